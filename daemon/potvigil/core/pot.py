@@ -1,0 +1,72 @@
+"""What the core must know of one pot: its limits, its gas, its sensors, the cure. Built from the settings."""
+
+from dataclasses import dataclass
+from datetime import tzinfo
+from enum import StrEnum
+
+from potvigil.core.reading import Place
+from potvigil.units import STANDARD_ATMOSPHERE_PA
+
+
+class Supply(StrEnum):
+    """Whether the supply valve is closed during the hold, or a regulator keeps feeding the pot."""
+
+    SHUT = "shut"
+    REGULATED = "regulated"
+
+
+class Reference(StrEnum):
+    """What a transducer's zero stands for."""
+
+    GAUGE = "gauge"
+    ABSOLUTE = "absolute"
+
+
+@dataclass(frozen=True, slots=True)
+class Transducer:
+    """A ratiometric 0.5-4.5 V at 5 V transducer (10 % to 90 % of its supply) behind a converter.
+
+    volts_per_count: at the transducer's output pin, a divider included. supply_v: assumed where it is not
+    measured. supply_volts_per_count: None where the supply is not wired to the converter.
+    span_pa: pressure at 90 % of the supply. zero_pa: what it reports at true zero. slope: true over reported.
+    """
+
+    volts_per_count: float
+    span_pa: float
+    supply_v: float = 5.0
+    supply_volts_per_count: float | None = None
+    reference: Reference = Reference.GAUGE
+    zero_pa: float = 0.0
+    slope: float = 1.0
+
+
+@dataclass(frozen=True, slots=True)
+class Pot:
+    """One pot and the batch it holds. Pressures in Pa gauge unless named absolute, volumes m3, times s.
+
+    ambient_pa: pressure outside, absolute, used while no barometer speaks. room_swing_k: by how much the
+    temperature round the pot may change in a night, for a pot without a thermometer.
+    tz: time zone of the texts, None for the machine's own.
+    """
+
+    pot_id: str
+    internal_volume_m3: float
+    maximum_pa: float
+    working_pa: float
+    floor_pa: float
+    hold_s: float
+    contents_volume_m3: float | None = None
+    gel_s: float | None = None
+    working_time_s: float | None = None
+    thermometers: frozenset[Place] = frozenset()
+    supply: Supply = Supply.SHUT
+    transducer: Transducer | None = None
+    has_barometer: bool = False
+    ambient_pa: float = STANDARD_ATMOSPHERE_PA
+    room_swing_k: float = 8.0
+    pressure_unit: str = "psi"
+    tz: tzinfo | None = None
+
+    @property
+    def gas_volume_m3(self) -> float:
+        return self.internal_volume_m3 - (self.contents_volume_m3 or 0.0)

@@ -1,0 +1,77 @@
+"""What was read (Sample) and what it means in engineering units (Reading)."""
+
+from dataclasses import dataclass
+from enum import StrEnum
+
+
+class Quality(StrEnum):
+    GOOD = "good"
+    SUSPECT = "suspect"
+    BAD = "bad"
+
+
+class Place(StrEnum):
+    """Where a thermometer sits: it says how far its reading may miss the gas."""
+
+    GAS = "gas"
+    WALL = "wall"
+    ROOM = "room"
+
+
+class Sensor(StrEnum):
+    TRANSDUCER = "transducer"
+    THERMOMETER = "thermometer"
+    BAROMETER = "barometer"
+
+
+@dataclass(frozen=True, slots=True)
+class Fault:
+    """A read that failed: which sensor, and in one line what, where (bus, address, register) and why."""
+
+    sensor: Sensor
+    detail: str
+    place: Place | None = None  # of a thermometer
+
+
+@dataclass(frozen=True, slots=True)
+class Sample:
+    """One tick of one pot, as read. None where nothing was read; a failed read also names its fault.
+
+    t_s: seconds on the record's time axis, which never runs backwards (boot time within one boot).
+    utc_s: Unix time, None while the wall clock is not trusted.
+    transducer_count, supply_count: converter counts, the mean of the tick's conversions (so not whole).
+    gauge_pa, absolute_pa: only from a recorded log, which holds a pressure instead of counts.
+    gas_c, wall_c, room_c: degrees C. ambient_pa: barometer, Pa absolute.
+    """
+
+    t_s: float
+    utc_s: float | None = None
+    transducer_count: float | None = None
+    supply_count: float | None = None
+    gauge_pa: float | None = None
+    absolute_pa: float | None = None
+    gas_c: float | None = None
+    wall_c: float | None = None
+    room_c: float | None = None
+    ambient_pa: float | None = None
+    faults: tuple[Fault, ...] = ()
+
+
+@dataclass(frozen=True, slots=True)
+class Reading:
+    """A sample in engineering units. None is unknown, never 0.
+
+    gauge_pa, absolute_pa: the pot, Pa. ambient_pa: the pressure outside that was used, Pa absolute.
+    gas_k, wall_k, room_k: kelvin. quality: of the pressure. fault: why the pressure is not good.
+    """
+
+    t_s: float
+    utc_s: float | None
+    gauge_pa: float | None
+    absolute_pa: float | None
+    ambient_pa: float
+    gas_k: float | None
+    wall_k: float | None
+    room_k: float | None
+    quality: Quality
+    fault: str | None = None

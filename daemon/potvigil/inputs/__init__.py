@@ -1,0 +1,1 @@
+"""What has a wire on it and is read: one file a device."""

@@ -1,0 +1,1 @@
+"""What is told, and to whom: each takes events; one failing never stops another."""
