@@ -14,6 +14,13 @@ SECONDS_PER_HOUR = 3600.0
 SECONDS_PER_MINUTE = 60.0
 
 PRESSURE_UNITS_PA = {"psi": PA_PER_PSI, "bar": PA_PER_BAR, "kPa": PA_PER_KPA, "Pa": 1.0, "MPa": 1e6}
+# US gallon = 231 in3 and foot = 0.3048 m, both exact: NIST SP 811 (2008), Appendix B.8.
+VOLUME_UNITS_M3 = {"L": 1e-3, "mL": 1e-6, "m3": 1.0, "gal": 3.785411784e-3, "qt": 3.785411784e-3 / 4}
+LENGTH_UNITS_M = {"m": 1.0, "ft": 0.3048}
+TIME_UNITS_S = {"s": 1.0, "min": SECONDS_PER_MINUTE, "h": SECONDS_PER_HOUR, "d": 24 * SECONDS_PER_HOUR}
+VOLTAGE_UNITS_V = {"V": 1.0, "mV": 1e-3}
+KELVIN_PER_FAHRENHEIT = 5 / 9
+ZERO_FAHRENHEIT_RANKINE = 459.67  # degrees F above absolute zero at 0 F; SP 811, Appendix B.8
 
 
 def celsius_to_kelvin(celsius: float) -> float:
