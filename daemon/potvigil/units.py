@@ -1,5 +1,9 @@
 """Conversions and constants, each with its source. Nobody else multiplies by 6894.757."""
 
+import math
+import re
+from dataclasses import dataclass, field
+
 # NIST SP 811 (2008), Appendix B.8; 1 psi = 1 lbf/in2, exact from the pound, the inch and standard gravity.
 PA_PER_PSI = 6894.757293168361
 PA_PER_BAR = 100_000.0
@@ -19,8 +23,8 @@ VOLUME_UNITS_M3 = {"L": 1e-3, "mL": 1e-6, "m3": 1.0, "gal": 3.785411784e-3, "qt"
 LENGTH_UNITS_M = {"m": 1.0, "ft": 0.3048}
 TIME_UNITS_S = {"s": 1.0, "min": SECONDS_PER_MINUTE, "h": SECONDS_PER_HOUR, "d": 24 * SECONDS_PER_HOUR}
 VOLTAGE_UNITS_V = {"V": 1.0, "mV": 1e-3}
-KELVIN_PER_FAHRENHEIT = 5 / 9
-ZERO_FAHRENHEIT_RANKINE = 459.67  # degrees F above absolute zero at 0 F; SP 811, Appendix B.8
+TEMPERATURE_DIFFERENCE_UNITS_K = {"K": 1.0, "C": 1.0, "F": 5 / 9}
+TEMPERATURE_ZEROS = {"C": ZERO_CELSIUS_K, "F": 459.67}  # above absolute zero, in degrees of the scale; SP 811
 
 
 def celsius_to_kelvin(celsius: float) -> float:
@@ -47,9 +51,50 @@ def standard_atmosphere_pa(altitude_m: float) -> float:
     return float(STANDARD_ATMOSPHERE_PA * temperature_ratio**5.2558797)
 
 
-def pa_m3_per_s_to_std_cm3_per_min(flow_pa_m3_per_s: float) -> float:
-    """Convert a pV flow in Pa m3/s at 0 C to standard cm3/min (0 C, 101325 Pa).
+_NUMBER = r"[+-]?(?:[0-9]+\.?[0-9]*|\.[0-9]+)(?:[eE][+-]?[0-9]+)?"
 
-    1 Pa m3/s = 592.154 standard cm3/min on the 101325 Pa basis, the flow taken at the same temperature.
-    """
-    return flow_pa_m3_per_s / STANDARD_ATMOSPHERE_PA * 1e6 * SECONDS_PER_MINUTE
+
+@dataclass(frozen=True, slots=True)
+class Quantity:
+    """A number with its unit. si: in the SI unit of its kind. written: as somebody wrote it."""
+
+    si: float
+    written: str
+
+    def __str__(self) -> str:
+        return self.written
+
+
+@dataclass(frozen=True, slots=True)
+class Kind:
+    """A kind of quantity and its units: si = (number + zero) * factor, zeros for shifted scales only."""
+
+    name: str
+    factors: dict[str, float]
+    zeros: dict[str, float] = field(default_factory=dict)
+
+    def read(self, text: str) -> Quantity:
+        """Read `60 psi` or `60psi`. Raises ValueError, worded to go on after the text: `has no unit; ...`."""
+        *most, last = self.factors
+        taken = f"{', '.join(most)} or {last}"
+        match = re.fullmatch(rf"({_NUMBER})\s*°?(.*)", text.strip())
+        if match is None:
+            raise ValueError(f"is not {self.name}; give a number and its unit, {taken}")
+        number, unit = float(match[1]), match[2]
+        if not unit:
+            raise ValueError(f"has no unit; give {self.name} in {taken}")
+        if unit not in self.factors:
+            raise ValueError(f"has an unknown unit; give {self.name} in {taken}")
+        si = (number + self.zeros.get(unit, 0.0)) * self.factors[unit]
+        if not math.isfinite(si):
+            raise ValueError(f"is too large a number; give {self.name} in {taken}")
+        return Quantity(si, text.strip())
+
+
+PRESSURE = Kind("a pressure", PRESSURE_UNITS_PA)
+VOLUME = Kind("a volume", VOLUME_UNITS_M3)
+LENGTH = Kind("a length", LENGTH_UNITS_M)
+TIME = Kind("a time", TIME_UNITS_S)
+VOLTAGE = Kind("a voltage", VOLTAGE_UNITS_V)
+TEMPERATURE = Kind("a temperature", TEMPERATURE_DIFFERENCE_UNITS_K, TEMPERATURE_ZEROS)
+TEMPERATURE_DIFFERENCE = Kind("a temperature difference", TEMPERATURE_DIFFERENCE_UNITS_K)

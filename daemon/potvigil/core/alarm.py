@@ -1,0 +1,216 @@
+"""Alarms: which rules there are, and the states an alarm goes through.
+
+    condition true for the on-delay     -> unacknowledged (announced; announced again after 10, 20, 40,
+                                           then every 60 min)
+    acknowledged                        -> acknowledged (silent; the condition stands)
+    condition false for the off-delay   -> from acknowledged: normal
+                                           from unacknowledged: returned-unacknowledged, shown until seen
+    true again while returned           -> unacknowledged
+    shelved                             -> silent until its end, then as the condition is
+
+A condition may also be unknown (the transducer is dead): then the alarm stays as it is. The off-delay is
+at least ten minutes, so that noise round a limit, or a fault that comes and goes, makes one alarm in ten
+minutes and no more (EEMUA 191). States and words as in IEC 62682 / ISA-18.2.
+"""
+
+from collections.abc import Mapping
+from dataclasses import dataclass
+
+from potvigil.core.event import AlarmEvent, AlarmId, AlarmState, Priority, StandingAlarm
+
+OFF_DELAY_S = 600.0
+FIRST_REPEAT_S, LAST_REPEAT_S = 600.0, 3600.0
+
+
+@dataclass(frozen=True, slots=True)
+class Rule:
+    """on_delay_s: how long the condition must stand first. hidden_by: root causes that silence this alarm."""
+
+    priority: Priority
+    on_delay_s: float
+    hidden_by: frozenset[AlarmId] = frozenset()
+    off_delay_s: float = OFF_DELAY_S
+
+
+_SENSOR_ROOTS = frozenset({AlarmId.PRESSURE_SENSOR, AlarmId.READINGS_STOPPED})
+_LOSS_ROOTS = _SENSOR_ROOTS | {AlarmId.RAPID_LOSS, AlarmId.VENTED_EARLY}
+
+# In the order of what a person should see first.
+RULES: dict[AlarmId, Rule] = {
+    AlarmId.OVER_PRESSURE: Rule(Priority.HIGH, 2.0, _SENSOR_ROOTS),
+    AlarmId.RAPID_LOSS: Rule(Priority.HIGH, 5.0, _SENSOR_ROOTS | {AlarmId.VENTED_EARLY}),
+    AlarmId.VENTED_EARLY: Rule(Priority.HIGH, 0.0, _SENSOR_ROOTS),
+    AlarmId.BELOW_FLOOR: Rule(Priority.HIGH, 30.0, _LOSS_ROOTS),
+    AlarmId.FLOOR_AHEAD: Rule(Priority.HIGH, 30.0, _LOSS_ROOTS | {AlarmId.BELOW_FLOOR}),
+    AlarmId.SLOW_TO_PRESSURE: Rule(Priority.HIGH, 10.0, _SENSOR_ROOTS),
+    AlarmId.PRESSURE_SENSOR: Rule(Priority.HIGH, 15.0),
+    AlarmId.READINGS_STOPPED: Rule(Priority.HIGH, 0.0, frozenset({AlarmId.PRESSURE_SENSOR})),
+    AlarmId.RECORD_FAILING: Rule(Priority.HIGH, 30.0),
+    AlarmId.LEAK: Rule(Priority.LOW, 120.0, _LOSS_ROOTS | {AlarmId.FLOOR_AHEAD, AlarmId.BELOW_FLOOR}),
+    AlarmId.SUPPLY_MASKING: Rule(Priority.LOW, 60.0, _LOSS_ROOTS),
+    AlarmId.THERMOMETER: Rule(Priority.LOW, 120.0),
+    AlarmId.CLOCK_UNSET: Rule(Priority.LOW, 300.0),
+    AlarmId.TEST: Rule(Priority.LOW, 0.0, off_delay_s=0.0),
+}
+
+
+@dataclass(slots=True)
+class _Alarm:
+    state: AlarmState = AlarmState.NORMAL
+    text: str = ""
+    since_s: float = 0.0
+    since_utc_s: float | None = None
+    true_since_s: float | None = None
+    false_since_s: float | None = None
+    repeat_at_s: float = 0.0
+    repeat_s: float = FIRST_REPEAT_S
+    shelved_until_s: float = 0.0
+
+
+class AlarmBook:
+    """The alarms of one pot."""
+
+    def __init__(self) -> None:
+        self._alarms = {alarm: _Alarm() for alarm in RULES}
+        self._not_normal: set[AlarmId] = set()
+
+    def update(
+        self, t_s: float, utc_s: float | None, conditions: Mapping[AlarmId, str | None]
+    ) -> list[AlarmEvent]:
+        """Take what is true now and return what changed or is announced again.
+
+        conditions: the text for a person where the alarm's condition is true, None where it is false;
+        an alarm that is missing is unknown and stays as it is.
+        """
+        events: list[AlarmEvent] = []
+        for alarm, text in conditions.items():
+            entry = self._alarms[alarm]
+            if text is None:
+                if entry.state is AlarmState.NORMAL:
+                    entry.true_since_s = None
+                else:
+                    self._clear(alarm, entry, t_s, utc_s, events)
+            elif not any(self._is_root(root) for root in RULES[alarm].hidden_by):
+                self._set(alarm, entry, text, t_s, utc_s, events)
+        for alarm in self._shown():
+            entry = self._alarms[alarm]
+            if entry.state is AlarmState.SHELVED and t_s >= entry.shelved_until_s:
+                self._unshelve(alarm, entry, t_s, utc_s, events)
+            elif entry.state is AlarmState.UNACKNOWLEDGED and t_s >= entry.repeat_at_s:
+                entry.repeat_s = min(2.0 * entry.repeat_s, LAST_REPEAT_S)
+                entry.repeat_at_s = t_s + entry.repeat_s
+                events.append(self._event(alarm, entry, t_s, utc_s, repeat=True))
+        return events
+
+    def acknowledge(self, t_s: float, utc_s: float | None, alarm: AlarmId | None) -> list[AlarmEvent]:
+        """Acknowledge one alarm, or all with None; the condition itself stays as it is."""
+        events: list[AlarmEvent] = []
+        for each in RULES if alarm is None else (alarm,):
+            entry = self._alarms[each]
+            if entry.state is AlarmState.UNACKNOWLEDGED:
+                self._move(each, entry, AlarmState.ACKNOWLEDGED, t_s, utc_s, events)
+            elif entry.state is AlarmState.RETURNED:
+                self._move(each, entry, AlarmState.NORMAL, t_s, utc_s, events)
+        return events
+
+    def shelve(self, t_s: float, utc_s: float | None, alarm: AlarmId, duration_s: float) -> list[AlarmEvent]:
+        """Silence an alarm until `duration_s` from now; it always has an end."""
+        events: list[AlarmEvent] = []
+        entry = self._alarms[alarm]
+        entry.shelved_until_s = t_s + duration_s
+        self._move(alarm, entry, AlarmState.SHELVED, t_s, utc_s, events)
+        return events
+
+    def standing(self) -> tuple[StandingAlarm, ...]:
+        """Return all alarms that are not normal: high before low, and in the order of the rules."""
+        shown = []
+        for alarm in self._shown():
+            entry, priority = self._alarms[alarm], RULES[alarm].priority
+            shown.append(
+                StandingAlarm(alarm, priority, entry.state, entry.since_s, entry.since_utc_s, entry.text)
+            )
+        shown.sort(key=lambda each: list(Priority).index(each.priority))
+        return tuple(shown)
+
+    def _shown(self) -> list[AlarmId]:
+        return [alarm for alarm in RULES if alarm in self._not_normal] if self._not_normal else []
+
+    @property
+    def true_now(self) -> frozenset[AlarmId]:
+        """The alarms whose condition stands (raised, and not yet returned)."""
+        return frozenset(each for each in self._not_normal if self._alarms[each].true_since_s is not None)
+
+    def _is_root(self, alarm: AlarmId) -> bool:
+        """Say whether an alarm's condition stands, so that it hides its consequences."""
+        entry = self._alarms[alarm]
+        return entry.true_since_s is not None and entry.state is not AlarmState.RETURNED
+
+    def _set(
+        self,
+        alarm: AlarmId,
+        entry: _Alarm,
+        text: str,
+        t_s: float,
+        utc_s: float | None,
+        events: list[AlarmEvent],
+    ) -> None:
+        entry.false_since_s = None
+        if entry.true_since_s is None:
+            entry.true_since_s = t_s
+        if entry.state in (AlarmState.UNACKNOWLEDGED, AlarmState.ACKNOWLEDGED, AlarmState.SHELVED):
+            entry.text = text  # the forecast moves; the newest words are shown
+        elif t_s - entry.true_since_s >= RULES[alarm].on_delay_s:
+            entry.text = text
+            self._raise(alarm, entry, t_s, utc_s, events)
+
+    def _clear(
+        self, alarm: AlarmId, entry: _Alarm, t_s: float, utc_s: float | None, events: list[AlarmEvent]
+    ) -> None:
+        if entry.true_since_s is None:
+            return  # returned or shelved already
+        if entry.false_since_s is None:
+            entry.false_since_s = t_s
+        if t_s - entry.false_since_s < RULES[alarm].off_delay_s:
+            return
+        entry.true_since_s = entry.false_since_s = None
+        if entry.state is AlarmState.UNACKNOWLEDGED:
+            self._move(alarm, entry, AlarmState.RETURNED, t_s, utc_s, events)
+        elif entry.state is AlarmState.ACKNOWLEDGED:
+            self._move(alarm, entry, AlarmState.NORMAL, t_s, utc_s, events)
+
+    def _raise(
+        self, alarm: AlarmId, entry: _Alarm, t_s: float, utc_s: float | None, events: list[AlarmEvent]
+    ) -> None:
+        entry.since_s, entry.since_utc_s = t_s, utc_s
+        entry.repeat_s = FIRST_REPEAT_S
+        entry.repeat_at_s = t_s + FIRST_REPEAT_S
+        self._move(alarm, entry, AlarmState.UNACKNOWLEDGED, t_s, utc_s, events)
+
+    def _unshelve(
+        self, alarm: AlarmId, entry: _Alarm, t_s: float, utc_s: float | None, events: list[AlarmEvent]
+    ) -> None:
+        if entry.true_since_s is not None:
+            self._raise(alarm, entry, t_s, utc_s, events)
+        else:
+            self._move(alarm, entry, AlarmState.NORMAL, t_s, utc_s, events)
+
+    def _move(
+        self,
+        alarm: AlarmId,
+        entry: _Alarm,
+        state: AlarmState,
+        t_s: float,
+        utc_s: float | None,
+        events: list[AlarmEvent],
+    ) -> None:
+        entry.state = state
+        if state is AlarmState.NORMAL:
+            self._not_normal.discard(alarm)
+        else:
+            self._not_normal.add(alarm)
+        events.append(self._event(alarm, entry, t_s, utc_s))
+
+    def _event(
+        self, alarm: AlarmId, entry: _Alarm, t_s: float, utc_s: float | None, repeat: bool = False
+    ) -> AlarmEvent:
+        return AlarmEvent(t_s, utc_s, alarm, entry.state, RULES[alarm].priority, entry.text, repeat=repeat)

@@ -1,0 +1,158 @@
+"""What is known of the batch in the pot: when things happened, what the pressure did, how it is judged."""
+
+from potvigil.core.change import change
+from potvigil.core.cure import cure, gelled
+from potvigil.core.event import (
+    AlarmEvent,
+    AlarmState,
+    BatchAlarm,
+    BatchSummary,
+    Change,
+    Cure,
+    FloorForecast,
+    LeakEstimate,
+    Stage,
+)
+from potvigil.core.leak import Leak
+from potvigil.core.pot import Pot
+from potvigil.core.reading import Reading
+from potvigil.core.stage import TopUp
+from potvigil.core.verdict import Facts, judge
+
+# Below the floor for so long is below the floor; shorter is noise or a hand on the valve.
+BELOW_FLOOR_S = 30.0
+# Good readings further apart than this leave time in which nobody watched.
+UNSEEN_AFTER_S = 60.0
+# How far back the end of a hold is taken, so that the vent's first moments are not in it.
+_HOLD_END_LAG_S = 30.0
+
+
+class Batch:
+    """The batch in the pot, from its first sample; plain attributes, changed by the watch alone."""
+
+    def __init__(self, pot: Pot, start_s: float, start_utc_s: float | None, label: str = "") -> None:
+        self._pot = pot
+        self.start_s = start_s
+        self.start_utc_s = start_utc_s
+        self.label = label
+        self.note = ""
+        self.stages: dict[Stage, float] = {}
+        self.hold_start: Reading | None = None
+        self.hold_end: Reading | None = None
+        self._hold_end_next: Reading | None = None
+        self.lowest_gauge_pa: float | None = None
+        self.floor_crossed_s: float | None = None
+        self.vented = False
+        self.cure_told = False
+        self.top_ups: list[TopUp] = []
+        self.leak: LeakEstimate | None = None
+        self.forecast: FloorForecast | None = None
+        self._below_since_s: float | None = None
+        self._last_good_s = start_s
+        self._unseen_s = self._longest_gap_s = 0.0
+        self._alarms: list[BatchAlarm] = []
+
+    def take_good(self, t_s: float, stage: Stage, reading: Reading) -> None:
+        """Take one good reading of the batch."""
+        gap_s = t_s - self._last_good_s
+        if gap_s > UNSEEN_AFTER_S and self._last_good_s < self.start_s + self._pot.hold_s:
+            self._unseen_s += gap_s
+            self._longest_gap_s = max(self._longest_gap_s, gap_s)
+        self._last_good_s = t_s
+        if stage is Stage.HOLDING and self.hold_start is None:
+            self.hold_start = reading
+        if stage is Stage.SETTLING or stage is Stage.HOLDING:
+            self._take_shut(t_s, reading)
+
+    def _take_shut(self, t_s: float, reading: Reading) -> None:
+        gauge_pa = reading.gauge_pa
+        if gauge_pa is None:
+            return
+        if self.hold_start is not None:
+            if self._hold_end_next is None:
+                self._hold_end_next = reading
+            elif t_s - self._hold_end_next.t_s >= _HOLD_END_LAG_S:
+                self.hold_end, self._hold_end_next = self._hold_end_next, reading
+        if self.lowest_gauge_pa is None or gauge_pa < self.lowest_gauge_pa:
+            self.lowest_gauge_pa = gauge_pa
+        if gauge_pa >= self._pot.floor_pa:
+            self._below_since_s = None
+        elif self._below_since_s is None:
+            self._below_since_s = t_s
+        elif (
+            self.floor_crossed_s is None
+            and t_s - self._below_since_s >= BELOW_FLOOR_S
+            and self._below_since_s < self.start_s + self._pot.hold_s
+        ):
+            self.floor_crossed_s = self._below_since_s
+
+    def take_alarm(self, event: AlarmEvent) -> None:
+        """Keep when an alarm was raised in this batch and when it returned."""
+        if event.repeat:
+            return
+        if event.state is AlarmState.UNACKNOWLEDGED:
+            self._alarms.append(BatchAlarm(event.alarm, event.t_s, None))
+        elif event.state in (AlarmState.RETURNED, AlarmState.NORMAL):
+            for i, known in enumerate(self._alarms):
+                if known.alarm is event.alarm and known.returned_s is None:
+                    self._alarms[i] = BatchAlarm(event.alarm, known.raised_s, event.t_s)
+
+    def cure(self, t_s: float) -> Cure:
+        return cure(self._pot, self.start_s, t_s)
+
+    def gelled(self, t_s: float) -> bool:
+        return gelled(self._pot, self.start_s, t_s)
+
+    def top_up_pa(self, until_s: float) -> float:
+        """Return the sum of the jumps up since the hold began, Pa."""
+        since_s = self.start_s if self.hold_start is None else self.hold_start.t_s
+        return sum(jump.rise_pa for jump in self.top_ups if since_s < jump.end_s <= until_s)
+
+    def change(self, now: Reading, leak: Leak | None) -> Change | None:
+        """Return why the gauge changed since the hold began, None before there was a hold."""
+        if self.hold_start is None:
+            return None
+        return change(self.hold_start, now, leak, self.top_up_pa(now.t_s))
+
+    def summary(self, t_s: float, leak: Leak | None, *, complete: bool) -> BatchSummary:
+        """Judge the batch as it stands at `t_s`."""
+        pot, start, end = self._pot, self.hold_start, self.hold_end
+        last_s = self.stages.get(Stage.VENTING, t_s) if complete else t_s
+        missing_s = last_s - self._last_good_s
+        verdict, reason = judge(
+            Facts(
+                end_s=last_s - self.start_s,
+                vented=self.vented,
+                pressurised=Stage.SETTLING in self.stages,
+                hold_s=pot.hold_s,
+                gel_s=pot.gel_s,
+                floor_crossed_s=None if self.floor_crossed_s is None else self.floor_crossed_s - self.start_s,
+                leak_established=leak is not None and leak.established,
+                unseen_s=self._unseen_s + (missing_s if missing_s > UNSEEN_AFTER_S else 0.0),
+                longest_gap_s=max(self._longest_gap_s, missing_s),
+            )
+        )
+        return BatchSummary(
+            pot_id=pot.pot_id,
+            label=self.label,
+            note=self.note,
+            verdict=verdict,
+            reason=reason,
+            complete=complete,
+            start_s=self.start_s,
+            start_utc_s=self.start_utc_s,
+            end_s=t_s,
+            stages=dict(self.stages),
+            hold_start_s=None if start is None else start.t_s,
+            hold_end_s=None if end is None else end.t_s,
+            hold_start_gauge_pa=None if start is None else start.gauge_pa,
+            hold_end_gauge_pa=None if end is None else end.gauge_pa,
+            lowest_gauge_pa=self.lowest_gauge_pa,
+            change=None if end is None else self.change(end, leak),
+            leak=self.leak,
+            floor_crossed_s=self.floor_crossed_s,
+            floor_forecast_s=None if self.forecast is None else self.forecast.crossing_s,
+            cure=self.cure(t_s),
+            top_ups=len(self.top_ups),
+            alarms=tuple(self._alarms),
+        )

@@ -1,0 +1,212 @@
+"""What a person must be told, in words: the text of every alarm whose condition is true.
+
+A text says what happens, when, and what to do, in the pot's unit. None: the condition is false. An alarm
+that is missing from the answer is unknown, and stays as it is.
+"""
+
+from dataclasses import dataclass
+
+from potvigil.core.batch import Batch
+from potvigil.core.bubble import diameter_growth
+from potvigil.core.event import AlarmId, Stage
+from potvigil.core.pot import Pot
+from potvigil.core.reading import Place, Reading
+from potvigil.core.stage import TopUp
+from potvigil.core.words import TimeTeller, pressure, rate, span
+
+# A limit that was passed counts as kept again only this share of itself away from it.
+DEADBAND_SHARE = 0.02
+# Working time is "nearly used up" when so much of it is left, but no later than five minutes before its end.
+WORKING_TIME_LEFT_SHARE, WORKING_TIME_LEFT_S = 0.25, 300.0
+# Top-ups that hide a leak: so many in so long.
+MASKING_TOP_UPS, MASKING_WITHIN_S = 3, 3 * 3600.0
+VENTED_EARLY_SHOWN_S = 60.0
+ALL_OF_A_LOSS = (AlarmId.RAPID_LOSS, AlarmId.BELOW_FLOOR, AlarmId.FLOOR_AHEAD, AlarmId.LEAK)
+
+Conditions = dict[AlarmId, str | None]
+
+
+@dataclass(slots=True)
+class Scene:
+    """All that the conditions look at: one pot at one moment."""
+
+    pot: Pot
+    reading: Reading
+    stage: Stage
+    batch: Batch | None
+    rapid_loss: bool
+    vented_early_s: float | None
+    pressure_fault: str | None
+    gap_s: float
+    missing: dict[Place, str]
+    standing: frozenset[AlarmId]
+
+
+def conditions(scene: Scene) -> Conditions:
+    """Return what is true and false now, with the words for what is true."""
+    told: Conditions = {
+        AlarmId.PRESSURE_SENSOR: _pressure_sensor(scene),
+        AlarmId.READINGS_STOPPED: _readings_stopped(scene),
+        AlarmId.THERMOMETER: _thermometer(scene) if scene.missing else None,
+        AlarmId.VENTED_EARLY: _vented_early(scene),
+    }
+    if scene.pressure_fault is not None or scene.reading.gauge_pa is None:
+        return told  # a dead transducer says nothing about the pressure
+    told[AlarmId.OVER_PRESSURE] = _over_pressure(scene, scene.reading.gauge_pa)
+    batch = scene.batch
+    if batch is None:
+        told.update(dict.fromkeys(ALL_OF_A_LOSS))
+        told[AlarmId.SLOW_TO_PRESSURE] = told[AlarmId.SUPPLY_MASKING] = None
+        return told
+    told[AlarmId.SLOW_TO_PRESSURE] = _slow_to_pressure(scene, batch)
+    if scene.stage is Stage.VENTING:
+        return told  # the pressure leaves by a valve: what was said of leaks stays said
+    told[AlarmId.RAPID_LOSS] = _rapid_loss(scene) if scene.rapid_loss else None
+    told[AlarmId.BELOW_FLOOR] = _below_floor(scene, batch, scene.reading.gauge_pa)
+    told[AlarmId.FLOOR_AHEAD] = _floor_ahead(scene, batch, scene.reading.gauge_pa)
+    told[AlarmId.LEAK] = _leak(scene, batch)
+    told[AlarmId.SUPPLY_MASKING] = _supply_masking(scene, batch) if batch.top_ups else None
+    return told
+
+
+def _teller(scene: Scene) -> TimeTeller:
+    return TimeTeller(scene.reading.t_s, scene.reading.utc_s, scene.pot.tz)
+
+
+def _pressure_sensor(scene: Scene) -> str | None:
+    if scene.pressure_fault is None:
+        return None
+    return (
+        f"The pressure reading cannot be trusted: {scene.pressure_fault}. "
+        "Read the pot's own gauge; check plug and cable of the transducer."
+    )
+
+
+def _readings_stopped(scene: Scene) -> str | None:
+    if not scene.gap_s:
+        return None
+    return f"No readings for {span(scene.gap_s)} until now: nobody watched. Compare the pot's own gauge."
+
+
+def _thermometer(scene: Scene) -> str:
+    which = "; ".join(f"{place} thermometer: {why}" for place, why in scene.missing.items())
+    return (
+        f"{which[0].upper()}{which[1:]}. The watch goes on; a small leak can no longer be told from a "
+        "change of temperature. Check plug and cable."
+    )
+
+
+def _vented_early(scene: Scene) -> str | None:
+    since_s = scene.vented_early_s
+    if since_s is None or scene.reading.t_s - since_s > VENTED_EARLY_SHOWN_S or scene.batch is None:
+        return None
+    cure = scene.batch.cure(since_s)
+    return (
+        f"The pot is empty at {100.0 * cure.progress:.0f} % of the cure, before gel. If nobody opened the "
+        "vent, lid or hose has let go: stay clear and shut the supply. Bubbles grow back until gel."
+    )
+
+
+def _over_pressure(scene: Scene, gauge_pa: float) -> str | None:
+    limit_pa = scene.pot.maximum_pa
+    if AlarmId.OVER_PRESSURE in scene.standing:
+        limit_pa *= 1.0 - DEADBAND_SHARE
+    if gauge_pa <= limit_pa:
+        return None
+    unit = scene.pot.pressure_unit
+    return (
+        f"{pressure(gauge_pa, unit)}: above the pot's marked maximum of "
+        f"{pressure(scene.pot.maximum_pa, unit)}. Shut the supply, let the relief valve work, stay clear."
+    )
+
+
+def _slow_to_pressure(scene: Scene, batch: Batch) -> str | None:
+    working_time_s = scene.pot.working_time_s
+    if working_time_s is None or scene.stage is not Stage.FILLING:
+        return None
+    left_s = batch.start_s + working_time_s - scene.reading.t_s
+    if left_s > max(WORKING_TIME_LEFT_SHARE * working_time_s, WORKING_TIME_LEFT_S):
+        return None
+    return (
+        f"Still not at working pressure, and {span(left_s)} of the working time left. "
+        "Find what holds the fill up, or stop before the resin thickens."
+    )
+
+
+def _rapid_loss(scene: Scene) -> str:
+    now = pressure(scene.reading.gauge_pa or 0.0, scene.pot.pressure_unit)
+    return f"The pot is losing pressure fast, now {now}. Stay clear of the lid; shut the supply."
+
+
+def _below_floor(scene: Scene, batch: Batch, gauge_pa: float) -> str | None:
+    pot = scene.pot
+    floor_pa = pot.floor_pa
+    if AlarmId.BELOW_FLOOR in scene.standing:
+        floor_pa += DEADBAND_SHARE * pot.working_pa
+    filling = scene.stage is Stage.FILLING and AlarmId.BELOW_FLOOR not in scene.standing
+    if gauge_pa >= floor_pa or filling or batch.cure(scene.reading.t_s).progress >= 1.0:
+        return None
+    growth = diameter_growth(pot.working_pa, max(gauge_pa, 0.0), scene.reading.ambient_pa)
+    return (
+        f"{pressure(gauge_pa, pot.pressure_unit)}: below the floor of "
+        f"{pressure(pot.floor_pa, pot.pressure_unit)} with {_cure_left(scene, batch)} of the cure to go. "
+        f"Top up now if the resin is still liquid; bubbles are {100.0 * (growth - 1.0):.0f} % wider than at "
+        "working pressure."
+    )
+
+
+def _floor_ahead(scene: Scene, batch: Batch, gauge_pa: float) -> str | None:
+    forecast, leak = batch.forecast, batch.leak
+    if forecast is None or leak is None or not leak.established or gauge_pa < scene.pot.floor_pa:
+        return None
+    done_s = batch.cure(scene.reading.t_s).done_s
+    stands = AlarmId.FLOOR_AHEAD in scene.standing
+    if not forecast.before_cure_done and not (stands and forecast.earliest_s < done_s):
+        return None
+    pot, teller = scene.pot, _teller(scene)
+    about = teller.ahead(forecast.crossing_s, forecast.earliest_s, forecast.latest_s)
+    before = done_s - forecast.crossing_s
+    order = f"{span(before)} before the cure is done" if before > 0.0 else "close to the end of the cure"
+    losing = rate(leak.rate_pa_per_s.value, pot.pressure_unit)
+    text = f"Losing {losing}: passes {pressure(pot.floor_pa, pot.pressure_unit)} {about}, {order}."
+    if forecast.top_up_until_s is not None:
+        enough = " and through the cure" if forecast.top_up_until_s >= done_s else ""
+        text += (
+            f" Topping up to {pressure(pot.working_pa, pot.pressure_unit)} now carries it "
+            f"{teller.until(forecast.top_up_until_s)}{enough}."
+        )
+    return text
+
+
+def _leak(scene: Scene, batch: Batch) -> str | None:
+    leak = batch.leak
+    if leak is None or not leak.established or leak.onset_s is None:
+        return None
+    unit = scene.pot.pressure_unit
+    rates = leak.rate_pa_per_s
+    return (
+        f"Air is being lost: {rate(rates.value, unit)} ({rate(rates.low, unit)} to {rate(rates.high, unit)}) "
+        f"{_teller(scene).since(leak.onset_s)}. This batch will hold. "
+        "After venting, look at lid clamps, seal and valves."
+    )
+
+
+def _supply_masking(scene: Scene, batch: Batch) -> str | None:
+    recent = [jump for jump in batch.top_ups if jump.end_s > scene.reading.t_s - MASKING_WITHIN_S]
+    if len(recent) < MASKING_TOP_UPS:
+        return None
+    unit = scene.pot.pressure_unit
+    return (
+        f"{len(recent)} top-ups in {span(MASKING_WITHIN_S)} hide a leak of about "
+        f"{rate(_duty_rate_pa_per_s(recent), unit)}. It lasts only as long as the supply does."
+    )
+
+
+def _duty_rate_pa_per_s(recent: list[TopUp]) -> float:
+    """Return what the top-ups put back per second: all but the first, from the first to the last."""
+    elapsed_s = recent[-1].end_s - recent[0].end_s
+    return sum(jump.rise_pa for jump in recent[1:]) / elapsed_s
+
+
+def _cure_left(scene: Scene, batch: Batch) -> str:
+    return span(batch.cure(scene.reading.t_s).done_s - scene.reading.t_s)

@@ -1,0 +1,87 @@
+"""When the pressure reading itself is to be doubted, though it lies inside the signal band."""
+
+from math import log
+
+from potvigil.core.reading import Reading
+
+# Scatter that grows so many times over what it was: a loose wire, a failing sensor.
+NOISE_GROWTH = 8.0
+# Scatter below this share of the pressure (0.01 psi at 60 psi gauge) is as good as none.
+NOISE_FLOOR = 0.00015
+NOISE_WATCH_S, NOISE_FOR_S = 600.0, 60.0
+# A shut pot can warm by some kelvin; 8 % would take 23 K.
+RISE_SHARE = 0.08
+# The very same number for so long while a thermometer moved, or for very long without.
+STUCK_S, STUCK_MOVED_K, STUCK_WITHOUT_S = 1200.0, 0.3, 3600.0
+
+
+class Doubt:
+    """Follows the readings of one hold; `reason` says what is wrong with the pressure, None for nothing."""
+
+    def __init__(self) -> None:
+        self.reason: str | None = None
+        self._start_s: float | None = None
+        self._quiet = 1.0  # smallest scatter seen, as a share of the pressure
+        self._loud_since_s: float | None = None
+        self._lowest = float("inf")
+        self._same_pa: float | None = None
+        self._same_since_s = 0.0
+        self._same_k: float | None = None
+
+    def update(self, reading: Reading, noise_pa: float) -> None:
+        """Take one good reading and the scatter of the pressure, Pa."""
+        absolute_pa = reading.absolute_pa
+        if absolute_pa is None:
+            return
+        if self._start_s is None:
+            self._start_s = reading.t_s
+        noise = max(noise_pa / absolute_pa, NOISE_FLOOR)
+        if reading.t_s - self._start_s > NOISE_WATCH_S:
+            self._quiet = min(self._quiet, noise)
+        self.reason = (
+            self._noisy(reading.t_s, noise)
+            or self._climbing(reading, absolute_pa)
+            or self._stuck(reading, absolute_pa)
+        )
+
+    def top_up(self) -> None:
+        """Say that air was let in: a higher pressure is no wonder."""
+        self._lowest = float("inf")
+
+    def _noisy(self, t_s: float, noise: float) -> str | None:
+        if noise < NOISE_GROWTH * self._quiet:
+            self._loud_since_s = None
+            return None
+        if self._loud_since_s is None:
+            self._loud_since_s = t_s
+        if t_s - self._loud_since_s < NOISE_FOR_S:
+            return None
+        return (
+            f"its reading scatters {noise / self._quiet:.0f} times as much as before: loose wire or failing"
+        )
+
+    def _climbing(self, reading: Reading, absolute_pa: float) -> str | None:
+        temperature_k = reading.gas_k or reading.wall_k or reading.room_k or 293.15
+        level = log(absolute_pa / temperature_k)
+        self._lowest = min(self._lowest, level)
+        if level - self._lowest < RISE_SHARE:
+            return None
+        return (
+            f"it climbed {100.0 * (level - self._lowest):.0f} % in a shut pot, more than warmth can do: "
+            "the supply valve lets air in, or the transducer fails"
+        )
+
+    def _stuck(self, reading: Reading, absolute_pa: float) -> str | None:
+        temperature_k = reading.gas_k or reading.wall_k or reading.room_k
+        if absolute_pa != self._same_pa:
+            self._same_pa, self._same_since_s, self._same_k = absolute_pa, reading.t_s, temperature_k
+            return None
+        same_s = reading.t_s - self._same_since_s
+        moved = (
+            temperature_k is not None
+            and self._same_k is not None
+            and abs(temperature_k - self._same_k) > STUCK_MOVED_K
+        )
+        if same_s < (STUCK_S if moved else STUCK_WITHOUT_S):
+            return None
+        return f"it has read exactly the same for {same_s / 60.0:.0f} min: stuck"

@@ -1,0 +1,383 @@
+"""PotWatch: samples and commands of one pot in, events out; the snapshot says all that is known now.
+
+It holds no clock and no file: fed the same samples and commands again it says the same again, which is how
+a restart in the night, a report and a regression test work.
+"""
+
+from dataclasses import replace
+
+from potvigil.core.alarm import AlarmBook
+from potvigil.core.batch import Batch
+from potvigil.core.conditions import Conditions, Scene, conditions
+from potvigil.core.conversion import convert
+from potvigil.core.doubt import Doubt
+from potvigil.core.event import (
+    Action,
+    AlarmEvent,
+    AlarmId,
+    BatchClosed,
+    BatchOpened,
+    BatchSummary,
+    Command,
+    Event,
+    Interval,
+    LeakEstimate,
+    NoteEvent,
+    NoteId,
+    Snapshot,
+    Stage,
+    StageEvent,
+)
+from potvigil.core.forecast import forecast_floor
+from potvigil.core.gas import corrected_absolute_pa, orifice_diameter_m, standard_cm3_per_min
+from potvigil.core.leak import Leak, LeakFilter
+from potvigil.core.pot import Pot
+from potvigil.core.reading import Place, Quality, Reading, Sample, Sensor
+from potvigil.core.stage import StageTracker, TopUp, Trigger
+from potvigil.core.words import pressure, span
+
+# The fill's heat counts as gone when it can move the pressure by no more than 0.3 psi/h at 60 psi gauge;
+# never judged on less than 5 min, and given up on after 90: then the leak filter's interval carries it.
+SETTLED_RATE_PER_S = 0.3 / 75.0 / 3600.0
+SETTLE_LEAST_S, SETTLE_MOST_S = 300.0, 5400.0
+GAP_S = 60.0
+GAP_SHOWN_S = 1.0
+TEST_SHOWN_S = 60.0
+# A shelving without an end given; it always has one.
+SHELVE_S = 3600.0
+_NO_SAMPLE = Reading(0.0, None, None, None, 0.0, None, None, None, Quality.BAD, "no reading yet")
+_TEMPERATURE_UNKNOWN_K = 293.15
+
+
+class PotWatch:
+    """Watches one pot. Every time is on the record's axis."""
+
+    def __init__(self, pot: Pot) -> None:
+        self._pot = pot
+        self._stage = StageTracker(pot)
+        self._alarms = AlarmBook()
+        self._leak_filter: LeakFilter | None = None
+        self._doubt = Doubt()
+        self._top_up_seen: TopUp | None = None
+        self._batch: Batch | None = None
+        self._reading = _NO_SAMPLE
+        self._last_t_s: float | None = None
+        self._gap_s = 0.0
+        self._gap_until_s = 0.0
+        self._vented_early_s: float | None = None
+        self._test_until_s: float | None = None
+        self._missing_before: frozenset[Place] = frozenset()
+        self._outside: Conditions = {}
+
+    # -- what goes in ------------------------------------------------------------------------------
+
+    def feed(self, sample: Sample) -> list[Event]:
+        """Take one sample, no older than the last; return what happened."""
+        reading = convert(sample, self._pot)
+        t_s = reading.t_s
+        self._reading = reading
+        self._note_gap(t_s)
+        events: list[Event] = []
+        pressure_fault = self._pressure_fault()
+        emptied = False
+        if reading.gauge_pa is not None and reading.quality is not Quality.BAD:
+            emptied = self._take_pressure(reading, reading.gauge_pa, events)
+            pressure_fault = self._pressure_fault()
+        self._tell_thermometer_back(sample, events)
+        self._tell_cure_done(reading, events)
+        self._update_alarms(sample, pressure_fault, events)
+        if emptied:
+            self._close_batch(reading, events)
+        return events
+
+    def handle(self, command: Command) -> list[Event]:
+        """Carry out a command; return what happened. A command that fits nothing does nothing."""
+        t_s, utc_s = command.t_s, self._reading.utc_s
+        events: list[Event] = []
+        match command.action:
+            case Action.ACKNOWLEDGE:
+                self._keep_alarms(self._alarms.acknowledge(t_s, utc_s, command.alarm), events)
+            case Action.SHELVE:
+                if command.alarm is not None:
+                    duration_s = command.duration_s or SHELVE_S
+                    self._keep_alarms(self._alarms.shelve(t_s, utc_s, command.alarm, duration_s), events)
+            case Action.LABEL:
+                if self._batch is not None:
+                    self._batch.label = command.text
+                    events.append(NoteEvent(t_s, utc_s, NoteId.LABEL, command.text))
+            case Action.NOTE:
+                if self._batch is not None:
+                    self._batch.note = command.text
+                    events.append(NoteEvent(t_s, utc_s, NoteId.NOTE, command.text))
+            case Action.OPEN:
+                if self._batch is None:
+                    self._open_batch(t_s, utc_s, events, label=command.text)
+            case Action.CLOSE:
+                if self._batch is not None:
+                    self._close_batch(replace(self._reading, t_s=t_s), events)
+            case Action.TEST_ALARM:
+                self._test_until_s = t_s + TEST_SHOWN_S
+        return events
+
+    def report(self, alarm: AlarmId, text: str | None) -> None:
+        """Say whether something outside the pot is wrong (record, clock); taken up with the next sample."""
+        self._outside[alarm] = text
+
+    # -- what is known -----------------------------------------------------------------------------
+
+    @property
+    def stage(self) -> Stage:
+        return self._stage.stage
+
+    def snapshot(self) -> Snapshot:
+        """Return all that is known now."""
+        reading, batch = self._reading, self._batch
+        leak = self._leak()
+        return Snapshot(
+            pot_id=self._pot.pot_id,
+            t_s=reading.t_s,
+            utc_s=reading.utc_s,
+            stage=self._stage.stage,
+            stage_since_s=self._stage.since_s,
+            reading=reading,
+            corrected_gauge_pa=self._corrected_gauge_pa(),
+            leak=None if batch is None else batch.leak,
+            forecast=None if batch is None else batch.forecast,
+            change=None if batch is None else batch.change(reading, leak),
+            cure=None if batch is None else batch.cure(reading.t_s),
+            batch_start_s=None if batch is None else batch.start_s,
+            label="" if batch is None else batch.label,
+            note="" if batch is None else batch.note,
+            top_ups=0 if batch is None else len(batch.top_ups),
+            alarms=self._alarms.standing(),
+        )
+
+    def summary(self) -> BatchSummary | None:
+        """Return the open batch as judged so far, None when none is open."""
+        if self._batch is None:
+            return None
+        return self._batch.summary(self._reading.t_s, self._leak(), complete=False)
+
+    # -- pressure ----------------------------------------------------------------------------------
+
+    def _take_pressure(self, reading: Reading, gauge_pa: float, events: list[Event]) -> bool:
+        """Move the stages and the estimate; return True when the pot is empty and the batch over."""
+        t_s = reading.t_s
+        before = self._stage.stage
+        self._enter(self._stage.update(t_s, gauge_pa), before, reading, events)
+        stage, batch = self._stage.stage, self._batch
+        if batch is None:
+            return False
+        if stage is Stage.SETTLING or stage is Stage.HOLDING:
+            self._follow_hold(reading, batch, events)
+        if self._pressure_fault() is None:
+            batch.take_good(t_s, self._stage.stage, reading)
+        return stage is Stage.OPEN and before is not Stage.OPEN
+
+    def _enter(self, stage: Stage | None, before: Stage, reading: Reading, events: list[Event]) -> None:
+        if stage is None:
+            return
+        t_s, utc_s = reading.t_s, reading.utc_s
+        if stage is Stage.FILLING and self._batch is None:
+            start_s = self._stage.pressurised_since_s
+            self._open_batch(start_s, None if utc_s is None else utc_s - (t_s - start_s), events)
+        events.append(StageEvent(t_s, utc_s, stage))
+        batch = self._batch
+        if batch is None:
+            return
+        batch.stages.setdefault(stage, t_s)
+        if stage is Stage.SETTLING:
+            self._leak_filter = LeakFilter(self._pot.room_swing_k, self._pot.has_barometer)
+            self._doubt = Doubt()
+        elif stage is Stage.VENTING:
+            batch.vented = True
+        elif stage is Stage.OPEN and before is Stage.VENTING and not batch.gelled(t_s):
+            self._vented_early_s = t_s
+
+    def _follow_hold(self, reading: Reading, batch: Batch, events: list[Event]) -> None:
+        leak_filter, tracker = self._leak_filter, self._stage
+        if leak_filter is None:
+            return
+        jump = tracker.last_top_up
+        if jump is not None and jump is not self._top_up_seen:
+            self._top_up_seen = jump
+            if self._doubt.reason is None:
+                self._take_top_up(jump, reading, batch, leak_filter, events)
+        if tracker.topping_up:
+            return
+        self._doubt.update(reading, tracker.noise_pa)
+        if self._doubt.reason is not None or reading.quality is not Quality.GOOD:
+            return
+        if leak_filter.add(reading, tracker.noise_pa):
+            self._take_estimate(reading, batch, leak_filter)
+            shut_s = reading.t_s - tracker.since_s
+            settled = leak_filter.transient_rate_per_s < SETTLED_RATE_PER_S and shut_s >= SETTLE_LEAST_S
+            if tracker.stage is Stage.SETTLING and (settled or shut_s >= SETTLE_MOST_S):
+                self._enter(tracker.fire(Trigger.SETTLED, reading.t_s), Stage.SETTLING, reading, events)
+
+    def _take_top_up(
+        self, jump: TopUp, reading: Reading, batch: Batch, leak_filter: LeakFilter, events: list[Event]
+    ) -> None:
+        batch.top_ups.append(jump)
+        leak_filter.top_up(jump.rise_pa / (reading.absolute_pa or 1.0))
+        self._doubt.top_up()
+        unit = self._pot.pressure_unit
+        now = pressure(reading.gauge_pa or 0.0, unit)
+        text = f"Topped up by {pressure(jump.rise_pa, unit)} to {now} in {span(jump.end_s - jump.start_s)}."
+        events.append(NoteEvent(reading.t_s, reading.utc_s, NoteId.TOP_UP, text))
+
+    def _take_estimate(self, reading: Reading, batch: Batch, leak_filter: LeakFilter) -> None:
+        leak = leak_filter.estimate
+        if leak is None or reading.gauge_pa is None or reading.absolute_pa is None:
+            return
+        batch.leak = _in_units(leak, reading, reading.absolute_pa, self._pot)
+        batch.forecast = None
+        if leak.established:
+            batch.forecast = forecast_floor(
+                reading.t_s,
+                reading.gauge_pa,
+                reading.ambient_pa,
+                self._pot.floor_pa,
+                self._pot.working_pa,
+                leak.rate_per_s,
+                batch.cure(reading.t_s).done_s,
+            )
+
+    def _leak(self) -> Leak | None:
+        return None if self._leak_filter is None or self._batch is None else self._leak_filter.estimate
+
+    def _corrected_gauge_pa(self) -> float | None:
+        reading, batch = self._reading, self._batch
+        start = None if batch is None else batch.hold_start
+        if start is None or reading.absolute_pa is None:
+            return None
+        for now_k, then_k in (
+            (reading.gas_k, start.gas_k),
+            (reading.wall_k, start.wall_k),
+            (reading.room_k, start.room_k),
+        ):
+            if now_k is not None and then_k is not None:
+                return corrected_absolute_pa(reading.absolute_pa, now_k, then_k) - start.ambient_pa
+        return None
+
+    def _pressure_fault(self) -> str | None:
+        reading = self._reading
+        if reading.fault is not None:
+            return reading.fault
+        return self._doubt.reason if self._stage.stage in (Stage.SETTLING, Stage.HOLDING) else None
+
+    # -- batches, notes and alarms -----------------------------------------------------------------
+
+    def _open_batch(self, t_s: float, utc_s: float | None, events: list[Event], label: str = "") -> None:
+        self._batch = Batch(self._pot, t_s, utc_s, label)
+        self._batch.stages[Stage.OPEN] = t_s
+        self._leak_filter = None
+        self._vented_early_s = None
+        events.append(BatchOpened(t_s, utc_s))
+
+    def _close_batch(self, reading: Reading, events: list[Event]) -> None:
+        batch = self._batch
+        if batch is None:
+            return
+        summary = batch.summary(reading.t_s, self._leak(), complete=True)
+        self._batch = None
+        self._leak_filter = None
+        events.append(BatchClosed(reading.t_s, reading.utc_s, summary))
+
+    def _note_gap(self, t_s: float) -> None:
+        if self._last_t_s is not None and t_s - self._last_t_s > GAP_S:
+            self._gap_s = t_s - self._last_t_s
+            self._gap_until_s = t_s + GAP_SHOWN_S
+        elif t_s > self._gap_until_s:
+            self._gap_s = 0.0
+        self._last_t_s = t_s
+
+    def _missing(self, sample: Sample) -> dict[Place, str]:
+        reading, missing = self._reading, {}
+        for place, kelvin in (
+            (Place.GAS, reading.gas_k),
+            (Place.WALL, reading.wall_k),
+            (Place.ROOM, reading.room_k),
+        ):
+            if kelvin is None and place in self._pot.thermometers:
+                details = [
+                    fault.detail
+                    for fault in sample.faults
+                    if fault.sensor is Sensor.THERMOMETER and fault.place in (place, None)
+                ]
+                missing[place] = details[0] if details else "no reading"
+        return missing
+
+    def _tell_thermometer_back(self, sample: Sample, events: list[Event]) -> None:
+        if not self._pot.thermometers:
+            return
+        missing = frozenset(self._missing(sample))
+        for place in self._missing_before - missing:
+            text = f"The {place} thermometer answers again."
+            events.append(NoteEvent(sample.t_s, sample.utc_s, NoteId.THERMOMETER_BACK, text))
+        self._missing_before = missing
+
+    def _tell_cure_done(self, reading: Reading, events: list[Event]) -> None:
+        batch = self._batch
+        if batch is None or batch.cure_told or reading.t_s < batch.start_s + self._pot.hold_s:
+            return
+        batch.cure_told = True
+        text = "The cure is done: the pot may be vented. Open the vent fully and wait for the gauge's zero."
+        events.append(NoteEvent(reading.t_s, reading.utc_s, NoteId.CURE_DONE, text))
+
+    def _update_alarms(self, sample: Sample, pressure_fault: str | None, events: list[Event]) -> None:
+        reading = self._reading
+        scene = Scene(
+            pot=self._pot,
+            reading=reading,
+            stage=self._stage.stage,
+            batch=self._batch,
+            rapid_loss=self._stage.rapid_loss,
+            vented_early_s=self._vented_early_s,
+            pressure_fault=pressure_fault,
+            gap_s=self._gap_s,
+            missing=self._missing(sample) if self._missing_before else {},
+            standing=self._alarms.true_now,
+        )
+        told = conditions(scene)
+        if self._outside:
+            told.update(self._outside)
+        if self._test_until_s is not None:
+            shown = reading.t_s < self._test_until_s
+            told[AlarmId.TEST] = "This is a test of the alarm. Nothing is wrong." if shown else None
+            if not shown:
+                self._test_until_s = None
+        self._keep_alarms(self._alarms.update(reading.t_s, reading.utc_s, told), events)
+
+    def _keep_alarms(self, changed: list[AlarmEvent], events: list[Event]) -> None:
+        for event in changed:
+            batch = self._batch
+            if batch is not None:
+                leak = batch.leak
+                event = replace(
+                    event,
+                    leak_rate_pa_per_s=None if leak is None else leak.rate_pa_per_s.value,
+                    floor_forecast_s=None if batch.forecast is None else batch.forecast.crossing_s,
+                )
+                batch.take_alarm(event)
+            events.append(event)
+
+
+def _in_units(leak: Leak, reading: Reading, absolute_pa: float, pot: Pot) -> LeakEstimate:
+    """Return the leak in the units of the trade, at the present pressure."""
+    rate = leak.rate_per_s
+    temperature_k = reading.gas_k or reading.wall_k or reading.room_k or _TEMPERATURE_UNKNOWN_K
+    # how well the gas volume is known does not touch psi/h, only the flow
+    flow_per_rate = absolute_pa * pot.gas_volume_m3
+    flow = Interval(*(share * flow_per_rate for share in (rate.value, rate.low, rate.high)))
+    return LeakEstimate(
+        t_s=reading.t_s,
+        rate_pa_per_s=Interval(*(share * absolute_pa for share in (rate.value, rate.low, rate.high))),
+        pa_m3_per_s=flow,
+        std_cm3_per_min=Interval(
+            *(standard_cm3_per_min(each, temperature_k) for each in (flow.value, flow.low, flow.high))
+        ),
+        orifice_m=orifice_diameter_m(flow.value, absolute_pa, reading.ambient_pa, temperature_k),
+        onset_s=leak.onset_s,
+        established=leak.established,
+    )

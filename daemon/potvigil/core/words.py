@@ -1,0 +1,64 @@
+"""Pressures, times and spans as a person says them: in the pot's unit, by the clock on the wall."""
+
+from datetime import UTC, datetime, tzinfo
+
+from potvigil.core.event import Interval
+from potvigil.units import PRESSURE_UNITS_PA, SECONDS_PER_HOUR
+
+_DECIMALS = {"psi": 1, "bar": 2, "kPa": 0}
+
+
+def pressure(pa: float, unit: str) -> str:
+    """Return a gauge pressure or a change of one, e.g. '45.3 psi'."""
+    return f"{pa / PRESSURE_UNITS_PA[unit]:.{_DECIMALS[unit]}f} {unit}"
+
+
+def rate(pa_per_s: float, unit: str) -> str:
+    """Return a rate of fall, e.g. '1.52 psi/h'."""
+    return f"{pa_per_s * SECONDS_PER_HOUR / PRESSURE_UNITS_PA[unit]:.{_DECIMALS[unit] + 1}f} {unit}/h"
+
+
+def span(seconds: float) -> str:
+    """Return a length of time, e.g. '2 h 10 min', '4 min', '20 s'."""
+    if seconds < 59.5:
+        return f"{max(seconds, 0.0):.0f} s"
+    minutes = round(seconds / 60.0)
+    if minutes < 60:
+        return f"{minutes} min"
+    hours, minutes = divmod(minutes, 60)
+    return f"{hours} h {minutes} min" if minutes else f"{hours} h"
+
+
+class TimeTeller:
+    """Says when something on the record's axis happens: by the wall clock where that is known.
+
+    now_s, now_utc_s: one moment on both axes. tz: None for the machine's own zone.
+    """
+
+    def __init__(self, now_s: float, now_utc_s: float | None, tz: tzinfo | None) -> None:
+        self._now_s, self._now_utc_s, self._tz = now_s, now_utc_s, tz
+
+    def ahead(self, value_s: float, earliest_s: float, latest_s: float | None) -> str:
+        """Return 'about 03:40 (03:20-04:05)'; without a wall clock 'in about 19 min (13 min to 33 min)'."""
+        if self._now_utc_s is None:
+            low, high = self._away(earliest_s), "never" if latest_s is None else self._away(latest_s)
+            return f"in about {self._away(value_s)} ({low} to {high})"
+        high = "or never" if latest_s is None else self._clock(latest_s)
+        return f"about {self._clock(value_s)} ({self._clock(earliest_s)}-{high})"
+
+    def since(self, when: Interval) -> str:
+        """Return 'since about 02:05 (01:50-02:12)'; without a wall clock 'for about 2 h'."""
+        if self._now_utc_s is None:
+            return f"for about {self._away(when.value)}"
+        return f"since about {self._clock(when.value)} ({self._clock(when.low)}-{self._clock(when.high)})"
+
+    def until(self, t_s: float) -> str:
+        """Return 'to 06:30'; without a wall clock 'for 2 h 50 min'."""
+        return f"for {self._away(t_s)}" if self._now_utc_s is None else f"to {self._clock(t_s)}"
+
+    def _away(self, t_s: float) -> str:
+        return span(abs(t_s - self._now_s))
+
+    def _clock(self, t_s: float) -> str:
+        utc_s = (self._now_utc_s or 0.0) + t_s - self._now_s
+        return f"{datetime.fromtimestamp(utc_s, UTC).astimezone(self._tz):%H:%M}"
