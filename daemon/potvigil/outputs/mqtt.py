@@ -1,0 +1,341 @@
+"""The wire to the MQTT broker: what is known now is there, whatever became of the connection meanwhile.
+
+The thread of the loop calls `publish` once a tick. It compares what should stand on the broker with what this
+connection has sent, hands the difference to the client library's network thread, and never waits. Nothing is
+kept for a broker that is away: at the next connection the whole present state is sent afresh.
+
+One client object serves one connection. A client that reconnects by itself first sends again what it still
+held: an alarm long over would stand again for a moment, and the broker might be sent more than it agreed to.
+"""
+
+import logging
+import ssl
+import sys
+import threading
+import time
+from collections import deque
+from collections.abc import Callable, Iterable, Mapping
+from dataclasses import dataclass, field
+from pathlib import Path
+
+from paho.mqtt.client import Client, ConnectFlags, DisconnectFlags, MQTTMessage
+from paho.mqtt.enums import CallbackAPIVersion, MQTTErrorCode, MQTTProtocolVersion
+from paho.mqtt.packettypes import PacketTypes
+from paho.mqtt.properties import Properties
+from paho.mqtt.reasoncodes import ReasonCode
+
+from potvigil.core.event import Action, AlarmId, Snapshot, StandingAlarm
+from potvigil.core.pot import Pot
+from potvigil.outputs import homie
+
+OnCommand = Callable[[str, Action, AlarmId | None, str], None]
+
+_log = logging.getLogger("potvigil.mqtt")
+
+_KEEP_ALIVE_S = 30  # a dead line is noticed, and the last will given out, after at most 45 s
+_FIRST_RETRY_S, _LAST_RETRY_S = 1, 60
+_STOP_S = 2.0
+_MOST_QUEUED = 1000  # messages handed to the network thread and not yet taken by the broker
+_MOST_ECHOES = 100
+_LARGEST_PACKET = 2 * homie.LONGEST_SET_BYTES  # MQTT 5: the broker keeps larger ones to itself
+
+
+class MqttError(Exception):
+    """Root of this file's errors."""
+
+
+class MqttLinkError(MqttError, ValueError):
+    """A broker cannot be reached in this way: a name, file or version that cannot be right."""
+
+
+class MqttPasswordError(MqttError, OSError):
+    """The file with the password cannot be read."""
+
+
+@dataclass(frozen=True, slots=True)
+class MqttLink:
+    """Where the broker is, and how to speak to it.
+
+    version: "5" or "3.1.1". tls: encrypt, and check the broker's certificate against ca_file, or the system's
+    authorities where that is None. certificate_file and key_file: our own, for brokers that ask for one.
+    """
+
+    host: str
+    port: int = 1883
+    version: str = "5"
+    username: str | None = None
+    password: str | None = field(default=None, repr=False)
+    tls: bool = False
+    ca_file: Path | None = None
+    certificate_file: Path | None = None
+    key_file: Path | None = None
+
+
+def read_password(path: Path) -> str:
+    """Return the first line of a password file. Raises MqttPasswordError."""
+    try:
+        lines = path.read_text(encoding="utf-8").splitlines()
+    except (OSError, UnicodeDecodeError) as error:
+        why = error.strerror if isinstance(error, OSError) else "not UTF-8 text"
+        raise MqttPasswordError(
+            f"MQTT password file {path}: {why}; name a file that this service may read"
+        ) from None
+    if not lines or not lines[0]:
+        raise MqttPasswordError(f"MQTT password file {path}: no password in the first line")
+    return lines[0]
+
+
+class MqttOutput:
+    """Keeps the present state of the pots on a broker. All methods are for the thread of the loop.
+
+    on_command(pot_id, action, alarm, text) is called from the network thread for each `/set` message that was
+    understood; alarm None stands for all. It must be quick and touch nothing of the loop: hand the command to
+    a queue, or write the record's command row through a connection of its own. What it raises is logged.
+    """
+
+    def __init__(
+        self,
+        link: MqttLink,
+        workshop: str,
+        pots: Iterable[Pot],
+        rehearsed: bool,
+        on_command: OnCommand,
+        slow_interval_s: float = 5.0,
+    ) -> None:
+        self._link = link
+        self._workshop = workshop
+        self._pots = {pot.pot_id: pot for pot in pots}
+        self._rehearsed = rehearsed
+        self._on_command = on_command
+        self._slow_interval_s = slow_interval_s
+        self._description = homie.description(workshop, self._pots.values(), rehearsed)
+        self._tls: ssl.SSLContext | None = None
+        self._client: Client | None = None
+        # written by the network thread
+        self._up = threading.Event()  # connected and subscribed
+        self._ended = threading.Event()  # this client's connection is over, or was refused
+        self._retry_at_s = 0.0
+        self._retry_delay_s = _FIRST_RETRY_S
+        self._away_told = False
+        self._echoes: deque[homie.Message] = deque(maxlen=_MOST_ECHOES)
+        # of the loop's thread
+        self._fresh = True  # nothing was sent in this connection
+        self._sent: dict[str, bytes] = {}
+        self._slow_at_s = 0.0
+        self._unheard: dict[tuple[str, AlarmId], StandingAlarm] = {}
+
+    @property
+    def connected(self) -> bool:
+        """Whether the broker listens at this moment."""
+        return self._up.is_set()
+
+    def start(self) -> None:
+        """Begin to connect; returns at once, the broker may be away. Raises MqttLinkError if it never can."""
+        link = self._link
+        where = f"MQTT broker {link.host}:{link.port}"
+        if link.version not in ("5", "3.1.1"):
+            raise MqttLinkError(f"{where}: version {link.version!r} is not spoken here, use 5 or 3.1.1")
+        try:
+            usable = bool(link.host.encode("idna")) and 0 < link.port < 65536
+        except UnicodeError:
+            usable = False
+        if not usable:
+            raise MqttLinkError(f"{where}: no such address can be; give a host name and a port of 1 to 65535")
+        if link.tls:
+            try:
+                self._tls = ssl.create_default_context(cafile=link.ca_file)
+                if link.certificate_file is not None:
+                    self._tls.load_cert_chain(link.certificate_file, link.key_file)
+            except OSError as error:  # ssl.SSLError is one
+                files = ", ".join(str(f) for f in (link.ca_file, link.certificate_file, link.key_file) if f)
+                raise MqttLinkError(
+                    f"{where}: {error.strerror or error} with {files}; check the TLS files"
+                ) from None
+        self._connect()
+
+    def publish(self, snapshots: Mapping[str, Snapshot], batch_ids: Mapping[str, int | None]) -> None:
+        """Bring the broker up to date with the snapshots, by pot id. Never waits, whatever the line does."""
+        if self._client is None:
+            return
+        self._keep_connecting()
+        standing = {(pot_id, alarm.alarm): alarm for pot_id, s in snapshots.items() for alarm in s.alarms}
+        if not self._up.is_set():
+            self._unheard |= standing
+            return
+        now_s = time.monotonic()  # not the watch's time: in a rehearsal that may run a thousand times faster
+        if self._fresh:
+            self._fresh = False
+            self._slow_at_s = now_s
+            for message in homie.states(self._workshop, self._pots.values(), "init", self._rehearsed):
+                self._send(message)
+        slow_due = now_s >= self._slow_at_s
+        for message in self._wanted(snapshots, batch_ids):
+            if self._sent.get(message.topic) == message.payload or (message.slow and not slow_due):
+                continue
+            if not self._send(message):
+                return  # the rest at the next tick
+            self._sent[message.topic] = message.payload
+        if slow_due:
+            self._slow_at_s = now_s + self._slow_interval_s
+        gone = [(key[0], alarm) for key, alarm in self._unheard.items() if key not in standing]
+        self._unheard.clear()
+        if line := homie.log_line(self._workshop, gone, self._rehearsed):
+            self._send(line)
+        while self._echoes:
+            self._send(self._echoes.popleft())
+
+    def stop(self) -> None:
+        """Say `disconnected` and close; takes 2 s at most, whatever the broker does."""
+        client, self._client = self._client, None
+        if client is None:
+            return
+        deadline_s = time.monotonic() + _STOP_S
+        if self._up.is_set():
+            last = None
+            for message in homie.states(self._workshop, self._pots.values(), "disconnected", self._rehearsed):
+                last = client.publish(message.topic, message.payload, message.qos, message.retained)
+            if last is not None and last.rc == MQTTErrorCode.MQTT_ERR_SUCCESS:
+                last.wait_for_publish(deadline_s - time.monotonic())
+        client.disconnect()
+        # the network thread may sit in a name look-up or a connection attempt: it is left to end by itself
+        closer = threading.Thread(target=client.loop_stop, name="mqtt-stop", daemon=True)
+        closer.start()
+        closer.join(max(0.0, deadline_s - time.monotonic()))
+        self._up.clear()
+
+    def _wanted(
+        self, snapshots: Mapping[str, Snapshot], batch_ids: Mapping[str, int | None]
+    ) -> Iterable[homie.Message]:
+        """Yield all that should stand on the broker: alarms before numbers, `ready` after the rest."""
+        yield from self._description
+        known = [(self._pots[pot_id], snapshot) for pot_id, snapshot in snapshots.items()]
+        for pot, snapshot in known:
+            yield from homie.alerts(self._workshop, pot, snapshot, self._rehearsed)
+        for pot, snapshot in known:
+            batch_id = batch_ids.get(pot.pot_id)
+            yield from homie.values(self._workshop, pot, snapshot, batch_id, self._rehearsed)
+        yield from homie.states(self._workshop, self._pots.values(), "ready", self._rehearsed)
+
+    def _send(self, message: homie.Message) -> bool:
+        """Hand a message to the network thread; False if the line is down or the queue full."""
+        if self._client is None:
+            return False
+        sent = self._client.publish(message.topic, message.payload, message.qos, message.retained)
+        return sent.rc == MQTTErrorCode.MQTT_ERR_SUCCESS
+
+    def _keep_connecting(self) -> None:
+        """Start a new client where the last one's connection is over and its waiting time too."""
+        if self._client is None:
+            return
+        # Starting a network thread that runs is refused; where it is not, the thread had died without a word.
+        if not self._ended.is_set() and self._client.loop_start() == MQTTErrorCode.MQTT_ERR_SUCCESS:
+            self._client.disconnect()
+            self._end("its network thread died")
+        if self._ended.is_set() and time.monotonic() >= self._retry_at_s:
+            self._connect()
+
+    def _connect(self) -> None:
+        link = self._link
+        v5 = link.version == "5"
+        # A fixed id: after a power cut the broker ends our old connection as the new one opens. Under another
+        # id its last will would come a keep-alive later, and call a running watch lost.
+        client = Client(
+            CallbackAPIVersion.VERSION2,
+            client_id=f"potvigil-{self._workshop}" + ("-rehearsal" if self._rehearsed else ""),
+            protocol=MQTTProtocolVersion.MQTTv5 if v5 else MQTTProtocolVersion.MQTTv311,
+            reconnect_on_failure=False,
+        )
+        client.suppress_exceptions = True  # a fault in a callback must not end the network thread
+        client.max_queued_messages_set(_MOST_QUEUED)
+        client.reconnect_delay_set(_FIRST_RETRY_S, _LAST_RETRY_S)
+        client.username_pw_set(link.username, link.password)
+        if self._tls is not None:
+            client.tls_set_context(self._tls)
+        will = homie.last_will(self._workshop, self._rehearsed)
+        client.will_set(will.topic, will.payload, will.qos, will.retained)
+        client.on_connect = self._on_connect
+        client.on_connect_fail = self._on_connect_fail
+        client.on_subscribe = self._on_subscribe
+        client.on_disconnect = self._on_disconnect
+        client.on_message = self._on_message
+        properties = None
+        if v5:
+            properties = Properties(PacketTypes.CONNECT)  # type: ignore[no-untyped-call]
+            properties.MaximumPacketSize = _LARGEST_PACKET
+        self._client = client
+        self._ended.clear()
+        self._fresh = True
+        self._sent.clear()
+        client.connect_async(link.host, link.port, _KEEP_ALIVE_S, properties=properties)
+        client.loop_start()
+
+    # The rest runs on the network thread: flags and queues only.
+
+    def _on_connect(
+        self, client: Client, _data: object, _flags: ConnectFlags, reason: ReasonCode, _properties: object
+    ) -> None:
+        if reason.is_failure:
+            self._tell_away(f"it refused us: {reason}")
+            return
+        client.subscribe(
+            [(topic, 1) for topic in homie.set_topics(self._workshop, self._pots.values(), self._rehearsed)]
+        )
+
+    def _on_subscribe(
+        self, client: Client, _data: object, _mid: int, reasons: list[ReasonCode], _properties: object
+    ) -> None:
+        if client is not self._client:
+            return
+        if any(reason.is_failure for reason in reasons):
+            _log.warning("%s does not let us take commands; values are published", self._where())
+        _log.info("%s is connected", self._where())
+        self._away_told = False
+        self._retry_delay_s = _FIRST_RETRY_S
+        self._up.set()
+
+    def _on_connect_fail(self, _client: Client, _data: object) -> None:
+        self._tell_away(str(sys.exc_info()[1] or "no connection"))  # called while the error is being handled
+
+    def _on_disconnect(
+        self, client: Client, _data: object, _flags: DisconnectFlags, reason: ReasonCode, _properties: object
+    ) -> None:
+        if client is self._client:
+            self._end(str(reason))
+
+    def _on_message(self, client: Client, _data: object, message: MQTTMessage) -> None:
+        if client is not self._client:
+            return
+        if message.retain:
+            # it would be obeyed again at each connection
+            outcome: homie.SetCommand | homie.Refusal | None = homie.Refusal(
+                "retained; set without retaining"
+            )
+        else:
+            outcome = homie.parse_set(self._workshop, message.topic, bytes(message.payload), self._rehearsed)
+        if isinstance(outcome, homie.Refusal):
+            _log.warning("MQTT message on %s refused: %s", message.topic, outcome.reason)
+        elif outcome is not None and outcome.pot_id in self._pots:
+            try:
+                self._on_command(outcome.pot_id, outcome.action, outcome.alarm, outcome.text)
+            except Exception as error:
+                _log.error("MQTT command on %s was not taken: %s", message.topic, error)
+                return
+            if answer := homie.echo(self._workshop, outcome, self._rehearsed):
+                self._echoes.append(answer)
+
+    def _end(self, why: str) -> None:
+        self._up.clear()
+        self._tell_away(why)
+        self._retry_at_s = time.monotonic() + self._retry_delay_s
+        self._retry_delay_s = min(2 * self._retry_delay_s, _LAST_RETRY_S)
+        self._ended.set()
+
+    def _tell_away(self, why: str) -> None:
+        if not self._away_told:  # once an outage
+            _log.warning(
+                "%s is away (%s); the watch goes on, and the broker is tried again", self._where(), why
+            )
+            self._away_told = True
+
+    def _where(self) -> str:
+        return f"MQTT broker {self._link.host}:{self._link.port}"

@@ -1,0 +1,90 @@
+"""Events and faults as JSON text, and back: exact, in the core's own names and units."""
+
+import dataclasses
+import functools
+import json
+import types
+import typing
+from enum import StrEnum
+from typing import Any
+
+from potvigil.core.event import (
+    AlarmEvent,
+    BatchClosed,
+    BatchOpened,
+    BatchSummary,
+    Event,
+    NoteEvent,
+    StageEvent,
+)
+from potvigil.core.reading import Fault, Place, Sensor
+
+KINDS: dict[type, str] = {
+    StageEvent: "stage",
+    AlarmEvent: "alarm",
+    NoteEvent: "note",
+    BatchOpened: "batch-opened",
+    BatchClosed: "batch-closed",
+}
+_CLASSES = {kind: cls for cls, kind in KINDS.items()}
+
+
+def to_text(value: Event | BatchSummary) -> str:
+    """Return an event or a summary as one line of JSON."""
+    return json.dumps(dataclasses.asdict(value), ensure_ascii=False, separators=(",", ":"))
+
+
+def event_from_text(kind: str, text: str) -> Event:
+    """Return the event that `to_text` wrote; `kind` as in KINDS."""
+    event: Event = _build(_CLASSES[kind], json.loads(text))
+    return event
+
+
+def summary_from_text(text: str) -> BatchSummary:
+    """Return the summary that `to_text` wrote."""
+    summary: BatchSummary = _build(BatchSummary, json.loads(text))
+    return summary
+
+
+def faults_to_text(faults: tuple[Fault, ...]) -> str | None:
+    """Return faults as a compact JSON list [sensor, detail, place?], None when there are none."""
+    if not faults:
+        return None
+    rows = [[f.sensor, f.detail] if f.place is None else [f.sensor, f.detail, f.place] for f in faults]
+    return json.dumps(rows, ensure_ascii=False, separators=(",", ":"))
+
+
+def faults_from_text(text: str | None) -> tuple[Fault, ...]:
+    """Return the faults that `faults_to_text` wrote."""
+    if text is None:
+        return ()
+    return tuple(
+        Fault(Sensor(sensor), detail, Place(place[0]) if place else None)
+        for sensor, detail, *place in json.loads(text)
+    )
+
+
+@functools.cache
+def _field_types(cls: type) -> dict[str, Any]:
+    return typing.get_type_hints(cls)
+
+
+def _build(kind: Any, value: Any) -> Any:
+    """Build a value of type `kind` from what JSON made of it; unknown fields are passed over."""
+    if value is None:
+        return None
+    origin = typing.get_origin(kind)
+    if origin in (types.UnionType, typing.Union):
+        kind = next(member for member in typing.get_args(kind) if member is not types.NoneType)
+        return _build(kind, value)
+    if origin is dict:
+        key_kind, value_kind = typing.get_args(kind)
+        return {_build(key_kind, key): _build(value_kind, item) for key, item in value.items()}
+    if origin is tuple:
+        return tuple(_build(typing.get_args(kind)[0], item) for item in value)
+    if dataclasses.is_dataclass(kind):
+        hints = _field_types(typing.cast(type, kind))
+        return kind(**{name: _build(hint, value[name]) for name, hint in hints.items() if name in value})  # type: ignore[operator]
+    if kind is float or issubclass(kind, StrEnum):
+        return kind(value)
+    return value

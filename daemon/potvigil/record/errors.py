@@ -1,0 +1,53 @@
+"""What can go wrong with the record; each message is one line: what, where, what to do.
+
+RecordError
+  MissingRecordError     (FileNotFoundError)  there is no record yet
+  NotARecordError        (ValueError)         a file of something else; never touched
+  NewerRecordError       (ValueError)         written by a newer version; never touched
+  OlderRecordError       (ValueError)         opened for reading, and not yet brought up to date
+  DamagedRecordError     (ValueError)         the file is broken
+  UnwritableRecordError  (OSError)            folder missing, no permission
+  RecordWriteError       (OSError)            disk full, disk read-only, disk failing
+  LockedRecordError      (TimeoutError)       another program holds it
+  UnknownBatchError      (LookupError)        no batch of this number
+"""
+
+
+class RecordError(Exception):
+    """Anything that went wrong with the record."""
+
+
+class MissingRecordError(RecordError, FileNotFoundError):
+    """There is no record at this path."""
+
+
+class NotARecordError(RecordError, ValueError):
+    """The file belongs to something else."""
+
+
+class NewerRecordError(RecordError, ValueError):
+    """The record was written by a newer version."""
+
+
+class OlderRecordError(RecordError, ValueError):
+    """The record is of an older version and was opened for reading only."""
+
+
+class DamagedRecordError(RecordError, ValueError):
+    """The file is broken."""
+
+
+class UnwritableRecordError(RecordError, OSError):
+    """The folder is missing, or this user may not use it or the file."""
+
+
+class RecordWriteError(RecordError, OSError):
+    """The disk refused a write."""
+
+
+class LockedRecordError(RecordError, TimeoutError):
+    """Another program held the record for too long."""
+
+
+class UnknownBatchError(RecordError, LookupError):
+    """There is no batch of this number."""

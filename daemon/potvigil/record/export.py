@@ -1,0 +1,241 @@
+"""The record for others: JSON lines of what happened, a CSV log of what was read, files never half-written.
+
+JSON lines: pressures kPa gauge, times in seconds from `origin_s` (the first sample) plus `time` (RFC 3339)
+where known; unknown is null. The names are published: add to them, never rename.
+"""
+
+import json
+import math
+import os
+from collections.abc import Iterable, Iterator
+from contextlib import contextmanager
+from datetime import UTC, datetime
+from pathlib import Path
+from typing import Any, TextIO
+
+from potvigil.core.event import AlarmEvent, BatchClosed, BatchSummary, Event, Interval, NoteEvent, StageEvent
+from potvigil.core.pot import Pot, Reference
+from potvigil.core.reading import Quality, Reading, Sample
+from potvigil.units import PA_PER_HPA, PA_PER_KPA, SECONDS_PER_HOUR
+
+# No sensor of ours tells more than a pascal, no clock of ours an event better than a tenth of a second.
+_KPA_DIGITS = 3
+_SECONDS_DIGITS = 1
+_FLOW_SIGNIFICANT_DIGITS = 4
+# A replay must come to the same numbers: far finer than any sensor.
+_CSV_DIGITS = 6
+
+
+def event_line(event: Event, origin_s: float) -> dict[str, Any]:
+    """Return an event as an object for a JSON line; `kind`: stage, alarm, note, batch-opened or batch."""
+    if isinstance(event, BatchClosed):
+        return batch_line(event.summary, origin_s)
+    line: dict[str, Any] = {"kind": "batch-opened", "elapsed_s": _seconds(event.t_s, origin_s)}
+    if event.utc_s is not None:
+        line["time"] = rfc3339(event.utc_s)
+    match event:
+        case StageEvent():
+            line |= {"kind": "stage", "stage": event.stage}
+        case NoteEvent():
+            line |= {"kind": "note", "note": event.note, "text": event.text}
+        case AlarmEvent():
+            line |= {
+                "kind": "alarm",
+                "alarm": event.alarm,
+                "state": event.state,
+                "priority": event.priority,
+                "text": event.text,
+                "leak_rate_kpa_per_h": _kpa_per_h(event.leak_rate_pa_per_s),
+                "floor_forecast_s": _seconds(event.floor_forecast_s, origin_s),
+                "repeat": event.repeat,
+            }
+    return line
+
+
+def batch_line(summary: BatchSummary, origin_s: float) -> dict[str, Any]:
+    """Return the judgement of a batch as an object for a JSON line."""
+    change, leak = summary.change, summary.leak
+    onset = leak.onset_s if leak else None
+    rate = leak.rate_pa_per_s if leak else None
+    flow = leak.pa_m3_per_s if leak else None
+    std_flow = leak.std_cm3_per_min if leak else None
+    line: dict[str, Any] = {
+        "kind": "batch",
+        "verdict": summary.verdict,
+        "stages": {
+            stage: _seconds(t_s, origin_s)
+            for stage, t_s in sorted(summary.stages.items(), key=lambda item: item[1])
+        },
+        "start_s": _seconds(summary.start_s, origin_s),
+        "hold_start_s": _seconds(summary.hold_start_s, origin_s),
+        "hold_end_s": _seconds(summary.hold_end_s, origin_s),
+        "gauge_pressure_kpa": {
+            "hold_start": _kpa(summary.hold_start_gauge_pa),
+            "hold_end": _kpa(summary.hold_end_gauge_pa),
+            "lowest": _kpa(summary.lowest_gauge_pa),
+        },
+        "change_kpa": {
+            "total": _kpa(change.total_pa if change else None),
+            "cooling": _kpa(change.cooling_pa if change else None),
+            "barometer": _kpa(change.barometer_pa if change else None),
+            "leak": _kpa(change.leak_pa if change else None),
+            "top_up": _kpa(change.top_up_pa if change else None),
+        },
+        "leak": {
+            "rate_kpa_per_h": _kpa_per_h(rate.value if rate else None),
+            "low": _kpa_per_h(rate.low if rate else None),
+            "high": _kpa_per_h(rate.high if rate else None),
+            "onset_s": _seconds(onset.value if onset else None, origin_s),
+            "onset_low_s": _seconds(onset.low if onset else None, origin_s),
+            "onset_high_s": _seconds(onset.high if onset else None, origin_s),
+            **_flow("pa_m3_per_s", flow),
+            **_flow("std_cm3_per_min", std_flow),
+            "orifice_mm": _significant(leak.orifice_m * 1e3 if leak else None),
+            "established": leak.established if leak else None,
+        },
+        "floor": {
+            "crossed_s": _seconds(summary.floor_crossed_s, origin_s),
+            "forecast_s": _seconds(summary.floor_forecast_s, origin_s),
+        },
+        "cure": {
+            "progress": _rounded(summary.cure.progress, 3),
+            "done_s": _seconds(summary.cure.done_s, origin_s),
+        },
+        "alarms": [
+            {
+                "alarm": alarm.alarm,
+                "raised_s": _seconds(alarm.raised_s, origin_s),
+                "returned_s": _seconds(alarm.returned_s, origin_s),
+            }
+            for alarm in summary.alarms
+        ],
+        "pot": summary.pot_id,
+        "label": summary.label,
+        "note": summary.note,
+        "reason": summary.reason,
+        "complete": summary.complete,
+        "end_s": _seconds(summary.end_s, origin_s),
+        "top_ups": summary.top_ups,
+    }
+    if summary.start_utc_s is not None:
+        line["time"] = rfc3339(summary.start_utc_s)
+    return line
+
+
+def json_text(line: dict[str, Any]) -> str:
+    """Return an object as one line of JSON, without the line end."""
+    return json.dumps(line, ensure_ascii=False, allow_nan=False, separators=(",", ":"))
+
+
+def write_json_lines(
+    file: TextIO, events: Iterable[Event], summary: BatchSummary | None, origin_s: float
+) -> None:
+    """Write a batch: its events, then its judgement as the last line, if there is one yet."""
+    for event in events:
+        file.write(json_text(event_line(event, origin_s)) + "\n")
+    if summary is not None:
+        file.write(json_text(batch_line(summary, origin_s)) + "\n")
+
+
+def write_csv(file: TextIO, pairs: Iterable[tuple[Sample, Reading]], pot: Pot) -> int:
+    """Write samples as a recorded log that can be replayed; return the number of rows.
+
+    pairs: each sample with the reading the core made of it. The pressure is that of the reading, of the kind
+    the pot's transducer measures; a bad one is an empty cell. Temperatures and barometer are those of the
+    sample, because the reading's barometer may be assumed. `utc` is for people; a replay goes by `elapsed_s`.
+    """
+    is_absolute = pot.transducer is not None and pot.transducer.reference is Reference.ABSOLUTE
+    pressure = "absolute_pressure_kpa" if is_absolute else "gauge_pressure_kpa"
+    file.write(f"elapsed_s,utc,{pressure},gas_temperature_c,wall_temperature_c,room_temperature_c,")
+    file.write("ambient_pressure_hpa\n")
+    first_s: float | None = None
+    count = 0
+    for sample, reading in pairs:
+        if first_s is None:
+            first_s = sample.t_s
+        pressure_pa = None
+        if reading.quality is not Quality.BAD:
+            pressure_pa = reading.absolute_pa if is_absolute else reading.gauge_pa
+        cells = (
+            _cell(sample.t_s - first_s),
+            "" if sample.utc_s is None else rfc3339(sample.utc_s),
+            _cell(pressure_pa, PA_PER_KPA),
+            _cell(sample.gas_c),
+            _cell(sample.wall_c),
+            _cell(sample.room_c),
+            _cell(sample.ambient_pa, PA_PER_HPA),
+        )
+        file.write(",".join(cells) + "\n")
+        count += 1
+    return count
+
+
+def rfc3339(utc_s: float) -> str:
+    """Return Unix time as RFC 3339 in UTC, to the millisecond: 2026-01-01T22:00:00.000Z."""
+    return datetime.fromtimestamp(utc_s, UTC).isoformat(timespec="milliseconds").replace("+00:00", "Z")
+
+
+@contextmanager
+def whole_file(path: Path) -> Iterator[TextIO]:
+    """Open a text file for writing that appears under its name only when it is complete and on the medium.
+
+    It is written beside its place under another name; on any error that is removed, and what stood at `path`
+    stays. A path that is no plain file (a pipe, /dev/stdout) is written straight.
+    """
+    path = path.resolve()
+    if path.exists() and not path.is_file():
+        with path.open("w", encoding="utf-8", newline="\n") as file:
+            yield file
+        return
+    part = path.with_name(f".{path.name}.{os.getpid()}.part")
+    try:
+        with part.open("w", encoding="utf-8", newline="\n") as file:
+            yield file
+            file.flush()
+            os.fsync(file.fileno())
+        part.replace(path)
+    except BaseException:
+        part.unlink(missing_ok=True)
+        raise
+    folder = os.open(path.parent, os.O_RDONLY | os.O_DIRECTORY)
+    try:
+        os.fsync(folder)  # the new name itself
+    finally:
+        os.close(folder)
+
+
+def _rounded(value: float | None, digits: int) -> float | None:
+    if value is None or not math.isfinite(value):
+        return None
+    return round(value, digits) + 0.0  # -0.0 becomes 0.0
+
+
+def _significant(value: float | None) -> float | None:
+    if value is None or not math.isfinite(value):
+        return None
+    return float(f"{value:.{_FLOW_SIGNIFICANT_DIGITS}g}") + 0.0
+
+
+def _seconds(t_s: float | None, origin_s: float) -> float | None:
+    return None if t_s is None else _rounded(t_s - origin_s, _SECONDS_DIGITS)
+
+
+def _kpa(pressure_pa: float | None) -> float | None:
+    return None if pressure_pa is None else _rounded(pressure_pa / PA_PER_KPA, _KPA_DIGITS)
+
+
+def _kpa_per_h(rate_pa_per_s: float | None) -> float | None:
+    return None if rate_pa_per_s is None else _kpa(rate_pa_per_s * SECONDS_PER_HOUR)
+
+
+def _flow(name: str, flow: Interval | None) -> dict[str, float | None]:
+    return {
+        name: _significant(flow.value if flow else None),
+        f"{name}_low": _significant(flow.low if flow else None),
+        f"{name}_high": _significant(flow.high if flow else None),
+    }
+
+
+def _cell(value: float | None, unit: float = 1.0) -> str:
+    number = None if value is None else _rounded(value / unit, _CSV_DIGITS)
+    return "" if number is None else repr(number)

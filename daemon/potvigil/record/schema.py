@@ -1,0 +1,103 @@
+"""The tables of the record, as numbered migrations; only SQL texts live here.
+
+Migration n brings a file from version n-1 to n. `PRAGMA user_version` holds the version; it changes in the
+same transaction as the tables. A migration that was ever released is never edited: append another.
+
+Times: `t_s` is the record's axis (seconds, never backwards), `utc_s` Unix time or NULL while the wall clock
+was not trusted. NULL is unknown everywhere, never 0. Foreign keys say what belongs to what; they are not
+enforced, because a refused row would be a lost row.
+"""
+
+# "PotV": bytes 68-71 of the file say whose it is (SQLite file format, section 1.3).
+APPLICATION_ID = 0x506F7456
+
+MIGRATIONS = (
+    """
+    CREATE TABLE pot (
+        id INTEGER PRIMARY KEY,
+        name TEXT NOT NULL UNIQUE
+    ) STRICT;
+
+    -- One start of the watch: t_s = boot time + axis_offset_s. gap_known is 0 where nobody can say how long
+    -- the machine was off before it; then the axis goes on right after the last stored instant.
+    CREATE TABLE run (
+        id INTEGER PRIMARY KEY,
+        boot_id TEXT NOT NULL,
+        start_t_s REAL NOT NULL,
+        axis_offset_s REAL NOT NULL,
+        start_utc_s REAL,
+        gap_known INTEGER NOT NULL,
+        settings TEXT NOT NULL,
+        rehearsed TEXT,
+        version TEXT NOT NULL
+    ) STRICT;
+
+    -- As read: converter counts (a mean, so not whole), degrees C, Pa; in the order of Sample's fields.
+    CREATE TABLE sample (
+        pot INTEGER NOT NULL REFERENCES pot,
+        t_s REAL NOT NULL,
+        utc_s REAL,
+        transducer_count REAL,
+        supply_count REAL,
+        gauge_pa REAL,
+        absolute_pa REAL,
+        gas_c REAL,
+        wall_c REAL,
+        room_c REAL,
+        ambient_pa REAL,
+        faults TEXT,
+        PRIMARY KEY (pot, t_s)
+    ) STRICT, WITHOUT ROWID;
+
+    CREATE TABLE batch (
+        id INTEGER PRIMARY KEY,
+        pot INTEGER NOT NULL REFERENCES pot,
+        run INTEGER REFERENCES run,
+        start_t_s REAL NOT NULL,
+        start_utc_s REAL,
+        end_t_s REAL,
+        end_utc_s REAL,
+        label TEXT NOT NULL DEFAULT '',
+        note TEXT NOT NULL DEFAULT '',
+        verdict TEXT,
+        summary TEXT
+    ) STRICT;
+
+    -- Who changed a batch's label or note, and to what; the batch holds what stands now.
+    CREATE TABLE edit (
+        id INTEGER PRIMARY KEY,
+        batch INTEGER NOT NULL REFERENCES batch,
+        field TEXT NOT NULL,
+        text TEXT NOT NULL,
+        by TEXT NOT NULL,
+        utc_s REAL
+    ) STRICT;
+
+    CREATE TABLE event (
+        id INTEGER PRIMARY KEY,
+        pot INTEGER NOT NULL REFERENCES pot,
+        batch INTEGER REFERENCES batch,
+        t_s REAL NOT NULL,
+        utc_s REAL,
+        kind TEXT NOT NULL,
+        alarm TEXT,
+        line TEXT NOT NULL
+    ) STRICT;
+    CREATE INDEX event_of_batch ON event (batch);
+    CREATE INDEX event_of_alarm ON event (pot, alarm) WHERE alarm IS NOT NULL;
+
+    -- What somebody asked; t_s is NULL until the watch has taken it up.
+    CREATE TABLE command (
+        id INTEGER PRIMARY KEY,
+        pot INTEGER NOT NULL REFERENCES pot,
+        action TEXT NOT NULL,
+        alarm TEXT,
+        text TEXT NOT NULL,
+        duration_s REAL,
+        by TEXT NOT NULL,
+        written_utc_s REAL,
+        t_s REAL
+    ) STRICT;
+    CREATE INDEX command_waiting ON command (id) WHERE t_s IS NULL;
+    """,
+)

@@ -1,0 +1,652 @@
+"""The record: what was read, what happened, what was asked, in one SQLite file.
+
+The only place that knows SQLite. Several processes use the file at once (write-ahead log, short transactions,
+a patience of BUSY_TIMEOUT_S): the watch writes samples and events, everybody else writes commands and reads.
+A Store belongs to the thread that opened it: another thread opens its own.
+"""
+
+import sqlite3
+from collections import deque
+from collections.abc import Callable, Iterator
+from contextlib import contextmanager, suppress
+from dataclasses import replace
+from pathlib import Path
+from typing import Any, Self, TypeVar
+
+from potvigil import __version__
+from potvigil.core.event import (
+    Action,
+    AlarmEvent,
+    AlarmId,
+    AlarmState,
+    BatchClosed,
+    BatchOpened,
+    Command,
+    Event,
+    Verdict,
+)
+from potvigil.core.reading import Sample
+from potvigil.record.codec import (
+    KINDS,
+    event_from_text,
+    faults_from_text,
+    faults_to_text,
+    summary_from_text,
+    to_text,
+)
+from potvigil.record.errors import (
+    DamagedRecordError,
+    LockedRecordError,
+    MissingRecordError,
+    NewerRecordError,
+    OlderRecordError,
+    RecordError,
+    RecordWriteError,
+    UnknownBatchError,
+    UnwritableRecordError,
+)
+from potvigil.record.file import check_writable, is_record, make_folder
+from potvigil.record.rows import BatchRow, EditRow, RunRow
+from potvigil.record.schema import APPLICATION_ID, MIGRATIONS
+
+# Measured on ext4, each commit flushed: one pot at 1 Hz costs the card 32 MB in 10 h at 60 s, 52 MB at 30 s.
+SAMPLE_COMMIT_PERIOD_S = 60.0
+RETRY_PERIOD_S = (
+    10.0  # after a refused write; not every second, because a locked file costs BUSY_TIMEOUT_S a try
+)
+BUSY_TIMEOUT_S = 2.0
+# Kept while the disk refuses: 12 h of one pot at 1 Hz, about 15 MB.
+BUFFER_SAMPLES = 43_200
+
+# After a restart the axis goes on at least this much later: no machine starts faster.
+_LEAST_GAP_S = 1.0
+_CHUNK_ROWS = 4096
+_T = TypeVar("_T")
+_UNSEEN = (AlarmState.UNACKNOWLEDGED, AlarmState.RETURNED)
+
+
+class Store:
+    """An open record.
+
+    What the watch writes (begin_run, append, open_batch, close_batch, add_event, take_commands) is queued in
+    memory first and never fails for the disk's sake. Samples are written once a SAMPLE_COMMIT_PERIOD_S; all
+    else is written at once, to the medium, together with the samples that led to it. `commit_due` and `flush`
+    say when a write was refused; then everything stays queued and is tried again. The queries see what is
+    written, not what is queued.
+
+    dropped_samples: how many were lost because the disk refused for longer than BUFFER_SAMPLES last.
+    """
+
+    def __init__(self, db: sqlite3.Connection, path: Path) -> None:
+        """Use `Store.open` or `Store.open_read_only`."""
+        self._db = db
+        self.path = path
+        self._samples: deque[tuple[str, Sample]] = deque(maxlen=BUFFER_SAMPLES)
+        self._urgent: list[tuple[str, tuple[Any, ...]]] = []
+        self._taken_unwritten: set[int] = set()
+        self._due_s = float("-inf")
+        self._failure: RecordError | None = None
+        self._run_id: int | None = None
+        self._last_batch_id = 0
+        self.dropped_samples = 0
+
+    # --- opening and closing
+
+    @classmethod
+    def open(cls, path: Path, *, create: bool = True, make_parents: bool = False) -> Self:
+        """Open the record for reading and writing, and bring it up to this version.
+
+        create: make a new one where there is none. make_parents: also its folders; only for a default path of
+        our own, because a missing folder of somebody's choice is more likely a medium that is not mounted.
+        """
+        is_new = not is_record(path)
+        if is_new and not create:
+            raise MissingRecordError(_missing_text(path))
+        if is_new and make_parents:
+            make_folder(path.parent)
+        check_writable(path, is_new=is_new)
+        store = cls(_connect(path, "rwc"), path)
+        try:
+            store._prepare()
+        except BaseException:
+            store._db.close()
+            raise
+        return store
+
+    @classmethod
+    def open_read_only(cls, path: Path) -> Self:
+        """Open an existing record for reading; the file is never changed."""
+        if not is_record(path):
+            raise MissingRecordError(_missing_text(path))
+        store = cls(_connect(path, "ro"), path)
+        try:
+            version = store._version()
+        except (UnwritableRecordError, RecordWriteError):
+            # No write-ahead log, and none can be made: nobody is writing, so the file may be read as it is.
+            store._db.close()
+            if Path(f"{path}-wal").exists():
+                raise
+            store = cls(_connect(path, "ro&immutable=1"), path)
+            version = store._version()
+        except BaseException:
+            store._db.close()
+            raise
+        if version < len(MIGRATIONS):
+            store._db.close()
+            raise OlderRecordError(
+                f"the record {path} is of format {version}, this version reads {len(MIGRATIONS)}; "
+                "start `potvigil watch` once, it brings the record up to date"
+            )
+        return store
+
+    def close(self) -> None:
+        """Write what is queued and close; raises as `flush` does, but closes all the same."""
+        try:
+            if self._samples or self._urgent:
+                self.flush()
+        finally:
+            self._db.close()
+
+    def __enter__(self) -> Self:
+        return self
+
+    def __exit__(self, *_: object) -> None:
+        self.close()
+
+    def check(self) -> None:
+        """Read the whole file and raise DamagedRecordError if its structure is broken; seconds per 100 MB."""
+        (answer,) = self._rows("PRAGMA quick_check(1)")[0]
+        if answer != "ok":
+            raise DamagedRecordError(_damaged_text(self.path, answer.splitlines()[-1]))
+
+    # --- what the watch writes
+
+    def begin_run(
+        self, settings_json: str, boot_id: str, boot_s: float, utc_s: float | None, rehearsed: str | None
+    ) -> float:
+        """Begin a run and return the axis offset, s: t_s = boot time + offset.
+
+        The axis never runs backwards. Within one boot the offset stays. After a reboot the gap is that of UTC
+        where both ends know it; else the axis goes on right after the last stored instant, and the run's
+        `gap_known` is False.
+        """
+        offset_s, gap_known = self._axis_offset(boot_id, boot_s, utc_s)
+        self._run_id = self._rows("SELECT coalesce(max(id), 0) + 1 FROM run")[0][0]
+        self._write_at_once(
+            f"INSERT INTO run ({_RUN}) VALUES (?, ?, ?, ?, ?, ?, ?, ?, ?)",
+            (
+                self._run_id,
+                boot_id,
+                boot_s + offset_s,
+                offset_s,
+                utc_s,
+                settings_json,
+                rehearsed,
+                __version__,
+                gap_known,
+            ),
+        )
+        return offset_s
+
+    def append(self, pot_id: str, sample: Sample) -> None:
+        """Keep a sample; it is written with the next commit."""
+        if len(self._samples) == BUFFER_SAMPLES:
+            self.dropped_samples += 1
+        self._samples.append((pot_id, sample))
+
+    def commit_due(self, t_s: float) -> None:
+        """Write the queue if a commit is due at `t_s`; to be called at the end of each tick.
+
+        Raises a RecordError for as long as the record refuses; tries again each RETRY_PERIOD_S.
+        """
+        if t_s >= self._due_s:
+            self._due_s = t_s + RETRY_PERIOD_S
+            self.flush()
+            self._due_s = t_s + SAMPLE_COMMIT_PERIOD_S
+        elif self._failure is not None:
+            raise type(self._failure)(str(self._failure))
+
+    def flush(self) -> None:
+        """Write all that is queued, in one transaction; when refused, raise and keep it queued."""
+        try:
+            with self._transaction(durable=bool(self._urgent)):
+                self._write_samples()
+                for sql, values in self._urgent:
+                    self._db.execute(sql, values)
+        except RecordError as error:
+            self._failure = error
+            raise
+        self._failure = None
+        self._samples.clear()
+        self._urgent.clear()
+        self._taken_unwritten.clear()
+
+    def open_batch(self, pot_id: str, event: BatchOpened) -> int:
+        """Open a batch and return its number."""
+        with suppress(RecordError):  # a disk that has gone must not stop the numbering
+            self._last_batch_id = max(self._last_batch_id, self._newest_batch_id())
+        self._last_batch_id += 1
+        batch_id = self._last_batch_id
+        self._add_pot(pot_id)
+        self._write_at_once(
+            f"INSERT INTO batch (id, pot, run, start_t_s, start_utc_s) VALUES (?, {_POT}, ?, ?, ?)",
+            (batch_id, pot_id, self._run_id, event.t_s, event.utc_s),
+        )
+        return batch_id
+
+    def close_batch(self, batch_id: int, event: BatchClosed) -> None:
+        """Close a batch with its verdict and summary."""
+        self._write_at_once(
+            "UPDATE batch SET end_t_s = ?, end_utc_s = ?, verdict = ?, summary = ? WHERE id = ?",
+            (event.t_s, event.utc_s, event.summary.verdict, to_text(event.summary), batch_id),
+        )
+
+    def add_event(self, pot_id: str, batch_id: int | None, event: Event) -> None:
+        """Add an event of a pot and, where one is open, its batch."""
+        alarm = event.alarm if isinstance(event, AlarmEvent) else None
+        self._add_pot(pot_id)
+        self._write_at_once(
+            "INSERT INTO event (pot, batch, t_s, utc_s, kind, alarm, line) "
+            f"VALUES ({_POT}, ?, ?, ?, ?, ?, ?)",
+            (pot_id, batch_id, event.t_s, event.utc_s, KINDS[type(event)], alarm, to_text(event)),
+        )
+
+    def take_commands(self, t_s: float) -> list[tuple[str, Command]]:
+        """Return the commands nobody has taken yet, as (pot, command), in order; each is taken once."""
+        rows = self._rows(f"SELECT c.id, {_COMMAND} WHERE c.t_s IS NULL ORDER BY c.id")
+        rows = [row for row in rows if row[0] not in self._taken_unwritten]
+        if rows:
+            self._taken_unwritten.update(row[0] for row in rows)
+            self._urgent += [("UPDATE command SET t_s = ? WHERE id = ?", (t_s, row[0])) for row in rows]
+            self._try_now()
+        return [(row[1], _command(row[2:], t_s)) for row in rows]
+
+    # --- what others write
+
+    def add_command(
+        self,
+        pot_id: str,
+        action: Action,
+        utc_s: float | None,
+        *,
+        alarm: AlarmId | None = None,
+        text: str = "",
+        duration_s: float | None = None,
+        by: str = "",
+    ) -> None:
+        """Ask something of the watch of a pot; fields as of Command. Raises when it could not be written."""
+        with self._transaction(durable=True):
+            self._db.execute("INSERT OR IGNORE INTO pot (name) VALUES (?)", (pot_id,))
+            self._db.execute(
+                "INSERT INTO command (pot, action, alarm, text, duration_s, by, written_utc_s) "
+                f"VALUES ({_POT}, ?, ?, ?, ?, ?, ?)",
+                (pot_id, action, alarm, text, duration_s, by, utc_s),
+            )
+
+    def set_label(self, batch_id: int, text: str, by: str, utc_s: float | None) -> None:
+        """Label a batch, open or closed. Raises UnknownBatchError, or as `flush` does (it stays queued)."""
+        self._edit(batch_id, "label", text, by, utc_s)
+
+    def set_note(self, batch_id: int, text: str, by: str, utc_s: float | None) -> None:
+        """Put a note to a batch, open or closed; raises as `set_label` does."""
+        self._edit(batch_id, "note", text, by, utc_s)
+
+    # --- queries
+
+    def pots(self) -> list[str]:
+        """Return the pots the record knows, in the order they came."""
+        return [name for (name,) in self._rows("SELECT name FROM pot ORDER BY id")]
+
+    def runs(self) -> list[RunRow]:
+        """Return all runs, the oldest first."""
+        return self._read(_run_row, f"SELECT {_RUN} FROM run ORDER BY id")
+
+    def batches(self, pot_id: str | None = None, limit: int | None = None) -> list[BatchRow]:
+        """Return the batches of a pot or of all, the newest first, at most `limit`."""
+        return self._read(
+            _batch_row,
+            f"SELECT {_BATCH} WHERE ? IS NULL OR p.name = ? ORDER BY b.id DESC LIMIT ?",
+            (pot_id, pot_id, -1 if limit is None else limit),
+        )
+
+    def batch(self, batch_id: int) -> BatchRow:
+        """Return a batch; raises UnknownBatchError, which says what batches there are."""
+        rows = self._read(_batch_row, f"SELECT {_BATCH} WHERE b.id = ?", (batch_id,))
+        if not rows:
+            lowest, highest = self._rows("SELECT min(id), max(id) FROM batch")[0]
+            known = "no batch yet" if lowest is None else f"batches {lowest} to {highest}"
+            raise UnknownBatchError(
+                f"there is no batch {batch_id} in {self.path}, which has {known}; see `potvigil batch list`"
+            )
+        return rows[0]
+
+    def open_batch_of(self, pot_id: str) -> BatchRow | None:
+        """Return the batch of a pot that was not closed, None when there is none."""
+        rows = self._read(
+            _batch_row,
+            f"SELECT {_BATCH} WHERE p.name = ? AND b.end_t_s IS NULL ORDER BY b.id DESC LIMIT 1",
+            (pot_id,),
+        )
+        return rows[0] if rows else None
+
+    def latest_unseen_batch(self, pot_id: str) -> BatchRow | None:
+        """Return the batch a restart must feed again.
+
+        That is the open one, or the last one while an alarm raised since its start has not been acknowledged.
+        """
+        last = self.batches(pot_id, limit=1)
+        if not last or last[0].end_t_s is None:
+            return last[0] if last else None
+        unseen = any(
+            pot == pot_id and event.state in _UNSEEN and event.t_s >= last[0].start_t_s
+            for pot, event in self.standing_alarms()
+        )
+        return last[0] if unseen else None
+
+    def rehearsed(self, batch_id: int) -> str | None:
+        """Return what night a batch rehearsed, None for a real one."""
+        return self.batch(batch_id).rehearsed
+
+    def edits(self, batch_id: int) -> list[EditRow]:
+        """Return the changes of a batch's label and note, the oldest first."""
+        rows = self._rows("SELECT field, text, by, utc_s FROM edit WHERE batch = ? ORDER BY id", (batch_id,))
+        return [EditRow(*row) for row in rows]
+
+    def events(self, batch_id: int) -> list[Event]:
+        """Return the events added to a batch, in order; its opening and closing are in the BatchRow."""
+        return self._read(
+            lambda row: event_from_text(*row),
+            "SELECT kind, line FROM event WHERE batch = ? ORDER BY id",
+            (batch_id,),
+        )
+
+    def standing_alarms(self) -> list[tuple[str, AlarmEvent]]:
+        """Return the latest event of each alarm that is not normal, as (pot, event), the oldest first."""
+        latest = self._read(
+            lambda row: (row[0], event_from_text("alarm", row[1])),
+            "SELECT p.name, e.line FROM event e JOIN pot p ON p.id = e.pot WHERE e.id IN "
+            "(SELECT max(id) FROM event WHERE alarm IS NOT NULL GROUP BY pot, alarm) ORDER BY e.id",
+        )
+        return [(p, e) for p, e in latest if isinstance(e, AlarmEvent) and e.state is not AlarmState.NORMAL]
+
+    def samples(self, pot_id: str, from_t_s: float, to_t_s: float | None = None) -> Iterator[Sample]:
+        """Yield the samples of a pot from `from_t_s` to `to_t_s` (both included), as they were appended.
+
+        Read in chunks, so that a slow reader never holds the write-ahead log.
+        """
+        after = ">="
+        while True:
+            samples = self._read(
+                _sample,
+                f"SELECT {_SAMPLE} FROM sample WHERE pot = {_POT} AND t_s {after} ? AND t_s <= ? "
+                f"ORDER BY t_s LIMIT {_CHUNK_ROWS}",
+                (pot_id, from_t_s, float("inf") if to_t_s is None else to_t_s),
+            )
+            yield from samples
+            if len(samples) < _CHUNK_ROWS:
+                return
+            from_t_s, after = samples[-1].t_s, ">"
+
+    def last_sample(self, pot_id: str) -> Sample | None:
+        """Return the last sample of a pot that is written, None when there is none."""
+        samples = self._read(
+            _sample,
+            f"SELECT {_SAMPLE} FROM sample WHERE pot = {_POT} ORDER BY t_s DESC LIMIT 1",
+            (pot_id,),
+        )
+        return samples[0] if samples else None
+
+    def commands(self, pot_id: str, from_t_s: float, to_t_s: float | None = None) -> list[Command]:
+        """Return the commands a pot's watch took from `from_t_s` to `to_t_s` (both included), in order."""
+        return self._read(
+            lambda row: _command(row[2:], row[0]),
+            f"SELECT c.t_s, {_COMMAND} WHERE p.name = ? AND c.t_s >= ? AND c.t_s <= ? ORDER BY c.t_s, c.id",
+            (pot_id, from_t_s, float("inf") if to_t_s is None else to_t_s),
+        )
+
+    # --- within
+
+    def _prepare(self) -> None:
+        """Set the file up for several processes and bring its tables up to this version."""
+        version = self._version()
+        for number in range(version + 1, len(MIGRATIONS) + 1):
+            with self._transaction(durable=True):
+                if self._version() >= number:  # another process was faster
+                    continue
+                for statement in _statements(MIGRATIONS[number - 1]):
+                    self._db.execute(statement)
+                self._db.execute(f"PRAGMA application_id = {APPLICATION_ID}")
+                self._db.execute(f"PRAGMA user_version = {number}")
+        # After the first migration, so that bytes 68-71 of the main file itself say whose it is.
+        self._rows("PRAGMA journal_mode = WAL")
+        self._rows("PRAGMA journal_size_limit = 8388608")  # a log grown under a slow reader shrinks again
+        self._last_batch_id = self._newest_batch_id()
+
+    def _newest_batch_id(self) -> int:
+        newest: int = self._rows("SELECT coalesce(max(id), 0) FROM batch")[0][0]
+        return newest
+
+    def _version(self) -> int:
+        with _told(self.path):
+            version: int = self._db.execute("PRAGMA user_version").fetchone()[0]
+            self._db.execute(
+                "SELECT count(*) FROM sqlite_schema"
+            ).fetchone()  # a broken table list shows here
+        if version > len(MIGRATIONS):
+            raise NewerRecordError(
+                f"the record {self.path} is of format {version}, this version knows up to {len(MIGRATIONS)}; "
+                "update Potvigil, or give another record path"
+            )
+        return version
+
+    def _axis_offset(self, boot_id: str, boot_s: float, utc_s: float | None) -> tuple[float, bool]:
+        last_run = self._rows(
+            "SELECT boot_id, axis_offset_s, start_t_s, start_utc_s FROM run ORDER BY id DESC LIMIT 1"
+        )
+        if not last_run:
+            return 0.0, True
+        last_boot_id, last_offset_s, run_t_s, run_utc_s = last_run[0]
+        instants: list[tuple[float, float | None]] = [(run_t_s, run_utc_s)]
+        instants += self._rows("SELECT t_s, utc_s FROM event ORDER BY id DESC LIMIT 1")
+        instants += self._rows(
+            "SELECT max(t_s), NULL FROM command WHERE t_s IS NOT NULL HAVING max(t_s) IS NOT NULL"
+        )
+        for (pot,) in self._rows("SELECT id FROM pot"):
+            instants += self._rows(
+                "SELECT t_s, utc_s FROM sample WHERE pot = ? ORDER BY t_s DESC LIMIT 1", (pot,)
+            )
+        last_t_s = max(t_s for t_s, _ in instants)
+        if boot_id == last_boot_id and boot_s + last_offset_s >= last_t_s:
+            return last_offset_s, True
+        # Within a run both clocks advance alike: any instant of it that knows UTC dates its last one.
+        dated = [(t_s, utc) for t_s, utc in instants if utc is not None and t_s >= run_t_s]
+        if utc_s is None or not dated:
+            return last_t_s + _LEAST_GAP_S - boot_s, False
+        t_s, dated_utc_s = max(dated)
+        gap_s = utc_s - (dated_utc_s + last_t_s - t_s)
+        return last_t_s + max(gap_s, _LEAST_GAP_S) - boot_s, gap_s >= 0.0
+
+    def _edit(self, batch_id: int, field: str, text: str, by: str, utc_s: float | None) -> None:
+        if not self._urgent:  # else the batch itself may still be waiting to be written
+            self.batch(batch_id)
+        self._urgent.append((f"UPDATE batch SET {field} = ? WHERE id = ?", (text, batch_id)))
+        self._urgent.append(
+            (
+                "INSERT INTO edit (batch, field, text, by, utc_s) VALUES (?, ?, ?, ?, ?)",
+                (batch_id, field, text, by, utc_s),
+            )
+        )
+        self.flush()
+
+    def _add_pot(self, pot_id: str) -> None:
+        self._urgent.append(("INSERT OR IGNORE INTO pot (name) VALUES (?)", (pot_id,)))
+
+    def _write_at_once(self, sql: str, values: tuple[Any, ...]) -> None:
+        self._urgent.append((sql, values))
+        self._try_now()
+
+    def _try_now(self) -> None:
+        """Write the queue; when refused, leave it to the next `commit_due` to try again and to say so."""
+        try:
+            self.flush()
+        except RecordError:
+            self._due_s = float("-inf")
+
+    def _write_samples(self) -> None:
+        names = {pot_id for pot_id, _ in self._samples}
+        self._db.executemany("INSERT OR IGNORE INTO pot (name) VALUES (?)", ((name,) for name in names))
+        numbers: dict[str, int] = dict(self._db.execute("SELECT name, id FROM pot").fetchall())
+        # OR IGNORE: one row that is refused (the same instant twice) must not hold up all others for ever.
+        self._db.executemany(
+            "INSERT OR IGNORE INTO sample VALUES (?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?)",
+            (
+                (
+                    numbers[pot_id],
+                    s.t_s,
+                    s.utc_s,
+                    s.transducer_count,
+                    s.supply_count,
+                    s.gauge_pa,
+                    s.absolute_pa,
+                    s.gas_c,
+                    s.wall_c,
+                    s.room_c,
+                    s.ambient_pa,
+                    faults_to_text(s.faults) if s.faults else None,
+                )
+                for pot_id, s in self._samples
+            ),
+        )
+
+    def _rows(self, sql: str, values: tuple[Any, ...] = ()) -> list[Any]:
+        with _told(self.path):
+            return self._db.execute(sql, values).fetchall()
+
+    def _read(self, make: Callable[[Any], _T], sql: str, values: tuple[Any, ...] = ()) -> list[_T]:
+        try:
+            return [make(row) for row in self._rows(sql, values)]
+        except (ValueError, KeyError, TypeError) as error:
+            if isinstance(error, RecordError):
+                raise
+            raise DamagedRecordError(_damaged_text(self.path, f"unreadable row: {error}")) from error
+
+    @contextmanager
+    def _transaction(self, *, durable: bool) -> Iterator[None]:
+        """Run one write transaction; durable: it is on the medium, with all before it, when this returns."""
+        with _told(self.path):
+            # With a write-ahead log FULL adds one fsync to the commit, NORMAL leaves it to the checkpoint.
+            self._db.execute(f"PRAGMA synchronous = {'FULL' if durable else 'NORMAL'}")
+            self._db.execute("BEGIN IMMEDIATE")
+            try:
+                yield
+                self._db.execute("COMMIT")
+            except BaseException:
+                if self._db.in_transaction:
+                    self._db.execute("ROLLBACK")
+                raise
+
+
+_POT = "(SELECT id FROM pot WHERE name = ?)"
+# Each in the order of the fields of what it becomes.
+_SAMPLE = (
+    "t_s, utc_s, transducer_count, supply_count, gauge_pa, absolute_pa, gas_c, wall_c, room_c, ambient_pa, "
+    "faults"
+)
+_RUN = "id, boot_id, start_t_s, axis_offset_s, start_utc_s, settings, rehearsed, version, gap_known"
+_BATCH = (
+    "b.id, p.name, b.run, b.start_t_s, b.start_utc_s, b.end_t_s, b.end_utc_s, b.label, b.note, "
+    "r.rehearsed, b.verdict, b.summary "
+    "FROM batch b JOIN pot p ON p.id = b.pot LEFT JOIN run r ON r.id = b.run"
+)
+_COMMAND = "p.name, c.action, c.alarm, c.text, c.duration_s, c.by FROM command c JOIN pot p ON p.id = c.pot"
+
+
+def _sample(row: Any) -> Sample:
+    *read, faults = row
+    return Sample(*(*read, faults_from_text(faults)))
+
+
+def _run_row(row: Any) -> RunRow:
+    *plain, gap_known = row
+    return RunRow(*(*plain, bool(gap_known)))
+
+
+def _batch_row(row: Any) -> BatchRow:
+    *plain, label, note, rehearsed, verdict, summary_text = row
+    summary = None
+    if summary_text is not None:
+        # Written when the batch closed; label and note may have been changed since.
+        summary = replace(summary_from_text(summary_text), label=label, note=note)
+    judged = None if verdict is None else Verdict(verdict)
+    return BatchRow(*(*plain, label, note, rehearsed, judged, summary))
+
+
+def _command(row: Any, t_s: float) -> Command:
+    action, alarm, text, duration_s, by = row
+    return Command(Action(action), t_s, None if alarm is None else AlarmId(alarm), text, duration_s, by)
+
+
+def _statements(script: str) -> Iterator[str]:
+    """Split a migration into its statements: `executescript` would commit before it runs."""
+    statement = ""
+    for part in script.split(";")[:-1]:
+        statement += part + ";"
+        if sqlite3.complete_statement(statement):
+            yield statement
+            statement = ""
+
+
+def _connect(path: Path, mode: str) -> sqlite3.Connection:
+    with _told(path):
+        return sqlite3.connect(
+            f"{path.absolute().as_uri()}?mode={mode}", uri=True, timeout=BUSY_TIMEOUT_S, isolation_level=None
+        )
+
+
+def _missing_text(path: Path) -> str:
+    return f"there is no record at {path}; start `potvigil watch` first, or check the record's path"
+
+
+def _damaged_text(path: Path, detail: str) -> str:
+    return (
+        f"the record {path} is damaged ({detail}) and was left as it was; move it and its -wal file away: "
+        "a new one is then begun, and the old one may be rescued with `sqlite3 FILE .recover`"
+    )
+
+
+@contextmanager
+def _told(path: Path) -> Iterator[None]:
+    """Turn what SQLite raises into an error a person can act on; a mistake of ours stays what it is."""
+    try:
+        yield
+    except sqlite3.ProgrammingError:
+        raise
+    except (
+        UnicodeDecodeError
+    ) as error:  # from the sqlite3 module: a text or a message with broken bytes in it
+        raise DamagedRecordError(_damaged_text(path, "broken text")) from error
+    except sqlite3.Error as error:
+        raise _explained(error, path) from error
+
+
+def _explained(error: sqlite3.Error, path: Path) -> RecordError:
+    # The low byte is the primary result code, https://sqlite.org/rescode.html
+    code = getattr(error, "sqlite_errorcode", 0) & 0xFF
+    is_undecodable = "decode to UTF-8" in str(error)  # raised by the sqlite3 module itself, without a code
+    if is_undecodable or code in (sqlite3.SQLITE_CORRUPT, sqlite3.SQLITE_NOTADB):
+        return DamagedRecordError(_damaged_text(path, str(error)))
+    if code in (sqlite3.SQLITE_BUSY, sqlite3.SQLITE_LOCKED):
+        return LockedRecordError(
+            f"the record {path} has been held by another program for over {BUSY_TIMEOUT_S:.0f} s; "
+            "close whatever has it open for writing"
+        )
+    if code == sqlite3.SQLITE_CANTOPEN:
+        return UnwritableRecordError(
+            f"the record {path} cannot be opened; check the permissions of file and folder"
+        )
+    hint = {
+        sqlite3.SQLITE_FULL: "free some space on that disk",
+        sqlite3.SQLITE_READONLY: "check the permissions, and whether the disk has become read-only",
+        sqlite3.SQLITE_IOERR: "check the disk and the space left on it",
+    }.get(code, "check the disk")
+    return RecordWriteError(f"the record {path} cannot be written ({error}); {hint}")

@@ -1,0 +1,517 @@
+"""YAML -> frozen settings. All faults at once, each with line, path, the value as written and what is due.
+
+YAML interprets no scalar here: each stays the text somebody wrote, and the type of its key reads that text.
+So `10:30` is not 630, `no` is not False, and a fault shows what stands in the file.
+"""
+
+import difflib
+import itertools
+import os
+import re
+from pathlib import Path
+from typing import Annotated, Any, Literal, TypeVar
+from zoneinfo import ZoneInfo, available_timezones
+
+import yaml
+from pydantic import (
+    AfterValidator,
+    BaseModel,
+    BeforeValidator,
+    ConfigDict,
+    Field,
+    PlainSerializer,
+    PlainValidator,
+    ValidationError,
+    ValidationInfo,
+    field_serializer,
+    field_validator,
+    model_validator,
+)
+
+from potvigil import units
+from potvigil.core.pot import Pot, Reference, Supply, Transducer
+from potvigil.core.reading import Place
+from potvigil.faults import Outline, SettingsError, either, explain, shown
+from potvigil.units import Quantity
+
+_LARGEST_FILE_BYTES = 256 * 1024  # twenty pots need 20 kB; a log given by mistake has megabytes
+_ADS1115_COUNTS = 32768  # of one polarity; datasheet SBAS444
+
+
+# --- how the text of one value is read; a ValueError is worded to go on after that text
+
+
+def _quantity(kind: units.Kind, low: str, high: str) -> PlainValidator:
+    lowest, highest = kind.read(low), kind.read(high)
+
+    def read(value: object) -> Quantity:
+        if not isinstance(value, str):
+            raise ValueError(f"{shown(value)} where {kind.name} is due; give {low} to {high}")
+        quantity = kind.read(value)
+        if not lowest.si <= quantity.si <= highest.si:
+            raise ValueError(f"is out of range; give {low} to {high}")
+        return quantity
+
+    return PlainValidator(read)
+
+
+def _up_to(name: str, *, or_equal: bool) -> AfterValidator:
+    """Hold a quantity under another of its block; passed over while that other is itself at fault."""
+
+    def validate(value: Quantity, info: ValidationInfo) -> Quantity:
+        bound: Quantity | None = info.data.get(name)
+        if bound is not None and value.si > bound.si:
+            raise ValueError(
+                f"is above {name} {bound}; give {'at most' if or_equal else 'less than'} {bound}"
+            )
+        if bound is not None and value.si == bound.si and not or_equal:
+            raise ValueError(f"is equal to {name}; give less than {bound}")
+        return value
+
+    return AfterValidator(validate)
+
+
+def _one_of(words: dict[str, Any], *others: str) -> PlainValidator:
+    def read(value: object) -> Any:
+        if not isinstance(value, str) or value not in words:
+            raise ValueError(f"is not known; give {either([*words, *others])}")
+        return words[value]
+
+    return PlainValidator(read)
+
+
+def _matching(pattern: str, what: str) -> AfterValidator:
+    def read(text: str) -> str:
+        if not re.fullmatch(pattern, text):
+            raise ValueError(f"does not fit; give {what}")
+        return text
+
+    return AfterValidator(read)
+
+
+def _beside(folder_variable: str = "") -> AfterValidator:
+    """Make a path absolute: in the folder that systemd names in folder_variable, else beside the settings."""
+
+    def validate(value: Path, info: ValidationInfo) -> Path:
+        folder = _systemd_folder(folder_variable) or (info.context or {}).get("folder", "")
+        return (folder / value.expanduser()).absolute()
+
+    return AfterValidator(validate)
+
+
+def _systemd_folder(variable: str) -> Path | None:
+    folder = os.environ.get(variable, "").split(":")[0]  # systemd puts colons between several
+    return Path(folder) if folder else None
+
+
+def _timezone(value: object) -> ZoneInfo:
+    try:
+        return ZoneInfo(str(value))
+    except (OSError, ValueError, KeyError):
+        near = difflib.get_close_matches(str(value), available_timezones(), n=1) or ["Europe/Lisbon"]
+        raise ValueError(f"is not a time zone; give an IANA name such as {near[0]}") from None
+
+
+_Quantity = Annotated[Quantity, PlainSerializer(str, return_type=str)]
+_Volume = Annotated[_Quantity, _quantity(units.VOLUME, "0 L", "2000 L")]
+_Limit = Annotated[_Quantity, _quantity(units.PRESSURE, "1 psi", "300 psi")]
+_Span = Annotated[_Quantity, _quantity(units.PRESSURE, "10 psi", "1000 psi")]
+_Zero = Annotated[_Quantity, _quantity(units.PRESSURE, "-15 psi", "15 psi")]
+_Supply = Annotated[_Quantity, _quantity(units.VOLTAGE, "4.5 V", "5.5 V")]
+_Duration = Annotated[_Quantity, _quantity(units.TIME, "1 min", "14 d")]
+_Period = Annotated[_Quantity, _quantity(units.TIME, "0.2 s", "60 s")]
+_Swing = Annotated[_Quantity, _quantity(units.TEMPERATURE_DIFFERENCE, "0 K", "60 K")]
+_Altitude = Annotated[_Quantity, _quantity(units.LENGTH, "-430 m", "6000 m")]
+# The ranges of the ADS1115 that suit a 5 V signal; datasheet SBAS444, programmable gain amplifier.
+_FullScale = Annotated[
+    _Quantity, _one_of({v: units.VOLTAGE.read(v) for v in ("6.144 V", "4.096 V", "2.048 V")})
+]
+_Hex = Annotated[int, PlainSerializer(hex, return_type=str)]
+_Id = Annotated[str, _matching(r"[a-z0-9-]+", "lower-case letters, digits and hyphens")]
+_ProbeId = Annotated[str, _matching("28-[0-9a-f]{12}", "28- and 12 hex digits, as in /sys/bus/w1/devices")]
+_Text = Annotated[str, _matching(r"\S(.*\S)?", "some text")]
+_Host = Annotated[
+    str,
+    _matching(
+        r"[A-Za-z0-9.-]+|[0-9A-Fa-f:.]*:[0-9A-Fa-f:.]*:[0-9A-Fa-f:.]*", "a name or address, no port, no URL"
+    ),
+]
+_Bus = Annotated[int, Field(ge=0, le=31)]
+_Channel = Annotated[int, Field(ge=0, le=3)]
+_File = Annotated[Path, _beside()]
+_SecretFile = Annotated[Path, _beside("CREDENTIALS_DIRECTORY")]
+_StateFile = Annotated[Path, _beside("STATE_DIRECTORY")]
+_Zone = Annotated[ZoneInfo, PlainValidator(_timezone), PlainSerializer(str, return_type=str)]
+
+
+# --- the blocks: field names are the keys of the file
+
+
+class _Block(BaseModel):
+    model_config = ConfigDict(frozen=True, extra="forbid")
+
+
+B = TypeVar("B", bound=_Block)
+
+
+class ThermometerSettings(_Block):
+    """One probe. id: of the probe on its wire, None for the only one found there."""
+
+    place: Annotated[Place, _one_of({place.value: place for place in Place}, "none")] = Field(
+        examples=["gas"]
+    )
+    device: Literal["ds18b20"] = "ds18b20"
+    id: _ProbeId | None = None
+
+
+class CureSettings(_Block):
+    """hold: time under pressure until the cure is done. gel, working_time: from mixing, None if unknown."""
+
+    hold: _Duration = Field(examples=["10 h"])
+    gel: Annotated[_Duration, _up_to("hold", or_equal=True)] | None = None
+    working_time: Annotated[_Duration, _up_to("hold", or_equal=True)] | None = None
+
+
+class TransducerSettings(_Block):
+    """A 0.5-4.5 V transducer and the converter that reads it.
+
+    divider: volts at the converter's pin over volts at the transducer, on both channels.
+    """
+
+    device: Literal["ads1115"] = "ads1115"
+    bus: _Bus = 1
+    address: Annotated[_Hex, _one_of({hex(address): address for address in range(0x48, 0x4C)})] = 0x48
+    channel: _Channel = 0
+    supply_channel: _Channel | None = None
+    supply: _Supply = units.VOLTAGE.read("5 V")
+    divider: Annotated[float, Field(ge=0.01, le=1.0)] = 1.0
+    span: _Span = units.PRESSURE.read("100 psi")
+    reference: Reference = Reference.GAUGE
+    zero: _Zero = units.PRESSURE.read("0 psi")
+    slope: Annotated[float, Field(ge=0.8, le=1.25)] = 1.0
+    full_scale: _FullScale = units.VOLTAGE.read("6.144 V")
+
+    @field_validator("full_scale")
+    @classmethod
+    def _holds_the_signal(cls, value: Quantity, info: ValidationInfo) -> Quantity:
+        if {"supply", "divider"} <= info.data.keys():
+            part = (
+                0.9 if info.data.get("supply_channel") is None else 1.0
+            )  # the span stands at 90 % of the supply
+            volts = part * info.data["supply"].si * info.data["divider"]
+            if volts > value.si:
+                raise ValueError(f"is below the {volts:.3g} V that come in; give a wider range or a divider")
+        return value
+
+    @property
+    def volts_per_count(self) -> float:
+        """Volts at the transducer per count of the converter."""
+        return self.full_scale.si / _ADS1115_COUNTS / self.divider
+
+
+def _as_list(value: object) -> object:
+    """One thermometer is a list of one; `place: none` is a list of none."""
+    probes = [value] if isinstance(value, dict) else value
+    if not isinstance(probes, list) or not probes:
+        raise ValueError("is not a thermometer; give {place: gas}, wall, room or none")
+    if not any(isinstance(probe, dict) and probe.get("place") == "none" for probe in probes):
+        return probes
+    if len(probes) > 1 or len(probes[0]) > 1:
+        raise ValueError("place none stands beside something else; give {place: none} alone")
+    return []
+
+
+class PotSettings(_Block):
+    """One pot. Pressures gauge. room_swing: change of the temperature round the pot in a night."""
+
+    internal_volume: Annotated[_Quantity, _quantity(units.VOLUME, "0.1 L", "2000 L")] = Field(
+        examples=["20 L"]
+    )
+    contents_volume: Annotated[_Volume, _up_to("internal_volume", or_equal=False)] | None = None
+    maximum_pressure: _Limit = Field(examples=["80 psi"])
+    working_pressure: Annotated[_Limit, _up_to("maximum_pressure", or_equal=True)] = Field(
+        examples=["60 psi"]
+    )
+    floor_pressure: Annotated[_Limit, _up_to("working_pressure", or_equal=False)] = Field(examples=["45 psi"])
+    thermometer: Annotated[tuple[ThermometerSettings, ...], BeforeValidator(_as_list)] = Field(
+        examples=["{place: gas}"]
+    )
+    room_swing: _Swing = units.TEMPERATURE_DIFFERENCE.read("8 K")
+    supply: Supply = Field(examples=["shut"])
+    cure: CureSettings = Field(examples=["{hold: 10 h}"])
+    transducer: TransducerSettings = Field(TransducerSettings(), validate_default=True)
+
+    @field_validator("transducer")
+    @classmethod
+    def _spans_working(cls, value: TransducerSettings, info: ValidationInfo) -> TransducerSettings:
+        working: Quantity | None = info.data.get("working_pressure")
+        outside_pa = units.STANDARD_ATMOSPHERE_PA if value.reference is Reference.ABSOLUTE else 0.0
+        if working is not None and working.si + outside_pa > value.span.si:
+            besides = " and the atmosphere" if outside_pa else ""
+            raise ValueError(
+                f"span {value.span} ends below working_pressure {working}{besides}; give a wider span"
+            )
+        return value
+
+    @field_serializer("thermometer")
+    def _as_given(self, probes: tuple[ThermometerSettings, ...]) -> Any:
+        return [probe.model_dump(mode="json", exclude_none=True) for probe in probes] or {"place": "none"}
+
+    def core_pot(self, pot_id: str, settings: "Settings") -> Pot:
+        """Build what the core must know of this pot, in SI units, with what the whole workshop shares."""
+        wire = self.transducer
+        return Pot(
+            pot_id=pot_id,
+            internal_volume_m3=self.internal_volume.si,
+            contents_volume_m3=None if self.contents_volume is None else self.contents_volume.si,
+            maximum_pa=self.maximum_pressure.si,
+            working_pa=self.working_pressure.si,
+            floor_pa=self.floor_pressure.si,
+            hold_s=self.cure.hold.si,
+            gel_s=None if self.cure.gel is None else self.cure.gel.si,
+            working_time_s=None if self.cure.working_time is None else self.cure.working_time.si,
+            thermometers=frozenset(probe.place for probe in self.thermometer),
+            supply=self.supply,
+            transducer=Transducer(
+                volts_per_count=wire.volts_per_count,
+                span_pa=wire.span.si,
+                supply_v=wire.supply.si,
+                supply_volts_per_count=None if wire.supply_channel is None else wire.volts_per_count,
+                reference=wire.reference,
+                zero_pa=wire.zero.si,
+                slope=wire.slope,
+            ),
+            has_barometer=settings.barometer.device is not None,
+            ambient_pa=settings.barometer.ambient_pa,
+            room_swing_k=self.room_swing.si,
+            pressure_unit=settings.units.pressure,
+            tz=settings.timezone,
+        )
+
+
+class BarometerSettings(_Block):
+    """A barometer, or the altitude that stands for it; with both, the altitude serves while it is silent."""
+
+    device: Literal["bmp280"] | None = None
+    bus: _Bus = 1
+    address: Annotated[_Hex, _one_of({"0x76": 0x76, "0x77": 0x77})] = 0x76
+    altitude: _Altitude = units.LENGTH.read("0 m")
+
+    @field_validator("bus", "address")
+    @classmethod
+    def _of_a_device(cls, value: int, info: ValidationInfo) -> int:
+        if "device" in info.data and info.data["device"] is None:
+            raise ValueError("belongs to no device; give device: bmp280 as well")
+        return value
+
+    @property
+    def ambient_pa(self) -> float:
+        """Pressure of the standard atmosphere at the altitude, Pa absolute."""
+        return units.standard_atmosphere_pa(self.altitude.si)
+
+
+class TlsSettings(_Block):
+    """Encryption to the broker. ca_file: None for the system's list. cert_file, key_file: of this client."""
+
+    ca_file: _File | None = None
+    cert_file: _File | None = None
+    key_file: _SecretFile | None = Field(None, validate_default=True)
+
+    @field_validator("key_file")
+    @classmethod
+    def _goes_with_cert(cls, value: Path | None, info: ValidationInfo) -> Path | None:
+        if "cert_file" in info.data and (value is None) != (info.data["cert_file"] is None):
+            raise ValueError("cert_file and key_file go together; give both or neither")
+        return value
+
+
+class MqttSettings(_Block):
+    """The broker. Its password is read from password_file, never from the settings."""
+
+    host: _Host = Field(examples=["broker.local"])
+    port: Annotated[int, Field(ge=1, le=65535)]
+    version: Literal["5", "3.1.1"] = "5"
+    client_id: _Text | None = None
+    username: _Text | None = None
+    password_file: _SecretFile | None = None
+    tls: TlsSettings | None = None
+
+    @model_validator(mode="before")
+    @classmethod
+    def _with_usual_port(cls, tree: Any) -> Any:
+        return {"port": "8883" if "tls" in tree else "1883"} | tree if isinstance(tree, dict) else tree
+
+    @field_validator("password_file")
+    @classmethod
+    def _of_somebody(cls, value: Path, info: ValidationInfo) -> Path:
+        if "username" in info.data and info.data["username"] is None:
+            raise ValueError("is of no user; give username as well")
+        return value
+
+    def password(self) -> str | None:
+        """Read the password: the first line of password_file, None without one. Raises SettingsError."""
+        try:
+            text = self.password_file.read_text(encoding="utf-8") if self.password_file else None
+        except (OSError, UnicodeDecodeError) as error:
+            why = getattr(error, "strerror", None) or "not UTF-8"
+            raise SettingsError(
+                f"{self.password_file}: no password for the broker: {why}; see password_file"
+            ) from None
+        return text and text.partition("\n")[0].rstrip("\r")
+
+
+class RecordSettings(_Block):
+    file: _StateFile = Field(
+        default_factory=lambda: (
+            (_systemd_folder("STATE_DIRECTORY") or Path.home() / ".local/state/potvigil") / "potvigil.db"
+        )
+    )
+
+
+class UnitsSettings(_Block):
+    pressure: Literal["psi", "bar", "kPa"] = "psi"
+
+
+class Settings(_Block):
+    """All of one workshop's settings, as in force: defaults filled in, paths absolute."""
+
+    workshop: _Id = Field(examples=["harbour-models"])
+    pots: dict[_Id, PotSettings] = Field(min_length=1, examples=["{lantern: ...}"])
+    barometer: BarometerSettings = BarometerSettings()
+    mqtt: MqttSettings | None = None
+    record: RecordSettings = Field(default_factory=RecordSettings)
+    sample_period: _Period = units.TIME.read("1 s")
+    units: UnitsSettings = UnitsSettings()
+    timezone: _Zone | None = None
+
+    @property
+    def sample_period_s(self) -> float:
+        return self.sample_period.si
+
+    @property
+    def record_file(self) -> Path:
+        return self.record.file
+
+    def core_pots(self) -> dict[str, Pot]:
+        """Build every pot's settings for the core, by pot id."""
+        return {pot_id: pot.core_pot(pot_id, self) for pot_id, pot in self.pots.items()}
+
+    def as_json(self) -> str:
+        """Return the settings in force as JSON, which load_text takes again. There is no secret in it."""
+        return self.model_dump_json(exclude_none=True)
+
+
+# --- from the file to the blocks
+
+
+def load(path: Path) -> Settings:
+    """Read the settings file. Raises SettingsError with every fault of it."""
+    try:
+        with path.open("rb") as file:
+            data = file.read(_LARGEST_FILE_BYTES + 1)
+    except OSError as error:
+        raise SettingsError(f"{path}: cannot be read: {error.strerror}; give a settings file") from None
+    if len(data) > _LARGEST_FILE_BYTES:
+        raise SettingsError(f"{path}: over {_LARGEST_FILE_BYTES // 1024} kB; give a settings file")
+    try:
+        text = data.decode("utf-8")
+    except UnicodeDecodeError as error:
+        line = data.count(b"\n", 0, error.start) + 1
+        raise SettingsError(
+            f"{path}:{line}: byte {data[error.start]:#04x} is not UTF-8; save as UTF-8"
+        ) from None
+    return load_text(text, str(path))
+
+
+def load_text(text: str, name: str) -> Settings:
+    """Read settings from a text. Raises SettingsError with every fault of it.
+
+    name: stands before each fault; files with a relative path are sought beside it.
+    """
+    outline = Outline(_composed(text, name), name)
+    if not isinstance(outline.tree, dict):
+        raise SettingsError(
+            f"{name}:1: {shown(outline.tree)} where keys are due; begin with workshop: and pots:"
+        )
+    settings = None
+    try:
+        settings = Settings.model_validate(outline.tree, context={"folder": Path(name).parent})
+    except ValidationError as error:
+        for record in error.errors(include_url=False):
+            outline.add(*explain(record, Settings))
+    listed = outline.tree.get("pots")
+    pots = (
+        {pot: keys for pot, keys in listed.items() if isinstance(keys, dict)}
+        if isinstance(listed, dict)
+        else {}
+    )
+    _compare_wires(pots, outline)
+    _compare_probes(pots, outline)
+    if settings is None or outline.told():
+        raise SettingsError(*outline.told())
+    return settings
+
+
+def _composed(text: str, name: str) -> yaml.Node | None:
+    try:
+        return yaml.compose(text, Loader=yaml.SafeLoader)
+    except yaml.reader.ReaderError as error:
+        line, problem = text.count("\n", 0, error.position) + 1, "a character that YAML does not take"
+    except yaml.MarkedYAMLError as error:
+        mark = error.problem_mark or error.context_mark
+        line, problem = mark.line + 1 if mark else 1, str(error.problem)
+    except RecursionError:
+        line, problem = 1, "nested too deeply"
+    raise SettingsError(
+        f"{name}:{line}: not YAML: {problem}; write `key: value`, indented by spaces, no tabs"
+    )
+
+
+def _compare_wires(pots: dict[str, dict[str, Any]], outline: Outline) -> None:
+    """Look for two pots on one channel of one converter; what is itself at fault is passed over."""
+    transducers = {pot: _sound(TransducerSettings, keys.get("transducer", {})) for pot, keys in pots.items()}
+    read_by: dict[tuple[int, int, int], str] = {}
+    for pot, wire in transducers.items():
+        if wire and read_by.setdefault((wire.bus, wire.address, wire.channel), pot) != pot:
+            first = read_by[wire.bus, wire.address, wire.channel]
+            text = (
+                f"{wire.channel} on bus {wire.bus}, {wire.address:#x}, is read by pots.{first}; give another"
+            )
+            outline.add(("pots", pot, "transducer", "channel"), text)
+    for pot, wire in transducers.items():
+        if wire and wire.supply_channel is not None:
+            owner = read_by.get((wire.bus, wire.address, wire.supply_channel))
+            if owner:
+                text = f"{wire.supply_channel} is the channel of pots.{owner}'s transducer; give another"
+                outline.add(("pots", pot, "transducer", "supply_channel"), text)
+
+
+def _compare_probes(pots: dict[str, dict[str, Any]], outline: Outline) -> None:
+    """Look for two thermometers at one place or on one probe; a room's may serve several pots."""
+    probes: list[tuple[tuple[str | int, ...], ThermometerSettings]] = []
+    for pot, keys in pots.items():
+        listed = keys.get("thermometer")
+        for index, tree in enumerate(listed if isinstance(listed, list) else [listed]):
+            if probe := _sound(ThermometerSettings, tree):
+                probes.append((("pots", pot, "thermometer", index), probe))
+    for (path, probe), (other_path, other) in itertools.combinations(probes, 2):
+        same_pot = path[1] == other_path[1]
+        if same_pot and probe.place == other.place:
+            outline.add(
+                (*other_path, "place"), f"{other.place} has a thermometer already; give another place"
+            )
+        if probe.id == other.id and not same_pot and probe.place == other.place == Place.ROOM:
+            continue
+        if probe.id == other.id and probe.id:
+            outline.add(
+                (*other_path, "id"), f"{other.id} is named twice; give each thermometer its own probe"
+            )
+        for unnamed in (at for at, one in ((path, probe), (other_path, other)) if one.id is None):
+            outline.add((*unnamed, "id"), "is missing; with several thermometers give the id of each, 28-...")
+
+
+def _sound(block: type[B], tree: Any) -> B | None:
+    try:
+        return block.model_validate(tree)
+    except ValidationError:
+        return None

@@ -1,0 +1,612 @@
+"""Named nights with the truth attached, and the World that plays one behind the real drivers.
+
+Time line of a night, seconds from its start: pot open; at 120 the supply valve is opened and shut again at
+60 psi on the gauge, some 80 s later; then the hold; vent; five minutes open.
+"""
+
+import csv
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass, field
+from datetime import UTC, datetime, time, timedelta
+from enum import StrEnum
+from itertools import pairwise
+from math import cos, inf, pi, sin
+from pathlib import Path
+from random import Random
+
+from potvigil.sim.chips import OneWireFolder, SimAds1115, SimBmp280, SimBus
+from potvigil.sim.pot import (
+    Action,
+    Course,
+    CureHeat,
+    Fill,
+    Leak,
+    LeakLaw,
+    PotModel,
+    PotParameters,
+    Regulate,
+    Supply,
+    Table,
+    Vent,
+)
+from potvigil.units import PA_PER_HPA, PA_PER_PSI, SECONDS_PER_HOUR, celsius_to_kelvin, kelvin_to_celsius
+
+GAS_PROBE_ID = "28-0316a4c5f2ff"
+WALL_PROBE_ID = "28-0417b3d6e1aa"
+ROOM_PROBE_ID = "28-0518c2e7d0bb"
+
+_I2C_BUS = 1
+_ADS1115_ADDRESS = 0x48
+_BMP280_ADDRESS = 0x76
+_TRANSDUCER_INPUT = 0
+_SUPPLY_INPUT = 1
+
+_TEN_IN_THE_EVENING_UTC_S = 1_767_304_800.0  # 2026-01-01 22:00 UTC
+_OPEN_S = 120.0
+_HOLD_S = 10 * SECONDS_PER_HOUR
+_VENT_S = _OPEN_S + 80.0 + _HOLD_S + 300.0  # a caster comes a little late rather than early
+_OPEN_AGAIN_S = 340.0  # half a minute of venting and five minutes open
+
+_WORKING_PA = 60 * PA_PER_PSI
+_MAXIMUM_PA = 80 * PA_PER_PSI
+
+
+class FaultKind(StrEnum):
+    """What can go wrong with what is wired to the machine."""
+
+    TRANSDUCER_UNPLUGGED = "transducer-unplugged"  # its input floats near 0 V
+    PORT_BLOCKED = "port-blocked"  # the transducer sees the pressure it was blocked at
+    SUPPLY_SAG = "supply-sag"  # the 5 V falls to `volts`
+    CONVERTER_ABSENT = "converter-absent"
+    CONVERTER_STUCK = "converter-stuck"
+    BAROMETER_ABSENT = "barometer-absent"
+    BUS_HELD_LOW = "bus-held-low"
+    BUS_FLAKY = "bus-flaky"  # every seventh transfer fails
+    PROBE_ABSENT = "probe-absent"
+    PROBE_POWER_ON = "probe-power-on"
+    PROBE_BAD_CRC = "probe-bad-crc"
+    PROBE_EMPTY = "probe-empty"
+
+
+@dataclass(frozen=True, slots=True)
+class SensorFault:
+    """A fault from at_s until until_s. probe_id: which thermometer. volts: of a sagging supply."""
+
+    kind: FaultKind
+    at_s: float
+    until_s: float = inf
+    probe_id: str = ""
+    volts: float = 4.6
+
+
+@dataclass(frozen=True, slots=True)
+class Probe:
+    """A DS18B20. place: gas, wall or room. room_share: how much of the room a probe on the wall sees."""
+
+    place: str
+    probe_id: str
+    lag_s: float
+    offset_k: float
+    room_share: float = 0.0
+
+
+@dataclass(frozen=True, slots=True)
+class Electronics:
+    """A cheap 0.5-4.5 V transducer at 5 V, and the barometer. Errors in Pa; noise is rms per conversion."""
+
+    span_pa: float = 100 * PA_PER_PSI
+    zero_pa: float = 0.1 * PA_PER_PSI
+    drift_pa_per_k: float = 0.015 * PA_PER_PSI  # with the wall's temperature, from 20 C
+    noise_pa: float = 0.03 * PA_PER_PSI
+    supply_v: float = 5.0
+    supply_wander_v: float = 0.003
+    barometer_offset_pa: float = 40.0
+
+
+@dataclass(frozen=True, slots=True)
+class Truth:
+    """What is so, and what a watch must make of it.
+
+    leak_onset_s: None where nothing leaks. leak_rate_pa_per_s: fall at constant temperature, at the onset.
+    alarms must come, never_alarms must not; the rest may. Ids and verdicts as the watch publishes them.
+    """
+
+    leak_onset_s: float | None
+    leak_rate_pa_per_s: float
+    verdict: str
+    alarms: frozenset[str]
+    never_alarms: frozenset[str]
+
+
+@dataclass(frozen=True, slots=True)
+class Night:
+    """One pot, one night: what happens to it, and what a watch should say in the end.
+
+    title: one line for a person. settings_yaml: the settings file of the machine that watches. start_utc_s:
+    Unix time at second 0 of the night. The courses are functions of seconds from there.
+    """
+
+    name: str
+    title: str
+    settings_yaml: str
+    duration_s: float
+    truth: Truth
+    room_k: Course
+    ambient_pa: Course
+    actions: tuple[Action, ...]
+    leaks: tuple[Leak, ...] = ()
+    cure: CureHeat | None = None
+    parameters: PotParameters = field(default_factory=PotParameters)
+    supply: Supply = field(default_factory=Supply)
+    probes: tuple[Probe, ...] = ()
+    electronics: Electronics = field(default_factory=Electronics)
+    faults: tuple[SensorFault, ...] = ()
+    start_utc_s: float = _TEN_IN_THE_EVENING_UTC_S
+
+
+class World:
+    """A night as the machine that watches meets it: an I2C bus, a 1-Wire folder, and time.
+
+    folder: where the 1-Wire files are made. origin_s: boot time at second 0 of the night. `pot` holds the
+    truth at every moment.
+    """
+
+    def __init__(self, night: Night, folder: Path, seed: int = 0, origin_s: float = 0.0) -> None:
+        self.night = night
+        self.pot = PotModel(
+            night.parameters,
+            supply=night.supply,
+            actions=night.actions,
+            leaks=night.leaks,
+            cure=night.cure,
+            room_k=night.room_k,
+            ambient_pa=night.ambient_pa,
+        )
+        self.one_wire_root = folder / "one-wire"
+        self._one_wire = OneWireFolder(self.one_wire_root)
+        self._origin_s = origin_s
+        random = Random(seed)
+        self._wander_phases = (random.uniform(0.0, 2.0 * pi), random.uniform(0.0, 2.0 * pi))
+
+        parts = night.electronics
+        volts_per_pa = 0.8 * parts.supply_v / parts.span_pa
+        self._converter = SimAds1115(
+            inputs=(self._transducer_volts, self._supply_volts),
+            # An ADS1115 adds no more than its last digit: 187.5 uV at 6.144 V (SBAS444, table 7-1)
+            noise_v=(parts.noise_pa * volts_per_pa, 187.5e-6),
+            seed=random.getrandbits(32),
+            busy_polls=0,  # the driver has waited for the conversion before it looks
+        )
+        self._barometer = SimBmp280(self._barometer_pa, self._room_c, seed=random.getrandbits(32))
+        self.bus = SimBus({_ADS1115_ADDRESS: self._converter, _BMP280_ADDRESS: self._barometer})
+
+        self._sensed_k = [self._target_k(probe) for probe in night.probes]
+        self._off: set[str] = set()  # probes that a fault has taken over
+        self._unplugged = False
+        self._blocked_gauge_pa: float | None = None
+        self._sagged_v: float | None = None
+        self._edges: list[tuple[float, bool, SensorFault]] = []
+        self.script(*night.faults)
+        self._transducer_v = self._supply_v = 0.0
+        self._sense(0.0, 0.0)
+
+    def script(self, *faults: SensorFault) -> None:
+        """Add faults to come; times in seconds of the night."""
+        for fault in faults:
+            self._edges += [(fault.at_s, True, fault), (fault.until_s, False, fault)]
+        self._edges.sort(key=lambda edge: -edge[0])  # the next one last
+
+    def open_bus(self, number: int) -> SimBus:
+        """Return the I2C bus. Raises FileNotFoundError, as the system does, for one that is not there."""
+        if number != _I2C_BUS:
+            raise FileNotFoundError(2, "No such file or directory", f"/dev/i2c-{number}")
+        return self.bus
+
+    def advance(self, boot_s: float) -> None:
+        """Go on to a boot time; nothing happens if it has passed."""
+        t_s = boot_s - self._origin_s
+        step_s = t_s - self.pot.t_s
+        if step_s <= 0.0:
+            return
+        self.pot.advance(t_s)
+        self._sense(t_s, step_s)
+
+    def _sense(self, t_s: float, step_s: float) -> None:
+        while self._edges and self._edges[-1][0] <= t_s:
+            _, begins, fault = self._edges.pop()
+            self._switch(fault, begins)
+        parts = self.night.electronics
+        pot = self.pot
+        slow, quick = self._wander_phases
+        wander = 0.8 * sin(t_s * (2.0 * pi / 8300.0) + slow) + 0.3 * sin(t_s * (2.0 * pi / 1500.0) + quick)
+        supply_v = (
+            parts.supply_v + parts.supply_wander_v * wander if self._sagged_v is None else self._sagged_v
+        )
+        gauge_pa = pot.gauge_pa if self._blocked_gauge_pa is None else self._blocked_gauge_pa
+        shown_pa = gauge_pa + parts.zero_pa + parts.drift_pa_per_k * (pot.wall_k - 293.15)
+        signal_v = supply_v * min(max(0.1 + 0.8 * shown_pa / parts.span_pa, 0.04), 0.96)
+        self._supply_v = supply_v
+        self._transducer_v = 0.004 if self._unplugged else signal_v
+        for i, probe in enumerate(self.night.probes):
+            self._sensed_k[i] += (self._target_k(probe) - self._sensed_k[i]) * step_s / (probe.lag_s + step_s)
+            if probe.probe_id not in self._off:
+                celsius = kelvin_to_celsius(self._sensed_k[i]) + probe.offset_k
+                self._one_wire.set_celsius(probe.probe_id, celsius, t_s)
+
+    def _target_k(self, probe: Probe) -> float:
+        pot = self.pot
+        if probe.place == "gas":
+            return pot.gas_k
+        if probe.place == "room":
+            return pot.room_k
+        return pot.wall_k + probe.room_share * (pot.room_k - pot.wall_k)
+
+    def _transducer_volts(self) -> float:
+        return self._transducer_v
+
+    def _supply_volts(self) -> float:
+        return self._supply_v
+
+    def _barometer_pa(self) -> float:
+        return self.pot.ambient_pa + self.night.electronics.barometer_offset_pa
+
+    def _room_c(self) -> float:
+        return kelvin_to_celsius(self.pot.room_k) + 1.5  # a circuit board warms itself
+
+    def _switch(self, fault: SensorFault, begins: bool) -> None:
+        match fault.kind:
+            case FaultKind.TRANSDUCER_UNPLUGGED:
+                self._unplugged = begins
+            case FaultKind.PORT_BLOCKED:
+                self._blocked_gauge_pa = self.pot.gauge_pa if begins else None
+            case FaultKind.SUPPLY_SAG:
+                self._sagged_v = fault.volts if begins else None
+            case FaultKind.CONVERTER_ABSENT:
+                self._let_answer(_ADS1115_ADDRESS, not begins)
+            case FaultKind.BAROMETER_ABSENT:
+                self._let_answer(_BMP280_ADDRESS, not begins)
+            case FaultKind.CONVERTER_STUCK:
+                self._converter.stuck = begins
+            case FaultKind.BUS_HELD_LOW:
+                self.bus.held_low = begins
+            case FaultKind.BUS_FLAKY:
+                self.bus.fail_every = 7 if begins else 0
+            case _:
+                self._switch_probe(fault, begins)
+
+    def _let_answer(self, address: int, answers: bool) -> None:
+        (self.bus.absent.discard if answers else self.bus.absent.add)(address)
+
+    def _switch_probe(self, fault: SensorFault, begins: bool) -> None:
+        if not begins:
+            self._off.discard(fault.probe_id)
+            return
+        self._off.add(fault.probe_id)
+        {
+            FaultKind.PROBE_ABSENT: self._one_wire.remove,
+            FaultKind.PROBE_POWER_ON: self._one_wire.power_on,
+            FaultKind.PROBE_BAD_CRC: self._one_wire.bad_crc,
+            FaultKind.PROBE_EMPTY: self._one_wire.empty,
+        }[fault.kind](fault.probe_id)
+
+
+# --- the nights -------------------------------------------------------------------------------------------
+
+_ALARMS = frozenset(
+    (
+        "over-pressure",
+        "rapid-loss",
+        "below-floor",
+        "floor-ahead",
+        "leak",
+        "supply-masking",
+        "slow-to-pressure",
+        "vented-early",
+        "pressure-sensor",
+        "thermometer",
+        "readings-stopped",
+        "record-failing",
+        "clock-unset",
+    )
+)
+
+GAS_PROBE = Probe("gas", GAS_PROBE_ID, lag_s=45.0, offset_k=0.12)
+WALL_PROBE = Probe("wall", WALL_PROBE_ID, lag_s=60.0, offset_k=-0.2, room_share=0.12)
+ROOM_PROBE = Probe("room", ROOM_PROBE_ID, lag_s=120.0, offset_k=0.3)
+
+
+def truth(
+    verdict: str = "held",
+    alarms: Sequence[str] = (),
+    may: Sequence[str] = (),
+    leak: Leak | None = None,
+) -> Truth:
+    """Return a truth in which `alarms` must come, those in `may` may, and all others must not."""
+    return Truth(
+        leak_onset_s=None if leak is None else leak.onset_s,
+        leak_rate_pa_per_s=0.0 if leak is None else leak.rate_pa_per_s or 0.0,
+        verdict=verdict,
+        alarms=frozenset(alarms),
+        never_alarms=_ALARMS - frozenset(alarms) - frozenset(may),
+    )
+
+
+def settings_for(parameters: PotParameters, probes: Sequence[Probe], supply: str = "shut") -> str:
+    """Return the settings file for a night with this pot and these probes. supply: shut or regulated."""
+    thermometers = ", ".join(
+        f"{{place: {probe.place}, device: ds18b20, id: {probe.probe_id}}}" for probe in probes
+    )
+    return f"""\
+workshop: harbour-models
+timezone: UTC
+pots:
+  lantern:
+    internal_volume: {parameters.internal_volume_m3 * 1000:g} L
+    contents_volume: {parameters.contents_volume_m3 * 1000:g} L
+    maximum_pressure: 80 psi
+    working_pressure: 60 psi
+    floor_pressure: 45 psi
+    transducer: {{device: ads1115, bus: {_I2C_BUS}, address: 0x{_ADS1115_ADDRESS:02x}, \
+channel: {_TRANSDUCER_INPUT}, supply_channel: {_SUPPLY_INPUT}, span: 100 psi}}
+    thermometer: {f"[{thermometers}]" if probes else "{place: none}"}
+    supply: {supply}
+    cure: {{hold: 10 h, gel: 2 h, working_time: 30 min}}
+barometer: {{device: bmp280, bus: {_I2C_BUS}, address: 0x{_BMP280_ADDRESS:02x}}}
+"""
+
+
+def _cooling_room(start_c: float, fall_k: float) -> Table:
+    """A room that cools from evening to early morning along half a cosine, and turns after nine hours."""
+    hours = range(12)
+    return Table(
+        [hour * SECONDS_PER_HOUR for hour in hours],
+        [celsius_to_kelvin(start_c - 0.5 * fall_k * (1.0 - cos(pi * hour / 9.0))) for hour in hours],
+    )
+
+
+_ORDINARY_BAROMETER = Table(
+    [hour * SECONDS_PER_HOUR for hour in (0, 3, 5, 8, 11)],
+    [101_180.0, 101_050.0, 101_010.0, 100_870.0, 100_900.0],
+)
+
+
+_ORDINARY_POT = PotParameters(mould_share=0.0015)
+# Less steel and a mould of thin shells: heat of the resin comes and goes within the hour
+_LIGHT_POT = PotParameters(
+    mould_share=0.0015,
+    gas_contents_w_per_k=1.8,
+    contents_j_per_k=2500.0,
+    wall_j_per_k=5000.0,
+    wall_room_w_per_k=4.0,
+)
+
+
+def _night(
+    name: str,
+    title: str,
+    truth: Truth,
+    *,
+    leak: Leak | None = None,
+    actions: Sequence[Action] = (Fill(_OPEN_S, _WORKING_PA),),
+    vent_s: float = _VENT_S,
+    room_k: Course | None = None,
+    supply: str = "shut",
+    cure: CureHeat | None = None,
+    probes: Sequence[Probe] = (WALL_PROBE, ROOM_PROBE),
+    faults: Sequence[SensorFault] = (),
+    parameters: PotParameters = _ORDINARY_POT,
+) -> Night:
+    return Night(
+        name=name,
+        title=title,
+        settings_yaml=settings_for(parameters, probes, supply),
+        duration_s=vent_s + _OPEN_AGAIN_S,
+        truth=truth,
+        room_k=room_k or _cooling_room(21.0, 2.0),
+        ambient_pa=_ORDINARY_BAROMETER,
+        actions=(*actions, Vent(vent_s)),
+        leaks=() if leak is None else (leak,),
+        cure=cure,
+        parameters=parameters,
+        probes=tuple(probes),
+        faults=tuple(faults),
+    )
+
+
+def _leak(psi_per_h: float, onset_s: float = 0.0, law: LeakLaw = LeakLaw.ORIFICE) -> Leak:
+    """A leak that loses so much at working pressure when there from the start, else at its onset."""
+    rate_pa_per_s = psi_per_h * PA_PER_PSI / SECONDS_PER_HOUR
+    return Leak(onset_s, law, rate_pa_per_s=rate_pa_per_s, at_gauge_pa=None if onset_s else _WORKING_PA)
+
+
+def _named_nights() -> dict[str, Night]:
+    lid = _leak(1.75)
+    small = _leak(0.5, law=LeakLaw.CAPILLARY)
+    at_two = _leak(3.0, onset_s=4.1 * SECONDS_PER_HOUR)
+    big = _leak(20.0, onset_s=2400.0)
+    topped_up = _leak(2.5)
+    fed = _leak(2.5)
+    nights = (
+        _night("sound", "a sound pot on an ordinary night", truth()),
+        _night(
+            "cold-workshop",
+            "a sound pot in a workshop that cools by nine kelvin",
+            truth(),
+            room_k=_cooling_room(18.0, 9.0),
+        ),
+        _night(
+            "slow-lid-leak",
+            "the lid loses 1.75 psi/h from the start: the floor would be passed before the cure is done",
+            truth("fell-below-floor", ["floor-ahead", "below-floor"], ["leak"], lid),
+            leak=lid,
+        ),
+        _night(
+            "small-leak",
+            "a fine gap loses 0.5 psi/h from the start: the batch will hold all the same",
+            truth("leaked", ["leak"], leak=small),
+            leak=small,
+        ),
+        _night(
+            "two-in-the-morning",
+            "a fitting begins to leak 3 psi/h shortly after two in the morning",
+            truth("fell-below-floor", ["floor-ahead", "below-floor"], ["leak"], at_two),
+            leak=at_two,
+        ),
+        _night(
+            "lost-before-gel",
+            "a seal gives way 40 minutes in, and the floor is passed while the resin is liquid",
+            truth("fell-below-floor", ["floor-ahead", "below-floor"], ["leak", "rapid-loss"], big),
+            leak=big,
+            vent_s=3 * SECONDS_PER_HOUR,
+        ),
+        _night(
+            "cure-heat",
+            "a sound pot whose resin warms the air by some kelvin and lets it cool again",
+            truth(),
+            cure=CureHeat(peak_s=1.5 * SECONDS_PER_HOUR, width_s=900.0, energy_j=50_000.0),
+            parameters=_LIGHT_POT,
+        ),
+        _night(
+            "top-ups",
+            "a leak of 2.5 psi/h, topped up by hand three times",
+            truth("leaked", ["floor-ahead"], ["leak", "supply-masking"], topped_up),
+            leak=topped_up,
+            actions=[Fill(_OPEN_S, _WORKING_PA)]
+            + [Fill(hours * SECONDS_PER_HOUR, _WORKING_PA) for hours in (2.5, 5.0, 7.5)],
+        ),
+        _night(
+            "regulated-supply",
+            "a regulator keeps feeding a pot that leaks 2.5 psi/h",
+            truth("leaked", ["supply-masking"], ["leak"], fed),
+            leak=fed,
+            actions=[Regulate(_OPEN_S, _WORKING_PA, 0.5 * PA_PER_PSI)],
+            supply="regulated",
+        ),
+        _night(
+            "transducer-unplugged",
+            "the transducer's plug comes off after three hours and is put back after eight",
+            truth("incomplete", ["pressure-sensor"], ["readings-stopped"]),
+            faults=[SensorFault(FaultKind.TRANSDUCER_UNPLUGGED, 3 * SECONDS_PER_HOUR, 8 * SECONDS_PER_HOUR)],
+        ),
+        _night(
+            "thermometer-lost",
+            "the only thermometer goes after two hours; the pot is sound",
+            truth("held", ["thermometer"]),
+            probes=[WALL_PROBE],
+            faults=[SensorFault(FaultKind.PROBE_ABSENT, 2 * SECONDS_PER_HOUR, probe_id=WALL_PROBE_ID)],
+        ),
+        _night(
+            "vented-early",
+            "somebody vents the pot after an hour, before the resin has gelled",
+            truth("vented-early", ["vented-early"]),
+            vent_s=_OPEN_S + SECONDS_PER_HOUR,
+        ),
+        _night(
+            "over-pressure",
+            "the pot is filled to 88 psi by mistake and bled to 60 four minutes later",
+            truth("held", ["over-pressure"], ["rapid-loss"]),
+            actions=[Fill(_OPEN_S, 1.1 * _MAXIMUM_PA), Vent(_OPEN_S + 420.0, _WORKING_PA)],
+        ),
+    )
+    return {night.name: night for night in nights}
+
+
+NIGHTS: Mapping[str, Night] = _named_nights()
+
+
+# --- nights in recorded weather ---------------------------------------------------------------------------
+
+_LONGEST_WEATHER_GAP_S = 2.5 * SECONDS_PER_HOUR
+_SHARE_OF_OUTDOOR_SWING = 0.5  # an unheated workshop
+
+
+def weather_nights(
+    csv_path: Path,
+    *,
+    leak: Leak | None = None,
+    expected: Truth | None = None,
+    parameters: PotParameters | None = None,
+    cure: CureHeat | None = None,
+    probes: Sequence[Probe] = (WALL_PROBE,),
+    start_hour: int = 20,
+) -> dict[str, Night]:
+    """Return a night for each evening of a recorded weather file that is covered without a long gap.
+
+    The room follows half of the outdoor swing around its own recorded mean of that night; the barometer is as
+    recorded. csv_path: columns time (RFC 3339), outdoor_temperature_c, room_temperature_c,
+    ambient_pressure_hpa; irregular steps. start_hour: in the file's own time. expected: the truth, needed
+    with a leak. Raises OSError or ValueError for a file that cannot be read so.
+    """
+    if leak is not None and expected is None:
+        raise ValueError("nights with a leak need to be told what is expected of them")
+    rows = _read_weather(csv_path)
+    pot = parameters or _ORDINARY_POT
+    duration_s = _VENT_S + _OPEN_AGAIN_S
+    nights: dict[str, Night] = {}
+    day = datetime.fromtimestamp(rows[0][0], UTC).date()
+    while (start := datetime.combine(day, time(start_hour), UTC).timestamp()) + duration_s <= rows[-1][0]:
+        covering = _covering(rows, start, start + duration_s)
+        if covering:
+            name = f"weather-{day.isoformat()}"
+            room_k, ambient_pa = _courses(covering, start)
+            nights[name] = Night(
+                name=name,
+                title=f"simulated, in real weather: the night of {day.isoformat()}",
+                settings_yaml=settings_for(pot, probes),
+                duration_s=duration_s,
+                truth=expected or truth(),
+                room_k=room_k,
+                ambient_pa=ambient_pa,
+                actions=(Fill(_OPEN_S, _WORKING_PA), Vent(_VENT_S)),
+                leaks=() if leak is None else (leak,),
+                cure=cure,
+                parameters=pot,
+                probes=tuple(probes),
+                start_utc_s=start,
+            )
+        day += timedelta(days=1)
+    return nights
+
+
+_WeatherRow = tuple[float, float, float, float]  # Unix time, outdoor C, room C, hPa
+
+
+def _read_weather(csv_path: Path) -> list[_WeatherRow]:
+    with csv_path.open(encoding="utf-8", newline="") as file:
+        try:
+            rows = [
+                (
+                    datetime.fromisoformat(row["time"]).timestamp(),
+                    float(row["outdoor_temperature_c"]),
+                    float(row["room_temperature_c"]),
+                    float(row["ambient_pressure_hpa"]),
+                )
+                for row in csv.DictReader(file)
+            ]
+        except KeyError as error:
+            raise ValueError(f"{csv_path}: no column {error}") from None
+    if not rows:
+        raise ValueError(f"{csv_path}: no rows")
+    return rows
+
+
+def _covering(rows: Sequence[_WeatherRow], start: float, end: float) -> list[_WeatherRow]:
+    """Return the rows from the last before start to the first after end; none if they leave a long gap."""
+    first = max((i for i, row in enumerate(rows) if row[0] <= start), default=None)
+    last = next((i for i, row in enumerate(rows) if row[0] >= end), None)
+    if first is None or last is None:
+        return []
+    covering = list(rows[first : last + 1])
+    if any(late[0] - early[0] > _LONGEST_WEATHER_GAP_S for early, late in pairwise(covering)):
+        return []
+    return covering
+
+
+def _courses(rows: Sequence[_WeatherRow], start: float) -> tuple[Table, Table]:
+    times_s = [row[0] - start for row in rows]
+    outdoor_mean_c = sum(row[1] for row in rows) / len(rows)
+    room_mean_c = sum(row[2] for row in rows) / len(rows)
+    room_k = [
+        celsius_to_kelvin(room_mean_c + _SHARE_OF_OUTDOOR_SWING * (row[1] - outdoor_mean_c)) for row in rows
+    ]
+    return Table(times_s, room_k), Table(times_s, [row[3] * PA_PER_HPA for row in rows])

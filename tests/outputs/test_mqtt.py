@@ -1,0 +1,395 @@
+"""Against a real broker, listened to with the broker's own tools."""
+
+import logging
+import os
+import signal
+import subprocess
+import sys
+import time
+from dataclasses import replace
+from pathlib import Path
+
+import pytest
+
+from broker import HOST, Broker, free_port, make_certificates, retained, settle, wait_until
+from demo_pot import HOLDING, LANTERN, NOTHING_KNOWN, PSI, WORKSHOP, alarm, with_alarms
+from homie_rules import faults
+from potvigil.core.event import Action, AlarmId, Priority
+from potvigil.outputs.mqtt import MqttLink, MqttLinkError, MqttOutput, MqttPasswordError, read_password
+
+ROOT = "homie/5/harbour-models"
+POT = f"{ROOT}-lantern"
+LEAK = f"{POT}/$alert/leak"
+
+
+@pytest.fixture
+def broker(tmp_path):
+    with Broker(tmp_path / "broker") as running:
+        yield running
+
+
+@pytest.fixture
+def outputs():
+    """Make outputs that are stopped after the test."""
+    made = []
+
+    def make(broker, link=None, rehearsed=False, on_command=lambda *_: None, slow_interval_s=0.0):
+        link = link or MqttLink(HOST, broker.port)
+        output = MqttOutput(link, WORKSHOP, [LANTERN], rehearsed, on_command, slow_interval_s)
+        made.append(output)
+        output.start()
+        return output
+
+    yield make
+    for output in made:
+        output.stop()
+
+
+def tick(output, snapshot=HOLDING):
+    output.publish({"lantern": snapshot}, {"lantern": 7})
+
+
+def tick_until(output, done, snapshot=HOLDING, timeout_s=5.0, failure="it never came"):
+    def ticked():
+        tick(output, snapshot)
+        return done()
+
+    wait_until(ticked, timeout_s, failure)
+
+
+def tick_until_heard(output, listener, topic, payload=None, snapshot=HOLDING):
+    """Tick until a topic's last payload is this one (b"": deleted; None: anything)."""
+
+    def heard():
+        found = listener.last().get(topic, b"")
+        return bool(found) if payload is None else found == payload
+
+    tick_until(
+        output, heard, snapshot, failure=lambda: f"{topic} is {listener.last().get(topic)}, not {payload}"
+    )
+
+
+@pytest.mark.parametrize("version", ["5", "3.1.1"])
+def test_the_whole_state_stands_on_the_broker_and_obeys_the_convention(broker, outputs, version):
+    output = outputs(broker, MqttLink(HOST, broker.port, version=version))
+    with broker.listen() as listener:
+        tick_until_heard(output, listener, f"{ROOT}/$state", b"ready", with_alarms(alarm()))
+    found = retained(broker)
+    assert faults(found, "homie", WORKSHOP) == []
+    assert found[f"{POT}/pressure/gauge"] == b"59.50"
+    assert found[f"{POT}/$state"] == b"ready"
+    assert b"Air is being lost" in found[LEAK]
+
+
+def test_init_comes_first_and_ready_last_and_all_with_qos_1(broker, outputs):
+    with broker.listen() as listener:
+        output = outputs(broker)
+        tick_until_heard(output, listener, f"{ROOT}/$state", b"ready")
+        order = [(message.topic, message.payload) for message in listener.heard]
+        assert {message.qos for message in listener.heard} == {1}
+    states = {(f"{device}/$state", state) for device in (ROOT, POT) for state in (b"init", b"ready")}
+    assert set(order[:2]) == {state for state in states if state[1] == b"init"}
+    assert set(order[-2:]) == {state for state in states if state[1] == b"ready"}
+    assert not states & set(order[2:-2])
+
+
+def test_an_alarm_is_raised_and_deleted(broker, outputs):
+    output = outputs(broker, slow_interval_s=60.0)
+    with broker.listen() as listener:
+        tick_until_heard(output, listener, f"{ROOT}/$state", b"ready")
+        tick_until_heard(output, listener, LEAK, snapshot=with_alarms(alarm()))
+        tick_until_heard(output, listener, LEAK, b"")
+    assert LEAK not in retained(broker)
+
+
+def test_a_value_that_becomes_unknown_is_deleted(broker, outputs):
+    output = outputs(broker)
+    with broker.listen() as listener:
+        tick_until_heard(output, listener, f"{POT}/leak/rate", b"1.500")
+        tick_until_heard(output, listener, f"{POT}/leak/rate", b"", NOTHING_KNOWN)
+    assert f"{POT}/pressure/gauge" not in retained(broker)
+
+
+def test_only_changes_are_sent(broker, outputs):
+    output = outputs(broker)
+    with broker.listen() as listener:
+        tick_until_heard(output, listener, f"{ROOT}/$state", b"ready")
+        settle(lambda: len(listener.heard))
+        before = len(listener.heard)
+        for _ in range(50):
+            tick(output)
+        tick_until_heard(
+            output, listener, f"{POT}/batch/label", b"changed", replace(HOLDING, label="changed")
+        )
+        assert [message.topic for message in listener.heard[before:]] == [f"{POT}/batch/label"]
+
+
+def test_numbers_are_sent_seldom_and_alarms_at_once(broker, outputs):
+    output = outputs(broker, slow_interval_s=60.0)
+    with broker.listen() as listener:
+        tick_until_heard(output, listener, f"{ROOT}/$state", b"ready")
+        for step in range(50):
+            moved = replace(
+                with_alarms(alarm()), reading=replace(HOLDING.reading, gauge_pa=(50 - step / 10) * PSI)
+            )
+            tick(output, moved)
+        listener.wait_for(LEAK)
+        settle(lambda: len(listener.heard))
+        gauges = [message.payload for message in listener.heard if message.topic == f"{POT}/pressure/gauge"]
+    assert gauges == [b"59.50"]
+
+
+def test_what_is_set_reaches_the_watch_and_is_answered(broker, outputs):
+    commands = []
+    output = outputs(broker, on_command=lambda *command: commands.append(command))
+    with broker.listen() as listener:
+        tick_until_heard(output, listener, f"{ROOT}/$state", b"ready")
+        broker.publish(f"{POT}/alarms/acknowledge/set", b"leak", qos=0)
+        broker.publish(f"{POT}/alarms/acknowledge/set", b"all")
+        broker.publish(f"{POT}/batch/label/set", "Lens 4 ♯".encode())
+        broker.publish(f"{POT}/batch/note/set", b"second pour")
+        tick_until(output, lambda: len(commands) == 4)
+        tick_until_heard(output, listener, f"{POT}/alarms/acknowledge", b"all")
+    assert commands == [
+        ("lantern", Action.ACKNOWLEDGE, AlarmId.LEAK, ""),
+        ("lantern", Action.ACKNOWLEDGE, None, ""),
+        ("lantern", Action.LABEL, None, "Lens 4 ♯"),
+        ("lantern", Action.NOTE, None, "second pour"),
+    ]
+    assert f"{POT}/alarms/acknowledge" not in retained(broker)
+
+
+def test_hostile_sets_are_refused_and_the_next_good_one_is_taken(broker, outputs, caplog):
+    commands = []
+    # left on the broker by somebody: it must not be obeyed at each connection
+    broker.publish(f"{POT}/alarms/acknowledge/set", b"all", retain=True)
+    output = outputs(broker, on_command=lambda *command: commands.append(command))
+    with caplog.at_level(logging.WARNING, "potvigil.mqtt"):
+        tick_until(output, lambda: output.connected)
+        broker.publish(f"{POT}/batch/label/set", b"\xff\xfe")
+        broker.publish(f"{POT}/batch/label/set", b"a\x00b")
+        broker.publish(f"{POT}/batch/note/set", b"x" * 9000)
+        broker.publish(f"{POT}/batch/note/set", b"x" * 1_000_000)  # the broker keeps this one to itself
+        broker.publish(f"{POT}/pressure/working/set", b"90")
+        broker.publish(f"{POT}/batch/label/set", b"good")
+        tick_until(output, lambda: bool(commands))
+    assert commands == [("lantern", Action.LABEL, None, "good")]
+    refused = [record.getMessage() for record in caplog.records]
+    assert [reason.rsplit(": ", 1)[1].split(";")[0] for reason in refused] == [
+        "retained",
+        "not UTF-8",
+        "control characters in the text",
+        "9000 bytes, at most 8000 are taken",
+    ]
+
+
+def test_a_command_that_cannot_be_taken_does_not_end_the_connection(broker, outputs, caplog):
+    taken = []
+
+    def on_command(pot_id, action, alarm, text):
+        if text == "first":
+            raise OSError("disk full")
+        taken.append(text)
+
+    output = outputs(broker, on_command=on_command)
+    tick_until(output, lambda: output.connected)
+    broker.publish(f"{POT}/batch/label/set", b"first")
+    broker.publish(f"{POT}/batch/label/set", b"second")
+    tick_until(output, lambda: taken == ["second"])
+    assert output.connected
+    assert "disk full" in caplog.text
+
+
+def test_after_a_broken_connection_the_state_and_the_standing_alarm_are_back(broker, outputs):
+    output = outputs(broker)
+    standing = with_alarms(alarm(AlarmId.FLOOR_AHEAD, priority=Priority.HIGH))
+    tick_until(output, lambda: f"{POT}/$alert/floor-ahead" in retained(broker), standing)
+    broker.kill()  # keeps nothing
+    tick_until(output, lambda: not output.connected, standing)
+    broker.start()
+    with broker.listen() as listener:
+        tick_until_heard(output, listener, f"{ROOT}/$state", b"ready", standing)
+    found = retained(broker)
+    assert faults(found, "homie", WORKSHOP) == []
+    assert found[f"{POT}/$alert/floor-ahead"].startswith(b"high alarm, not acknowledged: ")
+    assert found[f"{POT}/pressure/gauge"] == b"59.50"
+
+
+def test_what_came_and_went_while_the_broker_was_away_is_one_log_line(tmp_path, outputs):
+    with Broker(tmp_path / "broker", persistent=True) as broker:
+        output = outputs(broker)
+        with broker.listen() as listener:
+            tick_until_heard(output, listener, LEAK, snapshot=with_alarms(alarm()))
+        broker.stop()  # keeps the alarm
+        tick_until(output, lambda: not output.connected, with_alarms(alarm()))
+        tick(output, with_alarms(alarm(AlarmId.THERMOMETER)))
+        tick(output, HOLDING)
+        broker.start()
+        with broker.listen() as listener:
+            assert listener.wait_for(LEAK)  # the broker still has it
+            tick_until_heard(output, listener, f"{ROOT}/$log/warn")
+            tick_until_heard(output, listener, LEAK, b"")
+            logged = [message for message in listener.heard if "$log" in message.topic]
+        assert len(logged) == 1
+        assert b"pot lantern: leak, raised" in logged[0].payload
+        assert b"pot lantern: thermometer, raised" in logged[0].payload
+        assert not [topic for topic in retained(broker) if "$alert" in topic or "$log" in topic]
+
+
+def test_leftovers_of_an_earlier_run_are_deleted(broker, outputs):
+    broker.publish(LEAK, b"an alarm of last week", retain=True)
+    broker.publish(f"{POT}/leak/rate", b"9", retain=True)
+    output = outputs(broker)
+    with broker.listen() as listener:
+        tick_until_heard(output, listener, f"{ROOT}/$state", b"ready", NOTHING_KNOWN)
+    assert not {LEAK, f"{POT}/leak/rate"} & set(retained(broker))
+
+
+def test_a_broker_that_comes_late_is_found(tmp_path, outputs, caplog):
+    with Broker(tmp_path / "broker") as broker:
+        broker.kill()
+        with caplog.at_level(logging.INFO, "potvigil.mqtt"):
+            output = outputs(broker)
+            tick_until(output, lambda: "refused" in caplog.text)
+            assert not output.connected
+            broker.start()
+            tick_until(output, lambda: output.connected)
+        away = [record for record in caplog.records if "is away" in record.getMessage()]
+        assert len(away) == 1  # once an outage, not once an attempt
+
+
+def test_a_broker_that_stops_reading_holds_nothing_up_and_gets_the_last_state(broker, outputs):
+    output = outputs(broker)
+    with broker.listen(f"{POT}/#") as listener:
+        tick_until_heard(output, listener, f"{POT}/$state", b"ready")
+        before = len(listener.heard)
+        broker.pause()
+        slowest_s = 0.0
+        for step in range(3000):
+            moved = replace(HOLDING, reading=replace(HOLDING.reading, gauge_pa=(20 + step / 100) * PSI))
+            began_s = time.perf_counter()
+            tick(output, moved)
+            slowest_s = max(slowest_s, time.perf_counter() - began_s)
+        broker.resume()
+        tick_until_heard(output, listener, f"{POT}/pressure/gauge", b"49.99", moved)
+        assert slowest_s < 0.5
+        assert len(listener.heard) - before < 1500  # not 3000: the rest was never queued
+
+
+def test_a_clean_stop_says_disconnected(broker, outputs):
+    output = outputs(broker)
+    with broker.listen() as listener:
+        tick_until_heard(output, listener, f"{ROOT}/$state", b"ready")
+        output.stop()
+        listener.wait_for(f"{ROOT}/$state", b"disconnected")
+        listener.wait_for(f"{POT}/$state", b"disconnected")
+    assert not output.connected
+    assert faults(retained(broker), "homie", WORKSHOP) == []
+    tick(output)  # and a tick after it does nothing
+
+
+def test_a_stop_takes_two_seconds_at_most(broker, outputs):
+    output = outputs(broker)
+    tick_until(output, lambda: output.connected)
+    broker.pause()
+    began_s = time.monotonic()
+    output.stop()
+    assert time.monotonic() - began_s < 2.5
+    broker.resume()
+
+
+def test_a_killed_watch_is_told_lost_by_its_last_will(broker):
+    script = (
+        "import sys, time; from demo_pot import HOLDING, LANTERN, WORKSHOP\n"
+        "from potvigil.outputs.mqtt import MqttLink, MqttOutput\n"
+        f"output = MqttOutput(MqttLink('{HOST}', {broker.port}), WORKSHOP, [LANTERN], False, print)\n"
+        "output.start()\n"
+        "while True: output.publish({'lantern': HOLDING}, {'lantern': 7}); time.sleep(0.02)\n"
+    )
+    paths = os.pathsep.join([str(Path(__file__).parents[1]), *filter(None, [os.environ.get("PYTHONPATH")])])
+    with broker.listen() as listener:
+        watch = subprocess.Popen([sys.executable, "-c", script], env={**os.environ, "PYTHONPATH": paths})
+        try:
+            listener.wait_for(f"{ROOT}/$state", b"ready", timeout_s=10.0)
+        finally:
+            watch.send_signal(signal.SIGKILL)
+            watch.wait(5)
+        listener.wait_for(f"{ROOT}/$state", b"lost")
+        assert listener.last()[f"{POT}/$state"] == b"ready"  # a lost root counts for its children
+    assert retained(broker)[f"{ROOT}/$state"] == b"lost"
+
+
+def test_a_wrong_password_is_tried_again_without_end(tmp_path, outputs, caplog):
+    with Broker(tmp_path / "broker", password=("pot", "right")) as broker:
+        output = outputs(broker, MqttLink(HOST, broker.port, username="pot", password="wrong"))
+        log = broker.folder / "mosquitto.log"
+        tick_until(output, lambda: log.read_text().count("not authorised") >= 2)
+        assert not output.connected
+        assert "refused us: Not authorized" in caplog.text
+        assert "wrong" not in caplog.text
+
+
+def test_user_and_password_open_a_guarded_broker(tmp_path, outputs):
+    secret = tmp_path / "password"
+    secret.write_text("right\n")
+    with Broker(tmp_path / "broker", password=("pot", "right")) as broker:
+        link = MqttLink(HOST, broker.port, username="pot", password=read_password(secret))
+        assert "right" not in repr(link)
+        output = outputs(broker, link)
+        tick_until(output, lambda: output.connected)
+        assert f"{ROOT}/$state" in retained(broker)
+
+
+def test_tls_with_the_workshops_own_authority(tmp_path, outputs):
+    with Broker(tmp_path / "broker", tls=True) as broker:
+        output = outputs(broker, MqttLink(HOST, broker.port, tls=True, ca_file=broker.ca_file))
+        with broker.listen() as listener:
+            tick_until_heard(output, listener, f"{ROOT}/$state", b"ready")
+
+
+def test_tls_refuses_a_broker_of_another_authority(tmp_path, outputs, caplog):
+    (tmp_path / "other").mkdir()
+    make_certificates(tmp_path / "other")
+    with Broker(tmp_path / "broker", tls=True) as broker:
+        output = outputs(broker, MqttLink(HOST, broker.port, tls=True, ca_file=tmp_path / "other" / "ca.crt"))
+        tick_until(output, lambda: "certificate verify failed" in caplog.text)
+        assert not output.connected
+
+
+def test_a_rehearsal_does_not_touch_the_real_pots_topics(broker, outputs):
+    output = outputs(broker, rehearsed=True)
+    tick_until(output, lambda: "potvigil-rehearsal/5/harbour-models/$state" in retained(broker))
+    found = retained(broker)
+    assert faults(found, "potvigil-rehearsal", WORKSHOP) == []
+    assert not [topic for topic in found if topic.startswith("homie/")]
+
+
+@pytest.mark.parametrize(
+    ("link", "reason"),
+    [
+        (MqttLink("broker.example", 0), "give a host name and a port"),
+        (MqttLink(""), "give a host name and a port"),
+        (MqttLink("a..b"), "give a host name and a port"),
+        (MqttLink("broker.example", version="4"), "use 5 or 3.1.1"),
+        (MqttLink("broker.example", tls=True, ca_file=Path("/no/such/ca.crt")), "/no/such/ca.crt"),
+    ],
+)
+def test_a_link_that_cannot_be_is_refused_at_the_start(link, reason):
+    output = MqttOutput(link, WORKSHOP, [LANTERN], False, print)
+    with pytest.raises(MqttLinkError, match=reason) as caught:
+        output.start()
+    assert "\n" not in str(caught.value)
+
+
+def test_a_host_without_an_address_is_tried_again(outputs, caplog):
+    output = outputs(None, MqttLink("broker.invalid", free_port()))  # RFC 2606: .invalid never resolves
+    tick_until(output, lambda: "broker.invalid" in caplog.text)
+    assert not output.connected
+
+
+def test_a_password_file_that_cannot_be_read_says_so(tmp_path):
+    with pytest.raises(MqttPasswordError, match="No such file"):
+        read_password(tmp_path / "missing")
+    (tmp_path / "empty").touch()
+    with pytest.raises(MqttPasswordError, match="no password in the first line"):
+        read_password(tmp_path / "empty")

@@ -1,0 +1,215 @@
+"""An older record is brought up to date, whole or not at all; files of others are never touched."""
+
+import signal
+import sqlite3
+import subprocess
+import sys
+import tempfile
+from pathlib import Path
+
+import pytest
+
+import potvigil.record.store as store_module
+from potvigil.core.event import Stage, StageEvent
+from potvigil.record.errors import (
+    MissingRecordError,
+    NewerRecordError,
+    NotARecordError,
+    OlderRecordError,
+    RecordError,
+    UnwritableRecordError,
+)
+from potvigil.record.schema import APPLICATION_ID, MIGRATIONS
+from potvigil.record.store import Store
+from record_night import POT, sample
+
+VERSION_1 = Path(__file__).with_name("version_1.sql")
+NEXT = "ALTER TABLE pot ADD COLUMN colour TEXT; CREATE TABLE lid (id INTEGER PRIMARY KEY) STRICT;"
+
+
+def version_1_file(path: Path) -> Path:
+    """A file as version 1 left it: one run, one open batch, an event, two samples."""
+    with sqlite3.connect(path) as db:
+        db.executescript(VERSION_1.read_text(encoding="utf-8"))
+    db.close()
+    return path
+
+
+def user_version(path: Path) -> int:
+    db = sqlite3.connect(path)
+    (version,) = db.execute("PRAGMA user_version").fetchone()
+    db.close()
+    return version
+
+
+def test_a_new_file_says_whose_it_is_in_its_first_100_bytes(tmp_path):
+    # SQLite file format, section 1.3: user version at byte 60, application id at byte 68, both big-endian
+    path = tmp_path / "record.db"
+    Store.open(path).close()
+    head = path.read_bytes()[:100]
+    assert head[68:72] == b"PotV" == APPLICATION_ID.to_bytes(4, "big")
+    assert int.from_bytes(head[60:64], "big") == len(MIGRATIONS)
+
+
+def test_a_version_1_file_still_opens_with_all_it_holds(tmp_path):
+    with Store.open(version_1_file(tmp_path / "record.db")) as store:
+        assert [s.t_s for s in store.samples(POT, 0.0)] == [12.25, 13.25]
+        assert store.runs()[0].settings_json == '{"workshop":"harbour-models"}'
+        batch = store.open_batch_of(POT)
+        assert batch is not None and batch.label == "lenses, blue"
+        assert store.events(batch.id) == [StageEvent(12.25, None, Stage.FILLING)]
+    assert user_version(tmp_path / "record.db") == len(MIGRATIONS)
+
+
+def test_a_migration_brings_an_older_file_up_to_date(tmp_path, monkeypatch):
+    path = version_1_file(tmp_path / "record.db")
+    monkeypatch.setattr(store_module, "MIGRATIONS", (MIGRATIONS[0], NEXT))
+    with pytest.raises(OlderRecordError, match=r"format 1.*2.*potvigil watch"):
+        Store.open_read_only(path)
+    with Store.open(path) as store:
+        assert len(list(store.samples(POT, 0.0))) == 2
+    assert user_version(path) == 2
+    with Store.open_read_only(path) as store:
+        assert store.pots() == [POT]
+
+
+def test_a_failing_migration_leaves_the_older_file_as_it_was(tmp_path, monkeypatch):
+    path = version_1_file(tmp_path / "record.db")
+    before = path.read_bytes()
+    monkeypatch.setattr(store_module, "MIGRATIONS", (MIGRATIONS[0], NEXT + "CREATE TABLE pot (id INTEGER);"))
+    with pytest.raises(RecordError):
+        Store.open(path)
+    assert path.read_bytes() == before
+
+
+def test_a_crash_in_the_middle_of_a_migration_changes_nothing(tmp_path):
+    path = version_1_file(tmp_path / "record.db")
+    crash = f"""
+import os, signal, pathlib
+import potvigil.record.store as store
+split = store._statements
+def dying(script):
+    yield next(split(script))
+    os.kill(os.getpid(), signal.SIGKILL)
+store._statements = dying
+store.MIGRATIONS = (store.MIGRATIONS[0], {NEXT!r})
+store.Store.open(pathlib.Path({str(path)!r}))
+"""
+    assert subprocess.run([sys.executable, "-c", crash], check=False).returncode == -signal.SIGKILL
+    assert user_version(path) == 1
+    with Store.open(path) as store:
+        assert len(list(store.samples(POT, 0.0))) == 2
+    db = sqlite3.connect(path)
+    assert [row[1] for row in db.execute("PRAGMA table_info(pot)")] == ["id", "name"]
+    db.close()
+
+
+@pytest.mark.parametrize("opening", [Store.open, Store.open_read_only])
+def test_a_newer_record_is_refused_and_left_alone(tmp_path, opening):
+    path = tmp_path / "record.db"
+    Store.open(path).close()
+    db = sqlite3.connect(path)
+    db.execute("PRAGMA journal_mode = DELETE")
+    db.execute(f"PRAGMA user_version = {len(MIGRATIONS) + 1}")
+    db.close()
+    before = path.read_bytes()
+    with pytest.raises(NewerRecordError, match=r"format 2.*up to 1.*update"):
+        opening(path)
+    assert path.read_bytes() == before
+
+
+def foreign_database(path: Path) -> None:
+    with sqlite3.connect(path) as db:
+        db.execute("CREATE TABLE accounts (id INTEGER)")
+    db.close()
+
+
+@pytest.mark.parametrize("opening", [Store.open, Store.open_read_only])
+@pytest.mark.parametrize(
+    ("write", "what"),
+    [
+        (foreign_database, "database of another program"),
+        (lambda path: path.write_text("elapsed_s,gauge_pressure_psi\n0,60\n"), "no record of Potvigil"),
+        (lambda path: path.write_bytes(b"SQLite format 3\0"), "another program"),
+    ],
+)
+def test_a_file_of_something_else_is_refused_and_left_alone(tmp_path, opening, write, what):
+    path = tmp_path / "something"
+    write(path)
+    before = path.read_bytes()
+    with pytest.raises(NotARecordError, match=what) as caught:
+        opening(path)
+    assert path.read_bytes() == before
+    assert list(tmp_path.iterdir()) == [path]
+    assert isinstance(caught.value, ValueError) and "\n" not in str(caught.value)
+
+
+def test_a_missing_record_is_made_only_where_asked(tmp_path):
+    path = tmp_path / "record.db"
+    for opening in (Store.open_read_only, lambda p: Store.open(p, create=False)):
+        with pytest.raises(MissingRecordError, match="no record at") as caught:
+            opening(path)
+        assert isinstance(caught.value, FileNotFoundError)
+    assert not path.exists()
+    path.touch()  # an empty file holds nothing that could be lost
+    Store.open(path).close()
+    assert path.stat().st_size > 0
+
+
+def test_a_missing_folder_is_made_only_for_a_path_of_our_own(tmp_path):
+    path = tmp_path / "not" / "mounted" / "record.db"
+    with pytest.raises(UnwritableRecordError, match=r"mounted.*missing") as caught:
+        Store.open(path)
+    assert isinstance(caught.value, OSError)
+    assert not path.parent.exists()
+    Store.open(path, make_parents=True).close()
+    assert path.exists()
+
+
+def test_a_folder_as_record_is_refused(tmp_path):
+    with pytest.raises(UnwritableRecordError, match="cannot be read"):
+        Store.open(tmp_path)
+
+
+@pytest.fixture
+def public_folder():
+    """A folder that every user can reach, unlike those of pytest."""
+    with tempfile.TemporaryDirectory() as folder:
+        yield Path(folder)
+        Path(folder).chmod(0o755)
+
+
+@pytest.mark.parametrize("watch_runs", [False, True])
+def test_another_user_reads_a_record_he_may_not_write(public_folder, watch_runs):
+    """In a folder where he can make no log, beside a running watch or after its end: readable, not writable."""
+    path = public_folder / "record.db"
+    watch = Store.open(path)
+    watch.append(POT, sample(1.0))
+    watch.flush()
+    if not watch_runs:
+        watch.close()
+    path.chmod(0o444)
+    public_folder.chmod(0o555)
+    tries = f"""
+import os, pathlib
+from potvigil.record.errors import UnwritableRecordError
+from potvigil.record.store import Store
+if os.getuid() == 0:  # only after the imports: the checkout may be closed to others
+    os.setgroups([])
+    os.setgid(65534)
+    os.setuid(65534)
+path = pathlib.Path({str(path)!r})
+with Store.open_read_only(path) as store:
+    assert [s.t_s for s in store.samples("lantern", 0.0)] == [1.0]
+try:
+    Store.open(path)
+except UnwritableRecordError as error:
+    print(error)
+"""
+    done = subprocess.run([sys.executable, "-c", tries], capture_output=True, text=True, check=False)
+    assert done.returncode == 0, done.stderr
+    assert "may not be written" in done.stdout
+    if watch_runs:
+        watch.append(POT, sample(2.0))
+        watch.close()
+    assert list(public_folder.iterdir()) == [path]
