@@ -181,7 +181,7 @@ def public_folder():
 
 @pytest.mark.parametrize("watch_runs", [False, True])
 def test_another_user_reads_a_record_he_may_not_write(public_folder, watch_runs):
-    """In a folder where he can make no log, beside a running watch or after its end: readable, not writable."""
+    """In a folder where he can make no log, beside a running watch or after its end."""
     path = public_folder / "record.db"
     watch = Store.open(path)
     watch.append(POT, sample(1.0))
