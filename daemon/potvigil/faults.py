@@ -4,10 +4,12 @@ Works on the nodes of a YAML composer and on the error records of a model, witho
 """
 
 import difflib
+import pathlib
 import re
 from collections.abc import Iterable
 from typing import Any, get_args
 
+_LARGEST_FILE_BYTES = 256 * 1024  # twenty pots need 20 kB; a log given by mistake has megabytes
 _MOST_VALUES = 10_000  # aliases of aliases can make a small file huge
 _DEEPEST = 12
 
@@ -23,8 +25,25 @@ class SettingsError(ValueError):
         self.faults = faults
 
 
+def text_of(path: pathlib.Path) -> str:
+    """Return the text of a settings file. Raises SettingsError where there is none, or not in UTF-8."""
+    try:
+        with path.open("rb") as file:
+            data = file.read(_LARGEST_FILE_BYTES + 1)
+    except OSError as error:
+        raise SettingsError(f"{path}: cannot be read: {error.strerror}; give a settings file") from None
+    if len(data) > _LARGEST_FILE_BYTES:
+        raise SettingsError(f"{path}: over {_LARGEST_FILE_BYTES // 1024} kB; give a settings file")
+    try:
+        return data.decode("utf-8")
+    except UnicodeDecodeError as error:
+        line = data.count(b"\n", 0, error.start) + 1
+        byte = f"{data[error.start]:#04x}"
+        raise SettingsError(f"{path}:{line}: byte {byte} is not UTF-8; save the file as UTF-8") from None
+
+
 class Outline:
-    """One YAML document with every scalar as the text somebody wrote, the line of each path, and the faults."""
+    """One YAML document: each scalar as the text somebody wrote, the line of each path, and the faults."""
 
     def __init__(self, root: Any, name: str) -> None:
         """root: the composed node, None for an empty document. name: stands before each fault."""
@@ -35,7 +54,7 @@ class Outline:
         self.tree: Tree = None if root is None else self._read(root, (), 0)
 
     def add(self, path: Path, text: str, line: int | None = None) -> None:
-        """Note a fault, in the line of the nearest path that is in the file; the first fault of a place counts."""
+        """Note a fault, in the line of the nearest path that is in the file; the first of a place counts."""
         known: Path = ()
         nearest, dotted = 1, ""
         for part in path:
@@ -53,9 +72,8 @@ class Outline:
     def _read(self, node: Any, path: Path, depth: int) -> Tree:
         self._values += 1
         if self._values > _MOST_VALUES or depth > _DEEPEST:
-            raise SettingsError(
-                f"{self.name}: too large or too deep; take out anchors that repeat themselves"
-            )
+            where = f"{self.name}:{node.start_mark.line + 1}"
+            raise SettingsError(f"{where}: too large or too deep; take out repeating anchors")
         if node.id == "mapping":
             return self._mapping(node, path, depth + 1)
         if node.id == "sequence":
@@ -74,10 +92,11 @@ class Outline:
             word, line = str(key.value), key.start_mark.line + 1
             if key.tag == "tag:yaml.org,2002:merge":
                 merged += value.value if value.id == "sequence" else [value]
+            elif key.id != "scalar":
+                self.add((*path, "?"), "a key is one word; write `key: value`", line)
             elif word in tree:
-                self.add(
-                    (*path, word), f"is given twice, first in line {self._lines[*path, word]}; keep one", line
-                )
+                first = self._lines[*path, word]
+                self.add((*path, word), f"is given twice, first in line {first}; keep one", line)
             else:
                 self._lines.setdefault((*path, word), line)
                 tree[word] = self._read(value, (*path, word), depth)
@@ -88,7 +107,7 @@ class Outline:
 
 
 def explain(error: Any, root: Any) -> tuple[Path, str]:
-    """Return the path and our words for one error record of the model `root`: value, what is wrong, what is due."""
+    """Return path and words for one error record of the model `root`: value, what is wrong, what is due."""
     path: Path = tuple(part for part in error["loc"] if part != "[key]")
     value, context = error["input"], error.get("ctx", {})
     match error["type"]:
@@ -125,15 +144,11 @@ def either(words: Iterable[str]) -> str:
 
 
 def shown(value: object) -> str:
-    """Return a value as written, but on one line, not too long, and without signs a terminal would act on."""
+    """Return a value as written, but on one line, not too long, without signs a terminal would act on."""
+    if value is None:
+        return "nothing"
     if not isinstance(value, str):
-        return (
-            "a list"
-            if isinstance(value, list)
-            else "a group of keys"
-            if isinstance(value, dict)
-            else "nothing"
-        )
+        return "a list" if isinstance(value, list) else "a group of keys"
     line = "".join(sign if sign.isprintable() else "?" for sign in " ".join(value.split()))
     line = re.sub("//[^/]*@", "//...@", line)  # a URL may hold a password
     return (line if len(line) <= 60 else line[:57] + "...") or "an empty text"
@@ -142,7 +157,7 @@ def shown(value: object) -> str:
 def _unknown(key: str, known: list[str]) -> str:
     if re.search("(password|passwd|passphrase|secret|token)$", key):
         return "a secret never stands here; put it in a file named by password_file, or a systemd credential"
-    near = difflib.get_close_matches(key, known, n=1)
+    near = difflib.get_close_matches(key, known, n=1, cutoff=0.7)
     return f"is not a key here; {f'did you mean {near[0]}?' if near else f'give {either(known)}'}"
 
 

@@ -31,11 +31,13 @@ from pydantic import (
 from potvigil import units
 from potvigil.core.pot import Pot, Reference, Supply, Transducer
 from potvigil.core.reading import Place
-from potvigil.faults import Outline, SettingsError, either, explain, shown
+from potvigil.faults import Outline, SettingsError, either, explain, shown, text_of
 from potvigil.units import Quantity
 
-_LARGEST_FILE_BYTES = 256 * 1024  # twenty pots need 20 kB; a log given by mistake has megabytes
-_ADS1115_COUNTS = 32768  # of one polarity; datasheet SBAS444
+# TI ADS1115 datasheet (SBAS444): counts of one polarity, and those of its ranges that suit a 5 V signal.
+_COUNTS = 32768
+_FULL_SCALES = ("6.144 V", "4.096 V", "2.048 V")
+_HOST = r"[A-Za-z0-9.-]+|[0-9A-Fa-f:.]*:[0-9A-Fa-f:.]*:[0-9A-Fa-f:.]*"  # a name or IPv4, or IPv6
 
 
 # --- how the text of one value is read; a ValueError is worded to go on after that text
@@ -60,22 +62,24 @@ def _up_to(name: str, *, or_equal: bool) -> AfterValidator:
 
     def validate(value: Quantity, info: ValidationInfo) -> Quantity:
         bound: Quantity | None = info.data.get(name)
-        if bound is not None and value.si > bound.si:
-            raise ValueError(
-                f"is above {name} {bound}; give {'at most' if or_equal else 'less than'} {bound}"
-            )
-        if bound is not None and value.si == bound.si and not or_equal:
-            raise ValueError(f"is equal to {name}; give less than {bound}")
+        if bound is not None and (value.si > bound.si or (value.si == bound.si and not or_equal)):
+            relation = "above" if value.si > bound.si else "equal to"
+            raise ValueError(f"is {relation} {name} {bound}; give {allowed} {bound}")
         return value
 
+    allowed = "at most" if or_equal else "less than"
     return AfterValidator(validate)
 
 
 def _one_of(words: dict[str, Any], *others: str) -> PlainValidator:
+    """Read one of the words, case and blanks aside, into its meaning. others: named in the fault only."""
+    meanings = {word.replace(" ", "").lower(): meaning for word, meaning in words.items()}
+
     def read(value: object) -> Any:
-        if not isinstance(value, str) or value not in words:
-            raise ValueError(f"is not known; give {either([*words, *others])}")
-        return words[value]
+        try:
+            return meanings[str(value).replace(" ", "").lower()]
+        except KeyError:
+            raise ValueError(f"is not known; give {either([*words, *others])}") from None
 
     return PlainValidator(read)
 
@@ -93,8 +97,14 @@ def _beside(folder_variable: str = "") -> AfterValidator:
     """Make a path absolute: in the folder that systemd names in folder_variable, else beside the settings."""
 
     def validate(value: Path, info: ValidationInfo) -> Path:
-        folder = _systemd_folder(folder_variable) or (info.context or {}).get("folder", "")
-        return (folder / value.expanduser()).absolute()
+        folder = _systemd_folder(folder_variable) or (info.context or {}).get("folder", Path())
+        try:
+            path: Path = (folder / value.expanduser()).absolute()
+        except RuntimeError:
+            raise ValueError("begins with ~ and no user of this machine; give the whole path") from None
+        if not value.name:
+            raise ValueError("is not a file; give the path of one")
+        return path
 
     return AfterValidator(validate)
 
@@ -122,20 +132,13 @@ _Duration = Annotated[_Quantity, _quantity(units.TIME, "1 min", "14 d")]
 _Period = Annotated[_Quantity, _quantity(units.TIME, "0.2 s", "60 s")]
 _Swing = Annotated[_Quantity, _quantity(units.TEMPERATURE_DIFFERENCE, "0 K", "60 K")]
 _Altitude = Annotated[_Quantity, _quantity(units.LENGTH, "-430 m", "6000 m")]
-# The ranges of the ADS1115 that suit a 5 V signal; datasheet SBAS444, programmable gain amplifier.
-_FullScale = Annotated[
-    _Quantity, _one_of({v: units.VOLTAGE.read(v) for v in ("6.144 V", "4.096 V", "2.048 V")})
-]
+_FullScale = Annotated[_Quantity, _one_of({volts: units.VOLTAGE.read(volts) for volts in _FULL_SCALES})]
 _Hex = Annotated[int, PlainSerializer(hex, return_type=str)]
+_Place = Annotated[Place, _one_of({place.value: place for place in Place}, "none"), PlainSerializer(str)]
 _Id = Annotated[str, _matching(r"[a-z0-9-]+", "lower-case letters, digits and hyphens")]
 _ProbeId = Annotated[str, _matching("28-[0-9a-f]{12}", "28- and 12 hex digits, as in /sys/bus/w1/devices")]
 _Text = Annotated[str, _matching(r"\S(.*\S)?", "some text")]
-_Host = Annotated[
-    str,
-    _matching(
-        r"[A-Za-z0-9.-]+|[0-9A-Fa-f:.]*:[0-9A-Fa-f:.]*:[0-9A-Fa-f:.]*", "a name or address, no port, no URL"
-    ),
-]
+_Host = Annotated[str, _matching(_HOST, "a name or address, its port under port")]
 _Bus = Annotated[int, Field(ge=0, le=31)]
 _Channel = Annotated[int, Field(ge=0, le=3)]
 _File = Annotated[Path, _beside()]
@@ -145,6 +148,11 @@ _Zone = Annotated[ZoneInfo, PlainValidator(_timezone), PlainSerializer(str, retu
 
 
 # --- the blocks: field names are the keys of the file
+
+
+def _need(example: str, **bounds: Any) -> Any:
+    """A key that must be there; the fault shows the example."""
+    return Field(examples=[example], **bounds)
 
 
 class _Block(BaseModel):
@@ -157,9 +165,7 @@ B = TypeVar("B", bound=_Block)
 class ThermometerSettings(_Block):
     """One probe. id: of the probe on its wire, None for the only one found there."""
 
-    place: Annotated[Place, _one_of({place.value: place for place in Place}, "none")] = Field(
-        examples=["gas"]
-    )
+    place: _Place = _need("gas")
     device: Literal["ds18b20"] = "ds18b20"
     id: _ProbeId | None = None
 
@@ -167,7 +173,7 @@ class ThermometerSettings(_Block):
 class CureSettings(_Block):
     """hold: time under pressure until the cure is done. gel, working_time: from mixing, None if unknown."""
 
-    hold: _Duration = Field(examples=["10 h"])
+    hold: _Duration = _need("10 h")
     gel: Annotated[_Duration, _up_to("hold", or_equal=True)] | None = None
     working_time: Annotated[_Duration, _up_to("hold", or_equal=True)] | None = None
 
@@ -194,10 +200,9 @@ class TransducerSettings(_Block):
     @field_validator("full_scale")
     @classmethod
     def _holds_the_signal(cls, value: Quantity, info: ValidationInfo) -> Quantity:
+        # The signal ends at 90 % of the supply, which comes in itself where it is measured.
+        part = 0.9 if info.data.get("supply_channel") is None else 1.0
         if {"supply", "divider"} <= info.data.keys():
-            part = (
-                0.9 if info.data.get("supply_channel") is None else 1.0
-            )  # the span stands at 90 % of the supply
             volts = part * info.data["supply"].si * info.data["divider"]
             if volts > value.si:
                 raise ValueError(f"is below the {volts:.3g} V that come in; give a wider range or a divider")
@@ -206,7 +211,7 @@ class TransducerSettings(_Block):
     @property
     def volts_per_count(self) -> float:
         """Volts at the transducer per count of the converter."""
-        return self.full_scale.si / _ADS1115_COUNTS / self.divider
+        return self.full_scale.si / _COUNTS / self.divider
 
 
 def _as_list(value: object) -> object:
@@ -224,21 +229,15 @@ def _as_list(value: object) -> object:
 class PotSettings(_Block):
     """One pot. Pressures gauge. room_swing: change of the temperature round the pot in a night."""
 
-    internal_volume: Annotated[_Quantity, _quantity(units.VOLUME, "0.1 L", "2000 L")] = Field(
-        examples=["20 L"]
-    )
+    internal_volume: Annotated[_Quantity, _quantity(units.VOLUME, "0.1 L", "2000 L")] = _need("20 L")
     contents_volume: Annotated[_Volume, _up_to("internal_volume", or_equal=False)] | None = None
-    maximum_pressure: _Limit = Field(examples=["80 psi"])
-    working_pressure: Annotated[_Limit, _up_to("maximum_pressure", or_equal=True)] = Field(
-        examples=["60 psi"]
-    )
-    floor_pressure: Annotated[_Limit, _up_to("working_pressure", or_equal=False)] = Field(examples=["45 psi"])
-    thermometer: Annotated[tuple[ThermometerSettings, ...], BeforeValidator(_as_list)] = Field(
-        examples=["{place: gas}"]
-    )
+    maximum_pressure: _Limit = _need("80 psi")
+    working_pressure: Annotated[_Limit, _up_to("maximum_pressure", or_equal=True)] = _need("60 psi")
+    floor_pressure: Annotated[_Limit, _up_to("working_pressure", or_equal=False)] = _need("45 psi")
+    thermometer: Annotated[tuple[ThermometerSettings, ...], BeforeValidator(_as_list)] = _need("{place: gas}")
     room_swing: _Swing = units.TEMPERATURE_DIFFERENCE.read("8 K")
-    supply: Supply = Field(examples=["shut"])
-    cure: CureSettings = Field(examples=["{hold: 10 h}"])
+    supply: Supply = _need("shut")
+    cure: CureSettings = _need("{hold: 10 h}")
     transducer: TransducerSettings = Field(TransducerSettings(), validate_default=True)
 
     @field_validator("transducer")
@@ -247,10 +246,8 @@ class PotSettings(_Block):
         working: Quantity | None = info.data.get("working_pressure")
         outside_pa = units.STANDARD_ATMOSPHERE_PA if value.reference is Reference.ABSOLUTE else 0.0
         if working is not None and working.si + outside_pa > value.span.si:
-            besides = " and the atmosphere" if outside_pa else ""
-            raise ValueError(
-                f"span {value.span} ends below working_pressure {working}{besides}; give a wider span"
-            )
+            bound = f"working_pressure {working}{' and the atmosphere' if outside_pa else ''}"
+            raise ValueError(f"span {value.span} ends below {bound}; give a wider span")
         return value
 
     @field_serializer("thermometer")
@@ -326,9 +323,9 @@ class TlsSettings(_Block):
 
 
 class MqttSettings(_Block):
-    """The broker. Its password is read from password_file, never from the settings."""
+    """The broker. Its password stands in password_file, never in the settings."""
 
-    host: _Host = Field(examples=["broker.local"])
+    host: _Host = _need("broker.local")
     port: Annotated[int, Field(ge=1, le=65535)]
     version: Literal["5", "3.1.1"] = "5"
     client_id: _Text | None = None
@@ -348,24 +345,15 @@ class MqttSettings(_Block):
             raise ValueError("is of no user; give username as well")
         return value
 
-    def password(self) -> str | None:
-        """Read the password: the first line of password_file, None without one. Raises SettingsError."""
-        try:
-            text = self.password_file.read_text(encoding="utf-8") if self.password_file else None
-        except (OSError, UnicodeDecodeError) as error:
-            why = getattr(error, "strerror", None) or "not UTF-8"
-            raise SettingsError(
-                f"{self.password_file}: no password for the broker: {why}; see password_file"
-            ) from None
-        return text and text.partition("\n")[0].rstrip("\r")
+
+def _usual_record() -> Path:
+    return (_systemd_folder("STATE_DIRECTORY") or Path.home() / ".local/state/potvigil") / "potvigil.db"
 
 
 class RecordSettings(_Block):
-    file: _StateFile = Field(
-        default_factory=lambda: (
-            (_systemd_folder("STATE_DIRECTORY") or Path.home() / ".local/state/potvigil") / "potvigil.db"
-        )
-    )
+    """file: the record's database."""
+
+    file: _StateFile = Field(default_factory=_usual_record)
 
 
 class UnitsSettings(_Block):
@@ -375,8 +363,8 @@ class UnitsSettings(_Block):
 class Settings(_Block):
     """All of one workshop's settings, as in force: defaults filled in, paths absolute."""
 
-    workshop: _Id = Field(examples=["harbour-models"])
-    pots: dict[_Id, PotSettings] = Field(min_length=1, examples=["{lantern: ...}"])
+    workshop: _Id = _need("harbour-models")
+    pots: dict[_Id, PotSettings] = _need("{lantern: ...}", min_length=1)
     barometer: BarometerSettings = BarometerSettings()
     mqtt: MqttSettings | None = None
     record: RecordSettings = Field(default_factory=RecordSettings)
@@ -398,7 +386,8 @@ class Settings(_Block):
 
     def as_json(self) -> str:
         """Return the settings in force as JSON, which load_text takes again. There is no secret in it."""
-        return self.model_dump_json(exclude_none=True)
+        nowhere = {"bus", "address"} if self.barometer.device is None else set()
+        return self.model_dump_json(exclude_none=True, exclude={"barometer": nowhere})
 
 
 # --- from the file to the blocks
@@ -406,21 +395,7 @@ class Settings(_Block):
 
 def load(path: Path) -> Settings:
     """Read the settings file. Raises SettingsError with every fault of it."""
-    try:
-        with path.open("rb") as file:
-            data = file.read(_LARGEST_FILE_BYTES + 1)
-    except OSError as error:
-        raise SettingsError(f"{path}: cannot be read: {error.strerror}; give a settings file") from None
-    if len(data) > _LARGEST_FILE_BYTES:
-        raise SettingsError(f"{path}: over {_LARGEST_FILE_BYTES // 1024} kB; give a settings file")
-    try:
-        text = data.decode("utf-8")
-    except UnicodeDecodeError as error:
-        line = data.count(b"\n", 0, error.start) + 1
-        raise SettingsError(
-            f"{path}:{line}: byte {data[error.start]:#04x} is not UTF-8; save as UTF-8"
-        ) from None
-    return load_text(text, str(path))
+    return load_text(text_of(path), str(path))
 
 
 def load_text(text: str, name: str) -> Settings:
@@ -430,9 +405,7 @@ def load_text(text: str, name: str) -> Settings:
     """
     outline = Outline(_composed(text, name), name)
     if not isinstance(outline.tree, dict):
-        raise SettingsError(
-            f"{name}:1: {shown(outline.tree)} where keys are due; begin with workshop: and pots:"
-        )
+        raise SettingsError(f"{name}:1: {shown(outline.tree)} where keys are due; begin with workshop: ...")
     settings = None
     try:
         settings = Settings.model_validate(outline.tree, context={"folder": Path(name).parent})
@@ -440,11 +413,8 @@ def load_text(text: str, name: str) -> Settings:
         for record in error.errors(include_url=False):
             outline.add(*explain(record, Settings))
     listed = outline.tree.get("pots")
-    pots = (
-        {pot: keys for pot, keys in listed.items() if isinstance(keys, dict)}
-        if isinstance(listed, dict)
-        else {}
-    )
+    listed = listed if isinstance(listed, dict) else {}
+    pots = {pot: keys for pot, keys in listed.items() if isinstance(keys, dict)}
     _compare_wires(pots, outline)
     _compare_probes(pots, outline)
     if settings is None or outline.told():
@@ -459,12 +429,10 @@ def _composed(text: str, name: str) -> yaml.Node | None:
         line, problem = text.count("\n", 0, error.position) + 1, "a character that YAML does not take"
     except yaml.MarkedYAMLError as error:
         mark = error.problem_mark or error.context_mark
-        line, problem = mark.line + 1 if mark else 1, str(error.problem)
+        line, problem = mark.line + 1 if mark else 1, f"{error.context or 'here'}, {error.problem}"
     except RecursionError:
         line, problem = 1, "nested too deeply"
-    raise SettingsError(
-        f"{name}:{line}: not YAML: {problem}; write `key: value`, indented by spaces, no tabs"
-    )
+    raise SettingsError(f"{name}:{line}: not YAML: {problem}; write `key: value`, indented with spaces")
 
 
 def _compare_wires(pots: dict[str, dict[str, Any]], outline: Outline) -> None:
@@ -475,7 +443,7 @@ def _compare_wires(pots: dict[str, dict[str, Any]], outline: Outline) -> None:
         if wire and read_by.setdefault((wire.bus, wire.address, wire.channel), pot) != pot:
             first = read_by[wire.bus, wire.address, wire.channel]
             text = (
-                f"{wire.channel} on bus {wire.bus}, {wire.address:#x}, is read by pots.{first}; give another"
+                f"{wire.channel} at bus {wire.bus}, {wire.address:#x} is read by pots.{first}; give another"
             )
             outline.add(("pots", pot, "transducer", "channel"), text)
     for pot, wire in transducers.items():
@@ -497,17 +465,13 @@ def _compare_probes(pots: dict[str, dict[str, Any]], outline: Outline) -> None:
     for (path, probe), (other_path, other) in itertools.combinations(probes, 2):
         same_pot = path[1] == other_path[1]
         if same_pot and probe.place == other.place:
-            outline.add(
-                (*other_path, "place"), f"{other.place} has a thermometer already; give another place"
-            )
+            outline.add((*other_path, "place"), f"{other.place} has a thermometer already; give another")
         if probe.id == other.id and not same_pot and probe.place == other.place == Place.ROOM:
             continue
         if probe.id == other.id and probe.id:
-            outline.add(
-                (*other_path, "id"), f"{other.id} is named twice; give each thermometer its own probe"
-            )
+            outline.add((*other_path, "id"), f"{other.id} is named twice; give each its own probe")
         for unnamed in (at for at, one in ((path, probe), (other_path, other)) if one.id is None):
-            outline.add((*unnamed, "id"), "is missing; with several thermometers give the id of each, 28-...")
+            outline.add((*unnamed, "id"), "is missing; with several thermometers give the id of each")
 
 
 def _sound(block: type[B], tree: Any) -> B | None:

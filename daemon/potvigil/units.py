@@ -77,7 +77,7 @@ class Kind:
         """Read `60 psi` or `60psi`. Raises ValueError, worded to go on after the text: `has no unit; ...`."""
         *most, last = self.factors
         taken = f"{', '.join(most)} or {last}"
-        match = re.fullmatch(rf"({_NUMBER})\s*°?(.*)", text.strip())
+        match = re.fullmatch(rf"({_NUMBER})\s*(?:°?([A-Za-z]\w*))?", text.strip())
         if match is None:
             raise ValueError(f"is not {self.name}; give a number and its unit, {taken}")
         number, unit = float(match[1]), match[2]

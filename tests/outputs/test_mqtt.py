@@ -3,6 +3,7 @@
 import logging
 import os
 import signal
+import socket
 import subprocess
 import sys
 import time
@@ -393,3 +394,30 @@ def test_a_password_file_that_cannot_be_read_says_so(tmp_path):
     (tmp_path / "empty").touch()
     with pytest.raises(MqttPasswordError, match="no password in the first line"):
         read_password(tmp_path / "empty")
+
+
+@pytest.mark.filterwarnings("ignore::pytest.PytestUnhandledThreadExceptionWarning")
+def test_a_broker_that_talks_nonsense_is_left_and_tried_again(outputs):
+    """The client library's network thread dies of a malformed packet; the output must not stay deaf."""
+    with socket.create_server((HOST, 0)) as server:
+        server.settimeout(5)
+        output = outputs(None, MqttLink(HOST, server.getsockname()[1]))
+        line, _ = server.accept()
+        with line:
+            line.recv(1000)
+            line.sendall(bytes.fromhex("2003 00 00 00"))  # CONNACK: accepted, no properties (MQTT 5, 3.2)
+            packet_id = line.recv(1000)[2:4]
+            line.sendall(bytes.fromhex("9006") + packet_id + bytes.fromhex("00 01 01 01"))  # SUBACK (3.9)
+            tick_until(output, lambda: output.connected)
+            line.sendall(bytes.fromhex("3006 0001 61 02 7f 00"))  # PUBLISH with property 0x7f, which is none
+            tick_until(output, lambda: not output.connected)
+            server.settimeout(0.05)
+            tick_until(output, lambda: accepts(server))
+
+
+def accepts(server):
+    try:
+        server.accept()[0].close()
+    except TimeoutError:
+        return False
+    return True

@@ -164,7 +164,9 @@ class Leak:
         if (self.size is None) == (self.rate_pa_per_s is None):
             raise ValueError("a leak needs either its size or its rate")
 
-    def size_at(self, absolute_pa: float, ambient_pa: float, gas_k: float, volume_m3: float) -> float:
+    def size_at(
+        self, absolute_pa: float, ambient_pa: float, gas_k: float, volume_m3: float, real_gas: bool = True
+    ) -> float:
         """Return the size; found from the rate, if that was given, for a pot that stands like this."""
         if self.size is not None:
             return self.size
@@ -175,13 +177,15 @@ class Leak:
         if unit_flow == 0.0:
             raise ValueError("a leak's rate means nothing in a pot without pressure: give at_gauge_pa")
         amount_mol = absolute_pa * volume_m3 / (MOLAR_GAS_CONSTANT * gas_k)
-        return self.rate_pa_per_s / pa_per_mol(amount_mol, gas_k, volume_m3) / unit_flow
+        return self.rate_pa_per_s / pa_per_mol(amount_mol, gas_k, volume_m3, real_gas) / unit_flow
 
 
-def pa_per_mol(amount_mol: float, gas_k: float, volume_m3: float) -> float:
+def pa_per_mol(amount_mol: float, gas_k: float, volume_m3: float, real_gas: bool = True) -> float:
     """Return by how much one mole raises the pressure at constant temperature, Pa/mol."""
-    non_ideal = 1.0 + 2.0 * second_virial_m3_per_mol(gas_k) * amount_mol / volume_m3
-    return MOLAR_GAS_CONSTANT * gas_k / volume_m3 * non_ideal
+    ideal = MOLAR_GAS_CONSTANT * gas_k / volume_m3
+    return (
+        ideal * (1.0 + 2.0 * second_virial_m3_per_mol(gas_k) * amount_mol / volume_m3) if real_gas else ideal
+    )
 
 
 @dataclass(frozen=True, slots=True)
@@ -349,7 +353,8 @@ class PotModel:
     @property
     def leak_pa_per_s(self) -> float:
         """The true leak rate, Pa/s: fall of the pressure at the present temperature, positive = lost."""
-        return self.leak_mol_per_s * pa_per_mol(self.amount_mol, self.gas_k, self._volume_m3)
+        pot = self._parameters
+        return self.leak_mol_per_s * pa_per_mol(self.amount_mol, self.gas_k, self._volume_m3, pot.real_gas)
 
     def advance(self, to_s: float) -> None:
         """Go on to simulated time to_s; nothing happens if it has passed."""
@@ -376,7 +381,8 @@ class PotModel:
         while self._coming and self._coming[-1][0] <= self.t_s:
             due = self._coming.pop()[1]
             if isinstance(due, Leak):
-                size = due.size_at(self.absolute_pa, self.ambient_pa, self.gas_k, self._volume_m3)
+                real_gas = self._parameters.real_gas
+                size = due.size_at(self.absolute_pa, self.ambient_pa, self.gas_k, self._volume_m3, real_gas)
                 self._leaks.append((_LAWS[due.law], size))
             elif isinstance(due, Fill):
                 self._vent_open = False

@@ -1,0 +1,311 @@
+"""The loop: where inputs, core, record and outputs meet. One thread reads, thinks and tells, per sample."""
+
+import time
+from collections.abc import Callable, Iterable
+from concurrent.futures import Executor
+from pathlib import Path
+from queue import Empty, SimpleQueue
+
+from potvigil.clock import Clock, Instant
+from potvigil.core.event import (
+    Action,
+    AlarmId,
+    BatchClosed,
+    BatchOpened,
+    Command,
+    Event,
+    NoteEvent,
+    NoteId,
+)
+from potvigil.core.reading import Sample
+from potvigil.core.watch import PotWatch
+from potvigil.inputs.ds18b20 import ONE_WIRE_ROOT, find_probes
+from potvigil.inputs.i2c import Bus, open_bus
+from potvigil.inputs.station import BarometerWiring, PotWiring, Station, open_station
+from potvigil.outputs import systemd
+from potvigil.outputs.mqtt import MqttLink, MqttOutput, read_password
+from potvigil.record.errors import RecordError
+from potvigil.record.store import Store
+from potvigil.settings import MqttSettings, PotSettings, Settings
+
+# What went before a batch is fed again with it after a restart, so that the scatter of the reading is known;
+# what came after one whose alarms nobody has seen, until they would have returned.
+_FEED_BEFORE_S, _FEED_AFTER_S = 120.0, 3600.0
+# A sleep is cut so that a request to stop is heard soon.
+_LONGEST_SLEEP_S = 1.0
+
+OnEvent = Callable[[str, int | None, Event], None]  # pot, batch, what happened
+
+
+class WiringError(ValueError):
+    """The settings leave open which device is meant, and what is plugged in does not decide it."""
+
+
+def open_inputs(
+    settings: Settings,
+    *,
+    bus_opener: Callable[[int], Bus] = open_bus,
+    one_wire_root: Path = ONE_WIRE_ROOT,
+    executor: Executor | None = None,
+    sleep: Callable[[float], None] = time.sleep,
+) -> Station:
+    """Open what the settings name. Raises WiringError where a thermometer's id is needed and not given."""
+    pots = [_wiring(pot_id, pot, one_wire_root) for pot_id, pot in settings.pots.items()]
+    barometer = None
+    if settings.barometer.device is not None:
+        barometer = BarometerWiring(settings.barometer.bus, settings.barometer.address)
+    return open_station(
+        pots,
+        barometer,
+        bus_opener=bus_opener,
+        one_wire_root=one_wire_root,
+        executor=executor,
+        sleep=sleep,
+    )
+
+
+def mqtt_link(settings: MqttSettings) -> MqttLink:
+    """Return how to reach the broker; the password is read from its file. Raises MqttPasswordError."""
+    tls = settings.tls
+    return MqttLink(
+        host=settings.host,
+        port=settings.port,
+        version=settings.version,
+        username=settings.username,
+        password=None if settings.password_file is None else read_password(settings.password_file),
+        tls=tls is not None,
+        ca_file=None if tls is None else tls.ca_file,
+        certificate_file=None if tls is None else tls.cert_file,
+        key_file=None if tls is None else tls.key_file,
+    )
+
+
+class Service:
+    """The watch over all pots of a workshop: `start`, then `run` (or `tick` by `tick`), then `stop`.
+
+    rehearsed: which night is rehearsed, None when it is real. on_event is told every event of every pot.
+    """
+
+    def __init__(
+        self,
+        settings: Settings,
+        clock: Clock,
+        boot_id: str,
+        station: Station,
+        store: Store,
+        link: MqttLink | None = None,
+        rehearsed: str | None = None,
+        on_event: OnEvent = lambda pot_id, batch, event: None,
+    ) -> None:
+        self._settings = settings
+        self._clock = clock
+        self._boot_id = boot_id
+        self._station = station
+        self._store = store
+        self._rehearsed = rehearsed
+        self._on_event = on_event
+        pots = settings.core_pots()
+        self.watches = {pot_id: PotWatch(pot) for pot_id, pot in pots.items()}
+        self.batch_ids: dict[str, int | None] = dict.fromkeys(pots)
+        self._asked: SimpleQueue[tuple[str, Action, AlarmId | None, str]] = SimpleQueue()
+        self._mqtt: MqttOutput | None = None
+        if link is not None:
+            self._mqtt = MqttOutput(
+                link, settings.workshop, pots.values(), rehearsed is not None, self._hear_mqtt
+            )
+        self._axis_offset_s = 0.0
+        self._deadline_s = 0.0
+        self._stopping = False
+
+    def start(self) -> None:
+        """Begin a run: take up the open batches where they stood, and connect."""
+        now = self._clock.now()
+        self._axis_offset_s = self._store.begin_run(
+            self._settings.as_json(), self._boot_id, now.boot_s, now.utc_s, self._rehearsed
+        )
+        for pot_id, watch in self.watches.items():
+            self._feed_again(pot_id, watch)
+        if self._mqtt is not None:
+            self._mqtt.start()
+        self._deadline_s = now.boot_s
+        systemd.ready(f"watching {', '.join(self.watches)}")
+
+    def run(self, until_s: float | None = None) -> None:
+        """Tick once per sample period until asked to stop, or until a boot time."""
+        while not self._stopping and (until_s is None or self._deadline_s <= until_s):
+            self._sleep_until(self._deadline_s)
+            if self._stopping:
+                break
+            self.tick()
+            self._deadline_s += self._settings.sample_period_s
+            # after a long stall there is nothing to catch up with
+            self._deadline_s = max(self._deadline_s, self._clock.now().boot_s)
+
+    def request_stop(self) -> None:
+        """Ask the loop to end after the tick at hand; may be called from a signal handler."""
+        self._stopping = True
+
+    def tick(self) -> None:
+        """Read every pot once, think, tell."""
+        now = self._clock.now()
+        t_s = now.boot_s + self._axis_offset_s
+        self._take_commands(t_s, now)
+        for pot_id, sample in self._station.read(t_s, now):
+            self._store.append(pot_id, sample)
+            self._tell(pot_id, self.watches[pot_id].feed(sample))
+        self._commit(t_s)
+        self._watch_clock(now)
+        if self._mqtt is not None:
+            snapshots = {pot_id: watch.snapshot() for pot_id, watch in self.watches.items()}
+            self._mqtt.publish(snapshots, self.batch_ids)
+        systemd.ping_watchdog()
+
+    def stop(self) -> None:
+        """End cleanly: nothing that was read is lost, and the broker is told."""
+        systemd.stopping()
+        if self._mqtt is not None:
+            self._mqtt.stop()
+        self._station.close()
+        try:
+            self._store.flush()
+        finally:
+            self._store.close()
+
+    # -- commands ----------------------------------------------------------------------------------
+
+    def _hear_mqtt(self, pot_id: str, action: Action, alarm: AlarmId | None, text: str) -> None:
+        self._asked.put((pot_id, action, alarm, text))  # from the network thread: no more than this
+
+    def _take_commands(self, t_s: float, now: Instant) -> None:
+        unwritten: list[tuple[str, Command]] = []
+        while True:
+            try:
+                pot_id, action, alarm, text = self._asked.get_nowait()
+            except Empty:
+                break
+            try:
+                self._store.add_command(pot_id, action, now.utc_s, alarm=alarm, text=text, by="mqtt")
+            except RecordError:  # heard all the same; the failing record has its own alarm
+                unwritten.append((pot_id, Command(action, t_s, alarm, text, by="mqtt")))
+        try:
+            taken = self._store.take_commands(t_s)
+        except RecordError:
+            taken = []
+        for pot_id, command in taken + unwritten:
+            watch = self.watches.get(pot_id)
+            if watch is None:
+                continue  # a pot that is no longer in the settings
+            self._keep_words(pot_id, command, now)
+            self._tell(pot_id, watch.handle(command))
+
+    def _keep_words(self, pot_id: str, command: Command, now: Instant) -> None:
+        batch_id = self.batch_ids[pot_id]
+        if batch_id is None:
+            return
+        try:
+            if command.action is Action.LABEL:
+                self._store.set_label(batch_id, command.text, command.by, now.utc_s)
+            elif command.action is Action.NOTE:
+                self._store.set_note(batch_id, command.text, command.by, now.utc_s)
+        except RecordError:
+            return  # the record's own alarm tells of it
+
+    # -- record ------------------------------------------------------------------------------------
+
+    def _tell(self, pot_id: str, events: Iterable[Event]) -> None:
+        for event in events:
+            before = self.batch_ids[pot_id]
+            after = self.batch_ids[pot_id] = keep_event(self._store, pot_id, before, event)
+            self._on_event(pot_id, before if after is None else after, event)
+
+    def _commit(self, t_s: float) -> None:
+        text = None
+        try:
+            self._store.commit_due(t_s)
+        except RecordError as error:
+            text = f"The watch goes on, but nothing is being kept: {error}"
+        for watch in self.watches.values():
+            watch.report(AlarmId.RECORD_FAILING, text)
+
+    def _watch_clock(self, now: Instant) -> None:
+        text = None
+        if now.utc_s is None:
+            text = "This machine's clock is not set: times are counted from now until it is."
+        for watch in self.watches.values():
+            watch.report(AlarmId.CLOCK_UNSET, text)
+
+    def _feed_again(self, pot_id: str, watch: PotWatch) -> None:
+        """Feed the open batch, or the last one with alarms nobody has seen, to the watch; tell nothing."""
+        row = self._store.latest_unseen_batch(pot_id)
+        if row is None:
+            return
+        until_s = None if row.end_t_s is None else row.end_t_s + _FEED_AFTER_S
+        commands = self._store.commands(pot_id, row.start_t_s, until_s)
+        closed: BatchClosed | None = None
+        for step in _in_order(self._store.samples(pot_id, row.start_t_s - _FEED_BEFORE_S, until_s), commands):
+            events = watch.feed(step) if isinstance(step, Sample) else watch.handle(step)
+            for event in events:
+                if isinstance(event, BatchClosed):
+                    closed = event
+        if row.end_t_s is None:
+            if watch.summary() is not None:
+                self.batch_ids[pot_id] = row.id
+            elif closed is not None:  # the machine stopped between the last sample and the closing
+                self._store.close_batch(row.id, closed)
+
+    def _sleep_until(self, boot_s: float) -> None:
+        while not self._stopping:
+            now_s = self._clock.now().boot_s
+            if now_s >= boot_s:
+                return
+            self._clock.sleep_until(min(boot_s, now_s + _LONGEST_SLEEP_S))
+
+
+def keep_event(store: Store, pot_id: str, batch_id: int | None, event: Event) -> int | None:
+    """Write an event to the record; return the number of the batch that is open after it."""
+    if isinstance(event, BatchOpened):
+        batch_id = store.open_batch(pot_id, event)
+    if isinstance(event, NoteEvent) and event.note in (NoteId.LABEL, NoteId.NOTE):
+        return batch_id  # kept as an edit of the batch
+    store.add_event(pot_id, batch_id, event)
+    if isinstance(event, BatchClosed):
+        if batch_id is not None:
+            store.close_batch(batch_id, event)
+        return None
+    return batch_id
+
+
+def _in_order(samples: Iterable[Sample], commands: list[Command]) -> Iterable[Sample | Command]:
+    """Merge as the loop took them: a tick's commands before its sample."""
+    waiting = list(reversed(commands))
+    for sample in samples:
+        while waiting and waiting[-1].t_s <= sample.t_s:
+            yield waiting.pop()
+        yield sample
+    while waiting:
+        yield waiting.pop()
+
+
+def _wiring(pot_id: str, pot: PotSettings, one_wire_root: Path) -> PotWiring:
+    wire = pot.transducer
+    probes = []
+    for thermometer in pot.thermometer:
+        rom_id = thermometer.id
+        if rom_id is None:
+            found = find_probes(one_wire_root)
+            if len(found) > 1:
+                raise WiringError(
+                    f"pots.{pot_id}.thermometer: no id, and {len(found)} probes are plugged in "
+                    f"({', '.join(found)}); give id: with one of them"
+                )
+            rom_id = found[0] if found else "28-*"  # nothing there: the name shows in the alarm
+        probes.append((thermometer.place, rom_id))
+    return PotWiring(
+        pot_id,
+        bus=wire.bus,
+        address=wire.address,
+        channel=wire.channel,
+        supply_channel=wire.supply_channel,
+        full_scale_v=wire.full_scale.si,
+        probes=tuple(probes),
+    )

@@ -1,0 +1,210 @@
+"""What the verbs print: lines as things happen, tables, the judgement of a batch. Plain off a terminal."""
+
+from collections.abc import Iterable, Sequence
+from datetime import UTC, datetime, tzinfo
+from pathlib import Path
+from typing import TypeVar
+
+from rich.console import Console
+from rich.markup import escape
+from rich.progress import track
+from rich.table import Table
+
+from potvigil.core.event import (
+    AlarmEvent,
+    AlarmState,
+    BatchClosed,
+    BatchOpened,
+    BatchSummary,
+    Change,
+    Event,
+    LeakEstimate,
+    NoteEvent,
+    Priority,
+    StageEvent,
+    Verdict,
+)
+from potvigil.core.words import TimeTeller, pressure, rate, span
+from potvigil.record.rows import BatchRow
+from potvigil.settings import Settings
+
+T = TypeVar("T")
+
+# Shape and word say the same as the colour; colours as in IEC 60073.
+_ALARM_MARK = {
+    Priority.HIGH: ("!!", "bold red"),
+    Priority.MEDIUM: ("! ", "yellow"),
+    Priority.LOW: ("! ", "yellow"),
+}
+_VERDICT_STYLE = {Verdict.HELD: "green", Verdict.LEAKED: "yellow", Verdict.INCOMPLETE: "yellow"}
+
+
+class Printer:
+    """Prints what happens to pots, and what came of it."""
+
+    def __init__(self, console: Console, settings: Settings) -> None:
+        self._console = console
+        self._unit = settings.units.pressure
+        self._tz: tzinfo | None = settings.timezone
+        self._several = len(settings.pots) > 1
+
+    def line(self, text: str, style: str | None = None) -> None:
+        self._console.print(escape(text), style=style)
+
+    def progress(self, items: Sequence[T], what: str) -> Iterable[T]:
+        """Go through the items behind a progress bar, where a person watches."""
+        return track(items, what, console=self._console) if self._console.is_terminal else items
+
+    def event(self, pot_id: str, batch: int | None, event: Event) -> None:
+        style = None
+        match event:
+            case StageEvent():
+                text = f"   {event.stage}"
+            case AlarmEvent():
+                if event.repeat:
+                    return
+                mark, style = _ALARM_MARK[event.priority]
+                if event.state is AlarmState.UNACKNOWLEDGED:
+                    text = f"{mark} {event.alarm}: {event.text}"
+                else:
+                    text, style = f"   {event.alarm}: {event.state}", None
+            case NoteEvent():
+                text = f"   {event.note}: {event.text}"
+            case BatchOpened():
+                text = "   batch opened" if batch is None else f"   batch {batch} opened"
+            case BatchClosed():
+                text = "   batch closed" if batch is None else f"   batch {batch} closed"
+        pot = f"{pot_id} " if self._several else ""
+        self._console.print(f"{self._moment(event.t_s, event.utc_s)} {pot}{escape(text)}", style=style)
+
+    def summary(self, summary: BatchSummary, batch: int | None) -> None:
+        """Print the judgement of a batch and what it rests on."""
+        teller = TimeTeller(summary.start_s, summary.start_utc_s, self._tz)
+        table = Table(show_header=False, box=None, pad_edge=False)
+        table.add_column(style="dim")
+        table.add_column()
+        number = "" if batch is None else f" {batch}"
+        label = f" ({escape(summary.label)})" if summary.label else ""
+        verdict_style = _VERDICT_STYLE.get(summary.verdict, "red")
+        open_still = "" if summary.complete else ", still open"
+        table.add_row(
+            f"batch{number}",
+            f"[bold {verdict_style}]{summary.verdict}[/]{label}{open_still}: {escape(summary.reason)}",
+        )
+        start_pa, end_pa = summary.hold_start_gauge_pa, summary.hold_end_gauge_pa
+        if start_pa is not None and end_pa is not None:
+            lowest = "" if summary.lowest_gauge_pa is None else f", lowest {self._p(summary.lowest_gauge_pa)}"
+            table.add_row("pressure", f"{self._p(start_pa)} to {self._p(end_pa)}{lowest}")
+        if summary.change is not None:
+            table.add_row("why", self._change(summary.change))
+        if summary.leak is not None:
+            table.add_row("leak", self._leak(summary.leak, teller))
+        if summary.floor_crossed_s is not None:
+            table.add_row("floor", f"passed {span(summary.floor_crossed_s - summary.start_s)} into the batch")
+        done = f"{100.0 * summary.cure.progress:.0f} %"
+        table.add_row("cure", f"{done}, {span(summary.end_s - summary.start_s)} since the fill began")
+        if summary.top_ups:
+            table.add_row("top-ups", str(summary.top_ups))
+        if summary.alarms:
+            table.add_row("alarms", ", ".join(dict.fromkeys(alarm.alarm for alarm in summary.alarms)))
+        self._console.print()
+        self._console.print(table)
+
+    def _change(self, change: Change) -> str:
+        def part(pa: float, down: str, up: str) -> str:
+            return f"{self._p(abs(pa))} {down if pa < 0.0 else up}"
+
+        parts = [
+            part(change.cooling_pa, "cooling", "warming"),
+            part(change.barometer_pa, "barometer up", "barometer down"),
+            part(change.leak_pa, "air lost", "unexplained gain"),
+        ]
+        if change.top_up_pa:
+            parts.append(f"{self._p(change.top_up_pa)} topped up")
+        return f"{'fell' if change.total_pa < 0.0 else 'rose'} {self._p(abs(change.total_pa))}: " + ", ".join(
+            parts
+        )
+
+    def _leak(self, leak: LeakEstimate, teller: TimeTeller) -> str:
+        rates, flow = leak.rate_pa_per_s, leak.std_cm3_per_min
+        bounds = f"{rate(rates.low, self._unit)} to {rate(rates.high, self._unit)}"
+        if not leak.established or leak.onset_s is None:
+            return f"none established; {rate(rates.value, self._unit)} ({bounds})"
+        return (
+            f"{rate(rates.value, self._unit)} ({bounds}) {teller.since(leak.onset_s)}; "
+            f"{flow.value:.2g} standard cm3/min (0 C, 101325 Pa), "
+            f"as through a hole of {1e6 * leak.orifice_m:.0f} um"
+        )
+
+    def _p(self, pa: float) -> str:
+        return pressure(pa, self._unit)
+
+    def _moment(self, t_s: float, utc_s: float | None) -> str:
+        if utc_s is not None:
+            return f"{datetime.fromtimestamp(utc_s, UTC).astimezone(self._tz):%H:%M:%S}"
+        minutes, seconds = divmod(round(t_s), 60)
+        return f"{minutes // 60:02d}:{minutes % 60:02d}:{seconds:02d}"
+
+
+def nights(console: Console, rows: Iterable[tuple[str, str]]) -> None:
+    _table(console, ("night", "what happens"), rows)
+
+
+def settings(console: Console, settings: Settings, path: Path) -> None:
+    """Print what the settings say, pot by pot."""
+    rows = []
+    for pot_id, pot in settings.core_pots().items():
+        unit = pot.pressure_unit
+        places = ", ".join(place.value for place in pot.thermometers) or "none"
+        rows.append(
+            (
+                pot_id,
+                pressure(pot.working_pa, unit),
+                pressure(pot.floor_pa, unit),
+                pressure(pot.maximum_pa, unit),
+                places,
+                span(pot.hold_s),
+            )
+        )
+    _table(console, ("pot", "working", "floor", "maximum", "thermometer", "cure"), rows)
+    console.print(f"{path}: settings are good; record {settings.record_file}")
+
+
+def wires(console: Console, rows: Iterable[tuple[str, bool, str]]) -> None:
+    _table(
+        console,
+        ("wire", "answers", "says"),
+        ((what, "yes" if ok else "NO", detail) for what, ok, detail in rows),
+    )
+
+
+def batches(console: Console, rows: Iterable[BatchRow]) -> None:
+    """Print one line a batch."""
+    lines = []
+    for row in rows:
+        began = (
+            ""
+            if row.start_utc_s is None
+            else f"{datetime.fromtimestamp(row.start_utc_s, UTC).astimezone():%F %H:%M}"
+        )
+        verdict = "open" if row.end_t_s is None else str(row.verdict)
+        lines.append((str(row.id), row.pot_id, began, verdict, row.label, row.rehearsed or ""))
+    _table(console, ("batch", "pot", "began", "verdict", "label", "rehearsed"), lines)
+
+
+def alarms(console: Console, standing: Iterable[tuple[str, AlarmEvent]]) -> None:
+    rows = [
+        (pot_id, event.alarm.value, event.priority.value, event.state.value, event.text)
+        for pot_id, event in standing
+    ]
+    if rows:
+        _table(console, ("pot", "alarm", "priority", "state", "what to do"), rows)
+    else:
+        console.print("no alarm stands")
+
+
+def _table(console: Console, heads: Sequence[str], rows: Iterable[Sequence[str]]) -> None:
+    table = Table(*heads, box=None, pad_edge=False)
+    for row in rows:
+        table.add_row(*(escape(cell) for cell in row))
+    console.print(table)
