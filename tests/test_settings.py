@@ -119,25 +119,15 @@ def test_a_divider_and_a_narrower_range_change_the_volts_per_count() -> None:
     assert (transducer.reference, transducer.zero_pa) == (Reference.ABSOLUTE, -700.0)
 
 
+# US Standard Atmosphere 1976, Table I, geometric altitude
 @pytest.mark.parametrize(
-    ("altitude", "ambient_pa"),
-    # US Standard Atmosphere 1976, Table I (geometric altitude)
-    [
-        ("0 m", 101_325.0),
-        ("1000 m", 89_876.0),
-        ("1.5 km", None),
-        ("5000 ft", 84_307.0),
-        ("-100 m", 102_532.0),
-    ],
+    ("altitude", "ambient_pa"), [("0 m", 101_325), ("1000m", 89_876), ("5000 m", 54_048)]
 )
-def test_an_altitude_stands_for_the_barometer(altitude: str, ambient_pa: float | None) -> None:
-    text = SMALLEST + f"barometer: {{altitude: {altitude}}}\n"
-    if ambient_pa is None:
-        assert faults_of(text) == (
-            f"workshop.yaml:12: barometer.altitude: {altitude} has an unknown unit; give a length in m or ft",
-        )
-        return
-    assert load_text(text, "workshop.yaml").barometer.ambient_pa == pytest.approx(ambient_pa, rel=2e-5)
+def test_an_altitude_stands_for_the_barometer(altitude: str, ambient_pa: float) -> None:
+    loaded = load_text(SMALLEST + f"barometer: {{altitude: {altitude}}}\n", "workshop.yaml")
+    pot = loaded.core_pots()["lantern"]
+    assert pot.ambient_pa == pytest.approx(ambient_pa, rel=1e-5)
+    assert not pot.has_barometer
 
 
 def test_place_none_is_no_thermometer() -> None:
@@ -154,7 +144,7 @@ def test_one_room_probe_may_serve_two_pots() -> None:
 
 def test_what_two_pots_share_may_be_written_once() -> None:
     second = "  mast:\n    <<: *pot\n    internal_volume: 10 L\n    transducer: {channel: 1}\n"
-    text = SMALLEST.replace("  lantern:", "  lantern: &pot") + second
+    text = SMALLEST.replace("  lantern:", "  lantern: &pot").replace("{place: gas}", "{place: none}") + second
     pots = load_text(text, "workshop.yaml").core_pots()
     assert (pots["mast"].internal_volume_m3, pots["mast"].hold_s) == (0.01, 36_000.0)
     assert faults_of(text.replace("10 L", "1 L"))[0].startswith(
@@ -264,48 +254,41 @@ def test_a_byte_order_mark_and_windows_line_ends_are_no_fault(tmp_path: Path) ->
 
 NASTY = st.sampled_from(
     [
-        "",
-        "~",
-        "no",
-        "1",
-        "-1",
-        "0x7f",
-        "nan",
-        ".inf",
-        "1e400 psi",
-        "60 psi",
-        "10:30",
-        "[]",
-        "{}",
-        "[[1]]",
-        "{a: 1}",
-    ]
-    + [
-        "!!binary aGk=",
-        "2026-01-01",
-        "'\u202e'",
-        '"\\0"',
-        "{place: none}",
-        "[{place: gas}, 3]",
-        "~nobody/x",
-        "é",
-    ]
-    + [
-        "9" * 5000,
-        "|\n",
-        "*nothing",
-        "&a 5",
-        "? x",
-        "{<<: 3}",
-        "{<<: [1, {a: 2}]}",
-        "Europe",
-        "../../etc/passwd",
+        *(
+            "",
+            "~",
+            "no",
+            "1",
+            "-1",
+            "0x7f",
+            "nan",
+            ".inf",
+            "60psi",
+            "1e400 psi",
+            "10:30",
+            "[]",
+            "{}",
+            "{a: 1}",
+        ),
+        *(
+            "!!binary",
+            "2026-01-01",
+            "é",
+            "'\u202e'",
+            '"\\0"',
+            "Europe",
+            "../..",
+            "~nobody/x",
+            "9" * 5000,
+            "|",
+        ),
+        *("*nothing", "&a 5", "&b [*b]", "? x", "{<<: 3}", "{<<: [1, {a: 2}]}", "{place: none}", "[[3]]"),
     ]
 )
 LINES_WITH_A_KEY = [n for n, line in enumerate(WORKSHOP.splitlines()) if re.match(r" *[a-z_]+: *\S", line)]
 
 
-@settings(max_examples=150, deadline=None, derandomize=True)
+@settings(max_examples=60, deadline=None, derandomize=True)
 @given(changes=st.dictionaries(st.sampled_from(LINES_WITH_A_KEY), NASTY, min_size=1, max_size=4))
 def test_whatever_stands_in_the_file_is_told_in_our_own_words(changes: dict[int, str]) -> None:
     lines = WORKSHOP.splitlines()
@@ -367,9 +350,14 @@ def test_what_is_no_quantity_is_refused(text: str) -> None:
 
 
 def test_settings_leave_room_in_the_memory_of_a_small_board() -> None:
-    program = "import resource; from pathlib import Path; from potvigil.settings import load; " + (
-        f"load(Path({str(ROOT / 'config' / 'workshop.yaml')!r})); "
-        "print(resource.getrusage(resource.RUSAGE_SELF).ru_maxrss)"
-    )
-    peak_kb = int(subprocess.run([sys.executable, "-c", program], check=True, capture_output=True).stdout)
-    assert peak_kb < 48 * 1024  # of the whole service
+    example = str(ROOT / "config" / "workshop.yaml")
+    program = f"""
+from pathlib import Path
+from potvigil.settings import load
+load(Path({example!r}))
+print(Path("/proc/self/status").read_text())
+"""
+    run = subprocess.run([sys.executable, "-c", program], check=True, capture_output=True, text=True)
+    peak = re.search(r"VmHWM:\s*([0-9]+) kB", run.stdout)
+    assert peak is not None
+    assert int(peak[1]) < 40 * 1024  # the whole service has 48 MB
