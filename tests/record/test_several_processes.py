@@ -141,6 +141,8 @@ def test_a_locked_record_is_told_and_nothing_is_lost(tmp_path, impatient):
             store.commit_due(3.0)  # still failing, said again without trying
         holder.execute("ROLLBACK")
         holder.close()
+        with pytest.raises(LockedRecordError):
+            store.commit_due(4.0)  # the next try is not due yet
         store.commit_due(2.0 + RETRY_PERIOD_S)
         store.commit_due(3.0 + RETRY_PERIOD_S)
         assert [s.t_s for s in store.samples(POT, 0.0)] == [1.0, 2.0]

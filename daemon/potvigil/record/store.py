@@ -84,6 +84,8 @@ class Store:
         self._samples: deque[tuple[str, Sample]] = deque(maxlen=BUFFER_SAMPLES)
         self._urgent: list[tuple[str, tuple[Any, ...]]] = []
         self._taken_unwritten: set[int] = set()
+        self._commands_read_at: int | None = None  # SQLite's data_version
+        self._asked_here = False
         self._due_s = float("-inf")
         self._failure: RecordError | None = None
         self._run_id: int | None = None
@@ -253,7 +255,11 @@ class Store:
 
     def take_commands(self, t_s: float) -> list[tuple[str, Command]]:
         """Return the commands nobody has taken yet, as (pot, command), in order; each is taken once."""
+        version = self._rows("PRAGMA data_version")[0][0]
+        if version == self._commands_read_at and not self._asked_here:
+            return []  # no other connection has written since: a tick costs no more than this
         rows = self._rows(f"SELECT c.id, {_COMMAND} WHERE c.t_s IS NULL ORDER BY c.id")
+        self._commands_read_at, self._asked_here = version, False
         rows = [row for row in rows if row[0] not in self._taken_unwritten]
         if rows:
             self._taken_unwritten.update(row[0] for row in rows)
@@ -275,6 +281,7 @@ class Store:
         by: str = "",
     ) -> None:
         """Ask something of the watch of a pot; fields as of Command. Raises when it could not be written."""
+        self._asked_here = True
         with self._transaction(durable=True):
             self._db.execute("INSERT OR IGNORE INTO pot (name) VALUES (?)", (pot_id,))
             self._db.execute(
