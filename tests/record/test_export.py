@@ -175,6 +175,7 @@ def test_the_batch_is_the_last_line():
         BatchOpened(100.0, UTC_S),
         NoteEvent(130.0, None, NoteId.TOP_UP, "topped up by 3 psi"),
         alarm(150.0, AlarmState.UNACKNOWLEDGED, text="Luft – Verlust"),
+        replace(CLOSED, summary=replace(SUMMARY, label="as it was called then")),
     ]
     file = io.StringIO()
     write_json_lines(file, events, SUMMARY, ORIGIN_S)
@@ -182,6 +183,7 @@ def test_the_batch_is_the_last_line():
     assert [line["kind"] for line in lines] == ["batch-opened", "note", "alarm", "batch"]
     assert lines[1] == {"kind": "note", "elapsed_s": 30.0, "note": "top-up", "text": "topped up by 3 psi"}
     assert "Luft – Verlust" in file.getvalue()
+    assert lines[-1]["label"] == "lenses, blue"
     still_open = io.StringIO()
     write_json_lines(still_open, events[:1], None, ORIGIN_S)
     assert still_open.getvalue().count("\n") == 1

@@ -96,6 +96,14 @@ def test_a_command_that_cannot_be_kept_is_refused(store):
     assert store.take_commands(1.0) == []
 
 
+def test_a_record_that_could_not_be_written_to_the_end_is_closed_all_the_same(store):
+    with Store.open(store.path) as watch:
+        watch.append(POT, sample(1.0))
+        with FullDisk(4096), pytest.raises(RecordWriteError):
+            watch.close()
+    # leaving the block closed it once more, without another error
+
+
 def test_a_run_begins_on_a_full_disk_and_is_written_later(store):
     with FullDisk(4096):
         assert store.begin_run("{}", "boot-a", 5.0, UTC_S, None) == 0.0

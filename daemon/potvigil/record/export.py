@@ -130,9 +130,13 @@ def json_text(line: dict[str, Any]) -> str:
 def write_json_lines(
     file: TextIO, events: Iterable[Event], summary: BatchSummary | None, origin_s: float
 ) -> None:
-    """Write a batch: its events, then its judgement as the last line, if there is one yet."""
+    """Write a batch: its events, then its judgement as the last line, if there is one yet.
+
+    The judgement is `summary`; a BatchClosed among the events has one as of its time and is passed over.
+    """
     for event in events:
-        file.write(json_text(event_line(event, origin_s)) + "\n")
+        if not isinstance(event, BatchClosed):
+            file.write(json_text(event_line(event, origin_s)) + "\n")
     if summary is not None:
         file.write(json_text(batch_line(summary, origin_s)) + "\n")
 

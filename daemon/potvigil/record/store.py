@@ -142,12 +142,14 @@ class Store:
         return store
 
     def close(self) -> None:
-        """Write what is queued and close; raises as `flush` does, but closes all the same."""
+        """Write what is queued and close; raises as `flush` does, but closes all the same, and may be repeated."""
         try:
             if self._samples or self._urgent:
                 self.flush()
         finally:
             self._db.close()
+            self._samples.clear()
+            self._urgent.clear()
 
     def __enter__(self) -> Self:
         return self
@@ -360,7 +362,7 @@ class Store:
         return [EditRow(*row) for row in rows]
 
     def events(self, batch_id: int) -> list[Event]:
-        """Return the events added to a batch, in order; its opening and closing are in the BatchRow."""
+        """Return the events added to a batch, in order."""
         return self._read(
             lambda row: event_from_text(*row),
             "SELECT kind, line FROM event WHERE batch = ? ORDER BY id",
