@@ -181,7 +181,7 @@ def test_filling_a_rigid_tank_takes_the_air_and_gives_the_heat_of_cengel_and_bol
     def ends_k(conductance: float) -> PotModel:
         return filled(bare_pot(2.0, conductance), 295.0, 600_000.0)
 
-    conductance = brentq(lambda w_per_k: ends_k(w_per_k).gas_k - 350.0, 100.0, 3000.0, rtol=1e-3)
+    conductance = brentq(lambda w_per_k: ends_k(w_per_k).gas_k - 350.0, 10.0, 5000.0, rtol=1e-3)
     tank = ends_k(conductance)
     assert tank.fed_mol * AIR_KG_PER_MOL == pytest.approx(9.58, rel=0.005)
     cv = 2.5 * MOLAR_GAS_CONSTANT
@@ -231,7 +231,7 @@ def test_blow_down_takes_the_time_of_bird_stewart_and_lightfoot() -> None:
 
 
 def test_pot_blows_down_between_the_adiabatic_and_the_isothermal_limit() -> None:
-    # 20 L, 60 psi gauge, ideal 1 mm hole, to the end of choking (191801 Pa): 97.14 s and 126.63 s, closed forms
+    # 20 L, 60 psi gauge, ideal 1 mm hole, to the end of choking (191801 Pa): 97.14 and 126.63 s, closed forms
     def blow_down_s(gas_wall_w_per_k: float) -> float:
         model = PotModel(
             bare_pot(0.020, gas_wall_w_per_k),
