@@ -108,6 +108,7 @@ class SimAds1115:
         self._thresholds = {2: [0x80, 0x00], 3: [0x7F, 0xFF]}
 
     def write(self, register: int, data: Sequence[int]) -> None:
+        """Take a word, high byte first; a config word with OS and MODE set starts a conversion."""
         if len(data) < 2:
             return  # a half-written register keeps its value
         if register == 1:
@@ -122,6 +123,7 @@ class SimAds1115:
             self._thresholds[register] = list(data[:2])
 
     def read(self, register: int, length: int) -> list[int]:
+        """Give a register's word, high byte first; OS reads 0 while a conversion is under way."""
         if register == 0:
             if not self._config & _SINGLE_SHOT:
                 self._ready = self._convert()  # continuous: there is always a fresh one
@@ -222,6 +224,7 @@ class SimBmp280:
                     self._memory[0xF4] = value & ~3
 
     def read(self, register: int, length: int) -> list[int]:
+        """Give bytes from register on; the address counts up by itself (5.2.2)."""
         if register == 0xF3 and self._measuring:
             self._measuring = False
             return ([0x08, *self._memory[0xF4:]])[:length]
