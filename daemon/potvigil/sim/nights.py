@@ -7,7 +7,8 @@ Time line of a night, seconds from its start: pot open; at 120 the supply valve 
 import csv
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, field
-from datetime import UTC, datetime, time, timedelta
+from datetime import UTC, datetime, timedelta
+from datetime import time as time_of_day
 from enum import StrEnum
 from itertools import pairwise
 from math import cos, inf, pi, sin
@@ -544,7 +545,9 @@ def weather_nights(
     duration_s = _VENT_S + _OPEN_AGAIN_S
     nights: dict[str, Night] = {}
     day = datetime.fromtimestamp(rows[0][0], UTC).date()
-    while (start := datetime.combine(day, time(start_hour), UTC).timestamp()) + duration_s <= rows[-1][0]:
+    while (start := datetime.combine(day, time_of_day(start_hour), UTC).timestamp()) + duration_s <= rows[-1][
+        0
+    ]:
         covering = _covering(rows, start, start + duration_s)
         if covering:
             name = f"weather-{day.isoformat()}"
