@@ -142,7 +142,7 @@ class Store:
         return store
 
     def close(self) -> None:
-        """Write what is queued and close; raises as `flush` does, but closes all the same, and may be repeated."""
+        """Write what is queued and close; raises as `flush` does but closes; may be repeated."""
         try:
             if self._samples or self._urgent:
                 self.flush()
