@@ -185,6 +185,9 @@ class PotWatch:
         batch = self._batch
         if batch is None:
             return
+        if before is Stage.VENTING and stage is not Stage.OPEN:
+            batch.vented = False  # it was bled, not emptied: the batch goes on
+            batch.stages.pop(Stage.VENTING, None)
         batch.stages.setdefault(stage, t_s)
         if stage is Stage.SETTLING:
             self._leak_filter = LeakFilter(self._pot.room_swing_k, self._pot.has_barometer)
