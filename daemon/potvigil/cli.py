@@ -293,9 +293,7 @@ def _alarm_command(args: argparse.Namespace) -> int:
                 duration_s=None if duration_s is None else 60.0 * duration_s,
                 by="command line",
             )
-    print(
-        f"asked: {args.verb} {alarm or 'alarm'} of {', '.join(pots)}; the watch does it within a sample period"
-    )
+    print(f"asked: {args.verb} {alarm or 'alarm'} of {', '.join(pots)}; done within a sample period")
     return DONE
 
 

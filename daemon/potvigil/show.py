@@ -79,7 +79,9 @@ class Printer:
 
     def summary(self, summary: BatchSummary, batch: int | None) -> None:
         """Print the judgement of a batch and what it rests on."""
-        teller = TimeTeller(summary.start_s, summary.start_utc_s, self._tz)
+        start_utc_s = summary.start_utc_s
+        end_utc_s = None if start_utc_s is None else start_utc_s + summary.end_s - summary.start_s
+        teller = TimeTeller(summary.end_s, end_utc_s, self._tz)
         table = Table(show_header=False, box=None, pad_edge=False)
         table.add_column(style="dim")
         table.add_column()

@@ -4,6 +4,7 @@ from potvigil.core.change import change
 from potvigil.core.cure import cure, gelled
 from potvigil.core.event import (
     AlarmEvent,
+    AlarmId,
     AlarmState,
     BatchAlarm,
     BatchSummary,
@@ -47,6 +48,7 @@ class Batch:
         self.top_ups: list[TopUp] = []
         self.leak: LeakEstimate | None = None
         self.forecast: FloorForecast | None = None
+        self.words: dict[AlarmId, str] = {}  # of the newest estimate; composing them at every tick is dear
         self._below_since_s: float | None = None
         self._last_good_s = start_s
         self._unseen_s = self._longest_gap_s = 0.0

@@ -163,6 +163,8 @@ def _floor_ahead(scene: Scene, batch: Batch, gauge_pa: float) -> str | None:
     stands = AlarmId.FLOOR_AHEAD in scene.standing
     if not forecast.before_cure_done and not (stands and forecast.earliest_s < done_s):
         return None
+    if AlarmId.FLOOR_AHEAD in batch.words:
+        return batch.words[AlarmId.FLOOR_AHEAD]
     pot, teller = scene.pot, _teller(scene)
     about = teller.ahead(forecast.crossing_s, forecast.earliest_s, forecast.latest_s)
     before = done_s - forecast.crossing_s
@@ -175,6 +177,7 @@ def _floor_ahead(scene: Scene, batch: Batch, gauge_pa: float) -> str | None:
             f" Topping up to {pressure(pot.working_pa, pot.pressure_unit)} now carries it "
             f"{teller.until(forecast.top_up_until_s)}{enough}."
         )
+    batch.words[AlarmId.FLOOR_AHEAD] = text
     return text
 
 
@@ -182,13 +185,17 @@ def _leak(scene: Scene, batch: Batch) -> str | None:
     leak = batch.leak
     if leak is None or not leak.established or leak.onset_s is None:
         return None
+    if AlarmId.LEAK in batch.words:
+        return batch.words[AlarmId.LEAK]
     unit = scene.pot.pressure_unit
     rates = leak.rate_pa_per_s
-    return (
+    text = (
         f"Air is being lost: {rate(rates.value, unit)} ({rate(rates.low, unit)} to {rate(rates.high, unit)}) "
         f"{_teller(scene).since(leak.onset_s)}. This batch will hold. "
         "After venting, look at lid clamps, seal and valves."
     )
+    batch.words[AlarmId.LEAK] = text
+    return text
 
 
 def _supply_masking(scene: Scene, batch: Batch) -> str | None:

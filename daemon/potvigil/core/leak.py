@@ -35,6 +35,11 @@ BIN_S = 20.0  # short against the quickest delay asked for (5 min), long enough 
 TRANSIENT_S, SOAK_S, UPTAKE_S, HEAT_S = 300.0, 2400.0, 9000.0, 4300.0
 SLOW_S, FAST_S = 4 * 3600.0, 600.0
 QUICK_LAG_S, SLOW_LAG_S = 1200.0, 7200.0
+# Just after a fill the gas is stirred and its probe trails it in ways no exponential describes: 1 sigma.
+STIRRED, STIRRED_S = 0.02, 150.0
+# A rise so soon after a fill is what that left behind, not the resin; no resin peaks within 20 min of a fill
+# that had to be over well before its gel.
+HEAT_AFTER_S = 1200.0
 UPTAKE = 0.0015  # of the air, 1 sigma: 0.1-0.3 % is common practice for silicone moulds
 LEVEL_WANDER_PER_SQRT_S = 1e-7  # keeps the level alive; 0.003 % in a day
 ROUNDING = 6e-5  # of a bin: a 0.0625 K thermometer step and an 0.0047 psi converter step
@@ -43,7 +48,7 @@ BAROMETER_MISS = 0.0015  # of the absolute pressure, 1 sigma, where only the alt
 Z_ESTABLISHED = 5.0  # a leak beyond doubt: 5 sigma for the best onset
 LEAST_RATE_PER_S = 0.1 / 75.0 / 3600.0  # and at 60 psi gauge surely faster than 0.1 psi/h
 NORMAL_95 = 1.959964
-_HEAT_SIGMAS = 4.0  # one-sided cumulative sum of innovations that says "the pressure rises"
+_HEAT_SIGMAS = 8.0  # one-sided cumulative sum of innovations that says "the pressure rises"; ARL 110 h
 _OUTLIER_SIGMAS = 4.0
 _UNKNOWN = 1.0  # variance of a level nothing is known of, in ln
 _BANK_SPACING = 0.25  # neighbouring onsets at least this share of their age apart
@@ -233,6 +238,8 @@ class _SoundPot:
         self._stationary = [0.0] * _SIZE
         self._decay_for_s = -1.0
         self._rise_sum = self._rise_size = 0.0
+        self._age_s = 0.0  # since the fill or the newest top-up
+        self._stirred = STIRRED
         self.allow(allowance, barometer_miss)
         for state, sigma in (
             (_TRANSIENT, allowance.transient),
@@ -262,6 +269,8 @@ class _SoundPot:
         self._p[_TRANSIENT][_TRANSIENT] += (0.1 * rise_share) ** 2
         self._p[_SOAK][_SOAK] += (0.05 * rise_share) ** 2
         self._level_known = False
+        self._age_s = 0.0
+        self._stirred = STIRRED * rise_share
 
     def step(
         self, elapsed_s: float, y: float, noise_variance: float, quick: float, slow: float
@@ -310,6 +319,9 @@ class _SoundPot:
             row, factor = p[i], decay[i]
             for j in range(_SIZE):
                 row[j] *= factor * decay[j]
+        self._age_s += elapsed_s
+        stirred = self._stirred * exp(-self._age_s / STIRRED_S)
+        p[_FAST][_FAST] += stirred * stirred * (1.0 - decay[_FAST] ** 2)
         for state in (_SLOW, _FAST, _HEAT):
             p[state][state] += self._stationary[state] * (1.0 - decay[state] ** 2)
         p[_LEVEL][_LEVEL] += LEVEL_WANDER_PER_SQRT_S**2 * elapsed_s
@@ -317,6 +329,8 @@ class _SoundPot:
 
     def _watch_for_heat(self, innovation: float, variance: float) -> None:
         # a leak can only fall: what rises in a shut pot is heat, and will fall again by as much
+        if self._age_s < HEAT_AFTER_S:
+            return
         self._rise_sum += innovation / sqrt(variance) - 0.5
         self._rise_size += innovation
         if self._rise_sum <= 0.0:

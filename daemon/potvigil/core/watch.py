@@ -235,6 +235,7 @@ class PotWatch:
             return
         batch.leak = _in_units(leak, reading, reading.absolute_pa, self._pot)
         batch.forecast = None
+        batch.words.clear()
         if leak.established:
             batch.forecast = forecast_floor(
                 reading.t_s,

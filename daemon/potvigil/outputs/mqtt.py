@@ -229,9 +229,9 @@ class MqttOutput:
             return
         # Starting a network thread that runs is refused; where it is not, the thread had died without a word.
         if not self._ended.is_set() and self._client.loop_start() == MQTTErrorCode.MQTT_ERR_SUCCESS:
-            self._client.disconnect()
-            self._end("its network thread died")
+            self._end("what it sent could not be understood")
         if self._ended.is_set() and time.monotonic() >= self._retry_at_s:
+            self._client.disconnect()
             self._connect()
 
     def _connect(self) -> None:
@@ -247,7 +247,6 @@ class MqttOutput:
         )
         client.suppress_exceptions = True  # a fault in a callback must not end the network thread
         client.max_queued_messages_set(_MOST_QUEUED)
-        client.reconnect_delay_set(_FIRST_RETRY_S, _LAST_RETRY_S)
         client.username_pw_set(link.username, link.password)
         if self._tls is not None:
             client.tls_set_context(self._tls)
@@ -293,8 +292,9 @@ class MqttOutput:
         self._retry_delay_s = _FIRST_RETRY_S
         self._up.set()
 
-    def _on_connect_fail(self, _client: Client, _data: object) -> None:
-        self._tell_away(str(sys.exc_info()[1] or "no connection"))  # called while the error is being handled
+    def _on_connect_fail(self, client: Client, _data: object) -> None:
+        if client is self._client:
+            self._end(str(sys.exc_info()[1] or "no connection"))  # called while the error is being handled
 
     def _on_disconnect(
         self, client: Client, _data: object, _flags: DisconnectFlags, reason: ReasonCode, _properties: object
