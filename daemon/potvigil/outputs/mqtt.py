@@ -58,6 +58,7 @@ class MqttLink:
 
     version: "5" or "3.1.1". tls: encrypt, and check the broker's certificate against ca_file, or the system's
     authorities where that is None. certificate_file and key_file: our own, for brokers that ask for one.
+    client_id: unique at the broker; None for one made from the workshop's id.
     """
 
     host: str
@@ -69,6 +70,7 @@ class MqttLink:
     ca_file: Path | None = None
     certificate_file: Path | None = None
     key_file: Path | None = None
+    client_id: str | None = None
 
 
 def read_password(path: Path) -> str:
@@ -239,9 +241,10 @@ class MqttOutput:
         v5 = link.version == "5"
         # A fixed id: after a power cut the broker ends our old connection as the new one opens. Under another
         # id its last will would come a keep-alive later, and call a running watch lost.
+        usual_id = f"potvigil-{self._workshop}" + ("-rehearsal" if self._rehearsed else "")
         client = Client(
             CallbackAPIVersion.VERSION2,
-            client_id=f"potvigil-{self._workshop}" + ("-rehearsal" if self._rehearsed else ""),
+            client_id=link.client_id or usual_id,
             protocol=MQTTProtocolVersion.MQTTv5 if v5 else MQTTProtocolVersion.MQTTv311,
             reconnect_on_failure=False,
         )
