@@ -74,7 +74,9 @@ def _watch(args: argparse.Namespace) -> int:
     settings = load(args.config)
     link = None if settings.mqtt is None else mqtt_link(settings.mqtt)
     printer = show.Printer(_console(), settings)
-    with Store.open(settings.record_file, make_parents=True) as store:
+    # only our own folder is made: the missing one of a path that was given may be a stick not plugged in
+    is_usual = settings.record_file == RecordSettings().file
+    with Store.open(settings.record_file, make_parents=is_usual) as store:
         station = open_inputs(settings)
         service = Service(settings, SystemClock(), boot_id(), station, store, link, on_event=printer.event)
 
@@ -116,7 +118,7 @@ def _rehearse(args: argparse.Namespace) -> int:
             executor=InlineExecutor(),
             sleep=lambda seconds: None,
         )
-        store = Store.open(record, make_parents=True)
+        store = Store.open(record, make_parents=args.record is None)
         summaries: list[tuple[int | None, BatchSummary]] = []
 
         def on_event(pot_id: str, batch: int | None, event: Event) -> None:
@@ -153,7 +155,7 @@ def _replay(args: argparse.Namespace) -> int:
     for note in log.notes:
         printer.line(note)
     watch = PotWatch(settings.core_pots()[pot_id])
-    store = Store.open(args.record, make_parents=True) if args.record else None
+    store = Store.open(args.record) if args.record else None
     with _json_lines(args.json) as out, store or nullcontext():
         batch: int | None = None
         if store is not None:

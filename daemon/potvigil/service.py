@@ -77,6 +77,7 @@ def mqtt_link(settings: MqttSettings) -> MqttLink:
         ca_file=None if tls is None else tls.ca_file,
         certificate_file=None if tls is None else tls.cert_file,
         key_file=None if tls is None else tls.key_file,
+        client_id=settings.client_id,
     )
 
 
