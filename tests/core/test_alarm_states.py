@@ -1,0 +1,221 @@
+"""Alarm states as scripts of time; states and words as in IEC 62682 / ISA-18.2."""
+
+from collections.abc import Callable
+
+import pytest
+
+from potvigil.core.alarm import RULES, AlarmBook
+from potvigil.core.event import AlarmEvent, AlarmId, AlarmState, Priority
+
+MINUTE = 60.0
+FLOOR = AlarmId.BELOW_FLOOR
+ON_DELAY_S = RULES[FLOOR].on_delay_s
+OFF_DELAY_S = RULES[FLOOR].off_delay_s
+
+UNACKNOWLEDGED, ACKNOWLEDGED = AlarmState.UNACKNOWLEDGED, AlarmState.ACKNOWLEDGED
+RETURNED, NORMAL, SHELVED = AlarmState.RETURNED, AlarmState.NORMAL, AlarmState.SHELVED
+
+
+class Script:
+    """A book and its time; every second one update with what is true."""
+
+    def __init__(self) -> None:
+        self.book = AlarmBook()
+        self.t_s = 0.0
+        self.events: list[AlarmEvent] = []
+
+    def say(self, seconds: float, **conditions: str | None) -> "Script":
+        told = {AlarmId(name.replace("_", "-")): text for name, text in conditions.items()}
+        return self.run(seconds, lambda t_s: told)
+
+    def run(self, seconds: float, told: Callable[[float], dict[AlarmId, str | None]]) -> "Script":
+        until_s = self.t_s + seconds
+        while self.t_s < until_s:
+            self.events += self.book.update(self.t_s, None, told(self.t_s))
+            self.t_s += 1.0
+        return self
+
+    def acknowledge(self, alarm: AlarmId | None = None) -> "Script":
+        self.events += self.book.acknowledge(self.t_s, None, alarm)
+        return self
+
+    def shelve(self, alarm: AlarmId, duration_s: float) -> "Script":
+        self.events += self.book.shelve(self.t_s, None, alarm, duration_s)
+        return self
+
+    def state(self, alarm: AlarmId = FLOOR) -> AlarmState:
+        return {each.alarm: each.state for each in self.book.standing()}.get(alarm, NORMAL)
+
+    def raised(self) -> list[AlarmId]:
+        return [each.alarm for each in self.events if each.state is UNACKNOWLEDGED and not each.repeat]
+
+
+def raised() -> Script:
+    return Script().say(ON_DELAY_S + 1, below_floor="low")
+
+
+@pytest.mark.parametrize("alarm", AlarmId)
+def test_every_alarm_is_raised_after_its_on_delay_and_not_before(alarm: AlarmId) -> None:
+    delay_s = RULES[alarm].on_delay_s
+    script = Script().run(delay_s, lambda _: {alarm: "so"})
+    assert script.events == []
+    script.run(1, lambda _: {alarm: "so"})
+    assert [(each.t_s, each.state, each.text) for each in script.events] == [(delay_s, UNACKNOWLEDGED, "so")]
+    assert script.events[0].priority is RULES[alarm].priority
+
+
+def test_a_moment_shorter_than_the_on_delay_raises_nothing() -> None:
+    script = Script()
+    for _ in range(5):
+        script.say(ON_DELAY_S - 1, below_floor="low").say(1, below_floor=None)
+    assert script.events == []
+
+
+@pytest.mark.parametrize("alarm", AlarmId)
+def test_every_alarm_returns_after_its_off_delay(alarm: AlarmId) -> None:
+    rule = RULES[alarm]
+    script = Script().run(rule.on_delay_s + 1, lambda _: {alarm: "so"}).acknowledge()
+    script.run(rule.off_delay_s, lambda _: {alarm: None})
+    assert script.state(alarm) is ACKNOWLEDGED
+    script.run(1, lambda _: {alarm: None})
+    assert script.state(alarm) is NORMAL
+
+
+@pytest.mark.parametrize("period_s", [2, 7, 60, 300])
+def test_chatter_round_a_limit_makes_one_alarm_in_ten_minutes(period_s: int) -> None:
+    # EEMUA 191: one alarm in ten minutes is what an operator can bear
+    script = raised().run(3600, lambda t_s: {FLOOR: "low" if t_s % period_s < period_s / 2 else None})
+    assert script.raised() == [FLOOR]
+    assert script.state() is UNACKNOWLEDGED
+
+
+def test_acknowledging_silences_but_never_clears() -> None:
+    script = raised().acknowledge(FLOOR)
+    assert script.state() is ACKNOWLEDGED
+    before = len(script.events)
+    script.say(8 * 3600, below_floor="still low")
+    assert script.state() is ACKNOWLEDGED
+    assert script.events[before:] == []
+    assert FLOOR in script.book.true_now
+    assert script.book.standing()[0].text == "still low"
+
+
+def test_returned_unacknowledged_is_shown_until_it_is_seen() -> None:
+    script = raised().say(OFF_DELAY_S + 1, below_floor=None)
+    assert script.state() is RETURNED
+    script.say(5 * 3600, below_floor=None)
+    assert script.state() is RETURNED
+    script.acknowledge()
+    assert script.state() is NORMAL
+    assert script.book.standing() == ()
+
+
+def test_true_again_after_its_return_is_announced_again() -> None:
+    script = raised().say(OFF_DELAY_S + 1, below_floor=None).say(ON_DELAY_S + 1, below_floor="again")
+    assert script.state() is UNACKNOWLEDGED
+    assert script.raised() == [FLOOR, FLOOR]
+
+
+def test_true_again_after_acknowledge_and_return_is_announced_again() -> None:
+    script = raised().acknowledge().say(OFF_DELAY_S + 1, below_floor=None)
+    assert script.state() is NORMAL
+    assert script.say(ON_DELAY_S + 1, below_floor="again").raised() == [FLOOR, FLOOR]
+
+
+def test_repeats_stretch() -> None:
+    script = raised().say(5 * 3600, below_floor="low")
+    repeats = [each.t_s for each in script.events if each.repeat]
+    first_s = script.events[0].t_s
+    steps = [b - a for a, b in zip([first_s, *repeats], repeats, strict=False)]
+    assert steps == [10 * MINUTE, 20 * MINUTE, 40 * MINUTE, 60 * MINUTE, 60 * MINUTE, 60 * MINUTE]
+    assert all(each.state is UNACKNOWLEDGED for each in script.events)
+
+
+def test_acknowledging_ends_the_repeats_and_a_new_alarm_begins_them_anew() -> None:
+    script = raised().say(45 * MINUTE, below_floor="low").acknowledge()
+    script.say(OFF_DELAY_S + 1, below_floor=None)
+    script.events.clear()
+    script.say(ON_DELAY_S + 1 + 10 * MINUTE, below_floor="low")
+    assert [each.repeat for each in script.events] == [False, True]
+
+
+def test_shelving_is_silent_and_always_ends() -> None:
+    script = raised().shelve(FLOOR, 1800.0)
+    script.events.clear()
+    script.say(1799, below_floor="low")
+    assert script.state() is SHELVED
+    assert script.events == []
+    script.say(2, below_floor="low")
+    assert script.state() is UNACKNOWLEDGED
+    assert script.raised() == [FLOOR]
+
+
+def test_shelved_and_gone_meanwhile_ends_normal() -> None:
+    script = raised().shelve(FLOOR, 1800.0).say(1801, below_floor=None)
+    assert script.state() is NORMAL
+
+
+def test_shelving_ends_though_nothing_is_known_of_the_condition() -> None:
+    script = raised().shelve(FLOOR, 600.0).say(602)
+    assert script.state() is UNACKNOWLEDGED
+
+
+def test_acknowledging_does_not_end_a_shelving() -> None:
+    script = raised().shelve(FLOOR, 600.0).acknowledge()
+    assert script.state() is SHELVED
+
+
+def test_shelving_before_the_condition_holds_the_alarm_back_until_its_end() -> None:
+    script = Script().shelve(FLOOR, 600.0).say(598, below_floor="low")
+    assert script.raised() == []
+    assert script.say(4, below_floor="low").raised() == [FLOOR]
+
+
+def test_unknown_keeps_the_state() -> None:
+    script = raised().say(3 * 3600)
+    assert script.state() is UNACKNOWLEDGED
+    script.acknowledge().say(3 * 3600)
+    assert script.state() is ACKNOWLEDGED
+
+
+@pytest.mark.parametrize(
+    ("alarm", "root"), [(alarm, root) for alarm, rule in RULES.items() for root in sorted(rule.hidden_by)]
+)
+def test_a_root_cause_hides_its_consequences(alarm: AlarmId, root: AlarmId) -> None:
+    script = Script().run(RULES[root].on_delay_s + 1, lambda _: {root: "root"})
+    script.run(900, lambda _: {root: "root", alarm: "consequence"})
+    assert script.raised() == [root]
+
+
+def test_no_alarm_hides_itself_and_no_two_hide_each_other() -> None:
+    for alarm, rule in RULES.items():
+        assert alarm not in rule.hidden_by
+    between_sensors = {AlarmId.PRESSURE_SENSOR, AlarmId.READINGS_STOPPED}
+    for alarm, rule in RULES.items():
+        for root in rule.hidden_by:
+            assert alarm not in RULES[root].hidden_by or {alarm, root} == between_sensors
+
+
+def test_a_consequence_is_told_once_the_root_is_gone() -> None:
+    script = Script().say(20, pressure_sensor="wire").say(OFF_DELAY_S + 1, pressure_sensor=None)
+    script.say(ON_DELAY_S + 2, pressure_sensor=None, below_floor="low")
+    assert script.raised() == [AlarmId.PRESSURE_SENSOR, FLOOR]
+
+
+def test_the_most_pressing_is_shown_first() -> None:
+    script = Script().say(400, thermometer="gone", over_pressure="high", record_failing="full")
+    shown = [each.priority for each in script.book.standing()]
+    assert shown == [Priority.HIGH, Priority.HIGH, Priority.LOW]
+    assert script.book.standing()[0].alarm is AlarmId.OVER_PRESSURE
+
+
+def test_every_alarm_has_a_rule() -> None:
+    assert set(RULES) == set(AlarmId)
+
+
+def test_acknowledging_one_leaves_the_others() -> None:
+    script = Script().say(400, thermometer="gone", over_pressure="high").acknowledge(AlarmId.THERMOMETER)
+    assert script.state(AlarmId.THERMOMETER) is ACKNOWLEDGED
+    assert script.state(AlarmId.OVER_PRESSURE) is UNACKNOWLEDGED
+    script.acknowledge(None)
+    assert script.state(AlarmId.OVER_PRESSURE) is ACKNOWLEDGED

@@ -1,0 +1,177 @@
+"""Stages: the table of what follows what, and what must not move a pot from one stage to the next."""
+
+from collections.abc import Callable, Iterable
+from itertools import product
+from random import Random
+
+import pytest
+
+from potvigil.core.event import Stage
+from potvigil.core.stage import TRANSITIONS, StageTracker, Trigger
+from shut_pot import PSI, pot
+
+WAY_TO: dict[Stage, tuple[Trigger, ...]] = {
+    Stage.OPEN: (),
+    Stage.FILLING: (Trigger.PRESSURISED,),
+    Stage.SETTLING: (Trigger.PRESSURISED, Trigger.FILLED),
+    Stage.HOLDING: (Trigger.PRESSURISED, Trigger.FILLED, Trigger.SETTLED),
+    Stage.VENTING: (Trigger.PRESSURISED, Trigger.FILLED, Trigger.VENT_OPENED),
+}
+
+
+def tracker_in(stage: Stage) -> StageTracker:
+    tracker = StageTracker(pot())
+    for t_s, trigger in enumerate(WAY_TO[stage]):
+        tracker.fire(trigger, float(t_s))
+    assert tracker.stage is stage
+    return tracker
+
+
+class Night:
+    """A tracker fed with a gauge pressure over time, a reading a second, 0.03 psi of noise."""
+
+    def __init__(self) -> None:
+        self.tracker = StageTracker(pot())
+        self.t_s = 0.0
+        self.seen: list[Stage] = []
+        self.random = Random(3)
+
+    def feed(self, gauges_psi: Iterable[float], step_s: float = 1.0) -> "Night":
+        for gauge_psi in gauges_psi:
+            changed = self.tracker.update(self.t_s, gauge_psi * PSI + self.random.gauss(0.0, 0.03 * PSI))
+            if changed is not None:
+                self.seen.append(changed)
+            self.t_s += step_s
+        return self
+
+    def hold(self, seconds: int = 300, gauge_psi: float = 60.0) -> "Night":
+        return self.feed([gauge_psi] * seconds)
+
+
+def filled() -> Night:
+    return Night().hold(60, 0.0).feed(0.5 * i for i in range(120)).hold(120)
+
+
+def holding() -> Night:
+    night = filled()
+    night.tracker.fire(Trigger.SETTLED, night.t_s)
+    return night.hold(120)
+
+
+@pytest.mark.parametrize(("stage", "trigger"), list(product(Stage, Trigger)))
+def test_what_the_table_does_not_say_changes_nothing(stage: Stage, trigger: Trigger) -> None:
+    tracker = tracker_in(stage)
+    since_s = tracker.since_s
+    following = tracker.fire(trigger, 99.0)
+    if (stage, trigger) in TRANSITIONS:
+        assert following is tracker.stage is TRANSITIONS[stage, trigger]
+        assert tracker.since_s == 99.0
+    else:
+        assert following is None
+        assert (tracker.stage, tracker.since_s) == (stage, since_s)
+
+
+def test_every_stage_can_be_reached_and_left() -> None:
+    assert {stage for stage, _ in TRANSITIONS} == set(Stage) == set(TRANSITIONS.values())
+    assert all(stage is not following for (stage, _), following in TRANSITIONS.items())
+
+
+def test_a_fill_a_vent_and_an_empty_pot() -> None:
+    night = holding()
+    assert night.seen == [Stage.FILLING, Stage.SETTLING]
+    night.feed(60.0 * 0.9**i for i in range(60)).hold(60, 0.0)
+    assert night.seen == [Stage.FILLING, Stage.SETTLING, Stage.VENTING, Stage.OPEN]
+
+
+def test_a_batch_begins_with_the_first_pressure() -> None:
+    night = filled()
+    assert night.tracker.pressurised_since_s == pytest.approx(63.0, abs=3.0)  # 1.8 psi at 0.5 psi a second
+
+
+def test_a_pause_in_the_fill_is_still_the_fill() -> None:
+    night = Night().hold(30, 0.0).feed(0.5 * i for i in range(60)).hold(120, 30.0)
+    assert night.tracker.stage is Stage.FILLING
+    night.feed(30.0 + 0.5 * i for i in range(60)).hold(60)
+    assert night.tracker.stage is Stage.SETTLING
+
+
+def test_noise_of_an_open_pot_is_no_fill() -> None:
+    assert Night().hold(3600, 0.0).seen == []
+
+
+def test_a_spike_does_not_open_a_batch() -> None:
+    assert Night().hold(60, 0.0).feed([60.0]).hold(60, 0.0).seen == []
+
+
+@pytest.mark.parametrize("spike_psi", [0.0, 30.0, 55.0, 66.0, 100.0])
+def test_a_spike_in_the_hold_moves_nothing(spike_psi: float) -> None:
+    night = holding()
+    night.feed([spike_psi]).hold(200).feed([spike_psi]).hold(200)
+    assert night.tracker.stage is Stage.HOLDING
+    assert night.tracker.last_top_up is None
+    assert not night.tracker.rapid_loss
+
+
+@pytest.mark.parametrize("after_psi", [66.0, 59.0, 48.0, 30.0])
+def test_a_gap_moves_nothing(after_psi: float) -> None:
+    night = holding()
+    night.t_s += 3 * 3600.0
+    night.hold(300, after_psi)
+    assert night.tracker.stage is Stage.HOLDING
+    assert night.tracker.last_top_up is None
+    assert not night.tracker.rapid_loss
+
+
+def test_a_pot_found_empty_after_a_gap_is_open() -> None:
+    night = holding()
+    night.t_s += 3600.0
+    assert night.hold(60, 0.0).tracker.stage is Stage.OPEN
+    assert Stage.VENTING not in night.seen
+
+
+def test_a_top_up_is_noted_once_with_its_size() -> None:
+    night = holding().feed(60.0 - 5.0 * i / 3600 for i in range(3600))
+    seen = []
+    for gauge_psi in [55.0 + 0.25 * i for i in range(20)] + [60.0] * 600:
+        night.feed([gauge_psi])
+        if night.tracker.last_top_up is not None and night.tracker.last_top_up not in seen:
+            seen.append(night.tracker.last_top_up)
+    assert night.tracker.stage is Stage.HOLDING
+    assert [jump.rise_pa / PSI for jump in seen] == pytest.approx([5.0], abs=0.3)
+    assert not night.tracker.topping_up
+
+
+def test_the_sun_on_the_pot_is_no_top_up() -> None:
+    night = holding().feed(60.0 + 3.0 * i / 3600 for i in range(3600))  # 3 psi/h
+    assert night.tracker.last_top_up is None
+    assert not night.tracker.topping_up
+
+
+@pytest.mark.parametrize(
+    ("fall", "rapid"),
+    [(lambda s: 60.0 - 10.0 * s / 3600, False), (lambda s: 60.0 - 3.0 * s / 60, True)],
+    ids=["10 psi an hour", "3 psi a minute"],
+)
+def test_rapid_loss_is_faster_than_a_leak(fall: Callable[[int], float], rapid: bool) -> None:
+    night = holding().hold(900).feed(fall(s) for s in range(240))
+    assert night.tracker.rapid_loss is rapid
+    assert night.tracker.stage is Stage.HOLDING
+
+
+def test_the_heat_of_a_quick_fill_is_neither_loss_nor_vent() -> None:
+    # an adiabatic fill from 1 atm to 60 psig leaves up to 17 psi to fall; this one 5 psi in 30 s
+    night = filled().feed(60.0 - 5.0 * (1.0 - 0.97**s) for s in range(600))
+    assert night.tracker.stage is Stage.SETTLING
+    assert not night.tracker.rapid_loss
+
+
+def test_a_vent_closed_again_goes_on_settling_and_a_refill_is_a_fill() -> None:
+    night = holding().feed(60.0 - 3.0 * s for s in range(10)).hold(200, 33.0)
+    assert night.seen[-2:] == [Stage.VENTING, Stage.SETTLING]
+    night = holding().feed(60.0 - 3.0 * s for s in range(10)).hold(10, 33.0)
+    night.feed(33.0 + 0.3 * s for s in range(100))
+    assert Stage.FILLING in night.seen[2:]
+
+
+def test_the_scatter_is_learnt_through_fill_and_hold() -> None:
+    assert holding().hold(300).tracker.noise_pa == pytest.approx(0.03 * PSI, rel=0.5)
