@@ -129,7 +129,9 @@ _Span = Annotated[_Quantity, _quantity(units.PRESSURE, "10 psi", "1000 psi")]
 _Zero = Annotated[_Quantity, _quantity(units.PRESSURE, "-15 psi", "15 psi")]
 _Supply = Annotated[_Quantity, _quantity(units.VOLTAGE, "4.5 V", "5.5 V")]
 _Duration = Annotated[_Quantity, _quantity(units.TIME, "1 min", "14 d")]
-_Period = Annotated[_Quantity, _quantity(units.TIME, "0.2 s", "10 s")]  # three ticks fit into WatchdogSec of the unit
+_Period = Annotated[
+    _Quantity, _quantity(units.TIME, "0.2 s", "10 s")
+]  # three ticks fit into WatchdogSec of the unit
 _Swing = Annotated[_Quantity, _quantity(units.TEMPERATURE_DIFFERENCE, "0 K", "60 K")]
 _Altitude = Annotated[_Quantity, _quantity(units.LENGTH, "-430 m", "6000 m")]
 _FullScale = Annotated[_Quantity, _one_of({volts: units.VOLTAGE.read(volts) for volts in _FULL_SCALES})]

@@ -73,6 +73,7 @@ class AlarmBook:
     def __init__(self) -> None:
         self._alarms = {alarm: _Alarm() for alarm in RULES}
         self._not_normal: set[AlarmId] = set()
+        self._rising: set[AlarmId] = set()  # true, but not for its on-delay yet
 
     def update(
         self, t_s: float, utc_s: float | None, conditions: Mapping[AlarmId, str | None]
@@ -84,10 +85,13 @@ class AlarmBook:
         """
         events: list[AlarmEvent] = []
         for alarm, text in conditions.items():
+            if text is None and alarm not in self._not_normal and alarm not in self._rising:
+                continue  # at rest, as nearly all of them nearly always are
             entry = self._alarms[alarm]
             if text is None:
                 if entry.state is AlarmState.NORMAL:
                     entry.true_since_s = None
+                    self._rising.discard(alarm)
                 else:
                     self._clear(alarm, entry, t_s, utc_s, events)
             elif not any(self._is_root(root) for root in RULES[alarm].hidden_by):
@@ -157,6 +161,7 @@ class AlarmBook:
         entry.false_since_s = None
         if entry.true_since_s is None:
             entry.true_since_s = t_s
+            self._rising.add(alarm)
         if entry.state in (AlarmState.UNACKNOWLEDGED, AlarmState.ACKNOWLEDGED, AlarmState.SHELVED):
             entry.text = text  # the forecast moves; the newest words are shown
         elif t_s - entry.true_since_s >= RULES[alarm].on_delay_s:
@@ -204,6 +209,7 @@ class AlarmBook:
         events: list[AlarmEvent],
     ) -> None:
         entry.state = state
+        self._rising.discard(alarm)
         if state is AlarmState.NORMAL:
             self._not_normal.discard(alarm)
         else:

@@ -83,9 +83,10 @@ class PotWatch:
         if reading.gauge_pa is not None and reading.quality is not Quality.BAD:
             emptied = self._take_pressure(reading, reading.gauge_pa, events)
             pressure_fault = self._pressure_fault()
-        self._tell_thermometer_back(sample, events)
+        missing = self._missing(sample) if self._pot.thermometers else {}
+        self._tell_thermometer_back(reading, missing, events)
         self._tell_cure_done(reading, events)
-        self._update_alarms(sample, pressure_fault, events)
+        self._update_alarms(reading, pressure_fault, missing, events)
         if emptied:
             self._close_batch(reading, events)
         return events
@@ -312,14 +313,15 @@ class PotWatch:
                 missing[place] = details[0] if details else "no reading"
         return missing
 
-    def _tell_thermometer_back(self, sample: Sample, events: list[Event]) -> None:
-        if not self._pot.thermometers:
+    def _tell_thermometer_back(
+        self, reading: Reading, missing: dict[Place, str], events: list[Event]
+    ) -> None:
+        if not missing and not self._missing_before:
             return
-        missing = frozenset(self._missing(sample))
-        for place in self._missing_before - missing:
+        for place in self._missing_before - missing.keys():
             text = f"The {place} thermometer answers again."
-            events.append(NoteEvent(sample.t_s, sample.utc_s, NoteId.THERMOMETER_BACK, text))
-        self._missing_before = missing
+            events.append(NoteEvent(reading.t_s, reading.utc_s, NoteId.THERMOMETER_BACK, text))
+        self._missing_before = frozenset(missing)
 
     def _tell_cure_done(self, reading: Reading, events: list[Event]) -> None:
         batch = self._batch
@@ -329,8 +331,13 @@ class PotWatch:
         text = "The cure is done: the pot may be vented. Open the vent fully and wait for the gauge's zero."
         events.append(NoteEvent(reading.t_s, reading.utc_s, NoteId.CURE_DONE, text))
 
-    def _update_alarms(self, sample: Sample, pressure_fault: str | None, events: list[Event]) -> None:
-        reading = self._reading
+    def _update_alarms(
+        self,
+        reading: Reading,
+        pressure_fault: str | None,
+        missing: dict[Place, str],
+        events: list[Event],
+    ) -> None:
         scene = Scene(
             pot=self._pot,
             reading=reading,
@@ -340,7 +347,7 @@ class PotWatch:
             vented_early_s=self._vented_early_s,
             pressure_fault=pressure_fault,
             gap_s=self._gap_s,
-            missing=self._missing(sample) if self._missing_before else {},
+            missing=missing,
             standing=self._alarms.true_now,
         )
         told = conditions(scene)

@@ -1,0 +1,68 @@
+"""What the watch costs: microseconds per PotWatch.feed, seconds per rehearsed night, memory after an hour.
+
+    .venv/bin/python tests/bench/bench_watch.py
+
+The night is the default rehearsal, 10 h at 1 Hz through registers, drivers, core and record. Memory is
+that of a rehearsal paced so that one of its hours passes, simulator included: an upper bound for the watch.
+"""
+
+import argparse
+import re
+import subprocess
+import sys
+import tempfile
+import time
+from pathlib import Path
+
+from potvigil.core.watch import PotWatch
+from potvigil.record.store import Store
+from potvigil.settings import load_text
+
+POTVIGIL = (sys.executable, "-m", "potvigil")
+
+
+def main() -> None:
+    parser = argparse.ArgumentParser(description=__doc__, formatter_class=argparse.RawTextHelpFormatter)
+    parser.add_argument("--runs", type=int, default=3, help="nights to rehearse; the quickest counts")
+    args = parser.parse_args()
+    with tempfile.TemporaryDirectory() as folder:
+        record = Path(folder) / "night.db"
+        seconds = min(_rehearse(record) for _ in range(args.runs))
+        print(f"rehearsed night, 10 h at 1 Hz: {seconds:.1f} s (aim 5, bound 10)")
+        micros = min(_feed(record) for _ in range(args.runs))
+        print(f"PotWatch.feed: {micros:.1f} us a sample (aim 50)")
+        print(
+            f"memory after an hour: {_memory_mb(Path(folder) / 'hour.db'):.1f} MB (aim 48)"
+        )
+
+
+def _rehearse(record: Path) -> float:
+    record.unlink(missing_ok=True)
+    start = time.perf_counter()
+    subprocess.run([*POTVIGIL, "rehearse", "--record", str(record)], check=True, stdout=subprocess.DEVNULL)
+    return time.perf_counter() - start
+
+
+def _feed(record: Path) -> float:
+    with Store.open_read_only(record) as store:
+        pot = load_text(store.runs()[0].settings_json, "bench").core_pots()["lantern"]
+        samples = list(store.samples("lantern", 0.0))
+    watch = PotWatch(pot)
+    start = time.perf_counter()
+    for sample in samples:
+        watch.feed(sample)
+    return 1e6 * (time.perf_counter() - start) / len(samples)
+
+
+def _memory_mb(record: Path) -> float:
+    command = [*POTVIGIL, "rehearse", "sound", "--speed", "600", "--record", str(record)]
+    with subprocess.Popen(command, stdout=subprocess.DEVNULL) as process:
+        time.sleep(8.0)  # 6 s are an hour of that night, the rest is the start
+        status = Path(f"/proc/{process.pid}/status").read_text(encoding="ascii")
+        process.terminate()
+    found = re.search(r"VmRSS:\s+(\d+) kB", status)
+    return int(found[1]) / 1024 if found else float("nan")
+
+
+if __name__ == "__main__":
+    main()
