@@ -1,0 +1,181 @@
+"""A rehearsed night told to a real broker, seen by listeners that share no code with the program."""
+
+import os
+import signal
+import subprocess
+import sys
+import time
+from collections.abc import Callable
+
+import pytest
+
+from broker import HOST, Broker, Listener, retained
+from homie_rules import faults
+from potvigil.outputs.mqtt import MqttLink
+from potvigil.sim.nights import NIGHTS
+from potvigil.units import PA_PER_PSI
+from rehearsal import Bench
+
+DOMAIN, WORKSHOP = "potvigil-rehearsal", "harbour-models"
+ROOT = f"{DOMAIN}/5/{WORKSHOP}"
+POT = f"{ROOT}-lantern"
+# Leaks from 2400 s on; floor-ahead comes by 3400 s, the floor is passed near 4850 s.
+NIGHT = NIGHTS["lost-before-gel"]
+WARNED_S = 3600.0
+
+
+@pytest.fixture
+def broker(tmp_path):
+    with Broker(tmp_path / "broker") as running:
+        yield running
+
+
+@pytest.fixture
+def bench(tmp_path, broker):
+    bench = Bench(NIGHT, tmp_path / "night", link=MqttLink(HOST, broker.port))
+    bench.begin()
+    yield bench
+    bench.service.stop()
+
+
+def go_on_until(bench: Bench, done: Callable[[], bool], real_s: float = 10.0) -> None:
+    """Let the night go on, 5 s a tick and twenty ticks a second, until it is `done`."""
+    deadline_s = time.monotonic() + real_s
+    while not done():
+        assert time.monotonic() < deadline_s, "it never came"
+        bench.run_until(bench.now_s + 5.0)
+        time.sleep(0.05)
+
+
+def has(listener: Listener, topic: str, part: str = "") -> Callable[[], bool]:
+    return lambda: part in listener.last().get(topic, b"\0").decode() and topic in listener.last()
+
+
+def gone(listener: Listener, topic: str) -> Callable[[], bool]:
+    return lambda: topic not in listener.last()
+
+
+def test_a_night_is_on_the_broker_by_the_rules_of_the_convention(bench, broker):
+    with broker.listen() as listener:
+        go_on_until(bench, has(listener, f"{ROOT}/$state", "ready"))
+        bench.run_until(WARNED_S)
+        go_on_until(bench, has(listener, f"{POT}/$alert/floor-ahead"))
+        go_on_until(bench, has(listener, f"{POT}/hold/stage", "settling"))
+    held = retained(broker)
+    assert faults(held, DOMAIN, WORKSHOP) == []
+    assert held[f"{POT}/batch/rehearsed"] == b"true"
+    assert held[f"{POT}/batch/id"] == b"1"
+    assert held[f"{POT}/alarms/highest"] == b"high"
+    assert held[f"{POT}/$alert/floor-ahead"].startswith(b"REHEARSAL: high alarm, not acknowledged")
+
+
+def test_the_pressure_on_the_broker_is_that_of_the_pot(bench, broker):
+    def shown() -> bool:  # numbers may wait for some seconds
+        psi = float(listener.last().get(f"{POT}/pressure/gauge", b"nan"))
+        return abs(psi - bench.world.pot.gauge_pa / PA_PER_PSI) < 0.5
+
+    with broker.listen() as listener:
+        bench.run_until(1800.0)
+        go_on_until(bench, shown)
+
+
+def test_an_alarm_comes_is_acknowledged_over_mqtt_and_goes(bench, broker):
+    alert = f"{POT}/$alert/floor-ahead"
+    with broker.listen() as listener:
+        go_on_until(bench, has(listener, f"{ROOT}/$state", "ready"))
+        assert alert not in listener.last()
+        bench.run_until(WARNED_S)
+        go_on_until(bench, has(listener, alert, "not acknowledged"))
+        broker.publish(f"{POT}/alarms/acknowledge/set", b"floor-ahead")
+        go_on_until(bench, has(listener, alert, "high alarm, acknowledged"))
+        bench.run_until(5600.0)  # below the floor for ten minutes: nothing is ahead any more
+        go_on_until(bench, gone(listener, alert))
+        go_on_until(bench, has(listener, f"{POT}/$alert/below-floor", "not acknowledged"))
+    assert alert not in retained(broker)
+
+
+def test_a_label_set_over_mqtt_is_the_label_of_the_batch_in_the_record(bench, broker):
+    with broker.listen() as listener:
+        bench.run_until(1800.0)
+        go_on_until(bench, has(listener, f"{ROOT}/$state", "ready"))
+        broker.publish(f"{POT}/batch/label/set", "lens, grün, no. 3".encode())
+        go_on_until(bench, has(listener, f"{POT}/batch/label", "lens, grün, no. 3"))
+    assert bench.store.batch(1).label == "lens, grün, no. 3"
+
+
+def test_a_broker_that_dies_in_the_night_and_forgets_all_is_told_again_what_stands(bench, broker):
+    alert = f"{POT}/$alert/floor-ahead"
+    with broker.listen() as listener:
+        bench.run_until(WARNED_S)
+        go_on_until(bench, has(listener, alert))
+    broker.kill()
+    bench.run_until(WARNED_S + 300.0)
+    broker.start()
+    with broker.listen() as listener:
+        assert alert not in listener.last()
+        go_on_until(bench, has(listener, alert, "high alarm, not acknowledged"))
+        go_on_until(bench, has(listener, f"{ROOT}/$state", "ready"))
+    assert faults(retained(broker), DOMAIN, WORKSHOP) == []
+
+
+def test_a_broker_that_comes_only_in_the_night_is_told_what_stands(tmp_path):
+    broker = Broker(tmp_path / "broker")
+    bench = Bench(NIGHT, tmp_path / "night", link=MqttLink(HOST, broker.port))
+    bench.begin()
+    bench.run_until(WARNED_S)
+    with broker:
+        with broker.listen() as listener:
+            go_on_until(bench, has(listener, f"{POT}/$alert/floor-ahead"))
+        bench.service.stop()
+
+
+def test_a_night_without_its_broker_is_judged_all_the_same(tmp_path):
+    broker = Broker(tmp_path / "broker")  # never started
+    bench = Bench(NIGHT, tmp_path / "night", link=MqttLink(HOST, broker.port))
+    bench.begin()
+    bench.run_until()
+    bench.service.stop()
+    assert bench.summary.verdict == NIGHT.truth.verdict
+
+
+# -- the program itself ----------------------------------------------------------------------------
+
+
+@pytest.fixture
+def program(tmp_path, broker):
+    """`potvigil rehearse` in a process of its own, five minutes of the night in a second."""
+    words = ["rehearse", "slow-lid-leak", "--mqtt", f"{HOST}:{broker.port}", "--speed", "300"]
+    process = subprocess.Popen(
+        [sys.executable, "-m", "potvigil", *words, "--record", str(tmp_path / "record.db")],
+        stdout=subprocess.PIPE,
+        stderr=subprocess.STDOUT,
+        text=True,
+        env=os.environ | {"TMPDIR": str(tmp_path)},
+    )
+    yield process
+    process.kill()
+    process.wait(5)
+
+
+def test_a_killed_watch_is_called_lost_by_the_broker(program, broker):
+    with broker.listen(f"{ROOT}/$state") as listener:
+        listener.wait_for(f"{ROOT}/$state", b"ready", 15.0)
+        program.send_signal(signal.SIGKILL)
+        listener.wait_for(f"{ROOT}/$state", b"lost", 10.0)
+
+
+def test_an_interrupted_rehearsal_says_goodbye_and_how_the_batch_stands(program, broker):
+    with broker.listen() as listener:
+        listener.wait_for(f"{POT}/batch/id", b"1", 15.0)
+        program.send_signal(signal.SIGINT)
+        told, _ = program.communicate(timeout=10)
+        listener.wait_for(f"{ROOT}/$state", b"disconnected")
+    assert program.returncode == 0
+    assert "batch 1" in told and "still open" in told and "Traceback" not in told
+
+
+def test_a_rehearsal_says_nothing_where_real_pots_speak(program, broker):
+    with broker.listen() as listener:
+        listener.wait_for(f"{ROOT}/$state", b"ready", 15.0)
+        listener.wait_for(f"{POT}/pressure/gauge", None, 15.0)
+        assert {message.topic.split("/")[0] for message in listener.heard} == {DOMAIN}
