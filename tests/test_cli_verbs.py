@@ -1,0 +1,403 @@
+"""The verbs: exit status, what they say, and how they refuse."""
+
+import json
+import shutil
+import sqlite3
+import subprocess
+import sys
+from pathlib import Path
+
+import pytest
+
+from potvigil.cli import main
+from potvigil.core.event import Action, AlarmId, AlarmState
+from potvigil.record.store import Store
+from potvigil.sim.nights import NIGHTS
+from rehearsal import Bench, raised, rehearse
+
+NIGHT = NIGHTS["lost-before-gel"]
+POT = "lantern"
+BAD_SETTINGS = Path(__file__).parent / "bad_settings"
+SMALLEST = Path(__file__).parents[1] / "config" / "smallest.yaml"
+VERBS = [
+    ["watch"],
+    ["rehearse"],
+    ["replay"],
+    ["check"],
+    *(["batch", verb] for verb in ("list", "show", "open", "close", "label", "note", "export")),
+    *(["alarm", verb] for verb in ("list", "acknowledge", "shelve", "test")),
+]
+
+
+@pytest.fixture(scope="module")
+def whole_night(tmp_path_factory) -> Bench:
+    """A night that was watched to its end."""
+    return rehearse(NIGHT, tmp_path_factory.mktemp("whole"))
+
+
+@pytest.fixture(scope="module")
+def half_night(tmp_path_factory) -> Bench:
+    """A night whose watch was stopped with the batch open."""
+    bench = Bench(NIGHT, tmp_path_factory.mktemp("half"))
+    bench.begin()
+    bench.run_until(4000.0)
+    bench.service.stop()
+    return bench
+
+
+@pytest.fixture
+def record(whole_night, tmp_path) -> Path:
+    return copy_of(whole_night, tmp_path)
+
+
+@pytest.fixture
+def open_record(half_night, tmp_path) -> Path:
+    return copy_of(half_night, tmp_path)
+
+
+@pytest.fixture
+def config(tmp_path) -> Path:
+    path = tmp_path / "workshop.yaml"
+    path.write_text(f"{NIGHT.settings_yaml}sample_period: 5 s\n", encoding="utf-8")
+    return path
+
+
+@pytest.fixture
+def run(capsys):
+    """Run the program; return exit status, standard output and standard error."""
+
+    def call(*words: object) -> tuple[int, str, str]:
+        try:
+            status = main([str(word) for word in words])
+        except SystemExit as ended:  # argparse
+            status = int(ended.code or 0)
+        said = capsys.readouterr()
+        assert "Traceback" not in said.out + said.err
+        return status, said.out, said.err
+
+    return call
+
+
+@pytest.fixture
+def refused(run):
+    """Run the program, which must refuse in one line on standard error; return that line."""
+
+    def call(*words: object) -> str:
+        status, _, err = run(*words)
+        assert status == 2
+        assert err.endswith("\n") and err.count("\n") == 1, err
+        return err
+
+    return call
+
+
+def copy_of(bench: Bench, folder: Path) -> Path:
+    return Path(shutil.copy(bench.record, folder / "record.db"))
+
+
+# -- help and wrong use ----------------------------------------------------------------------------
+
+
+@pytest.mark.parametrize("verb", VERBS, ids=" ".join)
+def test_every_verb_has_help_with_an_example_of_itself(verb, run):
+    status, out, _ = run(*verb, "--help")
+    assert status == 0
+    example = " ".join(out.split()).partition("example: ")[2]
+    assert example.startswith(f"potvigil {' '.join(verb)}")
+
+
+def test_no_verb_is_without_a_test_here(run):
+    for group, named in (([], {verb[0] for verb in VERBS}), (["batch"], None), (["alarm"], None)):
+        _, out, _ = run(*group, "--help")
+        listed = {
+            line.split()[0]
+            for line in out.partition("VERB\n")[2].splitlines()
+            if line.startswith("    ") and not line.startswith("     ")
+        }
+        assert listed == (named or {verb[1] for verb in VERBS if verb[0] == group[0]})
+
+
+@pytest.mark.parametrize(
+    "words", [[], ["brew"], ["batch"], ["watch"], ["rehearse", "--speed", "0"], ["alarm", "shelve", "noise"]]
+)
+def test_wrong_use_is_status_two(words, run):
+    status, out, err = run(*words)
+    assert (status, out) == (2, "")
+    assert "error:" in err
+
+
+def test_the_installed_program_gives_its_status_to_the_shell(tmp_path):
+    command = [sys.executable, "-m", "potvigil"]
+    done = subprocess.run([*command, "rehearse", "--list"], capture_output=True, text=True, timeout=20)
+    assert done.returncode == 0
+    assert all(name in done.stdout for name in NIGHTS)
+    wrong = subprocess.run(
+        [*command, "rehearse", "no-such-night"], capture_output=True, text=True, timeout=20
+    )
+    assert (wrong.returncode, wrong.stdout) == (2, "")
+    assert wrong.stderr.count("\n") == 1
+
+
+def test_a_reader_that_goes_away_is_no_error(record):
+    program = f"{sys.executable} -m potvigil batch show 1 --record {record} | head -1"
+    done = subprocess.run(["bash", "-c", f"set -o pipefail; {program}"], capture_output=True, text=True)
+    assert (done.returncode, done.stderr) == (0, "")
+    assert done.stdout.count("\n") == 1
+
+
+# -- settings and logs -----------------------------------------------------------------------------
+
+
+@pytest.mark.parametrize("verb", [["watch"], ["check"], ["replay", "night.csv"]], ids=lambda verb: verb[0])
+def test_settings_that_are_not_there_are_named(verb, refused, tmp_path):
+    assert str(tmp_path / "none.yaml") in refused(*verb, "--config", tmp_path / "none.yaml")
+
+
+def test_all_faults_of_the_settings_are_told_with_their_lines(run, tmp_path):
+    text = SMALLEST.read_text(encoding="utf-8")
+    wrong = text.replace("20 L", "20").replace("working_pressure", "werking_pressure").replace("10 h", "10 m")
+    path = tmp_path / "wrong.yaml"
+    path.write_text(wrong, encoding="utf-8")
+    status, out, err = run("check", "--config", path)
+    assert (status, out) == (2, "")
+    told = err.splitlines()
+    assert all(line.startswith(f"{path}:") for line in told)
+    for part in ("internal_volume", "werking_pressure", "hold: "):
+        line_number = 1 + next(i for i, line in enumerate(wrong.splitlines()) if part in line)
+        assert any(line.startswith(f"{path}:{line_number}:") and part.strip(": ") in line for line in told), (
+            err
+        )
+
+
+@pytest.mark.parametrize("path", sorted(BAD_SETTINGS.glob("*.yaml")), ids=lambda path: path.stem)
+def test_no_fault_of_the_settings_is_more_than_a_line_a_fault(path, run):
+    status, out, err = run("check", "--config", path)
+    assert (status, out) == (2, "")
+    assert err.strip()
+    assert all(line.startswith(f"{path}:") for line in err.splitlines())
+
+
+def test_check_shows_the_settings(run, config):
+    status, out, err = run("check", "--config", config)
+    assert (status, err) == (0, "")
+    assert "lantern" in out and "60" in out
+
+
+def test_check_of_hardware_that_is_not_there_is_status_one(run, config):
+    status, out, _ = run("check", "--config", config, "--hardware")
+    assert status == 1
+    assert "lantern" in out
+
+
+@pytest.mark.parametrize(
+    ("rows", "line"),
+    [
+        (["0,413", "5,413", "4,413"], 4),
+        (["0,413", "five,413"], 3),
+        (["0,413", "5,41x"], 3),
+        (["0,413", "5,nan"], 3),
+    ],
+)
+def test_a_bad_row_of_a_log_is_named_and_nothing_is_written(rows, line, refused, config, tmp_path):
+    log, out, kept = tmp_path / "night.csv", tmp_path / "out.jsonl", tmp_path / "kept.db"
+    log.write_text("\n".join(["elapsed_s,gauge_pressure_kpa", *rows]) + "\n", encoding="utf-8")
+    told = refused("replay", log, "--config", config, "--json", out, "--record", kept)
+    assert f"{log}:{line}" in told or f"line {line}" in told
+    assert not out.exists() and not kept.exists()
+
+
+def test_a_log_that_is_not_there_is_named(refused, config, tmp_path):
+    assert str(tmp_path / "none.csv") in refused("replay", tmp_path / "none.csv", "--config", config)
+
+
+def test_a_pot_that_is_not_in_the_settings_is_refused(refused, config, tmp_path):
+    log = tmp_path / "night.csv"
+    log.write_text("elapsed_s,gauge_pressure_kpa\n0,0\n", encoding="utf-8")
+    assert "lantern" in refused("replay", log, "--config", config, "--pot", "kettle")
+
+
+# -- rehearsals ------------------------------------------------------------------------------------
+
+
+def test_an_unknown_night_is_refused_with_the_nights_there_are(refused):
+    told = refused("rehearse", "no-such-night")
+    assert "no-such-night" in told and "slow-lid-leak" in told
+
+
+def test_a_rehearsal_ends_with_the_verdict_and_where_its_record_lies(run, tmp_path):
+    record = tmp_path / "kept.db"
+    status, out, err = run("rehearse", "vented-early", "--record", record)
+    assert (status, err) == (0, "")
+    assert out.startswith("Rehearsal, simulated:")
+    assert "batch 1" in out and "vented-early" in out
+    assert out.rstrip().endswith(str(record))
+    with Store.open_read_only(record) as store:
+        assert store.batch(1).summary.verdict == "vented-early"
+        assert store.rehearsed(1) == "vented-early"
+
+
+# -- batches ---------------------------------------------------------------------------------------
+
+
+def test_batch_list_names_batch_pot_and_verdict(run, record):
+    status, out, _ = run("batch", "list", "--record", record)
+    assert status == 0
+    (line,) = [line for line in out.splitlines() if "fell-below-floor" in line]
+    assert "1" in line.split() and POT in line
+
+
+def test_batch_show_tells_the_alarms_and_the_judgement(run, record):
+    status, out, _ = run("batch", "show", 1, "--record", record)
+    assert status == 0
+    assert "floor-ahead: " in out and "below-floor: " in out
+    assert "fell-below-floor" in out.rpartition("batch 1 ")[2]
+
+
+def test_batch_show_of_an_open_batch_says_how_it_stands(run, open_record):
+    status, out, _ = run("batch", "show", 1, "--record", open_record)
+    assert status == 0
+    assert "still open" in out and "none established" not in out
+
+
+def test_a_batch_exported_as_csv_replays_to_the_same_judgement(run, record, config, whole_night, tmp_path):
+    log, lines = tmp_path / "batch.csv", tmp_path / "batch.jsonl"
+    assert run("batch", "export", 1, "--format", "csv", "--out", log, "--record", record)[0] == 0
+    assert run("replay", log, "--config", config, "--json", lines)[0] == 0
+    told = [json.loads(line) for line in lines.read_text(encoding="utf-8").splitlines()]
+    batch = told[-1]
+    assert batch["verdict"] == whole_night.summary.verdict
+    leak = whole_night.summary.leak.rate_pa_per_s
+    assert batch["leak"]["rate_kpa_per_h"] == pytest.approx(3.6 * leak.value, rel=0.02)
+    first = {"floor-ahead", "below-floor"}
+    assert first <= {line["alarm"] for line in told if line["kind"] == "alarm"}
+
+
+def test_a_batch_exported_as_json_lines_ends_with_its_judgement(run, record, tmp_path):
+    out = tmp_path / "batch.jsonl"
+    status, said, _ = run("batch", "export", 1, "--format", "jsonl", "--out", out, "--record", record)
+    assert (status, said.strip()) == (0, str(out))
+    lines = [json.loads(line) for line in out.read_text(encoding="utf-8").splitlines()]
+    assert lines[-1]["kind"] == "batch" and lines[-1]["verdict"] == "fell-below-floor"
+    status, said, _ = run("batch", "export", 1, "--format", "jsonl", "--out", "-", "--record", record)
+    assert [json.loads(line) for line in said.splitlines()] == lines
+
+
+def test_a_closed_batch_takes_label_and_note_at_once(run, record):
+    assert run("batch", "label", 1, "lens, grün, no. 3", "--record", record)[0] == 0
+    assert run("batch", "note", 1, "mould warmed to 30 C", "--record", record)[0] == 0
+    with Store.open_read_only(record) as store:
+        row = store.batch(1)
+        assert (row.label, row.note) == ("lens, grün, no. 3", "mould warmed to 30 C")
+        assert [edit.by for edit in store.edits(1)] == ["command line"] * 2
+    assert "lens, grün, no. 3" in run("batch", "list", "--record", record)[1]
+
+
+def test_an_open_batch_takes_its_label_through_the_watch(run, half_night, open_record):
+    assert run("batch", "label", 1, "lens, green", "--record", open_record)[0] == 0
+    bench = take_up(half_night, open_record)
+    assert bench.service.watches[POT].snapshot().label == "lens, green"
+    bench.service.stop()
+    with Store.open_read_only(open_record) as store:
+        assert store.batch(1).label == "lens, green"
+
+
+def take_up(half_night: Bench, record: Path) -> Bench:
+    """Let a service take up a night's record in a new boot, for one tick."""
+    bench = Bench(NIGHT, record.parent / "next")
+    bench.record = record
+    bench.pass_unwatched(half_night.now_s + 60.0)
+    bench.begin("boot-2", boot_at_s=bench.now_s)
+    bench.service.tick()
+    return bench
+
+
+def test_a_batch_is_closed_by_hand_through_the_watch(run, half_night, open_record):
+    status, out, _ = run("batch", "close", "--record", open_record)
+    assert status == 0 and "asked" in out
+    bench = take_up(half_night, open_record)
+    bench.service.stop()
+    with Store.open_read_only(open_record) as store:
+        assert store.batch(1).end_t_s is not None
+
+
+@pytest.mark.parametrize("words", [["show", "7"], ["export", "7"], ["label", "7", "x"], ["note", "7", "x"]])
+def test_a_batch_that_does_not_exist_is_refused_by_number(words, refused, record, tmp_path, monkeypatch):
+    monkeypatch.chdir(tmp_path)
+    assert "no batch 7" in refused("batch", *words, "--record", record)
+    assert not list(tmp_path.glob("batch-7*"))
+
+
+@pytest.mark.parametrize(
+    "words",
+    [
+        ["batch", "list"],
+        ["batch", "show", "1"],
+        ["batch", "label", "1", "x"],
+        ["batch", "open"],
+        ["alarm", "list"],
+        ["alarm", "acknowledge"],
+    ],
+    ids=" ".join,
+)
+@pytest.mark.parametrize("kind", ["foreign", "no database", "missing"])
+def test_a_file_that_is_no_record_is_refused_and_left_as_it_is(words, kind, refused, tmp_path):
+    path = tmp_path / "other.db"
+    if kind == "foreign":
+        with sqlite3.connect(path) as db:
+            db.execute("CREATE TABLE recipe (name TEXT)")
+        db.close()
+    elif kind == "no database":
+        path.write_text("not a database, and long enough to look at\n" * 50, encoding="utf-8")
+    before = path.read_bytes() if path.exists() else None
+    assert str(path) in refused(*words, "--record", path)
+    assert (path.read_bytes() if path.exists() else None) == before
+
+
+# -- alarms ----------------------------------------------------------------------------------------
+
+
+def test_alarm_list_is_status_one_while_something_stands(run, record, whole_night):
+    status, out, _ = run("alarm", "list", "--record", record)
+    assert status == 1
+    assert "below-floor" in out and POT in out
+    empty = record.parent / "empty.db"
+    with Store.open(empty) as store:
+        store.begin_run("{}", "boot", 0.0, None, None)
+    assert run("alarm", "list", "--record", empty)[0] == 0
+
+
+def test_an_alarm_is_acknowledged_through_the_watch(run, half_night, open_record):
+    status, out, _ = run("alarm", "acknowledge", "floor-ahead", "--record", open_record)
+    assert status == 0 and "floor-ahead" in out
+    bench = take_up(half_night, open_record)
+    states = {alarm.alarm: alarm.state for alarm in bench.service.watches[POT].snapshot().alarms}
+    assert states[AlarmId.FLOOR_AHEAD] is AlarmState.ACKNOWLEDGED
+    bench.service.stop()
+
+
+def test_an_alarm_is_shelved_for_a_while(run, open_record):
+    assert run("alarm", "shelve", "floor-ahead", "--minutes", 30, "--record", open_record)[0] == 0
+    with Store.open(open_record) as store:
+        ((pot_id, command),) = store.take_commands(5000.0)
+    assert (pot_id, command.action, command.alarm) == (POT, Action.SHELVE, AlarmId.FLOOR_AHEAD)
+    assert command.duration_s == 1800.0
+
+
+def test_a_test_alarm_goes_through_the_watch_marked_as_a_test(run, half_night, open_record):
+    assert run("alarm", "test", "--record", open_record)[0] == 0
+    bench = take_up(half_night, open_record)
+    (test,) = [one for one in raised(bench.events) if one.alarm is AlarmId.TEST]
+    assert "test" in test.text
+    bench.service.stop()
+
+
+def test_a_pot_that_was_never_watched_gets_no_command(refused, record):
+    assert POT in refused("alarm", "test", "--pot", "kettle", "--record", record)
+
+
+def test_a_list_that_is_piped_has_one_whole_line_a_batch(run, record):
+    label = "lens, green, no. 3, " * 6
+    assert run("batch", "label", 1, label.strip(), "--record", record)[0] == 0
+    lines = run("batch", "list", "--record", record)[1].splitlines()
+    assert len(lines) == 2
+    assert label.strip() in lines[1] and "fell-below-floor" in lines[1]
