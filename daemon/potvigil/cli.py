@@ -37,6 +37,7 @@ DONE, NO, WRONG_USE = 0, 1, 2
 _Verbs: TypeAlias = "argparse._SubParsersAction[argparse.ArgumentParser]"
 DEFAULT_NIGHT = "slow-lid-leak"
 _REPLAY_COMMIT_SAMPLES = 20_000
+_WIDEST = 10_000
 
 
 class UseError(ValueError):
@@ -150,7 +151,7 @@ def _replay(args: argparse.Namespace) -> int:
     pot_id = _one_pot(settings, args.pot)
     log = read_log(args.log)
     to_stdout = args.json == "-"
-    console = Console(stderr=True, highlight=False, soft_wrap=True) if to_stdout else _console()
+    console = _console(stderr=to_stdout)
     printer = show.Printer(console, settings)
     for note in log.notes:
         printer.line(note)
@@ -302,8 +303,16 @@ def _alarm_command(args: argparse.Namespace) -> int:
 # -- helpers ---------------------------------------------------------------------------------------
 
 
-def _console() -> Console:
-    return Console(highlight=False, soft_wrap=True)
+class _Console(Console):
+    def on_broken_pipe(self) -> None:
+        raise  # called while the BrokenPipeError is handled; `main` knows it as no failure
+
+
+def _console(stderr: bool = False) -> Console:
+    console = _Console(stderr=stderr, highlight=False, soft_wrap=True)
+    if not console.is_terminal:
+        console.width = _WIDEST  # a file or a pipe has no width: a batch is a line there
+    return console
 
 
 def _record(args: argparse.Namespace) -> Path:

@@ -5,6 +5,7 @@ from datetime import UTC, datetime, tzinfo
 from pathlib import Path
 from typing import TypeVar
 
+from rich.cells import cell_len
 from rich.console import Console
 from rich.markup import escape
 from rich.progress import track
@@ -149,7 +150,7 @@ class Printer:
 
 
 def nights(console: Console, rows: Iterable[tuple[str, str]]) -> None:
-    _table(console, ("night", "what happens"), rows)
+    _table(console, ("night", "what happens"), rows, wraps="what happens")
 
 
 def settings(console: Console, settings: Settings, path: Path) -> None:
@@ -168,7 +169,7 @@ def settings(console: Console, settings: Settings, path: Path) -> None:
                 span(pot.hold_s),
             )
         )
-    _table(console, ("pot", "working", "floor", "maximum", "thermometer", "cure"), rows)
+    _table(console, ("pot", "working", "floor", "maximum", "thermometer", "cure"), rows, wraps="thermometer")
     console.print(f"{path}: settings are good; record {settings.record_file}")
 
 
@@ -177,6 +178,7 @@ def wires(console: Console, rows: Iterable[tuple[str, bool, str]]) -> None:
         console,
         ("wire", "answers", "says"),
         ((what, "yes" if ok else "NO", detail) for what, ok, detail in rows),
+        wraps="says",
     )
 
 
@@ -191,7 +193,7 @@ def batches(console: Console, rows: Iterable[BatchRow]) -> None:
         )
         verdict = "open" if row.end_t_s is None else str(row.verdict)
         lines.append((str(row.id), row.pot_id, began, verdict, row.label, row.rehearsed or ""))
-    _table(console, ("batch", "pot", "began", "verdict", "label", "rehearsed"), lines)
+    _table(console, ("batch", "pot", "began", "verdict", "label", "rehearsed"), lines, wraps="label")
 
 
 def alarms(console: Console, standing: Iterable[tuple[str, AlarmEvent]]) -> None:
@@ -200,13 +202,18 @@ def alarms(console: Console, standing: Iterable[tuple[str, AlarmEvent]]) -> None
         for pot_id, event in standing
     ]
     if rows:
-        _table(console, ("pot", "alarm", "priority", "state", "what to do"), rows)
+        _table(console, ("pot", "alarm", "priority", "state", "what to do"), rows, wraps="what to do")
     else:
         console.print("no alarm stands")
 
 
-def _table(console: Console, heads: Sequence[str], rows: Iterable[Sequence[str]]) -> None:
-    table = Table(*heads, box=None, pad_edge=False)
-    for row in rows:
-        table.add_row(*(escape(cell) for cell in row))
+def _table(console: Console, heads: Sequence[str], rows: Iterable[Sequence[str]], wraps: str) -> None:
+    """Print a table; where it is too wide the column `wraps` is folded, and no other."""
+    lines = [tuple(escape(cell) for cell in row) for row in rows]
+    table = Table(box=None, pad_edge=False)
+    for i, head in enumerate(heads):
+        widest = max([cell_len(head), *(cell_len(row[i]) for row in lines)])
+        table.add_column(head, min_width=None if head == wraps else widest)
+    for line in lines:
+        table.add_row(*line)
     console.print(table)
