@@ -76,29 +76,30 @@ class TopUp:
 
 
 class _Window:
-    """The readings of the last `span_s` seconds; `oldest_*` is the pressure that long ago."""
+    """The readings of the last `span_s` seconds; the oldest lay between `at_least_pa` and `at_most_pa`."""
 
     def __init__(self, span_s: float) -> None:
         self._span_s = span_s
-        self._points: deque[tuple[float, float]] = deque()
-        self.oldest_s = self.oldest_pa = 0.0
+        self._points: deque[tuple[float, float, float]] = deque()
+        self.oldest_s = self.at_least_pa = self.at_most_pa = 0.0
 
-    def add(self, t_s: float, gauge_pa: float) -> None:
+    def add(self, t_s: float, at_least_pa: float, at_most_pa: float) -> None:
         points = self._points
-        points.append((t_s, gauge_pa))
+        points.append((t_s, at_least_pa, at_most_pa))
         while points[0][0] < t_s - self._span_s:
             points.popleft()
-        self.oldest_s, self.oldest_pa = points[0]
+        self.oldest_s, self.at_least_pa, self.at_most_pa = points[0]
 
     def lowest(self) -> tuple[float, float]:
-        return min(self._points, key=lambda point: point[1])
+        t_s, _, at_most_pa = min(self._points, key=lambda point: point[2])
+        return t_s, at_most_pa
 
     def restart(self) -> None:
         """Forget all but the newest reading."""
         newest = self._points[-1]
         self._points.clear()
         self._points.append(newest)
-        self.oldest_s, self.oldest_pa = newest
+        self.oldest_s, self.at_least_pa, self.at_most_pa = newest
 
 
 class StageTracker:
@@ -135,16 +136,17 @@ class StageTracker:
         last_pa = gauge_pa if self._last_pa is None else self._last_pa
         self._learn_noise(gauge_pa - last_pa)
         self._last_pa = gauge_pa
-        self._minute.add(t_s, gauge_pa)
-        self._half_minute.add(t_s, gauge_pa)
-        self._moment.add(t_s, gauge_pa)
+        # a single spike must neither raise nor lower the pot, now or as the pressure of a minute ago: two
+        # neighbouring readings have to agree
+        at_least_pa, at_most_pa = min(gauge_pa, last_pa), max(gauge_pa, last_pa)
+        self._minute.add(t_s, at_least_pa, at_most_pa)
+        self._half_minute.add(t_s, at_least_pa, at_most_pa)
+        self._moment.add(t_s, at_least_pa, at_most_pa)
 
         if self.stage is Stage.OPEN:
             return self._update_open(t_s, gauge_pa)
         if self._emptied(t_s, gauge_pa):
             return self.fire(Trigger.EMPTIED, t_s)
-        # a single spike must neither raise nor lower the pot: the two newest readings have to agree
-        at_least_pa, at_most_pa = min(gauge_pa, last_pa), max(gauge_pa, last_pa)
         if self.stage is Stage.FILLING:
             filled = at_least_pa >= self._filled_pa and self._rise_is_over(t_s, at_least_pa)
             return self.fire(Trigger.FILLED, t_s) if filled else None
@@ -201,18 +203,18 @@ class StageTracker:
     def _rise_is_over(self, t_s: float, gauge_pa: float) -> bool:
         window = self._half_minute
         long_enough = t_s - max(window.oldest_s, self.since_s) >= 0.6 * RISE_OVER_S
-        return long_enough and gauge_pa - window.oldest_pa < self._beyond_noise(RISE_OVER_PA)
+        return long_enough and gauge_pa - window.at_most_pa < self._beyond_noise(RISE_OVER_PA)
 
     def _vent_opened(self, gauge_pa: float) -> bool:
-        fall_pa = self._moment.oldest_pa - gauge_pa
-        if fall_pa > max(VENT_SHARE * self._moment.oldest_pa, self._beyond_noise(0.0)):
+        fall_pa = self._moment.at_least_pa - gauge_pa
+        if fall_pa > max(VENT_SHARE * self._moment.at_least_pa, self._beyond_noise(0.0)):
             return True
         return self.stage is Stage.HOLDING and fall_pa > self._beyond_noise(VENT_PA)
 
     def _update_venting(self, t_s: float, gauge_pa: float) -> Stage | None:
         if t_s - self.since_s < LOOK_BACK_S:
             return None
-        change_pa = gauge_pa - self._minute.oldest_pa
+        change_pa = gauge_pa - self._minute.at_most_pa
         if change_pa > self._beyond_noise(TOP_UP_PA):
             return self.fire(Trigger.RISING, t_s)
         if abs(change_pa) < self._beyond_noise(RISE_OVER_PA) and gauge_pa > 2.0 * self._pressurised_pa:
@@ -221,7 +223,7 @@ class StageTracker:
 
     def _follow_loss(self, t_s: float, gauge_pa: float) -> None:
         past_fill_heat = t_s - self._hot_since_s > RAPID_AFTER_S
-        fall_pa = self._minute.oldest_pa - gauge_pa
+        fall_pa = self._minute.at_least_pa - gauge_pa
         whole_minute = t_s - self._minute.oldest_s > 0.8 * LOOK_BACK_S
         self.rapid_loss = (
             past_fill_heat and whole_minute and fall_pa > self._beyond_noise(RAPID_PA_PER_MINUTE)
@@ -229,7 +231,7 @@ class StageTracker:
 
     def _follow_top_up(self, t_s: float, gauge_pa: float) -> None:
         if not self.topping_up:
-            rise_pa = gauge_pa - self._minute.oldest_pa
+            rise_pa = gauge_pa - self._minute.at_most_pa
             if rise_pa > self._beyond_noise(TOP_UP_PA) and self._minute.oldest_s > self._hot_since_s:
                 self.topping_up = True
                 self._base = self._minute.lowest()
