@@ -131,6 +131,11 @@ def test_repeats_stretch() -> None:
     assert all(each.state is UNACKNOWLEDGED for each in script.events)
 
 
+def test_what_is_over_already_is_not_announced_again() -> None:
+    script = raised().say(OFF_DELAY_S + 60, below_floor=None)
+    assert [each.state for each in script.events] == [UNACKNOWLEDGED, RETURNED]
+
+
 def test_acknowledging_ends_the_repeats_and_a_new_alarm_begins_them_anew() -> None:
     script = raised().say(45 * MINUTE, below_floor="low").acknowledge()
     script.say(OFF_DELAY_S + 1, below_floor=None)

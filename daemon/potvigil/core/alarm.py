@@ -100,7 +100,11 @@ class AlarmBook:
             entry = self._alarms[alarm]
             if entry.state is AlarmState.SHELVED and t_s >= entry.shelved_until_s:
                 self._unshelve(alarm, entry, t_s, utc_s, events)
-            elif entry.state is AlarmState.UNACKNOWLEDGED and t_s >= entry.repeat_at_s:
+            elif (
+                entry.state is AlarmState.UNACKNOWLEDGED
+                and entry.false_since_s is None  # on its way back: returned is what is said next
+                and t_s >= entry.repeat_at_s
+            ):
                 entry.repeat_s = min(2.0 * entry.repeat_s, LAST_REPEAT_S)
                 entry.repeat_at_s = t_s + entry.repeat_s
                 events.append(self._event(alarm, entry, t_s, utc_s, repeat=True))
