@@ -69,6 +69,11 @@ def test_climbing_with_the_temperature_is_no_wonder() -> None:
     assert reasons == []
 
 
+def test_a_single_reading_astray_is_not_what_the_pot_climbed_from() -> None:
+    _, reasons = run(1, lambda t_s: 0.0 if t_s == 1800.0 else 60.0)
+    assert reasons == []
+
+
 def test_climbing_after_a_top_up_is_no_wonder() -> None:
     doubt = Doubt()
     doubt.update(reading(0.0, 50 * PSI), NOISE_PA)

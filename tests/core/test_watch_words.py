@@ -281,6 +281,17 @@ def test_parts_of_the_change_add_up() -> None:
         assert parts == pytest.approx(change.total_pa, abs=1e-6)
 
 
+@pytest.mark.parametrize("celsius", [20.0, None])
+def test_what_a_top_up_brought_is_a_part_of_the_change(celsius: float | None) -> None:
+    path = after(6000.0, lambda s: 60.0 + min(s / 5.0, 4.0))  # after the longest settling
+    told = watched((replace(each, gas_c=celsius) for each in night(1.9, path)), pot(thermometers=frozenset()))
+    change = told.watch.snapshot().change
+    assert change is not None
+    assert change.top_up_pa == pytest.approx(4.0 * PSI, abs=0.3 * PSI)
+    parts = change.cooling_pa + change.barometer_pa + change.leak_pa + change.top_up_pa
+    assert parts == pytest.approx(change.total_pa, abs=1e-6)
+
+
 def test_commands_that_fit_nothing_do_nothing() -> None:
     watch = PotWatch(POT)
     for action in (Action.LABEL, Action.NOTE, Action.CLOSE, Action.ACKNOWLEDGE, Action.SHELVE):
