@@ -14,7 +14,7 @@ from potvigil.service import Service, open_inputs
 from potvigil.settings import Settings, load_text
 from potvigil.sim.nights import Night, SensorFault, World
 
-TRUTH_PERIOD_S = 60.0
+TRUTH_PERIOD_S = 5.0
 
 
 class Bench:
@@ -126,8 +126,8 @@ class Bench:
         return summary
 
     def true_rate_at(self, night_s: float) -> float:
-        """Return the true fall at constant temperature, Pa/s, by the simulated pot."""
-        return min(self.true_rates, key=lambda known: abs(known[0] - night_s))[1]
+        """Return the true fall at constant temperature, Pa/s, by the simulated pot; the last up to then."""
+        return max(known for known in self.true_rates if known[0] <= night_s)[1]
 
 
 @dataclass(frozen=True)
