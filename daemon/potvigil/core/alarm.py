@@ -34,10 +34,12 @@ class Rule:
 
 _SENSOR_ROOTS = frozenset({AlarmId.PRESSURE_SENSOR, AlarmId.READINGS_STOPPED})
 _LOSS_ROOTS = _SENSOR_ROOTS | {AlarmId.RAPID_LOSS, AlarmId.VENTED_EARLY}
+# each of these says already that air is lost, and what of it
+_LEAK_TOLD = frozenset({AlarmId.FLOOR_AHEAD, AlarmId.BELOW_FLOOR, AlarmId.SUPPLY_MASKING})
 
 # In the order of what a person should see first.
 RULES: dict[AlarmId, Rule] = {
-    AlarmId.OVER_PRESSURE: Rule(Priority.HIGH, 2.0, _SENSOR_ROOTS),
+    AlarmId.OVER_PRESSURE: Rule(Priority.HIGH, 2.0),  # told whatever else is wrong
     AlarmId.RAPID_LOSS: Rule(Priority.HIGH, 5.0, _SENSOR_ROOTS | {AlarmId.VENTED_EARLY}),
     AlarmId.VENTED_EARLY: Rule(Priority.HIGH, 0.0, _SENSOR_ROOTS),
     AlarmId.BELOW_FLOOR: Rule(Priority.HIGH, 30.0, _LOSS_ROOTS),
@@ -46,7 +48,7 @@ RULES: dict[AlarmId, Rule] = {
     AlarmId.PRESSURE_SENSOR: Rule(Priority.HIGH, 15.0),
     AlarmId.READINGS_STOPPED: Rule(Priority.HIGH, 0.0, frozenset({AlarmId.PRESSURE_SENSOR})),
     AlarmId.RECORD_FAILING: Rule(Priority.HIGH, 30.0),
-    AlarmId.LEAK: Rule(Priority.LOW, 120.0, _LOSS_ROOTS | {AlarmId.FLOOR_AHEAD, AlarmId.BELOW_FLOOR}),
+    AlarmId.LEAK: Rule(Priority.LOW, 120.0, _LOSS_ROOTS | _LEAK_TOLD),
     AlarmId.SUPPLY_MASKING: Rule(Priority.LOW, 60.0, _LOSS_ROOTS),
     AlarmId.THERMOMETER: Rule(Priority.LOW, 120.0),
     AlarmId.CLOCK_UNSET: Rule(Priority.LOW, 300.0),
@@ -151,7 +153,10 @@ class AlarmBook:
     def _is_root(self, alarm: AlarmId) -> bool:
         """Say whether an alarm's condition stands, so that it hides its consequences."""
         entry = self._alarms[alarm]
-        return entry.true_since_s is not None and entry.state is not AlarmState.RETURNED
+        if entry.true_since_s is None or entry.state is AlarmState.RETURNED:
+            return False
+        # once the readings are good again, what they say counts, though the alarm has not returned yet
+        return alarm not in _SENSOR_ROOTS or entry.false_since_s is None
 
     def _set(
         self,

@@ -24,8 +24,7 @@ from potvigil.core.verdict import Facts, judge
 BELOW_FLOOR_S = 30.0
 # Good readings further apart than this leave time in which nobody watched.
 UNSEEN_AFTER_S = 60.0
-# How far back the end of a hold is taken, so that the vent's first moments are not in it.
-_HOLD_END_LAG_S = 30.0
+_VENT_MARGIN_S = 30.0
 
 
 class Batch:
@@ -40,7 +39,7 @@ class Batch:
         self.stages: dict[Stage, float] = {}
         self.hold_start: Reading | None = None
         self.hold_end: Reading | None = None
-        self._hold_end_next: Reading | None = None
+        self._newest: Reading | None = None
         self.lowest_gauge_pa: float | None = None
         self.floor_crossed_s: float | None = None
         self.vented = False
@@ -70,13 +69,12 @@ class Batch:
         gauge_pa = reading.gauge_pa
         if gauge_pa is None:
             return
-        if self.hold_start is not None:
-            if self._hold_end_next is None:
-                self._hold_end_next = reading
-            elif t_s - self._hold_end_next.t_s >= _HOLD_END_LAG_S:
-                self.hold_end, self._hold_end_next = self._hold_end_next, reading
-        if self.lowest_gauge_pa is None or gauge_pa < self.lowest_gauge_pa:
-            self.lowest_gauge_pa = gauge_pa
+        # taken half a minute late, so that the first moments of a vent are not in them
+        if self._newest is None:
+            self._newest = reading
+        elif t_s - self._newest.t_s >= _VENT_MARGIN_S:
+            self._take_sure(self._newest)
+            self._newest = reading
         if gauge_pa >= self._pot.floor_pa:
             self._below_since_s = None
         elif self._below_since_s is None:
@@ -87,6 +85,13 @@ class Batch:
             and self._below_since_s < self.start_s + self._pot.hold_s
         ):
             self.floor_crossed_s = self._below_since_s
+
+    def _take_sure(self, reading: Reading) -> None:
+        if self.hold_start is not None and reading.t_s >= self.hold_start.t_s:
+            self.hold_end = reading
+        gauge_pa = reading.gauge_pa
+        if gauge_pa is not None and (self.lowest_gauge_pa is None or gauge_pa < self.lowest_gauge_pa):
+            self.lowest_gauge_pa = gauge_pa
 
     def take_alarm(self, event: AlarmEvent) -> None:
         """Keep when an alarm was raised in this batch and when it returned."""

@@ -9,8 +9,8 @@ from dataclasses import dataclass
 from potvigil.core.batch import Batch
 from potvigil.core.bubble import diameter_growth
 from potvigil.core.event import AlarmId, Stage
-from potvigil.core.pot import Pot
-from potvigil.core.reading import Place, Reading
+from potvigil.core.pot import Pot, Supply
+from potvigil.core.reading import Place, Quality, Reading
 from potvigil.core.stage import TopUp
 from potvigil.core.words import TimeTeller, pressure, rate, span
 
@@ -20,6 +20,8 @@ DEADBAND_SHARE = 0.02
 WORKING_TIME_LEFT_SHARE, WORKING_TIME_LEFT_S = 0.25, 300.0
 # Top-ups that hide a leak: so many in so long.
 MASKING_TOP_UPS, MASKING_WITHIN_S = 3, 3 * 3600.0
+# but not those that only make up for the fill's heat, which come within minutes of it
+MASKING_SPREAD_S = 1800.0
 VENTED_EARLY_SHOWN_S = 60.0
 ALL_OF_A_LOSS = (AlarmId.RAPID_LOSS, AlarmId.BELOW_FLOOR, AlarmId.FLOOR_AHEAD, AlarmId.LEAK)
 
@@ -50,9 +52,11 @@ def conditions(scene: Scene) -> Conditions:
         AlarmId.THERMOMETER: _thermometer(scene) if scene.missing else None,
         AlarmId.VENTED_EARLY: _vented_early(scene),
     }
-    if scene.pressure_fault is not None or scene.reading.gauge_pa is None:
+    if scene.reading.gauge_pa is None or scene.reading.quality is Quality.BAD:
         return told  # a dead transducer says nothing about the pressure
     told[AlarmId.OVER_PRESSURE] = _over_pressure(scene, scene.reading.gauge_pa)
+    if scene.pressure_fault is not None:
+        return told  # what is doubted must not cry leak, but above the maximum nobody waits for certainty
     batch = scene.batch
     if batch is None:
         told.update(dict.fromkeys(ALL_OF_A_LOSS))
@@ -189,9 +193,10 @@ def _leak(scene: Scene, batch: Batch) -> str | None:
         return batch.words[AlarmId.LEAK]
     unit = scene.pot.pressure_unit
     rates = leak.rate_pa_per_s
+    holds = "This batch will hold" if scene.pot.supply is Supply.SHUT else "The supply makes up for it"
     text = (
         f"Air is being lost: {rate(rates.value, unit)} ({rate(rates.low, unit)} to {rate(rates.high, unit)}) "
-        f"{_teller(scene).since(leak.onset_s)}. This batch will hold. "
+        f"{_teller(scene).since(leak.onset_s)}. {holds}. "
         "After venting, look at lid clamps, seal and valves."
     )
     batch.words[AlarmId.LEAK] = text
@@ -200,7 +205,7 @@ def _leak(scene: Scene, batch: Batch) -> str | None:
 
 def _supply_masking(scene: Scene, batch: Batch) -> str | None:
     recent = [jump for jump in batch.top_ups if jump.end_s > scene.reading.t_s - MASKING_WITHIN_S]
-    if len(recent) < MASKING_TOP_UPS:
+    if len(recent) < MASKING_TOP_UPS or recent[-1].end_s - recent[0].end_s < MASKING_SPREAD_S:
         return None
     unit = scene.pot.pressure_unit
     return (

@@ -55,6 +55,8 @@ LOOK_BACK_S = 60.0
 RISE_OVER_S, RISE_OVER_PA = 30.0, 0.15 * PA_PER_PSI
 # A jump up: 30 psi/h; resin heat and morning sun stay below 3 psi/h.
 TOP_UP_PA = 0.5 * PA_PER_PSI
+# A regulator feeds small steps: a quarter psi in 10 s, which no heat can bring either.
+FEED_PA = 0.25 * PA_PER_PSI
 # A vent takes a quarter of the gauge pressure in 10 s (a 20 L pot through a 4 mm valve loses two thirds);
 # heat of a quick fill leaves more slowly than that. Once settled, 2 psi in 10 s is a valve too.
 VENT_S, VENT_SHARE, VENT_PA = 10.0, 0.25, 2.0 * PA_PER_PSI
@@ -231,8 +233,7 @@ class StageTracker:
 
     def _follow_top_up(self, t_s: float, gauge_pa: float) -> None:
         if not self.topping_up:
-            rise_pa = gauge_pa - self._minute.at_most_pa
-            if rise_pa > self._beyond_noise(TOP_UP_PA) and self._minute.oldest_s > self._hot_since_s:
+            if self._rose(self._minute, gauge_pa, TOP_UP_PA) or self._rose(self._moment, gauge_pa, FEED_PA):
                 self.topping_up = True
                 self._base = self._minute.lowest()
         elif self._rise_is_over(t_s, gauge_pa):
@@ -241,6 +242,10 @@ class StageTracker:
             self._hot_since_s = t_s
             self.last_top_up = TopUp(base_s, t_s, gauge_pa - base_pa)
             self._minute.restart()  # the jump must not be seen a second time
+
+    def _rose(self, window: _Window, gauge_pa: float, least_pa: float) -> bool:
+        rise_pa = gauge_pa - window.at_most_pa
+        return rise_pa > self._beyond_noise(least_pa) and window.oldest_s > self._hot_since_s
 
     def _beyond_noise(self, least_pa: float) -> float:
         return max(least_pa, NOISE_SIGMAS * self.noise_pa)

@@ -31,7 +31,7 @@ from potvigil.core.event import (
 from potvigil.core.forecast import forecast_floor
 from potvigil.core.gas import corrected_absolute_pa, orifice_diameter_m, standard_cm3_per_min
 from potvigil.core.leak import Leak, LeakFilter
-from potvigil.core.pot import Pot
+from potvigil.core.pot import Pot, Supply
 from potvigil.core.reading import Place, Quality, Reading, Sample, Sensor
 from potvigil.core.stage import StageTracker, TopUp, Trigger
 from potvigil.core.words import pressure, span
@@ -225,6 +225,8 @@ class PotWatch:
         batch.top_ups.append(jump)
         leak_filter.top_up(jump.rise_pa / (reading.absolute_pa or 1.0))
         self._doubt.top_up()
+        if self._pot.supply is Supply.REGULATED:
+            return  # the regulator feeds as often as it must; that is no news each time
         unit = self._pot.pressure_unit
         now = pressure(reading.gauge_pa or 0.0, unit)
         text = f"Topped up by {pressure(jump.rise_pa, unit)} to {now} in {span(jump.end_s - jump.start_s)}."
@@ -237,7 +239,7 @@ class PotWatch:
         batch.leak = _in_units(leak, reading, reading.absolute_pa, self._pot)
         batch.forecast = None
         batch.words.clear()
-        if leak.established:
+        if leak.established and self._pot.supply is Supply.SHUT:  # a regulator keeps the floor away
             batch.forecast = forecast_floor(
                 reading.t_s,
                 reading.gauge_pa,

@@ -43,8 +43,9 @@ class TimeTeller:
         if self._now_utc_s is None:
             low, high = self._away(earliest_s), "never" if latest_s is None else self._away(latest_s)
             return f"in about {self._away(value_s)} ({low} to {high})"
-        high = "or never" if latest_s is None else self._clock(latest_s)
-        return f"about {self._clock(value_s)} ({self._clock(earliest_s)}-{high})"
+        if latest_s is None:
+            return f"about {self._clock(value_s)} (at the earliest {self._clock(earliest_s)}, perhaps never)"
+        return f"about {self._clock(value_s)} ({self._clock(earliest_s)}-{self._clock(latest_s)})"
 
     def since(self, when: Interval) -> str:
         """Return 'since about 02:05 (01:50-02:12)'; without a wall clock 'for about 2 h'."""
