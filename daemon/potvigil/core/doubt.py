@@ -24,6 +24,7 @@ class Doubt:
         self._quiet = 1.0  # smallest scatter seen, as a share of the pressure
         self._loud_since_s: float | None = None
         self._lowest = float("inf")
+        self._last_level = float("inf")
         self._same_pa: float | None = None
         self._same_since_s = 0.0
         self._same_k: float | None = None
@@ -63,7 +64,9 @@ class Doubt:
     def _climbing(self, reading: Reading, absolute_pa: float) -> str | None:
         temperature_k = reading.gas_k or reading.wall_k or reading.room_k or 293.15
         level = log(absolute_pa / temperature_k)
-        self._lowest = min(self._lowest, level)
+        # two readings have to agree: a single one astray is not what the pot climbed from
+        self._lowest = min(self._lowest, max(level, self._last_level))
+        self._last_level = level
         if level - self._lowest < RISE_SHARE:
             return None
         return (

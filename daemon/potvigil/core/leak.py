@@ -51,7 +51,7 @@ NORMAL_95 = 1.959964
 _HEAT_SIGMAS = 8.0  # one-sided cumulative sum of innovations that says "the pressure rises"; ARL 110 h
 _OUTLIER_SIGMAS = 4.0
 _UNKNOWN = 1.0  # variance of a level nothing is known of, in ln
-_BANK_SPACING = 0.25  # neighbouring onsets at least this share of their age apart
+_BANK_SPACING = 0.12  # neighbouring onsets at least this share of their age apart
 
 
 @dataclass(frozen=True, slots=True)
@@ -409,16 +409,20 @@ def _mixture(onsets: list[_Onset]) -> tuple[Interval, Interval]:
     """Average over all onsets by likelihood and by the span of time each one stands for."""
     best = max(onset.score * abs(onset.score) / onset.information for onset in onsets)
     total = mean = square = 0.0
+    now_s = onsets[-1].t_s
     weights = []
     for i, onset in enumerate(onsets):
         before_s = onsets[max(i - 1, 0)].t_s
         after_s = onsets[min(i + 1, len(onsets) - 1)].t_s
         weight = (after_s - before_s) * exp(0.5 * (onset.score * abs(onset.score) / onset.information - best))
         rate = onset.score / onset.information
+        # it may have begun anywhere in that span, and the loss since then is what is seen: spread / sqrt(12)
+        age_s = max(now_s - onset.t_s, BIN_S)
+        spread = rate * min(0.5 * (after_s - before_s) / age_s, 1.0)
         weights.append(weight)
         total += weight
         mean += weight * rate
-        square += weight * (rate * rate + 1.0 / onset.information)
+        square += weight * (rate * rate + 1.0 / onset.information + spread * spread / 12.0)
     mean /= total
     reach = NORMAL_95 * sqrt(max(square / total - mean * mean, 0.0))
     times = [onset.t_s for onset in onsets]

@@ -60,6 +60,8 @@ FEED_PA = 0.25 * PA_PER_PSI
 # A vent takes a quarter of the gauge pressure in 10 s (a 20 L pot through a 4 mm valve loses two thirds);
 # heat of a quick fill leaves more slowly than that. Once settled, 2 psi in 10 s is a valve too.
 VENT_S, VENT_SHARE, VENT_PA = 10.0, 0.25, 2.0 * PA_PER_PSI
+# Fed air warms the gas by 0.4 of its share; most of that leaves within some tens of seconds.
+STIRRED_S = 60.0
 # Faster than any slow leak, slower than a valve: 90 psi/h; only after the fill's heat has left.
 RAPID_PA_PER_MINUTE, RAPID_AFTER_S = 1.5 * PA_PER_PSI, 900.0
 EMPTIED_S = 30.0
@@ -171,6 +173,10 @@ class StageTracker:
             self.topping_up = self.rapid_loss = False
             self._above_since_s = self._below_since_s = None
         return following
+
+    def is_stirred(self, t_s: float) -> bool:
+        """Say whether air comes in, or came so lately that its heat of compression still leaves the gas."""
+        return self.topping_up or t_s - self._hot_since_s < STIRRED_S
 
     def _learn_noise(self, step_pa: float) -> None:
         # second differences are blind to a steady fill or fall: mean |d2| = sqrt(6) sqrt(2/pi) sigma;

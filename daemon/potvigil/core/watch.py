@@ -207,7 +207,7 @@ class PotWatch:
             self._top_up_seen = jump
             if self._doubt.reason is None:
                 self._take_top_up(jump, reading, batch, leak_filter, events)
-        if tracker.topping_up:
+        if tracker.is_stirred(reading.t_s):
             return
         self._doubt.update(reading, tracker.noise_pa)
         if self._doubt.reason is not None or reading.quality is not Quality.GOOD:
