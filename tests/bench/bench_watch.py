@@ -31,9 +31,7 @@ def main() -> None:
         print(f"rehearsed night, 10 h at 1 Hz: {seconds:.1f} s (aim 5, bound 10)")
         micros = min(_feed(record) for _ in range(args.runs))
         print(f"PotWatch.feed: {micros:.1f} us a sample (aim 50)")
-        print(
-            f"memory after an hour: {_memory_mb(Path(folder) / 'hour.db'):.1f} MB (aim 48)"
-        )
+        print(f"memory after an hour: {_memory_mb(Path(folder) / 'hour.db'):.1f} MB (aim 48)")
 
 
 def _rehearse(record: Path) -> float:

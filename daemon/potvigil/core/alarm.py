@@ -96,7 +96,7 @@ class AlarmBook:
                     self._rising.discard(alarm)
                 else:
                     self._clear(alarm, entry, t_s, utc_s, events)
-            elif not any(self._is_root(root) for root in RULES[alarm].hidden_by):
+            elif not any(map(self._is_root, RULES[alarm].hidden_by & (self._not_normal | self._rising))):
                 self._set(alarm, entry, text, t_s, utc_s, events)
         for alarm in self._shown():
             entry = self._alarms[alarm]
