@@ -1,5 +1,6 @@
 """The loop: where inputs, core, record and outputs meet. One thread reads, thinks and tells, per sample."""
 
+import logging
 import time
 from collections.abc import Callable, Iterable
 from concurrent.futures import Executor
@@ -27,6 +28,8 @@ from potvigil.outputs.mqtt import MqttLink, MqttOutput, read_password
 from potvigil.record.errors import RecordError
 from potvigil.record.store import Store
 from potvigil.settings import MqttSettings, PotSettings, Settings
+
+_log = logging.getLogger("potvigil")
 
 # What went before a batch is fed again with it after a restart, so that the scatter of the reading is known;
 # what came after one whose alarms nobody has seen, until they would have returned.
@@ -299,7 +302,14 @@ def _wiring(pot_id: str, pot: PotSettings, one_wire_root: Path) -> PotWiring:
                     f"pots.{pot_id}.thermometer: no id, and {len(found)} probes are plugged in "
                     f"({', '.join(found)}); give id: with one of them"
                 )
-            rom_id = found[0] if found else "28-*"  # nothing there: the name shows in the alarm
+            if not found:  # the watch goes on; its alarm says that the thermometer is absent
+                _log.warning(
+                    "pots.%s.thermometer: no probe under %s; plug one in and restart the watch",
+                    pot_id,
+                    one_wire_root,
+                )
+                continue
+            rom_id = found[0]
         probes.append((thermometer.place, rom_id))
     return PotWiring(
         pot_id,
