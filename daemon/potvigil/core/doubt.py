@@ -62,7 +62,7 @@ class Doubt:
         )
 
     def _climbing(self, reading: Reading, absolute_pa: float) -> str | None:
-        temperature_k = reading.gas_k or reading.wall_k or reading.room_k or 293.15
+        temperature_k = reading.nearest_k or 293.15
         level = log(absolute_pa / temperature_k)
         # two readings have to agree: a single one astray is not what the pot climbed from
         self._lowest = min(self._lowest, max(level, self._last_level))
@@ -75,7 +75,7 @@ class Doubt:
         )
 
     def _stuck(self, reading: Reading, absolute_pa: float) -> str | None:
-        temperature_k = reading.gas_k or reading.wall_k or reading.room_k
+        temperature_k = reading.nearest_k
         if absolute_pa != self._same_pa:
             self._same_pa, self._same_since_s, self._same_k = absolute_pa, reading.t_s, temperature_k
             return None

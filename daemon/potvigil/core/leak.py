@@ -22,7 +22,7 @@ AC-21 (1976) 108-112). Work per sample is constant; readings are averaged into b
 """
 
 from dataclasses import dataclass
-from math import exp, log, sqrt
+from math import exp, expm1, log, sqrt
 
 from potvigil.core.event import Interval
 from potvigil.core.gas import compressibility
@@ -112,7 +112,6 @@ class LeakFilter:
         self._bin = _Bin()
         self._proxy: Place | None = None
         self._last_s: float | None = None
-        self._start_s = 0.0
         self._filter = _SoundPot(self._without, self._barometer_miss)
         self._bank = _Bank()
         self._quick_k = self._slow_k = 0.0
@@ -138,14 +137,14 @@ class LeakFilter:
         t_s = done.t_sum / done.n
         proxy, proxy_k = done.proxy()
         if self._last_s is None:
-            self._begin(t_s, proxy, proxy_k)
+            self._begin(proxy, proxy_k)
         elif proxy is not self._proxy:
             self._change_proxy(proxy, proxy_k)
         elapsed_s = 0.0 if self._last_s is None else t_s - self._last_s
         self._last_s = t_s
 
-        self._quick_k += (proxy_k - self._quick_k) * -_expm1(-elapsed_s / QUICK_LAG_S)
-        self._slow_k += (proxy_k - self._slow_k) * -_expm1(-elapsed_s / SLOW_LAG_S)
+        self._quick_k += (proxy_k - self._quick_k) * -expm1(-elapsed_s / QUICK_LAG_S)
+        self._slow_k += (proxy_k - self._slow_k) * -expm1(-elapsed_s / SLOW_LAG_S)
         absolute_pa = done.p_sum / done.n
         y = log(absolute_pa / compressibility(absolute_pa, proxy_k)) - log(proxy_k)
         noise = done.noise_sum / done.n / absolute_pa
@@ -160,8 +159,7 @@ class LeakFilter:
         self.estimate = self._bank.estimate()
         self.transient_rate_per_s = self._filter.transient_rate_per_s()
 
-    def _begin(self, t_s: float, proxy: Place | None, proxy_k: float) -> None:
-        self._start_s = t_s
+    def _begin(self, proxy: Place | None, proxy_k: float) -> None:
         self._proxy = proxy
         self._quick_k = self._slow_k = proxy_k
         self._filter = _SoundPot(self._allowance(proxy), self._barometer_miss)
@@ -457,7 +455,3 @@ def _quantile(times: list[float], weights: list[float], target: float) -> float:
             return low_s + (high_s - low_s) * (target - passed) / weight if weight > 0.0 else times[i]
         passed += weight
     return times[-1]
-
-
-def _expm1(x: float) -> float:
-    return exp(x) - 1.0

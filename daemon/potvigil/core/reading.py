@@ -75,3 +75,8 @@ class Reading:
     room_k: float | None
     quality: Quality
     fault: str | None = None
+
+    @property
+    def nearest_k(self) -> float | None:
+        """Temperature, K, of the thermometer nearest to the gas; None where none answers."""
+        return self.gas_k or self.wall_k or self.room_k

@@ -78,11 +78,10 @@ class PotWatch:
         self._reading = reading
         self._note_gap(t_s)
         events: list[Event] = []
-        pressure_fault = self._pressure_fault()
         emptied = False
         if reading.gauge_pa is not None and reading.quality is not Quality.BAD:
             emptied = self._take_pressure(reading, reading.gauge_pa, events)
-            pressure_fault = self._pressure_fault()
+        pressure_fault = self._pressure_fault()
         missing = self._missing(sample) if self._pot.thermometers else {}
         self._tell_thermometer_back(reading, missing, events)
         self._tell_cure_done(reading, events)
@@ -379,7 +378,7 @@ class PotWatch:
 def _in_units(leak: Leak, reading: Reading, absolute_pa: float, pot: Pot) -> LeakEstimate:
     """Return the leak in the units of the trade, at the present pressure."""
     rate = leak.rate_per_s
-    temperature_k = reading.gas_k or reading.wall_k or reading.room_k or _TEMPERATURE_UNKNOWN_K
+    temperature_k = reading.nearest_k or _TEMPERATURE_UNKNOWN_K
     # how well the gas volume is known does not touch psi/h, only the flow
     flow_per_rate = absolute_pa * pot.gas_volume_m3
     flow = Interval(*(share * flow_per_rate for share in (rate.value, rate.low, rate.high)))
