@@ -60,7 +60,7 @@ def test_a_night_is_on_the_broker_by_the_rules_of_the_convention(bench, broker):
         go_on_until(bench, has(listener, f"{ROOT}/$state", "ready"))
         bench.run_until(WARNED_S)
         go_on_until(bench, has(listener, f"{POT}/$alert/floor-ahead"))
-        go_on_until(bench, has(listener, f"{POT}/hold/stage", "settling"))
+        go_on_until(bench, has(listener, f"{POT}/hold/stage", "holding"))
     held = retained(broker)
     assert faults(held, DOMAIN, WORKSHOP) == []
     assert held[f"{POT}/batch/rehearsed"] == b"true"

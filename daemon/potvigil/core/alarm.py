@@ -48,7 +48,7 @@ RULES: dict[AlarmId, Rule] = {
     AlarmId.PRESSURE_SENSOR: Rule(Priority.HIGH, 15.0),
     AlarmId.READINGS_STOPPED: Rule(Priority.HIGH, 0.0, frozenset({AlarmId.PRESSURE_SENSOR})),
     AlarmId.RECORD_FAILING: Rule(Priority.HIGH, 30.0),
-    AlarmId.LEAK: Rule(Priority.LOW, 120.0, _LOSS_ROOTS | _LEAK_TOLD),
+    AlarmId.LEAK: Rule(Priority.LOW, 60.0, _LOSS_ROOTS | _LEAK_TOLD),
     AlarmId.SUPPLY_MASKING: Rule(Priority.LOW, 60.0, _LOSS_ROOTS),
     AlarmId.THERMOMETER: Rule(Priority.LOW, 120.0),
     AlarmId.CLOCK_UNSET: Rule(Priority.LOW, 300.0),

@@ -77,6 +77,15 @@ class Reading:
     fault: str | None = None
 
     @property
+    def nearest(self) -> tuple[Place | None, float | None]:
+        """The thermometer nearest to the gas that answers, and its temperature, K."""
+        if self.gas_k is not None:
+            return Place.GAS, self.gas_k
+        if self.wall_k is not None:
+            return Place.WALL, self.wall_k
+        return (None if self.room_k is None else Place.ROOM), self.room_k
+
+    @property
     def nearest_k(self) -> float | None:
         """Temperature, K, of the thermometer nearest to the gas; None where none answers."""
-        return self.gas_k or self.wall_k or self.room_k
+        return self.nearest[1]

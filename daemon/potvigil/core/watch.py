@@ -30,6 +30,7 @@ from potvigil.core.event import (
 )
 from potvigil.core.forecast import forecast_floor
 from potvigil.core.gas import corrected_absolute_pa, orifice_diameter_m, standard_cm3_per_min
+from potvigil.core.lag import LaggedThermometers
 from potvigil.core.leak import Leak, LeakFilter
 from potvigil.core.pot import Pot, Supply
 from potvigil.core.reading import Place, Quality, Reading, Sample, Sensor
@@ -56,6 +57,7 @@ class PotWatch:
         self._pot = pot
         self._stage = StageTracker(pot)
         self._alarms = AlarmBook()
+        self._lagged = LaggedThermometers()
         self._leak_filter: LeakFilter | None = None
         self._doubt = Doubt()
         self._top_up_seen: TopUp | None = None
@@ -76,6 +78,7 @@ class PotWatch:
         reading = convert(sample, self._pot)
         t_s = reading.t_s
         self._reading = reading
+        self._lagged.update(reading, self._stage.stage is not Stage.OPEN)
         self._note_gap(t_s)
         events: list[Event] = []
         emptied = False
@@ -190,7 +193,7 @@ class PotWatch:
             batch.stages.pop(Stage.VENTING, None)
         batch.stages.setdefault(stage, t_s)
         if stage is Stage.SETTLING:
-            self._leak_filter = LeakFilter(self._pot.room_swing_k, self._pot.has_barometer)
+            self._leak_filter = LeakFilter(self._lagged, self._pot.room_swing_k, self._pot.has_barometer)
             self._doubt = Doubt()
         elif stage is Stage.VENTING:
             batch.vented = True
@@ -214,7 +217,10 @@ class PotWatch:
         if leak_filter.add(reading, tracker.noise_pa):
             self._take_estimate(reading, batch, leak_filter)
             shut_s = reading.t_s - tracker.since_s
-            settled = leak_filter.transient_rate_per_s < SETTLED_RATE_PER_S and shut_s >= SETTLE_LEAST_S
+            settled = shut_s >= SETTLE_LEAST_S and (
+                leak_filter.transient_rate_per_s < SETTLED_RATE_PER_S
+                or (leak_filter.estimate is not None and leak_filter.estimate.established)
+            )
             if tracker.stage is Stage.SETTLING and (settled or shut_s >= SETTLE_MOST_S):
                 self._enter(tracker.fire(Trigger.SETTLED, reading.t_s), Stage.SETTLING, reading, events)
 

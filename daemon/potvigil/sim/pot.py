@@ -151,7 +151,8 @@ class Leak:
 
     size: effective area in m2 (orifice) or conductance in m3/(s Pa) (capillary).
     rate_pa_per_s: fall of the pressure at constant temperature, met at the onset, or, with at_gauge_pa,
-    when the pot stands at that pressure (for a leak that is there before the fill).
+    when the pot stands at that pressure (for a leak that is there before the fill). opens_per_k_colder: share
+    by which it grows for each kelvin that the wall cools from the onset on: a seal that stiffens.
     """
 
     onset_s: float
@@ -159,6 +160,7 @@ class Leak:
     size: float | None = None
     rate_pa_per_s: float | None = None
     at_gauge_pa: float | None = None
+    opens_per_k_colder: float = 0.0
 
     def __post_init__(self) -> None:
         if (self.size is None) == (self.rate_pa_per_s is None):
@@ -329,7 +331,7 @@ class PotModel:
         self._vent_to_gauge_pa: float | None = None
         self._fill_to_gauge_pa: float | None = None
         self._regulator: Regulate | None = None
-        self._leaks: list[tuple[Callable[[float, float, float, float], float], float]] = []
+        self._leaks: list[tuple[Leak, float, float]] = []  # with its size and the wall's temperature then
         coming: list[tuple[float, Action | Leak]] = [(action.at_s, action) for action in actions]
         coming += [(leak.onset_s, leak) for leak in leaks]
         self._coming = sorted(coming, key=lambda item: -item[0])  # the next one last
@@ -383,7 +385,7 @@ class PotModel:
             if isinstance(due, Leak):
                 real_gas = self._parameters.real_gas
                 size = due.size_at(self.absolute_pa, self.ambient_pa, self.gas_k, self._volume_m3, real_gas)
-                self._leaks.append((_LAWS[due.law], size))
+                self._leaks.append((due, size, self.wall_k))
             elif isinstance(due, Fill):
                 self._vent_open = False
                 self._fill_to_gauge_pa = due.to_gauge_pa
@@ -405,8 +407,10 @@ class PotModel:
             step_s = _LONGEST_STEP_S
 
         leak = 0.0
-        for law, size in self._leaks:
-            leak += law(size, self.absolute_pa, self.ambient_pa, gas_k)
+        for each, size, wall_k in self._leaks:
+            if each.opens_per_k_colder:
+                size *= 1.0 + each.opens_per_k_colder * max(wall_k - self.wall_k, 0.0)
+            leak += _LAWS[each.law](size, self.absolute_pa, self.ambient_pa, gas_k)
         moving = self._vent_open or self._fill_to_gauge_pa is not None or self._regulator is not None
         feed = vent = 0.0
         if moving or self._pumping:
