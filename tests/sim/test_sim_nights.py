@@ -71,7 +71,7 @@ def test_the_settings_of_a_night_load_and_name_what_the_world_has(night: Night) 
     settings = load_text(night.settings_yaml, "night.yaml")
     pot = settings.core_pots()["lantern"]
     assert settings.workshop == "harbour-models"
-    assert pot.gas_volume_m3 == pytest.approx(night.parameters.gas_volume_m3)
+    assert pot.gas_volume_m3[0] == pytest.approx(night.parameters.gas_volume_m3)
     assert {place.value for place in pot.thermometers} == {probe.place for probe in night.probes}
     assert pot.has_barometer
 

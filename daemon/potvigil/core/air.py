@@ -23,6 +23,7 @@ from math import exp, sqrt
 from operator import mul
 
 from potvigil.core.allowance import Allowance
+from potvigil.core.event import NORMAL_95
 
 LEVEL, SLOW, FAST, FAST_RATE, HEAT, TRANSIENT, SOAK, UPTAKE, LAG_0, LAG_1, LAG_2, RATE = range(12)
 SIZE = 12
@@ -155,7 +156,7 @@ class AirFilter:
         a, b = 1.0 / TRANSIENT_S, 1.0 / SOAK_S
         rate = a * x[TRANSIENT] + b * x[SOAK]
         variance = a * a * p[TRANSIENT][TRANSIENT] + b * b * p[SOAK][SOAK] + 2.0 * a * b * p[TRANSIENT][SOAK]
-        return abs(rate) + 1.959964 * sqrt(max(variance, 0.0))
+        return abs(rate) + NORMAL_95 * sqrt(max(variance, 0.0))
 
     def step(
         self,

@@ -5,6 +5,8 @@ from enum import StrEnum
 
 from potvigil.core.reading import Reading
 
+NORMAL_95 = 1.959964  # of a normal distribution, 95 % lie within so many sigma
+
 
 class Stage(StrEnum):
     OPEN = "open"

@@ -14,17 +14,19 @@ from math import log
 
 from potvigil.core.air import BAROMETER_MISS, ROUNDING, AirFilter
 from potvigil.core.allowance import allowance_for
-from potvigil.core.event import Interval
+from potvigil.core.event import NORMAL_95, Interval
 from potvigil.core.gas import compressibility
 from potvigil.core.lag import LaggedThermometers
-from potvigil.core.onset import OnsetBank
+from potvigil.core.onset import Found, OnsetBank
 from potvigil.core.reading import Place, Reading
 
 BIN_S = 20.0  # short against the quickest delay asked for (5 min), long enough to make work per sample small
 Z_ESTABLISHED = 5.0  # a leak beyond doubt: 5 sigma for the best onset
 Z_DOUBTED = 4.0  # and it stays one until less than this is left
+# The bank takes the rate as constant. Beyond so many sigma that is its largest error, and what comes later
+# tells of the rate, no longer of when it began.
+Z_ONSET_KNOWN = 20.0
 LEAST_RATE_PER_S = 0.1 / 75.0 / 3600.0  # and at 60 psi gauge surely faster than 0.1 psi/h
-_NORMAL_95 = 1.959964
 _TEMPERATURE_UNKNOWN_K = 293.15
 
 
@@ -65,6 +67,10 @@ class LeakFilter:
         self._sound = AirFilter(allowance_for(None, room_swing_k), self._barometer_miss, holds_mould)
         self._leaking: AirFilter | None = None
         self._bank = OnsetBank()
+        self._found: Found | None = (
+            None  # where and when, as far as the bank can say; None while none is there
+        )
+        self._lost = 0.0
 
     @property
     def transient_rate_per_s(self) -> float:
@@ -111,23 +117,27 @@ class LeakFilter:
         if self._leaking is not None:
             self._leaking.step(elapsed_s, y, noise_variance, log_k, movements, law_step)
         self._bank.take(t_s, step)
-        self.estimate = self._judge()
+        self.estimate = self._judge(elapsed_s)
 
-    def _judge(self) -> Leak | None:
+    def _judge(self, elapsed_s: float) -> Leak | None:
         significance, since_start = self._bank.significance(), self._bank.since_the_start()
         if significance is None or since_start is None:
             return None
         if significance < (Z_ESTABLISHED if self._leaking is None else Z_DOUBTED):
-            self._leaking = None
-            return Leak(since_start, None, 0.0, False, significance)
-        found = self._bank.found()
-        if self._leaking is None:
-            if found.rate_per_s.low <= LEAST_RATE_PER_S:
-                return Leak(since_start, None, 0.0, False, significance)
+            self._leaking = self._found = None
+        elif self._found is None or significance < Z_ONSET_KNOWN:
+            self._found = self._bank.found()
+            self._lost = self._found.lost
+        elif self._leaking is not None:
+            self._lost += elapsed_s * self._leaking.rate_per_s[0]
+        found = self._found
+        if found is not None and self._leaking is None and found.rate_per_s.low > LEAST_RATE_PER_S:
             self._leaking = self._sound.leaking(*self._bank.moments())
+        if found is None or self._leaking is None:
+            return Leak(since_start, None, 0.0, False, significance)
         value, sigma = self._leaking.rate_per_s
-        rate = Interval(value, value - _NORMAL_95 * sigma, value + _NORMAL_95 * sigma)
-        return Leak(rate, found.onset_s, found.lost, True, significance)
+        rate = Interval(value, value - NORMAL_95 * sigma, value + NORMAL_95 * sigma)
+        return Leak(rate, found.onset_s, self._lost, True, significance)
 
     def _use(self, place: Place | None, begin: bool) -> None:
         """Take another thermometer (or none); what was learnt of the air stays in the bank."""

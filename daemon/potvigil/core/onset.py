@@ -10,12 +10,11 @@ from dataclasses import dataclass
 from math import exp, sqrt
 
 from potvigil.core.air import LEVEL, SIZE, Step
-from potvigil.core.event import Interval
+from potvigil.core.event import NORMAL_95, Interval
 
 _STATES = SIZE - 1  # a sound pot has no rate
 _NEGLIGIBLE = 40.0  # twice the log likelihood ratio below which an onset has no weight
 _SPACING = 0.2  # neighbours of an onset stand at least this share of its age apart
-_NORMAL_95 = 1.959964
 
 
 class _Onset:
@@ -95,7 +94,7 @@ class OnsetBank:
         first = self._onsets[0] if self._onsets else None
         if first is None or first.information <= 0.0:
             return None
-        value, reach = first.score / first.information, _NORMAL_95 / sqrt(first.information)
+        value, reach = first.score / first.information, NORMAL_95 / sqrt(first.information)
         return Interval(value, value - reach, value + reach)
 
     def found(self) -> Found:
@@ -107,7 +106,7 @@ class OnsetBank:
             value += share * rate
             square += share * rate_square
             lost += share * rate * (now_s - onset.t_s)
-        reach = _NORMAL_95 * sqrt(max(square - value * value, 0.0))
+        reach = NORMAL_95 * sqrt(max(square - value * value, 0.0))
         times = [onset.t_s for onset, *_ in weighed]
         shares = [share for _, share, *_ in weighed]
         onset_s = Interval(*(_quantile(times, shares, target) for target in (0.5, 0.025, 0.975)))

@@ -3,9 +3,15 @@
 from dataclasses import dataclass
 from datetime import tzinfo
 from enum import StrEnum
+from math import hypot
 
 from potvigil.core.reading import Place
 from potvigil.units import STANDARD_ATMOSPHERE_PA
+
+# How well a caster knows his volumes, 1 sigma: a maker's round figure; mould, resin and stand by eye; and
+# what usually stands in a pot where nothing was said, as shares of the pot. Common practice.
+INTERNAL_SIGMA, CONTENTS_SIGMA = 0.03, 0.15
+USUAL_CONTENTS, USUAL_CONTENTS_SIGMA = 0.15, 0.1
 
 
 class Supply(StrEnum):
@@ -68,5 +74,10 @@ class Pot:
     tz: tzinfo | None = None
 
     @property
-    def gas_volume_m3(self) -> float:
-        return self.internal_volume_m3 - (self.contents_volume_m3 or 0.0)
+    def gas_volume_m3(self) -> tuple[float, float]:
+        """The pot less what is in it, m3, and how well it is known, 1 sigma."""
+        internal_m3, contents_m3 = self.internal_volume_m3, self.contents_volume_m3
+        contents_sigma_m3 = CONTENTS_SIGMA * (contents_m3 or 0.0)
+        if contents_m3 is None:
+            contents_m3, contents_sigma_m3 = USUAL_CONTENTS * internal_m3, USUAL_CONTENTS_SIGMA * internal_m3
+        return internal_m3 - contents_m3, hypot(INTERNAL_SIGMA * internal_m3, contents_sigma_m3)

@@ -5,6 +5,7 @@ a restart in the night, a report and a regression test work.
 """
 
 from dataclasses import replace
+from math import hypot
 
 from potvigil.core.alarm import AlarmBook
 from potvigil.core.batch import Batch
@@ -12,6 +13,7 @@ from potvigil.core.conditions import Conditions, Scene, conditions
 from potvigil.core.conversion import convert
 from potvigil.core.doubt import Doubt
 from potvigil.core.event import (
+    NORMAL_95,
     Action,
     AlarmEvent,
     AlarmId,
@@ -386,8 +388,14 @@ def _in_units(leak: Leak, reading: Reading, absolute_pa: float, pot: Pot) -> Lea
     rate = leak.rate_per_s
     temperature_k = reading.nearest_k or _TEMPERATURE_UNKNOWN_K
     # how well the gas volume is known does not touch psi/h, only the flow
-    flow_per_rate = absolute_pa * pot.gas_volume_m3
-    flow = Interval(*(share * flow_per_rate for share in (rate.value, rate.low, rate.high)))
+    volume_m3, sigma_m3 = pot.gas_volume_m3
+    value = rate.value * absolute_pa * volume_m3
+    by_volume = NORMAL_95 * rate.value * absolute_pa * sigma_m3
+    flow = Interval(
+        value,
+        value - hypot((rate.value - rate.low) * absolute_pa * volume_m3, by_volume),
+        value + hypot((rate.high - rate.value) * absolute_pa * volume_m3, by_volume),
+    )
     return LeakEstimate(
         t_s=reading.t_s,
         rate_pa_per_s=Interval(*(share * absolute_pa for share in (rate.value, rate.low, rate.high))),

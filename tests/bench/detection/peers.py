@@ -113,16 +113,15 @@ def tune(sound: Sequence[Scores], false_alarms: int = 0) -> float:
     return float(np.nextafter(highest[false_alarms], np.inf))
 
 
-def delays(scores: Sequence[Scores], nights: Sequence[Recorded], threshold: float) -> list[float | None]:
+def delays(scores: Sequence[Scores], onsets_s: Sequence[float], threshold: float) -> list[float | None]:
     """Return the minutes from each night's onset to the alarm, None where it was missed.
 
     Below zero: before the onset. With an onset in mid-hold that is a false alarm, not a quick one.
     """
+    alarms_s = [each.alarm_s(threshold) for each in scores]
     return [
-        None
-        if (alarm_s := each.alarm_s(threshold)) is None
-        else (alarm_s - _onset_s(night)) / SECONDS_PER_MINUTE
-        for each, night in zip(scores, nights, strict=True)
+        None if alarm_s is None else (alarm_s - onset_s) / SECONDS_PER_MINUTE
+        for alarm_s, onset_s in zip(alarms_s, onsets_s, strict=True)
     ]
 
 
@@ -156,12 +155,6 @@ def check() -> None:
 
 def _warm(night: Recorded) -> NDArray[np.bool_]:
     return night.t_s >= night.filled_s + WARM_UP_S
-
-
-def _onset_s(night: Recorded) -> float:
-    if night.onset_s is None:
-        raise ValueError(f"night {night.night.number} of {night.night.kind!r} has no leak to be late for")
-    return night.onset_s
 
 
 def _highs(t_s: Floats, score: Floats) -> Scores:
