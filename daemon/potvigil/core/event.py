@@ -48,6 +48,8 @@ class AlarmId(StrEnum):
     CLOCK_UNSET = "clock-unset"
     TEST = "test"
 
+    __hash__ = str.__hash__  # enum's own is Python code, and these are keys many times a sample
+
 
 class Verdict(StrEnum):
     """The one-word judgement of a batch."""

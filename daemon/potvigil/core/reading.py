@@ -17,6 +17,8 @@ class Place(StrEnum):
     WALL = "wall"
     ROOM = "room"
 
+    __hash__ = str.__hash__  # enum's own is Python code, and these are keys many times a sample
+
 
 class Sensor(StrEnum):
     TRANSDUCER = "transducer"

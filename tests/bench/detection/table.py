@@ -86,9 +86,7 @@ def _print_peers(results: "Sequence[NightResult]", outcomes: list[Outcome]) -> N
         for place in PLACES
     )
     print(f"\nPeers, each at the threshold that gives {allowed} false alarms on these sound nights:\n")
-    print(
-        f"| rule | threshold | {MID_HOLD}: median (95 %), min | before onset | {FROM_START} | {FLOOR}: in time |"
-    )
+    print(f"| rule | at | {MID_HOLD}: median (95 %), min | before onset | {FROM_START} | {FLOOR}: in time |")
     print("|---|---|---|---|---|---|")
     for peer in peers.PEERS:
         threshold = peers.tune([each.scores[peer.name] for each in sound], allowed)
