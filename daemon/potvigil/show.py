@@ -114,19 +114,21 @@ class Printer:
         self._console.print(table)
 
     def _change(self, change: Change) -> str:
-        def part(pa: float, down: str, up: str) -> str:
-            return f"{self._p(abs(pa))} {down if pa < 0.0 else up}"
-
+        nought = self._p(0.0)
         parts = [
-            part(change.cooling_pa, "cooling", "warming"),
-            part(change.barometer_pa, "barometer up", "barometer down"),
-            part(change.leak_pa, "air lost", "unexplained gain"),
+            f"{self._p(abs(pa))} {down if pa < 0.0 else up}"
+            for pa, down, up in (
+                (change.cooling_pa, "cooling", "warming"),
+                (change.barometer_pa, "barometer up", "barometer down"),
+                (change.leak_pa, "air lost", "unexplained gain"),
+                (change.top_up_pa, "let out", "topped up"),
+            )
+            if self._p(abs(pa)) != nought
         ]
-        if change.top_up_pa:
-            parts.append(f"{self._p(change.top_up_pa)} topped up")
-        return f"{'fell' if change.total_pa < 0.0 else 'rose'} {self._p(abs(change.total_pa))}: " + ", ".join(
-            parts
-        )
+        if self._p(abs(change.leak_pa)) == nought:
+            parts.append("no air lost")
+        total = f"{'fell' if change.total_pa < 0.0 else 'rose'} {self._p(abs(change.total_pa))}"
+        return f"{total}: {', '.join(parts)}"
 
     def _leak(self, leak: LeakEstimate, teller: TimeTeller) -> str:
         rates, flow = leak.rate_pa_per_s, leak.std_cm3_per_min
@@ -135,7 +137,8 @@ class Printer:
             return f"none established; {rate(rates.value, self._unit)} ({bounds})"
         return (
             f"{rate(rates.value, self._unit)} ({bounds}) {teller.since(leak.onset_s)}; "
-            f"{flow.value:.2g} standard cm3/min (0 C, 101325 Pa), "
+            f"{_two_digits(flow.value)} ({_two_digits(flow.low)} to {_two_digits(flow.high)}) "
+            "standard cm3/min (0 C, 101325 Pa), "
             f"as through a hole of {1e6 * leak.orifice_m:.0f} um"
         )
 
@@ -217,3 +220,7 @@ def _table(console: Console, heads: Sequence[str], rows: Iterable[Sequence[str]]
     for line in lines:
         table.add_row(*line)
     console.print(table)
+
+
+def _two_digits(value: float) -> str:
+    return f"{float(f'{value:.2g}'):g}"

@@ -20,7 +20,7 @@ NORMAL_95 = 1.959964
 def hold(rate_per_s: float, seed: int, hours: float = 5.0) -> tuple[Leak, float, float]:
     """Run a hold with an exact ramp in ln p; return the filter's answer, scipy's slope and its error."""
     random = Random(seed)
-    leak_filter = LeakFilter(LaggedThermometers())
+    leak_filter = LeakFilter(LaggedThermometers(), 0.0)
     times, logs = [], []
     for i in range(int(hours * 360)):
         t_s = 10.0 * i

@@ -1,7 +1,5 @@
 """Why the gauge changed since the hold began: cooling, barometer, air lost, air let in. The parts add up."""
 
-from math import expm1
-
 from potvigil.core.event import Change
 from potvigil.core.gas import corrected_absolute_pa
 from potvigil.core.leak import Leak
@@ -29,10 +27,8 @@ def change(start: Reading, now: Reading, leak: Leak | None, top_up_pa: float) ->
 
 
 def _lost_pa(start: Reading, now: Reading, leak: Leak | None) -> float:
-    if leak is None or leak.onset_s is None or now.absolute_pa is None:
+    if leak is None or leak.onset_s is None:
         return 0.0
-    lost = leak.lost
-    before_s = start.t_s - leak.onset_s.value
-    if before_s > 0.0:  # what was gone before the hold began is in its first reading already
-        lost *= max(1.0 - before_s / max(now.t_s - leak.onset_s.value, 1.0), 0.0)
-    return now.absolute_pa * expm1(lost)
+    # what was gone before the hold began is in its first reading already
+    unseen = (start.t_s - leak.onset_s.value) / max(now.t_s - leak.onset_s.value, 1.0)
+    return leak.lost_pa * (1.0 - min(max(unseen, 0.0), 1.0))

@@ -207,10 +207,13 @@ def _supply_masking(scene: Scene, batch: Batch) -> str | None:
     recent = [jump for jump in batch.top_ups if jump.end_s > scene.reading.t_s - MASKING_WITHIN_S]
     if len(recent) < MASKING_TOP_UPS or recent[-1].end_s - recent[0].end_s < MASKING_SPREAD_S:
         return None
-    unit = scene.pot.pressure_unit
+    leak = batch.leak
+    known = leak is not None and leak.established
+    pa_per_s = leak.rate_pa_per_s.value if leak is not None and known else _duty_rate_pa_per_s(recent)
     return (
         f"{len(recent)} top-ups in {span(MASKING_WITHIN_S)} hide a leak of about "
-        f"{rate(_duty_rate_pa_per_s(recent), unit)}. It lasts only as long as the supply does."
+        f"{rate(pa_per_s, scene.pot.pressure_unit)}{'' if known else ', by what they put back'}. "
+        "It lasts only as long as the supply does."
     )
 
 

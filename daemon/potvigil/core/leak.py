@@ -9,8 +9,8 @@ change: a seal stiffens in the cold, and which law the leak obeys nobody knows.
 Work per sample is constant; readings are averaged into bins first.
 """
 
-from dataclasses import dataclass
-from math import log
+from dataclasses import dataclass, replace
+from math import expm1, log
 
 from potvigil.core.air import BAROMETER_MISS, ROUNDING, AirFilter
 from potvigil.core.allowance import allowance_for
@@ -34,28 +34,35 @@ _TEMPERATURE_UNKNOWN_K = 293.15
 class Leak:
     """Share of the air lost per second, 1/s, with its 95 % interval; onset likewise, s on the record's axis.
 
-    onset_s: None while no leak is established. lost: ln of the air at the onset over the air now, 0 while
-    none is established. significance: in standard deviations.
+    onset_s: None while no leak is established; its low end is the fill where it may be as old. lost_pa: sum
+    of what the leak took off the pressure since then, 0 while none is established. significance: in
+    standard deviations.
     """
 
     rate_per_s: Interval
     onset_s: Interval | None
-    lost: float
+    lost_pa: float
     established: bool
     significance: float
 
 
 class LeakFilter:
-    """Takes readings of one hold; `estimate` is the newest answer, None before there is one."""
+    """Takes readings of one hold; `estimate` is the newest answer, None before there is one.
+
+    filled_since_s: when the pot came under pressure, on the record's axis.
+    """
 
     def __init__(
         self,
         lagged: LaggedThermometers,
+        filled_since_s: float,
+        *,
         room_swing_k: float = 8.0,
         has_barometer: bool = True,
         holds_mould: bool = True,
     ) -> None:
         self._lagged = lagged
+        self._filled_since_s = filled_since_s
         self._room_swing_k = room_swing_k
         self._holds_mould = holds_mould
         self._barometer_miss = 0.0 if has_barometer else BAROMETER_MISS
@@ -70,7 +77,7 @@ class LeakFilter:
         self._found: Found | None = (
             None  # where and when, as far as the bank can say; None while none is there
         )
-        self._lost = 0.0
+        self._lost_pa = 0.0
 
     @property
     def transient_rate_per_s(self) -> float:
@@ -117,9 +124,9 @@ class LeakFilter:
         if self._leaking is not None:
             self._leaking.step(elapsed_s, y, noise_variance, log_k, movements, law_step)
         self._bank.take(t_s, step)
-        self.estimate = self._judge(elapsed_s)
+        self.estimate = self._judge(elapsed_s, absolute_pa)
 
-    def _judge(self, elapsed_s: float) -> Leak | None:
+    def _judge(self, elapsed_s: float, absolute_pa: float) -> Leak | None:
         significance, since_start = self._bank.significance(), self._bank.since_the_start()
         if significance is None or since_start is None:
             return None
@@ -127,9 +134,9 @@ class LeakFilter:
             self._leaking = self._found = None
         elif self._found is None or significance < Z_ONSET_KNOWN:
             self._found = self._bank.found()
-            self._lost = self._found.lost
+            self._lost_pa = absolute_pa * expm1(self._found.lost)
         elif self._leaking is not None:
-            self._lost += elapsed_s * self._leaking.rate_per_s[0]
+            self._lost_pa += elapsed_s * self._leaking.rate_per_s[0] * absolute_pa
         found = self._found
         if found is not None and self._leaking is None and found.rate_per_s.low > LEAST_RATE_PER_S:
             self._leaking = self._sound.leaking(*self._bank.moments())
@@ -137,7 +144,12 @@ class LeakFilter:
             return Leak(since_start, None, 0.0, False, significance)
         value, sigma = self._leaking.rate_per_s
         rate = Interval(value, value - NORMAL_95 * sigma, value + NORMAL_95 * sigma)
-        return Leak(rate, found.onset_s, self._lost, True, significance)
+        onset_s = found.onset_s
+        if self._bank.is_oldest(
+            onset_s.low
+        ):  # it was there when the watch of the hold began: how long, nobody saw
+            onset_s = replace(onset_s, low=self._filled_since_s)
+        return Leak(rate, onset_s, self._lost_pa, True, significance)
 
     def _use(self, place: Place | None, begin: bool) -> None:
         """Take another thermometer (or none); what was learnt of the air stays in the bank."""

@@ -89,6 +89,10 @@ class OnsetBank:
             default=None,
         )
 
+    def is_oldest(self, onset_s: float) -> bool:
+        """Say whether that onset lies within the reach of the oldest hypothesis."""
+        return len(self._onsets) > 1 and onset_s < self._onsets[1].t_s
+
     def since_the_start(self) -> Interval | None:
         """Return the rate, 1/s, of a leak that began with the hold, or before."""
         first = self._onsets[0] if self._onsets else None

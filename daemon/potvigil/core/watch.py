@@ -195,7 +195,13 @@ class PotWatch:
             batch.stages.pop(Stage.VENTING, None)
         batch.stages.setdefault(stage, t_s)
         if stage is Stage.SETTLING:
-            self._leak_filter = LeakFilter(self._lagged, self._pot.room_swing_k, self._pot.has_barometer)
+            self._leak_filter = LeakFilter(
+                self._lagged,
+                batch.start_s,
+                room_swing_k=self._pot.room_swing_k,
+                has_barometer=self._pot.has_barometer,
+                holds_mould=self._pot.contents_volume_m3 != 0.0,
+            )
             self._doubt = Doubt()
         elif stage is Stage.VENTING:
             batch.vented = True

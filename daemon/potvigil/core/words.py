@@ -51,7 +51,8 @@ class TimeTeller:
         """Return 'since about 02:05 (01:50-02:12)'; without a wall clock 'for about 2 h'."""
         if self._now_utc_s is None:
             return f"for about {self._away(when.value)}"
-        return f"since about {self._clock(when.value)} ({self._clock(when.low)}-{self._clock(when.high)})"
+        low, high = self._clock(when.low), self._clock(when.high)
+        return f"since about {self._clock(when.value)}" + (f" ({low}-{high})" if low != high else "")
 
     def until(self, t_s: float) -> str:
         """Return 'to 06:30'; without a wall clock 'for 2 h 50 min'."""
