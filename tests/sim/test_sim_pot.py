@@ -112,6 +112,19 @@ def test_a_leak_from_the_start_has_its_rate_at_the_named_pressure() -> None:
     assert model.leak_pa_per_s == pytest.approx(2.0 * PSI_PER_H * share, rel=0.01)
 
 
+def test_a_seal_that_stiffens_leaks_more_in_the_cold_and_no_less_in_the_warmth() -> None:
+    def rate(room_c: float) -> float:
+        leak = Leak(0.0, rate_pa_per_s=1.5 * PSI_PER_H, at_gauge_pa=WORKING_PA, opens_per_k_colder=0.05)
+        room = Table([0.0, SECONDS_PER_HOUR], [293.15, 273.15 + room_c])
+        model = PotModel(actions=[FILL], leaks=[leak], room_k=room)
+        model.advance(10 * SECONDS_PER_HOUR)
+        return model.leak_pa_per_s / model.absolute_pa
+
+    # 10 K colder by morning, and the wall nearly all of it: half as much again
+    assert rate(10.0) == pytest.approx(1.48 * rate(20.0), rel=0.03)
+    assert rate(30.0) == pytest.approx(rate(20.0), rel=0.03)
+
+
 def test_a_leak_needs_a_size_or_a_rate_and_a_pressure_to_have_a_rate_at() -> None:
     with pytest.raises(ValueError, match="size or its rate"):
         Leak(0.0)
