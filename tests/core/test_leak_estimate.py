@@ -122,3 +122,26 @@ def test_what_was_lost_is_what_is_missing() -> None:
     assert -snapshot.change.leak_pa == pytest.approx(lost_pa, rel=0.05)
     assert air_pa(210.0, 293.15) == pytest.approx(512e3, rel=0.01)  # what a pot at 60 psi holds, mol/m3
     assert lost_pa == pytest.approx(3.0 * PSI, rel=0.05)
+
+
+@pytest.mark.parametrize(("first", "then"), [(0.5, 5.0), (2.0, 0.3)])
+def test_a_known_leak_that_changes_at_a_stroke_is_followed(first: float, then: float) -> None:
+    changed_s = 5.0 * HOUR
+
+    def samples() -> Iterator[Sample]:
+        for sample in night(5.5, rate_per_s=first / 75.0 / HOUR):
+            absolute_pa = (sample.gauge_pa or 0.0) + (sample.ambient_pa or 0.0)
+            more = exp(-(then - first) / 75.0 / HOUR * max(sample.t_s - changed_s, 0.0))
+            yield replace(sample, gauge_pa=absolute_pa * more - (sample.ambient_pa or 0.0))
+
+    snapshot, raised = watch(samples(), pot())
+    leak, absolute_pa = snapshot.leak, snapshot.reading.absolute_pa
+    assert leak is not None and absolute_pa is not None
+    true_pa_per_s = then / 75.0 / HOUR * absolute_pa
+    assert leak.rate_pa_per_s.value == pytest.approx(true_pa_per_s, rel=0.25)
+    assert leak.onset_s is not None
+    assert leak.onset_s.value < changed_s
+    if then > first:  # 45 psi within two hours and a half
+        assert AlarmId.FLOOR_AHEAD in raised
+        assert snapshot.forecast is not None
+        assert snapshot.forecast.earliest_s < changed_s + 2.8 * HOUR

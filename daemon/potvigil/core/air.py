@@ -23,6 +23,7 @@ from math import exp, sqrt
 from operator import mul
 
 from potvigil.core.allowance import Allowance
+from potvigil.core.cusum import Cusum
 from potvigil.core.event import NORMAL_95
 
 LEVEL, SLOW, FAST, FAST_RATE, HEAT, TRANSIENT, SOAK, UPTAKE, LAG_0, LAG_1, LAG_2, RATE = range(12)
@@ -83,6 +84,7 @@ class AirFilter:
         self._mean: float | None = None
         self._lowest = self._coldest = 0.0
         self._risen = self._warmed = 0.0
+        self._shift: Cusum | None = None  # of a leaking pot: has the leak changed at a stroke?
         self._law = 0.0  # ln of what the laminar law makes of the rate since the leak was found
         self.allow(allowance, barometer_miss)
         self._x[UPTAKE] = UPTAKE_MEAN if holds_mould else 0.0
@@ -143,6 +145,7 @@ class AirFilter:
         ]
         other._decay = list(self._decay)
         other._law = 0.0
+        other._shift = Cusum()
         return other
 
     @property
@@ -191,6 +194,10 @@ class AirFilter:
             if gain:
                 x[i] += gain * innovation
                 p[i] = [value - gain * other for value, other in zip(p[i], cross, strict=True)]
+        if self._shift is not None:
+            fell_per_s = self._shift.update(innovation / sqrt(variance), innovation, elapsed_s)
+            if fell_per_s is not None:
+                p[RATE][RATE] += x[RATE] ** 2 + fell_per_s**2
         return Step(elapsed_s, self._decay, self._fast, seen, innovation, variance, gains)
 
     def _predict(self, elapsed_s: float, law_step: float) -> None:

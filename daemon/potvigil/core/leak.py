@@ -74,9 +74,7 @@ class LeakFilter:
         self._sound = AirFilter(allowance_for(None, room_swing_k), self._barometer_miss, holds_mould)
         self._leaking: AirFilter | None = None
         self._bank = OnsetBank()
-        self._found: Found | None = (
-            None  # where and when, as far as the bank can say; None while none is there
-        )
+        self._found: Found | None = None  # what the bank says of it, while it says there is one
         self._lost_pa = 0.0
 
     @property
@@ -131,23 +129,20 @@ class LeakFilter:
         if significance is None or since_start is None:
             return None
         if significance < (Z_ESTABLISHED if self._leaking is None else Z_DOUBTED):
-            self._leaking = self._found = None
-        elif self._found is None or significance < Z_ONSET_KNOWN:
+            self._found = self._leaking = None
+        elif self._leaking is None or self._found is None or significance < Z_ONSET_KNOWN:
             self._found = self._bank.found()
             self._lost_pa = absolute_pa * expm1(self._found.lost)
-        elif self._leaking is not None:
+            if self._leaking is None and self._found.rate_per_s.low > LEAST_RATE_PER_S:
+                self._leaking = self._sound.leaking(*self._bank.moments())
+        else:
             self._lost_pa += elapsed_s * self._leaking.rate_per_s[0] * absolute_pa
-        found = self._found
-        if found is not None and self._leaking is None and found.rate_per_s.low > LEAST_RATE_PER_S:
-            self._leaking = self._sound.leaking(*self._bank.moments())
-        if found is None or self._leaking is None:
+        if self._found is None or self._leaking is None:
             return Leak(since_start, None, 0.0, False, significance)
         value, sigma = self._leaking.rate_per_s
         rate = Interval(value, value - NORMAL_95 * sigma, value + NORMAL_95 * sigma)
-        onset_s = found.onset_s
-        if self._bank.is_oldest(
-            onset_s.low
-        ):  # it was there when the watch of the hold began: how long, nobody saw
+        onset_s = self._found.onset_s
+        if self._bank.is_oldest(onset_s.low):  # there from the first bin on: how long before, nobody saw
             onset_s = replace(onset_s, low=self._filled_since_s)
         return Leak(rate, onset_s, self._lost_pa, True, significance)
 

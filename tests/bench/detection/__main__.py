@@ -59,7 +59,11 @@ def main() -> None:
     parser.add_argument("--jobs", type=int, default=2)
     parser.add_argument("--campaign", default="bench", help="a word that names another set of nights")
     parser.add_argument("--keep", type=Path, help="write all results to this file as well")
+    parser.add_argument("--tell", type=Path, nargs="+", help="only print the table, of results kept before")
     args = parser.parse_args()
+    if args.tell:
+        print_table([result for kept in args.tell for result in pickle.loads(kept.read_bytes())])
+        return
     peers.check()
     without = args.sound if args.sound_none is None else args.sound_none
     tasks = [
@@ -77,7 +81,8 @@ def main() -> None:
                 args.keep.write_bytes(pickle.dumps(results))
     if args.keep:
         args.keep.write_bytes(pickle.dumps(results))
-    print_table(results)
+    if args.sound:
+        print_table(results)
 
 
 def _places(kind: str, number: int, without: int) -> tuple[Place | None, ...]:
