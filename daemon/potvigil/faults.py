@@ -164,7 +164,7 @@ def _unknown(key: str, known: list[str]) -> str:
 def _block_at(path: Path, root: Any) -> Any:
     """Return the model that reads the keys beneath a path."""
     block = root
-    for part in path[:1] + path[2:] if path[:1] == ("pots",) else path:  # a pot's id is no key of a model
+    for part in path[:1] + path[2:] if path[:1] in (("pots",), ("resins",)) else path:  # an id is no key
         if part in block.model_fields:
             block = _block_in(block.model_fields[part].annotation)
     return block

@@ -8,6 +8,8 @@ import difflib
 import itertools
 import os
 import re
+from functools import cache
+from importlib.resources import files
 from pathlib import Path
 from typing import Annotated, Any, Literal, TypeVar
 from zoneinfo import ZoneInfo, available_timezones
@@ -132,6 +134,7 @@ _Duration = Annotated[_Quantity, _quantity(units.TIME, "1 min", "14 d")]
 _Period = Annotated[
     _Quantity, _quantity(units.TIME, "0.2 s", "10 s")
 ]  # three ticks fit into WatchdogSec of the unit
+_Warmth = Annotated[_Quantity, _quantity(units.TEMPERATURE, "0 C", "60 C")]
 _Swing = Annotated[_Quantity, _quantity(units.TEMPERATURE_DIFFERENCE, "0 K", "60 K")]
 _Altitude = Annotated[_Quantity, _quantity(units.LENGTH, "-430 m", "6000 m")]
 _FullScale = Annotated[_Quantity, _one_of({volts: units.VOLTAGE.read(volts) for volts in _FULL_SCALES})]
@@ -172,12 +175,22 @@ class ThermometerSettings(_Block):
     id: _ProbeId | None = None
 
 
-class CureSettings(_Block):
-    """hold: time under pressure until the cure is done. gel, working_time: from mixing, None if unknown."""
+class ResinSettings(_Block):
+    """A resin's times. hold: under pressure until the cure is done. gel, working_time: None if unknown.
+
+    at: the temperature the times are given for, which the cure clock then goes by; None for plain times.
+    """
 
     hold: _Duration = _need("10 h")
     gel: Annotated[_Duration, _up_to("hold", or_equal=True)] | None = None
     working_time: Annotated[_Duration, _up_to("hold", or_equal=True)] | None = None
+    at: _Warmth | None = None
+
+
+class CureSettings(ResinSettings):
+    """The pot's usual cure. resin: of the list, whose times count where none are given here."""
+
+    resin: _Id | None = None
 
 
 class TransducerSettings(_Block):
@@ -267,6 +280,7 @@ class PotSettings(_Block):
             working_pa=self.working_pressure.si,
             floor_pa=self.floor_pressure.si,
             hold_s=self.cure.hold.si,
+            cure_at_k=None if self.cure.at is None else self.cure.at.si,
             gel_s=None if self.cure.gel is None else self.cure.gel.si,
             working_time_s=None if self.cure.working_time is None else self.cure.working_time.si,
             thermometers=frozenset(probe.place for probe in self.thermometer),
@@ -367,6 +381,7 @@ class Settings(_Block):
 
     workshop: _Id = _need("harbour-models")
     pots: dict[_Id, PotSettings] = _need("{lantern: ...}", min_length=1)
+    resins: dict[_Id, ResinSettings] = {}
     barometer: BarometerSettings = BarometerSettings()
     mqtt: MqttSettings | None = None
     record: RecordSettings = Field(default_factory=RecordSettings)
@@ -408,6 +423,7 @@ def load_text(text: str, name: str) -> Settings:
     outline = Outline(_composed(text, name), name)
     if not isinstance(outline.tree, dict):
         raise SettingsError(f"{name}:1: {shown(outline.tree)} where keys are due; begin with workshop: ...")
+    _fill_in_resins(outline)
     settings = None
     try:
         settings = Settings.model_validate(outline.tree, context={"folder": Path(name).parent})
@@ -422,6 +438,35 @@ def load_text(text: str, name: str) -> Settings:
     if settings is None or outline.told():
         raise SettingsError(*outline.told())
     return settings
+
+
+def _fill_in_resins(outline: Outline) -> None:
+    """Put the times of the resin that a pot names beside it, where the pot gives none itself."""
+    assert isinstance(outline.tree, dict)
+    own, pots = outline.tree.get("resins"), outline.tree.get("pots")
+    resins = _known_resins() | (own if isinstance(own, dict) else {})
+    for pot, keys in pots.items() if isinstance(pots, dict) else ():
+        cure = keys.get("cure") if isinstance(keys, dict) else None
+        if not isinstance(keys, dict) or not isinstance(cure, dict) or not isinstance(cure.get("resin"), str):
+            continue
+        name = str(cure["resin"])
+        resin = resins.get(name)
+        if isinstance(resin, dict) and _sound(ResinSettings, resin):
+            keys["cure"] = {**resin, **cure}
+        elif name not in resins:
+            near = difflib.get_close_matches(name, resins, n=1) or sorted(resins)[:1]
+            outline.add(
+                ("pots", pot, "cure", "resin"),
+                f"{shown(name)} is not in the list; did you mean {near[0]}? Own ones go under resins:",
+            )
+            keys["cure"] = {"hold": "10 h", **cure}  # one fault is enough
+
+
+@cache
+def _known_resins() -> dict[str, Any]:
+    known = yaml.safe_load(files("potvigil").joinpath("resins.yaml").read_text(encoding="utf-8"))
+    assert isinstance(known, dict)
+    return known
 
 
 def _composed(text: str, name: str) -> yaml.Node | None:

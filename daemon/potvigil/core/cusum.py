@@ -14,7 +14,7 @@ class Cusum:
         self._down = _Side()
 
     def update(self, score: float, value: float, elapsed_s: float) -> float | None:
-        """Take a value with its score (value over sigma); return its mean per second since the shift, or None.
+        """Take a value and its score (value over sigma); return its mean per second since a shift, or None.
 
         After a shift was told both sums start anew.
         """

@@ -50,6 +50,7 @@ class Transducer:
 class Pot:
     """One pot and the batch it holds. Pressures in Pa gauge unless named absolute, volumes m3, times s.
 
+    cure_at_k: temperature that hold_s, gel_s and working_time_s are given for, None for plain times.
     ambient_pa: pressure outside, absolute, used while no barometer speaks. room_swing_k: by how much the
     temperature round the pot may change in a night, for a pot without a thermometer.
     tz: time zone of the texts, None for the machine's own.
@@ -64,6 +65,7 @@ class Pot:
     contents_volume_m3: float | None = None
     gel_s: float | None = None
     working_time_s: float | None = None
+    cure_at_k: float | None = None
     thermometers: frozenset[Place] = frozenset()
     supply: Supply = Supply.SHUT
     transducer: Transducer | None = None
