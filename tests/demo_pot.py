@@ -8,6 +8,7 @@ from potvigil.core.event import (
     AlarmState,
     Change,
     Cure,
+    Detail,
     FloorForecast,
     Interval,
     LeakEstimate,
@@ -60,8 +61,7 @@ NOTHING_KNOWN = Snapshot(
     change=None,
     cure=None,
     batch_start_s=None,
-    label="",
-    note="",
+    details={},
     top_ups=0,
     alarms=(),
 )
@@ -87,8 +87,12 @@ HOLDING = Snapshot(
     change=Change(-0.5 * PSI, -0.25 * PSI, 0.0, -0.25 * PSI, 0.0),
     cure=Cure(0.1, T_S + 32_400.0),
     batch_start_s=T_S - 4000.0,
-    label="Lens 3, ♯2",
-    note="",
+    details={
+        Detail.LABEL: "Lens 3, ♯2",
+        Detail.RESIN: "clear, slow",
+        Detail.MASS: "250 g",
+        Detail.MIXED_AT: "2026-01-01T20:40:00Z",
+    },
     top_ups=1,
     alarms=(),
 )

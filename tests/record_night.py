@@ -12,6 +12,7 @@ from potvigil.core.event import (
     BatchSummary,
     Change,
     Cure,
+    Detail,
     Interval,
     LeakEstimate,
     Priority,
@@ -52,8 +53,6 @@ def alarm(t_s: float, state: AlarmState, which: AlarmId = AlarmId.LEAK, **fields
 
 SUMMARY = BatchSummary(
     pot_id=POT,
-    label="lenses, blue",
-    note="",
     verdict=Verdict.LEAKED,
     reason="air was lost from 23:00 on; the floor was kept",
     complete=True,
@@ -81,5 +80,6 @@ SUMMARY = BatchSummary(
     cure=Cure(progress=1.0, done_s=35_100.0),
     top_ups=0,
     alarms=(BatchAlarm(AlarmId.LEAK, 4_900.0, None),),
+    details={Detail.LABEL: "lenses, blue"},
 )
 CLOSED = BatchClosed(36_500.0, UTC_S + 36_500.0, SUMMARY)

@@ -10,7 +10,7 @@ from pathlib import Path
 import pytest
 
 from potvigil.cli import main
-from potvigil.core.event import Action, AlarmId, AlarmState
+from potvigil.core.event import Action, AlarmId, AlarmState, Detail
 from potvigil.record.store import Store
 from potvigil.sim.nights import NIGHTS
 from rehearsal import Bench, raised, rehearse
@@ -24,7 +24,7 @@ VERBS = [
     ["rehearse"],
     ["replay"],
     ["check"],
-    *(["batch", verb] for verb in ("list", "show", "open", "close", "label", "note", "export")),
+    *(["batch", verb] for verb in ("list", "show", "open", "close", "label", "note", "edit", "export")),
     *(["alarm", verb] for verb in ("list", "acknowledge", "shelve", "test")),
 ]
 
@@ -295,7 +295,7 @@ def test_a_closed_batch_takes_label_and_note_at_once(run, record):
 def test_an_open_batch_takes_its_label_through_the_watch(run, half_night, open_record):
     assert run("batch", "label", 1, "lens, green", "--record", open_record)[0] == 0
     bench = take_up(half_night, open_record)
-    assert bench.service.watches[POT].snapshot().label == "lens, green"
+    assert bench.service.watches[POT].snapshot().details == {Detail.LABEL: "lens, green"}
     bench.service.stop()
     with Store.open_read_only(open_record) as store:
         assert store.batch(1).label == "lens, green"

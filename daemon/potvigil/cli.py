@@ -9,7 +9,8 @@ import tempfile
 import time
 from collections.abc import Callable, Iterator, Sequence
 from contextlib import contextmanager, nullcontext
-from datetime import UTC, datetime
+from dataclasses import replace
+from datetime import UTC, datetime, tzinfo
 from pathlib import Path
 from types import FrameType
 from typing import TextIO, TypeAlias
@@ -18,8 +19,21 @@ from rich.console import Console
 
 from potvigil import __version__, show
 from potvigil.clock import ManualClock, SystemClock, boot_id
+from potvigil.core import details
 from potvigil.core.conversion import convert
-from potvigil.core.event import Action, AlarmId, AlarmState, BatchClosed, BatchSummary, Event
+from potvigil.core.details import DetailError
+from potvigil.core.event import (
+    Action,
+    AlarmId,
+    AlarmState,
+    BatchClosed,
+    BatchSummary,
+    Detail,
+    Event,
+    Stage,
+    StageEvent,
+)
+from potvigil.core.reading import Sample
 from potvigil.core.watch import PotWatch
 from potvigil.faults import SettingsError
 from potvigil.inputs.ds18b20 import InlineExecutor
@@ -29,7 +43,7 @@ from potvigil.record import export
 from potvigil.record.errors import RecordError
 from potvigil.record.rows import BatchRow
 from potvigil.record.store import Store
-from potvigil.service import Service, WiringError, keep_event, mqtt_link, open_inputs
+from potvigil.service import Service, WiringError, in_order, keep_event, mqtt_link, open_inputs
 from potvigil.settings import RecordSettings, Settings, load, load_text
 
 DONE, NO, WRONG_USE = 0, 1, 2
@@ -38,6 +52,7 @@ _Verbs: TypeAlias = "argparse._SubParsersAction[argparse.ArgumentParser]"
 DEFAULT_NIGHT = "slow-lid-leak"
 _REPLAY_COMMIT_SAMPLES = 20_000
 _WIDEST = 10_000
+_BY = "command line"
 
 
 class UseError(ValueError):
@@ -58,7 +73,7 @@ def main(arguments: Sequence[str] | None = None) -> int:
     except BrokenPipeError:  # `potvigil batch list | head`
         os.dup2(os.open(os.devnull, os.O_WRONLY), sys.stdout.fileno())
         return DONE
-    except (LogError, RecordError, MqttError, WiringError, UseError) as error:
+    except (LogError, RecordError, MqttError, WiringError, DetailError, UseError) as error:
         print(f"potvigil: {error}", file=sys.stderr)
     except OSError as error:
         where = f"{error.filename}: " if error.filename else ""
@@ -225,6 +240,7 @@ def _batch_show(args: argparse.Namespace) -> int:
         summary = row.summary or _judged_so_far(store, row, settings)
         if summary is not None:
             printer.summary(summary, row.id)
+        printer.details(row.details, store.edits(row.id))
     return DONE
 
 
@@ -239,33 +255,103 @@ def _batch_export(args: argparse.Namespace) -> int:
                 export.write_csv(file, ((sample, convert(sample, pot)) for sample in samples), pot)
             else:
                 summary = row.summary or _judged_so_far(store, row, _settings_of(store, row))
-                export.write_json_lines(file, store.events(row.id), summary, row.start_t_s)
+                edits = store.edits(row.id)
+                export.write_json_lines(file, store.events(row.id), summary, row.start_t_s, edits)
     if str(out) != "-":
         print(out)
     return DONE
 
 
-def _batch_words(args: argparse.Namespace) -> int:
-    """Label or note a batch: an open one through the watch, a closed one in the record itself."""
-    action = Action.LABEL if args.verb == "label" else Action.NOTE
+def _batch_edit(args: argparse.Namespace) -> int:
+    """Change details of a batch: of an open one through the watch, of a closed one in the record itself."""
     with Store.open(_record(args), create=False) as store:
         row = store.batch(args.batch)
-        if row.end_t_s is None:
-            store.add_command(row.pot_id, action, time.time(), text=args.text, by="command line")
-        elif action is Action.LABEL:
-            store.set_label(row.id, args.text, "command line", time.time())
-        else:
-            store.set_note(row.id, args.text, "command line", time.time())
+        changes = _given_details(args, store, row)
+        if not changes:
+            options = ", ".join(option for option, _ in _DETAIL_OPTIONS.values())
+            raise UseError(f"nothing to change in batch {row.id}; give one of {options}")
+        if row.end_t_s is not None:
+            store.edit(row.id, changes, _BY, time.time())
+            return DONE
+        store.add_edits(row.pot_id, changes, _BY, time.time())
+    print(f"asked: edit batch {row.id}; the watch does it within a sample period")
     return DONE
 
 
-def _batch_open_close(args: argparse.Namespace) -> int:
-    action = Action.OPEN if args.verb == "open" else Action.CLOSE
+def _batch_open(args: argparse.Namespace) -> int:
     with Store.open(_record(args), create=False) as store:
         pot_id = _known_pot(store, args.pot)
-        store.add_command(pot_id, action, time.time(), text=getattr(args, "label", ""), by="command line")
-    print(f"asked: {args.verb} a batch of {pot_id}; the watch does it within a sample period")
+        row = store.open_batch_of(pot_id)
+        if row is not None:
+            raise UseError(f"batch {row.id} of {pot_id} is open; edit that one, or close it first")
+        given = _given_details(args, store, None)
+        store.add_edits(pot_id, given, _BY, time.time(), opening=True)
+        last = store.batches(pot_id, limit=1)
+    known = last[0].details if last else {}
+    as_last = [
+        f"{each} {known[each]}" for each in details.TAKEN_OVER if known.get(each) and each not in given
+    ]
+    print(f"asked: open a batch of {pot_id}; the watch does it within a sample period")
+    if as_last:
+        print(f"as the last batch: {', '.join(as_last)}")
     return DONE
+
+
+def _batch_close(args: argparse.Namespace) -> int:
+    with Store.open(_record(args), create=False) as store:
+        pot_id = _known_pot(store, args.pot)
+        store.add_command(pot_id, Action.CLOSE, time.time(), by=_BY)
+    print(f"asked: close a batch of {pot_id}; the watch does it within a sample period")
+    return DONE
+
+
+def _given_details(args: argparse.Namespace, store: Store, row: BatchRow | None) -> dict[Detail, str]:
+    """Return the details on the command line as they are kept; row: None for a batch not yet open."""
+    given: dict[Detail, str] = {}
+    for field in Detail:
+        text = getattr(args, field.replace("-", "_"), None)
+        if text is None:
+            continue
+        if field is Detail.PICTURES:
+            text = _with_pictures("" if row is None else row.details.get(field, ""), text)
+        if field is Detail.MIXED_AT:
+            given[field] = _mixed_at(text, store, row)
+        else:
+            given[field] = details.read(field, text)
+    return given
+
+
+def _with_pictures(known: str, names: Sequence[str]) -> str:
+    """Return the names so far and those given, one a line; an empty name begins anew."""
+    if any("\n" in name for name in names):
+        raise DetailError("pictures: a file name with a line break; rename the file")
+    lines = known.splitlines()
+    for name in names:
+        lines = [*(line for line in lines if line != name), name] if name else []
+    return "\n".join(lines)
+
+
+def _mixed_at(text: str, store: Store, row: BatchRow | None) -> str:
+    """Return when a batch was mixed, as it is kept; `21:40` is the last before its fill, or before now."""
+    since_utc_s: float | None = time.time()
+    since = "now"
+    if row is not None:
+        fills = [each for each in store.events(row.id) if isinstance(each, StageEvent)]
+        fills = [each for each in fills if each.stage is Stage.FILLING]
+        if fills or row.end_t_s is not None:
+            since_utc_s, since = fills[0].utc_s if fills else row.start_utc_s, "the fill"
+    if since_utc_s is not None:
+        text = details.at_clock(text, since_utc_s, _timezone(store, row))
+    text = details.read(Detail.MIXED_AT, text)
+    if text and since_utc_s is not None:
+        details.check_mixed_at(text, since_utc_s, since)
+    return text
+
+
+def _timezone(store: Store, row: BatchRow | None) -> tzinfo | None:
+    """Return the zone the settings name, None for the machine's own."""
+    runs = [run for run in store.runs() if row is None or run.id == row.run_id]
+    return load_text(runs[-1].settings_json, f"settings of run {runs[-1].id}").timezone if runs else None
 
 
 # -- alarms ----------------------------------------------------------------------------------------
@@ -309,7 +395,7 @@ class _Console(Console):
 
 
 def _console(stderr: bool = False) -> Console:
-    console = _Console(stderr=stderr, highlight=False, soft_wrap=True)
+    console = _Console(stderr=stderr, highlight=False, soft_wrap=True, emoji=False)
     if not console.is_terminal:
         console.width = _WIDEST  # a file or a pipe has no width: a batch is a line there
     return console
@@ -361,9 +447,14 @@ def _settings_of(store: Store, row: BatchRow) -> Settings:
 def _judged_so_far(store: Store, row: BatchRow, settings: Settings) -> BatchSummary | None:
     """Feed an open batch to a watch of its own, to say how it stands."""
     watch = PotWatch(settings.core_pots()[row.pot_id])
-    for sample in store.samples(row.pot_id, row.start_t_s):
-        watch.feed(sample)
-    return watch.summary()
+    commands = store.commands(row.pot_id, row.start_t_s)
+    for step in in_order(store.samples(row.pot_id, row.start_t_s), commands):
+        if isinstance(step, Sample):
+            watch.feed(step)
+        else:
+            watch.handle(step)
+    summary = watch.summary()
+    return None if summary is None else replace(summary, details=row.details)
 
 
 @contextmanager
@@ -396,6 +487,18 @@ def _out_file(path: Path) -> Iterator[TextIO]:
             yield file
 
 
+# Each detail's option and what is said of it; the option of the pictures may be given several times.
+_DETAIL_OPTIONS = {
+    Detail.LABEL: ("--label", "a name of its own"),
+    Detail.RESIN: ("--resin", "a resin of the settings, or any words"),
+    Detail.MOULD: ("--mould", "what was cast in"),
+    Detail.COLOUR: ("--colour", "what it was coloured with"),
+    Detail.MASS: ("--mass", 'what was poured, with its unit: "250 g"'),
+    Detail.MIXED_AT: ("--mixed-at", "when mixing began: 21:40, or RFC 3339"),
+    Detail.NOTE: ("--note", "anything else"),
+    Detail.PICTURES: ("--picture", "a file's name, added to those there are; '' begins anew"),
+}
+
 _EXAMPLES = {
     "watch": "potvigil watch --config /etc/potvigil/workshop.yaml",
     "rehearse": "potvigil rehearse two-in-the-morning",
@@ -406,7 +509,8 @@ _EXAMPLES = {
     "export": "potvigil batch export 12 --format csv",
     "label": 'potvigil batch label 12 "lens, green, no. 3"',
     "note": 'potvigil batch note 12 "mould warmed to 30 C"',
-    "open": "potvigil batch open --pot lantern",
+    "edit": 'potvigil batch edit 12 --mass "250 g" --mixed-at 21:40 --picture lens.jpg',
+    "open": 'potvigil batch open --pot lantern --resin "clear, slow" --mixed-at 21:40',
     "close": "potvigil batch close --pot lantern",
     "alarm list": "potvigil alarm list",
     "acknowledge": "potvigil alarm acknowledge floor-ahead",
@@ -464,14 +568,27 @@ def _add_batch_verbs(verbs: _Verbs) -> None:
     out.add_argument("--format", choices=("csv", "jsonl"), default="csv")
     out.add_argument("--out", type=Path, metavar="FILE", help="default batch-ID.FORMAT here; - for stdout")
     for name, what in (("label", "name a batch"), ("note", "write a note to a batch")):
-        words = _verb(verbs, name, _batch_words, what, record=True)
+        words = _verb(verbs, name, _batch_edit, what, record=True)
         words.add_argument("batch", type=int, metavar="ID")
-        words.add_argument("text", metavar="TEXT")
-    opened = _verb(verbs, "open", _batch_open_close, "open a batch by hand, at mixing", record=True)
+        words.add_argument(name, metavar="TEXT")
+    edited = _verb(
+        verbs, "edit", _batch_edit, "say or change what a batch is; an empty text takes it back", record=True
+    )
+    edited.add_argument("batch", type=int, metavar="ID")
+    _add_details(edited)
+    opened = _verb(verbs, "open", _batch_open, "open a batch by hand, at mixing", record=True)
     opened.add_argument("--pot", metavar="ID")
-    opened.add_argument("--label", default="", metavar="TEXT")
-    closed = _verb(verbs, "close", _batch_open_close, "close the open batch by hand", record=True)
+    _add_details(opened)
+    closed = _verb(verbs, "close", _batch_close, "close the open batch by hand", record=True)
     closed.add_argument("--pot", metavar="ID")
+
+
+def _add_details(verb: argparse.ArgumentParser) -> None:
+    for field, (option, what) in _DETAIL_OPTIONS.items():
+        if field is Detail.PICTURES:
+            verb.add_argument(option, action="append", dest=field, metavar="FILE", help=what)
+        else:
+            verb.add_argument(option, metavar="TEXT", help=what)
 
 
 def _add_alarm_verbs(verbs: _Verbs) -> None:

@@ -4,19 +4,21 @@ import logging
 import time
 from collections.abc import Callable, Iterable
 from concurrent.futures import Executor
+from dataclasses import replace
 from pathlib import Path
 from queue import Empty, SimpleQueue
 
 from potvigil.clock import Clock, Instant
+from potvigil.core import details
 from potvigil.core.event import (
+    LAST_BATCH,
     Action,
     AlarmId,
     BatchClosed,
     BatchOpened,
     Command,
+    EditEvent,
     Event,
-    NoteEvent,
-    NoteId,
 )
 from potvigil.core.reading import Sample
 from potvigil.core.watch import PotWatch
@@ -24,6 +26,7 @@ from potvigil.inputs.ds18b20 import ONE_WIRE_ROOT, find_probes
 from potvigil.inputs.i2c import Bus, open_bus
 from potvigil.inputs.station import BarometerWiring, PotWiring, Station, open_station
 from potvigil.outputs import systemd
+from potvigil.outputs.homie import SetCommand
 from potvigil.outputs.mqtt import MqttLink, MqttOutput, read_password
 from potvigil.record.errors import RecordError
 from potvigil.record.store import Store
@@ -111,7 +114,7 @@ class Service:
         pots = settings.core_pots()
         self.watches = {pot_id: PotWatch(pot) for pot_id, pot in pots.items()}
         self.batch_ids: dict[str, int | None] = dict.fromkeys(pots)
-        self._asked: SimpleQueue[tuple[str, Action, AlarmId | None, str]] = SimpleQueue()
+        self._asked: SimpleQueue[tuple[str, Command]] = SimpleQueue()
         self._mqtt: MqttOutput | None = None
         if link is not None:
             self._mqtt = MqttOutput(
@@ -177,20 +180,29 @@ class Service:
 
     # -- commands ----------------------------------------------------------------------------------
 
-    def _hear_mqtt(self, pot_id: str, action: Action, alarm: AlarmId | None, text: str) -> None:
-        self._asked.put((pot_id, action, alarm, text))  # from the network thread: no more than this
+    def _hear_mqtt(self, asked: SetCommand) -> None:
+        command = Command(asked.action, 0.0, asked.alarm, asked.text, by="mqtt", field=asked.field)
+        self._asked.put((asked.pot_id, command))  # from the network thread: no more than this
 
     def _take_commands(self, t_s: float, now: Instant) -> None:
         unwritten: list[tuple[str, Command]] = []
         while True:
             try:
-                pot_id, action, alarm, text = self._asked.get_nowait()
+                pot_id, asked = self._asked.get_nowait()
             except Empty:
                 break
             try:
-                self._store.add_command(pot_id, action, now.utc_s, alarm=alarm, text=text, by="mqtt")
+                self._store.add_command(
+                    pot_id,
+                    asked.action,
+                    now.utc_s,
+                    alarm=asked.alarm,
+                    text=asked.text,
+                    by=asked.by,
+                    field=asked.field,
+                )
             except RecordError:  # heard all the same; the failing record has its own alarm
-                unwritten.append((pot_id, Command(action, t_s, alarm, text, by="mqtt")))
+                unwritten.append((pot_id, replace(asked, t_s=t_s)))
         try:
             taken = self._store.take_commands(t_s)
         except RecordError:
@@ -199,20 +211,20 @@ class Service:
             watch = self.watches.get(pot_id)
             if watch is None:
                 continue  # a pot that is no longer in the settings
-            self._keep_words(pot_id, command, now)
             self._tell(pot_id, watch.handle(command))
 
-    def _keep_words(self, pot_id: str, command: Command, now: Instant) -> None:
-        batch_id = self.batch_ids[pot_id]
-        if batch_id is None:
-            return
+    def _take_over(self, pot_id: str, batch_id: int) -> None:
+        """Ask for what the pot's last batch was made of: as a command, so that a restart feeds it again."""
         try:
-            if command.action is Action.LABEL:
-                self._store.set_label(batch_id, command.text, command.by, now.utc_s)
-            elif command.action is Action.NOTE:
-                self._store.set_note(batch_id, command.text, command.by, now.utc_s)
+            rows = self._store.batches(pot_id, limit=2)
         except RecordError:
-            return  # the record's own alarm tells of it
+            return
+        last = next((row for row in rows if row.id < batch_id), None)
+        if last is None or (last.rehearsed is None) != (self._rehearsed is None):
+            return
+        for field in details.TAKEN_OVER:
+            if text := last.details.get(field):
+                self._asked.put((pot_id, Command(Action.EDIT, 0.0, text=text, by=LAST_BATCH, field=field)))
 
     # -- record ------------------------------------------------------------------------------------
 
@@ -220,6 +232,8 @@ class Service:
         for event in events:
             before = self.batch_ids[pot_id]
             after = self.batch_ids[pot_id] = keep_event(self._store, pot_id, before, event)
+            if isinstance(event, BatchOpened) and after is not None:
+                self._take_over(pot_id, after)
             self._on_event(pot_id, before if after is None else after, event)
 
     def _commit(self, t_s: float) -> None:
@@ -246,7 +260,7 @@ class Service:
         until_s = None if row.end_t_s is None else row.end_t_s + _FEED_AFTER_S
         commands = self._store.commands(pot_id, row.start_t_s, until_s)
         closed: BatchClosed | None = None
-        for step in _in_order(self._store.samples(pot_id, row.start_t_s - _FEED_BEFORE_S, until_s), commands):
+        for step in in_order(self._store.samples(pot_id, row.start_t_s - _FEED_BEFORE_S, until_s), commands):
             events = watch.feed(step) if isinstance(step, Sample) else watch.handle(step)
             for event in events:
                 if isinstance(event, BatchClosed):
@@ -269,8 +283,10 @@ def keep_event(store: Store, pot_id: str, batch_id: int | None, event: Event) ->
     """Write an event to the record; return the number of the batch that is open after it."""
     if isinstance(event, BatchOpened):
         batch_id = store.open_batch(pot_id, event)
-    if isinstance(event, NoteEvent) and event.note in (NoteId.LABEL, NoteId.NOTE):
-        return batch_id  # kept as an edit of the batch
+    if isinstance(event, EditEvent):
+        if batch_id is not None:
+            store.add_edit(batch_id, event)
+        return batch_id
     store.add_event(pot_id, batch_id, event)
     if isinstance(event, BatchClosed):
         if batch_id is not None:
@@ -279,7 +295,7 @@ def keep_event(store: Store, pot_id: str, batch_id: int | None, event: Event) ->
     return batch_id
 
 
-def _in_order(samples: Iterable[Sample], commands: list[Command]) -> Iterable[Sample | Command]:
+def in_order(samples: Iterable[Sample], commands: list[Command]) -> Iterable[Sample | Command]:
     """Merge as the loop took them: a tick's commands before its sample."""
     waiting = list(reversed(commands))
     for sample in samples:

@@ -1,6 +1,6 @@
 """What the verbs print: lines as things happen, tables, the judgement of a batch. Plain off a terminal."""
 
-from collections.abc import Iterable, Sequence
+from collections.abc import Iterable, Mapping, Sequence
 from datetime import UTC, datetime, tzinfo
 from pathlib import Path
 from typing import TypeVar
@@ -11,13 +11,17 @@ from rich.markup import escape
 from rich.progress import track
 from rich.table import Table
 
+from potvigil.core.details import mixed_utc_s
 from potvigil.core.event import (
+    LAST_BATCH,
     AlarmEvent,
     AlarmState,
     BatchClosed,
     BatchOpened,
     BatchSummary,
     Change,
+    Detail,
+    EditEvent,
     Event,
     LeakEstimate,
     NoteEvent,
@@ -26,7 +30,7 @@ from potvigil.core.event import (
     Verdict,
 )
 from potvigil.core.words import TimeTeller, pressure, rate, span
-from potvigil.record.rows import BatchRow
+from potvigil.record.rows import BatchRow, EditRow
 from potvigil.settings import Settings
 
 T = TypeVar("T")
@@ -71,6 +75,8 @@ class Printer:
                     text, style = f"   {event.alarm}: {event.state}", None
             case NoteEvent():
                 text = f"   {event.note}: {event.text}"
+            case EditEvent():
+                text = f"   {event.field}: {_one_line(event.new)} ({event.by})"
             case BatchOpened():
                 text = "   batch opened" if batch is None else f"   batch {batch} opened"
             case BatchClosed():
@@ -112,6 +118,31 @@ class Printer:
             table.add_row("alarms", ", ".join(dict.fromkeys(alarm.alarm for alarm in summary.alarms)))
         self._console.print()
         self._console.print(table)
+
+    def details(self, details: Mapping[Detail, str], edits: Sequence[EditRow]) -> None:
+        """Print what was said of a batch, and every change of it; nothing where nothing was said."""
+        by = {edit.field: edit.by for edit in edits}
+        table = Table(show_header=False, box=None, pad_edge=False)
+        table.add_column(style="dim")
+        table.add_column()
+        for field in Detail:
+            if text := details.get(field, ""):
+                if field is Detail.MIXED_AT:
+                    text = self._date(mixed_utc_s(text))
+                taken_over = " [dim](as the last batch)[/]" if by.get(field) == LAST_BATCH else ""
+                table.add_row(field, escape(text) + taken_over)
+        if table.row_count:
+            self._console.print()
+            self._console.print(table)
+        if edits:
+            self._console.print()
+        for edit in edits:
+            when = "time unknown" if edit.utc_s is None else self._date(edit.utc_s)
+            old, new = _one_line(edit.old) or "nothing", _one_line(edit.new) or "nothing"
+            self.line(f"{when} {edit.field}: {old} -> {new} ({edit.by or 'unknown'})", style="dim")
+
+    def _date(self, utc_s: float) -> str:
+        return f"{datetime.fromtimestamp(utc_s, UTC).astimezone(self._tz):%F %H:%M}"
 
     def _change(self, change: Change) -> str:
         nought = self._p(0.0)
@@ -220,6 +251,10 @@ def _table(console: Console, heads: Sequence[str], rows: Iterable[Sequence[str]]
     for line in lines:
         table.add_row(*line)
     console.print(table)
+
+
+def _one_line(text: str) -> str:
+    return " ".join(text.split())
 
 
 def _two_digits(value: float) -> str:

@@ -22,6 +22,8 @@ PRESSURE_UNITS_PA = {"psi": PA_PER_PSI, "bar": PA_PER_BAR, "kPa": PA_PER_KPA, "P
 VOLUME_UNITS_M3 = {"L": 1e-3, "mL": 1e-6, "m3": 1.0, "gal": 3.785411784e-3, "qt": 3.785411784e-3 / 4}
 LENGTH_UNITS_M = {"m": 1.0, "ft": 0.3048}
 TIME_UNITS_S = {"s": 1.0, "min": SECONDS_PER_MINUTE, "h": SECONDS_PER_HOUR, "d": 24 * SECONDS_PER_HOUR}
+# Avoirdupois pound and its ounce, exact: NIST SP 811 (2008), Appendix B.8.
+MASS_UNITS_KG = {"g": 1e-3, "kg": 1.0, "oz": 0.45359237 / 16, "lb": 0.45359237}
 VOLTAGE_UNITS_V = {"V": 1.0, "mV": 1e-3}
 TEMPERATURE_DIFFERENCE_UNITS_K = {"K": 1.0, "C": 1.0, "F": 5 / 9}
 TEMPERATURE_ZEROS = {"C": ZERO_CELSIUS_K, "F": 459.67}  # above absolute zero, in degrees of the scale; SP 811
@@ -95,6 +97,7 @@ PRESSURE = Kind("a pressure", PRESSURE_UNITS_PA)
 VOLUME = Kind("a volume", VOLUME_UNITS_M3)
 LENGTH = Kind("a length", LENGTH_UNITS_M)
 TIME = Kind("a time", TIME_UNITS_S)
+MASS = Kind("a mass", MASS_UNITS_KG)
 VOLTAGE = Kind("a voltage", VOLTAGE_UNITS_V)
 TEMPERATURE = Kind("a temperature", TEMPERATURE_DIFFERENCE_UNITS_K, TEMPERATURE_ZEROS)
 TEMPERATURE_DIFFERENCE = Kind("a temperature difference", TEMPERATURE_DIFFERENCE_UNITS_K)

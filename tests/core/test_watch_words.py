@@ -16,6 +16,8 @@ from potvigil.core.event import (
     BatchOpened,
     BatchSummary,
     Command,
+    Detail,
+    EditEvent,
     Event,
     NoteEvent,
     NoteId,
@@ -294,17 +296,22 @@ def test_what_a_top_up_brought_is_a_part_of_the_change(celsius: float | None) ->
 
 def test_commands_that_fit_nothing_do_nothing() -> None:
     watch = PotWatch(POT)
-    for action in (Action.LABEL, Action.NOTE, Action.CLOSE, Action.ACKNOWLEDGE, Action.SHELVE):
+    for action in (Action.EDIT, Action.CLOSE, Action.ACKNOWLEDGE, Action.SHELVE):
         assert watch.handle(Command(action, 0.0, text="lens")) == []
+
+
+def edit(field: Detail, text: str, t_s: float, by: str = "anna") -> Command:
+    return Command(Action.EDIT, t_s, text=text, by=by, field=field)
 
 
 def test_a_batch_opened_labelled_and_closed_by_hand() -> None:
     told = watched(night(0.01))
-    told.events += told.watch.handle(Command(Action.OPEN, 40.0, text="harbour lens, clear"))
+    told.events += told.watch.handle(Command(Action.OPEN, 40.0))
+    told.events += told.watch.handle(edit(Detail.LABEL, "harbour lens, clear", 40.0))
     for each in night(1.0):
         if each.t_s > 40.0:
             told.events += told.watch.feed(each)
-    told.events += told.watch.handle(Command(Action.NOTE, 3600.0, text="second pour"))
+    told.events += told.watch.handle(edit(Detail.NOTE, "second pour", 3600.0))
     told.events += told.watch.handle(Command(Action.CLOSE, 3600.0))
     assert len([each for each in told.events if isinstance(each, BatchOpened)]) == 1
     (summary,) = told.closed()

@@ -1,5 +1,6 @@
 import json
 import math
+import unicodedata
 from dataclasses import fields, replace
 
 import pytest
@@ -8,7 +9,7 @@ from hypothesis import strategies as st
 
 from demo_pot import HOLDING, LANTERN, NOTHING_KNOWN, PSI, WORKSHOP, alarm, with_alarms
 from homie_rules import description_faults, faults, payload_fault
-from potvigil.core.event import Action, AlarmId, AlarmState, Cure, FloorForecast, Interval, Priority
+from potvigil.core.event import Action, AlarmId, AlarmState, Cure, Detail, FloorForecast, Interval, Priority
 from potvigil.outputs import homie
 
 BASE = "homie/5/harbour-models-lantern"
@@ -86,7 +87,7 @@ def test_no_number_or_text_breaks_the_convention(gauge_pa, t_s, rate, flow, utc_
         HOLDING,
         t_s=t_s,
         utc_s=utc_s,
-        label=text,
+        details={Detail.LABEL: text},
         reading=replace(HOLDING.reading, gauge_pa=gauge_pa, gas_k=gauge_pa),
         leak=replace(HOLDING.leak, rate_pa_per_s=rate, pa_m3_per_s=flow, std_cm3_per_min=flow, onset_s=rate),
         forecast=FloorForecast(gauge_pa, t_s, gauge_pa, False, t_s),
@@ -121,7 +122,8 @@ def test_only_acknowledging_and_the_batch_texts_can_be_set():
         for name, prop in about["properties"].items()
         if prop.get("settable")
     }
-    assert settable == {"alarms/acknowledge", "batch/label", "batch/note"}
+    details = ("label", "note", "resin", "mould", "colour", "mass", "mixed-at")
+    assert settable == {"alarms/acknowledge", *(f"batch/{detail}" for detail in details)}
     assert {topic.removeprefix(f"{BASE}/") for topic in homie.set_topics(WORKSHOP, [LANTERN])} == {
         f"{path}/set" for path in settable
     }
@@ -161,7 +163,8 @@ def test_values_are_told_in_the_pots_units():
     assert (value("leak/onset"), value("forecast/floor")) == ("2026-01-01T21:30:00Z", "2026-01-02T07:40:00Z")
     assert (value("forecast/floor-in"), value("cure/done-in")) == ("PT9H40M", "PT9H0M")
     assert (value("cure/progress"), value("batch/id"), value("batch/rehearsed")) == ("10.0", "7", "false")
-    assert value("batch/label") == "Lens 3, ♯2"
+    assert (value("batch/label"), value("batch/resin")) == ("Lens 3, ♯2", "clear, slow")
+    assert (value("batch/mass"), value("batch/mixed-at")) == ("250 g", "2026-01-01T20:40:00Z")
 
 
 def test_the_unknown_is_unset_and_never_zero():
@@ -199,6 +202,10 @@ def test_times_are_unset_while_the_clock_is_unset_but_what_is_left_is_told():
 
 def test_an_empty_text_is_the_byte_zero():
     assert told()[f"{BASE}/batch/note"] == b"\x00"
+
+
+def test_a_batch_without_a_time_of_mixing_has_it_unset():
+    assert f"{BASE}/batch/mixed-at" not in told(replace(HOLDING, details={}))
 
 
 @pytest.mark.parametrize("value", [math.nan, math.inf, -math.inf])
@@ -307,13 +314,16 @@ def test_set_messages_are_understood():
         "lantern", Action.ACKNOWLEDGE, AlarmId.LEAK
     )
     assert parsed("alarms/acknowledge", b"all") == homie.SetCommand("lantern", Action.ACKNOWLEDGE)
-    assert parsed("batch/label", "Lens 4 ♯".encode()) == homie.SetCommand(
-        "lantern", Action.LABEL, text="Lens 4 ♯"
-    )
-    assert parsed("batch/note", b" two\nlines ") == homie.SetCommand(
-        "lantern", Action.NOTE, text="two\nlines"
-    )
-    assert parsed("batch/label", b"\x00") == homie.SetCommand("lantern", Action.LABEL, text="")
+    for path, payload, field, text in [
+        ("batch/label", "Lens 4 ♯".encode(), Detail.LABEL, "Lens 4 ♯"),
+        ("batch/note", b" two\nlines ", Detail.NOTE, "two\nlines"),
+        ("batch/label", b"\x00", Detail.LABEL, ""),
+        ("batch/mixed-at", b"\x00", Detail.MIXED_AT, ""),
+        ("batch/resin", b"clear, slow", Detail.RESIN, "clear, slow"),
+        ("batch/mass", b"250 g", Detail.MASS, "250 g"),
+        ("batch/mixed-at", b"2026-01-01T21:40:00+01:00", Detail.MIXED_AT, "2026-01-01T20:40:00Z"),
+    ]:
+        assert parsed(path, payload) == homie.SetCommand("lantern", Action.EDIT, text=text, field=field)
 
 
 @pytest.mark.parametrize(
@@ -328,6 +338,10 @@ def test_set_messages_are_understood():
         ("batch/label", b"x" * 121, "121 characters, at most 120"),
         ("batch/note", b"x" * 2001, "2001 characters, at most 2000"),
         ("batch/note", b"x" * 10_000_000, "10000000 bytes, at most 8000"),
+        ("batch/resin", b"x" * 121, "121 characters, at most 120"),
+        ("batch/mass", b"250", "has no unit"),
+        ("batch/mixed-at", b"21:40", "is no date and time"),
+        ("batch/mixed-at", b"2026-01-01T21:40:00", "names no time zone"),
         ("alarms/acknowledge", b"Leak", "is no alarm"),
         ("alarms/acknowledge", b"\x00", "is no alarm"),
         ("alarms/acknowledge", b"../../etc", "is no alarm"),
@@ -359,11 +373,15 @@ def test_other_topics_are_none_of_ours(topic):
     assert homie.parse_set(WORKSHOP, topic, b"x") is None
 
 
-@given(st.sampled_from(["alarms/acknowledge", "batch/label", "batch/note"]), st.binary(max_size=300))
+paths = st.sampled_from(["alarms/acknowledge", "batch/label", "batch/note", "batch/mass", "batch/mixed-at"])
+
+
+@given(paths, st.binary(max_size=300) | st.text().map(str.encode))
 def test_no_payload_raises_and_what_is_taken_can_be_shown(path, payload):
     outcome = parsed(path, payload)
     if isinstance(outcome, homie.SetCommand):
-        assert outcome.text.replace("\n", "").isprintable()
+        signs = set(outcome.text) - set("\n\t")
+        assert not {unicodedata.category(sign) for sign in signs} & {"Cc", "Cs", "Zl", "Zp"}
         assert len(outcome.text) <= 2000
     else:
         assert isinstance(outcome, homie.Refusal)
@@ -373,7 +391,8 @@ def test_an_accepted_acknowledgement_is_answered_as_a_moment():
     command = homie.SetCommand("lantern", Action.ACKNOWLEDGE, AlarmId.LEAK)
     answer = homie.echo(WORKSHOP, command)
     assert answer == homie.Message(f"{BASE}/alarms/acknowledge", b"leak", retained=False, qos=0)
-    assert homie.echo(WORKSHOP, homie.SetCommand("lantern", Action.LABEL, text="x")) is None
+    command = homie.SetCommand("lantern", Action.EDIT, text="x", field=Detail.LABEL)
+    assert homie.echo(WORKSHOP, command) is None
 
 
 def test_the_demo_snapshot_leaves_out_nothing_that_can_be_told():

@@ -15,7 +15,8 @@ import pytest
 from broker import HOST, Broker, free_port, make_certificates, retained, settle, wait_until
 from demo_pot import HOLDING, LANTERN, NOTHING_KNOWN, PSI, WORKSHOP, alarm, with_alarms
 from homie_rules import faults
-from potvigil.core.event import Action, AlarmId, Priority
+from potvigil.core.event import Action, AlarmId, Detail, Priority
+from potvigil.outputs.homie import SetCommand
 from potvigil.outputs.mqtt import MqttLink, MqttLinkError, MqttOutput, MqttPasswordError, read_password
 
 ROOT = "homie/5/harbour-models"
@@ -48,6 +49,10 @@ def outputs():
 
 def tick(output, snapshot=HOLDING):
     output.publish({"lantern": snapshot}, {"lantern": 7})
+
+
+def edit(field, text):
+    return SetCommand("lantern", Action.EDIT, text=text, field=field)
 
 
 def tick_until(output, done, snapshot=HOLDING, timeout_s=5.0, failure="it never came"):
@@ -120,7 +125,11 @@ def test_only_changes_are_sent(broker, outputs):
         for _ in range(50):
             tick(output)
         tick_until_heard(
-            output, listener, f"{POT}/batch/label", b"changed", replace(HOLDING, label="changed")
+            output,
+            listener,
+            f"{POT}/batch/label",
+            b"changed",
+            replace(HOLDING, details=HOLDING.details | {Detail.LABEL: "changed"}),
         )
         assert [message.topic for message in listener.heard[before:]] == [f"{POT}/batch/label"]
 
@@ -142,20 +151,22 @@ def test_numbers_are_sent_seldom_and_alarms_at_once(broker, outputs):
 
 def test_what_is_set_reaches_the_watch_and_is_answered(broker, outputs):
     commands = []
-    output = outputs(broker, on_command=lambda *command: commands.append(command))
+    output = outputs(broker, on_command=commands.append)
     with broker.listen() as listener:
         tick_until_heard(output, listener, f"{ROOT}/$state", b"ready")
         broker.publish(f"{POT}/alarms/acknowledge/set", b"leak", qos=0)
         broker.publish(f"{POT}/alarms/acknowledge/set", b"all")
         broker.publish(f"{POT}/batch/label/set", "Lens 4 ♯".encode())
         broker.publish(f"{POT}/batch/note/set", b"second pour")
-        tick_until(output, lambda: len(commands) == 4)
+        broker.publish(f"{POT}/batch/mixed-at/set", b"2026-01-01T21:40:00+01:00")
+        tick_until(output, lambda: len(commands) == 5)
         tick_until_heard(output, listener, f"{POT}/alarms/acknowledge", b"all")
     assert commands == [
-        ("lantern", Action.ACKNOWLEDGE, AlarmId.LEAK, ""),
-        ("lantern", Action.ACKNOWLEDGE, None, ""),
-        ("lantern", Action.LABEL, None, "Lens 4 ♯"),
-        ("lantern", Action.NOTE, None, "second pour"),
+        SetCommand("lantern", Action.ACKNOWLEDGE, AlarmId.LEAK),
+        SetCommand("lantern", Action.ACKNOWLEDGE),
+        edit(Detail.LABEL, "Lens 4 ♯"),
+        edit(Detail.NOTE, "second pour"),
+        edit(Detail.MIXED_AT, "2026-01-01T20:40:00Z"),
     ]
     assert f"{POT}/alarms/acknowledge" not in retained(broker)
 
@@ -164,7 +175,7 @@ def test_hostile_sets_are_refused_and_the_next_good_one_is_taken(broker, outputs
     commands = []
     # left on the broker by somebody: it must not be obeyed at each connection
     broker.publish(f"{POT}/alarms/acknowledge/set", b"all", retain=True)
-    output = outputs(broker, on_command=lambda *command: commands.append(command))
+    output = outputs(broker, on_command=commands.append)
     with caplog.at_level(logging.WARNING, "potvigil.mqtt"):
         tick_until(output, lambda: output.connected)
         broker.publish(f"{POT}/batch/label/set", b"\xff\xfe")
@@ -174,7 +185,7 @@ def test_hostile_sets_are_refused_and_the_next_good_one_is_taken(broker, outputs
         broker.publish(f"{POT}/pressure/working/set", b"90")
         broker.publish(f"{POT}/batch/label/set", b"good")
         tick_until(output, lambda: bool(commands))
-    assert commands == [("lantern", Action.LABEL, None, "good")]
+    assert commands == [edit(Detail.LABEL, "good")]
     refused = [record.getMessage() for record in caplog.records]
     assert [reason.rsplit(": ", 1)[1].split(";")[0] for reason in refused] == [
         "retained",
@@ -187,10 +198,10 @@ def test_hostile_sets_are_refused_and_the_next_good_one_is_taken(broker, outputs
 def test_a_command_that_cannot_be_taken_does_not_end_the_connection(broker, outputs, caplog):
     taken = []
 
-    def on_command(pot_id, action, alarm, text):
-        if text == "first":
+    def on_command(asked):
+        if asked.text == "first":
             raise OSError("disk full")
-        taken.append(text)
+        taken.append(asked.text)
 
     output = outputs(broker, on_command=on_command)
     tick_until(output, lambda: output.connected)

@@ -17,6 +17,7 @@ from potvigil.core.event import (
     AlarmId,
     AlarmState,
     BatchOpened,
+    Detail,
     Interval,
     NoteEvent,
     NoteId,
@@ -175,7 +176,7 @@ def test_the_batch_is_the_last_line():
         BatchOpened(100.0, UTC_S),
         NoteEvent(130.0, None, NoteId.TOP_UP, "topped up by 3 psi"),
         alarm(150.0, AlarmState.UNACKNOWLEDGED, text="Luft – Verlust"),
-        replace(CLOSED, summary=replace(SUMMARY, label="as it was called then")),
+        replace(CLOSED, summary=replace(SUMMARY, details={Detail.LABEL: "as it was called then"})),
     ]
     file = io.StringIO()
     write_json_lines(file, events, SUMMARY, ORIGIN_S)

@@ -113,7 +113,9 @@ def test_a_newer_record_is_refused_and_left_alone(tmp_path, opening):
     db.execute(f"PRAGMA user_version = {len(MIGRATIONS) + 1}")
     db.close()
     before = path.read_bytes()
-    with pytest.raises(NewerRecordError, match=r"format 2.*up to 1.*update"):
+    with pytest.raises(
+        NewerRecordError, match=rf"format {len(MIGRATIONS) + 1}.*up to {len(MIGRATIONS)}.*update"
+    ):
         opening(path)
     assert path.read_bytes() == before
 

@@ -66,11 +66,12 @@ def test_commands_of_many_writers_arrive_once_each_while_the_watch_writes(tmp_pa
             python(
                 """
                 import sys, pathlib
-                from potvigil.core.event import Action
+                from potvigil.core.event import Action, Detail
                 from potvigil.record.store import Store
                 for number in range(25):
                     with Store.open(pathlib.Path(sys.argv[1]), create=False) as store:
-                        store.add_command("lantern", Action.NOTE, None, text=f"{sys.argv[2]} {number}")
+                        text = f"{sys.argv[2]} {number}"
+                        store.add_command("lantern", Action.EDIT, None, text=text, field=Detail.NOTE)
                 """,
                 str(path),
                 name,

@@ -13,6 +13,8 @@ from potvigil.core.event import (
     AlarmState,
     BatchOpened,
     Command,
+    Detail,
+    EditEvent,
     NoteEvent,
     NoteId,
     Stage,
@@ -21,6 +23,7 @@ from potvigil.core.event import (
 )
 from potvigil.core.reading import Fault, Place, Sample, Sensor
 from potvigil.record.errors import UnknownBatchError
+from potvigil.record.rows import EditRow
 from potvigil.record.store import SAMPLE_COMMIT_PERIOD_S, Store
 from record_night import CLOSED, POT, SUMMARY, UTC_S, alarm, night, sample
 
@@ -136,17 +139,17 @@ def test_a_batch_from_opening_to_verdict(store):
 
 def test_a_label_given_later_stands_in_row_and_summary_and_is_signed(store):
     batch_id = store.open_batch(POT, BatchOpened(100.0, None))
-    store.set_label(batch_id, "lenses, blue", "button", None)
+    store.add_edit(batch_id, EditEvent(130.0, None, Detail.LABEL, "", "lenses, blue", "button"))
     store.close_batch(batch_id, CLOSED)
-    store.set_label(batch_id, "lenses, green", "page", UTC_S)
-    store.set_note(batch_id, "two bubbles", "anna", UTC_S)
+    store.edit(batch_id, {Detail.LABEL: "lenses, green", Detail.NOTE: "two bubbles"}, "anna", UTC_S)
+    store.edit(batch_id, {Detail.LABEL: "lenses, green"}, "page", UTC_S)  # stands already
     row = store.batch(batch_id)
     assert row.summary is not None
     assert (row.label, row.note) == (row.summary.label, row.summary.note) == ("lenses, green", "two bubbles")
-    assert [(e.field, e.text, e.by, e.utc_s) for e in store.edits(batch_id)] == [
-        ("label", "lenses, blue", "button", None),
-        ("label", "lenses, green", "page", UTC_S),
-        ("note", "two bubbles", "anna", UTC_S),
+    assert store.edits(batch_id) == [
+        EditRow(Detail.LABEL, "", "lenses, blue", "button", 130.0, None),
+        EditRow(Detail.LABEL, "lenses, blue", "lenses, green", "anna", None, UTC_S),
+        EditRow(Detail.NOTE, "", "two bubbles", "anna", None, UTC_S),
     ]
 
 
@@ -163,7 +166,7 @@ def test_an_unknown_batch_is_named_with_those_that_exist(store):
     store.open_batch(POT, BatchOpened(0.0, None))
     store.open_batch(POT, BatchOpened(1.0, None))
     with pytest.raises(LookupError, match=r"no batch 7.*batches 1 to 2"):
-        store.set_label(7, "x", "anna", None)
+        store.edit(7, {Detail.LABEL: "x"}, "anna", None)
     assert store.batch(2).label == ""
 
 
@@ -215,10 +218,10 @@ def test_a_closed_batch_is_fed_again_only_while_an_alarm_was_not_seen(store, sta
 
 def test_commands_are_taken_once_and_in_order_and_can_be_fed_again(store):
     with Store.open(store.path) as page:
-        page.add_command(POT, Action.LABEL, UTC_S, text="lenses", by="page")
+        page.add_command(POT, Action.EDIT, UTC_S, text="lenses", by="page", field=Detail.LABEL)
         page.add_command("buoy", Action.ACKNOWLEDGE, UTC_S, alarm=AlarmId.LEAK, by="anna")
         page.add_command(POT, Action.SHELVE, None, alarm=AlarmId.THERMOMETER, duration_s=3600.0)
-    label = Command(Action.LABEL, 10.0, None, "lenses", None, "page")
+    label = Command(Action.EDIT, 10.0, None, "lenses", None, "page", Detail.LABEL)
     shelve = Command(Action.SHELVE, 10.0, AlarmId.THERMOMETER, "", 3600.0, "")
     assert store.take_commands(10.0) == [
         (POT, label),

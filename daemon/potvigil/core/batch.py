@@ -1,7 +1,7 @@
 """What is known of the batch in the pot: when things happened, what the pressure did, how it is judged."""
 
 from potvigil.core.change import change
-from potvigil.core.cure import cure, gelled
+from potvigil.core.cure import CureClock
 from potvigil.core.event import (
     AlarmEvent,
     AlarmId,
@@ -9,7 +9,7 @@ from potvigil.core.event import (
     BatchAlarm,
     BatchSummary,
     Change,
-    Cure,
+    Detail,
     FloorForecast,
     LeakEstimate,
     Stage,
@@ -30,19 +30,21 @@ _VENT_MARGIN_S = 30.0
 class Batch:
     """The batch in the pot, from its first sample; plain attributes, changed by the watch alone."""
 
-    def __init__(self, pot: Pot, start_s: float, start_utc_s: float | None, label: str = "") -> None:
+    def __init__(self, pot: Pot, start_s: float, start_utc_s: float | None) -> None:
         self._pot = pot
         self.start_s = start_s
         self.start_utc_s = start_utc_s
-        self.label = label
-        self.note = ""
+        self.details: dict[Detail, str] = {}
+        self._taken_over: set[Detail] = set()
         self.stages: dict[Stage, float] = {}
         self.hold_start: Reading | None = None
         self.hold_end: Reading | None = None
         self._newest: Reading | None = None
         self.lowest_gauge_pa: float | None = None
         self.floor_crossed_s: float | None = None
+        self.clock = CureClock(start_s, pot.hold_s, pot.gel_s, pot.cure_at_k)
         self.vented = False
+        self.vented_gelled = False  # had the resin gelled by then?
         self.cure_told = False
         self.top_ups: list[TopUp] = []
         self.leak: LeakEstimate | None = None
@@ -53,10 +55,25 @@ class Batch:
         self._unseen_s = self._longest_gap_s = 0.0
         self._alarms: list[BatchAlarm] = []
 
+    def edit(self, field: Detail, text: str, *, taken_over: bool) -> str | None:
+        """Change a detail; return what it was before, None where nothing changes.
+
+        What is taken over never replaces what was said; saying it again makes it one's own.
+        """
+        old = self.details.get(field)
+        if old is not None and (taken_over or (old == text and field not in self._taken_over)):
+            return None
+        self.details[field] = text
+        if taken_over:
+            self._taken_over.add(field)
+        else:
+            self._taken_over.discard(field)
+        return old or ""
+
     def take_good(self, t_s: float, stage: Stage, reading: Reading) -> None:
         """Take one good reading of the batch."""
         gap_s = t_s - self._last_good_s
-        if gap_s > UNSEEN_AFTER_S and self._last_good_s < self.start_s + self._pot.hold_s:
+        if gap_s > UNSEEN_AFTER_S and self._last_good_s < self.clock.cure().done_s:
             self._unseen_s += gap_s
             self._longest_gap_s = max(self._longest_gap_s, gap_s)
         self._last_good_s = t_s
@@ -82,7 +99,7 @@ class Batch:
         elif (
             self.floor_crossed_s is None
             and t_s - self._below_since_s >= BELOW_FLOOR_S
-            and self._below_since_s < self.start_s + self._pot.hold_s
+            and self._below_since_s < self.clock.cure().done_s
         ):
             self.floor_crossed_s = self._below_since_s
 
@@ -104,12 +121,6 @@ class Batch:
                 if known.alarm is event.alarm and known.returned_s is None:
                     self._alarms[i] = BatchAlarm(event.alarm, known.raised_s, event.t_s)
 
-    def cure(self, t_s: float) -> Cure:
-        return cure(self._pot, self.start_s, t_s)
-
-    def gelled(self, t_s: float) -> bool:
-        return gelled(self._pot, self.start_s, t_s)
-
     def top_up_pa(self, until_s: float) -> float:
         """Return the sum of the jumps up since the hold began, Pa."""
         since_s = self.start_s if self.hold_start is None else self.hold_start.t_s
@@ -124,6 +135,7 @@ class Batch:
     def summary(self, t_s: float, leak: Leak | None, *, complete: bool) -> BatchSummary:
         """Judge the batch as it stands at `t_s`."""
         pot, start, end = self._pot, self.hold_start, self.hold_end
+        cure = self.clock.cure()
         last_s = self.stages.get(Stage.VENTING, t_s) if complete else t_s
         missing_s = last_s - self._last_good_s
         verdict, reason = judge(
@@ -131,8 +143,8 @@ class Batch:
                 end_s=last_s - self.start_s,
                 vented=self.vented,
                 pressurised=Stage.SETTLING in self.stages,
-                hold_s=pot.hold_s,
-                gel_s=pot.gel_s,
+                hold_s=cure.done_s - self.start_s,
+                gelled=self.vented_gelled,
                 floor_crossed_s=None if self.floor_crossed_s is None else self.floor_crossed_s - self.start_s,
                 leak_established=leak is not None and leak.established,
                 unseen_s=self._unseen_s + (missing_s if missing_s > UNSEEN_AFTER_S else 0.0),
@@ -141,8 +153,6 @@ class Batch:
         )
         return BatchSummary(
             pot_id=pot.pot_id,
-            label=self.label,
-            note=self.note,
             verdict=verdict,
             reason=reason,
             complete=complete,
@@ -159,7 +169,8 @@ class Batch:
             leak=self.leak,
             floor_crossed_s=self.floor_crossed_s,
             floor_forecast_s=None if self.forecast is None else self.forecast.crossing_s,
-            cure=self.cure(t_s),
+            cure=cure,
             top_ups=len(self.top_ups),
             alarms=tuple(self._alarms),
+            details=dict(self.details),
         )

@@ -104,7 +104,7 @@ def _vented_early(scene: Scene) -> str | None:
     since_s = scene.vented_early_s
     if since_s is None or scene.reading.t_s - since_s > VENTED_EARLY_SHOWN_S or scene.batch is None:
         return None
-    cure = scene.batch.cure(since_s)
+    cure = scene.batch.clock.cure()
     return (
         f"The pot is empty at {100.0 * cure.progress:.0f} % of the cure, before gel. If nobody opened the "
         "vent, lid or hose has let go: stay clear and shut the supply. Bubbles grow back until gel."
@@ -128,11 +128,12 @@ def _slow_to_pressure(scene: Scene, batch: Batch) -> str | None:
     working_time_s = scene.pot.working_time_s
     if working_time_s is None or scene.stage is not Stage.FILLING:
         return None
-    left_s = batch.start_s + working_time_s - scene.reading.t_s
+    left_s = batch.clock.seconds_to(working_time_s)
     if left_s > max(WORKING_TIME_LEFT_SHARE * working_time_s, WORKING_TIME_LEFT_S):
         return None
+    left = f"{span(left_s)} of the working time left" if left_s > 0.0 else "the working time is used up"
     return (
-        f"Still not at working pressure, and {span(left_s)} of the working time left. "
+        f"Still not at working pressure, and {left}. "
         "Find what holds the fill up, or stop before the resin thickens."
     )
 
@@ -148,7 +149,7 @@ def _below_floor(scene: Scene, batch: Batch, gauge_pa: float) -> str | None:
     if AlarmId.BELOW_FLOOR in scene.standing:
         floor_pa += DEADBAND_SHARE * pot.working_pa
     filling = scene.stage is Stage.FILLING and AlarmId.BELOW_FLOOR not in scene.standing
-    if gauge_pa >= floor_pa or filling or batch.cure(scene.reading.t_s).progress >= 1.0:
+    if gauge_pa >= floor_pa or filling or batch.clock.cure().progress >= 1.0:
         return None
     growth = diameter_growth(pot.working_pa, max(gauge_pa, 0.0), scene.reading.ambient_pa)
     return (
@@ -163,7 +164,7 @@ def _floor_ahead(scene: Scene, batch: Batch, gauge_pa: float) -> str | None:
     forecast, leak = batch.forecast, batch.leak
     if forecast is None or leak is None or not leak.established or gauge_pa < scene.pot.floor_pa:
         return None
-    done_s = batch.cure(scene.reading.t_s).done_s
+    done_s = batch.clock.cure().done_s
     stands = AlarmId.FLOOR_AHEAD in scene.standing
     if not forecast.before_cure_done and not (stands and forecast.earliest_s < done_s):
         return None
@@ -224,4 +225,4 @@ def _duty_rate_pa_per_s(recent: list[TopUp]) -> float:
 
 
 def _cure_left(scene: Scene, batch: Batch) -> str:
-    return span(batch.cure(scene.reading.t_s).done_s - scene.reading.t_s)
+    return span(batch.clock.cure().done_s - scene.reading.t_s)

@@ -1,10 +1,11 @@
 """What goes into the watch besides samples (commands), and what comes out (events and the snapshot)."""
 
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 from enum import StrEnum
 
 from potvigil.core.reading import Reading
 
+LAST_BATCH = "last batch"  # who gave a detail that was taken over
 NORMAL_95 = 1.959964  # of a normal distribution, 95 % lie within so many sigma
 
 
@@ -65,15 +66,26 @@ class NoteId(StrEnum):
     TOP_UP = "top-up"
     CURE_DONE = "cure-done"
     THERMOMETER_BACK = "thermometer-back"
+    REFUSED = "refused"  # a detail that cannot be, or of no batch
+
+
+class Detail(StrEnum):
+    """What a person may say of a batch; each is a text, see core/details.py."""
+
     LABEL = "label"
+    RESIN = "resin"
+    MOULD = "mould"
+    COLOUR = "colour"
+    MASS = "mass"
+    MIXED_AT = "mixed-at"
     NOTE = "note"
+    PICTURES = "pictures"  # file names, one a line
 
 
 class Action(StrEnum):
     ACKNOWLEDGE = "acknowledge"
     SHELVE = "shelve"
-    LABEL = "label"
-    NOTE = "note"
+    EDIT = "edit"
     OPEN = "open"
     CLOSE = "close"
     TEST_ALARM = "test-alarm"
@@ -81,7 +93,10 @@ class Action(StrEnum):
 
 @dataclass(frozen=True, slots=True)
 class Command:
-    """What somebody asked of a watch. alarm: None for all that stand. duration_s: of a shelving."""
+    """What somebody asked of a watch.
+
+    alarm: None for all that stand. duration_s: of a shelving. field: which detail an edit changes to `text`.
+    """
 
     action: Action
     t_s: float
@@ -89,6 +104,7 @@ class Command:
     text: str = ""
     duration_s: float | None = None
     by: str = ""
+    field: Detail | None = None
 
 
 @dataclass(frozen=True, slots=True)
@@ -146,10 +162,15 @@ class Change:
 
 @dataclass(frozen=True, slots=True)
 class Cure:
-    """progress: 0 to 1. done_s: when the hold time is (or was) over, on the record's axis."""
+    """progress: 0 to 1. done_s: when the cure is (or was) done, on the record's axis.
+
+    early_s, late_s: its 95 % interval; None where it does not depend on what the temperature will be.
+    """
 
     progress: float
     done_s: float
+    early_s: float | None = None
+    late_s: float | None = None
 
 
 @dataclass(frozen=True, slots=True)
@@ -193,6 +214,18 @@ class NoteEvent:
 
 
 @dataclass(frozen=True, slots=True)
+class EditEvent:
+    """A detail of the batch was changed, by whom: LAST_BATCH where it was taken over."""
+
+    t_s: float
+    utc_s: float | None
+    field: Detail
+    old: str
+    new: str
+    by: str
+
+
+@dataclass(frozen=True, slots=True)
 class BatchOpened:
     """A batch began; t_s is its first sample's time (feeding again starts there)."""
 
@@ -215,8 +248,6 @@ class BatchSummary:
     """
 
     pot_id: str
-    label: str
-    note: str
     verdict: Verdict
     reason: str
     complete: bool
@@ -236,6 +267,15 @@ class BatchSummary:
     cure: Cure
     top_ups: int
     alarms: tuple[BatchAlarm, ...]
+    details: dict[Detail, str] = field(default_factory=dict)
+
+    @property
+    def label(self) -> str:
+        return self.details.get(Detail.LABEL, "")
+
+    @property
+    def note(self) -> str:
+        return self.details.get(Detail.NOTE, "")
 
 
 @dataclass(frozen=True, slots=True)
@@ -245,7 +285,7 @@ class BatchClosed:
     summary: BatchSummary
 
 
-Event = StageEvent | AlarmEvent | NoteEvent | BatchOpened | BatchClosed
+Event = StageEvent | AlarmEvent | NoteEvent | EditEvent | BatchOpened | BatchClosed
 
 
 @dataclass(frozen=True, slots=True)
@@ -268,7 +308,6 @@ class Snapshot:
     change: Change | None
     cure: Cure | None
     batch_start_s: float | None
-    label: str
-    note: str
+    details: dict[Detail, str]
     top_ups: int
     alarms: tuple[StandingAlarm, ...]

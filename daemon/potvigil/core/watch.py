@@ -11,8 +11,10 @@ from potvigil.core.alarm import AlarmBook
 from potvigil.core.batch import Batch
 from potvigil.core.conditions import Conditions, Scene, conditions
 from potvigil.core.conversion import convert
+from potvigil.core.details import DetailError, check_mixed_at, mixed_utc_s, read
 from potvigil.core.doubt import Doubt
 from potvigil.core.event import (
+    LAST_BATCH,
     NORMAL_95,
     Action,
     AlarmEvent,
@@ -21,6 +23,8 @@ from potvigil.core.event import (
     BatchOpened,
     BatchSummary,
     Command,
+    Detail,
+    EditEvent,
     Event,
     Interval,
     LeakEstimate,
@@ -82,6 +86,8 @@ class PotWatch:
         self._reading = reading
         self._lagged.update(reading, self._stage.stage is not Stage.OPEN)
         self._note_gap(t_s)
+        if self._batch is not None:
+            self._batch.clock.take(t_s, reading.nearest_k)
         events: list[Event] = []
         emptied = False
         if reading.gauge_pa is not None and reading.quality is not Quality.BAD:
@@ -106,17 +112,12 @@ class PotWatch:
                 if command.alarm is not None:
                     duration_s = command.duration_s or SHELVE_S
                     self._keep_alarms(self._alarms.shelve(t_s, utc_s, command.alarm, duration_s), events)
-            case Action.LABEL:
-                if self._batch is not None:
-                    self._batch.label = command.text
-                    events.append(NoteEvent(t_s, utc_s, NoteId.LABEL, command.text))
-            case Action.NOTE:
-                if self._batch is not None:
-                    self._batch.note = command.text
-                    events.append(NoteEvent(t_s, utc_s, NoteId.NOTE, command.text))
+            case Action.EDIT:
+                if command.field is not None:
+                    self._edit(command, command.field, utc_s, events)
             case Action.OPEN:
                 if self._batch is None:
-                    self._open_batch(t_s, utc_s, events, label=command.text)
+                    self._open_batch(t_s, utc_s, events)
             case Action.CLOSE:
                 if self._batch is not None:
                     self._close_batch(replace(self._reading, t_s=t_s), events)
@@ -149,10 +150,9 @@ class PotWatch:
             leak=None if batch is None else batch.leak,
             forecast=None if batch is None else batch.forecast,
             change=None if batch is None else batch.change(reading, leak),
-            cure=None if batch is None else batch.cure(reading.t_s),
+            cure=None if batch is None else batch.clock.cure(),
             batch_start_s=None if batch is None else batch.start_s,
-            label="" if batch is None else batch.label,
-            note="" if batch is None else batch.note,
+            details={} if batch is None else dict(batch.details),
             top_ups=0 if batch is None else len(batch.top_ups),
             alarms=self._alarms.standing(),
         )
@@ -204,8 +204,8 @@ class PotWatch:
             )
             self._doubt = Doubt()
         elif stage is Stage.VENTING:
-            batch.vented = True
-        elif stage is Stage.OPEN and before is Stage.VENTING and not batch.gelled(t_s):
+            batch.vented, batch.vented_gelled = True, batch.clock.gelled
+        elif stage is Stage.OPEN and before is Stage.VENTING and not batch.clock.gelled:
             self._vented_early_s = t_s
 
     def _follow_hold(self, reading: Reading, batch: Batch, events: list[Event]) -> None:
@@ -260,7 +260,7 @@ class PotWatch:
                 self._pot.floor_pa,
                 self._pot.working_pa,
                 leak.rate_per_s,
-                batch.cure(reading.t_s).done_s,
+                batch.clock.cure().done_s,
             )
 
     def _leak(self) -> Leak | None:
@@ -288,8 +288,8 @@ class PotWatch:
 
     # -- batches, notes and alarms -----------------------------------------------------------------
 
-    def _open_batch(self, t_s: float, utc_s: float | None, events: list[Event], label: str = "") -> None:
-        self._batch = Batch(self._pot, t_s, utc_s, label)
+    def _open_batch(self, t_s: float, utc_s: float | None, events: list[Event]) -> None:
+        self._batch = Batch(self._pot, t_s, utc_s)
         self._batch.stages[Stage.OPEN] = t_s
         self._leak_filter = None
         self._vented_early_s = None
@@ -303,6 +303,38 @@ class PotWatch:
         self._batch = None
         self._leak_filter = None
         events.append(BatchClosed(reading.t_s, reading.utc_s, summary))
+
+    def _edit(self, command: Command, field: Detail, utc_s: float | None, events: list[Event]) -> None:
+        taken_over = command.by == LAST_BATCH
+        batch, mixed_s = self._batch, None
+        try:
+            text = read(field, command.text)
+            if batch is None:
+                raise DetailError(f"{field}: no batch is open; name a closed one by its number")
+            if field is Detail.MIXED_AT:
+                mixed_s = self._mixed_s(text, batch) if text else batch.start_s
+        except DetailError as error:
+            if not taken_over:
+                events.append(NoteEvent(command.t_s, utc_s, NoteId.REFUSED, str(error)))
+            return
+        old = batch.edit(field, text, taken_over=taken_over)
+        if old is None:
+            return
+        if mixed_s is not None:
+            batch.clock.mixed(mixed_s)
+        events.append(EditEvent(command.t_s, utc_s, field, old, text, command.by))
+
+    def _mixed_s(self, mixed_at: str, batch: Batch) -> float | None:
+        """Return a mixed-at time on the record's axis, None without a wall clock. Raises DetailError."""
+        now_s, now_utc_s = self._reading.t_s, self._reading.utc_s
+        if now_utc_s is None:
+            return None
+        fill_s = batch.stages.get(Stage.FILLING)
+        if fill_s is None:
+            check_mixed_at(mixed_at, now_utc_s, "now")
+        else:
+            check_mixed_at(mixed_at, now_utc_s - (now_s - fill_s), "the fill")
+        return now_s - (now_utc_s - mixed_utc_s(mixed_at))
 
     def _note_gap(self, t_s: float) -> None:
         if self._last_t_s is not None and t_s - self._last_t_s > GAP_S:
@@ -340,7 +372,7 @@ class PotWatch:
 
     def _tell_cure_done(self, reading: Reading, events: list[Event]) -> None:
         batch = self._batch
-        if batch is None or batch.cure_told or reading.t_s < batch.start_s + self._pot.hold_s:
+        if batch is None or batch.cure_told or batch.clock.cure().progress < 1.0:
             return
         batch.cure_told = True
         text = "The cure is done: the pot may be vented. Open the vent fully and wait for the gauge's zero."

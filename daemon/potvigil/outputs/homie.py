@@ -15,7 +15,8 @@ from collections.abc import Iterable, Mapping
 from dataclasses import dataclass
 from datetime import UTC, datetime
 
-from potvigil.core.event import Action, AlarmId, AlarmState, Priority, Snapshot, Stage, StandingAlarm
+from potvigil.core import details
+from potvigil.core.event import Action, AlarmId, AlarmState, Detail, Priority, Snapshot, Stage, StandingAlarm
 from potvigil.core.pot import Pot
 from potvigil.core.reading import Quality
 from potvigil.units import (
@@ -26,9 +27,7 @@ from potvigil.units import (
     kelvin_to_celsius,
 )
 
-LONGEST_LABEL = 120  # characters; one line of a report
-LONGEST_NOTE = 2000
-LONGEST_SET_BYTES = 4 * LONGEST_NOTE  # UTF-8 takes at most four bytes a character
+LONGEST_SET_BYTES = 4 * max(details.LONGEST.values())  # UTF-8 takes at most four bytes a character
 
 _EMPTY_STRING = b"\x00"  # zero length would delete the topic
 _UNSET = b""
@@ -56,12 +55,13 @@ class Message:
 
 @dataclass(frozen=True, slots=True)
 class SetCommand:
-    """What somebody set over MQTT. alarm: None for all that stand; text: of a label or note."""
+    """What somebody set over MQTT. alarm: None for all that stand; field, text: which detail, and to what."""
 
     pot_id: str
     action: Action
     alarm: AlarmId | None = None
     text: str = ""
+    field: Detail | None = None
 
 
 @dataclass(frozen=True, slots=True)
@@ -172,6 +172,11 @@ _NODES: dict[str, tuple[str, dict[str, _Property]]] = {
             "start": _Property("Begun", "datetime"),
             "label": _Property("Label", "string", settable=True),
             "note": _Property("Note", "string", settable=True),
+            "resin": _Property("Resin", "string", settable=True),
+            "mould": _Property("Mould", "string", settable=True),
+            "colour": _Property("Colour", "string", settable=True),
+            "mass": _Property("Mass poured, with its unit", "string", settable=True),
+            "mixed-at": _Property("Mixed at", "datetime", settable=True),
             "rehearsed": _Property("A rehearsal, no real pot", "boolean"),
         },
     ),
@@ -188,11 +193,10 @@ _NODES: dict[str, tuple[str, dict[str, _Property]]] = {
     ),
 }
 
-_SET_ACTIONS = {
-    "alarms/acknowledge": Action.ACKNOWLEDGE,
-    "batch/label": Action.LABEL,
-    "batch/note": Action.NOTE,
-}
+# The pictures' names are for the record alone.
+_DETAILS = {f"batch/{detail}": detail for detail in Detail if detail is not Detail.PICTURES}
+_ACKNOWLEDGE = "alarms/acknowledge"
+_SETTABLE = (_ACKNOWLEDGE, *_DETAILS)
 
 _STATE_WORDS = {
     AlarmState.UNACKNOWLEDGED: "not acknowledged",
@@ -280,7 +284,7 @@ def log_line(
 
 def set_topics(workshop: str, pots: Iterable[Pot], rehearsed: bool = False) -> list[str]:
     """Return the `/set` topics to subscribe to."""
-    return [f"{_base(workshop, pot.pot_id, rehearsed)}/{path}/set" for pot in pots for path in _SET_ACTIONS]
+    return [f"{_base(workshop, pot.pot_id, rehearsed)}/{path}/set" for pot in pots for path in _SETTABLE]
 
 
 def parse_set(
@@ -290,26 +294,29 @@ def parse_set(
     levels = topic.split("/")
     if len(levels) != 6 or levels[:2] != [_domain(rehearsed), "5"] or levels[5] != "set":
         return None
-    action = _SET_ACTIONS.get(f"{levels[3]}/{levels[4]}")
+    path = f"{levels[3]}/{levels[4]}"
     pot_id = levels[2].removeprefix(f"{workshop}-")
-    if action is None or pot_id == levels[2] or not _ID.fullmatch(pot_id):
+    if path not in _SETTABLE or pot_id == levels[2] or not _ID.fullmatch(pot_id):
         return None
-    text = _set_text(
-        payload, LONGEST_LABEL if action is Action.LABEL else LONGEST_NOTE, action is Action.NOTE
-    )
+    text = _set_text(payload)
     if isinstance(text, Refusal):
         return text
-    if action is not Action.ACKNOWLEDGE:
-        return SetCommand(pot_id, action, text=text)
+    if path in _DETAILS:
+        try:
+            return SetCommand(
+                pot_id, Action.EDIT, text=details.read(_DETAILS[path], text), field=_DETAILS[path]
+            )
+        except details.DetailError as error:
+            return Refusal(str(error))
     if text == "all":
-        return SetCommand(pot_id, action)
+        return SetCommand(pot_id, Action.ACKNOWLEDGE)
     if text not in set(AlarmId):
         return Refusal(f"{text[:40]!r} is no alarm; send all or one of {', '.join(AlarmId)}")
-    return SetCommand(pot_id, action, AlarmId(text))
+    return SetCommand(pot_id, Action.ACKNOWLEDGE, AlarmId(text))
 
 
 def echo(workshop: str, command: SetCommand, rehearsed: bool = False) -> Message | None:
-    """Return an accepted acknowledgement, for its property topic; label and note answer by their new value.
+    """Return an accepted acknowledgement, for its property topic; details answer by their new value.
 
     Neither retained nor repeated (QoS 0): it is a moment, not a state.
     """
@@ -412,9 +419,10 @@ def _known(pot: Pot, snapshot: Snapshot, batch_id: int | None, rehearsed: bool) 
             "hold/top-ups": str(snapshot.top_ups),
             "batch/id": None if batch_id is None else str(batch_id),
             "batch/start": when(snapshot.batch_start_s, 1.0),
-            "batch/label": snapshot.label,
-            "batch/note": snapshot.note,
         }
+        said = snapshot.details
+        known |= {path: said.get(detail, "") for path, detail in _DETAILS.items()}
+        known["batch/mixed-at"] = said.get(Detail.MIXED_AT) or None  # a datetime cannot be an empty text
     if (change := snapshot.change) is not None:
         known |= {
             "hold/change": pressure(change.total_pa),
@@ -509,8 +517,8 @@ def _alert_text(alarm: StandingAlarm, rehearsed: bool) -> str:
     return ": ".join([*stamps, alarm.text])
 
 
-def _set_text(payload: bytes, longest: int, lines: bool) -> str | Refusal:
-    """Return the text of a payload, trimmed; refuse what is no text, too long, or cannot be shown."""
+def _set_text(payload: bytes) -> str | Refusal:
+    """Return the text of a payload, trimmed; refuse what is no text, or longer than any detail may be."""
     if not payload:
         return Refusal("no payload; an empty text is the one byte 0x00")
     if len(payload) > LONGEST_SET_BYTES:
@@ -518,11 +526,6 @@ def _set_text(payload: bytes, longest: int, lines: bool) -> str | Refusal:
     if payload == _EMPTY_STRING:
         return ""
     try:
-        text = payload.decode("utf-8").strip()
+        return payload.decode("utf-8").strip(" \t\n\r")
     except UnicodeDecodeError:
         return Refusal("not UTF-8")
-    if len(text) > longest:
-        return Refusal(f"{len(text)} characters, at most {longest} are taken")
-    if not (text.replace("\n", " ") if lines else text).isprintable():
-        return Refusal("control characters in the text")
-    return text

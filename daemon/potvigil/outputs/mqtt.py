@@ -24,11 +24,11 @@ from paho.mqtt.packettypes import PacketTypes
 from paho.mqtt.properties import Properties
 from paho.mqtt.reasoncodes import ReasonCode
 
-from potvigil.core.event import Action, AlarmId, Snapshot, StandingAlarm
+from potvigil.core.event import AlarmId, Snapshot, StandingAlarm
 from potvigil.core.pot import Pot
 from potvigil.outputs import homie
 
-OnCommand = Callable[[str, Action, AlarmId | None, str], None]
+OnCommand = Callable[[homie.SetCommand], None]
 
 _log = logging.getLogger("potvigil.mqtt")
 
@@ -90,9 +90,9 @@ def read_password(path: Path) -> str:
 class MqttOutput:
     """Keeps the present state of the pots on a broker. All methods are for the thread of the loop.
 
-    on_command(pot_id, action, alarm, text) is called from the network thread for each `/set` message that was
-    understood; alarm None stands for all. It must be quick and touch nothing of the loop: hand the command to
-    a queue, or write the record's command row through a connection of its own. What it raises is logged.
+    on_command is called from the network thread for each `/set` message that was understood. It must be quick
+    and touch nothing of the loop: hand the command to a queue, or write the record's command row through a
+    connection of its own. What it raises is logged.
     """
 
     def __init__(
@@ -319,7 +319,7 @@ class MqttOutput:
             _log.warning("MQTT message on %s refused: %s", message.topic, outcome.reason)
         elif outcome is not None and outcome.pot_id in self._pots:
             try:
-                self._on_command(outcome.pot_id, outcome.action, outcome.alarm, outcome.text)
+                self._on_command(outcome)
             except Exception as error:
                 _log.error("MQTT command on %s was not taken: %s", message.topic, error)
                 return

@@ -13,6 +13,7 @@ from potvigil.core.event import (
     BatchClosed,
     BatchOpened,
     BatchSummary,
+    EditEvent,
     Event,
     NoteEvent,
     StageEvent,
@@ -23,6 +24,7 @@ KINDS: dict[type, str] = {
     StageEvent: "stage",
     AlarmEvent: "alarm",
     NoteEvent: "note",
+    EditEvent: "edit",
     BatchOpened: "batch-opened",
     BatchClosed: "batch-closed",
 }

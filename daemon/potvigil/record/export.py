@@ -13,9 +13,20 @@ from datetime import UTC, datetime
 from pathlib import Path
 from typing import Any, TextIO
 
-from potvigil.core.event import AlarmEvent, BatchClosed, BatchSummary, Event, Interval, NoteEvent, StageEvent
+from potvigil.core.event import (
+    AlarmEvent,
+    BatchClosed,
+    BatchSummary,
+    Detail,
+    EditEvent,
+    Event,
+    Interval,
+    NoteEvent,
+    StageEvent,
+)
 from potvigil.core.pot import Pot, Reference
 from potvigil.core.reading import Quality, Reading, Sample
+from potvigil.record.rows import EditRow
 from potvigil.units import PA_PER_HPA, PA_PER_KPA, SECONDS_PER_HOUR
 
 # No sensor of ours tells more than a pascal, no clock of ours an event better than a tenth of a second.
@@ -27,9 +38,11 @@ _CSV_DIGITS = 6
 
 
 def event_line(event: Event, origin_s: float) -> dict[str, Any]:
-    """Return an event as an object for a JSON line; `kind`: stage, alarm, note, batch-opened or batch."""
+    """Return an event as a JSON line's object; `kind`: stage, alarm, note, edit, batch-opened or batch."""
     if isinstance(event, BatchClosed):
         return batch_line(event.summary, origin_s)
+    if isinstance(event, EditEvent):
+        return edit_line(event, origin_s)
     line: dict[str, Any] = {"kind": "batch-opened", "elapsed_s": _seconds(event.t_s, origin_s)}
     if event.utc_s is not None:
         line["time"] = rfc3339(event.utc_s)
@@ -50,6 +63,14 @@ def event_line(event: Event, origin_s: float) -> dict[str, Any]:
                 "repeat": event.repeat,
             }
     return line
+
+
+def edit_line(edit: EditEvent | EditRow, origin_s: float) -> dict[str, Any]:
+    """Return a change of a detail as an object for a JSON line."""
+    line: dict[str, Any] = {"kind": "edit", "elapsed_s": _seconds(edit.t_s, origin_s)}
+    if edit.utc_s is not None:
+        line["time"] = rfc3339(edit.utc_s)
+    return line | {"field": edit.field, "old": edit.old, "new": edit.new, "by": edit.by}
 
 
 def batch_line(summary: BatchSummary, origin_s: float) -> dict[str, Any]:
@@ -116,6 +137,11 @@ def batch_line(summary: BatchSummary, origin_s: float) -> dict[str, Any]:
         "complete": summary.complete,
         "end_s": _seconds(summary.end_s, origin_s),
         "top_ups": summary.top_ups,
+        **{
+            field.replace("-", "_"): summary.details.get(field) or None
+            for field in (Detail.RESIN, Detail.MOULD, Detail.COLOUR, Detail.MASS, Detail.MIXED_AT)
+        },
+        "pictures": summary.details.get(Detail.PICTURES, "").splitlines(),
     }
     if summary.start_utc_s is not None:
         line["time"] = rfc3339(summary.start_utc_s)
@@ -128,15 +154,21 @@ def json_text(line: dict[str, Any]) -> str:
 
 
 def write_json_lines(
-    file: TextIO, events: Iterable[Event], summary: BatchSummary | None, origin_s: float
+    file: TextIO,
+    events: Iterable[Event],
+    summary: BatchSummary | None,
+    origin_s: float,
+    edits: Iterable[EditRow] = (),
 ) -> None:
-    """Write a batch: its events, then its judgement as the last line, if there is one yet.
+    """Write a batch: its events, the edits of its details, then its judgement, if there is one yet.
 
     The judgement is `summary`; a BatchClosed among the events has one as of its time and is passed over.
     """
     for event in events:
         if not isinstance(event, BatchClosed):
             file.write(json_text(event_line(event, origin_s)) + "\n")
+    for edit in edits:
+        file.write(json_text(edit_line(edit, origin_s)) + "\n")
     if summary is not None:
         file.write(json_text(batch_line(summary, origin_s)) + "\n")
 

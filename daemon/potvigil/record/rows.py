@@ -2,7 +2,7 @@
 
 from dataclasses import dataclass
 
-from potvigil.core.event import BatchSummary, Verdict
+from potvigil.core.event import BatchSummary, Detail, Verdict
 
 
 @dataclass(frozen=True, slots=True)
@@ -35,18 +35,27 @@ class BatchRow:
     start_utc_s: float | None
     end_t_s: float | None
     end_utc_s: float | None
-    label: str
-    note: str
+    details: dict[Detail, str]
     rehearsed: str | None
     verdict: Verdict | None
     summary: BatchSummary | None
 
+    @property
+    def label(self) -> str:
+        return self.details.get(Detail.LABEL, "")
+
+    @property
+    def note(self) -> str:
+        return self.details.get(Detail.NOTE, "")
+
 
 @dataclass(frozen=True, slots=True)
 class EditRow:
-    """A change of a batch's `field` ("label" or "note"): to what, by whom and when."""
+    """A change of a detail of a batch. t_s: on the record's axis, None where the watch had no part in it."""
 
-    field: str
-    text: str
+    field: Detail
+    old: str
+    new: str
     by: str
+    t_s: float | None
     utc_s: float | None

@@ -100,4 +100,32 @@ MIGRATIONS = (
     ) STRICT;
     CREATE INDEX command_waiting ON command (id) WHERE t_s IS NULL;
     """,
+    # Label and note become two of several details; what stands now is the last edit of each.
+    """
+    INSERT INTO edit (batch, field, text, by)
+        SELECT id, 'label', label, '' FROM batch WHERE label <> coalesce((SELECT e.text FROM edit AS e
+            WHERE e.batch = batch.id AND e.field = 'label' ORDER BY e.id DESC LIMIT 1), '');
+    INSERT INTO edit (batch, field, text, by)
+        SELECT id, 'note', note, '' FROM batch WHERE note <> coalesce((SELECT e.text FROM edit AS e
+            WHERE e.batch = batch.id AND e.field = 'note' ORDER BY e.id DESC LIMIT 1), '');
+    ALTER TABLE batch DROP COLUMN label;
+    ALTER TABLE batch DROP COLUMN note;
+
+    -- Who changed a detail of a batch, from what and to what; t_s is NULL where the watch had no part in it.
+    ALTER TABLE edit RENAME COLUMN text TO new;
+    ALTER TABLE edit ADD COLUMN old TEXT NOT NULL DEFAULT '';
+    ALTER TABLE edit ADD COLUMN t_s REAL;
+    UPDATE edit SET old = coalesce((SELECT before.new FROM edit AS before
+        WHERE before.batch = edit.batch AND before.field = edit.field AND before.id < edit.id
+        ORDER BY before.id DESC LIMIT 1), '');
+    CREATE INDEX edit_of_batch ON edit (batch, field);
+
+    -- Which detail an edit is of. A batch opened by hand with a label is now opened and then labelled.
+    ALTER TABLE command ADD COLUMN field TEXT;
+    UPDATE command SET action = 'edit', field = action WHERE action IN ('label', 'note');
+    INSERT INTO command (pot, action, field, text, by, written_utc_s, t_s)
+        SELECT pot, 'edit', 'label', text, by, written_utc_s, t_s FROM command
+        WHERE action = 'open' AND text <> '' ORDER BY id;
+    UPDATE command SET text = '' WHERE action = 'open';
+    """,
 )

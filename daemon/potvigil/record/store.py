@@ -5,9 +5,10 @@ a patience of BUSY_TIMEOUT_S): the watch writes samples and events, everybody el
 A Store belongs to the thread that opened it: another thread opens its own.
 """
 
+import json
 import sqlite3
 from collections import deque
-from collections.abc import Callable, Iterator
+from collections.abc import Callable, Iterator, Mapping
 from contextlib import contextmanager, suppress
 from dataclasses import replace
 from pathlib import Path
@@ -15,6 +16,7 @@ from typing import Any, Self, TypeVar
 
 from potvigil import __version__
 from potvigil.core.event import (
+    LAST_BATCH,
     Action,
     AlarmEvent,
     AlarmId,
@@ -22,6 +24,8 @@ from potvigil.core.event import (
     BatchClosed,
     BatchOpened,
     Command,
+    Detail,
+    EditEvent,
     Event,
     Verdict,
 )
@@ -68,11 +72,11 @@ _UNSEEN = (AlarmState.UNACKNOWLEDGED, AlarmState.RETURNED)
 class Store:
     """An open record.
 
-    What the watch writes (begin_run, append, open_batch, close_batch, add_event, take_commands) is queued in
-    memory first and never fails for the disk's sake. Samples are written once a SAMPLE_COMMIT_PERIOD_S; all
-    else is written at once, to the medium, together with the samples that led to it. `commit_due` and `flush`
-    say when a write was refused; then everything stays queued and is tried again. The queries see what is
-    written, not what is queued.
+    What the watch writes (begin_run, append, open_batch, close_batch, add_event, add_edit, take_commands) is
+    queued in memory first and never fails for the disk's sake. Samples are written once a
+    SAMPLE_COMMIT_PERIOD_S; all else is written at once, to the medium, together with the samples that led to
+    it. `commit_due` and `flush` say when a write was refused; then everything stays queued and is tried
+    again. The queries see what is written, not what is queued.
 
     dropped_samples: how many were lost because the disk refused for longer than BUFFER_SAMPLES last.
     """
@@ -255,6 +259,10 @@ class Store:
             (pot_id, batch_id, event.t_s, event.utc_s, KINDS[type(event)], alarm, to_text(event)),
         )
 
+    def add_edit(self, batch_id: int, event: EditEvent) -> None:
+        """Keep a change of a detail of an open batch."""
+        self._write_at_once(*_edit(batch_id, event.field, event.new, event.by, event.t_s, event.utc_s))
+
     def take_commands(self, t_s: float) -> list[tuple[str, Command]]:
         """Return the commands nobody has taken yet, as (pot, command), in order; each is taken once."""
         version = self._rows("PRAGMA data_version")[0][0]
@@ -281,24 +289,37 @@ class Store:
         text: str = "",
         duration_s: float | None = None,
         by: str = "",
+        field: Detail | None = None,
     ) -> None:
         """Ask something of the watch of a pot; fields as of Command. Raises when it could not be written."""
-        self._asked_here = True
-        with self._transaction(durable=True):
-            self._db.execute("INSERT OR IGNORE INTO pot (name) VALUES (?)", (pot_id,))
-            self._db.execute(
-                "INSERT INTO command (pot, action, alarm, text, duration_s, by, written_utc_s) "
-                f"VALUES ({_POT}, ?, ?, ?, ?, ?, ?)",
-                (pot_id, action, alarm, text, duration_s, by, utc_s),
-            )
+        self._ask(pot_id, [Command(action, 0.0, alarm, text, duration_s, by, field)], utc_s)
 
-    def set_label(self, batch_id: int, text: str, by: str, utc_s: float | None) -> None:
-        """Label a batch, open or closed. Raises UnknownBatchError, or as `flush` does (it stays queued)."""
-        self._edit(batch_id, "label", text, by, utc_s)
+    def add_edits(
+        self,
+        pot_id: str,
+        details: Mapping[Detail, str],
+        by: str,
+        utc_s: float | None,
+        *,
+        opening: bool = False,
+    ) -> None:
+        """Ask the watch of a pot to change details of its open batch, or to open one with them, at once."""
+        asked = [Command(Action.OPEN, 0.0, by=by)] if opening else []
+        asked += [Command(Action.EDIT, 0.0, text=text, by=by, field=field) for field, text in details.items()]
+        self._ask(pot_id, asked, utc_s)
 
-    def set_note(self, batch_id: int, text: str, by: str, utc_s: float | None) -> None:
-        """Put a note to a batch, open or closed; raises as `set_label` does."""
-        self._edit(batch_id, "note", text, by, utc_s)
+    def edit(self, batch_id: int, details: Mapping[Detail, str], by: str, utc_s: float | None) -> None:
+        """Change details of a closed batch; what stands already stays.
+
+        Raises UnknownBatchError, or as `flush` does (it stays queued).
+        """
+        self.batch(batch_id)
+        known = {edit.field: edit for edit in self.edits(batch_id)}
+        for field, text in details.items():
+            last = known.get(field)
+            if last is None or last.new != text or last.by == LAST_BATCH:
+                self._urgent.append(_edit(batch_id, field, text, by, None, utc_s))
+        self.flush()
 
     # --- queries
 
@@ -357,9 +378,12 @@ class Store:
         return self.batch(batch_id).rehearsed
 
     def edits(self, batch_id: int) -> list[EditRow]:
-        """Return the changes of a batch's label and note, the oldest first."""
-        rows = self._rows("SELECT field, text, by, utc_s FROM edit WHERE batch = ? ORDER BY id", (batch_id,))
-        return [EditRow(*row) for row in rows]
+        """Return the changes of a batch's details, the oldest first."""
+        return self._read(
+            lambda row: EditRow(Detail(row[0]), *row[1:]),
+            "SELECT field, old, new, by, t_s, utc_s FROM edit WHERE batch = ? ORDER BY id",
+            (batch_id,),
+        )
 
     def events(self, batch_id: int) -> list[Event]:
         """Return the events added to a batch, in order."""
@@ -475,17 +499,15 @@ class Store:
         gap_s = utc_s - (dated_utc_s + last_t_s - t_s)
         return last_t_s + max(gap_s, _LEAST_GAP_S) - boot_s, gap_s >= 0.0
 
-    def _edit(self, batch_id: int, field: str, text: str, by: str, utc_s: float | None) -> None:
-        if not self._urgent:  # else the batch itself may still be waiting to be written
-            self.batch(batch_id)
-        self._urgent.append((f"UPDATE batch SET {field} = ? WHERE id = ?", (text, batch_id)))
-        self._urgent.append(
-            (
-                "INSERT INTO edit (batch, field, text, by, utc_s) VALUES (?, ?, ?, ?, ?)",
-                (batch_id, field, text, by, utc_s),
+    def _ask(self, pot_id: str, commands: list[Command], utc_s: float | None) -> None:
+        self._asked_here = True
+        with self._transaction(durable=True):
+            self._db.execute("INSERT OR IGNORE INTO pot (name) VALUES (?)", (pot_id,))
+            self._db.executemany(
+                "INSERT INTO command (pot, action, alarm, text, duration_s, by, field, written_utc_s) "
+                f"VALUES ({_POT}, ?, ?, ?, ?, ?, ?, ?)",
+                [(pot_id, c.action, c.alarm, c.text, c.duration_s, c.by, c.field, utc_s) for c in commands],
             )
-        )
-        self.flush()
 
     def _add_pot(self, pot_id: str) -> None:
         self._urgent.append(("INSERT OR IGNORE INTO pot (name) VALUES (?)", (pot_id,)))
@@ -563,11 +585,15 @@ _SAMPLE = (
 )
 _RUN = "id, boot_id, start_t_s, axis_offset_s, start_utc_s, settings, rehearsed, version, gap_known"
 _BATCH = (
-    "b.id, p.name, b.run, b.start_t_s, b.start_utc_s, b.end_t_s, b.end_utc_s, b.label, b.note, "
+    "b.id, p.name, b.run, b.start_t_s, b.start_utc_s, b.end_t_s, b.end_utc_s, "
+    "(SELECT json_group_object(field, new) FROM edit WHERE id IN "
+    "(SELECT max(id) FROM edit WHERE batch = b.id GROUP BY field)), "
     "r.rehearsed, b.verdict, b.summary "
     "FROM batch b JOIN pot p ON p.id = b.pot LEFT JOIN run r ON r.id = b.run"
 )
-_COMMAND = "p.name, c.action, c.alarm, c.text, c.duration_s, c.by FROM command c JOIN pot p ON p.id = c.pot"
+_COMMAND = (
+    "p.name, c.action, c.alarm, c.text, c.duration_s, c.by, c.field FROM command c JOIN pot p ON p.id = c.pot"
+)
 
 
 def _sample(row: Any) -> Sample:
@@ -581,18 +607,39 @@ def _run_row(row: Any) -> RunRow:
 
 
 def _batch_row(row: Any) -> BatchRow:
-    *plain, label, note, rehearsed, verdict, summary_text = row
+    *plain, details_text, rehearsed, verdict, summary_text = row
+    details = {Detail(field): text for field, text in json.loads(details_text).items()}
     summary = None
     if summary_text is not None:
-        # Written when the batch closed; label and note may have been changed since.
-        summary = replace(summary_from_text(summary_text), label=label, note=note)
+        # Written when the batch closed; its details may have been changed since.
+        summary = replace(summary_from_text(summary_text), details=details)
     judged = None if verdict is None else Verdict(verdict)
-    return BatchRow(*(*plain, label, note, rehearsed, judged, summary))
+    return BatchRow(*(*plain, details, rehearsed, judged, summary))
 
 
 def _command(row: Any, t_s: float) -> Command:
-    action, alarm, text, duration_s, by = row
-    return Command(Action(action), t_s, None if alarm is None else AlarmId(alarm), text, duration_s, by)
+    action, alarm, text, duration_s, by, field = row
+    return Command(
+        Action(action),
+        t_s,
+        None if alarm is None else AlarmId(alarm),
+        text,
+        duration_s,
+        by,
+        None if field is None else Detail(field),
+    )
+
+
+def _edit(
+    batch_id: int, field: Detail, new: str, by: str, t_s: float | None, utc_s: float | None
+) -> tuple[str, tuple[Any, ...]]:
+    """Return statement and values that keep an edit; what it replaces is what the record has."""
+    return (
+        "INSERT INTO edit (batch, field, old, new, by, t_s, utc_s) VALUES (?1, ?2, coalesce("
+        "(SELECT new FROM edit WHERE batch = ?1 AND field = ?2 ORDER BY id DESC LIMIT 1), ''), "
+        "?3, ?4, ?5, ?6)",
+        (batch_id, field, new, by, t_s, utc_s),
+    )
 
 
 def _statements(script: str) -> Iterator[str]:
