@@ -5,6 +5,7 @@ import shutil
 import sqlite3
 import subprocess
 import sys
+import time
 from pathlib import Path
 
 import pytest
@@ -320,7 +321,9 @@ def test_a_batch_is_closed_by_hand_through_the_watch(run, half_night, open_recor
         assert store.batch(1).end_t_s is not None
 
 
-@pytest.mark.parametrize("words", [["show", "7"], ["export", "7"], ["label", "7", "x"], ["note", "7", "x"]])
+@pytest.mark.parametrize(
+    "words", [["show", "7"], ["export", "7"], ["label", "7", "x"], ["edit", "7", "--note", "x"]]
+)
 def test_a_batch_that_does_not_exist_is_refused_by_number(words, refused, record, tmp_path, monkeypatch):
     monkeypatch.chdir(tmp_path)
     assert "no batch 7" in refused("batch", *words, "--record", record)
@@ -351,6 +354,114 @@ def test_a_file_that_is_no_record_is_refused_and_left_as_it_is(words, kind, refu
     before = path.read_bytes() if path.exists() else None
     assert str(path) in refused(*words, "--record", path)
     assert (path.read_bytes() if path.exists() else None) == before
+
+
+# -- details ---------------------------------------------------------------------------------------
+
+SAID = [
+    *("--resin", '"clear" [bold]2:1[/] :bomb: <b>'),
+    *("--mould", "lens no. 3; DROP TABLE edit"),
+    *("--colour", "grün 🏴‍☠️"),
+    *("--mass", "250 g"),
+    *("--note", "two\nlines"),
+    *("--picture", "a.jpg"),
+    *("--picture", "b c.jpg"),
+]
+
+
+def details_of(record: Path, batch: int = 1) -> dict[str, str]:
+    with Store.open_read_only(record) as store:
+        return {field.value: text for field, text in store.batch(batch).details.items()}
+
+
+def test_details_of_a_closed_batch_are_kept_letter_for_letter_and_shown_with_their_history(run, record):
+    assert run("batch", "edit", 1, *SAID, "--record", record)[0] == 0
+    given = {name.removeprefix("--"): text for name, text in zip(SAID[::2], SAID[1::2], strict=True)}
+    del given["picture"]
+    assert details_of(record) == given | {"pictures": "a.jpg\nb c.jpg"}
+    assert run("batch", "edit", 1, "--mass", "0.3 kg", "--record", record)[0] == 0
+    status, out, _ = run("batch", "show", 1, "--record", record)
+    assert status == 0
+    for text in (*given.values(), "b c.jpg"):
+        assert all(line in out for line in text.splitlines() if text != "250 g")
+    assert "mass: nothing -> 250 g (command line)" in out
+    assert "mass: 250 g -> 0.3 kg (command line)" in out
+
+
+def test_an_empty_text_takes_a_detail_back_and_pictures_are_added(run, record):
+    for words in (
+        ["--mould", "no. 3", "--picture", "a.jpg"],
+        ["--picture", "b.jpg", "--picture", "a.jpg"],
+        ["--mould", ""],
+    ):
+        assert run("batch", "edit", 1, *words, "--record", record)[0] == 0
+    assert details_of(record) == {"mould": "", "pictures": "b.jpg\na.jpg"}
+    assert run("batch", "edit", 1, "--picture", "", "--picture", "c.jpg", "--record", record)[0] == 0
+    assert details_of(record)["pictures"] == "c.jpg"
+
+
+@pytest.mark.parametrize(
+    ("words", "said"),
+    [
+        (["--label", "x" * 10_000], "label: 10000 characters, at most 120 are taken"),
+        (["--note", "x" * 10_000], "note: 10000 characters, at most 2000 are taken"),
+        (["--resin", "a\x1b[2Jb"], "resin: control characters"),
+        (["--resin", "a\udcffb"], "resin: control characters"),  # a byte that is not UTF-8
+        (["--mould", "two\nlines"], "mould: control characters"),
+        (["--mass", "250"], "mass: '250' has no unit; give a mass in g, kg, oz or lb"),
+        (["--mixed-at", "at tea"], "mixed-at: 'at tea' is no date and time"),
+        (["--mixed-at", "2026-02-01T00:00:00Z"], "after the fill, at most 5 min are taken"),
+        (["--mixed-at", "2025-12-01T00:00:00Z"], "before the fill, at most 24 h are taken"),
+        (["--picture", "a\nb.jpg"], "a file name with a line break"),
+        ([], "nothing to change in batch 1; give one of --label, --resin"),
+    ],
+)
+def test_a_detail_that_cannot_be_is_refused_in_a_line_and_nothing_is_changed(words, said, refused, record):
+    other = ["--colour", "blue"] if words else []
+    assert said in refused("batch", "edit", 1, *other, *words, "--record", record)
+    assert details_of(record) == {}
+
+
+def test_a_label_over_the_bound_is_refused_by_its_own_verb_too(refused, record):
+    assert "at most 120" in refused("batch", "label", 1, "x" * 121, "--record", record)
+    assert "at most 2000" in refused("batch", "note", 1, "x" * 2001, "--record", record)
+
+
+def test_mixed_at_is_the_time_of_day_before_the_fill_in_the_zone_of_the_settings(run, record, monkeypatch):
+    monkeypatch.setenv("TZ", "Asia/Tokyo")  # the machine's; the night's settings say UTC
+    time.tzset()
+    assert run("batch", "edit", 1, "--mixed-at", "21:47", "--record", record)[0] == 0
+    assert details_of(record) == {"mixed-at": "2026-01-01T21:47:00Z"}  # the fill began at 22:02
+    assert "mixed-at  2026-01-01 21:47" in run("batch", "show", 1, "--record", record)[1]
+    monkeypatch.undo()
+    time.tzset()
+
+
+def test_details_of_an_open_batch_go_through_the_watch(run, half_night, open_record):
+    status, out, _ = run("batch", "edit", 1, *SAID, "--record", open_record)
+    assert status == 0 and "asked: edit batch 1" in out
+    assert details_of(open_record) == {}
+    bench = take_up(half_night, open_record)
+    known = {field.value: text for field, text in bench.service.watches[POT].snapshot().details.items()}
+    bench.service.stop()
+    assert known == details_of(open_record)
+    assert known["resin"] == SAID[1] and known["pictures"] == "a.jpg\nb c.jpg"
+    assert "still open" in run("batch", "show", 1, "--record", open_record)[1]
+
+
+def test_a_batch_is_opened_by_hand_with_its_details_and_as_the_last(run, refused, record, whole_night):
+    assert run("batch", "edit", 1, "--resin", "clear", "--mould", "no. 3", "--record", record)[0] == 0
+    status, out, _ = run("batch", "open", "--mould", "no. 4", "--label", "second", "--record", record)
+    assert status == 0 and "asked: open a batch of lantern" in out
+    assert "as the last batch: resin clear\n" in out
+    bench = take_up(whole_night, record)
+    bench.service.tick()
+    bench.service.stop()
+    assert details_of(record, 2) == {"label": "second", "mould": "no. 4", "resin": "clear"}
+    shown = run("batch", "show", 2, "--record", record)[1]
+    assert "resin  clear (as the last batch)" in shown and "still open" in shown
+    assert "batch 2 of lantern is open" in refused("batch", "open", "--label", "third", "--record", record)
+    assert details_of(record, 2)["label"] == "second"
 
 
 # -- alarms ----------------------------------------------------------------------------------------

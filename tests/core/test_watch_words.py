@@ -17,7 +17,6 @@ from potvigil.core.event import (
     BatchSummary,
     Command,
     Detail,
-    EditEvent,
     Event,
     NoteEvent,
     NoteId,

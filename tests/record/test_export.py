@@ -28,6 +28,7 @@ from potvigil.core.pot import Pot, Reference, Transducer
 from potvigil.core.reading import Quality, Sample
 from potvigil.inputs.recording import read_log
 from potvigil.record.export import event_line, json_text, rfc3339, whole_file, write_csv, write_json_lines
+from potvigil.record.rows import EditRow
 from record_night import CLOSED, POT, SUMMARY, UTC_S, alarm, night
 
 ORIGIN_S = 100.0
@@ -169,6 +170,34 @@ def test_a_small_fall_is_not_minus_zero():
     assert SUMMARY.change is not None
     summary = replace(SUMMARY, change=replace(SUMMARY.change, leak_pa=-0.2))
     assert '"leak":0.0,' in json_text(event_line(replace(CLOSED, summary=summary), 0.0))
+
+
+def test_details_and_their_changes_are_told():
+    details = {
+        Detail.RESIN: "clear",
+        Detail.MIXED_AT: "2026-01-01T21:40:00Z",
+        Detail.PICTURES: "a.jpg\nb c.jpg",
+    }
+    line = event_line(replace(CLOSED, summary=replace(SUMMARY, details=details)), ORIGIN_S)
+    assert (line["label"], line["resin"], line["mould"], line["mass"]) == ("", "clear", None, None)
+    assert (line["mixed_at"], line["pictures"]) == ("2026-01-01T21:40:00Z", ["a.jpg", "b c.jpg"])
+    file = io.StringIO()
+    edits = [
+        EditRow(Detail.MASS, "", '25 g "two', "anna", 130.0, UTC_S),
+        EditRow(Detail.MIXED_AT, "", "x", "", None, None),
+    ]
+    write_json_lines(file, [], SUMMARY, ORIGIN_S, edits)
+    first, second, last = [json.loads(text) for text in file.getvalue().splitlines()]
+    assert first == {
+        "kind": "edit",
+        "elapsed_s": 30.0,
+        "time": "2026-01-01T22:00:00.000Z",
+        "field": "mass",
+        "old": "",
+        "new": '25 g "two',
+        "by": "anna",
+    }
+    assert (second["elapsed_s"], "time" in second, last["kind"]) == (None, False, "batch")
 
 
 def test_the_batch_is_the_last_line():

@@ -10,7 +10,7 @@ from pathlib import Path
 import pytest
 
 import potvigil.record.store as store_module
-from potvigil.core.event import Stage, StageEvent
+from potvigil.core.event import Action, AlarmId, Command, Detail, Stage, StageEvent
 from potvigil.record.errors import (
     MissingRecordError,
     NewerRecordError,
@@ -19,6 +19,7 @@ from potvigil.record.errors import (
     RecordError,
     UnwritableRecordError,
 )
+from potvigil.record.rows import EditRow
 from potvigil.record.schema import APPLICATION_ID, MIGRATIONS
 from potvigil.record.store import Store
 from record_night import POT, sample
@@ -59,6 +60,43 @@ def test_a_version_1_file_still_opens_with_all_it_holds(tmp_path):
         assert batch is not None and batch.label == "lenses, blue"
         assert store.events(batch.id) == [StageEvent(12.25, None, Stage.FILLING)]
     assert user_version(tmp_path / "record.db") == len(MIGRATIONS)
+
+
+def test_label_and_note_of_version_1_become_details_with_their_history(tmp_path):
+    path = version_1_file(tmp_path / "record.db")
+    with sqlite3.connect(path) as db:
+        db.executescript(
+            """
+            INSERT INTO edit VALUES (2, 1, 'label', 'lenses, green', 'page', 5.0);
+            INSERT INTO edit VALUES (3, 1, 'note', 'two bubbles', 'anna', NULL);
+            UPDATE batch SET label = 'lenses, green', note = 'two bubbles';
+            INSERT INTO batch VALUES (2, 1, 1, 90.0, NULL, 95.0, NULL, 'it''s <b>"unsigned"</b>', '',
+                NULL, NULL);
+            INSERT INTO command VALUES (1, 1, 'open', NULL, 'lenses, blue', NULL, 'anna', NULL, 12.0);
+            INSERT INTO command VALUES (2, 1, 'label', NULL, 'lenses, green', NULL, 'page', 5.0, 13.0);
+            INSERT INTO command VALUES (3, 1, 'acknowledge', 'leak', '', NULL, 'anna', NULL, 13.0);
+            INSERT INTO command VALUES (4, 1, 'note', NULL, 'waits; "still"', NULL, 'anna', NULL, NULL);
+            """
+        )
+    db.close()
+    with Store.open(path) as store:
+        assert store.batch(1).details == {Detail.LABEL: "lenses, green", Detail.NOTE: "two bubbles"}
+        assert store.edits(1) == [
+            EditRow(Detail.LABEL, "", "lenses, blue", "anna", None, None),
+            EditRow(Detail.LABEL, "lenses, blue", "lenses, green", "page", None, 5.0),
+            EditRow(Detail.NOTE, "", "two bubbles", "anna", None, None),
+        ]
+        assert store.batch(2).details == {Detail.LABEL: 'it\'s <b>"unsigned"</b>'}
+        assert [(edit.old, edit.by) for edit in store.edits(2)] == [("", "")]
+        assert store.commands(POT, 0.0) == [
+            Command(Action.OPEN, 12.0, by="anna"),
+            Command(Action.EDIT, 12.0, text="lenses, blue", by="anna", field=Detail.LABEL),
+            Command(Action.EDIT, 13.0, text="lenses, green", by="page", field=Detail.LABEL),
+            Command(Action.ACKNOWLEDGE, 13.0, AlarmId.LEAK, by="anna"),
+        ]
+        assert store.take_commands(14.0) == [
+            (POT, Command(Action.EDIT, 14.0, text='waits; "still"', by="anna", field=Detail.NOTE))
+        ]
 
 
 def test_a_migration_brings_an_older_file_up_to_date(tmp_path, monkeypatch):

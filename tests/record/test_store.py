@@ -1,6 +1,9 @@
 """The record gives back exactly what it was given, and its time axis never runs backwards."""
 
 import itertools
+import json
+import sqlite3
+from dataclasses import replace
 from pathlib import Path
 
 import pytest
@@ -151,6 +154,18 @@ def test_a_label_given_later_stands_in_row_and_summary_and_is_signed(store):
         EditRow(Detail.LABEL, "lenses, blue", "lenses, green", "anna", None, UTC_S),
         EditRow(Detail.NOTE, "", "two bubbles", "anna", None, UTC_S),
     ]
+
+
+def test_a_judgement_kept_before_there_were_details_is_read(store):
+    batch_id = store.open_batch(POT, BatchOpened(100.0, None))
+    store.close_batch(batch_id, CLOSED)
+    with sqlite3.connect(store.path) as db:
+        (text,) = db.execute("SELECT summary FROM batch").fetchone()
+        old = {"label": "as it was", "note": ""} | json.loads(text)
+        del old["details"]
+        db.execute("UPDATE batch SET summary = ?", (json.dumps(old),))
+    db.close()
+    assert store.batch(batch_id).summary == replace(SUMMARY, details={})
 
 
 def test_batches_come_newest_first(store):
