@@ -41,8 +41,11 @@ from potvigil.inputs.recording import LogError, read_log
 from potvigil.outputs.mqtt import MqttError, MqttLink
 from potvigil.record import export
 from potvigil.record.errors import RecordError
+from potvigil.record.pages import pdf_of, png_of
+from potvigil.record.report import harmless_name, report_html
 from potvigil.record.rows import BatchRow
 from potvigil.record.store import Store
+from potvigil.retold import retell
 from potvigil.service import Service, WiringError, in_order, keep_event, mqtt_link, open_inputs
 from potvigil.settings import RecordSettings, Settings, load, load_text
 
@@ -259,6 +262,32 @@ def _batch_export(args: argparse.Namespace) -> int:
                 export.write_json_lines(file, store.events(row.id), summary, row.start_t_s, edits)
     if str(out) != "-":
         print(out)
+    return DONE
+
+
+def _batch_report(args: argparse.Namespace) -> int:
+    """Write the report of a batch; nothing is written before all of it is made."""
+    with Store.open_read_only(_record(args)) as store:
+        told = retell(store, args.batch)
+    out = args.out or Path(f"{harmless_name(told.row.id, told.row.label)}.html")
+    if out.suffix.lower() not in (".html", ".htm"):
+        raise UseError(f"--out {out}: give a name that ends in .html; PDF and PNG are written beside it")
+    html = report_html(told)
+    pages = {out: html.encode()}
+    if args.pdf or args.png:
+        pdf = pdf_of(html)
+        if args.pdf:
+            pages[out.with_suffix(".pdf")] = pdf
+        if args.png:
+            pages[out.with_suffix(".png")] = png_of(pdf)
+    for path, content in pages.items():
+        try:
+            with export.whole_file(path) as file:
+                file.buffer.write(content)
+        except OSError as error:
+            reason = error.strerror or error
+            raise UseError(f"{path} cannot be written ({reason}); give another place with --out") from error
+        print(path)
     return DONE
 
 
@@ -507,6 +536,7 @@ _EXAMPLES = {
     "list": "potvigil batch list --pot lantern",
     "show": "potvigil batch show 12",
     "export": "potvigil batch export 12 --format csv",
+    "report": "potvigil batch report 12 --out lens-3.html --pdf",
     "label": 'potvigil batch label 12 "lens, green, no. 3"',
     "note": 'potvigil batch note 12 "mould warmed to 30 C"',
     "edit": 'potvigil batch edit 12 --mass "250 g" --mixed-at 21:40 --picture lens.jpg',
@@ -567,6 +597,13 @@ def _add_batch_verbs(verbs: _Verbs) -> None:
     out.add_argument("batch", type=int, metavar="ID")
     out.add_argument("--format", choices=("csv", "jsonl"), default="csv")
     out.add_argument("--out", type=Path, metavar="FILE", help="default batch-ID.FORMAT here; - for stdout")
+    report = _verb(
+        verbs, "report", _batch_report, "write the report of a batch as one HTML file", record=True
+    )
+    report.add_argument("batch", type=int, metavar="ID")
+    report.add_argument("--out", type=Path, metavar="FILE.html", help="default batch-ID-LABEL.html here")
+    report.add_argument("--pdf", action="store_true", help="as PDF too, beside it")
+    report.add_argument("--png", action="store_true", help="as a picture of its pages too")
     for name, what in (("label", "name a batch"), ("note", "write a note to a batch")):
         words = _verb(verbs, name, _batch_edit, what, record=True)
         words.add_argument("batch", type=int, metavar="ID")

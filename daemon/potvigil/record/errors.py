@@ -10,7 +10,10 @@ RecordError
   RecordWriteError       (OSError)            disk full, disk read-only, disk failing
   LockedRecordError      (TimeoutError)       another program holds it
   UnknownBatchError      (LookupError)        no batch of this number
+  MissingLibraryError    (ImportError)        what a report is drawn with is not installed
 """
+
+from typing import Self
 
 
 class RecordError(Exception):
@@ -51,3 +54,12 @@ class LockedRecordError(RecordError, TimeoutError):
 
 class UnknownBatchError(RecordError, LookupError):
     """There is no batch of this number."""
+
+
+class MissingLibraryError(RecordError, ImportError):
+    """What a report is drawn with is not installed."""
+
+    @classmethod
+    def of(cls, library: str, error: Exception) -> Self:
+        """Return the error for a library that could not be imported; `error` says why."""
+        return cls(f"a report needs {library} ({error}); install it with: pip install 'potvigil[report]'")

@@ -1,0 +1,504 @@
+"""The curves of a batch as one SVG within a page: pressure, leak rate and temperatures on one time axis.
+
+Lines differ in weight and dash and are named where they end: grey paper and colour-blind eyes lose nothing.
+Imported when a report is written: matplotlib is of the extra `report`.
+"""
+
+import re
+from collections.abc import Iterable, Iterator, Sequence
+from dataclasses import dataclass
+from datetime import timedelta
+from io import StringIO
+from math import ceil, floor
+from typing import Any
+
+from matplotlib import rc_context
+from matplotlib.axes import Axes
+from matplotlib.backends.backend_svg import FigureCanvasSVG
+from matplotlib.figure import Figure
+
+from potvigil.core.event import (
+    AlarmEvent,
+    AlarmState,
+    NoteEvent,
+    NoteId,
+    Priority,
+    Snapshot,
+    Stage,
+    StageEvent,
+)
+from potvigil.core.reading import Place
+from potvigil.record.told import Told
+from potvigil.units import PRESSURE_UNITS_PA, SECONDS_PER_HOUR, ZERO_CELSIUS_K
+
+WIDE_IN, NARROW_IN = 7.1, 3.6
+# Okabe & Ito, Color Universal Design (2008): blue, orange and vermilion, of different lightness too.
+READ, CORRECTED, ALARM, QUIET, INK = "#0072B2", "#E69F00", "#B34A00", "#666666", "#222222"
+CORRECTED_WORD = "#8A5F00"  # the orange is too light for letters
+DASHED, DOTTED = (0, (5, 2)), (0, (1, 2))
+FONT_PT, LINE_IN = 7.5, 0.155
+PRESSURE_IN, LEAK_IN, TEMPERATURE_IN, STRIP_IN, BETWEEN_IN, FOOT_IN = 2.3, 1.0, 1.0, 0.16, 0.3, 0.36
+BUCKETS = 700  # two points each: more than the paper can show
+NAMED_TOP_UPS, NAMED_ALARMS = 4, 8
+STALE_S = 120.0  # an estimate that stands still is not shown as one of that moment
+_LETTER = 0.6  # mean width of a letter over its height, DejaVu Sans
+_PAPER = {"facecolor": "white", "edgecolor": "none", "pad": 1.0}  # behind a name that lines run through
+SHUT = (Stage.SETTLING, Stage.HOLDING)
+_MEASURED = "DejaVu Sans"  # comes with matplotlib; the widest of those that may stand in for it
+_LOOK: dict[Any, Any] = {
+    "svg.fonttype": "none",
+    "svg.hashsalt": "potvigil",
+    "font.family": _MEASURED,
+    "font.size": FONT_PT,
+    "axes.edgecolor": "#888888",
+    "axes.linewidth": 0.6,
+    "axes.spines.top": False,
+    "axes.spines.right": False,
+    "xtick.color": INK,
+    "ytick.color": INK,
+    "text.color": INK,
+    "xtick.major.size": 3.0,
+    "ytick.major.size": 3.0,
+    "text.parse_math": False,
+}
+
+Points = list[tuple[float, float | None]]
+
+
+@dataclass(frozen=True, slots=True)
+class Mark:
+    """A moment that is drawn through all panels and named above them."""
+
+    hours: float
+    text: str
+    colour: str
+    style: Any
+    width: float = 0.9
+
+
+def thinned(points: Sequence[tuple[float, float | None]], buckets: int = BUCKETS) -> Points:
+    """Return no more points than paper can show: of each stretch of time the lowest and the highest.
+
+    Peaks and dips stay at their time and height. Where a stretch holds an unknown value, one stays too.
+    """
+    if len(points) <= 2 * buckets:
+        return list(points)
+    first_s, last_s = points[0][0], points[-1][0]
+    wide_s = (last_s - first_s) / buckets or 1.0
+    kept: Points = []
+    bucket: Points = []
+    end_s = first_s + wide_s
+    for point in points:
+        if point[0] >= end_s:
+            kept += _extremes(bucket)
+            bucket.clear()
+            end_s += wide_s * (1 + (point[0] - end_s) // wide_s)
+        bucket.append(point)
+    return kept + _extremes(bucket)
+
+
+def _extremes(bucket: Points) -> Points:
+    known = [(value, t_s) for t_s, value in bucket if value is not None]
+    unknown = [t_s for t_s, value in bucket if value is None][:1]
+    ends = {min(known), max(known)} if known else set()
+    return sorted([(t_s, value) for value, t_s in ends] + [(t_s, None) for t_s in unknown], key=_time)
+
+
+def _time(point: tuple[float, float | None]) -> float:
+    return point[0]
+
+
+def chart_svg(told: Told, width_in: float = WIDE_IN) -> str:
+    """Return the chart of a batch, `width_in` wide."""
+    file = StringIO()
+    with rc_context(_LOOK):
+        figure = Figure(dpi=72)
+        FigureCanvasSVG(figure)
+        _Chart(told, figure, width_in).draw()
+        figure.savefig(file, format="svg", metadata=dict.fromkeys(("Creator", "Date", "Format", "Type")))
+    return _to_stand_in_a_page(file.getvalue(), f"c{width_in * 10:.0f}-")
+
+
+def _to_stand_in_a_page(svg: str, prefix: str) -> str:
+    """Cut what only a file needs; ids are unique in a page that holds several charts."""
+    svg = svg[svg.index("<svg") :].strip()
+    used = set(re.findall(r'href="#([^"]+)"', svg)) | set(re.findall(r"url\(#([^)]+)\)", svg))
+    svg = re.sub(r' id="([^"]+)"', lambda m: f' id="{prefix}{m[1]}"' if m[1] in used else "", svg)
+    svg = re.sub(r'href="#|url\(#', lambda m: m[0] + prefix, svg)
+    svg = svg.replace(f"'{_MEASURED}'", f"'{_MEASURED}', Verdana, Helvetica, Arial, sans-serif")
+    svg = re.sub(r"<g>\s*</g>\s*|<!--.*?-->\s*", "", svg, flags=re.S)
+    svg = re.sub(r"(\d\.\d\d)\d+", r"\1", svg)  # a hundredth of a point is finer than any screen
+    return re.sub(r"\n\s*", "\n", svg)
+
+
+class _Chart:
+    """One drawing of a batch; the three panels share their hours, counted from the batch's start."""
+
+    def __init__(self, told: Told, figure: Figure, width_in: float) -> None:
+        self.told, self.figure, self.width_in = told, figure, width_in
+        self.start_s = told.summary.start_s
+        self.end_h = max(self.hours(told.summary.end_s), 0.02)
+        self.unit_pa = PRESSURE_UNITS_PA[told.pot.pressure_unit]
+        self.is_wide = width_in > 5.0
+        self.left_in = 0.4
+        self.right_in = 1.02 if self.is_wide else 0.84
+
+    def hours(self, t_s: float) -> float:
+        return (t_s - self.start_s) / SECONDS_PER_HOUR
+
+    def draw(self) -> None:
+        marks = sorted(_marks(self), key=lambda mark: mark.hours)
+        rows = self._rows(marks)
+        head_in = LINE_IN * (max(rows, default=-1) + 1) + 0.26
+        has_leak = any(each.leak is not None for each in self.told.snapshots)
+        warmth = _temperatures(self.told)
+        heights = [PRESSURE_IN, *([LEAK_IN] if has_leak else []), *([TEMPERATURE_IN] if warmth else [])]
+        total_in = head_in + sum(heights) + STRIP_IN + BETWEEN_IN * (len(heights) - 1) + FOOT_IN
+        self.figure.set_size_inches(self.width_in, total_in)
+        axes = []
+        top_in = total_in - head_in
+        for number, height_in in enumerate(heights):
+            axes.append(self._panel(top_in, height_in, total_in))
+            top_in -= height_in + BETWEEN_IN + (STRIP_IN if number == 0 else 0.0)
+        self._draw_pressure(axes[0])
+        self._draw_stages(axes[0])
+        if has_leak:
+            self._draw_leak(axes[1])
+        if warmth:
+            self._draw_temperatures(axes[-1], warmth)
+        self._draw_marks(axes, marks, rows)
+        self._draw_hours(axes)
+
+    def _panel(self, top_in: float, height_in: float, total_in: float) -> Axes:
+        wide = (self.width_in - self.left_in - self.right_in) / self.width_in
+        axis = self.figure.add_axes(
+            (self.left_in / self.width_in, (top_in - height_in) / total_in, wide, height_in / total_in)
+        )
+        axis.set_xlim(0.0, self.end_h)
+        return axis
+
+    # -- pressure ----------------------------------------------------------------------------------
+
+    def _draw_pressure(self, axis: Axes) -> None:
+        told, unit = self.told, self.unit_pa
+        gauge = thinned(told.gauge)
+        corrected = [
+            (each.t_s, each.corrected_gauge_pa if each.stage in SHUT else None) for each in told.snapshots
+        ]
+        floor_pa, working_pa = told.pot.floor_pa, told.pot.working_pa
+        shut = [
+            each.reading.gauge_pa
+            for each in told.snapshots
+            if each.stage in SHUT and each.reading.gauge_pa is not None
+        ]
+        whole = [value for _, value in gauge if value is not None]
+        shown = [*(shut or whole), floor_pa, working_pa]
+        low, high = min(shown) / unit, max(shown) / unit
+        room = 0.07 * (high - low)
+        axis.set_ylim(low - room, high + room)
+        self._title(axis, f"Pressure, {told.pot.pressure_unit} gauge")
+        for silence in told.silences:
+            self._draw_silence(axis, silence.from_s, silence.to_s)
+        for level_pa in (floor_pa, working_pa):
+            axis.axhline(level_pa / unit, color=QUIET, lw=0.8, ls=DOTTED)
+        axis.plot(*self._line(corrected, unit), color=CORRECTED, lw=2.4, solid_capstyle="butt")
+        axis.plot(*self._line(gauge, unit), color=READ, lw=1.0)
+        names = [
+            ("floor", floor_pa / unit, QUIET),
+            ("working\npressure", working_pa / unit, QUIET),
+            ("gauge", _last(gauge, told.summary.hold_end_s, unit), READ),
+            ("corrected for\ntemperature", _last(corrected, told.summary.hold_end_s, unit), CORRECTED_WORD),
+        ]
+        self._name_ends(axis, names, PRESSURE_IN)
+
+    def _draw_silence(self, axis: Axes, from_s: float, to_s: float) -> None:
+        from_h, to_h = self.hours(from_s), self.hours(to_s)
+        axis.axvspan(from_h, to_h, facecolor="#eeeeee", edgecolor="none", zorder=0.1)
+        text = "no good reading"
+        if self._inches(to_h - from_h) > len(text) * _LETTER * FONT_PT / 72.0:
+            axis.text(
+                (from_h + to_h) / 2, 0.5, text, transform=axis.get_xaxis_transform(), ha="center", color=QUIET
+            )
+
+    def _draw_stages(self, axis: Axes) -> None:
+        """Draw a strip under the pressure that says which stage it was."""
+        entered = [(event.t_s, event.stage) for event in self.told.events if isinstance(event, StageEvent)]
+        ends_s = [t_s for t_s, _ in entered[1:]] + [self.told.summary.end_s]
+        foot = -STRIP_IN / PRESSURE_IN
+        across = axis.get_xaxis_transform()
+        for number, ((from_s, stage), to_s) in enumerate(zip(entered, ends_s, strict=True)):
+            from_h, to_h = max(self.hours(from_s), 0.0), min(self.hours(to_s), self.end_h)
+            if to_h <= from_h or stage is Stage.OPEN:
+                continue
+            tint = "#e4e4e4" if number % 2 else "#f4f4f4"
+            axis.fill_between(
+                [from_h, to_h], foot, -0.012, transform=across, color=tint, lw=0.0, clip_on=False, zorder=0.2
+            )
+            if self._inches(to_h - from_h) > (len(stage) + 1) * _LETTER * FONT_PT / 72.0:
+                axis.text(
+                    (from_h + to_h) / 2, foot / 2, stage, transform=across, ha="center", va="center",
+                    color=QUIET, fontsize=FONT_PT - 0.5,
+                )  # fmt: skip
+
+    # -- leak rate ---------------------------------------------------------------------------------
+
+    def _draw_leak(self, axis: Axes) -> None:
+        told = self.told
+        unit = self.unit_pa / SECONDS_PER_HOUR
+        fresh = [(each, _fresh_leak(each)) for each in told.snapshots]
+        value, low, high = (
+            [(each.t_s, None if leak is None else getattr(leak.rate_pa_per_s, end)) for each, leak in fresh]
+            for end in ("value", "low", "high")
+        )
+        sure = [
+            (each.t_s, leak.rate_pa_per_s.value if leak is not None and leak.established else None)
+            for each, leak in fresh
+        ]
+        axis.set_ylim(*_rate_limits(told, fresh, unit))
+        self._title(axis, f"Air lost, {told.pot.pressure_unit}/h, with its 95 % band")
+        axis.axhline(0.0, color=QUIET, lw=0.8, ls=DOTTED)
+        hours, lows = self._line(low, unit)
+        axis.fill_between(hours, lows, self._line(high, unit)[1], color="#bcd6e6", lw=0.0)
+        axis.plot(*self._line(value, unit), color=READ, lw=1.0)
+        axis.plot(*self._line(sure, unit), color=READ, lw=2.4, solid_capstyle="butt")
+        ends = [("no leak", 0.0, QUIET), ("estimate", _last(value, None, unit), READ)]
+        last = told.summary.leak
+        if last is None or not last.established:
+            ends = [("no leak", 0.0, QUIET)]
+            axis.text(
+                0.5,
+                0.9,
+                "no leak established",
+                transform=axis.transAxes,
+                ha="center",
+                va="top",
+                color=QUIET,
+                bbox=_PAPER,
+            )
+        elif last.onset_s is not None:
+            onset = [self.hours(each) for each in (last.onset_s.low, last.onset_s.value, last.onset_s.high)]
+            axis.plot(onset[::2], [0.0, 0.0], color=INK, lw=1.4, marker="|", ms=6.0, clip_on=False)
+            axis.plot(onset[1], 0.0, "o", color=INK, ms=3.5, clip_on=False)
+            right = onset[1] < 0.7 * self.end_h
+            axis.annotate(
+                f"began about {told.clock(last.onset_s.value)}", (onset[2 if right else 0], 0.0),
+                xytext=(4 if right else -4, -2), textcoords="offset points",
+                va="top", ha="left" if right else "right", bbox=_PAPER,
+            )  # fmt: skip
+        self._name_ends(axis, ends, LEAK_IN)
+
+    # -- temperatures ------------------------------------------------------------------------------
+
+    def _draw_temperatures(self, axis: Axes, warmth: dict[Place, Points]) -> None:
+        ends = []
+        shown: list[float] = []
+        for place, style, width in (
+            (Place.GAS, "-", 1.6),
+            (Place.WALL, DASHED, 1.2),
+            (Place.ROOM, "-.", 0.9),
+        ):
+            if place not in warmth:
+                continue
+            hours, celsius = self._line(warmth[place], 1.0)
+            axis.plot(hours, celsius, color=INK, lw=width, ls=style)
+            ends.append((place.value, _last(warmth[place], None, 1.0), INK))
+            shown += [c for h, c in zip(hours, celsius, strict=True) if c == c and h > 0.03 * self.end_h]
+        shown = sorted(shown) or [20.0]
+        # the heat of a fill or top-up may leave the panel: gone in minutes, it would flatten the night
+        low, high = shown[len(shown) // 100], shown[-1 - len(shown) // 100]
+        room = 0.1 * (high - low) + 0.2
+        axis.set_ylim(low - room, high + room)
+        self._title(axis, "Temperature, °C")
+        self._name_ends(axis, ends, TEMPERATURE_IN)
+
+    # -- what all panels share ---------------------------------------------------------------------
+
+    def _draw_marks(self, axes: list[Axes], marks: list[Mark], rows: list[int]) -> None:
+        top = axes[0]
+        for mark, row in zip(marks, rows, strict=True):
+            for axis in axes:
+                axis.axvline(mark.hours, color=mark.colour, ls=mark.style, lw=mark.width, zorder=1.5)
+            foot_pt = 4.0
+            up_pt = foot_pt + 72.0 * LINE_IN * row
+            where: dict[str, Any] = {"xycoords": ("data", "axes fraction"), "textcoords": "offset points"}
+            if row:
+                top.annotate(
+                    "", (mark.hours, 1.0), xytext=(0, up_pt), annotation_clip=False, **where,
+                    arrowprops={
+                        "arrowstyle": "-", "shrinkA": 0, "shrinkB": 0, "color": mark.colour, "lw": 0.5,
+                    },
+                )  # fmt: skip
+            side = self._side(mark)
+            top.annotate(
+                mark.text, (mark.hours, 1.0), xytext=(2.5 * side, up_pt), annotation_clip=False, **where,
+                ha="left" if side > 0 else "right", va="bottom", color=mark.colour,
+            )  # fmt: skip
+
+    def _rows(self, marks: list[Mark]) -> list[int]:
+        """Return for each mark the lowest row in which its name meets no other name and no other's line."""
+        placed: list[tuple[float, float, float, int]] = []
+        # a name left of its line: the leftmost lowest; right of it: the rightmost lowest
+        inward = sorted(marks, key=lambda each: (self._side(each), -self._side(each) * each.hours))
+        for mark in inward:
+            reach = self._hours_of(self._text_in(mark) + 0.06) * self._side(mark)
+            low, high = sorted((mark.hours, mark.hours + reach))
+            row = 0
+            while any(
+                (low < other_high and other_low < high and row == other_row)
+                or (other_low <= mark.hours <= other_high and other_row <= row)
+                or (low <= other_hours <= high and row <= other_row)
+                for other_hours, other_low, other_high, other_row in placed
+            ) and row <= len(marks):
+                row += 1
+            if row > len(marks):
+                row = 1 + max(other_row for *_, other_row in placed)
+            placed.append((mark.hours, low, high, row))
+        return [row for *_, row in sorted(placed, key=lambda each: each[0])]
+
+    def _side(self, mark: Mark) -> int:
+        room_in = self._inches(self.end_h - mark.hours) + self.right_in
+        return 1 if self._text_in(mark) + 0.05 < room_in else -1
+
+    def _text_in(self, mark: Mark) -> float:
+        return len(mark.text) * _LETTER * FONT_PT / 72.0
+
+    def _inches(self, hours: float) -> float:
+        return hours / self.end_h * (self.width_in - self.left_in - self.right_in)
+
+    def _hours_of(self, inches: float) -> float:
+        return inches * self.end_h / (self.width_in - self.left_in - self.right_in)
+
+    def _draw_hours(self, axes: list[Axes]) -> None:
+        ticks = _hour_ticks(self)
+        for axis in axes[:-1]:
+            axis.set_xticks([hours for hours, _ in ticks], [""] * len(ticks))
+        axes[0].tick_params(axis="x", length=0)
+        axes[-1].set_xticks([hours for hours, _ in ticks], [text for _, text in ticks])
+        for axis in axes:
+            axis.locator_params(axis="y", nbins=6 if axis is axes[0] else 4, steps=[1, 2, 5, 10])
+
+    def _title(self, axis: Axes, text: str) -> None:
+        if axis.get_position().y1 < 0.6:
+            axis.set_title(text, loc="left", fontsize=FONT_PT, fontweight="bold", pad=4.0)
+            return
+        # above the names of the marks
+        self.figure.text(
+            self.left_in / self.width_in, 1.0, text, fontsize=FONT_PT, fontweight="bold", va="top", ha="left"
+        )
+
+    def _name_ends(self, axis: Axes, ends: Iterable[tuple[str, float | None, str]], height_in: float) -> None:
+        """Name lines in the right margin, in the order of their ends, apart from each other."""
+        low, high = axis.get_ylim()
+        known = sorted((value, text, colour) for text, value, colour in ends if value is not None)
+        halves = [0.5 * 0.13 * (1 + text.count("\n")) / height_in for _, text, _ in known]
+        heights: list[float] = []
+        below = -0.1
+        for (value, _, _), half in zip(known, halves, strict=True):
+            heights.append(max(min(max((value - low) / (high - low), 0.0), 1.0), below + half))
+            below = heights[-1] + half
+        above = 1.1
+        for i in reversed(range(len(known))):
+            heights[i] = min(heights[i], above - halves[i])
+            above = heights[i] - halves[i]
+        for (value, text, colour), height in zip(known, heights, strict=True):
+            share = min(max((value - low) / (high - low), 0.0), 1.0)
+            axis.annotate(
+                text, (1.0, share), xytext=(1.02 if self.is_wide else 1.03, height), xycoords="axes fraction",
+                textcoords="axes fraction", va="center", color=colour, linespacing=1.05,
+                arrowprops={"arrowstyle": "-", "color": "#bbbbbb", "lw": 0.5, "shrinkA": 1, "shrinkB": 0},
+            )  # fmt: skip
+
+    def _line(self, points: Points, unit: float) -> tuple[list[float], list[float]]:
+        hours = [self.hours(t_s) for t_s, _ in points]
+        return hours, [float("nan") if value is None else value / unit for _, value in points]
+
+
+def _marks(chart: _Chart) -> Iterator[Mark]:
+    told = chart.told
+    alarms = [
+        event
+        for event in told.events
+        if isinstance(event, AlarmEvent) and event.state is AlarmState.UNACKNOWLEDGED and not event.repeat
+    ]
+    for number, alarm in enumerate(alarms):
+        sign = "▲" if alarm.priority is Priority.HIGH else "△"
+        text = f"{sign} {alarm.alarm} {told.clock(alarm.t_s)}" if number < NAMED_ALARMS else ""
+        yield Mark(chart.hours(alarm.t_s), text, ALARM, "-", 1.3)
+    top_ups = [event for event in told.events if isinstance(event, NoteEvent) and event.note is NoteId.TOP_UP]
+    for number, note in enumerate(top_ups):
+        text = f"topped up {told.clock(note.t_s)}"
+        if len(top_ups) > NAMED_TOP_UPS:
+            text = f"topped up {len(top_ups)} times" if number == 0 else ""
+        yield Mark(chart.hours(note.t_s), text, INK, DASHED, 0.7)
+    if told.gel_s is not None and chart.hours(told.gel_s) <= chart.end_h:
+        yield Mark(chart.hours(told.gel_s), f"gel {told.clock(told.gel_s)}", QUIET, DOTTED)
+    if told.summary.cure.progress >= 1.0:
+        done_s = told.summary.cure.done_s
+        yield Mark(chart.hours(done_s), f"cure done {told.clock(done_s)}", QUIET, DOTTED)
+    vent_s = told.summary.stages.get(Stage.VENTING)
+    if vent_s is not None:
+        yield Mark(chart.hours(vent_s), f"vented {told.clock(vent_s)}", QUIET, "-.")
+
+
+def _fresh_leak(snapshot: Snapshot) -> Any:
+    leak = snapshot.leak
+    fresh = snapshot.stage in SHUT and leak is not None and snapshot.t_s - leak.t_s < STALE_S
+    return leak if fresh else None
+
+
+def _rate_limits(told: Told, fresh: Sequence[tuple[Snapshot, Any]], unit: float) -> tuple[float, float]:
+    """Return limits that hold the estimate once it is one, and the better part of its band."""
+    after_s = told.summary.start_s + 0.08 * (told.summary.end_s - told.summary.start_s)
+    rates = [leak.rate_pa_per_s for each, leak in fresh if leak is not None and each.t_s > after_s]
+    bottoms, tops = [0.0], [0.3 * 6894.757 / 3600.0 / unit]
+    if rates:
+        tops += [
+            _share([rate.high for rate in rates], 0.75) / unit,
+            _share([r.value for r in rates], 0.98) / unit,
+        ]
+        bottoms += [
+            _share([r.low for r in rates], 0.25) / unit,
+            _share([r.value for r in rates], 0.02) / unit,
+        ]
+    room = 0.06 * (max(tops) - min(bottoms))
+    return min(bottoms) - 4.0 * room, max(tops) + room
+
+
+def _share(values: list[float], share: float) -> float:
+    return sorted(values)[min(int(share * len(values)), len(values) - 1)]
+
+
+def _temperatures(told: Told) -> dict[Place, Points]:
+    """Return what each thermometer read, C; those that never did are left out."""
+    lines: dict[Place, Points] = {}
+    for place in (Place.GAS, Place.WALL, Place.ROOM):
+        kelvin = [(each.t_s, getattr(each.reading, f"{place}_k")) for each in told.snapshots]
+        if any(value is not None for _, value in kelvin):
+            lines[place] = [(t_s, None if k is None else k - ZERO_CELSIUS_K) for t_s, k in kelvin]
+    return lines
+
+
+def _last(points: Points, until_s: float | None, unit: float) -> float | None:
+    """Return the last known value, up to a time; there a line is named."""
+    known = [value for t_s, value in points if value is not None and (until_s is None or t_s <= until_s)]
+    return known[-1] / unit if known else None
+
+
+def _hour_ticks(chart: _Chart) -> list[tuple[float, str]]:
+    """Return hours and words for the time axis: by the wall clock where it is known, else since the start."""
+    told, most = chart.told, 11 if chart.is_wide else 5
+    step_h = next(
+        (s for s in (0.25, 0.5, 1, 2, 3, 6, 12, 24) if chart.end_h / s <= most),
+        24 * ceil(chart.end_h / 24 / most),
+    )
+    start = told.local(chart.start_s)
+    if start is None:
+        return [(n * step_h, f"{n * step_h:g} h") for n in range(floor(chart.end_h / step_h) + 1)]
+    midnight = start.replace(hour=0, minute=0, second=0, microsecond=0)
+    since_h = (start - midnight).total_seconds() / SECONDS_PER_HOUR
+    ticks = []
+    for n in range(ceil(since_h / step_h), floor((since_h + chart.end_h) / step_h) + 1):
+        clock = midnight + timedelta(hours=n * step_h)
+        hours = n * step_h - since_h
+        ticks.append((hours, f"{clock:%a %H:%M}" if step_h >= 24 else f"{clock:%H:%M}"))
+    return ticks
