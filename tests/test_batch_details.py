@@ -253,6 +253,18 @@ def test_what_was_taken_over_and_what_was_said_are_there_after_a_power_cut(first
     bench.service.stop()
 
 
+def test_what_is_taken_over_outlives_a_power_cut_in_the_moment_of_the_opening(first):
+    bench = next_night(first)
+    while bench.service.batch_ids[POT] is None:
+        bench.run_until(bench.now_s + 5.0)
+    bench.power_cut()
+    bench.pass_unwatched(60.0)
+    bench.begin("boot-3", boot_at_s=bench.now_s)
+    bench.service.tick()
+    assert set(bench.store.batch(2).details) == set(TAKEN_OVER)
+    bench.service.stop()
+
+
 def test_what_was_said_at_the_opening_by_hand_is_not_replaced(first):
     bench = next_night(first)
     said = {Detail.RESIN: "new resin", Detail.COLOUR: ""}

@@ -213,7 +213,7 @@ class Service:
                 continue  # a pot that is no longer in the settings
             self._tell(pot_id, watch.handle(command))
 
-    def _take_over(self, pot_id: str, batch_id: int) -> None:
+    def _take_over(self, pot_id: str, batch_id: int, utc_s: float | None) -> None:
         """Ask for what the pot's last batch was made of: as a command, so that a restart feeds it again."""
         try:
             rows = self._store.batches(pot_id, limit=2)
@@ -222,8 +222,11 @@ class Service:
         last = next((row for row in rows if row.id < batch_id), None)
         if last is None or (last.rehearsed is None) != (self._rehearsed is None):
             return
-        for field in details.TAKEN_OVER:
-            if text := last.details.get(field):
+        found = {field: text for field in details.TAKEN_OVER if (text := last.details.get(field))}
+        try:
+            self._store.add_edits(pot_id, found, LAST_BATCH, utc_s)
+        except RecordError:  # once more with the next tick
+            for field, text in found.items():
                 self._asked.put((pot_id, Command(Action.EDIT, 0.0, text=text, by=LAST_BATCH, field=field)))
 
     # -- record ------------------------------------------------------------------------------------
@@ -233,7 +236,7 @@ class Service:
             before = self.batch_ids[pot_id]
             after = self.batch_ids[pot_id] = keep_event(self._store, pot_id, before, event)
             if isinstance(event, BatchOpened) and after is not None:
-                self._take_over(pot_id, after)
+                self._take_over(pot_id, after, event.utc_s)
             self._on_event(pot_id, before if after is None else after, event)
 
     def _commit(self, t_s: float) -> None:
