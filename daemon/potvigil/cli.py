@@ -361,7 +361,7 @@ def _with_pictures(known: str, names: Sequence[str]) -> str:
 
 
 def _mixed_at(text: str, store: Store, row: BatchRow | None) -> str:
-    """Return when a batch was mixed, as it is kept; `21:40` is the last before its fill, or before now."""
+    """Return when a batch was mixed, as it is kept; `21:40` is the one nearest to its fill, or to now."""
     since_utc_s: float | None = time.time()
     since = "now"
     if row is not None:

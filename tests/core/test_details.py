@@ -171,22 +171,22 @@ def utc(utc_s: float) -> str:
         ("2026-01-01T23:00:00+01:00", "22:40", "2026-01-01T22:40:00+01:00"),
         ("2026-01-01T00:20:00+01:00", "23:50", "2025-12-31T23:50:00+01:00"),  # before midnight
         ("2026-01-01T23:58:00+01:00", "0:01", "2026-01-02T00:01:00+01:00"),  # a clock that is fast
-        ("2026-01-01T23:00:00+01:00", "23:10", "2025-12-31T23:10:00+01:00"),  # not ten minutes ahead
+        ("2026-01-01T23:00:00+01:00", "23:40", "2026-01-01T23:40:00+01:00"),  # and not the day before
         # summer time began on 2026-03-29 at 02:00 and ends on 2026-10-25 at 03:00 (Directive 2000/84/EC)
         ("2026-03-29T03:10:00+02:00", "01:50", "2026-03-29T01:50:00+01:00"),
         ("2026-10-25T12:00:00+01:00", "09:00", "2026-10-25T09:00:00+01:00"),
     ],
 )
-def test_a_time_of_day_is_the_last_one(near, clock, moment):
+def test_a_time_of_day_is_the_nearest_one(near, clock, moment):
     found = at_clock(clock, datetime.fromisoformat(near).timestamp(), BERLIN)
     assert mixed_utc_s(read(Detail.MIXED_AT, found)) == datetime.fromisoformat(moment).timestamp()
 
 
 @given(st.integers(0, 23), st.integers(0, 59), st.floats(1.7e9, 1.9e9), st.sampled_from([BERLIN, None]))
-def test_a_time_of_day_lies_within_a_day_or_so_and_never_ahead(hour, minute, near_utc_s, tz):
+def test_a_time_of_day_lies_within_half_a_day_or_so(hour, minute, near_utc_s, tz):
     found = at_clock(f"{hour}:{minute:02d}", near_utc_s, tz)
     late_s = mixed_utc_s(read(Detail.MIXED_AT, found)) - near_utc_s
-    assert -90_000.0 <= late_s <= 300.0  # a day of 25 h when the clocks go back
+    assert abs(late_s) <= 45_000.0  # half a day of 25 h, when the clocks go back
 
 
 @pytest.mark.parametrize("text", ["24:00", "21:60", "21.40", "", "2026-01-01T21:40:00Z", "9:5"])

@@ -75,7 +75,7 @@ def check_mixed_at(mixed_at: str, since_utc_s: float, since: str) -> None:
 
 
 def at_clock(text: str, near_utc_s: float, tz: tzinfo | None) -> str:
-    """Return `21:40` as date and time (RFC 3339): the last such moment until shortly after `near_utc_s`.
+    """Return `21:40` as date and time (RFC 3339): of all such moments the nearest to `near_utc_s`.
 
     tz: None for the machine's own zone. Any other text comes back as it is.
     """
@@ -83,13 +83,12 @@ def at_clock(text: str, near_utc_s: float, tz: tzinfo | None) -> str:
     if found is None:
         return text
     clock = time(int(found[1]), int(found[2]))
-    latest = datetime.fromtimestamp(near_utc_s + MIXED_LATE_S, UTC).astimezone(tz)
-    for days in range(3):  # the hour that a change of the clocks leaves out may lie beyond the first two
-        naive = datetime.combine(latest.date() - timedelta(days=days), clock)
-        moment = naive.astimezone() if tz is None else naive.replace(tzinfo=tz)
-        if moment <= latest:
-            break
-    return moment.isoformat()
+    near = datetime.fromtimestamp(near_utc_s, UTC).astimezone(tz)
+    moments = []
+    for days in (-1, 0, 1):
+        naive = datetime.combine(near.date() + timedelta(days=days), clock)
+        moments.append(naive.astimezone() if tz is None else naive.replace(tzinfo=tz))
+    return min(moments, key=lambda moment: abs(moment.timestamp() - near_utc_s)).isoformat()
 
 
 def _moment(text: str) -> datetime:
