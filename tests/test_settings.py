@@ -17,7 +17,7 @@ from potvigil.core.reading import Place
 from potvigil.settings import Settings, SettingsError, load, load_text
 
 ROOT = Path(__file__).parents[1]
-EXAMPLES = sorted((ROOT / "config").glob("*.yaml"))
+EXAMPLES = sorted(set((ROOT / "config").glob("*.yaml")) - {ROOT / "config/resins.yaml"})
 BAD = sorted((ROOT / "tests" / "bad_settings").glob("*.yaml"))
 SMALLEST = (ROOT / "config" / "smallest.yaml").read_text(encoding="utf-8")
 WORKSHOP = (ROOT / "config" / "workshop.yaml").read_text(encoding="utf-8")

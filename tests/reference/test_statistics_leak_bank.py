@@ -13,6 +13,7 @@ from collections.abc import Mapping
 from dataclasses import dataclass, replace
 from itertools import pairwise
 from math import inf, log, sqrt
+from unittest.mock import patch
 
 import numpy as np
 import numpy.typing as npt
@@ -139,7 +140,7 @@ def _stirring(hold: Hold, same: npt.NDArray[np.bool_]) -> Array:
         if k in (hold.top_ups or {}):
             filled_s, size = t_s[k - 1], STIRRED * (hold.top_ups or {})[k]
         step = sqrt(3.0) * (t_s[k] - t_s[k - 1]) / FAST_S
-        stirred = size * np.exp(-(t_s[k] - filled_s) / hold.allowances()[k].stirred_s)
+        stirred = size * np.exp(-(t_s[k - 1] - filled_s) / hold.allowances()[k].stirred_s)
         knock = stirred * sqrt(1.0 - ((1.0 + step) * np.exp(-step)) ** 2)
         a = sqrt(3.0) * np.maximum(t_s - t_s[k], 0.0) / FAST_S
         total += _outer(np.where((t_s >= t_s[k]) & same[k], knock * (1.0 + a) * np.exp(-a), 0.0))
@@ -224,8 +225,10 @@ def assert_never_rises(hold: Hold) -> None:
 def banked(hold: Hold, steps: list[Step], since: int) -> list[Interval]:
     """Return "a leak since that bin" after every bin beyond it."""
     bank, answers = OnsetBank(), []
-    for t_s, step in zip(hold.t_s[since:], steps[since:], strict=True):
-        bank.take(t_s, step)
+    for k in range(since, len(steps)):
+        if k in (hold.others or {}):
+            bank.change_thermometer()
+        bank.take(hold.t_s[k], steps[k])
         answers.append(bank.since_the_start())
     assert answers[0] is None  # one bin says nothing of a rate
     return [each for each in answers if each is not None]
@@ -362,7 +365,7 @@ CERTAIN = Allowance(
     heat_share=0.0,
     transient=0.0,
     soak=0.0,
-    stirred_s=1e-3,
+    stirred_s=1.0,
     lags=(Lag(60.0, 0.0, 0.0), Lag(600.0, 0.0, 0.0), Lag(inf, 0.0, 0.0)),
 )
 BIN_S, BINS = 2.0, 40  # over before a rise is looked for
@@ -371,7 +374,8 @@ COARSE = 3e-3  # noise of a bin, in ln, beside which the level's wander is nothi
 
 def mass_point(t_s: Array, y: Array, noise: float = COARSE) -> list[Interval]:
     """Return the rate since the first point after every point from the second on."""
-    air, bank, answers = AirFilter(CERTAIN, 0.0, holds_mould=False), OnsetBank(), []
+    with patch("potvigil.core.air.STIRRED", 0.0):  # no fill came before this hold
+        air, bank, answers = AirFilter(CERTAIN, 0.0, holds_mould=False), OnsetBank(), []
     for i, (at_s, each) in enumerate(zip(t_s, y, strict=True)):
         step = air.step(at_s - t_s[i - 1] if i else 0.0, each, noise**2, LOG_K, (0.0, 0.0, 0.0), 0.0)
         bank.take(at_s, step)

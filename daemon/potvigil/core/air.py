@@ -29,6 +29,7 @@ from potvigil.core.event import NORMAL_95
 LEVEL, SLOW, FAST, FAST_RATE, HEAT, TRANSIENT, SOAK, UPTAKE, LAG_0, LAG_1, LAG_2, RATE = range(12)
 SIZE = 12
 _LAGS = (LAG_0, LAG_1, LAG_2)
+OF_THE_THERMOMETER = (LEVEL, SLOW, FAST, FAST_RATE, *_LAGS)  # what another one knows nothing of
 
 # Time constants of a pot of 8 to 50 L, s: gas and quick contents, wall and mould with the room, uptake by
 # silicone, resin heat leaving through the gas.
@@ -36,7 +37,7 @@ TRANSIENT_S, SOAK_S, UPTAKE_S, HEAT_S = 300.0, 2400.0, 7000.0, 4300.0
 SLOW_S, FAST_S = 4 * 3600.0, 1200.0
 _DYING_S = {SLOW: SLOW_S, HEAT: HEAT_S, TRANSIENT: TRANSIENT_S, SOAK: SOAK_S, UPTAKE: UPTAKE_S}
 # Just after a fill the gas is stirred and its probe trails it in ways no exponential describes: 1 sigma.
-STIRRED = 0.02
+STIRRED = 0.0185
 UPTAKE_MEAN, UPTAKE_SIGMA = 0.0015, 0.001  # of the air: 0.1-0.3 % is common practice for silicone moulds
 LEVEL_WANDER_PER_SQRT_S = 1e-7  # keeps the level alive; 0.003 % in a day
 ROUNDING = 6e-5  # of a bin: a 0.0625 K thermometer step and an 0.0047 psi converter step
@@ -105,7 +106,7 @@ class AirFilter:
         self._stirred_s = allowance.stirred_s
         self._lag_means = [lag.share for lag in allowance.lags]
         x, p = self._x, self._p
-        for state in (LEVEL, SLOW, FAST, FAST_RATE, *_LAGS):
+        for state in OF_THE_THERMOMETER:
             x[state] = 0.0
             for other in range(SIZE):
                 p[state][other] = p[other][state] = 0.0
@@ -204,6 +205,7 @@ class AirFilter:
         x, p, decay = self._x, self._p, self._decay
         if elapsed_s != self._elapsed_s:
             self._elapsed_s = elapsed_s
+            self._decay = decay = [1.0] * SIZE
             for state, constant_s in _DYING_S.items():
                 decay[state] = exp(-elapsed_s / constant_s)
             # Matern 3/2: a process whose rate is continuous, exactly discretised
@@ -235,9 +237,11 @@ class AirFilter:
     def _let_wander(self, elapsed_s: float) -> None:
         p, decay = self._p, self._decay
         a, b, c, d = self._fast
+        stirred = self._stirred * exp(
+            -self._age_s / self._stirred_s
+        )  # as the step began: a gap hides nothing
         self._age_s += elapsed_s
         fast, fast_rate = self._fast_variance, self._fast_variance * 3.0 / FAST_S**2
-        stirred = self._stirred * exp(-self._age_s / self._stirred_s)
         p[FAST][FAST] += fast - a * a * fast - b * b * fast_rate + stirred * stirred * (1.0 - a * a)
         p[FAST][FAST_RATE] -= a * c * fast + b * d * fast_rate
         p[FAST_RATE][FAST] -= a * c * fast + b * d * fast_rate

@@ -2,7 +2,7 @@
 
 from math import expm1, inf
 
-from potvigil.core.allowance import ALLOWANCES
+from potvigil.core.allowance import ALLOWANCES, Lag
 from potvigil.core.reading import Place, Reading
 
 
@@ -13,43 +13,50 @@ class LaggedThermometers:
     """
 
     def __init__(self) -> None:
-        self._averages_k: dict[Place, list[float]] = {}
-        self._last_s: float | None = None
-        self._step_s = -1.0
-        self._follow: dict[Place, tuple[float, ...]] = {}
+        self._followed = {place: _Followed(allowed.lags) for place, allowed in ALLOWANCES.items()}
 
     def update(self, reading: Reading, shut: bool) -> None:
         """Take one reading. While the pot is not shut the averages stand at the reading itself."""
-        step_s = 0.0 if self._last_s is None else reading.t_s - self._last_s
-        self._last_s = reading.t_s
-        if step_s != self._step_s:
-            self._step_s = step_s
-            self._follow = {
-                place: tuple(
-                    0.0 if lag.over_s == inf else -expm1(-step_s / lag.over_s) for lag in allowed.lags
-                )
-                for place, allowed in ALLOWANCES.items()
-            }
         for place, kelvin in (
             (Place.GAS, reading.gas_k),
             (Place.WALL, reading.wall_k),
             (Place.ROOM, reading.room_k),
         ):
-            if kelvin is None:
-                continue
-            averages_k = self._averages_k.get(place)
-            if averages_k is None or not shut:
-                self._averages_k[place] = [kelvin, kelvin, kelvin]
-                continue
-            a, b, c = self._follow[place]
-            averages_k[0] += a * (kelvin - averages_k[0])
-            averages_k[1] += b * (kelvin - averages_k[1])
-            averages_k[2] += c * (kelvin - averages_k[2])
+            if kelvin is not None:
+                self._followed[place].update(reading.t_s, kelvin, shut)
 
     def movements(self, place: Place | None, kelvin: float) -> tuple[float, float, float]:
         """Return the thermometer less its first average, first less second, second less third, over T."""
-        averages_k = None if place is None else self._averages_k.get(place)
+        averages_k = None if place is None else self._followed[place].averages_k
         if averages_k is None:
             return 0.0, 0.0, 0.0
         quick_k, middle_k, slow_k = averages_k
         return (kelvin - quick_k) / kelvin, (quick_k - middle_k) / kelvin, (middle_k - slow_k) / kelvin
+
+
+class _Followed:
+    """One thermometer. averages_k: None before its first reading."""
+
+    __slots__ = ("_lags", "_last_s", "_shares", "_step_s", "averages_k")
+
+    def __init__(self, lags: tuple[Lag, Lag, Lag]) -> None:
+        self._lags = lags
+        self.averages_k: list[float] | None = None
+        self._last_s = 0.0
+        self._step_s = 0.0
+        self._shares = (0.0, 0.0, 0.0)
+
+    def update(self, t_s: float, kelvin: float, shut: bool) -> None:
+        step_s, self._last_s = t_s - self._last_s, t_s
+        averages_k = self.averages_k
+        if averages_k is None or not shut:
+            self.averages_k = [kelvin, kelvin, kelvin]
+            return
+        if step_s != self._step_s:
+            self._step_s = step_s
+            a, b, c = (0.0 if lag.over_s == inf else -expm1(-step_s / lag.over_s) for lag in self._lags)
+            self._shares = (a, b, c)
+        a, b, c = self._shares
+        averages_k[0] += a * (kelvin - averages_k[0])
+        averages_k[1] += b * (kelvin - averages_k[1])
+        averages_k[2] += c * (kelvin - averages_k[2])

@@ -154,6 +154,7 @@ class LeakFilter:
             self._sound = AirFilter(allowance, self._barometer_miss, self._holds_mould)
             return
         self._sound.allow(allowance, self._barometer_miss)
+        self._bank.change_thermometer()
         if self._leaking is not None:
             self._leaking.allow(allowance, self._barometer_miss)
 

@@ -9,7 +9,7 @@ thermal states integrated out (Willsky & Jones, IEEE Trans. Automatic Control AC
 from dataclasses import dataclass
 from math import exp, sqrt
 
-from potvigil.core.air import LEVEL, SIZE, Step
+from potvigil.core.air import LEVEL, OF_THE_THERMOMETER, SIZE, Step
 from potvigil.core.event import NORMAL_95, Interval
 
 _STATES = SIZE - 1  # a sound pot has no rate
@@ -82,6 +82,13 @@ class OnsetBank:
         self._onsets.append(_Onset(t_s))
         self._thin(t_s)
 
+    def change_thermometer(self) -> None:
+        """Forget, with the filter, what a leak left in the states that were about the old thermometer."""
+        for onset in self._onsets:
+            onset.trace = tuple(
+                0.0 if state in OF_THE_THERMOMETER else value for state, value in enumerate(onset.trace)
+            )
+
     def significance(self) -> float | None:
         """Return by how many standard deviations the likeliest leak is one; None before anything is known."""
         return max(
@@ -111,9 +118,7 @@ class OnsetBank:
             square += share * rate_square
             lost += share * rate * (now_s - onset.t_s)
         reach = NORMAL_95 * sqrt(max(square - value * value, 0.0))
-        times = [onset.t_s for onset, *_ in weighed]
-        shares = [share for _, share, *_ in weighed]
-        onset_s = Interval(*(_quantile(times, shares, target) for target in (0.5, 0.025, 0.975)))
+        onset_s = Interval(*(self._quantile(weighed, target) for target in (0.5, 0.025, 0.975)))
         return Found(Interval(value, value - reach, value + reach), onset_s, lost)
 
     def moments(self) -> tuple[list[float], list[list[float]]]:
@@ -152,6 +157,19 @@ class OnsetBank:
         total = sum(weight for _, weight, *_ in likely)
         return [(onset, weight / total, rate, square) for onset, weight, rate, square in likely]
 
+    def _quantile(self, weighed: list[tuple[_Onset, float, float, float]], target: float) -> float:
+        """Return when the summed share passes the target, each share spread to its neighbours."""
+        times = [each.t_s for each in self._onsets]
+        passed = 0.0
+        for onset, share, *_ in weighed:
+            if passed + share >= target:
+                i = times.index(onset.t_s)
+                low_s = 0.5 * (times[i] + times[max(i - 1, 0)])
+                high_s = 0.5 * (times[i] + times[min(i + 1, len(times) - 1)])
+                return low_s + (high_s - low_s) * (target - passed) / share
+            passed += share
+        return times[-1]
+
     def _thin(self, t_s: float) -> None:
         # drop an onset whose neighbours already stand close together for their age; the first one stays
         onsets = self._onsets
@@ -161,15 +179,3 @@ class OnsetBank:
             if onsets[kept + 1].t_s - onsets[kept - 1].t_s < _SPACING * age_s:
                 del onsets[kept]
             kept -= 1
-
-
-def _quantile(times: list[float], shares: list[float], target: float) -> float:
-    """Return the time at which the summed share passes the target, each share spread to its neighbours."""
-    passed = 0.0
-    for i, share in enumerate(shares):
-        if passed + share >= target:
-            low_s = 0.5 * (times[i] + times[max(i - 1, 0)])
-            high_s = 0.5 * (times[i] + times[min(i + 1, len(times) - 1)])
-            return low_s + (high_s - low_s) * (target - passed) / share if share > 0.0 else times[i]
-        passed += share
-    return times[-1]

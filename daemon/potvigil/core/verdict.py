@@ -13,7 +13,8 @@ LONGEST_GAP_S, GAP_SHARE = 3600.0, 0.1
 class Facts:
     """What the judgement rests on; times in s, counted from the batch's start where they are moments.
 
-    end_s: vent or last sample. vented: the pressure was let out. floor_crossed_s: when it fell below the
+    end_s: vent or last sample. vented: the pressure was let out. hold_s: what the
+    cure needs. gelled: by the vent. floor_crossed_s: when it fell below the
     floor before the cure was done. unseen_s, longest_gap_s: time without a good reading before that.
     """
 
@@ -21,7 +22,7 @@ class Facts:
     vented: bool
     pressurised: bool
     hold_s: float
-    gel_s: float | None
+    gelled: bool
     floor_crossed_s: float | None
     leak_established: bool
     unseen_s: float
@@ -37,7 +38,7 @@ def judge(facts: Facts) -> tuple[Verdict, str]:
             Verdict.FELL_BELOW_FLOOR,
             f"below the floor {span(facts.floor_crossed_s)} into a cure of {span(facts.hold_s)}",
         )
-    if facts.vented and facts.end_s < (facts.hold_s if facts.gel_s is None else facts.gel_s):
+    if facts.vented and not facts.gelled:
         return Verdict.VENTED_EARLY, f"vented after {span(facts.end_s)}, before the resin had gelled"
     if facts.longest_gap_s > LONGEST_GAP_S or facts.unseen_s > GAP_SHARE * facts.hold_s:
         return (
