@@ -13,8 +13,8 @@ from math import exp, log, sqrt
 from potvigil.core.event import Cure
 
 HALVING_K = 10.0
-# How far the temperature may go from here on, 95 %: 1.2 K in an hour, 3.5 K in a night, as in the forecast; on
-# the mean until then it tells with a share of that (1/sqrt 3 for a wandering one).
+# How far the temperature may go from here on, 95 %: 1.2 K in an hour, 3.5 K in a night, as in the forecast;
+# on the mean until then it tells with a share of that (1/sqrt 3 for a wandering one).
 DRIFT_K_PER_SQRT_H, MOST_DRIFT_K, MEAN_SHARE = 1.2, 3.5, 0.58
 
 
