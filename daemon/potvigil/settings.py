@@ -31,7 +31,7 @@ from pydantic import (
 )
 
 from potvigil import units
-from potvigil.core.pot import Pot, Reference, Supply, Transducer
+from potvigil.core.pot import Pot, Reference, Resin, Supply, Transducer
 from potvigil.core.reading import Place
 from potvigil.faults import Outline, SettingsError, either, explain, shown, text_of
 from potvigil.units import Quantity
@@ -186,6 +186,14 @@ class ResinSettings(_Block):
     working_time: Annotated[_Duration, _up_to("hold", or_equal=True)] | None = None
     at: _Warmth | None = None
 
+    def core_resin(self) -> Resin:
+        return Resin(
+            hold_s=self.hold.si,
+            gel_s=None if self.gel is None else self.gel.si,
+            working_time_s=None if self.working_time is None else self.working_time.si,
+            at_k=None if self.at is None else self.at.si,
+        )
+
 
 class CureSettings(ResinSettings):
     """The pot's usual cure. resin: of the list, whose times count where none are given here."""
@@ -298,6 +306,7 @@ class PotSettings(_Block):
             ambient_pa=settings.barometer.ambient_pa,
             room_swing_k=self.room_swing.si,
             pressure_unit=settings.units.pressure,
+            resins=settings.core_resins(),
             tz=settings.timezone,
         )
 
@@ -400,6 +409,11 @@ class Settings(_Block):
     def core_pots(self) -> dict[str, Pot]:
         """Build every pot's settings for the core, by pot id."""
         return {pot_id: pot.core_pot(pot_id, self) for pot_id, pot in self.pots.items()}
+
+    def core_resins(self) -> dict[str, Resin]:
+        """Build the times of every resin that can be named, the list's and own ones."""
+        listed = {name: ResinSettings.model_validate(keys) for name, keys in _known_resins().items()}
+        return {name: resin.core_resin() for name, resin in (listed | self.resins).items()}
 
     def as_json(self) -> str:
         """Return the settings in force as JSON, which load_text takes again. There is no secret in it."""

@@ -111,7 +111,11 @@ class Printer:
         if summary.floor_crossed_s is not None:
             table.add_row("floor", f"passed {span(summary.floor_crossed_s - summary.start_s)} into the batch")
         done = f"{100.0 * summary.cure.progress:.0f} %"
-        table.add_row("cure", f"{done}, {span(summary.end_s - summary.start_s)} since the fill began")
+        since = f"{done}, {span(summary.end_s - summary.start_s)} since the fill began"
+        cure = summary.cure
+        if cure.progress < 1.0 and cure.early_s is not None:
+            since += f", done {teller.ahead(cure.done_s, cure.early_s, cure.late_s)}"
+        table.add_row("cure", since)
         if summary.top_ups:
             table.add_row("top-ups", str(summary.top_ups))
         if summary.alarms:

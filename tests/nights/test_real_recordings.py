@@ -169,7 +169,7 @@ BATCH_KEYS = {
         "std_cm3_per_min",
     },
     "floor": {"crossed_s", "forecast_s"},
-    "cure": {"progress", "done_s"},
+    "cure": {"progress", "done_s", "early_s", "late_s"},
 }
 
 

@@ -129,7 +129,7 @@ def test_a_batch_has_the_published_keys_in_their_order():
     assert (leak["pa_m3_per_s"], leak["std_cm3_per_min"]) == (0.01606, 9.507)
     assert leak["orifice_mm"] == 0.01235
     assert line["floor"] == {"crossed_s": None, "forecast_s": None}
-    assert line["cure"] == {"progress": 1.0, "done_s": 35_000.0}
+    assert line["cure"] == {"progress": 1.0, "done_s": 35_000.0, "early_s": None, "late_s": None}
     assert line["alarms"] == [{"alarm": "leak", "raised_s": 4800.0, "returned_s": None}]
     assert (line["pot"], line["label"], line["time"]) == (POT, "lenses, blue", "2026-01-01T22:00:00.000Z")
 

@@ -7,6 +7,7 @@ from scipy.constants import R
 from scipy.integrate import quad
 
 from potvigil.core.cure import CureClock, age_factor, halving_q_k, pace
+from potvigil.core.pot import Resin
 
 HOUR = 3600.0
 
@@ -53,7 +54,7 @@ def test_a_night_of_cooling_adds_up_as_the_integral_does() -> None:
         return kelvin(17.0 + 5.0 * sin(2.0 * pi * t_s / (24 * HOUR)))
 
     age_s, _ = quad(lambda t_s: pace(room_k(t_s), kelvin(23)), 0.0, 9 * HOUR, epsabs=1e-3)
-    clock = CureClock(0.0, 24 * HOUR, None, kelvin(23))
+    clock = CureClock(0.0, Resin(24 * HOUR, at_k=kelvin(23)))
     for second in range(0, int(9 * HOUR) + 1, 5):
         clock.take(float(second), room_k(second - 2.5))
     assert clock.cure().progress * 24 * HOUR == pytest.approx(age_s, rel=1e-5)
@@ -61,7 +62,7 @@ def test_a_night_of_cooling_adds_up_as_the_integral_does() -> None:
 
 def test_at_the_given_temperature_and_without_one_the_times_are_plain() -> None:
     for given_for_k in (None, kelvin(21)):
-        clock = CureClock(1000.0, 10 * HOUR, 2 * HOUR, given_for_k)
+        clock = CureClock(1000.0, Resin(10 * HOUR, 2 * HOUR, at_k=given_for_k))
         clock.take(1000.0 + 2 * HOUR - 1.0, kelvin(21))
         assert not clock.gelled
         clock.take(1000.0 + 2 * HOUR, kelvin(21))
@@ -73,7 +74,7 @@ def test_at_the_given_temperature_and_without_one_the_times_are_plain() -> None:
 
 
 def test_a_cold_workshop_holds_longer_and_the_end_has_its_interval() -> None:
-    clock = CureClock(0.0, 10 * HOUR, None, kelvin(22))
+    clock = CureClock(0.0, Resin(10 * HOUR, at_k=kelvin(22)))
     clock.take(HOUR, kelvin(12))
     cure = clock.cure()
     # by the rule of the shop 10 K less is a little over twice as long (the energy is that of 22 to 32 C)
@@ -84,10 +85,21 @@ def test_a_cold_workshop_holds_longer_and_the_end_has_its_interval() -> None:
 
 
 def test_mixing_before_the_fill_makes_the_resin_older_by_as_much() -> None:
-    clock = CureClock(1000.0, 10 * HOUR, HOUR, None)
+    clock = CureClock(1000.0, Resin(10 * HOUR, HOUR))
     clock.take(1600.0, None)
     clock.mixed(400.0)
     assert clock.cure().done_s == pytest.approx(400.0 + 10 * HOUR)
     assert clock.seconds_to(HOUR) == pytest.approx(400.0 + HOUR - 1600.0)
     clock.mixed(700.0)
     assert clock.cure().done_s == pytest.approx(700.0 + 10 * HOUR)
+
+
+def test_another_resin_has_its_own_times_from_the_start() -> None:
+    clock = CureClock(0.0, Resin(10 * HOUR, at_k=kelvin(23)))
+    for minute in range(61):
+        clock.take(60.0 * minute, kelvin(13))
+    clock.retime(Resin(4 * HOUR, HOUR, at_k=kelvin(13)))
+    assert clock.cure().progress == pytest.approx(0.25)
+    assert clock.gelled
+    clock.retime(Resin(4 * HOUR))
+    assert clock.cure().done_s == pytest.approx(4 * HOUR)

@@ -42,7 +42,8 @@ class Batch:
         self._newest: Reading | None = None
         self.lowest_gauge_pa: float | None = None
         self.floor_crossed_s: float | None = None
-        self.clock = CureClock(start_s, pot.hold_s, pot.gel_s, pot.cure_at_k)
+        self.resin = pot.resin(None)
+        self.clock = CureClock(start_s, self.resin)
         self.vented = False
         self.vented_gelled = False  # had the resin gelled by then?
         self.cure_told = False
@@ -68,6 +69,9 @@ class Batch:
             self._taken_over.add(field)
         else:
             self._taken_over.discard(field)
+        if field is Detail.RESIN:
+            self.resin = self._pot.resin(text)
+            self.clock.retime(self.resin)
         return old or ""
 
     def take_good(self, t_s: float, stage: Stage, reading: Reading) -> None:

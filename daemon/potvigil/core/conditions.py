@@ -125,7 +125,7 @@ def _over_pressure(scene: Scene, gauge_pa: float) -> str | None:
 
 
 def _slow_to_pressure(scene: Scene, batch: Batch) -> str | None:
-    working_time_s = scene.pot.working_time_s
+    working_time_s = batch.resin.working_time_s
     if working_time_s is None or scene.stage is not Stage.FILLING:
         return None
     left_s = batch.clock.seconds_to(working_time_s)

@@ -11,6 +11,7 @@ no temperature the times are plain times.
 from math import exp, log, sqrt
 
 from potvigil.core.event import Cure
+from potvigil.core.pot import Resin
 
 HALVING_K = 10.0
 # How far the temperature may go from here on, 95 %: 1.2 K in an hour, 3.5 K in a night, as in the forecast;
@@ -39,15 +40,12 @@ def pace(kelvin: float, given_for_k: float) -> float:
 class CureClock:
     """The age of one batch. Times on the record's axis.
 
-    start_s: of the fill, until `mixed` says when it was mixed. hold_s, gel_s: ages at which the batch may be
-    vented, and at which the resin has gelled (None: not known). given_for_k: temperature these times are
-    given for, None for plain times.
+    start_s: of the fill, until `mixed` says when the resin was mixed.
     """
 
-    def __init__(self, start_s: float, hold_s: float, gel_s: float | None, given_for_k: float | None) -> None:
-        self._start_s = self._now_s = start_s
-        self._hold_s, self._gel_s = hold_s, gel_s
-        self._given_for_k = given_for_k
+    def __init__(self, start_s: float, resin: Resin) -> None:
+        self.start_s = self._now_s = start_s
+        self._resin = resin
         self._pace = 1.0
         self._kelvin: float | None = None
         self._age_s = 0.0
@@ -55,21 +53,28 @@ class CureClock:
 
     def take(self, t_s: float, kelvin: float | None) -> None:
         """Go on to t_s; kelvin: of the thermometer nearest to the resin, None where none answers."""
-        if kelvin is not None and self._given_for_k is not None and kelvin != self._kelvin:
+        if kelvin is not None and kelvin != self._kelvin:
             first, self._kelvin = self._kelvin is None, kelvin
-            self._pace = pace(kelvin, self._given_for_k)
-            if first:
+            self._set_pace()
+            if first:  # it was as warm before, as far as anybody knows
                 self._age_s *= self._pace
         before_s = self._age_s
         self._age_s += max(t_s - self._now_s, 0.0) * self._pace
-        if self._done_s is None and self._age_s >= self._hold_s:
-            self._done_s = self._now_s + max(self._hold_s - before_s, 0.0) / self._pace
+        if self._done_s is None and self._age_s >= self._resin.hold_s:
+            self._done_s = self._now_s + max(self._resin.hold_s - before_s, 0.0) / self._pace
         self._now_s = max(t_s, self._now_s)
+
+    def retime(self, resin: Resin) -> None:
+        """Say which resin it is; what it aged so far counts as at the present temperature."""
+        passed_s = self._age_s / self._pace
+        self._resin, self._done_s = resin, None
+        self._set_pace()
+        self._age_s = passed_s * self._pace
 
     def mixed(self, t_s: float) -> None:
         """Say when the resin was mixed; the time until the fill, or after it, counts at the present pace."""
-        self._age_s = max(self._age_s + (self._start_s - t_s) * self._pace, 0.0)
-        self._start_s, self._done_s = t_s, None
+        self._age_s = max(self._age_s + (self.start_s - t_s) * self._pace, 0.0)
+        self.start_s, self._done_s = t_s, None
 
     def seconds_to(self, age_s: float) -> float:
         """Return how long until the resin is that old, at the present pace; below zero when it is older."""
@@ -78,21 +83,24 @@ class CureClock:
     @property
     def gelled(self) -> bool:
         """Whether the resin has gelled; without a gel time only the full hold counts."""
-        return self._age_s >= (self._hold_s if self._gel_s is None else self._gel_s)
+        return self._age_s >= (self._resin.hold_s if self._resin.gel_s is None else self._resin.gel_s)
 
     def cure(self) -> Cure:
         """Return progress and end, as of the newest `take`."""
-        progress = min(self._age_s / self._hold_s, 1.0)
+        progress = min(self._age_s / self._resin.hold_s, 1.0)
         if self._done_s is not None:
             return Cure(progress, self._done_s)
-        left_s = self._hold_s - self._age_s
+        left_s = self._resin.hold_s - self._age_s
         ahead_s = left_s / self._pace
         done_s = self._now_s + ahead_s
-        if self._kelvin is None or self._given_for_k is None:
+        if self._kelvin is None or self._resin.at_k is None:
             return Cure(progress, done_s)
         drift_k = MEAN_SHARE * min(DRIFT_K_PER_SQRT_H * sqrt(ahead_s / 3600.0), MOST_DRIFT_K)
         early, late = (
-            self._now_s + left_s / pace(self._kelvin + each, self._given_for_k)
-            for each in (drift_k, -drift_k)
+            self._now_s + left_s / pace(self._kelvin + each, self._resin.at_k) for each in (drift_k, -drift_k)
         )
         return Cure(progress, done_s, early, late)
+
+    def _set_pace(self) -> None:
+        kelvin, at_k = self._kelvin, self._resin.at_k
+        self._pace = 1.0 if kelvin is None or at_k is None else pace(kelvin, at_k)

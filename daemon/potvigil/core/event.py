@@ -64,6 +64,7 @@ class Verdict(StrEnum):
 
 class NoteId(StrEnum):
     TOP_UP = "top-up"
+    CURE_LENGTH = "cure-length"  # it needs longer or less long than the resin's own hold time
     CURE_DONE = "cure-done"
     THERMOMETER_BACK = "thermometer-back"
     REFUSED = "refused"  # a detail that cannot be, or of no batch

@@ -1,6 +1,7 @@
 """What the core must know of one pot: its limits, its gas, its sensors, the cure. Built from the settings."""
 
-from dataclasses import dataclass
+from collections.abc import Mapping
+from dataclasses import dataclass, field
 from datetime import tzinfo
 from enum import StrEnum
 from math import hypot
@@ -47,13 +48,23 @@ class Transducer:
 
 
 @dataclass(frozen=True, slots=True)
+class Resin:
+    """Times of a resin, s, as in Pot; at_k: the temperature they are given for, None for plain times."""
+
+    hold_s: float
+    gel_s: float | None = None
+    working_time_s: float | None = None
+    at_k: float | None = None
+
+
+@dataclass(frozen=True, slots=True)
 class Pot:
     """One pot and the batch it holds. Pressures in Pa gauge unless named absolute, volumes m3, times s.
 
     cure_at_k: temperature that hold_s, gel_s and working_time_s are given for, None for plain times.
     ambient_pa: pressure outside, absolute, used while no barometer speaks. room_swing_k: by how much the
     temperature round the pot may change in a night, for a pot without a thermometer.
-    tz: time zone of the texts, None for the machine's own.
+    resins: by name, those a batch may be of. tz: time zone of the texts, None for the machine's own.
     """
 
     pot_id: str
@@ -73,7 +84,13 @@ class Pot:
     ambient_pa: float = STANDARD_ATMOSPHERE_PA
     room_swing_k: float = 8.0
     pressure_unit: str = "psi"
+    resins: Mapping[str, Resin] = field(default_factory=dict, hash=False)
     tz: tzinfo | None = None
+
+    def resin(self, name: str | None) -> Resin:
+        """Return the times of that resin; those of the pot's settings for none, or one that is not known."""
+        usual = Resin(self.hold_s, self.gel_s, self.working_time_s, self.cure_at_k)
+        return usual if name is None else self.resins.get(name, usual)
 
     @property
     def gas_volume_m3(self) -> tuple[float, float]:

@@ -41,12 +41,15 @@ from potvigil.core.leak import Leak, LeakFilter
 from potvigil.core.pot import Pot, Supply
 from potvigil.core.reading import Place, Quality, Reading, Sample, Sensor
 from potvigil.core.stage import StageTracker, TopUp, Trigger
-from potvigil.core.words import pressure, span
+from potvigil.core.words import TimeTeller, pressure, span
+from potvigil.units import ZERO_CELSIUS_K
 
 # The fill's heat counts as gone when it can move the pressure by no more than 0.3 psi/h at 60 psi gauge;
 # never judged on less than 5 min, and given up on after 90: then the leak filter's interval carries it.
 SETTLED_RATE_PER_S = 0.3 / 75.0 / 3600.0
 SETTLE_LEAST_S, SETTLE_MOST_S = 300.0, 5400.0
+# Worth a word where the temperature changes the cure by so much.
+CURE_LENGTH_SHARE = 0.1
 GAP_S = 60.0
 GAP_SHOWN_S = 1.0
 TEST_SHOWN_S = 60.0
@@ -193,6 +196,8 @@ class PotWatch:
         if before is Stage.VENTING and stage is not Stage.OPEN:
             batch.vented = False  # it was bled, not emptied: the batch goes on
             batch.stages.pop(Stage.VENTING, None)
+        if stage is Stage.HOLDING and stage not in batch.stages:
+            self._tell_cure_length(reading, batch, events)
         batch.stages.setdefault(stage, t_s)
         if stage is Stage.SETTLING:
             self._leak_filter = LeakFilter(
@@ -369,6 +374,20 @@ class PotWatch:
             text = f"The {place} thermometer answers again."
             events.append(NoteEvent(reading.t_s, reading.utc_s, NoteId.THERMOMETER_BACK, text))
         self._missing_before = frozenset(missing)
+
+    def _tell_cure_length(self, reading: Reading, batch: Batch, events: list[Event]) -> None:
+        cure, hold_s, kelvin = batch.clock.cure(), batch.resin.hold_s, reading.nearest_k
+        needs_s = cure.done_s - batch.clock.start_s
+        if cure.early_s is None or kelvin is None or abs(needs_s - hold_s) < CURE_LENGTH_SHARE * hold_s:
+            return
+        done = TimeTeller(reading.t_s, reading.utc_s, self._pot.tz).ahead(
+            cure.done_s, cure.early_s, cure.late_s
+        )
+        text = (
+            f"At {kelvin - ZERO_CELSIUS_K:.0f} C this cure needs about {span(needs_s)} "
+            f"instead of {span(hold_s)}: done {done}."
+        )
+        events.append(NoteEvent(reading.t_s, reading.utc_s, NoteId.CURE_LENGTH, text))
 
     def _tell_cure_done(self, reading: Reading, events: list[Event]) -> None:
         batch = self._batch

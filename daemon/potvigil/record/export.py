@@ -121,6 +121,8 @@ def batch_line(summary: BatchSummary, origin_s: float) -> dict[str, Any]:
         "cure": {
             "progress": _rounded(summary.cure.progress, 3),
             "done_s": _seconds(summary.cure.done_s, origin_s),
+            "early_s": _seconds(summary.cure.early_s, origin_s),
+            "late_s": _seconds(summary.cure.late_s, origin_s),
         },
         "alarms": [
             {
