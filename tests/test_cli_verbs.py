@@ -25,7 +25,10 @@ VERBS = [
     ["rehearse"],
     ["replay"],
     ["check"],
-    *(["batch", verb] for verb in ("list", "show", "open", "close", "label", "note", "edit", "export")),
+    *(
+        ["batch", verb]
+        for verb in ("list", "show", "open", "close", "label", "note", "edit", "export", "report")
+    ),
     *(["alarm", verb] for verb in ("list", "acknowledge", "shelve", "test")),
 ]
 
