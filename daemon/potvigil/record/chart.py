@@ -336,24 +336,35 @@ class _Chart:
 
     def _rows(self, marks: list[Mark]) -> list[int]:
         """Return for each mark the lowest row in which its name meets no other name and no other's line."""
-        placed: list[tuple[float, float, float, int]] = []
-        # a name left of its line: the leftmost lowest; right of it: the rightmost lowest
+        # a name left of its line: the leftmost lowest; right of it: the rightmost lowest; either side first
         inward = sorted(marks, key=lambda each: (self._side(each), -self._side(each) * each.hours))
-        for mark in inward:
+        left = [mark for mark in inward if self._side(mark) < 0]
+        right = [mark for mark in inward if self._side(mark) > 0]
+        _, _, rows = min(self._placed(order) for order in ([*left, *right], [*right, *left]))
+        return [row for _, row in sorted(rows, key=lambda each: each[0])]
+
+    def _placed(self, marks: list[Mark]) -> tuple[int, int, list[tuple[float, int]]]:
+        """Place marks one after the other; return how many had to cross, the highest row, (hours, row)."""
+        placed: list[tuple[float, float, float, int]] = []
+        crossing = 0
+        for mark in marks:
             reach = self._hours_of(self._text_in(mark) + 0.06) * self._side(mark)
             low, high = sorted((mark.hours, mark.hours + reach))
-            row = 0
-            while any(
-                (low < other_high and other_low < high and row == other_row)
-                or (other_low <= mark.hours <= other_high and other_row <= row)
-                or (low <= other_hours <= high and row <= other_row)
-                for other_hours, other_low, other_high, other_row in placed
-            ) and row <= len(marks):
-                row += 1
-            if row > len(marks):
-                row = 1 + max(other_row for *_, other_row in placed)
-            placed.append((mark.hours, low, high, row))
-        return [row for *_, row in sorted(placed, key=lambda each: each[0])]
+            free = [
+                row
+                for row in range(len(marks) + 1)
+                if not any(
+                    (low < other_high and other_low < high and row == other_row)
+                    or (other_low <= mark.hours <= other_high and other_row <= row)
+                    or (low <= other_hours <= high and row <= other_row)
+                    for other_hours, other_low, other_high, other_row in placed
+                )
+            ]
+            crossing += not free
+            top = max((row for *_, row in placed), default=0)
+            placed.append((mark.hours, low, high, free[0] if free else top + 1))
+        rows = [(hours, row) for hours, _, _, row in placed]
+        return crossing, max((row for _, row in rows), default=0), rows
 
     def _side(self, mark: Mark) -> int:
         room_in = self._inches(self.end_h - mark.hours) + self.right_in

@@ -18,7 +18,11 @@ def pdf_of(html: str) -> bytes:
     try:
         from weasyprint import CSS, HTML
     except (ImportError, OSError) as error:  # OSError: Pango, a library of the system, is missing
-        hint = "" if isinstance(error, ImportError) else "; sudo apt install libpango-1.0-0 libpangoft2-1.0-0"
+        hint = (
+            ""
+            if isinstance(error, ImportError)
+            else "; sudo apt install libpango-1.0-0 libpangoft2-1.0-0 libharfbuzz-subset0"
+        )
         reason = type(error)(f"{str(error).splitlines()[0] if str(error) else error}{hint}")
         raise MissingLibraryError.of("weasyprint", reason) from error
     # it tells of every property that only a browser knows, a thousand lines a report

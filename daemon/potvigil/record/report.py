@@ -26,7 +26,7 @@ from potvigil.core.reading import Place
 from potvigil.core.words import pressure, rate, span
 from potvigil.record.errors import MissingLibraryError
 from potvigil.record.told import Told
-from potvigil.units import PRESSURE_UNITS_PA
+from potvigil.units import PRESSURE_UNITS_PA, ZERO_CELSIUS_K
 
 # Shape and word say the same as the colour; colours as in IEC 60073.
 _VERDICTS = {
@@ -312,6 +312,8 @@ class _Words:
         parts = [f"The settings ask for {span(pot.hold_s)} under pressure"]
         if pot.gel_s is not None:
             parts.append(f", gel after {span(pot.gel_s)}")
+        if pot.cure_at_k is not None:
+            parts.append(f", counted as at {pot.cure_at_k - ZERO_CELSIUS_K:.0f} °C")
         parts.append(". ")
         if told.gel_s is not None:
             parts.append(f"By that clock the resin had gelled at {self._clock(told.gel_s)}")
