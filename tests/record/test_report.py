@@ -216,6 +216,12 @@ def test_the_verb_writes_all_that_is_asked(night_record, tmp_path, monkeypatch, 
     assert sorted(path.name for path in tmp_path.iterdir()) == ["batch-1.html", "batch-1.pdf", "batch-1.png"]
 
 
+def test_the_verb_shows_an_example(capsys):
+    with pytest.raises(SystemExit):
+        main(["batch", "report", "--help"])
+    assert "example: potvigil batch report" in capsys.readouterr().out
+
+
 def test_an_open_batch_is_reported_as_it_stands(told):
     text = Page(report_html(replace(told, summary=replace(told.summary, complete=False)))).text
     assert "Still open: this is how it stood at" in text

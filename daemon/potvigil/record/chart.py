@@ -148,8 +148,8 @@ class _Chart:
 
     def draw(self) -> None:
         marks = sorted(_marks(self), key=lambda mark: mark.hours)
-        rows = self._rows(marks)
-        head_in = LINE_IN * (max(rows, default=-1) + 1) + 0.26
+        places = self._places(marks)
+        head_in = LINE_IN * (max((row for row, _ in places), default=-1) + 1) + 0.26
         has_leak = any(each.leak is not None for each in self.told.snapshots)
         warmth = _temperatures(self.told)
         heights = [PRESSURE_IN, *([LEAK_IN] if has_leak else []), *([TEMPERATURE_IN] if warmth else [])]
@@ -166,7 +166,7 @@ class _Chart:
             self._draw_leak(axes[1])
         if warmth:
             self._draw_temperatures(axes[-1], warmth)
-        self._draw_marks(axes, marks, rows)
+        self._draw_marks(axes, marks, places)
         self._draw_hours(axes)
 
     def _panel(self, top_in: float, height_in: float, total_in: float) -> Axes:
@@ -313,9 +313,9 @@ class _Chart:
 
     # -- what all panels share ---------------------------------------------------------------------
 
-    def _draw_marks(self, axes: list[Axes], marks: list[Mark], rows: list[int]) -> None:
+    def _draw_marks(self, axes: list[Axes], marks: list[Mark], places: list[tuple[int, int]]) -> None:
         top = axes[0]
-        for mark, row in zip(marks, rows, strict=True):
+        for mark, (row, side) in zip(marks, places, strict=True):
             for axis in axes:
                 axis.axvline(mark.hours, color=mark.colour, ls=mark.style, lw=mark.width, zorder=1.5)
             foot_pt = 4.0
@@ -328,47 +328,60 @@ class _Chart:
                         "arrowstyle": "-", "shrinkA": 0, "shrinkB": 0, "color": mark.colour, "lw": 0.5,
                     },
                 )  # fmt: skip
-            side = self._side(mark)
             top.annotate(
                 mark.text, (mark.hours, 1.0), xytext=(2.5 * side, up_pt), annotation_clip=False, **where,
                 ha="left" if side > 0 else "right", va="bottom", color=mark.colour,
             )  # fmt: skip
 
-    def _rows(self, marks: list[Mark]) -> list[int]:
-        """Return for each mark the lowest row in which its name meets no other name and no other's line."""
-        # a name left of its line: the leftmost lowest; right of it: the rightmost lowest; either side first
-        inward = sorted(marks, key=lambda each: (self._side(each), -self._side(each) * each.hours))
-        left = [mark for mark in inward if self._side(mark) < 0]
-        right = [mark for mark in inward if self._side(mark) > 0]
-        _, _, rows = min(self._placed(order) for order in ([*left, *right], [*right, *left]))
-        return [row for _, row in sorted(rows, key=lambda each: each[0])]
+    def _places(self, marks: list[Mark]) -> list[tuple[int, int]]:
+        """Return for each mark (row, side): where its name meets no other name and no other's line.
 
-    def _placed(self, marks: list[Mark]) -> tuple[int, int, list[tuple[float, int]]]:
-        """Place marks one after the other; return how many had to cross, the highest row, (hours, row)."""
+        side: 1 where the name stands right of its line, -1 left of it. Each stands right where there is room;
+        where that makes names cross, one of them is tried on its other side.
+        """
+        usual = [1 if self._fits(mark, 1) else -1 for mark in marks]
+        tries = [usual]
+        for i, mark in enumerate(marks):
+            if self._fits(mark, -usual[i]):
+                tries.append([*usual[:i], -usual[i], *usual[i + 1 :]])
+        placed = min(
+            (self._placed(marks, sides, first) for sides in tries for first in (-1, 1)),
+            key=lambda each: each[:2],
+        )
+        return placed[2]
+
+    def _placed(
+        self, marks: list[Mark], sides: list[int], first: int
+    ) -> tuple[int, int, list[tuple[int, int]]]:
+        """Place the names of the side `first`, then the others; return how many cross, top row, places."""
+        # left of their lines the leftmost lowest, right of them the rightmost lowest
+        order = sorted(range(len(marks)), key=lambda i: (sides[i] != first, -sides[i] * marks[i].hours))
         placed: list[tuple[float, float, float, int]] = []
+        rows = [0] * len(marks)
         crossing = 0
-        for mark in marks:
-            reach = self._hours_of(self._text_in(mark) + 0.06) * self._side(mark)
-            low, high = sorted((mark.hours, mark.hours + reach))
+        for i in order:
+            at = marks[i].hours
+            low, high = sorted((at, at + self._hours_of(self._text_in(marks[i]) + 0.06) * sides[i]))
             free = [
                 row
                 for row in range(len(marks) + 1)
                 if not any(
                     (low < other_high and other_low < high and row == other_row)
-                    or (other_low <= mark.hours <= other_high and other_row <= row)
-                    or (low <= other_hours <= high and row <= other_row)
-                    for other_hours, other_low, other_high, other_row in placed
+                    or (other_low <= at <= other_high and other_row <= row)
+                    or (low <= other_at <= high and row <= other_row)
+                    for other_at, other_low, other_high, other_row in placed
                 )
             ]
             crossing += not free
-            top = max((row for *_, row in placed), default=0)
-            placed.append((mark.hours, low, high, free[0] if free else top + 1))
-        rows = [(hours, row) for hours, _, _, row in placed]
-        return crossing, max((row for _, row in rows), default=0), rows
+            rows[i] = free[0] if free else 1 + max(row for *_, row in placed)
+            placed.append((at, low, high, rows[i]))
+        return crossing, max(rows, default=0), list(zip(rows, sides, strict=True))
 
-    def _side(self, mark: Mark) -> int:
+    def _fits(self, mark: Mark, side: int) -> bool:
         room_in = self._inches(self.end_h - mark.hours) + self.right_in
-        return 1 if self._text_in(mark) + 0.05 < room_in else -1
+        if side < 0:
+            room_in = self._inches(mark.hours) + self.left_in
+        return self._text_in(mark) + 0.05 < room_in
 
     def _text_in(self, mark: Mark) -> float:
         return len(mark.text) * _LETTER * FONT_PT / 72.0
