@@ -7,8 +7,8 @@ from itertools import pairwise
 from potvigil.core.batch import UNSEEN_AFTER_S
 from potvigil.core.bubble import diameter_growth
 from potvigil.core.conversion import convert
-from potvigil.core.event import BatchClosed, BatchSummary, Command, Snapshot
-from potvigil.core.pot import Pot
+from potvigil.core.event import BatchClosed, BatchSummary, Command, Detail, Snapshot
+from potvigil.core.pot import Pot, Resin
 from potvigil.core.reading import Quality, Reading, Sample
 from potvigil.core.watch import PotWatch
 from potvigil.record.errors import UnknownBatchError
@@ -45,6 +45,7 @@ def retell(store: Store, batch_id: int) -> Told:
         raise UnknownBatchError(
             f"batch {row.id} of {store.path} has no samples yet; let the watch run for a minute"
         )
+    resin = pot.resin(summary.details.get(Detail.RESIN))
     shown = {_pot_settings(run, row.pot_id) for run in runs}
     return Told(
         row=row,
@@ -58,7 +59,8 @@ def retell(store: Store, batch_id: int) -> Told:
         snapshots=tuple(fed.snapshots),
         silences=tuple(fed.silences),
         bubble=_bubble(summary, fed.ambient_pa),
-        gel_s=_gel_s(pot, fed.snapshots),
+        resin=resin,
+        gel_s=_gel_s(resin, fed.snapshots),
         settings=_settings_shown(runs[-1], row.pot_id),
         earlier_settings=len(shown) > 1,
         utc_less_t_s=fed.utc_less_t_s,
@@ -150,11 +152,11 @@ def _bubble(summary: BatchSummary, ambient_pa: float) -> Bubble | None:
     )
 
 
-def _gel_s(pot: Pot, snapshots: list[Snapshot]) -> float | None:
+def _gel_s(resin: Resin, snapshots: list[Snapshot]) -> float | None:
     """Return when the cure clock passed the gel's age, between two looks in proportion."""
-    if pot.gel_s is None:
+    if resin.gel_s is None:
         return None
-    share = pot.gel_s / pot.hold_s
+    share = resin.gel_s / resin.hold_s
     known = [(each.t_s, each.cure.progress) for each in snapshots if each.cure is not None]
     for (before_s, before), (t_s, progress) in pairwise(known):
         if before < share <= progress:

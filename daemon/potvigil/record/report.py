@@ -308,22 +308,22 @@ class _Words:
         )
 
     def _cure(self) -> str:
-        summary, pot, told = self.summary, self.pot, self.told
-        parts = [f"The settings ask for {span(pot.hold_s)} under pressure"]
-        if pot.gel_s is not None:
-            parts.append(f", gel after {span(pot.gel_s)}")
-        if pot.cure_at_k is not None:
-            parts.append(f", counted as at {pot.cure_at_k - ZERO_CELSIUS_K:.0f} °C")
+        summary, told, resin = self.summary, self.told, self.told.resin
+        parts = [f"The resin needs {span(resin.hold_s)} under pressure"]
+        if resin.gel_s is not None:
+            parts.append(f", gel after {span(resin.gel_s)}")
+        if resin.at_k is not None:
+            parts.append(f", counted as at {resin.at_k - ZERO_CELSIUS_K:.0f} °C")
         parts.append(". ")
         if told.gel_s is not None:
             parts.append(f"By that clock the resin had gelled at {self._clock(told.gel_s)}")
-        elif pot.gel_s is not None:
+        elif resin.gel_s is not None:
             parts.append("By that clock the resin had not gelled")
-        if pot.gel_s is not None:
+        if resin.gel_s is not None:
             parts.append(" and " if summary.cure.progress >= 1.0 else ". ")
         if summary.cure.progress >= 1.0:
             parts.append(
-                f"{'the' if pot.gel_s is not None else 'The'} cure was done at "
+                f"{'the' if resin.gel_s is not None else 'The'} cure was done at "
                 f"{self._clock(summary.cure.done_s)}."
             )
         else:

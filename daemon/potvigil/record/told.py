@@ -5,7 +5,7 @@ from dataclasses import dataclass
 from datetime import UTC, datetime
 
 from potvigil.core.event import BatchSummary, Event, Snapshot
-from potvigil.core.pot import Pot
+from potvigil.core.pot import Pot, Resin
 from potvigil.record.rows import BatchRow, EditRow, RunRow
 
 
@@ -39,7 +39,8 @@ class Told:
 
     summary: as judged when it closed, or so far. judged_now: as this version judges the same samples.
     gauge: every reading, (s, Pa gauge or None where it was not good). snapshots: what the watch knew, evenly
-    spaced. silences: longer than the core passes over. gel_s: when the resin had gelled, None where unknown.
+    spaced. silences: longer than the core passes over. resin: its
+    times. gel_s: when it had gelled, None where unknown.
     settings: what was in force, as written, without secrets. earlier_settings: whether a run of this batch
     had others. utc_less_t_s: Unix time less the axis, None where the wall clock was never known.
     """
@@ -55,6 +56,7 @@ class Told:
     snapshots: tuple[Snapshot, ...]
     silences: tuple[Silence, ...]
     bubble: Bubble | None
+    resin: Resin
     gel_s: float | None
     settings: Mapping[str, object]
     earlier_settings: bool
