@@ -56,6 +56,7 @@ def main() -> None:
     parser.add_argument("--nights", type=int, default=12, help="of each class of leak (default %(default)s)")
     parser.add_argument("--sound", type=int, default=40, help="sound nights (default %(default)s)")
     parser.add_argument("--sound-none", type=int, help="of these without a thermometer (default: the same)")
+    parser.add_argument("--only", nargs="+", choices=KINDS, default=KINDS, help="these classes of nights")
     parser.add_argument("--jobs", type=int, default=2)
     parser.add_argument("--campaign", default="bench", help="a word that names another set of nights")
     parser.add_argument("--keep", type=Path, help="write all results to this file as well")
@@ -68,7 +69,7 @@ def main() -> None:
     without = args.sound if args.sound_none is None else args.sound_none
     tasks = [
         Task(kind, number, args.campaign, _places(kind, number, without))
-        for kind in KINDS
+        for kind in args.only
         for number in range(args.sound if kind == SOUND else args.nights)
     ]
     results = []
@@ -81,7 +82,7 @@ def main() -> None:
                 args.keep.write_bytes(pickle.dumps(results))
     if args.keep:
         args.keep.write_bytes(pickle.dumps(results))
-    if args.sound:
+    if args.only == KINDS:
         print_table(results)
 
 

@@ -3,7 +3,7 @@
 from dataclasses import dataclass
 
 import numpy as np
-from draw import FLOOR_PA, HOLD_S, WORKING_PA
+from draw import FLOOR, FLOOR_PA, HOLD_S, WORKING_PA
 from simulate import STEP_S, Recorded
 
 from potvigil.core.event import AlarmEvent, AlarmId, AlarmState, FloorForecast, Interval
@@ -20,8 +20,9 @@ FORECAST_AFTER_S = 3600.0
 class Outcome:
     """Times s of the night, rates psi/h, pressures psi; None is never, unknown or does not apply.
 
-    alarm_s: first alarm of a loss. rate, true_rate: at the end of the hold. lost, true_lost: air lost since
-    the hold began, as a pressure. forecast, forecast_s: of the floor, an hour after the onset.
+    alarm_s: first alarm of a loss. rate, true_rate: at the end of the hold, or when the floor is passed. lost,
+    true_lost: air lost since the hold began, as a pressure. forecast, forecast_s: of the floor, an hour after
+    the onset.
     """
 
     kind: str
@@ -58,7 +59,11 @@ def watch(night: Recorded, place: Place | None) -> Outcome:
     )
     alarm_s = forecast_s = forecast = None
     ask_s = np.inf if night.onset_s is None else night.onset_s + FORECAST_AFTER_S
+    # once the floor is passed nothing is left to tell in time; a pot that ran empty would be a batch closed
+    over_s = night.crossing_s if drawn.kind == FLOOR and night.crossing_s is not None else np.inf
     for sample in _samples(night, place):
+        if sample.t_s > over_s:
+            break
         for event in potwatch.feed(sample):
             raised = isinstance(event, AlarmEvent) and event.state is AlarmState.UNACKNOWLEDGED
             if raised and event.alarm in WAKING and alarm_s is None:
@@ -73,7 +78,8 @@ def watch(night: Recorded, place: Place | None) -> Outcome:
     rate = leak.rate_pa_per_s
     summary = potwatch.summary()
     assert summary is not None and summary.hold_start_s is not None
-    held = night.t_s >= summary.hold_start_s
+    held = (night.t_s >= summary.hold_start_s) & (night.t_s <= over_s)
+    last = int(np.flatnonzero(night.t_s <= over_s)[-1])
     lost = float(np.expm1(np.sum(night.true_rate_pa_per_s[held] / night.true_absolute_pa[held]) * STEP_S))
     return Outcome(
         kind=drawn.kind,
@@ -83,10 +89,10 @@ def watch(night: Recorded, place: Place | None) -> Outcome:
         alarm_s=alarm_s,
         rate=Interval(rate.value * per_hour, rate.low * per_hour, rate.high * per_hour),
         established=leak.established,
-        true_rate=float(night.true_rate_pa_per_s[-1]) * per_hour,
+        true_rate=float(night.true_rate_pa_per_s[last]) * per_hour,
         onset=leak.onset_s,
         lost=-end.change.leak_pa / PA_PER_PSI,
-        true_lost=lost * float(night.true_absolute_pa[-1]) / PA_PER_PSI,
+        true_lost=lost * float(night.true_absolute_pa[last]) / PA_PER_PSI,
         forecast=forecast,
         forecast_s=forecast_s,
     )
