@@ -20,8 +20,8 @@ FORECAST_AFTER_S = 3600.0
 class Outcome:
     """Times s of the night, rates psi/h, pressures psi; None is never, unknown or does not apply.
 
-    alarm_s: first alarm of a loss. rate, true_rate: at the end of the hold, or when the floor is passed. lost,
-    true_lost: air lost since the hold began, as a pressure. forecast, forecast_s: of the floor, an hour after
+    alarm_s: first alarm of a loss. rate, true_rate: at the end of the hold, or where the floor is passed.
+    lost, true_lost: air lost since the hold began, as a pressure. forecast, forecast_s: an hour after
     the onset.
     """
 
