@@ -12,7 +12,7 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from potvigil import units
-from potvigil.core.pot import Pot, Reference, Supply, Transducer
+from potvigil.core.pot import Pot, Reference, Resin, Supply, Transducer
 from potvigil.core.reading import Place
 from potvigil.settings import Settings, SettingsError, load, load_text
 
@@ -78,7 +78,8 @@ def test_every_key_of_the_complete_example_has_a_comment() -> None:
 
 
 def test_the_core_gets_si_units_and_the_defaults() -> None:
-    assert load_text(SMALLEST, "smallest.yaml").core_pots() == {
+    settings = load_text(SMALLEST, "smallest.yaml")
+    assert settings.core_pots() == {
         "lantern": Pot(
             pot_id="lantern",
             internal_volume_m3=0.02,
@@ -94,8 +95,11 @@ def test_the_core_gets_si_units_and_the_defaults() -> None:
                 volts_per_count=pytest.approx(187.5e-6), span_pa=pytest.approx(689_475.729, abs=1e-3)
             ),
             ambient_pa=101_325.0,
+            resins=settings.core_resins(),
         )
     }
+    # resins.yaml: an epoxy's typical day under pressure, given for 23 C
+    assert settings.core_resins()["epoxy-casting"] == Resin(86_400.0, 14_400.0, 2400.0, pytest.approx(296.15))
 
 
 def test_the_core_gets_what_the_complete_example_says() -> None:
