@@ -149,7 +149,7 @@ def _below_floor(scene: Scene, batch: Batch, gauge_pa: float) -> str | None:
     if AlarmId.BELOW_FLOOR in scene.standing:
         floor_pa += DEADBAND_SHARE * pot.working_pa
     filling = scene.stage is Stage.FILLING and AlarmId.BELOW_FLOOR not in scene.standing
-    if gauge_pa >= floor_pa or filling or batch.clock.cure().progress >= 1.0:
+    if gauge_pa >= floor_pa or filling or batch.clock.done:
         return None
     growth = diameter_growth(pot.working_pa, max(gauge_pa, 0.0), scene.reading.ambient_pa)
     return (

@@ -81,6 +81,11 @@ class CureClock:
         return (age_s - self._age_s) / self._pace
 
     @property
+    def done(self) -> bool:
+        """Whether the batch is old enough to be vented."""
+        return self._age_s >= self._resin.hold_s
+
+    @property
     def gelled(self) -> bool:
         """Whether the resin has gelled; without a gel time only the full hold counts."""
         return self._age_s >= (self._resin.hold_s if self._resin.gel_s is None else self._resin.gel_s)

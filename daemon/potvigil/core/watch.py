@@ -391,7 +391,7 @@ class PotWatch:
 
     def _tell_cure_done(self, reading: Reading, events: list[Event]) -> None:
         batch = self._batch
-        if batch is None or batch.cure_told or batch.clock.cure().progress < 1.0:
+        if batch is None or batch.cure_told or not batch.clock.done:
             return
         batch.cure_told = True
         text = "The cure is done: the pot may be vented. Open the vent fully and wait for the gauge's zero."
