@@ -25,7 +25,7 @@ from potvigil.core.reading import Sample
 from potvigil.core.watch import PotWatch
 from potvigil.outputs.mqtt import MqttLink
 from potvigil.record.store import Store
-from potvigil.service import in_order, keep_event
+from potvigil.service import feed_again, keep_event
 from potvigil.sim.nights import NIGHTS
 from rehearsal import Bench, raised, rehearse
 from shut_pot import ATMOSPHERE_PA, PSI, UTC_S, pot
@@ -197,8 +197,8 @@ def test_any_sequence_of_edits_replays_to_the_same_details(tmp_path, steps):
             standing[each.field] = each.new
         assert store.batch(batch).details == watch.snapshot().details == standing
         again = PotWatch(pot())
-        for step in in_order(store.samples(POT, 0.0), store.commands(POT, 0.0)):
-            again.feed(step) if isinstance(step, Sample) else again.handle(step)
+        for _ in feed_again(again, store.samples(POT, 0.0), store.commands(POT, 0.0)):
+            pass
         assert again.snapshot() == watch.snapshot()
 
 

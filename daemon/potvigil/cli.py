@@ -33,7 +33,6 @@ from potvigil.core.event import (
     Stage,
     StageEvent,
 )
-from potvigil.core.reading import Sample
 from potvigil.core.watch import PotWatch
 from potvigil.faults import SettingsError
 from potvigil.inputs.ds18b20 import InlineExecutor
@@ -46,7 +45,7 @@ from potvigil.record.report import harmless_name, report_html
 from potvigil.record.rows import BatchRow
 from potvigil.record.store import Store
 from potvigil.retold import retell
-from potvigil.service import Service, WiringError, in_order, keep_event, mqtt_link, open_inputs
+from potvigil.service import Service, WiringError, feed_again, keep_event, mqtt_link, open_inputs
 from potvigil.settings import RecordSettings, Settings, load, load_text
 
 DONE, NO, WRONG_USE = 0, 1, 2
@@ -477,11 +476,8 @@ def _judged_so_far(store: Store, row: BatchRow, settings: Settings) -> BatchSumm
     """Feed an open batch to a watch of its own, to say how it stands."""
     watch = PotWatch(settings.core_pots()[row.pot_id])
     commands = store.commands(row.pot_id, row.start_t_s)
-    for step in in_order(store.samples(row.pot_id, row.start_t_s), commands):
-        if isinstance(step, Sample):
-            watch.feed(step)
-        else:
-            watch.handle(step)
+    for _ in feed_again(watch, store.samples(row.pot_id, row.start_t_s), commands):
+        pass
     summary = watch.summary()
     return None if summary is None else replace(summary, details=row.details)
 

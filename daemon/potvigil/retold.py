@@ -15,7 +15,7 @@ from potvigil.record.errors import UnknownBatchError
 from potvigil.record.rows import BatchRow, RunRow
 from potvigil.record.store import Store
 from potvigil.record.told import Bubble, Silence, Told
-from potvigil.service import in_order
+from potvigil.service import feed_again
 from potvigil.settings import load_text
 
 # What went before is fed too, as after a restart, so that the scatter of the reading is known.
@@ -90,8 +90,8 @@ class _Fed:
         look_s = row.start_t_s
         watch = PotWatch(pot)
         samples = store.samples(row.pot_id, row.start_t_s - _FEED_BEFORE_S, end_s)
-        for step in in_order(samples, store.commands(row.pot_id, row.start_t_s, end_s)):
-            events = watch.handle(step) if isinstance(step, Command) else watch.feed(step)
+        commands = store.commands(row.pot_id, row.start_t_s, end_s)
+        for step, events in feed_again(watch, samples, commands):
             for event in events:
                 if isinstance(event, BatchClosed) and event.t_s >= row.start_t_s:
                     self.summary = event.summary

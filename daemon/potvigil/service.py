@@ -2,7 +2,7 @@
 
 import logging
 import time
-from collections.abc import Callable, Iterable
+from collections.abc import Callable, Iterable, Iterator
 from concurrent.futures import Executor
 from dataclasses import replace
 from pathlib import Path
@@ -263,8 +263,8 @@ class Service:
         until_s = None if row.end_t_s is None else row.end_t_s + _FEED_AFTER_S
         commands = self._store.commands(pot_id, row.start_t_s, until_s)
         closed: BatchClosed | None = None
-        for step in in_order(self._store.samples(pot_id, row.start_t_s - _FEED_BEFORE_S, until_s), commands):
-            events = watch.feed(step) if isinstance(step, Sample) else watch.handle(step)
+        samples = self._store.samples(pot_id, row.start_t_s - _FEED_BEFORE_S, until_s)
+        for _, events in feed_again(watch, samples, commands):
             for event in events:
                 if isinstance(event, BatchClosed):
                     closed = event
@@ -298,7 +298,15 @@ def keep_event(store: Store, pot_id: str, batch_id: int | None, event: Event) ->
     return batch_id
 
 
-def in_order(samples: Iterable[Sample], commands: list[Command]) -> Iterable[Sample | Command]:
+def feed_again(
+    watch: PotWatch, samples: Iterable[Sample], commands: list[Command]
+) -> Iterator[tuple[Sample | Command, list[Event]]]:
+    """Feed what a record holds to a watch, in the order the loop took it; yield each with what happened."""
+    for step in _in_order(samples, commands):
+        yield step, watch.feed(step) if isinstance(step, Sample) else watch.handle(step)
+
+
+def _in_order(samples: Iterable[Sample], commands: list[Command]) -> Iterator[Sample | Command]:
     """Merge as the loop took them: a tick's commands before its sample."""
     waiting = list(reversed(commands))
     for sample in samples:

@@ -29,7 +29,7 @@ from potvigil.core.event import (
     StageEvent,
     Verdict,
 )
-from potvigil.core.words import TimeTeller, pressure, rate, span
+from potvigil.core.words import TimeTeller, pressure, rate, span, two_digits
 from potvigil.record.rows import BatchRow, EditRow
 from potvigil.settings import Settings
 
@@ -172,7 +172,7 @@ class Printer:
             return f"none established; {rate(rates.value, self._unit)} ({bounds})"
         return (
             f"{rate(rates.value, self._unit)} ({bounds}) {teller.since(leak.onset_s)}; "
-            f"{_two_digits(flow.value)} ({_two_digits(flow.low)} to {_two_digits(flow.high)}) "
+            f"{two_digits(flow.value)} ({two_digits(flow.low)} to {two_digits(flow.high)}) "
             "standard cm3/min (0 C, 101325 Pa), "
             f"as through a hole of {1e6 * leak.orifice_m:.0f} um"
         )
@@ -259,7 +259,3 @@ def _table(console: Console, heads: Sequence[str], rows: Iterable[Sequence[str]]
 
 def _one_line(text: str) -> str:
     return " ".join(text.split())
-
-
-def _two_digits(value: float) -> str:
-    return f"{float(f'{value:.2g}'):g}"

@@ -62,7 +62,6 @@ class Step:
     observation.
     """
 
-    elapsed_s: float
     decay: Sequence[float]
     fast: tuple[float, float, float, float]
     seen: Sequence[float]
@@ -72,7 +71,7 @@ class Step:
 
 
 class AirFilter:
-    """A pot that loses no air, or, once `start_leaking` was called, one that loses a share at a rate."""
+    """A pot that loses no air, or, as `leaking` gives it, one that loses a share at a rate."""
 
     def __init__(self, allowance: Allowance, barometer_miss: float, holds_mould: bool = True) -> None:
         self._x = [0.0] * SIZE
@@ -85,7 +84,7 @@ class AirFilter:
         self._mean: float | None = None
         self._lowest = self._coldest = 0.0
         self._risen = self._warmed = 0.0
-        self._shift: Cusum | None = None  # of a leaking pot: has the leak changed at a stroke?
+        self._shift: Cusum | None = None  # only of a leaking pot: has its leak changed at a stroke?
         self._law = 0.0  # ln of what the laminar law makes of the rate since the leak was found
         self.allow(allowance, barometer_miss)
         self._x[UPTAKE] = UPTAKE_MEAN if holds_mould else 0.0
@@ -144,7 +143,6 @@ class AirFilter:
             [value + more for value, more in zip(row, more_row, strict=True)]
             for row, more_row in zip(self._p, second, strict=True)
         ]
-        other._decay = list(self._decay)
         other._law = 0.0
         other._shift = Cusum()
         return other
@@ -199,7 +197,7 @@ class AirFilter:
             fell_per_s = self._shift.update(innovation / sqrt(variance), innovation, elapsed_s)
             if fell_per_s is not None:
                 p[RATE][RATE] += x[RATE] ** 2 + fell_per_s**2
-        return Step(elapsed_s, self._decay, self._fast, seen, innovation, variance, gains)
+        return Step(self._decay, self._fast, seen, innovation, variance, gains)
 
     def _predict(self, elapsed_s: float, law_step: float) -> None:
         x, p, decay = self._x, self._p, self._decay
@@ -213,7 +211,7 @@ class AirFilter:
             fade, turn = exp(-pace * elapsed_s), pace * elapsed_s
             self._fast = (fade * (1.0 + turn), fade * elapsed_s, -fade * pace * turn, fade * (1.0 - turn))
         a, b, c, d = self._fast
-        leaking = x[RATE] != 0.0
+        leaking = self._shift is not None
         if leaking:
             self._let_the_law_act(law_step)
             x[LEVEL] -= elapsed_s * x[RATE]
@@ -237,9 +235,8 @@ class AirFilter:
     def _let_wander(self, elapsed_s: float) -> None:
         p, decay = self._p, self._decay
         a, b, c, d = self._fast
-        stirred = self._stirred * exp(
-            -self._age_s / self._stirred_s
-        )  # as the step began: a gap hides nothing
+        # as it was when the step began, so that a gap hides nothing
+        stirred = self._stirred * exp(-self._age_s / self._stirred_s)
         self._age_s += elapsed_s
         fast, fast_rate = self._fast_variance, self._fast_variance * 3.0 / FAST_S**2
         p[FAST][FAST] += fast - a * a * fast - b * b * fast_rate + stirred * stirred * (1.0 - a * a)

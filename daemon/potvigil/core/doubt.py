@@ -2,7 +2,7 @@
 
 from math import log
 
-from potvigil.core.reading import Reading
+from potvigil.core.reading import TEMPERATURE_UNKNOWN_K, Reading
 
 # Scatter that grows so many times over what it was: a loose wire, a failing sensor.
 NOISE_GROWTH = 8.0
@@ -62,7 +62,7 @@ class Doubt:
         )
 
     def _climbing(self, reading: Reading, absolute_pa: float) -> str | None:
-        temperature_k = reading.nearest_k or 293.15
+        temperature_k = reading.nearest_k or TEMPERATURE_UNKNOWN_K
         level = log(absolute_pa / temperature_k)
         # two readings have to agree: a single one astray is not what the pot climbed from
         self._lowest = min(self._lowest, max(level, self._last_level))

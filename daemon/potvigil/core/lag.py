@@ -17,11 +17,7 @@ class LaggedThermometers:
 
     def update(self, reading: Reading, shut: bool) -> None:
         """Take one reading. While the pot is not shut the averages stand at the reading itself."""
-        for place, kelvin in (
-            (Place.GAS, reading.gas_k),
-            (Place.WALL, reading.wall_k),
-            (Place.ROOM, reading.room_k),
-        ):
+        for place, kelvin in reading.temperatures:
             if kelvin is not None:
                 self._followed[place].update(reading.t_s, kelvin, shut)
 

@@ -18,7 +18,7 @@ from potvigil.core.event import NORMAL_95, Interval
 from potvigil.core.gas import compressibility
 from potvigil.core.lag import LaggedThermometers
 from potvigil.core.onset import Found, OnsetBank
-from potvigil.core.reading import Place, Reading
+from potvigil.core.reading import TEMPERATURE_UNKNOWN_K, Place, Reading
 
 BIN_S = 20.0  # short against the quickest delay asked for (5 min), long enough to make work per sample small
 Z_ESTABLISHED = 5.0  # a leak beyond doubt: 5 sigma for the best onset
@@ -27,7 +27,6 @@ Z_DOUBTED = 4.0  # and it stays one until less than this is left
 # tells of the rate, no longer of when it began.
 Z_ONSET_KNOWN = 20.0
 LEAST_RATE_PER_S = 0.1 / 75.0 / 3600.0  # and at 60 psi gauge surely faster than 0.1 psi/h
-_TEMPERATURE_UNKNOWN_K = 293.15
 
 
 @dataclass(frozen=True, slots=True)
@@ -197,4 +196,4 @@ class _Bin:
             n, kelvin, quick, middle, slow = self.temperatures.get(place, (0.0,) * 5)
             if n and 2 * n >= self.n:
                 return place, kelvin / n, (quick / n, middle / n, slow / n)
-        return None, _TEMPERATURE_UNKNOWN_K, (0.0, 0.0, 0.0)
+        return None, TEMPERATURE_UNKNOWN_K, (0.0, 0.0, 0.0)

@@ -3,6 +3,8 @@
 from dataclasses import dataclass
 from enum import StrEnum
 
+TEMPERATURE_UNKNOWN_K = 293.15  # stands in where no thermometer answers
+
 
 class Quality(StrEnum):
     GOOD = "good"
@@ -77,6 +79,11 @@ class Reading:
     room_k: float | None
     quality: Quality
     fault: str | None = None
+
+    @property
+    def temperatures(self) -> tuple[tuple[Place, float | None], ...]:
+        """Every place with its temperature, K, the nearest to the gas first."""
+        return (Place.GAS, self.gas_k), (Place.WALL, self.wall_k), (Place.ROOM, self.room_k)
 
     @property
     def nearest(self) -> tuple[Place | None, float | None]:

@@ -13,9 +13,9 @@ LONGEST_GAP_S, GAP_SHARE = 3600.0, 0.1
 class Facts:
     """What the judgement rests on; times in s, counted from the batch's start where they are moments.
 
-    end_s: vent or last sample. vented: the pressure was let out. hold_s: what the
-    cure needs. gelled: by the vent. floor_crossed_s: when it fell below the
-    floor before the cure was done. unseen_s, longest_gap_s: time without a good reading before that.
+    end_s: vent or last sample. vented: the pressure was let out. hold_s: what the cure needs. gelled: by the
+    vent. floor_crossed_s: when it fell below the floor before the cure was done. unseen_s, longest_gap_s:
+    time without a good reading before that.
     """
 
     end_s: float

@@ -39,7 +39,7 @@ from potvigil.core.gas import corrected_absolute_pa, orifice_diameter_m, standar
 from potvigil.core.lag import LaggedThermometers
 from potvigil.core.leak import Leak, LeakFilter
 from potvigil.core.pot import Pot, Supply
-from potvigil.core.reading import Place, Quality, Reading, Sample, Sensor
+from potvigil.core.reading import TEMPERATURE_UNKNOWN_K, Place, Quality, Reading, Sample, Sensor
 from potvigil.core.stage import StageTracker, TopUp, Trigger
 from potvigil.core.words import TimeTeller, pressure, span
 from potvigil.units import ZERO_CELSIUS_K
@@ -56,7 +56,6 @@ TEST_SHOWN_S = 60.0
 # A shelving without an end given; it always has one.
 SHELVE_S = 3600.0
 _NO_SAMPLE = Reading(0.0, None, None, None, 0.0, None, None, None, Quality.BAD, "no reading yet")
-_TEMPERATURE_UNKNOWN_K = 293.15
 
 
 class PotWatch:
@@ -351,11 +350,7 @@ class PotWatch:
 
     def _missing(self, sample: Sample) -> dict[Place, str]:
         reading, missing = self._reading, {}
-        for place, kelvin in (
-            (Place.GAS, reading.gas_k),
-            (Place.WALL, reading.wall_k),
-            (Place.ROOM, reading.room_k),
-        ):
+        for place, kelvin in reading.temperatures:
             if kelvin is None and place in self._pot.thermometers:
                 details = [
                     fault.detail
@@ -443,7 +438,7 @@ class PotWatch:
 def _in_units(leak: Leak, reading: Reading, absolute_pa: float, pot: Pot) -> LeakEstimate:
     """Return the leak in the units of the trade, at the present pressure."""
     rate = leak.rate_per_s
-    temperature_k = reading.nearest_k or _TEMPERATURE_UNKNOWN_K
+    temperature_k = reading.nearest_k or TEMPERATURE_UNKNOWN_K
     # how well the gas volume is known does not touch psi/h, only the flow
     volume_m3, sigma_m3 = pot.gas_volume_m3
     value = rate.value * absolute_pa * volume_m3

@@ -29,6 +29,11 @@ def span(seconds: float) -> str:
     return f"{hours} h {minutes} min" if minutes else f"{hours} h"
 
 
+def two_digits(value: float) -> str:
+    """Return a number to two digits and never as a power of ten, e.g. '24', '180', '0.31'."""
+    return f"{float(f'{value:.2g}'):g}"
+
+
 class TimeTeller:
     """Says when something on the record's axis happens: by the wall clock where that is known.
 

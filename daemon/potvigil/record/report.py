@@ -23,7 +23,7 @@ from potvigil.core.event import (
     Verdict,
 )
 from potvigil.core.reading import Place
-from potvigil.core.words import pressure, rate, span
+from potvigil.core.words import pressure, rate, span, two_digits
 from potvigil.record.errors import MissingLibraryError
 from potvigil.record.told import Told
 from potvigil.units import PRESSURE_UNITS_PA, ZERO_CELSIUS_K
@@ -302,8 +302,8 @@ class _Words:
             )
         return (
             f"Air was lost at {rate(rates.value, self.unit)} at the end (95 %: "
-            f"{self._between(rates.low, rates.high)}){since}. That is {_two_digits(flow.value)} "
-            f"({_two_digits(flow.low)} to {_two_digits(flow.high)}) standard cm³/min (0 °C, 101 325 Pa), "
+            f"{self._between(rates.low, rates.high)}){since}. That is {two_digits(flow.value)} "
+            f"({two_digits(flow.low)} to {two_digits(flow.high)}) standard cm³/min (0 °C, 101 325 Pa), "
             f"as through an ideal hole of {1e6 * leak.orifice_m:.0f} µm."
         )
 
@@ -498,7 +498,3 @@ def _flat(tree: Mapping[str, object], above: str = "") -> Iterator[tuple[str, st
 
 def _sentence(text: str) -> str:
     return f"{text[:1].upper()}{text[1:]}." if text else ""
-
-
-def _two_digits(value: float) -> str:
-    return f"{float(f'{value:.2g}'):g}"

@@ -39,10 +39,9 @@ class Told:
 
     summary: as judged when it closed, or so far. judged_now: as this version judges the same samples.
     gauge: every reading, (s, Pa gauge or None where it was not good). snapshots: what the watch knew, evenly
-    spaced. silences: longer than the core passes over. resin: its
-    times. gel_s: when it had gelled, None where unknown.
-    settings: what was in force, as written, without secrets. earlier_settings: whether a run of this batch
-    had others. utc_less_t_s: Unix time less the axis, None where the wall clock was never known.
+    spaced. silences: longer than the core passes over. resin: its times. gel_s: when it had gelled, None
+    where unknown. settings: what was in force, as written, without secrets. earlier_settings: whether a run
+    of this batch had others. utc_less_t_s: Unix time less the axis, None where no wall clock was known.
     """
 
     row: BatchRow
