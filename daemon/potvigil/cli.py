@@ -45,7 +45,7 @@ from potvigil.record.report import harmless_name, report_html
 from potvigil.record.rows import BatchRow
 from potvigil.record.store import Store
 from potvigil.retold import retell
-from potvigil.service import Service, WiringError, feed_again, keep_event, mqtt_link, open_inputs
+from potvigil.service import Service, WiringError, feed_again, keep_event, keep_trace, mqtt_link, open_inputs
 from potvigil.settings import RecordSettings, Settings, load, load_text
 
 DONE, NO, WRONG_USE = 0, 1, 2
@@ -185,6 +185,7 @@ def _replay(args: argparse.Namespace) -> int:
             events = watch.feed(sample)
             if store is not None:
                 store.append(pot_id, sample)
+                keep_trace(store, watch, pot_id, sample.t_s)
                 if number % _REPLAY_COMMIT_SAMPLES == 0:
                     store.flush()
             for event in events:

@@ -1,27 +1,30 @@
-"""A batch of the record, told again: its samples and commands put once more through a watch of its own."""
+"""A batch of the record, told again: what the watch said of it at the time.
+
+What is not in the record comes from feeding its samples and commands to a watch of its own: how an open batch
+stands, and the trace of a batch from before there was one.
+"""
 
 import json
-from collections.abc import Mapping
+from collections.abc import Iterable, Mapping, Sequence
+from dataclasses import replace
 from itertools import pairwise
 
 from potvigil.core.batch import UNSEEN_AFTER_S
 from potvigil.core.bubble import diameter_growth
 from potvigil.core.conversion import convert
-from potvigil.core.event import BatchClosed, BatchSummary, Command, Detail, Snapshot
+from potvigil.core.event import BatchClosed, BatchSummary, Detail
 from potvigil.core.pot import Pot, Resin
 from potvigil.core.reading import Quality, Reading, Sample
 from potvigil.core.watch import PotWatch
 from potvigil.record.errors import UnknownBatchError
-from potvigil.record.rows import BatchRow, RunRow
-from potvigil.record.store import Store
+from potvigil.record.rows import BatchRow, RunRow, TraceRow
+from potvigil.record.store import TRACE_PERIOD_S, Store
 from potvigil.record.told import Bubble, Silence, Told
 from potvigil.service import feed_again
 from potvigil.settings import load_text
 
 # What went before is fed too, as after a restart, so that the scatter of the reading is known.
 _FEED_BEFORE_S = 120.0
-# More looks than a page has room for would only be drawn on top of each other; the leak speaks each 20 s.
-_LOOKS, _LOOK_LEAST_S = 600, 20.0
 # What of the settings bears on a batch. A list of what may be shown: a new block is not shown by accident.
 _SHOWN_SETTINGS = ("workshop", "barometer", "sample_period", "timezone", "units")
 _SECRET = ("password", "secret", "token", "key_file", "username")
@@ -30,7 +33,7 @@ _SECRET = ("password", "secret", "token", "key_file", "username")
 def retell(store: Store, batch_id: int) -> Told:
     """Return all that a report tells of a batch. Raises UnknownBatchError, or as reading a record does.
 
-    A closed batch keeps the judgement it was given; the curves come from feeding its samples again.
+    A closed batch keeps the judgement it was given.
     """
     row = store.batch(batch_id)
     runs = _runs_of(store, row)
@@ -39,70 +42,70 @@ def retell(store: Store, batch_id: int) -> Told:
     if row.pot_id not in pots:
         raise UnknownBatchError(f"the settings of run {runs[-1].id} do not know the pot {row.pot_id!r}")
     pot = pots[row.pot_id]
-    fed = _Fed(pot, row, store)
-    summary = row.summary or fed.summary
+    summary, traces = row.summary, store.traces(row.pot_id, row.start_t_s, row.end_t_s)
+    if summary is None or not traces:
+        fed_summary, fed_traces = _fed(pot, row, store)
+        summary, traces = summary or fed_summary, traces or fed_traces
     if summary is None:
         raise UnknownBatchError(
             f"batch {row.id} of {store.path} has no samples yet; let the watch run for a minute"
         )
+    read = _Read(pot, row, store.samples(row.pot_id, row.start_t_s, row.end_t_s))
     resin = pot.resin(summary.details.get(Detail.RESIN))
     shown = {_pot_settings(run, row.pot_id) for run in runs}
     return Told(
         row=row,
         pot=pot,
         summary=summary,
-        judged_now=fed.summary or summary,
         events=tuple(store.events(row.id)),
         edits=tuple(store.edits(row.id)),
         runs=runs,
-        gauge=tuple(fed.gauge),
-        snapshots=tuple(fed.snapshots),
-        silences=tuple(fed.silences),
-        bubble=_bubble(summary, fed.ambient_pa),
+        gauge=tuple(read.gauge),
+        traces=tuple(traces),
+        silences=tuple(read.silences),
+        bubble=_bubble(summary, read.ambient_pa),
         resin=resin,
-        gel_s=_gel_s(resin, fed.snapshots),
+        gel_s=_gel_s(resin, traces),
         settings=_settings_shown(runs[-1], row.pot_id),
         earlier_settings=len(shown) > 1,
-        utc_less_t_s=fed.utc_less_t_s,
+        utc_less_t_s=read.utc_less_t_s,
     )
 
 
-class _Fed:
-    """What came of feeding a batch to a watch, from its first sample to its last."""
+def _fed(pot: Pot, row: BatchRow, store: Store) -> tuple[BatchSummary | None, list[TraceRow]]:
+    """Feed a batch to a watch; return how it is judged, and what was known once a trace's period."""
+    watch = PotWatch(pot)
+    judged: BatchSummary | None = None
+    traces: list[TraceRow] = []
+    samples = store.samples(row.pot_id, row.start_t_s - _FEED_BEFORE_S, row.end_t_s)
+    commands = store.commands(row.pot_id, row.start_t_s, row.end_t_s)
+    due_s = row.start_t_s
+    for step, events in feed_again(watch, samples, commands):
+        for event in events:
+            if isinstance(event, BatchClosed) and event.t_s >= row.start_t_s:
+                judged = event.summary
+        if isinstance(step, Sample) and step.t_s >= due_s:
+            traces.append(TraceRow.of(watch.snapshot()))
+            due_s = step.t_s + TRACE_PERIOD_S
+    judged = judged or watch.summary()
+    return None if judged is None else replace(judged, details=row.details), traces
 
-    def __init__(self, pot: Pot, row: BatchRow, store: Store) -> None:
+
+class _Read:
+    """What was read in a batch, from its first sample to its last."""
+
+    def __init__(self, pot: Pot, row: BatchRow, samples: Iterable[Sample]) -> None:
         self.gauge: list[tuple[float, float | None]] = []
-        self.snapshots: list[Snapshot] = []
         self.silences: list[Silence] = []
-        self.summary: BatchSummary | None = None
         self.utc_less_t_s: float | None = None
         self.ambient_pa = pot.ambient_pa
         self._last_good_s = row.start_t_s
         self._why = ""
-        self._feed(pot, row, store)
-
-    def _feed(self, pot: Pot, row: BatchRow, store: Store) -> None:
-        end_s = row.end_t_s
-        if end_s is None:
-            last = store.last_sample(row.pot_id)
-            end_s = row.start_t_s if last is None else last.t_s
-        look_every_s = max((end_s - row.start_t_s) / _LOOKS, _LOOK_LEAST_S)
-        look_s = row.start_t_s
-        watch = PotWatch(pot)
-        samples = store.samples(row.pot_id, row.start_t_s - _FEED_BEFORE_S, end_s)
-        commands = store.commands(row.pot_id, row.start_t_s, end_s)
-        for step, events in feed_again(watch, samples, commands):
-            for event in events:
-                if isinstance(event, BatchClosed) and event.t_s >= row.start_t_s:
-                    self.summary = event.summary
-            if isinstance(step, Command) or step.t_s < row.start_t_s:
-                continue
-            self._take(step, convert(step, pot))
-            if step.t_s >= look_s:
-                self.snapshots.append(watch.snapshot())
-                look_s += look_every_s * (1 + (step.t_s - look_s) // look_every_s)
-        self._hush(end_s)
-        self.summary = self.summary or watch.summary()
+        t_s = row.start_t_s
+        for sample in samples:
+            t_s = sample.t_s
+            self._take(sample, convert(sample, pot))
+        self._hush(t_s if row.end_t_s is None else row.end_t_s)
 
     def _take(self, sample: Sample, reading: Reading) -> None:
         t_s = sample.t_s
@@ -152,12 +155,12 @@ def _bubble(summary: BatchSummary, ambient_pa: float) -> Bubble | None:
     )
 
 
-def _gel_s(resin: Resin, snapshots: list[Snapshot]) -> float | None:
+def _gel_s(resin: Resin, traces: Sequence[TraceRow]) -> float | None:
     """Return when the cure clock passed the gel's age, between two looks in proportion."""
     if resin.gel_s is None:
         return None
     share = resin.gel_s / resin.hold_s
-    known = [(each.t_s, each.cure.progress) for each in snapshots if each.cure is not None]
+    known = [(each.t_s, each.cure_progress) for each in traces if each.cure_progress is not None]
     for (before_s, before), (t_s, progress) in pairwise(known):
         if before < share <= progress:
             return before_s + (t_s - before_s) * (share - before) / (progress - before)

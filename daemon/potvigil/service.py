@@ -29,6 +29,7 @@ from potvigil.outputs import systemd
 from potvigil.outputs.homie import SetCommand
 from potvigil.outputs.mqtt import MqttLink, MqttOutput, read_password
 from potvigil.record.errors import RecordError
+from potvigil.record.rows import TraceRow
 from potvigil.record.store import Store
 from potvigil.settings import MqttSettings, PotSettings, Settings
 
@@ -160,6 +161,7 @@ class Service:
         for pot_id, sample in self._station.read(t_s, now):
             self._store.append(pot_id, sample)
             self._tell(pot_id, self.watches[pot_id].feed(sample))
+            keep_trace(self._store, self.watches[pot_id], pot_id, t_s)
         self._commit(t_s)
         self._watch_clock(now)
         if self._mqtt is not None:
@@ -296,6 +298,14 @@ def keep_event(store: Store, pot_id: str, batch_id: int | None, event: Event) ->
             store.close_batch(batch_id, event)
         return None
     return batch_id
+
+
+def keep_trace(store: Store, watch: PotWatch, pot_id: str, t_s: float) -> None:
+    """Keep what the watch knows of the open batch, once in a while."""
+    if store.trace_due(pot_id, t_s):
+        snapshot = watch.snapshot()
+        if snapshot.batch_start_s is not None:
+            store.append_trace(pot_id, TraceRow.of(snapshot))
 
 
 def feed_again(

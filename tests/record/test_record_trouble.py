@@ -69,13 +69,13 @@ def test_a_short_failure_of_the_disk_loses_nothing(store):
 
 def test_a_disk_without_room_is_named_as_such(store):
     run_seconds(store, 0, 10)
-    (pages,) = store._db.execute("PRAGMA page_count").fetchone()
-    store._db.execute(f"PRAGMA max_page_count = {pages}")
+    (pages,) = store._db.rows("PRAGMA page_count")[0]
+    store._db.rows(f"PRAGMA max_page_count = {pages}")
     for one in night(5000, start_s=100.0):
         store.append(POT, one)
     with pytest.raises(RecordWriteError, match=r"disk is full.*free some space"):
         store.flush()
-    store._db.execute("PRAGMA max_page_count = 1000000")
+    store._db.rows("PRAGMA max_page_count = 1000000")
     store.flush()
     assert len(list(store.samples(POT, 100.0))) == 5000
 
@@ -185,7 +185,7 @@ def test_flipped_bytes_never_surface_as_anything_but_an_error_of_the_record(soun
 def test_a_damaged_record_is_told_when_written_to(sound, tmp_path):
     path = shutil.copy(sound, tmp_path / "record.db")
     with Store.open(path) as store:
-        (root,) = store._db.execute("SELECT rootpage FROM sqlite_schema WHERE name = 'sample'").fetchone()
+        (root,) = store._db.rows("SELECT rootpage FROM sqlite_schema WHERE name = 'sample'")[0]
     before = damaged_copy(sound, path, (root - 1) * 4096, b"\x55" * 12)
     store = Store.open(path)
     store.append(POT, sample(99_999.0))

@@ -9,7 +9,7 @@ from pathlib import Path
 
 import pytest
 
-import potvigil.record.store as store_module
+import potvigil.record.database as database_module
 from potvigil.core.event import Action, AlarmId, Command, Detail, Stage, StageEvent
 from potvigil.record.errors import (
     MissingRecordError,
@@ -101,7 +101,7 @@ def test_label_and_note_of_version_1_become_details_with_their_history(tmp_path)
 
 def test_a_migration_brings_an_older_file_up_to_date(tmp_path, monkeypatch):
     path = version_1_file(tmp_path / "record.db")
-    monkeypatch.setattr(store_module, "MIGRATIONS", (MIGRATIONS[0], NEXT))
+    monkeypatch.setattr(database_module, "MIGRATIONS", (MIGRATIONS[0], NEXT))
     with pytest.raises(OlderRecordError, match=r"format 1.*2.*potvigil watch"):
         Store.open_read_only(path)
     with Store.open(path) as store:
@@ -114,7 +114,9 @@ def test_a_migration_brings_an_older_file_up_to_date(tmp_path, monkeypatch):
 def test_a_failing_migration_leaves_the_older_file_as_it_was(tmp_path, monkeypatch):
     path = version_1_file(tmp_path / "record.db")
     before = path.read_bytes()
-    monkeypatch.setattr(store_module, "MIGRATIONS", (MIGRATIONS[0], NEXT + "CREATE TABLE pot (id INTEGER);"))
+    monkeypatch.setattr(
+        database_module, "MIGRATIONS", (MIGRATIONS[0], NEXT + "CREATE TABLE pot (id INTEGER);")
+    )
     with pytest.raises(RecordError):
         Store.open(path)
     assert path.read_bytes() == before
@@ -124,14 +126,15 @@ def test_a_crash_in_the_middle_of_a_migration_changes_nothing(tmp_path):
     path = version_1_file(tmp_path / "record.db")
     crash = f"""
 import os, signal, pathlib
-import potvigil.record.store as store
-split = store._statements
+import potvigil.record.database as database
+from potvigil.record.store import Store
+split = database._statements
 def dying(script):
     yield next(split(script))
     os.kill(os.getpid(), signal.SIGKILL)
-store._statements = dying
-store.MIGRATIONS = (store.MIGRATIONS[0], {NEXT!r})
-store.Store.open(pathlib.Path({str(path)!r}))
+database._statements = dying
+database.MIGRATIONS = (database.MIGRATIONS[0], {NEXT!r})
+Store.open(pathlib.Path({str(path)!r}))
 """
     assert subprocess.run([sys.executable, "-c", crash], check=False).returncode == -signal.SIGKILL
     assert user_version(path) == 1

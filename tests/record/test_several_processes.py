@@ -9,7 +9,7 @@ from pathlib import Path
 
 import pytest
 
-import potvigil.record.store as store_module
+import potvigil.record.database as database_module
 from potvigil.core.event import Action, BatchOpened
 from potvigil.record.errors import LockedRecordError
 from potvigil.record.store import RETRY_PERIOD_S, Store
@@ -121,7 +121,7 @@ def test_many_processes_may_make_the_same_new_record(tmp_path):
 
 @pytest.fixture
 def impatient(monkeypatch):
-    monkeypatch.setattr(store_module, "BUSY_TIMEOUT_S", 0.05)
+    monkeypatch.setattr(database_module, "BUSY_TIMEOUT_S", 0.05)
 
 
 def test_a_locked_record_is_told_and_nothing_is_lost(tmp_path, impatient):

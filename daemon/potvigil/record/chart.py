@@ -23,7 +23,6 @@ from potvigil.core.event import (
     NoteEvent,
     NoteId,
     Priority,
-    Snapshot,
     Stage,
     StageEvent,
 )
@@ -40,7 +39,6 @@ FONT_PT, LINE_IN = 7.5, 0.155
 PRESSURE_IN, LEAK_IN, TEMPERATURE_IN, STRIP_IN, BETWEEN_IN, FOOT_IN = 2.3, 1.0, 1.0, 0.16, 0.3, 0.36
 BUCKETS = 700  # two points each: more than the paper can show
 NAMED_TOP_UPS, NAMED_ALARMS = 4, 8
-STALE_S = 120.0  # an estimate that stands still is not shown as one of that moment
 _LETTER = 0.6  # mean width of a letter over its height, DejaVu Sans
 _PAPER = {"facecolor": "white", "edgecolor": "none", "pad": 1.0}  # behind a name that lines run through
 SHUT = (Stage.SETTLING, Stage.HOLDING)
@@ -150,7 +148,7 @@ class _Chart:
         marks = sorted(_marks(self), key=lambda mark: mark.hours)
         places = self._places(marks)
         head_in = LINE_IN * (max((row for row, _ in places), default=-1) + 1) + 0.26
-        has_leak = any(each.leak is not None for each in self.told.snapshots)
+        has_leak = any(each.leak_pa_per_s is not None for each in self.told.traces)
         warmth = _temperatures(self.told)
         heights = [PRESSURE_IN, *([LEAK_IN] if has_leak else []), *([TEMPERATURE_IN] if warmth else [])]
         total_in = head_in + sum(heights) + STRIP_IN + BETWEEN_IN * (len(heights) - 1) + FOOT_IN
@@ -182,15 +180,9 @@ class _Chart:
     def _draw_pressure(self, axis: Axes) -> None:
         told, unit = self.told, self.unit_pa
         gauge = thinned(told.gauge)
-        corrected = [
-            (each.t_s, each.corrected_gauge_pa if each.stage in SHUT else None) for each in told.snapshots
-        ]
+        corrected = [(each.t_s, each.corrected_gauge_pa) for each in told.traces]
         floor_pa, working_pa = told.pot.floor_pa, told.pot.working_pa
-        shut = [
-            each.reading.gauge_pa
-            for each in told.snapshots
-            if each.stage in SHUT and each.reading.gauge_pa is not None
-        ]
+        shut = [each.gauge_pa for each in told.traces if each.stage in SHUT and each.gauge_pa is not None]
         whole = [value for _, value in gauge if value is not None]
         shown = [*(shut or whole), floor_pa, working_pa]
         low, high = min(shown) / unit, max(shown) / unit
@@ -245,16 +237,16 @@ class _Chart:
     def _draw_leak(self, axis: Axes) -> None:
         told = self.told
         unit = self.unit_pa / SECONDS_PER_HOUR
-        fresh = [(each, _fresh_leak(each)) for each in told.snapshots]
+        rates = [(each, each.leak_pa_per_s) for each in told.traces]
         value, low, high = (
-            [(each.t_s, None if leak is None else getattr(leak.rate_pa_per_s, end)) for each, leak in fresh]
+            [(each.t_s, None if rate is None else getattr(rate, end)) for each, rate in rates]
             for end in ("value", "low", "high")
         )
         sure = [
-            (each.t_s, leak.rate_pa_per_s.value if leak is not None and leak.established else None)
-            for each, leak in fresh
+            (each.t_s, rate.value if rate is not None and each.leak_established else None)
+            for each, rate in rates
         ]
-        axis.set_ylim(*_rate_limits(told, fresh, unit))
+        axis.set_ylim(*_rate_limits(told, unit))
         self._title(axis, f"Air lost, {told.pot.pressure_unit}/h, with its 95 % band")
         axis.axhline(0.0, color=QUIET, lw=0.8, ls=DOTTED)
         hours, lows = self._line(low, unit)
@@ -464,16 +456,10 @@ def _marks(chart: _Chart) -> Iterator[Mark]:
         yield Mark(chart.hours(vent_s), f"vented {told.clock(vent_s)}", QUIET, "-.")
 
 
-def _fresh_leak(snapshot: Snapshot) -> Any:
-    leak = snapshot.leak
-    fresh = snapshot.stage in SHUT and leak is not None and snapshot.t_s - leak.t_s < STALE_S
-    return leak if fresh else None
-
-
-def _rate_limits(told: Told, fresh: Sequence[tuple[Snapshot, Any]], unit: float) -> tuple[float, float]:
+def _rate_limits(told: Told, unit: float) -> tuple[float, float]:
     """Return limits that hold the estimate once it is one, and the better part of its band."""
     after_s = told.summary.start_s + 0.08 * (told.summary.end_s - told.summary.start_s)
-    rates = [leak.rate_pa_per_s for each, leak in fresh if leak is not None and each.t_s > after_s]
+    rates = [r for each in told.traces if (r := each.leak_pa_per_s) is not None and each.t_s > after_s]
     bottoms, tops = [0.0], [0.3 * 6894.757 / 3600.0 / unit]
     if rates:
         tops += [
@@ -496,7 +482,7 @@ def _temperatures(told: Told) -> dict[Place, Points]:
     """Return what each thermometer read, C; those that never did are left out."""
     lines: dict[Place, Points] = {}
     for place in (Place.GAS, Place.WALL, Place.ROOM):
-        kelvin = [(each.t_s, getattr(each.reading, f"{place}_k")) for each in told.snapshots]
+        kelvin = [(each.t_s, getattr(each, f"{place}_k")) for each in told.traces]
         if any(value is not None for _, value in kelvin):
             lines[place] = [(t_s, None if k is None else k - ZERO_CELSIUS_K) for t_s, k in kelvin]
     return lines

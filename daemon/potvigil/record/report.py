@@ -129,7 +129,6 @@ class _Words:
             "still_open": ""
             if summary.complete
             else f"Still open: this is how it stood at {self._clock(summary.end_s)}.",
-            "rejudged": self._rejudged(),
             "facts": list(self._facts()),
             "note": shown(told.row.note),
             "details": list(self._details()),
@@ -177,16 +176,6 @@ class _Words:
                 f"Put through the watch afterwards from {log}; nobody was warned by it.",
             )
         return "Rehearsal", f"A simulated night ({shown(night)}): no pot, no resin, nothing measured."
-
-    def _rejudged(self) -> str:
-        now = self.told.judged_now
-        if now.verdict is self.summary.verdict:
-            return ""
-        return (
-            f"Version {__version__}, fed the same samples, judges otherwise: "
-            f"{_VERDICTS[now.verdict][2].lower()} ({now.reason}). What stands here is the judgement of that "
-            "night; the curves are of today's version."
-        )
 
     def _facts(self) -> Iterator[tuple[str, str, str]]:
         """Yield what matters most as (name, value, what goes with it)."""

@@ -1,8 +1,12 @@
 """What the record gives back besides samples, events and commands."""
 
 from dataclasses import dataclass
+from typing import Self
 
-from potvigil.core.event import BatchSummary, Detail, Verdict
+from potvigil.core.event import BatchSummary, Detail, Interval, Snapshot, Stage, Verdict
+
+# The leak speaks each 20 s; an estimate older than this is not of this moment.
+_STALE_S = 120.0
 
 
 @dataclass(frozen=True, slots=True)
@@ -59,3 +63,91 @@ class EditRow:
     by: str
     t_s: float | None
     utc_s: float | None
+
+
+@dataclass(frozen=True, slots=True)
+class ListedBatch:
+    """A batch as one line of a list: BatchRow's fields without the summary, and what the eye looks for.
+
+    end_t_s, end_utc_s, verdict: None while it is open. leak_pa_per_s: at the end of the hold, None where
+    there was no estimate. leak_t_s: when that was, on the record's axis. alarms: how many were raised.
+    """
+
+    id: int
+    pot_id: str
+    start_t_s: float
+    start_utc_s: float | None
+    end_t_s: float | None
+    end_utc_s: float | None
+    rehearsed: str | None
+    verdict: Verdict | None
+    details: dict[Detail, str]
+    leak_pa_per_s: Interval | None
+    leak_t_s: float | None
+    leak_established: bool
+    alarms: int
+
+    @property
+    def label(self) -> str:
+        return self.details.get(Detail.LABEL, "")
+
+
+@dataclass(frozen=True, slots=True)
+class TraceRow:
+    """What the watch knew at a moment, on the record's axis: Pa gauge, K, Pa/s. None is unknown.
+
+    leak_pa_per_s: positive = air lost; None where there was no fresh estimate. floor_*: when the floor would
+    be passed; floor_latest_s None: perhaps never.
+    """
+
+    t_s: float
+    stage: Stage
+    gauge_pa: float | None
+    corrected_gauge_pa: float | None
+    gas_k: float | None
+    wall_k: float | None
+    room_k: float | None
+    leak_pa_per_s: Interval | None
+    leak_established: bool
+    floor_s: float | None
+    floor_earliest_s: float | None
+    floor_latest_s: float | None
+    cure_progress: float | None
+    cure_done_s: float | None
+
+    @classmethod
+    def of(cls, snapshot: Snapshot) -> Self:
+        """Return what of a snapshot is kept."""
+        is_shut = snapshot.stage in (Stage.SETTLING, Stage.HOLDING)
+        leak = snapshot.leak
+        if leak is not None and not (is_shut and snapshot.t_s - leak.t_s < _STALE_S):
+            leak = None
+        reading, forecast, cure = snapshot.reading, snapshot.forecast, snapshot.cure
+        return cls(
+            t_s=snapshot.t_s,
+            stage=snapshot.stage,
+            gauge_pa=reading.gauge_pa,
+            corrected_gauge_pa=snapshot.corrected_gauge_pa if is_shut else None,
+            gas_k=reading.gas_k,
+            wall_k=reading.wall_k,
+            room_k=reading.room_k,
+            leak_pa_per_s=None if leak is None else leak.rate_pa_per_s,
+            leak_established=leak is not None and leak.established,
+            floor_s=None if forecast is None else forecast.crossing_s,
+            floor_earliest_s=None if forecast is None else forecast.earliest_s,
+            floor_latest_s=None if forecast is None else forecast.latest_s,
+            cure_progress=None if cure is None else cure.progress,
+            cure_done_s=None if cure is None else cure.done_s,
+        )
+
+
+@dataclass(frozen=True, slots=True)
+class CareRow:
+    """Care a pot was given. t_s: the record's axis, after the last batch that began before it."""
+
+    id: int
+    utc_s: float
+    t_s: float
+    part: str
+    text: str
+    by: str

@@ -128,4 +128,43 @@ MIGRATIONS = (
         WHERE action = 'open' AND text <> '' ORDER BY id;
     UPDATE command SET text = '' WHERE action = 'open';
     """,
+    # What the watch knew, once a minute; what care a pot got; what a thinned sample stands for.
+    """
+    -- Of a batch, in the watch's words of that time: pressures Pa gauge, temperatures K, rates Pa/s; the leak
+    -- is NULL where there was no fresh estimate.
+    CREATE TABLE trace (
+        pot INTEGER NOT NULL REFERENCES pot,
+        t_s REAL NOT NULL,
+        stage TEXT NOT NULL,
+        gauge_pa REAL,
+        corrected_gauge_pa REAL,
+        gas_k REAL,
+        wall_k REAL,
+        room_k REAL,
+        leak_pa_per_s REAL,
+        leak_low_pa_per_s REAL,
+        leak_high_pa_per_s REAL,
+        leak_established INTEGER NOT NULL,
+        floor_s REAL,
+        floor_earliest_s REAL,
+        floor_latest_s REAL,
+        cure_progress REAL,
+        cure_done_s REAL,
+        PRIMARY KEY (pot, t_s)
+    ) STRICT, WITHOUT ROWID;
+
+    CREATE TABLE care (
+        id INTEGER PRIMARY KEY,
+        pot INTEGER NOT NULL REFERENCES pot,
+        utc_s REAL NOT NULL,
+        part TEXT NOT NULL,
+        text TEXT NOT NULL,
+        by TEXT NOT NULL,
+        written_utc_s REAL
+    ) STRICT;
+
+    -- JSON, of a sample that is the mean of several: {"n": how many, "<column>": [lowest, highest], ...}
+    ALTER TABLE sample ADD COLUMN spread TEXT;
+    CREATE INDEX batch_of_pot ON batch (pot, id);
+    """,
 )

@@ -1,18 +1,16 @@
 """The record: what was read, what happened, what was asked, in one SQLite file.
 
-The only place that knows SQLite. Several processes use the file at once (write-ahead log, short transactions,
-a patience of BUSY_TIMEOUT_S): the watch writes samples and events, everybody else writes commands and reads.
-A Store belongs to the thread that opened it: another thread opens its own.
+Several processes use the file at once: the watch writes samples and events, everybody else writes commands
+and reads. A Store belongs to the thread that opened it: another thread opens its own.
 """
 
 import json
-import sqlite3
 from collections import deque
-from collections.abc import Callable, Iterator, Mapping
-from contextlib import contextmanager, suppress
+from collections.abc import Iterator, Mapping
+from contextlib import suppress
 from dataclasses import replace
 from pathlib import Path
-from typing import Any, Self, TypeVar
+from typing import Any, Self
 
 from potvigil import __version__
 from potvigil.core.event import (
@@ -27,6 +25,8 @@ from potvigil.core.event import (
     Detail,
     EditEvent,
     Event,
+    Interval,
+    Stage,
     Verdict,
 )
 from potvigil.core.reading import Sample
@@ -38,34 +38,24 @@ from potvigil.record.codec import (
     summary_from_text,
     to_text,
 )
-from potvigil.record.errors import (
-    DamagedRecordError,
-    LockedRecordError,
-    MissingRecordError,
-    NewerRecordError,
-    OlderRecordError,
-    RecordError,
-    RecordWriteError,
-    UnknownBatchError,
-    UnwritableRecordError,
-)
-from potvigil.record.file import check_writable, is_record, make_folder
-from potvigil.record.rows import BatchRow, EditRow, RunRow
-from potvigil.record.schema import APPLICATION_ID, MIGRATIONS
+from potvigil.record.database import Database
+from potvigil.record.errors import RecordError, UnknownBatchError
+from potvigil.record.rows import BatchRow, CareRow, EditRow, ListedBatch, RunRow, TraceRow
+from potvigil.record.wanted import Wanted
 
 # Measured on ext4, each commit flushed: one pot at 1 Hz costs the card 33 MB in 10 h at 60 s, 52 MB at 30 s.
 SAMPLE_COMMIT_PERIOD_S = 60.0
-RETRY_PERIOD_S = (
-    10.0  # after a refused write; not every second, because a locked file costs BUSY_TIMEOUT_S a try
-)
-BUSY_TIMEOUT_S = 2.0
+# After a refused write; not every second, because a locked file costs its patience a try.
+RETRY_PERIOD_S = 10.0
 # Kept while the disk refuses: 12 h of one pot at 1 Hz, about 15 MB.
 BUFFER_SAMPLES = 43_200
+# What the watch knew, for a chart of a page's width; as long as the samples are kept for.
+TRACE_PERIOD_S = 60.0
+BUFFER_TRACES = 720
 
 # After a restart the axis goes on at least this much later: no machine starts faster.
 _LEAST_GAP_S = 1.0
 _CHUNK_ROWS = 4096
-_T = TypeVar("_T")
 _UNSEEN = (AlarmState.UNACKNOWLEDGED, AlarmState.RETURNED)
 
 
@@ -81,10 +71,10 @@ class Store:
     dropped_samples: how many were lost because the disk refused for longer than BUFFER_SAMPLES last.
     """
 
-    def __init__(self, db: sqlite3.Connection, path: Path) -> None:
+    def __init__(self, db: Database) -> None:
         """Use `Store.open` or `Store.open_read_only`."""
         self._db = db
-        self.path = path
+        self.path = db.path
         self._samples: deque[tuple[str, Sample]] = deque(maxlen=BUFFER_SAMPLES)
         self._urgent: list[tuple[str, tuple[Any, ...]]] = []
         self._taken_unwritten: set[int] = set()
@@ -93,6 +83,8 @@ class Store:
         self._due_s = float("-inf")
         self._failure: RecordError | None = None
         self._run_id: int | None = None
+        self._traces: deque[tuple[str, TraceRow]] = deque(maxlen=BUFFER_TRACES)
+        self._trace_due_s: dict[str, float] = {}
         self._last_batch_id = 0
         self.dropped_samples = 0
 
@@ -100,20 +92,10 @@ class Store:
 
     @classmethod
     def open(cls, path: Path, *, create: bool = True, make_parents: bool = False) -> Self:
-        """Open the record for reading and writing, and bring it up to this version.
-
-        create: make a new one where there is none. make_parents: also its folders; only for a default path of
-        our own, because a missing folder of somebody's choice is more likely a medium that is not mounted.
-        """
-        is_new = not is_record(path)
-        if is_new and not create:
-            raise MissingRecordError(_missing_text(path))
-        if is_new and make_parents:
-            make_folder(path.parent)
-        check_writable(path, is_new=is_new)
-        store = cls(_connect(path, "rwc"), path)
+        """Open the record for reading and writing; see Database.open."""
+        store = cls(Database.open(path, create=create, make_parents=make_parents))
         try:
-            store._prepare()
+            store._last_batch_id = store._newest_batch_id()
         except BaseException:
             store._db.close()
             raise
@@ -122,37 +104,17 @@ class Store:
     @classmethod
     def open_read_only(cls, path: Path) -> Self:
         """Open an existing record for reading; the file is never changed."""
-        if not is_record(path):
-            raise MissingRecordError(_missing_text(path))
-        store = cls(_connect(path, "ro"), path)
-        try:
-            version = store._version()
-        except (UnwritableRecordError, RecordWriteError):
-            # No write-ahead log, and none can be made: nobody is writing, so the file may be read as it is.
-            store._db.close()
-            if Path(f"{path}-wal").exists():
-                raise
-            store = cls(_connect(path, "ro&immutable=1"), path)
-            version = store._version()
-        except BaseException:
-            store._db.close()
-            raise
-        if version < len(MIGRATIONS):
-            store._db.close()
-            raise OlderRecordError(
-                f"the record {path} is of format {version}, this version reads {len(MIGRATIONS)}; "
-                "start `potvigil watch` once, it brings the record up to date"
-            )
-        return store
+        return cls(Database.open_read_only(path))
 
     def close(self) -> None:
         """Write what is queued and close; raises as `flush` does but closes; may be repeated."""
         try:
-            if self._samples or self._urgent:
+            if self._samples or self._traces or self._urgent:
                 self.flush()
         finally:
             self._db.close()
             self._samples.clear()
+            self._traces.clear()
             self._urgent.clear()
 
     def __enter__(self) -> Self:
@@ -163,9 +125,9 @@ class Store:
 
     def check(self) -> None:
         """Read the whole file and raise DamagedRecordError if its structure is broken; seconds per 100 MB."""
-        (answer,) = self._rows("PRAGMA quick_check(1)")[0]
+        (answer,) = self._db.rows("PRAGMA quick_check(1)")[0]
         if answer != "ok":
-            raise DamagedRecordError(_damaged_text(self.path, answer.splitlines()[-1]))
+            raise self._db.damaged(answer.splitlines()[-1])
 
     # --- what the watch writes
 
@@ -179,7 +141,7 @@ class Store:
         `gap_known` is False.
         """
         offset_s, gap_known = self._axis_offset(boot_id, boot_s, utc_s)
-        self._run_id = self._rows("SELECT coalesce(max(id), 0) + 1 FROM run")[0][0]
+        self._run_id = self._db.rows("SELECT coalesce(max(id), 0) + 1 FROM run")[0][0]
         self._write_at_once(
             f"INSERT INTO run ({_RUN}) VALUES (?, ?, ?, ?, ?, ?, ?, ?, ?)",
             (
@@ -202,6 +164,15 @@ class Store:
             self.dropped_samples += 1
         self._samples.append((pot_id, sample))
 
+    def trace_due(self, pot_id: str, t_s: float) -> bool:
+        """Return whether what the watch knows of a pot is to be kept again."""
+        return t_s >= self._trace_due_s.get(pot_id, float("-inf"))
+
+    def append_trace(self, pot_id: str, row: TraceRow) -> None:
+        """Keep what the watch knows; it is written with the next commit."""
+        self._trace_due_s[pot_id] = row.t_s + TRACE_PERIOD_S
+        self._traces.append((pot_id, row))
+
     def commit_due(self, t_s: float) -> None:
         """Write the queue if a commit is due at `t_s`; to be called at the end of each tick.
 
@@ -217,8 +188,9 @@ class Store:
     def flush(self) -> None:
         """Write all that is queued, in one transaction; when refused, raise and keep it queued."""
         try:
-            with self._transaction(durable=bool(self._urgent)):
+            with self._db.transaction(durable=bool(self._urgent)):
                 self._write_samples()
+                self._write_traces()
                 for sql, values in self._urgent:
                     self._db.execute(sql, values)
         except RecordError as error:
@@ -226,6 +198,7 @@ class Store:
             raise
         self._failure = None
         self._samples.clear()
+        self._traces.clear()
         self._urgent.clear()
         self._taken_unwritten.clear()
 
@@ -265,10 +238,10 @@ class Store:
 
     def take_commands(self, t_s: float) -> list[tuple[str, Command]]:
         """Return the commands nobody has taken yet, as (pot, command), in order; each is taken once."""
-        version = self._rows("PRAGMA data_version")[0][0]
+        version = self._db.rows("PRAGMA data_version")[0][0]
         if version == self._commands_read_at and not self._asked_here:
             return []  # no other connection has written since: a tick costs no more than this
-        rows = self._rows(f"SELECT c.id, {_COMMAND} WHERE c.t_s IS NULL ORDER BY c.id")
+        rows = self._db.rows(f"SELECT c.id, {_COMMAND} WHERE c.t_s IS NULL ORDER BY c.id")
         self._commands_read_at, self._asked_here = version, False
         rows = [row for row in rows if row[0] not in self._taken_unwritten]
         if rows:
@@ -321,29 +294,50 @@ class Store:
                 self._urgent.append(_edit(batch_id, field, text, by, None, utc_s))
         self.flush()
 
+    def add_care(self, pot_id: str, utc_s: float, part: str, text: str, by: str, now_utc_s: float) -> None:
+        """Keep that a pot was given care at `utc_s`. Raises when it could not be written."""
+        with self._db.transaction(durable=True):
+            self._db.execute(
+                "INSERT INTO care (pot, utc_s, part, text, by, written_utc_s) "
+                f"VALUES ({_POT}, ?, ?, ?, ?, ?)",
+                (pot_id, utc_s, part, text, by, now_utc_s),
+            )
+
+    def remove_care(self, pot_id: str, care_id: int) -> bool:
+        """Take back a note of care; return whether there was one."""
+        with self._db.transaction(durable=True):
+            return bool(
+                self._db.execute(f"DELETE FROM care WHERE id = ? AND pot = {_POT}", (care_id, pot_id))
+            )
+
     # --- queries
 
     def pots(self) -> list[str]:
         """Return the pots the record knows, in the order they came."""
-        return [name for (name,) in self._rows("SELECT name FROM pot ORDER BY id")]
+        return [name for (name,) in self._db.rows("SELECT name FROM pot ORDER BY id")]
 
     def runs(self) -> list[RunRow]:
         """Return all runs, the oldest first."""
-        return self._read(_run_row, f"SELECT {_RUN} FROM run ORDER BY id")
+        return self._db.read(_run_row, f"SELECT {_RUN} FROM run ORDER BY id")
 
     def batches(self, pot_id: str | None = None, limit: int | None = None) -> list[BatchRow]:
         """Return the batches of a pot or of all, the newest first, at most `limit`."""
-        return self._read(
+        return self._db.read(
             _batch_row,
             f"SELECT {_BATCH} WHERE ? IS NULL OR p.name = ? ORDER BY b.id DESC LIMIT ?",
             (pot_id, pot_id, -1 if limit is None else limit),
         )
 
+    def listed(self, wanted: Wanted | None = None) -> list[ListedBatch]:
+        """Return the batches that are wanted, the newest first; 10 us each."""
+        where, values = (wanted or Wanted()).sql()
+        return self._db.read(_listed, f"SELECT {_LISTED} {where}", values)
+
     def batch(self, batch_id: int) -> BatchRow:
         """Return a batch; raises UnknownBatchError, which says what batches there are."""
-        rows = self._read(_batch_row, f"SELECT {_BATCH} WHERE b.id = ?", (batch_id,))
+        rows = self._db.read(_batch_row, f"SELECT {_BATCH} WHERE b.id = ?", (batch_id,))
         if not rows:
-            lowest, highest = self._rows("SELECT min(id), max(id) FROM batch")[0]
+            lowest, highest = self._db.rows("SELECT min(id), max(id) FROM batch")[0]
             known = "no batch yet" if lowest is None else f"batches {lowest} to {highest}"
             raise UnknownBatchError(
                 f"there is no batch {batch_id} in {self.path}, which has {known}; see `potvigil batch list`"
@@ -352,7 +346,7 @@ class Store:
 
     def open_batch_of(self, pot_id: str) -> BatchRow | None:
         """Return the batch of a pot that was not closed, None when there is none."""
-        rows = self._read(
+        rows = self._db.read(
             _batch_row,
             f"SELECT {_BATCH} WHERE p.name = ? AND b.end_t_s IS NULL ORDER BY b.id DESC LIMIT 1",
             (pot_id,),
@@ -379,7 +373,7 @@ class Store:
 
     def edits(self, batch_id: int) -> list[EditRow]:
         """Return the changes of a batch's details, the oldest first."""
-        return self._read(
+        return self._db.read(
             lambda row: EditRow(Detail(row[0]), *row[1:]),
             "SELECT field, old, new, by, t_s, utc_s FROM edit WHERE batch = ? ORDER BY id",
             (batch_id,),
@@ -387,7 +381,7 @@ class Store:
 
     def events(self, batch_id: int) -> list[Event]:
         """Return the events added to a batch, in order."""
-        return self._read(
+        return self._db.read(
             lambda row: event_from_text(*row),
             "SELECT kind, line FROM event WHERE batch = ? ORDER BY id",
             (batch_id,),
@@ -395,7 +389,7 @@ class Store:
 
     def standing_alarms(self) -> list[tuple[str, AlarmEvent]]:
         """Return the latest event of each alarm that is not normal, as (pot, event), the oldest first."""
-        latest = self._read(
+        latest = self._db.read(
             lambda row: (row[0], event_from_text("alarm", row[1])),
             "SELECT p.name, e.line FROM event e JOIN pot p ON p.id = e.pot WHERE e.id IN "
             "(SELECT max(id) FROM event WHERE alarm IS NOT NULL GROUP BY pot, alarm) ORDER BY e.id",
@@ -409,7 +403,7 @@ class Store:
         """
         after = ">="
         while True:
-            samples = self._read(
+            samples = self._db.read(
                 _sample,
                 f"SELECT {_SAMPLE} FROM sample WHERE pot = {_POT} AND t_s {after} ? AND t_s <= ? "
                 f"ORDER BY t_s LIMIT {_CHUNK_ROWS}",
@@ -420,9 +414,27 @@ class Store:
                 return
             from_t_s, after = samples[-1].t_s, ">"
 
+    def traces(self, pot_id: str, from_t_s: float, to_t_s: float | None = None) -> list[TraceRow]:
+        """Return what the watch knew of a pot from `from_t_s` to `to_t_s` (both included), in order."""
+        return self._db.read(
+            _trace,
+            f"SELECT {_TRACE} FROM trace WHERE pot = {_POT} AND t_s >= ? AND t_s <= ? ORDER BY t_s",
+            (pot_id, from_t_s, float("inf") if to_t_s is None else to_t_s),
+        )
+
+    def cares(self, pot_id: str) -> list[CareRow]:
+        """Return the care a pot was given, the oldest first."""
+        return self._db.read(
+            lambda row: CareRow(*row),
+            "SELECT id, utc_s, coalesce((SELECT max(coalesce(b.end_t_s, b.start_t_s)) FROM batch b "
+            "WHERE b.pot = c.pot AND b.start_utc_s <= c.utc_s), -1e300), part, text, by "
+            f"FROM care c WHERE pot = {_POT} ORDER BY utc_s, id",
+            (pot_id,),
+        )
+
     def last_sample(self, pot_id: str) -> Sample | None:
         """Return the last sample of a pot that is written, None when there is none."""
-        samples = self._read(
+        samples = self._db.read(
             _sample,
             f"SELECT {_SAMPLE} FROM sample WHERE pot = {_POT} ORDER BY t_s DESC LIMIT 1",
             (pot_id,),
@@ -431,7 +443,7 @@ class Store:
 
     def commands(self, pot_id: str, from_t_s: float, to_t_s: float | None = None) -> list[Command]:
         """Return the commands a pot's watch took from `from_t_s` to `to_t_s` (both included), in order."""
-        return self._read(
+        return self._db.read(
             lambda row: _command(row[2:], row[0]),
             f"SELECT c.t_s, {_COMMAND} WHERE p.name = ? AND c.t_s >= ? AND c.t_s <= ? ORDER BY c.t_s, c.id",
             (pot_id, from_t_s, float("inf") if to_t_s is None else to_t_s),
@@ -439,53 +451,24 @@ class Store:
 
     # --- within
 
-    def _prepare(self) -> None:
-        """Set the file up for several processes and bring its tables up to this version."""
-        version = self._version()
-        for number in range(version + 1, len(MIGRATIONS) + 1):
-            with self._transaction(durable=True):
-                if self._version() >= number:  # another process was faster
-                    continue
-                for statement in _statements(MIGRATIONS[number - 1]):
-                    self._db.execute(statement)
-                self._db.execute(f"PRAGMA application_id = {APPLICATION_ID}")
-                self._db.execute(f"PRAGMA user_version = {number}")
-        # After the first migration, so that bytes 68-71 of the main file itself say whose it is.
-        self._rows("PRAGMA journal_mode = WAL")
-        self._rows("PRAGMA journal_size_limit = 8388608")  # a log grown under a slow reader shrinks again
-        self._last_batch_id = self._newest_batch_id()
-
     def _newest_batch_id(self) -> int:
-        newest: int = self._rows("SELECT coalesce(max(id), 0) FROM batch")[0][0]
+        newest: int = self._db.rows("SELECT coalesce(max(id), 0) FROM batch")[0][0]
         return newest
 
-    def _version(self) -> int:
-        with _told(self.path):
-            version: int = self._db.execute("PRAGMA user_version").fetchone()[0]
-            self._db.execute(
-                "SELECT count(*) FROM sqlite_schema"
-            ).fetchone()  # a broken table list shows here
-        if version > len(MIGRATIONS):
-            raise NewerRecordError(
-                f"the record {self.path} is of format {version}, this version knows up to {len(MIGRATIONS)}; "
-                "update Potvigil, or give another record path"
-            )
-        return version
-
     def _axis_offset(self, boot_id: str, boot_s: float, utc_s: float | None) -> tuple[float, bool]:
-        last_run = self._rows(
+        last_run = self._db.rows(
             "SELECT boot_id, axis_offset_s, start_t_s, start_utc_s FROM run ORDER BY id DESC LIMIT 1"
         )
         if not last_run:
             return 0.0, True
         last_boot_id, last_offset_s, run_t_s, run_utc_s = last_run[0]
         instants: list[tuple[float, float | None]] = [(run_t_s, run_utc_s)]
-        instants += self._rows("SELECT t_s, utc_s FROM event ORDER BY id DESC LIMIT 1")
-        instants += self._rows(
+        instants += self._db.rows("SELECT t_s, utc_s FROM event ORDER BY id DESC LIMIT 1")
+        instants += self._db.rows(
             "SELECT max(t_s), NULL FROM command WHERE t_s IS NOT NULL HAVING max(t_s) IS NOT NULL"
         )
-        for (pot,) in self._rows("SELECT id FROM pot"):
-            instants += self._rows(
+        for (pot,) in self._db.rows("SELECT id FROM pot"):
+            instants += self._db.rows(
                 "SELECT t_s, utc_s FROM sample WHERE pot = ? ORDER BY t_s DESC LIMIT 1", (pot,)
             )
         last_t_s = max(t_s for t_s, _ in instants)
@@ -501,9 +484,9 @@ class Store:
 
     def _ask(self, pot_id: str, commands: list[Command], utc_s: float | None) -> None:
         self._asked_here = True
-        with self._transaction(durable=True):
+        with self._db.transaction(durable=True):
             self._db.execute("INSERT OR IGNORE INTO pot (name) VALUES (?)", (pot_id,))
-            self._db.executemany(
+            self._db.execute_many(
                 "INSERT INTO command (pot, action, alarm, text, duration_s, by, field, written_utc_s) "
                 f"VALUES ({_POT}, ?, ?, ?, ?, ?, ?, ?)",
                 [(pot_id, c.action, c.alarm, c.text, c.duration_s, c.by, c.field, utc_s) for c in commands],
@@ -523,13 +506,21 @@ class Store:
         except RecordError:
             self._due_s = float("-inf")
 
+    def _write_traces(self) -> None:
+        self._db.execute_many(
+            f"INSERT OR IGNORE INTO trace (pot, {_TRACE}) VALUES ({_POT}"
+            + ", ?" * len(_TRACE.split(","))
+            + ")",
+            ((pot_id, *_trace_values(row)) for pot_id, row in self._traces),
+        )
+
     def _write_samples(self) -> None:
         names = {pot_id for pot_id, _ in self._samples}
-        self._db.executemany("INSERT OR IGNORE INTO pot (name) VALUES (?)", ((name,) for name in names))
-        numbers: dict[str, int] = dict(self._db.execute("SELECT name, id FROM pot").fetchall())
+        self._db.execute_many("INSERT OR IGNORE INTO pot (name) VALUES (?)", ((name,) for name in names))
+        numbers: dict[str, int] = dict(self._db.rows("SELECT name, id FROM pot"))
         # OR IGNORE: one row that is refused (the same instant twice) must not hold up all others for ever.
-        self._db.executemany(
-            "INSERT OR IGNORE INTO sample VALUES (?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?)",
+        self._db.execute_many(
+            f"INSERT OR IGNORE INTO sample (pot, {_SAMPLE}) VALUES (?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?)",
             (
                 (
                     numbers[pot_id],
@@ -549,33 +540,6 @@ class Store:
             ),
         )
 
-    def _rows(self, sql: str, values: tuple[Any, ...] = ()) -> list[Any]:
-        with _told(self.path):
-            return self._db.execute(sql, values).fetchall()
-
-    def _read(self, make: Callable[[Any], _T], sql: str, values: tuple[Any, ...] = ()) -> list[_T]:
-        try:
-            return [make(row) for row in self._rows(sql, values)]
-        except (ValueError, KeyError, TypeError) as error:
-            if isinstance(error, RecordError):
-                raise
-            raise DamagedRecordError(_damaged_text(self.path, f"unreadable row: {error}")) from error
-
-    @contextmanager
-    def _transaction(self, *, durable: bool) -> Iterator[None]:
-        """Run one write transaction; durable: it is on the medium, with all before it, when this returns."""
-        with _told(self.path):
-            # With a write-ahead log FULL adds one fsync to the commit, NORMAL leaves it to the checkpoint.
-            self._db.execute(f"PRAGMA synchronous = {'FULL' if durable else 'NORMAL'}")
-            self._db.execute("BEGIN IMMEDIATE")
-            try:
-                yield
-                self._db.execute("COMMIT")
-            except BaseException:
-                if self._db.in_transaction:
-                    self._db.execute("ROLLBACK")
-                raise
-
 
 _POT = "(SELECT id FROM pot WHERE name = ?)"
 # Each in the order of the fields of what it becomes.
@@ -583,12 +547,26 @@ _SAMPLE = (
     "t_s, utc_s, transducer_count, supply_count, gauge_pa, absolute_pa, gas_c, wall_c, room_c, ambient_pa, "
     "faults"
 )
+_TRACE = (
+    "t_s, stage, gauge_pa, corrected_gauge_pa, gas_k, wall_k, room_k, leak_pa_per_s, leak_low_pa_per_s, "
+    "leak_high_pa_per_s, leak_established, floor_s, floor_earliest_s, floor_latest_s, cure_progress, "
+    "cure_done_s"
+)
 _RUN = "id, boot_id, start_t_s, axis_offset_s, start_utc_s, settings, rehearsed, version, gap_known"
 _BATCH = (
     "b.id, p.name, b.run, b.start_t_s, b.start_utc_s, b.end_t_s, b.end_utc_s, "
     "(SELECT json_group_object(field, new) FROM edit WHERE id IN "
     "(SELECT max(id) FROM edit WHERE batch = b.id GROUP BY field)), "
     "r.rehearsed, b.verdict, b.summary "
+    "FROM batch b JOIN pot p ON p.id = b.pot LEFT JOIN run r ON r.id = b.run"
+)
+_LISTED = (
+    "b.id, p.name, b.start_t_s, b.start_utc_s, b.end_t_s, b.end_utc_s, r.rehearsed, b.verdict, "
+    "(SELECT json_group_object(field, new) FROM edit WHERE id IN "
+    "(SELECT max(id) FROM edit WHERE batch = b.id GROUP BY field)), "
+    "json_extract(b.summary, '$.leak.rate_pa_per_s.value', '$.leak.rate_pa_per_s.low', "
+    "'$.leak.rate_pa_per_s.high', '$.leak.t_s', '$.leak.established'), "
+    "json_array_length(b.summary, '$.alarms') "
     "FROM batch b JOIN pot p ON p.id = b.pot LEFT JOIN run r ON r.id = b.run"
 )
 _COMMAND = (
@@ -617,6 +595,31 @@ def _batch_row(row: Any) -> BatchRow:
     return BatchRow(*(*plain, details, rehearsed, judged, summary))
 
 
+def _listed(row: Any) -> ListedBatch:
+    *plain, verdict, details_text, leak_text, alarms = row
+    value, low, high, leak_t_s, established = json.loads(leak_text or "[null,null,null,null,null]")
+    details = {Detail(field): text for field, text in json.loads(details_text).items()}
+    leak = None if value is None else Interval(value, low, high)
+    judged = None if verdict is None else Verdict(verdict)
+    return ListedBatch(*(*plain, judged, details, leak, leak_t_s, bool(established), alarms or 0))
+
+
+def _trace(row: Any) -> TraceRow:
+    t_s, stage, *known, value, low, high, established = row[:11]
+    leak = None if value is None else Interval(value, low, high)
+    return TraceRow(*(t_s, Stage(stage), *known, leak, bool(established), *row[11:]))
+
+
+def _trace_values(row: TraceRow) -> tuple[Any, ...]:
+    leak = row.leak_pa_per_s
+    rate = (None, None, None) if leak is None else (leak.value, leak.low, leak.high)
+    return (
+        *(row.t_s, row.stage, row.gauge_pa, row.corrected_gauge_pa, row.gas_k, row.wall_k, row.room_k),
+        *(*rate, row.leak_established, row.floor_s, row.floor_earliest_s, row.floor_latest_s),
+        *(row.cure_progress, row.cure_done_s),
+    )
+
+
 def _command(row: Any, t_s: float) -> Command:
     action, alarm, text, duration_s, by, field = row
     return Command(
@@ -640,69 +643,3 @@ def _edit(
         "?3, ?4, ?5, ?6)",
         (batch_id, field, new, by, t_s, utc_s),
     )
-
-
-def _statements(script: str) -> Iterator[str]:
-    """Split a migration into its statements: `executescript` would commit before it runs."""
-    statement = ""
-    for part in script.split(";")[:-1]:
-        statement += part + ";"
-        if sqlite3.complete_statement(statement):
-            yield statement
-            statement = ""
-
-
-def _connect(path: Path, mode: str) -> sqlite3.Connection:
-    with _told(path):
-        return sqlite3.connect(
-            f"{path.absolute().as_uri()}?mode={mode}", uri=True, timeout=BUSY_TIMEOUT_S, isolation_level=None
-        )
-
-
-def _missing_text(path: Path) -> str:
-    return f"there is no record at {path}; start `potvigil watch` first, or check the record's path"
-
-
-def _damaged_text(path: Path, detail: str) -> str:
-    return (
-        f"the record {path} is damaged ({detail}) and was left as it was; move it and its -wal file away: "
-        "a new one is then begun, and the old one may be rescued with `sqlite3 FILE .recover`"
-    )
-
-
-@contextmanager
-def _told(path: Path) -> Iterator[None]:
-    """Turn what SQLite raises into an error a person can act on; a mistake of ours stays what it is."""
-    try:
-        yield
-    except sqlite3.ProgrammingError:
-        raise
-    except (
-        UnicodeDecodeError
-    ) as error:  # from the sqlite3 module: a text or a message with broken bytes in it
-        raise DamagedRecordError(_damaged_text(path, "broken text")) from error
-    except sqlite3.Error as error:
-        raise _explained(error, path) from error
-
-
-def _explained(error: sqlite3.Error, path: Path) -> RecordError:
-    # The low byte is the primary result code, https://sqlite.org/rescode.html
-    code = getattr(error, "sqlite_errorcode", 0) & 0xFF
-    is_undecodable = "decode to UTF-8" in str(error)  # raised by the sqlite3 module itself, without a code
-    if is_undecodable or code in (sqlite3.SQLITE_CORRUPT, sqlite3.SQLITE_NOTADB):
-        return DamagedRecordError(_damaged_text(path, str(error)))
-    if code in (sqlite3.SQLITE_BUSY, sqlite3.SQLITE_LOCKED):
-        return LockedRecordError(
-            f"the record {path} has been held by another program for over {BUSY_TIMEOUT_S:.0f} s; "
-            "close whatever has it open for writing"
-        )
-    if code == sqlite3.SQLITE_CANTOPEN:
-        return UnwritableRecordError(
-            f"the record {path} cannot be opened; check the permissions of file and folder"
-        )
-    hint = {
-        sqlite3.SQLITE_FULL: "free some space on that disk",
-        sqlite3.SQLITE_READONLY: "check the permissions, and whether the disk has become read-only",
-        sqlite3.SQLITE_IOERR: "check the disk and the space left on it",
-    }.get(code, "check the disk")
-    return RecordWriteError(f"the record {path} cannot be written ({error}); {hint}")

@@ -4,9 +4,9 @@ from collections.abc import Mapping
 from dataclasses import dataclass
 from datetime import UTC, datetime
 
-from potvigil.core.event import BatchSummary, Event, Snapshot
+from potvigil.core.event import BatchSummary, Event
 from potvigil.core.pot import Pot, Resin
-from potvigil.record.rows import BatchRow, EditRow, RunRow
+from potvigil.record.rows import BatchRow, EditRow, RunRow, TraceRow
 
 
 @dataclass(frozen=True, slots=True)
@@ -37,22 +37,20 @@ class Bubble:
 class Told:
     """One batch, as it is reported. Times are on the record's axis.
 
-    summary: as judged when it closed, or so far. judged_now: as this version judges the same samples.
-    gauge: every reading, (s, Pa gauge or None where it was not good). snapshots: what the watch knew, evenly
-    spaced. silences: longer than the core passes over. resin: its times. gel_s: when it had gelled, None
-    where unknown. settings: what was in force, as written, without secrets. earlier_settings: whether a run
-    of this batch had others. utc_less_t_s: Unix time less the axis, None where no wall clock was known.
+    summary: as judged when it closed, or so far. gauge: every reading, (s, Pa gauge or None where it was not
+    good). traces: what the watch knew, evenly spaced. silences: longer than the core passes over. resin: its
+    times. gel_s: when it had gelled, None where unknown. settings: what was in force, as written, without
+    secrets. earlier_settings: whether a run of this batch had others. utc_less_t_s: Unix time less the axis, None where no wall clock was known.
     """
 
     row: BatchRow
     pot: Pot
     summary: BatchSummary
-    judged_now: BatchSummary
     events: tuple[Event, ...]
     edits: tuple[EditRow, ...]
     runs: tuple[RunRow, ...]
     gauge: tuple[tuple[float, float | None], ...]
-    snapshots: tuple[Snapshot, ...]
+    traces: tuple[TraceRow, ...]
     silences: tuple[Silence, ...]
     bubble: Bubble | None
     resin: Resin

@@ -1,0 +1,221 @@
+"""The record's file: opened, brought up to date, read and written in transactions, its errors told.
+
+The one place that imports SQLite. Several processes use the file at once: write-ahead log, short
+transactions, a patience of BUSY_TIMEOUT_S. A Database belongs to the thread that opened it.
+"""
+
+import sqlite3
+from collections.abc import Callable, Iterable, Iterator
+from contextlib import contextmanager
+from pathlib import Path
+from typing import Any, Self, TypeVar
+
+from potvigil.record.errors import (
+    DamagedRecordError,
+    LockedRecordError,
+    MissingRecordError,
+    NewerRecordError,
+    OlderRecordError,
+    RecordError,
+    RecordWriteError,
+    UnwritableRecordError,
+)
+from potvigil.record.file import check_writable, is_record, make_folder
+from potvigil.record.schema import APPLICATION_ID, MIGRATIONS
+
+BUSY_TIMEOUT_S = 2.0
+_T = TypeVar("_T")
+
+
+class Database:
+    """An open file of the record."""
+
+    def __init__(self, connection: sqlite3.Connection, path: Path) -> None:
+        """Use `Database.open` or `Database.open_read_only`."""
+        self._connection = connection
+        self.path = path
+
+    @classmethod
+    def open(cls, path: Path, *, create: bool = True, make_parents: bool = False) -> Self:
+        """Open the record for reading and writing, and bring it up to this version.
+
+        create: make a new one where there is none. make_parents: also its folders; only for a default path of
+        our own, because a missing folder of somebody's choice is more likely a medium that is not mounted.
+        """
+        is_new = not is_record(path)
+        if is_new and not create:
+            raise MissingRecordError(_missing_text(path))
+        if is_new and make_parents:
+            make_folder(path.parent)
+        check_writable(path, is_new=is_new)
+        database = cls(_connect(path, "rwc"), path)
+        try:
+            database._prepare()
+        except BaseException:
+            database.close()
+            raise
+        return database
+
+    @classmethod
+    def open_read_only(cls, path: Path) -> Self:
+        """Open an existing record for reading; the file is never changed."""
+        if not is_record(path):
+            raise MissingRecordError(_missing_text(path))
+        database = cls(_connect(path, "ro"), path)
+        try:
+            version = database._version()
+        except (UnwritableRecordError, RecordWriteError):
+            # No write-ahead log, and none can be made: nobody is writing, so the file may be read as it is.
+            database.close()
+            if Path(f"{path}-wal").exists():
+                raise
+            database = cls(_connect(path, "ro&immutable=1"), path)
+            version = database._version()
+        except BaseException:
+            database.close()
+            raise
+        if version < len(MIGRATIONS):
+            database.close()
+            raise OlderRecordError(
+                f"the record {path} is of format {version}, this version reads {len(MIGRATIONS)}; "
+                "start `potvigil watch` once, it brings the record up to date"
+            )
+        return database
+
+    def close(self) -> None:
+        """Close; may be repeated."""
+        self._connection.close()
+
+    def rows(self, sql: str, values: tuple[Any, ...] = ()) -> list[Any]:
+        """Return all rows of a query."""
+        with _told(self.path):
+            return self._connection.execute(sql, values).fetchall()
+
+    def read(self, make: Callable[[Any], _T], sql: str, values: tuple[Any, ...] = ()) -> list[_T]:
+        """Return what `make` makes of each row. Raises DamagedRecordError where that cannot be."""
+        try:
+            return [make(row) for row in self.rows(sql, values)]
+        except (ValueError, KeyError, TypeError) as error:
+            if isinstance(error, RecordError):
+                raise
+            raise self.damaged(f"unreadable row: {error}") from error
+
+    @contextmanager
+    def transaction(self, *, durable: bool) -> Iterator[None]:
+        """Run one write transaction; durable: it is on the medium, with all before it, when this returns."""
+        with _told(self.path):
+            # With a write-ahead log FULL adds one fsync to the commit, NORMAL leaves it to the checkpoint.
+            self._connection.execute(f"PRAGMA synchronous = {'FULL' if durable else 'NORMAL'}")
+            self._connection.execute("BEGIN IMMEDIATE")
+            try:
+                yield
+                self._connection.execute("COMMIT")
+            except BaseException:
+                if self._connection.in_transaction:
+                    self._connection.execute("ROLLBACK")
+                raise
+
+    def execute(self, sql: str, values: tuple[Any, ...] = ()) -> int:
+        """Run one statement within a transaction; return how many rows it changed."""
+        return self._connection.execute(sql, values).rowcount
+
+    def execute_many(self, sql: str, rows: Iterable[tuple[Any, ...]]) -> None:
+        """Run one statement for each of many rows, within a transaction."""
+        self._connection.executemany(sql, rows)
+
+    def damaged(self, detail: str) -> DamagedRecordError:
+        """Return the error that says what is broken in this file."""
+        return DamagedRecordError(_damaged_text(self.path, detail))
+
+    def _prepare(self) -> None:
+        """Set the file up for several processes and bring its tables up to this version."""
+        version = self._version()
+        for number in range(version + 1, len(MIGRATIONS) + 1):
+            with self.transaction(durable=True):
+                if self._version() >= number:  # another process was faster
+                    continue
+                for statement in _statements(MIGRATIONS[number - 1]):
+                    self._connection.execute(statement)
+                self._connection.execute(f"PRAGMA application_id = {APPLICATION_ID}")
+                self._connection.execute(f"PRAGMA user_version = {number}")
+        # After the first migration, so that bytes 68-71 of the main file itself say whose it is.
+        self.rows("PRAGMA journal_mode = WAL")
+        self.rows("PRAGMA journal_size_limit = 8388608")  # a log grown under a slow reader shrinks again
+
+    def _version(self) -> int:
+        with _told(self.path):
+            version: int = self._connection.execute("PRAGMA user_version").fetchone()[0]
+            # a broken table list shows here
+            self._connection.execute("SELECT count(*) FROM sqlite_schema").fetchone()
+        if version > len(MIGRATIONS):
+            raise NewerRecordError(
+                f"the record {self.path} is of format {version}, this version knows up to {len(MIGRATIONS)}; "
+                "update Potvigil, or give another record path"
+            )
+        return version
+
+
+def _statements(script: str) -> Iterator[str]:
+    """Split a migration into its statements: `executescript` would commit before it runs."""
+    statement = ""
+    for part in script.split(";")[:-1]:
+        statement += part + ";"
+        if sqlite3.complete_statement(statement):
+            yield statement
+            statement = ""
+
+
+def _connect(path: Path, mode: str) -> sqlite3.Connection:
+    with _told(path):
+        return sqlite3.connect(
+            f"{path.absolute().as_uri()}?mode={mode}", uri=True, timeout=BUSY_TIMEOUT_S, isolation_level=None
+        )
+
+
+def _missing_text(path: Path) -> str:
+    return f"there is no record at {path}; start `potvigil watch` first, or check the record's path"
+
+
+def _damaged_text(path: Path, detail: str) -> str:
+    return (
+        f"the record {path} is damaged ({detail}) and was left as it was; move it and its -wal file away: "
+        "a new one is then begun, and the old one may be rescued with `sqlite3 FILE .recover`"
+    )
+
+
+@contextmanager
+def _told(path: Path) -> Iterator[None]:
+    """Turn what SQLite raises into an error a person can act on; a mistake of ours stays what it is."""
+    try:
+        yield
+    except sqlite3.ProgrammingError:
+        raise
+    except (
+        UnicodeDecodeError
+    ) as error:  # from the sqlite3 module: a text or a message with broken bytes in it
+        raise DamagedRecordError(_damaged_text(path, "broken text")) from error
+    except sqlite3.Error as error:
+        raise _explained(error, path) from error
+
+
+def _explained(error: sqlite3.Error, path: Path) -> RecordError:
+    # The low byte is the primary result code, https://sqlite.org/rescode.html
+    code = getattr(error, "sqlite_errorcode", 0) & 0xFF
+    is_undecodable = "decode to UTF-8" in str(error)  # raised by the sqlite3 module itself, without a code
+    if is_undecodable or code in (sqlite3.SQLITE_CORRUPT, sqlite3.SQLITE_NOTADB):
+        return DamagedRecordError(_damaged_text(path, str(error)))
+    if code in (sqlite3.SQLITE_BUSY, sqlite3.SQLITE_LOCKED):
+        return LockedRecordError(
+            f"the record {path} has been held by another program for over {BUSY_TIMEOUT_S:.0f} s; "
+            "close whatever has it open for writing"
+        )
+    if code == sqlite3.SQLITE_CANTOPEN:
+        return UnwritableRecordError(
+            f"the record {path} cannot be opened; check the permissions of file and folder"
+        )
+    hint = {
+        sqlite3.SQLITE_FULL: "free some space on that disk",
+        sqlite3.SQLITE_READONLY: "check the permissions, and whether the disk has become read-only",
+        sqlite3.SQLITE_IOERR: "check the disk and the space left on it",
+    }.get(code, "check the disk")
+    return RecordWriteError(f"the record {path} cannot be written ({error}); {hint}")
