@@ -6,7 +6,6 @@ So `10:30` is not 630, `no` is not False, and a fault shows what stands in the f
 
 import difflib
 import itertools
-import os
 import re
 from functools import cache
 from importlib.resources import files
@@ -34,6 +33,7 @@ from potvigil import units
 from potvigil.core.pot import Pot, Reference, Resin, Supply, Transducer
 from potvigil.core.reading import Place
 from potvigil.faults import Outline, SettingsError, either, explain, shown, text_of
+from potvigil.paths import systemd_folder, usual_record
 from potvigil.units import Quantity
 
 # TI ADS1115 datasheet (SBAS444): counts of one polarity, and those of its ranges that suit a 5 V signal.
@@ -99,7 +99,7 @@ def _beside(folder_variable: str = "") -> AfterValidator:
     """Make a path absolute: in the folder that systemd names in folder_variable, else beside the settings."""
 
     def validate(value: Path, info: ValidationInfo) -> Path:
-        folder = _systemd_folder(folder_variable) or (info.context or {}).get("folder", Path())
+        folder = systemd_folder(folder_variable) or (info.context or {}).get("folder", Path())
         try:
             path: Path = (folder / value.expanduser()).absolute()
         except RuntimeError:
@@ -109,11 +109,6 @@ def _beside(folder_variable: str = "") -> AfterValidator:
         return path
 
     return AfterValidator(validate)
-
-
-def _systemd_folder(variable: str) -> Path | None:
-    folder = os.environ.get(variable, "").split(":")[0]  # systemd puts colons between several
-    return Path(folder) if folder else None
 
 
 def _timezone(value: object) -> ZoneInfo:
@@ -371,14 +366,10 @@ class MqttSettings(_Block):
         return value
 
 
-def _usual_record() -> Path:
-    return (_systemd_folder("STATE_DIRECTORY") or Path.home() / ".local/state/potvigil") / "potvigil.db"
-
-
 class RecordSettings(_Block):
     """file: the record's database."""
 
-    file: _StateFile = Field(default_factory=_usual_record)
+    file: _StateFile = Field(default_factory=usual_record)
 
 
 class UnitsSettings(_Block):

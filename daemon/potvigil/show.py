@@ -3,12 +3,11 @@
 from collections.abc import Iterable, Mapping, Sequence
 from datetime import UTC, datetime, tzinfo
 from pathlib import Path
-from typing import TypeVar
+from typing import TYPE_CHECKING, TypeVar
 
 from rich.cells import cell_len
 from rich.console import Console
 from rich.markup import escape
-from rich.progress import track
 from rich.table import Table
 
 from potvigil.core.details import mixed_utc_s
@@ -29,9 +28,11 @@ from potvigil.core.event import (
     StageEvent,
     Verdict,
 )
-from potvigil.core.words import TimeTeller, pressure, rate, span, two_digits
-from potvigil.record.rows import BatchRow, EditRow
-from potvigil.settings import Settings
+from potvigil.core.words import TimeTeller, pressure, rate, shown, span, two_digits
+from potvigil.record.rows import EditRow, ListedBatch
+
+if TYPE_CHECKING:
+    from potvigil.settings import Settings  # a list of batches is printed without any
 
 T = TypeVar("T")
 
@@ -47,18 +48,22 @@ _VERDICT_STYLE = {Verdict.HELD: "green", Verdict.LEAKED: "yellow", Verdict.INCOM
 class Printer:
     """Prints what happens to pots, and what came of it."""
 
-    def __init__(self, console: Console, settings: Settings) -> None:
+    def __init__(self, console: Console, settings: "Settings") -> None:
         self._console = console
         self._unit = settings.units.pressure
         self._tz: tzinfo | None = settings.timezone
         self._several = len(settings.pots) > 1
 
     def line(self, text: str, style: str | None = None) -> None:
-        self._console.print(escape(text), style=style)
+        self._console.print(escape(shown(text)), style=style)
 
     def progress(self, items: Sequence[T], what: str) -> Iterable[T]:
         """Go through the items behind a progress bar, where a person watches."""
-        return track(items, what, console=self._console) if self._console.is_terminal else items
+        if not self._console.is_terminal:
+            return items
+        from rich.progress import track  # as slow to import as all the rest of this file
+
+        return track(items, what, console=self._console)
 
     def event(self, pot_id: str, batch: int | None, event: Event) -> None:
         style = None
@@ -134,7 +139,7 @@ class Printer:
                 if field is Detail.MIXED_AT:
                     text = self._date(mixed_utc_s(text))
                 taken_over = " [dim](as the last batch)[/]" if by.get(field) == LAST_BATCH else ""
-                table.add_row(field, escape(text) + taken_over)
+                table.add_row(field, escape(shown(text)) + taken_over)
         if table.row_count:
             self._console.print()
             self._console.print(table)
@@ -191,7 +196,7 @@ def nights(console: Console, rows: Iterable[tuple[str, str]]) -> None:
     _table(console, ("night", "what happens"), rows, wraps="what happens")
 
 
-def settings(console: Console, settings: Settings, path: Path) -> None:
+def settings(console: Console, settings: "Settings", path: Path) -> None:
     """Print what the settings say, pot by pot."""
     rows = []
     for pot_id, pot in settings.core_pots().items():
@@ -220,18 +225,35 @@ def wires(console: Console, rows: Iterable[tuple[str, bool, str]]) -> None:
     )
 
 
-def batches(console: Console, rows: Iterable[BatchRow]) -> None:
+def batches(console: Console, rows: Iterable[ListedBatch], unit: str, tz: tzinfo | None) -> None:
     """Print one line a batch."""
     lines = []
     for row in rows:
-        began = (
-            ""
-            if row.start_utc_s is None
-            else f"{datetime.fromtimestamp(row.start_utc_s, UTC).astimezone():%F %H:%M}"
+        began = ""
+        if row.start_utc_s is not None:
+            began = f"{datetime.fromtimestamp(row.start_utc_s, UTC).astimezone(tz):%F %H:%M}"
+        verdict = "open" if row.verdict is None else str(row.verdict)
+        lines.append(
+            (
+                str(row.id),
+                row.pot_id,
+                began,
+                verdict,
+                _leak_in_short(row, unit),
+                str(row.alarms or ""),
+                row.label,
+                row.rehearsed or "",
+            )
         )
-        verdict = "open" if row.end_t_s is None else str(row.verdict)
-        lines.append((str(row.id), row.pot_id, began, verdict, row.label, row.rehearsed or ""))
-    _table(console, ("batch", "pot", "began", "verdict", "label", "rehearsed"), lines, wraps="label")
+    heads = ("batch", "pot", "began", "verdict", "leak", "alarms", "label", "rehearsed")
+    _table(console, heads, lines, wraps="label")
+
+
+def _leak_in_short(row: ListedBatch, unit: str) -> str:
+    leak = row.leak_pa_per_s
+    if leak is None:
+        return ""
+    return rate(leak.value, unit) if row.leak_established else f"< {rate(max(leak.high, 0.0), unit)}"
 
 
 def alarms(console: Console, standing: Iterable[tuple[str, AlarmEvent]]) -> None:
@@ -247,7 +269,7 @@ def alarms(console: Console, standing: Iterable[tuple[str, AlarmEvent]]) -> None
 
 def _table(console: Console, heads: Sequence[str], rows: Iterable[Sequence[str]], wraps: str) -> None:
     """Print a table; where it is too wide the column `wraps` is folded, and no other."""
-    lines = [tuple(escape(cell) for cell in row) for row in rows]
+    lines = [tuple(escape(_one_line(cell)) for cell in row) for row in rows]
     table = Table(box=None, pad_edge=False)
     for i, head in enumerate(heads):
         widest = max([cell_len(head), *(cell_len(row[i]) for row in lines)])
@@ -258,4 +280,4 @@ def _table(console: Console, heads: Sequence[str], rows: Iterable[Sequence[str]]
 
 
 def _one_line(text: str) -> str:
-    return " ".join(text.split())
+    return " ".join(shown(text).split())

@@ -1,10 +1,14 @@
 """Pressures, times and spans as a person says them: in the pot's unit, by the clock on the wall."""
 
+import unicodedata
 from datetime import UTC, datetime, tzinfo
 
 from potvigil.core.event import Interval
 from potvigil.units import PRESSURE_UNITS_PA, SECONDS_PER_HOUR
 
+# Control, format, surrogate, private and unassigned characters: Unicode Standard, table 4-4.
+_BREAKING = ("Cc", "Cf", "Cs", "Co", "Cn")
+_KEPT = "\n\t\u200d\ufe0f"  # the last two: emoji are written with them
 _DECIMALS = {"psi": 1, "bar": 2, "kPa": 0}
 
 
@@ -32,6 +36,13 @@ def span(seconds: float) -> str:
 def two_digits(value: float) -> str:
     """Return a number to two digits and never as a power of ten, e.g. '24', '180', '0.31'."""
     return f"{float(f'{value:.2g}'):g}"
+
+
+def shown(text: str) -> str:
+    """Return somebody's text without what would break a page or a terminal: control and direction marks."""
+    return "".join(
+        sign if sign in _KEPT or unicodedata.category(sign) not in _BREAKING else "\ufffd" for sign in text
+    )
 
 
 class TimeTeller:
@@ -69,3 +80,7 @@ class TimeTeller:
     def _clock(self, t_s: float) -> str:
         utc_s = (self._now_utc_s or 0.0) + t_s - self._now_s
         return f"{datetime.fromtimestamp(utc_s, UTC).astimezone(self._tz):%H:%M}"
+
+
+def _breaks(sign: str) -> bool:
+    return sign not in _KEPT and unicodedata.category(sign) in _BREAKING

@@ -26,7 +26,7 @@ from potvigil.core.event import (
 )
 from potvigil.core.pot import Pot, Reference
 from potvigil.core.reading import Quality, Reading, Sample
-from potvigil.record.rows import EditRow
+from potvigil.record.rows import EditRow, ListedBatch
 from potvigil.units import PA_PER_HPA, PA_PER_KPA, SECONDS_PER_HOUR
 
 # No sensor of ours tells more than a pascal, no clock of ours an event better than a tenth of a second.
@@ -148,6 +148,28 @@ def batch_line(summary: BatchSummary, origin_s: float) -> dict[str, Any]:
     if summary.start_utc_s is not None:
         line["time"] = rfc3339(summary.start_utc_s)
     return line
+
+
+def listed_line(row: ListedBatch) -> dict[str, Any]:
+    """Return a batch of a list as an object for a JSON line; the leak is as of the hold's end."""
+    leak = row.leak_pa_per_s
+    return {
+        "kind": "listed",
+        "batch": row.id,
+        "pot": row.pot_id,
+        "start": None if row.start_utc_s is None else rfc3339(row.start_utc_s),
+        "end": None if row.end_utc_s is None else rfc3339(row.end_utc_s),
+        "verdict": row.verdict,
+        "leak": {
+            "rate_kpa_per_h": _kpa_per_h(leak.value if leak else None),
+            "low": _kpa_per_h(leak.low if leak else None),
+            "high": _kpa_per_h(leak.high if leak else None),
+            "established": row.leak_established if leak else None,
+        },
+        "alarms": row.alarms,
+        "rehearsed": row.rehearsed,
+        **{field.replace("-", "_"): row.details.get(field) or None for field in Detail},
+    }
 
 
 def json_text(line: dict[str, Any]) -> str:

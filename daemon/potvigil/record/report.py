@@ -23,7 +23,7 @@ from potvigil.core.event import (
     Verdict,
 )
 from potvigil.core.reading import Place
-from potvigil.core.words import pressure, rate, span, two_digits
+from potvigil.core.words import pressure, rate, shown, span, two_digits
 from potvigil.record.errors import MissingLibraryError
 from potvigil.record.told import Told
 from potvigil.units import PRESSURE_UNITS_PA, ZERO_CELSIUS_K
@@ -93,15 +93,6 @@ def harmless_name(batch_id: int, label: str) -> str:
     plain = unicodedata.normalize("NFKD", label).encode("ascii", "ignore").decode().lower()
     words = "".join(letter if letter.isalnum() else " " for letter in plain).split()
     return "-".join([f"batch-{batch_id}", *words])[:_LONGEST_NAME].rstrip("-")
-
-
-def shown(text: str) -> str:
-    """Return somebody's text without what would break a page or its lines: control and direction marks."""
-    return "".join(
-        letter if letter in "\n\t" or unicodedata.category(letter) not in ("Cc", "Cf", "Cs", "Co", "Cn")
-        or letter in "\u200d\ufe0f" else "\ufffd"
-        for letter in text
-    )  # fmt: skip
 
 
 class _Words:

@@ -320,6 +320,11 @@ class Store:
         """Return all runs, the oldest first."""
         return self._db.read(_run_row, f"SELECT {_RUN} FROM run ORDER BY id")
 
+    def last_run(self) -> RunRow | None:
+        """Return the newest run, None when there was none."""
+        runs = self._db.read(_run_row, f"SELECT {_RUN} FROM run ORDER BY id DESC LIMIT 1")
+        return runs[0] if runs else None
+
     def batches(self, pot_id: str | None = None, limit: int | None = None) -> list[BatchRow]:
         """Return the batches of a pot or of all, the newest first, at most `limit`."""
         return self._db.read(

@@ -40,7 +40,8 @@ class Told:
     summary: as judged when it closed, or so far. gauge: every reading, (s, Pa gauge or None where it was not
     good). traces: what the watch knew, evenly spaced. silences: longer than the core passes over. resin: its
     times. gel_s: when it had gelled, None where unknown. settings: what was in force, as written, without
-    secrets. earlier_settings: whether a run of this batch had others. utc_less_t_s: Unix time less the axis, None where no wall clock was known.
+    secrets. earlier_settings: whether a run of this batch had others. utc_less_t_s: Unix time less the axis,
+    None where no wall clock was known.
     """
 
     row: BatchRow

@@ -1,0 +1,67 @@
+"""What several verbs need: where the record is, which pot is meant, the console."""
+
+import argparse
+import json
+from collections.abc import Collection
+from datetime import tzinfo
+from pathlib import Path
+from zoneinfo import ZoneInfo
+
+from rich.console import Console
+
+from potvigil.paths import usual_record
+from potvigil.record.store import Store
+
+BY = "command line"
+_WIDEST = 10_000
+
+
+class UseError(ValueError):
+    """The command line asks for something that cannot be."""
+
+
+class _Console(Console):
+    def on_broken_pipe(self) -> None:
+        raise  # called while the BrokenPipeError is handled; `main` knows it as no failure
+
+
+def console(stderr: bool = False) -> Console:
+    made = _Console(stderr=stderr, highlight=False, soft_wrap=True, emoji=False)
+    if not made.is_terminal:
+        made.width = _WIDEST  # a file or a pipe has no width: a batch is a line there
+    return made
+
+
+def record_path(args: argparse.Namespace) -> Path:
+    if args.record is not None:
+        return Path(args.record)
+    if args.config is None:
+        return usual_record()
+    from potvigil.settings import load  # reading settings takes longer than a list of batches
+
+    return load(args.config).record_file
+
+
+def known_pot(store: Store, asked: str | None) -> str:
+    """Return the pot that is meant among those of a record."""
+    return one_of(store.pots(), asked, f"{store.path}: ")
+
+
+def one_of(pots: Collection[str], asked: str | None, where: str = "") -> str:
+    """Return the pot that is meant: the one asked for, or the only one."""
+    if asked is None and len(pots) == 1:
+        return next(iter(pots))
+    if asked is None or asked not in pots:
+        raise UseError(f"{where}give --pot with one of {', '.join(pots) or 'none: nothing was watched'}")
+    return asked
+
+
+def habits_of(store: Store) -> tuple[str, tzinfo | None]:
+    """Return the workshop's unit of pressure and its time zone, None for the machine's own."""
+    run = store.last_run()
+    if run is None:
+        return "psi", None
+    settings = json.loads(run.settings_json)
+    unit = str(settings.get("units", {}).get("pressure", "psi"))
+    zone = settings.get("timezone")
+    return unit, None if zone is None else ZoneInfo(zone)

@@ -1,0 +1,108 @@
+"""What a batch is: opened, edited, closed by hand."""
+
+import argparse
+import time
+from collections.abc import Sequence
+from datetime import tzinfo
+
+from potvigil.core import details
+from potvigil.core.details import DetailError
+from potvigil.core.event import Action, Detail, Stage, StageEvent
+from potvigil.record.rows import BatchRow
+from potvigil.record.store import Store
+from potvigil.settings import load_text
+from potvigil.verbs.common import BY, UseError, known_pot, record_path
+from potvigil.verbs.options import DETAIL_OPTIONS
+from potvigil.verbs.status import DONE
+
+
+def edit(args: argparse.Namespace) -> int:
+    """Change details of a batch: of an open one through the watch, of a closed one in the record itself."""
+    with Store.open(record_path(args), create=False) as store:
+        row = store.batch(args.batch)
+        changes = _given_details(args, store, row)
+        if not changes:
+            options = ", ".join(option for option, _ in DETAIL_OPTIONS.values())
+            raise UseError(f"nothing to change in batch {row.id}; give one of {options}")
+        if row.end_t_s is not None:
+            store.edit(row.id, changes, BY, time.time())
+            return DONE
+        store.add_edits(row.pot_id, changes, BY, time.time())
+    print(f"asked: edit batch {row.id}; the watch does it within a sample period")
+    return DONE
+
+
+def open_batch(args: argparse.Namespace) -> int:
+    with Store.open(record_path(args), create=False) as store:
+        pot_id = known_pot(store, args.pot)
+        row = store.open_batch_of(pot_id)
+        if row is not None:
+            raise UseError(f"batch {row.id} of {pot_id} is open; edit that one, or close it first")
+        given = _given_details(args, store, None)
+        store.add_edits(pot_id, given, BY, time.time(), opening=True)
+        last = store.batches(pot_id, limit=1)
+    known = last[0].details if last else {}
+    as_last = [
+        f"{each} {known[each]}" for each in details.TAKEN_OVER if known.get(each) and each not in given
+    ]
+    print(f"asked: open a batch of {pot_id}; the watch does it within a sample period")
+    if as_last:
+        print(f"as the last batch: {', '.join(as_last)}")
+    return DONE
+
+
+def close(args: argparse.Namespace) -> int:
+    with Store.open(record_path(args), create=False) as store:
+        pot_id = known_pot(store, args.pot)
+        store.add_command(pot_id, Action.CLOSE, time.time(), by=BY)
+    print(f"asked: close a batch of {pot_id}; the watch does it within a sample period")
+    return DONE
+
+
+def _given_details(args: argparse.Namespace, store: Store, row: BatchRow | None) -> dict[Detail, str]:
+    """Return the details on the command line as they are kept; row: None for a batch not yet open."""
+    given: dict[Detail, str] = {}
+    for field in Detail:
+        text = getattr(args, field.replace("-", "_"), None)
+        if text is None:
+            continue
+        if field is Detail.PICTURES:
+            text = _with_pictures("" if row is None else row.details.get(field, ""), text)
+        if field is Detail.MIXED_AT:
+            given[field] = _mixed_at(text, store, row)
+        else:
+            given[field] = details.read(field, text)
+    return given
+
+
+def _with_pictures(known: str, names: Sequence[str]) -> str:
+    """Return the names so far and those given, one a line; an empty name begins anew."""
+    if any("\n" in name for name in names):
+        raise DetailError("pictures: a file name with a line break; rename the file")
+    lines = known.splitlines()
+    for name in names:
+        lines = [*(line for line in lines if line != name), name] if name else []
+    return "\n".join(lines)
+
+
+def _mixed_at(text: str, store: Store, row: BatchRow | None) -> str:
+    """Return when a batch was mixed, as it is kept; `21:40` is the one nearest to its fill, or to now."""
+    since_utc_s: float | None = time.time()
+    since = "now"
+    if row is not None:
+        fills = [each for each in store.events(row.id) if isinstance(each, StageEvent)]
+        fills = [each for each in fills if each.stage is Stage.FILLING]
+        if fills or row.end_t_s is not None:
+            since_utc_s, since = fills[0].utc_s if fills else row.start_utc_s, "the fill"
+    if since_utc_s is not None:
+        text = details.at_clock(text, since_utc_s, _timezone(store, row))
+    text = details.read(Detail.MIXED_AT, text)
+    if text and since_utc_s is not None:
+        details.check_mixed_at(text, since_utc_s, since)
+    return text
+
+
+def _timezone(store: Store, row: BatchRow | None) -> tzinfo | None:
+    """Return the zone the settings name, None for the machine's own."""
+    runs = [run for run in store.runs() if row is None or run.id == row.run_id]
+    return load_text(runs[-1].settings_json, f"settings of run {runs[-1].id}").timezone if runs else None

@@ -1,0 +1,26 @@
+"""A batch of the record with the settings of its time, and how an open one stands."""
+
+from dataclasses import replace
+
+from potvigil.core.event import BatchSummary
+from potvigil.core.watch import PotWatch
+from potvigil.record.rows import BatchRow
+from potvigil.record.store import Store
+from potvigil.service import feed_again
+from potvigil.settings import Settings, load_text
+
+
+def settings_of(store: Store, row: BatchRow) -> Settings:
+    """Return the settings that were in force when the batch began."""
+    run = next(run for run in store.runs() if run.id == row.run_id)
+    return load_text(run.settings_json, f"settings of run {run.id}")
+
+
+def judged_so_far(store: Store, row: BatchRow, settings: Settings) -> BatchSummary | None:
+    """Feed an open batch to a watch of its own, to say how it stands."""
+    watch = PotWatch(settings.core_pots()[row.pot_id])
+    commands = store.commands(row.pot_id, row.start_t_s)
+    for _ in feed_again(watch, store.samples(row.pot_id, row.start_t_s), commands):
+        pass
+    summary = watch.summary()
+    return None if summary is None else replace(summary, details=row.details)

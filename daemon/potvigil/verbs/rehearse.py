@@ -1,0 +1,93 @@
+"""A simulated night through the real drivers, core, record and outputs."""
+
+import argparse
+import os
+import signal
+import tempfile
+from collections.abc import Iterator
+from contextlib import contextmanager
+from datetime import UTC, datetime
+from pathlib import Path
+
+from potvigil import show
+from potvigil.clock import ManualClock
+from potvigil.core.event import BatchClosed, BatchSummary, Event
+from potvigil.inputs.ds18b20 import InlineExecutor
+from potvigil.outputs.mqtt import MqttLink
+from potvigil.record.store import Store
+from potvigil.service import Service, open_inputs
+from potvigil.settings import load_text
+from potvigil.sim.nights import NIGHTS, World
+from potvigil.verbs.common import UseError, console
+from potvigil.verbs.status import DONE
+
+
+def rehearse(args: argparse.Namespace) -> int:
+    if args.list:
+        show.nights(console(), [(night.name, night.title) for night in NIGHTS.values()])
+        return DONE
+    night = NIGHTS.get(args.night)
+    if night is None:
+        raise UseError(f"no night {args.night!r}; there are {', '.join(NIGHTS)}")
+    settings = load_text(night.settings_yaml, f"night {night.name}")
+    link = None if args.mqtt is None else _host_and_port(args.mqtt)
+    record = args.record or _rehearsal_record(night.name)
+    printer = show.Printer(console(), settings)
+    printer.line(f"Rehearsal, simulated: {night.title}", style="bold")
+    with tempfile.TemporaryDirectory(prefix="potvigil-") as folder:
+        world = World(night, Path(folder), seed=args.seed)
+        clock = ManualClock(utc_s=night.start_utc_s, on_advance=world.advance, speed=args.speed)
+        station = open_inputs(
+            settings,
+            bus_opener=world.open_bus,
+            one_wire_root=world.one_wire_root,
+            executor=InlineExecutor(),
+            sleep=lambda seconds: None,
+        )
+        store = Store.open(record, make_parents=args.record is None)
+        summaries: list[tuple[int | None, BatchSummary]] = []
+
+        def on_event(pot_id: str, batch: int | None, event: Event) -> None:
+            printer.event(pot_id, batch, event)
+            if isinstance(event, BatchClosed):
+                summaries.append((batch, event.summary))
+
+        service = Service(
+            settings, clock, f"rehearsal-{night.name}", station, store, link, night.name, on_event
+        )
+        service.start()
+        try:
+            with _interruptible(service):
+                service.run(until_s=night.duration_s)
+            for watch in service.watches.values():
+                open_batch = watch.summary()
+                if open_batch is not None:
+                    summaries.append((service.batch_ids[open_batch.pot_id], open_batch))
+        finally:
+            service.stop()
+    for batch, summary in summaries:
+        printer.summary(summary, batch)
+    printer.line(f"record: {record}")
+    return DONE
+
+
+def _rehearsal_record(night: str) -> Path:
+    stamp = datetime.now(UTC).strftime("%Y%m%dT%H%M%S")
+    return Path.home() / ".local/state/potvigil/rehearsals" / f"{night}-{stamp}-{os.getpid()}.db"
+
+
+def _host_and_port(text: str) -> MqttLink:
+    host, _, port = text.partition(":")
+    if port and not port.isdecimal():
+        raise UseError(f"--mqtt {text}: give HOST or HOST:PORT")
+    return MqttLink(host=host, port=int(port or 1883))
+
+
+@contextmanager
+def _interruptible(service: Service) -> Iterator[None]:
+    """Let Ctrl-C end the night at hand and still print what came of it."""
+    before = signal.signal(signal.SIGINT, lambda *_: service.request_stop())
+    try:
+        yield
+    finally:
+        signal.signal(signal.SIGINT, before)

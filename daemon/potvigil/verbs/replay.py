@@ -1,0 +1,76 @@
+"""A recorded log through the same watch."""
+
+import argparse
+import sys
+from collections.abc import Iterator
+from contextlib import contextmanager, nullcontext
+from pathlib import Path
+from typing import TextIO
+
+from potvigil import show
+from potvigil.core.event import BatchClosed, BatchSummary
+from potvigil.core.watch import PotWatch
+from potvigil.inputs.recording import read_log
+from potvigil.record import export
+from potvigil.record.store import Store
+from potvigil.service import keep_event, keep_trace
+from potvigil.settings import load
+from potvigil.verbs.common import console, one_of
+from potvigil.verbs.status import DONE
+
+_REPLAY_COMMIT_SAMPLES = 20_000
+
+
+def replay(args: argparse.Namespace) -> int:
+    settings = load(args.config)
+    pot_id = one_of(settings.pots, args.pot)
+    log = read_log(args.log)
+    to_stdout = args.json == "-"
+    printer = show.Printer(console(stderr=to_stdout), settings)
+    for note in log.notes:
+        printer.line(note)
+    watch = PotWatch(settings.core_pots()[pot_id])
+    store = Store.open(args.record) if args.record else None
+    with _json_lines(args.json) as out, store or nullcontext():
+        batch: int | None = None
+        if store is not None:
+            first = log.samples[0]
+            name = f"replay of {args.log.name}"
+            store.begin_run(settings.as_json(), name, first.t_s, first.utc_s, name)
+        closed: list[tuple[int | None, BatchSummary]] = []
+        for number, sample in enumerate(printer.progress(log.samples, "replay")):
+            events = watch.feed(sample)
+            if store is not None:
+                store.append(pot_id, sample)
+                keep_trace(store, watch, pot_id, sample.t_s)
+                if number % _REPLAY_COMMIT_SAMPLES == 0:
+                    store.flush()
+            for event in events:
+                if isinstance(event, BatchClosed):
+                    closed.append((batch, event.summary))
+                if store is not None:
+                    batch = keep_event(store, pot_id, batch, event)
+                printer.event(pot_id, batch, event)
+                if out is not None and not isinstance(event, BatchClosed):
+                    out.write(export.json_text(export.event_line(event, 0.0)) + "\n")
+        last = watch.summary()
+        if last is not None:
+            closed.append((batch, last))
+        if store is not None:
+            store.flush()
+        for number_of, summary in closed:
+            if out is not None:
+                out.write(export.json_text(export.batch_line(summary, 0.0)) + "\n")
+            printer.summary(summary, number_of)
+    return DONE
+
+
+@contextmanager
+def _json_lines(where: str | None) -> Iterator[TextIO | None]:
+    if where is None:
+        yield None
+    elif where == "-":
+        yield sys.stdout
+    else:
+        with export.whole_file(Path(where)) as file:
+            yield file
