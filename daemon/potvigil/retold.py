@@ -19,7 +19,7 @@ from potvigil.core.watch import PotWatch
 from potvigil.record.errors import UnknownBatchError
 from potvigil.record.rows import BatchRow, RunRow, TraceRow
 from potvigil.record.store import TRACE_PERIOD_S, Store
-from potvigil.record.told import Bubble, Silence, Told
+from potvigil.record.told import Bubble, Pressed, Silence, Told
 from potvigil.service import feed_again
 from potvigil.settings import load_text
 
@@ -52,6 +52,7 @@ def retell(store: Store, batch_id: int) -> Told:
         )
     read = _Read(pot, row, store.samples(row.pot_id, row.start_t_s, row.end_t_s))
     resin = pot.resin(summary.details.get(Detail.RESIN))
+    gel_s = _gel_s(resin, traces)
     shown = {_pot_settings(run, row.pot_id) for run in runs}
     return Told(
         row=row,
@@ -63,9 +64,9 @@ def retell(store: Store, batch_id: int) -> Told:
         gauge=tuple(read.gauge),
         traces=tuple(traces),
         silences=tuple(read.silences),
-        bubble=_bubble(summary, read.ambient_pa),
+        bubble=_bubble(pot, summary, read.ambient_pa, gel_s, traces),
         resin=resin,
-        gel_s=_gel_s(resin, traces),
+        gel_s=gel_s,
         settings=_settings_shown(runs[-1], row.pot_id),
         earlier_settings=len(shown) > 1,
         utc_less_t_s=read.utc_less_t_s,
@@ -141,18 +142,24 @@ def _runs_of(store: Store, row: BatchRow) -> tuple[RunRow, ...]:
     return tuple(own)
 
 
-def _bubble(summary: BatchSummary, ambient_pa: float) -> Bubble | None:
-    full_pa, least_pa = summary.hold_start_gauge_pa, summary.lowest_gauge_pa
-    if full_pa is None or least_pa is None:
+def _bubble(
+    pot: Pot, summary: BatchSummary, ambient_pa: float, gel_s: float | None, traces: Sequence[TraceRow]
+) -> Bubble | None:
+    start_pa, lowest_pa = summary.hold_start_gauge_pa, summary.lowest_gauge_pa
+    if start_pa is None or lowest_pa is None:
         return None
-    least_pa = max(least_pa, 0.0)
-    return Bubble(
-        full_pa,
-        least_pa,
-        at_full=diameter_growth(0.0, full_pa, ambient_pa),
-        at_least=diameter_growth(0.0, least_pa, ambient_pa),
-        regrown=diameter_growth(full_pa, least_pa, ambient_pa),
-    )
+
+    def pressed(gauge_pa: float) -> Pressed:
+        at_least_room_pa = max(gauge_pa, 0.0)
+        return Pressed(gauge_pa, diameter_growth(0.0, at_least_room_pa, ambient_pa))
+
+    at_gel = None
+    if gel_s is not None:
+        known = [(abs(each.t_s - gel_s), each.gauge_pa) for each in traces if each.gauge_pa is not None]
+        away_s, gauge_pa = min(known, default=(float("inf"), 0.0))
+        if away_s <= UNSEEN_AFTER_S:
+            at_gel = pressed(gauge_pa)
+    return Bubble(pressed(pot.working_pa), pressed(start_pa), pressed(lowest_pa), at_gel)
 
 
 def _gel_s(resin: Resin, traces: Sequence[TraceRow]) -> float | None:

@@ -116,14 +116,28 @@ def test_the_parts_on_the_page_add_up(told):
             assert abs(written - exact) < 0.1001
 
 
-def test_bubbles_by_boyles_law(told, report):
-    # Boyle: p V = constant, absolute pressures; the diameter goes with the cube root of the volume
-    outside_pa, bubble = 101_325.0, told.bubble
-    at_full = (outside_pa / (bubble.full_gauge_pa + outside_pa)) ** (1 / 3)
-    at_least = (outside_pa / (bubble.least_gauge_pa + outside_pa)) ** (1 / 3)
+def boyle(gauge_pa):
+    """Diameter over that at room pressure. Boyle: p V = constant, absolute; it goes with V's cube root."""
+    return (101_325.0 / (gauge_pa + 101_325.0)) ** (1 / 3)
+
+
+def test_bubbles_at_gel_by_boyles_law(told, report):
+    at_gel_pa = told.bubble.gel.gauge_pa
+    nearest = min(told.traces, key=lambda each: abs(each.t_s - told.gel_s))
+    assert at_gel_pa == nearest.gauge_pa < 0.8 * told.bubble.start.gauge_pa  # this night it was lost before
+    wider = 100 * (boyle(at_gel_pa) / boyle(told.bubble.start.gauge_pa) - 1)
     text = Page(report).text
-    assert f"pressed to {at_full:.2f} mm" in text
-    assert f"grown back to {at_least:.2f} mm ({100 * (at_least / at_full - 1):.0f} % wider)" in text
+    assert f"At gel ({told.clock(told.gel_s)}) the pot stood at {pressure(at_gel_pa, 'psi')}" in text
+    assert f"was {boyle(at_gel_pa):.2f} mm wide then, against {boyle(told.pot.working_pa):.2f} mm" in text
+    assert f"left it {wider:.0f} % wider than at the hold's start" in text
+
+
+def test_bubbles_where_nobody_knows_when_it_gelled(told):
+    bubble = replace(told.bubble, gel=None)
+    at_start, at_least = boyle(bubble.start.gauge_pa), boyle(bubble.lowest.gauge_pa)
+    text = Page(report_html(replace(told, bubble=bubble, gel_s=None))).text
+    assert f"pressed to {at_start:.2f} mm" in text
+    assert f"grown back to {at_least:.2f} mm ({100 * (at_least / at_start - 1):.0f} % wider)" in text
 
 
 def test_a_rehearsal_says_so_before_all_else(report):

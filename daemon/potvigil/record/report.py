@@ -25,7 +25,7 @@ from potvigil.core.event import (
 from potvigil.core.reading import Place
 from potvigil.core.words import pressure, rate, shown, span, two_digits
 from potvigil.record.errors import MissingLibraryError
-from potvigil.record.told import Told
+from potvigil.record.told import Bubble, Pressed, Told
 from potvigil.units import PRESSURE_UNITS_PA, ZERO_CELSIUS_K
 
 # Shape and word say the same as the colour; colours as in IEC 60073.
@@ -46,6 +46,7 @@ _STATES = {
 _REPLAY = "replay of "  # how `potvigil replay` names its runs
 _LONGEST_TITLE, _LONGEST_NAME = 90, 40
 _BAR_WIDE = 260.0
+_LEAST_WIDER = 0.005  # before a bubble is called wider, it must show as a per cent
 # Before a fall is called one it must show in the unit's last figure.
 _LEAST_SHOWN = {"psi": 0.1, "bar": 0.01, "kPa": 1.0}
 
@@ -319,23 +320,38 @@ class _Words:
         return "".join(parts)
 
     def _bubble(self) -> str:
-        bubble = self.told.bubble
+        bubble, gel_s = self.told.bubble, self.told.gel_s
         if bubble is None:
             return "The pot was not held, so nothing can be said."
-        text = (
-            f"A bubble 1.00 mm wide at room pressure was pressed to {bubble.at_full:.2f} mm at "
-            f"{self._p(bubble.full_gauge_pa)}, the pressure at the hold's start"
+        if bubble.gel is not None and gel_s is not None:
+            words = self._bubble_at_gel(bubble, bubble.gel, gel_s)
+        else:
+            words = self._bubble_in_hold(bubble)
+        return f"{words} (Boyle's law; dissolving and surface tension left out.)"
+
+    def _bubble_at_gel(self, bubble: Bubble, gel: Pressed, gel_s: float) -> str:
+        working, start = bubble.working, bubble.start
+        words = (
+            f"At gel ({self._clock(gel_s)}) the pot stood at {self._p(gel.gauge_pa)}: a bubble 1.00 mm wide "
+            f"at room pressure was {gel.share:.2f} mm wide then, against {working.share:.2f} mm at the "
+            f"working pressure of {self._p(working.gauge_pa)}. "
         )
-        if bubble.regrown > 1.005:
-            text += (
-                f", and had grown back to {bubble.at_least:.2f} mm "
-                f"({100.0 * (bubble.regrown - 1.0):.0f} % wider) at "
-                f"{self._p(bubble.least_gauge_pa)}, the lowest of the hold"
+        if cost := _wider(gel, start):
+            words += f"What was lost before gel left it {cost} than at the hold's start. "
+        return f"{words}What the pressure does after gel widens a bubble less and less."
+
+    def _bubble_in_hold(self, bubble: Bubble) -> str:
+        start, lowest = bubble.start, bubble.lowest
+        words = (
+            f"A bubble 1.00 mm wide at room pressure was pressed to {start.share:.2f} mm at "
+            f"{self._p(start.gauge_pa)}, the pressure at the hold's start"
+        )
+        if cost := _wider(lowest, start):
+            words += (
+                f", and had grown back to {lowest.share:.2f} mm ({cost}) at {self._p(lowest.gauge_pa)}, the "
+                "lowest of the hold"
             )
-        return (
-            f"{text}. That counts only while the resin is liquid (Boyle's law; dissolving and surface "
-            "tension left out)."
-        )
+        return f"{words}. That counts only while the resin is liquid; when it gelled is not known here."
 
     def _gaps(self) -> Iterator[str]:
         for silence in self.told.silences:
@@ -474,6 +490,12 @@ def _flat(tree: Mapping[str, object], above: str = "") -> Iterator[tuple[str, st
                 yield path, shown(words)
         else:
             yield path, shown(str(value))
+
+
+def _wider(one: Pressed, other: Pressed) -> str:
+    """Return '9 % wider', and nothing where it does not show."""
+    growth = one.share / other.share - 1.0
+    return f"{100.0 * growth:.0f} % wider" if growth > _LEAST_WIDER else ""
 
 
 def _sentence(text: str) -> str:

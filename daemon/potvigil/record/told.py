@@ -19,18 +19,21 @@ class Silence:
 
 
 @dataclass(frozen=True, slots=True)
+class Pressed:
+    """A bubble under a pressure. share: its diameter over that at room pressure."""
+
+    gauge_pa: float
+    share: float
+
+
+@dataclass(frozen=True, slots=True)
 class Bubble:
-    """What the hold did to a bubble's diameter, as shares: 1 is its size at room pressure.
+    """What the hold did to a bubble. gel: None where it is not known when the resin gelled, or it did not."""
 
-    full_gauge_pa, least_gauge_pa: pressures of the hold's start and of its lowest moment, Pa gauge.
-    regrown: diameter at the lowest over that at the hold's start.
-    """
-
-    full_gauge_pa: float
-    least_gauge_pa: float
-    at_full: float
-    at_least: float
-    regrown: float
+    working: Pressed
+    start: Pressed
+    lowest: Pressed
+    gel: Pressed | None
 
 
 @dataclass(frozen=True, slots=True)
