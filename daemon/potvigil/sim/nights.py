@@ -332,7 +332,12 @@ def truth(
     )
 
 
-def settings_for(parameters: PotParameters, probes: Sequence[Probe], supply: str = "shut") -> str:
+def settings_for(
+    parameters: PotParameters,
+    probes: Sequence[Probe],
+    supply: str = "shut",
+    cure: str = "hold: 10 h, gel: 2 h, working_time: 30 min",
+) -> str:
     """Return the settings file for a night with this pot and these probes. supply: shut or regulated."""
     thermometers = ", ".join(
         f"{{place: {probe.place}, device: ds18b20, id: {probe.probe_id}}}" for probe in probes
@@ -351,7 +356,7 @@ pots:
 channel: {_TRANSDUCER_INPUT}, supply_channel: {_SUPPLY_INPUT}, span: 100 psi}}
     thermometer: {f"[{thermometers}]" if probes else "{place: none}"}
     supply: {supply}
-    cure: {{hold: 10 h, gel: 2 h, working_time: 30 min}}
+    cure: {{{cure}}}
 barometer: {{device: bmp280, bus: {_I2C_BUS}, address: 0x{_BMP280_ADDRESS:02x}}}
 """
 
