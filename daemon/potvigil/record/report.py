@@ -118,9 +118,7 @@ class _Words:
             "mood": mood,
             "verdict": verdict,
             "reason": _sentence(summary.reason),
-            "still_open": ""
-            if summary.complete
-            else f"Still open: this is how it stood at {self._clock(summary.end_s)}.",
+            "unfinished": self._unfinished(),
             "facts": list(self._facts()),
             "note": shown(told.row.note),
             "details": list(self._details()),
@@ -169,6 +167,12 @@ class _Words:
             )
         return "Rehearsal", f"A simulated night ({shown(night)}): no pot, no resin, nothing measured."
 
+    def _unfinished(self) -> str:
+        if self.summary.complete:
+            return ""
+        why = "Still open" if self.told.row.end_t_s is None else "The record ends before the pot was vented"
+        return f"{why}: this is how it stood at {self._clock(self.summary.end_s)}."
+
     def _facts(self) -> Iterator[tuple[str, str, str]]:
         """Yield what matters most as (name, value, what goes with it)."""
         summary, pot = self.summary, self.pot
@@ -188,12 +192,11 @@ class _Words:
         elif leak.established:
             rates = leak.rate_pa_per_s
             yield "Air lost", rate(rates.value, self.unit), f"95 %: {self._between(rates.low, rates.high)}"
+        elif leak.rate_pa_per_s.high < 0.0:
+            yield "Air lost", "none", "the pressure rose"
         else:
-            yield (
-                "Air lost",
-                "no leak established",
-                f"at most {rate(max(leak.rate_pa_per_s.high, 0.0), self.unit)} (95 %)",
-            )
+            most = rate(leak.rate_pa_per_s.high, self.unit)
+            yield "Air lost", "no leak established", f"at most {most} (95 %)"
         yield (
             "Cure",
             f"{100.0 * summary.cure.progress:.0f} %",
@@ -270,6 +273,10 @@ class _Words:
         if leak is None:
             return "No leak rate could be estimated."
         rates, flow = leak.rate_pa_per_s, leak.std_cm3_per_min
+        if rates.high < 0.0:
+            return (
+                f"No air was lost: the pressure rose, at the end by {self._between(-rates.high, -rates.low)}."
+            )
         if not leak.established:
             return (
                 f"No leak was established. The estimate at the end is {rate(rates.value, self.unit)}, and "

@@ -49,9 +49,9 @@ SAMPLE_COMMIT_PERIOD_S = 60.0
 RETRY_PERIOD_S = 10.0
 # Kept while the disk refuses: 12 h of one pot at 1 Hz, about 15 MB.
 BUFFER_SAMPLES = 43_200
-# What the watch knew, for a chart of a page's width; as long as the samples are kept for.
+# What the watch knew, often enough for a chart as wide as a page. While the disk refuses: 12 h of six pots.
 TRACE_PERIOD_S = 60.0
-BUFFER_TRACES = 720
+BUFFER_TRACES = 4320
 
 # After a restart the axis goes on at least this much later: no machine starts faster.
 _LEAST_GAP_S = 1.0

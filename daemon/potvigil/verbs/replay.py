@@ -18,7 +18,7 @@ from potvigil.settings import load
 from potvigil.verbs.common import console, one_of
 from potvigil.verbs.status import DONE
 
-_REPLAY_COMMIT_SAMPLES = 20_000
+_COMMIT_SAMPLES = 4000  # fewer than the store keeps of either kind
 
 
 def replay(args: argparse.Namespace) -> int:
@@ -43,7 +43,7 @@ def replay(args: argparse.Namespace) -> int:
             if store is not None:
                 store.append(pot_id, sample)
                 keep_trace(store, watch, pot_id, sample.t_s)
-                if number % _REPLAY_COMMIT_SAMPLES == 0:
+                if number % _COMMIT_SAMPLES == 0:
                     store.flush()
             for event in events:
                 if isinstance(event, BatchClosed):
@@ -57,6 +57,8 @@ def replay(args: argparse.Namespace) -> int:
         if last is not None:
             closed.append((batch, last))
         if store is not None:
+            if last is not None:  # nothing more will come: it stays as it stands
+                keep_event(store, pot_id, batch, BatchClosed(last.end_s, log.samples[-1].utc_s, last))
             store.flush()
         for number_of, summary in closed:
             if out is not None:
