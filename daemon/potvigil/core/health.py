@@ -304,18 +304,22 @@ def _chart(cares: tuple[Care, ...], batches: Iterable[BatchLeak]) -> Regime:
         return Regime(cares, tuple(points), None, None)
     base = _level_of(members)
     usual, limit, far = _judged_by(base, members)
-    ewma = Ewma()
+    ewma, last = Ewma(), points[count - 1]
     for point in points[count:]:
         variance = point.sigma**2 + base.scatter**2
         departure = point.rate - base.mean
         alone = math.sqrt(variance + base.variance)  # of this departure by itself
         if abs(departure) > limit * alone:
             side = Side.ABOVE if departure > 0.0 else Side.BELOW
-            point.far = side if abs(departure) > far * alone else None
-            # held to its limit, one night alone never looks like a change that lasts
-            departure = math.copysign(limit * alone, departure)
+            if abs(departure) > far * alone:
+                point.far = side
+            else:
+                departure = math.copysign(limit * alone, departure)
+        before, last = last, point
         joins = len(members) < BASELINE_BATCHES and point.far is None
-        ewma.add(departure, variance + base.variance if joins else variance, usual, shares=not joins)
+        # one bad night never looks like a change that lasts, a second one after it does
+        if point.far is None or point.far is before.far:
+            ewma.add(departure, variance + base.variance if joins else variance, usual, shares=not joins)
         half = limit * ewma.sigma(base.variance)
         point.value, point.low, point.high = base.mean + ewma.value, base.mean - half, base.mean + half
         if abs(ewma.value) > half:
@@ -398,29 +402,29 @@ def _base(regime: Regime) -> Level | None:
     )
 
 
-def _since_change(regime: Regime) -> list[Point]:
+def _since_change(regime: Regime) -> tuple[Point, ...]:
     """Return the batches since the EWMA last stood at the baseline: when it changed (Nishina 1992)."""
-    found: list[Point] = []
-    above = regime.points[-1].value is not None and regime.points[-1].value > _target(regime.points[-1])
+    count = 0
     for point in reversed(regime.points):
-        if point.value is None or (point.value > _target(point)) is not above:
+        if point.value is None or point.low is None or point.high is None:
             break
-        found.append(point)
-    return found[::-1]
-
-
-def _target(point: Point) -> float:
-    assert point.low is not None
-    assert point.high is not None
-    return 0.5 * (point.low + point.high)
+        middle = 0.5 * (point.low + point.high)
+        if point.value == middle or (point.value > middle) is not (regime.state is Side.ABOVE):
+            break
+        count += 1
+    return regime.points[-count:]
 
 
 def _now(regime: Regime) -> Level | None:
-    """Return the leak of the newest batches: of those since it changed, where it did."""
+    """Return the leak of the newest batches: of those since it changed, where it did; None of too few."""
     if regime.batches < COMPARED_BATCHES:
         return None
     last = regime.points[-1]
-    newest = _since_change(regime) if last.value is not None and (last.outside or last.far) else regime.points
+    newest = regime.points
+    if last.outside is not None:
+        newest = _since_change(regime)
+    elif last.far is not None:
+        newest = regime.points[-1:]  # a mean with the nights before it would be of neither
     return _level_of(newest[-NOW_BATCHES:], _base(regime))
 
 
@@ -428,7 +432,7 @@ def _growth(regime: Regime, now: Level | None) -> Growth | None:
     base = _base(regime)
     if now is None or base is None or regime.state is not Side.ABOVE:
         return None
-    if not _difference(base, now).low > 0.0:
+    if _difference(base, now).low <= 0.0:
         return None
     ratio = fieller(
         now.mean, base.mean, now.variance, base.variance, 0.0, student(0.975, min(now.freedom, base.freedom))
