@@ -5,6 +5,7 @@ transactions, a patience of BUSY_TIMEOUT_S. A Database belongs to the thread tha
 """
 
 import sqlite3
+import time
 from collections.abc import Callable, Iterable, Iterator
 from contextlib import contextmanager
 from pathlib import Path
@@ -82,9 +83,87 @@ class Database:
             )
         return database
 
+    @classmethod
+    def new(cls, path: Path, version: int) -> Self:
+        """Make a record of a format from 1 to ours at a path where there is nothing.
+
+        It refuses rows that belong to nothing; opened again with `open` it is brought up to date.
+        """
+        database = cls(_connect(path, "rwc"), path)
+        try:
+            database._prepare(version)
+            database.rows("PRAGMA foreign_keys = ON")
+        except BaseException:
+            database.close()
+            raise
+        return database
+
+    @classmethod
+    def open_still(cls, path: Path) -> Self:
+        """Open a file that nobody writes and that has no log beside it, for reading; none is made."""
+        return cls(_connect(path, "ro&immutable=1"), path)
+
     def close(self) -> None:
         """Close; may be repeated."""
         self._connection.close()
+
+    @property
+    def version(self) -> int:
+        """The record's format."""
+        return self._version()
+
+    def columns(self, table: str) -> dict[str, str]:
+        """Return a table's columns with their types, in order; none where there is no such table."""
+        return dict(self.rows("SELECT name, type FROM pragma_table_info(?) ORDER BY cid", (table,)))
+
+    @contextmanager
+    def snapshot(self) -> Iterator[None]:
+        """See one and the same state until the end, whatever is written meanwhile; nobody is held up.
+
+        The write-ahead log is not taken over until then: it grows by what is written meanwhile.
+        """
+        self.rows("BEGIN")
+        try:
+            self.rows("SELECT count(*) FROM sqlite_schema")  # the first read begins it
+            yield
+        finally:
+            self.rows("ROLLBACK")
+
+    def stream(self, sql: str, values: tuple[Any, ...] = ()) -> Iterator[Any]:
+        """Yield the rows of a query one by one."""
+        with _told(self.path):
+            yield from self._connection.execute(sql, values)
+
+    def insert(self, sql: str, values: tuple[Any, ...]) -> str | None:
+        """Insert a row within a transaction; return None, or why the tables refuse it."""
+        try:
+            self._connection.execute(sql, values)
+        except (sqlite3.IntegrityError, sqlite3.DataError, OverflowError, UnicodeEncodeError) as error:
+            return str(error)
+        return None
+
+    def copy_to(
+        self, path: Path, told_as: Path, pages: int, rest_s: float, progress: Callable[[int, int], None]
+    ) -> None:
+        """Copy the whole record as it now is to a new file, so many pages at a time with a rest after each.
+
+        Within a snapshot, because a copy begins anew whenever somebody writes between two steps.
+        told_as: the path that an error names. progress: pages still to go, pages in all.
+        """
+
+        def step(_: int, left: int, total: int) -> None:
+            progress(left, total)
+            time.sleep(rest_s if left else 0.0)
+
+        with _told(told_as):
+            copy = sqlite3.connect(path, isolation_level=None)
+            try:
+                copy.execute("PRAGMA journal_mode = OFF")  # a copy that fails is thrown away
+                copy.execute("PRAGMA synchronous = OFF")
+                with self.snapshot():
+                    self._connection.backup(copy, pages=pages, progress=step)
+            finally:
+                copy.close()
 
     def rows(self, sql: str, values: tuple[Any, ...] = ()) -> list[Any]:
         """Return all rows of a query."""
@@ -127,10 +206,10 @@ class Database:
         """Return the error that says what is broken in this file."""
         return DamagedRecordError(_damaged_text(self.path, detail))
 
-    def _prepare(self) -> None:
-        """Set the file up for several processes and bring its tables up to this version."""
+    def _prepare(self, to_version: int | None = None) -> None:
+        """Set the file up for several processes and bring its tables up to a version; None: to ours."""
         version = self._version()
-        for number in range(version + 1, len(MIGRATIONS) + 1):
+        for number in range(version + 1, (to_version or len(MIGRATIONS)) + 1):
             with self.transaction(durable=True):
                 if self._version() >= number:  # another process was faster
                     continue

@@ -10,6 +10,8 @@ RecordError
   RecordWriteError       (OSError)            disk full, disk read-only, disk failing
   LockedRecordError      (TimeoutError)       another program holds it
   UnknownBatchError      (LookupError)        no batch of this number
+  ArchiveError           (ValueError)         an archive that cannot be taken; nothing was made of it
+  ExistingFileError      (FileExistsError)    something stands where a new file is due
   MissingLibraryError    (ImportError)        what a report is drawn with is not installed
 """
 
@@ -54,6 +56,14 @@ class LockedRecordError(RecordError, TimeoutError):
 
 class UnknownBatchError(RecordError, LookupError):
     """There is no batch of this number."""
+
+
+class ArchiveError(RecordError, ValueError):
+    """An archive is damaged, newer, or not ours."""
+
+
+class ExistingFileError(RecordError, FileExistsError):
+    """Something stands where a new file is due."""
 
 
 class MissingLibraryError(RecordError, ImportError):
