@@ -15,6 +15,7 @@ from potvigil.core.event import (
     AlarmState,
     Change,
     Detail,
+    Interval,
     NoteEvent,
     StageEvent,
     Verdict,
@@ -237,8 +238,24 @@ def test_the_verb_shows_an_example(capsys):
 
 
 def test_an_open_batch_is_reported_as_it_stands(told):
+    open_told = replace(
+        told, summary=replace(told.summary, complete=False), row=replace(told.row, end_t_s=None)
+    )
+    assert "Still open: this is how it stood at" in Page(report_html(open_told)).text
+
+
+def test_a_record_that_ends_before_the_vent_says_so(told):
     text = Page(report_html(replace(told, summary=replace(told.summary, complete=False)))).text
-    assert "Still open: this is how it stood at" in text
+    assert "The record ends before the pot was vented: this is how it stood at" in text
+
+
+def test_a_rise_is_not_called_a_leak(told):
+    estimate = told.summary.leak
+    rising = replace(estimate, rate_pa_per_s=Interval(-10.0, -15.0, -5.0), established=False, onset_s=None)
+    text = Page(report_html(replace(told, summary=replace(told.summary, leak=rising)))).text
+    low, high = rate(5.0, "psi").split()[0], rate(15.0, "psi")
+    assert f"No air was lost: the pressure rose, at the end by {low} to {high}." in text
+    assert "Air lost none the pressure rose" in text
 
 
 @pytest.mark.parametrize(

@@ -41,9 +41,10 @@ def judge(facts: Facts) -> tuple[Verdict, str]:
     if facts.vented and not facts.gelled:
         return Verdict.VENTED_EARLY, f"vented after {span(facts.end_s)}, before the resin had gelled"
     if facts.longest_gap_s > LONGEST_GAP_S or facts.unseen_s > GAP_SHARE * facts.hold_s:
+        whole, longest = span(facts.unseen_s), span(facts.longest_gap_s)
         return (
             Verdict.INCOMPLETE,
-            f"no good reading for {span(facts.unseen_s)}, the longest gap {span(facts.longest_gap_s)}",
+            f"no good reading for {whole}" + ("" if longest == whole else f", the longest gap {longest}"),
         )
     if not facts.vented and facts.end_s < facts.hold_s:
         return (
