@@ -214,6 +214,24 @@ def test_a_host_is_a_name_or_an_address(host: str) -> None:
     assert broker.host == host
 
 
+def test_the_page_is_for_this_machine_alone_unless_there_is_a_password() -> None:
+    page = load_text(SMALLEST, "workshop.yaml").page
+    assert (page.host, page.port, page.password_file, page.tls, page.names) == (
+        "127.0.0.1",
+        8642,
+        None,
+        None,
+        (),
+    )
+    for host in ("localhost", "127.0.0.2", "::1"):
+        assert load_text(SMALLEST + f'page: {{host: "{host}"}}\n', "workshop.yaml").page.host == host
+    for host in ("0.0.0.0", "::", "192.168.1.7", "pot.local"):
+        (fault,) = faults_of(SMALLEST + f'page: {{host: "{host}"}}\n')
+        assert "page.password_file" in fault
+        guarded = load_text(SMALLEST + f'page: {{host: "{host}", password_file: secret}}\n', "workshop.yaml")
+        assert guarded.page.password_file == Path("secret").absolute()
+
+
 # --- faults
 
 

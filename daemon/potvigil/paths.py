@@ -1,6 +1,7 @@
 """Where things lie unless somebody says otherwise."""
 
 import os
+import tempfile
 from pathlib import Path
 
 
@@ -13,3 +14,20 @@ def systemd_folder(variable: str) -> Path | None:
 def usual_record() -> Path:
     """Return the record's place: the service's state folder, else one of this user."""
     return (systemd_folder("STATE_DIRECTORY") or Path.home() / ".local/state/potvigil") / "potvigil.db"
+
+
+def usual_live(*, writing: bool = False) -> Path:
+    """Return the place of the file that says what is known now, in memory: the service's or this user's."""
+    service = systemd_folder("RUNTIME_DIRECTORY")
+    if service is None and os.access("/run/potvigil", os.X_OK | (os.W_OK if writing else os.R_OK)):
+        service = Path("/run/potvigil")
+    runtime = os.environ.get("XDG_RUNTIME_DIR")
+    own = Path(runtime, "potvigil") if runtime else Path(tempfile.gettempdir(), f"potvigil-{os.getuid()}")
+    return (service or own) / "live.json"
+
+
+def make_own_folder(folder: Path) -> None:
+    """Make a folder where it is missing. Raises OSError, also where it is another user's."""
+    folder.mkdir(parents=True, mode=0o700, exist_ok=True)
+    if folder.is_symlink() or not os.access(folder, os.W_OK) or folder.stat().st_uid not in (0, os.getuid()):
+        raise PermissionError(1, "is another user's folder", str(folder))

@@ -27,6 +27,7 @@ from potvigil.inputs.i2c import Bus, open_bus
 from potvigil.inputs.station import BarometerWiring, PotWiring, Station, open_station
 from potvigil.outputs import systemd
 from potvigil.outputs.homie import SetCommand
+from potvigil.outputs.live import LiveFile
 from potvigil.outputs.mqtt import MqttLink, MqttOutput, read_password
 from potvigil.record.errors import RecordError
 from potvigil.record.rows import TraceRow
@@ -92,6 +93,7 @@ class Service:
     """The watch over all pots of a workshop: `start`, then `run` (or `tick` by `tick`), then `stop`.
 
     rehearsed: which night is rehearsed, None when it is real. on_event is told every event of every pot.
+    live: where what is known now is written for the page, None for nowhere.
     """
 
     def __init__(
@@ -104,6 +106,7 @@ class Service:
         link: MqttLink | None = None,
         rehearsed: str | None = None,
         on_event: OnEvent = lambda pot_id, batch, event: None,
+        live: LiveFile | None = None,
     ) -> None:
         self._settings = settings
         self._clock = clock
@@ -112,6 +115,7 @@ class Service:
         self._store = store
         self._rehearsed = rehearsed
         self._on_event = on_event
+        self._live = live
         pots = settings.core_pots()
         self.watches = {pot_id: PotWatch(pot) for pot_id, pot in pots.items()}
         self.batch_ids: dict[str, int | None] = dict.fromkeys(pots)
@@ -131,6 +135,8 @@ class Service:
         self._axis_offset_s = self._store.begin_run(
             self._settings.as_json(), self._boot_id, now.boot_s, now.utc_s, self._rehearsed
         )
+        if self._live is not None:
+            self._live.begin(self._axis_offset_s, now.boot_s + self._axis_offset_s)
         for pot_id, watch in self.watches.items():
             self._feed_again(pot_id, watch)
         if self._mqtt is not None:
@@ -164,9 +170,12 @@ class Service:
             keep_trace(self._store, self.watches[pot_id], pot_id, t_s)
         self._commit(t_s)
         self._watch_clock(now)
-        if self._mqtt is not None:
+        if self._mqtt is not None or self._live is not None:
             snapshots = {pot_id: watch.snapshot() for pot_id, watch in self.watches.items()}
-            self._mqtt.publish(snapshots, self.batch_ids)
+            if self._mqtt is not None:
+                self._mqtt.publish(snapshots, self.batch_ids)
+            if self._live is not None:
+                self._live.write(snapshots, self.batch_ids)
         systemd.ping_watchdog()
 
     def stop(self) -> None:

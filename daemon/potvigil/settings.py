@@ -5,6 +5,7 @@ So `10:30` is not 630, `no` is not False, and a fault shows what stands in the f
 """
 
 import difflib
+import ipaddress
 import itertools
 import re
 from functools import cache
@@ -366,6 +367,45 @@ class MqttSettings(_Block):
         return value
 
 
+class PageTlsSettings(_Block):
+    """Encryption of the page: its certificate and the key to it."""
+
+    cert_file: _File = _need("page.pem")
+    key_file: _SecretFile = _need("page.key")
+
+
+class PageSettings(_Block):
+    """The local web page.
+
+    password_file: made by `potvigil page password`. names: it answers to, beside its own addresses. live:
+    where the watch leaves what it knows now, None for the usual place.
+    """
+
+    host: _Host = "127.0.0.1"
+    port: Annotated[int, Field(ge=1, le=65535)] = 8642
+    password_file: _SecretFile | None = Field(None, validate_default=True)
+    tls: PageTlsSettings | None = None
+    names: tuple[_Host, ...] = ()
+    live: _File | None = None
+
+    @field_validator("password_file")
+    @classmethod
+    def _beyond_this_machine(cls, value: Path | None, info: ValidationInfo) -> Path | None:
+        host = info.data.get("host")
+        if value is None and host is not None and not _is_loopback(host):
+            raise ValueError(
+                f"is missing: host {host} is open to the network; give one, made by `potvigil page password`"
+            )
+        return value
+
+
+def _is_loopback(host: str) -> bool:
+    try:
+        return ipaddress.ip_address(host).is_loopback
+    except ValueError:
+        return host == "localhost"
+
+
 class RecordSettings(_Block):
     """file: the record's database."""
 
@@ -385,6 +425,7 @@ class Settings(_Block):
     barometer: BarometerSettings = BarometerSettings()
     mqtt: MqttSettings | None = None
     record: RecordSettings = Field(default_factory=RecordSettings)
+    page: PageSettings = PageSettings()
     sample_period: _Period = units.TIME.read("1 s")
     units: UnitsSettings = UnitsSettings()
     timezone: _Zone | None = None

@@ -38,13 +38,13 @@ def to_text(value: Event | BatchSummary) -> str:
 
 def event_from_text(kind: str, text: str) -> Event:
     """Return the event that `to_text` wrote; `kind` as in KINDS."""
-    event: Event = _build(_CLASSES[kind], json.loads(text))
+    event: Event = build(_CLASSES[kind], json.loads(text))
     return event
 
 
 def summary_from_text(text: str) -> BatchSummary:
     """Return the summary that `to_text` wrote."""
-    summary: BatchSummary = _build(BatchSummary, json.loads(text))
+    summary: BatchSummary = build(BatchSummary, json.loads(text))
     return summary
 
 
@@ -71,22 +71,25 @@ def _field_types(cls: type) -> dict[str, Any]:
     return typing.get_type_hints(cls)
 
 
-def _build(kind: Any, value: Any) -> Any:
-    """Build a value of type `kind` from what JSON made of it; unknown fields are passed over."""
+def build(kind: Any, value: Any) -> Any:
+    """Build a value of type `kind` from what JSON made of it; unknown fields are passed over.
+
+    Raises ValueError, KeyError or TypeError where that cannot be.
+    """
     if value is None:
         return None
     origin = typing.get_origin(kind)
     if origin in (types.UnionType, typing.Union):
         kind = next(member for member in typing.get_args(kind) if member is not types.NoneType)
-        return _build(kind, value)
+        return build(kind, value)
     if origin is dict:
         key_kind, value_kind = typing.get_args(kind)
-        return {_build(key_kind, key): _build(value_kind, item) for key, item in value.items()}
+        return {build(key_kind, key): build(value_kind, item) for key, item in value.items()}
     if origin is tuple:
-        return tuple(_build(typing.get_args(kind)[0], item) for item in value)
+        return tuple(build(typing.get_args(kind)[0], item) for item in value)
     if dataclasses.is_dataclass(kind):
         hints = _field_types(typing.cast(type, kind))
-        return kind(**{name: _build(hint, value[name]) for name, hint in hints.items() if name in value})  # type: ignore[operator]
+        return kind(**{name: build(hint, value[name]) for name, hint in hints.items() if name in value})  # type: ignore[operator]
     if kind is float or issubclass(kind, StrEnum):
         return kind(value)
     return value

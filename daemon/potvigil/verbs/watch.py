@@ -2,14 +2,16 @@
 
 import argparse
 import signal
+import sys
 from types import FrameType
 
 from potvigil import show
 from potvigil.clock import SystemClock, boot_id
-from potvigil.paths import usual_record
+from potvigil.outputs.live import LiveFile
+from potvigil.paths import make_own_folder, usual_live, usual_record
 from potvigil.record.store import Store
 from potvigil.service import Service, mqtt_link, open_inputs
-from potvigil.settings import load
+from potvigil.settings import Settings, load
 from potvigil.verbs.common import console
 from potvigil.verbs.status import DONE, NO
 
@@ -22,7 +24,16 @@ def watch(args: argparse.Namespace) -> int:
     is_usual = settings.record_file == usual_record()
     with Store.open(settings.record_file, make_parents=is_usual) as store:
         station = open_inputs(settings)
-        service = Service(settings, SystemClock(), boot_id(), station, store, link, on_event=printer.event)
+        service = Service(
+            settings,
+            SystemClock(),
+            boot_id(),
+            station,
+            store,
+            link,
+            on_event=printer.event,
+            live=_live_file(settings),
+        )
 
         def stop(_signal: int, _frame: FrameType | None) -> None:
             service.request_stop()
@@ -36,6 +47,17 @@ def watch(args: argparse.Namespace) -> int:
         finally:
             service.stop()
     return DONE
+
+
+def _live_file(settings: Settings) -> LiveFile | None:
+    path = settings.page.live or usual_live(writing=True)
+    try:
+        if settings.page.live is None:
+            make_own_folder(path.parent)
+    except OSError as error:
+        print(f"potvigil: {path.parent} {error.strerror}: the page shows no live values", file=sys.stderr)
+        return None
+    return LiveFile(path, settings.workshop, None, settings.sample_period_s)
 
 
 def check(args: argparse.Namespace) -> int:

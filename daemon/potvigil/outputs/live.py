@@ -1,0 +1,91 @@
+"""What is known at this moment, as a small file in memory: the page reads it, the card is never touched.
+
+The record is written once a minute; a person in bed wants to know now. The file is replaced whole, so that
+no reader ever meets half of one. A write that fails is told once and tried again with the next tick: the
+watch does not depend on anybody looking.
+"""
+
+import dataclasses
+import json
+import logging
+import os
+import time
+from collections import deque
+from collections.abc import Mapping
+from pathlib import Path
+
+from potvigil.core.event import Snapshot
+
+FORMAT = 1
+# The record is behind by its commit period of 60 s at most; twice that, for a commit that had to wait.
+RECENT_S = 120.0
+
+_log = logging.getLogger("potvigil")
+
+
+class LiveFile:
+    """The file of one watch.
+
+    period_s: between two writes, on the clock of this machine; a rehearsal at another speed has another.
+    """
+
+    def __init__(self, path: Path, workshop: str, rehearsed: str | None, period_s: float) -> None:
+        self.path = path
+        self._frame = {
+            "format": FORMAT,
+            "workshop": workshop,
+            "rehearsed": rehearsed,
+            "sample_period_s": period_s,
+        }
+        self._tick = 0
+        self._run: dict[str, float] = {}
+        self._recent: dict[str, deque[tuple[float | None, ...]]] = {}
+        self._is_failing = False
+
+    def begin(self, axis_offset_s: float, start_s: float) -> None:
+        """Say which run it is: t_s = boot time + axis_offset_s; start_s: its first moment on that axis."""
+        self._run = {"axis_offset_s": axis_offset_s, "start_t_s": start_s}
+
+    def write(self, snapshots: Mapping[str, Snapshot], batches: Mapping[str, int | None]) -> None:
+        """Replace the file by what is known now; batches: the open batch of each pot."""
+        self._tick += 1
+        content = {
+            **self._frame,
+            "tick": self._tick,
+            # on the clock that never jumps, so that a reader can say how old it is
+            "written_boot_s": time.clock_gettime(time.CLOCK_BOOTTIME),
+            "run": self._run,
+            "pots": {
+                pot_id: {
+                    "batch": batches.get(pot_id),
+                    "snapshot": dataclasses.asdict(snapshot),
+                    "recent": list(self._follow(pot_id, snapshot)),
+                }
+                for pot_id, snapshot in snapshots.items()
+            },
+        }
+        try:
+            _replace(self.path, json.dumps(content, ensure_ascii=False, separators=(",", ":")).encode())
+        except OSError as error:
+            if not self._is_failing:
+                reason = error.strerror or error
+                _log.warning("%s cannot be written (%s): the page shows no live values", self.path, reason)
+            self._is_failing = True
+        else:
+            self._is_failing = False
+
+    def _follow(self, pot_id: str, snapshot: Snapshot) -> deque[tuple[float | None, ...]]:
+        recent = self._recent.setdefault(pot_id, deque())
+        reading = snapshot.reading
+        recent.append((reading.t_s, reading.gauge_pa, reading.gas_k, reading.wall_k, reading.room_k))
+        while (recent[0][0] or 0.0) < reading.t_s - RECENT_S:
+            recent.popleft()
+        return recent
+
+
+def _replace(path: Path, content: bytes) -> None:
+    beside = path.with_name(f".{path.name}.new")
+    descriptor = os.open(beside, os.O_WRONLY | os.O_CREAT | os.O_TRUNC | os.O_NOFOLLOW, 0o640)
+    with os.fdopen(descriptor, "wb") as file:
+        file.write(content)
+    beside.replace(path)
