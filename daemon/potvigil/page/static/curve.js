@@ -1,0 +1,602 @@
+"use strict";
+/* The curve of a pot's night. The server thins it so that no peak and no dip is lost; a closer look is asked for anew.
+
+   Times are x = t + shift: Unix seconds where the wall clock is known, else seconds since the curve's begin. */
+(() => {
+  const place = document.querySelector("[data-curve]");
+  if (!place) return;
+  const part = (name) => place.querySelector(`[data-part="${name}"]`);
+  const live = place.hasAttribute("data-live");
+  const digits = { psi: [1, 2], bar: [2, 3], kPa: [0, 1] };
+  const SIGNS = { alarm: "▲", "top-up": "+", gel: "◆", "cure-done": "●", vented: "○" };
+  const LEAST_SPAN_S = 20;
+  const TAIL_EVERY_MS = 3000;
+  const WHOLE_EVERY_MS = 300000;
+
+  let whole = null; // the curve from begin to end
+  let closer = null; // a part of it, thinned less
+  let tail = null; // what came since `whole`
+  let view = null; // [from, to] as shown, x
+  let wanted = "whole"; // what the view follows: whole, hold, hour; own: nothing
+  let panels = [];
+  let shift = 0;
+  let readAt = null; // the moment that is read out, x; null: the latest
+
+  // -- words and numbers ---------------------------------------------------------------------------
+
+  const known = () => whole.utc_less_t_s !== null;
+  const formats = new Map();
+  function clock(x, style) {
+    if (!known()) {
+      const s = Math.round(x);
+      const seconds = style === "long" || style === "seconds" ? `:${String(Math.abs(s) % 60).padStart(2, "0")}` : "";
+      return `${Math.trunc(s / 3600)}:${String(Math.trunc(Math.abs(s) / 60) % 60).padStart(2, "0")}${seconds}`;
+    }
+    if (!formats.has(style)) {
+      const options = { hour: "2-digit", minute: "2-digit", hourCycle: "h23" };
+      if (whole.zone) options.timeZone = whole.zone;
+      if (style !== "short") options.second = "2-digit";
+      if (style === "long") Object.assign(options, { weekday: "short", day: "numeric", month: "short" });
+      formats.set(style, new Intl.DateTimeFormat("en-GB", options));
+    }
+    return formats.get(style).format(new Date(x * 1000));
+  }
+  const pressure = (value) => `${value.toFixed(digits[whole.unit][0])} ${whole.unit}`;
+  const rate = (value) => `${value.toFixed(digits[whole.unit][1])} ${whole.unit}/h`;
+  const degrees = (value) => `${value.toFixed(1)} °C`;
+  const colour = (name) => getComputedStyle(place).getPropertyValue(`--${name}`).trim();
+
+  function element(tag, text, className) {
+    const made = document.createElement(tag);
+    if (text !== undefined) made.textContent = text;
+    if (className) made.className = className;
+    return made;
+  }
+
+  // -- data ----------------------------------------------------------------------------------------
+
+  async function fetchCurve(from, to, points) {
+    const url = new URL(place.dataset.curve, location.href);
+    if (from !== null) url.searchParams.set("from", from - shift);
+    if (to !== null) url.searchParams.set("to", to - shift);
+    url.searchParams.set("points", points);
+    const answer = await fetch(url, { cache: "no-store" });
+    if (!answer.ok) throw new Error(String(answer.status));
+    return answer.json();
+  }
+
+  /* Return [x, ...columns] with a hole wherever no value came for much longer than usual. */
+  function withHoles(t, columns) {
+    const steps = t.slice(1).map((value, i) => value - t[i]).sort((a, b) => a - b);
+    const longest = Math.max(4 * (steps[steps.length >> 1] ?? 0), 15);
+    const table = [[], ...columns.map(() => [])];
+    t.forEach((value, i) => {
+      if (i && value - t[i - 1] > longest) {
+        table[0].push(t[i - 1] + longest / 4 + shift);
+        columns.forEach((_, k) => table[k + 1].push(null));
+      }
+      table[0].push(value + shift);
+      columns.forEach((column, k) => table[k + 1].push(column[i]));
+    });
+    return table;
+  }
+
+  /* Return the columns of two answers, the second in place of all that the first has from its begin on. */
+  function continued(first, second, names) {
+    const joined = Object.fromEntries(names.map((name) => [name, first[name] ?? []]));
+    if (!second || !second.source.t.length) return joined;
+    const begin = second.from;
+    const cut = joined.t.findIndex((t) => t >= begin);
+    const keep = cut < 0 ? joined.t.length : cut;
+    const count = second.source.t.length;
+    for (const name of names) {
+      const after = second.source[name] ?? Array(count).fill(null);
+      const before = joined[name].length ? joined[name] : Array(joined.t.length).fill(null);
+      joined[name] = [...before.slice(0, keep), ...after];
+    }
+    return joined;
+  }
+
+  function tables() {
+    const main = closer ?? whole;
+    const later = tail && main.to + 1 >= whole.to ? tail : null;
+    const gauge = continued(main, later && { from: later.from, source: later }, ["t", "low", "high"]);
+    const names = ["t", ...["corrected", "leak", "leak_low", "leak_high", "gas", "wall", "room"].filter(
+      (name) => main.trace[name] || later?.trace[name],
+    )];
+    const trace = continued(main.trace, later && { from: later.from, source: later.trace }, names);
+    const middle = gauge.low.map((low, i) => (low === null || gauge.high[i] === null ? null : (low + gauge.high[i]) / 2));
+    return { gauge: withHoles(gauge.t, [gauge.low, gauge.high, middle]), trace, names };
+  }
+
+  const lastX = () => Math.max(whole.to, tail?.to ?? -Infinity) + shift;
+
+  function whereTo(name) {
+    const begin = whole.from + shift;
+    const end = lastX();
+    const ends = Math.max(end, whole.cure_done === null ? end : whole.cure_done + shift);
+    const hold = whole.stages.find((stage) => stage.stage === "holding");
+    if (name === "hold" && hold) return [hold.t + shift, ends + 0.02 * (ends - hold.t - shift)];
+    if (name === "hour") return [end - 3600, end + 120];
+    return [begin, Math.max(ends + 0.02 * (ends - begin), begin + 60)];
+  }
+
+  // -- drawing -------------------------------------------------------------------------------------
+
+  const FONT = "13px system-ui, 'Liberation Sans', sans-serif";
+  const scaled = (u, css) => css * u.pxRatio;
+
+  function write(u, text, x, y, { paint = colour("quiet"), align = "left", base = "middle" } = {}) {
+    u.ctx.font = `${13 * u.pxRatio}px system-ui, 'Liberation Sans', sans-serif`;
+    u.ctx.fillStyle = paint;
+    u.ctx.textAlign = align;
+    u.ctx.textBaseline = base;
+    u.ctx.fillText(text, x, y);
+  }
+
+  /* Draw within the area of the curve only. */
+  function within(u, draw) {
+    const { left, top, width, height } = u.bbox;
+    u.ctx.save();
+    u.ctx.beginPath();
+    u.ctx.rect(left, top, width, height);
+    u.ctx.clip();
+    draw(u.ctx, u.bbox);
+    u.ctx.restore();
+  }
+
+  function drawStages(u) {
+    within(u, (ctx, box) => {
+      const high = scaled(u, 20);
+      whole.stages.forEach(({ t, stage }, i) => {
+        const next = whole.stages[i + 1];
+        const from = Math.max(u.valToPos(t + shift, "x", true), box.left);
+        const to = Math.min(u.valToPos(next ? next.t + shift : lastX(), "x", true), box.left + box.width);
+        if (to <= from) return;
+        ctx.fillStyle = colour(i % 2 ? "strip-other" : "strip");
+        ctx.fillRect(from, box.top, to - from, high);
+        ctx.font = `${13 * u.pxRatio}px system-ui, 'Liberation Sans', sans-serif`;
+        if (ctx.measureText(stage).width + scaled(u, 8) < to - from) {
+          write(u, stage, from + scaled(u, 4), box.top + high / 2, { paint: colour("text") });
+        }
+      });
+    });
+  }
+
+  function drawLimit(u, value, text) {
+    const y = u.valToPos(value, "y", true);
+    within(u, (ctx, box) => {
+      if (y < box.top + scaled(u, 20) || y > box.top + box.height) return;
+      ctx.strokeStyle = colour("quiet");
+      ctx.lineWidth = scaled(u, 1.5);
+      ctx.setLineDash([scaled(u, 2), scaled(u, 4)]);
+      ctx.beginPath();
+      ctx.moveTo(box.left, y);
+      ctx.lineTo(box.left + box.width, y);
+      ctx.stroke();
+      write(u, text, box.left + box.width - scaled(u, 4), y - scaled(u, 4), { align: "right", base: "bottom" });
+    });
+  }
+
+  function drawCone(u) {
+    const cone = whole.cone;
+    if (!cone) return;
+    const x = (t) => u.valToPos(t + shift, "x", true);
+    const y = (p) => u.valToPos(p, "y", true);
+    within(u, (ctx, box) => {
+      const edge = whole.cure_done === null ? box.left + box.width : x(whole.cure_done);
+      ctx.save();
+      ctx.beginPath();
+      ctx.rect(box.left, box.top, Math.max(0, edge - box.left), box.height);
+      ctx.clip();
+      ctx.fillStyle = colour("cone");
+      ctx.beginPath();
+      ctx.moveTo(x(cone.t0), y(cone.p0));
+      ctx.lineTo(x(cone.early), y(cone.floor));
+      if (cone.late === null) {
+        // perhaps never: its upper edge stays where it is
+        ctx.lineTo(box.left + 2 * box.width + x(cone.early), y(cone.floor));
+        ctx.lineTo(box.left + 2 * box.width + x(cone.early), y(cone.p0));
+      } else {
+        ctx.lineTo(x(cone.late), y(cone.floor));
+      }
+      ctx.fill();
+      ctx.strokeStyle = colour("alarm");
+      ctx.lineWidth = scaled(u, 1.5);
+      ctx.setLineDash([scaled(u, 7), scaled(u, 4)]);
+      ctx.beginPath();
+      ctx.moveTo(x(cone.t0), y(cone.p0));
+      ctx.lineTo(x(cone.t), y(cone.floor));
+      ctx.stroke();
+      ctx.restore();
+    });
+  }
+
+  function drawMarks(u) {
+    within(u, (ctx, box) => {
+      let free = -Infinity; // words that would lie on another's are left to the list below
+      for (const { t, kind, text } of whole.marks) {
+        const x = u.valToPos(t + shift, "x", true);
+        if (x < box.left || x > box.left + box.width) continue;
+        const paint = kind === "alarm" ? colour("alarm") : colour("text");
+        ctx.strokeStyle = paint;
+        ctx.lineWidth = scaled(u, 1.25);
+        ctx.setLineDash(kind === "alarm" ? [] : [scaled(u, 5), scaled(u, 3)]);
+        ctx.beginPath();
+        ctx.moveTo(x, box.top + scaled(u, 20));
+        ctx.lineTo(x, box.top + box.height);
+        ctx.stroke();
+        if (x < free) continue;
+        const nearEdge = x + scaled(u, 18) > box.left + box.width;
+        ctx.save();
+        ctx.translate(nearEdge ? x - scaled(u, 9) : x + scaled(u, 9), box.top + box.height - scaled(u, 6));
+        ctx.rotate(-Math.PI / 2);
+        write(u, `${SIGNS[kind] ?? ""} ${text}`, 0, 0, { paint });
+        ctx.restore();
+        free = x + scaled(u, 20);
+      }
+    });
+  }
+
+  const axis = (side, more) => ({
+    side,
+    stroke: () => colour("quiet"),
+    grid: { stroke: () => colour("grid"), width: 1 },
+    ticks: { show: false },
+    font: FONT,
+    ...more,
+  });
+
+  const timeAxis = (words) =>
+    axis(2, {
+      size: words ? 30 : 4,
+      space: 64,
+      values: (u, splits, _, __, step) =>
+        words ? splits.map((x) => clock(x, step < 60 ? "seconds" : "short")) : splits.map(() => ""),
+      ...(known() ? {} : { incrs: [1, 5, 10, 30, 60, 300, 600, 1800, 3600, 7200, 14400, 28800, 86400] }),
+    });
+
+  /* The range of y: all that is seen, and no less than what is worth telling. */
+  const ranged = (least, roomAbove, always) => (u, low, high) => {
+    const values = wanted === "whole" ? [low, high, ...always] : [low, high];
+    const there = values.filter((value) => value !== null && Number.isFinite(value));
+    if (!there.length) return [0, 1];
+    let [from, to] = [Math.min(...there), Math.max(...there)];
+    const lack = Math.max(0, least - (to - from)) / 2;
+    [from, to] = [from - lack, to + lack];
+    const span = to - from;
+    return [from - 0.06 * span, to + (0.06 + roomAbove) * span];
+  };
+
+  function panel(name, height, { series, data, bands, y, hooks, words }) {
+    const options = {
+      width: part("plot").clientWidth,
+      height,
+      padding: [6, 10, 4, 0],
+      scales: { x: { time: known(), auto: false, range: () => view }, y: { range: y } },
+      axes: [timeAxis(words), axis(3, { size: 46, space: 32 })],
+      series: [{}, ...series],
+      bands,
+      legend: { show: false },
+      cursor: { drag: { x: false, y: false }, y: false, sync: { key: "curve" }, points: { show: false } },
+      hooks: { ...hooks, setCursor: [readCursor] },
+      tzDate: (s) => (whole.zone ? uPlot.tzDate(new Date(s * 1000), whole.zone) : new Date(s * 1000)),
+    };
+    const made = new uPlot(options, data, part("plot"));
+    made.name = name;
+    return made;
+  }
+
+  const line = (name, more) => ({ stroke: () => colour(name), width: 1.75, points: { show: false }, ...more });
+  const DASH = [8, 4];
+  const DOTS = [2, 4];
+  const HIDDEN = { stroke: "transparent", width: 0, points: { show: false } };
+
+  /* What each panel shows, and how it is drawn; the order of the columns is the order of the series. */
+  function wants() {
+    const { gauge, trace, names } = tables();
+    const has = (name) => names.includes(name);
+    const columns = (...some) => some.filter(has).map((name) => trace[name]);
+    const tall = Math.round(Math.max(240, Math.min(0.5 * window.innerHeight, 380)));
+    const corrected = withHoles(trace.t, columns("corrected"));
+    const all = [
+      {
+        name: "pressure",
+        height: tall,
+        words: true,
+        data: uPlot.join(has("corrected") ? [gauge, corrected] : [gauge]),
+        series: [HIDDEN, HIDDEN, line("gauge"), ...(has("corrected") ? [line("corrected", { dash: DASH })] : [])],
+        bands: [{ series: [2, 1], fill: () => colour("gauge-band") }],
+        y: ranged({ psi: 2, bar: 0.14, kPa: 14 }[whole.unit], 0.14, [whole.floor, whole.working]),
+        hooks: {
+          drawClear: [drawStages, drawCone],
+          draw: [
+            (u) => drawLimit(u, whole.floor, `floor ${pressure(whole.floor)}`),
+            (u) => drawLimit(u, whole.working, `working ${pressure(whole.working)}`),
+            drawMarks,
+          ],
+        },
+      },
+    ];
+    if (["gas", "wall", "room"].some(has)) {
+      const dashes = { gas: undefined, wall: DASH, room: DOTS };
+      const there = ["gas", "wall", "room"].filter(has);
+      all.push({
+        name: "temperatures",
+        height: 130,
+        data: withHoles(trace.t, columns(...there)),
+        series: there.map((name) => line(name, { dash: dashes[name] })),
+        y: ranged(2, 0, []),
+      });
+    }
+    if (has("leak")) {
+      const banded = has("leak_low") && has("leak_high");
+      all.push({
+        name: "leak",
+        height: 130,
+        data: withHoles(trace.t, columns("leak", ...(banded ? ["leak_low", "leak_high"] : []))),
+        series: [line("leak"), ...(banded ? [HIDDEN, HIDDEN] : [])],
+        bands: banded ? [{ series: [3, 2], fill: () => colour("leak-band") }] : undefined,
+        y: ranged({ psi: 0.5, bar: 0.04, kPa: 4 }[whole.unit], 0, [0]),
+      });
+    }
+    return all;
+  }
+
+  function draw() {
+    const wanting = wants();
+    const shape = (list) => list.map((one) => `${one.name} ${one.series.length}`).join();
+    if (shape(wanting) !== shape(panels)) {
+      panels.forEach((made) => made.destroy());
+      part("plot").replaceChildren();
+      panels = wanting.map((one) => {
+        if (one.name !== "pressure") {
+          part("plot").append(element("p", { temperatures: "°C", leak: `leak, ${whole.unit}/h` }[one.name], "quiet small unit"));
+        } else {
+          part("plot").append(element("p", whole.unit, "quiet small unit"));
+        }
+        return panel(one.name, one.height, one);
+      });
+      panels.forEach((made) => followGestures(made.over, { addEventListener() {} }, doings));
+    } else {
+      panels.forEach((made, i) => made.setData(wanting[i].data, false));
+    }
+    show();
+  }
+
+  function show() {
+    for (const made of panels) made.setScale("x", { min: view[0], max: view[1] });
+    readOut();
+    place.dataset.from = view[0] - shift;
+    place.dataset.to = view[1] - shift;
+    for (const button of place.querySelectorAll("[data-view]")) {
+      button.setAttribute("aria-pressed", String(button.dataset.view === wanted));
+    }
+  }
+
+  // -- reading out ---------------------------------------------------------------------------------
+
+  function nearest(xs, column, x, within_s) {
+    let best = null;
+    let distance = within_s;
+    xs.forEach((value, i) => {
+      const away = Math.abs(value - x);
+      if (away <= distance && column[i] !== null && column[i] !== undefined) [best, distance] = [column[i], away];
+    });
+    return best;
+  }
+
+  function readCursor(u) {
+    if (u.cursor.left === null || u.cursor.left < 0) readAt = null;
+    else readAt = u.posToVal(u.cursor.left, "x");
+    if (u.name === "pressure") readOut();
+  }
+
+  const KEYS = [
+    ["corrected", "corrected", pressure],
+    ["leak", "leak", rate],
+    ["gas", "gas", degrees],
+    ["wall", "wall", degrees],
+    ["room", "room", degrees],
+  ];
+
+  function values(x) {
+    const { gauge, trace, names } = tables();
+    const slack = Math.max((view[1] - view[0]) / 50, 2);
+    const [low, high] = [1, 2].map((k) => nearest(gauge[0], gauge[k], x, slack));
+    const told = [];
+    if (low !== null && high !== null) {
+      const same = pressure(low) === pressure(high);
+      told.push(["gauge", "gauge", same ? pressure(low) : `${low.toFixed(digits[whole.unit][0])} to ${pressure(high)}`]);
+    } else {
+      told.push(["gauge", "gauge", "no reading"]);
+    }
+    const xs = trace.t.map((t) => t + shift);
+    for (const [name, words, format] of KEYS) {
+      if (!names.includes(name)) continue;
+      const value = nearest(xs, trace[name], x, Math.max(slack, 90));
+      told.push([name, words, value === null ? "not known" : format(value)]);
+    }
+    return told;
+  }
+
+  function readOut() {
+    const x = readAt ?? lastX();
+    const rows = [["", readAt === null ? "latest" : "at", clock(x, "long")], ...values(x)];
+    part("readout").replaceChildren(
+      ...rows.map(([name, words, value]) => {
+        const row = element("div");
+        const term = element("dt", words);
+        if (name) {
+          const key = element("span", undefined, `key ${name}`);
+          key.setAttribute("aria-hidden", "true");
+          row.append(key);
+        }
+        row.append(term, element("dd", value));
+        return row;
+      }),
+    );
+  }
+
+  /* The same for who does not see the curve: a sentence, what is marked, and a dozen rows. */
+  function tell() {
+    const { gauge } = tables();
+    let [low, high] = [null, null];
+    gauge[0].forEach((x, i) => {
+      if (x < view[0] || x > view[1] || gauge[1][i] === null) return;
+      if (low === null || gauge[1][i] < low[1]) low = [x, gauge[1][i]];
+      if (high === null || gauge[2][i] > high[1]) high = [x, gauge[2][i]];
+    });
+    const end = Math.min(view[1], lastX());
+    part("words").textContent =
+      low === null
+        ? `No reading from ${clock(view[0], "short")} to ${clock(end, "short")}.`
+        : `From ${clock(view[0], "short")} to ${clock(end, "short")}: highest ${pressure(high[1])} at ${clock(high[0], "short")}, ` +
+          `lowest ${pressure(low[1])} at ${clock(low[0], "short")}.`;
+    part("marks").replaceChildren(
+      ...whole.marks.map(({ t, kind, text }) => {
+        const item = element("li");
+        item.append(element("time", clock(t + shift, "short")), `${SIGNS[kind] ?? ""} ${text}`);
+        return item;
+      }),
+    );
+    const begin = Math.max(view[0], whole.from + shift);
+    const rows = Array.from({ length: 13 }, (_, i) => begin + ((end - begin) * i) / 12).map((x) => [x, values(x)]);
+    const head = element("tr");
+    for (const words of ["time", ...rows[0][1].map(([, name]) => name)]) {
+      const cell = element("th", words);
+      cell.scope = "col";
+      head.append(cell);
+    }
+    part("numbers").replaceChildren(
+      head,
+      ...rows.map(([x, told]) => {
+        const row = element("tr");
+        const first = element("th", clock(x, end - begin < 780 ? "seconds" : "short"));
+        first.scope = "row";
+        row.append(first, ...told.map(([, , value]) => element("td", value)));
+        return row;
+      }),
+    );
+  }
+
+  // -- moving about --------------------------------------------------------------------------------
+
+  let later = 0;
+  let asked = 0;
+
+  function ask(from, to) {
+    const [begin, end] = whereTo("whole");
+    const span = Math.min(Math.max(to - from, LEAST_SPAN_S), end - begin);
+    const left = Math.min(Math.max((from + to - span) / 2, begin), end - span);
+    wanted = span >= end - begin ? "whole" : "own";
+    look(left, left + span);
+  }
+
+  function look(from, to) {
+    view = [from, to];
+    show();
+    clearTimeout(later);
+    later = setTimeout(lookCloser, 180);
+  }
+
+  function goTo(name) {
+    wanted = name;
+    look(...whereTo(name));
+  }
+
+  async function lookCloser() {
+    const number = ++asked;
+    const [from, to] = view;
+    const wide = to - from;
+    if (wanted === "whole" || wide > 0.9 * (whole.to - whole.from)) {
+      closer = null;
+    } else {
+      try {
+        const found = await fetchCurve(from - wide / 2, Math.min(to + wide / 2, lastX()), 2400);
+        if (number !== asked) return; // asked anew meanwhile
+        closer = found.t.length ? found : null;
+      } catch {
+        return; // what is there stays; the page says by itself when it is cut off
+      }
+    }
+    draw();
+    tell();
+  }
+
+  function read(step) {
+    const [from, to] = view;
+    const x = Math.min(Math.max((readAt ?? Math.min(lastX(), to)) + step * (to - from), whole.from + shift), lastX());
+    if (x < from || x > to) ask(from + step * 10 * (to - from), to + step * 10 * (to - from));
+    const main = panels[0];
+    main.setCursor({ left: main.valToPos(x, "x"), top: 30 });
+    part("spoken").textContent = `${clock(x, "short")}: ${values(x).map(([, words, value]) => `${words} ${value}`).join(", ")}`;
+  }
+
+  const doings = { range: () => view, ask, read, whole: () => goTo("whole") };
+
+  async function fetchTail() {
+    if (document.hidden || !whole) return;
+    try {
+      const from = (whole.t.at(-1) ?? whole.from) + shift;
+      const found = await fetchCurve(from, null, 400);
+      if (found.batch !== whole.batch) return void begin();
+      if (!found.t.length) return;
+      tail = found;
+    } catch {
+      return;
+    }
+    if (wanted !== "own") view = whereTo(wanted);
+    draw();
+  }
+
+  async function begin() {
+    try {
+      const found = await fetchCurve(null, null, 1600);
+      whole = found;
+    } catch {
+      if (!whole) part("words").textContent = "The curve could not be fetched. Look again in a moment.";
+      return;
+    }
+    tail = null;
+    if (!whole.t.length) {
+      part("words").textContent = "Nothing has been read yet, so there is no curve.";
+      return;
+    }
+    shift = known() ? whole.utc_less_t_s : -whole.from;
+    if (view === null || wanted !== "own") view = whereTo(wanted);
+    part("drawn").hidden = false;
+    for (const button of place.querySelectorAll('[data-view="hold"]')) {
+      button.hidden = !whole.stages.some((stage) => stage.stage === "holding");
+    }
+    draw();
+    tell();
+  }
+
+  // -- wiring --------------------------------------------------------------------------------------
+
+  const steered = followGestures(document.createElement("div"), part("box"), doings);
+  for (const button of place.querySelectorAll("[data-view]")) {
+    button.addEventListener("click", () => goTo(button.dataset.view));
+  }
+  const steps = { in: () => steered.stretch(0.5, 0.5), out: () => steered.stretch(2, 0.5), back: () => steered.pan(-0.5), on: () => steered.pan(0.5) };
+  for (const button of place.querySelectorAll("[data-step]")) {
+    button.addEventListener("click", steps[button.dataset.step]);
+  }
+  new ResizeObserver(() => {
+    for (const made of panels) made.setSize({ width: part("plot").clientWidth, height: made.height });
+  }).observe(part("plot"));
+  matchMedia("(prefers-color-scheme: dark)").addEventListener("change", () => whole && draw());
+
+  begin();
+  if (live) {
+    let before = "";
+    setInterval(fetchTail, TAIL_EVERY_MS);
+    setInterval(begin, WHOLE_EVERY_MS);
+    document.addEventListener("visibilitychange", () => document.hidden || begin());
+    document.addEventListener("potvigil:changed", (event) => {
+      if (before && before !== event.detail) begin(); // another stage, alarm or batch
+      before = event.detail;
+    });
+  }
+})();
