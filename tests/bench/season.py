@@ -51,6 +51,7 @@ OPENS_PER_K_COLDER = 0.02  # within a night, as the seal stiffens
 BATCHES, SEAL_CHANGED = 60, 39  # changed before this one
 VENTED_EARLY, UNPLUGGED, POWER_CUT, VALVE_CLEANED, FITTING, INSPECTED, TOPPED_UP = 9, 14, 19, 22, 26, 30, 35
 LEAST_FOR_MISHAPS = 30  # a short season is spared
+MOST_BATCHES = 350
 
 POT_AS_SET = PotParameters(mould_share=0.0015)
 
@@ -122,6 +123,8 @@ def main() -> None:
     record = args.record or Path(tempfile.mkdtemp(prefix="potvigil-season-")) / "season.db"
     if record.exists():
         parser.error(f"--record {record}: there is such a file; give a new one")
+    if not 1 <= args.batches <= MOST_BATCHES:
+        parser.error(f"--batches {args.batches}: give 1 to {MOST_BATCHES}, an evening each")
     start_s = time.perf_counter()
     for played in play(record, plan(greensboro(), args.batches, args.seed)):
         print(_line(played), flush=True)
@@ -175,7 +178,7 @@ def plan(
             details=given,
             told=random.choice(("at mixing", "in the evening", "in the evening", "in the morning")),
             note=words.note(),
-            vent_s=FILL_S + 100.0 + hold_s + random.uniform(300.0, 3600.0),
+            vent_s=FILL_S + 100.0 + hold_s * (1.0 + random.uniform(0.01, 0.1)),
         )
         if i + 1 == changed:
             seal_care = Care(Part.SEAL, "new ring, silicone 5 mm; the old one was flat at the hinge")
@@ -191,7 +194,8 @@ def plan(
 def _evenings(evenings: Sequence[Evening], batches: int, random: Random) -> list[Evening]:
     """Choose evenings that are evenly spread but for a day or two, and the one of the hardest frost."""
     apart = len(evenings) / batches
-    at = [int(i * apart + random.uniform(0.0, min(apart, 3.0))) for i in range(batches)]
+    late = min(max(apart - 1.0, 0.0), 3.0)  # never two on one evening
+    at = [int(i * apart + random.uniform(0.0, late)) for i in range(batches)]
     hardest = max(range(len(evenings)), key=lambda i: evenings[i].fall_k)
     at[min(range(batches), key=lambda i: abs(at[i] - hardest))] = hardest
     return [evenings[i] for i in at]
