@@ -131,6 +131,16 @@ class Regime:
         return found
 
     @property
+    def alone(self) -> tuple[Point, ...]:
+        """Return the batches far from the others on one night only, no beginning of a change that lasts."""
+        following = (*self.points[1:], None)
+        return tuple(
+            point
+            for point, after in zip(self.points, following, strict=False)
+            if point.far and point.outside is None and (after is None or after.far is not point.far)
+        )
+
+    @property
     def first_out(self) -> Point | None:
         """Return the first batch out of the ordinary, lasting or not."""
         return next((point for point in self.points if point.outside or point.far), None)
@@ -309,16 +319,18 @@ def _chart(cares: tuple[Care, ...], batches: Iterable[BatchLeak]) -> Regime:
         variance = point.sigma**2 + base.scatter**2
         departure = point.rate - base.mean
         alone = math.sqrt(variance + base.variance)  # of this departure by itself
+        before, last = last, point
+        counts = True
         if abs(departure) > limit * alone:
             side = Side.ABOVE if departure > 0.0 else Side.BELOW
-            if abs(departure) > far * alone:
-                point.far = side
-            else:
-                departure = math.copysign(limit * alone, departure)
-        before, last = last, point
+            point.far = side if abs(departure) > far * alone else None
+            if before.outside is None:
+                # one bad night never looks like a change that lasts; a second one after it does
+                counts = point.far is before.far
+                if point.far is None:
+                    departure, counts = math.copysign(limit * alone, departure), True
         joins = len(members) < BASELINE_BATCHES and point.far is None
-        # one bad night never looks like a change that lasts, a second one after it does
-        if point.far is None or point.far is before.far:
+        if counts:
             ewma.add(departure, variance + base.variance if joins else variance, usual, shares=not joins)
         half = limit * ewma.sigma(base.variance)
         point.value, point.low, point.high = base.mean + ewma.value, base.mean - half, base.mean + half
@@ -415,14 +427,29 @@ def _since_change(regime: Regime) -> tuple[Point, ...]:
     return regime.points[-count:]
 
 
+def _since_step(points: Sequence[Point], base: Level | None) -> Sequence[Point]:
+    """Return the batches since the likeliest step from the baseline (Hinkley, Biometrika 57 (1970) 1)."""
+    if base is None:
+        return points
+    best = weight = moment = 0.0
+    first = len(points) - 1
+    for i in reversed(range(len(points))):
+        own = 1.0 / (points[i].sigma ** 2 + base.scatter**2)
+        weight += own
+        moment += own * (points[i].rate - base.mean)
+        if moment**2 / weight > best:
+            best, first = moment**2 / weight, i
+    return points[first:]
+
+
 def _now(regime: Regime) -> Level | None:
     """Return the leak of the newest batches: of those since it changed, where it did; None of too few."""
     if regime.batches < COMPARED_BATCHES:
         return None
     last = regime.points[-1]
-    newest = regime.points
+    newest: Sequence[Point] = regime.points
     if last.outside is not None:
-        newest = _since_change(regime)
+        newest = _since_step(_since_change(regime), _base(regime))
     elif last.far is not None:
         newest = regime.points[-1:]  # a mean with the nights before it would be of neither
     return _level_of(newest[-NOW_BATCHES:], _base(regime))
