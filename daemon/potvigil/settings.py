@@ -425,7 +425,7 @@ class Settings(_Block):
     barometer: BarometerSettings = BarometerSettings()
     mqtt: MqttSettings | None = None
     record: RecordSettings = Field(default_factory=RecordSettings)
-    page: PageSettings = PageSettings()
+    page: PageSettings = Field(default_factory=lambda: PageSettings.model_validate({}))
     sample_period: _Period = units.TIME.read("1 s")
     units: UnitsSettings = UnitsSettings()
     timezone: _Zone | None = None

@@ -30,6 +30,7 @@ from potvigil.core.event import (
     Verdict,
 )
 from potvigil.core.reading import Sample
+from potvigil.record import curve as curves
 from potvigil.record.codec import (
     KINDS,
     event_from_text,
@@ -436,6 +437,21 @@ class Store:
             f"FROM care c WHERE pot = {_POT} ORDER BY utc_s, id",
             (pot_id,),
         )
+
+    def curve(
+        self, pot_id: str, from_s: float, to_s: float, buckets: int, usual_supply: float
+    ) -> list[curves.Bucket]:
+        """Return what was read in equal stretches of time; see record/curve.py, also for the next three."""
+        return list(curves.buckets(self._db, pot_id, from_s, to_s, buckets, usual_supply))
+
+    def extent(self, pot_id: str, from_s: float, to_s: float) -> curves.Extent:
+        return curves.extent(self._db, pot_id, from_s, to_s)
+
+    def settings_within(self, from_s: float, to_s: float) -> list[tuple[float, str]]:
+        return curves.settings_within(self._db, from_s, to_s)
+
+    def utc_less_t_s(self, pot_id: str, to_s: float) -> float | None:
+        return curves.utc_less_t_s(self._db, pot_id, to_s)
 
     def last_sample(self, pot_id: str) -> Sample | None:
         """Return the last sample of a pot that is written, None when there is none."""

@@ -1,11 +1,8 @@
 """What several verbs need: where the record is, which pot is meant, the console."""
 
 import argparse
-import json
 from collections.abc import Collection
-from datetime import tzinfo
 from pathlib import Path
-from zoneinfo import ZoneInfo
 
 from rich.console import Console
 
@@ -54,14 +51,3 @@ def one_of(pots: Collection[str], asked: str | None, where: str = "") -> str:
     if asked is None or asked not in pots:
         raise UseError(f"{where}give --pot with one of {', '.join(pots) or 'none: nothing was watched'}")
     return asked
-
-
-def habits_of(store: Store) -> tuple[str, tzinfo | None]:
-    """Return the workshop's unit of pressure and its time zone, None for the machine's own."""
-    run = store.last_run()
-    if run is None:
-        return "psi", None
-    settings = json.loads(run.settings_json)
-    unit = str(settings.get("units", {}).get("pressure", "psi"))
-    zone = settings.get("timezone")
-    return unit, None if zone is None else ZoneInfo(zone)

@@ -3,14 +3,13 @@
 import argparse
 import time
 from collections.abc import Sequence
-from datetime import tzinfo
 
 from potvigil.core import details
 from potvigil.core.details import DetailError
-from potvigil.core.event import Action, Detail, Stage, StageEvent
+from potvigil.core.event import Action, Detail
+from potvigil.record.given import given_details
 from potvigil.record.rows import BatchRow
 from potvigil.record.store import Store
-from potvigil.settings import load_text
 from potvigil.verbs.common import BY, UseError, known_pot, record_path
 from potvigil.verbs.options import DETAIL_OPTIONS
 from potvigil.verbs.status import DONE
@@ -61,18 +60,15 @@ def close(args: argparse.Namespace) -> int:
 
 def _given_details(args: argparse.Namespace, store: Store, row: BatchRow | None) -> dict[Detail, str]:
     """Return the details on the command line as they are kept; row: None for a batch not yet open."""
-    given: dict[Detail, str] = {}
+    texts: dict[Detail, str] = {}
     for field in Detail:
         text = getattr(args, field.replace("-", "_"), None)
         if text is None:
             continue
         if field is Detail.PICTURES:
             text = _with_pictures("" if row is None else row.details.get(field, ""), text)
-        if field is Detail.MIXED_AT:
-            given[field] = _mixed_at(text, store, row)
-        else:
-            given[field] = details.read(field, text)
-    return given
+        texts[field] = text
+    return given_details(store, row, texts, time.time())
 
 
 def _with_pictures(known: str, names: Sequence[str]) -> str:
@@ -83,26 +79,3 @@ def _with_pictures(known: str, names: Sequence[str]) -> str:
     for name in names:
         lines = [*(line for line in lines if line != name), name] if name else []
     return "\n".join(lines)
-
-
-def _mixed_at(text: str, store: Store, row: BatchRow | None) -> str:
-    """Return when a batch was mixed, as it is kept; `21:40` is the one nearest to its fill, or to now."""
-    since_utc_s: float | None = time.time()
-    since = "now"
-    if row is not None:
-        fills = [each for each in store.events(row.id) if isinstance(each, StageEvent)]
-        fills = [each for each in fills if each.stage is Stage.FILLING]
-        if fills or row.end_t_s is not None:
-            since_utc_s, since = fills[0].utc_s if fills else row.start_utc_s, "the fill"
-    if since_utc_s is not None:
-        text = details.at_clock(text, since_utc_s, _timezone(store, row))
-    text = details.read(Detail.MIXED_AT, text)
-    if text and since_utc_s is not None:
-        details.check_mixed_at(text, since_utc_s, since)
-    return text
-
-
-def _timezone(store: Store, row: BatchRow | None) -> tzinfo | None:
-    """Return the zone the settings name, None for the machine's own."""
-    runs = [run for run in store.runs() if row is None or run.id == row.run_id]
-    return load_text(runs[-1].settings_json, f"settings of run {runs[-1].id}").timezone if runs else None

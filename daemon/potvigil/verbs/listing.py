@@ -6,9 +6,10 @@ from datetime import datetime, timedelta, tzinfo
 from potvigil import show
 from potvigil.core.event import AlarmId, AlarmState
 from potvigil.record import export
+from potvigil.record.given import habits_of
 from potvigil.record.store import Store
 from potvigil.record.wanted import Wanted
-from potvigil.verbs.common import UseError, console, habits_of, known_pot, record_path
+from potvigil.verbs.common import UseError, console, known_pot, record_path
 from potvigil.verbs.status import DONE, NO
 
 
