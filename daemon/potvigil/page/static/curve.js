@@ -8,7 +8,8 @@
   const part = (name) => place.querySelector(`[data-part="${name}"]`);
   const live = place.hasAttribute("data-live");
   const digits = { psi: [1, 2], bar: [2, 3], kPa: [0, 1] };
-  const SIGNS = { alarm: "▲", "top-up": "+", gel: "◆", "cure-done": "●", vented: "○" };
+  const SIGNS = { "top-up": "+", gel: "◆", "cure-done": "●", vented: "○" };
+  const signOf = ({ kind, level }) => SIGNS[kind] ?? (level === "alarm" ? "■" : "▲");
   const LEAST_SPAN_S = 20;
   const TAIL_EVERY_MS = 3000;
   const WHOLE_EVERY_MS = 300000;
@@ -109,6 +110,12 @@
     return { gauge: withHoles(gauge.t, [gauge.low, gauge.high, middle]), trace, names };
   }
 
+  /* What is marked, and the end of the cure also while it is still to come. */
+  function marked() {
+    const ahead = whole.cure_done !== null && !whole.marks.some(({ kind }) => kind === "cure-done");
+    return ahead ? [...whole.marks, { t: whole.cure_done, kind: "cure-done", text: "cure done", level: "note" }] : whole.marks;
+  }
+
   const lastX = () => Math.max(whole.to, tail?.to ?? -Infinity) + shift;
 
   function whereTo(name) {
@@ -123,11 +130,12 @@
 
   // -- drawing -------------------------------------------------------------------------------------
 
-  const FONT = "13px system-ui, 'Liberation Sans', sans-serif";
-  const scaled = (u, css) => css * u.pxRatio;
+  const FACE = "system-ui, 'Liberation Sans', sans-serif";
+  const FONT = `13px ${FACE}`;
+  const scaled = (css) => css * uPlot.pxRatio;
 
   function write(u, text, x, y, { paint = colour("quiet"), align = "left", base = "middle" } = {}) {
-    u.ctx.font = `${13 * u.pxRatio}px system-ui, 'Liberation Sans', sans-serif`;
+    u.ctx.font = `${scaled(13)}px ${FACE}`;
     u.ctx.fillStyle = paint;
     u.ctx.textAlign = align;
     u.ctx.textBaseline = base;
@@ -147,7 +155,7 @@
 
   function drawStages(u) {
     within(u, (ctx, box) => {
-      const high = scaled(u, 20);
+      const high = scaled(20);
       whole.stages.forEach(({ t, stage }, i) => {
         const next = whole.stages[i + 1];
         const from = Math.max(u.valToPos(t + shift, "x", true), box.left);
@@ -155,9 +163,9 @@
         if (to <= from) return;
         ctx.fillStyle = colour(i % 2 ? "strip-other" : "strip");
         ctx.fillRect(from, box.top, to - from, high);
-        ctx.font = `${13 * u.pxRatio}px system-ui, 'Liberation Sans', sans-serif`;
-        if (ctx.measureText(stage).width + scaled(u, 8) < to - from) {
-          write(u, stage, from + scaled(u, 4), box.top + high / 2, { paint: colour("text") });
+        ctx.font = `${scaled(13)}px ${FACE}`;
+        if (ctx.measureText(stage).width + scaled(8) < to - from) {
+          write(u, stage, from + scaled(4), box.top + high / 2, { paint: colour("text") });
         }
       });
     });
@@ -166,15 +174,15 @@
   function drawLimit(u, value, text) {
     const y = u.valToPos(value, "y", true);
     within(u, (ctx, box) => {
-      if (y < box.top + scaled(u, 20) || y > box.top + box.height) return;
+      if (y < box.top + scaled(20) || y > box.top + box.height) return;
       ctx.strokeStyle = colour("quiet");
-      ctx.lineWidth = scaled(u, 1.5);
-      ctx.setLineDash([scaled(u, 2), scaled(u, 4)]);
+      ctx.lineWidth = scaled(1.5);
+      ctx.setLineDash([scaled(2), scaled(4)]);
       ctx.beginPath();
       ctx.moveTo(box.left, y);
       ctx.lineTo(box.left + box.width, y);
       ctx.stroke();
-      write(u, text, box.left + box.width - scaled(u, 4), y - scaled(u, 4), { align: "right", base: "bottom" });
+      write(u, text, box.left + box.width - scaled(4), y - scaled(4), { align: "right", base: "bottom" });
     });
   }
 
@@ -202,8 +210,8 @@
       }
       ctx.fill();
       ctx.strokeStyle = colour("alarm");
-      ctx.lineWidth = scaled(u, 1.5);
-      ctx.setLineDash([scaled(u, 7), scaled(u, 4)]);
+      ctx.lineWidth = scaled(1.5);
+      ctx.setLineDash([scaled(7), scaled(4)]);
       ctx.beginPath();
       ctx.moveTo(x(cone.t0), y(cone.p0));
       ctx.lineTo(x(cone.t), y(cone.floor));
@@ -215,25 +223,26 @@
   function drawMarks(u) {
     within(u, (ctx, box) => {
       let free = -Infinity; // words that would lie on another's are left to the list below
-      for (const { t, kind, text } of whole.marks) {
-        const x = u.valToPos(t + shift, "x", true);
+      for (const mark of marked()) {
+        const x = u.valToPos(mark.t + shift, "x", true);
         if (x < box.left || x > box.left + box.width) continue;
-        const paint = kind === "alarm" ? colour("alarm") : colour("text");
+        const isAlarm = mark.kind === "alarm";
+        const paint = colour(isAlarm ? mark.level : "text");
         ctx.strokeStyle = paint;
-        ctx.lineWidth = scaled(u, 1.25);
-        ctx.setLineDash(kind === "alarm" ? [] : [scaled(u, 5), scaled(u, 3)]);
+        ctx.lineWidth = scaled(1.25);
+        ctx.setLineDash(isAlarm ? [] : [scaled(5), scaled(3)]);
         ctx.beginPath();
-        ctx.moveTo(x, box.top + scaled(u, 20));
+        ctx.moveTo(x, box.top + scaled(20));
         ctx.lineTo(x, box.top + box.height);
         ctx.stroke();
         if (x < free) continue;
-        const nearEdge = x + scaled(u, 18) > box.left + box.width;
+        const nearEdge = x + scaled(18) > box.left + box.width;
         ctx.save();
-        ctx.translate(nearEdge ? x - scaled(u, 9) : x + scaled(u, 9), box.top + box.height - scaled(u, 6));
+        ctx.translate(nearEdge ? x - scaled(9) : x + scaled(9), box.top + box.height - scaled(6));
         ctx.rotate(-Math.PI / 2);
-        write(u, `${SIGNS[kind] ?? ""} ${text}`, 0, 0, { paint });
+        write(u, `${signOf(mark)} ${mark.text}`, 0, 0, { paint });
         ctx.restore();
-        free = x + scaled(u, 20);
+        free = x + scaled(20);
       }
     });
   }
@@ -256,17 +265,45 @@
       ...(known() ? {} : { incrs: [1, 5, 10, 30, 60, 300, 600, 1800, 3600, 7200, 14400, 28800, 86400] }),
     });
 
-  /* The range of y: all that is seen, and no less than what is worth telling. */
-  const ranged = (least, roomAbove, always) => (u, low, high) => {
-    const values = wanted === "whole" ? [low, high, ...always] : [low, high];
-    const there = values.filter((value) => value !== null && Number.isFinite(value));
-    if (!there.length) return [0, 1];
-    let [from, to] = [Math.min(...there), Math.max(...there)];
-    const lack = Math.max(0, least - (to - from)) / 2;
-    [from, to] = [from - lack, to + lack];
-    const span = to - from;
-    return [from - 0.06 * span, to + (0.06 + roomAbove) * span];
+  const QUIET_STAGES = ["settling", "holding"];
+
+  /* Return the values of a column that are in view; with `quiet` those of the hold, if there are any: the fill and
+     the vent would press all that matters into one line. */
+  function seen(xs, columns, quiet = false) {
+    const stageAt = (x) => whole.stages.findLast(({ t }) => t + shift <= x)?.stage;
+    const found = [[], []];
+    xs.forEach((x, i) => {
+      if (x < view[0] || x > view[1]) return;
+      const some = columns.map((column) => column[i]).filter((value) => Number.isFinite(value));
+      found[0].push(...some);
+      if (quiet && QUIET_STAGES.includes(stageAt(x))) found[1].push(...some);
+    });
+    return found[1].length ? found[1] : found[0];
+  }
+
+  /* Return the range of y for these values: no less than `least`, with some room. */
+  function around(values, least, roomAbove = 0) {
+    if (!values.length) return [0, 1];
+    const low = values.reduce((a, b) => Math.min(a, b));
+    const high = values.reduce((a, b) => Math.max(a, b));
+    const lack = Math.max(0, least - (high - low)) / 2;
+    const span = high - low + 2 * lack;
+    return [low - lack - 0.06 * span, high + lack + (0.06 + roomAbove) * span];
+  }
+
+  /* Without the wild first guesses of an estimate. */
+  function tame(values) {
+    const sorted = [...values].sort((a, b) => a - b);
+    return sorted.length ? [sorted[Math.floor(0.03 * (sorted.length - 1))], sorted[Math.ceil(0.97 * (sorted.length - 1))]] : [];
+  }
+
+  const yOfPressure = (u) => {
+    const values = seen(u.data[0], u.data.slice(1), true);
+    if (wanted !== "own" && wanted !== "hour") values.push(whole.floor, whole.working);
+    return around(values, { psi: 2, bar: 0.14, kPa: 14 }[whole.unit], 0.14);
   };
+  const yOfTemperatures = (u) => around(seen(u.data[0], u.data.slice(1)), 2);
+  const yOfLeak = (u) => around([0, ...tame(seen(u.data[0], [u.data[1]]))], { psi: 0.5, bar: 0.04, kPa: 4 }[whole.unit], 0.3);
 
   function panel(name, height, { series, data, bands, y, hooks, words }) {
     const options = {
@@ -276,7 +313,7 @@
       scales: { x: { time: known(), auto: false, range: () => view }, y: { range: y } },
       axes: [timeAxis(words), axis(3, { size: 46, space: 32 })],
       series: [{}, ...series],
-      bands,
+      bands: bands ?? [],
       legend: { show: false },
       cursor: { drag: { x: false, y: false }, y: false, sync: { key: "curve" }, points: { show: false } },
       hooks: { ...hooks, setCursor: [readCursor] },
@@ -307,7 +344,7 @@
         data: uPlot.join(has("corrected") ? [gauge, corrected] : [gauge]),
         series: [HIDDEN, HIDDEN, line("gauge"), ...(has("corrected") ? [line("corrected", { dash: DASH })] : [])],
         bands: [{ series: [2, 1], fill: () => colour("gauge-band") }],
-        y: ranged({ psi: 2, bar: 0.14, kPa: 14 }[whole.unit], 0.14, [whole.floor, whole.working]),
+        y: yOfPressure,
         hooks: {
           drawClear: [drawStages, drawCone],
           draw: [
@@ -326,7 +363,7 @@
         height: 130,
         data: withHoles(trace.t, columns(...there)),
         series: there.map((name) => line(name, { dash: dashes[name] })),
-        y: ranged(2, 0, []),
+        y: yOfTemperatures,
       });
     }
     if (has("leak")) {
@@ -336,8 +373,8 @@
         height: 130,
         data: withHoles(trace.t, columns("leak", ...(banded ? ["leak_low", "leak_high"] : []))),
         series: [line("leak"), ...(banded ? [HIDDEN, HIDDEN] : [])],
-        bands: banded ? [{ series: [3, 2], fill: () => colour("leak-band") }] : undefined,
-        y: ranged({ psi: 0.5, bar: 0.04, kPa: 4 }[whole.unit], 0, [0]),
+        bands: banded ? [{ series: [3, 2], fill: () => colour("leak-band") }] : [],
+        y: yOfLeak,
       });
     }
     return all;
@@ -454,9 +491,9 @@
         : `From ${clock(view[0], "short")} to ${clock(end, "short")}: highest ${pressure(high[1])} at ${clock(high[0], "short")}, ` +
           `lowest ${pressure(low[1])} at ${clock(low[0], "short")}.`;
     part("marks").replaceChildren(
-      ...whole.marks.map(({ t, kind, text }) => {
+      ...marked().map((mark) => {
         const item = element("li");
-        item.append(element("time", clock(t + shift, "short")), `${SIGNS[kind] ?? ""} ${text}`);
+        item.append(element("time", clock(mark.t + shift, "short")), `${signOf(mark)} ${mark.text}`);
         return item;
       }),
     );
