@@ -25,6 +25,9 @@ VERBS = [
     ["rehearse"],
     ["replay"],
     ["check"],
+    ["export"],
+    ["import"],
+    *(["record", verb] for verb in ("check", "thin", "backup")),
     *(
         ["batch", verb]
         for verb in ("list", "show", "open", "close", "label", "note", "edit", "export", "report")

@@ -88,6 +88,11 @@ _EXAMPLES = {
     "edit": 'potvigil batch edit 12 --mass "250 g" --mixed-at 21:40 --picture lens.jpg',
     "open": 'potvigil batch open --pot lantern --resin "clear, slow" --mixed-at 21:40',
     "close": "potvigil batch close --pot lantern",
+    "export all": "potvigil export --all --out workshop.zip",
+    "import": "potvigil import workshop.zip --record new.db",
+    "record check": "potvigil record check --config workshop.yaml",
+    "thin": "potvigil record thin --config workshop.yaml",
+    "backup": "potvigil record backup /media/stick/potvigil.db",
     "alarm list": "potvigil alarm list",
     "acknowledge": "potvigil alarm acknowledge floor-ahead",
     "shelve": "potvigil alarm shelve thermometer --minutes 120",
@@ -136,6 +141,7 @@ def _parser() -> argparse.ArgumentParser:
     check.add_argument("--config", type=Path, required=True, metavar="FILE", help="settings, YAML")
     check.add_argument("--hardware", action="store_true", help="ask every device for one reading")
 
+    _add_record_verbs(verbs, _group(verbs, "record", "the record itself: check, thin, backup"))
     _add_batch_verbs(_group(verbs, "batch", "the batches in the record"))
     _add_alarm_verbs(_group(verbs, "alarm", "alarms that stand: list, acknowledge, shelve, test"))
     return parser
@@ -200,6 +206,30 @@ def _add_batch_verbs(verbs: _Verbs) -> None:
     closed.add_argument("--pot", metavar="ID")
 
 
+def _add_record_verbs(verbs: _Verbs, inner: _Verbs) -> None:
+    out = _verb(
+        verbs, "export", "record:export_record", "write a whole workshop into one archive", "export all", True
+    )
+    out.add_argument("--all", action="store_true", required=True, help="all of it; one batch: batch export")
+    out.add_argument("--out", type=Path, metavar="FILE.zip", help="default potvigil-DATE.zip here")
+    into = _verb(verbs, "import", "record:import_record", "make a new record of an archive", record=True)
+    into.add_argument("archive", type=Path, metavar="FILE.zip")
+    _verb(
+        inner,
+        "check",
+        "record:check_record",
+        "read all of the record: damage, gaps, room left",
+        "record check",
+        True,
+    )
+    thinned = _verb(
+        inner, "thin", "record:thin_record", "replace old samples by means; events stay", record=True
+    )
+    thinned.add_argument("--older-than", type=_days, metavar="DAYS", help="default: what the settings say")
+    copied = _verb(inner, "backup", "record:copy_record", "copy the record while it is in use", record=True)
+    copied.add_argument("copy", type=Path, metavar="FILE")
+
+
 def _add_details(verb: argparse.ArgumentParser) -> None:
     for field, (option, what) in DETAIL_OPTIONS.items():
         if field is Detail.PICTURES:
@@ -259,6 +289,13 @@ def _count(text: str) -> int:
     if count < 0:
         raise argparse.ArgumentTypeError("give a number of batches")
     return count
+
+
+def _days(text: str) -> float:
+    days = float(text)
+    if not 0.0 <= days < float("inf"):
+        raise argparse.ArgumentTypeError("give a number of days")
+    return days
 
 
 def _speed(text: str) -> float:

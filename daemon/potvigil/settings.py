@@ -127,6 +127,7 @@ _Span = Annotated[_Quantity, _quantity(units.PRESSURE, "10 psi", "1000 psi")]
 _Zero = Annotated[_Quantity, _quantity(units.PRESSURE, "-15 psi", "15 psi")]
 _Supply = Annotated[_Quantity, _quantity(units.VOLTAGE, "4.5 V", "5.5 V")]
 _Duration = Annotated[_Quantity, _quantity(units.TIME, "1 min", "14 d")]
+_Keeping = Annotated[_Quantity, _quantity(units.TIME, "1 d", "36500 d")]
 _Period = Annotated[
     _Quantity, _quantity(units.TIME, "0.2 s", "10 s")
 ]  # three ticks fit into WatchdogSec of the unit
@@ -407,9 +408,10 @@ def _is_loopback(host: str) -> bool:
 
 
 class RecordSettings(_Block):
-    """file: the record's database."""
+    """file: the record's database. full_resolution: samples older than that are thinned to means."""
 
     file: _StateFile = Field(default_factory=usual_record)
+    full_resolution: _Keeping = units.TIME.read("90 d")
 
 
 class UnitsSettings(_Block):

@@ -7,7 +7,8 @@ from pathlib import Path
 
 import pytest
 
-UNIT = Path(__file__).parents[2] / "systemd" / "potvigil.service"
+UNITS = Path(__file__).parents[2] / "systemd"
+UNIT = UNITS / "potvigil.service"
 
 
 def analyze(*arguments):
@@ -38,13 +39,13 @@ def allowed_calls():
     return allowed
 
 
-def test_systemd_finds_nothing_to_complain_of(tmp_path):
+@pytest.mark.parametrize("unit", sorted(UNITS.iterdir()), ids=lambda path: path.name)
+def test_systemd_finds_nothing_to_complain_of(unit, tmp_path):
     # the program itself is installed elsewhere, if at all: another stands in for it
-    text, replaced = re.subn(r"^ExecStart=\S+", "ExecStart=/bin/true", UNIT.read_text(), flags=re.MULTILINE)
-    assert replaced == 1
-    copy = tmp_path / UNIT.name
-    copy.write_text(text)
-    verdict = analyze("verify", copy)
+    for each in UNITS.iterdir():  # a timer asks for its service
+        text = re.sub(r"^ExecStart=\S+", "ExecStart=/bin/true", each.read_text(), flags=re.MULTILINE)
+        (tmp_path / each.name).write_text(text)
+    verdict = analyze("verify", tmp_path / unit.name)
     assert (verdict.returncode, verdict.stdout, verdict.stderr) == (0, "", "")
 
 
@@ -54,8 +55,9 @@ def test_the_complaint_would_be_seen(tmp_path):
     assert "WatchdogSecs" in analyze("verify", copy).stderr
 
 
-def test_the_service_is_shut_in():
-    verdict = analyze("security", "--offline=true", UNIT)
+@pytest.mark.parametrize("unit", sorted(UNITS.glob("*.service")), ids=lambda path: path.name)
+def test_the_service_is_shut_in(unit):
+    verdict = analyze("security", "--offline=true", unit)
     exposure = re.search(r"Overall exposure level.*: (\d+\.\d)", verdict.stdout)
     assert exposure is not None, verdict.stderr
     assert float(exposure[1]) <= 2.0
