@@ -19,7 +19,9 @@
   let tail = null; // what came since `whole`
   let view = null; // [from, to] as shown, x
   let wanted = "whole"; // what the view follows: whole, hold, hour; own: nothing
+  let table = null; // the columns of what is drawn
   let panels = [];
+  let drawn = ""; // which panels these are
   let shift = 0;
   let readAt = null; // the moment that is read out, x; null: the latest
 
@@ -331,7 +333,8 @@
 
   /* What each panel shows, and how it is drawn; the order of the columns is the order of the series. */
   function wants() {
-    const { gauge, trace, names } = tables();
+    table = tables();
+    const { gauge, trace, names } = table;
     const has = (name) => names.includes(name);
     const columns = (...some) => some.filter(has).map((name) => trace[name]);
     const tall = Math.round(Math.max(240, Math.min(0.5 * window.innerHeight, 380)));
@@ -382,16 +385,14 @@
 
   function draw() {
     const wanting = wants();
-    const shape = (list) => list.map((one) => `${one.name} ${one.series.length}`).join();
-    if (shape(wanting) !== shape(panels)) {
+    const shape = wanting.map(({ name, series }) => `${name} ${series.length}`).join();
+    if (shape !== drawn) {
+      drawn = shape;
       panels.forEach((made) => made.destroy());
       part("plot").replaceChildren();
       panels = wanting.map((one) => {
-        if (one.name !== "pressure") {
-          part("plot").append(element("p", { temperatures: "°C", leak: `leak, ${whole.unit}/h` }[one.name], "quiet small unit"));
-        } else {
-          part("plot").append(element("p", whole.unit, "quiet small unit"));
-        }
+        const unit = { pressure: whole.unit, temperatures: "°C", leak: `leak, ${whole.unit}/h` }[one.name];
+        part("plot").append(element("p", unit, "quiet small unit"));
         return panel(one.name, one.height, one);
       });
       panels.forEach((made) => followGestures(made.over, { addEventListener() {} }, doings));
@@ -438,21 +439,22 @@
   ];
 
   function values(x) {
-    const { gauge, trace, names } = tables();
+    const { gauge, trace, names } = table;
     const slack = Math.max((view[1] - view[0]) / 50, 2);
     const [low, high] = [1, 2].map((k) => nearest(gauge[0], gauge[k], x, slack));
     const told = [];
+    const toCome = x > lastX() + 1;
     if (low !== null && high !== null) {
       const same = pressure(low) === pressure(high);
       told.push(["gauge", "gauge", same ? pressure(low) : `${low.toFixed(digits[whole.unit][0])} to ${pressure(high)}`]);
     } else {
-      told.push(["gauge", "gauge", "no reading"]);
+      told.push(["gauge", "gauge", toCome ? "to come" : "no reading"]);
     }
     const xs = trace.t.map((t) => t + shift);
     for (const [name, words, format] of KEYS) {
       if (!names.includes(name)) continue;
       const value = nearest(xs, trace[name], x, Math.max(slack, 90));
-      told.push([name, words, value === null ? "not known" : format(value)]);
+      told.push([name, words, value === null ? "-" : format(value)]);
     }
     return told;
   }
@@ -477,7 +479,7 @@
 
   /* The same for who does not see the curve: a sentence, what is marked, and a dozen rows. */
   function tell() {
-    const { gauge } = tables();
+    const { gauge } = table;
     let [low, high] = [null, null];
     gauge[0].forEach((x, i) => {
       if (x < view[0] || x > view[1] || gauge[1][i] === null) return;
@@ -564,7 +566,7 @@
   function read(step) {
     const [from, to] = view;
     const x = Math.min(Math.max((readAt ?? Math.min(lastX(), to)) + step * (to - from), whole.from + shift), lastX());
-    if (x < from || x > to) ask(from + step * 10 * (to - from), to + step * 10 * (to - from));
+    if (x < from || x > to) ask(x - (to - from) / 2, x + (to - from) / 2);
     const main = panels[0];
     main.setCursor({ left: main.valToPos(x, "x"), top: 30 });
     part("spoken").textContent = `${clock(x, "short")}: ${values(x).map(([, words, value]) => `${words} ${value}`).join(", ")}`;
