@@ -8,6 +8,7 @@ from pathlib import Path
 from potvigil.clock import ManualClock
 from potvigil.core.event import AlarmEvent, AlarmId, AlarmState, BatchClosed, BatchSummary, Event
 from potvigil.inputs.ds18b20 import InlineExecutor
+from potvigil.outputs.live import LiveFile
 from potvigil.outputs.mqtt import MqttLink
 from potvigil.record.store import Store
 from potvigil.service import Service, open_inputs
@@ -33,6 +34,7 @@ class Bench:
         sample_period_s: float = 5.0,
         link: MqttLink | None = None,
         speed: float | None = None,
+        live: LiveFile | None = None,
     ) -> None:
         folder.mkdir(parents=True, exist_ok=True)
         self.night = night
@@ -45,6 +47,7 @@ class Bench:
         self.world.script(*faults)
         self.link = link
         self.speed = speed
+        self.live = live
         self.now_s = 0.0
         self.heard: list[tuple[str, int | None, Event]] = []
         self.true_rates: list[tuple[float, float]] = []  # second of the night, Pa/s
@@ -69,7 +72,15 @@ class Bench:
         )
         self.store = Store.open(self.record)
         self.service = Service(
-            self.settings, self.clock, boot, station, self.store, self.link, self.night.name, self._hear
+            self.settings,
+            self.clock,
+            boot,
+            station,
+            self.store,
+            self.link,
+            self.night.name,
+            self._hear,
+            self.live,
         )
         self.service.start()
         return self.service
