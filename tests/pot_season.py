@@ -4,8 +4,9 @@ from collections.abc import Sequence
 
 import numpy as np
 
+from potvigil.core.care import Care, Part
 from potvigil.core.event import NORMAL_95, Interval, Verdict
-from potvigil.core.health import BatchLeak, Care, Part
+from potvigil.core.health import BatchLeak
 from potvigil.units import PA_PER_PSI, SECONDS_PER_HOUR
 
 DAY_S = 86_400.0

@@ -27,6 +27,7 @@ VERBS = [
     ["check"],
     ["export"],
     ["import"],
+    *(["pot", verb] for verb in ("health", "care")),
     *(["record", verb] for verb in ("check", "thin", "backup")),
     *(
         ["batch", verb]

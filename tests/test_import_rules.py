@@ -22,7 +22,7 @@ MAY_IMPORT: dict[str, tuple[str, ...]] = {
     "core": ("core", "units"),
     "sim": ("sim", "units", "clock"),
     "inputs": ("inputs", "core.reading", "units", "clock"),
-    "record": ("record", *CORE_TYPES, "core.health", "core.words", "units", ""),
+    "record": ("record", *CORE_TYPES, "core.care", "core.health", "core.words", "units", ""),
     "outputs": ("outputs", *CORE_TYPES, "units"),
     "page": ("page", "record", *CORE_TYPES, "units"),
     "faults": ("units",),

@@ -12,7 +12,7 @@ from typing import TypeAlias
 from potvigil import __version__
 from potvigil.core.event import AlarmId, Detail, Verdict
 from potvigil.record.wanted import OPEN
-from potvigil.verbs.options import DETAIL_OPTIONS
+from potvigil.verbs.options import DETAIL_OPTIONS, PARTS
 from potvigil.verbs.status import DONE, WRONG_USE
 
 # argparse gives the type no public name
@@ -93,6 +93,8 @@ _EXAMPLES = {
     "record check": "potvigil record check --config workshop.yaml",
     "thin": "potvigil record thin --config workshop.yaml",
     "backup": "potvigil record backup /media/stick/potvigil.db",
+    "health": "potvigil pot health lantern --out lantern.html --pdf",
+    "care": 'potvigil pot care lantern seal "new ring" --on 2026-03-01',
     "alarm list": "potvigil alarm list",
     "acknowledge": "potvigil alarm acknowledge floor-ahead",
     "shelve": "potvigil alarm shelve thermometer --minutes 120",
@@ -142,6 +144,7 @@ def _parser() -> argparse.ArgumentParser:
     check.add_argument("--hardware", action="store_true", help="ask every device for one reading")
 
     _add_record_verbs(verbs, _group(verbs, "record", "the record itself: check, thin, backup"))
+    _add_pot_verbs(_group(verbs, "pot", "a pot over its batches: health, care"))
     _add_batch_verbs(_group(verbs, "batch", "the batches in the record"))
     _add_alarm_verbs(_group(verbs, "alarm", "alarms that stand: list, acknowledge, shelve, test"))
     return parser
@@ -184,8 +187,7 @@ def _add_batch_verbs(verbs: _Verbs) -> None:
     )
     report.add_argument("batch", type=int, metavar="ID")
     report.add_argument("--out", type=Path, metavar="FILE.html", help="default batch-ID-LABEL.html here")
-    report.add_argument("--pdf", action="store_true", help="as PDF too, beside it")
-    report.add_argument("--png", action="store_true", help="as a picture of its pages too")
+    _add_page_kinds(report)
     for name, what in (("label", "name a batch"), ("note", "write a note to a batch")):
         words = _verb(verbs, name, "edit:edit", what, record=True)
         words.add_argument("batch", type=int, metavar="ID")
@@ -228,6 +230,24 @@ def _add_record_verbs(verbs: _Verbs, inner: _Verbs) -> None:
     thinned.add_argument("--older-than", type=_days, metavar="DAYS", help="default: what the settings say")
     copied = _verb(inner, "backup", "record:copy_record", "copy the record while it is in use", record=True)
     copied.add_argument("copy", type=Path, metavar="FILE")
+
+
+def _add_pot_verbs(verbs: _Verbs) -> None:
+    health = _verb(verbs, "health", "pot:pot_health", "say how a pot ages, batch by batch", record=True)
+    health.add_argument("pot", nargs="?", metavar="POT")
+    health.add_argument("--out", type=Path, metavar="FILE.html", help="as a page with its chart, too")
+    _add_page_kinds(health)
+    care = _verb(verbs, "care", "pot:pot_care", "note that a pot was seen to: seal, valve, ...", record=True)
+    care.add_argument("pot", metavar="POT")
+    care.add_argument("part", nargs="?", choices=PARTS, metavar="PART", help=", ".join(PARTS))
+    care.add_argument("text", nargs="?", default="", metavar="TEXT", help="what was done")
+    care.add_argument("--on", metavar="DATE", help="the day it was done, if not today: 2026-03-01")
+    care.add_argument("--remove", type=int, metavar="NOTE", help="take a note back")
+
+
+def _add_page_kinds(verb: argparse.ArgumentParser) -> None:
+    verb.add_argument("--pdf", action="store_true", help="as PDF too, beside it")
+    verb.add_argument("--png", action="store_true", help="as a picture of its pages too")
 
 
 def _add_details(verb: argparse.ArgumentParser) -> None:

@@ -6,14 +6,13 @@ import numpy as np
 import pytest
 
 from pot_season import IN_GAS, IN_ROOM, PSI_PER_H, care, season, wearing
+from potvigil.core.care import Part
 from potvigil.core.event import Interval
+from potvigil.core.ewma import LAMBDA, L
 from potvigil.core.health import (
     BASELINE_BATCHES,
-    LAMBDA,
     LEAST_BATCHES,
     BatchLeak,
-    L,
-    Part,
     Side,
     health,
 )

@@ -9,8 +9,9 @@ from zoneinfo import ZoneInfo
 import pytest
 
 from pot_season import DAY_S, FIRST_UTC_S, IN_ROOM, PSI_PER_H, care, season, wearing
+from potvigil.core.care import Part
 from potvigil.core.event import Interval, Verdict
-from potvigil.core.health import Growth, Health, Part, Side, health
+from potvigil.core.health import Growth, Health, Side, health
 from potvigil.core.words import rate
 from potvigil.record.errors import MissingLibraryError
 from potvigil.record.health import health_html, health_lines

@@ -8,16 +8,27 @@ All rates are falls of the corrected pressure at the end of the hold, Pa/s.
 """
 
 import math
-import operator
-from collections.abc import Callable, Iterable, Sequence
+from collections.abc import Iterable, Sequence
 from dataclasses import dataclass
 from enum import StrEnum
-from functools import lru_cache
-from statistics import NormalDist, median
+from statistics import median
 
-from potvigil.core.event import NORMAL_95, Interval, Verdict
+from potvigil.core.care import TIGHTNESS, Care, Part
+from potvigil.core.event import Interval, Verdict
+from potvigil.core.ewma import Ewma, L
+from potvigil.core.few import (
+    LEAST_SCATTER,
+    Level,
+    best_step,
+    difference,
+    fieller,
+    level,
+    line,
+    same_tail,
+    sigma_of,
+    student,
+)
 
-LAMBDA, L = 0.2, 2.962  # false alarms once in 500 batches, a lasting shift of one sigma seen after ten
 # A batch so many sigma off is told by itself; beside an EWMA 4 to 4.5 is usual (Lucas & Saccucci, section 5).
 FAR = 4.5
 LEAST_BATCHES, BASELINE_BATCHES = 5, 15
@@ -28,35 +39,6 @@ SLOPE_LEAST, SLOPE_MOST = 8, 100
 # values: of five sound ones even 8 takes one away in 1 of 100 pots, fewer with known errors.
 _PUT_ASIDE = 8.0
 _MAD_TO_SIGMA = 1.4826  # of a normal distribution
-# 0.005 psi/h, half of the last figure shown: two batches never agree better than that.
-_LEAST_SCATTER_PA_PER_S = 0.01
-_NORMAL = NormalDist()
-
-
-class Part(StrEnum):
-    """What of the pot was seen to."""
-
-    SEAL = "seal"
-    VALVE = "valve"
-    RELIEF_VALVE = "relief-valve"
-    INSPECTION = "inspection"
-    OTHER = "other"
-
-
-# After these the pot may leak otherwise than before. An inspection changes nothing; of anything else nobody
-# knows, and a baseline begun for nothing leaves the pot unjudged for five batches.
-TIGHTNESS = (Part.SEAL, Part.VALVE, Part.RELIEF_VALVE)
-
-
-@dataclass(frozen=True, slots=True)
-class Care:
-    """Care given to a pot. t_s: on the record's axis; utc_s: None where the wall clock was not known."""
-
-    utc_s: float | None
-    t_s: float
-    part: Part
-    text: str
-    by: str
 
 
 @dataclass(frozen=True, slots=True)
@@ -229,79 +211,6 @@ def health(
 # -- the chart --------------------------------------------------------------------------------------
 
 
-class Ewma:
-    """An exponentially weighted moving average of departures from a target, with its variance.
-
-    lam: the weight of the newest. own: the variance so far; nought gives the exact limits of a fresh start,
-    sigma^2 lam/(2 - lam) those of a long one. shared: how much of the target's own error is within.
-    """
-
-    __slots__ = ("lam", "own", "shared", "value")
-
-    def __init__(self, lam: float = LAMBDA, own: float = 0.0) -> None:
-        self.lam, self.own = lam, own
-        self.value = self.shared = 0.0
-
-    def add(self, departure: float, variance: float, usual_variance: float, *, shares: bool = True) -> None:
-        """Take a departure and its variance. One worse known than usual counts less, so widens nothing.
-
-        shares: the target stays the same; else its error at this moment is within `variance`.
-        """
-        lam = self.lam if variance <= usual_variance else self.lam * usual_variance / variance
-        self.value += lam * (departure - self.value)
-        self.own = lam * lam * variance + (1.0 - lam) ** 2 * self.own
-        self.shared = (lam if shares else 0.0) + (1.0 - lam) * self.shared
-
-    def sigma(self, target_variance: float = 0.0) -> float:
-        """Return its standard deviation while nothing changes."""
-        return math.sqrt(self.own + self.shared**2 * target_variance)
-
-
-@dataclass(frozen=True, slots=True)
-class Level:
-    """A mean of batches, Pa/s, its variance, the scatter between batches, and on how many it rests."""
-
-    mean: float
-    variance: float
-    scatter: float
-    freedom: int
-
-    @property
-    def interval(self) -> Interval:
-        half = student(0.975, self.freedom) * math.sqrt(self.variance)
-        return Interval(self.mean, self.mean - half, self.mean + half)
-
-
-def sigma_of(rate: Interval) -> float:
-    """Return the standard error of an estimate with a 95 % interval."""
-    return (rate.high - rate.low) / (2.0 * NORMAL_95)
-
-
-def level(values: Sequence[float], sigmas: Sequence[float], at_least: Level | None = None) -> Level:
-    """Return the mean of values that scatter by more than their standard errors say.
-
-    at_least: of other batches of this pot; its scatter is taken where these show less.
-    Source: Paule & Mandel, J. Res. Natl. Bur. Stand. 87 (1982) 377; its interval is Hartung & Knapp's (2001).
-    """
-    variances = [sigma * sigma for sigma in sigmas]
-    extra = _LEAST_SCATTER_PA_PER_S**2
-    for _ in range(100):
-        weights = [1.0 / (variance + extra) for variance in variances]
-        mean = math.fsum(map(operator.mul, weights, values)) / math.fsum(weights)
-        parts = [w * (x - mean) ** 2 for w, x in zip(weights, values, strict=True)]
-        surplus = math.fsum(parts) - (len(values) - 1)
-        # falls ever less steeply, so that Newton's steps come from below and never go too far
-        if surplus <= 1e-9 * len(values):
-            break
-        extra += surplus / math.fsum(map(operator.mul, weights, parts))
-    freedom = int(sum(weights) ** 2 / sum(w * w for w in weights) + 1e-9) - 1
-    if at_least is not None and (at_least.scatter**2 > extra or freedom < 1):
-        extra, freedom = max(extra, at_least.scatter**2), at_least.freedom
-        weights = [1.0 / (variance + extra) for variance in variances]
-        mean = math.fsum(map(operator.mul, weights, values)) / math.fsum(weights)
-    return Level(mean, 1.0 / math.fsum(weights), math.sqrt(extra), max(freedom, 1))
-
-
 def _chart(cares: tuple[Care, ...], batches: Iterable[BatchLeak]) -> Regime:
     """Judge the batches since a care, one after the other as they came."""
     points = [
@@ -354,7 +263,7 @@ def _start(points: Sequence[Point]) -> tuple[int, list[Point]]:
         first = points[:count]
         middle = median(point.rate for point in first)
         spread = _MAD_TO_SIGMA * median(abs(point.rate - middle) for point in first)
-        usual = max(spread, median(point.sigma for point in first), _LEAST_SCATTER_PA_PER_S)
+        usual = max(spread, median(point.sigma for point in first), LEAST_SCATTER)
         members = [p for p in first if abs(p.rate - middle) <= _PUT_ASIDE * max(usual, p.sigma)]
         if len(members) >= LEAST_BATCHES:
             for point in first:
@@ -459,21 +368,12 @@ def _growth(regime: Regime, now: Level | None) -> Growth | None:
     base = _base(regime)
     if now is None or base is None or regime.state is not Side.ABOVE:
         return None
-    if _difference(base, now).low <= 0.0:
+    if difference(base, now).low <= 0.0:
         return None
     ratio = fieller(
         now.mean, base.mean, now.variance, base.variance, 0.0, student(0.975, min(now.freedom, base.freedom))
     )
     return Growth(base.interval, now.interval, ratio)
-
-
-def _difference(first: Level, second: Level) -> Interval:
-    """Return second less first with its interval (Welch 1947)."""
-    variance = first.variance + second.variance
-    freedom = variance**2 / (first.variance**2 / first.freedom + second.variance**2 / second.freedom)
-    half = student(0.975, max(int(freedom), 1)) * math.sqrt(variance)
-    rise = second.mean - first.mean
-    return Interval(rise, rise - half, rise + half)
 
 
 def _pace(regime: Regime, bearable_pa_per_s: float | None) -> Pace | None:
@@ -486,71 +386,20 @@ def _pace(regime: Regime, bearable_pa_per_s: float | None) -> Pace | None:
         return None
     weights = [1.0 / (point.sigma**2 + base.scatter**2) for point in points]
     rates = [point.rate for point in points]
-    line = _line(weights, rates)
-    if line.slope.low <= 0.0 or line.squares > _best_step(weights, rates):
+    trend = line(weights, rates)
+    if trend.slope.low <= 0.0 or trend.squares > best_step(weights, rates):
         return None
     first, last = points[0].batch, points[-1].batch
     month = None
     if first.utc_s is not None and last.utc_s is not None and last.utc_s > first.utc_s:
-        month = line.slope.value * (len(points) - 1) * 30.0 * 86_400.0 / (last.utc_s - first.utc_s)
+        month = trend.slope.value * (len(points) - 1) * 30.0 * 86_400.0 / (last.utc_s - first.utc_s)
     ahead = None
-    if bearable_pa_per_s is not None and line.last < bearable_pa_per_s:
+    if bearable_pa_per_s is not None and trend.last < bearable_pa_per_s:
         ahead = fieller(
-            bearable_pa_per_s - line.last, line.slope.value, line.last_variance, line.slope_variance,
-            -line.covariance, line.student,
+            bearable_pa_per_s - trend.last, trend.slope.value, trend.last_variance, trend.slope_variance,
+            -trend.covariance, trend.student,
         )  # fmt: skip
-    return Pace(line.slope, month, first, ahead)
-
-
-@dataclass(frozen=True, slots=True)
-class _Line:
-    """A straight line through the batches, by number; last: its value at the last of them."""
-
-    slope: Interval
-    slope_variance: float
-    last: float
-    last_variance: float
-    covariance: float
-    squares: float
-    student: float
-
-
-def _line(weights: Sequence[float], rates: Sequence[float]) -> _Line:
-    n, total = len(rates), math.fsum(weights)
-    centre = math.fsum(w * i for i, w in enumerate(weights)) / total
-    mean = math.fsum(w * y for w, y in zip(weights, rates, strict=True)) / total
-    sxx = math.fsum(w * (i - centre) ** 2 for i, w in enumerate(weights))
-    slope = math.fsum(w * (i - centre) * y for i, (w, y) in enumerate(zip(weights, rates, strict=True))) / sxx
-    squares = math.fsum(
-        w * (y - mean - slope * (i - centre)) ** 2
-        for i, (w, y) in enumerate(zip(weights, rates, strict=True))
-    )
-    # scatter beyond what the weights say widens everything (Birge's ratio), less narrows nothing
-    scale, ahead = max(squares / (n - 2), 1.0), n - 1 - centre
-    factor, variance = student(0.975, n - 2), scale / sxx
-    half = factor * math.sqrt(variance)
-    return _Line(
-        slope=Interval(slope, slope - half, slope + half),
-        slope_variance=variance,
-        last=mean + slope * ahead,
-        last_variance=scale / total + ahead**2 * variance,
-        covariance=ahead * variance,
-        squares=squares,
-        student=factor,
-    )
-
-
-def _best_step(weights: Sequence[float], rates: Sequence[float]) -> float:
-    """Return the weighted squares left by the best single step, which shall not be taken for a slope."""
-    total = math.fsum(weights)
-    mean = math.fsum(w * y for w, y in zip(weights, rates, strict=True)) / total
-    squares = math.fsum(w * (y - mean) ** 2 for w, y in zip(weights, rates, strict=True))
-    gain = weight = moment = 0.0
-    for w, y in zip(weights[:-1], rates[:-1], strict=True):
-        weight += w
-        moment += w * (y - mean)
-        gain = max(gain, moment**2 * total / (weight * (total - weight)))
-    return squares - gain
+    return Pace(trend.slope, month, first, ahead)
 
 
 def _seal_change(regimes: Sequence[Regime]) -> SealChange | None:
@@ -567,71 +416,5 @@ def _seal_change(regimes: Sequence[Regime]) -> SealChange | None:
         seals[-1],
         None if before is None else before.interval,
         None if after is None else after.interval,
-        None if before is None or after is None else _difference(before, after),
+        None if before is None or after is None else difference(before, after),
     )
-
-
-# -- arithmetic -------------------------------------------------------------------------------------
-
-
-def fieller(
-    numerator: float, denominator: float, variance: float, denominator_variance: float, covariance: float,
-    factor: float,
-) -> Interval | None:  # fmt: skip
-    """Return a ratio with the interval of `factor` standard errors, None where it has no end.
-
-    It has none where the denominator may be nought. Source: Fieller, J. R. Stat. Soc. B 16 (1954) 175.
-    """
-    a = denominator**2 - factor**2 * denominator_variance
-    if a <= 0.0:
-        return None
-    b = numerator * denominator - factor**2 * covariance
-    c = numerator**2 - factor**2 * variance
-    root = math.sqrt(max(b * b - a * c, 0.0))
-    return Interval(numerator / denominator, (b - root) / a, (b + root) / a)
-
-
-def same_tail(sigmas: float, freedom: int) -> float:
-    """Return the limit as seldom passed by Student's t as so many sigma by a normal value."""
-    return student(_NORMAL.cdf(sigmas), freedom)
-
-
-@lru_cache(maxsize=256)
-def student(share: float, freedom: int) -> float:
-    """Return the quantile of Student's t for a share above one half.
-
-    Its distribution is a finite sum for whole degrees of freedom: Abramowitz & Stegun, 26.7.3 and 26.7.4.
-    """
-    high = 1.0
-    while _student_cdf(high, freedom) < share:
-        high *= 2.0
-    return _falling_root(lambda t: share - _student_cdf(t, freedom), 0.0, high)
-
-
-def _student_cdf(t: float, freedom: int) -> float:
-    angle = math.atan(t / math.sqrt(freedom))
-    square = math.cos(angle) ** 2
-    term = math.cos(angle) if freedom % 2 else 1.0
-    total = 0.0
-    for k in range(freedom % 2 + 1, freedom, 2):
-        total += term
-        term *= square * k / (k + 1)
-    within = math.sin(angle) * total
-    if freedom % 2:
-        within = 2.0 / math.pi * (angle + within)
-    return 0.5 + 0.5 * within
-
-
-def _falling_root(of: Callable[[float], float], low: float, high: float) -> float:
-    """Return where a falling function passes nought, `low` where it lies below it from there on."""
-    if of(low) <= 0.0:
-        return low
-    for _ in range(100):
-        middle = 0.5 * (low + high)
-        if middle in (low, high):
-            break
-        if of(middle) > 0.0:
-            low = middle
-        else:
-            high = middle
-    return high

@@ -39,11 +39,11 @@ FONT_PT, LINE_IN = 7.5, 0.155
 PRESSURE_IN, LEAK_IN, TEMPERATURE_IN, STRIP_IN, BETWEEN_IN, FOOT_IN = 2.3, 1.0, 1.0, 0.16, 0.3, 0.36
 BUCKETS = 700  # two points each: more than the paper can show
 NAMED_TOP_UPS, NAMED_ALARMS = 4, 8
-_LETTER = 0.6  # mean width of a letter over its height, DejaVu Sans
-_PAPER = {"facecolor": "white", "edgecolor": "none", "pad": 1.0}  # behind a name that lines run through
+LETTER = 0.6  # mean width of a letter over its height, DejaVu Sans
+PAPER = {"facecolor": "white", "edgecolor": "none", "pad": 1.0}  # behind a name that lines run through
 SHUT = (Stage.SETTLING, Stage.HOLDING)
 _MEASURED = "DejaVu Sans"  # comes with matplotlib; the widest of those that may stand in for it
-_LOOK: dict[Any, Any] = {
+LOOK: dict[Any, Any] = {
     "svg.fonttype": "none",
     "svg.hashsalt": "potvigil",
     "font.family": _MEASURED,
@@ -109,15 +109,15 @@ def _time(point: tuple[float, float | None]) -> float:
 def chart_svg(told: Told, width_in: float = WIDE_IN) -> str:
     """Return the chart of a batch, `width_in` wide."""
     file = StringIO()
-    with rc_context(_LOOK):
+    with rc_context(LOOK):
         figure = Figure(dpi=72)
         FigureCanvasSVG(figure)
         _Chart(told, figure, width_in).draw()
         figure.savefig(file, format="svg", metadata=dict.fromkeys(("Creator", "Date", "Format", "Type")))
-    return _to_stand_in_a_page(file.getvalue(), f"c{width_in * 10:.0f}-")
+    return to_stand_in_a_page(file.getvalue(), f"c{width_in * 10:.0f}-")
 
 
-def _to_stand_in_a_page(svg: str, prefix: str) -> str:
+def to_stand_in_a_page(svg: str, prefix: str) -> str:
     """Cut what only a file needs; ids are unique in a page that holds several charts."""
     svg = svg[svg.index("<svg") :].strip()
     used = set(re.findall(r'href="#([^"]+)"', svg)) | set(re.findall(r"url\(#([^)]+)\)", svg))
@@ -207,7 +207,7 @@ class _Chart:
         from_h, to_h = self.hours(from_s), self.hours(to_s)
         axis.axvspan(from_h, to_h, facecolor="#eeeeee", edgecolor="none", zorder=0.1)
         text = "no good reading"
-        if self._inches(to_h - from_h) > len(text) * _LETTER * FONT_PT / 72.0:
+        if self._inches(to_h - from_h) > len(text) * LETTER * FONT_PT / 72.0:
             axis.text(
                 (from_h + to_h) / 2, 0.5, text, transform=axis.get_xaxis_transform(), ha="center", color=QUIET
             )
@@ -226,7 +226,7 @@ class _Chart:
             axis.fill_between(
                 [from_h, to_h], foot, -0.012, transform=across, color=tint, lw=0.0, clip_on=False, zorder=0.2
             )
-            if self._inches(to_h - from_h) > (len(stage) + 1) * _LETTER * FONT_PT / 72.0:
+            if self._inches(to_h - from_h) > (len(stage) + 1) * LETTER * FONT_PT / 72.0:
                 axis.text(
                     (from_h + to_h) / 2, foot / 2, stage, transform=across, ha="center", va="center",
                     color=QUIET, fontsize=FONT_PT - 0.5,
@@ -265,7 +265,7 @@ class _Chart:
                 ha="center",
                 va="top",
                 color=QUIET,
-                bbox=_PAPER,
+                bbox=PAPER,
             )
         elif last.onset_s is not None:
             onset = [self.hours(each) for each in (last.onset_s.low, last.onset_s.value, last.onset_s.high)]
@@ -275,7 +275,7 @@ class _Chart:
             axis.annotate(
                 f"began about {told.clock(last.onset_s.value)}", (onset[2 if right else 0], 0.0),
                 xytext=(4 if right else -4, -2), textcoords="offset points",
-                va="top", ha="left" if right else "right", bbox=_PAPER,
+                va="top", ha="left" if right else "right", bbox=PAPER,
             )  # fmt: skip
         self._name_ends(axis, ends, LEAK_IN)
 
@@ -376,7 +376,7 @@ class _Chart:
         return self._text_in(mark) + 0.05 < room_in
 
     def _text_in(self, mark: Mark) -> float:
-        return len(mark.text) * _LETTER * FONT_PT / 72.0
+        return len(mark.text) * LETTER * FONT_PT / 72.0
 
     def _inches(self, hours: float) -> float:
         return hours / self.end_h * (self.width_in - self.left_in - self.right_in)

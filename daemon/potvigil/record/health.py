@@ -6,8 +6,9 @@ from datetime import UTC, datetime, tzinfo
 from importlib.resources import files
 
 from potvigil import __version__
+from potvigil.core.care import Care, Part
 from potvigil.core.event import Interval, Verdict
-from potvigil.core.health import LEAST_BATCHES, BatchLeak, Care, Health, Part, Point, Side
+from potvigil.core.health import LEAST_BATCHES, BatchLeak, Health, Point, Side
 from potvigil.core.words import rate, shown, span, two_digits
 from potvigil.record.errors import MissingLibraryError
 

@@ -15,21 +15,22 @@ from matplotlib.axes import Axes
 from matplotlib.backends.backend_svg import FigureCanvasSVG
 from matplotlib.figure import Figure
 
-from potvigil.core.health import TIGHTNESS, BatchLeak, Care, Health, Point, Side
+from potvigil.core.care import TIGHTNESS, Care
+from potvigil.core.health import BatchLeak, Health, Point, Side
 from potvigil.record.chart import (
-    _LETTER,
-    _LOOK,
-    _PAPER,
     ALARM,
     DASHED,
     DOTTED,
     FONT_PT,
     INK,
+    LETTER,
     LINE_IN,
+    LOOK,
+    PAPER,
     QUIET,
     READ,
     WIDE_IN,
-    _to_stand_in_a_page,
+    to_stand_in_a_page,
 )
 from potvigil.units import PRESSURE_UNITS_PA, SECONDS_PER_HOUR
 
@@ -44,12 +45,12 @@ _LEAST_HIGH_PSI_PER_H = 0.1
 def health_chart_svg(health: Health, unit: str, tz: tzinfo | None, width_in: float = WIDE_IN) -> str:
     """Return the control chart, `width_in` wide; rates in `unit`/h."""
     file = StringIO()
-    with rc_context(_LOOK):
+    with rc_context(LOOK):
         figure = Figure(dpi=72)
         FigureCanvasSVG(figure)
         _Chart(health, unit, tz, figure, width_in).draw()
         figure.savefig(file, format="svg", metadata=dict.fromkeys(("Creator", "Date", "Format", "Type")))
-    return _to_stand_in_a_page(file.getvalue(), f"h{width_in * 10:.0f}-")
+    return to_stand_in_a_page(file.getvalue(), f"h{width_in * 10:.0f}-")
 
 
 def short_part(care: Care) -> str:
@@ -139,7 +140,7 @@ class _Chart:
         axis.axhline(bearable, color=ALARM, lw=1.1, ls=DASHED)
         axis.annotate(
             "as much as a batch can bear", (1.0, bearable), xycoords=("axes fraction", "data"),
-            xytext=(-2, 2.5), textcoords="offset points", ha="right", va="bottom", color=ALARM, bbox=_PAPER,
+            xytext=(-2, 2.5), textcoords="offset points", ha="right", va="bottom", color=ALARM, bbox=PAPER,
         )  # fmt: skip
 
     def _draw_average(self, axis: Axes, run: Sequence[Point]) -> None:
@@ -205,7 +206,7 @@ class _Chart:
             axis.annotate(
                 f"{rate:.1f}", (x, high if rate > high else low), xytext=(5 if right else -5, 0),
                 textcoords="offset points", va="center", ha="left" if right else "right", color=ALARM,
-                bbox=_PAPER, annotation_clip=False,
+                bbox=PAPER, annotation_clip=False,
             )  # fmt: skip
 
     # -- care given, and the dates ------------------------------------------------------------------
@@ -269,7 +270,7 @@ class _Chart:
         return 1 if self._inches(max(len(self.batches), 8) - x) + _RIGHT_IN > self._text_in(care) else -1
 
     def _text_in(self, care: Care) -> float:
-        return len(self._name(care)) * _LETTER * FONT_PT / 72.0
+        return len(self._name(care)) * LETTER * FONT_PT / 72.0
 
     def _wide_in(self) -> float:
         return self.width_in - _LEFT_IN - _RIGHT_IN

@@ -10,12 +10,12 @@ from typing import TextIO
 from potvigil import show
 from potvigil.core.conversion import convert
 from potvigil.record import export
-from potvigil.record.pages import pdf_of, png_of
 from potvigil.record.report import harmless_name, report_html
 from potvigil.record.store import Store
 from potvigil.retold import retell
-from potvigil.verbs.common import UseError, console, record_path
+from potvigil.verbs.common import console, record_path
 from potvigil.verbs.judged import judged_so_far, settings_of
+from potvigil.verbs.pages import write_pages
 from potvigil.verbs.status import DONE
 
 
@@ -52,28 +52,11 @@ def export_batch(args: argparse.Namespace) -> int:
 
 
 def report(args: argparse.Namespace) -> int:
-    """Write the report of a batch; nothing is written before all of it is made."""
+    """Write the report of a batch."""
     with Store.open_read_only(record_path(args)) as store:
         told = retell(store, args.batch)
-    out = args.out or Path(f"{harmless_name(told.row.id, told.row.label)}.html")
-    if out.suffix.lower() not in (".html", ".htm"):
-        raise UseError(f"--out {out}: give a name that ends in .html; PDF and PNG are written beside it")
-    html = report_html(told)
-    pages = {out: html.encode()}
-    if args.pdf or args.png:
-        pdf = pdf_of(html)
-        if args.pdf:
-            pages[out.with_suffix(".pdf")] = pdf
-        if args.png:
-            pages[out.with_suffix(".png")] = png_of(pdf)
-    for path, content in pages.items():
-        try:
-            with export.whole_file(path) as file:
-                file.buffer.write(content)
-        except OSError as error:
-            reason = error.strerror or error
-            raise UseError(f"{path} cannot be written ({reason}); give another place with --out") from error
-        print(path)
+    usual = Path(f"{harmless_name(told.row.id, told.row.label)}.html")
+    write_pages(args, args.out or usual, report_html(told))
     return DONE
 
 

@@ -2,6 +2,7 @@
 
 import argparse
 from collections.abc import Collection
+from datetime import datetime, timedelta, tzinfo
 from pathlib import Path
 
 from rich.console import Console
@@ -51,3 +52,12 @@ def one_of(pots: Collection[str], asked: str | None, where: str = "") -> str:
     if asked is None or asked not in pots:
         raise UseError(f"{where}give --pot with one of {', '.join(pots) or 'none: nothing was watched'}")
     return asked
+
+
+def day(text: str, tz: tzinfo | None, hours: int = 0) -> datetime:
+    """Return a date's midnight in a zone (None: the machine's own), or so many hours after it."""
+    try:
+        midnight = datetime.strptime(text, "%Y-%m-%d") + timedelta(hours=hours)
+        return midnight.astimezone() if tz is None else midnight.replace(tzinfo=tz)
+    except (ValueError, OverflowError):
+        raise UseError(f"{text!r} is no date; give one like 2026-03-01") from None

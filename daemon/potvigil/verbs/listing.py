@@ -1,7 +1,6 @@
 """What is in the record, listed: batches, alarms that stand. Quick to start: no settings, no simulator."""
 
 import argparse
-from datetime import datetime, timedelta, tzinfo
 
 from potvigil import show
 from potvigil.core.event import AlarmId, AlarmState
@@ -9,7 +8,7 @@ from potvigil.record import export
 from potvigil.record.given import habits_of
 from potvigil.record.store import Store
 from potvigil.record.wanted import Wanted
-from potvigil.verbs.common import UseError, console, known_pot, record_path
+from potvigil.verbs.common import console, day, known_pot, record_path
 from potvigil.verbs.status import DONE, NO
 
 
@@ -20,8 +19,8 @@ def batches(args: argparse.Namespace) -> int:
         wanted = Wanted(
             pot_id=None if args.pot is None else known_pot(store, args.pot),
             verdict=args.verdict,
-            since_utc_s=None if args.since is None else _day(args.since, tz).timestamp(),
-            before_utc_s=None if args.until is None else (_day(args.until, tz, days=1)).timestamp(),
+            since_utc_s=None if args.since is None else day(args.since, tz).timestamp(),
+            before_utc_s=None if args.until is None else day(args.until, tz, hours=24).timestamp(),
             text=args.find,
             alarm=None if args.alarm is None else AlarmId(args.alarm),
             limit=args.limit,
@@ -40,12 +39,3 @@ def alarms(args: argparse.Namespace) -> int:
         standing = store.standing_alarms()
     show.alarms(console(), standing)
     return NO if any(event.state is not AlarmState.SHELVED for _, event in standing) else DONE
-
-
-def _day(text: str, tz: tzinfo | None, days: int = 0) -> datetime:
-    """Return the midnight a day begins with (or the one `days` later), in a zone; None: the machine's own."""
-    try:
-        day = datetime.strptime(text, "%Y-%m-%d") + timedelta(days=days)
-        return day.astimezone() if tz is None else day.replace(tzinfo=tz)
-    except (ValueError, OverflowError):
-        raise UseError(f"{text!r} is no date; give one like 2026-03-01") from None

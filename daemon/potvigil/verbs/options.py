@@ -1,6 +1,9 @@
-"""How the command line names the details of a batch."""
+"""How the command line names the details of a batch and the parts of a pot."""
 
+from potvigil.core.care import Part
 from potvigil.core.event import Detail
+
+PARTS = tuple(part.value for part in Part)
 
 # Each detail's option and what is said of it; the option of the pictures may be given several times.
 DETAIL_OPTIONS = {

@@ -1,0 +1,115 @@
+"""A pot over its batches: how it ages, and the care it was given."""
+
+import argparse
+import json
+import time
+from dataclasses import dataclass
+from datetime import UTC, datetime, tzinfo
+
+from potvigil.core.care import Care, Part
+from potvigil.core.health import BatchLeak, health
+from potvigil.core.words import shown
+from potvigil.record.given import habits_of
+from potvigil.record.health import health_html, health_lines
+from potvigil.record.rows import ListedBatch
+from potvigil.record.store import Store
+from potvigil.record.wanted import Wanted
+from potvigil.units import PRESSURE, TIME
+from potvigil.verbs.common import BY, UseError, day, known_pot, record_path
+from potvigil.verbs.pages import write_pages
+from potvigil.verbs.status import DONE
+
+_LONGEST_NOTE = 200
+
+
+def pot_health(args: argparse.Namespace) -> int:
+    """Say how a pot ages; write it as a page if asked."""
+    with Store.open_read_only(record_path(args)) as store:
+        pot_id = known_pot(store, args.pot)
+        unit, tz = habits_of(store)
+        listed = [row for row in store.listed(Wanted(pot_id=pot_id)) if row.verdict is not None]
+        cares = store.cares(pot_id)
+        cure = _cure(store, pot_id)
+    real = [row for row in listed if row.rehearsed is None]
+    rehearsed = bool(listed) and not real
+    batches = [_batch_leak(row) for row in (listed if rehearsed else real)]
+    judged = health(
+        batches,
+        [Care(row.utc_s, row.t_s, Part(row.part), row.text, row.by) for row in cares],
+        cure.bearable_pa_per_s,
+    )
+    if rehearsed:
+        print("Rehearsed batches only: nothing here was measured on a pot.")
+    for line in health_lines(judged, unit, tz, cure.hold_s):
+        print(line)
+    for care in cares:
+        print(f"{_date(care.utc_s, tz)}  {care.part}: {shown(care.text)} (note {care.id})")
+    if args.out is not None:
+        html = health_html(
+            judged, pot_id=pot_id, workshop=cure.workshop, labels={row.id: row.label for row in listed},
+            unit=unit, tz=tz, hold_s=cure.hold_s, rehearsed=rehearsed,
+        )  # fmt: skip
+        write_pages(args, args.out, html)
+    return DONE
+
+
+def pot_care(args: argparse.Namespace) -> int:
+    """Note that a pot was seen to, or take such a note back."""
+    now_utc_s = time.time()
+    text = " ".join(args.text.split())
+    if len(text) > _LONGEST_NOTE:
+        raise UseError(f"a note of {len(text)} characters, at most {_LONGEST_NOTE} are taken")
+    with Store.open(record_path(args), create=False) as store:
+        pot_id = known_pot(store, args.pot)
+        if args.remove is not None:
+            if not store.remove_care(pot_id, args.remove):
+                raise UseError(f"{pot_id} has no note {args.remove}; see `potvigil pot health {pot_id}`")
+            print(f"note {args.remove} of {pot_id} taken back")
+            return DONE
+        if args.part is None:
+            raise UseError(f"say what was seen to: {', '.join(Part)}")
+        _, tz = habits_of(store)
+        utc_s = now_utc_s if args.on is None else min(day(args.on, tz, hours=12).timestamp(), now_utc_s)
+        if args.on is not None and day(args.on, tz).timestamp() > now_utc_s:
+            raise UseError(f"{args.on} is still to come; give the day it was done")
+        store.add_care(pot_id, utc_s, args.part, text, BY, now_utc_s)
+    print(f"{pot_id}: {args.part} seen to on {_date(utc_s, tz)}")
+    return DONE
+
+
+@dataclass(frozen=True, slots=True)
+class _Cure:
+    """Of the settings in force: the workshop, how long a batch is held, and the leak that it bears."""
+
+    workshop: str
+    hold_s: float | None
+    bearable_pa_per_s: float | None
+
+
+def _cure(store: Store, pot_id: str) -> _Cure:
+    """Return what the newest settings say; read as text, because checking them takes longer than the rest."""
+    run = store.last_run()
+    settings = {} if run is None else json.loads(run.settings_json)
+    pot = settings.get("pots", {}).get(pot_id, {})
+    hold = pot.get("cure", {}).get("hold")
+    if hold is None:
+        return _Cure(settings.get("workshop", ""), None, None)
+    hold_s = TIME.read(hold).si
+    fall_pa = PRESSURE.read(pot["working_pressure"]).si - PRESSURE.read(pot["floor_pressure"]).si
+    return _Cure(settings["workshop"], hold_s, fall_pa / hold_s)
+
+
+def _batch_leak(row: ListedBatch) -> BatchLeak:
+    t_s = row.leak_t_s if row.leak_t_s is not None else row.end_t_s
+    return BatchLeak(
+        batch_id=row.id,
+        t_s=row.start_t_s if t_s is None else t_s,
+        utc_s=row.start_utc_s,
+        rate_pa_per_s=row.leak_pa_per_s,
+        established=row.leak_established,
+        verdict=row.verdict,
+    )
+
+
+def _date(utc_s: float, tz: tzinfo | None) -> str:
+    return f"{datetime.fromtimestamp(utc_s, UTC).astimezone(tz):%Y-%m-%d}"
