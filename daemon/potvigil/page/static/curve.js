@@ -224,6 +224,8 @@
 
   function drawMarks(u) {
     within(u, (ctx, box) => {
+      const floor = u.valToPos(whole.floor, "y", true) - scaled(22); // above its words
+      const foot = Math.min(floor, box.top + box.height - scaled(6));
       let free = -Infinity; // words that would lie on another's are left to the list below
       for (const mark of marked()) {
         const x = u.valToPos(mark.t + shift, "x", true);
@@ -240,7 +242,7 @@
         if (x < free) continue;
         const nearEdge = x + scaled(18) > box.left + box.width;
         ctx.save();
-        ctx.translate(nearEdge ? x - scaled(9) : x + scaled(9), box.top + box.height - scaled(6));
+        ctx.translate(nearEdge ? x - scaled(9) : x + scaled(9), foot);
         ctx.rotate(-Math.PI / 2);
         write(u, `${signOf(mark)} ${mark.text}`, 0, 0, { paint });
         ctx.restore();

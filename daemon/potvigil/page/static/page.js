@@ -120,7 +120,10 @@
       level: "unknown", sign: "○", word, batch: null, label: show(card, "title")?.textContent, pressure: null, trend: null,
       forecast: null, cure: null, cure_progress: null, corrected: null, temperatures: [],
     });
-    for (const item of card.querySelectorAll(".unseen")) item.classList.remove("unseen");
+    for (const item of card.querySelectorAll("[data-alarm]")) {
+      item.classList.remove("unseen");
+      item.querySelector(".when").textContent += ", as last known";
+    }
   }
 
   function lose() {

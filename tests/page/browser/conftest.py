@@ -1,0 +1,62 @@
+"""Debian's own Chromium, without a window; a page that says anything is wrong fails the test."""
+
+import os
+import shutil
+from collections.abc import Callable, Iterator
+from typing import Any
+
+import pytest
+from playwright.sync_api import Browser, BrowserContext, Page, sync_playwright
+
+from page.browser.watched import ALARMED_S, PHONE, Watched
+
+Opener = Callable[..., Page]
+
+
+@pytest.fixture(scope="session")
+def chromium() -> Iterator[Browser]:
+    found = shutil.which("chromium")
+    assert found is not None, "Chromium is not installed: apt-get install chromium"
+    # its sandbox cannot be set up by root
+    arguments = ["--no-sandbox"] if os.geteuid() == 0 else []
+    with sync_playwright() as playwright:
+        browser = playwright.chromium.launch(executable_path=found, args=arguments)
+        yield browser
+        browser.close()
+
+
+@pytest.fixture
+def opened(chromium: Browser) -> Iterator[Opener]:
+    """Return a function that opens a page at a size and with other options of the context.
+
+    At the end no page may have had a fault of its scripts, or broken its own content security policy.
+    """
+    contexts: list[BrowserContext] = []
+    faults: list[str] = []
+
+    def open_page(size: dict[str, Any] = PHONE, **options: Any) -> Page:
+        context = chromium.new_context(**{**size, **options})
+        contexts.append(context)
+        context.set_default_timeout(5000)
+        page = context.new_page()
+        page.on("pageerror", lambda error: faults.append(str(error)))
+        page.on(
+            "console",
+            lambda message: (
+                faults.append(message.text) if "Content Security Policy" in message.text else None
+            ),
+        )
+        return page
+
+    yield open_page
+    for context in contexts:
+        context.close()
+    assert faults == []
+
+
+@pytest.fixture(scope="session")
+def alarmed(tmp_path_factory: pytest.TempPathFactory) -> Iterator[Watched]:
+    """A night whose alarm stands, watched live."""
+    with Watched(tmp_path_factory.mktemp("alarmed"), ALARMED_S, speed=5.0) as night:
+        night.go()
+        yield night

@@ -1,0 +1,76 @@
+"""A leak seen from bed, in a real browser: its alarm is acknowledged; the watch dies, and that is said."""
+
+import re
+import time
+
+from playwright.sync_api import expect
+
+from broker import Broker
+from page.browser.watched import DESKTOP, PHONE, POT, SETTLING_S, Watched
+from potvigil.core.event import AlarmId, AlarmState
+
+ALERT = f"potvigil-rehearsal/5/harbour-models-{POT}/$alert/floor-ahead"
+NO_WATCH = re.compile("no data")
+
+
+def test_a_leak_rises_to_the_alarm_and_is_acknowledged_from_the_page(tmp_path, opened):
+    with (
+        Broker(tmp_path / "broker") as broker,
+        broker.listen("potvigil-rehearsal/#") as listener,
+        Watched(tmp_path / "night", SETTLING_S, speed=60.0, mqtt_port=broker.port) as night,
+    ):
+        page = opened(PHONE)
+        page.goto(night.url)
+        card = page.locator(f'[data-pot="{POT}"]')
+        word, pressure = card.locator('[data-show="word"]'), card.locator('[data-show="pressure"]')
+        alarm = card.locator('[data-alarm="floor-ahead"]')
+        expect(word).to_have_text(NO_WATCH)
+        expect(pressure).to_be_hidden()
+
+        night.go()
+        expect(word).to_have_text("settling")
+        before = float(pressure.inner_text().removesuffix(" psi"))
+        expect(alarm).to_have_count(0)
+        expect(alarm).to_be_visible(timeout=15_000)
+        assert float(pressure.inner_text().removesuffix(" psi")) < before
+        expect(page.locator("#told")).to_have_text(re.compile(r"floor"))  # told to who does not see
+        expect(card).to_have_class(re.compile(r"\balarm\b"))
+        assert listener.wait_for(ALERT).startswith(b"REHEARSAL: high alarm, not acknowledged")
+
+        alarm.get_by_role("button", name="Acknowledge").click()
+        expect(alarm).to_contain_text("acknowledged")
+        expect(alarm.get_by_role("button", name="Acknowledge")).to_have_count(0)
+        deadline_s = time.monotonic() + 5.0
+        while not listener.wait_for(ALERT).startswith(b"REHEARSAL: high alarm, acknowledged"):
+            assert time.monotonic() < deadline_s, listener.wait_for(ALERT)
+            time.sleep(0.05)
+        with night.kept() as store:
+            states = {event.alarm: event.state for _, event in store.standing_alarms()}
+        assert states[AlarmId.FLOOR_AHEAD] is AlarmState.ACKNOWLEDGED
+
+
+def test_a_dead_watch_and_a_dead_page_are_told_within_ten_seconds(tmp_path, opened):
+    with Watched(tmp_path, SETTLING_S, speed=5.0) as night:
+        night.go()
+        phone, desktop = opened(PHONE), opened(DESKTOP)
+        for page, place in ((phone, "/"), (desktop, f"/pot/{POT}")):
+            page.goto(night.url + place)
+            expect(page.locator('[data-show="pressure"]')).to_have_text(re.compile(r"^\d+\.\d psi$"))
+
+        night.cut(night.watch)
+        cut_s = time.monotonic()
+        for page in (phone, desktop):
+            expect(page.locator('[data-show="word"]')).to_have_text(
+                re.compile(r"^no data since \d\d:\d\d"), timeout=10_000
+            )
+            assert time.monotonic() - cut_s < 10.0
+            for value in ("pressure", "trend", "cure", "forecast", "corrected", "temperatures"):
+                expect(page.locator(f'[data-show="{value}"]')).to_be_hidden()
+            expect(page.locator("#silent")).to_contain_text("gauge")
+
+        night.cut(night.page)
+        cut_s = time.monotonic()
+        for page in (phone, desktop):
+            expect(page.locator("#lost")).to_contain_text("lost the watch since", timeout=10_000)
+            assert time.monotonic() - cut_s < 10.0
+            expect(page.locator('[data-show="word"]')).to_have_text("not known")

@@ -1,0 +1,190 @@
+"""Each view in a real browser: at every size, by touch, wheel and keyboard, without script, for everybody."""
+
+import re
+
+import pytest
+from axe_playwright_python.sync_playwright import Axe
+from playwright.sync_api import Page, expect
+
+from page.browser.watched import DESKTOP, NARROWEST, PHONE, POT
+
+VIEWS = ("/", f"/pot/{POT}", "/batches", "/batch/1", "/nothing-here")
+# Web Content Accessibility Guidelines 2.2, levels A and AA, as axe-core names its rules; and what it finds good
+WCAG = ["wcag2a", "wcag2aa", "wcag21a", "wcag21aa", "wcag22aa", "best-practice"]
+LEAST_TARGET_PX = 44  # a thumb: WCAG 2.5.5 (2.5.8 asks for 24)
+LABEL = 'East mole <b>3</b> & "lens" \'; <script>document.title = 1</script>'
+
+
+def shown_range(page: Page) -> tuple[float, float]:
+    """Return which part of the curve is shown, s."""
+    curve = page.locator("[data-curve]")
+    return float(curve.get_attribute("data-from")), float(curve.get_attribute("data-to"))
+
+
+def settled_range(page: Page) -> tuple[float, float]:
+    """Return the part that is shown once it is asked for in detail."""
+    page.wait_for_timeout(300)
+    return shown_range(page)
+
+
+def open_curve(page: Page, url: str) -> None:
+    page.goto(f"{url}/pot/{POT}")
+    expect(page.locator(".u-over").first).to_be_visible()
+
+
+@pytest.mark.parametrize("scheme", ["light", "dark"])
+@pytest.mark.parametrize("view", VIEWS)
+def test_axe_finds_nothing(alarmed, opened, view, scheme):
+    page = opened(PHONE, color_scheme=scheme)
+    page.goto(alarmed.url + view)
+    if view.startswith(("/pot", "/batch/")):
+        expect(page.locator(".u-over").first).to_be_visible()
+    for closed in page.locator("summary").all():
+        closed.click()
+    found = Axe().run(page, options={"runOnly": WCAG})
+    assert found.violations_count == 0, found.generate_report()
+
+
+@pytest.mark.parametrize("view", VIEWS)
+def test_the_narrowest_phone_needs_no_sideways_scrolling(alarmed, opened, view):
+    page = opened(NARROWEST)
+    page.goto(alarmed.url + view)
+    for closed in page.locator("summary").all():
+        closed.click()
+    assert page.evaluate("document.documentElement.scrollWidth") <= 320
+    for button in page.locator(
+        "button:visible, a.button:visible, input:visible, select:visible, summary:visible"
+    ).all():
+        box = button.bounding_box()
+        assert box["height"] >= LEAST_TARGET_PX, button.inner_text()
+
+
+def test_a_label_is_edited_and_stays_a_text(alarmed, opened):
+    page = opened(DESKTOP)
+    page.goto(f"{alarmed.url}/batch/1")
+    page.get_by_text("Change the details").click()
+    page.get_by_label("Label").fill(LABEL)
+    page.get_by_role("button", name="Keep").click()
+    expect(page.get_by_role("status")).to_be_visible()
+    page.wait_for_timeout(1500)  # more than a sample period at this speed
+    page.reload()
+    expect(page.get_by_role("heading", level=1)).to_have_text(LABEL)
+    with alarmed.kept() as store:
+        assert store.batch(1).label == LABEL
+    page.goto(f"{alarmed.url}/batches?find=east")
+    expect(page.locator(".batches li")).to_have_count(1)
+    page.locator(".batches a").click()
+    expect(page).to_have_url(f"{alarmed.url}/batch/1")
+
+
+def test_the_report_is_opened(alarmed, opened):
+    page = opened(DESKTOP)
+    page.goto(f"{alarmed.url}/batch/1")
+    page.get_by_role("link", name="Report", exact=True).click(timeout=30_000)
+    expect(page.get_by_text("Why the pressure changed")).to_be_visible(timeout=30_000)
+    expect(page.get_by_text("Rehearsal", exact=True)).to_be_visible()
+
+
+def test_wheel_drag_and_buttons_change_the_range_and_ask_for_more(alarmed, opened):
+    page = opened(DESKTOP)
+    open_curve(page, alarmed.url)
+    begin, end = shown_range(page)
+    over = page.locator(".u-over").first
+    over.scroll_into_view_if_needed()
+    box = over.bounding_box()
+    page.mouse.move(box["x"] + box["width"] / 10, box["y"] + 100)
+    with page.expect_response(re.compile(r"/api/curve\?.*from=")) as closer:
+        for _ in range(8):
+            page.mouse.wheel(0, -400)
+    assert closer.value.ok
+    left, right = settled_range(page)
+    assert right - left < 0.3 * (end - begin)
+
+    page.mouse.down()
+    page.mouse.move(box["x"] + box["width"] / 10 - 60, box["y"] + 100, steps=4)
+    page.mouse.up()
+    moved, _ = settled_range(page)
+    assert moved == pytest.approx(left + 60 / box["width"] * (right - left), abs=0.02 * (right - left))
+
+    page.get_by_role("button", name="Wider").click()
+    wide = settled_range(page)
+    assert wide[1] - wide[0] > 1.9 * (right - left)
+    page.get_by_role("button", name="Whole night").click()
+    assert settled_range(page)[0] == pytest.approx(begin, abs=1.0)
+
+
+def test_two_fingers_stretch_the_curve_and_one_moves_it(alarmed, opened):
+    page = opened(PHONE)
+    open_curve(page, alarmed.url)
+    over = page.locator(".u-over").first
+    over.scroll_into_view_if_needed()
+    page.wait_for_timeout(300)
+    box = over.bounding_box()
+    x, y = box["x"] + box["width"] / 3, box["y"] + 80
+    fingers = page.context.new_cdp_session(page)
+
+    def touch(kind: str, *points: float) -> None:
+        at = [{"x": point, "y": y, "id": number} for number, point in enumerate(points)]
+        fingers.send("Input.dispatchTouchEvent", {"type": kind, "touchPoints": at})
+
+    begin, end = shown_range(page)
+    touch("touchStart", x - 20, x + 20)
+    for step in range(1, 7):
+        touch("touchMove", x - 20 - 10 * step, x + 20 + 10 * step)
+    touch("touchEnd")
+    left, right = settled_range(page)
+    assert right - left == pytest.approx((end - begin) * 40 / 160, rel=0.05)
+
+    touch("touchStart", x)
+    for step in range(1, 7):
+        touch("touchMove", x - 8 * step)
+    touch("touchEnd")
+    moved, _ = settled_range(page)
+    assert moved == pytest.approx(left + 48 / box["width"] * (right - left), abs=0.05 * (right - left))
+
+
+def test_everything_can_be_done_with_the_keyboard(alarmed, opened):
+    page = opened(DESKTOP)
+    open_curve(page, alarmed.url)
+    reached = []
+    for _ in range(40):
+        page.keyboard.press("Tab")
+        focused = page.evaluate(
+            "document.activeElement.ariaLabel || document.activeElement.textContent.trim()"
+        )
+        reached.append(" ".join(focused.split()))
+        if reached[-1].startswith("Curve of"):
+            break
+    for wanted in ("To the content", "Pots", "Batches", "Whole night", "Closer"):
+        assert wanted in reached
+    assert any(name.startswith("Acknowledge") for name in reached)
+    begin, end = shown_range(page)
+    page.keyboard.press("+")
+    left, right = settled_range(page)
+    assert right - left == pytest.approx((end - begin) / 2, rel=0.01)
+    page.keyboard.press("PageUp")
+    page.keyboard.press("ArrowLeft")
+    expect(page.locator('[data-part="spoken"]')).to_have_text(re.compile(r"^\d\d:\d\d: gauge .* psi"))
+    page.keyboard.press("Home")
+    assert settled_range(page)[0] == pytest.approx(begin, abs=1.0)
+
+
+def test_the_curve_is_told_in_words_and_numbers(alarmed, opened):
+    page = opened(PHONE)
+    open_curve(page, alarmed.url)
+    expect(page.locator('[data-part="words"]')).to_have_text(
+        re.compile(r"^From \d\d:\d\d to \d\d:\d\d: highest 6\d\.\d psi at 22:0\d, lowest ")
+    )
+    expect(page.locator('[data-part="marks"]')).to_contain_text("cure done")
+    page.get_by_text("The curve in numbers").click()
+    expect(page.locator('[data-part="numbers"] tr')).to_have_count(14)
+
+
+def test_without_script_the_page_says_the_same(alarmed, opened):
+    page = opened(PHONE, java_script_enabled=False)
+    page.goto(alarmed.url)
+    expect(page.locator('[data-show="pressure"]')).to_have_text(re.compile(r"^\d+\.\d psi$"))
+    expect(page.locator('[data-alarm="floor-ahead"]')).to_contain_text("psi/h")
+    expect(page.locator('meta[http-equiv="refresh"]')).to_have_attribute("content", "10")
+    page.goto(f"{alarmed.url}/pot/{POT}")
+    expect(page.get_by_text("The curve needs script.")).to_be_visible()

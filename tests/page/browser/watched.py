@@ -1,0 +1,116 @@
+"""A night that is watched by one process and shown by another, as on a real machine."""
+
+import signal
+import subprocess
+import sys
+import time
+import urllib.error
+import urllib.request
+from pathlib import Path
+from typing import Any, Self
+
+from broker import free_port
+from potvigil.record.store import Store
+from potvigil.sim.nights import NIGHTS
+
+WATCH = Path(__file__).with_name("watch_a_night.py")
+NIGHT = "lost-before-gel"  # a seal gives way after 40 min, so that the watch comes to it soon
+POT = "lantern"
+SETTLING_S, ALARMED_S = 2250.0, 3000.0  # of that night: before the leak, and long after its alarm
+
+# How it is looked at: options of a browser's context.
+PHONE: dict[str, Any] = {
+    "viewport": {"width": 360, "height": 740},
+    "has_touch": True,
+    "is_mobile": True,
+    "device_scale_factor": 2,
+}
+DESKTOP: dict[str, Any] = {"viewport": {"width": 1280, "height": 800}}
+NARROWEST: dict[str, Any] = {"viewport": {"width": 320, "height": 640}}
+
+
+class Watched:
+    """The night from `from_s` on, once told to `go`; `url` is where the page is. A context manager."""
+
+    def __init__(
+        self,
+        folder: Path,
+        from_s: float,
+        speed: float,
+        *,
+        mqtt_port: int = 0,
+        password_file: Path | None = None,
+    ) -> None:
+        self.folder = folder
+        self.record = folder / "record.db"
+        port = free_port()
+        self.url = f"http://127.0.0.1:{port}"
+        settings = folder / "workshop.yaml"
+        folder.mkdir(parents=True, exist_ok=True)
+        settings.write_text(
+            f"{NIGHTS[NIGHT].settings_yaml}record: {{file: {self.record}}}\n"
+            f"page:\n  port: {port}\n  live: {folder / 'live.json'}\n"
+            + (f"  password_file: {password_file}\n" if password_file else "")
+        )
+        numbers = [str(from_s), str(speed), str(mqtt_port)]
+        self._log = (folder / "page.log").open("wb")
+        self.watch = subprocess.Popen(
+            [sys.executable, str(WATCH), NIGHT, str(folder), *numbers],
+            stdin=subprocess.PIPE,
+            stdout=subprocess.PIPE,
+            text=True,
+        )
+        assert self.watch.stdout is not None
+        assert self.watch.stdout.readline() == "ready\n"
+        self.page = subprocess.Popen(
+            [sys.executable, "-m", "potvigil", "page", "--config", str(settings)],
+            stdout=self._log,
+            stderr=subprocess.STDOUT,
+        )
+
+    def __enter__(self) -> Self:
+        try:
+            self._wait_for_page()
+        except BaseException:
+            self.__exit__()
+            raise
+        return self
+
+    def __exit__(self, *_: object) -> None:
+        for process in (self.watch, self.page):
+            process.kill()
+            process.wait(5)
+        self._log.close()
+
+    def go(self) -> None:
+        """Let the watch go on, live, and wait until it has."""
+        assert self.watch.stdin is not None
+        self.watch.stdin.write("go\n")
+        self.watch.stdin.flush()
+        deadline_s = time.monotonic() + 10.0
+        while not (self.folder / "live.json").exists():
+            assert time.monotonic() < deadline_s, "the watch has not gone on within 10 s"
+            time.sleep(0.02)
+
+    def cut(self, process: "subprocess.Popen[str] | subprocess.Popen[bytes]") -> None:
+        """End a process as a power cut does."""
+        process.send_signal(signal.SIGKILL)
+        process.wait(5)
+
+    def kept(self) -> Store:
+        """Return the record, to be read and closed."""
+        return Store.open_read_only(self.record)
+
+    def _wait_for_page(self) -> None:
+        deadline_s = time.monotonic() + 15.0
+        while time.monotonic() < deadline_s:
+            try:
+                urllib.request.urlopen(f"{self.url}/login", timeout=2).close()
+            except urllib.error.HTTPError:
+                return  # it answers
+            except OSError:
+                assert self.page.poll() is None, (self.folder / "page.log").read_text()
+                time.sleep(0.05)
+            else:
+                return
+        raise AssertionError(f"no page within 15 s: {(self.folder / 'page.log').read_text()}")
