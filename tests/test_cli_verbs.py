@@ -25,6 +25,7 @@ VERBS = [
     ["rehearse"],
     ["replay"],
     ["check"],
+    ["page"],
     ["export"],
     ["import"],
     *(["pot", verb] for verb in ("health", "care")),

@@ -24,7 +24,7 @@ MAY_IMPORT: dict[str, tuple[str, ...]] = {
     "inputs": ("inputs", "core.reading", "units", "clock"),
     "record": ("record", *CORE_TYPES, "core.care", "core.health", "core.words", "units", ""),
     "outputs": ("outputs", *CORE_TYPES, "units"),
-    "page": ("page", "record", *CORE_TYPES, "units"),
+    "page": ("page", "record", *CORE_TYPES, "core.conversion", "core.words", "units", "paths"),
     "faults": ("units",),
     "paths": (),
     "settings": ("faults", "paths", *CORE_TYPES, "units"),
@@ -33,6 +33,7 @@ MAY_IMPORT: dict[str, tuple[str, ...]] = {
         "core",
         "inputs",
         "outputs",
+        "page",
         "record",
         "verbs",
         "clock",
@@ -66,14 +67,17 @@ DOORS: dict[str, tuple[str, ...]] = {
     "rich": ("verbs/", "show.py"),
     "sqlite3": ("record/database.py",),
     "matplotlib": ("record/chart.py", "record/health_chart.py"),
-    "jinja2": ("record/report.py", "record/health.py"),
+    "jinja2": ("record/report.py", "record/health.py", "page/frame.py"),
+    "starlette": ("page/",),
+    "uvicorn": ("page/server.py",),
+    "h11": ("page/server.py",),
     "weasyprint": ("record/pages.py",),
     "pypdfium2": ("record/pages.py",),
     "PIL": ("record/pages.py",),
 }
 HARDWARE = ("smbus2", "gpiozero")
-# Of the extra `report`: imported when one is written, so that the watch does without.
-OF_THE_REPORT = ("matplotlib", "jinja2", "weasyprint", "pypdfium2", "PIL")
+# Of the extras `report` and `page`: imported when one is asked for, so that the watch does without.
+OF_THE_REPORT = ("matplotlib", "jinja2", "weasyprint", "pypdfium2", "PIL", "starlette", "uvicorn")
 MAY_REHEARSE = ("verbs/rehearse.py",)  # nobody else ever falls back to the simulator
 MAY_PRINT = ("cli.py", "show.py", "verbs/")
 
@@ -200,6 +204,11 @@ def test_every_file_and_room_is_known() -> None:
         ("record/store.py", "import sqlite3"),
         ("units.py", "from potvigil.clock import Clock"),
         ("show.py", "from potvigil.record.store import Store"),
+        ("page/pots.py", "from potvigil.settings import load"),
+        ("page/pots.py", "from potvigil.core.watch import PotWatch"),
+        ("page/pots.py", "import sqlite3"),
+        ("page/pots.py", "from potvigil.inputs.i2c import open_bus"),
+        ("service.py", "from potvigil.page.server import serve"),
     ],
 )
 def test_a_breach_is_seen(of: str, source: str) -> None:

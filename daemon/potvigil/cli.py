@@ -74,11 +74,13 @@ def _later(target: str) -> _Run:
     return run
 
 
+_REHEARSED_PAGE = "show it in the web page while it lasts, at 60 times real time unless --speed says else"
 _EXAMPLES = {
     "watch": "potvigil watch --config /etc/potvigil/workshop.yaml",
     "rehearse": "potvigil rehearse two-in-the-morning",
     "replay": "potvigil replay night.csv --config workshop.yaml --json -",
     "check": "potvigil check --config workshop.yaml --hardware",
+    "page": "potvigil page --config /etc/potvigil/workshop.yaml",
     "list": "potvigil batch list --verdict leaked --since 2026-03-01",
     "show": "potvigil batch show 12",
     "export": "potvigil batch export 12 --format csv",
@@ -131,6 +133,7 @@ def _parser() -> argparse.ArgumentParser:
     rehearse.add_argument("--seed", type=int, default=0, help="another seed, other noise")
     rehearse.add_argument("--mqtt", metavar="HOST[:PORT]", help="tell a broker too, marked as a rehearsal")
     rehearse.add_argument("--record", type=Path, metavar="FILE", help="keep the record here")
+    rehearse.add_argument("--page", nargs="?", type=_port, const=8642, metavar="PORT", help=_REHEARSED_PAGE)
 
     replay = _verb(verbs, "replay", "replay:replay", "put a recorded log through the same watch")
     replay.add_argument("log", type=Path, metavar="LOG.csv")
@@ -145,6 +148,12 @@ def _parser() -> argparse.ArgumentParser:
 
     _add_record_verbs(verbs, _group(verbs, "record", "the record itself: check, thin, backup"))
     _add_pot_verbs(_group(verbs, "pot", "a pot over its batches: health, care"))
+    page = _verb(verbs, "page", "page:page", "serve the local web page, or make its password", record=True)
+    page.add_argument("what", nargs="?", choices=["password"], help="make the password instead")
+    page.add_argument("--port", type=_port, metavar="N", help="default: of the settings, or 8642")
+    page.add_argument("--live", type=Path, metavar="FILE", help="where the watch leaves what it knows now")
+    page.add_argument("--out", type=Path, metavar="FILE", help="where the password's hash is kept")
+
     _add_batch_verbs(_group(verbs, "batch", "the batches in the record"))
     _add_alarm_verbs(_group(verbs, "alarm", "alarms that stand: list, acknowledge, shelve, test"))
     return parser
@@ -316,6 +325,13 @@ def _days(text: str) -> float:
     if not 0.0 <= days < float("inf"):
         raise argparse.ArgumentTypeError("give a number of days")
     return days
+
+
+def _port(text: str) -> int:
+    port = int(text)
+    if not 0 <= port <= 65535:
+        raise argparse.ArgumentTypeError("give a port, or 0 for any that is free")
+    return port
 
 
 def _speed(text: str) -> float:

@@ -3,6 +3,8 @@
 import argparse
 import os
 import signal
+import subprocess
+import sys
 import tempfile
 from collections.abc import Iterator
 from contextlib import contextmanager
@@ -13,6 +15,7 @@ from potvigil import show
 from potvigil.clock import ManualClock
 from potvigil.core.event import BatchClosed, BatchSummary, Event
 from potvigil.inputs.ds18b20 import InlineExecutor
+from potvigil.outputs.live import LiveFile
 from potvigil.outputs.mqtt import MqttLink
 from potvigil.record.store import Store
 from potvigil.service import Service, open_inputs
@@ -20,6 +23,9 @@ from potvigil.settings import load_text
 from potvigil.sim.nights import NIGHTS, World
 from potvigil.verbs.common import UseError, console
 from potvigil.verbs.status import DONE
+
+# A night of ten hours in ten minutes.
+PAGE_SPEED = 60.0
 
 
 def rehearse(args: argparse.Namespace) -> int:
@@ -32,11 +38,12 @@ def rehearse(args: argparse.Namespace) -> int:
     settings = load_text(night.settings_yaml, f"night {night.name}")
     link = None if args.mqtt is None else _host_and_port(args.mqtt)
     record = args.record or _rehearsal_record(night.name)
+    speed = args.speed or (None if args.page is None else PAGE_SPEED)
     printer = show.Printer(console(), settings)
     printer.line(f"Rehearsal, simulated: {night.title}", style="bold")
     with tempfile.TemporaryDirectory(prefix="potvigil-") as folder:
         world = World(night, Path(folder), seed=args.seed)
-        clock = ManualClock(utc_s=night.start_utc_s, on_advance=world.advance, speed=args.speed)
+        clock = ManualClock(utc_s=night.start_utc_s, on_advance=world.advance, speed=speed)
         station = open_inputs(
             settings,
             bus_opener=world.open_bus,
@@ -52,12 +59,16 @@ def rehearse(args: argparse.Namespace) -> int:
             if isinstance(event, BatchClosed):
                 summaries.append((batch, event.summary))
 
+        live = None
+        if args.page is not None:
+            period_s = settings.sample_period_s / (speed or 1.0)
+            live = LiveFile(Path(folder) / "live.json", settings.workshop, night.name, period_s)
         service = Service(
-            settings, clock, f"rehearsal-{night.name}", station, store, link, night.name, on_event
+            settings, clock, f"rehearsal-{night.name}", station, store, link, night.name, on_event, live
         )
         service.start()
         try:
-            with _interruptible(service):
+            with _interruptible(service), _page(args.page, record, live):
                 service.run(until_s=night.duration_s)
             for watch in service.watches.values():
                 open_batch = watch.summary()
@@ -69,6 +80,32 @@ def rehearse(args: argparse.Namespace) -> int:
         printer.summary(summary, batch)
     printer.line(f"record: {record}")
     return DONE
+
+
+@contextmanager
+def _page(port: int | None, record: Path, live: LiveFile | None) -> Iterator[None]:
+    """Serve the page meanwhile, in a process of its own, and say where."""
+    if port is None or live is None:
+        yield
+        return
+    words = ["page", "--record", str(record), "--live", str(live.path), "--port", str(port)]
+    page = subprocess.Popen(
+        [sys.executable, "-m", "potvigil", *words],
+        stdout=subprocess.PIPE,
+        text=True,
+        start_new_session=True,  # Ctrl-C is for the rehearsal, which then ends the page
+    )
+    try:
+        address = page.stdout.readline() if page.stdout is not None else ""
+        if not address:
+            raise UseError("the page did not start; the rehearsal was ended")
+        print(address, end="", flush=True)
+        yield
+    finally:
+        page.terminate()
+        page.wait()
+        if page.stdout is not None:
+            page.stdout.close()
 
 
 def _rehearsal_record(night: str) -> Path:

@@ -1,0 +1,96 @@
+"""Reports and health charts, each drawn by a child process of its own: what they need is not for this one.
+
+One at a time, with a limit on its time, and kept while nothing changes what would be in it.
+"""
+
+import asyncio
+import re
+import shutil
+import sys
+from collections import OrderedDict
+from collections.abc import Hashable, Sequence
+from contextlib import suppress
+from pathlib import Path
+
+from potvigil.page.security import RefusedError
+
+COMMAND = (*(("nice", "-n", "10") if shutil.which("nice") else ()), sys.executable, "-m", "potvigil")
+WITHIN_S = 120.0
+MOST_WAITING = 3
+MOST_KEPT = 20
+
+
+class Children:
+    """Makes files in a folder that is ours alone."""
+
+    def __init__(self, folder: Path, command: Sequence[str] = COMMAND) -> None:
+        self._folder = folder
+        self._command = command
+        self._kept: OrderedDict[Hashable, Path] = OrderedDict()
+        self._turn = asyncio.Lock()
+        self._waiting = 0
+        self._made = 0
+
+    async def made(self, key: Hashable, arguments: Sequence[str], ending: str, kept: bool) -> bytes:
+        """Return what the verb writes beside `--out FILE.html`. Raises RefusedError.
+
+        key: what the content depends on. kept: whether it may serve the next one who asks.
+        """
+        if self._waiting >= MOST_WAITING:
+            raise RefusedError(503, "Others are waiting for a report as well; try again in a minute.")
+        self._waiting += 1
+        try:
+            async with self._turn:
+                known = self._kept.get(key)
+                if known is None:
+                    known = await self._make(arguments)
+                    self._keep(key, known)
+                content = known.with_suffix(ending).read_bytes()
+                if not kept:
+                    self._drop(key)
+                return content
+        except OSError as error:
+            raise RefusedError(500, f"The report could not be read ({error.strerror or error}).") from None
+        finally:
+            self._waiting -= 1
+
+    async def _make(self, arguments: Sequence[str]) -> Path:
+        self._made += 1
+        out = self._folder / f"{self._made}.html"
+        child = await asyncio.create_subprocess_exec(
+            *(*self._command, *arguments, "--out", str(out)),
+            stdin=asyncio.subprocess.DEVNULL,
+            stdout=asyncio.subprocess.DEVNULL,
+            stderr=asyncio.subprocess.PIPE,
+        )
+        try:
+            async with asyncio.timeout(WITHIN_S):
+                _, said = await child.communicate()
+        except TimeoutError:
+            raise RefusedError(504, f"That took longer than {WITHIN_S:.0f} s and was given up.") from None
+        finally:
+            if child.returncode is None:
+                with suppress(ProcessLookupError):
+                    child.kill()
+                await child.wait()
+        if child.returncode != 0 or not out.exists():
+            raise RefusedError(503, _last_line(said))
+        return out
+
+    def _keep(self, key: Hashable, path: Path) -> None:
+        self._kept[key] = path
+        if len(self._kept) > MOST_KEPT:
+            self._drop(next(iter(self._kept)))
+
+    def _drop(self, key: Hashable) -> None:
+        path = self._kept.pop(key)
+        for ending in (".html", ".pdf"):
+            path.with_suffix(ending).unlink(missing_ok=True)
+
+
+def _last_line(said: bytes) -> str:
+    """Return what a verb that failed said, as one sentence for the page."""
+    lines = [line.strip() for line in said.decode("utf-8", "replace").splitlines() if line.strip()]
+    if not lines or any("invalid choice" in line for line in lines):
+        return "This version cannot make that yet."
+    return re.sub(r"^potvigil: ", "", lines[-1])[:400]

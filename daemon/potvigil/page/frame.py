@@ -1,0 +1,214 @@
+"""What all pages share: the record, the threads that read it, what is known now, and the frame of a page."""
+
+import asyncio
+import hashlib
+import time
+from collections.abc import Callable, Mapping
+from concurrent.futures import ThreadPoolExecutor
+from dataclasses import dataclass
+from pathlib import Path
+from typing import Any, TypeVar
+
+from jinja2 import Environment, FileSystemLoader, StrictUndefined
+from starlette.exceptions import HTTPException
+from starlette.requests import Request
+from starlette.responses import HTMLResponse, JSONResponse, RedirectResponse, Response
+
+from potvigil.core.words import shown
+from potvigil.page.children import COMMAND
+from potvigil.page.live import LivePot, LiveReader
+from potvigil.page.now import Now, PotsOf
+from potvigil.page.security import SESSION_S, RefusedError, Visitors, read_form
+from potvigil.record.errors import UnknownBatchError
+from potvigil.record.store import Store
+
+BY = "page"
+THREADS = 4
+NOW_KEPT_S = 0.25
+_HERE = Path(__file__).parent
+_STATIC_KINDS = (".css", ".js", ".svg", ".png", ".txt", ".ico", ".webmanifest")
+_SAID = {
+    "acknowledged": "Asked: acknowledge. It is done within a sample period.",
+    "shelved": "Asked: put the alarm aside. It is done within a sample period.",
+    "opened": "Asked: open a batch. It is done within a sample period.",
+    "closed": "Asked: close the batch. It is done within a sample period.",
+    "edited": "Asked: change the details. It is done within a sample period.",
+    "kept": "The details are changed.",
+    "same": "Nothing was changed.",
+    "later": "Asked, but the watch is silent: it is done when the watch speaks again.",
+}
+T = TypeVar("T")
+
+
+@dataclass(frozen=True)
+class PageConfig:
+    """record: the database. live: what the watch leaves in memory. pots_of: reads settings kept by a run.
+
+    folder: for reports, ours alone. password: its hash, None for none. names: the page may be called by.
+    is_encrypted: the page is served by TLS. command: the program that makes reports.
+    """
+
+    record: Path
+    live: Path
+    pots_of: PotsOf
+    folder: Path
+    password: str | None = None
+    names: tuple[str, ...] = ()
+    is_encrypted: bool = False
+    templates: Path = _HERE / "templates"
+    static: Path = _HERE / "static"
+    command: tuple[str, ...] = COMMAND
+
+
+class Frame:
+    """The ground that the pages stand on.
+
+    static: file names with content and version; a fixed list, so that no path can lead out of it.
+    """
+
+    def __init__(self, config: PageConfig) -> None:
+        self.config = config
+        self.visitors = Visitors()
+        self.cookie = "__Host-potvigil" if config.is_encrypted else "potvigil"
+        self.static = {
+            file.name: (file.read_bytes(), hashlib.sha256(file.read_bytes()).hexdigest()[:12])
+            for file in sorted(config.static.glob("*"))
+            if file.suffix in _STATIC_KINDS
+        }
+        self._threads = ThreadPoolExecutor(THREADS)
+        self._now = Now(LiveReader(config.live), self.open, config.pots_of)
+        self._now_thread = ThreadPoolExecutor(1)
+        self._telling = asyncio.Lock()
+        self._told: dict[str, Any] = {}
+        self._told_s = float("-inf")
+        self._templates = Environment(
+            loader=FileSystemLoader(config.templates),
+            autoescape=True,
+            undefined=StrictUndefined,
+            trim_blocks=True,
+            lstrip_blocks=True,
+        )
+
+    def close(self) -> None:
+        """Let the threads go."""
+        self._threads.shutdown(wait=False, cancel_futures=True)
+        self._now_thread.shutdown(wait=False, cancel_futures=True)
+
+    # -- what is known -----------------------------------------------------------------------------
+
+    async def tell(self) -> dict[str, Any]:
+        """Return /api/now; put together at most once in NOW_KEPT_S, however many look."""
+        async with self._telling:
+            if time.monotonic() - self._told_s > NOW_KEPT_S:
+                loop = asyncio.get_running_loop()
+                self._told = await loop.run_in_executor(self._now_thread, self._now.tell)
+                self._told_s = time.monotonic()
+            return self._told
+
+    async def live_of(self, pot_id: str) -> LivePot | None:
+        """Return what the watch says of a pot, None while it is silent."""
+        return await asyncio.get_running_loop().run_in_executor(self._now_thread, self._now.live_of, pot_id)
+
+    async def in_thread(self, function: Callable[..., T], *arguments: object) -> T:
+        """Return what a function returns that waits for the record."""
+        return await asyncio.get_running_loop().run_in_executor(self._threads, function, *arguments)
+
+    def open(self) -> Store:
+        return Store.open_read_only(self.config.record)
+
+    def open_to_write(self) -> Store:
+        return Store.open(self.config.record, create=False)
+
+    # -- who asks ----------------------------------------------------------------------------------
+
+    def is_logged_in(self, request: Request) -> bool:
+        if self.config.password is None:
+            return True
+        return self.visitors.is_logged_in(request.cookies.get(self.cookie, ""), time.monotonic())
+
+    def set_cookie(self, response: Response, visitor: str) -> None:
+        response.set_cookie(
+            self.cookie,
+            visitor,
+            max_age=SESSION_S,
+            secure=self.config.is_encrypted,
+            httponly=True,
+            samesite="strict",
+        )
+
+    async def form(self, request: Request) -> dict[str, str]:
+        """Return the fields of a form of ours. Raises RefusedError."""
+        form = await read_form(request)
+        visitor = request.cookies.get(self.cookie, "")
+        if not self.visitors.is_one(visitor) or not self.visitors.holds(visitor, form.pop("csrf", "")):
+            raise RefusedError(
+                403, "That form is of an earlier time; nothing was done. Look again and repeat it."
+            )
+        return form
+
+    # -- what is answered --------------------------------------------------------------------------
+
+    def render(
+        self, request: Request, template: str, here: str, title: str, code: int = 200, **context: Any
+    ) -> HTMLResponse:
+        """Return a page; a browser without a cookie is given one."""
+        visitor = request.cookies.get(self.cookie, "")
+        is_new = not self.visitors.is_one(visitor)
+        visitor = self.visitors.new() if is_new else visitor
+        logged_in = self.is_logged_in(request)
+        html = self._templates.get_template(template).render(
+            title=shown(title),
+            here=here,
+            workshop=self._told.get("workshop", ""),
+            rehearsed=self._told.get("rehearsed"),
+            pots=[pot["id"] for pot in self._told.get("pots", [])] if logged_in else [],
+            csrf=self.visitors.token(visitor),
+            has_password=self.config.password is not None,
+            logged_in=logged_in,
+            said=_SAID.get(request.query_params.get("said", "")),
+            static=self._static_url,
+            **context,
+        )
+        response = HTMLResponse(html, code)
+        if is_new:
+            self.set_cookie(response, visitor)
+        return response
+
+    def say(
+        self, request: Request, status: int, text: str, headers: Mapping[str, str] | None = None
+    ) -> Response:
+        """Return one line, as a page or as JSON."""
+        text = shown(text)
+        if request.url.path.startswith("/api/"):
+            return JSONResponse({"fault": text}, status, headers)
+        heading = {404: "Not found", 403: "Not done", 422: "Not done"}.get(status, "Not possible now")
+        told = {"heading": heading, "text": text, "status": status, "back": "/"}
+        response = self.render(request, "message.html", "message", heading, status, **told)
+        response.headers.update(headers or {})
+        return response
+
+    async def refused(self, request: Request, error: Exception) -> Response:
+        if isinstance(error, RefusedError):
+            return self.say(request, error.status, error.text)
+        assert isinstance(error, HTTPException)
+        text = {404: "There is nothing at this address."}.get(error.status_code, "That cannot be asked here.")
+        return self.say(request, error.status_code, text, error.headers)
+
+    async def record_failed(self, request: Request, error: Exception) -> Response:
+        if isinstance(error, UnknownBatchError):
+            return self.say(request, 404, "There is no such batch, or nothing of it yet.")
+        return self.say(request, 503, sentence(error))
+
+    def _static_url(self, name: str) -> str:
+        known = self.static.get(name)
+        return f"/static/{name}" + ("" if known is None else f"?v={known[1]}")
+
+
+def back(path: str, said: str) -> Response:
+    """Return the way back to a page, which then says what was done."""
+    return RedirectResponse(f"{path}?said={said}", 303)
+
+
+def sentence(error: Exception) -> str:
+    text = str(error)
+    return f"{text[:1].upper()}{text[1:]}."

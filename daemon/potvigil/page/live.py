@@ -1,0 +1,83 @@
+"""What the watch left in memory, read back; and whether it still speaks."""
+
+import json
+import time
+from collections.abc import Mapping
+from dataclasses import dataclass
+from pathlib import Path
+from typing import Any
+
+from potvigil.core.event import Snapshot
+from potvigil.record.codec import build
+
+FORMAT = 1
+# Nothing heard for so long is silence: five seconds, or three periods of a slower watch.
+SILENT_S, SILENT_PERIODS = 5.0, 3.0
+_LARGEST_BYTES = 4_000_000
+
+
+@dataclass(frozen=True, slots=True)
+class LivePot:
+    """recent: (t_s, Pa gauge, gas, wall and room K) of the last two minutes; None is no reading."""
+
+    batch: int | None
+    snapshot: Snapshot
+    recent: tuple[tuple[float, float | None, float | None, float | None, float | None], ...]
+
+
+@dataclass(frozen=True, slots=True)
+class Live:
+    """What was known when it was written. run: which run of the watch, by its begin on the record's axis."""
+
+    workshop: str
+    rehearsed: str | None
+    tick: int
+    period_s: float
+    written_boot_s: float
+    run: float
+    pots: Mapping[str, LivePot]
+
+    def is_silent(self, boot_s: float) -> bool:
+        """Return whether that is too long ago, or of another boot. boot_s: the boot clock now."""
+        age_s = boot_s - self.written_boot_s
+        return not 0.0 <= age_s <= max(SILENT_S, SILENT_PERIODS * self.period_s)
+
+
+class LiveReader:
+    """Reads the live file when it has changed; the last one that could be read stays known."""
+
+    def __init__(self, path: Path) -> None:
+        self._path = path
+        self._seen: tuple[int, int] | None = None
+        self._live: Live | None = None
+
+    def read(self) -> tuple[Live | None, bool]:
+        """Return what is known, None when nothing ever was, and whether the watch is silent."""
+        try:
+            status = self._path.stat()
+            seen = (status.st_ino, status.st_mtime_ns)
+            if seen != self._seen and status.st_size <= _LARGEST_BYTES:
+                self._live, self._seen = _live(json.loads(self._path.read_bytes())), seen
+        except (OSError, ValueError, KeyError, TypeError, AttributeError):
+            pass  # gone, or not ours: it grows old by itself
+        live = self._live
+        return live, live is None or live.is_silent(time.clock_gettime(time.CLOCK_BOOTTIME))
+
+
+def _live(tree: Any) -> Live:
+    if tree["format"] != FORMAT:
+        raise ValueError(f"format {tree['format']}")
+    return Live(
+        workshop=str(tree["workshop"]),
+        rehearsed=tree["rehearsed"],
+        tick=int(tree["tick"]),
+        period_s=float(tree["sample_period_s"]),
+        written_boot_s=float(tree["written_boot_s"]),
+        run=float(tree["run"]["start_t_s"]),
+        pots={
+            str(pot_id): LivePot(
+                pot["batch"], build(Snapshot, pot["snapshot"]), tuple(map(tuple, pot["recent"]))
+            )
+            for pot_id, pot in tree["pots"].items()
+        },
+    )

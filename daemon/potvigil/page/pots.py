@@ -1,0 +1,145 @@
+"""The pages of the pots, and what can be asked of their watches."""
+
+import math
+import time
+from collections.abc import Mapping
+from typing import Any
+from urllib.parse import quote
+
+from starlette.requests import Request
+from starlette.responses import Response
+
+from potvigil.core.details import DetailError
+from potvigil.core.event import Action, AlarmId, Detail
+from potvigil.page import batches
+from potvigil.page.frame import BY, Frame, back, sentence
+from potvigil.page.security import RefusedError
+from potvigil.record.errors import RecordError
+from potvigil.record.given import given_details
+from potvigil.record.store import Store
+
+SHELVE_MINUTES = [30, 60, 120, 480]
+MOST_SHELVED_MINUTES = 24 * 60
+
+
+class Pots:
+    def __init__(self, frame: Frame) -> None:
+        self._frame = frame
+
+    async def glance(self, request: Request) -> Response:
+        now = await self._frame.tell()
+        return self._frame.render(request, "glance.html", "pots", "Pots", now=now)
+
+    async def pot(self, request: Request) -> Response:
+        return await self._page(request)
+
+    async def acknowledge(self, request: Request) -> Response:
+        text = (await self._frame.form(request)).get("alarm", "")
+        alarm = None if text == "all" else _alarm(text)
+        return await self._ask(request, "acknowledged", Action.ACKNOWLEDGE, alarm)
+
+    async def shelve(self, request: Request) -> Response:
+        form = await self._frame.form(request)
+        minutes = number(form.get("minutes", ""), "minutes") or 0.0
+        if not 1.0 <= minutes <= MOST_SHELVED_MINUTES:
+            raise RefusedError(422, f"Put an alarm aside for 1 to {MOST_SHELVED_MINUTES} minutes.")
+        return await self._ask(
+            request, "shelved", Action.SHELVE, _alarm(form.get("alarm", "")), 60.0 * minutes
+        )
+
+    async def close(self, request: Request) -> Response:
+        await self._frame.form(request)
+        return await self._ask(request, "closed", Action.CLOSE)
+
+    async def open(self, request: Request) -> Response:
+        given = batches.changed(await self._frame.form(request), None, None)
+        now = await self._frame.tell()
+        pot_id = request.path_params["pot"]
+
+        def write() -> None:
+            with self._frame.open_to_write() as store:
+                _check_known(store, pot_id, now)
+                row = store.open_batch_of(pot_id)
+                if row is not None:
+                    raise DetailError(f"batch {row.id} is open: change that one, or close it first")
+                kept = given_details(store, None, given, time.time())
+                store.add_edits(pot_id, kept, BY, time.time(), opening=True)
+
+        try:
+            await self._frame.in_thread(write)
+        except DetailError as error:
+            return await self._page(request, given, sentence(error), 422)
+        return back(_path(pot_id), "later" if now["silent"] else "opened")
+
+    async def _ask(
+        self,
+        request: Request,
+        said: str,
+        action: Action,
+        alarm: AlarmId | None = None,
+        duration_s: float | None = None,
+    ) -> Response:
+        """Write a command for the watch of a pot, and go back to the pot."""
+        now = await self._frame.tell()
+        pot_id = request.path_params["pot"]
+
+        def write() -> None:
+            with self._frame.open_to_write() as store:
+                _check_known(store, pot_id, now)
+                store.add_command(pot_id, action, time.time(), alarm=alarm, duration_s=duration_s, by=BY)
+
+        await self._frame.in_thread(write)
+        return back(_path(pot_id), "later" if now["silent"] else said)
+
+    async def _page(
+        self,
+        request: Request,
+        given: Mapping[Detail, str] | None = None,
+        fault: str | None = None,
+        code: int = 200,
+    ) -> Response:
+        now = await self._frame.tell()
+        pot_id = request.path_params["pot"]
+        pot = next((each for each in now["pots"] if each["id"] == pot_id), None)
+        if pot is None:
+            raise RefusedError(404, "There is no such pot.")
+
+        def read() -> list[dict[str, Any]]:
+            with self._frame.open() as store:
+                return batches.fields(store, None, self._frame.config.pots_of, given)
+
+        try:
+            fields = await self._frame.in_thread(read)
+        except RecordError:  # what is known now must not fail with the record
+            fields = []
+        told = {"now": now, "pot": pot, "fields": fields, "shelve_minutes": SHELVE_MINUTES, "fault": fault}
+        return self._frame.render(request, "pot.html", "pot", pot_id, code, **told)
+
+
+def number(text: str, name: str) -> float | None:
+    """Return a number that was sent, None for none. Raises RefusedError."""
+    if not text:
+        return None
+    try:
+        value = float(text)
+    except ValueError:
+        value = math.nan
+    if not math.isfinite(value):
+        raise RefusedError(422, f"{name} is no number.")
+    return value
+
+
+def _alarm(text: str) -> AlarmId:
+    try:
+        return AlarmId(text)
+    except ValueError:
+        raise RefusedError(422, "There is no such alarm.") from None
+
+
+def _check_known(store: Store, pot_id: str, now: Mapping[str, Any]) -> None:
+    if pot_id not in store.pots() and pot_id not in [each["id"] for each in now["pots"]]:
+        raise RefusedError(404, "There is no such pot.")
+
+
+def _path(pot_id: str) -> str:
+    return f"/pot/{quote(pot_id, safe='')}"

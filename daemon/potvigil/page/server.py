@@ -1,0 +1,160 @@
+"""The page's addresses, and its server.
+
+All that is written here are commands for the watch, and what somebody says of a closed batch; nothing moves
+air.
+"""
+
+import asyncio
+import logging
+import socket
+from collections.abc import Callable
+from dataclasses import dataclass
+from pathlib import Path
+
+import h11
+import uvicorn
+from starlette.applications import Starlette
+from starlette.exceptions import HTTPException
+from starlette.routing import Route
+from starlette.types import ASGIApp
+from uvicorn.protocols.http.h11_impl import H11Protocol
+
+from potvigil.page.access import Access, Endpoint
+from potvigil.page.data import Data
+from potvigil.page.frame import Frame, PageConfig
+from potvigil.page.library import Library
+from potvigil.page.pots import Pots
+from potvigil.page.security import Guard, RefusedError
+from potvigil.record.errors import RecordError
+
+LARGEST_HEAD_BYTES = 16 * 1024
+# A request's head has to be there by then, counted from its first byte or from the connection.
+HEAD_WITHIN_S = 10.0
+MOST_CONNECTIONS = 64
+_STOP_WITHIN_S = 3
+
+
+class Page:
+    """The page of one record. `app` is what a server runs, `data.stopping` tells the streams to end."""
+
+    def __init__(self, config: PageConfig) -> None:
+        self.frame = Frame(config)
+        self.data = Data(self.frame)
+        self.app: ASGIApp = Guard(self._routes(), config.names)
+
+    def close(self) -> None:
+        self.frame.close()
+
+    def _routes(self) -> Starlette:
+        access, pots, library, data = Access(self.frame), Pots(self.frame), Library(self.frame), self.data
+
+        def page(path: str, endpoint: Endpoint, method: str = "GET") -> Route:
+            return Route(path, access.guarded(endpoint), methods=[method])
+
+        return Starlette(
+            routes=[
+                page("/", pots.glance),
+                page("/pot/{pot}", pots.pot),
+                page("/pot/{pot}/health", library.health),
+                page("/pot/{pot}/acknowledge", pots.acknowledge, "POST"),
+                page("/pot/{pot}/shelve", pots.shelve, "POST"),
+                page("/pot/{pot}/open", pots.open, "POST"),
+                page("/pot/{pot}/close", pots.close, "POST"),
+                page("/batches", library.list),
+                page("/batch/{batch:int}", library.batch),
+                page("/batch/{batch:int}/report", library.report),
+                page("/batch/{batch:int}/report.pdf", library.report_pdf),
+                page("/batch/{batch:int}/edit", library.edit, "POST"),
+                page("/api/now", data.now),
+                page("/api/events", data.events),
+                page("/api/curve", data.curve),
+                page("/logout", access.log_out, "POST"),
+                Route("/login", access.form, methods=["GET"]),
+                Route("/login", access.log_in, methods=["POST"]),
+                Route("/static/{file}", data.static, methods=["GET"]),
+            ],
+            exception_handlers={
+                RefusedError: self.frame.refused,
+                HTTPException: self.frame.refused,
+                RecordError: self.frame.record_failed,
+            },
+        )
+
+
+@dataclass(frozen=True)
+class Tls:
+    """Certificate and key of the page."""
+
+    cert_file: Path
+    key_file: Path
+
+
+class _Protocol(H11Protocol):
+    """HTTP that waits for nobody: who is slow to say what he wants is let go."""
+
+    _late: asyncio.TimerHandle | None = None
+
+    def connection_made(self, transport: asyncio.Transport) -> None:  # type: ignore[override]
+        super().connection_made(transport)
+        self._late = self.loop.call_later(HEAD_WITHIN_S, transport.close)
+
+    def data_received(self, data: bytes) -> None:
+        super().data_received(data)
+        if self.conn.their_state is not h11.IDLE:  # the head is complete
+            self._forget()
+        elif self._late is None:
+            self._late = self.loop.call_later(HEAD_WITHIN_S, self.transport.close)
+
+    def connection_lost(self, exc: Exception | None) -> None:
+        self._forget()
+        super().connection_lost(exc)
+
+    def _forget(self) -> None:
+        if self._late is not None:
+            self._late.cancel()
+            self._late = None
+
+
+def listen(host: str, port: int) -> socket.socket:
+    """Return a socket that listens. Raises OSError, also where the host has no address."""
+    family, kind, protocol, _, address = socket.getaddrinfo(host, port, type=socket.SOCK_STREAM)[0]
+    listening = socket.socket(family, kind, protocol)
+    try:
+        listening.setsockopt(socket.SOL_SOCKET, socket.SO_REUSEADDR, 1)
+        listening.bind(address)
+        listening.listen(MOST_CONNECTIONS)
+    except BaseException:
+        listening.close()
+        raise
+    return listening
+
+
+def serve(page: Page, listening: socket.socket, tls: Tls | None, ready: Callable[[], None]) -> None:
+    """Serve the page until SIGINT or SIGTERM. ready: called when it listens. Raises OSError, ssl.SSLError."""
+    logging.getLogger("uvicorn.error").setLevel(logging.ERROR)
+    config = uvicorn.Config(
+        page.app,
+        http=_Protocol,
+        ws="none",
+        lifespan="off",
+        loop="asyncio",
+        log_config=None,
+        access_log=False,
+        # an address in a header is anybody's say
+        proxy_headers=False,
+        server_header=False,
+        limit_concurrency=MOST_CONNECTIONS,
+        h11_max_incomplete_event_size=LARGEST_HEAD_BYTES,
+        timeout_keep_alive=15,
+        timeout_graceful_shutdown=_STOP_WITHIN_S,
+        ssl_certfile=None if tls is None else tls.cert_file,
+        ssl_keyfile=None if tls is None else tls.key_file,
+    )
+    config.load()
+    server = uvicorn.Server(config)
+    page.data.stopping = lambda: server.should_exit
+    ready()
+    try:
+        server.run(sockets=[listening])
+    finally:
+        page.close()

@@ -1,0 +1,131 @@
+"""The local web page, and its password."""
+
+import argparse
+import getpass
+import ipaddress
+import os
+import ssl
+import sys
+import tempfile
+from collections.abc import Mapping
+from functools import lru_cache
+from pathlib import Path
+
+from potvigil.core.pot import Pot
+from potvigil.paths import usual_live, usual_record
+from potvigil.settings import PageSettings, load, load_text
+from potvigil.verbs.common import UseError
+from potvigil.verbs.status import DONE
+
+USUAL_PASSWORD_FILE = "page-password"
+_MAKE_IT = "make it with `potvigil page password`"
+
+
+def page(args: argparse.Namespace) -> int:
+    """Serve the page, or make its password."""
+    try:
+        import potvigil.page.server  # noqa: F401
+    except ImportError as error:
+        raise UseError(
+            f"the page needs {error.name} ({error}); install it with: pip install 'potvigil[page]'"
+        ) from error
+    return _password(args) if args.what == "password" else _serve(args)
+
+
+def _serve(args: argparse.Namespace) -> int:
+    from potvigil.page.frame import PageConfig
+    from potvigil.page.server import Page, Tls, listen, serve
+
+    wanted, record = _wanted(args)
+    tls = None if wanted.tls is None else Tls(wanted.tls.cert_file, wanted.tls.key_file)
+    host, port = wanted.host, wanted.port if args.port is None else args.port
+    try:
+        listening = listen(host, port)
+    except OSError as error:
+        reason = error.strerror or error
+        raise UseError(f"the page cannot listen at {host}, port {port} ({reason}); give another") from error
+    with tempfile.TemporaryDirectory(prefix="potvigil-page-") as folder:
+        config = PageConfig(
+            record=record,
+            live=args.live or wanted.live or usual_live(),
+            pots_of=_pots_of,
+            folder=Path(folder),
+            password=None if wanted.password_file is None else _read_hash(wanted.password_file),
+            names=(*wanted.names, *([] if _is_address(host) else [host])),
+            is_encrypted=tls is not None,
+        )
+        address = _address(host, listening.getsockname()[1], tls is not None)
+        try:
+            serve(Page(config), listening, tls, lambda: print(f"page: {address}", flush=True))
+        except (ssl.SSLError, FileNotFoundError, PermissionError) as error:
+            raise UseError(f"page.tls: certificate or key cannot be used ({error.strerror})") from error
+    return DONE
+
+
+def _wanted(args: argparse.Namespace) -> tuple[PageSettings, Path]:
+    """Return the settings of the page and the record's place."""
+    if args.config is None:
+        return PageSettings.model_validate({}), args.record or usual_record()
+    settings = load(args.config)
+    return settings.page, settings.record_file
+
+
+@lru_cache(maxsize=16)
+def _pots_of(settings_json: str) -> Mapping[str, Pot]:
+    return load_text(settings_json, "settings of a run").core_pots()
+
+
+def _address(host: str, port: int, is_encrypted: bool) -> str:
+    shown = {"0.0.0.0": "127.0.0.1", "::": "[::1]"}.get(host, f"[{host}]" if ":" in host else host)
+    return f"http{'s' if is_encrypted else ''}://{shown}:{port}/"
+
+
+def _is_address(host: str) -> bool:
+    try:
+        ipaddress.ip_address(host)
+    except ValueError:
+        return False
+    return True
+
+
+# --- the password
+
+
+def _password(args: argparse.Namespace) -> int:
+    """Ask for a password and keep its hash; a line of standard input serves where nobody can be asked."""
+    from potvigil.page.security import LEAST_PASSWORD, LONGEST_PASSWORD, hashed
+
+    path = args.out
+    if path is None and args.config is not None:
+        path = load(args.config).page.password_file
+    path = path or Path(USUAL_PASSWORD_FILE)
+    if sys.stdin.isatty():
+        password = getpass.getpass("password of the page: ")
+        if password != getpass.getpass("once more: "):
+            raise UseError("the two passwords differ; nothing was kept")
+    else:
+        password = sys.stdin.readline().rstrip("\r\n")
+    if not LEAST_PASSWORD <= len(password) <= LONGEST_PASSWORD:
+        raise UseError(f"a password of {LEAST_PASSWORD} to {LONGEST_PASSWORD} characters is taken")
+    beside = path.with_name(f".{path.name}.new")
+    descriptor = os.open(beside, os.O_WRONLY | os.O_CREAT | os.O_TRUNC | os.O_NOFOLLOW, 0o600)
+    with os.fdopen(descriptor, "w", encoding="ascii") as file:
+        file.write(f"{hashed(password)}\n")
+    beside.replace(path)
+    print(f"{path}: name it as page.password_file, and start the page again")
+    return DONE
+
+
+def _read_hash(path: Path) -> str:
+    from potvigil.page.security import is_hash
+
+    try:
+        line = path.read_text(encoding="ascii").strip()
+    except (OSError, UnicodeDecodeError) as error:
+        reason = error.strerror if isinstance(error, OSError) else "no password of the page"
+        raise UseError(
+            f"page.password_file {path}: {reason}; make it with `potvigil page password`"
+        ) from None
+    if not is_hash(line):
+        raise UseError(f"page.password_file {path} is none; make it with `potvigil page password`")
+    return line
