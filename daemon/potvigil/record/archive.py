@@ -27,7 +27,13 @@ from typing import IO, Any
 
 from potvigil import __version__
 from potvigil.record.database import Database
-from potvigil.record.errors import ArchiveError, ExistingFileError, NewerRecordError, RecordError
+from potvigil.record.errors import (
+    ArchiveError,
+    ExistingFileError,
+    NewerRecordError,
+    RecordError,
+    RecordWriteError,
+)
 from potvigil.record.export import rfc3339
 from potvigil.record.readable import wrong_with
 from potvigil.record.schema import MIGRATIONS
@@ -364,7 +370,7 @@ class _Table:
         if len(line) > LONGEST_LINE_BYTES or not line.endswith(b"\n"):
             raise self._wrong(number, "too long, or cut off")
         try:
-            row = json.loads(line.decode(), parse_constant=_refuse)
+            row = _DECODER.decode(line.decode())
         except (ValueError, RecursionError) as error:
             why = "nested too deeply" if isinstance(error, RecursionError) else str(error).splitlines()[0]
             raise self._wrong(number, f"no JSON ({why})") from error
@@ -405,6 +411,9 @@ def _refuse(constant: str) -> None:
     raise ValueError(f"{constant} is no JSON")
 
 
+_DECODER = json.JSONDecoder(parse_constant=_refuse)
+
+
 def _bring_up_to_date(part: Path, archive: Path) -> None:
     """Migrate the new record, and read it once as the program will."""
     try:
@@ -416,6 +425,8 @@ def _bring_up_to_date(part: Path, archive: Path) -> None:
             for pot_id in store.pots():
                 store.latest_unseen_batch(pot_id)
                 store.cares(pot_id)
+    except RecordWriteError:
+        raise
     except RecordError as error:
         what = str(error).replace(str(part), "the new record")
         raise ArchiveError(f"{archive} makes no record that can be read ({what})") from error

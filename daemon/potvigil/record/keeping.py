@@ -230,7 +230,8 @@ def _gaps(db: Database, problems: _Problems) -> Iterator[Gap]:
                     "FROM sample WHERE pot = ? AND t_s BETWEEN ? AND ?) WHERE t_s - before_s > ?",
                     (pot, summary.hold_start_s, summary.hold_end_s, GAP_S),
                 ):
-                    yield Gap(batch_id, pot_id, from_s, to_s)
+                    if type(from_s) is type(to_s) is float:
+                        yield Gap(batch_id, str(pot_id), from_s, to_s)
 
 
 def _known(db: Database, sql: str) -> int | None:
@@ -242,7 +243,7 @@ def _known(db: Database, sql: str) -> int | None:
 
 def _bytes_per_day(db: Database, used_bytes: int, samples: int | None) -> float | None:
     """Return what the newest samples take per day, each as much as the mean of all."""
-    with suppress(DamagedRecordError):
+    with suppress(DamagedRecordError, TypeError):  # of another type where it is damaged, which is told
         first_s, last_s = db.rows("SELECT min(t_s), max(t_s) FROM sample")[0]
         if samples and last_s - first_s >= RATE_LEAST_S:
             over_s = min(RATE_OVER_S, last_s - first_s)

@@ -12,7 +12,7 @@ import typing
 from collections.abc import Callable, Mapping
 from dataclasses import is_dataclass
 from enum import StrEnum
-from typing import Any
+from typing import Any, TypeVar
 
 from potvigil.core.details import DetailError, mixed_utc_s
 from potvigil.core.event import Action, AlarmEvent, AlarmId, BatchSummary, Detail, Event, Stage, Verdict
@@ -26,6 +26,8 @@ _ONCE_ACTIONS = ("label", "note")
 _SPREAD_COLUMNS = frozenset(
     ("transducer_count", "supply_count", "gauge_pa", "absolute_pa", "gas_c", "wall_c", "room_c", "ambient_pa")
 )
+_MISFIT = "a value in it is missing or of the wrong type"
+_T = TypeVar("_T")
 Row = Mapping[str, Any]
 
 
@@ -33,7 +35,8 @@ def wrong_with(table: str, row: Row) -> str | None:
     """Return what is wrong with a row of a table, by its columns; None when it can be read."""
     try:
         for column, value in row.items():
-            _check_number(column, value)
+            if type(value) is float or type(value) is int:
+                _check_number(column, value)
         check = _CHECKS.get(table)
         if check is not None:
             check(row)
@@ -57,7 +60,7 @@ def _check_batch(row: Row) -> None:
     if row["summary"] is None:
         return
     _json("summary", row["summary"])
-    summary = summary_from_text(row["summary"])
+    summary = _made("summary", lambda: summary_from_text(row["summary"]))
     _check_kind("summary", BatchSummary, summary)
     for field, text in summary.details.items():
         _check_detail(field, text)
@@ -74,7 +77,7 @@ def _check_event(row: Row) -> None:
         raise ValueError(f"kind: {row['kind']!r} is not known")
     _check_word("alarm", row["alarm"], AlarmId)
     _json("line", row["line"])
-    event = event_from_text(row["kind"], row["line"])
+    event = _made("line", lambda: event_from_text(row["kind"], row["line"]))
     _check_kind("line", Event, event)
     if row["alarm"] != (event.alarm if isinstance(event, AlarmEvent) else None):
         raise ValueError(f"alarm: {row['alarm']!r} is not what the line says")
@@ -97,7 +100,8 @@ def _check_trace(row: Row) -> None:
 def _check_sample(row: Row) -> None:
     if row["faults"] is not None:
         _json("faults", row["faults"])
-        _check_kind("faults", tuple[Fault, ...], faults_from_text(row["faults"]))
+        faults = _made("faults", lambda: faults_from_text(row["faults"]))
+        _check_kind("faults", tuple[Fault, ...], faults)
     if row.get("spread") is not None:
         _check_spread(_json("spread", row["spread"]))
 
@@ -134,10 +138,8 @@ def _check_detail(field: str, text: str | None) -> None:
             raise ValueError(str(error)) from error
 
 
-def _check_number(name: str, value: Any) -> None:
+def _check_number(name: str, value: float) -> None:
     """Raise ValueError for a number that no clock or sensor of ours gives; `name` says what it is."""
-    if type(value) is not float and type(value) is not int:
-        return
     if not abs(value) <= _most(name):
         raise ValueError(f"{name}: {value if type(value) is float else 'a number'} is out of range")
 
@@ -184,13 +186,20 @@ def _check_values(name: str, value: Any) -> None:
             _check_values(name, item)
     elif isinstance(value, str):
         value.encode()  # half a surrogate pair could not be written anywhere
-    else:
+    elif isinstance(value, float | int):
         _check_number(name, value)
+
+
+def _made(column: str, make: Callable[[], _T]) -> _T:
+    try:
+        return make()
+    except (TypeError, KeyError, AttributeError):
+        raise ValueError(f"{column}: {_MISFIT}") from None
 
 
 def _check_kind(column: str, kind: Any, value: Any) -> None:
     if not _fits(kind, value):
-        raise ValueError(f"{column}: a value in it is missing or of the wrong type")
+        raise ValueError(f"{column}: {_MISFIT}")
 
 
 def _fits(kind: Any, value: Any) -> bool:

@@ -15,16 +15,16 @@ import json
 import time
 from bisect import bisect_right
 from collections.abc import Callable, Iterable, Iterator, Sequence
-from contextlib import closing
+from contextlib import closing, contextmanager
 from dataclasses import dataclass
 from itertools import groupby
-from math import fsum, inf
+from math import inf
 from pathlib import Path
 from typing import Any
 
 from potvigil.record.codec import faults_from_text, faults_to_text
 from potvigil.record.database import Database
-from potvigil.record.errors import LockedRecordError
+from potvigil.record.errors import LockedRecordError, RecordError
 from potvigil.record.store import Store
 
 # As core/leak.py averages, whose files this room may not import.
@@ -38,14 +38,15 @@ FED_BEFORE_S, FED_AFTER_S = 120.0, 3600.0
 # A bin in which the pressure or the barometer moves by a larger share, or a thermometer by more, holds a step
 # or a reading astray: five times what a transducer of 0.03 psi scatters in it.
 STEADY_SHARE, STEADY_C = 0.01, 1.0
-STEP_S = 3600.0  # of samples in one transaction
+LEAST_SAMPLES = 6  # a mean with its spread takes the room of three samples
+STEP_S = 1200.0  # of samples in one transaction: some ms, some tens on a Pi
 
 _COLUMNS = (
     *("transducer_count", "supply_count", "gauge_pa", "absolute_pa"),
     *("gas_c", "wall_c", "room_c", "ambient_pa"),
 )
 _PRESSURES = slice(2, 6)  # of a row: what tells the pot's pressure
-_SPREAD_DIGITS = 7  # a sixteenth of a count
+_SPREAD_DIGITS = 6  # a tenth of a count, a pascal, a thermometer's step
 _ROW = f"t_s, utc_s, {', '.join(_COLUMNS)}, faults, spread"
 _DATED_WITHIN_S = 60.0
 Row = tuple[Any, ...]
@@ -53,7 +54,7 @@ Row = tuple[Any, ...]
 
 @dataclass(frozen=True, slots=True)
 class Thinned:
-    """What thinning did. samples, means: how many samples became how many. longest_step_s: held so long."""
+    """What thinning did: samples became means. longest_step_s: for how long the record was held at most."""
 
     samples: int
     means: int
@@ -77,20 +78,28 @@ def thin(
     """
     samples = means = steps = 0
     longest_s = 0.0
-    with closing(Database.open(path, create=False)) as db:
+    with closing(Database.open(path, create=False)) as db, _damage_told(db):
         for pot, pot_id in db.rows("SELECT id, name FROM pot ORDER BY id"):
             old_until_s = _old_until(db, pot, now_utc_s - keep_s)
             plan = _Plan(db, pot, pot_id)
             for bins in _steps(db, pot, plan, old_until_s):
-                begun_s = time.perf_counter()
-                _replace(db, pot, bins)
-                longest_s = max(longest_s, time.perf_counter() - begun_s)
+                longest_s = max(longest_s, _replace(db, pot, bins))
                 samples += sum(map(len, bins))
                 means += len(bins)
                 steps += 1
                 progress(pot_id, samples)
                 time.sleep(rest_s)
     return Thinned(samples, means, steps, longest_s)
+
+
+@contextmanager
+def _damage_told(db: Database) -> Iterator[None]:
+    try:
+        yield
+    except (TypeError, ValueError, LookupError) as error:
+        if isinstance(error, RecordError):
+            raise
+        raise db.damaged(f"unreadable row: {error}") from error
 
 
 class Spans:
@@ -124,7 +133,8 @@ class _Plan:
         moments = db.rows(
             "SELECT t_s FROM event WHERE pot = ?1 UNION SELECT t_s FROM command "
             "WHERE pot = ?1 AND t_s NOTNULL UNION SELECT start_t_s FROM run "
-            "UNION SELECT start_t_s FROM batch WHERE pot = ?1 UNION SELECT end_t_s FROM batch WHERE pot = ?1 AND end_t_s NOTNULL",
+            "UNION SELECT start_t_s FROM batch WHERE pot = ?1 "
+            "UNION SELECT end_t_s FROM batch WHERE pot = ?1 AND end_t_s NOTNULL",
             (pot,),
         )
         kept = [(t_s - KEPT_AROUND_S, t_s + KEPT_AROUND_S) for (t_s,) in moments]
@@ -143,7 +153,7 @@ class _Plan:
 
     def averages(self, length_s: float, rows: Sequence[Row]) -> bool:
         """Return whether the samples of a bin become one."""
-        if len(rows) < 2 or any(row[-1] is not None for row in rows):
+        if len(rows) < LEAST_SAMPLES or any(row[-1] is not None for row in rows):
             return False
         if self._kept.touches(rows[0][0], rows[-1][0]):
             return False
@@ -178,7 +188,7 @@ def _old_until(db: Database, pot: int, horizon_utc_s: float) -> float:
     first_s, last_s = db.rows("SELECT min(t_s), max(t_s) FROM sample WHERE pot = ?", (pot,))[0]
     if first_s is None:
         return -inf
-    old_s, low_s, high_s = -inf, first_s, min(last_s, inf if young_s is None else young_s)
+    old_s, low_s, high_s = -inf, first_s, min(last_s + 1.0, inf if young_s is None else young_s)
     while high_s - low_s > _DATED_WITHIN_S:
         middle_s = (low_s + high_s) / 2.0
         dated = db.rows(
@@ -214,9 +224,11 @@ def _steps(db: Database, pot: int, plan: _Plan, until_s: float) -> Iterator[list
             yield bins
 
 
-def _replace(db: Database, pot: int, bins: Sequence[Sequence[Row]]) -> None:
+def _replace(db: Database, pot: int, bins: Sequence[Sequence[Row]]) -> float:
+    """Write the means in place of their samples; return how long the record was held for it, s."""
     means = [(pot, *mean_of(rows)) for rows in bins]
     marks = ", ".join("?" * (len(_COLUMNS) + 5))
+    begun_s = time.perf_counter()
     with db.transaction(durable=False):
         for rows in bins:
             gone = db.execute(
@@ -226,6 +238,7 @@ def _replace(db: Database, pot: int, bins: Sequence[Sequence[Row]]) -> None:
             if gone != len(rows):
                 raise LockedRecordError(f"{db.path} is being thinned by another program; let it finish")
         db.execute_many(f"INSERT INTO sample (pot, {_ROW}) VALUES ({marks})", means)
+    return time.perf_counter() - begun_s
 
 
 def mean_of(rows: Sequence[Row]) -> Row:
@@ -249,4 +262,4 @@ def _mean(values: Sequence[float]) -> float:
     # within the values, so that a reading that never moved stays exactly what it was: the core tells a stuck
     # sensor by that
     low, high = min(values), max(values)
-    return min(max(fsum(value / len(values) for value in values), low), high)
+    return min(max(low + sum(value - low for value in values) / len(values), low), high)

@@ -33,9 +33,11 @@ def whole(path: Path, *, replace: bool) -> Iterator[Path]:
         check_free(path, replace=replace)
         _take_name(part, path, replace=replace)
         _push_out(path.parent)
+    except RecordError as error:
+        if str(part) in str(error):
+            raise type(error)(str(error).replace(str(part), str(path))) from error
+        raise
     except OSError as error:
-        if isinstance(error, RecordError):
-            raise
         raise RecordWriteError(
             f"{path} cannot be written ({error.strerror or error}); "
             "free some space on that disk, or give another path"
