@@ -1,6 +1,6 @@
 """Watch a named night: to a moment as fast as it goes, then, once told to, on with a live file and a broker.
 
-watch_a_night.py NIGHT FOLDER FROM_S SPEED MQTT_PORT; a port of 0 is none. Prints "ready" and waits for a line.
+watch_a_night.py NIGHT FOLDER FROM_S SPEED MQTT_PORT; a port of 0 is none. Prints "ready", waits for a line.
 """
 
 import sys

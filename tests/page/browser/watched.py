@@ -26,7 +26,6 @@ PHONE: dict[str, Any] = {
     "device_scale_factor": 2,
 }
 DESKTOP: dict[str, Any] = {"viewport": {"width": 1280, "height": 800}}
-NARROWEST: dict[str, Any] = {"viewport": {"width": 320, "height": 640}}
 
 
 class Watched:

@@ -164,6 +164,7 @@
     stream.addEventListener("now", (event) => told(JSON.parse(event.data)));
   }
 
+  if (location.search.startsWith("?said=")) history.replaceState(null, "", location.pathname); // said once
   listen();
   ask();
   setInterval(listen, STREAM_AGAIN_MS);
