@@ -1,0 +1,302 @@
+"""Lamp, buzzer and button on the pins of the machine, through gpiozero.
+
+At each tick the loop says what is to be shown (`Signals.show`); a thread moves the pins to that rhythm. It
+has leave for little more than two ticks: when the loop hangs, the leave runs out and the lamp goes dark, also
+while somebody presses the button. The loop itself never touches a pin and never waits for one. A pin that
+fails is told once and tried again with each change; the others go on.
+"""
+
+import logging
+import threading
+import time
+import warnings
+from collections.abc import Callable, Collection, Mapping, Sequence
+from dataclasses import dataclass, field
+from datetime import UTC, datetime, tzinfo
+from datetime import time as clock_time
+from typing import Any
+
+from potvigil.core.event import Action, AlarmEvent, AlarmState, Command, Event, Priority, StandingAlarm
+from potvigil.outputs.patterns import HELD, PRESSED, Lamp, Rhythm, Show, Standing, show
+
+BY = "button"
+LONG_PRESS_S = 3.0
+# Nobody presses for so long: the button or its wire is shorted, and must not hide the alarms.
+STUCK_S = 10.0
+# Contacts bounce for some milliseconds; common practice.
+_BOUNCE_S = 0.05
+# The lamp may go on for two ticks and this, so that a slow reading does not darken it.
+_GRACE_S = 2.0
+
+_log = logging.getLogger("potvigil")
+
+Ask = Callable[[str, Command], None]  # pot, what is asked of its watch
+StandingOf = Mapping[str, Sequence[StandingAlarm]]  # by pot
+
+
+@dataclass(frozen=True, slots=True)
+class Wiring:
+    """Which pins, by their BCM numbers; None for what is not there."""
+
+    lamps: Mapping[Lamp, int] = field(default_factory=dict)
+    buzzer: int | None = None
+    button: int | None = None
+
+
+@dataclass(frozen=True, slots=True)
+class QuietHours:
+    """From one time of the day to another, past midnight or not. tz: None for the machine's own zone."""
+
+    begin: clock_time
+    end: clock_time
+    tz: tzinfo | None = None
+
+    def hold(self, utc_s: float | None) -> bool:
+        """Return whether it is quiet; never while nobody knows what time it is."""
+        if utc_s is None:
+            return False
+        now = datetime.fromtimestamp(utc_s, UTC).astimezone(self.tz).time()
+        if self.begin < self.end:
+            return self.begin <= now < self.end
+        return now >= self.begin or now < self.end
+
+
+class Signals:
+    """Decides, tick by tick, what is shown, and what a press of the button asks for.
+
+    pins: None where nothing is wired and somebody only wants to know. on_show: told what is shown, and from
+    which boot time on.
+    """
+
+    def __init__(
+        self,
+        pins: "Pins | None",
+        quiet_hours: QuietHours | None = None,
+        fitted: Collection[Lamp] = (Lamp.ALARM,),
+        on_show: Callable[[Show, float], None] = lambda shown, boot_s: None,
+    ) -> None:
+        self._pins = pins
+        self._quiet_hours = quiet_hours
+        self._fitted = fitted if pins is None else pins.fitted
+        self._on_show = on_show
+        self._announced: dict[tuple[str, str], float] = {}
+        self._standing: StandingOf = {}
+        self._ask: Ask = lambda pot_id, command: None
+
+    def start(self, ask: Ask) -> None:
+        """Begin to show. ask: told what the button asks for, from a thread of its own."""
+        self._ask = ask
+        if self._pins is not None:
+            self._pins.start(self.press)
+
+    def hear(self, pot_id: str, event: Event) -> None:
+        """Take what happened: an alarm that announces itself again calls again."""
+        if isinstance(event, AlarmEvent) and event.repeat:
+            self._announced.pop((pot_id, event.alarm.value), None)
+
+    def show(self, boot_s: float, utc_s: float | None, standing: StandingOf) -> None:
+        """Show these alarms from now on; one that is met for the first time is announced."""
+        before, self._announced = self._announced, {}
+        self._standing = standing
+        alarms = []
+        for pot_id, of_pot in standing.items():
+            for each in of_pot:
+                announced_s = None
+                if each.state is AlarmState.UNACKNOWLEDGED:
+                    key = pot_id, each.alarm.value
+                    announced_s = self._announced[key] = before.get(key, boot_s)
+                alarms.append(Standing(each.alarm, each.priority, each.state, announced_s))
+        quiet = self._quiet_hours is not None and self._quiet_hours.hold(utc_s)
+        shown = show(alarms, self._fitted, quiet, boot_s)
+        self._on_show(shown, boot_s)
+        if self._pins is not None:
+            self._pins.play(shown, boot_s)
+
+    def press(self, held_s: float) -> None:
+        """Take a press of the button: short acknowledges all, long shelves the low alarms that stand."""
+        for pot_id, alarms in self._standing.items():
+            if held_s < LONG_PRESS_S:
+                if any(each.state in _UNSEEN for each in alarms):
+                    self._ask(pot_id, Command(Action.ACKNOWLEDGE, 0.0, by=BY))
+            elif held_s < STUCK_S:
+                for each in alarms:
+                    if each.priority is Priority.LOW and each.state in _TRUE:
+                        self._ask(pot_id, Command(Action.SHELVE, 0.0, each.alarm, by=BY))
+
+    def close(self) -> None:
+        """Make all dark and silent: nobody watches any more."""
+        if self._pins is not None:
+            self._pins.close()
+
+
+_UNSEEN = (AlarmState.UNACKNOWLEDGED, AlarmState.RETURNED)
+_TRUE = (AlarmState.UNACKNOWLEDGED, AlarmState.ACKNOWLEDGED)
+
+
+class Pins:
+    """The open pins and the thread that moves them. Made by `open_pins`; clock: boot time, s."""
+
+    def __init__(
+        self,
+        lamps: dict[Lamp, Any],
+        buzzer: Any | None,
+        button: Any | None,
+        tick_s: float,
+        clock: Callable[[], float],
+    ) -> None:
+        self.fitted = frozenset(lamps)
+        self._lamps = lamps
+        self._buzzer = buzzer
+        self._button = button
+        self._leave_s = 2.0 * tick_s + _GRACE_S
+        self._clock = clock
+        self._wanted = (Show({}), float("-inf"))  # with the boot time until which it may be shown
+        self._pressed_s: float | None = None
+        self._failing: set[str] = set()
+        self._news = threading.Event()
+        self._is_closing = False
+        self._thread = threading.Thread(target=self._run, name="signals", daemon=True)
+
+    def start(self, on_press: Callable[[float], None]) -> None:
+        """Begin to move the pins. on_press: told how long the button was held, s."""
+        if self._button is not None:
+            self._button.when_pressed = self._press
+            self._button.when_released = lambda: self._release(on_press)
+        self._thread.start()
+
+    def play(self, wanted: Show, boot_s: float) -> None:
+        """Show this from now on, for two ticks and a little."""
+        self._wanted = wanted, boot_s + self._leave_s
+        self._news.set()
+
+    def close(self) -> None:
+        """Make all dark and let go of the pins."""
+        self._is_closing = True
+        self._news.set()
+        if self._thread.is_alive():
+            self._thread.join(2.0)
+        self._dark()
+        for device in (*self._lamps.values(), self._buzzer, self._button):
+            if device is not None:
+                device.close()
+
+    def step(self) -> float | None:
+        """Set every pin as it should be now; return after how many seconds to come again, None for never."""
+        now_s = self._clock()
+        wanted, until_s = self._wanted
+        if now_s >= until_s:
+            self._dark()
+            return None
+        felt = self._felt(now_s)
+        for lamp, device in self._lamps.items():
+            self._set(
+                f"lamp {lamp}", device, wanted.is_lit(lamp, now_s) if felt is None else felt.is_on(now_s)
+            )
+        self._set("buzzer", self._buzzer, wanted.sounds(now_s))
+        edges_s = (wanted.next_edge_s(now_s), None if felt is None else felt.next_edge_s(now_s))
+        return min(until_s - now_s, *(edge_s for edge_s in edges_s if edge_s is not None))
+
+    # -- within ------------------------------------------------------------------------------------
+
+    def _run(self) -> None:
+        while not self._is_closing:
+            self._news.clear()  # before looking, so that nothing that comes meanwhile is missed
+            self._news.wait(self.step())
+
+    def _dark(self) -> None:
+        for lamp, device in self._lamps.items():
+            self._set(f"lamp {lamp}", device, False)
+        self._set("buzzer", self._buzzer, False)
+
+    def _set(self, name: str, device: Any | None, on: bool) -> None:
+        if device is None:
+            return
+        try:
+            if bool(device.value) != on:
+                device.value = on
+        except Exception as error:  # the libraries beneath gpiozero share no error class
+            if name not in self._failing:
+                self._failing.add(name)
+                _log.warning("signals: %s does not obey its pin (%s); look at its wire", name, error)
+        else:
+            self._failing.discard(name)
+
+    def _press(self) -> None:
+        self._pressed_s = self._clock()
+        self._news.set()
+
+    def _release(self, on_press: Callable[[float], None]) -> None:
+        pressed_s, self._pressed_s = self._pressed_s, None
+        self._failing.discard("button")
+        self._news.set()
+        if pressed_s is not None:
+            on_press(self._clock() - pressed_s)
+
+    def _felt(self, now_s: float) -> Rhythm | None:
+        """Return what the lamps answer to the finger on the button."""
+        pressed_s = self._pressed_s
+        if pressed_s is None:
+            return None
+        held_s = now_s - pressed_s
+        if held_s >= STUCK_S:
+            if "button" not in self._failing:
+                self._failing.add("button")
+                _log.warning("signals: the button is pressed for over %g s; look at its wire", STUCK_S)
+            return None
+        return HELD if held_s >= LONG_PRESS_S else PRESSED
+
+
+def boot_time_s() -> float:
+    return time.clock_gettime(time.CLOCK_BOOTTIME)
+
+
+def open_pins(
+    wiring: Wiring, tick_s: float, clock: Callable[[], float] = boot_time_s, factory: Any | None = None
+) -> Pins:
+    """Open what is wired. What cannot be opened is told in one line and left out: the watch goes on.
+
+    tick_s: time between two ticks of the loop. factory: of gpiozero; None for the machine's own.
+    """
+    lamps: dict[Lamp, Any] = {}
+    buzzer = button = None
+    try:
+        with warnings.catch_warnings():
+            warnings.simplefilter("ignore")  # gpiozero tells every library that it does without
+            import gpiozero
+
+            if factory is None:
+                gpiozero.Device.ensure_pin_factory()
+    except Exception as error:
+        _log.warning(
+            "signals: no pins on this machine (%s); install lgpio beside potvigil and let its user join the "
+            "group gpio; the watch goes on without lamp, buzzer and button",
+            error,
+        )
+        return Pins(lamps, buzzer, button, tick_s, clock)
+
+    def output(pin: int) -> Any:
+        return gpiozero.DigitalOutputDevice(pin, pin_factory=factory)
+
+    def input_(pin: int) -> Any:
+        return gpiozero.Button(pin, bounce_time=_BOUNCE_S, pin_factory=factory)
+
+    for lamp, pin in wiring.lamps.items():
+        if (device := _opened(f"lamp {lamp}", pin, output)) is not None:
+            lamps[lamp] = device
+    if wiring.buzzer is not None:
+        buzzer = _opened("buzzer", wiring.buzzer, output)
+    if wiring.button is not None:
+        button = _opened("button", wiring.button, input_)
+    return Pins(lamps, buzzer, button, tick_s, clock)
+
+
+def _opened(name: str, pin: int, opener: Callable[[int], Any]) -> Any | None:
+    try:
+        return opener(pin)
+    except Exception as error:  # as in Pins._set
+        _log.warning(
+            "signals: %s on GPIO %d cannot be used (%s); end what else uses the pin, or give another; "
+            "the watch goes on without it",
+            *(name, pin, error),
+        )
+        return None
