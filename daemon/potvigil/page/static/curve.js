@@ -596,17 +596,18 @@
       const found = await fetchCurve(null, null, 1600);
       whole = found;
     } catch {
-      if (!whole) part("words").textContent = "The curve could not be fetched. Look again in a moment.";
+      if (!whole) part("trouble").textContent = "The curve could not be fetched. Look again in a moment.";
       return;
     }
     tail = null;
     if (!whole.t.length) {
-      part("words").textContent = "Nothing has been read yet, so there is no curve.";
+      part("trouble").textContent = "Nothing has been read yet, so there is no curve.";
       return;
     }
     shift = known() ? whole.utc_less_t_s : -whole.from;
     if (view === null || wanted !== "own") view = whereTo(wanted);
     part("drawn").hidden = false;
+    part("trouble").textContent = "";
     for (const button of place.querySelectorAll('[data-view="hold"]')) {
       button.hidden = !whole.stages.some((stage) => stage.stage === "holding");
     }
