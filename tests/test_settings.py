@@ -3,6 +3,7 @@
 import re
 import subprocess
 import sys
+from datetime import time as clock_time
 from pathlib import Path
 from typing import Any, get_args
 
@@ -230,6 +231,19 @@ def test_the_page_is_for_this_machine_alone_unless_there_is_a_password() -> None
         assert "page.password_file" in fault
         guarded = load_text(SMALLEST + f'page: {{host: "{host}", password_file: secret}}\n', "workshop.yaml")
         assert guarded.page.password_file == Path("secret").absolute()
+
+
+def test_lamps_are_one_for_all_or_one_for_each_meaning() -> None:
+    def signals(text: str) -> Any:
+        return load_text(f"{SMALLEST}signals: {text}\n", "workshop.yaml").signals
+
+    one = signals("{lamp: GPIO17}").lamp
+    assert (one.calm, one.note, one.alarm) == (None, None, 17)
+    two = signals("{lamp: {note: 22, alarm: 17}, buzzer: 18, button: 27}")
+    assert (two.lamp.calm, two.lamp.note, two.lamp.alarm, two.buzzer, two.button) == (None, 22, 17, 18, 27)
+    for written in ("22:00-07:00", "22:00 - 7:00", '"22:00-7:00"'):
+        assert signals(f"{{quiet_hours: {written}}}").quiet_hours == (clock_time(22), clock_time(7))
+    assert load_text(SMALLEST, "workshop.yaml").signals is None
 
 
 # --- faults

@@ -8,6 +8,7 @@ import difflib
 import ipaddress
 import itertools
 import re
+from datetime import time as clock_time
 from functools import cache
 from importlib.resources import files
 from pathlib import Path
@@ -40,6 +41,7 @@ from potvigil.units import Quantity
 # TI ADS1115 datasheet (SBAS444): counts of one polarity, and those of its ranges that suit a 5 V signal.
 _COUNTS = 32768
 _FULL_SCALES = ("6.144 V", "4.096 V", "2.048 V")
+_CLOCK = "(?:[01]?[0-9]|2[0-3]):[0-5][0-9]"
 _HOST = r"[A-Za-z0-9.-]+|[0-9A-Fa-f:.]*:[0-9A-Fa-f:.]*:[0-9A-Fa-f:.]*"  # a name or IPv4, or IPv6
 
 
@@ -112,6 +114,24 @@ def _beside(folder_variable: str = "") -> AfterValidator:
     return AfterValidator(validate)
 
 
+def _pin(value: object) -> int:
+    """Read the BCM number of a pin of the 40-pin header; GPIO 0 and 1 are kept for the board's own use."""
+    match = re.fullmatch(r"(?:GPIO ?)?([0-9]{1,2})", str(value))
+    if match is None or not 2 <= int(match[1]) <= 27:
+        raise ValueError("is not a pin; give its BCM number, 2 to 27, as in GPIO17")
+    return int(match[1])
+
+
+def _quiet_hours(value: object) -> tuple[clock_time, clock_time]:
+    match = re.fullmatch(rf"({_CLOCK}) ?- ?({_CLOCK})", str(value))
+    if match is None:
+        raise ValueError("is not from one time to another; give them like 22:00-07:00")
+    begin, end = (clock_time.fromisoformat(each.zfill(5)) for each in match.groups())
+    if begin == end:
+        raise ValueError("ends when it begins; give two times like 22:00-07:00")
+    return begin, end
+
+
 def _timezone(value: object) -> ZoneInfo:
     try:
         return ZoneInfo(str(value))
@@ -146,6 +166,12 @@ _Channel = Annotated[int, Field(ge=0, le=3)]
 _File = Annotated[Path, _beside()]
 _SecretFile = Annotated[Path, _beside("CREDENTIALS_DIRECTORY")]
 _StateFile = Annotated[Path, _beside("STATE_DIRECTORY")]
+_Pin = Annotated[int, PlainValidator(_pin), PlainSerializer(int, return_type=int)]
+_QuietHours = Annotated[
+    tuple[clock_time, clock_time],
+    PlainValidator(_quiet_hours),
+    PlainSerializer(lambda hours: "-".join(f"{each:%H:%M}" for each in hours), return_type=str),
+]
 _Zone = Annotated[ZoneInfo, PlainValidator(_timezone), PlainSerializer(str, return_type=str)]
 
 
@@ -414,6 +440,28 @@ class RecordSettings(_Block):
     full_resolution: _Keeping = units.TIME.read("90 d")
 
 
+class LampSettings(_Block):
+    """Pins of the lamps by what they are for; what has none of its own is shown by the next below it here."""
+
+    calm: _Pin | None = None
+    note: _Pin | None = None
+    alarm: _Pin = _need("17")
+
+
+def _as_alarm_lamp(value: object) -> object:
+    """A pin alone is a single lamp, for all there is to show."""
+    return {"alarm": value} if isinstance(value, str) else value
+
+
+class SignalsSettings(_Block):
+    """Lamp, buzzer and button, by BCM numbers of the pins; None where there is none."""
+
+    lamp: Annotated[LampSettings, BeforeValidator(_as_alarm_lamp)] | None = None
+    buzzer: _Pin | None = None
+    button: _Pin | None = None
+    quiet_hours: _QuietHours | None = None
+
+
 class UnitsSettings(_Block):
     pressure: Literal["psi", "bar", "kPa"] = "psi"
 
@@ -426,6 +474,7 @@ class Settings(_Block):
     resins: dict[_Id, ResinSettings] = {}
     barometer: BarometerSettings = BarometerSettings()
     mqtt: MqttSettings | None = None
+    signals: SignalsSettings | None = None
     record: RecordSettings = Field(default_factory=RecordSettings)
     page: PageSettings = Field(default_factory=lambda: PageSettings.model_validate({}))
     sample_period: _Period = units.TIME.read("1 s")
@@ -483,6 +532,7 @@ def load_text(text: str, name: str) -> Settings:
     pots = {pot: keys for pot, keys in listed.items() if isinstance(keys, dict)}
     _compare_wires(pots, outline)
     _compare_probes(pots, outline)
+    _compare_pins(outline, pots)
     if settings is None or outline.told():
         raise SettingsError(*outline.told())
     return settings
@@ -567,6 +617,49 @@ def _compare_probes(pots: dict[str, dict[str, Any]], outline: Outline) -> None:
             outline.add((*other_path, "id"), f"{other.id} is named twice; give each its own probe")
         for unnamed in (at for at, one in ((path, probe), (other_path, other)) if one.id is None):
             outline.add((*unnamed, "id"), "is missing; with several thermometers give the id of each")
+
+
+# Which pins of the 40-pin header a bus takes up. Raspberry Pi documentation: GPIO and the 40-pin header; I2C
+# buses other than 1 lie where an overlay puts them.
+_PINS_OF = {"I2C bus 1": (2, 3), "1-Wire": (4,), "SPI": (7, 8, 9, 10, 11)}
+
+
+def _compare_pins(outline: Outline, pots: dict[str, dict[str, Any]]) -> None:
+    """Look for a pin of the signals that is named twice, or that a bus of the settings needs."""
+    tree = outline.tree.get("signals") if isinstance(outline.tree, dict) else None
+    if not isinstance(tree, dict):
+        return
+    taken = {pin: f"is taken by {bus}" for bus in _buses(outline.tree, pots) for pin in _PINS_OF.get(bus, ())}
+    lamps = tree.get("lamp")
+    named = [("lamp", key) for key in ("calm", "note", "alarm")] if isinstance(lamps, dict) else [("lamp",)]
+    for path in [*named, ("buzzer",), ("button",)]:
+        value: Any = tree
+        for key in path:
+            value = value.get(key)
+        try:
+            pin = _pin(value)
+        except ValueError:
+            continue  # not there, or itself at fault
+        dotted = "signals." + ".".join(path)
+        if pin in taken:
+            outline.add(("signals", *path), f"GPIO {pin} {taken[pin]}; give another pin")
+        else:
+            taken[pin] = f"is {dotted} already"
+
+
+def _buses(tree: Any, pots: dict[str, dict[str, Any]]) -> set[str]:
+    """Return the buses that the settings read from."""
+    barometer = _sound(BarometerSettings, tree.get("barometer", {}))
+    buses = set() if barometer is None or barometer.device is None else {f"I2C bus {barometer.bus}"}
+    for keys in pots.values():
+        wire = _sound(TransducerSettings, keys.get("transducer", {}))
+        if wire is not None:
+            buses.add(f"I2C bus {wire.bus}")
+        listed = keys.get("thermometer")
+        for probe in listed if isinstance(listed, list) else [listed]:
+            if _sound(ThermometerSettings, probe):
+                buses.add("1-Wire")
+    return buses
 
 
 def _sound(block: type[B], tree: Any) -> B | None:
