@@ -29,6 +29,8 @@ from potvigil.outputs import systemd
 from potvigil.outputs.homie import SetCommand
 from potvigil.outputs.live import LiveFile
 from potvigil.outputs.mqtt import MqttLink, MqttOutput, read_password
+from potvigil.outputs.patterns import Lamp
+from potvigil.outputs.signals import QuietHours, Signals, Wiring
 from potvigil.record.errors import RecordError
 from potvigil.record.rows import TraceRow
 from potvigil.record.store import Store
@@ -89,11 +91,26 @@ def mqtt_link(settings: MqttSettings) -> MqttLink:
     )
 
 
+def signal_wiring(settings: Settings) -> Wiring:
+    """Return the pins of lamp, buzzer and button."""
+    signals = settings.signals
+    if signals is None:
+        return Wiring()
+    lamps = {} if signals.lamp is None else {Lamp(lamp): pin for lamp, pin in signals.lamp if pin is not None}
+    return Wiring(lamps, signals.buzzer, signals.button)
+
+
+def quiet_hours(settings: Settings) -> QuietHours | None:
+    if settings.signals is None or settings.signals.quiet_hours is None:
+        return None
+    return QuietHours(*settings.signals.quiet_hours, settings.timezone)
+
+
 class Service:
     """The watch over all pots of a workshop: `start`, then `run` (or `tick` by `tick`), then `stop`.
 
     rehearsed: which night is rehearsed, None when it is real. on_event is told every event of every pot.
-    live: where what is known now is written for the page, None for nowhere.
+    live: where what is known now is written for the page, None for nowhere. signals: lamp, buzzer and button.
     """
 
     def __init__(
@@ -107,6 +124,7 @@ class Service:
         rehearsed: str | None = None,
         on_event: OnEvent = lambda pot_id, batch, event: None,
         live: LiveFile | None = None,
+        signals: Signals | None = None,
     ) -> None:
         self._settings = settings
         self._clock = clock
@@ -116,6 +134,7 @@ class Service:
         self._rehearsed = rehearsed
         self._on_event = on_event
         self._live = live
+        self._signals = signals
         pots = settings.core_pots()
         self.watches = {pot_id: PotWatch(pot) for pot_id, pot in pots.items()}
         self.batch_ids: dict[str, int | None] = dict.fromkeys(pots)
@@ -141,6 +160,8 @@ class Service:
             self._feed_again(pot_id, watch)
         if self._mqtt is not None:
             self._mqtt.start()
+        if self._signals is not None:
+            self._signals.start(lambda pot_id, command: self._asked.put((pot_id, command)))
         self._deadline_s = now.boot_s
         systemd.ready(f"watching {', '.join(self.watches)}")
 
@@ -170,12 +191,16 @@ class Service:
             keep_trace(self._store, self.watches[pot_id], pot_id, t_s)
         self._commit(t_s)
         self._watch_clock(now)
-        if self._mqtt is not None or self._live is not None:
+        if self._mqtt is not None or self._live is not None or self._signals is not None:
             snapshots = {pot_id: watch.snapshot() for pot_id, watch in self.watches.items()}
             if self._mqtt is not None:
                 self._mqtt.publish(snapshots, self.batch_ids)
             if self._live is not None:
                 self._live.write(snapshots, self.batch_ids)
+            if self._signals is not None:
+                now = self._clock.now()  # after the reading: a call begins with its first pulse
+                standing = {pot_id: snapshot.alarms for pot_id, snapshot in snapshots.items()}
+                self._signals.show(now.boot_s, now.utc_s, standing)
         systemd.ping_watchdog()
 
     def stop(self) -> None:
@@ -183,6 +208,8 @@ class Service:
         systemd.stopping()
         if self._mqtt is not None:
             self._mqtt.stop()
+        if self._signals is not None:
+            self._signals.close()
         self._station.close()
         try:
             self._store.flush()
@@ -248,6 +275,8 @@ class Service:
             after = self.batch_ids[pot_id] = keep_event(self._store, pot_id, before, event)
             if isinstance(event, BatchOpened) and after is not None:
                 self._take_over(pot_id, after, event.utc_s)
+            if self._signals is not None:
+                self._signals.hear(pot_id, event)
             self._on_event(pot_id, before if after is None else after, event)
 
     def _commit(self, t_s: float) -> None:
