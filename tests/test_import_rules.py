@@ -12,7 +12,7 @@ import pytest
 PACKAGE = Path(__file__).parents[1] / "daemon" / "potvigil"
 FILES = sorted(PACKAGE.rglob("*.py"))
 
-CORE_TYPES = ("core.details", "core.event", "core.pot", "core.reading")
+CORE_TYPES = ("core.details", "core.event", "core.pot", "core.reading", "core.signal")
 
 # What of the package a room may import; a name stands for itself and all below; "" is potvigil/__init__.py.
 MAY_IMPORT: dict[str, tuple[str, ...]] = {

@@ -25,6 +25,7 @@ TIME_UNITS_S = {"s": 1.0, "min": SECONDS_PER_MINUTE, "h": SECONDS_PER_HOUR, "d":
 # Avoirdupois pound and its ounce, exact: NIST SP 811 (2008), Appendix B.8.
 MASS_UNITS_KG = {"g": 1e-3, "kg": 1.0, "oz": 0.45359237 / 16, "lb": 0.45359237}
 VOLTAGE_UNITS_V = {"V": 1.0, "mV": 1e-3}
+RESISTANCE_UNITS_OHM = {"ohm": 1.0, "kohm": 1e3}
 TEMPERATURE_DIFFERENCE_UNITS_K = {"K": 1.0, "C": 1.0, "F": 5 / 9}
 TEMPERATURE_ZEROS = {"C": ZERO_CELSIUS_K, "F": 459.67}  # above absolute zero, in degrees of the scale; SP 811
 
@@ -99,5 +100,6 @@ LENGTH = Kind("a length", LENGTH_UNITS_M)
 TIME = Kind("a time", TIME_UNITS_S)
 MASS = Kind("a mass", MASS_UNITS_KG)
 VOLTAGE = Kind("a voltage", VOLTAGE_UNITS_V)
+RESISTANCE = Kind("a resistance", RESISTANCE_UNITS_OHM)
 TEMPERATURE = Kind("a temperature", TEMPERATURE_DIFFERENCE_UNITS_K, TEMPERATURE_ZEROS)
 TEMPERATURE_DIFFERENCE = Kind("a temperature difference", TEMPERATURE_DIFFERENCE_UNITS_K)

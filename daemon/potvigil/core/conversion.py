@@ -1,14 +1,10 @@
-"""From counts to pressures: count -> volt -> share of the supply -> gauge -> absolute, with fault bands."""
+"""From counts to pressures: count -> volt -> what the signal says -> gauge -> absolute, with fault bands."""
 
 from potvigil.core.pot import Pot, Reference, Transducer
 from potvigil.core.reading import Quality, Reading, Sample, Sensor
+from potvigil.core.signal import RATIOMETRIC, Of, Signal
 from potvigil.units import ZERO_CELSIUS_K
 
-# A ratiometric transducer answers between 10 % and 90 % of its supply (0.5-4.5 V at 5 V). Outside
-# 5-95 % (0.25-4.75 V) a wire is open or shorted; common practice of transducer makers.
-LOWEST_WIRED_SHARE, HIGHEST_WIRED_SHARE = 0.05, 0.95
-# Between those and the scale's ends the reading is kept but doubted.
-LOWEST_TRUSTED_SHARE, HIGHEST_TRUSTED_SHARE = 0.08, 0.92
 # The transducer's supply may be off by a tenth before it is a fault of its own (5 V +/- 0.5 V is what
 # ratiometric transducers are commonly made for).
 SUPPLY_TOLERANCE = 0.1
@@ -74,18 +70,24 @@ def _transducer_pressure(
             return None, Quality.BAD, f"its supply is {measured_v:.2f} V, not {supply_v:g} V"
         supply_v = measured_v
 
+    signal = transducer.signal
     signal_v = count * transducer.volts_per_count
-    share = signal_v / supply_v
-    if share < LOWEST_WIRED_SHARE:
-        return None, Quality.BAD, f"signal {signal_v:.2f} V: broken wire or no supply"
-    if share > HIGHEST_WIRED_SHARE:
-        return None, Quality.BAD, f"signal {signal_v:.2f} V: wire shorted to the supply or ground lost"
+    value = signal_v / supply_v if signal is RATIOMETRIC else transducer.value_of(signal_v)
+    low, high = signal.failed
+    if not low < value < high:
+        reason = signal.too_low if value <= low else signal.too_high
+        return None, Quality.BAD, f"{_said(signal, signal_v, value)}: {reason}"
 
-    reported_pa = (share - 0.1) / 0.8 * transducer.span_pa
+    reported_pa = (value - signal.zero) / (signal.full - signal.zero) * transducer.span_pa
     pressure_pa = (reported_pa - transducer.zero_pa) * transducer.slope
-    if not LOWEST_TRUSTED_SHARE <= share <= HIGHEST_TRUSTED_SHARE:
-        return pressure_pa, Quality.SUSPECT, f"signal {signal_v:.2f} V is beyond the end of its scale"
+    low, high = signal.trusted
+    if not low <= value <= high:
+        return pressure_pa, Quality.SUSPECT, f"{_said(signal, signal_v, value)} {signal.doubt}"
     return pressure_pa, Quality.GOOD, None
+
+
+def _said(signal: Signal, signal_v: float, value: float) -> str:
+    return f"signal {value:.2f} mA" if signal.of is Of.MILLIAMPERE else f"signal {signal_v:.2f} V"
 
 
 def _kelvin(celsius: float | None) -> float | None:

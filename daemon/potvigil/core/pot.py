@@ -7,6 +7,7 @@ from enum import StrEnum
 from math import hypot
 
 from potvigil.core.reading import Place
+from potvigil.core.signal import RATIOMETRIC, Of, Signal
 from potvigil.units import STANDARD_ATMOSPHERE_PA
 
 # How well a caster knows his volumes, 1 sigma: a maker's round figure; mould, resin and stand by eye; and
@@ -31,11 +32,12 @@ class Reference(StrEnum):
 
 @dataclass(frozen=True, slots=True)
 class Transducer:
-    """A ratiometric 0.5-4.5 V at 5 V transducer (10 % to 90 % of its supply) behind a converter.
+    """A transducer behind a converter.
 
-    volts_per_count: at the transducer's output pin, a divider included. supply_v: assumed where it is not
-    measured. supply_volts_per_count: None where the supply is not wired to the converter.
-    span_pa: pressure at 90 % of the supply. zero_pa: what it reports at true zero. slope: true over reported.
+    volts_per_count: at the transducer's output pin (or over its shunt), a divider included. supply_v: assumed
+    where it is not measured; only a ratiometric signal goes by it. supply_volts_per_count: None where the
+    supply is not wired to the converter. span_pa: pressure at the signal's end. zero_pa: what it reports at
+    true zero. slope: true over reported. shunt_ohm: what a current is measured over.
     """
 
     volts_per_count: float
@@ -45,6 +47,19 @@ class Transducer:
     reference: Reference = Reference.GAUGE
     zero_pa: float = 0.0
     slope: float = 1.0
+    signal: Signal = RATIOMETRIC
+    shunt_ohm: float = 100.0
+
+    def value_of(self, signal_v: float) -> float:
+        """Return what the signal says, in its own figures, at its usual supply: a share, volts or mA."""
+        if self.signal.of is Of.SUPPLY:
+            return signal_v / self.supply_v
+        return 1000.0 * signal_v / self.shunt_ohm if self.signal.of is Of.MILLIAMPERE else signal_v
+
+    @property
+    def pa_per_count(self) -> float:
+        """Return the pressure of one count, Pa, at the usual supply."""
+        return self.value_of(self.volts_per_count) / (self.signal.full - self.signal.zero) * self.span_pa
 
 
 @dataclass(frozen=True, slots=True)

@@ -5,12 +5,7 @@ from dataclasses import dataclass
 from itertools import pairwise
 from typing import Any
 
-from potvigil.core.conversion import (
-    HIGHEST_WIRED_SHARE,
-    LOWEST_WIRED_SHARE,
-    SUPPLY_TOLERANCE,
-    convert,
-)
+from potvigil.core.conversion import SUPPLY_TOLERANCE, convert
 from potvigil.core.event import (
     AlarmEvent,
     AlarmState,
@@ -22,7 +17,7 @@ from potvigil.core.event import (
     StageEvent,
     StandingAlarm,
 )
-from potvigil.core.pot import Pot, Transducer
+from potvigil.core.pot import Pot
 from potvigil.core.reading import Sample
 from potvigil.core.words import shown
 from potvigil.page import words
@@ -40,6 +35,8 @@ GAP_S = 60.0
 BEFORE_S, WITHOUT_BATCH_S = 120.0, 6 * 3600.0
 # A stretch holds so many readings, or each is shown for itself.
 _LEAST_PER_BUCKET = 3
+# Of a converter of 16 bits, one polarity: among these is one that is no fault of the wires.
+_COUNTS = range(0, 32_768, 256)
 _DECIMALS = {"psi": 3, "bar": 4, "kPa": 2}
 
 _Point = tuple[float, float | None, float | None]  # s, lowest and highest Pa gauge
@@ -158,81 +155,86 @@ def _converted(store: Store, pot: Pot, from_s: float, to_s: float, points: int) 
         read = ((sample.t_s, convert(sample, pot).gauge_pa) for sample in samples)
         return [(t_s, pa, pa) for t_s, pa in read if t_s < to_s]
     count = min(points, extent.samples // _LEAST_PER_BUCKET) or 1
+    ends = _Ends(store, pot)
     return [
         # never later than what was read
-        (min((each.from_s + each.to_s) / 2.0, extent.last_s), *_pressures(store, pot, each))
-        for each in store.curve(pot.pot_id, from_s, to_s, count, _usual_supply(pot.transducer))
+        (min((each.from_s + each.to_s) / 2.0, extent.last_s), *ends.of(each))
+        for each in store.curve(pot.pot_id, from_s, to_s, count, ends.usual_supply)
     ]
 
 
-def _pressures(store: Store, pot: Pot, bucket: Bucket) -> tuple[float | None, float | None]:
-    """Return the lowest and highest pressure of a bucket, Pa gauge."""
-    kinds = [
-        bucket.counts > 0,
-        bucket.low_gauge_pa is not None,
-        bucket.low_absolute_pa is not None,
-    ]
-    if not any(kinds):
-        return None, None
-    if sum(kinds) > 1:
-        return _each(store, pot, bucket)
-    if kinds[1]:
-        return _both(pot, [Sample(0.0, gauge_pa=pa) for pa in (bucket.low_gauge_pa, bucket.high_gauge_pa)])
-    if kinds[2]:
-        ends = (bucket.low_absolute_pa, bucket.high_absolute_pa)
-        return _both(pot, [Sample(0.0, absolute_pa=pa, ambient_pa=bucket.ambient_pa) for pa in ends])
-    return _by_counts(store, pot, bucket)
+class _Ends:
+    """The lowest and the highest pressure of a bucket, Pa gauge; None where nothing in it is a reading.
 
-
-def _by_counts(store: Store, pot: Pot, bucket: Bucket) -> tuple[float | None, float | None]:
-    """Return the pressures of the lowest and the highest count: pressure goes with the share of the supply.
-
-    Where some of the counts are faults of the wires, which have no pressure, each is looked at.
+    Pressure rises with the count, and what is no fault of the wires lies between two counts: so the ends tell
+    of all between them. Where one of them is a fault, each sample is looked at.
     """
-    wire = pot.transducer
-    if wire is None or bucket.low_share is None or bucket.high_share is None:
-        return None, None
-    usual, own = _usual_supply(wire), wire.supply_volts_per_count
-    low, high = (share * wire.volts_per_count / (own or wire.volts_per_count) for share in (
-        bucket.low_share, bucket.high_share,
-    ))  # fmt: skip
-    if own is None and bucket.low_supply is not None:
-        return _each(store, pot, bucket)
-    if own is not None and bucket.low_supply is not None and bucket.high_supply is not None:
-        least, most = (each * own / wire.supply_v for each in (bucket.low_supply, bucket.high_supply))
-        if least < 1.0 - SUPPLY_TOLERANCE or most > 1.0 + SUPPLY_TOLERANCE:
-            return _each(store, pot, bucket)
-    if high < LOWEST_WIRED_SHARE or low > HIGHEST_WIRED_SHARE:
-        return None, None
-    if low < LOWEST_WIRED_SHARE or high > HIGHEST_WIRED_SHARE:
-        return _each(store, pot, bucket)
-    supply = None if own is None else usual
-    return _both(
-        pot,
-        [
-            Sample(0.0, transducer_count=share * usual, supply_count=supply, ambient_pa=bucket.ambient_pa)
-            for share in (bucket.low_share, bucket.high_share)
-        ],
-    )
 
+    def __init__(self, store: Store, pot: Pot) -> None:
+        self._store, self._pot = store, pot
+        wire = pot.transducer
+        self._supply_v = 0.0 if wire is None else wire.supply_v
+        self._supply_v_per_count = None if wire is None else wire.supply_volts_per_count
+        self.usual_supply = self._supply_v / self._supply_v_per_count if self._supply_v_per_count else 1.0
+        self._sound = next((each for each in _COUNTS if self._at(each) is not None), None)
+        self._by_share = self._goes_with_supply()
 
-def _both(pot: Pot, ends: list[Sample]) -> tuple[float | None, float | None]:
-    low, high = (convert(sample, pot).gauge_pa for sample in ends)
-    return (None, None) if low is None or high is None else (low, high)
+    def of(self, bucket: Bucket) -> tuple[float | None, float | None]:
+        kinds = (bucket.counts > 0, bucket.low_gauge_pa is not None, bucket.low_absolute_pa is not None)
+        match kinds:
+            case (False, False, False):
+                return None, None
+            case (False, True, False):
+                ends = (bucket.low_gauge_pa, bucket.high_gauge_pa)
+                return self._both(*(Sample(0.0, gauge_pa=pa) for pa in ends))
+            case (False, False, True):
+                ends = (bucket.low_absolute_pa, bucket.high_absolute_pa)
+                return self._both(*(Sample(0.0, absolute_pa=pa, ambient_pa=bucket.ambient_pa) for pa in ends))
+            case (True, False, False) if self._is_supplied(bucket):
+                return self._by_counts(bucket)
+        return self._each(bucket)
 
+    def _by_counts(self, bucket: Bucket) -> tuple[float | None, float | None]:
+        low, high = bucket.low_count or 0.0, bucket.high_count or 0.0
+        if self._by_share:  # as if the supply had been what it should be
+            low, high = ((each or 0.0) * self.usual_supply for each in (bucket.low_share, bucket.high_share))
+        low_pa, high_pa = self._at(low, bucket.ambient_pa), self._at(high, bucket.ambient_pa)
+        if low_pa is not None and high_pa is not None:
+            return low_pa, high_pa
+        if self._sound is None or (high_pa is None and high < self._sound):
+            return None, None
+        if low_pa is None and low > self._sound:
+            return None, None
+        return self._each(bucket)
 
-def _each(store: Store, pot: Pot, bucket: Bucket) -> tuple[float | None, float | None]:
-    samples = store.samples(pot.pot_id, bucket.from_s, bucket.to_s)
-    read = [convert(sample, pot).gauge_pa for sample in samples if sample.t_s < bucket.to_s]
-    known = [pa for pa in read if pa is not None]
-    return (min(known), max(known)) if known else (None, None)
+    def _at(self, count: float, ambient_pa: float | None = None) -> float | None:
+        supply = self.usual_supply if self._supply_v_per_count else None
+        sample = Sample(0.0, transducer_count=count, supply_count=supply, ambient_pa=ambient_pa)
+        return convert(sample, self._pot).gauge_pa
 
+    def _goes_with_supply(self) -> bool:
+        if self._sound is None or not self._supply_v_per_count:
+            return False
+        other = Sample(0.0, transducer_count=self._sound, supply_count=1.01 * self.usual_supply)
+        return convert(other, self._pot).gauge_pa != self._at(self._sound)
 
-def _usual_supply(wire: Transducer | None) -> float:
-    """Return the count that the supply would have, on the transducer's channel where it has none."""
-    if wire is None:
-        return 1.0
-    return wire.supply_v / (wire.supply_volts_per_count or wire.volts_per_count)
+    def _is_supplied(self, bucket: Bucket) -> bool:
+        """Return whether the supply was never a fault of its own."""
+        if self._supply_v_per_count is None or bucket.low_supply is None or bucket.high_supply is None:
+            return True
+        ends = (bucket.low_supply, bucket.high_supply)
+        shares = [each * self._supply_v_per_count / self._supply_v for each in ends]
+        return min(shares) >= 1.0 - SUPPLY_TOLERANCE and max(shares) <= 1.0 + SUPPLY_TOLERANCE
+
+    def _both(self, low: Sample, high: Sample) -> tuple[float | None, float | None]:
+        ends = convert(low, self._pot).gauge_pa, convert(high, self._pot).gauge_pa
+        return (None, None) if None in ends else ends
+
+    def _each(self, bucket: Bucket) -> tuple[float | None, float | None]:
+        samples = self._store.samples(self._pot.pot_id, bucket.from_s, bucket.to_s)
+        read = [convert(sample, self._pot).gauge_pa for sample in samples if sample.t_s < bucket.to_s]
+        known = [pa for pa in read if pa is not None]
+        return (min(known), max(known)) if known else (None, None)
 
 
 def _with_gaps(points: list[_Point], gap_s: float) -> Iterator[_Point]:
