@@ -17,6 +17,7 @@ _LOW, _HIGH = (
 _BUCKET = ", ".join(
     (
         "count(*), count(transducer_count)",
+        f"min({_LOW.format('transducer_count')}), max({_HIGH.format('transducer_count')})",
         f"min({_LOW.format('transducer_count')} / coalesce(supply_count, ?1))",
         f"max({_HIGH.format('transducer_count')} / coalesce(supply_count, ?1))",
         "min(supply_count), max(supply_count)",
@@ -30,13 +31,16 @@ _BUCKET = ", ".join(
 class Bucket:
     """The samples from from_s up to, not including, to_s: how many, how many of them with a count.
 
-    low_share, high_share: of the transducer's count to the supply's; the other pairs as in a Sample.
+    low_share, high_share: of the transducer's count to the supply's, or to what was given as the usual one;
+    the other pairs as in a Sample.
     """
 
     from_s: float
     to_s: float
     samples: int
     counts: int
+    low_count: float | None
+    high_count: float | None
     low_share: float | None
     high_share: float | None
     low_supply: float | None

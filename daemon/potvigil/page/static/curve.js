@@ -184,7 +184,10 @@
       ctx.moveTo(box.left, y);
       ctx.lineTo(box.left + box.width, y);
       ctx.stroke();
-      write(u, text, box.left + box.width - scaled(4), y - scaled(4), { align: "right", base: "bottom" });
+      const right = box.left + box.width;
+      const end = whole.cure_done === null ? right : u.valToPos(whole.cure_done + shift, "x", true);
+      const clear = end < right && end > right - scaled(130) ? end : right; // of the mark at the cure's end
+      write(u, text, clear - scaled(5), y - scaled(4), { align: "right", base: "bottom" });
     });
   }
 
@@ -239,14 +242,15 @@
         ctx.moveTo(x, box.top + scaled(20));
         ctx.lineTo(x, box.top + box.height);
         ctx.stroke();
-        if (x < free) continue;
-        const nearEdge = x + scaled(18) > box.left + box.width;
+        // before the line, where the curve has not fallen yet; else after it
+        const before = x - scaled(18) >= Math.max(free, box.left);
+        if (!before && (x < free || x + scaled(18) > box.left + box.width)) continue;
         ctx.save();
-        ctx.translate(nearEdge ? x - scaled(9) : x + scaled(9), foot);
+        ctx.translate(before ? x - scaled(9) : x + scaled(9), foot);
         ctx.rotate(-Math.PI / 2);
         write(u, `${signOf(mark)} ${mark.text}`, 0, 0, { paint });
         ctx.restore();
-        free = x + scaled(20);
+        free = before ? x : x + scaled(20);
       }
     });
   }

@@ -1,0 +1,38 @@
+"""Rehearsed nights to look at, each as the watch knew it at one moment."""
+
+import shutil
+from pathlib import Path
+
+import pytest
+
+from paged import Watched, shown
+from potvigil.sim.nights import NIGHTS
+from rehearsal import Bench
+
+
+@pytest.fixture(scope="session")
+def half_past_three(tmp_path_factory) -> Watched:
+    """A fitting leaks since two, and `floor-ahead` stands: half past three in the morning."""
+    bench = Bench(NIGHTS["two-in-the-morning"], tmp_path_factory.mktemp("night"))
+    bench.begin()
+    bench.run_until(5.5 * 3600.0)
+    bench.store.flush()
+    return Watched(bench, bench.folder / "live.json", bench.record)
+
+
+@pytest.fixture
+def watched(half_past_three, tmp_path) -> Watched:
+    """The same night with a record and a live file of its own, heard of a moment ago."""
+    bench = half_past_three.bench
+    own = Watched(bench, tmp_path / "live.json", tmp_path / "record.db")
+    for ending in ("", "-wal"):
+        if Path(f"{bench.record}{ending}").exists():
+            shutil.copyfile(f"{bench.record}{ending}", f"{own.record}{ending}")
+    own.speak()
+    return own
+
+
+@pytest.fixture
+def client(watched, tmp_path):
+    with shown(watched, tmp_path / "reports") as client:
+        yield client

@@ -1,0 +1,254 @@
+"""The curve: no peak and no dip is lost, nothing is made up; against each sample converted by the core."""
+
+import json
+import random
+from dataclasses import replace
+
+import pytest
+from hypothesis import given, settings
+from hypothesis import strategies as st
+
+from paged import shown
+from potvigil.core.conversion import convert
+from potvigil.core.event import AlarmId
+from potvigil.core.pot import Reference
+from potvigil.core.reading import Fault, Sample, Sensor
+from potvigil.page.curve import GAP_S, Asked, curve
+from potvigil.record.store import Store
+from potvigil.settings import load_text
+from potvigil.units import PA_PER_PSI
+from rehearsal import raised
+
+SETTINGS = """
+workshop: harbour-models
+pots:
+  lantern:
+    internal_volume: 20 L
+    maximum_pressure: 80 psi
+    working_pressure: 60 psi
+    floor_pressure: 45 psi
+    thermometer: {place: gas}
+    supply: shut
+    cure: {hold: 10 h}
+    transducer: {%s}
+"""
+KINDS = {
+    "supply measured": "supply_channel: 1",
+    "supply assumed": "",
+    "absolute": "reference: absolute, span: 150 psi, supply_channel: 1",
+}
+POTS = {kind: load_text(SETTINGS % keys, "test").core_pots()["lantern"] for kind, keys in KINDS.items()}
+LOADED = {kind: load_text(SETTINGS % keys, "test") for kind, keys in KINDS.items()}
+USUAL = 26_666.0  # 5 V through the converter's 6.144 V range: 32768 / 6.144 * 5
+
+
+def pots_of(settings_json):
+    return load_text(settings_json, "settings of a run").core_pots()
+
+
+def samples(number, count, strange):
+    """A stretch of samples as they come: steady, with spikes, faults of wires and supply, gaps, silence."""
+    seed = random.Random(number)
+    made, t_s = [], 100.0
+    for i in range(count):
+        t_s += 1.0 if seed.random() > 0.005 else 500.0 * seed.random() + 1.0
+        sample = Sample(t_s, None, 14_000.0 + 40.0 * seed.random(), USUAL + 20.0 * seed.random())
+        sample = replace(sample, ambient_pa=101_325.0, gas_c=21.0)
+        if seed.random() < strange:
+            sample = seed.choice(
+                [
+                    replace(sample, transducer_count=None, faults=(Fault(Sensor.TRANSDUCER, "bus error"),)),
+                    replace(sample, transducer_count=10.0),  # a broken wire
+                    replace(sample, transducer_count=32_767.0),  # a short
+                    replace(sample, supply_count=0.5 * USUAL),
+                    replace(sample, supply_count=None),
+                    replace(sample, transducer_count=14_000.0 + 8_000.0 * seed.random()),  # a real jump
+                    replace(sample, transducer_count=4_000.0 + 8_000.0 * seed.random()),
+                    replace(sample, transducer_count=None, gauge_pa=300_000.0 * seed.random()),
+                    replace(sample, transducer_count=None, absolute_pa=150_000.0 + i),
+                ]
+            )
+        made.append(sample)
+    return made
+
+
+def record_of(folder, kind, made):
+    store = Store.open(folder / "record.db")
+    store.begin_run(LOADED[kind].as_json(), "boot", 0.0, None, None)
+    for sample in made:
+        store.append("lantern", sample)
+    store.flush()
+    return store
+
+
+@pytest.mark.parametrize("kind", KINDS)
+@given(
+    number=st.integers(0, 2**32),
+    count=st.integers(300, 900),
+    strange=st.sampled_from([0.0, 0.005, 0.05, 0.3]),
+    points=st.integers(100, 400),
+)
+@settings(max_examples=15, deadline=None)
+def test_peaks_and_dips_stay_and_nothing_is_made_up(tmp_path_factory, kind, number, count, strange, points):
+    made = samples(number, count, strange)
+    with record_of(tmp_path_factory.mktemp("curve"), kind, made) as store:
+        asked = Asked("lantern", None, None, made[0].t_s, made[-1].t_s, points)
+        told = curve(store, pots_of, asked)
+    read = {sample.t_s: convert(sample, POTS[kind]).gauge_pa for sample in made}
+    known = [pa / PA_PER_PSI for pa in read.values() if pa is not None]
+    low = [value for value in told["low"] if value is not None]
+    high = [value for value in told["high"] if value is not None]
+    # rounded to 0.001 psi; where the barometer of a whole bucket counts it is the same here
+    assert min(low) == pytest.approx(min(known), abs=1e-3)
+    assert max(high) == pytest.approx(max(known), abs=1e-3)
+    assert told["t"] == sorted(told["t"])
+    assert made[0].t_s - 0.01 <= told["t"][0] and told["t"][-1] <= made[-1].t_s + 0.01  # rounded
+    assert len(told["t"]) <= 2 * points + 2  # a gap takes a point of its own
+    # each reading lies between the ends of the point next to it
+    wide_s = (made[-1].t_s - made[0].t_s) / min(points, len(made) // 3)
+    near = [
+        (t, lo, hi) for t, lo, hi in zip(told["t"], told["low"], told["high"], strict=True) if lo is not None
+    ]
+    for t_s, pa in read.items():
+        if pa is not None:
+            assert any(
+                abs(t - t_s) <= wide_s + 0.02 and lo - 2e-3 <= pa / PA_PER_PSI <= hi + 2e-3
+                for t, lo, hi in near
+            ), t_s
+
+
+@pytest.mark.parametrize("kind", KINDS)
+def test_where_there_is_no_reading_there_is_no_line(tmp_path, kind):
+    made = [Sample(float(i), None, 14_000.0, USUAL, ambient_pa=101_325.0) for i in range(1000)]
+    dead = [replace(each, transducer_count=5.0) for each in made[300:400]]  # a broken wire, read on
+    made = made[:300] + dead + made[400:600] + made[800:]  # and then nothing at all
+    with record_of(tmp_path, kind, made) as store:
+        told = curve(store, pots_of, Asked("lantern", None, None, 0.0, 999.0, 200))
+    for t, low in zip(told["t"], told["low"], strict=True):
+        if 305.0 < t < 395.0:
+            assert low is None
+    assert any(600.0 < t < 800.0 and low is None for t, low in zip(told["t"], told["low"], strict=True))
+    assert not any(
+        600.0 < t < 800.0 and low is not None for t, low in zip(told["t"], told["low"], strict=True)
+    )
+
+
+def test_a_sample_that_stands_for_several_keeps_their_peak(tmp_path):
+    made = [Sample(float(20 * i), None, 14_000.0, USUAL) for i in range(1000)]
+    with record_of(tmp_path, "supply measured", made) as store:
+        spread = json.dumps({"n": 20, "transducer_count": [13_000.0, 15_500.0]})
+        with store._db.transaction(durable=False):
+            store._db.execute("UPDATE sample SET spread = ? WHERE t_s = 9000", (spread,))
+        told = curve(store, pots_of, Asked("lantern", None, None, 0.0, 20_000.0, 200))
+    pot = POTS["supply measured"]
+    for count, found in ((13_000.0, min(told["low"])), (15_500.0, max(told["high"]))):
+        gauge_pa = convert(Sample(0.0, None, count, USUAL), pot).gauge_pa
+        assert found == pytest.approx(gauge_pa / PA_PER_PSI, abs=1e-3)
+
+
+def test_each_run_is_converted_by_its_own_settings(tmp_path):
+    made = [Sample(float(i), None, 14_000.0, USUAL) for i in range(2000)]
+    with record_of(tmp_path, "supply measured", made[:1000]) as store:
+        other = load_text(SETTINGS % "supply_channel: 1, span: 150 psi", "test")
+        store.begin_run(other.as_json(), "boot", 1000.0, None, None)
+        for sample in made[1000:]:
+            store.append("lantern", sample)
+        store.flush()
+        told = curve(store, pots_of, Asked("lantern", None, None, 0.0, 1999.0, 200))
+    shares = {round(low, 1) for low in told["low"]}
+    zero = (
+        14_000.0 / USUAL
+    )  # a share of the supply; (share - 0.1) / 0.8 of the span, as transducers of 0.5-4.5 V
+    assert shares == {round((zero - 0.1) / 0.8 * span, 1) for span in (100.0, 150.0)}
+
+
+# --- a night
+
+
+def test_a_night_has_its_stages_marks_and_lines(client, watched):
+    told = client.get("/api/curve?pot=lantern").json()
+    bench = watched.bench
+    alarm = next(each for each in raised(bench.events) if each.alarm is AlarmId.FLOOR_AHEAD)
+    assert told["batch"] == 1
+    assert told["unit"] == "psi" and told["zone"] == "UTC"
+    assert (told["floor"], told["working"]) == (45.0, 60.0)
+    assert [each["stage"] for each in told["stages"]] == ["filling", "settling", "holding"]
+    (mark,) = [each for each in told["marks"] if each["kind"] == "alarm"]
+    assert mark["t"] == pytest.approx(alarm.t_s, abs=0.01)
+    assert mark["level"] == "alarm"
+    assert set(told["trace"]) == {"t", "corrected", "leak", "leak_low", "leak_high", "wall", "room"}
+    assert all(len(line) == len(told["trace"]["t"]) for line in told["trace"].values())
+    start_utc_s = bench.night.start_utc_s
+    assert told["utc_less_t_s"] == pytest.approx(start_utc_s, abs=1.0)
+    snapshot = bench.service.watches["lantern"].snapshot()
+    assert told["to"] == pytest.approx(snapshot.t_s)
+    # the last minute is not in the record yet: it comes from what the watch left in memory
+    assert told["t"][-1] == pytest.approx(snapshot.t_s)
+    assert told["high"][-1] == pytest.approx(snapshot.reading.gauge_pa / PA_PER_PSI, abs=1e-3)
+    assert told["trace"]["t"][-1] == pytest.approx(snapshot.t_s)
+    assert told["cone"]["t"] == pytest.approx(snapshot.forecast.crossing_s, abs=0.01)
+    assert told["cone"]["early"] < told["cone"]["t"] < told["cone"]["late"]
+    assert told["cure_done"] == pytest.approx(snapshot.cure.done_s, abs=0.01)
+
+
+def test_a_silent_watch_forecasts_nothing(client, watched):
+    watched.speak(age_s=60.0)
+    told = client.get("/api/curve?pot=lantern").json()
+    assert told["cone"] is None
+    assert told["cure_done"] is None
+    assert told["t"][-1] <= told["to"]
+
+
+def test_a_part_of_the_night_is_finer(client):
+    whole = client.get("/api/curve?batch=1&points=200").json()
+    part = client.get("/api/curve?batch=1&points=200&from=10000&to=10600").json()
+    assert (part["from"], part["to"]) == (10_000.0, 10_600.0)
+    assert all(10_000.0 <= t <= 10_600.0 for t in part["t"])
+    assert len(part["t"]) > 100 > sum(10_000.0 <= t <= 10_600.0 for t in whole["t"])
+
+
+def test_what_is_asked_for_beyond_the_batch_is_its_end(client):
+    whole = client.get("/api/curve?batch=1").json()
+    beyond = client.get("/api/curve?batch=1&from=-1e9&to=1e9").json()
+    assert (beyond["from"], beyond["to"]) == (whole["from"], whole["to"])
+    nothing = client.get("/api/curve?batch=1&from=1e9&to=-1e9").json()
+    assert nothing["from"] < nothing["to"]
+
+
+def test_a_gap_is_longer_than_a_watch_that_reads_slowly():
+    assert GAP_S > 3 * 10.0  # the longest sample period there is, see settings
+
+
+@pytest.mark.parametrize(
+    "query",
+    [
+        "",
+        "pot=lantern&batch=1",
+        "batch=x",
+        "batch=-1",
+        "pot=lantern&from=nan",
+        "pot=lantern&to=inf",
+        "batch=1&points=x",
+    ],
+)
+def test_what_cannot_be_drawn_is_said(client, query):
+    answer = client.get(f"/api/curve?{query}")
+    assert answer.status_code == 422
+    assert answer.json()["fault"]
+
+
+def test_what_there_is_none_of_is_not_found(client):
+    assert client.get("/api/curve?pot=nobody").status_code == 404
+    assert client.get("/api/curve?batch=77").status_code == 404
+
+
+def test_an_absolute_transducer_is_one(tmp_path):
+    assert POTS["absolute"].transducer.reference is Reference.ABSOLUTE
+
+
+def test_without_a_live_file_the_record_alone_is_drawn(watched, tmp_path):
+    watched.live.unlink()
+    with shown(watched, tmp_path / "reports") as client:
+        told = client.get("/api/curve?pot=lantern").json()
+    assert told["cone"] is None
+    assert len(told["t"]) > 200
