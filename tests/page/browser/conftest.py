@@ -6,9 +6,12 @@ from collections.abc import Callable, Iterator
 from typing import Any
 
 import pytest
-from playwright.sync_api import Browser, BrowserContext, Page, sync_playwright
+from playwright.sync_api import Browser, BrowserContext, Page, expect, sync_playwright
 
 from page.browser.watched import ALARMED_S, PHONE, Watched
+
+PATIENCE_MS = 15_000  # on a machine that has other work; costs nothing where all is well
+expect.set_options(timeout=PATIENCE_MS)
 
 Opener = Callable[..., Page]
 
@@ -37,7 +40,7 @@ def opened(chromium: Browser) -> Iterator[Opener]:
     def open_page(size: dict[str, Any] = PHONE, **options: Any) -> Page:
         context = chromium.new_context(**{**size, **options})
         contexts.append(context)
-        context.set_default_timeout(5000)
+        context.set_default_timeout(PATIENCE_MS)
         page = context.new_page()
         page.on("pageerror", lambda error: faults.append(str(error)))
         page.on(

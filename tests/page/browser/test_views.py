@@ -7,7 +7,7 @@ import pytest
 from axe_playwright_python.sync_playwright import Axe
 from playwright.sync_api import Page, expect
 
-from page.browser.watched import DESKTOP, PHONE, POT
+from page.browser.watched import DESKTOP, PHONE, POT, Watched
 
 VIEWS = ("/", f"/pot/{POT}", "/batches", "/batch/1", "/nothing-here")
 # Web Content Accessibility Guidelines 2.2, levels A and AA, as axe-core names its rules; and good practice
@@ -28,6 +28,13 @@ def settled_range(page: Page) -> tuple[float, float]:
     return shown_range(page)
 
 
+def assert_axe_finds_nothing(page: Page) -> None:
+    for scheme in ("light", "dark"):
+        page.emulate_media(color_scheme=scheme)
+        found = Axe().run(page, options={"runOnly": WCAG})
+        assert found.violations_count == 0, found.generate_report()
+
+
 def open_curve(page: Page, url: str) -> None:
     page.goto(f"{url}/pot/{POT}")
     expect(page.locator(".u-over").first).to_be_visible()
@@ -40,10 +47,7 @@ def test_each_view_is_for_everybody(alarmed, opened, view):
     if view.startswith(("/pot", "/batch/")):
         expect(page.locator(".u-over").first).to_be_visible()
     page.evaluate("document.querySelectorAll('details').forEach((details) => { details.open = true; })")
-    for scheme in ("light", "dark"):
-        page.emulate_media(color_scheme=scheme)
-        found = Axe().run(page, options={"runOnly": WCAG})
-        assert found.violations_count == 0, found.generate_report()
+    assert_axe_finds_nothing(page)
 
     page.set_viewport_size({"width": 320, "height": 640})  # WCAG 1.4.10: no scrolling sideways at 320
     assert page.evaluate("document.documentElement.scrollWidth") <= 320
@@ -185,3 +189,21 @@ def test_without_script_the_page_says_the_same(alarmed, opened):
     expect(page.locator('meta[http-equiv="refresh"]')).to_have_attribute("content", "10; url=/")
     page.goto(f"{alarmed.url}/pot/{POT}")
     expect(page.locator("[data-curve] noscript")).to_be_visible()
+
+
+def test_a_password_is_asked_for(tmp_path, opened):
+    with Watched(tmp_path, 60.0, speed=1.0, password="lantern room 4") as night:
+        page = opened(PHONE)
+        page.goto(f"{night.url}/pot/{POT}")
+        expect(page).to_have_url(f"{night.url}/login")
+        assert_axe_finds_nothing(page)
+        page.get_by_label("Password").fill("lantern room 5")
+        page.keyboard.press("Enter")
+        expect(page.get_by_role("alert")).to_be_visible()
+        expect(page.get_by_role("link", name="Batches")).to_have_count(0)
+        page.wait_for_timeout(1100)  # a wrong guess costs a wait
+        page.get_by_label("Password").fill("lantern room 4")
+        page.get_by_role("button", name="Log in").click()
+        expect(page.locator(f'[data-pot="{POT}"]')).to_be_visible()
+        page.get_by_role("button", name="Log out").click()
+        expect(page).to_have_url(f"{night.url}/login")

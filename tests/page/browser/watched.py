@@ -14,6 +14,7 @@ from potvigil.record.store import Store
 from potvigil.sim.nights import NIGHTS
 
 WATCH = Path(__file__).with_name("watch_a_night.py")
+PAGE = [sys.executable, "-m", "potvigil", "page"]
 NIGHT = "lost-before-gel"  # a seal gives way after 40 min, so that the watch comes to it soon
 POT = "lantern"
 SETTLING_S, ALARMED_S = 2250.0, 3000.0  # of that night: before the leak, and long after its alarm
@@ -38,7 +39,7 @@ class Watched:
         speed: float,
         *,
         mqtt_port: int = 0,
-        password_file: Path | None = None,
+        password: str = "",
     ) -> None:
         self.folder = folder
         self.record = folder / "record.db"
@@ -49,8 +50,11 @@ class Watched:
         settings.write_text(
             f"{NIGHTS[NIGHT].settings_yaml}record: {{file: {self.record}}}\n"
             f"page:\n  port: {port}\n  live: {folder / 'live.json'}\n"
-            + (f"  password_file: {password_file}\n" if password_file else "")
+            + ("  password_file: page-password\n" if password else "")
         )
+        if password:
+            hashing = [*PAGE, "password", "--out", str(folder / "page-password")]
+            subprocess.run(hashing, input=f"{password}\n", text=True, check=True, capture_output=True)
         numbers = [str(from_s), str(speed), str(mqtt_port)]
         self._log = (folder / "page.log").open("wb")
         self.watch = subprocess.Popen(
@@ -62,7 +66,7 @@ class Watched:
         assert self.watch.stdout is not None
         assert self.watch.stdout.readline() == "ready\n"
         self.page = subprocess.Popen(
-            [sys.executable, "-m", "potvigil", "page", "--config", str(settings)],
+            [*PAGE, "--config", str(settings)],
             stdout=self._log,
             stderr=subprocess.STDOUT,
         )
