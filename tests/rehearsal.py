@@ -10,6 +10,7 @@ from potvigil.core.event import AlarmEvent, AlarmId, AlarmState, BatchClosed, Ba
 from potvigil.inputs.ds18b20 import InlineExecutor
 from potvigil.outputs.live import LiveFile
 from potvigil.outputs.mqtt import MqttLink
+from potvigil.outputs.signals import Signals
 from potvigil.record.store import Store
 from potvigil.service import Service, open_inputs
 from potvigil.settings import Settings, load_text
@@ -48,6 +49,7 @@ class Bench:
         self.link = link
         self.speed = speed
         self.live = live
+        self.signals: Signals | None = None
         self.now_s = 0.0
         self.heard: list[tuple[str, int | None, Event]] = []
         self.true_rates: list[tuple[float, float]] = []  # second of the night, Pa/s
@@ -81,6 +83,7 @@ class Bench:
             self.night.name,
             self._hear,
             self.live,
+            self.signals,
         )
         self.service.start()
         return self.service

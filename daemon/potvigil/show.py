@@ -57,6 +57,10 @@ class Printer:
     def line(self, text: str, style: str | None = None) -> None:
         self._console.print(escape(shown(text)), style=style)
 
+    def moment(self, t_s: float, utc_s: float | None, text: str) -> None:
+        """Print what is so from this moment on, less prominent than an event."""
+        self._console.print(f"{self._moment(t_s, utc_s)}    {escape(text)}", style="dim")
+
     def progress(self, items: Sequence[T], what: str) -> Iterable[T]:
         """Go through the items behind a progress bar, where a person watches."""
         if not self._console.is_terminal:

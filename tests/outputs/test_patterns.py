@@ -45,9 +45,9 @@ def test_flashing_keeps_to_the_rates_of_the_standard() -> None:
     assert 24 <= flashes_per_minute(patterns.SLOW) <= 48
 
 
-# IEC 60601-1-8, Table 3 (from memory; its 3 and 2 grouping as the standard's sound samples have it): bursts of
-# 10 pulses, that is 3 + 2 twice, for high, of 3 for medium, of 1 or 2 for low; between bursts 2.5-15 s for high,
-# 2.5-30 s for medium. Pulses of 75-200 ms for high, 125-250 ms for the others.
+# IEC 60601-1-8, Table 3 (from memory; the grouping in 3 and 2 as published sound samples of the standard have
+# it): bursts of 10 pulses, that is 3 + 2 twice, for high, of 3 for medium, of 1 or 2 for low; between bursts
+# 2.5-15 s for high, 2.5-30 s for medium. Pulses of 75-200 ms for high, 125-250 ms for the others.
 @pytest.mark.parametrize(
     ("priority", "number", "shortest_s", "longest_s", "pause_s"),
     [

@@ -64,8 +64,8 @@ class QuietHours:
 class Signals:
     """Decides, tick by tick, what is shown, and what a press of the button asks for.
 
-    pins: None where nothing is wired and somebody only wants to know. on_show: told what is shown, and from
-    which boot time on.
+    pins: None where nothing is wired and somebody only wants to know. on_show: told what is shown at each
+    tick, and whether an alarm has just been announced for the first time.
     """
 
     def __init__(
@@ -73,13 +73,14 @@ class Signals:
         pins: "Pins | None",
         quiet_hours: QuietHours | None = None,
         fitted: Collection[Lamp] = (Lamp.ALARM,),
-        on_show: Callable[[Show, float], None] = lambda shown, boot_s: None,
+        on_show: Callable[[Show, bool], None] = lambda shown, is_news: None,
     ) -> None:
         self._pins = pins
         self._quiet_hours = quiet_hours
         self._fitted = fitted if pins is None else pins.fitted
         self._on_show = on_show
         self._announced: dict[tuple[str, str], float] = {}
+        self._again: set[tuple[str, str]] = set()
         self._standing: StandingOf = {}
         self._ask: Ask = lambda pot_id, command: None
 
@@ -92,11 +93,12 @@ class Signals:
     def hear(self, pot_id: str, event: Event) -> None:
         """Take what happened: an alarm that announces itself again calls again."""
         if isinstance(event, AlarmEvent) and event.repeat:
-            self._announced.pop((pot_id, event.alarm.value), None)
+            self._again.add((pot_id, event.alarm.value))
 
     def show(self, boot_s: float, utc_s: float | None, standing: StandingOf) -> None:
         """Show these alarms from now on; one that is met for the first time is announced."""
         before, self._announced = self._announced, {}
+        again, self._again = self._again, set()
         self._standing = standing
         alarms = []
         for pot_id, of_pot in standing.items():
@@ -104,11 +106,12 @@ class Signals:
                 announced_s = None
                 if each.state is AlarmState.UNACKNOWLEDGED:
                     key = pot_id, each.alarm.value
-                    announced_s = self._announced[key] = before.get(key, boot_s)
+                    announced_s = boot_s if key in again else before.get(key, boot_s)
+                    self._announced[key] = announced_s
                 alarms.append(Standing(each.alarm, each.priority, each.state, announced_s))
         quiet = self._quiet_hours is not None and self._quiet_hours.hold(utc_s)
         shown = show(alarms, self._fitted, quiet, boot_s)
-        self._on_show(shown, boot_s)
+        self._on_show(shown, not self._announced.keys() <= before.keys())
         if self._pins is not None:
             self._pins.play(shown, boot_s)
 
@@ -214,12 +217,11 @@ class Pins:
         try:
             if bool(device.value) != on:
                 device.value = on
+                self._failing.discard(name)
         except Exception as error:  # the libraries beneath gpiozero share no error class
             if name not in self._failing:
                 self._failing.add(name)
                 _log.warning("signals: %s does not obey its pin (%s); look at its wire", name, error)
-        else:
-            self._failing.discard(name)
 
     def _press(self) -> None:
         self._pressed_s = self._clock()

@@ -17,9 +17,11 @@ from potvigil.core.event import BatchClosed, BatchSummary, Event
 from potvigil.inputs.ds18b20 import InlineExecutor
 from potvigil.outputs.live import LiveFile
 from potvigil.outputs.mqtt import MqttLink
+from potvigil.outputs.patterns import Lamp, Rhythm, Show
+from potvigil.outputs.signals import Signals
 from potvigil.record.store import Store
-from potvigil.service import Service, open_inputs
-from potvigil.settings import load_text
+from potvigil.service import Service, open_inputs, quiet_hours, signal_wiring
+from potvigil.settings import Settings, load_text
 from potvigil.sim.nights import NIGHTS, World
 from potvigil.verbs.common import UseError, console
 from potvigil.verbs.status import DONE
@@ -64,7 +66,8 @@ def rehearse(args: argparse.Namespace) -> int:
             period_s = settings.sample_period_s / (speed or 1.0)
             live = LiveFile(Path(folder) / "live.json", settings.workshop, night.name, period_s)
         service = Service(
-            settings, clock, f"rehearsal-{night.name}", station, store, link, night.name, on_event, live
+            *(settings, clock, f"rehearsal-{night.name}", station, store, link, night.name, on_event, live),
+            signals=_told_signals(settings, clock, printer),
         )
         service.start()
         try:
@@ -80,6 +83,26 @@ def rehearse(args: argparse.Namespace) -> int:
         printer.summary(summary, batch)
     printer.line(f"record: {record}")
     return DONE
+
+
+def _told_signals(settings: Settings, clock: ManualClock, printer: show.Printer) -> Signals:
+    """Say on the console what lamp and buzzer would do whenever that changes, without repeated calls."""
+    lamps: dict[Lamp, Rhythm] = {}
+
+    def tell(shown: Show, is_news: bool) -> None:
+        nonlocal lamps
+        if shown.lamps == lamps and not (is_news and shown.call):
+            return
+        lamps = shown.lamps
+        said = [f"{'lamp' if one else f'{lamp} lamp'}: {rhythm.says}" for lamp, rhythm in lamps.items()]
+        if shown.call is not None:
+            said.append(f"buzzer: {shown.call.burst.says}")
+        now = clock.now()
+        printer.moment(now.boot_s, now.utc_s, "; ".join(said))
+
+    fitted = frozenset(signal_wiring(settings).lamps) or {Lamp.ALARM}
+    one = len(fitted) == 1
+    return Signals(None, quiet_hours(settings), fitted, tell)
 
 
 @contextmanager

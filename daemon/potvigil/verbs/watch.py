@@ -8,9 +8,10 @@ from types import FrameType
 from potvigil import show
 from potvigil.clock import SystemClock, boot_id
 from potvigil.outputs.live import LiveFile
+from potvigil.outputs.signals import Signals, open_pins
 from potvigil.paths import make_own_folder, usual_live, usual_record
 from potvigil.record.store import Store
-from potvigil.service import Service, mqtt_link, open_inputs
+from potvigil.service import Service, mqtt_link, open_inputs, quiet_hours, signal_wiring
 from potvigil.settings import Settings, load
 from potvigil.verbs.common import console
 from potvigil.verbs.status import DONE, NO
@@ -33,6 +34,7 @@ def watch(args: argparse.Namespace) -> int:
             link,
             on_event=printer.event,
             live=_live_file(settings),
+            signals=_signals(settings),
         )
 
         def stop(_signal: int, _frame: FrameType | None) -> None:
@@ -47,6 +49,12 @@ def watch(args: argparse.Namespace) -> int:
         finally:
             service.stop()
     return DONE
+
+
+def _signals(settings: Settings) -> Signals | None:
+    if settings.signals is None:
+        return None
+    return Signals(open_pins(signal_wiring(settings), settings.sample_period_s), quiet_hours(settings))
 
 
 def _live_file(settings: Settings) -> LiveFile | None:
