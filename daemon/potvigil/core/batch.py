@@ -1,5 +1,7 @@
 """What is known of the batch in the pot: when things happened, what the pressure did, how it is judged."""
 
+from collections import deque
+
 from potvigil.core.change import change
 from potvigil.core.cure import CureClock
 from potvigil.core.event import (
@@ -49,6 +51,7 @@ class Batch:
         self.cure_told = False
         self.top_ups: list[TopUp] = []
         self.leak: LeakEstimate | None = None
+        self._estimates: deque[tuple[float, LeakEstimate, Leak]] = deque()
         self.forecast: FloorForecast | None = None
         self.words: dict[AlarmId, str] = {}  # of the newest estimate; composing them at every tick is dear
         self._below_since_s: float | None = None
@@ -114,6 +117,24 @@ class Batch:
         if gauge_pa is not None and (self.lowest_gauge_pa is None or gauge_pa < self.lowest_gauge_pa):
             self.lowest_gauge_pa = gauge_pa
 
+    def take_estimate(self, t_s: float, estimate: LeakEstimate, leak: Leak) -> None:
+        """Take the newest estimate of the leak, in units and as the filter has it."""
+        self.leak = estimate
+        self._estimates.append((t_s, estimate, leak))
+        # one from before the last half minute stays, for when that turns out to be a vent
+        while len(self._estimates) > 1 and self._estimates[1][0] <= t_s - _VENT_MARGIN_S:
+            self._estimates.popleft()
+
+    def leak_at_the_end(self) -> tuple[LeakEstimate | None, Leak | None]:
+        """Return the newest estimate that has nothing of the vent in it, if it was vented."""
+        if not self._estimates:
+            return None, None
+        vented_s = self.stages.get(Stage.VENTING) if self.vented else None
+        for t_s, estimate, leak in reversed(self._estimates):
+            if vented_s is None or t_s <= vented_s - _VENT_MARGIN_S:
+                return estimate, leak
+        return self._estimates[0][1:]
+
     def take_alarm(self, event: AlarmEvent) -> None:
         """Keep when an alarm was raised in this batch and when it returned."""
         if event.repeat:
@@ -136,9 +157,10 @@ class Batch:
             return None
         return change(self.hold_start, now, leak, self.top_up_pa(now.t_s))
 
-    def summary(self, t_s: float, leak: Leak | None, *, complete: bool) -> BatchSummary:
+    def summary(self, t_s: float, *, complete: bool) -> BatchSummary:
         """Judge the batch as it stands at `t_s`."""
         pot, start, end = self._pot, self.hold_start, self.hold_end
+        estimate, leak = self.leak_at_the_end()
         cure = self.clock.cure()
         last_s = self.stages.get(Stage.VENTING, t_s) if complete else t_s
         missing_s = last_s - self._last_good_s
@@ -170,7 +192,7 @@ class Batch:
             hold_end_gauge_pa=None if end is None else end.gauge_pa,
             lowest_gauge_pa=self.lowest_gauge_pa,
             change=None if end is None else self.change(end, leak),
-            leak=self.leak,
+            leak=estimate,
             floor_crossed_s=self.floor_crossed_s,
             floor_forecast_s=None if self.forecast is None else self.forecast.crossing_s,
             cure=cure,

@@ -126,7 +126,8 @@ def _over_pressure(scene: Scene, gauge_pa: float) -> str | None:
 
 def _slow_to_pressure(scene: Scene, batch: Batch) -> str | None:
     working_time_s = batch.resin.working_time_s
-    if working_time_s is None or scene.stage is not Stage.FILLING:
+    waiting = scene.stage is Stage.FILLING or not _was_filled(batch)
+    if working_time_s is None or not waiting:
         return None
     left_s = batch.clock.seconds_to(working_time_s)
     if left_s > max(WORKING_TIME_LEFT_SHARE * working_time_s, WORKING_TIME_LEFT_S):
@@ -149,14 +150,14 @@ def _below_floor(scene: Scene, batch: Batch, gauge_pa: float) -> str | None:
     if AlarmId.BELOW_FLOOR in scene.standing:
         floor_pa += DEADBAND_SHARE * pot.working_pa
     filling = scene.stage is Stage.FILLING and AlarmId.BELOW_FLOOR not in scene.standing
-    if gauge_pa >= floor_pa or filling or batch.clock.done:
+    if gauge_pa >= floor_pa or filling or not _was_filled(batch) or batch.clock.done:
         return None
     growth = diameter_growth(pot.working_pa, max(gauge_pa, 0.0), scene.reading.ambient_pa)
+    now, floor = pressure(gauge_pa, pot.pressure_unit), pressure(pot.floor_pa, pot.pressure_unit)
     return (
-        f"{pressure(gauge_pa, pot.pressure_unit)}: below the floor of "
-        f"{pressure(pot.floor_pa, pot.pressure_unit)} with {_cure_left(scene, batch)} of the cure to go. "
-        f"Top up now if the resin is still liquid; bubbles are {100.0 * (growth - 1.0):.0f} % wider than at "
-        "working pressure."
+        f"{now}: {'just ' if now == floor else ''}below the floor of {floor} with {_cure_left(scene, batch)} "
+        "of the cure to go. Top up now if the resin is still liquid; bubbles are "
+        f"{100.0 * (growth - 1.0):.0f} % wider than at working pressure."
     )
 
 
@@ -194,14 +195,24 @@ def _leak(scene: Scene, batch: Batch) -> str | None:
         return batch.words[AlarmId.LEAK]
     unit = scene.pot.pressure_unit
     rates = leak.rate_pa_per_s
-    holds = "This batch will hold" if scene.pot.supply is Supply.SHUT else "The supply makes up for it"
     text = (
         f"Air is being lost: {rate(rates.value, unit)} ({rate(rates.low, unit)} to {rate(rates.high, unit)}) "
-        f"{_teller(scene).since(leak.onset_s)}. {holds}. "
+        f"{_teller(scene).since(leak.onset_s)}. {_borne(scene, batch)}. "
         "After venting, look at lid clamps, seal and valves."
     )
     batch.words[AlarmId.LEAK] = text
     return text
+
+
+def _borne(scene: Scene, batch: Batch) -> str:
+    """Return what a leak that passes no floor in time means for the batch."""
+    if scene.pot.supply is Supply.REGULATED:
+        return "The supply makes up for it"
+    if batch.clock.done:
+        return "The cure is done"
+    gauge_pa = scene.reading.gauge_pa
+    is_below = gauge_pa is not None and gauge_pa < scene.pot.floor_pa
+    return "The floor is passed" if is_below else "This batch will hold"
 
 
 def _supply_masking(scene: Scene, batch: Batch) -> str | None:
@@ -222,6 +233,10 @@ def _duty_rate_pa_per_s(recent: list[TopUp]) -> float:
     """Return what the top-ups put back per second: all but the first, from the first to the last."""
     elapsed_s = recent[-1].end_s - recent[0].end_s
     return sum(jump.rise_pa for jump in recent[1:]) / elapsed_s
+
+
+def _was_filled(batch: Batch) -> bool:
+    return Stage.FILLING in batch.stages  # one opened at mixing is not, for a while
 
 
 def _cure_left(scene: Scene, batch: Batch) -> str:

@@ -68,6 +68,7 @@ EMPTIED_S = 30.0
 # A step that noise alone could make is not a step.
 NOISE_SIGMAS = 6.0
 _NOISE_MEMORY, _NOISE_FIRST = 40, 12  # samples
+_FEWEST, _LONGEST = 3, 2.5
 
 
 @dataclass(frozen=True, slots=True)
@@ -80,7 +81,10 @@ class TopUp:
 
 
 class _Window:
-    """The readings of the last `span_s` seconds; the oldest lay between `at_least_pa` and `at_most_pa`."""
+    """The readings of the last `span_s` seconds, or the last three where they come more slowly.
+
+    The oldest of them lay between `at_least_pa` and `at_most_pa`.
+    """
 
     def __init__(self, span_s: float) -> None:
         self._span_s = span_s
@@ -90,7 +94,8 @@ class _Window:
     def add(self, t_s: float, at_least_pa: float, at_most_pa: float) -> None:
         points = self._points
         points.append((t_s, at_least_pa, at_most_pa))
-        while points[0][0] < t_s - self._span_s:
+        # three readings where they come slowly: a step shows only when a third has confirmed it
+        while points[0][0] < t_s - (self._span_s if len(points) > _FEWEST else _LONGEST * self._span_s):
             points.popleft()
         self.oldest_s, self.at_least_pa, self.at_most_pa = points[0]
 

@@ -163,7 +163,7 @@ class PotWatch:
         """Return the open batch as judged so far, None when none is open."""
         if self._batch is None:
             return None
-        return self._batch.summary(self._reading.t_s, self._leak(), complete=False)
+        return self._batch.summary(self._reading.t_s, complete=False)
 
     # -- pressure ----------------------------------------------------------------------------------
 
@@ -253,7 +253,7 @@ class PotWatch:
         leak = leak_filter.estimate
         if leak is None or reading.gauge_pa is None or reading.absolute_pa is None:
             return
-        batch.leak = _in_units(leak, reading, reading.absolute_pa, self._pot)
+        batch.take_estimate(reading.t_s, _in_units(leak, reading, reading.absolute_pa, self._pot), leak)
         batch.forecast = None
         batch.words.clear()
         if leak.established and self._pot.supply is Supply.SHUT:  # a regulator keeps the floor away
@@ -303,7 +303,7 @@ class PotWatch:
         batch = self._batch
         if batch is None:
             return
-        summary = batch.summary(reading.t_s, self._leak(), complete=True)
+        summary = batch.summary(reading.t_s, complete=True)
         self._batch = None
         self._leak_filter = None
         events.append(BatchClosed(reading.t_s, reading.utc_s, summary))

@@ -14,12 +14,17 @@ _DECIMALS = {"psi": 1, "bar": 2, "kPa": 0}
 
 def pressure(pa: float, unit: str) -> str:
     """Return a gauge pressure or a change of one, e.g. '45.3 psi'."""
-    return f"{pa / PRESSURE_UNITS_PA[unit]:.{_DECIMALS[unit]}f} {unit}"
+    return f"{_figure(pa / PRESSURE_UNITS_PA[unit], _DECIMALS[unit])} {unit}"
 
 
 def rate(pa_per_s: float, unit: str) -> str:
     """Return a rate of fall, e.g. '1.52 psi/h'."""
-    return f"{pa_per_s * SECONDS_PER_HOUR / PRESSURE_UNITS_PA[unit]:.{_DECIMALS[unit] + 1}f} {unit}/h"
+    per_hour = pa_per_s * SECONDS_PER_HOUR / PRESSURE_UNITS_PA[unit]
+    return f"{_figure(per_hour, _DECIMALS[unit] + 1)} {unit}/h"
+
+
+def _figure(value: float, decimals: int) -> str:
+    return f"{round(value, decimals) + 0.0:.{decimals}f}"  # nothing is ever -0.0
 
 
 def span(seconds: float) -> str:
