@@ -22,6 +22,7 @@ from potvigil.core.event import (
 )
 from potvigil.core.reading import Sample
 from potvigil.core.watch import PotWatch
+from potvigil.inputs.converter import Converter
 from potvigil.inputs.ds18b20 import ONE_WIRE_ROOT, find_probes
 from potvigil.inputs.i2c import Bus, open_bus
 from potvigil.inputs.station import BarometerWiring, PotWiring, Station, open_station
@@ -388,10 +389,8 @@ def _wiring(pot_id: str, pot: PotSettings, one_wire_root: Path) -> PotWiring:
         probes.append((thermometer.place, rom_id))
     return PotWiring(
         pot_id,
-        bus=wire.bus,
-        address=wire.address,
+        converter=Converter(wire.device, wire.bus, wire.address, full_scale_v=wire.full_scale.si),
         channel=wire.channel,
         supply_channel=wire.supply_channel,
-        full_scale_v=wire.full_scale.si,
         probes=tuple(probes),
     )

@@ -4,7 +4,8 @@ import struct
 
 import pytest
 
-from potvigil.inputs.bmp280 import Barometer, BarometerError, measure
+from potvigil.inputs.barometer import Barometer, measure
+from potvigil.inputs.barometer_error import BarometerError
 from potvigil.inputs.i2c import BusError, BusLine
 from scripted_bus import ScriptedBus, TableBus, read, write
 
@@ -109,4 +110,4 @@ def test_an_old_value_is_used_for_a_minute_and_then_unknown() -> None:
 
 def test_an_address_the_chip_cannot_have_is_refused() -> None:
     with pytest.raises(ValueError, match="0x76 or 0x77"):
-        Barometer(BusLine(1), 0x48)
+        Barometer(BusLine(1, lambda _: TableBus({})), 0x48)

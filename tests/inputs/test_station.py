@@ -8,6 +8,7 @@ import pytest
 
 from potvigil.clock import Instant
 from potvigil.core.reading import Place, Sample, Sensor
+from potvigil.inputs.converter import Converter
 from potvigil.inputs.ds18b20 import InlineExecutor
 from potvigil.inputs.i2c import BusError
 from potvigil.inputs.station import BarometerWiring, PotWiring, Station, open_station
@@ -15,7 +16,7 @@ from scripted_bus import TableBus
 
 ROOM, GAS = "28-0000000000aa", "28-0000000000bb"
 LANTERN = PotWiring("lantern", channel=0, supply_channel=3, probes=((Place.GAS, GAS), (Place.ROOM, ROOM)))
-BUOY = PotWiring("buoy", address=0x49, channel=1, probes=((Place.ROOM, ROOM),))
+BUOY = PotWiring("buoy", Converter(address=0x49), channel=1, probes=((Place.ROOM, ROOM),))
 NO_ANSWER = OSError(121, "Remote I/O error")
 
 # 72 01 = 23.125 C; 5e 01 = 21.875 C
@@ -188,12 +189,12 @@ def test_each_wire_is_tried_once_and_named(bench: Bench) -> None:
     (bench.root / GAS / "w1_slave").unlink()
     bench.registers[0x49, 0] = NO_ANSWER
     assert [(description, ok) for description, ok, _ in station.probe_each_wire()] == [
-        ("lantern: pressure, bus 1, address 0x48, channel 0", True),
-        ("lantern: transducer supply, bus 1, address 0x48, channel 3", True),
-        ("buoy: pressure, bus 1, address 0x49, channel 1", False),
+        ("lantern: pressure, ADS1115, bus 1, address 0x48, channel 0", True),
+        ("lantern: transducer supply, ADS1115, bus 1, address 0x48, channel 3", True),
+        ("buoy: pressure, ADS1115, bus 1, address 0x49, channel 1", False),
         (f"thermometer {GAS}", False),
         (f"thermometer {ROOM}", True),
-        ("barometer, bus 1, address 0x76", True),
+        ("barometer, BMP280, bus 1, address 0x76", True),
     ]
     details = [detail for _, _, detail in station.probe_each_wire()]
     assert details[0] == "24000.0 counts, 4.5000 V"  # 187.5 uV a count
@@ -247,10 +248,10 @@ def test_a_thread_of_its_own_reads_the_thermometers(bench: Bench) -> None:
 @pytest.mark.parametrize(
     ("pots", "why"),
     [
-        ([PotWiring("a", address=0x76)], "0x48 to 0x4B"),
+        ([PotWiring("a", Converter(address=0x76))], "0x48 to 0x4B"),
         ([PotWiring("a", channel=4)], "the ADS1115 has"),
         ([PotWiring("a", supply_channel=9)], "the ADS1115 has"),
-        ([PotWiring("a", full_scale_v=5.0)], "the ADS1115 has"),
+        ([PotWiring("a", Converter(full_scale_v=5.0))], "the ADS1115 has"),
         ([PotWiring("a", channel=2, supply_channel=2)], "both pressure and supply"),
         ([PotWiring("a"), PotWiring("b")], "is pot a's"),
         ([PotWiring("a"), PotWiring("a", channel=1)], "same name"),

@@ -1,23 +1,23 @@
-"""The BMP280 barometer on I2C. Source: Bosch Sensortec BST-BMP280-DS001 (section numbers are its own)."""
+"""The BMP280 barometer on I2C, and the BME280, which measures humidity besides.
+
+Source: Bosch Sensortec BST-BMP280-DS001 (section numbers are its own). Pressure and temperature of the BME280
+have the same registers, trimming and formula (BST-BME280-DS002, 4.2.3); only its chip id differs. The one is
+often sold as the other, so either is taken for either.
+"""
 
 import struct
-import time
-from collections.abc import Callable
 from dataclasses import dataclass
 
-from potvigil.inputs.i2c import Bus, BusError, BusLine, register_name, transfer_error
-from potvigil.inputs.last_good import READ_INTERVAL_S, LastGood
+from potvigil.inputs.barometer_error import BarometerError
+from potvigil.inputs.i2c import Bus, read_bytes, register_name, write_bytes
 from potvigil.units import PA_PER_HPA
-
-ADDRESSES = (0x76, 0x77)  # SDO pin to ground, to supply
 
 _TRIMMING = 0x88
 _CHIP_ID = 0xD0
 _CTRL_MEAS = 0xF4
 _PRESSURE = 0xF7
 
-# 0x60 is the BME280: the same pressure and temperature part, with humidity beside it.
-_CHIP_IDS = (0x58, 0x60)
+_CHIP_IDS = (0x58, 0x60)  # of the BMP280, of the BME280
 
 # bit  7 6 5   4 3 2   1 0
 #      osrs_t  osrs_p  mode     temperature twice, pressure 16 times (0.16 Pa), one forced conversion
@@ -27,10 +27,6 @@ CONVERSION_TIME_S = 0.05  # at most 43.2 ms at this oversampling (3.8.1)
 _NOT_MEASURED = 0x80000  # stands in the result registers after a reset
 
 LOWEST_PA, HIGHEST_PA = 300.0 * PA_PER_HPA, 1100.0 * PA_PER_HPA  # operating range (1)
-
-
-class BarometerError(ValueError):
-    """A barometer is not the chip it should be, or its answer cannot be used."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -83,11 +79,13 @@ def read_trimming(bus: Bus, bus_number: int, address: int) -> Trimming:
 
     Raise BarometerError when it is another, BusError when it does not answer.
     """
-    chip_id = _read(bus, bus_number, address, _CHIP_ID, 1)[0]
+    chip_id = read_bytes(bus, bus_number, address, _CHIP_ID, 1)[0]
     if chip_id not in _CHIP_IDS:
         where = register_name(bus_number, address, _CHIP_ID)
-        raise BarometerError(f"{where}: chip id 0x{chip_id:02X} instead of 0x58; this is not a BMP280")
-    trimming = parse_trimming(_read(bus, bus_number, address, _TRIMMING, 24))
+        raise BarometerError(
+            f"{where}: chip id 0x{chip_id:02X} instead of 0x58; this is no BMP280, nor a BME280"
+        )
+    trimming = parse_trimming(read_bytes(bus, bus_number, address, _TRIMMING, 24))
     if trimming.t1 == 0 or trimming.p1 == 0:
         where = register_name(bus_number, address, _TRIMMING)
         raise BarometerError(f"{where}: the trimming is empty; check the supply, or the chip is defective")
@@ -96,10 +94,7 @@ def read_trimming(bus: Bus, bus_number: int, address: int) -> Trimming:
 
 def force_conversion(bus: Bus, bus_number: int, address: int) -> None:
     """Start one conversion; its result can be read after CONVERSION_TIME_S. Raise BusError."""
-    try:
-        bus.write_i2c_block_data(address, _CTRL_MEAS, [_FORCE_CONVERSION])
-    except (OSError, ValueError) as error:
-        raise transfer_error(bus_number, address, _CTRL_MEAS, error) from error
+    write_bytes(bus, bus_number, address, _CTRL_MEAS, [_FORCE_CONVERSION])
 
 
 def read_result(bus: Bus, bus_number: int, address: int, trimming: Trimming) -> tuple[float, float]:
@@ -107,7 +102,7 @@ def read_result(bus: Bus, bus_number: int, address: int, trimming: Trimming) -> 
 
     Raise BarometerError for a result that is none or is outside the range, BusError for a failed transfer.
     """
-    data = _read(bus, bus_number, address, _PRESSURE, 6)
+    data = read_bytes(bus, bus_number, address, _PRESSURE, 6)
     # F7 F8 F9: pressure, FA FB FC: temperature, each 20 bits from the top, big-endian
     pressure_count = int.from_bytes(data[0:3], "big") >> 4
     temperature_count = int.from_bytes(data[3:6], "big") >> 4
@@ -123,77 +118,3 @@ def read_result(bus: Bus, bus_number: int, address: int, trimming: Trimming) -> 
             f"{where}: {pressure_pa / PA_PER_HPA:.1f} hPa; a BMP280 measures 300 to 1100 hPa"
         )
     return pressure_pa, celsius
-
-
-def measure(
-    bus: Bus, bus_number: int, address: int, sleep: Callable[[float], None] = time.sleep
-) -> tuple[float, float]:
-    """Identify, convert once and wait; return Pa absolute and degrees C. Raise as `read_result` does."""
-    trimming = read_trimming(bus, bus_number, address)
-    force_conversion(bus, bus_number, address)
-    sleep(CONVERSION_TIME_S)
-    return read_result(bus, bus_number, address, trimming)
-
-
-class Barometer:
-    """One barometer that is read on a schedule of its own and never waited for.
-
-    A conversion is forced at one call and its result read at a later one.
-    """
-
-    def __init__(self, line: BusLine, address: int) -> None:
-        if address not in ADDRESSES:
-            raise ValueError(f"barometer address 0x{address:02X}; a BMP280 has 0x76 or 0x77")
-        self._line = line
-        self._address = address
-        self._last = LastGood(f"I2C bus {line.number}, address 0x{address:02X}, barometer")
-        self._trimming: Trimming | None = None
-        self._forced_s: float | None = None
-        self._due_s = float("-inf")
-
-    def latest(self, now_s: float) -> tuple[float | None, str | None]:
-        """Return Pa absolute and no fault, or None and the fault; two None before a first answer was due.
-
-        now_s: boot time. Never waits, never raises.
-        """
-        try:
-            if self._forced_s is not None and now_s - self._forced_s >= CONVERSION_TIME_S:
-                self._take(now_s, self._forced_s)
-            if self._forced_s is None and now_s >= self._due_s:
-                self._force(now_s)
-        except BusError as error:
-            self._forget(str(error))
-            self._line.failed(now_s, error)
-        except BarometerError as error:
-            self._forget(str(error))
-        return self._last.at(now_s)
-
-    def _force(self, now_s: float) -> None:
-        self._due_s = now_s + READ_INTERVAL_S
-        bus = self._line.acquire(now_s)
-        if self._trimming is None:
-            self._trimming = read_trimming(bus, self._line.number, self._address)
-        force_conversion(bus, self._line.number, self._address)
-        self._forced_s = now_s
-
-    def _take(self, now_s: float, forced_s: float) -> None:
-        self._forced_s = None
-        if self._trimming is not None:
-            bus = self._line.acquire(now_s)
-            pressure_pa, _ = read_result(bus, self._line.number, self._address, self._trimming)
-            self._last.keep(pressure_pa, forced_s)
-
-    def _forget(self, failure: str) -> None:
-        self._forced_s = None
-        self._trimming = None  # who knows which chip answers next
-        self._last.miss(failure)
-
-
-def _read(bus: Bus, bus_number: int, address: int, register: int, length: int) -> bytes:
-    try:
-        data = bytes(bus.read_i2c_block_data(address, register, length))
-        if len(data) != length:
-            raise ValueError(f"{len(data)} instead of {length}")
-    except (OSError, ValueError) as error:
-        raise transfer_error(bus_number, address, register, error) from error
-    return data

@@ -4,7 +4,7 @@ A bus is anything with the block methods of `smbus2.SMBus`; the drivers ask for 
 """
 
 from collections.abc import Callable, Sequence
-from typing import Protocol
+from typing import Any, Generic, Protocol, TypeVar
 
 # A device that was unplugged answers again through the old handle; a bus adapter that was does not. Opening
 # costs a millisecond, so a failing bus may be reopened this often, for ever.
@@ -59,7 +59,9 @@ def transfer_error(bus_number: int, address: int, register: int, error: Exceptio
         )
     if isinstance(error, OSError):
         reason = error.strerror or str(error)
-        return BusError(f"{where}: no answer ({reason}); check wires, power and address")
+        return BusError(
+            f"{where}: no answer ({reason}); check power, SDA and SCL (swapped looks the same), and address"
+        )
     return BusError(f"{where}: wrong number of bytes ({error})")
 
 
@@ -68,20 +70,49 @@ def register_name(bus_number: int, address: int, register: int) -> str:
     return f"I2C bus {bus_number}, address 0x{address:02X}, register 0x{register:02X}"
 
 
-class BusLine:
+def read_bytes(bus: Bus, bus_number: int, address: int, register: int, length: int) -> bytes:
+    """Return `length` bytes from register on. Raise BusError, naming bus, address and register."""
+    try:
+        data = bytes(bus.read_i2c_block_data(address, register, length))
+        if len(data) != length:
+            raise ValueError(f"{len(data)} instead of {length}")
+    except (OSError, ValueError) as error:
+        raise transfer_error(bus_number, address, register, error) from error
+    return data
+
+
+def write_bytes(bus: Bus, bus_number: int, address: int, register: int, data: Sequence[int]) -> None:
+    """Write bytes from register on. Raise BusError, naming bus, address and register."""
+    try:
+        bus.write_i2c_block_data(address, register, data)
+    except (OSError, ValueError) as error:
+        raise transfer_error(bus_number, address, register, error) from error
+
+
+class Closable(Protocol):
+    """What is open and can be closed."""
+
+    def close(self) -> Any: ...
+
+
+B = TypeVar("B", bound=Closable)
+R = TypeVar("R")
+
+
+class BusLine(Generic[B]):
     """One bus over a long night: opened when first needed, reopened when it fails.
 
-    All devices on a bus share one line. Times are boot-time seconds.
+    All devices on a bus share one line; a chip on SPI has a line of its own. Times are boot-time seconds.
     """
 
-    def __init__(self, number: int, opener: Callable[[int], Bus] = open_bus) -> None:
+    def __init__(self, number: int, opener: Callable[[int], B]) -> None:
         self.number = number
         self._opener = opener
-        self._bus: Bus | None = None
+        self._bus: B | None = None
         self._reason = ""
         self._next_attempt_s = float("-inf")
 
-    def acquire(self, now_s: float) -> Bus:
+    def acquire(self, now_s: float) -> B:
         """Return the open bus. Raise BusError while it cannot be opened or is given a rest."""
         if self._bus is not None:
             return self._bus
@@ -90,7 +121,7 @@ class BusLine:
         self._next_attempt_s = now_s + REOPEN_INTERVAL_S
         return self.open()
 
-    def open(self) -> Bus:
+    def open(self) -> B:
         """Return the open bus, opening it whatever happened before. Raise BusError."""
         if self._bus is None:
             try:
@@ -99,6 +130,19 @@ class BusLine:
                 self._reason = str(error)
                 raise BusError(self._reason) from error
         return self._bus
+
+    def use(self, now_s: float | None, transfer: Callable[[B], R]) -> R:
+        """Do something with the open bus, and take note when it fails. Raise BusError.
+
+        now_s: boot time, None to try at once whatever happened before.
+        """
+        bus = self.open() if now_s is None else self.acquire(now_s)
+        try:
+            return transfer(bus)
+        except BusError as error:
+            if now_s is not None:
+                self.failed(now_s, error)
+            raise
 
     def failed(self, now_s: float, error: BusError) -> None:
         """Take note that a transfer failed: reopen at the next use, or rest a while after a time-out."""

@@ -3,46 +3,56 @@
 import time
 from collections.abc import Callable, Sequence
 from concurrent.futures import Executor, ThreadPoolExecutor
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 from functools import partial
 from pathlib import Path
 
 from potvigil.clock import Instant
 from potvigil.core.reading import Fault, Place, Sample, Sensor
-from potvigil.inputs import ads1115, bmp280
-from potvigil.inputs.bmp280 import Barometer, BarometerError
+from potvigil.inputs import barometer as barometers
+from potvigil.inputs.barometer import Barometer
+from potvigil.inputs.barometer_error import BarometerError
+from potvigil.inputs.converter import CONVERSIONS, Converter, Converters
 from potvigil.inputs.ds18b20 import ONE_WIRE_ROOT, Probe, ThermometerError, read_celsius
 from potvigil.inputs.i2c import Bus, BusError, BusLine, open_bus
+from potvigil.inputs.max31865 import RtdProbe, RtdWiring
+from potvigil.inputs.ntc import BETA_OFF_K, NtcProbe, NtcWiring
+from potvigil.inputs.spi import PinFactory, system_pins
 from potvigil.units import PA_PER_HPA
 
 # The supply moves slowly and its noise is small against its 5 V; the pressure needs the averaging, not it.
 _SUPPLY_CONVERSIONS = 1
 
 
+Thermometer = str | NtcWiring | RtdWiring  # str: the ROM id of a DS18B20
+
+
 @dataclass(frozen=True, slots=True)
 class PotWiring:
     """Where a pot's sensors are connected.
 
-    address, channel, supply_channel: the ADS1115 and its inputs; supply_channel None where the transducer's
-    supply is not wired to it. full_scale_v: for both inputs, so that a gain error cancels in their ratio.
-    probes: place and ROM id of each thermometer, at most one a place; pots may share one.
+    channel, supply_channel: of the converter; supply_channel None where the transducer's supply is not wired
+    to it. Both in one range, so that a gain error cancels in their ratio. probes: the thermometers, at most
+    one a place; pots may share one.
     """
 
     pot_id: str
-    bus: int = 1
-    address: int = 0x48
+    converter: Converter = field(default_factory=Converter)
     channel: int = 0
     supply_channel: int | None = None
-    full_scale_v: float = 6.144
-    probes: tuple[tuple[Place, str], ...] = ()
+    probes: tuple[tuple[Place, Thermometer], ...] = ()
 
 
 @dataclass(frozen=True, slots=True)
 class BarometerWiring:
-    """Where the BMP280 is connected."""
+    """Which barometer, and where it is connected."""
 
     bus: int = 1
     address: int = 0x76
+    device: str = "bmp280"
+
+    def __str__(self) -> str:
+        return f"{self.device.upper()}, bus {self.bus}, address 0x{self.address:02X}"
 
 
 class Station:
@@ -51,17 +61,21 @@ class Station:
     def __init__(
         self,
         pots: Sequence[PotWiring],
-        lines: dict[int, BusLine],
+        lines: dict[int, BusLine[Bus]],
+        converters: Converters,
         barometer: BarometerWiring | None,
-        probes: dict[str, Probe],
+        probes: dict[Thermometer, Probe | NtcProbe | RtdProbe],
         one_wire_root: Path,
         sleep: Callable[[float], None],
         own_executor: Executor | None,
     ) -> None:
         self._pots = pots
         self._lines = lines
+        self._converters = converters
         self._barometer_wiring = barometer
-        self._barometer = None if barometer is None else Barometer(lines[barometer.bus], barometer.address)
+        self._barometer = None
+        if barometer is not None:
+            self._barometer = Barometer(lines[barometer.bus], barometer.address, barometer.device)
         self._probes = probes
         self._one_wire_root = one_wire_root
         self._sleep = sleep
@@ -74,7 +88,7 @@ class Station:
         Never raises for a device: a lost bus is reopened at intervals, for ever.
         """
         now_s = instant.boot_s
-        celsius = {rom_id: probe.latest(now_s) for rom_id, probe in self._probes.items()}
+        celsius = {wired: probe.latest(now_s) for wired, probe in self._probes.items()}
         ambient = (None, None) if self._barometer is None else self._barometer.latest(now_s)
         return [(pot.pot_id, self._sample(pot, t_s, instant, celsius, ambient)) for pot in self._pots]
 
@@ -83,15 +97,19 @@ class Station:
         trials: list[tuple[str, Callable[[], str]]] = []
         for pot in self._pots:
             trials += self._converter_trials(pot)
-        for rom_id in self._probes:
-            trials.append((f"thermometer {rom_id}", partial(self._try_thermometer, rom_id)))
+        for wired, probe in self._probes.items():
+            name = f"thermometer {wired}" if isinstance(wired, str) else str(wired)
+            trials.append((name, partial(self._try_thermometer, wired, probe)))
         if (barometer := self._barometer_wiring) is not None:
-            where = f"barometer, bus {barometer.bus}, address 0x{barometer.address:02X}"
-            trials.append((where, partial(self._try_barometer, barometer)))
+            trials.append((f"barometer, {barometer}", partial(self._try_barometer, barometer)))
         return [(description, *_outcome(trial)) for description, trial in trials]
 
     def close(self) -> None:
         """Close all buses. A thermometer's read under way is left to end by itself."""
+        self._converters.close()
+        for probe in self._probes.values():
+            if isinstance(probe, RtdProbe):
+                probe.close()
         for line in self._lines.values():
             line.close()
         if self._own_executor is not None:
@@ -102,20 +120,18 @@ class Station:
         pot: PotWiring,
         t_s: float,
         instant: Instant,
-        celsius: dict[str, tuple[float | None, str | None]],
+        celsius: dict[Thermometer, tuple[float | None, str | None]],
         ambient: tuple[float | None, str | None],
     ) -> Sample:
         faults: list[Fault] = []
-        line = self._lines[pot.bus]
         transducer_count = supply_count = None
         try:
-            transducer_count, supply_count = self._read_converter(pot, line.acquire(instant.boot_s))
+            transducer_count, supply_count = self._read_converter(pot, instant.boot_s)
         except BusError as error:
-            line.failed(instant.boot_s, error)
             faults.append(Fault(Sensor.TRANSDUCER, str(error)))
         at_place: dict[Place, float | None] = {}
-        for place, rom_id in pot.probes:
-            at_place[place], fault = celsius[rom_id]
+        for place, wired in pot.probes:
+            at_place[place], fault = celsius[wired]
             if fault is not None:
                 faults.append(Fault(Sensor.THERMOMETER, fault, place))
         ambient_pa, fault = ambient
@@ -133,16 +149,13 @@ class Station:
             faults=tuple(faults),
         )
 
-    def _read_converter(self, pot: PotWiring, bus: Bus) -> tuple[float, float | None]:
+    def _read_converter(self, pot: PotWiring, now_s: float) -> tuple[float, float | None]:
         """Return both counts or raise: a ratiometric count without its supply is no reading."""
-        count = self._mean_count(pot, bus, pot.channel, ads1115.CONVERSIONS)
+        count = self._converters.mean_count(pot.converter, pot.channel, CONVERSIONS, now_s)
         if pot.supply_channel is None:
             return count, None
-        return count, self._mean_count(pot, bus, pot.supply_channel, _SUPPLY_CONVERSIONS)
-
-    def _mean_count(self, pot: PotWiring, bus: Bus, channel: int, conversions: int) -> float:
-        return ads1115.read_mean_count(
-            bus, pot.bus, pot.address, channel, pot.full_scale_v, conversions, self._sleep
+        return count, self._converters.mean_count(
+            pot.converter, pot.supply_channel, _SUPPLY_CONVERSIONS, now_s
         )
 
     def _converter_trials(self, pot: PotWiring) -> list[tuple[str, Callable[[], str]]]:
@@ -151,23 +164,27 @@ class Station:
             channels["transducer supply"] = pot.supply_channel
         return [
             (
-                f"{pot.pot_id}: {what}, bus {pot.bus}, address 0x{pot.address:02X}, channel {channel}",
-                partial(self._try_channel, pot, channel),
+                f"{pot.pot_id}: {what}, {pot.converter}, channel {channel}",
+                partial(self._try_channel, pot.converter, channel),
             )
             for what, channel in channels.items()
         ]
 
-    def _try_channel(self, pot: PotWiring, channel: int) -> str:
-        bus = self._lines[pot.bus].open()
-        count = self._mean_count(pot, bus, channel, ads1115.CONVERSIONS)
-        return f"{count:.1f} counts, {count * ads1115.volts_per_count(pot.full_scale_v):.4f} V"
+    def _try_channel(self, converter: Converter, channel: int) -> str:
+        count = self._converters.mean_count(converter, channel, CONVERSIONS)
+        return f"{count:.1f} counts, {count * converter.volts_per_count:.4f} V"
 
-    def _try_thermometer(self, rom_id: str) -> str:
-        return f"{read_celsius(self._one_wire_root, rom_id):.2f} C"
+    def _try_thermometer(self, wired: Thermometer, probe: Probe | NtcProbe | RtdProbe) -> str:
+        if isinstance(wired, str):
+            return f"{read_celsius(self._one_wire_root, wired):.2f} C"
+        assert not isinstance(probe, Probe)
+        by_beta = isinstance(wired, NtcWiring) and wired.by_beta
+        doubt = f" (by its beta alone, up to {BETA_OFF_K} K off between 0 and 40 C)" if by_beta else ""
+        return f"{probe.measure():.2f} C{doubt}"
 
     def _try_barometer(self, wiring: BarometerWiring) -> str:
         bus = self._lines[wiring.bus].open()
-        pressure_pa, celsius = bmp280.measure(bus, wiring.bus, wiring.address, self._sleep)
+        pressure_pa, celsius = barometers.measure(bus, wiring.bus, wiring.address, self._sleep, wiring.device)
         return f"{pressure_pa / PA_PER_HPA:.2f} hPa, {celsius:.1f} C"
 
 
@@ -176,6 +193,7 @@ def open_station(
     barometer: BarometerWiring | None = None,
     *,
     bus_opener: Callable[[int], Bus] = open_bus,
+    pins: Callable[[], PinFactory] = system_pins,
     one_wire_root: Path = ONE_WIRE_ROOT,
     executor: Executor | None = None,
     sleep: Callable[[float], None] = time.sleep,
@@ -187,16 +205,29 @@ def open_station(
     station's own (one, since the kernel serves a 1-Wire bus one read at a time).
     """
     _check(pots)
-    buses = {pot.bus for pot in pots} | (set() if barometer is None else {barometer.bus})
-    rom_ids = dict.fromkeys(rom_id for pot in pots for _, rom_id in pot.probes)
+    thermometers = list(dict.fromkeys(wired for pot in pots for _, wired in pot.probes))
+    wired = [pot.converter for pot in pots]
+    wired += [each.converter for each in thermometers if isinstance(each, NtcWiring)]
+    buses = {each.bus for each in wired if each.on_i2c} | (set() if barometer is None else {barometer.bus})
+    lines = {number: BusLine(number, bus_opener) for number in sorted(buses)}
+    converters = Converters(wired, lines, pins, sleep)
     own_executor = None
     if executor is None:
         executor = own_executor = ThreadPoolExecutor(max_workers=1, thread_name_prefix="one-wire")
+    probes: dict[Thermometer, Probe | NtcProbe | RtdProbe] = {}
+    for each in thermometers:
+        if isinstance(each, NtcWiring):
+            probes[each] = NtcProbe(each, converters)
+        elif isinstance(each, RtdWiring):
+            probes[each] = RtdProbe(each, pins, sleep)
+        else:
+            probes[each] = Probe(each, executor, one_wire_root)
     return Station(
         pots=tuple(pots),
-        lines={number: BusLine(number, bus_opener) for number in sorted(buses)},
+        lines=lines,
+        converters=converters,
         barometer=barometer,
-        probes={rom_id: Probe(rom_id, executor, one_wire_root) for rom_id in rom_ids},
+        probes=probes,
         one_wire_root=one_wire_root,
         sleep=sleep,
         own_executor=own_executor,
@@ -204,22 +235,20 @@ def open_station(
 
 
 def _check(pots: Sequence[PotWiring]) -> None:
-    taken: dict[tuple[int, int, int], str] = {}
+    taken: dict[tuple[tuple[str, int, int], int], str] = {}
     for pot in pots:
         where = f"pot {pot.pot_id}"
-        if pot.address not in ads1115.ADDRESSES:
-            raise ValueError(f"{where}: converter address 0x{pot.address:02X}; an ADS1115 has 0x48 to 0x4B")
         try:
-            ads1115.config_word(pot.channel, pot.full_scale_v)
-            if pot.supply_channel is not None:
-                ads1115.config_word(pot.supply_channel, pot.full_scale_v)
+            for channel in (pot.channel, pot.supply_channel):
+                if channel is not None:
+                    pot.converter.check(channel)
         except ValueError as error:
             raise ValueError(f"{where}: {error}") from error
         if pot.supply_channel == pot.channel:
             raise ValueError(f"{where}: channel {pot.channel} for both pressure and supply")
-        other = taken.setdefault((pot.bus, pot.address, pot.channel), pot.pot_id)
+        other = taken.setdefault((pot.converter.where, pot.channel), pot.pot_id)
         if other != pot.pot_id:
-            raise ValueError(f"{where}: channel {pot.channel} of 0x{pot.address:02X} is pot {other}'s")
+            raise ValueError(f"{where}: channel {pot.channel} of {pot.converter} is pot {other}'s")
         places = [place for place, _ in pot.probes]
         if len(set(places)) < len(places):
             raise ValueError(f"{where}: two thermometers at one place; one of gas, wall, room each")
