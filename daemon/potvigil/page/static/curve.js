@@ -23,6 +23,7 @@
   let panels = [];
   let drawn = ""; // which panels these are
   let shift = 0;
+  let reading = 0; // the frame that will read out
   let readAt = null; // the moment that is read out, x; null: the latest
 
   // -- words and numbers ---------------------------------------------------------------------------
@@ -47,7 +48,11 @@
   const pressure = (value) => `${value.toFixed(digits[whole.unit][0])} ${whole.unit}`;
   const rate = (value) => `${value.toFixed(digits[whole.unit][1])} ${whole.unit}/h`;
   const degrees = (value) => `${value.toFixed(1)} °C`;
-  const colour = (name) => getComputedStyle(place).getPropertyValue(`--${name}`).trim();
+  const palette = new Map(); // asked for many times a drawing; anew when light and dark change
+  function colour(name) {
+    if (!palette.has(name)) palette.set(name, getComputedStyle(place).getPropertyValue(`--${name}`).trim());
+    return palette.get(name);
+  }
 
   function element(tag, text, className) {
     const made = document.createElement(tag);
@@ -273,19 +278,33 @@
       ...(known() ? {} : { incrs: [1, 5, 10, 30, 60, 300, 600, 1800, 3600, 7200, 14400, 28800, 86400] }),
     });
 
+  /* Return where in ascending values the first stands that is not below x. */
+  function firstAfter(xs, x) {
+    let [low, high] = [0, xs.length];
+    while (low < high) {
+      const middle = (low + high) >> 1;
+      if (xs[middle] < x) low = middle + 1;
+      else high = middle;
+    }
+    return low;
+  }
+
   const QUIET_STAGES = ["settling", "holding"];
 
   /* Return the values of a column that are in view; with `quiet` those of the hold, if there are any: the fill and
      the vent would press all that matters into one line. */
   function seen(xs, columns, quiet = false) {
-    const stageAt = (x) => whole.stages.findLast(({ t }) => t + shift <= x)?.stage;
     const found = [[], []];
-    xs.forEach((x, i) => {
-      if (x < view[0] || x > view[1]) return;
-      const some = columns.map((column) => column[i]).filter((value) => Number.isFinite(value));
-      found[0].push(...some);
-      if (quiet && QUIET_STAGES.includes(stageAt(x))) found[1].push(...some);
-    });
+    let stage = -1; // the last that has begun
+    for (let i = firstAfter(xs, view[0]); i < xs.length && xs[i] <= view[1]; i++) {
+      while (stage + 1 < whole.stages.length && whole.stages[stage + 1].t + shift <= xs[i]) stage++;
+      const isQuiet = quiet && QUIET_STAGES.includes(whole.stages[stage]?.stage);
+      for (const column of columns) {
+        if (!Number.isFinite(column[i])) continue;
+        found[0].push(column[i]);
+        if (isQuiet) found[1].push(column[i]);
+      }
+    }
     return found[1].length ? found[1] : found[0];
   }
 
@@ -406,11 +425,11 @@
       panels.forEach((made, i) => made.setData(wanting[i].data, false));
     }
     show();
+    readOut();
   }
 
   function show() {
     for (const made of panels) made.setScale("x", { min: view[0], max: view[1] });
-    readOut();
     place.dataset.from = view[0] - shift;
     place.dataset.to = view[1] - shift;
     for (const button of place.querySelectorAll("[data-view]")) {
@@ -421,19 +440,21 @@
   // -- reading out ---------------------------------------------------------------------------------
 
   function nearest(xs, column, x, within_s) {
-    let best = null;
-    let distance = within_s;
-    xs.forEach((value, i) => {
-      const away = Math.abs(value - x);
+    let [best, distance] = [null, within_s];
+    for (let i = firstAfter(xs, x - within_s); i < xs.length && xs[i] <= x + within_s; i++) {
+      const away = Math.abs(xs[i] - x);
       if (away <= distance && column[i] !== null && column[i] !== undefined) [best, distance] = [column[i], away];
-    });
+    }
     return best;
   }
 
   function readCursor(u) {
-    if (u.cursor.left === null || u.cursor.left < 0) readAt = null;
-    else readAt = u.posToVal(u.cursor.left, "x");
-    if (u.name === "pressure") readOut();
+    const isOff = u.cursor.left === null || u.cursor.left === undefined || u.cursor.left < 0;
+    const x = isOff ? null : u.posToVal(u.cursor.left, "x");
+    if (x === readAt) return;
+    readAt = x;
+    cancelAnimationFrame(reading);
+    reading = requestAnimationFrame(readOut);
   }
 
   const KEYS = [
@@ -467,7 +488,7 @@
 
   function readOut() {
     const x = readAt ?? lastX();
-    const rows = [["", readAt === null ? "latest" : "at", clock(x, "long")], ...values(x)];
+    const rows = [["", readAt === null ? "last read" : "at", clock(x, "long")], ...values(x)];
     part("readout").replaceChildren(
       ...rows.map(([name, words, value]) => {
         const row = element("div");
@@ -593,6 +614,7 @@
     }
     if (wanted !== "own") view = whereTo(wanted);
     draw();
+    tell();
   }
 
   async function begin() {
@@ -632,7 +654,10 @@
   new ResizeObserver(() => {
     for (const made of panels) made.setSize({ width: part("plot").clientWidth, height: made.height });
   }).observe(part("plot"));
-  matchMedia("(prefers-color-scheme: dark)").addEventListener("change", () => whole && draw());
+  matchMedia("(prefers-color-scheme: dark)").addEventListener("change", () => {
+    palette.clear();
+    if (whole) draw();
+  });
 
   begin();
   if (live) {
