@@ -10,6 +10,7 @@ from hypothesis import strategies as st
 
 from broker import HOST, Broker, retained
 from homie_rules import faults
+from potvigil.core.again import feed_again
 from potvigil.core.details import TAKEN_OVER
 from potvigil.core.event import (
     LAST_BATCH,
@@ -25,7 +26,7 @@ from potvigil.core.reading import Sample
 from potvigil.core.watch import PotWatch
 from potvigil.outputs.mqtt import MqttLink
 from potvigil.record.store import Store
-from potvigil.service import feed_again, keep_event
+from potvigil.service import keep_event
 from potvigil.sim.nights import NIGHTS
 from rehearsal import Bench, raised, rehearse
 from shut_pot import ATMOSPHERE_PA, PSI, UTC_S, pot

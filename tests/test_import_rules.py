@@ -44,7 +44,7 @@ MAY_IMPORT: dict[str, tuple[str, ...]] = {
         "show",
         "units",
     ),
-    "retold": ("core", "record", "settings", "service", "units"),
+    "retold": ("core", "record", "settings", "units"),
     "service": ("core", "inputs", "record", "outputs", "settings", "clock", "units"),
     "cli": ("verbs.options", "verbs.status", "core.event", "record.wanted", ""),  # all else when it is called
     "__main__": ("cli",),

@@ -9,6 +9,7 @@ from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import replace
 from itertools import pairwise
 
+from potvigil.core.again import feed_again
 from potvigil.core.batch import UNSEEN_AFTER_S
 from potvigil.core.bubble import diameter_growth
 from potvigil.core.conversion import convert
@@ -20,7 +21,6 @@ from potvigil.record.errors import UnknownBatchError
 from potvigil.record.rows import BatchRow, RunRow, TraceRow
 from potvigil.record.store import TRACE_PERIOD_S, Store
 from potvigil.record.told import Bubble, Pressed, Silence, Told
-from potvigil.service import feed_again
 from potvigil.settings import load_text
 
 # What went before is fed too, as after a restart, so that the scatter of the reading is known.

@@ -2,7 +2,7 @@
 
 import logging
 import time
-from collections.abc import Callable, Iterable, Iterator
+from collections.abc import Callable, Iterable
 from concurrent.futures import Executor
 from dataclasses import replace
 from pathlib import Path
@@ -10,6 +10,7 @@ from queue import Empty, SimpleQueue
 
 from potvigil.clock import Clock, Instant
 from potvigil.core import details
+from potvigil.core.again import feed_again
 from potvigil.core.event import (
     LAST_BATCH,
     Action,
@@ -20,7 +21,6 @@ from potvigil.core.event import (
     EditEvent,
     Event,
 )
-from potvigil.core.reading import Sample
 from potvigil.core.watch import PotWatch
 from potvigil.inputs.converter import Converter
 from potvigil.inputs.ds18b20 import ONE_WIRE_ROOT, find_probes
@@ -345,25 +345,6 @@ def keep_trace(store: Store, watch: PotWatch, pot_id: str, t_s: float) -> None:
         snapshot = watch.snapshot()
         if snapshot.batch_start_s is not None:
             store.append_trace(pot_id, TraceRow.of(snapshot))
-
-
-def feed_again(
-    watch: PotWatch, samples: Iterable[Sample], commands: list[Command]
-) -> Iterator[tuple[Sample | Command, list[Event]]]:
-    """Feed what a record holds to a watch, in the order the loop took it; yield each with what happened."""
-    for step in _in_order(samples, commands):
-        yield step, watch.feed(step) if isinstance(step, Sample) else watch.handle(step)
-
-
-def _in_order(samples: Iterable[Sample], commands: list[Command]) -> Iterator[Sample | Command]:
-    """Merge as the loop took them: a tick's commands before its sample."""
-    waiting = list(reversed(commands))
-    for sample in samples:
-        while waiting and waiting[-1].t_s <= sample.t_s:
-            yield waiting.pop()
-        yield sample
-    while waiting:
-        yield waiting.pop()
 
 
 def _wiring(pot_id: str, pot: PotSettings, one_wire_root: Path) -> PotWiring:

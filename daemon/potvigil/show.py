@@ -35,6 +35,7 @@ if TYPE_CHECKING:
     from potvigil.settings import Settings  # a list of batches is printed without any
 
 T = TypeVar("T")
+_LONG_TABLE = 200
 
 # Shape and word say the same as the colour; colours as in IEC 60073.
 _ALARM_MARK = {
@@ -245,11 +246,11 @@ def batches(console: Console, rows: Iterable[ListedBatch], unit: str, tz: tzinfo
                 verdict,
                 _leak_in_short(row, unit),
                 str(row.alarms or ""),
-                row.label,
                 row.rehearsed or "",
+                row.label,
             )
         )
-    heads = ("batch", "pot", "began", "verdict", "leak", "alarms", "label", "rehearsed")
+    heads = ("batch", "pot", "began", "verdict", "leak", "alarms", "rehearsed", "label")
     _table(console, heads, lines, wraps="label")
 
 
@@ -272,8 +273,16 @@ def alarms(console: Console, standing: Iterable[tuple[str, AlarmEvent]]) -> None
 
 
 def _table(console: Console, heads: Sequence[str], rows: Iterable[Sequence[str]], wraps: str) -> None:
-    """Print a table; where it is too wide the column `wraps` is folded, and no other."""
-    lines = [tuple(escape(_one_line(cell)) for cell in row) for row in rows]
+    """Print a table; where it is too wide the column `wraps` is folded, and no other.
+
+    Off a terminal, and where it is long, each row is a line and nothing is folded: rich takes a millisecond
+    for each.
+    """
+    plain = [tuple(_one_line(cell) for cell in row) for row in rows]
+    if not console.is_terminal or len(plain) > _LONG_TABLE:
+        _plain_table(console, [tuple(heads), *plain])
+        return
+    lines = [tuple(escape(cell) for cell in row) for row in plain]
     table = Table(box=None, pad_edge=False)
     for i, head in enumerate(heads):
         widest = max([cell_len(head), *(cell_len(row[i]) for row in lines)])
@@ -281,6 +290,14 @@ def _table(console: Console, heads: Sequence[str], rows: Iterable[Sequence[str]]
     for line in lines:
         table.add_row(*line)
     console.print(table)
+
+
+def _plain_table(console: Console, rows: Sequence[tuple[str, ...]]) -> None:
+    wide = [max(map(cell_len, column)) for column in zip(*rows, strict=True)]
+    wide[-1] = 0  # nothing follows it
+    for row in rows:
+        cells = (cell + " " * (width - cell_len(cell)) for cell, width in zip(row, wide, strict=True))
+        console.file.write("  ".join(cells).rstrip() + "\n")
 
 
 def _one_line(text: str) -> str:

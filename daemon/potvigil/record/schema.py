@@ -166,5 +166,9 @@ MIGRATIONS = (
     -- JSON, of a sample that is the mean of several: {"n": how many, "<column>": [lowest, highest], ...}
     ALTER TABLE sample ADD COLUMN spread TEXT;
     CREATE INDEX batch_of_pot ON batch (pot, id);
+    CREATE INDEX batch_begun ON batch (pot, start_utc_s);
+    DROP INDEX event_of_alarm;
+    CREATE INDEX event_of_alarm ON event (pot, alarm, id) WHERE alarm IS NOT NULL;
+    CREATE INDEX batch_of_alarm ON event (alarm, batch) WHERE alarm IS NOT NULL;
     """,
 )

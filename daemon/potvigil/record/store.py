@@ -432,8 +432,9 @@ class Store:
         """Return the care a pot was given, the oldest first."""
         return self._db.read(
             lambda row: CareRow(*row),
-            "SELECT id, utc_s, coalesce((SELECT max(coalesce(b.end_t_s, b.start_t_s)) FROM batch b "
-            "WHERE b.pot = c.pot AND b.start_utc_s <= c.utc_s), -1e300), part, text, by "
+            "SELECT id, utc_s, coalesce((SELECT coalesce(b.end_t_s, b.start_t_s) FROM batch b WHERE "
+            "b.pot = c.pot AND b.start_utc_s <= c.utc_s ORDER BY b.start_utc_s DESC LIMIT 1), -1e300), "
+            "part, text, by "
             f"FROM care c WHERE pot = {_POT} ORDER BY utc_s, id",
             (pot_id,),
         )
