@@ -21,11 +21,15 @@ from potvigil.core.event import (
     EditEvent,
     Event,
 )
+from potvigil.core.reading import Place
 from potvigil.core.watch import PotWatch
 from potvigil.inputs.converter import Converter
 from potvigil.inputs.ds18b20 import ONE_WIRE_ROOT, find_probes
 from potvigil.inputs.i2c import Bus, open_bus
-from potvigil.inputs.station import BarometerWiring, PotWiring, Station, open_station
+from potvigil.inputs.max31865 import RtdWiring
+from potvigil.inputs.ntc import Coefficients, NtcWiring, of_beta
+from potvigil.inputs.spi import PinFactory, system_pins
+from potvigil.inputs.station import BarometerWiring, PotWiring, Station, Thermometer, open_station
 from potvigil.outputs import systemd
 from potvigil.outputs.homie import SetCommand
 from potvigil.outputs.live import LiveFile
@@ -35,7 +39,7 @@ from potvigil.outputs.signals import QuietHours, Signals, Wiring
 from potvigil.record.errors import RecordError
 from potvigil.record.rows import TraceRow
 from potvigil.record.store import Store
-from potvigil.settings import MqttSettings, PotSettings, Settings
+from potvigil.settings import MqttSettings, PotSettings, Settings, ThermometerSettings
 
 _log = logging.getLogger("potvigil")
 
@@ -56,6 +60,7 @@ def open_inputs(
     settings: Settings,
     *,
     bus_opener: Callable[[int], Bus] = open_bus,
+    pins: Callable[[], PinFactory] = system_pins,
     one_wire_root: Path = ONE_WIRE_ROOT,
     executor: Executor | None = None,
     sleep: Callable[[float], None] = time.sleep,
@@ -64,11 +69,13 @@ def open_inputs(
     pots = [_wiring(pot_id, pot, one_wire_root) for pot_id, pot in settings.pots.items()]
     barometer = None
     if settings.barometer.device is not None:
-        barometer = BarometerWiring(settings.barometer.bus, settings.barometer.address)
+        wire = settings.barometer
+        barometer = BarometerWiring(wire.bus, wire.address, wire.device or "")
     return open_station(
         pots,
         barometer,
         bus_opener=bus_opener,
+        pins=pins,
         one_wire_root=one_wire_root,
         executor=executor,
         sleep=sleep,
@@ -349,8 +356,15 @@ def keep_trace(store: Store, watch: PotWatch, pot_id: str, t_s: float) -> None:
 
 def _wiring(pot_id: str, pot: PotSettings, one_wire_root: Path) -> PotWiring:
     wire = pot.transducer
-    probes = []
+    converter = Converter(wire.device, wire.bus, wire.address, wire.spi_device, wire.full_scale.si)
+    probes: list[tuple[Place, Thermometer]] = []
     for thermometer in pot.thermometer:
+        if thermometer.device == "ntc":
+            probes.append((thermometer.place, _thermistor(thermometer, converter)))
+            continue
+        if thermometer.is_platinum:
+            probes.append((thermometer.place, _platinum(thermometer)))
+            continue
         rom_id = thermometer.id
         if rom_id is None:
             found = find_probes(one_wire_root)
@@ -370,8 +384,37 @@ def _wiring(pot_id: str, pot: PotSettings, one_wire_root: Path) -> PotWiring:
         probes.append((thermometer.place, rom_id))
     return PotWiring(
         pot_id,
-        converter=Converter(wire.device, wire.bus, wire.address, full_scale_v=wire.full_scale.si),
+        converter=converter,
         channel=wire.channel,
         supply_channel=wire.supply_channel,
         probes=tuple(probes),
     )
+
+
+def _thermistor(of: ThermometerSettings, converter: Converter) -> NtcWiring:
+    supply_v = 3.3 if of.supply is None else of.supply.si
+    ranges = (2.048, 4.096, 6.144) if converter.on_i2c else (converter.full_scale_v,)
+    full_scale_v = next((each for each in ranges if each >= supply_v), ranges[-1])
+    nominal_ohm = 10_000.0 if of.nominal is None else of.nominal.si
+    if of.coefficients is not None:
+        coefficients = Coefficients(*of.coefficients)
+    else:
+        assert of.beta is not None  # the settings see to it
+        coefficients = of_beta(of.beta.si, nominal_ohm)
+    return NtcWiring(
+        replace(converter, full_scale_v=full_scale_v),
+        of.channel or 0,
+        coefficients,
+        supply_v,
+        of.supply_channel,
+        10_000.0 if of.resistor is None else of.resistor.si,
+        of.side != "supply",
+        by_beta=of.coefficients is None,
+    )
+
+
+def _platinum(of: ThermometerSettings) -> RtdWiring:
+    at_0_c_ohm = 1000.0 if of.device == "pt1000" else 100.0
+    usual_ohm = 4.3 * at_0_c_ohm  # what the boards carry for either
+    reference_ohm = usual_ohm if of.reference_resistor is None else of.reference_resistor.si
+    return RtdWiring(of.spi_device or 0, int(of.wires or 2), at_0_c_ohm, reference_ohm)

@@ -24,23 +24,29 @@ from pydantic import (
     Field,
     PlainSerializer,
     PlainValidator,
+    SerializerFunctionWrapHandler,
     ValidationError,
     ValidationInfo,
+    ValidatorFunctionWrapHandler,
     field_serializer,
     field_validator,
+    model_serializer,
     model_validator,
 )
 
 from potvigil import units
 from potvigil.core.pot import Pot, Reference, Resin, Supply, Transducer
 from potvigil.core.reading import Place
+from potvigil.core.signal import LOOP, RATIOMETRIC, SIGNALS, Signal
 from potvigil.faults import Outline, SettingsError, either, explain, shown, text_of
 from potvigil.paths import systemd_folder, usual_record
 from potvigil.units import Quantity
 
-# TI ADS1115 datasheet (SBAS444): counts of one polarity, and those of its ranges that suit a 5 V signal.
-_COUNTS = 32768
-_FULL_SCALES = ("6.144 V", "4.096 V", "2.048 V")
+# Counts in the full scale: TI SBAS444 and SBAS473 (of one polarity), Microchip DS21295 and DS21298.
+_COUNTS = {"ads1115": 32768, "ads1015": 2048, "mcp3008": 1024, "mcp3208": 4096}
+_ON_SPI = ("mcp3008", "mcp3208")
+_FULL_SCALES = ("2.048 V", "4.096 V", "6.144 V")  # of an ADS1115: those that suit such signals
+_USUAL_REFERENCE = "3.3 V"  # of an MCP3008, which the Pi can read without more
 _CLOCK = "(?:[01]?[0-9]|2[0-3]):[0-5][0-9]"
 _HOST = r"[A-Za-z0-9.-]+|[0-9A-Fa-f:.]*:[0-9A-Fa-f:.]*:[0-9A-Fa-f:.]*"  # a name or IPv4, or IPv6
 
@@ -132,6 +138,16 @@ def _quiet_hours(value: object) -> tuple[clock_time, clock_time]:
     return begin, end
 
 
+def _coefficients(value: object) -> tuple[float, float, float]:
+    try:
+        a, b, c = map(float, value if isinstance(value, list) else [])
+    except (TypeError, ValueError):
+        raise ValueError("is not a, b and c; give three numbers, as [1.129e-3, 2.341e-4, 8.767e-8]") from None
+    if not (0.0 < a < 0.1 and 0.0 < b < 0.01 and -1e-5 < c < 1e-5):
+        raise ValueError("is no thermistor's; give a, b and c for ohm and kelvin")
+    return a, b, c
+
+
 def _timezone(value: object) -> ZoneInfo:
     try:
         return ZoneInfo(str(value))
@@ -154,7 +170,13 @@ _Period = Annotated[
 _Warmth = Annotated[_Quantity, _quantity(units.TEMPERATURE, "0 C", "60 C")]
 _Swing = Annotated[_Quantity, _quantity(units.TEMPERATURE_DIFFERENCE, "0 K", "60 K")]
 _Altitude = Annotated[_Quantity, _quantity(units.LENGTH, "-430 m", "6000 m")]
-_FullScale = Annotated[_Quantity, _one_of({volts: units.VOLTAGE.read(volts) for volts in _FULL_SCALES})]
+_FullScale = Annotated[_Quantity, _quantity(units.VOLTAGE, "0.5 V", "10 V")]
+_Divided = Annotated[_Quantity, _quantity(units.VOLTAGE, "1 V", "6 V")]
+_Shunt = Annotated[_Quantity, _quantity(units.RESISTANCE, "1 ohm", "1000 ohm")]
+_Resistor = Annotated[_Quantity, _quantity(units.RESISTANCE, "10 ohm", "1000 kohm")]
+_Beta = Annotated[_Quantity, _quantity(units.TEMPERATURE_DIFFERENCE, "2000 K", "6000 K")]
+_Signal = Annotated[Signal, _one_of(SIGNALS), PlainSerializer(lambda signal: signal.name, return_type=str)]
+_Coefficients = Annotated[tuple[float, float, float], PlainValidator(_coefficients)]
 _Hex = Annotated[int, PlainSerializer(hex, return_type=str)]
 _Place = Annotated[Place, _one_of({place.value: place for place in Place}, "none"), PlainSerializer(str)]
 _Id = Annotated[str, _matching(r"[a-z0-9-]+", "lower-case letters, digits and hyphens")]
@@ -162,7 +184,8 @@ _ProbeId = Annotated[str, _matching("28-[0-9a-f]{12}", "28- and 12 hex digits, a
 _Text = Annotated[str, _matching(r"\S(.*\S)?", "some text")]
 _Host = Annotated[str, _matching(_HOST, "a name or address, its port under port")]
 _Bus = Annotated[int, Field(ge=0, le=31)]
-_Channel = Annotated[int, Field(ge=0, le=3)]
+_Channel = Annotated[int, Field(ge=0, le=7)]
+_Select = Annotated[int, Field(ge=0, le=1)]
 _File = Annotated[Path, _beside()]
 _SecretFile = Annotated[Path, _beside("CREDENTIALS_DIRECTORY")]
 _StateFile = Annotated[Path, _beside("STATE_DIRECTORY")]
@@ -190,12 +213,76 @@ class _Block(BaseModel):
 B = TypeVar("B", bound=_Block)
 
 
+_THERMISTOR_KEYS = {
+    "channel",
+    "supply_channel",
+    "supply",
+    "resistor",
+    "side",
+    "nominal",
+    "beta",
+    "coefficients",
+}
+_PLATINUM_KEYS = {"spi_device", "wires", "reference_resistor"}
+_KEYS_OF_DEVICE = {
+    "ds18b20": {"id"},
+    "ntc": _THERMISTOR_KEYS,
+    "pt100": _PLATINUM_KEYS,
+    "pt1000": _PLATINUM_KEYS,
+}
+
+
 class ThermometerSettings(_Block):
-    """One probe. id: of the probe on its wire, None for the only one found there."""
+    """One probe. id: of a DS18B20 on its wire, None for the only one found there.
+
+    Of a thermistor, on an input of the pot's own converter: side: which end of its divider it is at. nominal:
+    its resistance at 25 C. beta or coefficients (Steinhart-Hart): one of them. Of a Pt100 or Pt1000 over a
+    MAX31865: spi_device: its chip select. reference_resistor: on its board. None stands for the usual.
+    """
 
     place: _Place = _need("gas")
-    device: Literal["ds18b20"] = "ds18b20"
+    device: Literal["ds18b20", "ntc", "pt100", "pt1000"] = "ds18b20"
     id: _ProbeId | None = None
+    channel: _Channel | None = Field(None, validate_default=True)
+    supply_channel: _Channel | None = None
+    supply: _Divided | None = None
+    resistor: _Resistor | None = None
+    side: Literal["ground", "supply"] | None = None
+    nominal: _Resistor | None = None
+    beta: _Beta | None = None
+    coefficients: _Coefficients | None = Field(None, validate_default=True)
+    spi_device: _Select | None = None
+    wires: Literal["2", "3", "4"] | None = None
+    reference_resistor: _Resistor | None = None
+
+    @field_validator(*("id", *sorted(_THERMISTOR_KEYS), *sorted(_PLATINUM_KEYS)))
+    @classmethod
+    def _of_the_device(cls, value: Any, info: ValidationInfo) -> Any:
+        device = info.data.get("device")
+        if value is not None and device is not None and info.field_name not in _KEYS_OF_DEVICE[device]:
+            raise ValueError(f"belongs to no {device}; take it out")
+        return value
+
+    @field_validator("channel")
+    @classmethod
+    def _has_an_input(cls, value: int | None, info: ValidationInfo) -> int | None:
+        if value is None and info.data.get("device") == "ntc":
+            raise ValueError("is missing; give the converter's input, as channel: 2")
+        return value
+
+    @field_validator("coefficients")
+    @classmethod
+    def _or_beta(cls, value: Any, info: ValidationInfo) -> Any:
+        if info.data.get("device") == "ntc" and "beta" in info.data:
+            if value is None and info.data["beta"] is None:
+                raise ValueError("is missing; give beta, or coefficients, from the thermistor's data sheet")
+            if value is not None and info.data["beta"] is not None:
+                raise ValueError("stands beside beta, which says less; give one of them")
+        return value
+
+    @property
+    def is_platinum(self) -> bool:
+        return self.device in ("pt100", "pt1000")
 
 
 class ResinSettings(_Block):
@@ -225,15 +312,20 @@ class CureSettings(ResinSettings):
 
 
 class TransducerSettings(_Block):
-    """A 0.5-4.5 V transducer and the converter that reads it.
+    """A transducer and the converter that reads it. bus, address: on I2C; spi_device: chip select on SPI.
 
-    divider: volts at the converter's pin over volts at the transducer, on both channels.
+    shunt: what a current is measured over. divider: volts at the converter's pin over volts at the
+    transducer, on both channels. full_scale: the converter's range, of an MCP its reference; left out, the
+    narrowest that shows all the signal can say.
     """
 
-    device: Literal["ads1115"] = "ads1115"
+    device: Literal["ads1115", "ads1015", "mcp3008", "mcp3208"] = "ads1115"
     bus: _Bus = 1
     address: Annotated[_Hex, _one_of({hex(address): address for address in range(0x48, 0x4C)})] = 0x48
+    spi_device: _Select = 0
     channel: _Channel = 0
+    signal: _Signal = RATIOMETRIC
+    shunt: _Shunt | None = Field(None, validate_default=True)
     supply_channel: _Channel | None = None
     supply: _Supply = units.VOLTAGE.read("5 V")
     divider: Annotated[float, Field(ge=0.01, le=1.0)] = 1.0
@@ -241,23 +333,116 @@ class TransducerSettings(_Block):
     reference: Reference = Reference.GAUGE
     zero: _Zero = units.PRESSURE.read("0 psi")
     slope: Annotated[float, Field(ge=0.8, le=1.25)] = 1.0
-    full_scale: _FullScale = units.VOLTAGE.read("6.144 V")
+    full_scale: _FullScale = Field(None, validate_default=True)
 
-    @field_validator("full_scale")
+    @field_validator("bus", "address", "spi_device")
     @classmethod
-    def _holds_the_signal(cls, value: Quantity, info: ValidationInfo) -> Quantity:
-        # The signal ends at 90 % of the supply, which comes in itself where it is measured.
-        part = 0.9 if info.data.get("supply_channel") is None else 1.0
-        if {"supply", "divider"} <= info.data.keys():
-            volts = part * info.data["supply"].si * info.data["divider"]
-            if volts > value.si:
-                raise ValueError(f"is below the {volts:.3g} V that come in; give a wider range or a divider")
+    def _on_its_bus(cls, value: int, info: ValidationInfo) -> int:
+        device = info.data.get("device")
+        if device is not None and (info.field_name == "spi_device") != (device in _ON_SPI):
+            has = "spi_device: 0 or 1" if device in _ON_SPI else "bus and address"
+            raise ValueError(f"belongs to no {device}; it has {has}")
         return value
+
+    @field_validator("channel", "supply_channel")
+    @classmethod
+    def _is_an_input(cls, value: int | None, info: ValidationInfo) -> int | None:
+        if value is not None and value > 3 and info.data.get("device") in ("ads1115", "ads1015"):
+            raise ValueError("is too large; give at most 3")
+        return value
+
+    @field_validator("supply_channel", "supply")
+    @classmethod
+    def _goes_by_its_supply(cls, value: Any, info: ValidationInfo) -> Any:
+        signal = info.data.get("signal")
+        if signal is not None and signal is not RATIOMETRIC and value is not None:
+            raise ValueError(f"means nothing to a signal of {signal.name}; take it out")
+        return value
+
+    @field_validator("shunt")
+    @classmethod
+    def _of_a_loop(cls, value: Quantity | None, info: ValidationInfo) -> Quantity | None:
+        signal = info.data.get("signal")
+        if signal is not None and (value is not None) != (signal is LOOP):
+            if value is None:
+                raise ValueError("is missing; give the resistor the current is measured over, as 100 ohm")
+            raise ValueError(f"belongs to 4-20 mA, not to {signal.name}; take it out")
+        return value
+
+    @field_validator("full_scale", mode="wrap")
+    @classmethod
+    def _shows_the_signal(
+        cls, value: object, read: ValidatorFunctionWrapHandler, info: ValidationInfo
+    ) -> Quantity:
+        given: Quantity | None = None if value is None else read(value)
+        if not {"device", "signal", "shunt", "supply_channel", "supply", "divider"} <= info.data.keys():
+            return given or units.VOLTAGE.read(_FULL_SCALES[-1])
+        on_spi = info.data["device"] in _ON_SPI
+        if given is None:
+            return _usual_full_scale(on_spi, info.data)
+        if on_spi and not 2.5 <= given.si <= 5.5:
+            raise ValueError("is no reference of such a converter; give 2.5 V to 5.5 V")
+        if not on_spi and given.si not in (units.VOLTAGE.read(each).si for each in _FULL_SCALES):
+            raise ValueError(f"is not known; give {either(reversed(_FULL_SCALES))}")
+        if fault := _too_narrow(given, info.data):
+            raise ValueError(fault)
+        return given
+
+    @model_serializer(mode="wrap")
+    def _what_applies(self, dump: SerializerFunctionWrapHandler) -> dict[str, Any]:
+        nowhere = {"bus", "address"} if self.device in _ON_SPI else {"spi_device"}
+        if self.signal is not RATIOMETRIC:
+            nowhere |= {"supply", "supply_channel"}
+        return {key: value for key, value in dump(self).items() if key not in nowhere}
 
     @property
     def volts_per_count(self) -> float:
         """Volts at the transducer per count of the converter."""
-        return self.full_scale.si / _COUNTS / self.divider
+        return self.full_scale.si / _COUNTS[self.device] / self.divider
+
+    @property
+    def converter(self) -> tuple[str, int, int]:
+        """What only one converter can have."""
+        return ("SPI", 0, self.spi_device) if self.device in _ON_SPI else ("I2C", self.bus, self.address)
+
+
+def _comes_in_v(of: dict[str, Any], to_the_last: bool) -> float:
+    """Return the highest voltage at the converter's pin; to_the_last: with what only a fault would give."""
+    signal: Signal = of["signal"]
+    highest = signal.failed[1] if to_the_last or signal is LOOP else signal.full
+    if signal is LOOP:
+        highest *= of["shunt"].si / 1000.0
+    elif signal is RATIOMETRIC:  # the supply itself comes in where it is measured
+        highest = of["supply"].si * (1.0 if to_the_last or of["supply_channel"] is not None else highest)
+    return float(highest * of["divider"])
+
+
+def _usual_full_scale(on_spi: bool, of: dict[str, Any]) -> Quantity:
+    """Return the narrowest range that shows all that can come in. Raises ValueError where none does."""
+    ranges = [units.VOLTAGE.read(each) for each in ([_USUAL_REFERENCE] if on_spi else _FULL_SCALES)]
+    for each in ranges:
+        if each.si > _comes_in_v(of, to_the_last=True):
+            return each
+    if not _too_narrow(ranges[-1], of):
+        return ranges[-1]
+    raise ValueError(
+        f"left out is {ranges[-1]}, below the {_comes_in_v(of, False):.3g} V that come in; give a divider"
+        f"{', or the reference it has' if on_spi else ''}"
+    )
+
+
+def _too_narrow(full_scale: Quantity, of: dict[str, Any]) -> str | None:
+    comes_in_v = _comes_in_v(of, to_the_last=False)
+    if full_scale.si > comes_in_v or (full_scale.si == comes_in_v and of["signal"] is not LOOP):
+        return None
+    if of["signal"] is LOOP:
+        ends_ma = 1000.0 * full_scale.si / of["shunt"].si / of["divider"]
+        told_ma = LOOP.failed[1]
+        return (
+            f"over {of['shunt']} ends at {ends_ma:.4g} mA, and a failure is told by {told_ma:g} mA; "
+            "give a wider range or leave it out"
+        )
+    return f"is below the {comes_in_v:.3g} V that come in; give a wider range or a divider"
 
 
 def _as_list(value: object) -> object:
@@ -284,7 +469,9 @@ class PotSettings(_Block):
     room_swing: _Swing = units.TEMPERATURE_DIFFERENCE.read("8 K")
     supply: Supply = _need("shut")
     cure: CureSettings = _need("{hold: 10 h}")
-    transducer: TransducerSettings = Field(TransducerSettings(), validate_default=True)
+    transducer: TransducerSettings = Field(
+        default_factory=lambda: TransducerSettings.model_validate({}), validate_default=True
+    )
 
     @field_validator("transducer")
     @classmethod
@@ -324,6 +511,8 @@ class PotSettings(_Block):
                 reference=wire.reference,
                 zero_pa=wire.zero.si,
                 slope=wire.slope,
+                signal=wire.signal,
+                shunt_ohm=100.0 if wire.shunt is None else wire.shunt.si,
             ),
             has_barometer=settings.barometer.device is not None,
             ambient_pa=settings.barometer.ambient_pa,
@@ -337,7 +526,7 @@ class PotSettings(_Block):
 class BarometerSettings(_Block):
     """A barometer, or the altitude that stands for it; with both, the altitude serves while it is silent."""
 
-    device: Literal["bmp280"] | None = None
+    device: Literal["bmp280", "bme280", "bmp388", "bmp390"] | None = None
     bus: _Bus = 1
     address: Annotated[_Hex, _one_of({"0x76": 0x76, "0x77": 0x77})] = 0x76
     altitude: _Altitude = units.LENGTH.read("0 m")
@@ -581,37 +770,91 @@ def _composed(text: str, name: str) -> yaml.Node | None:
 
 
 def _compare_wires(pots: dict[str, dict[str, Any]], outline: Outline) -> None:
-    """Look for two pots on one channel of one converter; what is itself at fault is passed over."""
+    """Look for two uses of one input of one converter; what is itself at fault is passed over."""
     transducers = {pot: _sound(TransducerSettings, keys.get("transducer", {})) for pot, keys in pots.items()}
-    read_by: dict[tuple[int, int, int], str] = {}
+    read_by: dict[tuple[tuple[str, int, int], int], str] = {}
+    kinds: dict[tuple[str, int, int], tuple[str, str]] = {}
     for pot, wire in transducers.items():
-        if wire and read_by.setdefault((wire.bus, wire.address, wire.channel), pot) != pot:
-            first = read_by[wire.bus, wire.address, wire.channel]
-            text = (
-                f"{wire.channel} at bus {wire.bus}, {wire.address:#x} is read by pots.{first}; give another"
-            )
+        if wire is None:
+            continue
+        kind, owner = kinds.setdefault(wire.converter, (wire.device, pot))
+        if kind != wire.device:
+            text = f"{wire.device} is at the place of pots.{owner}'s {kind}; give another place"
+            outline.add(("pots", pot, "transducer", "device"), text)
+        if read_by.setdefault((wire.converter, wire.channel), pot) != pot:
+            first = read_by[wire.converter, wire.channel]
+            text = f"{wire.channel} at {_place(wire)} is read by pots.{first}; give another"
             outline.add(("pots", pot, "transducer", "channel"), text)
     for pot, wire in transducers.items():
         if wire and wire.supply_channel is not None:
-            owner = read_by.get((wire.bus, wire.address, wire.supply_channel))
-            if owner:
-                text = f"{wire.supply_channel} is the channel of pots.{owner}'s transducer; give another"
+            owner_of = read_by.get((wire.converter, wire.supply_channel))
+            if owner_of:
+                text = f"{wire.supply_channel} is the channel of pots.{owner_of}'s transducer; give another"
                 outline.add(("pots", pot, "transducer", "supply_channel"), text)
+        for path, probe in _probes(pot, pots[pot]):
+            if wire and probe.device == "ntc":
+                _compare_thermistor(path, probe, wire, read_by, outline)
+            elif probe.is_platinum and ("SPI", 0, probe.spi_device or 0) in kinds:
+                text = f"{probe.spi_device or 0} is the chip select of a converter; give the other"
+                outline.add((*path, "spi_device"), text)
+
+
+def _compare_thermistor(
+    path: tuple[str | int, ...],
+    probe: ThermometerSettings,
+    wire: TransducerSettings,
+    read_by: dict[tuple[tuple[str, int, int], int], str],
+    outline: Outline,
+) -> None:
+    for key, channel in (("channel", probe.channel), ("supply_channel", probe.supply_channel)):
+        if channel is None:
+            continue
+        if channel > 3 and wire.device not in _ON_SPI:
+            outline.add((*path, key), f"{channel} is too large; an {wire.device} has 0 to 3")
+        owner = read_by.get((wire.converter, channel))
+        if owner:
+            outline.add((*path, key), f"{channel} is the channel of pots.{owner}'s transducer; give another")
+    supply = probe.supply or units.VOLTAGE.read("3.3 V")
+    if wire.device in _ON_SPI and supply.si > wire.full_scale.si:
+        text = (
+            f"{supply} is above the converter's reference of {wire.full_scale}; supply the divider from that"
+        )
+        outline.add((*path, "supply"), text)
+    if probe.channel == probe.supply_channel:
+        outline.add((*path, "supply_channel"), f"{probe.channel} is its own channel; give another")
+
+
+def _place(wire: TransducerSettings) -> str:
+    return (
+        f"bus {wire.bus}, {wire.address:#x}"
+        if wire.converter[0] == "I2C"
+        else f"chip select {wire.spi_device}"
+    )
+
+
+def _probes(pot: str, keys: dict[str, Any]) -> list[tuple[tuple[str | int, ...], ThermometerSettings]]:
+    """Return a pot's sound thermometers, each with its path."""
+    listed = keys.get("thermometer")
+    found: list[tuple[tuple[str | int, ...], ThermometerSettings]] = []
+    for index, tree in enumerate(listed if isinstance(listed, list) else [listed]):
+        if probe := _sound(ThermometerSettings, tree):
+            found.append((("pots", pot, "thermometer", index), probe))
+    return found
 
 
 def _compare_probes(pots: dict[str, dict[str, Any]], outline: Outline) -> None:
     """Look for two thermometers at one place or on one probe; a room's may serve several pots."""
-    probes: list[tuple[tuple[str | int, ...], ThermometerSettings]] = []
-    for pot, keys in pots.items():
-        listed = keys.get("thermometer")
-        for index, tree in enumerate(listed if isinstance(listed, list) else [listed]):
-            if probe := _sound(ThermometerSettings, tree):
-                probes.append((("pots", pot, "thermometer", index), probe))
+    probes = [each for pot, keys in pots.items() for each in _probes(pot, keys)]
     for (path, probe), (other_path, other) in itertools.combinations(probes, 2):
         same_pot = path[1] == other_path[1]
         if same_pot and probe.place == other.place:
             outline.add((*other_path, "place"), f"{other.place} has a thermometer already; give another")
-        if probe.id == other.id and not same_pot and probe.place == other.place == Place.ROOM:
+        if probe == other and not same_pot and probe.place == Place.ROOM:
+            continue
+        if probe.is_platinum and other.is_platinum and (probe.spi_device or 0) == (other.spi_device or 0):
+            text = f"{other.spi_device or 0} is the chip select of another thermometer; give the other"
+            outline.add((*other_path, "spi_device"), text)
+        if probe.device != "ds18b20" or other.device != "ds18b20":
             continue
         if probe.id == other.id and probe.id:
             outline.add((*other_path, "id"), f"{other.id} is named twice; give each its own probe")
@@ -651,13 +894,14 @@ def _buses(tree: Any, pots: dict[str, dict[str, Any]]) -> set[str]:
     """Return the buses that the settings read from."""
     barometer = _sound(BarometerSettings, tree.get("barometer", {}))
     buses = set() if barometer is None or barometer.device is None else {f"I2C bus {barometer.bus}"}
-    for keys in pots.values():
+    for pot, keys in pots.items():
         wire = _sound(TransducerSettings, keys.get("transducer", {}))
         if wire is not None:
-            buses.add(f"I2C bus {wire.bus}")
-        listed = keys.get("thermometer")
-        for probe in listed if isinstance(listed, list) else [listed]:
-            if _sound(ThermometerSettings, probe):
+            buses.add("SPI" if wire.device in _ON_SPI else f"I2C bus {wire.bus}")
+        for _, probe in _probes(pot, keys):
+            if probe.is_platinum:
+                buses.add("SPI")
+            elif probe.device == "ds18b20":
                 buses.add("1-Wire")
     return buses
 
