@@ -401,6 +401,11 @@ class TransducerSettings(_Block):
         return self.full_scale.si / _COUNTS[self.device] / self.divider
 
     @property
+    def largest_count(self) -> int:
+        """What the converter answers to the end of its range, and to anything beyond."""
+        return _COUNTS[self.device] - 1
+
+    @property
     def converter(self) -> tuple[str, int, int]:
         """What only one converter can have."""
         return ("SPI", 0, self.spi_device) if self.device in _ON_SPI else ("I2C", self.bus, self.address)

@@ -28,8 +28,11 @@ from potvigil.core.event import (
     StageEvent,
     Verdict,
 )
+from potvigil.core.pot import Pot
+from potvigil.core.resolution import USUAL_NOISE, resolution
 from potvigil.core.words import TimeTeller, pressure, rate, shown, span, two_digits
 from potvigil.record.rows import EditRow, ListedBatch
+from potvigil.units import PRESSURE_UNITS_PA, SECONDS_PER_HOUR
 
 if TYPE_CHECKING:
     from potvigil.settings import Settings  # a list of batches is printed without any
@@ -43,6 +46,7 @@ _ALARM_MARK = {
     Priority.MEDIUM: ("! ", "yellow"),
     Priority.LOW: ("! ", "yellow"),
 }
+_SMALL_LEAK = {"psi": 0.1, "bar": 0.01, "kPa": 1.0}  # an hour; about as much in each unit
 _VERDICT_STYLE = {Verdict.HELD: "green", Verdict.LEAKED: "yellow", Verdict.INCOMPLETE: "yellow"}
 
 
@@ -228,6 +232,42 @@ def wires(console: Console, rows: Iterable[tuple[str, bool, str]]) -> None:
         ((what, "yes" if ok else "NO", detail) for what, ok, detail in rows),
         wraps="says",
     )
+
+
+def pressures(console: Console, rows: Iterable[tuple[str, str, str]]) -> None:
+    """Print what each pot reads, and what is likely wrong with its wiring."""
+    lines = list(rows)
+    _table(console, ("pot", "reads", "worth a look"), lines, wraps="worth a look")
+
+
+def resolutions(console: Console, pots: Iterable[Pot], period_s: float) -> None:
+    """Print how fine each pot's wiring sees, and how soon it can show a small leak."""
+    for pot in pots:
+        if pot.transducer is not None:
+            fine = resolution(pot.transducer, period_s)
+            unit, leak = pot.pressure_unit, _SMALL_LEAK[pot.pressure_unit]
+            pa = PRESSURE_UNITS_PA[unit]
+            shown_s = fine.shown_after_s(leak * pa / SECONDS_PER_HOUR)
+            console.print(
+                f"{pot.pot_id}: this wiring resolves {_fine(fine.resolved_pa / pa)} {unit} "
+                f"(one count is {_fine(fine.count_pa / pa)} {unit}); "
+                f"a leak of {leak:g} {unit}/h shows in about {_roughly(shown_s)}"
+            )
+    console.print(
+        f"So far as the wiring goes: for air at one temperature, a reading each {period_s:g} s, and a transducer that scatters "
+        f"by {100.0 * USUAL_NOISE:g} % of its span."
+    )
+
+
+def _roughly(seconds: float) -> str:
+    """Return a span to two digits: 12 min, 5 h, 5 h 20 min."""
+    step_s = 60.0 if seconds < SECONDS_PER_HOUR else 600.0
+    return span(round(seconds / step_s) * step_s)
+
+
+def _fine(value: float) -> str:
+    """Return a small number to two digits, never as a power of ten."""
+    return f"{float(f'{value:.2g}'):.7f}".rstrip("0").rstrip(".")
 
 
 def batches(console: Console, rows: Iterable[ListedBatch], unit: str, tz: tzinfo | None) -> None:

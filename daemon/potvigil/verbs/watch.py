@@ -7,6 +7,11 @@ from types import FrameType
 
 from potvigil import show
 from potvigil.clock import SystemClock, boot_id
+from potvigil.core.conversion import convert
+from potvigil.core.pot import Pot
+from potvigil.core.reading import Sample
+from potvigil.core.wiring import remark
+from potvigil.core.words import pressure
 from potvigil.outputs.live import LiveFile
 from potvigil.outputs.signals import Signals, open_pins
 from potvigil.paths import make_own_folder, usual_live, usual_record
@@ -71,12 +76,33 @@ def _live_file(settings: Settings) -> LiveFile | None:
 def check(args: argparse.Namespace) -> int:
     settings = load(args.config)
     show.settings(console(), settings, args.config)
-    if not args.hardware:
-        return DONE
+    wired_well = _ask_hardware(settings) if args.hardware else True
+    show.resolutions(console(), settings.core_pots().values(), settings.sample_period_s)
+    return DONE if wired_well else NO
+
+
+def _ask_hardware(settings: Settings) -> bool:
+    """Read every wire that the settings name once, and print what it said; no other address is spoken to."""
     station = open_inputs(settings)
     try:
         wires = station.probe_each_wire()
+        samples = station.read(0.0, SystemClock().now())
     finally:
         station.close()
     show.wires(console(), wires)
-    return DONE if all(ok for _, ok, _ in wires) else NO
+    rows, usable = [], all(answers for _, answers, _ in wires)
+    for pot_id, sample in samples:
+        pot = settings.core_pots()[pot_id]
+        if sample.transducer_count is None:
+            continue  # the wire itself has said why
+        good, text = remark(pot, sample, settings.pots[pot_id].transducer.largest_count)
+        rows.append((pot_id, _reads(pot, sample), text))
+        usable &= good
+    if rows:
+        show.pressures(console(), rows)
+    return usable
+
+
+def _reads(pot: Pot, sample: Sample) -> str:
+    gauge_pa = convert(sample, pot).gauge_pa
+    return "nothing" if gauge_pa is None else f"{pressure(gauge_pa, pot.pressure_unit)} gauge"
