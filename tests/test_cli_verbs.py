@@ -25,6 +25,7 @@ VERBS = [
     ["rehearse"],
     ["replay"],
     ["check"],
+    ["calibrate"],
     ["page"],
     ["export"],
     ["import"],

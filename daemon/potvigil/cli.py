@@ -81,6 +81,7 @@ _EXAMPLES = {
     "replay": "potvigil replay night.csv --config workshop.yaml --json -",
     "check": "potvigil check --config workshop.yaml --hardware",
     "page": "potvigil page --config /etc/potvigil/workshop.yaml",
+    "calibrate": "potvigil calibrate --config workshop.yaml --pot lantern",
     "list": "potvigil batch list --verdict leaked --since 2026-03-01",
     "show": "potvigil batch show 12",
     "export": "potvigil batch export 12 --format csv",
@@ -145,6 +146,22 @@ def _parser() -> argparse.ArgumentParser:
     check = _verb(verbs, "check", "watch:check", "check settings and, if asked, each wire once")
     check.add_argument("--config", type=Path, required=True, metavar="FILE", help="settings, YAML")
     check.add_argument("--hardware", action="store_true", help="ask every device for one reading")
+
+    calibrate = _verb(
+        verbs,
+        "calibrate",
+        "calibrate:calibrate",
+        "calibrate a pot's transducer against the open pot and the pot's own gauge",
+    )
+    calibrate.add_argument("--config", type=Path, metavar="FILE", help="settings, YAML")
+    calibrate.add_argument("--pot", metavar="ID", help="which pot of the settings")
+    calibrate.add_argument("--zero", action="store_true", help="the zero only, with the pot open")
+    calibrate.add_argument("--points", action="store_true", help="the points against the gauge only")
+    calibrate.add_argument("--gauge", metavar="PRESSURE", help='full scale of the gauge: "100 psi"')
+    calibrate.add_argument("--gauge-class", metavar="N", help="its accuracy class, %% of full scale: 2.5")
+    calibrate.add_argument("--write", type=Path, metavar="FILE", help="write the settings' lines there, too")
+    calibrate.add_argument("--history", action="store_true", help="how the zero drifted, vent by vent")
+    calibrate.add_argument("--rehearse", action="store_true", help="try it on a simulated pot")
 
     _add_record_verbs(verbs, _group(verbs, "record", "the record itself: check, thin, backup"))
     _add_pot_verbs(_group(verbs, "pot", "a pot over its batches: health, care"))
