@@ -7,7 +7,7 @@ from playwright.sync_api import expect
 
 from broker import Broker
 from page.browser.watched import DESKTOP, PHONE, POT, SETTLING_S, Watched
-from potvigil.core.event import AlarmId, AlarmState
+from potvigil.core.event import AlarmId, AlarmState, Detail
 
 ALERT = f"potvigil-rehearsal/5/harbour-models-{POT}/$alert/floor-ahead"
 NO_WATCH = re.compile("no data")
@@ -47,6 +47,35 @@ def test_a_leak_rises_to_the_alarm_and_is_acknowledged_from_the_page(tmp_path, o
         with night.kept() as store:
             states = {event.alarm: event.state for _, event in store.standing_alarms()}
         assert states[AlarmId.FLOOR_AHEAD] is AlarmState.ACKNOWLEDGED
+
+        alarm.get_by_text("Put it aside").click()
+        alarm.get_by_role("combobox").select_option("480")
+        alarm.get_by_role("button", name="Put aside").click()
+        expect(alarm).to_contain_text("put aside")
+
+
+def test_a_batch_is_opened_at_mixing_and_closed_by_hand(tmp_path, opened):
+    with Watched(tmp_path, 30.0, speed=5.0) as night:
+        night.go()
+        page = opened(PHONE)
+        page.goto(f"{night.url}/pot/{POT}")
+        page.get_by_text("Open a batch by hand").click()
+        page.get_by_label("Mass").fill("250 gallons")
+        page.get_by_role("button", name="Open a batch").click()
+        expect(page.get_by_role("alert").filter(has_text="250 gallons")).to_be_visible()
+        expect(page.get_by_label("Mass")).to_have_value("250 gallons")  # what was written is not lost
+        page.get_by_label("Mass").fill("250 g")
+        page.get_by_label("Label").fill("East mole")
+        page.get_by_role("button", name="Open a batch").click()
+        expect(page.get_by_role("heading", name="Batch 1")).to_be_visible()  # comes by itself
+        expect(page.locator('[data-show="title"]')).to_have_text("East mole")
+
+        page.get_by_text("Close this batch").click()
+        page.get_by_role("button", name="Close batch 1 now").click()
+        expect(page.get_by_role("heading", name="No batch is open")).to_be_visible()
+        with night.kept() as store:
+            assert store.batch(1).details == {Detail.LABEL: "East mole", Detail.MASS: "250 g"}
+            assert store.batch(1).end_t_s is not None
 
 
 def test_a_dead_watch_and_a_dead_page_are_told_within_ten_seconds(tmp_path, opened):

@@ -181,6 +181,16 @@ def test_the_curve_is_told_in_words_and_numbers(alarmed, opened):
     expect(page.locator('[data-part="numbers"] tr')).to_have_count(14)
 
 
+def test_where_events_do_not_get_through_the_page_asks(alarmed, opened):
+    page = opened(PHONE)
+    page.route("**/api/events", lambda route: route.fulfill(status=503))
+    page.goto(alarmed.url)
+    pressure = page.locator('[data-show="pressure"]')
+    before = pressure.inner_text()  # it falls by 0.1 psi each four seconds at this speed
+    expect(pressure).not_to_have_text(before)
+    expect(page.locator("#lost")).to_be_hidden()
+
+
 def test_without_script_the_page_says_the_same(alarmed, opened):
     page = opened(PHONE, java_script_enabled=False)
     page.goto(alarmed.url)

@@ -232,8 +232,9 @@
 
   function drawMarks(u) {
     within(u, (ctx, box) => {
-      const floor = u.valToPos(whole.floor, "y", true) - scaled(22); // above its words
-      const foot = Math.min(floor, box.top + box.height - scaled(6));
+      const bottom = box.top + box.height;
+      const floor = u.valToPos(whole.floor, "y", true);
+      const foot = floor < bottom && floor > bottom - scaled(60) ? floor - scaled(22) : bottom - scaled(6); // above its words
       let free = -Infinity; // words that would lie on another's are left to the list below
       for (const mark of marked()) {
         const x = u.valToPos(mark.t + shift, "x", true);

@@ -27,6 +27,7 @@
   let lost = false;
   let announced = new Set([...document.querySelectorAll("[data-alarm]")].map(named));
   let standing = null; // the alarms as written on the page
+  let pressed = false; // a finger lies on the page: nothing is changed under it
 
   function named(item) {
     return `${item.closest("[data-pot]").dataset.pot} ${item.dataset.alarm}`;
@@ -77,6 +78,7 @@
     const answer = await fetch(location.href, { cache: "no-store" });
     if (!answer.ok || answer.redirected) return;
     const fresh = new DOMParser().parseFromString(await answer.text(), "text/html");
+    if (pressed) return; // once more with the next news
     for (const card of cards) {
       const old = card.querySelector(".standing");
       const made = fresh.querySelector(`[data-pot="${CSS.escape(card.dataset.pot)}"] .standing`);
@@ -108,9 +110,14 @@
     announce(now.pots);
     const alarms = JSON.stringify(now.pots.map((pot) => pot.alarms));
     if (alarms !== standing) writeAlarms(alarms).catch(() => {}); // once more with the next news
-    const [alone] = place.dataset.batch === undefined ? [] : now.pots.filter((pot) => byId.has(cards[0]?.dataset.pot) && pot.id === cards[0].dataset.pot);
+    if (place.dataset.batch === undefined) {
+      if (now.pots.some((pot) => !cards.some((card) => card.dataset.pot === pot.id))) location.reload();
+      return;
+    }
+    const alone = byId.get(cards[0].dataset.pot);
     if (!alone) return;
-    if (String(alone.batch ?? "") !== place.dataset.batch && !document.querySelector("main details[open]")) location.reload();
+    const isBusy = document.querySelector("main details[open]") !== null; // somebody may be writing
+    if (String(alone.batch ?? "") !== place.dataset.batch && !isBusy) location.reload();
     const changed = JSON.stringify([alone.stage, alone.batch, alone.alarms.map(({ alarm, state }) => [alarm, state])]);
     document.dispatchEvent(new CustomEvent("potvigil:changed", { detail: changed }));
   }
@@ -122,7 +129,8 @@
     });
     for (const item of card.querySelectorAll("[data-alarm]")) {
       item.classList.remove("unseen");
-      item.querySelector(".when").textContent += ", as last known";
+      const when = item.querySelector(".when");
+      if (!when.textContent.includes("as last known")) when.textContent += ", as last known";
     }
   }
 
@@ -169,6 +177,8 @@
   ask();
   setInterval(listen, STREAM_AGAIN_MS);
   setInterval(look, 500);
+  addEventListener("pointerdown", () => (pressed = true), true);
+  for (const end of ["pointerup", "pointercancel"]) addEventListener(end, () => setTimeout(() => (pressed = false), 300), true);
   document.addEventListener("visibilitychange", () => document.hidden || look());
   addEventListener("pageshow", (event) => {
     if (!event.persisted) return;
