@@ -6,6 +6,7 @@ air.
 
 import asyncio
 import logging
+import signal
 import socket
 from collections.abc import Callable
 from dataclasses import dataclass
@@ -89,6 +90,16 @@ class Tls:
     key_file: Path
 
 
+class _Server(uvicorn.Server):
+    def __init__(self, config: uvicorn.Config, ready: Callable[[], None]) -> None:
+        super().__init__(config)
+        self._ready = ready
+
+    async def startup(self, sockets: list[socket.socket] | None = None) -> None:
+        await super().startup(sockets)
+        self._ready()
+
+
 class _Protocol(H11Protocol):
     """HTTP that waits for nobody: who is slow to say what he wants is let go."""
 
@@ -151,10 +162,13 @@ def serve(page: Page, listening: socket.socket, tls: Tls | None, ready: Callable
         ssl_keyfile=None if tls is None else tls.key_file,
     )
     config.load()
-    server = uvicorn.Server(config)
+    server = _Server(config, ready)
     page.data.stopping = lambda: server.should_exit
-    ready()
+    # The server ends itself decently and then sends itself the signal again, which has nothing left to do.
+    before = {number: signal.signal(number, lambda *_: None) for number in (signal.SIGINT, signal.SIGTERM)}
     try:
         server.run(sockets=[listening])
     finally:
         page.close()
+        for number, handler in before.items():
+            signal.signal(number, handler)

@@ -123,9 +123,7 @@ def _read_hash(path: Path) -> str:
         line = path.read_text(encoding="ascii").strip()
     except (OSError, UnicodeDecodeError) as error:
         reason = error.strerror if isinstance(error, OSError) else "no password of the page"
-        raise UseError(
-            f"page.password_file {path}: {reason}; make it with `potvigil page password`"
-        ) from None
+        raise UseError(f"page.password_file {path}: {reason}; {_MAKE_IT}") from None
     if not is_hash(line):
-        raise UseError(f"page.password_file {path} is none; make it with `potvigil page password`")
+        raise UseError(f"page.password_file {path}: holds no password of the page; {_MAKE_IT}")
     return line

@@ -1,0 +1,175 @@
+"""What is known at this moment: new within a tick, and nothing old shown as new."""
+
+import copy
+import re
+import time
+
+import pytest
+
+from demo_pot import PSI
+from paged import Watched, post, shown
+from potvigil.core.event import AlarmId, AlarmState
+from potvigil.outputs.live import LiveFile
+from potvigil.record.store import Store
+
+WITHDRAWN = (
+    *("pressure", "pressure_pa", "corrected", "trend", "stage", "stage_word", "cure", "cure_progress"),
+    *("forecast", "temperatures"),
+)
+
+
+@pytest.fixture
+def fresh(watched, tmp_path):
+    """Ask /api/now, never an answer of a moment ago."""
+    with shown(watched, tmp_path / "reports") as client:
+
+        def ask():
+            time.sleep(0.26)
+            return client.get("/api/now").json()
+
+        ask.client = client
+        yield ask
+
+
+def test_what_the_watch_knows_is_told(fresh, watched):
+    now = fresh()
+    snapshot = watched.bench.service.watches["lantern"].snapshot()
+    (pot,) = now["pots"]
+    assert (now["silent"], now["since"], now["advice"]) == (False, None, None)
+    assert (now["workshop"], now["rehearsed"], now["unit"]) == ("harbour-models", "two-in-the-morning", "psi")
+    assert now["now"] == "03:30:00"  # five and a half hours after ten in the evening
+    assert pot["pressure_pa"] == pytest.approx(snapshot.reading.gauge_pa)
+    assert float(pot["pressure"].split()[0]) == pytest.approx(snapshot.reading.gauge_pa / PSI, abs=0.05)
+    assert (pot["word"], pot["level"], pot["sign"]) == ("leak: floor ahead", "alarm", "■")
+    assert (pot["batch"], pot["stage"]) == (1, "holding")
+    assert pot["cure_progress"] == pytest.approx(snapshot.cure.progress, abs=1e-3)
+    (alarm,) = pot["alarms"]
+    assert alarm["alarm"] == "floor-ahead"
+    assert alarm["text"] == snapshot.alarms[0].text
+    assert re.fullmatch(r"02:\d\d", alarm["since"])
+    assert (alarm["is_new"], alarm["old"]) == (True, False)
+
+
+@pytest.mark.parametrize("age_s", [6.0, 60.0, 86_400.0, 1e7])
+def test_when_the_watch_is_silent_every_value_is_withdrawn(fresh, watched, age_s):
+    known = fresh()["pots"][0]
+    watched.speak(age_s=age_s)
+    now = fresh()
+    (pot,) = now["pots"]
+    assert now["silent"] is True
+    assert now["since"] == "03:30"
+    assert now["advice"]
+    assert pot["word"] == "no data since 03:30"
+    assert (pot["level"], pot["sign"]) == ("unknown", "○")
+    assert {key: pot[key] for key in WITHDRAWN} == dict.fromkeys(WITHDRAWN)
+    assert all(alarm["old"] for alarm in pot["alarms"]) and pot["alarms"]
+    # nor in what a browser is shown
+    for path in ("/", "/pot/lantern"):
+        html = fresh.client.get(path).text
+        assert "no data since 03:30" in html
+        for value in (
+            known["pressure"],
+            known["trend"],
+            known["cure"],
+            known["forecast"],
+            known["corrected"],
+        ):
+            assert value not in html
+
+
+def test_a_watch_that_speaks_again_is_believed_again(fresh, watched):
+    watched.speak(age_s=60.0)
+    assert fresh()["silent"] is True
+    watched.speak()
+    assert fresh()["silent"] is False
+
+
+def test_it_falls_silent_by_itself(fresh, watched):
+    watched.speak(age_s=4.0)
+    assert fresh()["silent"] is False
+    time.sleep(1.2)
+    assert fresh()["silent"] is True
+
+
+def test_a_live_file_of_another_boot_is_nothing_new(fresh, watched):
+    watched.speak(age_s=-1000.0)  # written later than now: before a restart of the machine
+    assert fresh()["silent"] is True
+
+
+def test_without_a_live_file_the_record_says_since_when(fresh, watched):
+    assert fresh()["silent"] is False
+    watched.live.unlink()
+    with shown(watched, watched.live.parent / "again") as client:
+        now = client.get("/api/now").json()
+    (pot,) = now["pots"]
+    assert now["silent"] is True
+    assert pot["word"].startswith("no data since") and "03:" in pot["word"]
+    assert {key: pot[key] for key in WITHDRAWN} == dict.fromkeys(WITHDRAWN)
+    assert [alarm["alarm"] for alarm in pot["alarms"]] == ["floor-ahead"]
+    assert pot["alarms"][0]["old"] is True
+    assert fresh()["silent"] is False  # who had heard it a moment ago still knows
+
+
+def test_without_anything_it_says_so(tmp_path):
+    nothing = Watched(None, tmp_path / "live.json", tmp_path / "record.db")
+    with shown(nothing, tmp_path / "reports") as client:
+        now = client.get("/api/now").json()
+        assert (now["silent"], now["since"], now["pots"]) == (True, None, [])
+        for path, status in (("/", 200), ("/batches", 503), ("/batch/1", 503), ("/pot/lantern", 404)):
+            assert client.get(path).status_code == status
+        assert "start `potvigil watch` first" in client.get("/batches").text
+
+
+def test_a_record_that_is_gone_does_not_hide_what_is_known_now(fresh, watched):
+    fresh()
+    watched.record.write_bytes(b"gone")
+    now = fresh()
+    assert now["silent"] is False
+    assert now["pots"][0]["word"] == "leak: floor ahead"
+    assert fresh.client.get("/").status_code == 200
+    assert fresh.client.get("/pot/lantern").status_code == 200
+    assert fresh.client.get("/batches").status_code == 503
+
+
+def test_the_live_file_of_another_workshop_is_not_believed(watched, tmp_path):
+    """A page of a kept record, on a machine where a watch runs for another one."""
+    service = watched.bench.service
+    other = LiveFile(watched.live, "harbour-models", None, 1.0)  # a real watch beside a rehearsal's record
+    other.begin(0.0, 0.0)
+    other.write({pot: watch.snapshot() for pot, watch in service.watches.items()}, service.batch_ids)
+    with shown(watched, tmp_path / "reports") as client:
+        now = client.get("/api/now").json()
+    assert now["silent"] is True
+    assert now["rehearsed"] == "two-in-the-morning"
+
+
+def test_a_rehearsal_is_marked_on_every_view(client):
+    for path in ("/", "/pot/lantern", "/batches", "/batch/1", "/login", "/nowhere"):
+        answer = client.get(path)
+        if answer.status_code != 303:
+            assert "Rehearsal" in answer.text, path
+
+
+def test_what_is_asked_of_a_silent_watch_is_not_said_to_be_done_now(client, watched):
+    answer = post(client, "/pot/lantern/acknowledge", alarm="all")
+    assert "done within a sample period" in client.get(answer.headers["location"]).text
+    watched.speak(age_s=60.0)
+    time.sleep(0.26)
+    answer = post(client, "/pot/lantern/acknowledge", alarm="all")
+    said = client.get(answer.headers["location"]).text
+    assert "done within a sample period" not in said
+    assert "the watch is silent" in said
+
+
+def test_an_acknowledgement_reaches_the_watch(client, watched):
+    post(client, "/pot/lantern/acknowledge", alarm="floor-ahead")
+    with Store.open(watched.record) as store:
+        ((pot_id, command),) = store.take_commands(30_000.0)
+    watch = watched.bench.service.watches[pot_id]
+    before = watch._alarms
+    watch._alarms = copy.deepcopy(before)  # the night is shared with other tests
+    try:
+        (event,) = watch.handle(command)
+    finally:
+        watch._alarms = before
+    assert (event.alarm, event.state) == (AlarmId.FLOOR_AHEAD, AlarmState.ACKNOWLEDGED)

@@ -1,0 +1,356 @@
+"""The page as a process of its own: its address, its streams, its bounds, its end; and its password file."""
+
+import json
+import os
+import re
+import signal
+import socket
+import ssl
+import stat
+import subprocess
+import sys
+import time
+from pathlib import Path
+
+import httpx2 as httpx
+import pytest
+
+from paged import token_of
+from potvigil.cli import main
+from potvigil.page import server
+from potvigil.page.security import FORM_WITHIN_S, is_hash
+
+SMALLEST = Path(__file__).parents[2] / "config" / "smallest.yaml"
+
+
+class Running:
+    """`potvigil page` at work."""
+
+    def __init__(self, *words: object) -> None:
+        self.process = subprocess.Popen(
+            [sys.executable, "-m", "potvigil", "page", *map(str, words)],
+            stdout=subprocess.PIPE,
+            stderr=subprocess.PIPE,
+            text=True,
+        )
+        said = self.process.stdout.readline()
+        assert said.startswith("page: "), said + self.process.stderr.read()
+        self.address = said.removeprefix("page: ").strip()
+        self.port = int(re.search(r":(\d+)/$", self.address)[1])
+
+    def connect(self) -> socket.socket:
+        return socket.create_connection(("127.0.0.1", self.port), timeout=20.0)
+
+    def end(self) -> tuple[int, str]:
+        """Return exit status and what it said on standard error."""
+        if self.process.poll() is None:
+            self.process.send_signal(signal.SIGTERM)
+        _, err = self.process.communicate(timeout=15)
+        return self.process.returncode, err
+
+
+@pytest.fixture
+def running(watched):
+    page = Running("--record", watched.record, "--live", watched.live, "--port", 0)
+    yield page
+    status, err = page.end()
+    assert "Traceback" not in err
+    assert status == 0, err
+
+
+def read_until_closed(connection: socket.socket) -> bytes:
+    parts = []
+    while part := connection.recv(65_536):
+        parts.append(part)
+    return b"".join(parts)
+
+
+def test_it_says_where_it_is_and_answers_there(running):
+    answer = httpx.get(running.address)
+    assert answer.status_code == 200
+    assert "server" not in answer.headers
+    assert answer.headers["x-frame-options"] == "DENY"
+    assert httpx.get(running.address, headers={"host": "rebound.example"}).status_code == 421
+    assert httpx.get(f"{running.address}../../etc/passwd").status_code == 404
+
+
+def test_a_form_is_taken_over_the_wire(running):
+    with httpx.Client(base_url=running.address) as client:
+        token = token_of(client.get("/").text)
+        fields = {"csrf": token, "alarm": "floor-ahead"}
+        own = {"origin": running.address.rstrip("/")}
+        assert client.post("/pot/lantern/acknowledge", data=fields).status_code == 403
+        answer = client.post("/pot/lantern/acknowledge", data=fields, headers=own)
+        assert (answer.status_code, answer.headers["location"]) == (303, "/pot/lantern?said=acknowledged")
+
+
+def test_the_stream_says_what_is_new_within_three_seconds(running, watched):
+    with httpx.stream("GET", f"{running.address}api/events", timeout=20.0) as stream:
+        assert stream.headers["content-type"].startswith("text/event-stream")
+        lines = stream.iter_lines()
+        seen = []
+        for line in lines:
+            if line.startswith("data: "):
+                seen.append(json.loads(line.removeprefix("data: ")))
+                break
+        assert seen[0]["silent"] is False
+        watched.speak(age_s=60.0)
+        wrote_s = time.monotonic()
+        for line in lines:
+            if line.startswith("data: ") and json.loads(line.removeprefix("data: "))["silent"]:
+                break
+        assert time.monotonic() - wrote_s < 3.0
+
+
+def test_streams_are_counted_and_the_next_is_told_to_poll(running):
+    streams = [running.connect() for _ in range(22)]
+    try:
+        heads = []
+        for stream in streams:
+            stream.sendall(b"GET /api/events HTTP/1.1\r\nHost: localhost\r\n\r\n")
+            heads.append(stream.recv(12))
+        assert heads[0].endswith(b"200")
+        assert heads[-1].endswith(b"503")
+        assert sum(head.endswith(b"200") for head in heads) == 20
+        assert httpx.get(f"{running.address}api/now").status_code == 200
+    finally:
+        for stream in streams:
+            stream.close()
+    time.sleep(1.5)  # the places are free again
+    with running.connect() as again:
+        again.sendall(b"GET /api/events HTTP/1.1\r\nHost: localhost\r\n\r\n")
+        assert again.recv(12).endswith(b"200")
+
+
+def test_open_streams_do_not_hold_up_the_end(running):
+    streams = [running.connect() for _ in range(5)]
+    for stream in streams:
+        stream.sendall(b"GET /api/events HTTP/1.1\r\nHost: localhost\r\n\r\n")
+        stream.recv(12)
+    asked_s = time.monotonic()
+    status, err = running.end()
+    assert status == 0
+    assert "Traceback" not in err
+    assert time.monotonic() - asked_s < 8.0
+    for stream in streams:
+        stream.close()
+
+
+SLOW_HEADS = (b"", b"GET / HT", b"GET / HTTP/1.1\r\nHost: localhost\r\nX-Slow: ")
+SLOW_FORM = (
+    b"POST /pot/lantern/close HTTP/1.1\r\nHost: localhost\r\nSec-Fetch-Site: same-origin\r\n"
+    b"Content-Type: application/x-www-form-urlencoded\r\nContent-Length: 1000\r\n\r\ncsrf="
+)
+
+
+def test_who_does_not_say_what_he_wants_is_let_go(running):
+    """A little more now and then keeps nobody waiting longer; all four at once, for it takes its time."""
+    slow = [running.connect() for _ in range(4)]
+    began_s = time.monotonic()
+    for connection, part in zip(slow, (*SLOW_HEADS, SLOW_FORM), strict=True):
+        connection.sendall(part)
+    for _ in range(4):
+        time.sleep(1.0)
+        for connection in slow[1:]:
+            connection.sendall(b"T")
+    assert httpx.get(running.address).status_code == 200  # the others do not notice
+    answers = [read_until_closed(connection) for connection in slow]
+    for connection in slow:
+        connection.close()
+    assert time.monotonic() - began_s < server.HEAD_WITHIN_S + FORM_WITHIN_S
+    assert answers[:3] == [b"", b"", b""]
+    assert answers[3].startswith(b"HTTP/1.1 408")
+
+
+def test_a_head_that_is_too_large_is_refused(running):
+    with running.connect() as large:
+        large.sendall(b"GET / HTTP/1.1\r\nHost: localhost\r\nX-Large: " + b"x" * 100_000)
+        answer = large.recv(64)
+        assert answer.startswith((b"HTTP/1.1 400", b"HTTP/1.1 431"))
+    assert httpx.get(running.address).status_code == 200
+
+
+@pytest.mark.parametrize(
+    "sent",
+    [
+        b"\x16\x03\x01\x02\x00\x01\x00\x01\xfc\x03\x03",  # TLS, where there is none
+        b"GET / HTTP/1.1\r\nHost: localhost\r\nHost: rebound.example\r\n\r\n",
+        b"GET / HTTP/1.1\r\n\r\n",
+        b"GET http://rebound.example/ HTTP/1.1\r\nHost: rebound.example\r\n\r\n",
+        b"GET /%ff%fe HTTP/1.1\r\nHost: localhost\r\n\r\n",
+        b"NONSENSE\r\n\r\n",
+        b"POST /login HTTP/1.1\r\nHost: localhost\r\nContent-Length: -1\r\n\r\n",
+        b"POST / HTTP/1.1\r\nHost: localhost\r\nContent-Length: 3\r\nTransfer-Encoding: chunked\r\n\r\n"
+        b"0\r\n\r\n",
+        b"GET /static/../../server.py HTTP/1.1\r\nHost: localhost\r\n\r\n",
+        b"GET /static/..%2f..%2fserver.py HTTP/1.1\r\nHost: localhost\r\n\r\n",
+        b"GET /api/events HTTP/1.1\r\nHost: localhost\r\nConnection: Upgrade\r\nUpgrade: websocket\r\n"
+        b"Sec-WebSocket-Key: dGhlIHNhbXBsZSBub25jZQ==\r\nSec-WebSocket-Version: 13\r\n\r\n",
+    ],
+)
+def test_what_is_no_request_of_ours_gets_no_answer_of_ours(running, sent):
+    with running.connect() as odd:
+        odd.settimeout(12.0)
+        odd.sendall(sent)
+        answer = odd.recv(4096)
+    assert not answer.startswith(b"HTTP/1.1 5")
+    assert b"import asyncio" not in answer
+    if b"websocket" not in sent:
+        assert re.match(rb"HTTP/1.1 (4\d\d|303)|$", answer)
+    assert httpx.get(running.address).status_code == 200
+
+
+def test_its_memory_stays_small_with_ten_pages_open(running, watched):
+    """The aim of 64 MB is benched; this sees that nothing of a report's libraries came in."""
+    for path in ("", "pot/lantern", "batches", "batch/1", "api/curve?batch=1"):
+        assert httpx.get(f"{running.address}{path}").status_code == 200
+    maps = Path(f"/proc/{running.process.pid}/maps").read_text()
+    assert not any(name in maps for name in ("numpy", "matplotlib", "pango", "PIL"))
+
+
+def test_nothing_is_written_but_beside_the_record(running, watched):
+    before = {path.name for path in watched.record.parent.iterdir()}
+    for path in ("", "pot/lantern", "batches", "batch/1", "batch/1/report"):
+        assert httpx.get(f"{running.address}{path}", timeout=60.0).status_code == 200
+    assert {path.name for path in watched.record.parent.iterdir()} - before <= {
+        "record.db-shm",
+        "record.db-wal",
+    }
+
+
+def test_a_report_is_drawn_and_shut_in(running):
+    answer = httpx.get(f"{running.address}batch/1/report", timeout=60.0)
+    assert answer.status_code == 200
+    assert "<svg" in answer.text
+    policy = answer.headers["content-security-policy"]
+    assert "sandbox" in policy and "script-src" not in policy and "default-src 'none'" in policy
+    assert "<script" not in answer.text
+    assert httpx.get(f"{running.address}batch/77/report").status_code == 404
+    health = httpx.get(f"{running.address}pot/lantern/health", timeout=60.0)
+    assert health.status_code in (200, 503)
+    assert "Traceback" not in health.text
+    assert httpx.get(f"{running.address}pot/nobody/health").status_code == 404
+
+
+# --- how it is started
+
+
+@pytest.fixture
+def refused(capsys):
+    def call(*words: object) -> str:
+        assert main([str(word) for word in words]) == 2
+        err = capsys.readouterr().err
+        assert err.count("\n") == 1 and "Traceback" not in err
+        return err
+
+    return call
+
+
+def test_a_port_that_is_taken_is_said(running, refused, watched):
+    said = refused("page", "--record", watched.record, "--port", running.port)
+    assert f"port {running.port}" in said and "give another" in said
+
+
+def config_with(folder: Path, block: str) -> Path:
+    path = folder / "workshop.yaml"
+    path.write_text(f"{SMALLEST.read_text(encoding='utf-8')}record: {{file: record.db}}\npage: {block}\n")
+    return path
+
+
+def test_a_password_is_made_and_asked_for(tmp_path, watched, refused, capsys):
+    config = config_with(tmp_path, "{host: 0.0.0.0, port: 8642, password_file: secret, live: live.json}")
+    assert "make it with `potvigil page password`" in refused("page", "--config", config)
+    ask = [sys.executable, "-m", "potvigil", "page", "password", "--config", str(config)]
+    short = subprocess.run(ask, input="short\n", capture_output=True, text=True, check=False)
+    assert (short.returncode, (tmp_path / "secret").exists()) == (2, False)
+    made = subprocess.run(ask, input="lantern lens no. 3\n", capture_output=True, text=True, check=True)
+    file = tmp_path / "secret"
+    assert str(file) in made.stdout
+    assert is_hash(file.read_text().strip())
+    assert stat.S_IMODE(file.stat().st_mode) == 0o600
+    page = Running("--config", config, "--port", 0)
+    try:
+        with httpx.Client(base_url=page.address) as client:
+            assert client.get("/").headers["location"] == "/login"
+            fields = {"csrf": token_of(client.get("/login").text), "password": "lantern lens no. 3"}
+            own = {"origin": page.address.rstrip("/")}
+            assert client.post("/login", data=fields, headers=own).status_code == 303
+            assert client.get("/").status_code == 200
+    finally:
+        assert page.end()[0] == 0
+    file.write_text("lantern lens no. 3\n")
+    said = refused("page", "--config", config)
+    assert "holds no password" in said and "lens" not in said
+
+
+def test_it_is_encrypted_where_that_is_asked_for(tmp_path, watched, refused):
+    config = config_with(tmp_path, "{tls: {cert_file: page.pem, key_file: page.key}, live: live.json}")
+    assert "certificate or key" in refused("page", "--config", config, "--port", 0)
+    subprocess.run(
+        [
+            *(
+                "openssl",
+                "req",
+                "-x509",
+                "-newkey",
+                "ec",
+                "-pkeyopt",
+                "ec_paramgen_curve:prime256v1",
+                "-nodes",
+            ),
+            *("-keyout", "page.key", "-out", "page.pem", "-days", "2", "-subj", "/CN=localhost"),
+            *("-addext", "subjectAltName=DNS:localhost,IP:127.0.0.1"),
+        ],
+        cwd=tmp_path,
+        check=True,
+        capture_output=True,
+    )
+    page = Running("--config", config, "--port", 0)
+    try:
+        assert page.address.startswith("https://")
+        context = ssl.create_default_context(cafile=str(tmp_path / "page.pem"))
+        with httpx.Client(base_url=page.address, verify=context) as client:
+            answer = client.get("/")
+            assert answer.status_code == 200
+            cookie = answer.headers["set-cookie"]
+            assert cookie.startswith("__Host-potvigil=") and "Secure" in cookie
+            token = token_of(answer.text)
+            own = {"origin": page.address.rstrip("/")}
+            data = {"csrf": token, "alarm": "all"}
+            assert client.post("/pot/lantern/acknowledge", data=data, headers=own).status_code == 303
+            plain = {"origin": page.address.rstrip("/").replace("https", "http")}
+            assert client.post("/pot/lantern/acknowledge", data=data, headers=plain).status_code == 403
+    finally:
+        assert page.end()[0] == 0
+
+
+def test_a_rehearsal_is_shown_while_it_lasts(tmp_path):
+    rehearsal = subprocess.Popen(
+        [
+            *(sys.executable, "-m", "potvigil", "rehearse", "sound", "--page", "0", "--speed", "600"),
+            *("--record", str(tmp_path / "night.db")),
+        ],
+        stdout=subprocess.PIPE,
+        stderr=subprocess.PIPE,
+        text=True,
+        env={**os.environ, "PYTHONUNBUFFERED": "1"},
+    )
+    try:
+        assert "Rehearsal" in rehearsal.stdout.readline()
+        address = rehearsal.stdout.readline().removeprefix("page: ").strip()
+        until_s = time.monotonic() + 20.0
+        pots: list = []
+        while not pots and time.monotonic() < until_s:
+            time.sleep(0.3)
+            now = httpx.get(f"{address}api/now").json()
+            pots = now["pots"] if not now["silent"] else []
+        assert now["rehearsed"] == "sound"
+        assert pots[0]["pressure"]
+        assert "Rehearsal" in httpx.get(address).text
+    finally:
+        rehearsal.send_signal(signal.SIGINT)
+        _, err = rehearsal.communicate(timeout=20)
+    assert rehearsal.returncode == 0, err
+    assert "Traceback" not in err
+    with pytest.raises(httpx.HTTPError):
+        httpx.get(address, timeout=2.0)

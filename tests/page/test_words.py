@@ -1,0 +1,250 @@
+"""The words of a pot, against the core's own facts, on whole nights and on snapshots made by hand."""
+
+import re
+from dataclasses import replace
+from datetime import UTC
+from zoneinfo import ZoneInfo
+
+import pytest
+from hypothesis import given, settings
+from hypothesis import strategies as st
+
+from demo_pot import HOLDING, LANTERN, NOTHING_KNOWN, PSI, T_S, UTC_S, alarm, with_alarms
+from potvigil.core.event import (
+    AlarmId,
+    AlarmState,
+    Change,
+    Cure,
+    FloorForecast,
+    Interval,
+    Priority,
+    Stage,
+    Verdict,
+)
+from potvigil.core.pot import Supply
+from potvigil.core.reading import Quality
+from potvigil.page import words
+from potvigil.page.words import Level, Teller
+from potvigil.record.rows import TraceRow
+from potvigil.sim.nights import NIGHTS
+from rehearsal import Bench
+
+TELLER = Teller(UTC_S - T_S, UTC)
+SOUND = replace(
+    HOLDING,
+    leak=replace(HOLDING.leak, established=False, rate_pa_per_s=Interval(0.0, -0.01, 0.01), onset_s=None),
+    forecast=None,
+)
+
+
+def test_every_alarm_verdict_and_stage_has_words_of_its_own():
+    assert set(words.ALARM_WORDS) == set(AlarmId)
+    assert set(words.STAGE_WORDS) == set(Stage)
+    assert set(words.VERDICT_WORDS) == set(Verdict)
+    said = [*words.ALARM_WORDS.values(), *words.STAGE_WORDS.values()]
+    assert len(set(said)) == len(said)
+    assert not any("safe" in text or "!" in text for text in said)
+
+
+# --- whole nights
+
+
+@pytest.mark.parametrize(
+    "name",
+    ["sound", "two-in-the-morning", "lost-before-gel", "regulated-supply", "transducer-unplugged", "top-ups"],
+)
+def test_the_words_of_a_night_say_what_the_core_knew(name, tmp_path):
+    bench = Bench(NIGHTS[name], tmp_path)
+    service = bench.begin()
+    pot = bench.settings.core_pots()["lantern"]
+    said = set()
+    for second in range(300, int(bench.night.duration_s), 300):
+        bench.run_until(float(second))
+        snapshot = service.watches["lantern"].snapshot()
+        word, level = words.word(snapshot, pot)
+        trend = words.trend(snapshot, pot, "psi") or ""
+        ahead = words.forecast(snapshot, UTC)
+        said.add(word)
+        pressing = [
+            each
+            for each in snapshot.alarms
+            if each.priority is Priority.HIGH
+            and each.state in (AlarmState.UNACKNOWLEDGED, AlarmState.ACKNOWLEDGED)
+        ]
+        assert (level is Level.ALARM) == bool(pressing)
+        if pressing:
+            assert word == words.ALARM_WORDS[pressing[0].alarm]
+        if snapshot.reading.gauge_pa is None:
+            assert level in (Level.ALARM, Level.UNKNOWN)
+            assert trend == words.LOOK_AT_THE_GAUGE
+        lost = TraceRow.of(snapshot)
+        is_losing = lost.leak_established and lost.leak_pa_per_s is not None
+        assert ("is being lost" in trend) == (is_losing and snapshot.reading.gauge_pa is not None)
+        assert trend.startswith("Steady") <= (not is_losing)
+        if ahead is not None:
+            assert snapshot.forecast is not None and is_losing
+        if word == words.CURE_DONE:
+            assert snapshot.cure.progress >= 1.0
+    if name == "sound":
+        assert said <= {"filling", "settling", "holding", words.CURE_DONE, "venting", "open, empty"}
+    if name == "two-in-the-morning":
+        assert "leak: floor ahead" in said
+    if name == "lost-before-gel":
+        assert "below the floor" in said
+    if name == "transducer-unplugged":
+        assert "pressure not known" in said
+
+
+# --- by hand
+
+
+def test_the_most_pressing_alarm_gives_the_word():
+    high = alarm(AlarmId.FLOOR_AHEAD, priority=Priority.HIGH)
+    low = alarm(AlarmId.THERMOMETER)
+    assert words.word(with_alarms(high, low), LANTERN) == ("leak: floor ahead", Level.ALARM)
+    seen = replace(high, state=AlarmState.ACKNOWLEDGED)
+    assert words.word(with_alarms(seen, low), LANTERN) == ("leak: floor ahead", Level.ALARM)
+    over = replace(high, state=AlarmState.RETURNED)
+    assert words.word(with_alarms(over), LANTERN) == ("holding", Level.WARN)
+    aside = replace(high, state=AlarmState.SHELVED)
+    assert words.word(with_alarms(aside), LANTERN) == ("holding", Level.NOTE)
+    assert words.word(with_alarms(alarm()), LANTERN) == ("leak, but it will hold", Level.WARN)
+    fed = replace(LANTERN, supply=Supply.REGULATED)
+    assert words.word(with_alarms(alarm()), fed) == ("leak, made up by the supply", Level.WARN)
+    assert words.word(with_alarms(), LANTERN) == ("holding", Level.CALM)
+
+
+def test_without_a_reading_nothing_is_calm():
+    assert words.word(NOTHING_KNOWN, LANTERN) == ("no reading", Level.UNKNOWN)
+    bad = replace(HOLDING, reading=replace(HOLDING.reading, quality=Quality.BAD), alarms=())
+    assert words.word(bad, LANTERN)[1] is Level.UNKNOWN
+    assert words.trend(NOTHING_KNOWN, LANTERN, "psi") == words.LOOK_AT_THE_GAUGE
+
+
+def test_a_cure_that_is_done_is_said_unless_something_presses():
+    done = replace(SOUND, cure=Cure(1.0, T_S - 600.0))
+    assert words.word(done, LANTERN) == (words.CURE_DONE, Level.CALM)
+    pressing = replace(done, alarms=(alarm(AlarmId.OVER_PRESSURE, priority=Priority.HIGH),))
+    assert words.word(pressing, LANTERN) == ("above the maximum", Level.ALARM)
+    vented = replace(done, stage=Stage.OPEN)
+    assert words.word(vented, LANTERN)[0] == "open, empty"
+
+
+@pytest.mark.parametrize(
+    ("total", "cooling", "barometer", "top_up", "trend"),
+    [
+        (0.0, 0.0, 0.0, 0.0, "Steady: no air is seen to be lost."),
+        (-0.04, -0.04, 0.0, 0.0, "Steady: no air is seen to be lost."),
+        (-2.0, -1.9, -0.1, 0.0, "Steady: the fall of 2.0 psi is cooling; no air is seen to be lost."),
+        (1.0, 1.1, -0.1, 0.0, "Steady: the rise of 1.0 psi is warming; no air is seen to be lost."),
+        (
+            -0.3,
+            -0.1,
+            -0.2,
+            0.0,
+            "Steady: the fall of 0.3 psi is the weather's pressure outside; no air is seen to be lost.",
+        ),
+        (3.0, -0.5, 0.0, 3.5, "Steady: the rise of 3.0 psi is air let in; no air is seen to be lost."),
+        (-1.0, -0.3, -0.2, 0.0, "Down 1.0 psi since the hold began; no air is seen to be lost."),
+    ],
+)
+def test_why_a_sound_pot_is_not_where_it_was(total, cooling, barometer, top_up, trend):
+    leak = total - cooling - barometer - top_up
+    change = Change(*(PSI * part for part in (total, cooling, barometer, leak, top_up)))
+    assert words.trend(replace(SOUND, change=change), LANTERN, "psi") == trend
+
+
+def test_without_a_thermometer_no_cause_is_named():
+    bare = replace(SOUND.reading, gas_k=None, wall_k=None, room_k=None)
+    change = Change(-2.0 * PSI, -2.0 * PSI, 0.0, 0.0, 0.0)
+    trend = words.trend(replace(SOUND, reading=bare, change=change), LANTERN, "psi")
+    assert trend == "Down 2.0 psi since the hold began; no air is seen to be lost."
+
+
+def test_an_estimate_of_long_ago_is_not_said_as_of_now():
+    old = replace(HOLDING, leak=replace(HOLDING.leak, t_s=T_S - 1000.0))
+    assert words.trend(old, LANTERN, "psi") == "It cannot be told yet whether air is being lost."
+    assert words.forecast(old, UTC) is None
+    assert words.trend(HOLDING, LANTERN, "psi") == "Falling 1.50 psi/h: air is being lost."
+    fed = replace(LANTERN, supply=Supply.REGULATED)
+    assert (
+        words.trend(HOLDING, fed, "psi")
+        == "Losing 1.50 psi/h: air is being lost, and the supply makes up for it."
+    )
+
+
+def test_the_cure_is_counted_down():
+    # 22:00 UTC and 9 h from now
+    assert words.cure(HOLDING, TELLER) == "9 h to the end of the cure, about 07:00."
+    assert words.cure(HOLDING, Teller(None, UTC)) == "9 h to the end of the cure."
+    warm = replace(HOLDING, cure=Cure(0.1, T_S + 32_400.0, T_S + 30_600.0, T_S + 36_000.0))
+    assert words.cure(warm, TELLER) == "9 h to the end of the cure, about 07:00 (06:30-08:00)."
+    done = replace(HOLDING, cure=Cure(1.0, T_S - 3600.0))
+    assert words.cure(done, TELLER) == "The cure is done, since 21:00."
+    far = replace(HOLDING, cure=Cure(0.1, T_S + 60 * 3600.0))
+    assert words.cure(far, TELLER) == "60 h to the end of the cure, about Sun 10:00."  # 4 January 2026
+    lisbon = Teller(UTC_S - T_S, ZoneInfo("America/Halifax"))  # UTC-4 in winter
+    assert words.cure(HOLDING, lisbon) == "9 h to the end of the cure, about 03:00."
+    assert words.cure(NOTHING_KNOWN, TELLER) is None
+
+
+def test_the_forecast_says_when_and_what_topping_up_would_do():
+    forecast = FloorForecast(T_S + 31_380.0, T_S + 25_200.0, T_S + 47_880.0, True, T_S + 32_000.0)
+    said = words.forecast(replace(HOLDING, forecast=forecast), UTC)
+    assert (
+        said == "Floor about 06:43 (05:00-11:18), before the cure is done. Topping up now carries to 06:53."
+    )
+    through = replace(forecast, top_up_until_s=T_S + 40_000.0)
+    said = words.forecast(replace(HOLDING, forecast=through), UTC)
+    assert (
+        said == "Floor about 06:43 (05:00-11:18), before the cure is done. "
+        "Topping up now carries through the cure."
+    )
+    later = replace(forecast, before_cure_done=False)
+    assert words.forecast(replace(HOLDING, forecast=later), UTC).endswith("after the cure is done.")
+    below = FloorForecast(T_S, T_S, T_S, True, None)
+    assert words.forecast(replace(HOLDING, forecast=below), UTC) == "The pressure is below the floor."
+    for stage in (Stage.OPEN, Stage.FILLING, Stage.VENTING):
+        assert words.forecast(replace(HOLDING, forecast=forecast, stage=stage), UTC) is None
+
+
+def test_a_thermometer_that_should_be_there_is_missed():
+    said = list(words.temperatures(HOLDING, LANTERN))
+    assert said == [{"place": "gas", "text": "21.2 °C"}, {"place": "room", "text": "20.0 °C"}]
+    gone = replace(HOLDING, reading=replace(HOLDING.reading, gas_k=None))
+    assert next(iter(words.temperatures(gone, LANTERN))) == {"place": "gas", "text": "no reading"}
+
+
+@given(
+    stage=st.sampled_from(Stage),
+    gauge=st.none() | st.floats(-1e5, 1e6),
+    total=st.floats(-5e5, 5e5),
+    cooling=st.floats(-5e5, 5e5),
+    progress=st.floats(0.0, 1.0),
+    done=st.floats(-1e5, 1e6),
+    unit=st.sampled_from(["psi", "bar", "kPa"]),
+    alarms=st.lists(
+        st.tuples(st.sampled_from(AlarmId), st.sampled_from(Priority), st.sampled_from(AlarmState)),
+        max_size=4,
+    ),
+)
+@settings(max_examples=300, deadline=None)
+def test_whatever_is_known_can_be_said(stage, gauge, total, cooling, progress, done, unit, alarms):
+    snapshot = replace(
+        HOLDING,
+        stage=stage,
+        reading=replace(HOLDING.reading, gauge_pa=gauge),
+        change=Change(total, cooling, 0.0, total - cooling, 0.0),
+        cure=Cure(progress, T_S + done),
+        alarms=tuple(alarm(which, priority=each, state=state) for which, each, state in alarms),
+    )
+    for pot in (LANTERN, None):
+        word, level = words.word(snapshot, pot)
+        assert word and level in Level
+        for text in (
+            words.trend(snapshot, pot, unit),
+            words.cure(snapshot, TELLER),
+            words.forecast(snapshot, UTC),
+        ):
+            assert text is None or re.fullmatch(r"[A-Z0-9].*\.", text)
+            assert "nan" not in (text or "")
