@@ -184,8 +184,10 @@ def _add_batch_verbs(verbs: _Verbs) -> None:
     listing.add_argument("--until", metavar="DATE", help="begun on this day or earlier")
     listing.add_argument("--find", metavar="TEXT", help="with these words in label, resin, note, ...")
     listing.add_argument("--alarm", choices=[each.value for each in AlarmId], metavar="ALARM", help="with it")
-    listing.add_argument("--limit", type=_count, metavar="N", help="the newest N only")
-    listing.add_argument("--json", action="store_true", help="as JSON lines")
+    some = listing.add_mutually_exclusive_group()
+    some.add_argument("--limit", type=_count, metavar="N", help="the newest N only; usually 50")
+    some.add_argument("--all", action="store_true", help="all of them")
+    listing.add_argument("--json", action="store_true", help="as JSON lines, all of them")
     shown = _verb(
         verbs,
         "show",

@@ -152,7 +152,19 @@ def _batch(row: _Row, number: int, psi_per_h: float, leaked: bool, by_s: float) 
     ):
         verdict = other if number % every == 0 else verdict
     summary["verdict"] = verdict
-    return {**row, "id": number, "verdict": verdict, "summary": json.dumps(summary, separators=(",", ":"))}
+    rate = summary["leak"]["rate_pa_per_s"]
+    return {
+        **row,
+        "id": number,
+        "verdict": verdict,
+        "summary": json.dumps(summary, separators=(",", ":")),
+        "leak_t_s": summary["leak"]["t_s"],
+        "leak_pa_per_s": rate["value"],
+        "leak_low_pa_per_s": rate["low"],
+        "leak_high_pa_per_s": rate["high"],
+        "leak_established": summary["leak"]["established"],
+        "alarms": len(summary["alarms"]),
+    }
 
 
 def _edit(row: _Row, number: int) -> _Row:

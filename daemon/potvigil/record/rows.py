@@ -93,6 +93,22 @@ class ListedBatch:
 
 
 @dataclass(frozen=True, slots=True)
+class LeakRow:
+    """The leak of a closed batch at the end of its hold. t_s: when, on the record's axis; utc_s: its start.
+
+    rate_pa_per_s: None where there was no estimate.
+    """
+
+    batch_id: int
+    t_s: float
+    utc_s: float | None
+    rate_pa_per_s: Interval | None
+    established: bool
+    verdict: Verdict
+    rehearsed: str | None
+
+
+@dataclass(frozen=True, slots=True)
 class TraceRow:
     """What the watch knew at a moment, on the record's axis: Pa gauge, K, Pa/s. None is unknown.
 

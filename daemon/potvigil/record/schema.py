@@ -165,6 +165,22 @@ MIGRATIONS = (
 
     -- JSON, of a sample that is the mean of several: {"n": how many, "<column>": [lowest, highest], ...}
     ALTER TABLE sample ADD COLUMN spread TEXT;
+
+    -- Of the summary, what a list of thousands looks for; NULL where the summary has none.
+    ALTER TABLE batch ADD COLUMN leak_t_s REAL;
+    ALTER TABLE batch ADD COLUMN leak_pa_per_s REAL;
+    ALTER TABLE batch ADD COLUMN leak_low_pa_per_s REAL;
+    ALTER TABLE batch ADD COLUMN leak_high_pa_per_s REAL;
+    ALTER TABLE batch ADD COLUMN leak_established INTEGER;
+    ALTER TABLE batch ADD COLUMN alarms INTEGER;
+    UPDATE batch SET
+        leak_t_s = json_extract(summary, '$.leak.t_s'),
+        leak_pa_per_s = json_extract(summary, '$.leak.rate_pa_per_s.value'),
+        leak_low_pa_per_s = json_extract(summary, '$.leak.rate_pa_per_s.low'),
+        leak_high_pa_per_s = json_extract(summary, '$.leak.rate_pa_per_s.high'),
+        leak_established = json_extract(summary, '$.leak.established'),
+        alarms = json_array_length(summary, '$.alarms')
+        WHERE summary IS NOT NULL;
     CREATE INDEX batch_of_pot ON batch (pot, id);
     CREATE INDEX batch_begun ON batch (pot, start_utc_s);
     DROP INDEX event_of_alarm;

@@ -11,6 +11,8 @@ from potvigil.record.wanted import Wanted
 from potvigil.verbs.common import console, day, known_pot, record_path
 from potvigil.verbs.status import DONE, NO
 
+_USUAL = 50
+
 
 def batches(args: argparse.Namespace) -> int:
     """List the batches that are wanted, as a table or as JSON lines."""
@@ -23,14 +25,17 @@ def batches(args: argparse.Namespace) -> int:
             before_utc_s=None if args.until is None else day(args.until, tz, hours=24).timestamp(),
             text=args.find,
             alarm=None if args.alarm is None else AlarmId(args.alarm),
-            limit=args.limit,
+            limit=_USUAL if args.limit is None and not (args.all or args.json) else args.limit,
         )
         rows = store.listed(wanted)
+        more = 0 if wanted.limit is None else store.count(wanted) - len(rows)
     if args.json:
         for row in rows:
             print(export.json_text(export.listed_line(row)))
     else:
         show.batches(console(), rows, unit, tz)
+        if more and args.limit is None:
+            print(f"{more:,} older ones are not shown; --all, or --limit N")
     return DONE
 
 

@@ -11,7 +11,6 @@ from potvigil.core.health import BatchLeak, health
 from potvigil.core.words import shown
 from potvigil.record.given import habits_of
 from potvigil.record.health import health_html, health_lines
-from potvigil.record.rows import ListedBatch
 from potvigil.record.store import Store
 from potvigil.record.wanted import Wanted
 from potvigil.units import PRESSURE, TIME
@@ -27,14 +26,17 @@ def pot_health(args: argparse.Namespace) -> int:
     with Store.open_read_only(record_path(args)) as store:
         pot_id = known_pot(store, args.pot)
         unit, tz = habits_of(store)
-        listed = [row for row in store.listed(Wanted(pot_id=pot_id)) if row.verdict is not None]
-        cares = store.cares(pot_id)
-        cure = _cure(store, pot_id)
-    real = [row for row in listed if row.rehearsed is None]
-    rehearsed = bool(listed) and not real
-    batches = [_batch_leak(row) for row in (listed if rehearsed else real)]
+        leaks, cares, cure = store.leaks(pot_id), store.cares(pot_id), _cure(store, pot_id)
+        labels = (
+            {} if args.out is None else {row.id: row.label for row in store.listed(Wanted(pot_id=pot_id))}
+        )
+    real = [row for row in leaks if row.rehearsed is None]
+    rehearsed = bool(leaks) and not real
     judged = health(
-        batches,
+        [
+            BatchLeak(row.batch_id, row.t_s, row.utc_s, row.rate_pa_per_s, row.established, row.verdict)
+            for row in (leaks if rehearsed else real)
+        ],
         [Care(row.utc_s, row.t_s, Part(row.part), row.text, row.by) for row in cares],
         cure.bearable_pa_per_s,
     )
@@ -46,7 +48,7 @@ def pot_health(args: argparse.Namespace) -> int:
         print(f"{_date(care.utc_s, tz)}  {care.part}: {shown(care.text)} (note {care.id})")
     if args.out is not None:
         html = health_html(
-            judged, pot_id=pot_id, workshop=cure.workshop, labels={row.id: row.label for row in listed},
+            judged, pot_id=pot_id, workshop=cure.workshop, labels=labels,
             unit=unit, tz=tz, hold_s=cure.hold_s, rehearsed=rehearsed,
         )  # fmt: skip
         write_pages(args, args.out, html)
@@ -97,18 +99,6 @@ def _cure(store: Store, pot_id: str) -> _Cure:
     hold_s = TIME.read(hold).si
     fall_pa = PRESSURE.read(pot["working_pressure"]).si - PRESSURE.read(pot["floor_pressure"]).si
     return _Cure(settings["workshop"], hold_s, fall_pa / hold_s)
-
-
-def _batch_leak(row: ListedBatch) -> BatchLeak:
-    t_s = row.leak_t_s if row.leak_t_s is not None else row.end_t_s
-    return BatchLeak(
-        batch_id=row.id,
-        t_s=row.start_t_s if t_s is None else t_s,
-        utc_s=row.start_utc_s,
-        rate_pa_per_s=row.leak_pa_per_s,
-        established=row.leak_established,
-        verdict=row.verdict,
-    )
 
 
 def _date(utc_s: float, tz: tzinfo | None) -> str:
