@@ -356,7 +356,8 @@ class Store:
             _leak,
             "SELECT b.id, coalesce(b.leak_t_s, b.end_t_s), b.start_utc_s, b.leak_pa_per_s, "
             "b.leak_low_pa_per_s, b.leak_high_pa_per_s, b.leak_established, b.verdict, r.rehearsed "
-            f"FROM batch b LEFT JOIN run r ON r.id = b.run WHERE b.pot = {_POT} AND b.verdict IS NOT NULL ORDER BY b.id",
+            "FROM batch b LEFT JOIN run r ON r.id = b.run "
+            f"WHERE b.pot = {_POT} AND b.verdict IS NOT NULL ORDER BY b.id",
             (pot_id,),
         )
 

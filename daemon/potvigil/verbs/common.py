@@ -4,11 +4,13 @@ import argparse
 from collections.abc import Collection
 from datetime import datetime, timedelta, tzinfo
 from pathlib import Path
-
-from rich.console import Console
+from typing import TYPE_CHECKING
 
 from potvigil.paths import usual_record
 from potvigil.record.store import Store
+
+if TYPE_CHECKING:
+    from rich.console import Console
 
 BY = "command line"
 _WIDEST = 10_000
@@ -18,13 +20,15 @@ class UseError(ValueError):
     """The command line asks for something that cannot be."""
 
 
-class _Console(Console):
-    def on_broken_pipe(self) -> None:
-        raise  # called while the BrokenPipeError is handled; `main` knows it as no failure
+def console(stderr: bool = False) -> "Console":
+    """Return where tables and lines are printed."""
+    from rich.console import Console  # a third of the start of a verb that prints plain lines
 
+    class Told(Console):
+        def on_broken_pipe(self) -> None:
+            raise  # called while the BrokenPipeError is handled; `main` knows it as no failure
 
-def console(stderr: bool = False) -> Console:
-    made = _Console(stderr=stderr, highlight=False, soft_wrap=True, emoji=False)
+    made = Told(stderr=stderr, highlight=False, soft_wrap=True, emoji=False)
     if not made.is_terminal:
         made.width = _WIDEST  # a file or a pipe has no width: a batch is a line there
     return made
