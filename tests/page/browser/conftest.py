@@ -20,8 +20,8 @@ Opener = Callable[..., Page]
 def chromium() -> Iterator[Browser]:
     found = shutil.which("chromium")
     assert found is not None, "Chromium is not installed: apt-get install chromium"
-    # its sandbox cannot be set up by root
-    arguments = ["--no-sandbox"] if os.geteuid() == 0 else []
+    # its sandbox cannot be set up by root; shared memory is scarce in containers
+    arguments = ["--disable-dev-shm-usage", *(["--no-sandbox"] if os.geteuid() == 0 else [])]
     with sync_playwright() as playwright:
         browser = playwright.chromium.launch(executable_path=found, args=arguments)
         yield browser

@@ -94,7 +94,7 @@ def test_wheel_drag_and_buttons_change_the_range_and_ask_for_more(alarmed, opene
     over.scroll_into_view_if_needed()
     box = over.bounding_box()
     page.mouse.move(box["x"] + box["width"] / 10, box["y"] + 100)
-    with page.expect_response(re.compile(r"/api/curve\?.*from=")) as closer:
+    with page.expect_response(re.compile(r"/api/curve\?.*from=.*&to=")) as closer:
         for _ in range(8):
             page.mouse.wheel(0, -400)
     assert closer.value.ok
