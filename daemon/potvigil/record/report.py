@@ -131,6 +131,7 @@ class _Words:
             "gaps": list(self._gaps()),
             "chart_words": self._chart_words(),
             "rows": list(self._rows()),
+            "edits": list(self._edits()),
             "settings": list(_flat(told.settings)),
             "calibration": self._calibration(),
             "earlier_settings": told.earlier_settings,
@@ -395,11 +396,13 @@ class _Words:
                 day = local.date()
                 yield Row("", "", "", day=f"{local:%A} {local.day} {local:%B %Y}")
             yield row
-        if told.edits:
-            yield Row("", "", "", day="What was written of this batch, and by whom")
-        for edit in told.edits:
-            at = "" if edit.utc_s is None else f"{told.local_of_utc(edit.utc_s):%d %b %H:%M}"
-            before = f", before: {self._detail(edit.field, edit.old)}" if edit.old else ""
+
+    def _edits(self) -> Iterator[Row]:
+        for edit in self.told.edits:
+            at = "" if edit.utc_s is None else f"{self.told.local_of_utc(edit.utc_s):%d %b %H:%M}"
+            before = (
+                f", before: {self._detail(edit.field, edit.old)}" if edit.old not in ("", edit.new) else ""
+            )
             text = self._detail(edit.field, edit.new) or "(taken back)"
             yield Row(at, edit.field.replace("-", " "), f"{text} ({shown(edit.by) or 'unknown'}{before})")
 
@@ -428,6 +431,9 @@ class _Words:
     def _details(self) -> Iterator[tuple[str, str]]:
         """Yield what somebody wrote of the batch; the label is the title, the note stands apart."""
         by = {edit.field: edit.by for edit in self.told.edits}
+        label = " ".join(shown(self.told.row.label).split())
+        if len(label) > _LONGEST_TITLE:
+            yield "label", label
         for field in Detail:
             text = self.told.row.details.get(field, "")
             if text and field not in (Detail.LABEL, Detail.NOTE):
