@@ -78,7 +78,8 @@ DOORS: dict[str, tuple[str, ...]] = {
 HARDWARE = ("smbus2", "gpiozero")
 # Of the extras `report` and `page`: imported when one is asked for, so that the watch does without.
 OF_THE_REPORT = ("matplotlib", "jinja2", "weasyprint", "pypdfium2", "PIL", "starlette", "uvicorn")
-MAY_REHEARSE = ("verbs/rehearse.py", "verbs/rehearsed_pot.py")  # nobody else ever falls back to the simulator
+# nobody else ever falls back to the simulator
+MAY_REHEARSE = ("verbs/rehearse.py", "verbs/own_wiring.py", "verbs/rehearsed_pot.py")
 MAY_PRINT = ("cli.py", "show.py", "verbs/")
 
 

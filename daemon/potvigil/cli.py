@@ -130,6 +130,10 @@ def _parser() -> argparse.ArgumentParser:
     )
     rehearse.add_argument("night", nargs="?", default=DEFAULT_NIGHT, metavar="NIGHT", help="see --list")
     rehearse.add_argument("--list", action="store_true", help="list the nights there are")
+    rehearse.add_argument(
+        "--config", type=Path, metavar="FILE", help="on the pot and wires of these settings"
+    )
+    rehearse.add_argument("--pot", metavar="ID", help="which pot of the settings; the first if left out")
     rehearse.add_argument("--speed", type=_speed, metavar="N", help="N times real time; default: at once")
     rehearse.add_argument("--seed", type=int, default=0, help="another seed, other noise")
     rehearse.add_argument("--mqtt", metavar="HOST[:PORT]", help="tell a broker too, marked as a rehearsal")

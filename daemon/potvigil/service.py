@@ -356,14 +356,11 @@ def keep_trace(store: Store, watch: PotWatch, pot_id: str, t_s: float) -> None:
 
 def _wiring(pot_id: str, pot: PotSettings, one_wire_root: Path) -> PotWiring:
     wire = pot.transducer
-    converter = Converter(wire.device, wire.bus, wire.address, wire.spi_device, wire.full_scale.si)
     probes: list[tuple[Place, Thermometer]] = []
     for thermometer in pot.thermometer:
-        if thermometer.device == "ntc":
-            probes.append((thermometer.place, _thermistor(thermometer, converter)))
-            continue
-        if thermometer.is_platinum:
-            probes.append((thermometer.place, _platinum(thermometer)))
+        wired = thermometer_wiring(thermometer, pot)
+        if wired is not None:
+            probes.append((thermometer.place, wired))
             continue
         rom_id = thermometer.id
         if rom_id is None:
@@ -384,11 +381,23 @@ def _wiring(pot_id: str, pot: PotSettings, one_wire_root: Path) -> PotWiring:
         probes.append((thermometer.place, rom_id))
     return PotWiring(
         pot_id,
-        converter=converter,
+        converter=_converter(pot),
         channel=wire.channel,
         supply_channel=wire.supply_channel,
         probes=tuple(probes),
     )
+
+
+def thermometer_wiring(of: ThermometerSettings, pot: PotSettings) -> NtcWiring | RtdWiring | None:
+    """Return how a thermistor or platinum thermometer is wired, with what is usual; None for a DS18B20."""
+    if of.is_platinum:
+        return _platinum(of)
+    return _thermistor(of, _converter(pot)) if of.device == "ntc" else None
+
+
+def _converter(pot: PotSettings) -> Converter:
+    wire = pot.transducer
+    return Converter(wire.device, wire.bus, wire.address, wire.spi_device, wire.full_scale.si)
 
 
 def _thermistor(of: ThermometerSettings, converter: Converter) -> NtcWiring:

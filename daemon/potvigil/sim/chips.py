@@ -76,6 +76,8 @@ _SINGLE_SHOT = 0x0100
 class SimAds1115:
     """An ADS1115 as in Texas Instruments SBAS444: conversion, config and the two threshold registers.
 
+    bits: 12 for an ADS1015 (SBAS473), whose result stands to the left of the register, four zeros behind it.
+
     inputs: volts at AIN0 to AIN3, one callable each; a missing one reads 0 V. noise_v: rms of the white noise
     on each input, per conversion. busy_polls: how many reads of the config register find a conversion still
     under way; that stands for the conversion time, whatever the data rate. While `stuck`, conversions end but
@@ -90,12 +92,15 @@ class SimAds1115:
         noise_v: Sequence[float] = (),
         seed: int = 0,
         busy_polls: int = 1,
+        bits: int = 16,
     ) -> None:
         unused = 4 - len(inputs)
         self._inputs = (*inputs, *[_grounded] * unused)
         self._noise_v = (*noise_v, *[0.0] * (4 - len(noise_v)))
         self._gauss = Random(seed).gauss
         self.busy_polls = busy_polls
+        self._half = 1 << bits - 1
+        self._left = 1 << 16 - bits
         self.stuck = False
         self.reset()
 
@@ -151,11 +156,13 @@ class SimAds1115:
         volts = self._volts(plus)
         if minus is not None:
             volts -= self._volts(minus)
-        code = round(volts * 32768.0 / _FULL_SCALE_V[config >> 9 & 7])
-        if code > 0x7FFF:
-            code = 0x7FFF
-        elif code < -0x8000:
-            code = -0x8000
+        half = self._half
+        code = round(volts * half / _FULL_SCALE_V[config >> 9 & 7])
+        if code >= half:
+            code = half - 1
+        elif code < -half:
+            code = -half
+        code *= self._left
         return [code >> 8 & 0xFF, code & 0xFF]
 
     def _volts(self, channel: int) -> float:
@@ -183,6 +190,7 @@ class SimBmp280:
     converts once per write of ctrl_meas and falls back to sleep; the first look at status after it reads
     "measuring". Normal mode converts at each read of the results. Oversampling sets the resolution (16 to 20
     bits); the filter bits of config are kept but do not filter. While `stuck`, the results never change.
+    chip_id: 0x60 for a BME280, whose humidity part is not there.
     """
 
     def __init__(
@@ -191,7 +199,9 @@ class SimBmp280:
         celsius: Callable[[], float],
         noise_pa: float = 1.3,
         seed: int = 0,
+        chip_id: int = _BMP280_CHIP_ID,
     ) -> None:
+        self._chip_id = chip_id
         self._pressure_pa = pressure_pa
         self._celsius = celsius
         self._noise_pa = noise_pa
@@ -205,7 +215,7 @@ class SimBmp280:
         self._memory = memory = bytearray(256)
         for i, word in enumerate(_BMP280_TRIMMING):
             memory[0x88 + 2 * i : 0x8A + 2 * i] = (word & 0xFFFF).to_bytes(2, "little")
-        memory[0xD0] = _BMP280_CHIP_ID
+        memory[0xD0] = self._chip_id
         memory[0xF7:0xFD] = _result_bytes(_SKIPPED) + _result_bytes(_SKIPPED)
 
     def write(self, register: int, data: Sequence[int]) -> None:

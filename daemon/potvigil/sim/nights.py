@@ -5,7 +5,7 @@ Time line of a night, seconds from its start: pot open; at 120 the supply valve 
 """
 
 import csv
-from collections.abc import Mapping, Sequence
+from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass, field
 from datetime import UTC, datetime, timedelta
 from datetime import time as time_of_day
@@ -15,6 +15,7 @@ from math import cos, inf, pi, sin
 from pathlib import Path
 from random import Random
 
+from potvigil.sim.bmp388 import SimBmp388
 from potvigil.sim.chips import OneWireFolder, SimAds1115, SimBmp280, SimBus
 from potvigil.sim.pot import (
     Action,
@@ -30,6 +31,8 @@ from potvigil.sim.pot import (
     Table,
     Vent,
 )
+from potvigil.sim.spi_chips import SimMax31865, SimMcp, SimPins
+from potvigil.sim.wires import Platinum, Thermistor, Wires
 from potvigil.units import PA_PER_HPA, PA_PER_PSI, SECONDS_PER_HOUR, celsius_to_kelvin, kelvin_to_celsius
 
 GAS_PROBE_ID = "28-0316a4c5f2ff"
@@ -44,12 +47,12 @@ _SUPPLY_INPUT = 1
 
 _TEN_IN_THE_EVENING_UTC_S = 1_767_304_800.0  # 2026-01-01 22:00 UTC
 _OPEN_S = 120.0
-_HOLD_S = 10 * SECONDS_PER_HOUR
-_VENT_S = _OPEN_S + 80.0 + _HOLD_S + 300.0  # a caster comes a little late rather than early
+HOLD_S = 10 * SECONDS_PER_HOUR
+VENT_S = _OPEN_S + 80.0 + HOLD_S + 300.0  # a caster comes a little late rather than early
 _OPEN_AGAIN_S = 340.0  # half a minute of venting and five minutes open
 
-_WORKING_PA = 60 * PA_PER_PSI
-_MAXIMUM_PA = 80 * PA_PER_PSI
+WORKING_PA = 60 * PA_PER_PSI
+MAXIMUM_PA = 80 * PA_PER_PSI
 
 
 class FaultKind(StrEnum):
@@ -82,18 +85,22 @@ class SensorFault:
 
 @dataclass(frozen=True, slots=True)
 class Probe:
-    """A DS18B20. place: gas, wall or room. room_share: how much of the room a probe on the wall sees."""
+    """A thermometer. place: gas, wall or room. room_share: how much of the room a probe on the wall sees.
+
+    sensor: what it is if it is no DS18B20; its probe_id then only tells it from the others.
+    """
 
     place: str
     probe_id: str
     lag_s: float
     offset_k: float
     room_share: float = 0.0
+    sensor: Thermistor | Platinum | None = None
 
 
 @dataclass(frozen=True, slots=True)
 class Electronics:
-    """A cheap 0.5-4.5 V transducer at 5 V, and the barometer. Errors in Pa; noise is rms per conversion."""
+    """A cheap transducer at 5 V, and the barometer. Errors in Pa; noise is rms per conversion."""
 
     span_pa: float = 100 * PA_PER_PSI
     zero_pa: float = 0.1 * PA_PER_PSI
@@ -102,6 +109,7 @@ class Electronics:
     supply_v: float = 5.0
     supply_wander_v: float = 0.003
     barometer_offset_pa: float = 40.0
+    wires: Wires = field(default_factory=Wires)
 
 
 @dataclass(frozen=True, slots=True)
@@ -146,7 +154,7 @@ class Night:
 
 
 class World:
-    """A night as the machine that watches meets it: an I2C bus, a 1-Wire folder, and time.
+    """A night as the machine that watches meets it: an I2C bus, SPI, a 1-Wire folder, and time.
 
     folder: where the 1-Wire files are made. origin_s: boot time at second 0 of the night. `pot` holds the
     truth at every moment.
@@ -169,17 +177,24 @@ class World:
         random = Random(seed)
         self._wander_phases = (random.uniform(0.0, 2.0 * pi), random.uniform(0.0, 2.0 * pi))
 
-        parts = night.electronics
-        volts_per_pa = 0.8 * parts.supply_v / parts.span_pa
-        self._converter = SimAds1115(
-            inputs=(self._transducer_volts, self._supply_volts),
-            # An ADS1115 adds no more than its last digit: 187.5 uV at 6.144 V (SBAS444, table 7-1)
-            noise_v=(parts.noise_pa * volts_per_pa, 187.5e-6),
-            seed=random.getrandbits(32),
-            busy_polls=0,  # the driver has waited for the conversion before it looks
+        self.wires = night.electronics.wires
+        self._shown_c = [0.0] * len(night.probes)
+        self._converter = self._make_converter(random.getrandbits(32))
+        self._barometer = self._make_barometer(random.getrandbits(32))
+        self.pins = SimPins(
+            {
+                probe.sensor.select: SimMax31865(self._ohm_of(i, probe.sensor), probe.sensor.reference_ohm)
+                for i, probe in enumerate(night.probes)
+                if isinstance(probe.sensor, Platinum)
+            }
         )
-        self._barometer = SimBmp280(self._barometer_pa, self._room_c, seed=random.getrandbits(32))
-        self.bus = SimBus({_ADS1115_ADDRESS: self._converter, _BMP280_ADDRESS: self._barometer})
+        self.bus = SimBus()
+        if isinstance(self._converter, SimMcp):
+            self.pins.chips[self.wires.select] = self._converter
+        else:
+            self.bus.devices[self.wires.address] = self._converter
+        if self._barometer is not None:
+            self.bus.devices[self.wires.barometer_address] = self._barometer
 
         self._sensed_k = [self._target_k(probe) for probe in night.probes]
         self._off: set[str] = set()  # probes that a fault has taken over
@@ -199,9 +214,13 @@ class World:
 
     def open_bus(self, number: int) -> SimBus:
         """Return the I2C bus. Raises FileNotFoundError, as the system does, for one that is not there."""
-        if number != _I2C_BUS:
+        if number not in (self.wires.bus, self.wires.barometer_bus):
             raise FileNotFoundError(2, "No such file or directory", f"/dev/i2c-{number}")
         return self.bus
+
+    def open_pins(self) -> SimPins:
+        """Return the factory of pins, for SPI."""
+        return self.pins
 
     def advance(self, boot_s: float) -> None:
         """Go on to a boot time; nothing happens if it has passed."""
@@ -225,13 +244,15 @@ class World:
         )
         gauge_pa = pot.gauge_pa if self._blocked_gauge_pa is None else self._blocked_gauge_pa
         shown_pa = gauge_pa + parts.zero_pa + parts.drift_pa_per_k * (pot.wall_k - 293.15)
-        signal_v = supply_v * min(max(0.1 + 0.8 * shown_pa / parts.span_pa, 0.04), 0.96)
+        if self.wires.absolute:
+            shown_pa += pot.ambient_pa
+        signal_v = self.wires.signal_v(shown_pa / parts.span_pa, supply_v)
         self._supply_v = supply_v
         self._transducer_v = 0.004 if self._unplugged else signal_v
         for i, probe in enumerate(self.night.probes):
             self._sensed_k[i] += (self._target_k(probe) - self._sensed_k[i]) * step_s / (probe.lag_s + step_s)
-            if probe.probe_id not in self._off:
-                celsius = kelvin_to_celsius(self._sensed_k[i]) + probe.offset_k
+            celsius = self._shown_c[i] = kelvin_to_celsius(self._sensed_k[i]) + probe.offset_k
+            if probe.sensor is None and probe.probe_id not in self._off:
                 self._one_wire.set_celsius(probe.probe_id, celsius, t_s)
 
     def _target_k(self, probe: Probe) -> float:
@@ -242,11 +263,56 @@ class World:
             return pot.room_k
         return pot.wall_k + probe.room_share * (pot.room_k - pot.wall_k)
 
+    def _make_converter(self, seed: int) -> SimAds1115 | SimMcp:
+        wires, parts = self.wires, self.night.electronics
+        inputs: list[Callable[[], float]] = [_grounded] * wires.inputs
+        noise_v = [0.0] * wires.inputs
+        inputs[wires.channel] = self._transducer_volts
+        noise_share = parts.noise_pa / parts.span_pa
+        noise_v[wires.channel] = noise_share * wires.volts_over_span(parts.supply_v) * wires.divider
+        if wires.supply_channel is not None:
+            inputs[wires.supply_channel] = self._supply_volts
+            # An ADS1115 adds no more than its last digit: 187.5 uV at 6.144 V (SBAS444, table 7-1)
+            noise_v[wires.supply_channel] = 187.5e-6
+        for i, probe in enumerate(self.night.probes):
+            if isinstance(probe.sensor, Thermistor):
+                inputs[probe.sensor.channel] = self._volts_of(i, probe.sensor)
+                if probe.sensor.supply_channel is not None:
+                    inputs[probe.sensor.supply_channel] = self._level(probe.sensor.supply_v)
+        if wires.on_spi:
+            return SimMcp(inputs, noise_v, wires.reference_v, wires.bits, seed)
+        # not busy: the driver has waited for the conversion before it looks
+        return SimAds1115(inputs, noise_v, seed, busy_polls=0, bits=wires.bits)
+
+    def _make_barometer(self, seed: int) -> SimBmp280 | SimBmp388 | None:
+        pressure_pa, celsius = self._barometer_pa, self._room_c
+        match self.wires.barometer:
+            case "bmp280":
+                return SimBmp280(pressure_pa, celsius, seed=seed)
+            case "bme280":
+                return SimBmp280(pressure_pa, celsius, seed=seed, chip_id=0x60)
+            case "bmp388":
+                return SimBmp388(pressure_pa, celsius, seed=seed)
+            case "bmp390":
+                return SimBmp388(pressure_pa, celsius, seed=seed, chip_id=0x60)
+            case _:
+                return None
+
+    def _volts_of(self, i: int, sensor: Thermistor) -> Callable[[], float]:
+        return lambda: 0.0 if self.night.probes[i].probe_id in self._off else sensor.volts(self._shown_c[i])
+
+    def _ohm_of(self, i: int, sensor: Platinum) -> Callable[[], float]:
+        return lambda: inf if self.night.probes[i].probe_id in self._off else sensor.ohm(self._shown_c[i])
+
+    @staticmethod
+    def _level(volts: float) -> Callable[[], float]:
+        return lambda: volts
+
     def _transducer_volts(self) -> float:
-        return self._transducer_v
+        return self._transducer_v * self.wires.divider
 
     def _supply_volts(self) -> float:
-        return self._supply_v
+        return self._supply_v * self.wires.divider
 
     def _barometer_pa(self) -> float:
         return self.pot.ambient_pa + self.night.electronics.barometer_offset_pa
@@ -263,9 +329,12 @@ class World:
             case FaultKind.SUPPLY_SAG:
                 self._sagged_v = fault.volts if begins else None
             case FaultKind.CONVERTER_ABSENT:
-                self._let_answer(_ADS1115_ADDRESS, not begins)
+                if self.wires.on_spi:
+                    (self.pins.absent.add if begins else self.pins.absent.discard)(self.wires.select)
+                else:
+                    self._let_answer(self.wires.address, not begins)
             case FaultKind.BAROMETER_ABSENT:
-                self._let_answer(_BMP280_ADDRESS, not begins)
+                self._let_answer(self.wires.barometer_address, not begins)
             case FaultKind.CONVERTER_STUCK:
                 self._converter.stuck = begins
             case FaultKind.BUS_HELD_LOW:
@@ -283,12 +352,18 @@ class World:
             self._off.discard(fault.probe_id)
             return
         self._off.add(fault.probe_id)
+        if any(probe.probe_id == fault.probe_id and probe.sensor for probe in self.night.probes):
+            return  # a thermistor or platinum thermometer that answers nothing
         {
             FaultKind.PROBE_ABSENT: self._one_wire.remove,
             FaultKind.PROBE_POWER_ON: self._one_wire.power_on,
             FaultKind.PROBE_BAD_CRC: self._one_wire.bad_crc,
             FaultKind.PROBE_EMPTY: self._one_wire.empty,
         }[fault.kind](fault.probe_id)
+
+
+def _grounded() -> float:
+    return 0.0
 
 
 # --- the nights -------------------------------------------------------------------------------------------
@@ -393,8 +468,8 @@ def _night(
     truth: Truth,
     *,
     leak: Leak | None = None,
-    actions: Sequence[Action] = (Fill(_OPEN_S, _WORKING_PA),),
-    vent_s: float = _VENT_S,
+    actions: Sequence[Action] = (Fill(_OPEN_S, WORKING_PA),),
+    vent_s: float = VENT_S,
     room_k: Course | None = None,
     supply: str = "shut",
     cure: CureHeat | None = None,
@@ -422,7 +497,7 @@ def _night(
 def _leak(psi_per_h: float, onset_s: float = 0.0, law: LeakLaw = LeakLaw.ORIFICE) -> Leak:
     """A leak that loses so much at working pressure when there from the start, else at its onset."""
     rate_pa_per_s = psi_per_h * PA_PER_PSI / SECONDS_PER_HOUR
-    return Leak(onset_s, law, rate_pa_per_s=rate_pa_per_s, at_gauge_pa=None if onset_s else _WORKING_PA)
+    return Leak(onset_s, law, rate_pa_per_s=rate_pa_per_s, at_gauge_pa=None if onset_s else WORKING_PA)
 
 
 def _named_nights() -> dict[str, Night]:
@@ -477,15 +552,15 @@ def _named_nights() -> dict[str, Night]:
             "a leak of 2.5 psi/h, topped up by hand three times",
             truth("leaked", ["floor-ahead"], ["leak", "supply-masking"], topped_up),
             leak=topped_up,
-            actions=[Fill(_OPEN_S, _WORKING_PA)]
-            + [Fill(hours * SECONDS_PER_HOUR, _WORKING_PA) for hours in (2.5, 5.0, 7.5)],
+            actions=[Fill(_OPEN_S, WORKING_PA)]
+            + [Fill(hours * SECONDS_PER_HOUR, WORKING_PA) for hours in (2.5, 5.0, 7.5)],
         ),
         _night(
             "regulated-supply",
             "a regulator keeps feeding a pot that leaks 2.5 psi/h",
             truth("leaked", ["supply-masking"], ["leak"], fed),
             leak=fed,
-            actions=[Regulate(_OPEN_S, _WORKING_PA, 0.5 * PA_PER_PSI)],
+            actions=[Regulate(_OPEN_S, WORKING_PA, 0.5 * PA_PER_PSI)],
             supply="regulated",
         ),
         _night(
@@ -511,7 +586,7 @@ def _named_nights() -> dict[str, Night]:
             "over-pressure",
             "the pot is filled to 88 psi by mistake and bled to 60 four minutes later",
             truth("held", ["over-pressure"], ["rapid-loss"]),
-            actions=[Fill(_OPEN_S, 1.1 * _MAXIMUM_PA), Vent(_OPEN_S + 420.0, _WORKING_PA)],
+            actions=[Fill(_OPEN_S, 1.1 * MAXIMUM_PA), Vent(_OPEN_S + 420.0, WORKING_PA)],
         ),
     )
     return {night.name: night for night in nights}
@@ -547,7 +622,7 @@ def weather_nights(
         raise ValueError("nights with a leak need to be told what is expected of them")
     rows = _read_weather(csv_path)
     pot = parameters or _ORDINARY_POT
-    duration_s = _VENT_S + _OPEN_AGAIN_S
+    duration_s = VENT_S + _OPEN_AGAIN_S
     nights: dict[str, Night] = {}
     day = datetime.fromtimestamp(rows[0][0], UTC).date()
     while (start := datetime.combine(day, time_of_day(start_hour), UTC).timestamp()) + duration_s <= rows[-1][
@@ -565,7 +640,7 @@ def weather_nights(
                 truth=expected or truth(),
                 room_k=room_k,
                 ambient_pa=ambient_pa,
-                actions=(Fill(_OPEN_S, _WORKING_PA), Vent(_VENT_S)),
+                actions=(Fill(_OPEN_S, WORKING_PA), Vent(VENT_S)),
                 leaks=() if leak is None else (leak,),
                 cure=cure,
                 parameters=pot,

@@ -21,9 +21,10 @@ from potvigil.outputs.patterns import Lamp, Rhythm, Show
 from potvigil.outputs.signals import Signals
 from potvigil.record.store import Store
 from potvigil.service import Service, open_inputs, quiet_hours, signal_wiring
-from potvigil.settings import Settings, load_text
+from potvigil.settings import Settings, load, load_text
 from potvigil.sim.nights import NIGHTS, World
 from potvigil.verbs.common import UseError, console
+from potvigil.verbs.own_wiring import on_own_wiring, one_pot
 from potvigil.verbs.status import DONE
 
 # A night of ten hours in ten minutes.
@@ -37,7 +38,11 @@ def rehearse(args: argparse.Namespace) -> int:
     night = NIGHTS.get(args.night)
     if night is None:
         raise UseError(f"no night {args.night!r}; there are {', '.join(NIGHTS)}")
-    settings = load_text(night.settings_yaml, f"night {night.name}")
+    if args.config is None:
+        settings = load_text(night.settings_yaml, f"night {night.name}")
+    else:
+        settings = one_pot(load(args.config), args.pot)
+        night = on_own_wiring(night, settings)
     link = None if args.mqtt is None else _host_and_port(args.mqtt)
     record = args.record or _rehearsal_record(night.name)
     speed = args.speed or (None if args.page is None else PAGE_SPEED)
@@ -49,6 +54,7 @@ def rehearse(args: argparse.Namespace) -> int:
         station = open_inputs(
             settings,
             bus_opener=world.open_bus,
+            pins=world.open_pins,
             one_wire_root=world.one_wire_root,
             executor=InlineExecutor(),
             sleep=lambda seconds: None,
