@@ -45,8 +45,10 @@
     }
     return formats.get(style).format(new Date(x * 1000));
   }
-  const pressure = (value) => `${value.toFixed(digits[whole.unit][0])} ${whole.unit}`;
-  const rate = (value) => `${value.toFixed(digits[whole.unit][1])} ${whole.unit}/h`;
+  // nothing is ever -0.0
+  const figure = (value, places) => (Number(value.toFixed(places)) || 0).toFixed(places);
+  const pressure = (value) => `${figure(value, digits[whole.unit][0])} ${whole.unit}`;
+  const rate = (value) => `${figure(value, digits[whole.unit][1])} ${whole.unit}/h`;
   const degrees = (value) => `${value.toFixed(1)} °C`;
   const palette = new Map(); // asked for many times a drawing; anew when light and dark change
   function colour(name) {
