@@ -11,12 +11,15 @@ import pytest
 from gpiozero.pins.mock import MockFactory
 
 from demo_pot import alarm
+from potvigil.cli import main
 from potvigil.core.alarm import AlarmBook
 from potvigil.core.event import Action, AlarmEvent, AlarmId, AlarmState, Command, Priority
 from potvigil.outputs.patterns import Lamp
 from potvigil.outputs.signals import STUCK_S, Pins, QuietHours, Signals, Wiring, boot_time_s, open_pins
 from potvigil.record.store import Store
+from potvigil.settings import load_text
 from potvigil.sim.nights import NIGHTS
+from potvigil.verbs import watch
 from rehearsal import Bench
 
 LAMP, NOTE_LAMP, CALM_LAMP, BUZZER, BUTTON = 17, 22, 5, 16, 26
@@ -386,3 +389,33 @@ def test_a_night_is_shown_and_the_button_acknowledges_it_by_the_one_road(
     with Store.open_read_only(bench.record) as store:
         (command,) = (each for each in store.commands("lantern", 0.0) if each.action is Action.ACKNOWLEDGE)
     assert (command.by, command.alarm) == ("button", None)
+
+
+# -- the verbs -------------------------------------------------------------------------------------
+
+
+def test_a_rehearsal_says_what_lamp_and_buzzer_would_do(
+    tmp_path: Path, capsys: pytest.CaptureFixture[str]
+) -> None:
+    assert main(["rehearse", "vented-early", "--record", str(tmp_path / "record.db")]) == 0
+    lines = [line for line in capsys.readouterr().out.splitlines() if "lamp:" in line]
+    assert lines[0].endswith("lamp: calm")
+    assert lines[1].endswith("lamp: quick flashing; buzzer: three and two pulses every 10 s for 3 min")
+    assert len(lines) == 2  # its repeated calls are not told again
+
+
+def test_a_watch_without_pins_still_has_its_signals_and_one_without_signals_has_none(
+    caplog: pytest.LogCaptureFixture, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    import gpiozero
+
+    monkeypatch.setattr(gpiozero.Device, "pin_factory", None)
+    monkeypatch.setenv("GPIOZERO_PIN_FACTORY", "none-such")
+    text = NIGHTS["sound"].settings_yaml
+    assert watch._signals(load_text(text, "night")) is None
+    wired = load_text(f"{text}signals: {{lamp: 17, buzzer: 16, quiet_hours: 22:00-07:00}}\n", "night")
+    signals = watch._signals(wired)
+    assert signals is not None and len(said(caplog)) == 1
+    signals.start(lambda pot_id, command: None)
+    signals.show(0.0, UTC_S, {"lantern": (alarm(FLOOR, priority=Priority.HIGH),)})
+    signals.close()
