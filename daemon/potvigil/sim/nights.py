@@ -158,10 +158,17 @@ class World:
 
     folder: where the 1-Wire files are made. origin_s: boot time at second 0 of the night. `pot` holds the
     truth at every moment.
+
+    For faults that no name above describes, three taps change what goes over a wire, and may be set at any
+    time: signal_tap, volts of the transducer (asked at each conversion); barometer_tap, Pa absolute;
+    probe_tap, id and degrees C of a DS18B20 (None: it shows what it showed before).
     """
 
     def __init__(self, night: Night, folder: Path, seed: int = 0, origin_s: float = 0.0) -> None:
         self.night = night
+        self.signal_tap: Callable[[float], float] = _as_it_is
+        self.barometer_tap: Callable[[float], float] = _as_it_is
+        self.probe_tap: Callable[[str, float], float | None] = _as_it_shows
         self.pot = PotModel(
             night.parameters,
             supply=night.supply,
@@ -253,7 +260,9 @@ class World:
             self._sensed_k[i] += (self._target_k(probe) - self._sensed_k[i]) * step_s / (probe.lag_s + step_s)
             celsius = self._shown_c[i] = kelvin_to_celsius(self._sensed_k[i]) + probe.offset_k
             if probe.sensor is None and probe.probe_id not in self._off:
-                self._one_wire.set_celsius(probe.probe_id, celsius, t_s)
+                shown_c = self.probe_tap(probe.probe_id, celsius)
+                if shown_c is not None:
+                    self._one_wire.set_celsius(probe.probe_id, shown_c, t_s)
 
     def _target_k(self, probe: Probe) -> float:
         pot = self.pot
@@ -309,13 +318,13 @@ class World:
         return lambda: volts
 
     def _transducer_volts(self) -> float:
-        return self._transducer_v * self.wires.divider
+        return self.signal_tap(self._transducer_v) * self.wires.divider
 
     def _supply_volts(self) -> float:
         return self._supply_v * self.wires.divider
 
     def _barometer_pa(self) -> float:
-        return self.pot.ambient_pa + self.night.electronics.barometer_offset_pa
+        return self.barometer_tap(self.pot.ambient_pa + self.night.electronics.barometer_offset_pa)
 
     def _room_c(self) -> float:
         return kelvin_to_celsius(self.pot.room_k) + 1.5  # a circuit board warms itself
@@ -364,6 +373,14 @@ class World:
 
 def _grounded() -> float:
     return 0.0
+
+
+def _as_it_is(value: float) -> float:
+    return value
+
+
+def _as_it_shows(probe_id: str, celsius: float) -> float:
+    return celsius
 
 
 # --- the nights -------------------------------------------------------------------------------------------
