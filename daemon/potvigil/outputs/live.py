@@ -11,8 +11,9 @@ import logging
 import os
 import time
 from collections import deque
-from collections.abc import Mapping
+from collections.abc import Iterator, Mapping
 from pathlib import Path
+from typing import Any
 
 from potvigil.core.event import Snapshot
 
@@ -39,7 +40,7 @@ class LiveFile:
         }
         self._tick = 0
         self._run: dict[str, float] = {}
-        self._recent: dict[str, deque[tuple[float | None, ...]]] = {}
+        self._recent: dict[str, deque[tuple[float, str]]] = {}
         self._is_failing = False
 
     def begin(self, axis_offset_s: float, start_s: float) -> None:
@@ -49,23 +50,20 @@ class LiveFile:
     def write(self, snapshots: Mapping[str, Snapshot], batches: Mapping[str, int | None]) -> None:
         """Replace the file by what is known now; batches: the open batch of each pot."""
         self._tick += 1
-        content = {
+        frame = {
             **self._frame,
             "tick": self._tick,
             # on the clock that never jumps, so that a reader can say how old it is
             "written_boot_s": time.clock_gettime(time.CLOCK_BOOTTIME),
             "run": self._run,
-            "pots": {
-                pot_id: {
-                    "batch": batches.get(pot_id),
-                    "snapshot": dataclasses.asdict(snapshot),
-                    "recent": list(self._follow(pot_id, snapshot)),
-                }
-                for pot_id, snapshot in snapshots.items()
-            },
         }
+        pots = (
+            f'{_text(pot_id)}:{{"batch":{_text(batches.get(pot_id))},"snapshot":{_text(snapshot)},'
+            f'"recent":[{",".join(self._follow(pot_id, snapshot))}]}}'
+            for pot_id, snapshot in snapshots.items()
+        )
         try:
-            _replace(self.path, json.dumps(content, ensure_ascii=False, separators=(",", ":")).encode())
+            _replace(self.path, f'{_text(frame)[:-1]},"pots":{{{",".join(pots)}}}}}'.encode())
         except OSError as error:
             if not self._is_failing:
                 reason = error.strerror or error
@@ -74,13 +72,23 @@ class LiveFile:
         else:
             self._is_failing = False
 
-    def _follow(self, pot_id: str, snapshot: Snapshot) -> deque[tuple[float | None, ...]]:
+    def _follow(self, pot_id: str, snapshot: Snapshot) -> Iterator[str]:
+        """Take up the newest reading; yield each of the last two minutes as it was written first."""
         recent = self._recent.setdefault(pot_id, deque())
         reading = snapshot.reading
-        recent.append((reading.t_s, reading.gauge_pa, reading.gas_k, reading.wall_k, reading.room_k))
-        while (recent[0][0] or 0.0) < reading.t_s - RECENT_S:
+        row = (reading.t_s, reading.gauge_pa, reading.gas_k, reading.wall_k, reading.room_k)
+        recent.append((reading.t_s, _text(row)))
+        while recent[0][0] < reading.t_s - RECENT_S:
             recent.popleft()
-        return recent
+        return (text for _, text in recent)
+
+
+def _text(value: object) -> str:
+    return json.dumps(value, ensure_ascii=False, separators=(",", ":"), default=_as_fields)
+
+
+def _as_fields(value: Any) -> dict[str, Any]:
+    return {field.name: getattr(value, field.name) for field in dataclasses.fields(value)}
 
 
 def _replace(path: Path, content: bytes) -> None:

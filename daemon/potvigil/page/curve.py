@@ -17,7 +17,7 @@ from potvigil.core.event import (
     StageEvent,
     StandingAlarm,
 )
-from potvigil.core.pot import Pot
+from potvigil.core.pot import Pot, Reference
 from potvigil.core.reading import Sample
 from potvigil.core.words import shown
 from potvigil.page import words
@@ -147,7 +147,7 @@ def _points(
 
 def _converted(store: Store, pot: Pot, from_s: float, to_s: float, points: int) -> list[_Point]:
     """Return what was read from from_s up to to_s, in at most so many points."""
-    extent = store.extent(pot.pot_id, from_s, to_s)
+    extent = store.extent(pot.pot_id, from_s, to_s, _LEAST_PER_BUCKET * points)
     if extent.last_s is None:
         return []
     if extent.samples <= points:
@@ -159,7 +159,7 @@ def _converted(store: Store, pot: Pot, from_s: float, to_s: float, points: int) 
     return [
         # never later than what was read
         (min((each.from_s + each.to_s) / 2.0, extent.last_s), *ends.of(each))
-        for each in store.curve(pot.pot_id, from_s, to_s, count, ends.usual_supply)
+        for each in ends.buckets(from_s, to_s, count)
     ]
 
 
@@ -179,6 +179,18 @@ class _Ends:
         self._sound = next((each for each in _COUNTS if self._at(each) is not None), None)
         self._by_share = self._goes_with_supply()
 
+    def buckets(self, from_s: float, to_s: float, count: int) -> list[Bucket]:
+        """Return what was read in `count` stretches."""
+        wire = self._pot.transducer
+        return self._store.curve(
+            self._pot.pot_id,
+            from_s,
+            to_s,
+            count,
+            usual_supply=self.usual_supply if self._by_share else None,
+            ambient=wire is not None and wire.reference is Reference.ABSOLUTE,
+        )
+
     def of(self, bucket: Bucket) -> tuple[float | None, float | None]:
         kinds = (bucket.counts > 0, bucket.low_gauge_pa is not None, bucket.low_absolute_pa is not None)
         match kinds:
@@ -197,7 +209,7 @@ class _Ends:
     def _by_counts(self, bucket: Bucket) -> tuple[float | None, float | None]:
         low, high = bucket.low_count or 0.0, bucket.high_count or 0.0
         if self._by_share:  # as if the supply had been what it should be
-            low, high = ((each or 0.0) * self.usual_supply for each in (bucket.low_share, bucket.high_share))
+            low, high = low * self.usual_supply, high * self.usual_supply
         low_pa, high_pa = self._at(low, bucket.ambient_pa), self._at(high, bucket.ambient_pa)
         if low_pa is not None and high_pa is not None:
             return low_pa, high_pa

@@ -14,35 +14,21 @@ _LOW, _HIGH = (
     f"CASE WHEN spread IS NULL THEN {{0}} ELSE coalesce(json_extract(spread, '$.{{0}}[{i}]'), {{0}}) END"
     for i in (0, 1)
 )
-_BUCKET = ", ".join(
-    (
-        "count(*), count(transducer_count)",
-        f"min({_LOW.format('transducer_count')}), max({_HIGH.format('transducer_count')})",
-        f"min({_LOW.format('transducer_count')} / coalesce(supply_count, ?1))",
-        f"max({_HIGH.format('transducer_count')} / coalesce(supply_count, ?1))",
-        "min(supply_count), max(supply_count)",
-        *(f"min({_LOW.format(each)}), max({_HIGH.format(each)})" for each in ("gauge_pa", "absolute_pa")),
-        "avg(ambient_pa)",
-    )
-)
 
 
 @dataclass(frozen=True, slots=True)
 class Bucket:
-    """The samples from from_s up to, not including, to_s: how many, how many of them with a count.
+    """The samples from from_s up to, not including, to_s; counts: how many of them have a count.
 
-    low_share, high_share: of the transducer's count to the supply's, or to what was given as the usual one;
-    the other pairs as in a Sample.
+    low_count, high_count: of the transducer, or its share of the supply's count where that was asked for.
+    ambient_pa: their mean, None where it was not asked for. The other pairs are as in a Sample.
     """
 
     from_s: float
     to_s: float
-    samples: int
     counts: int
     low_count: float | None
     high_count: float | None
-    low_share: float | None
-    high_share: float | None
     low_supply: float | None
     high_supply: float | None
     low_gauge_pa: float | None
@@ -54,40 +40,56 @@ class Bucket:
 
 @dataclass(frozen=True, slots=True)
 class Extent:
-    """What there is of a pot: first and last instant, how many samples; None where there is nothing."""
+    """What there is of a pot: the last instant, None where there is nothing, and how many samples."""
 
-    first_s: float | None
     last_s: float | None
     samples: int
 
 
-def extent(db: Database, pot_id: str, from_s: float, to_s: float) -> Extent:
-    """Return what was read from `from_s` to `to_s`, both included."""
+def extent(db: Database, pot_id: str, from_s: float, to_s: float, most: int) -> Extent:
+    """Return what was read from from_s up to, not including, to_s, counted no further than to `most`."""
+    where = "WHERE pot = (SELECT id FROM pot WHERE name = ?1) AND t_s >= ?2 AND t_s < ?3"
     (row,) = db.rows(
-        "SELECT min(t_s), max(t_s), count(*) FROM sample "
-        "WHERE pot = (SELECT id FROM pot WHERE name = ?) AND t_s >= ? AND t_s <= ?",
-        (pot_id, from_s, to_s),
+        f"SELECT (SELECT t_s FROM sample {where} ORDER BY t_s DESC LIMIT 1), "
+        f"(SELECT count(*) FROM (SELECT 1 FROM sample {where} LIMIT ?4))",
+        (pot_id, from_s, to_s, most),
     )
     return Extent(*row)
 
 
 def buckets(
-    db: Database, pot_id: str, from_s: float, to_s: float, count: int, usual_supply: float
+    db: Database,
+    pot_id: str,
+    from_s: float,
+    to_s: float,
+    count: int,
+    *,
+    usual_supply: float | None,
+    ambient: bool,
 ) -> Iterator[Bucket]:
     """Yield what was read in `count` equal stretches of from_s to to_s; those without a sample are left out.
 
-    usual_supply: count of the transducer's supply, where a sample has none.
+    usual_supply: count of the supply, where a sample has none; None to leave the supply aside. ambient: what
+    the barometer said too. What is not asked for costs nothing: a hold of three days has 260 000 samples.
     """
     wide_s = (to_s - from_s) / count
     numbers = db.rows("SELECT id FROM pot WHERE name = ?", (pot_id,))
+    per = "" if usual_supply is None else " / coalesce(supply_count, ?1)"
+    columns = (
+        "max(t_s), count(transducer_count)",
+        f"min({_LOW.format('transducer_count')}{per}), max({_HIGH.format('transducer_count')}{per})",
+        "min(supply_count), max(supply_count)",
+        *(f"min({_LOW.format(each)}), max({_HIGH.format(each)})" for each in ("gauge_pa", "absolute_pa")),
+        "avg(ambient_pa)" if ambient else "NULL",
+    )
     # One by one and not by GROUP BY, which sorts what lies in order already and takes twice as long.
-    sql = f"SELECT {_BUCKET} FROM sample WHERE pot = ?2 AND t_s >= ?3 AND t_s < ?4"
+    sql = f"SELECT {', '.join(columns)} FROM sample WHERE pot = ?2 AND t_s >= ?3 AND t_s < ?4"
     for (pot,) in numbers:
         for i in range(count):
             begin_s, end_s = from_s + i * wide_s, from_s + (i + 1) * wide_s
-            (row,) = db.rows(sql, (usual_supply, pot, begin_s, end_s))
-            if row[0]:
-                yield Bucket(begin_s, end_s, *row)
+            ((last_s, *read),) = db.rows(sql, (usual_supply, pot, begin_s, end_s))
+            if last_s is not None:
+                yield Bucket(begin_s, end_s, *read)
 
 
 def settings_within(db: Database, from_s: float, to_s: float) -> list[tuple[float, str]]:

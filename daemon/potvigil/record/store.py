@@ -470,13 +470,22 @@ class Store:
         )
 
     def curve(
-        self, pot_id: str, from_s: float, to_s: float, buckets: int, usual_supply: float
+        self,
+        pot_id: str,
+        from_s: float,
+        to_s: float,
+        count: int,
+        *,
+        usual_supply: float | None,
+        ambient: bool,
     ) -> list[curves.Bucket]:
         """Return what was read in equal stretches of time; see record/curve.py, also for the next three."""
-        return list(curves.buckets(self._db, pot_id, from_s, to_s, buckets, usual_supply))
+        return list(
+            curves.buckets(self._db, pot_id, from_s, to_s, count, usual_supply=usual_supply, ambient=ambient)
+        )
 
-    def extent(self, pot_id: str, from_s: float, to_s: float) -> curves.Extent:
-        return curves.extent(self._db, pot_id, from_s, to_s)
+    def extent(self, pot_id: str, from_s: float, to_s: float, most: int) -> curves.Extent:
+        return curves.extent(self._db, pot_id, from_s, to_s, most)
 
     def settings_within(self, from_s: float, to_s: float) -> list[tuple[float, str]]:
         return curves.settings_within(self._db, from_s, to_s)
