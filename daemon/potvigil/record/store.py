@@ -309,6 +309,7 @@ class Store:
     def add_care(self, pot_id: str, utc_s: float, part: str, text: str, by: str, now_utc_s: float) -> None:
         """Keep that a pot was given care at `utc_s`. Raises when it could not be written."""
         with self._db.transaction(durable=True):
+            self._db.execute("INSERT OR IGNORE INTO pot (name) VALUES (?)", (pot_id,))
             self._db.execute(
                 "INSERT INTO care (pot, utc_s, part, text, by, written_utc_s) "
                 f"VALUES ({_POT}, ?, ?, ?, ?, ?)",

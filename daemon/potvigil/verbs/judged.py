@@ -2,11 +2,11 @@
 
 from dataclasses import replace
 
+from potvigil.core.again import feed_again
 from potvigil.core.event import BatchSummary
 from potvigil.core.watch import PotWatch
 from potvigil.record.rows import BatchRow
 from potvigil.record.store import Store
-from potvigil.core.again import feed_again
 from potvigil.settings import Settings, load_text
 
 
