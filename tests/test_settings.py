@@ -124,6 +124,72 @@ def test_a_divider_and_a_narrower_range_change_the_volts_per_count() -> None:
     assert (transducer.reference, transducer.zero_pa) == (Reference.ABSOLUTE, -700.0)
 
 
+def transducer_of(keys: str) -> Any:
+    return load_text(SMALLEST + f"    transducer: {{{keys}}}\n", "workshop.yaml").pots["lantern"].transducer
+
+
+# TI SBAS444 and SBAS473: ranges of 6.144, 4.096 and 2.048 V. NE 43: a failure is told by 21 mA, so 2.1 V must
+# be seen over 100 ohm, and 1.05 V over 50.
+@pytest.mark.parametrize(
+    ("keys", "full_scale_v"),
+    [
+        ("supply: 5 V", 6.144),
+        ("divider: 0.667", 4.096),
+        ("divider: 0.4, supply_channel: 1", 2.048),
+        ("signal: 4-20 mA, shunt: 100 ohm", 4.096),
+        ("signal: 4-20 mA, shunt: 50 ohm", 2.048),
+        ("signal: 4-20 mA, shunt: 250 ohm", 6.144),
+        ("signal: 1-5 V", 6.144),
+        ("signal: 0-10 V, divider: 0.333", 4.096),
+        ("signal: 0-10 V, divider: 0.6", 6.144),
+        ("device: ads1015, divider: 0.667", 4.096),
+        ("device: mcp3208, divider: 0.6", 3.3),
+        ("device: mcp3008, full_scale: 5 V", 5.0),
+    ],
+)
+def test_a_range_left_out_is_the_narrowest_that_shows_all_the_signal_can_say(
+    keys: str, full_scale_v: float
+) -> None:
+    assert transducer_of(keys).full_scale.si == full_scale_v
+
+
+@pytest.mark.parametrize(
+    ("keys", "volts_per_count"),
+    [  # full scale over 2^15, 2^11, 2^10 and 2^12, by the data sheets, and over the divider
+        ("device: ads1115", 187.5e-6),
+        ("device: ads1015", 3e-3),
+        ("device: mcp3008, divider: 0.6", 3.3 / 1024 / 0.6),
+        ("device: mcp3208, divider: 0.6", 3.3 / 4096 / 0.6),
+    ],
+)
+def test_volts_of_a_count_by_converter(keys: str, volts_per_count: float) -> None:
+    assert transducer_of(keys).volts_per_count == pytest.approx(volts_per_count, rel=1e-12)
+
+
+@pytest.mark.parametrize(
+    "keys",
+    [
+        "transducer: {device: mcp3208, spi_device: 1, divider: 0.6, channel: 7}",
+        "transducer: {signal: 4-20 mA, shunt: 120 ohm, channel: 3}",
+        "transducer: {device: ads1015, signal: 0-10 V, divider: 0.3}",
+        "thermometer: [{place: gas, device: pt100, wires: 3, spi_device: 1}, "
+        "{place: wall, device: ntc, channel: 2, coefficients: [1.129148e-3, 2.34125e-4, 8.76741e-8]}]",
+    ],
+)
+def test_other_wires_in_force_are_settings_again(keys: str) -> None:
+    text = SMALLEST if keys.startswith("tr") else re.sub("    thermometer:.*\n", "", SMALLEST)
+    loaded = load_text(f"{text}    {keys}\n", "workshop.yaml")
+    assert load_text(loaded.as_json(), "record") == loaded
+
+
+def test_spi_takes_its_pins() -> None:
+    spi = SMALLEST + "    transducer: {device: mcp3008, divider: 0.6}\nsignals: {buzzer: 8}\n"
+    assert faults_of(spi)[0].endswith("signals.buzzer: GPIO 8 is taken by SPI; give another pin")
+    assert (
+        load_text(spi.replace("buzzer: 8", "buzzer: 2"), "workshop.yaml").signals is not None
+    )  # no I2C then
+
+
 # US Standard Atmosphere 1976, Table I, geometric altitude
 @pytest.mark.parametrize(
     ("altitude", "ambient_pa"), [("0 m", 101_325), ("1000m", 89_876), ("5000 m", 54_048)]
@@ -353,6 +419,7 @@ PINT: dict[str, tuple[units.Kind, str, dict[str, str]]] = {
     "length": (units.LENGTH, "meter", {}),
     "time": (units.TIME, "second", {"min": "minute", "h": "hour", "d": "day"}),
     "voltage": (units.VOLTAGE, "volt", {}),
+    "resistance": (units.RESISTANCE, "ohm", {}),
     "temperature": (units.TEMPERATURE, "kelvin", {"C": "degC", "F": "degF", "K": "kelvin"}),
     "difference": (
         units.TEMPERATURE_DIFFERENCE,

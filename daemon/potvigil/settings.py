@@ -260,7 +260,7 @@ class ThermometerSettings(_Block):
     def _of_the_device(cls, value: Any, info: ValidationInfo) -> Any:
         device = info.data.get("device")
         if value is not None and device is not None and info.field_name not in _KEYS_OF_DEVICE[device]:
-            raise ValueError(f"belongs to no {device}; take it out")
+            raise ValueError(f"does not belong to device {device}; take it out")
         return value
 
     @field_validator("channel")
@@ -341,7 +341,7 @@ class TransducerSettings(_Block):
         device = info.data.get("device")
         if device is not None and (info.field_name == "spi_device") != (device in _ON_SPI):
             has = "spi_device: 0 or 1" if device in _ON_SPI else "bus and address"
-            raise ValueError(f"belongs to no {device}; it has {has}")
+            raise ValueError(f"does not belong to device {device}; that has {has}")
         return value
 
     @field_validator("channel", "supply_channel")
@@ -430,8 +430,10 @@ def _usual_full_scale(on_spi: bool, of: dict[str, Any]) -> Quantity:
             return each
     if not _too_narrow(ranges[-1], of):
         return ranges[-1]
+    widest = f"the usual {ranges[-1]}" if on_spi else f"the widest, {ranges[-1]},"
+    way_out = "a smaller shunt" if of["signal"] is LOOP else "a divider"
     raise ValueError(
-        f"left out is {ranges[-1]}, below the {_comes_in_v(of, False):.3g} V that come in; give a divider"
+        f"is left out, and {widest} is below the {_comes_in_v(of, False):.3g} V that come in; give {way_out}"
         f"{', or the reference it has' if on_spi else ''}"
     )
 
