@@ -417,6 +417,18 @@ PINT: dict[str, tuple[units.Kind, str, dict[str, str]]] = {
     "pressure": (units.PRESSURE, "pascal", {}),
     "volume": (units.VOLUME, "meter ** 3", {"m3": "meter ** 3", "gal": "gallon", "qt": "quart"}),
     "length": (units.LENGTH, "meter", {}),
+    "size": (units.SIZE, "meter", {"in": "inch"}),
+    "area": (units.AREA, "meter ** 2", {"mm2": "millimeter ** 2", "cm2": "centimeter ** 2"}),
+    "free air": (
+        units.FREE_AIR,
+        "meter ** 3 / second",
+        {
+            "L/min": "liter / minute",
+            "L/s": "liter / second",
+            "m3/h": "meter ** 3 / hour",
+            "cfm": "foot ** 3 / minute",
+        },
+    ),
     "time": (units.TIME, "second", {"min": "minute", "h": "hour", "d": "day"}),
     "voltage": (units.VOLTAGE, "volt", {}),
     "resistance": (units.RESISTANCE, "ohm", {}),

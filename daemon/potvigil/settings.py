@@ -175,8 +175,13 @@ _Divided = Annotated[_Quantity, _quantity(units.VOLTAGE, "1 V", "6 V")]
 _Shunt = Annotated[_Quantity, _quantity(units.RESISTANCE, "1 ohm", "1000 ohm")]
 _Resistor = Annotated[_Quantity, _quantity(units.RESISTANCE, "10 ohm", "1000 kohm")]
 _Beta = Annotated[_Quantity, _quantity(units.TEMPERATURE_DIFFERENCE, "2000 K", "6000 K")]
+_Size = Annotated[_Quantity, _quantity(units.SIZE, "3 cm", "3 m")]
+_Area = Annotated[_Quantity, _quantity(units.AREA, "0.1 mm2", "500 mm2")]
+_FreeAir = Annotated[_Quantity, _quantity(units.FREE_AIR, "5 L/min", "5000 L/min")]
 _Signal = Annotated[Signal, _one_of(SIGNALS), PlainSerializer(lambda signal: signal.name, return_type=str)]
-_Coefficients = Annotated[tuple[float, float, float], PlainValidator(_coefficients)]
+_Coefficients = Annotated[
+    tuple[float, float, float], PlainValidator(_coefficients), PlainSerializer(list, return_type=list)
+]
 _Hex = Annotated[int, PlainSerializer(hex, return_type=str)]
 _Place = Annotated[Place, _one_of({place.value: place for place in Place}, "none"), PlainSerializer(str)]
 _Id = Annotated[str, _matching(r"[a-z0-9-]+", "lower-case letters, digits and hyphens")]
@@ -465,7 +470,10 @@ def _as_list(value: object) -> object:
 
 
 class PotSettings(_Block):
-    """One pot. Pressures gauge. room_swing: change of the temperature round the pot in a night."""
+    """One pot. Pressures gauge. room_swing: change of the temperature round the pot in a night.
+
+    inside_diameter, inside_height: of the room for a mould, None where not measured.
+    """
 
     internal_volume: Annotated[_Quantity, _quantity(units.VOLUME, "0.1 L", "2000 L")] = _need("20 L")
     contents_volume: Annotated[_Volume, _up_to("internal_volume", or_equal=False)] | None = None
@@ -479,6 +487,8 @@ class PotSettings(_Block):
     transducer: TransducerSettings = Field(
         default_factory=lambda: TransducerSettings.model_validate({}), validate_default=True
     )
+    inside_diameter: _Size | None = None
+    inside_height: _Size | None = None
 
     @field_validator("transducer")
     @classmethod
@@ -658,6 +668,21 @@ class SignalsSettings(_Block):
     quiet_hours: _QuietHours | None = None
 
 
+class CompressorSettings(_Block):
+    """The compressor that fills the pots; pressures gauge. Only the plan before a pour goes by it.
+
+    free_air: delivered, not drawn in. at: the pressure it is given for, None for cut_out. effective_area: of
+    hose, regulator and valve, None where not known.
+    """
+
+    tank: Annotated[_Quantity, _quantity(units.VOLUME, "0.5 L", "2000 L")] = _need("24 L")
+    free_air: _FreeAir = _need("90 L/min")
+    at: _Limit | None = None
+    cut_out: _Limit = _need("120 psi")
+    cut_in: Annotated[_Limit, _up_to("cut_out", or_equal=False)] = _need("90 psi")
+    effective_area: _Area | None = None
+
+
 class UnitsSettings(_Block):
     pressure: Literal["psi", "bar", "kPa"] = "psi"
 
@@ -669,6 +694,7 @@ class Settings(_Block):
     pots: dict[_Id, PotSettings] = _need("{lantern: ...}", min_length=1)
     resins: dict[_Id, ResinSettings] = {}
     barometer: BarometerSettings = BarometerSettings()
+    compressor: CompressorSettings | None = None
     mqtt: MqttSettings | None = None
     signals: SignalsSettings | None = None
     record: RecordSettings = Field(default_factory=RecordSettings)

@@ -21,6 +21,10 @@ PRESSURE_UNITS_PA = {"psi": PA_PER_PSI, "bar": PA_PER_BAR, "kPa": PA_PER_KPA, "P
 # US gallon = 231 in3 and foot = 0.3048 m, both exact: NIST SP 811 (2008), Appendix B.8.
 VOLUME_UNITS_M3 = {"L": 1e-3, "mL": 1e-6, "m3": 1.0, "gal": 3.785411784e-3, "qt": 3.785411784e-3 / 4}
 LENGTH_UNITS_M = {"m": 1.0, "ft": 0.3048}
+SIZE_UNITS_M = {"mm": 1e-3, "cm": 0.01, "m": 1.0, "in": 0.0254}  # inch: exact, as above
+AREA_UNITS_M2 = {"mm2": 1e-6, "cm2": 1e-4}
+# Of free air: as it is in the surroundings. cfm: cubic foot per minute.
+FREE_AIR_UNITS_M3_PER_S = {"L/min": 1e-3 / 60, "L/s": 1e-3, "m3/h": 1 / 3600, "cfm": 0.3048**3 / 60}
 TIME_UNITS_S = {"s": 1.0, "min": SECONDS_PER_MINUTE, "h": SECONDS_PER_HOUR, "d": 24 * SECONDS_PER_HOUR}
 # Avoirdupois pound and its ounce, exact: NIST SP 811 (2008), Appendix B.8.
 MASS_UNITS_KG = {"g": 1e-3, "kg": 1.0, "oz": 0.45359237 / 16, "lb": 0.45359237}
@@ -80,7 +84,8 @@ class Kind:
         """Read `60 psi` or `60psi`. Raises ValueError, worded to go on after the text: `has no unit; ...`."""
         *most, last = self.factors
         taken = f"{', '.join(most)} or {last}"
-        match = re.fullmatch(rf"({_NUMBER})\s*(?:°?([A-Za-z]\w*))?", text.strip())
+        known = "|".join(map(re.escape, self.factors))  # some have a stroke in them
+        match = re.fullmatch(rf"({_NUMBER})\s*(?:°?({known}|[A-Za-z]\w*))?", text.strip())
         if match is None:
             raise ValueError(f"is not {self.name}; give a number and its unit, {taken}")
         number, unit = float(match[1]), match[2]
@@ -97,6 +102,9 @@ class Kind:
 PRESSURE = Kind("a pressure", PRESSURE_UNITS_PA)
 VOLUME = Kind("a volume", VOLUME_UNITS_M3)
 LENGTH = Kind("a length", LENGTH_UNITS_M)
+SIZE = Kind("a size", SIZE_UNITS_M)
+AREA = Kind("an area", AREA_UNITS_M2)
+FREE_AIR = Kind("a flow of free air", FREE_AIR_UNITS_M3_PER_S)
 TIME = Kind("a time", TIME_UNITS_S)
 MASS = Kind("a mass", MASS_UNITS_KG)
 VOLTAGE = Kind("a voltage", VOLTAGE_UNITS_V)
