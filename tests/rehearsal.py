@@ -2,6 +2,7 @@
 
 import shutil
 from collections.abc import Iterable
+from concurrent.futures import Executor
 from dataclasses import dataclass
 from pathlib import Path
 
@@ -50,6 +51,7 @@ class Bench:
         self.speed = speed
         self.live = live
         self.signals: Signals | None = None
+        self.executor: Executor = InlineExecutor()  # reads the thermometers
         self.now_s = 0.0
         self.heard: list[tuple[str, int | None, Event]] = []
         self.true_rates: list[tuple[float, float]] = []  # second of the night, Pa/s
@@ -68,8 +70,9 @@ class Bench:
         station = open_inputs(
             self.settings,
             bus_opener=self.world.open_bus,
+            pins=self.world.open_pins,
             one_wire_root=self.world.one_wire_root,
-            executor=InlineExecutor(),
+            executor=self.executor,
             sleep=lambda seconds: None,
         )
         self.store = Store.open(self.record)

@@ -1,0 +1,117 @@
+"""A night behind each converter and each kind of sensor, through the real drivers and the chips' own bits."""
+
+from dataclasses import replace
+from functools import cache
+from pathlib import Path
+from tempfile import TemporaryDirectory
+
+import pytest
+
+from other_wires import TRANSDUCERS, behind
+from potvigil.core.event import AlarmId, Verdict
+from potvigil.sim.nights import NIGHTS, FaultKind, SensorFault
+from rehearsal import Bench, raised, rehearse
+
+PSI_PER_H = 6894.757293168361 / 3600.0
+
+
+@cache
+def fine_leak(wiring: str) -> Bench:
+    with TemporaryDirectory() as folder:
+        return rehearse(behind("small-leak", TRANSDUCERS[wiring]), Path(folder))
+
+
+def width(bench: Bench) -> float:
+    assert bench.summary.leak is not None
+    rate = bench.summary.leak.rate_pa_per_s
+    return (rate.high - rate.low) / PSI_PER_H
+
+
+@pytest.mark.parametrize("wiring", ["ads1115-loop", "ads1015", "mcp3208", "mcp3008"])
+def test_a_fine_leak_is_found_behind_each_converter(wiring: str) -> None:
+    bench = fine_leak(wiring)
+    assert bench.summary.verdict is Verdict.LEAKED
+    assert {one.alarm for one in raised(bench.events)} == {AlarmId.LEAK}
+    leak = bench.summary.leak
+    assert leak is not None
+    true = bench.true_rate_at(leak.t_s)
+    assert leak.rate_pa_per_s.low <= true <= leak.rate_pa_per_s.high
+
+
+def test_coarse_steps_widen_the_interval_and_fine_ones_do_not() -> None:
+    # 0.13 psi a count against 0.034 and 0.075: with a leak of 0.4 psi/h only the first is felt
+    assert width(fine_leak("mcp3008")) > 2.0 * width(fine_leak("mcp3208"))
+    assert width(fine_leak("ads1015")) < 1.2 * width(fine_leak("mcp3208"))
+
+
+@pytest.mark.parametrize(
+    ("thermometer", "barometer", "place"),
+    [
+        ("{place: gas, device: pt100, spi_device: 1, wires: 3}", "{device: bmp390, address: 0x77}", "gas"),
+        ("{place: gas, device: pt1000, spi_device: 0, wires: 4}", "{device: bme280}", "gas"),
+        ("{place: wall, device: ntc, channel: 2, beta: 3950 K}", "{device: bmp388}", "wall"),
+        (
+            "{place: wall, device: ntc, channel: 3, side: supply, resistor: 4.7 kohm, "
+            "coefficients: [1.129148e-3, 2.34125e-4, 8.76741e-8]}",
+            "{device: bmp280, bus: 1}",
+            "wall",
+        ),
+    ],
+)
+def test_each_thermometer_and_barometer_reads_what_is_there(
+    thermometer: str, barometer: str, place: str, tmp_path: Path
+) -> None:
+    night = behind("sound", TRANSDUCERS["ads1115-loop"], thermometer, barometer)
+    bench = Bench(night, tmp_path)
+    bench.begin()
+    bench.run_until(3600.0)
+    bench.service.stop()
+    assert raised(bench.events) == []
+    with bench.store.open_read_only(bench.record) as store:
+        last = list(store.samples("lantern", 3500.0))[-1]
+    truth = bench.world.pot
+    celsius = last.gas_c if place == "gas" else last.wall_c
+    kelvin = truth.gas_k if place == "gas" else truth.wall_k
+    assert celsius == pytest.approx(kelvin - 273.15, abs=0.5)  # the simulated probe's own error included
+    assert last.ambient_pa == pytest.approx(truth.ambient_pa + 40.0, abs=10.0)
+    assert last.faults == ()
+
+
+def test_a_platinum_thermometer_that_is_lost_is_told_and_the_watch_goes_on(tmp_path: Path) -> None:
+    wires = "{place: wall, device: pt100, spi_device: 1, wires: 3}"
+    night = behind("thermometer-lost", TRANSDUCERS["mcp3208"], wires)
+    bench = Bench(replace(night, duration_s=9000.0), tmp_path)
+    bench.begin()
+    bench.run_until()
+    bench.service.stop()
+    (alarm,) = raised(bench.events)
+    assert alarm.alarm is AlarmId.THERMOMETER
+    assert "the wire to the probe is broken" in alarm.text
+
+
+@pytest.mark.parametrize(
+    ("wiring", "words"),
+    [("mcp3208", "broken wire or no supply"), ("ads1015", "no answer"), ("ads1115-loop", "no answer")],
+)
+def test_a_converter_that_goes_away_is_told_once(wiring: str, words: str, tmp_path: Path) -> None:
+    # on SPI nobody acknowledges: a line that nobody drives reads as 0 V
+    transducer = TRANSDUCERS[wiring].replace(", supply_channel: 1", "")
+    bench = Bench(
+        behind("sound", transducer), tmp_path, faults=[SensorFault(FaultKind.CONVERTER_ABSENT, 2400.0)]
+    )
+    bench.begin()
+    bench.run_until(4000.0)
+    bench.service.stop()
+    (alarm,) = raised(bench.events)
+    assert alarm.alarm is AlarmId.PRESSURE_SENSOR
+    assert words in alarm.text
+
+
+def test_the_night_on_its_own_wires_is_the_night_itself() -> None:
+    night = NIGHTS["small-leak"]
+    same = behind("small-leak", "{device: ads1115, supply_channel: 1, span: 100 psi}")
+    assert same.actions == night.actions
+    assert same.probes == night.probes
+    assert same.parameters == night.parameters
+    # the reference is only of a converter on SPI
+    assert replace(same.electronics.wires, reference_v=3.3) == night.electronics.wires
