@@ -135,7 +135,9 @@ def _points(
         pot = pots_of(settings).get(asked.pot_id)
         if pot is not None and end_s > begin_s:
             share = max(round(asked.points * (end_s - begin_s) / (to_s - from_s)), 1)
-            points += _converted(store, pot, begin_s, end_s, share)
+            # what a restart feeds again is never thinned
+            thinned = asked.row is None or asked.row.end_t_s is not None
+            points += _converted(store, pot, begin_s, end_s, share, thinned)
     if asked.live is not None:
         newest_s = points[-1][0] if points else from_s
         points += [
@@ -145,7 +147,9 @@ def _points(
     return list(_with_gaps(points, GAP_S + wide_s))
 
 
-def _converted(store: Store, pot: Pot, from_s: float, to_s: float, points: int) -> list[_Point]:
+def _converted(
+    store: Store, pot: Pot, from_s: float, to_s: float, points: int, thinned: bool
+) -> list[_Point]:
     """Return what was read from from_s up to to_s, in at most so many points."""
     extent = store.extent(pot.pot_id, from_s, to_s, _LEAST_PER_BUCKET * points)
     if extent.last_s is None:
@@ -155,7 +159,7 @@ def _converted(store: Store, pot: Pot, from_s: float, to_s: float, points: int) 
         read = ((sample.t_s, convert(sample, pot).gauge_pa) for sample in samples)
         return [(t_s, pa, pa) for t_s, pa in read if t_s < to_s]
     count = min(points, extent.samples // _LEAST_PER_BUCKET) or 1
-    ends = _Ends(store, pot)
+    ends = _Ends(store, pot, thinned)
     return [
         # never later than what was read
         (min((each.from_s + each.to_s) / 2.0, extent.last_s), *ends.of(each))
@@ -170,8 +174,8 @@ class _Ends:
     of all between them. Where one of them is a fault, each sample is looked at.
     """
 
-    def __init__(self, store: Store, pot: Pot) -> None:
-        self._store, self._pot = store, pot
+    def __init__(self, store: Store, pot: Pot, thinned: bool) -> None:
+        self._store, self._pot, self._thinned = store, pot, thinned
         wire = pot.transducer
         self._supply_v = 0.0 if wire is None else wire.supply_v
         self._supply_v_per_count = None if wire is None else wire.supply_volts_per_count
@@ -189,6 +193,7 @@ class _Ends:
             count,
             usual_supply=self.usual_supply if self._by_share else None,
             ambient=wire is not None and wire.reference is Reference.ABSOLUTE,
+            thinned=self._thinned,
         )
 
     def of(self, bucket: Bucket) -> tuple[float | None, float | None]:

@@ -66,20 +66,23 @@ def buckets(
     *,
     usual_supply: float | None,
     ambient: bool,
+    thinned: bool,
 ) -> Iterator[Bucket]:
     """Yield what was read in `count` equal stretches of from_s to to_s; those without a sample are left out.
 
     usual_supply: count of the supply, where a sample has none; None to leave the supply aside. ambient: what
-    the barometer said too. What is not asked for costs nothing: a hold of three days has 260 000 samples.
+    the barometer said too. thinned: whether some samples may be means of several. What is not asked for costs
+    nothing: a hold of three days has 260 000 samples.
     """
     wide_s = (to_s - from_s) / count
     numbers = db.rows("SELECT id FROM pot WHERE name = ?", (pot_id,))
     per = "" if usual_supply is None else " / coalesce(supply_count, ?1)"
+    low, high = (_LOW, _HIGH) if thinned else ("{0}", "{0}")
     columns = (
         "max(t_s), count(transducer_count)",
-        f"min({_LOW.format('transducer_count')}{per}), max({_HIGH.format('transducer_count')}{per})",
+        f"min({low.format('transducer_count')}{per}), max({high.format('transducer_count')}{per})",
         "min(supply_count), max(supply_count)",
-        *(f"min({_LOW.format(each)}), max({_HIGH.format(each)})" for each in ("gauge_pa", "absolute_pa")),
+        *(f"min({low.format(each)}), max({high.format(each)})" for each in ("gauge_pa", "absolute_pa")),
         "avg(ambient_pa)" if ambient else "NULL",
     )
     # One by one and not by GROUP BY, which sorts what lies in order already and takes twice as long.

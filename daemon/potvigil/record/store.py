@@ -479,10 +479,20 @@ class Store:
         *,
         usual_supply: float | None,
         ambient: bool,
+        thinned: bool,
     ) -> list[curves.Bucket]:
         """Return what was read in equal stretches of time; see record/curve.py, also for the next three."""
         return list(
-            curves.buckets(self._db, pot_id, from_s, to_s, count, usual_supply=usual_supply, ambient=ambient)
+            curves.buckets(
+                self._db,
+                pot_id,
+                from_s,
+                to_s,
+                count,
+                usual_supply=usual_supply,
+                ambient=ambient,
+                thinned=thinned,
+            )
         )
 
     def extent(self, pot_id: str, from_s: float, to_s: float, most: int) -> curves.Extent:
