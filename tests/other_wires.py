@@ -14,7 +14,8 @@ TRANSDUCERS = {
     "ads1115-ten-volt": "{device: ads1115, signal: 0-10 V, divider: 0.333, span: 100 psi}",
     "ads1015": "{device: ads1015, supply_channel: 1, span: 100 psi}",
     "mcp3208": "{device: mcp3208, divider: 0.6, supply_channel: 1, span: 100 psi}",
-    "mcp3008": "{device: mcp3008, divider: 0.6, supply_channel: 1, span: 100 psi}",
+    "mcp3008": "{device: mcp3008, divider: 0.6, span: 100 psi}",
+    "mcp3008-supply": "{device: mcp3008, divider: 0.6, supply_channel: 1, span: 100 psi}",
 }
 
 

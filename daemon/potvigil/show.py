@@ -254,8 +254,8 @@ def resolutions(console: Console, pots: Iterable[Pot], period_s: float) -> None:
                 f"a leak of {leak:g} {unit}/h shows in about {_roughly(shown_s)}"
             )
     console.print(
-        f"So far as the wiring goes: for air at one temperature, a reading each {period_s:g} s, and a transducer that scatters "
-        f"by {100.0 * USUAL_NOISE:g} % of its span."
+        f"So far as the wiring goes: for air at one temperature, a reading each {period_s:g} s, and a "
+        f"transducer that scatters by {100.0 * USUAL_NOISE:g} % of its span."
     )
 
 

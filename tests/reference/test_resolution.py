@@ -1,5 +1,6 @@
 """What a wiring resolves, against numpy's and scipy's own: quantised readings, fitted lines, a leak found."""
 
+from dataclasses import replace
 from math import sqrt
 
 import numpy as np
@@ -51,7 +52,16 @@ def test_scatter_of_a_reading_and_of_a_slope() -> None:
     assert np.std(slopes) == pytest.approx(expected, rel=0.15)
 
 
-@pytest.mark.parametrize("transducer", [DIRECT, COARSE])
+def test_a_measured_supply_brings_its_own_steps() -> None:
+    supplied = replace(DIRECT, supply_volts_per_count=187.5e-6)
+    # at 4.5 V: one count of the supply against the next, through share and span
+    share = [4.5 / (n * 187.5e-6) for n in (26666, 26667)]
+    moved_pa = (share[0] - share[1]) / 0.8 * 100 * PSI
+    assert resolution(supplied, 1.0).steps_pa == pytest.approx(moved_pa, rel=1e-3)
+    assert resolution(DIRECT, 1.0).steps_pa < 0.01 * moved_pa
+
+
+@pytest.mark.parametrize("transducer", [DIRECT, COARSE, replace(COARSE, supply_volts_per_count=0.0054)])
 @pytest.mark.parametrize("rate_psi_per_h", [0.1, 1.0])
 def test_by_then_both_are_a_tenth_of_the_leak(transducer: Transducer, rate_psi_per_h: float) -> None:
     rate = rate_psi_per_h * PSI / 3600.0
