@@ -82,3 +82,19 @@ def test_a_line_says_what_the_batch_itself_says(store):
 def test_an_open_batch_has_no_verdict_and_no_leak_yet(store):
     line = store.listed(Wanted(verdict=OPEN, pot_id=POT))[0]
     assert (line.verdict, line.end_t_s, line.leak_pa_per_s, line.leak_t_s, line.alarms) == (None,) * 4 + (0,)
+
+
+def test_the_count_is_of_all_that_is_wanted_whatever_the_limit(store):
+    assert store.count() == 4
+    assert store.count(Wanted(pot_id=POT, limit=1)) == 3
+    assert store.count(Wanted(text="lens", alarm=AlarmId.LEAK, skip=1)) == 2
+
+
+def test_the_leaks_of_a_pot_are_those_of_its_closed_batches_the_oldest_first(store):
+    rows = store.leaks(POT)
+    assert [row.batch_id for row in rows] == [1, 2]
+    first, whole = rows[0], store.batch(1)
+    assert first.rate_pa_per_s == whole.summary.leak.rate_pa_per_s
+    assert (first.t_s, first.utc_s) == (whole.summary.leak.t_s, whole.start_utc_s)
+    assert (first.established, first.verdict) == (whole.summary.leak.established, whole.verdict)
+    assert store.leaks("beacon") == []

@@ -6,8 +6,8 @@ and reads. A Store belongs to the thread that opened it: another thread opens it
 
 import json
 from collections import deque
-from collections.abc import Iterator, Mapping
-from contextlib import suppress
+from collections.abc import Iterator, Mapping, Sequence
+from contextlib import contextmanager, suppress
 from dataclasses import replace
 from pathlib import Path
 from typing import Any, Self
@@ -40,8 +40,15 @@ from potvigil.record.codec import (
     to_text,
 )
 from potvigil.record.database import Database
-from potvigil.record.errors import RecordError, UnknownBatchError
+from potvigil.record.errors import (
+    DamagedRecordError,
+    RecordError,
+    UnknownBatchError,
+    UnwritableRecordError,
+)
+from potvigil.record.file import move_aside
 from potvigil.record.rows import BatchRow, CareRow, EditRow, LeakRow, ListedBatch, RunRow, TraceRow
+from potvigil.record.unwritten import Unwritten
 from potvigil.record.wanted import Wanted
 
 # Measured on ext4, each commit flushed: one pot at 1 Hz costs the card 33 MB in 10 h at 60 s, 52 MB at 30 s.
@@ -53,6 +60,13 @@ BUFFER_SAMPLES = 43_200
 # What the watch knew, often enough for a chart as wide as a page. While the disk refuses: 12 h of six pots.
 TRACE_PERIOD_S = 60.0
 BUFFER_TRACES = 4320
+
+# Commands taken up in one tick; what is more waits for the next.
+COMMANDS_A_TICK = 100
+# Wall times are mended so much of the axis at a time: some ms, some tens on a Pi.
+MEND_STEP_S = 600.0
+# A wall clock that moves by more against the boot clock was set; less is the two being read one by one.
+CLOCK_STEP_S = 1.0
 
 # After a restart the axis goes on at least this much later: no machine starts faster.
 _LEAST_GAP_S = 1.0
@@ -70,6 +84,7 @@ class Store:
     again. The queries see what is written, not what is queued.
 
     dropped_samples: how many were lost because the disk refused for longer than BUFFER_SAMPLES last.
+    begun_anew: why a new record was begun in place of a damaged one, None where none was.
     """
 
     def __init__(self, db: Database) -> None:
@@ -87,7 +102,11 @@ class Store:
         self._traces: deque[tuple[str, TraceRow]] = deque(maxlen=BUFFER_TRACES)
         self._trace_due_s: dict[str, float] = {}
         self._last_batch_id = 0
+        self._is_open = True  # False while _db only stands in for the record
+        self._is_held = False
+        self._unwritten: Unwritten | None = None
         self.dropped_samples = 0
+        self.begun_anew: str | None = None
 
     # --- opening and closing
 
@@ -103,6 +122,51 @@ class Store:
         return store
 
     @classmethod
+    def open_for_watch(cls, path: Path, *, make_parents: bool = False, unwritten: Path | None = None) -> Self:
+        """Open the record for a watch, which watches whatever became of its record: never raises RecordError.
+
+        A damaged one is moved aside and a new one begun. One that cannot be written is read, or done without
+        where not even that can be; each flush tries again, and raises for as long as it fails. unwritten:
+        where samples are kept that are not written yet, so that a killed watch loses none of them.
+        """
+        try:
+            store = cls.open(path, make_parents=make_parents)
+        except DamagedRecordError as error:
+            store = cls(Database.stand_in(path))
+            store.begin_anew(error)
+        except RecordError as error:
+            store = cls(_readable(path))
+            store._is_open, store._failure = False, error
+            store._last_batch_id = store._newest_batch_id()
+        store._unwritten = None if unwritten is None else Unwritten(unwritten)
+        return store
+
+    def begin_anew(self, error: DamagedRecordError) -> None:
+        """Move a damaged record aside and begin a new one, or do without where even that cannot be."""
+        self.do_without(error)
+        try:
+            aside = move_aside(self.path)
+            self._db = Database.open(self.path)
+        except RecordError as refused:
+            self._failure = refused
+            return
+        self._is_open, self._failure = True, None
+        self.begun_anew = (
+            f"The record was damaged. It is kept as {aside}, and a new one was begun: "
+            "a batch that was open goes on as a new one."
+        )
+
+    def do_without(self, error: RecordError) -> None:
+        """Close a record that cannot even be read, and go on with an empty one in memory until it can."""
+        self._db.close()
+        self._db = Database.stand_in(self.path)
+        self._is_open, self._failure = False, error
+        self._samples.clear()
+        self._traces.clear()
+        self._urgent.clear()
+        self._last_batch_id, self._run_id, self._commands_read_at = 0, None, None
+
+    @classmethod
     def open_read_only(cls, path: Path) -> Self:
         """Open an existing record for reading; the file is never changed."""
         return cls(Database.open_read_only(path))
@@ -114,6 +178,8 @@ class Store:
                 self.flush()
         finally:
             self._db.close()
+            if self._unwritten is not None:
+                self._unwritten.close()
             self._samples.clear()
             self._traces.clear()
             self._urgent.clear()
@@ -139,23 +205,23 @@ class Store:
 
         The axis never runs backwards. Within one boot the offset stays. After a reboot the gap is that of UTC
         where both ends know it; else the axis goes on right after the last stored instant, and the run's
-        `gap_known` is False.
+        `gap_known` is False. What the last run left in memory is taken back first.
         """
+        last = self.last_run()
+        if self._unwritten is not None and last is not None and last.boot_id == boot_id:
+            self._samples.extend(self._unwritten.left_by(last))
+            with suppress(RecordError):  # they stay queued
+                self.flush()
         offset_s, gap_known = self._axis_offset(boot_id, boot_s, utc_s)
-        self._run_id = self._db.rows("SELECT coalesce(max(id), 0) + 1 FROM run")[0][0]
+        self._run_id = 1 if last is None else last.id + 1
+        run = (boot_id, boot_s + offset_s, offset_s, utc_s, settings_json, rehearsed, __version__, gap_known)
+        if self._unwritten is not None:
+            self._unwritten.begin(RunRow(self._run_id, *run))
+            for pot_id, sample in self._samples:
+                self._unwritten.add(pot_id, sample)
         self._write_at_once(
             f"INSERT INTO run ({_RUN}) VALUES (?, ?, ?, ?, ?, ?, ?, ?, ?)",
-            (
-                self._run_id,
-                boot_id,
-                boot_s + offset_s,
-                offset_s,
-                utc_s,
-                settings_json,
-                rehearsed,
-                __version__,
-                gap_known,
-            ),
+            (self._run_id, *run),
         )
         return offset_s
 
@@ -164,6 +230,8 @@ class Store:
         if len(self._samples) == BUFFER_SAMPLES:
             self.dropped_samples += 1
         self._samples.append((pot_id, sample))
+        if self._unwritten is not None:
+            self._unwritten.add(pot_id, sample)
 
     def trace_due(self, pot_id: str, t_s: float) -> bool:
         """Return whether what the watch knows of a pot is to be kept again."""
@@ -189,6 +257,8 @@ class Store:
     def flush(self) -> None:
         """Write all that is queued, in one transaction; when refused, raise and keep it queued."""
         try:
+            if not self._is_open:
+                self._open_again()
             with self._db.transaction(durable=bool(self._urgent)):
                 self._write_samples()
                 self._write_traces()
@@ -202,6 +272,20 @@ class Store:
         self._traces.clear()
         self._urgent.clear()
         self._taken_unwritten.clear()
+        if self._unwritten is not None:
+            self._unwritten.drop()
+
+    @contextmanager
+    def held(self) -> Iterator[None]:
+        """Hold back what is to be written at once until the end, or the next `commit_due`: one wait, not many.
+
+        A slow card takes seconds for each; a tick in which much happens must not wait for it again and again.
+        """
+        self._is_held = True
+        try:
+            yield
+        finally:
+            self._is_held = False
 
     def open_batch(self, pot_id: str, event: BatchOpened) -> int:
         """Open a batch and return its number."""
@@ -253,8 +337,9 @@ class Store:
         version = self._db.rows("PRAGMA data_version")[0][0]
         if version == self._commands_read_at and not self._asked_here:
             return []  # no other connection has written since: a tick costs no more than this
-        rows = self._db.rows(f"SELECT c.id, {_COMMAND} WHERE c.t_s IS NULL ORDER BY c.id")
-        self._commands_read_at, self._asked_here = version, False
+        most = COMMANDS_A_TICK + len(self._taken_unwritten)
+        rows = self._db.rows(f"SELECT c.id, {_COMMAND} WHERE c.t_s IS NULL ORDER BY c.id LIMIT {most}")
+        self._commands_read_at, self._asked_here = version, len(rows) == most
         rows = [row for row in rows if row[0] not in self._taken_unwritten]
         if rows:
             self._taken_unwritten.update(row[0] for row in rows)
@@ -277,7 +362,23 @@ class Store:
         field: Detail | None = None,
     ) -> None:
         """Ask something of the watch of a pot; fields as of Command. Raises when it could not be written."""
-        self._ask(pot_id, [Command(action, 0.0, alarm, text, duration_s, by, field)], utc_s)
+        self.add_commands([(pot_id, Command(action, 0.0, alarm, text, duration_s, by, field))], utc_s)
+
+    def add_commands(self, asked: Sequence[tuple[str, Command]], utc_s: float | None) -> None:
+        """Ask several things, as (pot, command), in one go. Raises when they could not be written."""
+        self._asked_here = True
+        with self._db.transaction(durable=True):
+            self._db.execute_many(
+                "INSERT OR IGNORE INTO pot (name) VALUES (?)", [(pot_id,) for pot_id, _ in asked]
+            )
+            self._db.execute_many(
+                "INSERT INTO command (pot, action, alarm, text, duration_s, by, field, written_utc_s) "
+                f"VALUES ({_POT}, ?, ?, ?, ?, ?, ?, ?)",
+                [
+                    (pot_id, c.action, c.alarm, c.text, c.duration_s, c.by, c.field, utc_s)
+                    for pot_id, c in asked
+                ],
+            )
 
     def add_edits(
         self,
@@ -291,7 +392,7 @@ class Store:
         """Ask the watch of a pot to change details of its open batch, or to open one with them, at once."""
         asked = [Command(Action.OPEN, 0.0, by=by)] if opening else []
         asked += [Command(Action.EDIT, 0.0, text=text, by=by, field=field) for field, text in details.items()]
-        self._ask(pot_id, asked, utc_s)
+        self.add_commands([(pot_id, command) for command in asked], utc_s)
 
     def edit(self, batch_id: int, details: Mapping[Detail, str], by: str, utc_s: float | None) -> None:
         """Change details of a closed batch; what stands already stays.
@@ -322,6 +423,36 @@ class Store:
             return bool(
                 self._db.execute(f"DELETE FROM care WHERE id = ? AND pot = {_POT}", (care_id, pot_id))
             )
+
+    # --- wall times
+
+    def mend_times(self, boot_id: str, to_t_s: float, utc_less_t_s: float) -> Iterator[None]:
+        """Date anew what this boot kept before `to_t_s` without a wall time or with another, bit by bit.
+
+        Within a boot t_s is the truth, and utc_s = t_s + utc_less_t_s once the clock is set. Each step is for
+        a tick of its own; one that is not done to the end is begun again by the next watch. Raises as `flush`.
+        """
+        of_boot = "boot_id = ? AND (start_utc_s IS NULL OR abs(start_utc_s - start_t_s - ?) > ?)"
+        (from_t_s,) = self._db.rows(
+            f"SELECT min(start_t_s) FROM run WHERE {of_boot}", (boot_id, utc_less_t_s, CLOCK_STEP_S)
+        )[0]
+        if from_t_s is None:
+            return
+        self.flush()
+        at_s = from_t_s
+        while at_s < to_t_s:
+            until_s = min(at_s + MEND_STEP_S, to_t_s)
+            with self._db.transaction(durable=False):
+                self._db.execute(
+                    "UPDATE sample SET utc_s = t_s + ?1 WHERE pot IN (SELECT id FROM pot) AND t_s >= ?2 "
+                    "AND t_s < ?3 AND (utc_s IS NULL OR abs(utc_s - t_s - ?1) > ?4)",
+                    (utc_less_t_s, at_s, until_s, CLOCK_STEP_S),
+                )
+            at_s = until_s
+            yield
+        with self._db.transaction(durable=True):
+            for statement in _MENDED:
+                self._db.execute(statement, (utc_less_t_s, from_t_s, to_t_s, CLOCK_STEP_S))
 
     # --- queries
 
@@ -364,9 +495,9 @@ class Store:
 
     def count(self, wanted: Wanted | None = None) -> int:
         """Return how many batches are wanted, whatever the limit."""
-        where, values = replace(wanted or Wanted(), limit=None, skip=0).sql()
+        where, values = (wanted or Wanted()).where()
         found: int = self._db.rows(
-            f"SELECT count(*) FROM (SELECT b.id FROM batch b JOIN pot p ON p.id = b.pot {where})", values
+            f"SELECT count(*) FROM batch b JOIN pot p ON p.id = b.pot {where}", values
         )[0][0]
         return found
 
@@ -554,15 +685,18 @@ class Store:
         gap_s = utc_s - (dated_utc_s + last_t_s - t_s)
         return last_t_s + max(gap_s, _LEAST_GAP_S) - boot_s, gap_s >= 0.0
 
-    def _ask(self, pot_id: str, commands: list[Command], utc_s: float | None) -> None:
-        self._asked_here = True
-        with self._db.transaction(durable=True):
-            self._db.execute("INSERT OR IGNORE INTO pot (name) VALUES (?)", (pot_id,))
-            self._db.execute_many(
-                "INSERT INTO command (pot, action, alarm, text, duration_s, by, field, written_utc_s) "
-                f"VALUES ({_POT}, ?, ?, ?, ?, ?, ?, ?)",
-                [(pot_id, c.action, c.alarm, c.text, c.duration_s, c.by, c.field, utc_s) for c in commands],
+    def _open_again(self) -> None:
+        """Open the record that could not be written when the watch began; raises while it cannot."""
+        db = Database.open(self.path)
+        (last_run,) = db.rows("SELECT coalesce(max(id), 0) FROM run")[0]
+        if self._run_id is not None and last_run != self._run_id - 1:
+            db.close()
+            raise UnwritableRecordError(
+                f"the record {self.path} could not be read when the watch began, and now it can; "
+                "restart the watch to go on with it"
             )
+        self._db.close()
+        self._db, self._is_open, self._commands_read_at = db, True, None
 
     def _add_pot(self, pot_id: str) -> None:
         self._urgent.append(("INSERT OR IGNORE INTO pot (name) VALUES (?)", (pot_id,)))
@@ -574,7 +708,10 @@ class Store:
     def _try_now(self) -> None:
         """Write the queue; when refused, leave it to the next `commit_due` to try again and to say so."""
         try:
-            self.flush()
+            if self._is_held:
+                self._due_s = float("-inf")
+            else:
+                self.flush()
         except RecordError:
             self._due_s = float("-inf")
 
@@ -613,6 +750,18 @@ class Store:
         )
 
 
+# What else has a wall time; the runs last, because by them it is known what there is to mend.
+_WRONG = "t_s >= ?2 AND {0}t_s < ?3 AND ({0}utc_s IS NULL OR abs({0}utc_s - {0}t_s - ?1) > ?4)"
+_MENDED = (
+    "UPDATE event SET utc_s = t_s + ?1, line = json_set(line, '$.utc_s', t_s + ?1) WHERE "
+    + _WRONG.format(""),
+    "UPDATE edit SET utc_s = t_s + ?1 WHERE t_s IS NOT NULL AND " + _WRONG.format(""),
+    "UPDATE batch SET start_utc_s = start_t_s + ?1 WHERE start_" + _WRONG.format("start_"),
+    "UPDATE batch SET end_utc_s = end_t_s + ?1 WHERE end_" + _WRONG.format("end_"),
+    "UPDATE batch SET summary = json_set(summary, '$.start_utc_s', start_utc_s) "
+    "WHERE summary IS NOT NULL AND start_t_s >= ?2 AND start_t_s < ?3 AND ?1 AND ?4",
+    "UPDATE run SET start_utc_s = start_t_s + ?1 WHERE start_" + _WRONG.format("start_"),
+)
 _POT = "(SELECT id FROM pot WHERE name = ?)"
 # Each in the order of the fields of what it becomes.
 _SAMPLE = (
@@ -642,6 +791,13 @@ _LISTED = (
 _COMMAND = (
     "p.name, c.action, c.alarm, c.text, c.duration_s, c.by, c.field FROM command c JOIN pot p ON p.id = c.pot"
 )
+
+
+def _readable(path: Path) -> Database:
+    try:
+        return Database.open_read_only(path)
+    except RecordError:
+        return Database.stand_in(path)
 
 
 def _sample(row: Any) -> Sample:

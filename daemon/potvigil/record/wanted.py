@@ -27,8 +27,8 @@ class Wanted:
     limit: int | None = None
     skip: int = 0
 
-    def sql(self) -> tuple[str, tuple[Any, ...]]:
-        """Return the clauses after FROM, for batch b of pot p, and their values."""
+    def where(self) -> tuple[str, tuple[Any, ...]]:
+        """Return the clause that narrows batch b of pot p, and its values."""
         tests: list[tuple[str, tuple[Any, ...]]] = []
         if self.pot_id is not None:
             tests.append(("p.name = ?", (self.pot_id,)))
@@ -53,8 +53,10 @@ class Wanted:
             )
         where = f"WHERE {' AND '.join(test for test, _ in tests)} " if tests else ""
         values = tuple(value for _, each in tests for value in each)
-        return f"{where}ORDER BY b.id DESC LIMIT ? OFFSET ?", (
-            *values,
-            -1 if self.limit is None else self.limit,
-            self.skip,
-        )
+        return where, values
+
+    def sql(self) -> tuple[str, tuple[Any, ...]]:
+        """Return the clauses after FROM, and their values."""
+        where, values = self.where()
+        limit = -1 if self.limit is None else self.limit
+        return f"{where}ORDER BY b.id DESC LIMIT ? OFFSET ?", (*values, limit, self.skip)
