@@ -99,6 +99,15 @@ class Database:
         return database
 
     @classmethod
+    def stand_in(cls, path: Path) -> Self:
+        """Return an empty record in memory, for a watch whose record at `path` cannot be opened."""
+        with _told(path):
+            connection = sqlite3.connect(":memory:", isolation_level=None)
+        database = cls(connection, path)
+        database._prepare()
+        return database
+
+    @classmethod
     def open_still(cls, path: Path) -> Self:
         """Open a file that nobody writes and that has no log beside it, for reading; none is made."""
         return cls(_connect(path, "ro&immutable=1"), path)

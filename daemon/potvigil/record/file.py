@@ -1,6 +1,7 @@
 """A look at the record's file before SQLite sees it, so that nothing of somebody else's is ever opened."""
 
 import os
+from datetime import UTC, datetime
 from pathlib import Path
 
 from potvigil.record.errors import NotARecordError, UnwritableRecordError
@@ -58,3 +59,30 @@ def make_folder(folder: Path) -> None:
         raise UnwritableRecordError(
             f"the folder {folder} of the record cannot be made: {error.strerror}; give another record path"
         ) from error
+
+
+def move_aside(path: Path) -> Path:
+    """Give a damaged record and its log another name beside it, and return that; nothing is deleted.
+
+    The name has the time of the last write, not of now, which a machine just started may not know. Raises
+    UnwritableRecordError.
+    """
+    try:
+        written = datetime.fromtimestamp(path.stat().st_mtime, UTC)
+        stem = f"{path.stem}-damaged-{written:%Y%m%dT%H%M%SZ}"
+        aside, number = path.with_name(stem + path.suffix), 1
+        while aside.exists():
+            number += 1
+            aside = path.with_name(f"{stem}-{number}{path.suffix}")
+        # The log first: a machine that stops in between leaves a record without its log, not a log that a new
+        # record would take for its own.
+        for ending in ("-wal", "-shm", ""):
+            part = Path(f"{path}{ending}")
+            if part.exists():
+                part.rename(f"{aside}{ending}")
+    except OSError as error:
+        raise UnwritableRecordError(
+            f"the record {path} is damaged and cannot be moved aside: {error.strerror}; "
+            "move it and its -wal file away"
+        ) from error
+    return aside

@@ -277,9 +277,9 @@ class Store:
 
     @contextmanager
     def held(self) -> Iterator[None]:
-        """Hold back what is to be written at once until the end, or the next `commit_due`: one wait, not many.
+        """Hold back what is to be written at once, until the next `commit_due` or `flush`.
 
-        A slow card takes seconds for each; a tick in which much happens must not wait for it again and again.
+        A slow card takes seconds a time: a tick in which much happens must not wait for it again and again.
         """
         self._is_held = True
         try:
@@ -430,7 +430,7 @@ class Store:
         """Date anew what this boot kept before `to_t_s` without a wall time or with another, bit by bit.
 
         Within a boot t_s is the truth, and utc_s = t_s + utc_less_t_s once the clock is set. Each step is for
-        a tick of its own; one that is not done to the end is begun again by the next watch. Raises as `flush`.
+        a tick of its own; what is not done to the end is begun again by the next watch. Raises as `flush`.
         """
         of_boot = "boot_id = ? AND (start_utc_s IS NULL OR abs(start_utc_s - start_t_s - ?) > ?)"
         (from_t_s,) = self._db.rows(
@@ -750,17 +750,17 @@ class Store:
         )
 
 
-# What else has a wall time; the runs last, because by them it is known what there is to mend.
-_WRONG = "t_s >= ?2 AND {0}t_s < ?3 AND ({0}utc_s IS NULL OR abs({0}utc_s - {0}t_s - ?1) > ?4)"
+# What else has a wall time; the runs last, because they tell what there is to mend.
+_WRONG = "{0}t_s >= ?2 AND {0}t_s < ?3 AND ({0}utc_s IS NULL OR abs({0}utc_s - {0}t_s - ?1) > ?4)"
 _MENDED = (
-    "UPDATE event SET utc_s = t_s + ?1, line = json_set(line, '$.utc_s', t_s + ?1) WHERE "
-    + _WRONG.format(""),
-    "UPDATE edit SET utc_s = t_s + ?1 WHERE t_s IS NOT NULL AND " + _WRONG.format(""),
-    "UPDATE batch SET start_utc_s = start_t_s + ?1 WHERE start_" + _WRONG.format("start_"),
-    "UPDATE batch SET end_utc_s = end_t_s + ?1 WHERE end_" + _WRONG.format("end_"),
-    "UPDATE batch SET summary = json_set(summary, '$.start_utc_s', start_utc_s) "
-    "WHERE summary IS NOT NULL AND start_t_s >= ?2 AND start_t_s < ?3 AND ?1 AND ?4",
-    "UPDATE run SET start_utc_s = start_t_s + ?1 WHERE start_" + _WRONG.format("start_"),
+    "UPDATE event SET utc_s = t_s + ?1, line = CASE kind WHEN 'batch-closed' THEN json_set(line, "
+    "'$.utc_s', t_s + ?1, '$.summary.start_utc_s', json_extract(line, '$.summary.start_s') + ?1) "
+    f"ELSE json_set(line, '$.utc_s', t_s + ?1) END WHERE {_WRONG.format('')}",
+    f"UPDATE edit SET utc_s = t_s + ?1 WHERE {_WRONG.format('')}",
+    "UPDATE batch SET start_utc_s = start_t_s + ?1, "
+    f"summary = json_set(summary, '$.start_utc_s', start_t_s + ?1) WHERE {_WRONG.format('start_')}",
+    f"UPDATE batch SET end_utc_s = end_t_s + ?1 WHERE {_WRONG.format('end_')}",
+    f"UPDATE run SET start_utc_s = start_t_s + ?1 WHERE {_WRONG.format('start_')}",
 )
 _POT = "(SELECT id FROM pot WHERE name = ?)"
 # Each in the order of the fields of what it becomes.
