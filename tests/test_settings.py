@@ -110,7 +110,7 @@ def test_the_core_gets_what_the_complete_example_says() -> None:
     assert pot.has_barometer
     assert str(pot.tz) == "Europe/Lisbon"
     assert pot.transducer is not None
-    assert pot.transducer.volts_per_count == pytest.approx(187.5e-6 / 0.6)
+    assert pot.transducer.volts_per_count == pytest.approx(125e-6 / 0.6)
     assert pot.transducer.supply_volts_per_count == pot.transducer.volts_per_count
 
 

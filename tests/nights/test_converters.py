@@ -45,6 +45,13 @@ def test_noise_smears_coarse_steps_but_not_those_of_a_quiet_supply() -> None:
     assert width(fine_leak("mcp3008-supply")) > 2.0 * width(fine_leak("mcp3008"))
 
 
+@pytest.mark.parametrize("wiring", ["mcp3008", "mcp3008-supply"])
+def test_coarse_steps_are_no_leak_in_a_cold_workshop(wiring: str, tmp_path: Path) -> None:
+    bench = rehearse(behind("cold-workshop", TRANSDUCERS[wiring]), tmp_path, seed=1)
+    assert raised(bench.events) == []
+    assert bench.summary.verdict is Verdict.HELD
+
+
 @pytest.mark.parametrize(
     ("thermometer", "barometer", "place"),
     [
