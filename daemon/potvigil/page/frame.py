@@ -189,7 +189,9 @@ class Frame:
 
     async def refused(self, request: Request, error: Exception) -> Response:
         if isinstance(error, RefusedError):
-            return self.say(request, error.status, error.text)
+            # what is still to come of such a form is not waited for
+            headers = {"connection": "close"} if error.status in (408, 413) else None
+            return self.say(request, error.status, error.text, headers)
         assert isinstance(error, HTTPException)
         text = {404: "There is nothing at this address."}.get(error.status_code, "That cannot be asked here.")
         return self.say(request, error.status_code, text, error.headers)
