@@ -2,11 +2,12 @@
 
 import logging
 import time
-from collections.abc import Callable, Iterable
+from collections.abc import Callable, Iterable, Iterator
 from concurrent.futures import Executor
+from contextlib import suppress
 from dataclasses import replace
 from pathlib import Path
-from queue import Empty, SimpleQueue
+from queue import Empty, Full, Queue
 
 from potvigil.clock import Clock, Instant
 from potvigil.core import details
@@ -21,7 +22,7 @@ from potvigil.core.event import (
     EditEvent,
     Event,
 )
-from potvigil.core.reading import Place
+from potvigil.core.reading import Place, Sample
 from potvigil.core.watch import PotWatch
 from potvigil.inputs.converter import Converter
 from potvigil.inputs.ds18b20 import ONE_WIRE_ROOT, find_probes
@@ -36,9 +37,10 @@ from potvigil.outputs.live import LiveFile
 from potvigil.outputs.mqtt import MqttLink, MqttOutput, read_password
 from potvigil.outputs.patterns import Lamp
 from potvigil.outputs.signals import QuietHours, Signals, Wiring
-from potvigil.record.errors import RecordError
+from potvigil.record.errors import DamagedRecordError, RecordError
 from potvigil.record.rows import TraceRow
-from potvigil.record.store import Store
+from potvigil.record.store import CLOCK_STEP_S, COMMANDS_A_TICK, Store
+from potvigil.record.thinning import thinned
 from potvigil.settings import MqttSettings, PotSettings, Settings, ThermometerSettings
 
 _log = logging.getLogger("potvigil")
@@ -46,6 +48,11 @@ _log = logging.getLogger("potvigil")
 # What went before a batch is fed again with it after a restart, so that the scatter of the reading is known;
 # what came after one whose alarms nobody has seen, until they would have returned.
 _FEED_BEFORE_S, _FEED_AFTER_S = 120.0, 3600.0
+# Fed again in full are the last hours; what is older is fed as means, as a thinned record is: three days in
+# full would take minutes on a small Pi. While it lasts the service manager is asked for so much more time.
+_FED_IN_FULL_S, _FED_IN_A_ROW, _START_S = 3 * 3600.0, 2000, 60.0
+# For so long a watch says that it began a new record in place of a damaged one.
+_BEGUN_ANEW_S = 600.0
 # A sleep is cut so that a request to stop is heard soon.
 _LONGEST_SLEEP_S = 1.0
 
@@ -144,33 +151,41 @@ class Service:
         self._live = live
         self._signals = signals
         pots = settings.core_pots()
-        self.watches = {pot_id: PotWatch(pot) for pot_id, pot in pots.items()}
-        self.batch_ids: dict[str, int | None] = dict.fromkeys(pots)
-        self._asked: SimpleQueue[tuple[str, Command]] = SimpleQueue()
+        self.watches: dict[str, PotWatch] = {}
+        self.batch_ids: dict[str, int | None] = {}
+        # bounded: whoever floods the broker is not to fill the memory
+        self._asked: Queue[tuple[str, Command]] = Queue(COMMANDS_A_TICK)
         self._mqtt: MqttOutput | None = None
         if link is not None:
             self._mqtt = MqttOutput(
                 link, settings.workshop, pots.values(), rehearsed is not None, self._hear_mqtt
             )
         self._axis_offset_s = 0.0
+        self._start_s = 0.0
+        self._utc_less_t_s: float | None = None  # once the wall clock was set
+        self._mending: Iterator[None] = iter(())
         self._deadline_s = 0.0
         self._stopping = False
+        self._watch_afresh()
 
     def start(self) -> None:
         """Begin a run: take up the open batches where they stood, and connect."""
         now = self._clock.now()
-        self._axis_offset_s = self._store.begin_run(
-            self._settings.as_json(), self._boot_id, now.boot_s, now.utc_s, self._rehearsed
-        )
+        try:
+            self._take_up(now)
+        except DamagedRecordError as error:
+            self._store.begin_anew(error)
+            self._take_up(now)
+        except RecordError as error:
+            self._store.do_without(error)
+            self._take_up(now)
         if self._live is not None:
-            self._live.begin(self._axis_offset_s, now.boot_s + self._axis_offset_s)
-        for pot_id, watch in self.watches.items():
-            self._feed_again(pot_id, watch)
+            self._live.begin(self._axis_offset_s, self._start_s)
         if self._mqtt is not None:
             self._mqtt.start()
         if self._signals is not None:
-            self._signals.start(lambda pot_id, command: self._asked.put((pot_id, command)))
-        self._deadline_s = now.boot_s
+            self._signals.start(self._ask)
+        self._deadline_s = self._clock.now().boot_s
         systemd.ready(f"watching {', '.join(self.watches)}")
 
     def run(self, until_s: float | None = None) -> None:
@@ -192,12 +207,13 @@ class Service:
         """Read every pot once, think, tell."""
         now = self._clock.now()
         t_s = now.boot_s + self._axis_offset_s
-        self._take_commands(t_s, now)
-        for pot_id, sample in self._station.read(t_s, now):
-            self._store.append(pot_id, sample)
-            self._tell(pot_id, self.watches[pot_id].feed(sample))
-            keep_trace(self._store, self.watches[pot_id], pot_id, t_s)
-        self._commit(t_s)
+        with self._store.held():
+            self._take_commands(t_s, now)
+            for pot_id, sample in self._station.read(t_s, now):
+                self._store.append(pot_id, sample)
+                self._tell(pot_id, self.watches[pot_id].feed(sample))
+                keep_trace(self._store, self.watches[pot_id], pot_id, t_s)
+        self._commit(t_s, now)
         self._watch_clock(now)
         if self._mqtt is not None or self._live is not None or self._signals is not None:
             snapshots = {pot_id: watch.snapshot() for pot_id, watch in self.watches.items()}
@@ -228,27 +244,25 @@ class Service:
 
     def _hear_mqtt(self, asked: SetCommand) -> None:
         command = Command(asked.action, 0.0, asked.alarm, asked.text, by="mqtt", field=asked.field)
-        self._asked.put((asked.pot_id, command))  # from the network thread: no more than this
+        self._ask(asked.pot_id, command)  # from the network thread: no more than this
+
+    def _ask(self, pot_id: str, command: Command) -> None:
+        try:
+            self._asked.put_nowait((pot_id, command))
+        except Full:
+            _log.warning("%s: more was asked at once than is taken up; ask again", pot_id)
 
     def _take_commands(self, t_s: float, now: Instant) -> None:
+        asked: list[tuple[str, Command]] = []
+        with suppress(Empty):
+            while len(asked) < COMMANDS_A_TICK:
+                asked.append(self._asked.get_nowait())
         unwritten: list[tuple[str, Command]] = []
-        while True:
-            try:
-                pot_id, asked = self._asked.get_nowait()
-            except Empty:
-                break
-            try:
-                self._store.add_command(
-                    pot_id,
-                    asked.action,
-                    now.utc_s,
-                    alarm=asked.alarm,
-                    text=asked.text,
-                    by=asked.by,
-                    field=asked.field,
-                )
-            except RecordError:  # heard all the same; the failing record has its own alarm
-                unwritten.append((pot_id, replace(asked, t_s=t_s)))
+        try:
+            if asked:
+                self._store.add_commands(asked, now.utc_s)
+        except RecordError:  # heard all the same; the failing record has its own alarm
+            unwritten = [(pot_id, replace(command, t_s=t_s)) for pot_id, command in asked]
         try:
             taken = self._store.take_commands(t_s)
         except RecordError:
@@ -273,12 +287,13 @@ class Service:
             self._store.add_edits(pot_id, found, LAST_BATCH, utc_s)
         except RecordError:  # once more with the next tick
             for field, text in found.items():
-                self._asked.put((pot_id, Command(Action.EDIT, 0.0, text=text, by=LAST_BATCH, field=field)))
+                self._ask(pot_id, Command(Action.EDIT, 0.0, text=text, by=LAST_BATCH, field=field))
 
     # -- record ------------------------------------------------------------------------------------
 
     def _tell(self, pot_id: str, events: Iterable[Event]) -> None:
-        for event in events:
+        for told in events:
+            event = self._dated(told)
             before = self.batch_ids[pot_id]
             after = self.batch_ids[pot_id] = keep_event(self._store, pot_id, before, event)
             if isinstance(event, BatchOpened) and after is not None:
@@ -287,14 +302,41 @@ class Service:
                 self._signals.hear(pot_id, event)
             self._on_event(pot_id, before if after is None else after, event)
 
-    def _commit(self, t_s: float) -> None:
-        text = None
+    def _dated(self, event: Event) -> Event:
+        """Return a closing with the batch's begin in the wall time that is known by now."""
+        if not isinstance(event, BatchClosed) or self._utc_less_t_s is None:
+            return event
+        start_s, known_utc_s = event.summary.start_s, event.summary.start_utc_s
+        if start_s < self._axis_offset_s:  # in an earlier boot, of which this clock tells nothing
+            return event
+        begun_utc_s = start_s + self._utc_less_t_s
+        if known_utc_s is not None and abs(known_utc_s - begun_utc_s) <= CLOCK_STEP_S:
+            return event
+        return replace(event, summary=replace(event.summary, start_utc_s=begun_utc_s))
+
+    def _commit(self, t_s: float, now: Instant) -> None:
+        text = self._store.begun_anew if t_s < self._start_s + _BEGUN_ANEW_S else None
         try:
             self._store.commit_due(t_s)
+            self._mend_times(t_s, now)
         except RecordError as error:
             text = f"The watch goes on, but nothing is being kept: {error}"
         for watch in self.watches.values():
             watch.report(AlarmId.RECORD_FAILING, text)
+
+    def _mend_times(self, t_s: float, now: Instant) -> None:
+        """Once the wall clock is set, or was set anew, date what was kept before, a little with each tick."""
+        if now.utc_s is None:
+            return
+        ahead_s = now.utc_s - t_s
+        try:
+            if self._utc_less_t_s is None or abs(ahead_s - self._utc_less_t_s) > CLOCK_STEP_S:
+                self._utc_less_t_s = ahead_s
+                self._mending = self._store.mend_times(self._boot_id, t_s, ahead_s)
+            next(self._mending, None)
+        except RecordError:
+            self._utc_less_t_s = None  # begun again with the next tick that can write
+            raise
 
     def _watch_clock(self, now: Instant) -> None:
         text = None
@@ -302,6 +344,21 @@ class Service:
             text = "This machine's clock is not set: times are counted from now until it is."
         for watch in self.watches.values():
             watch.report(AlarmId.CLOCK_UNSET, text)
+
+    def _watch_afresh(self) -> None:
+        pots = self._settings.core_pots()
+        self.watches = {pot_id: PotWatch(pot) for pot_id, pot in pots.items()}
+        self.batch_ids = dict.fromkeys(pots)
+
+    def _take_up(self, now: Instant) -> None:
+        """Begin a run, and feed to fresh watches what they must know again."""
+        self._axis_offset_s = self._store.begin_run(
+            self._settings.as_json(), self._boot_id, now.boot_s, now.utc_s, self._rehearsed
+        )
+        self._start_s = now.boot_s + self._axis_offset_s
+        self._watch_afresh()
+        for pot_id, watch in self.watches.items():
+            self._feed_again(pot_id, watch)
 
     def _feed_again(self, pot_id: str, watch: PotWatch) -> None:
         """Feed the open batch, or the last one with alarms nobody has seen, to the watch; tell nothing."""
@@ -311,8 +368,10 @@ class Service:
         until_s = None if row.end_t_s is None else row.end_t_s + _FEED_AFTER_S
         commands = self._store.commands(pot_id, row.start_t_s, until_s)
         closed: BatchClosed | None = None
-        samples = self._store.samples(pot_id, row.start_t_s - _FEED_BEFORE_S, until_s)
-        for _, events in feed_again(watch, samples, commands):
+        samples = self._kept(pot_id, row.start_t_s - _FEED_BEFORE_S, until_s)
+        for number, (_, events) in enumerate(feed_again(watch, samples, commands)):
+            if number % _FED_IN_A_ROW == 0:
+                systemd.starting(_START_S)
             for event in events:
                 if isinstance(event, BatchClosed):
                     closed = event
@@ -321,6 +380,15 @@ class Service:
                 self.batch_ids[pot_id] = row.id
             elif closed is not None:  # the machine stopped between the last sample and the closing
                 self._store.close_batch(row.id, closed)
+
+    def _kept(self, pot_id: str, from_s: float, until_s: float | None) -> Iterable[Sample]:
+        """Return a pot's samples of the record; means of them where they are old."""
+        samples = self._store.samples(pot_id, from_s, until_s)
+        last = self._store.last_sample(pot_id)
+        if last is None or self._settings.pots[pot_id].supply == "regulated":
+            return samples  # the feeds of a regulated supply are steps that no event tells of
+        full_from_s = min(last.t_s, last.t_s if until_s is None else until_s) - _FED_IN_FULL_S
+        return thinned(samples, self._store.moments(pot_id, from_s), full_from_s)
 
     def _sleep_until(self, boot_s: float) -> None:
         while not self._stopping:

@@ -14,6 +14,11 @@ def ready(status: str) -> bool:
     return _notify("READY=1", _status(status))
 
 
+def starting(allowed_s: float) -> bool:
+    """Say that start-up is going on and may take so long from now. Return whether the manager was told."""
+    return _notify(f"EXTEND_TIMEOUT_USEC={allowed_s * 1e6:.0f}")
+
+
 def stopping() -> bool:
     """Say that the service is about to end. Return whether the manager was told."""
     return _notify("STOPPING=1")

@@ -555,6 +555,16 @@ class Store:
             (batch_id,),
         )
 
+    def moments(self, pot_id: str, from_t_s: float) -> list[float]:
+        """Return when something happened to a pot, was asked, or a run began, from `from_t_s` on."""
+        rows = self._db.rows(
+            "SELECT e.t_s FROM event e JOIN pot p ON p.id = e.pot WHERE p.name = ?1 AND e.t_s >= ?2 "
+            "UNION SELECT c.t_s FROM command c JOIN pot p ON p.id = c.pot WHERE p.name = ?1 AND c.t_s >= ?2 "
+            "UNION SELECT start_t_s FROM run WHERE start_t_s >= ?2",
+            (pot_id, from_t_s),
+        )
+        return [t_s for (t_s,) in rows]
+
     def standing_alarms(self) -> list[tuple[str, AlarmEvent]]:
         """Return the latest event of each alarm that is not normal, as (pot, event), the oldest first."""
         latest = self._db.read(

@@ -22,6 +22,7 @@ from math import inf
 from pathlib import Path
 from typing import Any
 
+from potvigil.core.reading import Sample
 from potvigil.record.codec import faults_from_text, faults_to_text
 from potvigil.record.database import Database
 from potvigil.record.errors import LockedRecordError, RecordError
@@ -90,6 +91,32 @@ def thin(
                 progress(pot_id, samples)
                 time.sleep(rest_s)
     return Thinned(samples, means, steps, longest_s)
+
+
+def thinned(samples: Iterable[Sample], moments: Iterable[float], until_s: float) -> Iterator[Sample]:
+    """Yield the samples of a batch as `thin` would leave them, means before `until_s`; nothing is written.
+
+    moments: t_s of what happened and was asked. Feeding three days again takes a twentieth of the time.
+    """
+    kept = Spans((t_s - KEPT_AROUND_S, t_s + KEPT_AROUND_S) for t_s in moments)
+    old_until_s = until_s // BIN_S * BIN_S
+    for number, group in groupby(samples, key=lambda s: s.t_s // BIN_S if s.t_s < old_until_s else None):
+        if number is None:
+            yield from group
+            continue
+        whole = list(group)
+        rows = [_row(sample) for sample in whole]
+        is_plain = len(rows) >= LEAST_SAMPLES and not any(sample.faults for sample in whole)
+        if is_plain and not kept.touches(rows[0][0], rows[-1][0]) and _is_steady(rows):
+            *read, _, _ = mean_of(rows)
+            yield Sample(*read)
+        else:
+            yield from whole
+
+
+def _row(s: Sample) -> Row:
+    pressures = (s.transducer_count, s.supply_count, s.gauge_pa, s.absolute_pa)
+    return (s.t_s, s.utc_s, *pressures, s.gas_c, s.wall_c, s.room_c, s.ambient_pa, None, None)
 
 
 @contextmanager

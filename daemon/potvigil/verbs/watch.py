@@ -3,6 +3,7 @@
 import argparse
 import signal
 import sys
+from pathlib import Path
 from types import FrameType
 
 from potvigil import show
@@ -28,7 +29,9 @@ def watch(args: argparse.Namespace) -> int:
     printer = show.Printer(console(), settings)
     # only our own folder is made: the missing one of a path that was given may be a stick not plugged in
     is_usual = settings.record_file == usual_record()
-    with Store.open(settings.record_file, make_parents=is_usual) as store:
+    live = _live_file(settings)
+    unwritten = None if live is None else Path(f"{live.path}.unwritten")
+    with Store.open_for_watch(settings.record_file, make_parents=is_usual, unwritten=unwritten) as store:
         station = open_inputs(settings)
         service = Service(
             settings,
@@ -38,7 +41,7 @@ def watch(args: argparse.Namespace) -> int:
             store,
             link,
             on_event=printer.event,
-            live=_live_file(settings),
+            live=live,
             signals=_signals(settings),
         )
 
