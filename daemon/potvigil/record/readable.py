@@ -14,6 +14,7 @@ from dataclasses import is_dataclass
 from enum import StrEnum
 from typing import Any, TypeVar
 
+from potvigil.core.care import Part
 from potvigil.core.details import DetailError, mixed_utc_s
 from potvigil.core.event import Action, AlarmEvent, AlarmId, BatchSummary, Detail, Event, Stage, Verdict
 from potvigil.core.reading import Fault
@@ -92,6 +93,15 @@ def _check_command(row: Row) -> None:
 
 def _check_trace(row: Row) -> None:
     _check_word("stage", row["stage"], Stage)
+    _check_leak(row)
+
+
+def _check_care(row: Row) -> None:
+    _check_word("part", row["part"], Part)
+    _check_leak(row)
+
+
+def _check_leak(row: Row) -> None:
     leak = (row["leak_pa_per_s"], row["leak_low_pa_per_s"], row["leak_high_pa_per_s"])
     if None in leak and leak != (None, None, None):
         raise ValueError("leak_pa_per_s: without its interval")
@@ -120,6 +130,7 @@ _CHECKS: dict[str, Callable[[Row], None]] = {
     "edit": _check_edit,
     "event": _check_event,
     "command": _check_command,
+    "care": _check_care,
     "trace": _check_trace,
     "sample": _check_sample,
 }

@@ -159,7 +159,10 @@ class TraceRow:
 
 @dataclass(frozen=True, slots=True)
 class CareRow:
-    """Care a pot was given. t_s: the record's axis, after the last batch that began before it."""
+    """Care a pot was given. t_s: the record's axis, after the last batch that began before it.
+
+    due_utc_s: when it is to be done again, None where nobody said. leak_pa_per_s: found by a tightness test.
+    """
 
     id: int
     utc_s: float
@@ -167,3 +170,5 @@ class CareRow:
     part: str
     text: str
     by: str
+    due_utc_s: float | None = None
+    leak_pa_per_s: Interval | None = None

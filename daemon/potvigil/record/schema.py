@@ -153,6 +153,7 @@ MIGRATIONS = (
         PRIMARY KEY (pot, t_s)
     ) STRICT, WITHOUT ROWID;
 
+    -- due_utc_s: when it is to be done again, if somebody said. The leak, Pa/s: what a tightness test found.
     CREATE TABLE care (
         id INTEGER PRIMARY KEY,
         pot INTEGER NOT NULL REFERENCES pot,
@@ -160,7 +161,11 @@ MIGRATIONS = (
         part TEXT NOT NULL,
         text TEXT NOT NULL,
         by TEXT NOT NULL,
-        written_utc_s REAL
+        written_utc_s REAL,
+        due_utc_s REAL,
+        leak_pa_per_s REAL,
+        leak_low_pa_per_s REAL,
+        leak_high_pa_per_s REAL
     ) STRICT;
 
     -- JSON, of a sample that is the mean of several: {"n": how many, "<column>": [lowest, highest], ...}

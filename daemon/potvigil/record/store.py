@@ -407,14 +407,29 @@ class Store:
                 self._urgent.append(_edit(batch_id, field, text, by, None, utc_s))
         self.flush()
 
-    def add_care(self, pot_id: str, utc_s: float, part: str, text: str, by: str, now_utc_s: float) -> None:
-        """Keep that a pot was given care at `utc_s`. Raises when it could not be written."""
+    def add_care(
+        self,
+        pot_id: str,
+        utc_s: float,
+        part: str,
+        text: str,
+        by: str,
+        now_utc_s: float,
+        due_utc_s: float | None = None,
+        leak_pa_per_s: Interval | None = None,
+    ) -> None:
+        """Keep that a pot was given care at `utc_s`. Raises when it could not be written.
+
+        due_utc_s: when it is to be done again. leak_pa_per_s: what a tightness test found.
+        """
+        leak = leak_pa_per_s
+        rate = (None, None, None) if leak is None else (leak.value, leak.low, leak.high)
         with self._db.transaction(durable=True):
             self._db.execute("INSERT OR IGNORE INTO pot (name) VALUES (?)", (pot_id,))
             self._db.execute(
-                "INSERT INTO care (pot, utc_s, part, text, by, written_utc_s) "
-                f"VALUES ({_POT}, ?, ?, ?, ?, ?)",
-                (pot_id, utc_s, part, text, by, now_utc_s),
+                "INSERT INTO care (pot, utc_s, part, text, by, written_utc_s, due_utc_s, leak_pa_per_s, "
+                f"leak_low_pa_per_s, leak_high_pa_per_s) VALUES ({_POT}, ?, ?, ?, ?, ?, ?, ?, ?, ?)",
+                (pot_id, utc_s, part, text, by, now_utc_s, due_utc_s, *rate),
             )
 
     def remove_care(self, pot_id: str, care_id: int) -> bool:
@@ -603,10 +618,10 @@ class Store:
     def cares(self, pot_id: str) -> list[CareRow]:
         """Return the care a pot was given, the oldest first."""
         return self._db.read(
-            lambda row: CareRow(*row),
+            _care,
             "SELECT id, utc_s, coalesce((SELECT coalesce(b.end_t_s, b.start_t_s) FROM batch b WHERE "
             "b.pot = c.pot AND b.start_utc_s <= c.utc_s ORDER BY b.start_utc_s DESC LIMIT 1), -1e300), "
-            "part, text, by "
+            "part, text, by, due_utc_s, leak_pa_per_s, leak_low_pa_per_s, leak_high_pa_per_s "
             f"FROM care c WHERE pot = {_POT} ORDER BY utc_s, id",
             (pot_id,),
         )
@@ -843,6 +858,11 @@ def _leak(row: Any) -> LeakRow:
     batch_id, t_s, utc_s, value, low, high, established, verdict, rehearsed = row
     rate = None if value is None else Interval(value, low, high)
     return LeakRow(batch_id, t_s, utc_s, rate, bool(established), Verdict(verdict), rehearsed)
+
+
+def _care(row: Any) -> CareRow:
+    *plain, value, low, high = row
+    return CareRow(*(*plain, None if value is None else Interval(value, low, high)))
 
 
 def _trace(row: Any) -> TraceRow:
