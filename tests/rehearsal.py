@@ -52,6 +52,7 @@ class Bench:
         self.live = live
         self.signals: Signals | None = None
         self.executor: Executor = InlineExecutor()  # reads the thermometers
+        self.unwritten: Path | None = None  # memory of what the record does not have yet
         self.now_s = 0.0
         self.heard: list[tuple[str, int | None, Event]] = []
         self.true_rates: list[tuple[float, float]] = []  # second of the night, Pa/s
@@ -75,7 +76,7 @@ class Bench:
             executor=self.executor,
             sleep=lambda seconds: None,
         )
-        self.store = Store.open(self.record)
+        self.store = Store.open_for_watch(self.record, unwritten=self.unwritten)
         self.service = Service(
             self.settings,
             self.clock,
