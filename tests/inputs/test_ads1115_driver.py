@@ -45,6 +45,13 @@ def test_it_waits_a_tenth_longer_than_the_nominal_conversion_and_asks_again_whil
     assert len(sleep) == 3
 
 
+def test_a_reset_between_config_and_result_is_no_zero() -> None:
+    start, ready, _ = conversion(0)
+    cleared = [read(0x49, 0, 2, [0, 0]), read(0x49, 1, 2, [0x85, 0x83])]  # SBAS444: config after power-up
+    with ScriptedBus(start, ready, *cleared, *conversion(7)) as bus:
+        assert measure(bus) == 7
+
+
 def test_two_disturbed_transfers_are_survived() -> None:
     start, ready, result = conversion(7)
     script = [

@@ -132,20 +132,27 @@ def _convert(bus: Bus, bus_number: int, address: int, config: int, sleep: Callab
                 f"{register_name(bus_number, address, register)}: a conversion did not end within "
                 f"{_CONVERSION_TIME_S + _MAX_POLLS * _POLL_INTERVAL_S:.3f} s; check the converter's supply"
             )
-        if high << 8 | low != config:
-            # Without this a chip that was reset in between passes off its cleared result as 0 V.
-            raise BusError(
-                f"{register_name(bus_number, address, register)}: reads 0x{high:02X}{low:02X} instead of "
-                f"0x{config:04X}; it lost its supply, or another program uses it"
-            )
+        _check_config(bus_number, address, config, high, low)
         register = _CONVERSION
         high, low = bus.read_i2c_block_data(address, _CONVERSION, 2)
+        if not high and not low:  # what a reset leaves, be it between those two reads
+            register = _CONFIG
+            _check_config(bus_number, address, config, *bus.read_i2c_block_data(address, _CONFIG, 2))
     except BusError:
         raise
     except (OSError, ValueError) as error:
         raise transfer_error(bus_number, address, register, error) from error
     code = high << 8 | low
     return code - 0x10000 if code & 0x8000 else code
+
+
+def _check_config(bus_number: int, address: int, config: int, high: int, low: int) -> None:
+    # Without this a chip that was reset in between passes off its cleared result as 0 V.
+    if high << 8 | low != config:
+        raise BusError(
+            f"{register_name(bus_number, address, _CONFIG)}: reads 0x{high:02X}{low:02X} instead of "
+            f"0x{config:04X}; it lost its supply, or another program uses it"
+        )
 
 
 def _listed(values: dict[float, int] | dict[int, int]) -> str:
