@@ -183,6 +183,18 @@ def test_unknown_keeps_the_state() -> None:
     assert script.state() is ACKNOWLEDGED
 
 
+def test_the_on_delay_does_not_run_while_nothing_is_known() -> None:
+    script = Script().say(1, below_floor="low").say(3600).say(ON_DELAY_S - 1, below_floor="low")
+    assert script.raised() == []
+    assert script.say(2, below_floor="low").raised() == [FLOOR]
+
+
+def test_the_off_delay_does_not_run_while_nothing_is_known() -> None:
+    script = raised().acknowledge().say(1, below_floor=None).say(3600).say(OFF_DELAY_S - 1, below_floor=None)
+    assert script.state() is ACKNOWLEDGED
+    assert script.say(2, below_floor=None).state() is NORMAL
+
+
 @pytest.mark.parametrize(
     ("alarm", "root"), [(alarm, root) for alarm, rule in RULES.items() for root in sorted(rule.hidden_by)]
 )

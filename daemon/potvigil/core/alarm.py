@@ -8,7 +8,8 @@
     true again while returned           -> unacknowledged
     shelved                             -> silent until its end, then as the condition is
 
-A condition may also be unknown (the transducer is dead): then the alarm stays as it is. The off-delay is
+A condition may also be unknown (the transducer is dead): then the alarm stays as it is, and neither delay
+runs: what was true for a moment before an hour of nothing has not been true for an hour. The off-delay is
 at least ten minutes, so that noise round a limit, or a fault that comes and goes, makes one alarm in ten
 minutes and no more (EEMUA 191). States and words as in IEC 62682 / ISA-18.2.
 """
@@ -76,6 +77,7 @@ class AlarmBook:
         self._alarms = {alarm: _Alarm() for alarm in RULES}
         self._not_normal: set[AlarmId] = set()
         self._rising: set[AlarmId] = set()  # true, but not for its on-delay yet
+        self._last_s: float | None = None
 
     def update(
         self, t_s: float, utc_s: float | None, conditions: Mapping[AlarmId, str | None]
@@ -86,6 +88,8 @@ class AlarmBook:
         an alarm that is missing is unknown and stays as it is.
         """
         events: list[AlarmEvent] = []
+        self._stand_still(0.0 if self._last_s is None else t_s - self._last_s, conditions)
+        self._last_s = t_s
         for alarm, text in conditions.items():
             if text is None and alarm not in self._not_normal and alarm not in self._rising:
                 continue  # at rest, as nearly all of them nearly always are
@@ -149,6 +153,17 @@ class AlarmBook:
     def true_now(self) -> frozenset[AlarmId]:
         """The alarms whose condition stands (raised, and not yet returned)."""
         return frozenset(each for each in self._not_normal if self._alarms[each].true_since_s is not None)
+
+    def _stand_still(self, elapsed_s: float, known: Mapping[AlarmId, str | None]) -> None:
+        """Let the delays of what is unknown stand still for the time since the last update."""
+        for alarm in self._rising | self._not_normal:
+            if alarm in known:
+                continue
+            entry = self._alarms[alarm]
+            if entry.true_since_s is not None and alarm in self._rising:
+                entry.true_since_s += elapsed_s
+            if entry.false_since_s is not None:
+                entry.false_since_s += elapsed_s
 
     def _is_root(self, alarm: AlarmId) -> bool:
         """Say whether an alarm's condition stands, so that it hides its consequences."""
