@@ -4,9 +4,9 @@ Two rules: the table below is the only place that says which stage follows which
 in the table changes nothing. Everything is judged on good readings of the gauge pressure alone; a gap or a
 broken transducer moves nothing.
 
-    open -> filling -> settling -> holding -> venting -> open
-               ^          |           |          |
-               '----------'-----------'----------'   (refilled; vented from anywhere; emptied by a leak)
+    open -> filling -> settling -> holding <-> venting -> open
+               ^          |           |           |
+               '----------'-----------'-----------'  (refilled; vented from anywhere; emptied by a leak)
 
 A top-up during the hold is a jump up, not a stage: the hold, and the leak in it, go on.
 """
@@ -14,6 +14,7 @@ A top-up during the hold is a jump up, not a stage: the hold, and the leak in it
 from collections import deque
 from dataclasses import dataclass
 from enum import StrEnum
+from math import inf
 
 from potvigil.core.event import Stage
 from potvigil.core.pot import Pot
@@ -27,6 +28,7 @@ class Trigger(StrEnum):
     VENT_OPENED = "vent opened"  # falling as only an open valve lets it
     RISING = "rising"  # filled again after a vent that was not finished
     STEADIED = "steadied"  # the vent was closed again with pressure left
+    RESTORED = "restored"  # back where it was within moments: the reading went astray, nobody vented
     EMPTIED = "emptied"  # back at the pressure outside
 
 
@@ -41,6 +43,7 @@ TRANSITIONS: dict[tuple[Stage, Trigger], Stage] = {
     (Stage.HOLDING, Trigger.EMPTIED): Stage.OPEN,
     (Stage.VENTING, Trigger.RISING): Stage.FILLING,
     (Stage.VENTING, Trigger.STEADIED): Stage.SETTLING,
+    (Stage.VENTING, Trigger.RESTORED): Stage.HOLDING,
     (Stage.VENTING, Trigger.EMPTIED): Stage.OPEN,
 }
 
@@ -65,8 +68,14 @@ STIRRED_S = 60.0
 # Faster than any slow leak, slower than a valve: 90 psi/h; only after the fill's heat has left.
 RAPID_PA_PER_MINUTE, RAPID_AFTER_S = 1.5 * PA_PER_PSI, 900.0
 EMPTIED_S = 30.0
+# No compressor has a pot back at what it was before a vent within so long; a plug that is touched has.
+RESTORED_S, RESTORED_PA = 45.0, 0.5 * PA_PER_PSI
 # A step that noise alone could make is not a step.
 NOISE_SIGMAS = 6.0
+# One reading so far from its two neighbours is a spike: 180 psi/h at ten seconds a sample, or the noise.
+ASTRAY_PA, ASTRAY_SIGMAS = 0.5 * PA_PER_PSI, 8.0
+# Two of them so close together are a plug that is touched: what lies between is no better.
+UNSTEADY_S = 30.0
 _NOISE_MEMORY, _NOISE_FIRST = 40, 12  # samples
 _FEWEST, _LONGEST = 3, 2.5
 
@@ -111,12 +120,37 @@ class _Window:
         self.oldest_s, self.at_least_pa, self.at_most_pa = newest
 
 
+class _Scatter:
+    """Scatter of a series whose second differences have a mean size of `share` sigma; sigma: Pa."""
+
+    def __init__(self, share: float) -> None:
+        self._share = share
+        self.sigma_pa = 0.0
+        self._last_pa: float | None = None
+        self._last_step_pa = 0.0
+        self._steps = 0
+
+    def update(self, pa: float) -> None:
+        # second differences are blind to a steady fill or fall; a real step is clipped so that it passes, but
+        # not before there is something to clip against
+        step_pa = 0.0 if self._last_pa is None else pa - self._last_pa
+        scatter_pa = abs(step_pa - self._last_step_pa) / self._share
+        self._last_pa, self._last_step_pa = pa, step_pa
+        self._steps += 1
+        if self._steps < 3:
+            return  # the first step and the first difference of steps have no history
+        if self._steps > _NOISE_FIRST:
+            scatter_pa = min(scatter_pa, 4.0 * self.sigma_pa + 1.0)
+        self.sigma_pa += (scatter_pa - self.sigma_pa) / min(self._steps - 2, _NOISE_MEMORY)
+
+
 class StageTracker:
     """Follows one pot through its stages; `update` takes one good reading, the attributes tell what is.
 
     stage, since_s: now. topping_up: a jump is under way. rapid_loss: falling far faster than a leak.
     pressurised_since_s: first reading of the newest fill, where its batch begins. last_top_up: the newest
-    finished jump. noise_pa: scatter of a single reading, 1 sigma.
+    finished jump. noise_pa: scatter of a single reading, 1 sigma; single spikes are not in it. astray: the
+    newest reading agrees with neither of the two before it, or such ones come one after the other.
     """
 
     def __init__(self, pot: Pot) -> None:
@@ -125,6 +159,8 @@ class StageTracker:
         self.stage = Stage.OPEN
         self.since_s = 0.0
         self.noise_pa = 0.0
+        self.astray = False
+        self._astray_s = (-inf, -inf)  # the newest two
         self.topping_up = False
         self.rapid_loss = False
         self.pressurised_since_s = 0.0
@@ -133,18 +169,29 @@ class StageTracker:
         self._half_minute = _Window(RISE_OVER_S)
         self._moment = _Window(VENT_S)
         self._last_pa: float | None = None
-        self._last_step_pa = 0.0
-        self._steps = 0
+        self._before_last_pa = 0.0
+        # of single readings sqrt(6) sqrt(2/pi), of the middle of three by simulation
+        self._scatter, self._middle_scatter = _Scatter(1.954), _Scatter(0.690)
         self._above_since_s: float | None = None
         self._below_since_s: float | None = None
         self._base: tuple[float, float] = (0.0, 0.0)  # before the jump
+        self._held_pa: float | None = None  # a minute before a vent that began in the hold
         self._hot_since_s = 0.0  # the newest fill or top-up ended, and left its heat in the gas
 
     def update(self, t_s: float, gauge_pa: float) -> Stage | None:
         """Take one good reading; return the new stage if it changed."""
-        last_pa = gauge_pa if self._last_pa is None else self._last_pa
-        self._learn_noise(gauge_pa - last_pa)
-        self._last_pa = gauge_pa
+        if self._last_pa is None:
+            self._last_pa = self._before_last_pa = gauge_pa
+        last_pa = self._last_pa
+        middle_pa = sorted((gauge_pa, last_pa, self._before_last_pa))[1]
+        if abs(gauge_pa - middle_pa) > max(ASTRAY_PA, ASTRAY_SIGMAS * self.noise_pa):
+            self._astray_s = (self._astray_s[1], t_s)
+        self.astray = t_s == self._astray_s[1] or t_s - self._astray_s[0] < UNSTEADY_S
+        # spikes swell the one, a steep fall the other
+        self._scatter.update(gauge_pa)
+        self._middle_scatter.update(middle_pa)
+        self.noise_pa = min(self._scatter.sigma_pa, self._middle_scatter.sigma_pa)
+        self._before_last_pa, self._last_pa = last_pa, gauge_pa
         # a single spike must neither raise nor lower the pot, now or as the pressure of a minute ago: two
         # neighbouring readings have to agree
         at_least_pa, at_most_pa = min(gauge_pa, last_pa), max(gauge_pa, last_pa)
@@ -162,6 +209,7 @@ class StageTracker:
         if self.stage is Stage.VENTING:
             return self._update_venting(t_s, at_least_pa)
         if self._vent_opened(at_most_pa):
+            self._held_pa = self._minute.at_least_pa if self.stage is Stage.HOLDING else None
             return self.fire(Trigger.VENT_OPENED, t_s)
         self._follow_top_up(t_s, at_least_pa)
         self._follow_loss(t_s, at_most_pa)
@@ -173,7 +221,10 @@ class StageTracker:
         if following is None:
             return None
         self.stage, self.since_s = following, t_s
-        if trigger is not Trigger.SETTLED:  # the pot stays shut: what was under way goes on
+        if trigger not in (
+            Trigger.SETTLED,
+            Trigger.RESTORED,
+        ):  # the pot stays shut: what was under way goes on
             self._hot_since_s = t_s
             self.topping_up = self.rapid_loss = False
             self._above_since_s = self._below_since_s = None
@@ -183,17 +234,9 @@ class StageTracker:
         """Say whether air comes in, or came so lately that its heat of compression still leaves the gas."""
         return self.topping_up or t_s - self._hot_since_s < STIRRED_S
 
-    def _learn_noise(self, step_pa: float) -> None:
-        # second differences are blind to a steady fill or fall: mean |d2| = sqrt(6) sqrt(2/pi) sigma;
-        # a real step is clipped so that it passes, but not before there is something to clip against
-        scatter_pa = abs(step_pa - self._last_step_pa) / 1.954
-        self._last_step_pa = step_pa
-        self._steps += 1
-        if self._steps < 3:
-            return  # the first step and the first difference of steps have no history
-        if self._steps > _NOISE_FIRST:
-            scatter_pa = min(scatter_pa, 4.0 * self.noise_pa + 1.0)
-        self.noise_pa += (scatter_pa - self.noise_pa) / min(self._steps - 2, _NOISE_MEMORY)
+    def has_cooled(self, t_s: float) -> bool:
+        """Say whether the pot is shut and the heat of its newest fill or top-up has left the gas."""
+        return self.stage in (Stage.SETTLING, Stage.HOLDING) and t_s - self._hot_since_s > RAPID_AFTER_S
 
     def _update_open(self, t_s: float, gauge_pa: float) -> Stage | None:
         if gauge_pa < self._pressurised_pa:
@@ -225,6 +268,10 @@ class StageTracker:
         return self.stage is Stage.HOLDING and fall_pa > self._beyond_noise(VENT_PA)
 
     def _update_venting(self, t_s: float, gauge_pa: float) -> Stage | None:
+        if self._held_pa is not None and t_s - self.since_s <= RESTORED_S:
+            if gauge_pa > self._held_pa - max(RESTORED_PA, self.noise_pa):
+                return self.fire(Trigger.RESTORED, t_s)
+            return None
         if t_s - self.since_s < LOOK_BACK_S:
             return None
         change_pa = gauge_pa - self._minute.at_most_pa

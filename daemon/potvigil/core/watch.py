@@ -38,7 +38,9 @@ from potvigil.core.forecast import forecast_floor
 from potvigil.core.gas import corrected_absolute_pa, orifice_diameter_m, standard_cm3_per_min
 from potvigil.core.lag import LaggedThermometers
 from potvigil.core.leak import Leak, LeakFilter
+from potvigil.core.outside import Outside
 from potvigil.core.pot import Pot, Supply
+from potvigil.core.probes import Probes
 from potvigil.core.reading import TEMPERATURE_UNKNOWN_K, Place, Quality, Reading, Sample, Sensor
 from potvigil.core.stage import StageTracker, TopUp, Trigger
 from potvigil.core.words import TimeTeller, pressure, span
@@ -65,6 +67,8 @@ class PotWatch:
         self._pot = pot
         self._stage = StageTracker(pot)
         self._alarms = AlarmBook()
+        self._outside_air = Outside()
+        self._probes = Probes()
         self._lagged = LaggedThermometers()
         self._leak_filter: LeakFilter | None = None
         self._doubt = Doubt()
@@ -83,8 +87,10 @@ class PotWatch:
 
     def feed(self, sample: Sample) -> list[Event]:
         """Take one sample, no older than the last; return what happened."""
-        reading = convert(sample, self._pot)
-        t_s = reading.t_s
+        believed = self._outside_air.correct(sample, self._stage.stage is not Stage.OPEN)
+        as_read = convert(believed, self._pot)
+        t_s = as_read.t_s
+        reading = self._probes.believe(as_read, self._stage.has_cooled(t_s), self._is_leaking())
         self._reading = reading
         self._lagged.update(reading, self._stage.stage is not Stage.OPEN)
         self._note_gap(t_s)
@@ -95,7 +101,7 @@ class PotWatch:
         if reading.gauge_pa is not None and reading.quality is not Quality.BAD:
             emptied = self._take_pressure(reading, reading.gauge_pa, events)
         pressure_fault = self._pressure_fault()
-        missing = self._missing(sample) if self._pot.thermometers else {}
+        missing = self._missing(as_read, sample) if self._pot.thermometers else {}
         self._tell_thermometer_back(reading, missing, events)
         self._tell_cure_done(reading, events)
         self._update_alarms(reading, pressure_fault, missing, events)
@@ -206,7 +212,7 @@ class PotWatch:
                 has_barometer=self._pot.has_barometer,
                 holds_mould=self._pot.contents_volume_m3 != 0.0,
             )
-            self._doubt = Doubt()
+            self._doubt = Doubt(fed=self._pot.supply is Supply.REGULATED)
         elif stage is Stage.VENTING:
             batch.vented, batch.vented_gelled = True, batch.clock.gelled
         elif stage is Stage.OPEN and before is Stage.VENTING and not batch.clock.gelled:
@@ -221,9 +227,12 @@ class PotWatch:
             self._top_up_seen = jump
             if self._doubt.reason is None:
                 self._take_top_up(jump, reading, batch, leak_filter, events)
-        if tracker.is_stirred(reading.t_s):
+        if tracker.is_stirred(reading.t_s) or tracker.astray:
             return
+        misled = self._doubt.misled
         self._doubt.update(reading, tracker.noise_pa)
+        if misled and not self._doubt.misled:  # what the filter was told before it was noticed was wrong too
+            leak_filter.top_up(0.0)
         if self._doubt.reason is not None or reading.quality is not Quality.GOOD:
             return
         if leak_filter.add(reading, tracker.noise_pa):
@@ -266,6 +275,10 @@ class PotWatch:
                 leak.rate_per_s,
                 batch.clock.cure().done_s,
             )
+
+    def _is_leaking(self) -> bool:
+        leak = self._leak()
+        return leak is not None and leak.established
 
     def _leak(self) -> Leak | None:
         return None if self._leak_filter is None or self._batch is None else self._leak_filter.estimate
@@ -348,8 +361,10 @@ class PotWatch:
             self._gap_s = 0.0
         self._last_t_s = t_s
 
-    def _missing(self, sample: Sample) -> dict[Place, str]:
-        reading, missing = self._reading, {}
+    def _missing(self, reading: Reading, sample: Sample) -> dict[Place, str]:
+        missing = {
+            place: why for place, why in self._probes.reasons.items() if place in self._pot.thermometers
+        }
         for place, kelvin in reading.temperatures:
             if kelvin is None and place in self._pot.thermometers:
                 details = [
