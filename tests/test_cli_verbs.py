@@ -26,6 +26,7 @@ VERBS = [
     ["replay"],
     ["check"],
     ["calibrate"],
+    ["plan"],
     ["page"],
     ["export"],
     ["import"],

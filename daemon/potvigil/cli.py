@@ -12,7 +12,7 @@ from typing import TypeAlias
 from potvigil import __version__
 from potvigil.core.event import AlarmId, Detail, Verdict
 from potvigil.record.wanted import OPEN
-from potvigil.verbs.options import DETAIL_OPTIONS, PARTS
+from potvigil.verbs.options import DETAIL_OPTIONS, PARTS, PLAN_OPTIONS
 from potvigil.verbs.status import DONE, WRONG_USE
 
 # argparse gives the type no public name
@@ -82,6 +82,7 @@ _EXAMPLES = {
     "check": "potvigil check --config workshop.yaml --hardware",
     "page": "potvigil page --config /etc/potvigil/workshop.yaml",
     "calibrate": "potvigil calibrate --config workshop.yaml --pot lantern",
+    "plan": 'potvigil plan --config workshop.yaml --mould "12 x 8 x 6 cm" --room "18 C" --night-low "12 C"',
     "list": "potvigil batch list --verdict leaked --since 2026-03-01",
     "show": "potvigil batch show 12",
     "export": "potvigil batch export 12 --format csv",
@@ -167,6 +168,14 @@ def _parser() -> argparse.ArgumentParser:
     calibrate.add_argument("--history", action="store_true", help="how the zero drifted, vent by vent")
     calibrate.add_argument("--rehearse", action="store_true", help="try it on a simulated pot")
 
+    _add_plan(
+        _verb(
+            verbs,
+            "plan",
+            "plan:plan_pour",
+            "reckon a pour through beforehand, with a checklist; exit status 1 if it does not work out",
+        )
+    )
     _add_record_verbs(verbs, _group(verbs, "record", "the record itself: check, thin, backup"))
     _add_pot_verbs(_group(verbs, "pot", "a pot over its batches: health, care"))
     page = _verb(verbs, "page", "page:page", "serve the local web page, or make its password", record=True)
@@ -178,6 +187,16 @@ def _parser() -> argparse.ArgumentParser:
     _add_batch_verbs(_group(verbs, "batch", "the batches in the record"))
     _add_alarm_verbs(_group(verbs, "alarm", "alarms that stand: list, acknowledge, shelve, test"))
     return parser
+
+
+def _add_plan(verb: argparse.ArgumentParser) -> None:
+    verb.add_argument("--config", type=Path, required=True, metavar="FILE", help="settings, YAML")
+    verb.add_argument("--record", type=Path, metavar="FILE", help="the record, if not that of the settings")
+    verb.add_argument("--pot", metavar="ID", help="which pot of the settings")
+    for option, metavar, what in PLAN_OPTIONS:
+        verb.add_argument(option, metavar=metavar, help=what)
+    verb.add_argument("--out", type=Path, metavar="FILE.html", help="as a checklist to print, too")
+    _add_page_kinds(verb)
 
 
 def _add_batch_verbs(verbs: _Verbs) -> None:

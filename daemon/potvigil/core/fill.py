@@ -18,17 +18,20 @@ from potvigil.core.gas import (
 )
 from potvigil.units import MOLAR_GAS_CONSTANT
 
-# How quickly the air gives its heat to wall and mould in a vessel of 8 to 50 L: stirred by the jet, and by
-# free convection alone. And what a compressor delivers of what its plate says: worn, a hot filter, or a plate
-# that counts what is drawn in. Common practice, both taken as 95 %.
-HEAT_TIME_S = Interval(20.0, 8.0, 60.0)
+# How quickly the air gives its heat to wall and mould in a vessel of 8 to 50 L, well stirred by the jet or
+# hardly; how long it takes, left alone, until less than 1 % of the heat is left; and what a compressor
+# delivers of what its plate says: worn, a hot filter, or a plate that counts what is drawn in. Common
+# practice, taken as 95 %.
+HEAT_TIME_S = Interval(12.0, 2.5, 60.0)
+SETTLING_S = Interval(120.0, 60.0, 300.0)
 DELIVERED_SHARE = Interval(0.9, 0.7, 1.05)
 # A piston leaves so much of its stroke unswept, and squeezes between the adiabatic and the isothermal:
 # volumetric efficiency 1 + c - c r^(1/n), of any handbook of compressors.
 CLEARANCE, PISTON_EXPONENT = 0.05, 1.3
 
 LONGEST_S = 4.0 * 3600.0  # a fill that takes longer is none
-_STEP_S, _LARGEST_SHARE = 0.5, 0.005  # of a step: its time, and of the air in a vessel that it may move
+# Of a step: its time, at first and as a share of the time passed; of the air in a vessel, what it may move.
+_FIRST_STEP_S, _STEP_SHARE, _LARGEST_SHARE = 0.1, 0.002, 0.005
 _PARCELS = 200  # in which the tank empties into the pot where nothing is known of the way
 
 
@@ -187,11 +190,14 @@ class _Pair:
                 self._move(min(parcel, self._lacks(target_pa)))
                 yield
         while self.t_s < LONGEST_S:
-            before_pa, before_s = self.pot_pa, self.t_s
+            before = self.t_s, self.pot_pa, self.pot_amount, self.tank_pa
             self._step()
             if self.pot_pa > target_pa:  # the valve was shut within this step
-                share = (target_pa - before_pa) / (self.pot_pa - before_pa)
-                self.t_s, self.pot_pa = before_s + share * (self.t_s - before_s), target_pa
+                share = (target_pa - before[1]) / (self.pot_pa - before[1])
+                after = self.t_s, self.pot_pa, self.pot_amount, self.tank_pa
+                self.t_s, self.pot_pa, self.pot_amount, self.tank_pa = (
+                    early + share * (late - early) for early, late in zip(before, after, strict=True)
+                )
             yield
 
     def _step(self) -> None:
@@ -202,7 +208,9 @@ class _Pair:
         )
         flow = self._flow()
         most = _LARGEST_SHARE * min(self.tank_amount, self.pot_amount)
-        step_s = _STEP_S if flow == inf else min(_STEP_S, most / flow) if flow else _STEP_S
+        step_s = _FIRST_STEP_S + _STEP_SHARE * self.t_s
+        if 0.0 < flow < inf:
+            step_s = min(step_s, most / flow)
         if self._pumps:
             free = self._compressor.delivers_m3_per_s(self.tank_pa, self._ambient_pa) * self._delivered
             came = self._ambient_pa * free * step_s
@@ -213,7 +221,7 @@ class _Pair:
         self.t_s += step_s
 
     def _flow(self) -> float:
-        """Return what flows from tank to pot, W of p V: isentropic nozzle flow (White, Fluid Mechanics, ch. 9)."""
+        """Return the flow from tank to pot, W of p V: isentropic nozzle (White, Fluid Mechanics, ch. 9)."""
         area_m2, ratio = self._compressor.area_m2, self.pot_pa / self.tank_pa
         if ratio >= 1.0:
             return 0.0
