@@ -2,9 +2,11 @@
 
 import pytest
 
+from potvigil.clock import Instant
 from potvigil.inputs.ds18b20 import InlineExecutor
 from potvigil.service import WiringError, open_inputs
 from potvigil.settings import load_text
+from potvigil.sim.chips import OneWireFolder
 
 SETTINGS = """\
 workshop: harbour-models
@@ -36,6 +38,21 @@ def test_the_only_probe_is_taken(tmp_path):
 def test_no_probe_is_said_and_the_watch_goes_on(tmp_path, caplog):
     open_with(tmp_path).close()
     assert "pots.lantern.thermometer: no probe under" in caplog.text
+
+
+def test_a_probe_that_comes_later_is_taken_without_a_restart(tmp_path):
+    station = open_with(tmp_path)
+
+    def gas_c(boot_s):
+        ((_, sample),) = station.read(boot_s, Instant(boot_s, None))
+        return sample.gas_c
+
+    assert gas_c(0.0) is None
+    OneWireFolder(tmp_path).set_celsius(PROBES[0], 21.5, 0.0)
+    assert gas_c(20.0) == 21.5
+    OneWireFolder(tmp_path).set_celsius(PROBES[1], 4.0, 0.0)  # which of the two is meant?
+    gas_c(40.0)
+    assert gas_c(110.0) is None
 
 
 def test_two_probes_need_a_name(tmp_path):

@@ -25,7 +25,7 @@ from potvigil.core.event import (
 from potvigil.core.reading import Place, Sample
 from potvigil.core.watch import PotWatch
 from potvigil.inputs.converter import Converter
-from potvigil.inputs.ds18b20 import ONE_WIRE_ROOT, find_probes
+from potvigil.inputs.ds18b20 import ONE_WIRE_ROOT, THE_ONLY_ONE, find_probes
 from potvigil.inputs.i2c import Bus, open_bus
 from potvigil.inputs.max31865 import RtdWiring
 from potvigil.inputs.ntc import Coefficients, NtcWiring, of_beta
@@ -439,13 +439,8 @@ def _wiring(pot_id: str, pot: PotSettings, one_wire_root: Path) -> PotWiring:
                     f"({', '.join(found)}); give id: with one of them"
                 )
             if not found:  # the watch goes on; its alarm says that the thermometer is absent
-                _log.warning(
-                    "pots.%s.thermometer: no probe under %s; plug one in and restart the watch",
-                    pot_id,
-                    one_wire_root,
-                )
-                continue
-            rom_id = found[0]
+                _log.warning("pots.%s.thermometer: no probe under %s; plug one in", pot_id, one_wire_root)
+            rom_id = found[0] if found else THE_ONLY_ONE
         probes.append((thermometer.place, rom_id))
     return PotWiring(
         pot_id,

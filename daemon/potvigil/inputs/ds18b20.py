@@ -12,6 +12,7 @@ from typing import Any
 from potvigil.inputs.last_good import READ_INTERVAL_S, LastGood
 
 ONE_WIRE_ROOT = Path("/sys/bus/w1/devices")
+THE_ONLY_ONE = "without id"  # instead of a ROM id: whichever is on the bus, looked for at each read
 
 _ROM_ID = re.compile(r"28-[0-9a-f]{12}")  # family 28; other families count differently
 _POWER_ON_RAW = 0x0550  # +85 C stands in the scratchpad until the first conversion
@@ -66,6 +67,13 @@ def read_celsius(root: Path, rom_id: str) -> float:
     Raise ThermometerError, naming the thermometer, when it is absent or its answer cannot be used.
     """
     name = _name(rom_id)
+    if rom_id == THE_ONLY_ONE:
+        found = find_probes(root)
+        if len(found) != 1:
+            if found:
+                raise ThermometerError(f"{name}: {len(found)} on the bus ({', '.join(found)}); give id:")
+            raise ThermometerError(f"{name}: none on the bus; check its wires")
+        rom_id = found[0]
     try:
         return parse_w1_slave((root / rom_id / "w1_slave").read_text(encoding="ascii", errors="replace"))
     except FileNotFoundError as error:
@@ -91,7 +99,7 @@ class Probe:
     """
 
     def __init__(self, rom_id: str, executor: Executor, root: Path = ONE_WIRE_ROOT) -> None:
-        if not _ROM_ID.fullmatch(rom_id):
+        if rom_id != THE_ONLY_ONE and not _ROM_ID.fullmatch(rom_id):
             raise ValueError(f"thermometer {rom_id!r}; a DS18B20 is named 28- and twelve of 0-9 a-f")
         self._rom_id = rom_id
         self._executor = executor
