@@ -18,8 +18,7 @@ from potvigil.units import PRESSURE_UNITS_PA, SECONDS_PER_HOUR, kelvin_to_celsiu
 
 LOCAL_RULES = (
     "Local rules for pressure equipment and licensed inspection come first. This plan replaces no gauge, "
-    "relief valve or inspection, and its figures are estimates: a range in brackets holds in about 19 of 20 "
-    "cases."
+    "relief valve or inspection. Its figures are estimates; the ranges in brackets go by common practice."
 )
 _FAR_FROM_GIVEN_K = 10.0  # beyond it "halves with each 10 C" is a guess
 _NAMED_RESINS = 3
