@@ -163,7 +163,7 @@ class Service:
         self._axis_offset_s = 0.0
         self._start_s = 0.0
         self._utc_less_t_s: float | None = None  # once the wall clock was set
-        self._mending: Iterator[None] = iter(())
+        self._mending: Iterator[None] | None = None
         self._deadline_s = 0.0
         self._stopping = False
         self._watch_afresh()
@@ -328,14 +328,15 @@ class Service:
         """Once the wall clock is set, or was set anew, date what was kept before, a little with each tick."""
         if now.utc_s is None:
             return
-        ahead_s = now.utc_s - t_s
+        ahead_s, known_s = now.utc_s - t_s, self._utc_less_t_s
+        if self._mending is None or known_s is None or abs(ahead_s - known_s) > CLOCK_STEP_S:
+            was_set = known_s is not None
+            self._mending = self._store.mend_times(self._boot_id, t_s, ahead_s, was_set=was_set)
+            self._utc_less_t_s = ahead_s
         try:
-            if self._utc_less_t_s is None or abs(ahead_s - self._utc_less_t_s) > CLOCK_STEP_S:
-                self._utc_less_t_s = ahead_s
-                self._mending = self._store.mend_times(self._boot_id, t_s, ahead_s)
             next(self._mending, None)
         except RecordError:
-            self._utc_less_t_s = None  # begun again with the next tick that can write
+            self._mending = None  # begun again with the next tick that can write
             raise
 
     def _watch_clock(self, now: Instant) -> None:

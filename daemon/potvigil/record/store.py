@@ -441,19 +441,28 @@ class Store:
 
     # --- wall times
 
-    def mend_times(self, boot_id: str, to_t_s: float, utc_less_t_s: float) -> Iterator[None]:
+    def mend_times(
+        self, boot_id: str, to_t_s: float, utc_less_t_s: float, *, was_set: bool
+    ) -> Iterator[None]:
         """Date anew what this boot kept before `to_t_s` without a wall time or with another, bit by bit.
 
-        Within a boot t_s is the truth, and utc_s = t_s + utc_less_t_s once the clock is set. Each step is for
-        a tick of its own; what is not done to the end is begun again by the next watch. Raises as `flush`.
+        Within a boot t_s is the truth, and utc_s = t_s + utc_less_t_s once the clock is set. was_set: it was
+        set under a running watch, so that a run may have begun with the right time and gone on with another.
+        Each step is for a tick of its own; what is not done to the end is begun again by the next watch.
+        Raises as `flush`.
         """
-        of_boot = "boot_id = ? AND (start_utc_s IS NULL OR abs(start_utc_s - start_t_s - ?) > ?)"
         (from_t_s,) = self._db.rows(
-            f"SELECT min(start_t_s) FROM run WHERE {of_boot}", (boot_id, utc_less_t_s, CLOCK_STEP_S)
+            "SELECT min(start_t_s) FROM run WHERE boot_id = ? AND "
+            "(? OR start_utc_s IS NULL OR abs(start_utc_s - start_t_s - ?) > ?)",
+            (boot_id, was_set, utc_less_t_s, CLOCK_STEP_S),
         )[0]
         if from_t_s is None:
             return
         self.flush()
+        with self._db.transaction(durable=True):  # so that the next watch knows, if this one is killed
+            self._db.execute(
+                "UPDATE run SET start_utc_s = NULL WHERE boot_id = ? AND start_t_s >= ?", (boot_id, from_t_s)
+            )
         at_s = from_t_s
         while at_s < to_t_s:
             until_s = min(at_s + MEND_STEP_S, to_t_s)
