@@ -82,6 +82,7 @@ _EXAMPLES = {
     "check": "potvigil check --config workshop.yaml --hardware",
     "page": "potvigil page --config /etc/potvigil/workshop.yaml",
     "calibrate": "potvigil calibrate --config workshop.yaml --pot lantern",
+    "tightness": 'potvigil tightness --config workshop.yaml --pot lantern --limit "3 psi in 12 h"',
     "plan": 'potvigil plan --config workshop.yaml --mould "12 x 8 x 6 cm" --room "18 C" --night-low "12 C"',
     "list": "potvigil batch list --verdict leaked --since 2026-03-01",
     "show": "potvigil batch show 12",
@@ -167,6 +168,22 @@ def _parser() -> argparse.ArgumentParser:
     calibrate.add_argument("--write", type=Path, metavar="FILE", help="write the settings' lines there, too")
     calibrate.add_argument("--history", action="store_true", help="how the zero drifted, vent by vent")
     calibrate.add_argument("--rehearse", action="store_true", help="try it on a simulated pot")
+
+    tight = _verb(
+        verbs,
+        "tightness",
+        "tightness:tightness",
+        "test whether the empty pot holds, until the answer is sure; exit status 1 unless it passes",
+    )
+    tight.add_argument("--config", type=Path, metavar="FILE", help="settings, YAML")
+    tight.add_argument("--pot", metavar="ID", help="which pot of the settings")
+    tight.add_argument(
+        "--limit", metavar="LIMIT", help='what a cure may lose: "3 psi in 12 h"; default: down to the floor'
+    )
+    tight.add_argument("--log", type=Path, metavar="LOG.csv", help="from a recorded log of the empty pot")
+    tight.add_argument(
+        "--rehearse", nargs="?", const="tight", choices=("tight", "leaking"), help="try it on a simulated pot"
+    )
 
     _add_plan(
         _verb(

@@ -1,23 +1,29 @@
-"""A simulated pot to try a dialogue on: the real drivers, and a transducer that is wrong on purpose."""
+"""A simulated pot to try a dialogue on: the real drivers, and what is wrong with it on purpose."""
 
 import tempfile
 from collections.abc import Callable, Iterator
 from contextlib import contextmanager
+from dataclasses import replace
 from pathlib import Path
 
 from potvigil.clock import ManualClock
 from potvigil.inputs.ds18b20 import InlineExecutor
+from potvigil.inputs.station import Station
 from potvigil.service import open_inputs
 from potvigil.settings import Settings, load_text
-from potvigil.sim.nights import WALL_PROBE, Electronics, Night, World, settings_for, truth
-from potvigil.sim.pot import Fill, PotParameters, level
+from potvigil.sim.nights import WALL_PROBE, WORKING_PA, Electronics, Night, World, settings_for, truth
+from potvigil.sim.pot import Fill, Leak, PotParameters, Table, level
 from potvigil.units import PA_PER_PSI, STANDARD_ATMOSPHERE_PA
 from potvigil.verbs.gauge_dialogue import Bench, targets_pa
+from potvigil.verbs.own_wiring import on_own_wiring, one_pot
 
 # 100 psi in the settings: its slope is 0.97, its zero 0.35 psi.
 _WRONG = Electronics(span_pa=97.0 * PA_PER_PSI, zero_pa=0.34 * PA_PER_PSI)
 _STEP_S = 3600.0
 _FILL_S = 240.0
+# A pot to test for tightness: half a day of a cooling room; a leak that no cure bears, or hardly one.
+_TEST_S, _FILL_AT_S, _COOLING_K = 14 * 3600.0, 120.0, 3.0
+_TIGHT, _LEAKING = 0.1 * PA_PER_PSI / 3600.0, 4.0 * PA_PER_PSI / 3600.0
 
 
 @contextmanager
@@ -58,4 +64,45 @@ def rehearsed_bench(ask: Callable[[str], str]) -> Iterator[tuple[Settings, Bench
                 clock.sleep_until(coming.pop().at_s + _FILL_S)
 
         yield settings, Bench(pot, station, clock, 1.0, ask, bring, lambda: world.pot.gauge_pa)
+        station.close()
+
+
+@contextmanager
+def rehearsed_test(
+    settings: Settings | None, pot_id: str | None, leaking: bool
+) -> Iterator[tuple[Settings, Station, ManualClock]]:
+    """Yield settings, station and clock of an empty pot that is filled after two minutes.
+
+    settings: the pot and the wires to play it on; None for a pot of its own.
+    """
+    own = settings_for(PotParameters(contents_volume_m3=0.0), [WALL_PROBE])
+    used = load_text(own, "rehearsal") if settings is None else one_pot(settings, pot_id)
+    night = Night(
+        name="tightness",
+        title="a pot to test",
+        settings_yaml=own,
+        duration_s=_TEST_S,
+        truth=truth(),
+        room_k=Table([0.0, _TEST_S], [293.15, 293.15 - _COOLING_K]),
+        ambient_pa=level(STANDARD_ATMOSPHERE_PA),
+        actions=(Fill(_FILL_AT_S, WORKING_PA),),
+        leaks=(Leak(0.0, rate_pa_per_s=_LEAKING if leaking else _TIGHT, at_gauge_pa=WORKING_PA),),
+        probes=(WALL_PROBE,),
+    )
+    if settings is not None:
+        night = on_own_wiring(night, used)
+    emptied = replace(night.parameters, contents_volume_m3=0.0, contents_j_per_k=100.0)
+    night = replace(night, parameters=emptied)
+    with tempfile.TemporaryDirectory(prefix="potvigil-") as folder:
+        world = World(night, Path(folder))
+        clock = ManualClock(on_advance=world.advance)
+        station = open_inputs(
+            used,
+            bus_opener=world.open_bus,
+            pins=world.open_pins,
+            one_wire_root=world.one_wire_root,
+            executor=InlineExecutor(),
+            sleep=lambda seconds: None,
+        )
+        yield used, station, clock
         station.close()

@@ -1,0 +1,272 @@
+"""Does the empty pot hold? The test as a guided run: on the wires, from a log, or rehearsed."""
+
+import argparse
+import getpass
+import time
+from collections.abc import Callable, Iterator
+from contextlib import contextmanager
+from dataclasses import dataclass
+
+from potvigil.clock import Clock, SystemClock
+from potvigil.core.care import Part
+from potvigil.core.event import Interval, Stage
+from potvigil.core.pot import Pot
+from potvigil.core.reading import Place, Sample
+from potvigil.core.tightness import (
+    Answer,
+    Limit,
+    LimitError,
+    Look,
+    Plan,
+    Result,
+    Tightness,
+    plan,
+    read_limit,
+    usual_limit,
+)
+from potvigil.core.words import pressure, rate, span
+from potvigil.inputs.recording import read_log
+from potvigil.inputs.station import Station
+from potvigil.record.errors import RecordError
+from potvigil.record.store import Store
+from potvigil.service import open_inputs
+from potvigil.settings import Settings, load
+from potvigil.verbs.common import UseError, one_of
+from potvigil.verbs.free_wires import refuse_beside_a_watch
+from potvigil.verbs.status import DONE, NO
+
+_VENT = (
+    "To vent: shut the supply, open the vent fully and confirm zero on the pot's own gauge before you loosen "
+    "the lid."
+)
+_WITH = {
+    Place.GAS: "With the thermometer in the gas",
+    Place.WALL: "With the thermometer on the wall",
+    Place.ROOM: "With a thermometer in the room only",
+    None: "Without a thermometer",
+}
+_THERMOMETER = {Place.GAS: "in the gas", Place.WALL: "on the wall", Place.ROOM: "in the room", None: "none"}
+
+
+@dataclass(frozen=True, slots=True)
+class Run:
+    """Where the readings come from. ask: waits for a person. keeps: the answer goes into the record."""
+
+    settings: Settings
+    pot: Pot
+    samples: Iterator[Sample]
+    period_s: float
+    ask: Callable[[str], str] | None
+    keeps: bool
+
+
+def tightness(args: argparse.Namespace) -> int:
+    """Run the test; exit status 0 for a pass, 1 for a fail or where nothing can be told."""
+    if args.log is not None and args.rehearse is not None:
+        raise UseError("give --log or --rehearse, not both")
+    if args.rehearse is not None:
+        from potvigil.verbs.rehearsed_pot import rehearsed_test
+
+        settings = None if args.config is None else load(args.config)
+        print("Rehearsal on a simulated pot: nothing is kept.")
+        with rehearsed_test(settings, args.pot, args.rehearse == "leaking") as (settings, station, clock):
+            pot = next(iter(settings.core_pots().values()))
+            samples = _read(station, clock, pot.pot_id, settings.sample_period_s)
+            return _test(args, Run(settings, pot, samples, settings.sample_period_s, _enter, keeps=False))
+    if args.config is None:
+        raise UseError("give --config FILE, or --rehearse to try it on a simulated pot")
+    settings = load(args.config)
+    pot = settings.core_pots()[one_of(settings.pots, args.pot)]
+    if args.log is not None:
+        log = read_log(args.log)
+        for note in log.notes:
+            print(note)
+        print("The log is taken for that of an empty pot; nothing is kept.")
+        return _test(args, Run(settings, pot, iter(log.samples), _period_s(log.samples), None, keeps=False))
+    refuse_beside_a_watch(settings)
+    with _wired(settings) as station:
+        samples = _read(station, SystemClock(), pot.pot_id, settings.sample_period_s)
+        return _test(args, Run(settings, pot, samples, settings.sample_period_s, _enter, keeps=True))
+
+
+def _test(args: argparse.Namespace, run: Run) -> int:
+    pot = run.pot
+    try:
+        limit = usual_limit(pot) if args.limit is None else read_limit(args.limit, pot)
+    except LimitError as error:
+        raise UseError(f"--limit {error}") from None
+    planned = plan(pot, limit, run.period_s)
+    words = _Words(pot, limit)
+    for line in words.beginning(planned):
+        print(line)
+    if run.ask is not None:
+        run.ask(
+            "Empty the pot, shut lid and vent, and tighten the clamps evenly and crosswise. Press Enter; "
+            f"then bring the pot slowly to {words.pressure(pot.working_pa)} and shut the supply: "
+        )
+    test = Tightness(pot, limit, planned, run.period_s)
+    try:
+        _go_on(test, run.samples, words)
+    except KeyboardInterrupt:
+        test.end("it was stopped")
+    test.end("the readings ended before the answer was sure")
+    result = test.result
+    assert result is not None
+    for line in words.ending(result, planned):
+        print(line)
+    if run.keeps:
+        _keep(run.settings, pot, result, words.kept(result, planned))
+    return DONE if result.answer is Answer.PASS else NO
+
+
+def _go_on(test: Tightness, samples: Iterator[Sample], words: "_Words") -> None:
+    stage, look, low = Stage.OPEN, None, False
+    for sample in samples:
+        test.feed(sample)
+        if test.watch.stage is not stage:
+            stage = test.watch.stage
+            gauge_pa = test.watch.snapshot().reading.gauge_pa
+            if stage is Stage.FILLING:
+                print("Filling ...", flush=True)
+            elif stage is Stage.SETTLING and gauge_pa is not None:
+                print(f"Shut at {words.pressure(gauge_pa)}. Leave pot and valves alone now.", flush=True)
+        if test.is_low and not low:
+            print(f"That is low for a pass: let air in up to {words.pressure(words.pot.working_pa)}.")
+        low = test.is_low
+        if test.look is not None and test.look is not look:
+            if look is None:
+                print("What is known of the leak, time by time:")
+            look = test.look
+            print(f"{span(look.after_s):>10}: {words.leak(look)}", flush=True)
+        if test.result is not None:
+            return
+
+
+# --- in words
+
+
+class _Words:
+    def __init__(self, pot: Pot, limit: Limit) -> None:
+        self.pot, self.limit = pot, limit
+        self._working_pa = pot.working_pa + pot.ambient_pa
+        self._share = limit.share_per_s(self._working_pa)
+
+    def beginning(self, planned: Plan) -> Iterator[str]:
+        pot = self.pot
+        yield (
+            f"Tightness test of {pot.pot_id}, empty. Eye protection on, and clear of the lid. Nothing here "
+            f"goes above the working pressure, {self.pressure(pot.working_pa)}."
+        )
+        yield (
+            f"It passes if a {span(self.limit.over_s)} cure would lose less than "
+            f"{self.pressure(self.limit.loss_pa)}: that is {self.rate(self._share)} at first. A pot that "
+            "leaks just so much passes in 1 of 40 tests, or fewer."
+        )
+        yield (
+            f"{_WITH[planned.place]} the answer takes {span(planned.latest_s)} from the shut valve on at the "
+            "most, less if it is clear."
+        )
+        if not planned.enough:
+            nearer = "" if planned.place is Place.GAS else " or a thermometer nearer to the gas"
+            yield (
+                "That may not be enough for a pot that leaks half the limit: give a wider --limit"
+                f"{nearer}, or it may end with no answer."
+            )
+
+    def ending(self, result: Result, planned: Plan) -> Iterator[str]:
+        look, pot = result.look, self.pot
+        after = span(result.after_s)
+        if look is not None and result.answer is not Answer.CANNOT_TELL:
+            is_pass = result.answer is Answer.PASS
+            compared = "less" if is_pass else "more"
+            yield (
+                f"\n{'PASS' if is_pass else 'FAIL'} after {after}: {pot.pot_id} leaks {self.leak(look)}. A "
+                f"{span(self.limit.over_s)} cure from {self.pressure(pot.working_pa)} would lose "
+                f"{self._loss(look.share_per_s)}, {compared} than {self.pressure(self.limit.loss_pa)}."
+            )
+        else:
+            yield f"\nCANNOT TELL after {after}: {result.why}."
+            if look is not None:
+                yield f"{pot.pot_id} leaks {self.leak(look)}; the limit is {self.rate(self._share)}."
+                if planned.enough and look.share_per_s.value > 0.5 * self._share:
+                    yield "So near to the limit a pot wants looking at: seal, lid's rim and clamps, valves."
+        yield _VENT
+
+    def kept(self, result: Result, planned: Plan) -> str:
+        look, said = result.look, str(result.answer)
+        if look is not None:
+            said += f": {self.leak(look)}"
+        return (
+            f"{said}; limit {self.pressure(self.limit.loss_pa)} in {span(self.limit.over_s)}; "
+            f"{span(result.after_s)}, thermometer {_THERMOMETER[planned.place]}"
+        )
+
+    def leak(self, look: Look) -> str:
+        told = look.share_per_s
+        if told.low <= 0.0:
+            return f"{self.rate(max(told.value, 0.0))} (at most {self.rate(max(told.high, 0.0))})"
+        figures = " to ".join(self.rate(each).split()[0] for each in (told.low, told.high))
+        return f"{self.rate(told.value)} ({figures})"
+
+    def pressure(self, pa: float) -> str:
+        return pressure(pa, self.pot.pressure_unit)
+
+    def rate(self, share_per_s: float) -> str:
+        return rate(share_per_s * self._working_pa, self.pot.pressure_unit)
+
+    def _loss(self, share: Interval) -> str:
+        value, low, high = (
+            self.pressure(self.limit.loss_of(max(each, 0.0), self._working_pa))
+            for each in (share.value, share.low, share.high)
+        )
+        return f"{value} (at most {high})" if share.low <= 0.0 else f"{value} ({low.split()[0]} to {high})"
+
+
+# --- where readings come from, and where the answer goes
+
+
+def _enter(prompt: str) -> str:
+    try:
+        return input(prompt)
+    except EOFError:
+        print()
+        raise UseError("given up; nothing was kept") from None
+
+
+@contextmanager
+def _wired(settings: Settings) -> Iterator[Station]:
+    station = open_inputs(settings)
+    try:
+        yield station
+    finally:
+        station.close()
+
+
+def _read(station: Station, clock: Clock, pot_id: str, period_s: float) -> Iterator[Sample]:
+    while True:
+        now = clock.now()
+        yield dict(station.read(now.boot_s, now))[pot_id]
+        clock.sleep_until(now.boot_s + period_s)
+
+
+def _period_s(samples: list[Sample]) -> float:
+    """Return how far apart the readings of a log are, on the whole."""
+    return max((samples[-1].t_s - samples[0].t_s) / max(len(samples) - 1, 1), 0.01)
+
+
+def _keep(settings: Settings, pot: Pot, result: Result, text: str) -> None:
+    """Keep it as care of the pot, with the leak at the working pressure."""
+    if result.look is None:
+        return
+    now_utc_s, working_pa = time.time(), pot.working_pa + pot.ambient_pa
+    share = result.look.share_per_s
+    leak = Interval(share.value * working_pa, share.low * working_pa, share.high * working_pa)
+    who = getpass.getuser()
+    try:
+        with Store.open(settings.record_file, create=False) as store:
+            store.add_care(
+                pot.pot_id, now_utc_s, Part.TIGHTNESS_TEST, text, who, now_utc_s, leak_pa_per_s=leak
+            )
+        print(f"kept in the record {settings.record_file}; `potvigil pot health {pot.pot_id}` shows it")
+    except RecordError as error:
+        print(f"not kept in the record: {error}. Note it in the pot's own book.")
