@@ -195,7 +195,10 @@ class _Words:
         if late_s <= due_s:
             yield Answer.YES, f"Cured by {wanted}."
         elif done.after_s <= due_s:
-            yield Answer.CLOSE, f"Probably cured by {wanted}; if not, it needs {_rough(late_s - due_s)} more."
+            yield (
+                Answer.CLOSE,
+                f"Probably cured by {wanted}; at worst it needs {_rough(late_s - due_s)} more.",
+            )
         else:
             night = self.pour.night
             share = due_s if night is None else age_s(self.pour.resin, night, due_s)
@@ -394,6 +397,8 @@ class _Words:
 
     def checklist(self) -> Iterator[str]:
         pot, working = self.pot, self._p(self.pot.working_pa)
+        if Answer.NO in (answer for answer, _ in self.short()):
+            yield "First change what says no above; as it stands it does not work out."
         yield "Pot empty and open: gauge at zero, seal clean and whole, rim clean, vent and hoses free."
         yield (
             "Relief valve there, free and tried as its maker says; it opens at or below "
@@ -430,10 +435,10 @@ class _Words:
         else:
             yield f"Gauge still at {working}; the supply stays on, its regulator locked."
         yield "Listen round lid and valves. If it hisses: vent, then mend. See that the watch says holding."
+        late_s = self.plan.cured.late_s or self.plan.cured.after_s
         yield (
-            f"Not before {self._then(self.plan.cured.late_s or self.plan.cured.after_s)}, or what the watch "
-            "says: supply "
-            "shut, vent slowly and fully open, zero on the pot's own gauge. Only then loosen the clamps."
+            f"Not before {self._then(late_s)}, and not before the watch says done: supply shut, vent slowly and "
+            "fully open, zero on the pot's own gauge. Only then loosen the clamps."
         )
 
     # -- small words --------------------------------------------------------------------------------
