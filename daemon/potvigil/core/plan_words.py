@@ -437,8 +437,8 @@ class _Words:
         yield "Listen round lid and valves. If it hisses: vent, then mend. See that the watch says holding."
         late_s = self.plan.cured.late_s or self.plan.cured.after_s
         yield (
-            f"Not before {self._then(late_s)}, and not before the watch says done: supply shut, vent slowly and "
-            "fully open, zero on the pot's own gauge. Only then loosen the clamps."
+            f"Not before {self._then(late_s)}, and not before the watch says done: supply shut, vent slowly "
+            "and fully open, zero on the pot's own gauge. Only then loosen the clamps."
         )
 
     # -- small words --------------------------------------------------------------------------------
