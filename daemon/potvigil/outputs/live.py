@@ -12,6 +12,7 @@ import os
 import time
 from collections import deque
 from collections.abc import Iterator, Mapping
+from contextlib import suppress
 from pathlib import Path
 from typing import Any
 
@@ -93,7 +94,10 @@ def _as_fields(value: Any) -> dict[str, Any]:
 
 def _replace(path: Path, content: bytes) -> None:
     beside = path.with_name(f".{path.name}.new")
-    descriptor = os.open(beside, os.O_WRONLY | os.O_CREAT | os.O_TRUNC | os.O_NOFOLLOW, 0o640)
-    with os.fdopen(descriptor, "wb") as file:
+    flags = os.O_WRONLY | os.O_CREAT | os.O_EXCL | os.O_NOFOLLOW | os.O_CLOEXEC
+    # Never into what somebody laid there: a link would be followed, a pipe would hold up the watch.
+    with suppress(FileNotFoundError):
+        beside.unlink()
+    with os.fdopen(os.open(beside, flags, 0o640), "wb") as file:
         file.write(content)
     beside.replace(path)

@@ -1,6 +1,7 @@
 """What the watch left in memory, read back; and whether it still speaks."""
 
 import json
+import stat
 import time
 from collections.abc import Mapping
 from dataclasses import dataclass
@@ -56,9 +57,10 @@ class LiveReader:
         try:
             status = self._path.stat()
             seen = (status.st_ino, status.st_mtime_ns)
-            if seen != self._seen and status.st_size <= _LARGEST_BYTES:
+            is_file = stat.S_ISREG(status.st_mode)  # a pipe would be waited for
+            if seen != self._seen and is_file and status.st_size <= _LARGEST_BYTES:
                 self._live, self._seen = _live(json.loads(self._path.read_bytes())), seen
-        except (OSError, ValueError, KeyError, TypeError, AttributeError):
+        except (OSError, ValueError, KeyError, TypeError, AttributeError, OverflowError, RecursionError):
             pass  # gone, or not ours: it grows old by itself
         live = self._live
         return live, live is None or live.is_silent(time.clock_gettime(time.CLOCK_BOOTTIME))

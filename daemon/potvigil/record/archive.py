@@ -201,7 +201,6 @@ def import_all(archive: Path, record: Path, *, progress: OnProgress = lambda tab
         with zipfile.ZipFile(file) as unpacked:
             version, members = _read_manifest(unpacked, archive)
             with whole(record, replace=False) as part, _told(archive):
-                part.unlink()
                 with closing(Database.new(part, version)) as db:
                     _check_members(unpacked, db, members, archive)
                     rows = {

@@ -21,7 +21,7 @@ from potvigil.record.errors import (
     RecordWriteError,
     UnwritableRecordError,
 )
-from potvigil.record.file import check_writable, is_record, make_folder
+from potvigil.record.file import check_writable, is_record, make_folder, make_ready
 from potvigil.record.schema import APPLICATION_ID, MIGRATIONS
 
 BUSY_TIMEOUT_S = 2.0
@@ -49,6 +49,8 @@ class Database:
         if is_new and make_parents:
             make_folder(path.parent)
         check_writable(path, is_new=is_new)
+        if is_new:
+            make_ready(path)
         database = cls(_connect(path, "rwc"), path)
         try:
             database._prepare()

@@ -26,6 +26,7 @@ from potvigil.core.event import (
 )
 from potvigil.core.pot import Pot, Reference
 from potvigil.core.reading import Quality, Reading, Sample
+from potvigil.record.file import make_new
 from potvigil.record.rows import EditRow, ListedBatch
 from potvigil.units import PA_PER_HPA, PA_PER_KPA, SECONDS_PER_HOUR
 
@@ -249,7 +250,8 @@ def whole_file(path: Path) -> Iterator[TextIO]:
         return
     part = path.with_name(f".{path.name}.{os.getpid()}.part")
     try:
-        with part.open("w", encoding="utf-8", newline="\n") as file:
+        # what somebody asked for and hands on: who may read it is for the umask to say
+        with os.fdopen(make_new(part, 0o666), "w", encoding="utf-8", newline="\n") as file:
             yield file
             file.flush()
             os.fsync(file.fileno())

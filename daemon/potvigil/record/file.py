@@ -1,11 +1,18 @@
 """A look at the record's file before SQLite sees it, so that nothing of somebody else's is ever opened."""
 
+import errno
 import os
+import stat
+from contextlib import suppress
 from datetime import UTC, datetime
 from pathlib import Path
 
 from potvigil.record.errors import NotARecordError, UnwritableRecordError
 from potvigil.record.schema import APPLICATION_ID
+
+# A record holds names and notes: nothing for others, whatever the umask. The umask says whether the group may
+# write, as it must where watch, page and command line are of different users; SQLite's own usual is 0644.
+MODE = 0o660
 
 
 def is_record(path: Path) -> bool:
@@ -86,3 +93,36 @@ def move_aside(path: Path) -> Path:
             "move it and its -wal file away"
         ) from error
     return aside
+
+
+def make_new(path: Path, mode: int = MODE, *, append: bool = False) -> int:
+    """Make an empty file and return its descriptor, open for writing; what had that name before is gone.
+
+    In a folder that others share, whatever lies in wait under the name (a link, a pipe, a file of theirs) is
+    never written to. Raises OSError.
+    """
+    flags = os.O_WRONLY | os.O_CREAT | os.O_EXCL | os.O_NOFOLLOW | os.O_CLOEXEC
+    flags |= os.O_APPEND if append else 0
+    try:
+        return os.open(path, flags, mode)
+    except FileExistsError:
+        path.unlink()
+        return os.open(path, flags, mode)
+
+
+def make_ready(path: Path) -> None:
+    """Make an empty file with the mode of a record where there is none; what is there is left as it is."""
+    with suppress(OSError):  # told when it is opened
+        os.close(os.open(path, os.O_WRONLY | os.O_CREAT | os.O_CLOEXEC, MODE))
+
+
+def read_own(path: Path, most_bytes: int) -> bytes:
+    """Return what is in a file of this user; nothing where it is larger.
+
+    Raises OSError, also for a link, a pipe or another user's file.
+    """
+    with os.fdopen(os.open(path, os.O_RDONLY | os.O_NOFOLLOW | os.O_NONBLOCK | os.O_CLOEXEC), "rb") as file:
+        status = os.fstat(file.fileno())
+        if not stat.S_ISREG(status.st_mode) or status.st_uid != os.getuid():
+            raise PermissionError(errno.EPERM, "is not a file of this user", str(path))
+        return file.read() if status.st_size <= most_bytes else b""

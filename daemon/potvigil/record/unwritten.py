@@ -16,6 +16,7 @@ from typing import Any
 
 from potvigil.core.reading import Sample
 from potvigil.record.codec import faults_from_text, faults_to_text
+from potvigil.record.file import make_new, read_own
 from potvigil.record.rows import RunRow
 
 _FORMAT = 1
@@ -37,9 +38,8 @@ class Unwritten:
         """Drop what is in the file, and keep what comes from now on as of this run."""
         self.close()
         self._head = (json.dumps(_identity(run)) + "\n").encode()
-        flags = os.O_WRONLY | os.O_CREAT | os.O_TRUNC | os.O_APPEND | os.O_NOFOLLOW | os.O_CLOEXEC
         try:
-            self._descriptor = os.open(self.path, flags, 0o600)
+            self._descriptor = make_new(self.path, 0o600, append=True)
             self._size = os.write(self._descriptor, self._head)
         except OSError as error:
             self._give_up(error)
@@ -68,12 +68,10 @@ class Unwritten:
     def left_by(self, run: RunRow) -> list[tuple[str, Sample]]:
         """Return what a watch left behind, as (pot, sample); nothing where it is of another run than this."""
         try:
-            if self.path.stat().st_size > 2 * _LARGEST_BYTES:
-                return []
-            head, *lines = self.path.read_bytes().split(b"\n")
+            head, *lines = read_own(self.path, 2 * _LARGEST_BYTES).split(b"\n")
             if json.loads(head) != _identity(run):
                 return []
-        except (OSError, ValueError):
+        except (OSError, ValueError, RecursionError):
             return []
         left: list[tuple[str, Sample]] = []
         for line in lines:

@@ -6,6 +6,7 @@ from contextlib import contextmanager
 from pathlib import Path
 
 from potvigil.record.errors import ExistingFileError, RecordError, RecordWriteError, UnwritableRecordError
+from potvigil.record.file import make_new
 
 # What SQLite may lay beside a file.
 _BESIDE = ("-wal", "-shm", "-journal")
@@ -22,7 +23,7 @@ def whole(path: Path, *, replace: bool) -> Iterator[Path]:
         path = path.resolve()
         part = path.with_name(f".{path.name}.{os.getpid()}.part")
         check_free(path, replace=replace)
-        part.touch()
+        os.close(make_new(part))
     except (OSError, RuntimeError, ValueError) as error:
         if isinstance(error, RecordError):
             raise

@@ -13,6 +13,7 @@ from pathlib import Path
 
 from potvigil.core.pot import Pot
 from potvigil.paths import usual_live, usual_record
+from potvigil.record.file import make_new
 from potvigil.settings import PageSettings, load, load_text
 from potvigil.verbs.common import UseError
 from potvigil.verbs.status import DONE
@@ -108,8 +109,7 @@ def _password(args: argparse.Namespace) -> int:
     if not LEAST_PASSWORD <= len(password) <= LONGEST_PASSWORD:
         raise UseError(f"a password of {LEAST_PASSWORD} to {LONGEST_PASSWORD} characters is taken")
     beside = path.with_name(f".{path.name}.new")
-    descriptor = os.open(beside, os.O_WRONLY | os.O_CREAT | os.O_TRUNC | os.O_NOFOLLOW, 0o600)
-    with os.fdopen(descriptor, "w", encoding="ascii") as file:
+    with os.fdopen(make_new(beside, 0o600), "w", encoding="ascii") as file:
         file.write(f"{hashed(password)}\n")
     beside.replace(path)
     print(f"{path}: name it as page.password_file, and start the page again")
