@@ -1,0 +1,257 @@
+"""A disk that is full, read-only, slow or fails: the watch and its alarms go on from memory, and say so."""
+
+import os
+import shutil
+import sqlite3
+import subprocess
+import sys
+import time
+from contextlib import closing
+from pathlib import Path
+
+import pytest
+
+from full_disk import FullDisk
+from potvigil.core.event import AlarmId, AlarmState
+from potvigil.record.database import BUSY_TIMEOUT_S, Database
+from potvigil.record.store import RETRY_PERIOD_S, Store
+from potvigil.sim.nights import NIGHTS
+from rehearsal import Bench, raised
+
+POT = "lantern"
+# Leaks from 2400 s on; the floor is passed near 4850 s.
+NIGHT = NIGHTS["lost-before-gel"]
+WATCHDOG_S = 30.0  # of the unit, tests/outputs/test_unit.py
+
+
+def standing(bench: Bench) -> dict[AlarmId, AlarmState]:
+    return {alarm.alarm: alarm.state for alarm in bench.service.watches[POT].snapshot().alarms}
+
+
+def alarms(bench: Bench) -> list[AlarmId]:
+    return [one.alarm for one in raised(bench.events)]
+
+
+@pytest.fixture(scope="module")
+def cut(tmp_path_factory) -> Path:
+    """A record as a killed watch leaves it in a leaking hold, 4000 s into the night, its log beside it."""
+    bench = Bench(NIGHT, tmp_path_factory.mktemp("cut"))
+    bench.begin()
+    bench.run_until(4000.0)
+    bench.power_cut()
+    return bench.record
+
+
+def begin_from(cut: Path, folder: Path) -> Bench:
+    bench = Bench(NIGHT, folder)
+    for part in cut.parent.glob(f"{cut.name}*"):
+        shutil.copyfile(part, folder / part.name.replace(cut.name, bench.record.name))
+    bench.pass_unwatched(4090.0)
+    bench.begin("boot-2", boot_at_s=4080.0)
+    return bench
+
+
+# no room but for the small files of the simulated wires; for a little; for the log's index
+@pytest.mark.parametrize("room_bytes", [1024, 8192, 40_960])
+def test_a_watch_begun_on_a_full_disk_watches_and_writes_when_there_is_room(room_bytes, tmp_path):
+    bench = Bench(NIGHT, tmp_path)
+    with FullDisk(room_bytes):
+        bench.begin()
+        bench.run_until(5200.0)
+        assert {AlarmId.RECORD_FAILING, AlarmId.BELOW_FLOOR} <= standing(bench).keys()
+        (said,) = [one for one in raised(bench.events) if one.alarm is AlarmId.RECORD_FAILING]
+        assert said.t_s < 60.0
+        assert "The watch goes on" in said.text and str(bench.record) in said.text
+    bench.run_until(5200.0 + RETRY_PERIOD_S + 5.0)
+    bench.run_until(6500.0)
+    assert standing(bench)[AlarmId.RECORD_FAILING] is AlarmState.RETURNED
+    bench.service.stop()
+    with Store.open_read_only(bench.record) as store:
+        times_s = [sample.t_s for sample in store.samples(POT, 0.0)]
+        assert times_s == [5.0 * i for i in range(len(times_s))] and times_s[-1] > 6490.0
+        (row,) = store.batches()
+        kept = [one.alarm for one in raised(store.events(row.id))]
+    assert kept.count(AlarmId.FLOOR_AHEAD) == kept.count(AlarmId.BELOW_FLOOR) == 1
+
+
+def test_a_batch_is_taken_up_from_a_record_that_cannot_be_written(tmp_path):
+    """Room for the log's index only: on a full disk that is what the index of the last watch frees."""
+    room_bytes = 40_960
+    bench = Bench(NIGHT, tmp_path)
+    bench.begin()
+    bench.run_until(4000.0)
+    bench.power_cut()
+    bench.pass_unwatched(90.0)
+    with FullDisk(room_bytes):
+        bench.begin("boot-2", boot_at_s=4080.0)
+        bench.service.tick()
+        assert bench.service.batch_ids == {POT: 1}
+        assert standing(bench)[AlarmId.FLOOR_AHEAD] is AlarmState.UNACKNOWLEDGED
+        bench.run_until(5200.0)
+        assert {AlarmId.RECORD_FAILING, AlarmId.BELOW_FLOOR} <= standing(bench).keys()
+    bench.run_until(5300.0)
+    bench.service.stop()
+    with Store.open_read_only(bench.record) as store:
+        (row,) = store.batches()
+        assert AlarmId.BELOW_FLOOR in [one.alarm for one in raised(store.events(row.id))]
+        assert [run.boot_id for run in store.runs()] == ["boot-1", "boot-2"]
+        after = [sample.t_s for sample in store.samples(POT, 4050.0)]
+    assert after[0] == pytest.approx(4090.0) and after[-1] > 5290.0
+
+
+def test_a_stick_that_is_not_plugged_in_is_told_and_taken_when_it_is(tmp_path):
+    bench = Bench(NIGHT, tmp_path)
+    bench.record = tmp_path / "stick" / "record.db"
+    bench.begin()
+    bench.run_until(600.0)
+    assert alarms(bench) == [AlarmId.RECORD_FAILING]
+    bench.record.parent.mkdir()
+    bench.run_until(1500.0)
+    assert standing(bench)[AlarmId.RECORD_FAILING] is AlarmState.RETURNED
+    bench.service.stop()
+    with Store.open_read_only(bench.record) as store:
+        assert next(store.samples(POT, 0.0)).t_s == 0.0
+
+
+def test_a_record_that_turns_up_with_another_time_axis_is_not_mixed_up_with_this_one(cut, tmp_path):
+    bench = Bench(NIGHT, tmp_path)
+    bench.record = tmp_path / "stick" / "record.db"
+    bench.begin()
+    bench.run_until(600.0)
+    bench.record.parent.mkdir()
+    for part in cut.parent.glob(f"{cut.name}*"):
+        shutil.copyfile(part, bench.record.parent / part.name.replace(cut.name, bench.record.name))
+    with Store.open_read_only(bench.record) as store:
+        before = len(list(store.samples(POT, 0.0)))
+    bench.run_until(1500.0)
+    (said,) = [
+        alarm
+        for alarm in bench.service.watches[POT].snapshot().alarms
+        if alarm.alarm is AlarmId.RECORD_FAILING
+    ]
+    assert "restart the watch" in said.text
+    with Store.open_read_only(bench.record) as store:
+        assert len(list(store.samples(POT, 0.0))) == before
+
+
+@pytest.mark.parametrize("content", [b"not a database, and long enough to look at\n" * 50, None])
+def test_a_file_that_is_no_record_is_left_alone_and_the_watch_goes_on(content, tmp_path):
+    bench = Bench(NIGHT, tmp_path)
+    if content is None:
+        bench.record.mkdir()
+    else:
+        bench.record.write_bytes(content)
+    bench.begin()
+    bench.run_until(3600.0)
+    assert {AlarmId.RECORD_FAILING, AlarmId.FLOOR_AHEAD} <= standing(bench).keys()
+    assert bench.record.is_dir() if content is None else bench.record.read_bytes() == content
+
+
+_READ_ONLY = """
+import os, sys
+from pathlib import Path
+sys.path[:0] = {paths!r}
+from rehearsal import Bench, raised
+from potvigil.sim.nights import NIGHTS
+import potvigil.outputs.mqtt, potvigil.record.thinning
+folder = Path({folder!r})
+Bench(NIGHTS["lost-before-gel"], Path({own!r}))  # imports what is imported late
+if os.getuid() == 0:
+    os.setuid({user})
+bench = Bench(NIGHTS["lost-before-gel"], folder / "wires")
+bench.record = folder / "card" / "record.db"
+bench.pass_unwatched(4090.0)
+bench.begin("boot-2", boot_at_s=4080.0)
+bench.service.tick()
+print(bench.service.batch_ids)
+bench.run_until(5200.0)
+print(sorted(alarm.alarm for alarm in bench.service.watches["lantern"].snapshot().alarms))
+"""
+
+
+def test_a_record_on_a_card_that_became_read_only_is_read_and_the_watch_goes_on(cut, public_folder, tmp_path):
+    """What a file system mounted anew as read-only is to a user: folder and files that he may not write."""
+    card = public_folder / "card"
+    card.mkdir()
+    (public_folder / "wires").mkdir(mode=0o777)
+    (public_folder / "wires").chmod(0o777)
+    whole = card / "record.db"
+    with closing(sqlite3.connect(cut)) as db, closing(sqlite3.connect(whole)) as copy:
+        db.backup(copy)
+        copy.execute("PRAGMA journal_mode = WAL")
+    for part in card.iterdir():
+        part.chmod(0o444)
+    card.chmod(0o555)
+    before = whole.read_bytes()
+    script = _READ_ONLY.format(
+        paths=[path for path in sys.path if path],
+        folder=str(public_folder),
+        own=str(tmp_path),
+        user=65_534,
+    )
+    try:
+        ran = subprocess.run(
+            [sys.executable, "-c", script], capture_output=True, text=True, check=False, timeout=120
+        )
+    finally:
+        card.chmod(0o755)
+    assert ran.returncode == 0, ran.stderr
+    first, last = ran.stdout.splitlines()
+    assert first == "{'lantern': 1}"
+    assert "record-failing" in last and "below-floor" in last
+    assert whole.read_bytes() == before
+
+
+@pytest.fixture
+def public_folder():
+    """A folder that another user may enter, unlike those of pytest."""
+    folder = Path("/tmp") / f"potvigil-public-{os.getpid()}"
+    folder.mkdir(mode=0o777)
+    folder.chmod(0o777)
+    yield folder
+    shutil.rmtree(folder)
+
+
+def test_a_slow_card_holds_a_tick_for_one_commit_and_not_for_each_event(tmp_path, monkeypatch):
+    """Each durable commit may take a bad card 5 s and more: a tick stays well inside the watchdog."""
+    commits: list[int] = [0]
+    real = Database.transaction
+
+    def counted(self: Database, *, durable: bool):
+        commits[-1] += durable
+        return real(self, durable=durable)
+
+    monkeypatch.setattr(Database, "transaction", counted)
+    bench = Bench(NIGHT, tmp_path)
+    bench.begin()
+    tick = bench.service.tick
+
+    def noted() -> None:
+        commits.append(0)
+        tick()
+
+    monkeypatch.setattr(bench.service, "tick", noted)
+    bench.run_until()
+    begun, *ticks = commits
+    assert len(ticks) > 2000 and sum(ticks) > 10
+    assert max(ticks) <= 2  # one, and one more where details of the last batch are taken over
+    assert begun * 5.0 < WATCHDOG_S
+
+
+def test_a_record_held_by_another_program_holds_a_tick_for_its_patience_only(tmp_path):
+    bench = Bench(NIGHT, tmp_path)
+    bench.begin()
+    bench.run_until(3300.0)
+    with closing(sqlite3.connect(bench.record, isolation_level=None)) as other:
+        other.execute("BEGIN IMMEDIATE")
+        longest_s, begun_s = 0.0, time.monotonic()
+        while bench.now_s < 3700.0 and time.monotonic() - begun_s < 10.0:
+            tick_s = time.monotonic()
+            bench.run_until(bench.now_s + 5.0)
+            longest_s = max(longest_s, time.monotonic() - tick_s)
+        other.execute("ROLLBACK")
+    assert BUSY_TIMEOUT_S * 0.9 < longest_s < BUSY_TIMEOUT_S * 2 + 2.0 < WATCHDOG_S / 2.0
+    bench.run_until(bench.now_s + 30.0)
+    last = bench.store.last_sample(POT)
+    bench.service.stop()
+    assert last is not None and last.t_s > 3300.0
