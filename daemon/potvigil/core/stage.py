@@ -74,8 +74,9 @@ RESTORED_S, RESTORED_PA = 45.0, 0.5 * PA_PER_PSI
 NOISE_SIGMAS = 6.0
 # One reading so far from its two neighbours is a spike: 180 psi/h at ten seconds a sample, or the noise.
 ASTRAY_PA, ASTRAY_SIGMAS = 0.5 * PA_PER_PSI, 8.0
-# Two of them so close together are a plug that is touched: what lies between is no better.
-UNSTEADY_S = 30.0
+# Two of them so close together, or a quarter of the last dozen, are a plug that is touched or a wire that is
+# loose: what lies between is no better.
+UNSTEADY_S, UNSTEADY_SHARE, _ASTRAY_MEMORY = 45.0, 0.25, 12
 _NOISE_MEMORY, _NOISE_FIRST = 40, 12  # samples
 _FEWEST, _LONGEST = 3, 2.5
 
@@ -161,6 +162,7 @@ class StageTracker:
         self.noise_pa = 0.0
         self.astray = False
         self._astray_s = (-inf, -inf)  # the newest two
+        self._astray_share = 0.0
         self.topping_up = False
         self.rapid_loss = False
         self.pressurised_since_s = 0.0
@@ -184,9 +186,12 @@ class StageTracker:
             self._last_pa = self._before_last_pa = gauge_pa
         last_pa = self._last_pa
         middle_pa = sorted((gauge_pa, last_pa, self._before_last_pa))[1]
-        if abs(gauge_pa - middle_pa) > max(ASTRAY_PA, ASTRAY_SIGMAS * self.noise_pa):
+        is_spike = abs(gauge_pa - middle_pa) > max(ASTRAY_PA, ASTRAY_SIGMAS * self.noise_pa)
+        if is_spike:
             self._astray_s = (self._astray_s[1], t_s)
-        self.astray = t_s == self._astray_s[1] or t_s - self._astray_s[0] < UNSTEADY_S
+        self._astray_share += (is_spike - self._astray_share) / _ASTRAY_MEMORY
+        unsteady = t_s - self._astray_s[0] < UNSTEADY_S or self._astray_share > UNSTEADY_SHARE
+        self.astray = is_spike or unsteady
         # spikes swell the one, a steep fall the other
         self._scatter.update(gauge_pa)
         self._middle_scatter.update(middle_pa)

@@ -227,10 +227,12 @@ class PotWatch:
             self._top_up_seen = jump
             if self._doubt.reason is None:
                 self._take_top_up(jump, reading, batch, leak_filter, events)
-        if tracker.is_stirred(reading.t_s) or tracker.astray:
+        if tracker.is_stirred(reading.t_s):
             return
         misled = self._doubt.misled
-        self._doubt.update(reading, tracker.noise_pa)
+        self._doubt.update(reading, tracker.noise_pa, tracker.astray)
+        if tracker.astray:
+            return
         if misled and not self._doubt.misled:  # what the filter was told before it was noticed was wrong too
             leak_filter.top_up(0.0)
         if self._doubt.reason is not None or reading.quality is not Quality.GOOD:
