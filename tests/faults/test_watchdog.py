@@ -137,7 +137,7 @@ def test_the_manager_is_asked_for_time_while_days_are_fed_again(tmp_path, monkey
 
 
 def test_a_dead_watch_is_told_by_the_broker_and_by_what_the_page_reads(tmp_path):
-    """Dead man's switch: last will (Homie 5: $state lost), a file that grows old; for the lamp test_signals.py."""
+    """Dead man's switch: last will (Homie 5: $state lost), a file that grows old; lamp: test_signals.py."""
     state = "potvigil-rehearsal/5/harbour-models/$state"
     with Broker(tmp_path / "broker") as broker, broker.listen(state) as listener:
         command = [sys.executable, str(PROGRAM), str(tmp_path), "--speed", "1", "--mqtt", str(broker.port)]
