@@ -83,6 +83,7 @@ _EXAMPLES = {
     "page": "potvigil page --config /etc/potvigil/workshop.yaml",
     "calibrate": "potvigil calibrate --config workshop.yaml --pot lantern",
     "tightness": 'potvigil tightness --config workshop.yaml --pot lantern --limit "3 psi in 12 h"',
+    "volume": 'potvigil volume --config workshop.yaml --vessel "2 L" --pressures "60 psi" "0 psi" "5.4 psi"',
     "plan": 'potvigil plan --config workshop.yaml --mould "12 x 8 x 6 cm" --room "18 C" --night-low "12 C"',
     "list": "potvigil batch list --verdict leaked --since 2026-03-01",
     "show": "potvigil batch show 12",
@@ -99,7 +100,8 @@ _EXAMPLES = {
     "thin": "potvigil record thin --config workshop.yaml",
     "backup": "potvigil record backup /media/stick/potvigil.db",
     "health": "potvigil pot health lantern --out lantern.html --pdf",
-    "care": 'potvigil pot care lantern seal "new ring" --on 2026-03-01',
+    "care": 'potvigil pot care lantern seal "new ring" --on 2026-03-01 --every "12 months"',
+    "cause": "potvigil pot cause lantern --batch 12",
     "alarm list": "potvigil alarm list",
     "acknowledge": "potvigil alarm acknowledge floor-ahead",
     "shelve": "potvigil alarm shelve thermometer --minutes 120",
@@ -185,6 +187,9 @@ def _parser() -> argparse.ArgumentParser:
         "--rehearse", nargs="?", const="tight", choices=("tight", "leaking"), help="try it on a simulated pot"
     )
 
+    _add_volume(
+        _verb(verbs, "volume", "volume:measure_volume", "reckon a pot's gas volume from a vessel or a flow")
+    )
     _add_plan(
         _verb(
             verbs,
@@ -204,6 +209,22 @@ def _parser() -> argparse.ArgumentParser:
     _add_batch_verbs(_group(verbs, "batch", "the batches in the record"))
     _add_alarm_verbs(_group(verbs, "alarm", "alarms that stand: list, acknowledge, shelve, test"))
     return parser
+
+
+def _add_volume(verb: argparse.ArgumentParser) -> None:
+    verb.add_argument("--config", type=Path, required=True, metavar="FILE", help="settings, YAML")
+    verb.add_argument("--pot", metavar="ID", help="which pot of the settings")
+    verb.add_argument("--vessel", metavar="VOLUME", help='a vessel let into the pot: "2 L"')
+    verb.add_argument(
+        "--pressures", nargs=3, metavar=("FULL", "BEFORE", "AFTER"), help="gauge: vessel, vented pot, both"
+    )
+    verb.add_argument("--pressure-error", default="0.05 psi", metavar="PRESSURE", help="of each, 1 sigma")
+    verb.add_argument("--flow", metavar="FLOW", help='a calibrated leak or flow meter: "25 cm3/min"')
+    verb.add_argument("--flow-at", default="0 C", metavar="TEMPERATURE", help="what its cm3 are given for")
+    verb.add_argument("--fall", metavar="RATE", help='with the flow: "1.35 psi/h" or "1.20 to 1.50 psi/h"')
+    verb.add_argument("--own-leak", metavar="RATE", help="without it, likewise")
+    verb.add_argument("--error", metavar="PERCENT", help="of the vessel or the flow, 1 sigma; usually 1 or 2")
+    verb.add_argument("--room", metavar="TEMPERATURE", help="20 C if left out")
 
 
 def _add_plan(verb: argparse.ArgumentParser) -> None:
@@ -310,7 +331,16 @@ def _add_pot_verbs(verbs: _Verbs) -> None:
     care.add_argument("part", nargs="?", choices=PARTS, metavar="PART", help=", ".join(PARTS))
     care.add_argument("text", nargs="?", default="", metavar="TEXT", help="what was done")
     care.add_argument("--on", metavar="DATE", help="the day it was done, if not today: 2026-03-01")
+    again = care.add_mutually_exclusive_group()
+    again.add_argument("--due", metavar="DATE", help="the day it is due again; local rules come first")
+    again.add_argument("--every", metavar="TIME", help='due again after so long: "6 months"')
     care.add_argument("--remove", type=int, metavar="NOTE", help="take a note back")
+
+    cause = _verb(
+        verbs, "cause", "cause:pot_cause", "say what a leak followed, and what to look at first", record=True
+    )
+    cause.add_argument("pot", nargs="?", metavar="POT")
+    cause.add_argument("--batch", type=int, metavar="ID", help="usually the last one that leaked")
 
 
 def _add_page_kinds(verb: argparse.ArgumentParser) -> None:

@@ -23,6 +23,7 @@ from potvigil.core.leak import LeakFilter
 from potvigil.core.pot import Pot
 from potvigil.core.reading import TEMPERATURE_UNKNOWN_K, Place, Quality, Reading, Sample
 from potvigil.core.resolution import Resolution, resolution
+from potvigil.core.scatter import Scatter
 from potvigil.core.watch import PotWatch
 from potvigil.units import PRESSURE, TIME
 
@@ -199,7 +200,7 @@ class Tightness:
         self.result: Result | None = None
         self.after_s = 0.0  # since the valve was shut, or air was let in again
         self._lagged = LaggedThermometers()
-        self._scatter = _Scatter()
+        self._scatter = Scatter()
         self._leak_filter: LeakFilter | None = None
         self._begun_s: float | None = None
         self._shut_s: float | None = None
@@ -311,31 +312,6 @@ class Tightness:
     def _is_resolved(self, rate_pa_per_s: float) -> bool:
         """Say whether the wiring is fine enough to show such a leak so soon."""
         return self._wired is None or self._wired.shown_after_s(rate_pa_per_s) <= self.after_s
-
-
-class _Scatter:
-    """The scatter of single readings, 1 sigma: from second differences, blind to a steady fall."""
-
-    def __init__(self) -> None:
-        self._last: list[float] = []
-        self._square, self._n = 0.0, 0
-
-    @property
-    def sigma_pa(self) -> float:
-        return sqrt(self._square / self._n) if self._n else 0.0
-
-    def add(self, pa: float) -> None:
-        self._last.append(pa)
-        if len(self._last) < 3:
-            return
-        first, second, third = self._last
-        del self._last[0]
-        self._n = min(self._n + 1, 200)
-        # a second difference of readings that scatter by s scatters by s sqrt(6); a spike counts little
-        square = (first - 2.0 * second + third) ** 2 / 6.0
-        if self._n > 20:
-            square = min(square, 9.0 * self._square / self._n + 1.0)
-        self._square += square - (self._square / self._n if self._n == 200 else 0.0)
 
 
 def _at_working(rate: Interval, absolute_pa: float, working_pa: float, ambient_pa: float) -> Interval:

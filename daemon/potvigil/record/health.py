@@ -1,12 +1,13 @@
 """How a pot ages, in words for the terminal and as one HTML file that needs no other."""
 
+import math
 from collections.abc import Iterator, Mapping
 from dataclasses import dataclass
 from datetime import UTC, datetime, tzinfo
 from importlib.resources import files
 
 from potvigil import __version__
-from potvigil.core.care import Care, Part
+from potvigil.core.care import SOON_S, Care, Part, due
 from potvigil.core.event import Interval, Verdict
 from potvigil.core.health import LEAST_BATCHES, BatchLeak, Health, Point, Side
 from potvigil.core.words import rate, shown, span, two_digits
@@ -18,6 +19,15 @@ _CHANGED = {
     Part.SEAL: "the seal was changed",
     Part.VALVE: "a valve was seen to",
     Part.RELIEF_VALVE: "the relief valve was seen to",
+}
+_DUE = {
+    Part.SEAL: "the seal",
+    Part.VALVE: "the valves",
+    Part.RELIEF_VALVE: "the relief valve",
+    Part.INSPECTION: "an inspection",
+    Part.TRANSDUCER: "calibrating the transducer",
+    Part.TIGHTNESS_TEST: "a tightness test",
+    Part.OTHER: "care",
 }
 _VERDICTS = {
     Verdict.HELD: "held",
@@ -42,13 +52,21 @@ class BatchLine:
     sign: str
 
 
-def health_lines(health: Health, unit: str, tz: tzinfo | None, hold_s: float | None = None) -> list[str]:
+def health_lines(
+    health: Health,
+    unit: str,
+    tz: tzinfo | None,
+    hold_s: float | None = None,
+    now_utc_s: float | None = None,
+) -> list[str]:
     """Return what can be said of a pot's ageing, the most pressing first; one sentence or two a line.
 
     unit: psi, bar or kPa. tz: None for the machine's own zone. hold_s: of the cure that
-    `health.bearable_pa_per_s` was reckoned for.
+    `health.bearable_pa_per_s` was reckoned for. now_utc_s: without it nothing is said of what is due.
     """
-    return list(_Words(health, unit, tz, hold_s).lines())
+    words = _Words(health, unit, tz, hold_s)
+    overdue, soon = words.reminders(now_utc_s)
+    return [*overdue, *words.lines(), *words.tests(), *soon]
 
 
 def health_html(
@@ -61,10 +79,11 @@ def health_html(
     tz: tzinfo | None,
     hold_s: float | None = None,
     rehearsed: bool = False,
+    now_utc_s: float | None = None,
 ) -> str:
     """Return the page. labels: of batches, by number. Raises MissingLibraryError.
 
-    rehearsed: the batches were simulated ones, and the page says so.
+    rehearsed: the batches were simulated ones, and the page says so. now_utc_s: as in `health_lines`.
     """
     try:
         from jinja2 import Environment, StrictUndefined
@@ -80,6 +99,8 @@ def health_html(
     words = _Words(health, unit, tz, hold_s)
     sign, mood = words.mood()
     headline, *lines = words.lines()
+    overdue, soon = words.reminders(now_utc_s)
+    lines = [*overdue, *lines, *words.tests(), *soon]
     return environment.from_string(source).render(
         pot=shown(pot_id),
         workshop=shown(workshop),
@@ -130,6 +151,45 @@ class _Words:
         if newest is None or self.regime.baseline_pa_per_s is None:
             return "○", "unknown"
         return ("▲", "warned") if newest.outside or newest.far else ("●", "held")
+
+    def reminders(self, now_utc_s: float | None) -> tuple[list[str], list[str]]:
+        """Return a line for each part that is overdue, and for each that will be due within a month."""
+        overdue: list[str] = []
+        soon: list[str] = []
+        for care in [] if now_utc_s is None else due(self.health.cares, SOON_S, now_utc_s):
+            assert now_utc_s is not None
+            assert care.due_utc_s is not None
+            late = care.due_utc_s < now_utc_s
+            says = "Overdue since" if late else "Due on"
+            told = f": {shown(care.text)}" if care.text else ""
+            (overdue if late else soon).append(
+                f"{says} {self._whole_date(care.due_utc_s)}: {_DUE[care.part]} "
+                f"(last on {self._whole_date(care.utc_s)}{told})."
+                if care.utc_s is not None
+                else f"{says} {self._whole_date(care.due_utc_s)}: {_DUE[care.part]}."
+            )
+        return overdue, soon
+
+    def tests(self) -> Iterator[str]:
+        """Yield what the newest tightness test found, beside the one before."""
+        tests = [care for care in self.health.cares if care.leak_pa_per_s is not None]
+        if not tests:
+            return
+        now = tests[-1].leak_pa_per_s
+        assert now is not None
+        yield f"Tightness test{self._on(tests[-1].utc_s)}: {self._rate(now)}."
+        if len(tests) < 2:
+            return
+        before = tests[-2].leak_pa_per_s
+        assert before is not None
+        rise = now.value - before.value
+        reach = 0.5 * math.hypot(now.high - now.low, before.high - before.low)
+        if rise > reach:
+            yield f"It leaked less in the test{self._on(tests[-2].utc_s)}: {self._rate(before)}. {_LOOK_AT}"
+        elif rise < -reach:
+            yield f"It leaked more in the test{self._on(tests[-2].utc_s)}: {self._rate(before)}."
+        else:
+            yield f"No change that shows since the test{self._on(tests[-2].utc_s)}: {self._rate(before)}."
 
     # -- in sentences -------------------------------------------------------------------------------
 

@@ -1,10 +1,12 @@
 """A pot over its batches: how it ages, and the care it was given."""
 
 import argparse
+import calendar
 import json
+import re
 import time
 from dataclasses import dataclass
-from datetime import UTC, datetime, tzinfo
+from datetime import UTC, datetime, timedelta, tzinfo
 
 from potvigil.core.care import Care, Part
 from potvigil.core.health import BatchLeak, health
@@ -19,6 +21,7 @@ from potvigil.verbs.pages import write_pages
 from potvigil.verbs.status import DONE
 
 _LONGEST_NOTE = 200
+_LATEST_YEAR = 2200
 
 
 def pot_health(args: argparse.Namespace) -> int:
@@ -37,19 +40,23 @@ def pot_health(args: argparse.Namespace) -> int:
             BatchLeak(row.batch_id, row.t_s, row.utc_s, row.rate_pa_per_s, row.established, row.verdict)
             for row in (leaks if rehearsed else real)
         ],
-        [Care(row.utc_s, row.t_s, Part(row.part), row.text, row.by) for row in cares],
+        [
+            Care(row.utc_s, row.t_s, Part(row.part), row.text, row.by, row.due_utc_s, row.leak_pa_per_s)
+            for row in cares
+        ],
         cure.bearable_pa_per_s,
     )
+    now_utc_s = time.time()
     if rehearsed:
         print("Rehearsed batches only: nothing here was measured on a pot.")
-    for line in health_lines(judged, unit, tz, cure.hold_s):
+    for line in health_lines(judged, unit, tz, cure.hold_s, now_utc_s):
         print(line)
     for care in cares:
         print(f"{_date(care.utc_s, tz)}  {care.part}: {shown(care.text)} (note {care.id})")
     if args.out is not None:
         html = health_html(
             judged, pot_id=pot_id, workshop=cure.workshop, labels=labels,
-            unit=unit, tz=tz, hold_s=cure.hold_s, rehearsed=rehearsed,
+            unit=unit, tz=tz, hold_s=cure.hold_s, rehearsed=rehearsed, now_utc_s=now_utc_s,
         )  # fmt: skip
         write_pages(args, args.out, html)
     return DONE
@@ -74,9 +81,44 @@ def pot_care(args: argparse.Namespace) -> int:
         utc_s = now_utc_s if args.on is None else min(day(args.on, tz, hours=12).timestamp(), now_utc_s)
         if args.on is not None and day(args.on, tz).timestamp() > now_utc_s:
             raise UseError(f"{args.on} is still to come; give the day it was done")
-        store.add_care(pot_id, utc_s, args.part, text, BY, now_utc_s)
+        due_utc_s = _due(args, utc_s, tz)
+        reminded = any(row.part == args.part and row.due_utc_s is not None for row in store.cares(pot_id))
+        store.add_care(pot_id, utc_s, args.part, text, BY, now_utc_s, due_utc_s)
     print(f"{pot_id}: {args.part} seen to on {_date(utc_s, tz)}")
+    if due_utc_s is not None:
+        print(f"due again on {_date(due_utc_s, tz)}; `potvigil pot health {pot_id}` will say so")
+    elif reminded:
+        print('its last reminder is over with that; give --every "6 months" or --due for another')
     return DONE
+
+
+def _due(args: argparse.Namespace, utc_s: float, tz: tzinfo | None) -> float | None:
+    """Return when it is to be done again, None where nobody said."""
+    if args.due is None and args.every is None:
+        return None
+    if args.due is not None:
+        due_utc_s = day(args.due, tz, hours=12).timestamp()
+    else:
+        due_utc_s = _after(datetime.fromtimestamp(utc_s, UTC).astimezone(tz), args.every).timestamp()
+    if due_utc_s <= utc_s:
+        raise UseError(f"--due {args.due} is not after {_date(utc_s, tz)}, the day it was done")
+    return due_utc_s
+
+
+def _after(moment: datetime, every: str) -> datetime:
+    """Return the day so long after; the last of the month where that has no such day."""
+    found = re.fullmatch(r"\s*([1-9][0-9]{0,3})\s*(day|week|month|year)s?\s*", every)
+    if found is None:
+        raise UseError(f'--every {every!r}: give days, weeks, months or years, like "6 months"')
+    count, unit = int(found[1]), found[2]
+    if unit in ("day", "week"):
+        return moment + timedelta(days=count * (7 if unit == "week" else 1))
+    years, month = divmod(moment.month - 1 + count * (12 if unit == "year" else 1), 12)
+    year = moment.year + years
+    if year > _LATEST_YEAR:
+        raise UseError(f"--every {every!r} is too long")
+    last = calendar.monthrange(year, month + 1)[1]
+    return moment.replace(year=year, month=month + 1, day=min(moment.day, last))
 
 
 @dataclass(frozen=True, slots=True)

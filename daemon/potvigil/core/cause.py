@@ -1,0 +1,419 @@
+"""What a leak followed through a hold: the pressure as a hole or a fine gap does, the cold, or neither.
+
+Each guess says how the share of the air lost would go through this hold, up to one factor. The trace it
+would leave in the filter of a sound pot is carried along, and the filter's innovations are regressed on it,
+with all thermal states integrated out (as in core/onset.py). That gives each guess its likelihood; a kind of
+leak is as likely as its guesses are on average, and nothing is claimed that is not twenty times as likely as
+the rest together.
+
+    hole    a choked hole loses the same share always: a valve that is not quite shut, a fitting
+    gap     a laminar gap loses with (p^2 - pa^2)/p: a seal's face, a thread
+    cold    it opens as the wall cools: a seal that stiffens
+    above   it loses only above a pressure: a relief valve, a lid that lifts
+    other   it grew or shrank by itself
+"""
+
+from collections.abc import Callable, Sequence
+from dataclasses import dataclass
+from enum import StrEnum
+from itertools import pairwise
+from math import exp, log, sqrt
+
+from potvigil.core.air import BAROMETER_MISS, OF_THE_THERMOMETER, ROUNDING, SIZE, AirFilter, Step
+from potvigil.core.allowance import allowance_for
+from potvigil.core.event import Interval
+from potvigil.core.gas import compressibility
+from potvigil.core.lag import LaggedThermometers
+from potvigil.core.leak import LeakFilter
+from potvigil.core.pot import Pot
+from potvigil.core.reading import TEMPERATURE_UNKNOWN_K, Place, Reading
+from potvigil.core.scatter import Scatter
+
+BIN_S = 60.0
+SURE = 0.95  # of all kinds together
+LEAST_SIGNIFICANCE = 5.0  # as in core/leak.py: a leak beyond doubt
+LEAST_BINS = 30
+# The filter is not the pot: evidence counts half. Found on the bench's nights with known causes.
+TEMPER = 0.5
+# By how much a seal opens for a kelvin of cold; common practice knows 2 to 8 %.
+_PER_K = (0.02, 0.04, 0.08, 0.16)
+_PER_H = (-0.3, -0.1, 0.1, 0.3)
+# Where it would stop losing, as shares of the way from the lowest gauge pressure seen to the highest.
+_ABOVE_SHARES = (-0.1, 0.0, 0.05, 0.1, 0.2, 0.35, 0.5, 0.65, 0.8)
+_ONSETS = 5
+_STATES = SIZE - 1
+
+
+class Kind(StrEnum):
+    HOLE = "hole"
+    GAP = "gap"
+    COLD = "cold"
+    ABOVE = "above"
+    OTHER = "other"
+
+
+_PRIOR = {Kind.HOLE: 1.0, Kind.GAP: 1.0, Kind.COLD: 1.0, Kind.ABOVE: 1.0, Kind.OTHER: 0.2}
+
+
+@dataclass(frozen=True, slots=True)
+class Moment:
+    """The pot over one bin, the pressures absolute but gauge_pa; seal_k: the thermometer nearest the seal."""
+
+    t_s: float
+    absolute_pa: float
+    ambient_pa: float
+    gauge_pa: float
+    place: Place | None
+    kelvin: float
+    movements: tuple[float, float, float]
+    noise_variance: float
+    seal_k: float | None
+    let_in: float  # share of the air that was let in before it
+
+
+@dataclass(frozen=True, slots=True)
+class Finding:
+    """kinds: how likely each is, adding up to 1. onset_s: None where it was there from the first.
+
+    rates_pa_per_s, gauges_pa, seal_ks: where the likeliest guess lost least and where it lost most (for
+    ABOVE: at its last and at its first). above_pa: gauge pressure below which nothing was lost.
+    """
+
+    kinds: dict[Kind, float]
+    onset_s: Interval | None
+    rates_pa_per_s: tuple[float, float]
+    gauges_pa: tuple[float, float]
+    seal_ks: tuple[float | None, float | None]
+    above_pa: float | None
+    rate_pa_per_s: Interval
+
+    @property
+    def kind(self) -> Kind | None:
+        """Return the one that is beyond doubt, None where none is."""
+        likeliest = max(self.kinds, key=lambda kind: self.kinds[kind])
+        return likeliest if self.kinds[likeliest] >= SURE else None
+
+    @property
+    def possible(self) -> list[Kind]:
+        """Return the kinds that together are beyond doubt, the likeliest first."""
+        ranked = sorted(self.kinds, key=lambda kind: -self.kinds[kind])
+        count, sum_ = 0, 0.0
+        while sum_ < SURE and count < len(ranked):
+            sum_ += self.kinds[ranked[count]]
+            count += 1
+        return ranked[:count]
+
+
+class Hold:
+    """Takes the readings of one pot from before its fill to its vent; keeps what causes are told from.
+
+    pot: contents_volume_m3 0 says that it was empty.
+    """
+
+    def __init__(self, pot: Pot) -> None:
+        self._pot = pot
+        self._lagged = LaggedThermometers()
+        self._scatter = Scatter()
+        self._leak_filter: LeakFilter | None = None
+        self._bin: list[tuple[Reading, tuple[float, float, float]]] = []
+        self._let_in = 0.0
+        self.moments: list[Moment] = []
+
+    def take(self, reading: Reading, *, open_pot: bool, good: bool, filled_since_s: float) -> None:
+        """Take one reading. good: of a pot that is shut and no longer stirred, and to be believed.
+
+        filled_since_s: when the pot came under pressure.
+        """
+        self._lagged.update(reading, not open_pot)
+        absolute_pa = reading.absolute_pa
+        if not good or absolute_pa is None:
+            return
+        self._scatter.add(absolute_pa)
+        if self._leak_filter is None:
+            pot = self._pot
+            self._leak_filter = LeakFilter(
+                self._lagged,
+                filled_since_s,
+                room_swing_k=pot.room_swing_k,
+                has_barometer=pot.has_barometer,
+                holds_mould=pot.contents_volume_m3 != 0.0,
+            )
+        self._leak_filter.add(reading, self._scatter.sigma_pa)
+        if self._bin and reading.t_s - self._bin[0][0].t_s >= BIN_S:
+            self._close_bin()
+        place, kelvin = reading.nearest
+        moved = (0.0, 0.0, 0.0) if place is None or kelvin is None else self._lagged.movements(place, kelvin)
+        self._bin.append((reading, moved))
+
+    def top_up(self, rise_share: float) -> None:
+        """Say that air was let in, about this share of what was there."""
+        self._bin = []
+        self._let_in += rise_share
+        if self._leak_filter is not None:
+            self._leak_filter.top_up(rise_share)
+
+    @property
+    def onset_s(self) -> Interval | None:
+        """Return since when it leaks, None while that is not known."""
+        leak = None if self._leak_filter is None else self._leak_filter.estimate
+        return None if leak is None else leak.onset_s
+
+    @property
+    def rate_per_s(self) -> Interval | None:
+        leak = None if self._leak_filter is None else self._leak_filter.estimate
+        return None if leak is None else leak.rate_per_s
+
+    def _close_bin(self) -> None:
+        readings, moved = zip(*self._bin, strict=True)
+        self._bin = []
+        n = len(readings)
+        place = readings[-1].nearest[0]
+        same = [i for i in range(n) if readings[i].nearest[0] is place]
+        absolute_pa = _mean([each.absolute_pa or 0.0 for each in readings])
+        seal = [each.wall_k or each.gas_k or each.room_k for each in readings]
+        known = [each for each in seal if each is not None]
+        noise = self._scatter.sigma_pa / absolute_pa
+        self.moments.append(
+            Moment(
+                t_s=_mean([each.t_s for each in readings]),
+                absolute_pa=absolute_pa,
+                ambient_pa=_mean([each.ambient_pa for each in readings]),
+                gauge_pa=_mean([each.gauge_pa or 0.0 for each in readings]),
+                place=place,
+                kelvin=_mean([readings[i].nearest[1] or TEMPERATURE_UNKNOWN_K for i in same]),
+                movements=(
+                    _mean([moved[i][0] for i in same]),
+                    _mean([moved[i][1] for i in same]),
+                    _mean([moved[i][2] for i in same]),
+                ),
+                noise_variance=noise * noise / n + ROUNDING * ROUNDING,
+                seal_k=_mean(known) if known else None,
+                let_in=self._let_in,
+            )
+        )
+        self._let_in = 0.0
+
+
+def _mean(values: Sequence[float]) -> float:
+    return sum(values) / len(values)
+
+
+# -- guesses ----------------------------------------------------------------------------------------
+
+_Share = Callable[[Moment], float]
+
+
+class _Guess:
+    """One course of the share lost, and the regression on the trace it would leave."""
+
+    def __init__(
+        self, kind: Kind, share: _Share, onset_s: float | None, above_pa: float | None = None
+    ) -> None:
+        self.kind, self.share, self.onset_s, self.above_pa = kind, share, onset_s, above_pa
+        self.lost = 0.0
+        self.trace = [0.0] * _STATES
+        self.information = self.score = 0.0
+
+    def take(self, elapsed_s: float, moment: Moment, step: Step) -> None:
+        if self.onset_s is None or moment.t_s > self.onset_s:
+            since_s = elapsed_s if self.onset_s is None else min(elapsed_s, moment.t_s - self.onset_s)
+            self.lost += since_s * self.share(moment)
+        x = self.trace
+        a, b, c, d = step.fast
+        x[2], x[3] = a * x[2] + b * x[3], c * x[2] + d * x[3]
+        for i in (1, 4, 5, 6, 7):
+            x[i] *= step.decay[i]
+        g = -self.lost - sum(h * value for h, value in zip(step.seen, x, strict=False))
+        self.trace = [value + gain * g for value, gain in zip(x, step.gains, strict=False)]
+        self.information += g * g / step.variance
+        self.score += g * step.innovation / step.variance
+
+    def forget_thermometer(self) -> None:
+        for state in OF_THE_THERMOMETER:
+            self.trace[state] = 0.0
+
+    @property
+    def significance(self) -> float:
+        return self.score / sqrt(self.information) if self.information > 0.0 else 0.0
+
+    @property
+    def rate_per_s(self) -> float:
+        return self.score / self.information if self.information > 0.0 else 0.0
+
+    @property
+    def log_likelihood(self) -> float:
+        """Against a sound pot, with the factor integrated out under a flat prior (the same for all)."""
+        if self.information <= 0.0:
+            return 0.0
+        return 0.5 * max(self.significance, 0.0) ** 2 - 0.5 * log(self.information)
+
+
+def _guesses(moments: Sequence[Moment], onsets_s: Sequence[float | None]) -> list[_Guess]:
+    first = moments[0]
+    seal_k = first.seal_k
+    highest, lowest = max(m.gauge_pa for m in moments), min(m.gauge_pa for m in moments)
+
+    def hole(moment: Moment) -> float:
+        return 1.0
+
+    def gap(moment: Moment) -> float:
+        return _laminar(moment) / _laminar(first)
+
+    def cold(law: _Share, per_k: float) -> _Share:
+        return lambda m: law(m) * max(1.0 + per_k * ((seal_k or 0.0) - (m.seal_k or seal_k or 0.0)), 0.0)
+
+    def above(from_pa: float) -> _Share:
+        return lambda m: max(m.gauge_pa - from_pa, 0.0) / (highest - from_pa)
+
+    def by_itself(per_h: float) -> _Share:
+        return lambda m: exp(per_h * (m.t_s - first.t_s) / 3600.0)
+
+    made: list[_Guess] = []
+    for onset_s in onsets_s:
+        made += [_Guess(Kind.HOLE, hole, onset_s), _Guess(Kind.GAP, gap, onset_s)]
+        if seal_k is not None:
+            made += [_Guess(Kind.COLD, cold(law, k), onset_s) for law in (hole, gap) for k in _PER_K]
+        for share in _ABOVE_SHARES:
+            from_pa = lowest + share * (highest - lowest)
+            made.append(_Guess(Kind.ABOVE, above(from_pa), onset_s, from_pa))
+        made += [_Guess(Kind.OTHER, by_itself(each), onset_s) for each in _PER_H]
+    return made
+
+
+def _laminar(moment: Moment) -> float:
+    outside_pa, absolute_pa = moment.ambient_pa, max(moment.absolute_pa, 1.01 * moment.ambient_pa)
+    return (absolute_pa - outside_pa) * (absolute_pa + outside_pa) / absolute_pa
+
+
+# -- the comparison ---------------------------------------------------------------------------------
+
+
+def find(hold: Hold, pot: Pot) -> Finding | None:
+    """Compare the kinds; None where too little was seen, or no leak is beyond doubt."""
+    moments = hold.moments
+    rate = hold.rate_per_s
+    if len(moments) < LEAST_BINS or rate is None:
+        return None
+    onset_s = hold.onset_s
+    late = onset_s is not None and onset_s.low > moments[0].t_s
+    onsets: list[float | None] = [None]
+    if late and onset_s is not None:
+        reach = (onset_s.high - onset_s.low) / (_ONSETS - 1)
+        onsets += [onset_s.low + i * reach for i in range(_ONSETS)]
+    guesses = _guesses(moments, onsets)
+    _regress(moments, guesses, pot)
+    best = max(guesses, key=lambda each: each.log_likelihood)
+    if best.significance < LEAST_SIGNIFICANCE:
+        return None
+    kinds = _weigh(guesses)
+    return _told(moments, guesses, kinds, onset_s if late else None, rate)
+
+
+def _regress(moments: Sequence[Moment], guesses: Sequence[_Guess], pot: Pot) -> None:
+    miss = 0.0 if pot.has_barometer else BAROMETER_MISS
+    place = moments[0].place
+    air = AirFilter(allowance_for(place, pot.room_swing_k), miss, pot.contents_volume_m3 != 0.0)
+    law_step = 0.0  # of a leaking filter only
+    for before, moment in pairwise([moments[0], *moments]):
+        if moment.let_in > 0.0:
+            air.reopen(moment.let_in)
+        if moment.place is not place:
+            place = moment.place
+            air.allow(allowance_for(place, pot.room_swing_k), miss)
+            for guess in guesses:
+                guess.forget_thermometer()
+        elapsed_s = moment.t_s - before.t_s
+        log_k = log(moment.kelvin)
+        y = log(moment.absolute_pa / compressibility(moment.absolute_pa, moment.kelvin)) - log_k
+        step = air.step(elapsed_s, y, moment.noise_variance, log_k, moment.movements, law_step)
+        for guess in guesses:
+            guess.take(elapsed_s, moment, step)
+
+
+def _weigh(guesses: Sequence[_Guess]) -> dict[Kind, float]:
+    best = max(each.log_likelihood for each in guesses)
+    weights: dict[Kind, float] = {}
+    for kind, prior in _PRIOR.items():
+        own = [exp(TEMPER * (each.log_likelihood - best)) for each in guesses if each.kind is kind]
+        weights[kind] = prior * _mean(own) if own else 0.0
+    total = sum(weights.values())
+    return {kind: weight / total for kind, weight in weights.items()}
+
+
+def _told(
+    moments: Sequence[Moment],
+    guesses: Sequence[_Guess],
+    kinds: dict[Kind, float],
+    onset_s: Interval | None,
+    rate: Interval,
+) -> Finding:
+    likeliest = max(kinds, key=lambda kind: kinds[kind])
+    guess = max((each for each in guesses if each.kind is likeliest), key=lambda each: each.log_likelihood)
+    leaking = [m for m in moments if guess.onset_s is None or m.t_s > guess.onset_s]
+    ends = [
+        min(leaking, key=lambda m: guess.share(m) * m.absolute_pa),
+        max(leaking, key=lambda m: guess.share(m) * m.absolute_pa),
+    ]
+    least, most = (guess.rate_per_s * guess.share(m) * m.absolute_pa for m in ends)
+    last_pa = moments[-1].absolute_pa
+    return Finding(
+        kinds=kinds,
+        onset_s=onset_s,
+        rates_pa_per_s=(least, most),
+        gauges_pa=(ends[0].gauge_pa, ends[1].gauge_pa),
+        seal_ks=(ends[0].seal_k, ends[1].seal_k),
+        above_pa=guess.above_pa,
+        rate_pa_per_s=Interval(*(each * last_pa for each in (rate.value, rate.low, rate.high))),
+    )
+
+
+# -- over many nights -------------------------------------------------------------------------------
+
+TREND_SIGMAS, TREND_NIGHTS = 2.576, 8  # 1 in 100; fewer nights bear nothing
+
+
+@dataclass(frozen=True, slots=True)
+class Night:
+    """One batch: its leak at the end, Pa/s; the coldest the seal got, K; the gauge it was held at, Pa."""
+
+    number: int
+    leak_pa_per_s: float
+    coldest_k: float | None
+    gauge_pa: float | None
+
+
+def goes_with(pairs: Sequence[tuple[float, float]]) -> float | None:
+    """Return how surely the second rises with the first, in sigmas (below nought: falls); None for too few.
+
+    Kendall's rank correlation, normal approximation with ties (Kendall, Rank Correlation Methods, ch. 3-4).
+    """
+    n = len(pairs)
+    if n < TREND_NIGHTS:
+        return None
+    score = sum(
+        _sign(second[0] - first[0]) * _sign(second[1] - first[1])
+        for i, first in enumerate(pairs)
+        for second in pairs[i + 1 :]
+    )
+    xs, ys = ([_ties(values)] for values in zip(*pairs, strict=True))
+    (x_ties,), (y_ties,) = xs, ys
+
+    def v(t: int) -> float:
+        return t * (t - 1) * (2 * t + 5)
+
+    variance = (v(n) - sum(map(v, x_ties)) - sum(map(v, y_ties))) / 18.0
+    variance += (
+        sum(t * (t - 1) * (t - 2) for t in x_ties)
+        * sum(u * (u - 1) * (u - 2) for u in y_ties)
+        / (9.0 * n * (n - 1) * (n - 2))
+    )
+    variance += sum(t * (t - 1) for t in x_ties) * sum(u * (u - 1) for u in y_ties) / (2.0 * n * (n - 1))
+    return score / sqrt(variance) if variance > 0.0 else 0.0
+
+
+def _sign(value: float) -> int:
+    return (value > 0.0) - (value < 0.0)
+
+
+def _ties(values: Sequence[float]) -> list[int]:
+    return [count for each in set(values) if (count := list(values).count(each)) > 1]

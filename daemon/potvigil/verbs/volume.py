@@ -1,0 +1,117 @@
+"""A pot's gas volume from a known vessel or a known flow, as a line for the settings."""
+
+import argparse
+import re
+
+from potvigil.core.pot import Pot
+from potvigil.core.volume import Known, State, VolumeError, by_flow, by_vessel, flow_mol_per_s
+from potvigil.settings import load
+from potvigil.units import (
+    FREE_AIR_UNITS_M3_PER_S,
+    PRESSURE,
+    SECONDS_PER_HOUR,
+    TEMPERATURE,
+    VOLUME,
+    Kind,
+)
+from potvigil.verbs.common import UseError, one_of
+from potvigil.verbs.status import DONE, NO
+
+_FLOW = Kind("a flow", {"cm3/min": 1e-6 / 60.0, "mL/min": 1e-6 / 60.0, **FREE_AIR_UNITS_M3_PER_S})
+_ROOM_K = 293.15
+_KELVIN_SIGMA = 0.3  # between settled states a few minutes apart
+_FALL_SHARE = 0.03  # 1 sigma, of a fall that was given without its interval
+_USUAL_ERROR = {"vessel": 1.0, "flow": 2.0}  # %, 1 sigma: weighed with water; a calibrated leak's sheet
+
+
+def measure_volume(args: argparse.Namespace) -> int:
+    """Reckon the volume from what was read; exit status 1 where it cannot be told."""
+    settings = load(args.config)
+    pot = settings.core_pots()[one_of(settings.pots, args.pot)]
+    if (args.vessel is None) == (args.flow is None):
+        raise UseError('give --vessel "2 L" with --pressures, or --flow "25 cm3/min" with --fall')
+    try:
+        found = _by_vessel(args, pot) if args.flow is None else _by_flow(args, pot)
+    except VolumeError as error:
+        print(f"Not told: {error}.")
+        return NO
+    told = found.interval
+    litres = f"{1e3 * told.value:.2f} L ({1e3 * told.low:.2f} to {1e3 * told.high:.2f})"
+    print(f"{pot.pot_id} held {litres} of air, as it stood then.")
+    print(f"Measured empty, that is a line for pots.{pot.pot_id} of the settings:")
+    print(f"    internal_volume: {1e3 * told.value:.1f} L")
+    now_m3 = pot.internal_volume_m3
+    if told.low <= now_m3 <= told.high:
+        print(f"It agrees with the {1e3 * now_m3:g} L that stand there.")
+    else:
+        off = 100.0 * (told.value / now_m3 - 1.0)
+        print(f"{1e3 * now_m3:g} L stand there: {abs(off):.0f} % {'less' if off > 0.0 else 'more'}.")
+    return DONE
+
+
+def _by_vessel(args: argparse.Namespace, pot: Pot) -> Known:
+    if args.pressures is None:
+        raise UseError(
+            'give the three gauge pressures, each after the air has settled: --pressures "60 psi" "0 psi" '
+            '"5.4 psi", of the full vessel, the vented pot, and both open to each other'
+        )
+    error_pa = _read("pressure-error", args.pressure_error, PRESSURE)
+    kelvin = Known(_kelvin(args.room), _KELVIN_SIGMA)
+    full, before, after = (
+        State(Known(_read("pressures", text, PRESSURE) + pot.ambient_pa, error_pa), kelvin)
+        for text in args.pressures
+    )
+    value = _read("vessel", args.vessel, VOLUME)
+    return by_vessel(Known(value, value * _percent(args, "vessel")), full, before, after)
+
+
+def _by_flow(args: argparse.Namespace, pot: Pot) -> Known:
+    if args.fall is None or args.own_leak is None:
+        raise UseError(
+            'give --fall "1.35 psi/h", what `potvigil tightness` said with the flow on, and --own-leak "0.10 '
+            'psi/h", what it said without; or their intervals, "1.20 to 1.50 psi/h"'
+        )
+    value = _read("flow", args.flow, _FLOW)
+    flow = flow_mol_per_s(Known(value, value * _percent(args, "flow")), _kelvin(args.flow_at))
+    absolute_pa = pot.working_pa + pot.ambient_pa
+    with_it, without = (
+        Known(each.value / absolute_pa, each.sigma / absolute_pa)
+        for each in (_fall("fall", args.fall), _fall("own-leak", args.own_leak))
+    )
+    gas = State(Known(absolute_pa, 0.005 * absolute_pa), Known(_kelvin(args.room), 1.0))
+    return by_flow(flow, with_it, without, gas)
+
+
+def _fall(option: str, text: str) -> Known:
+    """Read '1.35 psi/h' or its 95 % interval, '1.20 to 1.50 psi/h', in Pa/s."""
+    found = re.fullmatch(r"\s*(?:(-?[0-9.]+)\s+to\s+)?(-?[0-9.]+)\s*(psi|bar|kPa)/h\s*", text)
+    if found is None:
+        raise UseError(f'--{option} {text!r}: give a fall like "1.35 psi/h" or "1.20 to 1.50 psi/h"')
+    low, high = (
+        None if each is None else _read(option, f"{each} {found[3]}", PRESSURE) / SECONDS_PER_HOUR
+        for each in (found[1], found[2])
+    )
+    assert high is not None
+    if low is None:
+        return Known(high, _FALL_SHARE * abs(high))
+    return Known(0.5 * (low + high), (high - low) / 3.92)
+
+
+def _percent(args: argparse.Namespace, of: str) -> float:
+    if args.error is None:
+        return _USUAL_ERROR[of] / 100.0
+    found = re.fullmatch(r"\s*([0-9.]+)\s*%?\s*", args.error)
+    if found is None or not 0.0 <= float(found[1]) <= 20.0:
+        raise UseError(f"--error {args.error!r}: give the {of}'s error in %, like 1")
+    return float(found[1]) / 100.0
+
+
+def _kelvin(text: str | None) -> float:
+    return _ROOM_K if text is None else _read("temperature", text, TEMPERATURE)
+
+
+def _read(option: str, text: str, kind: Kind) -> float:
+    try:
+        return kind.read(text).si
+    except ValueError as error:
+        raise UseError(f"--{option} {text!r} {error}") from None

@@ -1,0 +1,153 @@
+"""What `pot cause` says of seeded nights whose cause is known: a table of truth against answer.
+
+    python tests/bench/bench_cause.py [--nights 40] [--processes 2] [--places gas wall room]
+
+Pots of 8 to 50 L with mould and resin, a hold of 10 h in a room that cools by 2 to 10 K; leaks of 0.5 to 3
+psi/h at 60 psi from the start or from mid-hold. "cannot" is no answer, which is no fault.
+"""
+
+import argparse
+from collections import Counter
+from math import cos, exp, log, pi
+from multiprocessing import Pool
+from random import Random
+
+from potvigil.core.cause import Hold, Kind, find
+from potvigil.core.pot import Pot
+from potvigil.core.reading import Place, Quality, Reading
+from potvigil.sim.pot import CureHeat, Fill, Leak, LeakLaw, PotModel, PotParameters, Supply
+from potvigil.units import PA_PER_PSI
+
+WORKING_PA, HOLD_S, FILL_AT_S, PERIOD_S = 60.0 * PA_PER_PSI, 36_000.0, 120.0, 5.0
+CAUSES = ("sound", "hole", "gap", "cold", "above")
+
+
+def drawn(random: Random, low: float, high: float) -> float:
+    return low * exp(random.random() * log(high / low))
+
+
+def night(place: str, cause: str, number: int) -> tuple[Hold, Pot]:
+    """Play a night and return what was kept of it."""
+    random = Random(f"{place}/{cause}/{number}")
+    volume_m3 = 1e-3 * drawn(random, 8.0, 50.0)
+    size = volume_m3 / 0.020
+    area = size ** (2.0 / 3.0)
+    contents_m3 = volume_m3 * random.uniform(0.06, 0.35)
+    parameters = PotParameters(
+        internal_volume_m3=volume_m3,
+        contents_volume_m3=contents_m3,
+        gas_wall_w_per_k=1.6 * area * drawn(random, 0.5, 2.0),
+        gas_contents_w_per_k=1.4 * area * drawn(random, 0.4, 3.0),
+        wall_room_w_per_k=2.2 * area * drawn(random, 0.5, 2.0),
+        wall_j_per_k=7000.0 * size**0.8 * drawn(random, 0.6, 1.7),
+        contents_j_per_k=1000.0 * contents_m3 * drawn(random, 500.0, 1900.0),
+        stirring_s_per_mol=80.0 / size,
+        mould_share=random.uniform(0.0, 0.003),
+    )
+    swing_k, coldest_s = random.uniform(2.0, 10.0), random.uniform(6.0, 11.0) * 3600.0
+
+    def room_k(t_s: float) -> float:
+        return 290.0 + 0.5 * swing_k * cos(pi * (t_s - coldest_s) / (11.0 * 3600.0) + pi)
+
+    heat = None
+    if random.random() < 1.0 / 3.0:
+        peak_s, width_s = random.uniform(2500.0, 15_000.0), drawn(random, 500.0, 3000.0)
+        heat = CureHeat(peak_s, width_s, parameters.contents_j_per_k * drawn(random, 3.0, 20.0))
+    law = {"hole": LeakLaw.ORIFICE, "gap": LeakLaw.CAPILLARY}.get(cause, random.choice(list(LeakLaw)))
+    onset_s = 0.0 if cause == "above" else random.choice((0.0, random.uniform(1.0, 4.0) * 3600.0))
+    leak = Leak(
+        onset_s,
+        law,
+        rate_pa_per_s=drawn(random, 0.5, 3.0) * PA_PER_PSI / 3600.0,
+        at_gauge_pa=WORKING_PA,
+        opens_per_k_colder=random.uniform(0.03, 0.1) if cause == "cold" else 0.0,
+    )
+    model = PotModel(
+        parameters,
+        supply=Supply(
+            valve_area_m2=6.5e-7 * size * drawn(random, 0.4, 2.0), tank_volume_m3=0.05 * max(size, 1.0)
+        ),
+        actions=(Fill(FILL_AT_S, WORKING_PA),),
+        leaks=() if cause == "sound" else (leak,),
+        cure=heat,
+        room_k=room_k,
+        ambient_pa=lambda t_s: 101_325.0 + 200.0 * cos(2.0 * pi * t_s / 50_000.0),
+    )
+    sets_pa = WORKING_PA * random.uniform(0.78, 0.93)  # where a weeping relief valve shuts
+    pot = Pot(
+        pot_id="lantern",
+        internal_volume_m3=volume_m3,
+        contents_volume_m3=contents_m3,
+        maximum_pa=80.0 * PA_PER_PSI,
+        working_pa=WORKING_PA,
+        floor_pa=45.0 * PA_PER_PSI,
+        hold_s=HOLD_S,
+        thermometers=frozenset((Place(place),)),
+        has_barometer=True,
+    )
+    lag_s = {"gas": drawn(random, 15.0, 90.0), "wall": drawn(random, 20.0, 150.0), "room": 200.0}[place]
+    mixed = random.uniform(0.0, 0.12) if place == "gas" else random.uniform(0.0, 0.25)
+    offset_k, zero_pa = random.gauss(0.0, 0.25), PA_PER_PSI * random.gauss(0.0, 0.2)
+    drift, noise_pa = PA_PER_PSI * random.uniform(-0.02, 0.02), 0.03 * PA_PER_PSI / PERIOD_S**0.5
+    hold, seen_k, filled_s, fed_mol = Hold(pot), model.room_k, 0.0, 0.0
+    for tick in range(int((FILL_AT_S + HOLD_S) / PERIOD_S)):
+        t_s = tick * PERIOD_S
+        model.advance(t_s)
+        if cause == "above" and model._leaks:  # the simulator knows no such leak: its size follows the gauge
+            law_of, size_of, wall_k = model._leaks[0]
+            if tick and not filled_s:
+                full_size = size_of
+            lifted = max(model.gauge_pa - sets_pa, 0.0) / (WORKING_PA - sets_pa)
+            model._leaks[0] = (law_of, full_size * lifted if filled_s else size_of, wall_k)
+        if not filled_s and 0.0 < fed_mol == model.fed_mol:
+            filled_s = t_s
+        fed_mol = model.fed_mol
+        target_k = {
+            "gas": model.gas_k + mixed * (model.wall_k - model.gas_k),
+            "wall": model.wall_k + mixed * (model.room_k - model.wall_k),
+            "room": model.room_k,
+        }[place]
+        seen_k += (target_k - seen_k) * PERIOD_S / (lag_s + PERIOD_S)
+        kelvin = round((seen_k + offset_k) / 0.0625) * 0.0625
+        gauge_pa = model.gauge_pa + zero_pa + drift * (model.wall_k - 293.15) + random.gauss(0.0, noise_pa)
+        ambient_pa = model.ambient_pa + 40.0
+        temperatures = {f"{each}_k": kelvin if each == place else None for each in ("gas", "wall", "room")}
+        reading = Reading(
+            t_s=t_s, utc_s=None, gauge_pa=gauge_pa, absolute_pa=gauge_pa + ambient_pa, ambient_pa=ambient_pa,
+            quality=Quality.GOOD, **temperatures,
+        )  # fmt: skip
+        good = bool(filled_s) and t_s > filled_s + 120.0
+        hold.take(reading, open_pot=t_s < FILL_AT_S, good=good, filled_since_s=FILL_AT_S)
+    return hold, pot
+
+
+def said(job: tuple[str, str, int]) -> tuple[str, str, str]:
+    place, cause, number = job
+    hold, pot = night(place, cause, number)
+    finding = find(hold, pot)
+    if finding is None:
+        return place, cause, "no leak"
+    return place, cause, "cannot" if finding.kind is None else str(finding.kind)
+
+
+def main() -> None:
+    parser = argparse.ArgumentParser()
+    parser.add_argument("--nights", type=int, default=40)
+    parser.add_argument("--processes", type=int, default=2)
+    parser.add_argument("--places", nargs="*", default=["gas", "wall", "room"])
+    asked = parser.parse_args()
+    jobs = [
+        (place, cause, number) for place in asked.places for cause in CAUSES for number in range(asked.nights)
+    ]
+    with Pool(asked.processes) as pool:
+        counted = Counter(pool.map(said, jobs, chunksize=4))
+    answers = ["no leak", *(str(kind) for kind in Kind), "cannot"]
+    print("place  truth  " + "".join(f"{each:>9}" for each in answers))
+    for place in asked.places:
+        for cause in CAUSES:
+            figures = "".join(f"{counted[(place, cause, each)]:9}" for each in answers)
+            print(f"{place:6} {cause:6} {figures}")
+
+
+if __name__ == "__main__":
+    main()
