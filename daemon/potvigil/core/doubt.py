@@ -10,7 +10,7 @@ NOISE_GROWTH = 8.0
 NOISE_FLOOR = 0.00015
 NOISE_WATCH_S, NOISE_FOR_S = 600.0, 60.0
 # A plug that is touched for a moment is none; one that goes on for so long is.
-ASTRAY_FOR_S = 120.0
+UNSTEADY_FOR_S = 120.0
 # A shut pot can warm by some kelvin; 8 % would take 23 K.
 RISE_SHARE = 0.08
 # A shut pot follows its temperature; while gas or wall moved by 3 K (0.8 psi at 60 psi gauge), a fifth of
@@ -38,25 +38,25 @@ class Doubt:
         self._start_s: float | None = None
         self._quiet = 1.0  # smallest scatter seen, as a share of the pressure
         self._loud_since_s: float | None = None
-        self._astray_since_s: float | None = None
+        self._unsteady_since_s: float | None = None
         self._lowest = float("inf")
         self._last_level = float("inf")
         self._same_pa: float | None = None
         self._same_since_s = 0.0
         self._same_k: float | None = None
 
-    def update(self, reading: Reading, noise_pa: float, astray: bool = False) -> None:
-        """Take one good reading and the scatter of the pressure, Pa. astray: it is one of those left out."""
+    def update(self, reading: Reading, noise_pa: float, unsteady: bool = False) -> None:
+        """Take one good reading and the scatter of the pressure, Pa. unsteady: it goes to and fro."""
         absolute_pa = reading.absolute_pa
         if absolute_pa is None:
             return
-        if astray:
-            if self._astray_since_s is None:
-                self._astray_since_s = reading.t_s
-            if self.reason is None and reading.t_s - self._astray_since_s >= ASTRAY_FOR_S:
+        if unsteady:
+            if self._unsteady_since_s is None:
+                self._unsteady_since_s = reading.t_s
+            if self.reason is None and reading.t_s - self._unsteady_since_s >= UNSTEADY_FOR_S:
                 self.reason = "its reading jumps to and fro: loose wire or failing"
             return
-        self._astray_since_s = None
+        self._unsteady_since_s = None
         if self._start_s is None:
             self._start_s = reading.t_s
         noise = max(noise_pa / absolute_pa, NOISE_FLOOR)

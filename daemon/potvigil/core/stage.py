@@ -72,12 +72,15 @@ EMPTIED_S = 30.0
 RESTORED_S, RESTORED_PA = 45.0, 0.5 * PA_PER_PSI
 # A step that noise alone could make is not a step.
 NOISE_SIGMAS = 6.0
-# One reading so far from its two neighbours is a spike: 180 psi/h at ten seconds a sample, or the noise.
-ASTRAY_PA, ASTRAY_SIGMAS = 0.5 * PA_PER_PSI, 8.0
+# One reading so far from its two neighbours is a spike: 180 psi/h at ten seconds a sample, or the noise that
+# is usual: what grew within minutes must not excuse itself.
+ASTRAY_PA, ASTRAY_SIGMAS, USUAL_S = 0.5 * PA_PER_PSI, 8.0, 1800.0
 # Two of them so close together, or a quarter of the last dozen, are a plug that is touched or a wire that is
 # loose: what lies between is no better.
 UNSTEADY_S, UNSTEADY_SHARE, _ASTRAY_MEMORY = 45.0, 0.25, 12
-_NOISE_MEMORY, _NOISE_FIRST = 40, 12  # samples
+_NOISE_MEMORY, _NOISE_FIRST, _LATELY = 40, 12, 6  # samples
+# Noise that just began, where it matters: until the pot is used to it, or it is told.
+LOUD, LOUD_PA = 4.0, 0.12 * PA_PER_PSI
 _FEWEST, _LONGEST = 3, 2.5
 
 
@@ -122,10 +125,15 @@ class _Window:
 
 
 class _Scatter:
-    """Scatter of a series whose second differences have a mean size of `share` sigma; sigma: Pa."""
+    """Scatter of a series whose second differences have a mean size of `share` sigma; sigma: Pa.
 
-    def __init__(self, share: float) -> None:
+    memory: readings; clipped: a real step does not count in full.
+    """
+
+    def __init__(self, share: float, memory: int = _NOISE_MEMORY, clipped: bool = True) -> None:
         self._share = share
+        self._memory = memory
+        self._clipped = clipped
         self.sigma_pa = 0.0
         self._last_pa: float | None = None
         self._last_step_pa = 0.0
@@ -140,9 +148,9 @@ class _Scatter:
         self._steps += 1
         if self._steps < 3:
             return  # the first step and the first difference of steps have no history
-        if self._steps > _NOISE_FIRST:
+        if self._clipped and self._steps > _NOISE_FIRST:
             scatter_pa = min(scatter_pa, 4.0 * self.sigma_pa + 1.0)
-        self.sigma_pa += (scatter_pa - self.sigma_pa) / min(self._steps - 2, _NOISE_MEMORY)
+        self.sigma_pa += (scatter_pa - self.sigma_pa) / min(self._steps - 2, self._memory)
 
 
 class StageTracker:
@@ -151,7 +159,7 @@ class StageTracker:
     stage, since_s: now. topping_up: a jump is under way. rapid_loss: falling far faster than a leak.
     pressurised_since_s: first reading of the newest fill, where its batch begins. last_top_up: the newest
     finished jump. noise_pa: scatter of a single reading, 1 sigma; single spikes are not in it. astray: the
-    newest reading agrees with neither of the two before it, or such ones come one after the other.
+    newest reading agrees with neither of the two before it, or is unsteady: it goes to and fro.
     """
 
     def __init__(self, pot: Pot) -> None:
@@ -160,9 +168,12 @@ class StageTracker:
         self.stage = Stage.OPEN
         self.since_s = 0.0
         self.noise_pa = 0.0
-        self.astray = False
+        self.astray = self.unsteady = False
         self._astray_s = (-inf, -inf)  # the newest two
         self._astray_share = 0.0
+        self._usual_noise_pa = 0.0
+        self._readings = 0
+        self._last_s = 0.0
         self.topping_up = False
         self.rapid_loss = False
         self.pressurised_since_s = 0.0
@@ -174,6 +185,7 @@ class StageTracker:
         self._before_last_pa = 0.0
         # of single readings sqrt(6) sqrt(2/pi), of the middle of three by simulation
         self._scatter, self._middle_scatter = _Scatter(1.954), _Scatter(0.690)
+        self._lately = _Scatter(1.954, _LATELY, clipped=False)
         self._above_since_s: float | None = None
         self._below_since_s: float | None = None
         self._base: tuple[float, float] = (0.0, 0.0)  # before the jump
@@ -186,12 +198,28 @@ class StageTracker:
             self._last_pa = self._before_last_pa = gauge_pa
         last_pa = self._last_pa
         middle_pa = sorted((gauge_pa, last_pa, self._before_last_pa))[1]
-        is_spike = abs(gauge_pa - middle_pa) > max(ASTRAY_PA, ASTRAY_SIGMAS * self.noise_pa)
-        if is_spike:
+        self._readings += 1
+        elapsed_s, self._last_s = t_s - self._last_s, t_s
+        share = max(1.0 / self._readings, elapsed_s / (USUAL_S + elapsed_s))
+        self._usual_noise_pa += share * (self.noise_pa - self._usual_noise_pa)
+        far_pa = max(ASTRAY_PA, ASTRAY_SIGMAS * self._usual_noise_pa)
+        is_spike = abs(gauge_pa - middle_pa) > far_pa
+        # only to and fro is a fault; what goes on rising or falling may be a hand on a valve
+        to_pa, fro_pa = last_pa - self._before_last_pa, last_pa - gauge_pa
+        turned = min(to_pa, fro_pa) > far_pa or max(to_pa, fro_pa) < -far_pa
+        if turned:
             self._astray_s = (self._astray_s[1], t_s)
-        self._astray_share += (is_spike - self._astray_share) / _ASTRAY_MEMORY
-        unsteady = t_s - self._astray_s[0] < UNSTEADY_S or self._astray_share > UNSTEADY_SHARE
-        self.astray = is_spike or unsteady
+        self._astray_share += (turned - self._astray_share) / _ASTRAY_MEMORY
+        if self.is_stirred(t_s):
+            self._lately = _Scatter(1.954, _LATELY, clipped=False)
+        elif not is_spike:
+            self._lately.update(gauge_pa)
+        self.unsteady = (
+            t_s - self._astray_s[0] < UNSTEADY_S
+            or self._astray_share > UNSTEADY_SHARE
+            or self._lately.sigma_pa > max(LOUD * self._usual_noise_pa, LOUD_PA)
+        )
+        self.astray = is_spike or self.unsteady
         # spikes swell the one, a steep fall the other
         self._scatter.update(gauge_pa)
         self._middle_scatter.update(middle_pa)
@@ -302,6 +330,8 @@ class StageTracker:
         elif self._rise_is_over(t_s, gauge_pa):
             base_s, base_pa = self._base
             self.topping_up = False
+            if gauge_pa - base_pa < FEED_PA:
+                return  # it only went astray for a while
             self._hot_since_s = t_s
             self.last_top_up = TopUp(base_s, t_s, gauge_pa - base_pa)
             self._minute.restart()  # the jump must not be seen a second time
