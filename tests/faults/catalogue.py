@@ -6,7 +6,7 @@ of the 1-Wire probes. `tests/faults/test_wires.py` and `test_storms.py` prove th
 
 from collections.abc import Callable, Sequence
 from concurrent.futures import Executor, Future
-from dataclasses import dataclass, field, replace
+from dataclasses import dataclass, replace
 from functools import partial
 from pathlib import Path
 from random import Random
@@ -57,7 +57,7 @@ class Spell:
 
 
 class Broken(Bench):
-    """A bench on which things break. What is in the taps and wrappers is undone by the name it was put under."""
+    """A bench on which things break, and are mended; taps and wrappers go by the name of the trouble."""
 
     def __init__(self, night: Night, folder: Path, spells: Sequence[Spell], **options: Any) -> None:
         super().__init__(night, folder, **options)
@@ -209,7 +209,9 @@ def _on_barometer(name: str, make: Callable[[Broken], Callable[[float], float]],
     return Trouble(name, "barometer", begin, lambda bench: _gone(bench.outside, name), **more)
 
 
-def _on_probe(name: str, make: Callable[[Broken], Callable[[str, float], float | None]], **more: Any) -> Trouble:
+def _on_probe(
+    name: str, make: Callable[[Broken], Callable[[str, float], float | None]], **more: Any
+) -> Trouble:
     def begin(bench: Broken) -> None:
         bench.probes[name] = make(bench)
 
@@ -273,9 +275,7 @@ def _noise(psi: float) -> Callable[[Broken], Callable[[float], float]]:
 def _drift(psi_per_h: float) -> Callable[[Broken], Callable[[float], float]]:
     def make(bench: Broken) -> Callable[[float], float]:
         began_s = bench.now_s
-        return lambda volts: (
-            volts + psi_per_h * VOLTS_PER_PSI * (bench.now_s - began_s) / SECONDS_PER_HOUR
-        )
+        return lambda volts: volts + psi_per_h * VOLTS_PER_PSI * (bench.now_s - began_s) / SECONDS_PER_HOUR
 
     return make
 
@@ -394,7 +394,9 @@ _ALL = "all"
 _LEAKY = frozenset({AlarmId.LEAK, AlarmId.FLOOR_AHEAD})
 
 CATALOGUE: tuple[Trouble, ...] = (
-    _absent("converter silent", "pressure", CONVERTER, alarm=SENSOR, within_s=60, remains=_NO_PRESSURE, blind=True),
+    _absent(
+        "converter silent", "pressure", CONVERTER, alarm=SENSOR, within_s=60, remains=_NO_PRESSURE, blind=True
+    ),
     Trouble(
         "converter stuck",
         "pressure",
@@ -406,37 +408,153 @@ CATALOGUE: tuple[Trouble, ...] = (
         blind=True,
         lasts_s=7200.0,
     ),
-    _on_signal("noisy, 1.5 psi rms", _noise(1.5), alarm=SENSOR, within_s=300, remains=_NO_PRESSURE, blind=True),
-    _on_chip("bytes swapped", "pressure", [CONVERTER], _Swapped, alarm=SENSOR, within_s=60, remains=_NO_PRESSURE, blind=True),
-    _on_chip("bytes of the result swapped", "pressure", [CONVERTER], _ResultSwapped, alarm=SENSOR, within_s=300, remains=_NO_PRESSURE, blind=True),
-    _on_signal("signal too low, 0.1 V", _constant(0.1), alarm=SENSOR, within_s=60, remains=_NO_PRESSURE, blind=True),
-    _on_signal("signal too high, 4.9 V", _constant(4.9), alarm=SENSOR, within_s=60, remains=_NO_PRESSURE, blind=True),
-    _on_signal("transducer unplugged", _constant(0.004), alarm=SENSOR, within_s=60, remains=_NO_PRESSURE, blind=True),
+    _on_signal(
+        "noisy, 1.5 psi rms", _noise(1.5), alarm=SENSOR, within_s=600, remains=_NO_PRESSURE, blind=True
+    ),
+    _on_chip(
+        "bytes swapped",
+        "pressure",
+        [CONVERTER],
+        _Swapped,
+        alarm=SENSOR,
+        within_s=60,
+        remains=_NO_PRESSURE,
+        blind=True,
+    ),
+    _on_chip(
+        "bytes of the result swapped",
+        "pressure",
+        [CONVERTER],
+        _ResultSwapped,
+        alarm=SENSOR,
+        within_s=600,
+        remains=_NO_PRESSURE,
+        blind=True,
+    ),
+    _on_signal(
+        "signal too low, 0.1 V", _constant(0.1), alarm=SENSOR, within_s=60, remains=_NO_PRESSURE, blind=True
+    ),
+    _on_signal(
+        "signal too high, 4.9 V", _constant(4.9), alarm=SENSOR, within_s=60, remains=_NO_PRESSURE, blind=True
+    ),
+    _on_signal(
+        "transducer unplugged", _constant(0.004), alarm=SENSOR, within_s=60, remains=_NO_PRESSURE, blind=True
+    ),
     Trouble("supply sags to 4.6 V", "supply", _sag(4.6), _sag(None), None, 0, _ALL),
     Trouble("supply sags to 4.3 V", "supply", _sag(4.3), _sag(None), SENSOR, 60, _NO_PRESSURE, blind=True),
     _on_signal("transducer drifts down, 0.1 psi/h", _drift(-0.1), alarm=None, within_s=0, remains=_ALL),
-    _on_signal("transducer drifts down, 1.5 psi/h", _drift(-1.5), alarm=None, within_s=0, remains="told as a leak: one gauge alone cannot tell the two", may=_LEAKY, lasts_s=10_800.0),
-    _on_signal("transducer drifts up, 3 psi/h", _drift(3.0), alarm=SENSOR, within_s=10_800, remains="a leak slower than the drift is hidden until it is noticed", blind=True, lasts_s=10_800.0),
-    _on_signal("spikes of 20 psi, one a minute", _spikes, alarm=None, within_s=0, remains=_ALL, may=frozenset({SENSOR})),
-    _on_signal("bursts of 10 psi scatter", _bursts, alarm=None, within_s=0, remains=_ALL, may=frozenset({SENSOR})),
-    _on_chip("brown-outs", "supply", [CONVERTER, BAROMETER], _Browning, alarm=None, within_s=0, remains=_ALL, may=frozenset({SENSOR})),
+    _on_signal(
+        "transducer drifts down, 1.5 psi/h",
+        _drift(-1.5),
+        alarm=None,
+        within_s=0,
+        remains="told as a leak: one gauge alone cannot tell the two",
+        may=_LEAKY,
+        lasts_s=10_800.0,
+    ),
+    _on_signal(
+        "transducer drifts up, 3 psi/h",
+        _drift(3.0),
+        alarm=SENSOR,
+        within_s=10_800,
+        remains="a leak slower than the drift is hidden until it is noticed",
+        blind=True,
+        lasts_s=10_800.0,
+    ),
+    _on_signal(
+        "spikes of 20 psi, one a minute",
+        _spikes,
+        alarm=None,
+        within_s=0,
+        remains=_ALL,
+        may=frozenset({SENSOR}),
+    ),
+    _on_signal(
+        "bursts of 10 psi scatter", _bursts, alarm=None, within_s=0, remains=_ALL, may=frozenset({SENSOR})
+    ),
+    _on_chip(
+        "brown-outs",
+        "supply",
+        [CONVERTER, BAROMETER],
+        _Browning,
+        alarm=None,
+        within_s=0,
+        remains=_ALL,
+        may=frozenset({SENSOR}),
+    ),
     Trouble("all chips reset once", "supply", _reset_once, _nothing, None, 0, _ALL),
-    Trouble("bus held low", "bus", _set_bus("held_low", True), _set_bus("held_low", False), SENSOR, 60, _NO_PRESSURE, blind=True),
+    Trouble(
+        "bus held low",
+        "bus",
+        _set_bus("held_low", True),
+        _set_bus("held_low", False),
+        SENSOR,
+        60,
+        _NO_PRESSURE,
+        blind=True,
+    ),
     Trouble("bus flaky", "bus", _set_bus("fail_every", 7), _set_bus("fail_every", 0), None, 0, _ALL),
-    _on_signal("port blocked", _blocked, alarm=SENSOR, within_s=18_000, remains="nothing until the temperature has moved by 3 K; on a night that moves less it is not told", blind=True, night="cold-workshop", lasts_s=18_000.0),
+    _on_signal(
+        "port blocked",
+        _blocked,
+        alarm=SENSOR,
+        within_s=18_000,
+        remains="nothing until the temperature has moved by 3 K; on a night that moves less it is not told",
+        blind=True,
+        night="cold-workshop",
+        lasts_s=18_000.0,
+    ),
     _probe_shows("thermometer unplugged", "remove", alarm=THERMOMETER, within_s=240, remains=_ROOM_LEFT),
     _probe_shows("thermometer says 85 C", "power_on", alarm=THERMOMETER, within_s=240, remains=_ROOM_LEFT),
-    _probe_shows("thermometer's checksum wrong", "bad_crc", alarm=THERMOMETER, within_s=240, remains=_ROOM_LEFT),
+    _probe_shows(
+        "thermometer's checksum wrong", "bad_crc", alarm=THERMOMETER, within_s=240, remains=_ROOM_LEFT
+    ),
     _probe_shows("thermometer's file empty", "empty", alarm=THERMOMETER, within_s=240, remains=_ROOM_LEFT),
-    Trouble("1-Wire read hangs", "thermometer", _hang(True), _hang(False), THERMOMETER, 240, "all, without thermometers: a leak is told hours later"),
-    _on_probe("thermometer stuck", _frozen_probe, alarm=THERMOMETER, within_s=18_000, remains=_ROOM_LEFT, night="cold-workshop", lasts_s=18_000.0),
+    Trouble(
+        "1-Wire read hangs",
+        "thermometer",
+        _hang(True),
+        _hang(False),
+        THERMOMETER,
+        240,
+        "all, without thermometers: a leak is told hours later",
+    ),
+    _on_probe(
+        "thermometer stuck",
+        _frozen_probe,
+        alarm=THERMOMETER,
+        within_s=18_000,
+        remains=_ROOM_LEFT,
+        night="cold-workshop",
+        lasts_s=18_000.0,
+    ),
     _on_probe("thermometer jumps", _jumping, alarm=THERMOMETER, within_s=600, remains=_ROOM_LEFT),
-    _on_probe("thermometers swapped", _swapped_probes, alarm=None, within_s=0, remains="all; that they are swapped is not told", may=frozenset({THERMOMETER})),
+    _on_probe(
+        "thermometers swapped",
+        _swapped_probes,
+        alarm=None,
+        within_s=0,
+        remains="all; that they are swapped is not told",
+        may=frozenset({THERMOMETER}),
+    ),
     _absent("barometer gone", "barometer", BAROMETER, alarm=None, within_s=0, remains=_ALL),
-    Trouble("barometer stuck", "barometer", _set_stuck(BAROMETER, True), _set_stuck(BAROMETER, False), None, 0, _ALL, lasts_s=10_800.0),
-    _on_barometer("barometer off by +100 hPa", lambda bench: lambda pa: pa + 1e4, alarm=None, within_s=0, remains=_ALL),
-    _on_barometer("barometer off by -100 hPa", lambda bench: lambda pa: pa - 1e4, alarm=None, within_s=0, remains=_ALL),
-)  # fmt: skip
+    Trouble(
+        "barometer stuck",
+        "barometer",
+        _set_stuck(BAROMETER, True),
+        _set_stuck(BAROMETER, False),
+        None,
+        0,
+        _ALL,
+        lasts_s=10_800.0,
+    ),
+    _on_barometer(
+        "barometer off by +100 hPa", lambda bench: lambda pa: pa + 1e4, alarm=None, within_s=0, remains=_ALL
+    ),
+    _on_barometer(
+        "barometer off by -100 hPa", lambda bench: lambda pa: pa - 1e4, alarm=None, within_s=0, remains=_ALL
+    ),
+)
 
 BY_NAME = {trouble.name: trouble for trouble in CATALOGUE}
 
