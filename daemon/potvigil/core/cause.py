@@ -13,7 +13,7 @@ the rest together.
     other   it grew or shrank by itself
 """
 
-from collections.abc import Callable, Sequence
+from collections.abc import Callable, Iterable, Sequence
 from dataclasses import dataclass
 from enum import StrEnum
 from itertools import pairwise
@@ -21,13 +21,16 @@ from math import exp, log, sqrt
 
 from potvigil.core.air import BAROMETER_MISS, OF_THE_THERMOMETER, ROUNDING, SIZE, AirFilter, Step
 from potvigil.core.allowance import allowance_for
-from potvigil.core.event import Interval
+from potvigil.core.conversion import convert
+from potvigil.core.doubt import Doubt
+from potvigil.core.event import Interval, Stage
 from potvigil.core.gas import compressibility
 from potvigil.core.lag import LaggedThermometers
 from potvigil.core.leak import LeakFilter
-from potvigil.core.pot import Pot
-from potvigil.core.reading import TEMPERATURE_UNKNOWN_K, Place, Reading
+from potvigil.core.pot import Pot, Supply
+from potvigil.core.reading import TEMPERATURE_UNKNOWN_K, Place, Quality, Reading, Sample
 from potvigil.core.scatter import Scatter
+from potvigil.core.stage import StageTracker, TopUp, Trigger
 
 BIN_S = 60.0
 SURE = 0.95  # of all kinds together
@@ -42,6 +45,7 @@ _PER_H = (-0.3, -0.1, 0.1, 0.3)
 _ABOVE_SHARES = (-0.1, 0.0, 0.05, 0.1, 0.2, 0.35, 0.5, 0.65, 0.8)
 _ONSETS = 5
 _STATES = SIZE - 1
+_SETTLED_S = 900.0
 
 
 class Kind(StrEnum):
@@ -77,6 +81,7 @@ class Finding:
 
     rates_pa_per_s, gauges_pa, seal_ks: where the likeliest guess lost least and where it lost most (for
     ABOVE: at its last and at its first). above_pa: gauge pressure below which nothing was lost.
+    rate_pa_per_s: at the end. begun_s: when the hold began to be seen.
     """
 
     kinds: dict[Kind, float]
@@ -86,6 +91,7 @@ class Finding:
     seal_ks: tuple[float | None, float | None]
     above_pa: float | None
     rate_pa_per_s: Interval
+    begun_s: float
 
     @property
     def kind(self) -> Kind | None:
@@ -364,6 +370,7 @@ def _told(
         seal_ks=(ends[0].seal_k, ends[1].seal_k),
         above_pa=guess.above_pa,
         rate_pa_per_s=Interval(*(each * last_pa for each in (rate.value, rate.low, rate.high))),
+        begun_s=moments[0].t_s,
     )
 
 
@@ -417,3 +424,37 @@ def _sign(value: float) -> int:
 
 def _ties(values: Sequence[float]) -> list[int]:
     return [count for each in set(values) if (count := list(values).count(each)) > 1]
+
+
+# -- from samples -----------------------------------------------------------------------------------
+
+
+def follow(samples: Iterable[Sample], pot: Pot) -> Hold:
+    """Take the samples of one batch or test, from the open pot to its vent."""
+    hold, tracker = Hold(pot), StageTracker(pot)
+    doubt = Doubt(fed=pot.supply is Supply.REGULATED)
+    seen: TopUp | None = None
+    for sample in samples:
+        reading = convert(sample, pot)
+        if reading.gauge_pa is None or reading.absolute_pa is None or reading.quality is Quality.BAD:
+            continue
+        tracker.update(reading.t_s, reading.gauge_pa)
+        if tracker.stage is Stage.SETTLING and reading.t_s - tracker.since_s > _SETTLED_S:
+            tracker.fire(Trigger.SETTLED, reading.t_s)
+        shut = tracker.stage in (Stage.SETTLING, Stage.HOLDING)
+        if hold.moments and not shut:
+            break
+        if tracker.last_top_up is not None and tracker.last_top_up is not seen:
+            seen = tracker.last_top_up
+            hold.top_up(seen.rise_pa / reading.absolute_pa)
+            doubt.top_up()
+        good = shut and not (tracker.is_stirred(reading.t_s) or tracker.astray)
+        if good:
+            doubt.update(reading, tracker.noise_pa)
+        hold.take(
+            reading,
+            open_pot=tracker.stage is Stage.OPEN,
+            good=good and doubt.reason is None and reading.quality is Quality.GOOD,
+            filled_since_s=tracker.pressurised_since_s,
+        )
+    return hold

@@ -9,6 +9,8 @@ from dataclasses import dataclass
 
 from potvigil.clock import Clock, SystemClock
 from potvigil.core.care import Part
+from potvigil.core.cause import find, follow
+from potvigil.core.cause_words import finding_lines, looking_lines
 from potvigil.core.event import Interval, Stage
 from potvigil.core.pot import Pot
 from potvigil.core.reading import Place, Sample
@@ -20,11 +22,12 @@ from potvigil.core.tightness import (
     Plan,
     Result,
     Tightness,
+    empty,
     plan,
     read_limit,
     usual_limit,
 )
-from potvigil.core.words import pressure, rate, span
+from potvigil.core.words import TimeTeller, pressure, rate, span
 from potvigil.inputs.recording import read_log
 from potvigil.inputs.station import Station
 from potvigil.record.errors import RecordError
@@ -105,8 +108,9 @@ def _test(args: argparse.Namespace, run: Run) -> int:
             f"then bring the pot slowly to {words.pressure(pot.working_pa)} and shut the supply: "
         )
     test = Tightness(pot, limit, planned, run.period_s)
+    seen: list[Sample] = []
     try:
-        _go_on(test, run.samples, words)
+        _go_on(test, _kept(run.samples, seen), words)
     except KeyboardInterrupt:
         test.end("it was stopped")
     test.end("the readings ended before the answer was sure")
@@ -114,6 +118,11 @@ def _test(args: argparse.Namespace, run: Run) -> int:
     assert result is not None
     for line in words.ending(result, planned):
         print(line)
+    if result.answer is Answer.FAIL:
+        for line in _cause(seen, empty(pot)):
+            print(line)
+    else:
+        print(_VENT)
     if run.keeps:
         _keep(run.settings, pot, result, words.kept(result, planned))
     return DONE if result.answer is Answer.PASS else NO
@@ -140,6 +149,23 @@ def _go_on(test: Tightness, samples: Iterator[Sample], words: "_Words") -> None:
             print(f"{span(look.after_s):>10}: {words.leak(look)}", flush=True)
         if test.result is not None:
             return
+
+
+def _kept(samples: Iterator[Sample], seen: list[Sample]) -> Iterator[Sample]:
+    for sample in samples:
+        seen.append(sample)
+        yield sample
+
+
+def _cause(seen: list[Sample], pot: Pot) -> Iterator[str]:
+    """Say what the leak followed; a test is short, and mostly it cannot be told."""
+    now = seen[-1]
+    found = find(follow(seen, pot), pot)
+    yield from (
+        looking_lines(found)
+        if found is None
+        else finding_lines(found, TimeTeller(now.t_s, now.utc_s, pot.tz), pot.pressure_unit)
+    )
 
 
 # --- in words
@@ -190,7 +216,6 @@ class _Words:
                 yield f"{pot.pot_id} leaks {self.leak(look)}; the limit is {self.rate(self._share)}."
                 if planned.enough and look.share_per_s.value > 0.5 * self._share:
                     yield "So near to the limit a pot wants looking at: seal, lid's rim and clamps, valves."
-        yield _VENT
 
     def kept(self, result: Result, planned: Plan) -> str:
         look, said = result.look, str(result.answer)
