@@ -1,0 +1,82 @@
+"""Gas volume from a known flow and a known vessel: a published example, CoolProp, a Monte Carlo."""
+
+import numpy as np
+import pytest
+from CoolProp.CoolProp import PropsSI
+
+from potvigil.core.volume import Known, State, VolumeError, by_flow, by_vessel, flow_mol_per_s
+
+PSI, ATMOSPHERE_PA, R = 6894.757293168361, 101_325.0, 8.314462618
+
+
+def density(pa: float, kelvin: float) -> float:
+    """Return mol/m3 by the reference equation of state (Lemmon et al. 2000)."""
+    return float(PropsSI("Dmolar", "P", pa, "T", kelvin, "Air"))
+
+
+def test_the_epas_vacuum_decay_example_gives_back_its_volume() -> None:
+    # 40 CFR 1065.644: 2.0000 L, 25.300 to 50.600 kPa at 293.15 K in 70 s: 2.96570e-4 mol/s (recomputed)
+    middle_pa = 0.5 * (25_300.0 + 50_600.0)
+    share = (50_600.0 - 25_300.0) / 70.0 / middle_pa
+    gas = State(Known(middle_pa), Known(293.15))
+    found = by_flow(Known(2.96570e-4), Known(share), Known(0.0), gas)
+    assert found.value == pytest.approx(2.0e-3, rel=3e-4)  # the regulation takes the air for ideal
+
+
+def test_a_flow_is_worth_what_its_reference_says() -> None:
+    # 1 cm3/min at 101325 Pa: 7.435839e-7 mol/s at 0 C, 6.928533e-7 at 20 C (ideal gas, SI)
+    one = Known(1e-6 / 60.0, 1e-8 / 60.0)
+    assert flow_mol_per_s(one, 273.15).value == pytest.approx(7.435839e-7, rel=1e-3)
+    assert flow_mol_per_s(one, 293.15).value == pytest.approx(6.928533e-7, rel=1e-3)
+    assert flow_mol_per_s(one, 293.15).share == pytest.approx(0.01)
+
+
+def truth(pot_m3: float, vessel_m3: float, kelvin: float) -> tuple[float, float, float]:
+    full, before = density(60 * PSI + ATMOSPHERE_PA, kelvin), density(ATMOSPHERE_PA, kelvin)
+    after = (full * vessel_m3 + before * pot_m3) / (vessel_m3 + pot_m3)
+    return (
+        60 * PSI + ATMOSPHERE_PA, ATMOSPHERE_PA,
+        float(PropsSI("P", "Dmolar", after, "T", kelvin, "Air")),
+    )  # fmt: skip
+
+
+@pytest.mark.parametrize("kelvin", [283.15, 303.15])
+def test_a_vessel_let_in_tells_the_volume_of_real_air(kelvin: float) -> None:
+    states = [State(Known(pa, 10.0), Known(kelvin)) for pa in truth(0.0173, 0.002, kelvin)]
+    assert by_vessel(Known(0.002), *states).value == pytest.approx(0.0173, rel=3e-4)
+
+
+def test_errors_of_the_vessel_are_carried_on_as_a_monte_carlo_has_them() -> None:
+    random = np.random.default_rng(5)
+    pressures, kelvin = truth(0.020, 0.002, 293.15), 293.15
+    told = by_vessel(Known(0.002, 2e-5), *(State(Known(pa, 300.0), Known(kelvin, 0.2)) for pa in pressures))
+    drawn = [
+        by_vessel(
+            Known(random.normal(0.002, 2e-5)),
+            *(State(Known(random.normal(pa, 300.0)), Known(random.normal(kelvin, 0.2))) for pa in pressures),
+        ).value
+        for _ in range(8000)
+    ]
+    assert told.sigma == pytest.approx(np.std(drawn), rel=0.04)
+    assert told.value == pytest.approx(np.mean(drawn), rel=0.002)
+
+
+def test_errors_of_the_flow_are_carried_on_as_a_monte_carlo_has_them() -> None:
+    random = np.random.default_rng(6)
+
+    def found(flow: Known, rate: Known, own: Known, pa: Known, kelvin: Known) -> Known:
+        return by_flow(flow, rate, own, State(pa, kelvin))
+
+    pairs = [(1.8e-5, 3e-7), (6e-6, 1e-7), (6e-7, 1.5e-7), (515_000.0, 2000.0), (293.15, 1.0)]
+    told = found(*(Known(*pair) for pair in pairs))
+    drawn = [found(*(Known(random.normal(*pair)) for pair in pairs)).value for _ in range(8000)]
+    assert told.sigma == pytest.approx(np.std(drawn), rel=0.04)
+
+
+def test_what_hardly_shows_makes_no_volume() -> None:
+    kelvin = Known(293.15, 0.2)
+    flat = [State(Known(pa, 500.0), kelvin) for pa in (60 * PSI + ATMOSPHERE_PA, 101_325.0, 103_000.0)]
+    with pytest.raises(VolumeError, match="too small"):
+        by_vessel(Known(0.001), *flat)
+    with pytest.raises(VolumeError, match="hardly shows"):
+        by_flow(Known(1e-5), Known(1.1e-6, 1e-7), Known(1.0e-6, 1e-7), flat[0])
