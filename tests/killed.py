@@ -26,7 +26,7 @@ class Life:
     events: list[str] = field(default_factory=list)
     standing_first: set[str] = field(default_factory=set)
     standing_last: set[str] = field(default_factory=set)
-    start_s: float = 0.0  # real seconds from its begin to its first finished tick
+    start_s: float = 0.0  # real seconds from opening the record to the first finished tick
 
 
 # Seconds of the night before a fill, a leak, the floor and a vent.
@@ -49,7 +49,9 @@ def live_and_die(
         if not line.endswith(b"\n"):
             break
         word, _, rest = line.decode().strip().partition(" ")
-        if word == "event":
+        if word == "ready":
+            begun_s = time.monotonic()
+        elif word == "event":
             pending.append(rest)
         elif word == "tick":
             _keep_tick(life, rest)

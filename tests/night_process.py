@@ -67,6 +67,7 @@ def main() -> None:
         clock = manual
     else:
         clock = QuickClock(world, args.from_s, night.start_utc_s, args.speed)
+    say("ready")  # what comes before is the simulator's
     station = open_inputs(
         settings,
         bus_opener=world.open_bus,

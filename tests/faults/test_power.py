@@ -262,8 +262,8 @@ def test_an_alarm_that_stood_is_told_again_with_the_first_tick_however_the_watch
     assert bench.service.batch_ids == {POT: 1}
 
 
-def test_three_days_of_a_hold_are_fed_again_as_means_and_judged_the_same(tmp_path):
-    """The same night, once fed in full and once as means up to three hours before the cut."""
+def test_what_is_old_of_a_hold_is_fed_again_as_means_and_judged_the_same(tmp_path):
+    """Of seven hours and a half the last three are fed in full."""
     bench = Bench(NIGHTS["slow-lid-leak"], tmp_path, sample_period_s=2.0)
     bench.begin()
     bench.run_until(7.5 * 3600.0)
