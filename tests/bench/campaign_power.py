@@ -47,7 +47,14 @@ class Row:
 
 
 ROWS = (
-    Row("power cut, log torn anywhere", "power", "torn or missing", "up to 60 s of curve", "-", "next start"),
+    Row(
+        "power cut, log torn anywhere",
+        "power",
+        "torn or missing",
+        "what lay behind the tear",
+        "-",
+        "next start",
+    ),
     Row("power cut in an alarm", "power", "told_again", "none of the alarm", "stands again", "first tick"),
     Row(
         "damaged record at the start",
