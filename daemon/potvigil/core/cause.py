@@ -42,7 +42,7 @@ TEMPER = 0.5
 _PER_K = (0.02, 0.04, 0.08, 0.16)
 _PER_H = (-0.3, -0.1, 0.1, 0.3)
 # Where it would stop losing, as shares of the way from the lowest gauge pressure seen to the highest.
-_ABOVE_SHARES = (-0.1, 0.0, 0.05, 0.1, 0.2, 0.35, 0.5, 0.65, 0.8)
+_ABOVE_SHARES = (-1.0, -0.4, -0.15, 0.0, 0.05, 0.12, 0.25, 0.4, 0.6, 0.8)
 _ONSETS = 5
 _STATES = SIZE - 1
 _SETTLED_S = 900.0
@@ -56,7 +56,8 @@ class Kind(StrEnum):
     OTHER = "other"
 
 
-_PRIOR = {Kind.HOLE: 1.0, Kind.GAP: 1.0, Kind.COLD: 1.0, Kind.ABOVE: 1.0, Kind.OTHER: 0.2}
+# Nothing of a pot grows or shrinks by itself in a night, or hardly ever.
+_PRIOR = {Kind.HOLE: 1.0, Kind.GAP: 1.0, Kind.COLD: 1.0, Kind.ABOVE: 1.0, Kind.OTHER: 0.05}
 
 
 @dataclass(frozen=True, slots=True)

@@ -99,6 +99,11 @@ def _claim(found: Finding, unit: str) -> str:
                 f"The leak was {low} at its least and {high} at its most; neither the pressure nor the cold "
                 "says why."
             )
+    if set(found.possible) == {Kind.GAP, Kind.COLD}:
+        return (
+            f"It points to the seal, by a fine gap or by the cold: the leak went between {high} at {at_high} "
+            f"and {low} at {at_low}."
+        )
     ways = [_NAMES[kind] for kind in found.possible]
     return f"Cannot tell what it followed: {' or '.join(ways)} would each do."
 
