@@ -97,6 +97,43 @@ def test_the_same_number_for_ten_minutes_is_not_stuck() -> None:
     assert run(1 / 6, lambda t_s: 60.0, gas_k=lambda t_s: 293.15 + t_s / 300.0, scatter=False)[1] == []
 
 
+def cooling_k(t_s: float) -> float:
+    return 293.15 - t_s / 3600.0
+
+
+def test_a_pressure_that_stands_still_while_the_gas_cools_is_blocked() -> None:
+    doubt, reasons = run(4, lambda t_s: 60.0, gas_k=cooling_k)
+    assert doubt.reason is not None
+    assert "blocked" in doubt.reason
+    assert doubt.misled
+    # 3 K at 1 K an hour, and not before
+    assert 0.9 * 360 <= len(reasons) <= 1.1 * 360
+
+
+def test_a_sound_pot_follows_its_temperature() -> None:
+    # 0.258 psi a kelvin: air at 60 psig and 20 C, CoolProp (Lemmon et al. 2000)
+    assert run(8, lambda t_s: 60.0 - 0.258 * t_s / 3600.0, gas_k=cooling_k)[1] == []
+
+
+def test_a_regulated_pot_may_stand_still() -> None:
+    doubt = Doubt(fed=True)
+    random = Random(1)
+    for i in range(8 * 360):
+        t_s = 10.0 * i
+        doubt.update(reading(t_s, 60.0 * PSI + random.gauss(0.0, NOISE_PA), cooling_k(t_s)), NOISE_PA)
+        assert doubt.reason is None
+
+
+def test_what_goes_to_and_fro_for_two_minutes_is_told() -> None:
+    doubt = Doubt()
+    for t_s in range(0, 120, 10):
+        doubt.update(reading(float(t_s), 60 * PSI), NOISE_PA, unsteady=True)
+        assert doubt.reason is None
+    doubt.update(reading(120.0, 60 * PSI), NOISE_PA, unsteady=True)
+    assert doubt.reason is not None
+    assert not doubt.misled
+
+
 def test_unknown_is_not_doubted() -> None:
     doubt = Doubt()
     doubt.update(reading(0.0, None), NOISE_PA)

@@ -175,3 +175,57 @@ def test_a_vent_closed_again_goes_on_settling_and_a_refill_is_a_fill() -> None:
 
 def test_the_scatter_is_learnt_through_fill_and_hold() -> None:
     assert holding().hold(300).tracker.noise_pa == pytest.approx(0.03 * PSI, rel=0.5)
+
+
+def touched(psi: float, seconds: int, seed: int = 5) -> list[float]:
+    random = Random(seed)
+    return [60.0 + random.gauss(0.0, psi) for _ in range(seconds)]
+
+
+@pytest.mark.parametrize("seed", range(5))
+@pytest.mark.parametrize("psi", [2.0, 5.0, 20.0])
+def test_a_plug_that_is_touched_is_neither_vent_nor_top_up(psi: float, seed: int) -> None:
+    night = holding()
+    night.feed(touched(psi, 20, seed)).hold(300)
+    assert night.tracker.stage is Stage.HOLDING
+    assert night.tracker.last_top_up is None
+
+
+def test_a_spike_is_astray_and_is_no_noise() -> None:
+    night = holding()
+    quiet_pa = night.tracker.noise_pa
+    for _ in range(20):
+        night.feed([80.0])
+        assert night.tracker.astray
+        night.hold(59)
+        assert not night.tracker.astray
+    assert night.tracker.noise_pa < 2.0 * quiet_pa
+
+
+def test_a_steep_fall_is_no_noise_and_not_unsteady() -> None:
+    night = holding()
+    quiet_pa = night.tracker.noise_pa
+    for i in range(60):  # 90 psi/h: a share of a psi each second would be a vent
+        night.feed([60.0 - 0.025 * i])
+        assert not night.tracker.unsteady
+    assert night.tracker.noise_pa < 2.0 * quiet_pa
+
+
+def test_scatter_that_begins_is_unsteady_at_once() -> None:
+    night = holding().feed(touched(1.0, 10))
+    assert night.tracker.unsteady
+
+
+def test_a_vent_that_was_a_moment_of_nonsense_leaves_the_hold_as_it_was() -> None:
+    night = holding()
+    since_s = night.tracker.since_s
+    night.feed([30.0, 25.0, 20.0]).hold(40)
+    assert night.seen[-2:] == [Stage.VENTING, Stage.HOLDING]
+    assert night.tracker.since_s > since_s
+    assert not night.tracker.topping_up
+
+
+def test_a_vent_that_is_refilled_by_a_compressor_is_a_new_fill() -> None:
+    night = holding()
+    night.feed(60.0 * 0.9**i for i in range(15)).feed([12.4] * 40).feed(12.4 + 1.0 * i for i in range(48))
+    assert Stage.FILLING in night.seen[-3:]

@@ -1,7 +1,7 @@
 """The table of wire faults for DEVELOPERS.md, counted: `.venv/bin/python tests/faults/table.py --times 5`.
 
-Each fault is played on a sound pot and mended, on one whose leak of 3 psi/h begins five minutes into it, and on
-one whose leak begins 20 minutes after it was mended. `--pairs` plays every pair of faults at once instead.
+Each fault is played on a sound pot and mended, on one whose leak of 3 psi/h begins five minutes into it, and
+on one whose leak begins 20 minutes after it was mended. `--pairs` plays every pair of faults at once instead.
 Minutes to an hour, by --times; never part of the tests. Sample periods of 2, 5 and 10 s take turns.
 """
 

@@ -125,13 +125,9 @@ class _Window:
 
 
 class _Scatter:
-    """Scatter of a series whose second differences have a mean size of `share` sigma; sigma: Pa.
+    """Scatter of single readings, sigma_pa; memory: readings; clipped: a real step does not count in full."""
 
-    memory: readings; clipped: a real step does not count in full.
-    """
-
-    def __init__(self, share: float, memory: int = _NOISE_MEMORY, clipped: bool = True) -> None:
-        self._share = share
+    def __init__(self, memory: int = _NOISE_MEMORY, clipped: bool = True) -> None:
         self._memory = memory
         self._clipped = clipped
         self.sigma_pa = 0.0
@@ -140,10 +136,10 @@ class _Scatter:
         self._steps = 0
 
     def update(self, pa: float) -> None:
-        # second differences are blind to a steady fill or fall; a real step is clipped so that it passes, but
-        # not before there is something to clip against
+        # second differences are blind to a steady fill or fall: mean |d2| = sqrt(6) sqrt(2/pi) sigma; a real
+        # step is clipped so that it passes, but not before there is something to clip against
         step_pa = 0.0 if self._last_pa is None else pa - self._last_pa
-        scatter_pa = abs(step_pa - self._last_step_pa) / self._share
+        scatter_pa = abs(step_pa - self._last_step_pa) / 1.954
         self._last_pa, self._last_step_pa = pa, step_pa
         self._steps += 1
         if self._steps < 3:
@@ -183,12 +179,11 @@ class StageTracker:
         self._moment = _Window(VENT_S)
         self._last_pa: float | None = None
         self._before_last_pa = 0.0
-        # of single readings sqrt(6) sqrt(2/pi), of the middle of three by simulation
-        self._scatter, self._middle_scatter = _Scatter(1.954), _Scatter(0.690)
-        self._lately = _Scatter(1.954, _LATELY, clipped=False)
+        self._scatter, self._lately = _Scatter(), _Scatter(_LATELY, clipped=False)
         self._above_since_s: float | None = None
         self._below_since_s: float | None = None
         self._base: tuple[float, float] = (0.0, 0.0)  # before the jump
+        self._calm: tuple[float, float] | None = None  # before it went to and fro
         self._held_pa: float | None = None  # a minute before a vent that began in the hold
         self._hot_since_s = 0.0  # the newest fill or top-up ended, and left its heat in the gas
 
@@ -211,7 +206,7 @@ class StageTracker:
             self._astray_s = (self._astray_s[1], t_s)
         self._astray_share += (turned - self._astray_share) / _ASTRAY_MEMORY
         if self.is_stirred(t_s):
-            self._lately = _Scatter(1.954, _LATELY, clipped=False)
+            self._lately = _Scatter(_LATELY, clipped=False)
         elif not is_spike:
             self._lately.update(gauge_pa)
         self.unsteady = (
@@ -220,10 +215,9 @@ class StageTracker:
             or self._lately.sigma_pa > max(LOUD * self._usual_noise_pa, LOUD_PA)
         )
         self.astray = is_spike or self.unsteady
-        # spikes swell the one, a steep fall the other
-        self._scatter.update(gauge_pa)
-        self._middle_scatter.update(middle_pa)
-        self.noise_pa = min(self._scatter.sigma_pa, self._middle_scatter.sigma_pa)
+        if not is_spike:  # nor a steep fall: neither is noise, and a converter's steps are
+            self._scatter.update(gauge_pa)
+            self.noise_pa = self._scatter.sigma_pa
         self._before_last_pa, self._last_pa = last_pa, gauge_pa
         # a single spike must neither raise nor lower the pot, now or as the pressure of a minute ago: two
         # neighbouring readings have to agree
@@ -241,6 +235,8 @@ class StageTracker:
             return self.fire(Trigger.FILLED, t_s) if filled else None
         if self.stage is Stage.VENTING:
             return self._update_venting(t_s, at_least_pa)
+        if self._is_unsteady(at_least_pa):
+            return None
         if self._vent_opened(at_most_pa):
             self._held_pa = self._minute.at_least_pa if self.stage is Stage.HOLDING else None
             return self.fire(Trigger.VENT_OPENED, t_s)
@@ -313,6 +309,20 @@ class StageTracker:
         if abs(change_pa) < self._beyond_noise(RISE_OVER_PA) and gauge_pa > 2.0 * self._pressurised_pa:
             return self.fire(Trigger.STEADIED, t_s)
         return None
+
+    def _is_unsteady(self, gauge_pa: float) -> bool:
+        """Wait for the end of what goes to and fro; only what is left then, set against before, counts."""
+        if self.unsteady:
+            if self._calm is None:
+                self._calm = (self._minute.oldest_s, self._minute.at_most_pa)
+            return True
+        if self._calm is not None:
+            if self.topping_up or gauge_pa - self._calm[1] > self._beyond_noise(TOP_UP_PA):
+                self.topping_up, self._base = True, self._calm
+            self._calm = None
+            for window in (self._minute, self._half_minute, self._moment):
+                window.restart()
+        return False
 
     def _follow_loss(self, t_s: float, gauge_pa: float) -> None:
         past_fill_heat = t_s - self._hot_since_s > RAPID_AFTER_S
