@@ -117,7 +117,7 @@ ROWS = (
         "-",
         "same tick",
     ),
-    Row("hung loop", "watchdog", "hung_loop_is_ended", "0", "-", "30 s of the unit, and a start"),
+    Row("hung loop", "watchdog", "a_hung_loop_is_ended_and", "0", "-", "30 s of the unit, and a start"),
     Row("not hung: killed, no broker, no record", "watchdog", "nothing_but or manager", "0", "-", "-"),
     Row("dead watch", "watchdog", "dead_watch", "-", "last will, page", "told in 5 s, 8 s"),
     Row("sixteen pots at 4 Hz; a long hold", "load", "pots or grow", "0", "-", "-"),
