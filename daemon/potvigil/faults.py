@@ -9,9 +9,10 @@ import re
 from collections.abc import Iterable
 from typing import Any, get_args
 
-_LARGEST_FILE_BYTES = 256 * 1024  # twenty pots need 20 kB; a log given by mistake has megabytes
+LARGEST_FILE_BYTES = 256 * 1024  # twenty pots need 20 kB; a log given by mistake has megabytes
 _MOST_VALUES = 10_000  # aliases of aliases can make a small file huge
 _DEEPEST = 12
+_MOST_FAULTS = 100
 
 Path = tuple[str | int, ...]
 Tree = dict[str, "Tree"] | list["Tree"] | str | None
@@ -29,11 +30,11 @@ def text_of(path: pathlib.Path) -> str:
     """Return the text of a settings file. Raises SettingsError where there is none, or not in UTF-8."""
     try:
         with path.open("rb") as file:
-            data = file.read(_LARGEST_FILE_BYTES + 1)
+            data = file.read(LARGEST_FILE_BYTES + 1)
     except OSError as error:
         raise SettingsError(f"{path}: cannot be read: {error.strerror}; give a settings file") from None
-    if len(data) > _LARGEST_FILE_BYTES:
-        raise SettingsError(f"{path}: over {_LARGEST_FILE_BYTES // 1024} kB; give a settings file")
+    if len(data) > LARGEST_FILE_BYTES:
+        raise SettingsError(f"{path}: over {LARGEST_FILE_BYTES // 1024} kB; give a settings file")
     try:
         return data.decode("utf-8")
     except UnicodeDecodeError as error:
@@ -67,7 +68,11 @@ class Outline:
 
     def told(self) -> list[str]:
         """Return the faults, `name:line: path: text`, in the order of the lines."""
-        return [f"{self.name}:{line}: {path}: {text}" for (line, path), text in sorted(self._found.items())]
+        told = [f"{self.name}:{line}: {path}: {text}" for (line, path), text in sorted(self._found.items())]
+        if len(told) <= _MOST_FAULTS:
+            return told
+        more = f"{self.name}: and {len(told) - _MOST_FAULTS + 1} more faults; mend these first"
+        return [*told[: _MOST_FAULTS - 1], more]
 
     def _read(self, node: Any, path: Path, depth: int) -> Tree:
         self._values += 1

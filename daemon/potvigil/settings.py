@@ -38,17 +38,20 @@ from potvigil import units
 from potvigil.core.pot import Pot, Reference, Resin, Supply, Transducer
 from potvigil.core.reading import Place
 from potvigil.core.signal import LOOP, RATIOMETRIC, SIGNALS, Signal
-from potvigil.faults import Outline, SettingsError, either, explain, shown, text_of
+from potvigil.faults import LARGEST_FILE_BYTES, Outline, SettingsError, either, explain, shown, text_of
 from potvigil.paths import systemd_folder, usual_record
 from potvigil.units import Quantity
 
 # Counts in the full scale: TI SBAS444 and SBAS473 (of one polarity), Microchip DS21295 and DS21298.
 _COUNTS = {"ads1115": 32768, "ads1015": 2048, "mcp3008": 1024, "mcp3208": 4096}
 _ON_SPI = ("mcp3008", "mcp3208")
+_MOST_OF_A_KIND = 100
+_MOST_BRACKETS = 100  # open at once; those in remarks are counted too
 _FULL_SCALES = ("2.048 V", "4.096 V", "6.144 V")  # of an ADS1115: those that suit such signals
 _USUAL_REFERENCE = "3.3 V"  # of an MCP3008, which the Pi can read without more
 _CLOCK = "(?:[01]?[0-9]|2[0-3]):[0-5][0-9]"
-_HOST = r"[A-Za-z0-9.-]+|[0-9A-Fa-f:.]*:[0-9A-Fa-f:.]*:[0-9A-Fa-f:.]*"  # a name or IPv4, or IPv6
+# a name or IPv4, or IPv6; of the lengths they can have, each sign looked at once
+_HOST = r"[A-Za-z0-9.-]{1,253}|(?=[^:]*:[^:]*:)[0-9A-Fa-f:.]{2,45}"
 
 
 # --- how the text of one value is read; a ValueError is worded to go on after that text
@@ -742,6 +745,12 @@ def load_text(text: str, name: str) -> Settings:
     outline = Outline(_composed(text, name), name)
     if not isinstance(outline.tree, dict):
         raise SettingsError(f"{name}:1: {shown(outline.tree)} where keys are due; begin with workshop: ...")
+    for block in ("pots", "resins"):
+        if len(outline.tree.get(block) or ()) > _MOST_OF_A_KIND:  # each is compared with every other
+            outline.add(
+                (block,), f"has more than {_MOST_OF_A_KIND}; give fewer, or settings for each machine"
+            )
+            raise SettingsError(*outline.told())
     _fill_in_resins(outline)
     settings = None
     try:
@@ -790,6 +799,10 @@ def _known_resins() -> dict[str, Any]:
 
 
 def _composed(text: str, name: str) -> yaml.Node | None:
+    if len(text) > LARGEST_FILE_BYTES:  # such as a record's, which may come from an archive of unknown make
+        raise SettingsError(f"{name}: over {LARGEST_FILE_BYTES // 1024} kB; give a settings file")
+    if (line_of := _too_many_brackets(text)) is not None:
+        raise SettingsError(f"{name}:{line_of}: not YAML: nested too deeply; write `key: value` instead")
     try:
         return yaml.compose(text, Loader=yaml.SafeLoader)
     except yaml.reader.ReaderError as error:
@@ -800,6 +813,16 @@ def _composed(text: str, name: str) -> yaml.Node | None:
     except RecursionError:
         line, problem = 1, "nested too deeply"
     raise SettingsError(f"{name}:{line}: not YAML: {problem}; write `key: value`, indented with spaces")
+
+
+def _too_many_brackets(text: str) -> int | None:
+    """Return the line where more brackets are open than settings need: the parser looks at all for each."""
+    depth = 0
+    for match in re.finditer(r"[][{}]", text):
+        depth = depth + 1 if match[0] in "[{" else max(depth - 1, 0)
+        if depth > _MOST_BRACKETS:
+            return text.count("\n", 0, match.start()) + 1
+    return None
 
 
 def _compare_wires(pots: dict[str, dict[str, Any]], outline: Outline) -> None:

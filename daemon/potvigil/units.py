@@ -58,7 +58,7 @@ def standard_atmosphere_pa(altitude_m: float) -> float:
     return float(STANDARD_ATMOSPHERE_PA * temperature_ratio**5.2558797)
 
 
-_NUMBER = r"[+-]?(?:[0-9]+\.?[0-9]*|\.[0-9]+)(?:[eE][+-]?[0-9]+)?"
+_NUMBER = r"[+-]?(?:[0-9]+(?:\.[0-9]*)?|\.[0-9]+)(?:[eE][+-]?[0-9]+)?"
 
 
 @dataclass(frozen=True, slots=True)

@@ -162,5 +162,5 @@ def _scratchpad(text: str) -> bytes:
     if len(pieces) != 9:
         raise ThermometerError(f"{len(pieces)} bytes instead of nine")
     if not all(re.fullmatch("[0-9a-fA-F]{2}", piece) for piece in pieces):
-        raise ThermometerError(f"{text.strip()!r} is not nine bytes in hexadecimal")
+        raise ThermometerError(f"{text.strip()[:40]!a} is not nine bytes in hexadecimal")
     return bytes(int(piece, 16) for piece in pieces)

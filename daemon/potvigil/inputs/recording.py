@@ -31,6 +31,8 @@ _VALUE_COLUMNS = {
 }
 _PRESSURE_FIELDS = ("gauge_pa", "absolute_pa")
 
+_MOST_COLUMNS = 200
+
 # What nobody can have measured, so that -999 for "no reading" is not taken for one. The pot's own pressure is
 # not judged here: a dead transducer's reading is part of the night.
 _ABOVE = {"gas_c": -ZERO_CELSIUS_K, "wall_c": -ZERO_CELSIUS_K, "room_c": -ZERO_CELSIUS_K, "ambient_pa": 0.0}
@@ -117,7 +119,9 @@ def _rows(path: Path) -> Iterator[tuple[int, list[str]]]:
 
 
 def _layout(where: str, header: list[str]) -> tuple[_Layout, list[str]]:
-    names = [" ".join(name.split()) for name in header]
+    if len(header) > _MOST_COLUMNS:
+        raise LogError(f"{where}: {len(header)} columns; at most {_MOST_COLUMNS}, commas between")
+    names = [_shown(name, "") for name in header]
     for name in names:
         if name and names.count(name) > 1:
             raise LogError(f"{where}: {name}: the column stands there twice; once is allowed")
@@ -125,7 +129,7 @@ def _layout(where: str, header: list[str]) -> tuple[_Layout, list[str]]:
     if len(times) == 2:
         raise LogError(f"{where}: both elapsed_s and time; one of them is allowed")
     if not times:
-        raise LogError(f"{where}: no time column among {', '.join(names)}; elapsed_s or time, commas between")
+        raise LogError(f"{where}: no time column among {_some(names)}; elapsed_s or time, commas between")
     columns: dict[str, _Column] = {}
     notes = []
     for index, name in enumerate(names):
@@ -140,7 +144,7 @@ def _layout(where: str, header: list[str]) -> tuple[_Layout, list[str]]:
         columns[field] = _Column(name, index, field, factor)
     if not any(field in columns for field in _PRESSURE_FIELDS):
         known = ", ".join(name for name, (field, _) in _VALUE_COLUMNS.items() if field in _PRESSURE_FIELDS)
-        raise LogError(f"{where}: no pressure of the pot among {', '.join(names)}; one of {known}")
+        raise LogError(f"{where}: no pressure of the pot among {_some(names)}; one of {known}")
     time_name = times[0]
     return _Layout(time_name, names.index(time_name), tuple(columns.values()), len(names)), notes
 
@@ -204,9 +208,14 @@ def _samples(path: Path, layout: _Layout, rows: Iterator[tuple[int, list[str]]])
     return samples
 
 
-def _shown(cell: str) -> str:
-    text = " ".join(cell.split()) or "nothing"
+def _shown(cell: str, empty: str = "nothing") -> str:
+    """Return a cell on one line, not too long, without signs a terminal would act on."""
+    text = "".join(sign if sign.isprintable() else "?" for sign in " ".join(cell.split())) or empty
     return text if len(text) <= 40 else f"{text[:40]}..."
+
+
+def _some(names: list[str]) -> str:
+    return ", ".join(names if len(names) <= 5 else [*names[:4], f"{len(names) - 4} more"])
 
 
 def _number(cell: str, factor: float = 1.0) -> float:

@@ -19,6 +19,7 @@ from potvigil.verbs.common import UseError
 from potvigil.verbs.status import DONE
 
 USUAL_PASSWORD_FILE = "page-password"
+_LARGEST_HASH = 1024
 _MAKE_IT = "make it with `potvigil page password`"
 
 
@@ -120,7 +121,8 @@ def _read_hash(path: Path) -> str:
     from potvigil.page.security import is_hash
 
     try:
-        line = path.read_text(encoding="ascii").strip()
+        with path.open("rb") as file:  # /dev/zero has no end
+            line = file.read(_LARGEST_HASH).decode("ascii").strip()
     except (OSError, UnicodeDecodeError) as error:
         reason = error.strerror if isinstance(error, OSError) else "no password of the page"
         raise UseError(f"page.password_file {path}: {reason}; {_MAKE_IT}") from None
