@@ -1,0 +1,131 @@
+"""Whatever comes from outside, mangled: read, or refused in one line; quickly, and without growing.
+
+The short form; tests/bench/campaign_fuzz.py goes on for as long as it is given.
+"""
+
+import gc
+import tracemalloc
+
+import pytest
+from hypothesis import HealthCheck, given, settings
+
+from fuzz_targets import bounded, done, measured, targets
+from potvigil.faults import SettingsError
+from potvigil.inputs.recording import LogError, read_log
+from potvigil.outputs.mqtt import MqttPasswordError, read_password
+from potvigil.settings import load_text
+from potvigil.verbs.common import UseError
+from potvigil.verbs.page import _read_hash
+
+EXAMPLES = {"settings-text": 25, "stored-settings": 25, "settings-bombs": 25, "log": 30, "archive": 25}
+GROWTH_BYTES = 100_000
+
+
+@pytest.fixture(scope="module", autouse=True)
+def clean():
+    yield
+    done()
+
+
+@pytest.mark.parametrize("target", targets(), ids=str)
+def test_whatever_comes_is_read_or_refused(target):
+    @settings(
+        max_examples=EXAMPLES.get(target.name, 80),
+        deadline=None,
+        database=None,
+        derandomize=True,  # the campaign draws others
+        suppress_health_check=list(HealthCheck),
+    )
+    @given(target.inputs)
+    def act(value):
+        with bounded():
+            target.act(value)
+
+    act()
+
+
+# --- what was found once, each the smallest that did it, with the time it took before
+
+
+@pytest.mark.parametrize(
+    "text",
+    [
+        "workshop: a\nmqtt: {host: '" + ":" * 3000 + "!'}",  # 108 s: three stars in one pattern
+        "workshop: a\nsample_period: '" + "1" * 20_000 + "!'",  # 65 s: two stars over the same digits
+        "[" * 3000,  # 3 s
+        "{" * 60_000 + "}" * 60_000,
+        "workshop: a\npots:\n" + "".join(f"  p{n}: {{x: 1}}\n" for n in range(3000)),  # 4 s, 12,000 lines
+        "workshop: a\nx:\n" + "".join(f" - {n}\n" for n in range(11_000)),
+        "a: " + "x" * 10_000_000,
+    ],
+    ids=["colons", "digits", "brackets", "braces", "pots", "values", "length"],
+)
+def test_no_settings_take_long_or_say_much(text):
+    with bounded(5.0), pytest.raises(SettingsError) as refused:
+        load_text(text, "workshop.yaml")
+    with bounded(30.0), measured(), pytest.raises(SettingsError):  # measuring takes its time
+        load_text(text, "workshop.yaml")
+    assert 1 <= len(refused.value.faults) <= 100
+    assert all(len(fault) < 300 and fault.isprintable() for fault in refused.value.faults)
+
+
+def test_a_log_of_very_many_columns_is_refused_at_once(tmp_path):
+    path = tmp_path / "night.csv"
+    path.write_text("elapsed_s," + ",".join(f"c{n}" for n in range(100_000)) + "\n1\n")
+    with bounded(2.0), pytest.raises(LogError, match="100001 columns") as refused:
+        read_log(path)
+    assert len(str(refused.value)) < 300
+
+
+def test_no_sign_of_a_log_reaches_the_terminal(tmp_path):
+    path = tmp_path / "night.csv"
+    path.write_text("elapsed_s,gauge_pressure_psi\n1,\x1b[31m\n")
+    with pytest.raises(LogError) as refused:
+        read_log(path)
+    assert "\x1b" not in str(refused.value)
+
+
+def test_a_password_file_without_end_is_not_read_to_its_end(tmp_path):
+    endless = tmp_path / "endless"
+    endless.symlink_to("/dev/zero")
+    with bounded(2.0), measured(2**20):
+        with pytest.raises(MqttPasswordError):
+            read_password(endless)
+        with pytest.raises(UseError):
+            _read_hash(endless)
+
+
+# --- growth
+
+
+@pytest.mark.parametrize(
+    ("name", "value"),
+    [
+        ("settings-text", "workshop: [nonsense"),
+        ("stored-settings", '{"workshop": "a", "pots": {}}'),
+        ("log", "elapsed_s,gauge_pressure_psi\n1,x\n"),
+        ("w1-slave", "50 05 4b 46 7f ff 0c 10 1c : crc=1c YES\n"),
+        ("mqtt-set", ("homie/5/harbour-models-lantern/batch/mass/set", b"nonsense")),
+        ("archive", b"PK\5\6" + bytes(18)),
+        ("live-file", '{"format": 1'),
+        ("unwritten", '["lantern", 1]\n'),
+        ("password-file", "nonsense"),
+    ],
+)
+def test_what_is_refused_again_and_again_leaves_nothing_behind(name, value):
+    act = next(target.act for target in targets() if target.name == name)
+
+    def often():
+        for number in range(60):
+            # each time another, so that nothing is served from what is kept
+            act(value.replace("nonsense", f"nonsense{number}") if isinstance(value, str) else value)
+        gc.collect()
+        return tracemalloc.get_traced_memory()[0]
+
+    tracemalloc.start()
+    try:
+        often()
+        before = often()
+        assert often() - before < GROWTH_BYTES
+    finally:
+        tracemalloc.stop()
