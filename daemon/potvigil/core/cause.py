@@ -36,6 +36,7 @@ BIN_S = 60.0
 SURE = 0.95  # of all kinds together
 LEAST_SIGNIFICANCE = 5.0  # as in core/leak.py: a leak beyond doubt
 LEAST_BINS = 30
+LEAST_COOLING_K = 1.0  # with less the cold has nothing to say
 # The filter is not the pot: evidence counts half. Found on the bench's nights with known causes.
 TEMPER = 0.5
 # By how much a seal opens for a kelvin of cold; common practice knows 2 to 8 %.
@@ -278,13 +279,19 @@ def _guesses(moments: Sequence[Moment], onsets_s: Sequence[float | None]) -> lis
     made: list[_Guess] = []
     for onset_s in onsets_s:
         made += [_Guess(Kind.HOLE, hole, onset_s), _Guess(Kind.GAP, gap, onset_s)]
-        if seal_k is not None:
+        if _moved_k(moments) >= LEAST_COOLING_K:
             made += [_Guess(Kind.COLD, cold(law, k), onset_s) for law in (hole, gap) for k in _PER_K]
         for share in _ABOVE_SHARES:
             from_pa = lowest + share * (highest - lowest)
             made.append(_Guess(Kind.ABOVE, above(from_pa), onset_s, from_pa))
         made += [_Guess(Kind.OTHER, by_itself(each), onset_s) for each in _PER_H]
     return made
+
+
+def _moved_k(moments: Sequence[Moment]) -> float:
+    """Return by how much the seal's thermometer moved, K; 0 where there is none."""
+    known = [m.seal_k for m in moments if m.seal_k is not None]
+    return max(known) - min(known) if known else 0.0
 
 
 def _laminar(moment: Moment) -> float:
