@@ -91,15 +91,16 @@ def night(place: str, cause: str, number: int) -> tuple[Hold, Pot]:
     offset_k, zero_pa = random.gauss(0.0, 0.25), PA_PER_PSI * random.gauss(0.0, 0.2)
     drift, noise_pa = PA_PER_PSI * random.uniform(-0.02, 0.02), 0.03 * PA_PER_PSI / PERIOD_S**0.5
     hold, seen_k, filled_s, fed_mol = Hold(pot), model.room_k, 0.0, 0.0
+    full_size = 0.0
     for tick in range(int((FILL_AT_S + HOLD_S) / PERIOD_S)):
         t_s = tick * PERIOD_S
         model.advance(t_s)
         if cause == "above" and model._leaks:  # the simulator knows no such leak: its size follows the gauge
-            law_of, size_of, wall_k = model._leaks[0]
+            law_of, size_of, then_k = model._leaks[0]
             if tick and not filled_s:
                 full_size = size_of
             lifted = max(model.gauge_pa - sets_pa, 0.0) / (WORKING_PA - sets_pa)
-            model._leaks[0] = (law_of, full_size * lifted if filled_s else size_of, wall_k)
+            model._leaks[0] = (law_of, full_size * lifted if filled_s else size_of, then_k)
         if not filled_s and 0.0 < fed_mol == model.fed_mol:
             filled_s = t_s
         fed_mol = model.fed_mol
@@ -112,10 +113,10 @@ def night(place: str, cause: str, number: int) -> tuple[Hold, Pot]:
         kelvin = round((seen_k + offset_k) / 0.0625) * 0.0625
         gauge_pa = model.gauge_pa + zero_pa + drift * (model.wall_k - 293.15) + random.gauss(0.0, noise_pa)
         ambient_pa = model.ambient_pa + 40.0
-        temperatures = {f"{each}_k": kelvin if each == place else None for each in ("gas", "wall", "room")}
+        gas_k, wall_k, room = (kelvin if each == place else None for each in ("gas", "wall", "room"))
         reading = Reading(
             t_s=t_s, utc_s=None, gauge_pa=gauge_pa, absolute_pa=gauge_pa + ambient_pa, ambient_pa=ambient_pa,
-            quality=Quality.GOOD, **temperatures,
+            gas_k=gas_k, wall_k=wall_k, room_k=room, quality=Quality.GOOD,
         )  # fmt: skip
         good = bool(filled_s) and t_s > filled_s + 120.0
         hold.take(reading, open_pot=t_s < FILL_AT_S, good=good, filled_since_s=FILL_AT_S)

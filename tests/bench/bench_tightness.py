@@ -133,14 +133,15 @@ def run(job: Job) -> Done:
         }[job.place]
         seen_k += (target_k - seen_k) * PERIOD_S / (lag_s.get(job.place, 1.0) + PERIOD_S)
         celsius = round((seen_k + offset_k - 273.15) / PROBE_STEP_C) * PROBE_STEP_C
-        temperature = {} if job.place == "none" else {f"{job.place}_c": celsius}
         step_pa = CONVERTER_STEP_PA / 2.0
         test.feed(
             Sample(
                 t_s=t_s,
                 gauge_pa=round(shown / step_pa) * step_pa,
                 ambient_pa=round(model.ambient_pa + 40.0 + random.gauss(0.0, 1.0)),
-                **temperature,
+                gas_c=celsius if job.place == "gas" else None,
+                wall_c=celsius if job.place == "wall" else None,
+                room_c=celsius if job.place == "room" else None,
             )
         )
         t_s += PERIOD_S

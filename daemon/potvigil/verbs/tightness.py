@@ -5,7 +5,7 @@ import getpass
 import time
 from collections.abc import Callable, Iterator
 from contextlib import contextmanager
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 from potvigil.clock import Clock, SystemClock
 from potvigil.core.care import Part
@@ -53,7 +53,10 @@ _THERMOMETER = {Place.GAS: "in the gas", Place.WALL: "on the wall", Place.ROOM: 
 
 @dataclass(frozen=True, slots=True)
 class Run:
-    """Where the readings come from. ask: waits for a person. keeps: the answer goes into the record."""
+    """Where the readings come from. ask: waits for a person. keeps: the answer goes into the record.
+
+    log_s: how long a log is, None where readings come as long as they are wanted.
+    """
 
     settings: Settings
     pot: Pot
@@ -61,6 +64,7 @@ class Run:
     period_s: float
     ask: Callable[[str], str] | None
     keeps: bool
+    log_s: float | None = None
 
 
 def tightness(args: argparse.Namespace) -> int:
@@ -84,8 +88,9 @@ def tightness(args: argparse.Namespace) -> int:
         log = read_log(args.log)
         for note in log.notes:
             print(note)
-        print("The log is taken for that of an empty pot; nothing is kept.")
-        return _test(args, Run(settings, pot, iter(log.samples), _period_s(log.samples), None, keeps=False))
+        log_s = log.samples[-1].t_s - log.samples[0].t_s
+        period_s = max(log_s / max(len(log.samples) - 1, 1), 0.01)
+        return _test(args, Run(settings, pot, iter(log.samples), period_s, None, keeps=False, log_s=log_s))
     refuse_beside_a_watch(settings)
     with _wired(settings) as station:
         samples = _read(station, SystemClock(), pot.pot_id, settings.sample_period_s)
@@ -100,8 +105,10 @@ def _test(args: argparse.Namespace, run: Run) -> int:
         raise UseError(f"--limit {error}") from None
     planned = plan(pot, limit, run.period_s)
     words = _Words(pot, limit)
-    for line in words.beginning(planned):
+    for line in words.beginning(planned, of_a_log=run.log_s is not None):
         print(line)
+    if run.log_s is not None:  # it is as long as it is
+        planned = replace(planned, latest_s=max(planned.latest_s, run.log_s))
     if run.ask is not None:
         run.ask(
             "Empty the pot, shut lid and vent, and tighten the clamps evenly and crosswise. Press Enter; "
@@ -177,17 +184,22 @@ class _Words:
         self._working_pa = pot.working_pa + pot.ambient_pa
         self._share = limit.share_per_s(self._working_pa)
 
-    def beginning(self, planned: Plan) -> Iterator[str]:
+    def beginning(self, planned: Plan, of_a_log: bool) -> Iterator[str]:
         pot = self.pot
-        yield (
-            f"Tightness test of {pot.pot_id}, empty. Eye protection on, and clear of the lid. Nothing here "
-            f"goes above the working pressure, {self.pressure(pot.working_pa)}."
-        )
+        if of_a_log:
+            yield f"Tightness test of {pot.pot_id} by its log, which is taken for that of an empty pot."
+        else:
+            yield (
+                f"Tightness test of {pot.pot_id}, empty. Eye protection on, and clear of the lid. Nothing "
+                f"here goes above the working pressure, {self.pressure(pot.working_pa)}."
+            )
         yield (
             f"It passes if a {span(self.limit.over_s)} cure would lose less than "
             f"{self.pressure(self.limit.loss_pa)}: that is {self.rate(self._share)} at first. A pot that "
             "leaks just so much passes in 1 of 40 tests, or fewer."
         )
+        if of_a_log:
+            return
         yield (
             f"{_WITH[planned.place]} the answer takes {span(planned.latest_s)} from the shut valve on at the "
             "most, less if it is clear."
@@ -272,11 +284,6 @@ def _read(station: Station, clock: Clock, pot_id: str, period_s: float) -> Itera
         now = clock.now()
         yield dict(station.read(now.boot_s, now))[pot_id]
         clock.sleep_until(now.boot_s + period_s)
-
-
-def _period_s(samples: list[Sample]) -> float:
-    """Return how far apart the readings of a log are, on the whole."""
-    return max((samples[-1].t_s - samples[0].t_s) / max(len(samples) - 1, 1), 0.01)
 
 
 def _keep(settings: Settings, pot: Pot, result: Result, text: str) -> None:
