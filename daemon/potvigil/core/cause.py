@@ -456,7 +456,7 @@ def follow(samples: Iterable[Sample], pot: Pot) -> Hold:
             seen = tracker.last_top_up
             hold.top_up(seen.rise_pa / reading.absolute_pa)
             doubt.top_up()
-        good = shut and not (tracker.is_stirred(reading.t_s) or tracker.astray)
+        good = shut and not tracker.is_stirred(reading.t_s)
         if good:
             doubt.update(reading, tracker.noise_pa)
         hold.take(
