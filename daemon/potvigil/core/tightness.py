@@ -17,7 +17,7 @@ from dataclasses import dataclass, replace
 from enum import StrEnum
 from math import exp, inf, log1p, sqrt
 
-from potvigil.core.event import NORMAL_95, AlarmId, Event, Interval, Snapshot, Stage
+from potvigil.core.event import NORMAL_95, AlarmId, AlarmState, Event, Interval, Snapshot, Stage
 from potvigil.core.lag import LaggedThermometers
 from potvigil.core.leak import LeakFilter
 from potvigil.core.pot import Pot
@@ -40,12 +40,13 @@ _SLACK = 1.3
 LARGEST_LOSS = 0.1  # of the absolute pressure, ASTM E2930-13
 # A pass is said of the working pressure; below this share of it it would be a guess.
 NEAR_WORKING = 0.85
-FILL_WITHIN_S, NO_READING_S = 3600.0, 300.0
+FILL_WITHIN_S, NO_READING_S = 3600.0, 900.0
 # What the fill left in the gas is waited for, by the place of the thermometer: an empty pot gives its heat to
 # the wall alone, more slowly than a full one, and only a probe in the gas sees it go.
 SETTLE_S: dict[Place | None, float] = {Place.GAS: 120.0, Place.WALL: 600.0, Place.ROOM: 600.0, None: 600.0}
 _LAW_MIDDLE = 0.5  # between a hole, which always loses the same share, and a fine gap
 _PLAN_STEP_S = 60.0
+_STANDS = (AlarmState.UNACKNOWLEDGED, AlarmState.ACKNOWLEDGED)
 
 
 class LimitError(ValueError):
@@ -236,20 +237,27 @@ class Tightness:
         if self._begun_s is None:
             self._begun_s = self._last_good_s = t_s
         self._lagged.update(reading, now.stage is not Stage.OPEN)
-        if reading.quality is Quality.GOOD:
+        doubted = next(
+            (
+                each.text
+                for each in now.alarms
+                if each.alarm is AlarmId.PRESSURE_SENSOR and each.state in _STANDS
+            ),
+            None,
+        )
+        good = reading.quality is Quality.GOOD and doubted is None
+        if good:
             self._last_good_s = t_s
         self._follow_valve(now)
-        wrong = next((each.text for each in now.alarms if each.alarm is AlarmId.PRESSURE_SENSOR), None)
-        if wrong is not None:
-            self.end(f"the pressure reading is in doubt: {wrong}")
-        elif t_s - self._last_good_s > NO_READING_S:
-            self.end(f"there was no good reading for 5 min: {reading.fault or 'nothing was read'}")
+        if t_s - self._last_good_s > NO_READING_S:
+            why = (reading.fault or doubted or "nothing was read").rstrip(".")
+            self.end(f"there was no reading to go by for {NO_READING_S / 60.0:.0f} min: {why}")
         elif self._shut_s is None:
             if t_s - self._begun_s > FILL_WITHIN_S:
                 self.end("the pot did not come up to its working pressure and stay there within an hour")
         elif now.stage in (Stage.VENTING, Stage.OPEN):
             self.end("the pot was vented before the answer was sure")
-        elif now.stage is not Stage.FILLING and reading.quality is Quality.GOOD:
+        elif now.stage is not Stage.FILLING and good:
             self._measure(reading)
 
     def _follow_valve(self, now: Snapshot) -> None:
