@@ -231,7 +231,8 @@ def test_another_user_reads_a_record_he_may_not_write(public_folder, watch_runs)
     watch.flush()
     if not watch_runs:
         watch.close()
-    path.chmod(0o444)
+    for each in public_folder.iterdir():  # made for owner and group alone; somebody has opened them to all
+        each.chmod(0o444)
     public_folder.chmod(0o555)
     tries = f"""
 import os, pathlib
