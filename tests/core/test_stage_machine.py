@@ -214,6 +214,7 @@ def test_a_steep_fall_is_no_noise_and_not_unsteady() -> None:
 def test_scatter_that_begins_is_unsteady_at_once() -> None:
     night = holding().feed(touched(1.0, 10))
     assert night.tracker.unsteady
+    assert holding().feed(touched(0.3, 20)).tracker.loud
 
 
 def test_a_vent_that_was_a_moment_of_nonsense_leaves_the_hold_as_it_was() -> None:

@@ -155,7 +155,8 @@ class StageTracker:
     stage, since_s: now. topping_up: a jump is under way. rapid_loss: falling far faster than a leak.
     pressurised_since_s: first reading of the newest fill, where its batch begins. last_top_up: the newest
     finished jump. noise_pa: scatter of a single reading, 1 sigma; single spikes are not in it. astray: the
-    newest reading agrees with neither of the two before it, or is unsteady: it goes to and fro.
+    newest reading agrees with neither of the two before it, or is unsteady: it goes to and fro. loud: it
+    scatters far more than is usual.
     """
 
     def __init__(self, pot: Pot) -> None:
@@ -164,7 +165,7 @@ class StageTracker:
         self.stage = Stage.OPEN
         self.since_s = 0.0
         self.noise_pa = 0.0
-        self.astray = self.unsteady = False
+        self.astray = self.unsteady = self.loud = False
         self._astray_s = (-inf, -inf)  # the newest two
         self._astray_share = 0.0
         self._usual_noise_pa = 0.0
@@ -209,11 +210,8 @@ class StageTracker:
             self._lately = _Scatter(_LATELY, clipped=False)
         elif not is_spike:
             self._lately.update(gauge_pa)
-        self.unsteady = (
-            t_s - self._astray_s[0] < UNSTEADY_S
-            or self._astray_share > UNSTEADY_SHARE
-            or self._lately.sigma_pa > max(LOUD * self._usual_noise_pa, LOUD_PA)
-        )
+        self.unsteady = t_s - self._astray_s[0] < UNSTEADY_S or self._astray_share > UNSTEADY_SHARE
+        self.loud = self._lately.sigma_pa > max(LOUD * self._usual_noise_pa, LOUD_PA)
         self.astray = is_spike or self.unsteady
         if not is_spike:  # nor a steep fall: neither is noise, and a converter's steps are
             self._scatter.update(gauge_pa)

@@ -229,11 +229,12 @@ class PotWatch:
                 self._take_top_up(jump, reading, batch, leak_filter, events)
         if tracker.is_stirred(reading.t_s):
             return
-        if tracker.astray and not tracker.unsteady:
+        restless = tracker.unsteady or tracker.loud
+        if tracker.astray and not restless:
             return  # one reading
         misled = self._doubt.misled
-        self._doubt.update(reading, tracker.noise_pa, tracker.unsteady)
-        if tracker.unsteady:
+        self._doubt.update(reading, tracker.noise_pa, restless)
+        if restless:
             return
         if misled and not self._doubt.misled:  # what the filter was told before it was noticed was wrong too
             leak_filter.top_up(0.0)
