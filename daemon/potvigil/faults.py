@@ -94,11 +94,13 @@ class Outline:
         tree: dict[str, Tree] = {}
         merged: list[Any] = []
         for key, value in node.value:
-            word, line = str(key.value), key.start_mark.line + 1
+            line = key.start_mark.line + 1
+            if key.id != "scalar":  # its value is nodes, whose text would name all beneath them
+                self.add((*path, "?"), "a key is one word; write `key: value`", line)
+                continue
+            word = key.value
             if key.tag == "tag:yaml.org,2002:merge":
                 merged += value.value if value.id == "sequence" else [value]
-            elif key.id != "scalar":
-                self.add((*path, "?"), "a key is one word; write `key: value`", line)
             elif word in tree:
                 first = self._lines[*path, word]
                 self.add((*path, word), f"is given twice, first in line {first}; keep one", line)

@@ -57,8 +57,12 @@ def test_whatever_comes_is_read_or_refused(target):
         "workshop: a\npots:\n" + "".join(f"  p{n}: {{x: 1}}\n" for n in range(3000)),  # 4 s, 12,000 lines
         "workshop: a\nx:\n" + "".join(f" - {n}\n" for n in range(11_000)),
         "a: " + "x" * 10_000_000,
+        "? " * 400,  # a RecursionError
+        "\n".join(
+            [f"a{n}: &a{n} [*a{n - 1}, *a{n - 1}]" if n else "a0: &a0 [x]" for n in range(40)] + ["? *a39"]
+        ),
     ],
-    ids=["colons", "digits", "brackets", "braces", "pots", "values", "length"],
+    ids=["colons", "digits", "brackets", "braces", "pots", "values", "length", "keys", "key-of-anchors"],
 )
 def test_no_settings_take_long_or_say_much(text):
     with bounded(5.0), pytest.raises(SettingsError) as refused:
