@@ -81,6 +81,14 @@ def test_a_log_of_very_many_columns_is_refused_at_once(tmp_path):
     assert len(str(refused.value)) < 300
 
 
+@pytest.mark.parametrize("values", ["39120,20", "-1e300,20", "60,301"])
+def test_what_no_pot_ever_had_is_refused_and_not_reckoned_with(tmp_path, values):
+    path = tmp_path / "night.csv"  # the gas law had no answer, and the replay broke off
+    path.write_text(f"elapsed_s,gauge_pressure_psi,gas_temperature_c\n0,60,20\n10,{values}\n")
+    with pytest.raises(LogError, match="up to"):
+        read_log(path)
+
+
 def test_no_sign_of_a_log_reaches_the_terminal(tmp_path):
     path = tmp_path / "night.csv"
     path.write_text("elapsed_s,gauge_pressure_psi\n1,\x1b[31m\n")

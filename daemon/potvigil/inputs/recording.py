@@ -37,6 +37,16 @@ _MOST_COLUMNS = 200
 # not judged here: a dead transducer's reading is part of the night.
 _ABOVE = {"gas_c": -ZERO_CELSIUS_K, "wall_c": -ZERO_CELSIUS_K, "room_c": -ZERO_CELSIUS_K, "ambient_pa": 0.0}
 
+# Nor this: far beyond any transducer of a pot, whose span ends at 7 MPa, and any thermometer beside resin.
+_MOST = {
+    "gauge_pa": 2e7,
+    "absolute_pa": 2e7,
+    "gas_c": 300.0,
+    "wall_c": 300.0,
+    "room_c": 300.0,
+    "ambient_pa": 2e5,
+}
+
 # RFC 3339, section 5.6, full-date "T" full-time; a space for the T as its note allows.
 _RFC3339 = re.compile(
     r"(\d{4}-\d\d-\d\d)[Tt ](\d\d:\d\d):(\d\d)(\.\d+)?([Zz]|[+-]\d\d:\d\d)", re.ASCII
@@ -158,7 +168,10 @@ def _passed_over(name: str) -> str:
 def _samples(path: Path, layout: _Layout, rows: Iterator[tuple[int, list[str]]]) -> list[Sample]:
     samples: list[Sample] = []
     has_utc = layout.time_name == "time"
-    columns = [(c.name, c.index, c.field, c.factor, _ABOVE.get(c.field, -math.inf)) for c in layout.columns]
+    columns = [
+        (c.name, c.index, c.field, c.factor, _ABOVE.get(c.field, -math.inf), _MOST[c.field])
+        for c in layout.columns
+    ]
     first_s: float | None = None
     previous_s = -math.inf
     leap_seconds, in_leap_second = 0, False
@@ -185,12 +198,14 @@ def _samples(path: Path, layout: _Layout, rows: Iterator[tuple[int, list[str]]])
             previous_s = time_s
             if first_s is None:
                 first_s = time_s
-            for column, index, field, factor, above in columns:
+            for column, index, field, factor, above, most in columns:
                 name, cell = column, row[index]
                 if cell and not cell.isspace():
                     values[field] = value = _number(cell, factor)
                     if value <= above:
                         raise ValueError(f"above {above / factor:g}, or nothing for no reading")
+                    if abs(value) > most:
+                        raise ValueError(f"up to {most / factor:.6g}, or nothing for no reading")
         except ValueError as error:
             raise LogError(f"{path}:{line}: {name}: {_shown(cell)}; {error}") from None
         samples.append(
