@@ -8,7 +8,6 @@ import functools
 import hashlib
 import io
 import json
-import logging
 import shutil
 import signal
 import string
@@ -593,7 +592,6 @@ def act_on_password(content: bytes | str) -> None:
 
 
 def targets() -> list[Target]:
-    logging.getLogger("potvigil").setLevel(logging.ERROR)
     workshop, smallest = ((CONFIG / name).read_text() for name in ("workshop.yaml", "smallest.yaml"))
     live = json.loads(live_text())
     return [

@@ -9,6 +9,7 @@ with the smallest input that breaks it; then the exit status is 1.
 
 import argparse
 import gc
+import logging
 import os
 import sys
 import time
@@ -82,6 +83,7 @@ def main() -> int:
     parser.add_argument("--only", nargs="*", default=None, metavar="TARGET")
     parser.add_argument("--seed", type=int, default=1)
     args = parser.parse_args()
+    logging.getLogger("potvigil").setLevel(logging.ERROR)
     chosen = [each for each in targets() if args.only is None or each.name in args.only]
     print(f"{'input':<16} {'tried':>8} {'slowest s':>10} {'kB gained':>10}")
     failed = False
