@@ -9,6 +9,7 @@ from starlette.responses import HTMLResponse, Response
 
 from potvigil.core.details import DetailError
 from potvigil.core.event import Detail
+from potvigil.core.words import shown
 from potvigil.page import batches
 from potvigil.page.children import Children
 from potvigil.page.frame import BY, Frame, back, sentence
@@ -31,7 +32,7 @@ class Library:
         self._children = Children(frame.config.folder, frame.config.command)
 
     async def list(self, request: Request) -> Response:
-        query = {key: request.query_params.get(key, "")[:200] for key in batches.QUERY}
+        query = {key: shown(request.query_params.get(key, "")[:200]) for key in batches.QUERY}
         page = request.query_params.get("page", "1")
         number = int(page) if page.isascii() and page.isdecimal() and len(page) < 7 else 1
         number = min(max(number, 1), batches.LAST_PAGE)
