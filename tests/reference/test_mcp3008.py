@@ -38,11 +38,14 @@ def test_volts_of_a_count(code: int, volts: float) -> None:
     assert Converter("mcp3208", full_scale_v=5.0).volts_per_count == pytest.approx(5.0 / 4096)
 
 
+Wires = tuple[int, int, int, int]  # BCM numbers of clock, MOSI, MISO, select
+
+
 class ClockedMcp(MockSPIDevice):
     """Answers each clock as DS21295D figure 5-1 draws it: null bit, then B9 to B0."""
 
-    def __init__(self, bits: int, codes: list[int], pins: MockFactory) -> None:
-        super().__init__(11, 10, 9, 5, pin_factory=pins)
+    def __init__(self, bits: int, codes: list[int], pins: MockFactory, wires: Wires) -> None:
+        super().__init__(*wires, pin_factory=pins)
         self.bits, self.codes = bits, codes
         self.on_start()
 
@@ -66,20 +69,26 @@ class ClockedMcp(MockSPIDevice):
 class SelectedPins:
     """The mock factory's pins on a select of its own, where shifting by hand is what one asked for."""
 
-    def __init__(self, pins: MockFactory) -> None:
-        self._pins = pins
+    def __init__(self, pins: MockFactory, wires: Wires) -> None:
+        self._pins, self._wires = pins, wires
 
     def spi(self, **arguments: Any) -> Any:
-        return self._pins.spi(clock_pin=11, mosi_pin=10, miso_pin=9, select_pin=5, shared=True)
+        clock, mosi, miso, select = self._wires
+        return self._pins.spi(clock_pin=clock, mosi_pin=mosi, miso_pin=miso, select_pin=select, shared=True)
 
 
-@pytest.mark.parametrize(("device", "bits"), [("mcp3008", 10), ("mcp3208", 12)])
-def test_clock_by_clock_through_gpiozero(device: str, bits: int, monkeypatch: pytest.MonkeyPatch) -> None:
+# gpiozero keeps a shared bus for the whole process: each device has pins of its own
+@pytest.mark.parametrize(
+    ("device", "bits", "wires"), [("mcp3008", 10, (11, 10, 9, 5)), ("mcp3208", 12, (21, 20, 19, 6))]
+)
+def test_clock_by_clock_through_gpiozero(
+    device: str, bits: int, wires: Wires, monkeypatch: pytest.MonkeyPatch
+) -> None:
     pins = MockFactory()
     monkeypatch.setattr(Device, "pin_factory", pins)
     codes = [0, 1, 102, 341, 512, 682, 921, (1 << bits) - 1]
-    chip = ClockedMcp(bits, codes, pins)
-    mcp = Mcp(device, 0, SelectedPins(pins))
+    chip = ClockedMcp(bits, codes, pins, wires)
+    mcp = Mcp(device, 0, SelectedPins(pins, wires))
     try:
         assert [mcp.read_mean_count(channel, 1) for channel in range(8)] == codes
     finally:
