@@ -27,10 +27,12 @@ VERBS = [
     ["check"],
     ["calibrate"],
     ["plan"],
+    ["tightness"],
+    ["volume"],
     ["page"],
     ["export"],
     ["import"],
-    *(["pot", verb] for verb in ("health", "care")),
+    *(["pot", verb] for verb in ("health", "care", "cause")),
     *(["record", verb] for verb in ("check", "thin", "backup")),
     *(
         ["batch", verb]
