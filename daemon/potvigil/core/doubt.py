@@ -115,10 +115,10 @@ class Doubt:
             self._warmths = _widened(self._warmths, warmth)
         self._level_s = reading.t_s
         lowest, highest = self._levels
-        if highest - lowest > BLOCKED_STILL * BLOCKED_SHARE:
+        moved = self._warmths[1] - self._warmths[0]
+        if highest - lowest > BLOCKED_STILL * max(BLOCKED_SHARE, moved):
             self._level = None
             return None
-        moved = self._warmths[1] - self._warmths[0]
         if moved < BLOCKED_SHARE:
             return None
         return (

@@ -70,6 +70,9 @@ RAPID_PA_PER_MINUTE, RAPID_AFTER_S = 1.5 * PA_PER_PSI, 900.0
 EMPTIED_S = 30.0
 # No compressor has a pot back at what it was before a vent within so long; a plug that is touched has.
 RESTORED_S, RESTORED_PA = 45.0, 0.5 * PA_PER_PSI
+# A fall at one stroke, out of calm and into calm, is no leak, which goes on: a blocked port came free, a seal
+# let a breath go, the transducer was knocked.
+STEP_PA, STEP_CALM_S = 0.2 * PA_PER_PSI, 30.0
 # A step that noise alone could make is not a step.
 NOISE_SIGMAS = 6.0
 # One reading so far from its two neighbours is a spike: 180 psi/h at ten seconds a sample, or the noise that
@@ -156,7 +159,7 @@ class StageTracker:
     pressurised_since_s: first reading of the newest fill, where its batch begins. last_top_up: the newest
     finished jump. noise_pa: scatter of a single reading, 1 sigma; single spikes are not in it. astray: the
     newest reading agrees with neither of the two before it, or is unsteady: it goes to and fro. loud: it
-    scatters far more than is usual.
+    scatters far more than is usual. stepped: half a minute ago it fell at a stroke, and stayed there.
     """
 
     def __init__(self, pot: Pot) -> None:
@@ -165,7 +168,8 @@ class StageTracker:
         self.stage = Stage.OPEN
         self.since_s = 0.0
         self.noise_pa = 0.0
-        self.astray = self.unsteady = self.loud = False
+        self.astray = self.unsteady = self.loud = self.stepped = False
+        self._step: tuple[float, float, float] | None = None  # when it fell, by how much, to what
         self._astray_s = (-inf, -inf)  # the newest two
         self._astray_share = 0.0
         self._usual_noise_pa = 0.0
@@ -212,7 +216,8 @@ class StageTracker:
             self._lately.update(gauge_pa)
         self.unsteady = t_s - self._astray_s[0] < UNSTEADY_S or self._astray_share > UNSTEADY_SHARE
         self.loud = self._lately.sigma_pa > max(LOUD * self._usual_noise_pa, LOUD_PA)
-        self.astray = is_spike or self.unsteady
+        self._follow_step(t_s, gauge_pa, to_pa, fro_pa)
+        self.astray = is_spike or self.unsteady or self._step is not None
         if not is_spike:  # nor a steep fall: neither is noise, and a converter's steps are
             self._scatter.update(gauge_pa)
             self.noise_pa = self._scatter.sigma_pa
@@ -307,6 +312,18 @@ class StageTracker:
         if abs(change_pa) < self._beyond_noise(RISE_OVER_PA) and gauge_pa > 2.0 * self._pressurised_pa:
             return self.fire(Trigger.STEADIED, t_s)
         return None
+
+    def _follow_step(self, t_s: float, gauge_pa: float, before_pa: float, fell_pa: float) -> None:
+        self.stepped = False
+        if self._step is None:
+            least_pa = max(STEP_PA, ASTRAY_SIGMAS * self._usual_noise_pa)
+            if fell_pa > least_pa and abs(before_pa) < 0.5 * least_pa:
+                self._step = (t_s, fell_pa, gauge_pa)
+            return
+        since_s, by_pa, to_pa = self._step
+        if t_s - since_s >= STEP_CALM_S:
+            self._step = None
+            self.stepped = abs(gauge_pa - to_pa) < 0.25 * by_pa
 
     def _is_unsteady(self, gauge_pa: float) -> bool:
         """Wait for the end of what goes to and fro; only what is left then, set against before, counts."""

@@ -231,12 +231,13 @@ class PotWatch:
             return
         restless = tracker.unsteady or tracker.loud
         if tracker.astray and not restless:
-            return  # one reading
+            return  # some readings
         misled = self._doubt.misled
         self._doubt.update(reading, tracker.noise_pa, restless)
         if restless:
             return
-        if misled and not self._doubt.misled:  # what the filter was told before it was noticed was wrong too
+        # what the filter was told before it was noticed was wrong too
+        if tracker.stepped or (misled and not self._doubt.misled):
             leak_filter.top_up(0.0)
         if self._doubt.reason is not None or reading.quality is not Quality.GOOD:
             return
