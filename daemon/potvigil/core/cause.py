@@ -16,7 +16,7 @@ the rest together.
 from collections.abc import Callable, Iterable, Sequence
 from dataclasses import dataclass
 from enum import StrEnum
-from itertools import pairwise
+from itertools import accumulate, pairwise
 from math import exp, log, sqrt
 
 from potvigil.core.air import BAROMETER_MISS, OF_THE_THERMOMETER, ROUNDING, SIZE, AirFilter, Step
@@ -98,18 +98,19 @@ class Finding:
     @property
     def kind(self) -> Kind | None:
         """Return the one that is beyond doubt, None where none is."""
-        likeliest = max(self.kinds, key=lambda kind: self.kinds[kind])
-        return likeliest if self.kinds[likeliest] >= SURE else None
+        possible = self.possible
+        return possible[0] if len(possible) == 1 else None
 
     @property
     def possible(self) -> list[Kind]:
-        """Return the kinds that together are beyond doubt, the likeliest first."""
+        """Return the kinds that together are beyond doubt, the likeliest first.
+
+        Where the pot cooled a hole never stands alone: a gap that opens with the cold can lose just so.
+        """
         ranked = sorted(self.kinds, key=lambda kind: -self.kinds[kind])
-        count, sum_ = 0, 0.0
-        while sum_ < SURE and count < len(ranked):
-            sum_ += self.kinds[ranked[count]]
-            count += 1
-        return ranked[:count]
+        sums = accumulate(self.kinds[kind] for kind in ranked)
+        found = ranked[: 1 + sum(each < SURE for each in sums)]
+        return [Kind.HOLE, Kind.COLD] if found == [Kind.HOLE] and self.kinds[Kind.COLD] > 0.0 else found
 
 
 class Hold:
