@@ -127,9 +127,9 @@ def test_a_regulated_pot_may_stand_still() -> None:
 def test_what_goes_to_and_fro_for_two_minutes_is_told() -> None:
     doubt = Doubt()
     for t_s in range(0, 120, 10):
-        doubt.update(reading(float(t_s), 60 * PSI), NOISE_PA, unsteady=True)
+        doubt.update(reading(float(t_s), 60 * PSI), NOISE_PA, restless=True)
         assert doubt.reason is None
-    doubt.update(reading(120.0, 60 * PSI), NOISE_PA, unsteady=True)
+    doubt.update(reading(120.0, 60 * PSI), NOISE_PA, restless=True)
     assert doubt.reason is not None
     assert not doubt.misled
 

@@ -174,7 +174,7 @@ def test_a_vent_closed_again_goes_on_settling_and_a_refill_is_a_fill() -> None:
 
 
 def test_the_scatter_is_learnt_through_fill_and_hold() -> None:
-    assert holding().hold(300).tracker.noise_pa == pytest.approx(0.03 * PSI, rel=0.5)
+    assert holding().hold(300).tracker.steadiness.noise_pa == pytest.approx(0.03 * PSI, rel=0.5)
 
 
 def touched(psi: float, seconds: int, seed: int = 5) -> list[float]:
@@ -193,28 +193,27 @@ def test_a_plug_that_is_touched_is_neither_vent_nor_top_up(psi: float, seed: int
 
 def test_a_spike_is_astray_and_is_no_noise() -> None:
     night = holding()
-    quiet_pa = night.tracker.noise_pa
+    quiet_pa = night.tracker.steadiness.noise_pa
     for _ in range(20):
         night.feed([80.0])
-        assert night.tracker.astray
+        assert night.tracker.steadiness.astray
         night.hold(59)
-        assert not night.tracker.astray
-    assert night.tracker.noise_pa < 2.0 * quiet_pa
+        assert not night.tracker.steadiness.astray
+    assert night.tracker.steadiness.noise_pa < 2.0 * quiet_pa
 
 
 def test_a_steep_fall_is_no_noise_and_not_unsteady() -> None:
     night = holding()
-    quiet_pa = night.tracker.noise_pa
+    quiet_pa = night.tracker.steadiness.noise_pa
     for i in range(60):  # 90 psi/h: a share of a psi each second would be a vent
         night.feed([60.0 - 0.025 * i])
-        assert not night.tracker.unsteady
-    assert night.tracker.noise_pa < 2.0 * quiet_pa
+        assert not night.tracker.steadiness.restless
+    assert night.tracker.steadiness.noise_pa < 2.0 * quiet_pa
 
 
 def test_scatter_that_begins_is_unsteady_at_once() -> None:
     night = holding().feed(touched(1.0, 10))
-    assert night.tracker.unsteady
-    assert holding().feed(touched(0.3, 20)).tracker.loud
+    assert night.tracker.steadiness.restless
 
 
 def test_a_vent_that_was_a_moment_of_nonsense_leaves_the_hold_as_it_was() -> None:
@@ -235,7 +234,7 @@ def test_a_vent_that_is_refilled_by_a_compressor_is_a_new_fill() -> None:
 def stepped(night: Night, gauges_psi: Iterable[float]) -> int:
     count = 0
     for gauge_psi in gauges_psi:
-        count += night.feed([gauge_psi]).tracker.stepped
+        count += night.feed([gauge_psi]).tracker.steadiness.stepped
     return count
 
 

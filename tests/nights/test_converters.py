@@ -38,11 +38,10 @@ def test_a_fine_leak_is_found_behind_each_converter(wiring: str) -> None:
     assert leak.rate_pa_per_s.low <= true <= leak.rate_pa_per_s.high
 
 
-def test_noise_smears_coarse_steps_but_not_those_of_a_quiet_supply() -> None:
+def test_noise_smears_coarse_steps() -> None:
     # 0.134, 0.075 and 0.034 psi a count, under a transducer that scatters by 0.03 psi
     for wiring in ("mcp3008", "ads1015"):
         assert width(fine_leak(wiring)) < 1.2 * width(fine_leak("mcp3208"))
-    assert width(fine_leak("mcp3008-supply")) > 2.0 * width(fine_leak("mcp3008"))
 
 
 @pytest.mark.parametrize("wiring", ["mcp3008", "mcp3008-supply"])

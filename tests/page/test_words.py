@@ -79,7 +79,7 @@ def test_the_words_of_a_night_say_what_the_core_knew(name, tmp_path):
             assert trend == words.LOOK_AT_THE_GAUGE
         lost = TraceRow.of(snapshot)
         is_losing = lost.leak_established and lost.leak_pa_per_s is not None
-        assert ("is being lost" in trend) == (is_losing and snapshot.reading.gauge_pa is not None)
+        assert (": air is being lost" in trend) == (is_losing and snapshot.reading.gauge_pa is not None)
         assert trend.startswith("Steady") <= (not is_losing)
         if ahead is not None:
             assert snapshot.forecast is not None and is_losing

@@ -459,7 +459,7 @@ def follow(samples: Iterable[Sample], pot: Pot) -> Hold:
             doubt.top_up()
         good = shut and not tracker.is_stirred(reading.t_s)
         if good:
-            doubt.update(reading, tracker.noise_pa)
+            doubt.update(reading, tracker.steadiness.noise_pa)
         hold.take(
             reading,
             open_pot=tracker.stage is Stage.OPEN,

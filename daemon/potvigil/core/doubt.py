@@ -9,8 +9,8 @@ NOISE_GROWTH = 8.0
 # Scatter below this share of the pressure (0.01 psi at 60 psi gauge) is as good as none.
 NOISE_FLOOR = 0.00015
 NOISE_WATCH_S, NOISE_FOR_S = 600.0, 60.0
-# A plug that is touched for a moment is none; one that goes on for so long is.
-UNSTEADY_FOR_S = 120.0
+# A plug that is touched for a moment is none; one that goes on for so long is, until it is calm.
+RESTLESS_FOR_S = 120.0
 # A shut pot can warm by some kelvin; 8 % would take 23 K.
 RISE_SHARE = 0.08
 # A shut pot follows its temperature; while gas or wall moved by 3 K (0.8 psi at 60 psi gauge), a fifth of
@@ -38,34 +38,35 @@ class Doubt:
         self._start_s: float | None = None
         self._quiet = 1.0  # smallest scatter seen, as a share of the pressure
         self._loud_since_s: float | None = None
-        self._unsteady_since_s: float | None = None
+        self._restless_since_s: float | None = None
         self._lowest = float("inf")
         self._last_level = float("inf")
         self._same_pa: float | None = None
         self._same_since_s = 0.0
         self._same_k: float | None = None
 
-    def update(self, reading: Reading, noise_pa: float, unsteady: bool = False) -> None:
-        """Take one good reading and the scatter of the pressure, Pa. unsteady: it goes to and fro."""
+    def update(self, reading: Reading, noise_pa: float, restless: bool = False) -> None:
+        """Take one good reading and the scatter of the pressure, Pa. restless: it goes to and fro."""
         absolute_pa = reading.absolute_pa
         if absolute_pa is None:
             return
-        if unsteady:
-            if self._unsteady_since_s is None:
-                self._unsteady_since_s = reading.t_s
-            if self.reason is None and reading.t_s - self._unsteady_since_s >= UNSTEADY_FOR_S:
+        noise = max(noise_pa / absolute_pa, NOISE_FLOOR)
+        noisy = self._noisy(reading.t_s, noise)
+        if restless:
+            if self._restless_since_s is None:
+                self._restless_since_s = reading.t_s
+            if self.reason is None and reading.t_s - self._restless_since_s >= RESTLESS_FOR_S:
                 self.reason = "its reading jumps to and fro: loose wire or failing"
             return
-        self._unsteady_since_s = None
+        self._restless_since_s = None
         if self._start_s is None:
             self._start_s = reading.t_s
-        noise = max(noise_pa / absolute_pa, NOISE_FLOOR)
         if reading.t_s - self._start_s > NOISE_WATCH_S:
             self._quiet = min(self._quiet, noise)
         still = self._still(reading, absolute_pa)
         wrong = self._climbing(reading, absolute_pa) or self._stuck(reading, absolute_pa) or still
         self.misled = wrong is not None
-        self.reason = self._noisy(reading.t_s, noise) or wrong
+        self.reason = noisy or wrong
 
     def top_up(self) -> None:
         """Say that air was let in: a higher pressure is no wonder."""

@@ -14,10 +14,10 @@ A top-up during the hold is a jump up, not a stage: the hold, and the leak in it
 from collections import deque
 from dataclasses import dataclass
 from enum import StrEnum
-from math import inf
 
 from potvigil.core.event import Stage
 from potvigil.core.pot import Pot
+from potvigil.core.steadiness import Steadiness
 from potvigil.units import PA_PER_PSI
 
 
@@ -70,20 +70,8 @@ RAPID_PA_PER_MINUTE, RAPID_AFTER_S = 1.5 * PA_PER_PSI, 900.0
 EMPTIED_S = 30.0
 # No compressor has a pot back at what it was before a vent within so long; a plug that is touched has.
 RESTORED_S, RESTORED_PA = 45.0, 0.5 * PA_PER_PSI
-# A fall at one stroke, out of calm and into calm, is no leak, which goes on: a blocked port came free, a seal
-# let a breath go, the transducer was knocked.
-STEP_PA, STEP_CALM_S = 0.2 * PA_PER_PSI, 30.0
 # A step that noise alone could make is not a step.
 NOISE_SIGMAS = 6.0
-# One reading so far from its two neighbours is a spike: 180 psi/h at ten seconds a sample, or the noise that
-# is usual: what grew within minutes must not excuse itself.
-ASTRAY_PA, ASTRAY_SIGMAS, USUAL_S = 0.5 * PA_PER_PSI, 8.0, 1800.0
-# Two of them so close together, or a quarter of the last dozen, are a plug that is touched or a wire that is
-# loose: what lies between is no better.
-UNSTEADY_S, UNSTEADY_SHARE, _ASTRAY_MEMORY = 45.0, 0.25, 12
-_NOISE_MEMORY, _NOISE_FIRST, _LATELY = 40, 12, 6  # samples
-# Noise that just began, where it matters: until the pot is used to it, or it is told.
-LOUD, LOUD_PA = 4.0, 0.12 * PA_PER_PSI
 _FEWEST, _LONGEST = 3, 2.5
 
 
@@ -127,39 +115,12 @@ class _Window:
         self.oldest_s, self.at_least_pa, self.at_most_pa = newest
 
 
-class _Scatter:
-    """Scatter of single readings, sigma_pa; memory: readings; clipped: a real step does not count in full."""
-
-    def __init__(self, memory: int = _NOISE_MEMORY, clipped: bool = True) -> None:
-        self._memory = memory
-        self._clipped = clipped
-        self.sigma_pa = 0.0
-        self._last_pa: float | None = None
-        self._last_step_pa = 0.0
-        self._steps = 0
-
-    def update(self, pa: float) -> None:
-        # second differences are blind to a steady fill or fall: mean |d2| = sqrt(6) sqrt(2/pi) sigma; a real
-        # step is clipped so that it passes, but not before there is something to clip against
-        step_pa = 0.0 if self._last_pa is None else pa - self._last_pa
-        scatter_pa = abs(step_pa - self._last_step_pa) / 1.954
-        self._last_pa, self._last_step_pa = pa, step_pa
-        self._steps += 1
-        if self._steps < 3:
-            return  # the first step and the first difference of steps have no history
-        if self._clipped and self._steps > _NOISE_FIRST:
-            scatter_pa = min(scatter_pa, 4.0 * self.sigma_pa + 1.0)
-        self.sigma_pa += (scatter_pa - self.sigma_pa) / min(self._steps - 2, self._memory)
-
-
 class StageTracker:
     """Follows one pot through its stages; `update` takes one good reading, the attributes tell what is.
 
     stage, since_s: now. topping_up: a jump is under way. rapid_loss: falling far faster than a leak.
     pressurised_since_s: first reading of the newest fill, where its batch begins. last_top_up: the newest
-    finished jump. noise_pa: scatter of a single reading, 1 sigma; single spikes are not in it. astray: the
-    newest reading agrees with neither of the two before it, or is unsteady: it goes to and fro. loud: it
-    scatters far more than is usual. stepped: half a minute ago it fell at a stroke, and stayed there.
+    finished jump. steadiness: what is known of the readings themselves.
     """
 
     def __init__(self, pot: Pot) -> None:
@@ -167,14 +128,7 @@ class StageTracker:
         self._filled_pa = FILLED_SHARE * pot.working_pa
         self.stage = Stage.OPEN
         self.since_s = 0.0
-        self.noise_pa = 0.0
-        self.astray = self.unsteady = self.loud = self.stepped = False
-        self._step: tuple[float, float, float] | None = None  # when it fell, by how much, to what
-        self._astray_s = (-inf, -inf)  # the newest two
-        self._astray_share = 0.0
-        self._usual_noise_pa = 0.0
-        self._readings = 0
-        self._last_s = 0.0
+        self.steadiness = Steadiness()
         self.topping_up = False
         self.rapid_loss = False
         self.pressurised_since_s = 0.0
@@ -183,8 +137,6 @@ class StageTracker:
         self._half_minute = _Window(RISE_OVER_S)
         self._moment = _Window(VENT_S)
         self._last_pa: float | None = None
-        self._before_last_pa = 0.0
-        self._scatter, self._lately = _Scatter(), _Scatter(_LATELY, clipped=False)
         self._above_since_s: float | None = None
         self._below_since_s: float | None = None
         self._base: tuple[float, float] = (0.0, 0.0)  # before the jump
@@ -194,34 +146,9 @@ class StageTracker:
 
     def update(self, t_s: float, gauge_pa: float) -> Stage | None:
         """Take one good reading; return the new stage if it changed."""
-        if self._last_pa is None:
-            self._last_pa = self._before_last_pa = gauge_pa
-        last_pa = self._last_pa
-        middle_pa = sorted((gauge_pa, last_pa, self._before_last_pa))[1]
-        self._readings += 1
-        elapsed_s, self._last_s = t_s - self._last_s, t_s
-        share = max(1.0 / self._readings, elapsed_s / (USUAL_S + elapsed_s))
-        self._usual_noise_pa += share * (self.noise_pa - self._usual_noise_pa)
-        far_pa = max(ASTRAY_PA, ASTRAY_SIGMAS * self._usual_noise_pa)
-        is_spike = abs(gauge_pa - middle_pa) > far_pa
-        # only to and fro is a fault; what goes on rising or falling may be a hand on a valve
-        to_pa, fro_pa = last_pa - self._before_last_pa, last_pa - gauge_pa
-        turned = min(to_pa, fro_pa) > far_pa or max(to_pa, fro_pa) < -far_pa
-        if turned:
-            self._astray_s = (self._astray_s[1], t_s)
-        self._astray_share += (turned - self._astray_share) / _ASTRAY_MEMORY
-        if self.is_stirred(t_s):
-            self._lately = _Scatter(_LATELY, clipped=False)
-        elif not is_spike:
-            self._lately.update(gauge_pa)
-        self.unsteady = t_s - self._astray_s[0] < UNSTEADY_S or self._astray_share > UNSTEADY_SHARE
-        self.loud = self._lately.sigma_pa > max(LOUD * self._usual_noise_pa, LOUD_PA)
-        self._follow_step(t_s, gauge_pa, to_pa, fro_pa)
-        self.astray = is_spike or self.unsteady or self._step is not None
-        if not is_spike:  # nor a steep fall: neither is noise, and a converter's steps are
-            self._scatter.update(gauge_pa)
-            self.noise_pa = self._scatter.sigma_pa
-        self._before_last_pa, self._last_pa = last_pa, gauge_pa
+        self.steadiness.update(t_s, gauge_pa)
+        last_pa = gauge_pa if self._last_pa is None else self._last_pa
+        self._last_pa = gauge_pa
         # a single spike must neither raise nor lower the pot, now or as the pressure of a minute ago: two
         # neighbouring readings have to agree
         at_least_pa, at_most_pa = min(gauge_pa, last_pa), max(gauge_pa, last_pa)
@@ -238,7 +165,7 @@ class StageTracker:
             return self.fire(Trigger.FILLED, t_s) if filled else None
         if self.stage is Stage.VENTING:
             return self._update_venting(t_s, at_least_pa)
-        if self._is_unsteady(at_least_pa):
+        if self._is_restless(at_least_pa):
             return None
         if self._vent_opened(at_most_pa):
             self._held_pa = self._minute.at_least_pa if self.stage is Stage.HOLDING else None
@@ -291,7 +218,9 @@ class StageTracker:
     def _rise_is_over(self, t_s: float, gauge_pa: float) -> bool:
         window = self._half_minute
         long_enough = t_s - max(window.oldest_s, self.since_s) >= 0.6 * RISE_OVER_S
-        return long_enough and gauge_pa - window.at_most_pa < self._beyond_noise(RISE_OVER_PA)
+        # the usual scatter: what just began to scatter has not come to rest
+        over_pa = max(RISE_OVER_PA, NOISE_SIGMAS * self.steadiness.usual_pa)
+        return long_enough and gauge_pa - window.at_most_pa < over_pa
 
     def _vent_opened(self, gauge_pa: float) -> bool:
         fall_pa = self._moment.at_least_pa - gauge_pa
@@ -301,7 +230,7 @@ class StageTracker:
 
     def _update_venting(self, t_s: float, gauge_pa: float) -> Stage | None:
         if self._held_pa is not None and t_s - self.since_s <= RESTORED_S:
-            if gauge_pa > self._held_pa - max(RESTORED_PA, self.noise_pa):
+            if gauge_pa > self._held_pa - max(RESTORED_PA, self.steadiness.noise_pa):
                 return self.fire(Trigger.RESTORED, t_s)
             return None
         if t_s - self.since_s < LOOK_BACK_S:
@@ -313,21 +242,9 @@ class StageTracker:
             return self.fire(Trigger.STEADIED, t_s)
         return None
 
-    def _follow_step(self, t_s: float, gauge_pa: float, before_pa: float, fell_pa: float) -> None:
-        self.stepped = False
-        if self._step is None:
-            least_pa = max(STEP_PA, ASTRAY_SIGMAS * self._usual_noise_pa)
-            if fell_pa > least_pa and abs(before_pa) < 0.5 * least_pa:
-                self._step = (t_s, fell_pa, gauge_pa)
-            return
-        since_s, by_pa, to_pa = self._step
-        if t_s - since_s >= STEP_CALM_S:
-            self._step = None
-            self.stepped = abs(gauge_pa - to_pa) < 0.25 * by_pa
-
-    def _is_unsteady(self, gauge_pa: float) -> bool:
+    def _is_restless(self, gauge_pa: float) -> bool:
         """Wait for the end of what goes to and fro; only what is left then, set against before, counts."""
-        if self.unsteady:
+        if self.steadiness.restless:
             if self._calm is None:
                 self._calm = (self._minute.oldest_s, self._minute.at_most_pa)
             return True
@@ -366,4 +283,4 @@ class StageTracker:
         return rise_pa > self._beyond_noise(least_pa) and window.oldest_s > self._hot_since_s
 
     def _beyond_noise(self, least_pa: float) -> float:
-        return max(least_pa, NOISE_SIGMAS * self.noise_pa)
+        return max(least_pa, NOISE_SIGMAS * self.steadiness.noise_pa)

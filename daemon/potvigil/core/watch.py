@@ -229,19 +229,19 @@ class PotWatch:
                 self._take_top_up(jump, reading, batch, leak_filter, events)
         if tracker.is_stirred(reading.t_s):
             return
-        restless = tracker.unsteady or tracker.loud
-        if tracker.astray and not restless:
-            return  # some readings
+        steadiness = tracker.steadiness
+        if steadiness.astray and not steadiness.restless:
+            return
         misled = self._doubt.misled
-        self._doubt.update(reading, tracker.noise_pa, restless)
-        if restless:
+        self._doubt.update(reading, steadiness.noise_pa, steadiness.restless)
+        if steadiness.restless:
             return
         # what the filter was told before it was noticed was wrong too
-        if tracker.stepped or (misled and not self._doubt.misled):
+        if steadiness.stepped or (misled and not self._doubt.misled):
             leak_filter.top_up(0.0)
         if self._doubt.reason is not None or reading.quality is not Quality.GOOD:
             return
-        if leak_filter.add(reading, tracker.noise_pa):
+        if leak_filter.add(reading, steadiness.noise_pa):
             self._take_estimate(reading, batch, leak_filter)
             shut_s = reading.t_s - tracker.since_s
             settled = shut_s >= SETTLE_LEAST_S and (

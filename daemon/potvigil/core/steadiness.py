@@ -1,0 +1,95 @@
+"""What single readings of the pressure tell of the wire: how they scatter, and which of them are nonsense.
+
+The usual scatter is told from second differences, which are blind to a steady rise or fall: of readings that
+scatter by sigma they scatter by sigma sqrt(6). What is astray, and scatter that just began, is told from
+turns: where a reading stands above both its neighbours, or below both, it turned by the smaller of the two
+differences, elsewhere by nothing. So neither a fill, nor a leak, nor a hand on a valve is taken for a fault.
+"""
+
+from collections import deque
+from math import inf, pi, sqrt
+
+from potvigil.units import PA_PER_PSI
+
+# What is usual: the scatter of the past half hour, less what is astray.
+USUAL_S, _FIRST = 1800.0, 12
+_GAP_S = 60.0  # what lies across a gap counts no more than this
+# Of late: the newest dozen turns, none counted for more than just astray. Of normal readings they are
+# sigma / sqrt(pi) on average (the highest of three stands 3 / (2 sqrt(pi)) above their mean); three times
+# what is usual is new.
+_LATELY, _SIGMAS_PER_TURN, _NEW = 12, sqrt(pi), 3.0
+# A turn is astray: 180 psi/h at ten seconds a sample, or what scatter would do once in some million readings.
+ASTRAY_PA, ASTRAY_SIGMAS = 0.5 * PA_PER_PSI, 8.0
+# Two of them so close together are a plug that is touched or a wire that is loose: what lies between is no
+# better.
+RESTLESS_S, _RESTLESS_READINGS = 45.0, 8
+# A fall at one stroke, out of calm and into calm, is no leak, which goes on: a blocked port came free, a seal
+# let a breath go, the transducer was knocked.
+STEP_PA, STEP_SIGMAS, STEP_CALM_S, STEP_CALM_SHARE, STEP_CALM_SIGMAS = 0.1 * PA_PER_PSI, 7.0, 30.0, 0.25, 4.0
+
+
+class Steadiness:
+    """Follows the readings of one gauge.
+
+    usual_pa, noise_pa: scatter of a single reading, 1 sigma, as it was for half an hour, and is now; spikes
+    are not in it. astray: nothing should be made of the newest reading: it is far from both neighbours, or
+    all are restless, or a step waits to be confirmed. restless: they go to and fro. stepped: half a minute
+    ago it fell at a stroke, and stayed there.
+    """
+
+    def __init__(self) -> None:
+        self.usual_pa = self.noise_pa = 0.0
+        self.astray = self.restless = self.stepped = False
+        self._last_s = 0.0
+        self._last_pa: float | None = None
+        self._before_pa: float | None = None
+        self._usual_square = 0.0  # Pa^2
+        self._n = 0
+        self._turns_pa: deque[float] = deque(maxlen=_LATELY)
+        self._astray_s: tuple[float, float] = (-inf, -inf)  # the newest two
+        self._step: tuple[float, float, float] | None = None  # when it fell, by how much, to what
+
+    def update(self, t_s: float, pa: float) -> None:
+        """Take one reading."""
+        elapsed_s, self._last_s = min(t_s - self._last_s, _GAP_S), t_s
+        last_pa, before_pa = self._last_pa, self._before_pa
+        self._last_pa, self._before_pa = pa, last_pa
+        if last_pa is None or before_pa is None:
+            return
+        fell_pa, before_fell_pa = last_pa - pa, before_pa - last_pa
+        turn_pa = min(abs(fell_pa), abs(before_fell_pa)) if fell_pa * before_fell_pa < 0.0 else 0.0
+        far_pa = max(ASTRAY_PA, ASTRAY_SIGMAS * self.usual_pa)
+        self._take_turn(t_s, turn_pa, far_pa, elapsed_s)
+        self._follow_step(t_s, pa, fell_pa, before_fell_pa)
+        self._learn(fell_pa - before_fell_pa, far_pa, elapsed_s)
+        is_spike = abs(pa - sorted((pa, last_pa, before_pa))[1]) > far_pa
+        self.astray = is_spike or self.restless or self._step is not None
+
+    def _take_turn(self, t_s: float, turn_pa: float, far_pa: float, elapsed_s: float) -> None:
+        if turn_pa > far_pa:
+            self._astray_s = (self._astray_s[1], t_s)
+        self._turns_pa.append(min(turn_pa, far_pa))
+        self.restless = t_s - self._astray_s[0] < max(RESTLESS_S, _RESTLESS_READINGS * elapsed_s)
+
+    def _learn(self, bend_pa: float, far_pa: float, elapsed_s: float) -> None:
+        # what grew within minutes must not excuse itself; a spike bends by twice its height
+        if self._n < _FIRST or not (self.restless or abs(bend_pa) > 2.0 * far_pa):
+            self._n += 1
+            share = max(1.0 / self._n, elapsed_s / (USUAL_S + elapsed_s))
+            self._usual_square += share * (bend_pa**2 / 6.0 - self._usual_square)
+            self.usual_pa = sqrt(self._usual_square)
+        late_pa = _SIGMAS_PER_TURN * sum(self._turns_pa) / _LATELY
+        self.noise_pa = late_pa if late_pa > _NEW * self.usual_pa else self.usual_pa
+
+    def _follow_step(self, t_s: float, pa: float, fell_pa: float, before_fell_pa: float) -> None:
+        self.stepped = False
+        if self._step is None:
+            least_pa = max(STEP_PA, STEP_SIGMAS * self.usual_pa)
+            if fell_pa > least_pa and abs(before_fell_pa) < 0.5 * least_pa:
+                self._step = (t_s, fell_pa, pa)
+            return
+        since_s, by_pa, to_pa = self._step
+        if abs(pa - to_pa) > max(STEP_CALM_SHARE * by_pa, STEP_CALM_SIGMAS * self.usual_pa):
+            self._step = None
+        elif t_s - since_s >= STEP_CALM_S:
+            self._step, self.stepped = None, True
