@@ -5,7 +5,8 @@
 Each event is a line `event <kind> <t_s> <what>`, each finished tick `tick <boot_s> <t_s> <standing alarms>`,
 written past any buffer, so that whoever kills it knows what was finished. Without --speed the night passes as
 fast as it can be watched, on a clock moved by hand; with it on the machine's, so many times as fast. While
-there is a file `hang` in FOLDER, a reading of the wires does not end.
+there is a file `hang` in FOLDER, a reading of the wires does not end. With --lamp each change of a lamp on a
+simulated pin is a line `lamp 0` or `lamp 1`.
 """
 
 import argparse
@@ -14,11 +15,15 @@ import signal
 import time
 from pathlib import Path
 
+from gpiozero.pins.mock import MockFactory, MockPin
+
 from potvigil.clock import Clock, Instant, ManualClock
 from potvigil.core.event import AlarmEvent, Event
 from potvigil.inputs.ds18b20 import InlineExecutor
 from potvigil.outputs.live import LiveFile
 from potvigil.outputs.mqtt import MqttLink
+from potvigil.outputs.patterns import Lamp
+from potvigil.outputs.signals import Signals, Wiring, open_pins
 from potvigil.record.codec import KINDS
 from potvigil.record.store import Store
 from potvigil.service import Service, open_inputs
@@ -44,6 +49,19 @@ class QuickClock:
         time.sleep(max(0.0, (boot_s - self.now().boot_s) / self._speed))
 
 
+class ToldPin(MockPin):
+    def _change_state(self, value: bool) -> bool:
+        changed: bool = super()._change_state(value)
+        if changed:
+            say(f"lamp {int(value)}")
+        return changed
+
+
+def lamp(period_s: float, clock: Clock) -> Signals:
+    factory = MockFactory(pin_class=ToldPin)
+    return Signals(open_pins(Wiring({Lamp.ALARM: 17}), period_s, lambda: clock.now().boot_s, factory))
+
+
 def main() -> None:
     parser = argparse.ArgumentParser(description=__doc__)
     parser.add_argument("folder", type=Path)
@@ -54,6 +72,7 @@ def main() -> None:
     parser.add_argument("--speed", type=float, default=None)
     parser.add_argument("--mqtt", type=int, default=None)
     parser.add_argument("--no-memory", action="store_true", help="keep nothing in memory for the next one")
+    parser.add_argument("--lamp", action="store_true")
     args = parser.parse_args()
     folder: Path = args.folder
     night = NIGHTS[args.night]
@@ -85,7 +104,8 @@ def main() -> None:
     period_s = args.period_s / (args.speed or 1.0)
     live = LiveFile(folder / "live.json", settings.workshop, night.name, period_s)
     link = None if args.mqtt is None else MqttLink("127.0.0.1", args.mqtt)
-    service = Service(settings, clock, BOOT, station, store, link, night.name, hear, live)
+    signals = lamp(args.period_s, clock) if args.lamp else None
+    service = Service(settings, clock, BOOT, station, store, link, night.name, hear, live, signals)
     signal.signal(signal.SIGTERM, lambda *_: service.request_stop())
     tick = service.tick
 

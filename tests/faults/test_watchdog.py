@@ -137,7 +137,7 @@ def test_the_manager_is_asked_for_time_while_days_are_fed_again(tmp_path, monkey
 
 
 def test_a_dead_watch_is_told_by_the_broker_and_by_what_the_page_reads(tmp_path):
-    """Dead man's switch: last will (Homie 5: $state lost), a file that grows old; lamp: test_signals.py."""
+    """Dead man's switch: last will (Homie 5: $state lost), a file that grows old; and the lamp, below."""
     state = "potvigil-rehearsal/5/harbour-models/$state"
     with Broker(tmp_path / "broker") as broker, broker.listen(state) as listener:
         command = [sys.executable, str(PROGRAM), str(tmp_path), "--speed", "1", "--mqtt", str(broker.port)]
@@ -155,3 +155,61 @@ def test_a_dead_watch_is_told_by_the_broker_and_by_what_the_page_reads(tmp_path)
         finally:
             process.kill()
             process.wait()
+
+
+class Lamp:
+    """The lamp of a watch in a process of its own, seen from outside. A context manager."""
+
+    def __init__(self, folder: Path) -> None:
+        command = [sys.executable, str(PROGRAM), str(folder), "--speed", "1", "--from-s", "3000", "--lamp"]
+        self.process = subprocess.Popen(command, stdout=subprocess.PIPE)
+        self.changes: list[tuple[float, bool]] = []  # when, lit
+        self._thread = threading.Thread(target=self._look)
+
+    def __enter__(self) -> "Lamp":
+        self._thread.start()
+        wait_until(lambda: self.is_beating(since_s=0.0), 30.0, "the lamp never began to beat")
+        return self
+
+    def __exit__(self, *_: object) -> None:
+        self.process.kill()
+        self.process.wait()
+        self._thread.join()
+
+    def _look(self) -> None:
+        assert self.process.stdout is not None
+        with self.process.stdout as said:
+            for line in said:
+                if line.startswith(b"lamp "):
+                    self.changes.append((time.monotonic(), line == b"lamp 1\n"))
+
+    def is_beating(self, since_s: float) -> bool:
+        return sum(lit for at_s, lit in self.changes if at_s > since_s) >= 2
+
+
+def test_the_lamp_of_a_hung_watch_goes_dark_and_beats_again_when_it_goes_on(tmp_path):
+    with Lamp(tmp_path) as lamp:
+        (tmp_path / "hang").touch()
+        hung_s = time.monotonic()
+        # leave for two ticks and two seconds, and the tick that was under way
+        time.sleep(6.0)
+        assert not lamp.changes[-1][1]
+        assert lamp.changes[-1][0] - hung_s < 5.5
+        still = len(lamp.changes)
+        time.sleep(4.0)
+        assert len(lamp.changes) == still
+        (tmp_path / "hang").unlink()
+        mended_s = time.monotonic()
+        wait_until(lambda: lamp.is_beating(mended_s), 10.0, "the lamp stayed dark")
+
+
+@pytest.mark.parametrize("how", [signal.SIGKILL, signal.SIGSTOP])
+def test_the_lamp_of_a_dead_watch_moves_no_more(how, tmp_path):
+    with Lamp(tmp_path) as lamp:
+        lamp.process.send_signal(how)
+        time.sleep(0.5)
+        still = len(lamp.changes)
+        time.sleep(5.0)
+        assert len(lamp.changes) == still
+    with Lamp(tmp_path):
+        pass  # and the next watch beats
