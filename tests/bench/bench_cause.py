@@ -1,10 +1,11 @@
 """What `pot cause` says of seeded nights whose cause is known: a table of truth against answer.
 
-    python tests/bench/bench_cause.py [--nights 40] [--processes 2] [--places gas wall room]
+    python tests/bench/bench_cause.py [--nights 40] [--processes 2] [--places gas wall room] [--campaign WORD]
 
 Pots of 8 to 50 L with mould and resin, a hold of 10 h in a room that cools by 2 to 10 K; leaks of 0.5 to 3
 psi/h at 60 psi from the start or from mid-hold. "seal": a gap or the cold. "cannot" is no answer, which is no
-fault; "cannot*" one whose list of what may be leaves out the truth.
+fault; "cannot*" one whose list of what may be leaves out the truth. --campaign names another, independent set of nights; wrong ones are named
+below the table, to be played again.
 """
 
 import argparse
@@ -27,9 +28,9 @@ def drawn(random: Random, low: float, high: float) -> float:
     return low * exp(random.random() * log(high / low))
 
 
-def night(place: str, cause: str, number: int) -> tuple[Hold, Pot]:
+def night(campaign: str, place: str, cause: str, number: int) -> tuple[Hold, Pot]:
     """Play a night and return what was kept of it."""
-    random = Random(f"{place}/{cause}/{number}")
+    random = Random(f"{campaign}/{place}/{cause}/{number}")
     volume_m3 = 1e-3 * drawn(random, 8.0, 50.0)
     size = volume_m3 / 0.020
     area = size ** (2.0 / 3.0)
@@ -123,9 +124,10 @@ def night(place: str, cause: str, number: int) -> tuple[Hold, Pot]:
     return hold, pot
 
 
-def said(job: tuple[str, str, int]) -> tuple[str, str, str]:
-    place, cause, number = job
-    hold, pot = night(place, cause, number)
+def said(job: tuple[str, str, str, int]) -> tuple[str, str, str]:
+    """Return place, truth and answer."""
+    campaign, place, cause, number = job
+    hold, pot = night(campaign, place, cause, number)
     finding = find(hold, pot)
     if finding is None:
         return place, cause, "no leak"
@@ -136,23 +138,40 @@ def said(job: tuple[str, str, int]) -> tuple[str, str, str]:
     return place, cause, "cannot" if cause in finding.possible else "cannot*"
 
 
+_SEAL = (str(Kind.GAP), str(Kind.COLD))
+
+
+def is_wrong(cause: str, answer: str) -> bool:
+    if answer == "seal":
+        return cause not in _SEAL
+    return answer == "cannot*" or answer not in (cause, "no leak", "cannot")
+
+
 def main() -> None:
     parser = argparse.ArgumentParser()
     parser.add_argument("--nights", type=int, default=40)
     parser.add_argument("--processes", type=int, default=2)
     parser.add_argument("--places", nargs="*", default=["gas", "wall", "room"])
+    parser.add_argument("--campaign", default="bench", help="a word that names another set of nights")
     asked = parser.parse_args()
     jobs = [
-        (place, cause, number) for place in asked.places for cause in CAUSES for number in range(asked.nights)
+        (asked.campaign, place, cause, number)
+        for place in asked.places
+        for cause in CAUSES
+        for number in range(asked.nights)
     ]
     with Pool(asked.processes) as pool:
-        counted = Counter(pool.map(said, jobs, chunksize=4))
+        answered = pool.map(said, jobs, chunksize=4)
+    counted = Counter(answered)
     answers = ["no leak", *(str(kind) for kind in Kind), "seal", "cannot", "cannot*"]
     print("place  truth  " + "".join(f"{each:>9}" for each in answers))
     for place in asked.places:
         for cause in CAUSES:
             figures = "".join(f"{counted[(place, cause, each)]:9}" for each in answers)
             print(f"{place:6} {cause:6} {figures}")
+    for job, (_, cause, answer) in zip(jobs, answered, strict=True):
+        if is_wrong(cause, answer):
+            print(f"wrong: {answer}, {job}")
 
 
 if __name__ == "__main__":

@@ -2,7 +2,6 @@
 
 import argparse
 import getpass
-import json
 import sys
 import time
 from collections.abc import Iterator
@@ -22,12 +21,12 @@ from potvigil.core.calibration import (
 from potvigil.core.care import Part
 from potvigil.core.pot import Pot
 from potvigil.core.words import pressure, shown
-from potvigil.paths import usual_live
 from potvigil.record.errors import RecordError
 from potvigil.record.store import Store
 from potvigil.service import open_inputs
 from potvigil.settings import Settings, load, load_text
 from potvigil.verbs.common import UseError, one_of
+from potvigil.verbs.free_wires import refuse_beside_a_watch
 from potvigil.verbs.gauge_dialogue import Bench, fine, take_points, take_zero
 from potvigil.verbs.status import DONE, NO
 
@@ -49,7 +48,7 @@ def calibrate(args: argparse.Namespace) -> int:
     pot_id = one_of(settings.pots, args.pot)
     if args.history:
         return _history(settings, pot_id)
-    _refuse_beside_a_watch(settings)
+    refuse_beside_a_watch(settings)
     with _wired_bench(settings, pot_id) as bench:
         return _run(args, settings, bench)
 
@@ -201,15 +200,3 @@ def _wired_bench(settings: Settings, pot_id: str) -> Iterator[Bench]:
         )
     finally:
         station.close()
-
-
-def _refuse_beside_a_watch(settings: Settings) -> None:
-    """Two programs that ask one converter take each other's answers."""
-    try:
-        live = json.loads((settings.page.live or usual_live()).read_text(encoding="utf-8"))
-        age_s = time.clock_gettime(time.CLOCK_BOOTTIME) - live["written_boot_s"]
-        runs = live["rehearsed"] is None and 0.0 <= age_s < 3.0 * live["sample_period_s"] + 2.0
-    except (OSError, ValueError, KeyError, TypeError):
-        return
-    if runs:
-        raise UseError("the watch is running and asks the same wires; stop it first: systemctl stop potvigil")
