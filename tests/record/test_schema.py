@@ -1,5 +1,6 @@
 """An older record is brought up to date, whole or not at all; files of others are never touched."""
 
+import os
 import signal
 import sqlite3
 import subprocess
@@ -257,3 +258,23 @@ except UnwritableRecordError as error:
         watch.append(POT, sample(2.0))
         watch.close()
     assert list(public_folder.iterdir()) == [path]
+
+
+def locks_held_on(path: Path) -> list[str]:
+    """What the kernel keeps of this process's POSIX locks on a file: proc(5), /proc/locks."""
+    inode, pid = str(path.stat().st_ino), str(os.getpid())
+    lines = [line.split() for line in Path("/proc/locks").read_text().splitlines()]
+    return [word[-1] + word[3] for word in lines if word[4] == pid and word[5].rpartition(":")[2] == inode]
+
+
+def test_a_second_opening_takes_no_lock_from_the_first(tmp_path):
+    """SQLite, How To Corrupt An SQLite Database File, 2.2: closing a file cancels all locks on it."""
+    path = tmp_path / "record.db"
+    Store.open(path).close()
+    with Store.open_read_only(path) as first:
+        first.batches()
+        held = locks_held_on(path)
+        assert held
+        with Store.open_read_only(path):
+            pass
+        assert locks_held_on(path) == held

@@ -6,6 +6,7 @@ import stat
 from contextlib import suppress
 from datetime import UTC, datetime
 from pathlib import Path
+from threading import Lock
 
 from potvigil.record.errors import NotARecordError, UnwritableRecordError
 from potvigil.record.schema import APPLICATION_ID
@@ -13,6 +14,11 @@ from potvigil.record.schema import APPLICATION_ID
 # A record holds names and notes: nothing for others, whatever the umask. The umask says whether the group may
 # write, as it must where watch, page and command line are of different users; SQLite's own usual is 0644.
 MODE = 0o660
+# Files that were looked at (device, inode). Closing a file lets go of every lock this process has on it, also
+# of those SQLite holds for an open connection (fcntl(2); SQLite, How To Corrupt, 2.2): so each is read once,
+# before it is first opened, by one thread at a time.
+_known: set[tuple[int, int]] = set()
+_looking = Lock()
 
 
 def is_record(path: Path) -> bool:
@@ -22,8 +28,12 @@ def is_record(path: Path) -> bool:
     Raises NotARecordError for anything else, UnwritableRecordError when it cannot be read.
     """
     try:
-        with path.open("rb") as file:
-            head = file.read(100)
+        with _looking:
+            status = path.stat()
+            if (status.st_dev, status.st_ino) in _known:
+                return True
+            with path.open("rb") as file:
+                head = file.read(100)
     except FileNotFoundError:
         return False
     except OSError as error:
@@ -37,6 +47,7 @@ def is_record(path: Path) -> bool:
     elif int.from_bytes(head[68:72], "big") != APPLICATION_ID:
         what = "is a database of another program"
     else:
+        _known.add((status.st_dev, status.st_ino))
         return True
     raise NotARecordError(
         f"{path} {what} and was left as it is: give another record path, or move that file away"
