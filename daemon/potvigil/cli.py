@@ -231,8 +231,8 @@ def _add_plan(verb: argparse.ArgumentParser) -> None:
     verb.add_argument("--config", type=Path, required=True, metavar="FILE", help="settings, YAML")
     verb.add_argument("--record", type=Path, metavar="FILE", help="the record, if not that of the settings")
     verb.add_argument("--pot", metavar="ID", help="which pot of the settings")
-    for option, metavar, what in PLAN_OPTIONS:
-        verb.add_argument(option, metavar=metavar, help=what)
+    for ask, (metavar, what) in PLAN_OPTIONS.items():
+        verb.add_argument(f"--{ask}", metavar=metavar, help=what)
     verb.add_argument("--out", type=Path, metavar="FILE.html", help="as a checklist to print, too")
     _add_page_kinds(verb)
 
@@ -341,6 +341,7 @@ def _add_pot_verbs(verbs: _Verbs) -> None:
     )
     cause.add_argument("pot", nargs="?", metavar="POT")
     cause.add_argument("--batch", type=int, metavar="ID", help="usually the last one that leaked")
+    cause.add_argument("--test", action="store_true", help="the last tightness test in place of a batch")
 
 
 def _add_page_kinds(verb: argparse.ArgumentParser) -> None:

@@ -8,13 +8,14 @@ import pytest
 from scipy.integrate import quad
 from scipy.optimize import brentq
 
+from potvigil.core.asked import Asked
 from potvigil.core.cure import CureClock
 from potvigil.core.event import Interval
 from potvigil.core.fill import Compressor
 from potvigil.core.mould import Mould, fit
 from potvigil.core.night import age_s, cured, down_to, like, steady, working_time_s
 from potvigil.core.plan import Answer, Pour, plan
-from potvigil.core.plan_words import Asked, sheet
+from potvigil.core.plan_words import sheet
 from potvigil.core.pot import Pot, Resin, Supply
 from potvigil.settings import load_text
 from potvigil.units import PA_PER_PSI, SECONDS_PER_HOUR
@@ -36,7 +37,15 @@ POT = Pot(
 LENS = Mould(0.12, 0.08, 0.06)
 COMPRESSOR = Compressor(0.024, 0.0015, 90.0 * PA_PER_PSI, 120.0 * PA_PER_PSI, 90.0 * PA_PER_PSI, 8e-6)
 PSI_PER_H = PA_PER_PSI / SECONDS_PER_HOUR
-ASKED = Asked("epoxy-casting", "12 x 8 x 6 cm", "250 g", datetime(2026, 3, 4, 21, 10), None, "")
+ASKED = Asked(
+    "epoxy-casting",
+    "12 x 8 x 6 cm",
+    "250 g",
+    datetime(2026, 3, 4, 21, 10),
+    None,
+    "",
+    called=lambda ask: f"--{ask}",
+)
 
 
 def leak(value_psi_per_h, half=0.02):

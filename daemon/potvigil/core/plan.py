@@ -6,7 +6,7 @@ Every answer is one of four, and nothing that is not known is made up.
 from collections.abc import Sequence
 from dataclasses import dataclass, replace
 from enum import StrEnum
-from math import log
+from math import inf, log
 from statistics import median
 
 from potvigil.core.cure import halving_q_k
@@ -29,6 +29,10 @@ COLDEST_ADVISED_K = 283.15  # below 10 C many resins thicken, or stay soft: data
 # Casting resins weigh 1.0 to 1.25 kg/L, common practice; the lightest takes the most room.
 LIGHTEST_KG_PER_M3 = 1000.0
 _TRUSTED_FILLS = 3  # so many fills that were measured count for more than what is reckoned
+
+
+class NeverCuredError(ValueError):
+    """The cold makes the cure longer than anybody waits: over 400 days."""
 
 
 class Answer(StrEnum):
@@ -162,7 +166,7 @@ def worst(answers: Sequence[Answer]) -> Answer:
 
 
 def plan(pour: Pour) -> Plan:
-    """Reckon a pour through."""
+    """Reckon a pour through. Raises NeverCuredError."""
     pot = _with_contents(pour)
     ambient_pa, working_pa = pot.ambient_pa, pot.working_pa
     room_k = TEMPERATURE_UNKNOWN_K if pour.room_k is None else pour.room_k
@@ -184,6 +188,8 @@ def plan(pour: Pour) -> Plan:
     done = cured(
         pour.resin if course is not None else replace(pour.resin, at_k=None), course or steady(room_k)
     )
+    if inf in (done.after_s, done.late_s):
+        raise NeverCuredError
     coldest = None if course is None else coldest_k(course, done.after_s)
     cooling_pa = None if coldest is None else max((working_pa + ambient_pa) * (1.0 - coldest / room_k), 0.0)
     bears = max(working_pa - (cooling_pa or 0.0) - pot.floor_pa, 0.0) / done.after_s
@@ -244,14 +250,18 @@ def _changes(pour: Pour, work: Work, filled: Fills | None) -> Changes:
         here_s = working_time_s(other, pour.room_k)
         if other != resin and here_s is not None and here_s >= needed_s:
             hold = replace(other, at_k=None) if pour.night is None else other
-            slower.append((name, here_s, cured(hold, pour.night or steady(TEMPERATURE_UNKNOWN_K)).after_s))
+            hold_s = cured(hold, pour.night or steady(TEMPERATURE_UNKNOWN_K)).after_s
+            if hold_s < inf:
+                slower.append((name, here_s, hold_s))
     cooler_k = _slow_enough_k(resin, needed_s)
+    cooler_hold_s = None if cooler_k is None else cured(resin, steady(cooler_k)).after_s
+    cooler_helps = cooler_k is not None and cooler_k >= COLDEST_ADVISED_K and cooler_hold_s != inf
     full_s, low_s = (None, None) if filled is None else (filled.full.time_s, filled.low.time_s)
     return Changes(
         slower=tuple(sorted(slower, key=lambda each: each[1])),
         asked_s=needed_s * (resin.working_time_s or 0.0) / (work.working_s or 1.0),
-        cooler_k=cooler_k if cooler_k is not None and cooler_k >= COLDEST_ADVISED_K else None,
-        cooler_hold_s=None if cooler_k is None else cured(resin, steady(cooler_k)).after_s,
+        cooler_k=cooler_k if cooler_helps else None,
+        cooler_hold_s=cooler_hold_s if cooler_helps else None,
         full_tank_s=None if full_s is None or low_s is None else low_s - full_s,
         mix_and_pour_s=(work.working_s or 0.0) - (needed_s - pour.mixing_s.high - pour.pouring_s.high),
     )

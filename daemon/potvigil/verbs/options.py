@@ -1,5 +1,6 @@
 """How the command line names the details of a batch, the parts of a pot, and what a plan is made of."""
 
+from potvigil.core.asked import Ask
 from potvigil.core.care import Part
 from potvigil.core.event import Detail
 
@@ -17,19 +18,20 @@ DETAIL_OPTIONS = {
     Detail.PICTURES: ("--picture", "a file's name, added to those there are; '' begins anew"),
 }
 
-# What may be said of a pour that is planned: option, what it takes, and what is said of it.
-PLAN_OPTIONS = (
-    ("--mould", "SIZE", 'outside of the mould: "12 x 8 x 6 cm", or diameter and height "9 x 6 cm"'),
-    ("--stand", "HEIGHT", 'what the mould stands on: "3 cm"'),
-    ("--inside", "SIZE", 'diameter and height inside the pot, if not in the settings: "28 x 30 cm"'),
-    ("--mass", "MASS", 'what is poured: "250 g"'),
-    ("--resin", "NAME", "a resin of the list or the settings; the pot's usual one if left out"),
-    ("--room", "TEMPERATURE", 'the room now: "18 C"; as measured if left out'),
-    ("--night-low", "TEMPERATURE", 'the coldest of the night: "12 C"; like last night if left out'),
-    ("--start", "HH:MM", "when you begin to mix; now if left out"),
-    ("--until", "HH:MM", "when you want the cast out"),
-    ("--tank", "PRESSURE", 'the compressor\'s tank as it stands: "110 psi"'),
-    ("--mixing", "TIME", 'how long you stir: "4 min"'),
-    ("--pouring", "TIME", "how long you pour"),
-    ("--loading", "TIME", "mould into the pot, lid and clamps"),
-)
+# What may be said of a pour that is planned: what its option takes, and what is said of it.
+PLAN_OPTIONS = {
+    Ask.MOULD: ("SIZE", 'outside of the mould: "12 x 8 x 6 cm", or diameter and height "9 x 6 cm"'),
+    Ask.STAND: ("HEIGHT", 'what the mould stands on: "3 cm"'),
+    Ask.INSIDE: ("SIZE", 'diameter and height inside the pot, if not in the settings: "28 x 30 cm"'),
+    Ask.MASS: ("MASS", 'what is poured: "250 g"'),
+    Ask.RESIN: ("NAME", "a resin of the list or the settings; the pot's usual one if left out"),
+    Ask.ROOM: ("TEMPERATURE", 'the room now: "18 C"; as measured if left out'),
+    Ask.NIGHT: ("NIGHT", "last: like the last one; steady: as warm as now; down: to --night-low"),
+    Ask.NIGHT_LOW: ("TEMPERATURE", 'the coldest of the night: "12 C"; like last night if left out'),
+    Ask.START: ("HH:MM", "when you begin to mix; now if left out"),
+    Ask.UNTIL: ("HH:MM", "when you want the cast out"),
+    Ask.TANK: ("PRESSURE", 'the compressor\'s tank as it stands: "110 psi"'),
+    Ask.MIXING: ("TIME", 'how long you stir: "4 min"'),
+    Ask.POURING: ("TIME", "how long you pour"),
+    Ask.LOADING: ("TIME", "mould into the pot, lid and clamps"),
+}

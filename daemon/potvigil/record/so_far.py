@@ -1,37 +1,23 @@
-"""What the record knows of a pot before a pour: its last leaks and fills, and last night's room."""
+"""Reads from the record what is known of a pot before a pour."""
 
 from collections.abc import Iterator
-from dataclasses import dataclass
 from datetime import datetime
 from pathlib import Path
 
 from potvigil.core.care import Care, Part
-from potvigil.core.event import Interval, Stage, StageEvent
+from potvigil.core.event import Stage, StageEvent
 from potvigil.core.health import BatchLeak, health
-from potvigil.core.night import DAY_S
+from potvigil.core.reading import Sample
+from potvigil.core.so_far import ROOM_K, SoFar
 from potvigil.record.errors import MissingRecordError
 from potvigil.record.store import Store
 from potvigil.record.wanted import Wanted
 from potvigil.units import celsius_to_kelvin
 
 _BATCHES = 3
-_EVERY_S, _WINDOW_S = 900.0, 60.0
+_DAY_S, _EVERY_S, _WINDOW_S = 86_400.0, 900.0, 60.0
 _LEAST_SEEN = 0.75  # of the marks of a night that must have a reading
 _FRESH_S = 1800.0
-
-
-@dataclass(frozen=True, slots=True)
-class SoFar:
-    """Leaks and fills of the last batches, the oldest first. None or empty is not known.
-
-    room_k: now. night: seconds from the start asked for and temperatures, of the day before it.
-    """
-
-    leaks_pa_per_s: tuple[Interval, ...] = ()
-    leak_now_pa_per_s: Interval | None = None
-    fills_s: tuple[float, ...] = ()
-    room_k: float | None = None
-    night: tuple[tuple[float, ...], tuple[float, ...]] | None = None
 
 
 def so_far(path: Path, pot_id: str, start: datetime) -> SoFar:
@@ -81,17 +67,21 @@ def _room(
         return None, None
     start_t_s = start_utc_s - offset_s
     last = store.last_sample(pot_id)
-    room_k = None
-    if last is not None and last.room_c is not None and abs(last.t_s - start_t_s) < _FRESH_S:
-        room_k = celsius_to_kelvin(last.room_c)
+    room_k = None if last is None or abs(last.t_s - start_t_s) >= _FRESH_S else _room_k(last)
     seen = []
-    marks = int(DAY_S / _EVERY_S)
+    marks = int(_DAY_S / _EVERY_S)
     for mark in range(marks):
-        t_s = start_t_s - DAY_S + mark * _EVERY_S
+        t_s = start_t_s - _DAY_S + mark * _EVERY_S
         sample = next(store.samples(pot_id, t_s, t_s + _WINDOW_S), None)
-        if sample is not None and sample.room_c is not None:
-            seen.append((mark * _EVERY_S, celsius_to_kelvin(sample.room_c)))
+        kelvin = None if sample is None else _room_k(sample)
+        if kelvin is not None:
+            seen.append((mark * _EVERY_S, kelvin))
     if len(seen) < _LEAST_SEEN * marks:
         return room_k, None
     times_s, kelvins = zip(*seen, strict=True)
     return room_k, (times_s, kelvins)
+
+
+def _room_k(sample: Sample) -> float | None:
+    kelvin = None if sample.room_c is None else celsius_to_kelvin(sample.room_c)
+    return kelvin if kelvin is not None and ROOM_K[0] <= kelvin <= ROOM_K[1] else None
