@@ -9,13 +9,16 @@ from pathlib import Path
 import pytest
 
 from potvigil.cli import main
+from potvigil.clock import Instant, ManualClock
 from potvigil.core.care import Care, Part, due
 from potvigil.core.event import Interval
 from potvigil.core.health import health
+from potvigil.core.reading import Sample
 from potvigil.outputs.live import LiveFile
 from potvigil.record.health import health_lines
 from potvigil.record.readable import wrong_with
 from potvigil.record.store import Store
+from potvigil.settings import load
 from shut_pot import ATMOSPHERE_PA, PSI, night
 from test_pot_verbs import written
 
@@ -112,6 +115,45 @@ def test_it_refuses_beside_a_watch(
     assert status == 2 and "stop it first: systemctl stop potvigil" in err
 
 
+class _Wires:
+    """Stands where the converter would be: one night, a sample each time it is asked."""
+
+    def __init__(self, psi_per_h: float) -> None:
+        self._samples = night(13.0, rate_per_s=psi_per_h * PSI / 3600.0 / (60 * PSI + ATMOSPHERE_PA))
+
+    def read(self, t_s: float, now: Instant) -> list[tuple[str, Sample]]:
+        return [("lantern", next(self._samples))]
+
+    def close(self) -> None:
+        pass
+
+
+def test_what_was_read_is_kept_and_its_cause_can_be_asked_again(
+    run: Run, settings: Path, tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    monkeypatch.setattr("potvigil.verbs.tightness.open_inputs", lambda settings: _Wires(4.0))
+    monkeypatch.setattr("potvigil.verbs.tightness.SystemClock", ManualClock)
+    record = tmp_path / "record.db"
+    with Store.open(record) as store:
+        store.begin_run(load(settings).as_json(), "boot-a", 0.0, 1e9, None)
+    status, out, _ = run("tightness", "--config", settings, "--limit", "15 psi in 10 h")
+    assert status == 1 and "\nFAIL after " in out and "pot cause lantern --test" in out
+    told = [line for line in out.splitlines() if "leak was there" in line or line.startswith("  ")]
+    status, again, _ = run("pot", "cause", "lantern", "--test", "--record", record)
+    assert status == 0 and "Tightness test of lantern on " in again and ": fail: " in again
+    assert [line for line in told if "psi/h" not in line] == [
+        line for line in again.splitlines() if "leak was there" in line or line.startswith("  ")
+    ]
+    status, _, err = run("pot", "cause", "lantern", "--test", "--batch", "1", "--record", record)
+    assert status == 2 and err.count("\n") == 1
+
+
+def test_a_test_that_kept_no_readings_has_no_cause(run: Run, tmp_path: Path) -> None:
+    record = written(tmp_path / "record.db", [0.05])
+    status, _, err = run("pot", "cause", "lantern", "--test", "--record", record)
+    assert status == 2 and "no tightness test of lantern kept its readings" in err
+
+
 def test_what_a_test_found_is_care_with_a_leak(tmp_path: Path) -> None:
     path = tmp_path / "record.db"
     leak = Interval(2e-2, 1e-2, 3e-2)
@@ -123,7 +165,11 @@ def test_what_a_test_found_is_care_with_a_leak(tmp_path: Path) -> None:
     assert (seal.leak_pa_per_s, seal.due_utc_s) == (None, 3e9)
     row = {"part": "seal", "leak_pa_per_s": 1.0, "leak_low_pa_per_s": None, "leak_high_pa_per_s": None}
     assert "without its interval" in str(wrong_with("care", row))
-    assert "not known" in str(wrong_with("care", row | {"part": "gasket", "leak_pa_per_s": None}))
+    row = row | {"leak_pa_per_s": None}
+    assert "not known" in str(wrong_with("care", row | {"part": "gasket"}))
+    assert wrong_with("care", row | {"readings": "[[0.0,413685,20.1,null,null,101325]]"}) is None
+    for readings in ("[[0.0,1.0]]", '[[0.0,"60 psi",null,null,null,null]]', "[7]", "{}}"):
+        assert wrong_with("care", row | {"readings": readings}) is not None
 
 
 def test_health_says_what_the_newest_test_found_and_whether_it_changed() -> None:

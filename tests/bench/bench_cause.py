@@ -4,8 +4,8 @@
 
 Pots of 8 to 50 L with mould and resin, a hold of 10 h in a room that cools by 2 to 10 K; leaks of 0.5 to 3
 psi/h at 60 psi from the start or from mid-hold. "seal": a gap or the cold. "cannot" is no answer, which is no
-fault; "cannot*" one whose list of what may be leaves out the truth. --campaign names another, independent set of nights; wrong ones are named
-below the table, to be played again.
+fault; "cannot*" one whose list of what may be leaves out the truth. --campaign names another, independent
+set of nights; wrong ones are named below the table, to be played again.
 """
 
 import argparse

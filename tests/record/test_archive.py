@@ -81,6 +81,7 @@ def filled(path: Path) -> Path:
         store.open_batch(HOSTILE, BatchOpened(400.0, None))
         store.add_command(POT, Action.SHELVE, None, alarm=AlarmId.LEAK, duration_s=600.0, by=HOSTILE)
         store.add_care(POT, UTC_S, "seal", HOSTILE, "anna", UTC_S + 5.0)
+        store.add_care(POT, UTC_S, "tightness-test", "fail", "anna", UTC_S, readings=night(300))
     return path
 
 

@@ -5,6 +5,7 @@ import functools
 import json
 import types
 import typing
+from collections.abc import Iterable
 from enum import StrEnum
 from typing import Any
 
@@ -18,7 +19,7 @@ from potvigil.core.event import (
     NoteEvent,
     StageEvent,
 )
-from potvigil.core.reading import Fault, Place, Sensor
+from potvigil.core.reading import Fault, Place, Sample, Sensor
 
 KINDS: dict[type, str] = {
     StageEvent: "stage",
@@ -64,6 +65,30 @@ def faults_from_text(text: str | None) -> tuple[Fault, ...]:
         Fault(Sensor(sensor), detail, Place(place[0]) if place else None)
         for sensor, detail, *place in json.loads(text)
     )
+
+
+def readings_to_text(samples: Iterable[Sample]) -> str:
+    """Return the readings of a test as a compact JSON list, with pressures as in a recorded log.
+
+    [seconds from the first, Pa gauge, degrees C of gas, wall and room, Pa outside]; rounded to what no wire
+    resolves.
+    """
+    rows: list[list[float | None]] = []
+    begun_s: float | None = None
+    for s in samples:
+        begun_s = s.t_s if begun_s is None else begun_s
+        digits = ((s.gauge_pa, 0), (s.gas_c, 3), (s.wall_c, 3), (s.room_c, 3), (s.ambient_pa, 0))
+        known = [None if value is None else round(value, places) for value, places in digits]
+        rows.append([round(s.t_s - begun_s, 1), *known])
+    return json.dumps(rows, separators=(",", ":"))
+
+
+def readings_from_text(text: str) -> list[Sample]:
+    """Return the samples that `readings_to_text` wrote, the first at 0 s."""
+    return [
+        Sample(t_s=t_s, gauge_pa=gauge_pa, gas_c=gas_c, wall_c=wall_c, room_c=room_c, ambient_pa=ambient_pa)
+        for t_s, gauge_pa, gas_c, wall_c, room_c, ambient_pa in json.loads(text)
+    ]
 
 
 @functools.cache

@@ -17,8 +17,14 @@ from typing import Any, TypeVar
 from potvigil.core.care import Part
 from potvigil.core.details import DetailError, mixed_utc_s
 from potvigil.core.event import Action, AlarmEvent, AlarmId, BatchSummary, Detail, Event, Stage, Verdict
-from potvigil.core.reading import Fault
-from potvigil.record.codec import KINDS, event_from_text, faults_from_text, summary_from_text
+from potvigil.core.reading import Fault, Sample
+from potvigil.record.codec import (
+    KINDS,
+    event_from_text,
+    faults_from_text,
+    readings_from_text,
+    summary_from_text,
+)
 
 # Years 1653 to 2286, and 600 years of a record: added up they stay within the years a date can have.
 MOST_UTC_S, MOST_T_S = 1e10, 2e10
@@ -99,6 +105,10 @@ def _check_trace(row: Row) -> None:
 def _check_care(row: Row) -> None:
     _check_word("part", row["part"], Part)
     _check_leak(row)
+    if row.get("readings") is not None:
+        _json("readings", row["readings"])
+        readings = _made("readings", lambda: readings_from_text(row["readings"]))
+        _check_kind("readings", tuple[Sample, ...], tuple(readings))
 
 
 def _check_leak(row: Row) -> None:

@@ -194,4 +194,7 @@ MIGRATIONS = (
     CREATE INDEX event_of_alarm ON event (pot, alarm, id) WHERE alarm IS NOT NULL;
     CREATE INDEX batch_of_alarm ON event (alarm, batch) WHERE alarm IS NOT NULL;
     """,
+    # JSON: what a tightness test read, a row each: seconds from the first, Pa gauge, degrees C of gas, wall
+    # and room, Pa outside; null is unknown. Beside the samples, which are what a watch read of a batch.
+    "ALTER TABLE care ADD COLUMN readings TEXT;",
 )

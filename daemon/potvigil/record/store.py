@@ -6,7 +6,7 @@ and reads. A Store belongs to the thread that opened it: another thread opens it
 
 import json
 from collections import deque
-from collections.abc import Iterator, Mapping, Sequence
+from collections.abc import Iterable, Iterator, Mapping, Sequence
 from contextlib import contextmanager, suppress
 from dataclasses import replace
 from pathlib import Path
@@ -36,6 +36,8 @@ from potvigil.record.codec import (
     event_from_text,
     faults_from_text,
     faults_to_text,
+    readings_from_text,
+    readings_to_text,
     summary_from_text,
     to_text,
 )
@@ -417,10 +419,12 @@ class Store:
         now_utc_s: float,
         due_utc_s: float | None = None,
         leak_pa_per_s: Interval | None = None,
+        readings: Iterable[Sample] | None = None,
     ) -> None:
         """Keep that a pot was given care at `utc_s`. Raises when it could not be written.
 
-        due_utc_s: when it is to be done again. leak_pa_per_s: what a tightness test found.
+        due_utc_s: when it is to be done again. leak_pa_per_s: what a tightness test found; readings: what it
+        read, with pressures as in a recorded log.
         """
         leak = leak_pa_per_s
         rate = (None, None, None) if leak is None else (leak.value, leak.low, leak.high)
@@ -428,8 +432,12 @@ class Store:
             self._db.execute("INSERT OR IGNORE INTO pot (name) VALUES (?)", (pot_id,))
             self._db.execute(
                 "INSERT INTO care (pot, utc_s, part, text, by, written_utc_s, due_utc_s, leak_pa_per_s, "
-                f"leak_low_pa_per_s, leak_high_pa_per_s) VALUES ({_POT}, ?, ?, ?, ?, ?, ?, ?, ?, ?)",
-                (pot_id, utc_s, part, text, by, now_utc_s, due_utc_s, *rate),
+                "leak_low_pa_per_s, leak_high_pa_per_s, readings) "
+                f"VALUES ({_POT}, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?)",
+                (
+                    *(pot_id, utc_s, part, text, by, now_utc_s, due_utc_s, *rate),
+                    None if readings is None else readings_to_text(readings),
+                ),
             )
 
     def remove_care(self, pot_id: str, care_id: int) -> bool:
@@ -634,6 +642,15 @@ class Store:
             f"FROM care c WHERE pot = {_POT} ORDER BY utc_s, id",
             (pot_id,),
         )
+
+    def readings(self, care_id: int) -> list[Sample]:
+        """Return what a tightness test read, the first at 0 s; empty where nothing was kept."""
+        rows = self._db.read(
+            lambda row: readings_from_text(row[0]),
+            "SELECT readings FROM care WHERE id = ? AND readings IS NOT NULL",
+            (care_id,),
+        )
+        return rows[0] if rows else []
 
     def curve(
         self,

@@ -1,13 +1,19 @@
 """What a leak of the record followed, and what to look at first."""
 
 import argparse
-from collections.abc import Iterator
+from collections.abc import Iterator, Sequence
+from datetime import UTC, datetime
 
+from potvigil.core.care import Part
 from potvigil.core.cause import Night, find, follow
-from potvigil.core.cause_words import finding_lines, nights_lines
+from potvigil.core.cause_words import finding_lines, looking_lines, nights_lines
+from potvigil.core.pot import Pot
+from potvigil.core.reading import Sample
+from potvigil.core.tightness import empty
 from potvigil.core.words import TimeTeller, shown
 from potvigil.record.rows import BatchRow, LeakRow
 from potvigil.record.store import Store
+from potvigil.settings import load_text
 from potvigil.verbs.common import UseError, known_pot, record_path
 from potvigil.verbs.judged import settings_of
 from potvigil.verbs.status import DONE
@@ -22,6 +28,12 @@ def pot_cause(args: argparse.Namespace) -> int:
         pot_id = known_pot(store, args.pot if args.pot is not None or asked is None else asked.pot_id)
         if asked is not None and asked.pot_id != pot_id:
             raise UseError(f"batch {asked.id} is not of {pot_id} but of {asked.pot_id}")
+        if args.test:
+            if asked is not None:
+                raise UseError("give --batch or --test, not both")
+            for line in _last_test(store, pot_id):
+                print(line)
+            return DONE
         leaks = store.leaks(pot_id)
         real = [row for row in leaks if row.rehearsed is None]
         if leaks and not real:
@@ -30,6 +42,8 @@ def pot_cause(args: argparse.Namespace) -> int:
         leaked = [row.batch_id for row in known if row.established]
         if asked is None and not leaked:
             print(f"No batch of {pot_id} leaked beyond doubt: there is nothing to look for.")
+            if any(care.part == Part.TIGHTNESS_TEST for care in store.cares(pot_id)):
+                print(f"Of the last tightness test: `potvigil pot cause {pot_id} --test`.")
             return DONE
         row = asked or store.batch(leaked[-1])
         for line in _lines(store, row):
@@ -37,6 +51,34 @@ def pot_cause(args: argparse.Namespace) -> int:
         for line in nights_lines(list(_nights(store, pot_id, known[-_NIGHTS:])), leaked):
             print(line)
     return DONE
+
+
+def of_a_test(samples: Sequence[Sample], pot: Pot, utc_s: float | None) -> Iterator[str]:
+    """Yield what the leak of an empty pot followed; a test is short, and mostly it cannot be told.
+
+    utc_s: of the last sample, None where the clock was not set.
+    """
+    found = find(follow(samples, empty(pot)), empty(pot))
+    if found is None:
+        yield from looking_lines(None)
+    else:
+        yield from finding_lines(found, TimeTeller(samples[-1].t_s, utc_s, pot.tz), pot.pressure_unit)
+
+
+def _last_test(store: Store, pot_id: str) -> Iterator[str]:
+    """Yield what the newest tightness test says that kept its readings."""
+    tests = [care for care in store.cares(pot_id) if care.part == Part.TIGHTNESS_TEST]
+    kept = ((care, samples) for care in reversed(tests) if (samples := store.readings(care.id)))
+    care, samples = next(kept, (None, []))
+    run = store.last_run()
+    if care is None or run is None:
+        raise UseError(f"no tightness test of {pot_id} kept its readings; run `potvigil tightness`")
+    pot = load_text(run.settings_json, f"settings of run {run.id}").core_pots().get(pot_id)
+    if pot is None:
+        raise UseError(f"{pot_id} is not in the settings of the last watch; nothing is known of it now")
+    day = datetime.fromtimestamp(care.utc_s, UTC).astimezone(pot.tz)
+    yield f"Tightness test of {pot_id} on {day:%Y-%m-%d %H:%M}: {shown(care.text)}."
+    yield from of_a_test(samples, pot, care.utc_s)
 
 
 def _lines(store: Store, row: BatchRow) -> Iterator[str]:

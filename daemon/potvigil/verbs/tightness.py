@@ -9,11 +9,10 @@ from dataclasses import dataclass, replace
 
 from potvigil.clock import Clock, SystemClock
 from potvigil.core.care import Part
-from potvigil.core.cause import find, follow
-from potvigil.core.cause_words import finding_lines, looking_lines
+from potvigil.core.conversion import convert
 from potvigil.core.event import Interval, Stage
 from potvigil.core.pot import Pot
-from potvigil.core.reading import Place, Sample
+from potvigil.core.reading import Place, Quality, Sample
 from potvigil.core.tightness import (
     Answer,
     Limit,
@@ -22,18 +21,19 @@ from potvigil.core.tightness import (
     Plan,
     Result,
     Tightness,
-    empty,
     plan,
     read_limit,
     usual_limit,
 )
-from potvigil.core.words import TimeTeller, pressure, rate, span
+from potvigil.core.words import pressure, rate, span
 from potvigil.inputs.recording import read_log
 from potvigil.inputs.station import Station
 from potvigil.record.errors import RecordError
 from potvigil.record.store import Store
+from potvigil.record.thinning import BIN_S, thinned
 from potvigil.service import open_inputs
 from potvigil.settings import Settings, load
+from potvigil.verbs.cause import of_a_test
 from potvigil.verbs.common import UseError, one_of
 from potvigil.verbs.free_wires import refuse_beside_a_watch
 from potvigil.verbs.status import DONE, NO
@@ -126,12 +126,12 @@ def _test(args: argparse.Namespace, run: Run) -> int:
     for line in words.ending(result, planned):
         print(line)
     if result.answer is Answer.FAIL:
-        for line in _cause(seen, empty(pot)):
+        for line in of_a_test(seen, pot, seen[-1].utc_s):
             print(line)
     else:
         print(_VENT)
     if run.keeps:
-        _keep(run.settings, pot, result, words.kept(result, planned))
+        _keep(run.settings, pot, result, words.kept(result, planned), seen)
     return DONE if result.answer is Answer.PASS else NO
 
 
@@ -162,17 +162,6 @@ def _kept(samples: Iterator[Sample], seen: list[Sample]) -> Iterator[Sample]:
     for sample in samples:
         seen.append(sample)
         yield sample
-
-
-def _cause(seen: list[Sample], pot: Pot) -> Iterator[str]:
-    """Say what the leak followed; a test is short, and mostly it cannot be told."""
-    now = seen[-1]
-    found = find(follow(seen, pot), pot)
-    yield from (
-        looking_lines(found)
-        if found is None
-        else finding_lines(found, TimeTeller(now.t_s, now.utc_s, pot.tz), pot.pressure_unit)
-    )
 
 
 # --- in words
@@ -286,8 +275,8 @@ def _read(station: Station, clock: Clock, pot_id: str, period_s: float) -> Itera
         clock.sleep_until(now.boot_s + period_s)
 
 
-def _keep(settings: Settings, pot: Pot, result: Result, text: str) -> None:
-    """Keep it as care of the pot, with the leak at the working pressure."""
+def _keep(settings: Settings, pot: Pot, result: Result, text: str, seen: list[Sample]) -> None:
+    """Keep it as care of the pot, with the leak at the working pressure and what was read."""
     if result.look is None:
         return
     now_utc_s, working_pa = time.time(), pot.working_pa + pot.ambient_pa
@@ -297,8 +286,20 @@ def _keep(settings: Settings, pot: Pot, result: Result, text: str) -> None:
     try:
         with Store.open(settings.record_file, create=False) as store:
             store.add_care(
-                pot.pot_id, now_utc_s, Part.TIGHTNESS_TEST, text, who, now_utc_s, leak_pa_per_s=leak
-            )
-        print(f"kept in the record {settings.record_file}; `potvigil pot health {pot.pot_id}` shows it")
+                pot.pot_id, now_utc_s, Part.TIGHTNESS_TEST, text, who, now_utc_s, leak_pa_per_s=leak,
+                readings=_readings(seen, pot),
+            )  # fmt: skip
+        print(
+            f"kept in the record {settings.record_file}; `potvigil pot health {pot.pot_id}` shows it, "
+            f"`potvigil pot cause {pot.pot_id} --test` what it followed"
+        )
     except RecordError as error:
         print(f"not kept in the record: {error}. Note it in the pot's own book.")
+
+
+def _readings(seen: list[Sample], pot: Pot) -> Iterator[Sample]:
+    """Yield what was read as a recorded log has it, means of 20 s where nothing happens."""
+    for sample in thinned(seen, (), seen[-1].t_s + BIN_S):
+        reading = convert(sample, pot)
+        if reading.gauge_pa is not None and reading.quality is not Quality.BAD:
+            yield replace(sample, gauge_pa=reading.gauge_pa)
