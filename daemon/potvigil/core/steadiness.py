@@ -11,8 +11,10 @@ from math import inf, pi, sqrt
 
 from potvigil.units import PA_PER_PSI
 
-# What is usual: the scatter of the past half hour, less what is astray.
-USUAL_S, _FIRST = 1800.0, 12
+# What is usual: the scatter of the past half hour, less what is astray. What lies beyond four sigma counts as
+# if it lay there (and 0.02 psi more, where nothing scattered yet): what grew within minutes must not excuse
+# itself.
+USUAL_S, _CLIP_SIGMAS, _CLIP_PA = 1800.0, 4.0, 0.02 * PA_PER_PSI
 _GAP_S = 60.0  # what lies across a gap counts no more than this
 # Of late: the newest dozen turns, none counted for more than just astray. Of normal readings they are
 # sigma / sqrt(pi) on average (the highest of three stands 3 / (2 sqrt(pi)) above their mean); three times
@@ -72,11 +74,12 @@ class Steadiness:
         self.restless = t_s - self._astray_s[0] < max(RESTLESS_S, _RESTLESS_READINGS * elapsed_s)
 
     def _learn(self, bend_pa: float, far_pa: float, elapsed_s: float) -> None:
-        # what grew within minutes must not excuse itself; a spike bends by twice its height
-        if self._n < _FIRST or not (self.restless or abs(bend_pa) > 2.0 * far_pa):
+        # a spike bends by twice its height
+        if not (self.restless or abs(bend_pa) > 2.0 * far_pa):
             self._n += 1
             share = max(1.0 / self._n, elapsed_s / (USUAL_S + elapsed_s))
-            self._usual_square += share * (bend_pa**2 / 6.0 - self._usual_square)
+            most = _CLIP_SIGMAS**2 * self._usual_square + _CLIP_PA**2
+            self._usual_square += share * (min(bend_pa**2 / 6.0, most) - self._usual_square)
             self.usual_pa = sqrt(self._usual_square)
         late_pa = _SIGMAS_PER_TURN * sum(self._turns_pa) / _LATELY
         self.noise_pa = late_pa if late_pa > _NEW * self.usual_pa else self.usual_pa
