@@ -136,7 +136,7 @@ def test_a_bad_set_is_no_calibration(run, answers: list[str], said: str) -> None
 @pytest.mark.parametrize(
     ("answers", "said"),
     [
-        ([""], "given up; nothing was changed"),
+        ([""], "given up; nothing was kept or changed"),
         (["", "100"], "the gauge's scale: '100' has no unit"),
         (["", "30 psi"], "cannot show the working pressure"),
         (["", "100 psi", "good"], "the gauge's class"),
@@ -197,7 +197,7 @@ def config(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> Path:
 
     @contextmanager
     def wired(settings: Settings, pot_id: str) -> Iterator[Bench]:
-        with rehearsed_bench(verb._answer) as (_, bench):
+        with rehearsed_bench(verb.answer) as (_, bench):
             yield bench
 
     monkeypatch.setattr(verb, "_wired_bench", wired)

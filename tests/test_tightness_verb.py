@@ -1,8 +1,9 @@
 """`tightness`, `volume`, `pot cause` and care that is due again, by the command line."""
 
 import json
+import re
 import time
-from collections.abc import Callable
+from collections.abc import Callable, Iterator
 from datetime import UTC, datetime, timedelta
 from pathlib import Path
 
@@ -14,11 +15,14 @@ from potvigil.core.care import Care, Part, due
 from potvigil.core.event import Interval
 from potvigil.core.health import health
 from potvigil.core.reading import Sample
+from potvigil.core.volume import Known
 from potvigil.outputs.live import LiveFile
 from potvigil.record.health import health_lines
 from potvigil.record.readable import wrong_with
 from potvigil.record.store import Store
 from potvigil.settings import load
+from potvigil.verbs.common import UseError
+from potvigil.verbs.vessel_dialogue import take_volume
 from shut_pot import ATMOSPHERE_PA, PSI, night
 from test_pot_verbs import written
 
@@ -131,7 +135,7 @@ class _Wires:
 def test_what_was_read_is_kept_and_its_cause_can_be_asked_again(
     run: Run, settings: Path, tmp_path: Path, monkeypatch: pytest.MonkeyPatch
 ) -> None:
-    monkeypatch.setattr("potvigil.verbs.tightness.open_inputs", lambda settings: _Wires(4.0))
+    monkeypatch.setattr("potvigil.verbs.free_wires.open_inputs", lambda settings: _Wires(4.0))
     monkeypatch.setattr("potvigil.verbs.tightness.SystemClock", ManualClock)
     record = tmp_path / "record.db"
     with Store.open(record) as store:
@@ -297,12 +301,58 @@ def test_a_volume_is_a_line_for_the_settings(run: Run, settings: Path) -> None:
     assert status == 0 and "internal_volume: 20." in out
     for wrong in (
         (),
-        ("--vessel", "2 L"),
         ("--flow", "2 L"),
         ("--flow", "2 mL/min", "--fall", "1", *falls[2:]),
     ):
         status, _, err = run(*words, *wrong)
         assert status == 2 and err.count("\n") == 1
+
+
+def test_a_rehearsed_vessel_tells_the_pots_volume_step_by_step(run: Run) -> None:
+    status, out, err = run("volume", "--rehearse")
+    assert (status, err) == (0, "")
+    steps = (
+        "open the vent fully",
+        "Connect the vessel",
+        "Bring the pot slowly",
+        "Open the valve between",
+        "Done.",
+    )
+    assert sorted(steps, key=out.index) == list(steps)
+    assert "made and rated for" in out and "confirm zero on the pot's own gauge before you" in out
+    found = re.search(r"held ([0-9.]+) L \(([0-9.]+) to ([0-9.]+)\)", out)
+    assert found is not None
+    value, low, high = map(float, found.groups())
+    assert low < 18.5 < high and high - low < 0.1 * value  # the simulated pot holds 18.5 L
+
+
+def vessel_run(settings: Path, *gauges_psi: float) -> Callable[[], Known]:
+    """Give a run in which the pot stands at each pressure from one Enter to the next."""
+    asked: list[str] = []
+
+    def ask(prompt: str) -> str:
+        asked.append(prompt)
+        return ""
+
+    def samples() -> Iterator[Sample]:
+        for tick in range(20_000):
+            gauge_pa = PSI * gauges_psi[len(asked) - 1]
+            yield Sample(t_s=float(tick), gauge_pa=gauge_pa, gas_c=20.0, ambient_pa=ATMOSPHERE_PA)
+
+    (pot,) = load(settings).core_pots().values()
+    return lambda: take_volume(pot, Known(0.002), samples(), ask, 0.02 * PSI, Known(293.15, 0.1))
+
+
+def test_a_vessel_that_stayed_shut_and_a_pot_that_is_not_open_are_told(settings: Path) -> None:
+    # ideal gas at one temperature: 60 psi over 20 L and 2 L come to 60 x 20 / 22 psi
+    found = vessel_run(settings, 0.0, 60.0, 60.0 * 20.0 / 22.0)()
+    assert found.value == pytest.approx(0.020, rel=5e-3)
+    with pytest.raises(UseError, match="was the vessel's valve open"):
+        vessel_run(settings, 0.0, 60.0, 60.0)()
+    with pytest.raises(UseError, match="open the vent fully"):
+        vessel_run(settings, 5.0, 60.0, 54.5)()
+    with pytest.raises(UseError, match="above the marked maximum"):
+        vessel_run(settings, 0.0, 85.0, 54.5)()
 
 
 def test_care_of_now_is_no_later_than_now(run: Run, tmp_path: Path) -> None:

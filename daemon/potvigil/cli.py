@@ -83,7 +83,7 @@ _EXAMPLES = {
     "page": "potvigil page --config /etc/potvigil/workshop.yaml",
     "calibrate": "potvigil calibrate --config workshop.yaml --pot lantern",
     "tightness": 'potvigil tightness --config workshop.yaml --pot lantern --limit "3 psi in 12 h"',
-    "volume": 'potvigil volume --config workshop.yaml --vessel "2 L" --pressures "60 psi" "0 psi" "5.4 psi"',
+    "volume": 'potvigil volume --config workshop.yaml --vessel "2 L"',
     "plan": 'potvigil plan --config workshop.yaml --mould "12 x 8 x 6 cm" --room "18 C" --night-low "12 C"',
     "list": "potvigil batch list --verdict leaked --since 2026-03-01",
     "show": "potvigil batch show 12",
@@ -188,7 +188,7 @@ def _parser() -> argparse.ArgumentParser:
     )
 
     _add_volume(
-        _verb(verbs, "volume", "volume:measure_volume", "reckon a pot's gas volume from a vessel or a flow")
+        _verb(verbs, "volume", "volume:measure_volume", "measure a pot's gas volume with a vessel or a flow")
     )
     _add_plan(
         _verb(
@@ -212,11 +212,15 @@ def _parser() -> argparse.ArgumentParser:
 
 
 def _add_volume(verb: argparse.ArgumentParser) -> None:
-    verb.add_argument("--config", type=Path, required=True, metavar="FILE", help="settings, YAML")
+    verb.add_argument("--config", type=Path, metavar="FILE", help="settings, YAML")
     verb.add_argument("--pot", metavar="ID", help="which pot of the settings")
-    verb.add_argument("--vessel", metavar="VOLUME", help='a vessel let into the pot: "2 L"')
+    verb.add_argument("--rehearse", action="store_true", help="try it on a simulated pot")
+    verb.add_argument("--vessel", metavar="VOLUME", help='a vessel for the filled pot\'s air: "2 L"; guided')
     verb.add_argument(
-        "--pressures", nargs=3, metavar=("FULL", "BEFORE", "AFTER"), help="gauge: vessel, vented pot, both"
+        "--pressures",
+        nargs=3,
+        metavar=("FULL", "BEFORE", "AFTER"),
+        help="gauge, of a vessel let into the pot: vessel, vented pot, both; in place of the guided run",
     )
     verb.add_argument("--pressure-error", default="0.05 psi", metavar="PRESSURE", help="of each, 1 sigma")
     verb.add_argument("--flow", metavar="FLOW", help='a calibrated leak or flow meter: "25 cm3/min"')

@@ -4,7 +4,15 @@ import numpy as np
 import pytest
 from CoolProp.CoolProp import PropsSI
 
-from potvigil.core.volume import Known, State, VolumeError, by_flow, by_vessel, flow_mol_per_s
+from potvigil.core.volume import (
+    Known,
+    State,
+    VolumeError,
+    by_flow,
+    by_vessel,
+    flow_mol_per_s,
+    into_vessel,
+)
 
 PSI, ATMOSPHERE_PA, R = 6894.757293168361, 101_325.0, 8.314462618
 
@@ -61,6 +69,31 @@ def test_errors_of_the_vessel_are_carried_on_as_a_monte_carlo_has_them() -> None
     assert told.value == pytest.approx(np.mean(drawn), rel=0.002)
 
 
+@pytest.mark.parametrize("kelvin", [283.15, 303.15])
+def test_a_filled_pot_opened_to_a_vessel_tells_its_volume(kelvin: float) -> None:
+    # the roles changed: the pot is what was full
+    states = [State(Known(pa, 10.0), Known(kelvin)) for pa in truth(0.002, 0.0173, kelvin)]
+    full, outside, after = states
+    assert into_vessel(Known(0.002), full, after, outside).value == pytest.approx(0.0173, rel=3e-4)
+
+
+def test_errors_of_the_opened_pot_are_carried_on_as_a_monte_carlo_has_them() -> None:
+    random = np.random.default_rng(7)
+    full_pa, outside_pa, after_pa = truth(0.002, 0.020, 293.15)
+
+    def found(vessel: float, *pressures: float) -> float:
+        states = [State(Known(pa), Known(293.15)) for pa in pressures]
+        return into_vessel(Known(vessel), *states).value
+
+    pressures = (full_pa, after_pa, outside_pa)
+    told = into_vessel(Known(0.002, 2e-5), *(State(Known(pa, 300.0), Known(293.15)) for pa in pressures))
+    drawn = [
+        found(random.normal(0.002, 2e-5), *(random.normal(pa, 300.0) for pa in pressures))
+        for _ in range(8000)
+    ]
+    assert told.sigma == pytest.approx(np.std(drawn), rel=0.04)
+
+
 def test_errors_of_the_flow_are_carried_on_as_a_monte_carlo_has_them() -> None:
     random = np.random.default_rng(6)
 
@@ -78,5 +111,9 @@ def test_what_hardly_shows_makes_no_volume() -> None:
     flat = [State(Known(pa, 500.0), kelvin) for pa in (60 * PSI + ATMOSPHERE_PA, 101_325.0, 103_000.0)]
     with pytest.raises(VolumeError, match="too small"):
         by_vessel(Known(0.001), *flat)
+    with pytest.raises(VolumeError, match="too small for this transducer"):
+        into_vessel(
+            Known(0.0001), flat[0], State(Known(60 * PSI + ATMOSPHERE_PA - 2e3, 500.0), kelvin), flat[1]
+        )
     with pytest.raises(VolumeError, match="hardly shows"):
         by_flow(Known(1e-5), Known(1.1e-6, 1e-7), Known(1.0e-6, 1e-7), flat[0])

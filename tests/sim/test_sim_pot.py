@@ -1,10 +1,12 @@
 """How the simulated pot behaves through a batch: fill, thermal fall, leak, top-up, regulator, vent."""
 
 import pytest
+from CoolProp.CoolProp import PropsSI
 
 from potvigil.sim.pot import (
     CureHeat,
     Fill,
+    Join,
     Leak,
     LeakLaw,
     PotModel,
@@ -260,3 +262,19 @@ def test_a_table_refuses_what_is_no_course(times_s: list[float], values: list[fl
 def test_a_pot_full_of_contents_is_refused() -> None:
     with pytest.raises(ValueError, match="room for gas"):
         PotParameters(internal_volume_m3=0.02, contents_volume_m3=0.02)
+
+
+def test_a_pot_opened_to_a_vessel_shares_its_air_with_it() -> None:
+    # settled at one temperature the density evens out: Boyle, with real air's pressure by CoolProp
+    pot = PotModel(
+        PotParameters(contents_volume_m3=0.0), actions=(Fill(0.0, WORKING_PA), Join(7200.0, 0.002))
+    )
+    pot.advance(7199.0)
+    before_mol = pot.amount_mol
+    pot.advance(7200.0)
+    assert pot.gas_k == pytest.approx(pot.wall_k, abs=0.5)  # expanding freely, it does no work
+    pot.advance(40_000.0)
+    outside = PropsSI("Dmolar", "P", 101_325.0, "T", 293.15, "Air")
+    density = (before_mol + 0.002 * outside) / 0.022
+    assert pot.amount_mol / 0.022 == pytest.approx(density, rel=1e-4)
+    assert pot.absolute_pa == pytest.approx(PropsSI("P", "Dmolar", density, "T", pot.gas_k, "Air"), rel=1e-3)

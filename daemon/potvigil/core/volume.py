@@ -1,4 +1,4 @@
-"""How much gas a pot holds, measured: from a known flow out of it, or a known vessel let into it.
+"""How much gas a pot holds, measured: from a known flow out of it, or a known vessel opened to it.
 
 A leak in psi/h needs no volume; a flow in cm3/min does, and a maker's round figure is good to 3 % at best.
 Errors are carried on to first order (JCGM 100, the GUM, section 5.1); all are 1 sigma.
@@ -89,5 +89,29 @@ def by_vessel(vessel_m3: Known, full: State, before: State, after: State) -> Kno
             vessel_m3.value * first.sigma / step,
             value * empty.sigma / step,
             vessel_m3.value * (given + step) * last.sigma / step**2,
+        ),
+    )
+
+
+def into_vessel(vessel_m3: Known, full: State, after: State, outside: State) -> Known:
+    """Return the gas volume, m3, of a filled pot that was opened to a vessel of known volume.
+
+    full, after: the pot, before and with the vessel open to it; outside: the air that was in the vessel. Only
+    the pot's own pressure is read. Raises VolumeError.
+    """
+    first, last, empty = full.density, after.density, outside.density
+    gained, step = last.value - empty.value, first.value - last.value
+    if step < LEAST_STEP_SIGMAS * hypot(first.sigma, last.sigma) or gained <= 0.0:
+        raise VolumeError(
+            "the step is too small for this transducer to tell; take a larger vessel, or fill the pot higher"
+        )
+    value = vessel_m3.value * gained / step
+    return Known(
+        value,
+        hypot(
+            value * vessel_m3.share,
+            value * first.sigma / step,
+            vessel_m3.value * (gained + step) * last.sigma / step**2,
+            vessel_m3.value * empty.sigma / step,
         ),
     )

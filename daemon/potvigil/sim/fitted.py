@@ -16,7 +16,7 @@ from potvigil.sim.nights import (
     Probe,
     SensorFault,
 )
-from potvigil.sim.pot import Action, Leak, PotParameters, Regulate, Supply, Vent
+from potvigil.sim.pot import Action, Fill, Leak, PotParameters, Regulate, Supply, Vent
 from potvigil.sim.wires import Platinum, Thermistor, Wires
 
 _PROBES = {probe.place: probe for probe in (GAS_PROBE, WALL_PROBE, ROOM_PROBE)}
@@ -104,7 +104,9 @@ def _action(action: Action, to: Fitting, later_s: float) -> Action:
         at_s = action.at_s + (later_s if action.at_s == VENT_S else 0.0)
         down_to = action.to_gauge_pa
         return replace(action, at_s=at_s, to_gauge_pa=None if down_to is None else to.pressure_pa(down_to))
-    return replace(action, to_gauge_pa=to.pressure_pa(action.to_gauge_pa))
+    if isinstance(action, Fill):
+        return replace(action, to_gauge_pa=to.pressure_pa(action.to_gauge_pa))
+    return action
 
 
 def _leak(leak: Leak, to: Fitting) -> Leak:

@@ -265,7 +265,15 @@ class Regulate:
     deadband_pa: float
 
 
-Action = Fill | Vent | Regulate
+@dataclass(frozen=True, slots=True)
+class Join:
+    """At at_s the shut pot is opened to a vessel that holds air as outside, and stays open to it."""
+
+    at_s: float
+    volume_m3: float
+
+
+Action = Fill | Vent | Regulate | Join
 
 
 @dataclass(frozen=True, slots=True)
@@ -358,6 +366,11 @@ class PotModel:
         pot = self._parameters
         return self.leak_mol_per_s * pa_per_mol(self.amount_mol, self.gas_k, self._volume_m3, pot.real_gas)
 
+    def add(self, action: Action) -> None:
+        """Do one more thing, at its time or, where that has passed, at once."""
+        self._coming = sorted([*self._coming, (action.at_s, action)], key=lambda item: -item[0])
+        self._take_up_what_is_due()
+
     def advance(self, to_s: float) -> None:
         """Go on to simulated time to_s; nothing happens if it has passed."""
         while self.t_s < to_s:
@@ -393,9 +406,21 @@ class PotModel:
                 self._vent_open = True
                 self._vent_to_gauge_pa = due.to_gauge_pa
                 self._fill_to_gauge_pa = self._regulator = None
+            elif isinstance(due, Join):
+                self._join(due.volume_m3)
             else:
                 self._vent_open = False
                 self._regulator = due
+
+    def _join(self, vessel_m3: float) -> None:
+        """Make one gas of the pot's and the vessel's; no work is done, so their internal energies add up."""
+        vessel_mol = self.ambient_pa * vessel_m3 / (MOLAR_GAS_CONSTANT * self.room_k)
+        self.fed_mol += vessel_mol
+        self.flow_j += vessel_mol * CV_J_PER_MOL_K * self.room_k
+        both_mol = self.amount_mol + vessel_mol
+        self.gas_k = (self.amount_mol * self.gas_k + vessel_mol * self.room_k) / both_mol
+        self.amount_mol, self._volume_m3 = both_mol, self._volume_m3 + vessel_m3
+        self.absolute_pa = self._pressure(both_mol, self.gas_k)
 
     def _step(self, limit_s: float) -> None:
         """Take one step towards limit_s, all of the way if the pot is quiet."""

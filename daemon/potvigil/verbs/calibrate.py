@@ -23,10 +23,9 @@ from potvigil.core.pot import Pot
 from potvigil.core.words import pressure, shown
 from potvigil.record.errors import RecordError
 from potvigil.record.store import Store
-from potvigil.service import open_inputs
 from potvigil.settings import Settings, load, load_text
 from potvigil.verbs.common import UseError, one_of
-from potvigil.verbs.free_wires import refuse_beside_a_watch
+from potvigil.verbs.free_wires import answer, own_station, refuse_beside_a_watch
 from potvigil.verbs.gauge_dialogue import Bench, fine, take_points, take_zero
 from potvigil.verbs.status import DONE, NO
 
@@ -40,7 +39,7 @@ def calibrate(args: argparse.Namespace) -> int:
         from potvigil.verbs.rehearsed_pot import rehearsed_bench
 
         print("Rehearsal on a simulated pot: nothing is kept.")
-        with rehearsed_bench(_answer) as (settings, bench):
+        with rehearsed_bench(answer) as (settings, bench):
             return _run(args, settings, bench)
     if args.config is None:
         raise UseError("give --config FILE, or --rehearse to try it on a simulated pot")
@@ -175,28 +174,14 @@ def _day(utc_s: float, settings: Settings) -> str:
     return f"{datetime.fromtimestamp(utc_s, UTC).astimezone(settings.timezone):%Y-%m-%d}"
 
 
-# --- the pot on its wires
-
-
-def _answer(prompt: str) -> str:
-    try:
-        return input(prompt)
-    except EOFError:
-        print()
-        raise UseError("given up; nothing was changed") from None
-
-
 @contextmanager
 def _wired_bench(settings: Settings, pot_id: str) -> Iterator[Bench]:
-    station = open_inputs(settings)
-    try:
+    with own_station(settings) as station:
         yield Bench(
             pot=settings.core_pots()[pot_id],
             station=station,
             clock=SystemClock(),
             period_s=settings.sample_period_s,
-            ask=_answer,
+            ask=answer,
             bring=lambda gauge_pa: None,  # a person does
         )
-    finally:
-        station.close()

@@ -7,13 +7,16 @@ from dataclasses import replace
 from pathlib import Path
 
 from potvigil.clock import ManualClock
+from potvigil.core.pot import Pot
+from potvigil.core.reading import Sample
 from potvigil.inputs.ds18b20 import InlineExecutor
 from potvigil.inputs.station import Station
 from potvigil.service import open_inputs
 from potvigil.settings import Settings, load_text
 from potvigil.sim.nights import WALL_PROBE, WORKING_PA, Electronics, Night, World, settings_for, truth
-from potvigil.sim.pot import Fill, Leak, PotParameters, Table, level
+from potvigil.sim.pot import Action, Fill, Join, Leak, PotParameters, Table, level
 from potvigil.units import PA_PER_PSI, STANDARD_ATMOSPHERE_PA
+from potvigil.verbs.free_wires import samples_of
 from potvigil.verbs.gauge_dialogue import Bench, targets_pa
 from potvigil.verbs.own_wiring import on_own_wiring, one_pot
 
@@ -23,6 +26,8 @@ _STEP_S = 3600.0
 _FILL_S = 240.0
 # A pot to test for tightness: half a day of a cooling room; a leak that no cure bears, or hardly one.
 _TEST_S, _FILL_AT_S, _COOLING_K = 14 * 3600.0, 120.0, 3.0
+# A pot to measure, with a vessel.
+_TRUE_M3, _VESSEL_M3 = 0.0185, 0.002
 _TIGHT, _LEAKING = 0.1 * PA_PER_PSI / 3600.0, 4.0 * PA_PER_PSI / 3600.0
 
 
@@ -64,6 +69,54 @@ def rehearsed_bench(ask: Callable[[str], str]) -> Iterator[tuple[Settings, Bench
                 clock.sleep_until(coming.pop().at_s + _FILL_S)
 
         yield settings, Bench(pot, station, clock, 1.0, ask, bring, lambda: world.pot.gauge_pa)
+        station.close()
+
+
+@contextmanager
+def rehearsed_vessel(
+    answer: Callable[[str], str],
+) -> Iterator[tuple[Pot, Iterator[Sample], Callable[[str], str]]]:
+    """Yield a pot, its samples, and an `ask` that does to the pot what it asked for.
+
+    The pot holds less than its settings say.
+    """
+    parameters = PotParameters(internal_volume_m3=_TRUE_M3, contents_volume_m3=0.0, contents_j_per_k=100.0)
+    settings_yaml = settings_for(PotParameters(contents_volume_m3=0.0), [WALL_PROBE])
+    settings = load_text(settings_yaml, "rehearsal")
+    night = Night(
+        name="volume",
+        title="a pot to measure",
+        settings_yaml=settings_yaml,
+        duration_s=_TEST_S,
+        truth=truth(),
+        room_k=level(293.15),
+        ambient_pa=level(STANDARD_ATMOSPHERE_PA),
+        actions=(),
+        parameters=parameters,
+        probes=(WALL_PROBE,),
+    )
+    with tempfile.TemporaryDirectory(prefix="potvigil-") as folder:
+        world = World(night, Path(folder))
+        clock = ManualClock(on_advance=world.advance)
+        station = open_inputs(
+            settings,
+            bus_opener=world.open_bus,
+            one_wire_root=world.one_wire_root,
+            executor=InlineExecutor(),
+            sleep=lambda seconds: None,
+        )
+        coming: list[Action | None] = [None, Fill(0.0, WORKING_PA), Join(0.0, _VESSEL_M3)]
+
+        def ask(prompt: str) -> str:
+            said = answer(prompt)
+            action = coming.pop(0)
+            if action is not None:
+                world.pot.add(action)
+                clock.sleep_until(clock.now().boot_s + _FILL_S)
+            return said
+
+        (pot,) = settings.core_pots().values()
+        yield pot, samples_of(station, clock, pot.pot_id, 1.0), ask
         station.close()
 
 

@@ -4,10 +4,9 @@ import argparse
 import getpass
 import time
 from collections.abc import Callable, Iterator
-from contextlib import contextmanager
 from dataclasses import dataclass, replace
 
-from potvigil.clock import Clock, SystemClock
+from potvigil.clock import SystemClock
 from potvigil.core.care import Part
 from potvigil.core.conversion import convert
 from potvigil.core.event import Interval, Stage
@@ -27,15 +26,13 @@ from potvigil.core.tightness import (
 )
 from potvigil.core.words import pressure, rate, span
 from potvigil.inputs.recording import read_log
-from potvigil.inputs.station import Station
 from potvigil.record.errors import RecordError
 from potvigil.record.store import Store
 from potvigil.record.thinning import BIN_S, thinned
-from potvigil.service import open_inputs
 from potvigil.settings import Settings, load
 from potvigil.verbs.cause import of_a_test
 from potvigil.verbs.common import UseError, one_of
-from potvigil.verbs.free_wires import refuse_beside_a_watch
+from potvigil.verbs.free_wires import answer, own_station, refuse_beside_a_watch, samples_of
 from potvigil.verbs.status import DONE, NO
 
 _VENT = (
@@ -78,8 +75,8 @@ def tightness(args: argparse.Namespace) -> int:
         print("Rehearsal on a simulated pot: nothing is kept.")
         with rehearsed_test(settings, args.pot, args.rehearse == "leaking") as (settings, station, clock):
             pot = next(iter(settings.core_pots().values()))
-            samples = _read(station, clock, pot.pot_id, settings.sample_period_s)
-            return _test(args, Run(settings, pot, samples, settings.sample_period_s, _enter, keeps=False))
+            samples = samples_of(station, clock, pot.pot_id, settings.sample_period_s)
+            return _test(args, Run(settings, pot, samples, settings.sample_period_s, answer, keeps=False))
     if args.config is None:
         raise UseError("give --config FILE, or --rehearse to try it on a simulated pot")
     settings = load(args.config)
@@ -92,9 +89,9 @@ def tightness(args: argparse.Namespace) -> int:
         period_s = max(log_s / max(len(log.samples) - 1, 1), 0.01)
         return _test(args, Run(settings, pot, iter(log.samples), period_s, None, keeps=False, log_s=log_s))
     refuse_beside_a_watch(settings)
-    with _wired(settings) as station:
-        samples = _read(station, SystemClock(), pot.pot_id, settings.sample_period_s)
-        return _test(args, Run(settings, pot, samples, settings.sample_period_s, _enter, keeps=True))
+    with own_station(settings) as station:
+        samples = samples_of(station, SystemClock(), pot.pot_id, settings.sample_period_s)
+        return _test(args, Run(settings, pot, samples, settings.sample_period_s, answer, keeps=True))
 
 
 def _test(args: argparse.Namespace, run: Run) -> int:
@@ -248,31 +245,7 @@ class _Words:
         return f"{value} (at most {high})" if share.low <= 0.0 else f"{value} ({low.split()[0]} to {high})"
 
 
-# --- where readings come from, and where the answer goes
-
-
-def _enter(prompt: str) -> str:
-    try:
-        return input(prompt)
-    except EOFError:
-        print()
-        raise UseError("given up; nothing was kept") from None
-
-
-@contextmanager
-def _wired(settings: Settings) -> Iterator[Station]:
-    station = open_inputs(settings)
-    try:
-        yield station
-    finally:
-        station.close()
-
-
-def _read(station: Station, clock: Clock, pot_id: str, period_s: float) -> Iterator[Sample]:
-    while True:
-        now = clock.now()
-        yield dict(station.read(now.boot_s, now))[pot_id]
-        clock.sleep_until(now.boot_s + period_s)
+# --- where the answer goes
 
 
 def _keep(settings: Settings, pot: Pot, result: Result, text: str, seen: list[Sample]) -> None:

@@ -1,10 +1,14 @@
-"""A pot's gas volume from a known vessel or a known flow, as a line for the settings."""
+"""A pot's gas volume from a known vessel or a known flow, guided or from figures: a line for the settings."""
 
 import argparse
 import re
+from collections.abc import Callable, Iterator
 
+from potvigil.clock import SystemClock
 from potvigil.core.pot import Pot
+from potvigil.core.reading import Sample
 from potvigil.core.volume import Known, State, VolumeError, by_flow, by_vessel, flow_mol_per_s
+from potvigil.core.words import pressure
 from potvigil.settings import load
 from potvigil.units import (
     FREE_AIR_UNITS_M3_PER_S,
@@ -15,7 +19,9 @@ from potvigil.units import (
     Kind,
 )
 from potvigil.verbs.common import UseError, one_of
+from potvigil.verbs.free_wires import answer, own_station, refuse_beside_a_watch, samples_of
 from potvigil.verbs.status import DONE, NO
+from potvigil.verbs.vessel_dialogue import take_volume
 
 _FLOW = Kind("a flow", {"cm3/min": 1e-6 / 60.0, "mL/min": 1e-6 / 60.0, **FREE_AIR_UNITS_M3_PER_S})
 _ROOM_K = 293.15
@@ -25,13 +31,35 @@ _USUAL_ERROR = {"vessel": 1.0, "flow": 2.0}  # %, 1 sigma: weighed with water; a
 
 
 def measure_volume(args: argparse.Namespace) -> int:
-    """Reckon the volume from what was read; exit status 1 where it cannot be told."""
+    """Measure the volume, or reckon it from what was read; exit status 1 where it cannot be told."""
+    if args.rehearse:
+        from potvigil.verbs.rehearsed_pot import rehearsed_vessel
+
+        print("Rehearsal on a simulated pot and a vessel of 2 L: nothing here was measured.")
+        with rehearsed_vessel(answer) as (pot, samples, ask):
+            args.vessel = "2 L"
+            return _told(pot, lambda: _guided(args, pot, samples, ask))
+    if args.config is None:
+        raise UseError("give --config FILE, or --rehearse to try it on a simulated pot")
     settings = load(args.config)
     pot = settings.core_pots()[one_of(settings.pots, args.pot)]
     if (args.vessel is None) == (args.flow is None):
-        raise UseError('give --vessel "2 L" with --pressures, or --flow "25 cm3/min" with --fall')
+        raise UseError(
+            'give --vessel "2 L" to measure with a vessel, or --flow "25 cm3/min" with --fall and --own-leak'
+        )
+    if args.flow is not None:
+        return _told(pot, lambda: _by_flow(args, pot))
+    if args.pressures is not None:
+        return _told(pot, lambda: _by_vessel(args, pot))
+    refuse_beside_a_watch(settings)
+    with own_station(settings) as station:
+        samples = samples_of(station, SystemClock(), pot.pot_id, settings.sample_period_s)
+        return _told(pot, lambda: _guided(args, pot, samples, answer))
+
+
+def _told(pot: Pot, find: Callable[[], Known]) -> int:
     try:
-        found = _by_vessel(args, pot) if args.flow is None else _by_flow(args, pot)
+        found = find()
     except VolumeError as error:
         print(f"Not told: {error}.")
         return NO
@@ -49,12 +77,33 @@ def measure_volume(args: argparse.Namespace) -> int:
     return DONE
 
 
+def _guided(
+    args: argparse.Namespace, pot: Pot, samples: Iterator[Sample], ask: Callable[[str], str]
+) -> Known:
+    vessel_m3 = _read("vessel", args.vessel, VOLUME)
+    working = pressure(pot.working_pa, pot.pressure_unit)
+    print(
+        f"The volume of {pot.pot_id}, empty, by a vessel of {1e3 * vessel_m3:g} L. Eye protection on, and "
+        f"clear of the lid. Use a vessel made and rated for {working} or more, with a vent of its own and a "
+        "valve at the pot's end of its hose; the hose counts as part of it. Nothing here goes above the "
+        f"working pressure, {working}."
+    )
+    found = take_volume(
+        pot,
+        Known(vessel_m3, vessel_m3 * _percent(args, "vessel")),
+        samples,
+        ask,
+        _read("pressure-error", args.pressure_error, PRESSURE),
+        Known(_kelvin(args.room), _KELVIN_SIGMA),
+    )
+    print(
+        "Done. Shut the supply, open both vents fully, and confirm zero on the pot's own gauge before you "
+        "loosen lid or hose."
+    )
+    return found
+
+
 def _by_vessel(args: argparse.Namespace, pot: Pot) -> Known:
-    if args.pressures is None:
-        raise UseError(
-            'give the three gauge pressures, each after the air has settled: --pressures "60 psi" "0 psi" '
-            '"5.4 psi", of the full vessel, the vented pot, and both open to each other'
-        )
     error_pa = _read("pressure-error", args.pressure_error, PRESSURE)
     kelvin = Known(_kelvin(args.room), _KELVIN_SIGMA)
     full, before, after = (
