@@ -39,6 +39,7 @@ MAY_IMPORT: dict[str, tuple[str, ...]] = {
         "record",
         *CORE_TYPES,
         "core.asked",
+        "core.care",
         "core.conversion",
         "core.plan",
         "core.plan_words",

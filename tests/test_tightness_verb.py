@@ -12,7 +12,7 @@ import pytest
 from potvigil.cli import main
 from potvigil.clock import Instant, ManualClock
 from potvigil.core.care import Care, Part, due
-from potvigil.core.event import Interval
+from potvigil.core.event import Interval, NoteEvent, NoteId
 from potvigil.core.health import health
 from potvigil.core.reading import Sample
 from potvigil.core.volume import Known
@@ -21,8 +21,10 @@ from potvigil.record.health import health_lines
 from potvigil.record.readable import wrong_with
 from potvigil.record.store import Store
 from potvigil.settings import load
+from potvigil.sim.nights import NIGHTS
 from potvigil.verbs.common import UseError
 from potvigil.verbs.vessel_dialogue import take_volume
+from rehearsal import Bench
 from shut_pot import ATMOSPHERE_PA, PSI, night
 from test_pot_verbs import written
 
@@ -362,3 +364,18 @@ def test_care_of_now_is_no_later_than_now(run: Run, tmp_path: Path) -> None:
         (care,) = store.cares("lantern")
     assert care.due_utc_s is not None
     assert 180 * DAY_S < care.due_utc_s - time.time() < 185 * DAY_S
+
+
+def test_what_is_due_is_noted_with_the_batch_that_opens(tmp_path: Path) -> None:
+    bench = Bench(NIGHTS["vented-early"], tmp_path)
+    begun_s = bench.night.start_utc_s
+    with Store.open(bench.record) as store:
+        for part, due_utc_s in ((Part.RELIEF_VALVE, begun_s - DAY_S), (Part.SEAL, begun_s + 90 * DAY_S)):
+            store.add_care("lantern", begun_s - 400 * DAY_S, part, "", "anna", begun_s, due_utc_s)
+    bench.begin()
+    bench.run_until(300.0)
+    notes = [each for each in bench.events if isinstance(each, NoteEvent)]
+    assert [each.note for each in notes] == [NoteId.CARE_DUE]
+    assert notes[0].text.startswith("Overdue since ") and "the relief valve (last on " in notes[0].text
+    bench.store.flush()
+    assert [each for each in bench.store.events(1) if isinstance(each, NoteEvent)] == notes

@@ -12,6 +12,7 @@ from queue import Empty, Full, Queue
 from potvigil.clock import Clock, Instant
 from potvigil.core import details
 from potvigil.core.again import feed_again
+from potvigil.core.care import reminders
 from potvigil.core.event import (
     LAST_BATCH,
     Action,
@@ -21,6 +22,8 @@ from potvigil.core.event import (
     Command,
     EditEvent,
     Event,
+    NoteEvent,
+    NoteId,
 )
 from potvigil.core.reading import Place, Sample
 from potvigil.core.watch import PotWatch
@@ -301,6 +304,19 @@ class Service:
             if self._signals is not None:
                 self._signals.hear(pot_id, event)
             self._on_event(pot_id, before if after is None else after, event)
+            if isinstance(event, BatchOpened):
+                self._tell(pot_id, self._care_due(pot_id, event))
+
+    def _care_due(self, pot_id: str, opened: BatchOpened) -> list[NoteEvent]:
+        """Return a note for whatever of the pot is to be seen to: who fills it stands beside it."""
+        if opened.utc_s is None:
+            return []
+        try:
+            cares = [row.care for row in self._store.cares(pot_id)]
+        except RecordError:
+            return []
+        overdue, soon = reminders(cares, opened.utc_s, self._settings.timezone)
+        return [NoteEvent(opened.t_s, opened.utc_s, NoteId.CARE_DUE, text) for text in overdue + soon]
 
     def _dated(self, event: Event) -> Event:
         """Return a closing with the batch's begin in the wall time that is known by now."""

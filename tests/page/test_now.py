@@ -173,3 +173,21 @@ def test_an_acknowledgement_reaches_the_watch(client, watched):
     finally:
         watch._alarms = before
     assert (event.alarm, event.state) == (AlarmId.FLOOR_AHEAD, AlarmState.ACKNOWLEDGED)
+
+
+def test_what_care_is_due_stands_on_the_pots_card_and_its_page(fresh, watched):
+    assert fresh()["pots"][0]["care"] is None
+    now_utc_s = time.time()
+    with Store.open(watched.record) as store:
+        store.add_care("lantern", 1.5e9, "seal", "<b>old ring", "anna", 1.5e9, due_utc_s=1.6e9)
+        store.add_care(
+            "lantern", 1.5e9, "inspection", "", "anna", 1.5e9, due_utc_s=now_utc_s + 86_400.0 * 300
+        )
+    with shown(watched, watched.record.parent / "again") as client:  # a page asks once a minute
+        (pot,) = client.get("/api/now").json()["pots"]
+        assert pot["care"].startswith("Overdue since 13 September 2020: the seal (last on 14 July 2017")
+        assert "inspection" not in pot["care"]
+        for path in ("/", "/pot/lantern"):
+            html = client.get(path).text
+            assert "Overdue since 13 September 2020: the seal" in html
+            assert "&lt;b&gt;old ring" in html and "<b>old ring" not in html

@@ -2,9 +2,11 @@
 
 from collections.abc import Iterable
 from dataclasses import dataclass
+from datetime import UTC, datetime, tzinfo
 from enum import StrEnum
 
 from potvigil.core.event import Interval
+from potvigil.core.words import shown
 
 SOON_S = 30 * 86_400.0
 
@@ -24,6 +26,17 @@ class Part(StrEnum):
 # After these the pot may leak otherwise than before. An inspection changes nothing; of anything else nobody
 # knows, and a baseline begun for nothing leaves the pot unjudged for five batches.
 TIGHTNESS = (Part.SEAL, Part.VALVE, Part.RELIEF_VALVE)
+
+
+_DUE = {
+    Part.SEAL: "the seal",
+    Part.VALVE: "the valves",
+    Part.RELIEF_VALVE: "the relief valve",
+    Part.INSPECTION: "an inspection",
+    Part.TRANSDUCER: "calibrating the transducer",
+    Part.TIGHTNESS_TEST: "a tightness test",
+    Part.OTHER: "care",
+}
 
 
 @dataclass(frozen=True, slots=True)
@@ -50,3 +63,22 @@ def due(cares: Iterable[Care], within_s: float, now_utc_s: float) -> list[Care]:
     newest = {care.part: care for care in sorted(cares, key=lambda care: (care.t_s, care.utc_s or 0.0))}
     dated = [(care.due_utc_s, care) for care in newest.values() if care.due_utc_s is not None]
     return [care for at_s, care in sorted(dated, key=lambda each: each[0]) if at_s <= now_utc_s + within_s]
+
+
+def reminders(cares: Iterable[Care], now_utc_s: float, tz: tzinfo | None) -> tuple[list[str], list[str]]:
+    """Return a sentence for each part that is overdue, and for each that will be due within a month."""
+    overdue: list[str] = []
+    soon: list[str] = []
+    for care in due(cares, SOON_S, now_utc_s):
+        assert care.due_utc_s is not None
+        is_late = care.due_utc_s < now_utc_s
+        told = f": {shown(care.text)}" if care.text else ""
+        last = "" if care.utc_s is None else f" (last on {_day(care.utc_s, tz)}{told})"
+        says = "Overdue since" if is_late else "Due on"
+        (overdue if is_late else soon).append(f"{says} {_day(care.due_utc_s, tz)}: {_DUE[care.part]}{last}.")
+    return overdue, soon
+
+
+def _day(utc_s: float, tz: tzinfo | None) -> str:
+    day = datetime.fromtimestamp(utc_s, UTC).astimezone(tz)
+    return f"{day.day} {day:%B} {day.year}"

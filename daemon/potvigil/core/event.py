@@ -68,6 +68,7 @@ class NoteId(StrEnum):
     CURE_DONE = "cure-done"
     THERMOMETER_BACK = "thermometer-back"
     REFUSED = "refused"  # a detail that cannot be, or of no batch
+    CARE_DUE = "care-due"  # something of the pot is to be seen to
 
 
 class Detail(StrEnum):

@@ -10,6 +10,7 @@ from collections.abc import Callable, Mapping
 from datetime import tzinfo
 from typing import Any
 
+from potvigil.core.care import reminders
 from potvigil.core.event import AlarmState, StandingAlarm
 from potvigil.core.pot import Pot
 from potvigil.core.words import pressure, shown, span
@@ -24,6 +25,8 @@ PotsOf = Callable[[str], Mapping[str, Pot]]  # the pots of settings as a run kee
 OpenStore = Callable[[], Store]
 # How often a record is asked again while nothing comes from the watch, or its settings could not be read.
 ASK_AGAIN_S = 5.0
+# What care is due changes with the day, and when somebody notes that it was given.
+CARE_S = 60.0
 
 
 class Now:
@@ -36,6 +39,8 @@ class Now:
         self._pots: Mapping[str, Pot] = {}
         self._run: float | None = None
         self._ask_again_s = float("-inf")
+        self._care: dict[str, str] = {}  # of a pot, what is due
+        self._care_again_s = float("-inf")
         self._kept: list[dict[str, Any]] = []  # pots by the record alone
         self._whose: tuple[str, str | None] | None = None  # the record's workshop and rehearsed night
 
@@ -52,6 +57,7 @@ class Now:
             workshop, rehearsed = live.workshop, live.rehearsed
         pot = next(iter(self._pots.values()), None)
         tz = None if pot is None else pot.tz
+        self._look_after_care(tz)
         since = None
         if live is None:
             pots = self._kept
@@ -72,8 +78,22 @@ class Now:
             "workshop": workshop,
             "rehearsed": rehearsed,
             "unit": "psi" if pot is None else pot.pressure_unit,
-            "pots": pots,
+            "pots": [each | {"care": self._care.get(each["id"]) or None} for each in pots],
         }
+
+    def _look_after_care(self, tz: tzinfo | None) -> None:
+        if time.monotonic() < self._care_again_s:
+            return
+        self._care_again_s = time.monotonic() + CARE_S
+        try:
+            with self._open_store() as store:
+                due = {
+                    pot_id: reminders((row.care for row in store.cares(pot_id)), time.time(), tz)
+                    for pot_id in store.pots()
+                }
+        except (RecordError, ValueError):
+            return
+        self._care = {pot_id: " ".join(overdue + soon) for pot_id, (overdue, soon) in due.items()}
 
     def _hear(self) -> tuple[Live | None, bool]:
         """Return what the watch says, None where there is nothing of the workshop of this record."""

@@ -7,7 +7,7 @@ from datetime import UTC, datetime, tzinfo
 from importlib.resources import files
 
 from potvigil import __version__
-from potvigil.core.care import SOON_S, Care, Part, due
+from potvigil.core.care import Care, Part, reminders
 from potvigil.core.event import Interval, Verdict
 from potvigil.core.health import LEAST_BATCHES, BatchLeak, Health, Point, Side
 from potvigil.core.words import rate, shown, span, two_digits
@@ -19,15 +19,6 @@ _CHANGED = {
     Part.SEAL: "the seal was changed",
     Part.VALVE: "a valve was seen to",
     Part.RELIEF_VALVE: "the relief valve was seen to",
-}
-_DUE = {
-    Part.SEAL: "the seal",
-    Part.VALVE: "the valves",
-    Part.RELIEF_VALVE: "the relief valve",
-    Part.INSPECTION: "an inspection",
-    Part.TRANSDUCER: "calibrating the transducer",
-    Part.TIGHTNESS_TEST: "a tightness test",
-    Part.OTHER: "care",
 }
 _VERDICTS = {
     Verdict.HELD: "held",
@@ -153,22 +144,8 @@ class _Words:
         return ("▲", "warned") if newest.outside or newest.far else ("●", "held")
 
     def reminders(self, now_utc_s: float | None) -> tuple[list[str], list[str]]:
-        """Return a line for each part that is overdue, and for each that will be due within a month."""
-        overdue: list[str] = []
-        soon: list[str] = []
-        for care in [] if now_utc_s is None else due(self.health.cares, SOON_S, now_utc_s):
-            assert now_utc_s is not None
-            assert care.due_utc_s is not None
-            late = care.due_utc_s < now_utc_s
-            says = "Overdue since" if late else "Due on"
-            told = f": {shown(care.text)}" if care.text else ""
-            (overdue if late else soon).append(
-                f"{says} {self._whole_date(care.due_utc_s)}: {_DUE[care.part]} "
-                f"(last on {self._whole_date(care.utc_s)}{told})."
-                if care.utc_s is not None
-                else f"{says} {self._whole_date(care.due_utc_s)}: {_DUE[care.part]}."
-            )
-        return overdue, soon
+        """Return what is overdue, and what will be due within a month."""
+        return ([], []) if now_utc_s is None else reminders(self.health.cares, now_utc_s, self.tz)
 
     def tests(self) -> Iterator[str]:
         """Yield what the newest tightness test found, beside the one before."""

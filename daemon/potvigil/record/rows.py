@@ -3,6 +3,7 @@
 from dataclasses import dataclass
 from typing import Self
 
+from potvigil.core.care import Care, Part
 from potvigil.core.event import BatchSummary, Detail, Interval, Snapshot, Stage, Verdict
 
 # The leak speaks each 20 s; an estimate older than this is not of this moment.
@@ -172,3 +173,9 @@ class CareRow:
     by: str
     due_utc_s: float | None = None
     leak_pa_per_s: Interval | None = None
+
+    @property
+    def care(self) -> Care:
+        return Care(
+            self.utc_s, self.t_s, Part(self.part), self.text, self.by, self.due_utc_s, self.leak_pa_per_s
+        )

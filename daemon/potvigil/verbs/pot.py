@@ -8,7 +8,7 @@ import time
 from dataclasses import dataclass
 from datetime import UTC, datetime, timedelta, tzinfo
 
-from potvigil.core.care import Care, Part
+from potvigil.core.care import Part
 from potvigil.core.health import BatchLeak, health
 from potvigil.core.words import shown
 from potvigil.record.given import habits_of
@@ -40,10 +40,7 @@ def pot_health(args: argparse.Namespace) -> int:
             BatchLeak(row.batch_id, row.t_s, row.utc_s, row.rate_pa_per_s, row.established, row.verdict)
             for row in (leaks if rehearsed else real)
         ],
-        [
-            Care(row.utc_s, row.t_s, Part(row.part), row.text, row.by, row.due_utc_s, row.leak_pa_per_s)
-            for row in cares
-        ],
+        [row.care for row in cares],
         cure.bearable_pa_per_s,
     )
     now_utc_s = time.time()

@@ -3,11 +3,14 @@
 import argparse
 import signal
 import sys
+import time
+from contextlib import suppress
 from pathlib import Path
 from types import FrameType
 
 from potvigil import show
 from potvigil.clock import SystemClock, boot_id
+from potvigil.core.care import reminders
 from potvigil.core.conversion import convert
 from potvigil.core.pot import Pot
 from potvigil.core.reading import Sample
@@ -16,6 +19,7 @@ from potvigil.core.words import pressure
 from potvigil.outputs.live import LiveFile
 from potvigil.outputs.signals import Signals, open_pins
 from potvigil.paths import make_own_folder, usual_live, usual_record
+from potvigil.record.errors import RecordError
 from potvigil.record.store import Store
 from potvigil.service import Service, mqtt_link, open_inputs, quiet_hours, signal_wiring
 from potvigil.settings import Settings, load
@@ -52,11 +56,21 @@ def watch(args: argparse.Namespace) -> int:
         signal.signal(signal.SIGINT, stop)
         service.start()
         printer.line(f"watching {', '.join(settings.pots)}; record {settings.record_file}")
+        _say_what_is_due(store, settings, printer)
         try:
             service.run()
         finally:
             service.stop()
     return DONE
+
+
+def _say_what_is_due(store: Store, settings: Settings, printer: show.Printer) -> None:
+    with suppress(RecordError):  # it has its own alarm
+        for pot_id in settings.pots:
+            cares = [row.care for row in store.cares(pot_id)]
+            overdue, soon = reminders(cares, time.time(), settings.timezone)
+            for text in overdue + soon:
+                printer.line(f"{pot_id}: {text}")
 
 
 def _signals(settings: Settings) -> Signals | None:

@@ -50,7 +50,7 @@
     fill(show(card, "sign"), pot.sign);
     fill(show(card, "word"), pot.word);
     fill(show(card, "title"), pot.label || (pot.batch === null ? "" : `batch ${pot.batch}`));
-    for (const name of ["pressure", "trend", "forecast", "cure"]) fill(show(card, name), pot[name]);
+    for (const name of ["pressure", "trend", "forecast", "cure", "care"]) fill(show(card, name), pot[name]);
     fill(show(card, "corrected"), pot.corrected && `${pot.corrected} with temperature and barometer set aside`);
     fill(show(card, "temperatures"), (pot.temperatures ?? []).map(({ place: where, text }) => `${where} ${text}`).join(", "));
     card.querySelector('[data-block="cure"]').hidden = pot.cure === null;
