@@ -12,7 +12,7 @@ from starlette.testclient import TestClient
 from potvigil.outputs.live import LiveFile
 from potvigil.page.frame import PageConfig
 from potvigil.page.server import Page
-from potvigil.verbs.page import _pots_of
+from potvigil.verbs.page import _pots_of, _rigs_of
 from rehearsal import Bench
 
 ORIGIN = "http://localhost"
@@ -45,7 +45,7 @@ class Watched:
 def shown(watched: Watched, folder: Path, **config: object) -> Iterator[TestClient]:
     """Show the page of a night; the client takes cookies and follows no redirects."""
     folder.mkdir(exist_ok=True)
-    page = Page(PageConfig(watched.record, watched.live, _pots_of, folder, **config))
+    page = Page(PageConfig(watched.record, watched.live, _pots_of, _rigs_of, folder, **config))
     scheme = "https" if config.get("is_encrypted") else "http"
     try:
         with TestClient(page.app, f"{scheme}://localhost", follow_redirects=False) as client:

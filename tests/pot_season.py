@@ -1,13 +1,19 @@
 """Simulated seasons of a pot that casts clear lantern lenses: what its batches leaked."""
 
+import time
 from collections.abc import Sequence
+from dataclasses import replace
+from pathlib import Path
 
 import numpy as np
 
 from potvigil.core.care import Care, Part
-from potvigil.core.event import NORMAL_95, Interval, Verdict
+from potvigil.core.event import NORMAL_95, BatchOpened, Interval, Stage, StageEvent, Verdict
 from potvigil.core.health import BatchLeak
+from potvigil.core.reading import Sample
+from potvigil.record.store import Store
 from potvigil.units import PA_PER_PSI, SECONDS_PER_HOUR
+from record_night import CLOSED, SUMMARY
 
 DAY_S = 86_400.0
 EVERY_S = 2.0 * DAY_S  # a batch every other night
@@ -64,3 +70,28 @@ def wearing(
 ) -> list[float]:
     """Return the leaks of a seal that is sound for a while and then wears steadily."""
     return [from_psi_per_h] * sound + [from_psi_per_h + per_batch_psi_per_h * (n + 1) for n in range(worn)]
+
+
+def keep_season(path: Path, settings_json: str) -> None:
+    """Keep twelve batches up to today, each filled in 150 s; the room went from 20 to 11 C in the last day."""
+    now_s = time.time()
+    batches = season([0.2] * 12)
+    shift_s = now_s - 7200.0 - batches[-1].utc_s
+    with Store.open(path) as store:
+        first_utc_s = batches[0].utc_s + shift_s
+        store.begin_run(settings_json, "boot", 0.0, first_utc_s - 1e5, None)
+        for batch in batches:
+            begun_s, utc_s = batch.t_s + 1e5 - 3.6e4, batch.utc_s + shift_s
+            number = store.open_batch("lantern", BatchOpened(begun_s, utc_s))
+            for stage, after_s in ((Stage.FILLING, 1.0), (Stage.SETTLING, 151.0)):
+                store.add_event("lantern", number, StageEvent(begun_s + after_s, None, stage))
+            leak = replace(SUMMARY.leak, t_s=batch.t_s + 1e5, rate_pa_per_s=batch.rate_pa_per_s)
+            summary = replace(SUMMARY, leak=leak, details={})
+            store.close_batch(number, replace(CLOSED, t_s=begun_s + 3.5e4, utc_s=utc_s, summary=summary))
+        offset_s = first_utc_s - 1e5  # the run began at 0 on the record's axis
+        t_s = now_s - offset_s - 86_700.0
+        while t_s < now_s - offset_s:
+            ago_h = (now_s - offset_s - t_s) / 3600.0
+            store.append("lantern", Sample(t_s, utc_s=t_s + offset_s, room_c=20.0 if ago_h > 12.0 else 11.0))
+            t_s += 30.0
+        store.flush()

@@ -8,15 +8,14 @@ from pathlib import Path
 
 import pytest
 
-from pot_season import season
+from pot_season import keep_season
 from potvigil.cli import main
-from potvigil.core.event import BatchOpened, Stage, StageEvent
+from potvigil.core.event import BatchOpened
 from potvigil.core.plan import Answer
 from potvigil.core.plan_words import Sheet
-from potvigil.core.reading import Sample
 from potvigil.record.checklist import checklist_html
 from potvigil.record.store import Store
-from record_night import CLOSED, SUMMARY
+from record_night import CLOSED
 
 WORKSHOP = Path(__file__).parents[1] / "config" / "workshop.yaml"
 SMALLEST = Path(__file__).parents[1] / "config" / "smallest.yaml"
@@ -68,6 +67,13 @@ def test_the_smallest_settings_alone_make_a_plan_that_says_what_is_missing(run) 
         assert what in " ".join(said.split())
 
 
+def test_the_answer_comes_first_and_is_no_yes_while_something_is_not_known(run, record) -> None:
+    assert "Nothing known speaks against it; not all is known." in run(*USUAL).splitlines()
+    assert "It works out." in run(*USUAL, record=record).splitlines()
+    assert "Too little is known to say." in run(config=SMALLEST).splitlines()
+    assert "As it stands it does not work out." in run(*USUAL, "--until", "07:30", status=1).splitlines()
+
+
 def test_the_answer_no_is_the_exit_status(run) -> None:
     assert "does not go in" in run(*USUAL, "--mould", "30 x 20 x 6 cm", status=1)
     assert "too high" in run(*USUAL, "--mould", "12 x 20 cm", "--stand", "15 cm", status=1)
@@ -99,6 +105,10 @@ def test_what_is_said_counts(run) -> None:
         (["--room", "180 C"], "out of range"),
         (["--night-low", "12 C"], "give --room too"),
         (["--room", "18 C", "--night-low", "20 C"], "is warmer than --room"),
+        (["--room", "18 C", "--night", "warm"], "give steady or down"),
+        (["--room", "18 C", "--night", "steady", "--night-low", "12 C"], "leave it out, or change --night"),
+        (["--room", "18 C", "--night", "down"], "--night-low is missing"),
+        (["--night", "steady"], "--room is missing"),
         (["--start", "25:00"], "is no time of day"),
         (["--until", "morning"], "is no time of day"),
         (["--tank", "500 psi"], "out of range"),
@@ -128,29 +138,8 @@ def test_a_tank_without_a_compressor_is_refused(run) -> None:
 
 @pytest.fixture
 def record(tmp_path):
-    """Twelve batches up to today, each filled in 150 s; a room that went from 20 to 11 C in the last day."""
     path = tmp_path / "record.db"
-    now_s = time.time()
-    batches = season([0.2] * 12)
-    shift_s = now_s - 7200.0 - batches[-1].utc_s
-    with Store.open(path) as store:
-        first_utc_s = batches[0].utc_s + shift_s
-        store.begin_run(json.dumps({"workshop": "harbour-models"}), "boot", 0.0, first_utc_s - 1e5, None)
-        for batch in batches:
-            begun_s, utc_s = batch.t_s + 1e5 - 3.6e4, batch.utc_s + shift_s
-            number = store.open_batch("lantern", BatchOpened(begun_s, utc_s))
-            for stage, after_s in ((Stage.FILLING, 1.0), (Stage.SETTLING, 151.0)):
-                store.add_event("lantern", number, StageEvent(begun_s + after_s, None, stage))
-            leak = replace(SUMMARY.leak, t_s=batch.t_s + 1e5, rate_pa_per_s=batch.rate_pa_per_s)
-            summary = replace(SUMMARY, leak=leak, details={})
-            store.close_batch(number, replace(CLOSED, t_s=begun_s + 3.5e4, utc_s=utc_s, summary=summary))
-        offset_s = first_utc_s - 1e5  # the run began at 0 on the record's axis
-        t_s = now_s - offset_s - 86_700.0
-        while t_s < now_s - offset_s:
-            ago_h = (now_s - offset_s - t_s) / 3600.0
-            store.append("lantern", Sample(t_s, utc_s=t_s + offset_s, room_c=20.0 if ago_h > 12.0 else 11.0))
-            t_s += 30.0
-        store.flush()
+    keep_season(path, json.dumps({"workshop": "harbour-models"}))
     return path
 
 

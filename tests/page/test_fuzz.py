@@ -10,12 +10,14 @@ from hypothesis import strategies as st
 from starlette.routing import Route
 
 from paged import SAME, token_of
+from potvigil.core.asked import Ask
 from potvigil.core.event import AlarmId, Detail
 
 ROUTES = {
     "GET": [
         *("/", "/pot/{text}", "/pot/{text}/health", "/batches", "/batch/{number}", "/batch/{text}", "/login"),
         *("/api/now", "/api/curve", "/static/{text}", "/{text}", "/batch/{number}/report", "/api/{text}"),
+        *("/plan", "/plan/checklist"),
     ],
     "POST": [
         *("/pot/{text}/acknowledge", "/pot/{text}/shelve", "/pot/{text}/open", "/pot/{text}/close"),
@@ -40,6 +42,7 @@ KEYS = [
     ),
     *("minutes", "password", "csrf", "nonsense"),
     *(field.value for field in Detail),
+    *(ask.value for ask in Ask),
 ]
 TELLING = [
     *(

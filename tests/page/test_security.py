@@ -25,7 +25,7 @@ POSTS = [
     "/batch/1/edit",
     "/logout",
 ]
-PAGES = ["/", "/pot/lantern", "/batches", "/batch/1"]
+PAGES = ["/", "/pot/lantern", "/batches", "/batch/1", "/plan"]
 DATA = ["/api/now", "/api/curve?pot=lantern", "/api/curve?batch=1"]
 FIELDS = {"alarm": "floor-ahead", "minutes": "30", "label": "harbour lens"}
 PASSWORD = "lantern lens no. 3"

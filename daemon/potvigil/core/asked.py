@@ -26,9 +26,8 @@ class Ask(StrEnum):
 
 
 class NightLike(StrEnum):
-    """What the night is taken for: the last one, the room as it is now, or one that falls to its coldest."""
+    """What the night is taken for, if not like the last one: as warm as now, or falling to its coldest."""
 
-    LAST = "last"
     STEADY = "steady"
     DOWN = "down"
 

@@ -28,16 +28,24 @@ class Sheet:
     foot: str
 
     @property
+    def overall(self) -> Answer:
+        """Return the answer as a whole: no yes while something is not known."""
+        if self.answer is Answer.YES and any(each is Answer.UNKNOWN for each, _ in self.short):
+            return Answer.UNKNOWN
+        return self.answer
+
+    @property
     def headline(self) -> str:
-        """Return the answer in one line."""
-        is_all_known = all(answer is not Answer.UNKNOWN for answer, _ in self.short)
-        match self.answer:
-            case Answer.NO:
-                return "As it stands it does not work out."
+        """Return it in one line."""
+        match self.overall:
+            case Answer.YES:
+                return "It works out."
             case Answer.CLOSE:
                 return "It is close."
-            case Answer.YES:
-                return "It works out." if is_all_known else "As far as is known it works out."
+            case Answer.NO:
+                return "As it stands it does not work out."
+            case Answer.UNKNOWN if self.answer is Answer.YES:
+                return "Nothing known speaks against it; not all is known."
             case Answer.UNKNOWN:
                 return "Too little is known to say."
 

@@ -141,18 +141,16 @@ class _Reader:
         """Return the temperature from the fill on and what it goes by."""
         kind, low = self._said.get(Ask.NIGHT), self._said.get(Ask.NIGHT_LOW)
         if kind is not None and kind not in list(NightLike):
-            self._fault(Ask.NIGHT, f"{kind!r} is no night; give {', '.join(NightLike)}")
-        elif kind in (NightLike.LAST, NightLike.STEADY) and low is not None:
+            self._fault(Ask.NIGHT, f"{kind!r} is no night; give {' or '.join(NightLike)}, or leave it out")
+        elif kind == NightLike.STEADY and low is not None:
             other = self._called(Ask.NIGHT)
             self._fault(
                 Ask.NIGHT_LOW, f"{low!r} is of a night that gets colder; leave it out, or change {other}"
             )
         elif kind == NightLike.DOWN and low is None:
             self._fault(Ask.NIGHT_LOW, "is missing; give the coldest of the night, as 12 C")
-        elif kind == NightLike.LAST and known.night is None:
-            self._fault(Ask.NIGHT, f"{kind!r} is not known: no room was measured; give another")
-        elif kind == NightLike.STEADY and room_k is None:
-            self._need_room()
+        elif kind == NightLike.STEADY and room_k is None and Ask.ROOM not in self.faults:
+            self._fault(Ask.ROOM, "is missing; a night as warm as now needs it, as 18 C")
         if Ask.NIGHT in self.faults or Ask.NIGHT_LOW in self.faults or Ask.ROOM in self.faults:
             return None, ""
         if low is not None:
@@ -195,10 +193,6 @@ class _Reader:
             self._fault(Ask.NIGHT_LOW, f"{low!r} is warmer than {room}; give the coldest of the night")
         since_midnight_s = start.hour * 3600.0 + start.minute * 60.0
         return down_to(room_k, low_k, since_midnight_s), f"tonight down to {celsius(low_k)}"
-
-    def _need_room(self) -> None:
-        if Ask.ROOM not in self.faults:
-            self._fault(Ask.ROOM, "is missing; a night as warm as now needs it, as 18 C")
 
     def _sizes(self, ask: Ask, counts: tuple[int, ...]) -> list[float] | None:
         """Read `12 x 8 x 6 cm`: a size without a unit has that of the last one."""

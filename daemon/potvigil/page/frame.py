@@ -14,6 +14,7 @@ from starlette.exceptions import HTTPException
 from starlette.requests import Request
 from starlette.responses import HTMLResponse, JSONResponse, RedirectResponse, Response
 
+from potvigil.core.planned import Rig
 from potvigil.core.words import shown
 from potvigil.page.children import COMMAND
 from potvigil.page.live import LivePot, LiveReader
@@ -38,20 +39,24 @@ _SAID = {
     "later": "Asked, but the watch is silent: it is done when the watch speaks again.",
 }
 T = TypeVar("T")
+RigsOf = Callable[[str], Mapping[str, Rig]]  # what a plan goes by, of settings as a run keeps them
 
 
 @dataclass(frozen=True)
 class PageConfig:
-    """record: the database. live: what the watch leaves in memory. pots_of: reads settings kept by a run.
+    """record: the database. live: what the watch leaves in memory. folder: for reports, ours alone.
 
-    folder: for reports, ours alone. password: its hash, None for none. names: the page may be called by.
-    is_encrypted: the page is served by TLS. command: the program that makes reports.
+    pots_of, rigs_of: read settings as a run keeps them. settings: those the page was started with, in that
+    form; they count until there is a run. password: its hash, None for none. names: the page may be called
+    by. is_encrypted: the page is served by TLS. command: the program that makes reports.
     """
 
     record: Path
     live: Path
     pots_of: PotsOf
+    rigs_of: RigsOf
     folder: Path
+    settings: str | None = None
     password: str | None = None
     names: tuple[str, ...] = ()
     is_encrypted: bool = False
@@ -211,6 +216,6 @@ def back(path: str, said: str) -> Response:
     return RedirectResponse(f"{path}?said={said}", 303)
 
 
-def sentence(error: Exception) -> str:
-    text = str(error)
+def sentence(said: Exception | str) -> str:
+    text = str(said)
     return f"{text[:1].upper()}{text[1:]}."

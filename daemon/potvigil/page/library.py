@@ -17,8 +17,9 @@ from potvigil.page.security import RefusedError
 from potvigil.record.given import given_details, habits_of
 from potvigil.record.rows import BatchRow
 
-# A report is somebody's words in a page of its own: it may show pictures and style itself, and no more.
-REPORT_CSP = (
+# What is made to be printed is somebody's words in a page of its own: it may show pictures and style
+# itself, and no more.
+PAPER_CSP = (
     "default-src 'none'; style-src 'unsafe-inline'; img-src data:; font-src data:; base-uri 'none'; "
     "form-action 'none'; frame-ancestors 'none'; sandbox"
 )
@@ -149,4 +150,4 @@ def _in_range(batch_id: int) -> int:
 
 
 def _drawn(html: bytes) -> Response:
-    return HTMLResponse(html, headers={"content-security-policy": REPORT_CSP})
+    return HTMLResponse(html, headers={"content-security-policy": PAPER_CSP})

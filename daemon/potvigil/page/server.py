@@ -24,6 +24,7 @@ from potvigil.page.access import Access, Endpoint
 from potvigil.page.data import Data
 from potvigil.page.frame import Frame, PageConfig
 from potvigil.page.library import Library
+from potvigil.page.plans import Plans
 from potvigil.page.pots import Pots
 from potvigil.page.security import Guard, RefusedError
 from potvigil.record.errors import RecordError
@@ -48,6 +49,7 @@ class Page:
 
     def _routes(self) -> Starlette:
         access, pots, library, data = Access(self.frame), Pots(self.frame), Library(self.frame), self.data
+        plans = Plans(self.frame)
 
         def page(path: str, endpoint: Endpoint, method: str = "GET") -> Route:
             return Route(path, access.guarded(endpoint), methods=[method])
@@ -61,6 +63,8 @@ class Page:
                 page("/pot/{pot}/shelve", pots.shelve, "POST"),
                 page("/pot/{pot}/open", pots.open, "POST"),
                 page("/pot/{pot}/close", pots.close, "POST"),
+                page("/plan", plans.plan),
+                page("/plan/checklist", plans.checklist),
                 page("/batches", library.list),
                 page("/batch/{batch:int}", library.batch),
                 page("/batch/{batch:int}/report", library.report),

@@ -11,11 +11,13 @@ from collections.abc import Mapping
 from functools import lru_cache
 from pathlib import Path
 
+from potvigil.core.planned import Rig
 from potvigil.core.pot import Pot
 from potvigil.paths import usual_live, usual_record
 from potvigil.record.file import make_new
 from potvigil.settings import PageSettings, load, load_text
 from potvigil.verbs.common import UseError
+from potvigil.verbs.rig import rigs_of
 from potvigil.verbs.status import DONE
 
 USUAL_PASSWORD_FILE = "page-password"
@@ -38,7 +40,9 @@ def _serve(args: argparse.Namespace) -> int:
     from potvigil.page.frame import PageConfig
     from potvigil.page.server import Page, Tls, listen, serve
 
-    wanted, record = _wanted(args)
+    settings = None if args.config is None else load(args.config)
+    wanted = PageSettings.model_validate({}) if settings is None else settings.page
+    record = (args.record or usual_record()) if settings is None else settings.record_file
     tls = None if wanted.tls is None else Tls(wanted.tls.cert_file, wanted.tls.key_file)
     host, port = wanted.host, wanted.port if args.port is None else args.port
     try:
@@ -51,6 +55,8 @@ def _serve(args: argparse.Namespace) -> int:
             record=record,
             live=args.live or wanted.live or usual_live(),
             pots_of=_pots_of,
+            rigs_of=_rigs_of,
+            settings=None if settings is None else settings.as_json(),
             folder=Path(folder),
             password=None if wanted.password_file is None else _read_hash(wanted.password_file),
             names=(*wanted.names, *([] if _is_address(host) else [host])),
@@ -64,17 +70,13 @@ def _serve(args: argparse.Namespace) -> int:
     return DONE
 
 
-def _wanted(args: argparse.Namespace) -> tuple[PageSettings, Path]:
-    """Return the settings of the page and the record's place."""
-    if args.config is None:
-        return PageSettings.model_validate({}), args.record or usual_record()
-    settings = load(args.config)
-    return settings.page, settings.record_file
-
-
 @lru_cache(maxsize=16)
+def _rigs_of(settings_json: str) -> Mapping[str, Rig]:
+    return rigs_of(load_text(settings_json, "settings of a run"))
+
+
 def _pots_of(settings_json: str) -> Mapping[str, Pot]:
-    return load_text(settings_json, "settings of a run").core_pots()
+    return {pot_id: rig.pot for pot_id, rig in _rigs_of(settings_json).items()}
 
 
 def _address(host: str, port: int, is_encrypted: bool) -> str:

@@ -9,7 +9,11 @@ from playwright.sync_api import Page, expect
 
 from page.browser.watched import DESKTOP, PHONE, POT, Watched
 
-VIEWS = ("/", f"/pot/{POT}", "/batches", "/batch/1", "/nothing-here")
+VIEWS = (
+    *("/", f"/pot/{POT}", "/batches", "/batch/1", "/nothing-here"),
+    "/plan?mould=12 x 8 x 6 cm&room=30 C&resin=polyurethane-quick",
+    "/plan?mould=12 x 8&night=steady&mixing=long",
+)
 # Web Content Accessibility Guidelines 2.2, levels A and AA, as axe-core names its rules; and good practice
 WCAG = ["wcag2a", "wcag2aa", "wcag21a", "wcag21aa", "wcag22aa", "best-practice"]
 LEAST_TARGET_PX = 44  # a thumb: WCAG 2.5.5 (2.5.8 asks for 24)
