@@ -1,12 +1,8 @@
 """A service that ends in the night, however it ends, is taken up by the next one where it stood."""
 
-import resource
-import signal
-from collections.abc import Iterator
-from contextlib import contextmanager
-
 import pytest
 
+from failing_disk import FullDisk
 from potvigil.core.event import Action, AlarmId, AlarmState, BatchOpened, Stage, Verdict
 from potvigil.record.errors import RecordError
 from potvigil.record.store import Store
@@ -198,24 +194,11 @@ def test_a_bus_that_dies_for_a_while_in_a_hold_is_one_alarm_and_no_loss(tmp_path
     assert bench.service.watches[POT].stage is Stage.HOLDING
 
 
-@contextmanager
-def full_disk(bytes_a_file: int) -> Iterator[None]:
-    """No file of this process may grow beyond so many bytes: setrlimit(2), RLIMIT_FSIZE."""
-    limit = resource.getrlimit(resource.RLIMIT_FSIZE)
-    handler = signal.signal(signal.SIGXFSZ, signal.SIG_IGN)
-    resource.setrlimit(resource.RLIMIT_FSIZE, (bytes_a_file, limit[1]))
-    try:
-        yield
-    finally:
-        resource.setrlimit(resource.RLIMIT_FSIZE, limit)
-        signal.signal(signal.SIGXFSZ, handler)
-
-
 def test_a_full_disk_is_told_and_the_watch_goes_on_and_nothing_is_lost(tmp_path):
     bench = Bench(NIGHT, tmp_path)
     bench.begin()
     bench.run_until(CUT_S)
-    with full_disk(8192):
+    with FullDisk(8192):
         bench.run_until(5200.0)
         assert standing(bench)[AlarmId.RECORD_FAILING] is AlarmState.UNACKNOWLEDGED
         assert standing(bench)[AlarmId.BELOW_FLOOR] is AlarmState.UNACKNOWLEDGED
@@ -238,7 +221,7 @@ def test_a_disk_that_fills_up_after_a_restart_and_stays_full_ends_no_watch(tmp_p
     bench.begin()
     bench.run_until(1500.0)
     bench.service.stop()
-    with full_disk(40_960):
+    with FullDisk(40_960):
         # room for the write-ahead log's index, which takes 32 KiB, and little more
         bench.begin("boot-2", boot_at_s=bench.now_s)
         bench.run_until(6000.0)

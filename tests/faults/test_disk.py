@@ -11,7 +11,7 @@ from pathlib import Path
 
 import pytest
 
-from full_disk import FullDisk
+from failing_disk import FailingDisk, FullDisk
 from potvigil.core.event import AlarmId, AlarmState
 from potvigil.record.database import BUSY_TIMEOUT_S, Database
 from potvigil.record.store import RETRY_PERIOD_S, Store
@@ -200,6 +200,29 @@ def test_a_record_on_a_card_that_became_read_only_is_read_and_the_watch_goes_on(
     assert first == "{'lantern': 1}"
     assert "record-failing" in last and "below-floor" in last
     assert whole.read_bytes() == before
+
+
+def test_a_card_that_answers_nothing_but_errors_ends_no_watch_and_loses_no_alarm(tmp_path):
+    bench = Bench(NIGHT, tmp_path)
+    bench.begin()
+    bench.run_until(4000.0)
+    with FailingDisk(bench.record):
+        bench.run_until(5200.0)
+        assert {AlarmId.RECORD_FAILING, AlarmId.BELOW_FLOOR} <= standing(bench).keys()
+        (said,) = [one for one in raised(bench.events) if one.alarm is AlarmId.RECORD_FAILING]
+        assert said.t_s < 4000.0 + 120.0
+        assert str(bench.record) in said.text
+    bench.run_until(5300.0)
+    bench.run_until()
+    bench.service.stop()
+    assert alarms(bench).count(AlarmId.RECORD_FAILING) == 1
+    with closing(sqlite3.connect(bench.record)) as database:
+        assert database.execute("PRAGMA integrity_check").fetchall() == [("ok",)]
+    with Store.open_read_only(bench.record) as store:
+        times_s = [sample.t_s for sample in store.samples(POT, 0.0)]
+        assert times_s == [5.0 * i for i in range(len(times_s))]
+        (row,) = store.batches()
+        assert AlarmId.BELOW_FLOOR in [one.alarm for one in raised(store.events(row.id))]
 
 
 @pytest.fixture

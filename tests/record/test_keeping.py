@@ -18,7 +18,7 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from full_disk import FullDisk
+from failing_disk import FullDisk
 from potvigil import service
 from potvigil.core import leak
 from potvigil.core.event import (

@@ -3,12 +3,12 @@
 import random
 import resource
 import shutil
-import signal
 from pathlib import Path
 
 import pytest
 
 import potvigil.record.store as store_module
+from failing_disk import FullDisk
 from potvigil.core.event import Action, AlarmState, BatchOpened
 from potvigil.record.errors import DamagedRecordError, NotARecordError, RecordError, RecordWriteError
 from potvigil.record.store import RETRY_PERIOD_S, SAMPLE_COMMIT_PERIOD_S, Store
@@ -19,22 +19,6 @@ from record_night import CLOSED, POT, UTC_S, alarm, night, sample
 def store(tmp_path):
     with Store.open(tmp_path / "record.db") as store:
         yield store
-
-
-class FullDisk:
-    """No file of this process may grow beyond `size`: what the kernel does to a write past RLIMIT_FSIZE."""
-
-    def __init__(self, size: int) -> None:
-        self._size = size
-
-    def __enter__(self) -> None:
-        self._limit = resource.getrlimit(resource.RLIMIT_FSIZE)
-        self._handler = signal.signal(signal.SIGXFSZ, signal.SIG_IGN)
-        resource.setrlimit(resource.RLIMIT_FSIZE, (self._size, self._limit[1]))
-
-    def __exit__(self, *_: object) -> None:
-        resource.setrlimit(resource.RLIMIT_FSIZE, self._limit)
-        signal.signal(signal.SIGXFSZ, self._handler)
 
 
 def run_seconds(store: Store, first: int, last: int) -> list[str]:
