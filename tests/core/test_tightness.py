@@ -147,6 +147,15 @@ def test_no_test_lets_a_tenth_of_the_air_go_at_twice_the_limit() -> None:
         assert not planned.enough
 
 
+def test_a_test_that_is_too_short_says_by_how_much_it_may_miss() -> None:
+    blind = replace(EMPTY, thermometers=frozenset(), transducer=WIRED)
+    planned = plan(blind, usual_limit(EMPTY), 1.0)
+    assert not planned.enough and planned.reach_per_s is not None
+    limit = usual_limit(EMPTY).share_per_s(FULL_PA)
+    assert 0.5 * limit < planned.reach_per_s < limit  # it tells a tight pot, but none at half the limit
+    assert plan(replace(EMPTY, transducer=WIRED), usual_limit(EMPTY), 1.0).reach_per_s is None
+
+
 def test_a_limit_is_read_as_it_is_spoken() -> None:
     assert read_limit("3 psi in 12 h", EMPTY) == Limit(3 * PSI, 43_200.0)
     assert read_limit(" 0.2bar in 90 min ", EMPTY) == Limit(20_000.0, 5400.0)

@@ -6,8 +6,8 @@ from potvigil.core.cause import TREND_SIGMAS, Finding, Kind, Night, goes_with
 from potvigil.core.words import TimeTeller, pressure, rate, span
 
 _NAMES = {
-    Kind.HOLE: "a hole, such as a valve that is not quite shut",
-    Kind.GAP: "a fine gap, such as along the seal or a thread",
+    Kind.HOLE: "a hole (a valve not quite shut, a fitting)",
+    Kind.GAP: "a fine gap (along the seal, a thread)",
     Kind.COLD: "a seal that stiffens in the cold",
     Kind.ABOVE: "something that opens only above a pressure",
     Kind.OTHER: "something that grew or shrank by itself",
@@ -104,8 +104,8 @@ def _claim(found: Finding, unit: str) -> str:
             f"It points to the seal, by a fine gap or by the cold: the leak went between {high} at {at_high} "
             f"and {low} at {at_low}."
         )
-    ways = [_NAMES[kind] for kind in found.possible]
-    return f"Cannot tell what it followed: {' or '.join(ways)} would each do."
+    *ways, last = (_NAMES[kind] for kind in found.possible)
+    return f"Cannot tell what it followed: {', '.join(ways)} or {last} would each do."
 
 
 def nights_lines(nights: Sequence[Night], leaked: Sequence[int]) -> Iterator[str]:

@@ -5,6 +5,7 @@ import getpass
 import time
 from collections.abc import Callable, Iterator
 from dataclasses import dataclass, replace
+from math import inf
 
 from potvigil.clock import SystemClock
 from potvigil.core.care import Part
@@ -44,6 +45,12 @@ _WITH = {
     Place.WALL: "With the thermometer on the wall",
     Place.ROOM: "With a thermometer in the room only",
     None: "Without a thermometer",
+}
+_NEARER = {
+    Place.GAS: "",
+    Place.WALL: " or a thermometer in the gas",
+    Place.ROOM: " or a thermometer on the pot's wall",
+    None: " or a thermometer on the pot's wall",
 }
 _THERMOMETER = {Place.GAS: "in the gas", Place.WALL: "on the wall", Place.ROOM: "in the room", None: "none"}
 
@@ -133,7 +140,7 @@ def _test(args: argparse.Namespace, run: Run) -> int:
 
 
 def _go_on(test: Tightness, samples: Iterator[Sample], words: "_Words") -> None:
-    stage, look, low = Stage.OPEN, None, False
+    stage, look, low, after_s = Stage.OPEN, None, False, 0.0
     for sample in samples:
         test.feed(sample)
         if test.watch.stage is not stage:
@@ -143,9 +150,12 @@ def _go_on(test: Tightness, samples: Iterator[Sample], words: "_Words") -> None:
                 print("Filling ...", flush=True)
             elif stage is Stage.SETTLING and gauge_pa is not None:
                 print(f"Shut at {words.pressure(gauge_pa)}. Leave pot and valves alone now.", flush=True)
+        if test.after_s < after_s:  # air was let in
+            low = False
+        after_s = test.after_s
         if test.is_low and not low:
+            low = True
             print(f"That is low for a pass: let air in up to {words.pressure(words.pot.working_pa)}.")
-        low = test.is_low
         if test.look is not None and test.look is not look:
             if look is None:
                 print("What is known of the leak, time by time:")
@@ -191,11 +201,24 @@ class _Words:
             "most, less if it is clear."
         )
         if not planned.enough:
-            nearer = "" if planned.place is Place.GAS else " or a thermometer nearer to the gas"
             yield (
                 "That may not be enough for a pot that leaks half the limit: give a wider --limit"
-                f"{nearer}, or it may end with no answer."
+                f"{_NEARER[planned.place]}, or it may end with no answer."
             )
+            yield from self._reach(planned)
+
+    def _reach(self, planned: Plan) -> Iterator[str]:
+        """Yield what a test can still tell that is too short for the limit."""
+        reach = planned.reach_per_s
+        if reach is None or reach == inf:
+            return
+        if planned.place is None:
+            yield "Without one nobody can say how much of a fall is a room that cools."
+        passes = "a tight pot can pass" if reach < self._share else "hardly even a tight pot passes"
+        yield (
+            f"By then the leak is known to within {self.rate(reach)}: {passes}, and one that leaks more than "
+            f"{self.rate(self._share + reach)} fails."
+        )
 
     def ending(self, result: Result, planned: Plan) -> Iterator[str]:
         look, pot = result.look, self.pot
