@@ -50,7 +50,7 @@ MORE_FIELDS = {
     Ask.LOADING: ("Loading takes", "mould in, lid and clamps: 3 min; as usual if left out"),
 }
 NIGHTS = {
-    "": "like last night, if that is known",
+    "": "like last night, if known",
     NightLike.STEADY: "as warm as now",
     NightLike.DOWN: "down to the coldest",
 }

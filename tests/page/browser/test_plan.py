@@ -31,6 +31,9 @@ def test_a_pour_is_planned_from_the_pots_page(alarmed, opened, size):
     expect(page.get_by_label("Mould, outside")).to_have_value("12 x 8 x 6 cm")
     page.get_by_role("link", name="Checklist to print").click()
     expect(page.get_by_role("heading", level=1)).to_have_text(f"Plan for pot {POT}")
+    paper = page.context.request.get(page.url).text()  # shut in as it is shown, axe cannot run in it
+    page.goto("about:blank")
+    page.set_content(paper)
     assert_axe_finds_nothing(page)
 
 
