@@ -82,6 +82,7 @@ ROWS = (
         "record-failing",
         "10 s after there is room",
     ),
+    Row("card that answers with errors only", "disk", "nothing_but_errors", "0", "record-failing", "10 s"),
     Row("disk read-only at the start", "disk", "read_only", "what comes after", "record-failing", "restart"),
     Row(
         "record's medium missing, no record",
@@ -117,9 +118,16 @@ ROWS = (
         "-",
         "same tick",
     ),
-    Row("hung loop", "watchdog", "a_hung_loop_is_ended_and", "0", "-", "30 s of the unit, and a start"),
+    Row(
+        "hung loop",
+        "watchdog",
+        "a_hung_loop_is_ended_and or of_a_hung_watch",
+        "0",
+        "-",
+        "30 s of the unit, and a start",
+    ),
     Row("not hung: killed, no broker, no record", "watchdog", "nothing_but or manager", "0", "-", "-"),
-    Row("dead watch", "watchdog", "dead_watch", "-", "last will, page", "told in 5 s, 8 s"),
+    Row("dead watch", "watchdog", "dead_watch", "-", "last will, page, lamp", "told in 5 s, 8 s, 4 s"),
     Row("sixteen pots at 4 Hz; a long hold", "load", "pots or grow", "0", "-", "-"),
 )
 
