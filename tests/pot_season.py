@@ -73,7 +73,7 @@ def wearing(
 
 
 def keep_season(path: Path, settings_json: str) -> None:
-    """Keep twelve batches up to today, each filled in 150 s; the room went from 20 to 11 C in the last day."""
+    """Keep twelve batches up to today, each filled in 150 s; the room went from 20 to 11 C the last day."""
     now_s = time.time()
     batches = season([0.2] * 12)
     shift_s = now_s - 7200.0 - batches[-1].utc_s

@@ -80,7 +80,7 @@ def test_every_fault_is_told_at_once_by_what_it_is_of() -> None:
 
 
 def test_a_cure_that_takes_years_in_the_cold_is_told_and_not_reckoned_with() -> None:
-    """The shop's rule, twice as long with each 10 C colder: 14 days at 60 C are 128 times as long at -10 C."""
+    """The shop's rule, twice as long with each 10 C less: 14 days at 60 C are 128 times as long at -10 C."""
     baked = replace(POT, resins={"baked": Resin(14 * 86_400.0, None, 600.0, 333.15)}, pot_id="lantern")
     cold = {Ask.RESIN: "baked", Ask.ROOM: "-10 C"}
     assert "does not cure in such cold" in faults_of(cold, pot=baked)[Ask.RESIN]
