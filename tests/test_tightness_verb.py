@@ -154,6 +154,18 @@ def test_what_was_read_is_kept_and_its_cause_can_be_asked_again(
     assert status == 2 and err.count("\n") == 1
 
 
+@pytest.mark.parametrize("words", [("tightness",), ("volume", "--vessel", "2 L")])
+def test_nobody_is_asked_to_fill_a_pot_whose_pressure_cannot_be_read(
+    run: Run, settings: Path, monkeypatch: pytest.MonkeyPatch, words: tuple[str, ...]
+) -> None:
+    dead = _Wires(0.0)
+    monkeypatch.setattr(dead, "read", lambda t_s, now: [("lantern", Sample(t_s=t_s))])
+    monkeypatch.setattr("potvigil.verbs.free_wires.open_inputs", lambda settings: dead)
+    status, out, err = run(*words, "--config", settings)
+    assert status == 2 and err.count("\n") == 1 and "potvigil check --hardware" in err
+    assert "Press Enter" not in out and "press Enter" not in out
+
+
 def test_a_test_that_kept_no_readings_has_no_cause(run: Run, tmp_path: Path) -> None:
     record = written(tmp_path / "record.db", [0.05])
     status, _, err = run("pot", "cause", "lantern", "--test", "--record", record)

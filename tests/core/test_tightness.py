@@ -73,6 +73,16 @@ def test_the_clearer_the_leak_the_sooner_the_answer() -> None:
     assert times == sorted(times, reverse=True) and times[0] > 1.5 * times[-1]
 
 
+def test_a_gross_leak_fails_in_minutes_however_narrow_the_limit() -> None:
+    on_wall = replace(EMPTY, thermometers=frozenset({Place.WALL}))
+    planned = replace(PLAN, latest_s=6 * 3600.0, place=Place.WALL)
+    walled = (
+        replace(sample, wall_c=sample.gas_c, gas_c=None) for sample in night(3.0, rate_per_s=share(6.0))
+    )
+    result = ended(judged(walled, THREE_PSI, on_wall, planned))
+    assert result.answer is Answer.FAIL and result.after_s < 1500.0
+
+
 def test_a_vent_on_the_way_ends_it_without_an_answer() -> None:
     def vented() -> Iterable[Sample]:
         for sample in night(1.0):

@@ -33,7 +33,8 @@ LOOKS, GROWTH = 20, 1.5
 # 10 looks); where what is known grows by half from look to look it would be 2.88, where it doubles 2.95: by
 # Armitage, McPherson and Rowe's recursion (J. R. Stat. Soc. A 132 (1969) 235), recomputed in tests/reference.
 BOUNDARY = 2.95
-WORTH_A_LOOK = 4.0  # of the limit: a wider interval than this decides nothing
+# An interval wider than either decides nothing: of the limit; and 5 psi/h at 60 psi, for what leaks grossly.
+WORTH_A_LOOK, GROSS_PER_S = 4.0, 0.067 / 3600.0
 POWER_SIGMAS = 1.2816  # nine of ten, standard normal
 NO_TEST_BEYOND_S, LEAST_S = 12 * 3600.0, 1200.0
 # The reckoning knows a room that stands still.
@@ -306,9 +307,8 @@ class Tightness:
         last = self.after_s > self._plan.latest_s
         information = 1.0 / _sigma(share) ** 2
         reach = BOUNDARY / sqrt(information)
-        is_due = (
-            information >= GROWTH * self._best and self._looks < LOOKS - 1 and reach < WORTH_A_LOOK * limit
-        )
+        is_worth_it = reach < max(WORTH_A_LOOK * limit, GROSS_PER_S)
+        is_due = information >= GROWTH * self._best and self._looks < LOOKS - 1 and is_worth_it
         if not (last or is_due) or not self._is_resolved(max(limit, share.low) * working_pa):
             return
         self._looks += 1

@@ -6,7 +6,9 @@ from collections.abc import Iterator
 from contextlib import contextmanager
 
 from potvigil.clock import Clock
-from potvigil.core.reading import Sample
+from potvigil.core.conversion import convert
+from potvigil.core.pot import Pot
+from potvigil.core.reading import Quality, Sample
 from potvigil.inputs.station import Station
 from potvigil.paths import usual_live
 from potvigil.service import open_inputs
@@ -42,6 +44,13 @@ def samples_of(station: Station, clock: Clock, pot_id: str, period_s: float) -> 
         now = clock.now()
         yield dict(station.read(now.boot_s, now))[pot_id]
         clock.sleep_until(now.boot_s + period_s)
+
+
+def refuse_without_pressure(sample: Sample, pot: Pot) -> None:
+    """Raise UseError where the transducer cannot be read: nobody is to fill a pot for nothing."""
+    reading = convert(sample, pot)
+    if reading.gauge_pa is None or reading.quality is Quality.BAD:
+        raise UseError(f"{pot.pot_id}: {reading.fault}; see `potvigil check --hardware`")
 
 
 def answer(prompt: str) -> str:

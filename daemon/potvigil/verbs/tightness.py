@@ -33,7 +33,13 @@ from potvigil.record.thinning import BIN_S, thinned
 from potvigil.settings import Settings, load
 from potvigil.verbs.cause import of_a_test
 from potvigil.verbs.common import UseError, one_of
-from potvigil.verbs.free_wires import answer, own_station, refuse_beside_a_watch, samples_of
+from potvigil.verbs.free_wires import (
+    answer,
+    own_station,
+    refuse_beside_a_watch,
+    refuse_without_pressure,
+    samples_of,
+)
 from potvigil.verbs.status import DONE, NO
 
 _VENT = (
@@ -98,6 +104,7 @@ def tightness(args: argparse.Namespace) -> int:
     refuse_beside_a_watch(settings)
     with own_station(settings) as station:
         samples = samples_of(station, SystemClock(), pot.pot_id, settings.sample_period_s)
+        refuse_without_pressure(next(samples), pot)
         return _test(args, Run(settings, pot, samples, settings.sample_period_s, answer, keeps=True))
 
 

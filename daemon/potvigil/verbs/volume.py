@@ -19,7 +19,13 @@ from potvigil.units import (
     Kind,
 )
 from potvigil.verbs.common import UseError, one_of
-from potvigil.verbs.free_wires import answer, own_station, refuse_beside_a_watch, samples_of
+from potvigil.verbs.free_wires import (
+    answer,
+    own_station,
+    refuse_beside_a_watch,
+    refuse_without_pressure,
+    samples_of,
+)
 from potvigil.verbs.status import DONE, NO
 from potvigil.verbs.vessel_dialogue import take_volume
 
@@ -54,6 +60,7 @@ def measure_volume(args: argparse.Namespace) -> int:
     refuse_beside_a_watch(settings)
     with own_station(settings) as station:
         samples = samples_of(station, SystemClock(), pot.pot_id, settings.sample_period_s)
+        refuse_without_pressure(next(samples), pot)
         return _told(pot, lambda: _guided(args, pot, samples, answer))
 
 
