@@ -49,7 +49,8 @@ def pot_health(args: argparse.Namespace) -> int:
     for line in health_lines(judged, unit, tz, cure.hold_s, now_utc_s):
         print(line)
     for care in cares:
-        print(f"{_date(care.utc_s, tz)}  {care.part}: {shown(care.text)} (note {care.id})")
+        said = f": {shown(care.text)}" if care.text else ""
+        print(f"{_date(care.utc_s, tz)}  {care.part}{said} (note {care.id})")
     if args.out is not None:
         html = health_html(
             judged, pot_id=pot_id, workshop=cure.workshop, labels=labels,
@@ -83,7 +84,10 @@ def pot_care(args: argparse.Namespace) -> int:
         store.add_care(pot_id, utc_s, args.part, text, BY, now_utc_s, due_utc_s)
     print(f"{pot_id}: {args.part} seen to on {_date(utc_s, tz)}")
     if due_utc_s is not None:
-        print(f"due again on {_date(due_utc_s, tz)}; `potvigil pot health {pot_id}` will say so")
+        print(
+            f"due again on {_date(due_utc_s, tz)}; the watch, the page and `potvigil pot health {pot_id}` say "
+            "so from a month before"
+        )
     elif reminded:
         print('its last reminder is over with that; give --every "6 months" or --due for another')
     return DONE
