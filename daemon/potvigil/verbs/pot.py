@@ -85,8 +85,8 @@ def pot_care(args: argparse.Namespace) -> int:
     print(f"{pot_id}: {args.part} seen to on {_date(utc_s, tz)}")
     if due_utc_s is not None:
         print(
-            f"due again on {_date(due_utc_s, tz)}; the watch, the page and `potvigil pot health {pot_id}` say "
-            "so from a month before"
+            f"due again on {_date(due_utc_s, tz)}; from a month before the watch, the page and `potvigil pot "
+            f"health {pot_id}` say so"
         )
     elif reminded:
         print('its last reminder is over with that; give --every "6 months" or --due for another')
