@@ -18,7 +18,7 @@ import pytest
 from hypothesis import HealthCheck, given, settings
 from hypothesis import strategies as st
 
-from full_disk import FullDisk
+from failing_disk import FullDisk
 from potvigil.core.event import (
     Action,
     AlarmId,
