@@ -1,11 +1,11 @@
-"""Break the process half of the watch again and again, and print what came of it as a table.
+"""Break everything that can be broken here, again and again, and print what came of it: two tables.
 
-    .venv/bin/python tests/bench/campaign_power.py --seeds 100    # of each phase; an hour on two cores
-    .venv/bin/python tests/bench/campaign_power.py --seeds 2      # some minutes
+    .venv/bin/python tests/bench/campaign_faults.py --seeds 30    # an hour on two cores
+    .venv/bin/python tests/bench/campaign_faults.py --seeds 2 --wires 1
 
-The first rows are counted here: watches killed in a fill, at a leak, at the floor and at a vent, and
-processes killed while they bring an old record up to date. The others are tests of tests/faults, each a fault
-injected; the row says what they hold to.
+The first rows of the first table are counted here: watches killed in a fill, at a leak, at the floor and at
+a vent, and processes killed while they bring an old record up to date. Its others are tests of tests/faults,
+each a fault injected; the row says what they hold to. The second, of the wires, is tests/faults/table.py's.
 """
 
 import argparse
@@ -134,7 +134,8 @@ ROWS = (
 
 def main() -> None:
     parser = argparse.ArgumentParser(description=__doc__, formatter_class=argparse.RawTextHelpFormatter)
-    parser.add_argument("--seeds", type=int, default=100, help="of each phase")
+    parser.add_argument("--seeds", type=int, default=30, help="of each phase")
+    parser.add_argument("--wires", type=int, default=5, help="times each fault of a wire is played, by three")
     parser.add_argument("--jobs", type=int, default=2)
     args = parser.parse_args()
     print("| fault | times injected | survived | lost | alarm raised | time to recover |")
@@ -145,6 +146,11 @@ def main() -> None:
         print(_migrations(Path(folder), args.seeds), flush=True)
         for row in ROWS:
             print(_tested(Path(folder), row), flush=True)
+    if args.wires:
+        print(flush=True)
+        table = TESTS / "faults" / "table.py"
+        command = [sys.executable, str(table), "--times", str(args.wires), "--workers", str(args.jobs)]
+        subprocess.run(command, check=True)
 
 
 def _killed(folder: Path, phase: str, seeds: int, jobs: int) -> str:
