@@ -13,7 +13,7 @@ from potvigil.core.cause_words import finding_lines, nights_lines
 from potvigil.core.pot import Pot
 from potvigil.core.reading import Sample
 from potvigil.core.words import TimeTeller
-from shut_pot import ATMOSPHERE_PA, FILL_FROM_S, FILL_S, PSI, SHUT_S, air_pa, pot
+from shut_pot import ATMOSPHERE_PA, FILL_FROM_S, FILL_S, PSI, SHUT_S, air_pa, night, pot
 
 STEP_S, HOURS = 20.0, 8.0
 SOUND = pot(contents_volume_m3=0.0)
@@ -141,6 +141,16 @@ def test_where_a_relief_valve_shuts_is_told() -> None:
     assert finding is not None and finding.above_pa is not None
     assert finding.above_pa == pytest.approx(52 * PSI, abs=1.5 * PSI)
     assert finding.possible == [Kind.ABOVE]
+
+
+def test_a_pot_is_left_to_settle_after_fill_and_top_up() -> None:
+    def topped_up(t_s: float) -> float:
+        return 4.0 * PSI * min(max((t_s - SHUT_S - 3600.0) / 60.0, 0.0), 1.0)
+
+    hold = follow(night(3.0, working_psi=54.0, gauge_also=topped_up), SOUND, 600.0)
+    assert 600.0 <= hold.moments[0].t_s - SHUT_S < 700.0
+    (after,) = (moment for moment in hold.moments if moment.let_in > 0.0)
+    assert 4200.0 <= after.t_s - SHUT_S < 4400.0
 
 
 def test_too_little_says_nothing() -> None:

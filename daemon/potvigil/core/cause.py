@@ -438,11 +438,15 @@ def _ties(values: Sequence[float]) -> list[int]:
 # -- from samples -----------------------------------------------------------------------------------
 
 
-def follow(samples: Iterable[Sample], pot: Pot) -> Hold:
-    """Take the samples of one batch or test, from the open pot to its vent."""
+def follow(samples: Iterable[Sample], pot: Pot, settle_s: float = 0.0) -> Hold:
+    """Take the samples of one batch or test, from the open pot to its vent.
+
+    settle_s: how long after the valve was shut, or air let in, nothing is told by a pot.
+    """
     hold, tracker = Hold(pot), StageTracker(pot)
     doubt = Doubt(fed=pot.supply is Supply.REGULATED)
     seen: TopUp | None = None
+    shut_s: float | None = None
     for sample in samples:
         reading = convert(sample, pot)
         if reading.gauge_pa is None or reading.absolute_pa is None or reading.quality is Quality.BAD:
@@ -453,11 +457,14 @@ def follow(samples: Iterable[Sample], pot: Pot) -> Hold:
         shut = tracker.stage in (Stage.SETTLING, Stage.HOLDING)
         if hold.moments and not shut:
             break
+        if shut_s is None and shut:
+            shut_s = reading.t_s
         if tracker.last_top_up is not None and tracker.last_top_up is not seen:
-            seen = tracker.last_top_up
+            seen, shut_s = tracker.last_top_up, reading.t_s
             hold.top_up(seen.rise_pa / reading.absolute_pa)
             doubt.top_up()
-        good = shut and not tracker.is_stirred(reading.t_s)
+        settled = shut_s is not None and reading.t_s - shut_s >= settle_s
+        good = shut and settled and not tracker.is_stirred(reading.t_s)
         if good:
             doubt.update(reading, tracker.steadiness.noise_pa)
         hold.take(

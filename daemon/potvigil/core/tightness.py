@@ -141,12 +141,21 @@ def empty(pot: Pot) -> Pot:
     return replace(pot, contents_volume_m3=0.0)
 
 
+def settle_s(pot: Pot) -> float:
+    """Return how long after a fill, s, an empty pot tells nothing."""
+    return SETTLE_S[_nearest(pot)]
+
+
+def _nearest(pot: Pot) -> Place | None:
+    return next((each for each in (Place.GAS, Place.WALL, Place.ROOM) if each in pot.thermometers), None)
+
+
 def plan(pot: Pot, limit: Limit, period_s: float, sigmas: float = BOUNDARY) -> Plan:
     """Reckon beforehand how long the test of a pot takes, with a reading every `period_s`.
 
     sigmas: by how many of its standard errors the estimate must lie off the limit.
     """
-    place = next((each for each in (Place.GAS, Place.WALL, Place.ROOM) if each in pot.thermometers), None)
+    place = _nearest(pot)
     working_pa = pot.working_pa + pot.ambient_pa
     share = limit.share_per_s(working_pa)
     wired = None if pot.transducer is None else resolution(pot.transducer, period_s)

@@ -9,7 +9,7 @@ from potvigil.core.cause import Night, find, follow
 from potvigil.core.cause_words import finding_lines, looking_lines, nights_lines
 from potvigil.core.pot import Pot
 from potvigil.core.reading import Sample
-from potvigil.core.tightness import empty
+from potvigil.core.tightness import empty, settle_s
 from potvigil.core.words import TimeTeller, shown
 from potvigil.record.rows import BatchRow, LeakRow
 from potvigil.record.store import Store
@@ -58,8 +58,13 @@ def of_a_test(samples: Sequence[Sample], pot: Pot, utc_s: float | None) -> Itera
 
     utc_s: of the last sample, None where the clock was not set.
     """
-    found = find(follow(samples, empty(pot)), empty(pot))
+    tested = empty(pot)
+    found = find(follow(samples, tested, settle_s(pot)), tested)
     if found is None:
+        yield (
+            "It was too short to tell what the leak followed. Shut for some hours under the watch, "
+            "`potvigil pot cause` may tell."
+        )
         yield from looking_lines(None)
     else:
         yield from finding_lines(found, TimeTeller(samples[-1].t_s, utc_s, pot.tz), pot.pressure_unit)
