@@ -64,7 +64,7 @@ def _began(found: Finding, when: TimeTeller) -> str:
     if found.onset_s is None:
         return "The leak was there from the fill on, as far as can be seen."
     into = span(max(found.onset_s.value - found.begun_s, 0.0))
-    return f"It has leaked {when.since(found.onset_s)}, {into} into the hold: what happened then?"
+    return f"It has leaked {when.since(found.onset_s)}, from {into} into the hold on: what happened then?"
 
 
 def _claim(found: Finding, unit: str) -> str:
