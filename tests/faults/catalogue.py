@@ -62,6 +62,7 @@ class Broken(Bench):
     def __init__(self, night: Night, folder: Path, spells: Sequence[Spell], **options: Any) -> None:
         super().__init__(night, folder, **options)
         self.random = Random(options.get("seed", 0))
+        self.sags_v: set[float] = set()
         self.signal: dict[str, Callable[[float], float]] = {}
         self.outside: dict[str, Callable[[float], float]] = {}
         self.probes: dict[str, Callable[[str, float], float | None]] = {}
@@ -362,8 +363,14 @@ def _set_stuck(address: int, stuck: bool) -> Callable[[Broken], None]:
     return act
 
 
-def _sag(volts: float | None) -> Callable[[Broken], None]:
-    return lambda bench: setattr(bench.world, "_sagged_v", volts)
+def _sag(volts: float, begins: bool) -> Callable[[Broken], None]:
+    """The lowest of those that hold counts."""
+
+    def act(bench: Broken) -> None:
+        (bench.sags_v.add if begins else bench.sags_v.discard)(volts)
+        bench.world._sagged_v = min(bench.sags_v, default=None)
+
+    return act
 
 
 def _reset_once(bench: Broken) -> None:
@@ -440,8 +447,17 @@ CATALOGUE: tuple[Trouble, ...] = (
     _on_signal(
         "transducer unplugged", _constant(0.004), alarm=SENSOR, within_s=60, remains=_NO_PRESSURE, blind=True
     ),
-    Trouble("supply sags to 4.6 V", "supply", _sag(4.6), _sag(None), None, 0, _ALL),
-    Trouble("supply sags to 4.3 V", "supply", _sag(4.3), _sag(None), SENSOR, 60, _NO_PRESSURE, blind=True),
+    Trouble("supply sags to 4.6 V", "supply", _sag(4.6, True), _sag(4.6, False), None, 0, _ALL),
+    Trouble(
+        "supply sags to 4.3 V",
+        "supply",
+        _sag(4.3, True),
+        _sag(4.3, False),
+        SENSOR,
+        60,
+        _NO_PRESSURE,
+        blind=True,
+    ),
     _on_signal("transducer drifts down, 0.1 psi/h", _drift(-0.1), alarm=None, within_s=0, remains=_ALL),
     _on_signal(
         "transducer drifts down, 1.5 psi/h",
