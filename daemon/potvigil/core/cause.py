@@ -105,12 +105,18 @@ class Finding:
     def possible(self) -> list[Kind]:
         """Return the kinds that together are beyond doubt, the likeliest first.
 
-        Where the pot cooled a hole never stands alone: a gap that opens with the cold can lose just so.
+        Where the pot cooled a hole never stands alone: a gap that opens with the cold can lose just so. Nor
+        does OTHER: it fits whatever of the pot the filter does not know, and comes last.
         """
-        ranked = sorted(self.kinds, key=lambda kind: -self.kinds[kind])
-        sums = accumulate(self.kinds[kind] for kind in ranked)
-        found = ranked[: 1 + sum(each < SURE for each in sums)]
-        return [Kind.HOLE, Kind.COLD] if found == [Kind.HOLE] and self.kinds[Kind.COLD] > 0.0 else found
+        known: dict[Kind, float] = {
+            kind: likely for kind, likely in self.kinds.items() if kind is not Kind.OTHER
+        }
+        ranked = sorted(known, key=lambda kind: -known[kind])
+        sums = accumulate(known[kind] for kind in ranked)
+        found: list[Kind] = ranked[: 1 + sum(each < SURE * sum(known.values()) for each in sums)]
+        if found == [Kind.HOLE] and self.kinds[Kind.COLD] > 0.0:
+            found = [Kind.HOLE, Kind.COLD]
+        return [*found, Kind.OTHER] if self.kinds[Kind.OTHER] > 1.0 - SURE else found
 
 
 class Hold:
@@ -309,19 +315,20 @@ def find(hold: Hold, pot: Pot) -> Finding | None:
     rate = hold.rate_per_s
     if len(moments) < LEAST_BINS or rate is None:
         return None
-    onset_s = hold.onset_s
-    late = onset_s is not None and onset_s.low > moments[0].t_s
+    onset_s, begun_s = hold.onset_s, moments[0].t_s
     onsets: list[float | None] = [None]
-    if late and onset_s is not None:
-        reach = (onset_s.high - onset_s.low) / (_ONSETS - 1)
-        onsets += [onset_s.low + i * reach for i in range(_ONSETS)]
+    # Taken as there from the fill, a leak that began an hour later seems to grow, with the cold or by itself.
+    if onset_s is not None and onset_s.high > begun_s:
+        first_s = max(onset_s.low, begun_s)
+        reach_s = (onset_s.high - first_s) / (_ONSETS - 1)
+        onsets += [max(onset_s.value, begun_s), *(first_s + i * reach_s for i in range(_ONSETS))]
     guesses = _guesses(moments, onsets)
     _regress(moments, guesses, pot)
     best = max(guesses, key=lambda each: each.log_likelihood)
     if best.significance < LEAST_SIGNIFICANCE:
         return None
     kinds = _weigh(guesses)
-    return _told(moments, guesses, kinds, onset_s if late else None, rate)
+    return _told(moments, guesses, kinds, onset_s, rate)
 
 
 def _regress(moments: Sequence[Moment], guesses: Sequence[_Guess], pot: Pot) -> None:
@@ -363,7 +370,10 @@ def _told(
     rate: Interval,
 ) -> Finding:
     likeliest = max(kinds, key=lambda kind: kinds[kind])
-    guess = max((each for each in guesses if each.kind is likeliest), key=lambda each: each.log_likelihood)
+    same = [each for each in guesses if each.kind is likeliest]
+    guess = max(same, key=lambda each: each.log_likelihood)
+    from_the_fill = max(each.log_likelihood for each in same if each.onset_s is None)
+    is_late = TEMPER * (guess.log_likelihood - from_the_fill) > -log(1.0 - SURE)
     leaking = [m for m in moments if guess.onset_s is None or m.t_s > guess.onset_s]
     ends = [
         min(leaking, key=lambda m: guess.share(m) * m.absolute_pa),
@@ -373,7 +383,7 @@ def _told(
     last_pa = moments[-1].absolute_pa
     return Finding(
         kinds=kinds,
-        onset_s=onset_s,
+        onset_s=onset_s if is_late else None,
         rates_pa_per_s=(least, most),
         gauges_pa=(ends[0].gauge_pa, ends[1].gauge_pa),
         seal_ks=(ends[0].seal_k, ends[1].seal_k),

@@ -94,11 +94,6 @@ def _claim(found: Finding, unit: str) -> str:
                 f"It leaked only above some {pressure(found.above_pa, unit)}: {high} at {at_high}, and "
                 "less and less below. That points to the relief valve, or to a lid that lifts."
             )
-        case Kind.OTHER:
-            return (
-                f"The leak was {low} at its least and {high} at its most; neither the pressure nor the cold "
-                "says why."
-            )
     if set(found.possible) == {Kind.GAP, Kind.COLD}:
         return (
             f"It points to the seal, by a fine gap or by the cold: the leak went between {high} at {at_high} "

@@ -33,8 +33,9 @@ LOOKS, GROWTH = 20, 1.5
 # 10 looks); where what is known grows by half from look to look it would be 2.88, where it doubles 2.95: by
 # Armitage, McPherson and Rowe's recursion (J. R. Stat. Soc. A 132 (1969) 235), recomputed in tests/reference.
 BOUNDARY = 2.95
-# An interval wider than either decides nothing: of the limit; and 5 psi/h at 60 psi, for what leaks grossly.
-WORTH_A_LOOK, GROSS_PER_S = 4.0, 0.067 / 3600.0
+# An interval wider than either decides nothing: of the limit; and 2.6 psi/h at 60 psi, for a gross leak.
+# From there to 0.1 psi/h are sixteen looks.
+WORTH_A_LOOK, GROSS_PER_S = 4.0, 0.035 / 3600.0
 POWER_SIGMAS = 1.2816  # nine of ten, standard normal
 NO_TEST_BEYOND_S, LEAST_S = 12 * 3600.0, 1200.0
 # The reckoning knows a room that stands still.
