@@ -1,6 +1,7 @@
 """What a leak followed: the regression, claims on holds of known causes, and trends over nights."""
 
 from collections.abc import Callable, Iterator
+from dataclasses import replace
 from itertools import accumulate
 from math import exp
 from random import Random
@@ -100,6 +101,25 @@ def test_a_gap_that_opens_with_the_cold_is_not_taken_for_a_hole() -> None:
     finding = found(held(lambda t_s, pa, c: gap(t_s, pa, c) * (1.0 + 0.03 * (20.0 - c)), cooling))
     assert finding is not None
     assert finding.kind is not Kind.HOLE and Kind.COLD in finding.possible
+
+
+@pytest.mark.parametrize("psi_per_h", [0.7, 1.5])
+def test_a_leak_that_began_an_hour_late_is_not_taken_for_one_that_grows(psi_per_h: float) -> None:
+    def late(t_s: float, gauge_pa: float, celsius: float) -> float:
+        return per_s(psi_per_h) if t_s > 4000.0 else 0.0
+
+    told = found(held(late, cooling, seed=4))
+    assert told is not None
+    assert Kind.HOLE in told.possible and Kind.OTHER not in told.possible
+
+
+def test_what_fits_no_law_is_never_claimed_alone() -> None:
+    told = found(held(hole))
+    assert told is not None
+    kinds = {Kind.HOLE: 0.02, Kind.GAP: 0.01, Kind.COLD: 0.0, Kind.ABOVE: 0.0, Kind.OTHER: 0.97}
+    torn = replace(told, kinds=kinds)
+    assert torn.kind is None and torn.possible == [Kind.HOLE, Kind.GAP, Kind.OTHER]
+    assert replace(told, kinds=kinds | {Kind.HOLE: 0.97, Kind.OTHER: 0.02}).possible == [Kind.HOLE]
 
 
 def test_a_sound_pot_has_no_cause() -> None:
