@@ -229,22 +229,3 @@ def test_a_vent_that_is_refilled_by_a_compressor_is_a_new_fill() -> None:
     night = holding()
     night.feed(60.0 * 0.9**i for i in range(15)).feed([12.4] * 40).feed(12.4 + 1.0 * i for i in range(48))
     assert Stage.FILLING in night.seen[-3:]
-
-
-def stepped(night: Night, gauges_psi: Iterable[float]) -> int:
-    count = 0
-    for gauge_psi in gauges_psi:
-        count += night.feed([gauge_psi]).tracker.steadiness.stepped
-    return count
-
-
-@pytest.mark.parametrize("psi", [0.5, 1.5])
-def test_a_fall_at_a_stroke_that_stays_is_seen_once(psi: float) -> None:
-    night = holding()
-    assert stepped(night, [60.0 - psi] * 300) == 1
-    assert night.tracker.stage is Stage.HOLDING
-
-
-@pytest.mark.parametrize("psi_per_s", [0.001, 0.02, 0.1, 0.4])
-def test_a_leak_is_no_fall_at_a_stroke(psi_per_s: float) -> None:
-    assert stepped(holding(), (60.0 - psi_per_s * i for i in range(90))) == 0

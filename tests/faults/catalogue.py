@@ -88,10 +88,11 @@ class Broken(Bench):
         self.world.bus.devices[address] = _without(self.world.bus.devices[address], name)
 
     def _probe(self, probe_id: str, celsius: float) -> float | None:
+        """Each fault has its turn; the last one says what is shown."""
         shown_c: float | None = celsius
         for tap in self.probes.values():
-            if shown_c is not None:
-                shown_c = tap(probe_id, shown_c)
+            shown_c = tap(probe_id, celsius)
+            celsius = celsius if shown_c is None else shown_c
         return shown_c
 
 

@@ -51,6 +51,8 @@ RATE_WANDER_PER_SQRT_H = 0.03
 LAW_MIDDLE, LAW_SIGMA = 0.5, 0.3
 
 _OUTLIER_SIGMAS = 4.0
+# A fall at one stroke lies in two bins at most; what goes on falling so fast in a third is a leak.
+_STROKE_BINS = 2
 _UNKNOWN = 1.0  # variance of a level nothing is known of, in ln
 
 
@@ -84,6 +86,7 @@ class AirFilter:
         self._mean: float | None = None
         self._lowest = self._coldest = 0.0
         self._risen = self._warmed = 0.0
+        self._strokes = 0  # bins in a row that moved at a stroke
         self._shift: Cusum | None = None  # only of a leaking pot: has its leak changed at a stroke?
         self._law = 0.0  # ln of what the laminar law makes of the rate since the leak was found
         self.allow(allowance, barometer_miss)
@@ -185,7 +188,16 @@ class AirFilter:
         innovation = y - expected
         cross = [sum(map(mul, seen, row)) for row in p]
         variance = sum(map(mul, seen, cross)) + noise_variance
-        if innovation * innovation > _OUTLIER_SIGMAS**2 * variance:
+        if innovation * innovation <= _OUTLIER_SIGMAS**2 * variance:
+            self._strokes = 0
+        elif self._strokes < _STROKE_BINS:
+            # a movement at a stroke, out of calm, is no leak, which goes on: a seal let a breath go, a
+            # blocked port came free, the transducer was knocked. Where the level is now must be seen anew.
+            self._strokes += 1
+            p[LEVEL][LEVEL] += innovation * innovation
+            cross[LEVEL] += innovation * innovation
+            variance += innovation * innovation
+        else:
             # one bin out of line is not believed more than its distance allows
             variance = innovation * innovation / _OUTLIER_SIGMAS**2
         gains = [value / variance for value in cross]

@@ -25,23 +25,19 @@ ASTRAY_PA, ASTRAY_SIGMAS = 0.5 * PA_PER_PSI, 8.0
 # Two of them so close together are a plug that is touched or a wire that is loose: what lies between is no
 # better.
 RESTLESS_S, _RESTLESS_READINGS = 45.0, 8
-# A fall at one stroke, out of calm and into calm, is no leak, which goes on: a blocked port came free, a seal
-# let a breath go, the transducer was knocked.
-STEP_PA, STEP_SIGMAS, STEP_CALM_S, STEP_CALM_SHARE, STEP_CALM_SIGMAS = 0.1 * PA_PER_PSI, 7.0, 30.0, 0.25, 4.0
 
 
 class Steadiness:
     """Follows the readings of one gauge.
 
     usual_pa, noise_pa: scatter of a single reading, 1 sigma, as it was for half an hour, and is now; spikes
-    are not in it. astray: nothing should be made of the newest reading: it is far from both neighbours, or
-    all are restless, or a step waits to be confirmed. restless: they go to and fro. stepped: half a minute
-    ago it fell at a stroke, and stayed there.
+    are not in it. restless: they go to and fro. astray: nothing should be made of the newest one: it is far
+    from both neighbours, or all are restless.
     """
 
     def __init__(self) -> None:
         self.usual_pa = self.noise_pa = 0.0
-        self.astray = self.restless = self.stepped = False
+        self.astray = self.restless = False
         self._last_s = 0.0
         self._last_pa: float | None = None
         self._before_pa: float | None = None
@@ -49,7 +45,6 @@ class Steadiness:
         self._n = 0
         self._turns_pa: deque[float] = deque(maxlen=_LATELY)
         self._astray_s: tuple[float, float] = (-inf, -inf)  # the newest two
-        self._step: tuple[float, float, float] | None = None  # when it fell, by how much, to what
 
     def update(self, t_s: float, pa: float) -> None:
         """Take one reading."""
@@ -62,10 +57,9 @@ class Steadiness:
         turn_pa = min(abs(fell_pa), abs(before_fell_pa)) if fell_pa * before_fell_pa < 0.0 else 0.0
         far_pa = max(ASTRAY_PA, ASTRAY_SIGMAS * self.usual_pa)
         self._take_turn(t_s, turn_pa, far_pa, elapsed_s)
-        self._follow_step(t_s, pa, fell_pa, before_fell_pa)
         self._learn(fell_pa - before_fell_pa, far_pa, elapsed_s)
         is_spike = abs(pa - sorted((pa, last_pa, before_pa))[1]) > far_pa
-        self.astray = is_spike or self.restless or self._step is not None
+        self.astray = is_spike or self.restless
 
     def _take_turn(self, t_s: float, turn_pa: float, far_pa: float, elapsed_s: float) -> None:
         if turn_pa > far_pa:
@@ -83,16 +77,3 @@ class Steadiness:
             self.usual_pa = sqrt(self._usual_square)
         late_pa = _SIGMAS_PER_TURN * sum(self._turns_pa) / _LATELY
         self.noise_pa = late_pa if late_pa > _NEW * self.usual_pa else self.usual_pa
-
-    def _follow_step(self, t_s: float, pa: float, fell_pa: float, before_fell_pa: float) -> None:
-        self.stepped = False
-        if self._step is None:
-            least_pa = max(STEP_PA, STEP_SIGMAS * self.usual_pa)
-            if fell_pa > least_pa and abs(before_fell_pa) < 0.5 * least_pa:
-                self._step = (t_s, fell_pa, pa)
-            return
-        since_s, by_pa, to_pa = self._step
-        if abs(pa - to_pa) > max(STEP_CALM_SHARE * by_pa, STEP_CALM_SIGMAS * self.usual_pa):
-            self._step = None
-        elif t_s - since_s >= STEP_CALM_S:
-            self._step, self.stepped = None, True

@@ -237,7 +237,7 @@ class PotWatch:
         if steadiness.restless:
             return
         # what the filter was told before it was noticed was wrong too
-        if steadiness.stepped or (misled and not self._doubt.misled):
+        if misled and not self._doubt.misled:
             leak_filter.top_up(0.0)
         if self._doubt.reason is not None or reading.quality is not Quality.GOOD:
             return
