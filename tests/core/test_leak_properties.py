@@ -478,3 +478,40 @@ def test_a_thermometer_that_was_silent_has_not_stopped_the_time(
 def test_a_thermometer_of_which_nothing_is_known_has_not_moved() -> None:
     lagged = LaggedThermometers()
     assert lagged.movements(None, 293.0) == lagged.movements(Place.WALL, 293.0) == STILL
+
+
+# -- a movement at a stroke -------------------------------------------------------------------------
+
+
+def moved_at_a_stroke(fell_psi: float, at_s: float, seed: int, until_s: float = 2.0 * HOUR) -> list[Reading]:
+    random, psi_pa = Random(seed), 6894.757
+    return [
+        reading(t_s, FULL_PA - (fell_psi * psi_pa if t_s >= at_s else 0.0) + random.gauss(0.0, NOISE_PA))
+        for t_s in np.arange(0.0, until_s, 2.0)
+    ]
+
+
+@pytest.mark.parametrize("seed", range(3))
+@pytest.mark.parametrize("at_s", [3600.0, 3606.0, 3616.0])  # at the edge of a bin and within
+@pytest.mark.parametrize("fell_psi", [-0.3, 0.05, 0.08, 0.12, 0.4, 1.5])
+def test_a_movement_at_a_stroke_that_stays_is_never_a_leak(fell_psi: float, at_s: float, seed: int) -> None:
+    leak_filter = LeakFilter(LaggedThermometers(), 0.0)
+    for each in moved_at_a_stroke(fell_psi, at_s, seed):
+        leak_filter.add(each, NOISE_PA)
+        assert leak_filter.estimate is None or not leak_filter.estimate.established
+    assert leak_filter.estimate is not None
+    rate = leak_filter.estimate.rate_per_s
+    assert rate.low <= 0.0 <= rate.high
+
+
+@pytest.mark.parametrize(
+    ("psi_per_h", "within_s"), [(3.0, 240.0), (10.0, 150.0), (30.0, 120.0), (100.0, 120.0)]
+)
+def test_what_goes_on_falling_is_a_leak_within_minutes_however_fast(
+    psi_per_h: float, within_s: float
+) -> None:
+    times_s = np.arange(0.0, 3600.0 + within_s, 2.0)
+    for seed in range(5):
+        found = estimated(readings(times_s, psi_per_h * PSI_PER_H, seed, onset_s=3600.0))
+        assert found.established
+        assert found.rate_per_s.value == pytest.approx(psi_per_h * PSI_PER_H, rel=0.5)
