@@ -51,8 +51,9 @@ RATE_WANDER_PER_SQRT_H = 0.03
 LAW_MIDDLE, LAW_SIGMA = 0.5, 0.3
 
 _OUTLIER_SIGMAS = 4.0
-# A fall at one stroke lies in two bins at most; what goes on falling so fast in a third is a leak.
-_STROKE_BINS = 2
+# A movement at one stroke lies in two bins at most, one soon after the other; what goes on so fast in a third
+# is a leak, and across a longer gap nobody saw how fast it was.
+_STROKE_BINS, _STROKE_S = 2, 60.0
 _UNKNOWN = 1.0  # variance of a level nothing is known of, in ln
 
 
@@ -190,7 +191,7 @@ class AirFilter:
         variance = sum(map(mul, seen, cross)) + noise_variance
         if innovation * innovation <= _OUTLIER_SIGMAS**2 * variance:
             self._strokes = 0
-        elif self._strokes < _STROKE_BINS:
+        elif self._strokes < _STROKE_BINS and elapsed_s < _STROKE_S:
             # a movement at a stroke, out of calm, is no leak, which goes on: a seal let a breath go, a
             # blocked port came free, the transducer was knocked. Where the level is now must be seen anew.
             self._strokes += 1

@@ -47,7 +47,6 @@ _ABOVE_SHARES = (-1.0, -0.4, -0.15, 0.0, 0.05, 0.12, 0.25, 0.4, 0.6, 0.8)
 _ONSETS = 5
 _STATES = SIZE - 1
 _SETTLED_S = 900.0
-_NO_STROKE = 1000  # bins, see core/air.py
 
 
 class Kind(StrEnum):
@@ -348,8 +347,6 @@ def _regress(moments: Sequence[Moment], guesses: Sequence[_Guess], pot: Pot) -> 
         elapsed_s = moment.t_s - before.t_s
         log_k = log(moment.kelvin)
         y = log(moment.absolute_pa / compressibility(moment.absolute_pa, moment.kelvin)) - log_k
-        # a fall that a guess explains is no stroke: weighed as one, a large leak would come out too small
-        air._strokes = _NO_STROKE
         step = air.step(elapsed_s, y, moment.noise_variance, log_k, moment.movements, law_step)
         for guess in guesses:
             guess.take(elapsed_s, moment, step)

@@ -182,8 +182,7 @@ class StageTracker:
         self.stage, self.since_s = following, t_s
         if trigger is not Trigger.SETTLED and trigger is not Trigger.RESTORED:
             # else the pot stays shut: what was under way goes on
-            if trigger is not Trigger.VENT_OPENED:  # which may be nonsense, and leaves no heat
-                self._hot_since_s = t_s
+            self._hot_since_s = t_s
             self.topping_up = self.rapid_loss = False
             self._above_since_s = self._below_since_s = None
         return following
