@@ -205,8 +205,10 @@ def test_ten_thousand_commands_at_once_stall_nothing_and_are_not_hoarded(tmp_pat
         assert resident_mb() - before_mb < 30.0
         assert bench.service._asked.qsize() <= COMMANDS_A_TICK
         broker.publish(topic, b"the last lens")
-        go_on(bench, 1.0)
-        assert bench.service.watches[POT].summary().label == "the last lens"
+        deadline_s = time.monotonic() + 20.0
+        while bench.service.watches[POT].summary().label != "the last lens":
+            assert time.monotonic() < deadline_s
+            go_on(bench, 0.2)
         bench.service.stop()
     with Store.open_read_only(bench.record) as store:
         assert store.batches()[0].label == "the last lens"
