@@ -19,16 +19,16 @@ from gpiozero.pins.mock import MockFactory, MockPin
 
 from potvigil.clock import Clock, Instant, ManualClock
 from potvigil.core.event import AlarmEvent, Event
-from potvigil.inputs.ds18b20 import InlineExecutor
 from potvigil.outputs.live import LiveFile
 from potvigil.outputs.mqtt import MqttLink
 from potvigil.outputs.patterns import Lamp
 from potvigil.outputs.signals import Signals, Wiring, open_pins
 from potvigil.record.codec import KINDS
 from potvigil.record.store import Store
-from potvigil.service import Service, open_inputs
+from potvigil.service import Service
 from potvigil.settings import load_text
 from potvigil.sim.nights import NIGHTS, World
+from potvigil.verbs.own_wiring import simulated_station
 
 BOOT = "boot-1"
 
@@ -87,13 +87,7 @@ def main() -> None:
     else:
         clock = QuickClock(world, args.from_s, night.start_utc_s, args.speed)
     say("ready")  # what comes before is the simulator's
-    station = open_inputs(
-        settings,
-        bus_opener=world.open_bus,
-        one_wire_root=world.one_wire_root,
-        executor=InlineExecutor(),
-        sleep=lambda seconds: None,
-    )
+    station = simulated_station(settings, world)
     unwritten = None if args.no_memory else folder / "unwritten"
     store = Store.open_for_watch(folder / "record.db", unwritten=unwritten)
 

@@ -13,9 +13,10 @@ from potvigil.outputs.live import LiveFile
 from potvigil.outputs.mqtt import MqttLink
 from potvigil.outputs.signals import Signals
 from potvigil.record.store import Store
-from potvigil.service import Service, open_inputs
+from potvigil.service import Service
 from potvigil.settings import Settings, load_text
 from potvigil.sim.nights import Night, SensorFault, World
+from potvigil.verbs.own_wiring import simulated_station
 
 TRUTH_PERIOD_S = 5.0
 
@@ -68,14 +69,7 @@ class Bench:
         self.clock = ManualClock(self.now_s - boot_at_s, None, self._advance, self.speed)
         if utc_known:
             self.clock.set_utc(self.night.start_utc_s + self.now_s)
-        station = open_inputs(
-            self.settings,
-            bus_opener=self.world.open_bus,
-            pins=self.world.open_pins,
-            one_wire_root=self.world.one_wire_root,
-            executor=self.executor,
-            sleep=lambda seconds: None,
-        )
+        station = simulated_station(self.settings, self.world, self.executor)
         self.store = Store.open_for_watch(self.record, unwritten=self.unwritten)
         self.service = Service(
             self.settings,

@@ -8,12 +8,11 @@ import pytest
 
 from other_wires import TRANSDUCERS, behind
 from potvigil.cli import main
-from potvigil.inputs.ds18b20 import InlineExecutor
 from potvigil.record.store import Store
-from potvigil.service import open_inputs
 from potvigil.settings import load_text
 from potvigil.sim.nights import FaultKind, Night, SensorFault, World
 from potvigil.verbs import watch
+from potvigil.verbs.own_wiring import simulated_station
 
 Check = Callable[..., tuple[int, str]]
 
@@ -28,14 +27,7 @@ def check(tmp_path: Path, monkeypatch: pytest.MonkeyPatch, capsys: pytest.Captur
         monkeypatch.setattr(
             watch,
             "open_inputs",
-            lambda settings: open_inputs(
-                settings,
-                bus_opener=world.open_bus,
-                pins=world.open_pins,
-                one_wire_root=world.one_wire_root,
-                executor=InlineExecutor(),
-                sleep=lambda _: None,
-            ),
+            lambda settings: simulated_station(settings, world),
         )
         config = tmp_path / "workshop.yaml"
         config.write_text(night.settings_yaml, encoding="utf-8")
@@ -160,10 +152,7 @@ def test_the_calibration_of_the_settings_is_the_simulated_transducers_own(tmp_pa
 
     settings = one_pot(load_text(SETTINGS, "test"), "lantern")
     world = World(on_own_wiring(NIGHTS["sound"], settings), tmp_path)
-    station = open_inputs(
-        settings, bus_opener=world.open_bus, pins=world.open_pins, one_wire_root=world.one_wire_root,
-        executor=InlineExecutor(), sleep=lambda _: None,
-    )  # fmt: skip
+    station = simulated_station(settings, world)
     for t_s in (60.0, 1800.0):
         world.advance(t_s)
         ((_, sample),) = station.read(t_s, Instant(t_s, None))

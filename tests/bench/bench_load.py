@@ -16,13 +16,13 @@ from pathlib import Path
 
 from potvigil.clock import Clock, Instant, ManualClock, SystemClock
 from potvigil.core.reading import Sample
-from potvigil.inputs.ds18b20 import InlineExecutor
 from potvigil.inputs.station import Station
 from potvigil.outputs.live import LiveFile
 from potvigil.record.store import Store
-from potvigil.service import Service, open_inputs
+from potvigil.service import Service
 from potvigil.settings import Settings, load_text
 from potvigil.sim.nights import NIGHTS, World
+from potvigil.verbs.own_wiring import simulated_station
 
 NIGHT = NIGHTS["sound"]
 FROM_S = 3600.0  # an hour into the hold
@@ -75,13 +75,7 @@ def watched(folder: Path, pots: int, period_s: float, clock: Clock, world: World
     """Return a service over so many pots, with its record and live file in a folder; not yet started."""
     settings = settings_of(pots, period_s)
     single = settings.model_copy(update={"pots": {"pot-1": settings.pots["pot-1"]}})
-    station = open_inputs(
-        single,
-        bus_opener=world.open_bus,
-        one_wire_root=world.one_wire_root,
-        executor=InlineExecutor(),
-        sleep=lambda seconds: None,
-    )
+    station = simulated_station(single, world)
     many = ManyPots(station, world, list(settings.pots))
     store = Store.open_for_watch(folder / "record.db", unwritten=folder / "unwritten")
     live = LiveFile(folder / "live.json", settings.workshop, NIGHT.name, period_s)

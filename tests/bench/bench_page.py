@@ -34,13 +34,13 @@ from potvigil.core.event import (
     Verdict,
 )
 from potvigil.core.reading import Sample
-from potvigil.inputs.ds18b20 import InlineExecutor
 from potvigil.outputs.live import LiveFile
 from potvigil.record.rows import TraceRow
 from potvigil.record.store import Store
-from potvigil.service import Service, open_inputs
+from potvigil.service import Service
 from potvigil.settings import load_text
 from potvigil.sim.nights import NIGHTS, World
+from potvigil.verbs.own_wiring import simulated_station
 
 NIGHT = NIGHTS["two-in-the-morning"]
 BATCHES, PAGES = 10_000, 10
@@ -225,13 +225,7 @@ def _ticks(folder: Path, ticks: int, *, live: bool = True, pages: int = 0) -> li
     settings = load_text(NIGHT.settings_yaml, "night")
     world = World(NIGHT, folder)
     clock = ManualClock(utc_s=NIGHT.start_utc_s, on_advance=world.advance)
-    station = open_inputs(
-        settings,
-        bus_opener=world.open_bus,
-        one_wire_root=world.one_wire_root,
-        executor=InlineExecutor(),
-        sleep=lambda seconds: None,
-    )
+    station = simulated_station(settings, world)
     record = folder / "night.db"
     store = Store.open(record)
     memory = Path("/dev/shm")  # in memory, as /run is

@@ -23,15 +23,15 @@ from potvigil.clock import ManualClock
 from potvigil.core import details
 from potvigil.core.event import Action, Detail
 from potvigil.core.health import Part
-from potvigil.inputs.ds18b20 import InlineExecutor
 from potvigil.record.rows import ListedBatch
 from potvigil.record.store import Store
 from potvigil.record.wanted import Wanted
-from potvigil.service import Service, open_inputs
+from potvigil.service import Service
 from potvigil.settings import load_text
 from potvigil.sim.nights import WALL_PROBE, FaultKind, Night, SensorFault, World, settings_for, truth
 from potvigil.sim.pot import CureHeat, Fill, Leak, LeakLaw, PotParameters, Table, Vent
 from potvigil.units import PA_PER_PSI, SECONDS_PER_HOUR, celsius_to_kelvin
+from potvigil.verbs.own_wiring import simulated_station
 
 POT, REHEARSED, BY = "lantern", "season", "mara"
 FIRST_DAY = datetime(2025, 3, 1, tzinfo=UTC)  # the weather's hours are taken for UTC
@@ -399,13 +399,7 @@ def _watch(
 
     world.advance(from_s)
     clock = ManualClock(BOOT_TAKES_S, night.start_utc_s + from_s, advance)
-    station = open_inputs(
-        settings,
-        bus_opener=world.open_bus,
-        one_wire_root=world.one_wire_root,
-        executor=InlineExecutor(),
-        sleep=lambda seconds: None,
-    )
+    station = simulated_station(settings, world)
     boot_id = f"{REHEARSED}-{night.start_utc_s + from_s:.0f}"
     service = Service(settings, clock, boot_id, station, Store.open(record), rehearsed=REHEARSED)
     service.start()

@@ -1,12 +1,16 @@
-"""A named night on the pot and the wires of a settings file."""
+"""A named night on the pot and the wires of a settings file, and the station that reads what is simulated."""
+
+from concurrent.futures import Executor
 
 from potvigil.core.pot import Reference
+from potvigil.inputs.ds18b20 import InlineExecutor
 from potvigil.inputs.max31865 import RtdWiring
 from potvigil.inputs.ntc import NtcWiring
-from potvigil.service import thermometer_wiring
+from potvigil.inputs.station import Station
+from potvigil.service import open_inputs, thermometer_wiring
 from potvigil.settings import PotSettings, Settings, ThermometerSettings
 from potvigil.sim.fitted import Fitting, fitted
-from potvigil.sim.nights import Night
+from potvigil.sim.nights import Night, World
 from potvigil.sim.wires import Platinum, Thermistor, Wires
 from potvigil.verbs.common import UseError
 
@@ -18,6 +22,21 @@ def one_pot(settings: Settings, pot_id: str | None) -> Settings:
     if pot_id not in settings.pots:
         raise UseError(f"--pot {pot_id}: no such pot; there are {', '.join(settings.pots)}")
     return settings.model_copy(update={"pots": {pot_id: settings.pots[pot_id]}})
+
+
+def simulated_station(settings: Settings, world: World, executor: Executor | None = None) -> Station:
+    """Open what the settings name on the wires of a simulated world; no read takes any time of the machine.
+
+    executor: for reads of 1-wire thermometers; None: they are done at once.
+    """
+    return open_inputs(
+        settings,
+        bus_opener=world.open_bus,
+        pins=world.open_pins,
+        one_wire_root=world.one_wire_root,
+        executor=executor or InlineExecutor(),
+        sleep=lambda seconds: None,
+    )
 
 
 def on_own_wiring(night: Night, settings: Settings) -> Night:

@@ -14,17 +14,16 @@ from pathlib import Path
 from potvigil import show
 from potvigil.clock import ManualClock
 from potvigil.core.event import BatchClosed, BatchSummary, Event
-from potvigil.inputs.ds18b20 import InlineExecutor
 from potvigil.outputs.live import LiveFile
 from potvigil.outputs.mqtt import MqttLink
 from potvigil.outputs.patterns import Lamp, Rhythm, Show
 from potvigil.outputs.signals import Signals
 from potvigil.record.store import Store
-from potvigil.service import Service, open_inputs, quiet_hours, signal_wiring
+from potvigil.service import Service, quiet_hours, signal_wiring
 from potvigil.settings import Settings, load, load_text
 from potvigil.sim.nights import NIGHTS, World
 from potvigil.verbs.common import UseError, console
-from potvigil.verbs.own_wiring import on_own_wiring, one_pot
+from potvigil.verbs.own_wiring import on_own_wiring, one_pot, simulated_station
 from potvigil.verbs.status import DONE
 
 # A night of ten hours in ten minutes.
@@ -51,14 +50,7 @@ def rehearse(args: argparse.Namespace) -> int:
     with tempfile.TemporaryDirectory(prefix="potvigil-") as folder:
         world = World(night, Path(folder), seed=args.seed)
         clock = ManualClock(utc_s=night.start_utc_s, on_advance=world.advance, speed=speed)
-        station = open_inputs(
-            settings,
-            bus_opener=world.open_bus,
-            pins=world.open_pins,
-            one_wire_root=world.one_wire_root,
-            executor=InlineExecutor(),
-            sleep=lambda seconds: None,
-        )
+        station = simulated_station(settings, world)
         store = Store.open(record, make_parents=args.record is None)
         summaries: list[tuple[int | None, BatchSummary]] = []
 

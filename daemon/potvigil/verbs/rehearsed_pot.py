@@ -9,16 +9,14 @@ from pathlib import Path
 from potvigil.clock import ManualClock
 from potvigil.core.pot import Pot
 from potvigil.core.reading import Sample
-from potvigil.inputs.ds18b20 import InlineExecutor
 from potvigil.inputs.station import Station
-from potvigil.service import open_inputs
 from potvigil.settings import Settings, load_text
 from potvigil.sim.nights import WALL_PROBE, WORKING_PA, Electronics, Night, World, settings_for, truth
 from potvigil.sim.pot import Action, Fill, Join, Leak, PotParameters, Table, level
 from potvigil.units import PA_PER_PSI, STANDARD_ATMOSPHERE_PA
 from potvigil.verbs.free_wires import samples_of
 from potvigil.verbs.gauge_dialogue import Bench, targets_pa
-from potvigil.verbs.own_wiring import on_own_wiring, one_pot
+from potvigil.verbs.own_wiring import on_own_wiring, one_pot, simulated_station
 
 # 100 psi in the settings: its slope is 0.97, its zero 0.35 psi.
 _WRONG = Electronics(span_pa=97.0 * PA_PER_PSI, zero_pa=0.34 * PA_PER_PSI)
@@ -29,6 +27,18 @@ _TEST_S, _FILL_AT_S, _COOLING_K = 14 * 3600.0, 120.0, 3.0
 # A pot to measure, with a vessel.
 _TRUE_M3, _VESSEL_M3 = 0.0185, 0.002
 _TIGHT, _LEAKING = 0.1 * PA_PER_PSI / 3600.0, 4.0 * PA_PER_PSI / 3600.0
+
+
+@contextmanager
+def _on_the_bench(night: Night, settings: Settings) -> Iterator[tuple[World, ManualClock, Station]]:
+    with tempfile.TemporaryDirectory(prefix="potvigil-") as folder:
+        world = World(night, Path(folder))
+        clock = ManualClock(on_advance=world.advance)
+        station = simulated_station(settings, world)
+        try:
+            yield world, clock, station
+        finally:
+            station.close()
 
 
 @contextmanager
@@ -52,16 +62,7 @@ def rehearsed_bench(ask: Callable[[str], str]) -> Iterator[tuple[Settings, Bench
         probes=(WALL_PROBE,),
         electronics=_WRONG,
     )
-    with tempfile.TemporaryDirectory(prefix="potvigil-") as folder:
-        world = World(night, Path(folder))
-        clock = ManualClock(on_advance=world.advance)
-        station = open_inputs(
-            settings,
-            bus_opener=world.open_bus,
-            one_wire_root=world.one_wire_root,
-            executor=InlineExecutor(),
-            sleep=lambda seconds: None,
-        )
+    with _on_the_bench(night, settings) as (world, clock, station):
         coming = list(reversed(fills))
 
         def bring(gauge_pa: float | None) -> None:
@@ -69,7 +70,6 @@ def rehearsed_bench(ask: Callable[[str], str]) -> Iterator[tuple[Settings, Bench
                 clock.sleep_until(coming.pop().at_s + _FILL_S)
 
         yield settings, Bench(pot, station, clock, 1.0, ask, bring, lambda: world.pot.gauge_pa)
-        station.close()
 
 
 @contextmanager
@@ -95,16 +95,7 @@ def rehearsed_vessel(
         parameters=parameters,
         probes=(WALL_PROBE,),
     )
-    with tempfile.TemporaryDirectory(prefix="potvigil-") as folder:
-        world = World(night, Path(folder))
-        clock = ManualClock(on_advance=world.advance)
-        station = open_inputs(
-            settings,
-            bus_opener=world.open_bus,
-            one_wire_root=world.one_wire_root,
-            executor=InlineExecutor(),
-            sleep=lambda seconds: None,
-        )
+    with _on_the_bench(night, settings) as (world, clock, station):
         coming: list[Action | None] = [None, Fill(0.0, WORKING_PA), Join(0.0, _VESSEL_M3)]
 
         def ask(prompt: str) -> str:
@@ -117,7 +108,6 @@ def rehearsed_vessel(
 
         (pot,) = settings.core_pots().values()
         yield pot, samples_of(station, clock, pot.pot_id, 1.0), ask
-        station.close()
 
 
 @contextmanager
@@ -146,16 +136,5 @@ def rehearsed_test(
         night = on_own_wiring(night, used)
     emptied = replace(night.parameters, contents_volume_m3=0.0, contents_j_per_k=100.0)
     night = replace(night, parameters=emptied)
-    with tempfile.TemporaryDirectory(prefix="potvigil-") as folder:
-        world = World(night, Path(folder))
-        clock = ManualClock(on_advance=world.advance)
-        station = open_inputs(
-            used,
-            bus_opener=world.open_bus,
-            pins=world.open_pins,
-            one_wire_root=world.one_wire_root,
-            executor=InlineExecutor(),
-            sleep=lambda seconds: None,
-        )
+    with _on_the_bench(night, used) as (_, clock, station):
         yield used, station, clock
-        station.close()

@@ -47,12 +47,11 @@ from potvigil.core.event import AlarmEvent, AlarmId, AlarmState, FloorForecast, 
 from potvigil.core.pot import Pot
 from potvigil.core.reading import Place, Sample
 from potvigil.core.watch import PotWatch
-from potvigil.inputs.ds18b20 import InlineExecutor
-from potvigil.service import open_inputs
 from potvigil.settings import load_text
 from potvigil.sim.nights import GAS_PROBE, NIGHTS, ROOM_PROBE, WALL_PROBE, Night, World, settings_for
 from potvigil.sim.pot import LeakLaw
 from potvigil.units import PA_PER_PSI, SECONDS_PER_HOUR, kelvin_to_celsius
+from potvigil.verbs.own_wiring import simulated_station
 
 KINDS = {
     "sound": SOUND,
@@ -211,13 +210,7 @@ def _play_named(night: Night, place: str | None) -> Played:
     with tempfile.TemporaryDirectory() as folder:
         world = World(night, Path(folder))
         clock = ManualClock(utc_s=night.start_utc_s, on_advance=world.advance)
-        station = open_inputs(
-            settings,
-            bus_opener=world.open_bus,
-            one_wire_root=world.one_wire_root,
-            executor=InlineExecutor(),
-            sleep=lambda seconds: None,
-        )
+        station = simulated_station(settings, world)
         for tick in range(int(night.duration_s / STEP_S)):
             clock.sleep_until(tick * STEP_S)
             samples.append(station.read(tick * STEP_S, clock.now())[0][1])
