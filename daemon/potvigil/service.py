@@ -12,7 +12,6 @@ from queue import Empty, Full, Queue
 from potvigil.clock import Clock, Instant
 from potvigil.core import details
 from potvigil.core.again import feed_again
-from potvigil.core.care import reminders
 from potvigil.core.event import (
     LAST_BATCH,
     Action,
@@ -40,6 +39,7 @@ from potvigil.outputs.live import LiveFile
 from potvigil.outputs.mqtt import MqttLink, MqttOutput, read_password
 from potvigil.outputs.patterns import Lamp
 from potvigil.outputs.signals import QuietHours, Signals, Wiring
+from potvigil.record.care_due import care_due
 from potvigil.record.errors import DamagedRecordError, RecordError
 from potvigil.record.rows import TraceRow
 from potvigil.record.store import CLOCK_STEP_S, COMMANDS_A_TICK, Store
@@ -312,11 +312,10 @@ class Service:
         if opened.utc_s is None:
             return []
         try:
-            cares = [row.care for row in self._store.cares(pot_id)]
+            due = care_due(self._store, pot_id, opened.utc_s, self._settings.timezone)
         except RecordError:
             return []
-        overdue, soon = reminders(cares, opened.utc_s, self._settings.timezone)
-        return [NoteEvent(opened.t_s, opened.utc_s, NoteId.CARE_DUE, text) for text in overdue + soon]
+        return [NoteEvent(opened.t_s, opened.utc_s, NoteId.CARE_DUE, text) for text in due]
 
     def _dated(self, event: Event) -> Event:
         """Return a closing with the batch's begin in the wall time that is known by now."""

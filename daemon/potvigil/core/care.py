@@ -2,11 +2,11 @@
 
 from collections.abc import Iterable
 from dataclasses import dataclass
-from datetime import UTC, datetime, tzinfo
+from datetime import tzinfo
 from enum import StrEnum
 
 from potvigil.core.event import Interval
-from potvigil.core.words import shown
+from potvigil.core.words import shown, whole_date
 
 SOON_S = 30 * 86_400.0
 
@@ -73,12 +73,7 @@ def reminders(cares: Iterable[Care], now_utc_s: float, tz: tzinfo | None) -> tup
         assert care.due_utc_s is not None
         is_late = care.due_utc_s < now_utc_s
         told = f": {shown(care.text)}" if care.text else ""
-        last = "" if care.utc_s is None else f" (last on {_day(care.utc_s, tz)}{told})"
-        says = "Overdue since" if is_late else "Due on"
-        (overdue if is_late else soon).append(f"{says} {_day(care.due_utc_s, tz)}: {_DUE[care.part]}{last}.")
+        last = "" if care.utc_s is None else f" (last on {whole_date(care.utc_s, tz)}{told})"
+        when = f"{'Overdue since' if is_late else 'Due on'} {whole_date(care.due_utc_s, tz)}"
+        (overdue if is_late else soon).append(f"{when}: {_DUE[care.part]}{last}.")
     return overdue, soon
-
-
-def _day(utc_s: float, tz: tzinfo | None) -> str:
-    day = datetime.fromtimestamp(utc_s, UTC).astimezone(tz)
-    return f"{day.day} {day:%B} {day.year}"

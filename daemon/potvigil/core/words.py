@@ -27,6 +27,12 @@ def _figure(value: float, decimals: int) -> str:
     return f"{round(value, decimals) + 0.0:.{decimals}f}"  # nothing is ever -0.0
 
 
+def whole_date(utc_s: float, tz: tzinfo | None) -> str:
+    """Return a day, e.g. '3 March 2026'. tz: None for the machine's own zone."""
+    day = datetime.fromtimestamp(utc_s, UTC).astimezone(tz)
+    return f"{day.day} {day:%B} {day.year}"
+
+
 def span(seconds: float) -> str:
     """Return a length of time, e.g. '2 h 10 min', '4 min', '20 s'."""
     if seconds < 59.5:

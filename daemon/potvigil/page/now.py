@@ -10,13 +10,13 @@ from collections.abc import Callable, Mapping
 from datetime import tzinfo
 from typing import Any
 
-from potvigil.core.care import reminders
 from potvigil.core.event import AlarmState, StandingAlarm
 from potvigil.core.pot import Pot
 from potvigil.core.words import pressure, shown, span
 from potvigil.page import words
 from potvigil.page.live import Live, LivePot, LiveReader
 from potvigil.page.words import SIGNS, Level, Teller
+from potvigil.record.care_due import care_due
 from potvigil.record.errors import RecordError
 from potvigil.record.rows import TraceRow
 from potvigil.record.store import Store
@@ -87,13 +87,11 @@ class Now:
         self._care_again_s = time.monotonic() + CARE_S
         try:
             with self._open_store() as store:
-                due = {
-                    pot_id: reminders((row.care for row in store.cares(pot_id)), time.time(), tz)
-                    for pot_id in store.pots()
+                self._care = {
+                    pot_id: " ".join(care_due(store, pot_id, time.time(), tz)) for pot_id in store.pots()
                 }
         except (RecordError, ValueError):
             return
-        self._care = {pot_id: " ".join(overdue + soon) for pot_id, (overdue, soon) in due.items()}
 
     def _hear(self) -> tuple[Live | None, bool]:
         """Return what the watch says, None where there is nothing of the workshop of this record."""

@@ -10,7 +10,7 @@ from potvigil import __version__
 from potvigil.core.care import Care, Part, reminders
 from potvigil.core.event import Interval, Verdict
 from potvigil.core.health import LEAST_BATCHES, BatchLeak, Health, Point, Side
-from potvigil.core.words import rate, shown, span, two_digits
+from potvigil.core.words import rate, shown, span, two_digits, whole_date
 from potvigil.record.errors import MissingLibraryError
 
 LISTED_BATCHES, LISTED_CARES, NAMED_FAR = 20, 40, 5
@@ -312,7 +312,7 @@ class _Words:
         first, last = batches[0].utc_s, batches[-1].utc_s
         if first is None or last is None:
             return f"{len(batches)} batches; the wall clock was not always known"
-        return f"{self._whole_date(first)} to {self._whole_date(last)}"
+        return f"{whole_date(first, self.tz)} to {whole_date(last, self.tz)}"
 
     def cares(self) -> Iterator[tuple[str, str, str, str]]:
         """Yield the newest cares as (date, part, text, by), the newest first."""
@@ -358,10 +358,6 @@ class _Words:
     def _date(self, utc_s: float) -> str:
         day = self._day(utc_s)
         return f"{day.day} {day:%B}" + ("" if day.year == self.this_year else f" {day.year}")
-
-    def _whole_date(self, utc_s: float) -> str:
-        day = self._day(utc_s)
-        return f"{day.day} {day:%B} {day.year}"
 
     def _table_date(self, what: BatchLeak | Care) -> str:
         return "unknown" if what.utc_s is None else f"{self._day(what.utc_s):%F}"

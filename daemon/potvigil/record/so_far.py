@@ -4,7 +4,6 @@ from collections.abc import Iterator
 from datetime import datetime
 from pathlib import Path
 
-from potvigil.core.care import Care, Part
 from potvigil.core.event import Stage, StageEvent
 from potvigil.core.health import BatchLeak, health
 from potvigil.core.reading import Sample
@@ -30,7 +29,7 @@ def so_far(path: Path, pot_id: str, start: datetime) -> SoFar:
         if pot_id not in store.pots():
             return SoFar()
         rows = [row for row in store.leaks(pot_id) if row.rehearsed is None]
-        cares = [Care(row.utc_s, row.t_s, Part(row.part), row.text, row.by) for row in store.cares(pot_id)]
+        cares = [row.care for row in store.cares(pot_id)]
         batches = [
             BatchLeak(row.batch_id, row.t_s, row.utc_s, row.rate_pa_per_s, row.established, row.verdict)
             for row in rows

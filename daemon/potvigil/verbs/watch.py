@@ -10,7 +10,6 @@ from types import FrameType
 
 from potvigil import show
 from potvigil.clock import SystemClock, boot_id
-from potvigil.core.care import reminders
 from potvigil.core.conversion import convert
 from potvigil.core.pot import Pot
 from potvigil.core.reading import Sample
@@ -19,6 +18,7 @@ from potvigil.core.words import pressure
 from potvigil.outputs.live import LiveFile
 from potvigil.outputs.signals import Signals, open_pins
 from potvigil.paths import make_own_folder, usual_live, usual_record
+from potvigil.record.care_due import care_due
 from potvigil.record.errors import RecordError
 from potvigil.record.store import Store
 from potvigil.service import Service, mqtt_link, open_inputs, quiet_hours, signal_wiring
@@ -67,9 +67,7 @@ def watch(args: argparse.Namespace) -> int:
 def _say_what_is_due(store: Store, settings: Settings, printer: show.Printer) -> None:
     with suppress(RecordError):  # it has its own alarm
         for pot_id in settings.pots:
-            cares = [row.care for row in store.cares(pot_id)]
-            overdue, soon = reminders(cares, time.time(), settings.timezone)
-            for text in overdue + soon:
+            for text in care_due(store, pot_id, time.time(), settings.timezone):
                 printer.line(f"{pot_id}: {text}")
 
 
