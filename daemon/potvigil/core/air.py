@@ -189,18 +189,19 @@ class AirFilter:
         innovation = y - expected
         cross = [sum(map(mul, seen, row)) for row in p]
         variance = sum(map(mul, seen, cross)) + noise_variance
-        if innovation * innovation <= _OUTLIER_SIGMAS**2 * variance:
+        square = innovation * innovation
+        if square <= _OUTLIER_SIGMAS**2 * variance:
             self._strokes = 0
         elif self._strokes < _STROKE_BINS and elapsed_s < _STROKE_S:
             # a movement at a stroke, out of calm, is no leak, which goes on: a seal let a breath go, a
             # blocked port came free, the transducer was knocked. Where the level is now must be seen anew.
             self._strokes += 1
-            p[LEVEL][LEVEL] += innovation * innovation
-            cross[LEVEL] += innovation * innovation
-            variance += innovation * innovation
+            p[LEVEL][LEVEL] += square
+            cross[LEVEL] += square
+            variance += square
         else:
             # one bin out of line is not believed more than its distance allows
-            variance = innovation * innovation / _OUTLIER_SIGMAS**2
+            variance = square / _OUTLIER_SIGMAS**2
         gains = [value / variance for value in cross]
         for i, gain in enumerate(gains):
             if gain:

@@ -81,16 +81,7 @@ def by_vessel(vessel_m3: Known, full: State, before: State, after: State) -> Kno
         raise VolumeError(
             "the step is too small for these pressures to tell; take a larger vessel, or fill it higher"
         )
-    value = vessel_m3.value * given / step
-    return Known(
-        value,
-        hypot(
-            value * vessel_m3.share,
-            vessel_m3.value * first.sigma / step,
-            value * empty.sigma / step,
-            vessel_m3.value * (given + step) * last.sigma / step**2,
-        ),
-    )
+    return _shared(vessel_m3, first, empty, last)
 
 
 def into_vessel(vessel_m3: Known, full: State, after: State, outside: State) -> Known:
@@ -105,13 +96,19 @@ def into_vessel(vessel_m3: Known, full: State, after: State, outside: State) -> 
         raise VolumeError(
             "the step is too small for this transducer to tell; take a larger vessel, or fill the pot higher"
         )
-    value = vessel_m3.value * gained / step
+    return _shared(vessel_m3, empty, first, last)
+
+
+def _shared(vessel_m3: Known, vessel: Known, pot: Known, both: Known) -> Known:
+    """Return the gas volume, m3, from the densities in vessel and pot, and in both once they share."""
+    given, step = vessel.value - both.value, both.value - pot.value
+    value = vessel_m3.value * given / step
     return Known(
         value,
         hypot(
             value * vessel_m3.share,
-            value * first.sigma / step,
-            vessel_m3.value * (gained + step) * last.sigma / step**2,
-            vessel_m3.value * empty.sigma / step,
+            vessel_m3.value * vessel.sigma / step,
+            value * pot.sigma / step,
+            vessel_m3.value * (given + step) * both.sigma / step**2,
         ),
     )

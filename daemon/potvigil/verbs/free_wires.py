@@ -8,7 +8,7 @@ from contextlib import contextmanager
 from potvigil.clock import Clock
 from potvigil.core.conversion import convert
 from potvigil.core.pot import Pot
-from potvigil.core.reading import Quality, Sample
+from potvigil.core.reading import Quality, Reading, Sample
 from potvigil.inputs.station import Station
 from potvigil.paths import usual_live
 from potvigil.service import open_inputs
@@ -46,11 +46,12 @@ def samples_of(station: Station, clock: Clock, pot_id: str, period_s: float) -> 
         clock.sleep_until(now.boot_s + period_s)
 
 
-def refuse_without_pressure(sample: Sample, pot: Pot) -> None:
-    """Raise UseError where the transducer cannot be read: nobody is to fill a pot for nothing."""
+def with_pressure(sample: Sample, pot: Pot) -> Reading:
+    """Return the reading; raise UseError without a pressure: nobody is to fill a pot for nothing."""
     reading = convert(sample, pot)
     if reading.gauge_pa is None or reading.quality is Quality.BAD:
         raise UseError(f"{pot.pot_id}: {reading.fault}; see `potvigil check --hardware`")
+    return reading
 
 
 def answer(prompt: str) -> str:

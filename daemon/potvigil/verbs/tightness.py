@@ -37,8 +37,8 @@ from potvigil.verbs.free_wires import (
     answer,
     own_station,
     refuse_beside_a_watch,
-    refuse_without_pressure,
     samples_of,
+    with_pressure,
 )
 from potvigil.verbs.status import DONE, NO
 
@@ -104,7 +104,7 @@ def tightness(args: argparse.Namespace) -> int:
     refuse_beside_a_watch(settings)
     with own_station(settings) as station:
         samples = samples_of(station, SystemClock(), pot.pot_id, settings.sample_period_s)
-        refuse_without_pressure(next(samples), pot)
+        with_pressure(next(samples), pot)
         return _test(args, Run(settings, pot, samples, settings.sample_period_s, answer, keeps=True))
 
 

@@ -10,12 +10,12 @@ from dataclasses import dataclass
 from math import hypot
 from statistics import fmean
 
-from potvigil.core.conversion import convert
 from potvigil.core.pot import Pot
-from potvigil.core.reading import Quality, Reading, Sample
+from potvigil.core.reading import Reading, Sample
 from potvigil.core.volume import Known, State, into_vessel
 from potvigil.core.words import pressure, span
 from potvigil.verbs.common import UseError
+from potvigil.verbs.free_wires import with_pressure
 
 # The open pot for half a minute; a state from its last minutes, compared end against end.
 _NOUGHT_S, _WINDOW_S, _END_S = 30.0, 180.0, 60.0
@@ -54,7 +54,7 @@ def take_volume(
     error_pa: of each pressure, 1 sigma. room: K, what the gas has without a thermometer, and its error from
     one state to the next.
     """
-    told = _Words(pot)
+    working = pressure(pot.working_pa, pot.pressure_unit)
     ask(
         "Empty the pot. Shut the supply, open the vent fully and wait until the pot's own gauge shows zero. "
         "Then press Enter: "
@@ -62,15 +62,15 @@ def take_volume(
     nought_pa = _nought(pot, samples)
     ask(
         "Connect the vessel: its valve to the pot shut, its own vent open. Shut lid and vent of the pot, and "
-        f"tighten the clamps evenly and crosswise. Bring the pot slowly to {told.working} and shut the "
+        f"tighten the clamps evenly and crosswise. Bring the pot slowly to {working} and shut the "
         "supply. Then press Enter: "
     )
-    full = _rest(pot, samples, told)
+    full = _rest(pot, samples)
     ask(
         "Shut the vessel's own vent. Open the valve between pot and vessel slowly, and leave it open. "
         "Then press Enter: "
     )
-    after = _rest(pot, samples, told)
+    after = _rest(pot, samples)
     if after.gauge_pa > (1.0 - _LEAST_STEP) * full.gauge_pa:
         raise UseError("the pressure hardly fell: was the vessel's valve open, and the supply shut?")
     between_s = after.t_s - full.t_s
@@ -82,12 +82,6 @@ def take_volume(
     kelvins = [room if each.kelvin is None else Known(each.kelvin, _PROBE_K) for each in (full, after)]
     outside = State(Known(full.ambient_pa), room)
     return into_vessel(vessel_m3, State(full_pa, kelvins[0]), State(after_pa, kelvins[1]), outside)
-
-
-class _Words:
-    def __init__(self, pot: Pot) -> None:
-        self.unit = pot.pressure_unit
-        self.working = pressure(pot.working_pa, self.unit)
 
 
 def _nought(pot: Pot, samples: Iterator[Sample]) -> float:
@@ -104,7 +98,7 @@ def _nought(pot: Pot, samples: Iterator[Sample]) -> float:
     return nought_pa
 
 
-def _rest(pot: Pot, samples: Iterator[Sample], told: _Words) -> _Rest:
+def _rest(pot: Pot, samples: Iterator[Sample]) -> _Rest:
     """Wait until the pot is at rest."""
     print("Waiting until it is at rest; leave pot and valves alone ...", flush=True)
     window: deque[Reading] = deque()
@@ -123,7 +117,7 @@ def _rest(pot: Pot, samples: Iterator[Sample], told: _Words) -> _Rest:
         rise_pa = _mean_pa(last) - _mean_pa(first)
         if abs(rise_pa) < _AT_REST * (reading.absolute_pa or 0.0):
             gauge_pa = _mean_pa(last)
-            print(f"At rest after {span(after_s)}, at {pressure(gauge_pa, told.unit)}.", flush=True)
+            print(f"At rest after {span(after_s)}, at {pressure(gauge_pa, pot.pressure_unit)}.", flush=True)
             return _Rest(
                 fmean(each.t_s for each in last),
                 gauge_pa,
@@ -139,12 +133,11 @@ def _rest(pot: Pot, samples: Iterator[Sample], told: _Words) -> _Rest:
 
 
 def _good(pot: Pot, samples: Iterator[Sample]) -> Reading:
-    reading = convert(next(samples), pot)
-    if reading.gauge_pa is None or reading.quality is Quality.BAD:
-        raise UseError(f"{pot.pot_id}: {reading.fault}; see `potvigil check --hardware`")
-    if reading.gauge_pa > pot.maximum_pa:
+    reading = with_pressure(next(samples), pot)
+    gauge_pa = reading.gauge_pa or 0.0
+    if gauge_pa > pot.maximum_pa:
         raise UseError(
-            f"{pressure(reading.gauge_pa, pot.pressure_unit)} is above the marked maximum: shut the supply, "
+            f"{pressure(gauge_pa, pot.pressure_unit)} is above the marked maximum: shut the supply, "
             "let the relief valve work and stay clear"
         )
     return reading
