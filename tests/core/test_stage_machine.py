@@ -225,6 +225,49 @@ def test_a_vent_that_was_a_moment_of_nonsense_leaves_the_hold_as_it_was() -> Non
     assert not night.tracker.topping_up
 
 
+def test_a_moment_of_nonsense_does_not_make_a_cooled_pot_a_freshly_filled_one() -> None:
+    night = holding().hold(900)
+    assert night.tracker.has_cooled(night.t_s)
+    for _ in range(3):
+        night.feed([30.0, 25.0, 20.0])
+        assert night.tracker.stage is Stage.VENTING
+        assert night.tracker.has_cooled(night.t_s)
+        night.hold(40)
+        assert night.tracker.has_cooled(night.t_s)
+        assert not night.tracker.rapid_loss
+    night.feed(60.0 - 3.0 * s / 60 for s in range(120))
+    assert night.tracker.rapid_loss
+
+
+def test_a_pot_that_is_vented_has_not_cooled() -> None:
+    night = holding().hold(900).feed(60.0 - 3.0 * s for s in range(10)).hold(60, 33.0)
+    assert not night.tracker.has_cooled(night.t_s)
+
+
+@pytest.mark.parametrize("low_psi", [59.0, 57.0, 40.0])
+@pytest.mark.parametrize("readings", [2, 3])
+def test_what_comes_back_to_where_it_was_is_no_top_up(low_psi: float, readings: int) -> None:
+    """Sampled each ten seconds, two readings make a step."""
+    night = holding().feed([60.0] * 60, step_s=10.0)
+    night.feed([low_psi - 0.5 * i for i in range(readings)], step_s=10.0)
+    night.feed([60.0] * 60, step_s=10.0)
+    assert night.tracker.last_top_up is None
+    assert night.tracker.stage is Stage.HOLDING
+
+
+@pytest.mark.parametrize("every_s", [20, 60, 240])
+def test_a_pot_that_is_fed_again_and_again_is_topped_up_each_time(every_s: int) -> None:
+    night = holding()
+    jumps = set()
+    for _ in range(5):
+        for gauge_psi in [60.0 - 0.4 * s / every_s for s in range(every_s)] + [59.6, 59.8]:
+            night.feed([gauge_psi])
+            jumps.add(night.tracker.last_top_up)
+    night.hold(60)
+    jumps.add(night.tracker.last_top_up)
+    assert len(jumps - {None}) >= (1 if every_s < 60 else 5)  # too quick to be told apart: one long feed
+
+
 def test_a_vent_that_is_refilled_by_a_compressor_is_a_new_fill() -> None:
     night = holding()
     night.feed(60.0 * 0.9**i for i in range(15)).feed([12.4] * 40).feed(12.4 + 1.0 * i for i in range(48))

@@ -88,12 +88,13 @@ class Broken(Bench):
         self.world.bus.devices[address] = _without(self.world.bus.devices[address], name)
 
     def _probe(self, probe_id: str, celsius: float) -> float | None:
-        """Each fault has its turn; the last one says what is shown."""
-        shown_c: float | None = celsius
-        for tap in self.probes.values():
+        """Each fault has its turn, the probe's own before those of its joint; None: it wrote the file itself."""
+        for tap in reversed(self.probes.values()):
             shown_c = tap(probe_id, celsius)
-            celsius = celsius if shown_c is None else shown_c
-        return shown_c
+            if shown_c is None:
+                return None
+            celsius = shown_c
+        return celsius
 
 
 class Wrapped:
@@ -323,7 +324,8 @@ def _blocked(bench: Broken) -> Callable[[float], float]:
 
 
 def _frozen_probe(bench: Broken) -> Callable[[str, float], float | None]:
-    return lambda probe_id, celsius: None if probe_id == WALL_PROBE_ID else celsius
+    frozen = _frozen_value(bench)
+    return lambda probe_id, celsius: frozen(celsius) if probe_id == WALL_PROBE_ID else celsius
 
 
 def _jumping(bench: Broken) -> Callable[[str, float], float | None]:

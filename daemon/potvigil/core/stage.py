@@ -14,6 +14,8 @@ A top-up during the hold is a jump up, not a stage: the hold, and the leak in it
 from collections import deque
 from dataclasses import dataclass
 from enum import StrEnum
+from math import inf
+from statistics import median
 
 from potvigil.core.event import Stage
 from potvigil.core.pot import Pot
@@ -107,6 +109,9 @@ class _Window:
         t_s, _, at_most_pa = min(self._points, key=lambda point: point[2])
         return t_s, at_most_pa
 
+    def median_pa(self) -> float:
+        return median(at_most_pa for _, _, at_most_pa in self._points)
+
     def restart(self) -> None:
         """Forget all but the newest reading."""
         newest = self._points[-1]
@@ -143,6 +148,8 @@ class StageTracker:
         self._calm: tuple[float, float] | None = None  # before it went to and fro
         self._held_pa: float | None = None  # a minute before a vent that began in the hold
         self._hot_since_s = 0.0  # the newest fill or top-up ended, and left its heat in the gas
+        self._hot_before_s = 0.0  # the same, as it was before the newest vent
+        self._restored_s = -inf
 
     def update(self, t_s: float, gauge_pa: float) -> Stage | None:
         """Take one good reading; return the new stage if it changed."""
@@ -180,19 +187,22 @@ class StageTracker:
         if following is None:
             return None
         self.stage, self.since_s = following, t_s
-        if trigger is not Trigger.SETTLED and trigger is not Trigger.RESTORED:
-            # else the pot stays shut: what was under way goes on
-            self._hot_since_s = t_s
+        if trigger is Trigger.RESTORED:
+            self._hot_since_s, self._restored_s = self._hot_before_s, t_s
+        elif trigger is not Trigger.SETTLED:  # then the pot stays shut: what was under way goes on
+            self._hot_before_s, self._hot_since_s = self._hot_since_s, t_s
             self.topping_up = self.rapid_loss = False
             self._above_since_s = self._below_since_s = None
         return following
 
     def is_stirred(self, t_s: float) -> bool:
         """Say whether air comes in, or came so lately that its heat of compression still leaves the gas."""
-        return self.topping_up or t_s - self._hot_since_s < STIRRED_S
+        return self.topping_up or t_s - max(self._hot_since_s, self._restored_s) < STIRRED_S
 
     def has_cooled(self, t_s: float) -> bool:
         """Say whether the pot is shut and the heat of its newest fill or top-up has left the gas."""
+        if self._may_be_restored(t_s):
+            return t_s - self._hot_before_s > RAPID_AFTER_S
         return self.stage in (Stage.SETTLING, Stage.HOLDING) and t_s - self._hot_since_s > RAPID_AFTER_S
 
     def _update_open(self, t_s: float, gauge_pa: float) -> Stage | None:
@@ -227,8 +237,9 @@ class StageTracker:
         return self.stage is Stage.HOLDING and fall_pa > self._beyond_noise(VENT_PA)
 
     def _update_venting(self, t_s: float, gauge_pa: float) -> Stage | None:
-        if self._held_pa is not None and t_s - self.since_s <= RESTORED_S:
+        if self._held_pa is not None and self._may_be_restored(t_s):
             if gauge_pa > self._held_pa - max(RESTORED_PA, self.steadiness.noise_pa):
+                self._restart_windows()  # what they hold was nonsense
                 return self.fire(Trigger.RESTORED, t_s)
             return None
         if t_s - self.since_s < LOOK_BACK_S:
@@ -240,6 +251,11 @@ class StageTracker:
             return self.fire(Trigger.STEADIED, t_s)
         return None
 
+    def _may_be_restored(self, t_s: float) -> bool:
+        """Say whether what looks like a vent of the hold may still turn out to be none."""
+        began_in_hold = self.stage is Stage.VENTING and self._held_pa is not None
+        return began_in_hold and t_s - self.since_s <= RESTORED_S
+
     def _is_restless(self, gauge_pa: float) -> bool:
         """Wait for the end of what goes to and fro; only what is left then, set against before, counts."""
         if self.steadiness.restless:
@@ -250,8 +266,7 @@ class StageTracker:
             if self.topping_up or gauge_pa - self._calm[1] > self._beyond_noise(TOP_UP_PA):
                 self.topping_up, self._base = True, self._calm
             self._calm = None
-            for window in (self._minute, self._half_minute, self._moment):
-                window.restart()
+            self._restart_windows()
         return False
 
     def _follow_loss(self, t_s: float, gauge_pa: float) -> None:
@@ -277,8 +292,15 @@ class StageTracker:
             self._minute.restart()  # the jump must not be seen a second time
 
     def _rose(self, window: _Window, gauge_pa: float, least_pa: float) -> bool:
-        rise_pa = gauge_pa - window.at_most_pa
-        return rise_pa > self._beyond_noise(least_pa) and window.oldest_s > self._hot_since_s
+        least_pa = self._beyond_noise(least_pa)
+        if gauge_pa - window.at_most_pa <= least_pa or window.oldest_s <= self._hot_since_s:
+            return False
+        # what only comes back to where it was had gone astray; a pot that is fed again and again saws about it
+        return gauge_pa - self._minute.median_pa() > 0.25 * least_pa
+
+    def _restart_windows(self) -> None:
+        for window in (self._minute, self._half_minute, self._moment):
+            window.restart()
 
     def _beyond_noise(self, least_pa: float) -> float:
         return max(least_pa, NOISE_SIGMAS * self.steadiness.noise_pa)
