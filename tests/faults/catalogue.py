@@ -88,7 +88,7 @@ class Broken(Bench):
         self.world.bus.devices[address] = _without(self.world.bus.devices[address], name)
 
     def _probe(self, probe_id: str, celsius: float) -> float | None:
-        """Each fault has its turn, the probe's own before those of its joint; None: it wrote the file itself."""
+        """Each has its turn, faults of a probe before those of its joint; None: it wrote the file itself."""
         for tap in reversed(self.probes.values()):
             shown_c = tap(probe_id, celsius)
             if shown_c is None:

@@ -35,6 +35,9 @@ OF_THE_THERMOMETER = (LEVEL, SLOW, FAST, FAST_RATE, *_LAGS)  # what another one 
 # silicone, resin heat leaving through the gas.
 TRANSIENT_S, SOAK_S, UPTAKE_S, HEAT_S = 300.0, 2400.0, 7000.0, 4300.0
 SLOW_S, FAST_S = 4 * 3600.0, 1200.0
+# The first of them is known within a factor of two only: the gas of an empty pot has none but the wall to give
+# its heat to. So each share of it that dies is uncertain by half of itself.
+TRANSIENT_SPREAD = 0.5
 _DYING_S = {SLOW: SLOW_S, HEAT: HEAT_S, TRANSIENT: TRANSIENT_S, SOAK: SOAK_S, UPTAKE: UPTAKE_S}
 # Just after a fill the gas is stirred and its probe trails it in ways no exponential describes: 1 sigma.
 STIRRED = 0.0185
@@ -258,6 +261,8 @@ class AirFilter:
         p[FAST_RATE][FAST] -= a * c * fast + b * d * fast_rate
         p[FAST_RATE][FAST_RATE] += fast_rate - c * c * fast - d * d * fast_rate
         p[SLOW][SLOW] += self._slow_variance * (1.0 - decay[SLOW] ** 2)
+        transient_square = self._x[TRANSIENT] ** 2 + p[TRANSIENT][TRANSIENT]
+        p[TRANSIENT][TRANSIENT] += TRANSIENT_SPREAD**2 * transient_square * elapsed_s / TRANSIENT_S
         heat = self._heat_variance + self._risen**2 + (self._heat_share * self._warmed) ** 2
         p[HEAT][HEAT] += heat * (1.0 - decay[HEAT] ** 2)
         p[LEVEL][LEVEL] += LEVEL_WANDER_PER_SQRT_S**2 * elapsed_s

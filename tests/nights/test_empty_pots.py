@@ -1,0 +1,81 @@
+"""A pot that is filled empty, to try it: its gas gives the heat of the fill to the wall alone, and slowly.
+
+How slowly: common practice has natural convection at 3 to 10 W/(m2 K) of a wall, here of half a square metre
+in a pot of 20 L, so 1.5 to 5 W/K; half of the lowest is played as well.
+"""
+
+from itertools import product
+from random import Random
+
+import pytest
+
+from potvigil.core.event import AlarmEvent, AlarmId
+from potvigil.core.reading import Place, Sample
+from potvigil.core.watch import PotWatch
+from potvigil.sim.pot import Fill, Leak, PotModel, PotParameters, Supply
+from shut_pot import ATMOSPHERE_PA, PSI, pot
+
+STEP_S, ROOM_K = 10.0, 292.0
+
+
+def alarms(
+    volume_l: float, coupling: float, place: Place, contents_l: float = 0.0, leak_psi_per_h: float = 0.0
+) -> list[AlarmEvent]:
+    """Watch 80 minutes of an empty pot whose settings say it holds so much; return what was raised."""
+    size = volume_l / 20.0
+    parameters = PotParameters(
+        internal_volume_m3=1e-3 * volume_l,
+        contents_volume_m3=0.0,
+        gas_wall_w_per_k=1.6 * size ** (2.0 / 3.0) * coupling,
+        gas_contents_w_per_k=0.0,
+        wall_room_w_per_k=2.2 * size ** (2.0 / 3.0),
+        wall_j_per_k=7000.0 * size**0.8,
+        stirring_s_per_mol=80.0 / size,
+    )
+    leak = Leak(0.0, rate_pa_per_s=leak_psi_per_h * PSI / 3600.0, at_gauge_pa=60.0 * PSI)
+    supply = Supply(valve_area_m2=6.5e-7 * size, tank_volume_m3=0.05 * max(size, 1.0))
+    model = PotModel(
+        parameters,
+        supply=supply,
+        actions=(Fill(120.0, 60.0 * PSI),),
+        room_k=lambda _: ROOM_K,
+        ambient_pa=lambda _: ATMOSPHERE_PA,
+        leaks=(leak,) if leak_psi_per_h else (),
+    )
+    watch = PotWatch(
+        pot(
+            internal_volume_m3=1e-3 * volume_l,
+            contents_volume_m3=1e-3 * contents_l,
+            thermometers=frozenset({place}),
+        )
+    )
+    random = Random(volume_l)
+    raised: list[AlarmEvent] = []
+    for tick in range(480):
+        model.advance(tick * STEP_S)
+        kelvin = {Place.WALL: model.wall_k, Place.ROOM: model.room_k}[place]
+        sample = Sample(
+            t_s=model.t_s,
+            gauge_pa=model.gauge_pa + random.gauss(0.0, 0.01 * PSI),
+            ambient_pa=ATMOSPHERE_PA,
+            **{f"{place}_c": 0.0625 * round((kelvin - 273.15) / 0.0625)},
+        )
+        raised += [event for event in watch.feed(sample) if isinstance(event, AlarmEvent)]
+    assert watch.snapshot().leak is not None
+    return raised
+
+
+@pytest.mark.parametrize(
+    ("volume_l", "coupling", "place"),
+    list(product([8.0, 20.0, 35.0, 50.0], [0.45, 0.6, 1.0], [Place.WALL, Place.ROOM])),
+)
+def test_the_heat_of_its_fill_is_no_leak(volume_l: float, coupling: float, place: Place) -> None:
+    assert alarms(volume_l, coupling, place) == []
+    assert alarms(volume_l, coupling, place, contents_l=0.15 * volume_l) == []
+
+
+@pytest.mark.parametrize(("coupling", "place"), list(product([0.45, 1.0], [Place.WALL, Place.ROOM])))
+def test_its_leak_is_told_within_the_hour(coupling: float, place: Place) -> None:
+    raised = alarms(20.0, coupling, place, leak_psi_per_h=3.0)
+    assert {event.alarm for event in raised} == {AlarmId.FLOOR_AHEAD}
+    assert raised[0].t_s < 3600.0
