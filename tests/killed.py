@@ -12,7 +12,9 @@ from itertools import pairwise
 from pathlib import Path
 
 from potvigil.record.store import Store
+from potvigil.sim.nights import NIGHTS
 
+NIGHT = NIGHTS["lost-before-gel"]
 PROGRAM = Path(__file__).with_name("night_process.py")
 POT = "lantern"
 ALLOWED_LOSS_S = 15.0
@@ -40,7 +42,8 @@ def live_and_die(
 
     None: until the options end it. Raises AssertionError if it ends otherwise.
     """
-    command = [sys.executable, str(PROGRAM), str(folder), "--from-s", repr(from_s), *options]
+    command = [sys.executable, str(PROGRAM), str(folder), "--night", NIGHT.name]
+    command += ["--from-s", repr(from_s), *options]
     begun_s = time.monotonic()
     process = subprocess.Popen(command, stdout=subprocess.PIPE, stderr=subprocess.PIPE)
     assert process.stdout is not None and process.stderr is not None
@@ -105,8 +108,9 @@ def killed_in(folder: Path, prepared: Path, phase: str, seed: int, kills: int = 
     rng = random.Random(seed)
     lives: list[Life] = []
     at_s, not_again = PHASES_S[phase] + 10.0, 0
-    for _ in range(kills):
-        lives.append(live_and_die(folder, rng, at_s, at_s + rng.uniform(5.0, 150.0)))
+    for left in range(kills, 0, -1):
+        longest_s = min(150.0, (NIGHT.duration_s - at_s) / left - 30.0)  # none may reach the night's end
+        lives.append(live_and_die(folder, rng, at_s, at_s + rng.uniform(5.0, longest_s)))
         check_integrity(folder / "record.db")
         at_s = lives[-1].ticks[-1][0] + rng.uniform(2.0, 20.0)
     lives.append(live_and_die(folder, rng, at_s, None, "--until-s", repr(at_s + 20.0)))

@@ -59,6 +59,12 @@ NEW_LEVEL = 1.0  # variance of a level nothing is known of; "huge" beside everyt
 TRANSIENT_PER_RISE, SOAK_PER_RISE = 0.1, 0.05
 
 
+@pytest.fixture(autouse=True)
+def one_pace(monkeypatch: pytest.MonkeyPatch) -> None:
+    """Let the fill's heat die as it is said to: what else it may do is no Gaussian."""
+    monkeypatch.setattr("potvigil.core.air.TRANSIENT_SPREAD", 0.0)
+
+
 @dataclass(frozen=True)
 class Hold:
     """Bins of one hold. top_ups: share let in, by the bin before which it was; others: thermometers

@@ -35,9 +35,10 @@ OF_THE_THERMOMETER = (LEVEL, SLOW, FAST, FAST_RATE, *_LAGS)  # what another one 
 # silicone, resin heat leaving through the gas.
 TRANSIENT_S, SOAK_S, UPTAKE_S, HEAT_S = 300.0, 2400.0, 7000.0, 4300.0
 SLOW_S, FAST_S = 4 * 3600.0, 1200.0
-# The first of them is known within a factor of two only: the gas of an empty pot has none but the wall to give
-# its heat to. So each share of it that dies is uncertain by half of itself.
-TRANSIENT_SPREAD = 0.5
+# The first is known within a factor of two only (2 sigma of its logarithm): the gas of an empty pot has none
+# but the wall to give its heat to. So what dies of a transient is as uncertain, if surely there; but none
+# is larger than what a fill that doubles the air leaves after a minute, a tenth, dying as was said.
+TRANSIENT_SPREAD, FILL_HEAT = 0.35, 0.1
 _DYING_S = {SLOW: SLOW_S, HEAT: HEAT_S, TRANSIENT: TRANSIENT_S, SOAK: SOAK_S, UPTAKE: UPTAKE_S}
 # Just after a fill the gas is stirred and its probe trails it in ways no exponential describes: 1 sigma.
 STIRRED = 0.0185
@@ -86,7 +87,7 @@ class AirFilter:
         self._fast = (1.0, 0.0, 0.0, 1.0)
         self._elapsed_s = 0.0
         self._age_s = 0.0  # since the fill or the newest top-up
-        self._stirred = STIRRED
+        self._stirred, self._fill_heat = STIRRED, FILL_HEAT
         self._mean: float | None = None
         self._lowest = self._coldest = 0.0
         self._risen = self._warmed = 0.0
@@ -130,12 +131,11 @@ class AirFilter:
         """Say that air was let in, about this share of what was there: a new level, a small transient."""
         p = self._p
         p[LEVEL][LEVEL] += _UNKNOWN
-        # heat of compression: a fill that doubles the air leaves a transient of a few percent behind
-        p[TRANSIENT][TRANSIENT] += (0.1 * rise_share) ** 2
+        p[TRANSIENT][TRANSIENT] += (FILL_HEAT * rise_share) ** 2
         p[SOAK][SOAK] += (0.05 * rise_share) ** 2
         self._level_known = False
         self._age_s = 0.0
-        self._stirred = STIRRED * rise_share
+        self._stirred, self._fill_heat = STIRRED * rise_share, FILL_HEAT * rise_share
         self._mean = None
 
     def leaking(self, mean: Sequence[float], second: Sequence[Sequence[float]]) -> "AirFilter":
@@ -254,6 +254,7 @@ class AirFilter:
         a, b, c, d = self._fast
         # as it was when the step began, so that a gap hides nothing
         stirred = self._stirred * exp(-self._age_s / self._stirred_s)
+        most = self._fill_heat * exp(-self._age_s / TRANSIENT_S)
         self._age_s += elapsed_s
         fast, fast_rate = self._fast_variance, self._fast_variance * 3.0 / FAST_S**2
         p[FAST][FAST] += fast - a * a * fast - b * b * fast_rate + stirred * stirred * (1.0 - a * a)
@@ -261,8 +262,8 @@ class AirFilter:
         p[FAST_RATE][FAST] -= a * c * fast + b * d * fast_rate
         p[FAST_RATE][FAST_RATE] += fast_rate - c * c * fast - d * d * fast_rate
         p[SLOW][SLOW] += self._slow_variance * (1.0 - decay[SLOW] ** 2)
-        transient_square = self._x[TRANSIENT] ** 2 + p[TRANSIENT][TRANSIENT]
-        p[TRANSIENT][TRANSIENT] += TRANSIENT_SPREAD**2 * transient_square * elapsed_s / TRANSIENT_S
+        surely = min(max(self._x[TRANSIENT] ** 2 - p[TRANSIENT][TRANSIENT], 0.0), most * most)
+        p[TRANSIENT][TRANSIENT] += TRANSIENT_SPREAD**2 * surely * elapsed_s / TRANSIENT_S
         heat = self._heat_variance + self._risen**2 + (self._heat_share * self._warmed) ** 2
         p[HEAT][HEAT] += heat * (1.0 - decay[HEAT] ** 2)
         p[LEVEL][LEVEL] += LEVEL_WANDER_PER_SQRT_S**2 * elapsed_s

@@ -295,7 +295,7 @@ class StageTracker:
         least_pa = self._beyond_noise(least_pa)
         if gauge_pa - window.at_most_pa <= least_pa or window.oldest_s <= self._hot_since_s:
             return False
-        # what only comes back to where it was had gone astray; a pot that is fed again and again saws about it
+        # what only comes back to where it was had gone astray; a pot fed again and again saws about it
         return gauge_pa - self._minute.median_pa() > 0.25 * least_pa
 
     def _restart_windows(self) -> None:
