@@ -204,6 +204,24 @@ def test_a_root_cause_hides_its_consequences(alarm: AlarmId, root: AlarmId) -> N
     assert script.raised() == [root]
 
 
+def test_what_a_root_cause_comes_to_hide_falls_silent_and_says_what_is_true() -> None:
+    """An alarm that stood first must not repeat its old words beside what made them untrue."""
+    leak, ahead = AlarmId.LEAK, AlarmId.FLOOR_AHEAD
+    script = Script().say(120, leak="will hold", floor_ahead=None)
+    script.say(2 * 3600, leak="will not hold", floor_ahead="soon")
+    assert script.raised() == [leak, ahead]
+    assert [event for event in script.events if event.alarm is leak and event.repeat] == []
+    assert {each.alarm: each.text for each in script.book.standing()}[leak] == "will not hold"
+    script.say(OFF_DELAY_S + 5, leak="holds after all", floor_ahead=None)
+    assert script.events[-1].alarm is leak and script.events[-1].text == "holds after all"
+
+
+def test_a_consequence_that_ends_while_it_is_hidden_returns() -> None:
+    script = Script().say(120, leak="so").say(60, leak="so", floor_ahead="soon")
+    script.say(OFF_DELAY_S + 5, leak=None, floor_ahead="soon")
+    assert script.state(AlarmId.LEAK) is RETURNED
+
+
 def test_no_alarm_hides_itself_and_no_two_hide_each_other() -> None:
     for alarm, rule in RULES.items():
         assert alarm not in rule.hidden_by

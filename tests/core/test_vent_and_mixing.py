@@ -111,4 +111,5 @@ def test_what_a_leak_means_is_said_as_it_is():
                 texts[event.t_s] = event.text
     assert texts
     assert not any("will hold" in text for text in texts.values())
+    assert all("may be passed" in text for t_s, text in texts.items() if t_s < 1.5 * HOUR)
     assert all("The cure is done" in text for t_s, text in texts.items() if t_s > 1.6 * HOUR)

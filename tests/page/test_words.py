@@ -108,8 +108,14 @@ def test_the_most_pressing_alarm_gives_the_word():
     assert words.word(with_alarms(over), LANTERN) == ("holding", Level.WARN)
     aside = replace(high, state=AlarmState.SHELVED)
     assert words.word(with_alarms(aside), LANTERN) == ("holding", Level.NOTE)
-    assert words.word(with_alarms(alarm()), LANTERN) == ("leak, but it will hold", Level.WARN)
+    holds = replace(with_alarms(alarm()), forecast=None)
+    assert words.word(holds, LANTERN) == ("leak, but it will hold", Level.WARN)
+    assert HOLDING.cure is not None
+    early = FloorForecast(HOLDING.cure.done_s + 600.0, HOLDING.cure.done_s - 60.0, None, False, None)
+    unsure = replace(with_alarms(alarm()), forecast=early)
+    assert words.word(unsure, LANTERN) == ("leak, may not hold", Level.WARN)
     fed = replace(LANTERN, supply=Supply.REGULATED)
+    assert words.word(unsure, fed) == ("leak, made up by the supply", Level.WARN)
     assert words.word(with_alarms(alarm()), fed) == ("leak, made up by the supply", Level.WARN)
     assert words.word(with_alarms(), LANTERN) == ("holding", Level.CALM)
 

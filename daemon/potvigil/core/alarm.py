@@ -100,8 +100,10 @@ class AlarmBook:
                     self._rising.discard(alarm)
                 else:
                     self._clear(alarm, entry, t_s, utc_s, events)
-            elif not any(map(self._is_root, RULES[alarm].hidden_by & (self._not_normal | self._rising))):
+            elif not self._is_hidden(alarm):
                 self._set(alarm, entry, text, t_s, utc_s, events)
+            elif alarm in self._not_normal and entry.true_since_s is not None:
+                entry.text, entry.false_since_s = text, None  # silent, but what it says stays true
         for alarm in self._shown():
             entry = self._alarms[alarm]
             if entry.state is AlarmState.SHELVED and t_s >= entry.shelved_until_s:
@@ -110,6 +112,7 @@ class AlarmBook:
                 entry.state is AlarmState.UNACKNOWLEDGED
                 and entry.false_since_s is None  # on its way back: returned is what is said next
                 and t_s >= entry.repeat_at_s
+                and not self._is_hidden(alarm)
             ):
                 entry.repeat_s = min(2.0 * entry.repeat_s, LAST_REPEAT_S)
                 entry.repeat_at_s = t_s + entry.repeat_s
@@ -164,6 +167,9 @@ class AlarmBook:
                 entry.true_since_s += elapsed_s
             if entry.false_since_s is not None:
                 entry.false_since_s += elapsed_s
+
+    def _is_hidden(self, alarm: AlarmId) -> bool:
+        return any(map(self._is_root, RULES[alarm].hidden_by & (self._not_normal | self._rising)))
 
     def _is_root(self, alarm: AlarmId) -> bool:
         """Say whether an alarm's condition stands, so that it hides its consequences."""

@@ -205,14 +205,18 @@ def _leak(scene: Scene, batch: Batch) -> str | None:
 
 
 def _borne(scene: Scene, batch: Batch) -> str:
-    """Return what a leak that passes no floor in time means for the batch."""
+    """Return what a leak means for the batch."""
     if scene.pot.supply is Supply.REGULATED:
         return "The supply makes up for it"
     if batch.clock.done:
         return "The cure is done"
     gauge_pa = scene.reading.gauge_pa
-    is_below = gauge_pa is not None and gauge_pa < scene.pot.floor_pa
-    return "The floor is passed" if is_below else "This batch will hold"
+    if gauge_pa is not None and gauge_pa < scene.pot.floor_pa:
+        return "The floor is passed"
+    forecast, done_s = batch.forecast, batch.clock.cure().done_s
+    if forecast is None or forecast.earliest_s >= done_s:
+        return "This batch will hold"
+    return f"The floor {'will' if forecast.before_cure_done else 'may'} be passed before the cure is done"
 
 
 def _supply_masking(scene: Scene, batch: Batch) -> str | None:

@@ -135,13 +135,20 @@ def word(snapshot: Snapshot, pot: Pot | None) -> tuple[str, Level]:
         return CURE_DONE, level
     if standing:
         first = standing[0].alarm
-        if first is AlarmId.LEAK and pot is not None and pot.supply is Supply.REGULATED:
-            return "leak, made up by the supply", level
-        return ALARM_WORDS[first], level
+        return _leak_word(snapshot, pot) if first is AlarmId.LEAK else ALARM_WORDS[first], level
     return STAGE_WORDS[snapshot.stage], level
 
 
 _TRUE_NOW = (AlarmState.UNACKNOWLEDGED, AlarmState.ACKNOWLEDGED)
+
+
+def _leak_word(snapshot: Snapshot, pot: Pot | None) -> str:
+    if pot is not None and pot.supply is Supply.REGULATED:
+        return "leak, made up by the supply"
+    forecast, cure = snapshot.forecast, snapshot.cure
+    if forecast is not None and cure is not None and forecast.earliest_s < cure.done_s:
+        return "leak, may not hold"
+    return ALARM_WORDS[AlarmId.LEAK]
 
 
 def is_cure_done(snapshot: Snapshot) -> bool:
