@@ -268,6 +268,21 @@ def test_a_pot_that_is_fed_again_and_again_is_topped_up_each_time(every_s: int) 
     assert len(jumps - {None}) >= (1 if every_s < 60 else 5)  # too quick to be told apart: one long feed
 
 
+@pytest.mark.parametrize("seed", range(4))
+@pytest.mark.parametrize("psi", [5.0, 20.0])
+@pytest.mark.parametrize("step_s", [1.0, 10.0])
+def test_a_wire_that_came_loose_leaves_the_pot_held_while_it_is_doubted(
+    step_s: float, psi: float, seed: int
+) -> None:
+    night = holding().feed([60.0] * 90, step_s)
+    night.feed(touched(psi, 200, seed), step_s)
+    assert night.tracker.stage is Stage.HOLDING
+    assert night.tracker.steadiness.restless
+    night.hold(120)
+    assert night.tracker.stage is Stage.HOLDING
+    assert night.tracker.last_top_up is None
+
+
 def test_a_vent_that_is_refilled_by_a_compressor_is_a_new_fill() -> None:
     night = holding()
     night.feed(60.0 * 0.9**i for i in range(15)).feed([12.4] * 40).feed(12.4 + 1.0 * i for i in range(48))

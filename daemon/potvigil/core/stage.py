@@ -150,7 +150,6 @@ class StageTracker:
         self._hot_since_s = 0.0  # the newest fill or top-up ended, and left its heat in the gas
         self._hot_before_s = 0.0  # the same, as it was before the newest vent
         self._restored_s = -inf
-        self._restored_by_s = 0.0  # or the newest vent was one
 
     def update(self, t_s: float, gauge_pa: float) -> Stage | None:
         """Take one good reading; return the new stage if it changed."""
@@ -177,7 +176,6 @@ class StageTracker:
             return None
         if self._vent_opened(at_most_pa):
             self._held_pa = self._minute.at_least_pa if self.stage is Stage.HOLDING else None
-            self._restored_by_s = t_s + RESTORED_S
             return self.fire(Trigger.VENT_OPENED, t_s)
         self._follow_top_up(t_s, at_least_pa)
         self._follow_loss(t_s, at_most_pa)
@@ -239,10 +237,10 @@ class StageTracker:
         return self.stage is Stage.HOLDING and fall_pa > self._beyond_noise(VENT_PA)
 
     def _update_venting(self, t_s: float, gauge_pa: float) -> Stage | None:
-        if self.steadiness.restless:  # no hand on a valve: nothing is judged before it is calm
-            self._restored_by_s = t_s + RESTORED_S
-            return None
         if self._held_pa is not None and self._may_be_restored(t_s):
+            if self.steadiness.restless:  # that is no hand on a valve
+                self._calm = (self.since_s, self._held_pa)
+                return self.fire(Trigger.RESTORED, t_s)
             if gauge_pa > self._held_pa - max(RESTORED_PA, self.steadiness.noise_pa):
                 self._restart_windows()  # what they hold was nonsense
                 return self.fire(Trigger.RESTORED, t_s)
@@ -259,7 +257,7 @@ class StageTracker:
     def _may_be_restored(self, t_s: float) -> bool:
         """Say whether what looks like a vent of the hold may still turn out to be none."""
         began_in_hold = self.stage is Stage.VENTING and self._held_pa is not None
-        return began_in_hold and t_s <= self._restored_by_s
+        return began_in_hold and t_s - self.since_s <= RESTORED_S
 
     def _is_restless(self, gauge_pa: float) -> bool:
         """Wait for the end of what goes to and fro; only what is left then, set against before, counts."""
