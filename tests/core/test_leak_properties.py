@@ -504,6 +504,35 @@ def test_a_movement_at_a_stroke_that_stays_is_never_a_leak(fell_psi: float, at_s
     assert rate.low <= 0.0 <= rate.high
 
 
+@pytest.mark.parametrize("seed", range(3))
+@pytest.mark.parametrize("steps_psi", [(0.14, 0.49), (0.3, 0.6), (-0.3, -0.6), (0.4, -0.4), (0.45, 0.45)])
+def test_a_movement_that_comes_back_within_a_minute_is_never_a_leak(
+    steps_psi: tuple[float, float], seed: int
+) -> None:
+    leak_filter = LeakFilter(LaggedThermometers(), 0.0)
+    random, steps_pa = Random(seed), {3600.0 + 20.0 * i: psi * 6894.757 for i, psi in enumerate(steps_psi)}
+    for t_s in np.arange(0.0, 1.5 * HOUR, 10.0):
+        moved_pa = next((pa for at_s, pa in steps_pa.items() if at_s <= t_s < at_s + 20.0), 0.0)
+        leak_filter.add(reading(t_s, FULL_PA + moved_pa + random.gauss(0.0, NOISE_PA)), NOISE_PA)
+        assert leak_filter.estimate is None or not leak_filter.estimate.established
+
+
+def test_what_came_just_before_readings_went_astray_can_be_dropped() -> None:
+    leak_filter, random = LeakFilter(LaggedThermometers(), 0.0), Random(4)
+    for t_s in np.arange(0.0, HOUR, 10.0):
+        leak_filter.add(reading(t_s, FULL_PA + random.gauss(0.0, NOISE_PA)), NOISE_PA)
+    before = leak_filter.estimate
+    leak_filter.drop_bin()
+    leak_filter.add(reading(HOUR, 0.9 * FULL_PA), NOISE_PA)
+    leak_filter.drop_bin()
+    leak_filter.add(reading(HOUR + 10.0, FULL_PA), NOISE_PA)
+    assert leak_filter.estimate == before
+    leak_filter.add(reading(HOUR + 40.0, FULL_PA), NOISE_PA)
+    assert leak_filter.estimate is not None
+    assert not leak_filter.estimate.established
+    assert leak_filter.estimate.rate_per_s.high < 3.0 * PSI_PER_H
+
+
 @pytest.mark.parametrize(
     ("psi_per_h", "within_s"), [(3.0, 240.0), (10.0, 150.0), (30.0, 120.0), (100.0, 120.0)]
 )

@@ -56,7 +56,7 @@ LAW_MIDDLE, LAW_SIGMA = 0.5, 0.3
 
 _OUTLIER_SIGMAS = 4.0
 # A movement at one stroke lies in two bins at most, one soon after the other; what goes on so fast in a third
-# is a leak, and across a longer gap nobody saw how fast it was.
+# is a leak, what comes back another movement; and across a longer gap nobody saw how fast it was.
 _STROKE_BINS, _STROKE_S = 2, 60.0
 _UNKNOWN = 1.0  # variance of a level nothing is known of, in ln
 
@@ -91,7 +91,7 @@ class AirFilter:
         self._mean: float | None = None
         self._lowest = self._coldest = 0.0
         self._risen = self._warmed = 0.0
-        self._strokes = 0  # bins in a row that moved at a stroke
+        self._strokes = 0  # bins in a row that moved at a stroke, up; below nought: down
         self._shift: Cusum | None = None  # only of a leaking pot: has its leak changed at a stroke?
         self._law = 0.0  # ln of what the laminar law makes of the rate since the leak was found
         self.allow(allowance, barometer_miss)
@@ -192,13 +192,13 @@ class AirFilter:
         innovation = y - expected
         cross = [sum(map(mul, seen, row)) for row in p]
         variance = sum(map(mul, seen, cross)) + noise_variance
-        square = innovation * innovation
+        square, way = innovation * innovation, 1 if innovation > 0.0 else -1
         if square <= _OUTLIER_SIGMAS**2 * variance:
             self._strokes = 0
-        elif self._strokes < _STROKE_BINS and elapsed_s < _STROKE_S:
+        elif self._strokes * way < _STROKE_BINS and elapsed_s < _STROKE_S:
             # a movement at a stroke, out of calm, is no leak, which goes on: a seal let a breath go, a
             # blocked port came free, the transducer was knocked. Where the level is now must be seen anew.
-            self._strokes += 1
+            self._strokes = way + (self._strokes if self._strokes * way > 0 else 0)
             p[LEVEL][LEVEL] += square
             cross[LEVEL] += square
             variance += square

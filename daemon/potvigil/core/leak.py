@@ -92,9 +92,14 @@ class LeakFilter:
         self._bin.add(reading, absolute_pa, noise_pa, self._lagged)
         return ready
 
+    def drop_bin(self) -> None:
+        """Say that the readings went astray: what came just before may have been the beginning of it."""
+        if self._bin.n:
+            self._bin = _Bin()
+
     def top_up(self, rise_share: float) -> None:
         """Say that air was let in, about this share of what was there: a new level, a small transient."""
-        self._bin = _Bin()
+        self.drop_bin()
         self._sound.reopen(rise_share)
         if self._leaking is not None:
             self._leaking.reopen(rise_share)

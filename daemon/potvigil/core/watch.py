@@ -227,10 +227,10 @@ class PotWatch:
             self._top_up_seen = jump
             if self._doubt.reason is None:
                 self._take_top_up(jump, reading, batch, leak_filter, events)
-        if tracker.is_stirred(reading.t_s):
-            return
         steadiness = tracker.steadiness
-        if steadiness.astray and not steadiness.restless:
+        if steadiness.astray or tracker.is_stirred(reading.t_s):
+            leak_filter.drop_bin()
+        if tracker.is_stirred(reading.t_s) or (steadiness.astray and not steadiness.restless):
             return
         misled = self._doubt.misled
         self._doubt.update(reading, steadiness.noise_pa, steadiness.restless)
