@@ -216,6 +216,27 @@ def test_what_a_root_cause_comes_to_hide_falls_silent_and_says_what_is_true() ->
     assert script.events[-1].alarm is leak and script.events[-1].text == "holds after all"
 
 
+@pytest.mark.parametrize("how", ["acknowledged", "shelved", "a dead sensor"])
+def test_what_stood_first_is_told_on_where_its_root_cause_is_not(how: str) -> None:
+    """A high alarm of a night is never lost: only what is itself told again and again speaks for another."""
+    root = AlarmId.PRESSURE_SENSOR if how == "a dead sensor" else AlarmId.RAPID_LOSS
+    script = Script().say(120, below_floor="low")
+    if root is AlarmId.PRESSURE_SENSOR:
+        script.say(60, pressure_sensor="wire")
+    else:
+        script.say(60, below_floor="low", rapid_loss="fast")
+    if how == "acknowledged":
+        script.acknowledge(root)
+    elif how == "shelved":
+        script.shelve(root, 8 * 3600.0)
+    seen = len(script.events)
+    if root is AlarmId.PRESSURE_SENSOR:
+        script.say(2 * 3600, pressure_sensor="wire")
+    else:
+        script.say(2 * 3600, below_floor="low", rapid_loss="fast")
+    assert [event for event in script.events[seen:] if event.alarm is FLOOR and event.repeat]
+
+
 def test_a_consequence_that_ends_while_it_is_hidden_returns() -> None:
     script = Script().say(120, leak="so").say(60, leak="so", floor_ahead="soon")
     script.say(OFF_DELAY_S + 5, leak=None, floor_ahead="soon")

@@ -255,6 +255,29 @@ def test_what_comes_back_to_where_it_was_is_no_top_up(low_psi: float, readings: 
     assert night.tracker.stage is Stage.HOLDING
 
 
+@pytest.mark.parametrize(("step_s", "gap_s"), [(1.0, 62.0), (5.0, 60.0), (10.0, 40.0), (30.0, 30.0)])
+@pytest.mark.parametrize("rise_psi", [3.0, 7.0])
+def test_a_top_up_in_a_short_outage_is_one_all_the_same(step_s: float, gap_s: float, rise_psi: float) -> None:
+    night = holding().feed([60.0 - rise_psi] * int(900 / step_s), step_s)
+    night.t_s += gap_s - step_s
+    night.feed([60.0] * int(600 / step_s), step_s)
+    jump = night.tracker.last_top_up
+    assert jump is not None
+    assert jump.rise_pa / PSI == pytest.approx(rise_psi, abs=0.3)
+
+
+@pytest.mark.parametrize("step_s", [1.0, 2.0, 5.0])
+def test_what_a_vent_shut_at_once_and_refilled_gained_is_a_top_up(step_s: float) -> None:
+    night = holding().hold(300)
+    fall, rise = [60.0 - 0.6 * s for s in range(5)], [57.0 + 0.4 * s for s in range(13)]
+    curve = [*fall, *[57.0] * 10, *rise, *[62.0] * 120]
+    night.feed(curve[:: int(step_s)], step_s)
+    jump = night.tracker.last_top_up
+    assert night.tracker.stage is Stage.HOLDING
+    assert jump is not None
+    assert 1.3 < jump.rise_pa / PSI < 5.5
+
+
 @pytest.mark.parametrize("every_s", [20, 60, 240])
 def test_a_pot_that_is_fed_again_and_again_is_topped_up_each_time(every_s: int) -> None:
     night = holding()
@@ -265,7 +288,8 @@ def test_a_pot_that_is_fed_again_and_again_is_topped_up_each_time(every_s: int) 
             jumps.add(night.tracker.last_top_up)
     night.hold(60)
     jumps.add(night.tracker.last_top_up)
-    assert len(jumps - {None}) >= (1 if every_s < 60 else 5)  # too quick to be told apart: one long feed
+    # too quick to be told apart: one long feed; and the first may have come back from a moment's nonsense
+    assert len(jumps - {None}) >= (1 if every_s < 60 else 4)
 
 
 @pytest.mark.parametrize("seed", range(4))

@@ -1,6 +1,7 @@
 """What begins and ends a batch: opened at mixing before there is pressure, vented at any sample period."""
 
 from collections.abc import Iterator
+from dataclasses import replace
 from random import Random
 
 import pytest
@@ -17,6 +18,7 @@ from potvigil.core.event import (
     Stage,
     StageEvent,
 )
+from potvigil.core.pot import Supply
 from potvigil.core.reading import Sample
 from potvigil.core.watch import PotWatch
 from shut_pot import ATMOSPHERE_PA, PSI, UTC_S, pot
@@ -113,3 +115,21 @@ def test_what_a_leak_means_is_said_as_it_is():
     assert not any("will hold" in text for text in texts.values())
     assert all("may be passed" in text for t_s, text in texts.items() if t_s < 1.5 * HOUR)
     assert all("The cure is done" in text for t_s, text in texts.items() if t_s > 1.6 * HOUR)
+
+
+@pytest.mark.parametrize("feeds", [True, False])
+def test_a_regulator_that_gives_no_air_any_more_does_not_keep_the_floor_away(feeds):
+    """Losing 6 psi/h from the start; the regulator feeds half a psi whenever that is gone, or nothing."""
+    watch, texts = PotWatch(pot(hold_s=8 * HOUR, supply=Supply.REGULATED)), {}
+    for sample in night(5.0, 2.2 * HOUR, seed=6, loss_psi_per_h=6.0):
+        fed_psi = 0.5 * int((60.0 - sample.gauge_pa / PSI) / 0.5) if feeds and sample.t_s > 600.0 else 0.0
+        sample = replace(sample, gauge_pa=sample.gauge_pa + max(fed_psi, 0.0) * PSI)
+        for event in watch.feed(sample):
+            if isinstance(event, AlarmEvent) and not event.repeat and event.state == "unacknowledged":
+                texts[event.alarm] = event.text
+    if feeds:
+        assert AlarmId.FLOOR_AHEAD not in texts
+        assert AlarmId.SUPPLY_MASKING in texts or "The supply makes up for it" in texts[AlarmId.LEAK]
+    else:
+        assert "The supply gives no air any more" in texts[AlarmId.FLOOR_AHEAD]
+        assert "The supply makes up for it" in texts[AlarmId.LEAK]  # said before, while it stood at 59 psi

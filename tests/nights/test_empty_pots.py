@@ -19,9 +19,18 @@ STEP_S, ROOM_K = 10.0, 292.0
 
 
 def alarms(
-    volume_l: float, coupling: float, place: Place, contents_l: float = 0.0, leak_psi_per_h: float = 0.0
+    volume_l: float,
+    coupling: float,
+    place: Place,
+    *,
+    contents_l: float = 0.0,
+    leak_psi_per_h: float = 0.0,
+    topped_up_s: float | None = None,
 ) -> list[AlarmEvent]:
-    """Watch 80 minutes of an empty pot whose settings say it holds so much; return what was raised."""
+    """Watch 80 minutes of an empty pot whose settings say it holds so much; return what was raised.
+
+    topped_up_s: when what the cooling gas lost of its pressure is filled up again.
+    """
     size = volume_l / 20.0
     parameters = PotParameters(
         internal_volume_m3=1e-3 * volume_l,
@@ -37,7 +46,7 @@ def alarms(
     model = PotModel(
         parameters,
         supply=supply,
-        actions=(Fill(120.0, 60.0 * PSI),),
+        actions=tuple(Fill(at_s, 60.0 * PSI) for at_s in (120.0, topped_up_s) if at_s is not None),
         room_k=lambda _: ROOM_K,
         ambient_pa=lambda _: ATMOSPHERE_PA,
         leaks=(leak,) if leak_psi_per_h else (),
@@ -72,6 +81,14 @@ def alarms(
 def test_the_heat_of_its_fill_is_no_leak(volume_l: float, coupling: float, place: Place) -> None:
     assert alarms(volume_l, coupling, place) == []
     assert alarms(volume_l, coupling, place, contents_l=0.15 * volume_l) == []
+
+
+@pytest.mark.parametrize(("volume_l", "coupling"), [(20.0, 0.45), (35.0, 0.45), (50.0, 0.45), (20.0, 1.0)])
+@pytest.mark.parametrize("topped_up_s", [330.0, 450.0])
+def test_a_top_up_soon_after_the_fill_makes_it_none(
+    volume_l: float, coupling: float, topped_up_s: float
+) -> None:
+    assert alarms(volume_l, coupling, Place.WALL, topped_up_s=topped_up_s) == []
 
 
 @pytest.mark.parametrize(("coupling", "place"), list(product([0.45, 1.0], [Place.WALL, Place.ROOM])))

@@ -134,8 +134,9 @@ class AirFilter:
         p[TRANSIENT][TRANSIENT] += (FILL_HEAT * rise_share) ** 2
         p[SOAK][SOAK] += (0.05 * rise_share) ** 2
         self._level_known = False
+        self._stirred = max(self._stirred * exp(-self._age_s / self._stirred_s), STIRRED * rise_share)
+        self._fill_heat = max(self._fill_heat * exp(-self._age_s / TRANSIENT_S), FILL_HEAT * rise_share)
         self._age_s = 0.0
-        self._stirred, self._fill_heat = STIRRED * rise_share, FILL_HEAT * rise_share
         self._mean = None
 
     def leaking(self, mean: Sequence[float], second: Sequence[Sequence[float]]) -> "AirFilter":
@@ -263,7 +264,8 @@ class AirFilter:
         p[FAST_RATE][FAST_RATE] += fast_rate - c * c * fast - d * d * fast_rate
         p[SLOW][SLOW] += self._slow_variance * (1.0 - decay[SLOW] ** 2)
         surely = min(max(self._x[TRANSIENT] ** 2 - p[TRANSIENT][TRANSIENT], 0.0), most * most)
-        p[TRANSIENT][TRANSIENT] += TRANSIENT_SPREAD**2 * surely * elapsed_s / TRANSIENT_S
+        died = elapsed_s / TRANSIENT_S
+        p[TRANSIENT][TRANSIENT] += TRANSIENT_SPREAD**2 * surely * died * max(1.0, died)
         heat = self._heat_variance + self._risen**2 + (self._heat_share * self._warmed) ** 2
         p[HEAT][HEAT] += heat * (1.0 - decay[HEAT] ** 2)
         p[LEVEL][LEVEL] += LEVEL_WANDER_PER_SQRT_S**2 * elapsed_s

@@ -100,10 +100,10 @@ class AlarmBook:
                     self._rising.discard(alarm)
                 else:
                     self._clear(alarm, entry, t_s, utc_s, events)
-            elif not self._is_hidden(alarm):
+            elif not any(map(self._is_root, RULES[alarm].hidden_by & (self._not_normal | self._rising))):
                 self._set(alarm, entry, text, t_s, utc_s, events)
             elif alarm in self._not_normal and entry.true_since_s is not None:
-                entry.text, entry.false_since_s = text, None  # silent, but what it says stays true
+                entry.text, entry.false_since_s = text, None  # it stood first; what it says stays true
         for alarm in self._shown():
             entry = self._alarms[alarm]
             if entry.state is AlarmState.SHELVED and t_s >= entry.shelved_until_s:
@@ -112,7 +112,7 @@ class AlarmBook:
                 entry.state is AlarmState.UNACKNOWLEDGED
                 and entry.false_since_s is None  # on its way back: returned is what is said next
                 and t_s >= entry.repeat_at_s
-                and not self._is_hidden(alarm)
+                and not any(map(self._is_announced, RULES[alarm].hidden_by - _SENSOR_ROOTS))
             ):
                 entry.repeat_s = min(2.0 * entry.repeat_s, LAST_REPEAT_S)
                 entry.repeat_at_s = t_s + entry.repeat_s
@@ -168,8 +168,9 @@ class AlarmBook:
             if entry.false_since_s is not None:
                 entry.false_since_s += elapsed_s
 
-    def _is_hidden(self, alarm: AlarmId) -> bool:
-        return any(map(self._is_root, RULES[alarm].hidden_by & (self._not_normal | self._rising)))
+    def _is_announced(self, alarm: AlarmId) -> bool:
+        """Say whether it is told again and again itself, and so speaks for its consequences."""
+        return self._alarms[alarm].state is AlarmState.UNACKNOWLEDGED
 
     def _is_root(self, alarm: AlarmId) -> bool:
         """Say whether an alarm's condition stands, so that it hides its consequences."""

@@ -17,7 +17,7 @@ from potvigil.core.event import (
     Stage,
 )
 from potvigil.core.leak import Leak
-from potvigil.core.pot import Pot
+from potvigil.core.pot import Pot, Supply
 from potvigil.core.reading import Reading
 from potvigil.core.stage import TopUp
 from potvigil.core.verdict import Facts, judge
@@ -27,6 +27,9 @@ BELOW_FLOOR_S = 30.0
 # Good readings further apart than this leave time in which nobody watched.
 UNSEEN_AFTER_S = 60.0
 _VENT_MARGIN_S = 30.0
+# A regulator holds the pot while it stands no more than a tenth below its working pressure (droop and setting
+# are some percent: common practice), or gave air lately.
+FED_SHARE, FED_LATELY_S = 0.9, 1800.0
 
 
 class Batch:
@@ -76,6 +79,13 @@ class Batch:
             self.resin = self._pot.resin(text)
             self.clock.retime(self.resin)
         return old or ""
+
+    def is_fed(self, t_s: float, gauge_pa: float) -> bool:
+        """Say whether a regulator keeps the pot from falling."""
+        if self._pot.supply is Supply.SHUT:
+            return False
+        lately = bool(self.top_ups) and t_s - self.top_ups[-1].end_s < FED_LATELY_S
+        return lately or gauge_pa > FED_SHARE * self._pot.working_pa
 
     def take_good(self, t_s: float, stage: Stage, reading: Reading) -> None:
         """Take one good reading of the batch."""

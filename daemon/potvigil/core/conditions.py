@@ -177,6 +177,8 @@ def _floor_ahead(scene: Scene, batch: Batch, gauge_pa: float) -> str | None:
     order = f"{span(before)} before the cure is done" if before > 0.0 else "close to the end of the cure"
     losing = rate(leak.rate_pa_per_s.value, pot.pressure_unit)
     text = f"Losing {losing}: passes {pressure(pot.floor_pa, pot.pressure_unit)} {about}, {order}."
+    if pot.supply is Supply.REGULATED:
+        text += " The supply gives no air any more."
     if forecast.top_up_until_s is not None:
         enough = " and through the cure" if forecast.top_up_until_s >= done_s else ""
         text += (
@@ -206,11 +208,11 @@ def _leak(scene: Scene, batch: Batch) -> str | None:
 
 def _borne(scene: Scene, batch: Batch) -> str:
     """Return what a leak means for the batch."""
-    if scene.pot.supply is Supply.REGULATED:
+    gauge_pa = scene.reading.gauge_pa
+    if gauge_pa is not None and batch.is_fed(scene.reading.t_s, gauge_pa):
         return "The supply makes up for it"
     if batch.clock.done:
         return "The cure is done"
-    gauge_pa = scene.reading.gauge_pa
     if gauge_pa is not None and gauge_pa < scene.pot.floor_pa:
         return "The floor is passed"
     forecast, done_s = batch.forecast, batch.clock.cure().done_s

@@ -58,6 +58,8 @@ FILLED_SHARE = 0.7
 # still feeds is so slow, no cooling pot rises.
 LOOK_BACK_S = 60.0
 RISE_OVER_S, RISE_OVER_PA = 30.0, 0.15 * PA_PER_PSI
+# What only comes back to where it was (the middle of so long a time before it rose) had gone astray.
+WAS_S, COME_BACK_SHARE = 180.0, 0.25
 # A jump up: 30 psi/h; resin heat and morning sun stay below 3 psi/h.
 TOP_UP_PA = 0.5 * PA_PER_PSI
 # A regulator feeds small steps: a quarter psi in 10 s, which no heat can bring either.
@@ -109,8 +111,8 @@ class _Window:
         t_s, _, at_most_pa = min(self._points, key=lambda point: point[2])
         return t_s, at_most_pa
 
-    def median_pa(self) -> float:
-        return median(at_most_pa for _, _, at_most_pa in self._points)
+    def median_pa(self, until_s: float) -> float:
+        return median(at_most_pa for t_s, _, at_most_pa in self._points if t_s <= until_s)
 
     def restart(self) -> None:
         """Forget all but the newest reading."""
@@ -138,6 +140,7 @@ class StageTracker:
         self.rapid_loss = False
         self.pressurised_since_s = 0.0
         self.last_top_up: TopUp | None = None
+        self._minutes = _Window(WAS_S)
         self._minute = _Window(LOOK_BACK_S)
         self._half_minute = _Window(RISE_OVER_S)
         self._moment = _Window(VENT_S)
@@ -159,6 +162,7 @@ class StageTracker:
         # a single spike must neither raise nor lower the pot, now or as the pressure of a minute ago: two
         # neighbouring readings have to agree
         at_least_pa, at_most_pa = min(gauge_pa, last_pa), max(gauge_pa, last_pa)
+        self._minutes.add(t_s, at_least_pa, at_most_pa)
         self._minute.add(t_s, at_least_pa, at_most_pa)
         self._half_minute.add(t_s, at_least_pa, at_most_pa)
         self._moment.add(t_s, at_least_pa, at_most_pa)
@@ -237,14 +241,12 @@ class StageTracker:
         return self.stage is Stage.HOLDING and fall_pa > self._beyond_noise(VENT_PA)
 
     def _update_venting(self, t_s: float, gauge_pa: float) -> Stage | None:
-        if self._held_pa is not None and self._may_be_restored(t_s):
-            if self.steadiness.restless:  # that is no hand on a valve
-                self._calm = (self.since_s, self._held_pa)
-                return self.fire(Trigger.RESTORED, t_s)
-            if gauge_pa > self._held_pa - max(RESTORED_PA, self.steadiness.noise_pa):
-                self._restart_windows()  # what they hold was nonsense
-                return self.fire(Trigger.RESTORED, t_s)
-            return None
+        if self._may_be_restored(t_s) and self._held_pa is not None:
+            is_back = gauge_pa > self._held_pa - max(RESTORED_PA, self.steadiness.noise_pa)
+            if not is_back and not self.steadiness.restless:  # no hand on a valve goes to and fro
+                return None
+            self._calm = (self.since_s, self._held_pa)  # what there is more than that was let in
+            return self.fire(Trigger.RESTORED, t_s)
         if t_s - self.since_s < LOOK_BACK_S:
             return None
         change_pa = gauge_pa - self._minute.at_most_pa
@@ -298,8 +300,8 @@ class StageTracker:
         least_pa = self._beyond_noise(least_pa)
         if gauge_pa - window.at_most_pa <= least_pa or window.oldest_s <= self._hot_since_s:
             return False
-        # what only comes back to where it was had gone astray; a pot fed again and again saws about it
-        return gauge_pa - self._minute.median_pa() > 0.25 * least_pa
+        # a pot that is fed again and again saws about its middle, and rises above it by half each time
+        return gauge_pa - self._minutes.median_pa(window.oldest_s) > COME_BACK_SHARE * least_pa
 
     def _restart_windows(self) -> None:
         for window in (self._minute, self._half_minute, self._moment):

@@ -271,7 +271,7 @@ class PotWatch:
         batch.take_estimate(reading.t_s, _in_units(leak, reading, reading.absolute_pa, self._pot), leak)
         batch.forecast = None
         batch.words.clear()
-        if leak.established and self._pot.supply is Supply.SHUT:  # a regulator keeps the floor away
+        if leak.established and not batch.is_fed(reading.t_s, reading.gauge_pa):
             batch.forecast = forecast_floor(
                 reading.t_s,
                 reading.gauge_pa,

@@ -45,7 +45,7 @@ ALARM_WORDS = {
     AlarmId.PRESSURE_SENSOR: "pressure not known",
     AlarmId.READINGS_STOPPED: "readings had stopped",
     AlarmId.RECORD_FAILING: "nothing is being kept",
-    AlarmId.LEAK: "leak, but it will hold",
+    AlarmId.LEAK: "leak",
     AlarmId.SUPPLY_MASKING: "top-ups hide a leak",
     AlarmId.THERMOMETER: "thermometer missing",
     AlarmId.CLOCK_UNSET: "clock not set",
@@ -143,12 +143,12 @@ _TRUE_NOW = (AlarmState.UNACKNOWLEDGED, AlarmState.ACKNOWLEDGED)
 
 
 def _leak_word(snapshot: Snapshot, pot: Pot | None) -> str:
-    if pot is not None and pot.supply is Supply.REGULATED:
-        return "leak, made up by the supply"
     forecast, cure = snapshot.forecast, snapshot.cure
-    if forecast is not None and cure is not None and forecast.earliest_s < cure.done_s:
-        return "leak, may not hold"
-    return ALARM_WORDS[AlarmId.LEAK]
+    if forecast is None and pot is not None and pot.supply is Supply.REGULATED:
+        return "leak, made up by the supply"
+    if forecast is None or cure is None:
+        return ALARM_WORDS[AlarmId.LEAK]
+    return "leak, may not hold" if forecast.earliest_s < cure.done_s else "leak, but it will hold"
 
 
 def is_cure_done(snapshot: Snapshot) -> bool:
@@ -171,7 +171,7 @@ def trend(snapshot: Snapshot, pot: Pot | None, unit: str) -> str | None:
     row = TraceRow.of(snapshot)
     if row.leak_established and row.leak_pa_per_s is not None:
         losing = rate(row.leak_pa_per_s.value, unit)
-        if pot is not None and pot.supply is Supply.REGULATED:
+        if snapshot.forecast is None and pot is not None and pot.supply is Supply.REGULATED:
             return f"Losing {losing}: air is being lost, and the supply makes up for it."
         return f"Falling {losing}: air is being lost."
     if snapshot.stage is Stage.SETTLING:
