@@ -526,6 +526,20 @@ def test_a_file_of_something_else_is_refused(tmp_path, data):
     refused(path, tmp_path)
 
 
+@pytest.mark.parametrize("length", [20, 200, 8000])
+def test_a_name_of_any_length_is_told_in_a_short_line(packed, tmp_path, length):
+    """The library quotes the name that stands before a member, as long as its header says it is."""
+    data = bytearray(packed[1].read_bytes())
+    assert data[:4] == b"PK\3\4"
+    data[26:28] = length.to_bytes(2, "little")  # length of the name: APPNOTE.TXT 4.3.7
+    path = tmp_path / "in.zip"
+    path.write_bytes(data)
+    said = refused(path, tmp_path)
+    assert "in.zip is damaged" in said
+    assert len(said) < len(str(path)) + 300
+    assert said.isprintable()
+
+
 def test_a_large_archive_ends_as_we_expect(packed, tmp_path, monkeypatch):
     """Beyond 4 GB a ZIP file has a second end record; here it has one because zipfile is told so."""
     monkeypatch.setattr(zipfile, "ZIP64_LIMIT", 1000)

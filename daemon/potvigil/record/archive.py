@@ -66,6 +66,8 @@ _ZIP_ERRORS = (
     OverflowError,
 )
 
+_LONGEST_SAID = 160
+
 OnProgress = Callable[[str, int], None]  # which table, how many of its rows
 
 
@@ -221,15 +223,23 @@ def _told(archive: Path) -> Iterator[None]:
     except OSError as error:
         raise ArchiveError(f"{archive} cannot be read: {error.strerror or error}; check the path") from error
     except _ZIP_ERRORS as error:
-        raise _damaged(archive, str(error).splitlines()[0] if str(error) else "cut off") from error
+        raise _damaged(archive, str(error) or "cut off") from error
 
 
 def _damaged(archive: Path, what: str) -> ArchiveError:
-    return ArchiveError(f"{archive} is damaged ({what}) and was not taken; fetch or copy it again")
+    return ArchiveError(f"{archive} is damaged ({_brief(what)}) and was not taken; fetch or copy it again")
 
 
 def _foreign(archive: Path, what: str) -> ArchiveError:
-    return ArchiveError(f"{archive} is no archive of Potvigil ({what}) and was not taken; give another file")
+    return ArchiveError(
+        f"{archive} is no archive of Potvigil ({_brief(what)}) and was not taken; give another file"
+    )
+
+
+def _brief(what: str) -> str:
+    """Return on one line, and not too long, what a library said of a file: it may quote all of it."""
+    line = "".join(sign if sign.isprintable() else "?" for sign in " ".join(what.split()))
+    return line if len(line) <= _LONGEST_SAID else f"{line[: _LONGEST_SAID - 3]}..."
 
 
 def _check_directory(file: IO[bytes], archive: Path) -> int:
@@ -275,7 +285,7 @@ def _read_manifest(unpacked: zipfile.ZipFile, archive: Path) -> tuple[int, dict[
             )
         members = {name: _declared(said) for name, said in manifest["members"].items()}
     except (KeyError, TypeError, AttributeError, RecursionError) as error:
-        raise _foreign(archive, f"{MANIFEST}: {type(error).__name__} {error}".splitlines()[0]) from error
+        raise _foreign(archive, f"{MANIFEST}: {type(error).__name__} {error}") from error
     _check_names(infos, members, archive)
     return version, members
 
