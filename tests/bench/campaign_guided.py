@@ -77,10 +77,10 @@ def main() -> int:
     from fuzz_targets import targets
 
     names = [each.name for each in targets() if args.only is None or each.name in args.only]
-    seconds = max(1, int(60.0 * args.minutes / len(names)))
     print(f"{'input':<16} {'run':>8} {'at first':>9} {'branches':>9} {'slowest s':>10} {'most MB':>8}")
     failed = False
     for name in names:
+        seconds = max(1, int(60.0 * args.minutes / len(names)))
         command = [
             sys.executable,
             __file__,

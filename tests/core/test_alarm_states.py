@@ -220,20 +220,16 @@ def test_what_a_root_cause_comes_to_hide_falls_silent_and_says_what_is_true() ->
 def test_what_stood_first_is_told_on_where_its_root_cause_is_not(how: str) -> None:
     """A high alarm of a night is never lost: only what is itself told again and again speaks for another."""
     root = AlarmId.PRESSURE_SENSOR if how == "a dead sensor" else AlarmId.RAPID_LOSS
-    script = Script().say(120, below_floor="low")
+    told = {"below_floor": "low", "rapid_loss": "fast"}
     if root is AlarmId.PRESSURE_SENSOR:
-        script.say(60, pressure_sensor="wire")
-    else:
-        script.say(60, below_floor="low", rapid_loss="fast")
+        told = {"pressure_sensor": "wire"}
+    script = Script().say(120, below_floor="low").say(60, **told)
     if how == "acknowledged":
         script.acknowledge(root)
     elif how == "shelved":
         script.shelve(root, 8 * 3600.0)
     seen = len(script.events)
-    if root is AlarmId.PRESSURE_SENSOR:
-        script.say(2 * 3600, pressure_sensor="wire")
-    else:
-        script.say(2 * 3600, below_floor="low", rapid_loss="fast")
+    script.say(2 * 3600, **told)
     assert [event for event in script.events[seen:] if event.alarm is FLOOR and event.repeat]
 
 

@@ -134,8 +134,9 @@ class AirFilter:
         p[TRANSIENT][TRANSIENT] += (FILL_HEAT * rise_share) ** 2
         p[SOAK][SOAK] += (0.05 * rise_share) ** 2
         self._level_known = False
-        self._stirred = max(self._stirred * exp(-self._age_s / self._stirred_s), STIRRED * rise_share)
-        self._fill_heat = max(self._fill_heat * exp(-self._age_s / TRANSIENT_S), FILL_HEAT * rise_share)
+        stirred, fill_heat = self._left_of_the_fill()
+        self._stirred = max(stirred, STIRRED * rise_share)
+        self._fill_heat = max(fill_heat, FILL_HEAT * rise_share)
         self._age_s = 0.0
         self._mean = None
 
@@ -199,7 +200,7 @@ class AirFilter:
         elif self._strokes * way < _STROKE_BINS and elapsed_s < _STROKE_S:
             # a movement at a stroke, out of calm, is no leak, which goes on: a seal let a breath go, a
             # blocked port came free, the transducer was knocked. Where the level is now must be seen anew.
-            self._strokes = way + (self._strokes if self._strokes * way > 0 else 0)
+            self._strokes = way * (max(self._strokes * way, 0) + 1)
             p[LEVEL][LEVEL] += square
             cross[LEVEL] += square
             variance += square
@@ -254,8 +255,7 @@ class AirFilter:
         p, decay = self._p, self._decay
         a, b, c, d = self._fast
         # as it was when the step began, so that a gap hides nothing
-        stirred = self._stirred * exp(-self._age_s / self._stirred_s)
-        most = self._fill_heat * exp(-self._age_s / TRANSIENT_S)
+        stirred, most = self._left_of_the_fill()
         self._age_s += elapsed_s
         fast, fast_rate = self._fast_variance, self._fast_variance * 3.0 / FAST_S**2
         p[FAST][FAST] += fast - a * a * fast - b * b * fast_rate + stirred * stirred * (1.0 - a * a)
@@ -271,6 +271,11 @@ class AirFilter:
         p[LEVEL][LEVEL] += LEVEL_WANDER_PER_SQRT_S**2 * elapsed_s
         rate = self._x[RATE]
         p[RATE][RATE] += (RATE_WANDER_PER_SQRT_H * rate) ** 2 * elapsed_s / 3600.0
+
+    def _left_of_the_fill(self) -> tuple[float, float]:
+        """Return how far the gas is still stirred, and how large the transient may still be."""
+        stirred = self._stirred * exp(-self._age_s / self._stirred_s)
+        return stirred, self._fill_heat * exp(-self._age_s / TRANSIENT_S)
 
     def _let_the_law_act(self, law_step: float) -> None:
         factor = exp(LAW_MIDDLE * law_step)

@@ -140,7 +140,7 @@ class StageTracker:
         self.rapid_loss = False
         self.pressurised_since_s = 0.0
         self.last_top_up: TopUp | None = None
-        self._minutes = _Window(WAS_S)
+        self._before = _Window(WAS_S)
         self._minute = _Window(LOOK_BACK_S)
         self._half_minute = _Window(RISE_OVER_S)
         self._moment = _Window(VENT_S)
@@ -151,7 +151,6 @@ class StageTracker:
         self._calm: tuple[float, float] | None = None  # before it went to and fro
         self._held_pa: float | None = None  # a minute before a vent that began in the hold
         self._hot_since_s = 0.0  # the newest fill or top-up ended, and left its heat in the gas
-        self._hot_before_s = 0.0  # the same, as it was before the newest vent
         self._restored_s = -inf
 
     def update(self, t_s: float, gauge_pa: float) -> Stage | None:
@@ -162,7 +161,7 @@ class StageTracker:
         # a single spike must neither raise nor lower the pot, now or as the pressure of a minute ago: two
         # neighbouring readings have to agree
         at_least_pa, at_most_pa = min(gauge_pa, last_pa), max(gauge_pa, last_pa)
-        self._minutes.add(t_s, at_least_pa, at_most_pa)
+        self._before.add(t_s, at_least_pa, at_most_pa)
         self._minute.add(t_s, at_least_pa, at_most_pa)
         self._half_minute.add(t_s, at_least_pa, at_most_pa)
         self._moment.add(t_s, at_least_pa, at_most_pa)
@@ -192,9 +191,10 @@ class StageTracker:
             return None
         self.stage, self.since_s = following, t_s
         if trigger is Trigger.RESTORED:
-            self._hot_since_s, self._restored_s = self._hot_before_s, t_s
+            self._restored_s = t_s
         elif trigger is not Trigger.SETTLED:  # then the pot stays shut: what was under way goes on
-            self._hot_before_s, self._hot_since_s = self._hot_since_s, t_s
+            if trigger is not Trigger.VENT_OPENED:  # which may yet turn out to be none, and leaves no heat
+                self._hot_since_s = t_s
             self.topping_up = self.rapid_loss = False
             self._above_since_s = self._below_since_s = None
         return following
@@ -205,9 +205,8 @@ class StageTracker:
 
     def has_cooled(self, t_s: float) -> bool:
         """Say whether the pot is shut and the heat of its newest fill or top-up has left the gas."""
-        if self._may_be_restored(t_s):
-            return t_s - self._hot_before_s > RAPID_AFTER_S
-        return self.stage in (Stage.SETTLING, Stage.HOLDING) and t_s - self._hot_since_s > RAPID_AFTER_S
+        is_shut = self.stage in (Stage.SETTLING, Stage.HOLDING) or self._may_be_restored(t_s)
+        return is_shut and t_s - self._hot_since_s > RAPID_AFTER_S
 
     def _update_open(self, t_s: float, gauge_pa: float) -> Stage | None:
         if gauge_pa < self._pressurised_pa:
@@ -301,7 +300,7 @@ class StageTracker:
         if gauge_pa - window.at_most_pa <= least_pa or window.oldest_s <= self._hot_since_s:
             return False
         # a pot that is fed again and again saws about its middle, and rises above it by half each time
-        return gauge_pa - self._minutes.median_pa(window.oldest_s) > COME_BACK_SHARE * least_pa
+        return gauge_pa - self._before.median_pa(window.oldest_s) > COME_BACK_SHARE * least_pa
 
     def _restart_windows(self) -> None:
         for window in (self._minute, self._half_minute, self._moment):

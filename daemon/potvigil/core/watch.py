@@ -228,10 +228,11 @@ class PotWatch:
             if self._doubt.reason is None:
                 self._take_top_up(jump, reading, batch, leak_filter, events)
         steadiness = tracker.steadiness
-        if steadiness.astray or tracker.is_stirred(reading.t_s):
+        is_stirred = tracker.is_stirred(reading.t_s)
+        if is_stirred or steadiness.astray:
             leak_filter.drop_bin()
-        if tracker.is_stirred(reading.t_s) or (steadiness.astray and not steadiness.restless):
-            return
+            if is_stirred or not steadiness.restless:
+                return
         misled = self._doubt.misled
         self._doubt.update(reading, steadiness.noise_pa, steadiness.restless)
         if steadiness.restless:

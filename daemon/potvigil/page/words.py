@@ -142,9 +142,14 @@ def word(snapshot: Snapshot, pot: Pot | None) -> tuple[str, Level]:
 _TRUE_NOW = (AlarmState.UNACKNOWLEDGED, AlarmState.ACKNOWLEDGED)
 
 
+def _is_fed(snapshot: Snapshot, pot: Pot | None) -> bool:
+    """Say whether a regulator makes up for the leak: the watch forecasts a floor where it does not."""
+    return snapshot.forecast is None and pot is not None and pot.supply is Supply.REGULATED
+
+
 def _leak_word(snapshot: Snapshot, pot: Pot | None) -> str:
     forecast, cure = snapshot.forecast, snapshot.cure
-    if forecast is None and pot is not None and pot.supply is Supply.REGULATED:
+    if _is_fed(snapshot, pot):
         return "leak, made up by the supply"
     if forecast is None or cure is None:
         return ALARM_WORDS[AlarmId.LEAK]
@@ -171,7 +176,7 @@ def trend(snapshot: Snapshot, pot: Pot | None, unit: str) -> str | None:
     row = TraceRow.of(snapshot)
     if row.leak_established and row.leak_pa_per_s is not None:
         losing = rate(row.leak_pa_per_s.value, unit)
-        if snapshot.forecast is None and pot is not None and pot.supply is Supply.REGULATED:
+        if _is_fed(snapshot, pot):
             return f"Losing {losing}: air is being lost, and the supply makes up for it."
         return f"Falling {losing}: air is being lost."
     if snapshot.stage is Stage.SETTLING:
