@@ -9,7 +9,7 @@ does not use, for the shortest median delay without a false alarm.
 """
 
 from collections.abc import Callable, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from functools import partial
 
 import numpy as np
@@ -28,7 +28,6 @@ Floats = NDArray[np.float64]
 # 13.9 psi/h counted from the fill, 0.88 from 30 min after it, and no less from 60 or 90 min.
 WARM_UP_S = 1800.0
 
-READINGS_A_MINUTE = round(SECONDS_PER_MINUTE / STEP_S)
 REFERENCE_K = 293.15
 
 # Page-Hinkley on means of a minute. river's own patience (30 values) and forgetting (0.9999: none to speak of
@@ -64,6 +63,17 @@ class Peer:
     scores: Callable[[Recorded], Scores]
 
 
+def no_finer(night: Recorded) -> Recorded:
+    """Return the night with means of 5 s where its readings are closer: as good for a rule, less to keep."""
+    together = round(STEP_S / night.step_s)
+    if together <= 1:
+        return night
+    rows = len(night.t_s) // together * together
+    read = ("t_s", "gauge_pa", "ambient_pa", "gas_c", "wall_c", "room_c")
+    means = {name: getattr(night, name)[:rows].reshape(-1, together).mean(axis=1) for name in read}
+    return replace(night, **means | {"t_s": night.t_s[together - 1 : rows : together]})
+
+
 def low_pressure(night: Recorded) -> Scores:
     """Score how far the gauge stands below the working pressure, psi.
 
@@ -76,8 +86,8 @@ def low_pressure(night: Recorded) -> Scores:
 def fall_rate(night: Recorded, window_s: float) -> Scores:
     """Score the least-squares fall of the gauge reading over the last window_s, psi/h."""
     warm = _warm(night)
-    readings = round(window_s / STEP_S)
-    fall = -_slope_per_s(night.gauge_pa[warm], readings, STEP_S)
+    readings = round(window_s / night.step_s)
+    fall = -_slope_per_s(night.gauge_pa[warm], readings, night.step_s)
     return _highs(night.t_s[warm][readings - 1 :], fall * SECONDS_PER_HOUR / PA_PER_PSI)
 
 
@@ -87,10 +97,11 @@ def page_hinkley(night: Recorded, place: Place | None) -> Scores:
     pressure_psi = (night.gauge_pa + night.ambient_pa)[warm] / PA_PER_PSI
     if place is not None:
         pressure_psi *= REFERENCE_K / (getattr(night, f"{place}_c")[warm] + ZERO_CELSIUS_K)
-    minutes = len(pressure_psi) // READINGS_A_MINUTE
-    rows = minutes * READINGS_A_MINUTE
-    means = pressure_psi[:rows].reshape(minutes, READINGS_A_MINUTE).mean(axis=1)
-    ends_s = night.t_s[warm][READINGS_A_MINUTE - 1 : rows : READINGS_A_MINUTE]
+    a_minute = round(SECONDS_PER_MINUTE / night.step_s)
+    minutes = len(pressure_psi) // a_minute
+    rows = minutes * a_minute
+    means = pressure_psi[:rows].reshape(minutes, a_minute).mean(axis=1)
+    ends_s = night.t_s[warm][a_minute - 1 : rows : a_minute]
     return _highs(ends_s[PATIENCE - 1 :], _page_hinkley_statistic(means, DELTA_PSI[place])[PATIENCE - 1 :])
 
 

@@ -269,7 +269,7 @@ def _play_drawn(kind: str, number: int, place: Place | None) -> Played:
         has_barometer=True,
     )
     details = [f"{1000 * pot.internal_volume_m3:.0f} L", f"weather {night.weather.name}"]
-    details += ["resin heat"] if night.cure else []
+    details += [night.contents.resin] if night.contents.resin_kg else []
     details += ["a heater"] if night.heater else []
     details += [f"leak through {LAWS[night.leak.law]}"] if night.leak else []
     name = f"{kind}:{number}" if night.kind == kind else f"{kind}:{number}, {night.kind}"

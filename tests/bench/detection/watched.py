@@ -1,105 +1,214 @@
-"""One drawn night through the whole watch, the thermometer at one place: what it said and when."""
+"""One night as the watch sees it with one combination of thermometers: every alarm, and what it estimates."""
 
+from collections.abc import Iterable
 from dataclasses import dataclass
+from time import process_time
+from typing import Any, NamedTuple
 
 import numpy as np
-from draw import FLOOR, FLOOR_PA, HOLD_S, WORKING_PA
-from simulate import STEP_S, Recorded
+from draw import FILL_AT_S, HOLD_S
+from kinetics import resins
+from said import BEGIN_UTC_S, OPENED_AT_S, Combination, is_told, name_of, opening, pot_of
+from simulate import Recorded
 
-from potvigil.core.event import AlarmEvent, AlarmId, AlarmState, FloorForecast, Interval
-from potvigil.core.pot import Pot
-from potvigil.core.reading import Place, Sample
+from potvigil.core.event import (
+    AlarmEvent,
+    AlarmId,
+    AlarmState,
+    EditEvent,
+    Event,
+    FloorForecast,
+    Interval,
+    NoteEvent,
+    NoteId,
+)
+from potvigil.core.reading import Sample
 from potvigil.core.watch import PotWatch
 from potvigil.units import PA_PER_PSI, SECONDS_PER_HOUR
 
-WAKING = frozenset({AlarmId.LEAK, AlarmId.FLOOR_AHEAD, AlarmId.BELOW_FLOOR, AlarmId.RAPID_LOSS})
+CURE_DONE_S = FILL_AT_S + HOLD_S
 FORECAST_AFTER_S = 3600.0
+# What warns of a loss, and what may be raised at all while air is being lost
+AHEAD = frozenset({AlarmId.LEAK, AlarmId.FLOOR_AHEAD, AlarmId.RAPID_LOSS})
+OF_A_LOSS = AHEAD | {AlarmId.BELOW_FLOOR}
+# A fill is slow, by the words of the manual, when a quarter of the working time is left or less, or 5 min
+SLOW_SHARE, SLOW_S = 0.25, 300.0
+
+
+class Raised(NamedTuple):
+    alarm: str
+    t_s: float
+    text: str
 
 
 @dataclass(frozen=True)
 class Outcome:
     """Times s of the night, rates psi/h, pressures psi; None is never, unknown or does not apply.
 
-    alarm_s: first alarm of a loss. rate, true_rate: at the end of the hold, or where the floor is passed.
-    lost, true_lost: air lost since the hold began, as a pressure. forecast, forecast_s: an hour after
-    the onset.
+    combination: the thermometers' places, as said.name_of has it. told: the batch was opened by hand with
+    resin, mass and time of mixing. batches: how many of the pot were watched before. slow_fill: the pot was
+    filled so late that `slow-to-pressure` is right. cure_done_s: by the watch's own clock, None where it was
+    not yet. alarms: all that were raised, without repeats. alarm_s: the first that warns of a loss. rate,
+    true_rate: at the end of the hold, or where the floor is passed. lost, true_lost: air lost since the hold
+    began, as a pressure. forecast, forecast_s: an hour after the onset. cpu_s: what the watching took.
     """
 
+    simulator: str
     kind: str
-    place: str
+    number: int
+    combination: str
+    step_s: float
+    resin: str
+    told: bool
+    batches: int
+    slow_fill: bool
     onset_s: float | None
     crossing_s: float | None
+    cure_done_s: float | None
+    alarms: tuple[Raised, ...]
     alarm_s: float | None
-    rate: Interval
+    rate: Interval | None
     established: bool
     true_rate: float
     onset: Interval | None
-    lost: float
-    true_lost: float
+    lost: float | None
+    true_lost: float | None
     forecast: FloorForecast | None
     forecast_s: float | None
+    cpu_s: float
+
+    @property
+    def false_alarms(self) -> tuple[Raised, ...]:
+        """Every alarm for which there was no reason when it was raised, of whatever kind."""
+        return tuple(each for each in self.alarms if not self._is_due(each))
+
+    def _is_due(self, raised: Raised) -> bool:
+        if raised.alarm == AlarmId.SLOW_TO_PRESSURE:
+            return self.slow_fill
+        return self.onset_s is not None and raised.t_s >= self.onset_s and raised.alarm in OF_A_LOSS
+
+    @property
+    def early_alarms(self) -> tuple[Raised, ...]:
+        """Those of the false alarms that came before the leak did."""
+        onset_s = np.inf if self.onset_s is None else self.onset_s
+        return tuple(each for each in self.false_alarms if each.t_s < onset_s)
+
+    @property
+    def passes_floor(self) -> bool:
+        """Whether the floor is passed before the cure is done, so that it must be told before."""
+        done_s = CURE_DONE_S if self.cure_done_s is None else min(CURE_DONE_S, self.cure_done_s)
+        return self.crossing_s is not None and self.crossing_s < done_s
+
+    @property
+    def told_in_time(self) -> bool:
+        return self.alarm_s is not None and self.crossing_s is not None and self.alarm_s < self.crossing_s
 
 
-def watch(night: Recorded, place: Place | None) -> Outcome:
-    """Feed the night to a watch whose only thermometer sits at that place."""
+def watch(night: Recorded, combination: Combination) -> Outcome:
+    """Let a new watch see the night with thermometers at those places."""
+    return observe(PotWatch(pot_of(night.night, combination)), night, combination)
+
+
+def observe(potwatch: PotWatch, night: Recorded, combination: Combination, batches: int = 0) -> Outcome:
+    """Feed the night to a watch; batches: how many it knows of the pot."""
     drawn = night.night
-    parameters = drawn.parameters
-    potwatch = PotWatch(
-        Pot(
-            pot_id="lantern",
-            internal_volume_m3=parameters.internal_volume_m3,
-            contents_volume_m3=parameters.contents_volume_m3,
-            maximum_pa=80.0 * PA_PER_PSI,
-            working_pa=WORKING_PA,
-            floor_pa=FLOOR_PA,
-            hold_s=HOLD_S,
-            thermometers=frozenset(() if place is None else (place,)),
-            has_barometer=True,
-        )
-    )
-    alarm_s = forecast_s = forecast = None
+    began_s = process_time()
+    alarms: list[Raised] = []
+    forecast_s = forecast = None
     ask_s = np.inf if night.onset_s is None else night.onset_s + FORECAST_AFTER_S
+    open_s = OPENED_AT_S if is_told(drawn) else np.inf
     # once the floor is passed nothing is left to tell in time; a pot that ran empty would be a batch closed
-    over_s = night.crossing_s if drawn.kind == FLOOR and night.crossing_s is not None else np.inf
-    for sample in _samples(night, place):
+    over_s = np.inf if night.crossing_s is None else night.crossing_s
+    for sample in _samples(night, combination):
         if sample.t_s > over_s:
             break
-        for event in potwatch.feed(sample):
-            raised = isinstance(event, AlarmEvent) and event.state is AlarmState.UNACKNOWLEDGED
-            if raised and event.alarm in WAKING and alarm_s is None:
-                alarm_s = event.t_s
+        events: list[Event] = []
+        if sample.t_s >= open_s:
+            open_s = np.inf
+            for command in opening(drawn, sample.t_s):
+                events += potwatch.handle(command)
+            _check_told(events)
+        events += potwatch.feed(sample)
+        alarms += raised_in(events)
         if sample.t_s >= ask_s:
             forecast, forecast_s, ask_s = potwatch.snapshot().forecast, sample.t_s, np.inf
+    cpu_s = process_time() - began_s
 
-    end = potwatch.snapshot()
-    leak = end.leak
-    assert leak is not None and end.change is not None
+    end, summary = potwatch.snapshot(), potwatch.summary()
+    if summary is None or end.cure is None:
+        raise RuntimeError(f"{drawn.simulator}, {drawn.kind} {drawn.number}: the watch has no batch open")
     per_hour = SECONDS_PER_HOUR / PA_PER_PSI
-    rate = leak.rate_pa_per_s
-    summary = potwatch.summary()
-    assert summary is not None and summary.hold_start_s is not None
-    held = (night.t_s >= summary.hold_start_s) & (night.t_s <= over_s)
+    leak, change = end.leak, end.change
+    rate = None if leak is None else leak.rate_pa_per_s
     last = int(np.flatnonzero(night.t_s <= over_s)[-1])
-    lost = float(np.expm1(np.sum(night.true_rate_pa_per_s[held] / night.true_absolute_pa[held]) * STEP_S))
     return Outcome(
+        simulator=drawn.simulator,
         kind=drawn.kind,
-        place=place or "none",
+        number=drawn.number,
+        combination=name_of(combination),
+        step_s=night.step_s,
+        resin=drawn.contents.resin,
+        told=is_told(drawn),
+        batches=batches,
+        slow_fill=_is_slow_fill(night),
         onset_s=night.onset_s,
         crossing_s=night.crossing_s,
-        alarm_s=alarm_s,
-        rate=Interval(rate.value * per_hour, rate.low * per_hour, rate.high * per_hour),
-        established=leak.established,
+        cure_done_s=end.cure.done_s if end.cure.progress >= 1.0 else None,
+        alarms=tuple(alarms),
+        alarm_s=min((each.t_s for each in alarms if each.alarm in AHEAD), default=None),
+        rate=None if rate is None else Interval(*(each * per_hour for each in _ends(rate))),
+        established=leak is not None and leak.established,
         true_rate=float(night.true_rate_pa_per_s[last]) * per_hour,
-        onset=leak.onset_s,
-        lost=-end.change.leak_pa / PA_PER_PSI,
-        true_lost=lost * float(night.true_absolute_pa[last]) / PA_PER_PSI,
+        onset=None if leak is None else leak.onset_s,
+        lost=None if change is None else -change.leak_pa / PA_PER_PSI,
+        true_lost=_true_lost(night, summary.hold_start_s, last),
         forecast=forecast,
         forecast_s=forecast_s,
+        cpu_s=cpu_s,
     )
 
 
-def _samples(night: Recorded, place: Place | None) -> list[Sample]:
-    celsius = {} if place is None else {f"{place}_c": getattr(night, f"{place}_c").tolist()}
-    columns = {"t_s": night.t_s.tolist(), "gauge_pa": night.gauge_pa.tolist()} | celsius
-    columns["ambient_pa"] = night.ambient_pa.tolist()
+def _ends(interval: Interval) -> tuple[float, float, float]:
+    return interval.value, interval.low, interval.high
+
+
+def raised_in(events: Iterable[Event]) -> list[Raised]:
+    """Return the alarms that were raised, without repeats."""
+    told = [each for each in events if isinstance(each, AlarmEvent) and not each.repeat]
+    raised = [each for each in told if each.state is AlarmState.UNACKNOWLEDGED]
+    return [Raised(each.alarm.value, each.t_s, each.text) for each in raised]
+
+
+def _check_told(events: list[Event]) -> None:
+    refused = [each.text for each in events if isinstance(each, NoteEvent) and each.note is NoteId.REFUSED]
+    if refused or not any(isinstance(each, EditEvent) for each in events):
+        raise RuntimeError(f"the watch did not take the batch's details: {'; '.join(refused) or events}")
+
+
+def _is_slow_fill(night: Recorded) -> bool:
+    contents = night.night.contents
+    if contents.resin not in resins():
+        return False
+    working_s = resins()[contents.resin].working_s
+    left_s = contents.mixed_at_s + working_s - night.filled_s
+    return left_s <= max(SLOW_SHARE * working_s, SLOW_S)
+
+
+def _true_lost(night: Recorded, since_s: float | None, last: int) -> float | None:
+    if since_s is None:
+        return None
+    held = night.t_s >= since_s
+    held[last + 1 :] = False
+    shares = night.true_rate_pa_per_s[held] / night.true_absolute_pa[held]
+    return float(np.expm1(np.sum(shares) * night.step_s) * night.true_absolute_pa[last]) / PA_PER_PSI
+
+
+def _samples(night: Recorded, combination: Combination) -> list[Sample]:
+    columns: dict[str, Any] = {
+        "t_s": night.t_s.tolist(),
+        "utc_s": (BEGIN_UTC_S + night.t_s).tolist(),
+        "gauge_pa": night.gauge_pa.tolist(),
+        "ambient_pa": night.ambient_pa.tolist(),
+    }
+    columns |= {f"{place}_c": getattr(night, f"{place}_c").tolist() for place in combination}
     return [Sample(**dict(zip(columns, row, strict=True))) for row in zip(*columns.values(), strict=True)]
