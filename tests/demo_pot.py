@@ -33,7 +33,7 @@ LANTERN = Pot(
     working_pa=60 * PSI,
     floor_pa=45 * PSI,
     hold_s=36_000.0,
-    thermometers=frozenset({Place.GAS, Place.ROOM}),
+    thermometers=frozenset({Place.GAS, Place.ROOM, Place.CONTENTS}),
 )
 
 READING = Reading(
@@ -46,6 +46,7 @@ READING = Reading(
     wall_k=None,
     room_k=293.15,
     quality=Quality.GOOD,
+    contents_k=304.65,
 )
 
 NOTHING_KNOWN = Snapshot(

@@ -550,7 +550,7 @@ def act_on_live(content: bytes | str) -> None:
 
 
 UNWRITTEN = (
-    '["lantern",2.0,1700000000.0,100,null,null,null,21.5,null,20.1,101325.0,'
+    '["lantern",2.0,1700000000.0,100,null,null,null,21.5,null,20.1,31.5,101325.0,'
     '"[[\\"thermometer\\",\\"x\\"]]"]\n'
 )
 

@@ -40,6 +40,7 @@ def night(seconds: int, start_s: float = 0.0, seed: int = 1) -> list[Sample]:
             supply_count=26_000 + rng.random() * 8,
             wall_c=21.0 + rng.randrange(32) / 16,
             room_c=20.0 + rng.randrange(32) / 16,
+            contents_c=24.0 + rng.randrange(32) / 16,
             ambient_pa=101_000 + rng.random() * 50,
         )
         for second in range(seconds)

@@ -60,6 +60,7 @@ MAY_IMPORT: dict[str, tuple[str, ...]] = {
         "record",
         "verbs",
         "clock",
+        "learning",
         "paths",
         "retold",
         "service",
@@ -67,8 +68,9 @@ MAY_IMPORT: dict[str, tuple[str, ...]] = {
         "show",
         "units",
     ),
-    "retold": ("core", "record", "settings", "units"),
-    "service": ("core", "inputs", "record", "outputs", "settings", "clock", "units"),
+    "learning": ("core", "record"),
+    "retold": ("core", "learning", "record", "settings", "units"),
+    "service": ("core", "inputs", "learning", "record", "outputs", "settings", "clock", "units"),
     "cli": ("verbs.options", "verbs.status", "core.event", "record.wanted", ""),  # all else when it is called
     "__main__": ("cli",),
 }
@@ -89,6 +91,7 @@ DOORS: dict[str, tuple[str, ...]] = {
     "pydantic": ("settings.py", "faults.py"),
     "rich": ("verbs/", "show.py"),
     "sqlite3": ("record/database.py",),
+    "numpy": ("core/thermal.py", "core/bank.py", "core/onset.py", "core/cause.py"),
     "matplotlib": ("record/chart.py", "record/health_chart.py"),
     "jinja2": ("record/report.py", "record/health.py", "record/checklist.py", "page/frame.py"),
     "starlette": ("page/",),

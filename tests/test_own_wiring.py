@@ -1,5 +1,6 @@
 """`check` on wires that are there, and `rehearse --config` on the pot of a settings file."""
 
+import re
 from collections.abc import Callable
 from dataclasses import replace
 from pathlib import Path
@@ -53,13 +54,16 @@ def test_other_thermometers_and_barometers_are_read_too(check: Check) -> None:
     night = behind(
         "sound",
         TRANSDUCERS["mcp3208"],
-        "[{place: gas, device: pt1000, spi_device: 1}, {place: wall, device: ntc, channel: 5, beta: 3950 K}]",
+        "[{place: gas, device: pt1000, spi_device: 1}, {place: wall, device: ntc, channel: 5, beta: 3950 K}, "
+        "{place: contents, id: 28-0519b4d6e1cc}]",
         "{device: bmp390, address: 0x77}",
     )
     status, out = check(night, 60.0)
     assert status == 0
     assert "Pt1000, MAX31865, chip select 1" in out
     assert "by its beta alone, up to 0.8 K off" in out
+    assert re.search(r"thermometer 28-0519b4d6e1cc\s+yes\s+\d+\.\d\d C", out)
+    assert "gas, wall, contents" in out
     assert "barometer, BMP390, bus 1, address 0x77" in out
 
 
@@ -114,7 +118,10 @@ pots:
     maximum_pressure: 4 bar
     working_pressure: 3 bar
     floor_pressure: 2 bar
-    thermometer: [{place: gas, device: pt100, spi_device: 1}, {place: room, id: 28-0316a2794aff}]
+    thermometer:
+      - {place: gas, device: pt100, spi_device: 1}
+      - {place: room, id: 28-0316a2794aff}
+      - {place: contents, id: 28-0417b3d6e1aa}
     supply: shut
     cure: {hold: 2 h, gel: 30 min}
     transducer: {signal: 4-20 mA, shunt: 100 ohm, span: 6 bar, channel: 1, zero: 0.02 bar, slope: 1.03}
@@ -139,6 +146,8 @@ def test_a_night_is_played_on_the_pot_and_wires_of_the_settings(
         assert row.pot_id == "lantern"
         assert store.rehearsed(1) == "sound"
         summary = row.summary
+        held = store.traces("lantern", row.start_t_s + 3600.0)
+    assert held and all(None not in (each.gas_k, each.room_k, each.contents_k) for each in held)
     # filled to 3 bar as its own transducer shows it, vented after its own two hours
     assert summary.hold_start_gauge_pa == pytest.approx(3e5, rel=0.06)
     assert summary.end_s - summary.start_s == pytest.approx(2.1 * 3600.0, abs=900.0)

@@ -201,6 +201,16 @@ def test_an_altitude_stands_for_the_barometer(altitude: str, ambient_pa: float) 
     assert not pot.has_barometer
 
 
+@pytest.mark.parametrize("place", Place)
+def test_a_thermometer_sits_where_it_is_said_to(place: Place) -> None:
+    loaded = load_text(SMALLEST.replace("{place: gas}", f"{{place: {place}}}"), "smallest.yaml")
+    assert loaded.core_pots()["lantern"].thermometers == {place}
+    for example in (SMALLEST, WORKSHOP):  # told beside the key, and to whoever gets it wrong
+        assert re.search(rf"# (gas .*)?\b{place}\b", example.replace("|\n" + " " * 32 + "#", "|"))
+    assert place in faults_of(SMALLEST.replace("{place: gas}", "{place: lid}"))[0]
+    assert place in faults_of(SMALLEST.replace("{place: gas}", "lid"))[0]
+
+
 def test_place_none_is_no_thermometer() -> None:
     loaded = load_text(SMALLEST.replace("{place: gas}", "{place: none}"), "workshop.yaml")
     assert loaded.pots["lantern"].thermometer == ()

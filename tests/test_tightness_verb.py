@@ -187,7 +187,9 @@ def test_what_a_test_found_is_care_with_a_leak(tmp_path: Path) -> None:
     row = row | {"leak_pa_per_s": None}
     assert "not known" in str(wrong_with("care", row | {"part": "gasket"}))
     assert wrong_with("care", row | {"readings": "[[0.0,413685,20.1,null,null,101325]]"}) is None
-    for readings in ("[[0.0,1.0]]", '[[0.0,"60 psi",null,null,null,null]]', "[7]", "{}}"):
+    assert wrong_with("care", row | {"readings": "[[0.0,413685,20.1,null,null,101325,31.5]]"}) is None
+    too_long = "[[0.0,413685,20.1,null,null,101325,31.5,31.5]]"
+    for readings in (too_long, "[[0.0,1.0]]", '[[0.0,"60 psi",null,null,null,null]]', "[7]", "{}}"):
         assert wrong_with("care", row | {"readings": readings}) is not None
 
 

@@ -14,9 +14,10 @@ from potvigil.core.batch import UNSEEN_AFTER_S
 from potvigil.core.bubble import diameter_growth
 from potvigil.core.conversion import convert
 from potvigil.core.event import BatchClosed, BatchSummary, Detail
+from potvigil.core.knowing import KnowingWatch
 from potvigil.core.pot import Pot, Resin
 from potvigil.core.reading import Quality, Reading, Sample
-from potvigil.core.watch import PotWatch
+from potvigil.learning import Past
 from potvigil.record.errors import UnknownBatchError
 from potvigil.record.rows import BatchRow, RunRow, TraceRow
 from potvigil.record.store import TRACE_PERIOD_S, Store
@@ -74,8 +75,12 @@ def retell(store: Store, batch_id: int) -> Told:
 
 
 def _fed(pot: Pot, row: BatchRow, store: Store) -> tuple[BatchSummary | None, list[TraceRow]]:
-    """Feed a batch to a watch; return how it is judged, and what was known once a trace's period."""
-    watch = PotWatch(pot)
+    """Feed a batch to a watch that knows what was known before it.
+
+    Return how it is judged, and what was known once a trace's period.
+    """
+    watch = KnowingWatch(pot)
+    past = Past(store, pot, watch, rehearsed=row.rehearsed is not None)
     judged: BatchSummary | None = None
     traces: list[TraceRow] = []
     samples = store.samples(row.pot_id, row.start_t_s - _FEED_BEFORE_S, row.end_t_s)
@@ -83,6 +88,7 @@ def _fed(pot: Pot, row: BatchRow, store: Store) -> tuple[BatchSummary | None, li
     due_s = row.start_t_s
     for step, events in feed_again(watch, samples, commands):
         for event in events:
+            past.hear(row.id, event)
             if isinstance(event, BatchClosed) and event.t_s >= row.start_t_s:
                 judged = event.summary
         if isinstance(step, Sample) and step.t_s >= due_s:

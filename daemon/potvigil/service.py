@@ -24,6 +24,7 @@ from potvigil.core.event import (
     NoteEvent,
     NoteId,
 )
+from potvigil.core.knowing import KnowingWatch
 from potvigil.core.reading import Place, Sample
 from potvigil.core.watch import PotWatch
 from potvigil.inputs.converter import Converter
@@ -33,6 +34,7 @@ from potvigil.inputs.max31865 import RtdWiring
 from potvigil.inputs.ntc import Coefficients, NtcWiring, of_beta
 from potvigil.inputs.spi import PinFactory, system_pins
 from potvigil.inputs.station import BarometerWiring, PotWiring, Station, Thermometer, open_station
+from potvigil.learning import Past
 from potvigil.outputs import systemd
 from potvigil.outputs.homie import SetCommand
 from potvigil.outputs.live import LiveFile
@@ -154,7 +156,8 @@ class Service:
         self._live = live
         self._signals = signals
         pots = settings.core_pots()
-        self.watches: dict[str, PotWatch] = {}
+        self.watches: dict[str, KnowingWatch] = {}
+        self._pasts: dict[str, Past] = {}
         self.batch_ids: dict[str, int | None] = {}
         # bounded: whoever floods the broker is not to fill the memory
         self._asked: Queue[tuple[str, Command]] = Queue(COMMANDS_A_TICK)
@@ -299,6 +302,9 @@ class Service:
             event = self._dated(told)
             before = self.batch_ids[pot_id]
             after = self.batch_ids[pot_id] = keep_event(self._store, pot_id, before, event)
+            self._pasts[pot_id].hear(after, event)
+            if isinstance(event, BatchClosed) and before is not None:
+                self._pasts[pot_id].keep(before)
             if isinstance(event, BatchOpened) and after is not None:
                 self._take_over(pot_id, after, event.utc_s)
             if self._signals is not None:
@@ -363,7 +369,11 @@ class Service:
 
     def _watch_afresh(self) -> None:
         pots = self._settings.core_pots()
-        self.watches = {pot_id: PotWatch(pot) for pot_id, pot in pots.items()}
+        self.watches = {pot_id: KnowingWatch(pot) for pot_id, pot in pots.items()}
+        self._pasts = {
+            pot_id: Past(self._store, pot, self.watches[pot_id], rehearsed=self._rehearsed is not None)
+            for pot_id, pot in pots.items()
+        }
         self.batch_ids = dict.fromkeys(pots)
 
     def _take_up(self, now: Instant) -> None:
@@ -376,7 +386,7 @@ class Service:
         for pot_id, watch in self.watches.items():
             self._feed_again(pot_id, watch)
 
-    def _feed_again(self, pot_id: str, watch: PotWatch) -> None:
+    def _feed_again(self, pot_id: str, watch: KnowingWatch) -> None:
         """Feed the open batch, or the last one with alarms nobody has seen, to the watch; tell nothing."""
         row = self._store.latest_unseen_batch(pot_id)
         if row is None:
@@ -389,6 +399,7 @@ class Service:
             if number % _FED_IN_A_ROW == 0:
                 systemd.starting(_START_S)
             for event in events:
+                self._pasts[pot_id].hear(row.id, event)
                 if isinstance(event, BatchClosed):
                     closed = event
         if row.end_t_s is None:
@@ -396,6 +407,7 @@ class Service:
                 self.batch_ids[pot_id] = row.id
             elif closed is not None:  # the machine stopped between the last sample and the closing
                 self._store.close_batch(row.id, closed)
+                self._pasts[pot_id].keep(row.id)
 
     def _kept(self, pot_id: str, from_s: float, until_s: float | None) -> Iterable[Sample]:
         """Return a pot's samples of the record; means of them where they are old."""

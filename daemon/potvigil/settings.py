@@ -464,7 +464,7 @@ def _as_list(value: object) -> object:
     """One thermometer is a list of one; `place: none` is a list of none."""
     probes = [value] if isinstance(value, dict) else value
     if not isinstance(probes, list) or not probes:
-        raise ValueError("is not a thermometer; give {place: gas}, wall, room or none")
+        raise ValueError("is not a thermometer; give {place: gas}, wall, room, contents or none")
     if not any(isinstance(probe, dict) and probe.get("place") == "none" for probe in probes):
         return probes
     if len(probes) > 1 or len(probes[0]) > 1:

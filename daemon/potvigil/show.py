@@ -29,6 +29,7 @@ from potvigil.core.event import (
     Verdict,
 )
 from potvigil.core.pot import Pot
+from potvigil.core.reading import Place
 from potvigil.core.resolution import USUAL_NOISE, resolution
 from potvigil.core.words import TimeTeller, pressure, rate, shown, span, two_digits
 from potvigil.record.rows import EditRow, ListedBatch
@@ -210,7 +211,7 @@ def settings(console: Console, settings: "Settings", path: Path) -> None:
     rows = []
     for pot_id, pot in settings.core_pots().items():
         unit = pot.pressure_unit
-        places = ", ".join(place.value for place in pot.thermometers) or "none"
+        places = ", ".join(place for place in Place if place in pot.thermometers) or "none"
         rows.append(
             (
                 pot_id,

@@ -139,7 +139,7 @@ def _batch(store: Store, rng: random.Random, start_s: float, seconds: int) -> in
             store.append_trace(
                 "lantern",
                 TraceRow(
-                    *(t_s, Stage.HOLDING, 4e5, 4.1e5, None, 294.0, 293.0, rate, True),
+                    *(t_s, Stage.HOLDING, 4e5, 4.1e5, None, 294.0, 293.0, None, rate, True),
                     *(None, None, None, second / seconds, start_s + seconds),
                 ),
             )

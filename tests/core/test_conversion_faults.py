@@ -6,7 +6,7 @@ import pytest
 
 from potvigil.core.conversion import convert
 from potvigil.core.pot import Pot, Reference, Transducer
-from potvigil.core.reading import Fault, Quality, Reading, Sample, Sensor
+from potvigil.core.reading import Fault, Place, Quality, Reading, Sample, Sensor
 from shut_pot import ATMOSPHERE_PA, PSI, pot
 
 LSB_V = 187.5e-6
@@ -41,6 +41,33 @@ def test_bands_of_the_signal(volt: float, quality: Quality) -> None:
     assert (reading.gauge_pa is None) is (quality is Quality.BAD)
     assert (reading.absolute_pa is None) is (quality is Quality.BAD)
     assert (reading.fault is None) is (quality is Quality.GOOD)
+
+
+@pytest.mark.parametrize("place", Place)
+def test_each_thermometer_is_in_kelvin_at_its_place(place: Place) -> None:
+    def kelvin(celsius: float) -> dict[Place, float | None]:
+        reading = at_volt(2.5, **{f"{place}_c": celsius})
+        assert dict(reading.temperatures) == {each: getattr(reading, f"{each}_k") for each in Place}
+        return {each: found for each, found in reading.temperatures if found is not None}
+
+    assert kelvin(31.25) == {place: 304.4}
+    assert kelvin(150.0) == {}  # beyond the range of a DS18B20, datasheet
+
+
+@pytest.mark.parametrize(
+    ("celsius", "resin_k"),
+    [
+        ({"contents_c": 31.25, "gas_c": 20.0}, 304.4),
+        ({"contents_c": 31.25}, 304.4),
+        ({"gas_c": 20.0, "wall_c": 19.0}, 293.15),
+        ({"room_c": 18.0}, 291.15),
+        ({}, None),
+    ],
+)
+def test_the_resin_is_as_warm_as_the_mould_else_as_what_is_nearest(celsius, resin_k) -> None:
+    reading = at_volt(2.5, **celsius)
+    assert reading.resin_k == resin_k
+    assert reading.nearest[0] is not Place.CONTENTS  # it is not the gas
 
 
 @pytest.mark.parametrize(("volt", "word"), [(0.0, "broken wire"), (5.0, "shorted")])

@@ -1,6 +1,7 @@
 """The cure clock in a whole night: a cold workshop holds longer, and each thing that hangs on it knows."""
 
 from collections.abc import Iterable
+from dataclasses import replace
 
 import pytest
 
@@ -16,7 +17,7 @@ from potvigil.core.event import (
     Verdict,
 )
 from potvigil.core.pot import Pot, Resin
-from potvigil.core.reading import Sample
+from potvigil.core.reading import Place, Sample
 from potvigil.core.watch import PotWatch
 from shut_pot import FILL_FROM_S, Swing, night, pot
 
@@ -50,6 +51,18 @@ def test_the_cure_is_done_when_the_temperature_says(celsius: float, hours: float
     if celsius == 12.0:
         assert told is not None
         assert told.text.startswith("At 12 C this cure needs about 4 h 1")
+
+
+def test_resin_that_is_warmer_than_the_gas_is_done_by_its_own_thermometer() -> None:
+    of = pot(
+        hold_s=2 * HOUR, gel_s=None, cure_at_k=295.15, thermometers=frozenset({Place.GAS, Place.CONTENTS})
+    )
+    cold = night(3.0, celsius=Swing(12.0), step_s=20.0)
+    _, events = played((replace(sample, contents_c=32.0) for sample in cold), of)
+    done, told = note(events, NoteId.CURE_DONE), note(events, NoteId.CURE_LENGTH)
+    assert done is not None and told is not None
+    assert done.t_s - FILL_FROM_S == pytest.approx(HOUR, rel=0.02)  # twice as fast for 10 C more
+    assert told.text.startswith("At 32 C this cure needs about 1 h")
 
 
 def test_a_named_resin_brings_its_own_times_and_an_unknown_name_none() -> None:

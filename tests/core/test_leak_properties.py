@@ -1,42 +1,77 @@
-"""What must hold of the leak estimate for any readings: of the filter, the bank, the lags and the parts."""
+"""What must hold of the leak estimate for any readings: of bank, onsets, filter, and the parts of a fall."""
 
-from collections.abc import Sequence
+from collections.abc import Callable, Iterable, Sequence
 from itertools import pairwise
-from math import exp, inf, isfinite, log
+from math import exp, isfinite, log, sqrt
 from random import Random
 
 import numpy as np
+import numpy.typing as npt
 import pytest
-from hypothesis import given, settings
+from hypothesis import Phase, given, settings
 from hypothesis import strategies as st
 
-from potvigil.core.air import RATE, RISE_SIGMAS, SIZE, AirFilter
-from potvigil.core.allowance import ALLOWANCES, allowance_for
+from potvigil.core import bank as bank_module
+from potvigil.core.bank import CELLS, PotBank
+from potvigil.core.before import BeforeFill
 from potvigil.core.change import change
 from potvigil.core.event import Interval
-from potvigil.core.lag import LaggedThermometers
-from potvigil.core.leak import Leak, LeakFilter
-from potvigil.core.onset import OnsetBank
+from potvigil.core.leak import ROUNDING, Bin, BinSum, Leak, LeakFilter, bank_for
+from potvigil.core.onset import REACH, OnsetBank, log_sum
 from potvigil.core.reading import Place, Quality, Reading
+from potvigil.core.thermal import (
+    AIR,
+    CONSTANTS,
+    CORE,
+    DRIFT,
+    EXCESS,
+    FAST,
+    FAST_RATE,
+    HEATING,
+    LN_EXCESS,
+    LN_FASTEST,
+    MOULD_SIGMA_K,
+    OFFSETS,
+    PROBE_SIGMA,
+    RATE,
+    ROOM,
+    SIZE,
+    START_CORE,
+    START_SURFACE,
+    SURFACE,
+    T0_K,
+    UPTAKE,
+    WALL,
+    Sizes,
+    flow,
+    pressure_row,
+    prior,
+    probe_row,
+    start,
+)
+from shut_pot import pot
 
 HOUR = 3600.0
 ATMOSPHERE_PA = 101_325.0
 FULL_PA = 515_010.438  # absolute: 60 psi gauge
+PSI_PA = 6894.757
 KELVIN = 293.15
-LOG_K = log(KELVIN)
 NOISE_PA = 200.0  # 0.03 psi
 PSI_PER_H = 1.0 / 74.696 / HOUR  # of the air at 60 psi gauge, 1/s
-SIGMA = 1.5e-4  # of a bin, in ln
-STILL = (0.0, 0.0, 0.0)
+LEVEL_K = T0_K * log(FULL_PA)
+SIGMA_K = 0.045  # of a bin, 0.01 psi
 
-places = st.sampled_from([Place.GAS, Place.WALL, Place.ROOM, None])
+places = st.sampled_from([Place.GAS, Place.WALL, Place.ROOM, Place.CONTENTS, None])
 seeds = st.integers(0, 10_000)
-# bins as a pot may give them, rises, jumps and all; in ln
-wild_bins = st.lists(st.floats(-0.01, 0.01), min_size=10, max_size=60)
+# bins as a pot may give them, rises, jumps and all; in kelvin
+wild_bins = st.lists(st.floats(-3.0, 3.0), min_size=10, max_size=40)
+EMPTY = pot(contents_volume_m3=0.0)
 
 
 def few(examples: int) -> settings:
-    return settings(max_examples=examples, derandomize=True, deadline=None, database=None)
+    # without shrinking, which takes minutes where an example takes seconds
+    phases = (Phase.explicit, Phase.generate)
+    return settings(max_examples=examples, derandomize=True, deadline=None, database=None, phases=phases)
 
 
 def reading(
@@ -47,19 +82,32 @@ def reading(
     gas_k: float | None = KELVIN,
     wall_k: float | None = None,
     room_k: float | None = None,
+    contents_k: float | None = None,
 ) -> Reading:
     gauge_pa = absolute_pa - ambient_pa
-    return Reading(t_s, None, gauge_pa, absolute_pa, ambient_pa, gas_k, wall_k, room_k, Quality.GOOD)
+    return Reading(
+        t_s, None, gauge_pa, absolute_pa, ambient_pa, gas_k, wall_k, room_k, Quality.GOOD, None, contents_k
+    )
+
+
+def at(t_s: float, absolute_pa: float, place: Place | None, kelvin: float | None = KELVIN) -> Reading:
+    gas_k, wall_k, room_k, contents_k = (kelvin if each is place else None for each in Place)
+    return reading(t_s, absolute_pa, gas_k=gas_k, wall_k=wall_k, room_k=room_k, contents_k=contents_k)
 
 
 def readings(
-    times_s: Sequence[float], rate_per_s: float, seed: int, onset_s: float = 0.0, scale: float = 1.0
+    times_s: Iterable[float],
+    rate_per_s: float,
+    seed: int,
+    onset_s: float = 0.0,
+    scale: float = 1.0,
+    shift_s: float = 0.0,
 ) -> list[Reading]:
     """Give a pot at one temperature that loses a constant share of its air; all pressures times `scale`."""
     random = Random(seed)
     return [
         reading(
-            t_s,
+            t_s + shift_s,
             scale * (FULL_PA * exp(-rate_per_s * max(t_s - onset_s, 0.0)) + random.gauss(0.0, NOISE_PA)),
             ambient_pa=scale * ATMOSPHERE_PA,
         )
@@ -67,29 +115,52 @@ def readings(
     ]
 
 
+class Followed:
+    """A leak filter with all that it needs beside it; the first reading is that of the open pot."""
+
+    def __init__(self, first: Reading) -> None:
+        self.before = BeforeFill()
+        self.before.update(first, shut=False)
+        self.filter = LeakFilter(EMPTY, self.before, first.t_s)
+
+    def take(self, each: Reading, noise_pa: float = NOISE_PA) -> Leak | None:
+        self.before.update(each, shut=True)
+        self.filter.add(each, noise_pa)
+        return self.filter.estimate
+
+
 def estimated(all_of_them: Sequence[Reading], noise_pa: float = NOISE_PA) -> Leak:
-    leak_filter = LeakFilter(LaggedThermometers(), all_of_them[0].t_s)
+    followed, leak = Followed(all_of_them[0]), None
     for each in all_of_them:
-        leak_filter.add(each, noise_pa)
-    assert leak_filter.estimate is not None
-    return leak_filter.estimate
+        leak = followed.take(each, noise_pa)
+    assert leak is not None
+    return leak
 
 
 def since_the_start(
-    times_s: Sequence[float], y: Sequence[float], place: Place | None
-) -> tuple[list[float], list[Interval]]:
-    """Return the innovations, and the rate since the start after each bin from the second on."""
-    air, bank = AirFilter(allowance_for(place, 8.0), 0.0), OnsetBank()
+    times_s: Sequence[float],
+    air_k: Sequence[float],
+    place: Place | None,
+    *,
+    of: Callable[[], PotBank] = lambda: bank_for(EMPTY),
+    probe_k: float = 0.0,
+) -> tuple[list[npt.NDArray[np.float64]], list[Interval], PotBank]:
+    """Return the innovations of the pressure by cell, and the rate since the start after each later bin."""
+    bank, onsets = of(), OnsetBank(CELLS)
     innovations, answers = [], []
     for i, t_s in enumerate(times_s):
         elapsed_s = t_s - times_s[i - 1] if i else 0.0
-        step = air.step(elapsed_s, y[i], SIGMA**2, LOG_K, STILL, 0.0)
-        bank.take(t_s, step)
-        innovations.append(step.innovation)
-        answer = bank.since_the_start()
+        onsets.carry(bank, elapsed_s)
+        if place is not None:
+            onsets.losses.follow(bank.see_probe(place, probe_k))
+        seen = bank.see_air(elapsed_s, LEVEL_K + air_k[i], SIGMA_K**2)
+        onsets.losses.follow(seen)
+        onsets.begin(t_s)
+        innovations.append(seen.innovation)
+        answer = onsets.since_the_start(bank)
         if answer is not None:
             answers.append(answer)
-    return innovations, answers
+    return innovations, answers, bank
 
 
 def width(answer: Interval) -> float:
@@ -99,25 +170,25 @@ def width(answer: Interval) -> float:
 # -- what does not matter --------------------------------------------------------------------------
 
 
-@few(25)
-@given(place=places, y=wild_bins, factor=st.floats(0.1, 10.0))
-def test_pressures_times_any_factor_leave_the_filter_and_the_rate_as_they_are(
-    place: Place | None, y: list[float], factor: float
+@few(12)
+@given(place=places, air_k=wild_bins, factor=st.floats(0.1, 10.0))
+def test_pressures_times_any_factor_leave_bank_and_rate_as_they_are(
+    place: Place | None, air_k: list[float], factor: float
 ) -> None:
-    times_s = [20.0 * i for i in range(len(y))]
-    news, rates = since_the_start(times_s, y, place)
-    scaled_news, scaled_rates = since_the_start(times_s, [each + log(factor) for each in y], place)
-    assert scaled_news == pytest.approx(news, rel=1e-6, abs=1e-10)
-    for rate, scaled in zip(rates, scaled_rates, strict=True):
-        assert width(scaled) == pytest.approx(width(rate), rel=1e-6)
-        assert scaled.value == pytest.approx(rate.value, rel=1e-6, abs=1e-6 * width(rate))
+    times_s = [20.0 * i for i in range(len(air_k))]
+    news, rates, _ = since_the_start(times_s, air_k, place)
+    scaled_news, scaled, _ = since_the_start(times_s, [each + T0_K * log(factor) for each in air_k], place)
+    assert np.array(scaled_news) == pytest.approx(np.array(news), rel=1e-6, abs=1e-6)
+    for rate, other in zip(rates, scaled, strict=True):
+        assert width(other) == pytest.approx(width(rate), rel=1e-6)
+        assert other.value == pytest.approx(rate.value, rel=1e-6, abs=1e-6 * width(rate))
 
 
-@few(4)
+@few(3)
 @given(seed=seeds, factor=st.floats(0.6, 2.0), psi_per_h=st.sampled_from([0.0, 2.0]))
 def test_a_pot_at_twice_the_pressure_leaks_the_same_share(seed: int, factor: float, psi_per_h: float) -> None:
     # but for the real-gas factor, 0.2 % of ln p at 5 bar
-    times_s, rate_per_s = [10.0 * i for i in range(720)], psi_per_h * PSI_PER_H
+    times_s, rate_per_s = [10.0 * i for i in range(540)], psi_per_h * PSI_PER_H
     leak = estimated(readings(times_s, rate_per_s, seed))
     scaled = estimated(readings(times_s, rate_per_s, seed, scale=factor), factor * NOISE_PA)
     tolerance = 0.005 * abs(leak.rate_per_s.value) + 0.02 * width(leak.rate_per_s)
@@ -126,60 +197,120 @@ def test_a_pot_at_twice_the_pressure_leaks_the_same_share(seed: int, factor: flo
     assert scaled.established == leak.established
 
 
-@few(5)
+@few(3)
 @given(seed=seeds, shift_s=st.integers(0, 10_000_000), psi_per_h=st.sampled_from([0.0, 2.0]))
 def test_another_origin_of_the_time_axis_moves_the_onset_and_nothing_else(
     seed: int, shift_s: int, psi_per_h: float
 ) -> None:
     times_s = [10.0 * i for i in range(540)]
-    here = estimated(readings(times_s, psi_per_h * PSI_PER_H, seed, onset_s=1800.0))
-    random = Random(seed)
-    there = estimated(
-        [
-            reading(
-                t_s + shift_s,
-                FULL_PA * exp(-psi_per_h * PSI_PER_H * max(t_s - 1800.0, 0.0)) + random.gauss(0.0, NOISE_PA),
-            )
-            for t_s in times_s
-        ]
+    here, there = (
+        estimated(readings(times_s, psi_per_h * PSI_PER_H, seed, onset_s=1800.0, shift_s=shift))
+        for shift in (0, shift_s)
     )
     assert there.rate_per_s == here.rate_per_s
     assert (there.significance, there.established) == (here.significance, here.established)
-    if here.onset_s is None:
-        assert there.onset_s is None
-    else:
-        assert there.onset_s is not None
-        for then, moved in (
-            (here.onset_s.low, there.onset_s.low),
-            (here.onset_s.value, there.onset_s.value),
-            (here.onset_s.high, there.onset_s.high),
-        ):
+    assert (here.onset_s is None) == (there.onset_s is None) == (psi_per_h == 0.0)
+    if here.onset_s is not None and there.onset_s is not None:
+        for end in ("low", "value", "high"):
+            moved, then = getattr(there.onset_s, end), getattr(here.onset_s, end)
             assert moved - shift_s == pytest.approx(then, abs=1e-6)
+
+
+@few(6)
+@given(place=places, air_k=wild_bins, order=st.permutations(range(CELLS)))
+def test_the_order_of_the_cells_does_not_matter(
+    place: Place | None, air_k: list[float], order: list[int]
+) -> None:
+    def shuffled() -> PotBank:
+        bank = bank_for(EMPTY)
+        for name in ("x", "p", "log_weights", "_home", "_heat_share"):
+            setattr(bank, name, getattr(bank, name)[order])
+        return bank
+
+    times_s = [20.0 * i for i in range(len(air_k))]
+    news, rates, bank = since_the_start(times_s, air_k, place)
+    other_news, others, other = since_the_start(times_s, air_k, place, of=shuffled)
+    assert np.array(other_news) == pytest.approx(np.array(news)[:, order], abs=1e-7)
+    assert other.weights == pytest.approx(bank.weights[order], rel=1e-6, abs=1e-12)
+    for rate, another in zip(rates, others, strict=True):
+        assert another.value == pytest.approx(rate.value, abs=1e-6 * width(rate))
+        assert width(another) == pytest.approx(width(rate), rel=1e-6)
+
+
+def test_the_order_of_samples_within_a_bin_does_not_matter() -> None:
+    pa = [FULL_PA + each for each in (100.0, -300.0, 500.0, 80.0)]
+    kelvin = [291.0, 292.0, 294.0, 291.5]
+    bins = []
+    for order in ([0, 1, 2, 3], [2, 0, 3, 1]):
+        sums, done = BinSum(), None
+        for i, each in enumerate([*order, 0]):
+            done = sums.take(reading(5.0 * i, pa[each], gas_k=kelvin[each]), pa[each], NOISE_PA)
+            assert (done is not None) == (i == 4)
+        bins.append(done)
+    assert bins[0] == bins[1]
+    assert bins[0] is not None
+    assert bins[0].t_s == 7.5
+    assert bins[0].absolute_pa == pytest.approx(FULL_PA + 95.0)
+    assert bins[0].kelvin == {Place.GAS: pytest.approx(292.125)}
+    # the scatter of a mean of four, and beside it what is rounded
+    assert bins[0].noise_variance == pytest.approx((NOISE_PA / bins[0].absolute_pa) ** 2 / 4.0 + ROUNDING**2)
+
+
+@few(3)
+@given(seed=seeds, times=st.integers(2, 5), psi_per_h=st.sampled_from([0.0, 2.0]))
+def test_more_samples_in_a_bin_that_say_the_same_change_nothing(
+    seed: int, times: int, psi_per_h: float
+) -> None:
+    plain = readings([5.0 * i for i in range(400)], psi_per_h * PSI_PER_H, seed)
+    leak = estimated(plain)
+    many = estimated([each for each in plain for _ in range(times)], sqrt(times) * NOISE_PA)
+    assert many.established == leak.established
+    assert many.significance == pytest.approx(leak.significance, rel=1e-6, abs=1e-6)
+    assert many.rate_per_s.value == pytest.approx(leak.rate_per_s.value, abs=1e-6 * width(leak.rate_per_s))
+    assert width(many.rate_per_s) == pytest.approx(width(leak.rate_per_s), rel=1e-6)
+
+
+def test_the_same_samples_give_the_same_answer() -> None:
+    samples = readings([10.0 * i for i in range(400)], 2.0 * PSI_PER_H, 3, onset_s=1000.0)
+    assert estimated(samples) == estimated(samples)
 
 
 # -- gaps and odd times ----------------------------------------------------------------------------
 
 
 def assert_a_gap_is_no_gain(place: Place | None, seed: int, before: int, missing: int, after: int) -> None:
-    # what is known of the rate at a time is at most what it would be with the missing bins seen as well;
-    # y falls, so that no heat is opened, and by so little that nothing is an outlier
+    # what is known of the rate at a time is at most what it would be with the missing bins seen as well; one
+    # cell alone, with constants that are known, so that it is linear; y falls, so that no heat is opened
+    def one() -> PotBank:
+        bank = bank_for(EMPTY)
+        bank.p[:, CONSTANTS], bank.p[:, :, CONSTANTS] = 0.0, 0.0
+        bank.p[:, EXCESS], bank.p[:, :, EXCESS], bank.x[:, EXCESS] = 0.0, 0.0, 0.0
+        bank._sigma = np.zeros(SIZE)
+        bank.log_weights = np.where(np.arange(CELLS) == 2, 0.0, -1e6)
+        return bank
+
     random = Random(seed)
     times_s = [20.0 * i for i in range(before + missing + after)]
-    y = [-1e-7 * t_s + random.uniform(-0.45, 0.45) * RISE_SIGMAS * SIGMA for t_s in times_s]
+    air_k = [-1e-5 * t_s + random.uniform(-0.45, 0.45) * SIGMA_K for t_s in times_s]
     kept = [i for i in range(len(times_s)) if not before <= i < before + missing]
-    _, seen = since_the_start(times_s, y, place)
-    _, gap = since_the_start([times_s[i] for i in kept], [y[i] for i in kept], place)
+    with pytest.MonkeyPatch.context() as patch:
+        for name in ("GROWTH", "UPTAKE_SPREAD"):
+            patch.setattr(bank_module, name, 0.0)
+        _, seen, _ = since_the_start(times_s, air_k, place, of=one)
+        few_times_s = [times_s[i] for i in kept]
+        _, gap, _ = since_the_start(few_times_s, [air_k[i] for i in kept], place, of=one)
     for bins in range(after):
-        assert width(gap[before - 1 + bins]) >= width(seen[before + missing - 1 + bins]) * (1.0 - 1e-9)
+        # steps of the gap are longer than the bins, so that what wanders does so a little otherwise
+        assert width(gap[before - 1 + bins]) >= width(seen[before + missing - 1 + bins]) * (1.0 - 1e-3)
 
 
-@few(25)
+@few(8)
 @given(
     place=places,
     seed=seeds,
-    before=st.integers(75, 150),
-    missing=st.integers(1, 180),
-    after=st.integers(1, 60),
+    before=st.integers(20, 80),
+    missing=st.integers(1, 100),
+    after=st.integers(1, 30),
 )
 def test_bins_that_are_missing_never_make_the_interval_narrower(
     place: Place | None, seed: int, before: int, missing: int, after: int
@@ -187,17 +318,34 @@ def test_bins_that_are_missing_never_make_the_interval_narrower(
     assert_a_gap_is_no_gain(place, seed, before, missing, after)
 
 
-@pytest.mark.parametrize("before", [2, 5, 10])
-@pytest.mark.parametrize("place", [Place.GAS, Place.WALL])
-def test_nor_do_bins_that_are_missing_while_the_fill_still_stirs_the_gas(place: Place, before: int) -> None:
-    for missing in (10, 20, 50):
-        assert_a_gap_is_no_gain(place, 1, before, missing, after=60)
+@few(5)
+@given(place=places, hours=st.floats(0.1, 10.0), shift=st.floats(-2.0, 2.0))
+def test_a_gap_forgets_nothing_of_the_leak(place: Place | None, hours: float, shift: float) -> None:
+    # what was known of a leak before is still known after it, whatever the first bin says
+    times_s = [20.0 * i for i in range(60)]
+    _, rates, _ = since_the_start(times_s, [0.0] * 60, place)
+    after_s = times_s[-1] + hours * HOUR
+    _, later, bank = since_the_start([*times_s, after_s], [0.0] * 60 + [shift], place)
+    assert width(later[-1]) < 1.0001 * width(rates[-1])
+    # and what the pot may have done meanwhile grows with the gap: the level is none the surer
+    assert bank.p[:, ROOM, ROOM] == pytest.approx(bank_for(EMPTY).p[:, ROOM, ROOM], abs=40.0 + 1e-9)
 
 
-@few(15)
+@few(6)
+@given(place=places, seed=seeds)
+def test_the_interval_shrinks_with_time(place: Place | None, seed: int) -> None:
+    random = Random(seed)
+    times_s = [20.0 * i for i in range(180)]
+    air_k = [random.gauss(0.0, SIGMA_K) for _ in times_s]
+    _, rates, _ = since_the_start(times_s, air_k, place)
+    widths = [width(each) for each in rates]
+    assert widths[-1] < 0.7 * widths[59] < 0.5 * widths[14]
+
+
+@few(8)
 @given(
     seed=seeds,
-    steps_s=st.lists(st.sampled_from([0.2, 1.0, 7.3, 20.0, 61.7, 600.0, 3600.0]), min_size=150, max_size=300),
+    steps_s=st.lists(st.sampled_from([0.2, 1.0, 7.3, 20.0, 61.7, 600.0, 3600.0]), min_size=100, max_size=200),
     psi_per_h=st.sampled_from([0.0, 0.5, 3.0]),
 )
 def test_samples_at_any_times_give_a_finite_interval_about_the_truth(
@@ -206,22 +354,21 @@ def test_samples_at_any_times_give_a_finite_interval_about_the_truth(
     times_s = np.concatenate([[0.0], np.cumsum(steps_s)]).tolist()
     times_s = [t_s for t_s in times_s if t_s < 8 * HOUR]
     if times_s[-1] < HOUR:
-        times_s.append(HOUR)
-        times_s.append(HOUR + 30.0)
+        times_s += [HOUR, HOUR + 30.0]
     leak = estimated(readings(times_s, psi_per_h * PSI_PER_H, seed))
     rate = leak.rate_per_s
     assert all(isfinite(each) for each in (rate.low, rate.value, rate.high, leak.significance))
     assert rate.low < rate.value < rate.high
-    # 95 % at 1.96 sigma; 5 sigma are beyond chance
-    assert abs(rate.value - psi_per_h * PSI_PER_H) < 5.0 * width(rate) / (2.0 * 1.96)
+    # 5 sigma are beyond chance
+    assert abs(rate.value - psi_per_h * PSI_PER_H) < 5.0 * width(rate) / (2.0 * REACH)
     if leak.onset_s is not None:
         assert leak.onset_s.low <= leak.onset_s.value <= leak.onset_s.high
 
 
-@few(6)
+@few(4)
 @given(
     seed=seeds,
-    psi_per_h=st.floats(1.0, 5.0),
+    psi_per_h=st.floats(1.5, 5.0),
     onset_s=st.floats(0.0, HOUR),
     rise=st.floats(0.01, 0.2),
     after_s=st.floats(1.5 * HOUR, 2 * HOUR),
@@ -231,22 +378,18 @@ def test_a_leak_stays_one_leak_through_a_top_up(
 ) -> None:
     rate_per_s = psi_per_h * PSI_PER_H
     top_up_s = onset_s + after_s
-    leak_filter = LeakFilter(LaggedThermometers(), 0.0)
-    random = Random(seed)
+    followed, random, leak = Followed(reading(0.0, FULL_PA)), Random(seed), None
     topped_up = False
-    for i in range(int((top_up_s + HOUR) / 10.0)):
-        t_s = 10.0 * i
+    for t_s in np.arange(0.0, top_up_s + HOUR, 20.0):
         absolute_pa = FULL_PA * exp(-rate_per_s * max(t_s - onset_s, 0.0))
         if t_s >= top_up_s and not topped_up:
-            before = leak_filter.estimate
-            assert before is not None and before.established
-            leak_filter.top_up(rise)
+            assert leak is not None and leak.established
+            followed.filter.top_up(rise)
             topped_up = True
         if topped_up:
             absolute_pa *= 1.0 + rise
-        leak_filter.add(reading(t_s, absolute_pa + random.gauss(0.0, NOISE_PA)), NOISE_PA)
+        leak = followed.take(reading(float(t_s), absolute_pa + random.gauss(0.0, NOISE_PA)))
         if topped_up:
-            leak = leak_filter.estimate
             assert leak is not None and leak.established and leak.onset_s is not None
             assert leak.onset_s.value < top_up_s
     assert topped_up
@@ -257,75 +400,147 @@ def test_a_leak_stays_one_leak_through_a_top_up(
 # -- numbers that stay what they are ---------------------------------------------------------------
 
 
-def assert_is_a_covariance(p: list[list[float]]) -> None:
-    matrix = np.array(p)
-    diagonal = np.diag(matrix)
-    assert np.all(np.isfinite(matrix))
+def assert_is_sane(bank: PotBank) -> None:
+    assert (
+        np.all(np.isfinite(bank.x)) and np.all(np.isfinite(bank.p)) and np.all(np.isfinite(bank.log_weights))
+    )
+    assert bank.weights.sum() == pytest.approx(1.0, abs=1e-12) and np.all(bank.weights >= 0.0)
+    diagonal = np.diagonal(bank.p, axis1=1, axis2=2)
     assert np.all(diagonal >= 0.0)
-    scale = np.sqrt(np.multiply.outer(diagonal, diagonal))
-    # beside their own size: rounding of a level that may be anything, 1 in ln
-    assert np.all(np.abs(matrix - matrix.T) <= 1e-7 * scale + 1e-16)
-    assert np.all(np.abs(matrix) <= (1.0 + 1e-6) * scale + 1e-15)
+    scale = np.sqrt(diagonal[:, :, None] * diagonal[:, None, :])
+    # beside their own size: rounding of a level that may be anything, 1000 K
+    assert np.all(np.abs(bank.p - bank.p.transpose(0, 2, 1)) <= 1e-7 * scale + 1e-9)
+    # in units of each state's own sigma no direction has a variance below nought, but for what has died away
+    sigmas = np.sqrt(np.maximum(diagonal, 1e-13))
+    units = bank.p / (sigmas[:, :, None] * sigmas[:, None, :])
+    assert np.linalg.eigvalsh(0.5 * (units + units.transpose(0, 2, 1))).min() > -1e-5
 
 
-@few(2)
+events = st.sampled_from([*Place, None, "air", "jump", "gap", 0.02, 0.3])
+
+
+@few(6)
 @given(
     seed=seeds,
-    bin_s=st.sampled_from([35.0, 60.0]),
-    events=st.lists(
-        st.sampled_from([Place.GAS, Place.WALL, Place.ROOM, None, 0.02, 0.3]), min_size=20, max_size=60
-    ),
+    holds=st.booleans(),
+    bin_s=st.sampled_from([20.0, 35.0, 60.0]),
+    happens=st.lists(events, min_size=60, max_size=150),
 )
-def test_covariances_stay_covariances_over_three_days(
-    seed: int, bin_s: float, events: list[Place | float | None]
+def test_covariances_stay_covariances_through_whatever_comes(
+    seed: int, holds: bool, bin_s: float, happens: list[Place | str | float | None]
 ) -> None:
     random = Random(seed)
-    bins = int(72 * HOUR / bin_s)
-    due = dict(zip(sorted(random.sample(range(1, bins), len(events))), events, strict=True))
-    sound = AirFilter(allowance_for(Place.WALL, 8.0), 0.0015)
-    mean, second = [0.0] * SIZE, [[0.0] * SIZE for _ in range(SIZE)]
-    mean[RATE], second[RATE][RATE] = 2.0 * PSI_PER_H, PSI_PER_H**2
-    leaking = sound.leaking(mean, second)
-    level = 13.0
-    for i in range(bins):
-        if i in due:
-            event = due[i]
-            level = 13.0
-            for air in (sound, leaking):
-                if isinstance(event, float):
-                    air.reopen(event)
-                else:
-                    air.allow(allowance_for(event, 8.0), 0.0015)
-        level -= 0.05 * PSI_PER_H * bin_s
-        y = level + random.gauss(0.0, SIGMA) + 0.002 * np.sin(2.0 * np.pi * i * bin_s / (24 * HOUR))
-        movements = (random.gauss(0.0, 0.001), random.gauss(0.0, 0.002), random.gauss(0.0, 0.005))
-        elapsed_s = (HOUR if random.random() < 0.001 else bin_s) if i else 0.0
-        for air in (sound, leaking):
-            air.step(elapsed_s, float(y), SIGMA**2, LOG_K, movements, -1e-6)
-        if i % 100 == 0 or i in due:
-            assert_is_a_covariance(sound._p)
-            assert_is_a_covariance(leaking._p)
+    sound = bank_for(pot() if holds else EMPTY)
+    mean, second = np.zeros((CELLS, SIZE)), np.zeros((CELLS, SIZE, SIZE))
+    mean[:, RATE], second[:, RATE, RATE] = 2.0 * PSI_PER_H * T0_K, (PSI_PER_H * T0_K) ** 2
+    leaking = sound.leaking(mean, second, sound.log_weights)
+    level_k = LEVEL_K
+    for event in happens:
+        elapsed_s, kelvin = bin_s, {each: random.gauss(0.0, 1.0) for each in Place if random.random() < 0.5}
+        level_k += random.gauss(0.0, 0.02)
+        if event == "jump":
+            level_k += random.choice([-80.0, -3.0, -0.3, 0.3, 3.0, 80.0])
+        elif event == "gap":
+            elapsed_s = random.choice([600.0, HOUR, 5 * HOUR])
+        elif event == "air":
+            kelvin = {}
+        elif isinstance(event, Place):
+            kelvin[event] = random.choice([-60.0, -5.0, 0.0, 5.0, 60.0])
+        for bank in (sound, leaking):
+            if isinstance(event, float):
+                bank.reopen(event)
+            bank.let_the_law_act(-0.01)
+            bank.carry(elapsed_s)
+            for place, each in kelvin.items():
+                bank.see_probe(place, each)
+            bank.see_air(elapsed_s, level_k, SIGMA_K**2)
+            assert_is_sane(bank)
+
+
+@pytest.mark.parametrize("holds", [True, False])
+def test_covariances_stay_covariances_over_three_days(holds: bool) -> None:
+    random, bank = Random(5), bank_for(pot() if holds else EMPTY)
+    for i in range(int(72 * HOUR / 180.0)):
+        bank.carry(180.0)
+        wave = 2.0 * np.sin(2.0 * np.pi * i * 180.0 / (24 * HOUR))
+        bank.see_probe(Place.WALL, wave + random.gauss(0.0, 0.03))
+        bank.see_air(180.0, LEVEL_K + wave - 1e-6 * i + random.gauss(0.0, SIGMA_K), SIGMA_K**2)
+        if i % 40 == 0:
+            assert_is_sane(bank)
+    assert_is_sane(bank)
+
+
+@few(40)
+@given(
+    seed=seeds,
+    pa=st.lists(st.floats(2e4, 1.2e6), min_size=10, max_size=30),
+    kelvin=st.lists(st.one_of(st.none(), st.floats(200.0, 450.0)), min_size=1, max_size=10),
+    step_s=st.sampled_from([1.0, 20.0, 500.0]),
+)
+def test_whatever_comes_the_answer_is_a_number(
+    seed: int, pa: list[float], kelvin: list[float | None], step_s: float
+) -> None:
+    random, leak = Random(seed), None
+    followed = Followed(at(0.0, pa[0], Place.GAS))
+    for i, each in enumerate(pa * 2):
+        if random.random() < 0.1:
+            followed.filter.top_up(random.random())
+        place = random.choice([*Place, None])
+        leak = followed.take(at(21.0 * i * step_s, each, place, kelvin[i % len(kelvin)]))
+        if leak is not None:
+            numbers = [leak.rate_per_s.low, leak.rate_per_s.value, leak.rate_per_s.high]
+            numbers += [leak.significance, leak.lost_pa, followed.filter.fill_per_s]
+            assert all(isfinite(number) for number in numbers)
+            assert numbers[0] <= numbers[1] <= numbers[2]
+            assert leak.established == (leak.onset_s is not None)
 
 
 @few(3)
 @given(steps_s=st.lists(st.sampled_from([20.0, 20.0, 20.0, 21.7, 300.0]), min_size=1, max_size=30))
 def test_the_onsets_that_are_kept_stay_few_over_three_days(steps_s: list[float]) -> None:
-    step = AirFilter(allowance_for(Place.GAS, 8.0), 0.0).step(0.0, 0.0, SIGMA**2, LOG_K, STILL, 0.0)
-    bank, t_s, i = OnsetBank(), 0.0, 0
+    onsets, t_s, i = OnsetBank(1), 0.0, 0
     while t_s < 72 * HOUR:
-        bank.take(t_s, step)
-        t_s += steps_s[i % len(steps_s)]
+        onsets.begin(t_s)
+        elapsed_s = steps_s[i % len(steps_s)]
+        onsets.losses.lost += elapsed_s
+        t_s += elapsed_s
         i += 1
-        assert len(bank._onsets) < 80
-    kept_s = [each.t_s for each in bank._onsets]
+        assert len(onsets._times_s) < 80
+    kept_s = onsets._times_s
     assert kept_s[0] == 0.0
     assert kept_s == sorted(set(kept_s))
+    # each goes with its own column, and none is further from its neighbour than a fifth of their age
+    assert onsets.losses.lost == pytest.approx([t_s - each for each in kept_s])
+    dropped = max(steps_s)
+    assert all(b - a <= 0.2 * (t_s - a) + dropped for a, b in pairwise(kept_s))
 
+
+@few(20)
+@given(logs=st.lists(st.floats(-1000.0, 1000.0), min_size=1, max_size=20))
+def test_logs_are_summed_as_numpy_sums_them(logs: list[float]) -> None:
+    assert log_sum(np.array(logs)) == pytest.approx(np.logaddexp.reduce(logs), abs=1e-9)
+
+
+def test_a_bank_of_the_leaking_pot_leaves_the_sound_one_alone() -> None:
+    sound = bank_for(EMPTY)
+    x, p = sound.x.copy(), sound.p.copy()
+    mean, second = np.full((CELLS, SIZE), 0.1), np.zeros((CELLS, SIZE, SIZE))
+    leaking = sound.leaking(mean, second, sound.log_weights)
+    weights = sound.log_weights.copy()
+    leaking.carry(60.0)
+    leaking.let_the_law_act(-0.1)
+    leaking.reopen(0.2)
+    leaking.see_air(60.0, LEVEL_K, SIGMA_K**2)
+    assert np.array_equal(sound.x, x) and np.array_equal(sound.p, p)
+    assert np.array_equal(sound.log_weights, weights) and not sound._level_known
+
+
+# -- the parts of a fall ---------------------------------------------------------------------------
 
 pressures_pa = st.floats(0.0, 1.2e6)
 outside_pa = st.floats(85_000.0, 106_000.0)
 kelvins = st.one_of(st.none(), st.floats(265.0, 320.0))
-rates = st.floats(-1e-6, 1e-4)
+rates_per_s = st.floats(-1e-6, 1e-4)
 leaks = st.one_of(
     st.none(),
     st.builds(
@@ -336,7 +551,7 @@ leaks = st.one_of(
             onset_s is not None,
             6.0,
         ),
-        rates,
+        rates_per_s,
         st.one_of(st.none(), st.floats(-10_000.0, 40_000.0)),
         st.floats(0.0, 0.5),
     ),
@@ -360,177 +575,200 @@ def test_the_parts_of_a_change_add_up_whatever_was_read(
     leak: Leak | None,
     top_up_pa: float,
 ) -> None:
-    start, now = (
+    first, now = (
         reading(t_s, gauge_pa + ambient_pa, ambient_pa=ambient_pa, gas_k=gas_k, wall_k=wall_k)
         for t_s, gauge_pa, ambient_pa, gas_k, wall_k in zip(
             (0.0, 30_000.0), gauges_pa, ambients_pa, gases_k, walls_k, strict=True
         )
     )
-    parts = change(start, now, leak, top_up_pa)
+    parts = change(first, now, leak, top_up_pa)
     assert parts is not None
     causes = (parts.cooling_pa, parts.barometer_pa, parts.leak_pa, parts.top_up_pa)
-    assert parts.total_pa == now.gauge_pa - start.gauge_pa
+    assert parts.total_pa == now.gauge_pa - first.gauge_pa
     assert sum(causes) == pytest.approx(parts.total_pa, abs=1e-6 * max(1.0, *map(abs, causes)))
 
 
-# -- thermometers and their averages ---------------------------------------------------------------
+# -- thermometers ----------------------------------------------------------------------------------
 
 
-def averages_k(lagged: LaggedThermometers, place: Place, kelvin: float) -> list[float]:
-    """Return the three averages that the movements stand for."""
-    left, averages = kelvin, []
-    for movement in lagged.movements(place, kelvin):
-        left -= movement * kelvin
-        averages.append(left)
-    return averages
+def test_temperatures_count_from_what_the_nearest_thermometer_said_before_the_fill() -> None:
+    before = BeforeFill()
+    before.update(reading(0.0, ATMOSPHERE_PA, gas_k=290.0, wall_k=291.0), shut=False)
+    before.update(reading(1.0, ATMOSPHERE_PA, gas_k=None, wall_k=292.0), shut=False)
+    before.update(reading(2.0, FULL_PA, gas_k=300.0, wall_k=293.0, room_k=280.0), shut=True)
+    before.update(reading(3.0, FULL_PA, gas_k=301.0, wall_k=294.0, room_k=281.0), shut=True)
+    assert before.kelvin == {Place.GAS: 290.0, Place.WALL: 292.0, Place.ROOM: 280.0}
+    now = Bin(10.0, FULL_PA, ATMOSPHERE_PA, 1e-8, {Place.WALL: 292.0, Place.ROOM: 300.0})
+    warmed = now.warmed_k(before)
+    assert warmed[Place.WALL] == 0.0
+    assert warmed[Place.ROOM] == pytest.approx(T0_K * log(300.0 / 292.0))
+    assert Bin(10.0, FULL_PA, ATMOSPHERE_PA, 1e-8, {Place.CONTENTS: 300.0}).warmed_k(before) == {}
 
 
-def at_place(t_s: float, place: Place, kelvin: float | None) -> Reading:
-    one = {"gas_k": None, "wall_k": None, "room_k": None} | {f"{place}_k": kelvin}
-    return reading(t_s, FULL_PA, **one)
+def test_a_thermometer_that_was_silent_through_half_of_a_bin_has_not_been_heard() -> None:
+    def bin_of(answered: Sequence[bool]) -> Bin:
+        sums, done = BinSum(), None
+        for i, answers in enumerate([*answered, True]):
+            done = sums.take(reading(5.0 * i, FULL_PA, gas_k=290.0 if answers else None), FULL_PA, NOISE_PA)
+        assert done is not None
+        return done
+
+    assert bin_of([True, False, True, False]).kelvin == {Place.GAS: 290.0}
+    assert bin_of([True, False, False, False]).kelvin == {}
 
 
-def relaxed(over_s: float, elapsed_s: float) -> float:
-    return 1.0 if over_s == inf else exp(-elapsed_s / over_s)
+def test_the_nearest_thermometer_comes_first_whichever_spoke_first() -> None:
+    sums, done = BinSum(), None
+    for i in range(6):
+        now = reading(5.0 * i, FULL_PA, gas_k=None if i == 0 else 290.0, wall_k=291.0, contents_k=292.0)
+        done = sums.take(now, FULL_PA, NOISE_PA) or done
+    assert done is not None
+    assert list(done.kelvin) == [Place.GAS, Place.WALL, Place.CONTENTS]
 
 
-known_places = st.sampled_from(list(Place))
-cuts_s = st.lists(st.floats(0.1, 900.0), min_size=1, max_size=60)
-
-
-@few(40)
-@given(place=known_places, cuts=cuts_s, first_k=st.floats(275.0, 310.0), then_k=st.floats(275.0, 310.0))
-def test_averages_of_a_steady_thermometer_do_not_depend_on_how_the_time_is_cut(
-    place: Place, cuts: list[float], first_k: float, then_k: float
-) -> None:
-    # tau x' + x = T from x = T0: x = T - (T - T0) exp(-t/tau)
-    lagged, t_s = LaggedThermometers(), 50.0
-    lagged.update(at_place(t_s, place, first_k), shut=False)
-    for cut_s in cuts:
-        t_s += cut_s
-        lagged.update(at_place(t_s, place, then_k), shut=True)
-    for average_k, lag in zip(averages_k(lagged, place, then_k), ALLOWANCES[place].lags, strict=True):
-        expected_k = then_k - (then_k - first_k) * relaxed(lag.over_s, t_s - 50.0)
-        assert average_k == pytest.approx(expected_k, abs=1e-9)
-
-
-@few(40)
-@given(place=known_places, cuts=cuts_s, seed=seeds)
-def test_averages_of_any_thermometer_are_those_of_a_first_order_lag_behind_its_steps(
-    place: Place, cuts: list[float], seed: int
-) -> None:
-    # the same equation for a staircase, each reading standing since the one before: the sum of its responses
-    random = Random(seed)
-    ends_s = [0.0, *np.cumsum(cuts).tolist()]
-    kelvin = [random.uniform(280.0, 300.0) for _ in ends_s]
-    lagged = LaggedThermometers()
-    for t_s, each in zip(ends_s, kelvin, strict=True):
-        lagged.update(at_place(t_s, place, each), shut=t_s > 0.0)
-    for average_k, lag in zip(averages_k(lagged, place, kelvin[-1]), ALLOWANCES[place].lags, strict=True):
-        expected_k = kelvin[0] * relaxed(lag.over_s, ends_s[-1]) + sum(
-            each * (relaxed(lag.over_s, ends_s[-1] - end_s) - relaxed(lag.over_s, ends_s[-1] - begin_s))
-            for each, (begin_s, end_s) in zip(kelvin[1:], pairwise(ends_s), strict=True)
-        )
-        assert average_k == pytest.approx(expected_k, abs=1e-9)
-
-
-@few(30)
-@given(
-    place=known_places,
-    step_s=st.sampled_from([1.0, 2.0, 10.0]),
-    hours=st.floats(0.1, 3.0),
-    kelvin_per_h=st.floats(-6.0, 6.0),
-)
-def test_averages_of_a_ramp_are_those_of_a_first_order_lag_within_half_a_step(
-    place: Place, step_s: float, hours: float, kelvin_per_h: float
-) -> None:
-    # tau x' + x = T0 + s t from x = T0: x = T0 + s (t - tau (1 - exp(-t/tau))); a reading stands for the
-    # whole step before it, so the averages lead by at most half of what the thermometer moves in a step
-    lagged, per_s = LaggedThermometers(), kelvin_per_h / HOUR
-    lagged.update(at_place(0.0, place, 293.0), shut=False)
-    steps = int(hours * HOUR / step_s)
-    for i in range(1, steps + 1):
-        lagged.update(at_place(i * step_s, place, 293.0 + per_s * i * step_s), shut=True)
-    t_s = steps * step_s
-    now_k = 293.0 + per_s * t_s
-    for average_k, lag in zip(averages_k(lagged, place, now_k), ALLOWANCES[place].lags, strict=True):
-        tau = lag.over_s
-        expected_k = 293.0 if tau == inf else 293.0 + per_s * (t_s - tau * (1.0 - exp(-t_s / tau)))
-        assert abs(average_k - expected_k) <= 0.5 * abs(per_s) * step_s + 1e-9
-
-
-@few(30)
-@given(place=known_places, silent=st.integers(1, 400), spoken=st.integers(1, 50))
-def test_a_thermometer_that_was_silent_has_not_stopped_the_time(
-    place: Place, silent: int, spoken: int
-) -> None:
-    # it answers the same after as before: what the averages had to catch up with, they have
-    lagged, then_k = LaggedThermometers(), 290.0
-    lagged.update(at_place(0.0, place, 293.0), shut=False)
-    kelvins: list[float | None] = [then_k] * spoken + [None] * silent + [then_k]
-    for i, kelvin in enumerate(kelvins, start=1):
-        lagged.update(at_place(10.0 * i, place, kelvin), shut=True)
-    for average_k, lag in zip(averages_k(lagged, place, then_k), ALLOWANCES[place].lags, strict=True):
-        expected_k = then_k + 3.0 * relaxed(lag.over_s, 10.0 * len(kelvins))
-        assert average_k == pytest.approx(expected_k, abs=1e-9)
-
-
-def test_a_thermometer_of_which_nothing_is_known_has_not_moved() -> None:
-    lagged = LaggedThermometers()
-    assert lagged.movements(None, 293.0) == lagged.movements(Place.WALL, 293.0) == STILL
-
-
-# -- a movement at a stroke -------------------------------------------------------------------------
-
-
-def moved_at_a_stroke(fell_psi: float, at_s: float, seed: int, until_s: float = 2.0 * HOUR) -> list[Reading]:
-    random, psi_pa = Random(seed), 6894.757
-    return [
-        reading(t_s, FULL_PA - (fell_psi * psi_pa if t_s >= at_s else 0.0) + random.gauss(0.0, NOISE_PA))
-        for t_s in np.arange(0.0, until_s, 2.0)
-    ]
+def still(followed: Followed, from_s: float, to_s: float, *, seed: int, **kelvin: float | None) -> Leak:
+    random, leak = Random(seed), None
+    for t_s in np.arange(from_s, to_s, 10.0):
+        leak = followed.take(reading(float(t_s), FULL_PA + random.gauss(0.0, NOISE_PA), **kelvin))
+        assert leak is None or not leak.established
+    assert leak is not None
+    return leak
 
 
 @pytest.mark.parametrize("seed", range(3))
+@pytest.mark.parametrize(("place", "other"), [("gas_k", "wall_k"), ("wall_k", "gas_k"), ("wall_k", "room_k")])
+def test_a_thermometer_that_falls_silent_and_comes_back_is_no_leak(place: str, other: str, seed: int) -> None:
+    nothing: dict[str, float | None] = {"gas_k": None}
+    followed = Followed(reading(0.0, FULL_PA, gas_k=293.0, wall_k=294.0, room_k=292.0))
+    still(followed, 0.0, 2400.0, seed=seed, **(nothing | {place: 293.0, other: 294.0}))
+    still(followed, 2400.0, 3600.0, seed=seed, **(nothing | {other: 294.0}))
+    still(followed, 3600.0, 4800.0, seed=seed, **nothing)
+    leak = still(followed, 4800.0, 6000.0, seed=seed, **(nothing | {place: 293.0}))
+    assert leak.rate_per_s.low < 0.0 < leak.rate_per_s.high
+
+
+@pytest.mark.parametrize("jump_k", [-8.0, -2.0, 2.0, 8.0])
+@pytest.mark.parametrize("place", ["gas_k", "wall_k", "room_k"])
+def test_a_thermometer_that_is_knocked_is_no_leak(place: str, jump_k: float) -> None:
+    # where it sits now is another place; what the pot does it still tells
+    nothing: dict[str, float | None] = {"gas_k": None}
+    followed = Followed(reading(0.0, FULL_PA, **(nothing | {place: 293.0})))
+    calm = still(followed, 0.0, 3600.0, seed=4, **(nothing | {place: 293.0}))
+    after = still(followed, 3600.0, 7200.0, seed=4, **(nothing | {place: 293.0 + jump_k}))
+    assert after.rate_per_s.low < 0.0 < after.rate_per_s.high
+    assert abs(after.rate_per_s.value) < 0.15 * PSI_PER_H + abs(calm.rate_per_s.value)
+
+
+@pytest.mark.parametrize("jump_k", [-8.0, 8.0])
+def test_a_thermometer_that_is_knocked_moves_its_offset_and_not_the_pot(jump_k: float) -> None:
+    bank = bank_for(EMPTY)
+    for _ in range(100):
+        bank.carry(20.0)
+        bank.see_probe(Place.WALL, 0.0)
+        bank.see_air(20.0, LEVEL_K, SIGMA_K**2)
+    wall_k = float(bank.weights @ bank.x[:, WALL])
+    offset_k = float(bank.weights @ bank.x[:, OFFSETS[Place.WALL]])
+    bank.carry(20.0)
+    bank.see_probe(Place.WALL, jump_k)
+    assert float(bank.weights @ bank.x[:, WALL]) == pytest.approx(wall_k, abs=0.05)
+    moved_k = float(bank.weights @ bank.x[:, OFFSETS[Place.WALL]]) - offset_k
+    assert moved_k == pytest.approx(jump_k, abs=0.1 * abs(jump_k))
+
+
+def test_a_probe_in_a_gas_that_is_still_warm_from_the_fill_counts_for_less() -> None:
+    # by half of what is left, or three quarters of the stirring, whichever is more
+    def variance(excess_k: float, age_s: float) -> float:
+        bank = bank_for(EMPTY)
+        bank._age_s = age_s
+        bank.x[:, EXCESS] = excess_k
+        bank.p[:] = 0.0
+        return float(bank.see_probe(Place.GAS, 0.0).variance[0])
+
+    assert variance(0.0, 1e6) == pytest.approx(PROBE_SIGMA[Place.GAS] ** 2)
+    for excess_k in (-8.0, 8.0):
+        assert variance(excess_k, 1e6) == pytest.approx(PROBE_SIGMA[Place.GAS] ** 2 + 16.0)
+    assert variance(0.0, 0.0) == pytest.approx(
+        PROBE_SIGMA[Place.GAS] ** 2 + (0.75 * bank_module.STIRRED_K) ** 2
+    )
+
+
+# -- what moves at a stroke ------------------------------------------------------------------------
+
+
+@pytest.mark.parametrize("seed", range(2))
 @pytest.mark.parametrize("at_s", [3600.0, 3606.0, 3616.0])  # at the edge of a bin and within
-@pytest.mark.parametrize("fell_psi", [-0.3, 0.05, 0.08, 0.12, 0.4, 1.5])
+@pytest.mark.parametrize("fell_psi", [-0.3, 0.05, 0.12, 0.4, 1.5])
 def test_a_movement_at_a_stroke_that_stays_is_never_a_leak(fell_psi: float, at_s: float, seed: int) -> None:
-    leak_filter = LeakFilter(LaggedThermometers(), 0.0)
-    for each in moved_at_a_stroke(fell_psi, at_s, seed):
-        leak_filter.add(each, NOISE_PA)
-        assert leak_filter.estimate is None or not leak_filter.estimate.established
-    assert leak_filter.estimate is not None
-    rate = leak_filter.estimate.rate_per_s
-    assert rate.low <= 0.0 <= rate.high
+    followed, random, leak = Followed(reading(0.0, FULL_PA)), Random(seed), None
+    for t_s in np.arange(0.0, 1.7 * HOUR, 4.0):
+        moved_pa = fell_psi * PSI_PA if t_s >= at_s else 0.0
+        leak = followed.take(reading(float(t_s), FULL_PA - moved_pa + random.gauss(0.0, NOISE_PA)))
+        assert leak is None or not leak.established
+    assert leak is not None
+    assert leak.rate_per_s.low <= 0.0 <= leak.rate_per_s.high
 
 
-@pytest.mark.parametrize("seed", range(3))
+@pytest.mark.parametrize("seed", range(2))
 @pytest.mark.parametrize("steps_psi", [(0.14, 0.49), (0.3, 0.6), (-0.3, -0.6), (0.4, -0.4), (0.45, 0.45)])
 def test_a_movement_that_comes_back_within_a_minute_is_never_a_leak(
     steps_psi: tuple[float, float], seed: int
 ) -> None:
-    leak_filter = LeakFilter(LaggedThermometers(), 0.0)
-    random, steps_pa = Random(seed), {3600.0 + 20.0 * i: psi * 6894.757 for i, psi in enumerate(steps_psi)}
+    followed, random = Followed(reading(0.0, FULL_PA)), Random(seed)
+    steps_pa = {3600.0 + 20.0 * i: psi * PSI_PA for i, psi in enumerate(steps_psi)}
     for t_s in np.arange(0.0, 1.5 * HOUR, 10.0):
         moved_pa = next((pa for at_s, pa in steps_pa.items() if at_s <= t_s < at_s + 20.0), 0.0)
-        leak_filter.add(reading(t_s, FULL_PA + moved_pa + random.gauss(0.0, NOISE_PA)), NOISE_PA)
-        assert leak_filter.estimate is None or not leak_filter.estimate.established
+        leak = followed.take(reading(float(t_s), FULL_PA + moved_pa + random.gauss(0.0, NOISE_PA)))
+        assert leak is None or not leak.established
+
+
+def jumping(*jumps_k: float, step_s: float = 20.0) -> list[npt.NDArray[np.float64]]:
+    """Return the variances of bins that jump so far each, out of calm."""
+    bank, level_k = bank_for(EMPTY), LEVEL_K
+    for _ in range(60):
+        bank.carry(20.0)
+        bank.see_air(20.0, level_k, SIGMA_K**2)
+    variances = []
+    for jump_k in jumps_k:
+        level_k += jump_k
+        bank.carry(step_s)
+        variances.append(bank.see_air(step_s, level_k, SIGMA_K**2).variance)
+    return variances
+
+
+def test_two_bins_may_jump_at_a_stroke_and_a_third_that_goes_on_may_not() -> None:
+    # a stroke is forgiven: its level is new, and the bin is no surprise; what goes on is held to 4 sigma
+    for way in (-1.0, 1.0):
+        first, second, third = jumping(30.0 * way, 30.0 * way, 30.0 * way)
+        assert np.all(first > 30.0**2) and np.all(second > 30.0**2)
+        assert np.all(third < 0.2 * 30.0**2)
+
+
+def test_a_stroke_that_turns_is_another_one_and_calm_ends_it() -> None:
+    variances = jumping(30.0, 30.0, -30.0, -30.0)
+    assert all(np.all(each > 30.0**2) for each in variances)
+    variances = jumping(30.0, 30.0, *[0.0] * 5, 30.0)
+    assert np.all(variances[-1] > 30.0**2)
+
+
+def test_across_a_long_gap_nobody_saw_how_fast_it_was() -> None:
+    assert np.all(jumping(30.0, step_s=59.0)[0] > 30.0**2)
+    assert np.all(jumping(30.0, step_s=61.0)[0] < 0.2 * 30.0**2)
 
 
 def test_what_came_just_before_readings_went_astray_can_be_dropped() -> None:
-    leak_filter, random = LeakFilter(LaggedThermometers(), 0.0), Random(4)
+    followed, random = Followed(reading(0.0, FULL_PA)), Random(4)
     for t_s in np.arange(0.0, HOUR, 10.0):
-        leak_filter.add(reading(t_s, FULL_PA + random.gauss(0.0, NOISE_PA)), NOISE_PA)
-    before = leak_filter.estimate
-    leak_filter.drop_bin()
-    leak_filter.add(reading(HOUR, 0.9 * FULL_PA), NOISE_PA)
-    leak_filter.drop_bin()
-    leak_filter.add(reading(HOUR + 10.0, FULL_PA), NOISE_PA)
-    assert leak_filter.estimate == before
-    leak_filter.add(reading(HOUR + 40.0, FULL_PA), NOISE_PA)
-    assert leak_filter.estimate is not None
-    assert not leak_filter.estimate.established
-    assert leak_filter.estimate.rate_per_s.high < 3.0 * PSI_PER_H
+        followed.take(reading(float(t_s), FULL_PA + random.gauss(0.0, NOISE_PA)))
+    before = followed.filter.estimate
+    followed.filter.drop_bin()
+    followed.take(reading(HOUR, 0.9 * FULL_PA))
+    followed.filter.drop_bin()
+    followed.take(reading(HOUR + 10.0, FULL_PA))
+    assert followed.filter.estimate == before
+    leak = followed.take(reading(HOUR + 40.0, FULL_PA))
+    assert leak is not None and leak != before
+    assert not leak.established
+    assert leak.rate_per_s.high < 3.0 * PSI_PER_H
 
 
 @pytest.mark.parametrize(
@@ -539,8 +777,151 @@ def test_what_came_just_before_readings_went_astray_can_be_dropped() -> None:
 def test_what_goes_on_falling_is_a_leak_within_minutes_however_fast(
     psi_per_h: float, within_s: float
 ) -> None:
-    times_s = np.arange(0.0, 3600.0 + within_s, 2.0)
-    for seed in range(5):
+    times_s = np.arange(0.0, 3600.0 + within_s, 4.0).tolist()
+    for seed in range(3):
         found = estimated(readings(times_s, psi_per_h * PSI_PER_H, seed, onset_s=3600.0))
         assert found.established
         assert found.rate_per_s.value == pytest.approx(psi_per_h * PSI_PER_H, rel=0.5)
+
+
+# -- heat ------------------------------------------------------------------------------------------
+
+
+def test_a_rise_that_nothing_explains_opens_the_heat_and_a_fall_never_does() -> None:
+    def heat(slope_k_per_bin: float, bins: int, age_s: float = 1e4) -> float:
+        bank = bank_for(pot())
+        bank.carry(3600.0)
+        bank._age_s = age_s
+        opened = 0.0
+        for i in range(bins):
+            bank.carry(20.0)
+            before = bank.p[:, HEATING, HEATING].max()
+            bank.see_air(20.0, LEVEL_K + slope_k_per_bin * i, SIGMA_K**2)
+            opened = max(opened, float(bank.p[:, HEATING, HEATING].max() - before))
+        return opened
+
+    assert heat(0.2, 40) == pytest.approx(bank_module.ONSET_OF_HEAT_K**2, rel=0.3)
+    assert heat(-0.2, 40) <= 0.0
+    assert heat(0.0, 200) <= 0.0
+    assert heat(0.2, 3, age_s=0.0) <= 0.0  # not while the fill still stirs the gas
+
+
+def test_heat_that_is_there_may_grow_and_cold_may_not() -> None:
+    def after(heating_k: float) -> float:
+        bank = bank_for(pot())
+        bank.x[:, HEATING], bank.p[:, HEATING], bank.p[:, :, HEATING] = heating_k, 0.0, 0.0
+        bank.carry(20.0)
+        return float(bank.p[0, HEATING, HEATING])
+
+    wanders = bank_module.HEATING_K**2 * (1.0 - exp(-2.0 * 20.0 / bank_module.HEATING_S))
+    assert after(0.0) == after(-5.0) == pytest.approx(wanders)
+    grown = 2.0 * 20.0 / bank_module.FAST_S * (bank_module.GROWTH * 5.0) ** 2
+    assert after(5.0) == pytest.approx(wanders + grown)
+
+
+# -- pots of the model's own prior -----------------------------------------------------------------
+
+
+class Drawn:
+    """A pot drawn from what the bank believes of pots, with all that it says may come on top."""
+
+    def __init__(self, seed: int, *, rate_k_per_s: float = 0.0, onset_s: float = 0.0) -> None:
+        self._random = np.random.default_rng(seed)
+        sizes = Sizes(0.020, 0.003)
+        (mean, sigma), (begin, unsure) = prior(sizes), start(sizes)
+        normal = self._random.standard_normal(SIZE)
+        unsure[AIR] = 0.0
+        for state in (START_SURFACE, START_CORE):  # a mould is as warm all through: below
+            unsure[state] = sqrt(unsure[state] ** 2 - MOULD_SIGMA_K**2)
+        self.x = (mean + begin + normal * np.hypot(sigma, unsure))[None, :]
+        mould_k = bank_module.WARM_K if self._random.random() < bank_module.WARM_SHARE else 0.0
+        mould_k += MOULD_SIGMA_K * self._random.standard_normal()
+        self.x[0, SURFACE : CORE + 1] = self.x[0, START_SURFACE : START_CORE + 1] + mould_k
+        self.x[0, HEATING] = abs(self.x[0, HEATING])
+        self.x[0, DRIFT] = bank_module.DRIFT_K * self._random.standard_normal()
+        self.x[0, AIR], self._pace = LEVEL_K, sqrt(3.0) / bank_module.FAST_S
+        fast = bank_module.FAST_K
+        self.x[0, [FAST, FAST_RATE]] = self._random.standard_normal(2) * (fast, fast * self._pace)
+        self._share, self._age_s = np.array([self._random.random()]), 0.0
+        self._rate, self._onset_s = rate_k_per_s, onset_s
+
+    def carry(self, elapsed_s: float, dt: float = 5.0) -> None:
+        for _ in range(round(elapsed_s / dt)):
+            paces, _ = flow(self.x, self._share)
+            x = self.x[0]
+            x[[WALL, SURFACE, CORE]] += dt * paces[0, :3]
+            excess_s = exp(-min(x[LN_EXCESS], LN_FASTEST[-1]))
+            for state, dying_s, wanders_k in (
+                (EXCESS, excess_s, 0.0),
+                (HEATING, bank_module.HEATING_S, bank_module.HEATING_K),
+                (DRIFT, bank_module.DRIFT_S, bank_module.DRIFT_K),
+                (UPTAKE, bank_module.UPTAKE_S, 0.0),
+            ):
+                left = exp(-dt / dying_s)
+                x[state] = left * x[state] + self._gauss(wanders_k * sqrt(1.0 - left**2))
+            x[WALL] += self._gauss(bank_module.WALL_K * sqrt(dt / HOUR))
+            x[ROOM] += self._gauss(bank_module.ROOM_K * sqrt(dt / HOUR))
+            for offset in OFFSETS.values():
+                x[offset] += self._gauss(bank_module.OFFSET_K * sqrt(2.0 * dt / bank_module.OFFSET_S))
+            # Matern 3/2 as a stochastic differential equation; and knocks of a gas that is stirred
+            white = 2.0 * bank_module.FAST_K * self._pace**1.5
+            x[FAST] += dt * x[FAST_RATE]
+            x[FAST_RATE] += -dt * (self._pace**2 * x[FAST] + 2.0 * self._pace * x[FAST_RATE])
+            x[FAST_RATE] += self._gauss(white * sqrt(dt))
+            turn = self._pace * dt
+            stirred = bank_module.STIRRED_K * exp(-self._age_s / bank_module.STIRRED_S)
+            x[FAST] += self._gauss(stirred * sqrt(1.0 - ((1.0 + turn) * exp(-turn)) ** 2))
+            self._age_s += dt
+            if self._age_s > self._onset_s:
+                x[AIR] -= self._rate * dt
+
+    def _gauss(self, sigma: float) -> float:
+        return float(sigma * self._random.standard_normal())
+
+    def bin(self, place: Place | None) -> tuple[float | None, float]:
+        """Return what the thermometer says, K over before the fill, and the pressure, T0 ln p."""
+        air_k = float(pressure_row(self.x)[0][0]) + self._gauss(SIGMA_K)
+        if place is None:
+            return None, air_k
+        seen_k, _ = probe_row(self.x, place, *flow(self.x, self._share))
+        return float(seen_k[0]) + self._gauss(PROBE_SIGMA[place]), air_k
+
+
+def judged(drawn: Drawn, place: Place | None, hours: float, step_s: float = 40.0) -> Leak:
+    """Let a filter see a pot from two minutes after the fill on, as it comes."""
+    followed, leak = Followed(at(0.0, FULL_PA, place)), None
+    followed.filter = LeakFilter(pot(), followed.before, 0.0)
+    drawn.carry(20.0)
+    for i in range(int(hours * HOUR / step_s)):
+        warmer_k, air_k = drawn.bin(place)
+        kelvin = None if warmer_k is None else KELVIN * exp(warmer_k / T0_K)
+        absolute_pa = exp(air_k / T0_K)
+        noise_pa = absolute_pa * sqrt((SIGMA_K / T0_K) ** 2 - ROUNDING**2)
+        leak = followed.take(at(20.0 + i * step_s, absolute_pa, place, kelvin), noise_pa)
+        drawn.carry(step_s)
+    assert leak is not None
+    return leak
+
+
+@pytest.mark.parametrize("place", [Place.GAS, Place.WALL])
+def test_sound_pots_of_the_model_are_not_accused_and_nothing_lies_in_their_interval(place: Place) -> None:
+    leaks = [judged(Drawn(seed), place, 1.5) for seed in range(40)]
+    assert sum(each.established for each in leaks) == 0
+    assert sum(each.rate_per_s.low <= 0.0 <= each.rate_per_s.high for each in leaks) >= 36
+
+
+def test_leaks_of_the_model_are_found_and_lie_in_their_intervals() -> None:
+    found, rates, onsets = 0, 0, 0
+    for seed in range(20):
+        random = Random(seed)
+        rate_k_per_s = random.uniform(2.0, 6.0) * PSI_PER_H * T0_K
+        onset_s = random.uniform(1500.0, 3000.0)
+        leak = judged(Drawn(100 + seed, rate_k_per_s=rate_k_per_s, onset_s=onset_s), Place.WALL, 1.7)
+        if leak.onset_s is None:
+            continue
+        found += 1
+        rates += leak.rate_per_s.low <= rate_k_per_s / T0_K <= leak.rate_per_s.high
+        onsets += leak.onset_s.low <= onset_s <= leak.onset_s.high
+    assert found >= 19
+    assert rates >= 0.9 * found - 1.0
+    assert onsets >= 0.9 * found - 1.0

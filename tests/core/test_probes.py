@@ -115,3 +115,26 @@ def test_nothing_is_judged_while_the_fill_is_warm() -> None:
         reading = Reading(STEP_S * i, None, 4e5, 5e5, 1e5, None, kelvin, None, Quality.GOOD)
         assert probes.believe(reading, judge=False, leaking=False) is reading
     assert probes.reasons == {}
+
+
+def beside_the_mould(wall_c: Course, contents_c: Course, hours: float = 4.0) -> dict[Place, str]:
+    """What is doubted in the end, of a pot with thermometers on its wall and its mould."""
+    probes = Probes()
+    for i in range(int(hours * 360)):
+        t_s = STEP_S * i
+        reading = Reading(
+            *(t_s, None, 4e5, 5e5, 1e5, None, dallas(wall_c)(t_s), None, Quality.GOOD),
+            contents_k=dallas(contents_c)(t_s),
+        )
+        probes.believe(reading, judge=True, leaking=False)
+    return probes.reasons
+
+
+def test_a_thermometer_on_the_mould_is_stuck_while_the_wall_cools() -> None:
+    reasons = beside_the_mould(lambda t_s: 20.0 - t_s / HOUR_S, lambda t_s: 25.0)
+    assert list(reasons) == [Place.CONTENTS]
+    assert "wall thermometer moved" in reasons[Place.CONTENTS]
+
+
+def test_resin_that_warms_itself_accuses_no_thermometer_on_a_wall_that_stands_still() -> None:
+    assert beside_the_mould(lambda t_s: 20.0, lambda t_s: 20.0 + 5.0 * t_s / HOUR_S) == {}

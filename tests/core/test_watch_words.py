@@ -236,6 +236,20 @@ def test_a_thermometer_that_comes_back_is_noted() -> None:
     assert told.raised() == [AlarmId.THERMOMETER]
 
 
+def test_a_thermometer_on_the_mould_that_is_lost_is_missed_for_the_resins_sake() -> None:
+    of = replace(POT, thermometers=frozenset({Place.GAS, Place.CONTENTS}))
+    fault = Fault(Sensor.THERMOMETER, "28-0519b4d6e1cc: file is missing", Place.CONTENTS)
+    warm = (replace(each, contents_c=24.0) for each in night(1.0))
+    told = watched(
+        (each if each.t_s < 1800.0 else replace(each, contents_c=None, faults=(fault,)) for each in warm), of
+    )
+    assert told.raised() == [AlarmId.THERMOMETER]
+    text = next(each.text for each in told.events if isinstance(each, AlarmEvent))
+    assert text.startswith("Contents thermometer: 28-0519b4d6e1cc: file is missing. The watch goes on;")
+    assert "how warm the resin itself is" in text
+    assert "a small leak" not in text  # the one in the gas is there
+
+
 def test_a_sound_batch_is_held_and_the_end_of_the_cure_is_told_once() -> None:
     told = watched(night(2.3, vented(2.1 * HOUR)))
     assert told.raised() == []

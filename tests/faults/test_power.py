@@ -95,13 +95,15 @@ def test_what_is_left_in_memory_is_taken_by_its_own_record_boot_and_run_only(cha
         run = store.last_run()
     assert run is not None
     left.begin(run)
-    left.add(POT, Sample(130.0, None, 15_000.5, faults=(Fault(Sensor.BAROMETER, "bus 1: silent"),)))
+    silent = Fault(Sensor.BAROMETER, "bus 1: silent")
+    read = Sample(130.0, None, 15_000.5, room_c=20.5, contents_c=31.25, faults=(silent,))
+    left.add(POT, read)
     left.close()
     kept = memory.read_bytes()
     with Store.open_for_watch(path, unwritten=memory) as store:  # the one it belongs to
         store.begin_run("{}", "boot-a", 140.0, None, None)
         (sample,) = store.samples(POT, 0.0)
-        assert sample == Sample(130.0, None, 15_000.5, faults=(Fault(Sensor.BAROMETER, "bus 1: silent"),))
+        assert sample == read
         store._db.rows("DELETE FROM sample")
         if change != "another run":
             store._db.rows("DELETE FROM run WHERE id = 2")
@@ -118,7 +120,7 @@ def test_what_is_left_in_memory_is_taken_by_its_own_record_boot_and_run_only(cha
 def test_whatever_stands_in_the_file_in_memory_ends_no_watch(tmp_path):
     memory = tmp_path / "unwritten"
     rng = random.Random(3)
-    good = json.dumps([POT, 130.0, *[None] * 9, None])
+    good = json.dumps([POT, 130.0, *[None] * 10, None])
     for number in range(12):
         path = tmp_path / f"{number}.db"
         with Store.open_for_watch(path, unwritten=memory) as store:
@@ -128,9 +130,10 @@ def test_whatever_stands_in_the_file_in_memory_ends_no_watch(tmp_path):
             rng.randbytes(rng.randrange(200)),
             b"[" * 100_000,
             b'["lantern", NaN, null]',
-            b'["lantern", 1e999, 1, 1, 1, 1, 1, 1, 1, 1, 1, null]',
-            b'["lantern", 50.0, 1, 1, 1, 1, 1, 1, 1, 1, 1, null]',  # from before its own run
-            b'["lantern", 131.0, 1, 1, 1, 1, 1, 1, 1, 1, 1, "[[7]]"]',
+            b'["lantern", 1e999, 1, 1, 1, 1, 1, 1, 1, 1, 1, 1, null]',
+            b'["lantern", 50.0, 1, 1, 1, 1, 1, 1, 1, 1, 1, 1, null]',  # from before its own run
+            b'["lantern", 131.0, 1, 1, 1, 1, 1, 1, 1, 1, 1, 1, "[[7]]"]',
+            b'["lantern", 132.0, 1, 1, 1, 1, 1, 1, 1, 1, 1, null]',  # of a version without the contents
             b'{"a": 1}',
             good[: rng.randrange(len(good))].encode(),
         ]

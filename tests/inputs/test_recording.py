@@ -32,9 +32,9 @@ def test_all_columns_come_in_pascal_and_celsius(log) -> None:  # type: ignore[no
     found = read_log(
         log(
             "elapsed_s,gauge_pressure_psi,absolute_pressure_kpa,gas_temperature_c,wall_temperature_c,"
-            "room_temperature_c,ambient_pressure_hpa\n"
-            "100,60,515.010,23.5,22,-4.25,1013.25\n"
-            "101.5,,,,,,\n"
+            "room_temperature_c,contents_temperature_c,ambient_pressure_hpa\n"
+            "100,60,515.010,23.5,22,-4.25,31.5,1013.25\n"
+            "101.5,,,,,,,\n"
         )
     )
     first, second = found.samples
@@ -42,7 +42,7 @@ def test_all_columns_come_in_pascal_and_celsius(log) -> None:  # type: ignore[no
     assert first.utc_s is None
     assert first.gauge_pa == pytest.approx(413_685.438, abs=1e-3)  # NIST SP 811: 1 psi = 6894.757 Pa
     assert first.absolute_pa == pytest.approx(515_010.0)
-    assert (first.gas_c, first.wall_c, first.room_c) == (23.5, 22.0, -4.25)
+    assert (first.gas_c, first.wall_c, first.room_c, first.contents_c) == (23.5, 22.0, -4.25, 31.5)
     assert first.ambient_pa == pytest.approx(101_325.0)
     assert second.t_s == 1.5
     values = (
@@ -51,9 +51,10 @@ def test_all_columns_come_in_pascal_and_celsius(log) -> None:  # type: ignore[no
         second.gas_c,
         second.wall_c,
         second.room_c,
+        second.contents_c,
         second.ambient_pa,
     )
-    assert values == (None,) * 6
+    assert values == (None,) * 7
     assert second.faults == ()
     assert found.notes == []
 

@@ -90,6 +90,13 @@ def test_every_pot_has_a_sample_with_all_that_is_wired(bench: Bench) -> None:
         assert sample.faults == ()
 
 
+@pytest.mark.parametrize("place", Place)
+def test_a_thermometer_is_read_at_its_place_and_no_other(bench: Bench, place: Place) -> None:
+    sample = read(bench.station(PotWiring("lantern", probes=((place, GAS),))), 0.0)["lantern"]
+    told = {each: getattr(sample, f"{each}_c") for each in Place}
+    assert told == {each: 23.125 if each is place else None for each in Place}
+
+
 def test_a_shared_thermometer_is_read_once(bench: Bench) -> None:
     reads: list[str] = []
 

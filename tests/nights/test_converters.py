@@ -63,6 +63,8 @@ def test_coarse_steps_are_no_leak_in_a_cold_workshop(wiring: str, tmp_path: Path
             "{device: bmp280, bus: 1}",
             "wall",
         ),
+        ("{place: contents, device: ds18b20}", "{device: bmp280}", "contents"),
+        ("{place: contents, device: ntc, channel: 2, beta: 3950 K}", "{device: bmp280}", "contents"),
     ],
 )
 def test_each_thermometer_and_barometer_reads_what_is_there(
@@ -77,8 +79,7 @@ def test_each_thermometer_and_barometer_reads_what_is_there(
     with bench.store.open_read_only(bench.record) as store:
         last = list(store.samples("lantern", 3500.0))[-1]
     truth = bench.world.pot
-    celsius = last.gas_c if place == "gas" else last.wall_c
-    kelvin = truth.gas_k if place == "gas" else truth.wall_k
+    celsius, kelvin = getattr(last, f"{place}_c"), getattr(truth, f"{place}_k")
     assert celsius == pytest.approx(kelvin - 273.15, abs=0.5)  # the simulated probe's own error included
     assert last.ambient_pa == pytest.approx(truth.ambient_pa + 40.0, abs=10.0)
     assert last.faults == ()

@@ -151,6 +151,7 @@ def test_values_are_told_in_the_pots_units():
     assert (value("pressure/gauge"), value("pressure/absolute")) == ("59.50", "74.20")
     assert (value("pressure/ambient"), value("pressure/floor")) == ("1013.2", "45.00")
     assert (value("temperature/gas"), value("temperature/room")) == ("21.25", "20.00")
+    assert value("temperature/contents") == "31.50"
     assert (value("leak/rate"), value("leak/rate-low"), value("leak/rate-high")) == (
         "1.500",
         "1.400",
@@ -177,7 +178,8 @@ def test_the_unknown_is_unset_and_never_zero():
         "leak/established",
         "cure/progress",
     )
-    unset += ("forecast/floor", "temperature/gas", "hold/since", "hold/top-ups", "batch/id", "batch/label")
+    unset += ("forecast/floor", "temperature/gas", "temperature/contents", "hold/since")
+    unset += ("hold/top-ups", "batch/id", "batch/label")
     assert not [path for path in unset if f"{BASE}/{path}" in payloads]
     assert payloads[f"{BASE}/pressure/fault"] == b"no answer on bus 1"
 

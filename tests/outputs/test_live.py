@@ -37,6 +37,7 @@ def test_what_is_written_is_read_back_whole(live):
     assert found is not None
     assert (found.workshop, found.rehearsed, found.tick, found.run) == ("harbour-models", None, 1, 150.0)
     assert found.pots["lantern"].snapshot == at(0.0)
+    assert found.pots["lantern"].snapshot.reading.contents_k == READING.contents_k
     assert found.pots["mast"].snapshot == at(0.0, gas_k=None)
     assert (found.pots["lantern"].batch, found.pots["mast"].batch) == (12, None)
 
@@ -47,7 +48,8 @@ def test_the_last_two_minutes_are_in_it_and_no_more(live):
     recent = json.loads(live.path.read_text())["pots"]["lantern"]["recent"]
     times = [row[0] for row in recent]
     assert times == [T_S + second for second in range(300 - int(RECENT_S) - 1, 300)]
-    assert recent[-1][1] == 400_299.0
+    assert recent[-1] == [T_S + 299.0, 400_299.0]
+    assert LiveReader(live.path).read()[0].pots["lantern"].recent[-1] == (T_S + 299.0, 400_299.0)
     assert recent[times.index(T_S + 250.0)][1] is None
 
 

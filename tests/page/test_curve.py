@@ -8,12 +8,14 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
+from demo_pot import HOLDING
 from paged import shown
 from potvigil.core.conversion import convert
 from potvigil.core.event import AlarmId
 from potvigil.core.pot import Reference
-from potvigil.core.reading import Fault, Sample, Sensor
+from potvigil.core.reading import Fault, Place, Quality, Reading, Sample, Sensor
 from potvigil.page.curve import GAP_S, Asked, curve
+from potvigil.record.rows import TraceRow
 from potvigil.record.store import Store
 from potvigil.settings import load_text
 from potvigil.units import PA_PER_PSI
@@ -189,6 +191,19 @@ def test_a_night_has_its_stages_marks_and_lines(client, watched):
     assert told["cone"]["t"] == pytest.approx(snapshot.forecast.crossing_s, abs=0.01)
     assert told["cone"]["early"] < told["cone"]["t"] < told["cone"]["late"]
     assert told["cure_done"] == pytest.approx(snapshot.cure.done_s, abs=0.01)
+
+
+def test_every_thermometer_has_its_line(tmp_path):
+    kelvin = {f"{place}_k": 293.15 + i for i, place in enumerate(Place)}
+    read = Reading(0.0, None, 4e5, 5e5, 101_325.0, quality=Quality.GOOD, **kelvin)
+    known = TraceRow.of(replace(HOLDING, t_s=60.0, reading=read))
+    with record_of(tmp_path, "supply measured", samples(1, 300, 0.0)) as store:
+        store.append_trace("lantern", known)
+        store.flush()
+        assert store.traces("lantern", 0.0) == [known]
+        told = curve(store, pots_of, Asked("lantern", None, None, 0.0, 400.0, 200))
+    lines = {name: told["trace"][name] for name in ("gas", "wall", "room", "contents")}
+    assert lines == {"gas": [20.0], "wall": [21.0], "room": [22.0], "contents": [23.0]}
 
 
 def test_a_silent_watch_forecasts_nothing(client, watched):

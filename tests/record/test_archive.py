@@ -78,6 +78,7 @@ def filled(path: Path) -> Path:
         store.add_edit(batch_id, EditEvent(12.0, None, Detail.LABEL, "", HOSTILE, HOSTILE))
         store.add_edit(batch_id, EditEvent(12.0, None, Detail.MIXED_AT, "", "2026-01-01T21:40:00Z", ""))
         store.close_batch(batch_id, CLOSED)
+        store.add_taught(batch_id, 3, {"left": (0.51, 0.04), HOSTILE: (0.1, 0.2)})
         store.open_batch(HOSTILE, BatchOpened(400.0, None))
         store.add_command(POT, Action.SHELVE, None, alarm=AlarmId.LEAK, duration_s=600.0, by=HOSTILE)
         store.add_care(POT, UTC_S, "seal", HOSTILE, "anna", UTC_S + 5.0)
@@ -135,7 +136,7 @@ SAMPLES = st.builds(
     Sample,
     TIMES,
     CLOCKS,
-    *[st.none() | NUMBERS] * 8,
+    *[st.none() | NUMBERS] * 9,
     st.lists(st.builds(Fault, st.sampled_from(Sensor), WORDS), max_size=2).map(tuple),
 )
 
@@ -243,6 +244,20 @@ def test_an_archive_of_an_older_record_is_brought_up_to_date(tmp_path, version):
             db.executescript(MIGRATIONS[number - 1])
     db.close()
     assert every_row(tmp_path / "again.db") == every_row(older)
+
+
+def test_an_archive_of_format_4_is_taken_without_a_thermometer_on_the_mould(tmp_path):
+    older = tmp_path / "older.db"
+    with sqlite3.connect(older) as db:
+        db.executescript(Path(__file__).with_name("version_4.sql").read_text(encoding="utf-8"))
+    db.close()
+    out = tmp_path / "older.zip"
+    pack(out, tables_of(older), 4)
+    import_all(out, tmp_path / "again.db")
+    rows, older_rows = every_row(tmp_path / "again.db"), every_row(older)
+    assert rows["sample"] == [(*row, None) for row in older_rows["sample"]]
+    assert rows["trace"] == [(*row, None) for row in older_rows["trace"]]
+    assert rows["care"] == older_rows["care"]
 
 
 # --- a file that is not as it should be

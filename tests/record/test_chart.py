@@ -2,11 +2,13 @@
 
 import math
 import re
+from dataclasses import replace
 
 from hypothesis import given
 from hypothesis import strategies as st
 
-from potvigil.record.chart import thinned
+from potvigil.core.reading import Place
+from potvigil.record.chart import chart_svg, thinned
 
 VALUE = st.one_of(st.none(), st.floats(-1e6, 1e6))
 
@@ -38,6 +40,23 @@ def test_thinning_breaks_the_line_where_nothing_was_read():
     hole = [t_s for t_s, value in kept if value is None]
     assert hole
     assert all(500.0 <= t_s < 600.0 for t_s in hole)
+
+
+def test_each_thermometer_is_drawn_with_a_line_of_its_own_and_named(told):
+    def lines(svg: str) -> set[str]:
+        """How each dark line of temperatures goes: its dashes and weight."""
+        styles = re.findall(r'style="fill: none; ([^"]*stroke: #222222[^"]*)"', svg)
+        return {re.sub(r"stroke-dashoffset: 0; |stroke-line(cap|join): \w+; ?", "", each) for each in styles}
+
+    at_place = {f"{place}_k": 293.15 + 2.0 * i for i, place in enumerate(Place)}
+    without = at_place | {"contents_k": None}
+    warm, bare = (
+        chart_svg(replace(told, traces=tuple(replace(each, **kelvin) for each in told.traces)))
+        for kelvin in (at_place, without)
+    )
+    assert [re.search(f">{place}<", warm) is not None for place in Place] == [True] * 4
+    assert ">contents<" not in bare
+    assert len(lines(warm)) == len(lines(bare)) + 1
 
 
 def test_charts_of_one_page_share_no_id(report):

@@ -240,17 +240,20 @@ def test_a_written_log_replays_to_the_same_readings(tmp_path, reference):
     for before, after in zip(samples, replayed, strict=True):
         then, now = convert(before, pot), convert(after, replace(pot, transducer=None))
         assert now.t_s == pytest.approx(then.t_s - samples[0].t_s, rel=1e-6, abs=1e-6)
-        for name in ("gauge_pa", "absolute_pa", "ambient_pa", "gas_k", "wall_k", "room_k"):
+        for name in ("gauge_pa", "absolute_pa", "ambient_pa", "gas_k", "wall_k", "room_k", "contents_k"):
             old, new = getattr(then, name), getattr(now, name)
             assert new == (None if old is None else pytest.approx(old, rel=1e-6)), name
 
 
 def test_a_bad_reading_and_an_assumed_barometer_are_empty_cells():
-    broken_wire = Sample(7.0, UTC_S, transducer_count=10.0, room_c=20.5)
+    broken_wire = Sample(7.0, UTC_S, transducer_count=10.0, room_c=20.5, contents_c=31.25)
     assert convert(broken_wire, LANTERN).quality is Quality.BAD
     header, row = written([broken_wire], LANTERN).splitlines()
-    assert header.split(",")[:3] == ["elapsed_s", "utc", "gauge_pressure_kpa"]
-    assert row == "0.0,2026-01-01T22:00:00.000Z,,,,20.5,"
+    assert header == (
+        "elapsed_s,utc,gauge_pressure_kpa,gas_temperature_c,wall_temperature_c,room_temperature_c,"
+        "contents_temperature_c,ambient_pressure_hpa"
+    )
+    assert row == "0.0,2026-01-01T22:00:00.000Z,,,,20.5,31.25,"
 
 
 def test_a_reading_once_held_bad_is_not_written_as_good():

@@ -83,7 +83,7 @@ def workshop(path: Path, *, regulated: bool = False, dated: bool = True, closed:
         supply = {"pots": {POT: {"supply": "regulated" if regulated else "shut"}}}
         store.begin_run(json.dumps(supply), "boot-a", 0.0, UTC_S if dated else None, None)
         for one in night(3 * HOUR_S):
-            one = replace(one, utc_s=one.utc_s if dated else None, wall_c=21.0, room_c=20.5)
+            one = replace(one, utc_s=one.utc_s if dated else None, wall_c=21.0, room_c=20.5, contents_c=24.0)
             store.append(POT, one)
         batch_id = store.open_batch(POT, BatchOpened(2000.0, UTC_S if dated else None))
         store.add_event(POT, batch_id, StageEvent(2000.0, None, Stage.FILLING))
@@ -112,7 +112,7 @@ NUMBERS = st.none() | st.floats(allow_nan=False, allow_infinity=False)
 
 
 @given(
-    st.lists(st.tuples(st.none() | st.floats(0, 1e9), *[NUMBERS] * 8), min_size=2, max_size=30),
+    st.lists(st.tuples(st.none() | st.floats(0, 1e9), *[NUMBERS] * 9), min_size=2, max_size=30),
     st.integers(0, 10**6),
 )
 def test_a_mean_lies_within_what_it_stands_for_and_invents_nothing(columns, start):
@@ -153,7 +153,10 @@ def test_the_faults_of_a_bin_stay_each_once():
     absent = Fault(Sensor.THERMOMETER, "28-0316 does not answer", Place.GAS)
     dead = Fault(Sensor.BAROMETER, "0x76 does not answer")
     texts = [thinning.faults_to_text(faults) for faults in ((absent,), (absent, dead), (dead,))]
-    rows = [(float(i), None, *[None] * 8, text, None) for i, text in enumerate((*texts, None))]
+    rows = [
+        (float(i), None, *[None] * len(thinning._COLUMNS), text, None)
+        for i, text in enumerate((*texts, None))
+    ]
     assert thinning.faults_from_text(mean_of(rows)[-2]) == (absent, dead)
 
 

@@ -6,12 +6,14 @@ import sqlite3
 import subprocess
 import sys
 import tempfile
+from dataclasses import replace
 from pathlib import Path
 
 import pytest
 
 import potvigil.record.database as database_module
-from potvigil.core.event import Action, AlarmId, Command, Detail, Stage, StageEvent
+from potvigil.core.event import Action, AlarmId, Command, Detail, Interval, Stage, StageEvent
+from potvigil.core.reading import Fault, Place, Sample, Sensor
 from potvigil.record.errors import (
     MissingRecordError,
     NewerRecordError,
@@ -23,9 +25,10 @@ from potvigil.record.errors import (
 from potvigil.record.rows import EditRow
 from potvigil.record.schema import APPLICATION_ID, MIGRATIONS
 from potvigil.record.store import Store
-from record_night import POT, sample
+from record_night import POT, UTC_S, sample
 
 VERSION_1 = Path(__file__).with_name("version_1.sql")
+VERSION_4 = Path(__file__).with_name("version_4.sql")
 NEXT = "ALTER TABLE pot ADD COLUMN colour TEXT; CREATE TABLE lid (id INTEGER PRIMARY KEY) STRICT;"
 
 
@@ -61,6 +64,37 @@ def test_a_version_1_file_still_opens_with_all_it_holds(tmp_path):
         assert batch is not None and batch.label == "lenses, blue"
         assert store.events(batch.id) == [StageEvent(12.25, None, Stage.FILLING)]
     assert user_version(tmp_path / "record.db") == len(MIGRATIONS)
+
+
+def test_a_version_4_file_has_no_thermometer_on_the_mould_and_is_else_as_it_was(tmp_path):
+    path = tmp_path / "record.db"
+    with sqlite3.connect(path) as db:
+        db.executescript(VERSION_4.read_text(encoding="utf-8"))
+    db.close()
+    absent = Fault(Sensor.THERMOMETER, "28-0316a2794aff: none on the bus", Place.ROOM)
+    with Store.open(path) as store:
+        assert list(store.samples(POT, 0.0)) == [
+            Sample(
+                *(205.0, UTC_S + 205.0, 15_000.5, 26_004.25),
+                wall_c=20.15625,
+                room_c=20.5,
+                ambient_pa=101_010.5,
+            ),
+            sample(500.0, gas_c=22.5, ambient_pa=101_000.0, faults=(absent,)),
+        ]
+        (trace,) = store.traces(POT, 0.0)
+        assert (trace.gas_k, trace.wall_k, trace.room_k, trace.contents_k) == (295.65, 294.15, 293.65, None)
+        assert (trace.leak_pa_per_s, trace.cure_done_s) == (Interval(0.001, 0.0009, 0.0011), 36_000.0)
+        assert store.readings(1) == [
+            Sample(0.0, gauge_pa=413_685.0, gas_c=20.5, wall_c=20.25, room_c=20.0, ambient_pa=101_000.0),
+            Sample(20.0, gauge_pa=413_680.0, wall_c=20.25),
+        ]
+        store.append(POT, warm := sample(700.0, contents_c=31.5))
+        store.append_trace(POT, known := replace(trace, t_s=700.0, contents_k=304.65))
+        store.flush()
+        assert list(store.samples(POT, 600.0)) == [warm]
+        assert store.traces(POT, 600.0) == [known]
+    assert user_version(path) == len(MIGRATIONS) > 4
 
 
 def test_label_and_note_of_version_1_become_details_with_their_history(tmp_path):
@@ -106,7 +140,7 @@ def test_a_migration_brings_an_older_file_up_to_date(tmp_path, monkeypatch):
     with pytest.raises(OlderRecordError, match=r"format 1.*2.*potvigil watch"):
         Store.open_read_only(path)
     with Store.open(path) as store:
-        assert len(list(store.samples(POT, 0.0))) == 2
+        assert store._db.rows("SELECT count(*) FROM sample") == [(2,)]
     assert user_version(path) == 2
     with Store.open_read_only(path) as store:
         assert store.pots() == [POT]

@@ -35,7 +35,7 @@ MAYBE = st.none() | FINITE
 FAULTS = st.lists(
     st.builds(Fault, st.sampled_from(Sensor), st.text(), st.none() | st.sampled_from(Place)), max_size=3
 ).map(tuple)
-SAMPLES = st.builds(Sample, FINITE, *[MAYBE] * 9, FAULTS)
+SAMPLES = st.builds(Sample, FINITE, *[MAYBE] * 10, FAULTS)
 
 
 @pytest.fixture

@@ -1,4 +1,4 @@
-"""The leak filter's regression against least squares by scipy, where both must say the same."""
+"""The leak filter's answer against least squares by scipy, where both must say the same."""
 
 from math import exp, log
 from random import Random
@@ -6,10 +6,11 @@ from random import Random
 import pytest
 from scipy.stats import linregress
 
+from potvigil.core.before import BeforeFill
 from potvigil.core.gas import compressibility
-from potvigil.core.lag import LaggedThermometers
 from potvigil.core.leak import Leak, LeakFilter
 from potvigil.core.reading import Quality, Reading
+from shut_pot import pot
 
 PA = 515_010.438  # 60 psig over one atmosphere
 KELVIN = 293.15
@@ -17,10 +18,11 @@ NOISE_PA = 200.0  # 0.03 psi
 NORMAL_95 = 1.959964
 
 
-def hold(rate_per_s: float, seed: int, hours: float = 5.0) -> tuple[Leak, float, float]:
+def hold(rate_per_s: float, seed: int, hours: float = 3.0) -> tuple[Leak, float, float]:
     """Run a hold with an exact ramp in ln p; return the filter's answer, scipy's slope and its error."""
     random = Random(seed)
-    leak_filter = LeakFilter(LaggedThermometers(), 0.0)
+    before = BeforeFill()
+    leak_filter = LeakFilter(pot(contents_volume_m3=0.0), before, 0.0)
     times, logs = [], []
     for i in range(int(hours * 360)):
         t_s = 10.0 * i
@@ -28,6 +30,7 @@ def hold(rate_per_s: float, seed: int, hours: float = 5.0) -> tuple[Leak, float,
         reading = Reading(
             t_s, None, absolute_pa - 101_325.0, absolute_pa, 101_325.0, KELVIN, None, None, Quality.GOOD
         )
+        before.update(reading, shut=i > 0)
         leak_filter.add(reading, NOISE_PA)
         times.append(t_s)
         logs.append(log(absolute_pa / compressibility(absolute_pa, KELVIN)))
@@ -49,13 +52,13 @@ def test_no_ramp_is_no_leak_and_a_steep_one_is() -> None:
     assert hold(1.5 / 74.696 / 3600.0, seed=6)[0].established
 
 
-def test_doubt_about_the_thermometer_only_widens_the_interval() -> None:
+def test_doubt_about_the_pot_only_widens_the_interval() -> None:
     # Gauss and Markov: for white noise alone no unbiased estimate is better than least squares
     leak, _, stderr = hold(0.0, seed=4)
     assert leak.rate_per_s.high - leak.rate_per_s.low >= 2.0 * NORMAL_95 * stderr
 
 
 def test_the_onset_of_a_ramp_from_the_start_is_the_start() -> None:
-    leak, _, _ = hold(1.5 / 74.696 / 3600.0, seed=5, hours=3.0)
+    leak, _, _ = hold(1.5 / 74.696 / 3600.0, seed=5)
     assert leak.onset_s is not None
     assert leak.onset_s.low < 900.0

@@ -11,6 +11,7 @@ from potvigil.clock import ManualClock
 from potvigil.core.event import AlarmId, Verdict
 from potvigil.settings import load_text
 from potvigil.sim.nights import (
+    CONTENTS_PROBE,
     GAS_PROBE,
     NIGHTS,
     ROOM_PROBE,
@@ -23,7 +24,7 @@ from potvigil.sim.nights import (
     truth,
     weather_nights,
 )
-from potvigil.sim.pot import Leak
+from potvigil.sim.pot import CureHeat, Leak
 from potvigil.units import PA_PER_PSI, SECONDS_PER_HOUR
 
 WEATHER_FILE = Path(__file__).parents[3] / "shared/data/house_and_outdoor_weather_138d.csv"
@@ -142,14 +143,20 @@ def test_the_transducer_shows_the_gauge_pressure_with_zero_error_drift_and_noise
 
 
 def test_probes_show_their_places_with_lag_and_offset(tmp_path: Path) -> None:
-    night = replace(NIGHTS["cold-workshop"], probes=(GAS_PROBE, WALL_PROBE, ROOM_PROBE))
+    night = replace(
+        NIGHTS["cold-workshop"],
+        probes=(GAS_PROBE, WALL_PROBE, ROOM_PROBE, CONTENTS_PROBE),
+        cure=CureHeat(3600.0, 1800.0, 40e3),
+    )
     world = World(night, tmp_path)
     for t_s in range(1, 140):
         world.advance(float(t_s))
     assert probe_c(world, GAS_PROBE.probe_id) < world.pot.gas_k - 273.15 - 3.0  # it lags the quick fill
     for t_s in range(140, 7200):
         world.advance(float(t_s))
-    for probe, true_k in ((GAS_PROBE, world.pot.gas_k), (ROOM_PROBE, world.pot.room_k)):
+    pot = world.pot
+    assert pot.contents_k > pot.gas_k + 1.0  # the resin warms itself
+    for probe, true_k in ((GAS_PROBE, pot.gas_k), (ROOM_PROBE, pot.room_k), (CONTENTS_PROBE, pot.contents_k)):
         assert probe_c(world, probe.probe_id) == pytest.approx(true_k - 273.15 + probe.offset_k, abs=0.12)
     assert probe_c(world, WALL_PROBE_ID) == pytest.approx(world.pot.wall_k - 273.15 - 0.2, abs=0.25)
 

@@ -39,6 +39,7 @@ class Batch:
         self._pot = pot
         self.start_s = start_s
         self.start_utc_s = start_utc_s
+        self.known_from = 0  # earlier batches that taught what it is watched with
         self.details: dict[Detail, str] = {}
         self._taken_over: set[Detail] = set()
         self.stages: dict[Stage, float] = {}
@@ -209,4 +210,5 @@ class Batch:
             top_ups=len(self.top_ups),
             alarms=tuple(self._alarms),
             details=dict(self.details),
+            known_from=self.known_from,
         )

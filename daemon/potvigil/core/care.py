@@ -18,7 +18,8 @@ class Part(StrEnum):
     VALVE = "valve"
     RELIEF_VALVE = "relief-valve"
     INSPECTION = "inspection"
-    TRANSDUCER = "transducer"  # calibrated: it leaks no less than before
+    TRANSDUCER = "transducer"  # calibrated or changed: it leaks no less than before
+    THERMOMETER = "thermometer"  # a probe was moved or changed
     TIGHTNESS_TEST = "tightness-test"  # of the empty pot
     OTHER = "other"
 
@@ -34,6 +35,7 @@ _DUE = {
     Part.RELIEF_VALVE: "the relief valve",
     Part.INSPECTION: "an inspection",
     Part.TRANSDUCER: "calibrating the transducer",
+    Part.THERMOMETER: "the thermometer",
     Part.TIGHTNESS_TEST: "a tightness test",
     Part.OTHER: "care",
 }

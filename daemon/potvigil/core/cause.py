@@ -1,10 +1,10 @@
 """What a leak followed through a hold: the pressure as a hole or a fine gap does, the cold, or neither.
 
 Each guess says how the share of the air lost would go through this hold, up to one factor. The trace it
-would leave in the filter of a sound pot is carried along, and the filter's innovations are regressed on it,
-with all thermal states integrated out (as in core/onset.py). That gives each guess its likelihood; a kind of
-leak is as likely as its guesses are on average, and nothing is claimed that is not twenty times as likely as
-the rest together.
+would leave in the bank of a sound pot is carried along, and the bank's innovations are regressed on it,
+with all states of the pot integrated out (as in core/onset.py). That gives each guess its likelihood; a kind
+of leak is as likely as its guesses are on average, and nothing is claimed that is not twenty times as likely
+as the rest together.
 
     hole    a choked hole loses the same share always: a valve that is not quite shut, a fitting
     gap     a laminar gap loses with (p^2 - pa^2)/p: a seal's face, a thread
@@ -19,22 +19,24 @@ from enum import StrEnum
 from itertools import accumulate, pairwise
 from math import exp, log, sqrt
 
-from potvigil.core.air import BAROMETER_MISS, OF_THE_THERMOMETER, ROUNDING, SIZE, AirFilter, Step
-from potvigil.core.allowance import allowance_for
+import numpy as np
+
+from potvigil.core.bank import CELLS, PotBank
+from potvigil.core.before import BeforeFill
 from potvigil.core.conversion import convert
 from potvigil.core.doubt import Doubt
 from potvigil.core.event import Interval, Stage
-from potvigil.core.gas import compressibility
-from potvigil.core.lag import LaggedThermometers
-from potvigil.core.leak import LeakFilter
-from potvigil.core.pot import Pot, Supply
-from potvigil.core.reading import TEMPERATURE_UNKNOWN_K, Place, Quality, Reading, Sample
+from potvigil.core.leak import Z_ESTABLISHED, Bin, BinSum, LeakFilter, bank_for, see_bin
+from potvigil.core.onset import LossTraces, log_sum
+from potvigil.core.pot import Pot
+from potvigil.core.reading import Place, Quality, Reading, Sample
 from potvigil.core.scatter import Scatter
 from potvigil.core.stage import StageTracker, TopUp, Trigger
+from potvigil.core.thermal import T0_K
 
 BIN_S = 60.0
 SURE = 0.95  # of all kinds together
-LEAST_SIGNIFICANCE = 5.0  # as in core/leak.py: a leak beyond doubt
+LEAST_SIGNIFICANCE = Z_ESTABLISHED
 LEAST_BINS = 30
 LEAST_COOLING_K = 1.0  # with less the cold has nothing to say
 # The filter is not the pot: evidence counts half. Found on the bench's nights with known causes.
@@ -45,7 +47,6 @@ _PER_H = (-0.3, -0.1, 0.1, 0.3)
 # Where it would stop losing, as shares of the way from the lowest gauge pressure seen to the highest.
 _ABOVE_SHARES = (-1.0, -0.4, -0.15, 0.0, 0.05, 0.12, 0.25, 0.4, 0.6, 0.8)
 _ONSETS = 5
-_STATES = SIZE - 1
 _SETTLED_S = 900.0
 
 
@@ -63,18 +64,15 @@ _PRIOR = {Kind.HOLE: 1.0, Kind.GAP: 1.0, Kind.COLD: 1.0, Kind.ABOVE: 1.0, Kind.O
 
 @dataclass(frozen=True, slots=True)
 class Moment:
-    """The pot over one bin, the pressures absolute but gauge_pa; seal_k: the thermometer nearest the seal."""
+    """The pot over one bin. seal_k: the thermometer nearest the seal; let_in: share of the air, before it."""
 
-    t_s: float
-    absolute_pa: float
-    ambient_pa: float
-    gauge_pa: float
-    place: Place | None
-    kelvin: float
-    movements: tuple[float, float, float]
-    noise_variance: float
+    bin: Bin
     seal_k: float | None
-    let_in: float  # share of the air that was let in before it
+    let_in: float
+
+    @property
+    def gauge_pa(self) -> float:
+        return self.bin.absolute_pa - self.bin.ambient_pa
 
 
 @dataclass(frozen=True, slots=True)
@@ -127,10 +125,10 @@ class Hold:
 
     def __init__(self, pot: Pot) -> None:
         self._pot = pot
-        self._lagged = LaggedThermometers()
+        self.before = BeforeFill()
         self._scatter = Scatter()
         self._leak_filter: LeakFilter | None = None
-        self._bin: list[tuple[Reading, tuple[float, float, float]]] = []
+        self._bin = BinSum(BIN_S)
         self._let_in = 0.0
         self.moments: list[Moment] = []
 
@@ -139,30 +137,23 @@ class Hold:
 
         filled_since_s: when the pot came under pressure.
         """
-        self._lagged.update(reading, not open_pot)
+        self.before.update(reading, not open_pot)
         absolute_pa = reading.absolute_pa
         if not good or absolute_pa is None:
             return
         self._scatter.add(absolute_pa)
         if self._leak_filter is None:
-            pot = self._pot
-            self._leak_filter = LeakFilter(
-                self._lagged,
-                filled_since_s,
-                room_swing_k=pot.room_swing_k,
-                has_barometer=pot.has_barometer,
-                holds_mould=pot.contents_volume_m3 != 0.0,
-            )
+            self._leak_filter = LeakFilter(self._pot, self.before, filled_since_s)
         self._leak_filter.add(reading, self._scatter.sigma_pa)
-        if self._bin and reading.t_s - self._bin[0][0].t_s >= BIN_S:
-            self._close_bin()
-        place, kelvin = reading.nearest
-        moved = (0.0, 0.0, 0.0) if place is None or kelvin is None else self._lagged.movements(place, kelvin)
-        self._bin.append((reading, moved))
+        done = self._bin.take(reading, absolute_pa, self._scatter.sigma_pa)
+        if done is not None:
+            seal_k = next((done.kelvin[each] for each in _NEAR_THE_SEAL if each in done.kelvin), None)
+            self.moments.append(Moment(done, seal_k, self._let_in))
+            self._let_in = 0.0
 
     def top_up(self, rise_share: float) -> None:
         """Say that air was let in, about this share of what was there."""
-        self._bin = []
+        self._bin = BinSum(BIN_S)
         self._let_in += rise_share
         if self._leak_filter is not None:
             self._leak_filter.top_up(rise_share)
@@ -178,35 +169,8 @@ class Hold:
         leak = None if self._leak_filter is None else self._leak_filter.estimate
         return None if leak is None else leak.rate_per_s
 
-    def _close_bin(self) -> None:
-        readings, moved = zip(*self._bin, strict=True)
-        self._bin = []
-        n = len(readings)
-        place = readings[-1].nearest[0]
-        same = [i for i in range(n) if readings[i].nearest[0] is place]
-        absolute_pa = _mean([each.absolute_pa or 0.0 for each in readings])
-        seal = [each.wall_k or each.gas_k or each.room_k for each in readings]
-        known = [each for each in seal if each is not None]
-        noise = self._scatter.sigma_pa / absolute_pa
-        self.moments.append(
-            Moment(
-                t_s=_mean([each.t_s for each in readings]),
-                absolute_pa=absolute_pa,
-                ambient_pa=_mean([each.ambient_pa for each in readings]),
-                gauge_pa=_mean([each.gauge_pa or 0.0 for each in readings]),
-                place=place,
-                kelvin=_mean([readings[i].nearest[1] or TEMPERATURE_UNKNOWN_K for i in same]),
-                movements=(
-                    _mean([moved[i][0] for i in same]),
-                    _mean([moved[i][1] for i in same]),
-                    _mean([moved[i][2] for i in same]),
-                ),
-                noise_variance=noise * noise / n + ROUNDING * ROUNDING,
-                seal_k=_mean(known) if known else None,
-                let_in=self._let_in,
-            )
-        )
-        self._let_in = 0.0
+
+_NEAR_THE_SEAL = (Place.WALL, Place.GAS, Place.ROOM)
 
 
 def _mean(values: Sequence[float]) -> float:
@@ -218,49 +182,26 @@ def _mean(values: Sequence[float]) -> float:
 _Share = Callable[[Moment], float]
 
 
+@dataclass(slots=True)
 class _Guess:
-    """One course of the share lost, and the regression on the trace it would leave."""
+    """One course of the share lost. What the regression on its trace says: in sigmas, 1/s, and a likelihood.
 
-    def __init__(
-        self, kind: Kind, share: _Share, onset_s: float | None, above_pa: float | None = None
-    ) -> None:
-        self.kind, self.share, self.onset_s, self.above_pa = kind, share, onset_s, above_pa
-        self.lost = 0.0
-        self.trace = [0.0] * _STATES
-        self.information = self.score = 0.0
+    log_likelihood: against a sound pot, with the factor integrated out under a flat prior, the same for all.
+    """
 
-    def take(self, elapsed_s: float, moment: Moment, step: Step) -> None:
-        if self.onset_s is None or moment.t_s > self.onset_s:
-            since_s = elapsed_s if self.onset_s is None else min(elapsed_s, moment.t_s - self.onset_s)
-            self.lost += since_s * self.share(moment)
-        x = self.trace
-        a, b, c, d = step.fast
-        x[2], x[3] = a * x[2] + b * x[3], c * x[2] + d * x[3]
-        for i in (1, 4, 5, 6, 7):
-            x[i] *= step.decay[i]
-        g = -self.lost - sum(h * value for h, value in zip(step.seen, x, strict=False))
-        self.trace = [value + gain * g for value, gain in zip(x, step.gains, strict=False)]
-        self.information += g * g / step.variance
-        self.score += g * step.innovation / step.variance
+    kind: Kind
+    share: _Share
+    onset_s: float | None
+    above_pa: float | None = None
+    significance: float = 0.0
+    rate_per_s: float = 0.0
+    log_likelihood: float = 0.0
 
-    def forget_thermometer(self) -> None:
-        for state in OF_THE_THERMOMETER:
-            self.trace[state] = 0.0
-
-    @property
-    def significance(self) -> float:
-        return self.score / sqrt(self.information) if self.information > 0.0 else 0.0
-
-    @property
-    def rate_per_s(self) -> float:
-        return self.score / self.information if self.information > 0.0 else 0.0
-
-    @property
-    def log_likelihood(self) -> float:
-        """Against a sound pot, with the factor integrated out under a flat prior (the same for all)."""
-        if self.information <= 0.0:
-            return 0.0
-        return 0.5 * max(self.significance, 0.0) ** 2 - 0.5 * log(self.information)
+    def lost(self, elapsed_s: float, now: Moment) -> float:
+        """Return what is lost in so many seconds up to now, at unit factor."""
+        if self.onset_s is None:
+            return elapsed_s * self.share(now)
+        return min(elapsed_s, max(now.bin.t_s - self.onset_s, 0.0)) * self.share(now)
 
 
 def _guesses(moments: Sequence[Moment], onsets_s: Sequence[float | None]) -> list[_Guess]:
@@ -281,7 +222,7 @@ def _guesses(moments: Sequence[Moment], onsets_s: Sequence[float | None]) -> lis
         return lambda m: max(m.gauge_pa - from_pa, 0.0) / (highest - from_pa)
 
     def by_itself(per_h: float) -> _Share:
-        return lambda m: exp(per_h * (m.t_s - first.t_s) / 3600.0)
+        return lambda m: exp(per_h * (m.bin.t_s - first.bin.t_s) / 3600.0)
 
     made: list[_Guess] = []
     for onset_s in onsets_s:
@@ -302,7 +243,8 @@ def _moved_k(moments: Sequence[Moment]) -> float:
 
 
 def _laminar(moment: Moment) -> float:
-    outside_pa, absolute_pa = moment.ambient_pa, max(moment.absolute_pa, 1.01 * moment.ambient_pa)
+    outside_pa = moment.bin.ambient_pa
+    absolute_pa = max(moment.bin.absolute_pa, 1.01 * outside_pa)
     return (absolute_pa - outside_pa) * (absolute_pa + outside_pa) / absolute_pa
 
 
@@ -315,7 +257,7 @@ def find(hold: Hold, pot: Pot) -> Finding | None:
     rate = hold.rate_per_s
     if len(moments) < LEAST_BINS or rate is None:
         return None
-    onset_s, begun_s = hold.onset_s, moments[0].t_s
+    onset_s, begun_s = hold.onset_s, moments[0].bin.t_s
     onsets: list[float | None] = [None]
     # Taken as there from the fill, a leak that began an hour later seems to grow, with the cold or by itself.
     if onset_s is not None and onset_s.high > begun_s:
@@ -323,7 +265,7 @@ def find(hold: Hold, pot: Pot) -> Finding | None:
         reach_s = (onset_s.high - first_s) / (_ONSETS - 1)
         onsets += [max(onset_s.value, begun_s), *(first_s + i * reach_s for i in range(_ONSETS))]
     guesses = _guesses(moments, onsets)
-    _regress(moments, guesses, pot)
+    _regress(hold, guesses, pot)
     best = max(guesses, key=lambda each: each.log_likelihood)
     if best.significance < LEAST_SIGNIFICANCE:
         return None
@@ -331,25 +273,31 @@ def find(hold: Hold, pot: Pot) -> Finding | None:
     return _told(moments, guesses, kinds, onset_s, rate)
 
 
-def _regress(moments: Sequence[Moment], guesses: Sequence[_Guess], pot: Pot) -> None:
-    miss = 0.0 if pot.has_barometer else BAROMETER_MISS
-    place = moments[0].place
-    air = AirFilter(allowance_for(place, pot.room_swing_k), miss, pot.contents_volume_m3 != 0.0)
-    law_step = 0.0  # of a leaking filter only
-    for before, moment in pairwise([moments[0], *moments]):
-        if moment.let_in > 0.0:
-            air.reopen(moment.let_in)
-        if moment.place is not place:
-            place = moment.place
-            air.allow(allowance_for(place, pot.room_swing_k), miss)
-            for guess in guesses:
-                guess.forget_thermometer()
-        elapsed_s = moment.t_s - before.t_s
-        log_k = log(moment.kelvin)
-        y = log(moment.absolute_pa / compressibility(moment.absolute_pa, moment.kelvin)) - log_k
-        step = air.step(elapsed_s, y, moment.noise_variance, log_k, moment.movements, law_step)
-        for guess in guesses:
-            guess.take(elapsed_s, moment, step)
+def _regress(hold: Hold, guesses: Sequence[_Guess], pot: Pot) -> None:
+    bank, losses = bank_for(pot), LossTraces(CELLS, len(guesses))
+    for last, now in pairwise([hold.moments[0], *hold.moments]):
+        if now.let_in > 0.0:
+            bank.reopen(now.let_in)
+        elapsed_s = now.bin.t_s - last.bin.t_s
+        losses.traces = bank.carry(elapsed_s, losses.traces)
+        losses.lost += [each.lost(elapsed_s, now) for each in guesses]
+        for seen in see_bin(bank, now.bin, hold.before, elapsed_s):
+            losses.follow(seen)
+    _tell(bank, losses, guesses)
+
+
+def _tell(bank: PotBank, losses: LossTraces, guesses: Sequence[_Guess]) -> None:
+    """Let the guesses know what was found: all cells together."""
+    none = log_sum(bank.log_weights)
+    ratios, rates = np.maximum(losses.log_ratios(), 0.0), losses.rates()
+    for i, guess in enumerate(guesses):
+        if not losses.information[:, i].all():
+            continue
+        likely = bank.log_weights + ratios[:, i]
+        guess.significance = sqrt(2.0 * max(log_sum(likely) - none, 0.0))
+        likely = likely - 0.5 * np.log(losses.information[:, i])
+        guess.log_likelihood = log_sum(likely) - none
+        guess.rate_per_s = float(np.exp(likely - log_sum(likely)) @ rates[:, i]) / T0_K
 
 
 def _weigh(guesses: Sequence[_Guess]) -> dict[Kind, float]:
@@ -374,13 +322,13 @@ def _told(
     guess = max(same, key=lambda each: each.log_likelihood)
     from_the_fill = max(each.log_likelihood for each in same if each.onset_s is None)
     is_late = TEMPER * (guess.log_likelihood - from_the_fill) > -log(1.0 - SURE)
-    leaking = [m for m in moments if guess.onset_s is None or m.t_s > guess.onset_s]
+    leaking = [m for m in moments if guess.onset_s is None or m.bin.t_s > guess.onset_s]
     ends = [
-        min(leaking, key=lambda m: guess.share(m) * m.absolute_pa),
-        max(leaking, key=lambda m: guess.share(m) * m.absolute_pa),
+        min(leaking, key=lambda m: guess.share(m) * m.bin.absolute_pa),
+        max(leaking, key=lambda m: guess.share(m) * m.bin.absolute_pa),
     ]
-    least, most = (guess.rate_per_s * guess.share(m) * m.absolute_pa for m in ends)
-    last_pa = moments[-1].absolute_pa
+    least, most = (guess.rate_per_s * guess.share(m) * m.bin.absolute_pa for m in ends)
+    last_pa = moments[-1].bin.absolute_pa
     return Finding(
         kinds=kinds,
         onset_s=onset_s if is_late else None,
@@ -389,7 +337,7 @@ def _told(
         seal_ks=(ends[0].seal_k, ends[1].seal_k),
         above_pa=guess.above_pa,
         rate_pa_per_s=Interval(*(each * last_pa for each in (rate.value, rate.low, rate.high))),
-        begun_s=moments[0].t_s,
+        begun_s=moments[0].bin.t_s,
     )
 
 
@@ -454,7 +402,7 @@ def follow(samples: Iterable[Sample], pot: Pot, settle_s: float = 0.0) -> Hold:
     settle_s: how long after the valve was shut, or air let in, nothing is told by a pot.
     """
     hold, tracker = Hold(pot), StageTracker(pot)
-    doubt = Doubt(fed=pot.supply is Supply.REGULATED)
+    doubt = Doubt(pot, hold.before)
     seen: TopUp | None = None
     shut_s: float | None = None
     for sample in samples:
@@ -472,7 +420,7 @@ def follow(samples: Iterable[Sample], pot: Pot, settle_s: float = 0.0) -> Hold:
         if tracker.last_top_up is not None and tracker.last_top_up is not seen:
             seen, shut_s = tracker.last_top_up, reading.t_s
             hold.top_up(seen.rise_pa / reading.absolute_pa)
-            doubt.top_up()
+            doubt.top_up(seen.rise_pa / reading.absolute_pa)
         settled = shut_s is not None and reading.t_s - shut_s >= settle_s
         good = shut and settled and not tracker.is_stirred(reading.t_s)
         if good:

@@ -94,10 +94,12 @@ def _readings_stopped(scene: Scene) -> str | None:
 
 def _thermometer(scene: Scene) -> str:
     which = "; ".join(f"{place} thermometer: {why}" for place, why in scene.missing.items())
-    return (
-        f"{which[0].upper()}{which[1:]}. The watch goes on; a small leak can no longer be told from a "
-        "change of temperature. Check plug and cable."
+    lost = (
+        "how warm the resin itself is, and so when it is done, is no longer known as well"
+        if scene.missing.keys() == {Place.CONTENTS}
+        else "a small leak can no longer be told from a change of temperature"
     )
+    return f"{which[0].upper()}{which[1:]}. The watch goes on; {lost}. Check plug and cable."
 
 
 def _vented_early(scene: Scene) -> str | None:

@@ -48,6 +48,7 @@ def convert(sample: Sample, pot: Pot) -> Reading:
         _kelvin(sample.room_c),
         quality,
         fault,
+        _kelvin(sample.contents_c),
     )
 
 

@@ -4,8 +4,9 @@ Resin cures quicker when warm. Its age is counted in hours at the temperature it
 (equivalent age, ASTM C1074): each second counts exp(Q (1/T_given - 1/T)). Q stands for "the time halves with
 each 10 C", the common practice of the shop, and is not derived from the kinetics of any one reaction.
 
-The air understates a part that heats itself, so the clock is late rather than early. Where the settings name
-no temperature the times are plain times.
+A probe in or on the mould tells the resin's temperature. The air understates a part that heats itself, so
+without one the clock is late rather than early. Where the settings name no temperature the times are plain
+times.
 """
 
 from math import exp, log, sqrt

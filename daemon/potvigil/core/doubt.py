@@ -2,7 +2,10 @@
 
 from math import log
 
-from potvigil.core.reading import TEMPERATURE_UNKNOWN_K, Place, Reading
+from potvigil.core.before import BeforeFill
+from potvigil.core.pot import Pot, Supply
+from potvigil.core.reading import TEMPERATURE_UNKNOWN_K, Reading
+from potvigil.core.still import Stillness
 
 # Scatter that grows so many times over what it was: a loose wire, a failing sensor.
 NOISE_GROWTH = 8.0
@@ -13,28 +16,25 @@ NOISE_WATCH_S, NOISE_FOR_S = 600.0, 60.0
 RESTLESS_FOR_S = 120.0
 # A shut pot can warm by some kelvin; 8 % would take 23 K.
 RISE_SHARE = 0.08
-# A shut pot follows its temperature; while gas or wall moved by 3 K (0.8 psi at 60 psi gauge), a fifth of
-# that is no movement. The reading is smoothed over two minutes.
-BLOCKED_SHARE, BLOCKED_STILL, BLOCKED_SMOOTH_S = 3.0 / 293.0, 0.2, 120.0
-# The very same number for so long while a thermometer moved, or for very long without.
-STUCK_S, STUCK_MOVED_K, STUCK_WITHOUT_S = 1200.0, 0.3, 3600.0
+# The very same number for so long while a thermometer moved by what the converter must show, or for very long
+# without, where the converter is fine enough that noise alone moves it.
+STUCK_S, STUCK_MOVED_K, STUCK_STEPS, STUCK_WITHOUT_S = 1200.0, 0.3, 3.0, 3600.0
+FINE_STEP_K = 0.1
 
 
 class Doubt:
     """Follows the readings of one hold; `reason` says what is wrong with the pressure, None for nothing.
 
-    misled: what was read before the doubt was wrong as well (not so with scatter). fed: a regulator keeps the
-    pressure where it is.
+    misled: what was read before the doubt was wrong as well (not so with scatter). before: what the
+    thermometers said before the fill.
     """
 
-    def __init__(self, fed: bool = False) -> None:
+    def __init__(self, pot: Pot, before: BeforeFill) -> None:
         self.reason: str | None = None
         self.misled = False
-        self._fed = fed
-        self._level: float | None = None  # ln of the pressure, smoothed
-        self._level_s = 0.0
-        self._levels = self._warmths = (0.0, 0.0)  # lowest and highest since the pressure last moved
-        self._place: Place | None = None
+        # a regulator keeps the pressure where it is, whatever the temperature does
+        self._stillness = None if pot.supply is Supply.REGULATED else Stillness(pot, before)
+        self._step_pa = 0.0 if pot.transducer is None else pot.transducer.pa_per_count
         self._start_s: float | None = None
         self._quiet = 1.0  # smallest scatter seen, as a share of the pressure
         self._loud_since_s: float | None = None
@@ -63,15 +63,16 @@ class Doubt:
             self._start_s = reading.t_s
         if reading.t_s - self._start_s > NOISE_WATCH_S:
             self._quiet = min(self._quiet, noise)
-        still = self._still(reading, absolute_pa)
+        still = self._still(reading, absolute_pa, noise_pa)
         wrong = self._climbing(reading, absolute_pa) or self._stuck(reading, absolute_pa) or still
         self.misled = wrong is not None
         self.reason = noisy or wrong
 
-    def top_up(self) -> None:
-        """Say that air was let in: a higher pressure is no wonder."""
+    def top_up(self, rise_share: float) -> None:
+        """Say that air was let in, about this share of what was there: a higher pressure is no wonder."""
         self._lowest = float("inf")
-        self._level = None
+        if self._stillness is not None:
+            self._stillness.top_up(rise_share)
 
     def _noisy(self, t_s: float, noise: float) -> str | None:
         if noise < NOISE_GROWTH * self._quiet:
@@ -98,33 +99,16 @@ class Doubt:
             "the supply valve lets air in, or the transducer fails"
         )
 
-    def _still(self, reading: Reading, absolute_pa: float) -> str | None:
-        """Say whether the pressure stands still though the temperature moved: its port is blocked."""
-        place, kelvin = reading.nearest
-        if self._fed or kelvin is None or place is Place.ROOM:
-            self._level = None  # the room may move alone
+    def _still(self, reading: Reading, absolute_pa: float, noise_pa: float) -> str | None:
+        if self._stillness is None:
             return None
-        level, warmth = log(absolute_pa), log(kelvin)
-        if self._level is None or place is not self._place:
-            self._level = level
-            self._place = place
-            self._levels, self._warmths = (level, level), (warmth, warmth)
-        else:
-            elapsed_s = reading.t_s - self._level_s
-            self._level += (level - self._level) * elapsed_s / (BLOCKED_SMOOTH_S + elapsed_s)
-            self._levels = _widened(self._levels, self._level)
-            self._warmths = _widened(self._warmths, warmth)
-        self._level_s = reading.t_s
-        lowest, highest = self._levels
-        moved = self._warmths[1] - self._warmths[0]
-        if highest - lowest > BLOCKED_STILL * max(BLOCKED_SHARE, moved):
-            self._level = None
-            return None
-        if moved < BLOCKED_SHARE:
+        self._stillness.update(reading, absolute_pa, noise_pa)
+        should_have_k = self._stillness.should_have_k
+        if should_have_k is None:
             return None
         return (
-            f"it has not moved while the {place} thermometer moved by {moved * kelvin:.0f} K: its port is "
-            "blocked, or the supply valve is open"
+            f"it has not moved while the gas must have {'warmed' if should_have_k > 0.0 else 'cooled'} by "
+            f"{abs(should_have_k):.0f} K: its port is blocked, or the supply valve is open"
         )
 
     def _stuck(self, reading: Reading, absolute_pa: float) -> str | None:
@@ -133,15 +117,12 @@ class Doubt:
             self._same_pa, self._same_since_s, self._same_k = absolute_pa, reading.t_s, temperature_k
             return None
         same_s = reading.t_s - self._same_since_s
+        step_k = (temperature_k or TEMPERATURE_UNKNOWN_K) * self._step_pa / absolute_pa
         moved = (
             temperature_k is not None
             and self._same_k is not None
-            and abs(temperature_k - self._same_k) > STUCK_MOVED_K
+            and abs(temperature_k - self._same_k) > max(STUCK_MOVED_K, STUCK_STEPS * step_k)
         )
-        if same_s < (STUCK_S if moved else STUCK_WITHOUT_S):
+        if same_s < (STUCK_S if moved else STUCK_WITHOUT_S) or not (moved or step_k < FINE_STEP_K):
             return None
         return f"it has read exactly the same for {same_s / 60.0:.0f} min: stuck"
-
-
-def _widened(span: tuple[float, float], value: float) -> tuple[float, float]:
-    return min(span[0], value), max(span[1], value)

@@ -246,7 +246,8 @@ class BatchAlarm:
 class BatchSummary:
     """A batch as judged. Times on the record's axis, pressures Pa; None is unknown or did not happen.
 
-    stages: when each was first entered. complete: False while the batch is still open.
+    stages: when each was first entered. complete: False while the batch is still open. known_from: how many
+    earlier batches of the pot taught what it was watched with.
     """
 
     pot_id: str
@@ -270,6 +271,7 @@ class BatchSummary:
     top_ups: int
     alarms: tuple[BatchAlarm, ...]
     details: dict[Detail, str] = field(default_factory=dict)
+    known_from: int = 0
 
     @property
     def label(self) -> str:

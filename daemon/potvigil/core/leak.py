@@ -1,10 +1,11 @@
 """The leak estimate: air lost, told from everything else that lets a sound pot fall.
 
 A leak through a hole takes a share of the air per second: in the logarithm of the amount of air it is a ramp
-that begins at its onset and never ends. Everything else relaxes. So one filter describes a sound pot
-(core/air.py), a bank of onsets beside it says whether a ramp is there, since when and how steep
-(core/onset.py), and once one is beyond doubt a second filter, of a leaking pot, follows its rate, which may
-change: a seal stiffens in the cold, and which law the leak obeys nobody knows.
+that begins at its onset and never ends. Everything else obeys the laws of one pot (core/thermal.py), whose
+constants nobody knows. So a bank of filters describes sound pots (core/bank.py), a bank of onsets beside it
+says whether a ramp is there, since when and how steep (core/onset.py), and once one is beyond doubt a second
+bank, of leaking pots, follows its rate, which may change: a seal stiffens in the cold, and which law the leak
+obeys nobody knows.
 
 Work per sample is constant; readings are averaged into bins first.
 """
@@ -12,18 +13,22 @@ Work per sample is constant; readings are averaged into bins first.
 from dataclasses import dataclass, replace
 from math import expm1, log
 
-from potvigil.core.air import BAROMETER_MISS, ROUNDING, AirFilter
-from potvigil.core.allowance import allowance_for
+from potvigil.core.bank import BAROMETER_K, CELLS, ROOM_K, Correction, PotBank
+from potvigil.core.before import BeforeFill
 from potvigil.core.event import NORMAL_95, Interval
 from potvigil.core.gas import compressibility
-from potvigil.core.lag import LaggedThermometers
+from potvigil.core.known import LEAST_HOLD_S, Known
 from potvigil.core.onset import Found, OnsetBank
+from potvigil.core.pot import USUAL_CONTENTS, Pot
 from potvigil.core.reading import TEMPERATURE_UNKNOWN_K, Place, Reading
+from potvigil.core.thermal import T0_K, Sizes
 
-BIN_S = 20.0  # short against the quickest delay asked for (5 min), long enough to make work per sample small
-Z_ESTABLISHED = 5.0  # a leak beyond doubt: 5 sigma for the best onset
+BIN_S = 20.0  # short against the quickest delay asked for (4 min), long enough to make work per sample small
+ROUNDING = 6e-5  # of a bin, as a share: a 0.0047 psi converter step
+# A leak beyond doubt: so many sigma, of which half a one is for the model's errors, not for the noise.
+Z_ESTABLISHED = 5.5
 Z_DOUBTED = 4.0  # and it stays one until less than this is left
-# The bank takes the rate as constant. Beyond so many sigma that is its largest error, and what comes later
+# The onsets take the rate as constant. Beyond so many sigma that is their largest error, and what comes later
 # tells of the rate, no longer of when it began.
 Z_ONSET_KNOWN = 20.0
 LEAST_RATE_PER_S = 0.1 / 75.0 / 3600.0  # and at 60 psi gauge surely faster than 0.1 psi/h
@@ -45,160 +50,197 @@ class Leak:
     significance: float
 
 
+@dataclass(frozen=True, slots=True)
+class Bin:
+    """Means over a short span: Pa absolute, Pa outside, K.
+
+    noise_variance: of the mean pressure, as a share, squared. kelvin: the place nearest to the gas first.
+    """
+
+    t_s: float
+    absolute_pa: float
+    ambient_pa: float
+    noise_variance: float
+    kelvin: dict[Place, float]
+
+    @property
+    def air_k(self) -> float:
+        """T0 ln(p/Z), K."""
+        nearest = next(iter(self.kelvin.values()), TEMPERATURE_UNKNOWN_K)
+        return T0_K * log(self.absolute_pa / compressibility(self.absolute_pa, nearest))
+
+    def warmed_k(self, before: BeforeFill) -> dict[Place, float]:
+        """Return every thermometer less what the pot was before its fill, K of T0 ln T."""
+        reference = next((before.kelvin[place] for place in self.kelvin if place in before.kelvin), None)
+        if reference is None:
+            return {}
+        return {place: T0_K * log(kelvin / reference) for place, kelvin in self.kelvin.items()}
+
+
+USUAL_SWING_K = 8.0  # of a room in a night, for which ROOM_K stands
+
+
+def sizes_of(pot: Pot) -> Sizes:
+    """Return what is known of a pot beforehand."""
+    contents_m3 = pot.contents_volume_m3
+    if contents_m3 is None:
+        contents_m3 = USUAL_CONTENTS * pot.internal_volume_m3
+    return Sizes(pot.internal_volume_m3, contents_m3, pot.working_pa)
+
+
+def bank_for(pot: Pot, known: Known | None = None) -> PotBank:
+    """Return the bank of a pot whose hold begins."""
+    sizes = sizes_of(pot)
+    # a tightness test's empty pot is not the pot that holds moulds
+    taught = known.prior(sizes) if known is not None and sizes.contents_m3 else None
+    room_k = ROOM_K if pot.thermometers else ROOM_K * pot.room_swing_k / USUAL_SWING_K
+    return PotBank(sizes, room_k=room_k, barometer_k=0.0 if pot.has_barometer else BAROMETER_K, known=taught)
+
+
 class LeakFilter:
     """Takes readings of one hold; `estimate` is the newest answer, None before there is one.
 
-    filled_since_s: when the pot came under pressure, on the record's axis.
+    before: what the thermometers said before the fill. filled_since_s: when the pot came under pressure, on
+    the record's axis. known: what earlier batches of the pot taught.
     """
 
     def __init__(
-        self,
-        lagged: LaggedThermometers,
-        filled_since_s: float,
-        *,
-        room_swing_k: float = 8.0,
-        has_barometer: bool = True,
-        holds_mould: bool = True,
+        self, pot: Pot, before: BeforeFill, filled_since_s: float, known: Known | None = None
     ) -> None:
-        self._lagged = lagged
+        self._before = before
         self._filled_since_s = filled_since_s
-        self._room_swing_k = room_swing_k
-        self._holds_mould = holds_mould
-        self._barometer_miss = 0.0 if has_barometer else BAROMETER_MISS
         self.estimate: Leak | None = None
-        self._bin = _Bin()
-        self._place: Place | None = None
+        self._bin = BinSum()
         self._last_s: float | None = None
-        self._last_law: float | None = None
-        self._sound = AirFilter(allowance_for(None, room_swing_k), self._barometer_miss, holds_mould)
-        self._leaking: AirFilter | None = None
-        self._bank = OnsetBank()
-        self._found: Found | None = None  # what the bank says of it, while it says there is one
+        self._last_law = 0.0
+        self._sound = bank_for(pot, known)
+        self._begun_s: float | None = None
+        self._onsets = OnsetBank(CELLS)
+        self._leaking: PotBank | None = None
+        self._found: Found | None = None  # what the onsets say of it, while they say there is one
         self._lost_pa = 0.0
 
     @property
-    def transient_rate_per_s(self) -> float:
-        """95 % bound on the speed of what the fill left behind, 1/s."""
-        return 1.0 if self._last_s is None else self._sound.transient_rate_per_s()
+    def fill_per_s(self) -> float:
+        """95 % bound on how fast what the fill left behind still moves the pressure, as a share, 1/s."""
+        return 1.0 if self._last_s is None else self._sound.fill_k_per_s() / T0_K
 
     def add(self, reading: Reading, noise_pa: float) -> bool:
         """Take one good reading with the scatter of the pressure, Pa; True when a bin was completed."""
-        absolute_pa = reading.absolute_pa
-        if absolute_pa is None:
+        if reading.absolute_pa is None:
             return False
-        ready = self._bin.is_full(reading.t_s)
-        if ready:
-            self._take_bin()
-        self._bin.add(reading, absolute_pa, noise_pa, self._lagged)
-        return ready
+        done = self._bin.take(reading, reading.absolute_pa, noise_pa)
+        if done is not None:
+            self._take_bin(done)
+        return done is not None
+
+    def taught(self) -> dict[str, tuple[float, float]] | None:
+        """Return what a sound hold says of its pot; None where it was too short, or leaked."""
+        if self._begun_s is None or self._last_s is None or self._last_s - self._begun_s < LEAST_HOLD_S:
+            return None
+        return None if self._leaking is not None else self._sound.taught()
 
     def drop_bin(self) -> None:
         """Say that the readings went astray: what came just before may have been the beginning of it."""
-        if self._bin.n:
-            self._bin = _Bin()
+        self._bin = BinSum()
 
     def top_up(self, rise_share: float) -> None:
-        """Say that air was let in, about this share of what was there: a new level, a small transient."""
+        """Say that air was let in, about this share of what was there: a new level, some heat."""
         self.drop_bin()
         self._sound.reopen(rise_share)
         if self._leaking is not None:
             self._leaking.reopen(rise_share)
 
-    def _take_bin(self) -> None:
-        done, self._bin = self._bin, _Bin()
-        t_s = done.t_sum / done.n
-        place, kelvin, movements = done.thermometer()
-        if self._last_s is None or place is not self._place:
-            self._use(place, begin=self._last_s is None)
-        elapsed_s = 0.0 if self._last_s is None else t_s - self._last_s
-        self._last_s = t_s
-
-        absolute_pa, ambient_pa = done.p_sum / done.n, done.ambient_sum / done.n
+    def _take_bin(self, now: Bin) -> None:
+        elapsed_s = 0.0 if self._last_s is None else now.t_s - self._last_s
+        absolute_pa, ambient_pa = now.absolute_pa, now.ambient_pa
         # ln of the share a laminar gap loses, up to a constant; a choked hole always loses the same share
         law = log(max(absolute_pa - ambient_pa, 1.0) * (absolute_pa + ambient_pa) / absolute_pa)
-        law_step = 0.0 if self._last_law is None else law - self._last_law
-        self._last_law = law
-        log_k = log(kelvin)
-        y = log(absolute_pa / compressibility(absolute_pa, kelvin)) - log_k
-        noise = done.noise_sum / done.n / absolute_pa
-        noise_variance = noise * noise / done.n + ROUNDING * ROUNDING
-        step = self._sound.step(elapsed_s, y, noise_variance, log_k, movements, law_step)
+        law_step = 0.0 if self._last_s is None else law - self._last_law
+        self._last_s, self._last_law = now.t_s, law
+        self._begun_s = now.t_s if self._begun_s is None else self._begun_s
+        self._onsets.carry(self._sound, elapsed_s)
+        for seen in see_bin(self._sound, now, self._before, elapsed_s):
+            self._onsets.losses.follow(seen)
         if self._leaking is not None:
-            self._leaking.step(elapsed_s, y, noise_variance, log_k, movements, law_step)
-        self._bank.take(t_s, step)
+            self._leaking.let_the_law_act(law_step)
+            self._leaking.carry(elapsed_s)
+            see_bin(self._leaking, now, self._before, elapsed_s)
         self.estimate = self._judge(elapsed_s, absolute_pa)
+        self._onsets.begin(now.t_s)
 
     def _judge(self, elapsed_s: float, absolute_pa: float) -> Leak | None:
-        significance, since_start = self._bank.significance(), self._bank.since_the_start()
+        significance = self._onsets.significance(self._sound)
+        since_start = self._onsets.since_the_start(self._sound)
         if significance is None or since_start is None:
             return None
         if significance < (Z_ESTABLISHED if self._leaking is None else Z_DOUBTED):
             self._found = self._leaking = None
         elif self._leaking is None or self._found is None or significance < Z_ONSET_KNOWN:
-            self._found = self._bank.found()
-            self._lost_pa = absolute_pa * expm1(self._found.lost)
-            if self._leaking is None and self._found.rate_per_s.low > LEAST_RATE_PER_S:
-                self._leaking = self._sound.leaking(*self._bank.moments())
+            self._found = self._onsets.found(self._sound)
+            self._lost_pa = absolute_pa * expm1(self._found.lost_k / T0_K)
+            if self._leaking is None and self._found.rate_k_per_s.low > LEAST_RATE_PER_S * T0_K:
+                self._leaking = self._onsets.leaking(self._sound)
         else:
-            self._lost_pa += elapsed_s * self._leaking.rate_per_s[0] * absolute_pa
+            self._lost_pa += elapsed_s * self._leaking.rate_k_per_s[0] / T0_K * absolute_pa
         if self._found is None or self._leaking is None:
-            return Leak(since_start, None, 0.0, False, significance)
-        value, sigma = self._leaking.rate_per_s
+            return Leak(_shares(since_start), None, 0.0, False, significance)
+        value, sigma = self._leaking.rate_k_per_s
         rate = Interval(value, value - NORMAL_95 * sigma, value + NORMAL_95 * sigma)
         onset_s = self._found.onset_s
-        if self._bank.is_oldest(onset_s.low):  # there from the first bin on: how long before, nobody saw
+        if self._onsets.is_oldest(onset_s.low):  # there from the first bin on: how long before, nobody saw
             onset_s = replace(onset_s, low=self._filled_since_s)
-        return Leak(rate, onset_s, self._lost_pa, True, significance)
-
-    def _use(self, place: Place | None, begin: bool) -> None:
-        """Take another thermometer (or none); what was learnt of the air stays in the bank."""
-        self._place = place
-        allowance = allowance_for(place, self._room_swing_k)
-        if begin:
-            self._sound = AirFilter(allowance, self._barometer_miss, self._holds_mould)
-            return
-        self._sound.allow(allowance, self._barometer_miss)
-        self._bank.change_thermometer()
-        if self._leaking is not None:
-            self._leaking.allow(allowance, self._barometer_miss)
+        return Leak(_shares(rate), onset_s, self._lost_pa, True, significance)
 
 
-class _Bin:
+def _shares(rate: Interval) -> Interval:
+    """Return kelvin as shares of the air."""
+    return Interval(rate.value / T0_K, rate.low / T0_K, rate.high / T0_K)
+
+
+def see_bin(bank: PotBank, now: Bin, before: BeforeFill, elapsed_s: float) -> list[Correction]:
+    """Let a bank see one bin, all thermometers, then the pressure; elapsed_s: since the bin before."""
+    seen = [bank.see_probe(place, kelvin) for place, kelvin in now.warmed_k(before).items()]
+    return [*seen, bank.see_air(elapsed_s, now.air_k, now.noise_variance * T0_K**2)]
+
+
+class BinSum:
     """Readings of one short span, summed."""
 
-    __slots__ = ("ambient_sum", "n", "noise_sum", "p_sum", "start_s", "t_sum", "temperatures")
+    def __init__(self, span_s: float = BIN_S) -> None:
+        self._span_s = span_s
+        self._n = 0
+        self._start_s = self._t_sum = self._p_sum = self._ambient_sum = self._noise_sum = 0.0
+        self._temperatures: dict[Place, tuple[int, float]] = {}
 
-    def __init__(self) -> None:
-        self.n = 0
-        self.start_s = self.t_sum = self.p_sum = self.ambient_sum = self.noise_sum = 0.0
-        self.temperatures: dict[Place, list[float]] = {}
+    def take(self, reading: Reading, absolute_pa: float, noise_pa: float) -> Bin | None:
+        """Take one reading; return the bin that it completes, to which it no longer belongs."""
+        is_full = self._n > 0 and reading.t_s - self._start_s >= self._span_s
+        done = self._done() if is_full else None
+        if self._n == 0:
+            self._start_s = reading.t_s
+        self._n += 1
+        self._t_sum += reading.t_s
+        self._p_sum += absolute_pa
+        self._ambient_sum += reading.ambient_pa
+        self._noise_sum += noise_pa
+        for place, kelvin in reading.temperatures:
+            if kelvin is not None:
+                n, total = self._temperatures.get(place, (0, 0.0))
+                self._temperatures[place] = (n + 1, total + kelvin)
+        return done
 
-    def is_full(self, t_s: float) -> bool:
-        return self.n > 0 and t_s - self.start_s >= BIN_S
-
-    def add(self, reading: Reading, absolute_pa: float, noise_pa: float, lagged: LaggedThermometers) -> None:
-        if self.n == 0:
-            self.start_s = reading.t_s
-        self.n += 1
-        self.t_sum += reading.t_s
-        self.p_sum += absolute_pa
-        self.ambient_sum += reading.ambient_pa
-        self.noise_sum += noise_pa
-        place, kelvin = reading.nearest
-        if place is None or kelvin is None:
-            return
-        sums = self.temperatures.setdefault(place, [0.0] * 5)
-        quick, middle, slow = lagged.movements(place, kelvin)
-        sums[0] += 1.0
-        sums[1] += kelvin
-        sums[2] += quick
-        sums[3] += middle
-        sums[4] += slow
-
-    def thermometer(self) -> tuple[Place | None, float, tuple[float, float, float]]:
-        """Return the thermometer that was nearest to the gas all through the bin: its means, K and shares."""
-        for place in (Place.GAS, Place.WALL, Place.ROOM):
-            n, kelvin, quick, middle, slow = self.temperatures.get(place, (0.0,) * 5)
-            if n and 2 * n >= self.n:
-                return place, kelvin / n, (quick / n, middle / n, slow / n)
-        return None, TEMPERATURE_UNKNOWN_K, (0.0, 0.0, 0.0)
+    def _done(self) -> Bin:
+        n, absolute_pa = self._n, self._p_sum / self._n
+        noise = self._noise_sum / n / absolute_pa
+        # a thermometer that answered through most of it, the nearest to the gas first
+        kelvin = {
+            place: self._temperatures[place][1] / self._temperatures[place][0]
+            for place in Place
+            if 2 * self._temperatures.get(place, (0,))[0] >= n
+        }
+        variance = noise * noise / n + ROUNDING**2
+        done = Bin(self._t_sum / n, absolute_pa, self._ambient_sum / n, variance, kelvin)
+        self._n, self._temperatures = 0, {}
+        self._t_sum = self._p_sum = self._ambient_sum = self._noise_sum = 0.0
+        return done

@@ -15,10 +15,11 @@ from potvigil.units import PA_PER_PSI
 HOP_K, HOPS, HOPS_WITHIN_S = 3.0, 3, 600.0
 # A new value that stands so long is the temperature of now: the probe has come off, or was put back.
 NEW_LEVEL_K, NEW_LEVEL_S, FORGOTTEN_S = 1.0, 120.0, 180.0
-# Gas and wall: exactly the same for an hour while another thermometer moved (by its average over half an
-# hour, where a heater's turns are not). A sixteenth of a degree in an hour would take a pot that trails its
-# room by ten hours. Without another one: for longer, while the pressure did what 1.2 K would do; that may be
-# a slow leak as well, so it must be told before it can be doubted. A room may truly stand still for hours.
+# Exactly the same for an hour while another thermometer moved (by its average over half an hour, where a
+# heater's turns are not; none on the mould, for resin warms itself). A sixteenth of a degree in an hour would
+# take what trails its room by ten hours. Without another one: for longer, while the pressure did what 1.2 K
+# would do; that may be a slow leak as well, so it must be told before it can be doubted. A room may truly
+# stand still for hours.
 STUCK_S, SMOOTH_S, OTHER_MOVED_K = 3600.0, 1800.0, 1.5
 STUCK_ALONE_S, PRESSURE_SMOOTH_S, PRESSURE_MOVED_PA = 5400.0, 300.0, 0.3 * PA_PER_PSI
 
@@ -132,7 +133,8 @@ class _Probe:
         told = f"it has read exactly the same for {same_s / 60.0:.0f} min while the"
         for place, then_k in self._then_k.items():
             moved_k = abs(averages_k[place] - then_k)
-            if same_s >= STUCK_S and place is not self._place and moved_k > OTHER_MOVED_K:
+            tells = place not in (self._place, Place.CONTENTS)
+            if same_s >= STUCK_S and tells and moved_k > OTHER_MOVED_K:
                 return f"{told} {place} thermometer moved by {moved_k:.0f} K: stuck"
         if same_s < STUCK_ALONE_S or gauge_pa is None or self._then_pa is None:
             return None

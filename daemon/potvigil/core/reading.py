@@ -18,6 +18,7 @@ class Place(StrEnum):
     GAS = "gas"
     WALL = "wall"
     ROOM = "room"
+    CONTENTS = "contents"
 
     __hash__ = str.__hash__  # enum's own is Python code, and these are keys many times a sample
 
@@ -45,7 +46,7 @@ class Sample:
     utc_s: Unix time, None while the wall clock is not trusted.
     transducer_count, supply_count: converter counts, the mean of the tick's conversions (so not whole).
     gauge_pa, absolute_pa: only from a recorded log, which holds a pressure instead of counts.
-    gas_c, wall_c, room_c: degrees C. ambient_pa: barometer, Pa absolute.
+    gas_c, wall_c, room_c, contents_c: degrees C. ambient_pa: barometer, Pa absolute.
     """
 
     t_s: float
@@ -57,6 +58,7 @@ class Sample:
     gas_c: float | None = None
     wall_c: float | None = None
     room_c: float | None = None
+    contents_c: float | None = None
     ambient_pa: float | None = None
     faults: tuple[Fault, ...] = ()
 
@@ -66,7 +68,7 @@ class Reading:
     """A sample in engineering units. None is unknown, never 0.
 
     gauge_pa, absolute_pa: the pot, Pa. ambient_pa: the pressure outside that was used, Pa absolute.
-    gas_k, wall_k, room_k: kelvin. quality: of the pressure. fault: why the pressure is not good.
+    gas_k, wall_k, room_k, contents_k: kelvin. quality: of the pressure. fault: why the pressure is not good.
     """
 
     t_s: float
@@ -79,11 +81,17 @@ class Reading:
     room_k: float | None
     quality: Quality
     fault: str | None = None
+    contents_k: float | None = None
 
     @property
     def temperatures(self) -> tuple[tuple[Place, float | None], ...]:
-        """Every place with its temperature, K, the nearest to the gas first."""
-        return (Place.GAS, self.gas_k), (Place.WALL, self.wall_k), (Place.ROOM, self.room_k)
+        """Every place with its temperature, K: the nearest to the gas first, the contents last."""
+        return (
+            (Place.GAS, self.gas_k),
+            (Place.WALL, self.wall_k),
+            (Place.ROOM, self.room_k),
+            (Place.CONTENTS, self.contents_k),
+        )
 
     @property
     def nearest(self) -> tuple[Place | None, float | None]:
@@ -98,3 +106,8 @@ class Reading:
     def nearest_k(self) -> float | None:
         """Temperature, K, of the thermometer nearest to the gas; None where none answers."""
         return self.nearest[1]
+
+    @property
+    def resin_k(self) -> float | None:
+        """Temperature, K, that the resin cures at: of the mould, else of what is nearest to the gas."""
+        return self.nearest_k if self.contents_k is None else self.contents_k

@@ -18,8 +18,8 @@ from dataclasses import dataclass, replace
 from enum import StrEnum
 from math import exp, inf, log1p, sqrt
 
+from potvigil.core.before import BeforeFill
 from potvigil.core.event import NORMAL_95, AlarmId, AlarmState, Event, Interval, Snapshot, Stage
-from potvigil.core.lag import LaggedThermometers
 from potvigil.core.leak import LeakFilter
 from potvigil.core.pot import Pot
 from potvigil.core.reading import TEMPERATURE_UNKNOWN_K, Place, Quality, Reading, Sample
@@ -179,10 +179,8 @@ def _known(
 ) -> Iterator[tuple[float, float]]:
     """Yield when the leak filter knows a share lost to what standard error, in a room that stands still."""
     noise_pa = 100.0 if wired is None else wired.scatter_pa * sqrt(wired.period_s)  # over a second
-    lagged = LaggedThermometers()
-    leak_filter = LeakFilter(
-        lagged, 0.0, room_swing_k=pot.room_swing_k, has_barometer=pot.has_barometer, holds_mould=False
-    )
+    before = BeforeFill()
+    leak_filter = LeakFilter(empty(pot), before, 0.0)
     gas_k, wall_k, room_k = (TEMPERATURE_UNKNOWN_K if each is place else None for each in Place)
     absolute_pa = pot.working_pa + pot.ambient_pa
     t_s = 0.0
@@ -199,7 +197,7 @@ def _known(
             room_k,
             Quality.GOOD,
         )
-        lagged.update(reading, True)
+        before.update(reading, True)
         leak_filter.add(reading, noise_pa / sqrt(_PLAN_STEP_S))
         leak = leak_filter.estimate
         if leak is not None:
@@ -219,7 +217,7 @@ class Tightness:
         self.look: Look | None = None
         self.result: Result | None = None
         self.after_s = 0.0  # since the valve was shut, or air was let in again
-        self._lagged = LaggedThermometers()
+        self._before = BeforeFill()
         self._scatter = Scatter()
         self._leak_filter: LeakFilter | None = None
         self._begun_s: float | None = None
@@ -255,7 +253,7 @@ class Tightness:
         t_s, reading = now.t_s, now.reading
         if self._begun_s is None:
             self._begun_s = self._last_good_s = t_s
-        self._lagged.update(reading, now.stage is not Stage.OPEN)
+        self._before.update(reading, now.stage is not Stage.OPEN)
         doubted = next(
             (
                 each.text
@@ -297,13 +295,7 @@ class Tightness:
         if self.after_s < SETTLE_S[self._plan.place]:
             return
         if self._leak_filter is None:
-            self._leak_filter = LeakFilter(
-                self._lagged,
-                self._shut_s,
-                room_swing_k=self._pot.room_swing_k,
-                has_barometer=self._pot.has_barometer,
-                holds_mould=False,
-            )
+            self._leak_filter = LeakFilter(self._pot, self._before, self._shut_s)
         self._leak_filter.add(reading, self._scatter.sigma_pa)
         leak = self._leak_filter.estimate
         if leak is not None:

@@ -9,6 +9,7 @@ from math import hypot
 
 from potvigil.core.alarm import AlarmBook
 from potvigil.core.batch import Batch
+from potvigil.core.before import BeforeFill
 from potvigil.core.conditions import Conditions, Scene, conditions
 from potvigil.core.conversion import convert
 from potvigil.core.details import DetailError, check_mixed_at, mixed_utc_s, read
@@ -33,11 +34,12 @@ from potvigil.core.event import (
     Snapshot,
     Stage,
     StageEvent,
+    Verdict,
 )
 from potvigil.core.forecast import forecast_floor
 from potvigil.core.gas import corrected_absolute_pa, orifice_diameter_m, standard_cm3_per_min
-from potvigil.core.lag import LaggedThermometers
-from potvigil.core.leak import Leak, LeakFilter
+from potvigil.core.known import Known, learn
+from potvigil.core.leak import Leak, LeakFilter, sizes_of
 from potvigil.core.outside import Outside
 from potvigil.core.pot import Pot, Supply
 from potvigil.core.probes import Probes
@@ -63,15 +65,16 @@ _NO_SAMPLE = Reading(0.0, None, None, None, 0.0, None, None, None, Quality.BAD, 
 class PotWatch:
     """Watches one pot. Every time is on the record's axis."""
 
-    def __init__(self, pot: Pot) -> None:
-        self._pot = pot
+    def __init__(self, pot: Pot, known: Known | None = None) -> None:
+        """Begin to watch. known: what earlier batches of the pot taught."""
+        self._pot, self._known = pot, known
         self._stage = StageTracker(pot)
         self._alarms = AlarmBook()
         self._outside_air = Outside()
         self._probes = Probes()
-        self._lagged = LaggedThermometers()
+        self._before = BeforeFill()
         self._leak_filter: LeakFilter | None = None
-        self._doubt = Doubt()
+        self._doubt = Doubt(pot, self._before)
         self._top_up_seen: TopUp | None = None
         self._batch: Batch | None = None
         self._reading = _NO_SAMPLE
@@ -80,6 +83,7 @@ class PotWatch:
         self._gap_until_s = 0.0
         self._vented_early_s: float | None = None
         self._test_until_s: float | None = None
+        self._doubted = False  # some reading of this hold was
         self._missing_before: frozenset[Place] = frozenset()
         self._outside: Conditions = {}
 
@@ -92,15 +96,16 @@ class PotWatch:
         t_s = as_read.t_s
         reading = self._probes.believe(as_read, self._stage.has_cooled(t_s), self._is_leaking())
         self._reading = reading
-        self._lagged.update(reading, self._stage.stage is not Stage.OPEN)
+        self._before.update(reading, self._stage.stage is not Stage.OPEN)
         self._note_gap(t_s)
         if self._batch is not None:
-            self._batch.clock.take(t_s, reading.nearest_k)
+            self._batch.clock.take(t_s, self._resin_k(reading))
         events: list[Event] = []
         emptied = False
         if reading.gauge_pa is not None and reading.quality is not Quality.BAD:
             emptied = self._take_pressure(reading, reading.gauge_pa, events)
         pressure_fault = self._pressure_fault()
+        self._doubted = self._doubted or pressure_fault is not None or bool(self._probes.reasons)
         missing = self._missing(as_read, sample) if self._pot.thermometers else {}
         self._tell_thermometer_back(reading, missing, events)
         self._tell_cure_done(reading, events)
@@ -165,6 +170,10 @@ class PotWatch:
             alarms=self._alarms.standing(),
         )
 
+    def learnt(self) -> Known | None:
+        """Return what all sound batches so far have taught of the pot, None where none has."""
+        return self._known
+
     def summary(self) -> BatchSummary | None:
         """Return the open batch as judged so far, None when none is open."""
         if self._batch is None:
@@ -205,14 +214,9 @@ class PotWatch:
             self._tell_cure_length(reading, batch, events)
         batch.stages.setdefault(stage, t_s)
         if stage is Stage.SETTLING:
-            self._leak_filter = LeakFilter(
-                self._lagged,
-                batch.start_s,
-                room_swing_k=self._pot.room_swing_k,
-                has_barometer=self._pot.has_barometer,
-                holds_mould=self._pot.contents_volume_m3 != 0.0,
-            )
-            self._doubt = Doubt(fed=self._pot.supply is Supply.REGULATED)
+            self._leak_filter = LeakFilter(self._pot, self._before, batch.start_s, self._known)
+            self._doubted = False
+            self._doubt = Doubt(self._pot, self._before)
         elif stage is Stage.VENTING:
             batch.vented, batch.vented_gelled = True, batch.clock.gelled
         elif stage is Stage.OPEN and before is Stage.VENTING and not batch.clock.gelled:
@@ -246,7 +250,7 @@ class PotWatch:
             self._take_estimate(reading, batch, leak_filter)
             shut_s = reading.t_s - tracker.since_s
             settled = shut_s >= SETTLE_LEAST_S and (
-                leak_filter.transient_rate_per_s < SETTLED_RATE_PER_S
+                leak_filter.fill_per_s < SETTLED_RATE_PER_S
                 or (leak_filter.estimate is not None and leak_filter.estimate.established)
             )
             if tracker.stage is Stage.SETTLING and (settled or shut_s >= SETTLE_MOST_S):
@@ -256,8 +260,9 @@ class PotWatch:
         self, jump: TopUp, reading: Reading, batch: Batch, leak_filter: LeakFilter, events: list[Event]
     ) -> None:
         batch.top_ups.append(jump)
-        leak_filter.top_up(jump.rise_pa / (reading.absolute_pa or 1.0))
-        self._doubt.top_up()
+        rise_share = jump.rise_pa / (reading.absolute_pa or 1.0)
+        leak_filter.top_up(rise_share)
+        self._doubt.top_up(rise_share)
         if self._pot.supply is Supply.REGULATED:
             return  # the regulator feeds as often as it must; that is no news each time
         unit = self._pot.pressure_unit
@@ -282,6 +287,13 @@ class PotWatch:
                 leak.rate_per_s,
                 batch.clock.cure().done_s,
             )
+
+    def _resin_k(self, reading: Reading) -> float | None:
+        """Return what the resin is thought to be at, K: never the gas while a fill's heat is in it."""
+        if reading.contents_k is None and reading.gas_k is not None:
+            warm = self._stage.stage is not Stage.OPEN and not self._stage.has_cooled(reading.t_s)
+            return reading.wall_k or reading.room_k if warm else reading.gas_k
+        return reading.resin_k
 
     def _is_leaking(self) -> bool:
         leak = self._leak()
@@ -324,6 +336,9 @@ class PotWatch:
         if batch is None:
             return
         summary = batch.summary(reading.t_s, complete=True)
+        taught = None if self._leak_filter is None or self._doubted else self._leak_filter.taught()
+        if taught is not None and summary.verdict is Verdict.HELD and not batch.top_ups:
+            self._known = learn(self._known, taught, sizes_of(self._pot))
         self._batch = None
         self._leak_filter = None
         events.append(BatchClosed(reading.t_s, reading.utc_s, summary))

@@ -9,8 +9,9 @@ from collections.abc import Iterator
 from dataclasses import dataclass
 from datetime import datetime
 from pathlib import Path
+from typing import Any
 
-from potvigil.core.reading import Sample
+from potvigil.core.reading import Place, Sample
 from potvigil.units import PA_PER_BAR, PA_PER_HPA, PA_PER_KPA, PA_PER_PSI, ZERO_CELSIUS_K
 
 _TIME_COLUMNS = ("elapsed_s", "time")
@@ -23,9 +24,7 @@ _VALUE_COLUMNS = {
     "absolute_pressure_psi": ("absolute_pa", PA_PER_PSI),
     "absolute_pressure_kpa": ("absolute_pa", PA_PER_KPA),
     "absolute_pressure_bar": ("absolute_pa", PA_PER_BAR),
-    "gas_temperature_c": ("gas_c", 1.0),
-    "wall_temperature_c": ("wall_c", 1.0),
-    "room_temperature_c": ("room_c", 1.0),
+    **{f"{place}_temperature_c": (f"{place}_c", 1.0) for place in Place},
     "ambient_pressure_hpa": ("ambient_pa", PA_PER_HPA),
     "ambient_pressure_kpa": ("ambient_pa", PA_PER_KPA),
 }
@@ -35,15 +34,13 @@ _MOST_COLUMNS = 200
 
 # What nobody can have measured, so that -999 for "no reading" is not taken for one. The pot's own pressure is
 # not judged here: a dead transducer's reading is part of the night.
-_ABOVE = {"gas_c": -ZERO_CELSIUS_K, "wall_c": -ZERO_CELSIUS_K, "room_c": -ZERO_CELSIUS_K, "ambient_pa": 0.0}
+_ABOVE = {**{f"{place}_c": -ZERO_CELSIUS_K for place in Place}, "ambient_pa": 0.0}
 
 # Nor this: far beyond any transducer of a pot, whose span ends at 7 MPa, and any thermometer beside resin.
 _MOST = {
     "gauge_pa": 2e7,
     "absolute_pa": 2e7,
-    "gas_c": 300.0,
-    "wall_c": 300.0,
-    "room_c": 300.0,
+    **{f"{place}_c": 300.0 for place in Place},
     "ambient_pa": 2e5,
 }
 
@@ -182,7 +179,7 @@ def _samples(path: Path, layout: _Layout, rows: Iterator[tuple[int, list[str]]])
                 "and a point as decimal mark"
             )
         utc_s = None
-        values: dict[str, float] = {}
+        values: dict[str, Any] = {}
         name, cell = layout.time_name, row[layout.time_index]
         try:
             if has_utc:
@@ -208,18 +205,7 @@ def _samples(path: Path, layout: _Layout, rows: Iterator[tuple[int, list[str]]])
                         raise ValueError(f"up to {most / factor:.6g}, or nothing for no reading")
         except ValueError as error:
             raise LogError(f"{path}:{line}: {name}: {_shown(cell)}; {error}") from None
-        samples.append(
-            Sample(
-                t_s=time_s - first_s,
-                utc_s=utc_s,
-                gauge_pa=values.get("gauge_pa"),
-                absolute_pa=values.get("absolute_pa"),
-                gas_c=values.get("gas_c"),
-                wall_c=values.get("wall_c"),
-                room_c=values.get("room_c"),
-                ambient_pa=values.get("ambient_pa"),
-            )
-        )
+        samples.append(Sample(t_s=time_s - first_s, utc_s=utc_s, **values))
     return samples
 
 

@@ -6,6 +6,7 @@ from concurrent.futures import Executor, ThreadPoolExecutor
 from dataclasses import dataclass, field
 from functools import partial
 from pathlib import Path
+from typing import Any
 
 from potvigil.clock import Instant
 from potvigil.core.reading import Fault, Place, Sample, Sensor
@@ -129,9 +130,9 @@ class Station:
             transducer_count, supply_count = self._read_converter(pot, instant.boot_s)
         except BusError as error:
             faults.append(Fault(Sensor.TRANSDUCER, str(error)))
-        at_place: dict[Place, float | None] = {}
+        at_place: dict[str, Any] = {}
         for place, wired in pot.probes:
-            at_place[place], fault = celsius[wired]
+            at_place[f"{place}_c"], fault = celsius[wired]
             if fault is not None:
                 faults.append(Fault(Sensor.THERMOMETER, fault, place))
         ambient_pa, fault = ambient
@@ -142,11 +143,9 @@ class Station:
             utc_s=instant.utc_s,
             transducer_count=transducer_count,
             supply_count=supply_count,
-            gas_c=at_place.get(Place.GAS),
-            wall_c=at_place.get(Place.WALL),
-            room_c=at_place.get(Place.ROOM),
             ambient_pa=ambient_pa,
             faults=tuple(faults),
+            **at_place,
         )
 
     def _read_converter(self, pot: PotWiring, now_s: float) -> tuple[float, float | None]:
@@ -251,7 +250,7 @@ def _check(pots: Sequence[PotWiring]) -> None:
             raise ValueError(f"{where}: channel {pot.channel} of {pot.converter} is pot {other}'s")
         places = [place for place, _ in pot.probes]
         if len(set(places)) < len(places):
-            raise ValueError(f"{where}: two thermometers at one place; one of gas, wall, room each")
+            raise ValueError(f"{where}: two thermometers at one place; one of {', '.join(Place)} each")
     if len({pot.pot_id for pot in pots}) < len(pots):
         raise ValueError("two pots have the same name")
 

@@ -114,6 +114,7 @@ _NODES: dict[str, tuple[str, dict[str, _Property]]] = {
             "gas": _Property("In the gas", "float", "°C"),
             "wall": _Property("On the wall", "float", "°C"),
             "room": _Property("In the room", "float", "°C"),
+            "contents": _Property("In or on the mould", "float", "°C"),
         },
     ),
     "hold": (
@@ -402,9 +403,7 @@ def _known(pot: Pot, snapshot: Snapshot, batch_id: int | None, rehearsed: bool) 
         "pressure/maximum": pressure(pot.maximum_pa),
         "pressure/quality": reading.quality,
         "pressure/fault": reading.fault,
-        "temperature/gas": celsius(reading.gas_k),
-        "temperature/wall": celsius(reading.wall_k),
-        "temperature/room": celsius(reading.room_k),
+        **{f"temperature/{place}": celsius(kelvin) for place, kelvin in reading.temperatures},
         "hold/stage": snapshot.stage,
         "hold/since": when(snapshot.stage_since_s, 1.0),
         "batch/rehearsed": _boolean(rehearsed),

@@ -77,8 +77,7 @@ class LiveFile:
         """Take up the newest reading; yield each of the last two minutes as it was written first."""
         recent = self._recent.setdefault(pot_id, deque())
         reading = snapshot.reading
-        row = (reading.t_s, reading.gauge_pa, reading.gas_k, reading.wall_k, reading.room_k)
-        recent.append((reading.t_s, _text(row)))
+        recent.append((reading.t_s, _text((reading.t_s, reading.gauge_pa))))
         while recent[0][0] < reading.t_s - RECENT_S:
             recent.popleft()
         return (text for _, text in recent)

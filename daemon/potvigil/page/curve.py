@@ -18,7 +18,7 @@ from potvigil.core.event import (
     StandingAlarm,
 )
 from potvigil.core.pot import Pot, Reference
-from potvigil.core.reading import Sample
+from potvigil.core.reading import Place, Sample
 from potvigil.core.words import shown
 from potvigil.page import words
 from potvigil.page.live import LivePot
@@ -140,9 +140,7 @@ def _points(
             points += _converted(store, pot, begin_s, end_s, share, thinned)
     if asked.live is not None:
         newest_s = points[-1][0] if points else from_s
-        points += [
-            (t_s, gauge_pa, gauge_pa) for t_s, gauge_pa, *_ in asked.live.recent if newest_s < t_s <= to_s
-        ]
+        points += [(t_s, pa, pa) for t_s, pa in asked.live.recent if newest_s < t_s <= to_s]
     wide_s = (to_s - from_s) / asked.points
     return list(_with_gaps(points, GAP_S + wide_s))
 
@@ -272,12 +270,10 @@ def _trace(traces: Sequence[TraceRow], per_unit: float, digits: int) -> dict[str
         "leak": [None if rate is None else rate.value * per_unit_h for rate in rates],
         "leak_low": [None if rate is None else rate.low * per_unit_h for rate in rates],
         "leak_high": [None if rate is None else rate.high * per_unit_h for rate in rates],
-        "gas": [each.gas_k for each in traces],
-        "wall": [each.wall_k for each in traces],
-        "room": [each.room_k for each in traces],
+        **{place.value: [getattr(each, f"{place}_k") for each in traces] for place in Place},
     }
     lines["corrected"] = [None if pa is None else pa / per_unit for pa in lines["corrected"]]
-    for place in ("gas", "wall", "room"):
+    for place in Place:
         lines[place] = [None if k is None else kelvin_to_celsius(k) for k in lines[place]]
     known = {name: line for name, line in lines.items() if any(value is not None for value in line)}
     rounded: dict[str, list[float | None]] = {

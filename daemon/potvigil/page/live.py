@@ -19,11 +19,11 @@ _LARGEST_BYTES = 4_000_000
 
 @dataclass(frozen=True, slots=True)
 class LivePot:
-    """recent: (t_s, Pa gauge, gas, wall and room K) of the last two minutes; None is no reading."""
+    """recent: (t_s, Pa gauge) of the last two minutes; None is no reading."""
 
     batch: int | None
     snapshot: Snapshot
-    recent: tuple[tuple[float, float | None, float | None, float | None, float | None], ...]
+    recent: tuple[tuple[float, float | None], ...]
 
 
 @dataclass(frozen=True, slots=True)
@@ -78,7 +78,9 @@ def _live(tree: Any) -> Live:
         run=float(tree["run"]["start_t_s"]),
         pots={
             str(pot_id): LivePot(
-                pot["batch"], build(Snapshot, pot["snapshot"]), tuple(map(tuple, pot["recent"]))
+                pot["batch"],
+                build(Snapshot, pot["snapshot"]),
+                tuple((t_s, gauge_pa) for t_s, gauge_pa, *_ in pot["recent"]),
             )
             for pot_id, pot in tree["pots"].items()
         },

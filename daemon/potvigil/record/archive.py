@@ -43,7 +43,7 @@ from potvigil.record.whole import check_free, whole
 FORMAT, FORMAT_NUMBER = "potvigil-archive", 1
 MANIFEST = "manifest.json"
 # In the order they are written and read: what a row belongs to comes before it.
-TABLES = ("pot", "run", "batch", "edit", "event", "command", "care", "trace", "sample")
+TABLES = ("pot", "run", "batch", "edit", "event", "command", "care", "taught", "trace", "sample")
 
 # Bounds for an archive of unknown make. The longest row is the settings of a run, some kilobytes. Samples
 # shrink to a fifth, empty ones to a fiftieth; deflate itself can reach a thousandth. Ten pots at 1 Hz for ten
@@ -159,7 +159,7 @@ class _Raw(io.RawIOBase):
 
 def _header_and_rows(db: Database, table: str, columns: list[str]) -> Iterator[Any]:
     yield columns
-    key = "pot, t_s" if "id" not in columns else "id"
+    key = "id" if "id" in columns else {"taught": "batch"}.get(table, "pot, t_s")
     yield from db.stream(f"SELECT {', '.join(columns)} FROM {table} ORDER BY {key}")
 
 

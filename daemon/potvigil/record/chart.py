@@ -288,6 +288,7 @@ class _Chart:
             (Place.GAS, "-", 1.6),
             (Place.WALL, DASHED, 1.2),
             (Place.ROOM, "-.", 0.9),
+            (Place.CONTENTS, DOTTED, 1.6),
         ):
             if place not in warmth:
                 continue
@@ -481,7 +482,7 @@ def _share(values: list[float], share: float) -> float:
 def _temperatures(told: Told) -> dict[Place, Points]:
     """Return what each thermometer read, C; those that never did are left out."""
     lines: dict[Place, Points] = {}
-    for place in (Place.GAS, Place.WALL, Place.ROOM):
+    for place in Place:
         kelvin = [(each.t_s, getattr(each, f"{place}_k")) for each in told.traces]
         if any(value is not None for _, value in kelvin):
             lines[place] = [(t_s, None if k is None else k - ZERO_CELSIUS_K) for t_s, k in kelvin]

@@ -3,9 +3,11 @@
 import dataclasses
 import functools
 import json
+import math
+import operator
 import types
 import typing
-from collections.abc import Iterable
+from collections.abc import Callable, Iterable, Mapping
 from enum import StrEnum
 from typing import Any
 
@@ -30,6 +32,11 @@ KINDS: dict[type, str] = {
     BatchClosed: "batch-closed",
 }
 _CLASSES = {kind: cls for cls, kind in KINDS.items()}
+
+# Of the table of samples, named as Sample's fields and in their order, and what a sample has in them; its
+# faults are a text.
+SAMPLE_COLUMNS = tuple(field.name for field in dataclasses.fields(Sample) if field.name != "faults")
+sample_values: Callable[[Sample], tuple[Any, ...]] = operator.attrgetter(*SAMPLE_COLUMNS)
 
 
 def to_text(value: Event | BatchSummary) -> str:
@@ -70,8 +77,8 @@ def faults_from_text(text: str | None) -> tuple[Fault, ...]:
 def readings_to_text(samples: Iterable[Sample]) -> str:
     """Return the readings of a test as a compact JSON list, with pressures as in a recorded log.
 
-    [seconds from the first, Pa gauge, degrees C of gas, wall and room, Pa outside]; rounded to what no wire
-    resolves.
+    [seconds from the first, Pa gauge, degrees C of gas, wall and room, Pa outside, degrees C of the contents
+    where they are known]; rounded to what no wire resolves.
     """
     rows: list[list[float | None]] = []
     begun_s: float | None = None
@@ -79,16 +86,34 @@ def readings_to_text(samples: Iterable[Sample]) -> str:
         begun_s = s.t_s if begun_s is None else begun_s
         digits = ((s.gauge_pa, 0), (s.gas_c, 3), (s.wall_c, 3), (s.room_c, 3), (s.ambient_pa, 0))
         known = [None if value is None else round(value, places) for value, places in digits]
-        rows.append([round(s.t_s - begun_s, 1), *known])
+        contents = [] if s.contents_c is None else [round(s.contents_c, 3)]
+        rows.append([round(s.t_s - begun_s, 1), *known, *contents])
     return json.dumps(rows, separators=(",", ":"))
 
 
 def readings_from_text(text: str) -> list[Sample]:
     """Return the samples that `readings_to_text` wrote, the first at 0 s."""
-    return [
-        Sample(t_s=t_s, gauge_pa=gauge_pa, gas_c=gas_c, wall_c=wall_c, room_c=room_c, ambient_pa=ambient_pa)
-        for t_s, gauge_pa, gas_c, wall_c, room_c, ambient_pa in json.loads(text)
-    ]
+    names = ("t_s", "gauge_pa", "gas_c", "wall_c", "room_c", "ambient_pa", "contents_c")
+    rows = json.loads(text)
+    if not all(len(row) in (len(names) - 1, len(names)) for row in rows):
+        raise ValueError("readings: a row of another length")
+    return [Sample(**dict(zip(names, row, strict=False))) for row in rows]
+
+
+def found_to_text(found: Mapping[str, tuple[float, float]]) -> str:
+    """Return what was learnt of a pot, mean and 1 sigma by name, as a compact JSON object."""
+    return json.dumps(found, separators=(",", ":"))
+
+
+def found_from_text(text: str) -> dict[str, tuple[float, float]]:
+    """Return what `found_to_text` wrote; raises ValueError where it is anything else."""
+    try:
+        found = {str(name): (float(mean), float(sigma)) for name, (mean, sigma) in json.loads(text).items()}
+    except (AttributeError, TypeError, RecursionError, OverflowError):
+        raise ValueError("no mean and 1 sigma by name") from None
+    if not all(math.isfinite(mean) and 0.0 <= sigma < math.inf for mean, sigma in found.values()):
+        raise ValueError("a figure is out of range")
+    return found
 
 
 @functools.cache

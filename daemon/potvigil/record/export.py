@@ -25,7 +25,7 @@ from potvigil.core.event import (
     StageEvent,
 )
 from potvigil.core.pot import Pot, Reference
-from potvigil.core.reading import Quality, Reading, Sample
+from potvigil.core.reading import Place, Quality, Reading, Sample
 from potvigil.record.file import make_new
 from potvigil.record.rows import EditRow, ListedBatch
 from potvigil.units import PA_PER_HPA, PA_PER_KPA, SECONDS_PER_HOUR
@@ -145,6 +145,7 @@ def batch_line(summary: BatchSummary, origin_s: float) -> dict[str, Any]:
             for field in (Detail.RESIN, Detail.MOULD, Detail.COLOUR, Detail.MASS, Detail.MIXED_AT)
         },
         "pictures": summary.details.get(Detail.PICTURES, "").splitlines(),
+        "known_from": summary.known_from,
     }
     if summary.start_utc_s is not None:
         line["time"] = rfc3339(summary.start_utc_s)
@@ -207,8 +208,8 @@ def write_csv(file: TextIO, pairs: Iterable[tuple[Sample, Reading]], pot: Pot) -
     """
     is_absolute = pot.transducer is not None and pot.transducer.reference is Reference.ABSOLUTE
     pressure = "absolute_pressure_kpa" if is_absolute else "gauge_pressure_kpa"
-    file.write(f"elapsed_s,utc,{pressure},gas_temperature_c,wall_temperature_c,room_temperature_c,")
-    file.write("ambient_pressure_hpa\n")
+    temperatures = (f"{place}_temperature_c" for place in Place)
+    file.write(",".join(("elapsed_s", "utc", pressure, *temperatures, "ambient_pressure_hpa")) + "\n")
     first_s: float | None = None
     count = 0
     for sample, reading in pairs:
@@ -221,9 +222,7 @@ def write_csv(file: TextIO, pairs: Iterable[tuple[Sample, Reading]], pot: Pot) -
             _cell(sample.t_s - first_s),
             "" if sample.utc_s is None else rfc3339(sample.utc_s),
             _cell(pressure_pa, PA_PER_KPA),
-            _cell(sample.gas_c),
-            _cell(sample.wall_c),
-            _cell(sample.room_c),
+            *(_cell(getattr(sample, f"{place}_c")) for place in Place),
             _cell(sample.ambient_pa, PA_PER_HPA),
         )
         file.write(",".join(cells) + "\n")

@@ -1,7 +1,7 @@
 """How a pot ages, in words for the terminal and as one HTML file that needs no other."""
 
 import math
-from collections.abc import Iterator, Mapping
+from collections.abc import Iterable, Iterator, Mapping
 from dataclasses import dataclass
 from datetime import UTC, datetime, tzinfo
 from importlib.resources import files
@@ -71,10 +71,12 @@ def health_html(
     hold_s: float | None = None,
     rehearsed: bool = False,
     now_utc_s: float | None = None,
+    known: Iterable[str] = (),
 ) -> str:
     """Return the page. labels: of batches, by number. Raises MissingLibraryError.
 
     rehearsed: the batches were simulated ones, and the page says so. now_utc_s: as in `health_lines`.
+    known: what the batches taught, in sentences.
     """
     try:
         from jinja2 import Environment, StrictUndefined
@@ -91,7 +93,7 @@ def health_html(
     sign, mood = words.mood()
     headline, *lines = words.lines()
     overdue, soon = words.reminders(now_utc_s)
-    lines = [*overdue, *lines, *words.tests(), *soon]
+    lines = [*overdue, *lines, *words.tests(), *soon, *known]
     return environment.from_string(source).render(
         pot=shown(pot_id),
         workshop=shown(workshop),

@@ -20,8 +20,10 @@ from potvigil.core.event import Action, AlarmEvent, AlarmId, BatchSummary, Detai
 from potvigil.core.reading import Fault, Sample
 from potvigil.record.codec import (
     KINDS,
+    SAMPLE_COLUMNS,
     event_from_text,
     faults_from_text,
+    found_from_text,
     readings_from_text,
     summary_from_text,
 )
@@ -30,9 +32,7 @@ from potvigil.record.codec import (
 MOST_UTC_S, MOST_T_S = 1e10, 2e10
 # Of format 1, which its successor turned into edits.
 _ONCE_ACTIONS = ("label", "note")
-_SPREAD_COLUMNS = frozenset(
-    ("transducer_count", "supply_count", "gauge_pa", "absolute_pa", "gas_c", "wall_c", "room_c", "ambient_pa")
-)
+_SPREAD_COLUMNS = frozenset(SAMPLE_COLUMNS) - {"t_s", "utc_s"}
 _MISFIT = "a value in it is missing or of the wrong type"
 _T = TypeVar("_T")
 Row = Mapping[str, Any]
@@ -111,6 +111,13 @@ def _check_care(row: Row) -> None:
         _check_kind("readings", tuple[Sample, ...], tuple(readings))
 
 
+def _check_taught(row: Row) -> None:
+    if row["batches"] < 1:
+        raise ValueError("batches: none taught it")
+    _json("found", row["found"])
+    _made("found", lambda: found_from_text(row["found"]))
+
+
 def _check_leak(row: Row) -> None:
     leak = (row["leak_pa_per_s"], row["leak_low_pa_per_s"], row["leak_high_pa_per_s"])
     if None in leak and leak != (None, None, None):
@@ -141,6 +148,7 @@ _CHECKS: dict[str, Callable[[Row], None]] = {
     "event": _check_event,
     "command": _check_command,
     "care": _check_care,
+    "taught": _check_taught,
     "trace": _check_trace,
     "sample": _check_sample,
 }

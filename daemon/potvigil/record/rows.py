@@ -110,6 +110,20 @@ class LeakRow:
 
 
 @dataclass(frozen=True, slots=True)
+class TaughtRow:
+    """What was known of a pot after a batch that taught. mould: of that batch, "" where none was named.
+
+    end_t_s: of that batch, on the record's axis. batches: how many had taught by then. found: as JSON.
+    """
+
+    batch_id: int
+    end_t_s: float
+    mould: str
+    batches: int
+    found: str
+
+
+@dataclass(frozen=True, slots=True)
 class TraceRow:
     """What the watch knew at a moment, on the record's axis: Pa gauge, K, Pa/s. None is unknown.
 
@@ -124,6 +138,7 @@ class TraceRow:
     gas_k: float | None
     wall_k: float | None
     room_k: float | None
+    contents_k: float | None
     leak_pa_per_s: Interval | None
     leak_established: bool
     floor_s: float | None
@@ -148,6 +163,7 @@ class TraceRow:
             gas_k=reading.gas_k,
             wall_k=reading.wall_k,
             room_k=reading.room_k,
+            contents_k=reading.contents_k,
             leak_pa_per_s=None if leak is None else leak.rate_pa_per_s,
             leak_established=leak is not None and leak.established,
             floor_s=None if forecast is None else forecast.crossing_s,

@@ -197,4 +197,17 @@ MIGRATIONS = (
     # JSON: what a tightness test read, a row each: seconds from the first, Pa gauge, degrees C of gas, wall
     # and room, Pa outside; null is unknown. Beside the samples, which are what a watch read of a batch.
     "ALTER TABLE care ADD COLUMN readings TEXT;",
+    # A probe in or on the mould. In care.readings its degrees C come last, where they are known.
+    # And what is known of a pot after a batch that taught: from how many batches, and by the names of
+    # core/thermal.py, LEARNT, as JSON {"<name>": [mean, 1 sigma], ...}.
+    """
+    ALTER TABLE sample ADD COLUMN contents_c REAL;
+    ALTER TABLE trace ADD COLUMN contents_k REAL;
+
+    CREATE TABLE taught (
+        batch INTEGER PRIMARY KEY REFERENCES batch,
+        batches INTEGER NOT NULL,
+        found TEXT NOT NULL
+    ) STRICT;
+    """,
 )

@@ -33,11 +33,14 @@ from potvigil.core.reading import Sample
 from potvigil.record import curve as curves
 from potvigil.record.codec import (
     KINDS,
+    SAMPLE_COLUMNS,
     event_from_text,
     faults_from_text,
     faults_to_text,
+    found_to_text,
     readings_from_text,
     readings_to_text,
+    sample_values,
     summary_from_text,
     to_text,
 )
@@ -49,7 +52,16 @@ from potvigil.record.errors import (
     UnwritableRecordError,
 )
 from potvigil.record.file import move_aside
-from potvigil.record.rows import BatchRow, CareRow, EditRow, LeakRow, ListedBatch, RunRow, TraceRow
+from potvigil.record.rows import (
+    BatchRow,
+    CareRow,
+    EditRow,
+    LeakRow,
+    ListedBatch,
+    RunRow,
+    TaughtRow,
+    TraceRow,
+)
 from potvigil.record.unwritten import Unwritten
 from potvigil.record.wanted import Wanted
 
@@ -318,6 +330,13 @@ class Store:
                 len(summary.alarms),
                 batch_id,
             ),
+        )
+
+    def add_taught(self, batch_id: int, batches: int, found: Mapping[str, tuple[float, float]]) -> None:
+        """Keep what is known of a pot after a batch that taught; see TaughtRow."""
+        self._write_at_once(
+            "INSERT OR REPLACE INTO taught (batch, batches, found) VALUES (?, ?, ?)",
+            (batch_id, batches, found_to_text(found)),
         )
 
     def add_event(self, pot_id: str, batch_id: int | None, event: Event) -> None:
@@ -643,6 +662,24 @@ class Store:
             (pot_id,),
         )
 
+    def taught(
+        self, pot_id: str, *, rehearsed: bool, before: int | None = None, limit: int = 1
+    ) -> list[TaughtRow]:
+        """Return what the newest batches that taught left known of a pot, the newest first.
+
+        rehearsed: by batches that were rehearsed or replayed, or by real ones; never by both. before: only
+        batches with a lower number.
+        """
+        return self._db.read(
+            lambda row: TaughtRow(*row),
+            "SELECT t.batch, coalesce(b.end_t_s, b.start_t_s), coalesce((SELECT new FROM edit WHERE "
+            "batch = b.id AND field = ? ORDER BY id DESC LIMIT 1), ''), t.batches, t.found "
+            "FROM taught t JOIN batch b ON b.id = t.batch LEFT JOIN run r ON r.id = b.run "
+            f"WHERE b.pot = {_POT} AND t.batch < ? AND (r.rehearsed IS NOT NULL) = ? "
+            "ORDER BY t.batch DESC LIMIT ?",
+            (Detail.MOULD, pot_id, 2**63 - 1 if before is None else before, rehearsed, limit),
+        )
+
     def readings(self, care_id: int) -> list[Sample]:
         """Return what a tightness test read, the first at 0 s; empty where nothing was kept."""
         rows = self._db.read(
@@ -780,24 +817,8 @@ class Store:
         numbers: dict[str, int] = dict(self._db.rows("SELECT name, id FROM pot"))
         # OR IGNORE: one row that is refused (the same instant twice) must not hold up all others for ever.
         self._db.execute_many(
-            f"INSERT OR IGNORE INTO sample (pot, {_SAMPLE}) VALUES (?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?)",
-            (
-                (
-                    numbers[pot_id],
-                    s.t_s,
-                    s.utc_s,
-                    s.transducer_count,
-                    s.supply_count,
-                    s.gauge_pa,
-                    s.absolute_pa,
-                    s.gas_c,
-                    s.wall_c,
-                    s.room_c,
-                    s.ambient_pa,
-                    faults_to_text(s.faults) if s.faults else None,
-                )
-                for pot_id, s in self._samples
-            ),
+            f"INSERT OR IGNORE INTO sample (pot, {_SAMPLE}) VALUES (?{', ?' * len(_SAMPLE.split(','))})",
+            ((numbers[pot_id], *sample_values(s), faults_to_text(s.faults)) for pot_id, s in self._samples),
         )
 
 
@@ -815,14 +836,11 @@ _MENDED = (
 )
 _POT = "(SELECT id FROM pot WHERE name = ?)"
 # Each in the order of the fields of what it becomes.
-_SAMPLE = (
-    "t_s, utc_s, transducer_count, supply_count, gauge_pa, absolute_pa, gas_c, wall_c, room_c, ambient_pa, "
-    "faults"
-)
+_SAMPLE = f"{', '.join(SAMPLE_COLUMNS)}, faults"
 _TRACE = (
-    "t_s, stage, gauge_pa, corrected_gauge_pa, gas_k, wall_k, room_k, leak_pa_per_s, leak_low_pa_per_s, "
-    "leak_high_pa_per_s, leak_established, floor_s, floor_earliest_s, floor_latest_s, cure_progress, "
-    "cure_done_s"
+    "t_s, stage, gauge_pa, corrected_gauge_pa, gas_k, wall_k, room_k, contents_k, leak_pa_per_s, "
+    "leak_low_pa_per_s, leak_high_pa_per_s, leak_established, floor_s, floor_earliest_s, floor_latest_s, "
+    "cure_progress, cure_done_s"
 )
 _RUN = "id, boot_id, start_t_s, axis_offset_s, start_utc_s, settings, rehearsed, version, gap_known"
 _BATCH = (
@@ -892,16 +910,17 @@ def _care(row: Any) -> CareRow:
 
 
 def _trace(row: Any) -> TraceRow:
-    t_s, stage, *known, value, low, high, established = row[:11]
+    t_s, stage, *known, value, low, high, established = row[:12]
     leak = None if value is None else Interval(value, low, high)
-    return TraceRow(*(t_s, Stage(stage), *known, leak, bool(established), *row[11:]))
+    return TraceRow(*(t_s, Stage(stage), *known, leak, bool(established), *row[12:]))
 
 
 def _trace_values(row: TraceRow) -> tuple[Any, ...]:
     leak = row.leak_pa_per_s
     rate = (None, None, None) if leak is None else (leak.value, leak.low, leak.high)
     return (
-        *(row.t_s, row.stage, row.gauge_pa, row.corrected_gauge_pa, row.gas_k, row.wall_k, row.room_k),
+        *(row.t_s, row.stage, row.gauge_pa, row.corrected_gauge_pa),
+        *(row.gas_k, row.wall_k, row.room_k, row.contents_k),
         *(*rate, row.leak_established, row.floor_s, row.floor_earliest_s, row.floor_latest_s),
         *(row.cure_progress, row.cure_done_s),
     )

@@ -23,7 +23,7 @@ from pathlib import Path
 from typing import Any
 
 from potvigil.core.reading import Sample
-from potvigil.record.codec import faults_from_text, faults_to_text
+from potvigil.record.codec import SAMPLE_COLUMNS, faults_from_text, faults_to_text, sample_values
 from potvigil.record.database import Database
 from potvigil.record.errors import LockedRecordError, RecordError
 from potvigil.record.store import Store
@@ -42,10 +42,7 @@ STEADY_SHARE, STEADY_C = 0.01, 1.0
 LEAST_SAMPLES = 6  # a mean with its spread takes the room of three samples
 STEP_S = 1200.0  # of samples in one transaction: some ms, some tens on a Pi
 
-_COLUMNS = (
-    *("transducer_count", "supply_count", "gauge_pa", "absolute_pa"),
-    *("gas_c", "wall_c", "room_c", "ambient_pa"),
-)
+_COLUMNS = SAMPLE_COLUMNS[2:]  # all but the times
 _PRESSURES = slice(2, 6)  # of a row: what tells the pot's pressure
 _SPREAD_DIGITS = 6  # a tenth of a count, a pascal, a thermometer's step
 _ROW = f"t_s, utc_s, {', '.join(_COLUMNS)}, faults, spread"
@@ -115,8 +112,7 @@ def thinned(samples: Iterable[Sample], moments: Iterable[float], until_s: float)
 
 
 def _row(s: Sample) -> Row:
-    pressures = (s.transducer_count, s.supply_count, s.gauge_pa, s.absolute_pa)
-    return (s.t_s, s.utc_s, *pressures, s.gas_c, s.wall_c, s.room_c, s.ambient_pa, None, None)
+    return (*sample_values(s), None, None)
 
 
 @contextmanager

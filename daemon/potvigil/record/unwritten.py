@@ -15,11 +15,11 @@ from pathlib import Path
 from typing import Any
 
 from potvigil.core.reading import Sample
-from potvigil.record.codec import faults_from_text, faults_to_text
+from potvigil.record.codec import SAMPLE_COLUMNS, faults_from_text, faults_to_text, sample_values
 from potvigil.record.file import make_new, read_own
 from potvigil.record.rows import RunRow
 
-_FORMAT = 1
+_FORMAT = 2
 _LARGEST_BYTES = 16_000_000  # what the record keeps in memory while a disk refuses is 5 MB of these lines
 
 _log = logging.getLogger("potvigil")
@@ -48,8 +48,7 @@ class Unwritten:
         """Add a sample."""
         if self._descriptor is None or self._size > _LARGEST_BYTES:
             return
-        row = [pot_id, s.t_s, s.utc_s, s.transducer_count, s.supply_count, s.gauge_pa, s.absolute_pa]
-        row += [s.gas_c, s.wall_c, s.room_c, s.ambient_pa, faults_to_text(s.faults)]
+        row = [pot_id, *sample_values(s), faults_to_text(s.faults)]
         try:
             self._size += os.write(self._descriptor, (json.dumps(row, ensure_ascii=False) + "\n").encode())
         except OSError as error:
@@ -97,7 +96,8 @@ def _identity(run: RunRow) -> dict[str, object]:
 
 def _sample(row: list[object], run: RunRow) -> tuple[str, Sample]:
     pot_id, *read, faults = row
-    if not isinstance(pot_id, str) or len(read) != 10 or not (faults is None or isinstance(faults, str)):
+    is_whole = len(read) == len(SAMPLE_COLUMNS)
+    if not (is_whole and isinstance(pot_id, str) and isinstance(faults, str | None)):
         raise ValueError("no sample")
     values = [None if value is None else float(value) for value in read]  # type: ignore[arg-type]
     t_s = values[0]

@@ -5,6 +5,7 @@ from dataclasses import dataclass, replace
 from math import inf
 
 from potvigil.sim.nights import (
+    CONTENTS_PROBE,
     GAS_PROBE,
     HOLD_S,
     MAXIMUM_PA,
@@ -19,7 +20,7 @@ from potvigil.sim.nights import (
 from potvigil.sim.pot import Action, Fill, Leak, PotParameters, Regulate, Supply, Vent
 from potvigil.sim.wires import Platinum, Thermistor, Wires
 
-_PROBES = {probe.place: probe for probe in (GAS_PROBE, WALL_PROBE, ROOM_PROBE)}
+_PROBES = {probe.place: probe for probe in (GAS_PROBE, WALL_PROBE, ROOM_PROBE, CONTENTS_PROBE)}
 
 
 @dataclass(frozen=True, slots=True)

@@ -38,6 +38,7 @@ from potvigil.units import PA_PER_HPA, PA_PER_PSI, SECONDS_PER_HOUR, celsius_to_
 GAS_PROBE_ID = "28-0316a4c5f2ff"
 WALL_PROBE_ID = "28-0417b3d6e1aa"
 ROOM_PROBE_ID = "28-0518c2e7d0bb"
+CONTENTS_PROBE_ID = "28-0519b4d6e1cc"
 
 _I2C_BUS = 1
 _ADS1115_ADDRESS = 0x48
@@ -85,9 +86,10 @@ class SensorFault:
 
 @dataclass(frozen=True, slots=True)
 class Probe:
-    """A thermometer. place: gas, wall or room. room_share: how much of the room a probe on the wall sees.
+    """A thermometer. place: gas, wall, room or contents.
 
-    sensor: what it is if it is no DS18B20; its probe_id then only tells it from the others.
+    room_share: how much of the room a probe on the wall sees. sensor: what it is if it is no DS18B20; its
+    probe_id then only tells it from the others.
     """
 
     place: str
@@ -266,11 +268,8 @@ class World:
 
     def _target_k(self, probe: Probe) -> float:
         pot = self.pot
-        if probe.place == "gas":
-            return pot.gas_k
-        if probe.place == "room":
-            return pot.room_k
-        return pot.wall_k + probe.room_share * (pot.room_k - pot.wall_k)
+        touched_k: float = getattr(pot, f"{probe.place}_k")
+        return touched_k + probe.room_share * (pot.room_k - touched_k)
 
     def _make_converter(self, seed: int) -> SimAds1115 | SimMcp:
         wires, parts = self.wires, self.night.electronics
@@ -406,6 +405,7 @@ _ALARMS = frozenset(
 GAS_PROBE = Probe("gas", GAS_PROBE_ID, lag_s=45.0, offset_k=0.12)
 WALL_PROBE = Probe("wall", WALL_PROBE_ID, lag_s=60.0, offset_k=-0.2, room_share=0.12)
 ROOM_PROBE = Probe("room", ROOM_PROBE_ID, lag_s=120.0, offset_k=0.3)
+CONTENTS_PROBE = Probe("contents", CONTENTS_PROBE_ID, lag_s=90.0, offset_k=-0.1)
 
 
 def truth(

@@ -4,7 +4,8 @@ from dataclasses import replace
 
 from potvigil.core.again import feed_again
 from potvigil.core.event import BatchSummary
-from potvigil.core.watch import PotWatch
+from potvigil.core.knowing import KnowingWatch
+from potvigil.learning import Past
 from potvigil.record.rows import BatchRow
 from potvigil.record.store import Store
 from potvigil.settings import Settings, load_text
@@ -18,9 +19,12 @@ def settings_of(store: Store, row: BatchRow) -> Settings:
 
 def judged_so_far(store: Store, row: BatchRow, settings: Settings) -> BatchSummary | None:
     """Feed an open batch to a watch of its own, to say how it stands."""
-    watch = PotWatch(settings.core_pots()[row.pot_id])
+    pot = settings.core_pots()[row.pot_id]
+    watch = KnowingWatch(pot)
+    past = Past(store, pot, watch, rehearsed=row.rehearsed is not None)
     commands = store.commands(row.pot_id, row.start_t_s)
-    for _ in feed_again(watch, store.samples(row.pot_id, row.start_t_s), commands):
-        pass
+    for _, events in feed_again(watch, store.samples(row.pot_id, row.start_t_s), commands):
+        for event in events:
+            past.hear(row.id, event)
     summary = watch.summary()
     return None if summary is None else replace(summary, details=row.details)

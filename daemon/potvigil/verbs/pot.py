@@ -9,10 +9,13 @@ from dataclasses import dataclass
 from datetime import UTC, datetime, timedelta, tzinfo
 
 from potvigil.core.care import Part
+from potvigil.core.event import Detail
+from potvigil.core.forgetting import known_lines
 from potvigil.core.health import BatchLeak, health
 from potvigil.core.words import shown
 from potvigil.record.given import habits_of
 from potvigil.record.health import health_html, health_lines
+from potvigil.record.rows import CareRow
 from potvigil.record.store import Store
 from potvigil.record.wanted import Wanted
 from potvigil.units import PRESSURE, TIME
@@ -22,6 +25,7 @@ from potvigil.verbs.status import DONE
 
 _LONGEST_NOTE = 200
 _LATEST_YEAR = 2200
+_LATEST_BATCHES = 20  # among which one of the same kind, rehearsed or real, is looked for
 
 
 def pot_health(args: argparse.Namespace) -> int:
@@ -33,8 +37,9 @@ def pot_health(args: argparse.Namespace) -> int:
         labels = (
             {} if args.out is None else {row.id: row.label for row in store.listed(Wanted(pot_id=pot_id))}
         )
-    real = [row for row in leaks if row.rehearsed is None]
-    rehearsed = bool(leaks) and not real
+        real = [row for row in leaks if row.rehearsed is None]
+        rehearsed = bool(leaks) and not real
+        known = _known(store, pot_id, cares, tz, rehearsed=rehearsed)
     judged = health(
         [
             BatchLeak(row.batch_id, row.t_s, row.utc_s, row.rate_pa_per_s, row.established, row.verdict)
@@ -46,7 +51,7 @@ def pot_health(args: argparse.Namespace) -> int:
     now_utc_s = time.time()
     if rehearsed:
         print("Rehearsed batches only: nothing here was measured on a pot.")
-    for line in health_lines(judged, unit, tz, cure.hold_s, now_utc_s):
+    for line in [*health_lines(judged, unit, tz, cure.hold_s, now_utc_s), *known]:
         print(line)
     for care in cares:
         said = f": {shown(care.text)}" if care.text else ""
@@ -54,10 +59,25 @@ def pot_health(args: argparse.Namespace) -> int:
     if args.out is not None:
         html = health_html(
             judged, pot_id=pot_id, workshop=cure.workshop, labels=labels,
-            unit=unit, tz=tz, hold_s=cure.hold_s, rehearsed=rehearsed, now_utc_s=now_utc_s,
+            unit=unit, tz=tz, hold_s=cure.hold_s, rehearsed=rehearsed, now_utc_s=now_utc_s, known=known,
         )  # fmt: skip
         write_pages(args, args.out, html)
     return DONE
+
+
+def _known(
+    store: Store, pot_id: str, cares: list[CareRow], tz: tzinfo | None, *, rehearsed: bool
+) -> list[str]:
+    """Say what the pot's batches taught, and what of it was forgotten since; nothing where none taught."""
+    taught = next(iter(store.taught(pot_id, rehearsed=rehearsed)), None)
+    if taught is None:
+        return []
+    rows = store.listed(Wanted(pot_id=pot_id, limit=_LATEST_BATCHES))
+    newest = next((row for row in rows if (row.rehearsed is not None) == rehearsed), None)
+    since = [row.care for row in cares if row.t_s >= taught.end_t_s]
+    by, mould = (taught.batch_id, taught.mould)
+    last = (by, mould) if newest is None else (newest.id, newest.details.get(Detail.MOULD, ""))
+    return list(known_lines(taught.batches, since, (by, mould), last, tz))
 
 
 def pot_care(args: argparse.Namespace) -> int:

@@ -4,13 +4,15 @@ import argparse
 import sys
 from collections.abc import Iterator
 from contextlib import contextmanager, nullcontext
+from dataclasses import replace
 from pathlib import Path
 from typing import TextIO
 
 from potvigil import show
-from potvigil.core.event import BatchClosed, BatchSummary
-from potvigil.core.watch import PotWatch
+from potvigil.core.event import Action, BatchClosed, BatchSummary, Command
+from potvigil.core.knowing import KnowingWatch
 from potvigil.inputs.recording import read_log
+from potvigil.learning import Past
 from potvigil.record import export
 from potvigil.record.store import Store
 from potvigil.service import keep_event, keep_trace
@@ -29,16 +31,20 @@ def replay(args: argparse.Namespace) -> int:
     printer = show.Printer(console(stderr=to_stdout), settings)
     for note in log.notes:
         printer.line(note)
-    watch = PotWatch(settings.core_pots()[pot_id])
+    pot = settings.core_pots()[pot_id]
+    watch = KnowingWatch(pot)
     store = Store.open(args.record) if args.record else None
     with _json_lines(args.json) as out, store or nullcontext():
         batch: int | None = None
+        past, begun_s = None, 0.0  # where on the record's axis the log begins to count
         if store is not None:
+            past = Past(store, pot, watch, rehearsed=True)
             first = log.samples[0]
             name = f"replay of {args.log.name}"
-            store.begin_run(settings.as_json(), name, first.t_s, first.utc_s, name)
+            begun_s = store.begin_run(settings.as_json(), name, first.t_s, first.utc_s, name)
         closed: list[tuple[int | None, BatchSummary]] = []
-        for number, sample in enumerate(printer.progress(log.samples, "replay")):
+        for number, read in enumerate(printer.progress(log.samples, "replay")):
+            sample = replace(read, t_s=read.t_s + begun_s) if begun_s else read
             events = watch.feed(sample)
             if store is not None:
                 store.append(pot_id, sample)
@@ -48,21 +54,27 @@ def replay(args: argparse.Namespace) -> int:
             for event in events:
                 if isinstance(event, BatchClosed):
                     closed.append((batch, event.summary))
-                if store is not None:
-                    batch = keep_event(store, pot_id, batch, event)
+                if store is not None and past is not None:
+                    before, batch = batch, keep_event(store, pot_id, batch, event)
+                    past.hear(batch, event)
+                    if isinstance(event, BatchClosed) and before is not None:
+                        past.keep(before)
                 printer.event(pot_id, batch, event)
                 if out is not None and not isinstance(event, BatchClosed):
-                    out.write(export.json_text(export.event_line(event, 0.0)) + "\n")
+                    out.write(export.json_text(export.event_line(event, begun_s)) + "\n")
         last = watch.summary()
         if last is not None:
             closed.append((batch, last))
         if store is not None:
             if last is not None:  # nothing more will come: it stays as it stands
                 keep_event(store, pot_id, batch, BatchClosed(last.end_s, log.samples[-1].utc_s, last))
+                watch.handle(Command(Action.CLOSE, last.end_s))
+                if past is not None and batch is not None:
+                    past.keep(batch)
             store.flush()
         for number_of, summary in closed:
             if out is not None:
-                out.write(export.json_text(export.batch_line(summary, 0.0)) + "\n")
+                out.write(export.json_text(export.batch_line(summary, begun_s)) + "\n")
             printer.summary(summary, number_of)
     return DONE
 

@@ -21,7 +21,6 @@ os.environ |= {"OMP_NUM_THREADS": "1", "OPENBLAS_NUM_THREADS": "1"}
 import peers
 from campaign import Plan, kept, run_all
 from draw import FROM_START, KINDS, SIMULATORS, SOUND
-from learned import can_learn
 from said import COMBINATIONS, Combination, combination_of, name_of
 from table import print_tables
 
@@ -58,8 +57,6 @@ def main() -> None:
     if args.tell:
         print_tables(kept(args.tell))
         return
-    if args.batches and not can_learn():
-        parser.error("--batches: PotWatch has no learnt(); the watch in this tree does not learn")
     peers.check()
     plan = Plan(
         simulators=args.simulators,

@@ -1,33 +1,41 @@
 """The batches of one pot one after another, each watched with what those before it taught."""
 
-from collections.abc import Sequence
-from typing import Any
+from collections.abc import Iterator, Sequence
+from dataclasses import replace
 
-from said import BY, Combination, pot_of
+from said import Combination, pot_of
 from simulate import Recorded
-from watched import Outcome, observe
+from watched import Outcome, observe, samples_of
 
-from potvigil.core.event import Action, Command
+from potvigil.core.known import Known
+from potvigil.core.reading import Sample
 from potvigil.core.watch import PotWatch
+
+# A vent opened in the morning: the pot is empty within half a minute.
+VENT_S, OPEN_S = 30.0, 300.0
 
 
 def play_series(nights: Sequence[Recorded], combination: Combination) -> list[Outcome]:
     """Watch the nights in their order, with thermometers at those places; they are of one pot."""
     outcomes = []
-    known: Any = None
+    known: Known | None = None
     for batches, night in enumerate(nights):
-        pot = pot_of(night.night, combination)
-
-        # THE ONE PLACE where what was learnt goes from one batch to the next. None: nothing to be learnt from
-        # this batch, what was known before stays known.
-        potwatch = PotWatch(pot) if known is None else PotWatch(pot, known=known)
+        potwatch = PotWatch(pot_of(night.night, combination), known)
         outcomes.append(observe(potwatch, night, combination, batches))
-        potwatch.handle(Command(Action.CLOSE, float(night.t_s[-1]), by=BY))
-        known = potwatch.learnt() or known
-
+        for sample in _vented(samples_of(night, combination)[-1], night.step_s):
+            potwatch.feed(sample)
+        known = potwatch.learnt()
     return outcomes
 
 
-def can_learn() -> bool:
-    """Say whether the watch in the work tree learns at all."""
-    return hasattr(PotWatch, "learnt")
+def _vented(last: Sample, step_s: float) -> Iterator[Sample]:
+    """Yield what is read after a night while the pot is vented, and until it is surely empty."""
+    for step in range(1, int(OPEN_S / step_s) + 1):
+        after_s = step * step_s
+        gauge_pa = (last.gauge_pa or 0.0) * max(1.0 - after_s / VENT_S, 0.0)
+        yield replace(
+            last,
+            t_s=last.t_s + after_s,
+            utc_s=None if last.utc_s is None else last.utc_s + after_s,
+            gauge_pa=gauge_pa,
+        )

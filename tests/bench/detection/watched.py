@@ -119,7 +119,7 @@ def observe(potwatch: PotWatch, night: Recorded, combination: Combination, batch
     open_s = OPENED_AT_S if is_told(drawn) else np.inf
     # once the floor is passed nothing is left to tell in time; a pot that ran empty would be a batch closed
     over_s = np.inf if night.crossing_s is None else night.crossing_s
-    for sample in _samples(night, combination):
+    for sample in samples_of(night, combination):
         if sample.t_s > over_s:
             break
         events: list[Event] = []
@@ -203,7 +203,8 @@ def _true_lost(night: Recorded, since_s: float | None, last: int) -> float | Non
     return float(np.expm1(np.sum(shares) * night.step_s) * night.true_absolute_pa[last]) / PA_PER_PSI
 
 
-def _samples(night: Recorded, combination: Combination) -> list[Sample]:
+def samples_of(night: Recorded, combination: Combination) -> list[Sample]:
+    """Return what is read in the night with thermometers at those places."""
     columns: dict[str, Any] = {
         "t_s": night.t_s.tolist(),
         "utc_s": (BEGIN_UTC_S + night.t_s).tolist(),

@@ -5,7 +5,7 @@ import time
 
 import pytest
 from axe_playwright_python.sync_playwright import Axe
-from playwright.sync_api import Page, expect
+from playwright.sync_api import Page, Route, expect
 
 from page.browser.watched import DESKTOP, PHONE, POT, Watched
 
@@ -183,6 +183,33 @@ def test_the_curve_is_told_in_words_and_numbers(alarmed, opened):
     expect(page.locator('[data-part="marks"]')).to_contain_text("cure done")
     page.get_by_text("The curve in numbers").click()
     expect(page.locator('[data-part="numbers"] tr')).to_have_count(14)
+
+
+def test_each_thermometer_has_a_line_a_key_and_a_figure(alarmed, opened):
+    page = opened(PHONE)
+    places = {"gas": 20.5, "wall": 21.5, "room": 22.5, "contents": 31.5}
+
+    def with_all(route: Route) -> None:
+        told = route.fetch().json()
+        told["trace"] |= {place: [celsius] * len(told["trace"]["t"]) for place, celsius in places.items()}
+        route.fulfill(json=told)
+
+    page.route("**/api/curve?*", with_all)
+    open_curve(page, alarmed.url)
+    readout = page.locator('[data-part="readout"]')
+    looks = set()
+    for place, celsius in places.items():
+        expect(readout).to_contain_text(f"{place}{celsius} °C")
+        key = readout.locator(f".key.{place}")
+        assert key.bounding_box()["height"] >= 3.0
+        looks.add(
+            key.evaluate(
+                "(e) => { const s = getComputedStyle(e); return s.borderTopStyle + s.backgroundImage }"
+            )
+        )
+    assert len(looks) == 4  # not told apart by colour alone
+    page.get_by_text("The curve in numbers").click()
+    expect(page.locator('[data-part="numbers"] tr').first).to_contain_text("gaswallroomcontents")
 
 
 def test_where_events_do_not_get_through_the_page_asks(alarmed, opened):

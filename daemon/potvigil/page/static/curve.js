@@ -111,7 +111,7 @@
     const main = closer ?? whole;
     const later = tail && main.to + 1 >= whole.to ? tail : null;
     const gauge = continued(main, later && { from: later.from, source: later }, ["t", "low", "high"]);
-    const names = ["t", ...["corrected", "leak", "leak_low", "leak_high", "gas", "wall", "room"].filter(
+    const names = ["t", ...["corrected", "leak", "leak_low", "leak_high", ...Object.keys(TEMPERATURES)].filter(
       (name) => main.trace[name] || later?.trace[name],
     )];
     const trace = continued(main.trace, later && { from: later.from, source: later.trace }, names);
@@ -357,6 +357,7 @@
   const line = (name, more) => ({ stroke: () => colour(name), width: 1.75, points: { show: false }, ...more });
   const DASH = [8, 4];
   const DOTS = [2, 4];
+  const TEMPERATURES = { gas: undefined, wall: DASH, room: DOTS, contents: [8, 3, 3, 3] }; // how each is dashed
   const HIDDEN = { stroke: "transparent", width: 0, points: { show: false } };
 
   /* What each panel shows, and how it is drawn; the order of the columns is the order of the series. */
@@ -386,14 +387,13 @@
         },
       },
     ];
-    if (["gas", "wall", "room"].some(has)) {
-      const dashes = { gas: undefined, wall: DASH, room: DOTS };
-      const there = ["gas", "wall", "room"].filter(has);
+    const there = Object.keys(TEMPERATURES).filter(has);
+    if (there.length) {
       all.push({
         name: "temperatures",
         height: 130,
         data: withHoles(trace.t, columns(...there)),
-        series: there.map((name) => line(name, { dash: dashes[name] })),
+        series: there.map((name) => line(name, { dash: TEMPERATURES[name] })),
         y: yOfTemperatures,
       });
     }
@@ -463,9 +463,7 @@
   const KEYS = [
     ["corrected", "corrected", pressure],
     ["leak", "leak", rate],
-    ["gas", "gas", degrees],
-    ["wall", "wall", degrees],
-    ["room", "room", degrees],
+    ...Object.keys(TEMPERATURES).map((name) => [name, name, degrees]),
   ];
 
   function values(x) {

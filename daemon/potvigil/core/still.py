@@ -1,0 +1,62 @@
+"""A pressure that stands still while the pot's temperature does not: its port is blocked.
+
+The thermometers and the laws of the pot say where the pressure must have gone since it was last seen to move,
+and how well they can say it. What stands still while it should have gone far beyond that is no longer the
+pot's pressure. Nothing is compared with a fixed number of kelvin: a probe that trails the gas after a fill, a
+wall whose contents nobody knows, only make the answer less sure.
+"""
+
+from math import sqrt
+
+from potvigil.core.before import BeforeFill
+from potvigil.core.leak import BinSum, bank_for
+from potvigil.core.pot import Pot
+from potvigil.core.reading import Reading
+from potvigil.core.thermal import T0_K
+
+BIN_S = 60.0
+SIGMAS = 6.0
+# Less than that share of what it should have done is no movement; nor is what noise and drift do, K.
+STILL_SHARE, LEAST_K = 0.2, 0.06
+
+
+class Stillness:
+    """Takes the readings of one hold.
+
+    should_have_k: how far the gas went while the pressure surely stood still, K; None where it did not.
+    """
+
+    def __init__(self, pot: Pot, before: BeforeFill) -> None:
+        self.should_have_k: float | None = None
+        self._before = before
+        self._bank = bank_for(pot)
+        self._bin = BinSum(BIN_S)
+        self._last_s: float | None = None
+        self._stood_k: float | None = None  # T0 ln(p) since it last moved
+
+    def update(self, reading: Reading, absolute_pa: float, noise_pa: float) -> None:
+        """Take one good reading and the scatter of the pressure, Pa."""
+        now = self._bin.take(reading, absolute_pa, noise_pa)
+        if now is None:
+            return
+        elapsed_s = 0.0 if self._last_s is None else now.t_s - self._last_s
+        self._last_s = now.t_s
+        self._bank.carry(elapsed_s)
+        for place, kelvin in now.warmed_k(self._before).items():
+            self._bank.see_probe(place, kelvin)
+        noise_k = T0_K * sqrt(now.noise_variance)
+        if self._stood_k is not None:
+            should_k, sigma_k = self._bank.air_ahead()
+            gone_k, moved_k = should_k - self._stood_k, abs(now.air_k - self._stood_k)
+            if moved_k < max(STILL_SHARE * abs(gone_k), LEAST_K, 4.0 * noise_k):
+                sure = bool(now.kelvin) and abs(gone_k) > SIGMAS * sqrt(sigma_k**2 + noise_k**2)
+                self.should_have_k = gone_k if sure and moved_k < STILL_SHARE * abs(gone_k) else None
+                return
+        self.should_have_k = None
+        self._stood_k = now.air_k
+        self._bank.pin_air(now.air_k)
+
+    def top_up(self, rise_share: float) -> None:
+        """Say that air was let in, about this share of what was there."""
+        self._bank.reopen(rise_share)
+        self._bin, self._stood_k = BinSum(BIN_S), None
