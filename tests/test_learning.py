@@ -18,9 +18,11 @@ from potvigil.core.event import (
     Verdict,
 )
 from potvigil.core.forgetting import OF_THE_MOULD, OF_THE_PROBES, OF_THE_TRANSDUCER
+from potvigil.core.knowing import KnowingWatch
 from potvigil.core.known import FLOOR, Known
 from potvigil.core.leak import sizes_of
 from potvigil.core.thermal import LEARNT, usual
+from potvigil.learning import Past
 from potvigil.record.store import Store
 from potvigil.retold import retell
 from potvigil.settings import load_text
@@ -215,14 +217,17 @@ def test_another_mould_or_one_that_nobody_named_is_not_known(
     assert known_in(bench) == known
 
 
-@pytest.mark.parametrize("rehearsed", [None, NIGHT.name])
+@pytest.mark.parametrize("of_the_watch", [False, True])
+@pytest.mark.parametrize("of_the_record", [None, "sound", "replay of night.csv"])
 def test_a_rehearsal_never_teaches_a_real_batch_nor_a_real_one_a_rehearsal(
-    tmp_path: Path, rehearsed: str | None
+    tmp_path: Path, of_the_record: str | None, of_the_watch: bool
 ) -> None:
-    bench = bench_with(tmp_path, rehearsed=rehearsed)
-    bench.begin()
-    bench.run_until(900.0)
-    assert (known_in(bench) is None) == (rehearsed is None)
+    taught(tmp_path / "record.db", rehearsed=of_the_record)
+    pot = load_text(NIGHT.settings_yaml, "night").core_pots()[POT]
+    watch = KnowingWatch(pot)
+    with Store.open_read_only(tmp_path / "record.db") as store:
+        Past(store, pot, watch, rehearsed=of_the_watch).hear(2, BatchOpened(1e6, None))
+    assert (watch.learnt() is not None) == ((of_the_record is not None) == of_the_watch)
 
 
 @pytest.mark.parametrize(

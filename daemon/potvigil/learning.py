@@ -61,7 +61,7 @@ class Past:
         for row in rows:
             known = _understood(row, self._pot)
             if known is not None:
-                parts = {care.part for care in cares if row.end_t_s <= care.t_s}
+                parts = {care.part for care in cares if row.end_t_s <= care.t_s < self._opened_s}
                 return known.forgetting(forgotten(parts, same_mould=is_same_mould(row.mould, mould)))
         return None
 

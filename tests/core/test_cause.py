@@ -168,9 +168,9 @@ def test_a_pot_is_left_to_settle_after_fill_and_top_up() -> None:
         return 4.0 * PSI * min(max((t_s - SHUT_S - 3600.0) / 60.0, 0.0), 1.0)
 
     hold = follow(night(3.0, working_psi=54.0, gauge_also=topped_up), SOUND, 600.0)
-    assert 600.0 <= hold.moments[0].t_s - SHUT_S < 700.0
+    assert 600.0 <= hold.moments[0].bin.t_s - SHUT_S < 700.0
     (after,) = (moment for moment in hold.moments if moment.let_in > 0.0)
-    assert 4200.0 <= after.t_s - SHUT_S < 4400.0
+    assert 4200.0 <= after.bin.t_s - SHUT_S < 4400.0
 
 
 def test_too_little_says_nothing() -> None:

@@ -5,9 +5,11 @@ from random import Random
 
 import pytest
 
+from potvigil.core.before import BeforeFill
 from potvigil.core.doubt import Doubt
-from potvigil.core.reading import Quality, Reading
-from shut_pot import ATMOSPHERE_PA, PSI
+from potvigil.core.pot import Supply
+from potvigil.core.reading import Place, Quality, Reading
+from shut_pot import ATMOSPHERE_PA, PSI, pot
 
 NOISE_PA = 0.03 * PSI
 
@@ -17,6 +19,13 @@ def reading(t_s: float, gauge_pa: float | None, gas_k: float | None = 293.15) ->
     return Reading(t_s, None, gauge_pa, absolute_pa, ATMOSPHERE_PA, gas_k, None, None, Quality.GOOD)
 
 
+def doubt_of(**changed: object) -> Doubt:
+    """Doubt the readings of a pot that was at 20 C before its fill."""
+    before = BeforeFill()
+    before.update(reading(0.0, 0.0), shut=False)
+    return Doubt(pot(thermometers=frozenset({Place.GAS}), **changed), before)
+
+
 def run(
     hours: float,
     gauge_psi: Callable[[float], float],
@@ -24,7 +33,7 @@ def run(
     gas_k: Callable[[float], float | None] = lambda t_s: 293.15,
     scatter: bool = True,
 ) -> tuple[Doubt, list[str]]:
-    doubt, random, reasons = Doubt(), Random(5), []
+    doubt, random, reasons = doubt_of(), Random(5), []
     for i in range(int(hours * 360)):
         t_s = 10.0 * i
         pa = gauge_psi(t_s) * PSI + (random.gauss(0.0, NOISE_PA) if scatter else 0.0)
@@ -75,9 +84,9 @@ def test_a_single_reading_astray_is_not_what_the_pot_climbed_from() -> None:
 
 
 def test_climbing_after_a_top_up_is_no_wonder() -> None:
-    doubt = Doubt()
+    doubt = doubt_of()
     doubt.update(reading(0.0, 50 * PSI), NOISE_PA)
-    doubt.top_up()
+    doubt.top_up(0.1)
     doubt.update(reading(10.0, 60 * PSI), NOISE_PA)
     assert doubt.reason is None
     doubt.update(reading(20.0, 70 * PSI), NOISE_PA)
@@ -106,8 +115,8 @@ def test_a_pressure_that_stands_still_while_the_gas_cools_is_blocked() -> None:
     assert doubt.reason is not None
     assert "blocked" in doubt.reason
     assert doubt.misled
-    # 3 K at 1 K an hour, and not before
-    assert 0.9 * 360 <= len(reasons) <= 1.1 * 360
+    # a probe in the gas knows its movement to some tenths of a kelvin: told after 1 to 2 K at 1 K an hour
+    assert 2.0 * 360 <= len(reasons) <= 3.0 * 360
 
 
 def test_a_sound_pot_follows_its_temperature() -> None:
@@ -116,7 +125,7 @@ def test_a_sound_pot_follows_its_temperature() -> None:
 
 
 def test_a_regulated_pot_may_stand_still() -> None:
-    doubt = Doubt(fed=True)
+    doubt = doubt_of(supply=Supply.REGULATED)
     random = Random(1)
     for i in range(8 * 360):
         t_s = 10.0 * i
@@ -125,7 +134,7 @@ def test_a_regulated_pot_may_stand_still() -> None:
 
 
 def test_what_goes_to_and_fro_for_two_minutes_is_told() -> None:
-    doubt = Doubt()
+    doubt = doubt_of()
     for t_s in range(0, 120, 10):
         doubt.update(reading(float(t_s), 60 * PSI), NOISE_PA, restless=True)
         assert doubt.reason is None
@@ -135,6 +144,6 @@ def test_what_goes_to_and_fro_for_two_minutes_is_told() -> None:
 
 
 def test_unknown_is_not_doubted() -> None:
-    doubt = Doubt()
+    doubt = doubt_of()
     doubt.update(reading(0.0, None), NOISE_PA)
     assert doubt.reason is None

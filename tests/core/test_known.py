@@ -182,6 +182,14 @@ def test_a_batch_that_was_doubted_or_too_short_teaches_nothing() -> None:
     assert watch.learnt() is None
 
 
+def test_a_batch_that_nobody_saw_for_an_hour_teaches_nothing() -> None:
+    (samples,) = batches(0.0, 1)
+    watch = PotWatch(POT)
+    seen = [each for each in samples if not 0.5 * HOUR < each.t_s < 1.5 * HOUR]
+    assert closed(fed(watch, seen)).summary.verdict is Verdict.INCOMPLETE
+    assert watch.learnt() is None
+
+
 # -- what is forgotten -------------------------------------------------------------------------------
 
 

@@ -31,7 +31,8 @@ def warmed(samples: Iterable[Sample], kelvin: Callable[[float], float]) -> Itera
         shut_s = sample.t_s - SHUT_S
         warmer_pa = absolute_pa * (1.0 + kelvin(shut_s) / 293.15) if shut_s > 0.0 else absolute_pa
         gauge_pa = warmer_pa - (sample.ambient_pa or 0.0)
-        yield replace(sample, gauge_pa=gauge_pa, gas_c=None, wall_c=20.0)
+        wall_c = 20.0 + 0.0625 * (int(sample.t_s / 600.0) % 2)  # a probe that never moves is doubted
+        yield replace(sample, gauge_pa=gauge_pa, gas_c=None, wall_c=wall_c)
 
 
 def hump(t_s: float) -> float:
@@ -50,13 +51,14 @@ def test_heat_that_comes_and_goes_is_no_leak() -> None:
 
 
 def test_a_fall_that_takes_more_than_the_heat_brought_is_a_leak() -> None:
-    # half a kelvin brought, three taken: by the law of Gay-Lussac 0.9 % of the air is missing
+    # half a kelvin brought, nine taken: by the law of Gay-Lussac 3 % of the air is missing, and no mould that
+    # a wall at 20 C knows of is so cold
     def kelvin(t_s: float) -> float:
-        return 0.5 * exp(-0.5 * ((t_s - 1.5 * HOUR) / 1500.0) ** 2) - 3.0 * min(
-            max(t_s / HOUR - 2.0, 0.0), 1.0
+        return 0.5 * exp(-0.5 * ((t_s - 1.5 * HOUR) / 1500.0) ** 2) - 9.0 * min(
+            max((t_s / HOUR - 4.0) / 3.0, 0.0), 1.0
         )
 
-    _, raised = watch(warmed(night(4.0), kelvin), ON_THE_WALL)
+    _, raised = watch(warmed(night(6.0), kelvin), ON_THE_WALL)
     assert raised & LOSS
 
 

@@ -125,14 +125,15 @@ class PotBank:
         barometer_k: float = 0.0,
         known: Mapping[str, tuple[float, float]] | None = None,
     ) -> None:
-        """Begin a hold. known: of what LEARNT names, mean and 1 sigma; None for what any pot may be."""
+        """Begin a hold. known: mean and 1 sigma of some that LEARNT names; the others are any pot's."""
         mean, sigma = prior(sizes)
         begin, unsure = start(sizes)
         self._room_k, self._drift_k = room_k, sqrt(DRIFT_K**2 + barometer_k**2)
         self._begun_s = 0.0  # so long ago
         unsure[DRIFT], unsure[FAST], unsure[FAST_RATE] = self._drift_k, FAST_K, FAST_K * sqrt(3.0) / FAST_S
         self._sigma = sigma.copy()
-        for name, (value, spread) in (known or usual(sizes)).items():
+        known = known or {}
+        for name, (value, spread) in {**usual(sizes), **known}.items():
             state = LEARNT[name]
             if name in EACH_BATCH:
                 begin[state], unsure[state] = value, spread
@@ -147,12 +148,13 @@ class PotBank:
         warm = np.arange(CELLS) >= CELLS - WARM_CELLS
         self.x[warm, START_SURFACE : START_CORE + 1] += WARM_K
         self.p = np.tile(np.diag(within**2 + unsure**2), (CELLS, 1, 1))
-        if known is None:  # all of a mould is as warm
+        is_new_mould = "core-begins" not in known
+        if is_new_mould:  # all of a mould is as warm
             self.p[:, START_SURFACE, START_CORE] = self.p[:, START_CORE, START_SURFACE] = MOULD_SIGMA_K**2
         self.x[:, SURFACE : CORE + 1] = self.x[:, START_SURFACE : START_CORE + 1]
         self.p[:, SURFACE : CORE + 1] = self.p[:, START_SURFACE : START_CORE + 1]
         self.p[:, :, SURFACE : CORE + 1] = self.p[:, :, START_SURFACE : START_CORE + 1]
-        share = WARM_SHARE if known is None else WARM_SHARE_KNOWN
+        share = WARM_SHARE if is_new_mould else WARM_SHARE_KNOWN
         self.log_weights = np.log(np.where(warm, share / WARM_CELLS, (1.0 - share) / (~warm).sum()))
         # the resin may lie close to the surface or deep in the mould
         self._heat_share = np.asarray(np.arange(CELLS) * 0.618 % 1.0, dtype=np.float64)
@@ -217,6 +219,12 @@ class PotBank:
         other.x, other.p, other.log_weights = self.x + mean, self.p + second, log_weights.copy()
         other._law, other._shift = 0.0, Cusum()
         return other
+
+    def learn_nothing(self) -> None:
+        """Take each cell's constants for known: the filter is linear, and so is what a loss does to it."""
+        self._home = self.x.copy()
+        self._sigma = np.zeros(SIZE)
+        self.p[:, CONSTANTS], self.p[:, :, CONSTANTS] = 0.0, 0.0
 
     # -- time ------------------------------------------------------------------------------------------
 

@@ -275,6 +275,7 @@ def find(hold: Hold, pot: Pot) -> Finding | None:
 
 def _regress(hold: Hold, guesses: Sequence[_Guess], pot: Pot) -> None:
     bank, losses = bank_for(pot), LossTraces(CELLS, len(guesses))
+    bank.learn_nothing()
     for last, now in pairwise([hold.moments[0], *hold.moments]):
         if now.let_in > 0.0:
             bank.reopen(now.let_in)

@@ -1,6 +1,6 @@
 """When the pressure reading itself is to be doubted, though it lies inside the signal band."""
 
-from math import log
+from math import inf, log
 
 from potvigil.core.before import BeforeFill
 from potvigil.core.pot import Pot, Supply
@@ -39,8 +39,8 @@ class Doubt:
         self._quiet = 1.0  # smallest scatter seen, as a share of the pressure
         self._loud_since_s: float | None = None
         self._restless_since_s: float | None = None
-        self._lowest = float("inf")
-        self._last_level = float("inf")
+        self._lowest = [inf, inf]
+        self._last_level = [inf, inf]
         self._same_pa: float | None = None
         self._same_since_s = 0.0
         self._same_k: float | None = None
@@ -70,7 +70,7 @@ class Doubt:
 
     def top_up(self, rise_share: float) -> None:
         """Say that air was let in, about this share of what was there: a higher pressure is no wonder."""
-        self._lowest = float("inf")
+        self._lowest = [inf, inf]
         if self._stillness is not None:
             self._stillness.top_up(rise_share)
 
@@ -87,15 +87,19 @@ class Doubt:
         )
 
     def _climbing(self, reading: Reading, absolute_pa: float) -> str | None:
-        temperature_k = reading.nearest_k or TEMPERATURE_UNKNOWN_K
-        level = log(absolute_pa / temperature_k)
-        # two readings have to agree: a single one astray is not what the pot climbed from
-        self._lowest = min(self._lowest, max(level, self._last_level))
-        self._last_level = level
-        if level - self._lowest < RISE_SHARE:
+        # both as it is and set against the temperature: a thermometer that went astray is no climb
+        raw = log(absolute_pa)
+        level = raw - log((reading.nearest_k or TEMPERATURE_UNKNOWN_K) / TEMPERATURE_UNKNOWN_K)
+        rises = []
+        for i, now in enumerate((raw, level)):
+            # two readings have to agree: a single one astray is not what the pot climbed from
+            self._lowest[i] = min(self._lowest[i], max(now, self._last_level[i]))
+            self._last_level[i] = now
+            rises.append(now - self._lowest[i])
+        if min(rises) < RISE_SHARE:
             return None
         return (
-            f"it climbed {100.0 * (level - self._lowest):.0f} % in a shut pot, more than warmth can do: "
+            f"it climbed {100.0 * min(rises):.0f} % in a shut pot, more than warmth can do: "
             "the supply valve lets air in, or the transducer fails"
         )
 

@@ -12,7 +12,10 @@ from potvigil.core.words import shown, whole_date
 
 OF_THE_TRANSDUCER = frozenset({"pressure-per-k"})
 OF_THE_PROBES = frozenset(
-    {"gas-probe-gain", "contents-probe-gain", "wall-probe-share", "gas-probe-lag", "wall-probe-lag"}
+    {
+        *("gas-probe-gain", "wall-probe-gain", "contents-probe-gain", "wall-probe-share"),
+        *("gas-probe-lag", "wall-probe-lag"),
+    }
 )
 OF_THE_MOULD = frozenset(
     {

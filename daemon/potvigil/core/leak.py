@@ -28,9 +28,10 @@ ROUNDING = 6e-5  # of a bin, as a share: a 0.0047 psi converter step
 # A leak beyond doubt: so many sigma, of which half a one is for the model's errors, not for the noise.
 Z_ESTABLISHED = 5.5
 Z_DOUBTED = 4.0  # and it stays one until less than this is left
-# The onsets take the rate as constant. Beyond so many sigma that is their largest error, and what comes later
-# tells of the rate, no longer of when it began.
-Z_ONSET_KNOWN = 20.0
+# The onsets take the rate as constant, and the bank takes a leaking pot for a sound one, which it then
+# describes badly. Beyond so many sigma both are their largest error: what comes later tells of the rate, no
+# longer of when it began.
+Z_ONSET_KNOWN = 9.0
 LEAST_RATE_PER_S = 0.1 / 75.0 / 3600.0  # and at 60 psi gauge surely faster than 0.1 psi/h
 
 
@@ -92,7 +93,7 @@ def bank_for(pot: Pot, known: Known | None = None) -> PotBank:
     """Return the bank of a pot whose hold begins."""
     sizes = sizes_of(pot)
     # a tightness test's empty pot is not the pot that holds moulds
-    taught = known.prior(sizes) if known is not None and sizes.contents_m3 else None
+    taught = known.found if known is not None and sizes.contents_m3 else None
     room_k = ROOM_K if pot.thermometers else ROOM_K * pot.room_swing_k / USUAL_SWING_K
     return PotBank(sizes, room_k=room_k, barometer_k=0.0 if pot.has_barometer else BAROMETER_K, known=taught)
 
@@ -117,6 +118,7 @@ class LeakFilter:
         self._begun_s: float | None = None
         self._onsets = OnsetBank(CELLS)
         self._leaking: PotBank | None = None
+        self._has_leaked = False  # at any time, even if that was taken back: then nothing is learnt
         self._found: Found | None = None  # what the onsets say of it, while they say there is one
         self._lost_pa = 0.0
 
@@ -138,7 +140,7 @@ class LeakFilter:
         """Return what a sound hold says of its pot; None where it was too short, or leaked."""
         if self._begun_s is None or self._last_s is None or self._last_s - self._begun_s < LEAST_HOLD_S:
             return None
-        return None if self._leaking is not None else self._sound.taught()
+        return None if self._has_leaked else self._sound.taught()
 
     def drop_bin(self) -> None:
         """Say that the readings went astray: what came just before may have been the beginning of it."""
@@ -181,6 +183,7 @@ class LeakFilter:
             self._lost_pa = absolute_pa * expm1(self._found.lost_k / T0_K)
             if self._leaking is None and self._found.rate_k_per_s.low > LEAST_RATE_PER_S * T0_K:
                 self._leaking = self._onsets.leaking(self._sound)
+                self._has_leaked = True
         else:
             self._lost_pa += elapsed_s * self._leaking.rate_k_per_s[0] / T0_K * absolute_pa
         if self._found is None or self._leaking is None:

@@ -14,10 +14,11 @@ from potvigil.core.pot import Pot
 from potvigil.core.reading import Reading
 from potvigil.core.thermal import T0_K
 
-BIN_S = 60.0
-SIGMAS = 6.0
+BIN_S = 180.0
+SIGMAS, NOISE_SIGMAS = 6.0, 6.0
 # Less than that share of what it should have done is no movement; nor is what noise and drift do, K.
 STILL_SHARE, LEAST_K = 0.2, 0.06
+FROM_S = 900.0  # until then the fill's heat leaves, and nothing stands still
 
 
 class Stillness:
@@ -32,6 +33,7 @@ class Stillness:
         self._bank = bank_for(pot)
         self._bin = BinSum(BIN_S)
         self._last_s: float | None = None
+        self._age_s = 0.0  # since the fill or the newest top-up
         self._stood_k: float | None = None  # T0 ln(p) since it last moved
 
     def update(self, reading: Reading, absolute_pa: float, noise_pa: float) -> None:
@@ -45,10 +47,11 @@ class Stillness:
         for place, kelvin in now.warmed_k(self._before).items():
             self._bank.see_probe(place, kelvin)
         noise_k = T0_K * sqrt(now.noise_variance)
-        if self._stood_k is not None:
+        self._age_s += elapsed_s
+        if self._stood_k is not None and self._age_s > FROM_S:
             should_k, sigma_k = self._bank.air_ahead()
             gone_k, moved_k = should_k - self._stood_k, abs(now.air_k - self._stood_k)
-            if moved_k < max(STILL_SHARE * abs(gone_k), LEAST_K, 4.0 * noise_k):
+            if moved_k < max(STILL_SHARE * abs(gone_k), LEAST_K, NOISE_SIGMAS * noise_k):
                 sure = bool(now.kelvin) and abs(gone_k) > SIGMAS * sqrt(sigma_k**2 + noise_k**2)
                 self.should_have_k = gone_k if sure and moved_k < STILL_SHARE * abs(gone_k) else None
                 return
@@ -59,4 +62,5 @@ class Stillness:
     def top_up(self, rise_share: float) -> None:
         """Say that air was let in, about this share of what was there."""
         self._bank.reopen(rise_share)
+        self._age_s = 0.0
         self._bin, self._stood_k = BinSum(BIN_S), None

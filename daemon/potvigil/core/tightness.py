@@ -181,7 +181,7 @@ def _known(
     noise_pa = 100.0 if wired is None else wired.scatter_pa * sqrt(wired.period_s)  # over a second
     before = BeforeFill()
     leak_filter = LeakFilter(empty(pot), before, 0.0)
-    gas_k, wall_k, room_k = (TEMPERATURE_UNKNOWN_K if each is place else None for each in Place)
+    gas_k, wall_k, room_k, _ = (TEMPERATURE_UNKNOWN_K if each is place else None for each in Place)
     absolute_pa = pot.working_pa + pot.ambient_pa
     t_s = 0.0
     while SETTLE_S[place] + t_s < most_s:

@@ -289,10 +289,10 @@ class PotWatch:
             )
 
     def _resin_k(self, reading: Reading) -> float | None:
-        """Return what the resin is thought to be at, K: never the gas while a fill's heat is in it."""
-        if reading.contents_k is None and reading.gas_k is not None:
-            warm = self._stage.stage is not Stage.OPEN and not self._stage.has_cooled(reading.t_s)
-            return reading.wall_k or reading.room_k if warm else reading.gas_k
+        """Return what the resin is thought to be at, K: never by a gas that a fill has just warmed."""
+        shut = self._stage.stage is not Stage.OPEN
+        if reading.contents_k is None and shut and not self._stage.has_cooled(reading.t_s):
+            return reading.wall_k or reading.room_k or self._before.kelvin.get(Place.GAS)
         return reading.resin_k
 
     def _is_leaking(self) -> bool:
@@ -408,7 +408,7 @@ class PotWatch:
         self._missing_before = frozenset(missing)
 
     def _tell_cure_length(self, reading: Reading, batch: Batch, events: list[Event]) -> None:
-        cure, hold_s, kelvin = batch.clock.cure(), batch.resin.hold_s, reading.nearest_k
+        cure, hold_s, kelvin = batch.clock.cure(), batch.resin.hold_s, self._resin_k(reading)
         needs_s = cure.done_s - batch.clock.start_s
         if cure.early_s is None or kelvin is None or abs(needs_s - hold_s) < CURE_LENGTH_SHARE * hold_s:
             return
