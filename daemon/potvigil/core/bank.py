@@ -122,13 +122,15 @@ class PotBank:
         sizes: Sizes,
         *,
         room_k: float = ROOM_K,
-        barometer_k: float = 0.0,
+        unseen_k: float = 0.0,
         known: Mapping[str, tuple[float, float]] | None = None,
     ) -> None:
-        """Begin a hold. known: mean and 1 sigma of some that LEARNT names; the others are any pot's."""
+        """Begin a hold. room_k: walk of the room; unseen_k: what moves the pressure over hours unseen, K.
+
+        known: mean and 1 sigma of some that LEARNT names; the others are any pot's."""
         mean, sigma = prior(sizes)
         begin, unsure = start(sizes)
-        self._room_k, self._drift_k = room_k, sqrt(DRIFT_K**2 + barometer_k**2)
+        self._room_k, self._drift_k = room_k, sqrt(DRIFT_K**2 + unseen_k**2)
         self._begun_s = 0.0  # so long ago
         unsure[DRIFT], unsure[FAST], unsure[FAST_RATE] = self._drift_k, FAST_K, FAST_K * sqrt(3.0) / FAST_S
         self._sigma = sigma.copy()
@@ -146,10 +148,11 @@ class PotBank:
         self.x[:, _SPREAD] += _BETWEEN * sigma[_SPREAD] * np.concatenate((points, points[:WARM_CELLS]))
         self._home = self.x.copy()
         warm = np.arange(CELLS) >= CELLS - WARM_CELLS
-        self.x[warm, START_SURFACE : START_CORE + 1] += WARM_K
+        if sizes.contents_m3:
+            self.x[warm, START_SURFACE : START_CORE + 1] += WARM_K
         self.p = np.tile(np.diag(within**2 + unsure**2), (CELLS, 1, 1))
         is_new_mould = "core-begins" not in known
-        if is_new_mould:  # all of a mould is as warm
+        if is_new_mould and sizes.contents_m3:  # all of a mould is as warm
             self.p[:, START_SURFACE, START_CORE] = self.p[:, START_CORE, START_SURFACE] = MOULD_SIGMA_K**2
         self.x[:, SURFACE : CORE + 1] = self.x[:, START_SURFACE : START_CORE + 1]
         self.p[:, SURFACE : CORE + 1] = self.p[:, START_SURFACE : START_CORE + 1]

@@ -11,7 +11,7 @@ Work per sample is constant; readings are averaged into bins first.
 """
 
 from dataclasses import dataclass, replace
-from math import expm1, log
+from math import expm1, hypot, log
 
 from potvigil.core.bank import BAROMETER_K, CELLS, ROOM_K, Correction, PotBank
 from potvigil.core.before import BeforeFill
@@ -78,7 +78,8 @@ class Bin:
         return {place: T0_K * log(kelvin / reference) for place, kelvin in self.kelvin.items()}
 
 
-USUAL_SWING_K = 8.0  # of a room in a night, for which ROOM_K stands
+# Without a thermometer: the swing of a night that ROOM_K stands for, and how much of it may come and go, 1 sigma.
+USUAL_SWING_K, UNSEEN_SHARE = 8.0, 0.6
 
 
 def sizes_of(pot: Pot) -> Sizes:
@@ -94,8 +95,11 @@ def bank_for(pot: Pot, known: Known | None = None) -> PotBank:
     sizes = sizes_of(pot)
     # a tightness test's empty pot is not the pot that holds moulds
     taught = known.found if known is not None and sizes.contents_m3 else None
-    room_k = ROOM_K if pot.thermometers else ROOM_K * pot.room_swing_k / USUAL_SWING_K
-    return PotBank(sizes, room_k=room_k, barometer_k=0.0 if pot.has_barometer else BAROMETER_K, known=taught)
+    barometer_k = 0.0 if pot.has_barometer else BAROMETER_K
+    if pot.thermometers:
+        return PotBank(sizes, unseen_k=barometer_k, known=taught)
+    unseen_k = hypot(barometer_k, UNSEEN_SHARE * pot.room_swing_k)
+    return PotBank(sizes, room_k=ROOM_K * pot.room_swing_k / USUAL_SWING_K, unseen_k=unseen_k, known=taught)
 
 
 class LeakFilter:

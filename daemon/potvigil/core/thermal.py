@@ -63,7 +63,8 @@ PACES = 4  # wall, surface, core and excess have laws of their own; the others d
 LAG_S = 60.0
 # Steel and silicone answer no faster than in 100 s, a stirred gas in 10: nothing faster is believed.
 LN_FASTEST = -np.log(np.array((100.0, 100.0, 100.0, 100.0, 100.0, 10.0)))
-MOULD_SIGMA_K = 2.0  # by how much a whole mould is warmer or colder than the pot, K of the gas, 1 sigma
+# By how much a whole mould, or the parts of an empty pot, are warmer or colder than its wall, K of the gas.
+MOULD_SIGMA_K, EMPTY_SIGMA_K = 2.0, 0.4
 UNKNOWN_K = 1000.0  # 1 sigma of a level nothing is known of
 # 0.1 to 0.3 % of the air: common practice for silicone moulds
 UPTAKE_MEAN_K, UPTAKE_SIGMA_K = 0.0015 * T0_K, 0.001 * T0_K
@@ -164,12 +165,14 @@ def start(sizes: Sizes) -> tuple[Floats, Floats]:
     heat_j = (sizes.internal_m3 - sizes.contents_m3) * sizes.filled_pa
     holds = sizes.contents_m3 > 0.0
     wall_k = (0.5 if holds else 1.0) * heat_j / sizes.steel_j
+    # of an empty pot only wall and lid may differ
+    spread_k = hypot(1.2, MOULD_SIGMA_K) if holds else EMPTY_SIGMA_K
     surface_k = 0.5 * heat_j / (SURFACE_PART * sizes.contents_j) if holds else 0.0
     mean, sigma = np.zeros(SIZE), np.zeros(SIZE)
     for state, value, spread in (
         (WALL, wall_k, hypot(0.7 * wall_k, 0.7)),
-        (START_SURFACE, 0.5 * (surface_k - wall_k), hypot(0.35 * surface_k, 1.0, MOULD_SIGMA_K)),
-        (START_CORE, -0.5 * wall_k, hypot(1.5, MOULD_SIGMA_K)),
+        (START_SURFACE, 0.5 * (surface_k - wall_k) if holds else 0.0, hypot(0.35 * surface_k, spread_k)),
+        (START_CORE, -0.5 * wall_k if holds else 0.0, spread_k),
         (HEATING, 0.0, 4.0 if holds else 0.0),
         (ROOM, 0.0, 1.0),
         (AIR, 0.0, UNKNOWN_K),
