@@ -115,9 +115,9 @@ def nothing_but_gaussian(monkeypatch: pytest.MonkeyPatch) -> None:
     monkeypatch.setattr(bank_module, "FILL_EXCESS_K", LITTLE_EXCESS_K)
 
 
-def certain_bank(sizes: Sizes = POT, *, room_k: float = ROOM_K, barometer_k: float = 0.0) -> PotBank:
+def certain_bank(sizes: Sizes = POT, *, room_k: float = ROOM_K, unseen_k: float = 0.0) -> PotBank:
     """Return a bank whose constants are known; those that one would not notice at nought have a value."""
-    bank = PotBank(sizes, room_k=room_k, barometer_k=barometer_k)
+    bank = PotBank(sizes, room_k=room_k, unseen_k=unseen_k)
     bank.p[:, CONSTANTS], bank.p[:, :, CONSTANTS] = 0.0, 0.0
     bank._sigma = np.zeros(SIZE)
     bank.p[:, EXCESS, EXCESS] = LITTLE_EXCESS_K**2
@@ -391,7 +391,7 @@ def test_a_room_that_swings_and_a_barometer_that_is_missing_count_as_they_are_sa
     night = irregular((Place.WALL,), seed=3)
     y = drawn(night, seed=7)
     joint = Joint(certain_bank(room_k=4.0), 3, night, drift_k=sqrt(DRIFT_K**2 + 0.44**2))
-    seen = run(certain_bank(room_k=4.0, barometer_k=0.44), night, y)
+    seen = run(certain_bank(room_k=4.0, unseen_k=0.44), night, y)
     assert [sqrt(each.variance[3]) for each in seen] == pytest.approx(joint.sigma, rel=5e-5)
 
 

@@ -25,8 +25,8 @@ from potvigil.core.thermal import T0_K, Sizes
 
 BIN_S = 20.0  # short against the quickest delay asked for (4 min), long enough to make work per sample small
 ROUNDING = 6e-5  # of a bin, as a share: a 0.0047 psi converter step
-# A leak beyond doubt: so many sigma, of which half a one is for the model's errors, not for the noise.
-Z_ESTABLISHED = 5.5
+# A leak beyond doubt: so many sigma, some for the errors of the model, not for the noise.
+Z_ESTABLISHED = 5.3
 Z_DOUBTED = 4.0  # and it stays one until less than this is left
 # The onsets take the rate as constant, and the bank takes a leaking pot for a sound one, which it then
 # describes badly. Beyond so many sigma both are their largest error: what comes later tells of the rate, no
@@ -78,8 +78,8 @@ class Bin:
         return {place: T0_K * log(kelvin / reference) for place, kelvin in self.kelvin.items()}
 
 
-# Without a thermometer: the swing of a night that ROOM_K stands for, and how much of it may come and go, 1 sigma.
-USUAL_SWING_K, UNSEEN_SHARE = 8.0, 0.6
+# Without a thermometer: the swing of a night that ROOM_K stands for; how much of it may come and go, 1 sigma.
+USUAL_SWING_K, UNSEEN_SHARE = 5.0, 0.33
 
 
 def sizes_of(pot: Pot) -> Sizes:

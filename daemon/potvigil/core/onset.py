@@ -126,7 +126,7 @@ class OnsetBank:
         shares, rates, squares = self._weighed(bank)
         value, square = float((shares * rates).sum()), float((shares * squares).sum())
         lost_k = float((shares * rates * self.losses.lost).sum())
-        reach = REACH * sqrt(max(square - value * value, 0.0))
+        reach = NORMAL_95 * sqrt(max(square - value * value, 0.0))
         by_onset = shares.sum(axis=0)
         onset_s = Interval(*(self._quantile(by_onset, target) for target in (0.5, 0.025, 0.975)))
         return Found(Interval(value, value - reach, value + reach), onset_s, lost_k)

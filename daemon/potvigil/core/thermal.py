@@ -248,7 +248,7 @@ def probe_row(x: Floats, place: Place, paces: Floats, d: Floats) -> tuple[Floats
         gain, lag_s = 1.0 + x[:, GAS_PROBE_GAIN], LAG_S * x[:, GAS_PROBE_LAG]
         row[:, WALL], row[:, SURFACE], row[:, EXCESS] = 1.0, gain, 1.0
         seen = np.einsum("ij,ij->i", row, x)
-        row[:, GAS_PROBE_GAIN] = x[:, SURFACE]
+        row[:, GAS_PROBE_GAIN] = x[:, SURFACE] - lag_s * paces[:, 1]
         pace = paces[:, 0] + gain * paces[:, 1]
         row -= lag_s[:, None] * (d[:, 0] + gain[:, None] * d[:, 1])
         row[:, GAS_PROBE_LAG] = -LAG_S * pace
