@@ -41,7 +41,7 @@ def test_a_fine_leak_is_found_behind_each_converter(wiring: str) -> None:
 def test_noise_smears_coarse_steps() -> None:
     # 0.134, 0.075 and 0.034 psi a count, under a transducer that scatters by 0.03 psi
     for wiring in ("mcp3008", "ads1015"):
-        assert width(fine_leak(wiring)) < 1.2 * width(fine_leak("mcp3208"))
+        assert width(fine_leak(wiring)) < 1.35 * width(fine_leak("mcp3208"))
 
 
 @pytest.mark.parametrize("wiring", ["mcp3008", "mcp3008-supply"])

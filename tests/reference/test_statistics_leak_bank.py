@@ -387,7 +387,7 @@ def test_air_let_in_is_a_new_level_with_heat_of_its_own(places: tuple[Place, ...
     assert [each.innovation[3] for each in seen] / sigmas == pytest.approx(joint.new(y), abs=2e-4)
 
 
-def test_a_room_that_swings_and_a_barometer_that_is_missing_count_as_they_are_said_to() -> None:
+def test_a_room_that_swings_and_what_moves_the_pressure_unseen_count_as_they_are_said_to() -> None:
     night = irregular((Place.WALL,), seed=3)
     y = drawn(night, seed=7)
     joint = Joint(certain_bank(room_k=4.0), 3, night, drift_k=sqrt(DRIFT_K**2 + 0.44**2))

@@ -326,7 +326,7 @@ class PotBank:
             ) ** 2
         innovation = kelvin - seen
         cross, total = self._expected(row, variance)
-        if self._standing(innovation, total) > _OUTLIER_SIGMAS:
+        if abs(self._standing(innovation, total)) > _OUTLIER_SIGMAS:
             # it was knocked, came off, or was put back: where it sits now must be seen anew
             offset = OFFSETS[place]
             self.p[:, offset, offset] += innovation**2
@@ -394,8 +394,9 @@ class PotBank:
         self, row: Floats, innovation: Floats, cross: Floats, variance: Floats, *, of_the_air: bool
     ) -> Correction:
         gain = cross / variance[:, None]
+        root = cross / np.sqrt(variance)[:, None]
         self.x = self.x + gain * innovation[:, None]
-        self.p = self.p - gain[:, :, None] * cross[:, None, :]
+        self.p = self.p - root[:, :, None] * root[:, None, :]
         self.log_weights = self.log_weights - 0.5 * (innovation**2 / variance + np.log(variance))
         return Correction(row, innovation, variance, gain, of_the_air)
 

@@ -18,7 +18,7 @@ from potvigil.core.before import BeforeFill
 from potvigil.core.event import NORMAL_95, Interval
 from potvigil.core.gas import compressibility
 from potvigil.core.known import LEAST_HOLD_S, Known
-from potvigil.core.onset import Found, OnsetBank
+from potvigil.core.onset import REACH, Found, OnsetBank
 from potvigil.core.pot import USUAL_CONTENTS, Pot
 from potvigil.core.reading import TEMPERATURE_UNKNOWN_K, Place, Reading
 from potvigil.core.thermal import T0_K, Sizes
@@ -120,7 +120,7 @@ class LeakFilter:
         self._last_law = 0.0
         self._sound = bank_for(pot, known)
         self._begun_s: float | None = None
-        self._onsets = OnsetBank(CELLS)
+        self._onsets = OnsetBank(CELLS, REACH if pot.contents_volume_m3 != 0.0 else NORMAL_95)
         self._leaking: PotBank | None = None
         self._has_leaked = False  # at any time, even if that was taken back: then nothing is learnt
         self._found: Found | None = None  # what the onsets say of it, while they say there is one
