@@ -53,7 +53,7 @@ def test_a_plan_says_what_a_caster_needs_in_the_order_of_work(run) -> None:
     assert places == sorted(places)
     assert "safe" not in said.lower()
     assert max(map(len, said.splitlines())) <= 100
-    assert len(said.splitlines()) < 75  # a page
+    assert len(said.splitlines()) <= 75  # a page; the name of a weekday may wrap one line more
 
 
 def test_the_smallest_settings_alone_make_a_plan_that_says_what_is_missing(run) -> None:

@@ -106,7 +106,7 @@ def test_a_pot_that_is_never_filled_ends_after_an_hour() -> None:
 def test_a_reading_that_is_lost_ends_it_with_the_reason() -> None:
     def dead() -> Iterable[Sample]:
         for sample in night(2.0):
-            yield sample if sample.t_s < 1500.0 else replace(sample, gauge_pa=None)
+            yield sample if sample.t_s < 900.0 else replace(sample, gauge_pa=None)
 
     result = ended(judged(dead(), THREE_PSI))
     assert result.answer is Answer.CANNOT_TELL

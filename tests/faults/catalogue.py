@@ -527,7 +527,7 @@ CATALOGUE: tuple[Trouble, ...] = (
         _blocked,
         alarm=SENSOR,
         within_s=18_000,
-        remains="nothing; told once gas or wall have moved by 3 K",
+        remains="nothing; told once the thermometers leave no doubt that the gas has moved",
         blind=True,
         night="cold-workshop",
         lasts_s=18_000.0,

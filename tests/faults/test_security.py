@@ -399,7 +399,7 @@ def test_samples_of_another_user_are_not_taken_up(tmp_path):
     kept = Unwritten(tmp_path / "unwritten")
     kept.begin(run_row)
     kept.close()
-    line = '["lantern",2.0,null,100,null,null,null,null,null,null,null,null]\n'
+    line = '["lantern",2.0,null,100,null,null,null,null,null,null,null,null,null]\n'
     with (tmp_path / "unwritten").open("a") as file:
         file.write(line)
     assert len(kept.left_by(run_row)) == 1

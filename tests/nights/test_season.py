@@ -1,4 +1,4 @@
-"""A short season, six batches of two hours in one record, against what the simulated pot knows of itself."""
+"""A short season, six batches of three hours in one record, against what the simulated pot knows of itself."""
 
 from collections.abc import Sequence
 from dataclasses import dataclass, replace
@@ -15,7 +15,7 @@ from potvigil.record.rows import BatchRow, CareRow, RunRow
 from potvigil.record.store import Store
 
 BATCHES, LAST_OF_OLD_SEAL = 6, 3
-HOLD_S, SAMPLE_PERIOD_S, DAY_S = 7200.0, 5.0, 86_400.0
+HOLD_S, SAMPLE_PERIOD_S, DAY_S = 10_800.0, 5.0, 86_400.0
 CUT = 1  # the power goes in the second batch
 
 
@@ -68,7 +68,7 @@ def said(played: Played) -> Interval:
 def test_every_night_is_one_batch_that_was_closed_and_judged(kept: Season) -> None:
     assert [batch.id for batch in kept.batches] == [*range(1, BATCHES + 1)]
     assert all(batch.end_t_s is not None and batch.summary is not None for batch in kept.batches)
-    # of 2 h a sixth was not seen
+    # a sixth of it was not seen
     assert kept.batches[CUT].verdict is Verdict.INCOMPLETE
     # the others lose 1.3 psi at most of the 15 there are to the floor
     others = [batch for i, batch in enumerate(kept.batches) if i != CUT]

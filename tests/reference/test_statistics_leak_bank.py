@@ -88,6 +88,7 @@ from potvigil.core.thermal import (
     WALL_PROBE_LAG,
     WALL_PROBE_SHARE,
     Sizes,
+    pressure_row,
     prior,
     start,
 )
@@ -423,6 +424,10 @@ def test_air_that_is_pinned_teaches_nothing_of_the_pot_and_is_known_then() -> No
     assert np.array_equal(bank.p[np.ix_(range(CELLS), others, others)], p)
     value, sigma = bank.air_ahead()
     assert (value, sigma) == (pytest.approx(3850.0), pytest.approx(0.0, abs=1e-6))
+    # the sum of all that the pressure is made of has no variance left
+    _, row = pressure_row(bank.x)
+    assert np.einsum("ij,ijk,ik->i", row, bank.p, row) == pytest.approx(0.0, abs=1e-9)
+    assert np.linalg.eigvalsh(bank.p).min() > -1e-9
     # what the pot does next moves it, and nothing else: as far as the pot itself is known
     bank.carry(600.0)
     assert bank.air_ahead()[1] > 0.05

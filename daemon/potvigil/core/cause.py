@@ -72,7 +72,7 @@ class Moment:
 
     @property
     def gauge_pa(self) -> float:
-        return self.bin.absolute_pa - self.bin.ambient_pa
+        return self.bin.gauge_pa
 
 
 @dataclass(frozen=True, slots=True)

@@ -26,7 +26,7 @@ from potvigil.core.thermal import T0_K, Sizes
 BIN_S = 20.0  # short against the quickest delay asked for (4 min), long enough to make work per sample small
 ROUNDING = 6e-5  # of a bin, as a share: a 0.0047 psi converter step
 # A leak beyond doubt: so many sigma, some for the errors of the model, not for the noise.
-Z_ESTABLISHED = 5.3
+Z_ESTABLISHED = 5.2
 Z_DOUBTED = 4.0  # and it stays one until less than this is left
 # The onsets take the rate as constant, and the bank takes a leaking pot for a sound one, which it then
 # describes badly. Beyond so many sigma both are their largest error: what comes later tells of the rate, no
@@ -63,6 +63,10 @@ class Bin:
     ambient_pa: float
     noise_variance: float
     kelvin: dict[Place, float]
+
+    @property
+    def gauge_pa(self) -> float:
+        return self.absolute_pa - self.ambient_pa
 
     @property
     def air_k(self) -> float:

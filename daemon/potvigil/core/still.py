@@ -15,7 +15,7 @@ from potvigil.core.reading import Reading
 from potvigil.core.thermal import T0_K
 
 BIN_S = 180.0
-SIGMAS, NOISE_SIGMAS = 6.0, 6.0
+SIGMAS, NOISE_SIGMAS = 4.5, 6.0
 # Less than that share of what it should have done is no movement; nor is what noise and drift do, K.
 STILL_SHARE, LEAST_K = 0.2, 0.06
 FROM_S = 900.0  # until then the fill's heat leaves, and nothing stands still
@@ -34,7 +34,8 @@ class Stillness:
         self._bin = BinSum(BIN_S)
         self._last_s: float | None = None
         self._age_s = 0.0  # since the fill or the newest top-up
-        self._stood_k: float | None = None  # T0 ln(p) since it last moved
+        self._stood_k: float | None = None  # T0 ln(p/Z) since it last moved
+        self._stood_gauge_pa = 0.0
 
     def update(self, reading: Reading, absolute_pa: float, noise_pa: float) -> None:
         """Take one good reading and the scatter of the pressure, Pa."""
@@ -50,13 +51,16 @@ class Stillness:
         self._age_s += elapsed_s
         if self._stood_k is not None and self._age_s > FROM_S:
             should_k, sigma_k = self._bank.air_ahead()
-            gone_k, moved_k = should_k - self._stood_k, abs(now.air_k - self._stood_k)
+            gone_k = should_k - self._stood_k
+            # a gauge transducer that stands still follows the barometer once that is added to it
+            gauge_k = T0_K * (now.gauge_pa - self._stood_gauge_pa) / now.absolute_pa
+            moved_k = min(abs(now.air_k - self._stood_k), abs(gauge_k))
             if moved_k < max(STILL_SHARE * abs(gone_k), LEAST_K, NOISE_SIGMAS * noise_k):
                 sure = bool(now.kelvin) and abs(gone_k) > SIGMAS * sqrt(sigma_k**2 + noise_k**2)
                 self.should_have_k = gone_k if sure and moved_k < STILL_SHARE * abs(gone_k) else None
                 return
         self.should_have_k = None
-        self._stood_k = now.air_k
+        self._stood_k, self._stood_gauge_pa = now.air_k, now.gauge_pa
         self._bank.pin_air(now.air_k)
 
     def top_up(self, rise_share: float) -> None:

@@ -219,15 +219,18 @@ class Database:
 
     def _prepare(self, to_version: int | None = None) -> None:
         """Set the file up for several processes and bring its tables up to a version; None: to ours."""
-        version = self._version()
-        for number in range(version + 1, (to_version or len(MIGRATIONS)) + 1):
+        last = to_version or len(MIGRATIONS)
+        # a new file at one stroke; an old one a version at a time, for a large one takes its time
+        strokes = [(0, last)] if self._version() == 0 else [(n, n + 1) for n in range(self._version(), last)]
+        for before, after in strokes:
             with self.transaction(durable=True):
-                if self._version() >= number:  # another process was faster
+                if self._version() > before:  # another process was faster
                     continue
-                for statement in _statements(MIGRATIONS[number - 1]):
-                    self._connection.execute(statement)
+                for script in MIGRATIONS[before:after]:
+                    for statement in _statements(script):
+                        self._connection.execute(statement)
                 self._connection.execute(f"PRAGMA application_id = {APPLICATION_ID}")
-                self._connection.execute(f"PRAGMA user_version = {number}")
+                self._connection.execute(f"PRAGMA user_version = {after}")
         # After the first migration, so that bytes 68-71 of the main file itself say whose it is.
         self.rows("PRAGMA journal_mode = WAL")
         self.rows("PRAGMA journal_size_limit = 8388608")  # a log grown under a slow reader shrinks again
