@@ -87,7 +87,7 @@ class Planned:
     """One batch to come. seal_psi_per_h: what the seal loses at 60 psi gauge in the evening's temperature.
 
     told: when the details are given: at mixing, in the evening, in the morning. note: in the morning, if any.
-    cut_s: when the power goes for twenty minutes. mishap: in a word or two, for the printed line.
+    cut_s: when the power goes, for off_s. mishap: in a word or two, for the printed line.
     """
 
     number: int
@@ -99,6 +99,7 @@ class Planned:
     cares: tuple[Care, ...] = ()
     vent_s: float = 0.0
     cut_s: float | None = None
+    off_s: float = 1200.0
     mishap: str = ""
 
 
@@ -375,7 +376,7 @@ def _powered(planned: Planned) -> list[tuple[float, float]]:
     end_s = planned.night.duration_s
     if planned.cut_s is None:
         return [(0.0, end_s)]
-    return [(0.0, planned.cut_s), (planned.cut_s + 1200.0, end_s)]
+    return [(0.0, planned.cut_s), (planned.cut_s + planned.off_s, end_s)]
 
 
 def _watch(

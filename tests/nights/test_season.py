@@ -1,4 +1,4 @@
-"""A short season, six batches of three hours in one record, against what the simulated pot knows of itself."""
+"""A short season, six batches of four hours in one record, against what the simulated pot knows."""
 
 from collections.abc import Sequence
 from dataclasses import dataclass, replace
@@ -15,7 +15,7 @@ from potvigil.record.rows import BatchRow, CareRow, RunRow
 from potvigil.record.store import Store
 
 BATCHES, LAST_OF_OLD_SEAL = 6, 3
-HOLD_S, SAMPLE_PERIOD_S, DAY_S = 10_800.0, 5.0, 86_400.0
+HOLD_S, SAMPLE_PERIOD_S, DAY_S = 14_400.0, 5.0, 86_400.0
 CUT = 1  # the power goes in the second batch
 
 
@@ -51,7 +51,7 @@ class Season:
 @pytest.fixture(scope="module")
 def kept(tmp_path_factory: pytest.TempPathFactory) -> Season:
     planned = season()
-    planned[CUT] = replace(planned[CUT], cut_s=FILL_S + 0.6 * HOLD_S)
+    planned[CUT] = replace(planned[CUT], cut_s=FILL_S + 0.6 * HOLD_S, off_s=HOLD_S / 6.0)
     record = tmp_path_factory.mktemp("season") / "season.db"
     played = list(play(record, planned))
     with Store.open_read_only(record) as store:

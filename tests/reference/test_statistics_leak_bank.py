@@ -561,6 +561,51 @@ def test_the_likeliest_leak_is_the_best_of_all_least_squares() -> None:
     assert found.lost_k == pytest.approx(lost, rel=0.05)
 
 
+def by_hand(
+    times_s: Sequence[float], information: npt.ArrayLike, score: npt.ArrayLike, lost: Sequence[float]
+) -> tuple[OnsetBank, PotBank]:
+    """Return onsets with such regressions, (cells, onsets), and a bank that believes as much in every cell."""
+    known, scores = np.asarray(information, float), np.asarray(score, float)
+    onsets, bank = OnsetBank(len(known)), certain_bank()
+    bank.log_weights = np.zeros(len(known))
+    onsets._times_s = list(times_s)
+    onsets.losses = LossTraces(len(known), len(times_s))
+    onsets.losses.information, onsets.losses.score = known, scores
+    onsets.losses.lost = np.asarray(lost, float)
+    return onsets, bank
+
+
+def test_each_onset_counts_for_the_span_of_time_it_stands_for() -> None:
+    # three as likely as each other stand for 100, 400 and 300 s; the loss until now is what is seen, so that
+    # the rate is in doubt by that span as well: a uniform distribution has its width over sqrt(12)
+    onsets, bank = by_hand((0.0, 100.0, 400.0), [[4.0] * 3], [[8.0] * 3], (1000.0, 900.0, 600.0))
+    found = onsets.found(bank)
+    assert found.onset_s == Interval(pytest.approx(200.0), pytest.approx(10.0), pytest.approx(390.0))
+    widths = 2.0 * np.array((50.0 / 1000.0, 200.0 / 900.0, 150.0 / 600.0))
+    sigma = sqrt(1.0 / 4.0 + np.array((1.0, 4.0, 3.0)) @ widths**2 / 12.0 / 8.0)
+    assert found.rate_k_per_s.value == pytest.approx(2.0)
+    assert found.rate_k_per_s.high - 2.0 == pytest.approx(REACH * sigma, rel=1e-9)
+    assert found.lost_k == pytest.approx(2.0 * (1000.0 + 4.0 * 900.0 + 3.0 * 600.0) / 8.0)
+
+
+def test_what_is_twenty_times_less_likely_in_logs_counts_for_nothing() -> None:
+    scores = [[8.0, 8.0 + 4.0 * sqrt(10.0)]]  # z^2/2: 8, and 23 more
+    onsets, bank = by_hand((0.0, 100.0), [[4.0] * 2], scores, (200.0, 100.0))
+    assert onsets.found(bank).onset_s.low == pytest.approx(51.25)  # of 50 to 100 s
+    assert onsets._weighed(bank)[0][0, 0] == 0.0
+
+
+def test_a_cell_that_sees_air_gained_holds_nothing_against_a_leak() -> None:
+    # two cells as likely: one finds a leak of z = 4, the other gains air; for it a sound pot does as well
+    onsets, bank = by_hand((0.0,), [[4.0], [4.0]], [[8.0], [-8.0]], (100.0,))
+    expected = sqrt(2.0 * np.log(0.5 * (exp(8.0) + 1.0)))
+    assert onsets.significance(bank) == pytest.approx(expected, rel=1e-9)
+    onsets, bank = by_hand((0.0,), [[4.0], [4.0]], [[-8.0], [-8.0]], (100.0,))
+    assert onsets.significance(bank) == 0.0
+    onsets, bank = by_hand((), np.zeros((2, 0)), np.zeros((2, 0)), ())
+    assert onsets.significance(bank) is None and onsets.since_the_start(bank) is None
+
+
 def test_a_bank_of_the_leaking_pot_begins_where_states_and_rate_together_are() -> None:
     # the same joint Gaussian with a rate of any size as one state more, conditioned on all that was seen
     # (Rasmussen & Williams eq. A.6, from memory)
