@@ -564,7 +564,7 @@ def test_the_likeliest_leak_is_the_best_of_all_least_squares() -> None:
 def by_hand(
     times_s: Sequence[float], information: npt.ArrayLike, score: npt.ArrayLike, lost: Sequence[float]
 ) -> tuple[OnsetBank, PotBank]:
-    """Return onsets with such regressions, (cells, onsets), and a bank that believes as much in every cell."""
+    """Return onsets with such regressions, (cells, onsets), and a bank that believes all cells alike."""
     known, scores = np.asarray(information, float), np.asarray(score, float)
     onsets, bank = OnsetBank(len(known)), certain_bank()
     bank.log_weights = np.zeros(len(known))
