@@ -487,8 +487,8 @@ def onsets_of(bank: PotBank, night: Night, y: Array, *since: int) -> OnsetBank:
     return onsets
 
 
-def test_intervals_are_half_as_wide_again_as_the_normal_distribution_has_them() -> None:
-    # 95 % of a normal distribution lie within 1.96 sigma; no pot is the model
+def test_intervals_of_a_pot_that_holds_something_are_half_as_wide_again_as_normal_ones() -> None:
+    # 95 % of a normal distribution lie within 1.96 sigma; no such pot is the model, an empty one nearly
     assert pytest.approx(1.5 * norm.ppf(0.975), rel=1e-6) == REACH
 
 
@@ -584,7 +584,7 @@ def test_each_onset_counts_for_the_span_of_time_it_stands_for() -> None:
     widths = 2.0 * np.array((50.0 / 1000.0, 200.0 / 900.0, 150.0 / 600.0))
     sigma = sqrt(1.0 / 4.0 + np.array((1.0, 4.0, 3.0)) @ widths**2 / 12.0 / 8.0)
     assert found.rate_k_per_s.value == pytest.approx(2.0)
-    assert found.rate_k_per_s.high - 2.0 == pytest.approx(REACH * sigma, rel=1e-9)
+    assert found.rate_k_per_s.high - 2.0 == pytest.approx(norm.ppf(0.975) * sigma, rel=1e-6)
     assert found.lost_k == pytest.approx(2.0 * (1000.0 + 4.0 * 900.0 + 3.0 * 600.0) / 8.0)
 
 
