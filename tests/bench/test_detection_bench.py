@@ -7,8 +7,6 @@ from pathlib import Path
 import numpy as np
 import pytest
 
-pytest.importorskip("pvlib", reason="nights of weather come with the bench extra")
-pytest.importorskip("river", reason="so do the rules it compares with")
 DETECTION = Path(__file__).parent / "detection"
 sys.path.insert(0, str(DETECTION))
 

@@ -11,7 +11,6 @@ from scipy.integrate import solve_ivp
 from scipy.optimize import brentq
 from scipy.special import j0, j1
 
-pytest.importorskip("pvlib", reason="nights of weather come with the bench extra")
 DETECTION = Path(__file__).parent / "detection"
 sys.path.insert(0, str(DETECTION))
 

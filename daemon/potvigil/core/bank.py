@@ -199,11 +199,8 @@ class PotBank:
         """Return how fast what the fill left in gas and surface still moves the pressure, K/s: 95 % bound."""
         paces, _ = flow(self.x, self._heat_share)
         surface = paces[:, 1] + self.x[:, LEFT] * paces[:, 0]
-        surface = np.abs(surface) + 1.96 * np.sqrt(np.maximum(self.p[:, SURFACE, SURFACE], 0.0)) * np.exp(
-            self.x[:, LN_WALL_SURFACE]
-        )
         excess = np.abs(self.x[:, EXCESS]) + 1.96 * np.sqrt(np.maximum(self.p[:, EXCESS, EXCESS], 0.0))
-        return float(self.weights @ (surface + excess * np.exp(self.x[:, LN_EXCESS])))
+        return float(self.weights @ (np.abs(surface) + excess * np.exp(self.x[:, LN_EXCESS])))
 
     def reopen(self, rise_share: float) -> None:
         """Say that air was let in, about this share of what was there: a new level, some heat."""
