@@ -6,7 +6,7 @@ import time
 from playwright.sync_api import expect
 
 from broker import Broker
-from page.browser.watched import DESKTOP, PHONE, POT, SETTLING_S, Watched
+from page.browser.watched import DESKTOP, PHONE, POT, CALM_S, Watched
 from potvigil.core.event import AlarmId, AlarmState, Detail
 
 ALERT = f"potvigil-rehearsal/5/harbour-models-{POT}/$alert/floor-ahead"
@@ -17,7 +17,7 @@ def test_a_leak_rises_to_the_alarm_and_is_acknowledged_from_the_page(tmp_path, o
     with (
         Broker(tmp_path / "broker") as broker,
         broker.listen("potvigil-rehearsal/#") as listener,
-        Watched(tmp_path / "night", SETTLING_S, speed=60.0, mqtt_port=broker.port) as night,
+        Watched(tmp_path / "night", CALM_S, speed=60.0, mqtt_port=broker.port) as night,
     ):
         page = opened(PHONE)
         page.goto(night.url)
@@ -28,7 +28,7 @@ def test_a_leak_rises_to_the_alarm_and_is_acknowledged_from_the_page(tmp_path, o
         expect(pressure).to_be_hidden()
 
         night.go()
-        expect(word).to_have_text("settling")
+        expect(word).to_have_text("holding")
         before = float(pressure.inner_text().removesuffix(" psi"))
         expect(alarm).to_have_count(0)
         expect(alarm).to_be_visible(timeout=30_000)
@@ -79,7 +79,7 @@ def test_a_batch_is_opened_at_mixing_and_closed_by_hand(tmp_path, opened):
 
 
 def test_a_dead_watch_and_a_dead_page_are_told_within_ten_seconds(tmp_path, opened):
-    with Watched(tmp_path, SETTLING_S, speed=5.0) as night:
+    with Watched(tmp_path, CALM_S, speed=5.0) as night:
         night.go()
         phone, desktop = opened(PHONE), opened(DESKTOP)
         for page, place in ((phone, "/"), (desktop, f"/pot/{POT}")):

@@ -17,7 +17,7 @@ WATCH = Path(__file__).with_name("watch_a_night.py")
 PAGE = [sys.executable, "-m", "potvigil", "page"]
 NIGHT = "lost-before-gel"  # a seal gives way after 40 min, so that the watch comes to it soon
 POT = "lantern"
-SETTLING_S, ALARMED_S = 2250.0, 3000.0  # of that night: before the leak, and long after its alarm
+CALM_S, ALARMED_S = 2250.0, 3000.0  # of that night: before the leak, and long after its alarm
 
 # How it is looked at: options of a browser's context.
 PHONE: dict[str, Any] = {
