@@ -6,7 +6,7 @@ import time
 from playwright.sync_api import expect
 
 from broker import Broker
-from page.browser.watched import DESKTOP, PHONE, POT, CALM_S, Watched
+from page.browser.watched import CALM_S, DESKTOP, PHONE, POT, Watched
 from potvigil.core.event import AlarmId, AlarmState, Detail
 
 ALERT = f"potvigil-rehearsal/5/harbour-models-{POT}/$alert/floor-ahead"
