@@ -18,10 +18,10 @@ from potvigil.core.event import (
     Verdict,
 )
 from potvigil.core.forgetting import OF_THE_MOULD, OF_THE_PROBES, OF_THE_TRANSDUCER
-from potvigil.core.knowing import KnowingWatch
 from potvigil.core.known import FLOOR, Known
 from potvigil.core.leak import sizes_of
 from potvigil.core.thermal import LEARNT, usual
+from potvigil.core.watch import PotWatch
 from potvigil.learning import Past
 from potvigil.record.store import Store
 from potvigil.retold import retell
@@ -224,7 +224,7 @@ def test_a_rehearsal_never_teaches_a_real_batch_nor_a_real_one_a_rehearsal(
 ) -> None:
     taught(tmp_path / "record.db", rehearsed=of_the_record)
     pot = load_text(NIGHT.settings_yaml, "night").core_pots()[POT]
-    watch = KnowingWatch(pot)
+    watch = PotWatch(pot)
     with Store.open_read_only(tmp_path / "record.db") as store:
         Past(store, pot, watch, rehearsed=of_the_watch).hear(2, BatchOpened(1e6, None))
     assert (watch.learnt() is not None) == ((of_the_record is not None) == of_the_watch)

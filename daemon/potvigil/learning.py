@@ -8,11 +8,11 @@ import logging
 
 from potvigil.core.event import BatchOpened, Detail, EditEvent, Event
 from potvigil.core.forgetting import forgotten, is_same_mould
-from potvigil.core.knowing import KnowingWatch
 from potvigil.core.known import FLOOR, MOST_SIGMAS, Known
 from potvigil.core.leak import sizes_of
 from potvigil.core.pot import Pot
 from potvigil.core.thermal import usual
+from potvigil.core.watch import PotWatch
 from potvigil.record.codec import found_from_text
 from potvigil.record.errors import RecordError
 from potvigil.record.rows import TaughtRow
@@ -27,7 +27,7 @@ _log = logging.getLogger("potvigil")
 class Past:
     """What a pot's batches taught, for one watch: `hear` its events, and `keep` what a batch taught it."""
 
-    def __init__(self, store: Store, pot: Pot, watch: KnowingWatch, *, rehearsed: bool) -> None:
+    def __init__(self, store: Store, pot: Pot, watch: PotWatch, *, rehearsed: bool) -> None:
         """Begin. rehearsed: the watch's batches are rehearsed or replayed ones."""
         self._store, self._pot, self._watch, self._rehearsed = store, pot, watch, rehearsed
         self._opened_s = 0.0

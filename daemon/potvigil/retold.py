@@ -14,9 +14,9 @@ from potvigil.core.batch import UNSEEN_AFTER_S
 from potvigil.core.bubble import diameter_growth
 from potvigil.core.conversion import convert
 from potvigil.core.event import BatchClosed, BatchSummary, Detail
-from potvigil.core.knowing import KnowingWatch
 from potvigil.core.pot import Pot, Resin
 from potvigil.core.reading import Quality, Reading, Sample
+from potvigil.core.watch import PotWatch
 from potvigil.learning import Past
 from potvigil.record.errors import UnknownBatchError
 from potvigil.record.rows import BatchRow, RunRow, TraceRow
@@ -79,7 +79,7 @@ def _fed(pot: Pot, row: BatchRow, store: Store) -> tuple[BatchSummary | None, li
 
     Return how it is judged, and what was known once a trace's period.
     """
-    watch = KnowingWatch(pot)
+    watch = PotWatch(pot)
     past = Past(store, pot, watch, rehearsed=row.rehearsed is not None)
     judged: BatchSummary | None = None
     traces: list[TraceRow] = []

@@ -24,7 +24,6 @@ from potvigil.core.event import (
     NoteEvent,
     NoteId,
 )
-from potvigil.core.knowing import KnowingWatch
 from potvigil.core.reading import Place, Sample
 from potvigil.core.watch import PotWatch
 from potvigil.inputs.converter import Converter
@@ -156,7 +155,7 @@ class Service:
         self._live = live
         self._signals = signals
         pots = settings.core_pots()
-        self.watches: dict[str, KnowingWatch] = {}
+        self.watches: dict[str, PotWatch] = {}
         self._pasts: dict[str, Past] = {}
         self.batch_ids: dict[str, int | None] = {}
         # bounded: whoever floods the broker is not to fill the memory
@@ -369,7 +368,7 @@ class Service:
 
     def _watch_afresh(self) -> None:
         pots = self._settings.core_pots()
-        self.watches = {pot_id: KnowingWatch(pot) for pot_id, pot in pots.items()}
+        self.watches = {pot_id: PotWatch(pot) for pot_id, pot in pots.items()}
         self._pasts = {
             pot_id: Past(self._store, pot, self.watches[pot_id], rehearsed=self._rehearsed is not None)
             for pot_id, pot in pots.items()
@@ -386,7 +385,7 @@ class Service:
         for pot_id, watch in self.watches.items():
             self._feed_again(pot_id, watch)
 
-    def _feed_again(self, pot_id: str, watch: KnowingWatch) -> None:
+    def _feed_again(self, pot_id: str, watch: PotWatch) -> None:
         """Feed the open batch, or the last one with alarms nobody has seen, to the watch; tell nothing."""
         row = self._store.latest_unseen_batch(pot_id)
         if row is None:

@@ -18,7 +18,6 @@ from potvigil.core.forgetting import (
     is_same_mould,
     known_lines,
 )
-from potvigil.core.knowing import KnowingWatch
 from potvigil.core.known import FLOOR, MOST_SIGMAS, Known, learn
 from potvigil.core.leak import sizes_of
 from potvigil.core.reading import Sample
@@ -111,7 +110,7 @@ def test_what_is_forgotten_is_what_any_pot_may_be_and_is_learnt_again(
 
 
 def test_each_sound_batch_teaches_and_the_next_one_knows_it() -> None:
-    watch = KnowingWatch(POT)
+    watch = PotWatch(POT)
     for number, samples in enumerate(batches(0.0, 3)):
         known = watch.learnt()
         assert (0 if known is None else known.batches) == number
@@ -126,7 +125,7 @@ def test_each_sound_batch_teaches_and_the_next_one_knows_it() -> None:
 
 
 def test_the_judgement_says_from_how_many_batches_the_pot_is_known() -> None:
-    watch = KnowingWatch(POT)
+    watch = PotWatch(POT)
     (samples,) = batches(0.0, 1)
     fed(watch, samples[:10])
     watch.know(Known(8, usual(sizes_of(POT))))

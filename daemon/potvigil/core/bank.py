@@ -26,7 +26,7 @@ from potvigil.core.thermal import (
     FAST_RATE,
     HEATING,
     LEARNT,
-    LEFT,
+    LEFT_BEHIND,
     LN_CORE_SURFACE,
     LN_EXCESS,
     LN_ROOM_WALL,
@@ -53,6 +53,7 @@ from potvigil.core.thermal import (
     pressure_row,
     prior,
     probe_row,
+    rates_per_s,
     start,
     usual,
 )
@@ -62,8 +63,8 @@ CELLS, WARM_CELLS = 16, 4
 WARM_K, WARM_SHARE, WARM_SHARE_KNOWN = 5.0, 0.15, 0.05
 # Between the cells lies that part of the spread of these constants, the rest within each.
 _BETWEEN = 0.75
-_SPREAD = [LEFT, LN_WALL_SURFACE, LN_CORE_SURFACE, LN_SURFACE_CORE, LN_SURFACE_WALL, LN_ROOM_WALL, LN_EXCESS]
-_PRIMES = (2, 3, 5, 7, 11, 13, 17)
+_SPREAD = [LN_WALL_SURFACE, LN_CORE_SURFACE, LN_SURFACE_CORE, LN_SURFACE_WALL, LN_ROOM_WALL, LN_EXCESS]
+_PRIMES = (2, 3, 5, 7, 11, 13)
 
 # How what is not a law dies away, s: what transducer and probes miss, uptake by silicone, heat of a resin
 # that has reacted; and how slowly constants may turn out to be others after all.
@@ -198,9 +199,9 @@ class PotBank:
     def fill_k_per_s(self) -> float:
         """Return how fast what the fill left in gas and surface still moves the pressure, K/s: 95 % bound."""
         paces, _ = flow(self.x, self._heat_share)
-        surface = paces[:, 1] + self.x[:, LEFT] * paces[:, 0]
+        surface = paces[:, 1] + LEFT_BEHIND * paces[:, 0]
         excess = np.abs(self.x[:, EXCESS]) + 1.96 * np.sqrt(np.maximum(self.p[:, EXCESS, EXCESS], 0.0))
-        return float(self.weights @ (np.abs(surface) + excess * np.exp(self.x[:, LN_EXCESS])))
+        return float(self.weights @ (np.abs(surface) + excess * rates_per_s(self.x)[:, -1]))
 
     def reopen(self, rise_share: float) -> None:
         """Say that air was let in, about this share of what was there: a new level, some heat."""
@@ -287,7 +288,7 @@ class PotBank:
         noise[:, HEATING] += 2.0 * dt / FAST_S * (GROWTH * np.maximum(x[:, HEATING], 0.0)) ** 2
         noise[:, AIR] = AIR_WANDER_K**2 * dt
         noise[:, DRIFT] = self._drift_k**2 * (1.0 - decay[DRIFT] ** 2)
-        noise[:, EXCESS] = (EXCESS_SPREAD * x[:, EXCESS]) ** 2 * dt * np.exp(x[:, LN_EXCESS])
+        noise[:, EXCESS] = (EXCESS_SPREAD * x[:, EXCESS]) ** 2 * dt * rates_per_s(x)[:, -1]
         noise[:, UPTAKE] = (UPTAKE_SPREAD * x[:, UPTAKE]) ** 2 * dt / UPTAKE_S
         for offset in OFFSETS.values():
             noise[:, offset] = 2.0 * dt / OFFSET_S * OFFSET_K**2
@@ -395,10 +396,28 @@ class PotBank:
     ) -> Correction:
         gain = cross / variance[:, None]
         root = cross / np.sqrt(variance)[:, None]
-        self.x = self.x + gain * innovation[:, None]
         self.p = self.p - root[:, :, None] * root[:, None, :]
+        self._heat_only(gain, innovation, variance)
+        self.x = self.x + gain * innovation[:, None]
         self.log_weights = self.log_weights - 0.5 * (innovation**2 / variance + np.log(variance))
         return Correction(row, innovation, variance, gain, of_the_air)
+
+    def _heat_only(self, gain: Floats, innovation: Floats, variance: Floats) -> None:
+        """Let no correction make a heater a cooler: a resin gives heat and takes none.
+
+        What would is projected back to no heat (Simon & Chia, IEEE Trans. Aerospace and Electronic Systems 38
+        (2002) 128): a gain that is not the best one, its covariance by Joseph's form. So a leak cannot pass
+        for a resin that cools.
+        """
+        step, least = gain[:, HEATING] * innovation, np.minimum(-self.x[:, HEATING], 0.0)
+        too_far = step < least
+        if not too_far.any():
+            return
+        back = self.p[:, :, HEATING] / np.maximum(self.p[:, HEATING, HEATING], 1e-12)[:, None]
+        back *= np.where(too_far, gain[:, HEATING] - least / np.where(too_far, innovation, 1.0), 0.0)[:, None]
+        gain -= back
+        back *= np.sqrt(variance)[:, None]
+        self.p += back[:, :, None] * back[:, None, :]
 
     def _watch_for_heat(self, news: float) -> None:
         """In a shut pot only heat makes the pressure rise: a rise opens it, a fall never does."""
@@ -411,7 +430,7 @@ class PotBank:
 
 
 def _normal_points(n: int) -> Floats:
-    """Return n points of the standard normal in seven dimensions, spread evenly (Halton), (n, 7)."""
+    """Return n points of the standard normal in six dimensions, spread evenly (Halton), (n, 6)."""
     uniform = np.array([[_radical_inverse(i + 1, base) for base in _PRIMES] for i in range(n)])
     points = np.vectorize(NormalDist().inv_cdf)(uniform)
     points -= points.mean(axis=0)

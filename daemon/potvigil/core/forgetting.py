@@ -10,24 +10,15 @@ from datetime import tzinfo
 from potvigil.core.care import Care, Part
 from potvigil.core.words import shown, whole_date
 
-OF_THE_TRANSDUCER = frozenset({"pressure-per-k"})
-OF_THE_PROBES = frozenset(
-    {
-        *("gas-probe-gain", "wall-probe-gain", "contents-probe-gain", "wall-probe-share"),
-        *("gas-probe-lag", "wall-probe-lag"),
-    }
-)
+OF_THE_PROBES = frozenset({"contents-probe-gain"})
 OF_THE_MOULD = frozenset(
     {
-        *("left", "wall-surface", "core-surface", "surface-core"),
+        *("wall-surface", "core-surface", "surface-core"),
         *("surface-begins", "core-begins", "uptake"),
     }
 )
-_BY_PART = {Part.TRANSDUCER: OF_THE_TRANSDUCER, Part.THERMOMETER: OF_THE_PROBES}
-_SAID = {
-    Part.TRANSDUCER: ("The transducer was seen to", "how it goes with the temperature"),
-    Part.THERMOMETER: ("A thermometer was moved or changed", "what the thermometers see of the pot"),
-}
+_BY_PART = {Part.THERMOMETER: OF_THE_PROBES}
+_SAID = {Part.THERMOMETER: ("A thermometer was moved or changed", "what the thermometers see of the pot")}
 
 
 def is_same_mould(one: str, other: str) -> bool:

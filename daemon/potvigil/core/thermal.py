@@ -8,6 +8,9 @@ how far the contents keep the gas off the wall, so that is what SURFACE and CORE
 warm mould and resin are themselves cannot be told from a wall and a pressure; a filter that tries to believes
 itself.) Nobody knows the conductances of a pot: they are states as well, constant ones.
 
+What a sensor does with what it touches is not learnt: a constant times a state that is hardly known itself is
+linearised badly, and what a filter then believes of it shows as a leak.
+
 Temperatures are T0 ln(T/T0), in kelvin, less what the pot had before its fill; the amount of air is T0 ln n
 beside them. So T0 ln(p/Z) is a sum of states, and a leak is a ramp. Arrays have a row for each cell of the
 bank (core/bank.py).
@@ -37,21 +40,17 @@ T0_K = 293.15
     DRIFT, FAST, FAST_RATE,              # what the model misses of the pressure: over hours, minutes, K; K/s
     UPTAKE,                              # air that the mould has yet to take up, K
     GAS_OFFSET, WALL_OFFSET, ROOM_OFFSET, CONTENTS_OFFSET,  # of the thermometers, K
-    LEFT,                                # by how much the contents leave the gas behind a wall that moves
     LN_SURFACE_WALL, LN_ROOM_WALL,       # ln of conductance over heat capacity, 1/s: the wall's
     LN_WALL_SURFACE, LN_CORE_SURFACE,    # the surface's
     LN_SURFACE_CORE,                     # the core's
     LN_EXCESS,                           # the gas's own
-    GAS_PROBE_GAIN, CONTENTS_PROBE_GAIN,  # how much more of the contents a probe sees than the gas; how much
-    WALL_PROBE_SHARE, WALL_PROBE_GAIN,   # of the room, in what a probe on the wall sees; of the contents
-    PRESSURE_PER_K,                      # of the transducer with its own temperature, K per K
-    GAS_PROBE_LAG, WALL_PROBE_LAG,       # behind what they touch, in units of LAG_S
+    CONTENTS_PROBE_GAIN,                 # how much more of the contents a probe on them sees than the gas
     START_SURFACE, START_CORE,           # what surface and core were as the hold began, K
     RATE,                                # of the air lost, K/s; nought in a sound pot
-) = range(32)
+) = range(25)
 # fmt: on
-SIZE = 32
-CONSTANTS, RATES = slice(LEFT, START_SURFACE), slice(LN_SURFACE_WALL, GAS_PROBE_GAIN)
+SIZE = 25
+CONSTANTS, RATES = slice(LN_SURFACE_WALL, START_SURFACE), slice(LN_SURFACE_WALL, CONTENTS_PROBE_GAIN)
 OFFSETS = {
     Place.GAS: GAS_OFFSET,
     Place.WALL: WALL_OFFSET,
@@ -60,7 +59,10 @@ OFFSETS = {
 }
 PACES = 4  # wall, surface, core and excess have laws of their own; the others die, wander or stay
 
-LAG_S = 60.0
+# A wall that moves leaves so much of the gas with the contents: half of what the gas touches is contents.
+LEFT_BEHIND = 0.5
+# How far thermometers trail what they touch, s; how much of the room one on the wall sees.
+GAS_PROBE_LAG_S, WALL_PROBE_LAG_S, WALL_PROBE_ROOM_SHARE = 48.0, 72.0, 0.1
 # Steel and silicone answer no faster than in 100 s, a stirred gas in 10: nothing faster is believed.
 LN_FASTEST = -np.log(np.array((100.0, 100.0, 100.0, 100.0, 100.0, 10.0)))
 # By how much a whole mould, or the parts of an empty pot, are warmer or colder than its wall, K of the gas.
@@ -73,19 +75,12 @@ PROBE_SIGMA = {Place.GAS: 0.02, Place.WALL: 0.025, Place.ROOM: 0.08, Place.CONTE
 # What a batch teaches of its pot (core/known.py), by state. Where the contents begin, and how much the mould
 # takes up, is another thing in every batch; the rest stays with the pot.
 LEARNT = {
-    "left": LEFT,
     "surface-wall": LN_SURFACE_WALL,
     "room-wall": LN_ROOM_WALL,
     "wall-surface": LN_WALL_SURFACE,
     "core-surface": LN_CORE_SURFACE,
     "surface-core": LN_SURFACE_CORE,
-    "gas-probe-gain": GAS_PROBE_GAIN,
     "contents-probe-gain": CONTENTS_PROBE_GAIN,
-    "wall-probe-share": WALL_PROBE_SHARE,
-    "wall-probe-gain": WALL_PROBE_GAIN,
-    "pressure-per-k": PRESSURE_PER_K,
-    "gas-probe-lag": GAS_PROBE_LAG,
-    "wall-probe-lag": WALL_PROBE_LAG,
     "surface-begins": START_SURFACE,
     "core-begins": START_CORE,
     "uptake": UPTAKE,
@@ -136,20 +131,13 @@ def prior(sizes: Sizes) -> tuple[Floats, Floats]:
     inwards = surface_j * core_j / (surface_j + core_j) / 1500.0
     mean, sigma = np.zeros(SIZE), np.zeros(SIZE)
     for state, value, spread in (
-        (LEFT, 0.5, 0.15),
         (LN_SURFACE_WALL, log(through / 0.5 / sizes.steel_j), 0.6),  # what the gas sees is half of what flows
         (LN_ROOM_WALL, log(room_wall / sizes.steel_j), 0.5),
         (LN_WALL_SURFACE, log(through / surface_j), 1.0),
         (LN_CORE_SURFACE, log(inwards / surface_j), 1.0),
         (LN_SURFACE_CORE, log(inwards / core_j), 1.0),
         (LN_EXCESS, log((gas_wall + (gas_surface if sizes.contents_m3 else 0.0)) / (1.5 * sizes.gas_j)), 0.6),
-        (GAS_PROBE_GAIN, 0.0, 0.2),
         (CONTENTS_PROBE_GAIN, 2.0, 0.7),
-        (WALL_PROBE_SHARE, 0.1, 0.1),
-        (WALL_PROBE_GAIN, 0.0, 0.1),  # a wall is warmer above its contents than beside them
-        (PRESSURE_PER_K, 0.0, 0.05),  # 0.01 psi/K at 60 psi gauge
-        (GAS_PROBE_LAG, 0.8, 0.4),
-        (WALL_PROBE_LAG, 1.2, 0.6),
     ):
         mean[state], sigma[state] = value, spread
     return mean, sigma
@@ -191,21 +179,23 @@ def usual(sizes: Sizes) -> dict[str, tuple[float, float]]:
     return {name: (float(mean[state]), float(sigma[state])) for name, state in LEARNT.items()}
 
 
+def rates_per_s(x: Floats) -> Floats:
+    """Return the conductances over heat capacities, 1/s, (cells, 6), none faster than is believed."""
+    return np.asarray(np.exp(np.minimum(x[:, RATES], LN_FASTEST)))
+
+
 def flow(x: Floats, heat_share: Floats) -> tuple[Floats, Floats]:
     """Return d/dt of wall, surface, core and excess, K/s, (cells, PACES), and its derivative by all states.
 
     heat_share: of the heating of the core that reaches the surface at once, (cells,).
     """
     d = np.zeros((len(x), PACES, SIZE))
-    rates = np.exp(np.minimum(x[:, RATES], LN_FASTEST))
-    surface_wall, room_wall, wall_surface, core_surface, surface_core, excess = rates.T
+    surface_wall, room_wall, wall_surface, core_surface, surface_core, excess = rates_per_s(x).T
     room, surface, core = x[:, ROOM] - x[:, WALL], x[:, SURFACE], x[:, CORE] - x[:, SURFACE]
-    left = x[:, LEFT]
     d[:, 0, WALL], d[:, 0, ROOM], d[:, 0, SURFACE] = -room_wall, room_wall, surface_wall
     d[:, 0, LN_ROOM_WALL], d[:, 0, LN_SURFACE_WALL] = room_wall * room, surface_wall * surface
     wall = d[:, 0, LN_ROOM_WALL] + d[:, 0, LN_SURFACE_WALL]
-    d[:, 1:3] = -left[:, None, None] * d[:, :1]
-    d[:, 1:3, LEFT] = -wall[:, None]
+    d[:, 1:3] = -LEFT_BEHIND * d[:, :1]
     d[:, 1, SURFACE] -= wall_surface + core_surface
     d[:, 1, CORE] = core_surface
     d[:, 1, LN_WALL_SURFACE], d[:, 1, LN_CORE_SURFACE] = -wall_surface * surface, core_surface * core
@@ -215,26 +205,25 @@ def flow(x: Floats, heat_share: Floats) -> tuple[Floats, Floats]:
     d[:, 1, HEATING], d[:, 2, HEATING] = heat_share / 3600.0, 1.0 / 3600.0
     d[:, 3, EXCESS] = -excess
     d[:, 3, LN_EXCESS] = -excess * x[:, EXCESS]
+    heated = x[:, HEATING] / 3600.0
     paces = np.stack(
         (
             wall,
-            -left * wall - wall_surface * surface + core_surface * core + heat_share * x[:, HEATING] / 3600.0,
-            -left * wall - surface_core * core + x[:, HEATING] / 3600.0,
-            d[:, 3, LN_EXCESS],
+            -LEFT_BEHIND * wall - wall_surface * surface + core_surface * core + heat_share * heated,
+            -LEFT_BEHIND * wall - surface_core * core + heated,
+            -excess * x[:, EXCESS],
         ),
         axis=1,
     )
+    d[:, :, RATES] *= (x[:, RATES] < LN_FASTEST)[:, None]  # beyond the fastest nothing changes
     return paces, d
 
 
 def pressure_row(x: Floats) -> tuple[Floats, Floats]:
     """Return what T0 ln(p/Z) should be, (cells,), and its derivative, (cells, SIZE)."""
     row = np.zeros_like(x)
-    row[:, WALL] = 1.0 + x[:, PRESSURE_PER_K]
-    row[:, [SURFACE, AIR, DRIFT, FAST, EXCESS, UPTAKE]] = 1.0
-    seen = np.einsum("ij,ij->i", row, x)
-    row[:, PRESSURE_PER_K] = x[:, WALL]
-    return seen, row
+    row[:, [WALL, SURFACE, AIR, DRIFT, FAST, EXCESS, UPTAKE]] = 1.0
+    return np.einsum("ij,ij->i", row, x), row
 
 
 def probe_row(x: Floats, place: Place, paces: Floats, d: Floats) -> tuple[Floats, Floats]:
@@ -244,29 +233,22 @@ def probe_row(x: Floats, place: Place, paces: Floats, d: Floats) -> tuple[Floats
     """
     row = np.zeros_like(x)
     row[:, OFFSETS[place]] = 1.0
+    pace = np.zeros(len(x))
     if place is Place.GAS:
-        gain, lag_s = 1.0 + x[:, GAS_PROBE_GAIN], LAG_S * x[:, GAS_PROBE_LAG]
-        row[:, WALL], row[:, SURFACE], row[:, EXCESS] = 1.0, gain, 1.0
-        seen = np.einsum("ij,ij->i", row, x)
-        row[:, GAS_PROBE_GAIN] = x[:, SURFACE] - lag_s * paces[:, 1]
-        pace = paces[:, 0] + gain * paces[:, 1]
-        row -= lag_s[:, None] * (d[:, 0] + gain[:, None] * d[:, 1])
-        row[:, GAS_PROBE_LAG] = -LAG_S * pace
-        return seen - lag_s * pace, row
-    if place is Place.WALL:
-        share, lag_s = x[:, WALL_PROBE_SHARE], LAG_S * x[:, WALL_PROBE_LAG]
-        row[:, WALL], row[:, ROOM], row[:, SURFACE] = 1.0 - share, share, x[:, WALL_PROBE_GAIN]
-        seen = np.einsum("ij,ij->i", row, x)
-        row[:, WALL_PROBE_SHARE] = x[:, ROOM] - x[:, WALL]
-        row[:, WALL_PROBE_GAIN] = x[:, SURFACE]
-        row -= lag_s[:, None] * d[:, 0]
-        row[:, WALL_PROBE_LAG] = -LAG_S * paces[:, 0]
-        return seen - lag_s * paces[:, 0], row
-    if place is Place.ROOM:
+        row[:, [WALL, SURFACE, EXCESS]] = 1.0
+        pace = GAS_PROBE_LAG_S * (paces[:, 0] + paces[:, 1])
+        lag = GAS_PROBE_LAG_S * (d[:, 0] + d[:, 1])
+    elif place is Place.WALL:
+        row[:, WALL], row[:, ROOM] = 1.0 - WALL_PROBE_ROOM_SHARE, WALL_PROBE_ROOM_SHARE
+        pace, lag = WALL_PROBE_LAG_S * paces[:, 0], WALL_PROBE_LAG_S * d[:, 0]
+    elif place is Place.ROOM:
         row[:, ROOM] = 1.0
-        return np.einsum("ij,ij->i", row, x), row
-    gain = x[:, CONTENTS_PROBE_GAIN]
-    row[:, WALL], row[:, SURFACE], row[:, CORE] = 1.0, 0.5 * gain, 0.5 * gain
-    seen = np.einsum("ij,ij->i", row, x)
-    row[:, CONTENTS_PROBE_GAIN] = 0.5 * (x[:, SURFACE] + x[:, CORE])
+        lag = np.zeros_like(x)
+    else:
+        row[:, WALL], row[:, [SURFACE, CORE]] = 1.0, 0.5 * x[:, [CONTENTS_PROBE_GAIN]]
+        lag = np.zeros_like(x)
+    seen = np.einsum("ij,ij->i", row, x) - pace
+    row -= lag
+    if place is Place.CONTENTS:
+        row[:, CONTENTS_PROBE_GAIN] = 0.5 * (x[:, SURFACE] + x[:, CORE])
     return seen, row

@@ -68,6 +68,7 @@ class PotWatch:
     def __init__(self, pot: Pot, known: Known | None = None) -> None:
         """Begin to watch. known: what earlier batches of the pot taught."""
         self._pot, self._known = pot, known
+        self._taught: Known | None = None
         self._stage = StageTracker(pot)
         self._alarms = AlarmBook()
         self._outside_air = Outside()
@@ -142,6 +143,10 @@ class PotWatch:
         """Say whether something outside the pot is wrong (record, clock); taken up with the next sample."""
         self._outside[alarm] = text
 
+    def know(self, known: Known | None) -> None:
+        """Say what is known of the pot, for the next hold on: what batches taught, less what was changed."""
+        self._known, self._taught = known, None
+
     # -- what is known -----------------------------------------------------------------------------
 
     @property
@@ -173,6 +178,15 @@ class PotWatch:
     def learnt(self) -> Known | None:
         """Return what all sound batches so far have taught of the pot, None where none has."""
         return self._known
+
+    def taught(self) -> Known | None:
+        """Return what is known since the last batch closed; None where that batch taught nothing."""
+        return self._taught
+
+    @property
+    def takes_word(self) -> bool:
+        """Whether what is said now of the pot still bears on the hold: it has not begun."""
+        return self.stage in (Stage.OPEN, Stage.FILLING)
 
     def summary(self) -> BatchSummary | None:
         """Return the open batch as judged so far, None when none is open."""
@@ -215,6 +229,7 @@ class PotWatch:
         batch.stages.setdefault(stage, t_s)
         if stage is Stage.SETTLING:
             self._leak_filter = LeakFilter(self._pot, self._before, batch.start_s, self._known)
+            batch.known_from = 0 if self._known is None else self._known.batches
             self._doubted = False
             self._doubt = Doubt(self._pot, self._before)
         elif stage is Stage.VENTING:
@@ -290,8 +305,7 @@ class PotWatch:
 
     def _resin_k(self, reading: Reading) -> float | None:
         """Return what the resin is thought to be at, K: never by a gas that a fill has just warmed."""
-        shut = self._stage.stage is not Stage.OPEN
-        if reading.contents_k is None and shut and not self._stage.has_cooled(reading.t_s):
+        if reading.contents_k is None and not self._stage.has_cooled(reading.t_s):
             return reading.wall_k or reading.room_k or self._before.kelvin.get(Place.GAS)
         return reading.resin_k
 
@@ -327,7 +341,7 @@ class PotWatch:
     def _open_batch(self, t_s: float, utc_s: float | None, events: list[Event]) -> None:
         self._batch = Batch(self._pot, t_s, utc_s)
         self._batch.stages[Stage.OPEN] = t_s
-        self._leak_filter = None
+        self._leak_filter = self._taught = None
         self._vented_early_s = None
         events.append(BatchOpened(t_s, utc_s))
 
@@ -338,7 +352,7 @@ class PotWatch:
         summary = batch.summary(reading.t_s, complete=True)
         taught = None if self._leak_filter is None or self._doubted else self._leak_filter.taught()
         if taught is not None and summary.verdict is Verdict.HELD and not batch.top_ups:
-            self._known = learn(self._known, taught, sizes_of(self._pot))
+            self._known = self._taught = learn(self._known, taught, sizes_of(self._pot))
         self._batch = None
         self._leak_filter = None
         events.append(BatchClosed(reading.t_s, reading.utc_s, summary))

@@ -4,7 +4,7 @@ from dataclasses import replace
 
 from potvigil.core.again import feed_again
 from potvigil.core.event import BatchSummary
-from potvigil.core.knowing import KnowingWatch
+from potvigil.core.watch import PotWatch
 from potvigil.learning import Past
 from potvigil.record.rows import BatchRow
 from potvigil.record.store import Store
@@ -20,7 +20,7 @@ def settings_of(store: Store, row: BatchRow) -> Settings:
 def judged_so_far(store: Store, row: BatchRow, settings: Settings) -> BatchSummary | None:
     """Feed an open batch to a watch of its own, to say how it stands."""
     pot = settings.core_pots()[row.pot_id]
-    watch = KnowingWatch(pot)
+    watch = PotWatch(pot)
     past = Past(store, pot, watch, rehearsed=row.rehearsed is not None)
     commands = store.commands(row.pot_id, row.start_t_s)
     for _, events in feed_again(watch, store.samples(row.pot_id, row.start_t_s), commands):

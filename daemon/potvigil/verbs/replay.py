@@ -10,7 +10,7 @@ from typing import TextIO
 
 from potvigil import show
 from potvigil.core.event import Action, BatchClosed, BatchSummary, Command
-from potvigil.core.knowing import KnowingWatch
+from potvigil.core.watch import PotWatch
 from potvigil.inputs.recording import read_log
 from potvigil.learning import Past
 from potvigil.record import export
@@ -32,7 +32,7 @@ def replay(args: argparse.Namespace) -> int:
     for note in log.notes:
         printer.line(note)
     pot = settings.core_pots()[pot_id]
-    watch = KnowingWatch(pot)
+    watch = PotWatch(pot)
     store = Store.open(args.record) if args.record else None
     with _json_lines(args.json) as out, store or nullcontext():
         batch: int | None = None
