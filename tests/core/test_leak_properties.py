@@ -17,9 +17,9 @@ from potvigil.core import leak as leak_module
 from potvigil.core.bank import CELLS, PotBank
 from potvigil.core.before import BeforeFill
 from potvigil.core.change import change
-from potvigil.core.event import Interval
+from potvigil.core.event import NORMAL_95, Interval
 from potvigil.core.leak import ROUNDING, Bin, BinSum, Leak, LeakFilter, bank_for
-from potvigil.core.onset import REACH, OnsetBank, log_sum
+from potvigil.core.onset import OnsetBank, log_sum
 from potvigil.core.reading import Place, Quality, Reading
 from potvigil.core.thermal import (
     AIR,
@@ -30,9 +30,9 @@ from potvigil.core.thermal import (
     FAST,
     FAST_RATE,
     HEATING,
-    LEFT,
     LN_EXCESS,
     LN_FASTEST,
+    LN_ROOM_WALL,
     MOULD_SIGMA_K,
     OFFSETS,
     PROBE_SIGMA,
@@ -363,7 +363,7 @@ def test_samples_at_any_times_give_a_finite_interval_about_the_truth(
     assert all(isfinite(each) for each in (rate.low, rate.value, rate.high, leak.significance))
     assert rate.low < rate.value < rate.high
     # 5 sigma are beyond chance
-    assert abs(rate.value - psi_per_h * PSI_PER_H) < 5.0 * width(rate) / (2.0 * REACH)
+    assert abs(rate.value - psi_per_h * PSI_PER_H) < 5.0 * width(rate) / (2.0 * NORMAL_95)
     if leak.onset_s is not None:
         assert leak.onset_s.low <= leak.onset_s.value <= leak.onset_s.high
 
@@ -615,9 +615,14 @@ def test_temperatures_count_from_what_the_nearest_thermometer_said_before_the_fi
     before = BeforeFill()
     before.update(reading(0.0, ATMOSPHERE_PA, gas_k=290.0, wall_k=291.0), shut=False)
     before.update(reading(1.0, ATMOSPHERE_PA, gas_k=None, wall_k=292.0), shut=False)
-    before.update(reading(2.0, FULL_PA, gas_k=300.0, wall_k=293.0, room_k=280.0), shut=True)
-    before.update(reading(3.0, FULL_PA, gas_k=301.0, wall_k=294.0, room_k=281.0), shut=True)
-    assert before.kelvin == {Place.GAS: 290.0, Place.WALL: 292.0, Place.ROOM: 280.0}
+    assert before.kelvin == {Place.GAS: 290.0, Place.WALL: 291.0}
+    before.update(reading(21.0, ATMOSPHERE_PA, gas_k=290.5, wall_k=292.0), shut=False)
+    before.update(reading(41.0, ATMOSPHERE_PA, gas_k=291.0, wall_k=292.5), shut=False)
+    # the fill has begun, and is not known yet: the gas is warm already
+    before.update(reading(59.0, 1.1 * ATMOSPHERE_PA, gas_k=299.0, wall_k=292.5), shut=False)
+    before.update(reading(60.0, FULL_PA, gas_k=300.0, wall_k=293.0, room_k=280.0), shut=True)
+    before.update(reading(90.0, FULL_PA, gas_k=301.0, wall_k=294.0, room_k=281.0), shut=True)
+    assert before.kelvin == {Place.GAS: 290.5, Place.WALL: 292.0, Place.ROOM: 280.0}
     now = Bin(10.0, FULL_PA, ATMOSPHERE_PA, 1e-8, {Place.WALL: 292.0, Place.ROOM: 300.0})
     warmed = now.warmed_k(before)
     assert warmed[Place.WALL] == 0.0
@@ -860,12 +865,12 @@ def test_what_dies_away_may_turn_out_otherwise_by_a_share_of_its_own_size(
 def test_what_a_bank_teaches_is_the_mixture_of_its_cells() -> None:
     # law of total variance; of the uptake: what there was as the hold began
     bank = bank_for(pot())
-    weights, lefts = bank.weights, bank.x[:, LEFT]
-    mean, sigma = bank.taught()["left"]
+    weights, lefts = bank.weights, bank.x[:, LN_ROOM_WALL]
+    mean, sigma = bank.taught()["room-wall"]
     assert mean == pytest.approx(weights @ lefts)
     spread = weights @ (lefts - mean) ** 2
     assert spread > 0.1 * sigma**2
-    assert sigma**2 == pytest.approx(weights @ bank.p[:, LEFT, LEFT] + spread)
+    assert sigma**2 == pytest.approx(weights @ bank.p[:, LN_ROOM_WALL, LN_ROOM_WALL] + spread)
     begins = bank.taught()["uptake"]
     bank.carry(2 * HOUR)
     assert bank.taught()["uptake"][0] == pytest.approx(begins[0])
@@ -876,15 +881,15 @@ def test_what_a_bank_teaches_is_the_mixture_of_its_cells() -> None:
 
 def test_what_was_taught_is_where_the_next_hold_begins_but_for_warm_moulds() -> None:
     known = {
-        "left": (0.3, 0.01),
+        "room-wall": (-8.3, 0.01),
         "surface-begins": (-4.0, 0.2),
         "core-begins": (-3.0, 0.3),
         "uptake": (0.9, 0.1),
     }
     bank = PotBank(Sizes(0.020, 0.003), known=known)
     cold = slice(0, CELLS - bank_module.WARM_CELLS)
-    assert bank.x[cold, LEFT].mean() == pytest.approx(0.3)
-    assert bank.x[:, LEFT].std() < 0.01
+    assert bank.x[cold, LN_ROOM_WALL].mean() == pytest.approx(-8.3)
+    assert bank.x[:, LN_ROOM_WALL].std() < 0.01
     assert bank.x[cold, SURFACE] == pytest.approx(-4.0) and bank.x[cold, CORE] == pytest.approx(-3.0)
     assert bank.p[:, SURFACE, SURFACE] == pytest.approx(0.2**2)
     assert bank.p[:, SURFACE, CORE] == pytest.approx(0.0)  # each was taught by itself

@@ -78,7 +78,7 @@ def filled(path: Path) -> Path:
         store.add_edit(batch_id, EditEvent(12.0, None, Detail.LABEL, "", HOSTILE, HOSTILE))
         store.add_edit(batch_id, EditEvent(12.0, None, Detail.MIXED_AT, "", "2026-01-01T21:40:00Z", ""))
         store.close_batch(batch_id, CLOSED)
-        store.add_taught(batch_id, 3, {"left": (0.51, 0.04), HOSTILE: (0.1, 0.2)})
+        store.add_taught(batch_id, 3, {"surface-wall": (0.51, 0.04), HOSTILE: (0.1, 0.2)})
         store.open_batch(HOSTILE, BatchOpened(400.0, None))
         store.add_command(POT, Action.SHELVE, None, alarm=AlarmId.LEAK, duration_s=600.0, by=HOSTILE)
         store.add_care(POT, UTC_S, "seal", HOSTILE, "anna", UTC_S + 5.0)

@@ -20,7 +20,7 @@ from potvigil.record.thinning import thin
 from record_night import CLOSED, POT, UTC_S, sample
 
 VERSION_4 = Path(__file__).with_name("version_4.sql")
-FOUND = {"left": (0.51, 0.04), "room-wall": (-7.25, 0.125), "pressure-per-k": (-0.001, 0.0125)}
+FOUND = {"surface-wall": (0.51, 0.04), "room-wall": (-7.25, 0.125), "uptake": (-0.001, 0.0125)}
 ROW = TaughtRow(1, CLOSED.t_s, "lens", 3, found_to_text(FOUND))
 
 finite = st.floats(allow_nan=False, allow_infinity=False)
@@ -59,7 +59,7 @@ def test_a_row_is_kept_with_its_batch_and_the_newest_before_a_batch_is_given(tmp
         for n in (2, 3):
             number = store.open_batch(POT, BatchOpened(n * 1e5, None))
             store.close_batch(number, CLOSED)
-            store.add_taught(number, 2 + n, {"left": (0.1 * n, 0.05)})
+            store.add_taught(number, 2 + n, {"surface-wall": (0.1 * n, 0.05)})
         other = store.open_batch("kettle", BatchOpened(5e5, None))
         store.add_taught(other, 99, FOUND)
 
@@ -94,11 +94,11 @@ def test_thinning_leaves_it(tmp_path: Path) -> None:
     [
         {"batch": 1, "batches": 0, "found": "{}"},
         {"batch": 1, "batches": 3, "found": "{"},
-        {"batch": 1, "batches": 3, "found": '{"left": [0.5, NaN]}'},
-        {"batch": 1, "batches": 3, "found": '{"left": [0.5, 1e999]}'},
-        {"batch": 1, "batches": 3, "found": '{"left": [0.5, -0.1]}'},
-        {"batch": 1, "batches": 3, "found": '{"left": 0.5}'},
-        {"batch": 1, "batches": 3, "found": '{"left": [0.5, 0.1], "left": [0.4, 0.1]}'},
+        {"batch": 1, "batches": 3, "found": '{"surface-wall": [0.5, NaN]}'},
+        {"batch": 1, "batches": 3, "found": '{"surface-wall": [0.5, 1e999]}'},
+        {"batch": 1, "batches": 3, "found": '{"surface-wall": [0.5, -0.1]}'},
+        {"batch": 1, "batches": 3, "found": '{"surface-wall": 0.5}'},
+        {"batch": 1, "batches": 3, "found": '{"surface-wall": [0.5, 0.1], "surface-wall": [0.4, 0.1]}'},
         {"batch": 1, "batches": 3, "found": "[]"},
     ],
 )

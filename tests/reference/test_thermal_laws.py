@@ -15,6 +15,7 @@ from CoolProp.CoolProp import PropsSI
 from scipy.integrate import solve_ivp
 
 from potvigil.core import bank as bank_module
+from potvigil.core import thermal
 from potvigil.core.bank import CELLS, HEATING_S, UPTAKE_S, PotBank
 from potvigil.core.reading import Place
 from potvigil.core.thermal import (
@@ -25,10 +26,9 @@ from potvigil.core.thermal import (
     DRIFT,
     EXCESS,
     FAST,
-    GAS_PROBE_GAIN,
-    GAS_PROBE_LAG,
+    GAS_PROBE_LAG_S,
     HEATING,
-    LEFT,
+    LEFT_BEHIND,
     LN_CORE_SURFACE,
     LN_EXCESS,
     LN_FASTEST,
@@ -38,7 +38,6 @@ from potvigil.core.thermal import (
     LN_WALL_SURFACE,
     OFFSETS,
     PACES,
-    PRESSURE_PER_K,
     RATES,
     ROOM,
     SIZE,
@@ -47,14 +46,14 @@ from potvigil.core.thermal import (
     SURFACE,
     UPTAKE,
     WALL,
-    WALL_PROBE_GAIN,
-    WALL_PROBE_LAG,
-    WALL_PROBE_SHARE,
+    WALL_PROBE_LAG_S,
+    WALL_PROBE_ROOM_SHARE,
     Sizes,
     flow,
     pressure_row,
     prior,
     probe_row,
+    rates_per_s,
     start,
 )
 
@@ -86,12 +85,12 @@ def equations(x: Array, heat_share: float) -> Array:
     wall, surface, core, excess = x[WALL], x[SURFACE], x[CORE], x[EXCESS]
     d_wall = exp(x[LN_ROOM_WALL]) * (x[ROOM] - wall) + exp(x[LN_SURFACE_WALL]) * surface
     d_surface = (
-        -x[LEFT] * d_wall
+        -LEFT_BEHIND * d_wall
         - exp(x[LN_WALL_SURFACE]) * surface
         + exp(x[LN_CORE_SURFACE]) * (core - surface)
         + heat_share * x[HEATING] / HOUR
     )
-    d_core = -x[LEFT] * d_wall + exp(x[LN_SURFACE_CORE]) * (surface - core) + x[HEATING] / HOUR
+    d_core = -LEFT_BEHIND * d_wall + exp(x[LN_SURFACE_CORE]) * (surface - core) + x[HEATING] / HOUR
     return np.array((d_wall, d_surface, d_core, -exp(x[LN_EXCESS]) * excess))
 
 
@@ -132,6 +131,9 @@ def test_nothing_answers_faster_than_it_can() -> None:
     held[:, RATES] = LN_FASTEST
     x[:, RATES] = LN_FASTEST + 3.0
     assert flow(x, share)[0] == pytest.approx(flow(held, share)[0], rel=1e-12)
+    # and what is held there moves nothing: a filter must not think that it does
+    assert not flow(x, share)[1][:, :, RATES].any()
+    assert rates_per_s(x) == pytest.approx(np.tile(1.0 / np.array([100.0] * 5 + [10.0]), (len(x), 1)))
     assert np.exp(-LN_FASTEST) == pytest.approx([100.0] * 5 + [10.0])
 
 
@@ -161,9 +163,9 @@ def test_in_the_end_wall_and_contents_are_as_warm_as_the_room() -> None:
 
 
 @pytest.mark.parametrize("warm", [WALL, SURFACE, CORE, ROOM])
-def test_heat_goes_from_warm_to_cold(warm: int) -> None:
+def test_heat_goes_from_warm_to_cold(warm: int, monkeypatch: pytest.MonkeyPatch) -> None:
     x = np.tile(prior(POT)[0], (1, 1))
-    x[:, LEFT] = 0.0  # what follows the wall without any heat aside
+    monkeypatch.setattr(thermal, "LEFT_BEHIND", 0.0)  # what follows the wall without any heat aside
     x[:, warm] = 1.0
     (wall, surface, core, excess), _ = flow(x, np.zeros(1))[0][0], None
     signs = {
@@ -286,8 +288,7 @@ def test_a_covariance_is_carried_by_the_derivative_of_the_states_own_way(
 def test_the_pressure_is_the_sum_of_all_that_warms_and_fills_the_gas() -> None:
     x, _ = anywhere(6)
     seen, row = pressure_row(x)
-    parts = x[:, [SURFACE, AIR, DRIFT, FAST, EXCESS, UPTAKE]].sum(axis=1)
-    assert seen == pytest.approx(x[:, WALL] * (1.0 + x[:, PRESSURE_PER_K]) + parts)
+    assert seen == pytest.approx(x[:, [WALL, SURFACE, AIR, DRIFT, FAST, EXCESS, UPTAKE]].sum(axis=1))
     assert row == pytest.approx(differences(lambda each: pressure_row(each)[0], x), abs=1e-7)
 
 
@@ -303,15 +304,14 @@ def test_the_derivative_of_what_a_probe_sees_is_what_small_changes_do(place: Pla
     assert row == pytest.approx(differences(seen, x), rel=1e-6, abs=1e-7)
 
 
-def test_every_probe_sees_what_it_touches() -> None:
+def test_every_probe_sees_what_it_touches(monkeypatch: pytest.MonkeyPatch) -> None:
     x, share = anywhere(7)
-    x[:, [GAS_PROBE_LAG, WALL_PROBE_LAG]] = 0.0
+    monkeypatch.setattr(thermal, "GAS_PROBE_LAG_S", 0.0)
+    monkeypatch.setattr(thermal, "WALL_PROBE_LAG_S", 0.0)
     paces = flow(x, share)
     known = {
-        Place.GAS: x[:, WALL] + (1.0 + x[:, GAS_PROBE_GAIN]) * x[:, SURFACE] + x[:, EXCESS],
-        Place.WALL: x[:, WALL]
-        + x[:, WALL_PROBE_SHARE] * (x[:, ROOM] - x[:, WALL])
-        + x[:, WALL_PROBE_GAIN] * x[:, SURFACE],
+        Place.GAS: x[:, WALL] + x[:, SURFACE] + x[:, EXCESS],
+        Place.WALL: x[:, WALL] + WALL_PROBE_ROOM_SHARE * (x[:, ROOM] - x[:, WALL]),
         Place.ROOM: x[:, ROOM],
         Place.CONTENTS: x[:, WALL] + x[:, CONTENTS_PROBE_GAIN] * 0.5 * (x[:, SURFACE] + x[:, CORE]),
     }
@@ -319,16 +319,18 @@ def test_every_probe_sees_what_it_touches() -> None:
         assert probe_row(x, place, *paces)[0] == pytest.approx(kelvin + x[:, OFFSETS[place]])
 
 
-@pytest.mark.parametrize(("place", "lag"), [(Place.GAS, GAS_PROBE_LAG), (Place.WALL, WALL_PROBE_LAG)])
-def test_a_probe_trails_a_ramp_as_a_first_order_lag_does(place: Place, lag: int) -> None:
+@pytest.mark.parametrize(("place", "tau_s"), [(Place.GAS, GAS_PROBE_LAG_S), (Place.WALL, WALL_PROBE_LAG_S)])
+def test_a_probe_trails_a_ramp_as_a_first_order_lag_does(
+    place: Place, tau_s: float, monkeypatch: pytest.MonkeyPatch
+) -> None:
     # tau x' + x = s t from x(0) = 0: x = s (t - tau (1 - exp(-t/tau))), so s tau behind once it has settled
     # (any text on control; Seborg, Edgar & Mellichamp, Process Dynamics and Control, ch. 5, from memory)
     x = np.tile(prior(POT)[0], (1, 1))
     x[0, LN_SURFACE_WALL : LN_EXCESS + 1] = -30.0  # nothing but the wall moves, and the room far off moves it
-    x[0, LEFT] = x[0, WALL_PROBE_SHARE] = x[0, WALL_PROBE_GAIN] = 0.0
+    monkeypatch.setattr(thermal, "LEFT_BEHIND", 0.0)
+    monkeypatch.setattr(thermal, "WALL_PROBE_ROOM_SHARE", 0.0)
     x[0, ROOM], x[0, LN_ROOM_WALL] = 1e6, log(1e-9)  # K, 1/s: a ramp of 1 mK/s
-    x[0, lag] = 1.5  # of a minute
-    t_s, tau_s, slope = 1200.0, 90.0, 1e-3
+    t_s, slope = 1200.0, 1e-3
     x[0, WALL] = slope * t_s
     exact = slope * (t_s - tau_s * (1.0 - exp(-t_s / tau_s)))
     seen, _ = probe_row(x, place, *flow(x, np.zeros(1)))

@@ -62,7 +62,7 @@ from potvigil.core.thermal import (
 CELLS, WARM_CELLS = 16, 4
 WARM_K, WARM_SHARE, WARM_SHARE_KNOWN = 5.0, 0.15, 0.05
 # Between the cells lies that part of the spread of these constants, the rest within each.
-_BETWEEN = 0.75
+_BETWEEN = 0.9
 _SPREAD = [LN_WALL_SURFACE, LN_CORE_SURFACE, LN_SURFACE_CORE, LN_SURFACE_WALL, LN_ROOM_WALL, LN_EXCESS]
 _PRIMES = (2, 3, 5, 7, 11, 13)
 
@@ -73,13 +73,16 @@ CONSTANTS_S, FAST_S = 24 * 3600.0, 1200.0
 _DYING_S = ((DRIFT, DRIFT_S), (HEATING, HEATING_S), (UPTAKE, UPTAKE_S))
 # How far they wander, 1 sigma. DRIFT: 0.03 psi; the barometer's where only the altitude is known. OFFSET: K,
 # beside its constant part. Walks, K in a root hour: the weather of a workshop with a heater; a wall of
-# several parts, of which a probe knows one: with 0.1 the bench's layered pots were told leaks.
+# several parts, of which a probe knows one: with less the bench's layered pots seem to leak.
 DRIFT_K, FAST_K, OFFSET_K, BAROMETER_K = 0.12, 0.05, 0.15, 0.0015 * T0_K
-ROOM_K, WALL_K = 1.2, 0.3
+ROOM_K, WALL_K = 1.2, 0.5
 # What resin may do unseen, K/h; by how much its heat may change in FAST_S, as a share of itself: it ends
 # within minutes; and what comes with a rise that nothing else explains.
 HEATING_K, GROWTH, ONSET_OF_HEAT_K = 0.3, 2.0, 6.0
 RISE_SIGMAS, RISE_ALLOWED = 4.0, 0.3  # a cumulative sum of innovations over what chance brings
+# How much of what is unknown of a conductance comes back in CONSTANTS_S. Free convection goes with a power of
+# the difference (Incropera, ch. 9): where the contents stand so far off the wall, all of it.
+STEADY, CONVECTION_K = 0.25, 4.0
 AIR_WANDER_K = 3e-5  # in a root second: keeps the level alive, 0.003 % in a day
 # Neither dies as an exponential: by so much of its own size, in its own time, each may turn out otherwise.
 EXCESS_SPREAD, UPTAKE_SPREAD = 0.35, 0.5
@@ -292,7 +295,8 @@ class PotBank:
         noise[:, UPTAKE] = (UPTAKE_SPREAD * x[:, UPTAKE]) ** 2 * dt / UPTAKE_S
         for offset in OFFSETS.values():
             noise[:, offset] = 2.0 * dt / OFFSET_S * OFFSET_K**2
-        noise[:, CONSTANTS] = (self._sigma**2)[CONSTANTS] * (1.0 - decay[CONSTANTS] ** 2)
+        free = np.minimum(STEADY**2 + (x[:, SURFACE] / CONVECTION_K) ** 2, 1.0)
+        noise[:, CONSTANTS] = np.outer(free, (self._sigma**2)[CONSTANTS] * (1.0 - decay[CONSTANTS] ** 2))
         noise[:, RATE] = (RATE_WANDER * x[:, RATE]) ** 2 * hour
         steady = np.diag((FAST_K**2, (FAST_K * pace) ** 2))
         quick = steady - fast @ steady @ fast.T

@@ -18,6 +18,8 @@ from potvigil.core.words import TimeTeller, pressure, rate, span
 DEADBAND_SHARE = 0.02
 # Working time is "nearly used up" when so much of it is left, but no later than five minutes before its end.
 WORKING_TIME_LEFT_SHARE, WORKING_TIME_LEFT_S = 0.25, 300.0
+# A gauge that shows so much of the working pressure is said to be there.
+REACHED_SHARE = 0.95
 # Top-ups that hide a leak: so many in so long.
 MASKING_TOP_UPS, MASKING_WITHIN_S = 3, 3 * 3600.0
 # but not those that only make up for the fill's heat, which come within minutes of it
@@ -129,7 +131,8 @@ def _over_pressure(scene: Scene, gauge_pa: float) -> str | None:
 def _slow_to_pressure(scene: Scene, batch: Batch) -> str | None:
     working_time_s = batch.resin.working_time_s
     waiting = scene.stage is Stage.FILLING or not _was_filled(batch)
-    if working_time_s is None or not waiting:
+    reached = (scene.reading.gauge_pa or 0.0) >= REACHED_SHARE * scene.pot.working_pa
+    if working_time_s is None or not waiting or reached:
         return None
     left_s = batch.clock.seconds_to(working_time_s)
     if left_s > max(WORKING_TIME_LEFT_SHARE * working_time_s, WORKING_TIME_LEFT_S):

@@ -112,7 +112,7 @@ class Doubt:
             return None
         return (
             f"it has not moved while the gas must have {'warmed' if should_have_k > 0.0 else 'cooled'} by "
-            f"{abs(should_have_k):.0f} K: its port is blocked, or the supply valve is open"
+            f"{abs(should_have_k):.2g} K: its port is blocked, or the supply valve is open"
         )
 
     def _stuck(self, reading: Reading, absolute_pa: float) -> str | None:

@@ -18,7 +18,7 @@ from potvigil.core.before import BeforeFill
 from potvigil.core.event import NORMAL_95, Interval
 from potvigil.core.gas import compressibility
 from potvigil.core.known import LEAST_HOLD_S, Known
-from potvigil.core.onset import REACH, Found, OnsetBank
+from potvigil.core.onset import Found, OnsetBank
 from potvigil.core.pot import USUAL_CONTENTS, Pot
 from potvigil.core.reading import TEMPERATURE_UNKNOWN_K, Place, Reading
 from potvigil.core.thermal import T0_K, Sizes
@@ -26,7 +26,7 @@ from potvigil.core.thermal import T0_K, Sizes
 BIN_S = 20.0  # short against the quickest delay asked for (4 min), long enough to make work per sample small
 ROUNDING = 6e-5  # of a bin, as a share: a 0.0047 psi converter step
 # A leak beyond doubt: so many sigma, some for the errors of the model, not for the noise.
-Z_ESTABLISHED = 5.2
+Z_ESTABLISHED = 5.0
 Z_DOUBTED = 4.0  # and it stays one until less than this is left
 # The onsets take the rate as constant, and the bank takes a leaking pot for a sound one, which it then
 # describes badly. Beyond so many sigma both are their largest error: what comes later tells of the rate, no
@@ -124,7 +124,7 @@ class LeakFilter:
         self._last_law = 0.0
         self._sound = bank_for(pot, known)
         self._begun_s: float | None = None
-        self._onsets = OnsetBank(CELLS, REACH if pot.contents_volume_m3 != 0.0 else NORMAL_95)
+        self._onsets = OnsetBank(CELLS)
         self._leaking: PotBank | None = None
         self._has_leaked = False  # at any time, even if that was taken back: then nothing is learnt
         self._found: Found | None = None  # what the onsets say of it, while they say there is one

@@ -15,8 +15,6 @@ from potvigil.core.bank import Correction, PotBank
 from potvigil.core.event import NORMAL_95, Interval
 from potvigil.core.thermal import AIR, RATE, SIZE, Floats
 
-# No pot that holds something is the model: on the bench a rate misses by half as much again as it should.
-REACH = 1.5 * NORMAL_95
 _NEGLIGIBLE = 20.0  # log likelihood ratio below which an onset has no weight
 _SPACING = 0.2  # neighbours of an onset stand at least this share of its age apart
 
@@ -77,9 +75,8 @@ class Found:
 class OnsetBank:
     """Takes what the bank of a sound pot sees. The onsets are dense near now and sparse long ago."""
 
-    def __init__(self, cells: int, reach: float = REACH) -> None:
+    def __init__(self, cells: int) -> None:
         self.losses = LossTraces(cells)
-        self._reach = reach
         self._times_s: list[float] = []
 
     def carry(self, bank: PotBank, elapsed_s: float) -> None:
@@ -119,7 +116,7 @@ class OnsetBank:
         log_weights = bank.log_weights + 0.5 * rates**2 * information - 0.5 * np.log(information)
         weights = np.exp(log_weights - log_sum(log_weights))
         value = float(weights @ rates)
-        reach = self._reach * sqrt(float(weights @ (1.0 / information + (rates - value) ** 2)))
+        reach = NORMAL_95 * sqrt(float(weights @ (1.0 / information + (rates - value) ** 2)))
         return Interval(value, value - reach, value + reach)
 
     def found(self, bank: PotBank) -> Found:

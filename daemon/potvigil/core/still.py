@@ -6,7 +6,7 @@ pot's pressure. Nothing is compared with a fixed number of kelvin: a probe that 
 wall whose contents nobody knows, only make the answer less sure.
 """
 
-from math import sqrt
+from math import hypot, sqrt
 
 from potvigil.core.before import BeforeFill
 from potvigil.core.leak import BinSum, bank_for
@@ -18,6 +18,8 @@ BIN_S = 180.0
 SIGMAS, NOISE_SIGMAS = 4.5, 6.0
 # Less than that share of what it should have done is no movement; nor is what noise and drift do, K.
 STILL_SHARE, LEAST_K = 0.2, 0.06
+# What a leak may have taken back of a warming: 0.5 psi/h at 60 psi gauge, 1 sigma.
+LEAK_K_PER_S = 0.5 / 75.0 / 3600.0 * T0_K
 FROM_S = 900.0  # until then the fill's heat leaves, and nothing stands still
 
 
@@ -35,7 +37,7 @@ class Stillness:
         self._last_s: float | None = None
         self._age_s = 0.0  # since the fill or the newest top-up
         self._stood_k: float | None = None  # T0 ln(p/Z) since it last moved
-        self._stood_gauge_pa = 0.0
+        self._stood_s = self._stood_gauge_pa = 0.0
 
     def update(self, reading: Reading, absolute_pa: float, noise_pa: float) -> None:
         """Take one good reading and the scatter of the pressure, Pa."""
@@ -56,11 +58,12 @@ class Stillness:
             gauge_k = T0_K * (now.gauge_pa - self._stood_gauge_pa) / now.absolute_pa
             moved_k = min(abs(now.air_k - self._stood_k), abs(gauge_k))
             if moved_k < max(STILL_SHARE * abs(gone_k), LEAST_K, NOISE_SIGMAS * noise_k):
-                sure = bool(now.kelvin) and abs(gone_k) > SIGMAS * sqrt(sigma_k**2 + noise_k**2)
+                lost_k = LEAK_K_PER_S * (now.t_s - self._stood_s) if gone_k > 0.0 else 0.0
+                sure = bool(now.kelvin) and abs(gone_k) > SIGMAS * hypot(sigma_k, noise_k, lost_k)
                 self.should_have_k = gone_k if sure and moved_k < STILL_SHARE * abs(gone_k) else None
                 return
         self.should_have_k = None
-        self._stood_k, self._stood_gauge_pa = now.air_k, now.gauge_pa
+        self._stood_s, self._stood_k, self._stood_gauge_pa = now.t_s, now.air_k, now.gauge_pa
         self._bank.pin_air(now.air_k)
 
     def top_up(self, rise_share: float) -> None:

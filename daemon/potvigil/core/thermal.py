@@ -161,7 +161,7 @@ def start(sizes: Sizes) -> tuple[Floats, Floats]:
         (WALL, wall_k, hypot(0.7 * wall_k, 0.7)),
         (START_SURFACE, 0.5 * (surface_k - wall_k) if holds else 0.0, hypot(0.35 * surface_k, spread_k)),
         (START_CORE, -0.5 * wall_k if holds else 0.0, spread_k),
-        (HEATING, 0.0, 4.0 if holds else 0.0),
+        (HEATING, 0.0, 1.0 if holds else 0.0),  # more is opened by the rise it makes
         (ROOM, 0.0, 1.0),
         (AIR, 0.0, UNKNOWN_K),
         (EXCESS, 0.0, 15.0),  # filled in half a minute, a gas is still some ten kelvin warm a minute later

@@ -304,10 +304,14 @@ class PotWatch:
             )
 
     def _resin_k(self, reading: Reading) -> float | None:
-        """Return what the resin is thought to be at, K: never by a gas that a fill has just warmed."""
-        if reading.contents_k is None and not self._stage.has_cooled(reading.t_s):
-            return reading.wall_k or reading.room_k or self._before.kelvin.get(Place.GAS)
-        return reading.resin_k
+        """Return what the resin is thought to be at, K: never by a gas that a fill has just warmed.
+
+        Nor, until the pot is shut, by the air in it: a mould from the oven warms that, and not yet the resin.
+        """
+        if reading.contents_k is not None or self._stage.has_cooled(reading.t_s):
+            return reading.resin_k
+        is_shut = self.stage not in (Stage.OPEN, Stage.FILLING)
+        return reading.room_k or reading.wall_k or (self._before.kelvin.get(Place.GAS) if is_shut else None)
 
     def _is_leaking(self) -> bool:
         leak = self._leak()
