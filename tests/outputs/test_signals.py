@@ -325,6 +325,30 @@ def test_a_pin_that_fails_is_told_once_and_works_again(
     assert rises(bed.go(60.0)[LAMP]) == 15
 
 
+@pytest.mark.parametrize(
+    "wiring",
+    [
+        Wiring(buzzer=BUZZER),
+        Wiring(buzzer=BUZZER, button=BUTTON),
+        Wiring({Lamp.CALM: CALM_LAMP}, BUZZER),
+        Wiring({Lamp.ALARM: LAMP}),
+        Wiring(button=BUTTON),
+        Wiring(),
+    ],
+    ids=lambda wiring: "-".join(
+        [*wiring.lamps, *(each for each in ("buzzer", "button") if getattr(wiring, each))]
+    ),
+)
+def test_whatever_is_fitted_serves_by_itself(factory: MockFactory, wiring: Wiring) -> None:
+    """A calm hour first: nothing that is to be shown has an edge then."""
+    bed = Bedside(factory, wiring=wiring)
+    assert not any(bed.go(60.0)[BUZZER])
+    bed.conditions[FLOOR] = "passes the floor"
+    looks = bed.go(90.0)
+    assert rises(looks[BUZZER]) == (0 if wiring.buzzer is None else 30)
+    assert any(looks[LAMP]) == (LAMP in wiring.lamps.values())
+
+
 # -- for real ----------------------------------------------------------------------------------------
 
 
@@ -348,6 +372,37 @@ def test_the_thread_moves_the_pins_and_stops_when_the_loop_does(factory: MockFac
         assert [bool(state.state) for state in factory.pin(LAMP).states] == [False]
     finally:
         signals.close()
+
+
+def test_the_thread_goes_on_whatever_happens_to_it(
+    factory: MockFactory, monkeypatch: pytest.MonkeyPatch, caplog: pytest.LogCaptureFixture
+) -> None:
+    pins = open_pins(Wiring(buzzer=BUZZER), 0.05, boot_time_s, factory)
+    looks, seen = iter([KeyError("no such lamp")] * 3), threading.Event()
+    step = pins.step
+
+    def stepped() -> float | None:
+        for error in looks:
+            raise error
+        seen.set()
+        return step()
+
+    monkeypatch.setattr(pins, "step", stepped)
+    signals = Signals(pins)
+    signals.start(lambda pot_id, command: None)
+    standing = {"lantern": (alarm(FLOOR, priority=Priority.HIGH),)}
+    try:
+        while not seen.wait(0.01):
+            signals.show(boot_time_s(), None, standing)
+        deadline_s = boot_time_s() + 60.0
+        while not factory.pin(BUZZER).state and boot_time_s() < deadline_s:
+            signals.show(boot_time_s(), None, standing)
+            time.sleep(0.01)
+        assert factory.pin(BUZZER).state
+    finally:
+        signals.close()
+    (said,) = [record.getMessage() for record in caplog.records if "cannot be moved" in record.getMessage()]
+    assert "no such lamp" in said and "tried again" in said
 
 
 def test_a_night_is_shown_and_the_button_acknowledges_it_by_the_one_road(

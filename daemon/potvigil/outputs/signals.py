@@ -197,14 +197,22 @@ class Pins:
             )
         self._set("buzzer", self._buzzer, wanted.sounds(now_s))
         edges_s = (wanted.next_edge_s(now_s), None if felt is None else felt.next_edge_s(now_s))
-        return min(until_s - now_s, *(edge_s for edge_s in edges_s if edge_s is not None))
+        return min([until_s - now_s, *(edge_s for edge_s in edges_s if edge_s is not None)])
 
     # -- within ------------------------------------------------------------------------------------
 
     def _run(self) -> None:
         while not self._is_closing:
             self._news.clear()  # before looking, so that nothing that comes meanwhile is missed
-            self._news.wait(self.step())
+            try:
+                again_s = self.step()
+                self._failing.discard("thread")
+            except Exception as error:  # whatever it is, a thread that ends would leave all dark and silent
+                again_s = None
+                if "thread" not in self._failing:
+                    self._failing.add("thread")
+                    _log.error("signals: lamp and buzzer cannot be moved (%r); tried again each tick", error)
+            self._news.wait(again_s)
 
     def _dark(self) -> None:
         for lamp, device in self._lamps.items():
