@@ -11,7 +11,7 @@ from pathlib import Path
 import pytest
 
 from potvigil.cli import main
-from potvigil.core.event import Action, AlarmId, AlarmState, Detail
+from potvigil.core.event import Action, AlarmId, AlarmState, Detail, NoteEvent
 from potvigil.record.store import Store
 from potvigil.sim.nights import NIGHTS
 from rehearsal import Bench, raised, rehearse
@@ -324,13 +324,15 @@ def take_up(half_night: Bench, record: Path) -> Bench:
     return bench
 
 
-def test_a_batch_is_closed_by_hand_through_the_watch(run, half_night, open_record):
+def test_a_batch_under_pressure_is_not_closed_by_hand_and_that_is_said(run, half_night, open_record):
     status, out, _ = run("batch", "close", "--record", open_record)
-    assert status == 0 and "asked" in out
+    assert status == 0 and "asked" in out and "never under pressure" in out
     bench = take_up(half_night, open_record)
     bench.service.stop()
     with Store.open_read_only(open_record) as store:
-        assert store.batch(1).end_t_s is not None
+        assert store.batch(1).end_t_s is None
+        events = store.events(1)
+    assert any("under pressure" in event.text for event in events if isinstance(event, NoteEvent))
 
 
 @pytest.mark.parametrize(

@@ -317,7 +317,7 @@ def edit(field: Detail, text: str, t_s: float, by: str = "anna") -> Command:
     return Command(Action.EDIT, t_s, text=text, by=by, field=field)
 
 
-def test_a_batch_opened_labelled_and_closed_by_hand() -> None:
+def test_a_batch_opened_and_labelled_by_hand_closes_when_the_pot_is_vented() -> None:
     told = watched(night(0.01))
     told.events += told.watch.handle(Command(Action.OPEN, 40.0))
     told.events += told.watch.handle(edit(Detail.LABEL, "harbour lens, clear", 40.0))
@@ -325,10 +325,36 @@ def test_a_batch_opened_labelled_and_closed_by_hand() -> None:
         if each.t_s > 40.0:
             told.events += told.watch.feed(each)
     told.events += told.watch.handle(edit(Detail.NOTE, "second pour", 3600.0))
-    told.events += told.watch.handle(Command(Action.CLOSE, 3600.0))
+    vented = [replace(each, t_s=each.t_s + 3600.0, gauge_pa=0.0) for each in night(0.02)]
+    told.events += [event for each in vented for event in told.watch.feed(each)]
     assert len([each for each in told.events if isinstance(each, BatchOpened)]) == 1
     (summary,) = told.closed()
     assert (summary.label, summary.note) == ("harbour lens, clear", "second pour")
+    assert told.watch.summary() is None
+
+
+@pytest.mark.parametrize("hours", [0.3, 1.0])
+def test_no_word_ends_the_watch_over_a_pot_under_pressure(hours: float) -> None:
+    told = watched(night(hours))
+    (refused,) = told.watch.handle(Command(Action.CLOSE, hours * HOUR))
+    assert isinstance(refused, NoteEvent) and refused.note is NoteId.REFUSED
+    assert "under pressure" in refused.text and "vented" in refused.text
+    assert told.watch.summary() is not None
+    # and what is to be told of it is told
+    fallen = [replace(each, gauge_pa=40.0 * PSI) for each in night(hours + 0.3) if each.t_s > hours * HOUR]
+    events = [event for each in fallen for event in told.watch.feed(each)]
+    assert {each.alarm for each in events if isinstance(each, AlarmEvent)} & {
+        AlarmId.BELOW_FLOOR,
+        AlarmId.RAPID_LOSS,
+    }
+
+
+def test_a_batch_is_closed_by_hand_where_nobody_can_tell_the_pressure_or_there_is_none() -> None:
+    told = watched(night(0.01))
+    told.watch.handle(Command(Action.OPEN, 40.0))
+    assert isinstance(told.watch.handle(Command(Action.CLOSE, 41.0))[-1], BatchClosed)
+    told = watched(without_pressure(night(0.5), 900.0))
+    assert isinstance(told.watch.handle(Command(Action.CLOSE, 1800.0))[-1], BatchClosed)
     assert told.watch.summary() is None
 
 

@@ -57,6 +57,10 @@ CURE_LENGTH_SHARE = 0.1
 GAP_S = 60.0
 GAP_SHOWN_S = 1.0
 TEST_SHOWN_S = 60.0
+UNDER_PRESSURE = (
+    "The pot is under pressure, so its batch stays open and watched. "
+    "It closes by itself once the pot is vented."
+)
 # A shelving without an end given; it always has one.
 SHELVE_S = 3600.0
 _NO_SAMPLE = Reading(0.0, None, None, None, 0.0, None, None, None, Quality.BAD, "no reading yet")
@@ -133,11 +137,18 @@ class PotWatch:
                 if self._batch is None:
                     self._open_batch(t_s, utc_s, events)
             case Action.CLOSE:
-                if self._batch is not None:
-                    self._close_batch(replace(self._reading, t_s=t_s), events)
+                if self._batch is not None and self._is_under_pressure():
+                    events.append(NoteEvent(t_s, utc_s, NoteId.REFUSED, UNDER_PRESSURE))
+                else:
+                    self.end(t_s, events)
             case Action.TEST_ALARM:
                 self._test_until_s = t_s + TEST_SHOWN_S
         return events
+
+    def end(self, t_s: float, events: list[Event]) -> None:
+        """Close the batch as it stands, whatever the pressure: no more readings will come."""
+        if self._batch is not None:
+            self._close_batch(replace(self._reading, t_s=t_s), events)
 
     def report(self, alarm: AlarmId, text: str | None) -> None:
         """Say whether something outside the pot is wrong (record, clock); taken up with the next sample."""
@@ -312,6 +323,10 @@ class PotWatch:
             return reading.resin_k
         is_shut = self.stage not in (Stage.OPEN, Stage.FILLING)
         return reading.room_k or reading.wall_k or (self._before.kelvin.get(Place.GAS) if is_shut else None)
+
+    def _is_under_pressure(self) -> bool:
+        """Say whether the pot is surely under pressure; of a transducer in doubt nobody can tell."""
+        return self.stage is not Stage.OPEN and self._pressure_fault() is None
 
     def _is_leaking(self) -> bool:
         leak = self._leak()

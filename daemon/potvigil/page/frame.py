@@ -32,7 +32,7 @@ _SAID = {
     "acknowledged": "Asked: acknowledge. It is done within a sample period.",
     "shelved": "Asked: put the alarm aside. It is done within a sample period.",
     "opened": "Asked: open a batch. It is done within a sample period.",
-    "closed": "Asked: close the batch. It is done within a sample period.",
+    "closed": "Asked: close the batch. It is done within a sample period, but not under pressure.",
     "edited": "Asked: change the details. It is done within a sample period.",
     "kept": "The details are changed.",
     "same": "Nothing was changed.",

@@ -54,7 +54,10 @@ def close(args: argparse.Namespace) -> int:
     with Store.open(record_path(args), create=False) as store:
         pot_id = known_pot(store, args.pot)
         store.add_command(pot_id, Action.CLOSE, time.time(), by=BY)
-    print(f"asked: close a batch of {pot_id}; the watch does it within a sample period")
+    print(
+        f"asked: close a batch of {pot_id}; the watch does it within a sample period, "
+        "but never under pressure: then it closes by itself once the pot is vented"
+    )
     return DONE
 
 
