@@ -21,6 +21,7 @@ STILL_SHARE, LEAST_K = 0.2, 0.06
 # What a leak may have taken back of a warming: 0.5 psi/h at 60 psi gauge, 1 sigma.
 LEAK_K_PER_S = 0.5 / 75.0 / 3600.0 * T0_K
 FROM_S = 900.0  # until then the fill's heat leaves, and nothing stands still
+STOOD_S = 900.0  # what a thermometer does within minutes may be its own: put back, swapped, in a draught
 
 
 class Stillness:
@@ -58,8 +59,10 @@ class Stillness:
             gauge_k = T0_K * (now.gauge_pa - self._stood_gauge_pa) / now.absolute_pa
             moved_k = min(abs(now.air_k - self._stood_k), abs(gauge_k))
             if moved_k < max(STILL_SHARE * abs(gone_k), LEAST_K, NOISE_SIGMAS * noise_k):
-                lost_k = LEAK_K_PER_S * (now.t_s - self._stood_s) if gone_k > 0.0 else 0.0
-                sure = bool(now.kelvin) and abs(gone_k) > SIGMAS * hypot(sigma_k, noise_k, lost_k)
+                stood_s = now.t_s - self._stood_s
+                lost_k = LEAK_K_PER_S * stood_s if gone_k > 0.0 else 0.0
+                is_long = bool(now.kelvin) and stood_s > STOOD_S
+                sure = is_long and abs(gone_k) > SIGMAS * hypot(sigma_k, noise_k, lost_k)
                 self.should_have_k = gone_k if sure and moved_k < STILL_SHARE * abs(gone_k) else None
                 return
         self.should_have_k = None
