@@ -245,7 +245,8 @@ class Joint:
                 move[3] *= exp(-dt / HEATING_S)
                 mean, past = move @ mean, move @ past
                 wander = np.zeros((5, 3))
-                wander[0, 0], wander[4, 1] = WALL_K * sqrt(dt / 3600.0), room_k * sqrt(dt / 3600.0)
+                wander[4, 1] = room_k * sqrt(dt / 3600.0)
+                wander[0, 0] = WALL_K * room_k / ROOM_K * sqrt(dt / 3600.0)
                 wander[3, 2] = HEATING_K * sqrt(1.0 - exp(-2.0 * dt / HEATING_S))
                 past = np.hstack((past, wander))
                 turn = sqrt(3.0) * dt / FAST_S
@@ -694,7 +695,7 @@ def mass_point(t_s: npt.ArrayLike, y: npt.ArrayLike, noise: float = COARSE) -> l
     bank.p[:] = 0.0
     bank.p[:, AIR, AIR] = level
     bank.x[:, : CONSTANTS.start] = 0.0
-    bank._stirred_k = bank._room_k = bank._drift_k = 0.0
+    bank._stirred_k = bank._room_k = bank._wall_k = bank._drift_k = 0.0
     onsets, answers = OnsetBank(CELLS), []
     with pytest.MonkeyPatch.context() as patch:
         for name in ("WALL_K", "HEATING_K", "OFFSET_K", "AIR_WANDER_K", "FAST_K"):

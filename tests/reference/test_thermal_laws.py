@@ -244,8 +244,6 @@ def test_a_covariance_is_carried_by_the_derivative_of_the_states_own_way(
 ) -> None:
     # an extended Kalman filter: P goes to F P F' with F = dx'/dx by central differences
     for name in (
-        "WALL_K",
-        "ROOM_K",
         "HEATING_K",
         "GROWTH",
         "OFFSET_K",
@@ -257,7 +255,7 @@ def test_a_covariance_is_carried_by_the_derivative_of_the_states_own_way(
 
     def quiet() -> PotBank:
         bank = PotBank(POT)
-        bank._room_k = bank._drift_k = bank._stirred_k = 0.0
+        bank._room_k = bank._wall_k = bank._drift_k = bank._stirred_k = 0.0
         bank._sigma = np.zeros(SIZE)
         return bank
 

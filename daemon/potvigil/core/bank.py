@@ -89,6 +89,9 @@ EXCESS_SPREAD, UPTAKE_SPREAD = 0.35, 0.5
 # Just after a fill the gas is stirred in ways no exponential describes, K, dying in so many seconds.
 STIRRED_K, STIRRED_S = 2.0, 100.0
 FILL_EXCESS_K, FILL_SURFACE_K, FILL_WALL_K = 18.0, 2.0, 0.7  # left by air let in, per share of what was there
+# Beyond so many, summed, a leak has changed at a stroke: noise alone comes there once in 300 nights of bins
+# (Siegmund, as in core/cusum.py; at 8 it did in every fifth).
+SHIFT_SIGMAS = 12.0
 # A seal stiffens in the cold, a gap clogs: a leak changes by 3 % in an hour, 10 % in half a night.
 RATE_WANDER = 0.03
 # Between the two laws of a leak, choked (constant share) and laminar, nothing is known: the middle.
@@ -134,7 +137,8 @@ class PotBank:
         known: mean and 1 sigma of some that LEARNT names; the others are any pot's."""
         mean, sigma = prior(sizes)
         begin, unsure = start(sizes)
-        self._room_k, self._drift_k = room_k, sqrt(DRIFT_K**2 + unseen_k**2)
+        self._room_k, self._wall_k = room_k, WALL_K * room_k / ROOM_K  # in a still room all parts are still
+        self._drift_k = sqrt(DRIFT_K**2 + unseen_k**2)
         self._begun_s = 0.0  # so long ago
         unsure[DRIFT], unsure[FAST], unsure[FAST_RATE] = self._drift_k, FAST_K, FAST_K * sqrt(3.0) / FAST_S
         self._sigma = sigma.copy()
@@ -224,7 +228,7 @@ class PotBank:
         other = PotBank.__new__(PotBank)
         other.__dict__.update(self.__dict__)
         other.x, other.p, other.log_weights = self.x + mean, self.p + second, log_weights.copy()
-        other._law, other._shift = 0.0, Cusum()
+        other._law, other._shift = 0.0, Cusum(SHIFT_SIGMAS)
         return other
 
     def learn_nothing(self) -> None:
@@ -286,7 +290,7 @@ class PotBank:
         x, p = self.x, self.p
         noise = np.zeros((CELLS, SIZE))
         hour = dt / 3600.0
-        noise[:, WALL], noise[:, ROOM] = WALL_K**2 * hour, self._room_k**2 * hour
+        noise[:, WALL], noise[:, ROOM] = self._wall_k**2 * hour, self._room_k**2 * hour
         noise[:, HEATING] = HEATING_K**2 * (1.0 - decay[HEATING] ** 2)
         noise[:, HEATING] += 2.0 * dt / FAST_S * (GROWTH * np.maximum(x[:, HEATING], 0.0)) ** 2
         noise[:, AIR] = AIR_WANDER_K**2 * dt
