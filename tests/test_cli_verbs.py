@@ -501,12 +501,29 @@ def test_an_alarm_is_acknowledged_through_the_watch(run, half_night, open_record
     bench.service.stop()
 
 
-def test_an_alarm_is_shelved_for_a_while(run, open_record):
-    assert run("alarm", "shelve", "floor-ahead", "--minutes", 30, "--record", open_record)[0] == 0
+@pytest.mark.parametrize(
+    ("alarm", "words", "seconds"),
+    [
+        ("floor-ahead", ["--minutes", 10], 600.0),
+        ("floor-ahead", [], 900.0),
+        ("thermometer", ["--minutes", 1440], 86_400.0),
+        ("thermometer", [], 3600.0),
+    ],
+)
+def test_an_alarm_is_shelved_for_a_while(run, open_record, alarm, words, seconds):
+    assert run("alarm", "shelve", alarm, *words, "--record", open_record)[0] == 0
     with Store.open(open_record) as store:
         ((pot_id, command),) = store.take_commands(5000.0)
-    assert (pot_id, command.action, command.alarm) == (POT, Action.SHELVE, AlarmId.FLOOR_AHEAD)
-    assert command.duration_s == 1800.0
+    assert (pot_id, command.action, command.alarm) == (POT, Action.SHELVE, AlarmId(alarm))
+    assert command.duration_s == seconds
+
+
+@pytest.mark.parametrize("minutes", ["1e9", "inf", "nan", "-5", "0", "15.1"])
+def test_a_high_alarm_is_not_silenced_for_longer_than_a_quarter_of_an_hour(refused, open_record, minutes):
+    said = refused("alarm", "shelve", "over-pressure", f"--minutes={minutes}", "--record", open_record)
+    assert "over-pressure can be put aside for 1 to 15 minutes" in said
+    with Store.open(open_record) as store:
+        assert store.take_commands(5000.0) == []
 
 
 def test_a_test_alarm_goes_through_the_watch_marked_as_a_test(run, half_night, open_record):

@@ -376,7 +376,7 @@ def _add_alarm_verbs(verbs: _Verbs) -> None:
     seen.add_argument("--pot", metavar="ID")
     shelve = _verb(verbs, "shelve", "alarm:command", "silence an alarm for a while", record=True)
     shelve.add_argument("alarm", choices=ids, metavar="ALARM")
-    shelve.add_argument("--minutes", type=float, default=60.0, metavar="N")
+    shelve.add_argument("--minutes", type=float, metavar="N", help="default 60; a high alarm: at most 15")
     shelve.add_argument("--pot", metavar="ID")
     test = _verb(verbs, "test", "alarm:command", "send one alarm end to end, marked as a test", record=True)
     test.add_argument("--pot", metavar="ID")

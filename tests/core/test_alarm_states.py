@@ -1,10 +1,11 @@
 """Alarm states as scripts of time; states and words as in IEC 62682 / ISA-18.2."""
 
 from collections.abc import Callable
+from math import inf, nan
 
 import pytest
 
-from potvigil.core.alarm import RULES, AlarmBook
+from potvigil.core.alarm import RULES, AlarmBook, shelving_fault
 from potvigil.core.event import AlarmEvent, AlarmId, AlarmState, Priority
 
 MINUTE = 60.0
@@ -145,9 +146,9 @@ def test_acknowledging_ends_the_repeats_and_a_new_alarm_begins_them_anew() -> No
 
 
 def test_shelving_is_silent_and_always_ends() -> None:
-    script = raised().shelve(FLOOR, 1800.0)
+    script = raised().shelve(FLOOR, 900.0)
     script.events.clear()
-    script.say(1799, below_floor="low")
+    script.say(899, below_floor="low")
     assert script.state() is SHELVED
     assert script.events == []
     script.say(2, below_floor="low")
@@ -155,9 +156,30 @@ def test_shelving_is_silent_and_always_ends() -> None:
     assert script.raised() == [FLOOR]
 
 
-def test_shelved_and_gone_meanwhile_ends_normal() -> None:
-    script = raised().shelve(FLOOR, 1800.0).say(1801, below_floor=None)
+@pytest.mark.parametrize(("alarm", "most_s"), [(FLOOR, 900.0), (AlarmId.THERMOMETER, 86_400.0)])
+def test_nobody_silences_an_alarm_for_longer_than_it_may_be(alarm: AlarmId, most_s: float) -> None:
+    for given_s in (1e12, inf):
+        told = {"below_floor": "low"} if alarm is FLOOR else {"thermometer": "gone"}
+        script = Script().say(ON_DELAY_S + 120, **told).shelve(alarm, given_s)
+        assert script.say(int(most_s) - 1, **told).state(alarm) is SHELVED
+        assert script.say(2, **told).state(alarm) is UNACKNOWLEDGED
+        assert shelving_fault(alarm, given_s) is not None
+    assert shelving_fault(alarm, most_s) is None is shelving_fault(alarm, 60.0)
+    assert shelving_fault(alarm, 59.0) is not None is not shelving_fault(alarm, nan)
+
+
+def test_a_high_alarm_that_is_over_is_no_longer_put_aside_and_the_next_one_is_told() -> None:
+    script = raised().shelve(FLOOR, 900.0).say(int(OFF_DELAY_S) + 1, below_floor=None)
     assert script.state() is NORMAL
+    script.events.clear()
+    assert script.say(int(ON_DELAY_S) + 2, below_floor="low").raised() == [FLOOR]
+
+
+def test_a_low_alarm_that_is_over_stays_put_aside_to_the_end() -> None:
+    leak = AlarmId.LEAK
+    script = Script().say(120, leak="so").shelve(leak, 1800.0).say(int(OFF_DELAY_S) + 1, leak=None)
+    assert script.state(leak) is SHELVED
+    assert script.say(1800, leak=None).state(leak) is NORMAL
 
 
 def test_shelving_ends_though_nothing_is_known_of_the_condition() -> None:
@@ -170,10 +192,11 @@ def test_acknowledging_does_not_end_a_shelving() -> None:
     assert script.state() is SHELVED
 
 
-def test_shelving_before_the_condition_holds_the_alarm_back_until_its_end() -> None:
-    script = Script().shelve(FLOOR, 600.0).say(598, below_floor="low")
+def test_a_low_alarm_is_put_aside_before_it_comes_and_a_high_one_is_not() -> None:
+    script = Script().shelve(AlarmId.LEAK, 600.0).say(598, leak="so")
     assert script.raised() == []
-    assert script.say(4, below_floor="low").raised() == [FLOOR]
+    assert script.say(4, leak="so").raised() == [AlarmId.LEAK]
+    assert Script().shelve(FLOOR, 600.0).say(int(ON_DELAY_S) + 2, below_floor="low").raised() == [FLOOR]
 
 
 def test_unknown_keeps_the_state() -> None:

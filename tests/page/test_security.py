@@ -27,7 +27,7 @@ POSTS = [
 ]
 PAGES = ["/", "/pot/lantern", "/batches", "/batch/1", "/plan"]
 DATA = ["/api/now", "/api/curve?pot=lantern", "/api/curve?batch=1"]
-FIELDS = {"alarm": "floor-ahead", "minutes": "30", "label": "harbour lens"}
+FIELDS = {"alarm": "floor-ahead", "minutes": "15", "label": "harbour lens"}
 PASSWORD = "lantern lens no. 3"
 
 
@@ -145,6 +145,7 @@ def test_what_is_written_is_what_was_asked_and_no_more(client, watched):
         ("/pot/lantern/shelve", {"alarm": "leak", "minutes": "inf"}, 422),
         ("/pot/lantern/shelve", {"alarm": "leak", "minutes": "-5"}, 422),
         ("/pot/lantern/shelve", {"alarm": "leak", "minutes": "100000"}, 422),
+        ("/pot/lantern/shelve", {"alarm": "over-pressure", "minutes": "16"}, 422),
         ("/pot/lantern/open", {"label": "one is open"}, 422),
         ("/pot/nobody/acknowledge", {"alarm": "all"}, 404),
         ("/pot/nobody/close", {}, 404),

@@ -107,7 +107,8 @@ def test_the_most_pressing_alarm_gives_the_word():
     over = replace(high, state=AlarmState.RETURNED)
     assert words.word(with_alarms(over), LANTERN) == ("holding", Level.WARN)
     aside = replace(high, state=AlarmState.SHELVED)
-    assert words.word(with_alarms(aside), LANTERN) == ("holding", Level.NOTE)
+    assert words.word(with_alarms(aside), LANTERN) == ("leak: floor ahead", Level.WARN)
+    assert words.word(with_alarms(replace(low, state=AlarmState.SHELVED)), LANTERN) == ("holding", Level.NOTE)
     assert HOLDING.cure is not None
     late_s, early_s = HOLDING.cure.done_s + 60.0, HOLDING.cure.done_s - 60.0
     holds = replace(with_alarms(alarm()), forecast=FloorForecast(late_s, late_s, None, False, None))

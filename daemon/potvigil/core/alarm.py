@@ -6,7 +6,8 @@
     condition false for the off-delay   -> from acknowledged: normal
                                            from unacknowledged: returned-unacknowledged, shown until seen
     true again while returned           -> unacknowledged
-    shelved                             -> silent until its end, then as the condition is
+    shelved                             -> silent until its end, then as the condition is; a high alarm only
+                                           while it stands, and no longer than 15 min
 
 A condition may also be unknown (the transducer is dead): then the alarm stays as it is, and neither delay
 runs: what was true for a moment before an hour of nothing has not been true for an hour. The off-delay is
@@ -55,6 +56,23 @@ RULES: dict[AlarmId, Rule] = {
     AlarmId.CLOCK_UNSET: Rule(Priority.LOW, 300.0),
     AlarmId.TEST: Rule(Priority.LOW, 0.0, off_delay_s=0.0),
 }
+
+
+LEAST_SHELVED_S = 60.0
+_MOST_SHELVED_S = {Priority.HIGH: 900.0, Priority.MEDIUM: 86_400.0, Priority.LOW: 86_400.0}
+
+
+def most_shelved_s(alarm: AlarmId) -> float:
+    """Return for how long an alarm can be put aside, s."""
+    return _MOST_SHELVED_S[RULES[alarm].priority]
+
+
+def shelving_fault(alarm: AlarmId, duration_s: float) -> str | None:
+    """Return why an alarm cannot be put aside for so long, None where it can."""
+    most_s = most_shelved_s(alarm)
+    if LEAST_SHELVED_S <= duration_s <= most_s:
+        return None
+    return f"{alarm} can be put aside for {LEAST_SHELVED_S / 60.0:.0f} to {most_s / 60.0:.0f} minutes"
 
 
 @dataclass(slots=True)
@@ -131,10 +149,15 @@ class AlarmBook:
         return events
 
     def shelve(self, t_s: float, utc_s: float | None, alarm: AlarmId, duration_s: float) -> list[AlarmEvent]:
-        """Silence an alarm until `duration_s` from now; it always has an end."""
+        """Silence an alarm until `duration_s` from now; it always has an end, see `shelving_fault`.
+
+        A high alarm that does not stand stays as it is: nobody silences what has not happened yet.
+        """
         events: list[AlarmEvent] = []
         entry = self._alarms[alarm]
-        entry.shelved_until_s = t_s + duration_s
+        if RULES[alarm].priority is Priority.HIGH and entry.state is AlarmState.NORMAL:
+            return events
+        entry.shelved_until_s = t_s + min(max(duration_s, LEAST_SHELVED_S), most_shelved_s(alarm))
         self._move(alarm, entry, AlarmState.SHELVED, t_s, utc_s, events)
         return events
 
@@ -211,7 +234,10 @@ class AlarmBook:
         entry.true_since_s = entry.false_since_s = None
         if entry.state is AlarmState.UNACKNOWLEDGED:
             self._move(alarm, entry, AlarmState.RETURNED, t_s, utc_s, events)
-        elif entry.state is AlarmState.ACKNOWLEDGED:
+        elif entry.state is AlarmState.ACKNOWLEDGED or (
+            # what comes after it is another event, and was not put aside
+            entry.state is AlarmState.SHELVED and RULES[alarm].priority is Priority.HIGH
+        ):
             self._move(alarm, entry, AlarmState.NORMAL, t_s, utc_s, events)
 
     def _raise(

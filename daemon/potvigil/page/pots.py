@@ -9,6 +9,7 @@ from urllib.parse import quote
 from starlette.requests import Request
 from starlette.responses import Response
 
+from potvigil.core.alarm import shelving_fault
 from potvigil.core.details import DetailError
 from potvigil.core.event import Action, AlarmId, Detail
 from potvigil.page import batches
@@ -18,8 +19,7 @@ from potvigil.record.errors import RecordError
 from potvigil.record.given import given_details
 from potvigil.record.store import Store
 
-SHELVE_MINUTES = [30, 60, 120, 480]
-MOST_SHELVED_MINUTES = 24 * 60
+SHELVE_MINUTES = {"high": [5, 10, 15], "medium": [30, 60, 120, 480], "low": [30, 60, 120, 480]}
 
 
 class Pots:
@@ -40,12 +40,11 @@ class Pots:
 
     async def shelve(self, request: Request) -> Response:
         form = await self._frame.form(request)
-        minutes = number(form.get("minutes", ""), "minutes") or 0.0
-        if not 1.0 <= minutes <= MOST_SHELVED_MINUTES:
-            raise RefusedError(422, f"Put an alarm aside for 1 to {MOST_SHELVED_MINUTES} minutes.")
-        return await self._ask(
-            request, "shelved", Action.SHELVE, _alarm(form.get("alarm", "")), 60.0 * minutes
-        )
+        alarm, minutes = _alarm(form.get("alarm", "")), number(form.get("minutes", ""), "minutes") or 0.0
+        fault = shelving_fault(alarm, 60.0 * minutes)
+        if fault is not None:
+            raise RefusedError(422, f"{fault}.")
+        return await self._ask(request, "shelved", Action.SHELVE, alarm, 60.0 * minutes)
 
     async def close(self, request: Request) -> Response:
         await self._frame.form(request)

@@ -114,16 +114,17 @@ def silent_word(since: str | None) -> str:
 
 def alarm_level(alarm: StandingAlarm) -> Level:
     """Return how pressing an alarm is as it stands: what is over, or put aside, presses less."""
-    if alarm.state is AlarmState.SHELVED or alarm.alarm in _NOTES:
+    is_high = alarm.priority is Priority.HIGH
+    if alarm.alarm in _NOTES or (alarm.state is AlarmState.SHELVED and not is_high):
         return Level.NOTE
-    if alarm.state is AlarmState.RETURNED:
-        return Level.WARN if alarm.priority is Priority.HIGH else Level.NOTE
-    return Level.ALARM if alarm.priority is Priority.HIGH else Level.WARN
+    if alarm.state in (AlarmState.RETURNED, AlarmState.SHELVED):
+        return Level.WARN if is_high else Level.NOTE
+    return Level.ALARM if is_high else Level.WARN
 
 
 def word(snapshot: Snapshot, pot: Pot | None) -> tuple[str, Level]:
     """Return the word for a pot as it is now, and its level."""
-    standing = [each for each in snapshot.alarms if each.state in _TRUE_NOW]
+    standing = [each for each in snapshot.alarms if _is_true(each)]
     pressing = [each for each in standing if each.priority is Priority.HIGH]
     levels = {alarm_level(each) for each in snapshot.alarms}
     level = next((each for each in _RANK if each in levels), Level.CALM)
@@ -139,7 +140,11 @@ def word(snapshot: Snapshot, pot: Pot | None) -> tuple[str, Level]:
     return STAGE_WORDS[snapshot.stage], level
 
 
-_TRUE_NOW = (AlarmState.UNACKNOWLEDGED, AlarmState.ACKNOWLEDGED)
+def _is_true(alarm: StandingAlarm) -> bool:
+    """Say whether what an alarm tells is so now: a high one is put aside only while it is."""
+    if alarm.state is AlarmState.SHELVED:
+        return alarm.priority is Priority.HIGH
+    return alarm.state in (AlarmState.UNACKNOWLEDGED, AlarmState.ACKNOWLEDGED)
 
 
 def _is_fed(snapshot: Snapshot, pot: Pot | None) -> bool:

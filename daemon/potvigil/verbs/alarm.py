@@ -3,9 +3,11 @@
 import argparse
 import time
 
+from potvigil.core.alarm import most_shelved_s, shelving_fault
 from potvigil.core.event import Action, AlarmId
+from potvigil.core.watch import SHELVE_S
 from potvigil.record.store import Store
-from potvigil.verbs.common import BY, known_pot, record_path
+from potvigil.verbs.common import BY, UseError, known_pot, record_path
 from potvigil.verbs.status import DONE
 
 
@@ -15,7 +17,9 @@ def command(args: argparse.Namespace) -> int:
         args.verb
     ]
     alarm = getattr(args, "alarm", None)
-    duration_s = getattr(args, "minutes", None)
+    duration_s = None
+    if action is Action.SHELVE:
+        duration_s = _shelved_s(AlarmId(args.alarm), args.minutes)
     with Store.open(record_path(args), create=False) as store:
         pots = [known_pot(store, args.pot)] if args.pot or action is Action.TEST_ALARM else store.pots()
         for pot_id in pots:
@@ -24,8 +28,17 @@ def command(args: argparse.Namespace) -> int:
                 action,
                 time.time(),
                 alarm=None if alarm in (None, "all") else AlarmId(alarm),
-                duration_s=None if duration_s is None else 60.0 * duration_s,
+                duration_s=duration_s,
                 by=BY,
             )
     print(f"asked: {args.verb} {alarm or 'alarm'} of {', '.join(pots)}; done within a sample period")
     return DONE
+
+
+def _shelved_s(alarm: AlarmId, minutes: float | None) -> float:
+    if minutes is None:
+        return min(SHELVE_S, most_shelved_s(alarm))
+    fault = shelving_fault(alarm, 60.0 * minutes)
+    if fault is not None:
+        raise UseError(f"--minutes {minutes:g}: {fault}")
+    return 60.0 * minutes
