@@ -83,7 +83,7 @@ class Bin:
 
 
 # Without a thermometer: the swing of a night that ROOM_K stands for; how much of it may come and go, 1 sigma.
-USUAL_SWING_K, UNSEEN_SHARE = 5.0, 0.33
+USUAL_SWING_K, UNSEEN_SHARE = 5.0, 0.1
 
 
 def sizes_of(pot: Pot) -> Sizes:
