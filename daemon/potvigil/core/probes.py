@@ -20,7 +20,7 @@ NEW_LEVEL_K, NEW_LEVEL_S, FORGOTTEN_S = 1.0, 120.0, 180.0
 # take what trails its room by ten hours. Without another one: for longer, while the pressure did what 1.2 K
 # would do; that may be a slow leak as well, so it must be told before it can be doubted. A room may truly
 # stand still for hours.
-STUCK_S, SMOOTH_S, OTHER_MOVED_K = 3600.0, 1800.0, 1.0
+STUCK_S, SMOOTH_S, OTHER_MOVED_K = 3600.0, 1800.0, 1.25
 STUCK_ALONE_S, PRESSURE_SMOOTH_S, PRESSURE_MOVED_PA = 5400.0, 300.0, 0.3 * PA_PER_PSI
 
 
