@@ -38,6 +38,7 @@ MAY_IMPORT: dict[str, tuple[str, ...]] = {
         "page",
         "record",
         *CORE_TYPES,
+        "core.alarm",
         "core.asked",
         "core.care",
         "core.conversion",
