@@ -38,7 +38,7 @@ def test_average_run_lengths_are_those_of_the_table(threshold: float, shift: flo
 
 
 def test_what_it_says_of_the_shift_is_the_mean_since() -> None:
-    cusum = Cusum()
+    cusum = Cusum(8.0)
     random = Random(1)
     for _ in range(50):
         assert cusum.update(value := 0.3 * random.gauss(0.0, 1.0), value, 20.0) is None

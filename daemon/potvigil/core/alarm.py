@@ -58,7 +58,8 @@ RULES: dict[AlarmId, Rule] = {
 }
 
 
-LEAST_SHELVED_S = 60.0
+# A shelving without an end given still has one.
+LEAST_SHELVED_S, USUAL_SHELVED_S = 60.0, 3600.0
 _MOST_SHELVED_S = {Priority.HIGH: 900.0, Priority.MEDIUM: 86_400.0, Priority.LOW: 86_400.0}
 
 

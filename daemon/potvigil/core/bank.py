@@ -53,7 +53,6 @@ from potvigil.core.thermal import (
     pressure_row,
     prior,
     probe_row,
-    rates_per_s,
     start,
     usual,
 )
@@ -205,10 +204,10 @@ class PotBank:
 
     def fill_k_per_s(self) -> float:
         """Return how fast what the fill left in gas and surface still moves the pressure, K/s: 95 % bound."""
-        paces, _ = flow(self.x, self._heat_share)
+        paces, d = flow(self.x, self._heat_share)
         surface = paces[:, 1] + LEFT_BEHIND * paces[:, 0]
         excess = np.abs(self.x[:, EXCESS]) + 1.96 * np.sqrt(np.maximum(self.p[:, EXCESS, EXCESS], 0.0))
-        return float(self.weights @ (np.abs(surface) + excess * rates_per_s(self.x)[:, -1]))
+        return float(self.weights @ (np.abs(surface) + excess * -d[:, EXCESS, EXCESS]))
 
     def reopen(self, rise_share: float) -> None:
         """Say that air was let in, about this share of what was there: a new level, some heat."""
@@ -280,13 +279,13 @@ class PotBank:
         moved[:, RATE] = x[:, RATE]
         self.p = advance(advance(self.p).transpose(0, 2, 1))
         self.p = 0.5 * (self.p + self.p.transpose(0, 2, 1))
-        self._let_wander(dt, decay, fast, pace)
+        self._let_wander(dt, decay, fast, pace, -d[:, EXCESS, EXCESS])
         self.x = moved
         self._age_s += dt
         self._begun_s += dt
         return advance
 
-    def _let_wander(self, dt: float, decay: Floats, fast: Floats, pace: float) -> None:
+    def _let_wander(self, dt: float, decay: Floats, fast: Floats, pace: float, excess_per_s: Floats) -> None:
         x, p = self.x, self.p
         noise = np.zeros((CELLS, SIZE))
         hour = dt / 3600.0
@@ -295,7 +294,7 @@ class PotBank:
         noise[:, HEATING] += 2.0 * dt / FAST_S * (GROWTH * np.maximum(x[:, HEATING], 0.0)) ** 2
         noise[:, AIR] = AIR_WANDER_K**2 * dt
         noise[:, DRIFT] = self._drift_k**2 * (1.0 - decay[DRIFT] ** 2)
-        noise[:, EXCESS] = (EXCESS_SPREAD * x[:, EXCESS]) ** 2 * dt * rates_per_s(x)[:, -1]
+        noise[:, EXCESS] = (EXCESS_SPREAD * x[:, EXCESS]) ** 2 * dt * excess_per_s
         noise[:, UPTAKE] = (UPTAKE_SPREAD * x[:, UPTAKE]) ** 2 * dt / UPTAKE_S
         for offset in OFFSETS.values():
             noise[:, offset] = 2.0 * dt / OFFSET_S * OFFSET_K**2
@@ -415,7 +414,7 @@ class PotBank:
 
         What would is projected back to no heat (Simon & Chia, IEEE Trans. Aerospace and Electronic Systems 38
         (2002) 128): a gain that is not the best one, its covariance by Joseph's form. So a leak cannot pass
-        for a resin that cools.
+        for a resin that cools. Changes the gain it is given, and the covariance.
         """
         step, least = gain[:, HEATING] * innovation, np.minimum(-self.x[:, HEATING], 0.0)
         too_far = step < least

@@ -1,14 +1,14 @@
 """A change in what should be white noise, by cumulative sums (Page, Biometrika 41 (1954) 100)."""
 
-# For shifts of one sigma; with h = 8 noise alone raises a two-sided alarm once in some 9500 values
-# (Siegmund's approximation; Montgomery, Introduction to Statistical Quality Control, ch. 9).
-K, H = 0.5, 8.0
+# For shifts of one sigma. With a threshold of 8 noise alone raises a two-sided alarm once in 9500 values, at
+# 12 in 520,000 (Siegmund's approximation; Montgomery, Introduction to Statistical Quality Control, ch. 9).
+K = 0.5
 
 
 class Cusum:
     """Two-sided tabular CUSUM of normalised values; `update` says when and how far their mean shifts."""
 
-    def __init__(self, threshold: float = H) -> None:
+    def __init__(self, threshold: float) -> None:
         self._threshold = threshold
         self._up = _Side()
         self._down = _Side()

@@ -61,8 +61,8 @@ class Stillness:
             if moved_k < max(STILL_SHARE * abs(gone_k), LEAST_K, NOISE_SIGMAS * noise_k):
                 stood_s = now.t_s - self._stood_s
                 lost_k = LEAK_K_PER_S * stood_s if gone_k > 0.0 else 0.0
-                is_long = bool(now.kelvin) and stood_s > STOOD_S
-                sure = is_long and abs(gone_k) > SIGMAS * hypot(sigma_k, noise_k, lost_k)
+                can_tell = bool(now.kelvin) and stood_s > STOOD_S
+                sure = can_tell and abs(gone_k) > SIGMAS * hypot(sigma_k, noise_k, lost_k)
                 self.should_have_k = gone_k if sure and moved_k < STILL_SHARE * abs(gone_k) else None
                 return
         self.should_have_k = None

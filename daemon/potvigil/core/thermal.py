@@ -233,22 +233,19 @@ def probe_row(x: Floats, place: Place, paces: Floats, d: Floats) -> tuple[Floats
     """
     row = np.zeros_like(x)
     row[:, OFFSETS[place]] = 1.0
-    pace = np.zeros(len(x))
+    trails, lag_s = slice(0, 0), 0.0  # which of `paces` it trails, and by how long
     if place is Place.GAS:
         row[:, [WALL, SURFACE, EXCESS]] = 1.0
-        pace = GAS_PROBE_LAG_S * (paces[:, 0] + paces[:, 1])
-        lag = GAS_PROBE_LAG_S * (d[:, 0] + d[:, 1])
+        trails, lag_s = slice(0, 2), GAS_PROBE_LAG_S
     elif place is Place.WALL:
         row[:, WALL], row[:, ROOM] = 1.0 - WALL_PROBE_ROOM_SHARE, WALL_PROBE_ROOM_SHARE
-        pace, lag = WALL_PROBE_LAG_S * paces[:, 0], WALL_PROBE_LAG_S * d[:, 0]
+        trails, lag_s = slice(0, 1), WALL_PROBE_LAG_S
     elif place is Place.ROOM:
         row[:, ROOM] = 1.0
-        lag = np.zeros_like(x)
     else:
         row[:, WALL], row[:, [SURFACE, CORE]] = 1.0, 0.5 * x[:, [CONTENTS_PROBE_GAIN]]
-        lag = np.zeros_like(x)
-    seen = np.einsum("ij,ij->i", row, x) - pace
-    row -= lag
+    seen = np.einsum("ij,ij->i", row, x) - lag_s * paces[:, trails].sum(axis=1)
+    row -= lag_s * d[:, trails].sum(axis=1)
     if place is Place.CONTENTS:
         row[:, CONTENTS_PROBE_GAIN] = 0.5 * (x[:, SURFACE] + x[:, CORE])
     return seen, row

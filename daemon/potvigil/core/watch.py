@@ -7,7 +7,7 @@ a restart in the night, a report and a regression test work.
 from dataclasses import replace
 from math import hypot
 
-from potvigil.core.alarm import AlarmBook
+from potvigil.core.alarm import USUAL_SHELVED_S, AlarmBook
 from potvigil.core.batch import Batch
 from potvigil.core.before import BeforeFill
 from potvigil.core.conditions import Conditions, Scene, conditions
@@ -61,8 +61,6 @@ UNDER_PRESSURE = (
     "The pot is under pressure, so its batch stays open and watched. "
     "It closes by itself once the pot is vented."
 )
-# A shelving without an end given; it always has one.
-SHELVE_S = 3600.0
 _NO_SAMPLE = Reading(0.0, None, None, None, 0.0, None, None, None, Quality.BAD, "no reading yet")
 
 
@@ -128,7 +126,7 @@ class PotWatch:
                 self._keep_alarms(self._alarms.acknowledge(t_s, utc_s, command.alarm), events)
             case Action.SHELVE:
                 if command.alarm is not None:
-                    duration_s = command.duration_s or SHELVE_S
+                    duration_s = command.duration_s or USUAL_SHELVED_S
                     self._keep_alarms(self._alarms.shelve(t_s, utc_s, command.alarm, duration_s), events)
             case Action.EDIT:
                 if command.field is not None:
@@ -140,15 +138,16 @@ class PotWatch:
                 if self._batch is not None and self._is_under_pressure():
                     events.append(NoteEvent(t_s, utc_s, NoteId.REFUSED, UNDER_PRESSURE))
                 else:
-                    self.end(t_s, events)
+                    events += self.end(t_s)
             case Action.TEST_ALARM:
                 self._test_until_s = t_s + TEST_SHOWN_S
         return events
 
-    def end(self, t_s: float, events: list[Event]) -> None:
-        """Close the batch as it stands, whatever the pressure: no more readings will come."""
-        if self._batch is not None:
-            self._close_batch(replace(self._reading, t_s=t_s), events)
+    def end(self, t_s: float) -> list[Event]:
+        """Close the batch as it stands, whatever the pressure, as if no more readings came."""
+        events: list[Event] = []
+        self._close_batch(replace(self._reading, t_s=t_s), events)
+        return events
 
     def report(self, alarm: AlarmId, text: str | None) -> None:
         """Say whether something outside the pot is wrong (record, clock); taken up with the next sample."""
@@ -321,8 +320,8 @@ class PotWatch:
         """
         if reading.contents_k is not None or self._stage.has_cooled(reading.t_s):
             return reading.resin_k
-        is_shut = self.stage not in (Stage.OPEN, Stage.FILLING)
-        return reading.room_k or reading.wall_k or (self._before.kelvin.get(Place.GAS) if is_shut else None)
+        before_k = None if self.takes_word else self._before.kelvin.get(Place.GAS)
+        return reading.room_k or reading.wall_k or before_k
 
     def _is_under_pressure(self) -> bool:
         """Say whether the pot is surely under pressure; of a transducer in doubt nobody can tell."""

@@ -3,9 +3,8 @@
 import argparse
 import time
 
-from potvigil.core.alarm import most_shelved_s, shelving_fault
+from potvigil.core.alarm import USUAL_SHELVED_S, most_shelved_s, shelving_fault
 from potvigil.core.event import Action, AlarmId
-from potvigil.core.watch import SHELVE_S
 from potvigil.record.store import Store
 from potvigil.verbs.common import BY, UseError, known_pot, record_path
 from potvigil.verbs.status import DONE
@@ -37,7 +36,7 @@ def command(args: argparse.Namespace) -> int:
 
 def _shelved_s(alarm: AlarmId, minutes: float | None) -> float:
     if minutes is None:
-        return min(SHELVE_S, most_shelved_s(alarm))
+        return min(USUAL_SHELVED_S, most_shelved_s(alarm))
     fault = shelving_fault(alarm, 60.0 * minutes)
     if fault is not None:
         raise UseError(f"--minutes {minutes:g}: {fault}")

@@ -68,7 +68,7 @@ def replay(args: argparse.Namespace) -> int:
         if store is not None:
             if last is not None:  # nothing more will come: it stays as it stands
                 keep_event(store, pot_id, batch, BatchClosed(last.end_s, log.samples[-1].utc_s, last))
-                watch.end(last.end_s, [])
+                watch.end(last.end_s)
                 if past is not None and batch is not None:
                     past.keep(batch)
             store.flush()
