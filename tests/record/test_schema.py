@@ -22,6 +22,7 @@ from potvigil.record.errors import (
     RecordError,
     UnwritableRecordError,
 )
+from potvigil.record.file import is_record
 from potvigil.record.rows import EditRow
 from potvigil.record.schema import APPLICATION_ID, MIGRATIONS
 from potvigil.record.store import Store
@@ -312,3 +313,19 @@ def test_a_second_opening_takes_no_lock_from_the_first(tmp_path):
         with Store.open_read_only(path):
             pass
         assert locks_held_on(path) == held
+        assert is_record(path)
+        assert locks_held_on(path) == held
+
+
+def test_a_file_that_was_a_record_is_looked_at_again(tmp_path):
+    """An inode is another file's once the first is gone (stat(2))."""
+    path = tmp_path / "record.db"
+    for opened in (Store.open, Store.open_read_only, Store.open):
+        opened(path).close()
+        opened(path).close()
+    path.write_text("lanterns, 40 of them" * 10)  # in place: the same device and inode
+    with pytest.raises(NotARecordError):
+        is_record(path)
+    for opened in (Store.open, Store.open_read_only):
+        with pytest.raises(NotARecordError):
+            opened(path)

@@ -21,7 +21,15 @@ from potvigil.record.errors import (
     RecordWriteError,
     UnwritableRecordError,
 )
-from potvigil.record.file import check_writable, is_record, make_folder, make_ready
+from potvigil.record.file import (
+    FileId,
+    check_writable,
+    is_record,
+    make_folder,
+    make_ready,
+    note_closed,
+    note_open,
+)
 from potvigil.record.schema import APPLICATION_ID, MIGRATIONS
 
 BUSY_TIMEOUT_S = 2.0
@@ -31,9 +39,9 @@ _T = TypeVar("_T")
 class Database:
     """An open file of the record."""
 
-    def __init__(self, connection: sqlite3.Connection, path: Path) -> None:
+    def __init__(self, connection: sqlite3.Connection, path: Path, file: FileId | None = None) -> None:
         """Use `Database.open` or `Database.open_read_only`."""
-        self._connection = connection
+        self._connection, self._file = connection, file
         self.path = path
 
     @classmethod
@@ -51,7 +59,7 @@ class Database:
         check_writable(path, is_new=is_new)
         if is_new:
             make_ready(path)
-        database = cls(_connect(path, "rwc"), path)
+        database = cls._connected(path, "rwc")
         try:
             database._prepare()
         except BaseException:
@@ -64,7 +72,7 @@ class Database:
         """Open an existing record for reading; the file is never changed."""
         if not is_record(path):
             raise MissingRecordError(_missing_text(path))
-        database = cls(_connect(path, "ro"), path)
+        database = cls._connected(path, "ro")
         try:
             version = database._version()
         except (UnwritableRecordError, RecordWriteError):
@@ -72,7 +80,7 @@ class Database:
             database.close()
             if Path(f"{path}-wal").exists():
                 raise
-            database = cls(_connect(path, "ro&immutable=1"), path)
+            database = cls._connected(path, "ro&immutable=1")
             version = database._version()
         except BaseException:
             database.close()
@@ -91,7 +99,7 @@ class Database:
 
         It refuses rows that belong to nothing; opened again with `open` it is brought up to date.
         """
-        database = cls(_connect(path, "rwc"), path)
+        database = cls._connected(path, "rwc")
         try:
             database._prepare(version)
             database.rows("PRAGMA foreign_keys = ON")
@@ -112,11 +120,24 @@ class Database:
     @classmethod
     def open_still(cls, path: Path) -> Self:
         """Open a file that nobody writes and that has no log beside it, for reading; none is made."""
-        return cls(_connect(path, "ro&immutable=1"), path)
+        return cls._connected(path, "ro&immutable=1")
+
+    @classmethod
+    def _connected(cls, path: Path, mode: str) -> Self:
+        with _told(path):
+            connection = sqlite3.connect(
+                f"{path.absolute().as_uri()}?mode={mode}",
+                uri=True,
+                timeout=BUSY_TIMEOUT_S,
+                isolation_level=None,
+            )
+        return cls(connection, path, note_open(path))
 
     def close(self) -> None:
         """Close; may be repeated."""
         self._connection.close()
+        note_closed(self._file)
+        self._file = None
 
     @property
     def version(self) -> int:
@@ -256,13 +277,6 @@ def _statements(script: str) -> Iterator[str]:
         if sqlite3.complete_statement(statement):
             yield statement
             statement = ""
-
-
-def _connect(path: Path, mode: str) -> sqlite3.Connection:
-    with _told(path):
-        return sqlite3.connect(
-            f"{path.absolute().as_uri()}?mode={mode}", uri=True, timeout=BUSY_TIMEOUT_S, isolation_level=None
-        )
 
 
 def _missing_text(path: Path) -> str:

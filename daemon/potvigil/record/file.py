@@ -3,6 +3,7 @@
 import errno
 import os
 import stat
+from collections import Counter
 from contextlib import suppress
 from datetime import UTC, datetime
 from pathlib import Path
@@ -14,10 +15,12 @@ from potvigil.record.schema import APPLICATION_ID
 # A record holds names and notes: nothing for others, whatever the umask. The umask says whether the group may
 # write, as it must where watch, page and command line are of different users; SQLite's own usual is 0644.
 MODE = 0o660
-# Files that were looked at (device, inode). Closing a file lets go of every lock this process has on it, also
-# of those SQLite holds for an open connection (fcntl(2); SQLite, How To Corrupt, 2.2): so each is read once,
-# before it is first opened, by one thread at a time.
-_known: set[tuple[int, int]] = set()
+# How many connections this process has to a file, by device and inode. Closing a file lets go of every lock
+# this process has on it, also of those SQLite holds for a connection (fcntl(2); SQLite, How To Corrupt, 2.2).
+# So a file that is open is not read: it was looked at before it was opened, and until it is closed its inode
+# becomes no other file's.
+FileId = tuple[int, int]
+_open: Counter[FileId] = Counter()
 _looking = Lock()
 
 
@@ -30,7 +33,7 @@ def is_record(path: Path) -> bool:
     try:
         with _looking:
             status = path.stat()
-            if (status.st_dev, status.st_ino) in _known:
+            if (status.st_dev, status.st_ino) in _open:
                 return True
             with path.open("rb") as file:
                 head = file.read(100)
@@ -47,11 +50,32 @@ def is_record(path: Path) -> bool:
     elif int.from_bytes(head[68:72], "big") != APPLICATION_ID:
         what = "is a database of another program"
     else:
-        _known.add((status.st_dev, status.st_ino))
         return True
     raise NotARecordError(
         f"{path} {what} and was left as it is: give another record path, or move that file away"
     )
+
+
+def note_open(path: Path) -> FileId | None:
+    """Note that SQLite has just opened the file, before it takes a lock; return what `note_closed` wants.
+
+    Waits for a look that is under way. None where there is no such file any more.
+    """
+    with suppress(OSError), _looking:
+        status = path.stat()
+        file = (status.st_dev, status.st_ino)
+        _open[file] += 1
+        return file
+    return None
+
+
+def note_closed(file: FileId | None) -> None:
+    """Note that one connection to the file is closed."""
+    if file is not None:
+        with _looking:
+            _open[file] -= 1
+            if not _open[file]:
+                del _open[file]
 
 
 def check_writable(path: Path, *, is_new: bool) -> None:
