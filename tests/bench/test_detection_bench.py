@@ -281,6 +281,19 @@ def test_bound_of_thermometers() -> None:
     )
 
 
+def test_the_models_own_bound_is_later_for_a_smaller_leak_and_never_once_the_night_is_over() -> None:
+    night = draw(SOUND, 2, "own bound", "lumps")
+    (sound,) = simulate_all([night], 10.0)
+
+    def bound(rate_psi_per_h: float, sigmas: float = 5.0) -> float:
+        return watched.own_bound_min(sound, (Place.GAS,), rate_psi_per_h, 120.0, sigmas)
+
+    assert 0.0 < bound(3.0) < bound(0.3) < 120.0
+    # what is asked is sigmas over rate: half as sure of half the leak comes at the same time
+    assert bound(0.15, 2.5) == bound(0.3)
+    assert bound(0.01) == np.inf
+
+
 def test_cooling() -> None:
     """At the start the gas has its share of the contents; none of it ever leaves but by the wall."""
     pot = replace(draw(SOUND, 0, "cooling").parameters, wall_room_w_per_k=0.0)

@@ -296,17 +296,15 @@ def test_the_derivative_of_what_a_probe_sees_is_what_small_changes_do(place: Pla
     x, share = anywhere(seed)
 
     def seen(each: Array) -> Array:
-        return probe_row(each, place, *flow(each, share))[0]
+        return probe_row(each, place, share)[0]
 
-    _, row = probe_row(x, place, *flow(x, share))
+    _, row = probe_row(x, place, share)
     assert row == pytest.approx(differences(seen, x), rel=1e-6, abs=1e-7)
 
 
 def test_every_probe_sees_what_it_touches(monkeypatch: pytest.MonkeyPatch) -> None:
     x, share = anywhere(7)
-    monkeypatch.setattr(thermal, "GAS_PROBE_LAG_S", 0.0)
-    monkeypatch.setattr(thermal, "WALL_PROBE_LAG_S", 0.0)
-    paces = flow(x, share)
+    monkeypatch.setattr(thermal, "_TRAILS", {})
     known = {
         Place.GAS: x[:, WALL] + x[:, SURFACE] + x[:, EXCESS],
         Place.WALL: x[:, WALL] + WALL_PROBE_ROOM_SHARE * (x[:, ROOM] - x[:, WALL]),
@@ -314,7 +312,7 @@ def test_every_probe_sees_what_it_touches(monkeypatch: pytest.MonkeyPatch) -> No
         Place.CONTENTS: x[:, WALL] + x[:, CONTENTS_PROBE_GAIN] * 0.5 * (x[:, SURFACE] + x[:, CORE]),
     }
     for place, kelvin in known.items():
-        assert probe_row(x, place, *paces)[0] == pytest.approx(kelvin + x[:, OFFSETS[place]])
+        assert probe_row(x, place, share)[0] == pytest.approx(kelvin + x[:, OFFSETS[place]])
 
 
 @pytest.mark.parametrize(("place", "tau_s"), [(Place.GAS, GAS_PROBE_LAG_S), (Place.WALL, WALL_PROBE_LAG_S)])
@@ -331,7 +329,7 @@ def test_a_probe_trails_a_ramp_as_a_first_order_lag_does(
     t_s, slope = 1200.0, 1e-3
     x[0, WALL] = slope * t_s
     exact = slope * (t_s - tau_s * (1.0 - exp(-t_s / tau_s)))
-    seen, _ = probe_row(x, place, *flow(x, np.zeros(1)))
+    seen, _ = probe_row(x, place, np.zeros(1))
     assert seen[0] == pytest.approx(exact, abs=2e-6 + 1e-3 * slope * tau_s)
 
 

@@ -325,8 +325,7 @@ class PotBank:
 
     def see_probe(self, place: Place, kelvin: float) -> Correction:
         """Take a thermometer's bin, K less what it was before the fill."""
-        paces, d = flow(self.x, self._heat_share)
-        seen, row = probe_row(self.x, place, paces, d)
+        seen, row = probe_row(self.x, place, self._heat_share)
         variance = PROBE_SIGMA[place] ** 2
         if place is Place.GAS:  # it trails a gas that is stirred
             variance += (

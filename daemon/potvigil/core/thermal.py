@@ -63,6 +63,8 @@ PACES = 4  # wall, surface, core and excess have laws of their own; the others d
 LEFT_BEHIND = 0.5
 # How far thermometers trail what they touch, s; how much of the room one on the wall sees.
 GAS_PROBE_LAG_S, WALL_PROBE_LAG_S, WALL_PROBE_ROOM_SHARE = 48.0, 72.0, 0.1
+# Which of the paces of `flow` a thermometer trails, and by how long.
+_TRAILS = {Place.GAS: (slice(0, 2), GAS_PROBE_LAG_S), Place.WALL: (slice(0, 1), WALL_PROBE_LAG_S)}
 # Steel and silicone answer no faster than in 100 s, a stirred gas in 10: nothing faster is believed.
 LN_FASTEST = -np.log(np.array((100.0, 100.0, 100.0, 100.0, 100.0, 10.0)))
 # By how much a whole mould, or the parts of an empty pot, are warmer or colder than its wall, K of the gas.
@@ -189,33 +191,32 @@ def flow(x: Floats, heat_share: Floats) -> tuple[Floats, Floats]:
 
     heat_share: of the heating of the core that reaches the surface at once, (cells,).
     """
-    d = np.zeros((len(x), PACES, SIZE))
-    surface_wall, room_wall, wall_surface, core_surface, surface_core, excess = rates_per_s(x).T
+    rates = rates_per_s(x)
+    surface_wall, room_wall, wall_surface, core_surface, surface_core, excess = rates.T
     room, surface, core = x[:, ROOM] - x[:, WALL], x[:, SURFACE], x[:, CORE] - x[:, SURFACE]
+    heated = x[:, HEATING] / 3600.0
+    # what flows, by conductance: a flow is also its derivative by the conductance's logarithm
+    into_wall, from_room = surface_wall * surface, room_wall * room
+    from_surface, from_core, off_core = wall_surface * surface, core_surface * core, surface_core * core
+    paces = np.empty((len(x), PACES))
+    paces[:, 0] = wall = from_room + into_wall
+    paces[:, 1] = from_core - from_surface - LEFT_BEHIND * wall + heat_share * heated
+    paces[:, 2] = heated - off_core - LEFT_BEHIND * wall
+    paces[:, 3] = -excess * x[:, EXCESS]
+    d = np.zeros((len(x), PACES, SIZE))
     d[:, 0, WALL], d[:, 0, ROOM], d[:, 0, SURFACE] = -room_wall, room_wall, surface_wall
-    d[:, 0, LN_ROOM_WALL], d[:, 0, LN_SURFACE_WALL] = room_wall * room, surface_wall * surface
-    wall = d[:, 0, LN_ROOM_WALL] + d[:, 0, LN_SURFACE_WALL]
+    d[:, 0, LN_ROOM_WALL], d[:, 0, LN_SURFACE_WALL] = from_room, into_wall
     d[:, 1:3] = -LEFT_BEHIND * d[:, :1]
     d[:, 1, SURFACE] -= wall_surface + core_surface
     d[:, 1, CORE] = core_surface
-    d[:, 1, LN_WALL_SURFACE], d[:, 1, LN_CORE_SURFACE] = -wall_surface * surface, core_surface * core
+    d[:, 1, LN_WALL_SURFACE], d[:, 1, LN_CORE_SURFACE] = -from_surface, from_core
     d[:, 2, SURFACE] += surface_core
     d[:, 2, CORE] = -surface_core
-    d[:, 2, LN_SURFACE_CORE] = -surface_core * core
+    d[:, 2, LN_SURFACE_CORE] = -off_core
     d[:, 1, HEATING], d[:, 2, HEATING] = heat_share / 3600.0, 1.0 / 3600.0
-    d[:, 3, EXCESS] = -excess
-    d[:, 3, LN_EXCESS] = -excess * x[:, EXCESS]
-    heated = x[:, HEATING] / 3600.0
-    paces = np.stack(
-        (
-            wall,
-            -LEFT_BEHIND * wall - wall_surface * surface + core_surface * core + heat_share * heated,
-            -LEFT_BEHIND * wall - surface_core * core + heated,
-            -excess * x[:, EXCESS],
-        ),
-        axis=1,
-    )
-    d[:, :, RATES] *= (x[:, RATES] < LN_FASTEST)[:, None]  # beyond the fastest nothing changes
+    d[:, 3, EXCESS], d[:, 3, LN_EXCESS] = -excess, paces[:, 3]
+    if (x[:, RATES] >= LN_FASTEST).any():  # beyond the fastest nothing changes
+        d[:, :, RATES] *= (x[:, RATES] < LN_FASTEST)[:, None]
     return paces, d
 
 
@@ -226,26 +227,27 @@ def pressure_row(x: Floats) -> tuple[Floats, Floats]:
     return np.einsum("ij,ij->i", row, x), row
 
 
-def probe_row(x: Floats, place: Place, paces: Floats, d: Floats) -> tuple[Floats, Floats]:
+def probe_row(x: Floats, place: Place, heat_share: Floats) -> tuple[Floats, Floats]:
     """Return what a thermometer there should say, K, (cells,), and its derivative, (cells, SIZE).
 
-    paces, d: what `flow` says now; a probe trails what it touches by its lag.
+    heat_share: as `flow` takes it; a probe on the pot trails what it touches by its lag.
     """
     row = np.zeros_like(x)
     row[:, OFFSETS[place]] = 1.0
-    trails, lag_s = slice(0, 0), 0.0  # which of `paces` it trails, and by how long
-    if place is Place.GAS:
+    if place is Place.ROOM:
+        row[:, ROOM] = 1.0
+    elif place is Place.GAS:
         row[:, [WALL, SURFACE, EXCESS]] = 1.0
-        trails, lag_s = slice(0, 2), GAS_PROBE_LAG_S
     elif place is Place.WALL:
         row[:, WALL], row[:, ROOM] = 1.0 - WALL_PROBE_ROOM_SHARE, WALL_PROBE_ROOM_SHARE
-        trails, lag_s = slice(0, 1), WALL_PROBE_LAG_S
-    elif place is Place.ROOM:
-        row[:, ROOM] = 1.0
     else:
         row[:, WALL], row[:, [SURFACE, CORE]] = 1.0, 0.5 * x[:, [CONTENTS_PROBE_GAIN]]
-    seen = np.einsum("ij,ij->i", row, x) - lag_s * paces[:, trails].sum(axis=1)
-    row -= lag_s * d[:, trails].sum(axis=1)
+    seen = np.einsum("ij,ij->i", row, x)
+    if place in _TRAILS:
+        trails, lag_s = _TRAILS[place]
+        paces, d = flow(x, heat_share)
+        seen -= lag_s * paces[:, trails].sum(axis=1)
+        row -= lag_s * d[:, trails].sum(axis=1)
     if place is Place.CONTENTS:
         row[:, CONTENTS_PROBE_GAIN] = 0.5 * (x[:, SURFACE] + x[:, CORE])
     return seen, row

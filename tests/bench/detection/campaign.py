@@ -3,7 +3,7 @@
 import pickle
 from collections.abc import Iterable, Iterator, Sequence
 from concurrent.futures import ProcessPoolExecutor, as_completed
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 from pathlib import Path
 from random import Random
 
@@ -14,7 +14,7 @@ from limit import CONTENTS_K, CONTENTS_LEARNT_K, delay_min, pot_bound_min, readi
 from rich.progress import Progress
 from said import Combination, name_of
 from simulate import CONVERTER_STEP_PA, Recorded, simulate_all
-from watched import Outcome, watch
+from watched import Outcome, own_bound_min, watch
 
 # without a thermometer the goals speak only of these
 WITHOUT = frozenset({SOUND, MID_HOLD, END_RATE, FLOOR})
@@ -39,7 +39,8 @@ class Task:
 class NightResult:
     """outcomes: of the watch, by combination; with batches before, of them too. scores: of each peer.
 
-    limit_min, bounds_min (by combination): the limits of limit.py, where there are any.
+    limit_min, bounds_min (by combination): the limits of limit.py, where there are any. own_bounds_min: the
+    bound of the watch's own model.
     """
 
     simulator: str
@@ -51,6 +52,7 @@ class NightResult:
     scores: dict[str, peers.Scores] = field(default_factory=dict)
     limit_min: float | None = None
     bounds_min: dict[str, float] = field(default_factory=dict)
+    own_bounds_min: dict[str, float] = field(default_factory=dict)
 
 
 @dataclass(frozen=True)
@@ -117,6 +119,7 @@ def _run_one(task: Task, night: Recorded) -> NightResult:
         scores={peer.name: peer.scores(coarse) for peer in peers.PEERS},
         limit_min=None if rate is None else delay_min(rate, sigma_pa, task.step_s),
         bounds_min=_bounds_min(night.night, task, CONTENTS_K),
+        own_bounds_min=_own_bounds_min(night, task),
     )
 
 
@@ -145,6 +148,16 @@ def _bounds_min(night: DrawnNight, task: Task, contents_sigma_k: float) -> dict[
         if bound is not None:
             bounds[name_of(combination)] = bound
     return bounds
+
+
+def _own_bounds_min(night: Recorded, task: Task) -> dict[str, float]:
+    if task.kind != FROM_START or night.onset_s is None:
+        return {}
+    (sound,) = simulate_all([replace(night.night, leak=None)], task.step_s)
+    return {
+        name_of(each): own_bound_min(sound, each, RATES[FROM_START], night.onset_s)
+        for each in task.combinations
+    }
 
 
 def run_all(tasks: Sequence[Task], jobs: int, keep: Path | None) -> list[NightResult]:

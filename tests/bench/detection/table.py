@@ -132,7 +132,8 @@ class SimulatorTables:
             FROM_START,
             lambda column: cells.delay(self._of(column, FROM_START)),
         )
-        self._print_bound("- its bound (limit.py), median", self._alone)
+        self._print_bound("- the bound that knows the pot (limit.py), median", self._alone)
+        self._print_bound("- the bound of the watch's own model, median", self._alone, own=True)
         if self._series:
             self._row(
                 f"the same after {self._series[0].batches} sound batches of that pot",
@@ -151,9 +152,10 @@ class SimulatorTables:
             lambda column: cells.floors(self._of(column, *KINDS)),
         )
 
-    def _print_bound(self, name: str, results: Sequence[NightResult]) -> None:
+    def _print_bound(self, name: str, results: Sequence[NightResult], *, own: bool = False) -> None:
         def bounds_min(column: str) -> str:
-            return cells.median_min(each.bounds_min[column] for each in results if column in each.bounds_min)
+            bounds = [each.own_bounds_min if own else each.bounds_min for each in results]
+            return cells.median_min(each[column] for each in bounds if column in each)
 
         self._row(name, "", bounds_min)
 

@@ -1,6 +1,6 @@
 """One night as the watch sees it with one combination of thermometers: every alarm, and what it estimates."""
 
-from collections.abc import Iterable
+from collections.abc import Iterable, Iterator
 from dataclasses import dataclass
 from time import process_time
 from typing import Any, NamedTuple
@@ -12,6 +12,7 @@ from said import BEGIN_UTC_S, OPENED_AT_S, Combination, is_told, name_of, openin
 from simulate import Recorded
 
 from potvigil.core.event import (
+    NORMAL_95,
     AlarmEvent,
     AlarmId,
     AlarmState,
@@ -24,7 +25,7 @@ from potvigil.core.event import (
 )
 from potvigil.core.reading import Sample
 from potvigil.core.watch import PotWatch
-from potvigil.units import PA_PER_PSI, SECONDS_PER_HOUR
+from potvigil.units import PA_PER_PSI, SECONDS_PER_HOUR, SECONDS_PER_MINUTE
 
 CURE_DONE_S = FILL_AT_S + HOLD_S
 FORECAST_AFTER_S = 3600.0
@@ -116,19 +117,11 @@ def observe(potwatch: PotWatch, night: Recorded, combination: Combination, batch
     alarms: list[Raised] = []
     forecast_s = forecast = None
     ask_s = np.inf if night.onset_s is None else night.onset_s + FORECAST_AFTER_S
-    open_s = OPENED_AT_S if is_told(drawn) else np.inf
     # once the floor is passed nothing is left to tell in time; a pot that ran empty would be a batch closed
     over_s = np.inf if night.crossing_s is None else night.crossing_s
-    for sample in samples_of(night, combination):
+    for sample, events in _fed(potwatch, night, combination):
         if sample.t_s > over_s:
             break
-        events: list[Event] = []
-        if sample.t_s >= open_s:
-            open_s = np.inf
-            for command in opening(drawn, sample.t_s):
-                events += potwatch.handle(command)
-            _check_told(events)
-        events += potwatch.feed(sample)
         alarms += raised_in(events)
         if sample.t_s >= ask_s:
             forecast, forecast_s, ask_s = potwatch.snapshot().forecast, sample.t_s, np.inf
@@ -166,6 +159,42 @@ def observe(potwatch: PotWatch, night: Recorded, combination: Combination, batch
         forecast_s=forecast_s,
         cpu_s=cpu_s,
     )
+
+
+def own_bound_min(
+    sound: Recorded, combination: Combination, rate_psi_per_h: float, onset_s: float, sigmas: float = 5.0
+) -> float:
+    """Return how many minutes after the onset the watch's own model could be so sure of a leak; inf: never.
+
+    sound: the night without its leak. What the watch then says a leak from the start might be is the
+    posterior of its rate, under a model whose constants, heat and beginning are unknown within their priors.
+    No estimator that believes that model is surer (van Trees' bound, which a Kalman filter reaches where the
+    model is linear and Gaussian; Tichavsky, Muravchik & Nehorai, IEEE Trans. Signal Processing 46 (1998) 1386).
+    """
+    potwatch = PotWatch(pot_of(sound.night, combination))
+    for sample, _ in _fed(potwatch, sound, combination):
+        leak = potwatch.snapshot().leak
+        if leak is not None and leak.rate_pa_per_s is not None and not leak.established:
+            _, low, high = _ends(leak.rate_pa_per_s)
+            sigma = 0.5 * (high - low) / NORMAL_95 * SECONDS_PER_HOUR / PA_PER_PSI
+            if sigma * sigmas <= rate_psi_per_h:
+                return (sample.t_s - onset_s) / SECONDS_PER_MINUTE
+    return float(np.inf)
+
+
+def _fed(
+    potwatch: PotWatch, night: Recorded, combination: Combination
+) -> Iterator[tuple[Sample, list[Event]]]:
+    """Feed the night to a watch, reading by reading, with what its caster says; yield what comes of each."""
+    open_s = OPENED_AT_S if is_told(night.night) else np.inf
+    for sample in samples_of(night, combination):
+        events: list[Event] = []
+        if sample.t_s >= open_s:
+            open_s = np.inf
+            for command in opening(night.night, sample.t_s):
+                events += potwatch.handle(command)
+            _check_told(events)
+        yield sample, [*events, *potwatch.feed(sample)]
 
 
 def _ends(interval: Interval) -> tuple[float, float, float]:
