@@ -168,8 +168,8 @@ def own_bound_min(
 
     sound: the night without its leak. What the watch then says a leak from the start might be is the
     posterior of its rate, under a model whose constants, heat and beginning are unknown within their priors.
-    No estimator that believes that model is surer (van Trees' bound, which a Kalman filter reaches where the
-    model is linear and Gaussian; Tichavsky, Muravchik & Nehorai, IEEE Trans. Signal Processing 46 (1998) 1386).
+    No estimator that believes that model is surer (van Trees' bound, which a Kalman filter reaches where a
+    model is linear and Gaussian; Tichavsky et al., IEEE Trans. Signal Processing 46 (1998) 1386).
     """
     potwatch = PotWatch(pot_of(sound.night, combination))
     for sample, _ in _fed(potwatch, sound, combination):
