@@ -237,6 +237,15 @@ def test_results_are_kept_to_the_last(tmp_path: Path) -> None:
     assert [each.number for each in campaign.kept([file])] == [0]
 
 
+def test_a_quick_resin_that_is_warm_as_the_hold_begins_is_no_leak() -> None:
+    """Without what core/resin_heat.py expects, the watch took it for a cold mould and then for 1.7 psi/h."""
+    night, *_ = draw_series(FROM_START, 2, "heron", "lumps", 8)
+    (played,) = simulate_all([night], 10.0)
+    for places in ((Place.WALL,), (Place.WALL, Place.ROOM)):
+        outcome = watched.watch(short(played, 360), places)
+        assert outcome.alarms == ()
+
+
 # --- the bound -------------------------------------------------------------
 
 

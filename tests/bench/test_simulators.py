@@ -24,6 +24,7 @@ from draw import DrawnNight, draw  # noqa: E402
 from simulate import simulate, simulate_all  # noqa: E402
 from weather import WeatherNight  # noqa: E402
 
+from potvigil.core import resin_heat  # noqa: E402
 from potvigil.sim.pot import capillary_mol_per_s, orifice_mol_per_s  # noqa: E402
 
 BODIES = {
@@ -380,3 +381,18 @@ def test_simulators_share_nothing_with_the_watch() -> None:
         }
         own = {each for each in imported if each and each.startswith("potvigil")}
         assert own <= allowed, name
+
+
+@pytest.mark.parametrize("resin", sorted(kinetics.resins()))
+def test_a_resin_gives_its_heat_when_the_watch_expects_it(resin: str) -> None:
+    """By the published kinetics, at the temperature its times are given for: core/resin_heat.py."""
+    of, cure = kinetics.resins()[resin], kinetics.kinetics_of(resin)
+    alpha, steps = np.zeros((1, 1)), 200
+    per_gel = []
+    for _ in range(int(resin_heat.OVER_AFTER_GELS) * steps):
+        later = cure.after(alpha, np.full((1, 1), of.at_k), of.gel_s / steps)
+        per_gel.append(float((later - alpha)[0, 0]) * steps)
+        alpha = later
+    expected = 1.0 / resin_heat.MOSTLY_AFTER_GELS
+    assert 1.0 * expected < max(per_gel) < 2.0 * expected
+    assert per_gel[-1] < 0.05 * expected

@@ -294,25 +294,27 @@ def test_the_pressure_is_the_sum_of_all_that_warms_and_fills_the_gas() -> None:
 @pytest.mark.parametrize("seed", range(2))
 def test_the_derivative_of_what_a_probe_sees_is_what_small_changes_do(place: Place, seed: int) -> None:
     x, share = anywhere(seed)
+    gain = np.linspace(0.8, 1.3, len(x))
 
     def seen(each: Array) -> Array:
-        return probe_row(each, place, share)[0]
+        return probe_row(each, place, share, gain)[0]
 
-    _, row = probe_row(x, place, share)
+    _, row = probe_row(x, place, share, gain)
     assert row == pytest.approx(differences(seen, x), rel=1e-6, abs=1e-7)
 
 
 def test_every_probe_sees_what_it_touches(monkeypatch: pytest.MonkeyPatch) -> None:
     x, share = anywhere(7)
+    gain = np.linspace(0.8, 1.3, len(x))
     monkeypatch.setattr(thermal, "_TRAILS", {})
     known = {
-        Place.GAS: x[:, WALL] + x[:, SURFACE] + x[:, EXCESS],
+        Place.GAS: x[:, WALL] + gain * x[:, SURFACE] + x[:, EXCESS],
         Place.WALL: x[:, WALL] + WALL_PROBE_ROOM_SHARE * (x[:, ROOM] - x[:, WALL]),
         Place.ROOM: x[:, ROOM],
         Place.CONTENTS: x[:, WALL] + x[:, CONTENTS_PROBE_GAIN] * 0.5 * (x[:, SURFACE] + x[:, CORE]),
     }
     for place, kelvin in known.items():
-        assert probe_row(x, place, share)[0] == pytest.approx(kelvin + x[:, OFFSETS[place]])
+        assert probe_row(x, place, share, gain)[0] == pytest.approx(kelvin + x[:, OFFSETS[place]])
 
 
 @pytest.mark.parametrize(("place", "tau_s"), [(Place.GAS, GAS_PROBE_LAG_S), (Place.WALL, WALL_PROBE_LAG_S)])
@@ -329,7 +331,7 @@ def test_a_probe_trails_a_ramp_as_a_first_order_lag_does(
     t_s, slope = 1200.0, 1e-3
     x[0, WALL] = slope * t_s
     exact = slope * (t_s - tau_s * (1.0 - exp(-t_s / tau_s)))
-    seen, _ = probe_row(x, place, np.zeros(1))
+    seen, _ = probe_row(x, place, np.zeros(1), np.ones(1))
     assert seen[0] == pytest.approx(exact, abs=2e-6 + 1e-3 * slope * tau_s)
 
 

@@ -25,6 +25,7 @@ from potvigil.core.thermal import (
     FAST,
     FAST_RATE,
     HEATING,
+    HEATING_SIGMA_K_PER_H,
     LEARNT,
     LEFT_BEHIND,
     LN_CORE_SURFACE,
@@ -57,9 +58,13 @@ from potvigil.core.thermal import (
     usual,
 )
 
-# Cells, and how many of them have a warm mould: by so many kelvin of the gas, with that probability.
-CELLS, WARM_CELLS = 16, 4
-WARM_K, WARM_SHARE, WARM_SHARE_KNOWN = 5.0, 0.15, 0.05
+# Cells, and how many of them have warm contents, a mould from the oven or a resin hot from its cup: by so
+# many kelvin of the gas, how far off that may be, how much more heat may come than usual, and how likely all
+# that is with any mould, and with a known one. With 16 cells, 4 of them warm, the hottest moulds seemed to
+# leak.
+CELLS, WARM_CELLS = 32, 12
+WARM_K, WARM_SIGMA_K, WARM_HEAT = 5.0, 6.0, 4.0
+WARM_SHARE, WARM_SHARE_KNOWN = 0.15, 0.05
 # Between the cells lies that part of the spread of these constants, the rest within each.
 _BETWEEN = 0.9
 _SPREAD = [LN_WALL_SURFACE, LN_CORE_SURFACE, LN_SURFACE_CORE, LN_SURFACE_WALL, LN_ROOM_WALL, LN_EXCESS]
@@ -75,6 +80,9 @@ _DYING_S = ((DRIFT, DRIFT_S), (HEATING, HEATING_S), (UPTAKE, UPTAKE_S))
 # several parts, of which a probe knows one: with less the bench's layered pots seem to leak.
 DRIFT_K, FAST_K, OFFSET_K, BAROMETER_K = 0.12, 0.05, 0.15, 0.0015 * T0_K
 ROOM_K, WALL_K = 1.2, 0.5
+# Of how far the gas stands off the wall the model misses so much besides, over minutes; a probe in it sees
+# from so much to so much of that, for warm gas rises.
+MISSED_SHARE, GAS_PROBE_GAINS = 0.05, (0.8, 1.3)
 # What resin may do unseen, K/h; by how much its heat may change in FAST_S, as a share of itself: it ends
 # within minutes; and what comes with a rise that nothing else explains.
 HEATING_K, GROWTH, ONSET_OF_HEAT_K = 0.3, 2.0, 6.0
@@ -129,17 +137,22 @@ class PotBank:
         *,
         room_k: float = ROOM_K,
         unseen_k: float = 0.0,
+        heating_k_per_h: float = HEATING_SIGMA_K_PER_H,
         known: Mapping[str, tuple[float, float]] | None = None,
     ) -> None:
         """Begin a hold. room_k: walk of the room; unseen_k: what moves the pressure over hours unseen, K.
 
-        known: mean and 1 sigma of some that LEARNT names; the others are any pot's."""
+        heating_k_per_h: of a resin that may be curing already, 1 sigma. known: mean and 1 sigma of some that
+        LEARNT names; the others are any pot's.
+        """
         mean, sigma = prior(sizes)
         begin, unsure = start(sizes)
         self._room_k, self._wall_k = room_k, WALL_K * room_k / ROOM_K  # in a still room all parts are still
         self._drift_k = sqrt(DRIFT_K**2 + unseen_k**2)
         self._begun_s = 0.0  # so long ago
         unsure[DRIFT], unsure[FAST], unsure[FAST_RATE] = self._drift_k, FAST_K, FAST_K * sqrt(3.0) / FAST_S
+        if sizes.contents_m3:
+            unsure[HEATING] = heating_k_per_h
         self._sigma = sigma.copy()
         known = known or {}
         for name, (value, spread) in {**usual(sizes), **known}.items():
@@ -150,24 +163,29 @@ class PotBank:
                 mean[state], sigma[state] = value, spread
         within = sigma.copy()
         within[_SPREAD] *= sqrt(1.0 - _BETWEEN**2)
-        points = _normal_points(CELLS - WARM_CELLS)
         self.x = np.asarray(np.tile(mean + begin, (CELLS, 1)))
-        self.x[:, _SPREAD] += _BETWEEN * sigma[_SPREAD] * np.concatenate((points, points[:WARM_CELLS]))
+        self.x[:, _SPREAD] += _BETWEEN * sigma[_SPREAD] * _normal_points(CELLS)
         self._home = self.x.copy()
         warm = np.arange(CELLS) >= CELLS - WARM_CELLS
         if sizes.contents_m3:
             self.x[warm, START_SURFACE : START_CORE + 1] += WARM_K
         self.p = np.tile(np.diag(within**2 + unsure**2), (CELLS, 1, 1))
+        self.p[warm, HEATING, HEATING] *= WARM_HEAT**2
         is_new_mould = "core-begins" not in known
-        if is_new_mould and sizes.contents_m3:  # all of a mould is as warm
-            self.p[:, START_SURFACE, START_CORE] = self.p[:, START_CORE, START_SURFACE] = MOULD_SIGMA_K**2
+        if sizes.contents_m3:  # all of a mould is as warm
+            usually = MOULD_SIGMA_K**2 if is_new_mould else 0.0
+            shared = np.where(warm, WARM_SIGMA_K**2, usually)
+            for state in (START_SURFACE, START_CORE):
+                self.p[:, state, state] += shared - usually
+            self.p[:, START_SURFACE, START_CORE] = self.p[:, START_CORE, START_SURFACE] = shared
         self.x[:, SURFACE : CORE + 1] = self.x[:, START_SURFACE : START_CORE + 1]
         self.p[:, SURFACE : CORE + 1] = self.p[:, START_SURFACE : START_CORE + 1]
         self.p[:, :, SURFACE : CORE + 1] = self.p[:, :, START_SURFACE : START_CORE + 1]
         share = WARM_SHARE if is_new_mould else WARM_SHARE_KNOWN
         self.log_weights = np.log(np.where(warm, share / WARM_CELLS, (1.0 - share) / (~warm).sum()))
-        # the resin may lie close to the surface or deep in the mould
-        self._heat_share = np.asarray(np.arange(CELLS) * 0.618 % 1.0, dtype=np.float64)
+        # the resin may lie close to the surface or deep in the mould, the probe where the gas is warmest
+        self._heat_share = _even(0.618, (0.0, 1.0))
+        self._gas_gain = _even(0.755, GAS_PROBE_GAINS)
         self._age_s = 0.0  # since the fill or the newest top-up
         self._stirred_k = STIRRED_K
         self._risen = 0.0  # of the innovations, in sigmas
@@ -303,9 +321,11 @@ class PotBank:
         noise[:, RATE] = (RATE_WANDER * x[:, RATE]) ** 2 * hour
         steady = np.diag((FAST_K**2, (FAST_K * pace) ** 2))
         quick = steady - fast @ steady @ fast.T
-        quick[0, 0] += self._stirred_now_k() ** 2 * (1.0 - fast[0, 0] ** 2)
         p[:, range(SIZE), range(SIZE)] += noise
-        p[:, FAST : FAST_RATE + 1, FAST : FAST_RATE + 1] += quick
+        p[:, FAST, FAST] += self._stirred_now_k() ** 2 * (1.0 - fast[0, 0] ** 2)
+        # the same for all cells: what a cell takes for noise by its own states it would not have to explain
+        warm = MISSED_SHARE / FAST_K * float(self.weights @ np.abs(x[:, SURFACE]))
+        p[:, FAST : FAST_RATE + 1, FAST : FAST_RATE + 1] += (1.0 + warm**2) * quick
 
     def _stirred_now_k(self) -> float:
         return self._stirred_k * exp(-self._age_s / STIRRED_S)
@@ -325,7 +345,7 @@ class PotBank:
 
     def see_probe(self, place: Place, kelvin: float) -> Correction:
         """Take a thermometer's bin, K less what it was before the fill."""
-        seen, row = probe_row(self.x, place, self._heat_share)
+        seen, row = probe_row(self.x, place, self._heat_share, self._gas_gain)
         variance = PROBE_SIGMA[place] ** 2
         if place is Place.GAS:  # it trails a gas that is stirred
             variance += (
@@ -433,6 +453,12 @@ class PotBank:
         if self._risen > RISE_SIGMAS:
             self.p[:, HEATING, HEATING] += ONSET_OF_HEAT_K**2
             self._risen = 0.0
+
+
+def _even(step: float, within: tuple[float, float]) -> Floats:
+    """Return a number for each cell, evenly spread within bounds, whatever else differs between them."""
+    low, high = within
+    return np.asarray(low + (high - low) * (np.arange(CELLS) * step % 1.0))
 
 
 def _normal_points(n: int) -> Floats:

@@ -21,6 +21,7 @@ from potvigil.core.pot import Pot, Supply
 from potvigil.core.reading import Reading
 from potvigil.core.stage import TopUp
 from potvigil.core.verdict import Facts, judge
+from potvigil.units import MASS
 
 # Below the floor for so long is below the floor; shorter is noise or a hand on the valve.
 BELOW_FLOOR_S = 30.0
@@ -80,6 +81,12 @@ class Batch:
             self.resin = self._pot.resin(text)
             self.clock.retime(self.resin)
         return old or ""
+
+    @property
+    def resin_kg(self) -> float | None:
+        """How much was poured, where it was said."""
+        said = self.details.get(Detail.MASS)
+        return MASS.read(said).si if said else None
 
     def is_fed(self, t_s: float, gauge_pa: float) -> bool:
         """Say whether a regulator keeps the pot from falling."""

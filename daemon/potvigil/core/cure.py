@@ -82,6 +82,11 @@ class CureClock:
         return (age_s - self._age_s) / self._pace
 
     @property
+    def age_s(self) -> float:
+        """How old the resin is by its own time."""
+        return self._age_s
+
+    @property
     def done(self) -> bool:
         """Whether the batch is old enough to be vented."""
         return self._age_s >= self._resin.hold_s

@@ -21,6 +21,7 @@ from potvigil.core.known import LEAST_HOLD_S, Known
 from potvigil.core.onset import Found, OnsetBank
 from potvigil.core.pot import USUAL_CONTENTS, Pot
 from potvigil.core.reading import TEMPERATURE_UNKNOWN_K, Place, Reading
+from potvigil.core.resin_heat import heating_k_per_h as resin_heating_k_per_h
 from potvigil.core.thermal import T0_K, Sizes
 
 BIN_S = 20.0  # short against the quickest delay asked for (4 min), long enough to make work per sample small
@@ -94,27 +95,35 @@ def sizes_of(pot: Pot) -> Sizes:
     return Sizes(pot.internal_volume_m3, contents_m3, pot.working_pa)
 
 
-def bank_for(pot: Pot, known: Known | None = None) -> PotBank:
-    """Return the bank of a pot whose hold begins."""
+def bank_for(pot: Pot, known: Known | None = None, heating_k_per_h: float | None = None) -> PotBank:
+    """Return the bank of a pot whose hold begins. heating_k_per_h: None for that of the pot's own resin."""
     sizes = sizes_of(pot)
+    if heating_k_per_h is None:
+        heating_k_per_h = resin_heating_k_per_h(sizes, pot.resin(None))
     # a tightness test's empty pot is not the pot that holds moulds
     taught = known.found if known is not None and sizes.contents_m3 else None
     barometer_k = 0.0 if pot.has_barometer else BAROMETER_K
-    if pot.thermometers:
-        return PotBank(sizes, unseen_k=barometer_k, known=taught)
-    unseen_k = hypot(barometer_k, UNSEEN_SHARE * pot.room_swing_k)
-    return PotBank(sizes, room_k=ROOM_K * pot.room_swing_k / USUAL_SWING_K, unseen_k=unseen_k, known=taught)
+    room_k, unseen_k = ROOM_K, barometer_k
+    if not pot.thermometers:
+        room_k *= pot.room_swing_k / USUAL_SWING_K
+        unseen_k = hypot(barometer_k, UNSEEN_SHARE * pot.room_swing_k)
+    return PotBank(sizes, room_k=room_k, unseen_k=unseen_k, heating_k_per_h=heating_k_per_h, known=taught)
 
 
 class LeakFilter:
     """Takes readings of one hold; `estimate` is the newest answer, None before there is one.
 
     before: what the thermometers said before the fill. filled_since_s: when the pot came under pressure, on
-    the record's axis. known: what earlier batches of the pot taught.
+    the record's axis. known: what earlier batches of the pot taught. heating_k_per_h: as `bank_for` takes it.
     """
 
     def __init__(
-        self, pot: Pot, before: BeforeFill, filled_since_s: float, known: Known | None = None
+        self,
+        pot: Pot,
+        before: BeforeFill,
+        filled_since_s: float,
+        known: Known | None = None,
+        heating_k_per_h: float | None = None,
     ) -> None:
         self._before = before
         self._filled_since_s = filled_since_s
@@ -122,7 +131,7 @@ class LeakFilter:
         self._bin = BinSum()
         self._last_s: float | None = None
         self._last_law = 0.0
-        self._sound = bank_for(pot, known)
+        self._sound = bank_for(pot, known, heating_k_per_h)
         self._begun_s: float | None = None
         self._onsets = OnsetBank(CELLS)
         self._leaking: PotBank | None = None

@@ -69,6 +69,9 @@ _TRAILS = {Place.GAS: (slice(0, 2), GAS_PROBE_LAG_S), Place.WALL: (slice(0, 1), 
 LN_FASTEST = -np.log(np.array((100.0, 100.0, 100.0, 100.0, 100.0, 10.0)))
 # By how much a whole mould, or the parts of an empty pot, are warmer or colder than its wall, K of the gas.
 MOULD_SIGMA_K, EMPTY_SIGMA_K = 2.0, 0.4
+# How fast a slow resin may warm the gas as the hold begins, 1 sigma; what comes later is opened by the rise
+# it makes.
+HEATING_SIGMA_K_PER_H = 1.0
 UNKNOWN_K = 1000.0  # 1 sigma of a level nothing is known of
 # 0.1 to 0.3 % of the air: common practice for silicone moulds
 UPTAKE_MEAN_K, UPTAKE_SIGMA_K = 0.0015 * T0_K, 0.001 * T0_K
@@ -163,7 +166,7 @@ def start(sizes: Sizes) -> tuple[Floats, Floats]:
         (WALL, wall_k, hypot(0.7 * wall_k, 0.7)),
         (START_SURFACE, 0.5 * (surface_k - wall_k) if holds else 0.0, hypot(0.35 * surface_k, spread_k)),
         (START_CORE, -0.5 * wall_k if holds else 0.0, spread_k),
-        (HEATING, 0.0, 1.0 if holds else 0.0),  # more is opened by the rise it makes
+        (HEATING, 0.0, HEATING_SIGMA_K_PER_H if holds else 0.0),
         (ROOM, 0.0, 1.0),
         (AIR, 0.0, UNKNOWN_K),
         (EXCESS, 0.0, 15.0),  # filled in half a minute, a gas is still some ten kelvin warm a minute later
@@ -227,17 +230,18 @@ def pressure_row(x: Floats) -> tuple[Floats, Floats]:
     return np.einsum("ij,ij->i", row, x), row
 
 
-def probe_row(x: Floats, place: Place, heat_share: Floats) -> tuple[Floats, Floats]:
+def probe_row(x: Floats, place: Place, heat_share: Floats, gas_gain: Floats) -> tuple[Floats, Floats]:
     """Return what a thermometer there should say, K, (cells,), and its derivative, (cells, SIZE).
 
-    heat_share: as `flow` takes it; a probe on the pot trails what it touches by its lag.
+    heat_share: as `flow` takes it; a probe on the pot trails what it touches by its lag. gas_gain: how much
+    more than the mean of the gas the place of a probe in it is warmed by the contents, (cells,).
     """
     row = np.zeros_like(x)
     row[:, OFFSETS[place]] = 1.0
     if place is Place.ROOM:
         row[:, ROOM] = 1.0
     elif place is Place.GAS:
-        row[:, [WALL, SURFACE, EXCESS]] = 1.0
+        row[:, WALL], row[:, SURFACE], row[:, EXCESS] = 1.0, gas_gain, 1.0
     elif place is Place.WALL:
         row[:, WALL], row[:, ROOM] = 1.0 - WALL_PROBE_ROOM_SHARE, WALL_PROBE_ROOM_SHARE
     else:

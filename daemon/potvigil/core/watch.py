@@ -44,6 +44,7 @@ from potvigil.core.outside import Outside
 from potvigil.core.pot import Pot, Supply
 from potvigil.core.probes import Probes
 from potvigil.core.reading import TEMPERATURE_UNKNOWN_K, Place, Quality, Reading, Sample, Sensor
+from potvigil.core.resin_heat import heating_k_per_h
 from potvigil.core.stage import StageTracker, TopUp, Trigger
 from potvigil.core.words import TimeTeller, pressure, span
 from potvigil.units import ZERO_CELSIUS_K
@@ -238,7 +239,8 @@ class PotWatch:
             self._tell_cure_length(reading, batch, events)
         batch.stages.setdefault(stage, t_s)
         if stage is Stage.SETTLING:
-            self._leak_filter = LeakFilter(self._pot, self._before, batch.start_s, self._known)
+            heating = heating_k_per_h(sizes_of(self._pot), batch.resin, batch.clock.age_s, batch.resin_kg)
+            self._leak_filter = LeakFilter(self._pot, self._before, batch.start_s, self._known, heating)
             batch.known_from = 0 if self._known is None else self._known.batches
             self._doubted = False
             self._doubt = Doubt(self._pot, self._before)
