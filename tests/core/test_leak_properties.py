@@ -226,7 +226,7 @@ def test_the_order_of_the_cells_does_not_matter(
 ) -> None:
     def shuffled() -> PotBank:
         bank = bank_for(EMPTY)
-        for name in ("x", "p", "log_weights", "_home", "_heat_share"):
+        for name in ("x", "p", "log_weights", "_home", "_heat_share", "_gas_gain"):
             setattr(bank, name, getattr(bank, name)[order])
         return bank
 

@@ -103,7 +103,11 @@ WIRINGS = [(Place.GAS,), (Place.WALL,), (Place.ROOM,), (Place.CONTENTS,), (), AL
 
 @pytest.fixture(autouse=True)
 def nothing_but_gaussian(monkeypatch: pytest.MonkeyPatch) -> None:
-    """Switch off what answers to its own estimate: no Gaussian does."""
+    """Switch off what answers to its own estimate, or differs between cells: no Gaussian does."""
+    monkeypatch.setattr(bank_module, "MISSED_SHARE", 0.0)
+    monkeypatch.setattr(bank_module, "GAS_PROBE_GAINS", (1.0, 1.0))
+    monkeypatch.setattr(bank_module, "WARM_SIGMA_K", bank_module.MOULD_SIGMA_K)
+    monkeypatch.setattr(bank_module, "WARM_HEAT", 1.0)
     monkeypatch.setattr(bank_module, "GROWTH", 0.0)
     monkeypatch.setattr(bank_module, "EXCESS_SPREAD", 0.0)
     monkeypatch.setattr(bank_module, "UPTAKE_SPREAD", 0.0)
@@ -824,8 +828,7 @@ def test_cells_stand_on_haltons_points_with_mean_nought_and_unit_spread() -> Non
 def test_cells_together_are_as_wide_as_what_is_known_of_a_pot_beforehand() -> None:
     # of a mixture: mean of the variances and variance of the means
     bank, (mean, sigma) = PotBank(POT), prior(POT)
-    cold = slice(0, CELLS - WARM_CELLS)
-    x, p = bank.x[cold, CONSTANTS], np.diagonal(bank.p[cold], axis1=1, axis2=2)[:, CONSTANTS]
+    x, p = bank.x[:, CONSTANTS], np.diagonal(bank.p, axis1=1, axis2=2)[:, CONSTANTS]
     assert x.mean(axis=0) == pytest.approx(mean[CONSTANTS], abs=1e-12)
     assert p.mean(axis=0) + x.var(axis=0) == pytest.approx(sigma[CONSTANTS] ** 2, rel=1e-9)
     spread = x.std(axis=0) > 1e-9
@@ -842,6 +845,51 @@ def test_cells_together_are_as_wide_as_what_is_known_of_a_pot_beforehand() -> No
     assert apart == pytest.approx(
         unsure[START_SURFACE] ** 2 + unsure[START_CORE] ** 2 - 2.0 * MOULD_SIGMA_K**2
     )
+
+
+def test_of_warm_contents_less_is_known_and_more_heat_expected(monkeypatch: pytest.MonkeyPatch) -> None:
+    monkeypatch.undo()
+    warm = np.arange(CELLS) >= CELLS - WARM_CELLS
+    for known in (None, {"core-begins": (1.0, 0.3), "surface-begins": (2.0, 0.3)}):
+        p = PotBank(POT, heating_k_per_h=7.0, known=known).p
+        _, unsure = start(POT)
+        own = unsure[[START_SURFACE, START_CORE]] ** 2 if known is None else np.full(2, 0.3**2)
+        shared = MOULD_SIGMA_K**2 if known is None else 0.0  # of a mould that is known each part is
+        mould = np.where(warm, bank_module.WARM_SIGMA_K**2, shared)
+        for at, state in enumerate((SURFACE, CORE)):
+            assert p[:, state, state] == pytest.approx(own[at] - shared + mould)
+        assert p[:, SURFACE, CORE] == pytest.approx(mould)
+        assert p[:, HEATING, HEATING] == pytest.approx(
+            np.where(warm, (bank_module.WARM_HEAT * 7.0) ** 2, 49.0)
+        )
+    empty = PotBank(Sizes(0.020, 0.0), heating_k_per_h=7.0).p
+    assert empty[0] == pytest.approx(empty[-1]) and not empty[:, HEATING, HEATING].any()
+
+
+def test_the_further_the_gas_stands_off_the_wall_the_more_is_missed(monkeypatch: pytest.MonkeyPatch) -> None:
+    def grown(surface_k: float) -> float:
+        bank = certain_bank()
+        bank._stirred_k, bank.p[:] = 0.0, 0.0
+        bank.x[:, SURFACE], bank.x[:, EXCESS] = surface_k, 0.0
+        bank.carry(20.0)
+        assert np.ptp(bank.p[:, FAST_RATE, FAST_RATE]) == 0.0  # the same in every cell
+        return float(bank.p[0, FAST_RATE, FAST_RATE])
+
+    monkeypatch.setattr(bank_module, "MISSED_SHARE", 0.05)
+    assert grown(4.0) / grown(0.0) == pytest.approx(1.0 + (0.05 * 4.0 / bank_module.FAST_K) ** 2)
+    assert grown(-4.0) == grown(4.0)
+
+
+def test_a_probe_in_the_gas_is_warmed_more_in_some_cells_than_in_others(
+    monkeypatch: pytest.MonkeyPatch,
+) -> None:
+    monkeypatch.undo()
+    bank = PotBank(POT)
+    seen = bank.see_probe(Place.GAS, 0.0).row
+    low, high = bank_module.GAS_PROBE_GAINS
+    gains = seen[:, SURFACE] - (seen[:, WALL] - 1.0)  # less what the lag does, nearly the same to both
+    assert low - 0.05 < gains.min() < low + 0.1 and high - 0.1 < gains.max() < high + 0.15
+    assert np.corrcoef(gains, bank._heat_share)[0, 1] < 0.3
 
 
 @pytest.mark.parametrize("state", [DRIFT, FAST, FAST_RATE])
@@ -905,7 +953,8 @@ def test_no_correction_makes_of_a_heater_a_cooler(kelvin: float, monkeypatch: py
     expected = [dense(bank, cell, Place.CONTENTS, kelvin) for cell in range(CELLS)]
     bank.see_probe(Place.CONTENTS, kelvin)
     assert bank.x[:, HEATING].min() > -1e-12
-    assert kelvin > 0.0 or (bank.x[:, HEATING] < 1e-12).all()
+    # where the mould may well have been cold the reading says nothing of heat
+    assert kelvin > 0.0 or (bank.x[: CELLS - WARM_CELLS, HEATING] < 1e-12).all()
     assert kelvin < 0.0 or bank.x[:, HEATING].max() > 1.0
     for cell, (x, p) in enumerate(expected):
         assert bank.x[cell] == pytest.approx(x, rel=1e-9, abs=1e-9)

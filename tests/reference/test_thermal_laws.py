@@ -250,6 +250,7 @@ def test_a_covariance_is_carried_by_the_derivative_of_the_states_own_way(
         "AIR_WANDER_K",
         "EXCESS_SPREAD",
         "UPTAKE_SPREAD",
+        "MISSED_SHARE",
     ):
         monkeypatch.setattr(bank_module, name, 0.0)
 

@@ -8,7 +8,7 @@ Some of the cells put a mould from the oven into the pot.
 
 from collections.abc import Callable, Mapping
 from dataclasses import dataclass
-from math import exp, sqrt
+from math import exp, hypot, sqrt
 from statistics import NormalDist
 
 import numpy as np
@@ -319,13 +319,13 @@ class PotBank:
         free = np.minimum(STEADY**2 + (x[:, SURFACE] / CONVECTION_K) ** 2, 1.0)
         noise[:, CONSTANTS] = np.outer(free, (self._sigma**2)[CONSTANTS] * (1.0 - decay[CONSTANTS] ** 2))
         noise[:, RATE] = (RATE_WANDER * x[:, RATE]) ** 2 * hour
-        steady = np.diag((FAST_K**2, (FAST_K * pace) ** 2))
-        quick = steady - fast @ steady @ fast.T
         p[:, range(SIZE), range(SIZE)] += noise
-        p[:, FAST, FAST] += self._stirred_now_k() ** 2 * (1.0 - fast[0, 0] ** 2)
         # the same for all cells: what a cell takes for noise by its own states it would not have to explain
-        warm = MISSED_SHARE / FAST_K * float(self.weights @ np.abs(x[:, SURFACE]))
-        p[:, FAST : FAST_RATE + 1, FAST : FAST_RATE + 1] += (1.0 + warm**2) * quick
+        missed_k = hypot(FAST_K, MISSED_SHARE * float(self.weights @ np.abs(x[:, SURFACE])))
+        steady = np.diag((missed_k**2, (missed_k * pace) ** 2))
+        quick = steady - fast @ steady @ fast.T
+        quick[0, 0] += self._stirred_now_k() ** 2 * (1.0 - fast[0, 0] ** 2)
+        p[:, FAST : FAST_RATE + 1, FAST : FAST_RATE + 1] += quick
 
     def _stirred_now_k(self) -> float:
         return self._stirred_k * exp(-self._age_s / STIRRED_S)
