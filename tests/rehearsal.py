@@ -93,6 +93,7 @@ class Bench:
 
     def power_cut(self) -> None:
         """Leave the service as it is, and go on with what it has written to the medium up to now."""
+        self.store.let_go()  # as the kernel does
         self._cuts += 1
         kept = self.folder / f"after-cut-{self._cuts}.db"
         for ending in ("", "-wal"):

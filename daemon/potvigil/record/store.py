@@ -50,8 +50,10 @@ from potvigil.record.errors import (
     RecordError,
     UnknownBatchError,
     UnwritableRecordError,
+    WatchedRecordError,
 )
 from potvigil.record.file import move_aside
+from potvigil.record.lock import WatchLock
 from potvigil.record.rows import (
     BatchRow,
     CareRow,
@@ -119,6 +121,8 @@ class Store:
         self._is_open = True  # False while _db only stands in for the record
         self._is_held = False
         self._unwritten: Unwritten | None = None
+        self._who = ""
+        self._lock: WatchLock | None = None
         self.dropped_samples = 0
         self.begun_anew: str | None = None
 
@@ -136,15 +140,42 @@ class Store:
         return store
 
     @classmethod
-    def open_for_watch(cls, path: Path, *, make_parents: bool = False, unwritten: Path | None = None) -> Self:
-        """Open the record for a watch, which watches whatever became of its record: never raises RecordError.
+    def open_alone(cls, path: Path, who: str, *, make_parents: bool = False) -> Self:
+        """Open the record to feed it samples, as one process at a time may; who: see WatchLock.
+
+        Raises WatchedRecordError, which names the one that does already.
+        """
+        lock = WatchLock.take(path, who, make_parents=make_parents)
+        try:
+            store = cls.open(path)
+        except BaseException:
+            lock.release()
+            raise
+        store._who, store._lock = who, lock
+        return store
+
+    @classmethod
+    def open_for_watch(
+        cls,
+        path: Path,
+        *,
+        who: str = "potvigil watch",
+        make_parents: bool = False,
+        unwritten: Path | None = None,
+    ) -> Self:
+        """Open the record for a watch, which watches whatever became of its record.
 
         A damaged one is moved aside and a new one begun. One that cannot be written is read, or done without
-        where not even that can be; each flush tries again, and raises for as long as it fails. unwritten:
-        where samples are kept that are not written yet, so that a killed watch loses none of them.
+        where not even that can be; each flush tries again, and raises for as long as it fails. Of all
+        RecordErrors it raises only WatchedRecordError. who: see WatchLock. unwritten: where samples are kept
+        that are not written yet, so that a killed watch loses none of them.
         """
+        lock: WatchLock | None = None
         try:
-            store = cls.open(path, make_parents=make_parents)
+            lock = WatchLock.take(path, who, make_parents=make_parents)
+            store = cls.open(path)
+        except WatchedRecordError:
+            raise
         except DamagedRecordError as error:
             store = cls(Database.stand_in(path))
             store.begin_anew(error)
@@ -152,6 +183,7 @@ class Store:
             store = cls(_readable(path))
             store._is_open, store._failure = False, error
             store._last_batch_id = store._newest_batch_id()
+        store._who, store._lock = who, lock
         store._unwritten = None if unwritten is None else Unwritten(unwritten)
         return store
 
@@ -192,11 +224,18 @@ class Store:
                 self.flush()
         finally:
             self._db.close()
+            self.let_go()
             if self._unwritten is not None:
                 self._unwritten.close()
             self._samples.clear()
             self._traces.clear()
             self._urgent.clear()
+
+    def let_go(self) -> None:
+        """Let another process feed the record, as the kernel does when this one dies; may be repeated."""
+        if self._lock is not None:
+            self._lock.release()
+            self._lock = None
 
     def __enter__(self) -> Self:
         return self
@@ -775,6 +814,8 @@ class Store:
 
     def _open_again(self) -> None:
         """Open the record that could not be written when the watch began; raises while it cannot."""
+        if self._lock is None:
+            self._lock = WatchLock.take(self.path, self._who)
         db = Database.open(self.path)
         (last_run,) = db.rows("SELECT coalesce(max(id), 0) FROM run")[0]
         if self._run_id is not None and last_run != self._run_id - 1:
