@@ -7,11 +7,13 @@ from random import Random
 
 import pytest
 
+from potvigil.core.answer import answer
 from potvigil.core.event import (
     Action,
     AlarmEvent,
     AlarmId,
     AlarmState,
+    Answer,
     BatchClosed,
     BatchOpened,
     BatchSummary,
@@ -20,6 +22,7 @@ from potvigil.core.event import (
     Event,
     NoteEvent,
     NoteId,
+    Outcome,
     Stage,
     Verdict,
 )
@@ -307,10 +310,39 @@ def test_what_a_top_up_brought_is_a_part_of_the_change(celsius: float | None) ->
     assert parts == pytest.approx(change.total_pa, abs=1e-6)
 
 
-def test_commands_that_fit_nothing_do_nothing() -> None:
+@pytest.mark.parametrize(
+    ("command", "why"),
+    [
+        (Command(Action.EDIT, 0.0, text="lens"), "which detail"),
+        (Command(Action.CLOSE, 0.0), "no batch is open"),
+        (Command(Action.SHELVE, 0.0), "which alarm"),
+        (Command(Action.SHELVE, 0.0, AlarmId.OVER_PRESSURE), "over-pressure does not stand"),
+        (Command(Action.ACKNOWLEDGE, 0.0, AlarmId.LEAK), "leak does not stand"),
+    ],
+)
+def test_a_command_that_cannot_be_carried_out_is_refused_and_changes_nothing(
+    command: Command, why: str
+) -> None:
     watch = PotWatch(POT)
-    for action in (Action.EDIT, Action.CLOSE, Action.ACKNOWLEDGE, Action.SHELVE):
-        assert watch.handle(Command(action, 0.0, text="lens")) == []
+    before = watch.snapshot()
+    (note,) = watch.handle(command)
+    assert isinstance(note, NoteEvent) and note.note is NoteId.REFUSED and why in note.text
+    assert watch.snapshot() == before
+    assert answer(command, [note], None) == Answer(Outcome.REFUSED, note.text)
+
+
+def test_a_batch_is_not_opened_over_an_open_one() -> None:
+    watch = PotWatch(POT)
+    assert isinstance(watch.handle(Command(Action.OPEN, 0.0))[0], BatchOpened)
+    (note,) = watch.handle(Command(Action.OPEN, 1.0))
+    assert isinstance(note, NoteEvent) and "a batch is open" in note.text
+
+
+def test_a_test_that_nobody_would_hear_is_refused() -> None:
+    watch = PotWatch(POT)
+    watch.handle(Command(Action.SHELVE, 0.0, AlarmId.TEST, duration_s=600.0))
+    (note,) = watch.handle(Command(Action.TEST_ALARM, 1.0))
+    assert isinstance(note, NoteEvent) and "the test alarm is put aside" in note.text
 
 
 def edit(field: Detail, text: str, t_s: float, by: str = "anna") -> Command:

@@ -149,15 +149,23 @@ class AlarmBook:
                 self._move(each, entry, AlarmState.NORMAL, t_s, utc_s, events)
         return events
 
-    def shelve(self, t_s: float, utc_s: float | None, alarm: AlarmId, duration_s: float) -> list[AlarmEvent]:
-        """Silence an alarm until `duration_s` from now; it always has an end, see `shelving_fault`.
+    def stands(self, alarm: AlarmId) -> bool:
+        """Say whether an alarm is anything but normal."""
+        return alarm in self._not_normal
 
-        A high alarm that does not stand stays as it is: nobody silences what has not happened yet.
-        """
+    def is_shelved(self, alarm: AlarmId) -> bool:
+        return self._alarms[alarm].state is AlarmState.SHELVED
+
+    def may_be_shelved(self, alarm: AlarmId) -> bool:
+        """Say whether an alarm can be put aside now: nobody silences a high one that has not happened yet."""
+        return RULES[alarm].priority is not Priority.HIGH or self.stands(alarm)
+
+    def shelve(self, t_s: float, utc_s: float | None, alarm: AlarmId, duration_s: float) -> list[AlarmEvent]:
+        """Silence an alarm until `duration_s` from now, where it may be; it always has an end."""
         events: list[AlarmEvent] = []
-        entry = self._alarms[alarm]
-        if RULES[alarm].priority is Priority.HIGH and entry.state is AlarmState.NORMAL:
+        if not self.may_be_shelved(alarm):
             return events
+        entry = self._alarms[alarm]
         entry.shelved_until_s = t_s + min(max(duration_s, LEAST_SHELVED_S), most_shelved_s(alarm))
         self._move(alarm, entry, AlarmState.SHELVED, t_s, utc_s, events)
         return events

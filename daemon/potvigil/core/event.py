@@ -1,6 +1,7 @@
 """What goes into the watch besides samples (commands), and what comes out (events and the snapshot)."""
 
-from dataclasses import dataclass, field
+from dataclasses import dataclass
+from dataclasses import field as dataclass_field
 from enum import StrEnum
 
 from potvigil.core.reading import Reading
@@ -67,7 +68,7 @@ class NoteId(StrEnum):
     CURE_LENGTH = "cure-length"  # it needs longer or less long than the resin's own hold time
     CURE_DONE = "cure-done"
     THERMOMETER_BACK = "thermometer-back"
-    REFUSED = "refused"  # a detail that cannot be, or of no batch
+    REFUSED = "refused"  # what was asked of the watch, and why not
     CARE_DUE = "care-due"  # something of the pot is to be seen to
 
 
@@ -98,6 +99,7 @@ class Command:
     """What somebody asked of a watch.
 
     alarm: None for all that stand. duration_s: of a shelving. field: which detail an edit changes to `text`.
+    row: the number of the record's row that asks for it, None for none.
     """
 
     action: Action
@@ -107,6 +109,21 @@ class Command:
     duration_s: float | None = None
     by: str = ""
     field: Detail | None = None
+    row: int | None = dataclass_field(default=None, compare=False)
+
+
+class Outcome(StrEnum):
+    DONE = "done"
+    REFUSED = "refused"  # nothing was changed
+    FAILED = "failed"  # carried out, and something of it did not work
+
+
+@dataclass(frozen=True, slots=True)
+class Answer:
+    """What became of a command, and what there is to say of it."""
+
+    outcome: Outcome
+    text: str
 
 
 @dataclass(frozen=True, slots=True)
@@ -270,7 +287,7 @@ class BatchSummary:
     cure: Cure
     top_ups: int
     alarms: tuple[BatchAlarm, ...]
-    details: dict[Detail, str] = field(default_factory=dict)
+    details: dict[Detail, str] = dataclass_field(default_factory=dict)
     known_from: int = 0
 
     @property

@@ -31,6 +31,7 @@ LONGEST_SET_BYTES = 4 * max(details.LONGEST.values())  # UTF-8 takes at most fou
 
 _EMPTY_STRING = b"\x00"  # zero length would delete the topic
 _UNSET = b""
+ALERT = "/$alert/"  # before an alarm's id
 _ID = re.compile(r"[a-z0-9](?:[a-z0-9-]*[a-z0-9])?")
 _LATEST_UTC_S = 253_402_300_740.0  # a minute before the year 10000, where ISO 8601 needs an agreement
 _DECIMALS = {
@@ -253,6 +254,11 @@ def values(
     ]
 
 
+def alert_topic(workshop: str, pot_id: str, alarm: AlarmId, rehearsed: bool = False) -> str:
+    """Return the topic that tells of an alarm of a pot."""
+    return f"{_base(workshop, pot_id, rehearsed)}{ALERT}{alarm}"
+
+
 def alerts(workshop: str, pot: Pot, snapshot: Snapshot, rehearsed: bool = False) -> list[Message]:
     """Return `$alert/<id>` for every alarm there is: its text while it is not normal, else empty (unset).
 
@@ -262,7 +268,7 @@ def alerts(workshop: str, pot: Pot, snapshot: Snapshot, rehearsed: bool = False)
     standing = {alarm.alarm: alarm for alarm in snapshot.alarms if alarm.state is not AlarmState.NORMAL}
     return [
         Message(
-            f"{base}/$alert/{alarm_id}",
+            f"{base}{ALERT}{alarm_id}",
             _alert_text(standing[alarm_id], rehearsed).encode() if alarm_id in standing else _UNSET,
         )
         for alarm_id in AlarmId

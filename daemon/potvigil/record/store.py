@@ -5,6 +5,7 @@ and reads. A Store belongs to the thread that opened it: another thread opens it
 """
 
 import json
+import time
 from collections import deque
 from collections.abc import Iterable, Iterator, Mapping, Sequence
 from contextlib import contextmanager, suppress
@@ -19,6 +20,7 @@ from potvigil.core.event import (
     AlarmEvent,
     AlarmId,
     AlarmState,
+    Answer,
     BatchClosed,
     BatchOpened,
     Command,
@@ -26,6 +28,7 @@ from potvigil.core.event import (
     EditEvent,
     Event,
     Interval,
+    Outcome,
     Stage,
     Verdict,
 )
@@ -55,6 +58,7 @@ from potvigil.record.errors import (
 from potvigil.record.file import move_aside
 from potvigil.record.lock import WatchLock
 from potvigil.record.rows import (
+    AskedRow,
     BatchRow,
     CareRow,
     EditRow,
@@ -79,6 +83,10 @@ BUFFER_TRACES = 4320
 
 # Commands taken up in one tick; what is more waits for the next.
 COMMANDS_A_TICK = 100
+# A command that no watch takes in so long is refused, and never carried out later.
+COMMAND_LASTS_S = 60.0
+NOBODY = "nobody is watching; start `potvigil watch`, and ask again"
+LATE = "the watch did not take it in time; see whether it hangs (`systemctl status potvigil`), and ask again"
 # Wall times are mended so much of the axis at a time: some ms, some tens on a Pi.
 MEND_STEP_S = 600.0
 # A wall clock that moves by more against the boot clock was set; less is the two being read one by one.
@@ -393,19 +401,47 @@ class Store:
         self._write_at_once(*_edit(batch_id, event.field, event.new, event.by, event.t_s, event.utc_s))
 
     def take_commands(self, t_s: float) -> list[tuple[str, Command]]:
-        """Return the commands nobody has taken yet, as (pot, command), in order; each is taken once."""
+        """Return the commands nobody has taken yet, as (pot, command), in order; each is taken once.
+
+        One that was asked of an earlier watch, or too long ago, is refused: who asked has given up on it.
+        """
         version = self._db.rows("PRAGMA data_version")[0][0]
         if version == self._commands_read_at and not self._asked_here:
             return []  # no other connection has written since: a tick costs no more than this
         most = COMMANDS_A_TICK + len(self._taken_unwritten)
-        rows = self._db.rows(f"SELECT c.id, {_COMMAND} WHERE c.t_s IS NULL ORDER BY c.id LIMIT {most}")
+        rows = self._db.rows(
+            f"SELECT c.run, c.asked_boot_s, {_COMMAND} WHERE c.t_s IS NULL AND c.outcome IS NULL "
+            f"ORDER BY c.id LIMIT {most}"
+        )
         self._commands_read_at, self._asked_here = version, len(rows) == most
-        rows = [row for row in rows if row[0] not in self._taken_unwritten]
+        taken: list[tuple[str, Command]] = []
+        for run_id, asked_boot_s, pot_id, *row in rows:
+            command, number = _command(row, t_s), row[-1]
+            if number in self._taken_unwritten:
+                continue
+            self._taken_unwritten.add(number)
+            why: str | None = None
+            if run_id != self._run_id:
+                why = NOBODY
+            elif asked_boot_s is None or not 0.0 <= _boot_s() - asked_boot_s <= COMMAND_LASTS_S:
+                why = LATE
+            # what the watch asked itself is for the batch it opened, and outlives it with that
+            if why is not None and command.by != LAST_BATCH:
+                self._queue_answer(number, Answer(Outcome.REFUSED, why))
+                continue
+            # whoever gave up on it a moment ago was too late
+            sql = "UPDATE command SET t_s = ?, outcome = NULL, answer = NULL WHERE id = ?"
+            self._urgent.append((sql, (t_s, number)))
+            taken.append((pot_id, command))
         if rows:
-            self._taken_unwritten.update(row[0] for row in rows)
-            self._urgent += [("UPDATE command SET t_s = ? WHERE id = ?", (t_s, row[0])) for row in rows]
             self._try_now()
-        return [(row[1], _command(row[2:], t_s)) for row in rows]
+        return taken
+
+    def answer(self, command: Command, answer: Answer) -> None:
+        """Say what became of a command that was taken."""
+        if command.row is not None:
+            self._queue_answer(command.row, answer)
+            self._try_now()
 
     # --- what others write
 
@@ -420,24 +456,59 @@ class Store:
         duration_s: float | None = None,
         by: str = "",
         field: Detail | None = None,
-    ) -> None:
-        """Ask something of the watch of a pot; fields as of Command. Raises when it could not be written."""
-        self.add_commands([(pot_id, Command(action, 0.0, alarm, text, duration_s, by, field))], utc_s)
+    ) -> range:
+        """Ask something of the watch of a pot; fields as of Command. Otherwise as `add_commands`."""
+        return self.add_commands([(pot_id, Command(action, 0.0, alarm, text, duration_s, by, field))], utc_s)
 
-    def add_commands(self, asked: Sequence[tuple[str, Command]], utc_s: float | None) -> None:
-        """Ask several things, as (pot, command), in one go. Raises when they could not be written."""
+    def add_commands(self, asked: Sequence[tuple[str, Command]], utc_s: float | None) -> range:
+        """Ask several things, as (pot, command), in one go; return the numbers of their rows.
+
+        What became of them is to be had by `asked`. Raises when they could not be written.
+        """
         self._asked_here = True
         with self._db.transaction(durable=True):
             self._db.execute_many(
                 "INSERT OR IGNORE INTO pot (name) VALUES (?)", [(pot_id,) for pot_id, _ in asked]
             )
             self._db.execute_many(
-                "INSERT INTO command (pot, action, alarm, text, duration_s, by, field, written_utc_s) "
-                f"VALUES ({_POT}, ?, ?, ?, ?, ?, ?, ?)",
+                "INSERT INTO command (pot, action, alarm, text, duration_s, by, field, written_utc_s, "
+                f"asked_boot_s, run) VALUES ({_POT}, ?, ?, ?, ?, ?, ?, ?, ?, "
+                "coalesce(?, (SELECT max(id) FROM run)))",
                 [
-                    (pot_id, c.action, c.alarm, c.text, c.duration_s, c.by, c.field, utc_s)
+                    (
+                        pot_id,
+                        c.action,
+                        c.alarm,
+                        c.text,
+                        c.duration_s,
+                        c.by,
+                        c.field,
+                        utc_s,
+                        _boot_s(),
+                        self._run_id,
+                    )
                     for pot_id, c in asked
                 ],
+            )
+            last: int = self._db.rows("SELECT coalesce(max(id), 0) FROM command")[0][0]
+        return range(last - len(asked) + 1, last + 1)
+
+    def asked(self, commands: range) -> list[AskedRow]:
+        """Return what became of commands so far, in order."""
+        return self._db.read(
+            _asked,
+            "SELECT p.name, c.t_s, c.outcome, c.answer FROM command c JOIN pot p ON p.id = c.pot "
+            "WHERE c.id >= ? AND c.id < ? ORDER BY c.id",
+            (commands.start, commands.stop),
+        )
+
+    def give_up(self, commands: range, why: str) -> None:
+        """Refuse those of the commands that no watch has taken. Raises when it could not be written."""
+        with self._db.transaction(durable=True):
+            self._db.execute(
+                "UPDATE command SET outcome = ?, answer = ? "
+                "WHERE id >= ? AND id < ? AND t_s IS NULL AND outcome IS NULL",
+                (Outcome.REFUSED, why, commands.start, commands.stop),
             )
 
     def add_edits(
@@ -448,11 +519,14 @@ class Store:
         utc_s: float | None,
         *,
         opening: bool = False,
-    ) -> None:
-        """Ask the watch of a pot to change details of its open batch, or to open one with them, at once."""
+    ) -> range:
+        """Ask the watch of a pot to change details of its open batch, or to open one with them, at once.
+
+        Otherwise as `add_commands`.
+        """
         asked = [Command(Action.OPEN, 0.0, by=by)] if opening else []
         asked += [Command(Action.EDIT, 0.0, text=text, by=by, field=field) for field, text in details.items()]
-        self.add_commands([(pot_id, command) for command in asked], utc_s)
+        return self.add_commands([(pot_id, command) for command in asked], utc_s)
 
     def edit(self, batch_id: int, details: Mapping[Detail, str], by: str, utc_s: float | None) -> None:
         """Change details of a closed batch; what stands already stays.
@@ -827,6 +901,10 @@ class Store:
         self._db.close()
         self._db, self._is_open, self._commands_read_at = db, True, None
 
+    def _queue_answer(self, row: int, answer: Answer) -> None:
+        sql = "UPDATE command SET outcome = ?, answer = ? WHERE id = ?"
+        self._urgent.append((sql, (answer.outcome, answer.text, row)))
+
     def _add_pot(self, pot_id: str) -> None:
         self._urgent.append(("INSERT OR IGNORE INTO pot (name) VALUES (?)", (pot_id,)))
 
@@ -899,8 +977,14 @@ _LISTED = (
     "FROM batch b JOIN pot p ON p.id = b.pot LEFT JOIN run r ON r.id = b.run"
 )
 _COMMAND = (
-    "p.name, c.action, c.alarm, c.text, c.duration_s, c.by, c.field FROM command c JOIN pot p ON p.id = c.pot"
+    "p.name, c.action, c.alarm, c.text, c.duration_s, c.by, c.field, c.id "
+    "FROM command c JOIN pot p ON p.id = c.pot"
 )
+
+
+def _boot_s() -> float:
+    """Return the clock that never jumps, s; what other processes ask is dated by it, also in a rehearsal."""
+    return time.clock_gettime(time.CLOCK_BOOTTIME)
 
 
 def _readable(path: Path) -> Database:
@@ -968,7 +1052,7 @@ def _trace_values(row: TraceRow) -> tuple[Any, ...]:
 
 
 def _command(row: Any, t_s: float) -> Command:
-    action, alarm, text, duration_s, by, field = row
+    action, alarm, text, duration_s, by, field, number = row
     return Command(
         Action(action),
         t_s,
@@ -977,6 +1061,14 @@ def _command(row: Any, t_s: float) -> Command:
         duration_s,
         by,
         None if field is None else Detail(field),
+        number,
+    )
+
+
+def _asked(row: Any) -> AskedRow:
+    pot_id, t_s, outcome, answer = row
+    return AskedRow(
+        pot_id, t_s is not None, None if outcome is None else Answer(Outcome(outcome), answer or "")
     )
 
 
