@@ -1,6 +1,7 @@
 """The verbs: exit status, what they say, and how they refuse."""
 
 import json
+import re
 import shutil
 import sqlite3
 import subprocess
@@ -42,7 +43,7 @@ VERBS = [
         ["batch", verb]
         for verb in ("list", "show", "open", "close", "label", "note", "edit", "export", "report")
     ),
-    *(["alarm", verb] for verb in ("list", "acknowledge", "shelve", "test")),
+    *(["alarm", verb] for verb in ("list", "acknowledge", "shelve", "unshelve", "test")),
 ]
 
 
@@ -492,7 +493,7 @@ def test_alarm_list_is_status_one_while_something_stands(run, record, whole_nigh
 def test_an_alarm_is_acknowledged_through_the_watch(run, half_night, open_record):
     with taken_up(half_night, open_record) as bench:
         status, out, _ = run("alarm", "acknowledge", "floor-ahead", "--record", open_record)
-        assert (status, out) == (0, "lantern: floor-ahead is acknowledged\n")
+        assert (status, out) == (0, "lantern: floor-ahead: seen\n")
         again = run("alarm", "acknowledge", "rapid-loss", "--record", open_record)
     assert again[0] == 1 and "refused: rapid-loss does not stand" in again[2]
     states = {alarm.alarm: alarm.state for alarm in bench.service.watches[POT].snapshot().alarms}
@@ -511,11 +512,22 @@ def test_an_alarm_is_acknowledged_through_the_watch(run, half_night, open_record
 def test_an_alarm_is_shelved_for_a_while(run, half_night, open_record, alarm, words, seconds):
     with taken_up(half_night, open_record):
         status, out, _ = run("alarm", "shelve", alarm, *words, "--record", open_record)
-    assert status == 0 and out.startswith(f"lantern: {alarm} is put aside")
+    assert status == 0 and re.fullmatch(rf"lantern: {alarm}: put aside until \d\d:\d\d\n", out)
     with Store.open_read_only(open_record) as store:
         (command,) = store.commands(POT, 0.0)
     assert (command.action, command.alarm) == (Action.SHELVE, AlarmId(alarm))
     assert command.duration_s == seconds
+
+
+def test_a_shelving_is_taken_back(run, half_night, open_record):
+    with taken_up(half_night, open_record):
+        assert run("alarm", "shelve", "floor-ahead", "--record", open_record)[0] == 0
+        assert "put aside until" in run("alarm", "list", "--record", open_record)[1]
+        assert run("alarm", "unshelve", "leak", "--record", open_record)[0] == 1
+        taken_back = run("alarm", "unshelve", "--record", open_record)
+        nothing_more = run("alarm", "unshelve", "--record", open_record)
+    assert taken_back[:2] == (0, "lantern: floor-ahead: not yet seen\n")
+    assert nothing_more[:2] == (0, "lantern: nothing was put aside\n")
 
 
 def test_a_high_alarm_that_does_not_stand_is_not_said_to_be_put_aside(run, half_night, open_record):

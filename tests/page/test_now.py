@@ -1,5 +1,6 @@
 """What is known at this moment: new within a tick, and nothing old shown as new."""
 
+import copy
 import re
 import time
 
@@ -7,8 +8,9 @@ import pytest
 
 from demo_pot import PSI
 from paged import Watched, post, shown
-from potvigil.core.event import AlarmId, AlarmState
+from potvigil.core.event import Action, AlarmId, AlarmState, Command
 from potvigil.outputs.live import LiveFile
+from potvigil.page.pots import SHELVE_MINUTES, _shelve_minutes
 from potvigil.record.store import Store
 from rehearsal import Bench, watching
 
@@ -159,8 +161,15 @@ def test_the_page_says_what_became_of_what_was_asked(client, watched, tmp_path):
     with watching(bench, watched.record):
         answer = post(client, "/pot/lantern/acknowledge", alarm="floor-ahead")
         refused = post(client, "/pot/lantern/shelve", alarm="over-pressure", minutes="5")
-    assert 'role="status">Floor-ahead is acknowledged.<' in client.get(answer.headers["location"]).text
+        shelved = post(client, "/pot/lantern/shelve", alarm="floor-ahead", minutes="5")
+        back = post(client, "/pot/lantern/unshelve", alarm="floor-ahead")
+        post(client, "/pot/lantern/acknowledge", alarm="floor-ahead")
+    assert 'role="status">Floor-ahead: seen.<' in client.get(answer.headers["location"]).text
     assert 'role="alert">Over-pressure does not stand' in client.get(refused.headers["location"]).text
+    assert re.search(
+        r"Floor-ahead: put aside until \d\d:\d\d\.<", client.get(shelved.headers["location"]).text
+    )
+    assert "Floor-ahead: not yet seen.<" in client.get(back.headers["location"]).text
     standing = {each.alarm: each.state for each in bench.service.watches["lantern"].snapshot().alarms}
     assert standing[AlarmId.FLOOR_AHEAD] is AlarmState.ACKNOWLEDGED
 
@@ -190,3 +199,29 @@ def test_what_care_is_due_stands_on_the_pots_card_and_its_page(fresh, watched):
             html = client.get(path).text
             assert "Overdue since 13 September 2020: the seal" in html
             assert "&lt;b&gt;old ring" in html and "<b>old ring" not in html
+
+
+def test_an_alarm_that_is_put_aside_says_until_when_and_can_be_taken_back(client, watched):
+    service = watched.bench.service
+    before = service.watches["lantern"]._alarms
+    service.watches["lantern"]._alarms = copy.deepcopy(before)  # the night is shared with other tests
+    try:
+        shelve = Command(Action.SHELVE, 19_800.0, AlarmId.FLOOR_AHEAD, duration_s=900.0)
+        service.watches["lantern"].handle(shelve)
+        watched.speak()
+    finally:
+        service.watches["lantern"]._alarms = before
+    time.sleep(0.26)
+    (pot,) = client.get("/api/now").json()["pots"]
+    assert [(each["state"], each["state_words"]) for each in pot["alarms"]] == [
+        ("shelved", "put aside until 03:45")
+    ]
+    for path in ("/", "/pot/lantern"):
+        html = client.get(path).text
+        assert "put aside until 03:45" in html and 'action="/pot/lantern/unshelve"' in html
+    assert 'action="/pot/lantern/shelve"' not in client.get("/pot/lantern").text
+
+
+@pytest.mark.parametrize(("alarm", "minutes"), [("floor-ahead", [5, 10, 15]), ("leak", list(SHELVE_MINUTES))])
+def test_an_alarm_is_offered_to_be_put_aside_within_its_bounds(alarm, minutes):
+    assert _shelve_minutes(alarm) == minutes

@@ -6,8 +6,8 @@
     condition false for the off-delay   -> from acknowledged: normal
                                            from unacknowledged: returned-unacknowledged, shown until seen
     true again while returned           -> unacknowledged
-    shelved                             -> silent until its end, then as the condition is; a high alarm only
-                                           while it stands, and no longer than 15 min
+    shelved                             -> silent until its end, or until it is taken back; then as the
+                                           condition is. A high alarm only while it stands, 15 min at most
 
 A condition may also be unknown (the transducer is dead): then the alarm stays as it is, and neither delay
 runs: what was true for a moment before an hour of nothing has not been true for an hour. The off-delay is
@@ -87,6 +87,11 @@ class _Alarm:
     repeat_at_s: float = 0.0
     repeat_s: float = FIRST_REPEAT_S
     shelved_until_s: float = 0.0
+    shelved_until_utc_s: float | None = None
+
+    @property
+    def until_utc_s(self) -> float | None:
+        return self.shelved_until_utc_s if self.state is AlarmState.SHELVED else None
 
 
 class AlarmBook:
@@ -166,8 +171,20 @@ class AlarmBook:
         if not self.may_be_shelved(alarm):
             return events
         entry = self._alarms[alarm]
-        entry.shelved_until_s = t_s + min(max(duration_s, LEAST_SHELVED_S), most_shelved_s(alarm))
+        if entry.state is AlarmState.NORMAL:
+            entry.since_s, entry.since_utc_s = t_s, utc_s
+        lasts_s = min(max(duration_s, LEAST_SHELVED_S), most_shelved_s(alarm))
+        entry.shelved_until_s = t_s + lasts_s
+        entry.shelved_until_utc_s = None if utc_s is None else utc_s + lasts_s
         self._move(alarm, entry, AlarmState.SHELVED, t_s, utc_s, events)
+        return events
+
+    def unshelve(self, t_s: float, utc_s: float | None, alarm: AlarmId | None) -> list[AlarmEvent]:
+        """Take a shelving back, or all with None: each alarm is then as its condition is."""
+        events: list[AlarmEvent] = []
+        for each in RULES if alarm is None else (alarm,):
+            if self.is_shelved(each):
+                self._unshelve(each, self._alarms[each], t_s, utc_s, events)
         return events
 
     def standing(self) -> tuple[StandingAlarm, ...]:
@@ -175,9 +192,8 @@ class AlarmBook:
         shown = []
         for alarm in self._shown():
             entry, priority = self._alarms[alarm], RULES[alarm].priority
-            shown.append(
-                StandingAlarm(alarm, priority, entry.state, entry.since_s, entry.since_utc_s, entry.text)
-            )
+            since = entry.since_s, entry.since_utc_s
+            shown.append(StandingAlarm(alarm, priority, entry.state, *since, entry.text, entry.until_utc_s))
         shown.sort(key=lambda each: list(Priority).index(each.priority))
         return tuple(shown)
 
@@ -285,4 +301,13 @@ class AlarmBook:
     def _event(
         self, alarm: AlarmId, entry: _Alarm, t_s: float, utc_s: float | None, repeat: bool = False
     ) -> AlarmEvent:
-        return AlarmEvent(t_s, utc_s, alarm, entry.state, RULES[alarm].priority, entry.text, repeat=repeat)
+        return AlarmEvent(
+            t_s,
+            utc_s,
+            alarm,
+            entry.state,
+            RULES[alarm].priority,
+            entry.text,
+            repeat=repeat,
+            until_utc_s=entry.until_utc_s,
+        )

@@ -6,6 +6,7 @@ from datetime import tzinfo
 from potvigil.core.event import (
     Action,
     AlarmEvent,
+    AlarmState,
     Answer,
     BatchClosed,
     Command,
@@ -15,6 +16,7 @@ from potvigil.core.event import (
     NoteId,
     Outcome,
 )
+from potvigil.core.words import alarm_state
 
 
 def answer(command: Command, events: Iterable[Event], tz: tzinfo | None) -> Answer:
@@ -25,7 +27,8 @@ def answer(command: Command, events: Iterable[Event], tz: tzinfo | None) -> Answ
             case NoteEvent(note=NoteId.REFUSED):
                 return Answer(Outcome.REFUSED, event.text)
             case AlarmEvent():
-                said.append(_of_alarm(command, event))
+                over = command.action is Action.UNSHELVE and event.state is AlarmState.NORMAL
+                said.append(f"{event.alarm}: {'no longer put aside' if over else alarm_state(event, tz)}")
             case EditEvent():
                 said.append(f"{event.field}: {event.new or 'taken back'}")
             case BatchClosed():
@@ -33,15 +36,10 @@ def answer(command: Command, events: Iterable[Event], tz: tzinfo | None) -> Answ
     return Answer(Outcome.DONE, ", ".join(said) or _NOTHING_NEW[command.action])
 
 
-def _of_alarm(command: Command, event: AlarmEvent) -> str:
-    if command.action is Action.SHELVE:
-        return f"{event.alarm} is put aside"
-    return f"{event.alarm} is acknowledged"
-
-
 _NOTHING_NEW = {
     Action.ACKNOWLEDGE: "nothing was left to acknowledge",
     Action.SHELVE: "it is put aside",
+    Action.UNSHELVE: "nothing was put aside",
     Action.EDIT: "it says so already",
     Action.OPEN: "a batch is open",
     Action.CLOSE: "the batch is closed",

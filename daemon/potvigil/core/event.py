@@ -88,6 +88,7 @@ class Detail(StrEnum):
 class Action(StrEnum):
     ACKNOWLEDGE = "acknowledge"
     SHELVE = "shelve"
+    UNSHELVE = "unshelve"
     EDIT = "edit"
     OPEN = "open"
     CLOSE = "close"
@@ -194,12 +195,15 @@ class Cure:
 
 @dataclass(frozen=True, slots=True)
 class StandingAlarm:
+    """An alarm that is not normal. until_utc_s: of a shelving; None without one, or without a wall clock."""
+
     alarm: AlarmId
     priority: Priority
     state: AlarmState
     since_s: float
     since_utc_s: float | None
     text: str
+    until_utc_s: float | None = None
 
 
 @dataclass(frozen=True, slots=True)
@@ -211,7 +215,7 @@ class StageEvent:
 
 @dataclass(frozen=True, slots=True)
 class AlarmEvent:
-    """An alarm changed its state, or announces itself again (repeat)."""
+    """An alarm changed its state, or announces itself again (repeat). until_utc_s: as of StandingAlarm."""
 
     t_s: float
     utc_s: float | None
@@ -222,6 +226,7 @@ class AlarmEvent:
     leak_rate_pa_per_s: float | None = None
     floor_forecast_s: float | None = None
     repeat: bool = False
+    until_utc_s: float | None = None
 
 
 @dataclass(frozen=True, slots=True)

@@ -131,6 +131,8 @@ class PotWatch:
                 if command.alarm is not None:
                     duration_s = command.duration_s or USUAL_SHELVED_S
                     self._keep_alarms(self._alarms.shelve(t_s, utc_s, command.alarm, duration_s), events)
+            case Action.UNSHELVE:
+                self._keep_alarms(self._alarms.unshelve(t_s, utc_s, command.alarm), events)
             case Action.EDIT:
                 if command.field is not None:
                     self._edit(command, command.field, utc_s, events)
@@ -152,6 +154,8 @@ class PotWatch:
                 return "say which alarm is to be put aside"
             case Action.SHELVE if alarm is not None and not self._alarms.may_be_shelved(alarm):
                 return f"{alarm} does not stand; an alarm of high priority is put aside only while it does"
+            case Action.UNSHELVE if alarm is not None and not self._alarms.is_shelved(alarm):
+                return f"{alarm} is not put aside: there is nothing to take back"
             case Action.EDIT if command.field is None:
                 return "say which detail is to be changed"
             case Action.OPEN if self._batch is not None:
@@ -161,7 +165,7 @@ class PotWatch:
             case Action.CLOSE if self._is_under_pressure():
                 return UNDER_PRESSURE
             case Action.TEST_ALARM if self._alarms.is_shelved(AlarmId.TEST):
-                return "the test alarm is put aside, so nobody would hear it; wait until that is over"
+                return "the test alarm is put aside, so nobody would hear it; take that back first"
         return None
 
     def end(self, t_s: float) -> list[Event]:

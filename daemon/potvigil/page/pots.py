@@ -19,7 +19,8 @@ from potvigil.record.errors import RecordError
 from potvigil.record.given import given_details
 from potvigil.record.store import Store
 
-SHELVE_MINUTES = {"high": [5, 10, 15], "medium": [30, 60, 120, 480], "low": [30, 60, 120, 480]}
+# For how long an alarm may be put aside by a browser, as far as its bounds go.
+SHELVE_MINUTES = (5, 10, 15, 30, 60, 120, 480)
 
 
 class Pots:
@@ -45,6 +46,11 @@ class Pots:
         if fault is not None:
             raise RefusedError(422, f"{fault}.")
         return await self._ask(request, Action.SHELVE, alarm, 60.0 * minutes)
+
+    async def unshelve(self, request: Request) -> Response:
+        return await self._ask(
+            request, Action.UNSHELVE, _alarm((await self._frame.form(request)).get("alarm", ""))
+        )
 
     async def close(self, request: Request) -> Response:
         await self._frame.form(request)
@@ -108,10 +114,14 @@ class Pots:
             answers = await self._frame.answers(request)
         except RecordError:  # what is known now must not fail with the record
             fields = []
-        told = {"now": now, "pot": pot, "fields": fields, "shelve_minutes": SHELVE_MINUTES}
+        told = {"now": now, "pot": pot, "fields": fields, "shelve_minutes": _shelve_minutes}
         told |= {"filled_in": given is not None}
         told |= answers if fault is None else {"fault": fault}
         return self._frame.render(request, "pot.html", "pot", pot_id, code, **told)
+
+
+def _shelve_minutes(alarm: str) -> list[int]:
+    return [each for each in SHELVE_MINUTES if shelving_fault(AlarmId(alarm), 60.0 * each) is None]
 
 
 def number(text: str, name: str) -> float | None:

@@ -1,4 +1,4 @@
-"""What somebody asks of an alarm: acknowledge, shelve, test."""
+"""What somebody asks of an alarm: acknowledge, shelve, unshelve, test."""
 
 import argparse
 import time
@@ -12,12 +12,13 @@ from potvigil.verbs.common import BY, UseError, known_pot, record_path
 _ACTIONS = {
     "acknowledge": Action.ACKNOWLEDGE,
     "shelve": Action.SHELVE,
+    "unshelve": Action.UNSHELVE,
     "test": Action.TEST_ALARM,
 }
 
 
 def command(args: argparse.Namespace) -> int:
-    """Acknowledge, shelve or test: a command for the watch."""
+    """Ask something of an alarm, and say what became of it."""
     action = _ACTIONS[args.verb]
     named = getattr(args, "alarm", None)
     alarm = None if named in (None, "all") else AlarmId(named)
