@@ -6,7 +6,7 @@ from math import inf, nan
 
 import pytest
 
-from potvigil.core.alarm import RULES, AlarmBook, shelving_fault
+from potvigil.core.alarm import RULES, AlarmBook, Over, shelving_fault
 from potvigil.core.event import AlarmEvent, AlarmId, AlarmState, Priority
 from potvigil.core.words import alarm_state
 
@@ -229,6 +229,24 @@ def test_a_shelving_says_until_when_by_the_wall_clock() -> None:
     assert event.until_utc_s is None
     (event,) = book.shelve(300.0, None, AlarmId.LEAK, 1800.0)
     assert alarm_state(event, UTC) == "put aside"
+
+
+@pytest.mark.parametrize(
+    ("before", "after"),
+    [("raised", RETURNED), ("seen", NORMAL), ("put aside", NORMAL), ("returned", RETURNED)],
+)
+def test_what_is_over_for_good_returns_at_once_and_no_longer_says_what_to_do(before: str, after: str) -> None:
+    script = raised()
+    if before == "seen":
+        script.acknowledge()
+    elif before == "put aside":
+        script.shelve(FLOOR, 900.0)
+    elif before == "returned":
+        script.say(OFF_DELAY_S + 2, below_floor=None)
+    script.events += script.book.update(script.t_s, None, {FLOOR: Over("it is over")})
+    assert script.state() is after
+    assert all(each.text == "it is over" for each in script.book.standing())
+    assert Script().book.update(0.0, None, {FLOOR: Over("it is over")}) == []
 
 
 def test_unknown_keeps_the_state() -> None:

@@ -345,6 +345,43 @@ def test_a_test_that_nobody_would_hear_is_refused() -> None:
     assert isinstance(note, NoteEvent) and "the test alarm is put aside" in note.text
 
 
+@pytest.mark.parametrize("transducer", ["reads", "dead"])
+def test_once_the_cure_is_done_nobody_is_told_to_top_up(transducer: str) -> None:
+    of = pot(hold_s=HOUR)
+    samples = list(night(1.3, sagging(40.0, 600.0)))
+    if transducer == "dead":
+        samples = list(without_pressure(samples, 0.9 * HOUR))
+    watch, said = PotWatch(of), []
+    for sample in samples:
+        watch.feed(sample)
+        snapshot = watch.snapshot()
+        if snapshot.cure is not None:
+            texts = [each.text for each in snapshot.alarms if each.alarm is AlarmId.BELOW_FLOOR]
+            said.append((snapshot.cure.progress >= 1.0, texts))
+    assert any("Top up now" in text for is_done, texts in said for text in texts if not is_done)
+    assert {text for is_done, texts in said for text in texts if is_done} == {
+        "It was below the floor before the cure was done."
+    }
+
+
+@pytest.mark.parametrize(
+    ("gel_s", "hold_s", "advice"),
+    [
+        (None, 0.9 * HOUR, "It is too late to top up: look at the cast after venting; bubbles"),
+        (
+            0.5 * HOUR,
+            3.0 * HOUR,
+            "The resin has gelled, topping up helps no more: look at the cast after venting; bubbles",
+        ),
+        (1.5 * HOUR, 3.0 * HOUR, "Top up now if the resin is still liquid; bubbles"),
+    ],
+)
+def test_topping_up_is_advised_only_while_it_helps(gel_s: float | None, hold_s: float, advice: str) -> None:
+    told = watched(night(0.9, sagging(40.0, 600.0)), pot(hold_s=hold_s, gel_s=gel_s))
+    (text,) = [each.text for each in told.watch.snapshot().alarms if each.alarm is AlarmId.BELOW_FLOOR]
+    assert advice in text
+
+
 def edit(field: Detail, text: str, t_s: float, by: str = "anna") -> Command:
     return Command(Action.EDIT, t_s, text=text, by=by, field=field)
 

@@ -3,7 +3,8 @@
     condition true for the on-delay     -> unacknowledged (announced; announced again after 10, 20, 40,
                                            then every 60 min)
     acknowledged                        -> acknowledged (silent; the condition stands)
-    condition false for the off-delay   -> from acknowledged: normal
+    condition false for the off-delay,
+    or over for good                    -> from acknowledged: normal
                                            from unacknowledged: returned-unacknowledged, shown until seen
     true again while returned           -> unacknowledged
     shelved                             -> silent until its end, or until it is taken back; then as the
@@ -22,6 +23,13 @@ from potvigil.core.event import AlarmEvent, AlarmId, AlarmState, Priority, Stand
 
 OFF_DELAY_S = 600.0
 FIRST_REPEAT_S, LAST_REPEAT_S = 600.0, 3600.0
+
+
+@dataclass(frozen=True, slots=True)
+class Over:
+    """A condition that is over for good, as by the end of the cure; text: what is left to say of it."""
+
+    text: str
 
 
 @dataclass(frozen=True, slots=True)
@@ -104,17 +112,18 @@ class AlarmBook:
         self._last_s: float | None = None
 
     def update(
-        self, t_s: float, utc_s: float | None, conditions: Mapping[AlarmId, str | None]
+        self, t_s: float, utc_s: float | None, conditions: Mapping[AlarmId, str | Over | None]
     ) -> list[AlarmEvent]:
         """Take what is true now and return what changed or is announced again.
 
-        conditions: the text for a person where the alarm's condition is true, None where it is false;
-        an alarm that is missing is unknown and stays as it is.
+        conditions: the text for a person where the alarm's condition is true, None or Over where it is
+        false; an alarm that is missing is unknown and stays as it is.
         """
         events: list[AlarmEvent] = []
         self._stand_still(0.0 if self._last_s is None else t_s - self._last_s, conditions)
         self._last_s = t_s
-        for alarm, text in conditions.items():
+        for alarm, told in conditions.items():
+            text = None if isinstance(told, Over) else told
             if text is None and alarm not in self._not_normal and alarm not in self._rising:
                 continue  # at rest, as nearly all of them nearly always are
             entry = self._alarms[alarm]
@@ -123,7 +132,10 @@ class AlarmBook:
                     entry.true_since_s = None
                     self._rising.discard(alarm)
                 else:
-                    self._clear(alarm, entry, t_s, utc_s, events)
+                    if isinstance(told, Over):
+                        entry.text = told.text
+                    off_delay_s = 0.0 if isinstance(told, Over) else RULES[alarm].off_delay_s
+                    self._clear(alarm, entry, off_delay_s, t_s, utc_s, events)
             elif not any(map(self._is_root, RULES[alarm].hidden_by & (self._not_normal | self._rising))):
                 self._set(alarm, entry, text, t_s, utc_s, events)
             elif alarm in self._not_normal and entry.true_since_s is not None:
@@ -205,7 +217,7 @@ class AlarmBook:
         """The alarms whose condition stands (raised, and not yet returned)."""
         return frozenset(each for each in self._not_normal if self._alarms[each].true_since_s is not None)
 
-    def _stand_still(self, elapsed_s: float, known: Mapping[AlarmId, str | None]) -> None:
+    def _stand_still(self, elapsed_s: float, known: Mapping[AlarmId, str | Over | None]) -> None:
         """Let the delays of what is unknown stand still for the time since the last update."""
         for alarm in self._rising | self._not_normal:
             if alarm in known:
@@ -248,13 +260,19 @@ class AlarmBook:
             self._raise(alarm, entry, t_s, utc_s, events)
 
     def _clear(
-        self, alarm: AlarmId, entry: _Alarm, t_s: float, utc_s: float | None, events: list[AlarmEvent]
+        self,
+        alarm: AlarmId,
+        entry: _Alarm,
+        off_delay_s: float,
+        t_s: float,
+        utc_s: float | None,
+        events: list[AlarmEvent],
     ) -> None:
         if entry.true_since_s is None:
             return  # returned or shelved already
         if entry.false_since_s is None:
             entry.false_since_s = t_s
-        if t_s - entry.false_since_s < RULES[alarm].off_delay_s:
+        if t_s - entry.false_since_s < off_delay_s:
             return
         entry.true_since_s = entry.false_since_s = None
         if entry.state is AlarmState.UNACKNOWLEDGED:
