@@ -227,6 +227,7 @@ class Service:
                 keep_trace(self._store, self.watches[pot_id], pot_id, t_s)
         self._commit(t_s, now)
         self._watch_clock(now)
+        self._watch_signals()
         if self._mqtt is not None or self._live is not None or self._signals is not None:
             snapshots = {pot_id: watch.snapshot() for pot_id, watch in self.watches.items()}
             if self._mqtt is not None:
@@ -393,6 +394,18 @@ class Service:
             text = "This machine's clock is not set: times are counted from now until it is."
         for watch in self.watches.values():
             watch.report(AlarmId.CLOCK_UNSET, text)
+
+    def _watch_signals(self) -> None:
+        if self._signals is None:
+            return
+        fault, text = self._signals.fault, None
+        if fault is not None:
+            text = (
+                f"{fault[:1].upper()}{fault[1:]}. Nobody may see or hear an alarm there. "
+                "Check the wires, then try `potvigil alarm test`."
+            )
+        for watch in self.watches.values():
+            watch.report(AlarmId.SIGNALS_FAILING, text)
 
     def _watch_afresh(self) -> None:
         pots = self._settings.core_pots()

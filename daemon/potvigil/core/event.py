@@ -48,6 +48,7 @@ class AlarmId(StrEnum):
     READINGS_STOPPED = "readings-stopped"
     RECORD_FAILING = "record-failing"
     CLOCK_UNSET = "clock-unset"
+    SIGNALS_FAILING = "signals-failing"
     TEST = "test"
 
     __hash__ = str.__hash__  # enum's own is Python code, and these are keys many times a sample

@@ -219,7 +219,7 @@ class Pins:
 
     def step(self) -> float | None:
         """Set every pin as it should be now; return after how many seconds to come again, None for never."""
-        now_s = self._clock()
+        now_s = self._moved_s = self._clock()
         wanted, until_s = self._wanted
         if now_s >= until_s:
             self._dark()
@@ -230,7 +230,6 @@ class Pins:
                 _name_of(lamp), device, wanted.is_lit(lamp, now_s) if felt is None else felt.is_on(now_s)
             )
         self._set("buzzer", self._buzzer, wanted.sounds(now_s))
-        self._moved_s = now_s
         edges_s = (wanted.next_edge_s(now_s), None if felt is None else felt.next_edge_s(now_s))
         return min([until_s - now_s, *(edge_s for edge_s in edges_s if edge_s is not None)])
 

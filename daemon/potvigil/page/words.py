@@ -49,6 +49,7 @@ ALARM_WORDS = {
     AlarmId.SUPPLY_MASKING: "top-ups hide a leak",
     AlarmId.THERMOMETER: "thermometer missing",
     AlarmId.CLOCK_UNSET: "clock not set",
+    AlarmId.SIGNALS_FAILING: "lamp or buzzer failing",
     AlarmId.TEST: "test of the alarm",
 }
 STAGE_WORDS = {
