@@ -91,8 +91,9 @@ def test_a_command_that_was_taken_is_not_called_refused_by_who_gave_up_on_it(wat
     with watch.held():  # in memory only, as while a card is slow
         ((_, command),) = watch.take_commands(1.0)
         verb.give_up(asked, LATE)
-        watch.answer(command, PUT_ASIDE)
     watch.flush()
+    assert [(row.taken, row.answer) for row in verb.asked(asked)] == [(True, None)]
+    watch.answer(command, PUT_ASIDE)
     assert [(row.taken, row.answer) for row in verb.asked(asked)] == [(True, PUT_ASIDE)]
 
 
