@@ -1,8 +1,10 @@
 """Rehearse nights through the real drivers, watch and record on a clock that is moved by hand."""
 
 import shutil
-from collections.abc import Iterable
+import threading
+from collections.abc import Iterable, Iterator
 from concurrent.futures import Executor
+from contextlib import contextmanager
 from dataclasses import dataclass
 from pathlib import Path
 
@@ -93,6 +95,7 @@ class Bench:
 
     def power_cut(self) -> None:
         """Leave the service as it is, and go on with what it has written to the medium up to now."""
+        self.store.let_go()  # as the kernel does
         self._cuts += 1
         kept = self.folder / f"after-cut-{self._cuts}.db"
         for ending in ("", "-wal"):
@@ -164,6 +167,38 @@ def texts(bench: Bench) -> list[str]:
     """Return all words that a person was told in the night."""
     told = [event.text for event in bench.events if hasattr(event, "text")]
     return told + [text for _, summary in bench.summaries for text in (summary.reason, summary.note)]
+
+
+@contextmanager
+def watching(bench: Bench, record: Path) -> Iterator[Bench]:
+    """Let a service take up a record in a new boot, and tick in a thread of its own."""
+    begun, enough = threading.Event(), threading.Event()
+    failed: list[BaseException] = []
+
+    def watch() -> None:
+        try:
+            bench.record = record
+            bench.pass_unwatched(60.0)
+            bench.begin("boot-2", boot_at_s=bench.now_s)
+            bench.service.tick()
+            begun.set()
+            while not enough.wait(0.005):
+                bench.run_until(bench.now_s + bench.settings.sample_period_s)
+            bench.service.stop()
+        except BaseException as error:
+            failed.append(error)
+            begun.set()
+
+    thread = threading.Thread(target=watch)
+    thread.start()
+    try:
+        begun.wait()
+        yield bench
+    finally:
+        enough.set()
+        thread.join()
+        if failed:
+            raise failed[0]
 
 
 def rehearse(night: Night, folder: Path, **options: object) -> Bench:

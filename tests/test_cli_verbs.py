@@ -1,20 +1,26 @@
 """The verbs: exit status, what they say, and how they refuse."""
 
 import json
+import re
 import shutil
 import sqlite3
 import subprocess
 import sys
+import threading
 import time
 from pathlib import Path
+from types import SimpleNamespace
 
 import pytest
 
+from paged import commands_of
 from potvigil.cli import main
 from potvigil.core.event import Action, AlarmId, AlarmState, Detail, NoteEvent
+from potvigil.outputs.patterns import Lamp
+from potvigil.outputs.signals import Pins, Signals
 from potvigil.record.store import Store
 from potvigil.sim.nights import NIGHTS
-from rehearsal import Bench, raised, rehearse
+from rehearsal import Bench, raised, rehearse, watching
 
 NIGHT = NIGHTS["lost-before-gel"]
 POT = "lantern"
@@ -38,7 +44,7 @@ VERBS = [
         ["batch", verb]
         for verb in ("list", "show", "open", "close", "label", "note", "edit", "export", "report")
     ),
-    *(["alarm", verb] for verb in ("list", "acknowledge", "shelve", "test")),
+    *(["alarm", verb] for verb in ("list", "acknowledge", "shelve", "unshelve", "test")),
 ]
 
 
@@ -306,29 +312,26 @@ def test_a_closed_batch_takes_label_and_note_at_once(run, record):
 
 
 def test_an_open_batch_takes_its_label_through_the_watch(run, half_night, open_record):
-    assert run("batch", "label", 1, "lens, green", "--record", open_record)[0] == 0
-    bench = take_up(half_night, open_record)
+    with taken_up(half_night, open_record) as bench:
+        status, out, _ = run("batch", "label", 1, "lens, green", "--record", open_record)
+    assert (status, out) == (0, "lantern: label: lens, green\n")
     assert bench.service.watches[POT].snapshot().details == {Detail.LABEL: "lens, green"}
-    bench.service.stop()
     with Store.open_read_only(open_record) as store:
         assert store.batch(1).label == "lens, green"
 
 
-def take_up(half_night: Bench, record: Path) -> Bench:
-    """Let a service take up a night's record in a new boot, for one tick."""
+def taken_up(half_night: Bench, record: Path):
+    """A service that has taken up a night's record, and goes on."""
     bench = Bench(NIGHT, record.parent / "next")
-    bench.record = record
-    bench.pass_unwatched(half_night.now_s + 60.0)
-    bench.begin("boot-2", boot_at_s=bench.now_s)
-    bench.service.tick()
-    return bench
+    bench.pass_unwatched(half_night.now_s)
+    return watching(bench, record)
 
 
 def test_a_batch_under_pressure_is_not_closed_by_hand_and_that_is_said(run, half_night, open_record):
-    status, out, _ = run("batch", "close", "--record", open_record)
-    assert status == 0 and "asked" in out and "never under pressure" in out
-    bench = take_up(half_night, open_record)
-    bench.service.stop()
+    with taken_up(half_night, open_record):
+        status, out, err = run("batch", "close", "--record", open_record)
+    assert (status, out) == (1, "")
+    assert err.startswith("potvigil: lantern: refused: The pot is under pressure") and err.count("\n") == 1
     with Store.open_read_only(open_record) as store:
         assert store.batch(1).end_t_s is None
         events = store.events(1)
@@ -453,12 +456,10 @@ def test_mixed_at_is_the_time_of_day_before_the_fill_in_the_zone_of_the_settings
 
 
 def test_details_of_an_open_batch_go_through_the_watch(run, half_night, open_record):
-    status, out, _ = run("batch", "edit", 1, *SAID, "--record", open_record)
-    assert status == 0 and "asked: edit batch 1" in out
-    assert details_of(open_record) == {}
-    bench = take_up(half_night, open_record)
+    with taken_up(half_night, open_record) as bench:
+        status, out, _ = run("batch", "edit", 1, *SAID, "--record", open_record)
+    assert status == 0 and f"lantern: resin: {SAID[1]}\n" in out
     known = {field.value: text for field, text in bench.service.watches[POT].snapshot().details.items()}
-    bench.service.stop()
     assert known == details_of(open_record)
     assert known["resin"] == SAID[1] and known["pictures"] == "a.jpg\nb c.jpg"
     assert "still open" in run("batch", "show", 1, "--record", open_record)[1]
@@ -466,12 +467,10 @@ def test_details_of_an_open_batch_go_through_the_watch(run, half_night, open_rec
 
 def test_a_batch_is_opened_by_hand_with_its_details_and_as_the_last(run, refused, record, whole_night):
     assert run("batch", "edit", 1, "--resin", "clear", "--mould", "no. 3", "--record", record)[0] == 0
-    status, out, _ = run("batch", "open", "--mould", "no. 4", "--label", "second", "--record", record)
-    assert status == 0 and "asked: open a batch of lantern" in out
+    with taken_up(whole_night, record):
+        status, out, _ = run("batch", "open", "--mould", "no. 4", "--label", "second", "--record", record)
+    assert status == 0 and "lantern: a batch is open\nlantern: label: second\nlantern: mould: no. 4\n" in out
     assert "as the last batch: resin clear\n" in out
-    bench = take_up(whole_night, record)
-    bench.service.tick()
-    bench.service.stop()
     assert details_of(record, 2) == {"label": "second", "mould": "no. 4", "resin": "clear"}
     shown = run("batch", "show", 2, "--record", record)[1]
     assert "resin  clear (as the last batch)" in shown and "still open" in shown
@@ -493,12 +492,13 @@ def test_alarm_list_is_status_one_while_something_stands(run, record, whole_nigh
 
 
 def test_an_alarm_is_acknowledged_through_the_watch(run, half_night, open_record):
-    status, out, _ = run("alarm", "acknowledge", "floor-ahead", "--record", open_record)
-    assert status == 0 and "floor-ahead" in out
-    bench = take_up(half_night, open_record)
+    with taken_up(half_night, open_record) as bench:
+        status, out, _ = run("alarm", "acknowledge", "floor-ahead", "--record", open_record)
+        assert (status, out) == (0, "lantern: floor-ahead: seen\n")
+        again = run("alarm", "acknowledge", "rapid-loss", "--record", open_record)
+    assert again[0] == 1 and "refused: rapid-loss does not stand" in again[2]
     states = {alarm.alarm: alarm.state for alarm in bench.service.watches[POT].snapshot().alarms}
     assert states[AlarmId.FLOOR_AHEAD] is AlarmState.ACKNOWLEDGED
-    bench.service.stop()
 
 
 @pytest.mark.parametrize(
@@ -510,28 +510,91 @@ def test_an_alarm_is_acknowledged_through_the_watch(run, half_night, open_record
         ("thermometer", [], 3600.0),
     ],
 )
-def test_an_alarm_is_shelved_for_a_while(run, open_record, alarm, words, seconds):
-    assert run("alarm", "shelve", alarm, *words, "--record", open_record)[0] == 0
-    with Store.open(open_record) as store:
-        ((pot_id, command),) = store.take_commands(5000.0)
-    assert (pot_id, command.action, command.alarm) == (POT, Action.SHELVE, AlarmId(alarm))
+def test_an_alarm_is_shelved_for_a_while(run, half_night, open_record, alarm, words, seconds):
+    with taken_up(half_night, open_record):
+        status, out, _ = run("alarm", "shelve", alarm, *words, "--record", open_record)
+    assert status == 0 and re.fullmatch(rf"lantern: {alarm}: put aside until \d\d:\d\d\n", out)
+    with Store.open_read_only(open_record) as store:
+        (command,) = store.commands(POT, 0.0)
+    assert (command.action, command.alarm) == (Action.SHELVE, AlarmId(alarm))
     assert command.duration_s == seconds
+
+
+def test_a_shelving_is_taken_back(run, half_night, open_record):
+    with taken_up(half_night, open_record):
+        assert run("alarm", "shelve", "floor-ahead", "--record", open_record)[0] == 0
+        assert "put aside until" in run("alarm", "list", "--record", open_record)[1]
+        assert run("alarm", "unshelve", "leak", "--record", open_record)[0] == 1
+        taken_back = run("alarm", "unshelve", "--record", open_record)
+        nothing_more = run("alarm", "unshelve", "--record", open_record)
+    assert taken_back[:2] == (0, "lantern: floor-ahead: not yet seen\n")
+    assert nothing_more[:2] == (0, "lantern: nothing was put aside\n")
+
+
+def test_a_high_alarm_that_does_not_stand_is_not_said_to_be_put_aside(run, half_night, open_record):
+    with taken_up(half_night, open_record):
+        status, out, err = run("alarm", "shelve", "over-pressure", "--record", open_record)
+    assert (status, out) == (1, "")
+    assert "potvigil: lantern: refused: over-pressure does not stand" in err and err.count("\n") == 1
 
 
 @pytest.mark.parametrize("minutes", ["1e9", "inf", "nan", "-5", "0", "15.1"])
 def test_a_high_alarm_is_not_silenced_for_longer_than_a_quarter_of_an_hour(refused, open_record, minutes):
     said = refused("alarm", "shelve", "over-pressure", f"--minutes={minutes}", "--record", open_record)
     assert "over-pressure can be put aside for 1 to 15 minutes" in said
-    with Store.open(open_record) as store:
-        assert store.take_commands(5000.0) == []
+    assert commands_of(open_record) == []
 
 
-def test_a_test_alarm_goes_through_the_watch_marked_as_a_test(run, half_night, open_record):
-    assert run("alarm", "test", "--record", open_record)[0] == 0
-    bench = take_up(half_night, open_record)
+@pytest.mark.parametrize(
+    "words",
+    [
+        ["batch", "open", "--label", "lens"],
+        ["batch", "close"],
+        ["alarm", "acknowledge"],
+        ["alarm", "shelve", "over-pressure"],
+        ["alarm", "test"],
+    ],
+)
+def test_what_is_asked_while_nobody_watches_is_refused_at_once_and_for_good(run, record, whole_night, words):
+    status, out, err = run(*words, "--record", record)
+    assert (status, out) == (1, "")
+    assert err.startswith("potvigil: lantern: refused: nobody is watching; start `potvigil watch`")
+    assert err.count("\n") == 1
+    assert commands_of(record)
+    with taken_up(whole_night, record) as bench:
+        time.sleep(0.05)
+    assert len(bench.summaries) == 0 and raised(bench.events) == []
+    with Store.open_read_only(record) as store:
+        assert store.commands(POT, whole_night.now_s) == []
+
+
+@pytest.mark.parametrize(
+    ("faults", "status", "said"),
+    [
+        (None, 1, "MQTT: not configured; lamp: not configured; buzzer: not configured"),
+        ({}, 0, "MQTT: not configured; lamp: sent; buzzer: not configured"),
+        (
+            {"buzzer": "cannot use GPIO 6 (busy)"},
+            1,
+            "MQTT: not configured; lamp: sent; buzzer: failing, buzzer cannot use GPIO 6 (busy)",
+        ),
+    ],
+)
+def test_a_test_alarm_says_by_which_ways_it_went_out(run, half_night, open_record, faults, status, said):
+    bench = Bench(NIGHT, open_record.parent / "next")
+    bench.pass_unwatched(half_night.now_s)
+    if faults is not None:
+        lamp = SimpleNamespace(value=False, close=lambda: None)
+        pins = Pins({Lamp.ALARM: lamp}, None, None, 5.0, lambda: bench.clock.now().boot_s, faults)
+        pins._thread = threading.Thread(target=lambda: None)
+        pins.play = lambda wanted, boot_s: pins.step()  # at once, whatever else the machine does
+        bench.signals = Signals(pins)
+    with watching(bench, open_record):
+        done = run("alarm", "test", "--record", open_record)
+    assert done[0] == status
+    assert done[1 if status == 0 else 2].endswith(f"{said}\n")
     (test,) = [one for one in raised(bench.events) if one.alarm is AlarmId.TEST]
     assert "test" in test.text
-    bench.service.stop()
 
 
 def test_a_pot_that_was_never_watched_gets_no_command(refused, record):

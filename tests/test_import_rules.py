@@ -33,7 +33,7 @@ MAY_IMPORT: dict[str, tuple[str, ...]] = {
         "units",
         "",
     ),
-    "outputs": ("outputs", *CORE_TYPES, "units"),
+    "outputs": ("outputs", *CORE_TYPES, "core.words", "units"),
     "page": (
         "page",
         "record",

@@ -95,17 +95,21 @@ def test_what_was_acknowledged_stays_acknowledged(end, tmp_path):
     assert standing(bench)[AlarmId.FLOOR_AHEAD] is AlarmState.ACKNOWLEDGED
 
 
-def test_a_command_given_while_nobody_watched_is_carried_out(tmp_path):
+@pytest.mark.parametrize("boot", ["boot-1", "boot-2"])
+def test_a_command_given_while_nobody_watched_is_never_carried_out(boot, tmp_path):
     bench = Bench(NIGHT, tmp_path)
     bench.begin()
     bench.run_until(CUT_S)
     bench.service.stop()
     with Store.open(bench.record) as store:
-        store.add_command(POT, Action.ACKNOWLEDGE, None, alarm=AlarmId.FLOOR_AHEAD, by="test")
+        asked = store.add_command(POT, Action.ACKNOWLEDGE, None, alarm=AlarmId.FLOOR_AHEAD, by="test")
     bench.pass_unwatched(AWAY_S)
-    bench.begin("boot-2", boot_at_s=bench.now_s)
+    bench.begin(boot, boot_at_s=0.0 if boot == "boot-1" else bench.now_s)
     bench.service.tick()
-    assert standing(bench)[AlarmId.FLOOR_AHEAD] is AlarmState.ACKNOWLEDGED
+    assert standing(bench)[AlarmId.FLOOR_AHEAD] is AlarmState.UNACKNOWLEDGED
+    (row,) = bench.store.asked(asked)
+    assert row.answer is not None and "nobody is watching" in row.answer.text and not row.taken
+    bench.service.stop()
 
 
 def test_after_a_reboot_without_a_clock_the_batch_goes_on_and_the_clock_is_asked_for(tmp_path):

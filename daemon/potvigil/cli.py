@@ -105,6 +105,7 @@ _EXAMPLES = {
     "alarm list": "potvigil alarm list",
     "acknowledge": "potvigil alarm acknowledge floor-ahead",
     "shelve": "potvigil alarm shelve thermometer --minutes 120",
+    "unshelve": "potvigil alarm unshelve thermometer",
     "test": "potvigil alarm test --pot lantern",
 }
 
@@ -207,7 +208,7 @@ def _parser() -> argparse.ArgumentParser:
     page.add_argument("--out", type=Path, metavar="FILE", help="where the password's hash is kept")
 
     _add_batch_verbs(_group(verbs, "batch", "the batches in the record"))
-    _add_alarm_verbs(_group(verbs, "alarm", "alarms that stand: list, acknowledge, shelve, test"))
+    _add_alarm_verbs(_group(verbs, "alarm", "alarms that stand: list, acknowledge, shelve, unshelve, test"))
     return parser
 
 
@@ -378,6 +379,9 @@ def _add_alarm_verbs(verbs: _Verbs) -> None:
     shelve.add_argument("alarm", choices=ids, metavar="ALARM")
     shelve.add_argument("--minutes", type=float, metavar="N", help="default 60; a high alarm: at most 15")
     shelve.add_argument("--pot", metavar="ID")
+    back = _verb(verbs, "unshelve", "alarm:command", "take a shelving back, before its end", record=True)
+    back.add_argument("alarm", nargs="?", default="all", choices=["all", *ids], metavar="ALARM")
+    back.add_argument("--pot", metavar="ID")
     test = _verb(verbs, "test", "alarm:command", "send one alarm end to end, marked as a test", record=True)
     test.add_argument("--pot", metavar="ID")
 

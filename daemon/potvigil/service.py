@@ -12,10 +12,12 @@ from queue import Empty, Full, Queue
 from potvigil.clock import Clock, Instant
 from potvigil.core import details
 from potvigil.core.again import feed_again
+from potvigil.core.answer import answer
 from potvigil.core.event import (
     LAST_BATCH,
     Action,
     AlarmId,
+    Answer,
     BatchClosed,
     BatchOpened,
     Command,
@@ -23,6 +25,7 @@ from potvigil.core.event import (
     Event,
     NoteEvent,
     NoteId,
+    Outcome,
 )
 from potvigil.core.reading import Place, Sample
 from potvigil.core.watch import PotWatch
@@ -57,6 +60,8 @@ _FEED_BEFORE_S, _FEED_AFTER_S = 120.0, 3600.0
 _FED_IN_FULL_S, _FED_IN_A_ROW, _START_S = 3 * 3600.0, 2000, 60.0
 # For so long a watch says that it began a new record in place of a damaged one.
 _BEGUN_ANEW_S = 600.0
+# So long a test of the alarm waits for the broker to confirm that it was told.
+_TOLD_WITHIN_S = 5.0
 # A sleep is cut so that a request to stop is heard soon.
 _LONGEST_SLEEP_S = 1.0
 
@@ -160,6 +165,7 @@ class Service:
         self.batch_ids: dict[str, int | None] = {}
         # bounded: whoever floods the broker is not to fill the memory
         self._asked: Queue[tuple[str, Command]] = Queue(COMMANDS_A_TICK)
+        self._tests: list[tuple[str, Command, float]] = []  # not answered yet; monotonic until when to wait
         self._mqtt: MqttOutput | None = None
         if link is not None:
             self._mqtt = MqttOutput(
@@ -213,6 +219,7 @@ class Service:
         now = self._clock.now()
         t_s = now.boot_s + self._axis_offset_s
         with self._store.held():
+            self._answer_tests()
             self._take_commands(t_s, now)
             for pot_id, sample in self._station.read(t_s, now):
                 self._store.append(pot_id, sample)
@@ -220,6 +227,7 @@ class Service:
                 keep_trace(self._store, self.watches[pot_id], pot_id, t_s)
         self._commit(t_s, now)
         self._watch_clock(now)
+        self._watch_signals()
         if self._mqtt is not None or self._live is not None or self._signals is not None:
             snapshots = {pot_id: watch.snapshot() for pot_id, watch in self.watches.items()}
             if self._mqtt is not None:
@@ -275,8 +283,29 @@ class Service:
         for pot_id, command in taken + unwritten:
             watch = self.watches.get(pot_id)
             if watch is None:
-                continue  # a pot that is no longer in the settings
-            self._tell(pot_id, watch.handle(command))
+                gone = f"the watch has no pot {pot_id} any more; see its settings"
+                self._store.answer(command, Answer(Outcome.REFUSED, gone))
+                continue
+            events = watch.handle(command)
+            self._tell(pot_id, events)
+            said = answer(command, events, self._settings.timezone)
+            if command.action is Action.TEST_ALARM and said.outcome is Outcome.DONE:
+                self._tests.append((pot_id, command, time.monotonic() + _TOLD_WITHIN_S))
+            else:
+                self._store.answer(command, said)
+
+    def _answer_tests(self) -> None:
+        """Say of each test of the alarm by which ways it went out; the last tick has sent it."""
+        waiting, self._tests = self._tests, []
+        for pot_id, command, until_s in waiting:
+            heard = None if self._mqtt is None else self._mqtt.has_told(pot_id, AlarmId.TEST)
+            if self._mqtt is not None and not heard and time.monotonic() < until_s:
+                self._tests.append((pot_id, command, until_s))
+                continue
+            ways = {} if self._signals is None else self._signals.ways()
+            if self._mqtt is not None:
+                ways = {"MQTT": None if heard else self._mqtt.fault} | ways
+            self._store.answer(command, _of_test(ways))
 
     def _take_over(self, pot_id: str, batch_id: int, utc_s: float | None) -> None:
         """Ask for what the pot's last batch was made of: as a command, so that a restart feeds it again."""
@@ -366,6 +395,18 @@ class Service:
         for watch in self.watches.values():
             watch.report(AlarmId.CLOCK_UNSET, text)
 
+    def _watch_signals(self) -> None:
+        if self._signals is None:
+            return
+        fault, text = self._signals.fault, None
+        if fault is not None:
+            text = (
+                f"{fault[:1].upper()}{fault[1:]}. Nobody may see or hear an alarm there. "
+                "Check the wires, then try `potvigil alarm test`."
+            )
+        for watch in self.watches.values():
+            watch.report(AlarmId.SIGNALS_FAILING, text)
+
     def _watch_afresh(self) -> None:
         pots = self._settings.core_pots()
         self.watches = {pot_id: PotWatch(pot) for pot_id, pot in pots.items()}
@@ -423,6 +464,16 @@ class Service:
             if now_s >= boot_s:
                 return
             self._clock.sleep_until(min(boot_s, now_s + _LONGEST_SLEEP_S))
+
+
+def _of_test(ways: dict[str, str | None]) -> Answer:
+    """Return what became of a test alarm. ways: those that are fitted, with what is wrong with each."""
+    said = [
+        f"{way}: not configured" if way not in ways else f"{way}: {ways[way] or 'sent'}"
+        for way in dict.fromkeys(("MQTT", "lamp", "buzzer", *ways))
+    ]
+    reaches = bool(ways) and not any(ways.values())
+    return Answer(Outcome.DONE if reaches else Outcome.FAILED, "; ".join(said))
 
 
 def keep_event(store: Store, pot_id: str, batch_id: int | None, event: Event) -> int | None:

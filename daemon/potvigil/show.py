@@ -31,7 +31,7 @@ from potvigil.core.event import (
 from potvigil.core.pot import Pot
 from potvigil.core.reading import Place
 from potvigil.core.resolution import USUAL_NOISE, resolution
-from potvigil.core.words import TimeTeller, pressure, rate, shown, span, two_digits
+from potvigil.core.words import TimeTeller, alarm_state, pressure, rate, shown, span, two_digits
 from potvigil.record.rows import EditRow, ListedBatch
 from potvigil.units import PRESSURE_UNITS_PA, SECONDS_PER_HOUR
 
@@ -87,7 +87,7 @@ class Printer:
                 if event.state is AlarmState.UNACKNOWLEDGED:
                     text = f"{mark} {event.alarm}: {event.text}"
                 else:
-                    text, style = f"   {event.alarm}: {event.state}", None
+                    text, style = f"   {event.alarm}: {alarm_state(event, self._tz)}", None
             case NoteEvent():
                 text = f"   {event.note}: {event.text}"
             case EditEvent():
@@ -302,9 +302,9 @@ def _leak_in_short(row: ListedBatch, unit: str) -> str:
     return rate(leak.value, unit) if row.leak_established else f"< {rate(max(leak.high, 0.0), unit)}"
 
 
-def alarms(console: Console, standing: Iterable[tuple[str, AlarmEvent]]) -> None:
+def alarms(console: Console, standing: Iterable[tuple[str, AlarmEvent]], tz: tzinfo | None) -> None:
     rows = [
-        (pot_id, event.alarm.value, event.priority.value, event.state.value, event.text)
+        (pot_id, event.alarm.value, event.priority.value, alarm_state(event, tz), event.text)
         for pot_id, event in standing
     ]
     if rows:

@@ -1,14 +1,17 @@
 """Alarm states as scripts of time; states and words as in IEC 62682 / ISA-18.2."""
 
 from collections.abc import Callable
+from datetime import UTC
 from math import inf, nan
 
 import pytest
 
-from potvigil.core.alarm import RULES, AlarmBook, shelving_fault
+from potvigil.core.alarm import RULES, AlarmBook, Over, shelving_fault
 from potvigil.core.event import AlarmEvent, AlarmId, AlarmState, Priority
+from potvigil.core.words import alarm_state
 
 MINUTE = 60.0
+UTC_S = 1_767_304_800.0  # 2026-01-01 22:00 UTC
 FLOOR = AlarmId.BELOW_FLOOR
 ON_DELAY_S = RULES[FLOOR].on_delay_s
 OFF_DELAY_S = RULES[FLOOR].off_delay_s
@@ -42,6 +45,10 @@ class Script:
 
     def shelve(self, alarm: AlarmId, duration_s: float) -> "Script":
         self.events += self.book.shelve(self.t_s, None, alarm, duration_s)
+        return self
+
+    def unshelve(self, alarm: AlarmId | None = None) -> "Script":
+        self.events += self.book.unshelve(self.t_s, None, alarm)
         return self
 
     def state(self, alarm: AlarmId = FLOOR) -> AlarmState:
@@ -197,6 +204,49 @@ def test_a_low_alarm_is_put_aside_before_it_comes_and_a_high_one_is_not() -> Non
     assert script.raised() == []
     assert script.say(4, leak="so").raised() == [AlarmId.LEAK]
     assert Script().shelve(FLOOR, 600.0).say(int(ON_DELAY_S) + 2, below_floor="low").raised() == [FLOOR]
+
+
+def test_a_shelving_is_taken_back_and_the_alarm_is_as_its_condition_is() -> None:
+    script = raised().shelve(FLOOR, 900.0).say(10, below_floor="low")
+    script.events.clear()
+    assert script.unshelve(FLOOR).state() is UNACKNOWLEDGED
+    assert script.raised() == [FLOOR]  # announced again, at once
+    over = Script().shelve(AlarmId.LEAK, 600.0).say(10, leak=None)
+    assert over.unshelve().state(AlarmId.LEAK) is NORMAL
+    assert over.say(ON_DELAY_S + 120, leak="so").raised() == [AlarmId.LEAK]
+    untouched = raised().acknowledge()
+    assert untouched.unshelve(FLOOR).unshelve().state() is AlarmState.ACKNOWLEDGED
+
+
+def test_a_shelving_says_until_when_by_the_wall_clock() -> None:
+    book = AlarmBook()
+    (event,) = book.shelve(100.0, UTC_S, AlarmId.LEAK, 1800.0)
+    (standing,) = book.standing()
+    assert event.until_utc_s == standing.until_utc_s == UTC_S + 1800.0
+    assert alarm_state(event, UTC) == alarm_state(standing, UTC) == "put aside until 22:30"
+    assert standing.since_s == 100.0
+    (event,) = book.unshelve(200.0, UTC_S + 100.0, AlarmId.LEAK)
+    assert event.until_utc_s is None
+    (event,) = book.shelve(300.0, None, AlarmId.LEAK, 1800.0)
+    assert alarm_state(event, UTC) == "put aside"
+
+
+@pytest.mark.parametrize(
+    ("before", "after"),
+    [("raised", RETURNED), ("seen", NORMAL), ("put aside", NORMAL), ("returned", RETURNED)],
+)
+def test_what_is_over_for_good_returns_at_once_and_no_longer_says_what_to_do(before: str, after: str) -> None:
+    script = raised()
+    if before == "seen":
+        script.acknowledge()
+    elif before == "put aside":
+        script.shelve(FLOOR, 900.0)
+    elif before == "returned":
+        script.say(OFF_DELAY_S + 2, below_floor=None)
+    script.events += script.book.update(script.t_s, None, {FLOOR: Over("it is over")})
+    assert script.state() is after
+    assert all(each.text == "it is over" for each in script.book.standing())
+    assert Script().book.update(0.0, None, {FLOOR: Over("it is over")}) == []
 
 
 def test_unknown_keeps_the_state() -> None:

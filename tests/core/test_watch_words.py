@@ -7,11 +7,13 @@ from random import Random
 
 import pytest
 
+from potvigil.core.answer import answer
 from potvigil.core.event import (
     Action,
     AlarmEvent,
     AlarmId,
     AlarmState,
+    Answer,
     BatchClosed,
     BatchOpened,
     BatchSummary,
@@ -20,6 +22,7 @@ from potvigil.core.event import (
     Event,
     NoteEvent,
     NoteId,
+    Outcome,
     Stage,
     Verdict,
 )
@@ -129,7 +132,7 @@ SCENES: dict[AlarmId, Callable[[], Told]] = {
     AlarmId.READINGS_STOPPED: lambda: watched(with_gap(night(1.0), 1200.0, 2400.0)),
     AlarmId.TEST: lambda: with_a_test_alarm(),
 }
-FROM_OUTSIDE = {AlarmId.RECORD_FAILING, AlarmId.CLOCK_UNSET}
+FROM_OUTSIDE = {AlarmId.RECORD_FAILING, AlarmId.CLOCK_UNSET, AlarmId.SIGNALS_FAILING}
 
 
 def with_a_test_alarm() -> Told:
@@ -307,10 +310,76 @@ def test_what_a_top_up_brought_is_a_part_of_the_change(celsius: float | None) ->
     assert parts == pytest.approx(change.total_pa, abs=1e-6)
 
 
-def test_commands_that_fit_nothing_do_nothing() -> None:
+@pytest.mark.parametrize(
+    ("command", "why"),
+    [
+        (Command(Action.EDIT, 0.0, text="lens"), "which detail"),
+        (Command(Action.CLOSE, 0.0), "no batch is open"),
+        (Command(Action.SHELVE, 0.0), "which alarm"),
+        (Command(Action.SHELVE, 0.0, AlarmId.OVER_PRESSURE), "over-pressure does not stand"),
+        (Command(Action.ACKNOWLEDGE, 0.0, AlarmId.LEAK), "leak does not stand"),
+    ],
+)
+def test_a_command_that_cannot_be_carried_out_is_refused_and_changes_nothing(
+    command: Command, why: str
+) -> None:
     watch = PotWatch(POT)
-    for action in (Action.EDIT, Action.CLOSE, Action.ACKNOWLEDGE, Action.SHELVE):
-        assert watch.handle(Command(action, 0.0, text="lens")) == []
+    before = watch.snapshot()
+    (note,) = watch.handle(command)
+    assert isinstance(note, NoteEvent) and note.note is NoteId.REFUSED and why in note.text
+    assert watch.snapshot() == before
+    assert answer(command, [note], None) == Answer(Outcome.REFUSED, note.text)
+
+
+def test_a_batch_is_not_opened_over_an_open_one() -> None:
+    watch = PotWatch(POT)
+    assert isinstance(watch.handle(Command(Action.OPEN, 0.0))[0], BatchOpened)
+    (note,) = watch.handle(Command(Action.OPEN, 1.0))
+    assert isinstance(note, NoteEvent) and "a batch is open" in note.text
+
+
+def test_a_test_that_nobody_would_hear_is_refused() -> None:
+    watch = PotWatch(POT)
+    watch.handle(Command(Action.SHELVE, 0.0, AlarmId.TEST, duration_s=600.0))
+    (note,) = watch.handle(Command(Action.TEST_ALARM, 1.0))
+    assert isinstance(note, NoteEvent) and "the test alarm is put aside" in note.text
+
+
+@pytest.mark.parametrize("transducer", ["reads", "dead"])
+def test_once_the_cure_is_done_nobody_is_told_to_top_up(transducer: str) -> None:
+    of = pot(hold_s=HOUR)
+    samples = list(night(1.3, sagging(40.0, 600.0)))
+    if transducer == "dead":
+        samples = list(without_pressure(samples, 0.9 * HOUR))
+    watch, said = PotWatch(of), []
+    for sample in samples:
+        watch.feed(sample)
+        snapshot = watch.snapshot()
+        if snapshot.cure is not None:
+            texts = [each.text for each in snapshot.alarms if each.alarm is AlarmId.BELOW_FLOOR]
+            said.append((snapshot.cure.progress >= 1.0, texts))
+    assert any("Top up now" in text for is_done, texts in said for text in texts if not is_done)
+    assert {text for is_done, texts in said for text in texts if is_done} == {
+        "It was below the floor before the cure was done."
+    }
+
+
+@pytest.mark.parametrize(
+    ("gel_s", "hold_s", "advice"),
+    [
+        (None, 0.9 * HOUR, "It is too late to top up: look at the cast after venting; bubbles"),
+        (
+            0.5 * HOUR,
+            3.0 * HOUR,
+            "The resin has gelled, topping up helps no more: look at the cast after venting; bubbles",
+        ),
+        (1.5 * HOUR, 3.0 * HOUR, "Top up now if the resin is still liquid; bubbles"),
+    ],
+)
+def test_topping_up_is_advised_only_while_it_helps(gel_s: float | None, hold_s: float, advice: str) -> None:
+    told = watched(night(0.9, sagging(40.0, 600.0)), pot(hold_s=hold_s, gel_s=gel_s))
+    (text,) = [each.text for each in told.watch.snapshot().alarms if each.alarm is AlarmId.BELOW_FLOOR]
+    assert advice in text
 
 
 def edit(field: Detail, text: str, t_s: float, by: str = "anna") -> Command:

@@ -123,7 +123,7 @@ def test_only_acknowledging_and_the_batch_texts_can_be_set():
         if prop.get("settable")
     }
     details = ("label", "note", "resin", "mould", "colour", "mass", "mixed-at")
-    assert settable == {"alarms/acknowledge", *(f"batch/{detail}" for detail in details)}
+    assert settable == {"alarms/acknowledge", "alarms/unshelve", *(f"batch/{detail}" for detail in details)}
     assert {topic.removeprefix(f"{BASE}/") for topic in homie.set_topics(WORKSHOP, [LANTERN])} == {
         f"{path}/set" for path in settable
     }
@@ -238,7 +238,7 @@ def test_only_numbers_and_times_may_wait():
 def test_an_alarm_stands_with_its_text_and_is_deleted_when_normal():
     topic = f"{BASE}/$alert/leak"
     assert told(with_alarms(alarm()))[topic] == (
-        b"low alarm, not acknowledged: Air is being lost at 1.5 psi/h since 21:30."
+        b"low alarm, not yet seen: Air is being lost at 1.5 psi/h since 21:30."
     )
     deleted = {message.topic: message.payload for message in homie.alerts(WORKSHOP, LANTERN, HOLDING)}
     assert deleted[topic] == b""
@@ -248,14 +248,17 @@ def test_an_alarm_stands_with_its_text_and_is_deleted_when_normal():
 @pytest.mark.parametrize(
     ("state", "words"),
     [
-        (AlarmState.UNACKNOWLEDGED, "not acknowledged"),
-        (AlarmState.ACKNOWLEDGED, "acknowledged"),
-        (AlarmState.RETURNED, "over, not yet acknowledged"),
-        (AlarmState.SHELVED, "shelved"),
+        (AlarmState.UNACKNOWLEDGED, "not yet seen"),
+        (AlarmState.ACKNOWLEDGED, "seen"),
+        (AlarmState.RETURNED, "over, not yet seen"),
+        (AlarmState.SHELVED, "put aside until 03:15"),
     ],
 )
 def test_every_alarm_that_is_not_normal_is_shown_with_its_state(state, words):
-    text = told(with_alarms(alarm(state=state)))[f"{BASE}/$alert/leak"].decode()
+    until_utc_s = 1_767_323_700.0 if state is AlarmState.SHELVED else None  # 2026-01-02 03:15 UTC
+    text = told(with_alarms(replace(alarm(state=state), until_utc_s=until_utc_s)))[
+        f"{BASE}/$alert/leak"
+    ].decode()
     assert text.startswith(f"low alarm, {words}: ")
 
 
@@ -315,6 +318,7 @@ def test_set_messages_are_understood():
     assert parsed("alarms/acknowledge", b"leak") == homie.SetCommand(
         "lantern", Action.ACKNOWLEDGE, AlarmId.LEAK
     )
+    assert parsed("alarms/unshelve", b"leak") == homie.SetCommand("lantern", Action.UNSHELVE, AlarmId.LEAK)
     assert parsed("alarms/acknowledge", b"all") == homie.SetCommand("lantern", Action.ACKNOWLEDGE)
     for path, payload, field, text in [
         ("batch/label", "Lens 4 ♯".encode(), Detail.LABEL, "Lens 4 ♯"),
@@ -375,7 +379,9 @@ def test_other_topics_are_none_of_ours(topic):
     assert homie.parse_set(WORKSHOP, topic, b"x") is None
 
 
-paths = st.sampled_from(["alarms/acknowledge", "batch/label", "batch/note", "batch/mass", "batch/mixed-at"])
+paths = st.sampled_from(
+    ["alarms/acknowledge", "alarms/unshelve", "batch/label", "batch/note", "batch/mass", "batch/mixed-at"]
+)
 
 
 @given(paths, st.binary(max_size=300) | st.text().map(str.encode))

@@ -108,6 +108,15 @@ def test_an_alarm_is_raised_and_deleted(broker, outputs):
     assert LEAK not in retained(broker)
 
 
+def test_what_the_broker_has_confirmed_of_an_alarm_is_known(broker, outputs):
+    output = outputs(broker, link=MqttLink(HOST, free_port()))
+    tick(output)
+    assert not output.has_told("lantern", AlarmId.TEST) and "is away" in output.fault
+    output = outputs(broker)
+    tick_until(output, lambda: output.has_told("lantern", AlarmId.TEST))
+    assert not output.has_told("kettle", AlarmId.TEST) and "does not confirm" in output.fault
+
+
 def test_a_value_that_becomes_unknown_is_deleted(broker, outputs):
     output = outputs(broker)
     with broker.listen() as listener:
@@ -223,7 +232,7 @@ def test_after_a_broken_connection_the_state_and_the_standing_alarm_are_back(bro
         tick_until_heard(output, listener, f"{ROOT}/$state", b"ready", standing)
     found = retained(broker)
     assert faults(found, "homie", WORKSHOP) == []
-    assert found[f"{POT}/$alert/floor-ahead"].startswith(b"high alarm, not acknowledged: ")
+    assert found[f"{POT}/$alert/floor-ahead"].startswith(b"high alarm, not yet seen: ")
     assert found[f"{POT}/pressure/gauge"] == b"59.50"
 
 

@@ -14,7 +14,7 @@ from demo_pot import alarm
 from potvigil.cli import main
 from potvigil.core.alarm import AlarmBook
 from potvigil.core.event import Action, AlarmEvent, AlarmId, AlarmState, Command, Priority
-from potvigil.outputs.patterns import Lamp
+from potvigil.outputs.patterns import Lamp, Show
 from potvigil.outputs.signals import STUCK_S, Pins, QuietHours, Signals, Wiring, boot_time_s, open_pins
 from potvigil.record.store import Store
 from potvigil.settings import load_text
@@ -40,6 +40,13 @@ def factory() -> Iterator[MockFactory]:
 def by_hand(pins: Pins) -> Pins:
     """Leave the pins to whoever calls `step`: no thread moves them."""
     pins._thread = threading.Thread(target=lambda: None)
+    play = pins.play
+
+    def play_at_once(wanted: Show, boot_s: float) -> None:
+        play(wanted, boot_s)
+        pins.step()
+
+    pins.play = play_at_once  # type: ignore[method-assign]
     return pins
 
 
@@ -191,10 +198,11 @@ def test_a_shorted_button_is_told_once_and_hides_no_alarm(
     looks = bed.go(60.0)
     assert rises(looks[LAMP]) == 120
     assert [record.getMessage() for record in caplog.records] == [
-        "signals: the button is pressed for over 10 s; look at its wire"
+        "signals: button is pressed for over 10 s; look at its wire"
     ]
+    assert bed.signals.fault == "button is pressed for over 10 s"
     bed.factory.pin(BUTTON).drive_high()
-    assert bed.asked == []
+    assert bed.asked == [] and bed.signals.fault is None
 
 
 def test_a_hung_loop_darkens_the_lamp_and_a_finger_does_not_light_it(factory: MockFactory) -> None:
@@ -292,6 +300,9 @@ def test_a_machine_without_pins_is_told_in_one_line_and_the_watch_goes_on(
     signals = Signals(pins)
     signals.start(lambda pot_id, command: None)
     signals.show(0.0, None, {"lantern": (alarm(),)})
+    gone = dict.fromkeys(("lamp alarm", "buzzer", "button"), "has no pin on this machine")
+    assert signals.fault == "; ".join(f"{name} {why}" for name, why in sorted(gone.items()))
+    assert None not in signals.ways().values()
     signals.close()
 
 
@@ -306,6 +317,8 @@ def test_a_busy_pin_is_told_in_one_line_and_the_others_serve(
     assert line.startswith("signals: buzzer on GPIO 16 cannot be used")
     assert line.endswith("; the watch goes on without it")
     assert rises(bed.go(60.0)[LAMP]) == 15
+    assert bed.signals.fault is not None and bed.signals.fault.startswith("buzzer cannot use GPIO 16 (")
+    assert bed.signals.ways().keys() == {"lamp", "buzzer"} and bed.signals.ways()["lamp"] is None
     taken.close()
 
 
@@ -321,8 +334,11 @@ def test_a_pin_that_fails_is_told_once_and_works_again(
     with monkeypatch.context() as patch:
         patch.setattr(pin, "_set_state", broken)
         bed.go(20.0)
+        assert bed.signals.fault == "lamp alarm does not obey its pin ([Errno 5] Input/output error)"
+        assert bed.signals.ways() == {"lamp": f"failing, {bed.signals.fault}", "buzzer": None}
     assert len(said(caplog)) == 1 and "look at its wire" in said(caplog)[0]
     assert rises(bed.go(60.0)[LAMP]) == 15
+    assert bed.signals.fault is None and bed.signals.ways() == {"lamp": None, "buzzer": None}
 
 
 @pytest.mark.parametrize(
@@ -444,6 +460,46 @@ def test_a_night_is_shown_and_the_button_acknowledges_it_by_the_one_road(
     with Store.open_read_only(bench.record) as store:
         (command,) = (each for each in store.commands("lantern", 0.0) if each.action is Action.ACKNOWLEDGE)
     assert (command.by, command.alarm) == ("button", None)
+
+
+@pytest.mark.parametrize("fault", ["pin", "raises", "hangs"])
+def test_lamp_and_buzzer_that_fail_are_told_by_the_other_ways(
+    tmp_path: Path, factory: MockFactory, monkeypatch: pytest.MonkeyPatch, fault: str
+) -> None:
+    bench = Bench(NIGHTS["sound"], tmp_path)
+    pins = by_hand(open_pins(WIRING, 5.0, lambda: bench.clock.now().boot_s, factory))
+    bench.signals = Signals(pins)
+    bench.begin()
+
+    def broken(value: float) -> None:
+        raise OSError(5, "Input/output error")
+
+    def standing() -> dict[AlarmId, AlarmState]:
+        return {each.alarm: each.state for each in bench.service.watches["lantern"].snapshot().alarms}
+
+    bench.run_until(900.0)
+    with monkeypatch.context() as patch:
+        if fault == "pin":
+            patch.setattr(factory.pin(LAMP), "_set_state", broken)
+        elif fault == "raises":
+            patch.setattr(pins, "_thread_fault", "KeyError('no such lamp')")
+            patch.setattr(pins, "step", lambda: None)
+        else:
+            patch.setattr(pins, "step", lambda: None)
+        bench.run_until(925.0)
+        assert standing() == {}
+        bench.run_until(1200.0)
+        assert standing() == {AlarmId.SIGNALS_FAILING: AlarmState.UNACKNOWLEDGED}
+    bench.run_until(1200.0 + 620.0)
+    assert standing() == {AlarmId.SIGNALS_FAILING: AlarmState.RETURNED}
+    text = next(each.text for each in bench.events if isinstance(each, AlarmEvent))
+    words = {
+        "pin": "Lamp alarm does not obey",
+        "raises": "cannot be moved",
+        "hangs": "are not moved any more",
+    }
+    assert words[fault] in text and "alarm test" in text
+    bench.service.stop()
 
 
 # -- the verbs -------------------------------------------------------------------------------------

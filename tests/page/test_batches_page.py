@@ -109,7 +109,8 @@ def test_a_detail_is_taken_back_by_an_empty_field(client, season):
 
 def test_details_of_an_open_batch_are_the_watch_s_to_change(client, season):
     answer = post(client, "/batch/1/edit", label="lens 1", mould="no. 3")
-    assert answer.headers["location"] == "/batch/1?said=edited"
+    assert answer.headers["location"] == "/batch/1?asked=1-2"
+    assert "Nobody is watching; start `potvigil watch`" in client.get(answer.headers["location"]).text
     assert [(action, field, text) for _, action, _, text, _, _, field in commands_of(season.record)] == [
         ("edit", "label", "lens 1"),
         ("edit", "mould", "no. 3"),
@@ -145,7 +146,7 @@ def test_a_batch_is_opened_by_hand_with_its_details(client, season):
     with Store.open(season.record) as store:
         store.close_batch(1, BatchClosed(20_000.0, None, summary))
     answer = post(client, "/pot/lantern/open", resin="epoxy-casting", label="lens 122", mass="")
-    assert answer.headers["location"] == "/pot/lantern?said=opened"
+    assert answer.headers["location"] == "/pot/lantern?asked=1-3"
     assert [(action, field, text) for _, action, _, text, _, _, field in commands_of(season.record)] == [
         ("open", None, ""),
         ("edit", "label", "lens 122"),

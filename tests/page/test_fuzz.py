@@ -20,7 +20,13 @@ ROUTES = {
         *("/plan", "/plan/checklist"),
     ],
     "POST": [
-        *("/pot/{text}/acknowledge", "/pot/{text}/shelve", "/pot/{text}/open", "/pot/{text}/close"),
+        *(
+            "/pot/{text}/acknowledge",
+            "/pot/{text}/shelve",
+            "/pot/{text}/unshelve",
+            "/pot/{text}/open",
+            "/pot/{text}/close",
+        ),
         *("/batch/{number}/edit", "/login", "/logout", "/{text}"),
     ],
 }

@@ -8,9 +8,11 @@ import pytest
 
 from demo_pot import PSI
 from paged import Watched, post, shown
-from potvigil.core.event import AlarmId, AlarmState
+from potvigil.core.event import Action, AlarmId, AlarmState, Command
 from potvigil.outputs.live import LiveFile
+from potvigil.page.pots import SHELVE_MINUTES, _shelve_minutes
 from potvigil.record.store import Store
+from rehearsal import Bench, watching
 
 WITHDRAWN = (
     *("pressure", "pressure_pa", "corrected", "trend", "stage", "stage_word", "cure", "cure_progress"),
@@ -150,29 +152,35 @@ def test_a_rehearsal_is_marked_on_every_view(client):
             assert "Rehearsal" in answer.text, path
 
 
-def test_what_is_asked_of_a_silent_watch_is_not_said_to_be_done_now(client, watched):
-    answer = post(client, "/pot/lantern/acknowledge", alarm="all")
-    assert "done within a sample period" in client.get(answer.headers["location"]).text
-    watched.speak(age_s=60.0)
-    time.sleep(0.26)
+def test_the_page_says_what_became_of_what_was_asked(client, watched, tmp_path):
     answer = post(client, "/pot/lantern/acknowledge", alarm="all")
     said = client.get(answer.headers["location"]).text
-    assert "done within a sample period" not in said
-    assert "the watch is silent" in said
+    assert 'role="alert">Nobody is watching; start' in said and 'role="status"' not in said
+    bench = Bench(watched.bench.night, tmp_path / "again")
+    bench.pass_unwatched(watched.bench.now_s)
+    with watching(bench, watched.record):
+        answer = post(client, "/pot/lantern/acknowledge", alarm="floor-ahead")
+        refused = post(client, "/pot/lantern/shelve", alarm="over-pressure", minutes="5")
+        shelved = post(client, "/pot/lantern/shelve", alarm="floor-ahead", minutes="5")
+        back = post(client, "/pot/lantern/unshelve", alarm="floor-ahead")
+        post(client, "/pot/lantern/acknowledge", alarm="floor-ahead")
+    assert 'role="status">Floor-ahead: seen.<' in client.get(answer.headers["location"]).text
+    assert 'role="alert">Over-pressure does not stand' in client.get(refused.headers["location"]).text
+    assert re.search(
+        r"Floor-ahead: put aside until \d\d:\d\d\.<", client.get(shelved.headers["location"]).text
+    )
+    assert "Floor-ahead: not yet seen.<" in client.get(back.headers["location"]).text
+    standing = {each.alarm: each.state for each in bench.service.watches["lantern"].snapshot().alarms}
+    assert standing[AlarmId.FLOOR_AHEAD] is AlarmState.ACKNOWLEDGED
 
 
-def test_an_acknowledgement_reaches_the_watch(client, watched):
-    post(client, "/pot/lantern/acknowledge", alarm="floor-ahead")
-    with Store.open(watched.record) as store:
-        ((pot_id, command),) = store.take_commands(30_000.0)
-    watch = watched.bench.service.watches[pot_id]
-    before = watch._alarms
-    watch._alarms = copy.deepcopy(before)  # the night is shared with other tests
-    try:
-        (event,) = watch.handle(command)
-    finally:
-        watch._alarms = before
-    assert (event.alarm, event.state) == (AlarmId.FLOOR_AHEAD, AlarmState.ACKNOWLEDGED)
+@pytest.mark.parametrize(
+    "asked", ["1", "1-", "-1", "0-999999999", "9-1", "1-1;", "\u0661-\u0662", "9" * 400, "7-8"]
+)
+def test_an_address_that_names_no_command_says_nothing(client, asked):
+    answer = client.get("/pot/lantern", params={"asked": asked})
+    assert answer.status_code == 200
+    assert 'class="banner said"' not in answer.text and 'class="banner fault"' not in answer.text
 
 
 def test_what_care_is_due_stands_on_the_pots_card_and_its_page(fresh, watched):
@@ -191,3 +199,29 @@ def test_what_care_is_due_stands_on_the_pots_card_and_its_page(fresh, watched):
             html = client.get(path).text
             assert "Overdue since 13 September 2020: the seal" in html
             assert "&lt;b&gt;old ring" in html and "<b>old ring" not in html
+
+
+def test_an_alarm_that_is_put_aside_says_until_when_and_can_be_taken_back(client, watched):
+    service = watched.bench.service
+    before = service.watches["lantern"]._alarms
+    service.watches["lantern"]._alarms = copy.deepcopy(before)  # the night is shared with other tests
+    try:
+        shelve = Command(Action.SHELVE, 19_800.0, AlarmId.FLOOR_AHEAD, duration_s=900.0)
+        service.watches["lantern"].handle(shelve)
+        watched.speak()
+    finally:
+        service.watches["lantern"]._alarms = before
+    time.sleep(0.26)
+    (pot,) = client.get("/api/now").json()["pots"]
+    assert [(each["state"], each["state_words"]) for each in pot["alarms"]] == [
+        ("shelved", "put aside until 03:45")
+    ]
+    for path in ("/", "/pot/lantern"):
+        html = client.get(path).text
+        assert "put aside until 03:45" in html and 'action="/pot/lantern/unshelve"' in html
+    assert 'action="/pot/lantern/shelve"' not in client.get("/pot/lantern").text
+
+
+@pytest.mark.parametrize(("alarm", "minutes"), [("floor-ahead", [5, 10, 15]), ("leak", list(SHELVE_MINUTES))])
+def test_an_alarm_is_offered_to_be_put_aside_within_its_bounds(alarm, minutes):
+    assert _shelve_minutes(alarm) == minutes

@@ -20,6 +20,7 @@ from potvigil.record.store import Store
 POSTS = [
     "/pot/lantern/acknowledge",
     "/pot/lantern/shelve",
+    "/pot/lantern/unshelve",
     "/pot/lantern/open",
     "/pot/lantern/close",
     "/batch/1/edit",
@@ -122,6 +123,7 @@ def test_what_is_written_is_what_was_asked_and_no_more(client, watched):
         ("/pot/lantern/acknowledge", {"alarm": "floor-ahead"}),
         ("/pot/lantern/acknowledge", {"alarm": "all"}),
         ("/pot/lantern/shelve", {"alarm": "thermometer", "minutes": "120"}),
+        ("/pot/lantern/unshelve", {"alarm": "thermometer"}),
         ("/pot/lantern/close", {"t_s": "1", "action": "test-alarm"}),
         ("/batch/1/edit", {"label": "lens 3", "by": "somebody", "nonsense": "x"}),
     ):
@@ -130,6 +132,7 @@ def test_what_is_written_is_what_was_asked_and_no_more(client, watched):
         ("lantern", "acknowledge", "floor-ahead", "", None, "page", None),
         ("lantern", "acknowledge", None, "", None, "page", None),
         ("lantern", "shelve", "thermometer", "", 7200.0, "page", None),
+        ("lantern", "unshelve", "thermometer", "", None, "page", None),
         ("lantern", "close", None, "", None, "page", None),
         ("lantern", "edit", None, "lens 3", None, "page", "label"),
     ]
@@ -141,6 +144,7 @@ def test_what_is_written_is_what_was_asked_and_no_more(client, watched):
         ("/pot/lantern/acknowledge", {"alarm": "nonsense"}, 422),
         ("/pot/lantern/acknowledge", {}, 422),
         ("/pot/lantern/shelve", {"alarm": "all", "minutes": "30"}, 422),
+        ("/pot/lantern/unshelve", {"alarm": "nonsense"}, 422),
         ("/pot/lantern/shelve", {"alarm": "leak", "minutes": "nan"}, 422),
         ("/pot/lantern/shelve", {"alarm": "leak", "minutes": "inf"}, 422),
         ("/pot/lantern/shelve", {"alarm": "leak", "minutes": "-5"}, 422),

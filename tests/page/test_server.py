@@ -81,7 +81,7 @@ def test_a_form_is_taken_over_the_wire(running):
         own = {"origin": running.address.rstrip("/")}
         assert client.post("/pot/lantern/acknowledge", data=fields).status_code == 403
         answer = client.post("/pot/lantern/acknowledge", data=fields, headers=own)
-        assert (answer.status_code, answer.headers["location"]) == (303, "/pot/lantern?said=acknowledged")
+        assert (answer.status_code, answer.headers["location"]) == (303, "/pot/lantern?asked=1-1")
 
 
 def test_the_stream_says_what_is_new_within_three_seconds(running, watched):

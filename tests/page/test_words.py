@@ -98,6 +98,22 @@ def test_the_words_of_a_night_say_what_the_core_knew(name, tmp_path):
 # --- by hand
 
 
+@pytest.mark.parametrize(
+    "leak", [None, alarm(state=AlarmState.RETURNED), alarm(state=AlarmState.SHELVED)], ids=str
+)
+def test_a_pot_that_loses_air_is_never_green_nor_said_to_hold(leak):
+    """Not while its alarm is yet to come, put aside, or over."""
+    snapshot = replace(HOLDING, alarms=() if leak is None else (leak,))
+    assert "air is being lost" in words.trend(snapshot, LANTERN, "psi")
+    assert words.word(snapshot, LANTERN) == ("leak, may not hold", Level.WARN)
+    assert words.word(replace(SOUND, alarms=()), LANTERN) == ("holding", Level.CALM)
+
+
+def test_after_the_cure_no_floor_is_ahead():
+    assert words.forecast(HOLDING, UTC) is not None
+    assert words.forecast(replace(HOLDING, cure=replace(HOLDING.cure, progress=1.0)), UTC) is None
+
+
 def test_the_most_pressing_alarm_gives_the_word():
     high = alarm(AlarmId.FLOOR_AHEAD, priority=Priority.HIGH)
     low = alarm(AlarmId.THERMOMETER)
@@ -105,10 +121,11 @@ def test_the_most_pressing_alarm_gives_the_word():
     seen = replace(high, state=AlarmState.ACKNOWLEDGED)
     assert words.word(with_alarms(seen, low), LANTERN) == ("leak: floor ahead", Level.ALARM)
     over = replace(high, state=AlarmState.RETURNED)
-    assert words.word(with_alarms(over), LANTERN) == ("holding", Level.WARN)
+    assert words.word(replace(SOUND, alarms=(over,)), LANTERN) == ("holding", Level.WARN)
     aside = replace(high, state=AlarmState.SHELVED)
     assert words.word(with_alarms(aside), LANTERN) == ("leak: floor ahead", Level.WARN)
-    assert words.word(with_alarms(replace(low, state=AlarmState.SHELVED)), LANTERN) == ("holding", Level.NOTE)
+    aside = replace(SOUND, alarms=(replace(low, state=AlarmState.SHELVED),))
+    assert words.word(aside, LANTERN) == ("holding", Level.NOTE)
     assert HOLDING.cure is not None
     late_s, early_s = HOLDING.cure.done_s + 60.0, HOLDING.cure.done_s - 60.0
     holds = replace(with_alarms(alarm()), forecast=FloorForecast(late_s, late_s, None, False, None))
@@ -120,7 +137,7 @@ def test_the_most_pressing_alarm_gives_the_word():
     fed = replace(LANTERN, supply=Supply.REGULATED)
     assert words.word(unknown, fed) == ("leak, made up by the supply", Level.WARN)
     assert words.word(unsure, fed) == ("leak, may not hold", Level.WARN)  # it gives no air any more
-    assert words.word(with_alarms(), LANTERN) == ("holding", Level.CALM)
+    assert words.word(replace(SOUND, alarms=()), LANTERN) == ("holding", Level.CALM)
 
 
 def test_without_a_reading_nothing_is_calm():

@@ -3,11 +3,12 @@
     condition true for the on-delay     -> unacknowledged (announced; announced again after 10, 20, 40,
                                            then every 60 min)
     acknowledged                        -> acknowledged (silent; the condition stands)
-    condition false for the off-delay   -> from acknowledged: normal
+    condition false for the off-delay,
+    or over for good                    -> from acknowledged: normal
                                            from unacknowledged: returned-unacknowledged, shown until seen
     true again while returned           -> unacknowledged
-    shelved                             -> silent until its end, then as the condition is; a high alarm only
-                                           while it stands, and no longer than 15 min
+    shelved                             -> silent until its end, or until it is taken back; then as the
+                                           condition is. A high alarm only while it stands, 15 min at most
 
 A condition may also be unknown (the transducer is dead): then the alarm stays as it is, and neither delay
 runs: what was true for a moment before an hour of nothing has not been true for an hour. The off-delay is
@@ -22,6 +23,13 @@ from potvigil.core.event import AlarmEvent, AlarmId, AlarmState, Priority, Stand
 
 OFF_DELAY_S = 600.0
 FIRST_REPEAT_S, LAST_REPEAT_S = 600.0, 3600.0
+
+
+@dataclass(frozen=True, slots=True)
+class Over:
+    """A condition that is over for good, as by the end of the cure; text: what is left to say of it."""
+
+    text: str
 
 
 @dataclass(frozen=True, slots=True)
@@ -54,6 +62,8 @@ RULES: dict[AlarmId, Rule] = {
     AlarmId.SUPPLY_MASKING: Rule(Priority.LOW, 60.0, _LOSS_ROOTS),
     AlarmId.THERMOMETER: Rule(Priority.LOW, 120.0),
     AlarmId.CLOCK_UNSET: Rule(Priority.LOW, 300.0),
+    # low: it endangers no cast by itself, and only the other ways can tell it
+    AlarmId.SIGNALS_FAILING: Rule(Priority.LOW, 30.0),
     AlarmId.TEST: Rule(Priority.LOW, 0.0, off_delay_s=0.0),
 }
 
@@ -87,6 +97,11 @@ class _Alarm:
     repeat_at_s: float = 0.0
     repeat_s: float = FIRST_REPEAT_S
     shelved_until_s: float = 0.0
+    shelved_until_utc_s: float | None = None
+
+    @property
+    def until_utc_s(self) -> float | None:
+        return self.shelved_until_utc_s if self.state is AlarmState.SHELVED else None
 
 
 class AlarmBook:
@@ -99,17 +114,18 @@ class AlarmBook:
         self._last_s: float | None = None
 
     def update(
-        self, t_s: float, utc_s: float | None, conditions: Mapping[AlarmId, str | None]
+        self, t_s: float, utc_s: float | None, conditions: Mapping[AlarmId, str | Over | None]
     ) -> list[AlarmEvent]:
         """Take what is true now and return what changed or is announced again.
 
-        conditions: the text for a person where the alarm's condition is true, None where it is false;
-        an alarm that is missing is unknown and stays as it is.
+        conditions: the text for a person where the alarm's condition is true, None or Over where it is
+        false; an alarm that is missing is unknown and stays as it is.
         """
         events: list[AlarmEvent] = []
         self._stand_still(0.0 if self._last_s is None else t_s - self._last_s, conditions)
         self._last_s = t_s
-        for alarm, text in conditions.items():
+        for alarm, told in conditions.items():
+            text = None if isinstance(told, Over) else told
             if text is None and alarm not in self._not_normal and alarm not in self._rising:
                 continue  # at rest, as nearly all of them nearly always are
             entry = self._alarms[alarm]
@@ -118,7 +134,10 @@ class AlarmBook:
                     entry.true_since_s = None
                     self._rising.discard(alarm)
                 else:
-                    self._clear(alarm, entry, t_s, utc_s, events)
+                    if isinstance(told, Over):
+                        entry.text = told.text
+                    off_delay_s = 0.0 if isinstance(told, Over) else RULES[alarm].off_delay_s
+                    self._clear(alarm, entry, off_delay_s, t_s, utc_s, events)
             elif not any(map(self._is_root, RULES[alarm].hidden_by & (self._not_normal | self._rising))):
                 self._set(alarm, entry, text, t_s, utc_s, events)
             elif alarm in self._not_normal and entry.true_since_s is not None:
@@ -149,17 +168,37 @@ class AlarmBook:
                 self._move(each, entry, AlarmState.NORMAL, t_s, utc_s, events)
         return events
 
-    def shelve(self, t_s: float, utc_s: float | None, alarm: AlarmId, duration_s: float) -> list[AlarmEvent]:
-        """Silence an alarm until `duration_s` from now; it always has an end, see `shelving_fault`.
+    def stands(self, alarm: AlarmId) -> bool:
+        """Say whether an alarm is anything but normal."""
+        return alarm in self._not_normal
 
-        A high alarm that does not stand stays as it is: nobody silences what has not happened yet.
-        """
+    def is_shelved(self, alarm: AlarmId) -> bool:
+        return self._alarms[alarm].state is AlarmState.SHELVED
+
+    def may_be_shelved(self, alarm: AlarmId) -> bool:
+        """Say whether an alarm can be put aside now: nobody silences a high one that has not happened yet."""
+        return RULES[alarm].priority is not Priority.HIGH or self.stands(alarm)
+
+    def shelve(self, t_s: float, utc_s: float | None, alarm: AlarmId, duration_s: float) -> list[AlarmEvent]:
+        """Silence an alarm until `duration_s` from now, where it may be; it always has an end."""
         events: list[AlarmEvent] = []
-        entry = self._alarms[alarm]
-        if RULES[alarm].priority is Priority.HIGH and entry.state is AlarmState.NORMAL:
+        if not self.may_be_shelved(alarm):
             return events
-        entry.shelved_until_s = t_s + min(max(duration_s, LEAST_SHELVED_S), most_shelved_s(alarm))
+        entry = self._alarms[alarm]
+        if entry.state is AlarmState.NORMAL:
+            entry.since_s, entry.since_utc_s = t_s, utc_s
+        lasts_s = min(max(duration_s, LEAST_SHELVED_S), most_shelved_s(alarm))
+        entry.shelved_until_s = t_s + lasts_s
+        entry.shelved_until_utc_s = None if utc_s is None else utc_s + lasts_s
         self._move(alarm, entry, AlarmState.SHELVED, t_s, utc_s, events)
+        return events
+
+    def unshelve(self, t_s: float, utc_s: float | None, alarm: AlarmId | None) -> list[AlarmEvent]:
+        """Take a shelving back, or all with None: each alarm is then as its condition is."""
+        events: list[AlarmEvent] = []
+        for each in RULES if alarm is None else (alarm,):
+            if self.is_shelved(each):
+                self._unshelve(each, self._alarms[each], t_s, utc_s, events)
         return events
 
     def standing(self) -> tuple[StandingAlarm, ...]:
@@ -167,9 +206,8 @@ class AlarmBook:
         shown = []
         for alarm in self._shown():
             entry, priority = self._alarms[alarm], RULES[alarm].priority
-            shown.append(
-                StandingAlarm(alarm, priority, entry.state, entry.since_s, entry.since_utc_s, entry.text)
-            )
+            since = entry.since_s, entry.since_utc_s
+            shown.append(StandingAlarm(alarm, priority, entry.state, *since, entry.text, entry.until_utc_s))
         shown.sort(key=lambda each: list(Priority).index(each.priority))
         return tuple(shown)
 
@@ -181,7 +219,7 @@ class AlarmBook:
         """The alarms whose condition stands (raised, and not yet returned)."""
         return frozenset(each for each in self._not_normal if self._alarms[each].true_since_s is not None)
 
-    def _stand_still(self, elapsed_s: float, known: Mapping[AlarmId, str | None]) -> None:
+    def _stand_still(self, elapsed_s: float, known: Mapping[AlarmId, str | Over | None]) -> None:
         """Let the delays of what is unknown stand still for the time since the last update."""
         for alarm in self._rising | self._not_normal:
             if alarm in known:
@@ -224,13 +262,19 @@ class AlarmBook:
             self._raise(alarm, entry, t_s, utc_s, events)
 
     def _clear(
-        self, alarm: AlarmId, entry: _Alarm, t_s: float, utc_s: float | None, events: list[AlarmEvent]
+        self,
+        alarm: AlarmId,
+        entry: _Alarm,
+        off_delay_s: float,
+        t_s: float,
+        utc_s: float | None,
+        events: list[AlarmEvent],
     ) -> None:
         if entry.true_since_s is None:
             return  # returned or shelved already
         if entry.false_since_s is None:
             entry.false_since_s = t_s
-        if t_s - entry.false_since_s < RULES[alarm].off_delay_s:
+        if t_s - entry.false_since_s < off_delay_s:
             return
         entry.true_since_s = entry.false_since_s = None
         if entry.state is AlarmState.UNACKNOWLEDGED:
@@ -277,4 +321,13 @@ class AlarmBook:
     def _event(
         self, alarm: AlarmId, entry: _Alarm, t_s: float, utc_s: float | None, repeat: bool = False
     ) -> AlarmEvent:
-        return AlarmEvent(t_s, utc_s, alarm, entry.state, RULES[alarm].priority, entry.text, repeat=repeat)
+        return AlarmEvent(
+            t_s,
+            utc_s,
+            alarm,
+            entry.state,
+            RULES[alarm].priority,
+            entry.text,
+            repeat=repeat,
+            until_utc_s=entry.until_utc_s,
+        )

@@ -1,17 +1,17 @@
 """What a person must be told, in words: the text of every alarm whose condition is true.
 
-A text says what happens, when, and what to do, in the pot's unit. None: the condition is false. An alarm
-that is missing from the answer is unknown, and stays as it is.
+A text says what happens, when, and what to do, in the pot's unit. None: the condition is false; Over: for
+good. An alarm that is missing from the answer is unknown, and stays as it is.
 """
 
 from dataclasses import dataclass
 
+from potvigil.core.alarm import Over
 from potvigil.core.batch import Batch
 from potvigil.core.bubble import diameter_growth
 from potvigil.core.event import AlarmId, Stage
 from potvigil.core.pot import Pot, Supply
 from potvigil.core.reading import Place, Quality, Reading
-from potvigil.core.stage import TopUp
 from potvigil.core.words import TimeTeller, pressure, rate, span
 
 # A limit that was passed counts as kept again only this share of itself away from it.
@@ -20,14 +20,14 @@ DEADBAND_SHARE = 0.02
 WORKING_TIME_LEFT_SHARE, WORKING_TIME_LEFT_S = 0.25, 300.0
 # A gauge that shows so much of the working pressure is said to be there.
 REACHED_SHARE = 0.95
-# Top-ups that hide a leak: so many in so long.
-MASKING_TOP_UPS, MASKING_WITHIN_S = 3, 3 * 3600.0
-# but not those that only make up for the fill's heat, which come within minutes of it
-MASKING_SPREAD_S = 1800.0
+# Top-ups that hide a leak: so many in so long, and not all at once.
+MASKING_TOP_UPS, MASKING_WITHIN_S, MASKING_SPREAD_S = 3, 3 * 3600.0, 1800.0
 VENTED_EARLY_SHOWN_S = 60.0
+# Nobody has a pot topped up in less, from bed.
+TOP_UP_TAKES_S = 300.0
 ALL_OF_A_LOSS = (AlarmId.RAPID_LOSS, AlarmId.BELOW_FLOOR, AlarmId.FLOOR_AHEAD, AlarmId.LEAK)
 
-Conditions = dict[AlarmId, str | None]
+Conditions = dict[AlarmId, str | Over | None]
 
 
 @dataclass(slots=True)
@@ -54,6 +54,9 @@ def conditions(scene: Scene) -> Conditions:
         AlarmId.THERMOMETER: _thermometer(scene) if scene.missing else None,
         AlarmId.VENTED_EARLY: _vented_early(scene),
     }
+    if scene.batch is not None and scene.batch.clock.done:  # whatever is known of the pressure
+        told[AlarmId.BELOW_FLOOR] = Over("It was below the floor before the cure was done.")
+        told[AlarmId.FLOOR_AHEAD] = Over("The cure is done; a floor no longer matters.")
     if scene.reading.gauge_pa is None or scene.reading.quality is Quality.BAD:
         return told  # a dead transducer says nothing about the pressure
     told[AlarmId.OVER_PRESSURE] = _over_pressure(scene, scene.reading.gauge_pa)
@@ -68,8 +71,9 @@ def conditions(scene: Scene) -> Conditions:
     if scene.stage is Stage.VENTING:
         return told  # the pressure leaves by a valve: what was said of leaks stays said
     told[AlarmId.RAPID_LOSS] = _rapid_loss(scene) if scene.rapid_loss else None
-    told[AlarmId.BELOW_FLOOR] = _below_floor(scene, batch, scene.reading.gauge_pa)
-    told[AlarmId.FLOOR_AHEAD] = _floor_ahead(scene, batch, scene.reading.gauge_pa)
+    if not batch.clock.done:
+        told[AlarmId.BELOW_FLOOR] = _below_floor(scene, batch, scene.reading.gauge_pa)
+        told[AlarmId.FLOOR_AHEAD] = _floor_ahead(scene, batch, scene.reading.gauge_pa)
     told[AlarmId.LEAK] = _leak(scene, batch)
     told[AlarmId.SUPPLY_MASKING] = _supply_masking(scene, batch) if batch.top_ups else None
     return told
@@ -155,15 +159,24 @@ def _below_floor(scene: Scene, batch: Batch, gauge_pa: float) -> str | None:
     if AlarmId.BELOW_FLOOR in scene.standing:
         floor_pa += DEADBAND_SHARE * pot.working_pa
     filling = scene.stage is Stage.FILLING and AlarmId.BELOW_FLOOR not in scene.standing
-    if gauge_pa >= floor_pa or filling or not _was_filled(batch) or batch.clock.done:
+    if gauge_pa >= floor_pa or filling or not _was_filled(batch):
         return None
     growth = diameter_growth(pot.working_pa, max(gauge_pa, 0.0), scene.reading.ambient_pa)
     now, floor = pressure(gauge_pa, pot.pressure_unit), pressure(pot.floor_pa, pot.pressure_unit)
     return (
         f"{now}: {'just ' if now == floor else ''}below the floor of {floor} with {_cure_left(scene, batch)} "
-        "of the cure to go. Top up now if the resin is still liquid; bubbles are "
+        f"of the cure to go. {_top_up(scene, batch)}; bubbles are "
         f"{100.0 * (growth - 1.0):.0f} % wider than at working pressure."
     )
+
+
+def _top_up(scene: Scene, batch: Batch) -> str:
+    """Return whether a pot below its floor is to be topped up."""
+    if batch.resin.gel_s is not None and batch.clock.gelled:
+        return "The resin has gelled, topping up helps no more: look at the cast after venting"
+    if batch.clock.cure().done_s - scene.reading.t_s < TOP_UP_TAKES_S:
+        return "It is too late to top up: look at the cast after venting"
+    return "Top up now if the resin is still liquid"
 
 
 def _floor_ahead(scene: Scene, batch: Batch, gauge_pa: float) -> str | None:
@@ -227,23 +240,20 @@ def _borne(scene: Scene, batch: Batch) -> str:
 
 
 def _supply_masking(scene: Scene, batch: Batch) -> str | None:
+    stands = AlarmId.SUPPLY_MASKING in scene.standing
     recent = [jump for jump in batch.top_ups if jump.end_s > scene.reading.t_s - MASKING_WITHIN_S]
-    if len(recent) < MASKING_TOP_UPS or recent[-1].end_s - recent[0].end_s < MASKING_SPREAD_S:
+    # one fewer while it stands: what comes each 80 min is three in three hours, then two, then three again
+    if len(recent) < MASKING_TOP_UPS - stands or recent[-1].end_s - recent[0].end_s < MASKING_SPREAD_S:
         return None
-    leak = batch.leak
-    known = leak is not None and leak.established
-    pa_per_s = leak.rate_pa_per_s.value if leak is not None and known else _duty_rate_pa_per_s(recent)
+    # A sound pot takes air too, while gas and room cool and the mould takes it up. The estimate knows of all
+    # that: only what it says is lost besides, with its whole interval, is hidden by what is put back.
+    lost = None if batch.leak is None else batch.leak.rate_pa_per_s
+    if lost is None or (lost.value if stands else lost.low) <= 0.0:
+        return None
     return (
         f"{len(recent)} top-ups in {span(MASKING_WITHIN_S)} hide a leak of about "
-        f"{rate(pa_per_s, scene.pot.pressure_unit)}{'' if known else ', by what they put back'}. "
-        "It lasts only as long as the supply does."
+        f"{rate(lost.value, scene.pot.pressure_unit)}. It lasts only as long as the supply does."
     )
-
-
-def _duty_rate_pa_per_s(recent: list[TopUp]) -> float:
-    """Return what the top-ups put back per second: all but the first, from the first to the last."""
-    elapsed_s = recent[-1].end_s - recent[0].end_s
-    return sum(jump.rise_pa for jump in recent[1:]) / elapsed_s
 
 
 def _was_filled(batch: Batch) -> bool:

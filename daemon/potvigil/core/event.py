@@ -1,6 +1,7 @@
 """What goes into the watch besides samples (commands), and what comes out (events and the snapshot)."""
 
-from dataclasses import dataclass, field
+from dataclasses import dataclass
+from dataclasses import field as dataclass_field
 from enum import StrEnum
 
 from potvigil.core.reading import Reading
@@ -47,6 +48,7 @@ class AlarmId(StrEnum):
     READINGS_STOPPED = "readings-stopped"
     RECORD_FAILING = "record-failing"
     CLOCK_UNSET = "clock-unset"
+    SIGNALS_FAILING = "signals-failing"
     TEST = "test"
 
     __hash__ = str.__hash__  # enum's own is Python code, and these are keys many times a sample
@@ -67,7 +69,7 @@ class NoteId(StrEnum):
     CURE_LENGTH = "cure-length"  # it needs longer or less long than the resin's own hold time
     CURE_DONE = "cure-done"
     THERMOMETER_BACK = "thermometer-back"
-    REFUSED = "refused"  # a detail that cannot be, or of no batch
+    REFUSED = "refused"  # what was asked of the watch, and why not
     CARE_DUE = "care-due"  # something of the pot is to be seen to
 
 
@@ -87,6 +89,7 @@ class Detail(StrEnum):
 class Action(StrEnum):
     ACKNOWLEDGE = "acknowledge"
     SHELVE = "shelve"
+    UNSHELVE = "unshelve"
     EDIT = "edit"
     OPEN = "open"
     CLOSE = "close"
@@ -98,6 +101,7 @@ class Command:
     """What somebody asked of a watch.
 
     alarm: None for all that stand. duration_s: of a shelving. field: which detail an edit changes to `text`.
+    row: the number of the record's row that asks for it, None for none.
     """
 
     action: Action
@@ -107,6 +111,21 @@ class Command:
     duration_s: float | None = None
     by: str = ""
     field: Detail | None = None
+    row: int | None = dataclass_field(default=None, compare=False)
+
+
+class Outcome(StrEnum):
+    DONE = "done"
+    REFUSED = "refused"  # nothing was changed
+    FAILED = "failed"  # carried out, and something of it did not work
+
+
+@dataclass(frozen=True, slots=True)
+class Answer:
+    """What became of a command, and what there is to say of it."""
+
+    outcome: Outcome
+    text: str
 
 
 @dataclass(frozen=True, slots=True)
@@ -177,12 +196,15 @@ class Cure:
 
 @dataclass(frozen=True, slots=True)
 class StandingAlarm:
+    """An alarm that is not normal. until_utc_s: of a shelving; None without one, or without a wall clock."""
+
     alarm: AlarmId
     priority: Priority
     state: AlarmState
     since_s: float
     since_utc_s: float | None
     text: str
+    until_utc_s: float | None = None
 
 
 @dataclass(frozen=True, slots=True)
@@ -194,7 +216,7 @@ class StageEvent:
 
 @dataclass(frozen=True, slots=True)
 class AlarmEvent:
-    """An alarm changed its state, or announces itself again (repeat)."""
+    """An alarm changed its state, or announces itself again (repeat). until_utc_s: as of StandingAlarm."""
 
     t_s: float
     utc_s: float | None
@@ -205,6 +227,7 @@ class AlarmEvent:
     leak_rate_pa_per_s: float | None = None
     floor_forecast_s: float | None = None
     repeat: bool = False
+    until_utc_s: float | None = None
 
 
 @dataclass(frozen=True, slots=True)
@@ -270,7 +293,7 @@ class BatchSummary:
     cure: Cure
     top_ups: int
     alarms: tuple[BatchAlarm, ...]
-    details: dict[Detail, str] = field(default_factory=dict)
+    details: dict[Detail, str] = dataclass_field(default_factory=dict)
     known_from: int = 0
 
     @property

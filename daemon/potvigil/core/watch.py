@@ -119,7 +119,10 @@ class PotWatch:
         return events
 
     def handle(self, command: Command) -> list[Event]:
-        """Carry out a command; return what happened. A command that fits nothing does nothing."""
+        """Carry out a command; return what happened, or the one note that says why it is refused."""
+        fault = self._fault_of(command)
+        if fault is not None:
+            return [NoteEvent(command.t_s, self._reading.utc_s, NoteId.REFUSED, fault)]
         t_s, utc_s = command.t_s, self._reading.utc_s
         events: list[Event] = []
         match command.action:
@@ -129,20 +132,42 @@ class PotWatch:
                 if command.alarm is not None:
                     duration_s = command.duration_s or USUAL_SHELVED_S
                     self._keep_alarms(self._alarms.shelve(t_s, utc_s, command.alarm, duration_s), events)
+            case Action.UNSHELVE:
+                self._keep_alarms(self._alarms.unshelve(t_s, utc_s, command.alarm), events)
             case Action.EDIT:
                 if command.field is not None:
                     self._edit(command, command.field, utc_s, events)
             case Action.OPEN:
-                if self._batch is None:
-                    self._open_batch(t_s, utc_s, events)
+                self._open_batch(t_s, utc_s, events)
             case Action.CLOSE:
-                if self._batch is not None and self._is_under_pressure():
-                    events.append(NoteEvent(t_s, utc_s, NoteId.REFUSED, UNDER_PRESSURE))
-                else:
-                    events += self.end(t_s)
+                events += self.end(t_s)
             case Action.TEST_ALARM:
                 self._test_until_s = t_s + TEST_SHOWN_S
         return events
+
+    def _fault_of(self, command: Command) -> str | None:
+        """Return why a command cannot be carried out, None where it can; of a detail `_edit` says so."""
+        alarm = command.alarm
+        match command.action:
+            case Action.ACKNOWLEDGE if alarm is not None and not self._alarms.stands(alarm):
+                return f"{alarm} does not stand: there is nothing to acknowledge"
+            case Action.SHELVE if alarm is None:
+                return "say which alarm is to be put aside"
+            case Action.SHELVE if alarm is not None and not self._alarms.may_be_shelved(alarm):
+                return f"{alarm} does not stand; an alarm of high priority is put aside only while it does"
+            case Action.UNSHELVE if alarm is not None and not self._alarms.is_shelved(alarm):
+                return f"{alarm} is not put aside: there is nothing to take back"
+            case Action.EDIT if command.field is None:
+                return "say which detail is to be changed"
+            case Action.OPEN if self._batch is not None:
+                return "a batch is open; change that one, or close it first"
+            case Action.CLOSE if self._batch is None:
+                return "no batch is open"
+            case Action.CLOSE if self._is_under_pressure():
+                return UNDER_PRESSURE
+            case Action.TEST_ALARM if self._alarms.is_shelved(AlarmId.TEST):
+                return "the test alarm is put aside, so nobody would hear it; take that back first"
+        return None
 
     def end(self, t_s: float) -> list[Event]:
         """Close the batch as it stands, whatever the pressure, as if no more readings came."""

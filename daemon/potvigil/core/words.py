@@ -3,7 +3,7 @@
 import unicodedata
 from datetime import UTC, datetime, tzinfo
 
-from potvigil.core.event import Interval
+from potvigil.core.event import AlarmEvent, AlarmState, Interval, StandingAlarm
 from potvigil.units import PRESSURE_UNITS_PA, SECONDS_PER_HOUR
 
 # Control, format, surrogate, private and unassigned characters: Unicode Standard, table 4-4.
@@ -54,6 +54,23 @@ def shown(text: str) -> str:
     return "".join(
         sign if sign in _KEPT or unicodedata.category(sign) not in _BREAKING else "\ufffd" for sign in text
     )
+
+
+_STATE_WORDS = {
+    AlarmState.NORMAL: "over, and seen",
+    AlarmState.UNACKNOWLEDGED: "not yet seen",
+    AlarmState.ACKNOWLEDGED: "seen",
+    AlarmState.RETURNED: "over, not yet seen",
+    AlarmState.SHELVED: "put aside",
+}
+
+
+def alarm_state(alarm: AlarmEvent | StandingAlarm, tz: tzinfo | None) -> str:
+    """Return how it is with an alarm, e.g. 'not yet seen', 'put aside until 03:15'."""
+    said = _STATE_WORDS[alarm.state]
+    if alarm.until_utc_s is None:
+        return said
+    return f"{said} until {datetime.fromtimestamp(alarm.until_utc_s, UTC).astimezone(tz):%H:%M}"
 
 
 class TimeTeller:

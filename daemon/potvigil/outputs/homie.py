@@ -19,6 +19,7 @@ from potvigil.core import details
 from potvigil.core.event import Action, AlarmId, AlarmState, Detail, Priority, Snapshot, Stage, StandingAlarm
 from potvigil.core.pot import Pot
 from potvigil.core.reading import Quality
+from potvigil.core.words import alarm_state
 from potvigil.units import (
     PA_PER_HPA,
     PRESSURE_UNITS_PA,
@@ -31,6 +32,7 @@ LONGEST_SET_BYTES = 4 * max(details.LONGEST.values())  # UTF-8 takes at most fou
 
 _EMPTY_STRING = b"\x00"  # zero length would delete the topic
 _UNSET = b""
+ALERT = "/$alert/"  # before an alarm's id
 _ID = re.compile(r"[a-z0-9](?:[a-z0-9-]*[a-z0-9])?")
 _LATEST_UTC_S = 253_402_300_740.0  # a minute before the year 10000, where ISO 8601 needs an agreement
 _DECIMALS = {
@@ -190,21 +192,17 @@ _NODES: dict[str, tuple[str, dict[str, _Property]]] = {
             "acknowledge": _Property(
                 "Acknowledge: the id of an alarm, or all", "string", settable=True, retained=False
             ),
+            "unshelve": _Property(
+                "Take a shelving back: the id of an alarm, or all", "string", settable=True, retained=False
+            ),
         },
     ),
 }
 
 # The pictures' names are for the record alone.
 _DETAILS = {f"batch/{detail}": detail for detail in Detail if detail is not Detail.PICTURES}
-_ACKNOWLEDGE = "alarms/acknowledge"
-_SETTABLE = (_ACKNOWLEDGE, *_DETAILS)
-
-_STATE_WORDS = {
-    AlarmState.UNACKNOWLEDGED: "not acknowledged",
-    AlarmState.ACKNOWLEDGED: "acknowledged",
-    AlarmState.RETURNED: "over, not yet acknowledged",
-    AlarmState.SHELVED: "shelved",
-}
+_OF_ALARMS = {"alarms/acknowledge": Action.ACKNOWLEDGE, "alarms/unshelve": Action.UNSHELVE}
+_SETTABLE = (*_OF_ALARMS, *_DETAILS)
 
 
 def description(workshop: str, pots: Iterable[Pot], rehearsed: bool = False) -> list[Message]:
@@ -253,17 +251,22 @@ def values(
     ]
 
 
+def alert_topic(workshop: str, pot_id: str, alarm: AlarmId, rehearsed: bool = False) -> str:
+    """Return the topic that tells of an alarm of a pot."""
+    return f"{_base(workshop, pot_id, rehearsed)}{ALERT}{alarm}"
+
+
 def alerts(workshop: str, pot: Pot, snapshot: Snapshot, rehearsed: bool = False) -> list[Message]:
     """Return `$alert/<id>` for every alarm there is: its text while it is not normal, else empty (unset).
 
-    Shown too, and said at the start of the text: acknowledged, shelved, over but not yet acknowledged.
+    Shown too, and said at the start of the text: seen, put aside and until when, over but not yet seen.
     """
     base = _base(workshop, pot.pot_id, rehearsed)
     standing = {alarm.alarm: alarm for alarm in snapshot.alarms if alarm.state is not AlarmState.NORMAL}
     return [
         Message(
-            f"{base}/$alert/{alarm_id}",
-            _alert_text(standing[alarm_id], rehearsed).encode() if alarm_id in standing else _UNSET,
+            f"{base}{ALERT}{alarm_id}",
+            _alert_text(standing[alarm_id], pot, rehearsed).encode() if alarm_id in standing else _UNSET,
         )
         for alarm_id in AlarmId
     ]
@@ -310,20 +313,21 @@ def parse_set(
         except details.DetailError as error:
             return Refusal(str(error))
     if text == "all":
-        return SetCommand(pot_id, Action.ACKNOWLEDGE)
+        return SetCommand(pot_id, _OF_ALARMS[path])
     if text not in set(AlarmId):
         return Refusal(f"{text[:40]!r} is no alarm; send all or one of {', '.join(AlarmId)}")
-    return SetCommand(pot_id, Action.ACKNOWLEDGE, AlarmId(text))
+    return SetCommand(pot_id, _OF_ALARMS[path], AlarmId(text))
 
 
 def echo(workshop: str, command: SetCommand, rehearsed: bool = False) -> Message | None:
-    """Return an accepted acknowledgement, for its property topic; details answer by their new value.
+    """Return what was accepted for an alarm, for its property topic; details answer by their new value.
 
     Neither retained nor repeated (QoS 0): it is a moment, not a state.
     """
-    if command.action is not Action.ACKNOWLEDGE:
+    path = next((path for path, action in _OF_ALARMS.items() if action is command.action), None)
+    if path is None:
         return None
-    topic = f"{_base(workshop, command.pot_id, rehearsed)}/alarms/acknowledge"
+    topic = f"{_base(workshop, command.pot_id, rehearsed)}/{path}"
     return Message(topic, (command.alarm or "all").encode(), retained=False, qos=0)
 
 
@@ -508,11 +512,11 @@ def _highest(alarms: Iterable[StandingAlarm]) -> str:
     return next((priority for priority in Priority if priority in priorities), _NONE)
 
 
-def _alert_text(alarm: StandingAlarm, rehearsed: bool) -> str:
+def _alert_text(alarm: StandingAlarm, pot: Pot, rehearsed: bool) -> str:
     stamps = ["REHEARSAL"] if rehearsed else []
     if alarm.alarm is AlarmId.TEST:
         stamps.append("TEST")
-    stamps.append(f"{alarm.priority} alarm, {_STATE_WORDS[alarm.state]}")
+    stamps.append(f"{alarm.priority} alarm, {alarm_state(alarm, pot.tz)}")
     return ": ".join([*stamps, alarm.text])
 
 

@@ -18,7 +18,7 @@ from collections.abc import Callable, Iterable, Mapping
 from dataclasses import dataclass, field
 from pathlib import Path
 
-from paho.mqtt.client import Client, ConnectFlags, DisconnectFlags, MQTTMessage
+from paho.mqtt.client import Client, ConnectFlags, DisconnectFlags, MQTTMessage, MQTTMessageInfo
 from paho.mqtt.enums import CallbackAPIVersion, MQTTErrorCode, MQTTProtocolVersion
 from paho.mqtt.packettypes import PacketTypes
 from paho.mqtt.properties import Properties
@@ -128,6 +128,7 @@ class MqttOutput:
         # of the loop's thread
         self._fresh = True  # nothing was sent in this connection
         self._sent: dict[str, bytes] = {}
+        self._on_the_way: dict[str, MQTTMessageInfo] = {}  # the newest of each topic that tells of an alarm
         self._slow_at_s = 0.0
         self._unheard: dict[tuple[str, AlarmId], StandingAlarm] = {}
 
@@ -135,6 +136,17 @@ class MqttOutput:
     def connected(self) -> bool:
         """Whether the broker listens at this moment."""
         return self._up.is_set()
+
+    def has_told(self, pot_id: str, alarm: AlarmId) -> bool:
+        """Say whether the broker has confirmed in this connection what stands of an alarm of a pot."""
+        topic = homie.alert_topic(self._workshop, pot_id, alarm, self._rehearsed)
+        sent = self._on_the_way.get(topic)
+        return self._up.is_set() and sent is not None and sent.is_published()
+
+    @property
+    def fault(self) -> str:
+        """What is wrong where something was not told."""
+        return f"failing, {self._where()} {'does not confirm it' if self._up.is_set() else 'is away'}"
 
     def start(self) -> None:
         """Begin to connect; returns at once, the broker may be away. Raises MqttLinkError if it never can."""
@@ -228,7 +240,10 @@ class MqttOutput:
         if self._client is None:
             return False
         sent = self._client.publish(message.topic, message.payload, message.qos, message.retained)
-        return sent.rc == MQTTErrorCode.MQTT_ERR_SUCCESS
+        taken = sent.rc == MQTTErrorCode.MQTT_ERR_SUCCESS
+        if taken and homie.ALERT in message.topic:
+            self._on_the_way[message.topic] = sent
+        return taken
 
     def _keep_connecting(self) -> None:
         """Start a new client where the last one's connection is over and its waiting time too."""
@@ -273,6 +288,7 @@ class MqttOutput:
         self._ended.clear()
         self._fresh = True
         self._sent.clear()
+        self._on_the_way.clear()
         client.connect_async(link.host, link.port, _KEEP_ALIVE_S, properties=properties)
         client.loop_start()
 

@@ -3,7 +3,8 @@
 At each tick the loop says what is to be shown (`Signals.show`); a thread moves the pins to that rhythm. It
 has leave for little more than two ticks: when the loop hangs, the leave runs out and the lamp goes dark, also
 while somebody presses the button. The loop itself never touches a pin and never waits for one. A pin that
-fails is told once and tried again with each change; the others go on.
+fails is told once and tried again with each change; the others go on. What fails stays known, so that the
+watch can tell it by the ways that do not.
 """
 
 import logging
@@ -126,6 +127,15 @@ class Signals:
                     if each.priority is Priority.LOW and each.state in _TRUE:
                         self._ask(pot_id, Command(Action.SHELVE, 0.0, each.alarm, by=BY))
 
+    def ways(self) -> dict[str, str | None]:
+        """Return lamp and buzzer where they are fitted, each with what is wrong with it."""
+        return dict.fromkeys(("lamp", "buzzer")) if self._pins is None else self._pins.ways()
+
+    @property
+    def fault(self) -> str | None:
+        """What is wrong with lamps, buzzer and button; None for nothing."""
+        return None if self._pins is None else self._pins.fault
+
     def close(self) -> None:
         """Make all dark and silent: nobody watches any more."""
         if self._pins is not None:
@@ -137,7 +147,10 @@ _TRUE = (AlarmState.UNACKNOWLEDGED, AlarmState.ACKNOWLEDGED)
 
 
 class Pins:
-    """The open pins and the thread that moves them. Made by `open_pins`; clock: boot time, s."""
+    """The open pins and the thread that moves them. Made by `open_pins`; clock: boot time, s.
+
+    faults: of what is wired and could not be opened, why.
+    """
 
     def __init__(
         self,
@@ -146,8 +159,11 @@ class Pins:
         button: Any | None,
         tick_s: float,
         clock: Callable[[], float],
+        faults: Mapping[str, str],
     ) -> None:
         self.fitted = frozenset(lamps)
+        self._wired = {*map(_name_of, lamps), *faults} | ({"buzzer"} if buzzer is not None else set())
+        self._faults = dict(faults)  # by name; written by the thread, copied by the loop
         self._lamps = lamps
         self._buzzer = buzzer
         self._button = button
@@ -155,7 +171,8 @@ class Pins:
         self._clock = clock
         self._wanted = (Show({}), float("-inf"))  # with the boot time until which it may be shown
         self._pressed_s: float | None = None
-        self._failing: set[str] = set()
+        self._thread_fault: str | None = None
+        self._moved_s = float("-inf")  # when the thread last set all pins
         self._news = threading.Event()
         self._is_closing = False
         self._thread = threading.Thread(target=self._run, name="signals", daemon=True)
@@ -165,7 +182,24 @@ class Pins:
         if self._button is not None:
             self._button.when_pressed = self._press
             self._button.when_released = lambda: self._release(on_press)
+        self._moved_s = self._clock()
         self._thread.start()
+
+    def ways(self) -> dict[str, str | None]:
+        """Return lamp and buzzer where they are wired, each with what is wrong with it."""
+        faults, stuck = self._faults.copy(), self._stuck
+        ways: dict[str, str | None] = {}
+        for way, names in (("lamp", [*map(_name_of, Lamp)]), ("buzzer", ["buzzer"])):
+            wrong = [stuck] if stuck else [f"{name} {faults[name]}" for name in names if name in faults]
+            if self._wired.intersection(names):
+                ways[way] = f"failing, {', '.join(wrong)}" if wrong else None
+        return ways
+
+    @property
+    def fault(self) -> str | None:
+        """What is wrong with lamps, buzzer and button; None for nothing."""
+        faults, stuck = self._faults.copy(), self._stuck
+        return stuck or "; ".join(f"{name} {why}" for name, why in sorted(faults.items())) or None
 
     def play(self, wanted: Show, boot_s: float) -> None:
         """Show this from now on, for two ticks and a little."""
@@ -185,7 +219,7 @@ class Pins:
 
     def step(self) -> float | None:
         """Set every pin as it should be now; return after how many seconds to come again, None for never."""
-        now_s = self._clock()
+        now_s = self._moved_s = self._clock()
         wanted, until_s = self._wanted
         if now_s >= until_s:
             self._dark()
@@ -193,7 +227,7 @@ class Pins:
         felt = self._felt(now_s)
         for lamp, device in self._lamps.items():
             self._set(
-                f"lamp {lamp}", device, wanted.is_lit(lamp, now_s) if felt is None else felt.is_on(now_s)
+                _name_of(lamp), device, wanted.is_lit(lamp, now_s) if felt is None else felt.is_on(now_s)
             )
         self._set("buzzer", self._buzzer, wanted.sounds(now_s))
         edges_s = (wanted.next_edge_s(now_s), None if felt is None else felt.next_edge_s(now_s))
@@ -206,17 +240,26 @@ class Pins:
             self._news.clear()  # before looking, so that nothing that comes meanwhile is missed
             try:
                 again_s = self.step()
-                self._failing.discard("thread")
+                self._thread_fault = None
             except Exception as error:  # whatever it is, a thread that ends would leave all dark and silent
                 again_s = None
-                if "thread" not in self._failing:
-                    self._failing.add("thread")
+                if self._thread_fault is None:
                     _log.error("signals: lamp and buzzer cannot be moved (%r); tried again each tick", error)
+                self._thread_fault = repr(error)
             self._news.wait(again_s)
+
+    @property
+    def _stuck(self) -> str | None:
+        """Why the thread does not move the pins; None where it does, or was never started."""
+        if self._thread_fault is not None:
+            return f"lamp and buzzer cannot be moved ({self._thread_fault})"
+        if self._thread.ident is not None and self._clock() - self._moved_s > self._leave_s:
+            return "lamp and buzzer are not moved any more"
+        return None
 
     def _dark(self) -> None:
         for lamp, device in self._lamps.items():
-            self._set(f"lamp {lamp}", device, False)
+            self._set(_name_of(lamp), device, False)
         self._set("buzzer", self._buzzer, False)
 
     def _set(self, name: str, device: Any | None, on: bool) -> None:
@@ -225,11 +268,14 @@ class Pins:
         try:
             if bool(device.value) != on:
                 device.value = on
-                self._failing.discard(name)
+                self._faults.pop(name, None)
         except Exception as error:  # the libraries beneath gpiozero share no error class
-            if name not in self._failing:
-                self._failing.add(name)
-                _log.warning("signals: %s does not obey its pin (%s); look at its wire", name, error)
+            self._fail(name, f"does not obey its pin ({error})")
+
+    def _fail(self, name: str, why: str) -> None:
+        if name not in self._faults:
+            _log.warning("signals: %s %s; look at its wire", name, why)
+        self._faults[name] = why
 
     def _press(self) -> None:
         self._pressed_s = self._clock()
@@ -237,7 +283,7 @@ class Pins:
 
     def _release(self, on_press: Callable[[float], None]) -> None:
         pressed_s, self._pressed_s = self._pressed_s, None
-        self._failing.discard("button")
+        self._faults.pop("button", None)
         self._news.set()
         if pressed_s is not None:
             on_press(self._clock() - pressed_s)
@@ -249,9 +295,7 @@ class Pins:
             return None
         held_s = now_s - pressed_s
         if held_s >= STUCK_S:
-            if "button" not in self._failing:
-                self._failing.add("button")
-                _log.warning("signals: the button is pressed for over %g s; look at its wire", STUCK_S)
+            self._fail("button", f"is pressed for over {STUCK_S:g} s")
             return None
         return HELD if held_s >= LONG_PRESS_S else PRESSED
 
@@ -282,7 +326,11 @@ def open_pins(
             "group gpio; the watch goes on without lamp, buzzer and button",
             error,
         )
-        return Pins(lamps, buzzer, button, tick_s, clock)
+        wired = [*map(_name_of, wiring.lamps)]
+        wired += [each for each in ("buzzer", "button") if getattr(wiring, each) is not None]
+        return Pins(lamps, buzzer, button, tick_s, clock, dict.fromkeys(wired, "has no pin on this machine"))
+
+    faults: dict[str, str] = {}
 
     def output(pin: int) -> Any:
         return gpiozero.DigitalOutputDevice(pin, pin_factory=factory)
@@ -291,16 +339,20 @@ def open_pins(
         return gpiozero.Button(pin, bounce_time=_BOUNCE_S, pin_factory=factory)
 
     for lamp, pin in wiring.lamps.items():
-        if (device := _opened(f"lamp {lamp}", pin, output)) is not None:
+        if (device := _opened(_name_of(lamp), pin, output, faults)) is not None:
             lamps[lamp] = device
     if wiring.buzzer is not None:
-        buzzer = _opened("buzzer", wiring.buzzer, output)
+        buzzer = _opened("buzzer", wiring.buzzer, output, faults)
     if wiring.button is not None:
-        button = _opened("button", wiring.button, input_)
-    return Pins(lamps, buzzer, button, tick_s, clock)
+        button = _opened("button", wiring.button, input_, faults)
+    return Pins(lamps, buzzer, button, tick_s, clock, faults)
 
 
-def _opened(name: str, pin: int, opener: Callable[[int], Any]) -> Any | None:
+def _name_of(lamp: Lamp) -> str:
+    return f"lamp {lamp}"
+
+
+def _opened(name: str, pin: int, opener: Callable[[int], Any], faults: dict[str, str]) -> Any | None:
     try:
         return opener(pin)
     except Exception as error:  # as in Pins._set
@@ -309,4 +361,5 @@ def _opened(name: str, pin: int, opener: Callable[[int], Any]) -> Any | None:
             "the watch goes on without it",
             *(name, pin, error),
         )
+        faults[name] = f"cannot use GPIO {pin} ({error})"
         return None

@@ -22,7 +22,7 @@ from potvigil.core.event import (
     StandingAlarm,
     Verdict,
 )
-from potvigil.core.words import pressure, rate, shown, span
+from potvigil.core.words import alarm_state, pressure, rate, shown, span
 from potvigil.page import words
 from potvigil.page.now import PotsOf
 from potvigil.page.words import SIGNS, VERDICT_WORDS, Level, Teller
@@ -218,7 +218,7 @@ def _facts(summary: BatchSummary, unit: str, teller: Teller) -> Iterator[dict[st
 def _happened(events: Sequence[Event], row: BatchRow, tz: tzinfo | None) -> Iterator[dict[str, str]]:
     day = ""
     for event in events[:MOST_EVENTS]:
-        what, text, level = _said(event)
+        what, text, level = _said(event, tz)
         if not text:
             continue
         new_day, clock = "", f"{span(event.t_s - row.start_t_s)} in"
@@ -239,16 +239,7 @@ def _happened(events: Sequence[Event], row: BatchRow, tz: tzinfo | None) -> Iter
         yield {"day": "", "time": "", "what": "note", "text": more, "level": "note", "sign": "●"}
 
 
-_STATES = {
-    AlarmState.NORMAL: "over, and seen",
-    AlarmState.UNACKNOWLEDGED: "",
-    AlarmState.ACKNOWLEDGED: "acknowledged",
-    AlarmState.RETURNED: "over, not yet seen",
-    AlarmState.SHELVED: "put aside",
-}
-
-
-def _said(event: Event) -> tuple[str, str, Level]:
+def _said(event: Event, tz: tzinfo | None) -> tuple[str, str, Level]:
     """Return what kind of event it is, its words, empty for one that is not told, and its level."""
     match event:
         case StageEvent():
@@ -256,9 +247,9 @@ def _said(event: Event) -> tuple[str, str, Level]:
         case AlarmEvent():
             if event.repeat:
                 return "alarm", "", Level.NOTE
-            name, state = words.ALARM_WORDS[event.alarm], _STATES[event.state]
-            if state:
-                return "alarm", f"{name}: {state}", Level.NOTE
+            name = words.ALARM_WORDS[event.alarm]
+            if event.state is not AlarmState.UNACKNOWLEDGED:
+                return "alarm", f"{name}: {alarm_state(event, tz)}", Level.NOTE
             standing = StandingAlarm(event.alarm, event.priority, event.state, 0.0, None, "")
             return "alarm", f"{name}: {event.text}", words.alarm_level(standing)
         case NoteEvent():

@@ -14,12 +14,14 @@ from starlette.exceptions import HTTPException
 from starlette.requests import Request
 from starlette.responses import HTMLResponse, JSONResponse, RedirectResponse, Response
 
+from potvigil.core.event import Answer, Outcome
 from potvigil.core.planned import Rig
 from potvigil.core.words import shown
 from potvigil.page.children import COMMAND
 from potvigil.page.live import LivePot, LiveReader
 from potvigil.page.now import Now, PotsOf
 from potvigil.page.security import SESSION_S, RefusedError, Visitors, read_form
+from potvigil.record.asking import LOOK_AGAIN_S, answer_of, is_settled
 from potvigil.record.errors import UnknownBatchError
 from potvigil.record.store import Store
 
@@ -29,15 +31,12 @@ NOW_KEPT_S = 0.25
 _HERE = Path(__file__).parent
 _STATIC_KINDS = (".css", ".js", ".svg", ".png", ".txt", ".ico", ".webmanifest")
 _SAID = {
-    "acknowledged": "Asked: acknowledge. It is done within a sample period.",
-    "shelved": "Asked: put the alarm aside. It is done within a sample period.",
-    "opened": "Asked: open a batch. It is done within a sample period.",
-    "closed": "Asked: close the batch. It is done within a sample period, but not under pressure.",
-    "edited": "Asked: change the details. It is done within a sample period.",
     "kept": "The details are changed.",
     "same": "Nothing was changed.",
-    "later": "Asked, but the watch is silent: it is done when the watch speaks again.",
 }
+# A browser waits for the watch: longer than the longest sample period, and not for ever.
+PATIENCE_S = 15.0
+_MOST_ASKED = 100
 T = TypeVar("T")
 RigsOf = Callable[[str], Mapping[str, Rig]]  # what a plan goes by, of settings as a run keeps them
 
@@ -124,6 +123,46 @@ class Frame:
     def open_to_write(self) -> Store:
         return Store.open(self.config.record, create=False)
 
+    # -- what is asked of the watch ------------------------------------------------------------------
+
+    async def ask(self, path: str, write: Callable[[Store], range]) -> Response:
+        """Write commands for the watch, and go back to a page, which says what became of them."""
+
+        def begin() -> range:
+            with self.open_to_write() as store:
+                return write(store)
+
+        return await self.settled(path, await self.in_thread(begin))
+
+    async def settled(self, path: str, commands: range) -> Response:
+        """Wait until it is known what became of commands, and go back to a page, which says it."""
+
+        def look(waited_s: float) -> bool:
+            with self.open_to_write() as store:
+                return is_settled(store, commands, waited_s, PATIENCE_S)
+
+        begun_s = time.monotonic()
+        while not await self.in_thread(look, time.monotonic() - begun_s):
+            await asyncio.sleep(LOOK_AGAIN_S)
+        return RedirectResponse(f"{path}?asked={commands.start}-{commands.stop - 1}", 303)
+
+    async def answers(self, request: Request) -> dict[str, str | None]:
+        """Return what became of what was asked a moment ago: for the banners `said` and `fault` of a page."""
+        commands = _rows(request.query_params.get("asked", ""))
+        if commands is None:
+            return {}
+
+        def read() -> list[Answer]:
+            with self.open() as store:
+                return [answer_of(row) for row in store.asked(commands)]
+
+        answers = await self.in_thread(read)
+        told: dict[str, str | None] = {}
+        for name, is_done in (("said", True), ("fault", False)):
+            lines = [each for each in answers if (each.outcome is Outcome.DONE) is is_done]
+            told[name] = " ".join(dict.fromkeys(sentence(shown(each.text)) for each in lines)) or None
+        return told
+
     # -- who asks ----------------------------------------------------------------------------------
 
     def is_logged_in(self, request: Request) -> bool:
@@ -170,9 +209,8 @@ class Frame:
             csrf=self.visitors.token(visitor),
             has_password=self.config.password is not None,
             logged_in=logged_in,
-            said=_SAID.get(request.query_params.get("said", "")),
             static=self._static_url,
-            **context,
+            **{"said": _SAID.get(request.query_params.get("said", ""))} | context,
         )
         response = HTMLResponse(html, code)
         if is_new:
@@ -217,5 +255,14 @@ def back(path: str, said: str) -> Response:
 
 
 def sentence(said: Exception | str) -> str:
-    text = str(said)
+    text = str(said).removesuffix(".")
     return f"{text[:1].upper()}{text[1:]}."
+
+
+def _rows(text: str) -> range | None:
+    """Return which commands an address names, '17-19'; None for none that can be."""
+    first, dash, last = text.partition("-")
+    if not (dash and all(each.isascii() and each.isdecimal() and len(each) < 16 for each in (first, last))):
+        return None
+    rows = range(int(first), int(last) + 1)
+    return rows if 0 < len(rows) <= _MOST_ASKED else None

@@ -55,10 +55,10 @@ class Library:
     async def edit(self, request: Request) -> Response:
         form = await self._frame.form(request)
         batch_id = _batch_id(request)
-        silent = (await self._frame.tell())["silent"]
+        path = f"/batch/{batch_id}"
         given: dict[Detail, str] = {}
 
-        def write() -> str:
+        def write() -> str | range:
             with self._frame.open_to_write() as store:
                 row = store.batch(batch_id)
                 given.update(batches.changed(form, row, habits_of(store)[1]))
@@ -68,14 +68,13 @@ class Library:
                 if row.end_t_s is not None:
                     store.edit(row.id, kept, BY, time.time())
                     return "kept"
-                store.add_edits(row.pot_id, kept, BY, time.time())
-                return "later" if silent else "edited"
+                return store.add_edits(row.pot_id, kept, BY, time.time())
 
         try:
-            said = await self._frame.in_thread(write)
+            done = await self._frame.in_thread(write)
         except DetailError as error:
             return await self._page(request, given, sentence(error), 422)
-        return back(f"/batch/{batch_id}", said)
+        return await self._frame.settled(path, done) if isinstance(done, range) else back(path, done)
 
     async def report(self, request: Request) -> Response:
         return _drawn(await self._reported(request, ".html"))
@@ -116,7 +115,9 @@ class Library:
         await self._frame.tell()
         told = await self._frame.in_thread(read)
         title = told["batch"]["label"] or f"Batch {batch_id}"
-        return self._frame.render(request, "batch.html", "batch", title, code, fault=fault, **told)
+        told |= {"filled_in": given is not None}
+        told |= await self._frame.answers(request) if fault is None else {"fault": fault}
+        return self._frame.render(request, "batch.html", "batch", title, code, **told)
 
     async def _reported(self, request: Request, ending: str) -> bytes:
         batch_id = _batch_id(request)

@@ -12,7 +12,7 @@ from typing import Any
 
 from potvigil.core.event import AlarmState, StandingAlarm
 from potvigil.core.pot import Pot
-from potvigil.core.words import pressure, shown, span
+from potvigil.core.words import alarm_state, pressure, shown, span
 from potvigil.page import words
 from potvigil.page.live import Live, LivePot, LiveReader
 from potvigil.page.words import SIGNS, Level, Teller
@@ -181,7 +181,9 @@ def _kept(pot_id: str, store: Store) -> dict[str, Any]:
         "label": "" if batch is None else shown(batch.label),
         "alarms": [
             alarm(
-                StandingAlarm(each.alarm, each.priority, each.state, each.t_s, each.utc_s, each.text),
+                StandingAlarm(
+                    each.alarm, each.priority, each.state, each.t_s, each.utc_s, each.text, each.until_utc_s
+                ),
                 Teller(None if each.utc_s is None else each.utc_s - each.t_s, None),
                 each.t_s,
                 True,
@@ -206,6 +208,7 @@ def alarm(standing: StandingAlarm, teller: Teller, now_s: float, old: bool) -> d
         "sign": SIGNS[level],
         "priority": standing.priority.value,
         "state": standing.state.value,
+        "state_words": alarm_state(standing, teller.tz),
         "since": teller.clock(standing.since_s, now_s) or f"{span(now_s - standing.since_s)} ago",
         "text": shown(standing.text),
         "old": old,

@@ -13,13 +13,14 @@ from potvigil.core.alarm import shelving_fault
 from potvigil.core.details import DetailError
 from potvigil.core.event import Action, AlarmId, Detail
 from potvigil.page import batches
-from potvigil.page.frame import BY, Frame, back, sentence
+from potvigil.page.frame import BY, Frame, sentence
 from potvigil.page.security import RefusedError
 from potvigil.record.errors import RecordError
 from potvigil.record.given import given_details
 from potvigil.record.store import Store
 
-SHELVE_MINUTES = {"high": [5, 10, 15], "medium": [30, 60, 120, 480], "low": [30, 60, 120, 480]}
+# For how long an alarm may be put aside by a browser, as far as its bounds go.
+SHELVE_MINUTES = (5, 10, 15, 30, 60, 120, 480)
 
 
 class Pots:
@@ -36,7 +37,7 @@ class Pots:
     async def acknowledge(self, request: Request) -> Response:
         text = (await self._frame.form(request)).get("alarm", "")
         alarm = None if text == "all" else _alarm(text)
-        return await self._ask(request, "acknowledged", Action.ACKNOWLEDGE, alarm)
+        return await self._ask(request, Action.ACKNOWLEDGE, alarm)
 
     async def shelve(self, request: Request) -> Response:
         form = await self._frame.form(request)
@@ -44,51 +45,51 @@ class Pots:
         fault = shelving_fault(alarm, 60.0 * minutes)
         if fault is not None:
             raise RefusedError(422, f"{fault}.")
-        return await self._ask(request, "shelved", Action.SHELVE, alarm, 60.0 * minutes)
+        return await self._ask(request, Action.SHELVE, alarm, 60.0 * minutes)
+
+    async def unshelve(self, request: Request) -> Response:
+        return await self._ask(
+            request, Action.UNSHELVE, _alarm((await self._frame.form(request)).get("alarm", ""))
+        )
 
     async def close(self, request: Request) -> Response:
         await self._frame.form(request)
-        return await self._ask(request, "closed", Action.CLOSE)
+        return await self._ask(request, Action.CLOSE)
 
     async def open(self, request: Request) -> Response:
         given = batches.changed(await self._frame.form(request), None, None)
         now = await self._frame.tell()
         pot_id = request.path_params["pot"]
 
-        def write() -> None:
-            with self._frame.open_to_write() as store:
-                _check_known(store, pot_id, now)
-                row = store.open_batch_of(pot_id)
-                if row is not None:
-                    raise DetailError(f"batch {row.id} is open: change that one, or close it first")
-                kept = given_details(store, None, given, time.time())
-                store.add_edits(pot_id, kept, BY, time.time(), opening=True)
+        def write(store: Store) -> range:
+            _check_known(store, pot_id, now)
+            row = store.open_batch_of(pot_id)
+            if row is not None:
+                raise DetailError(f"batch {row.id} is open: change that one, or close it first")
+            kept = given_details(store, None, given, time.time())
+            return store.add_edits(pot_id, kept, BY, time.time(), opening=True)
 
         try:
-            await self._frame.in_thread(write)
+            return await self._frame.ask(_path(pot_id), write)
         except DetailError as error:
             return await self._page(request, given, sentence(error), 422)
-        return back(_path(pot_id), "later" if now["silent"] else "opened")
 
     async def _ask(
         self,
         request: Request,
-        said: str,
         action: Action,
         alarm: AlarmId | None = None,
         duration_s: float | None = None,
     ) -> Response:
-        """Write a command for the watch of a pot, and go back to the pot."""
+        """Ask something of the watch of a pot, and go back to the pot."""
         now = await self._frame.tell()
         pot_id = request.path_params["pot"]
 
-        def write() -> None:
-            with self._frame.open_to_write() as store:
-                _check_known(store, pot_id, now)
-                store.add_command(pot_id, action, time.time(), alarm=alarm, duration_s=duration_s, by=BY)
+        def write(store: Store) -> range:
+            _check_known(store, pot_id, now)
+            return store.add_command(pot_id, action, time.time(), alarm=alarm, duration_s=duration_s, by=BY)
 
-        await self._frame.in_thread(write)
-        return back(_path(pot_id), "later" if now["silent"] else said)
+        return await self._frame.ask(_path(pot_id), write)
 
     async def _page(
         self,
@@ -107,12 +108,20 @@ class Pots:
             with self._frame.open() as store:
                 return batches.fields(store, None, self._frame.config.pots_of, given)
 
+        answers: dict[str, str | None] = {}
         try:
             fields = await self._frame.in_thread(read)
+            answers = await self._frame.answers(request)
         except RecordError:  # what is known now must not fail with the record
             fields = []
-        told = {"now": now, "pot": pot, "fields": fields, "shelve_minutes": SHELVE_MINUTES, "fault": fault}
+        told = {"now": now, "pot": pot, "fields": fields, "shelve_minutes": _shelve_minutes}
+        told |= {"filled_in": given is not None}
+        told |= answers if fault is None else {"fault": fault}
         return self._frame.render(request, "pot.html", "pot", pot_id, code, **told)
+
+
+def _shelve_minutes(alarm: str) -> list[int]:
+    return [each for each in SHELVE_MINUTES if shelving_fault(AlarmId(alarm), 60.0 * each) is None]
 
 
 def number(text: str, name: str) -> float | None:

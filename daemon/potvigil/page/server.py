@@ -61,6 +61,7 @@ class Page:
                 page("/pot/{pot}/health", library.health),
                 page("/pot/{pot}/acknowledge", pots.acknowledge, "POST"),
                 page("/pot/{pot}/shelve", pots.shelve, "POST"),
+                page("/pot/{pot}/unshelve", pots.unshelve, "POST"),
                 page("/pot/{pot}/open", pots.open, "POST"),
                 page("/pot/{pot}/close", pots.close, "POST"),
                 page("/plan", plans.plan),

@@ -33,7 +33,7 @@ class Level(StrEnum):
 
 SIGNS = {Level.CALM: "●", Level.NOTE: "●", Level.WARN: "▲", Level.ALARM: "■", Level.UNKNOWN: "○"}
 # Which comes first where several stand.
-_RANK = (Level.ALARM, Level.WARN, Level.NOTE)
+_RANK = (Level.ALARM, Level.WARN, Level.NOTE, Level.CALM)
 
 ALARM_WORDS = {
     AlarmId.OVER_PRESSURE: "above the maximum",
@@ -49,6 +49,7 @@ ALARM_WORDS = {
     AlarmId.SUPPLY_MASKING: "top-ups hide a leak",
     AlarmId.THERMOMETER: "thermometer missing",
     AlarmId.CLOCK_UNSET: "clock not set",
+    AlarmId.SIGNALS_FAILING: "lamp or buzzer failing",
     AlarmId.TEST: "test of the alarm",
 }
 STAGE_WORDS = {
@@ -134,9 +135,11 @@ def word(snapshot: Snapshot, pot: Pot | None) -> tuple[str, Level]:
         return "no reading", Level.UNKNOWN
     if is_cure_done(snapshot):
         return CURE_DONE, level
+    leaks = snapshot.stage in _SHUT and TraceRow.of(snapshot).leak_established
+    if leaks and (not standing or standing[0].alarm is AlarmId.LEAK):
+        return _leak_word(snapshot, pot), min(level, Level.WARN, key=_RANK.index)
     if standing:
-        first = standing[0].alarm
-        return _leak_word(snapshot, pot) if first is AlarmId.LEAK else ALARM_WORDS[first], level
+        return ALARM_WORDS[standing[0].alarm], level
     return STAGE_WORDS[snapshot.stage], level
 
 
@@ -235,6 +238,8 @@ def forecast(snapshot: Snapshot, tz: tzinfo | None) -> str | None:
     known = snapshot.forecast
     if known is None or snapshot.stage not in _SHUT or TraceRow.of(snapshot).leak_pa_per_s is None:
         return None
+    if is_cure_done(snapshot):
+        return None  # a floor no longer matters
     if known.crossing_s <= snapshot.t_s:
         return "The pressure is below the floor."
     teller = TimeTeller(snapshot.t_s, snapshot.utc_s, tz)

@@ -9,6 +9,7 @@ RecordError
   UnwritableRecordError  (OSError)            folder missing, no permission
   RecordWriteError       (OSError)            disk full, disk read-only, disk failing
   LockedRecordError      (TimeoutError)       another program holds it
+  WatchedRecordError     (BlockingIOError)    another watch or rehearsal feeds it
   UnknownBatchError      (LookupError)        no batch of this number
   ArchiveError           (ValueError)         an archive that cannot be taken; nothing was made of it
   ExistingFileError      (FileExistsError)    something stands where a new file is due
@@ -52,6 +53,10 @@ class RecordWriteError(RecordError, OSError):
 
 class LockedRecordError(RecordError, TimeoutError):
     """Another program held the record for too long."""
+
+
+class WatchedRecordError(RecordError, BlockingIOError):
+    """Another process feeds the record."""
 
 
 class UnknownBatchError(RecordError, LookupError):

@@ -16,7 +16,17 @@ from typing import Any, TypeVar
 
 from potvigil.core.care import Part
 from potvigil.core.details import DetailError, mixed_utc_s
-from potvigil.core.event import Action, AlarmEvent, AlarmId, BatchSummary, Detail, Event, Stage, Verdict
+from potvigil.core.event import (
+    Action,
+    AlarmEvent,
+    AlarmId,
+    BatchSummary,
+    Detail,
+    Event,
+    Outcome,
+    Stage,
+    Verdict,
+)
 from potvigil.core.reading import Fault, Sample
 from potvigil.record.codec import (
     KINDS,
@@ -95,6 +105,7 @@ def _check_command(row: Row) -> None:
         _check_word("action", row["action"], Action)
     _check_word("alarm", row["alarm"], AlarmId)
     _check_word("field", row.get("field"), Detail)
+    _check_word("outcome", row.get("outcome"), Outcome)
 
 
 def _check_trace(row: Row) -> None:

@@ -23,7 +23,7 @@ from potvigil.core.event import (
     Verdict,
 )
 from potvigil.core.reading import Place
-from potvigil.core.words import pressure, rate, shown, span, two_digits
+from potvigil.core.words import alarm_state, pressure, rate, shown, span, two_digits
 from potvigil.record.errors import MissingLibraryError
 from potvigil.record.told import Bubble, Pressed, Told
 from potvigil.units import PRESSURE_UNITS_PA, ZERO_CELSIUS_K
@@ -35,13 +35,6 @@ _VERDICTS = {
     Verdict.FELL_BELOW_FLOOR: ("■", "failed", "It fell below the floor"),
     Verdict.VENTED_EARLY: ("■", "failed", "Vented early"),
     Verdict.INCOMPLETE: ("○", "warned", "Not enough was seen to judge"),
-}
-_STATES = {
-    AlarmState.NORMAL: "over, and seen",
-    AlarmState.UNACKNOWLEDGED: "raised",
-    AlarmState.ACKNOWLEDGED: "acknowledged",
-    AlarmState.RETURNED: "over, not yet seen by anybody",
-    AlarmState.SHELVED: "shelved",
 }
 _REPLAY = "replay of "  # how `potvigil replay` names its runs
 _LONGEST_TITLE, _LONGEST_NAME = 90, 40
@@ -417,7 +410,7 @@ class _Words:
                 sign = "▲" if event.priority is Priority.HIGH else "△"
                 if event.state is AlarmState.UNACKNOWLEDGED:
                     return Row(time, event.alarm.value, shown(event.text), sign)
-                return Row(time, event.alarm.value, f"{_STATES[event.state].capitalize()}.")
+                return Row(time, event.alarm.value, f"{alarm_state(event, self.pot.tz).capitalize()}.")
             case NoteEvent():
                 return Row(time, event.note.value, shown(event.text))
             case BatchOpened():

@@ -4,7 +4,7 @@ from dataclasses import dataclass
 from typing import Self
 
 from potvigil.core.care import Care, Part
-from potvigil.core.event import BatchSummary, Detail, Interval, Snapshot, Stage, Verdict
+from potvigil.core.event import Answer, BatchSummary, Detail, Interval, Snapshot, Stage, Verdict
 
 # The leak speaks each 20 s; an estimate older than this is not of this moment.
 _STALE_S = 120.0
@@ -52,6 +52,15 @@ class BatchRow:
     @property
     def note(self) -> str:
         return self.details.get(Detail.NOTE, "")
+
+
+@dataclass(frozen=True, slots=True)
+class AskedRow:
+    """A command, and what became of it. answer: None where nobody has said yet; taken: by a watch."""
+
+    pot_id: str
+    taken: bool
+    answer: Answer | None
 
 
 @dataclass(frozen=True, slots=True)

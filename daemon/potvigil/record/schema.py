@@ -210,4 +210,15 @@ MIGRATIONS = (
         found TEXT NOT NULL
     ) STRICT;
     """,
+    # What became of a command, and what there is to say of it: NULL until that is known. Of which run of the
+    # watch it was asked, and when, by the machine's own clock since its start, which never jumps. One that
+    # was refused before any watch took it has no t_s.
+    """
+    ALTER TABLE command ADD COLUMN run INTEGER REFERENCES run;
+    ALTER TABLE command ADD COLUMN asked_boot_s REAL;
+    ALTER TABLE command ADD COLUMN outcome TEXT;
+    ALTER TABLE command ADD COLUMN answer TEXT;
+    DROP INDEX command_waiting;
+    CREATE INDEX command_waiting ON command (id) WHERE t_s IS NULL AND outcome IS NULL;
+    """,
 )

@@ -5,6 +5,7 @@ and reads. A Store belongs to the thread that opened it: another thread opens it
 """
 
 import json
+import time
 from collections import deque
 from collections.abc import Iterable, Iterator, Mapping, Sequence
 from contextlib import contextmanager, suppress
@@ -19,6 +20,7 @@ from potvigil.core.event import (
     AlarmEvent,
     AlarmId,
     AlarmState,
+    Answer,
     BatchClosed,
     BatchOpened,
     Command,
@@ -26,6 +28,7 @@ from potvigil.core.event import (
     EditEvent,
     Event,
     Interval,
+    Outcome,
     Stage,
     Verdict,
 )
@@ -50,9 +53,12 @@ from potvigil.record.errors import (
     RecordError,
     UnknownBatchError,
     UnwritableRecordError,
+    WatchedRecordError,
 )
 from potvigil.record.file import move_aside
+from potvigil.record.lock import WatchLock
 from potvigil.record.rows import (
+    AskedRow,
     BatchRow,
     CareRow,
     EditRow,
@@ -77,6 +83,10 @@ BUFFER_TRACES = 4320
 
 # Commands taken up in one tick; what is more waits for the next.
 COMMANDS_A_TICK = 100
+# A command that no watch takes in so long is refused, and never carried out later.
+COMMAND_LASTS_S = 60.0
+NOBODY = "nobody is watching; start `potvigil watch`, and ask again"
+LATE = "the watch did not take it in time; see whether it hangs (`systemctl status potvigil`), and ask again"
 # Wall times are mended so much of the axis at a time: some ms, some tens on a Pi.
 MEND_STEP_S = 600.0
 # A wall clock that moves by more against the boot clock was set; less is the two being read one by one.
@@ -119,6 +129,8 @@ class Store:
         self._is_open = True  # False while _db only stands in for the record
         self._is_held = False
         self._unwritten: Unwritten | None = None
+        self._who = ""
+        self._lock: WatchLock | None = None
         self.dropped_samples = 0
         self.begun_anew: str | None = None
 
@@ -136,15 +148,42 @@ class Store:
         return store
 
     @classmethod
-    def open_for_watch(cls, path: Path, *, make_parents: bool = False, unwritten: Path | None = None) -> Self:
-        """Open the record for a watch, which watches whatever became of its record: never raises RecordError.
+    def open_alone(cls, path: Path, who: str, *, make_parents: bool = False) -> Self:
+        """Open the record to feed it samples, as one process at a time may; who: see WatchLock.
+
+        Raises WatchedRecordError, which names the one that does already.
+        """
+        lock = WatchLock.take(path, who, make_parents=make_parents)
+        try:
+            store = cls.open(path)
+        except BaseException:
+            lock.release()
+            raise
+        store._who, store._lock = who, lock
+        return store
+
+    @classmethod
+    def open_for_watch(
+        cls,
+        path: Path,
+        *,
+        who: str = "potvigil watch",
+        make_parents: bool = False,
+        unwritten: Path | None = None,
+    ) -> Self:
+        """Open the record for a watch, which watches whatever became of its record.
 
         A damaged one is moved aside and a new one begun. One that cannot be written is read, or done without
-        where not even that can be; each flush tries again, and raises for as long as it fails. unwritten:
-        where samples are kept that are not written yet, so that a killed watch loses none of them.
+        where not even that can be; each flush tries again, and raises for as long as it fails. Of all
+        RecordErrors it raises only WatchedRecordError. who: see WatchLock. unwritten: where samples are kept
+        that are not written yet, so that a killed watch loses none of them.
         """
+        lock: WatchLock | None = None
         try:
-            store = cls.open(path, make_parents=make_parents)
+            lock = WatchLock.take(path, who, make_parents=make_parents)
+            store = cls.open(path)
+        except WatchedRecordError:
+            raise
         except DamagedRecordError as error:
             store = cls(Database.stand_in(path))
             store.begin_anew(error)
@@ -152,6 +191,7 @@ class Store:
             store = cls(_readable(path))
             store._is_open, store._failure = False, error
             store._last_batch_id = store._newest_batch_id()
+        store._who, store._lock = who, lock
         store._unwritten = None if unwritten is None else Unwritten(unwritten)
         return store
 
@@ -192,11 +232,18 @@ class Store:
                 self.flush()
         finally:
             self._db.close()
+            self.let_go()
             if self._unwritten is not None:
                 self._unwritten.close()
             self._samples.clear()
             self._traces.clear()
             self._urgent.clear()
+
+    def let_go(self) -> None:
+        """Let another process feed the record, as the kernel does when this one dies; may be repeated."""
+        if self._lock is not None:
+            self._lock.release()
+            self._lock = None
 
     def __enter__(self) -> Self:
         return self
@@ -354,19 +401,47 @@ class Store:
         self._write_at_once(*_edit(batch_id, event.field, event.new, event.by, event.t_s, event.utc_s))
 
     def take_commands(self, t_s: float) -> list[tuple[str, Command]]:
-        """Return the commands nobody has taken yet, as (pot, command), in order; each is taken once."""
+        """Return the commands nobody has taken yet, as (pot, command), in order; each is taken once.
+
+        One that was asked of an earlier watch, or too long ago, is refused: who asked has given up on it.
+        """
         version = self._db.rows("PRAGMA data_version")[0][0]
         if version == self._commands_read_at and not self._asked_here:
             return []  # no other connection has written since: a tick costs no more than this
         most = COMMANDS_A_TICK + len(self._taken_unwritten)
-        rows = self._db.rows(f"SELECT c.id, {_COMMAND} WHERE c.t_s IS NULL ORDER BY c.id LIMIT {most}")
+        rows = self._db.rows(
+            f"SELECT c.run, c.asked_boot_s, {_COMMAND} WHERE c.t_s IS NULL AND c.outcome IS NULL "
+            f"ORDER BY c.id LIMIT {most}"
+        )
         self._commands_read_at, self._asked_here = version, len(rows) == most
-        rows = [row for row in rows if row[0] not in self._taken_unwritten]
+        taken: list[tuple[str, Command]] = []
+        for run_id, asked_boot_s, pot_id, *row in rows:
+            command, number = _command(row, t_s), row[-1]
+            if number in self._taken_unwritten:
+                continue
+            self._taken_unwritten.add(number)
+            why: str | None = None
+            if run_id != self._run_id:
+                why = NOBODY
+            elif asked_boot_s is None or not 0.0 <= _boot_s() - asked_boot_s <= COMMAND_LASTS_S:
+                why = LATE
+            # what the watch asked itself is for the batch it opened, and outlives it with that
+            if why is not None and command.by != LAST_BATCH:
+                self._queue_answer(number, Answer(Outcome.REFUSED, why))
+                continue
+            # whoever gave up on it a moment ago was too late
+            sql = "UPDATE command SET t_s = ?, outcome = NULL, answer = NULL WHERE id = ?"
+            self._urgent.append((sql, (t_s, number)))
+            taken.append((pot_id, command))
         if rows:
-            self._taken_unwritten.update(row[0] for row in rows)
-            self._urgent += [("UPDATE command SET t_s = ? WHERE id = ?", (t_s, row[0])) for row in rows]
             self._try_now()
-        return [(row[1], _command(row[2:], t_s)) for row in rows]
+        return taken
+
+    def answer(self, command: Command, answer: Answer) -> None:
+        """Say what became of a command that was taken."""
+        if command.row is not None:
+            self._queue_answer(command.row, answer)
+            self._try_now()
 
     # --- what others write
 
@@ -381,24 +456,59 @@ class Store:
         duration_s: float | None = None,
         by: str = "",
         field: Detail | None = None,
-    ) -> None:
-        """Ask something of the watch of a pot; fields as of Command. Raises when it could not be written."""
-        self.add_commands([(pot_id, Command(action, 0.0, alarm, text, duration_s, by, field))], utc_s)
+    ) -> range:
+        """Ask something of the watch of a pot; fields as of Command. Otherwise as `add_commands`."""
+        return self.add_commands([(pot_id, Command(action, 0.0, alarm, text, duration_s, by, field))], utc_s)
 
-    def add_commands(self, asked: Sequence[tuple[str, Command]], utc_s: float | None) -> None:
-        """Ask several things, as (pot, command), in one go. Raises when they could not be written."""
+    def add_commands(self, asked: Sequence[tuple[str, Command]], utc_s: float | None) -> range:
+        """Ask several things, as (pot, command), in one go; return the numbers of their rows.
+
+        What became of them is to be had by `asked`. Raises when they could not be written.
+        """
         self._asked_here = True
         with self._db.transaction(durable=True):
             self._db.execute_many(
                 "INSERT OR IGNORE INTO pot (name) VALUES (?)", [(pot_id,) for pot_id, _ in asked]
             )
             self._db.execute_many(
-                "INSERT INTO command (pot, action, alarm, text, duration_s, by, field, written_utc_s) "
-                f"VALUES ({_POT}, ?, ?, ?, ?, ?, ?, ?)",
+                "INSERT INTO command (pot, action, alarm, text, duration_s, by, field, written_utc_s, "
+                f"asked_boot_s, run) VALUES ({_POT}, ?, ?, ?, ?, ?, ?, ?, ?, "
+                "coalesce(?, (SELECT max(id) FROM run)))",
                 [
-                    (pot_id, c.action, c.alarm, c.text, c.duration_s, c.by, c.field, utc_s)
+                    (
+                        pot_id,
+                        c.action,
+                        c.alarm,
+                        c.text,
+                        c.duration_s,
+                        c.by,
+                        c.field,
+                        utc_s,
+                        _boot_s(),
+                        self._run_id,
+                    )
                     for pot_id, c in asked
                 ],
+            )
+            last: int = self._db.rows("SELECT coalesce(max(id), 0) FROM command")[0][0]
+        return range(last - len(asked) + 1, last + 1)
+
+    def asked(self, commands: range) -> list[AskedRow]:
+        """Return what became of commands so far, in order."""
+        return self._db.read(
+            _asked,
+            "SELECT p.name, c.t_s, c.outcome, c.answer FROM command c JOIN pot p ON p.id = c.pot "
+            "WHERE c.id >= ? AND c.id < ? ORDER BY c.id",
+            (commands.start, commands.stop),
+        )
+
+    def give_up(self, commands: range, why: str) -> None:
+        """Refuse those of the commands that no watch has taken. Raises when it could not be written."""
+        with self._db.transaction(durable=True):
+            self._db.execute(
+                "UPDATE command SET outcome = ?, answer = ? "
+                "WHERE id >= ? AND id < ? AND t_s IS NULL AND outcome IS NULL",
+                (Outcome.REFUSED, why, commands.start, commands.stop),
             )
 
     def add_edits(
@@ -409,11 +519,14 @@ class Store:
         utc_s: float | None,
         *,
         opening: bool = False,
-    ) -> None:
-        """Ask the watch of a pot to change details of its open batch, or to open one with them, at once."""
+    ) -> range:
+        """Ask the watch of a pot to change details of its open batch, or to open one with them, at once.
+
+        Otherwise as `add_commands`.
+        """
         asked = [Command(Action.OPEN, 0.0, by=by)] if opening else []
         asked += [Command(Action.EDIT, 0.0, text=text, by=by, field=field) for field, text in details.items()]
-        self.add_commands([(pot_id, command) for command in asked], utc_s)
+        return self.add_commands([(pot_id, command) for command in asked], utc_s)
 
     def edit(self, batch_id: int, details: Mapping[Detail, str], by: str, utc_s: float | None) -> None:
         """Change details of a closed batch; what stands already stays.
@@ -775,6 +888,8 @@ class Store:
 
     def _open_again(self) -> None:
         """Open the record that could not be written when the watch began; raises while it cannot."""
+        if self._lock is None:
+            self._lock = WatchLock.take(self.path, self._who)
         db = Database.open(self.path)
         (last_run,) = db.rows("SELECT coalesce(max(id), 0) FROM run")[0]
         if self._run_id is not None and last_run != self._run_id - 1:
@@ -785,6 +900,10 @@ class Store:
             )
         self._db.close()
         self._db, self._is_open, self._commands_read_at = db, True, None
+
+    def _queue_answer(self, row: int, answer: Answer) -> None:
+        sql = "UPDATE command SET outcome = ?, answer = ? WHERE id = ?"
+        self._urgent.append((sql, (answer.outcome, answer.text, row)))
 
     def _add_pot(self, pot_id: str) -> None:
         self._urgent.append(("INSERT OR IGNORE INTO pot (name) VALUES (?)", (pot_id,)))
@@ -858,8 +977,14 @@ _LISTED = (
     "FROM batch b JOIN pot p ON p.id = b.pot LEFT JOIN run r ON r.id = b.run"
 )
 _COMMAND = (
-    "p.name, c.action, c.alarm, c.text, c.duration_s, c.by, c.field FROM command c JOIN pot p ON p.id = c.pot"
+    "p.name, c.action, c.alarm, c.text, c.duration_s, c.by, c.field, c.id "
+    "FROM command c JOIN pot p ON p.id = c.pot"
 )
+
+
+def _boot_s() -> float:
+    """Return the clock that never jumps, s; what other processes ask is dated by it, also in a rehearsal."""
+    return time.clock_gettime(time.CLOCK_BOOTTIME)
 
 
 def _readable(path: Path) -> Database:
@@ -927,7 +1052,7 @@ def _trace_values(row: TraceRow) -> tuple[Any, ...]:
 
 
 def _command(row: Any, t_s: float) -> Command:
-    action, alarm, text, duration_s, by, field = row
+    action, alarm, text, duration_s, by, field, number = row
     return Command(
         Action(action),
         t_s,
@@ -936,6 +1061,14 @@ def _command(row: Any, t_s: float) -> Command:
         duration_s,
         by,
         None if field is None else Detail(field),
+        number,
+    )
+
+
+def _asked(row: Any) -> AskedRow:
+    pot_id, t_s, outcome, answer = row
+    return AskedRow(
+        pot_id, t_s is not None, None if outcome is None else Answer(Outcome(outcome), answer or "")
     )
 
 

@@ -399,6 +399,7 @@ _ALARMS = frozenset(
         "readings-stopped",
         "record-failing",
         "clock-unset",
+        "signals-failing",
     )
 )
 

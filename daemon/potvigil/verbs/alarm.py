@@ -1,37 +1,34 @@
-"""What somebody asks of an alarm: acknowledge, shelve, test."""
+"""What somebody asks of an alarm: acknowledge, shelve, unshelve, test."""
 
 import argparse
 import time
 
 from potvigil.core.alarm import USUAL_SHELVED_S, most_shelved_s, shelving_fault
-from potvigil.core.event import Action, AlarmId
+from potvigil.core.event import Action, AlarmId, Command
 from potvigil.record.store import Store
+from potvigil.verbs.asked import tell
 from potvigil.verbs.common import BY, UseError, known_pot, record_path
-from potvigil.verbs.status import DONE
+
+_ACTIONS = {
+    "acknowledge": Action.ACKNOWLEDGE,
+    "shelve": Action.SHELVE,
+    "unshelve": Action.UNSHELVE,
+    "test": Action.TEST_ALARM,
+}
 
 
 def command(args: argparse.Namespace) -> int:
-    """Acknowledge, shelve or test: a command for the watch."""
-    action = {"acknowledge": Action.ACKNOWLEDGE, "shelve": Action.SHELVE, "test": Action.TEST_ALARM}[
-        args.verb
-    ]
-    alarm = getattr(args, "alarm", None)
-    duration_s = None
-    if action is Action.SHELVE:
-        duration_s = _shelved_s(AlarmId(args.alarm), args.minutes)
+    """Ask something of an alarm, and say what became of it."""
+    action = _ACTIONS[args.verb]
+    named = getattr(args, "alarm", None)
+    alarm = None if named in (None, "all") else AlarmId(named)
+    duration_s = None if alarm is None or action is not Action.SHELVE else _shelved_s(alarm, args.minutes)
+    asked = Command(action, 0.0, alarm, duration_s=duration_s, by=BY)
     with Store.open(record_path(args), create=False) as store:
-        pots = [known_pot(store, args.pot)] if args.pot or action is Action.TEST_ALARM else store.pots()
-        for pot_id in pots:
-            store.add_command(
-                pot_id,
-                action,
-                time.time(),
-                alarm=None if alarm in (None, "all") else AlarmId(alarm),
-                duration_s=duration_s,
-                by=BY,
-            )
-    print(f"asked: {args.verb} {alarm or 'alarm'} of {', '.join(pots)}; done within a sample period")
-    return DONE
+        one = args.pot is not None or action is Action.TEST_ALARM
+        pots = [known_pot(store, args.pot)] if one else store.pots()
+        commands = store.add_commands([(pot_id, asked) for pot_id in pots], time.time())
+        return tell(store, commands, any_will_do=not one)
 
 
 def _shelved_s(alarm: AlarmId, minutes: float | None) -> float:

@@ -10,6 +10,7 @@ from potvigil.core.event import Action, Detail
 from potvigil.record.given import given_details
 from potvigil.record.rows import BatchRow
 from potvigil.record.store import Store
+from potvigil.verbs.asked import tell
 from potvigil.verbs.common import BY, UseError, known_pot, record_path
 from potvigil.verbs.options import DETAIL_OPTIONS
 from potvigil.verbs.status import DONE
@@ -26,9 +27,7 @@ def edit(args: argparse.Namespace) -> int:
         if row.end_t_s is not None:
             store.edit(row.id, changes, BY, time.time())
             return DONE
-        store.add_edits(row.pot_id, changes, BY, time.time())
-    print(f"asked: edit batch {row.id}; the watch does it within a sample period")
-    return DONE
+        return tell(store, store.add_edits(row.pot_id, changes, BY, time.time()))
 
 
 def open_batch(args: argparse.Namespace) -> int:
@@ -38,27 +37,21 @@ def open_batch(args: argparse.Namespace) -> int:
         if row is not None:
             raise UseError(f"batch {row.id} of {pot_id} is open; edit that one, or close it first")
         given = _given_details(args, store, None)
-        store.add_edits(pot_id, given, BY, time.time(), opening=True)
         last = store.batches(pot_id, limit=1)
+        status = tell(store, store.add_edits(pot_id, given, BY, time.time(), opening=True))
     known = last[0].details if last else {}
     as_last = [
         f"{each} {known[each]}" for each in details.TAKEN_OVER if known.get(each) and each not in given
     ]
-    print(f"asked: open a batch of {pot_id}; the watch does it within a sample period")
-    if as_last:
+    if as_last and status == DONE:
         print(f"as the last batch: {', '.join(as_last)}")
-    return DONE
+    return status
 
 
 def close(args: argparse.Namespace) -> int:
     with Store.open(record_path(args), create=False) as store:
         pot_id = known_pot(store, args.pot)
-        store.add_command(pot_id, Action.CLOSE, time.time(), by=BY)
-    print(
-        f"asked: close a batch of {pot_id}; the watch does it within a sample period, "
-        "but never under pressure: then it closes by itself once the pot is vented"
-    )
-    return DONE
+        return tell(store, store.add_command(pot_id, Action.CLOSE, time.time(), by=BY))
 
 
 def _given_details(args: argparse.Namespace, store: Store, row: BatchRow | None) -> dict[Detail, str]:

@@ -41,6 +41,6 @@ def batches(args: argparse.Namespace) -> int:
 
 def alarms(args: argparse.Namespace) -> int:
     with Store.open_read_only(record_path(args)) as store:
-        standing = store.standing_alarms()
-    show.alarms(console(), standing)
+        standing, (_, tz) = store.standing_alarms(), habits_of(store)
+    show.alarms(console(), standing, tz)
     return NO if any(event.state is not AlarmState.SHELVED for _, event in standing) else DONE

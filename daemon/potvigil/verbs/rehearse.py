@@ -51,7 +51,7 @@ def rehearse(args: argparse.Namespace) -> int:
         world = World(night, Path(folder), seed=args.seed)
         clock = ManualClock(utc_s=night.start_utc_s, on_advance=world.advance, speed=speed)
         station = simulated_station(settings, world)
-        store = Store.open(record, make_parents=args.record is None)
+        store = Store.open_alone(record, "potvigil rehearse", make_parents=args.record is None)
         summaries: list[tuple[int | None, BatchSummary]] = []
 
         def on_event(pot_id: str, batch: int | None, event: Event) -> None:

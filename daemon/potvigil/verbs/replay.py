@@ -33,7 +33,7 @@ def replay(args: argparse.Namespace) -> int:
         printer.line(note)
     pot = settings.core_pots()[pot_id]
     watch = PotWatch(pot)
-    store = Store.open(args.record) if args.record else None
+    store = Store.open_alone(args.record, "potvigil replay") if args.record else None
     with _json_lines(args.json) as out, store or nullcontext():
         batch: int | None = None
         past, begun_s = None, 0.0  # where on the record's axis the log begins to count

@@ -35,13 +35,13 @@ def test_a_leak_rises_to_the_alarm_and_is_acknowledged_from_the_page(tmp_path, o
         assert float(pressure.inner_text().removesuffix(" psi")) < before
         expect(page.locator("#told")).to_have_text(re.compile(r"floor"))  # told to who does not see
         expect(card).to_have_class(re.compile(r"\balarm\b"))
-        assert listener.wait_for(ALERT).startswith(b"REHEARSAL: high alarm, not acknowledged")
+        assert listener.wait_for(ALERT).startswith(b"REHEARSAL: high alarm, not yet seen")
 
         alarm.get_by_role("button", name="Acknowledge").click()
-        expect(alarm).to_contain_text("acknowledged")
+        expect(alarm).to_contain_text(", seen")
         expect(alarm.get_by_role("button", name="Acknowledge")).to_have_count(0)
         deadline_s = time.monotonic() + 5.0
-        while not listener.wait_for(ALERT).startswith(b"REHEARSAL: high alarm, acknowledged"):
+        while not listener.wait_for(ALERT).startswith(b"REHEARSAL: high alarm, seen"):
             assert time.monotonic() < deadline_s, listener.wait_for(ALERT)
             time.sleep(0.05)
         with night.kept() as store:

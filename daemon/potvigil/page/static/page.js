@@ -172,7 +172,7 @@
     stream.addEventListener("now", (event) => told(JSON.parse(event.data)));
   }
 
-  if (location.search.startsWith("?said=")) history.replaceState(null, "", location.pathname); // said once
+  if (/^\?(said|asked)=/.test(location.search)) history.replaceState(null, "", location.pathname); // said once
   listen();
   ask();
   setInterval(listen, STREAM_AGAIN_MS);

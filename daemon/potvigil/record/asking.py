@@ -1,0 +1,33 @@
+"""Asking something of the watch, and hearing what became of it.
+
+A command is a row of the record. The watch takes it at its next tick and says there what became of it. What
+no watch takes is given up on here, and refused for good: nobody finds a batch opened, or an alarm put aside,
+days later.
+"""
+
+from potvigil.core.event import Answer, Outcome
+from potvigil.record.lock import is_watched
+from potvigil.record.rows import AskedRow
+from potvigil.record.store import COMMAND_LASTS_S, LATE, NOBODY, Store
+
+LOOK_AGAIN_S = 0.05
+_UNKNOWN = "the watch took it up and has not said what became of it; see `potvigil alarm list`"
+
+
+def is_settled(store: Store, commands: range, waited_s: float, patience_s: float = COMMAND_LASTS_S) -> bool:
+    """Say whether it is known what became of commands; those that nobody will take any more are refused.
+
+    waited_s: since they were written. Raises a RecordError.
+    """
+    if all(row.answer is not None for row in store.asked(commands)):
+        return True
+    watched = is_watched(store.path)
+    if watched and waited_s < patience_s:
+        return False
+    store.give_up(commands, LATE if watched else NOBODY)
+    return True
+
+
+def answer_of(row: AskedRow) -> Answer:
+    """Return what became of a command that is settled."""
+    return row.answer or Answer(Outcome.FAILED, _UNKNOWN)
