@@ -8,7 +8,7 @@ from pathlib import Path
 from random import Random
 
 import peers
-from draw import END_RATE, FLOOR, FROM_START, MID_HOLD, SOUND, DrawnNight, draw, draw_series
+from draw import END_RATE, FLOOR, FROM_START, MID_HOLD, QUICK, SOUND, DrawnNight, draw, draw_series
 from learned import play_series
 from limit import CONTENTS_K, CONTENTS_LEARNT_K, delay_min, pot_bound_min, reading_noise_pa
 from rich.progress import Progress
@@ -18,7 +18,7 @@ from watched import Outcome, own_bound_min, watch
 
 # without a thermometer the goals speak only of these
 WITHOUT = frozenset({SOUND, MID_HOLD, END_RATE, FLOOR})
-RATES = {MID_HOLD: 1.5, FROM_START: 0.3}
+RATES = {MID_HOLD: 1.5, FROM_START: 0.3, QUICK: 3.0}
 AT_ONCE = 8  # nights simulated together; their readings fit in 30 MB
 
 
@@ -151,11 +151,11 @@ def _bounds_min(night: DrawnNight, task: Task, contents_sigma_k: float) -> dict[
 
 
 def _own_bounds_min(night: Recorded, task: Task) -> dict[str, float]:
-    if task.kind != FROM_START or night.onset_s is None:
+    if task.kind not in (FROM_START, QUICK) or night.onset_s is None:
         return {}
     (sound,) = simulate_all([replace(night.night, leak=None)], task.step_s)
     return {
-        name_of(each): own_bound_min(sound, each, RATES[FROM_START], night.onset_s)
+        name_of(each): own_bound_min(sound, each, RATES[task.kind], night.onset_s)
         for each in task.combinations
     }
 

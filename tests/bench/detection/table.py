@@ -28,6 +28,7 @@ GOALS: dict[str, dict[str, str]] = {
     "forecast": {GAS: "10 %", WALL: "20 %", ROOM: "25 %"},
     "": {},
 }
+OWN_BOUND = "- the bound of the watch's own model, median"
 
 
 def print_tables(results: Sequence[NightResult]) -> None:
@@ -132,8 +133,9 @@ class SimulatorTables:
             FROM_START,
             lambda column: cells.delay(self._of(column, FROM_START)),
         )
-        self._print_bound("- the bound that knows the pot (limit.py), median", self._alone)
-        self._print_bound("- the bound of the watch's own model, median", self._alone, own=True)
+        alone = self._alone_of(FROM_START)
+        self._print_bound("- the bound that knows the pot (limit.py), median", alone)
+        self._print_bound(OWN_BOUND, alone, own=True)
         if self._series:
             self._row(
                 f"the same after {self._series[0].batches} sound batches of that pot",
@@ -146,11 +148,15 @@ class SimulatorTables:
             QUICK,
             lambda column: cells.delay(self._of(column, QUICK)),
         )
+        self._print_bound(OWN_BOUND, self._alone_of(QUICK), own=True)
         self._row(
             "floors passed before the cure is done: told in time",
             "in time",
             lambda column: cells.floors(self._of(column, *KINDS)),
         )
+
+    def _alone_of(self, kind: str) -> list[NightResult]:
+        return [each for each in self._alone if each.kind == kind]
 
     def _print_bound(self, name: str, results: Sequence[NightResult], *, own: bool = False) -> None:
         def bounds_min(column: str) -> str:
@@ -252,16 +258,14 @@ class SimulatorTables:
             told = (mid_hold, str(too_early), from_start, self._peer_floors(peer, threshold))
             print(f"| {peer.name} | {threshold:.2f} {peer.unit} | {' | '.join(told)} |")
         for kind in (MID_HOLD, FROM_START):
-            limits = [
-                each.limit_min for each in self._alone if each.kind == kind and each.limit_min is not None
-            ]
+            limits = [each.limit_min for each in self._alone_of(kind) if each.limit_min is not None]
             if limits:
                 middle = np.median(limits)
                 print(f"\nLimit of a test that knows all but the leak, {kind}: median {middle:.1f} min")
 
     def _peer_delays(self, peer: peers.Peer, kind: str, threshold: float) -> tuple[str, int]:
         """Return the delays, and how many nights were accused before the onset."""
-        nights = [each for each in self._alone if each.kind == kind]
+        nights = self._alone_of(kind)
         scores = [each.scores[peer.name] for each in nights]
         delays = peers.delays(scores, [each.onset_s or 0.0 for each in nights], threshold)
         seen = [inf if each is None else each for each in delays if each is None or each >= 0.0]
