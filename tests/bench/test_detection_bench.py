@@ -243,7 +243,7 @@ def test_a_quick_resin_that_is_warm_as_the_hold_begins_is_no_leak() -> None:
     (played,) = simulate_all([night], 10.0)
     for places in ((Place.WALL,), (Place.WALL, Place.ROOM)):
         outcome = watched.watch(short(played, 360), places)
-        assert outcome.alarms == ()
+        assert {each.alarm for each in outcome.alarms} <= {"slow-to-pressure"}  # mixed minutes ago
 
 
 # --- the bound -------------------------------------------------------------

@@ -31,7 +31,9 @@ def width(bench: Bench) -> float:
 def test_a_fine_leak_is_found_behind_each_converter(wiring: str) -> None:
     bench = fine_leak(wiring)
     assert bench.summary.verdict is Verdict.LEAKED
-    assert {one.alarm for one in raised(bench.events)} == {AlarmId.LEAK}
+    # a supply in coarse steps leaves the rate so unsure at first that the floor might be passed
+    unsure = {AlarmId.FLOOR_AHEAD} if wiring == "mcp3008-supply" else set()
+    assert {one.alarm for one in raised(bench.events)} - unsure == {AlarmId.LEAK}
     leak = bench.summary.leak
     assert leak is not None
     true = bench.true_rate_at(leak.t_s)

@@ -105,6 +105,7 @@ WIRINGS = [(Place.GAS,), (Place.WALL,), (Place.ROOM,), (Place.CONTENTS,), (), AL
 def nothing_but_gaussian(monkeypatch: pytest.MonkeyPatch) -> None:
     """Switch off what answers to its own estimate, or differs between cells: no Gaussian does."""
     monkeypatch.setattr(bank_module, "MISSED_SHARE", 0.0)
+    monkeypatch.setattr(bank_module, "TRUSTED_K", inf)
     monkeypatch.setattr(bank_module, "GAS_PROBE_GAINS", (1.0, 1.0))
     monkeypatch.setattr(bank_module, "WARM_SIGMA_K", bank_module.MOULD_SIGMA_K)
     monkeypatch.setattr(bank_module, "WARM_HEAT", 1.0)
@@ -699,10 +700,10 @@ def mass_point(t_s: npt.ArrayLike, y: npt.ArrayLike, noise: float = COARSE) -> l
     bank.p[:] = 0.0
     bank.p[:, AIR, AIR] = level
     bank.x[:, : CONSTANTS.start] = 0.0
-    bank._stirred_k = bank._room_k = bank._wall_k = bank._drift_k = 0.0
+    bank._stirred_k = bank._room_k = bank._wall_k = bank._drift_k = bank._fast_k = 0.0
     onsets, answers = OnsetBank(CELLS), []
     with pytest.MonkeyPatch.context() as patch:
-        for name in ("WALL_K", "HEATING_K", "OFFSET_K", "AIR_WANDER_K", "FAST_K"):
+        for name in ("WALL_K", "HEATING_K", "OFFSET_K", "AIR_WANDER_K"):
             patch.setattr(bank_module, name, 0.0)
         for i, at_s in enumerate(times_s):
             elapsed_s = at_s - times_s[i - 1] if i else 0.0
@@ -878,6 +879,30 @@ def test_the_further_the_gas_stands_off_the_wall_the_more_is_missed(monkeypatch:
     monkeypatch.setattr(bank_module, "MISSED_SHARE", 0.05)
     assert grown(4.0) / grown(0.0) == pytest.approx(1.0 + (0.05 * 4.0 / bank_module.FAST_K) ** 2)
     assert grown(-4.0) == grown(4.0)
+
+
+def test_while_the_contents_are_hot_less_of_the_evidence_counts_for_cells_and_leaks_alike(
+    monkeypatch: pytest.MonkeyPatch,
+) -> None:
+    """A likelihood to a power below one (Holmes & Walker, Biometrika 104 (2017) 497), the same for all."""
+    seen = {}
+    for trusted_k in (inf, 6.0):
+        monkeypatch.setattr(bank_module, "TRUSTED_K", trusted_k)
+        bank, losses = certain_bank(), LossTraces(CELLS, 1)
+        bank.x[:, SURFACE] = np.where(np.arange(CELLS) % 2, 6.0, -6.0)
+        bank.pin_air(LEVEL_K)
+        bank._level_known = True
+        before = bank.log_weights.copy()
+        losses.traces = bank.carry(20.0, losses.traces)
+        losses.lost += 20.0
+        losses.follow(bank.see_air(20.0, LEVEL_K - 0.3, AIR_SIGMA**2))
+        seen[trusted_k] = bank.log_weights - before, losses, bank.x
+    (whole, all_of_it, x), (half, half_of_it, same_x) = seen[inf], seen[6.0]
+    assert x == pytest.approx(same_x)  # what a cell believes of its own pot is as before
+    share = half / whole
+    assert np.ptp(share) < 1e-9 and 0.45 < share[0] < 0.6  # they cool a little in 20 s
+    assert half_of_it.information == pytest.approx(share[0] * all_of_it.information)
+    assert half_of_it.rates() == pytest.approx(all_of_it.rates())
 
 
 def test_a_probe_in_the_gas_is_warmed_more_in_some_cells_than_in_others(

@@ -83,6 +83,8 @@ ROOM_K, WALL_K = 1.2, 0.5
 # Of how far the gas stands off the wall the model misses so much besides, over minutes; a probe in it sees
 # from so much to so much of that, for warm gas rises.
 MISSED_SHARE, GAS_PROBE_GAINS = 0.05, (0.8, 1.3)
+# Every model is wrong, and the more so the hotter the contents: from there on half of what is seen counts.
+TRUSTED_K = 6.0
 # What resin may do unseen, K/h; by how much its heat may change in FAST_S, as a share of itself: it ends
 # within minutes; and what comes with a rise that nothing else explains.
 HEATING_K, GROWTH, ONSET_OF_HEAT_K = 0.3, 2.0, 6.0
@@ -115,7 +117,7 @@ _STROKE_BINS, _STROKE_S = 2, 60.0
 class Correction:
     """One thing seen, by cell: row of the observation, innovation, its variance, gain.
 
-    of_the_air: a loss of air shows in it.
+    of_the_air: a loss of air shows in it. trust: how much it counts as evidence, at most 1.
     """
 
     row: Floats
@@ -123,6 +125,7 @@ class Correction:
     variance: Floats
     gain: Floats
     of_the_air: bool
+    trust: float
 
 
 class PotBank:
@@ -137,20 +140,24 @@ class PotBank:
         *,
         room_k: float = ROOM_K,
         unseen_k: float = 0.0,
+        steps_k: float = 0.0,
         heating_k_per_h: float = HEATING_SIGMA_K_PER_H,
         known: Mapping[str, tuple[float, float]] | None = None,
     ) -> None:
         """Begin a hold. room_k: walk of the room; unseen_k: what moves the pressure over hours unseen, K.
 
-        heating_k_per_h: of a resin that may be curing already, 1 sigma. known: mean and 1 sigma of some that
-        LEARNT names; the others are any pot's.
+        steps_k: by how much a converter's steps move it over minutes, 1 sigma. heating_k_per_h: of a resin
+        that may be curing already, 1 sigma. known: mean and 1 sigma of some that LEARNT names; the others are
+        any pot's.
         """
         mean, sigma = prior(sizes)
         begin, unsure = start(sizes)
         self._room_k, self._wall_k = room_k, WALL_K * room_k / ROOM_K  # in a still room all parts are still
         self._drift_k = sqrt(DRIFT_K**2 + unseen_k**2)
+        self._fast_k = hypot(FAST_K, steps_k)
         self._begun_s = 0.0  # so long ago
-        unsure[DRIFT], unsure[FAST], unsure[FAST_RATE] = self._drift_k, FAST_K, FAST_K * sqrt(3.0) / FAST_S
+        unsure[DRIFT], unsure[FAST] = self._drift_k, self._fast_k
+        unsure[FAST_RATE] = self._fast_k * sqrt(3.0) / FAST_S
         if sizes.contents_m3:
             unsure[HEATING] = heating_k_per_h
         self._sigma = sigma.copy()
@@ -321,7 +328,7 @@ class PotBank:
         noise[:, RATE] = (RATE_WANDER * x[:, RATE]) ** 2 * hour
         p[:, range(SIZE), range(SIZE)] += noise
         # the same for all cells: what a cell takes for noise by its own states it would not have to explain
-        missed_k = hypot(FAST_K, MISSED_SHARE * float(self.weights @ np.abs(x[:, SURFACE])))
+        missed_k = hypot(self._fast_k, MISSED_SHARE * float(self.weights @ np.abs(x[:, SURFACE])))
         steady = np.diag((missed_k**2, (missed_k * pace) ** 2))
         quick = steady - fast @ steady @ fast.T
         quick[0, 0] += self._stirred_now_k() ** 2 * (1.0 - fast[0, 0] ** 2)
@@ -425,8 +432,14 @@ class PotBank:
         self.p = self.p - root[:, :, None] * root[:, None, :]
         self._heat_only(gain, innovation, variance)
         self.x = self.x + gain * innovation[:, None]
-        self.log_weights = self.log_weights - 0.5 * (innovation**2 / variance + np.log(variance))
-        return Correction(row, innovation, variance, gain, of_the_air)
+        trust = self._trust()
+        self.log_weights = self.log_weights - 0.5 * trust * (innovation**2 / variance + np.log(variance))
+        return Correction(row, innovation, variance, gain, of_the_air, trust)
+
+    def _trust(self) -> float:
+        """Return how much what is seen counts for one cell against another, and for a leak: 1 at rest."""
+        warm_k = float(self.weights @ np.abs(self.x[:, SURFACE]))
+        return 1.0 / (1.0 + (warm_k / TRUSTED_K) ** 2)
 
     def _heat_only(self, gain: Floats, innovation: Floats, variance: Floats) -> None:
         """Let no correction make a heater a cooler: a resin gives heat and takes none.

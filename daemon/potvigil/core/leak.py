@@ -11,7 +11,7 @@ Work per sample is constant; readings are averaged into bins first.
 """
 
 from dataclasses import dataclass, replace
-from math import expm1, hypot, log
+from math import expm1, hypot, log, sqrt
 
 from potvigil.core.bank import BAROMETER_K, CELLS, ROOM_K, Correction, PotBank
 from potvigil.core.before import BeforeFill
@@ -22,6 +22,7 @@ from potvigil.core.onset import Found, OnsetBank
 from potvigil.core.pot import USUAL_CONTENTS, Pot
 from potvigil.core.reading import TEMPERATURE_UNKNOWN_K, Place, Reading
 from potvigil.core.resin_heat import heating_k_per_h as resin_heating_k_per_h
+from potvigil.core.resolution import resolution
 from potvigil.core.thermal import T0_K, Sizes
 
 BIN_S = 20.0  # short against the quickest delay asked for (4 min), long enough to make work per sample small
@@ -107,7 +108,26 @@ def bank_for(pot: Pot, known: Known | None = None, heating_k_per_h: float | None
     if not pot.thermometers:
         room_k *= pot.room_swing_k / USUAL_SWING_K
         unseen_k = hypot(barometer_k, UNSEEN_SHARE * pot.room_swing_k)
-    return PotBank(sizes, room_k=room_k, unseen_k=unseen_k, heating_k_per_h=heating_k_per_h, known=taught)
+    return PotBank(
+        sizes,
+        room_k=room_k,
+        unseen_k=unseen_k,
+        steps_k=_steps_k(pot),
+        heating_k_per_h=heating_k_per_h,
+        known=taught,
+    )
+
+
+def _steps_k(pot: Pot) -> float:
+    """Return by how much what no noise smears of the converter's steps moves the pressure, K, 1 sigma.
+
+    An even spread over one step (Bennett, Bell System Technical Journal 27 (1948) 446). A supply that is
+    measured wanders so slowly that its steps last for minutes.
+    """
+    if pot.transducer is None:
+        return 0.0
+    steps_pa = resolution(pot.transducer, BIN_S).steps_pa
+    return T0_K * steps_pa / sqrt(12.0) / (pot.working_pa + pot.ambient_pa)
 
 
 class LeakFilter:

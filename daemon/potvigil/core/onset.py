@@ -37,8 +37,9 @@ class LossTraces:
         if seen.of_the_air:
             expected -= self.lost
         self.traces += seen.gain[:, :, None] * expected[:, None, :]
-        self.information += expected**2 / seen.variance[:, None]
-        self.score += expected * (seen.innovation / seen.variance)[:, None]
+        weighed = seen.trust * expected / seen.variance[:, None]
+        self.information += expected * weighed
+        self.score += seen.innovation[:, None] * weighed
 
     def select(self, columns: list[int]) -> None:
         """Keep these columns; a column beyond the last is a new one."""
