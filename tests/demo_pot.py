@@ -3,7 +3,7 @@
 from dataclasses import replace
 from typing import Any
 
-from potvigil.core.event import (
+from potvigil.model.events import (
     AlarmId,
     AlarmState,
     Change,
@@ -17,8 +17,8 @@ from potvigil.core.event import (
     Stage,
     StandingAlarm,
 )
-from potvigil.core.pot import Pot
-from potvigil.core.reading import Place, Quality, Reading
+from potvigil.model.pot import Pot
+from potvigil.model.reading import Place, Quality, Reading
 
 WORKSHOP = "harbour-models"
 PSI = 6894.757293168361

@@ -23,24 +23,25 @@ from typing import Any
 
 from hypothesis import strategies as st
 
-from potvigil.core.event import AlarmId
-from potvigil.core.watch import PotWatch
-from potvigil.faults import SettingsError
-from potvigil.inputs.ds18b20 import ThermometerError, read_celsius
-from potvigil.inputs.recording import LogError, read_log
-from potvigil.outputs import homie
+from potvigil.commands.page import _read_hash
+from potvigil.commands.shared.common import UseError
+from potvigil.drivers.thermometers.ds18b20 import ThermometerError, read_celsius
+from potvigil.imports.csv_log import LogError, read_log
+from potvigil.model.events import AlarmId
+from potvigil.outputs import homie_set
 from potvigil.outputs.live import LiveFile
 from potvigil.outputs.mqtt import MqttPasswordError, read_password
 from potvigil.page.live import LiveReader
-from potvigil.page.security import verify
-from potvigil.record.archive import export_all, import_all
+from potvigil.page.passwords import verify
 from potvigil.record.errors import RecordError
+from potvigil.record.spool import Unwritten
 from potvigil.record.store import Store
-from potvigil.record.unwritten import Unwritten
-from potvigil.settings import load_text
+from potvigil.settings.errors import SettingsError
+from potvigil.settings.loading import load_text
 from potvigil.sim.nights import NIGHTS
-from potvigil.verbs.common import UseError
-from potvigil.verbs.page import _read_hash
+from potvigil.upkeep.archive import import_all
+from potvigil.upkeep.archive_writing import export_all
+from potvigil.watch.pot_watch import PotWatch
 from rehearsal import Bench
 
 CONFIG = Path(__file__).parents[1] / "config"
@@ -433,7 +434,7 @@ topics = mangled(
         f"homie/5/harbour-models-lantern/{path}/set"
         for path in ("batch/label", "batch/mass", "alarms/acknowledge")
     )
-) | st.sampled_from(homie.set_topics("harbour-models", fuzzed_pot().values()))
+) | st.sampled_from(homie_set.set_topics("harbour-models", fuzzed_pot().values()))
 payloads = (
     st.binary(max_size=200)
     | st.sampled_from([*AlarmId, "all", "250 g", "21:40", "2026-01-01T21:40:00Z", *SNIPPETS]).map(
@@ -451,11 +452,11 @@ payloads = (
 
 
 def act_on_set(given: tuple[str, bytes]) -> None:
-    outcome = homie.parse_set("harbour-models", *given)
-    if isinstance(outcome, homie.Refusal):
+    outcome = homie_set.parse_set("harbour-models", *given)
+    if isinstance(outcome, homie_set.Refusal):
         assert_one_line(outcome.reason)
     elif outcome is not None:
-        assert len(outcome.text.encode()) <= homie.LONGEST_SET_BYTES
+        assert len(outcome.text.encode()) <= homie_set.LONGEST_SET_BYTES
         bad = {sign for sign in outcome.text if unicodedata.category(sign) in ("Cc", "Cf", "Cs", "Zl", "Zp")}
         assert bad <= {"\n", "\t"}, f"{bad!r} is taken"
 

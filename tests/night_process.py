@@ -18,17 +18,18 @@ from pathlib import Path
 from gpiozero.pins.mock import MockFactory, MockPin
 
 from potvigil.clock import Clock, Instant, ManualClock
-from potvigil.core.event import AlarmEvent, Event
+from potvigil.commands.rehearsal.own_wiring import simulated_station
+from potvigil.model.events import AlarmEvent, Event
 from potvigil.outputs.live import LiveFile
 from potvigil.outputs.mqtt import MqttLink
 from potvigil.outputs.patterns import Lamp
 from potvigil.outputs.signals import Signals, Wiring, open_pins
 from potvigil.record.codec import KINDS
 from potvigil.record.store import Store
-from potvigil.service import Service
-from potvigil.settings import load_text
-from potvigil.sim.nights import NIGHTS, World
-from potvigil.verbs.own_wiring import simulated_station
+from potvigil.service.loop import Service
+from potvigil.settings.loading import load_text
+from potvigil.sim.nights import NIGHTS
+from potvigil.sim.world import World
 
 BOOT = "boot-1"
 

@@ -3,9 +3,10 @@
 import re
 from dataclasses import replace
 
-from potvigil.settings import load_text
-from potvigil.sim.nights import NIGHTS, Night
-from potvigil.verbs.own_wiring import on_own_wiring
+from potvigil.commands.rehearsal.own_wiring import on_own_wiring
+from potvigil.settings.loading import load_text
+from potvigil.sim.nights import NIGHTS
+from potvigil.sim.world import Night
 
 # Each with what a caster would wire to it: 5 V cannot go into a 3.3 V chip, nor 10 V into any.
 TRANSDUCERS = {

@@ -9,10 +9,10 @@ from pathlib import Path
 
 from starlette.testclient import TestClient
 
+from potvigil.commands.page import _pots_of, _rigs_of
 from potvigil.outputs.live import LiveFile
 from potvigil.page.frame import PageConfig
 from potvigil.page.server import Page
-from potvigil.verbs.page import _pots_of, _rigs_of
 from rehearsal import Bench
 
 ORIGIN = "http://localhost"

@@ -7,10 +7,10 @@ from pathlib import Path
 
 import numpy as np
 
-from potvigil.core.care import Care, Part
-from potvigil.core.event import NORMAL_95, BatchOpened, Interval, Stage, StageEvent, Verdict
-from potvigil.core.health import BatchLeak
-from potvigil.core.reading import Sample
+from potvigil.model.ageing import BatchLeak
+from potvigil.model.events import NORMAL_95, BatchOpened, Interval, Stage, StageEvent, Verdict
+from potvigil.model.maintenance import Care, Part
+from potvigil.model.reading import Sample
 from potvigil.record.store import Store
 from potvigil.units import PA_PER_PSI, SECONDS_PER_HOUR
 from record_night import CLOSED, SUMMARY

@@ -3,7 +3,7 @@
 import random
 from dataclasses import replace
 
-from potvigil.core.event import (
+from potvigil.model.events import (
     AlarmEvent,
     AlarmId,
     AlarmState,
@@ -19,7 +19,7 @@ from potvigil.core.event import (
     Stage,
     Verdict,
 )
-from potvigil.core.reading import Sample
+from potvigil.model.reading import Sample
 
 POT = "lantern"
 UTC_S = 1_767_304_800.0  # 2026-01-01 22:00 UTC

@@ -9,16 +9,17 @@ from dataclasses import dataclass
 from pathlib import Path
 
 from potvigil.clock import ManualClock
-from potvigil.core.event import AlarmEvent, AlarmId, AlarmState, BatchClosed, BatchSummary, Event
-from potvigil.inputs.ds18b20 import InlineExecutor
+from potvigil.commands.rehearsal.own_wiring import simulated_station
+from potvigil.drivers.thermometers.ds18b20 import InlineExecutor
+from potvigil.model.events import AlarmEvent, AlarmId, AlarmState, BatchClosed, BatchSummary, Event
 from potvigil.outputs.live import LiveFile
 from potvigil.outputs.mqtt import MqttLink
 from potvigil.outputs.signals import Signals
 from potvigil.record.store import Store
-from potvigil.service import Service
-from potvigil.settings import Settings, load_text
-from potvigil.sim.nights import Night, SensorFault, World
-from potvigil.verbs.own_wiring import simulated_station
+from potvigil.service.loop import Service
+from potvigil.settings.loading import load_text
+from potvigil.settings.schema import Settings
+from potvigil.sim.world import Night, SensorFault, World
 
 TRUTH_PERIOD_S = 5.0
 

@@ -8,8 +8,8 @@ from random import Random
 
 from CoolProp.CoolProp import PropsSI
 
-from potvigil.core.pot import Pot
-from potvigil.core.reading import Place, Sample
+from potvigil.model.pot import Pot
+from potvigil.model.reading import Place, Sample
 
 PSI = 6894.757293168361  # NIST SP 811, Appendix B.8
 R = 8.314462618  # J/(mol K), CODATA 2018

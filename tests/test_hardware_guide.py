@@ -7,7 +7,8 @@ from pathlib import Path
 import pytest
 from gpiozero.pins.mock import MockFactory
 
-from potvigil.settings import Settings, load_text
+from potvigil.settings.loading import load_text
+from potvigil.settings.schema import Settings
 
 ROOT = Path(__file__).parents[1]
 GUIDE = ROOT / "config" / "hardware.md"

@@ -111,3 +111,14 @@ VOLTAGE = Kind("a voltage", VOLTAGE_UNITS_V)
 RESISTANCE = Kind("a resistance", RESISTANCE_UNITS_OHM)
 TEMPERATURE = Kind("a temperature", TEMPERATURE_DIFFERENCE_UNITS_K, TEMPERATURE_ZEROS)
 TEMPERATURE_DIFFERENCE = Kind("a temperature difference", TEMPERATURE_DIFFERENCE_UNITS_K)
+
+
+def span(seconds: float) -> str:
+    """Return a length of time, e.g. '2 h 10 min', '4 min', '20 s'."""
+    if seconds < 59.5:
+        return f"{max(seconds, 0.0):.0f} s"
+    minutes = round(seconds / 60.0)
+    if minutes < 60:
+        return f"{minutes} min"
+    hours, minutes = divmod(minutes, 60)
+    return f"{hours} h {minutes} min" if minutes else f"{hours} h"

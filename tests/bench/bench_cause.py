@@ -14,10 +14,12 @@ from math import cos, exp, log, pi
 from multiprocessing import Pool
 from random import Random
 
-from potvigil.core.cause import Hold, Kind, find
-from potvigil.core.pot import Pot
-from potvigil.core.reading import Place, Quality, Reading
-from potvigil.sim.pot import CureHeat, Fill, Leak, LeakLaw, PotModel, PotParameters, Supply
+from potvigil.diagnosis.cause import Hold, Kind, find
+from potvigil.model.pot import Pot
+from potvigil.model.reading import Place, Quality, Reading
+from potvigil.sim.gas_laws import Leak, LeakLaw
+from potvigil.sim.pot import PotModel
+from potvigil.sim.pot_parts import CureHeat, Fill, PotParameters, Supply
 from potvigil.units import PA_PER_PSI
 
 WORKING_PA, HOLD_S, FILL_AT_S, PERIOD_S = 60.0 * PA_PER_PSI, 36_000.0, 120.0, 5.0

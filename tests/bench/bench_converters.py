@@ -15,8 +15,8 @@ from pathlib import Path
 sys.path.insert(0, str(Path(__file__).parents[1]))
 
 from other_wires import TRANSDUCERS, behind
-from potvigil.core.event import AlarmId
-from potvigil.core.resolution import resolution
+from potvigil.model.events import AlarmId
+from potvigil.sensing.resolution import resolution
 from potvigil.units import PA_PER_PSI, SECONDS_PER_HOUR
 from rehearsal import raised, rehearse
 

@@ -15,14 +15,14 @@ from pathlib import Path
 
 sys.path.insert(0, str(Path(__file__).parents[1]))
 
-from potvigil.core.event import BatchClosed, BatchOpened, BatchSummary
-from potvigil.core.watch import PotWatch
+from potvigil.model.events import BatchClosed, BatchOpened, BatchSummary
 from potvigil.record.store import Store
-from potvigil.record.thinning import FED_BEFORE_S, thin
-from potvigil.service import feed_again
-from potvigil.settings import load_text
+from potvigil.settings.loading import load_text
 from potvigil.sim.nights import NIGHTS
 from potvigil.units import PA_PER_PSI, SECONDS_PER_HOUR
+from potvigil.upkeep.thinning import FED_BEFORE_S, thin
+from potvigil.watch.pot_watch import PotWatch
+from potvigil.watch.replay import feed_again
 from rehearsal import rehearse
 
 KEEP_S = 90 * 86_400.0

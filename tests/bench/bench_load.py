@@ -15,14 +15,16 @@ from dataclasses import replace
 from pathlib import Path
 
 from potvigil.clock import Clock, Instant, ManualClock, SystemClock
-from potvigil.core.reading import Sample
-from potvigil.inputs.station import Station
+from potvigil.commands.rehearsal.own_wiring import simulated_station
+from potvigil.drivers.station import Station
+from potvigil.model.reading import Sample
 from potvigil.outputs.live import LiveFile
 from potvigil.record.store import Store
-from potvigil.service import Service
-from potvigil.settings import Settings, load_text
-from potvigil.sim.nights import NIGHTS, World
-from potvigil.verbs.own_wiring import simulated_station
+from potvigil.service.loop import Service
+from potvigil.settings.loading import load_text
+from potvigil.settings.schema import Settings
+from potvigil.sim.nights import NIGHTS
+from potvigil.sim.world import World
 
 NIGHT = NIGHTS["sound"]
 FROM_S = 3600.0  # an hour into the hold

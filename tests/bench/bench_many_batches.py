@@ -25,9 +25,9 @@ from random import Random
 from statistics import median
 from typing import Any
 
-from potvigil.core.event import AlarmId, Verdict
+from potvigil.model.events import AlarmId, Verdict
+from potvigil.record.batch_query import Wanted
 from potvigil.record.store import Store
-from potvigil.record.wanted import Wanted
 
 POTVIGIL = (sys.executable, "-m", "potvigil")
 RUNS = 5

@@ -23,7 +23,8 @@ from dataclasses import replace
 from pathlib import Path
 
 from potvigil.clock import ManualClock
-from potvigil.core.event import (
+from potvigil.commands.rehearsal.own_wiring import simulated_station
+from potvigil.model.events import (
     BatchClosed,
     BatchOpened,
     BatchSummary,
@@ -33,14 +34,14 @@ from potvigil.core.event import (
     Stage,
     Verdict,
 )
-from potvigil.core.reading import Sample
+from potvigil.model.reading import Sample
 from potvigil.outputs.live import LiveFile
 from potvigil.record.rows import TraceRow
 from potvigil.record.store import Store
-from potvigil.service import Service
-from potvigil.settings import load_text
-from potvigil.sim.nights import NIGHTS, World
-from potvigil.verbs.own_wiring import simulated_station
+from potvigil.service.loop import Service
+from potvigil.settings.loading import load_text
+from potvigil.sim.nights import NIGHTS
+from potvigil.sim.world import World
 
 NIGHT = NIGHTS["two-in-the-morning"]
 BATCHES, PAGES = 10_000, 10

@@ -16,9 +16,10 @@ import tempfile
 import time
 from pathlib import Path
 
-from potvigil.core.event import AlarmEvent, AlarmId, AlarmState, BatchOpened, Priority, Stage, StageEvent
-from potvigil.core.reading import Sample
-from potvigil.record.store import SAMPLE_COMMIT_PERIOD_S, Store
+from potvigil.model.events import AlarmEvent, AlarmId, AlarmState, BatchOpened, Priority, Stage, StageEvent
+from potvigil.model.reading import Sample
+from potvigil.record.store import Store
+from potvigil.record.tables.ledger import SAMPLE_COMMIT_PERIOD_S
 
 SECTOR_BYTES = (
     512  # of /sys/dev/block/*/stat, whatever the medium's own are (kernel documentation, block/stat)

@@ -16,11 +16,13 @@ from multiprocessing import Pool
 from random import Random
 from statistics import median
 
-from potvigil.core.event import NORMAL_95
-from potvigil.core.pot import Pot, Transducer
-from potvigil.core.reading import Place, Sample
-from potvigil.core.tightness import Answer, Limit, Tightness, plan
-from potvigil.sim.pot import Fill, Leak, LeakLaw, PotModel, PotParameters, Supply
+from potvigil.diagnosis.tightness import Answer, Limit, Tightness, plan
+from potvigil.model.events import NORMAL_95
+from potvigil.model.pot import Pot, Transducer
+from potvigil.model.reading import Place, Sample
+from potvigil.sim.gas_laws import Leak, LeakLaw
+from potvigil.sim.pot import PotModel
+from potvigil.sim.pot_parts import Fill, PotParameters, Supply
 from potvigil.units import PA_PER_PSI, SECONDS_PER_HOUR
 
 PSI_PER_H = PA_PER_PSI / SECONDS_PER_HOUR

@@ -15,11 +15,11 @@ import time
 from dataclasses import replace
 from pathlib import Path
 
-from potvigil.core.pot import Pot
-from potvigil.core.reading import Sample
-from potvigil.core.watch import PotWatch
+from potvigil.model.pot import Pot
+from potvigil.model.reading import Sample
 from potvigil.record.store import Store
-from potvigil.settings import load_text
+from potvigil.settings.loading import load_text
+from potvigil.watch.pot_watch import PotWatch
 
 POTVIGIL = (sys.executable, "-m", "potvigil")
 

@@ -20,18 +20,20 @@ from pathlib import Path
 from random import Random
 
 from potvigil.clock import ManualClock
-from potvigil.core import details
-from potvigil.core.event import Action, Detail
-from potvigil.core.health import Part
+from potvigil.commands.rehearsal.own_wiring import simulated_station
+from potvigil.model import batch_details
+from potvigil.model.events import Action, Detail
+from potvigil.model.maintenance import Part
+from potvigil.record.batch_query import Wanted
 from potvigil.record.rows import ListedBatch
 from potvigil.record.store import Store
-from potvigil.record.wanted import Wanted
-from potvigil.service import Service
-from potvigil.settings import load_text
-from potvigil.sim.nights import WALL_PROBE, FaultKind, Night, SensorFault, World, settings_for, truth
-from potvigil.sim.pot import CureHeat, Fill, Leak, LeakLaw, PotParameters, Table, Vent
+from potvigil.service.loop import Service
+from potvigil.settings.loading import load_text
+from potvigil.sim.gas_laws import Leak, LeakLaw
+from potvigil.sim.nights import WALL_PROBE, settings_for, truth
+from potvigil.sim.pot_parts import CureHeat, Fill, PotParameters, Table, Vent
+from potvigil.sim.world import FaultKind, Night, SensorFault, World
 from potvigil.units import PA_PER_PSI, SECONDS_PER_HOUR, celsius_to_kelvin
-from potvigil.verbs.own_wiring import simulated_station
 
 POT, REHEARSED, BY = "lantern", "season", "mara"
 FIRST_DAY = datetime(2025, 3, 1, tzinfo=UTC)  # the weather's hours are taken for UTC
@@ -93,7 +95,7 @@ class Planned:
     number: int
     night: Night
     seal_psi_per_h: float
-    details: dict[Detail, str]
+    batch_details: dict[Detail, str]
     told: str
     note: str
     cares: tuple[Care, ...] = ()
@@ -227,7 +229,7 @@ def _night(
     start_utc_s = evening.start_utc_s + late_s
     grams = float(given[Detail.MASS].split()[0])
     given[Detail.MIXED_AT] = datetime.fromtimestamp(start_utc_s + MIXED_S, UTC).isoformat(timespec="minutes")
-    given.update({field: details.read(field, text) for field, text in given.items()})
+    given.update({field: batch_details.read(field, text) for field, text in given.items()})
     seal = Leak(
         0.0,
         LeakLaw.CAPILLARY,

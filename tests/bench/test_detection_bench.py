@@ -24,9 +24,9 @@ from simulate import simulate, simulate_all  # noqa: E402
 from table import print_tables  # noqa: E402
 from watched import Outcome, Raised  # noqa: E402
 
-from potvigil.core.event import Interval  # noqa: E402
-from potvigil.core.reading import Place  # noqa: E402
-from potvigil.core.watch import PotWatch  # noqa: E402
+from potvigil.model.events import Interval  # noqa: E402
+from potvigil.model.reading import Place  # noqa: E402
+from potvigil.watch.pot_watch import PotWatch  # noqa: E402
 
 ONSET_S = 7200.0
 PA_PER_PSI = 6894.757293168361  # NIST SP 811 (2008), Appendix B.8
@@ -238,7 +238,7 @@ def test_results_are_kept_to_the_last(tmp_path: Path) -> None:
 
 
 def test_a_quick_resin_that_is_warm_as_the_hold_begins_is_no_leak() -> None:
-    """Without what core/resin_heat.py expects, the watch took it for a cold mould and then for 1.7 psi/h."""
+    """Without what leak/resin_heat.py expects, the watch took it for a cold mould and then for 1.7 psi/h."""
     night, *_ = draw_series(FROM_START, 2, "heron", "lumps", 8)
     (played,) = simulate_all([night], 10.0)
     for places in ((Place.WALL,), (Place.WALL, Place.ROOM)):

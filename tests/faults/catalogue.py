@@ -12,11 +12,12 @@ from pathlib import Path
 from random import Random
 from typing import Any
 
-from potvigil.core.event import AlarmId
-from potvigil.inputs.ds18b20 import InlineExecutor
+from potvigil.drivers.thermometers.ds18b20 import InlineExecutor
+from potvigil.model.events import AlarmId
 from potvigil.sim.chips import Device, SimBus
-from potvigil.sim.nights import NIGHTS, ROOM_PROBE_ID, WALL_PROBE_ID, Night
-from potvigil.sim.pot import Leak, LeakLaw
+from potvigil.sim.gas_laws import Leak, LeakLaw
+from potvigil.sim.nights import NIGHTS
+from potvigil.sim.world import ROOM_PROBE_ID, WALL_PROBE_ID, Night
 from potvigil.units import PA_PER_PSI, SECONDS_PER_HOUR
 from rehearsal import Bench
 

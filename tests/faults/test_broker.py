@@ -12,9 +12,10 @@ from pathlib import Path
 import pytest
 
 from broker import HOST, Broker, free_port, retained
-from potvigil.core.event import AlarmId
+from potvigil.model.events import AlarmId
 from potvigil.outputs.mqtt import MqttLink
-from potvigil.record.store import COMMANDS_A_TICK, Store
+from potvigil.record.store import Store
+from potvigil.record.tables.commands import COMMANDS_A_TICK
 from potvigil.sim.nights import NIGHTS
 from rehearsal import Bench
 

@@ -6,7 +6,7 @@ from zoneinfo import ZoneInfo
 
 import pytest
 
-from potvigil.core.event import AlarmEvent, AlarmId, AlarmState, BatchClosed
+from potvigil.model.events import AlarmEvent, AlarmId, AlarmState, BatchClosed
 from potvigil.record.store import Store
 from potvigil.sim.nights import NIGHTS
 from rehearsal import Bench, rehearse

@@ -12,9 +12,10 @@ from pathlib import Path
 import pytest
 
 from failing_disk import FailingDisk, FullDisk
-from potvigil.core.event import AlarmId, AlarmState
+from potvigil.model.events import AlarmId, AlarmState
 from potvigil.record.database import BUSY_TIMEOUT_S, Database
-from potvigil.record.store import RETRY_PERIOD_S, Store
+from potvigil.record.store import Store
+from potvigil.record.tables.ledger import RETRY_PERIOD_S
 from potvigil.sim.nights import NIGHTS
 from rehearsal import Bench, raised
 
@@ -153,7 +154,7 @@ from pathlib import Path
 sys.path[:0] = {paths!r}
 from rehearsal import Bench, raised
 from potvigil.sim.nights import NIGHTS
-import potvigil.outputs.mqtt, potvigil.record.thinning
+import potvigil.outputs.mqtt, potvigil.upkeep.thinning
 folder = Path({folder!r})
 Bench(NIGHTS["lost-before-gel"], Path({own!r}))  # imports what is imported late
 if os.getuid() == 0:

@@ -10,12 +10,12 @@ import pytest
 from hypothesis import HealthCheck, given, settings
 
 from fuzz_targets import bounded, done, measured, targets
-from potvigil.faults import SettingsError
-from potvigil.inputs.recording import LogError, read_log
+from potvigil.commands.page import _read_hash
+from potvigil.commands.shared.common import UseError
+from potvigil.imports.csv_log import LogError, read_log
 from potvigil.outputs.mqtt import MqttPasswordError, read_password
-from potvigil.settings import load_text
-from potvigil.verbs.common import UseError
-from potvigil.verbs.page import _read_hash
+from potvigil.settings.errors import SettingsError
+from potvigil.settings.loading import load_text
 
 EXAMPLES = {"settings-text": 25, "stored-settings": 25, "settings-bombs": 25, "log": 30, "archive": 25}
 GROWTH_BYTES = 100_000

@@ -10,11 +10,12 @@ from pathlib import Path
 import pytest
 
 from killed import ALLOWED_LOSS_S, PHASES_S, POT, before, check_integrity, killed_in, killed_while_migrating
-from potvigil.core.event import Action, AlarmId, AlarmState, Command
-from potvigil.core.reading import Fault, Sample, Sensor
+from potvigil.model.events import Action, AlarmId, AlarmState, Command
+from potvigil.model.reading import Fault, Sample, Sensor
 from potvigil.record.database import Database
-from potvigil.record.store import SAMPLE_COMMIT_PERIOD_S, Store
-from potvigil.record.unwritten import Unwritten
+from potvigil.record.spool import Unwritten
+from potvigil.record.store import Store
+from potvigil.record.tables.ledger import SAMPLE_COMMIT_PERIOD_S
 from potvigil.sim.nights import NIGHTS
 from rehearsal import Bench, raised
 

@@ -18,11 +18,12 @@ from packaging.requirements import Requirement
 from broker import Broker, make_certificates, wait_until
 from potvigil.outputs.live import LiveFile
 from potvigil.page.live import LiveReader
-from potvigil.record.archive import export_all, import_all
-from potvigil.record.keeping import backup
+from potvigil.record.spool import Unwritten
 from potvigil.record.store import Store
-from potvigil.record.unwritten import Unwritten
 from potvigil.sim.nights import NIGHTS
+from potvigil.upkeep.archive import import_all
+from potvigil.upkeep.archive_writing import export_all
+from potvigil.upkeep.backup import backup
 from rehearsal import Bench
 
 PASSWORD = "Zq7-planted-broker-word"
@@ -86,8 +87,8 @@ from pathlib import Path
 import logging
 from potvigil.outputs.live import LiveFile
 from potvigil.record.store import Store
-from potvigil.service import mqtt_link
-from potvigil.settings import load
+from potvigil.service.wiring import mqtt_link
+from potvigil.settings.loading import load
 from potvigil.sim.nights import NIGHTS
 from rehearsal import Bench
 logging.basicConfig(level=logging.DEBUG, stream=sys.stderr)

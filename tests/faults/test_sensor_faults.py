@@ -2,8 +2,9 @@
 
 import pytest
 
-from potvigil.core.event import AlarmId, AlarmState, NoteEvent, NoteId, Verdict
-from potvigil.sim.nights import NIGHTS, ROOM_PROBE_ID, WALL_PROBE_ID, FaultKind, SensorFault
+from potvigil.model.events import AlarmId, AlarmState, NoteEvent, NoteId, Verdict
+from potvigil.sim.nights import NIGHTS
+from potvigil.sim.world import ROOM_PROBE_ID, WALL_PROBE_ID, FaultKind, SensorFault
 from rehearsal import Bench, raised, rehearse
 
 POT = "lantern"

@@ -12,8 +12,9 @@ from hypothesis import strategies as st
 
 from faults.catalogue import CATALOGUE, Trouble
 from faults.trial import AT_S, TEN_MINUTES_S, run
-from potvigil.core.alarm import FIRST_REPEAT_S, LAST_REPEAT_S, OFF_DELAY_S, RULES, AlarmBook
-from potvigil.core.event import AlarmEvent, AlarmId, AlarmState
+from potvigil.model.events import AlarmEvent, AlarmId, AlarmState
+from potvigil.watch.alarm_rules import OFF_DELAY_S, RULES
+from potvigil.watch.alarm_states import FIRST_REPEAT_S, LAST_REPEAT_S, AlarmBook
 
 PAIRS = list(combinations(CATALOGUE, 2))
 SAMPLED = Random(6).sample(PAIRS, 24)

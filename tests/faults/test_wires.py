@@ -10,7 +10,7 @@ import pytest
 
 from faults.catalogue import BY_NAME, CATALOGUE, CONVERTER, HANG_S, Broken, Spell, Trouble, night_of
 from faults.trial import AT_S, LEAK_ALARMS, POT, TEN_MINUTES_S, run
-from potvigil.core.event import AlarmId
+from potvigil.model.events import AlarmId
 
 LEAK_AFTER_S = 1200.0  # a leak begins so long after the fault was mended, or after it began
 FOUND_S = 900.0

@@ -6,8 +6,8 @@ from itertools import pairwise
 from pathlib import Path
 
 from faults.catalogue import Broken, Spell, Trouble, night_of
-from potvigil.core.event import AlarmId, Stage
-from potvigil.core.reading import Quality
+from potvigil.model.events import AlarmId, Stage
+from potvigil.model.reading import Quality
 from rehearsal import Raised, raised
 
 POT = "lantern"

@@ -8,8 +8,9 @@ from tempfile import TemporaryDirectory
 import pytest
 
 from other_wires import TRANSDUCERS, behind
-from potvigil.core.event import AlarmId, Verdict
-from potvigil.sim.nights import NIGHTS, FaultKind, SensorFault
+from potvigil.model.events import AlarmId, Verdict
+from potvigil.sim.nights import NIGHTS
+from potvigil.sim.world import FaultKind, SensorFault
 from rehearsal import Bench, raised, rehearse
 
 PSI_PER_H = 6894.757293168361 / 3600.0

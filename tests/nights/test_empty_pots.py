@@ -9,10 +9,12 @@ from random import Random
 
 import pytest
 
-from potvigil.core.event import AlarmEvent, AlarmId
-from potvigil.core.reading import Place, Sample
-from potvigil.core.watch import PotWatch
-from potvigil.sim.pot import Fill, Leak, PotModel, PotParameters, Supply
+from potvigil.model.events import AlarmEvent, AlarmId
+from potvigil.model.reading import Place, Sample
+from potvigil.sim.gas_laws import Leak
+from potvigil.sim.pot import PotModel
+from potvigil.sim.pot_parts import Fill, PotParameters, Supply
+from potvigil.watch.pot_watch import PotWatch
 from shut_pot import ATMOSPHERE_PA, PSI, pot
 
 STEP_S, ROOM_K = 10.0, 292.0

@@ -4,8 +4,9 @@ from itertools import pairwise
 
 import pytest
 
-from potvigil.core.event import BatchSummary, Verdict
-from potvigil.sim.nights import NIGHTS, Truth
+from potvigil.model.events import BatchSummary, Verdict
+from potvigil.sim.nights import NIGHTS
+from potvigil.sim.world import Truth
 from potvigil.units import PA_PER_PSI, SECONDS_PER_HOUR
 from rehearsal import Bench, Raised, raised, rehearse, texts
 

@@ -4,9 +4,10 @@ from dataclasses import replace
 
 import pytest
 
-from potvigil.core.event import AlarmId
+from potvigil.model.events import AlarmId
+from potvigil.sim.gas_laws import Leak
 from potvigil.sim.nights import NIGHTS, ROOM_PROBE, WALL_PROBE, WORKING_PA, _cooling_room, settings_for
-from potvigil.sim.pot import Fill, Leak, Regulate
+from potvigil.sim.pot_parts import Fill, Regulate
 from potvigil.units import PA_PER_PSI
 from rehearsal import raised, rehearse
 

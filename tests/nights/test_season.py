@@ -9,8 +9,8 @@ from pathlib import Path
 import pytest
 
 from bench.season import FILL_S, FIRST_DAY, POT, PSI_PER_H, REHEARSED, Evening, Planned, Played, plan, play
-from potvigil.core.event import Detail, Interval, Verdict
-from potvigil.core.reading import Sample
+from potvigil.model.events import Detail, Interval, Verdict
+from potvigil.model.reading import Sample
 from potvigil.record.rows import BatchRow, CareRow, RunRow
 from potvigil.record.store import Store
 

@@ -9,8 +9,8 @@ from hypothesis import strategies as st
 
 from demo_pot import HOLDING, LANTERN, NOTHING_KNOWN, PSI, WORKSHOP, alarm, with_alarms
 from homie_rules import description_faults, faults, payload_fault
-from potvigil.core.event import Action, AlarmId, AlarmState, Cure, Detail, FloorForecast, Interval, Priority
-from potvigil.outputs import homie
+from potvigil.model.events import Action, AlarmId, AlarmState, Cure, Detail, FloorForecast, Interval, Priority
+from potvigil.outputs import homie, homie_set, homie_tree
 
 BASE = "homie/5/harbour-models-lantern"
 
@@ -124,7 +124,7 @@ def test_only_acknowledging_and_the_batch_texts_can_be_set():
     }
     details = ("label", "note", "resin", "mould", "colour", "mass", "mixed-at")
     assert settable == {"alarms/acknowledge", "alarms/unshelve", *(f"batch/{detail}" for detail in details)}
-    assert {topic.removeprefix(f"{BASE}/") for topic in homie.set_topics(WORKSHOP, [LANTERN])} == {
+    assert {topic.removeprefix(f"{BASE}/") for topic in homie_set.set_topics(WORKSHOP, [LANTERN])} == {
         f"{path}/set" for path in settable
     }
 
@@ -295,7 +295,7 @@ def test_what_came_and_went_is_one_line_that_is_not_retained():
 
 
 def test_the_last_will_is_the_roots_and_says_lost():
-    assert homie.last_will(WORKSHOP) == homie.Message("homie/5/harbour-models/$state", b"lost", True, 1)
+    assert homie.last_will(WORKSHOP) == homie_tree.Message("homie/5/harbour-models/$state", b"lost", True, 1)
 
 
 def test_a_rehearsal_is_stamped_on_topic_name_property_and_alarm():
@@ -311,15 +311,17 @@ def test_a_rehearsal_is_stamped_on_topic_name_property_and_alarm():
 
 
 def parsed(path, payload):
-    return homie.parse_set(WORKSHOP, f"{BASE}/{path}/set", payload)
+    return homie_set.parse_set(WORKSHOP, f"{BASE}/{path}/set", payload)
 
 
 def test_set_messages_are_understood():
-    assert parsed("alarms/acknowledge", b"leak") == homie.SetCommand(
+    assert parsed("alarms/acknowledge", b"leak") == homie_set.SetCommand(
         "lantern", Action.ACKNOWLEDGE, AlarmId.LEAK
     )
-    assert parsed("alarms/unshelve", b"leak") == homie.SetCommand("lantern", Action.UNSHELVE, AlarmId.LEAK)
-    assert parsed("alarms/acknowledge", b"all") == homie.SetCommand("lantern", Action.ACKNOWLEDGE)
+    assert parsed("alarms/unshelve", b"leak") == homie_set.SetCommand(
+        "lantern", Action.UNSHELVE, AlarmId.LEAK
+    )
+    assert parsed("alarms/acknowledge", b"all") == homie_set.SetCommand("lantern", Action.ACKNOWLEDGE)
     for path, payload, field, text in [
         ("batch/label", "Lens 4 ♯".encode(), Detail.LABEL, "Lens 4 ♯"),
         ("batch/note", b" two\nlines ", Detail.NOTE, "two\nlines"),
@@ -329,7 +331,7 @@ def test_set_messages_are_understood():
         ("batch/mass", b"250 g", Detail.MASS, "250 g"),
         ("batch/mixed-at", b"2026-01-01T21:40:00+01:00", Detail.MIXED_AT, "2026-01-01T20:40:00Z"),
     ]:
-        assert parsed(path, payload) == homie.SetCommand("lantern", Action.EDIT, text=text, field=field)
+        assert parsed(path, payload) == homie_set.SetCommand("lantern", Action.EDIT, text=text, field=field)
 
 
 @pytest.mark.parametrize(
@@ -355,7 +357,7 @@ def test_set_messages_are_understood():
 )
 def test_hostile_payloads_are_refused_with_a_reason(path, payload, reason):
     outcome = parsed(path, payload)
-    assert isinstance(outcome, homie.Refusal)
+    assert isinstance(outcome, homie_set.Refusal)
     assert reason in outcome.reason
     assert "\n" not in outcome.reason
     assert len(outcome.reason) < 400
@@ -376,7 +378,7 @@ def test_hostile_payloads_are_refused_with_a_reason(path, payload, reason):
     ],
 )
 def test_other_topics_are_none_of_ours(topic):
-    assert homie.parse_set(WORKSHOP, topic, b"x") is None
+    assert homie_set.parse_set(WORKSHOP, topic, b"x") is None
 
 
 paths = st.sampled_from(
@@ -387,20 +389,20 @@ paths = st.sampled_from(
 @given(paths, st.binary(max_size=300) | st.text().map(str.encode))
 def test_no_payload_raises_and_what_is_taken_can_be_shown(path, payload):
     outcome = parsed(path, payload)
-    if isinstance(outcome, homie.SetCommand):
+    if isinstance(outcome, homie_set.SetCommand):
         signs = set(outcome.text) - set("\n\t")
         assert not {unicodedata.category(sign) for sign in signs} & {"Cc", "Cs", "Zl", "Zp"}
         assert len(outcome.text) <= 2000
     else:
-        assert isinstance(outcome, homie.Refusal)
+        assert isinstance(outcome, homie_set.Refusal)
 
 
 def test_an_accepted_acknowledgement_is_answered_as_a_moment():
-    command = homie.SetCommand("lantern", Action.ACKNOWLEDGE, AlarmId.LEAK)
-    answer = homie.echo(WORKSHOP, command)
-    assert answer == homie.Message(f"{BASE}/alarms/acknowledge", b"leak", retained=False, qos=0)
-    command = homie.SetCommand("lantern", Action.EDIT, text="x", field=Detail.LABEL)
-    assert homie.echo(WORKSHOP, command) is None
+    command = homie_set.SetCommand("lantern", Action.ACKNOWLEDGE, AlarmId.LEAK)
+    answer = homie_set.echo(WORKSHOP, command)
+    assert answer == homie_tree.Message(f"{BASE}/alarms/acknowledge", b"leak", retained=False, qos=0)
+    command = homie_set.SetCommand("lantern", Action.EDIT, text="x", field=Detail.LABEL)
+    assert homie_set.echo(WORKSHOP, command) is None
 
 
 def test_the_demo_snapshot_leaves_out_nothing_that_can_be_told():

@@ -15,8 +15,8 @@ import pytest
 from broker import HOST, Broker, free_port, make_certificates, retained, settle, wait_until
 from demo_pot import HOLDING, LANTERN, NOTHING_KNOWN, PSI, WORKSHOP, alarm, with_alarms
 from homie_rules import faults
-from potvigil.core.event import Action, AlarmId, Detail, Priority
-from potvigil.outputs.homie import SetCommand
+from potvigil.model.events import Action, AlarmId, Detail, Priority
+from potvigil.outputs.homie_set import SetCommand
 from potvigil.outputs.mqtt import MqttLink, MqttLinkError, MqttOutput, MqttPasswordError, read_password
 
 ROOT = "homie/5/harbour-models"

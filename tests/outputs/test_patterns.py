@@ -4,7 +4,7 @@ import itertools
 
 import pytest
 
-from potvigil.core.event import AlarmId, AlarmState, Priority
+from potvigil.model.events import AlarmId, AlarmState, Priority
 from potvigil.outputs import patterns
 from potvigil.outputs.patterns import CALLS, Lamp, Rhythm, Show, Standing, show
 

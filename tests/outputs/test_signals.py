@@ -12,14 +12,14 @@ from gpiozero.pins.mock import MockFactory
 
 from demo_pot import alarm
 from potvigil.cli import main
-from potvigil.core.alarm import AlarmBook
-from potvigil.core.event import Action, AlarmEvent, AlarmId, AlarmState, Command, Priority
+from potvigil.commands import watch
+from potvigil.model.events import Action, AlarmEvent, AlarmId, AlarmState, Command, Priority
 from potvigil.outputs.patterns import Lamp, Show
 from potvigil.outputs.signals import STUCK_S, Pins, QuietHours, Signals, Wiring, boot_time_s, open_pins
 from potvigil.record.store import Store
-from potvigil.settings import load_text
+from potvigil.settings.loading import load_text
 from potvigil.sim.nights import NIGHTS
-from potvigil.verbs import watch
+from potvigil.watch.alarm_states import AlarmBook
 from rehearsal import Bench
 
 LAMP, NOTE_LAMP, CALM_LAMP, BUZZER, BUTTON = 17, 22, 5, 16, 26
@@ -120,7 +120,7 @@ def test_the_lamp_of_a_calm_night_beats_and_the_buzzer_is_silent(factory: MockFa
 def test_a_high_alarm_calls_is_repeated_at_the_stretching_interval_and_falls_silent_when_seen(
     factory: MockFactory,
 ) -> None:
-    """core/alarm.py: announced again after 10, 20, 40, then every 60 min; calls of five pulses for 3 min."""
+    """watch/alarm_states.py: again after 10, 20, 40, then every 60 min; calls of five pulses for 3 min."""
     bed = Bedside(factory)
     bed.conditions[FLOOR] = "passes the floor"
     assert bed.sounded(30.0) == 0  # its on-delay

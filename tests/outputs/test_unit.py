@@ -269,7 +269,7 @@ import sys
 sys.path.insert(0, {here!r})
 from pathlib import Path
 from sandbox import become
-from potvigil.core.event import Action, Command
+from potvigil.model.events import Action, Command
 from potvigil.record.store import Store
 import os
 folder = Path(sys.argv[1])

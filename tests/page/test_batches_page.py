@@ -7,7 +7,7 @@ from dataclasses import replace
 import pytest
 
 from paged import commands_of, post, shown, token_of
-from potvigil.core.event import LAST_BATCH, BatchClosed, BatchOpened, Detail, Verdict
+from potvigil.model.events import LAST_BATCH, BatchClosed, BatchOpened, Detail, Verdict
 from potvigil.record.store import Store
 
 

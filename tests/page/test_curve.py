@@ -10,14 +10,14 @@ from hypothesis import strategies as st
 
 from demo_pot import HOLDING
 from paged import shown
-from potvigil.core.conversion import convert
-from potvigil.core.event import AlarmId
-from potvigil.core.pot import Reference
-from potvigil.core.reading import Fault, Place, Quality, Reading, Sample, Sensor
-from potvigil.page.curve import GAP_S, Asked, curve
+from potvigil.model.events import AlarmId
+from potvigil.model.pot import Reference
+from potvigil.model.reading import Fault, Place, Quality, Reading, Sample, Sensor
+from potvigil.page.views.curve import GAP_S, Asked, curve
 from potvigil.record.rows import TraceRow
 from potvigil.record.store import Store
-from potvigil.settings import load_text
+from potvigil.sensing.conversion import convert
+from potvigil.settings.loading import load_text
 from potvigil.units import PA_PER_PSI
 from rehearsal import raised
 

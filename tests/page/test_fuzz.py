@@ -10,8 +10,8 @@ from hypothesis import strategies as st
 from starlette.routing import Route
 
 from paged import SAME, token_of
-from potvigil.core.asked import Ask
-from potvigil.core.event import AlarmId, Detail
+from potvigil.model.events import AlarmId, Detail
+from potvigil.planning.request import Ask
 
 ROUTES = {
     "GET": [

@@ -8,9 +8,9 @@ import pytest
 
 from demo_pot import PSI
 from paged import Watched, post, shown
-from potvigil.core.event import Action, AlarmId, AlarmState, Command
+from potvigil.model.events import Action, AlarmId, AlarmState, Command
 from potvigil.outputs.live import LiveFile
-from potvigil.page.pots import SHELVE_MINUTES, _shelve_minutes
+from potvigil.page.views.pots import SHELVE_MINUTES, _shelve_minutes
 from potvigil.record.store import Store
 from rehearsal import Bench, watching
 

@@ -13,10 +13,10 @@ from page.test_fuzz import TELLING
 from paged import Watched, shown
 from pot_season import keep_season
 from potvigil.cli import main
-from potvigil.core.asked import Ask
-from potvigil.page.plans import FIELDS, LONGEST, MORE_FIELDS
+from potvigil.page.views.plans import FIELDS, LONGEST, MORE_FIELDS
+from potvigil.planning.request import Ask
 from potvigil.record.store import Store
-from potvigil.settings import load
+from potvigil.settings.loading import load
 
 CONFIG = Path(__file__).parents[2] / "config"
 WORKSHOP, SMALLEST = CONFIG / "workshop.yaml", CONFIG / "smallest.yaml"

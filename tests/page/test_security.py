@@ -12,9 +12,10 @@ import pytest
 from starlette.testclient import TestClient
 
 from paged import SAME, commands_of, post, shown, token_of
-from potvigil.core.event import BatchClosed, Detail
-from potvigil.page import security
-from potvigil.page.security import Throttle, Visitors, hashed, is_hash, verify
+from potvigil.model.events import BatchClosed, Detail
+from potvigil.page import passwords, sessions
+from potvigil.page.passwords import hashed, is_hash, verify
+from potvigil.page.sessions import Throttle, Visitors
 from potvigil.record.store import Store
 
 POSTS = [
@@ -421,8 +422,8 @@ def test_each_address_waits_for_itself_and_all_together_a_little():
     assert throttle.wait_s("192.0.2.2", 9.0) == 0.0
     for i in range(30):  # from everywhere
         throttle.failed(f"198.51.100.{i}", 10.0)
-    assert 0.0 < throttle.wait_s("192.0.2.2", 10.0) <= security.LONGEST_WAIT_OF_ALL_S
-    assert throttle.wait_s("192.0.2.2", 10.0 + security.LONGEST_WAIT_OF_ALL_S) == 0.0
+    assert 0.0 < throttle.wait_s("192.0.2.2", 10.0) <= sessions.LONGEST_WAIT_OF_ALL_S
+    assert throttle.wait_s("192.0.2.2", 10.0 + sessions.LONGEST_WAIT_OF_ALL_S) == 0.0
     throttle.succeeded("192.0.2.1")
     assert throttle.wait_s("192.0.2.1", 30.0) == 0.0
     for i in range(5000):
@@ -441,7 +442,7 @@ def test_one_household_of_ipv6_is_one_guesser():
 def test_a_hash_is_scrypt_with_a_salt_of_its_own(password_hash):
     # RFC 7914 section 12's vector is checked by hashlib's own tests; here that ours is that function
     name, n, r, p, salt, key = password_hash.split("$")
-    salt, key = (security._bytes(each) for each in (salt, key))
+    salt, key = (passwords._bytes(each) for each in (salt, key))
     assert name == "scrypt"
     assert key == hashlib.scrypt(
         PASSWORD.encode(), salt=salt, n=int(n), r=int(r), p=int(p), maxmem=2**26, dklen=32
@@ -462,7 +463,7 @@ def test_sessions_end_and_do_not_pile_up():
     visitors = Visitors()
     first = visitors.log_in(0.0)
     assert visitors.is_logged_in(first, 10.0)
-    assert not visitors.is_logged_in(first, security.SESSION_S + 1.0)
+    assert not visitors.is_logged_in(first, sessions.SESSION_S + 1.0)
     assert not visitors.is_logged_in("", 0.0)
     for _ in range(1000):
         visitors.log_in(0.0)

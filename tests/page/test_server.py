@@ -18,7 +18,8 @@ import pytest
 from paged import token_of
 from potvigil.cli import main
 from potvigil.page import server
-from potvigil.page.security import FORM_WITHIN_S, is_hash
+from potvigil.page.guard import FORM_WITHIN_S
+from potvigil.page.passwords import is_hash
 
 SMALLEST = Path(__file__).parents[2] / "config" / "smallest.yaml"
 

@@ -10,7 +10,7 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from demo_pot import HOLDING, LANTERN, NOTHING_KNOWN, PSI, T_S, UTC_S, alarm, with_alarms
-from potvigil.core.event import (
+from potvigil.model.events import (
     AlarmId,
     AlarmState,
     Change,
@@ -21,10 +21,10 @@ from potvigil.core.event import (
     Stage,
     Verdict,
 )
-from potvigil.core.pot import Supply
-from potvigil.core.reading import Quality
-from potvigil.page import words
-from potvigil.page.words import Level, Teller
+from potvigil.model.pot import Supply
+from potvigil.model.reading import Quality
+from potvigil.page.views import words
+from potvigil.page.views.words import Level, Teller
 from potvigil.record.rows import TraceRow
 from potvigil.sim.nights import NIGHTS
 from rehearsal import Bench

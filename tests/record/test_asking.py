@@ -2,10 +2,11 @@
 
 import pytest
 
-from potvigil.core.event import Action, AlarmId, Answer, Outcome
-from potvigil.record import store as store_module
+from potvigil.model.events import Action, AlarmId, Answer, Outcome
 from potvigil.record.asking import answer_of, is_settled
-from potvigil.record.store import COMMAND_LASTS_S, LATE, NOBODY, Store
+from potvigil.record.store import Store
+from potvigil.record.tables import commands
+from potvigil.record.tables.commands import COMMAND_LASTS_S, LATE, NOBODY
 from record_night import POT
 
 PUT_ASIDE = Answer(Outcome.DONE, "leak is put aside")
@@ -18,7 +19,7 @@ def clock(monkeypatch):
     class Clock:
         now_s = 1000.0
 
-    monkeypatch.setattr(store_module, "_boot_s", lambda: Clock.now_s)
+    monkeypatch.setattr(commands, "_boot_s", lambda: Clock.now_s)
     return Clock
 
 

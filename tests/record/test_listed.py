@@ -4,9 +4,9 @@ from dataclasses import replace
 
 import pytest
 
-from potvigil.core.event import AlarmId, AlarmState, BatchOpened, Detail, Interval, Verdict
+from potvigil.model.events import AlarmId, AlarmState, BatchOpened, Detail, Interval, Verdict
+from potvigil.record.batch_query import OPEN, Wanted
 from potvigil.record.store import Store
-from potvigil.record.wanted import OPEN, Wanted
 from record_night import CLOSED, POT, SUMMARY, UTC_S, alarm
 
 DAY_S = 86_400.0

@@ -10,7 +10,7 @@ from pathlib import Path
 import pytest
 
 from potvigil.cli import main
-from potvigil.core.event import Action
+from potvigil.model.events import Action
 from potvigil.record import lock as lock_module
 from potvigil.record.errors import UnwritableRecordError, WatchedRecordError
 from potvigil.record.lock import WatchLock, is_watched

@@ -7,11 +7,12 @@ from pathlib import Path
 
 import pytest
 
-import potvigil.record.store as store_module
+import potvigil.record.tables.ledger as store_module
 from failing_disk import FullDisk
-from potvigil.core.event import Action, AlarmState, BatchOpened
+from potvigil.model.events import Action, AlarmState, BatchOpened
 from potvigil.record.errors import DamagedRecordError, NotARecordError, RecordError, RecordWriteError
-from potvigil.record.store import RETRY_PERIOD_S, SAMPLE_COMMIT_PERIOD_S, Store
+from potvigil.record.store import Store
+from potvigil.record.tables.ledger import RETRY_PERIOD_S, SAMPLE_COMMIT_PERIOD_S
 from record_night import CLOSED, POT, UTC_S, alarm, night, sample
 
 

@@ -12,8 +12,8 @@ from pathlib import Path
 import pytest
 
 import potvigil.record.database as database_module
-from potvigil.core.event import Action, AlarmId, Command, Detail, Interval, Outcome, Stage, StageEvent
-from potvigil.core.reading import Fault, Place, Sample, Sensor
+from potvigil.model.events import Action, AlarmId, Command, Detail, Interval, Outcome, Stage, StageEvent
+from potvigil.model.reading import Fault, Place, Sample, Sensor
 from potvigil.record.errors import (
     MissingRecordError,
     NewerRecordError,

@@ -10,9 +10,10 @@ from pathlib import Path
 import pytest
 
 import potvigil.record.database as database_module
-from potvigil.core.event import Action, BatchOpened
+from potvigil.model.events import Action, BatchOpened
 from potvigil.record.errors import LockedRecordError
-from potvigil.record.store import RETRY_PERIOD_S, Store
+from potvigil.record.store import Store
+from potvigil.record.tables.ledger import RETRY_PERIOD_S
 from record_night import POT, UTC_S, night, sample
 
 
@@ -27,8 +28,8 @@ def test_a_writer_killed_in_mid_batch_leaves_all_it_had_committed(tmp_path):
     writer = python(
         """
         import sys, pathlib, itertools
-        from potvigil.core.event import BatchOpened
-        from potvigil.core.reading import Sample
+        from potvigil.model.events import BatchOpened
+        from potvigil.model.reading import Sample
         from potvigil.record.store import Store
         store = Store.open(pathlib.Path(sys.argv[1]))
         store.begin_run("{}", "boot-a", 0.0, 1767304800.0, None)
@@ -66,7 +67,7 @@ def test_commands_of_many_writers_arrive_once_each_while_the_watch_writes(tmp_pa
             python(
                 """
                 import sys, pathlib
-                from potvigil.core.event import Action, Detail
+                from potvigil.model.events import Action, Detail
                 from potvigil.record.store import Store
                 for number in range(25):
                     with Store.open(pathlib.Path(sys.argv[1]), create=False) as store:

@@ -10,7 +10,7 @@ import pytest
 from hypothesis import HealthCheck, given, settings
 from hypothesis import strategies as st
 
-from potvigil.core.event import (
+from potvigil.model.events import (
     Action,
     AlarmId,
     AlarmState,
@@ -24,10 +24,11 @@ from potvigil.core.event import (
     StageEvent,
     Verdict,
 )
-from potvigil.core.reading import Fault, Place, Sample, Sensor
+from potvigil.model.reading import Fault, Place, Sample, Sensor
 from potvigil.record.errors import UnknownBatchError
 from potvigil.record.rows import EditRow
-from potvigil.record.store import SAMPLE_COMMIT_PERIOD_S, Store
+from potvigil.record.store import Store
+from potvigil.record.tables.ledger import SAMPLE_COMMIT_PERIOD_S
 from record_night import CLOSED, POT, SUMMARY, UTC_S, alarm, night, sample
 
 FINITE = st.floats(allow_nan=False, allow_infinity=False)

@@ -9,14 +9,15 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from potvigil.core.event import BatchOpened, Detail, EditEvent
-from potvigil.record.archive import export_all, import_all
+from potvigil.model.events import BatchOpened, Detail, EditEvent
 from potvigil.record.codec import found_from_text, found_to_text
 from potvigil.record.errors import ArchiveError
-from potvigil.record.readable import wrong_with
 from potvigil.record.rows import TaughtRow
 from potvigil.record.store import Store
-from potvigil.record.thinning import thin
+from potvigil.record.validation import wrong_with
+from potvigil.upkeep.archive import import_all
+from potvigil.upkeep.archive_writing import export_all
+from potvigil.upkeep.thinning import thin
 from record_night import CLOSED, POT, UTC_S, sample
 
 VERSION_4 = Path(__file__).with_name("version_4.sql")

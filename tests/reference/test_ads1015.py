@@ -2,7 +2,7 @@
 
 import pytest
 
-from potvigil.inputs.ads1115 import ADS1015, config_word, read_mean_count, volts_per_count
+from potvigil.drivers.converters.ads1115 import ADS1015, config_word, read_mean_count, volts_per_count
 from scripted_bus import TableBus
 
 

@@ -4,7 +4,7 @@ import struct
 
 import pytest
 
-from potvigil.inputs.bmp280 import Trimming, compensate, parse_trimming, read_result
+from potvigil.drivers.barometers.bmp280 import Trimming, compensate, parse_trimming, read_result
 from scripted_bus import ScriptedBus, read
 
 # The example's trimming. On the wire: little-endian words from register 0x88.

@@ -8,7 +8,7 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from potvigil.inputs.bmp388 import compensate, parse_trimming, read_result
+from potvigil.drivers.barometers.bmp388 import compensate, parse_trimming, read_result
 from scripted_bus import ScriptedBus, read
 
 TRIMMING = bytes.fromhex("236B5849F65CFFCEF42300EA636E79F3F6AA4312C4")

@@ -4,9 +4,9 @@ from dataclasses import replace
 
 import pytest
 
-from potvigil.core.conversion import convert
-from potvigil.core.pot import Pot, Transducer
-from potvigil.core.reading import Quality, Reading, Sample
+from potvigil.model.pot import Pot, Transducer
+from potvigil.model.reading import Quality, Reading, Sample
+from potvigil.sensing.conversion import convert
 from shut_pot import ATMOSPHERE_PA, PSI, pot
 
 LSB_V = 187.5e-6  # ADS1115 at a full scale of 6.144 V, TI SBAS444

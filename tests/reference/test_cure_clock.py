@@ -6,8 +6,8 @@ import pytest
 from scipy.constants import R
 from scipy.integrate import quad
 
-from potvigil.core.cure import CureClock, age_factor, halving_q_k, pace
-from potvigil.core.pot import Resin
+from potvigil.model.pot import Resin
+from potvigil.physics.cure import CureClock, age_factor, halving_q_k, pace
 
 HOUR = 3600.0
 

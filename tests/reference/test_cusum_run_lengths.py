@@ -5,7 +5,7 @@ from statistics import mean
 
 import pytest
 
-from potvigil.core.cusum import Cusum, K
+from potvigil.statistics.cusum import Cusum, K
 
 
 def run_length(random: Random, threshold: float, shift: float) -> int:

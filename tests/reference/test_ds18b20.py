@@ -2,7 +2,7 @@
 
 import pytest
 
-from potvigil.inputs.ds18b20 import ThermometerError, crc8, parse_w1_slave
+from potvigil.drivers.thermometers.ds18b20 import ThermometerError, crc8, parse_w1_slave
 
 # Datasheet rev. 042208, table 1: temperature and data. The CRC is that of the two bytes followed by
 # 4B 46 7F FF 0C 10, computed independently.

@@ -2,8 +2,8 @@
 
 import pytest
 
-from potvigil.core.fill import Compressor, adiabatic_fill_k, fill
-from potvigil.core.stored_energy import stored_energy_j, tnt_g
+from potvigil.physics.fill import Compressor, adiabatic_fill_k, fill
+from potvigil.physics.stored_energy import stored_energy_j, tnt_g
 from potvigil.units import PA_PER_PSI
 
 HUGE_M3 = 1e7  # a tank so large is a supply line

@@ -5,8 +5,9 @@ from math import inf, log
 import pytest
 from scipy.integrate import solve_ivp
 
-from potvigil.core.event import Interval
-from potvigil.core.forecast import choked_time_s, forecast_floor, laminar_time_s
+from potvigil.leak.forecast import forecast_floor
+from potvigil.model.events import Interval
+from potvigil.physics.leak_laws import choked_time_s, laminar_time_s
 
 PSI = 6894.757293168361  # NIST SP 811, Appendix B.8
 ATMOSPHERE_PA = 101_325.0

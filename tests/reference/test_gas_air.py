@@ -6,12 +6,10 @@ from math import pi, sqrt
 import pytest
 from CoolProp.CoolProp import PropsSI
 
-from potvigil.core.gas import (
+from potvigil.physics.air import amount_mol, compressibility, corrected_absolute_pa
+from potvigil.physics.flow import (
     CHOKED_FLOW_FACTOR,
     CRITICAL_PRESSURE_RATIO,
-    amount_mol,
-    compressibility,
-    corrected_absolute_pa,
     leak_mol_per_s,
     orifice_diameter_m,
     standard_cm3_per_min,

@@ -2,7 +2,7 @@
 
 import pytest
 
-from potvigil.inputs.max31865 import Max31865, read_celsius
+from potvigil.drivers.thermometers.max31865 import Max31865, read_celsius
 from scripted_spi import ScriptedPins
 
 # Table 9: Pt100 with 400 ohm. Temperature, resistance, the two data bytes.

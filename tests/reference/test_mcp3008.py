@@ -6,8 +6,8 @@ import pytest
 from gpiozero import Device
 from gpiozero.pins.mock import MockFactory, MockSPIDevice
 
-from potvigil.inputs.converter import Converter
-from potvigil.inputs.mcp3008 import Mcp
+from potvigil.drivers.converters.converter import Converter
+from potvigil.drivers.converters.mcp3008 import Mcp
 from scripted_spi import ScriptedPins
 
 

@@ -6,7 +6,7 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from potvigil.inputs.ntc import BETA_OFF_K, Coefficients, celsius, of_beta, read_divider
+from potvigil.drivers.thermometers.ntc import BETA_OFF_K, Coefficients, celsius, of_beta, read_divider
 
 # Coefficients of a 10 kohm thermistor as widely published, with the resistances that go with them
 WIDELY = Coefficients(1.129148e-3, 2.34125e-4, 8.76741e-8)

@@ -5,7 +5,7 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 from scipy.optimize import brentq
 
-from potvigil.inputs.pt100 import celsius
+from potvigil.drivers.thermometers.pt100 import celsius
 
 TABLE = {
     -200: 18.52, -150: 39.72, -100: 60.26, -50: 80.31, -20: 92.16, -10: 96.09, 0: 100.00, 10: 103.90,

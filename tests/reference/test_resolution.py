@@ -7,8 +7,8 @@ import numpy as np
 import pytest
 from scipy import stats
 
-from potvigil.core.pot import Transducer
-from potvigil.core.resolution import FINER, Resolution, resolution
+from potvigil.model.pot import Transducer
+from potvigil.sensing.resolution import FINER, Resolution, resolution
 from shut_pot import PSI
 
 DIRECT = Transducer(volts_per_count=187.5e-6, span_pa=100 * PSI)  # ADS1115 at 6.144 V

@@ -4,7 +4,7 @@ import numpy as np
 import pytest
 from scipy.optimize import brentq
 
-from potvigil.core.tightness import BOUNDARY, GROWTH, LOOKS
+from potvigil.diagnosis.tightness import BOUNDARY, GROWTH, LOOKS
 
 # Pocock, Biometrika 64 (1977) 191, table 1, 5 % two-sided (from memory: 2.178, 2.289, 2.361, 2.413, 2.555).
 POCOCK = {1: 1.960, 2: 2.178, 3: 2.289, 4: 2.361, 5: 2.413, 10: 2.555}

@@ -6,10 +6,10 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from potvigil.core.conversion import convert
-from potvigil.core.pot import Transducer
-from potvigil.core.reading import Quality, Reading, Sample
-from potvigil.core.signal import FIVE_VOLT, LIVE_ZERO, LOOP, RATIOMETRIC, SIGNALS, TEN_VOLT
+from potvigil.model.pot import Transducer
+from potvigil.model.reading import Quality, Reading, Sample
+from potvigil.model.signal import FIVE_VOLT, LIVE_ZERO, LOOP, RATIOMETRIC, SIGNALS, TEN_VOLT
+from potvigil.sensing.conversion import convert
 from shut_pot import PSI, pot
 
 # TI SBAS444: 62.5 uV a count at 2.048 V, 125 uV at 4.096 V. Over 100 ohm that is 0.625 and 1.25 uA.

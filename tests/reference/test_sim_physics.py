@@ -9,24 +9,18 @@ from hypothesis import strategies as st
 from scipy.integrate import solve_ivp
 from scipy.optimize import brentq
 
-from potvigil.sim.pot import (
+from potvigil.sim.gas_laws import (
     AIR_KG_PER_MOL,
-    CureHeat,
-    Fill,
     Leak,
     LeakLaw,
-    PotModel,
-    PotParameters,
-    Regulate,
-    Supply,
-    Vent,
     absolute_pa_of,
     bore_area_m2,
     capillary_conductance,
     capillary_mol_per_s,
-    level,
     orifice_mol_per_s,
 )
+from potvigil.sim.pot import PotModel
+from potvigil.sim.pot_parts import CureHeat, Fill, PotParameters, Regulate, Supply, Vent, level
 from potvigil.units import MOLAR_GAS_CONSTANT, PA_PER_PSI, SECONDS_PER_HOUR, STANDARD_ATMOSPHERE_PA
 
 ROOM_K = 293.15

@@ -5,7 +5,7 @@ from math import log
 import pytest
 from scipy.stats import linregress
 
-from potvigil.core.bubble import diameter_growth
+from potvigil.physics.bubble import diameter_growth
 
 PSI = 6894.757293168361  # NIST SP 811, Appendix B.8
 ATMOSPHERE_PA = 101_325.0

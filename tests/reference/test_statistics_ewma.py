@@ -8,8 +8,8 @@ import numpy as np
 import pytest
 from scipy import optimize, stats
 
-from potvigil.core.ewma import LAMBDA, Ewma, L
-from potvigil.core.few import fieller, level, same_tail, student
+from potvigil.statistics.ewma import LAMBDA, Ewma, L
+from potvigil.statistics.small_samples import fieller, level, same_tail, student
 
 # NIST/SEMATECH e-Handbook of Statistical Methods, 6.3.2.4 (from memory; the recursion recomputed)
 NIST_TARGET, NIST_SIGMA, NIST_LAMBDA = 50.0, 2.0539, 0.3

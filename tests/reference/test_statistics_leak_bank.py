@@ -20,8 +20,8 @@ import pytest
 from scipy.linalg import cholesky, expm, solve_triangular
 from scipy.stats import binom, chi2, linregress, norm, qmc
 
-from potvigil.core import bank as bank_module
-from potvigil.core.bank import (
+from potvigil.leak import bank as bank_module
+from potvigil.leak.bank import (
     AIR_WANDER_K,
     CELLS,
     DRIFT_K,
@@ -48,10 +48,8 @@ from potvigil.core.bank import (
     Correction,
     PotBank,
 )
-from potvigil.core.event import Interval
-from potvigil.core.onset import LossTraces, OnsetBank
-from potvigil.core.reading import Place
-from potvigil.core.thermal import (
+from potvigil.leak.onsets import LossTraces, OnsetBank
+from potvigil.leak.pot_model import (
     AIR,
     CONSTANTS,
     CONTENTS_PROBE_GAIN,
@@ -88,6 +86,8 @@ from potvigil.core.thermal import (
     prior,
     start,
 )
+from potvigil.model.events import Interval
+from potvigil.model.reading import Place
 
 Array = npt.NDArray[np.float64]
 

@@ -6,10 +6,10 @@ from random import Random
 import pytest
 from scipy.stats import linregress
 
-from potvigil.core.before import BeforeFill
-from potvigil.core.gas import compressibility
-from potvigil.core.leak import Leak, LeakFilter
-from potvigil.core.reading import Quality, Reading
+from potvigil.leak.estimator import Leak, LeakFilter
+from potvigil.model.reading import Quality, Reading
+from potvigil.physics.air import compressibility
+from potvigil.sensing.before_fill import BeforeFill
 from shut_pot import pot
 
 PA = 515_010.438  # 60 psig over one atmosphere

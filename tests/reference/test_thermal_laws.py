@@ -1,4 +1,4 @@
-"""The laws of one pot (core/thermal.py) against what physics and calculus say of the same equations.
+"""The laws of one pot (leak/pot_model.py) against what physics and calculus say of the same equations.
 
 Derivatives against central differences; the course of wall, surface, core and gas against scipy's integrator
 of the equations written down once more; the lag of a probe against the exact answer of a first-order lag to a
@@ -14,11 +14,10 @@ import pytest
 from CoolProp.CoolProp import PropsSI
 from scipy.integrate import solve_ivp
 
-from potvigil.core import bank as bank_module
-from potvigil.core import thermal
-from potvigil.core.bank import CELLS, HEATING_S, UPTAKE_S, PotBank
-from potvigil.core.reading import Place
-from potvigil.core.thermal import (
+from potvigil.leak import bank as bank_module
+from potvigil.leak import pot_model
+from potvigil.leak.bank import CELLS, HEATING_S, UPTAKE_S, PotBank
+from potvigil.leak.pot_model import (
     AIR,
     CONSTANTS,
     CONTENTS_PROBE_GAIN,
@@ -56,6 +55,7 @@ from potvigil.core.thermal import (
     rates_per_s,
     start,
 )
+from potvigil.model.reading import Place
 
 Array = npt.NDArray[np.float64]
 
@@ -77,7 +77,7 @@ def anywhere(seed: int, cells: int = 6) -> tuple[Array, Array]:
 
 
 def equations(x: Array, heat_share: float) -> Array:
-    """Return d/dt of wall, surface, core and excess of one pot, by the words of core/thermal.py.
+    """Return d/dt of wall, surface, core and excess of one pot, by the words of leak/pot_model.py.
 
     The wall takes heat from the surface and from the room; the contents leave the gas behind a wall that
     moves by a share of that; surface gives to the wall, surface and core to each other; resin heats both.
@@ -165,7 +165,7 @@ def test_in_the_end_wall_and_contents_are_as_warm_as_the_room() -> None:
 @pytest.mark.parametrize("warm", [WALL, SURFACE, CORE, ROOM])
 def test_heat_goes_from_warm_to_cold(warm: int, monkeypatch: pytest.MonkeyPatch) -> None:
     x = np.tile(prior(POT)[0], (1, 1))
-    monkeypatch.setattr(thermal, "LEFT_BEHIND", 0.0)  # what follows the wall without any heat aside
+    monkeypatch.setattr(pot_model, "LEFT_BEHIND", 0.0)  # what follows the wall without any heat aside
     x[:, warm] = 1.0
     (wall, surface, core, excess), _ = flow(x, np.zeros(1))[0][0], None
     signs = {
@@ -307,7 +307,7 @@ def test_the_derivative_of_what_a_probe_sees_is_what_small_changes_do(place: Pla
 def test_every_probe_sees_what_it_touches(monkeypatch: pytest.MonkeyPatch) -> None:
     x, share = anywhere(7)
     gain = np.linspace(0.8, 1.3, len(x))
-    monkeypatch.setattr(thermal, "_TRAILS", {})
+    monkeypatch.setattr(pot_model, "_TRAILS", {})
     known = {
         Place.GAS: x[:, WALL] + gain * x[:, SURFACE] + x[:, EXCESS],
         Place.WALL: x[:, WALL] + WALL_PROBE_ROOM_SHARE * (x[:, ROOM] - x[:, WALL]),
@@ -326,8 +326,8 @@ def test_a_probe_trails_a_ramp_as_a_first_order_lag_does(
     # (any text on control; Seborg, Edgar & Mellichamp, Process Dynamics and Control, ch. 5, from memory)
     x = np.tile(prior(POT)[0], (1, 1))
     x[0, LN_SURFACE_WALL : LN_EXCESS + 1] = -30.0  # nothing but the wall moves, and the room far off moves it
-    monkeypatch.setattr(thermal, "LEFT_BEHIND", 0.0)
-    monkeypatch.setattr(thermal, "WALL_PROBE_ROOM_SHARE", 0.0)
+    monkeypatch.setattr(pot_model, "LEFT_BEHIND", 0.0)
+    monkeypatch.setattr(pot_model, "WALL_PROBE_ROOM_SHARE", 0.0)
     x[0, ROOM], x[0, LN_ROOM_WALL] = 1e6, log(1e-9)  # K, 1/s: a ramp of 1 mK/s
     t_s, slope = 1200.0, 1e-3
     x[0, WALL] = slope * t_s

@@ -4,7 +4,7 @@ import numpy as np
 import pytest
 from CoolProp.CoolProp import PropsSI
 
-from potvigil.core.volume import (
+from potvigil.diagnosis.volume import (
     Known,
     State,
     VolumeError,

@@ -8,23 +8,13 @@ from pathlib import Path
 import pytest
 
 from potvigil.clock import ManualClock
-from potvigil.core.event import AlarmId, Verdict
-from potvigil.settings import load_text
-from potvigil.sim.nights import (
-    CONTENTS_PROBE,
-    GAS_PROBE,
-    NIGHTS,
-    ROOM_PROBE,
-    WALL_PROBE,
-    WALL_PROBE_ID,
-    FaultKind,
-    Night,
-    SensorFault,
-    World,
-    truth,
-    weather_nights,
-)
-from potvigil.sim.pot import CureHeat, Leak
+from potvigil.model.events import AlarmId, Verdict
+from potvigil.settings.loading import load_text
+from potvigil.sim.gas_laws import Leak
+from potvigil.sim.nights import CONTENTS_PROBE, GAS_PROBE, NIGHTS, ROOM_PROBE, WALL_PROBE, truth
+from potvigil.sim.pot_parts import CureHeat
+from potvigil.sim.weather import weather_nights
+from potvigil.sim.world import WALL_PROBE_ID, FaultKind, Night, SensorFault, World
 from potvigil.units import PA_PER_PSI, SECONDS_PER_HOUR
 
 WEATHER_FILE = Path(__file__).parents[3] / "shared/data/house_and_outdoor_weather_138d.csv"

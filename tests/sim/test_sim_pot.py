@@ -3,20 +3,9 @@
 import pytest
 from CoolProp.CoolProp import PropsSI
 
-from potvigil.sim.pot import (
-    CureHeat,
-    Fill,
-    Join,
-    Leak,
-    LeakLaw,
-    PotModel,
-    PotParameters,
-    Regulate,
-    Supply,
-    Table,
-    Vent,
-    level,
-)
+from potvigil.sim.gas_laws import Leak, LeakLaw
+from potvigil.sim.pot import PotModel
+from potvigil.sim.pot_parts import CureHeat, Fill, Join, PotParameters, Regulate, Supply, Table, Vent, level
 from potvigil.units import PA_PER_PSI, SECONDS_PER_HOUR
 
 WORKING_PA = 60 * PA_PER_PSI

@@ -16,7 +16,7 @@ from contextlib import suppress
 from pathlib import Path
 from typing import Any
 
-from potvigil.core.event import Snapshot
+from potvigil.model.events import Snapshot
 
 FORMAT = 1
 # The record is behind by its commit period of 60 s at most; twice that, for a commit that had to wait.

@@ -24,11 +24,11 @@ from paho.mqtt.packettypes import PacketTypes
 from paho.mqtt.properties import Properties
 from paho.mqtt.reasoncodes import ReasonCode
 
-from potvigil.core.event import AlarmId, Snapshot, StandingAlarm
-from potvigil.core.pot import Pot
-from potvigil.outputs import homie
+from potvigil.model.events import AlarmId, Snapshot, StandingAlarm
+from potvigil.model.pot import Pot
+from potvigil.outputs import homie, homie_set, homie_tree
 
-OnCommand = Callable[[homie.SetCommand], None]
+OnCommand = Callable[[homie_set.SetCommand], None]
 
 _log = logging.getLogger("potvigil.mqtt")
 
@@ -38,7 +38,7 @@ _STOP_S = 2.0
 _LARGEST_PASSWORD_FILE = 65_535  # bytes: MQTT 5.0, 3.1.3.6, gives a password's length in two
 _MOST_QUEUED = 1000  # messages handed to the network thread and not yet taken by the broker
 _MOST_ECHOES = 100
-_LARGEST_PACKET = 2 * homie.LONGEST_SET_BYTES  # MQTT 5: the broker keeps larger ones to itself
+_LARGEST_PACKET = 2 * homie_set.LONGEST_SET_BYTES  # MQTT 5: the broker keeps larger ones to itself
 
 
 class MqttError(Exception):
@@ -124,7 +124,7 @@ class MqttOutput:
         self._retry_at_s = 0.0
         self._retry_delay_s = _FIRST_RETRY_S
         self._away_told = False
-        self._echoes: deque[homie.Message] = deque(maxlen=_MOST_ECHOES)
+        self._echoes: deque[homie_tree.Message] = deque(maxlen=_MOST_ECHOES)
         # of the loop's thread
         self._fresh = True  # nothing was sent in this connection
         self._sent: dict[str, bytes] = {}
@@ -224,7 +224,7 @@ class MqttOutput:
 
     def _wanted(
         self, snapshots: Mapping[str, Snapshot], batch_ids: Mapping[str, int | None]
-    ) -> Iterable[homie.Message]:
+    ) -> Iterable[homie_tree.Message]:
         """Yield all that should stand on the broker: alarms before numbers, `ready` after the rest."""
         yield from self._description
         known = [(self._pots[pot_id], snapshot) for pot_id, snapshot in snapshots.items()]
@@ -235,7 +235,7 @@ class MqttOutput:
             yield from homie.values(self._workshop, pot, snapshot, batch_id, self._rehearsed)
         yield from homie.states(self._workshop, self._pots.values(), "ready", self._rehearsed)
 
-    def _send(self, message: homie.Message) -> bool:
+    def _send(self, message: homie_tree.Message) -> bool:
         """Hand a message to the network thread; False if the line is down or the queue full."""
         if self._client is None:
             return False
@@ -301,7 +301,10 @@ class MqttOutput:
             self._tell_away(f"it refused us: {reason}")
             return
         client.subscribe(
-            [(topic, 1) for topic in homie.set_topics(self._workshop, self._pots.values(), self._rehearsed)]
+            [
+                (topic, 1)
+                for topic in homie_set.set_topics(self._workshop, self._pots.values(), self._rehearsed)
+            ]
         )
 
     def _on_subscribe(
@@ -331,12 +334,14 @@ class MqttOutput:
             return
         if message.retain:
             # it would be obeyed again at each connection
-            outcome: homie.SetCommand | homie.Refusal | None = homie.Refusal(
+            outcome: homie_set.SetCommand | homie_set.Refusal | None = homie_set.Refusal(
                 "retained; set without retaining"
             )
         else:
-            outcome = homie.parse_set(self._workshop, message.topic, bytes(message.payload), self._rehearsed)
-        if isinstance(outcome, homie.Refusal):
+            outcome = homie_set.parse_set(
+                self._workshop, message.topic, bytes(message.payload), self._rehearsed
+            )
+        if isinstance(outcome, homie_set.Refusal):
             _log.warning("MQTT message on %s refused: %s", message.topic, outcome.reason)
         elif outcome is not None and outcome.pot_id in self._pots:
             try:
@@ -344,7 +349,7 @@ class MqttOutput:
             except Exception as error:
                 _log.error("MQTT command on %s was not taken: %s", message.topic, error)
                 return
-            if answer := homie.echo(self._workshop, outcome, self._rehearsed):
+            if answer := homie_set.echo(self._workshop, outcome, self._rehearsed):
                 self._echoes.append(answer)
 
     def _end(self, why: str) -> None:

@@ -20,7 +20,7 @@ from dataclasses import dataclass
 from enum import StrEnum
 from typing import TypeAlias
 
-from potvigil.core.event import AlarmId, AlarmState, Priority
+from potvigil.model.events import AlarmId, AlarmState, Priority
 
 Seconds: TypeAlias = tuple[float, float]
 

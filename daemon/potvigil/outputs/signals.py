@@ -17,7 +17,7 @@ from datetime import UTC, datetime, tzinfo
 from datetime import time as clock_time
 from typing import Any
 
-from potvigil.core.event import Action, AlarmEvent, AlarmState, Command, Event, Priority, StandingAlarm
+from potvigil.model.events import Action, AlarmEvent, AlarmState, Command, Event, Priority, StandingAlarm
 from potvigil.outputs.patterns import HELD, PRESSED, Lamp, Rhythm, Show, Standing, show
 
 BY = "button"

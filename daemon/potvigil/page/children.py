@@ -12,7 +12,7 @@ from collections.abc import Hashable, Sequence
 from contextlib import suppress
 from pathlib import Path
 
-from potvigil.page.security import RefusedError
+from potvigil.page.guard import RefusedError
 
 COMMAND = (*(("nice", "-n", "10") if shutil.which("nice") else ()), sys.executable, "-m", "potvigil")
 WITHIN_S = 120.0

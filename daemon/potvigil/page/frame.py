@@ -14,16 +14,17 @@ from starlette.exceptions import HTTPException
 from starlette.requests import Request
 from starlette.responses import HTMLResponse, JSONResponse, RedirectResponse, Response
 
-from potvigil.core.event import Answer, Outcome
-from potvigil.core.planned import Rig
-from potvigil.core.words import shown
+from potvigil.model.events import Answer, Outcome
 from potvigil.page.children import COMMAND
+from potvigil.page.guard import RefusedError, read_form
 from potvigil.page.live import LivePot, LiveReader
-from potvigil.page.now import Now, PotsOf
-from potvigil.page.security import SESSION_S, RefusedError, Visitors, read_form
+from potvigil.page.sessions import SESSION_S, Visitors
+from potvigil.page.views.now import Now, PotsOf
+from potvigil.planning.read_request import Rig
 from potvigil.record.asking import LOOK_AGAIN_S, answer_of, is_settled
 from potvigil.record.errors import UnknownBatchError
 from potvigil.record.store import Store
+from potvigil.wording.quantities import shown
 
 BY = "page"
 THREADS = 4

@@ -8,7 +8,7 @@ from dataclasses import dataclass
 from pathlib import Path
 from typing import Any
 
-from potvigil.core.event import Snapshot
+from potvigil.model.events import Snapshot
 from potvigil.record.codec import build
 
 FORMAT = 1

@@ -20,13 +20,13 @@ from starlette.routing import Route
 from starlette.types import ASGIApp
 from uvicorn.protocols.http.h11_impl import H11Protocol
 
-from potvigil.page.access import Access, Endpoint
-from potvigil.page.data import Data
 from potvigil.page.frame import Frame, PageConfig
-from potvigil.page.library import Library
-from potvigil.page.plans import Plans
-from potvigil.page.pots import Pots
-from potvigil.page.security import Guard, RefusedError
+from potvigil.page.guard import Guard, RefusedError
+from potvigil.page.views.access import Access, Endpoint
+from potvigil.page.views.data import Data
+from potvigil.page.views.library import Library
+from potvigil.page.views.plans import Plans
+from potvigil.page.views.pots import Pots
 from potvigil.record.errors import RecordError
 
 LARGEST_HEAD_BYTES = 16 * 1024

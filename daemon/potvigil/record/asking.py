@@ -5,10 +5,11 @@ no watch takes is given up on here, and refused for good: nobody finds a batch o
 days later.
 """
 
-from potvigil.core.event import Answer, Outcome
+from potvigil.model.events import Answer, Outcome
 from potvigil.record.lock import is_watched
 from potvigil.record.rows import AskedRow
-from potvigil.record.store import COMMAND_LASTS_S, LATE, NOBODY, Store
+from potvigil.record.store import Store
+from potvigil.record.tables.commands import COMMAND_LASTS_S, LATE, NOBODY
 
 LOOK_AGAIN_S = 0.05
 _UNKNOWN = "the watch took it up and has not said what became of it; see `potvigil alarm list`"

@@ -11,7 +11,7 @@ from collections.abc import Callable, Iterable, Mapping
 from enum import StrEnum
 from typing import Any
 
-from potvigil.core.event import (
+from potvigil.model.events import (
     AlarmEvent,
     BatchClosed,
     BatchOpened,
@@ -21,7 +21,7 @@ from potvigil.core.event import (
     NoteEvent,
     StageEvent,
 )
-from potvigil.core.reading import Fault, Place, Sample, Sensor
+from potvigil.model.reading import Fault, Place, Sample, Sensor
 
 KINDS: dict[type, str] = {
     StageEvent: "stage",

@@ -3,8 +3,8 @@
 from dataclasses import dataclass
 from typing import Self
 
-from potvigil.core.care import Care, Part
-from potvigil.core.event import Answer, BatchSummary, Detail, Interval, Snapshot, Stage, Verdict
+from potvigil.model.events import Answer, BatchSummary, Detail, Interval, Snapshot, Stage, Verdict
+from potvigil.model.maintenance import Care, Part
 
 # The leak speaks each 20 s; an estimate older than this is not of this moment.
 _STALE_S = 120.0

@@ -199,7 +199,7 @@ MIGRATIONS = (
     "ALTER TABLE care ADD COLUMN readings TEXT;",
     # A probe in or on the mould. In care.readings its degrees C come last, where they are known.
     # And what is known of a pot after a batch that taught: from how many batches, and by the names of
-    # core/thermal.py, LEARNT, as JSON {"<name>": [mean, 1 sigma], ...}.
+    # leak/pot_model.py, LEARNT, as JSON {"<name>": [mean, 1 sigma], ...}.
     """
     ALTER TABLE sample ADD COLUMN contents_c REAL;
     ALTER TABLE trace ADD COLUMN contents_k REAL;

@@ -4,6 +4,7 @@ from collections.abc import Sequence
 from dataclasses import dataclass, replace
 from math import inf
 
+from potvigil.sim.gas_laws import Leak
 from potvigil.sim.nights import (
     CONTENTS_PROBE,
     GAS_PROBE,
@@ -13,12 +14,10 @@ from potvigil.sim.nights import (
     VENT_S,
     WALL_PROBE,
     WORKING_PA,
-    Night,
-    Probe,
-    SensorFault,
 )
-from potvigil.sim.pot import Action, Fill, Leak, PotParameters, Regulate, Supply, Vent
+from potvigil.sim.pot_parts import Action, Fill, PotParameters, Regulate, Supply, Vent
 from potvigil.sim.wires import Platinum, Thermistor, Wires
+from potvigil.sim.world import Night, Probe, SensorFault
 
 _PROBES = {probe.place: probe for probe in (GAS_PROBE, WALL_PROBE, ROOM_PROBE, CONTENTS_PROBE)}
 

@@ -17,278 +17,41 @@ energy are conserved to rounding whatever the step.
 The formulas here are the simulator's own, on purpose: the watch is tested against them.
 """
 
-from bisect import bisect_right
-from collections.abc import Callable, Sequence
-from dataclasses import dataclass
-from enum import StrEnum
-from itertools import pairwise
-from math import exp, expm1, inf, isfinite, pi, sqrt
+from collections.abc import Sequence
+from math import expm1, inf
 
+from potvigil.sim.gas_laws import (
+    B0,
+    B1,
+    B2,
+    B3,
+    CP_J_PER_MOL_K,
+    CV_J_PER_MOL_K,
+    GAMMA,
+    LAWS,
+    Leak,
+    orifice_mol_per_s,
+    pa_per_mol,
+    second_virial_m3_per_mol,
+)
+from potvigil.sim.pot_parts import (
+    Action,
+    Course,
+    CureHeat,
+    Fill,
+    Join,
+    PotParameters,
+    Regulate,
+    Supply,
+    Vent,
+    level,
+)
 from potvigil.units import MOLAR_GAS_CONSTANT, STANDARD_ATMOSPHERE_PA
-
-AIR_KG_PER_MOL = 0.0289647  # dry air, US Standard Atmosphere 1976 composition with today's CO2
-GAMMA = 1.4  # ideal diatomic gas; air at 293 K and 1 atm: 1.402
-CV_J_PER_MOL_K = 2.5 * MOLAR_GAS_CONSTANT
-CP_J_PER_MOL_K = 3.5 * MOLAR_GAS_CONSTANT
-AIR_VISCOSITY_PA_S = 18.2e-6  # 293 K
-
-# Pseudo-critical point and acentric factor of air: Lemmon et al., J. Phys. Chem. Ref. Data 29 (2000) 331
-_CRITICAL_K = 132.5306
-_CRITICAL_PA = 3.7860e6
-_ACENTRIC = 0.0335
-# Tsonopoulos, AIChE J. 20 (1974) 263: B pc / (R Tc) = f0 + w f1, both polynomials in Tc/T. The terms in
-# (Tc/T)^8 are left out: above 250 K they are less than 1e-5 of the rest.
-_SCALE = MOLAR_GAS_CONSTANT * _CRITICAL_K / _CRITICAL_PA
-_B0 = _SCALE * (0.1445 + _ACENTRIC * 0.0637)
-_B1 = _SCALE * -0.330 * _CRITICAL_K
-_B2 = _SCALE * (-0.1385 + _ACENTRIC * 0.331) * _CRITICAL_K**2
-_B3 = _SCALE * (-0.0121 - _ACENTRIC * 0.423) * _CRITICAL_K**3
-
-_CRITICAL_RATIO: float = (2.0 / (GAMMA + 1.0)) ** (GAMMA / (GAMMA - 1.0))
-_CHOKED: float = sqrt(GAMMA) * (2.0 / (GAMMA + 1.0)) ** ((GAMMA + 1.0) / (2.0 * (GAMMA - 1.0)))
-_SUBSONIC = 2.0 * GAMMA / (GAMMA - 1.0)
 
 _LONGEST_STEP_S = 5.0  # a thousandth of the slow lumps' time constants
 _LARGEST_SHARE = 0.002  # of the gas that may move in one step: first-order errors stay near 0.1 %
 _EQUALISED_PA = 200.0  # below this an open vent equalises within a tenth of a second: not worth steps
 _CLOSE_ENOUGH_PA = 2.0  # a valve is shut this near to its target
-
-Course = Callable[[float], float]
-"""A quantity as a function of the simulated time in seconds."""
-
-
-class Table:
-    """A course through given points: linear between them, level before the first and after the last."""
-
-    def __init__(self, times_s: Sequence[float], values: Sequence[float]) -> None:
-        if len(times_s) != len(values) or not times_s:
-            raise ValueError(f"a table needs as many times as values, got {len(times_s)} and {len(values)}")
-        if any(late <= early for early, late in pairwise(times_s)):
-            raise ValueError("the times of a table must rise")
-        self._times_s = (-inf, *times_s, inf)
-        self._values = (values[0], *values, values[-1])
-        self._slopes = tuple(self._slope(i) for i in range(len(self._times_s) - 1))
-        self._at = 0
-
-    def _slope(self, i: int) -> float:
-        length_s = self._times_s[i + 1] - self._times_s[i]
-        return (self._values[i + 1] - self._values[i]) / length_s if isfinite(length_s) else 0.0
-
-    def __call__(self, t_s: float) -> float:
-        at = self._at
-        times_s = self._times_s
-        if not times_s[at] <= t_s < times_s[at + 1]:
-            at = self._at = bisect_right(times_s, t_s) - 1
-        slope = self._slopes[at]
-        return self._values[at] + slope * (t_s - times_s[at]) if slope else self._values[at]
-
-
-def level(value: float) -> Course:
-    """Return a course that never changes."""
-    return lambda _t_s: value
-
-
-def second_virial_m3_per_mol(gas_k: float) -> float:
-    """Return the second virial coefficient of air, m3/mol, 250 to 500 K (Tsonopoulos 1974)."""
-    x = 1.0 / gas_k
-    return _B0 + x * (_B1 + x * (_B2 + x * _B3))
-
-
-def absolute_pa_of(amount_mol: float, gas_k: float, volume_m3: float) -> float:
-    """Return the pressure of air, Pa absolute, with its second virial coefficient."""
-    density = amount_mol / volume_m3
-    return density * MOLAR_GAS_CONSTANT * gas_k * (1.0 + second_virial_m3_per_mol(gas_k) * density)
-
-
-def orifice_mol_per_s(area_m2: float, upstream_pa: float, downstream_pa: float, upstream_k: float) -> float:
-    """Return the isentropic flow of air through a nozzle of that effective area, mol/s (0 if none upstream).
-
-    Saint-Venant and Wantzel (1839); choked below 0.528 of the upstream pressure. Pressures absolute.
-    """
-    if upstream_pa <= downstream_pa:
-        return 0.0
-    flow = area_m2 * upstream_pa / sqrt(AIR_KG_PER_MOL * MOLAR_GAS_CONSTANT * upstream_k)
-    ratio = downstream_pa / upstream_pa
-    if ratio <= _CRITICAL_RATIO:
-        return _CHOKED * flow
-    shape: float = ratio ** (2.0 / GAMMA) - ratio ** ((GAMMA + 1.0) / GAMMA)
-    return flow * sqrt(_SUBSONIC * shape)
-
-
-def capillary_mol_per_s(
-    conductance_m3_per_s_pa: float, upstream_pa: float, downstream_pa: float, upstream_k: float
-) -> float:
-    """Return the laminar flow of air through a fine gap, mol/s: pV flow = conductance (p1^2 - p2^2)."""
-    if upstream_pa <= downstream_pa:
-        return 0.0
-    pv_flow = conductance_m3_per_s_pa * (upstream_pa * upstream_pa - downstream_pa * downstream_pa)
-    return pv_flow / (MOLAR_GAS_CONSTANT * upstream_k)
-
-
-def bore_area_m2(diameter_m: float) -> float:
-    """Return the area of a round hole."""
-    return pi / 4.0 * diameter_m**2
-
-
-def capillary_conductance(
-    diameter_m: float, length_m: float, viscosity_pa_s: float = AIR_VISCOSITY_PA_S
-) -> float:
-    """Return the conductance of a round capillary, m3/(s Pa): pi r^4 / (16 mu L), Hagen-Poiseuille."""
-    return pi * (diameter_m / 2.0) ** 4 / (16.0 * viscosity_pa_s * length_m)
-
-
-class LeakLaw(StrEnum):
-    ORIFICE = "orifice"  # a hole: flow goes with p while choked
-    CAPILLARY = "capillary"  # a fine gap: flow goes with p^2 - pa^2
-
-
-_LAWS = {LeakLaw.ORIFICE: orifice_mol_per_s, LeakLaw.CAPILLARY: capillary_mol_per_s}
-
-
-@dataclass(frozen=True, slots=True)
-class Leak:
-    """A leak that opens at onset_s and stays. Give either its size or its rate.
-
-    size: effective area in m2 (orifice) or conductance in m3/(s Pa) (capillary).
-    rate_pa_per_s: fall of the pressure at constant temperature, met at the onset, or, with at_gauge_pa,
-    when the pot stands at that pressure (for a leak that is there before the fill). opens_per_k_colder: share
-    by which it grows for each kelvin that the wall cools from the onset on: a seal that stiffens.
-    """
-
-    onset_s: float
-    law: LeakLaw = LeakLaw.ORIFICE
-    size: float | None = None
-    rate_pa_per_s: float | None = None
-    at_gauge_pa: float | None = None
-    opens_per_k_colder: float = 0.0
-
-    def __post_init__(self) -> None:
-        if (self.size is None) == (self.rate_pa_per_s is None):
-            raise ValueError("a leak needs either its size or its rate")
-
-    def size_at(
-        self, absolute_pa: float, ambient_pa: float, gas_k: float, volume_m3: float, real_gas: bool = True
-    ) -> float:
-        """Return the size; found from the rate, if that was given, for a pot that stands like this."""
-        if self.size is not None:
-            return self.size
-        assert self.rate_pa_per_s is not None
-        if self.at_gauge_pa is not None:
-            absolute_pa = ambient_pa + self.at_gauge_pa
-        unit_flow = _LAWS[self.law](1.0, absolute_pa, ambient_pa, gas_k)
-        if unit_flow == 0.0:
-            raise ValueError("a leak's rate means nothing in a pot without pressure: give at_gauge_pa")
-        amount_mol = absolute_pa * volume_m3 / (MOLAR_GAS_CONSTANT * gas_k)
-        return self.rate_pa_per_s / pa_per_mol(amount_mol, gas_k, volume_m3, real_gas) / unit_flow
-
-
-def pa_per_mol(amount_mol: float, gas_k: float, volume_m3: float, real_gas: bool = True) -> float:
-    """Return by how much one mole raises the pressure at constant temperature, Pa/mol."""
-    ideal = MOLAR_GAS_CONSTANT * gas_k / volume_m3
-    return (
-        ideal * (1.0 + 2.0 * second_virial_m3_per_mol(gas_k) * amount_mol / volume_m3) if real_gas else ideal
-    )
-
-
-@dataclass(frozen=True, slots=True)
-class PotParameters:
-    """What a pot is made of. The defaults are a 20 L steel pot with 3 L of mould and resin in it.
-
-    gas_wall_w_per_k, gas_contents_w_per_k, wall_room_w_per_k: heat conductances. stirring_s_per_mol: how much
-    a flow quickens the gas's exchange with the wall: conductance times (1 + stirring x flow). wall_j_per_k,
-    contents_j_per_k: heat capacities. vent_area_m2: effective. mould_share: of the gas, what the mould takes
-    up in time, first order with mould_time_constant_s. real_gas: False leaves out the virial term.
-    """
-
-    internal_volume_m3: float = 0.020
-    contents_volume_m3: float = 0.003
-    gas_wall_w_per_k: float = 1.6
-    gas_contents_w_per_k: float = 1.4
-    wall_room_w_per_k: float = 2.2
-    stirring_s_per_mol: float = 80.0
-    wall_j_per_k: float = 7000.0
-    contents_j_per_k: float = 3500.0
-    vent_area_m2: float = 6.0e-6
-    mould_share: float = 0.0
-    mould_time_constant_s: float = 5400.0
-    real_gas: bool = True
-
-    def __post_init__(self) -> None:
-        if not 0.0 <= self.contents_volume_m3 < self.internal_volume_m3:
-            raise ValueError("the contents must leave room for gas in the pot")
-
-    @property
-    def gas_volume_m3(self) -> float:
-        return self.internal_volume_m3 - self.contents_volume_m3
-
-
-@dataclass(frozen=True, slots=True)
-class Supply:
-    """A compressor with its tank, a line regulator, the valve to the pot. The tank is at room temperature.
-
-    valve_area_m2: effective, as far as it is opened. line_gauge_pa: what the regulator lets through at most.
-    inlet_k: temperature of the air that enters, None for the room's.
-    """
-
-    tank_volume_m3: float = 0.050
-    tank_gauge_pa: float = 8.0e5
-    cut_in_gauge_pa: float = 6.0e5
-    cut_out_gauge_pa: float = 8.0e5
-    pump_mol_per_s: float = 0.07  # 100 L of free air a minute
-    line_gauge_pa: float = 7.0e5
-    valve_area_m2: float = 6.5e-7
-    inlet_k: float | None = None
-
-
-@dataclass(frozen=True, slots=True)
-class Fill:
-    """At at_s the vent is shut and the supply opened, until the gauge shows to_gauge_pa. Also a top-up."""
-
-    at_s: float
-    to_gauge_pa: float
-
-
-@dataclass(frozen=True, slots=True)
-class Vent:
-    """At at_s supply and regulator are shut and the vent opened; it stays open, or shuts at to_gauge_pa."""
-
-    at_s: float
-    to_gauge_pa: float | None = None
-
-
-@dataclass(frozen=True, slots=True)
-class Regulate:
-    """From at_s on a regulator feeds up to set_gauge_pa whenever the pot is deadband_pa below it."""
-
-    at_s: float
-    set_gauge_pa: float
-    deadband_pa: float
-
-
-@dataclass(frozen=True, slots=True)
-class Join:
-    """At at_s the shut pot is opened to a vessel that holds air as outside, and stays open to it."""
-
-    at_s: float
-    volume_m3: float
-
-
-Action = Fill | Vent | Regulate | Join
-
-
-@dataclass(frozen=True, slots=True)
-class CureHeat:
-    """Heat that the curing resin gives off: energy_j in a Gaussian bell around peak_s, width_s its sigma."""
-
-    peak_s: float
-    width_s: float
-    energy_j: float
-
-    def power_w(self, t_s: float) -> float:
-        x = (t_s - self.peak_s) / self.width_s
-        if not -5.0 < x < 5.0:
-            return 0.0
-        return self.energy_j / (self.width_s * sqrt(2.0 * pi)) * exp(-0.5 * x * x)
 
 
 class PotModel:
@@ -435,7 +198,7 @@ class PotModel:
         for each, size, wall_k in self._leaks:
             if each.opens_per_k_colder:
                 size *= 1.0 + each.opens_per_k_colder * max(wall_k - self.wall_k, 0.0)
-            leak += _LAWS[each.law](size, self.absolute_pa, self.ambient_pa, gas_k)
+            leak += LAWS[each.law](size, self.absolute_pa, self.ambient_pa, gas_k)
         moving = self._vent_open or self._fill_to_gauge_pa is not None or self._regulator is not None
         feed = vent = 0.0
         if moving or self._pumping:
@@ -515,7 +278,7 @@ class PotModel:
         if not self._parameters.real_gas:
             return ideal_pa
         x = 1.0 / gas_k
-        return ideal_pa * (1.0 + density * (_B0 + x * (_B1 + x * (_B2 + x * _B3))))
+        return ideal_pa * (1.0 + density * (B0 + x * (B1 + x * (B2 + x * B3))))
 
     def _valve_flows(self, step_s: float) -> tuple[float, float, float]:
         """Return feed and vent flow, mol/s, and a step short enough for them and for the valves' targets."""

@@ -23,10 +23,12 @@ from rich.progress import Progress
 from watched import Raised, raised_in
 
 from potvigil.clock import ManualClock
-from potvigil.core.watch import PotWatch
-from potvigil.settings import Settings, load, load_text
-from potvigil.sim.nights import NIGHTS, World
-from potvigil.verbs.own_wiring import on_own_wiring, one_pot, simulated_station
+from potvigil.commands.rehearsal.own_wiring import on_own_wiring, one_pot, simulated_station
+from potvigil.settings.loading import load, load_text
+from potvigil.settings.schema import Settings
+from potvigil.sim.nights import NIGHTS
+from potvigil.sim.world import World
+from potvigil.watch.pot_watch import PotWatch
 
 CONFIG = Path(__file__).parents[3] / "config"
 SOUND_NIGHTS = tuple(name for name, night in NIGHTS.items() if not night.leaks and not night.truth.alarms)

@@ -13,7 +13,8 @@ from random import Random
 from kinetics import resins
 from weather import WeatherNight, all_nights
 
-from potvigil.sim.pot import Leak, LeakLaw, PotParameters
+from potvigil.sim.gas_laws import Leak, LeakLaw
+from potvigil.sim.pot_parts import PotParameters
 from potvigil.units import PA_PER_PSI, SECONDS_PER_HOUR
 
 WORKING_PA, FLOOR_PA = 60.0 * PA_PER_PSI, 45.0 * PA_PER_PSI

@@ -7,9 +7,9 @@ from said import Combination, pot_of
 from simulate import Recorded
 from watched import Outcome, observe, samples_of
 
-from potvigil.core.known import Known
-from potvigil.core.reading import Sample
-from potvigil.core.watch import PotWatch
+from potvigil.leak.known import Known
+from potvigil.model.reading import Sample
+from potvigil.watch.pot_watch import PotWatch
 
 # A vent opened in the morning: the pot is empty within half a minute.
 VENT_S, OPEN_S = 30.0, 300.0

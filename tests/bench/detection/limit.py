@@ -39,8 +39,8 @@ from numpy.typing import NDArray
 from recorded import PROBE_STEP_K
 from scipy.linalg import cholesky, solve_triangular
 
-from potvigil.core.reading import Place
-from potvigil.sim.pot import PotParameters
+from potvigil.model.reading import Place
+from potvigil.sim.pot_parts import PotParameters
 from potvigil.units import PA_PER_PSI, SECONDS_PER_HOUR, SECONDS_PER_MINUTE, STANDARD_ATMOSPHERE_PA
 
 Floats = NDArray[np.float64]

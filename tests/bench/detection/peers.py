@@ -19,7 +19,7 @@ from river.drift import PageHinkley
 from scipy.stats import linregress
 from simulate import STEP_S, Recorded
 
-from potvigil.core.reading import Place
+from potvigil.model.reading import Place
 from potvigil.units import PA_PER_PSI, SECONDS_PER_HOUR, SECONDS_PER_MINUTE, ZERO_CELSIUS_K
 
 Floats = NDArray[np.float64]

@@ -43,15 +43,16 @@ from numpy.typing import NDArray
 from simulate import Floats, simulate
 
 from potvigil.clock import ManualClock
-from potvigil.core.event import AlarmEvent, AlarmId, AlarmState, FloorForecast, Snapshot, Stage
-from potvigil.core.pot import Pot
-from potvigil.core.reading import Place, Sample
-from potvigil.core.watch import PotWatch
-from potvigil.settings import load_text
-from potvigil.sim.nights import GAS_PROBE, NIGHTS, ROOM_PROBE, WALL_PROBE, Night, World, settings_for
-from potvigil.sim.pot import LeakLaw
+from potvigil.commands.rehearsal.own_wiring import simulated_station
+from potvigil.model.events import AlarmEvent, AlarmId, AlarmState, FloorForecast, Snapshot, Stage
+from potvigil.model.pot import Pot
+from potvigil.model.reading import Place, Sample
+from potvigil.settings.loading import load_text
+from potvigil.sim.gas_laws import LeakLaw
+from potvigil.sim.nights import GAS_PROBE, NIGHTS, ROOM_PROBE, WALL_PROBE, settings_for
+from potvigil.sim.world import Night, World
 from potvigil.units import PA_PER_PSI, SECONDS_PER_HOUR, kelvin_to_celsius
-from potvigil.verbs.own_wiring import simulated_station
+from potvigil.watch.pot_watch import PotWatch
 
 KINDS = {
     "sound": SOUND,

@@ -11,10 +11,10 @@ from random import Random
 from draw import FILL_AT_S, FLOOR_PA, HOLD_S, NO_RESIN, WORKING_PA, DrawnNight
 from kinetics import Resin, resins
 
-from potvigil.core.event import Action, Command, Detail
-from potvigil.core.pot import Pot
-from potvigil.core.reading import Place
-from potvigil.settings import load_text
+from potvigil.model.events import Action, Command, Detail
+from potvigil.model.pot import Pot
+from potvigil.model.reading import Place
+from potvigil.settings.loading import load_text
 from potvigil.units import PA_PER_PSI, ZERO_CELSIUS_K
 
 Combination = tuple[Place, ...]

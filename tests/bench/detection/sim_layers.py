@@ -15,7 +15,7 @@ from numpy.typing import NDArray
 from recorded import Recorded, read
 from vessel import Seen, Vessels, play
 
-from potvigil.sim.pot import GAMMA
+from potvigil.sim.gas_laws import GAMMA
 
 Floats = NDArray[np.float64]
 

@@ -15,15 +15,15 @@ import numpy as np
 from draw import FILL_AT_S, FLOOR_PA, HOLD_S, WORKING_PA, DrawnNight
 from numpy.typing import NDArray
 
-from potvigil.sim.pot import (
+from potvigil.sim.gas_laws import (
     AIR_KG_PER_MOL,
     CP_J_PER_MOL_K,
     CV_J_PER_MOL_K,
     GAMMA,
     LeakLaw,
-    Supply,
     second_virial_m3_per_mol,
 )
+from potvigil.sim.pot_parts import Supply
 from potvigil.units import MOLAR_GAS_CONSTANT, STANDARD_ATMOSPHERE_PA, ZERO_CELSIUS_K
 
 Floats = NDArray[np.float64]

@@ -11,7 +11,7 @@ from kinetics import resins
 from said import BEGIN_UTC_S, OPENED_AT_S, Combination, is_told, name_of, opening, pot_of
 from simulate import Recorded
 
-from potvigil.core.event import (
+from potvigil.model.events import (
     NORMAL_95,
     AlarmEvent,
     AlarmId,
@@ -23,9 +23,9 @@ from potvigil.core.event import (
     NoteEvent,
     NoteId,
 )
-from potvigil.core.reading import Sample
-from potvigil.core.watch import PotWatch
+from potvigil.model.reading import Sample
 from potvigil.units import PA_PER_PSI, SECONDS_PER_HOUR, SECONDS_PER_MINUTE
+from potvigil.watch.pot_watch import PotWatch
 
 CURE_DONE_S = FILL_AT_S + HOLD_S
 FORECAST_AFTER_S = 3600.0

@@ -7,7 +7,7 @@ from playwright.sync_api import expect
 
 from broker import Broker
 from page.browser.watched import CALM_S, DESKTOP, PHONE, POT, Watched
-from potvigil.core.event import AlarmId, AlarmState, Detail
+from potvigil.model.events import AlarmId, AlarmState, Detail
 
 ALERT = f"potvigil-rehearsal/5/harbour-models-{POT}/$alert/floor-ahead"
 NO_WATCH = re.compile("no data")

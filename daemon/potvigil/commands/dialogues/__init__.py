@@ -1,0 +1,1 @@
+"""Guided runs at the pot."""

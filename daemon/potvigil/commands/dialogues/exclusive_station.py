@@ -1,0 +1,63 @@
+"""The wires of a pot for a dialogue: its own as long as no watch asks them, sample by sample."""
+
+import json
+import time
+from collections.abc import Iterator
+from contextlib import contextmanager
+
+from potvigil.clock import Clock
+from potvigil.commands.shared.common import UseError
+from potvigil.drivers.station import Station
+from potvigil.model.pot import Pot
+from potvigil.model.reading import Quality, Reading, Sample
+from potvigil.paths import usual_live
+from potvigil.sensing.conversion import convert
+from potvigil.service.wiring import open_inputs
+from potvigil.settings.schema import Settings
+
+
+def refuse_beside_a_watch(settings: Settings) -> None:
+    """Raise UseError while a watch asks the wires: two programs that ask one converter mix up its answers."""
+    try:
+        live = json.loads((settings.page.live or usual_live()).read_text(encoding="utf-8"))
+        age_s = time.clock_gettime(time.CLOCK_BOOTTIME) - live["written_boot_s"]
+        runs = live["rehearsed"] is None and 0.0 <= age_s < 3.0 * live["sample_period_s"] + 2.0
+    except (OSError, ValueError, KeyError, TypeError):
+        return
+    if runs:
+        raise UseError("the watch is running and asks the same wires; stop it first: systemctl stop potvigil")
+
+
+@contextmanager
+def own_station(settings: Settings) -> Iterator[Station]:
+    """Open what the settings name, for as long as it is used."""
+    station = open_inputs(settings)
+    try:
+        yield station
+    finally:
+        station.close()
+
+
+def samples_of(station: Station, clock: Clock, pot_id: str, period_s: float) -> Iterator[Sample]:
+    """Yield one sample of a pot each period, for ever."""
+    while True:
+        now = clock.now()
+        yield dict(station.read(now.boot_s, now))[pot_id]
+        clock.sleep_until(now.boot_s + period_s)
+
+
+def with_pressure(sample: Sample, pot: Pot) -> Reading:
+    """Return the reading; raise UseError without a pressure: nobody is to fill a pot for nothing."""
+    reading = convert(sample, pot)
+    if reading.gauge_pa is None or reading.quality is Quality.BAD:
+        raise UseError(f"{pot.pot_id}: {reading.fault}; see `potvigil check --hardware`")
+    return reading
+
+
+def answer(prompt: str) -> str:
+    """Wait for what a person says. Raises UseError where nobody is there."""
+    try:
+        return input(prompt)
+    except EOFError:
+        print()
+        raise UseError("given up; nothing was kept or changed") from None

@@ -1,0 +1,77 @@
+"""What a batch is: opened, edited, closed by hand."""
+
+import argparse
+import time
+from collections.abc import Sequence
+
+from potvigil.commands.shared.asked import tell
+from potvigil.commands.shared.common import BY, UseError, known_pot, record_path
+from potvigil.commands.shared.options import DETAIL_OPTIONS
+from potvigil.commands.shared.status import DONE
+from potvigil.model import batch_details
+from potvigil.model.batch_details import DetailError
+from potvigil.model.events import Action, Detail
+from potvigil.record.detail_input import given_details
+from potvigil.record.rows import BatchRow
+from potvigil.record.store import Store
+
+
+def edit(args: argparse.Namespace) -> int:
+    """Change details of a batch: of an open one through the watch, of a closed one in the record itself."""
+    with Store.open(record_path(args), create=False) as store:
+        row = store.batch(args.batch)
+        changes = _given_details(args, store, row)
+        if not changes:
+            options = ", ".join(option for option, _ in DETAIL_OPTIONS.values())
+            raise UseError(f"nothing to change in batch {row.id}; give one of {options}")
+        if row.end_t_s is not None:
+            store.edit(row.id, changes, BY, time.time())
+            return DONE
+        return tell(store, store.add_edits(row.pot_id, changes, BY, time.time()))
+
+
+def open_batch(args: argparse.Namespace) -> int:
+    with Store.open(record_path(args), create=False) as store:
+        pot_id = known_pot(store, args.pot)
+        row = store.open_batch_of(pot_id)
+        if row is not None:
+            raise UseError(f"batch {row.id} of {pot_id} is open; edit that one, or close it first")
+        given = _given_details(args, store, None)
+        last = store.batches(pot_id, limit=1)
+        status = tell(store, store.add_edits(pot_id, given, BY, time.time(), opening=True))
+    known = last[0].details if last else {}
+    as_last = [
+        f"{each} {known[each]}" for each in batch_details.TAKEN_OVER if known.get(each) and each not in given
+    ]
+    if as_last and status == DONE:
+        print(f"as the last batch: {', '.join(as_last)}")
+    return status
+
+
+def close(args: argparse.Namespace) -> int:
+    with Store.open(record_path(args), create=False) as store:
+        pot_id = known_pot(store, args.pot)
+        return tell(store, store.add_command(pot_id, Action.CLOSE, time.time(), by=BY))
+
+
+def _given_details(args: argparse.Namespace, store: Store, row: BatchRow | None) -> dict[Detail, str]:
+    """Return the details on the command line as they are kept; row: None for a batch not yet open."""
+    texts: dict[Detail, str] = {}
+    for field in Detail:
+        text = getattr(args, field.replace("-", "_"), None)
+        if text is None:
+            continue
+        if field is Detail.PICTURES:
+            text = _with_pictures("" if row is None else row.details.get(field, ""), text)
+        texts[field] = text
+    return given_details(store, row, texts, time.time())
+
+
+def _with_pictures(known: str, names: Sequence[str]) -> str:
+    """Return the names so far and those given, one a line; an empty name begins anew."""
+    if any("\n" in name for name in names):
+        raise DetailError("pictures: a file name with a line break; rename the file")
+    lines = known.splitlines()
+    for name in names:
+        lines = [*(line for line in lines if line != name), name] if name else []
+    return "\n".join(lines)

@@ -1,0 +1,134 @@
+"""The local web page, and its password."""
+
+import argparse
+import getpass
+import ipaddress
+import os
+import ssl
+import sys
+import tempfile
+from collections.abc import Mapping
+from functools import lru_cache
+from pathlib import Path
+
+from potvigil.commands.shared.common import UseError
+from potvigil.commands.shared.plan_equipment import rigs_of
+from potvigil.commands.shared.status import DONE
+from potvigil.model.pot import Pot
+from potvigil.paths import usual_live, usual_record
+from potvigil.planning.read_request import Rig
+from potvigil.record.file import make_new
+from potvigil.settings.loading import load, load_text
+from potvigil.settings.network import PageSettings
+
+USUAL_PASSWORD_FILE = "page-password"
+_LARGEST_HASH = 1024
+_MAKE_IT = "make it with `potvigil page password`"
+
+
+def page(args: argparse.Namespace) -> int:
+    """Serve the page, or make its password."""
+    try:
+        import potvigil.page.server  # noqa: F401
+    except ImportError as error:
+        raise UseError(
+            f"the page needs {error.name} ({error}); install it with: pip install 'potvigil[page]'"
+        ) from error
+    return _password(args) if args.what == "password" else _serve(args)
+
+
+def _serve(args: argparse.Namespace) -> int:
+    from potvigil.page.frame import PageConfig
+    from potvigil.page.server import Page, Tls, listen, serve
+
+    settings = None if args.config is None else load(args.config)
+    wanted = PageSettings.model_validate({}) if settings is None else settings.page
+    record = (args.record or usual_record()) if settings is None else settings.record_file
+    tls = None if wanted.tls is None else Tls(wanted.tls.cert_file, wanted.tls.key_file)
+    host, port = wanted.host, wanted.port if args.port is None else args.port
+    try:
+        listening = listen(host, port)
+    except OSError as error:
+        reason = error.strerror or error
+        raise UseError(f"the page cannot listen at {host}, port {port} ({reason}); give another") from error
+    with tempfile.TemporaryDirectory(prefix="potvigil-page-") as folder:
+        config = PageConfig(
+            record=record,
+            live=args.live or wanted.live or usual_live(),
+            pots_of=_pots_of,
+            rigs_of=_rigs_of,
+            settings=None if settings is None else settings.as_json(),
+            folder=Path(folder),
+            password=None if wanted.password_file is None else _read_hash(wanted.password_file),
+            names=(*wanted.names, *([] if _is_address(host) else [host])),
+            is_encrypted=tls is not None,
+        )
+        address = _address(host, listening.getsockname()[1], tls is not None)
+        try:
+            serve(Page(config), listening, tls, lambda: print(f"page: {address}", flush=True))
+        except (ssl.SSLError, FileNotFoundError, PermissionError) as error:
+            raise UseError(f"page.tls: certificate or key cannot be used ({error.strerror})") from error
+    return DONE
+
+
+@lru_cache(maxsize=16)
+def _rigs_of(settings_json: str) -> Mapping[str, Rig]:
+    return rigs_of(load_text(settings_json, "settings of a run"))
+
+
+def _pots_of(settings_json: str) -> Mapping[str, Pot]:
+    return {pot_id: rig.pot for pot_id, rig in _rigs_of(settings_json).items()}
+
+
+def _address(host: str, port: int, is_encrypted: bool) -> str:
+    shown = {"0.0.0.0": "127.0.0.1", "::": "[::1]"}.get(host, f"[{host}]" if ":" in host else host)
+    return f"http{'s' if is_encrypted else ''}://{shown}:{port}/"
+
+
+def _is_address(host: str) -> bool:
+    try:
+        ipaddress.ip_address(host)
+    except ValueError:
+        return False
+    return True
+
+
+# --- the password
+
+
+def _password(args: argparse.Namespace) -> int:
+    """Ask for a password and keep its hash; a line of standard input serves where nobody can be asked."""
+    from potvigil.page.passwords import LEAST_PASSWORD, LONGEST_PASSWORD, hashed
+
+    path = args.out
+    if path is None and args.config is not None:
+        path = load(args.config).page.password_file
+    path = path or Path(USUAL_PASSWORD_FILE)
+    if sys.stdin.isatty():
+        password = getpass.getpass("password of the page: ")
+        if password != getpass.getpass("once more: "):
+            raise UseError("the two passwords differ; nothing was kept")
+    else:
+        password = sys.stdin.readline().rstrip("\r\n")
+    if not LEAST_PASSWORD <= len(password) <= LONGEST_PASSWORD:
+        raise UseError(f"a password of {LEAST_PASSWORD} to {LONGEST_PASSWORD} characters is taken")
+    beside = path.with_name(f".{path.name}.new")
+    with os.fdopen(make_new(beside, 0o600), "w", encoding="ascii") as file:
+        file.write(f"{hashed(password)}\n")
+    beside.replace(path)
+    print(f"{path}: name it as page.password_file, and start the page again")
+    return DONE
+
+
+def _read_hash(path: Path) -> str:
+    from potvigil.page.passwords import is_hash
+
+    try:
+        with path.open("rb") as file:  # /dev/zero has no end
+            line = file.read(_LARGEST_HASH).decode("ascii").strip()
+    except (OSError, UnicodeDecodeError) as error:
+        reason = error.strerror if isinstance(error, OSError) else "no password of the page"
+        raise UseError(f"page.password_file {path}: {reason}; {_MAKE_IT}") from None
+    if not is_hash(line):
+        raise UseError(f"page.password_file {path}: holds no password of the page; {_MAKE_IT}")
+    return line

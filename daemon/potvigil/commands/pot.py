@@ -1,0 +1,170 @@
+"""A pot over its batches: how it ages, and the care it was given."""
+
+import argparse
+import calendar
+import json
+import re
+import time
+from dataclasses import dataclass
+from datetime import UTC, datetime, timedelta, tzinfo
+
+from potvigil.commands.shared.common import BY, UseError, day, known_pot, record_path
+from potvigil.commands.shared.pages import write_pages
+from potvigil.commands.shared.status import DONE
+from potvigil.diagnosis.pot_health import health
+from potvigil.model.ageing import BatchLeak
+from potvigil.model.events import Detail
+from potvigil.model.maintenance import Part
+from potvigil.record.batch_query import Wanted
+from potvigil.record.detail_input import habits_of
+from potvigil.record.rows import CareRow
+from potvigil.record.store import Store
+from potvigil.reports.health import health_html
+from potvigil.units import PRESSURE, TIME
+from potvigil.wording.health import health_lines
+from potvigil.wording.quantities import shown
+from potvigil.wording.taught import known_lines
+
+_LONGEST_NOTE = 200
+_LATEST_YEAR = 2200
+_LATEST_BATCHES = 20  # among which one of the same kind, rehearsed or real, is looked for
+
+
+def pot_health(args: argparse.Namespace) -> int:
+    """Say how a pot ages; write it as a page if asked."""
+    with Store.open_read_only(record_path(args)) as store:
+        pot_id = known_pot(store, args.pot)
+        unit, tz = habits_of(store)
+        leaks, cares, cure = store.leaks(pot_id), store.cares(pot_id), _cure(store, pot_id)
+        labels = (
+            {} if args.out is None else {row.id: row.label for row in store.listed(Wanted(pot_id=pot_id))}
+        )
+        real = [row for row in leaks if row.rehearsed is None]
+        rehearsed = bool(leaks) and not real
+        known = _known(store, pot_id, cares, tz, rehearsed=rehearsed)
+    judged = health(
+        [
+            BatchLeak(row.batch_id, row.t_s, row.utc_s, row.rate_pa_per_s, row.established, row.verdict)
+            for row in (leaks if rehearsed else real)
+        ],
+        [row.care for row in cares],
+        cure.bearable_pa_per_s,
+    )
+    now_utc_s = time.time()
+    if rehearsed:
+        print("Rehearsed batches only: nothing here was measured on a pot.")
+    for line in [*health_lines(judged, unit, tz, cure.hold_s, now_utc_s), *known]:
+        print(line)
+    for care in cares:
+        said = f": {shown(care.text)}" if care.text else ""
+        print(f"{_date(care.utc_s, tz)}  {care.part}{said} (note {care.id})")
+    if args.out is not None:
+        html = health_html(
+            judged, pot_id=pot_id, workshop=cure.workshop, labels=labels,
+            unit=unit, tz=tz, hold_s=cure.hold_s, rehearsed=rehearsed, now_utc_s=now_utc_s, known=known,
+        )  # fmt: skip
+        write_pages(args, args.out, html)
+    return DONE
+
+
+def _known(
+    store: Store, pot_id: str, cares: list[CareRow], tz: tzinfo | None, *, rehearsed: bool
+) -> list[str]:
+    """Say what the pot's batches taught, and what of it was forgotten since; nothing where none taught."""
+    taught = next(iter(store.taught(pot_id, rehearsed=rehearsed)), None)
+    if taught is None:
+        return []
+    rows = store.listed(Wanted(pot_id=pot_id, limit=_LATEST_BATCHES))
+    newest = next((row for row in rows if (row.rehearsed is not None) == rehearsed), None)
+    since = [row.care for row in cares if row.t_s >= taught.end_t_s]
+    by, mould = (taught.batch_id, taught.mould)
+    last = (by, mould) if newest is None else (newest.id, newest.details.get(Detail.MOULD, ""))
+    return list(known_lines(taught.batches, since, (by, mould), last, tz))
+
+
+def pot_care(args: argparse.Namespace) -> int:
+    """Note that a pot was seen to, or take such a note back."""
+    now_utc_s = time.time()
+    text = " ".join(args.text.split())
+    if len(text) > _LONGEST_NOTE:
+        raise UseError(f"a note of {len(text)} characters, at most {_LONGEST_NOTE} are taken")
+    with Store.open(record_path(args), create=False) as store:
+        pot_id = known_pot(store, args.pot)
+        if args.remove is not None:
+            if not store.remove_care(pot_id, args.remove):
+                raise UseError(f"{pot_id} has no note {args.remove}; see `potvigil pot health {pot_id}`")
+            print(f"note {args.remove} of {pot_id} taken back")
+            return DONE
+        if args.part is None:
+            raise UseError(f"say what was seen to: {', '.join(Part)}")
+        _, tz = habits_of(store)
+        utc_s = now_utc_s if args.on is None else min(day(args.on, tz, hours=12).timestamp(), now_utc_s)
+        if args.on is not None and day(args.on, tz).timestamp() > now_utc_s:
+            raise UseError(f"{args.on} is still to come; give the day it was done")
+        due_utc_s = _due(args, utc_s, tz)
+        reminded = any(row.part == args.part and row.due_utc_s is not None for row in store.cares(pot_id))
+        store.add_care(pot_id, utc_s, args.part, text, BY, now_utc_s, due_utc_s)
+    print(f"{pot_id}: {args.part} seen to on {_date(utc_s, tz)}")
+    if due_utc_s is not None:
+        print(
+            f"due again on {_date(due_utc_s, tz)}; from a month before the watch, the page and `potvigil pot "
+            f"health {pot_id}` say so"
+        )
+    elif reminded:
+        print('its last reminder is over with that; give --every "6 months" or --due for another')
+    return DONE
+
+
+def _due(args: argparse.Namespace, utc_s: float, tz: tzinfo | None) -> float | None:
+    """Return when it is to be done again, None where nobody said."""
+    if args.due is None and args.every is None:
+        return None
+    if args.due is not None:
+        due_utc_s = day(args.due, tz, hours=12).timestamp()
+    else:
+        due_utc_s = _after(datetime.fromtimestamp(utc_s, UTC).astimezone(tz), args.every).timestamp()
+    if due_utc_s <= utc_s:
+        raise UseError(f"--due {args.due} is not after {_date(utc_s, tz)}, the day it was done")
+    return due_utc_s
+
+
+def _after(moment: datetime, every: str) -> datetime:
+    """Return the day so long after; the last of the month where that has no such day."""
+    found = re.fullmatch(r"\s*([1-9][0-9]{0,3})\s*(day|week|month|year)s?\s*", every)
+    if found is None:
+        raise UseError(f'--every {every!r}: give days, weeks, months or years, like "6 months"')
+    count, unit = int(found[1]), found[2]
+    if unit in ("day", "week"):
+        return moment + timedelta(days=count * (7 if unit == "week" else 1))
+    years, month = divmod(moment.month - 1 + count * (12 if unit == "year" else 1), 12)
+    year = moment.year + years
+    if year > _LATEST_YEAR:
+        raise UseError(f"--every {every!r} is too long")
+    last = calendar.monthrange(year, month + 1)[1]
+    return moment.replace(year=year, month=month + 1, day=min(moment.day, last))
+
+
+@dataclass(frozen=True, slots=True)
+class _Cure:
+    """Of the settings in force: the workshop, how long a batch is held, and the leak that it bears."""
+
+    workshop: str
+    hold_s: float | None
+    bearable_pa_per_s: float | None
+
+
+def _cure(store: Store, pot_id: str) -> _Cure:
+    """Return what the newest settings say; read as text, because checking them takes longer than the rest."""
+    run = store.last_run()
+    settings = {} if run is None else json.loads(run.settings_json)
+    pot = settings.get("pots", {}).get(pot_id, {})
+    hold = pot.get("cure", {}).get("hold")
+    if hold is None:
+        return _Cure(settings.get("workshop", ""), None, None)
+    hold_s = TIME.read(hold).si
+    fall_pa = PRESSURE.read(pot["working_pressure"]).si - PRESSURE.read(pot["floor_pressure"]).si
+    return _Cure(settings["workshop"], hold_s, fall_pa / hold_s)
+
+
+def _date(utc_s: float, tz: tzinfo | None) -> str:
+    return f"{datetime.fromtimestamp(utc_s, UTC).astimezone(tz):%Y-%m-%d}"

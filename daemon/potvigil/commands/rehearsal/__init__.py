@@ -1,0 +1,1 @@
+"""What is played by the simulator: the only verbs that may."""

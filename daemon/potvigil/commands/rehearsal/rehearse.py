@@ -1,0 +1,154 @@
+"""A simulated night through the real drivers, core, record and outputs."""
+
+import argparse
+import os
+import signal
+import subprocess
+import sys
+import tempfile
+from collections.abc import Iterator
+from contextlib import contextmanager
+from datetime import UTC, datetime
+from pathlib import Path
+
+from potvigil.clock import ManualClock
+from potvigil.commands.rehearsal.own_wiring import on_own_wiring, one_pot, simulated_station
+from potvigil.commands.shared import show
+from potvigil.commands.shared.common import UseError, console
+from potvigil.commands.shared.status import DONE
+from potvigil.model.events import BatchClosed, BatchSummary, Event
+from potvigil.outputs.live import LiveFile
+from potvigil.outputs.mqtt import MqttLink
+from potvigil.outputs.patterns import Lamp, Rhythm, Show
+from potvigil.outputs.signals import Signals
+from potvigil.record.store import Store
+from potvigil.service.loop import Service
+from potvigil.service.wiring import quiet_hours, signal_wiring
+from potvigil.settings.loading import load, load_text
+from potvigil.settings.schema import Settings
+from potvigil.sim.nights import NIGHTS
+from potvigil.sim.world import World
+
+# A night of ten hours in ten minutes.
+PAGE_SPEED = 60.0
+
+
+def rehearse(args: argparse.Namespace) -> int:
+    if args.list:
+        show.nights(console(), [(night.name, night.title) for night in NIGHTS.values()])
+        return DONE
+    night = NIGHTS.get(args.night)
+    if night is None:
+        raise UseError(f"no night {args.night!r}; there are {', '.join(NIGHTS)}")
+    if args.config is None:
+        settings = load_text(night.settings_yaml, f"night {night.name}")
+    else:
+        settings = one_pot(load(args.config), args.pot)
+        night = on_own_wiring(night, settings)
+    link = None if args.mqtt is None else _host_and_port(args.mqtt)
+    record = args.record or _rehearsal_record(night.name)
+    speed = args.speed or (None if args.page is None else PAGE_SPEED)
+    printer = show.Printer(console(), settings)
+    printer.line(f"Rehearsal, simulated: {night.title}", style="bold")
+    with tempfile.TemporaryDirectory(prefix="potvigil-") as folder:
+        world = World(night, Path(folder), seed=args.seed)
+        clock = ManualClock(utc_s=night.start_utc_s, on_advance=world.advance, speed=speed)
+        station = simulated_station(settings, world)
+        store = Store.open_alone(record, "potvigil rehearse", make_parents=args.record is None)
+        summaries: list[tuple[int | None, BatchSummary]] = []
+
+        def on_event(pot_id: str, batch: int | None, event: Event) -> None:
+            printer.event(pot_id, batch, event)
+            if isinstance(event, BatchClosed):
+                summaries.append((batch, event.summary))
+
+        live = None
+        if args.page is not None:
+            period_s = settings.sample_period_s / (speed or 1.0)
+            live = LiveFile(Path(folder) / "live.json", settings.workshop, night.name, period_s)
+        service = Service(
+            *(settings, clock, f"rehearsal-{night.name}", station, store, link, night.name, on_event, live),
+            signals=_told_signals(settings, clock, printer),
+        )
+        service.start()
+        try:
+            with _interruptible(service), _page(args.page, record, live):
+                service.run(until_s=night.duration_s)
+            for watch in service.watches.values():
+                open_batch = watch.summary()
+                if open_batch is not None:
+                    summaries.append((service.batch_ids[open_batch.pot_id], open_batch))
+        finally:
+            service.stop()
+    for batch, summary in summaries:
+        printer.summary(summary, batch)
+    printer.line(f"record: {record}")
+    return DONE
+
+
+def _told_signals(settings: Settings, clock: ManualClock, printer: show.Printer) -> Signals:
+    """Say on the console what lamp and buzzer would do whenever that changes, without repeated calls."""
+    lamps: dict[Lamp, Rhythm] = {}
+
+    def tell(shown: Show, is_news: bool) -> None:
+        nonlocal lamps
+        if shown.lamps == lamps and not (is_news and shown.call):
+            return
+        lamps = shown.lamps
+        said = [f"{'lamp' if one else f'{lamp} lamp'}: {rhythm.says}" for lamp, rhythm in lamps.items()]
+        if shown.call is not None:
+            said.append(f"buzzer: {shown.call.burst.says}")
+        now = clock.now()
+        printer.moment(now.boot_s, now.utc_s, "; ".join(said))
+
+    fitted = frozenset(signal_wiring(settings).lamps) or {Lamp.ALARM}
+    one = len(fitted) == 1
+    return Signals(None, quiet_hours(settings), fitted, tell)
+
+
+@contextmanager
+def _page(port: int | None, record: Path, live: LiveFile | None) -> Iterator[None]:
+    """Serve the page meanwhile, in a process of its own, and say where."""
+    if port is None or live is None:
+        yield
+        return
+    words = ["page", "--record", str(record), "--live", str(live.path), "--port", str(port)]
+    page = subprocess.Popen(
+        [sys.executable, "-m", "potvigil", *words],
+        stdout=subprocess.PIPE,
+        text=True,
+        start_new_session=True,  # Ctrl-C is for the rehearsal, which then ends the page
+    )
+    try:
+        address = page.stdout.readline() if page.stdout is not None else ""
+        if not address:
+            raise UseError("the page did not start; the rehearsal was ended")
+        print(address, end="", flush=True)
+        yield
+    finally:
+        page.terminate()
+        page.wait()
+        if page.stdout is not None:
+            page.stdout.close()
+
+
+def _rehearsal_record(night: str) -> Path:
+    stamp = datetime.now(UTC).strftime("%Y%m%dT%H%M%S")
+    return Path.home() / ".local/state/potvigil/rehearsals" / f"{night}-{stamp}-{os.getpid()}.db"
+
+
+def _host_and_port(text: str) -> MqttLink:
+    host, _, port = text.partition(":")
+    if port and not port.isdecimal():
+        raise UseError(f"--mqtt {text}: give HOST or HOST:PORT")
+    return MqttLink(host=host, port=int(port or 1883))
+
+
+@contextmanager
+def _interruptible(service: Service) -> Iterator[None]:
+    """Let Ctrl-C end the night at hand and still print what came of it."""
+    before = signal.signal(signal.SIGINT, lambda *_: service.request_stop())
+    try:
+        yield
+    finally:
+        signal.signal(signal.SIGINT, before)

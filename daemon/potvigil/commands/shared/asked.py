@@ -1,0 +1,29 @@
+"""What was asked of the watch: waited for, and told as it came out."""
+
+import sys
+import time
+
+from potvigil.commands.shared.status import DONE, NO
+from potvigil.model.events import Outcome
+from potvigil.record.asking import LOOK_AGAIN_S, answer_of, is_settled
+from potvigil.record.store import Store
+
+
+def tell(store: Store, commands: range, *, any_will_do: bool = False) -> int:
+    """Wait until it is known what became of commands, say it, and return the exit status.
+
+    any_will_do: it was asked of several pots, and of some of them perhaps in vain.
+    """
+    begun_s = time.monotonic()
+    while not is_settled(store, commands, time.monotonic() - begun_s):
+        time.sleep(LOOK_AGAIN_S)
+    told = [(row.pot_id, answer_of(row)) for row in store.asked(commands)]
+    good = [f"{pot_id}: {each.text}" for pot_id, each in told if each.outcome is Outcome.DONE]
+    bad = [(pot_id, each) for pot_id, each in told if each.outcome is not Outcome.DONE]
+    for line in dict.fromkeys(good):
+        print(line)
+    if good and any_will_do:
+        return DONE
+    for line in dict.fromkeys(f"potvigil: {pot_id}: {each.outcome}: {each.text}" for pot_id, each in bad):
+        print(line, file=sys.stderr)
+    return NO if bad else DONE

@@ -1,0 +1,67 @@
+"""What several verbs need: where the record is, which pot is meant, the console."""
+
+import argparse
+from collections.abc import Collection
+from datetime import datetime, timedelta, tzinfo
+from pathlib import Path
+from typing import TYPE_CHECKING
+
+from potvigil.paths import usual_record
+from potvigil.record.store import Store
+
+if TYPE_CHECKING:
+    from rich.console import Console
+
+BY = "command line"
+_WIDEST = 10_000
+
+
+class UseError(ValueError):
+    """The command line asks for something that cannot be."""
+
+
+def console(stderr: bool = False) -> "Console":
+    """Return where tables and lines are printed."""
+    from rich.console import Console  # a third of the start of a verb that prints plain lines
+
+    class Told(Console):
+        def on_broken_pipe(self) -> None:
+            raise  # called while the BrokenPipeError is handled; `main` knows it as no failure
+
+    made = Told(stderr=stderr, highlight=False, soft_wrap=True, emoji=False)
+    if not made.is_terminal:
+        made.width = _WIDEST  # a file or a pipe has no width: a batch is a line there
+    return made
+
+
+def record_path(args: argparse.Namespace) -> Path:
+    if args.record is not None:
+        return Path(args.record)
+    if args.config is None:
+        return usual_record()
+    from potvigil.settings.loading import load  # reading settings takes longer than a list of batches
+
+    return load(args.config).record_file
+
+
+def known_pot(store: Store, asked: str | None) -> str:
+    """Return the pot that is meant among those of a record."""
+    return one_of(store.pots(), asked, f"{store.path}: ")
+
+
+def one_of(pots: Collection[str], asked: str | None, where: str = "") -> str:
+    """Return the pot that is meant: the one asked for, or the only one."""
+    if asked is None and len(pots) == 1:
+        return next(iter(pots))
+    if asked is None or asked not in pots:
+        raise UseError(f"{where}give --pot with one of {', '.join(pots) or 'none: nothing was watched'}")
+    return asked
+
+
+def day(text: str, tz: tzinfo | None, hours: int = 0) -> datetime:
+    """Return a date's midnight in a zone (None: the machine's own), or so many hours after it."""
+    try:
+        midnight = datetime.strptime(text, "%Y-%m-%d") + timedelta(hours=hours)
+        return midnight.astimezone() if tz is None else midnight.replace(tzinfo=tz)
+    except (ValueError, OverflowError):
+        raise UseError(f"{text!r} is no date; give one like 2026-03-01") from None

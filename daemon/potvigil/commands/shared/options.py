@@ -1,0 +1,37 @@
+"""How the command line names the details of a batch, the parts of a pot, and what a plan is made of."""
+
+from potvigil.model.events import Detail
+from potvigil.model.maintenance import Part
+from potvigil.planning.request import Ask
+
+PARTS = tuple(part.value for part in Part)
+
+# Each detail's option and what is said of it; the option of the pictures may be given several times.
+DETAIL_OPTIONS = {
+    Detail.LABEL: ("--label", "a name of its own"),
+    Detail.RESIN: ("--resin", "a resin of the settings, or any words"),
+    Detail.MOULD: ("--mould", "what was cast in"),
+    Detail.COLOUR: ("--colour", "what it was coloured with"),
+    Detail.MASS: ("--mass", 'what was poured, with its unit: "250 g"'),
+    Detail.MIXED_AT: ("--mixed-at", "when mixing began: 21:40, or RFC 3339"),
+    Detail.NOTE: ("--note", "anything else"),
+    Detail.PICTURES: ("--picture", "a file's name, added to those there are; '' begins anew"),
+}
+
+# What may be said of a pour that is planned: what its option takes, and what is said of it.
+PLAN_OPTIONS = {
+    Ask.MOULD: ("SIZE", 'outside of the mould: "12 x 8 x 6 cm", or diameter and height "9 x 6 cm"'),
+    Ask.STAND: ("HEIGHT", 'what the mould stands on: "3 cm"'),
+    Ask.INSIDE: ("SIZE", 'diameter and height inside the pot, if not in the settings: "28 x 30 cm"'),
+    Ask.MASS: ("MASS", 'what is poured: "250 g"'),
+    Ask.RESIN: ("NAME", "a resin of the list or the settings; the pot's usual one if left out"),
+    Ask.ROOM: ("TEMPERATURE", 'the room now: "18 C"; as measured if left out'),
+    Ask.NIGHT: ("NIGHT", "steady: as warm as now; down: to --night-low; like the last one if left out"),
+    Ask.NIGHT_LOW: ("TEMPERATURE", 'the coldest of the night: "12 C"'),
+    Ask.START: ("HH:MM", "when you begin to mix; now if left out"),
+    Ask.UNTIL: ("HH:MM", "when you want the cast out"),
+    Ask.TANK: ("PRESSURE", 'the compressor\'s tank as it stands: "110 psi"'),
+    Ask.MIXING: ("TIME", 'how long you stir: "4 min"'),
+    Ask.POURING: ("TIME", "how long you pour"),
+    Ask.LOADING: ("TIME", "mould into the pot, lid and clamps"),
+}

@@ -1,0 +1,29 @@
+"""Pages written as files: HTML, and beside it PDF and picture if asked. Nothing before all of it is made."""
+
+import argparse
+from pathlib import Path
+
+from potvigil.commands.shared.common import UseError
+from potvigil.reports.pdf import pdf_of, png_of
+from potvigil.upkeep import atomic_file
+
+
+def write_pages(args: argparse.Namespace, out: Path, html: str) -> None:
+    """Write a page to `out`, with --pdf and --png beside it too, and print what was written."""
+    if out.suffix.lower() not in (".html", ".htm"):
+        raise UseError(f"--out {out}: give a name that ends in .html; PDF and PNG are written beside it")
+    pages = {out: html.encode()}
+    if args.pdf or args.png:
+        pdf = pdf_of(html)
+        if args.pdf:
+            pages[out.with_suffix(".pdf")] = pdf
+        if args.png:
+            pages[out.with_suffix(".png")] = png_of(pdf)
+    for path, content in pages.items():
+        try:
+            with atomic_file.whole_file(path) as file:
+                file.buffer.write(content)
+        except OSError as error:
+            reason = error.strerror or error
+            raise UseError(f"{path} cannot be written ({reason}); give another place with --out") from error
+        print(path)

@@ -1,0 +1,345 @@
+"""What the verbs print: lines as things happen, tables, the judgement of a batch. Plain off a terminal."""
+
+from collections.abc import Iterable, Mapping, Sequence
+from datetime import UTC, datetime, tzinfo
+from pathlib import Path
+from typing import TYPE_CHECKING, TypeVar
+
+from rich.cells import cell_len
+from rich.console import Console
+from rich.markup import escape
+from rich.table import Table
+
+from potvigil.model.batch_details import mixed_utc_s
+from potvigil.model.events import (
+    LAST_BATCH,
+    AlarmEvent,
+    AlarmState,
+    BatchClosed,
+    BatchOpened,
+    BatchSummary,
+    Change,
+    Detail,
+    EditEvent,
+    Event,
+    LeakEstimate,
+    NoteEvent,
+    Priority,
+    StageEvent,
+    Verdict,
+)
+from potvigil.model.pot import Pot
+from potvigil.model.reading import Place
+from potvigil.record.rows import EditRow, ListedBatch
+from potvigil.sensing.resolution import USUAL_NOISE, resolution
+from potvigil.units import PRESSURE_UNITS_PA, SECONDS_PER_HOUR, span
+from potvigil.wording.quantities import TimeTeller, alarm_state, pressure, rate, shown, two_digits
+
+if TYPE_CHECKING:
+    from potvigil.settings.schema import Settings  # a list of batches is printed without any
+
+T = TypeVar("T")
+_LONG_TABLE = 200
+
+# Shape and word say the same as the colour; colours as in IEC 60073.
+_ALARM_MARK = {
+    Priority.HIGH: ("!!", "bold red"),
+    Priority.MEDIUM: ("! ", "yellow"),
+    Priority.LOW: ("! ", "yellow"),
+}
+_SMALL_LEAK = {"psi": 0.1, "bar": 0.01, "kPa": 1.0}  # an hour; about as much in each unit
+_VERDICT_STYLE = {Verdict.HELD: "green", Verdict.LEAKED: "yellow", Verdict.INCOMPLETE: "yellow"}
+
+
+class Printer:
+    """Prints what happens to pots, and what came of it."""
+
+    def __init__(self, console: Console, settings: "Settings") -> None:
+        self._console = console
+        self._unit = settings.units.pressure
+        self._tz: tzinfo | None = settings.timezone
+        self._several = len(settings.pots) > 1
+
+    def line(self, text: str, style: str | None = None) -> None:
+        self._console.print(escape(shown(text)), style=style)
+
+    def moment(self, t_s: float, utc_s: float | None, text: str) -> None:
+        """Print what is so from this moment on, less prominent than an event."""
+        self._console.print(f"{self._moment(t_s, utc_s)}    {escape(text)}", style="dim")
+
+    def progress(self, items: Sequence[T], what: str) -> Iterable[T]:
+        """Go through the items behind a progress bar, where a person watches."""
+        if not self._console.is_terminal:
+            return items
+        from rich.progress import track  # as slow to import as all the rest of this file
+
+        return track(items, what, console=self._console)
+
+    def event(self, pot_id: str, batch: int | None, event: Event) -> None:
+        style = None
+        match event:
+            case StageEvent():
+                text = f"   {event.stage}"
+            case AlarmEvent():
+                if event.repeat:
+                    return
+                mark, style = _ALARM_MARK[event.priority]
+                if event.state is AlarmState.UNACKNOWLEDGED:
+                    text = f"{mark} {event.alarm}: {event.text}"
+                else:
+                    text, style = f"   {event.alarm}: {alarm_state(event, self._tz)}", None
+            case NoteEvent():
+                text = f"   {event.note}: {event.text}"
+            case EditEvent():
+                text = f"   {event.field}: {_one_line(event.new)} ({event.by})"
+            case BatchOpened():
+                text = "   batch opened" if batch is None else f"   batch {batch} opened"
+            case BatchClosed():
+                text = "   batch closed" if batch is None else f"   batch {batch} closed"
+        pot = f"{pot_id} " if self._several else ""
+        self._console.print(f"{self._moment(event.t_s, event.utc_s)} {pot}{escape(text)}", style=style)
+
+    def summary(self, summary: BatchSummary, batch: int | None) -> None:
+        """Print the judgement of a batch and what it rests on."""
+        start_utc_s = summary.start_utc_s
+        end_utc_s = None if start_utc_s is None else start_utc_s + summary.end_s - summary.start_s
+        teller = TimeTeller(summary.end_s, end_utc_s, self._tz)
+        table = Table(show_header=False, box=None, pad_edge=False)
+        table.add_column(style="dim")
+        table.add_column()
+        number = "" if batch is None else f" {batch}"
+        label = f" ({escape(summary.label)})" if summary.label else ""
+        verdict_style = _VERDICT_STYLE.get(summary.verdict, "red")
+        open_still = "" if summary.complete else ", still open"
+        table.add_row(
+            f"batch{number}",
+            f"[bold {verdict_style}]{summary.verdict}[/]{label}{open_still}: {escape(summary.reason)}",
+        )
+        start_pa, end_pa = summary.hold_start_gauge_pa, summary.hold_end_gauge_pa
+        if start_pa is not None and end_pa is not None:
+            lowest = "" if summary.lowest_gauge_pa is None else f", lowest {self._p(summary.lowest_gauge_pa)}"
+            table.add_row("pressure", f"{self._p(start_pa)} to {self._p(end_pa)}{lowest}")
+        if summary.change is not None:
+            table.add_row("why", self._change(summary.change))
+        if summary.leak is not None:
+            table.add_row("leak", self._leak(summary.leak, teller))
+        if summary.floor_crossed_s is not None:
+            table.add_row("floor", f"passed {span(summary.floor_crossed_s - summary.start_s)} into the batch")
+        done = f"{100.0 * summary.cure.progress:.0f} %"
+        since = f"{done}, {span(summary.end_s - summary.start_s)} since the fill began"
+        cure = summary.cure
+        if cure.progress < 1.0 and cure.early_s is not None:
+            since += f", done {teller.ahead(cure.done_s, cure.early_s, cure.late_s)}"
+        table.add_row("cure", since)
+        if summary.top_ups:
+            table.add_row("top-ups", str(summary.top_ups))
+        if summary.alarms:
+            table.add_row("alarms", ", ".join(dict.fromkeys(alarm.alarm for alarm in summary.alarms)))
+        self._console.print()
+        self._console.print(table)
+
+    def details(self, details: Mapping[Detail, str], edits: Sequence[EditRow]) -> None:
+        """Print what was said of a batch, and every change of it; nothing where nothing was said."""
+        by = {edit.field: edit.by for edit in edits}
+        table = Table(show_header=False, box=None, pad_edge=False)
+        table.add_column(style="dim")
+        table.add_column()
+        for field in Detail:
+            if text := details.get(field, ""):
+                if field is Detail.MIXED_AT:
+                    text = self._date(mixed_utc_s(text))
+                taken_over = " [dim](as the last batch)[/]" if by.get(field) == LAST_BATCH else ""
+                table.add_row(field, escape(shown(text)) + taken_over)
+        if table.row_count:
+            self._console.print()
+            self._console.print(table)
+        if edits:
+            self._console.print()
+        for edit in edits:
+            when = "time unknown" if edit.utc_s is None else self._date(edit.utc_s)
+            old, new = _one_line(edit.old) or "nothing", _one_line(edit.new) or "nothing"
+            self.line(f"{when} {edit.field}: {old} -> {new} ({edit.by or 'unknown'})", style="dim")
+
+    def _date(self, utc_s: float) -> str:
+        return f"{datetime.fromtimestamp(utc_s, UTC).astimezone(self._tz):%F %H:%M}"
+
+    def _change(self, change: Change) -> str:
+        nought = self._p(0.0)
+        parts = [
+            f"{self._p(abs(pa))} {down if pa < 0.0 else up}"
+            for pa, down, up in (
+                (change.cooling_pa, "cooling", "warming"),
+                (change.barometer_pa, "barometer up", "barometer down"),
+                (change.leak_pa, "air lost", "unexplained gain"),
+                (change.top_up_pa, "let out", "topped up"),
+            )
+            if self._p(abs(pa)) != nought
+        ]
+        if self._p(abs(change.leak_pa)) == nought:
+            parts.append("no air lost")
+        total = f"{'fell' if change.total_pa < 0.0 else 'rose'} {self._p(abs(change.total_pa))}"
+        return f"{total}: {', '.join(parts)}"
+
+    def _leak(self, leak: LeakEstimate, teller: TimeTeller) -> str:
+        rates, flow = leak.rate_pa_per_s, leak.std_cm3_per_min
+        bounds = f"{rate(rates.low, self._unit)} to {rate(rates.high, self._unit)}"
+        if not leak.established or leak.onset_s is None:
+            return f"none established; {rate(rates.value, self._unit)} ({bounds})"
+        return (
+            f"{rate(rates.value, self._unit)} ({bounds}) {teller.since(leak.onset_s)}; "
+            f"{two_digits(flow.value)} ({two_digits(flow.low)} to {two_digits(flow.high)}) "
+            "standard cm3/min (0 C, 101325 Pa), "
+            f"as through a hole of {1e6 * leak.orifice_m:.0f} um"
+        )
+
+    def _p(self, pa: float) -> str:
+        return pressure(pa, self._unit)
+
+    def _moment(self, t_s: float, utc_s: float | None) -> str:
+        if utc_s is not None:
+            return f"{datetime.fromtimestamp(utc_s, UTC).astimezone(self._tz):%H:%M:%S}"
+        minutes, seconds = divmod(round(t_s), 60)
+        return f"{minutes // 60:02d}:{minutes % 60:02d}:{seconds:02d}"
+
+
+def nights(console: Console, rows: Iterable[tuple[str, str]]) -> None:
+    _table(console, ("night", "what happens"), rows, wraps="what happens")
+
+
+def settings(console: Console, settings: "Settings", path: Path) -> None:
+    """Print what the settings say, pot by pot."""
+    rows = []
+    for pot_id, pot in settings.core_pots().items():
+        unit = pot.pressure_unit
+        places = ", ".join(place for place in Place if place in pot.thermometers) or "none"
+        rows.append(
+            (
+                pot_id,
+                pressure(pot.working_pa, unit),
+                pressure(pot.floor_pa, unit),
+                pressure(pot.maximum_pa, unit),
+                places,
+                span(pot.hold_s),
+            )
+        )
+    _table(console, ("pot", "working", "floor", "maximum", "thermometer", "cure"), rows, wraps="thermometer")
+    console.print(f"{path}: settings are good; record {settings.record_file}")
+
+
+def wires(console: Console, rows: Iterable[tuple[str, bool, str]]) -> None:
+    _table(
+        console,
+        ("wire", "answers", "says"),
+        ((what, "yes" if ok else "NO", detail) for what, ok, detail in rows),
+        wraps="says",
+    )
+
+
+def pressures(console: Console, rows: Iterable[tuple[str, str, str]]) -> None:
+    """Print what each pot reads, and what is likely wrong with its wiring."""
+    lines = list(rows)
+    _table(console, ("pot", "reads", "worth a look"), lines, wraps="worth a look")
+
+
+def resolutions(console: Console, pots: Iterable[Pot], period_s: float) -> None:
+    """Print how fine each pot's wiring sees, and how soon it can show a small leak."""
+    for pot in pots:
+        if pot.transducer is not None:
+            fine = resolution(pot.transducer, period_s)
+            unit, leak = pot.pressure_unit, _SMALL_LEAK[pot.pressure_unit]
+            pa = PRESSURE_UNITS_PA[unit]
+            shown_s = fine.shown_after_s(leak * pa / SECONDS_PER_HOUR)
+            console.print(
+                f"{pot.pot_id}: this wiring resolves {_fine(fine.resolved_pa / pa)} {unit} "
+                f"(one count is {_fine(fine.count_pa / pa)} {unit}); "
+                f"a leak of {leak:g} {unit}/h shows in about {_roughly(shown_s)}"
+            )
+    console.print(
+        f"So far as the wiring goes: for air at one temperature, a reading each {period_s:g} s, and a "
+        f"transducer that scatters by {100.0 * USUAL_NOISE:g} % of its span."
+    )
+
+
+def _roughly(seconds: float) -> str:
+    """Return a span to two digits: 12 min, 5 h, 5 h 20 min."""
+    step_s = 60.0 if seconds < SECONDS_PER_HOUR else 600.0
+    return span(round(seconds / step_s) * step_s)
+
+
+def _fine(value: float) -> str:
+    """Return a small number to two digits, never as a power of ten."""
+    return f"{float(f'{value:.2g}'):.7f}".rstrip("0").rstrip(".")
+
+
+def batches(console: Console, rows: Iterable[ListedBatch], unit: str, tz: tzinfo | None) -> None:
+    """Print one line a batch."""
+    lines = []
+    for row in rows:
+        began = ""
+        if row.start_utc_s is not None:
+            began = f"{datetime.fromtimestamp(row.start_utc_s, UTC).astimezone(tz):%F %H:%M}"
+        verdict = "open" if row.verdict is None else str(row.verdict)
+        lines.append(
+            (
+                str(row.id),
+                row.pot_id,
+                began,
+                verdict,
+                _leak_in_short(row, unit),
+                str(row.alarms or ""),
+                row.rehearsed or "",
+                row.label,
+            )
+        )
+    heads = ("batch", "pot", "began", "verdict", "leak", "alarms", "rehearsed", "label")
+    _table(console, heads, lines, wraps="label")
+
+
+def _leak_in_short(row: ListedBatch, unit: str) -> str:
+    leak = row.leak_pa_per_s
+    if leak is None:
+        return ""
+    return rate(leak.value, unit) if row.leak_established else f"< {rate(max(leak.high, 0.0), unit)}"
+
+
+def alarms(console: Console, standing: Iterable[tuple[str, AlarmEvent]], tz: tzinfo | None) -> None:
+    rows = [
+        (pot_id, event.alarm.value, event.priority.value, alarm_state(event, tz), event.text)
+        for pot_id, event in standing
+    ]
+    if rows:
+        _table(console, ("pot", "alarm", "priority", "state", "what to do"), rows, wraps="what to do")
+    else:
+        console.print("no alarm stands")
+
+
+def _table(console: Console, heads: Sequence[str], rows: Iterable[Sequence[str]], wraps: str) -> None:
+    """Print a table; where it is too wide the column `wraps` is folded, and no other.
+
+    Off a terminal, and where it is long, each row is a line and nothing is folded: rich takes a millisecond
+    for each.
+    """
+    plain = [tuple(_one_line(cell) for cell in row) for row in rows]
+    if not console.is_terminal or len(plain) > _LONG_TABLE:
+        _plain_table(console, [tuple(heads), *plain])
+        return
+    lines = [tuple(escape(cell) for cell in row) for row in plain]
+    table = Table(box=None, pad_edge=False)
+    for i, head in enumerate(heads):
+        widest = max([cell_len(head), *(cell_len(row[i]) for row in lines)])
+        table.add_column(head, min_width=None if head == wraps else widest)
+    for line in lines:
+        table.add_row(*line)
+    console.print(table)
+
+
+def _plain_table(console: Console, rows: Sequence[tuple[str, ...]]) -> None:
+    wide = [max(map(cell_len, column)) for column in zip(*rows, strict=True)]
+    wide[-1] = 0  # nothing follows it
+    for row in rows:
+        cells = (cell + " " * (width - cell_len(cell)) for cell, width in zip(row, wide, strict=True))
+        console.file.write("  ".join(cells).rstrip() + "\n")
+
+
+def _one_line(text: str) -> str:
+    return " ".join(shown(text).split())

@@ -1,0 +1,166 @@
+"""A pot's gas volume from a known vessel or a known flow, guided or from figures: a line for the settings."""
+
+import argparse
+import re
+from collections.abc import Callable, Iterator
+
+from potvigil.clock import SystemClock
+from potvigil.commands.dialogues.exclusive_station import (
+    answer,
+    own_station,
+    refuse_beside_a_watch,
+    samples_of,
+    with_pressure,
+)
+from potvigil.commands.dialogues.vessel import take_volume
+from potvigil.commands.shared.common import UseError, one_of
+from potvigil.commands.shared.status import DONE, NO
+from potvigil.diagnosis.volume import Known, State, VolumeError, by_flow, by_vessel, flow_mol_per_s
+from potvigil.model.pot import Pot
+from potvigil.model.reading import Sample
+from potvigil.settings.loading import load
+from potvigil.units import FREE_AIR_UNITS_M3_PER_S, PRESSURE, SECONDS_PER_HOUR, TEMPERATURE, VOLUME, Kind
+from potvigil.wording.quantities import pressure
+
+_FLOW = Kind("a flow", {"cm3/min": 1e-6 / 60.0, "mL/min": 1e-6 / 60.0, **FREE_AIR_UNITS_M3_PER_S})
+_ROOM_K = 293.15
+_KELVIN_SIGMA = 0.3  # between settled states a few minutes apart
+_FALL_SHARE = 0.03  # 1 sigma, of a fall that was given without its interval
+_USUAL_ERROR = {"vessel": 1.0, "flow": 2.0}  # %, 1 sigma: weighed with water; a calibrated leak's sheet
+
+
+def measure_volume(args: argparse.Namespace) -> int:
+    """Measure the volume, or reckon it from what was read; exit status 1 where it cannot be told."""
+    if args.rehearse:
+        from potvigil.commands.rehearsal.rehearsed_pot import rehearsed_vessel
+
+        print("Rehearsal on a simulated pot and a vessel of 2 L: nothing here was measured.")
+        with rehearsed_vessel(answer) as (pot, samples, ask):
+            args.vessel = "2 L"
+            return _told(pot, lambda: _guided(args, pot, samples, ask))
+    if args.config is None:
+        raise UseError("give --config FILE, or --rehearse to try it on a simulated pot")
+    settings = load(args.config)
+    pot = settings.core_pots()[one_of(settings.pots, args.pot)]
+    if (args.vessel is None) == (args.flow is None):
+        raise UseError(
+            'give --vessel "2 L" to measure with a vessel, or --flow "25 cm3/min" with --fall and --own-leak'
+        )
+    if args.flow is not None:
+        return _told(pot, lambda: _by_flow(args, pot))
+    if args.pressures is not None:
+        return _told(pot, lambda: _by_vessel(args, pot))
+    refuse_beside_a_watch(settings)
+    with own_station(settings) as station:
+        samples = samples_of(station, SystemClock(), pot.pot_id, settings.sample_period_s)
+        with_pressure(next(samples), pot)
+        return _told(pot, lambda: _guided(args, pot, samples, answer))
+
+
+def _told(pot: Pot, find: Callable[[], Known]) -> int:
+    try:
+        found = find()
+    except VolumeError as error:
+        print(f"Not told: {error}.")
+        return NO
+    told = found.interval
+    litres = f"{1e3 * told.value:.2f} L ({1e3 * told.low:.2f} to {1e3 * told.high:.2f})"
+    print(f"{pot.pot_id} held {litres} of air, as it stood then.")
+    print(f"Measured empty, that is a line for pots.{pot.pot_id} of the settings:")
+    print(f"    internal_volume: {1e3 * told.value:.1f} L")
+    now_m3 = pot.internal_volume_m3
+    if told.low <= now_m3 <= told.high:
+        print(f"It agrees with the {1e3 * now_m3:g} L that stand there.")
+    else:
+        off = 100.0 * (told.value / now_m3 - 1.0)
+        print(f"{1e3 * now_m3:g} L stand there: {abs(off):.0f} % {'less' if off > 0.0 else 'more'}.")
+    return DONE
+
+
+def _guided(
+    args: argparse.Namespace, pot: Pot, samples: Iterator[Sample], ask: Callable[[str], str]
+) -> Known:
+    vessel_m3 = _read("vessel", args.vessel, VOLUME)
+    working = pressure(pot.working_pa, pot.pressure_unit)
+    print(
+        f"The volume of {pot.pot_id}, empty, by a vessel of {1e3 * vessel_m3:g} L. Eye protection on, and "
+        f"clear of the lid. Use a vessel made and rated for {working} or more, with a vent of its own and a "
+        "valve at the pot's end of its hose; the hose counts as part of it. Nothing here goes above the "
+        f"working pressure, {working}."
+    )
+    found = take_volume(
+        pot,
+        Known(vessel_m3, vessel_m3 * _percent(args, "vessel")),
+        samples,
+        ask,
+        _read("pressure-error", args.pressure_error, PRESSURE),
+        Known(_kelvin(args.room), _KELVIN_SIGMA),
+    )
+    print(
+        "Done. Shut the supply, open both vents fully, and confirm zero on the pot's own gauge before you "
+        "loosen lid or hose."
+    )
+    return found
+
+
+def _by_vessel(args: argparse.Namespace, pot: Pot) -> Known:
+    error_pa = _read("pressure-error", args.pressure_error, PRESSURE)
+    kelvin = Known(_kelvin(args.room), _KELVIN_SIGMA)
+    full, before, after = (
+        State(Known(_read("pressures", text, PRESSURE) + pot.ambient_pa, error_pa), kelvin)
+        for text in args.pressures
+    )
+    value = _read("vessel", args.vessel, VOLUME)
+    return by_vessel(Known(value, value * _percent(args, "vessel")), full, before, after)
+
+
+def _by_flow(args: argparse.Namespace, pot: Pot) -> Known:
+    if args.fall is None or args.own_leak is None:
+        raise UseError(
+            'give --fall "1.35 psi/h", what `potvigil tightness` said with the flow on, and --own-leak "0.10 '
+            'psi/h", what it said without; or their intervals, "1.20 to 1.50 psi/h"'
+        )
+    value = _read("flow", args.flow, _FLOW)
+    flow = flow_mol_per_s(Known(value, value * _percent(args, "flow")), _kelvin(args.flow_at))
+    absolute_pa = pot.working_pa + pot.ambient_pa
+    with_it, without = (
+        Known(each.value / absolute_pa, each.sigma / absolute_pa)
+        for each in (_fall("fall", args.fall), _fall("own-leak", args.own_leak))
+    )
+    gas = State(Known(absolute_pa, 0.005 * absolute_pa), Known(_kelvin(args.room), 1.0))
+    return by_flow(flow, with_it, without, gas)
+
+
+def _fall(option: str, text: str) -> Known:
+    """Read '1.35 psi/h' or its 95 % interval, '1.20 to 1.50 psi/h', in Pa/s."""
+    found = re.fullmatch(r"\s*(?:(-?[0-9.]+)\s+to\s+)?(-?[0-9.]+)\s*(psi|bar|kPa)/h\s*", text)
+    if found is None:
+        raise UseError(f'--{option} {text!r}: give a fall like "1.35 psi/h" or "1.20 to 1.50 psi/h"')
+    low, high = (
+        None if each is None else _read(option, f"{each} {found[3]}", PRESSURE) / SECONDS_PER_HOUR
+        for each in (found[1], found[2])
+    )
+    assert high is not None
+    if low is None:
+        return Known(high, _FALL_SHARE * abs(high))
+    return Known(0.5 * (low + high), (high - low) / 3.92)
+
+
+def _percent(args: argparse.Namespace, of: str) -> float:
+    if args.error is None:
+        return _USUAL_ERROR[of] / 100.0
+    found = re.fullmatch(r"\s*([0-9.]+)\s*%?\s*", args.error)
+    if found is None or not 0.0 <= float(found[1]) <= 20.0:
+        raise UseError(f"--error {args.error!r}: give the {of}'s error in %, like 1")
+    return float(found[1]) / 100.0
+
+
+def _kelvin(text: str | None) -> float:
+    return _ROOM_K if text is None else _read("temperature", text, TEMPERATURE)
+
+
+def _read(option: str, text: str, kind: Kind) -> float:
+    try:
+        return kind.read(text).si
+    except ValueError as error:
+        raise UseError(f"--{option} {text!r} {error}") from None

@@ -1,0 +1,125 @@
+"""The daemon, and the check of its settings and wires."""
+
+import argparse
+import signal
+import sys
+import time
+from contextlib import suppress
+from pathlib import Path
+from types import FrameType
+
+from potvigil.clock import SystemClock, boot_id
+from potvigil.commands.shared import show
+from potvigil.commands.shared.common import console
+from potvigil.commands.shared.status import DONE, NO
+from potvigil.model.pot import Pot
+from potvigil.model.reading import Sample
+from potvigil.outputs.live import LiveFile
+from potvigil.outputs.signals import Signals, open_pins
+from potvigil.paths import make_own_folder, usual_live, usual_record
+from potvigil.record.errors import RecordError
+from potvigil.record.store import Store
+from potvigil.reports.care_due import care_due
+from potvigil.sensing.conversion import convert
+from potvigil.sensing.wiring_hints import remark
+from potvigil.service.loop import Service
+from potvigil.service.wiring import mqtt_link, open_inputs, quiet_hours, signal_wiring
+from potvigil.settings.loading import load
+from potvigil.settings.schema import Settings
+from potvigil.wording.quantities import pressure
+
+
+def watch(args: argparse.Namespace) -> int:
+    settings = load(args.config)
+    link = None if settings.mqtt is None else mqtt_link(settings.mqtt)
+    printer = show.Printer(console(), settings)
+    # only our own folder is made: the missing one of a path that was given may be a stick not plugged in
+    is_usual = settings.record_file == usual_record()
+    live = _live_file(settings)
+    unwritten = None if live is None else Path(f"{live.path}.unwritten")
+    with Store.open_for_watch(settings.record_file, make_parents=is_usual, unwritten=unwritten) as store:
+        station = open_inputs(settings)
+        service = Service(
+            settings,
+            SystemClock(),
+            boot_id(),
+            station,
+            store,
+            link,
+            on_event=printer.event,
+            live=live,
+            signals=_signals(settings),
+        )
+
+        def stop(_signal: int, _frame: FrameType | None) -> None:
+            service.request_stop()
+
+        signal.signal(signal.SIGTERM, stop)
+        signal.signal(signal.SIGINT, stop)
+        service.start()
+        printer.line(f"watching {', '.join(settings.pots)}; record {settings.record_file}")
+        _say_what_is_due(store, settings, printer)
+        try:
+            service.run()
+        finally:
+            service.stop()
+    return DONE
+
+
+def _say_what_is_due(store: Store, settings: Settings, printer: show.Printer) -> None:
+    with suppress(RecordError):  # it has its own alarm
+        for pot_id in settings.pots:
+            for text in care_due(store, pot_id, time.time(), settings.timezone):
+                printer.line(f"{pot_id}: {text}")
+
+
+def _signals(settings: Settings) -> Signals | None:
+    if settings.signals is None:
+        return None
+    return Signals(open_pins(signal_wiring(settings), settings.sample_period_s), quiet_hours(settings))
+
+
+def _live_file(settings: Settings) -> LiveFile | None:
+    path = settings.page.live or usual_live(writing=True)
+    try:
+        if settings.page.live is None:
+            make_own_folder(path.parent)
+    except OSError as error:
+        print(f"potvigil: {path.parent} {error.strerror}: the page shows no live values", file=sys.stderr)
+        return None
+    return LiveFile(path, settings.workshop, None, settings.sample_period_s)
+
+
+def check(args: argparse.Namespace) -> int:
+    settings = load(args.config)
+    show.settings(console(), settings, args.config)
+    wired_well = _ask_hardware(settings) if args.hardware else True
+    show.resolutions(console(), settings.core_pots().values(), settings.sample_period_s)
+    return DONE if wired_well else NO
+
+
+def _ask_hardware(settings: Settings) -> bool:
+    """Read every wire that the settings name once, and print what it said; no other address is spoken to."""
+    station = open_inputs(settings)
+    try:
+        wires = station.probe_each_wire()
+        samples = station.read(0.0, SystemClock().now())
+    finally:
+        station.close()
+    show.wires(console(), wires)
+    rows, usable = [], all(answers for _, answers, _ in wires)
+    for pot_id, sample in samples:
+        pot = settings.core_pots()[pot_id]
+        if sample.transducer_count is None:
+            continue  # the wire itself has said why
+        good, text = remark(pot, sample, settings.pots[pot_id].transducer.largest_count)
+        rows.append((pot_id, _reads(pot, sample), text))
+        usable &= good
+    if rows:
+        show.pressures(console(), rows)
+    return usable
+
+
+def _reads(pot: Pot, sample: Sample) -> str:
+    gauge_pa = convert(sample, pot).gauge_pa
+    return "nothing" if gauge_pa is None else f"{pressure(gauge_pa, pot.pressure_unit)} gauge"

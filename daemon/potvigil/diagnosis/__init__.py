@@ -1,0 +1,1 @@
+"""What a test, or many batches, tell of a pot."""

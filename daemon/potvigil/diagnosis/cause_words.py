@@ -1,0 +1,124 @@
+"""What a leak followed, in words, and what to look at in which order."""
+
+from collections.abc import Iterator, Sequence
+
+from potvigil.diagnosis.cause import Finding, Kind
+from potvigil.diagnosis.cause_trend import TREND_SIGMAS, Night, goes_with
+from potvigil.units import span
+from potvigil.wording.quantities import TimeTeller, pressure, rate
+
+_NAMES = {
+    Kind.HOLE: "a hole (a valve not quite shut, a fitting)",
+    Kind.GAP: "a fine gap (along the seal, a thread)",
+    Kind.COLD: "a seal that stiffens in the cold",
+    Kind.ABOVE: "something that opens only above a pressure",
+    Kind.OTHER: "something that grew or shrank by itself",
+}
+_LOOK = {
+    Kind.HOLE: (
+        "the vent and the supply valve: shut fully, no grit on the seat",
+        "the hose coupling, the gauge, the transducer and their threads",
+    ),
+    Kind.GAP: (
+        "the seal and the lid's rim: resin, hairs, nicks; the clamps, evenly tight",
+        "the threads of the fittings",
+    ),
+    Kind.COLD: (
+        "the seal: hard, flattened, dry; how old it is",
+        "the clamps, evenly and crosswise, when the pot is cold",
+    ),
+    Kind.ABOVE: (
+        "the relief valve: if it weeps, have it replaced; never plug it, never set it higher",
+        "the clamps and the lid: it may lift",
+    ),
+    Kind.OTHER: ("the clamps, the hose and the valves: something may have moved",),
+}
+_USUAL = (Kind.GAP, Kind.HOLE, Kind.ABOVE)
+_AFTER = (
+    "Vent first: shut the supply, open the vent fully and confirm zero on the pot's own gauge. Then look at, "
+    "in this order:"
+)
+_SOAP = (
+    "Soapy water on a suspect spot, at a few psi, shows where it bubbles; nothing is loosened under pressure."
+)
+
+
+def finding_lines(found: Finding | None, when: TimeTeller, unit: str) -> Iterator[str]:
+    """Yield what one hold says; found None: no leak beyond doubt, or too little was seen."""
+    if found is None:
+        yield "No leak is beyond doubt there, or too little was seen: there is nothing to go by."
+        return
+    yield _began(found, when)
+    yield _claim(found, unit)
+    yield from looking_lines(found)
+
+
+def looking_lines(found: Finding | None) -> Iterator[str]:
+    """Yield what to look at, in order; found None: where nothing points anywhere."""
+    yield _AFTER
+    kinds = _USUAL if found is None else found.possible
+    for number, look in enumerate(dict.fromkeys(look for kind in kinds for look in _LOOK[kind]), start=1):
+        yield f"  {number}. {look}"
+    yield _SOAP
+
+
+def _began(found: Finding, when: TimeTeller) -> str:
+    if found.onset_s is None:
+        return "The leak was there from the fill on, as far as can be seen."
+    into = span(max(found.onset_s.value - found.begun_s, 0.0))
+    return f"It has leaked {when.since(found.onset_s)}, from {into} into the hold on: what happened then?"
+
+
+def _claim(found: Finding, unit: str) -> str:
+    low, high = (rate(each, unit) for each in found.rates_pa_per_s)
+    at_low, at_high = (pressure(each, unit) for each in found.gauges_pa)
+    cold_low, cold_high = found.seal_ks
+    match found.kind:
+        case Kind.COLD if cold_low is not None and cold_high is not None and cold_low > cold_high:
+            grew = found.rates_pa_per_s[1] / max(found.rates_pa_per_s[0], 1e-9) - 1.0
+            by = f"grew by {100.0 * grew:.0f} %" if grew < 2.0 else "grew"
+            return (
+                f"It points to the seal: the leak {by}, from {low} to {high}, while the pot cooled by "
+                f"{cold_low - cold_high:.0f} K."
+            )
+        case Kind.GAP:
+            return (
+                f"It points to a fine gap, along the seal or a thread: the leak went from {high} at "
+                f"{at_high} to {low} at {at_low}, as such a gap's does and a hole's does not."
+            )
+        case Kind.HOLE:
+            return (
+                f"It points to a hole, a valve not quite shut or a fitting: from {at_high} to {at_low} it "
+                f"went on losing the same share of the air, {high} at first."
+            )
+        case Kind.ABOVE if found.above_pa is not None:
+            return (
+                f"It leaked only above some {pressure(found.above_pa, unit)}: {high} at {at_high}, and "
+                "less and less below. That points to the relief valve, or to a lid that lifts."
+            )
+    if set(found.possible) == {Kind.GAP, Kind.COLD}:
+        return (
+            f"It points to the seal, by a fine gap or by the cold: the leak went between {high} at {at_high} "
+            f"and {low} at {at_low}."
+        )
+    *ways, last = (_NAMES[kind] for kind in found.possible)
+    return f"Cannot tell what it followed: {', '.join(ways)} or {last} would each do."
+
+
+def nights_lines(nights: Sequence[Night], leaked: Sequence[int]) -> Iterator[str]:
+    """Yield on which nights it came, and what it went with. leaked: the numbers of those that leaked."""
+    if len(nights) < 2:
+        return
+    named = ", ".join(map(str, leaked[-6:]))
+    earlier = f" and {len(leaked) - 6} before" if len(leaked) > 6 else ""
+    which = f": {'batch' if len(leaked) == 1 else 'batches'} {named}{earlier}" if leaked else ""
+    yield f"Over all, {len(leaked)} of {len(nights)} batches leaked beyond doubt{which}."
+    cold = goes_with([(-each.coldest_k, each.leak_pa_per_s) for each in nights if each.coldest_k is not None])
+    held = goes_with([(each.gauge_pa, each.leak_pa_per_s) for each in nights if each.gauge_pa is not None])
+    age = goes_with([(float(each.number), each.leak_pa_per_s) for each in nights])
+    if cold is not None and cold > TREND_SIGMAS:
+        yield "It was larger on the colder nights: that speaks for the seal."
+    if held is not None and held > TREND_SIGMAS:
+        yield "It was larger where the pot was filled higher."
+    if age is not None and age > TREND_SIGMAS:
+        yield "It has grown from batch to batch: something wears; see `potvigil pot health`."

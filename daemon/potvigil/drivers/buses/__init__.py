@@ -1,0 +1,1 @@
+"""The buses that devices are read over."""

@@ -1,0 +1,1 @@
+"""What was recorded elsewhere, read as samples."""

@@ -1,0 +1,491 @@
+"""Many guesses at one pot, each a Kalman filter that learns, and how likely each of them is.
+
+The constants of a pot are states of the filter, and its laws are linearised about what they are thought to
+be (an extended Kalman filter). That holds near a guess only, so the cells of the bank are spread over what
+the constants may be: a Gaussian sum (Alspach & Sorenson, IEEE Trans. Automatic Control AC-17 (1972) 439).
+Some of the cells put a mould from the oven into the pot.
+"""
+
+from collections.abc import Callable, Mapping
+from dataclasses import dataclass
+from math import exp, hypot, sqrt
+from statistics import NormalDist
+
+import numpy as np
+
+from potvigil.leak.pot_model import (
+    AIR,
+    CONSTANTS,
+    CORE,
+    DRIFT,
+    EACH_BATCH,
+    EXCESS,
+    FAST,
+    FAST_RATE,
+    HEATING,
+    HEATING_SIGMA_K_PER_H,
+    LEARNT,
+    LEFT_BEHIND,
+    LN_CORE_SURFACE,
+    LN_EXCESS,
+    LN_ROOM_WALL,
+    LN_SURFACE_CORE,
+    LN_SURFACE_WALL,
+    LN_WALL_SURFACE,
+    MOULD_SIGMA_K,
+    OFFSETS,
+    PACES,
+    PROBE_SIGMA,
+    RATE,
+    ROOM,
+    SIZE,
+    START_CORE,
+    START_SURFACE,
+    SURFACE,
+    T0_K,
+    UNKNOWN_K,
+    UPTAKE,
+    WALL,
+    Floats,
+    Sizes,
+    flow,
+    pressure_row,
+    prior,
+    probe_row,
+    start,
+    usual,
+)
+from potvigil.model.reading import Place
+from potvigil.statistics.cusum import Cusum
+
+# Cells, and how many of them have warm contents, a mould from the oven or a resin hot from its cup: by so
+# many kelvin of the gas, how far off that may be, how much more heat may come than usual, and how likely all
+# that is with any mould, and with a known one. With 16 cells, 4 of them warm, the hottest moulds seemed to
+# leak.
+CELLS, WARM_CELLS = 32, 12
+WARM_K, WARM_SIGMA_K, WARM_HEAT = 5.0, 6.0, 4.0
+WARM_SHARE, WARM_SHARE_KNOWN = 0.15, 0.05
+# Between the cells lies that part of the spread of these constants, the rest within each.
+_BETWEEN = 0.9
+_SPREAD = [LN_WALL_SURFACE, LN_CORE_SURFACE, LN_SURFACE_CORE, LN_SURFACE_WALL, LN_ROOM_WALL, LN_EXCESS]
+_PRIMES = (2, 3, 5, 7, 11, 13)
+
+# How what is not a law dies away, s: what transducer and probes miss, uptake by silicone, heat of a resin
+# that has reacted; and how slowly constants may turn out to be others after all.
+DRIFT_S, OFFSET_S, UPTAKE_S, HEATING_S = 4 * 3600.0, 6 * 3600.0, 7000.0, 2400.0
+CONSTANTS_S, FAST_S = 24 * 3600.0, 1200.0
+_DYING_S = ((DRIFT, DRIFT_S), (HEATING, HEATING_S), (UPTAKE, UPTAKE_S))
+# How far they wander, 1 sigma. DRIFT: 0.03 psi; the barometer's where only the altitude is known. OFFSET: K,
+# beside its constant part. Walks, K in a root hour: the weather of a workshop with a heater; a wall of
+# several parts, of which a probe knows one: with less the bench's layered pots seem to leak.
+DRIFT_K, FAST_K, OFFSET_K, BAROMETER_K = 0.12, 0.05, 0.15, 0.0015 * T0_K
+ROOM_K, WALL_K = 1.2, 0.5
+# Of how far the gas stands off the wall the model misses so much besides, over minutes; a probe in it sees
+# from so much to so much of that, for warm gas rises.
+MISSED_SHARE, GAS_PROBE_GAINS = 0.05, (0.8, 1.3)
+# Every model is wrong, and the more so the hotter the contents: from there on half of what is seen counts.
+TRUSTED_K = 6.0
+# What resin may do unseen, K/h; by how much its heat may change in FAST_S, as a share of itself: it ends
+# within minutes; and what comes with a rise that nothing else explains.
+HEATING_K, GROWTH, ONSET_OF_HEAT_K = 0.3, 2.0, 6.0
+RISE_SIGMAS, RISE_ALLOWED = 4.0, 0.3  # a cumulative sum of innovations over what chance brings
+# How much of what is unknown of a conductance comes back in CONSTANTS_S. Free convection goes with a power of
+# the difference (Incropera, ch. 9): where the contents stand so far off the wall, all of it.
+STEADY, CONVECTION_K = 0.25, 4.0
+AIR_WANDER_K = 3e-5  # in a root second: keeps the level alive, 0.003 % in a day
+# Neither dies as an exponential: by so much of its own size, in its own time, each may turn out otherwise.
+EXCESS_SPREAD, UPTAKE_SPREAD = 0.35, 0.5
+# Just after a fill the gas is stirred in ways no exponential describes, K, dying in so many seconds.
+STIRRED_K, STIRRED_S = 2.0, 100.0
+FILL_EXCESS_K, FILL_SURFACE_K, FILL_WALL_K = 18.0, 2.0, 0.7  # left by air let in, per share of what was there
+# Beyond so many, summed, a leak has changed at a stroke: noise alone comes there once in 300 nights of bins
+# (Siegmund, as in statistics/cusum.py; at 8 it did in every fifth).
+SHIFT_SIGMAS = 12.0
+# A seal stiffens in the cold, a gap clogs: a leak changes by 3 % in an hour, 10 % in half a night.
+RATE_WANDER = 0.03
+# Between the two laws of a leak, choked (constant share) and laminar, nothing is known: the middle.
+LAW_MIDDLE, LAW_SIGMA = 0.5, 0.3
+
+_LONGEST_STEP_S = 60.0
+_OUTLIER_SIGMAS = 4.0
+# A movement at one stroke lies in two bins at most, one soon after the other; what goes on so fast in a third
+# is a leak, what comes back another movement; and across a longer gap nobody saw how fast it was.
+_STROKE_BINS, _STROKE_S = 2, 60.0
+
+
+@dataclass(frozen=True, slots=True)
+class Correction:
+    """One thing seen, by cell: row of the observation, innovation, its variance, gain.
+
+    of_the_air: a loss of air shows in it. trust: how much it counts as evidence, at most 1.
+    """
+
+    row: Floats
+    innovation: Floats
+    variance: Floats
+    gain: Floats
+    of_the_air: bool
+    trust: float
+
+
+class PotBank:
+    """A pot that loses no air, or, as `leaking` gives it, one that loses it at a rate.
+
+    x, p: states and covariance of each cell, (cells, SIZE) and (cells, SIZE, SIZE).
+    """
+
+    def __init__(
+        self,
+        sizes: Sizes,
+        *,
+        room_k: float = ROOM_K,
+        unseen_k: float = 0.0,
+        steps_k: float = 0.0,
+        heating_k_per_h: float = HEATING_SIGMA_K_PER_H,
+        known: Mapping[str, tuple[float, float]] | None = None,
+    ) -> None:
+        """Begin a hold. room_k: walk of the room; unseen_k: what moves the pressure over hours unseen, K.
+
+        steps_k: by how much a converter's steps move it over minutes, 1 sigma. heating_k_per_h: of a resin
+        that may be curing already, 1 sigma. known: mean and 1 sigma of some that LEARNT names; the others are
+        any pot's.
+        """
+        mean, sigma = prior(sizes)
+        begin, unsure = start(sizes)
+        self._room_k, self._wall_k = room_k, WALL_K * room_k / ROOM_K  # in a still room all parts are still
+        self._drift_k = sqrt(DRIFT_K**2 + unseen_k**2)
+        self._fast_k = hypot(FAST_K, steps_k)
+        self._begun_s = 0.0  # so long ago
+        unsure[DRIFT], unsure[FAST] = self._drift_k, self._fast_k
+        unsure[FAST_RATE] = self._fast_k * sqrt(3.0) / FAST_S
+        if sizes.contents_m3:
+            unsure[HEATING] = heating_k_per_h
+        self._sigma = sigma.copy()
+        known = known or {}
+        for name, (value, spread) in {**usual(sizes), **known}.items():
+            state = LEARNT[name]
+            if name in EACH_BATCH:
+                begin[state], unsure[state] = value, spread
+            else:
+                mean[state], sigma[state] = value, spread
+        within = sigma.copy()
+        within[_SPREAD] *= sqrt(1.0 - _BETWEEN**2)
+        self.x = np.asarray(np.tile(mean + begin, (CELLS, 1)))
+        self.x[:, _SPREAD] += _BETWEEN * sigma[_SPREAD] * _normal_points(CELLS)
+        self._home = self.x.copy()
+        warm = np.arange(CELLS) >= CELLS - WARM_CELLS
+        if sizes.contents_m3:
+            self.x[warm, START_SURFACE : START_CORE + 1] += WARM_K
+        self.p = np.tile(np.diag(within**2 + unsure**2), (CELLS, 1, 1))
+        self.p[warm, HEATING, HEATING] *= WARM_HEAT**2
+        is_new_mould = "core-begins" not in known
+        if sizes.contents_m3:  # all of a mould is as warm
+            usually = MOULD_SIGMA_K**2 if is_new_mould else 0.0
+            shared = np.where(warm, WARM_SIGMA_K**2, usually)
+            for state in (START_SURFACE, START_CORE):
+                self.p[:, state, state] += shared - usually
+            self.p[:, START_SURFACE, START_CORE] = self.p[:, START_CORE, START_SURFACE] = shared
+        self.x[:, SURFACE : CORE + 1] = self.x[:, START_SURFACE : START_CORE + 1]
+        self.p[:, SURFACE : CORE + 1] = self.p[:, START_SURFACE : START_CORE + 1]
+        self.p[:, :, SURFACE : CORE + 1] = self.p[:, :, START_SURFACE : START_CORE + 1]
+        share = WARM_SHARE if is_new_mould else WARM_SHARE_KNOWN
+        self.log_weights = np.log(np.where(warm, share / WARM_CELLS, (1.0 - share) / (~warm).sum()))
+        # the resin may lie close to the surface or deep in the mould, the probe where the gas is warmest
+        self._heat_share = _even(0.618, (0.0, 1.0))
+        self._gas_gain = _even(0.755, GAS_PROBE_GAINS)
+        self._age_s = 0.0  # since the fill or the newest top-up
+        self._stirred_k = STIRRED_K
+        self._risen = 0.0  # of the innovations, in sigmas
+        self._strokes = 0  # bins in a row that moved at a stroke, up; below nought: down
+        self._level_known = False
+        self._shift: Cusum | None = None  # only of a leaking pot: has its leak changed at a stroke?
+        self._law = 0.0  # ln of what the laminar law makes of the rate since the leak was found
+
+    @property
+    def weights(self) -> Floats:
+        """How likely each cell is, (cells,)."""
+        weights = np.exp(self.log_weights - self.log_weights.max())
+        return np.asarray(weights / weights.sum())
+
+    @property
+    def rate_k_per_s(self) -> tuple[float, float]:
+        """Rate of the loss, K/s, and its standard deviation."""
+        weights, rates = self.weights, self.x[:, RATE]
+        mean = float(weights @ rates)
+        return mean, sqrt(max(float(weights @ (self.p[:, RATE, RATE] + (rates - mean) ** 2)), 0.0))
+
+    def taught(self) -> dict[str, tuple[float, float]]:
+        """Return what this hold says of what LEARNT names: mean and 1 sigma."""
+        weights = self.weights
+        found = {}
+        for name, state in LEARNT.items():
+            values = self.x[:, state]
+            mean = float(weights @ values)
+            variance = max(float(weights @ (self.p[:, state, state] + (values - mean) ** 2)), 0.0)
+            found[name] = mean, sqrt(variance)
+        fill = exp(self._begun_s / UPTAKE_S)  # what is left to take up tells what there was
+        mean, sigma = found["uptake"]
+        return {**found, "uptake": (mean * fill, sigma * fill)}
+
+    def fill_k_per_s(self) -> float:
+        """Return how fast what the fill left in gas and surface still moves the pressure, K/s: 95 % bound."""
+        paces, d = flow(self.x, self._heat_share)
+        surface = paces[:, 1] + LEFT_BEHIND * paces[:, 0]
+        excess = np.abs(self.x[:, EXCESS]) + 1.96 * np.sqrt(np.maximum(self.p[:, EXCESS, EXCESS], 0.0))
+        return float(self.weights @ (np.abs(surface) + excess * -d[:, EXCESS, EXCESS]))
+
+    def reopen(self, rise_share: float) -> None:
+        """Say that air was let in, about this share of what was there: a new level, some heat."""
+        p = self.p
+        p[:, AIR, AIR] += UNKNOWN_K**2
+        for state, sigma in ((EXCESS, FILL_EXCESS_K), (SURFACE, FILL_SURFACE_K), (WALL, FILL_WALL_K)):
+            p[:, state, state] += (sigma * rise_share) ** 2
+        self._level_known = False
+        self._stirred_k = max(self._stirred_now_k(), 1.25 * STIRRED_K * rise_share)
+        self._age_s = 0.0
+
+    def leaking(self, mean: Floats, second: Floats, log_weights: Floats) -> "PotBank":
+        """Return a bank like this one for a pot that leaks.
+
+        mean, second: of what the leak adds to the states of each cell; log_weights: of the cells then.
+        """
+        other = PotBank.__new__(PotBank)
+        other.__dict__.update(self.__dict__)
+        other.x, other.p, other.log_weights = self.x + mean, self.p + second, log_weights.copy()
+        other._law, other._shift = 0.0, Cusum(SHIFT_SIGMAS)
+        return other
+
+    def learn_nothing(self) -> None:
+        """Take each cell's constants for known: the filter is linear, and so is what a loss does to it."""
+        self._home = self.x.copy()
+        self._sigma = np.zeros(SIZE)
+        self.p[:, CONSTANTS], self.p[:, :, CONSTANTS] = 0.0, 0.0
+
+    # -- time ------------------------------------------------------------------------------------------
+
+    def carry(self, elapsed_s: float, traces: Floats | None = None) -> Floats:
+        """Go on by so many seconds; return traces of a loss, (cells, SIZE, any), that went on as well."""
+        traces = np.zeros((len(self.x), SIZE, 0)) if traces is None else traces
+        steps = int(np.ceil(elapsed_s / _LONGEST_STEP_S))
+        for _ in range(steps):
+            traces = self._step(elapsed_s / steps)(traces)
+        return traces
+
+    def _step(self, dt: float) -> Callable[[Floats], Floats]:
+        x = self.x
+        paces, d = flow(x, self._heat_share)
+        within = d[:, :, :PACES]
+        rows = dt * d + 0.5 * dt * dt * (within @ d)
+        rows[:, range(PACES), range(PACES)] += 1.0
+        excess = np.exp(dt * d[:, EXCESS, EXCESS])  # may be gone within a step
+        rows[:, EXCESS, EXCESS], rows[:, EXCESS, LN_EXCESS] = excess, dt * excess * d[:, EXCESS, LN_EXCESS]
+        decay = np.ones(SIZE)
+        decay[CONSTANTS] = exp(-dt / CONSTANTS_S)
+        for state, constant_s in _DYING_S:
+            decay[state] = exp(-dt / constant_s)
+        # Matern 3/2: a process whose rate is continuous, exactly discretised
+        pace = sqrt(3.0) / FAST_S
+        fade, turn = exp(-pace * dt), pace * dt
+        fast = np.array(((fade * (1.0 + turn), fade * dt), (-fade * pace * turn, fade * (1.0 - turn))))
+
+        def advance(a: Floats) -> Floats:
+            new = decay[:, None] * a
+            new[:, :PACES] = rows @ a
+            new[:, FAST : FAST_RATE + 1] = fast @ a[:, FAST : FAST_RATE + 1]
+            new[:, AIR] -= dt * a[:, RATE]
+            return new
+
+        moved = self._home + decay * (x - self._home)
+        moved[:, : CONSTANTS.start] = decay[: CONSTANTS.start] * x[:, : CONSTANTS.start]
+        moved[:, :PACES] = x[:, :PACES] + dt * paces + 0.5 * dt * dt * np.einsum("ijk,ik->ij", within, paces)
+        moved[:, EXCESS] = excess * x[:, EXCESS]
+        moved[:, FAST : FAST_RATE + 1] = x[:, FAST : FAST_RATE + 1] @ fast.T
+        moved[:, AIR] -= dt * x[:, RATE]
+        moved[:, RATE] = x[:, RATE]
+        self.p = advance(advance(self.p).transpose(0, 2, 1))
+        self.p = 0.5 * (self.p + self.p.transpose(0, 2, 1))
+        self._let_wander(dt, decay, fast, pace, -d[:, EXCESS, EXCESS])
+        self.x = moved
+        self._age_s += dt
+        self._begun_s += dt
+        return advance
+
+    def _let_wander(self, dt: float, decay: Floats, fast: Floats, pace: float, excess_per_s: Floats) -> None:
+        x, p = self.x, self.p
+        noise = np.zeros((CELLS, SIZE))
+        hour = dt / 3600.0
+        noise[:, WALL], noise[:, ROOM] = self._wall_k**2 * hour, self._room_k**2 * hour
+        noise[:, HEATING] = HEATING_K**2 * (1.0 - decay[HEATING] ** 2)
+        noise[:, HEATING] += 2.0 * dt / FAST_S * (GROWTH * np.maximum(x[:, HEATING], 0.0)) ** 2
+        noise[:, AIR] = AIR_WANDER_K**2 * dt
+        noise[:, DRIFT] = self._drift_k**2 * (1.0 - decay[DRIFT] ** 2)
+        noise[:, EXCESS] = (EXCESS_SPREAD * x[:, EXCESS]) ** 2 * dt * excess_per_s
+        noise[:, UPTAKE] = (UPTAKE_SPREAD * x[:, UPTAKE]) ** 2 * dt / UPTAKE_S
+        for offset in OFFSETS.values():
+            noise[:, offset] = 2.0 * dt / OFFSET_S * OFFSET_K**2
+        free = np.minimum(STEADY**2 + (x[:, SURFACE] / CONVECTION_K) ** 2, 1.0)
+        noise[:, CONSTANTS] = np.outer(free, (self._sigma**2)[CONSTANTS] * (1.0 - decay[CONSTANTS] ** 2))
+        noise[:, RATE] = (RATE_WANDER * x[:, RATE]) ** 2 * hour
+        p[:, range(SIZE), range(SIZE)] += noise
+        # the same for all cells: what a cell takes for noise by its own states it would not have to explain
+        missed_k = hypot(self._fast_k, MISSED_SHARE * float(self.weights @ np.abs(x[:, SURFACE])))
+        steady = np.diag((missed_k**2, (missed_k * pace) ** 2))
+        quick = steady - fast @ steady @ fast.T
+        quick[0, 0] += self._stirred_now_k() ** 2 * (1.0 - fast[0, 0] ** 2)
+        p[:, FAST : FAST_RATE + 1, FAST : FAST_RATE + 1] += quick
+
+    def _stirred_now_k(self) -> float:
+        return self._stirred_k * exp(-self._age_s / STIRRED_S)
+
+    def let_the_law_act(self, law_step: float) -> None:
+        """Take the change of ln of a laminar leak's rate; which law a leak obeys nobody knows."""
+        factor = exp(LAW_MIDDLE * law_step)
+        before, self._law = self._law, self._law + law_step
+        self.x[:, RATE] *= factor
+        self.p[:, RATE] *= factor
+        self.p[:, :, RATE] *= factor
+        grown = self._law**2 - before**2
+        if grown > 0.0:
+            self.p[:, RATE, RATE] += (LAW_SIGMA * self.x[:, RATE]) ** 2 * grown
+
+    # -- what is seen ----------------------------------------------------------------------------------
+
+    def see_probe(self, place: Place, kelvin: float) -> Correction:
+        """Take a thermometer's bin, K less what it was before the fill."""
+        seen, row = probe_row(self.x, place, self._heat_share, self._gas_gain)
+        variance = PROBE_SIGMA[place] ** 2
+        if place is Place.GAS:  # it trails a gas that is stirred
+            variance += (
+                0.5 * max(abs(float(self.weights @ self.x[:, EXCESS])), 1.5 * self._stirred_now_k())
+            ) ** 2
+        innovation = kelvin - seen
+        cross, total = self._expected(row, variance)
+        if abs(self._standing(innovation, total)) > _OUTLIER_SIGMAS:
+            # it was knocked, came off, or was put back: where it sits now must be seen anew
+            offset = OFFSETS[place]
+            self.p[:, offset, offset] += innovation**2
+            cross, total = self._expected(row, variance)
+        return self._correct(row, innovation, cross, total, of_the_air=False)
+
+    def see_air(self, elapsed_s: float, air_k: float, variance: float) -> Correction:
+        """Take a bin of the pressure, T0 ln(p/Z); elapsed_s: since the one before."""
+        seen, row = pressure_row(self.x)
+        if not self._level_known:
+            self.x[:, AIR] += air_k - seen
+            seen = np.full(CELLS, air_k)
+            self._level_known = True
+        innovation = air_k - seen
+        cross, total = self._expected(row, variance)
+        news = self._standing(innovation, total)
+        way = 1 if news > 0.0 else -1
+        if abs(news) <= _OUTLIER_SIGMAS:
+            self._strokes = 0
+        elif self._strokes * way < _STROKE_BINS and elapsed_s < _STROKE_S:
+            # a movement at a stroke, out of calm, is no leak, which goes on: a seal let a breath go, a
+            # blocked port came free, the transducer was knocked. Where the level is now must be seen anew.
+            self._strokes = way * (max(self._strokes * way, 0) + 1)
+            self.p[:, AIR, AIR] += innovation**2
+            cross, total = self._expected(row, variance)
+        else:
+            # one bin out of line is not believed more than its distance allows
+            total = np.maximum(total, innovation**2 / _OUTLIER_SIGMAS**2)
+        done = self._correct(row, innovation, cross, total, of_the_air=True)
+        self._watch_for_heat(news)
+        if self._shift is not None:
+            fell_k_per_s = self._shift.update(news, float(self.weights @ innovation), elapsed_s)
+            if fell_k_per_s is not None:
+                self.p[:, RATE, RATE] += self.x[:, RATE] ** 2 + fell_k_per_s**2
+        return done
+
+    def air_ahead(self) -> tuple[float, float]:
+        """Return where T0 ln(p/Z) is expected now, K, and its standard deviation."""
+        seen, row = pressure_row(self.x)
+        _, variance = self._expected(row, 0.0)
+        value = float(self.weights @ seen)
+        return value, sqrt(max(float(self.weights @ (variance + (seen - value) ** 2)), 0.0))
+
+    def pin_air(self, air_k: float) -> None:
+        """Say where T0 ln(p/Z) stands, K, and let nothing of the pot be learnt from it."""
+        seen, row = pressure_row(self.x)
+        self.p[:, AIR], self.p[:, :, AIR] = 0.0, 0.0
+        # the level is what is left of the pressure when all else is taken off
+        others = row.copy()
+        others[:, AIR] = 0.0
+        cross = np.einsum("ijk,ik->ij", self.p, others)
+        self.p[:, AIR], self.p[:, :, AIR] = -cross, -cross
+        self.p[:, AIR, AIR] = np.einsum("ij,ij->i", cross, others)
+        self.x[:, AIR] += air_k - seen
+
+    def _expected(self, row: Floats, variance: float) -> tuple[Floats, Floats]:
+        cross = np.einsum("ijk,ik->ij", self.p, row)
+        return cross, np.maximum(np.einsum("ij,ij->i", cross, row), 0.0) + variance
+
+    def _standing(self, innovation: Floats, variance: Floats) -> float:
+        """Return how far out of line a bin is, in sigmas, as the likely cells see it."""
+        return float(self.weights @ (innovation / np.sqrt(variance)))
+
+    def _correct(
+        self, row: Floats, innovation: Floats, cross: Floats, variance: Floats, *, of_the_air: bool
+    ) -> Correction:
+        gain = cross / variance[:, None]
+        root = cross / np.sqrt(variance)[:, None]
+        self.p = self.p - root[:, :, None] * root[:, None, :]
+        self._heat_only(gain, innovation, variance)
+        self.x = self.x + gain * innovation[:, None]
+        trust = self._trust()
+        self.log_weights = self.log_weights - 0.5 * trust * (innovation**2 / variance + np.log(variance))
+        return Correction(row, innovation, variance, gain, of_the_air, trust)
+
+    def _trust(self) -> float:
+        """Return how much what is seen counts for one cell against another, and for a leak: 1 at rest."""
+        warm_k = float(self.weights @ np.abs(self.x[:, SURFACE]))
+        return 1.0 / (1.0 + (warm_k / TRUSTED_K) ** 2)
+
+    def _heat_only(self, gain: Floats, innovation: Floats, variance: Floats) -> None:
+        """Let no correction make a heater a cooler: a resin gives heat and takes none.
+
+        What would is projected back to no heat (Simon & Chia, IEEE Trans. Aerospace and Electronic Systems 38
+        (2002) 128): a gain that is not the best one, its covariance by Joseph's form. So a leak cannot pass
+        for a resin that cools. Changes the gain it is given, and the covariance.
+        """
+        step, least = gain[:, HEATING] * innovation, np.minimum(-self.x[:, HEATING], 0.0)
+        too_far = step < least
+        if not too_far.any():
+            return
+        back = self.p[:, :, HEATING] / np.maximum(self.p[:, HEATING, HEATING], 1e-12)[:, None]
+        back *= np.where(too_far, gain[:, HEATING] - least / np.where(too_far, innovation, 1.0), 0.0)[:, None]
+        gain -= back
+        back *= np.sqrt(variance)[:, None]
+        self.p += back[:, :, None] * back[:, None, :]
+
+    def _watch_for_heat(self, news: float) -> None:
+        """In a shut pot only heat makes the pressure rise: a rise opens it, a fall never does."""
+        if self._age_s < STIRRED_S:
+            return
+        self._risen = max(0.0, self._risen + news - RISE_ALLOWED)
+        if self._risen > RISE_SIGMAS:
+            self.p[:, HEATING, HEATING] += ONSET_OF_HEAT_K**2
+            self._risen = 0.0
+
+
+def _even(step: float, within: tuple[float, float]) -> Floats:
+    """Return a number for each cell, evenly spread within bounds, whatever else differs between them."""
+    low, high = within
+    return np.asarray(low + (high - low) * (np.arange(CELLS) * step % 1.0))
+
+
+def _normal_points(n: int) -> Floats:
+    """Return n points of the standard normal in six dimensions, spread evenly (Halton), (n, 6)."""
+    uniform = np.array([[_radical_inverse(i + 1, base) for base in _PRIMES] for i in range(n)])
+    points = np.vectorize(NormalDist().inv_cdf)(uniform)
+    points -= points.mean(axis=0)
+    return np.asarray(points / points.std(axis=0))
+
+
+def _radical_inverse(i: int, base: int) -> float:
+    share, value = 1.0, 0.0
+    while i:
+        share /= base
+        i, digit = divmod(i, base)
+        value += share * digit
+    return value

@@ -1,0 +1,76 @@
+"""A pressure that stands still while the pot's temperature does not: its port is blocked.
+
+The thermometers and the laws of the pot say where the pressure must have gone since it was last seen to move,
+and how well they can say it. What stands still while it should have gone far beyond that is no longer the
+pot's pressure. Nothing is compared with a fixed number of kelvin: a probe that trails the gas after a fill, a
+wall whose contents nobody knows, only make the answer less sure.
+"""
+
+from math import hypot, sqrt
+
+from potvigil.leak.estimator import BinSum, bank_for
+from potvigil.leak.pot_model import T0_K
+from potvigil.model.pot import Pot
+from potvigil.model.reading import Reading
+from potvigil.sensing.before_fill import BeforeFill
+
+BIN_S = 180.0
+SIGMAS, NOISE_SIGMAS = 4.5, 6.0
+# Less than that share of what it should have done is no movement; nor is what noise and drift do, K.
+STILL_SHARE, LEAST_K = 0.2, 0.06
+# What a leak may have taken back of a warming: 0.5 psi/h at 60 psi gauge, 1 sigma.
+LEAK_K_PER_S = 0.5 / 75.0 / 3600.0 * T0_K
+FROM_S = 900.0  # until then the fill's heat leaves, and nothing stands still
+STOOD_S = 900.0  # what a thermometer does within minutes may be its own: put back, swapped, in a draught
+
+
+class Stillness:
+    """Takes the readings of one hold.
+
+    should_have_k: how far the gas went while the pressure surely stood still, K; None where it did not.
+    """
+
+    def __init__(self, pot: Pot, before: BeforeFill) -> None:
+        self.should_have_k: float | None = None
+        self._before = before
+        self._bank = bank_for(pot)
+        self._bin = BinSum(BIN_S)
+        self._last_s: float | None = None
+        self._age_s = 0.0  # since the fill or the newest top-up
+        self._stood_k: float | None = None  # T0 ln(p/Z) since it last moved
+        self._stood_s = self._stood_gauge_pa = 0.0
+
+    def update(self, reading: Reading, absolute_pa: float, noise_pa: float) -> None:
+        """Take one good reading and the scatter of the pressure, Pa."""
+        now = self._bin.take(reading, absolute_pa, noise_pa)
+        if now is None:
+            return
+        elapsed_s = 0.0 if self._last_s is None else now.t_s - self._last_s
+        self._last_s = now.t_s
+        self._bank.carry(elapsed_s)
+        for place, kelvin in now.warmed_k(self._before).items():
+            self._bank.see_probe(place, kelvin)
+        noise_k = T0_K * sqrt(now.noise_variance)
+        self._age_s += elapsed_s
+        if self._stood_k is not None and self._age_s > FROM_S:
+            should_k, sigma_k = self._bank.air_ahead()
+            gone_k = should_k - self._stood_k
+            # a gauge transducer that stands still follows the barometer once that is added to it
+            gauge_k = T0_K * (now.gauge_pa - self._stood_gauge_pa) / now.absolute_pa
+            moved_k = min(abs(now.air_k - self._stood_k), abs(gauge_k))
+            if moved_k < max(STILL_SHARE * abs(gone_k), LEAST_K, NOISE_SIGMAS * noise_k):
+                stood_s = now.t_s - self._stood_s
+                lost_k = LEAK_K_PER_S * stood_s if gone_k > 0.0 else 0.0
+                can_tell = bool(now.kelvin) and stood_s > STOOD_S
+                sure = can_tell and abs(gone_k) > SIGMAS * hypot(sigma_k, noise_k, lost_k)
+                self.should_have_k = gone_k if sure and moved_k < STILL_SHARE * abs(gone_k) else None
+                return
+        self.should_have_k = None
+        self._stood_s, self._stood_k, self._stood_gauge_pa = now.t_s, now.air_k, now.gauge_pa
+        self._bank.pin_air(now.air_k)
+
+    def top_up(self, rise_share: float) -> None:
+        """Say that air was let in, about this share of what was there."""
+        self._bank.reopen(rise_share)
+        self._age_s = 0.0
+        self._bin, self._stood_k = BinSum(BIN_S), None

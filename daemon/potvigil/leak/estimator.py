@@ -1,0 +1,286 @@
+"""The leak estimate: air lost, told from everything else that lets a sound pot fall.
+
+A leak through a hole takes a share of the air per second: in the logarithm of the amount of air it is a ramp
+that begins at its onset and never ends. Everything else obeys the laws of one pot (leak/pot_model.py), whose
+constants nobody knows. So a bank of filters describes sound pots (leak/bank.py), a bank of onsets beside it
+says whether a ramp is there, since when and how steep (leak/onsets.py), and once one is beyond doubt a second
+bank, of leaking pots, follows its rate, which may change: a seal stiffens in the cold, and which law the leak
+obeys nobody knows.
+
+Work per sample is constant; readings are averaged into bins first.
+"""
+
+from dataclasses import dataclass, replace
+from math import expm1, hypot, log, sqrt
+
+from potvigil.leak.bank import BAROMETER_K, CELLS, ROOM_K, Correction, PotBank
+from potvigil.leak.known import LEAST_HOLD_S, Known
+from potvigil.leak.onsets import Found, OnsetBank
+from potvigil.leak.pot_model import T0_K, Sizes
+from potvigil.leak.resin_heat import heating_k_per_h as resin_heating_k_per_h
+from potvigil.model.events import NORMAL_95, Interval
+from potvigil.model.pot import USUAL_CONTENTS, Pot
+from potvigil.model.reading import TEMPERATURE_UNKNOWN_K, Place, Reading
+from potvigil.physics.air import compressibility
+from potvigil.sensing.before_fill import BeforeFill
+from potvigil.sensing.resolution import resolution
+
+BIN_S = 20.0  # short against the quickest delay asked for (4 min), long enough to make work per sample small
+ROUNDING = 6e-5  # of a bin, as a share: a 0.0047 psi converter step
+# A leak beyond doubt: so many sigma, some for the errors of the model, not for the noise.
+Z_ESTABLISHED = 5.0
+Z_DOUBTED = 4.0  # and it stays one until less than this is left
+# The onsets take the rate as constant, and the bank takes a leaking pot for a sound one, which it then
+# describes badly. Beyond so many sigma both are their largest error: what comes later tells of the rate, no
+# longer of when it began.
+Z_ONSET_KNOWN = 9.0
+LEAST_RATE_PER_S = 0.1 / 75.0 / 3600.0  # and at 60 psi gauge surely faster than 0.1 psi/h
+
+
+@dataclass(frozen=True, slots=True)
+class Leak:
+    """Share of the air lost per second, 1/s, with its 95 % interval; onset likewise, s on the record's axis.
+
+    onset_s: None while no leak is established; its low end is the fill where it may be as old. lost_pa: sum
+    of what the leak took off the pressure since then, 0 while none is established. significance: in
+    standard deviations.
+    """
+
+    rate_per_s: Interval
+    onset_s: Interval | None
+    lost_pa: float
+    established: bool
+    significance: float
+
+
+@dataclass(frozen=True, slots=True)
+class Bin:
+    """Means over a short span: Pa absolute, Pa outside, K.
+
+    noise_variance: of the mean pressure, as a share, squared. kelvin: the place nearest to the gas first.
+    """
+
+    t_s: float
+    absolute_pa: float
+    ambient_pa: float
+    noise_variance: float
+    kelvin: dict[Place, float]
+
+    @property
+    def gauge_pa(self) -> float:
+        return self.absolute_pa - self.ambient_pa
+
+    @property
+    def air_k(self) -> float:
+        """T0 ln(p/Z), K."""
+        nearest = next(iter(self.kelvin.values()), TEMPERATURE_UNKNOWN_K)
+        return T0_K * log(self.absolute_pa / compressibility(self.absolute_pa, nearest))
+
+    def warmed_k(self, before: BeforeFill) -> dict[Place, float]:
+        """Return every thermometer less what the pot was before its fill, K of T0 ln T."""
+        reference = next((before.kelvin[place] for place in self.kelvin if place in before.kelvin), None)
+        if reference is None:
+            return {}
+        return {place: T0_K * log(kelvin / reference) for place, kelvin in self.kelvin.items()}
+
+
+# Without a thermometer: the swing of a night that ROOM_K stands for; how much of it may come and go, 1 sigma.
+USUAL_SWING_K, UNSEEN_SHARE = 5.0, 0.1
+
+
+def sizes_of(pot: Pot) -> Sizes:
+    """Return what is known of a pot beforehand."""
+    contents_m3 = pot.contents_volume_m3
+    if contents_m3 is None:
+        contents_m3 = USUAL_CONTENTS * pot.internal_volume_m3
+    return Sizes(pot.internal_volume_m3, contents_m3, pot.working_pa)
+
+
+def bank_for(pot: Pot, known: Known | None = None, heating_k_per_h: float | None = None) -> PotBank:
+    """Return the bank of a pot whose hold begins. heating_k_per_h: None for that of the pot's own resin."""
+    sizes = sizes_of(pot)
+    if heating_k_per_h is None:
+        heating_k_per_h = resin_heating_k_per_h(sizes, pot.resin(None))
+    # a tightness test's empty pot is not the pot that holds moulds
+    taught = known.found if known is not None and sizes.contents_m3 else None
+    barometer_k = 0.0 if pot.has_barometer else BAROMETER_K
+    room_k, unseen_k = ROOM_K, barometer_k
+    if not pot.thermometers:
+        room_k *= pot.room_swing_k / USUAL_SWING_K
+        unseen_k = hypot(barometer_k, UNSEEN_SHARE * pot.room_swing_k)
+    return PotBank(
+        sizes,
+        room_k=room_k,
+        unseen_k=unseen_k,
+        steps_k=_steps_k(pot),
+        heating_k_per_h=heating_k_per_h,
+        known=taught,
+    )
+
+
+def _steps_k(pot: Pot) -> float:
+    """Return by how much what no noise smears of the converter's steps moves the pressure, K, 1 sigma.
+
+    An even spread over one step (Bennett, Bell System Technical Journal 27 (1948) 446). A supply that is
+    measured wanders so slowly that its steps last for minutes.
+    """
+    if pot.transducer is None:
+        return 0.0
+    steps_pa = resolution(pot.transducer, BIN_S).steps_pa
+    return T0_K * steps_pa / sqrt(12.0) / (pot.working_pa + pot.ambient_pa)
+
+
+class LeakFilter:
+    """Takes readings of one hold; `estimate` is the newest answer, None before there is one.
+
+    before: what the thermometers said before the fill. filled_since_s: when the pot came under pressure, on
+    the record's axis. known: what earlier batches of the pot taught. heating_k_per_h: as `bank_for` takes it.
+    """
+
+    def __init__(
+        self,
+        pot: Pot,
+        before: BeforeFill,
+        filled_since_s: float,
+        known: Known | None = None,
+        heating_k_per_h: float | None = None,
+    ) -> None:
+        self._before = before
+        self._filled_since_s = filled_since_s
+        self.estimate: Leak | None = None
+        self._bin = BinSum()
+        self._last_s: float | None = None
+        self._last_law = 0.0
+        self._sound = bank_for(pot, known, heating_k_per_h)
+        self._begun_s: float | None = None
+        self._onsets = OnsetBank(CELLS)
+        self._leaking: PotBank | None = None
+        self._has_leaked = False  # at any time, even if that was taken back: then nothing is learnt
+        self._found: Found | None = None  # what the onsets say of it, while they say there is one
+        self._lost_pa = 0.0
+
+    @property
+    def fill_per_s(self) -> float:
+        """95 % bound on how fast what the fill left behind still moves the pressure, as a share, 1/s."""
+        return 1.0 if self._last_s is None else self._sound.fill_k_per_s() / T0_K
+
+    def add(self, reading: Reading, noise_pa: float) -> bool:
+        """Take one good reading with the scatter of the pressure, Pa; True when a bin was completed."""
+        if reading.absolute_pa is None:
+            return False
+        done = self._bin.take(reading, reading.absolute_pa, noise_pa)
+        if done is not None:
+            self._take_bin(done)
+        return done is not None
+
+    def taught(self) -> dict[str, tuple[float, float]] | None:
+        """Return what a sound hold says of its pot; None where it was too short, or leaked."""
+        if self._begun_s is None or self._last_s is None or self._last_s - self._begun_s < LEAST_HOLD_S:
+            return None
+        return None if self._has_leaked else self._sound.taught()
+
+    def drop_bin(self) -> None:
+        """Say that the readings went astray: what came just before may have been the beginning of it."""
+        self._bin = BinSum()
+
+    def top_up(self, rise_share: float) -> None:
+        """Say that air was let in, about this share of what was there: a new level, some heat."""
+        self.drop_bin()
+        self._sound.reopen(rise_share)
+        if self._leaking is not None:
+            self._leaking.reopen(rise_share)
+
+    def _take_bin(self, now: Bin) -> None:
+        elapsed_s = 0.0 if self._last_s is None else now.t_s - self._last_s
+        absolute_pa, ambient_pa = now.absolute_pa, now.ambient_pa
+        # ln of the share a laminar gap loses, up to a constant; a choked hole always loses the same share
+        law = log(max(absolute_pa - ambient_pa, 1.0) * (absolute_pa + ambient_pa) / absolute_pa)
+        law_step = 0.0 if self._last_s is None else law - self._last_law
+        self._last_s, self._last_law = now.t_s, law
+        self._begun_s = now.t_s if self._begun_s is None else self._begun_s
+        self._onsets.carry(self._sound, elapsed_s)
+        for seen in see_bin(self._sound, now, self._before, elapsed_s):
+            self._onsets.losses.follow(seen)
+        if self._leaking is not None:
+            self._leaking.let_the_law_act(law_step)
+            self._leaking.carry(elapsed_s)
+            see_bin(self._leaking, now, self._before, elapsed_s)
+        self.estimate = self._judge(elapsed_s, absolute_pa)
+        self._onsets.begin(now.t_s)
+
+    def _judge(self, elapsed_s: float, absolute_pa: float) -> Leak | None:
+        significance = self._onsets.significance(self._sound)
+        since_start = self._onsets.since_the_start(self._sound)
+        if significance is None or since_start is None:
+            return None
+        if significance < (Z_ESTABLISHED if self._leaking is None else Z_DOUBTED):
+            self._found = self._leaking = None
+        elif self._leaking is None or self._found is None or significance < Z_ONSET_KNOWN:
+            self._found = self._onsets.found(self._sound)
+            self._lost_pa = absolute_pa * expm1(self._found.lost_k / T0_K)
+            if self._leaking is None and self._found.rate_k_per_s.low > LEAST_RATE_PER_S * T0_K:
+                self._leaking = self._onsets.leaking(self._sound)
+                self._has_leaked = True
+        else:
+            self._lost_pa += elapsed_s * self._leaking.rate_k_per_s[0] / T0_K * absolute_pa
+        if self._found is None or self._leaking is None:
+            return Leak(_shares(since_start), None, 0.0, False, significance)
+        value, sigma = self._leaking.rate_k_per_s
+        rate = Interval(value, value - NORMAL_95 * sigma, value + NORMAL_95 * sigma)
+        onset_s = self._found.onset_s
+        if self._onsets.is_oldest(onset_s.low):  # there from the first bin on: how long before, nobody saw
+            onset_s = replace(onset_s, low=self._filled_since_s)
+        return Leak(_shares(rate), onset_s, self._lost_pa, True, significance)
+
+
+def _shares(rate: Interval) -> Interval:
+    """Return kelvin as shares of the air."""
+    return Interval(rate.value / T0_K, rate.low / T0_K, rate.high / T0_K)
+
+
+def see_bin(bank: PotBank, now: Bin, before: BeforeFill, elapsed_s: float) -> list[Correction]:
+    """Let a bank see one bin, all thermometers, then the pressure; elapsed_s: since the bin before."""
+    seen = [bank.see_probe(place, kelvin) for place, kelvin in now.warmed_k(before).items()]
+    return [*seen, bank.see_air(elapsed_s, now.air_k, now.noise_variance * T0_K**2)]
+
+
+class BinSum:
+    """Readings of one short span, summed."""
+
+    def __init__(self, span_s: float = BIN_S) -> None:
+        self._span_s = span_s
+        self._n = 0
+        self._start_s = self._t_sum = self._p_sum = self._ambient_sum = self._noise_sum = 0.0
+        self._temperatures: dict[Place, tuple[int, float]] = {}
+
+    def take(self, reading: Reading, absolute_pa: float, noise_pa: float) -> Bin | None:
+        """Take one reading; return the bin that it completes, to which it no longer belongs."""
+        is_full = self._n > 0 and reading.t_s - self._start_s >= self._span_s
+        done = self._done() if is_full else None
+        if self._n == 0:
+            self._start_s = reading.t_s
+        self._n += 1
+        self._t_sum += reading.t_s
+        self._p_sum += absolute_pa
+        self._ambient_sum += reading.ambient_pa
+        self._noise_sum += noise_pa
+        for place, kelvin in reading.temperatures:
+            if kelvin is not None:
+                n, total = self._temperatures.get(place, (0, 0.0))
+                self._temperatures[place] = (n + 1, total + kelvin)
+        return done
+
+    def _done(self) -> Bin:
+        n, absolute_pa = self._n, self._p_sum / self._n
+        noise = self._noise_sum / n / absolute_pa
+        # a thermometer that answered through most of it, the nearest to the gas first
+        kelvin = {
+            place: self._temperatures[place][1] / self._temperatures[place][0]
+            for place in Place
+            if 2 * self._temperatures.get(place, (0,))[0] >= n
+        }
+        variance = noise * noise / n + ROUNDING**2
+        done = Bin(self._t_sum / n, absolute_pa, self._ambient_sum / n, variance, kelvin)
+        self._n, self._temperatures = 0, {}
+        self._t_sum = self._p_sum = self._ambient_sum = self._noise_sum = 0.0
+        return done

@@ -1,0 +1,52 @@
+"""When the floor would be passed if nothing is done, from both leak laws."""
+
+from math import hypot, sqrt
+
+from potvigil.model.events import FloorForecast, Interval
+from potvigil.physics.leak_laws import choked_time_s, laminar_time_s
+
+# The gas will be colder or warmer by then than now, and the gauge with it: 95 % within 1.2 K in an hour and
+# 3.5 K in a night (workshop at half the outdoor swing, real weather), and no more after that.
+TEMPERATURE_MISS_PER_SQRT_H, MOST_HOURS = 0.004, 9.0
+# and the leak may have changed: 95 %, of the mean rate until then
+RATE_MISS_PER_SQRT_H = 0.034
+
+
+def forecast_floor(
+    t_s: float,
+    gauge_pa: float,
+    ambient_pa: float,
+    floor_pa: float,
+    working_pa: float,
+    rate_per_s: Interval,
+    cure_done_s: float,
+) -> FloorForecast | None:
+    """Return when the gauge would pass the floor, or None where no loss is seen.
+
+    gauge_pa: now; floor_pa, working_pa: gauge. rate_per_s: share of the air lost per second. The value lies
+    midway between the two laws, the early end takes the faster law and rate, the late end the slower ones,
+    both with the weather and the leak's own change against them.
+    """
+    if rate_per_s.value <= 0.0:
+        return None
+    now_pa, low_pa = gauge_pa + ambient_pa, floor_pa + ambient_pa
+    if now_pa <= low_pa:
+        return FloorForecast(t_s, t_s, t_s, t_s < cure_done_s, None)
+
+    def after_s(from_pa: float, rate: float) -> tuple[float, float]:
+        if from_pa <= low_pa:
+            return 0.0, 0.0
+        return choked_time_s(from_pa, low_pa, rate), laminar_time_s(from_pa, low_pa, ambient_pa, rate)
+
+    ahead_s = sum(after_s(now_pa, rate_per_s.value)) / 2.0
+    crossing_s = t_s + ahead_s
+    sqrt_h = sqrt(min(ahead_s / 3600.0, MOST_HOURS))
+    change, drift = TEMPERATURE_MISS_PER_SQRT_H * sqrt_h, rate_per_s.value * RATE_MISS_PER_SQRT_H * sqrt_h
+    fastest = rate_per_s.value + hypot(rate_per_s.high - rate_per_s.value, drift)
+    slowest = rate_per_s.value - hypot(rate_per_s.value - rate_per_s.low, drift)
+    earliest_s = t_s + after_s(now_pa * (1.0 - change), fastest)[0]
+    latest_s = None if slowest <= 0.0 else t_s + after_s(now_pa * (1.0 + change), slowest)[1]
+    topped_up = after_s(working_pa + ambient_pa, rate_per_s.value)
+    return FloorForecast(
+        crossing_s, earliest_s, latest_s, crossing_s < cure_done_s, t_s + sum(topped_up) / 2.0
+    )

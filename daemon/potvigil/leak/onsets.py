@@ -1,0 +1,176 @@
+"""Since when and how fast a pot loses air: hypotheses beside the bank of a sound pot.
+
+For each, the trace that a loss of unit rate would leave in the states of every cell is carried along; the
+innovations, regressed on what that trace lets one expect, give the rate, its variance and the likelihood
+ratio against a sound pot, with all states integrated out (Willsky & Jones, IEEE Trans. Automatic Control
+AC-21 (1976) 108-112). A leak is as likely as all cells together say: each with its own weight.
+"""
+
+from dataclasses import dataclass
+from math import log, sqrt
+
+import numpy as np
+
+from potvigil.leak.bank import Correction, PotBank
+from potvigil.leak.pot_model import AIR, RATE, SIZE, Floats
+from potvigil.model.events import NORMAL_95, Interval
+
+_NEGLIGIBLE = 20.0  # log likelihood ratio below which an onset has no weight
+_SPACING = 0.2  # neighbours of an onset stand at least this share of its age apart
+
+
+class LossTraces:
+    """Hypothetical courses of a loss, a column each: their traces, and the regressions on them.
+
+    lost: of the air so far at unit rate, (columns,). information: sum of g^2/S; score: sum of g innovation/S;
+    both (cells, columns).
+    """
+
+    def __init__(self, cells: int, columns: int = 0) -> None:
+        self.traces = np.zeros((cells, SIZE, columns))
+        self.lost = np.zeros(columns)
+        self.information, self.score = np.zeros((cells, columns)), np.zeros((cells, columns))
+
+    def follow(self, seen: Correction) -> None:
+        """Take what the bank made of one observation."""
+        expected = -np.einsum("ij,ijk->ik", seen.row, self.traces)
+        if seen.of_the_air:
+            expected -= self.lost
+        self.traces += seen.gain[:, :, None] * expected[:, None, :]
+        weighed = seen.trust * expected / seen.variance[:, None]
+        self.information += expected * weighed
+        self.score += seen.innovation[:, None] * weighed
+
+    def select(self, columns: list[int]) -> None:
+        """Keep these columns; a column beyond the last is a new one."""
+        kept = [each for each in columns if each < len(self.lost)]
+        new = len(columns) - len(kept)
+        cells = len(self.score)
+        self.traces = np.concatenate((self.traces[:, :, kept], np.zeros((cells, SIZE, new))), axis=2)
+        self.lost = np.append(self.lost[kept], np.zeros(new))
+        blank = np.zeros((cells, new))
+        self.information = np.concatenate((self.information[:, kept], blank), axis=1)
+        self.score = np.concatenate((self.score[:, kept], blank), axis=1)
+
+    def rates(self) -> Floats:
+        """Return the likeliest rate of each, K/s."""
+        return np.asarray(self.score / np.maximum(self.information, 1e-300))
+
+    def log_ratios(self) -> Floats:
+        """Return ln of the likelihood ratio against a sound pot; below nought where it would gain air."""
+        return np.asarray(0.5 * self.score * np.abs(self.score) / np.maximum(self.information, 1e-300))
+
+
+@dataclass(frozen=True, slots=True)
+class Found:
+    """What all onsets together say of a leak.
+
+    rate_k_per_s, onset_s: with 95 % intervals. lost_k: T0 ln of the air before over the air now.
+    """
+
+    rate_k_per_s: Interval
+    onset_s: Interval
+    lost_k: float
+
+
+class OnsetBank:
+    """Takes what the bank of a sound pot sees. The onsets are dense near now and sparse long ago."""
+
+    def __init__(self, cells: int) -> None:
+        self.losses = LossTraces(cells)
+        self._times_s: list[float] = []
+
+    def carry(self, bank: PotBank, elapsed_s: float) -> None:
+        """Go on by so many seconds, and the bank with them."""
+        self.losses.traces = bank.carry(elapsed_s, self.losses.traces)
+        self.losses.lost += elapsed_s
+
+    def begin(self, t_s: float) -> None:
+        """Let one more leak begin now; drop one whose neighbours stand close together for its age."""
+        times_s = [*self._times_s, t_s]
+        kept = list(range(len(times_s)))
+        i = len(kept) - 2
+        while i > 0:
+            if times_s[kept[i + 1]] - times_s[kept[i - 1]] < _SPACING * (t_s - times_s[kept[i]]):
+                del kept[i]
+            i -= 1
+        self.losses.select(kept)
+        self._times_s = [times_s[each] for each in kept]
+
+    def significance(self, bank: PotBank) -> float | None:
+        """Return by how many standard deviations there is a leak; None before anything is known."""
+        if not self._times_s or not self.losses.information.any():
+            return None
+        best = self.losses.log_ratios().max(axis=1)
+        ratio = log_sum(bank.log_weights + np.maximum(best, 0.0)) - log_sum(bank.log_weights)
+        return sqrt(2.0 * max(ratio, 0.0))
+
+    def is_oldest(self, onset_s: float) -> bool:
+        """Say whether that onset lies within the reach of the oldest hypothesis."""
+        return len(self._times_s) > 1 and onset_s < self._times_s[1]
+
+    def since_the_start(self, bank: PotBank) -> Interval | None:
+        """Return the rate, K/s, of a leak that began with the hold, or before."""
+        if not self._times_s or not self.losses.information[:, 0].all():
+            return None
+        information, rates = self.losses.information[:, 0], self.losses.rates()[:, 0]
+        log_weights = bank.log_weights + 0.5 * rates**2 * information - 0.5 * np.log(information)
+        weights = np.exp(log_weights - log_sum(log_weights))
+        value = float(weights @ rates)
+        reach = NORMAL_95 * sqrt(float(weights @ (1.0 / information + (rates - value) ** 2)))
+        return Interval(value, value - reach, value + reach)
+
+    def found(self, bank: PotBank) -> Found:
+        """Average over all cells and onsets by likelihood and by the span of time each one stands for."""
+        shares, rates, squares = self._weighed(bank)
+        value, square = float((shares * rates).sum()), float((shares * squares).sum())
+        lost_k = float((shares * rates * self.losses.lost).sum())
+        reach = NORMAL_95 * sqrt(max(square - value * value, 0.0))
+        by_onset = shares.sum(axis=0)
+        onset_s = Interval(*(self._quantile(by_onset, target) for target in (0.5, 0.025, 0.975)))
+        return Found(Interval(value, value - reach, value + reach), onset_s, lost_k)
+
+    def leaking(self, bank: PotBank) -> PotBank:
+        """Return the bank for a pot that leaks as these hypotheses say."""
+        shares, rates, squares = self._weighed(bank)
+        by_cell = shares.sum(axis=1)
+        within = shares / np.maximum(by_cell, 1e-300)[:, None]
+        adds = -self.losses.traces
+        adds[:, AIR] -= self.losses.lost
+        adds[:, RATE] = 1.0
+        mean = np.einsum("ik,ijk->ij", within * rates, adds)
+        second = np.einsum("ik,ijk,ilk->ijl", within * squares, adds, adds)
+        second -= mean[:, :, None] * mean[:, None, :]
+        return bank.leaking(mean, second, np.log(np.maximum(by_cell, 1e-300)))
+
+    def _weighed(self, bank: PotBank) -> tuple[Floats, Floats, Floats]:
+        """Return the share of the belief, the rate and its mean square, of each cell and onset."""
+        losses, times_s = self.losses, np.array(self._times_s)
+        ratios = np.where(losses.information > 0.0, losses.log_ratios(), -np.inf) + bank.log_weights[:, None]
+        before, after = np.append(times_s[:1], times_s[:-1]), np.append(times_s[1:], times_s[-1:])
+        spans_s = np.maximum(after - before, 1.0)
+        rates = losses.rates()
+        # it may have begun anywhere in that span; the loss since then is what is seen: spread / sqrt(12)
+        spreads = rates * np.minimum(0.5 * spans_s / np.maximum(losses.lost, 1.0), 1.0)
+        squares = rates**2 + 1.0 / np.maximum(losses.information, 1e-300) + spreads**2 / 12.0
+        best = ratios.max()
+        shares = np.where(ratios > best - _NEGLIGIBLE, spans_s * np.exp(ratios - best), 0.0)
+        return shares / shares.sum(), rates, squares
+
+    def _quantile(self, shares: Floats, target: float) -> float:
+        """Return when the summed share passes the target, each share spread to its neighbours."""
+        times_s = self._times_s
+        passed = 0.0
+        for i, share in enumerate(shares):
+            if share > 0.0 and passed + share >= target:
+                low_s = 0.5 * (times_s[i] + times_s[max(i - 1, 0)])
+                high_s = 0.5 * (times_s[i] + times_s[min(i + 1, len(times_s) - 1)])
+                return low_s + (high_s - low_s) * (target - passed) / float(share)
+            passed += float(share)
+        return times_s[-1]
+
+
+def log_sum(logs: Floats) -> float:
+    """Return ln of the sum of exponentials."""
+    most = float(logs.max())
+    return most + log(float(np.exp(logs - most).sum()))

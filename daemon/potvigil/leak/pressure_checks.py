@@ -1,0 +1,132 @@
+"""When the pressure reading itself is to be doubted, though it lies inside the signal band."""
+
+from math import inf, log
+
+from potvigil.leak.blocked_port import Stillness
+from potvigil.model.pot import Pot, Supply
+from potvigil.model.reading import TEMPERATURE_UNKNOWN_K, Reading
+from potvigil.sensing.before_fill import BeforeFill
+
+# Scatter that grows so many times over what it was: a loose wire, a failing sensor.
+NOISE_GROWTH = 8.0
+# Scatter below this share of the pressure (0.01 psi at 60 psi gauge) is as good as none.
+NOISE_FLOOR = 0.00015
+NOISE_WATCH_S, NOISE_FOR_S = 600.0, 60.0
+# A plug that is touched for a moment is none; one that goes on for so long is, until it is calm.
+RESTLESS_FOR_S = 120.0
+# A shut pot can warm by some kelvin; 8 % would take 23 K.
+RISE_SHARE = 0.08
+# The very same number for so long while a thermometer moved by what the converter must show, or for very long
+# without, where the converter is fine enough that noise alone moves it.
+STUCK_S, STUCK_MOVED_K, STUCK_STEPS, STUCK_WITHOUT_S = 1200.0, 0.3, 3.0, 3600.0
+FINE_STEP_K = 0.1
+
+
+class Doubt:
+    """Follows the readings of one hold; `reason` says what is wrong with the pressure, None for nothing.
+
+    misled: what was read before the doubt was wrong as well (not so with scatter). before: what the
+    thermometers said before the fill.
+    """
+
+    def __init__(self, pot: Pot, before: BeforeFill) -> None:
+        self.reason: str | None = None
+        self.misled = False
+        # a regulator keeps the pressure where it is, whatever the temperature does
+        self._stillness = None if pot.supply is Supply.REGULATED else Stillness(pot, before)
+        self._step_pa = 0.0 if pot.transducer is None else pot.transducer.pa_per_count
+        self._start_s: float | None = None
+        self._quiet = 1.0  # smallest scatter seen, as a share of the pressure
+        self._loud_since_s: float | None = None
+        self._restless_since_s: float | None = None
+        self._lowest = [inf, inf]
+        self._last_level = [inf, inf]
+        self._same_pa: float | None = None
+        self._same_since_s = 0.0
+        self._same_k: float | None = None
+
+    def update(self, reading: Reading, noise_pa: float, restless: bool = False) -> None:
+        """Take one good reading and the scatter of the pressure, Pa. restless: it goes to and fro."""
+        absolute_pa = reading.absolute_pa
+        if absolute_pa is None:
+            return
+        noise = max(noise_pa / absolute_pa, NOISE_FLOOR)
+        noisy = self._noisy(reading.t_s, noise)
+        if restless:
+            if self._restless_since_s is None:
+                self._restless_since_s = reading.t_s
+            if self.reason is None and reading.t_s - self._restless_since_s >= RESTLESS_FOR_S:
+                self.reason = "its reading jumps to and fro: loose wire or failing"
+            return
+        self._restless_since_s = None
+        if self._start_s is None:
+            self._start_s = reading.t_s
+        if reading.t_s - self._start_s > NOISE_WATCH_S:
+            self._quiet = min(self._quiet, noise)
+        still = self._still(reading, absolute_pa, noise_pa)
+        wrong = self._climbing(reading, absolute_pa) or self._stuck(reading, absolute_pa) or still
+        self.misled = wrong is not None
+        self.reason = noisy or wrong
+
+    def top_up(self, rise_share: float) -> None:
+        """Say that air was let in, about this share of what was there: a higher pressure is no wonder."""
+        self._lowest = [inf, inf]
+        if self._stillness is not None:
+            self._stillness.top_up(rise_share)
+
+    def _noisy(self, t_s: float, noise: float) -> str | None:
+        if noise < NOISE_GROWTH * self._quiet:
+            self._loud_since_s = None
+            return None
+        if self._loud_since_s is None:
+            self._loud_since_s = t_s
+        if t_s - self._loud_since_s < NOISE_FOR_S:
+            return None
+        return (
+            f"its reading scatters {noise / self._quiet:.0f} times as much as before: loose wire or failing"
+        )
+
+    def _climbing(self, reading: Reading, absolute_pa: float) -> str | None:
+        # both as it is and set against the temperature: a thermometer that went astray is no climb
+        raw = log(absolute_pa)
+        level = raw - log((reading.nearest_k or TEMPERATURE_UNKNOWN_K) / TEMPERATURE_UNKNOWN_K)
+        rises = []
+        for i, now in enumerate((raw, level)):
+            # two readings have to agree: a single one astray is not what the pot climbed from
+            self._lowest[i] = min(self._lowest[i], max(now, self._last_level[i]))
+            self._last_level[i] = now
+            rises.append(now - self._lowest[i])
+        if min(rises) < RISE_SHARE:
+            return None
+        return (
+            f"it climbed {100.0 * min(rises):.0f} % in a shut pot, more than warmth can do: "
+            "the supply valve lets air in, or the transducer fails"
+        )
+
+    def _still(self, reading: Reading, absolute_pa: float, noise_pa: float) -> str | None:
+        if self._stillness is None:
+            return None
+        self._stillness.update(reading, absolute_pa, noise_pa)
+        should_have_k = self._stillness.should_have_k
+        if should_have_k is None:
+            return None
+        return (
+            f"it has not moved while the gas must have {'warmed' if should_have_k > 0.0 else 'cooled'} by "
+            f"{abs(should_have_k):.2g} K: its port is blocked, or the supply valve is open"
+        )
+
+    def _stuck(self, reading: Reading, absolute_pa: float) -> str | None:
+        temperature_k = reading.nearest_k
+        if absolute_pa != self._same_pa:
+            self._same_pa, self._same_since_s, self._same_k = absolute_pa, reading.t_s, temperature_k
+            return None
+        same_s = reading.t_s - self._same_since_s
+        step_k = (temperature_k or TEMPERATURE_UNKNOWN_K) * self._step_pa / absolute_pa
+        moved = (
+            temperature_k is not None
+            and self._same_k is not None
+            and abs(temperature_k - self._same_k) > max(STUCK_MOVED_K, STUCK_STEPS * step_k)
+        )
+        if same_s < (STUCK_S if moved else STUCK_WITHOUT_S) or not (moved or step_k < FINE_STEP_K):
+            return None
+        return f"it has read exactly the same for {same_s / 60.0:.0f} min: stuck"

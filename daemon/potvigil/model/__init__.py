@@ -1,0 +1,1 @@
+"""The types that every room speaks: no arithmetic, nothing is opened."""

@@ -1,0 +1,116 @@
+"""The batch's details, all of them texts: how each is written, how long it may be, why one is refused.
+
+None is required, and an empty text takes one back. Whatever a person writes is kept as it was written, or
+refused with the reason; only the blanks around it go, and a time becomes one in UTC.
+"""
+
+import re
+import unicodedata
+from datetime import UTC, datetime, time, timedelta, tzinfo
+
+from potvigil.model.events import Detail
+from potvigil.units import MASS, span
+
+# Characters: one line of a report; a page of one for the note; as many file names.
+LONGEST = dict.fromkeys(Detail, 120) | {Detail.NOTE: 2000, Detail.PICTURES: 2000}
+# A batch that opens by itself takes these over from the pot's last one. Not the label, which names one batch
+# among all; not what is measured, timed, seen or told of one pour alone.
+TAKEN_OVER = (Detail.RESIN, Detail.MOULD, Detail.COLOUR)
+# Nobody mixes after the fill, but clocks differ and times are rounded; no resin stays liquid for a day.
+MIXED_LATE_S, MIXED_EARLY_S = 300.0, 86_400.0
+
+_SEVERAL_LINES = (Detail.NOTE, Detail.PICTURES)
+# Control and format characters, lone surrogates, line and paragraph separators: Unicode Standard, table 4-4.
+_REFUSED = ("Cc", "Cf", "Cs", "Zl", "Zp")
+_JOINERS = "\u200c\u200d"  # format characters that emoji and several scripts are written with
+_CLOCK = re.compile(r"([01]?[0-9]|2[0-3]):([0-5][0-9])")
+
+
+class DetailError(ValueError):
+    """A text that cannot be this detail; one line: which, what is wrong, what is taken."""
+
+
+def read(field: Detail, text: str) -> str:
+    """Return a detail as it is kept. Raises DetailError."""
+    text = text.replace("\r\n", "\n").strip(" \t\n\r")
+    if len(text) > LONGEST[field]:
+        raise DetailError(f"{field}: {len(text)} characters, at most {LONGEST[field]} are taken")
+    blanks = "\n\t" if field in _SEVERAL_LINES else ""
+    if any(_is_refused(sign) for sign in text if sign not in blanks):
+        raise DetailError(f"{field}: control characters in the text; write it without them")
+    if not text:
+        return text
+    match field:
+        case Detail.MASS:
+            try:
+                mass = MASS.read(text)
+            except ValueError as error:
+                raise DetailError(f"{field}: {text!r} {error}") from None
+            if mass.si <= 0.0:
+                raise DetailError(f"{field}: {text!r} is not above nothing; give what was poured")
+        case Detail.MIXED_AT:
+            return _moment(text).isoformat(timespec="seconds").replace("+00:00", "Z")
+    return text
+
+
+def mixed_utc_s(mixed_at: str) -> float:
+    """Return a mixed-at time that was `read`, Unix time."""
+    return _moment(mixed_at).timestamp()
+
+
+def check_mixed_at(mixed_at: str, since_utc_s: float, since: str) -> None:
+    """Raise DetailError for a mixed-at time (as `read`) that cannot belong to this batch.
+
+    since_utc_s: when the fill began, or now where it has not; since: that in words.
+    """
+    late_s = mixed_utc_s(mixed_at) - since_utc_s
+    if late_s > MIXED_LATE_S:
+        said, most = f"{span(late_s)} after {since}", MIXED_LATE_S
+    elif -late_s > MIXED_EARLY_S:
+        said, most = f"{span(-late_s)} before {since}", MIXED_EARLY_S
+    else:
+        return
+    raise DetailError(f"{Detail.MIXED_AT}: {mixed_at} is {said}, at most {span(most)} are taken")
+
+
+def at_clock(text: str, near_utc_s: float, tz: tzinfo | None) -> str:
+    """Return `21:40` as date and time (RFC 3339): of all such moments the nearest to `near_utc_s`.
+
+    tz: None for the machine's own zone. Any other text comes back as it is.
+    """
+    found = _CLOCK.fullmatch(text.strip())
+    if found is None:
+        return text
+    clock = time(int(found[1]), int(found[2]))
+    near = datetime.fromtimestamp(near_utc_s, UTC).astimezone(tz)
+    moments = []
+    for days in (-1, 0, 1):
+        naive = datetime.combine(near.date() + timedelta(days=days), clock)
+        moments.append(naive.astimezone() if tz is None else naive.replace(tzinfo=tz))
+    return min(moments, key=lambda moment: abs(moment.timestamp() - near_utc_s)).isoformat()
+
+
+def _moment(text: str) -> datetime:
+    try:
+        moment = datetime.fromisoformat(text)
+        if moment.tzinfo is None:
+            raise DetailError(
+                f"{Detail.MIXED_AT}: {text!r} names no time zone; end it with Z or an offset like +01:00"
+            )
+        return moment.astimezone(UTC)
+    except DetailError:
+        raise
+    except (ValueError, OverflowError):
+        raise DetailError(
+            f"{Detail.MIXED_AT}: {text!r} is no date and time; give one like 2026-01-01T21:40:00Z"
+        ) from None
+
+
+def _is_refused(sign: str) -> bool:
+    return unicodedata.category(sign) in _REFUSED and sign not in _JOINERS
+
+
+def is_same_mould(one: str, other: str) -> bool:
+    """Return whether two batches surely had the same mould; one that was not named is none of them."""
+    names = [" ".join(name.split()).casefold() for name in (one, other)]
+    return names[0] == names[1] != ""

@@ -1,0 +1,92 @@
+"""What somebody sets over MQTT: the topics, what is read from a message, and what is answered."""
+
+from collections.abc import Iterable
+from dataclasses import dataclass
+
+from potvigil.model import batch_details
+from potvigil.model.events import Action, AlarmId, Detail
+from potvigil.model.pot import Pot
+from potvigil.outputs.homie_tree import DETAILS, EMPTY_STRING, ID, Message, domain, topic_base
+
+LONGEST_SET_BYTES = 4 * max(batch_details.LONGEST.values())  # UTF-8 takes at most four bytes a character
+
+
+@dataclass(frozen=True, slots=True)
+class SetCommand:
+    """What somebody set over MQTT. alarm: None for all that stand; field, text: which detail, and to what."""
+
+    pot_id: str
+    action: Action
+    alarm: AlarmId | None = None
+    text: str = ""
+    field: Detail | None = None
+
+
+@dataclass(frozen=True, slots=True)
+class Refusal:
+    """A `/set` message that is not obeyed, and why, in one line."""
+
+    reason: str
+
+
+_OF_ALARMS = {"alarms/acknowledge": Action.ACKNOWLEDGE, "alarms/unshelve": Action.UNSHELVE}
+_SETTABLE = (*_OF_ALARMS, *DETAILS)
+
+
+def set_topics(workshop: str, pots: Iterable[Pot], rehearsed: bool = False) -> list[str]:
+    """Return the `/set` topics to subscribe to."""
+    return [f"{topic_base(workshop, pot.pot_id, rehearsed)}/{path}/set" for pot in pots for path in _SETTABLE]
+
+
+def parse_set(
+    workshop: str, topic: str, payload: bytes, rehearsed: bool = False
+) -> SetCommand | Refusal | None:
+    """Return what a `/set` message asks for, or a Refusal; None for a topic not ours. Never raises."""
+    levels = topic.split("/")
+    if len(levels) != 6 or levels[:2] != [domain(rehearsed), "5"] or levels[5] != "set":
+        return None
+    path = f"{levels[3]}/{levels[4]}"
+    pot_id = levels[2].removeprefix(f"{workshop}-")
+    if path not in _SETTABLE or pot_id == levels[2] or not ID.fullmatch(pot_id):
+        return None
+    text = _set_text(payload)
+    if isinstance(text, Refusal):
+        return text
+    if path in DETAILS:
+        try:
+            return SetCommand(
+                pot_id, Action.EDIT, text=batch_details.read(DETAILS[path], text), field=DETAILS[path]
+            )
+        except batch_details.DetailError as error:
+            return Refusal(str(error))
+    if text == "all":
+        return SetCommand(pot_id, _OF_ALARMS[path])
+    if text not in set(AlarmId):
+        return Refusal(f"{text[:40]!r} is no alarm; send all or one of {', '.join(AlarmId)}")
+    return SetCommand(pot_id, _OF_ALARMS[path], AlarmId(text))
+
+
+def echo(workshop: str, command: SetCommand, rehearsed: bool = False) -> Message | None:
+    """Return what was accepted for an alarm, for its property topic; details answer by their new value.
+
+    Neither retained nor repeated (QoS 0): it is a moment, not a state.
+    """
+    path = next((path for path, action in _OF_ALARMS.items() if action is command.action), None)
+    if path is None:
+        return None
+    topic = f"{topic_base(workshop, command.pot_id, rehearsed)}/{path}"
+    return Message(topic, (command.alarm or "all").encode(), retained=False, qos=0)
+
+
+def _set_text(payload: bytes) -> str | Refusal:
+    """Return the text of a payload, trimmed; refuse what is no text, or longer than any detail may be."""
+    if not payload:
+        return Refusal("no payload; an empty text is the one byte 0x00")
+    if len(payload) > LONGEST_SET_BYTES:
+        return Refusal(f"{len(payload)} bytes, at most {LONGEST_SET_BYTES} are taken")
+    if payload == EMPTY_STRING:
+        return ""
+    try:
+        return payload.decode("utf-8").strip(" \t\n\r")
+    except UnicodeDecodeError:
+        return Refusal("not UTF-8")

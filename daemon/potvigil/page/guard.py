@@ -1,0 +1,136 @@
+"""What keeps the page to those it is for: what every request has to pass.
+
+A page on the network is reached by whatever other page the same browser has open. So each change needs a
+token that only our own pages hold, comes from our own origin, and is addressed to a name we answer to: a
+foreign name that was pointed at our address (DNS rebinding) is turned away.
+"""
+
+import asyncio
+import ipaddress
+import re
+from collections.abc import Collection
+from urllib.parse import parse_qsl
+
+from starlette.datastructures import Headers, MutableHeaders
+from starlette.requests import ClientDisconnect, Request
+from starlette.responses import PlainTextResponse
+from starlette.types import ASGIApp, Message, Receive, Scope, Send
+
+LARGEST_FORM_BYTES = 64 * 1024
+MOST_FIELDS = 30
+FORM_WITHIN_S = 10.0
+# No request lasts longer than this; a stream of events ends by itself before.
+REQUEST_WITHIN_S = 180.0
+
+HEADERS = {
+    "content-security-policy": "default-src 'none'; script-src 'self'; style-src 'self'; "
+    "img-src 'self' data:; connect-src 'self'; form-action 'self'; base-uri 'none'; frame-ancestors 'none'",
+    "x-content-type-options": "nosniff",
+    "x-frame-options": "DENY",
+    # not no-referrer: with that a browser hides from us too where a form was sent from
+    "referrer-policy": "same-origin",
+    "cross-origin-opener-policy": "same-origin",
+    "cross-origin-resource-policy": "same-origin",
+    "cross-origin-embedder-policy": "require-corp",
+    "permissions-policy": "camera=(), microphone=(), geolocation=(), payment=(), usb=()",
+    "cache-control": "no-store",
+}
+
+
+class RefusedError(Exception):
+    """A request that is turned away: HTTP status and one line for a person."""
+
+    def __init__(self, status: int, text: str) -> None:
+        super().__init__(text)
+        self.status, self.text = status, text
+
+
+class Guard:
+    """Stands before the page: turns away what is addressed or sent wrongly, bounds each request's time, and
+    puts the headers of `HEADERS` on every answer that has none of its own.
+    """
+
+    def __init__(self, app: ASGIApp, names: Collection[str]) -> None:
+        self._app = app
+        self._names = {"localhost", *(name.lower().rstrip(".") for name in names)}
+
+    async def __call__(self, scope: Scope, receive: Receive, send: Send) -> None:
+        if scope["type"] != "http":
+            await self._app(scope, receive, send)
+            return
+
+        async def send_guarded(message: Message) -> None:
+            if message["type"] == "http.response.start":
+                headers = MutableHeaders(scope=message)
+                for name, value in HEADERS.items():
+                    headers.setdefault(name, value)
+            await send(message)
+
+        fault = self._fault(scope)
+        app = self._app if fault is None else PlainTextResponse(f"{fault.text}\n", fault.status)
+        try:
+            async with asyncio.timeout(REQUEST_WITHIN_S):
+                await app(scope, receive, send_guarded)
+        except TimeoutError:
+            pass  # the server closes a connection whose answer is not complete
+
+    def _fault(self, scope: Scope) -> RefusedError | None:
+        headers = Headers(scope=scope)
+        hosts = headers.getlist("host")
+        if len(hosts) != 1 or not self._answers_to(hosts[0], scope):
+            return RefusedError(
+                421, "This page does not answer to that name. Use its address, or add the name to page.names."
+            )
+        if scope["method"] in ("GET", "HEAD"):
+            return None
+        sites, origins = headers.getlist("sec-fetch-site"), headers.getlist("origin")
+        own = [f"{scope['scheme']}://{hosts[0]}".lower()]
+        if (
+            not sites + origins
+            or sites not in ([], ["same-origin"])
+            or [o.lower() for o in origins] not in ([], own)
+        ):
+            return RefusedError(
+                403, "That did not come from this page; nothing was done. Open the page itself."
+            )
+        return None
+
+    def _answers_to(self, host: str, scope: Scope) -> bool:
+        """Return whether that is one of our names, the address that was reached, or this machine."""
+        match = re.fullmatch(r"(\[[0-9A-Fa-f:.]+\]|[A-Za-z0-9.-]+)(:[0-9]{1,5})?", host)
+        if match is None:
+            return False
+        name = match[1].strip("[]").lower().rstrip(".")
+        if name in self._names:
+            return True
+        try:
+            address = ipaddress.ip_address(name)
+        except ValueError:
+            return False
+        reached = (scope.get("server") or ("",))[0]
+        return address.is_loopback or str(address) == str(reached).removeprefix("::ffff:")
+
+
+async def read_form(request: Request) -> dict[str, str]:
+    """Return the fields of a form that was sent. Raises RefusedError."""
+    kind = request.headers.get("content-type", "").partition(";")[0].strip().lower()
+    if kind != "application/x-www-form-urlencoded":
+        raise RefusedError(415, "Send a form of this page.")
+    body = bytearray()
+    try:
+        async with asyncio.timeout(FORM_WITHIN_S):
+            async for part in request.stream():
+                body += part
+                if len(body) > LARGEST_FORM_BYTES:
+                    raise RefusedError(413, f"That is more than {LARGEST_FORM_BYTES // 1024} kB; write less.")
+    except TimeoutError:
+        raise RefusedError(408, "The form took too long to arrive; send it again.") from None
+    except ClientDisconnect:
+        raise RefusedError(400, "The form did not arrive whole.") from None
+    try:
+        fields = parse_qsl(
+            body.decode("utf-8", "replace"), keep_blank_values=True, max_num_fields=MOST_FIELDS
+        )
+    except ValueError:
+        raise RefusedError(413, "Too many fields in that form.") from None
+    return dict(fields)

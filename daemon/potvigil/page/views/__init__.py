@@ -1,0 +1,1 @@
+"""The pages, and the data that their scripts ask for."""

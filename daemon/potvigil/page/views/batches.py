@@ -1,0 +1,329 @@
+"""The record's batches as the page lists and shows them."""
+
+from collections.abc import Iterator, Mapping, Sequence
+from datetime import datetime, timedelta, tzinfo
+from typing import Any
+from urllib.parse import urlencode
+
+from potvigil.model import batch_details
+from potvigil.model.events import (
+    LAST_BATCH,
+    AlarmEvent,
+    AlarmId,
+    AlarmState,
+    BatchClosed,
+    BatchOpened,
+    BatchSummary,
+    Detail,
+    Event,
+    NoteEvent,
+    NoteId,
+    StageEvent,
+    StandingAlarm,
+    Verdict,
+)
+from potvigil.page.views import words
+from potvigil.page.views.now import PotsOf
+from potvigil.page.views.words import SIGNS, VERDICT_WORDS, Level, Teller
+from potvigil.record.batch_query import OPEN, Wanted
+from potvigil.record.detail_input import habits_of
+from potvigil.record.rows import BatchRow, EditRow, ListedBatch
+from potvigil.record.store import Store
+from potvigil.units import span
+from potvigil.wording.quantities import alarm_state, pressure, rate, shown
+
+PAGE = 50
+LAST_PAGE = 10_000
+# What is shown of one batch; a regulator that feeds all night must not make a page of megabytes.
+MOST_EVENTS = 500
+QUERY = ("pot", "verdict", "since", "until", "find", "alarm")
+VERDICTS = [
+    *({"value": each.value, "word": said} for each, (said, _) in VERDICT_WORDS.items()),
+    {"value": OPEN, "word": words.STILL_OPEN[0]},
+]
+ALARM_KINDS = [{"value": each.value, "word": said} for each, said in words.ALARM_WORDS.items()]
+FIELDS = {
+    Detail.LABEL: ("Label", "a name of its own"),
+    Detail.RESIN: ("Resin", "one of the settings, or any words"),
+    Detail.MOULD: ("Mould", "what was cast in"),
+    Detail.COLOUR: ("Colour", "what it was coloured with"),
+    Detail.MASS: ("Mass", "what was poured, with its unit: 250 g"),
+    Detail.MIXED_AT: ("Mixed at", "when mixing began: 21:40"),
+    Detail.NOTE: ("Note", "anything else"),
+    Detail.PICTURES: ("Pictures", "file names, one a line"),
+}
+_LONG = (Detail.NOTE, Detail.PICTURES)
+_SUGGESTED_OF = 200  # batches whose moulds and colours are offered again
+
+
+class QueryError(ValueError):
+    """A list that cannot be; one line."""
+
+
+# --- the list
+
+
+def listed(store: Store, query: Mapping[str, str], page: int) -> dict[str, Any]:
+    """Return what the list shows. Raises QueryError or RecordError."""
+    unit, tz = habits_of(store)
+    rows = store.listed(_wanted(query, tz, PAGE + 1, (page - 1) * PAGE))
+    given = {key: value for key, value in query.items() if value}
+
+    def link(to_page: int) -> str:
+        return f"/batches?{urlencode({**given, 'page': str(to_page)})}"
+
+    return {
+        "rows": [_line(row, unit, tz) for row in rows[:PAGE]],
+        "query": query,
+        "verdicts": VERDICTS,
+        "alarm_kinds": ALARM_KINDS,
+        "page": page,
+        "newer": link(page - 1) if page > 1 else None,
+        "older": link(page + 1) if len(rows) > PAGE and page < LAST_PAGE else None,
+        "fault": None,
+    }
+
+
+def nothing_listed(query: Mapping[str, str], fault: str | None) -> dict[str, Any]:
+    """Return an empty list, with what was wrong with what was asked."""
+    return {
+        "rows": [],
+        "query": query,
+        "verdicts": VERDICTS,
+        "alarm_kinds": ALARM_KINDS,
+        "page": 1,
+        "newer": None,
+        "older": None,
+        "fault": fault,
+    }
+
+
+def _wanted(query: Mapping[str, str], tz: tzinfo | None, limit: int, skip: int) -> Wanted:
+    verdict, kind = query["verdict"], query["alarm"]
+    if verdict and verdict not in [each["value"] for each in VERDICTS]:
+        raise QueryError(f"There is no judgement {shown(verdict)!r}.")
+    if kind and kind not in list(AlarmId):
+        raise QueryError(f"There is no alarm {shown(kind)!r}.")
+    return Wanted(
+        pot_id=query["pot"] or None,
+        verdict=None if not verdict else verdict if verdict == OPEN else Verdict(verdict),
+        since_utc_s=_midnight(query["since"], tz, 0),
+        before_utc_s=_midnight(query["until"], tz, 1),
+        text=query["find"].strip() or None,
+        alarm=AlarmId(kind) if kind else None,
+        limit=limit,
+        skip=skip,
+    )
+
+
+def _midnight(text: str, tz: tzinfo | None, days: int) -> float | None:
+    if not text:
+        return None
+    try:
+        day = datetime.strptime(text, "%Y-%m-%d") + timedelta(days=days)
+        return (day.astimezone() if tz is None else day.replace(tzinfo=tz)).timestamp()
+    except (ValueError, OverflowError, OSError):
+        raise QueryError(f"{shown(text)!r} is no date; give one like 2026-03-01.") from None
+
+
+def _line(row: ListedBatch, unit: str, tz: tzinfo | None) -> dict[str, Any]:
+    verdict, said, level = _judged(row.verdict)
+    return {
+        "id": row.id,
+        "pot": row.pot_id,
+        "label": shown(row.label),
+        "resin": shown(row.details.get(Detail.RESIN, "")),
+        "began": _moment(row.start_utc_s, tz),
+        "lasted": "" if row.end_t_s is None else span(row.end_t_s - row.start_t_s),
+        "verdict": verdict,
+        "word": said,
+        "level": level.value,
+        "sign": SIGNS[level],
+        "leak": rate(row.leak_pa_per_s.value, unit) if row.leak_pa_per_s and row.leak_established else "",
+        "alarms": row.alarms,
+        "rehearsed": row.rehearsed,
+    }
+
+
+def _judged(verdict: Verdict | None) -> tuple[str, str, Level]:
+    if verdict is None:
+        return OPEN, *words.STILL_OPEN
+    return verdict.value, *VERDICT_WORDS[verdict]
+
+
+def _moment(utc_s: float | None, tz: tzinfo | None) -> str:
+    return "" if utc_s is None else f"{words.local(utc_s, tz):%a %Y-%m-%d %H:%M}"
+
+
+# --- one batch
+
+
+def shown_batch(store: Store, row: BatchRow) -> dict[str, Any]:
+    """Return what the page of a batch shows, without its fields."""
+    unit, tz = habits_of(store)
+    events = store.events(row.id)
+    utc_less_t_s = None if row.start_utc_s is None else row.start_utc_s - row.start_t_s
+    verdict, said, level = _judged(row.verdict)
+    summary = row.summary
+    return {
+        "batch": {
+            "id": row.id,
+            "pot": row.pot_id,
+            "label": shown(row.label),
+            "began": _moment(row.start_utc_s, tz) or "begun without a wall clock",
+            "ended": _moment(row.end_utc_s, tz),
+            "lasted": "" if row.end_t_s is None else span(row.end_t_s - row.start_t_s),
+            "word": said,
+            "verdict": verdict,
+            "level": level.value,
+            "sign": SIGNS[level],
+            "reason": "" if summary is None else f"{summary.reason[:1].upper()}{summary.reason[1:]}.",
+            "rehearsed": row.rehearsed,
+            "is_open": row.end_t_s is None,
+            "facts": [] if summary is None else list(_facts(summary, unit, Teller(utc_less_t_s, tz))),
+        },
+        "events": list(_happened(events, row, tz)),
+        "edits": [_edited(each, tz) for each in store.edits(row.id)],
+    }
+
+
+def _facts(summary: BatchSummary, unit: str, teller: Teller) -> Iterator[dict[str, str]]:
+    start_pa, end_pa, lowest_pa = (
+        summary.hold_start_gauge_pa, summary.hold_end_gauge_pa, summary.lowest_gauge_pa,
+    )  # fmt: skip
+    if start_pa is not None and end_pa is not None:
+        yield {"name": "Hold", "text": f"{pressure(start_pa, unit)} to {pressure(end_pa, unit)}"}
+    if lowest_pa is not None:
+        yield {"name": "Lowest", "text": pressure(lowest_pa, unit)}
+    leak = summary.leak
+    if leak is None:
+        yield {"name": "Air lost", "text": "not known"}
+    elif leak.established:
+        rates = leak.rate_pa_per_s
+        yield {
+            "name": "Air lost",
+            "text": f"{rate(rates.value, unit)} ({rate(rates.low, unit)} to {rate(rates.high, unit)})",
+        }
+    else:
+        most = rate(max(leak.rate_pa_per_s.high, 0.0), unit)
+        yield {"name": "Air lost", "text": f"no leak established, at most {most}"}
+    done = teller.clock(summary.cure.done_s) if summary.cure.progress >= 1.0 else ""
+    yield {
+        "name": "Cure",
+        "text": f"{100.0 * summary.cure.progress:.0f} %{f', done at {done}' if done else ''}",
+    }
+    if summary.top_ups:
+        yield {"name": "Top-ups", "text": str(summary.top_ups)}
+
+
+def _happened(events: Sequence[Event], row: BatchRow, tz: tzinfo | None) -> Iterator[dict[str, str]]:
+    day = ""
+    for event in events[:MOST_EVENTS]:
+        what, text, level = _said(event, tz)
+        if not text:
+            continue
+        new_day, clock = "", f"{span(event.t_s - row.start_t_s)} in"
+        if event.utc_s is not None:
+            moment = words.local(event.utc_s, tz)
+            clock, today = f"{moment:%H:%M:%S}", f"{moment:%a %Y-%m-%d}"
+            new_day, day = (today, today) if today != day else ("", day)
+        yield {
+            "day": new_day,
+            "time": clock,
+            "what": what,
+            "text": shown(text),
+            "level": level.value,
+            "sign": SIGNS[level],
+        }
+    if len(events) > MOST_EVENTS:
+        more = f"and {len(events) - MOST_EVENTS} more; the report has them all"
+        yield {"day": "", "time": "", "what": "note", "text": more, "level": "note", "sign": "●"}
+
+
+def _said(event: Event, tz: tzinfo | None) -> tuple[str, str, Level]:
+    """Return what kind of event it is, its words, empty for one that is not told, and its level."""
+    match event:
+        case StageEvent():
+            return "stage", words.STAGE_WORDS[event.stage], Level.CALM
+        case AlarmEvent():
+            if event.repeat:
+                return "alarm", "", Level.NOTE
+            name = words.ALARM_WORDS[event.alarm]
+            if event.state is not AlarmState.UNACKNOWLEDGED:
+                return "alarm", f"{name}: {alarm_state(event, tz)}", Level.NOTE
+            standing = StandingAlarm(event.alarm, event.priority, event.state, 0.0, None, "")
+            return "alarm", f"{name}: {event.text}", words.alarm_level(standing)
+        case NoteEvent():
+            return "note", event.text, Level.WARN if event.note is NoteId.REFUSED else Level.NOTE
+        case BatchOpened():
+            return "batch", "batch opened", Level.CALM
+        case BatchClosed():
+            said, level = VERDICT_WORDS[event.summary.verdict]
+            return "batch", f"batch closed: {said[:1].lower()}{said[1:]}", level
+        case _:
+            return "note", "", Level.NOTE
+
+
+def _edited(edit: EditRow, tz: tzinfo | None) -> dict[str, str]:
+    return {
+        "time": _moment(edit.utc_s, tz) or "time not known",
+        "field": FIELDS[edit.field][0],
+        "old": shown(edit.old),
+        "new": shown(edit.new),
+        "by": shown(edit.by),
+    }
+
+
+# --- what may be said of a batch
+
+
+def fields(
+    store: Store, row: BatchRow | None, pots_of: PotsOf, given: Mapping[Detail, str] | None = None
+) -> list[dict[str, Any]]:
+    """Return the fields of the form. given: what somebody wrote that could not be kept."""
+    tz = habits_of(store)[1]
+    run = store.last_run()
+    pots = {} if run is None else pots_of(run.settings_json)
+    resins = sorted({name for pot in pots.values() for name in pot.resins})
+    known = {} if row is None else row.details
+    by = {} if row is None else {edit.field: edit.by for edit in store.edits(row.id)}
+    before = [each.details for each in store.listed(Wanted(limit=_SUGGESTED_OF))]
+    told = []
+    for field, (name, hint) in FIELDS.items():
+        text = known.get(field, "")
+        if field is Detail.MIXED_AT and text:
+            text = words.local(batch_details.mixed_utc_s(text), tz).isoformat(timespec="seconds")
+        offered = (
+            [each[field] for each in before if each.get(field)] if field in batch_details.TAKEN_OVER else []
+        )
+        if field is Detail.RESIN:
+            offered = [*offered, *resins]
+        told.append(
+            {
+                "name": field.value,
+                "label": name,
+                "value": shown(text if given is None else given.get(field, text)),
+                "hint": hint,
+                "long": field in _LONG,
+                "list": [shown(each) for each in dict.fromkeys(offered)][:50],
+                "by": LAST_BATCH if by.get(field) == LAST_BATCH else "",
+            }
+        )
+    return told
+
+
+def changed(form: Mapping[str, str], row: BatchRow | None, tz: tzinfo | None) -> dict[Detail, str]:
+    """Return what of a form differs from what is kept; what was not sent, or is the same, stays."""
+    found = {}
+    for field in Detail:
+        text = form.get(field.value)
+        kept = "" if row is None else row.details.get(field, "")
+        if text is None:
+            continue
+        text = text.replace("\r\n", "\n").strip()
+        shown_as = kept
+        if field is Detail.MIXED_AT and kept:
+            shown_as = words.local(batch_details.mixed_utc_s(kept), tz).isoformat(timespec="seconds")
+        if text not in (kept, shown(kept), shown_as):
+            found[field] = text
+    return found

@@ -1,0 +1,103 @@
+"""What the page's script asks for: what is known now, once or as it changes; the curves; and its files."""
+
+import asyncio
+import json
+import mimetypes
+import time
+from collections.abc import AsyncIterator, Callable
+
+from starlette.requests import Request
+from starlette.responses import JSONResponse, Response, StreamingResponse
+
+from potvigil.page.frame import Frame
+from potvigil.page.guard import RefusedError
+from potvigil.page.views.curve import LEAST_POINTS, MOST_POINTS, USUAL_POINTS, Asked, curve
+from potvigil.page.views.library import whole
+from potvigil.page.views.pots import number
+from potvigil.record.rows import BatchRow
+
+MOST_STREAMS = 20
+# A stream ends by itself before a request's time is up; the browser then begins anew.
+STREAM_S, STREAM_REST_S, STREAM_COMMENT_S = 150.0, 1.0, 15.0
+
+
+class Data:
+    """stopping: whether the streams are to end."""
+
+    def __init__(self, frame: Frame) -> None:
+        self._frame = frame
+        self._streams = 0
+        self.stopping: Callable[[], bool] = lambda: False
+
+    async def now(self, request: Request) -> Response:
+        return JSONResponse(await self._frame.tell())
+
+    async def events(self, request: Request) -> Response:
+        if self._streams >= MOST_STREAMS:
+            return JSONResponse({"fault": "Too many pages are open; ask /api/now."}, 503)
+        return StreamingResponse(self._stream(), media_type="text/event-stream")
+
+    async def curve(self, request: Request) -> Response:
+        query, frame = request.query_params, self._frame
+        pot_id, batch = query.get("pot"), query.get("batch")
+        if (pot_id is None) == (batch is None):
+            raise RefusedError(422, "Give pot or batch.")
+        batch_id = None if batch is None else whole(batch)
+        from_s, to_s = number(query.get("from", ""), "from"), number(query.get("to", ""), "to")
+        points = number(query.get("points", ""), "points") or USUAL_POINTS
+        points = int(min(max(points, LEAST_POINTS), MOST_POINTS))
+
+        def find() -> tuple[str, BatchRow | None]:
+            with frame.open() as store:
+                if batch_id is not None:
+                    row = store.batch(batch_id)
+                    return row.pot_id, row
+                if pot_id not in store.pots():
+                    raise RefusedError(404, "There is no such pot.")
+                return str(pot_id), store.open_batch_of(str(pot_id))
+
+        found, row = await frame.in_thread(find)
+        live = await frame.live_of(found) if row is None or row.end_t_s is None else None
+
+        def draw() -> bytes:
+            with frame.open() as store:
+                told = curve(store, frame.config.pots_of, Asked(found, row, live, from_s, to_s, points))
+            return json.dumps(told, ensure_ascii=False, separators=(",", ":"), allow_nan=False).encode()
+
+        return Response(await frame.in_thread(draw), media_type="application/json")
+
+    async def static(self, request: Request) -> Response:
+        name = request.path_params["file"]
+        found = self._frame.static.get(name)
+        if found is None:
+            raise RefusedError(404, "There is nothing at this address.")
+        content, version = found
+        lasting = request.query_params.get("v") == version
+        headers = {
+            "cache-control": "public, max-age=31536000, immutable" if lasting else "no-cache",
+            "etag": f'"{version}"',
+        }
+        if request.headers.get("if-none-match") == f'"{version}"':
+            return Response(status_code=304, headers=headers)
+        kind = mimetypes.guess_type(name)[0] or "application/octet-stream"
+        return Response(content, media_type=kind, headers=headers)
+
+    async def _stream(self) -> AsyncIterator[str]:
+        """Yield what is known whenever it changes, for a while."""
+        self._streams += 1
+        try:
+            began_s = spoke_s = time.monotonic()
+            last = ""
+            yield "retry: 1000\n\n"
+            while not self.stopping() and time.monotonic() - began_s < STREAM_S:
+                told = await self._frame.tell()
+                text = json.dumps(told, ensure_ascii=False, separators=(",", ":"))
+                if text != last:
+                    yield f"event: now\ndata: {text}\n\n"
+                    last, spoke_s = text, time.monotonic()
+                elif time.monotonic() - spoke_s >= STREAM_COMMENT_S:
+                    yield ": still here\n\n"
+                    spoke_s = time.monotonic()
+                await asyncio.sleep(STREAM_REST_S)
+        finally:
+            self._streams -= 1

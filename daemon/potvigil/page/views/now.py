@@ -1,0 +1,243 @@
+"""All pots at this moment, as the page shows them and as /api/now says them.
+
+Nothing old is ever shown as new: when the watch is silent every value is withdrawn, and the word says since
+when; only the alarms stay, marked as last known.
+"""
+
+import json
+import time
+from collections.abc import Callable, Mapping
+from datetime import tzinfo
+from typing import Any
+
+from potvigil.model.events import AlarmState, StandingAlarm
+from potvigil.model.pot import Pot
+from potvigil.page.live import Live, LivePot, LiveReader
+from potvigil.page.views import words
+from potvigil.page.views.words import SIGNS, Level, Teller
+from potvigil.record.errors import RecordError
+from potvigil.record.rows import TraceRow
+from potvigil.record.store import Store
+from potvigil.reports.care_due import care_due
+from potvigil.units import span
+from potvigil.wording.quantities import alarm_state, pressure, shown
+
+PotsOf = Callable[[str], Mapping[str, Pot]]  # the pots of settings as a run keeps them
+OpenStore = Callable[[], Store]
+# How often a record is asked again while nothing comes from the watch, or its settings could not be read.
+ASK_AGAIN_S = 5.0
+# What care is due changes with the day, and when somebody notes that it was given.
+CARE_S = 60.0
+
+
+class Now:
+    """Puts together what is known; belongs to the one thread that calls `tell`."""
+
+    def __init__(self, reader: LiveReader, open_store: OpenStore, pots_of: PotsOf) -> None:
+        self._reader = reader
+        self._open_store = open_store
+        self._pots_of = pots_of
+        self._pots: Mapping[str, Pot] = {}
+        self._run: float | None = None
+        self._ask_again_s = float("-inf")
+        self._care: dict[str, str] = {}  # of a pot, what is due
+        self._care_again_s = float("-inf")
+        self._kept: list[dict[str, Any]] = []  # pots by the record alone
+        self._whose: tuple[str, str | None] | None = None  # the record's workshop and rehearsed night
+
+    def live_of(self, pot_id: str) -> LivePot | None:
+        """Return what the watch of this record says of a pot now, None while it is silent."""
+        live, silent = self._hear()
+        return None if live is None or silent or live.run != self._run else live.pots.get(pot_id)
+
+    def tell(self) -> dict[str, Any]:
+        """Return /api/now."""
+        live, silent = self._hear()
+        workshop, rehearsed = self._whose or ("", None)
+        if live is not None:
+            workshop, rehearsed = live.workshop, live.rehearsed
+        pot = next(iter(self._pots.values()), None)
+        tz = None if pot is None else pot.tz
+        self._look_after_care(tz)
+        since = None
+        if live is None:
+            pots = self._kept
+            since = max((each["since"] for each in pots if each["since"]), default=None)
+            since = None if since is None else _when(since, time.time(), tz)
+            pots = [_as_silent(each, since) for each in pots]
+        else:
+            since = _heard(live, tz) if silent else None
+            pots = [
+                _pot(pot_id, each, self._pots.get(pot_id), tz, since if silent else None, silent)
+                for pot_id, each in live.pots.items()
+            ]
+        return {
+            "silent": silent,
+            "since": since,
+            "advice": _advice(live, since) if silent else None,
+            "now": _clock(live, silent, tz),
+            "workshop": workshop,
+            "rehearsed": rehearsed,
+            "unit": "psi" if pot is None else pot.pressure_unit,
+            "pots": [each | {"care": self._care.get(each["id"]) or None} for each in pots],
+        }
+
+    def _look_after_care(self, tz: tzinfo | None) -> None:
+        if time.monotonic() < self._care_again_s:
+            return
+        self._care_again_s = time.monotonic() + CARE_S
+        try:
+            with self._open_store() as store:
+                self._care = {
+                    pot_id: " ".join(care_due(store, pot_id, time.time(), tz)) for pot_id in store.pots()
+                }
+        except (RecordError, ValueError):
+            return
+
+    def _hear(self) -> tuple[Live | None, bool]:
+        """Return what the watch says, None where there is nothing of the workshop of this record."""
+        live, silent = self._reader.read()
+        self._take_up(live)
+        if live is not None and self._whose not in (None, (live.workshop, live.rehearsed)):
+            return None, True
+        return live, silent
+
+    def _take_up(self, live: Live | None) -> None:
+        """Read what the record knows: the settings of the run, and all there is while nothing else tells."""
+        due = time.monotonic() >= self._ask_again_s
+        if not due or (live is not None and live.run == self._run):
+            return
+        self._ask_again_s = time.monotonic() + ASK_AGAIN_S
+        try:
+            with self._open_store() as store:
+                run = store.last_run()
+                if run is None:
+                    return
+                self._pots = self._pots_of(run.settings_json)
+                self._whose = (str(json.loads(run.settings_json).get("workshop", "")), run.rehearsed)
+                if live is None or self._whose != (live.workshop, live.rehearsed):
+                    self._kept = [_kept(pot_id, store) for pot_id in store.pots() if pot_id in self._pots]
+                elif abs(run.start_t_s - live.run) < 1.0:
+                    self._run = live.run
+        except (RecordError, ValueError):
+            return  # the record has its own alarm; what was known stays
+
+
+def _pot(
+    pot_id: str, live: LivePot, pot: Pot | None, tz: tzinfo | None, since: str | None, silent: bool
+) -> dict[str, Any]:
+    snapshot, unit = live.snapshot, "psi" if pot is None else pot.pressure_unit
+    teller = words.teller_of(snapshot, tz)
+    said = {
+        "id": pot_id,
+        "batch": live.batch,
+        "label": words.label(snapshot),
+        "alarms": [alarm(each, teller, snapshot.t_s, silent) for each in snapshot.alarms],
+    }
+    if silent:
+        return said | _nothing(since)
+    word, level = words.word(snapshot, pot)
+    row = TraceRow.of(snapshot)
+    gauge_pa, cure = snapshot.reading.gauge_pa, snapshot.cure
+    return said | {
+        "word": word,
+        "level": level.value,
+        "sign": SIGNS[level],
+        "pressure": None if gauge_pa is None else pressure(gauge_pa, unit),
+        "pressure_pa": gauge_pa,
+        "corrected": None if row.corrected_gauge_pa is None else pressure(row.corrected_gauge_pa, unit),
+        "trend": words.trend(snapshot, pot, unit),
+        "stage": snapshot.stage.value,
+        "stage_word": words.STAGE_WORDS[snapshot.stage],
+        "cure": words.cure(snapshot, teller),
+        "cure_progress": None if cure is None else round(cure.progress, 4),
+        "cure_done": words.is_cure_done(snapshot),
+        "forecast": words.forecast(snapshot, tz),
+        "temperatures": list(words.temperatures(snapshot, pot)),
+    }
+
+
+def _nothing(since: str | None) -> dict[str, Any]:
+    """Return a pot of which nothing is known now."""
+    withdrawn = (
+        *("pressure", "pressure_pa", "corrected", "trend", "stage", "stage_word", "cure", "cure_progress"),
+        *("forecast", "temperatures"),
+    )
+    return {
+        "word": words.silent_word(since),
+        "level": Level.UNKNOWN.value,
+        "sign": SIGNS[Level.UNKNOWN],
+        "cure_done": False,
+        **dict.fromkeys(withdrawn),
+    }
+
+
+def _kept(pot_id: str, store: Store) -> dict[str, Any]:
+    """Return a pot as the record alone knows it; since: Unix time of its last sample."""
+    sample, batch = store.last_sample(pot_id), store.open_batch_of(pot_id)
+    standing = [event for pot, event in store.standing_alarms() if pot == pot_id]
+    return {
+        "id": pot_id,
+        "batch": None if batch is None else batch.id,
+        "label": "" if batch is None else shown(batch.label),
+        "alarms": [
+            alarm(
+                StandingAlarm(
+                    each.alarm, each.priority, each.state, each.t_s, each.utc_s, each.text, each.until_utc_s
+                ),
+                Teller(None if each.utc_s is None else each.utc_s - each.t_s, None),
+                each.t_s,
+                True,
+            )
+            for each in standing
+        ],
+        "since": None if sample is None else sample.utc_s,
+    }
+
+
+def _as_silent(kept: dict[str, Any], since: str | None) -> dict[str, Any]:
+    return {key: value for key, value in kept.items() if key != "since"} | _nothing(since)
+
+
+def alarm(standing: StandingAlarm, teller: Teller, now_s: float, old: bool) -> dict[str, Any]:
+    """Return one standing alarm. old: as it was last known."""
+    level = words.alarm_level(standing)
+    return {
+        "alarm": standing.alarm.value,
+        "word": words.ALARM_WORDS[standing.alarm],
+        "level": level.value,
+        "sign": SIGNS[level],
+        "priority": standing.priority.value,
+        "state": standing.state.value,
+        "state_words": alarm_state(standing, teller.tz),
+        "since": teller.clock(standing.since_s, now_s) or f"{span(now_s - standing.since_s)} ago",
+        "text": shown(standing.text),
+        "old": old,
+        "is_new": standing.state is AlarmState.UNACKNOWLEDGED,
+    }
+
+
+def _heard(live: Live, tz: tzinfo | None) -> str | None:
+    known = [pot.snapshot.utc_s for pot in live.pots.values() if pot.snapshot.utc_s is not None]
+    if not known:
+        return None
+    # a rehearsed night has a clock of its own, beside which "now" means nothing
+    return _when(max(known), max(known) if live.rehearsed is not None else time.time(), tz)
+
+
+def _when(utc_s: float, now_utc_s: float, tz: tzinfo | None) -> str:
+    return Teller(0.0, tz).clock(utc_s, now_utc_s)
+
+
+def _clock(live: Live | None, silent: bool, tz: tzinfo | None) -> str:
+    if live is None or (silent and live.rehearsed is None):
+        return f"{words.local(time.time(), tz):%H:%M:%S}"
+    known = [pot.snapshot.utc_s for pot in live.pots.values() if pot.snapshot.utc_s is not None]
+    return f"{words.local(max(known), tz):%H:%M:%S}" if known else "clock not set"
+
+
+def _advice(live: Live | None, since: str | None) -> str:
+    if live is not None and live.rehearsed is not None:
+        return "The rehearsal has ended or stands still: nothing here is of this moment."
+    said = "The watch says nothing" + (f" since {since}" if since else "")
+    return f"{said}: nobody is watching. {words.LOOK_AT_THE_GAUGE} Then see whether the watch is running."

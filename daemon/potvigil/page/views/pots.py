@@ -1,0 +1,153 @@
+"""The pages of the pots, and what can be asked of their watches."""
+
+import math
+import time
+from collections.abc import Mapping
+from typing import Any
+from urllib.parse import quote
+
+from starlette.requests import Request
+from starlette.responses import Response
+
+from potvigil.model.batch_details import DetailError
+from potvigil.model.events import Action, AlarmId, Detail
+from potvigil.page.frame import BY, Frame, sentence
+from potvigil.page.guard import RefusedError
+from potvigil.page.views import batches
+from potvigil.record.detail_input import given_details
+from potvigil.record.errors import RecordError
+from potvigil.record.store import Store
+from potvigil.watch.alarm_rules import shelving_fault
+
+# For how long an alarm may be put aside by a browser, as far as its bounds go.
+SHELVE_MINUTES = (5, 10, 15, 30, 60, 120, 480)
+
+
+class Pots:
+    def __init__(self, frame: Frame) -> None:
+        self._frame = frame
+
+    async def glance(self, request: Request) -> Response:
+        now = await self._frame.tell()
+        return self._frame.render(request, "glance.html", "pots", "Pots", now=now)
+
+    async def pot(self, request: Request) -> Response:
+        return await self._page(request)
+
+    async def acknowledge(self, request: Request) -> Response:
+        text = (await self._frame.form(request)).get("alarm", "")
+        alarm = None if text == "all" else _alarm(text)
+        return await self._ask(request, Action.ACKNOWLEDGE, alarm)
+
+    async def shelve(self, request: Request) -> Response:
+        form = await self._frame.form(request)
+        alarm, minutes = _alarm(form.get("alarm", "")), number(form.get("minutes", ""), "minutes") or 0.0
+        fault = shelving_fault(alarm, 60.0 * minutes)
+        if fault is not None:
+            raise RefusedError(422, f"{fault}.")
+        return await self._ask(request, Action.SHELVE, alarm, 60.0 * minutes)
+
+    async def unshelve(self, request: Request) -> Response:
+        return await self._ask(
+            request, Action.UNSHELVE, _alarm((await self._frame.form(request)).get("alarm", ""))
+        )
+
+    async def close(self, request: Request) -> Response:
+        await self._frame.form(request)
+        return await self._ask(request, Action.CLOSE)
+
+    async def open(self, request: Request) -> Response:
+        given = batches.changed(await self._frame.form(request), None, None)
+        now = await self._frame.tell()
+        pot_id = request.path_params["pot"]
+
+        def write(store: Store) -> range:
+            _check_known(store, pot_id, now)
+            row = store.open_batch_of(pot_id)
+            if row is not None:
+                raise DetailError(f"batch {row.id} is open: change that one, or close it first")
+            kept = given_details(store, None, given, time.time())
+            return store.add_edits(pot_id, kept, BY, time.time(), opening=True)
+
+        try:
+            return await self._frame.ask(_path(pot_id), write)
+        except DetailError as error:
+            return await self._page(request, given, sentence(error), 422)
+
+    async def _ask(
+        self,
+        request: Request,
+        action: Action,
+        alarm: AlarmId | None = None,
+        duration_s: float | None = None,
+    ) -> Response:
+        """Ask something of the watch of a pot, and go back to the pot."""
+        now = await self._frame.tell()
+        pot_id = request.path_params["pot"]
+
+        def write(store: Store) -> range:
+            _check_known(store, pot_id, now)
+            return store.add_command(pot_id, action, time.time(), alarm=alarm, duration_s=duration_s, by=BY)
+
+        return await self._frame.ask(_path(pot_id), write)
+
+    async def _page(
+        self,
+        request: Request,
+        given: Mapping[Detail, str] | None = None,
+        fault: str | None = None,
+        code: int = 200,
+    ) -> Response:
+        now = await self._frame.tell()
+        pot_id = request.path_params["pot"]
+        pot = next((each for each in now["pots"] if each["id"] == pot_id), None)
+        if pot is None:
+            raise RefusedError(404, "There is no such pot.")
+
+        def read() -> list[dict[str, Any]]:
+            with self._frame.open() as store:
+                return batches.fields(store, None, self._frame.config.pots_of, given)
+
+        answers: dict[str, str | None] = {}
+        try:
+            fields = await self._frame.in_thread(read)
+            answers = await self._frame.answers(request)
+        except RecordError:  # what is known now must not fail with the record
+            fields = []
+        told = {"now": now, "pot": pot, "fields": fields, "shelve_minutes": _shelve_minutes}
+        told |= {"filled_in": given is not None}
+        told |= answers if fault is None else {"fault": fault}
+        return self._frame.render(request, "pot.html", "pot", pot_id, code, **told)
+
+
+def _shelve_minutes(alarm: str) -> list[int]:
+    return [each for each in SHELVE_MINUTES if shelving_fault(AlarmId(alarm), 60.0 * each) is None]
+
+
+def number(text: str, name: str) -> float | None:
+    """Return a number that was sent, None for none. Raises RefusedError."""
+    if not text:
+        return None
+    try:
+        value = float(text)
+    except ValueError:
+        value = math.nan
+    if not math.isfinite(value):
+        raise RefusedError(422, f"{name} is no number.")
+    return value
+
+
+def _alarm(text: str) -> AlarmId:
+    try:
+        return AlarmId(text)
+    except ValueError:
+        raise RefusedError(422, "There is no such alarm.") from None
+
+
+def _check_known(store: Store, pot_id: str, now: Mapping[str, Any]) -> None:
+    if pot_id not in store.pots() and pot_id not in [each["id"] for each in now["pots"]]:
+        raise RefusedError(404, "There is no such pot.")
+
+
+def _path(pot_id: str) -> str:
+    return f"/pot/{quote(pot_id, safe='')}"

@@ -1,0 +1,1 @@
+"""Laws of gas, flow, fill, cure and energy, each with its published check."""

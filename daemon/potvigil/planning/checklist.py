@@ -1,0 +1,54 @@
+"""The plan's checklist: what to do, in the order of work."""
+
+from collections.abc import Iterator
+from datetime import timedelta
+
+from potvigil.model.pot import Supply
+from potvigil.physics.fill import SETTLING_S
+from potvigil.planning.format import Say
+from potvigil.planning.plan import Answer
+from potvigil.units import span
+
+
+def checklist(say: Say, answer: Answer) -> Iterator[str]:
+    pot, working = say.pot, say.pressure(say.pot.working_pa)
+    if answer is Answer.NO:
+        yield "First change what says no above; as it stands it does not work out."
+    yield "Pot empty and open: gauge at zero, seal clean and whole, rim clean, vent and hoses free."
+    yield (
+        "Relief valve there, free and tried as its maker says; it opens at or below "
+        f"{say.pressure(pot.maximum_pa)}, the maximum marked on the pot."
+    )
+    if say.pour.compressor is not None:
+        full = say.pressure(say.pour.compressor.cut_out_pa)
+        yield f"Compressor's tank full ({full}), regulator set to {working}."
+    else:
+        yield f"Regulator set to {working}."
+    yield "Lid, clamps, stand, bag and mould laid ready; mould level and dry. Try mould and lid for fit."
+    yield "Gloves and glasses on, room aired."
+    working_s = say.plan.work.working_s
+    by = (
+        ""
+        if working_s is None
+        else f"; full pressure by {say.asked.start + timedelta(seconds=working_s):%H:%M}"
+    )
+    yield f"{say.asked.start:%H:%M} mix, timer on{by}."
+    yield "Pour; mould into its bag and into the pot, level."
+    yield (
+        "Lid on. All clamps finger-tight, then evenly and crosswise in two or three rounds. Now, before "
+        "there is any pressure: never touch a clamp under pressure."
+    )
+    yield f"Vent shut. Open the supply slowly, standing clear of the lid, to {working}."
+    if pot.supply is Supply.SHUT:
+        yield (
+            f"Leave it on until the gauge is still ({span(SETTLING_S.high)} is enough), at {working}. Then "
+            "shut the supply at the pot."
+        )
+    else:
+        yield f"Gauge still at {working}; the supply stays on, its regulator locked."
+    yield "Listen round lid and valves. If it hisses: vent, then mend. See that the watch says holding."
+    late_s = say.plan.cured.late_s or say.plan.cured.after_s
+    yield (
+        f"Not before {say.then(late_s)}, and not before the watch says done: supply shut, vent slowly and "
+        "fully open, zero on the pot's own gauge. Only then loosen the clamps."
+    )

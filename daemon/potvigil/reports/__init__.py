@@ -1,0 +1,1 @@
+"""What the record tells, collected and put on paper or screen."""

@@ -1,0 +1,81 @@
+"""What a chart draws of what was read: thinned, and within which limits."""
+
+from collections.abc import Sequence
+
+from potvigil.model.reading import Place
+from potvigil.reports.model import Told
+from potvigil.units import ZERO_CELSIUS_K
+
+BUCKETS = 700  # two points each: more than the paper can show
+
+Points = list[tuple[float, float | None]]
+
+
+def thinned(points: Sequence[tuple[float, float | None]], buckets: int = BUCKETS) -> Points:
+    """Return no more points than paper can show: of each stretch of time the lowest and the highest.
+
+    Peaks and dips stay at their time and height. Where a stretch holds an unknown value, one stays too.
+    """
+    if len(points) <= 2 * buckets:
+        return list(points)
+    first_s, last_s = points[0][0], points[-1][0]
+    wide_s = (last_s - first_s) / buckets or 1.0
+    kept: Points = []
+    bucket: Points = []
+    end_s = first_s + wide_s
+    for point in points:
+        if point[0] >= end_s:
+            kept += _extremes(bucket)
+            bucket.clear()
+            end_s += wide_s * (1 + (point[0] - end_s) // wide_s)
+        bucket.append(point)
+    return kept + _extremes(bucket)
+
+
+def _extremes(bucket: Points) -> Points:
+    known = [(value, t_s) for t_s, value in bucket if value is not None]
+    unknown = [t_s for t_s, value in bucket if value is None][:1]
+    ends = {min(known), max(known)} if known else set()
+    return sorted([(t_s, value) for value, t_s in ends] + [(t_s, None) for t_s in unknown], key=_time)
+
+
+def _time(point: tuple[float, float | None]) -> float:
+    return point[0]
+
+
+def rate_limits(told: Told, unit: float) -> tuple[float, float]:
+    """Return limits that hold the estimate once it is one, and the better part of its band."""
+    after_s = told.summary.start_s + 0.08 * (told.summary.end_s - told.summary.start_s)
+    rates = [r for each in told.traces if (r := each.leak_pa_per_s) is not None and each.t_s > after_s]
+    bottoms, tops = [0.0], [0.3 * 6894.757 / 3600.0 / unit]
+    if rates:
+        tops += [
+            _share([rate.high for rate in rates], 0.75) / unit,
+            _share([r.value for r in rates], 0.98) / unit,
+        ]
+        bottoms += [
+            _share([r.low for r in rates], 0.25) / unit,
+            _share([r.value for r in rates], 0.02) / unit,
+        ]
+    room = 0.06 * (max(tops) - min(bottoms))
+    return min(bottoms) - 4.0 * room, max(tops) + room
+
+
+def _share(values: list[float], share: float) -> float:
+    return sorted(values)[min(int(share * len(values)), len(values) - 1)]
+
+
+def temperatures_of(told: Told) -> dict[Place, Points]:
+    """Return what each thermometer read, C; those that never did are left out."""
+    lines: dict[Place, Points] = {}
+    for place in Place:
+        kelvin = [(each.t_s, getattr(each, f"{place}_k")) for each in told.traces]
+        if any(value is not None for _, value in kelvin):
+            lines[place] = [(t_s, None if k is None else k - ZERO_CELSIUS_K) for t_s, k in kelvin]
+    return lines
+
+
+def last_value(points: Points, until_s: float | None, unit: float) -> float | None:
+    """Return the last known value, up to a time; there a line is named."""
+    known = [value for t_s, value in points if value is not None and (until_s is None or t_s <= until_s)]
+    return known[-1] / unit if known else None

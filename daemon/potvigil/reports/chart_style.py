@@ -1,0 +1,42 @@
+"""How charts look: one hand for all of them."""
+
+import re
+from typing import Any
+
+WIDE_IN, NARROW_IN = 7.1, 3.6
+# Okabe & Ito, Color Universal Design (2008): blue, orange and vermilion, of different lightness too.
+READ, CORRECTED, ALARM, QUIET, INK = "#0072B2", "#E69F00", "#B34A00", "#666666", "#222222"
+CORRECTED_WORD = "#8A5F00"  # the orange is too light for letters
+DASHED, DOTTED = (0, (5, 2)), (0, (1, 2))
+FONT_PT, LINE_IN = 7.5, 0.155
+LETTER = 0.6  # mean width of a letter over its height, DejaVu Sans
+PAPER = {"facecolor": "white", "edgecolor": "none", "pad": 1.0}  # behind a name that lines run through
+MEASURED = "DejaVu Sans"  # comes with matplotlib; the widest of those that may stand in for it
+LOOK: dict[Any, Any] = {
+    "svg.fonttype": "none",
+    "svg.hashsalt": "potvigil",
+    "font.family": MEASURED,
+    "font.size": FONT_PT,
+    "axes.edgecolor": "#888888",
+    "axes.linewidth": 0.6,
+    "axes.spines.top": False,
+    "axes.spines.right": False,
+    "xtick.color": INK,
+    "ytick.color": INK,
+    "text.color": INK,
+    "xtick.major.size": 3.0,
+    "ytick.major.size": 3.0,
+    "text.parse_math": False,
+}
+
+
+def to_stand_in_a_page(svg: str, prefix: str) -> str:
+    """Cut what only a file needs; ids are unique in a page that holds several charts."""
+    svg = svg[svg.index("<svg") :].strip()
+    used = set(re.findall(r'href="#([^"]+)"', svg)) | set(re.findall(r"url\(#([^)]+)\)", svg))
+    svg = re.sub(r' id="([^"]+)"', lambda m: f' id="{prefix}{m[1]}"' if m[1] in used else "", svg)
+    svg = re.sub(r'href="#|url\(#', lambda m: m[0] + prefix, svg)
+    svg = svg.replace(f"'{MEASURED}'", f"'{MEASURED}', Verdana, Helvetica, Arial, sans-serif")
+    svg = re.sub(r"<g>\s*</g>\s*|<!--.*?-->\s*", "", svg, flags=re.S)
+    svg = re.sub(r"(\d\.\d\d)\d+", r"\1", svg)  # a hundredth of a point is finer than any screen
+    return re.sub(r"\n\s*", "\n", svg)

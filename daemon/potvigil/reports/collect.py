@@ -1,0 +1,199 @@
+"""A batch of the record, told again: what the watch said of it at the time.
+
+What is not in the record comes from feeding its samples and commands to a watch of its own: how an open batch
+stands, and the trace of a batch from before there was one.
+"""
+
+import json
+from collections.abc import Iterable, Mapping, Sequence
+from dataclasses import replace
+from itertools import pairwise
+
+from potvigil.model.events import BatchClosed, BatchSummary, Detail
+from potvigil.model.pot import Pot, Resin
+from potvigil.model.reading import Quality, Reading, Sample
+from potvigil.physics.bubble import diameter_growth
+from potvigil.record.errors import UnknownBatchError
+from potvigil.record.rows import BatchRow, RunRow, TraceRow
+from potvigil.record.store import Store
+from potvigil.record.tables.ledger import TRACE_PERIOD_S
+from potvigil.reports.learning import Past
+from potvigil.reports.model import Bubble, Pressed, Silence, Told
+from potvigil.sensing.conversion import convert
+from potvigil.settings.loading import load_text
+from potvigil.watch.batch import UNSEEN_AFTER_S
+from potvigil.watch.pot_watch import PotWatch
+from potvigil.watch.replay import feed_again
+
+# What went before is fed too, as after a restart, so that the scatter of the reading is known.
+_FEED_BEFORE_S = 120.0
+# What of the settings bears on a batch. A list of what may be shown: a new block is not shown by accident.
+_SHOWN_SETTINGS = ("workshop", "barometer", "sample_period", "timezone", "units")
+_SECRET = ("password", "secret", "token", "key_file", "username")
+
+
+def retell(store: Store, batch_id: int) -> Told:
+    """Return all that a report tells of a batch. Raises UnknownBatchError, or as reading a record does.
+
+    A closed batch keeps the judgement it was given.
+    """
+    row = store.batch(batch_id)
+    runs = _runs_of(store, row)
+    settings = load_text(runs[-1].settings_json, f"settings of run {runs[-1].id}")
+    pots = settings.core_pots()
+    if row.pot_id not in pots:
+        raise UnknownBatchError(f"the settings of run {runs[-1].id} do not know the pot {row.pot_id!r}")
+    pot = pots[row.pot_id]
+    summary, traces = row.summary, store.traces(row.pot_id, row.start_t_s, row.end_t_s)
+    if summary is None or not traces:
+        fed_summary, fed_traces = _fed(pot, row, store)
+        summary, traces = summary or fed_summary, traces or fed_traces
+    if summary is None:
+        raise UnknownBatchError(
+            f"batch {row.id} of {store.path} has no samples yet; let the watch run for a minute"
+        )
+    read = _Read(pot, row, store.samples(row.pot_id, row.start_t_s, row.end_t_s))
+    resin = pot.resin(summary.details.get(Detail.RESIN))
+    gel_s = _gel_s(resin, traces)
+    shown = {_pot_settings(run, row.pot_id) for run in runs}
+    return Told(
+        row=row,
+        pot=pot,
+        summary=summary,
+        events=tuple(store.events(row.id)),
+        edits=tuple(store.edits(row.id)),
+        runs=runs,
+        gauge=tuple(read.gauge),
+        traces=tuple(traces),
+        silences=tuple(read.silences),
+        bubble=_bubble(pot, summary, read.ambient_pa, gel_s, traces),
+        resin=resin,
+        gel_s=gel_s,
+        settings=_settings_shown(runs[-1], row.pot_id),
+        earlier_settings=len(shown) > 1,
+        utc_less_t_s=read.utc_less_t_s,
+    )
+
+
+def _fed(pot: Pot, row: BatchRow, store: Store) -> tuple[BatchSummary | None, list[TraceRow]]:
+    """Feed a batch to a watch that knows what was known before it.
+
+    Return how it is judged, and what was known once a trace's period.
+    """
+    watch = PotWatch(pot)
+    past = Past(store, pot, watch, rehearsed=row.rehearsed is not None)
+    judged: BatchSummary | None = None
+    traces: list[TraceRow] = []
+    samples = store.samples(row.pot_id, row.start_t_s - _FEED_BEFORE_S, row.end_t_s)
+    commands = store.commands(row.pot_id, row.start_t_s, row.end_t_s)
+    due_s = row.start_t_s
+    for step, events in feed_again(watch, samples, commands):
+        for event in events:
+            past.hear(row.id, event)
+            if isinstance(event, BatchClosed) and event.t_s >= row.start_t_s:
+                judged = event.summary
+        if isinstance(step, Sample) and step.t_s >= due_s:
+            traces.append(TraceRow.of(watch.snapshot()))
+            due_s = step.t_s + TRACE_PERIOD_S
+    judged = judged or watch.summary()
+    return None if judged is None else replace(judged, details=row.details), traces
+
+
+class _Read:
+    """What was read in a batch, from its first sample to its last."""
+
+    def __init__(self, pot: Pot, row: BatchRow, samples: Iterable[Sample]) -> None:
+        self.gauge: list[tuple[float, float | None]] = []
+        self.silences: list[Silence] = []
+        self.utc_less_t_s: float | None = None
+        self.ambient_pa = pot.ambient_pa
+        self._last_good_s = row.start_t_s
+        self._why = ""
+        t_s = row.start_t_s
+        for sample in samples:
+            t_s = sample.t_s
+            self._take(sample, convert(sample, pot))
+        self._hush(t_s if row.end_t_s is None else row.end_t_s)
+
+    def _take(self, sample: Sample, reading: Reading) -> None:
+        t_s = sample.t_s
+        if sample.utc_s is not None:
+            self.utc_less_t_s = sample.utc_s - t_s
+        self.ambient_pa = reading.ambient_pa
+        if reading.quality is Quality.BAD or reading.gauge_pa is None:
+            self.gauge.append((t_s, None))
+            self._why = self._why or reading.fault or "no reading"
+            return
+        self._hush(t_s)
+        self.gauge.append((t_s, reading.gauge_pa))
+
+    def _hush(self, t_s: float) -> None:
+        """Keep the silence that ends now, if it was one."""
+        if t_s - self._last_good_s > UNSEEN_AFTER_S:
+            self.silences.append(Silence(self._last_good_s, t_s, self._why or "nothing was read"))
+            self.gauge.append((t_s, None))  # no line is drawn across
+        self._last_good_s, self._why = t_s, ""
+
+
+def _runs_of(store: Store, row: BatchRow) -> tuple[RunRow, ...]:
+    """Return the run that opened the batch and those that began while it was open."""
+    until_s = float("inf") if row.end_t_s is None else row.end_t_s
+    own = [
+        run
+        for run in store.runs()
+        if run.id == row.run_id
+        or (row.run_id is not None and run.id > row.run_id and run.start_t_s < until_s)
+    ]
+    if not own:
+        raise UnknownBatchError(f"batch {row.id} of {store.path} names no run, so its settings are not known")
+    return tuple(own)
+
+
+def _bubble(
+    pot: Pot, summary: BatchSummary, ambient_pa: float, gel_s: float | None, traces: Sequence[TraceRow]
+) -> Bubble | None:
+    start_pa, lowest_pa = summary.hold_start_gauge_pa, summary.lowest_gauge_pa
+    if start_pa is None or lowest_pa is None:
+        return None
+
+    def pressed(gauge_pa: float) -> Pressed:
+        at_least_room_pa = max(gauge_pa, 0.0)
+        return Pressed(gauge_pa, diameter_growth(0.0, at_least_room_pa, ambient_pa))
+
+    at_gel = None
+    if gel_s is not None:
+        known = [(abs(each.t_s - gel_s), each.gauge_pa) for each in traces if each.gauge_pa is not None]
+        away_s, gauge_pa = min(known, default=(float("inf"), 0.0))
+        if away_s <= UNSEEN_AFTER_S:
+            at_gel = pressed(gauge_pa)
+    return Bubble(pressed(pot.working_pa), pressed(start_pa), pressed(lowest_pa), at_gel)
+
+
+def _gel_s(resin: Resin, traces: Sequence[TraceRow]) -> float | None:
+    """Return when the cure clock passed the gel's age, between two looks in proportion."""
+    if resin.gel_s is None:
+        return None
+    share = resin.gel_s / resin.hold_s
+    known = [(each.t_s, each.cure_progress) for each in traces if each.cure_progress is not None]
+    for (before_s, before), (t_s, progress) in pairwise(known):
+        if before < share <= progress:
+            return before_s + (t_s - before_s) * (share - before) / (progress - before)
+    return None
+
+
+def _pot_settings(run: RunRow, pot_id: str) -> str:
+    return json.dumps(_settings_shown(run, pot_id), sort_keys=True)
+
+
+def _settings_shown(run: RunRow, pot_id: str) -> Mapping[str, object]:
+    tree = json.loads(run.settings_json)
+    shown = {key: tree[key] for key in _SHOWN_SETTINGS if key in tree}
+    return {str(key): value for key, value in _without_secrets({**tree["pots"][pot_id], **shown}).items()}
+
+
+def _without_secrets(tree: dict[str, object]) -> dict[str, object]:
+    return {
+        key: _without_secrets(value) if isinstance(value, dict) else value
+        for key, value in tree.items()
+        if not any(word in key for word in _SECRET)
+    }

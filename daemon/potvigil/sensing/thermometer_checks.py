@@ -1,0 +1,143 @@
+"""When a thermometer's answer is to be doubted, though it comes with a good checksum.
+
+Judged only in a shut pot whose fill has cooled: until then the gas moves as fast as a bad joint. What is
+doubted is unknown: the leak estimate goes on with the next thermometer, or with none and wider limits.
+"""
+
+from dataclasses import replace
+from math import exp
+
+from potvigil.model.reading import Place, Reading
+from potvigil.units import PA_PER_PSI
+
+# A probe trails what it touches by half a minute or more: between two reads, ten seconds apart, air ten
+# kelvin warmer moves it by less than 3 K. One such hop is left out; to and fro is a bad joint.
+HOP_K, HOPS, HOPS_WITHIN_S = 3.0, 3, 600.0
+# A new value that stands so long is the temperature of now: the probe has come off, or was put back.
+NEW_LEVEL_K, NEW_LEVEL_S, FORGOTTEN_S = 1.0, 120.0, 180.0
+# Exactly the same for an hour while another thermometer moved (by its average over half an hour, where a
+# heater's turns are not; none on the mould, for resin warms itself). A sixteenth of a degree in an hour would
+# take what trails its room by ten hours. Without another one: for longer, while the pressure did what 1.2 K
+# would do; that may be a slow leak as well, so it must be told before it can be doubted. A room may truly
+# stand still for hours.
+STUCK_S, SMOOTH_S, OTHER_MOVED_K = 3600.0, 1800.0, 1.25
+STUCK_ALONE_S, PRESSURE_SMOOTH_S, PRESSURE_MOVED_PA = 5400.0, 300.0, 0.3 * PA_PER_PSI
+
+
+class Probes:
+    """Follows all thermometers of a pot. reasons: what is wrong with each that is doubted now."""
+
+    def __init__(self) -> None:
+        self.reasons: dict[Place, str] = {}
+        self._probes = {place: _Probe(place) for place in Place}
+        self._averages_k: dict[Place, float] = {}
+        self._gauge_pa: float | None = None
+        self._last_s: float | None = None
+
+    def believe(self, reading: Reading, judge: bool, leaking: bool) -> Reading:
+        """Return the reading with what is doubted left out.
+
+        judge: the pot is shut and its fill has cooled. leaking: a leak is known, the pressure shows nothing.
+        """
+        elapsed_s = 0.0 if self._last_s is None else reading.t_s - self._last_s
+        self._last_s = reading.t_s
+        self._average(reading, elapsed_s)
+        if not judge:
+            self._begin(reading)
+            return reading
+        gauge_pa = None if leaking else self._gauge_pa
+        doubted: dict[str, None] = {}
+        for place, kelvin in reading.temperatures:
+            if kelvin is None:
+                self.reasons.pop(place, None)
+                continue
+            probe = self._probes[place]
+            left_out = probe.is_astray(reading.t_s, kelvin)
+            reason = probe.hops() or probe.stuck(reading.t_s, kelvin, self._averages_k, gauge_pa)
+            if reason is None:
+                self.reasons.pop(place, None)
+            else:
+                self.reasons[place] = reason
+            if left_out or reason is not None:
+                doubted[f"{place}_k"] = None
+        return replace(reading, **doubted) if doubted else reading  # type: ignore[arg-type]
+
+    def _average(self, reading: Reading, elapsed_s: float) -> None:
+        share = 1.0 - exp(-elapsed_s / SMOOTH_S)
+        for place, kelvin in reading.temperatures:
+            if kelvin is not None:
+                before_k = self._averages_k.get(place, kelvin)
+                self._averages_k[place] = before_k + share * (kelvin - before_k)
+        if reading.gauge_pa is not None and reading.fault is None:
+            before_pa = reading.gauge_pa if self._gauge_pa is None else self._gauge_pa
+            share = elapsed_s / (PRESSURE_SMOOTH_S + elapsed_s)
+            self._gauge_pa = before_pa + share * (reading.gauge_pa - before_pa)
+
+    def _begin(self, reading: Reading) -> None:
+        self.reasons.clear()
+        self._gauge_pa = None
+        for place, kelvin in reading.temperatures:
+            if kelvin is not None:
+                self._probes[place] = probe = _Probe(place)
+                probe.is_astray(reading.t_s, kelvin)
+
+
+class _Probe:
+    """One thermometer: what was believed of it last, and since when it has been the same."""
+
+    def __init__(self, place: Place) -> None:
+        self._place = place
+        self._believed_k = self._last_k = self._new_k = 0.0
+        self._believed_s = float("-inf")
+        self._new_since_s = 0.0
+        self._hopped_s: list[float] = []
+        self._hopped_up = False
+        self._same_k: float | None = None
+        self._same_since_s = 0.0
+        self._then_k: dict[Place, float] = {}
+        self._then_pa: float | None = None
+
+    def is_astray(self, t_s: float, kelvin: float) -> bool:
+        """Take a reading; say whether it is too far from what was believed to be believed."""
+        hop_k, self._last_k = kelvin - self._last_k, kelvin
+        self._hopped_s = [at_s for at_s in self._hopped_s if t_s - at_s < HOPS_WITHIN_S]
+        if t_s - self._believed_s > FORGOTTEN_S:
+            self._believed_k, self._believed_s = kelvin, t_s
+            return False
+        if abs(hop_k) > HOP_K and (not self._hopped_s or (hop_k > 0.0) is not self._hopped_up):
+            self._hopped_s.append(t_s)
+            self._hopped_up = hop_k > 0.0
+        if abs(kelvin - self._believed_k) > HOP_K:
+            if abs(kelvin - self._new_k) > NEW_LEVEL_K:
+                self._new_k, self._new_since_s = kelvin, t_s
+            if t_s - self._new_since_s < NEW_LEVEL_S:
+                return True
+        self._believed_k, self._believed_s = kelvin, t_s
+        return False
+
+    def hops(self) -> str | None:
+        if len(self._hopped_s) < HOPS:
+            return None
+        return f"it jumps to and fro by more than {HOP_K:.0f} K: a bad joint or cable"
+
+    def stuck(
+        self, t_s: float, kelvin: float, averages_k: dict[Place, float], gauge_pa: float | None
+    ) -> str | None:
+        if self._place is Place.ROOM:
+            return None
+        if kelvin != self._same_k:
+            self._same_k, self._same_since_s = kelvin, t_s
+            self._then_k, self._then_pa = dict(averages_k), gauge_pa
+            return None
+        same_s = t_s - self._same_since_s
+        told = f"it has read exactly the same for {same_s / 60.0:.0f} min while the"
+        for place, then_k in self._then_k.items():
+            moved_k = abs(averages_k[place] - then_k)
+            tells = place not in (self._place, Place.CONTENTS)
+            if same_s >= STUCK_S and tells and moved_k > OTHER_MOVED_K:
+                return f"{told} {place} thermometer moved by {moved_k:.0f} K: stuck"
+        if same_s < STUCK_ALONE_S or gauge_pa is None or self._then_pa is None:
+            return None
+        if abs(gauge_pa - self._then_pa) <= PRESSURE_MOVED_PA:
+            return None
+        return f"{told} pressure moved: stuck, or a slow leak"

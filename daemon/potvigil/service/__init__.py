@@ -1,0 +1,1 @@
+"""Where drivers, watch, record and outputs meet."""

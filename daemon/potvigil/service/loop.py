@@ -1,0 +1,365 @@
+"""The loop: where drivers, watch, record and outputs meet. One thread reads, thinks and tells, per sample."""
+
+import logging
+import time
+from collections.abc import Callable, Iterable, Iterator
+from contextlib import suppress
+from dataclasses import replace
+from queue import Empty, Full, Queue
+
+from potvigil.clock import Clock, Instant
+from potvigil.drivers.station import Station
+from potvigil.model import batch_details
+from potvigil.model.events import (
+    LAST_BATCH,
+    Action,
+    AlarmId,
+    Answer,
+    BatchClosed,
+    BatchOpened,
+    Command,
+    Event,
+    NoteEvent,
+    NoteId,
+    Outcome,
+)
+from potvigil.outputs import systemd
+from potvigil.outputs.homie_set import SetCommand
+from potvigil.outputs.live import LiveFile
+from potvigil.outputs.mqtt import MqttLink, MqttOutput
+from potvigil.outputs.signals import Signals
+from potvigil.record.errors import DamagedRecordError, RecordError
+from potvigil.record.store import Store
+from potvigil.record.tables.commands import COMMANDS_A_TICK
+from potvigil.record.tables.runs import CLOCK_STEP_S
+from potvigil.reports.care_due import care_due
+from potvigil.reports.learning import Past
+from potvigil.service.keeping import keep_event, keep_trace
+from potvigil.service.restart import take_up_batch
+from potvigil.settings.schema import Settings
+from potvigil.watch.pot_watch import PotWatch
+from potvigil.wording.answer import answer
+
+_log = logging.getLogger("potvigil")
+# For so long a watch says that it began a new record in place of a damaged one.
+_BEGUN_ANEW_S = 600.0
+# So long a test of the alarm waits for the broker to confirm that it was told.
+_TOLD_WITHIN_S = 5.0
+# A sleep is cut so that a request to stop is heard soon.
+_LONGEST_SLEEP_S = 1.0
+
+OnEvent = Callable[[str, int | None, Event], None]  # pot, batch, what happened
+
+
+class Service:
+    """The watch over all pots of a workshop: `start`, then `run` (or `tick` by `tick`), then `stop`.
+
+    rehearsed: which night is rehearsed, None when it is real. on_event is told every event of every pot.
+    live: where what is known now is written for the page, None for nowhere. signals: lamp, buzzer and button.
+    """
+
+    def __init__(
+        self,
+        settings: Settings,
+        clock: Clock,
+        boot_id: str,
+        station: Station,
+        store: Store,
+        link: MqttLink | None = None,
+        rehearsed: str | None = None,
+        on_event: OnEvent = lambda pot_id, batch, event: None,
+        live: LiveFile | None = None,
+        signals: Signals | None = None,
+    ) -> None:
+        self._settings = settings
+        self._clock = clock
+        self._boot_id = boot_id
+        self._station = station
+        self._store = store
+        self._rehearsed = rehearsed
+        self._on_event = on_event
+        self._live = live
+        self._signals = signals
+        pots = settings.core_pots()
+        self.watches: dict[str, PotWatch] = {}
+        self._pasts: dict[str, Past] = {}
+        self.batch_ids: dict[str, int | None] = {}
+        # bounded: whoever floods the broker is not to fill the memory
+        self._asked: Queue[tuple[str, Command]] = Queue(COMMANDS_A_TICK)
+        self._tests: list[tuple[str, Command, float]] = []  # not answered yet; monotonic until when to wait
+        self._mqtt: MqttOutput | None = None
+        if link is not None:
+            self._mqtt = MqttOutput(
+                link, settings.workshop, pots.values(), rehearsed is not None, self._hear_mqtt
+            )
+        self._axis_offset_s = 0.0
+        self._start_s = 0.0
+        self._utc_less_t_s: float | None = None  # once the wall clock was set
+        self._mending: Iterator[None] | None = None
+        self._deadline_s = 0.0
+        self._stopping = False
+        self._watch_afresh()
+
+    def start(self) -> None:
+        """Begin a run: take up the open batches where they stood, and connect."""
+        now = self._clock.now()
+        try:
+            self._take_up(now)
+        except DamagedRecordError as error:
+            self._store.begin_anew(error)
+            self._take_up(now)
+        except RecordError as error:
+            self._store.do_without(error)
+            self._take_up(now)
+        if self._live is not None:
+            self._live.begin(self._axis_offset_s, self._start_s)
+        if self._mqtt is not None:
+            self._mqtt.start()
+        if self._signals is not None:
+            self._signals.start(self._ask)
+        self._deadline_s = self._clock.now().boot_s
+        systemd.ready(f"watching {', '.join(self.watches)}")
+
+    def run(self, until_s: float | None = None) -> None:
+        """Tick once per sample period until asked to stop, or until a boot time."""
+        while not self._stopping and (until_s is None or self._deadline_s <= until_s):
+            self._sleep_until(self._deadline_s)
+            if self._stopping:
+                break
+            self.tick()
+            self._deadline_s += self._settings.sample_period_s
+            # after a long stall there is nothing to catch up with
+            self._deadline_s = max(self._deadline_s, self._clock.now().boot_s)
+
+    def request_stop(self) -> None:
+        """Ask the loop to end after the tick at hand; may be called from a signal handler."""
+        self._stopping = True
+
+    def tick(self) -> None:
+        """Read every pot once, think, tell."""
+        now = self._clock.now()
+        t_s = now.boot_s + self._axis_offset_s
+        with self._store.held():
+            self._answer_tests()
+            self._take_commands(t_s, now)
+            for pot_id, sample in self._station.read(t_s, now):
+                self._store.append(pot_id, sample)
+                self._tell(pot_id, self.watches[pot_id].feed(sample))
+                keep_trace(self._store, self.watches[pot_id], pot_id, t_s)
+        self._commit(t_s, now)
+        self._watch_clock(now)
+        self._watch_signals()
+        if self._mqtt is not None or self._live is not None or self._signals is not None:
+            snapshots = {pot_id: watch.snapshot() for pot_id, watch in self.watches.items()}
+            if self._mqtt is not None:
+                self._mqtt.publish(snapshots, self.batch_ids)
+            if self._live is not None:
+                self._live.write(snapshots, self.batch_ids)
+            if self._signals is not None:
+                now = self._clock.now()  # after the reading: a call begins with its first pulse
+                standing = {pot_id: snapshot.alarms for pot_id, snapshot in snapshots.items()}
+                self._signals.show(now.boot_s, now.utc_s, standing)
+        systemd.ping_watchdog()
+
+    def stop(self) -> None:
+        """End cleanly: nothing that was read is lost, and the broker is told."""
+        systemd.stopping()
+        if self._mqtt is not None:
+            self._mqtt.stop()
+        if self._signals is not None:
+            self._signals.close()
+        self._station.close()
+        try:
+            self._store.flush()
+        finally:
+            self._store.close()
+
+    # -- commands ----------------------------------------------------------------------------------
+
+    def _hear_mqtt(self, asked: SetCommand) -> None:
+        command = Command(asked.action, 0.0, asked.alarm, asked.text, by="mqtt", field=asked.field)
+        self._ask(asked.pot_id, command)  # from the network thread: no more than this
+
+    def _ask(self, pot_id: str, command: Command) -> None:
+        try:
+            self._asked.put_nowait((pot_id, command))
+        except Full:
+            _log.warning("%s: more was asked at once than is taken up; ask again", pot_id)
+
+    def _take_commands(self, t_s: float, now: Instant) -> None:
+        asked: list[tuple[str, Command]] = []
+        with suppress(Empty):
+            while len(asked) < COMMANDS_A_TICK:
+                asked.append(self._asked.get_nowait())
+        unwritten: list[tuple[str, Command]] = []
+        try:
+            if asked:
+                self._store.add_commands(asked, now.utc_s)
+        except RecordError:  # heard all the same; the failing record has its own alarm
+            unwritten = [(pot_id, replace(command, t_s=t_s)) for pot_id, command in asked]
+        try:
+            taken = self._store.take_commands(t_s)
+        except RecordError:
+            taken = []
+        for pot_id, command in taken + unwritten:
+            watch = self.watches.get(pot_id)
+            if watch is None:
+                gone = f"the watch has no pot {pot_id} any more; see its settings"
+                self._store.answer(command, Answer(Outcome.REFUSED, gone))
+                continue
+            events = watch.handle(command)
+            self._tell(pot_id, events)
+            said = answer(command, events, self._settings.timezone)
+            if command.action is Action.TEST_ALARM and said.outcome is Outcome.DONE:
+                self._tests.append((pot_id, command, time.monotonic() + _TOLD_WITHIN_S))
+            else:
+                self._store.answer(command, said)
+
+    def _answer_tests(self) -> None:
+        """Say of each test of the alarm by which ways it went out; the last tick has sent it."""
+        waiting, self._tests = self._tests, []
+        for pot_id, command, until_s in waiting:
+            heard = None if self._mqtt is None else self._mqtt.has_told(pot_id, AlarmId.TEST)
+            if self._mqtt is not None and not heard and time.monotonic() < until_s:
+                self._tests.append((pot_id, command, until_s))
+                continue
+            ways = {} if self._signals is None else self._signals.ways()
+            if self._mqtt is not None:
+                ways = {"MQTT": None if heard else self._mqtt.fault} | ways
+            self._store.answer(command, _of_test(ways))
+
+    def _take_over(self, pot_id: str, batch_id: int, utc_s: float | None) -> None:
+        """Ask for what the pot's last batch was made of: as a command, so that a restart feeds it again."""
+        try:
+            rows = self._store.batches(pot_id, limit=2)
+        except RecordError:
+            return
+        last = next((row for row in rows if row.id < batch_id), None)
+        if last is None or (last.rehearsed is None) != (self._rehearsed is None):
+            return
+        found = {field: text for field in batch_details.TAKEN_OVER if (text := last.details.get(field))}
+        try:
+            self._store.add_edits(pot_id, found, LAST_BATCH, utc_s)
+        except RecordError:  # once more with the next tick
+            for field, text in found.items():
+                self._ask(pot_id, Command(Action.EDIT, 0.0, text=text, by=LAST_BATCH, field=field))
+
+    # -- record ------------------------------------------------------------------------------------
+
+    def _tell(self, pot_id: str, events: Iterable[Event]) -> None:
+        for told in events:
+            event = self._dated(told)
+            before = self.batch_ids[pot_id]
+            after = self.batch_ids[pot_id] = keep_event(self._store, pot_id, before, event)
+            self._pasts[pot_id].hear(after, event)
+            if isinstance(event, BatchClosed) and before is not None:
+                self._pasts[pot_id].keep(before)
+            if isinstance(event, BatchOpened) and after is not None:
+                self._take_over(pot_id, after, event.utc_s)
+            if self._signals is not None:
+                self._signals.hear(pot_id, event)
+            self._on_event(pot_id, before if after is None else after, event)
+            if isinstance(event, BatchOpened):
+                self._tell(pot_id, self._care_due(pot_id, event))
+
+    def _care_due(self, pot_id: str, opened: BatchOpened) -> list[NoteEvent]:
+        """Return a note for whatever of the pot is to be seen to: who fills it stands beside it."""
+        if opened.utc_s is None:
+            return []
+        try:
+            due = care_due(self._store, pot_id, opened.utc_s, self._settings.timezone)
+        except RecordError:
+            return []
+        return [NoteEvent(opened.t_s, opened.utc_s, NoteId.CARE_DUE, text) for text in due]
+
+    def _dated(self, event: Event) -> Event:
+        """Return a closing with the batch's begin in the wall time that is known by now."""
+        if not isinstance(event, BatchClosed) or self._utc_less_t_s is None:
+            return event
+        start_s, known_utc_s = event.summary.start_s, event.summary.start_utc_s
+        if start_s < self._axis_offset_s:  # in an earlier boot, of which this clock tells nothing
+            return event
+        begun_utc_s = start_s + self._utc_less_t_s
+        if known_utc_s is not None and abs(known_utc_s - begun_utc_s) <= CLOCK_STEP_S:
+            return event
+        return replace(event, summary=replace(event.summary, start_utc_s=begun_utc_s))
+
+    def _commit(self, t_s: float, now: Instant) -> None:
+        text = self._store.begun_anew if t_s < self._start_s + _BEGUN_ANEW_S else None
+        try:
+            self._store.commit_due(t_s)
+            self._mend_times(t_s, now)
+        except RecordError as error:
+            text = f"The watch goes on, but nothing is being kept: {error}"
+        for watch in self.watches.values():
+            watch.report(AlarmId.RECORD_FAILING, text)
+
+    def _mend_times(self, t_s: float, now: Instant) -> None:
+        """Once the wall clock is set, or was set anew, date what was kept before, a little with each tick."""
+        if now.utc_s is None:
+            return
+        ahead_s, known_s = now.utc_s - t_s, self._utc_less_t_s
+        if self._mending is None or known_s is None or abs(ahead_s - known_s) > CLOCK_STEP_S:
+            was_set = known_s is not None
+            self._mending = self._store.mend_times(self._boot_id, t_s, ahead_s, was_set=was_set)
+            self._utc_less_t_s = ahead_s
+        try:
+            next(self._mending, None)
+        except RecordError:
+            self._mending = None  # begun again with the next tick that can write
+            raise
+
+    def _watch_clock(self, now: Instant) -> None:
+        text = None
+        if now.utc_s is None:
+            text = "This machine's clock is not set: times are counted from now until it is."
+        for watch in self.watches.values():
+            watch.report(AlarmId.CLOCK_UNSET, text)
+
+    def _watch_signals(self) -> None:
+        if self._signals is None:
+            return
+        fault, text = self._signals.fault, None
+        if fault is not None:
+            text = (
+                f"{fault[:1].upper()}{fault[1:]}. Nobody may see or hear an alarm there. "
+                "Check the wires, then try `potvigil alarm test`."
+            )
+        for watch in self.watches.values():
+            watch.report(AlarmId.SIGNALS_FAILING, text)
+
+    def _watch_afresh(self) -> None:
+        pots = self._settings.core_pots()
+        self.watches = {pot_id: PotWatch(pot) for pot_id, pot in pots.items()}
+        self._pasts = {
+            pot_id: Past(self._store, pot, self.watches[pot_id], rehearsed=self._rehearsed is not None)
+            for pot_id, pot in pots.items()
+        }
+        self.batch_ids = dict.fromkeys(pots)
+
+    def _take_up(self, now: Instant) -> None:
+        """Begin a run, and feed to fresh watches what they must know again."""
+        self._axis_offset_s = self._store.begin_run(
+            self._settings.as_json(), self._boot_id, now.boot_s, now.utc_s, self._rehearsed
+        )
+        self._start_s = now.boot_s + self._axis_offset_s
+        self._watch_afresh()
+        for pot_id, watch in self.watches.items():
+            take_up_batch(self._store, self._settings, self._pasts, self.batch_ids, pot_id, watch)
+
+    def _sleep_until(self, boot_s: float) -> None:
+        while not self._stopping:
+            now_s = self._clock.now().boot_s
+            if now_s >= boot_s:
+                return
+            self._clock.sleep_until(min(boot_s, now_s + _LONGEST_SLEEP_S))
+
+
+def _of_test(ways: dict[str, str | None]) -> Answer:
+    """Return what became of a test alarm. ways: those that are fitted, with what is wrong with each."""
+    said = [
+        f"{way}: not configured" if way not in ways else f"{way}: {ways[way] or 'sent'}"
+        for way in dict.fromkeys(("MQTT", "lamp", "buzzer", *ways))
+    ]
+    reaches = bool(ways) and not any(ways.values())
+    return Answer(Outcome.DONE if reaches else Outcome.FAILED, "; ".join(said))

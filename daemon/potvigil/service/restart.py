@@ -1,0 +1,63 @@
+"""After a restart: what a batch's watch must know again is fed to it from the record."""
+
+from collections.abc import Iterable
+
+from potvigil.model.events import BatchClosed
+from potvigil.model.reading import Sample
+from potvigil.outputs import systemd
+from potvigil.record.store import Store
+from potvigil.reports.learning import Past
+from potvigil.settings.schema import Settings
+from potvigil.upkeep.thinning import thinned
+from potvigil.watch.pot_watch import PotWatch
+from potvigil.watch.replay import feed_again
+
+# What went before a batch is fed again with it after a restart, so that the scatter of the reading is known;
+# what came after one whose alarms nobody has seen, until they would have returned.
+_FEED_BEFORE_S, _FEED_AFTER_S = 120.0, 3600.0
+# Fed again in full are the last hours; what is older is fed as means, as a thinned record is: three days in
+# full would take minutes on a small Pi. While it lasts the service manager is asked for so much more time.
+_FED_IN_FULL_S, _FED_IN_A_ROW, _START_S = 3 * 3600.0, 2000, 60.0
+
+
+def take_up_batch(
+    store: Store,
+    settings: Settings,
+    pasts: dict[str, Past],
+    batch_ids: dict[str, int | None],
+    pot_id: str,
+    watch: PotWatch,
+) -> None:
+    """Feed the open batch, or the last one with alarms nobody has seen, to the watch; tell nothing."""
+    row = store.latest_unseen_batch(pot_id)
+    if row is None:
+        return
+    until_s = None if row.end_t_s is None else row.end_t_s + _FEED_AFTER_S
+    commands = store.commands(pot_id, row.start_t_s, until_s)
+    closed: BatchClosed | None = None
+    samples = kept_samples(store, settings, pot_id, row.start_t_s - _FEED_BEFORE_S, until_s)
+    for number, (_, events) in enumerate(feed_again(watch, samples, commands)):
+        if number % _FED_IN_A_ROW == 0:
+            systemd.starting(_START_S)
+        for event in events:
+            pasts[pot_id].hear(row.id, event)
+            if isinstance(event, BatchClosed):
+                closed = event
+    if row.end_t_s is None:
+        if watch.summary() is not None:
+            batch_ids[pot_id] = row.id
+        elif closed is not None:  # the machine stopped between the last sample and the closing
+            store.close_batch(row.id, closed)
+            pasts[pot_id].keep(row.id)
+
+
+def kept_samples(
+    store: Store, settings: Settings, pot_id: str, from_s: float, until_s: float | None
+) -> Iterable[Sample]:
+    """Return a pot's samples of the record; means of them where they are old."""
+    samples = store.samples(pot_id, from_s, until_s)
+    last = store.last_sample(pot_id)
+    if last is None or settings.pots[pot_id].supply == "regulated":
+        return samples  # the feeds of a regulated supply are steps that no event tells of
+    full_from_s = min(last.t_s, last.t_s if until_s is None else until_s) - _FED_IN_FULL_S
+    return thinned(samples, store.moments(pot_id, from_s), full_from_s)

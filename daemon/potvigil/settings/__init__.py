@@ -1,0 +1,1 @@
+"""YAML -> frozen settings by subject; every fault at once, in words."""

@@ -1,0 +1,80 @@
+"""From the file to the blocks: all faults at once, each with line, path, value and what is due."""
+
+import re
+from pathlib import Path
+
+import yaml
+from pydantic import ValidationError
+
+from potvigil.settings.comparison import compare_pins, compare_probes, compare_wires
+from potvigil.settings.errors import SettingsError
+from potvigil.settings.outline import LARGEST_FILE_BYTES, Outline, explain, shown, text_of
+from potvigil.settings.resins import fill_in_resins
+from potvigil.settings.schema import Settings
+
+_MOST_OF_A_KIND = 100
+_MOST_BRACKETS = 100  # open at once; those in remarks are counted too
+
+
+def load(path: Path) -> Settings:
+    """Read the settings file. Raises SettingsError with every fault of it."""
+    return load_text(text_of(path), str(path))
+
+
+def load_text(text: str, name: str) -> Settings:
+    """Read settings from a text. Raises SettingsError with every fault of it.
+
+    name: stands before each fault; files with a relative path are sought beside it.
+    """
+    outline = Outline(_composed(text, name), name)
+    if not isinstance(outline.tree, dict):
+        raise SettingsError(f"{name}:1: {shown(outline.tree)} where keys are due; begin with workshop: ...")
+    for block in ("pots", "resins"):
+        if len(outline.tree.get(block) or ()) > _MOST_OF_A_KIND:  # each is compared with every other
+            outline.add(
+                (block,), f"has more than {_MOST_OF_A_KIND}; give fewer, or settings for each machine"
+            )
+            raise SettingsError(*outline.told())
+    fill_in_resins(outline)
+    settings = None
+    try:
+        settings = Settings.model_validate(outline.tree, context={"folder": Path(name).parent})
+    except ValidationError as error:
+        for record in error.errors(include_url=False):
+            outline.add(*explain(record, Settings))
+    listed = outline.tree.get("pots")
+    listed = listed if isinstance(listed, dict) else {}
+    pots = {pot: keys for pot, keys in listed.items() if isinstance(keys, dict)}
+    compare_wires(pots, outline)
+    compare_probes(pots, outline)
+    compare_pins(outline, pots)
+    if settings is None or outline.told():
+        raise SettingsError(*outline.told())
+    return settings
+
+
+def _composed(text: str, name: str) -> yaml.Node | None:
+    if len(text) > LARGEST_FILE_BYTES:  # such as a record's, which may come from an archive of unknown make
+        raise SettingsError(f"{name}: over {LARGEST_FILE_BYTES // 1024} kB; give a settings file")
+    if (line_of := _too_many_brackets(text)) is not None:
+        raise SettingsError(f"{name}:{line_of}: not YAML: nested too deeply; write `key: value` instead")
+    try:
+        return yaml.compose(text, Loader=yaml.SafeLoader)
+    except yaml.reader.ReaderError as error:
+        line, problem = text.count("\n", 0, error.position) + 1, "a character that YAML does not take"
+    except yaml.MarkedYAMLError as error:
+        mark = error.problem_mark or error.context_mark
+        line, problem = mark.line + 1 if mark else 1, f"{error.context or 'here'}, {error.problem}"
+    except RecursionError:
+        line, problem = 1, "nested too deeply"
+    raise SettingsError(f"{name}:{line}: not YAML: {problem}; write `key: value`, indented with spaces")
+
+
+def _too_many_brackets(text: str) -> int | None:
+    """Return the line where more brackets are open than settings need: the parser looks at all for each."""
+    depth = 0
+    for match in re.finditer(r"[][{}]", text):
+        depth = depth + 1 if match[0] in "[{" else max(depth - 1, 0)
+        if depth > _MOST_BRACKETS:
+            return text.count("\n", 0, match.start()) + 1
+    return None

@@ -1,0 +1,1 @@
+"""What keeps a record sound: archive, check, backup, thinning."""

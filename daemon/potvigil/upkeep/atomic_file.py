@@ -1,0 +1,120 @@
+"""A file that appears under its name only when it is complete and on the medium, or not at all."""
+
+import os
+from collections.abc import Iterator
+from contextlib import contextmanager
+from pathlib import Path
+from typing import TextIO
+
+from potvigil.record.errors import ExistingFileError, RecordError, RecordWriteError, UnwritableRecordError
+from potvigil.record.file import make_new
+
+# What SQLite may lay beside a file.
+_BESIDE = ("-wal", "-shm", "-journal")
+
+
+@contextmanager
+def whole(path: Path, *, replace: bool) -> Iterator[Path]:
+    """Give the path to write to, beside `path`; at the end it takes that name, on any error it is removed.
+
+    replace: whether what stands at `path` may go; else it stays, and ExistingFileError is raised.
+    Raises UnwritableRecordError or RecordWriteError where the disk refuses.
+    """
+    try:
+        path = path.resolve()
+        part = path.with_name(f".{path.name}.{os.getpid()}.part")
+        check_free(path, replace=replace)
+        os.close(make_new(part))
+    except (OSError, RuntimeError, ValueError) as error:
+        if isinstance(error, RecordError):
+            raise
+        raise _unwritable(path, error) from error
+    try:
+        yield part
+        _push_out(part)
+        check_free(path, replace=replace)
+        _take_name(part, path, replace=replace)
+        _push_out(path.parent)
+    except RecordError as error:
+        if str(part) in str(error):
+            raise type(error)(str(error).replace(str(part), str(path))) from error
+        raise
+    except OSError as error:
+        raise RecordWriteError(
+            f"{path} cannot be written ({error.strerror or error}); "
+            "free some space on that disk, or give another path"
+        ) from error
+    finally:
+        for ending in ("", *_BESIDE):
+            Path(f"{part}{ending}").unlink(missing_ok=True)
+
+
+def check_free(path: Path, *, replace: bool) -> None:
+    """Raise ExistingFileError unless a file may be put here.
+
+    A log beside it belongs to a record that is in use or was not closed, and would be read into the new file.
+    """
+    if os.path.lexists(path) and not (replace and path.is_file()):
+        what = "is no plain file" if replace else "exists already"
+        raise ExistingFileError(f"{path} {what} and was left as it is; give another path")
+    for ending in ("-wal", "-journal"):
+        beside = Path(f"{path}{ending}")
+        if beside.exists() and beside.stat().st_size > 0:  # a reader leaves an empty one
+            raise ExistingFileError(
+                f"{beside} belongs to a record that is in use or was not closed; give another path"
+            )
+
+
+def _take_name(part: Path, path: Path, *, replace: bool) -> None:
+    if not replace:
+        try:
+            os.link(part, path)  # unlike a rename it never takes the place of another file
+            return
+        except FileExistsError:
+            check_free(path, replace=False)
+        except OSError:
+            pass  # a medium without links, such as a FAT stick
+    part.replace(path)
+
+
+def _push_out(path: Path) -> None:
+    descriptor = os.open(path, os.O_RDONLY)
+    try:
+        os.fsync(descriptor)
+    finally:
+        os.close(descriptor)
+
+
+def _unwritable(path: Path, error: Exception) -> UnwritableRecordError:
+    why = getattr(error, "strerror", None) or error
+    return UnwritableRecordError(f"{path} cannot be written: {why}; check the folder, or give another path")
+
+
+@contextmanager
+def whole_file(path: Path) -> Iterator[TextIO]:
+    """Open a text file for writing that appears under its name only when it is complete and on the medium.
+
+    It is written beside its place under another name; on any error that is removed, and what stood at `path`
+    stays. A path that is no plain file (a pipe, /dev/stdout) is written straight.
+    """
+    path = path.resolve()
+    if path.exists() and not path.is_file():
+        with path.open("w", encoding="utf-8", newline="\n") as file:
+            yield file
+        return
+    part = path.with_name(f".{path.name}.{os.getpid()}.part")
+    try:
+        # what somebody asked for and hands on: who may read it is for the umask to say
+        with os.fdopen(make_new(part, 0o666), "w", encoding="utf-8", newline="\n") as file:
+            yield file
+            file.flush()
+            os.fsync(file.fileno())
+        part.replace(path)
+    except BaseException:
+        part.unlink(missing_ok=True)
+        raise
+    folder = os.open(path.parent, os.O_RDONLY | os.O_DIRECTORY)
+    try:
+        os.fsync(folder)  # the new name itself
+    finally:
+        os.close(folder)

@@ -1,1 +1,0 @@
-"""The verbs, a file each group; imported when one is called, so that each starts quickly."""

@@ -1,0 +1,265 @@
+"""What a person must be told, in words: the text of every alarm whose condition is true.
+
+A text says what happens, when, and what to do, in the pot's unit. None: the condition is false; Over: for
+good. An alarm that is missing from the answer is unknown, and stays as it is.
+"""
+
+from dataclasses import dataclass
+
+from potvigil.model.events import AlarmId, Stage
+from potvigil.model.pot import Pot, Supply
+from potvigil.model.reading import Place, Quality, Reading
+from potvigil.physics.bubble import diameter_growth
+from potvigil.units import span
+from potvigil.watch.alarm_states import Over
+from potvigil.watch.batch import Batch
+from potvigil.wording.quantities import TimeTeller, pressure, rate
+
+# A limit that was passed counts as kept again only this share of itself away from it.
+DEADBAND_SHARE = 0.02
+# Working time is "nearly used up" when so much of it is left, but no later than five minutes before its end.
+WORKING_TIME_LEFT_SHARE, WORKING_TIME_LEFT_S = 0.25, 300.0
+# A gauge that shows so much of the working pressure is said to be there.
+REACHED_SHARE = 0.95
+# Top-ups that hide a leak: so many in so long, and not all at once.
+MASKING_TOP_UPS, MASKING_WITHIN_S, MASKING_SPREAD_S = 3, 3 * 3600.0, 1800.0
+VENTED_EARLY_SHOWN_S = 60.0
+# Nobody has a pot topped up in less, from bed.
+TOP_UP_TAKES_S = 300.0
+ALL_OF_A_LOSS = (AlarmId.RAPID_LOSS, AlarmId.BELOW_FLOOR, AlarmId.FLOOR_AHEAD, AlarmId.LEAK)
+
+Conditions = dict[AlarmId, str | Over | None]
+
+
+@dataclass(slots=True)
+class Scene:
+    """All that the conditions look at: one pot at one moment."""
+
+    pot: Pot
+    reading: Reading
+    stage: Stage
+    batch: Batch | None
+    rapid_loss: bool
+    vented_early_s: float | None
+    pressure_fault: str | None
+    gap_s: float
+    missing: dict[Place, str]
+    standing: frozenset[AlarmId]
+
+
+def conditions(scene: Scene) -> Conditions:
+    """Return what is true and false now, with the words for what is true."""
+    told: Conditions = {
+        AlarmId.PRESSURE_SENSOR: _pressure_sensor(scene),
+        AlarmId.READINGS_STOPPED: _readings_stopped(scene),
+        AlarmId.THERMOMETER: _thermometer(scene) if scene.missing else None,
+        AlarmId.VENTED_EARLY: _vented_early(scene),
+    }
+    if scene.batch is not None and scene.batch.clock.done:  # whatever is known of the pressure
+        told[AlarmId.BELOW_FLOOR] = Over("It was below the floor before the cure was done.")
+        told[AlarmId.FLOOR_AHEAD] = Over("The cure is done; a floor no longer matters.")
+    if scene.reading.gauge_pa is None or scene.reading.quality is Quality.BAD:
+        return told  # a dead transducer says nothing about the pressure
+    told[AlarmId.OVER_PRESSURE] = _over_pressure(scene, scene.reading.gauge_pa)
+    if scene.pressure_fault is not None:
+        return told  # what is doubted must not cry leak, but above the maximum nobody waits for certainty
+    batch = scene.batch
+    if batch is None:
+        told.update(dict.fromkeys(ALL_OF_A_LOSS))
+        told[AlarmId.SLOW_TO_PRESSURE] = told[AlarmId.SUPPLY_MASKING] = None
+        return told
+    told[AlarmId.SLOW_TO_PRESSURE] = _slow_to_pressure(scene, batch)
+    if scene.stage is Stage.VENTING:
+        return told  # the pressure leaves by a valve: what was said of leaks stays said
+    told[AlarmId.RAPID_LOSS] = _rapid_loss(scene) if scene.rapid_loss else None
+    if not batch.clock.done:
+        told[AlarmId.BELOW_FLOOR] = _below_floor(scene, batch, scene.reading.gauge_pa)
+        told[AlarmId.FLOOR_AHEAD] = _floor_ahead(scene, batch, scene.reading.gauge_pa)
+    told[AlarmId.LEAK] = _leak(scene, batch)
+    told[AlarmId.SUPPLY_MASKING] = _supply_masking(scene, batch) if batch.top_ups else None
+    return told
+
+
+def _teller(scene: Scene) -> TimeTeller:
+    return TimeTeller(scene.reading.t_s, scene.reading.utc_s, scene.pot.tz)
+
+
+def _pressure_sensor(scene: Scene) -> str | None:
+    if scene.pressure_fault is None:
+        return None
+    return (
+        f"The pressure reading cannot be trusted: {scene.pressure_fault}. "
+        "Read the pot's own gauge; check plug and cable of the transducer."
+    )
+
+
+def _readings_stopped(scene: Scene) -> str | None:
+    if not scene.gap_s:
+        return None
+    return f"No readings for {span(scene.gap_s)} until now: nobody watched. Compare the pot's own gauge."
+
+
+def _thermometer(scene: Scene) -> str:
+    which = "; ".join(f"{place} thermometer: {why}" for place, why in scene.missing.items())
+    lost = (
+        "how warm the resin itself is, and so when it is done, is no longer known as well"
+        if scene.missing.keys() == {Place.CONTENTS}
+        else "a small leak can no longer be told from a change of temperature"
+    )
+    return f"{which[0].upper()}{which[1:]}. The watch goes on; {lost}. Check plug and cable."
+
+
+def _vented_early(scene: Scene) -> str | None:
+    since_s = scene.vented_early_s
+    if since_s is None or scene.reading.t_s - since_s > VENTED_EARLY_SHOWN_S or scene.batch is None:
+        return None
+    cure = scene.batch.clock.cure()
+    return (
+        f"The pot is empty at {100.0 * cure.progress:.0f} % of the cure, before gel. If nobody opened the "
+        "vent, lid or hose has let go: stay clear and shut the supply. Bubbles grow back until gel."
+    )
+
+
+def _over_pressure(scene: Scene, gauge_pa: float) -> str | None:
+    limit_pa = scene.pot.maximum_pa
+    if AlarmId.OVER_PRESSURE in scene.standing:
+        limit_pa *= 1.0 - DEADBAND_SHARE
+    if gauge_pa <= limit_pa:
+        return None
+    unit = scene.pot.pressure_unit
+    return (
+        f"{pressure(gauge_pa, unit)}: above the pot's marked maximum of "
+        f"{pressure(scene.pot.maximum_pa, unit)}. Shut the supply, let the relief valve work, stay clear."
+    )
+
+
+def _slow_to_pressure(scene: Scene, batch: Batch) -> str | None:
+    working_time_s = batch.resin.working_time_s
+    waiting = scene.stage is Stage.FILLING or not _was_filled(batch)
+    reached = (scene.reading.gauge_pa or 0.0) >= REACHED_SHARE * scene.pot.working_pa
+    if working_time_s is None or not waiting or reached:
+        return None
+    left_s = batch.clock.seconds_to(working_time_s)
+    if left_s > max(WORKING_TIME_LEFT_SHARE * working_time_s, WORKING_TIME_LEFT_S):
+        return None
+    left = f"{span(left_s)} of the working time left" if left_s > 0.0 else "the working time is used up"
+    return (
+        f"Still not at working pressure, and {left}. "
+        "Find what holds the fill up, or stop before the resin thickens."
+    )
+
+
+def _rapid_loss(scene: Scene) -> str:
+    now = pressure(scene.reading.gauge_pa or 0.0, scene.pot.pressure_unit)
+    return f"The pot is losing pressure fast, now {now}. Stay clear of the lid; shut the supply."
+
+
+def _below_floor(scene: Scene, batch: Batch, gauge_pa: float) -> str | None:
+    pot = scene.pot
+    floor_pa = pot.floor_pa
+    if AlarmId.BELOW_FLOOR in scene.standing:
+        floor_pa += DEADBAND_SHARE * pot.working_pa
+    filling = scene.stage is Stage.FILLING and AlarmId.BELOW_FLOOR not in scene.standing
+    if gauge_pa >= floor_pa or filling or not _was_filled(batch):
+        return None
+    growth = diameter_growth(pot.working_pa, max(gauge_pa, 0.0), scene.reading.ambient_pa)
+    now, floor = pressure(gauge_pa, pot.pressure_unit), pressure(pot.floor_pa, pot.pressure_unit)
+    return (
+        f"{now}: {'just ' if now == floor else ''}below the floor of {floor} with {_cure_left(scene, batch)} "
+        f"of the cure to go. {_top_up(scene, batch)}; bubbles are "
+        f"{100.0 * (growth - 1.0):.0f} % wider than at working pressure."
+    )
+
+
+def _top_up(scene: Scene, batch: Batch) -> str:
+    """Return whether a pot below its floor is to be topped up."""
+    if batch.resin.gel_s is not None and batch.clock.gelled:
+        return "The resin has gelled, topping up helps no more: look at the cast after venting"
+    if batch.clock.cure().done_s - scene.reading.t_s < TOP_UP_TAKES_S:
+        return "It is too late to top up: look at the cast after venting"
+    return "Top up now if the resin is still liquid"
+
+
+def _floor_ahead(scene: Scene, batch: Batch, gauge_pa: float) -> str | None:
+    forecast, leak = batch.forecast, batch.leak
+    if forecast is None or leak is None or not leak.established or gauge_pa < scene.pot.floor_pa:
+        return None
+    done_s = batch.clock.cure().done_s
+    stands = AlarmId.FLOOR_AHEAD in scene.standing
+    if not forecast.before_cure_done and not (stands and forecast.earliest_s < done_s):
+        return None
+    if AlarmId.FLOOR_AHEAD in batch.words:
+        return batch.words[AlarmId.FLOOR_AHEAD]
+    pot, teller = scene.pot, _teller(scene)
+    about = teller.ahead(forecast.crossing_s, forecast.earliest_s, forecast.latest_s)
+    before = done_s - forecast.crossing_s
+    order = f"{span(before)} before the cure is done" if before > 0.0 else "close to the end of the cure"
+    losing = rate(leak.rate_pa_per_s.value, pot.pressure_unit)
+    text = f"Losing {losing}: passes {pressure(pot.floor_pa, pot.pressure_unit)} {about}, {order}."
+    if pot.supply is Supply.REGULATED:
+        text += " The supply gives no air any more."
+    if forecast.top_up_until_s is not None:
+        enough = " and through the cure" if forecast.top_up_until_s >= done_s else ""
+        text += (
+            f" Topping up to {pressure(pot.working_pa, pot.pressure_unit)} now carries it "
+            f"{teller.until(forecast.top_up_until_s)}{enough}."
+        )
+    batch.words[AlarmId.FLOOR_AHEAD] = text
+    return text
+
+
+def _leak(scene: Scene, batch: Batch) -> str | None:
+    leak = batch.leak
+    if leak is None or not leak.established or leak.onset_s is None:
+        return None
+    if AlarmId.LEAK in batch.words:
+        return batch.words[AlarmId.LEAK]
+    unit = scene.pot.pressure_unit
+    rates = leak.rate_pa_per_s
+    text = (
+        f"Air is being lost: {rate(rates.value, unit)} ({rate(rates.low, unit)} to {rate(rates.high, unit)}) "
+        f"{_teller(scene).since(leak.onset_s)}. {_borne(scene, batch)}. "
+        "After venting, look at lid clamps, seal and valves."
+    )
+    batch.words[AlarmId.LEAK] = text
+    return text
+
+
+def _borne(scene: Scene, batch: Batch) -> str:
+    """Return what a leak means for the batch."""
+    gauge_pa = scene.reading.gauge_pa
+    if gauge_pa is not None and batch.is_fed(scene.reading.t_s, gauge_pa):
+        return "The supply makes up for it"
+    if batch.clock.done:
+        return "The cure is done"
+    if gauge_pa is not None and gauge_pa < scene.pot.floor_pa:
+        return "The floor is passed"
+    forecast, done_s = batch.forecast, batch.clock.cure().done_s
+    if forecast is None or forecast.earliest_s >= done_s:
+        return "This batch will hold"
+    return f"The floor {'will' if forecast.before_cure_done else 'may'} be passed before the cure is done"
+
+
+def _supply_masking(scene: Scene, batch: Batch) -> str | None:
+    stands = AlarmId.SUPPLY_MASKING in scene.standing
+    recent = [jump for jump in batch.top_ups if jump.end_s > scene.reading.t_s - MASKING_WITHIN_S]
+    # one fewer while it stands: what comes each 80 min is three in three hours, then two, then three again
+    if len(recent) < MASKING_TOP_UPS - stands or recent[-1].end_s - recent[0].end_s < MASKING_SPREAD_S:
+        return None
+    # A sound pot takes air too, while gas and room cool and the mould takes it up. The estimate knows of all
+    # that: only what it says is lost besides, with its whole interval, is hidden by what is put back.
+    lost = None if batch.leak is None else batch.leak.rate_pa_per_s
+    if lost is None or (lost.value if stands else lost.low) <= 0.0:
+        return None
+    return (
+        f"{len(recent)} top-ups in {span(MASKING_WITHIN_S)} hide a leak of about "
+        f"{rate(lost.value, scene.pot.pressure_unit)}. It lasts only as long as the supply does."
+    )
+
+
+def _was_filled(batch: Batch) -> bool:
+    return Stage.FILLING in batch.stages  # one opened at mixing is not, for a while
+
+
+def _cure_left(scene: Scene, batch: Batch) -> str:
+    return span(batch.clock.cure().done_s - scene.reading.t_s)

@@ -1,0 +1,26 @@
+"""A record fed again to a watch: after a restart, for a report, in a test."""
+
+from collections.abc import Iterable, Iterator
+
+from potvigil.model.events import Command, Event
+from potvigil.model.reading import Sample
+from potvigil.watch.pot_watch import PotWatch
+
+
+def feed_again(
+    watch: PotWatch, samples: Iterable[Sample], commands: list[Command]
+) -> Iterator[tuple[Sample | Command, list[Event]]]:
+    """Feed what a record holds to a watch, in the order the loop took it; yield each with what happened."""
+    for step in _in_order(samples, commands):
+        yield step, watch.feed(step) if isinstance(step, Sample) else watch.handle(step)
+
+
+def _in_order(samples: Iterable[Sample], commands: list[Command]) -> Iterator[Sample | Command]:
+    """Merge as the loop took them: a tick's commands before its sample."""
+    waiting = list(reversed(commands))
+    for sample in samples:
+        while waiting and waiting[-1].t_s <= sample.t_s:
+            yield waiting.pop()
+        yield sample
+    while waiting:
+        yield waiting.pop()

@@ -1,0 +1,64 @@
+"""The one-line judgement of a batch."""
+
+from dataclasses import dataclass
+
+from potvigil.model.events import Verdict
+from potvigil.units import span
+
+# What happened in silence cannot be told: longer than an hour at a stretch, or a tenth of the hold in all.
+LONGEST_GAP_S, GAP_SHARE = 3600.0, 0.1
+
+
+@dataclass(frozen=True, slots=True)
+class Facts:
+    """What the judgement rests on; times in s, counted from the batch's start where they are moments.
+
+    end_s: vent or last sample. vented: the pressure was let out. hold_s: what the cure needs. gelled: by the
+    vent. floor_crossed_s: when it fell below the floor before the cure was done. unseen_s, longest_gap_s:
+    time without a good reading before that.
+    """
+
+    end_s: float
+    vented: bool
+    pressurised: bool
+    hold_s: float
+    gelled: bool
+    floor_crossed_s: float | None
+    leak_established: bool
+    unseen_s: float
+    longest_gap_s: float
+
+
+def judge(facts: Facts) -> tuple[Verdict, str]:
+    """Return the verdict and its reason in words."""
+    if not facts.pressurised:
+        return Verdict.INCOMPLETE, "the pot never came to pressure"
+    if facts.floor_crossed_s is not None:
+        return (
+            Verdict.FELL_BELOW_FLOOR,
+            f"below the floor {span(facts.floor_crossed_s)} into a cure of {span(facts.hold_s)}",
+        )
+    if facts.vented and not facts.gelled:
+        return Verdict.VENTED_EARLY, f"vented after {span(facts.end_s)}, before the resin had gelled"
+    if facts.longest_gap_s > LONGEST_GAP_S or facts.unseen_s > GAP_SHARE * facts.hold_s:
+        whole, longest = span(facts.unseen_s), span(facts.longest_gap_s)
+        return (
+            Verdict.INCOMPLETE,
+            f"no good reading for {whole}" + ("" if longest == whole else f", the longest gap {longest}"),
+        )
+    if not facts.vented and facts.end_s < facts.hold_s:
+        return (
+            Verdict.INCOMPLETE,
+            f"the record ends {span(facts.hold_s - facts.end_s)} before the cure is done",
+        )
+    if facts.leak_established:
+        return (
+            Verdict.LEAKED,
+            "air was lost, but the pressure stayed above the floor until it no longer mattered",
+        )
+    if facts.end_s < facts.hold_s:
+        return (
+            Verdict.HELD,
+            f"it stood; vented {span(facts.hold_s - facts.end_s)} before the hold was over, after gel",
+        )
+    return Verdict.HELD, "the pressure stood until the cure was done"

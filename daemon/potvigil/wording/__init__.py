@@ -1,0 +1,1 @@
+"""Sentences and figures as a person reads them, said in one place."""

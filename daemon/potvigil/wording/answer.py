@@ -1,0 +1,47 @@
+"""What became of a command, in words, for whoever asked."""
+
+from collections.abc import Iterable
+from datetime import tzinfo
+
+from potvigil.model.events import (
+    Action,
+    AlarmEvent,
+    AlarmState,
+    Answer,
+    BatchClosed,
+    Command,
+    EditEvent,
+    Event,
+    NoteEvent,
+    NoteId,
+    Outcome,
+)
+from potvigil.wording.quantities import alarm_state
+
+
+def answer(command: Command, events: Iterable[Event], tz: tzinfo | None) -> Answer:
+    """Return what came of a command, by what the watch said to it."""
+    said: list[str] = []
+    for event in events:
+        match event:
+            case NoteEvent(note=NoteId.REFUSED):
+                return Answer(Outcome.REFUSED, event.text)
+            case AlarmEvent():
+                over = command.action is Action.UNSHELVE and event.state is AlarmState.NORMAL
+                said.append(f"{event.alarm}: {'no longer put aside' if over else alarm_state(event, tz)}")
+            case EditEvent():
+                said.append(f"{event.field}: {event.new or 'taken back'}")
+            case BatchClosed():
+                said.append(f"the batch is closed: {event.summary.verdict}")
+    return Answer(Outcome.DONE, ", ".join(said) or _NOTHING_NEW[command.action])
+
+
+_NOTHING_NEW = {
+    Action.ACKNOWLEDGE: "nothing was left to acknowledge",
+    Action.SHELVE: "it is put aside",
+    Action.UNSHELVE: "nothing was put aside",
+    Action.EDIT: "it says so already",
+    Action.OPEN: "a batch is open",
+    Action.CLOSE: "the batch is closed",
+    Action.TEST_ALARM: "the test alarm stands for a minute",
+}

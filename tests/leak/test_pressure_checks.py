@@ -1,0 +1,149 @@
+"""When a pressure inside the signal band is doubted all the same."""
+
+from collections.abc import Callable
+from random import Random
+
+import pytest
+
+from potvigil.leak.pressure_checks import Doubt
+from potvigil.model.pot import Supply
+from potvigil.model.reading import Place, Quality, Reading
+from potvigil.sensing.before_fill import BeforeFill
+from shut_pot import ATMOSPHERE_PA, PSI, pot
+
+NOISE_PA = 0.03 * PSI
+
+
+def reading(t_s: float, gauge_pa: float | None, gas_k: float | None = 293.15) -> Reading:
+    absolute_pa = None if gauge_pa is None else gauge_pa + ATMOSPHERE_PA
+    return Reading(t_s, None, gauge_pa, absolute_pa, ATMOSPHERE_PA, gas_k, None, None, Quality.GOOD)
+
+
+def doubt_of(**changed: object) -> Doubt:
+    """Doubt the readings of a pot that was at 20 C before its fill."""
+    before = BeforeFill()
+    before.update(reading(0.0, 0.0), shut=False)
+    return Doubt(pot(thermometers=frozenset({Place.GAS}), **changed), before)
+
+
+def run(
+    hours: float,
+    gauge_psi: Callable[[float], float],
+    noise_pa: Callable[[float], float] = lambda t_s: NOISE_PA,
+    gas_k: Callable[[float], float | None] = lambda t_s: 293.15,
+    scatter: bool = True,
+) -> tuple[Doubt, list[str]]:
+    doubt, random, reasons = doubt_of(), Random(5), []
+    for i in range(int(hours * 360)):
+        t_s = 10.0 * i
+        pa = gauge_psi(t_s) * PSI + (random.gauss(0.0, NOISE_PA) if scatter else 0.0)
+        doubt.update(reading(t_s, pa, gas_k(t_s)), noise_pa(t_s))
+        if doubt.reason is not None:
+            reasons.append(doubt.reason)
+    return doubt, reasons
+
+
+def test_a_sound_night_is_not_doubted() -> None:
+    _, reasons = run(8, lambda t_s: 60.0 - t_s / 7200.0, gas_k=lambda t_s: 293.15 - t_s / 7200.0)
+    assert reasons == []
+
+
+def test_a_loose_wire_scatters() -> None:
+    doubt, _ = run(2, lambda t_s: 60.0, noise_pa=lambda t_s: NOISE_PA * (20.0 if t_s > 5000.0 else 1.0))
+    assert doubt.reason is not None
+    assert "scatters" in doubt.reason
+
+
+def test_a_moment_of_scatter_is_no_loose_wire() -> None:
+    loud = lambda t_s: NOISE_PA * (20.0 if 5000.0 <= t_s < 5040.0 else 1.0)  # noqa: E731
+    assert run(2, lambda t_s: 60.0, noise_pa=loud)[1] == []
+
+
+def test_the_doubt_ends_with_the_scatter() -> None:
+    loud = lambda t_s: NOISE_PA * (20.0 if 5000.0 <= t_s < 6000.0 else 1.0)  # noqa: E731
+    doubt, reasons = run(2, lambda t_s: 60.0, noise_pa=loud)
+    assert reasons
+    assert doubt.reason is None
+
+
+def test_a_shut_pot_that_climbs_is_doubted() -> None:
+    doubt, _ = run(3, lambda t_s: 60.0 + t_s / 1200.0)  # 9 psi in 3 h at the same temperature
+    assert doubt.reason is not None
+    assert "climbed" in doubt.reason
+
+
+def test_climbing_with_the_temperature_is_no_wonder() -> None:
+    # 20 K up is 5.1 psi at 60 psig (0.255 psi a kelvin)
+    _, reasons = run(4, lambda t_s: 60.0 + 0.255 * t_s / 720.0, gas_k=lambda t_s: 293.15 + t_s / 720.0)
+    assert reasons == []
+
+
+def test_a_single_reading_astray_is_not_what_the_pot_climbed_from() -> None:
+    _, reasons = run(1, lambda t_s: 0.0 if t_s == 1800.0 else 60.0)
+    assert reasons == []
+
+
+def test_climbing_after_a_top_up_is_no_wonder() -> None:
+    doubt = doubt_of()
+    doubt.update(reading(0.0, 50 * PSI), NOISE_PA)
+    doubt.top_up(0.1)
+    doubt.update(reading(10.0, 60 * PSI), NOISE_PA)
+    assert doubt.reason is None
+    doubt.update(reading(20.0, 70 * PSI), NOISE_PA)
+    assert doubt.reason is not None
+
+
+@pytest.mark.parametrize(("moved_k", "after_min"), [(1.0, 25), (0.0, 65)])
+def test_exactly_the_same_number_is_stuck(moved_k: float, after_min: int) -> None:
+    doubt, _ = run(
+        after_min / 60.0, lambda t_s: 60.0, gas_k=lambda t_s: 293.15 + moved_k * t_s / 1500.0, scatter=False
+    )
+    assert doubt.reason is not None
+    assert "stuck" in doubt.reason
+
+
+def test_the_same_number_for_ten_minutes_is_not_stuck() -> None:
+    assert run(1 / 6, lambda t_s: 60.0, gas_k=lambda t_s: 293.15 + t_s / 300.0, scatter=False)[1] == []
+
+
+def cooling_k(t_s: float) -> float:
+    return 293.15 - t_s / 3600.0
+
+
+def test_a_pressure_that_stands_still_while_the_gas_cools_is_blocked() -> None:
+    doubt, reasons = run(4, lambda t_s: 60.0, gas_k=cooling_k)
+    assert doubt.reason is not None
+    assert "blocked" in doubt.reason
+    assert doubt.misled
+    # a probe in the gas knows its movement to some tenths of a kelvin: told after 1 to 2 K at 1 K an hour
+    assert 2.0 * 360 <= len(reasons) <= 3.0 * 360
+
+
+def test_a_sound_pot_follows_its_temperature() -> None:
+    # 0.258 psi a kelvin: air at 60 psig and 20 C, CoolProp (Lemmon et al. 2000)
+    assert run(8, lambda t_s: 60.0 - 0.258 * t_s / 3600.0, gas_k=cooling_k)[1] == []
+
+
+def test_a_regulated_pot_may_stand_still() -> None:
+    doubt = doubt_of(supply=Supply.REGULATED)
+    random = Random(1)
+    for i in range(8 * 360):
+        t_s = 10.0 * i
+        doubt.update(reading(t_s, 60.0 * PSI + random.gauss(0.0, NOISE_PA), cooling_k(t_s)), NOISE_PA)
+        assert doubt.reason is None
+
+
+def test_what_goes_to_and_fro_for_two_minutes_is_told() -> None:
+    doubt = doubt_of()
+    for t_s in range(0, 120, 10):
+        doubt.update(reading(float(t_s), 60 * PSI), NOISE_PA, restless=True)
+        assert doubt.reason is None
+    doubt.update(reading(120.0, 60 * PSI), NOISE_PA, restless=True)
+    assert doubt.reason is not None
+    assert not doubt.misled
+
+
+def test_unknown_is_not_doubted() -> None:
+    doubt = doubt_of()
+    doubt.update(reading(0.0, None), NOISE_PA)
+    assert doubt.reason is None

@@ -1,0 +1,87 @@
+"""What a watch expects of its resin's heat as the hold begins."""
+
+import pytest
+
+import potvigil.watch.pot_watch as watch_module
+from potvigil.leak.bank import PotBank
+from potvigil.leak.estimator import LeakFilter, bank_for
+from potvigil.leak.pot_model import HEATING, HEATING_SIGMA_K_PER_H, Sizes
+from potvigil.leak.resin_heat import heating_k_per_h
+from potvigil.model.events import Action, Command, Detail
+from potvigil.model.pot import Resin
+from potvigil.model.reading import Sample
+from potvigil.units import PA_PER_PSI
+from potvigil.watch.pot_watch import PotWatch
+from shut_pot import pot
+
+POT = Sizes(0.020, 0.004)
+MIN = 60.0
+QUICK, SLOW = Resin(3600.0, 8 * MIN), Resin(86_400.0, 8 * 3600.0)
+
+
+def test_all_the_heat_comes_within_two_gel_times() -> None:
+    # 0.2 kg give 50 kJ to 4 L of 1.6 MJ/(m3 K): 7.8 K, half of which the gas sees, in 16 min
+    assert heating_k_per_h(POT, QUICK, 0.0, 0.2) == pytest.approx(50e3 / 6400.0 / 2.0 / (16.0 / 60.0))
+    assert heating_k_per_h(POT, QUICK, 0.0, 0.1) == pytest.approx(heating_k_per_h(POT, QUICK, 0.0, 0.2) / 2)
+
+
+def test_what_nobody_weighed_is_a_tenth_of_the_contents() -> None:
+    assert heating_k_per_h(POT, QUICK) == pytest.approx(heating_k_per_h(POT, QUICK, 0.0, 0.1 * 4.0 * 1.1))
+
+
+def test_a_resin_without_a_gel_time_gels_in_a_tenth_of_its_hold() -> None:
+    assert heating_k_per_h(POT, Resin(80 * MIN)) == heating_k_per_h(POT, QUICK)
+
+
+def test_a_slow_resin_or_one_that_has_reacted_is_expected_to_give_little() -> None:
+    assert heating_k_per_h(POT, SLOW) == HEATING_SIGMA_K_PER_H
+    assert heating_k_per_h(POT, QUICK, 39 * MIN) > 5.0 * HEATING_SIGMA_K_PER_H
+    assert heating_k_per_h(POT, QUICK, 41 * MIN) == HEATING_SIGMA_K_PER_H
+
+
+def test_the_bank_begins_with_it_and_an_empty_pot_without() -> None:
+    def begins(bank: PotBank) -> float:
+        return float(bank.p[0, HEATING, HEATING]) ** 0.5
+
+    assert begins(PotBank(POT, heating_k_per_h=7.0)) == pytest.approx(7.0)
+    assert begins(PotBank(Sizes(0.020, 0.0), heating_k_per_h=7.0)) == 0.0
+    quick = pot(contents_volume_m3=0.004, gel_s=8 * MIN)
+    assert begins(bank_for(quick)) == pytest.approx(heating_k_per_h(POT, QUICK))
+    assert begins(bank_for(quick, None, 3.0)) == pytest.approx(3.0)
+
+
+@pytest.mark.parametrize(
+    ("told", "expected"),
+    [
+        ({}, heating_k_per_h(POT, SLOW)),
+        ({Detail.RESIN: "quick"}, heating_k_per_h(POT, QUICK)),
+        ({Detail.RESIN: "quick", Detail.MASS: "100 g"}, heating_k_per_h(POT, QUICK, 0.0, 0.1)),
+        ({Detail.RESIN: "quick", Detail.MIXED_AT: "1970-01-01T23:00:00Z"}, HEATING_SIGMA_K_PER_H),
+    ],
+)
+def test_the_watch_goes_by_what_it_was_told_of_the_batch(
+    told: dict[Detail, str], expected: float, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    seen: list[float | None] = []
+
+    def begun(*args: object) -> LeakFilter:
+        seen.append(args[4])  # type: ignore[arg-type]
+        return LeakFilter(*args)  # type: ignore[arg-type]
+
+    monkeypatch.setattr(watch_module, "LeakFilter", begun)
+    watch = PotWatch(
+        pot(contents_volume_m3=0.004, hold_s=SLOW.hold_s, gel_s=SLOW.gel_s, resins={"quick": QUICK})
+    )
+    utc_s = 86_400.0  # the pot is filled at midnight
+
+    def feed(t_s: float, psi: float) -> None:
+        watch.feed(Sample(t_s, utc_s=utc_s + t_s, gauge_pa=psi * PA_PER_PSI, ambient_pa=101_325.0))
+
+    for second in range(60):
+        feed(float(second), 0.0)
+    watch.handle(Command(Action.OPEN, 60.0, by="mara"))
+    for field, text in told.items():
+        watch.handle(Command(Action.EDIT, 60.0, text=text, by="mara", field=field))
+    for second in range(61, 400):
+        feed(float(second), min(2.0 * (second - 60), 60.0))
+    assert seen == [pytest.approx(expected)]

@@ -1,0 +1,316 @@
+"""Exports: the published JSON lines, a log that replays to the same numbers, files that are never half."""
+
+import io
+import json
+import math
+import os
+import threading
+from dataclasses import replace
+from datetime import datetime
+
+import pytest
+from hypothesis import given
+from hypothesis import strategies as st
+
+from potvigil.imports.csv_log import read_log
+from potvigil.model.events import (
+    AlarmId,
+    AlarmState,
+    BatchOpened,
+    Detail,
+    Interval,
+    NoteEvent,
+    NoteId,
+    Stage,
+    StageEvent,
+)
+from potvigil.model.pot import Pot, Reference, Transducer
+from potvigil.model.reading import Quality, Sample
+from potvigil.record.rows import EditRow
+from potvigil.reports.export import event_line, json_text, write_csv, write_json_lines
+from potvigil.sensing.conversion import convert
+from potvigil.upkeep.atomic_file import whole_file
+from potvigil.wording.quantities import rfc3339
+from record_night import CLOSED, POT, SUMMARY, UTC_S, alarm, night
+
+ORIGIN_S = 100.0
+GAUGE = Transducer(volts_per_count=0.000125 * 1.5, span_pa=689_475.7)
+LANTERN = Pot(POT, 0.020, 551_580.6, 413_685.4, 310_264.1, 36_000.0, transducer=GAUGE)
+
+
+# --- JSON lines
+
+
+def test_a_stage_is_the_published_line():
+    line = event_line(StageEvent(512.04, None, Stage.HOLDING), ORIGIN_S)
+    assert json_text(line) == '{"kind":"stage","elapsed_s":412.0,"stage":"holding"}'
+
+
+def test_the_time_stands_where_it_is_known():
+    line = event_line(StageEvent(512.0, 482_196_050.52, Stage.HOLDING), ORIGIN_S)
+    assert list(line) == ["kind", "elapsed_s", "time", "stage"]
+    assert line["time"] == "1985-04-12T23:20:50.520Z"
+
+
+@pytest.mark.parametrize(
+    ("text", "epoch_s"),
+    [
+        # RFC 3339, section 5.8; epochs computed from the text
+        ("1985-04-12T23:20:50.520Z", 482_196_050.52),
+        ("1996-12-20T00:39:57.000Z", 851_042_397.0),
+        ("1937-01-01T11:40:27.870Z", -1_041_337_172.13),
+    ],
+)
+def test_times_are_rfc_3339(text, epoch_s):
+    assert rfc3339(epoch_s) == text
+
+
+@given(st.floats(0.0, 4e9))
+def test_a_time_names_its_instant_to_the_millisecond(utc_s):
+    assert abs(datetime.fromisoformat(rfc3339(utc_s)).timestamp() - utc_s) <= 0.001
+
+
+def test_an_alarm_has_the_published_keys_in_their_order():
+    event = alarm(
+        15_360.0,
+        AlarmState.UNACKNOWLEDGED,
+        AlarmId.FLOOR_AHEAD,
+        utc_s=None,
+        leak_rate_pa_per_s=10_300.0 / 3600.0,
+        floor_forecast_s=40_310.0,
+    )
+    line = event_line(event, ORIGIN_S)
+    assert list(line)[:8] == [
+        "kind",
+        "elapsed_s",
+        "alarm",
+        "state",
+        "priority",
+        "text",
+        "leak_rate_kpa_per_h",
+        "floor_forecast_s",
+    ]
+    assert (line["elapsed_s"], line["alarm"], line["state"]) == (15_260.0, "floor-ahead", "unacknowledged")
+    assert (line["leak_rate_kpa_per_h"], line["floor_forecast_s"]) == (10.3, 40_210.0)
+    unknown = event_line(alarm(1.0, AlarmState.NORMAL), ORIGIN_S)
+    assert unknown["leak_rate_kpa_per_h"] is None and unknown["floor_forecast_s"] is None
+
+
+def test_a_batch_has_the_published_keys_in_their_order():
+    line = json.loads(json_text(event_line(CLOSED, ORIGIN_S)))
+    assert list(line)[:12] == [
+        "kind",
+        "verdict",
+        "stages",
+        "start_s",
+        "hold_start_s",
+        "hold_end_s",
+        "gauge_pressure_kpa",
+        "change_kpa",
+        "leak",
+        "floor",
+        "cure",
+        "alarms",
+    ]
+    assert (line["kind"], line["verdict"], line["start_s"]) == ("batch", "leaked", 0.0)
+    assert (line["hold_start_s"], line["hold_end_s"]) == (412.0, 36_010.0)
+    assert list(line["stages"]) == ["filling", "settling", "holding", "venting"]
+    # 60 psi is 413.685 kPa (NIST SP 811, 1 psi = 6.894757 kPa)
+    assert line["gauge_pressure_kpa"] == {"hold_start": 413.685, "hold_end": 372.485, "lowest": 372.4}
+    assert line["change_kpa"] == {
+        "total": -41.2,
+        "cooling": -12.0,
+        "barometer": 0.4,
+        "leak": -29.6,
+        "top_up": 0.0,
+    }
+    leak = line["leak"]
+    assert list(leak)[:6] == ["rate_kpa_per_h", "low", "high", "onset_s", "onset_low_s", "onset_high_s"]
+    assert (leak["rate_kpa_per_h"], leak["low"], leak["high"]) == (3.4, 3.3, 3.5)
+    assert (leak["onset_s"], leak["onset_low_s"], leak["onset_high_s"]) == (3600.0, 3300.0, 3900.0)
+    assert (leak["pa_m3_per_s"], leak["std_cm3_per_min"]) == (0.01606, 9.507)
+    assert leak["orifice_mm"] == 0.01235
+    assert line["floor"] == {"crossed_s": None, "forecast_s": None}
+    assert line["cure"] == {"progress": 1.0, "done_s": 35_000.0, "early_s": None, "late_s": None}
+    assert line["alarms"] == [{"alarm": "leak", "raised_s": 4800.0, "returned_s": None}]
+    assert (line["pot"], line["label"], line["time"]) == (POT, "lenses, blue", "2026-01-01T22:00:00.000Z")
+
+
+def test_what_is_unknown_of_a_batch_is_null_under_the_same_keys():
+    bare = replace(
+        SUMMARY,
+        start_utc_s=None,
+        hold_start_s=None,
+        hold_end_s=None,
+        hold_start_gauge_pa=None,
+        hold_end_gauge_pa=None,
+        lowest_gauge_pa=None,
+        change=None,
+        leak=None,
+        alarms=(),
+    )
+    full, line = event_line(CLOSED, 0.0), event_line(replace(CLOSED, summary=bare), 0.0)
+    assert list(line) == [key for key in full if key != "time"]
+    for group in ("gauge_pressure_kpa", "change_kpa", "leak"):
+        assert list(line[group]) == list(full[group])
+        assert set(line[group].values()) == {None}
+
+
+def test_no_line_holds_nan_or_infinity():
+    endless = Interval(math.nan, -math.inf, math.inf)
+    assert SUMMARY.leak is not None
+    leak = replace(
+        SUMMARY.leak, rate_pa_per_s=endless, pa_m3_per_s=endless, onset_s=endless, orifice_m=math.nan
+    )
+    summary = replace(SUMMARY, leak=leak, lowest_gauge_pa=math.nan, floor_forecast_s=math.inf)
+    line = event_line(replace(CLOSED, summary=summary), 0.0)
+    assert line["leak"]["high"] is None and line["leak"]["onset_high_s"] is None
+    assert json.loads(json_text(line)) == line
+
+
+def test_a_small_fall_is_not_minus_zero():
+    assert SUMMARY.change is not None
+    summary = replace(SUMMARY, change=replace(SUMMARY.change, leak_pa=-0.2))
+    assert '"leak":0.0,' in json_text(event_line(replace(CLOSED, summary=summary), 0.0))
+
+
+def test_details_and_their_changes_are_told():
+    details = {
+        Detail.RESIN: "clear",
+        Detail.MIXED_AT: "2026-01-01T21:40:00Z",
+        Detail.PICTURES: "a.jpg\nb c.jpg",
+    }
+    line = event_line(replace(CLOSED, summary=replace(SUMMARY, details=details)), ORIGIN_S)
+    assert (line["label"], line["resin"], line["mould"], line["mass"]) == ("", "clear", None, None)
+    assert (line["mixed_at"], line["pictures"]) == ("2026-01-01T21:40:00Z", ["a.jpg", "b c.jpg"])
+    file = io.StringIO()
+    edits = [
+        EditRow(Detail.MASS, "", '25 g "two', "anna", 130.0, UTC_S),
+        EditRow(Detail.MIXED_AT, "", "x", "", None, None),
+    ]
+    write_json_lines(file, [], SUMMARY, ORIGIN_S, edits)
+    first, second, last = [json.loads(text) for text in file.getvalue().splitlines()]
+    assert first == {
+        "kind": "edit",
+        "elapsed_s": 30.0,
+        "time": "2026-01-01T22:00:00.000Z",
+        "field": "mass",
+        "old": "",
+        "new": '25 g "two',
+        "by": "anna",
+    }
+    assert (second["elapsed_s"], "time" in second, last["kind"]) == (None, False, "batch")
+
+
+def test_the_batch_is_the_last_line():
+    events = [
+        BatchOpened(100.0, UTC_S),
+        NoteEvent(130.0, None, NoteId.TOP_UP, "topped up by 3 psi"),
+        alarm(150.0, AlarmState.UNACKNOWLEDGED, text="Luft – Verlust"),
+        replace(CLOSED, summary=replace(SUMMARY, details={Detail.LABEL: "as it was called then"})),
+    ]
+    file = io.StringIO()
+    write_json_lines(file, events, SUMMARY, ORIGIN_S)
+    lines = [json.loads(text) for text in file.getvalue().splitlines()]
+    assert [line["kind"] for line in lines] == ["batch-opened", "note", "alarm", "batch"]
+    assert lines[1] == {"kind": "note", "elapsed_s": 30.0, "note": "top-up", "text": "topped up by 3 psi"}
+    assert "Luft – Verlust" in file.getvalue()
+    assert lines[-1]["label"] == "lenses, blue"
+    still_open = io.StringIO()
+    write_json_lines(still_open, events[:1], None, ORIGIN_S)
+    assert still_open.getvalue().count("\n") == 1
+
+
+# --- the CSV log
+
+
+def written(samples: list[Sample], pot: Pot) -> str:
+    file = io.StringIO()
+    assert write_csv(file, ((s, convert(s, pot)) for s in samples), pot) == len(samples)
+    return file.getvalue()
+
+
+@pytest.mark.parametrize("reference", Reference)
+def test_a_written_log_replays_to_the_same_readings(tmp_path, reference):
+    pot = replace(LANTERN, transducer=replace(GAUGE, reference=reference), has_barometer=True)
+    samples = night(300, start_s=5_000.0)
+    samples[40] = replace(samples[40], transducer_count=None, wall_c=None, utc_s=None, ambient_pa=None)
+    path = tmp_path / "night.csv"
+    path.write_text(written(samples, pot))
+    replayed = read_log(path).samples
+    assert len(replayed) == len(samples)
+    for before, after in zip(samples, replayed, strict=True):
+        then, now = convert(before, pot), convert(after, replace(pot, transducer=None))
+        assert now.t_s == pytest.approx(then.t_s - samples[0].t_s, rel=1e-6, abs=1e-6)
+        for name in ("gauge_pa", "absolute_pa", "ambient_pa", "gas_k", "wall_k", "room_k", "contents_k"):
+            old, new = getattr(then, name), getattr(now, name)
+            assert new == (None if old is None else pytest.approx(old, rel=1e-6)), name
+
+
+def test_a_bad_reading_and_an_assumed_barometer_are_empty_cells():
+    broken_wire = Sample(7.0, UTC_S, transducer_count=10.0, room_c=20.5, contents_c=31.25)
+    assert convert(broken_wire, LANTERN).quality is Quality.BAD
+    header, row = written([broken_wire], LANTERN).splitlines()
+    assert header == (
+        "elapsed_s,utc,gauge_pressure_kpa,gas_temperature_c,wall_temperature_c,room_temperature_c,"
+        "contents_temperature_c,ambient_pressure_hpa"
+    )
+    assert row == "0.0,2026-01-01T22:00:00.000Z,,,,20.5,31.25,"
+
+
+def test_a_reading_once_held_bad_is_not_written_as_good():
+    sample = night(1)[0]
+    file = io.StringIO()
+    write_csv(file, [(sample, replace(convert(sample, LANTERN), quality=Quality.BAD))], LANTERN)
+    assert file.getvalue().splitlines()[1].split(",")[2] == ""
+
+
+# --- whole files
+
+
+def test_a_file_appears_whole_and_with_the_usual_rights(tmp_path):
+    path = tmp_path / "batch.csv"
+    (tmp_path / "plain").touch()
+    with whole_file(path) as file:
+        file.write("elapsed_s\n")
+        assert not path.exists()
+    assert path.read_text() == "elapsed_s\n"
+    assert path.stat().st_mode == (tmp_path / "plain").stat().st_mode
+    assert len(list(tmp_path.iterdir())) == 2
+
+
+def test_an_error_leaves_what_stood_there(tmp_path):
+    path = tmp_path / "batch.csv"
+    path.write_text("old\n")
+    with pytest.raises(ZeroDivisionError), whole_file(path) as file:
+        file.write("half of the new")
+        file.flush()
+        raise ZeroDivisionError
+    assert path.read_text() == "old\n"
+    assert list(tmp_path.iterdir()) == [path]
+
+
+def test_a_link_stays_a_link(tmp_path):
+    target, link = tmp_path / "target.csv", tmp_path / "link.csv"
+    target.write_text("old\n")
+    link.symlink_to(target)
+    with whole_file(link) as file:
+        file.write("new\n")
+    assert link.is_symlink() and target.read_text() == "new\n"
+
+
+def test_a_device_is_written_straight_and_not_replaced(tmp_path):
+    pipe = tmp_path / "pipe"
+    os.mkfifo(pipe)
+    got: list[str] = []
+    reader = threading.Thread(target=lambda: got.append(pipe.read_text()))
+    reader.start()
+    with whole_file(pipe) as file:
+        file.write("row\n")
+    reader.join(timeout=5)
+    assert got == ["row\n"] and pipe.is_fifo()
+
+
+def test_a_missing_folder_is_named(tmp_path):
+    with pytest.raises(FileNotFoundError, match="nowhere"), whole_file(tmp_path / "nowhere" / "a.csv"):
+        pass

@@ -1,0 +1,308 @@
+"""The report says what the record holds, shows texts as texts, and needs nothing else."""
+
+import re
+import shutil
+import sqlite3
+import sys
+from dataclasses import replace
+from html.parser import HTMLParser
+
+import pytest
+
+from potvigil.cli import main
+from potvigil.model.events import (
+    AlarmEvent,
+    AlarmState,
+    Change,
+    Detail,
+    Interval,
+    NoteEvent,
+    StageEvent,
+    Verdict,
+)
+from potvigil.record.store import Store
+from potvigil.reports.batch import harmless_name, report_html
+from potvigil.reports.collect import retell
+from potvigil.reports.pdf import pdf_of, png_of
+from potvigil.wording.quantities import pressure, rate, shown
+
+HOSTILE = (
+    "<script>alert(1)</script>",
+    '"><img src=x onerror=alert(1)>',
+    "{{ 7 * 7 }} {% raw %} ${x} $\\frac{1}{2}$",
+    "</title></style></bdi>&amp;&#0;",
+    "🫧 lens № 3, grün",
+    "W" * 10_000,
+)
+
+
+class Page(HTMLParser):
+    """The words of a page without its style and drawings, its tags, and every attribute that may fetch."""
+
+    def __init__(self, html: str) -> None:
+        super().__init__()
+        self.tags: set[str] = set()
+        self.fetched: list[str] = []
+        self._words: list[str] = []
+        self._within: list[str] = []
+        self.feed(html)
+        self.text = " ".join("".join(self._words).split())
+
+    def handle_starttag(self, tag, attrs):
+        self.tags.add(tag)
+        self._words.append(" ")
+        if tag in ("style", "svg"):
+            self._within.append(tag)
+        names = ("src", "href", "xlink:href", "srcset", "data", "action", "poster")
+        self.fetched += [value for name, value in attrs if name in names and not value.startswith("#")]
+        self.fetched += [name for name, _ in attrs if name.startswith("on")]
+
+    def handle_endtag(self, tag):
+        if self._within and self._within[-1] == tag:
+            self._within.pop()
+
+    def handle_data(self, data):
+        if not self._within:
+            self._words.append(data)
+
+
+def test_each_fact_of_the_judgement_is_told(told, report):
+    summary, text, unit = told.summary, Page(report).text, "psi"
+    assert summary.verdict is Verdict.FELL_BELOW_FLOOR
+    assert "It fell below the floor" in text
+    assert summary.reason[1:] in text
+    for pa in (summary.hold_end_gauge_pa, summary.lowest_gauge_pa, told.pot.floor_pa):
+        assert pressure(pa, unit) in text
+    assert summary.leak.established
+    rates = summary.leak.rate_pa_per_s
+    assert rate(rates.value, unit) in text
+    assert f"{rate(rates.low, unit).split()[0]} to {rate(rates.high, unit)}" in text
+    assert f"since about {told.clock(summary.leak.onset_s.value)}" in text
+    assert f"{100.0 * summary.cure.progress:.0f} % of the cure" in text
+    assert f"The floor was passed at {told.clock(summary.floor_crossed_s)}" in text
+
+
+def test_every_event_is_told_with_its_time(told, report):
+    text = Page(report).text
+    events = [e for e in told.events if isinstance(e, StageEvent | NoteEvent | AlarmEvent)]
+    assert len(events) > 5
+    for event in events:
+        if isinstance(event, AlarmEvent) and event.repeat:
+            continue
+        time = f"{told.local(event.t_s):%H:%M:%S}"
+        match event:
+            case StageEvent():
+                said = f"{time} stage {event.stage.capitalize()}"
+            case NoteEvent():
+                said = f"{time} {event.note} {event.text}"
+            case AlarmEvent(state=AlarmState.UNACKNOWLEDGED):
+                said = f"{time} ▲ {event.alarm} {event.text}"
+            case _:
+                said = f"{time} {event.alarm} "
+        assert " ".join(said.split()) in text
+
+
+def test_the_parts_on_the_page_add_up(told):
+    # each of these would not, rounded one by one
+    for parts in ((-0.44, -0.24, -0.84, 0.0), (0.05, 0.05, 0.05, 0.05), (-1.64, 0.03, -23.16, 20.44)):
+        psi = 6894.757
+        change = Change(sum(parts) * psi, *(part * psi for part in parts))
+        html = report_html(replace(told, summary=replace(told.summary, change=change)))
+        table = html[html.index('<table class="change">') :].split("</table>")[0]
+        *shown_parts, total = (float(x.replace("−", "-")) for x in re.findall(r'number">([^<]+)<', table))
+        assert len(shown_parts) == 4
+        assert sum(shown_parts) == pytest.approx(total, abs=1e-9)
+        assert total == pytest.approx(sum(parts), abs=0.0501)
+        for written, exact in zip(shown_parts, parts, strict=True):
+            assert abs(written - exact) < 0.1001
+
+
+def boyle(gauge_pa):
+    """Diameter over that at room pressure. Boyle: p V = constant, absolute; it goes with V's cube root."""
+    return (101_325.0 / (gauge_pa + 101_325.0)) ** (1 / 3)
+
+
+def test_bubbles_at_gel_by_boyles_law(told, report):
+    at_gel_pa = told.bubble.gel.gauge_pa
+    nearest = min(told.traces, key=lambda each: abs(each.t_s - told.gel_s))
+    assert at_gel_pa == nearest.gauge_pa < 0.8 * told.bubble.start.gauge_pa  # this night it was lost before
+    wider = 100 * (boyle(at_gel_pa) / boyle(told.bubble.start.gauge_pa) - 1)
+    text = Page(report).text
+    assert f"At gel ({told.clock(told.gel_s)}) the pot stood at {pressure(at_gel_pa, 'psi')}" in text
+    assert f"was {boyle(at_gel_pa):.2f} mm wide then, against {boyle(told.pot.working_pa):.2f} mm" in text
+    assert f"left it {wider:.0f} % wider than at the hold's start" in text
+
+
+def test_bubbles_where_nobody_knows_when_it_gelled(told):
+    bubble = replace(told.bubble, gel=None)
+    at_start, at_least = boyle(bubble.start.gauge_pa), boyle(bubble.lowest.gauge_pa)
+    text = Page(report_html(replace(told, bubble=bubble, gel_s=None))).text
+    assert f"pressed to {at_start:.2f} mm" in text
+    assert f"grown back to {at_least:.2f} mm ({100 * (at_least / at_start - 1):.0f} % wider)" in text
+
+
+def test_a_rehearsal_says_so_before_all_else(report):
+    text = Page(report).text
+    assert text.index("Rehearsal") < text.index("Batch record") < text.index("fell below")
+    assert "lost-before-gel" in text
+
+
+def test_a_real_night_says_nothing_of_rehearsals(told):
+    text = Page(report_html(replace(told, row=replace(told.row, rehearsed=None)))).text
+    assert "ehears" not in text
+    assert "simulated" not in text
+
+
+def test_gaps_are_told_by_cause_and_length(night_record, tmp_path):
+    copy = tmp_path / "gap.db"
+    shutil.copyfile(night_record, copy)
+    with sqlite3.connect(copy) as db:
+        db.execute("DELETE FROM sample WHERE t_s > 3000 AND t_s < 3600")
+    with Store.open_read_only(copy) as store:
+        told = retell(store, 1)
+    (silence,) = told.silences
+    assert (silence.from_s, silence.to_s) == (pytest.approx(3000.0, abs=5.1), pytest.approx(3600.0, abs=5.1))
+    text = Page(report_html(told)).text
+    assert f"No good reading from {told.clock(silence.from_s)} to {told.clock(silence.to_s)} (10 min)" in text
+
+
+def test_settings_in_force_are_told_and_secrets_never(told, report):
+    text = Page(report).text
+    assert "working pressure 60 psi" in text
+    assert "not calibrated" in text
+    (run, *_) = told.runs
+    secret = run.settings_json[:-1] + ',"mqtt":{"host":"broker","username":"anna","password_file":"/k/pw"}}'
+    assert "anna" in secret
+    with_secret = replace(told, runs=(replace(run, settings_json=secret),))
+    assert not {"anna", "broker", "/k/pw"} & set(re.split(r"[^\w/]", report_html(with_secret)))
+
+
+@pytest.mark.parametrize("text", HOSTILE, ids=range(len(HOSTILE)))
+def test_hostile_words_are_shown_as_words(told, report, text):
+    details = {Detail.LABEL: text, Detail.NOTE: text, Detail.MOULD: text}
+    html = report_html(replace(told, row=replace(told.row, details=details)))
+    page = Page(html)
+    assert page.tags == Page(report).tags | {"table", "h2"}
+    assert page.fetched == []
+    assert page.text.count(" ".join(shown(text).split())) >= 2
+
+
+def test_what_turns_the_writing_round_or_cannot_be_written_is_replaced():
+    assert shown("a\u202eb\x00\ud800c\n\td") == "a\ufffdb\ufffd\ufffdc\n\td"
+    assert shown("🫧 👩‍🔬 grün ﷽") == "🫧 👩‍🔬 grün ﷽"
+
+
+def test_nothing_is_fetched_and_nothing_promised(report):
+    page = Page(report)
+    assert page.fetched == []
+    assert not page.tags & {"script", "link", "iframe", "img", "object", "base"}
+    assert "url(http" not in report
+    assert "@import" not in report
+    assert "safe" not in report.lower()
+    assert "replaces no gauge, relief valve or inspection" in page.text
+
+
+def test_the_same_record_gives_the_same_page(night_record, report):
+    with Store.open_read_only(night_record) as store:
+        assert report_html(retell(store, 1)) == report
+
+
+@pytest.mark.parametrize("label", ["../../etc/passwd", "a/b\\c\x00d", "-rf *", "名前", "CON.", *HOSTILE])
+def test_a_file_name_is_harmless(label):
+    name = harmless_name(12, label)
+    assert re.fullmatch(r"batch-12(-[a-z0-9]+)*", name)
+    assert len(name) <= 40
+
+
+def test_pdf_and_picture_are_whole(report):
+    pdf = pdf_of(report)
+    assert pdf.startswith(b"%PDF-")
+    assert pdf.rstrip().endswith(b"%%EOF")
+    assert pdf == pdf_of(report)
+    png = png_of(pdf)
+    assert png.startswith(b"\x89PNG\r\n\x1a\n")
+    assert png.endswith(b"IEND\xaeB`\x82")
+
+
+def test_the_verb_writes_all_that_is_asked(night_record, tmp_path, monkeypatch, capsys):
+    monkeypatch.chdir(tmp_path)
+    assert main(["batch", "report", "1", "--record", str(night_record), "--pdf", "--png"]) == 0
+    assert capsys.readouterr().out.split() == ["batch-1.html", "batch-1.pdf", "batch-1.png"]
+    assert sorted(path.name for path in tmp_path.iterdir()) == ["batch-1.html", "batch-1.pdf", "batch-1.png"]
+
+
+def test_the_verb_shows_an_example(capsys):
+    with pytest.raises(SystemExit):
+        main(["batch", "report", "--help"])
+    assert "example: potvigil batch report" in capsys.readouterr().out
+
+
+def test_an_open_batch_is_reported_as_it_stands(told):
+    open_told = replace(
+        told, summary=replace(told.summary, complete=False), row=replace(told.row, end_t_s=None)
+    )
+    assert "Still open: this is how it stood at" in Page(report_html(open_told)).text
+
+
+def test_a_record_that_ends_before_the_vent_says_so(told):
+    text = Page(report_html(replace(told, summary=replace(told.summary, complete=False)))).text
+    assert "The record ends before the pot was vented: this is how it stood at" in text
+
+
+def test_a_rise_is_not_called_a_leak(told):
+    estimate = told.summary.leak
+    rising = replace(estimate, rate_pa_per_s=Interval(-10.0, -15.0, -5.0), established=False, onset_s=None)
+    text = Page(report_html(replace(told, summary=replace(told.summary, leak=rising)))).text
+    low, high = rate(5.0, "psi").split()[0], rate(15.0, "psi")
+    assert f"No air was lost: the pressure rose, at the end by {low} to {high}." in text
+    assert "Air lost none the pressure rose" in text
+
+
+@pytest.mark.parametrize(
+    ("words", "said"),
+    [
+        (["7"], "there is no batch 7"),
+        (["1", "--out", "report.pdf"], "ends in .html"),
+        (["1", "--out", "/nowhere/at-all/report.html"], "cannot be written"),
+        (["1", "--out", "/dev/full/report.html"], "cannot be written"),
+    ],
+)
+def test_what_cannot_be_is_refused_in_one_line(night_record, tmp_path, monkeypatch, capsys, words, said):
+    monkeypatch.chdir(tmp_path)
+    assert main(["batch", "report", *words, "--record", str(night_record)]) == 2
+    err = capsys.readouterr().err
+    assert said in err
+    assert err.count("\n") == 1
+    assert list(tmp_path.iterdir()) == []
+
+
+def test_no_record_is_one_line(tmp_path, capsys):
+    assert main(["batch", "report", "1", "--record", str(tmp_path / "none.db")]) == 2
+    assert "there is no record" in capsys.readouterr().err
+
+
+def test_a_missing_library_names_what_to_install(night_record, tmp_path, monkeypatch, capsys):
+    monkeypatch.chdir(tmp_path)
+    for library in ("jinja2", "weasyprint"):
+        monkeypatch.setitem(sys.modules, library, None)
+        assert main(["batch", "report", "1", "--record", str(night_record), "--pdf"]) == 2
+        err = capsys.readouterr().err
+        assert library in err
+        assert "pip install 'potvigil[report]'" in err
+        monkeypatch.undo()
+        monkeypatch.chdir(tmp_path)
+    assert list(tmp_path.iterdir()) == []
+
+
+def test_a_full_disk_leaves_what_was_there(night_record, tmp_path, monkeypatch, capsys):
+    out = tmp_path / "report.html"
+    out.write_text("before", encoding="utf-8")
+
+    def full(_descriptor: int) -> None:
+        raise OSError(28, "No space left on device")
+
+    monkeypatch.setattr("potvigil.upkeep.atomic_file.os.fsync", full)
+    assert main(["batch", "report", "1", "--record", str(night_record), "--out", str(out)]) == 2
+    assert "No space left on device" in capsys.readouterr().err
+    assert out.read_text(encoding="utf-8") == "before"
+    assert [path.name for path in tmp_path.iterdir()] == ["report.html"]

@@ -1,0 +1,347 @@
+"""Alarm states as scripts of time; states and words as in IEC 62682 / ISA-18.2."""
+
+from collections.abc import Callable
+from datetime import UTC
+from math import inf, nan
+
+import pytest
+
+from potvigil.model.events import AlarmEvent, AlarmId, AlarmState, Priority
+from potvigil.watch.alarm_rules import RULES, shelving_fault
+from potvigil.watch.alarm_states import AlarmBook, Over
+from potvigil.wording.quantities import alarm_state
+
+MINUTE = 60.0
+UTC_S = 1_767_304_800.0  # 2026-01-01 22:00 UTC
+FLOOR = AlarmId.BELOW_FLOOR
+ON_DELAY_S = RULES[FLOOR].on_delay_s
+OFF_DELAY_S = RULES[FLOOR].off_delay_s
+
+UNACKNOWLEDGED, ACKNOWLEDGED = AlarmState.UNACKNOWLEDGED, AlarmState.ACKNOWLEDGED
+RETURNED, NORMAL, SHELVED = AlarmState.RETURNED, AlarmState.NORMAL, AlarmState.SHELVED
+
+
+class Script:
+    """A book and its time; every second one update with what is true."""
+
+    def __init__(self) -> None:
+        self.book = AlarmBook()
+        self.t_s = 0.0
+        self.events: list[AlarmEvent] = []
+
+    def say(self, seconds: float, **conditions: str | None) -> "Script":
+        told = {AlarmId(name.replace("_", "-")): text for name, text in conditions.items()}
+        return self.run(seconds, lambda t_s: told)
+
+    def run(self, seconds: float, told: Callable[[float], dict[AlarmId, str | None]]) -> "Script":
+        until_s = self.t_s + seconds
+        while self.t_s < until_s:
+            self.events += self.book.update(self.t_s, None, told(self.t_s))
+            self.t_s += 1.0
+        return self
+
+    def acknowledge(self, alarm: AlarmId | None = None) -> "Script":
+        self.events += self.book.acknowledge(self.t_s, None, alarm)
+        return self
+
+    def shelve(self, alarm: AlarmId, duration_s: float) -> "Script":
+        self.events += self.book.shelve(self.t_s, None, alarm, duration_s)
+        return self
+
+    def unshelve(self, alarm: AlarmId | None = None) -> "Script":
+        self.events += self.book.unshelve(self.t_s, None, alarm)
+        return self
+
+    def state(self, alarm: AlarmId = FLOOR) -> AlarmState:
+        return {each.alarm: each.state for each in self.book.standing()}.get(alarm, NORMAL)
+
+    def raised(self) -> list[AlarmId]:
+        return [each.alarm for each in self.events if each.state is UNACKNOWLEDGED and not each.repeat]
+
+
+def raised() -> Script:
+    return Script().say(ON_DELAY_S + 1, below_floor="low")
+
+
+@pytest.mark.parametrize("alarm", AlarmId)
+def test_every_alarm_is_raised_after_its_on_delay_and_not_before(alarm: AlarmId) -> None:
+    delay_s = RULES[alarm].on_delay_s
+    script = Script().run(delay_s, lambda _: {alarm: "so"})
+    assert script.events == []
+    script.run(1, lambda _: {alarm: "so"})
+    assert [(each.t_s, each.state, each.text) for each in script.events] == [(delay_s, UNACKNOWLEDGED, "so")]
+    assert script.events[0].priority is RULES[alarm].priority
+
+
+def test_a_moment_shorter_than_the_on_delay_raises_nothing() -> None:
+    script = Script()
+    for _ in range(5):
+        script.say(ON_DELAY_S - 1, below_floor="low").say(1, below_floor=None)
+    assert script.events == []
+
+
+@pytest.mark.parametrize("alarm", AlarmId)
+def test_every_alarm_returns_after_its_off_delay(alarm: AlarmId) -> None:
+    rule = RULES[alarm]
+    script = Script().run(rule.on_delay_s + 1, lambda _: {alarm: "so"}).acknowledge()
+    script.run(rule.off_delay_s, lambda _: {alarm: None})
+    assert script.state(alarm) is ACKNOWLEDGED
+    script.run(1, lambda _: {alarm: None})
+    assert script.state(alarm) is NORMAL
+
+
+@pytest.mark.parametrize("period_s", [2, 7, 60, 300])
+def test_chatter_round_a_limit_makes_one_alarm_in_ten_minutes(period_s: int) -> None:
+    # EEMUA 191: one alarm in ten minutes is what an operator can bear
+    script = raised().run(3600, lambda t_s: {FLOOR: "low" if t_s % period_s < period_s / 2 else None})
+    assert script.raised() == [FLOOR]
+    assert script.state() is UNACKNOWLEDGED
+
+
+def test_acknowledging_silences_but_never_clears() -> None:
+    script = raised().acknowledge(FLOOR)
+    assert script.state() is ACKNOWLEDGED
+    before = len(script.events)
+    script.say(8 * 3600, below_floor="still low")
+    assert script.state() is ACKNOWLEDGED
+    assert script.events[before:] == []
+    assert FLOOR in script.book.true_now
+    assert script.book.standing()[0].text == "still low"
+
+
+def test_returned_unacknowledged_is_shown_until_it_is_seen() -> None:
+    script = raised().say(OFF_DELAY_S + 1, below_floor=None)
+    assert script.state() is RETURNED
+    script.say(5 * 3600, below_floor=None)
+    assert script.state() is RETURNED
+    script.acknowledge()
+    assert script.state() is NORMAL
+    assert script.book.standing() == ()
+
+
+def test_true_again_after_its_return_is_announced_again() -> None:
+    script = raised().say(OFF_DELAY_S + 1, below_floor=None).say(ON_DELAY_S + 1, below_floor="again")
+    assert script.state() is UNACKNOWLEDGED
+    assert script.raised() == [FLOOR, FLOOR]
+
+
+def test_true_again_after_acknowledge_and_return_is_announced_again() -> None:
+    script = raised().acknowledge().say(OFF_DELAY_S + 1, below_floor=None)
+    assert script.state() is NORMAL
+    assert script.say(ON_DELAY_S + 1, below_floor="again").raised() == [FLOOR, FLOOR]
+
+
+def test_repeats_stretch() -> None:
+    script = raised().say(5 * 3600, below_floor="low")
+    repeats = [each.t_s for each in script.events if each.repeat]
+    first_s = script.events[0].t_s
+    steps = [b - a for a, b in zip([first_s, *repeats], repeats, strict=False)]
+    assert steps == [10 * MINUTE, 20 * MINUTE, 40 * MINUTE, 60 * MINUTE, 60 * MINUTE, 60 * MINUTE]
+    assert all(each.state is UNACKNOWLEDGED for each in script.events)
+
+
+def test_what_is_over_already_is_not_announced_again() -> None:
+    script = raised().say(OFF_DELAY_S + 60, below_floor=None)
+    assert [each.state for each in script.events] == [UNACKNOWLEDGED, RETURNED]
+
+
+def test_acknowledging_ends_the_repeats_and_a_new_alarm_begins_them_anew() -> None:
+    script = raised().say(45 * MINUTE, below_floor="low").acknowledge()
+    script.say(OFF_DELAY_S + 1, below_floor=None)
+    script.events.clear()
+    script.say(ON_DELAY_S + 1 + 10 * MINUTE, below_floor="low")
+    assert [each.repeat for each in script.events] == [False, True]
+
+
+def test_shelving_is_silent_and_always_ends() -> None:
+    script = raised().shelve(FLOOR, 900.0)
+    script.events.clear()
+    script.say(899, below_floor="low")
+    assert script.state() is SHELVED
+    assert script.events == []
+    script.say(2, below_floor="low")
+    assert script.state() is UNACKNOWLEDGED
+    assert script.raised() == [FLOOR]
+
+
+@pytest.mark.parametrize(("alarm", "most_s"), [(FLOOR, 900.0), (AlarmId.THERMOMETER, 86_400.0)])
+def test_nobody_silences_an_alarm_for_longer_than_it_may_be(alarm: AlarmId, most_s: float) -> None:
+    for given_s in (1e12, inf):
+        told = {"below_floor": "low"} if alarm is FLOOR else {"thermometer": "gone"}
+        script = Script().say(ON_DELAY_S + 120, **told).shelve(alarm, given_s)
+        assert script.say(int(most_s) - 1, **told).state(alarm) is SHELVED
+        assert script.say(2, **told).state(alarm) is UNACKNOWLEDGED
+        assert shelving_fault(alarm, given_s) is not None
+    assert shelving_fault(alarm, most_s) is None is shelving_fault(alarm, 60.0)
+    assert shelving_fault(alarm, 59.0) is not None is not shelving_fault(alarm, nan)
+
+
+def test_a_high_alarm_that_is_over_is_no_longer_put_aside_and_the_next_one_is_told() -> None:
+    script = raised().shelve(FLOOR, 900.0).say(int(OFF_DELAY_S) + 1, below_floor=None)
+    assert script.state() is NORMAL
+    script.events.clear()
+    assert script.say(int(ON_DELAY_S) + 2, below_floor="low").raised() == [FLOOR]
+
+
+def test_a_low_alarm_that_is_over_stays_put_aside_to_the_end() -> None:
+    leak = AlarmId.LEAK
+    script = Script().say(120, leak="so").shelve(leak, 1800.0).say(int(OFF_DELAY_S) + 1, leak=None)
+    assert script.state(leak) is SHELVED
+    assert script.say(1800, leak=None).state(leak) is NORMAL
+
+
+def test_shelving_ends_though_nothing_is_known_of_the_condition() -> None:
+    script = raised().shelve(FLOOR, 600.0).say(602)
+    assert script.state() is UNACKNOWLEDGED
+
+
+def test_acknowledging_does_not_end_a_shelving() -> None:
+    script = raised().shelve(FLOOR, 600.0).acknowledge()
+    assert script.state() is SHELVED
+
+
+def test_a_low_alarm_is_put_aside_before_it_comes_and_a_high_one_is_not() -> None:
+    script = Script().shelve(AlarmId.LEAK, 600.0).say(598, leak="so")
+    assert script.raised() == []
+    assert script.say(4, leak="so").raised() == [AlarmId.LEAK]
+    assert Script().shelve(FLOOR, 600.0).say(int(ON_DELAY_S) + 2, below_floor="low").raised() == [FLOOR]
+
+
+def test_a_shelving_is_taken_back_and_the_alarm_is_as_its_condition_is() -> None:
+    script = raised().shelve(FLOOR, 900.0).say(10, below_floor="low")
+    script.events.clear()
+    assert script.unshelve(FLOOR).state() is UNACKNOWLEDGED
+    assert script.raised() == [FLOOR]  # announced again, at once
+    over = Script().shelve(AlarmId.LEAK, 600.0).say(10, leak=None)
+    assert over.unshelve().state(AlarmId.LEAK) is NORMAL
+    assert over.say(ON_DELAY_S + 120, leak="so").raised() == [AlarmId.LEAK]
+    untouched = raised().acknowledge()
+    assert untouched.unshelve(FLOOR).unshelve().state() is AlarmState.ACKNOWLEDGED
+
+
+def test_a_shelving_says_until_when_by_the_wall_clock() -> None:
+    book = AlarmBook()
+    (event,) = book.shelve(100.0, UTC_S, AlarmId.LEAK, 1800.0)
+    (standing,) = book.standing()
+    assert event.until_utc_s == standing.until_utc_s == UTC_S + 1800.0
+    assert alarm_state(event, UTC) == alarm_state(standing, UTC) == "put aside until 22:30"
+    assert standing.since_s == 100.0
+    (event,) = book.unshelve(200.0, UTC_S + 100.0, AlarmId.LEAK)
+    assert event.until_utc_s is None
+    (event,) = book.shelve(300.0, None, AlarmId.LEAK, 1800.0)
+    assert alarm_state(event, UTC) == "put aside"
+
+
+@pytest.mark.parametrize(
+    ("before", "after"),
+    [("raised", RETURNED), ("seen", NORMAL), ("put aside", NORMAL), ("returned", RETURNED)],
+)
+def test_what_is_over_for_good_returns_at_once_and_no_longer_says_what_to_do(before: str, after: str) -> None:
+    script = raised()
+    if before == "seen":
+        script.acknowledge()
+    elif before == "put aside":
+        script.shelve(FLOOR, 900.0)
+    elif before == "returned":
+        script.say(OFF_DELAY_S + 2, below_floor=None)
+    script.events += script.book.update(script.t_s, None, {FLOOR: Over("it is over")})
+    assert script.state() is after
+    assert all(each.text == "it is over" for each in script.book.standing())
+    assert Script().book.update(0.0, None, {FLOOR: Over("it is over")}) == []
+
+
+def test_unknown_keeps_the_state() -> None:
+    script = raised().say(3 * 3600)
+    assert script.state() is UNACKNOWLEDGED
+    script.acknowledge().say(3 * 3600)
+    assert script.state() is ACKNOWLEDGED
+
+
+def test_the_on_delay_does_not_run_while_nothing_is_known() -> None:
+    script = Script().say(1, below_floor="low").say(3600).say(ON_DELAY_S - 1, below_floor="low")
+    assert script.raised() == []
+    assert script.say(2, below_floor="low").raised() == [FLOOR]
+
+
+def test_the_off_delay_does_not_run_while_nothing_is_known() -> None:
+    script = raised().acknowledge().say(1, below_floor=None).say(3600).say(OFF_DELAY_S - 1, below_floor=None)
+    assert script.state() is ACKNOWLEDGED
+    assert script.say(2, below_floor=None).state() is NORMAL
+
+
+@pytest.mark.parametrize(
+    ("alarm", "root"), [(alarm, root) for alarm, rule in RULES.items() for root in sorted(rule.hidden_by)]
+)
+def test_a_root_cause_hides_its_consequences(alarm: AlarmId, root: AlarmId) -> None:
+    script = Script().run(RULES[root].on_delay_s + 1, lambda _: {root: "root"})
+    script.run(900, lambda _: {root: "root", alarm: "consequence"})
+    assert script.raised() == [root]
+
+
+def test_what_a_root_cause_comes_to_hide_falls_silent_and_says_what_is_true() -> None:
+    """An alarm that stood first must not repeat its old words beside what made them untrue."""
+    leak, ahead = AlarmId.LEAK, AlarmId.FLOOR_AHEAD
+    script = Script().say(120, leak="will hold", floor_ahead=None)
+    script.say(2 * 3600, leak="will not hold", floor_ahead="soon")
+    assert script.raised() == [leak, ahead]
+    assert [event for event in script.events if event.alarm is leak and event.repeat] == []
+    assert {each.alarm: each.text for each in script.book.standing()}[leak] == "will not hold"
+    script.say(OFF_DELAY_S + 5, leak="holds after all", floor_ahead=None)
+    assert script.events[-1].alarm is leak and script.events[-1].text == "holds after all"
+
+
+@pytest.mark.parametrize("how", ["acknowledged", "shelved", "a dead sensor"])
+def test_what_stood_first_is_told_on_where_its_root_cause_is_not(how: str) -> None:
+    """A high alarm of a night is never lost: only what is itself told again and again speaks for another."""
+    root = AlarmId.PRESSURE_SENSOR if how == "a dead sensor" else AlarmId.RAPID_LOSS
+    told = {"below_floor": "low", "rapid_loss": "fast"}
+    if root is AlarmId.PRESSURE_SENSOR:
+        told = {"pressure_sensor": "wire"}
+    script = Script().say(120, below_floor="low").say(60, **told)
+    if how == "acknowledged":
+        script.acknowledge(root)
+    elif how == "shelved":
+        script.shelve(root, 8 * 3600.0)
+    seen = len(script.events)
+    script.say(2 * 3600, **told)
+    assert [event for event in script.events[seen:] if event.alarm is FLOOR and event.repeat]
+
+
+def test_a_consequence_that_ends_while_it_is_hidden_returns() -> None:
+    script = Script().say(120, leak="so").say(60, leak="so", floor_ahead="soon")
+    script.say(OFF_DELAY_S + 5, leak=None, floor_ahead="soon")
+    assert script.state(AlarmId.LEAK) is RETURNED
+
+
+def test_no_alarm_hides_itself_and_no_two_hide_each_other() -> None:
+    for alarm, rule in RULES.items():
+        assert alarm not in rule.hidden_by
+    between_sensors = {AlarmId.PRESSURE_SENSOR, AlarmId.READINGS_STOPPED}
+    for alarm, rule in RULES.items():
+        for root in rule.hidden_by:
+            assert alarm not in RULES[root].hidden_by or {alarm, root} == between_sensors
+
+
+def test_a_consequence_is_told_once_the_root_is_gone() -> None:
+    script = Script().say(20, pressure_sensor="wire").say(OFF_DELAY_S + 1, pressure_sensor=None)
+    script.say(ON_DELAY_S + 2, pressure_sensor=None, below_floor="low")
+    assert script.raised() == [AlarmId.PRESSURE_SENSOR, FLOOR]
+
+
+def test_the_most_pressing_is_shown_first() -> None:
+    script = Script().say(400, thermometer="gone", over_pressure="high", record_failing="full")
+    shown = [each.priority for each in script.book.standing()]
+    assert shown == [Priority.HIGH, Priority.HIGH, Priority.LOW]
+    assert script.book.standing()[0].alarm is AlarmId.OVER_PRESSURE
+
+
+def test_every_alarm_has_a_rule() -> None:
+    assert set(RULES) == set(AlarmId)
+
+
+def test_acknowledging_one_leaves_the_others() -> None:
+    script = Script().say(400, thermometer="gone", over_pressure="high").acknowledge(AlarmId.THERMOMETER)
+    assert script.state(AlarmId.THERMOMETER) is ACKNOWLEDGED
+    assert script.state(AlarmId.OVER_PRESSURE) is UNACKNOWLEDGED
+    script.acknowledge(None)
+    assert script.state(AlarmId.OVER_PRESSURE) is ACKNOWLEDGED

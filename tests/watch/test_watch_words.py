@@ -1,0 +1,443 @@
+"""PotWatch told of everything that can go wrong: which alarm speaks, which stay silent, and in what words."""
+
+import re
+from collections.abc import Callable, Iterable, Iterator
+from dataclasses import dataclass, replace
+from random import Random
+
+import pytest
+
+from potvigil.model.events import (
+    Action,
+    AlarmEvent,
+    AlarmId,
+    AlarmState,
+    Answer,
+    BatchClosed,
+    BatchOpened,
+    BatchSummary,
+    Command,
+    Detail,
+    Event,
+    NoteEvent,
+    NoteId,
+    Outcome,
+    Stage,
+    Verdict,
+)
+from potvigil.model.pot import Pot
+from potvigil.model.reading import Fault, Place, Sample, Sensor
+from potvigil.watch.pot_watch import PotWatch
+from potvigil.wording.answer import answer
+from shut_pot import ATMOSPHERE_PA, PSI, UTC_S, pot
+
+HOUR = 3600.0
+Path = Callable[[float], float]  # gauge pressure, psi, over seconds
+POT = pot(hold_s=2 * HOUR, gel_s=HOUR, working_time_s=1800.0)
+
+
+def filled(t_s: float) -> float:
+    """Gauge, psi: a minute open, two minutes of fill, then 60 psi."""
+    return min(max((t_s - 60.0) / 2.0, 0.0), 60.0)
+
+
+def after(from_s: float, path: Path) -> Path:
+    return lambda t_s: filled(t_s) if t_s < from_s else path(t_s - from_s)
+
+
+def vented(at_s: float) -> Path:
+    return after(at_s, lambda s: 60.0 * 0.9**s if s < 60 else 0.0)
+
+
+def night(
+    hours: float, gauge_psi: Callable[[float], float] = filled, step_s: float = 2.0
+) -> Iterator[Sample]:
+    random = Random(7)
+    for i in range(int(hours * HOUR / step_s)):
+        t_s = i * step_s
+        pa = (gauge_psi(t_s) + random.gauss(0.0, 0.03)) * PSI
+        yield Sample(t_s, UTC_S + t_s, gauge_pa=pa, gas_c=20.0, ambient_pa=ATMOSPHERE_PA)
+
+
+@dataclass
+class Told:
+    watch: PotWatch
+    events: list[Event]
+
+    def raised(self) -> list[AlarmId]:
+        return [
+            each.alarm
+            for each in self.events
+            if isinstance(each, AlarmEvent) and each.state is AlarmState.UNACKNOWLEDGED and not each.repeat
+        ]
+
+    def notes(self, note: NoteId) -> list[NoteEvent]:
+        return [each for each in self.events if isinstance(each, NoteEvent) and each.note is note]
+
+    def closed(self) -> list[BatchSummary]:
+        return [each.summary for each in self.events if isinstance(each, BatchClosed)]
+
+    def texts(self) -> list[str]:
+        return [each.text for each in self.events if isinstance(each, AlarmEvent | NoteEvent)] + [
+            summary.reason for summary in self.closed()
+        ]
+
+
+def watched(samples: Iterable[Sample], of: Pot = POT) -> Told:
+    watch = PotWatch(of)
+    return Told(watch, [event for sample in samples for event in watch.feed(sample)])
+
+
+def without_pressure(samples: Iterable[Sample], from_s: float, until_s: float = 1e9) -> Iterator[Sample]:
+    fault = Fault(Sensor.TRANSDUCER, "no answer on bus 1 at 0x48, register 0")
+    for each in samples:
+        dead = from_s <= each.t_s < until_s
+        yield replace(each, gauge_pa=None, faults=(fault,)) if dead else each
+
+
+def without_thermometer(samples: Iterable[Sample], from_s: float, until_s: float = 1e9) -> Iterator[Sample]:
+    fault = Fault(Sensor.THERMOMETER, "28-0316a2795aff: file is missing", Place.GAS)
+    for each in samples:
+        yield replace(each, gas_c=None, faults=(fault,)) if from_s <= each.t_s < until_s else each
+
+
+def with_gap(samples: Iterable[Sample], from_s: float, until_s: float) -> Iterator[Sample]:
+    return (each for each in samples if not from_s <= each.t_s < until_s)
+
+
+def sagging(psi_per_h: float, from_s: float = 1800.0) -> Path:
+    return after(from_s, lambda s: 60.0 - psi_per_h * s / HOUR)
+
+
+def topped_up_three_times() -> Path:
+    # losing 6 psi/h, put back within 10 s every half hour
+    def path(s: float) -> float:
+        into = s % 1800.0
+        return 60.0 - 3.0 * (into / 1800.0 if into < 1790.0 else (1800.0 - into) / 10.0)
+
+    return after(1200.0, path)
+
+
+SCENES: dict[AlarmId, Callable[[], Told]] = {
+    AlarmId.OVER_PRESSURE: lambda: watched(night(0.5, lambda t_s: filled(t_s) * 1.4)),
+    AlarmId.RAPID_LOSS: lambda: watched(night(0.75, sagging(180.0))),
+    AlarmId.BELOW_FLOOR: lambda: watched(night(1.5, sagging(40.0, 600.0))),
+    AlarmId.FLOOR_AHEAD: lambda: watched(night(1.2, sagging(12.0))),
+    AlarmId.LEAK: lambda: watched(night(2.0, sagging(1.5))),
+    AlarmId.SUPPLY_MASKING: lambda: watched(night(2.0, topped_up_three_times())),
+    AlarmId.SLOW_TO_PRESSURE: lambda: watched(night(0.5, lambda t_s: min(filled(t_s), 30.0))),
+    AlarmId.VENTED_EARLY: lambda: watched(night(0.9, vented(0.6 * HOUR))),
+    AlarmId.PRESSURE_SENSOR: lambda: watched(without_pressure(night(1.0), 1800.0)),
+    AlarmId.THERMOMETER: lambda: watched(without_thermometer(night(1.0), 1800.0)),
+    AlarmId.READINGS_STOPPED: lambda: watched(with_gap(night(1.0), 1200.0, 2400.0)),
+    AlarmId.TEST: lambda: with_a_test_alarm(),
+}
+FROM_OUTSIDE = {AlarmId.RECORD_FAILING, AlarmId.CLOCK_UNSET, AlarmId.SIGNALS_FAILING}
+
+
+def with_a_test_alarm() -> Told:
+    told = watched(night(0.1))
+    told.events += told.watch.handle(Command(Action.TEST_ALARM, 360.0))
+    for each in night(0.2):
+        if each.t_s >= 360.0:
+            told.events += told.watch.feed(each)
+    return told
+
+
+@pytest.fixture(scope="module")
+def scenes() -> dict[AlarmId, Told]:
+    return {alarm: scene() for alarm, scene in SCENES.items()}
+
+
+@pytest.mark.parametrize("alarm", SCENES)
+def test_each_fault_raises_its_alarm(alarm: AlarmId, scenes: dict[AlarmId, Told]) -> None:
+    assert alarm in scenes[alarm].raised()
+
+
+def test_every_alarm_of_the_pot_has_a_scene() -> None:
+    assert set(SCENES) | FROM_OUTSIDE == set(AlarmId)
+
+
+@pytest.mark.parametrize(
+    "alarm",
+    [
+        AlarmId.PRESSURE_SENSOR,
+        AlarmId.THERMOMETER,
+        AlarmId.READINGS_STOPPED,
+        AlarmId.OVER_PRESSURE,
+        AlarmId.SLOW_TO_PRESSURE,
+        AlarmId.VENTED_EARLY,
+        AlarmId.RAPID_LOSS,
+    ],
+)
+def test_a_root_cause_speaks_alone(alarm: AlarmId, scenes: dict[AlarmId, Told]) -> None:
+    assert scenes[alarm].raised() == [alarm]
+
+
+def test_no_text_calls_anything_safe_or_has_clamps_tightened_under_pressure(
+    scenes: dict[AlarmId, Told],
+) -> None:
+    texts = [text for told in scenes.values() for text in told.texts()]
+    assert len(texts) > 20
+    for text in texts:
+        assert not re.search(r"safe|tighten|screw down|re-?torque", text, re.IGNORECASE), text
+        if "clamp" in text:
+            assert re.search(r"after venting[^.]*clamp", text, re.IGNORECASE), text
+
+
+def test_no_text_has_an_internal_word_or_a_bare_number_of_pascal(scenes: dict[AlarmId, Told]) -> None:
+    for told in scenes.values():
+        for text in told.texts():
+            assert not re.search(
+                r"\b(HOLDING|SETTLING|None|nan|inf|sigma|trigger|_pa)\b|\dPa\b| Pa\b", text
+            ), text
+
+
+def test_every_alarm_says_what_to_do(scenes: dict[AlarmId, Told]) -> None:
+    advice = re.compile(r"\b(Shut|Stay clear|stay clear|Top|Topping|check|Check|look at|Find|Compare|Read)\b")
+    for alarm in set(SCENES) - {AlarmId.TEST, AlarmId.SUPPLY_MASKING}:
+        for event in scenes[alarm].events:
+            if isinstance(event, AlarmEvent) and event.alarm is alarm and event.text:
+                assert advice.search(event.text), event.text
+
+
+def test_the_floor_ahead_is_told_by_the_clock_or_else_counted_from_now(scenes: dict[AlarmId, Told]) -> None:
+    by_clock = [e for e in scenes[AlarmId.FLOOR_AHEAD].events if isinstance(e, AlarmEvent)]
+    assert any(re.search(r"about \d\d:\d\d", each.text) for each in by_clock)
+    unset = watched(replace(each, utc_s=None) for each in night(1.2, sagging(12.0)))
+    texts = [e.text for e in unset.events if isinstance(e, AlarmEvent) and e.alarm is AlarmId.FLOOR_AHEAD]
+    assert texts
+    assert all(
+        re.search(r"in about \d+ (min|h)", text) and not re.search(r"\d\d:\d\d", text) for text in texts
+    )
+
+
+def test_nothing_known_is_nothing_told() -> None:
+    snapshot = PotWatch(POT).snapshot()
+    assert snapshot.stage is Stage.OPEN
+    told = watched([Sample(float(t_s)) for t_s in range(14)])
+    assert told.events == []
+    for each in (snapshot, told.watch.snapshot()):
+        reading = each.reading
+        assert (reading.gauge_pa, reading.absolute_pa, reading.gas_k) == (None, None, None)
+        assert (each.leak, each.forecast, each.change, each.cure, each.corrected_gauge_pa) == (None,) * 5
+    assert told.watch.summary() is None
+
+
+def test_a_dead_transducer_keeps_the_stage_and_what_was_known() -> None:
+    told = watched(without_pressure(night(1.5), 4500.0))
+    assert told.watch.stage is Stage.HOLDING
+    assert told.watch.snapshot().reading.gauge_pa is None
+    assert told.watch.snapshot().change is None
+    assert told.watch.snapshot().leak is not None
+    assert told.closed() == []
+
+
+def test_a_thermometer_that_comes_back_is_noted() -> None:
+    told = watched(without_thermometer(night(1.0), 1800.0, 2400.0))
+    assert len(told.notes(NoteId.THERMOMETER_BACK)) == 1
+    assert told.raised() == [AlarmId.THERMOMETER]
+
+
+def test_a_thermometer_on_the_mould_that_is_lost_is_missed_for_the_resins_sake() -> None:
+    of = replace(POT, thermometers=frozenset({Place.GAS, Place.CONTENTS}))
+    fault = Fault(Sensor.THERMOMETER, "28-0519b4d6e1cc: file is missing", Place.CONTENTS)
+    warm = (replace(each, contents_c=24.0) for each in night(1.0))
+    told = watched(
+        (each if each.t_s < 1800.0 else replace(each, contents_c=None, faults=(fault,)) for each in warm), of
+    )
+    assert told.raised() == [AlarmId.THERMOMETER]
+    text = next(each.text for each in told.events if isinstance(each, AlarmEvent))
+    assert text.startswith("Contents thermometer: 28-0519b4d6e1cc: file is missing. The watch goes on;")
+    assert "how warm the resin itself is" in text
+    assert "a small leak" not in text  # the one in the gas is there
+
+
+def test_a_sound_batch_is_held_and_the_end_of_the_cure_is_told_once() -> None:
+    told = watched(night(2.3, vented(2.1 * HOUR)))
+    assert told.raised() == []
+    assert [summary.verdict for summary in told.closed()] == [Verdict.HELD]
+    assert len(told.notes(NoteId.CURE_DONE)) == 1
+    assert told.notes(NoteId.CURE_DONE)[0].t_s == pytest.approx(2 * HOUR + 64.0, abs=10.0)
+    summary = told.closed()[0]
+    assert summary.hold_end_gauge_pa == pytest.approx(60 * PSI, rel=0.01)  # the vent is not in it
+    assert list(summary.stages) == [Stage.OPEN, Stage.FILLING, Stage.SETTLING, Stage.HOLDING, Stage.VENTING]
+
+
+@pytest.mark.parametrize(
+    ("scene", "verdict"),
+    [
+        (lambda: night(2.3, vented(0.6 * HOUR)), Verdict.VENTED_EARLY),
+        (lambda: with_gap(night(2.3, vented(2.1 * HOUR)), 2000.0, 6000.0), Verdict.INCOMPLETE),
+        (
+            lambda: night(2.4, lambda t_s: sagging(1.5)(t_s) if t_s < 2.1 * HOUR else 0.0),
+            Verdict.LEAKED,
+        ),
+        (
+            lambda: night(2.4, lambda t_s: sagging(20.0)(t_s) if t_s < 2.1 * HOUR else 0.0),
+            Verdict.FELL_BELOW_FLOOR,
+        ),
+    ],
+    ids=lambda value: value.value if isinstance(value, Verdict) else "",
+)
+def test_how_a_batch_is_judged(scene: Callable[[], Iterator[Sample]], verdict: Verdict) -> None:
+    assert [summary.verdict for summary in watched(scene()).closed()] == [verdict]
+
+
+def test_top_ups_are_noted_once_each() -> None:
+    told = watched(night(1.9, topped_up_three_times()))
+    assert len(told.notes(NoteId.TOP_UP)) == 3
+    assert told.watch.snapshot().top_ups == 3
+    assert told.watch.stage is Stage.HOLDING
+
+
+def test_parts_of_the_change_add_up() -> None:
+    for path in (filled, sagging(3.0), topped_up_three_times()):
+        change = watched(night(1.8, path)).watch.snapshot().change
+        assert change is not None
+        parts = change.cooling_pa + change.barometer_pa + change.leak_pa + change.top_up_pa
+        assert parts == pytest.approx(change.total_pa, abs=1e-6)
+
+
+@pytest.mark.parametrize("celsius", [20.0, None])
+def test_what_a_top_up_brought_is_a_part_of_the_change(celsius: float | None) -> None:
+    path = after(6000.0, lambda s: 60.0 + min(s / 5.0, 4.0))  # after the longest settling
+    told = watched((replace(each, gas_c=celsius) for each in night(1.9, path)), pot(thermometers=frozenset()))
+    change = told.watch.snapshot().change
+    assert change is not None
+    assert change.top_up_pa == pytest.approx(4.0 * PSI, abs=0.3 * PSI)
+    parts = change.cooling_pa + change.barometer_pa + change.leak_pa + change.top_up_pa
+    assert parts == pytest.approx(change.total_pa, abs=1e-6)
+
+
+@pytest.mark.parametrize(
+    ("command", "why"),
+    [
+        (Command(Action.EDIT, 0.0, text="lens"), "which detail"),
+        (Command(Action.CLOSE, 0.0), "no batch is open"),
+        (Command(Action.SHELVE, 0.0), "which alarm"),
+        (Command(Action.SHELVE, 0.0, AlarmId.OVER_PRESSURE), "over-pressure does not stand"),
+        (Command(Action.ACKNOWLEDGE, 0.0, AlarmId.LEAK), "leak does not stand"),
+    ],
+)
+def test_a_command_that_cannot_be_carried_out_is_refused_and_changes_nothing(
+    command: Command, why: str
+) -> None:
+    watch = PotWatch(POT)
+    before = watch.snapshot()
+    (note,) = watch.handle(command)
+    assert isinstance(note, NoteEvent) and note.note is NoteId.REFUSED and why in note.text
+    assert watch.snapshot() == before
+    assert answer(command, [note], None) == Answer(Outcome.REFUSED, note.text)
+
+
+def test_a_batch_is_not_opened_over_an_open_one() -> None:
+    watch = PotWatch(POT)
+    assert isinstance(watch.handle(Command(Action.OPEN, 0.0))[0], BatchOpened)
+    (note,) = watch.handle(Command(Action.OPEN, 1.0))
+    assert isinstance(note, NoteEvent) and "a batch is open" in note.text
+
+
+def test_a_test_that_nobody_would_hear_is_refused() -> None:
+    watch = PotWatch(POT)
+    watch.handle(Command(Action.SHELVE, 0.0, AlarmId.TEST, duration_s=600.0))
+    (note,) = watch.handle(Command(Action.TEST_ALARM, 1.0))
+    assert isinstance(note, NoteEvent) and "the test alarm is put aside" in note.text
+
+
+@pytest.mark.parametrize("transducer", ["reads", "dead"])
+def test_once_the_cure_is_done_nobody_is_told_to_top_up(transducer: str) -> None:
+    of = pot(hold_s=HOUR)
+    samples = list(night(1.3, sagging(40.0, 600.0)))
+    if transducer == "dead":
+        samples = list(without_pressure(samples, 0.9 * HOUR))
+    watch, said = PotWatch(of), []
+    for sample in samples:
+        watch.feed(sample)
+        snapshot = watch.snapshot()
+        if snapshot.cure is not None:
+            texts = [each.text for each in snapshot.alarms if each.alarm is AlarmId.BELOW_FLOOR]
+            said.append((snapshot.cure.progress >= 1.0, texts))
+    assert any("Top up now" in text for is_done, texts in said for text in texts if not is_done)
+    assert {text for is_done, texts in said for text in texts if is_done} == {
+        "It was below the floor before the cure was done."
+    }
+
+
+@pytest.mark.parametrize(
+    ("gel_s", "hold_s", "advice"),
+    [
+        (None, 0.9 * HOUR, "It is too late to top up: look at the cast after venting; bubbles"),
+        (
+            0.5 * HOUR,
+            3.0 * HOUR,
+            "The resin has gelled, topping up helps no more: look at the cast after venting; bubbles",
+        ),
+        (1.5 * HOUR, 3.0 * HOUR, "Top up now if the resin is still liquid; bubbles"),
+    ],
+)
+def test_topping_up_is_advised_only_while_it_helps(gel_s: float | None, hold_s: float, advice: str) -> None:
+    told = watched(night(0.9, sagging(40.0, 600.0)), pot(hold_s=hold_s, gel_s=gel_s))
+    (text,) = [each.text for each in told.watch.snapshot().alarms if each.alarm is AlarmId.BELOW_FLOOR]
+    assert advice in text
+
+
+def edit(field: Detail, text: str, t_s: float, by: str = "anna") -> Command:
+    return Command(Action.EDIT, t_s, text=text, by=by, field=field)
+
+
+def test_a_batch_opened_and_labelled_by_hand_closes_when_the_pot_is_vented() -> None:
+    told = watched(night(0.01))
+    told.events += told.watch.handle(Command(Action.OPEN, 40.0))
+    told.events += told.watch.handle(edit(Detail.LABEL, "harbour lens, clear", 40.0))
+    for each in night(1.0):
+        if each.t_s > 40.0:
+            told.events += told.watch.feed(each)
+    told.events += told.watch.handle(edit(Detail.NOTE, "second pour", 3600.0))
+    vented = [replace(each, t_s=each.t_s + 3600.0, gauge_pa=0.0) for each in night(0.02)]
+    told.events += [event for each in vented for event in told.watch.feed(each)]
+    assert len([each for each in told.events if isinstance(each, BatchOpened)]) == 1
+    (summary,) = told.closed()
+    assert (summary.label, summary.note) == ("harbour lens, clear", "second pour")
+    assert told.watch.summary() is None
+
+
+@pytest.mark.parametrize("hours", [0.3, 1.0])
+def test_no_word_ends_the_watch_over_a_pot_under_pressure(hours: float) -> None:
+    told = watched(night(hours))
+    (refused,) = told.watch.handle(Command(Action.CLOSE, hours * HOUR))
+    assert isinstance(refused, NoteEvent) and refused.note is NoteId.REFUSED
+    assert "under pressure" in refused.text and "vented" in refused.text
+    assert told.watch.summary() is not None
+    # and what is to be told of it is told
+    fallen = [replace(each, gauge_pa=40.0 * PSI) for each in night(hours + 0.3) if each.t_s > hours * HOUR]
+    events = [event for each in fallen for event in told.watch.feed(each)]
+    assert {each.alarm for each in events if isinstance(each, AlarmEvent)} & {
+        AlarmId.BELOW_FLOOR,
+        AlarmId.RAPID_LOSS,
+    }
+
+
+def test_a_batch_is_closed_by_hand_where_nobody_can_tell_the_pressure_or_there_is_none() -> None:
+    told = watched(night(0.01))
+    told.watch.handle(Command(Action.OPEN, 40.0))
+    assert isinstance(told.watch.handle(Command(Action.CLOSE, 41.0))[-1], BatchClosed)
+    told = watched(without_pressure(night(0.5), 900.0))
+    assert isinstance(told.watch.handle(Command(Action.CLOSE, 1800.0))[-1], BatchClosed)
+    assert told.watch.summary() is None
+
+
+def test_a_shelving_without_an_end_has_one() -> None:
+    told = watched(without_pressure(night(0.5), 900.0))
+    told.watch.handle(Command(Action.SHELVE, 1800.0, alarm=AlarmId.PRESSURE_SENSOR))
+    assert [each.state for each in told.watch.snapshot().alarms] == [AlarmState.SHELVED]
+    later = [each for each in without_pressure(night(2.0, step_s=10.0), 900.0) if each.t_s > 1800.0]
+    events = [event for each in later for event in told.watch.feed(each)]
+    assert [each.alarm for each in events if isinstance(each, AlarmEvent)][:1] == [AlarmId.PRESSURE_SENSOR]
+
+
+def test_what_is_wrong_outside_the_pot_is_told_too() -> None:
+    watch = PotWatch(POT)
+    watch.report(AlarmId.RECORD_FAILING, "The disk is full.")
+    told = Told(watch, [event for each in night(0.1) for event in watch.feed(each)])
+    assert told.raised() == [AlarmId.RECORD_FAILING]
