@@ -95,7 +95,7 @@ class Planned:
     number: int
     night: Night
     seal_psi_per_h: float
-    batch_details: dict[Detail, str]
+    details: dict[Detail, str]
     told: str
     note: str
     cares: tuple[Care, ...] = ()
