@@ -99,7 +99,7 @@ DOORS: dict[str, tuple[str, ...]] = {
     "sqlite3": ("record/database.py",),
     "numpy": ("leak/pot_model.py", "leak/bank.py", "leak/onsets.py", "diagnosis/cause.py"),
     "matplotlib": ("reports/batch_chart.py", "reports/health_chart.py"),
-    "jinja2": ("reports/batch.py", "reports/health.py", "reports/checklist.py", "page/frame.py"),
+    "jinja2": ("reports/html.py", "page/frame.py"),
     "starlette": ("page/",),
     "uvicorn": ("page/server.py",),
     "h11": ("page/server.py",),

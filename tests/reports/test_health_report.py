@@ -3,7 +3,6 @@
 import re
 import sys
 from dataclasses import replace
-from html.parser import HTMLParser
 from zoneinfo import ZoneInfo
 
 import pytest
@@ -19,6 +18,7 @@ from potvigil.reports.health_chart import DRAWN, health_chart_svg
 from potvigil.reports.pdf import pdf_of, png_of
 from potvigil.wording.health import health_lines
 from potvigil.wording.quantities import rate
+from printed_page import Page
 
 ZONE = ZoneInfo("Europe/Lisbon")
 BEARABLE = 1.5 * PSI_PER_H
@@ -46,36 +46,6 @@ SEASONS = {
     "no clock": health(season(wearing(30, 50), 1, clock=False), [care(Part.VALVE, 5, clock=False)], BEARABLE),
     "in the room": health(season([0.1] * 40, 6, IN_ROOM), [], BEARABLE),
 }
-
-
-class Page(HTMLParser):
-    """The words of a page without its style and drawings, its tags, and every attribute that may fetch."""
-
-    def __init__(self, html: str) -> None:
-        super().__init__()
-        self.tags: set[str] = set()
-        self.fetched: list[str] = []
-        self._words: list[str] = []
-        self._within: list[str] = []
-        self.feed(html)
-        self.text = " ".join("".join(self._words).split())
-
-    def handle_starttag(self, tag, attrs):
-        self.tags.add(tag)
-        self._words.append(" ")
-        if tag in ("style", "svg"):
-            self._within.append(tag)
-        names = ("src", "href", "xlink:href", "srcset", "data", "action", "poster")
-        self.fetched += [value for name, value in attrs if name in names and not value.startswith("#")]
-        self.fetched += [name for name, _ in attrs if name.startswith("on")]
-
-    def handle_endtag(self, tag):
-        if self._within and self._within[-1] == tag:
-            self._within.pop()
-
-    def handle_data(self, data):
-        if not self._within:
-            self._words.append(data)
 
 
 def lines(judged: Health, unit: str = "psi") -> str:

@@ -328,7 +328,7 @@ class PotBank:
         noise[:, RATE] = (RATE_WANDER * x[:, RATE]) ** 2 * hour
         p[:, range(SIZE), range(SIZE)] += noise
         # the same for all cells: what a cell takes for noise by its own states it would not have to explain
-        missed_k = hypot(self._fast_k, MISSED_SHARE * float(self.weights @ np.abs(x[:, SURFACE])))
+        missed_k = hypot(self._fast_k, MISSED_SHARE * self._off_the_wall_k())
         steady = np.diag((missed_k**2, (missed_k * pace) ** 2))
         quick = steady - fast @ steady @ fast.T
         quick[0, 0] += self._stirred_now_k() ** 2 * (1.0 - fast[0, 0] ** 2)
@@ -438,8 +438,11 @@ class PotBank:
 
     def _trust(self) -> float:
         """Return how much what is seen counts for one cell against another, and for a leak: 1 at rest."""
-        warm_k = float(self.weights @ np.abs(self.x[:, SURFACE]))
-        return 1.0 / (1.0 + (warm_k / TRUSTED_K) ** 2)
+        return 1.0 / (1.0 + (self._off_the_wall_k() / TRUSTED_K) ** 2)
+
+    def _off_the_wall_k(self) -> float:
+        """Return how far the contents keep the gas off the wall, K, as the likely cells see it."""
+        return float(self.weights @ np.abs(self.x[:, SURFACE]))
 
     def _heat_only(self, gain: Floats, innovation: Floats, variance: Floats) -> None:
         """Let no correction make a heater a cooler: a resin gives heat and takes none.

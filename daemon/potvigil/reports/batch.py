@@ -3,7 +3,6 @@
 import unicodedata
 from collections.abc import Iterator, Mapping
 from dataclasses import dataclass
-from importlib.resources import files
 from typing import Any
 
 from potvigil import __version__
@@ -24,6 +23,7 @@ from potvigil.model.events import (
 )
 from potvigil.model.reading import Place
 from potvigil.record.errors import MissingLibraryError
+from potvigil.reports.html import template
 from potvigil.reports.model import Bubble, Pressed, Told
 from potvigil.units import PRESSURE_UNITS_PA, ZERO_CELSIUS_K, span
 from potvigil.wording.quantities import alarm_state, pressure, rate, shown, two_digits
@@ -68,19 +68,14 @@ class Bar:
 
 def report_html(told: Told) -> str:
     """Return the report as HTML. Raises MissingLibraryError."""
+    page = template("report.html")
     try:
-        from jinja2 import Environment, StrictUndefined
-
         from potvigil.reports.batch_chart import chart_svg
         from potvigil.reports.chart_style import NARROW_IN, WIDE_IN
     except ImportError as error:
         raise MissingLibraryError.of(error.name or "a library", error) from error
-    environment = Environment(
-        autoescape=True, undefined=StrictUndefined, trim_blocks=True, lstrip_blocks=True
-    )
-    source = files("potvigil.reports").joinpath("templates/report.html").read_text(encoding="utf-8")
     charts = {"wide": chart_svg(told, WIDE_IN), "narrow": chart_svg(told, NARROW_IN)}
-    return environment.from_string(source).render(charts=charts, **_Words(told).all())
+    return page(charts=charts, **_Words(told).all())
 
 
 def harmless_name(batch_id: int, label: str) -> str:

@@ -2,11 +2,11 @@
 
 from collections.abc import Iterable, Mapping
 from datetime import tzinfo
-from importlib.resources import files
 
 from potvigil import __version__
 from potvigil.model.ageing import Health
 from potvigil.record.errors import MissingLibraryError
+from potvigil.reports.html import template
 from potvigil.wording.health import LISTED_BATCHES, LISTED_CARES, HealthWords
 from potvigil.wording.quantities import shown
 
@@ -29,23 +29,18 @@ def health_html(
     rehearsed: the batches were simulated ones, and the page says so. now_utc_s: as in `health_lines`.
     known: what the batches taught, in sentences.
     """
+    page = template("health.html")
     try:
-        from jinja2 import Environment, StrictUndefined
-
         from potvigil.reports.chart_style import NARROW_IN, WIDE_IN
         from potvigil.reports.health_chart import health_chart_svg
     except ImportError as error:
         raise MissingLibraryError.of(error.name or "a library", error) from error
-    environment = Environment(
-        autoescape=True, undefined=StrictUndefined, trim_blocks=True, lstrip_blocks=True
-    )
-    source = files("potvigil.reports").joinpath("templates/health.html").read_text(encoding="utf-8")
     words = HealthWords(health, unit, tz, hold_s)
     sign, mood = words.mood()
     headline, *lines = words.lines()
     overdue, soon = words.reminders(now_utc_s)
     lines = [*overdue, *lines, *words.tests(), *soon, *known]
-    return environment.from_string(source).render(
+    return page(
         pot=shown(pot_id),
         workshop=shown(workshop),
         when=words.when(),

@@ -1,0 +1,30 @@
+"""The templates of this room's pages, each one HTML file that needs no other.
+
+jinja2 is of the extra `report`: imported with the first page.
+"""
+
+from collections.abc import Callable
+from importlib.resources import files
+
+from potvigil.record.errors import MissingLibraryError
+
+
+def template(name: str) -> Callable[..., str]:
+    """Return what makes a page of words, by a file of templates/. Raises MissingLibraryError."""
+    try:
+        from jinja2 import Environment, FunctionLoader, StrictUndefined
+    except ImportError as error:
+        raise MissingLibraryError.of(error.name or "a library", error) from error
+    environment = Environment(
+        loader=FunctionLoader(_source),
+        autoescape=True,
+        undefined=StrictUndefined,
+        trim_blocks=True,
+        lstrip_blocks=True,
+    )
+    render: Callable[..., str] = environment.get_template(name).render
+    return render
+
+
+def _source(name: str) -> str:
+    return files("potvigil.reports").joinpath("templates", name).read_text(encoding="utf-8")
