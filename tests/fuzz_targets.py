@@ -30,7 +30,7 @@ from potvigil.imports.csv_log import LogError, read_log
 from potvigil.model.events import AlarmId
 from potvigil.outputs import homie_set
 from potvigil.outputs.live import LiveFile
-from potvigil.outputs.mqtt import MqttPasswordError, read_password
+from potvigil.outputs.mqtt_link import MqttPasswordError, read_password
 from potvigil.page.live import LiveReader
 from potvigil.page.passwords import verify
 from potvigil.record.errors import RecordError

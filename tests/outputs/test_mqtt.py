@@ -17,7 +17,8 @@ from demo_pot import HOLDING, LANTERN, NOTHING_KNOWN, PSI, WORKSHOP, alarm, with
 from homie_rules import faults
 from potvigil.model.events import Action, AlarmId, Detail, Priority
 from potvigil.outputs.homie_set import SetCommand
-from potvigil.outputs.mqtt import MqttLink, MqttLinkError, MqttOutput, MqttPasswordError, read_password
+from potvigil.outputs.mqtt import MqttOutput
+from potvigil.outputs.mqtt_link import MqttLink, MqttLinkError, MqttPasswordError, read_password
 
 ROOT = "homie/5/harbour-models"
 POT = f"{ROOT}-lantern"
