@@ -5,7 +5,7 @@ connection has sent, hands the difference to the client library's network thread
 kept for a broker that is away: at the next connection the whole present state is sent afresh.
 
 Before it says anything it reads what an earlier run left there: the descriptions, whose versions rise and
-which name what is to be cleared, and what home automation was told. A rehearsal takes its own away at its end.
+which name what is to be cleared, and what home automation was told. A rehearsal clears its own at the end.
 
 One client object serves one connection. A client that reconnects by itself first sends again what it still
 held: an alarm long over would stand again for a moment, and the broker might be sent more than it agreed to.
@@ -42,7 +42,7 @@ _STOP_S = 2.0
 _MOST_QUEUED = 1000  # messages handed to the network thread and not yet taken by the broker
 _MOST_MOMENTS = 100
 _MOST_REFUSALS = 10  # told in one tick; what is more is somebody's flood, not his mistake
-# MQTT 5: the broker keeps larger ones to itself. What we retain is read back: 10 kB at most, and room to grow.
+# MQTT 5: the broker keeps larger ones to itself. What we retain is read back: 10 kB at most, with room.
 _LARGEST_PACKET = 65_536
 
 
