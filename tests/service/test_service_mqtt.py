@@ -164,12 +164,15 @@ def test_a_killed_watch_is_called_lost_by_the_broker(program, broker):
         listener.wait_for(f"{ROOT}/$state", b"lost", 10.0)
 
 
-def test_an_interrupted_rehearsal_says_goodbye_and_how_the_batch_stands(program, broker):
+def test_an_interrupted_rehearsal_says_goodbye_leaves_nothing_and_says_how_the_batch_stands(program, broker):
     with broker.listen() as listener:
         listener.wait_for(f"{POT}/batch/id", b"1", 15.0)
         program.send_signal(signal.SIGINT)
         told, _ = program.communicate(timeout=10)
-        listener.wait_for(f"{ROOT}/$state", b"disconnected")
+        listener.wait_for(f"{ROOT}/$state", b"")
+        states = [message.payload for message in listener.heard if message.topic == f"{ROOT}/$state"]
+    assert states[-2:] == [b"disconnected", b""]
+    assert retained(broker) == {}
     assert program.returncode == 0
     assert "batch 1" in told and "still open" in told and "Traceback" not in told
 

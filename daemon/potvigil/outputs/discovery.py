@@ -1,8 +1,8 @@
 """What home automation is told so that it finds the pots by itself. Pure.
 
-MQTT discovery as Home Assistant documents it: one retained message a pot (device-based, since 2024.11). It names
-topics of the Homie tree; no value is told twice. The node id in its topic is this workshop's alone, so that
-whatever an earlier run left, also under another prefix, can be found and cleared.
+MQTT discovery as Home Assistant documents it: one retained message a pot (device-based, since 2024.11), with
+topics of the Homie tree, so that no value is told twice. The node id in its topic is this workshop's alone:
+whatever an earlier run left, also under another prefix, is found by it and cleared.
 
 Source: https://www.home-assistant.io/integrations/mqtt/#mqtt-discovery, and sensor.mqtt, binary_sensor.mqtt
 and button.mqtt there.
