@@ -1,7 +1,7 @@
 """The format of MQTT discovery as Home Assistant documents it, checked on what a broker holds.
 
-Shares nothing with the program. Sources, all of https://www.home-assistant.io: /integrations/mqtt/ ("Discovery
-topic", "Device discovery payload", "Using Availability topics", origin), /integrations/sensor.mqtt/,
+Shares nothing with the program. Sources, all of https://www.home-assistant.io: /integrations/mqtt/
+("Discovery topic", "Device discovery payload", "Using Availability topics"), /integrations/sensor.mqtt/,
 /integrations/binary_sensor.mqtt/, /integrations/button.mqtt/; device classes, units and state classes as in
 /integrations/sensor/ and /integrations/binary_sensor/, as far as a pot has any.
 """
