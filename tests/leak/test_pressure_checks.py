@@ -129,7 +129,7 @@ def test_a_sound_pot_follows_its_temperature() -> None:
 def test_a_gas_that_trails_its_wall_through_the_cycles_of_a_heater_has_moved(
     period_s: float, trails_s: float
 ) -> None:
-    """At both ends of half a cycle it stands where it stood, but what went and came back did not stand still."""
+    """At both ends of half a cycle it is where it was; what went and came back did not stand still."""
     before = BeforeFill()
     of_two = pot(thermometers=frozenset({Place.WALL, Place.ROOM}))
 
