@@ -32,6 +32,7 @@ _VENT_MARGIN_S = 30.0
 # A regulator holds the pot while it stands no more than a tenth below its working pressure (droop and setting
 # are some percent: common practice), or gave air lately.
 FED_SHARE, FED_LATELY_S = 0.9, 1800.0
+FEWEST_TOP_UPS = 6
 
 
 class Batch:
@@ -95,6 +96,16 @@ class Batch:
             return False
         lately = bool(self.top_ups) and t_s - self.top_ups[-1].end_s < FED_LATELY_S
         return lately or gauge_pa > FED_SHARE * self._pot.working_pa
+
+    def put_back_pa_per_s(self, now_s: float) -> float | None:
+        """Return what top-ups gave back of late, as a rate; None where there were too few to say.
+
+        What was put back between the first and the last of them is what was lost between.
+        """
+        lately = [each for each in self.top_ups if each.end_s > now_s - FED_LATELY_S]
+        if len(lately) < FEWEST_TOP_UPS:
+            return None
+        return sum(each.rise_pa for each in lately[1:]) / (lately[-1].end_s - lately[0].end_s)
 
     def take_good(self, t_s: float, stage: Stage, reading: Reading) -> None:
         """Take one good reading of the batch."""
