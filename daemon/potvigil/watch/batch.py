@@ -1,6 +1,7 @@
 """What is known of the batch in the pot: when things happened, what the pressure did, how it is judged."""
 
 from collections import deque
+from itertools import pairwise
 
 from potvigil.leak.estimator import Leak
 from potvigil.model.events import (
@@ -100,12 +101,13 @@ class Batch:
     def put_back_pa_per_s(self, now_s: float) -> float | None:
         """Return what top-ups gave back of late, as a rate; None where there were too few to say.
 
-        What was put back between the first and the last of them is what was lost between.
+        What each of them put back is what was lost since the one before.
         """
         lately = [each for each in self.top_ups if each.end_s > now_s - FED_LATELY_S]
         if len(lately) < FEWEST_TOP_UPS:
             return None
-        return sum(each.rise_pa for each in lately[1:]) / (lately[-1].end_s - lately[0].end_s)
+        shut_s = sum(each.start_s - before.end_s for before, each in pairwise(lately))
+        return sum(each.rise_pa for each in lately[1:]) / max(shut_s, 1.0)
 
     def take_good(self, t_s: float, stage: Stage, reading: Reading) -> None:
         """Take one good reading of the batch."""
