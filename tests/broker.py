@@ -11,6 +11,7 @@ from dataclasses import dataclass
 from pathlib import Path
 
 HOST = "127.0.0.1"
+HELLO = "listener/hello"
 
 
 @dataclass(frozen=True)
@@ -128,8 +129,6 @@ class Broker:
 class Listener:
     """mosquitto_sub in the background; `heard` grows. A context manager."""
 
-    _HELLO = "listener/hello"
-
     def __init__(self, command: list[str], topic: str) -> None:
         self.heard: list[Heard] = []
         self._subscribed = threading.Event()
@@ -180,8 +179,9 @@ class Listener:
 
 def retained(broker: Broker, topic: str = "#") -> dict[str, bytes]:
     """Return what a client that comes now finds on the broker."""
-    with broker.listen(topic) as listener:
-        settle(lambda: len(listener.heard))
+    with broker.listen(topic, "-t", HELLO) as listener:
+        broker.publish(HELLO, b"all that is retained was sent before this")
+        listener.wait_for(HELLO, timeout_s=20.0)
         return {message.topic: message.payload for message in listener.heard if message.retained}
 
 

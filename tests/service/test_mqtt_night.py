@@ -67,7 +67,7 @@ def night(tmp_path_factory: pytest.TempPathFactory) -> Iterator[Night]:
     with Broker(folder / "broker", most_queued=MOST_QUEUED) as broker:
         bench = Bench(NIGHT, folder / "night", link=MqttLink(HOST, broker.port))
         sleeper = Sleeper(broker)
-        with broker.listen("#", "--retain-as-published") as listener:
+        with broker.listen(f"{DOMAIN}/#", "--retain-as-published") as listener:
             begin(bench, listener)
             sleeper.go_to_sleep()
             bench.run_until()
