@@ -8,7 +8,7 @@ from hypothesis import given
 from hypothesis import strategies as st
 
 from demo_pot import HOLDING, LANTERN, NOTHING_KNOWN, PSI, WORKSHOP, alarm, with_alarms
-from homie_rules import description_faults, faults, payload_fault
+from homie_rules import RECOMMENDED_UNITS, description_faults, faults, payload_fault
 from potvigil.model.events import (
     Action,
     AlarmId,
@@ -147,6 +147,16 @@ def test_the_units_are_the_pots_own():
     assert properties["temperature"]["properties"]["gas"]["unit"].encode() == b"\xc2\xb0C"
     flow = properties["leak"]["properties"]["flow"]
     assert "0 °C and 101325 Pa" in flow["name"]
+
+
+def test_units_are_those_of_the_convention_where_it_has_one():
+    """Homie 5.0.0, "Units": one is not limited to them, but any consumer knows them."""
+    properties = [prop for node in described()["nodes"].values() for prop in node["properties"].values()]
+    units = {prop["unit"] for prop in properties if "unit" in prop}
+    assert {"psi", "°C", "%", "#"} <= units & RECOMMENDED_UNITS
+    # of a barometer, a rate, a flow and a hole it has none
+    assert units - RECOMMENDED_UNITS == {"hPa", "psi/h", "standard cm³/min", "Pa m³/s", "mm"}
+    assert all(prop["datatype"] == "integer" for prop in properties if prop.get("unit") == "#")
 
 
 # --- values

@@ -44,7 +44,7 @@ def tick(output, done, pots=(LANTERN,), snapshot=HOLDING):
         output.publish(snapshots(pots, snapshot), dict.fromkeys((pot.pot_id for pot in pots), 7))
         return done()
 
-    wait_until(ticked, 5.0, "it never came")
+    wait_until(ticked, 15.0, "it never came")
 
 
 def versions(broker):
