@@ -103,6 +103,26 @@ def test_a_label_set_over_mqtt_is_the_label_of_the_batch_in_the_record(bench, br
     assert bench.store.batch(1).label == "lens, grün, no. 3"
 
 
+def test_what_is_set_again_is_reflected_and_what_is_refused_is_said_and_reflected_nowhere(bench, broker):
+    def labels(listener: Listener) -> int:
+        return sum(message.topic == f"{POT}/batch/label" for message in listener.heard)
+
+    with broker.listen() as listener:
+        bench.run_until(1800.0)
+        go_on_until(bench, has(listener, f"{ROOT}/$state", "ready"))
+        broker.publish(f"{POT}/batch/label/set", b"lens 4")
+        go_on_until(bench, has(listener, f"{POT}/batch/label", "lens 4"))
+        before = labels(listener)
+        broker.publish(f"{POT}/batch/label/set", b"lens 4")
+        go_on_until(bench, lambda: labels(listener) > before)
+        broker.publish(f"{POT}/alarms/acknowledge/set", b"leak")
+        go_on_until(bench, has(listener, f"{POT}/$log/warn", "leak does not stand"))
+        assert f"{POT}/alarms/acknowledge" not in listener.last()
+        broker.publish(f"{POT}/alarms/acknowledge/set", b"all")
+        go_on_until(bench, has(listener, f"{POT}/alarms/acknowledge", "all"))
+    assert labels(listener) == before + 1
+
+
 def test_a_broker_that_dies_in_the_night_and_forgets_all_is_told_again_what_stands(bench, broker):
     alert = f"{POT}/$alert/floor-ahead"
     with broker.listen() as listener:
