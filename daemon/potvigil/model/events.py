@@ -101,7 +101,8 @@ class Command:
     """What somebody asked of a watch.
 
     alarm: None for all that stand. duration_s: of a shelving. field: which detail an edit changes to `text`.
-    row: the number of the record's row that asks for it, None for none.
+    text: of a test, the priority it is to have; empty for low. row: the number of the record's row that asks
+    for it, None for none.
     """
 
     action: Action

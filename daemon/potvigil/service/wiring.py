@@ -15,7 +15,7 @@ from potvigil.drivers.thermometers.ds18b20 import ONE_WIRE_ROOT, THE_ONLY_ONE, f
 from potvigil.drivers.thermometers.max31865 import RtdWiring
 from potvigil.drivers.thermometers.ntc import Coefficients, NtcWiring, of_beta
 from potvigil.model.reading import Place
-from potvigil.outputs.mqtt import MqttLink, read_password
+from potvigil.outputs.mqtt_link import MqttLink, read_password
 from potvigil.outputs.patterns import Lamp
 from potvigil.outputs.signals import QuietHours, Wiring
 from potvigil.settings.network import MqttSettings
@@ -69,6 +69,7 @@ def mqtt_link(settings: MqttSettings) -> MqttLink:
         certificate_file=None if tls is None else tls.cert_file,
         key_file=None if tls is None else tls.key_file,
         client_id=settings.client_id,
+        discovery_prefix=settings.discovery_prefix if settings.discovery else None,
     )
 
 
