@@ -49,6 +49,7 @@ class AlarmId(StrEnum):
     RECORD_FAILING = "record-failing"
     CLOCK_UNSET = "clock-unset"
     SIGNALS_FAILING = "signals-failing"
+    NOTIFY_FAILING = "notify-failing"
     TEST = "test"
 
     __hash__ = str.__hash__  # enum's own is Python code, and these are keys many times a sample
@@ -196,7 +197,10 @@ class Cure:
 
 @dataclass(frozen=True, slots=True)
 class StandingAlarm:
-    """An alarm that is not normal. until_utc_s: of a shelving; None without one, or without a wall clock."""
+    """An alarm that is not normal. until_utc_s: of a shelving; None without one, or without a wall clock.
+
+    announced_s: when it was raised or announced again last; None where only the record tells of it.
+    """
 
     alarm: AlarmId
     priority: Priority
@@ -205,6 +209,9 @@ class StandingAlarm:
     since_utc_s: float | None
     text: str
     until_utc_s: float | None = None
+    do: str = ""
+    by_s: float | None = None
+    announced_s: float | None = None
 
 
 @dataclass(frozen=True, slots=True)

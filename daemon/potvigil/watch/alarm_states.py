@@ -40,6 +40,7 @@ class _Alarm:
     since_utc_s: float | None = None
     true_since_s: float | None = None
     false_since_s: float | None = None
+    announced_s: float = 0.0
     repeat_at_s: float = 0.0
     repeat_s: float = FIRST_REPEAT_S
     shelved_until_s: float = 0.0
@@ -98,6 +99,7 @@ class AlarmBook:
                 and t_s >= entry.repeat_at_s
                 and not any(map(self._is_announced, RULES[alarm].hidden_by - SENSOR_ROOTS))
             ):
+                entry.announced_s = t_s
                 entry.repeat_s = min(2.0 * entry.repeat_s, LAST_REPEAT_S)
                 entry.repeat_at_s = t_s + entry.repeat_s
                 events.append(self._event(alarm, entry, t_s, utc_s, repeat=True))
@@ -153,7 +155,10 @@ class AlarmBook:
         for alarm in self._shown():
             entry, priority = self._alarms[alarm], RULES[alarm].priority
             since = entry.since_s, entry.since_utc_s
-            shown.append(StandingAlarm(alarm, priority, entry.state, *since, entry.text, entry.until_utc_s))
+            told = entry.text, entry.until_utc_s
+            shown.append(
+                StandingAlarm(alarm, priority, entry.state, *since, *told, announced_s=entry.announced_s)
+            )
         shown.sort(key=lambda each: list(Priority).index(each.priority))
         return tuple(shown)
 
@@ -235,6 +240,7 @@ class AlarmBook:
         self, alarm: AlarmId, entry: _Alarm, t_s: float, utc_s: float | None, events: list[AlarmEvent]
     ) -> None:
         entry.since_s, entry.since_utc_s = t_s, utc_s
+        entry.announced_s = t_s
         entry.repeat_s = FIRST_REPEAT_S
         entry.repeat_at_s = t_s + FIRST_REPEAT_S
         self._move(alarm, entry, AlarmState.UNACKNOWLEDGED, t_s, utc_s, events)

@@ -5,6 +5,7 @@ from dataclasses import dataclass
 from itertools import pairwise
 from typing import Any
 
+from potvigil.live_reader import LivePot
 from potvigil.model.events import (
     AlarmEvent,
     AlarmState,
@@ -18,7 +19,6 @@ from potvigil.model.events import (
 )
 from potvigil.model.pot import Pot, Reference
 from potvigil.model.reading import Place, Sample
-from potvigil.page.live import LivePot
 from potvigil.page.views import words
 from potvigil.page.views.now import PotsOf
 from potvigil.record.curve import Bucket
