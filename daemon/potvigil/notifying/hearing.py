@@ -1,8 +1,8 @@
 """What the watch says, as the schedule takes it; and that nobody is watching, where it says nothing."""
 
-from dataclasses import dataclass
 from datetime import tzinfo
 
+from potvigil.clock import Instant
 from potvigil.live_reader import Live
 from potvigil.model.events import AlarmId, AlarmState, Priority, Stage, StandingAlarm
 from potvigil.notifying.schedule import THE_WATCH, Now
@@ -13,19 +13,11 @@ from potvigil.wording.silence import LOOK_AND_SEE, says_nothing
 SILENT_AFTER_S = 120.0
 
 
-@dataclass(frozen=True, slots=True)
-class Moment:
-    """One moment: since boot, and by the wall clock where that is set."""
-
-    boot_s: float
-    utc_s: float | None
-
-
 class Hearing:
     """Turns what was read into what stands now.
 
     offset_s: the record's axis less the boot clock, as far as is known before the watch is heard. workshop:
-    whose watch it is. with_rehearsals: whether a rehearsal counts. tz: of the words, None for the machine's own.
+    whose watch it is. with_rehearsals: whether a rehearsal counts. tz: None for the machine's own.
     """
 
     def __init__(
@@ -41,15 +33,20 @@ class Hearing:
         self._started_boot_s, self._offset_s = started_boot_s, offset_s
         self._with_rehearsals = with_rehearsals
 
-    def take(self, live: Live | None, silent: bool, at: Moment) -> Now:
-        """Return what stands. live, silent: as LiveReader tells."""
+    @property
+    def offset_s(self) -> float:
+        """The record's axis less the boot clock."""
+        return self._offset_s
+
+    def take(self, live: Live | None, at: Instant) -> Now:
+        """Return what stands. live: what the watch said last, None where it never did."""
         if live is not None and live.workshop != self._workshop:
             live = None
         if live is not None and live.rehearsed is not None and not self._with_rehearsals:
             return Now(at.boot_s + self._offset_s, at.utc_s, {})
         heard_s, heard_utc_s = self._heard(live, at)
         t_s = at.boot_s + self._offset_s
-        if live is not None and not silent:
+        if live is not None and not live.is_silent(at.boot_s):
             age_s = t_s - heard_s
             utc_s = None if heard_utc_s is None else heard_utc_s + age_s
             standing = {pot_id: pot.snapshot.alarms for pot_id, pot in live.pots.items()}
@@ -60,13 +57,15 @@ class Hearing:
         alarm = self._silence(live, heard_s, heard_utc_s, t_s, at.utc_s)
         return Now(t_s, at.utc_s, {THE_WATCH: (alarm,)}, live is not None and live.rehearsed is not None)
 
-    def _heard(self, live: Live | None, at: Moment) -> tuple[float, float | None]:
-        """Return when the watch was heard last: on the record's axis, and Unix time; else when it might have."""
+    def _heard(self, live: Live | None, at: Instant) -> tuple[float, float | None]:
+        """Return when the watch was heard last, at the earliest: on the record's axis, and Unix time."""
         if live is None or not live.pots:
             return self._offset_s, None  # since the machine was started
         last = max((pot.snapshot for pot in live.pots.values()), key=lambda snapshot: snapshot.t_s)
-        if at.boot_s >= live.written_boot_s:  # else of another boot
+        if at.boot_s >= live.written_boot_s:
             self._offset_s = last.t_s - live.written_boot_s
+        else:  # of another boot
+            self._offset_s = max(self._offset_s, last.t_s - at.boot_s)
         return last.t_s, last.utc_s
 
     def _silence(

@@ -6,7 +6,7 @@ sends: what could not be delivered is not marked, and so is due again, in the wo
 """
 
 from collections.abc import Iterable, Iterator, Mapping, Sequence
-from dataclasses import dataclass, field, replace
+from dataclasses import dataclass, field
 from enum import StrEnum
 
 from potvigil.model.events import AlarmId, AlarmState, Priority, StandingAlarm
@@ -94,13 +94,18 @@ class Book:
                 marks[key] = Mark(due.alarm.since_s, t_s)
         return Book(marks, noticed)
 
-    def without_old_tests(self, now: Now) -> "Book":
-        """Return what is worth keeping: a test that is over leaves nothing."""
-        standing = {(pot_id, each.alarm) for pot_id, alarms in now.standing.items() for each in alarms}
-        kept = {
-            key: mark for key, mark in self.marks.items() if key[1] is not AlarmId.TEST or key in standing
+    def at(self, now: Now) -> "Book":
+        """Return what of it counts: no test that is over, and nothing of an axis that was begun anew."""
+        tests = {(pot_id, AlarmId.TEST) for pot_id in now.standing} - {
+            (pot_id, each.alarm) for pot_id, alarms in now.standing.items() for each in alarms
         }
-        return self if len(kept) == len(self.marks) else replace(self, marks=kept)
+        marks = {key: mark for key, mark in self.marks.items() if key not in tests and mark.told_s <= now.t_s}
+        noticed = {pot_id: told_s for pot_id, told_s in self.noticed.items() if told_s <= now.t_s}
+        return self if (len(marks), len(noticed)) == self._size else Book(marks, noticed)
+
+    @property
+    def _size(self) -> tuple[int, int]:
+        return len(self.marks), len(self.noticed)
 
 
 def due(recipient: Recipient, book: Book, now: Now) -> tuple[Due, ...]:

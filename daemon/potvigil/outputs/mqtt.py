@@ -27,6 +27,7 @@ from paho.mqtt.reasoncodes import ReasonCode
 from potvigil.model.events import AlarmId, Snapshot, StandingAlarm
 from potvigil.model.pot import Pot
 from potvigil.outputs import homie, homie_set, homie_tree
+from potvigil.secret_file import SecretFileError, first_line
 
 OnCommand = Callable[[homie_set.SetCommand], None]
 
@@ -35,7 +36,6 @@ _log = logging.getLogger("potvigil.mqtt")
 _KEEP_ALIVE_S = 30  # a dead line is noticed, and the last will given out, after at most 45 s
 _FIRST_RETRY_S, _LAST_RETRY_S = 1, 60
 _STOP_S = 2.0
-_LARGEST_PASSWORD_FILE = 65_535  # bytes: MQTT 5.0, 3.1.3.6, gives a password's length in two
 _MOST_QUEUED = 1000  # messages handed to the network thread and not yet taken by the broker
 _MOST_ECHOES = 100
 _LARGEST_PACKET = 2 * homie_set.LONGEST_SET_BYTES  # MQTT 5: the broker keeps larger ones to itself
@@ -77,19 +77,9 @@ class MqttLink:
 def read_password(path: Path) -> str:
     """Return the first line of a password file. Raises MqttPasswordError."""
     try:
-        with path.open("rb") as file:  # /dev/zero has no end
-            data = file.read(_LARGEST_PASSWORD_FILE + 1)
-        lines = data.decode("utf-8").splitlines()
-    except (OSError, UnicodeDecodeError) as error:
-        why = error.strerror if isinstance(error, OSError) else "not UTF-8 text"
-        raise MqttPasswordError(
-            f"MQTT password file {path}: {why}; name a file that this service may read"
-        ) from None
-    if not lines or not lines[0]:
-        raise MqttPasswordError(f"MQTT password file {path}: no password in the first line")
-    if len(data) > _LARGEST_PASSWORD_FILE:
-        raise MqttPasswordError(f"MQTT password file {path}: too large; one line with the password is due")
-    return lines[0]
+        return first_line(path, "password")
+    except SecretFileError as error:
+        raise MqttPasswordError(f"MQTT password file {error}") from None
 
 
 class MqttOutput:

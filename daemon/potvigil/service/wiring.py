@@ -14,10 +14,11 @@ from potvigil.drivers.station import BarometerWiring, PotWiring, Station, Thermo
 from potvigil.drivers.thermometers.ds18b20 import ONE_WIRE_ROOT, THE_ONLY_ONE, find_probes
 from potvigil.drivers.thermometers.max31865 import RtdWiring
 from potvigil.drivers.thermometers.ntc import Coefficients, NtcWiring, of_beta
+from potvigil.model.quiet_hours import QuietHours
 from potvigil.model.reading import Place
 from potvigil.outputs.mqtt import MqttLink, read_password
 from potvigil.outputs.patterns import Lamp
-from potvigil.outputs.signals import QuietHours, Wiring
+from potvigil.outputs.signals import Wiring
 from potvigil.settings.network import MqttSettings
 from potvigil.settings.schema import PotSettings, Settings
 from potvigil.settings.thermometer import ThermometerSettings

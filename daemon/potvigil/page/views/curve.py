@@ -26,6 +26,7 @@ from potvigil.record.rows import BatchRow, TraceRow
 from potvigil.record.store import Store
 from potvigil.sensing.conversion import SUPPLY_TOLERANCE, convert
 from potvigil.units import PRESSURE_UNITS_PA, SECONDS_PER_HOUR, kelvin_to_celsius
+from potvigil.wording.alarm_names import ALARM_WORDS
 from potvigil.wording.quantities import shown
 
 LEAST_POINTS, USUAL_POINTS, MOST_POINTS = 200, 1200, 4000
@@ -292,7 +293,7 @@ def _marks(
                 standing = StandingAlarm(
                     event.alarm, event.priority, event.state, event.t_s, event.utc_s, event.text
                 )
-                yield _mark(event.t_s, "alarm", words.ALARM_WORDS[event.alarm], words.alarm_level(standing))
+                yield _mark(event.t_s, "alarm", ALARM_WORDS[event.alarm], words.alarm_level(standing))
             case NoteEvent(note=NoteId.TOP_UP):
                 yield _mark(event.t_s, "top-up", shown(event.text), words.Level.NOTE)
             case NoteEvent(note=NoteId.CURE_DONE):

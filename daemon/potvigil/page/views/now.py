@@ -20,8 +20,9 @@ from potvigil.record.rows import TraceRow
 from potvigil.record.store import Store
 from potvigil.reports.care_due import care_due
 from potvigil.units import span
+from potvigil.wording.alarm_names import ALARM_WORDS
 from potvigil.wording.quantities import alarm_state, pressure, shown
-from potvigil.wording.silence import nobody_watches
+from potvigil.wording.silence import LOOK_AT_THE_GAUGE, nobody_watches
 
 PotsOf = Callable[[str], Mapping[str, Pot]]  # the pots of settings as a run keeps them
 OpenStore = Callable[[], Store]
@@ -205,7 +206,7 @@ def alarm(standing: StandingAlarm, teller: Teller, now_s: float, old: bool) -> d
     level = words.alarm_level(standing)
     return {
         "alarm": standing.alarm.value,
-        "word": words.ALARM_WORDS[standing.alarm],
+        "word": ALARM_WORDS[standing.alarm],
         "level": level.value,
         "sign": SIGNS[level],
         "priority": standing.priority.value,
@@ -240,4 +241,4 @@ def _clock(live: Live | None, silent: bool, tz: tzinfo | None) -> str:
 def _advice(live: Live | None, since: str | None) -> str:
     if live is not None and live.rehearsed is not None:
         return "The rehearsal has ended or stands still: nothing here is of this moment."
-    return f"{nobody_watches(since)} {words.LOOK_AT_THE_GAUGE} Then see whether the watch is running."
+    return f"{nobody_watches(since)} {LOOK_AT_THE_GAUGE} Then see whether the watch is running."
