@@ -1,15 +1,17 @@
 """An alarm in words: first what to do and by when, then why. Every way of telling uses these words."""
 
-from potvigil.model.events import StandingAlarm
+from potvigil.model.events import AlarmEvent, StandingAlarm
 from potvigil.wording.quantities import TimeTeller
 
 
-def headline(alarm: StandingAlarm, teller: TimeTeller) -> str:
+def headline(alarm: AlarmEvent | StandingAlarm, teller: TimeTeller) -> str:
     """Return what to do and by when, e.g. 'Top up to 60.0 psi by 05:48 tomorrow'; '' if nothing is said."""
-    return alarm.do
+    if not alarm.do or alarm.by_s is None:
+        return alarm.do
+    return f"{alarm.do} {teller.by(alarm.by_s)}"
 
 
-def in_words(alarm: StandingAlarm, teller: TimeTeller) -> str:
+def in_words(alarm: AlarmEvent | StandingAlarm, teller: TimeTeller) -> str:
     """Return all there is to say, the headline first."""
     do = headline(alarm, teller)
     return ". ".join(part for part in (do, alarm.text) if part)

@@ -66,7 +66,7 @@
   function announce(pots) {
     const now = new Map();
     for (const pot of pots) {
-      for (const alarm of pot.alarms) if (alarm.is_new && !alarm.old) now.set(`${pot.id} ${alarm.alarm}`, `${pot.id}: ${alarm.word}. ${alarm.text}`);
+      for (const alarm of pot.alarms) if (alarm.is_new && !alarm.old) now.set(`${pot.id} ${alarm.alarm}`, `${pot.id}: ${alarm.word}. ${alarm.do}. ${alarm.text}`);
     }
     const fresh = [...now].filter(([name]) => !announced.has(name)).map(([, text]) => text);
     if (fresh.length) document.getElementById("told").textContent = fresh.join(" ");

@@ -20,6 +20,7 @@ from potvigil.record.rows import TraceRow
 from potvigil.record.store import Store
 from potvigil.reports.care_due import care_due
 from potvigil.units import span
+from potvigil.wording.alarm import headline
 from potvigil.wording.alarm_names import ALARM_WORDS
 from potvigil.wording.quantities import alarm_state, pressure, shown
 from potvigil.wording.silence import LOOK_AT_THE_GAUGE, nobody_watches
@@ -185,7 +186,15 @@ def _kept(pot_id: str, store: Store) -> dict[str, Any]:
         "alarms": [
             alarm(
                 StandingAlarm(
-                    each.alarm, each.priority, each.state, each.t_s, each.utc_s, each.text, each.until_utc_s
+                    each.alarm,
+                    each.priority,
+                    each.state,
+                    each.t_s,
+                    each.utc_s,
+                    each.text,
+                    each.until_utc_s,
+                    each.do,
+                    each.by_s,
                 ),
                 Teller(None if each.utc_s is None else each.utc_s - each.t_s, None),
                 each.t_s,
@@ -213,6 +222,7 @@ def alarm(standing: StandingAlarm, teller: Teller, now_s: float, old: bool) -> d
         "state": standing.state.value,
         "state_words": alarm_state(standing, teller.tz),
         "since": teller.clock(standing.since_s, now_s) or f"{span(now_s - standing.since_s)} ago",
+        "do": shown(headline(standing, teller.at(now_s))),
         "text": shown(standing.text),
         "old": old,
         "is_new": standing.state is AlarmState.UNACKNOWLEDGED,

@@ -72,6 +72,10 @@ class Teller:
     less_s: float | None
     tz: tzinfo | None
 
+    def at(self, now_s: float) -> TimeTeller:
+        """Return who says when something is, as seen from that moment."""
+        return TimeTeller(now_s, None if self.less_s is None else now_s + self.less_s, self.tz)
+
     def local(self, t_s: float) -> datetime | None:
         return None if self.less_s is None else local(t_s + self.less_s, self.tz)
 
