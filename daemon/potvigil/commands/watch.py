@@ -23,7 +23,7 @@ from potvigil.reports.care_due import care_due
 from potvigil.sensing.conversion import convert
 from potvigil.sensing.wiring_hints import remark
 from potvigil.service.loop import Service
-from potvigil.service.wiring import mqtt_link, open_inputs, quiet_hours, signal_wiring
+from potvigil.service.wiring import mqtt_link, notified, open_inputs, quiet_hours, signal_wiring
 from potvigil.settings.loading import load
 from potvigil.settings.schema import Settings
 from potvigil.wording.quantities import pressure
@@ -49,6 +49,7 @@ def watch(args: argparse.Namespace) -> int:
             on_event=printer.event,
             live=live,
             signals=_signals(settings),
+            notified=notified(settings),
         )
 
         def stop(_signal: int, _frame: FrameType | None) -> None:
