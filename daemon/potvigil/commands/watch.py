@@ -94,6 +94,10 @@ def _live_file(settings: Settings) -> LiveFile | None:
 def check(args: argparse.Namespace) -> int:
     settings = load(args.config)
     show.settings(console(), settings, args.config)
+    if settings.notify is not None or settings.heartbeat is not None:
+        from potvigil.commands.shared.notify_targets import opened  # of an extra, and large
+
+        show.told(console(), [target.recipient for target in opened(settings)])
     wired_well = _ask_hardware(settings) if args.hardware else True
     show.resolutions(console(), settings.core_pots().values(), settings.sample_period_s)
     return DONE if wired_well else NO

@@ -4,6 +4,7 @@ Whoever is fetched (a public heartbeat service, or another machine of one's own)
 more: also when this machine, its power or the house's network is gone, of which nobody here can tell.
 """
 
+import time
 import urllib.error
 import urllib.request
 from collections.abc import Callable
@@ -22,7 +23,7 @@ _FAULTS_PASSED_OVER = 1
 class Heartbeat:
     """url: fetched while the watch is well. fail_url: while it is silent, or a high alarm is not yet seen."""
 
-    def __init__(self, url: str, fail_url: str | None, clock: Callable[[], float]) -> None:
+    def __init__(self, url: str, fail_url: str | None, clock: Callable[[], float] = time.monotonic) -> None:
         self._url, self._fail_url, self._clock = url, fail_url, clock
         self._line: Line[str] = Line(fetch, retry=False, clock=clock)
         self._due_s = float("-inf")
