@@ -71,8 +71,8 @@ def _opened(url: str) -> Any:
         secure_logging=True,
     )
     opened = apprise.Apprise(asset=asset)
-    if not opened.add(url):
-        kind = url.partition("://")[0]
+    kind, _, rest = url.partition("://")
+    if not rest.strip("/") or not opened.add(url):
         raise AddressError(f"{kind}://... is no complete address of a service that Apprise knows")
     return opened
 

@@ -76,7 +76,7 @@ class Line(Generic[T]):
         if job.is_over:
             fault = job.fault
         elif self._clock() - job.started_s >= self._limit_s:
-            fault = f"no answer within {self._limit_s:.0f} s"
+            fault = f"no answer within {self._limit_s:g} s"
             self._hanging.append(job)
         else:
             return None
