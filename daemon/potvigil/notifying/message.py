@@ -12,6 +12,7 @@ from potvigil.wording.quantities import TimeTeller, alarm_state, shown
 
 # From then on a message says for how long nobody has seen the alarm.
 _LONG_S = 300.0
+_NO_MORE = "Nothing more is sent of it unless it comes again."
 TEST_TEXT = "This is a test of the notification. Nothing is wrong."
 
 
@@ -53,7 +54,7 @@ def compose(found: Sequence[Due], now: Now, tz: tzinfo | None, link: str | None)
         title += f" (and {len(others)} more)"
         body = "\n".join(_line(each, now, teller, tz) for each in found)
     else:
-        body = _body(first, now, teller, tz)
+        body = _body(first, now)
     return Message(_plain(title), body, link, any(each.is_urgent for each in found))
 
 
@@ -63,10 +64,9 @@ def _title(due: Due, teller: TimeTeller, tz: tzinfo | None) -> str:
     return f"{_whose(due)}{headline(due.alarm, teller) or ALARM_WORDS[due.alarm.alarm]}"
 
 
-def _body(due: Due, now: Now, teller: TimeTeller, tz: tzinfo | None) -> str:
-    if due.kind is Kind.CHANGED:
-        said = due.alarm.text or f"{_whose(due)}{_change(due, tz)}."
-        return _plain(said)
+def _body(due: Due, now: Now) -> str:
+    if due.kind is Kind.CHANGED:  # why it was raised is not of this moment any more
+        return _NO_MORE
     return _plain(f"{due.alarm.text}{_unseen(due, now)}")
 
 
