@@ -9,7 +9,7 @@ import threading
 import time
 from collections.abc import Callable, Iterator
 from contextlib import contextmanager
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from dataclasses import field as dataclass_field
 from pathlib import Path
 
@@ -20,7 +20,7 @@ from demo_pot import NOTHING_KNOWN
 from notified_pot import SMALLEST, SpeakingWatch, axis_s, standing
 from phones import Mailbox, Phone, mailbox, phone
 from potvigil.cli import main
-from potvigil.clock import SystemClock, boot_id
+from potvigil.clock import Instant, SystemClock, boot_id
 from potvigil.live_reader import LiveReader
 from potvigil.model.events import AlarmId, AlarmState, Priority, Stage
 from potvigil.notifying import keeper as kept_files
@@ -444,6 +444,30 @@ def test_a_watch_that_was_never_heard_is_silent_since_the_machine_began(tmp_path
     (alarm,) = hearing.take(None, later).standing[""]
     assert (alarm.priority, alarm.since_s) == (Priority.HIGH, 0.0)
     assert alarm.text == "The watch says nothing: nobody is watching."
+
+
+def test_the_time_is_that_of_the_watch_also_in_a_rehearsed_night(tmp_path: Path) -> None:
+    watch = SpeakingWatch(tmp_path / "run", rehearsed="sound")
+    night_utc_s = 1_767_304_800.0
+    watch.snapshot = replace(watch.snapshot, utc_s=night_utc_s)
+    watch._file.write({"lantern": watch.snapshot}, {})
+    live, _ = LiveReader(watch.path).read()
+    now = SystemClock().now()
+    heard = Hearing("harbour-models", None, now.boot_s, with_rehearsals=True).take(live, now)
+    assert heard.utc_s == pytest.approx(night_utc_s, abs=2.0)
+    assert heard.rehearsed
+
+
+def test_a_live_file_of_another_boot_is_silence_from_now_on(tmp_path: Path) -> None:
+    """It was written at a boot time that has not come yet; the axis goes on after what it says."""
+    live, _ = LiveReader(SpeakingWatch(tmp_path / "run").path).read()
+    assert live is not None
+    heard_s = live.pots["lantern"].snapshot.t_s
+    hearing = Hearing("harbour-models", None, 10.0)
+    soon, later = (hearing.take(live, Instant(boot_s, None)) for boot_s in (20.0, 21.0 + SILENT_AFTER_S))
+    assert (soon.standing, soon.t_s) == ({}, heard_s)
+    (alarm,) = later.standing[""]
+    assert (alarm.since_s, later.t_s) == (heard_s, heard_s + SILENT_AFTER_S + 1.0)
 
 
 def test_another_workshops_watch_is_none(tmp_path: Path) -> None:

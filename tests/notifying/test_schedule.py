@@ -323,3 +323,27 @@ def test_whatever_happens_no_high_alarm_is_kept_from_anybody_and_nobody_is_flood
     # a message is an announcement of the watch, a notice, or the one after the target was away
     assert len(sent) <= len(raised_at) + len(notices) + 1
     assert all(later - one >= NOTICE_EVERY_S for one, later in pairwise(notices))
+
+
+def test_whoever_wants_high_alarms_only_hears_of_no_other() -> None:
+    cem = Recipient("Cem", HIGH_ONLY)
+    assert kinds(cem, Book(), 0.0, standing(LEAK), standing(FLOOR)) == [Kind.RAISED]
+    assert kinds(cem, Book(), 0.0, standing(LEAK)) == []
+
+
+def test_the_most_pressing_comes_first_whatever_the_pot() -> None:
+    book = Book().with_told([Due("lantern", standing(SENSOR), Kind.RAISED)], 0.0)
+    pots = {"lantern": (standing(LEAK, since_s=50.0),), "mast": (standing(FLOOR, since_s=50.0),)}
+    found = due(Recipient("Cem", EVERYTHING), book, Now(50.0, None, pots))
+    assert [(each.alarm.alarm, each.kind) for each in found] == [
+        (FLOOR, Kind.RAISED),
+        (LEAK, Kind.RAISED),
+        (SENSOR, Kind.CHANGED),
+    ]
+
+
+def test_a_test_that_is_over_leaves_nothing_behind() -> None:
+    book = Book().with_told([Due("lantern", standing(TEST), Kind.TEST)], 0.0)
+    assert book.at(Now(10.0, None, {"lantern": (standing(TEST),)})) == book
+    assert book.at(Now(10.0, None, {})) == book  # the watch is silent for a moment
+    assert book.at(Now(90.0, None, {"lantern": ()})) == Book()
