@@ -347,3 +347,10 @@ def test_a_test_that_is_over_leaves_nothing_behind() -> None:
     assert book.at(Now(10.0, None, {"lantern": (standing(TEST),)})) == book
     assert book.at(Now(10.0, None, {})) == book  # the watch is silent for a moment
     assert book.at(Now(90.0, None, {"lantern": ()})) == Book()
+
+
+def test_a_now_that_comes_a_little_too_early_makes_nothing_told_twice() -> None:
+    """Now goes by the watch's last reading: after a slow one it lies a moment before the last look."""
+    book = Book().with_told([Due("lantern", standing(FLOOR), Kind.RAISED)], 100.0)
+    before = Now(97.0, None, {"lantern": (standing(FLOOR),)})
+    assert due(ANNA, book.at(before), before) == ()

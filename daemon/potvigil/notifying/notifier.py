@@ -15,7 +15,7 @@ from potvigil.notifying.hearing import Hearing
 from potvigil.notifying.heartbeat import Heartbeat
 from potvigil.notifying.keeper import Keeper, Kept
 from potvigil.notifying.line import Line, Sent
-from potvigil.notifying.message import Message, compose
+from potvigil.notifying.message import Message, Send, compose
 from potvigil.notifying.schedule import THE_WATCH, Book, Due, Kind, Now, due
 from potvigil.notifying.targets import Target, Targets
 from potvigil.record.rows import DeliveryRow
@@ -61,6 +61,7 @@ class Notifier:
         self._link, self._tz = link, tz
         self._books: dict[str, Book] = dict(kept.books)
         self._lines: dict[str, Line[Told]] = {}
+        self._sends: dict[str, Send] = {}
         # what was new in the last message
         self._tried: dict[str, frozenset[tuple[str, AlarmId, float]]] = {}
         self._trials: dict[str, status.Trial] = {}
@@ -91,9 +92,10 @@ class Notifier:
 
     def _look_at(self, target: Target, now: Now) -> Iterator[DeliveryRow]:
         name = target.recipient.name
+        self._sends[name] = target.send
         line = self._lines.get(name)
         if line is None:
-            line = self._lines[name] = Line(lambda told: target.send(told.message))
+            line = self._lines[name] = Line(lambda told: self._sends[name](told.message))
             self._tried[name] = frozenset()
         sent = line.take()
         if sent is not None:

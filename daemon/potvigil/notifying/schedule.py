@@ -19,6 +19,8 @@ THE_WATCH = ""
 REMINDED_S = 300.0
 # What is told beside the alarms themselves (seen, over) comes at most so often for a pot.
 NOTICE_EVERY_S = 600.0
+# Now is known to a slow reading; what was told later than this after it belongs to another axis.
+_SLACK_S = 60.0
 
 
 class Kind(StrEnum):
@@ -99,8 +101,9 @@ class Book:
         tests = {(pot_id, AlarmId.TEST) for pot_id in now.standing} - {
             (pot_id, each.alarm) for pot_id, alarms in now.standing.items() for each in alarms
         }
-        marks = {key: mark for key, mark in self.marks.items() if key not in tests and mark.told_s <= now.t_s}
-        noticed = {pot_id: told_s for pot_id, told_s in self.noticed.items() if told_s <= now.t_s}
+        last_s = now.t_s + _SLACK_S
+        marks = {key: mark for key, mark in self.marks.items() if key not in tests and mark.told_s <= last_s}
+        noticed = {pot_id: told_s for pot_id, told_s in self.noticed.items() if told_s <= last_s}
         return self if (len(marks), len(noticed)) == self._size else Book(marks, noticed)
 
     @property

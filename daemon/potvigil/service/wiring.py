@@ -95,7 +95,7 @@ def notified(settings: Settings) -> Notified | None:
     if settings.notify is None and settings.heartbeat is None:
         return None
     names = () if settings.notify is None else tuple(each.name for each in settings.notify.targets)
-    return Notified(usual_status(settings.page.live or usual_live()), names)
+    return Notified(usual_status(settings.page.live or usual_live(writing=True)), names)
 
 
 def _wiring(pot_id: str, pot: PotSettings, one_wire_root: Path) -> PotWiring:
