@@ -288,6 +288,10 @@ def test_whoever_was_told_on_a_phone_stands_in_the_time_line(told):
         DeliveryRow(at_s, None, "lantern", floor, "Anna", "raised", None),
         *(DeliveryRow(at_s + n, None, "lantern", floor, "<b>Ben", "raised", "refused <i>") for n in range(5)),
         DeliveryRow(at_s + 60.0, None, "lantern", floor, "<b>Ben", "raised", None),
+        *(
+            DeliveryRow(at_s + 70.0, None, "lantern", floor, "Anna", kind, None)
+            for kind in ("again", "changed")
+        ),
         DeliveryRow(at_s + 90.0, None, None, AlarmId.READINGS_STOPPED, "Anna", "raised", None),
     )
     text = Page(report_html(replace(told, deliveries=rows))).text
@@ -295,6 +299,8 @@ def test_whoever_was_told_on_a_phone_stands_in_the_time_line(told):
     assert text.count("<b>Ben was not reached: below the floor (refused <i>).") == 1
     assert text.count("<b>Ben was told: below the floor.") == 1
     assert "Anna was told: nobody is watching." in text
+    assert "Anna was told what became of it: below the floor." in text
+    assert "Anna was told again: below the floor." in text
 
 
 def test_a_report_asks_the_record_who_was_told(night_record, tmp_path):

@@ -17,7 +17,7 @@ _URGENT_OF = {"pover": "high"}
 # A mail has no priority of its own. RFC 2156, 5.3.4 (Importance); X-Priority as mail programs read it.
 _OF_A_MAIL = {"+Importance": "high", "+X-Priority": "1"}
 # Shorter parts of an address are no secret.
-_LEAST_SECRET = 4
+_LEAST_SECRET, _LONGEST_PORT = 4, 5
 # Nor are words of everybody's, which would only make a reason unreadable.
 _WORDS = frozenset({"localhost", "priority", "mode", "none", "true", "false", "html", "text", "smtp", "high"})
 
@@ -49,7 +49,8 @@ def without_secrets(text: str, url: str) -> str:
     """Return a reason without what might be a secret of the address it is about."""
     parts = urllib.parse.unquote(url).partition("://")[2]
     for part in sorted(re.split(r"[/:@?&=#,; ]+", parts), key=len, reverse=True):
-        if len(part) >= _LEAST_SECRET and part.lower() not in _WORDS:
+        is_port = part.isdigit() and len(part) <= _LONGEST_PORT
+        if len(part) >= _LEAST_SECRET and part.lower() not in _WORDS and not is_port:
             text = text.replace(part, "...")
     return text
 

@@ -39,6 +39,8 @@ _VERDICTS = {
     Verdict.VENTED_EARLY: ("■", "failed", "Vented early"),
     Verdict.INCOMPLETE: ("○", "warned", "Not enough was seen to judge"),
 }
+# As what somebody was told on a phone: the kinds of a delivery.
+_TOLD = {"again": "was told again", "changed": "was told what became of it", "test": "was sent a test"}
 _REPLAY = "replay of "  # how `potvigil replay` names its runs
 _LONGEST_TITLE, _LONGEST_NAME = 90, 40
 _BAR_WIDE = 260.0
@@ -398,7 +400,7 @@ class _Words:
             name = ALARM_WORDS[each.alarm] if each.pot_id is not None else "nobody is watching"
             if each.fault is None:
                 failed.discard(key)
-                said = f"{shown(each.target)} was told: {name}."
+                said = f"{shown(each.target)} {_TOLD.get(each.kind, 'was told')}: {name}."
             elif key not in failed:
                 failed.add(key)
                 said = f"{shown(each.target)} was not reached: {name} ({shown(each.fault)})."
