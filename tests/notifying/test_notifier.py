@@ -614,3 +614,17 @@ def test_the_folder_of_the_status_is_the_notifiers_own(tmp_path: Path, at: Phone
         assert (file.parent.stat().st_mode & 0o777, file.stat().st_mode & 0o777) == (0o750, 0o640)
         assert StatusReader(file).read() is not None
         assert [each.name for each in (tmp_path / "run").iterdir()] == ["live.json"]
+
+
+def test_a_rehearsal_tells_nobody_unless_asked_and_then_as_a_rehearsal(
+    tmp_path: Path, at: Phone, capsys: pytest.CaptureFixture[str]
+) -> None:
+    shop = Shop(tmp_path, to(f"name: Anna, url: '{at.url()}'"))
+    night = ("rehearse", "lost-before-gel", "--record", tmp_path / "night.db")
+    status, _, err = run(capsys, *night, "--notify")
+    assert (status, err.count("\n")) == (2, 1) and "needs --config" in err
+    asked = (*night, "--config", shop.config, "--notify", "--speed", "1500")
+    assert run(capsys, *asked)[0] == 0
+    assert at.titles and all(title.startswith("REHEARSAL: lantern: ") for title in at.titles)
+    with Store.open_read_only(tmp_path / "night.db") as store:
+        assert {row.target for row in store.deliveries("lantern", 0.0)} == {"Anna"}
