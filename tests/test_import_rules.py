@@ -30,6 +30,10 @@ MAY_IMPORT: dict[str, tuple[str, ...]] = {
     "units": (),
     "clock": (),
     "paths": (),
+    "replacing": (),
+    "secret_file": (),
+    # what the watch left in memory, for page and notifier
+    "live_reader": ("model.events", "record.codec"),
     "model": MODEL,
     "physics": PHYSICS,
     "statistics": STATISTICS,
@@ -46,7 +50,7 @@ MAY_IMPORT: dict[str, tuple[str, ...]] = {
     "upkeep": ("upkeep", "record", *WORDING, ""),
     # the settings are those of a batch's own time, which its record holds
     "reports": ("reports", "record", *DIAGNOSIS, *PLANNING, "settings", ""),
-    "outputs": ("outputs", *WORDING, ""),
+    "outputs": ("outputs", *WORDING, "", "replacing", "secret_file"),
     "settings": ("settings", *MODEL, "paths"),
     # of the watch no more than the bounds of a shelving, of what is sensed no more than counts as pressures
     "page": (
@@ -54,17 +58,42 @@ MAY_IMPORT: dict[str, tuple[str, ...]] = {
         *("reports.care_due", "reports.checklist", "reports.pot_history"),
         *("planning", "record", "watch.alarm_rules", "sensing.conversion"),
         *WORDING,
-        "paths",
+        *("live_reader", "paths"),
     ),
+    # what is due to whom: pure, as all below it
+    "notifying.schedule": ("watch.alarm_rules", *MODEL),
+    "notifying.hearing": (
+        *("notifying.schedule", "live_reader", "clock", "watch.alarm_states"),
+        *WORDING,
+    ),
+    "notifying.message": ("notifying.schedule", *WORDING),
+    "notifying": (
+        *("notifying", "live_reader", "record", "upkeep.atomic_file", "settings"),
+        *("watch.alarm_rules", "clock", "replacing", "secret_file"),
+        *WORDING,
+    ),
+    # of the notifier no more than how it fares
     "service": (
-        "service",
+        *("service", "notifying.status", "paths"),
         *("drivers", "outputs", "record", "upkeep", "reports", "settings"),
         *WATCH,
         "clock",
     ),
     "commands": (
         "commands",
-        *("service", "page", "reports", "upkeep", "record", "outputs", "drivers", "imports", "settings"),
+        *(
+            "service",
+            "page",
+            "notifying",
+            "live_reader",
+            "reports",
+            "upkeep",
+            "record",
+            "outputs",
+            "drivers",
+            "imports",
+            "settings",
+        ),
         *DIAGNOSIS,
         *PLANNING,
         *("clock", "paths"),
@@ -80,6 +109,7 @@ MAY_IMPORT: dict[str, tuple[str, ...]] = {
 PURE = (
     *("model", "physics", "statistics", "sensing", "leak", "wording"),
     *("watch", "diagnosis", "planning"),
+    *("notifying.schedule", "notifying.message"),
 )
 # No input or output, no clock, no thread, no file, no log in the rooms that think.
 NEVER_IN_PURE = frozenset(
@@ -107,10 +137,11 @@ DOORS: dict[str, tuple[str, ...]] = {
     "weasyprint": ("reports/pdf.py",),
     "pypdfium2": ("reports/pdf.py",),
     "PIL": ("reports/pdf.py",),
+    "apprise": ("notifying/apprise_target.py",),
 }
 HARDWARE = ("smbus2", "gpiozero")
-# Of the extras `report` and `page`: imported when one is asked for, so that the watch does without.
-OF_THE_REPORT = ("matplotlib", "jinja2", "weasyprint", "pypdfium2", "PIL", "starlette", "uvicorn")
+# Of the extras `report`, `page` and `notify`: imported when one is asked for, so that the watch does without.
+OF_THE_REPORT = ("matplotlib", "jinja2", "weasyprint", "pypdfium2", "PIL", "starlette", "uvicorn", "apprise")
 # nobody else ever falls back to the simulator
 MAY_REHEARSE = "commands/rehearsal/"
 MAY_PRINT = ("cli.py", "commands/")
@@ -283,6 +314,11 @@ def test_every_file_and_room_is_known() -> None:
         ("page/views/pots.py", "from potvigil.diagnosis.cause import find"),
         ("page/views/pots.py", "import sqlite3"),
         ("page/views/pots.py", "from potvigil.drivers.buses.i2c import open_bus"),
+        ("notifying/schedule.py", "import time"),
+        ("notifying/schedule.py", "from potvigil.record.store import Store"),
+        ("notifying/notifier.py", "import apprise"),
+        ("notifying/notifier.py", "from potvigil.outputs.mqtt import MqttOutput"),
+        ("service/loop.py", "from potvigil.notifying.line import Line"),
     ],
 )
 def test_a_breach_is_seen(of: str, source: str) -> None:

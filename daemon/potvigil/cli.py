@@ -13,6 +13,7 @@ _SAID = (
     ("potvigil.model.batch_details", "DetailError"),
     ("potvigil.imports.csv_log", "LogError"),
     ("potvigil.outputs.mqtt_link", "MqttError"),
+    ("potvigil.notifying.targets", "TargetError"),
     ("potvigil.record.errors", "RecordError"),
     ("potvigil.service.wiring", "WiringError"),
     ("potvigil.commands.shared.common", "UseError"),

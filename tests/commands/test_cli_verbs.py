@@ -587,12 +587,12 @@ def test_what_is_asked_while_nobody_watches_is_refused_at_once_and_for_good(run,
 @pytest.mark.parametrize(
     ("faults", "status", "said"),
     [
-        (None, 1, "MQTT: not configured; lamp: not configured; buzzer: not configured"),
-        ({}, 0, "MQTT: not configured; lamp: sent; buzzer: not configured"),
+        (None, 1, "notification: not configured; lamp: not configured; buzzer: not configured"),
+        ({}, 0, "MQTT: not configured; notification: not configured; lamp: sent; buzzer: not configured"),
         (
             {"buzzer": "cannot use GPIO 6 (busy)"},
             1,
-            "MQTT: not configured; lamp: sent; buzzer: failing, buzzer cannot use GPIO 6 (busy)",
+            "lamp: sent; buzzer: failing, buzzer cannot use GPIO 6 (busy)",
         ),
     ],
 )

@@ -140,7 +140,9 @@ SCENES: dict[AlarmId, Callable[[], Told]] = {
     AlarmId.READINGS_STOPPED: lambda: watched(with_gap(night(1.0), 1200.0, 2400.0)),
     AlarmId.TEST: lambda: with_a_test_alarm(),
 }
-FROM_OUTSIDE = {AlarmId.RECORD_FAILING, AlarmId.CLOCK_UNSET, AlarmId.SIGNALS_FAILING}
+FROM_OUTSIDE = {
+    *(AlarmId.RECORD_FAILING, AlarmId.CLOCK_UNSET, AlarmId.SIGNALS_FAILING, AlarmId.NOTIFY_FAILING)
+}
 
 
 def with_a_test_alarm() -> Told:

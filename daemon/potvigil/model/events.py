@@ -49,6 +49,7 @@ class AlarmId(StrEnum):
     RECORD_FAILING = "record-failing"
     CLOCK_UNSET = "clock-unset"
     SIGNALS_FAILING = "signals-failing"
+    NOTIFY_FAILING = "notify-failing"
     TEST = "test"
 
     __hash__ = str.__hash__  # enum's own is Python code, and these are keys many times a sample
@@ -202,6 +203,7 @@ class StandingAlarm:
 
     do: what to do, by when on the record's axis (by_s; None without an end); text: why. until_utc_s: of a
     shelving; None without one, or without a wall clock. wording/alarm.py puts it into words.
+    announced_s: when it was raised or announced again last; None where only the record tells of it.
     """
 
     alarm: AlarmId
@@ -213,6 +215,7 @@ class StandingAlarm:
     until_utc_s: float | None = None
     do: str = ""
     by_s: float | None = None
+    announced_s: float | None = None
 
 
 @dataclass(frozen=True, slots=True)

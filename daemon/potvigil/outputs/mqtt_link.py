@@ -3,7 +3,7 @@
 from dataclasses import dataclass, field
 from pathlib import Path
 
-_LARGEST_PASSWORD_FILE = 65_535  # bytes: MQTT 5.0, 3.1.3.6, gives a password's length in two
+from potvigil.secret_file import SecretFileError, first_line
 
 
 class MqttError(Exception):
@@ -44,16 +44,6 @@ class MqttLink:
 def read_password(path: Path) -> str:
     """Return the first line of a password file. Raises MqttPasswordError."""
     try:
-        with path.open("rb") as file:  # /dev/zero has no end
-            data = file.read(_LARGEST_PASSWORD_FILE + 1)
-        lines = data.decode("utf-8").splitlines()
-    except (OSError, UnicodeDecodeError) as error:
-        why = error.strerror if isinstance(error, OSError) else "not UTF-8 text"
-        raise MqttPasswordError(
-            f"MQTT password file {path}: {why}; name a file that this service may read"
-        ) from None
-    if not lines or not lines[0]:
-        raise MqttPasswordError(f"MQTT password file {path}: no password in the first line")
-    if len(data) > _LARGEST_PASSWORD_FILE:
-        raise MqttPasswordError(f"MQTT password file {path}: too large; one line with the password is due")
-    return lines[0]
+        return first_line(path, "password")
+    except SecretFileError as error:
+        raise MqttPasswordError(f"MQTT password file {error}") from None

@@ -79,6 +79,7 @@ class _Alarm:
     since_utc_s: float | None = None
     true_since_s: float | None = None
     false_since_s: float | None = None
+    announced_s: float = 0.0
     repeat_at_s: float = 0.0
     repeat_s: float = FIRST_REPEAT_S
     shelved_until_s: float = 0.0
@@ -144,6 +145,7 @@ class AlarmBook:
                 and t_s >= entry.repeat_at_s
                 and not any(map(self._is_announced, RULES[alarm].hidden_by - SENSOR_ROOTS))
             ):
+                entry.announced_s = t_s
                 entry.told = entry.newest
                 entry.repeat_s = min(2.0 * entry.repeat_s, LAST_REPEAT_S)
                 entry.repeat_at_s = t_s + entry.repeat_s
@@ -214,6 +216,7 @@ class AlarmBook:
                     entry.until_utc_s,
                     entry.told.do,
                     entry.told.by_s,
+                    entry.announced_s,
                 )
             )
         shown.sort(key=lambda each: list(Priority).index(each.priority))
@@ -297,6 +300,7 @@ class AlarmBook:
         self, alarm: AlarmId, entry: _Alarm, t_s: float, utc_s: float | None, events: list[AlarmEvent]
     ) -> None:
         entry.since_s, entry.since_utc_s = t_s, utc_s
+        entry.announced_s = t_s
         entry.told = entry.newest
         entry.repeat_s = FIRST_REPEAT_S
         entry.repeat_at_s = t_s + FIRST_REPEAT_S

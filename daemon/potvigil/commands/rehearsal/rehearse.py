@@ -49,7 +49,10 @@ def rehearse(args: argparse.Namespace) -> int:
         night = on_own_wiring(night, settings)
     link = None if args.mqtt is None else _link(args.mqtt, settings)
     record = args.record or _rehearsal_record(night.name)
-    speed = args.speed or (None if args.page is None else PAGE_SPEED)
+    if args.notify and (args.config is None or settings.notify is None):
+        raise UseError("--notify: needs --config with settings that say who is told, under notify:")
+    is_shown = args.page is not None or args.notify
+    speed = args.speed or (PAGE_SPEED if is_shown else None)
     printer = show.Printer(console(), settings)
     printer.line(f"Rehearsal, simulated: {night.title}", style="bold")
     with tempfile.TemporaryDirectory(prefix="potvigil-") as folder:
@@ -65,16 +68,18 @@ def rehearse(args: argparse.Namespace) -> int:
                 summaries.append((batch, event.summary))
 
         live = None
-        if args.page is not None:
+        if is_shown:
             period_s = settings.sample_period_s / (speed or 1.0)
-            live = LiveFile(Path(folder) / "live.json", settings.workshop, night.name, period_s)
+            live_folder = Path(folder) / "live"
+            live_folder.mkdir()
+            live = LiveFile(live_folder / "live.json", settings.workshop, night.name, period_s)
         service = Service(
             *(settings, clock, f"rehearsal-{night.name}", station, store, link, night.name, on_event, live),
             signals=_told_signals(settings, clock, printer),
         )
         service.start()
         try:
-            with _interruptible(service), _page(args.page, record, live):
+            with _interruptible(service), _page(args.page, record, live), _notifier(args, record, live):
                 service.run(until_s=night.duration_s)
             for watch in service.watches.values():
                 open_batch = watch.summary()
@@ -115,23 +120,41 @@ def _page(port: int | None, record: Path, live: LiveFile | None) -> Iterator[Non
         yield
         return
     words = ["page", "--record", str(record), "--live", str(live.path), "--port", str(port)]
-    page = subprocess.Popen(
+    with _beside(words, "the page"):
+        yield
+
+
+@contextmanager
+def _notifier(args: argparse.Namespace, record: Path, live: LiveFile | None) -> Iterator[None]:
+    """Tell those of the settings meanwhile, where that was asked for."""
+    if not args.notify or live is None:
+        yield
+        return
+    where = ["--config", str(args.config), "--record", str(record), "--live", str(live.path)]
+    with _beside(["notify", "--rehearsal", *where], "the notifier"):
+        yield
+
+
+@contextmanager
+def _beside(words: list[str], name: str) -> Iterator[None]:
+    """Run another verb in a process of its own, from its first line to the end of the night."""
+    process = subprocess.Popen(
         [sys.executable, "-m", "potvigil", *words],
         stdout=subprocess.PIPE,
         text=True,
-        start_new_session=True,  # Ctrl-C is for the rehearsal, which then ends the page
+        start_new_session=True,  # Ctrl-C is for the rehearsal, which then ends this too
     )
     try:
-        address = page.stdout.readline() if page.stdout is not None else ""
-        if not address:
-            raise UseError("the page did not start; the rehearsal was ended")
-        print(address, end="", flush=True)
+        line = process.stdout.readline() if process.stdout is not None else ""
+        if not line:
+            raise UseError(f"{name} did not start; the rehearsal was ended")
+        print(line, end="", flush=True)
         yield
     finally:
-        page.terminate()
-        page.wait()
-        if page.stdout is not None:
-            page.stdout.close()
+        process.terminate()
+        process.wait()
+        if process.stdout is not None:
+            process.stdout.close()
 
 
 def _rehearsal_record(night: str) -> Path:

@@ -33,12 +33,14 @@ def _later(target: str) -> _Run:
 
 _REHEARSED_MQTT = "tell a broker too, marked as a rehearsal; signed in to as the settings say"
 _REHEARSED_PAGE = "show it in the web page while it lasts, at 60 times real time unless --speed says else"
+_REHEARSED_NOTIFY = "tell those of the settings too, marked as a rehearsal; at 60 times real time likewise"
 _EXAMPLES = {
     "watch": "potvigil watch --config /etc/potvigil/workshop.yaml",
     "rehearse": "potvigil rehearse two-in-the-morning",
     "replay": "potvigil replay night.csv --config workshop.yaml --json -",
     "check": "potvigil check --config workshop.yaml --hardware",
     "page": "potvigil page --config /etc/potvigil/workshop.yaml",
+    "notify": "potvigil notify --config /etc/potvigil/workshop.yaml --test",
     "calibrate": "potvigil calibrate --config workshop.yaml --pot lantern",
     "tightness": 'potvigil tightness --config workshop.yaml --pot lantern --limit "3 psi in 12 h"',
     "volume": 'potvigil volume --config workshop.yaml --vessel "2 L"',
@@ -101,6 +103,7 @@ def build_parser() -> argparse.ArgumentParser:
     rehearse.add_argument("--seed", type=int, default=0, help="another seed, other noise")
     rehearse.add_argument("--mqtt", nargs="?", const="", metavar="HOST[:PORT]", help=_REHEARSED_MQTT)
     rehearse.add_argument("--record", type=Path, metavar="FILE", help="keep the record here")
+    rehearse.add_argument("--notify", action="store_true", help=_REHEARSED_NOTIFY)
     rehearse.add_argument("--page", nargs="?", type=_port, const=8642, metavar="PORT", help=_REHEARSED_PAGE)
 
     replay = _verb(verbs, "replay", "replay:replay", "put a recorded log through the same watch")
@@ -165,9 +168,22 @@ def build_parser() -> argparse.ArgumentParser:
     page.add_argument("--live", type=Path, metavar="FILE", help="where the watch leaves what it knows now")
     page.add_argument("--out", type=Path, metavar="FILE", help="where the password's hash is kept")
 
+    _add_notify(_verb(verbs, "notify", "notify:notify", "tell people on their phones of alarms"))
     _add_batch_verbs(_group(verbs, "batch", "the batches in the record"))
     _add_alarm_verbs(_group(verbs, "alarm", "alarms that stand: list, acknowledge, shelve, unshelve, test"))
     return parser
+
+
+def _add_notify(verb: argparse.ArgumentParser) -> None:
+    verb.add_argument("--config", type=Path, required=True, metavar="FILE", help="settings, YAML")
+    verb.add_argument("--record", type=Path, metavar="FILE", help="the record, if not that of the settings")
+    verb.add_argument("--live", type=Path, metavar="FILE", help="where the watch leaves what it knows now")
+    verb.add_argument("--rehearsal", action="store_true", help="tell of a rehearsal too, marked as one")
+    tried = verb.add_mutually_exclusive_group()
+    tried.add_argument(
+        "--test", action="store_true", help="send each target one test; exit status 1 if one fails"
+    )
+    tried.add_argument("--dry-run", action="store_true", help="say what would be told now, send nothing")
 
 
 def _add_volume(verb: argparse.ArgumentParser) -> None:

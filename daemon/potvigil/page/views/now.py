@@ -10,9 +10,9 @@ from collections.abc import Callable, Mapping
 from datetime import tzinfo
 from typing import Any
 
+from potvigil.live_reader import Live, LivePot, LiveReader
 from potvigil.model.events import AlarmState, StandingAlarm
 from potvigil.model.pot import Pot
-from potvigil.page.live import Live, LivePot, LiveReader
 from potvigil.page.views import words
 from potvigil.page.views.words import SIGNS, Level, Teller
 from potvigil.record.errors import RecordError
@@ -21,7 +21,9 @@ from potvigil.record.store import Store
 from potvigil.reports.care_due import care_due
 from potvigil.units import span
 from potvigil.wording.alarm import headline
+from potvigil.wording.alarm_names import ALARM_WORDS
 from potvigil.wording.quantities import alarm_state, pressure, shown
+from potvigil.wording.silence import LOOK_AT_THE_GAUGE, nobody_watches
 
 PotsOf = Callable[[str], Mapping[str, Pot]]  # the pots of settings as a run keeps them
 OpenStore = Callable[[], Store]
@@ -213,7 +215,7 @@ def alarm(standing: StandingAlarm, teller: Teller, now_s: float, old: bool) -> d
     level = words.alarm_level(standing)
     return {
         "alarm": standing.alarm.value,
-        "word": words.ALARM_WORDS[standing.alarm],
+        "word": ALARM_WORDS[standing.alarm],
         "level": level.value,
         "sign": SIGNS[level],
         "priority": standing.priority.value,
@@ -249,5 +251,4 @@ def _clock(live: Live | None, silent: bool, tz: tzinfo | None) -> str:
 def _advice(live: Live | None, since: str | None) -> str:
     if live is not None and live.rehearsed is not None:
         return "The rehearsal has ended or stands still: nothing here is of this moment."
-    said = "The watch says nothing" + (f" since {since}" if since else "")
-    return f"{said}: nobody is watching. {words.LOOK_AT_THE_GAUGE} Then see whether the watch is running."
+    return f"{nobody_watches(since)} {LOOK_AT_THE_GAUGE} Then see whether the watch is running."
