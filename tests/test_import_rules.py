@@ -1,6 +1,7 @@
 """Who may import whom: the rooms of the house, kept by reading the imports of every file."""
 
 import ast
+import os
 import subprocess
 import sys
 from collections.abc import Iterator
@@ -49,7 +50,7 @@ MAY_IMPORT: dict[str, tuple[str, ...]] = {
     "upkeep": ("upkeep", "record", *WORDING, ""),
     # the settings are those of a batch's own time, which its record holds
     "reports": ("reports", "record", *DIAGNOSIS, *PLANNING, "settings", ""),
-    "outputs": ("outputs", *WORDING, "replacing", "secret_file"),
+    "outputs": ("outputs", *WORDING, "replacing", "secret_file", ""),
     "settings": ("settings", *MODEL, "paths"),
     # of the watch no more than the bounds of a shelving, of what is sensed no more than counts as pressures
     "page": (
@@ -234,6 +235,24 @@ def test_the_verbs_start_without_the_libraries_of_the_report() -> None:
     source = "import sys, potvigil.cli; print(*sys.modules)"
     loaded = subprocess.run([sys.executable, "-c", source], capture_output=True, text=True, check=True).stdout
     assert set(loaded.split()) & set(OF_THE_REPORT) == set()
+
+
+def test_a_watch_without_a_broker_loads_nothing_of_one() -> None:
+    source = (
+        "import sys, tempfile, pathlib\n"
+        "from potvigil.commands.rehearsal.rehearse import NIGHTS\n"
+        "from rehearsal import Bench\n"
+        "bench = Bench(NIGHTS['sound'], pathlib.Path(tempfile.mkdtemp()){link})\n"
+        "bench.begin(); bench.run_until(10.0); bench.service.stop()\n"
+        "import potvigil.commands.watch\n"
+        "print(*sys.modules)"
+    )
+    link = ", link=__import__('potvigil.outputs.mqtt_link').outputs.mqtt_link.MqttLink('127.0.0.1', 9)"
+    for given, is_loaded in (("", False), (link, True)):
+        command = [sys.executable, "-c", source.format(link=given)]
+        env = os.environ | {"PYTHONPATH": str(Path(__file__).parent)}
+        done = subprocess.run(command, capture_output=True, text=True, check=True, env=env)
+        assert ("paho" in done.stdout.split()) is is_loaded
 
 
 def test_every_file_and_room_is_known() -> None:

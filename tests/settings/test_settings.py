@@ -339,6 +339,18 @@ def test_the_port_follows_the_encryption() -> None:
         assert broker.port == port
 
 
+def test_home_automation_is_told_only_where_it_is_asked_for() -> None:
+    for keys, told in (
+        ({}, (False, "homeassistant")),
+        ({"discovery": "true"}, (True, "homeassistant")),
+        ({"discovery": "True", "discovery_prefix": "home_1"}, (True, "home_1")),
+        ({"discovery": "false"}, (False, "homeassistant")),
+    ):
+        broker = load_text(mqtt(**keys), "workshop.yaml").mqtt
+        assert broker is not None
+        assert (broker.discovery, broker.discovery_prefix) == told
+
+
 @pytest.mark.parametrize("host", ["broker.local", "192.168.1.7", "fe80::1", "::1"])
 def test_a_host_is_a_name_or_an_address(host: str) -> None:
     broker = load_text(mqtt().replace("broker.local", f'"{host}"'), "workshop.yaml").mqtt

@@ -24,6 +24,7 @@ from potvigil.model.events import (
     NoteEvent,
     NoteId,
     Outcome,
+    Priority,
     Stage,
     Verdict,
 )
@@ -359,6 +360,41 @@ def test_a_batch_is_not_opened_over_an_open_one() -> None:
     assert isinstance(watch.handle(Command(Action.OPEN, 0.0))[0], BatchOpened)
     (note,) = watch.handle(Command(Action.OPEN, 1.0))
     assert isinstance(note, NoteEvent) and "a batch is open" in note.text
+
+
+@pytest.mark.parametrize("asked", ["", *Priority])
+def test_a_test_alarm_has_the_priority_that_was_asked_for_and_the_next_one_its_own(asked: str) -> None:
+    told = watched(night(0.1))
+    tests = ((asked, asked or Priority.LOW), ("", Priority.LOW))
+    for number, (text, priority) in enumerate(tests):
+        begun_s = 360.0 + 120.0 * number
+        told.watch.handle(Command(Action.TEST_ALARM, begun_s, text=text))
+        events = []
+        for each in night(0.2):
+            if begun_s <= each.t_s < begun_s + 120.0:
+                events += told.watch.feed(each)
+                if each.t_s < begun_s + 55.0:
+                    (standing,) = told.watch.snapshot().alarms
+                    assert (standing.alarm, standing.priority) == (AlarmId.TEST, priority)
+        assert {event.priority for event in events if isinstance(event, AlarmEvent)} == {priority}
+        told.watch.handle(Command(Action.ACKNOWLEDGE, begun_s + 120.0))
+
+
+def test_a_test_of_no_priority_is_refused() -> None:
+    (note,) = PotWatch(POT).handle(Command(Action.TEST_ALARM, 1.0, text="loud"))
+    assert isinstance(note, NoteEvent) and "no priority 'loud'; give high, medium, low" in note.text
+
+
+def test_a_high_test_that_is_put_aside_does_not_silence_the_next() -> None:
+    told = watched(night(0.1))
+    told.watch.handle(Command(Action.TEST_ALARM, 360.0, text="high"))
+    samples = [each for each in night(0.3) if each.t_s >= 360.0]
+    told.watch.feed(samples[0])
+    told.watch.handle(Command(Action.SHELVE, 361.0, AlarmId.TEST, duration_s=86_400.0))
+    for each in samples[1:200]:
+        told.watch.feed(each)
+    assert told.watch.snapshot().alarms == ()
+    assert told.watch.handle(Command(Action.TEST_ALARM, 600.0)) == []
 
 
 def test_a_test_that_nobody_would_hear_is_refused() -> None:

@@ -1,5 +1,6 @@
 """What an alarm says first: what to do, and by when as a person says it."""
 
+import re
 from datetime import UTC, timedelta, timezone
 
 import pytest
@@ -44,6 +45,19 @@ def test_without_a_wall_clock_it_is_counted_from_now() -> None:
     teller = TimeTeller(0.0, None, UTC)
     assert headline(alarm("Top up", 2.5 * HOUR), teller) == "Top up within 2 h 30 min"
     assert headline(alarm("Top up", 60.0), teller) == "Top up now"
+
+
+def test_without_a_wall_clock_what_is_left_is_told_in_steps_and_never_as_more_than_it_is() -> None:
+    """A text that ran down minute by minute was a message a minute, by every way that alarms are told."""
+    told: set[str] = set()
+    for left_s in range(10 * 3600, 300, -5):
+        text = TimeTeller(0.0, None, None).by(float(left_s))
+        match = re.fullmatch(r"within (?:(\d+) h)? ?(?:(\d+) min)?", text)
+        assert match is not None, text
+        said_s = 3600 * int(match[1] or 0) + 60 * int(match[2] or 0)
+        assert 0 <= left_s - said_s < (1800 if left_s >= 3 * HOUR else 900 if left_s >= HOUR else 300)
+        told.add(text)
+    assert len(told) < 40
 
 
 def test_what_to_do_comes_first_and_nothing_is_made_up() -> None:

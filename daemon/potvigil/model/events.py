@@ -102,7 +102,8 @@ class Command:
     """What somebody asked of a watch.
 
     alarm: None for all that stand. duration_s: of a shelving. field: which detail an edit changes to `text`.
-    row: the number of the record's row that asks for it, None for none.
+    text: of a test, the priority it is to have; empty for low. row: the number of the record's row that asks
+    for it, None for none.
     """
 
     action: Action
@@ -161,7 +162,8 @@ class LeakEstimate:
 class FloorForecast:
     """When the floor would be passed if nothing is done; on the record's axis. latest_s None: perhaps never.
 
-    top_up_until_s: until when topping up to working pressure now would carry; None without a leak.
+    top_up_until_s: until when topping up to working pressure now carries, by its early 95 % end; None
+    without a leak.
     """
 
     crossing_s: float

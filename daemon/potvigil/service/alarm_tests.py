@@ -2,11 +2,14 @@
 
 import time
 from collections.abc import Callable, Iterator, Sequence
+from typing import TYPE_CHECKING
 
 from potvigil.model.events import AlarmId, Answer, Command, Outcome, StandingAlarm
-from potvigil.outputs.mqtt import MqttOutput
 from potvigil.outputs.signals import Signals
 from potvigil.service.notified import Notified
+
+if TYPE_CHECKING:
+    from potvigil.outputs.mqtt import MqttOutput  # with a library that is loaded only where it is used
 
 # So long a test waits for the broker to confirm that it was told, and for the notifier: mail takes its time.
 _TOLD_WITHIN_S, _NOTIFIED_WITHIN_S = 5.0, 20.0
@@ -18,7 +21,7 @@ Way = tuple[bool, str]  # whether it works, and in words
 class AlarmTests:
     """The tests that are not answered yet. Each way is None where it is not fitted."""
 
-    def __init__(self, mqtt: MqttOutput | None, signals: Signals | None, notified: Notified | None) -> None:
+    def __init__(self, mqtt: "MqttOutput | None", signals: Signals | None, notified: Notified | None) -> None:
         self._mqtt, self._signals, self._notified = mqtt, signals, notified
         self._waiting: list[tuple[str, Command, float]] = []  # monotonic, since when
 

@@ -5,6 +5,7 @@ from collections.abc import Callable, Iterable, Iterator
 from contextlib import suppress
 from dataclasses import replace
 from queue import Empty, Full, Queue
+from typing import TYPE_CHECKING
 
 from potvigil.clock import Clock, Instant
 from potvigil.drivers.station import Station
@@ -25,7 +26,7 @@ from potvigil.model.events import (
 from potvigil.outputs import systemd
 from potvigil.outputs.homie_set import SetCommand
 from potvigil.outputs.live import LiveFile
-from potvigil.outputs.mqtt import MqttLink, MqttOutput
+from potvigil.outputs.mqtt_link import MqttLink
 from potvigil.outputs.signals import Signals
 from potvigil.record.errors import DamagedRecordError, RecordError
 from potvigil.record.store import Store
@@ -42,7 +43,11 @@ from potvigil.watch.alarm_states import Told
 from potvigil.watch.pot_watch import PotWatch
 from potvigil.wording.answer import answer
 
+if TYPE_CHECKING:
+    from potvigil.outputs.mqtt import MqttOutput
+
 _log = logging.getLogger("potvigil")
+_BY_MQTT = "mqtt"
 # For so long a watch says that it began a new record in place of a damaged one.
 _BEGUN_ANEW_S = 600.0
 # A sleep is cut so that a request to stop is heard soon.
@@ -92,7 +97,9 @@ class Service:
         self._asked: Queue[tuple[str, Command]] = Queue(COMMANDS_A_TICK)
         self._mqtt: MqttOutput | None = None
         if link is not None:
-            self._mqtt = MqttOutput(
+            from potvigil.outputs import mqtt  # with a library that is loaded only where it is used
+
+            self._mqtt = mqtt.MqttOutput(
                 link, settings.workshop, pots.values(), rehearsed is not None, self._hear_mqtt
             )
         self._tests = AlarmTests(self._mqtt, signals, notified)
@@ -182,7 +189,7 @@ class Service:
     # -- commands ----------------------------------------------------------------------------------
 
     def _hear_mqtt(self, asked: SetCommand) -> None:
-        command = Command(asked.action, 0.0, asked.alarm, asked.text, by="mqtt", field=asked.field)
+        command = Command(asked.action, 0.0, asked.alarm, asked.text, by=_BY_MQTT, field=asked.field)
         self._ask(asked.pot_id, command)  # from the network thread: no more than this
 
     def _ask(self, pot_id: str, command: Command) -> None:
@@ -215,6 +222,8 @@ class Service:
             events = watch.handle(command)
             self._tell(pot_id, events)
             said = answer(command, events, self._settings.timezone)
+            if self._mqtt is not None and command.by == _BY_MQTT and said.outcome is Outcome.DONE:
+                self._mqtt.reflect(pot_id, command)
             if command.action is Action.TEST_ALARM and said.outcome is Outcome.DONE:
                 self._tests.add(pot_id, command)
             else:
@@ -255,6 +264,8 @@ class Service:
                 self._take_over(pot_id, after, event.utc_s)
             if self._signals is not None:
                 self._signals.hear(pot_id, event)
+            if self._mqtt is not None:
+                self._mqtt.hear(pot_id, event)
             self._on_event(pot_id, before if after is None else after, event)
             if isinstance(event, BatchOpened):
                 self._tell(pot_id, self._care_due(pot_id, event))

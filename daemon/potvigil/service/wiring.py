@@ -16,7 +16,7 @@ from potvigil.drivers.thermometers.max31865 import RtdWiring
 from potvigil.drivers.thermometers.ntc import Coefficients, NtcWiring, of_beta
 from potvigil.model.quiet_hours import QuietHours
 from potvigil.model.reading import Place
-from potvigil.outputs.mqtt import MqttLink, read_password
+from potvigil.outputs.mqtt_link import MqttLink, read_password
 from potvigil.outputs.patterns import Lamp
 from potvigil.outputs.signals import Wiring
 from potvigil.paths import usual_live, usual_status
@@ -72,6 +72,7 @@ def mqtt_link(settings: MqttSettings) -> MqttLink:
         certificate_file=None if tls is None else tls.cert_file,
         key_file=None if tls is None else tls.key_file,
         client_id=settings.client_id,
+        discovery_prefix=settings.discovery_prefix if settings.discovery else None,
     )
 
 

@@ -8,7 +8,7 @@ from typing import TypeAlias
 
 from potvigil import __version__
 from potvigil.commands.shared.options import DETAIL_OPTIONS, PARTS, PLAN_OPTIONS
-from potvigil.model.events import AlarmId, Detail, Verdict
+from potvigil.model.events import AlarmId, Detail, Priority, Verdict
 from potvigil.record.batch_query import OPEN
 
 # argparse gives the type no public name
@@ -31,6 +31,7 @@ def _later(target: str) -> _Run:
     return run
 
 
+_REHEARSED_MQTT = "tell a broker too, marked as a rehearsal; signed in to as the settings say"
 _REHEARSED_PAGE = "show it in the web page while it lasts, at 60 times real time unless --speed says else"
 _REHEARSED_NOTIFY = "tell those of the settings too, marked as a rehearsal; at 60 times real time likewise"
 _EXAMPLES = {
@@ -100,7 +101,7 @@ def build_parser() -> argparse.ArgumentParser:
     rehearse.add_argument("--pot", metavar="ID", help="which pot of the settings; the first if left out")
     rehearse.add_argument("--speed", type=_speed, metavar="N", help="N times real time; default: at once")
     rehearse.add_argument("--seed", type=int, default=0, help="another seed, other noise")
-    rehearse.add_argument("--mqtt", metavar="HOST[:PORT]", help="tell a broker too, marked as a rehearsal")
+    rehearse.add_argument("--mqtt", nargs="?", const="", metavar="HOST[:PORT]", help=_REHEARSED_MQTT)
     rehearse.add_argument("--record", type=Path, metavar="FILE", help="keep the record here")
     rehearse.add_argument("--notify", action="store_true", help=_REHEARSED_NOTIFY)
     rehearse.add_argument("--page", nargs="?", type=_port, const=8642, metavar="PORT", help=_REHEARSED_PAGE)
@@ -357,6 +358,8 @@ def _add_alarm_verbs(verbs: _Verbs) -> None:
     back.add_argument("--pot", metavar="ID")
     test = _verb(verbs, "test", "alarm:command", "send one alarm end to end, marked as a test", record=True)
     test.add_argument("--pot", metavar="ID")
+    priorities = [Priority.HIGH.value, Priority.LOW.value]
+    test.add_argument("--priority", choices=priorities, default=Priority.LOW.value, help="default: low")
 
 
 def _group(verbs: _Verbs, name: str, what: str) -> _Verbs:
