@@ -30,7 +30,7 @@ BY = "page"
 THREADS = 4
 NOW_KEPT_S = 0.25
 _HERE = Path(__file__).parent
-_STATIC_KINDS = (".css", ".js", ".svg", ".png", ".txt", ".ico", ".webmanifest")
+_STATIC_KINDS = (".css", ".html", ".js", ".svg", ".png", ".txt", ".ico", ".webmanifest")
 _SAID = {
     "kept": "The details are changed.",
     "same": "Nothing was changed.",
@@ -210,6 +210,7 @@ class Frame:
             csrf=self.visitors.token(visitor),
             has_password=self.config.password is not None,
             logged_in=logged_in,
+            strip=self._told.get("strip") if logged_in else None,
             static=self._static_url,
             **{"said": _SAID.get(request.query_params.get("said", ""))} | context,
         )
@@ -232,6 +233,8 @@ class Frame:
         return response
 
     async def refused(self, request: Request, error: Exception) -> Response:
+        if self.is_logged_in(request):
+            await self.tell()
         if isinstance(error, RefusedError):
             # what is still to come of such a form is not waited for
             headers = {"connection": "close"} if error.status in (408, 413) else None

@@ -59,6 +59,7 @@ class Page:
                 page("/", pots.glance),
                 page("/pot/{pot}", pots.pot),
                 page("/pot/{pot}/health", library.health),
+                page("/pot/{pot}/health/sheet", library.health_sheet),
                 page("/pot/{pot}/acknowledge", pots.acknowledge, "POST"),
                 page("/pot/{pot}/shelve", pots.shelve, "POST"),
                 page("/pot/{pot}/unshelve", pots.unshelve, "POST"),
@@ -77,6 +78,7 @@ class Page:
                 page("/logout", access.log_out, "POST"),
                 Route("/login", access.form, methods=["GET"]),
                 Route("/login", access.log_in, methods=["POST"]),
+                Route("/worker.js", data.worker, methods=["GET"]),
                 Route("/static/{file}", data.static, methods=["GET"]),
             ],
             exception_handlers={

@@ -66,6 +66,13 @@ class Data:
 
         return Response(await frame.in_thread(draw), media_type="application/json")
 
+    async def worker(self, request: Request) -> Response:
+        """Return the page's service worker, of another version whenever what it keeps is another."""
+        static = self._frame.static
+        version = "-".join(static[name][1] for name in ("offline.html", "page.css", "icon.svg"))
+        source = f'const SHELL_VERSION = "{version}";\n'.encode() + static["worker.js"][0]
+        return Response(source, media_type="text/javascript", headers={"cache-control": "no-cache"})
+
     async def static(self, request: Request) -> Response:
         name = request.path_params["file"]
         found = self._frame.static.get(name)
