@@ -48,7 +48,8 @@ class PageConfig:
 
     pots_of, rigs_of: read settings as a run keeps them. settings: those the page was started with, in that
     form; they count until there is a run. password: its hash, None for none. names: the page may be called
-    by. is_encrypted: the page is served by TLS. command: the program that makes reports.
+    by. is_encrypted: the page is served by TLS. authority: what vouches for its certificate (DER), to be
+    trusted by phones; None for one that is none of ours. command: the program that makes reports.
     """
 
     record: Path
@@ -60,6 +61,7 @@ class PageConfig:
     password: str | None = None
     names: tuple[str, ...] = ()
     is_encrypted: bool = False
+    authority: bytes | None = None
     templates: Path = _HERE / "templates"
     static: Path = _HERE / "static"
     command: tuple[str, ...] = COMMAND

@@ -78,6 +78,7 @@ class Page:
                 page("/logout", access.log_out, "POST"),
                 Route("/login", access.form, methods=["GET"]),
                 Route("/login", access.log_in, methods=["POST"]),
+                Route("/authority.crt", data.authority, methods=["GET"]),
                 Route("/worker.js", data.worker, methods=["GET"]),
                 Route("/static/{file}", data.static, methods=["GET"]),
             ],

@@ -7,8 +7,7 @@
   const spoken = document.getElementById("told");
   const heading = document.title;
   const LEVELS = ["alarm", "unknown", "warn", "note", "calm"];
-  const named = (item) => `${item.closest("[data-pot]").dataset.pot} ${item.dataset.alarm}`;
-  let announced = new Set([...document.querySelectorAll("[data-alarm]")].map(named));
+  let announced = null; // what stood as the page was opened is on it
 
   function write(told) {
     for (const part of strip.querySelectorAll("[data-strip]")) {
@@ -27,7 +26,7 @@
     for (const pot of pots) {
       for (const alarm of pot.alarms) if (alarm.is_new && !alarm.old) fresh.set(`${pot.id} ${alarm.alarm}`, `${pot.id}: ${alarm.word}. ${alarm.do}. ${alarm.text}`);
     }
-    const unheard = [...fresh].filter(([name]) => !announced.has(name)).map(([, text]) => text);
+    const unheard = [...fresh].filter(([name]) => announced && !announced.has(name)).map(([, text]) => text);
     if (unheard.length) spoken.textContent = unheard.join(" ");
     announced = new Set(fresh.keys());
   }

@@ -73,6 +73,13 @@ class Data:
         source = f'const SHELL_VERSION = "{version}";\n'.encode() + static["worker.js"][0]
         return Response(source, media_type="text/javascript", headers={"cache-control": "no-cache"})
 
+    async def authority(self, request: Request) -> Response:
+        """Return the certificate a phone is to trust; it is no secret."""
+        if self._frame.config.authority is None:
+            raise RefusedError(404, "This page has no authority of its own.")
+        name = {"content-disposition": 'attachment; filename="potvigil-authority.crt"'}
+        return Response(self._frame.config.authority, media_type="application/x-x509-ca-cert", headers=name)
+
     async def static(self, request: Request) -> Response:
         name = request.path_params["file"]
         found = self._frame.static.get(name)

@@ -32,8 +32,8 @@ def strip(
 ) -> dict[str, Any]:
     """Return what the strip says.
 
-    pots: the most urgent first. advice: what to do while the watch is silent, None while it speaks. since: when
-    it fell silent. as_of: None where the clock is not set.
+    pots: the most urgent first. advice: what to do while the watch is silent, None while it speaks; since:
+    when it fell silent. as_of: None where the clock is not set.
     """
     moment = "clock not set" if as_of is None else f"{as_of:%a %H:%M:%S}"
     told: dict[str, Any] = {"as_of": moment, "href": "/", "pot": "", "do": "", "state": "", "unseen": False}
