@@ -1,6 +1,7 @@
 """When a pressure inside the signal band is doubted all the same."""
 
 from collections.abc import Callable
+from math import sin, tau
 from random import Random
 
 import pytest
@@ -122,6 +123,31 @@ def test_a_pressure_that_stands_still_while_the_gas_cools_is_blocked() -> None:
 def test_a_sound_pot_follows_its_temperature() -> None:
     # 0.258 psi a kelvin: air at 60 psig and 20 C, CoolProp (Lemmon et al. 2000)
     assert run(8, lambda t_s: 60.0 - 0.258 * t_s / 3600.0, gas_k=cooling_k)[1] == []
+
+
+@pytest.mark.parametrize(("period_s", "trails_s"), [(2580.0, 540.0), (4000.0, 900.0), (6000.0, 900.0)])
+def test_a_gas_that_trails_its_wall_through_the_cycles_of_a_heater_has_moved(
+    period_s: float, trails_s: float
+) -> None:
+    """At both ends of half a cycle it is where it was; what went and came back did not stand still."""
+    before = BeforeFill()
+    of_two = pot(thermometers=frozenset({Place.WALL, Place.ROOM}))
+
+    def of(t_s: float, gauge_pa: float) -> Reading:
+        wall_k = 293.15 + 0.8 * sin(tau * t_s / period_s)
+        room_k = 293.15 + 1.6 * sin(tau * (t_s + 400.0) / period_s)
+        absolute_pa = gauge_pa + ATMOSPHERE_PA
+        return Reading(t_s, None, gauge_pa, absolute_pa, ATMOSPHERE_PA, None, wall_k, room_k, Quality.GOOD)
+
+    before.update(of(0.0, 0.0), shut=False)
+    doubt, random, reasons = Doubt(of_two, before), Random(8), set()
+    for i in range(10 * 360):
+        t_s = 10.0 * i
+        gas_k = 0.56 * sin(tau * (t_s - trails_s) / period_s)
+        # 0.258 psi a kelvin: CoolProp, as above
+        doubt.update(of(t_s, (60.0 + 0.258 * gas_k) * PSI + random.gauss(0.0, NOISE_PA)), NOISE_PA)
+        reasons.add(doubt.reason)
+    assert reasons == {None}
 
 
 def test_a_regulated_pot_may_stand_still() -> None:

@@ -19,7 +19,7 @@ from potvigil.outputs.signals import STUCK_S, Pins, QuietHours, Signals, Wiring,
 from potvigil.record.store import Store
 from potvigil.settings.loading import load_text
 from potvigil.sim.nights import NIGHTS
-from potvigil.watch.alarm_states import AlarmBook
+from potvigil.watch.alarm_states import AlarmBook, Told
 from rehearsal import Bench
 
 LAMP, NOTE_LAMP, CALM_LAMP, BUZZER, BUTTON = 17, 22, 5, 16, 26
@@ -73,7 +73,11 @@ class Bedside:
             elif command.alarm is not None:
                 events += self.book.shelve(self.now_s, None, command.alarm, 3600.0)
         self.asked.clear()
-        events += self.book.update(self.now_s, None, self.conditions)
+        events += self.book.update(
+            self.now_s,
+            None,
+            {alarm: text and Told("", text) for alarm, text in self.conditions.items()},
+        )
         for event in events:
             self.signals.hear("lantern", event)
         self.signals.show(self.now_s, UTC_S + self.now_s, {"lantern": self.book.standing()})
@@ -492,13 +496,13 @@ def test_lamp_and_buzzer_that_fail_are_told_by_the_other_ways(
         assert standing() == {AlarmId.SIGNALS_FAILING: AlarmState.UNACKNOWLEDGED}
     bench.run_until(1200.0 + 620.0)
     assert standing() == {AlarmId.SIGNALS_FAILING: AlarmState.RETURNED}
-    text = next(each.text for each in bench.events if isinstance(each, AlarmEvent))
+    told = next(each for each in bench.events if isinstance(each, AlarmEvent))
     words = {
         "pin": "Lamp alarm does not obey",
         "raises": "cannot be moved",
         "hangs": "are not moved any more",
     }
-    assert words[fault] in text and "alarm test" in text
+    assert words[fault] in told.text and "alarm test" in told.do
     bench.service.stop()
 
 

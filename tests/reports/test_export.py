@@ -78,6 +78,8 @@ def test_an_alarm_has_the_published_keys_in_their_order():
         utc_s=None,
         leak_rate_pa_per_s=10_300.0 / 3600.0,
         floor_forecast_s=40_310.0,
+        do="Top up",
+        by_s=40_000.0,
     )
     line = event_line(event, ORIGIN_S)
     assert list(line)[:8] == [
@@ -92,6 +94,7 @@ def test_an_alarm_has_the_published_keys_in_their_order():
     ]
     assert (line["elapsed_s"], line["alarm"], line["state"]) == (15_260.0, "floor-ahead", "unacknowledged")
     assert (line["leak_rate_kpa_per_h"], line["floor_forecast_s"]) == (10.3, 40_210.0)
+    assert (line["do"], line["by_s"]) == ("Top up", 39_900.0)
     unknown = event_line(alarm(1.0, AlarmState.NORMAL), ORIGIN_S)
     assert unknown["leak_rate_kpa_per_h"] is None and unknown["floor_forecast_s"] is None
 

@@ -23,7 +23,8 @@ from potvigil.record.store import Store
 from potvigil.reports.batch import harmless_name, report_html
 from potvigil.reports.collect import retell
 from potvigil.reports.pdf import pdf_of, png_of
-from potvigil.wording.quantities import pressure, rate, shown
+from potvigil.wording.alarm import in_words
+from potvigil.wording.quantities import TimeTeller, pressure, rate, shown
 from printed_page import Page
 
 HOSTILE = (
@@ -66,7 +67,8 @@ def test_every_event_is_told_with_its_time(told, report):
             case NoteEvent():
                 said = f"{time} {event.note} {event.text}"
             case AlarmEvent(state=AlarmState.UNACKNOWLEDGED):
-                said = f"{time} ▲ {event.alarm} {event.text}"
+                teller = TimeTeller(event.t_s, event.utc_s, told.pot.tz)
+                said = f"{time} ▲ {event.alarm} {in_words(event, teller)}"
             case _:
                 said = f"{time} {event.alarm} "
         assert " ".join(said.split()) in text

@@ -8,7 +8,7 @@ import pytest
 
 from potvigil.model.events import AlarmEvent, AlarmId, AlarmState, Priority
 from potvigil.watch.alarm_rules import RULES, shelving_fault
-from potvigil.watch.alarm_states import AlarmBook, Over
+from potvigil.watch.alarm_states import AlarmBook, Over, Told
 from potvigil.wording.quantities import alarm_state
 
 MINUTE = 60.0
@@ -29,14 +29,14 @@ class Script:
         self.t_s = 0.0
         self.events: list[AlarmEvent] = []
 
-    def say(self, seconds: float, **conditions: str | None) -> "Script":
+    def say(self, seconds: float, **conditions: str | Told | None) -> "Script":
         told = {AlarmId(name.replace("_", "-")): text for name, text in conditions.items()}
         return self.run(seconds, lambda t_s: told)
 
-    def run(self, seconds: float, told: Callable[[float], dict[AlarmId, str | None]]) -> "Script":
+    def run(self, seconds: float, told: Callable[[float], dict[AlarmId, str | Told | None]]) -> "Script":
         until_s = self.t_s + seconds
         while self.t_s < until_s:
-            self.events += self.book.update(self.t_s, None, told(self.t_s))
+            self.events += self.book.update(self.t_s, None, in_full(told(self.t_s)))
             self.t_s += 1.0
         return self
 
@@ -57,6 +57,10 @@ class Script:
 
     def raised(self) -> list[AlarmId]:
         return [each.alarm for each in self.events if each.state is UNACKNOWLEDGED and not each.repeat]
+
+
+def in_full(told: dict[AlarmId, str | Told | None]) -> dict[AlarmId, Told | None]:
+    return {alarm: Told("", each) if isinstance(each, str) else each for alarm, each in told.items()}
 
 
 def raised() -> Script:
@@ -345,3 +349,46 @@ def test_acknowledging_one_leaves_the_others() -> None:
     assert script.state(AlarmId.OVER_PRESSURE) is UNACKNOWLEDGED
     script.acknowledge(None)
     assert script.state(AlarmId.OVER_PRESSURE) is ACKNOWLEDGED
+
+
+def losing(minutes_left: float, psi_per_h: float, **other: object) -> Told:
+    """Words of a forecast: the floor is passed in so long, counted from the moment they are made."""
+    text = f"Losing {psi_per_h:.2f} psi/h: passes 45.0 psi."
+    return Told("Top up", text, by_s=minutes_left, figure=60.0 * minutes_left, step=900.0, **other)
+
+
+def test_words_stay_while_only_their_figures_move_a_little() -> None:
+    script = Script().say(40, below_floor=losing(200.0, 1.50))
+    said = set()
+    for i in range(500):
+        script.say(1, below_floor=losing(200.0 + i % 3, 1.50 + 0.01 * (i % 5)))
+        said |= {each.text for each in script.book.standing()}
+    assert said == {"Losing 1.50 psi/h: passes 45.0 psi."}
+
+
+@pytest.mark.parametrize(
+    "news",
+    [
+        losing(180.0, 1.70),  # by more than its step
+        losing(220.0, 1.30),
+        Told("See to the supply", losing(200.0, 1.51).text, by_s=200.0, figure=12_000.0, step=900.0),
+        losing(200.0, 1.51, says="and through the cure"),
+        Told("Top up", losing(200.0, 1.51).text, figure=12_000.0, step=900.0),  # no longer by when
+        Told("Top up", "Losing 1.51 psi/h: close to the end.", by_s=200.0, figure=12_000.0, step=900.0),
+    ],
+)
+@pytest.mark.parametrize("seen", [False, True])
+def test_words_are_renewed_at_once_where_they_say_something_else(news: Told, seen: bool) -> None:
+    script = Script().say(40, below_floor=losing(200.0, 1.50))
+    if seen:
+        script.acknowledge()
+    script.say(1, below_floor=news)
+    (standing,) = script.book.standing()
+    assert (standing.do, standing.text, standing.by_s) == (news.do, news.text, news.by_s)
+    assert len(script.raised()) == 1  # and nobody is called again for it
+
+
+def test_an_alarm_that_is_announced_again_says_the_newest_figures() -> None:
+    script = Script().say(40, below_floor=losing(200.0, 1.50)).say(620, below_floor=losing(201.0, 1.53))
+    assert script.events[-1].repeat
+    assert script.events[-1].text == script.book.standing()[0].text == "Losing 1.53 psi/h: passes 45.0 psi."

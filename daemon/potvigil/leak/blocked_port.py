@@ -6,7 +6,7 @@ pot's pressure. Nothing is compared with a fixed number of kelvin: a probe that 
 wall whose contents nobody knows, only make the answer less sure.
 """
 
-from math import hypot, sqrt
+from math import hypot, inf, sqrt
 
 from potvigil.leak.estimator import BinSum, bank_for
 from potvigil.leak.pot_model import T0_K
@@ -24,6 +24,9 @@ FROM_S = 900.0  # until then the fill's heat leaves, and nothing stands still
 STOOD_S = 900.0  # what a thermometer does within minutes may be its own: put back, swapped, in a draught
 
 
+_NOWHERE = (inf, -inf)
+
+
 class Stillness:
     """Takes the readings of one hold.
 
@@ -38,7 +41,9 @@ class Stillness:
         self._last_s: float | None = None
         self._age_s = 0.0  # since the fill or the newest top-up
         self._stood_k: float | None = None  # T0 ln(p/Z) since it last moved
-        self._stood_s = self._stood_gauge_pa = 0.0
+        self._stood_s = 0.0
+        # lowest and highest since then, so that what went and came back has moved: T0 ln(p/Z), K; gauge, Pa
+        self._air_k, self._gauge_pa = _NOWHERE, _NOWHERE
 
     def update(self, reading: Reading, absolute_pa: float, noise_pa: float) -> None:
         """Take one good reading and the scatter of the pressure, Pa."""
@@ -56,8 +61,9 @@ class Stillness:
             should_k, sigma_k = self._bank.air_ahead()
             gone_k = should_k - self._stood_k
             # a gauge transducer that stands still follows the barometer once that is added to it
-            gauge_k = T0_K * (now.gauge_pa - self._stood_gauge_pa) / now.absolute_pa
-            moved_k = min(abs(now.air_k - self._stood_k), abs(gauge_k))
+            self._air_k = air_k = _reach(self._air_k, now.air_k)
+            self._gauge_pa = gauge_pa = _reach(self._gauge_pa, now.gauge_pa)
+            moved_k = min(air_k[1] - air_k[0], T0_K * (gauge_pa[1] - gauge_pa[0]) / now.absolute_pa)
             if moved_k < max(STILL_SHARE * abs(gone_k), LEAST_K, NOISE_SIGMAS * noise_k):
                 stood_s = now.t_s - self._stood_s
                 lost_k = LEAK_K_PER_S * stood_s if gone_k > 0.0 else 0.0
@@ -66,7 +72,9 @@ class Stillness:
                 self.should_have_k = gone_k if sure and moved_k < STILL_SHARE * abs(gone_k) else None
                 return
         self.should_have_k = None
-        self._stood_s, self._stood_k, self._stood_gauge_pa = now.t_s, now.air_k, now.gauge_pa
+        self._stood_s, self._stood_k = now.t_s, now.air_k
+        self._air_k = _reach(_NOWHERE, now.air_k)
+        self._gauge_pa = _reach(_NOWHERE, now.gauge_pa)
         self._bank.pin_air(now.air_k)
 
     def top_up(self, rise_share: float) -> None:
@@ -74,3 +82,7 @@ class Stillness:
         self._bank.reopen(rise_share)
         self._age_s = 0.0
         self._bin, self._stood_k = BinSum(BIN_S), None
+
+
+def _reach(so_far: tuple[float, float], now: float) -> tuple[float, float]:
+    return min(so_far[0], now), max(so_far[1], now)

@@ -196,7 +196,11 @@ class Cure:
 
 @dataclass(frozen=True, slots=True)
 class StandingAlarm:
-    """An alarm that is not normal. until_utc_s: of a shelving; None without one, or without a wall clock."""
+    """An alarm that is not normal.
+
+    do: what to do, by when on the record's axis (by_s; None without an end); text: why. until_utc_s: of a
+    shelving; None without one, or without a wall clock. wording/alarm.py puts it into words.
+    """
 
     alarm: AlarmId
     priority: Priority
@@ -205,6 +209,8 @@ class StandingAlarm:
     since_utc_s: float | None
     text: str
     until_utc_s: float | None = None
+    do: str = ""
+    by_s: float | None = None
 
 
 @dataclass(frozen=True, slots=True)
@@ -216,7 +222,10 @@ class StageEvent:
 
 @dataclass(frozen=True, slots=True)
 class AlarmEvent:
-    """An alarm changed its state, or announces itself again (repeat). until_utc_s: as of StandingAlarm."""
+    """An alarm changed its state, or announces itself again (repeat).
+
+    text, until_utc_s, do, by_s: as of StandingAlarm; do is empty in records of earlier versions.
+    """
 
     t_s: float
     utc_s: float | None
@@ -228,6 +237,8 @@ class AlarmEvent:
     floor_forecast_s: float | None = None
     repeat: bool = False
     until_utc_s: float | None = None
+    do: str = ""
+    by_s: float | None = None
 
 
 @dataclass(frozen=True, slots=True)

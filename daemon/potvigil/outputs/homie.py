@@ -23,7 +23,8 @@ from potvigil.units import (
     SECONDS_PER_MINUTE,
     kelvin_to_celsius,
 )
-from potvigil.wording.quantities import alarm_state
+from potvigil.wording.alarm import in_words
+from potvigil.wording.quantities import TimeTeller, alarm_state
 
 _UNSET = b""
 ALERT = "/$alert/"  # before an alarm's id
@@ -97,10 +98,13 @@ def alerts(workshop: str, pot: Pot, snapshot: Snapshot, rehearsed: bool = False)
     """
     base = topic_base(workshop, pot.pot_id, rehearsed)
     standing = {alarm.alarm: alarm for alarm in snapshot.alarms if alarm.state is not AlarmState.NORMAL}
+    teller = TimeTeller(snapshot.t_s, snapshot.utc_s, pot.tz)
     return [
         Message(
             f"{base}{ALERT}{alarm_id}",
-            _alert_text(standing[alarm_id], pot, rehearsed).encode() if alarm_id in standing else _UNSET,
+            _alert_text(standing[alarm_id], teller, pot, rehearsed).encode()
+            if alarm_id in standing
+            else _UNSET,
         )
         for alarm_id in AlarmId
     ]
@@ -290,9 +294,9 @@ def _highest(alarms: Iterable[StandingAlarm]) -> str:
     return next((priority for priority in Priority if priority in priorities), NONE)
 
 
-def _alert_text(alarm: StandingAlarm, pot: Pot, rehearsed: bool) -> str:
+def _alert_text(alarm: StandingAlarm, teller: TimeTeller, pot: Pot, rehearsed: bool) -> str:
     stamps = ["REHEARSAL"] if rehearsed else []
     if alarm.alarm is AlarmId.TEST:
         stamps.append("TEST")
     stamps.append(f"{alarm.priority} alarm, {alarm_state(alarm, pot.tz)}")
-    return ": ".join([*stamps, alarm.text])
+    return ": ".join([*stamps, in_words(alarm, teller)])

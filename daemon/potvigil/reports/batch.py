@@ -26,7 +26,8 @@ from potvigil.record.errors import MissingLibraryError
 from potvigil.reports.html import template
 from potvigil.reports.model import Bubble, Pressed, Told
 from potvigil.units import PRESSURE_UNITS_PA, ZERO_CELSIUS_K, span
-from potvigil.wording.quantities import alarm_state, pressure, rate, shown, two_digits
+from potvigil.wording.alarm import in_words
+from potvigil.wording.quantities import TimeTeller, alarm_state, pressure, rate, shown, two_digits
 
 # Shape and word say the same as the colour; colours as in IEC 60073.
 _VERDICTS = {
@@ -395,6 +396,9 @@ class _Words:
             text = self._detail(edit.field, edit.new) or "(taken back)"
             yield Row(at, edit.field.replace("-", " "), f"{text} ({shown(edit.by) or 'unknown'}{before})")
 
+    def _said(self, alarm: AlarmEvent) -> str:
+        return shown(in_words(alarm, TimeTeller(alarm.t_s, alarm.utc_s, self.pot.tz)))
+
     def _event(self, event: Event) -> Row | None:
         time = self._moment(event.t_s)
         match event:
@@ -405,7 +409,7 @@ class _Words:
                     return None
                 sign = "▲" if event.priority is Priority.HIGH else "△"
                 if event.state is AlarmState.UNACKNOWLEDGED:
-                    return Row(time, event.alarm.value, shown(event.text), sign)
+                    return Row(time, event.alarm.value, self._said(event), sign)
                 return Row(time, event.alarm.value, f"{alarm_state(event, self.pot.tz).capitalize()}.")
             case NoteEvent():
                 return Row(time, event.note.value, shown(event.text))

@@ -58,6 +58,8 @@ def event_line(event: Event, origin_s: float) -> dict[str, Any]:
                 "leak_rate_kpa_per_h": _kpa_per_h(event.leak_rate_pa_per_s),
                 "floor_forecast_s": _seconds(event.floor_forecast_s, origin_s),
                 "repeat": event.repeat,
+                "do": event.do,
+                "by_s": _seconds(event.by_s, origin_s),
             }
     return line
 

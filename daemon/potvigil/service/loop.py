@@ -37,6 +37,7 @@ from potvigil.reports.learning import Past
 from potvigil.service.keeping import keep_event, keep_trace
 from potvigil.service.restart import take_up_batch
 from potvigil.settings.schema import Settings
+from potvigil.watch.alarm_states import Told
 from potvigil.watch.pot_watch import PotWatch
 from potvigil.wording.answer import answer
 
@@ -47,6 +48,7 @@ _BEGUN_ANEW_S = 600.0
 _TOLD_WITHIN_S = 5.0
 # A sleep is cut so that a request to stop is heard soon.
 _LONGEST_SLEEP_S = 1.0
+_CLOCK_UNSET = Told("Set this machine's clock", "It is not set: times are counted from now until it is.")
 
 OnEvent = Callable[[str, int | None, Event], None]  # pot, batch, what happened
 
@@ -285,14 +287,17 @@ class Service:
         return replace(event, summary=replace(event.summary, start_utc_s=begun_utc_s))
 
     def _commit(self, t_s: float, now: Instant) -> None:
-        text = self._store.begun_anew if t_s < self._start_s + _BEGUN_ANEW_S else None
+        told: Told | None = None
+        anew = self._store.begun_anew
+        if anew is not None and t_s < self._start_s + _BEGUN_ANEW_S:
+            told = Told("See what became of the record", anew)
         try:
             self._store.commit_due(t_s)
             self._mend_times(t_s, now)
         except RecordError as error:
-            text = f"The watch goes on, but nothing is being kept: {error}"
+            told = Told("See to the record's disk", f"The watch goes on, but nothing is being kept: {error}")
         for watch in self.watches.values():
-            watch.report(AlarmId.RECORD_FAILING, text)
+            watch.report(AlarmId.RECORD_FAILING, told)
 
     def _mend_times(self, t_s: float, now: Instant) -> None:
         """Once the wall clock is set, or was set anew, date what was kept before, a little with each tick."""
@@ -310,23 +315,21 @@ class Service:
             raise
 
     def _watch_clock(self, now: Instant) -> None:
-        text = None
-        if now.utc_s is None:
-            text = "This machine's clock is not set: times are counted from now until it is."
+        told = _CLOCK_UNSET if now.utc_s is None else None
         for watch in self.watches.values():
-            watch.report(AlarmId.CLOCK_UNSET, text)
+            watch.report(AlarmId.CLOCK_UNSET, told)
 
     def _watch_signals(self) -> None:
         if self._signals is None:
             return
-        fault, text = self._signals.fault, None
+        fault, told = self._signals.fault, None
         if fault is not None:
-            text = (
-                f"{fault[:1].upper()}{fault[1:]}. Nobody may see or hear an alarm there. "
-                "Check the wires, then try `potvigil alarm test`."
+            told = Told(
+                "Check the wires of lamp, buzzer and button, then try `potvigil alarm test`",
+                f"{fault[:1].upper()}{fault[1:]}. Nobody may see or hear an alarm there.",
             )
         for watch in self.watches.values():
-            watch.report(AlarmId.SIGNALS_FAILING, text)
+            watch.report(AlarmId.SIGNALS_FAILING, told)
 
     def _watch_afresh(self) -> None:
         pots = self._settings.core_pots()

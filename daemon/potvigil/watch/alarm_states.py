@@ -16,6 +16,7 @@ at least ten minutes, so that noise round a limit, or a fault that comes and goe
 minutes and no more (EEMUA 191). States and words as in IEC 62682 / ISA-18.2.
 """
 
+import re
 from collections.abc import Mapping
 from dataclasses import dataclass
 
@@ -26,16 +27,53 @@ FIRST_REPEAT_S, LAST_REPEAT_S = 600.0, 3600.0
 
 
 @dataclass(frozen=True, slots=True)
+class Told:
+    """What is to be said of a condition that is true: what to do, why, and by when (by_s).
+
+    Words that change with every figure in them would be read out again and again: they stay until they say
+    something else. says: what that is, None for the text without its figures. figure: one that counts for
+    itself, once it has moved by a step.
+    """
+
+    do: str
+    text: str
+    by_s: float | None = None
+    says: str | None = None
+    figure: float = 0.0
+    step: float = 0.0
+
+    def is_as_good_as(self, newer: "Told") -> bool:
+        """Say whether the newer words would say nothing else."""
+        return (
+            self.do == newer.do
+            and self._says() == newer._says()
+            and (self.by_s is None) == (newer.by_s is None)
+            and abs(newer.figure - self.figure) <= self.step
+        )
+
+    def _says(self) -> str:
+        return _FIGURES.sub("", self.text) if self.says is None else self.says
+
+
+_FIGURES = re.compile(r"[\d.:]+")
+
+
+@dataclass(frozen=True, slots=True)
 class Over:
     """A condition that is over for good, as by the end of the cure; text: what is left to say of it."""
 
     text: str
 
 
+Condition = Told | Over | None
+NOTHING_TOLD = Told("", "")
+
+
 @dataclass(slots=True)
 class _Alarm:
     state: AlarmState = AlarmState.NORMAL
-    text: str = ""
+    told: Told = NOTHING_TOLD
+    newest: Told = NOTHING_TOLD
     since_s: float = 0.0
     since_utc_s: float | None = None
     true_since_s: float | None = None
@@ -44,6 +82,12 @@ class _Alarm:
     repeat_s: float = FIRST_REPEAT_S
     shelved_until_s: float = 0.0
     shelved_until_utc_s: float | None = None
+
+    def hear(self, newest: Told) -> None:
+        """Take what could be said now, and say it where it is news."""
+        self.newest = newest
+        if not self.told.is_as_good_as(newest):
+            self.told = newest
 
     @property
     def until_utc_s(self) -> float | None:
@@ -60,34 +104,35 @@ class AlarmBook:
         self._last_s: float | None = None
 
     def update(
-        self, t_s: float, utc_s: float | None, conditions: Mapping[AlarmId, str | Over | None]
+        self, t_s: float, utc_s: float | None, conditions: Mapping[AlarmId, Condition]
     ) -> list[AlarmEvent]:
         """Take what is true now and return what changed or is announced again.
 
-        conditions: the text for a person where the alarm's condition is true, None or Over where it is
+        conditions: the words for a person where the alarm's condition is true, None or Over where it is
         false; an alarm that is missing is unknown and stays as it is.
         """
         events: list[AlarmEvent] = []
         self._stand_still(0.0 if self._last_s is None else t_s - self._last_s, conditions)
         self._last_s = t_s
-        for alarm, told in conditions.items():
-            text = None if isinstance(told, Over) else told
-            if text is None and alarm not in self._not_normal and alarm not in self._rising:
+        for alarm, condition in conditions.items():
+            told = None if isinstance(condition, Over) else condition
+            if told is None and alarm not in self._not_normal and alarm not in self._rising:
                 continue  # at rest, as nearly all of them nearly always are
             entry = self._alarms[alarm]
-            if text is None:
+            if told is None:
                 if entry.state is AlarmState.NORMAL:
                     entry.true_since_s = None
                     self._rising.discard(alarm)
                 else:
-                    if isinstance(told, Over):
-                        entry.text = told.text
-                    off_delay_s = 0.0 if isinstance(told, Over) else RULES[alarm].off_delay_s
+                    if isinstance(condition, Over):
+                        entry.told = entry.newest = Told("", condition.text)
+                    off_delay_s = 0.0 if isinstance(condition, Over) else RULES[alarm].off_delay_s
                     self._clear(alarm, entry, off_delay_s, t_s, utc_s, events)
             elif not any(map(self._is_root, RULES[alarm].hidden_by & (self._not_normal | self._rising))):
-                self._set(alarm, entry, text, t_s, utc_s, events)
+                self._set(alarm, entry, told, t_s, utc_s, events)
             elif alarm in self._not_normal and entry.true_since_s is not None:
-                entry.text, entry.false_since_s = text, None  # it stood first; what it says stays true
+                entry.hear(told)  # it stood first; what it says stays true
+                entry.false_since_s = None
         for alarm in self._shown():
             entry = self._alarms[alarm]
             if entry.state is AlarmState.SHELVED and t_s >= entry.shelved_until_s:
@@ -98,6 +143,7 @@ class AlarmBook:
                 and t_s >= entry.repeat_at_s
                 and not any(map(self._is_announced, RULES[alarm].hidden_by - SENSOR_ROOTS))
             ):
+                entry.told = entry.newest
                 entry.repeat_s = min(2.0 * entry.repeat_s, LAST_REPEAT_S)
                 entry.repeat_at_s = t_s + entry.repeat_s
                 events.append(self._event(alarm, entry, t_s, utc_s, repeat=True))
@@ -152,8 +198,19 @@ class AlarmBook:
         shown = []
         for alarm in self._shown():
             entry, priority = self._alarms[alarm], RULES[alarm].priority
-            since = entry.since_s, entry.since_utc_s
-            shown.append(StandingAlarm(alarm, priority, entry.state, *since, entry.text, entry.until_utc_s))
+            shown.append(
+                StandingAlarm(
+                    alarm,
+                    priority,
+                    entry.state,
+                    entry.since_s,
+                    entry.since_utc_s,
+                    entry.told.text,
+                    entry.until_utc_s,
+                    entry.told.do,
+                    entry.told.by_s,
+                )
+            )
         shown.sort(key=lambda each: list(Priority).index(each.priority))
         return tuple(shown)
 
@@ -165,7 +222,7 @@ class AlarmBook:
         """The alarms whose condition stands (raised, and not yet returned)."""
         return frozenset(each for each in self._not_normal if self._alarms[each].true_since_s is not None)
 
-    def _stand_still(self, elapsed_s: float, known: Mapping[AlarmId, str | Over | None]) -> None:
+    def _stand_still(self, elapsed_s: float, known: Mapping[AlarmId, Condition]) -> None:
         """Let the delays of what is unknown stand still for the time since the last update."""
         for alarm in self._rising | self._not_normal:
             if alarm in known:
@@ -192,7 +249,7 @@ class AlarmBook:
         self,
         alarm: AlarmId,
         entry: _Alarm,
-        text: str,
+        told: Told,
         t_s: float,
         utc_s: float | None,
         events: list[AlarmEvent],
@@ -202,9 +259,9 @@ class AlarmBook:
             entry.true_since_s = t_s
             self._rising.add(alarm)
         if entry.state in (AlarmState.UNACKNOWLEDGED, AlarmState.ACKNOWLEDGED, AlarmState.SHELVED):
-            entry.text = text  # the forecast moves; the newest words are shown
+            entry.hear(told)
         elif t_s - entry.true_since_s >= RULES[alarm].on_delay_s:
-            entry.text = text
+            entry.newest = told
             self._raise(alarm, entry, t_s, utc_s, events)
 
     def _clear(
@@ -235,6 +292,7 @@ class AlarmBook:
         self, alarm: AlarmId, entry: _Alarm, t_s: float, utc_s: float | None, events: list[AlarmEvent]
     ) -> None:
         entry.since_s, entry.since_utc_s = t_s, utc_s
+        entry.told = entry.newest
         entry.repeat_s = FIRST_REPEAT_S
         entry.repeat_at_s = t_s + FIRST_REPEAT_S
         self._move(alarm, entry, AlarmState.UNACKNOWLEDGED, t_s, utc_s, events)
@@ -273,7 +331,9 @@ class AlarmBook:
             alarm,
             entry.state,
             RULES[alarm].priority,
-            entry.text,
+            entry.told.text,
             repeat=repeat,
             until_utc_s=entry.until_utc_s,
+            do=entry.told.do,
+            by_s=entry.told.by_s,
         )

@@ -19,6 +19,7 @@ from potvigil.model.pot import Pot, Supply
 from potvigil.model.reading import Reading
 from potvigil.physics.cure import CureClock
 from potvigil.units import MASS
+from potvigil.watch.alarm_states import Told
 from potvigil.watch.pressure_change import change
 from potvigil.watch.stages import TopUp
 from potvigil.watch.verdict import Facts, judge
@@ -58,7 +59,7 @@ class Batch:
         self.leak: LeakEstimate | None = None
         self._estimates: deque[tuple[float, LeakEstimate, Leak]] = deque()
         self.forecast: FloorForecast | None = None
-        self.words: dict[AlarmId, str] = {}  # of the newest estimate; composing them at every tick is dear
+        self.words: dict[AlarmId, Told] = {}  # of the newest estimate; composing them at every tick is dear
         self._below_since_s: float | None = None
         self._last_good_s = start_s
         self._unseen_s = self._longest_gap_s = 0.0

@@ -1,7 +1,7 @@
-"""What a person must be told, in words: the text of every alarm whose condition is true.
+"""What a person must be told, in words: of every alarm whose condition is true.
 
-A text says what happens, when, and what to do, in the pot's unit. None: the condition is false; Over: for
-good. An alarm that is missing from the answer is unknown, and stays as it is.
+First what to do, by when, then why, in the pot's unit. None: the condition is false; Over: for good. An alarm
+that is missing from the answer is unknown, and stays as it is.
 """
 
 from dataclasses import dataclass
@@ -11,7 +11,7 @@ from potvigil.model.pot import Pot, Supply
 from potvigil.model.reading import Place, Quality, Reading
 from potvigil.physics.bubble import diameter_growth
 from potvigil.units import span
-from potvigil.watch.alarm_states import Over
+from potvigil.watch.alarm_states import Condition, Over, Told
 from potvigil.watch.batch import Batch
 from potvigil.wording.quantities import TimeTeller, pressure, rate
 
@@ -28,7 +28,11 @@ VENTED_EARLY_SHOWN_S = 60.0
 TOP_UP_TAKES_S = 300.0
 ALL_OF_A_LOSS = (AlarmId.RAPID_LOSS, AlarmId.BELOW_FLOOR, AlarmId.FLOOR_AHEAD, AlarmId.LEAK)
 
-Conditions = dict[AlarmId, str | Over | None]
+# The words are renewed once a forecast has moved by so much of the time left, and by so long at least; a
+# leak by so much of itself, a pressure by so much of the working pressure.
+MOVED_SHARE, MOVED_S, GROWN_SHARE, FALLEN_SHARE = 0.2, 900.0, 0.25, 0.1
+
+Conditions = dict[AlarmId, Condition]
 
 
 @dataclass(slots=True)
@@ -84,56 +88,67 @@ def _teller(scene: Scene) -> TimeTeller:
     return TimeTeller(scene.reading.t_s, scene.reading.utc_s, scene.pot.tz)
 
 
-def _pressure_sensor(scene: Scene) -> str | None:
+def _pressure_sensor(scene: Scene) -> Told | None:
     if scene.pressure_fault is None:
         return None
-    return (
+    return Told(
+        "Read the pot's own gauge",
         f"The pressure reading cannot be trusted: {scene.pressure_fault}. "
-        "Read the pot's own gauge; check plug and cable of the transducer."
+        "Check plug and cable of the transducer.",
     )
 
 
-def _readings_stopped(scene: Scene) -> str | None:
+def _readings_stopped(scene: Scene) -> Told | None:
     if not scene.gap_s:
         return None
-    return f"No readings for {span(scene.gap_s)} until now: nobody watched. Compare the pot's own gauge."
+    return Told(
+        "Compare the pot's own gauge", f"No readings for {span(scene.gap_s)} until now: nobody watched."
+    )
 
 
-def _thermometer(scene: Scene) -> str:
+def _thermometer(scene: Scene) -> Told:
     which = "; ".join(f"{place} thermometer: {why}" for place, why in scene.missing.items())
     lost = (
         "how warm the resin itself is, and so when it is done, is no longer known as well"
         if scene.missing.keys() == {Place.CONTENTS}
         else "a small leak can no longer be told from a change of temperature"
     )
-    return f"{which[0].upper()}{which[1:]}. The watch goes on; {lost}. Check plug and cable."
+    several = "s" if len(scene.missing) > 1 else ""
+    return Told(
+        f"Check plug and cable of the {' and '.join(scene.missing)} thermometer{several}",
+        f"{which[0].upper()}{which[1:]}. The watch goes on; {lost}.",
+    )
 
 
-def _vented_early(scene: Scene) -> str | None:
+def _vented_early(scene: Scene) -> Told | None:
     since_s = scene.vented_early_s
     if since_s is None or scene.reading.t_s - since_s > VENTED_EARLY_SHOWN_S or scene.batch is None:
         return None
     cure = scene.batch.clock.cure()
-    return (
+    return Told(
+        "Stay clear and shut the supply, unless you opened the vent yourself",
         f"The pot is empty at {100.0 * cure.progress:.0f} % of the cure, before gel. If nobody opened the "
-        "vent, lid or hose has let go: stay clear and shut the supply. Bubbles grow back until gel."
+        "vent, lid or hose has let go. Bubbles grow back until gel.",
     )
 
 
-def _over_pressure(scene: Scene, gauge_pa: float) -> str | None:
+def _over_pressure(scene: Scene, gauge_pa: float) -> Told | None:
     limit_pa = scene.pot.maximum_pa
     if AlarmId.OVER_PRESSURE in scene.standing:
         limit_pa *= 1.0 - DEADBAND_SHARE
     if gauge_pa <= limit_pa:
         return None
     unit = scene.pot.pressure_unit
-    return (
+    return Told(
+        "Stay clear and shut the supply",
         f"{pressure(gauge_pa, unit)}: above the pot's marked maximum of "
-        f"{pressure(scene.pot.maximum_pa, unit)}. Shut the supply, let the relief valve work, stay clear."
+        f"{pressure(scene.pot.maximum_pa, unit)}. Let the relief valve work.",
+        figure=gauge_pa,
+        step=FALLEN_SHARE * scene.pot.working_pa,
     )
 
 
-def _slow_to_pressure(scene: Scene, batch: Batch) -> str | None:
+def _slow_to_pressure(scene: Scene, batch: Batch) -> Told | None:
     working_time_s = batch.resin.working_time_s
     waiting = scene.stage is Stage.FILLING or not _was_filled(batch)
     reached = (scene.reading.gauge_pa or 0.0) >= REACHED_SHARE * scene.pot.working_pa
@@ -142,19 +157,30 @@ def _slow_to_pressure(scene: Scene, batch: Batch) -> str | None:
     left_s = batch.clock.seconds_to(working_time_s)
     if left_s > max(WORKING_TIME_LEFT_SHARE * working_time_s, WORKING_TIME_LEFT_S):
         return None
-    left = f"{span(left_s)} of the working time left" if left_s > 0.0 else "the working time is used up"
-    return (
-        f"Still not at working pressure, and {left}. "
-        "Find what holds the fill up, or stop before the resin thickens."
+    if left_s <= 0.0:
+        return Told(
+            "Find what holds the fill up, or stop: the resin thickens",
+            "Still not at working pressure, and the working time is used up.",
+        )
+    return Told(
+        f"Bring the pot to {pressure(scene.pot.working_pa, scene.pot.pressure_unit)}",
+        "Still not at working pressure, and the working time ends. "
+        "Find what holds the fill up, or stop before the resin thickens.",
+        by_s=scene.reading.t_s + left_s,
     )
 
 
-def _rapid_loss(scene: Scene) -> str:
-    now = pressure(scene.reading.gauge_pa or 0.0, scene.pot.pressure_unit)
-    return f"The pot is losing pressure fast, now {now}. Stay clear of the lid; shut the supply."
+def _rapid_loss(scene: Scene) -> Told:
+    gauge_pa = scene.reading.gauge_pa or 0.0
+    return Told(
+        "Stay clear of the lid; shut the supply",
+        f"The pot is losing pressure fast, now {pressure(gauge_pa, scene.pot.pressure_unit)}.",
+        figure=gauge_pa,
+        step=2.0 * FALLEN_SHARE * scene.pot.working_pa,
+    )
 
 
-def _below_floor(scene: Scene, batch: Batch, gauge_pa: float) -> str | None:
+def _below_floor(scene: Scene, batch: Batch, gauge_pa: float) -> Told | None:
     pot = scene.pot
     floor_pa = pot.floor_pa
     if AlarmId.BELOW_FLOOR in scene.standing:
@@ -164,23 +190,30 @@ def _below_floor(scene: Scene, batch: Batch, gauge_pa: float) -> str | None:
         return None
     growth = diameter_growth(pot.working_pa, max(gauge_pa, 0.0), scene.reading.ambient_pa)
     now, floor = pressure(gauge_pa, pot.pressure_unit), pressure(pot.floor_pa, pot.pressure_unit)
-    return (
+    do, why = _top_up(scene, batch)
+    return Told(
+        do,
         f"{now}: {'just ' if now == floor else ''}below the floor of {floor} with {_cure_left(scene, batch)} "
-        f"of the cure to go. {_top_up(scene, batch)}; bubbles are "
-        f"{100.0 * (growth - 1.0):.0f} % wider than at working pressure."
+        f"of the cure to go; bubbles are {100.0 * (growth - 1.0):.0f} % wider than at working pressure.{why}",
+        says="",
+        figure=gauge_pa,
+        step=FALLEN_SHARE * pot.working_pa,
     )
 
 
-def _top_up(scene: Scene, batch: Batch) -> str:
-    """Return whether a pot below its floor is to be topped up."""
+def _top_up(scene: Scene, batch: Batch) -> tuple[str, str]:
+    """Return what to do about a pot below its floor, and why not to top up where that is too late."""
     if batch.resin.gel_s is not None and batch.clock.gelled:
-        return "The resin has gelled, topping up helps no more: look at the cast after venting"
+        return _TOO_LATE, " The resin has gelled: topping up helps no more."
     if batch.clock.cure().done_s - scene.reading.t_s < TOP_UP_TAKES_S:
-        return "It is too late to top up: look at the cast after venting"
-    return "Top up now if the resin is still liquid"
+        return _TOO_LATE, " It is too late to top up."
+    return "Top up now if the resin is still liquid", ""
 
 
-def _floor_ahead(scene: Scene, batch: Batch, gauge_pa: float) -> str | None:
+_TOO_LATE = "Nothing to do before venting; then look at the cast"
+
+
+def _floor_ahead(scene: Scene, batch: Batch, gauge_pa: float) -> Told | None:
     forecast, leak = batch.forecast, batch.leak
     if forecast is None or leak is None or not leak.established or gauge_pa < scene.pot.floor_pa:
         return None
@@ -194,35 +227,47 @@ def _floor_ahead(scene: Scene, batch: Batch, gauge_pa: float) -> str | None:
     about = teller.ahead(forecast.crossing_s, forecast.earliest_s, forecast.latest_s)
     before = done_s - forecast.crossing_s
     order = f"{span(before)} before the cure is done" if before > 0.0 else "close to the end of the cure"
+    do = f"Top up to {pressure(pot.working_pa, pot.pressure_unit)}"
+    says = "ahead" if before > 0.0 else "close"
     losing = rate(leak.rate_pa_per_s.value, pot.pressure_unit)
     text = f"Losing {losing}: passes {pressure(pot.floor_pa, pot.pressure_unit)} {about}, {order}."
     if pot.supply is Supply.REGULATED:
-        text += " The supply gives no air any more."
+        do = "See to the supply"
+        text += " It gives no air any more."
     if forecast.top_up_until_s is not None:
         enough = " and through the cure" if forecast.top_up_until_s >= done_s else ""
-        text += (
-            f" Topping up to {pressure(pot.working_pa, pot.pressure_unit)} now carries it "
-            f"{teller.until(forecast.top_up_until_s)}{enough}."
-        )
-    batch.words[AlarmId.FLOOR_AHEAD] = text
-    return text
+        text += f" Topped up now it lasts {teller.until(forecast.top_up_until_s)}{enough}."
+        says += enough
+    told = Told(
+        do,
+        text,
+        by_s=forecast.earliest_s,
+        says=says,
+        figure=forecast.crossing_s,
+        step=max(MOVED_SHARE * (forecast.crossing_s - scene.reading.t_s), MOVED_S),
+    )
+    batch.words[AlarmId.FLOOR_AHEAD] = told
+    return told
 
 
-def _leak(scene: Scene, batch: Batch) -> str | None:
+def _leak(scene: Scene, batch: Batch) -> Told | None:
     leak = batch.leak
     if leak is None or not leak.established or leak.onset_s is None:
         return None
     if AlarmId.LEAK in batch.words:
         return batch.words[AlarmId.LEAK]
     unit = scene.pot.pressure_unit
-    rates = leak.rate_pa_per_s
-    text = (
+    rates, borne = leak.rate_pa_per_s, _borne(scene, batch)
+    told = Told(
+        "After venting, look at lid clamps, seal and valves",
         f"Air is being lost: {rate(rates.value, unit)} ({rate(rates.low, unit)} to {rate(rates.high, unit)}) "
-        f"{_teller(scene).since(leak.onset_s)}. {_borne(scene, batch)}. "
-        "After venting, look at lid clamps, seal and valves."
+        f"{_teller(scene).since(leak.onset_s)}. {borne}.",
+        says=borne,
+        figure=rates.value,
+        step=GROWN_SHARE * rates.value,
     )
-    batch.words[AlarmId.LEAK] = text
-    return text
+    batch.words[AlarmId.LEAK] = told
+    return told
 
 
 def _borne(scene: Scene, batch: Batch) -> str:
@@ -240,7 +285,7 @@ def _borne(scene: Scene, batch: Batch) -> str:
     return f"The floor {'will' if forecast.before_cure_done else 'may'} be passed before the cure is done"
 
 
-def _supply_masking(scene: Scene, batch: Batch) -> str | None:
+def _supply_masking(scene: Scene, batch: Batch) -> Told | None:
     stands = AlarmId.SUPPLY_MASKING in scene.standing
     recent = [jump for jump in batch.top_ups if jump.end_s > scene.reading.t_s - MASKING_WITHIN_S]
     # one fewer while it stands: what comes each 80 min is three in three hours, then two, then three again
@@ -251,9 +296,13 @@ def _supply_masking(scene: Scene, batch: Batch) -> str | None:
     lost = None if batch.leak is None else batch.leak.rate_pa_per_s
     if lost is None or (lost.value if stands else lost.low) <= 0.0:
         return None
-    return (
+    return Told(
+        "See that the supply lasts the night",
         f"{len(recent)} top-ups in {span(MASKING_WITHIN_S)} hide a leak of about "
-        f"{rate(lost.value, scene.pot.pressure_unit)}. It lasts only as long as the supply does."
+        f"{rate(lost.value, scene.pot.pressure_unit)}.",
+        says="",
+        figure=lost.value,
+        step=GROWN_SHARE * lost.value,
     )
 
 

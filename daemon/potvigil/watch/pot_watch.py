@@ -45,7 +45,7 @@ from potvigil.sensing.conversion import convert
 from potvigil.sensing.thermometer_checks import Probes
 from potvigil.units import ZERO_CELSIUS_K, span
 from potvigil.watch.alarm_rules import USUAL_SHELVED_S
-from potvigil.watch.alarm_states import AlarmBook
+from potvigil.watch.alarm_states import AlarmBook, Told
 from potvigil.watch.batch import Batch
 from potvigil.watch.conditions import Conditions, Scene, conditions
 from potvigil.watch.stages import StageTracker, TopUp, Trigger
@@ -64,6 +64,7 @@ UNDER_PRESSURE = (
     "The pot is under pressure, so its batch stays open and watched. "
     "It closes by itself once the pot is vented."
 )
+_TEST = Told("Nothing to do", "This is a test of the alarm. Nothing is wrong.")
 _NO_SAMPLE = Reading(0.0, None, None, None, 0.0, None, None, None, Quality.BAD, "no reading yet")
 
 
@@ -177,9 +178,9 @@ class PotWatch:
         self._close_batch(replace(self._reading, t_s=t_s), events)
         return events
 
-    def report(self, alarm: AlarmId, text: str | None) -> None:
+    def report(self, alarm: AlarmId, told: Told | None) -> None:
         """Say whether something outside the pot is wrong (record, clock); taken up with the next sample."""
-        self._outside[alarm] = text
+        self._outside[alarm] = told
 
     def know(self, known: Known | None) -> None:
         """Say what is known of the pot, for the next hold on: what batches taught, less what was changed."""
@@ -514,7 +515,7 @@ class PotWatch:
             told.update(self._outside)
         if self._test_until_s is not None:
             shown = reading.t_s < self._test_until_s
-            told[AlarmId.TEST] = "This is a test of the alarm. Nothing is wrong." if shown else None
+            told[AlarmId.TEST] = _TEST if shown else None
             if not shown:
                 self._test_until_s = None
         self._keep_alarms(self._alarms.update(reading.t_s, reading.utc_s, told), events)

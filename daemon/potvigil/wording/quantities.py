@@ -10,6 +10,10 @@ from potvigil.units import PRESSURE_UNITS_PA, SECONDS_PER_HOUR, span
 _BREAKING = ("Cc", "Cf", "Cs", "Co", "Cn")
 _KEPT = "\n\t\u200d\ufe0f"  # the last two: emoji are written with them
 _DECIMALS = {"psi": 1, "bar": 2, "kPa": 0}
+# Less time than that is none: the clock is not worth a look.
+NOW_S = 300.0
+# From then on a time of the day may be taken for that of another.
+_AMBIGUOUS_S = 20 * SECONDS_PER_HOUR
 
 
 def pressure(pa: float, unit: str) -> str:
@@ -87,6 +91,12 @@ class TimeTeller:
         low, high = self._clock(when.low), self._clock(when.high)
         return f"since about {self._clock(when.value)}" + (f" ({low}-{high})" if low != high else "")
 
+    def by(self, t_s: float) -> str:
+        """Return 'by 05:48', 'by 05:48 tomorrow', 'now'; without a wall clock 'within 2 h 50 min'."""
+        if t_s - self._now_s < NOW_S:
+            return "now"
+        return f"within {self._away(t_s)}" if self._now_utc_s is None else f"by {self._clock(t_s, day=True)}"
+
     def until(self, t_s: float) -> str:
         """Return 'to 06:30'; without a wall clock 'for 2 h 50 min'."""
         return f"for {self._away(t_s)}" if self._now_utc_s is None else f"to {self._clock(t_s)}"
@@ -94,9 +104,19 @@ class TimeTeller:
     def _away(self, t_s: float) -> str:
         return span(abs(t_s - self._now_s))
 
-    def _clock(self, t_s: float) -> str:
-        utc_s = (self._now_utc_s or 0.0) + t_s - self._now_s
-        return f"{datetime.fromtimestamp(utc_s, UTC).astimezone(self._tz):%H:%M}"
+    def _clock(self, t_s: float, day: bool = False) -> str:
+        """Return a time of the day; day: say which, unless it is today; far away it is always said."""
+        now_utc_s = self._now_utc_s or 0.0
+        now, then = (
+            datetime.fromtimestamp(utc_s, UTC).astimezone(self._tz)
+            for utc_s in (now_utc_s, now_utc_s + t_s - self._now_s)
+        )
+        days = (then.date() - now.date()).days
+        if not (days and day) and abs(t_s - self._now_s) < _AMBIGUOUS_S:
+            return f"{then:%H:%M}"
+        if abs(days) < 2:
+            return f"{then:%H:%M} {('today', 'tomorrow', 'yesterday')[days]}"
+        return f"{then:%H:%M} on {then:%A}" if 0 < days < 7 else f"{then:%H:%M} on {then.day} {then:%B}"
 
 
 def _breaks(sign: str) -> bool:

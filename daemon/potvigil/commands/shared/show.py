@@ -33,6 +33,7 @@ from potvigil.model.reading import Place
 from potvigil.record.rows import EditRow, ListedBatch
 from potvigil.sensing.resolution import USUAL_NOISE, resolution
 from potvigil.units import PRESSURE_UNITS_PA, SECONDS_PER_HOUR, span
+from potvigil.wording.alarm import in_words
 from potvigil.wording.quantities import TimeTeller, alarm_state, pressure, rate, shown, two_digits
 
 if TYPE_CHECKING:
@@ -85,7 +86,8 @@ class Printer:
                     return
                 mark, style = _ALARM_MARK[event.priority]
                 if event.state is AlarmState.UNACKNOWLEDGED:
-                    text = f"{mark} {event.alarm}: {event.text}"
+                    said = in_words(event, TimeTeller(event.t_s, event.utc_s, self._tz))
+                    text = f"{mark} {event.alarm}: {said}"
                 else:
                     text, style = f"   {event.alarm}: {alarm_state(event, self._tz)}", None
             case NoteEvent():
@@ -304,7 +306,13 @@ def _leak_in_short(row: ListedBatch, unit: str) -> str:
 
 def alarms(console: Console, standing: Iterable[tuple[str, AlarmEvent]], tz: tzinfo | None) -> None:
     rows = [
-        (pot_id, event.alarm.value, event.priority.value, alarm_state(event, tz), event.text)
+        (
+            pot_id,
+            event.alarm.value,
+            event.priority.value,
+            alarm_state(event, tz),
+            in_words(event, TimeTeller(event.t_s, event.utc_s, tz)),
+        )
         for pot_id, event in standing
     ]
     if rows:

@@ -24,7 +24,7 @@
   function announce(pots) {
     const fresh = new Map();
     for (const pot of pots) {
-      for (const alarm of pot.alarms) if (alarm.is_new && !alarm.old) fresh.set(`${pot.id} ${alarm.alarm}`, `${pot.id}: ${alarm.word}. ${alarm.do}. ${alarm.text}`);
+      for (const alarm of pot.alarms) if (alarm.is_new && !alarm.old) fresh.set(`${pot.id} ${alarm.alarm}`, [`${pot.id}: ${alarm.word}`, alarm.do, alarm.text].filter(Boolean).join(". "));
     }
     const unheard = [...fresh].filter(([name]) => announced && !announced.has(name)).map(([, text]) => text);
     if (unheard.length) spoken.textContent = unheard.join(" ");

@@ -30,7 +30,8 @@ from potvigil.record.detail_input import habits_of
 from potvigil.record.rows import BatchRow, EditRow, ListedBatch
 from potvigil.record.store import Store
 from potvigil.units import span
-from potvigil.wording.quantities import alarm_state, pressure, rate, shown
+from potvigil.wording.alarm import in_words
+from potvigil.wording.quantities import TimeTeller, alarm_state, pressure, rate, shown
 
 PAGE = 50
 LAST_PAGE = 10_000
@@ -252,7 +253,8 @@ def _said(event: Event, tz: tzinfo | None) -> tuple[str, str, Level]:
             if event.state is not AlarmState.UNACKNOWLEDGED:
                 return "alarm", f"{name}: {alarm_state(event, tz)}", Level.NOTE
             standing = StandingAlarm(event.alarm, event.priority, event.state, 0.0, None, "")
-            return "alarm", f"{name}: {event.text}", words.alarm_level(standing)
+            said = in_words(event, TimeTeller(event.t_s, event.utc_s, tz))
+            return "alarm", f"{name}: {said}", words.alarm_level(standing)
         case NoteEvent():
             return "note", event.text, Level.WARN if event.note is NoteId.REFUSED else Level.NOTE
         case BatchOpened():

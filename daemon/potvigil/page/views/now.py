@@ -200,7 +200,15 @@ def _kept(pot_id: str, store: Store) -> dict[str, Any]:
         "alarms": [
             alarm(
                 StandingAlarm(
-                    each.alarm, each.priority, each.state, each.t_s, each.utc_s, each.text, each.until_utc_s
+                    each.alarm,
+                    each.priority,
+                    each.state,
+                    each.t_s,
+                    each.utc_s,
+                    each.text,
+                    each.until_utc_s,
+                    each.do,
+                    each.by_s,
                 ),
                 Teller(None if each.utc_s is None else each.utc_s - each.t_s, None),
                 each.t_s,
@@ -228,8 +236,8 @@ def alarm(standing: StandingAlarm, teller: Teller, now_s: float, old: bool) -> d
         "state": standing.state.value,
         "state_words": alarm_state(standing, teller.tz),
         "since": teller.clock(standing.since_s, now_s) or f"{span(now_s - standing.since_s)} ago",
-        "do": shown(headline(standing, teller.spans(now_s))),
-        "left_s": words.left_s(standing, now_s),
+        "do": shown(headline(standing, teller.at(now_s))),
+        "left_s": None if standing.by_s is None else standing.by_s - now_s,
         "text": shown(standing.text),
         "old": old,
         "is_new": standing.state is AlarmState.UNACKNOWLEDGED,

@@ -87,12 +87,24 @@ class Teller:
     less_s: float | None
     tz: tzinfo | None
 
+    def at(self, now_s: float) -> TimeTeller:
+        """Return who says when something is, as seen from that moment."""
+        return TimeTeller(now_s, None if self.less_s is None else now_s + self.less_s, self.tz)
+
     def local(self, t_s: float) -> datetime | None:
         return None if self.less_s is None else local(t_s + self.less_s, self.tz)
 
-    def spans(self, now_s: float) -> TimeTeller:
-        """Return who tells a time as it is seen from now_s."""
-        return TimeTeller(now_s, None if self.less_s is None else now_s + self.less_s, self.tz)
+    def clock(self, t_s: float, now_s: float | None = None) -> str:
+        """Return 03:12, with the day where it is far from now_s; empty without a wall clock."""
+        moment = self.local(t_s)
+        if moment is None:
+            return ""
+        far = now_s is not None and abs(t_s - now_s) > _DAY_SAID_S
+        return f"{moment:%a %H:%M}" if far else f"{moment:%H:%M}"
+
+
+def local(self, t_s: float) -> datetime | None:
+        return None if self.less_s is None else local(t_s + self.less_s, self.tz)
 
     def clock(self, t_s: float, now_s: float | None = None) -> str:
         """Return 03:12, with the day where it is far from now_s; empty without a wall clock."""
