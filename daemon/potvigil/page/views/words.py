@@ -103,24 +103,6 @@ class Teller:
         return f"{moment:%a %H:%M}" if far else f"{moment:%H:%M}"
 
 
-def local(self, t_s: float) -> datetime | None:
-        return None if self.less_s is None else local(t_s + self.less_s, self.tz)
-
-    def clock(self, t_s: float, now_s: float | None = None) -> str:
-        """Return 03:12, with the day where it is far from now_s; empty without a wall clock."""
-        moment = self.local(t_s)
-        if moment is None:
-            return ""
-        far = now_s is not None and abs(t_s - now_s) > _DAY_SAID_S
-        return f"{moment:%a %H:%M}" if far else f"{moment:%H:%M}"
-
-
-def left_s(alarm: StandingAlarm, now_s: float) -> float | None:
-    """Return how much time is left for what an alarm asks for, s; None where no time is set."""
-    by_s: float | None = getattr(alarm, "by_s", None)
-    return None if by_s is None else by_s - now_s
-
-
 def local(utc_s: float, tz: tzinfo | None) -> datetime:
     return datetime.fromtimestamp(utc_s, UTC).astimezone(tz)
 
