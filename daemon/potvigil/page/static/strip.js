@@ -6,7 +6,6 @@
   const stale = strip.querySelector(".stale");
   const spoken = document.getElementById("told");
   const heading = document.title;
-  const LEVELS = ["alarm", "unknown", "warn", "note", "calm"];
   let announced = null; // what stood as the page was opened is on it
 
   function write(told) {
@@ -15,9 +14,7 @@
       if (part.textContent !== wanted) part.textContent = wanted;
     }
     if (told.href) link.setAttribute("href", told.href);
-    strip.classList.remove(...LEVELS);
-    strip.classList.add(told.level);
-    strip.classList.toggle("unseen", told.unseen);
+    strip.className = `strip ${told.level}${told.unseen ? " unseen" : ""}`;
     document.title = `${told.sign} ${told.word}${told.pot && `, ${told.pot}`} - ${heading}`;
   }
 
@@ -32,11 +29,13 @@
   }
 
   document.addEventListener("potvigil:now", ({ detail: now }) => {
+    stale.hidden = false;
     for (const running of stale.getAnimations()) running.currentTime = 0; // put off once more
     write(now.strip);
     announce(now.pots);
   });
   document.addEventListener("potvigil:lost", ({ detail: since }) => {
+    stale.hidden = true; // said better below
     write({
       level: "unknown", sign: "○", word: "not known", pot: "", unseen: false, do: "Look at the pot's own gauge",
       state: `This page has lost the watch since ${since}; nothing here is up to date.`,

@@ -32,8 +32,13 @@ ASK_AGAIN_S = 5.0
 # What care is due changes with the day, and when somebody notes that it was given.
 CARE_S = 60.0
 _SENTENCES = ("trend", "forecast", "cure", "corrected", "temperatures")
-# Alarms that say how fast air is lost, and those that say when or that the floor is passed: said once.
-_TELL_THE_LOSS = frozenset({AlarmId.LEAK, AlarmId.FLOOR_AHEAD, AlarmId.SUPPLY_MASKING})
+# Alarms that say what the pressure does, and those that say when or that the floor is passed: said once.
+_TELL_THE_LOSS = frozenset(
+    {
+        *(AlarmId.LEAK, AlarmId.FLOOR_AHEAD, AlarmId.SUPPLY_MASKING),
+        *(AlarmId.RAPID_LOSS, AlarmId.VENTED_EARLY),
+    }
+)
 _TELL_THE_FLOOR = frozenset({AlarmId.FLOOR_AHEAD, AlarmId.BELOW_FLOOR})
 
 
