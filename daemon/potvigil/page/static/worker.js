@@ -2,7 +2,7 @@
 /* Stands in when the Pi cannot be reached: with one page that says so. No value is ever kept, let alone shown again.
 
    SHELL_VERSION stands before this, written by the server: another one is another worker. */
-const SHELL = ["/static/offline.html", "/static/page.css", "/static/icon.svg"];
+const SHELL = ["/static/offline.html", "/static/offline.js", "/static/page.css", "/static/icon.svg"];
 const CACHE = `shell ${SHELL_VERSION}`;
 
 addEventListener("install", (event) => {

@@ -17,6 +17,7 @@ from potvigil.page.views.pots import number
 from potvigil.record.rows import BatchRow
 
 MOST_STREAMS = 20
+_SHELL = ("offline.html", "offline.js", "page.css", "icon.svg")  # what worker.js keeps
 # A stream ends by itself before a request's time is up; the browser then begins anew.
 STREAM_S, STREAM_REST_S, STREAM_COMMENT_S = 150.0, 1.0, 15.0
 
@@ -69,7 +70,7 @@ class Data:
     async def worker(self, request: Request) -> Response:
         """Return the page's service worker, of another version whenever what it keeps is another."""
         static = self._frame.static
-        version = "-".join(static[name][1] for name in ("offline.html", "page.css", "icon.svg"))
+        version = "-".join(static[name][1] for name in _SHELL)
         source = f'const SHELL_VERSION = "{version}";\n'.encode() + static["worker.js"][0]
         return Response(source, media_type="text/javascript", headers={"cache-control": "no-cache"})
 
