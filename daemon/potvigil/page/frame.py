@@ -34,6 +34,9 @@ _STATIC_KINDS = (".css", ".html", ".js", ".svg", ".png", ".txt", ".ico", ".webma
 _SAID = {
     "kept": "The details are changed.",
     "same": "Nothing was changed.",
+    "subscribed": "This phone is told from now on. Send it a test.",
+    "unsubscribed": "That phone is told no more.",
+    "pushed": "The test was sent: it should be on the phone by now.",
 }
 # A browser waits for the watch: longer than the longest sample period, and not for ever.
 PATIENCE_S = 15.0

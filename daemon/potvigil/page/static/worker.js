@@ -2,6 +2,7 @@
 /* Stands in when the Pi cannot be reached: with one page that says so. No value is ever kept, let alone shown again.
 
    SHELL_VERSION stands before this, written by the server: another one is another worker. */
+importScripts("/static/told.js");
 const SHELL = ["/static/offline.html", "/static/offline.js", "/static/page.css", "/static/icon.svg"];
 const CACHE = `shell ${SHELL_VERSION}`;
 

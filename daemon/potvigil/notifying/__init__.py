@@ -1,0 +1,1 @@
+"""Telling people who look at no page: what goes out of the house, and to whom."""
