@@ -1,6 +1,6 @@
 """A push service of our own: keeps what it is sent, over TLS, and reads it as a browser would.
 
-Decrypts with http-ece (RFC 8188, RFC 8291) and checks the signature with PyJWT (RFC 8292), neither of them ours.
+Decrypts with http-ece (RFC 8188, RFC 8291) and checks the signature with PyJWT (RFC 8292), neither ours.
 """
 
 import json
@@ -46,7 +46,7 @@ class Phone:
 
 
 class PushService:
-    """Answers each message with `status`; `trickles`: or one byte of an answer a second. A context manager."""
+    """Answers each message with `status`; where it `trickles`, byte by byte. A context manager."""
 
     def __init__(self, cert_file: Path, key_file: Path, status: int = 201) -> None:
         self.status, self.trickles, self.taken = status, False, []

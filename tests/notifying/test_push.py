@@ -67,8 +67,12 @@ def test_a_message_arrives_sealed_and_signed(service, record, phone):
     assert path == "/push/anna?v=2"
     assert b"psi" not in body
     assert phone.read(body) == {
-        **{"title": MESSAGE.title, "body": MESSAGE.body, "urgent": True},
-        **{"pot": "lantern", "alarm": "floor-ahead", "tag": "lantern floor-ahead"},
+        "title": MESSAGE.title,
+        "body": MESSAGE.body,
+        "urgent": True,
+        "pot": "lantern",
+        "alarm": "floor-ahead",
+        "tag": "lantern floor-ahead",
     }
     # RFC 8030, 5.2 to 5.4: how long it is kept, how urgent, of which topic
     assert int(headers["ttl"]) >= 3600 and headers["urgency"] == "high"

@@ -17,7 +17,7 @@ from cryptography.hazmat.primitives.asymmetric import ec
 from cryptography.x509.oid import ExtendedKeyUsageOID, NameOID
 
 AUTHORITY_DAYS = 3650
-# Apple takes none of more than 825 days, though the user trusts its authority (support.apple.com, 103769).
+# Apple takes none of more than 825 days, though the user trusts its authority (HT210176; from memory).
 CERTIFICATE_DAYS = 397
 RENEWED_BEFORE_DAYS = 60
 _BACKDATED = timedelta(days=1)  # a phone whose clock is behind
