@@ -1,7 +1,8 @@
 """A certificate of the page: what OpenSSL and the ssl module make of it, and how it is made and renewed.
 
-RFC 5280 for the fields, by `openssl verify -x509_strict`; RFC 6125 for the names, by the ssl module. The longest
-that a phone takes, 825 days: Apple, "Requirements for trusted certificates in iOS 13" (HT210176); from memory.
+RFC 5280 for the fields, by `openssl verify -x509_strict`; RFC 6125 for the names, by the ssl module. The
+longest a phone takes, 825 days: Apple, "Requirements for trusted certificates in iOS 13"
+(HT210176; from memory).
 """
 
 import socket

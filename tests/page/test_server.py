@@ -16,8 +16,8 @@ import httpx2 as httpx
 import pytest
 
 from paged import token_of
-from potvigil.commands import page_where
 from potvigil.cli import main
+from potvigil.commands import page_where
 from potvigil.page import server
 from potvigil.page.guard import FORM_WITHIN_S
 from potvigil.page.passwords import is_hash
@@ -252,7 +252,7 @@ def test_it_says_what_a_phone_can_use_and_draws_it_on_a_terminal_alone(
     tmp_path, watched, monkeypatch, capsys
 ):
     monkeypatch.setattr(page_where, "own_addresses", lambda: ["192.168.1.20"])
-    monkeypatch.setattr(page_where, "own_names", lambda: [])
+    monkeypatch.setattr(page_where, "own_names", list)
     page_where.say_where("127.0.0.1", 8642, [], None)
     assert "on a phone: not yet; page.host 0.0.0.0 and a password" in capsys.readouterr().out
     page_where.say_where("0.0.0.0", 8642, ["pots.lan"], None)
