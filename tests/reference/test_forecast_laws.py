@@ -81,7 +81,39 @@ def test_the_forecast_lies_between_the_laws_and_its_ends_lie_outside_them() -> N
     slow_s = 1000.0 + laminar_time_s(now_pa, low_pa, ATMOSPHERE_PA, rate.value)
     assert told is not None and told.latest_s is not None and told.top_up_until_s is not None
     assert told.earliest_s < quick_s < told.crossing_s < slow_s < told.latest_s
-    assert told.top_up_until_s > told.crossing_s
+    assert told.top_up_until_s > told.earliest_s
+
+
+@pytest.mark.parametrize("law", ["hole", "gap"])
+@pytest.mark.parametrize("gauge_psi", [48.0, 52.0, 58.0])
+def test_a_top_up_lasts_no_shorter_than_promised_by_either_law(law: str, gauge_psi: float) -> None:
+    """The loss integrated by scipy from working pressure down, at the rate the leak has there by its law."""
+    rate_per_s = 5.5e-6
+    told = forecast(Interval(rate_per_s, rate_per_s, rate_per_s), gauge_psi=gauge_psi)
+    assert told is not None and told.top_up_until_s is not None
+    now_pa, floor_pa = gauge_psi * PSI + ATMOSPHERE_PA, 45 * PSI + ATMOSPHERE_PA
+    k = (
+        rate_per_s * now_pa / (now_pa**2 - ATMOSPHERE_PA**2)
+    )  # what the gap is does not change with the top-up
+    falls = {"hole": lambda p: -rate_per_s * p, "gap": lambda p: -k * (p**2 - ATMOSPHERE_PA**2)}[law]
+
+    def passes(t_s, p):
+        return p[0] - floor_pa
+
+    passes.terminal = True
+    solved = solve_ivp(
+        lambda t_s, p: [falls(p[0])],
+        (0.0, 1e6),
+        [60 * PSI + ATMOSPHERE_PA],
+        events=passes,
+        rtol=1e-10,
+        atol=1.0,
+    )
+    lasts_s = float(solved.t_events[0][0])
+    promised_s = told.top_up_until_s - 1000.0
+    assert promised_s < lasts_s
+    # it leaves the weather of those hours (0.4 % in a root hour) and the leak's change, and no more
+    assert promised_s > 0.6 * lasts_s
 
 
 def test_a_rate_that_may_be_nothing_has_no_latest_time() -> None:

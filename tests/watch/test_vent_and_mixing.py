@@ -1,5 +1,6 @@
 """What begins and ends a batch: opened at mixing before there is pressure, vented at any sample period."""
 
+import re
 from collections.abc import Iterator
 from dataclasses import replace
 from random import Random
@@ -115,6 +116,30 @@ def test_what_a_leak_means_is_said_as_it_is():
     assert not any("will hold" in text for text in texts.values())
     assert all("may be passed" in text for t_s, text in texts.items() if t_s < 1.5 * HOUR)
     assert all("The cure is done" in text for t_s, text in texts.items() if t_s > 1.6 * HOUR)
+
+
+@pytest.mark.parametrize("supply", Supply)
+@pytest.mark.parametrize(
+    ("loss_psi_per_h", "band_psi"),
+    [(3.0, 0.5), (15.0, 0.5), (30.0, 0.5), (30.0, 2.0), (60.0, 0.5), (60.0, 2.0)],
+)
+def test_air_that_is_put_back_ever_so_often_hides_no_leak(
+    supply: Supply, loss_psi_per_h: float, band_psi: float
+) -> None:
+    """Fed by a compressor's switch with that hysteresis; common practice: 0.3 psi a second."""
+    watch, random, psi, feeds = PotWatch(pot(hold_s=8 * HOUR, supply=supply)), Random(3), 0.0, False
+    for t_s in range(int(1.2 * HOUR)):
+        if t_s < 180:
+            psi = 60.0 * max(t_s - 60, 0) / 120.0
+        else:
+            psi += -loss_psi_per_h / HOUR + (0.3 if feeds else 0.0)
+            feeds = psi < 60.0 if feeds else psi < 60.0 - band_psi
+        shown_pa = (psi + random.gauss(0.0, 0.03)) * PSI
+        watch.feed(Sample(float(t_s), UTC_S + t_s, gauge_pa=shown_pa, gas_c=20.0, ambient_pa=ATMOSPHERE_PA))
+    (masking,) = [each for each in watch.snapshot().alarms if each.alarm is AlarmId.SUPPLY_MASKING]
+    said = float(re.search(r"([\d.]+) psi/h", masking.text)[1])
+    assert said == pytest.approx(loss_psi_per_h, rel=0.2)
+    assert masking.do == "See that the supply lasts the night"
 
 
 @pytest.mark.parametrize("feeds", [True, False])

@@ -22,6 +22,7 @@ from potvigil.model.events import NORMAL_95, Interval
 from potvigil.model.pot import USUAL_CONTENTS, Pot
 from potvigil.model.reading import TEMPERATURE_UNKNOWN_K, Place, Reading
 from potvigil.physics.air import compressibility
+from potvigil.physics.leak_laws import laminar_share
 from potvigil.sensing.before_fill import BeforeFill
 from potvigil.sensing.resolution import resolution
 
@@ -194,7 +195,7 @@ class LeakFilter:
         elapsed_s = 0.0 if self._last_s is None else now.t_s - self._last_s
         absolute_pa, ambient_pa = now.absolute_pa, now.ambient_pa
         # ln of the share a laminar gap loses, up to a constant; a choked hole always loses the same share
-        law = log(max(absolute_pa - ambient_pa, 1.0) * (absolute_pa + ambient_pa) / absolute_pa)
+        law = log(laminar_share(max(absolute_pa, ambient_pa + 1.0), ambient_pa))
         law_step = 0.0 if self._last_s is None else law - self._last_law
         self._last_s, self._last_law = now.t_s, law
         self._begun_s = now.t_s if self._begun_s is None else self._begun_s

@@ -3,7 +3,7 @@
 from math import hypot, sqrt
 
 from potvigil.model.events import FloorForecast, Interval
-from potvigil.physics.leak_laws import choked_time_s, laminar_time_s
+from potvigil.physics.leak_laws import choked_time_s, laminar_share, laminar_time_s
 
 # The gas will be colder or warmer by then than now, and the gauge with it: 95 % within 1.2 K in an hour and
 # 3.5 K in a night (workshop at half the outdoor swing, real weather), and no more after that.
@@ -25,7 +25,8 @@ def forecast_floor(
 
     gauge_pa: now; floor_pa, working_pa: gauge. rate_per_s: share of the air lost per second. The value lies
     midway between the two laws, the early end takes the faster law and rate, the late end the slower ones,
-    both with the weather and the leak's own change against them.
+    both with the weather and the leak's own change against them. Of a top-up the early end is promised: who
+    relies on it sleeps.
     """
     if rate_per_s.value <= 0.0:
         return None
@@ -34,19 +35,26 @@ def forecast_floor(
         return FloorForecast(t_s, t_s, t_s, t_s < cure_done_s, None)
 
     def after_s(from_pa: float, rate: float) -> tuple[float, float]:
+        """Return when the floor is passed by the law of a hole and by that of a gap; rate: as of now."""
         if from_pa <= low_pa:
             return 0.0, 0.0
-        return choked_time_s(from_pa, low_pa, rate), laminar_time_s(from_pa, low_pa, ambient_pa, rate)
+        of_a_gap = rate * laminar_share(from_pa, ambient_pa) / laminar_share(now_pa, ambient_pa)
+        return choked_time_s(from_pa, low_pa, rate), laminar_time_s(from_pa, low_pa, ambient_pa, of_a_gap)
+
+    def missed(ahead_s: float) -> tuple[float, float, float]:
+        """Return what the weather does by then, as a share, and the fastest and the slowest rate."""
+        sqrt_h = sqrt(min(ahead_s / 3600.0, MOST_HOURS))
+        drift = rate_per_s.value * RATE_MISS_PER_SQRT_H * sqrt_h
+        fastest = rate_per_s.value + hypot(rate_per_s.high - rate_per_s.value, drift)
+        slowest = rate_per_s.value - hypot(rate_per_s.value - rate_per_s.low, drift)
+        return TEMPERATURE_MISS_PER_SQRT_H * sqrt_h, fastest, slowest
 
     ahead_s = sum(after_s(now_pa, rate_per_s.value)) / 2.0
+    change, fastest, slowest = missed(ahead_s)
+    earliest_s = t_s + min(after_s(now_pa * (1.0 - change), fastest))
+    latest_s = None if slowest <= 0.0 else t_s + max(after_s(now_pa * (1.0 + change), slowest))
+    topped_up_pa = working_pa + ambient_pa
+    change, fastest, _ = missed(max(after_s(topped_up_pa, rate_per_s.value)))
+    top_up_until_s = t_s + min(after_s(topped_up_pa * (1.0 - change), fastest))
     crossing_s = t_s + ahead_s
-    sqrt_h = sqrt(min(ahead_s / 3600.0, MOST_HOURS))
-    change, drift = TEMPERATURE_MISS_PER_SQRT_H * sqrt_h, rate_per_s.value * RATE_MISS_PER_SQRT_H * sqrt_h
-    fastest = rate_per_s.value + hypot(rate_per_s.high - rate_per_s.value, drift)
-    slowest = rate_per_s.value - hypot(rate_per_s.value - rate_per_s.low, drift)
-    earliest_s = t_s + after_s(now_pa * (1.0 - change), fastest)[0]
-    latest_s = None if slowest <= 0.0 else t_s + after_s(now_pa * (1.0 + change), slowest)[1]
-    topped_up = after_s(working_pa + ambient_pa, rate_per_s.value)
-    return FloorForecast(
-        crossing_s, earliest_s, latest_s, crossing_s < cure_done_s, t_s + sum(topped_up) / 2.0
-    )
+    return FloorForecast(crossing_s, earliest_s, latest_s, crossing_s < cure_done_s, top_up_until_s)

@@ -160,7 +160,8 @@ class LeakEstimate:
 class FloorForecast:
     """When the floor would be passed if nothing is done; on the record's axis. latest_s None: perhaps never.
 
-    top_up_until_s: until when topping up to working pressure now would carry; None without a leak.
+    top_up_until_s: until when topping up to working pressure now carries, by its early 95 % end; None
+    without a leak.
     """
 
     crossing_s: float

@@ -11,6 +11,14 @@ def choked_time_s(from_pa: float, to_pa: float, rate_per_s: float) -> float:
     return log(from_pa / to_pa) / rate_per_s
 
 
+def laminar_share(pa: float, ambient_pa: float) -> float:
+    """Return which share of its air a pot with a laminar gap loses per time, up to a constant.
+
+    dp/dt = -k (p^2 - pa^2), so the share is k (p^2 - pa^2) / p. Pressures absolute, Pa.
+    """
+    return (pa - ambient_pa) * (pa + ambient_pa) / pa
+
+
 def laminar_time_s(from_pa: float, to_pa: float, ambient_pa: float, rate_per_s: float) -> float:
     """Return the time, s, in which a laminar gap empties a pot between two absolute pressures, Pa.
 
@@ -19,7 +27,7 @@ def laminar_time_s(from_pa: float, to_pa: float, ambient_pa: float, rate_per_s: 
     """
     if to_pa <= ambient_pa:
         return inf
-    k = rate_per_s * from_pa / (from_pa**2 - ambient_pa**2)
+    k = rate_per_s / laminar_share(from_pa, ambient_pa)
 
     def remaining(pa: float) -> float:
         return log((pa - ambient_pa) / (pa + ambient_pa))

@@ -1,6 +1,7 @@
 """What is known of the batch in the pot: when things happened, what the pressure did, how it is judged."""
 
 from collections import deque
+from itertools import pairwise
 
 from potvigil.leak.estimator import Leak
 from potvigil.model.events import (
@@ -32,6 +33,7 @@ _VENT_MARGIN_S = 30.0
 # A regulator holds the pot while it stands no more than a tenth below its working pressure (droop and setting
 # are some percent: common practice), or gave air lately.
 FED_SHARE, FED_LATELY_S = 0.9, 1800.0
+FEWEST_TOP_UPS = 6
 
 
 class Batch:
@@ -95,6 +97,17 @@ class Batch:
             return False
         lately = bool(self.top_ups) and t_s - self.top_ups[-1].end_s < FED_LATELY_S
         return lately or gauge_pa > FED_SHARE * self._pot.working_pa
+
+    def put_back_pa_per_s(self, now_s: float) -> float | None:
+        """Return what top-ups gave back of late, as a rate; None where there were too few to say.
+
+        What each of them put back is what was lost since the one before.
+        """
+        lately = [each for each in self.top_ups if each.end_s > now_s - FED_LATELY_S]
+        if len(lately) < FEWEST_TOP_UPS:
+            return None
+        shut_s = sum(each.start_s - before.end_s for before, each in pairwise(lately))
+        return sum(each.rise_pa for each in lately[1:]) / max(shut_s, 1.0)
 
     def take_good(self, t_s: float, stage: Stage, reading: Reading) -> None:
         """Take one good reading of the batch."""
