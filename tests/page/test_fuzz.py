@@ -16,7 +16,15 @@ from potvigil.planning.request import Ask
 ROUTES = {
     "GET": [
         *("/", "/pot/{text}", "/pot/{text}/health", "/batches", "/batch/{number}", "/batch/{text}", "/login"),
-        *("/api/now", "/api/curve", "/static/{text}", "/{text}", "/batch/{number}/report", "/api/{text}"),
+        *(
+            "/api/now",
+            "/api/push",
+            "/api/curve",
+            "/static/{text}",
+            "/{text}",
+            "/batch/{number}/report",
+            "/api/{text}",
+        ),
         *("/plan", "/plan/checklist", "/phones", "/worker.js", "/authority.crt", "/pot/{text}/health/sheet"),
     ],
     "POST": [

@@ -10,7 +10,9 @@ from contextlib import suppress
 from pathlib import Path
 
 _SIOCGIFCONF = 0x8912  # linux/sockios.h: list of the IPv4 addresses; netdevice(7)
-_IFREQ_BYTES, _NAME_BYTES, _ADDRESS_AT = 40, 16, 20
+# struct ifreq of netdevice(7): a name, and a union whose largest part holds two longs; an address lies in it
+# behind its family and port.
+_IFREQ_BYTES, _ADDRESS_AT = 16 + 2 * struct.calcsize("L") + 8, 20
 _MOST_INTERFACES = 64
 _IF_INET6 = Path("/proc/self/net/if_inet6")
 _TEMPORARY, _NOT_TO_USE = 0x01, 0x20 | 0x40 | 0x08  # linux/if_addr.h: deprecated, tentative, duplicate

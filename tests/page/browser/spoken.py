@@ -8,7 +8,7 @@ from dataclasses import replace
 from pathlib import Path
 from typing import Self
 
-from playwright.sync_api import Page
+from playwright.sync_api import Error, Page
 
 from broker import free_port
 from demo_pot import HOLDING, PSI, T_S, alarm
@@ -24,9 +24,18 @@ SOUND = replace(HOLDING, alarms=(), leak=None, forecast=None)
 def until(page: Page, script: str) -> None:
     """Wait until an expression is true in a page; its policy forbids the browser to look by itself."""
     deadline_s = time.monotonic() + 20.0
-    while not page.evaluate(script):
+    while not _is_true(page, script):
         assert time.monotonic() < deadline_s, script
         page.wait_for_timeout(50)
+
+
+def _is_true(page: Page, script: str) -> bool:
+    try:
+        return bool(page.evaluate(script))
+    except Error as error:
+        if "context was destroyed" in str(error):  # it just loads itself anew
+            return False
+        raise
 
 
 def high(alarm_id: AlarmId, do: str, text: str, **changes: object) -> StandingAlarm:

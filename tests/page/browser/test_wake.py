@@ -5,6 +5,7 @@ memory.
 """
 
 import re
+from dataclasses import replace
 
 import pytest
 from playwright.sync_api import Page, expect
@@ -119,6 +120,37 @@ def test_what_wakes_goes_on_when_the_watch_falls_silent(spoken, bedside):
     expect(bedside.locator("#strip")).to_contain_text("no data")
     until(bedside, HEARD)
     expect(state(bedside)).to_have_text("Waking you: below the floor, lantern.")
+
+
+def test_what_woke_before_a_reload_wakes_after_it_though_the_watch_is_silent(spoken, bedside):
+    spoken.pots = {"lantern": BELOW_FLOOR}
+    until(bedside, HEARD)
+    spoken.speaks = False
+    expect(bedside.locator("#strip")).to_contain_text("no data")
+    bedside.reload()
+    expect(bedside.locator("#strip")).to_contain_text("no data")
+    bedside.locator("body").tap()
+    until(bedside, HEARD)
+    expect(state(bedside)).to_have_text("Waking you: below the floor, lantern.")
+
+
+def test_without_a_wall_clock_a_silenced_alarm_stays_the_same_one(spoken, bedside):
+    """Since when it stands is said in minutes then, and those go on."""
+
+    def at_minute(minute):
+        moment = BELOW_FLOOR.t_s + 60.0 * minute
+        return {"lantern": replace(BELOW_FLOOR, t_s=moment, utc_s=None)}
+
+    spoken.pots = at_minute(0)
+    until(bedside, HEARD)
+    bedside.get_by_role("button", name="Silence this phone").click()
+    until(bedside, QUIET)
+    said = bedside.locator(".standing .when")
+    before = said.inner_text()
+    spoken.pots = at_minute(7)
+    expect(said).not_to_have_text(before)
+    bedside.wait_for_timeout(1500)
+    assert not bedside.evaluate("sound.isWaking()")
 
 
 def test_silence_lasts_a_quarter_of_an_hour_and_what_is_new_breaks_through(spoken, bedside):

@@ -10,12 +10,14 @@
   const SILENCED_MS = 15 * 60000; // nobody can silence a high alarm for longer
   const SLEPT_MS = 90000; // a page in the background is looked after once a minute
   const HEARD_AGAIN_MS = 10000;
+  const LOGGED_OUT = "Logged out: load this page again and log in.";
   const SHAKEN = [400, 150, 400];
 
   let chosen = { on: false, lostAfterS: 120, silenced: {}, chimed: [], ...kept() };
   let lock = null;
   let high = new Map(); // what wakes, and the words for it
   let heardMs = Date.now(); // when the watch was last heard to watch
+  let hasHeard = false;
   let lookedMs = Date.now();
   let note = "";
 
@@ -37,14 +39,15 @@
   }
 
   function hear(now) {
-    if (now.silent) return; // what woke before still does
-    heardMs = Date.now();
+    if (now.silent && hasHeard) return; // what woke before still does
+    if (!now.silent) heardMs = Date.now();
+    hasHeard = true;
     high = new Map();
     const low = [];
     for (const pot of now.pots) {
       for (const alarm of pot.alarms) {
         if (!alarm.is_new) continue;
-        const cause = `${pot.id} ${alarm.alarm} ${alarm.since}`;
+        const cause = `${pot.id} ${alarm.alarm} ${alarm.since_s}`;
         if (alarm.priority === "high") high.set(cause, `${alarm.word}, ${pot.id}`);
         else low.push(cause);
       }
@@ -157,6 +160,7 @@
     });
   }
   document.addEventListener("potvigil:now", ({ detail }) => {
+    if (note === LOGGED_OUT) note = "";
     hear(detail);
     look();
   });
@@ -164,7 +168,7 @@
   document.addEventListener("potvigil:logged-out", (event) => {
     if (!chosen.on) return;
     event.preventDefault();
-    note = "Logged out: load this page again and log in.";
+    note = LOGGED_OUT;
   });
   document.addEventListener("potvigil:reload", (event) => {
     if (!chosen.on) return;

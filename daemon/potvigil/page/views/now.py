@@ -240,6 +240,7 @@ def alarm(standing: StandingAlarm, teller: Teller, now_s: float, old: bool) -> d
         "priority": standing.priority.value,
         "state": standing.state.value,
         "state_words": alarm_state(standing, teller.tz),
+        "since_s": round(standing.since_s, 3),
         "since": teller.clock(standing.since_s, now_s) or f"{span(now_s - standing.since_s)} ago",
         "do": shown(headline(standing, teller.at(now_s))),
         "left_s": None if standing.by_s is None else standing.by_s - now_s,
