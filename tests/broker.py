@@ -11,6 +11,7 @@ from dataclasses import dataclass
 from pathlib import Path
 
 HOST = "127.0.0.1"
+HELLO = "listener/hello"
 
 
 @dataclass(frozen=True)
@@ -27,7 +28,8 @@ class Broker:
     """Mosquitto on a free loopback port, with its configuration in `folder`; a context manager.
 
     persistent: what is retained outlives a stop. password: (user, password) without which nobody gets in.
-    tls: the listener speaks TLS with a certificate of our own authority, `ca_file`.
+    tls: the listener speaks TLS with a certificate of our own authority, `ca_file`. most_queued: messages
+    that are kept for a subscriber that is away; None for Mosquitto's 1000.
     """
 
     def __init__(
@@ -37,6 +39,7 @@ class Broker:
         persistent: bool = False,
         password: tuple[str, str] | None = None,
         tls: bool = False,
+        most_queued: int | None = None,
     ) -> None:
         folder.mkdir(parents=True, exist_ok=True)
         self.folder = folder
@@ -47,6 +50,8 @@ class Broker:
         lines = [f"listener {self.port} {HOST}", f"allow_anonymous {'false' if password else 'true'}"]
         lines += ["user root", f"persistence {'true' if persistent else 'false'}"]
         lines += [f"persistence_location {folder}/"]
+        if most_queued is not None:
+            lines.append(f"max_queued_messages {most_queued}")
         if password:
             passwords = folder / "passwords"
             _run("mosquitto_passwd", "-c", "-b", passwords, *password)
@@ -92,9 +97,9 @@ class Broker:
         command = [_tool("mosquitto_pub"), *self._client_options(), "-t", topic, "-q", str(qos), "-s"]
         subprocess.run([*command, *(["-r"] if retain else [])], input=payload, check=True, timeout=5)
 
-    def listen(self, topic: str = "#") -> "Listener":
-        """Return a listener that has subscribed."""
-        return Listener([_tool("mosquitto_sub"), *self._client_options()], topic)
+    def listen(self, topic: str = "#", *options: str) -> "Listener":
+        """Return a listener that has subscribed; options as of mosquitto_sub(1)."""
+        return Listener([_tool("mosquitto_sub"), *self._client_options(), *options], topic)
 
     def _client_options(self) -> list[str]:
         options = ["-h", HOST, "-p", str(self.port), "-V", "mqttv5"]
@@ -123,8 +128,6 @@ class Broker:
 
 class Listener:
     """mosquitto_sub in the background; `heard` grows. A context manager."""
-
-    _HELLO = "listener/hello"
 
     def __init__(self, command: list[str], topic: str) -> None:
         self.heard: list[Heard] = []
@@ -176,8 +179,9 @@ class Listener:
 
 def retained(broker: Broker, topic: str = "#") -> dict[str, bytes]:
     """Return what a client that comes now finds on the broker."""
-    with broker.listen(topic) as listener:
-        settle(lambda: len(listener.heard))
+    with broker.listen(topic, "-t", HELLO) as listener:
+        broker.publish(HELLO, b"all that is retained was sent before this")
+        listener.wait_for(HELLO, timeout_s=20.0)
         return {message.topic: message.payload for message in listener.heard if message.retained}
 
 

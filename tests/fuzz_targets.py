@@ -27,11 +27,12 @@ from potvigil.commands.page import _read_hash
 from potvigil.commands.shared.common import UseError
 from potvigil.drivers.thermometers.ds18b20 import ThermometerError, read_celsius
 from potvigil.imports.csv_log import LogError, read_log
+from potvigil.live_reader import LiveReader
 from potvigil.model.events import AlarmId
-from potvigil.outputs import homie_set
+from potvigil.outputs import discovery, homie_description, homie_set
 from potvigil.outputs.live import LiveFile
-from potvigil.outputs.mqtt import MqttPasswordError, read_password
-from potvigil.page.live import LiveReader
+from potvigil.outputs.mqtt_link import MqttPasswordError, read_password
+from potvigil.outputs.retained import Retained
 from potvigil.page.passwords import verify
 from potvigil.record.errors import RecordError
 from potvigil.record.spool import Unwritten
@@ -461,6 +462,34 @@ def act_on_set(given: tuple[str, bytes]) -> None:
         assert bad <= {"\n", "\t"}, f"{bad!r} is taken"
 
 
+# what an earlier run, or somebody, left retained: descriptions, and what home automation was told
+LEFT = "homie/5/harbour-models{}/$description"
+TOLD = "homeassistant/device/potvigil_harbour-models/lantern/config"
+left_topics = st.sampled_from([TOLD, *(LEFT.format(end) for end in ("", "-lantern", "-gone"))])
+
+
+def left_behind() -> st.SearchStrategy[tuple[str, bytes]]:
+    pots = fuzzed_pot()
+    described = homie_description.descriptions("harbour-models", pots.values())
+    (told,) = discovery.configs("homeassistant", "harbour-models", pots, False)[:1]
+    bases = [*described.values(), json.loads(told.payload)]
+    texts = st.one_of(*(grafted(base).map(as_json) for base in bases)) | mangled(*map(as_json, bases))
+    return st.tuples(left_topics, texts.map(lambda text: text.encode("utf-8", "replace")) | payloads)
+
+
+def act_on_left(given: tuple[str, bytes]) -> None:
+    retained = Retained("harbour-models", fuzzed_pot(), False, "homeassistant")
+    retained.begin()
+    retained.hear(*given)
+    for message in [*retained.before(1_767_304_800), *retained.after()]:
+        assert message.topic.startswith(
+            ("homie/5/harbour-models", "homeassistant/device/potvigil_harbour-models/")
+        )
+        assert not set(message.topic) & set("+#\0")
+        if message.topic.endswith("/$description") and message.payload:
+            assert 0 < json.loads(message.payload)["version"] < 2**53
+
+
 # --- archives
 
 
@@ -610,6 +639,7 @@ def targets() -> list[Target]:
         Target("log", mangled(LOG, DATED) | st.binary(max_size=300) | wide_logs(), act_on_log),
         Target("w1-slave", mangled(W1, W1_GOOD) | st.binary(max_size=200), act_on_w1),
         Target("mqtt-set", st.tuples(topics, payloads), act_on_set),
+        Target("mqtt-left", left_behind(), act_on_left),
         Target("archive", archives(), act_on_archive),
         Target(
             "live-file",

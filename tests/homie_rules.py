@@ -1,26 +1,52 @@
-"""The rules of the Homie convention 5.0.0 (https://homieiot.github.io), checked on what a broker holds.
+"""The rules of the Homie convention, checked on what a broker holds and on what passes over it.
 
-Shares nothing with the program. Read in the convention's source, develop branch of 17 October 2024, with the
-changes of 5.0.0 (11 May 2025). `faults` returns a line for every rule that is broken.
+Shares nothing with the program. Read in the released text, 5.0.0 of 11 May 2025,
+https://homieiot.github.io/specification/spec-core-v5_0_0/; its sections are named in quotes. `faults` and
+`stream_faults` return a line for every rule that is broken.
 """
 
 import json
 import re
-from collections.abc import Mapping
+from collections.abc import Iterable, Mapping
 from datetime import datetime
+from typing import Any
 
-STATES = {"init", "ready", "disconnected", "sleeping", "lost"}
+Published = tuple[str, bytes, bool, int]  # topic, payload, retained, QoS
+
+STATES = {"init", "ready", "disconnected", "sleeping", "lost"}  # "Device Lifecycle"
+MAY_CHANGE = {"", "init", "disconnected", "lost"}  # "Device Attributes": in these states $description may
+LEVELS = {"debug", "info", "warn", "error", "fatal"}  # "Logging"
+# "Units": the recommended ones that a pot's values could be in
+RECOMMENDED_UNITS = {
+    "°C",
+    "°F",
+    "°",
+    "L",
+    "gal",
+    "%",
+    "m",
+    "m³",
+    "ft",
+    "Pa",
+    "psi",
+    "ppm",
+    "s",
+    "min",
+    "h",
+    "K",
+    "#",
+}
 DATATYPES = {"integer", "float", "boolean", "string", "enum", "color", "datetime", "duration", "json"}
-# an id may not begin or end with a hyphen: a rule of the drafts, kept here as the stricter reading
+# "Topic IDs"; that none begins or ends with a hyphen is a rule of the drafts, kept as the stricter reading
 ID = re.compile(r"[a-z0-9]([a-z0-9-]*[a-z0-9])?")
 FLOAT = re.compile(r"-?(\d+\.?\d*|\.\d+)([eE]-?\d+)?")
 INTEGER = re.compile(r"-?\d+")
 DURATION = re.compile(r"PT(?=\d)(\d+H)?(\d+M)?(\d+S)?")
-EMPTY_STRING = b"\x00"
+EMPTY_STRING = b"\x00"  # "Empty string values"
 
 
 def payload_fault(datatype: str, format_: str | None, payload: bytes) -> str | None:
-    """Say what is wrong with a property's payload, or None."""
+    """Say what is wrong with a property's payload ("Payloads", "Formats"), or None."""
     if payload == b"":
         return "a zero-length payload deletes the topic"
     try:
@@ -48,7 +74,7 @@ def payload_fault(datatype: str, format_: str | None, payload: bytes) -> str | N
 
 
 def description_faults(device: str, payload: bytes) -> list[str]:
-    """Return what is wrong with a device's `$description`."""
+    """Return what is wrong with a device's `$description` ("Device Attributes", "Node Attributes")."""
     found = []
     try:
         described = json.loads(payload.decode("utf-8"), parse_constant=_no_constant)
@@ -84,14 +110,72 @@ def faults(messages: Mapping[str, bytes], domain: str, root: str) -> list[str]:
             found.append(f"{topic}: not under {base}")
     found += _device_faults(messages, base, root, None)
     described = _description(messages, base, root)
+    # "Device Attributes": root must be omitted there; "Device hierarchy": the root has no parent
     if "root" in described or "parent" in described:
         found.append(f"{root}: a root device has neither root nor parent")
     children = described.get("children", [])
+    if not isinstance(children, list) or len(set(children)) != len(children):
+        found.append(f"{root}: children {children!r} are no list of devices, each once")
     for child in children:
         found += _device_faults(messages, base, child, root)
     for topic in messages:
         if topic.startswith(base) and topic.split("/")[2] not in (root, *children):
             found.append(f"{topic}: of a device that the root does not name")
+    return found
+
+
+def stream_faults(heard: Iterable[Published], domain: str) -> list[str]:
+    """Return all that is wrong in messages as they were published, one after the other."""
+    found: list[str] = []
+    state: dict[str, str] = {}
+    described: dict[str, dict[str, Any]] = {}
+    for topic, payload, retained, qos in heard:
+        _, _, device, *levels = topic.split("/")
+        where = f"{topic} {payload[:40]!r}"
+        match levels:
+            case ["$state"]:
+                if payload and payload.decode() not in STATES:
+                    found.append(f"{where}: no state")
+                if payload == b"ready" and device not in described:
+                    found.append(f"{where}: before it was described")
+                if not payload:  # "Device Lifecycle": removed
+                    described.pop(device, None)
+                state[device] = payload.decode()
+                found += [f"{where}: not retained"] * (not retained)
+            case ["$description"]:
+                found += [f"{where}: not retained"] * (not retained)
+                about = json.loads(payload) if payload else {}
+                known = described.get(device)
+                if payload and known is not None and known != about:
+                    if known["version"] == about["version"]:
+                        found.append(f"{where}: changed, and its version did not")
+                    if state.get(device, "") not in MAY_CHANGE:
+                        found.append(f"{where}: changed while {state[device]}")
+                if payload:
+                    described[device] = about
+            case ["$log", level]:  # "Logging"
+                if level not in LEVELS or retained or not payload:
+                    found.append(f"{where}: no log line")
+            case ["$alert", _]:  # "Alert topic"
+                found += [f"{where}: not retained"] * (not retained)
+            case [node, name] if not node.startswith("$"):
+                prop = (
+                    described.get(device, {}).get("nodes", {}).get(node, {}).get("properties", {}).get(name)
+                )
+                if prop is None:
+                    found += [f"{where}: not described"] * bool(payload)
+                    continue
+                is_state = prop.get("retained", True)
+                if retained is not is_state or not (is_state or qos == 0):
+                    found.append(
+                        f"{where}: retained {retained} with QoS {qos}"
+                    )  # "QoS and retained messages"
+                if payload and (fault := payload_fault(prop["datatype"], prop.get("format"), payload)):
+                    found.append(f"{where}: {fault}")
+            case [_, _, "set"]:  # of a controller
+                found += [f"{where}: retained"] * retained
+            case _:
+                found.append(f"{where}: no topic of the convention")
     return found
 
 
@@ -107,6 +191,9 @@ def _device_faults(messages: Mapping[str, bytes], base: str, device: str, root: 
     described = _description(messages, base, device)
     if root is not None and described.get("root") != root:
         found.append(f"{device}: root is {described.get('root')!r}, not {root!r}")
+    # required where it is not the root's child, else as good as left out
+    if root is not None and described.get("parent", root) != root:
+        found.append(f"{device}: parent is {described.get('parent')!r}, and no child of it names it")
     for topic, payload in messages.items():
         if not topic.startswith(prefix):
             continue

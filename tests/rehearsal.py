@@ -13,10 +13,11 @@ from potvigil.commands.rehearsal.own_wiring import simulated_station
 from potvigil.drivers.thermometers.ds18b20 import InlineExecutor
 from potvigil.model.events import AlarmEvent, AlarmId, AlarmState, BatchClosed, BatchSummary, Event
 from potvigil.outputs.live import LiveFile
-from potvigil.outputs.mqtt import MqttLink
+from potvigil.outputs.mqtt_link import MqttLink
 from potvigil.outputs.signals import Signals
 from potvigil.record.store import Store
 from potvigil.service.loop import Service
+from potvigil.service.notified import Notified
 from potvigil.settings.loading import load_text
 from potvigil.settings.schema import Settings
 from potvigil.sim.world import Night, SensorFault, World
@@ -57,6 +58,7 @@ class Bench:
         self.signals: Signals | None = None
         self.executor: Executor = InlineExecutor()  # reads the thermometers
         self.unwritten: Path | None = None  # memory of what the record does not have yet
+        self.notified: Notified | None = None
         self.now_s = 0.0
         self.heard: list[tuple[str, int | None, Event]] = []
         self.true_rates: list[tuple[float, float]] = []  # second of the night, Pa/s
@@ -85,6 +87,7 @@ class Bench:
             self._hear,
             self.live,
             self.signals,
+            self.notified,
         )
         self.service.start()
         return self.service

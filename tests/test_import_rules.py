@@ -1,6 +1,7 @@
 """Who may import whom: the rooms of the house, kept by reading the imports of every file."""
 
 import ast
+import os
 import subprocess
 import sys
 from collections.abc import Iterator
@@ -29,6 +30,10 @@ MAY_IMPORT: dict[str, tuple[str, ...]] = {
     "units": (),
     "clock": (),
     "paths": (),
+    "replacing": (),
+    "secret_file": (),
+    # what the watch left in memory, for page and notifier
+    "live_reader": ("model.events", "record.codec"),
     "model": MODEL,
     "physics": PHYSICS,
     "statistics": STATISTICS,
@@ -45,8 +50,7 @@ MAY_IMPORT: dict[str, tuple[str, ...]] = {
     "upkeep": ("upkeep", "record", *WORDING, ""),
     # the settings are those of a batch's own time, which its record holds
     "reports": ("reports", "record", *DIAGNOSIS, *PLANNING, "settings", ""),
-    "outputs": ("outputs", *WORDING),
-    "notifying": ("notifying", "record", *WORDING),
+    "outputs": ("outputs", *WORDING, "", "replacing", "secret_file"),
     "settings": ("settings", *MODEL, "paths"),
     # of the watch no more than the bounds of a shelving, of what is sensed no more than counts as pressures
     "page": (
@@ -55,17 +59,42 @@ MAY_IMPORT: dict[str, tuple[str, ...]] = {
         *("planning", "record", "watch.alarm_rules", "sensing.conversion"),
         *("notifying.subscriptions", "notifying.vapid", "notifying.push"),
         *WORDING,
-        "paths",
+        *("live_reader", "paths"),
     ),
+    # what is due to whom: pure, as all below it
+    "notifying.schedule": ("watch.alarm_rules", *MODEL),
+    "notifying.hearing": (
+        *("notifying.schedule", "live_reader", "clock", "watch.alarm_states"),
+        *WORDING,
+    ),
+    "notifying.message": ("notifying.schedule", *WORDING),
+    "notifying": (
+        *("notifying", "live_reader", "record", "upkeep.atomic_file", "settings"),
+        *("watch.alarm_rules", "clock", "replacing", "secret_file"),
+        *WORDING,
+    ),
+    # of the notifier no more than how it fares
     "service": (
-        "service",
+        *("service", "notifying.status", "paths"),
         *("drivers", "outputs", "record", "upkeep", "reports", "settings"),
         *WATCH,
         "clock",
     ),
     "commands": (
         "commands",
-        *("service", "page", "reports", "upkeep", "record", "outputs", "drivers", "imports", "settings"),
+        *(
+            "service",
+            "page",
+            "notifying",
+            "live_reader",
+            "reports",
+            "upkeep",
+            "record",
+            "outputs",
+            "drivers",
+            "imports",
+            "settings",
+        ),
         *DIAGNOSIS,
         *PLANNING,
         *("clock", "paths"),
@@ -81,6 +110,7 @@ MAY_IMPORT: dict[str, tuple[str, ...]] = {
 PURE = (
     *("model", "physics", "statistics", "sensing", "leak", "wording"),
     *("watch", "diagnosis", "planning"),
+    *("notifying.schedule", "notifying.message"),
 )
 # No input or output, no clock, no thread, no file, no log in the rooms that think.
 NEVER_IN_PURE = frozenset(
@@ -112,6 +142,7 @@ DOORS: dict[str, tuple[str, ...]] = {
     "weasyprint": ("reports/pdf.py",),
     "pypdfium2": ("reports/pdf.py",),
     "PIL": ("reports/pdf.py",),
+    "apprise": ("notifying/apprise_target.py",),
 }
 HARDWARE = ("smbus2", "gpiozero")
 # Of the extras `report` and `page`: imported when one is asked for, so that the watch does without.
@@ -119,6 +150,8 @@ OF_THE_REPORT = (
     *("matplotlib", "jinja2", "weasyprint", "pypdfium2", "PIL", "starlette", "uvicorn"),
     *("cryptography", "segno", "http_ece", "py_vapid"),
 )
+# Of the extras `report`, `page` and `notify`: imported when one is asked for, so that the watch does without.
+OF_THE_REPORT = ("matplotlib", "jinja2", "weasyprint", "pypdfium2", "PIL", "starlette", "uvicorn", "apprise")
 # nobody else ever falls back to the simulator
 MAY_REHEARSE = "commands/rehearsal/"
 MAY_PRINT = ("cli.py", "commands/")
@@ -214,6 +247,24 @@ def test_the_verbs_start_without_the_libraries_of_the_report() -> None:
     assert set(loaded.split()) & set(OF_THE_REPORT) == set()
 
 
+def test_a_watch_without_a_broker_loads_nothing_of_one() -> None:
+    source = (
+        "import sys, tempfile, pathlib\n"
+        "from potvigil.commands.rehearsal.rehearse import NIGHTS\n"
+        "from rehearsal import Bench\n"
+        "bench = Bench(NIGHTS['sound'], pathlib.Path(tempfile.mkdtemp()){link})\n"
+        "bench.begin(); bench.run_until(10.0); bench.service.stop()\n"
+        "import potvigil.commands.watch\n"
+        "print(*sys.modules)"
+    )
+    link = ", link=__import__('potvigil.outputs.mqtt_link').outputs.mqtt_link.MqttLink('127.0.0.1', 9)"
+    for given, is_loaded in (("", False), (link, True)):
+        command = [sys.executable, "-c", source.format(link=given)]
+        env = os.environ | {"PYTHONPATH": str(Path(__file__).parent)}
+        done = subprocess.run(command, capture_output=True, text=True, check=True, env=env)
+        assert ("paho" in done.stdout.split()) is is_loaded
+
+
 def test_every_file_and_room_is_known() -> None:
     assert len(FILES) > 30
     assert {room(place(file)) for file in FILES} <= set(MAY_IMPORT)
@@ -275,6 +326,11 @@ def test_every_file_and_room_is_known() -> None:
         ("page/views/pots.py", "from cryptography import x509"),
         ("notifying/push.py", "from potvigil.page.frame import Frame"),
         ("page/views/pots.py", "from potvigil.drivers.buses.i2c import open_bus"),
+        ("notifying/schedule.py", "import time"),
+        ("notifying/schedule.py", "from potvigil.record.store import Store"),
+        ("notifying/notifier.py", "import apprise"),
+        ("notifying/notifier.py", "from potvigil.outputs.mqtt import MqttOutput"),
+        ("service/loop.py", "from potvigil.notifying.line import Line"),
     ],
 )
 def test_a_breach_is_seen(of: str, source: str) -> None:

@@ -12,7 +12,8 @@ from potvigil.commands.shared.status import DONE, WRONG_USE
 _SAID = (
     ("potvigil.model.batch_details", "DetailError"),
     ("potvigil.imports.csv_log", "LogError"),
-    ("potvigil.outputs.mqtt", "MqttError"),
+    ("potvigil.outputs.mqtt_link", "MqttError"),
+    ("potvigil.notifying.targets", "TargetError"),
     ("potvigil.record.errors", "RecordError"),
     ("potvigil.service.wiring", "WiringError"),
     ("potvigil.commands.shared.common", "UseError"),

@@ -26,6 +26,14 @@ def usual_live(*, writing: bool = False) -> Path:
     return (service or own) / "live.json"
 
 
+def usual_status(live: Path) -> Path:
+    """Return the place of the notifier's own file, in a folder beside that of the live file.
+
+    The folder is the notifier's alone: the watch trusts what lies in its own.
+    """
+    return live.parent.with_name(f"{live.parent.name}-notify") / "status.json"
+
+
 def make_own_folder(folder: Path) -> None:
     """Make a folder where it is missing. Raises OSError, also where it is another user's."""
     folder.mkdir(parents=True, mode=0o700, exist_ok=True)

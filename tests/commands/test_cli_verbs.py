@@ -1,5 +1,6 @@
 """The verbs: exit status, what they say, and how they refuse."""
 
+import importlib
 import json
 import re
 import shutil
@@ -14,8 +15,9 @@ from types import SimpleNamespace
 import pytest
 
 from paged import commands_of
+from potvigil import cli
 from potvigil.cli import main
-from potvigil.model.events import Action, AlarmId, AlarmState, Detail, NoteEvent
+from potvigil.model.events import Action, AlarmEvent, AlarmId, AlarmState, Detail, NoteEvent
 from potvigil.outputs.patterns import Lamp
 from potvigil.outputs.signals import Pins, Signals
 from potvigil.record.store import Store
@@ -36,6 +38,7 @@ VERBS = [
     ["tightness"],
     ["volume"],
     ["page"],
+    ["notify"],
     ["export"],
     ["import"],
     *(["pot", verb] for verb in ("health", "care", "cause")),
@@ -125,6 +128,11 @@ def test_every_verb_has_help_with_an_example_of_itself(verb, run):
     assert example.startswith(f"potvigil {' '.join(verb)}")
 
 
+def test_every_error_that_is_one_line_is_where_it_is_sought():
+    for module, name in cli._SAID:
+        assert issubclass(getattr(importlib.import_module(module), name), Exception)
+
+
 def test_no_verb_is_without_a_test_here(run):
     for group, named in (([], {verb[0] for verb in VERBS}), (["batch"], None), (["alarm"], None)):
         _, out, _ = run(*group, "--help")
@@ -137,7 +145,16 @@ def test_no_verb_is_without_a_test_here(run):
 
 
 @pytest.mark.parametrize(
-    "words", [[], ["brew"], ["batch"], ["watch"], ["rehearse", "--speed", "0"], ["alarm", "shelve", "noise"]]
+    "words",
+    [
+        [],
+        ["brew"],
+        ["batch"],
+        ["watch"],
+        ["rehearse", "--speed", "0"],
+        ["alarm", "test", "--priority", "loud"],
+        ["alarm", "shelve", "noise"],
+    ],
 )
 def test_wrong_use_is_status_two(words, run):
     status, out, err = run(*words)
@@ -571,12 +588,12 @@ def test_what_is_asked_while_nobody_watches_is_refused_at_once_and_for_good(run,
 @pytest.mark.parametrize(
     ("faults", "status", "said"),
     [
-        (None, 1, "MQTT: not configured; lamp: not configured; buzzer: not configured"),
-        ({}, 0, "MQTT: not configured; lamp: sent; buzzer: not configured"),
+        (None, 1, "notification: not configured; lamp: not configured; buzzer: not configured"),
+        ({}, 0, "MQTT: not configured; notification: not configured; lamp: sent; buzzer: not configured"),
         (
             {"buzzer": "cannot use GPIO 6 (busy)"},
             1,
-            "MQTT: not configured; lamp: sent; buzzer: failing, buzzer cannot use GPIO 6 (busy)",
+            "lamp: sent; buzzer: failing, buzzer cannot use GPIO 6 (busy)",
         ),
     ],
 )
@@ -595,6 +612,18 @@ def test_a_test_alarm_says_by_which_ways_it_went_out(run, half_night, open_recor
     assert done[1 if status == 0 else 2].endswith(f"{said}\n")
     (test,) = [one for one in raised(bench.events) if one.alarm is AlarmId.TEST]
     assert "test" in test.text
+
+
+@pytest.mark.parametrize(
+    ("words", "priority"), [([], "low"), (["--priority", "low"], "low"), (["--priority", "high"], "high")]
+)
+def test_a_test_alarm_goes_out_with_the_priority_asked_for(run, half_night, open_record, words, priority):
+    bench = Bench(NIGHT, open_record.parent / "next")
+    bench.pass_unwatched(half_night.now_s)
+    with watching(bench, open_record):
+        run("alarm", "test", *words, "--record", open_record)
+    tests = [e for e in bench.events if isinstance(e, AlarmEvent) and e.alarm is AlarmId.TEST]
+    assert tests and {event.priority for event in tests} == {priority}
 
 
 def test_a_pot_that_was_never_watched_gets_no_command(refused, record):

@@ -13,7 +13,7 @@ from fuzz_targets import bounded, done, measured, targets
 from potvigil.commands.page import _read_hash
 from potvigil.commands.shared.common import UseError
 from potvigil.imports.csv_log import LogError, read_log
-from potvigil.outputs.mqtt import MqttPasswordError, read_password
+from potvigil.outputs.mqtt_link import MqttPasswordError, read_password
 from potvigil.settings.errors import SettingsError
 from potvigil.settings.loading import load_text
 
@@ -118,6 +118,7 @@ def test_a_password_file_without_end_is_not_read_to_its_end(tmp_path):
         ("log", "elapsed_s,gauge_pressure_psi\n1,x\n"),
         ("w1-slave", "50 05 4b 46 7f ff 0c 10 1c : crc=1c YES\n"),
         ("mqtt-set", ("homie/5/harbour-models-lantern/batch/mass/set", b"nonsense")),
+        ("mqtt-left", ("homie/5/harbour-models-gone/$description", b'{"root": "harbour-models"}')),
         ("archive", b"PK\5\6" + bytes(18)),
         ("live-file", '{"format": 1'),
         ("unwritten", '["lantern", 1]\n'),

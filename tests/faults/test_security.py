@@ -16,8 +16,8 @@ import pytest
 from packaging.requirements import Requirement
 
 from broker import Broker, make_certificates, wait_until
+from potvigil.live_reader import LiveReader
 from potvigil.outputs.live import LiveFile
-from potvigil.page.live import LiveReader
 from potvigil.record.spool import Unwritten
 from potvigil.record.store import Store
 from potvigil.sim.nights import NIGHTS

@@ -18,7 +18,7 @@ import pytest
 
 from broker import Broker, wait_until
 from killed import PROGRAM
-from potvigil.page.live import LiveReader
+from potvigil.live_reader import LiveReader
 from potvigil.record.store import Store
 from potvigil.sim.nights import NIGHTS
 from rehearsal import Bench

@@ -8,9 +8,19 @@ from hypothesis import given
 from hypothesis import strategies as st
 
 from demo_pot import HOLDING, LANTERN, NOTHING_KNOWN, PSI, WORKSHOP, alarm, with_alarms
-from homie_rules import description_faults, faults, payload_fault
-from potvigil.model.events import Action, AlarmId, AlarmState, Cure, Detail, FloorForecast, Interval, Priority
-from potvigil.outputs import homie, homie_set, homie_tree
+from homie_rules import RECOMMENDED_UNITS, description_faults, faults, payload_fault
+from potvigil.model.events import (
+    Action,
+    AlarmId,
+    AlarmState,
+    Command,
+    Cure,
+    Detail,
+    FloorForecast,
+    Interval,
+    Priority,
+)
+from potvigil.outputs import homie, homie_description, homie_moments, homie_set, homie_tree
 
 BASE = "homie/5/harbour-models-lantern"
 
@@ -18,18 +28,27 @@ BASE = "homie/5/harbour-models-lantern"
 def told(snapshot=HOLDING, pot=LANTERN, batch_id=7, rehearsed=False):
     """What a broker would hold: payloads of what is set, by topic."""
     messages = [
-        *homie.description(WORKSHOP, [pot], rehearsed),
+        *descriptions([pot], rehearsed),
         *homie.states(WORKSHOP, [pot], "ready", rehearsed),
         *homie.values(WORKSHOP, pot, snapshot, batch_id, rehearsed),
         *homie.alerts(WORKSHOP, pot, snapshot, rehearsed),
     ]
-    assert all(message.retained and message.qos == 1 for message in messages)
+    assert all(message.retained for message in messages)
+    assert {message.qos for message in messages if not message.slow} == {1}
+    assert {message.qos for message in messages if message.slow} == {0}
     assert len({message.topic for message in messages}) == len(messages)
     return {message.topic: message.payload for message in messages if message.payload}
 
 
+def descriptions(pots, rehearsed=False, version=1):
+    return [
+        homie_description.message(device, {**about, "version": version}, rehearsed)
+        for device, about in homie_description.descriptions(WORKSHOP, pots, rehearsed).items()
+    ]
+
+
 def described(pot=LANTERN):
-    return json.loads(homie.description(WORKSHOP, [pot])[0].payload)
+    return json.loads(descriptions([pot])[0].payload)
 
 
 # --- the checker itself: negatives from the convention's text
@@ -103,15 +122,7 @@ def test_no_number_or_text_breaks_the_convention(gauge_pa, t_s, rate, flow, utc_
 )
 def test_a_pot_that_is_no_homie_id_is_refused(pot_id):
     with pytest.raises(ValueError, match="cannot be an MQTT topic"):
-        homie.description(WORKSHOP, [replace(LANTERN, pot_id=pot_id)])
-
-
-def test_the_version_differs_whenever_the_description_does_and_else_stays():
-    other = replace(LANTERN, pressure_unit="bar")
-    assert described()["version"] == described()["version"]
-    assert described()["version"] != described(other)["version"]
-    root = [json.loads(homie.description(WORKSHOP, pots)[-1].payload) for pots in ([LANTERN], [])]
-    assert root[0]["version"] != root[1]["version"]
+        homie_description.descriptions(WORKSHOP, [replace(LANTERN, pot_id=pot_id)])
 
 
 def test_only_acknowledging_and_the_batch_texts_can_be_set():
@@ -136,6 +147,16 @@ def test_the_units_are_the_pots_own():
     assert properties["temperature"]["properties"]["gas"]["unit"].encode() == b"\xc2\xb0C"
     flow = properties["leak"]["properties"]["flow"]
     assert "0 °C and 101325 Pa" in flow["name"]
+
+
+def test_units_are_those_of_the_convention_where_it_has_one():
+    """Homie 5.0.0, "Units": one is not limited to them, but any consumer knows them."""
+    properties = [prop for node in described()["nodes"].values() for prop in node["properties"].values()]
+    units = {prop["unit"] for prop in properties if "unit" in prop}
+    assert {"psi", "°C", "%", "#"} <= units & RECOMMENDED_UNITS
+    # of a barometer, a rate, a flow and a hole it has none
+    assert units - RECOMMENDED_UNITS == {"hPa", "psi/h", "standard cm³/min", "Pa m³/s", "mm"}
+    assert all(prop["datatype"] == "integer" for prop in properties if prop.get("unit") == "#")
 
 
 # --- values
@@ -284,11 +305,11 @@ def test_the_alarms_are_counted_and_the_highest_priority_named():
 
 def test_what_came_and_went_is_one_line_that_is_not_retained():
     gone = [("lantern", alarm()), ("buoy", alarm(AlarmId.THERMOMETER, since_utc_s=None))]
-    line = homie.log_line(WORKSHOP, gone)
+    line = homie_moments.missed(WORKSHOP, gone)
     assert line is not None
     assert (line.topic, line.retained, line.qos) == ("homie/5/harbour-models/$log/warn", False, 1)
     assert "pot lantern: leak, raised 2026-01-01T21:58:20Z; pot buoy: thermometer." in line.payload.decode()
-    assert homie.log_line(WORKSHOP, []) is None
+    assert homie_moments.missed(WORKSHOP, []) is None
 
 
 # --- states and rehearsal
@@ -397,12 +418,14 @@ def test_no_payload_raises_and_what_is_taken_can_be_shown(path, payload):
         assert isinstance(outcome, homie_set.Refusal)
 
 
-def test_an_accepted_acknowledgement_is_answered_as_a_moment():
-    command = homie_set.SetCommand("lantern", Action.ACKNOWLEDGE, AlarmId.LEAK)
-    answer = homie_set.echo(WORKSHOP, command)
+def test_what_was_carried_out_is_reflected_as_a_moment():
+    command = Command(Action.ACKNOWLEDGE, 0.0, AlarmId.LEAK)
+    answer = homie_moments.done(WORKSHOP, "lantern", command)
     assert answer == homie_tree.Message(f"{BASE}/alarms/acknowledge", b"leak", retained=False, qos=0)
-    command = homie_set.SetCommand("lantern", Action.EDIT, text="x", field=Detail.LABEL)
-    assert homie_set.echo(WORKSHOP, command) is None
+    command = Command(Action.EDIT, 0.0, text="x", field=Detail.LABEL)
+    assert homie_moments.done(WORKSHOP, "lantern", command) is None
+    assert homie_set.path_of(command) == "batch/label"
+    assert homie_set.path_of(Command(Action.CLOSE, 0.0)) is None
 
 
 def test_the_demo_snapshot_leaves_out_nothing_that_can_be_told():

@@ -12,8 +12,8 @@ from pathlib import Path
 import pytest
 
 from demo_pot import HOLDING, READING, T_S
+from potvigil.live_reader import LiveReader
 from potvigil.outputs.live import RECENT_S, LiveFile
-from potvigil.page.live import LiveReader
 from potvigil.paths import make_own_folder, usual_live
 from potvigil.sim.nights import NIGHTS
 from rehearsal import Bench

@@ -15,9 +15,11 @@ import pytest
 from broker import HOST, Broker, free_port, make_certificates, retained, settle, wait_until
 from demo_pot import HOLDING, LANTERN, NOTHING_KNOWN, PSI, WORKSHOP, alarm, with_alarms
 from homie_rules import faults
-from potvigil.model.events import Action, AlarmId, Detail, Priority
+from potvigil.model.events import Action, AlarmId, Command, Detail, Priority
+from potvigil.outputs import homie
 from potvigil.outputs.homie_set import SetCommand
-from potvigil.outputs.mqtt import MqttLink, MqttLinkError, MqttOutput, MqttPasswordError, read_password
+from potvigil.outputs.mqtt import MqttOutput
+from potvigil.outputs.mqtt_link import MqttLink, MqttLinkError, MqttPasswordError, read_password
 
 ROOT = "homie/5/harbour-models"
 POT = f"{ROOT}-lantern"
@@ -87,12 +89,14 @@ def test_the_whole_state_stands_on_the_broker_and_obeys_the_convention(broker, o
     assert b"Air is being lost" in found[LEAK]
 
 
-def test_init_comes_first_and_ready_last_and_all_with_qos_1(broker, outputs):
+def test_init_comes_first_and_ready_last_and_only_numbers_go_without_confirmation(broker, outputs):
     with broker.listen() as listener:
         output = outputs(broker)
         tick_until_heard(output, listener, f"{ROOT}/$state", b"ready")
         order = [(message.topic, message.payload) for message in listener.heard]
-        assert {message.qos for message in listener.heard} == {1}
+        numbers = {message.topic for message in homie.values(WORKSHOP, LANTERN, HOLDING, 7) if message.slow}
+        assert {message.topic for message in listener.heard if message.qos == 0} <= numbers
+        assert {message.qos for message in listener.heard if message.topic not in numbers} == {1}
     states = {(f"{device}/$state", state) for device in (ROOT, POT) for state in (b"init", b"ready")}
     assert set(order[:2]) == {state for state in states if state[1] == b"init"}
     assert set(order[-2:]) == {state for state in states if state[1] == b"ready"}
@@ -169,6 +173,7 @@ def test_what_is_set_reaches_the_watch_and_is_answered(broker, outputs):
         broker.publish(f"{POT}/batch/note/set", b"second pour")
         broker.publish(f"{POT}/batch/mixed-at/set", b"2026-01-01T21:40:00+01:00")
         tick_until(output, lambda: len(commands) == 5)
+        output.reflect("lantern", Command(Action.ACKNOWLEDGE, 0.0))
         tick_until_heard(output, listener, f"{POT}/alarms/acknowledge", b"all")
     assert commands == [
         SetCommand("lantern", Action.ACKNOWLEDGE, AlarmId.LEAK),
@@ -287,14 +292,19 @@ def test_a_broker_that_stops_reading_holds_nothing_up_and_gets_the_last_state(br
         broker.pause()
         slowest_s = 0.0
         for step in range(3000):
-            moved = replace(HOLDING, reading=replace(HOLDING.reading, gauge_pa=(20 + step / 100) * PSI))
+            gauge_pa = (20 + step / 100) * PSI
+            reading = replace(
+                HOLDING.reading, gauge_pa=gauge_pa, absolute_pa=gauge_pa, gas_k=280 + step / 100
+            )
+            moved = replace(HOLDING, reading=reading, corrected_gauge_pa=gauge_pa)
             began_s = time.perf_counter()
             tick(output, moved)
             slowest_s = max(slowest_s, time.perf_counter() - began_s)
         broker.resume()
         tick_until_heard(output, listener, f"{POT}/pressure/gauge", b"49.99", moved)
         assert slowest_s < 0.5
-        assert len(listener.heard) - before < 1500  # not 3000: the rest was never queued
+        # not 12000: what the line's buffers do not take is never queued; they took 2600 of 70 bytes
+        assert len(listener.heard) - before < 6000
 
 
 def test_a_clean_stop_says_disconnected(broker, outputs):
@@ -322,7 +332,8 @@ def test_a_stop_takes_two_seconds_at_most(broker, outputs):
 def test_a_killed_watch_is_told_lost_by_its_last_will(broker):
     script = (
         "import sys, time; from demo_pot import HOLDING, LANTERN, WORKSHOP\n"
-        "from potvigil.outputs.mqtt import MqttLink, MqttOutput\n"
+        "from potvigil.outputs.mqtt import MqttOutput\n"
+        "from potvigil.outputs.mqtt_link import MqttLink\n"
         f"output = MqttOutput(MqttLink('{HOST}', {broker.port}), WORKSHOP, [LANTERN], False, print)\n"
         "output.start()\n"
         "while True: output.publish({'lantern': HOLDING}, {'lantern': 7}); time.sleep(0.02)\n"
@@ -428,6 +439,8 @@ def test_a_broker_that_talks_nonsense_is_left_and_tried_again(outputs):
             line.sendall(bytes.fromhex("2003 00 00 00"))  # CONNACK: accepted, no properties (MQTT 5, 3.2)
             packet_id = line.recv(1000)[2:4]
             line.sendall(bytes.fromhex("9006") + packet_id + bytes.fromhex("00 01 01 01"))  # SUBACK (3.9)
+            packet_id = line.recv(1000)[2:4]
+            line.sendall(bytes.fromhex("b005") + packet_id + bytes.fromhex("00 00 00"))  # UNSUBACK (3.11)
             tick_until(output, lambda: output.connected)
             line.sendall(bytes.fromhex("3006 0001 61 02 7f 00"))  # PUBLISH with property 0x7f, which is none
             tick_until(output, lambda: not output.connected)

@@ -14,8 +14,9 @@ from demo_pot import alarm
 from potvigil.cli import main
 from potvigil.commands import watch
 from potvigil.model.events import Action, AlarmEvent, AlarmId, AlarmState, Command, Priority
+from potvigil.model.quiet_hours import QuietHours
 from potvigil.outputs.patterns import Lamp, Show
-from potvigil.outputs.signals import STUCK_S, Pins, QuietHours, Signals, Wiring, boot_time_s, open_pins
+from potvigil.outputs.signals import STUCK_S, Pins, Signals, Wiring, boot_time_s, open_pins
 from potvigil.record.store import Store
 from potvigil.settings.loading import load_text
 from potvigil.sim.nights import NIGHTS

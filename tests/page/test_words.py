@@ -27,6 +27,8 @@ from potvigil.page.views import words
 from potvigil.page.views.words import Level, Teller
 from potvigil.record.rows import TraceRow
 from potvigil.sim.nights import NIGHTS
+from potvigil.wording.alarm_names import ALARM_WORDS
+from potvigil.wording.silence import LOOK_AT_THE_GAUGE
 from rehearsal import Bench
 
 TELLER = Teller(UTC_S - T_S, UTC)
@@ -38,10 +40,10 @@ SOUND = replace(
 
 
 def test_every_alarm_verdict_and_stage_has_words_of_its_own():
-    assert set(words.ALARM_WORDS) == set(AlarmId)
+    assert set(ALARM_WORDS) == set(AlarmId)
     assert set(words.STAGE_WORDS) == set(Stage)
     assert set(words.VERDICT_WORDS) == set(Verdict)
-    said = [*words.ALARM_WORDS.values(), *words.STAGE_WORDS.values()]
+    said = [*ALARM_WORDS.values(), *words.STAGE_WORDS.values()]
     assert len(set(said)) == len(said)
     assert not any("safe" in text or "!" in text for text in said)
 
@@ -73,10 +75,10 @@ def test_the_words_of_a_night_say_what_the_core_knew(name, tmp_path):
         ]
         assert (level is Level.ALARM) == bool(pressing)
         if pressing:
-            assert word == words.ALARM_WORDS[pressing[0].alarm]
+            assert word == ALARM_WORDS[pressing[0].alarm]
         if snapshot.reading.gauge_pa is None:
             assert level in (Level.ALARM, Level.UNKNOWN)
-            assert trend == words.LOOK_AT_THE_GAUGE
+            assert trend == LOOK_AT_THE_GAUGE
         lost = TraceRow.of(snapshot)
         is_losing = lost.leak_established and lost.leak_pa_per_s is not None
         assert (": air is being lost" in trend) == (is_losing and snapshot.reading.gauge_pa is not None)
@@ -144,7 +146,7 @@ def test_without_a_reading_nothing_is_calm():
     assert words.word(NOTHING_KNOWN, LANTERN) == ("no reading", Level.UNKNOWN)
     bad = replace(HOLDING, reading=replace(HOLDING.reading, quality=Quality.BAD), alarms=())
     assert words.word(bad, LANTERN)[1] is Level.UNKNOWN
-    assert words.trend(NOTHING_KNOWN, LANTERN, "psi") == words.LOOK_AT_THE_GAUGE
+    assert words.trend(NOTHING_KNOWN, LANTERN, "psi") == LOOK_AT_THE_GAUGE
 
 
 def test_a_cure_that_is_done_is_said_unless_something_presses():

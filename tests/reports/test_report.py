@@ -11,6 +11,7 @@ import pytest
 from potvigil.cli import main
 from potvigil.model.events import (
     AlarmEvent,
+    AlarmId,
     AlarmState,
     Change,
     Detail,
@@ -19,6 +20,7 @@ from potvigil.model.events import (
     StageEvent,
     Verdict,
 )
+from potvigil.record.rows import DeliveryRow
 from potvigil.record.store import Store
 from potvigil.reports.batch import harmless_name, report_html
 from potvigil.reports.collect import retell
@@ -278,3 +280,42 @@ def test_a_full_disk_leaves_what_was_there(night_record, tmp_path, monkeypatch, 
     assert "No space left on device" in capsys.readouterr().err
     assert out.read_text(encoding="utf-8") == "before"
     assert [path.name for path in tmp_path.iterdir()] == ["report.html"]
+
+
+def test_whoever_was_told_on_a_phone_stands_in_the_time_line(told):
+    floor, at_s = AlarmId.BELOW_FLOOR, told.summary.start_s + 3000.0
+    rows = (
+        DeliveryRow(at_s, None, "lantern", floor, "Anna", "raised", None),
+        *(DeliveryRow(at_s + n, None, "lantern", floor, "<b>Ben", "raised", "refused <i>") for n in range(5)),
+        DeliveryRow(at_s + 60.0, None, "lantern", floor, "<b>Ben", "raised", None),
+        *(
+            DeliveryRow(at_s + 70.0, None, "lantern", floor, "Anna", kind, None)
+            for kind in ("again", "changed")
+        ),
+        DeliveryRow(at_s + 90.0, None, None, AlarmId.READINGS_STOPPED, "Anna", "raised", None),
+    )
+    text = Page(report_html(replace(told, deliveries=rows))).text
+    assert "Anna was told: below the floor." in text
+    assert text.count("<b>Ben was not reached: below the floor (refused <i>).") == 1
+    assert text.count("<b>Ben was told: below the floor.") == 1
+    assert "Anna was told: nobody is watching." in text
+    assert "Anna was told what became of it: below the floor." in text
+    assert "Anna was told again: below the floor." in text
+
+
+def test_a_report_asks_the_record_who_was_told(night_record, tmp_path):
+    copy = tmp_path / "night.db"
+    shutil.copyfile(night_record, copy)
+    with Store.open(copy) as store:
+        batch = store.batch(1)
+        rows = [
+            DeliveryRow(t_s, None, pot_id, AlarmId.LEAK, "Anna", "raised", None)
+            for t_s, pot_id in (
+                (batch.start_t_s - 1.0, "lantern"),
+                (batch.start_t_s + 1.0, "lantern"),
+                (batch.start_t_s + 2.0, None),
+                (batch.start_t_s + 3.0, "mast"),
+            )
+        ]
+        store.add_deliveries(rows)
+        assert retell(store, 1).deliveries == (rows[1], rows[2])

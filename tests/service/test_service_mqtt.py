@@ -11,7 +11,7 @@ import pytest
 
 from broker import HOST, Broker, Listener, retained
 from homie_rules import faults
-from potvigil.outputs.mqtt import MqttLink
+from potvigil.outputs.mqtt_link import MqttLink
 from potvigil.sim.nights import NIGHTS
 from potvigil.units import PA_PER_PSI
 from rehearsal import Bench
@@ -103,6 +103,26 @@ def test_a_label_set_over_mqtt_is_the_label_of_the_batch_in_the_record(bench, br
     assert bench.store.batch(1).label == "lens, grün, no. 3"
 
 
+def test_what_is_set_again_is_reflected_and_what_is_refused_is_said_and_reflected_nowhere(bench, broker):
+    def labels(listener: Listener) -> int:
+        return sum(message.topic == f"{POT}/batch/label" for message in listener.heard)
+
+    with broker.listen() as listener:
+        bench.run_until(1800.0)
+        go_on_until(bench, has(listener, f"{ROOT}/$state", "ready"))
+        broker.publish(f"{POT}/batch/label/set", b"lens 4")
+        go_on_until(bench, has(listener, f"{POT}/batch/label", "lens 4"))
+        before = labels(listener)
+        broker.publish(f"{POT}/batch/label/set", b"lens 4")
+        go_on_until(bench, lambda: labels(listener) > before)
+        broker.publish(f"{POT}/alarms/acknowledge/set", b"leak")
+        go_on_until(bench, has(listener, f"{POT}/$log/warn", "leak does not stand"))
+        assert f"{POT}/alarms/acknowledge" not in listener.last()
+        broker.publish(f"{POT}/alarms/acknowledge/set", b"all")
+        go_on_until(bench, has(listener, f"{POT}/alarms/acknowledge", "all"))
+    assert labels(listener) == before + 1
+
+
 def test_a_broker_that_dies_in_the_night_and_forgets_all_is_told_again_what_stands(bench, broker):
     alert = f"{POT}/$alert/floor-ahead"
     with broker.listen() as listener:
@@ -164,12 +184,15 @@ def test_a_killed_watch_is_called_lost_by_the_broker(program, broker):
         listener.wait_for(f"{ROOT}/$state", b"lost", 10.0)
 
 
-def test_an_interrupted_rehearsal_says_goodbye_and_how_the_batch_stands(program, broker):
+def test_an_interrupted_rehearsal_says_goodbye_leaves_nothing_and_says_how_the_batch_stands(program, broker):
     with broker.listen() as listener:
         listener.wait_for(f"{POT}/batch/id", b"1", 15.0)
         program.send_signal(signal.SIGINT)
         told, _ = program.communicate(timeout=10)
-        listener.wait_for(f"{ROOT}/$state", b"disconnected")
+        listener.wait_for(f"{ROOT}/$state", b"")
+        states = [message.payload for message in listener.heard if message.topic == f"{ROOT}/$state"]
+    assert states[-2:] == [b"disconnected", b""]
+    assert retained(broker) == {}
     assert program.returncode == 0
     assert "batch 1" in told and "still open" in told and "Traceback" not in told
 

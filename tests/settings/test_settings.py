@@ -13,10 +13,12 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from potvigil import units
+from potvigil.model.events import Priority
 from potvigil.model.pot import Pot, Reference, Resin, Supply, Transducer
 from potvigil.model.reading import Place
 from potvigil.settings.errors import SettingsError
 from potvigil.settings.loading import load, load_text
+from potvigil.settings.notify import page_address
 from potvigil.settings.schema import Settings
 
 ROOT = Path(__file__).parents[2]
@@ -238,7 +240,58 @@ def test_what_two_pots_share_may_be_written_once() -> None:
 @pytest.mark.parametrize("path", EXAMPLES, ids=lambda path: path.name)
 def test_the_settings_in_force_are_settings_again(path: Path) -> None:
     loaded = load(path)
-    assert load_text(loaded.as_json(), "record") == loaded
+    assert load_text(loaded.as_json(), "record") == without_addresses(loaded)
+
+
+def without_addresses(loaded: Settings) -> Settings:
+    """What the record keeps: an address somebody is told at is a secret."""
+    return loaded.model_copy(update={"notify": None, "heartbeat": None})
+
+
+def test_no_address_gets_into_the_record_or_a_fault() -> None:
+    text = SMALLEST + (
+        "notify:\n  targets:\n    - {name: Anna, url: 'ntfy://host/hush-hush'}\n"
+        "heartbeat: {url: 'https://host/hush-hush'}\n"
+    )
+    assert "hush" not in load_text(text, "workshop.yaml").as_json()
+    for wrong in (text.replace("ntfy://", "ntfy:"), text.replace("https://", "ftp://")):
+        assert "hush" not in "".join(faults_of(wrong))
+
+
+def target_of(keys: str) -> Any:
+    text = f"{SMALLEST}notify:\n  targets:\n    - {{name: Anna, url: 'ntfy://host/lenses', {keys}}}\n"
+    notify = load_text(text, "workshop.yaml").notify
+    assert notify is not None
+    return notify.targets[0]
+
+
+def test_by_night_only_high_alarms_are_told_and_the_second_person_hears_of_those_alone() -> None:
+    first, second = target_of("after: 0 s"), target_of("after: 15 min")
+    assert first.told_of == set(Priority)
+    assert first.quiet_hours == (clock_time(22), clock_time(7))
+    assert (second.told_of, second.after.si) == ({Priority.HIGH}, 900.0)
+    assert target_of("after: 15 min, priorities: [high, low]").told_of == {Priority.HIGH, Priority.LOW}
+    assert target_of("quiet_hours: none").quiet_hours is None
+
+
+@pytest.mark.parametrize(
+    ("keys", "address"),
+    [
+        ("", None),
+        ("page: {names: [pot.local]}", "http://pot.local:8642/"),
+        ("page: {names: [pot.local, 10.0.0.2], port: 80}", "http://pot.local/"),
+        (
+            "page: {names: [pot.local], tls: {cert_file: a.pem, key_file: a.key}}",
+            "https://pot.local:8642/",
+        ),
+    ],
+)
+def test_a_message_links_to_the_page_by_the_name_it_is_called_by(keys: str, address: str | None) -> None:
+    loaded = load_text(f"{SMALLEST}{keys}\n", "workshop.yaml")
+    assert page_address(loaded.notify, loaded.page) == address
+    notify = "notify: {page: 'https://elsewhere/', targets: [{name: Anna, url: 'ntfy://host/lenses'}]}\n"
+    loaded = load_text(f"{SMALLEST}{keys}\n{notify}", "workshop.yaml")
+    assert page_address(loaded.notify, loaded.page) == "https://elsewhere/"
 
 
 # --- where files are
@@ -284,6 +337,18 @@ def test_the_port_follows_the_encryption() -> None:
         broker = load_text(mqtt(**keys), "workshop.yaml").mqtt
         assert broker is not None
         assert broker.port == port
+
+
+def test_home_automation_is_told_only_where_it_is_asked_for() -> None:
+    for keys, told in (
+        ({}, (False, "homeassistant")),
+        ({"discovery": "true"}, (True, "homeassistant")),
+        ({"discovery": "True", "discovery_prefix": "home_1"}, (True, "home_1")),
+        ({"discovery": "false"}, (False, "homeassistant")),
+    ):
+        broker = load_text(mqtt(**keys), "workshop.yaml").mqtt
+        assert broker is not None
+        assert (broker.discovery, broker.discovery_prefix) == told
 
 
 @pytest.mark.parametrize("host", ["broker.local", "192.168.1.7", "fe80::1", "::1"])
@@ -420,7 +485,7 @@ def test_whatever_stands_in_the_file_is_told_in_our_own_words(changes: dict[int,
             leaks = r"Input|Value error|should be|pydantic|Traceback|<class|extra_|type="
             assert not re.search(leaks, fault), fault
     else:
-        assert load_text(loaded.as_json(), "record") == loaded
+        assert load_text(loaded.as_json(), "record") == without_addresses(loaded)
 
 
 # --- quantities, against pint (its own tables: CODATA, NIST SP 811)

@@ -41,6 +41,7 @@ from potvigil.record.errors import (
     RecordWriteError,
     UnwritableRecordError,
 )
+from potvigil.record.rows import DeliveryRow
 from potvigil.record.schema import MIGRATIONS
 from potvigil.record.store import Store
 from potvigil.record.validation import MOST_T_S, MOST_UTC_S
@@ -81,6 +82,10 @@ def filled(path: Path) -> Path:
         store.add_taught(batch_id, 3, {"surface-wall": (0.51, 0.04), HOSTILE: (0.1, 0.2)})
         store.open_batch(HOSTILE, BatchOpened(400.0, None))
         store.add_command(POT, Action.SHELVE, None, alarm=AlarmId.LEAK, duration_s=600.0, by=HOSTILE)
+        told = (AlarmId.LEAK, "Anna\u202e", "raised")
+        store.add_deliveries(
+            [DeliveryRow(91.0, None, POT, *told, HOSTILE), DeliveryRow(92.0, UTC_S, None, *told, None)]
+        )
         store.add_care(POT, UTC_S, "seal", HOSTILE, "anna", UTC_S + 5.0)
         store.add_care(POT, UTC_S, "tightness-test", "fail", "anna", UTC_S, readings=night(300))
     return path

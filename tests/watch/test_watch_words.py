@@ -24,6 +24,7 @@ from potvigil.model.events import (
     NoteEvent,
     NoteId,
     Outcome,
+    Priority,
     Stage,
     Verdict,
 )
@@ -139,7 +140,9 @@ SCENES: dict[AlarmId, Callable[[], Told]] = {
     AlarmId.READINGS_STOPPED: lambda: watched(with_gap(night(1.0), 1200.0, 2400.0)),
     AlarmId.TEST: lambda: with_a_test_alarm(),
 }
-FROM_OUTSIDE = {AlarmId.RECORD_FAILING, AlarmId.CLOCK_UNSET, AlarmId.SIGNALS_FAILING}
+FROM_OUTSIDE = {
+    *(AlarmId.RECORD_FAILING, AlarmId.CLOCK_UNSET, AlarmId.SIGNALS_FAILING, AlarmId.NOTIFY_FAILING)
+}
 
 
 def with_a_test_alarm() -> Told:
@@ -359,6 +362,41 @@ def test_a_batch_is_not_opened_over_an_open_one() -> None:
     assert isinstance(note, NoteEvent) and "a batch is open" in note.text
 
 
+@pytest.mark.parametrize("asked", ["", *Priority])
+def test_a_test_alarm_has_the_priority_that_was_asked_for_and_the_next_one_its_own(asked: str) -> None:
+    told = watched(night(0.1))
+    tests = ((asked, asked or Priority.LOW), ("", Priority.LOW))
+    for number, (text, priority) in enumerate(tests):
+        begun_s = 360.0 + 120.0 * number
+        told.watch.handle(Command(Action.TEST_ALARM, begun_s, text=text))
+        events = []
+        for each in night(0.2):
+            if begun_s <= each.t_s < begun_s + 120.0:
+                events += told.watch.feed(each)
+                if each.t_s < begun_s + 55.0:
+                    (standing,) = told.watch.snapshot().alarms
+                    assert (standing.alarm, standing.priority) == (AlarmId.TEST, priority)
+        assert {event.priority for event in events if isinstance(event, AlarmEvent)} == {priority}
+        told.watch.handle(Command(Action.ACKNOWLEDGE, begun_s + 120.0))
+
+
+def test_a_test_of_no_priority_is_refused() -> None:
+    (note,) = PotWatch(POT).handle(Command(Action.TEST_ALARM, 1.0, text="loud"))
+    assert isinstance(note, NoteEvent) and "no priority 'loud'; give high, medium, low" in note.text
+
+
+def test_a_high_test_that_is_put_aside_does_not_silence_the_next() -> None:
+    told = watched(night(0.1))
+    told.watch.handle(Command(Action.TEST_ALARM, 360.0, text="high"))
+    samples = [each for each in night(0.3) if each.t_s >= 360.0]
+    told.watch.feed(samples[0])
+    told.watch.handle(Command(Action.SHELVE, 361.0, AlarmId.TEST, duration_s=86_400.0))
+    for each in samples[1:200]:
+        told.watch.feed(each)
+    assert told.watch.snapshot().alarms == ()
+    assert told.watch.handle(Command(Action.TEST_ALARM, 600.0)) == []
+
+
 def test_a_test_that_nobody_would_hear_is_refused() -> None:
     watch = PotWatch(POT)
     watch.handle(Command(Action.SHELVE, 0.0, AlarmId.TEST, duration_s=600.0))
@@ -390,16 +428,18 @@ def test_once_the_cure_is_done_nobody_is_told_to_top_up(transducer: str) -> None
     ("gel_s", "hold_s", "advice"),
     [
         (None, 0.9 * HOUR, "Nothing to do before venting; then look at the cast"),
-        (0.5 * HOUR, 3.0 * HOUR, "Nothing to do before venting; then look at the cast"),
-        (1.5 * HOUR, 3.0 * HOUR, "Top up now if the resin is still liquid"),
+        (None, 3.0 * HOUR, "Top up now"),
+        (0.5 * HOUR, 3.0 * HOUR, "Top up now"),
+        (1.5 * HOUR, 3.0 * HOUR, "Top up now"),
     ],
 )
 def test_topping_up_is_advised_only_while_it_helps(gel_s: float | None, hold_s: float, advice: str) -> None:
     told = watched(night(0.9, sagging(40.0, 600.0)), pot(hold_s=hold_s, gel_s=gel_s))
     (below,) = [each for each in told.watch.snapshot().alarms if each.alarm is AlarmId.BELOW_FLOOR]
     assert below.do == advice
-    assert ("gelled" in below.text) is (gel_s == 0.5 * HOUR)
-    assert ("too late" in below.text) is (gel_s is None)
+    assert ("The resin has gelled" in below.text) is (gel_s == 0.5 * HOUR)
+    assert ("If the resin has gelled" in below.text) is (gel_s is None and hold_s == 3.0 * HOUR)
+    assert ("too late" in below.text) is (hold_s == 0.9 * HOUR)
 
 
 def edit(field: Detail, text: str, t_s: float, by: str = "anna") -> Command:

@@ -1,5 +1,7 @@
 """What an alarm says first: what to do, and by when as a person says it."""
 
+import re
+from dataclasses import replace
 from datetime import UTC, timedelta, timezone
 
 import pytest
@@ -46,6 +48,19 @@ def test_without_a_wall_clock_it_is_counted_from_now() -> None:
     assert headline(alarm("Top up", 60.0), teller) == "Top up now"
 
 
+def test_without_a_wall_clock_what_is_left_is_told_in_steps_and_never_as_more_than_it_is() -> None:
+    """A text that ran down minute by minute was a message a minute, by every way that alarms are told."""
+    told: set[str] = set()
+    for left_s in range(10 * 3600, 300, -5):
+        text = TimeTeller(0.0, None, None).by(float(left_s))
+        match = re.fullmatch(r"within (?:(\d+) h)? ?(?:(\d+) min)?", text)
+        assert match is not None, text
+        said_s = 3600 * int(match[1] or 0) + 60 * int(match[2] or 0)
+        assert 0 <= left_s - said_s < (1800 if left_s >= 3 * HOUR else 900 if left_s >= HOUR else 300)
+        told.add(text)
+    assert len(told) < 40
+
+
 def test_what_to_do_comes_first_and_nothing_is_made_up() -> None:
     teller = TimeTeller(0.0, EVENING_UTC_S, UTC)
     assert in_words(alarm("Top up", 2 * HOUR), teller) == "Top up by 00:00 tomorrow. Losing 1.50 psi/h."
@@ -62,3 +77,10 @@ def test_a_forecast_says_the_day_only_where_its_time_could_be_another_days(hours
     at_s = hours * HOUR
     said = TimeTeller(0.0, EVENING_UTC_S, UTC).ahead(at_s, at_s, at_s)
     assert said == f"about {clock} ({clock}-{clock})"
+
+
+@pytest.mark.parametrize("state", AlarmState)
+def test_what_is_over_asks_for_nothing_more(state: AlarmState) -> None:
+    told = in_words(replace(alarm("Top up", 2 * HOUR), state=state), TimeTeller(0.0, EVENING_UTC_S, UTC))
+    is_over = state in (AlarmState.RETURNED, AlarmState.NORMAL)
+    assert told == ("Losing 1.50 psi/h." if is_over else "Top up by 00:00 tomorrow. Losing 1.50 psi/h.")

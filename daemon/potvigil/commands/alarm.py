@@ -23,7 +23,7 @@ def command(args: argparse.Namespace) -> int:
     named = getattr(args, "alarm", None)
     alarm = None if named in (None, "all") else AlarmId(named)
     duration_s = None if alarm is None or action is not Action.SHELVE else _shelved_s(alarm, args.minutes)
-    asked = Command(action, 0.0, alarm, duration_s=duration_s, by=BY)
+    asked = Command(action, 0.0, alarm, getattr(args, "priority", ""), duration_s, by=BY)
     with Store.open(record_path(args), create=False) as store:
         one = args.pot is not None or action is Action.TEST_ALARM
         pots = [known_pot(store, args.pot)] if one else store.pots()

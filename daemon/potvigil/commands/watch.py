@@ -23,7 +23,7 @@ from potvigil.reports.care_due import care_due
 from potvigil.sensing.conversion import convert
 from potvigil.sensing.wiring_hints import remark
 from potvigil.service.loop import Service
-from potvigil.service.wiring import mqtt_link, open_inputs, quiet_hours, signal_wiring
+from potvigil.service.wiring import mqtt_link, notified, open_inputs, quiet_hours, signal_wiring
 from potvigil.settings.loading import load
 from potvigil.settings.schema import Settings
 from potvigil.wording.quantities import pressure
@@ -49,6 +49,7 @@ def watch(args: argparse.Namespace) -> int:
             on_event=printer.event,
             live=live,
             signals=_signals(settings),
+            notified=notified(settings),
         )
 
         def stop(_signal: int, _frame: FrameType | None) -> None:
@@ -93,6 +94,10 @@ def _live_file(settings: Settings) -> LiveFile | None:
 def check(args: argparse.Namespace) -> int:
     settings = load(args.config)
     show.settings(console(), settings, args.config)
+    if settings.notify is not None or settings.heartbeat is not None:
+        from potvigil.commands.shared.notify_targets import opened  # of an extra, and large
+
+        show.told(console(), [target.recipient for target in opened(settings)])
     wired_well = _ask_hardware(settings) if args.hardware else True
     show.resolutions(console(), settings.core_pots().values(), settings.sample_period_s)
     return DONE if wired_well else NO

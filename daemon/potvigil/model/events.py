@@ -49,6 +49,7 @@ class AlarmId(StrEnum):
     RECORD_FAILING = "record-failing"
     CLOCK_UNSET = "clock-unset"
     SIGNALS_FAILING = "signals-failing"
+    NOTIFY_FAILING = "notify-failing"
     TEST = "test"
 
     __hash__ = str.__hash__  # enum's own is Python code, and these are keys many times a sample
@@ -101,7 +102,8 @@ class Command:
     """What somebody asked of a watch.
 
     alarm: None for all that stand. duration_s: of a shelving. field: which detail an edit changes to `text`.
-    row: the number of the record's row that asks for it, None for none.
+    text: of a test, the priority it is to have; empty for low. row: the number of the record's row that asks
+    for it, None for none.
     """
 
     action: Action
@@ -201,6 +203,7 @@ class StandingAlarm:
 
     do: what to do, by when on the record's axis (by_s; None without an end); text: why. until_utc_s: of a
     shelving; None without one, or without a wall clock. wording/alarm.py puts it into words.
+    announced_s: when it was raised or announced again last; None where only the record tells of it.
     """
 
     alarm: AlarmId
@@ -212,6 +215,7 @@ class StandingAlarm:
     until_utc_s: float | None = None
     do: str = ""
     by_s: float | None = None
+    announced_s: float | None = None
 
 
 @dataclass(frozen=True, slots=True)

@@ -1,1 +1,1 @@
-"""Telling people who look at no page: what goes out of the house, and to whom."""
+"""Those who are told on their phones, by a process of its own: what is due to whom, and how it is sent."""

@@ -7,15 +7,32 @@ domain of its own, so that nothing that listens for the real pots (`homie/5/...`
 Source of the rules: The Homie Convention 5.0.0 (11 May 2025), https://homieiot.github.io.
 """
 
-import hashlib
-import json
 import math
-from collections.abc import Iterable, Mapping
+from collections.abc import Iterable
 from datetime import UTC, datetime
+from functools import cache
 
-from potvigil.model.events import AlarmId, AlarmState, Detail, Priority, Snapshot, StandingAlarm
+from potvigil.model.events import (
+    AlarmEvent,
+    AlarmId,
+    AlarmState,
+    Detail,
+    Priority,
+    Snapshot,
+    StandingAlarm,
+)
 from potvigil.model.pot import Pot
-from potvigil.outputs.homie_tree import DETAILS, EMPTY_STRING, NODES, NONE, Message, Property, topic_base
+from potvigil.outputs.homie_tree import (
+    ALERT,
+    DETAILS,
+    EMPTY_STRING,
+    NODES,
+    NONE,
+    STANDING,
+    UNSET,
+    Message,
+    topic_base,
+)
 from potvigil.units import (
     PA_PER_HPA,
     PRESSURE_UNITS_PA,
@@ -26,8 +43,6 @@ from potvigil.units import (
 from potvigil.wording.alarm import in_words
 from potvigil.wording.quantities import TimeTeller, alarm_state
 
-_UNSET = b""
-ALERT = "/$alert/"  # before an alarm's id
 _LATEST_UTC_S = 253_402_300_740.0  # a minute before the year 10000, where ISO 8601 needs an agreement
 _DECIMALS = {
     "psi": 2,
@@ -36,23 +51,7 @@ _DECIMALS = {
     "Pa": 0,
     "MPa": 4,
 }  # of a pressure: finer than the sensor, no finer
-
-
-def description(workshop: str, pots: Iterable[Pot], rehearsed: bool = False) -> list[Message]:
-    """Return the `$description` of each pot and, last, of the workshop.
-
-    The version of a description is made from its content: it differs whenever the content does, and a restart
-    with the same settings keeps it. Raises ValueError for a workshop or pot that is no Homie id.
-    """
-    pots = list(pots)
-    messages = []
-    for pot in pots:
-        device = {"name": _named(f"Pot {pot.pot_id}", rehearsed), "root": workshop, "nodes": _nodes(pot)}
-        messages.append(_description(topic_base(workshop, pot.pot_id, rehearsed), device))
-    children = [f"{workshop}-{pot.pot_id}" for pot in pots]
-    root = {"name": _named(f"Workshop {workshop}", rehearsed), "children": children}
-    messages.append(_description(topic_base(workshop, None, rehearsed), root))
-    return messages
+_STANDING_NONE = {f"{STANDING}/{alarm}": "false" for alarm in AlarmId}
 
 
 def states(workshop: str, pots: Iterable[Pot], state: str, rehearsed: bool = False) -> list[Message]:
@@ -72,18 +71,32 @@ def values(
     workshop: str, pot: Pot, snapshot: Snapshot, batch_id: int | None, rehearsed: bool = False
 ) -> list[Message]:
     """Return every retained property of a pot, whole; one that is unknown has an empty payload (unset)."""
-    base = topic_base(workshop, pot.pot_id, rehearsed)
     known = _known(pot, snapshot, batch_id, rehearsed)
     return [
-        Message(
+        Message(topic, _payload(known.get(path)), qos=0 if slow else 1, slow=slow)
+        for topic, path, slow in _retained(workshop, pot.pot_id, rehearsed)
+    ]
+
+
+@cache
+def _retained(workshop: str, pot_id: str, rehearsed: bool) -> tuple[tuple[str, str, bool], ...]:
+    """Return topic, node/property and whether it is slow of every retained property of a pot."""
+    base = topic_base(workshop, pot_id, rehearsed)
+    return tuple(
+        (
             f"{base}/{node}/{name}",
-            _payload(known.get(f"{node}/{name}")),
-            slow=prop.datatype in ("float", "datetime", "duration"),
+            f"{node}/{name}",
+            prop.datatype in ("float", "datetime", "duration") and not prop.settable,
         )
         for node, (_, properties) in NODES.items()
         for name, prop in properties.items()
         if prop.retained
-    ]
+    )
+
+
+def property_topic(workshop: str, pot_id: str, path: str, rehearsed: bool = False) -> str:
+    """Return the topic of a pot's node/property."""
+    return f"{topic_base(workshop, pot_id, rehearsed)}/{path}"
 
 
 def alert_topic(workshop: str, pot_id: str, alarm: AlarmId, rehearsed: bool = False) -> str:
@@ -96,67 +109,25 @@ def alerts(workshop: str, pot: Pot, snapshot: Snapshot, rehearsed: bool = False)
 
     Shown too, and said at the start of the text: seen, put aside and until when, over but not yet seen.
     """
-    base = topic_base(workshop, pot.pot_id, rehearsed)
-    standing = {alarm.alarm: alarm for alarm in snapshot.alarms if alarm.state is not AlarmState.NORMAL}
+    base = f"{topic_base(workshop, pot.pot_id, rehearsed)}{ALERT}"
     teller = TimeTeller(snapshot.t_s, snapshot.utc_s, pot.tz)
-    return [
-        Message(
-            f"{base}{ALERT}{alarm_id}",
-            _alert_text(standing[alarm_id], teller, pot, rehearsed).encode()
-            if alarm_id in standing
-            else _UNSET,
-        )
-        for alarm_id in AlarmId
-    ]
+    told = {alarm.alarm: alarm_text(alarm, teller, pot, rehearsed).encode() for alarm in _standing(snapshot)}
+    return [Message(f"{base}{alarm}", told.get(alarm, UNSET)) for alarm in AlarmId]
 
 
-def log_line(
-    workshop: str, gone: Iterable[tuple[str, StandingAlarm]], rehearsed: bool = False
-) -> Message | None:
-    """Return the one warning about alarms (pot id, alarm) that came and went unheard; None without any."""
-    parts = []
-    for pot_id, alarm in gone:
-        since = None if alarm.since_utc_s is None else _datetime(alarm.since_utc_s)
-        parts.append(f"pot {pot_id}: {alarm.alarm}" + (f", raised {since}" if since else ""))
-    if not parts:
-        return None
-    text = f"While the broker was away, alarms came and went: {'; '.join(parts)}. The record has the rest."
-    return Message(f"{topic_base(workshop, None, rehearsed)}/$log/warn", text.encode(), retained=False)
+def alarm_text(
+    alarm: AlarmEvent | StandingAlarm, teller: TimeTeller, pot: Pot, rehearsed: bool = False
+) -> str:
+    """Return an alarm as a person is told it: what it is, how it is with it, what to do, and why."""
+    stamps = ["REHEARSAL"] if rehearsed else []
+    if alarm.alarm is AlarmId.TEST:
+        stamps.append("TEST")
+    stamps.append(f"{alarm.priority} alarm, {alarm_state(alarm, pot.tz)}")
+    return ": ".join([*stamps, in_words(alarm, teller)])
 
 
-def _named(name: str, rehearsed: bool) -> str:
-    return f"{name} (rehearsal)" if rehearsed else name
-
-
-def _nodes(pot: Pot) -> dict[str, object]:
-    return {
-        node: {"name": name, "properties": {key: _property(prop, pot) for key, prop in properties.items()}}
-        for node, (name, properties) in NODES.items()
-    }
-
-
-def _property(prop: Property, pot: Pot) -> dict[str, object]:
-    described: dict[str, object] = {"name": prop.name, "datatype": prop.datatype}
-    if prop.unit is not None:
-        described["unit"] = prop.unit.format(p=pot.pressure_unit)
-    if prop.format is not None:
-        described["format"] = prop.format
-    if prop.settable:
-        described["settable"] = True
-    if not prop.retained:
-        described["retained"] = False
-    return described
-
-
-def _description(base: str, device: Mapping[str, object]) -> Message:
-    device = {"homie": "5.0", **device}
-    content = json.dumps(device, ensure_ascii=False, sort_keys=True).encode()
-    version = int.from_bytes(
-        hashlib.sha256(content).digest()[:6], "big"
-    )  # 48 bits are exact in any JSON reader
-    return Message(
-        f"{base}/$description", json.dumps({**device, "version": version}, ensure_ascii=False).encode()
-    )
+def _standing(snapshot: Snapshot) -> list[StandingAlarm]:
+    return [alarm for alarm in snapshot.alarms if alarm.state is not AlarmState.NORMAL]
 
 
 def _known(pot: Pot, snapshot: Snapshot, batch_id: int | None, rehearsed: bool) -> dict[str, str | None]:
@@ -177,7 +148,7 @@ def _known(pot: Pot, snapshot: Snapshot, batch_id: int | None, rehearsed: bool) 
         return None if kelvin is None else _fixed(kelvin_to_celsius(kelvin), 2)
 
     def when(t_s: float | None, step_s: float = SECONDS_PER_MINUTE) -> str | None:
-        return None if t_s is None or offset_s is None else _datetime(t_s + offset_s, step_s)
+        return None if t_s is None or offset_s is None else datetime_text(t_s + offset_s, step_s)
 
     known: dict[str, str | None] = {
         "pressure/gauge": pressure(reading.gauge_pa),
@@ -198,6 +169,8 @@ def _known(pot: Pot, snapshot: Snapshot, batch_id: int | None, rehearsed: bool) 
             sum(a.state in (AlarmState.UNACKNOWLEDGED, AlarmState.RETURNED) for a in snapshot.alarms)
         ),
         "alarms/highest": _highest(snapshot.alarms),
+        **_STANDING_NONE,
+        **{f"{STANDING}/{alarm.alarm}": "true" for alarm in _standing(snapshot)},
     }
     if snapshot.batch_start_s is not None:
         known |= {
@@ -254,7 +227,7 @@ def _known(pot: Pot, snapshot: Snapshot, batch_id: int | None, rehearsed: bool) 
 
 def _payload(text: str | None) -> bytes:
     if text is None:
-        return _UNSET
+        return UNSET
     return text.encode("utf-8", "replace") or EMPTY_STRING
 
 
@@ -275,7 +248,8 @@ def _significant(value: float) -> str | None:
     return f"{value:.3g}".replace("e+", "e") if math.isfinite(value) else None
 
 
-def _datetime(utc_s: float, step_s: float = 1.0) -> str | None:
+def datetime_text(utc_s: float, step_s: float = 1.0) -> str | None:
+    """Return a time as a datetime payload, rounded to a step; None for what is none."""
     if not 0.0 <= utc_s < _LATEST_UTC_S:  # nor NaN
         return None
     return datetime.fromtimestamp(round(utc_s / step_s) * step_s, UTC).strftime("%Y-%m-%dT%H:%M:%SZ")
@@ -292,11 +266,3 @@ def _duration(seconds: float) -> str | None:
 def _highest(alarms: Iterable[StandingAlarm]) -> str:
     priorities = {alarm.priority for alarm in alarms}
     return next((priority for priority in Priority if priority in priorities), NONE)
-
-
-def _alert_text(alarm: StandingAlarm, teller: TimeTeller, pot: Pot, rehearsed: bool) -> str:
-    stamps = ["REHEARSAL"] if rehearsed else []
-    if alarm.alarm is AlarmId.TEST:
-        stamps.append("TEST")
-    stamps.append(f"{alarm.priority} alarm, {alarm_state(alarm, pot.tz)}")
-    return ": ".join([*stamps, in_words(alarm, teller)])

@@ -1,12 +1,12 @@
-"""What somebody sets over MQTT: the topics, what is read from a message, and what is answered."""
+"""What somebody sets over MQTT: the topics, and what is read from a message."""
 
 from collections.abc import Iterable
 from dataclasses import dataclass
 
 from potvigil.model import batch_details
-from potvigil.model.events import Action, AlarmId, Detail
+from potvigil.model.events import Action, AlarmId, Command, Detail
 from potvigil.model.pot import Pot
-from potvigil.outputs.homie_tree import DETAILS, EMPTY_STRING, ID, Message, domain, topic_base
+from potvigil.outputs.homie_tree import DETAILS, EMPTY_STRING, ID, domain, topic_base
 
 LONGEST_SET_BYTES = 4 * max(batch_details.LONGEST.values())  # UTF-8 takes at most four bytes a character
 
@@ -66,16 +66,11 @@ def parse_set(
     return SetCommand(pot_id, _OF_ALARMS[path], AlarmId(text))
 
 
-def echo(workshop: str, command: SetCommand, rehearsed: bool = False) -> Message | None:
-    """Return what was accepted for an alarm, for its property topic; details answer by their new value.
-
-    Neither retained nor repeated (QoS 0): it is a moment, not a state.
-    """
-    path = next((path for path, action in _OF_ALARMS.items() if action is command.action), None)
-    if path is None:
-        return None
-    topic = f"{topic_base(workshop, command.pot_id, rehearsed)}/{path}"
-    return Message(topic, (command.alarm or "all").encode(), retained=False, qos=0)
+def path_of(command: Command) -> str | None:
+    """Return the property that a command sets, node/property; None for what cannot be set over MQTT."""
+    if command.action is Action.EDIT:
+        return next((path for path, detail in DETAILS.items() if detail is command.field), None)
+    return next((path for path, action in _OF_ALARMS.items() if action is command.action), None)
 
 
 def _set_text(payload: bytes) -> str | Refusal:

@@ -4,16 +4,22 @@ import re
 from collections.abc import Iterable
 from dataclasses import dataclass
 
-from potvigil.model.events import Detail, Priority, Stage
+from potvigil.model.events import AlarmId, Detail, Priority, Stage
 from potvigil.model.reading import Quality
 
 EMPTY_STRING = b"\x00"  # zero length would delete the topic
+UNSET = b""
+ALERT = "/$alert/"  # before an alarm's id
 ID = re.compile(r"[a-z0-9](?:[a-z0-9-]*[a-z0-9])?")
 
 
 @dataclass(frozen=True, slots=True)
 class Message:
-    """One MQTT message. slow: a number that may wait some seconds; all else goes out at once."""
+    """One MQTT message. slow: a number that may wait some seconds; all else goes out at once.
+
+    Numbers go with QoS 0, so that a broker does not queue them for a subscriber that sleeps: they would push
+    out the alarms that it must see when it wakes.
+    """
 
     topic: str
     payload: bytes
@@ -38,6 +44,12 @@ def choice(values: Iterable[str]) -> str:
     return ",".join(values)
 
 
+def alarm_name(alarm: AlarmId) -> str:
+    """Return what an alarm is called, e.g. 'Floor ahead'."""
+    return alarm.replace("-", " ").capitalize()
+
+
+STANDING = "standing"
 STANDARD_FLOW = "standard cm³/min"
 NONE = "none"
 
@@ -144,7 +156,18 @@ NODES: dict[str, tuple[str, dict[str, Property]]] = {
             "unshelve": Property(
                 "Take a shelving back: the id of an alarm, or all", "string", settable=True, retained=False
             ),
+            "announced": Property(
+                "An alarm, as it is announced and each time again", "string", retained=False
+            ),
         },
+    ),
+    STANDING: (
+        "Alarms that are anything but normal",
+        {alarm: Property(alarm_name(alarm), "boolean") for alarm in AlarmId},
+    ),
+    "notes": (
+        "Notes: top-up, cure done, care due and the like",
+        {"last": Property("A note, as it is made", "string", retained=False)},
     ),
 }
 
@@ -156,8 +179,18 @@ def domain(rehearsed: bool) -> str:
     return "potvigil-rehearsal" if rehearsed else "homie"
 
 
-def topic_base(workshop: str, pot_id: str | None, rehearsed: bool) -> str:
+def device_id(workshop: str, pot_id: str | None) -> str:
+    """Return the id of a pot's device, of the workshop's for None. Raises ValueError for no Homie id."""
     for part in (workshop, pot_id):
         if part is not None and not ID.fullmatch(part):
             raise ValueError(f"{part!r} cannot be an MQTT topic: use a-z, 0-9 and - (not at either end)")
-    return f"{domain(rehearsed)}/5/{workshop}" + (f"-{pot_id}" if pot_id is not None else "")
+    return workshop + (f"-{pot_id}" if pot_id is not None else "")
+
+
+def root_topic(rehearsed: bool) -> str:
+    return f"{domain(rehearsed)}/5"
+
+
+def topic_base(workshop: str, pot_id: str | None, rehearsed: bool) -> str:
+    """Return the base topic of a pot's device, of the workshop's for None. Raises as `device_id`."""
+    return f"{root_topic(rehearsed)}/{device_id(workshop, pot_id)}"

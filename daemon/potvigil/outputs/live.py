@@ -8,15 +8,14 @@ watch does not depend on anybody looking.
 import dataclasses
 import json
 import logging
-import os
 import time
 from collections import deque
 from collections.abc import Iterator, Mapping
-from contextlib import suppress
 from pathlib import Path
 from typing import Any
 
 from potvigil.model.events import Snapshot
+from potvigil.replacing import replace
 
 FORMAT = 1
 # The record is behind by its commit period of 60 s at most; twice that, for a commit that had to wait.
@@ -64,7 +63,7 @@ class LiveFile:
             for pot_id, snapshot in snapshots.items()
         )
         try:
-            _replace(self.path, f'{_text(frame)[:-1]},"pots":{{{",".join(pots)}}}}}'.encode())
+            replace(self.path, f'{_text(frame)[:-1]},"pots":{{{",".join(pots)}}}}}'.encode())
         except OSError as error:
             if not self._is_failing:
                 reason = error.strerror or error
@@ -89,14 +88,3 @@ def _text(value: object) -> str:
 
 def _as_fields(value: Any) -> dict[str, Any]:
     return {field.name: getattr(value, field.name) for field in dataclasses.fields(value)}
-
-
-def _replace(path: Path, content: bytes) -> None:
-    beside = path.with_name(f".{path.name}.new")
-    flags = os.O_WRONLY | os.O_CREAT | os.O_EXCL | os.O_NOFOLLOW | os.O_CLOEXEC
-    # Never into what somebody laid there: a link would be followed, a pipe would hold up the watch.
-    with suppress(FileNotFoundError):
-        beside.unlink()
-    with os.fdopen(os.open(beside, flags, 0o640), "wb") as file:
-        file.write(content)
-    beside.replace(path)

@@ -4,6 +4,9 @@ The thread of the loop calls `publish` once a tick. It compares what should stan
 connection has sent, hands the difference to the client library's network thread, and never waits. Nothing is
 kept for a broker that is away: at the next connection the whole present state is sent afresh.
 
+Before it says anything it reads what an earlier run left there: the descriptions, whose versions rise and
+which name what is to be cleared, and what home automation was told. A rehearsal clears its own at the end.
+
 One client object serves one connection. A client that reconnects by itself first sends again what it still
 held: an alarm long over would stand again for a moment, and the broker might be sent more than it agreed to.
 """
@@ -15,8 +18,6 @@ import threading
 import time
 from collections import deque
 from collections.abc import Callable, Iterable, Mapping
-from dataclasses import dataclass, field
-from pathlib import Path
 
 from paho.mqtt.client import Client, ConnectFlags, DisconnectFlags, MQTTMessage, MQTTMessageInfo
 from paho.mqtt.enums import CallbackAPIVersion, MQTTErrorCode, MQTTProtocolVersion
@@ -24,9 +25,12 @@ from paho.mqtt.packettypes import PacketTypes
 from paho.mqtt.properties import Properties
 from paho.mqtt.reasoncodes import ReasonCode
 
-from potvigil.model.events import AlarmId, Snapshot, StandingAlarm
+from potvigil.model.events import AlarmId, Command, Event, Snapshot, StandingAlarm
 from potvigil.model.pot import Pot
-from potvigil.outputs import homie, homie_set, homie_tree
+from potvigil.outputs import homie, homie_moments, homie_set
+from potvigil.outputs.homie_tree import ALERT, Message
+from potvigil.outputs.mqtt_link import MqttLink, MqttLinkError
+from potvigil.outputs.retained import Retained
 
 OnCommand = Callable[[homie_set.SetCommand], None]
 
@@ -35,61 +39,11 @@ _log = logging.getLogger("potvigil.mqtt")
 _KEEP_ALIVE_S = 30  # a dead line is noticed, and the last will given out, after at most 45 s
 _FIRST_RETRY_S, _LAST_RETRY_S = 1, 60
 _STOP_S = 2.0
-_LARGEST_PASSWORD_FILE = 65_535  # bytes: MQTT 5.0, 3.1.3.6, gives a password's length in two
 _MOST_QUEUED = 1000  # messages handed to the network thread and not yet taken by the broker
-_MOST_ECHOES = 100
-_LARGEST_PACKET = 2 * homie_set.LONGEST_SET_BYTES  # MQTT 5: the broker keeps larger ones to itself
-
-
-class MqttError(Exception):
-    """Root of this file's errors."""
-
-
-class MqttLinkError(MqttError, ValueError):
-    """A broker cannot be reached in this way: a name, file or version that cannot be right."""
-
-
-class MqttPasswordError(MqttError, OSError):
-    """The file with the password cannot be read."""
-
-
-@dataclass(frozen=True, slots=True)
-class MqttLink:
-    """Where the broker is, and how to speak to it.
-
-    version: "5" or "3.1.1". tls: encrypt, and check the broker's certificate against ca_file, or the system's
-    authorities where that is None. certificate_file and key_file: our own, for brokers that ask for one.
-    client_id: unique at the broker; None for one made from the workshop's id.
-    """
-
-    host: str
-    port: int = 1883
-    version: str = "5"
-    username: str | None = None
-    password: str | None = field(default=None, repr=False)
-    tls: bool = False
-    ca_file: Path | None = None
-    certificate_file: Path | None = None
-    key_file: Path | None = None
-    client_id: str | None = None
-
-
-def read_password(path: Path) -> str:
-    """Return the first line of a password file. Raises MqttPasswordError."""
-    try:
-        with path.open("rb") as file:  # /dev/zero has no end
-            data = file.read(_LARGEST_PASSWORD_FILE + 1)
-        lines = data.decode("utf-8").splitlines()
-    except (OSError, UnicodeDecodeError) as error:
-        why = error.strerror if isinstance(error, OSError) else "not UTF-8 text"
-        raise MqttPasswordError(
-            f"MQTT password file {path}: {why}; name a file that this service may read"
-        ) from None
-    if not lines or not lines[0]:
-        raise MqttPasswordError(f"MQTT password file {path}: no password in the first line")
-    if len(data) > _LARGEST_PASSWORD_FILE:
-        raise MqttPasswordError(f"MQTT password file {path}: too large; one line with the password is due")
-    return lines[0]
+_MOST_MOMENTS = 100
+_MOST_REFUSALS = 10  # told in one tick; what is more is somebody's flood, not his mistake
+# MQTT 5: the broker keeps larger ones to itself. What we retain is read back: 10 kB at most, with room.
+_LARGEST_PACKET = 65_536
 
 
 class MqttOutput:
@@ -115,7 +69,7 @@ class MqttOutput:
         self._rehearsed = rehearsed
         self._on_command = on_command
         self._slow_interval_s = slow_interval_s
-        self._description = homie.description(workshop, self._pots.values(), rehearsed)
+        self._retained = Retained(workshop, self._pots, rehearsed, link.discovery_prefix)
         self._tls: ssl.SSLContext | None = None
         self._client: Client | None = None
         # written by the network thread
@@ -124,8 +78,12 @@ class MqttOutput:
         self._retry_at_s = 0.0
         self._retry_delay_s = _FIRST_RETRY_S
         self._away_told = False
-        self._echoes: deque[homie_tree.Message] = deque(maxlen=_MOST_ECHOES)
-        # of the loop's thread
+        self._refused: deque[Message] = deque(maxlen=_MOST_REFUSALS)
+        # of the loop's thread; `_retained` hears from the network thread until the connection is up
+        self._moments: deque[Message] = deque(maxlen=_MOST_MOMENTS)
+        self._first: list[Message] = []  # of this connection: what describes the values
+        self._later: deque[Message] = deque()  # of this connection: what is told once all is ready
+        self._newest_slow: MQTTMessageInfo | None = None
         self._fresh = True  # nothing was sent in this connection
         self._sent: dict[str, bytes] = {}
         self._on_the_way: dict[str, MQTTMessageInfo] = {}  # the newest of each topic that tells of an alarm
@@ -185,9 +143,14 @@ class MqttOutput:
         if self._fresh:
             self._fresh = False
             self._slow_at_s = now_s
+            self._first = self._retained.before(int(time.time()))
+            self._later = deque(self._retained.after())
             for message in homie.states(self._workshop, self._pots.values(), "init", self._rehearsed):
                 self._send(message)
-        slow_due = now_s >= self._slow_at_s
+        # a line that does not take them gets no more: QoS 0 is queued without a bound
+        slow_due = now_s >= self._slow_at_s and (
+            self._newest_slow is None or self._newest_slow.is_published()
+        )
         for message in self._wanted(snapshots, batch_ids):
             if self._sent.get(message.topic) == message.payload or (message.slow and not slow_due):
                 continue
@@ -198,20 +161,42 @@ class MqttOutput:
             self._slow_at_s = now_s + self._slow_interval_s
         gone = [(key[0], alarm) for key, alarm in self._unheard.items() if key not in standing]
         self._unheard.clear()
-        if line := homie.log_line(self._workshop, gone, self._rehearsed):
+        if line := homie_moments.missed(self._workshop, gone, self._rehearsed):
             self._send(line)
-        while self._echoes:
-            self._send(self._echoes.popleft())
+        for waiting in (self._later, self._moments, self._refused):
+            while waiting:
+                message = waiting.popleft()
+                if not self._send(message):
+                    waiting.appendleft(message)
+                    return
+
+    def hear(self, pot_id: str, event: Event) -> None:
+        """Take what happened: the next `publish` tells announcements and notes to whoever listens."""
+        if self._up.is_set():
+            self._tell_once(
+                homie_moments.of_event(self._workshop, self._pots[pot_id], event, self._rehearsed)
+            )
+
+    def reflect(self, pot_id: str, command: Command) -> None:
+        """Show that a command was carried out: its property is told again, also where it was so before."""
+        path = homie_set.path_of(command)
+        if path is not None:
+            self._sent.pop(homie.property_topic(self._workshop, pot_id, path, self._rehearsed), None)
+            self._tell_once(homie_moments.done(self._workshop, pot_id, command, self._rehearsed))
 
     def stop(self) -> None:
-        """Say `disconnected` and close; takes 2 s at most, whatever the broker does."""
+        """Say `disconnected` and close; takes 2 s at most, whatever the broker does.
+
+        A rehearsal takes away what it left on the broker.
+        """
         client, self._client = self._client, None
         if client is None:
             return
         deadline_s = time.monotonic() + _STOP_S
         if self._up.is_set():
+            goodbye = homie.states(self._workshop, self._pots.values(), "disconnected", self._rehearsed)
             last = None
-            for message in homie.states(self._workshop, self._pots.values(), "disconnected", self._rehearsed):
+            for message in [*goodbye, *(self._retained.removal() if self._rehearsed else ())]:
                 last = client.publish(message.topic, message.payload, message.qos, message.retained)
             if last is not None and last.rc == MQTTErrorCode.MQTT_ERR_SUCCESS:
                 last.wait_for_publish(deadline_s - time.monotonic())
@@ -224,9 +209,9 @@ class MqttOutput:
 
     def _wanted(
         self, snapshots: Mapping[str, Snapshot], batch_ids: Mapping[str, int | None]
-    ) -> Iterable[homie_tree.Message]:
+    ) -> Iterable[Message]:
         """Yield all that should stand on the broker: alarms before numbers, `ready` after the rest."""
-        yield from self._description
+        yield from self._first
         known = [(self._pots[pot_id], snapshot) for pot_id, snapshot in snapshots.items()]
         for pot, snapshot in known:
             yield from homie.alerts(self._workshop, pot, snapshot, self._rehearsed)
@@ -235,14 +220,20 @@ class MqttOutput:
             yield from homie.values(self._workshop, pot, snapshot, batch_id, self._rehearsed)
         yield from homie.states(self._workshop, self._pots.values(), "ready", self._rehearsed)
 
-    def _send(self, message: homie_tree.Message) -> bool:
+    def _tell_once(self, message: Message | None) -> None:
+        if message is not None:
+            self._moments.append(message)
+
+    def _send(self, message: Message) -> bool:
         """Hand a message to the network thread; False if the line is down or the queue full."""
         if self._client is None:
             return False
         sent = self._client.publish(message.topic, message.payload, message.qos, message.retained)
         taken = sent.rc == MQTTErrorCode.MQTT_ERR_SUCCESS
-        if taken and homie.ALERT in message.topic:
+        if taken and ALERT in message.topic:
             self._on_the_way[message.topic] = sent
+        if message.slow:
+            self._newest_slow = sent if taken else None
         return taken
 
     def _keep_connecting(self) -> None:
@@ -278,6 +269,7 @@ class MqttOutput:
         client.on_connect = self._on_connect
         client.on_connect_fail = self._on_connect_fail
         client.on_subscribe = self._on_subscribe
+        client.on_unsubscribe = self._on_unsubscribe
         client.on_disconnect = self._on_disconnect
         client.on_message = self._on_message
         properties = None
@@ -289,6 +281,10 @@ class MqttOutput:
         self._fresh = True
         self._sent.clear()
         self._on_the_way.clear()
+        self._newest_slow = None
+        self._moments.clear()
+        self._refused.clear()
+        self._retained.begin()
         client.connect_async(link.host, link.port, _KEEP_ALIVE_S, properties=properties)
         client.loop_start()
 
@@ -300,20 +296,26 @@ class MqttOutput:
         if reason.is_failure:
             self._tell_away(f"it refused us: {reason}")
             return
-        client.subscribe(
-            [
-                (topic, 1)
-                for topic in homie_set.set_topics(self._workshop, self._pots.values(), self._rehearsed)
-            ]
-        )
+        topics = homie_set.set_topics(self._workshop, self._pots.values(), self._rehearsed)
+        # what is found comes with QoS 0, past any limit of messages on their way
+        client.subscribe([(topic, 1) for topic in topics] + [(each, 0) for each in self._retained.filters()])
 
     def _on_subscribe(
         self, client: Client, _data: object, _mid: int, reasons: list[ReasonCode], _properties: object
     ) -> None:
         if client is not self._client:
             return
-        if any(reason.is_failure for reason in reasons):
+        settable = len(reasons) - len(self._retained.filters())  # a broker may keep the others to itself
+        if any(reason.is_failure for reason in reasons[:settable]):
             _log.warning("%s does not let us take commands; values are published", self._where())
+        # its answer comes after all that is retained was sent: then it is known what is there
+        client.unsubscribe(self._retained.filters())
+
+    def _on_unsubscribe(
+        self, client: Client, _data: object, _mid: int, _reasons: object, _properties: object
+    ) -> None:
+        if client is not self._client:
+            return
         _log.info("%s is connected", self._where())
         self._away_told = False
         self._retry_delay_s = _FIRST_RETRY_S
@@ -332,25 +334,23 @@ class MqttOutput:
     def _on_message(self, client: Client, _data: object, message: MQTTMessage) -> None:
         if client is not self._client:
             return
-        if message.retain:
-            # it would be obeyed again at each connection
-            outcome: homie_set.SetCommand | homie_set.Refusal | None = homie_set.Refusal(
-                "retained; set without retaining"
-            )
-        else:
-            outcome = homie_set.parse_set(
-                self._workshop, message.topic, bytes(message.payload), self._rehearsed
-            )
+        payload = bytes(message.payload)
+        if self._retained.hear(message.topic, payload):
+            return
+        # a retained one would be obeyed again at each connection
+        outcome: homie_set.SetCommand | homie_set.Refusal | None = (
+            homie_set.Refusal("retained; set without retaining")
+            if message.retain
+            else homie_set.parse_set(self._workshop, message.topic, payload, self._rehearsed)
+        )
         if isinstance(outcome, homie_set.Refusal):
             _log.warning("MQTT message on %s refused: %s", message.topic, outcome.reason)
+            self._refused.append(homie_moments.refused_set(message.topic, outcome.reason))
         elif outcome is not None and outcome.pot_id in self._pots:
             try:
                 self._on_command(outcome)
             except Exception as error:
                 _log.error("MQTT command on %s was not taken: %s", message.topic, error)
-                return
-            if answer := homie_set.echo(self._workshop, outcome, self._rehearsed):
-                self._echoes.append(answer)
 
     def _end(self, why: str) -> None:
         self._up.clear()

@@ -13,11 +13,10 @@ import time
 import warnings
 from collections.abc import Callable, Collection, Mapping, Sequence
 from dataclasses import dataclass, field
-from datetime import UTC, datetime, tzinfo
-from datetime import time as clock_time
 from typing import Any
 
 from potvigil.model.events import Action, AlarmEvent, AlarmState, Command, Event, Priority, StandingAlarm
+from potvigil.model.quiet_hours import QuietHours
 from potvigil.outputs.patterns import HELD, PRESSED, Lamp, Rhythm, Show, Standing, show
 
 BY = "button"
@@ -42,24 +41,6 @@ class Wiring:
     lamps: Mapping[Lamp, int] = field(default_factory=dict)
     buzzer: int | None = None
     button: int | None = None
-
-
-@dataclass(frozen=True, slots=True)
-class QuietHours:
-    """From one time of the day to another, past midnight or not. tz: None for the machine's own zone."""
-
-    begin: clock_time
-    end: clock_time
-    tz: tzinfo | None = None
-
-    def hold(self, utc_s: float | None) -> bool:
-        """Return whether it is quiet; never while nobody knows what time it is."""
-        if utc_s is None:
-            return False
-        now = datetime.fromtimestamp(utc_s, UTC).astimezone(self.tz).time()
-        if self.begin < self.end:
-            return self.begin <= now < self.end
-        return now >= self.begin or now < self.end
 
 
 class Signals:

@@ -14,10 +14,10 @@ from starlette.exceptions import HTTPException
 from starlette.requests import Request
 from starlette.responses import HTMLResponse, JSONResponse, RedirectResponse, Response
 
+from potvigil.live_reader import LivePot, LiveReader
 from potvigil.model.events import Answer, Outcome
 from potvigil.page.children import COMMAND
 from potvigil.page.guard import RefusedError, read_form
-from potvigil.page.live import LivePot, LiveReader
 from potvigil.page.sessions import SESSION_S, Visitors
 from potvigil.page.views.now import Now, PotsOf
 from potvigil.planning.read_request import Rig

@@ -3,7 +3,7 @@
 from dataclasses import dataclass
 from typing import Self
 
-from potvigil.model.events import Answer, BatchSummary, Detail, Interval, Snapshot, Stage, Verdict
+from potvigil.model.events import AlarmId, Answer, BatchSummary, Detail, Interval, Snapshot, Stage, Verdict
 from potvigil.model.maintenance import Care, Part
 
 # The leak speaks each 20 s; an estimate older than this is not of this moment.
@@ -61,6 +61,23 @@ class AskedRow:
     pot_id: str
     taken: bool
     answer: Answer | None
+
+
+@dataclass(frozen=True, slots=True)
+class DeliveryRow:
+    """A try to tell somebody of an alarm on his phone, on the record's axis.
+
+    pot_id: None where the watch itself had fallen silent. target: his name. kind: as what it was told (see
+    notifying/schedule.py). fault: why it failed, None where it was sent.
+    """
+
+    t_s: float
+    utc_s: float | None
+    pot_id: str | None
+    alarm: AlarmId
+    target: str
+    kind: str
+    fault: str | None
 
 
 @dataclass(frozen=True, slots=True)

@@ -221,4 +221,19 @@ MIGRATIONS = (
     DROP INDEX command_waiting;
     CREATE INDEX command_waiting ON command (id) WHERE t_s IS NULL AND outcome IS NULL;
     """,
+    # Whom the notifier told of an alarm, by his name in the settings and never by his address. pot is NULL
+    # where the watch itself was silent, fault where it was sent.
+    """
+    CREATE TABLE delivery (
+        id INTEGER PRIMARY KEY,
+        pot INTEGER REFERENCES pot,
+        t_s REAL NOT NULL,
+        utc_s REAL,
+        alarm TEXT NOT NULL,
+        target TEXT NOT NULL,
+        kind TEXT NOT NULL,
+        fault TEXT
+    ) STRICT;
+    CREATE INDEX delivery_at ON delivery (t_s);
+    """,
 )

@@ -14,12 +14,13 @@ from potvigil.record.lock import WatchLock
 from potvigil.record.spool import Unwritten
 from potvigil.record.tables.batches import Batches
 from potvigil.record.tables.commands import Commands
+from potvigil.record.tables.deliveries import Deliveries
 from potvigil.record.tables.maintenance import Maintenance
 from potvigil.record.tables.runs import Runs
 from potvigil.record.tables.samples import Samples
 
 
-class Store(Runs, Samples, Batches, Commands, Maintenance):
+class Store(Runs, Samples, Batches, Commands, Maintenance, Deliveries):
     """An open record.
 
     What the watch writes (begin_run, append, open_batch, close_batch, add_event, add_edit, take_commands) is

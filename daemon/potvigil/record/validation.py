@@ -108,6 +108,10 @@ def _check_command(row: Row) -> None:
     _check_word("outcome", row.get("outcome"), Outcome)
 
 
+def _check_delivery(row: Row) -> None:
+    _check_word("alarm", row["alarm"], AlarmId)
+
+
 def _check_trace(row: Row) -> None:
     _check_word("stage", row["stage"], Stage)
     _check_leak(row)
@@ -158,6 +162,7 @@ _CHECKS: dict[str, Callable[[Row], None]] = {
     "edit": _check_edit,
     "event": _check_event,
     "command": _check_command,
+    "delivery": _check_delivery,
     "care": _check_care,
     "taught": _check_taught,
     "trace": _check_trace,

@@ -10,6 +10,7 @@ from potvigil.model.batch_details import mixed_utc_s
 from potvigil.model.events import (
     LAST_BATCH,
     AlarmEvent,
+    AlarmId,
     AlarmState,
     BatchClosed,
     BatchOpened,
@@ -27,6 +28,7 @@ from potvigil.reports.html import template
 from potvigil.reports.model import Bubble, Pressed, Told
 from potvigil.units import PRESSURE_UNITS_PA, ZERO_CELSIUS_K, span
 from potvigil.wording.alarm import in_words
+from potvigil.wording.alarm_names import ALARM_WORDS
 from potvigil.wording.quantities import TimeTeller, alarm_state, pressure, rate, shown, two_digits
 
 # Shape and word say the same as the colour; colours as in IEC 60073.
@@ -37,6 +39,8 @@ _VERDICTS = {
     Verdict.VENTED_EARLY: ("■", "failed", "Vented early"),
     Verdict.INCOMPLETE: ("○", "warned", "Not enough was seen to judge"),
 }
+# As what somebody was told on a phone: the kinds of a delivery.
+_TOLD = {"again": "was told again", "changed": "was told what became of it", "test": "was sent a test"}
 _REPLAY = "replay of "  # how `potvigil replay` names its runs
 _LONGEST_TITLE, _LONGEST_NAME = 90, 40
 _BAR_WIDE = 260.0
@@ -371,6 +375,7 @@ class _Words:
     def _rows(self) -> Iterator[Row]:
         told = self.told
         timed = [(event.t_s, row) for event in told.events if (row := self._event(event)) is not None]
+        timed += self._deliveries()
         if told.gel_s is not None:
             timed.append((told.gel_s, Row(self._moment(told.gel_s), "cure", "Gel, by the cure clock.")))
         if self.summary.floor_crossed_s is not None:
@@ -386,6 +391,22 @@ class _Words:
                 day = local.date()
                 yield Row("", "", "", day=f"{local:%A} {local.day} {local:%B %Y}")
             yield row
+
+    def _deliveries(self) -> Iterator[tuple[float, Row]]:
+        """Yield who was told on a phone; of tries that failed one after another, the first."""
+        failed: set[tuple[str, AlarmId]] = set()
+        for each in self.told.deliveries:
+            key = each.target, each.alarm
+            name = ALARM_WORDS[each.alarm] if each.pot_id is not None else "nobody is watching"
+            if each.fault is None:
+                failed.discard(key)
+                said = f"{shown(each.target)} {_TOLD.get(each.kind, 'was told')}: {name}."
+            elif key not in failed:
+                failed.add(key)
+                said = f"{shown(each.target)} was not reached: {name} ({shown(each.fault)})."
+            else:
+                continue
+            yield each.t_s, Row(self._moment(each.t_s), "told", said)
 
     def _edits(self) -> Iterator[Row]:
         for edit in self.told.edits:

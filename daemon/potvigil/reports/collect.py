@@ -72,6 +72,7 @@ def retell(store: Store, batch_id: int) -> Told:
         settings=_settings_shown(runs[-1], row.pot_id),
         earlier_settings=len(shown) > 1,
         utc_less_t_s=read.utc_less_t_s,
+        deliveries=tuple(store.deliveries(row.pot_id, row.start_t_s, row.end_t_s)),
     )
 
 

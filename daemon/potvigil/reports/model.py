@@ -6,7 +6,7 @@ from datetime import UTC, datetime
 
 from potvigil.model.events import BatchSummary, Event
 from potvigil.model.pot import Pot, Resin
-from potvigil.record.rows import BatchRow, EditRow, RunRow, TraceRow
+from potvigil.record.rows import BatchRow, DeliveryRow, EditRow, RunRow, TraceRow
 
 
 @dataclass(frozen=True, slots=True)
@@ -44,7 +44,7 @@ class Told:
     good). traces: what the watch knew, evenly spaced. silences: longer than the core passes over. resin: its
     times. gel_s: when it had gelled, None where unknown. settings: what was in force, as written, without
     secrets. earlier_settings: whether a run of this batch had others. utc_less_t_s: Unix time less the axis,
-    None where no wall clock was known.
+    None where no wall clock was known. deliveries: who was told of its alarms on a phone.
     """
 
     row: BatchRow
@@ -62,6 +62,7 @@ class Told:
     settings: Mapping[str, object]
     earlier_settings: bool
     utc_less_t_s: float | None
+    deliveries: tuple[DeliveryRow, ...] = ()
 
     def local(self, t_s: float) -> datetime | None:
         """Return the wall clock at a moment of the axis, in the workshop's zone."""

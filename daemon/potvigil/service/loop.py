@@ -1,11 +1,11 @@
 """The loop: where drivers, watch, record and outputs meet. One thread reads, thinks and tells, per sample."""
 
 import logging
-import time
 from collections.abc import Callable, Iterable, Iterator
 from contextlib import suppress
 from dataclasses import replace
 from queue import Empty, Full, Queue
+from typing import TYPE_CHECKING
 
 from potvigil.clock import Clock, Instant
 from potvigil.drivers.station import Station
@@ -26,7 +26,7 @@ from potvigil.model.events import (
 from potvigil.outputs import systemd
 from potvigil.outputs.homie_set import SetCommand
 from potvigil.outputs.live import LiveFile
-from potvigil.outputs.mqtt import MqttLink, MqttOutput
+from potvigil.outputs.mqtt_link import MqttLink
 from potvigil.outputs.signals import Signals
 from potvigil.record.errors import DamagedRecordError, RecordError
 from potvigil.record.store import Store
@@ -34,18 +34,22 @@ from potvigil.record.tables.commands import COMMANDS_A_TICK
 from potvigil.record.tables.runs import CLOCK_STEP_S
 from potvigil.reports.care_due import care_due
 from potvigil.reports.learning import Past
+from potvigil.service.alarm_tests import AlarmTests
 from potvigil.service.keeping import keep_event, keep_trace
+from potvigil.service.notified import Notified
 from potvigil.service.restart import take_up_batch
 from potvigil.settings.schema import Settings
 from potvigil.watch.alarm_states import Told
 from potvigil.watch.pot_watch import PotWatch
 from potvigil.wording.answer import answer
 
+if TYPE_CHECKING:
+    from potvigil.outputs.mqtt import MqttOutput
+
 _log = logging.getLogger("potvigil")
+_BY_MQTT = "mqtt"
 # For so long a watch says that it began a new record in place of a damaged one.
 _BEGUN_ANEW_S = 600.0
-# So long a test of the alarm waits for the broker to confirm that it was told.
-_TOLD_WITHIN_S = 5.0
 # A sleep is cut so that a request to stop is heard soon.
 _LONGEST_SLEEP_S = 1.0
 _CLOCK_UNSET = Told("Set this machine's clock", "It is not set: times are counted from now until it is.")
@@ -58,6 +62,7 @@ class Service:
 
     rehearsed: which night is rehearsed, None when it is real. on_event is told every event of every pot.
     live: where what is known now is written for the page, None for nowhere. signals: lamp, buzzer and button.
+    notified: how the notifier fares, None where none is configured.
     """
 
     def __init__(
@@ -72,6 +77,7 @@ class Service:
         on_event: OnEvent = lambda pot_id, batch, event: None,
         live: LiveFile | None = None,
         signals: Signals | None = None,
+        notified: Notified | None = None,
     ) -> None:
         self._settings = settings
         self._clock = clock
@@ -82,18 +88,21 @@ class Service:
         self._on_event = on_event
         self._live = live
         self._signals = signals
+        self._notified = notified
         pots = settings.core_pots()
         self.watches: dict[str, PotWatch] = {}
         self._pasts: dict[str, Past] = {}
         self.batch_ids: dict[str, int | None] = {}
         # bounded: whoever floods the broker is not to fill the memory
         self._asked: Queue[tuple[str, Command]] = Queue(COMMANDS_A_TICK)
-        self._tests: list[tuple[str, Command, float]] = []  # not answered yet; monotonic until when to wait
         self._mqtt: MqttOutput | None = None
         if link is not None:
-            self._mqtt = MqttOutput(
+            from potvigil.outputs import mqtt  # with a library that is loaded only where it is used
+
+            self._mqtt = mqtt.MqttOutput(
                 link, settings.workshop, pots.values(), rehearsed is not None, self._hear_mqtt
             )
+        self._tests = AlarmTests(self._mqtt, signals, notified)
         self._axis_offset_s = 0.0
         self._start_s = 0.0
         self._utc_less_t_s: float | None = None  # once the wall clock was set
@@ -151,6 +160,7 @@ class Service:
         self._commit(t_s, now)
         self._watch_clock(now)
         self._watch_signals()
+        self._watch_notifier()
         if self._mqtt is not None or self._live is not None or self._signals is not None:
             snapshots = {pot_id: watch.snapshot() for pot_id, watch in self.watches.items()}
             if self._mqtt is not None:
@@ -179,7 +189,7 @@ class Service:
     # -- commands ----------------------------------------------------------------------------------
 
     def _hear_mqtt(self, asked: SetCommand) -> None:
-        command = Command(asked.action, 0.0, asked.alarm, asked.text, by="mqtt", field=asked.field)
+        command = Command(asked.action, 0.0, asked.alarm, asked.text, by=_BY_MQTT, field=asked.field)
         self._ask(asked.pot_id, command)  # from the network thread: no more than this
 
     def _ask(self, pot_id: str, command: Command) -> None:
@@ -212,23 +222,17 @@ class Service:
             events = watch.handle(command)
             self._tell(pot_id, events)
             said = answer(command, events, self._settings.timezone)
+            if self._mqtt is not None and command.by == _BY_MQTT and said.outcome is Outcome.DONE:
+                self._mqtt.reflect(pot_id, command)
             if command.action is Action.TEST_ALARM and said.outcome is Outcome.DONE:
-                self._tests.append((pot_id, command, time.monotonic() + _TOLD_WITHIN_S))
+                self._tests.add(pot_id, command)
             else:
                 self._store.answer(command, said)
 
     def _answer_tests(self) -> None:
         """Say of each test of the alarm by which ways it went out; the last tick has sent it."""
-        waiting, self._tests = self._tests, []
-        for pot_id, command, until_s in waiting:
-            heard = None if self._mqtt is None else self._mqtt.has_told(pot_id, AlarmId.TEST)
-            if self._mqtt is not None and not heard and time.monotonic() < until_s:
-                self._tests.append((pot_id, command, until_s))
-                continue
-            ways = {} if self._signals is None else self._signals.ways()
-            if self._mqtt is not None:
-                ways = {"MQTT": None if heard else self._mqtt.fault} | ways
-            self._store.answer(command, _of_test(ways))
+        for command, said in self._tests.answers(lambda pot_id: self.watches[pot_id].snapshot().alarms):
+            self._store.answer(command, said)
 
     def _take_over(self, pot_id: str, batch_id: int, utc_s: float | None) -> None:
         """Ask for what the pot's last batch was made of: as a command, so that a restart feeds it again."""
@@ -260,6 +264,8 @@ class Service:
                 self._take_over(pot_id, after, event.utc_s)
             if self._signals is not None:
                 self._signals.hear(pot_id, event)
+            if self._mqtt is not None:
+                self._mqtt.hear(pot_id, event)
             self._on_event(pot_id, before if after is None else after, event)
             if isinstance(event, BatchOpened):
                 self._tell(pot_id, self._care_due(pot_id, event))
@@ -331,6 +337,13 @@ class Service:
         for watch in self.watches.values():
             watch.report(AlarmId.SIGNALS_FAILING, told)
 
+    def _watch_notifier(self) -> None:
+        if self._notified is None:
+            return
+        told = self._notified.told()
+        for watch in self.watches.values():
+            watch.report(AlarmId.NOTIFY_FAILING, told)
+
     def _watch_afresh(self) -> None:
         pots = self._settings.core_pots()
         self.watches = {pot_id: PotWatch(pot) for pot_id, pot in pots.items()}
@@ -356,13 +369,3 @@ class Service:
             if now_s >= boot_s:
                 return
             self._clock.sleep_until(min(boot_s, now_s + _LONGEST_SLEEP_S))
-
-
-def _of_test(ways: dict[str, str | None]) -> Answer:
-    """Return what became of a test alarm. ways: those that are fitted, with what is wrong with each."""
-    said = [
-        f"{way}: not configured" if way not in ways else f"{way}: {ways[way] or 'sent'}"
-        for way in dict.fromkeys(("MQTT", "lamp", "buzzer", *ways))
-    ]
-    reaches = bool(ways) and not any(ways.values())
-    return Answer(Outcome.DONE if reaches else Outcome.FAILED, "; ".join(said))

@@ -14,10 +14,13 @@ from potvigil.drivers.station import BarometerWiring, PotWiring, Station, Thermo
 from potvigil.drivers.thermometers.ds18b20 import ONE_WIRE_ROOT, THE_ONLY_ONE, find_probes
 from potvigil.drivers.thermometers.max31865 import RtdWiring
 from potvigil.drivers.thermometers.ntc import Coefficients, NtcWiring, of_beta
+from potvigil.model.quiet_hours import QuietHours
 from potvigil.model.reading import Place
-from potvigil.outputs.mqtt import MqttLink, read_password
+from potvigil.outputs.mqtt_link import MqttLink, read_password
 from potvigil.outputs.patterns import Lamp
-from potvigil.outputs.signals import QuietHours, Wiring
+from potvigil.outputs.signals import Wiring
+from potvigil.paths import usual_live, usual_status
+from potvigil.service.notified import Notified
 from potvigil.settings.network import MqttSettings
 from potvigil.settings.schema import PotSettings, Settings
 from potvigil.settings.thermometer import ThermometerSettings
@@ -69,6 +72,7 @@ def mqtt_link(settings: MqttSettings) -> MqttLink:
         certificate_file=None if tls is None else tls.cert_file,
         key_file=None if tls is None else tls.key_file,
         client_id=settings.client_id,
+        discovery_prefix=settings.discovery_prefix if settings.discovery else None,
     )
 
 
@@ -85,6 +89,14 @@ def quiet_hours(settings: Settings) -> QuietHours | None:
     if settings.signals is None or settings.signals.quiet_hours is None:
         return None
     return QuietHours(*settings.signals.quiet_hours, settings.timezone)
+
+
+def notified(settings: Settings) -> Notified | None:
+    """Return where the notifier says how it fares, None where none is configured."""
+    if settings.notify is None and settings.heartbeat is None:
+        return None
+    names = () if settings.notify is None else tuple(each.name for each in settings.notify.targets)
+    return Notified(usual_status(settings.page.live or usual_live(writing=True)), names)
 
 
 def _wiring(pot_id: str, pot: PotSettings, one_wire_root: Path) -> PotWiring:

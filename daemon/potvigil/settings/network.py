@@ -7,7 +7,7 @@ from typing import Annotated, Any, Literal
 from pydantic import Field, ValidationInfo, field_validator, model_validator
 
 from potvigil.settings.block import Block, need
-from potvigil.settings.values import File, Host, SecretFile, Text
+from potvigil.settings.values import File, Host, SecretFile, Text, TopicLevel, YesNo
 
 
 class TlsSettings(Block):
@@ -26,7 +26,10 @@ class TlsSettings(Block):
 
 
 class MqttSettings(Block):
-    """The broker. Its password stands in password_file, never in the settings."""
+    """The broker. Its password stands in password_file, never in the settings.
+
+    discovery: tell home automation of the pots, under discovery_prefix.
+    """
 
     host: Host = need("broker.local")
     port: Annotated[int, Field(ge=1, le=65535)]
@@ -35,6 +38,8 @@ class MqttSettings(Block):
     username: Text | None = None
     password_file: SecretFile | None = None
     tls: TlsSettings | None = None
+    discovery: YesNo = False
+    discovery_prefix: TopicLevel = "homeassistant"
 
     @model_validator(mode="before")
     @classmethod

@@ -135,6 +135,8 @@ def explain(error: Any, root: Any) -> tuple[Path, str]:
             said = "is not a number; give one, without a unit"
         case _:
             return path, f"{shown(value)} where one value is due; give that alone"
+    if path and str(path[-1]).endswith("url"):  # whoever has it can send there
+        return path, f"its text {said}"
     return path, f"{shown(value)} {said}" if isinstance(value, str) else said
 
 

@@ -10,6 +10,7 @@ from potvigil.model.pot import Pot, Reference, Resin, Supply, Transducer
 from potvigil.paths import usual_record
 from potvigil.settings.block import Block, need
 from potvigil.settings.network import MqttSettings, PageSettings
+from potvigil.settings.notify import HeartbeatSettings, NotifySettings
 from potvigil.settings.resins import CureSettings, ResinSettings, known_resins
 from potvigil.settings.signals import SignalsSettings
 from potvigil.settings.thermometer import ThermometerSettings
@@ -179,6 +180,8 @@ class Settings(Block):
     signals: SignalsSettings | None = None
     record: RecordSettings = Field(default_factory=RecordSettings)
     page: PageSettings = Field(default_factory=lambda: PageSettings.model_validate({}))
+    notify: NotifySettings | None = None
+    heartbeat: HeartbeatSettings | None = None
     sample_period: Period = units.TIME.read("1 s")
     units: UnitsSettings = UnitsSettings()
     timezone: Zone | None = None
@@ -201,6 +204,12 @@ class Settings(Block):
         return {name: resin.core_resin() for name, resin in (listed | self.resins).items()}
 
     def as_json(self) -> str:
-        """Return the settings in force as JSON, which load_text takes again. There is no secret in it."""
-        nowhere = {"bus", "address"} if self.barometer.device is None else set()
-        return self.model_dump_json(exclude_none=True, exclude={"barometer": nowhere})
+        """Return the settings in force as JSON, which load_text takes again. There is no secret in it.
+
+        Who is notified is left out: an address is a secret often enough.
+        """
+        nowhere: dict[str, Any] = dict.fromkeys(("bus", "address"), True)
+        left_out: dict[str, Any] = {"notify": True, "heartbeat": True}
+        if self.barometer.device is None:
+            left_out["barometer"] = nowhere
+        return self.model_dump_json(exclude_none=True, exclude=left_out)

@@ -110,6 +110,10 @@ def read_quiet_hours(value: object) -> tuple[clock_time, clock_time]:
     return begin, end
 
 
+def read_quiet_hours_or_none(value: object) -> tuple[clock_time, clock_time] | None:
+    return None if value == "none" else read_quiet_hours(value)
+
+
 def read_coefficients(value: object) -> tuple[float, float, float]:
     try:
         a, b, c = map(float, value if isinstance(value, list) else [])
@@ -135,6 +139,7 @@ Span = Annotated[AnyQuantity, quantity(units.PRESSURE, "10 psi", "1000 psi")]
 Zero = Annotated[AnyQuantity, quantity(units.PRESSURE, "-15 psi", "15 psi")]
 SupplyVoltage = Annotated[AnyQuantity, quantity(units.VOLTAGE, "4.5 V", "5.5 V")]
 Duration = Annotated[AnyQuantity, quantity(units.TIME, "1 min", "14 d")]
+Wait = Annotated[AnyQuantity, quantity(units.TIME, "0 s", "12 h")]
 Keeping = Annotated[AnyQuantity, quantity(units.TIME, "1 d", "36500 d")]
 Period = Annotated[
     AnyQuantity, quantity(units.TIME, "0.2 s", "10 s")
@@ -158,6 +163,8 @@ Hex = Annotated[int, PlainSerializer(hex, return_type=str)]
 PlaceName = Annotated[Place, one_of({place.value: place for place in Place}, "none"), PlainSerializer(str)]
 Id = Annotated[str, matching(r"[a-z0-9-]+", "lower-case letters, digits and hyphens")]
 ProbeId = Annotated[str, matching("28-[0-9a-f]{12}", "28- and 12 hex digits, as in /sys/bus/w1/devices")]
+YesNo = Annotated[bool, one_of({"true": True, "false": False})]
+TopicLevel = Annotated[str, matching(r"[A-Za-z0-9_-]{1,100}", "letters, digits, _ and -, without a slash")]
 Text = Annotated[str, matching(r"\S(.*\S)?", "some text")]
 Host = Annotated[str, matching(HOST, "a name or address, its port under port")]
 Bus = Annotated[int, Field(ge=0, le=31)]
@@ -171,5 +178,10 @@ QuietHours = Annotated[
     tuple[clock_time, clock_time],
     PlainValidator(read_quiet_hours),
     PlainSerializer(lambda hours: "-".join(f"{each:%H:%M}" for each in hours), return_type=str),
+]
+QuietHoursOrNone = Annotated[tuple[clock_time, clock_time] | None, PlainValidator(read_quiet_hours_or_none)]
+Url = Annotated[str, matching(r"[A-Za-z][A-Za-z0-9+.-]*://[^\s]+", "an address like ntfy://host/topic")]
+HttpUrl = Annotated[
+    str, matching(r"https?://[^\s/?#]+[^\s]*", "an address that begins with http:// or https://")
 ]
 Zone = Annotated[ZoneInfo, PlainValidator(read_timezone), PlainSerializer(str, return_type=str)]

@@ -52,6 +52,7 @@ _ALARMS = frozenset(
         "record-failing",
         "clock-unset",
         "signals-failing",
+        "notify-failing",
     )
 )
 

@@ -39,6 +39,8 @@ RULES: dict[AlarmId, Rule] = {
     AlarmId.CLOCK_UNSET: Rule(Priority.LOW, 300.0),
     # low: it endangers no cast by itself, and only the other ways can tell it
     AlarmId.SIGNALS_FAILING: Rule(Priority.LOW, 30.0),
+    # long enough for a notifier to start, and for one that fails to be tried again
+    AlarmId.NOTIFY_FAILING: Rule(Priority.LOW, 120.0),
     AlarmId.TEST: Rule(Priority.LOW, 0.0, off_delay_s=0.0),
 }
 

@@ -71,6 +71,7 @@ NOTHING_TOLD = Told("", "")
 
 @dataclass(slots=True)
 class _Alarm:
+    priority: Priority
     state: AlarmState = AlarmState.NORMAL
     told: Told = NOTHING_TOLD
     newest: Told = NOTHING_TOLD
@@ -78,6 +79,7 @@ class _Alarm:
     since_utc_s: float | None = None
     true_since_s: float | None = None
     false_since_s: float | None = None
+    announced_s: float = 0.0
     repeat_at_s: float = 0.0
     repeat_s: float = FIRST_REPEAT_S
     shelved_until_s: float = 0.0
@@ -98,7 +100,7 @@ class AlarmBook:
     """The alarms of one pot."""
 
     def __init__(self) -> None:
-        self._alarms = {alarm: _Alarm() for alarm in RULES}
+        self._alarms = {alarm: _Alarm(rule.priority) for alarm, rule in RULES.items()}
         self._not_normal: set[AlarmId] = set()
         self._rising: set[AlarmId] = set()  # true, but not for its on-delay yet
         self._last_s: float | None = None
@@ -143,6 +145,7 @@ class AlarmBook:
                 and t_s >= entry.repeat_at_s
                 and not any(map(self._is_announced, RULES[alarm].hidden_by - SENSOR_ROOTS))
             ):
+                entry.announced_s = t_s
                 entry.told = entry.newest
                 entry.repeat_s = min(2.0 * entry.repeat_s, LAST_REPEAT_S)
                 entry.repeat_at_s = t_s + entry.repeat_s
@@ -160,6 +163,10 @@ class AlarmBook:
                 self._move(each, entry, AlarmState.NORMAL, t_s, utc_s, events)
         return events
 
+    def prioritise_test(self, priority: Priority) -> None:
+        """Give the test alarm a priority, so that it goes every way that an alarm of that priority goes."""
+        self._alarms[AlarmId.TEST].priority = priority
+
     def stands(self, alarm: AlarmId) -> bool:
         """Say whether an alarm is anything but normal."""
         return alarm in self._not_normal
@@ -169,7 +176,7 @@ class AlarmBook:
 
     def may_be_shelved(self, alarm: AlarmId) -> bool:
         """Say whether an alarm can be put aside now: nobody silences a high one that has not happened yet."""
-        return RULES[alarm].priority is not Priority.HIGH or self.stands(alarm)
+        return self._alarms[alarm].priority is not Priority.HIGH or self.stands(alarm)
 
     def shelve(self, t_s: float, utc_s: float | None, alarm: AlarmId, duration_s: float) -> list[AlarmEvent]:
         """Silence an alarm until `duration_s` from now, where it may be; it always has an end."""
@@ -197,11 +204,11 @@ class AlarmBook:
         """Return all alarms that are not normal: high before low, and in the order of the rules."""
         shown = []
         for alarm in self._shown():
-            entry, priority = self._alarms[alarm], RULES[alarm].priority
+            entry = self._alarms[alarm]
             shown.append(
                 StandingAlarm(
                     alarm,
-                    priority,
+                    entry.priority,
                     entry.state,
                     entry.since_s,
                     entry.since_utc_s,
@@ -209,6 +216,7 @@ class AlarmBook:
                     entry.until_utc_s,
                     entry.told.do,
                     entry.told.by_s,
+                    entry.announced_s,
                 )
             )
         shown.sort(key=lambda each: list(Priority).index(each.priority))
@@ -284,7 +292,7 @@ class AlarmBook:
             self._move(alarm, entry, AlarmState.RETURNED, t_s, utc_s, events)
         elif entry.state is AlarmState.ACKNOWLEDGED or (
             # what comes after it is another event, and was not put aside
-            entry.state is AlarmState.SHELVED and RULES[alarm].priority is Priority.HIGH
+            entry.state is AlarmState.SHELVED and entry.priority is Priority.HIGH
         ):
             self._move(alarm, entry, AlarmState.NORMAL, t_s, utc_s, events)
 
@@ -292,6 +300,7 @@ class AlarmBook:
         self, alarm: AlarmId, entry: _Alarm, t_s: float, utc_s: float | None, events: list[AlarmEvent]
     ) -> None:
         entry.since_s, entry.since_utc_s = t_s, utc_s
+        entry.announced_s = t_s
         entry.told = entry.newest
         entry.repeat_s = FIRST_REPEAT_S
         entry.repeat_at_s = t_s + FIRST_REPEAT_S
@@ -330,7 +339,7 @@ class AlarmBook:
             utc_s,
             alarm,
             entry.state,
-            RULES[alarm].priority,
+            entry.priority,
             entry.told.text,
             repeat=repeat,
             until_utc_s=entry.until_utc_s,

@@ -30,6 +30,7 @@ from potvigil.model.events import (
     LeakEstimate,
     NoteEvent,
     NoteId,
+    Priority,
     Snapshot,
     Stage,
     StageEvent,
@@ -145,6 +146,7 @@ class PotWatch:
             case Action.CLOSE:
                 events += self.end(t_s)
             case Action.TEST_ALARM:
+                self._alarms.prioritise_test(Priority(command.text or Priority.LOW))
                 self._test_until_s = t_s + TEST_SHOWN_S
         return events
 
@@ -168,6 +170,8 @@ class PotWatch:
                 return "no batch is open"
             case Action.CLOSE if self._is_under_pressure():
                 return UNDER_PRESSURE
+            case Action.TEST_ALARM if command.text not in ("", *Priority):
+                return f"there is no priority {command.text!r}; give {', '.join(Priority)}"
             case Action.TEST_ALARM if self._alarms.is_shelved(AlarmId.TEST):
                 return "the test alarm is put aside, so nobody would hear it; take that back first"
         return None

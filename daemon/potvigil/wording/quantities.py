@@ -12,6 +12,8 @@ _KEPT = "\n\t\u200d\ufe0f"  # the last two: emoji are written with them
 _DECIMALS = {"psi": 1, "bar": 2, "kPa": 0}
 # Less time than that is none: the clock is not worth a look.
 NOW_S = 300.0
+# With so much time left, it is told in steps of so much.
+_COUNTDOWN = ((3 * SECONDS_PER_HOUR, 1800.0), (SECONDS_PER_HOUR, 900.0), (0.0, NOW_S))
 # From then on a time of the day may be taken for that of another.
 _AMBIGUOUS_S = 20 * SECONDS_PER_HOUR
 
@@ -92,10 +94,15 @@ class TimeTeller:
         return f"since about {self._clock(when.value)}" + (f" ({low}-{high})" if low != high else "")
 
     def by(self, t_s: float) -> str:
-        """Return 'by 05:48', 'by 05:48 tomorrow', 'now'; without a wall clock 'within 2 h 50 min'."""
-        if t_s - self._now_s < NOW_S:
+        """Return 'by 05:48', 'by 05:48 tomorrow', 'now'; without a wall clock 'within 2 h 45 min'."""
+        left_s = t_s - self._now_s
+        if left_s < NOW_S:
             return "now"
-        return f"within {self._away(t_s)}" if self._now_utc_s is None else f"by {self._clock(t_s, day=True)}"
+        if self._now_utc_s is not None:
+            return f"by {self._clock(t_s, day=True)}"
+        # what runs down says something else each minute: in steps, and rather too little than too much
+        step_s = next(step_s for above_s, step_s in _COUNTDOWN if left_s >= above_s)
+        return f"within {span(left_s // step_s * step_s)}"
 
     def until(self, t_s: float) -> str:
         """Return 'to 06:30'; without a wall clock 'for 2 h 50 min'."""

@@ -8,8 +8,10 @@ import sys
 import tempfile
 from collections.abc import Iterator
 from contextlib import contextmanager
+from dataclasses import replace
 from datetime import UTC, datetime
 from pathlib import Path
+from urllib.parse import urlsplit
 
 from potvigil.clock import ManualClock
 from potvigil.commands.rehearsal.own_wiring import on_own_wiring, one_pot, simulated_station
@@ -18,12 +20,12 @@ from potvigil.commands.shared.common import UseError, console
 from potvigil.commands.shared.status import DONE
 from potvigil.model.events import BatchClosed, BatchSummary, Event
 from potvigil.outputs.live import LiveFile
-from potvigil.outputs.mqtt import MqttLink
+from potvigil.outputs.mqtt_link import MqttLink
 from potvigil.outputs.patterns import Lamp, Rhythm, Show
 from potvigil.outputs.signals import Signals
 from potvigil.record.store import Store
 from potvigil.service.loop import Service
-from potvigil.service.wiring import quiet_hours, signal_wiring
+from potvigil.service.wiring import mqtt_link, quiet_hours, signal_wiring
 from potvigil.settings.loading import load, load_text
 from potvigil.settings.schema import Settings
 from potvigil.sim.nights import NIGHTS
@@ -45,9 +47,12 @@ def rehearse(args: argparse.Namespace) -> int:
     else:
         settings = one_pot(load(args.config), args.pot)
         night = on_own_wiring(night, settings)
-    link = None if args.mqtt is None else _host_and_port(args.mqtt)
+    link = None if args.mqtt is None else _link(args.mqtt, settings)
     record = args.record or _rehearsal_record(night.name)
-    speed = args.speed or (None if args.page is None else PAGE_SPEED)
+    if args.notify and (args.config is None or settings.notify is None):
+        raise UseError("--notify: needs --config with settings that say who is told, under notify:")
+    is_shown = args.page is not None or args.notify
+    speed = args.speed or (PAGE_SPEED if is_shown else None)
     printer = show.Printer(console(), settings)
     printer.line(f"Rehearsal, simulated: {night.title}", style="bold")
     with tempfile.TemporaryDirectory(prefix="potvigil-") as folder:
@@ -63,16 +68,18 @@ def rehearse(args: argparse.Namespace) -> int:
                 summaries.append((batch, event.summary))
 
         live = None
-        if args.page is not None:
+        if is_shown:
             period_s = settings.sample_period_s / (speed or 1.0)
-            live = LiveFile(Path(folder) / "live.json", settings.workshop, night.name, period_s)
+            live_folder = Path(folder) / "live"
+            live_folder.mkdir()
+            live = LiveFile(live_folder / "live.json", settings.workshop, night.name, period_s)
         service = Service(
             *(settings, clock, f"rehearsal-{night.name}", station, store, link, night.name, on_event, live),
             signals=_told_signals(settings, clock, printer),
         )
         service.start()
         try:
-            with _interruptible(service), _page(args.page, record, live):
+            with _interruptible(service), _page(args.page, record, live), _notifier(args, record, live):
                 service.run(until_s=night.duration_s)
             for watch in service.watches.values():
                 open_batch = watch.summary()
@@ -113,23 +120,41 @@ def _page(port: int | None, record: Path, live: LiveFile | None) -> Iterator[Non
         yield
         return
     words = ["page", "--record", str(record), "--live", str(live.path), "--port", str(port)]
-    page = subprocess.Popen(
+    with _beside(words, "the page"):
+        yield
+
+
+@contextmanager
+def _notifier(args: argparse.Namespace, record: Path, live: LiveFile | None) -> Iterator[None]:
+    """Tell those of the settings meanwhile, where that was asked for."""
+    if not args.notify or live is None:
+        yield
+        return
+    where = ["--config", str(args.config), "--record", str(record), "--live", str(live.path)]
+    with _beside(["notify", "--rehearsal", *where], "the notifier"):
+        yield
+
+
+@contextmanager
+def _beside(words: list[str], name: str) -> Iterator[None]:
+    """Run another verb in a process of its own, from its first line to the end of the night."""
+    process = subprocess.Popen(
         [sys.executable, "-m", "potvigil", *words],
         stdout=subprocess.PIPE,
         text=True,
-        start_new_session=True,  # Ctrl-C is for the rehearsal, which then ends the page
+        start_new_session=True,  # Ctrl-C is for the rehearsal, which then ends this too
     )
     try:
-        address = page.stdout.readline() if page.stdout is not None else ""
-        if not address:
-            raise UseError("the page did not start; the rehearsal was ended")
-        print(address, end="", flush=True)
+        line = process.stdout.readline() if process.stdout is not None else ""
+        if not line:
+            raise UseError(f"{name} did not start; the rehearsal was ended")
+        print(line, end="", flush=True)
         yield
     finally:
-        page.terminate()
-        page.wait()
-        if page.stdout is not None:
-            page.stdout.close()
+        process.terminate()
+        process.wait()
+        if process.stdout is not None:
+            process.stdout.close()
 
 
 def _rehearsal_record(night: str) -> Path:
@@ -137,11 +162,29 @@ def _rehearsal_record(night: str) -> Path:
     return Path.home() / ".local/state/potvigil/rehearsals" / f"{night}-{stamp}-{os.getpid()}.db"
 
 
-def _host_and_port(text: str) -> MqttLink:
-    host, _, port = text.partition(":")
-    if port and not port.isdecimal():
-        raise UseError(f"--mqtt {text}: give HOST or HOST:PORT")
-    return MqttLink(host=host, port=int(port or 1883))
+def _link(where: str, settings: Settings) -> MqttLink:
+    """Return how to reach the broker: as the settings say, with host and port replaced by what is given."""
+    if where in NIGHTS:
+        raise UseError(f"--mqtt {where}: that is a night; name it before --mqtt")
+    known = None if settings.mqtt is None else mqtt_link(settings.mqtt)
+    try:
+        given = urlsplit(f"//{where}")
+        host, port = given.hostname, given.port
+    except ValueError:
+        raise UseError(f"--mqtt {where}: give HOST or HOST:PORT") from None
+    if where and (host is None or given.netloc != where or "@" in where):
+        raise UseError(f"--mqtt {where}: give HOST or HOST:PORT")
+    if known is None:
+        if host is None:
+            raise UseError("--mqtt: which broker? give HOST[:PORT], or --config with an mqtt block")
+        return MqttLink(host, 1883 if port is None else port)
+    return replace(
+        known,
+        host=host or known.host,
+        port=known.port if port is None else port,
+        # under its own id the broker would put out the watch
+        client_id=None if known.client_id is None else f"{known.client_id}-rehearsal",
+    )
 
 
 @contextmanager

@@ -8,7 +8,7 @@ from typing import TypeAlias
 
 from potvigil import __version__
 from potvigil.commands.shared.options import DETAIL_OPTIONS, PARTS, PLAN_OPTIONS
-from potvigil.model.events import AlarmId, Detail, Verdict
+from potvigil.model.events import AlarmId, Detail, Priority, Verdict
 from potvigil.record.batch_query import OPEN
 
 # argparse gives the type no public name
@@ -31,13 +31,16 @@ def _later(target: str) -> _Run:
     return run
 
 
+_REHEARSED_MQTT = "tell a broker too, marked as a rehearsal; signed in to as the settings say"
 _REHEARSED_PAGE = "show it in the web page while it lasts, at 60 times real time unless --speed says else"
+_REHEARSED_NOTIFY = "tell those of the settings too, marked as a rehearsal; at 60 times real time likewise"
 _EXAMPLES = {
     "watch": "potvigil watch --config /etc/potvigil/workshop.yaml",
     "rehearse": "potvigil rehearse two-in-the-morning",
     "replay": "potvigil replay night.csv --config workshop.yaml --json -",
     "check": "potvigil check --config workshop.yaml --hardware",
     "page": "potvigil page --config /etc/potvigil/workshop.yaml",
+    "notify": "potvigil notify --config /etc/potvigil/workshop.yaml --test",
     "calibrate": "potvigil calibrate --config workshop.yaml --pot lantern",
     "tightness": 'potvigil tightness --config workshop.yaml --pot lantern --limit "3 psi in 12 h"',
     "volume": 'potvigil volume --config workshop.yaml --vessel "2 L"',
@@ -98,8 +101,9 @@ def build_parser() -> argparse.ArgumentParser:
     rehearse.add_argument("--pot", metavar="ID", help="which pot of the settings; the first if left out")
     rehearse.add_argument("--speed", type=_speed, metavar="N", help="N times real time; default: at once")
     rehearse.add_argument("--seed", type=int, default=0, help="another seed, other noise")
-    rehearse.add_argument("--mqtt", metavar="HOST[:PORT]", help="tell a broker too, marked as a rehearsal")
+    rehearse.add_argument("--mqtt", nargs="?", const="", metavar="HOST[:PORT]", help=_REHEARSED_MQTT)
     rehearse.add_argument("--record", type=Path, metavar="FILE", help="keep the record here")
+    rehearse.add_argument("--notify", action="store_true", help=_REHEARSED_NOTIFY)
     rehearse.add_argument("--page", nargs="?", type=_port, const=8642, metavar="PORT", help=_REHEARSED_PAGE)
 
     replay = _verb(verbs, "replay", "replay:replay", "put a recorded log through the same watch")
@@ -174,9 +178,22 @@ def build_parser() -> argparse.ArgumentParser:
         "--out", type=Path, metavar="FILE", help="file of the password's hash; folder of the certificate"
     )
 
+    _add_notify(_verb(verbs, "notify", "notify:notify", "tell people on their phones of alarms"))
     _add_batch_verbs(_group(verbs, "batch", "the batches in the record"))
     _add_alarm_verbs(_group(verbs, "alarm", "alarms that stand: list, acknowledge, shelve, unshelve, test"))
     return parser
+
+
+def _add_notify(verb: argparse.ArgumentParser) -> None:
+    verb.add_argument("--config", type=Path, required=True, metavar="FILE", help="settings, YAML")
+    verb.add_argument("--record", type=Path, metavar="FILE", help="the record, if not that of the settings")
+    verb.add_argument("--live", type=Path, metavar="FILE", help="where the watch leaves what it knows now")
+    verb.add_argument("--rehearsal", action="store_true", help="tell of a rehearsal too, marked as one")
+    tried = verb.add_mutually_exclusive_group()
+    tried.add_argument(
+        "--test", action="store_true", help="send each target one test; exit status 1 if one fails"
+    )
+    tried.add_argument("--dry-run", action="store_true", help="say what would be told now, send nothing")
 
 
 def _add_volume(verb: argparse.ArgumentParser) -> None:
@@ -351,6 +368,8 @@ def _add_alarm_verbs(verbs: _Verbs) -> None:
     back.add_argument("--pot", metavar="ID")
     test = _verb(verbs, "test", "alarm:command", "send one alarm end to end, marked as a test", record=True)
     test.add_argument("--pot", metavar="ID")
+    priorities = [Priority.HIGH.value, Priority.LOW.value]
+    test.add_argument("--priority", choices=priorities, default=Priority.LOW.value, help="default: low")
 
 
 def _group(verbs: _Verbs, name: str, what: str) -> _Verbs:

@@ -37,6 +37,7 @@ from potvigil.wording.alarm import in_words
 from potvigil.wording.quantities import TimeTeller, alarm_state, pressure, rate, shown, two_digits
 
 if TYPE_CHECKING:
+    from potvigil.notifying.schedule import Recipient
     from potvigil.settings.schema import Settings  # a list of batches is printed without any
 
 T = TypeVar("T")
@@ -226,6 +227,24 @@ def settings(console: Console, settings: "Settings", path: Path) -> None:
         )
     _table(console, ("pot", "working", "floor", "maximum", "thermometer", "cure"), rows, wraps="thermometer")
     console.print(f"{path}: settings are good; record {settings.record_file}")
+
+
+def told(console: Console, recipients: Iterable["Recipient"]) -> None:
+    """Print who is told of what on a phone."""
+    rows = []
+    for who in recipients:
+        quiet = who.quiet_hours
+        low = [priority for priority in who.priorities if priority is not Priority.HIGH]
+        rows.append(
+            (
+                who.name,
+                ", ".join(priority for priority in Priority if priority in who.priorities),
+                f"{quiet.begin:%H:%M}-{quiet.end:%H:%M}" if quiet is not None and low else "",
+                span(who.after_s) if who.after_s else "at once",
+            )
+        )
+    if rows:
+        _table(console, ("notified", "of", "low ones not", "when not seen for"), rows, wraps="of")
 
 
 def wires(console: Console, rows: Iterable[tuple[str, bool, str]]) -> None:

@@ -31,6 +31,7 @@ from potvigil.record.rows import BatchRow, EditRow, ListedBatch
 from potvigil.record.store import Store
 from potvigil.units import span
 from potvigil.wording.alarm import in_words
+from potvigil.wording.alarm_names import ALARM_WORDS
 from potvigil.wording.quantities import TimeTeller, alarm_state, pressure, rate, shown
 
 PAGE = 50
@@ -42,7 +43,7 @@ VERDICTS = [
     *({"value": each.value, "word": said} for each, (said, _) in VERDICT_WORDS.items()),
     {"value": OPEN, "word": words.STILL_OPEN[0]},
 ]
-ALARM_KINDS = [{"value": each.value, "word": said} for each, said in words.ALARM_WORDS.items()]
+ALARM_KINDS = [{"value": each.value, "word": said} for each, said in ALARM_WORDS.items()]
 FIELDS = {
     Detail.LABEL: ("Label", "a name of its own"),
     Detail.RESIN: ("Resin", "one of the settings, or any words"),
@@ -249,7 +250,7 @@ def _said(event: Event, tz: tzinfo | None) -> tuple[str, str, Level]:
         case AlarmEvent():
             if event.repeat:
                 return "alarm", "", Level.NOTE
-            name = words.ALARM_WORDS[event.alarm]
+            name = ALARM_WORDS[event.alarm]
             if event.state is not AlarmState.UNACKNOWLEDGED:
                 return "alarm", f"{name}: {alarm_state(event, tz)}", Level.NOTE
             standing = StandingAlarm(event.alarm, event.priority, event.state, 0.0, None, "")

@@ -5,6 +5,7 @@ from dataclasses import dataclass
 from itertools import pairwise
 from typing import Any
 
+from potvigil.live_reader import LivePot
 from potvigil.model.events import (
     AlarmEvent,
     AlarmState,
@@ -18,7 +19,6 @@ from potvigil.model.events import (
 )
 from potvigil.model.pot import Pot, Reference
 from potvigil.model.reading import Place, Sample
-from potvigil.page.live import LivePot
 from potvigil.page.views import words
 from potvigil.page.views.now import PotsOf
 from potvigil.record.curve import Bucket
@@ -26,6 +26,7 @@ from potvigil.record.rows import BatchRow, TraceRow
 from potvigil.record.store import Store
 from potvigil.sensing.conversion import SUPPLY_TOLERANCE, convert
 from potvigil.units import PRESSURE_UNITS_PA, SECONDS_PER_HOUR, kelvin_to_celsius
+from potvigil.wording.alarm_names import ALARM_WORDS
 from potvigil.wording.quantities import shown
 
 LEAST_POINTS, USUAL_POINTS, MOST_POINTS = 200, 1200, 4000
@@ -292,7 +293,7 @@ def _marks(
                 standing = StandingAlarm(
                     event.alarm, event.priority, event.state, event.t_s, event.utc_s, event.text
                 )
-                yield _mark(event.t_s, "alarm", words.ALARM_WORDS[event.alarm], words.alarm_level(standing))
+                yield _mark(event.t_s, "alarm", ALARM_WORDS[event.alarm], words.alarm_level(standing))
             case NoteEvent(note=NoteId.TOP_UP):
                 yield _mark(event.t_s, "top-up", shown(event.text), words.Level.NOTE)
             case NoteEvent(note=NoteId.CURE_DONE):

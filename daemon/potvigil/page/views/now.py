@@ -10,9 +10,9 @@ from collections.abc import Callable, Mapping
 from datetime import datetime, tzinfo
 from typing import Any
 
+from potvigil.live_reader import Live, LivePot, LiveReader
 from potvigil.model.events import AlarmId, AlarmState, StandingAlarm
 from potvigil.model.pot import Pot
-from potvigil.page.live import Live, LivePot, LiveReader
 from potvigil.page.views import words
 from potvigil.page.views.held import Held
 from potvigil.page.views.strip import URGENCY, by_urgency, strip
@@ -23,7 +23,9 @@ from potvigil.record.store import Store
 from potvigil.reports.care_due import care_due
 from potvigil.units import PRESSURE_UNITS_PA, span
 from potvigil.wording.alarm import headline
+from potvigil.wording.alarm_names import ALARM_WORDS
 from potvigil.wording.quantities import alarm_state, pressure, shown
+from potvigil.wording.silence import LOOK_AT_THE_GAUGE
 
 PotsOf = Callable[[str], Mapping[str, Pot]]  # the pots of settings as a run keeps them
 OpenStore = Callable[[], Store]
@@ -234,7 +236,7 @@ def alarm(standing: StandingAlarm, teller: Teller, now_s: float, old: bool) -> d
     level = words.alarm_level(standing)
     return {
         "alarm": standing.alarm.value,
-        "word": words.ALARM_WORDS[standing.alarm],
+        "word": ALARM_WORDS[standing.alarm],
         "level": level.value,
         "sign": SIGNS[level],
         "priority": standing.priority.value,
@@ -280,4 +282,4 @@ def _advice(live: Live | None) -> str:
     """Return what to do while the watch is silent."""
     if live is not None and live.rehearsed is not None:
         return "The rehearsal has ended or stands still: nothing here is of this moment"
-    return f"{words.LOOK_AT_THE_GAUGE.removesuffix('.')}, then see whether the watch is running"
+    return f"{LOOK_AT_THE_GAUGE.removesuffix('.')}, then see whether the watch is running"

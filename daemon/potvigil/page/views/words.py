@@ -19,7 +19,9 @@ from potvigil.model.pot import Pot, Supply
 from potvigil.model.reading import Place, Quality
 from potvigil.record.rows import TraceRow
 from potvigil.units import PRESSURE_UNITS_PA, ZERO_CELSIUS_K, span
+from potvigil.wording.alarm_names import ALARM_WORDS
 from potvigil.wording.quantities import TimeTeller, pressure, rate, shown
+from potvigil.wording.silence import LOOK_AT_THE_GAUGE
 
 
 class Level(StrEnum):
@@ -34,23 +36,6 @@ SIGNS = {Level.CALM: "●", Level.NOTE: "●", Level.WARN: "▲", Level.ALARM: "
 # Which comes first where several stand.
 _RANK = (Level.ALARM, Level.WARN, Level.NOTE, Level.CALM)
 
-ALARM_WORDS = {
-    AlarmId.OVER_PRESSURE: "above the maximum",
-    AlarmId.RAPID_LOSS: "losing pressure fast",
-    AlarmId.VENTED_EARLY: "empty before gel",
-    AlarmId.BELOW_FLOOR: "below the floor",
-    AlarmId.FLOOR_AHEAD: "leak: floor ahead",
-    AlarmId.SLOW_TO_PRESSURE: "slow to pressure",
-    AlarmId.PRESSURE_SENSOR: "pressure not known",
-    AlarmId.READINGS_STOPPED: "readings had stopped",
-    AlarmId.RECORD_FAILING: "nothing is being kept",
-    AlarmId.LEAK: "leak",
-    AlarmId.SUPPLY_MASKING: "top-ups hide a leak",
-    AlarmId.THERMOMETER: "thermometer missing",
-    AlarmId.CLOCK_UNSET: "clock not set",
-    AlarmId.SIGNALS_FAILING: "lamp or buzzer failing",
-    AlarmId.TEST: "test of the alarm",
-}
 STAGE_WORDS = {
     Stage.OPEN: "open, empty",
     Stage.FILLING: "filling",
@@ -67,7 +52,6 @@ VERDICT_WORDS = {
     Verdict.INCOMPLETE: ("Not enough was seen to judge", Level.UNKNOWN),
 }
 STILL_OPEN = ("Still open", Level.NOTE)
-LOOK_AT_THE_GAUGE = "Look at the pot's own gauge."
 
 # A change must show in the unit's last figure before it is called one.
 LEAST_SHOWN = {"psi": 0.1, "bar": 0.01, "kPa": 1.0}

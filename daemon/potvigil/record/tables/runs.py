@@ -133,6 +133,7 @@ _MENDED = (
     "'$.utc_s', t_s + ?1, '$.summary.start_utc_s', json_extract(line, '$.summary.start_s') + ?1) "
     f"ELSE json_set(line, '$.utc_s', t_s + ?1) END WHERE {_WRONG.format('')}",
     f"UPDATE edit SET utc_s = t_s + ?1 WHERE {_WRONG.format('')}",
+    f"UPDATE delivery SET utc_s = t_s + ?1 WHERE {_WRONG.format('')}",
     "UPDATE batch SET start_utc_s = start_t_s + ?1, "
     f"summary = json_set(summary, '$.start_utc_s', start_t_s + ?1) WHERE {_WRONG.format('start_')}",
     f"UPDATE batch SET end_utc_s = end_t_s + ?1 WHERE {_WRONG.format('end_')}",

@@ -1,0 +1,139 @@
+"""Telling people on their phones: the process, a test of it, and what it would say now."""
+
+import argparse
+import os
+import signal
+import threading
+from collections.abc import Sequence
+from contextlib import suppress
+from pathlib import Path
+
+from potvigil.clock import SystemClock, boot_id
+from potvigil.commands.shared.common import UseError
+from potvigil.commands.shared.notify_targets import opened
+from potvigil.commands.shared.status import DONE, NO
+from potvigil.live_reader import LiveReader
+from potvigil.notifying.hearing import Hearing
+from potvigil.notifying.heartbeat import Heartbeat, fetch
+from potvigil.notifying.keeper import Keeper, beside, read
+from potvigil.notifying.line import Line
+from potvigil.notifying.message import Message, compose, test_message
+from potvigil.notifying.notifier import LOOK_S, Notifier
+from potvigil.notifying.schedule import Book, due
+from potvigil.notifying.targets import Target, beats
+from potvigil.paths import make_own_folder, usual_live, usual_status
+from potvigil.settings.loading import load
+from potvigil.settings.notify import page_address
+from potvigil.settings.schema import Settings
+
+_LOOK_AGAIN_S = 0.05
+
+
+def notify(args: argparse.Namespace) -> int:
+    """Tell whoever is to be told, until ended; or try it."""
+    settings = load(args.config)
+    if settings.notify is None and settings.heartbeat is None:
+        raise UseError(f"{args.config}: names nobody to be told; give notify: or heartbeat:")
+    targets = opened(settings)
+    if args.test:
+        return _test(settings, targets)
+    return _say(args, settings, targets) if args.dry_run else _run(args, settings, targets)
+
+
+def _run(args: argparse.Namespace, settings: Settings, targets: Sequence[Target]) -> int:
+    clock, boot = SystemClock(), boot_id()
+    record, live = args.record or settings.record_file, _live(args, settings)
+    kept_file = beside(record)
+    kept = read(kept_file)
+    keeper = Keeper(record, kept_file)
+    hearing = _hearing(args, settings, clock.now().boot_s, kept.offset_s(boot))
+    beat = None if settings.heartbeat is None else Heartbeat(*beats(settings.heartbeat))
+    notifier = Notifier(
+        lambda: targets,
+        LiveReader(live),
+        hearing,
+        keeper,
+        kept,
+        clock,
+        boot,
+        status_file=_status_file(live),
+        heartbeat=None if args.rehearsal else beat,
+        link=page_address(settings.notify, settings.page),
+        tz=settings.timezone,
+    )
+    stopping = threading.Event()
+    signal.signal(signal.SIGTERM, lambda *_: stopping.set())
+    signal.signal(signal.SIGINT, lambda *_: stopping.set())
+    names = ", ".join(target.recipient.name for target in targets) or "nobody, only the heartbeat is on"
+    print(f"telling {names}; by what the watch leaves at {live}", flush=True)
+    while not stopping.is_set():
+        notifier.look()
+        stopping.wait(LOOK_S)
+    keeper.close()
+    return DONE
+
+
+def _live(args: argparse.Namespace, settings: Settings) -> Path:
+    return Path(args.live or settings.page.live or usual_live())
+
+
+def _hearing(args: argparse.Namespace, settings: Settings, boot_s: float, offset_s: float) -> Hearing:
+    return Hearing(
+        settings.workshop, settings.timezone, boot_s, offset_s, with_rehearsals=bool(args.rehearsal)
+    )
+
+
+def _status_file(live: Path) -> Path:
+    file = usual_status(live)
+    with suppress(OSError):  # told when it is written
+        make_own_folder(file.parent)
+        file.parent.chmod(0o750)  # the watch looks in by the group
+    return file
+
+
+def _test(settings: Settings, targets: Sequence[Target]) -> int:
+    """Send one message to each target, all at once, and say what came of each."""
+    message = test_message(page_address(settings.notify, settings.page))
+    lines: list[tuple[str, Line[Message], str]] = []
+    for target in targets:
+        line = Line(target.send)
+        line.start(message)
+        lines.append((target.recipient.name, line, "sent"))
+    faults = [_outcome(name, line, done) for name, line, done in lines]
+    if settings.heartbeat is not None:
+        url, _ = beats(settings.heartbeat)
+        beat = Line(fetch)
+        beat.start(url)
+        faults.append(_outcome("heartbeat", beat, "fetched"))
+    return NO if any(faults) else DONE
+
+
+def _outcome(name: str, line: "Line[Message] | Line[str]", done: str) -> bool:
+    """Wait for what was sent, and say what came of it; return whether it failed."""
+    waiting = threading.Event()
+    while (sent := line.take()) is None:
+        waiting.wait(_LOOK_AGAIN_S)
+    print(f"{name}: {done if sent.fault is None else f'failed: {sent.fault}'}", flush=True)
+    return sent.fault is not None
+
+
+def _say(args: argparse.Namespace, settings: Settings, targets: Sequence[Target]) -> int:
+    """Say what would be told to whom now; nothing is sent, and nothing counts as told."""
+    at, boot = SystemClock().now(), boot_id()
+    kept = read(beside(args.record or settings.record_file))
+    hearing = _hearing(args, settings, at.boot_s, kept.offset_s(boot))
+    live, _ = LiveReader(_live(args, settings)).read()
+    now = hearing.take(live, at)
+    for target in targets:
+        name = target.recipient.name
+        found = due(target.recipient, kept.books.get(name, Book()).at(now), now)
+        if not found:
+            print(f"{name}: nothing")
+            continue
+        said = compose(found, now, settings.timezone, page_address(settings.notify, settings.page))
+        print(f"{name}{' (urgent)' if said.urgent else ''}: {said.title}{os.linesep}{_indented(said.text)}")
+    return DONE
+
+
+def _indented(text: str) -> str:
+    return "\n".join(f"    {line}".rstrip() for line in text.splitlines())

@@ -1,0 +1,19 @@
+"""The targets of the settings, opened; for the notifier, and for the check of its settings."""
+
+from potvigil.commands.shared.common import UseError
+from potvigil.notifying.targets import Target, beats, open_targets
+from potvigil.settings.schema import Settings
+
+
+def opened(settings: Settings) -> tuple[Target, ...]:
+    """Return whom there is to tell. Raises UseError, or TargetError with what cannot be used."""
+    if settings.heartbeat is not None:
+        beats(settings.heartbeat)
+    if settings.notify is None:
+        return ()
+    try:
+        return open_targets(settings.notify, settings.timezone)
+    except ImportError as error:
+        raise UseError(
+            f"notify: needs {error.name} ({error}); install it with: pip install 'potvigil[notify]'"
+        ) from error

@@ -1,0 +1,94 @@
+"""A target that the library Apprise reaches: phone services, mail, MQTT, plain HTTP; one address each.
+
+The one door to that library, which is imported when a target is opened.
+"""
+
+import logging
+import re
+import urllib.parse
+from typing import Any
+
+from potvigil.notifying.message import Message, Send, SendError
+
+# How a service's own most urgent priority is called, where one may be given: by Apprise's tables.
+_URGENT = ("emergency", "max", "urgent", "high")
+# The most urgent of this one calls again and again by itself; the schedule does that.
+_URGENT_OF = {"pover": "high"}
+# A mail has no priority of its own. RFC 2156, 5.3.4 (Importance); X-Priority as mail programs read it.
+_OF_A_MAIL = {"+Importance": "high", "+X-Priority": "1"}
+# Shorter parts of an address are no secret.
+_LEAST_SECRET, _LONGEST_PORT = 4, 5
+# Nor are words of everybody's, which would only make a reason unreadable.
+_WORDS = frozenset({"localhost", "priority", "mode", "none", "true", "false", "html", "text", "smtp", "high"})
+
+
+class AddressError(ValueError):
+    """An address is none that Apprise knows; the text shows no more of it than its kind."""
+
+
+def apprise_send(url: str) -> Send:
+    """Return what sends to an address. Raises AddressError; ImportError where the library is missing."""
+    plain = _opened(url)
+    urgent = _opened(_urgent(url, plain))
+
+    def send(message: Message) -> None:
+        result = (urgent if message.urgent else plain).notify(
+            body=message.text,
+            title=message.title,
+            notify_type="failure" if message.urgent else "info",
+            body_format="text",
+        )
+        if not result:
+            said = "; ".join(dict.fromkeys(entry.message.rstrip(".") for entry in result.logs()))
+            raise SendError(without_secrets(said, url) or "the service did not take it")
+
+    return send
+
+
+def without_secrets(text: str, url: str) -> str:
+    """Return a reason without what might be a secret of the address it is about."""
+    parts = urllib.parse.unquote(url).partition("://")[2]
+    for part in sorted(re.split(r"[/:@?&=#,; ]+", parts), key=len, reverse=True):
+        is_port = part.isdigit() and len(part) <= _LONGEST_PORT
+        if len(part) >= _LEAST_SECRET and part.lower() not in _WORDS and not is_port:
+            text = text.replace(part, "...")
+    return text
+
+
+def _opened(url: str) -> Any:
+    import apprise
+
+    # what it says is told as a reason, without what may be a secret of the address
+    logging.getLogger("apprise").propagate = False
+    asset = apprise.AppriseAsset(
+        app_id="Potvigil",
+        app_desc="Night watch",
+        app_url="",
+        # no picture from somebody's server beside an alarm
+        image_url_mask="",
+        image_url_logo="",
+        async_mode=False,  # sent by the thread that asks
+        storage_mode=apprise.PersistentStoreMode.MEMORY,
+        secure_logging=True,
+    )
+    opened = apprise.Apprise(asset=asset)
+    kind, _, rest = url.partition("://")
+    if not rest.strip("/") or not opened.add(url):
+        raise AddressError(f"{kind}://... is no complete address of a service that Apprise knows")
+    return opened
+
+
+def _urgent(url: str, plain: Any) -> str:
+    """Return the address with the service's most urgent priority, where it has one and none is given."""
+    service = plain[0]
+    query = urllib.parse.parse_qs(urllib.parse.urlsplit(url).query)
+    kind = url.partition("://")[0].lower()
+    if kind in ("mailto", "mailtos"):
+        more = {key: value for key, value in _OF_A_MAIL.items() if key not in query}
+    elif "priority" in query or "priority" not in service.template_args:
+        return url
+    else:
+        known = service.template_args["priority"].get("values") or ()
+        words = {str(each).lower() for each in known}
+        more = {"priority": _URGENT_OF.get(kind) or next((w for w in _URGENT if w in words), "emergency")}
+    return f"{url}{'&' if '?' in url else '?'}{urllib.parse.urlencode(more)}" if more else url

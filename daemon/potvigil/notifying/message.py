@@ -1,0 +1,97 @@
+"""A message: all that is due to somebody now, in the words of the alarms."""
+
+from collections.abc import Callable, Sequence
+from dataclasses import dataclass
+from datetime import tzinfo
+
+from potvigil.notifying.schedule import THE_WATCH, Due, Kind, Now
+from potvigil.units import span
+from potvigil.wording.alarm import headline, in_words
+from potvigil.wording.alarm_names import ALARM_WORDS
+from potvigil.wording.quantities import TimeTeller, alarm_state, shown
+
+# From then on a message says for how long nobody has seen the alarm.
+_LONG_S = 300.0
+_NO_MORE = "Nothing more is sent of it unless it comes again."
+TEST_TEXT = "This is a test of the notification. Nothing is wrong."
+
+
+@dataclass(frozen=True, slots=True)
+class Message:
+    """What is sent. link: to the page, None where nobody said where it is. urgent: it shall wake somebody."""
+
+    title: str
+    body: str
+    link: str | None = None
+    urgent: bool = False
+
+    @property
+    def text(self) -> str:
+        """The body with the link beneath it."""
+        return self.body if self.link is None else f"{self.body}\n\n{self.link}"
+
+
+class SendError(Exception):
+    """It could not be delivered; the text says why, and holds no secret."""
+
+
+# Delivers a message or raises; SendError where the reason may be shown.
+Send = Callable[[Message], None]
+
+
+def test_message(link: str | None) -> Message:
+    return Message("TEST: Potvigil", TEST_TEXT, link)
+
+
+def compose(found: Sequence[Due], now: Now, tz: tzinfo | None, link: str | None) -> Message:
+    """Put what is due, at least one thing, into one message. tz: None for the machine's own zone."""
+    teller = TimeTeller(now.t_s, now.utc_s, tz)
+    first, *others = found
+    stamps = ["REHEARSAL"] if now.rehearsed else []
+    stamps += ["TEST"] if first.kind is Kind.TEST else []
+    title = ": ".join([*stamps, _title(first, teller, tz)])
+    if others:
+        title += f" (and {len(others)} more)"
+        body = "\n".join(_line(each, now, teller, tz) for each in found)
+    else:
+        body = _body(first, now)
+    return Message(_plain(title), body, link, any(each.is_urgent for each in found))
+
+
+def _title(due: Due, teller: TimeTeller, tz: tzinfo | None) -> str:
+    if due.kind is Kind.CHANGED:
+        return f"{_whose(due)}{_change(due, tz)}"
+    return f"{_whose(due)}{headline(due.alarm, teller) or ALARM_WORDS[due.alarm.alarm]}"
+
+
+def _body(due: Due, now: Now) -> str:
+    if due.kind is Kind.CHANGED:  # why it was raised is not of this moment any more
+        return _NO_MORE
+    return _plain(f"{due.alarm.text}{_unseen(due, now)}")
+
+
+def _line(due: Due, now: Now, teller: TimeTeller, tz: tzinfo | None) -> str:
+    if due.kind is Kind.CHANGED:
+        return _plain(f"{_whose(due)}{_change(due, tz)}.")
+    return _plain(f"{_whose(due)}{in_words(due.alarm, teller)}{_unseen(due, now)}")
+
+
+def _change(due: Due, tz: tzinfo | None) -> str:
+    if due.pot_id == THE_WATCH:
+        return "The watch is heard again"
+    return f"{ALARM_WORDS[due.alarm.alarm]} ({alarm_state(due.alarm, tz)})"
+
+
+def _unseen(due: Due, now: Now) -> str:
+    stood_s = now.t_s - due.alarm.since_s
+    if due.kind is Kind.TEST or due.pot_id == THE_WATCH or stood_s < _LONG_S:
+        return ""
+    return f" Not yet seen for {span(stood_s)}."
+
+
+def _whose(due: Due) -> str:
+    return "" if due.pot_id == THE_WATCH else f"{due.pot_id}: "
+
+
+def _plain(text: str) -> str:
+    return " ".join(shown(text).split())

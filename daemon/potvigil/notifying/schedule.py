@@ -1,0 +1,174 @@
+"""What is due to whom: the alarms that stand and what a recipient knows of them in, what to tell out.
+
+An alarm is told when it is raised, again whenever the watch announces it again, and once more when somebody
+has acknowledged it or put it aside, or when it is over; that only to those who were told of it. Nothing here
+sends: what could not be delivered is not marked, and so is due again, in the words of that moment.
+"""
+
+from collections.abc import Iterable, Iterator, Mapping, Sequence
+from dataclasses import dataclass, field
+from enum import StrEnum
+
+from potvigil.model.events import AlarmId, AlarmState, Priority, StandingAlarm
+from potvigil.model.quiet_hours import QuietHours
+from potvigil.watch.alarm_rules import RULES
+
+# In place of a pot: the watch itself, which has fallen silent.
+THE_WATCH = ""
+# Who was told of an alarm so shortly before the watch announces it again knows it still.
+REMINDED_S = 300.0
+# What is told beside the alarms themselves (seen, over) comes at most so often for a pot.
+NOTICE_EVERY_S = 600.0
+# Now is known to a slow reading; what was told later than this after it belongs to another axis.
+_SLACK_S = 60.0
+
+
+class Kind(StrEnum):
+    RAISED = "raised"
+    AGAIN = "again"
+    CHANGED = "changed"  # acknowledged, put aside, or over
+    TEST = "test"
+
+
+@dataclass(frozen=True, slots=True)
+class Recipient:
+    """Who is told of what. after_s: only of what nobody has acknowledged for so long."""
+
+    name: str
+    priorities: frozenset[Priority]
+    quiet_hours: QuietHours | None = None
+    after_s: float = 0.0
+
+
+@dataclass(frozen=True, slots=True)
+class Now:
+    """What stands at a moment of the record's axis, by pot; of a pot that is missing nothing is known.
+
+    rehearsed: whether it is a rehearsal's.
+    """
+
+    t_s: float
+    utc_s: float | None
+    standing: Mapping[str, Sequence[StandingAlarm]]
+    rehearsed: bool = False
+
+
+@dataclass(frozen=True, slots=True)
+class Due:
+    """An alarm that somebody is to be told of now."""
+
+    pot_id: str
+    alarm: StandingAlarm
+    kind: Kind
+
+    @property
+    def is_urgent(self) -> bool:
+        return self.alarm.priority is Priority.HIGH and self.kind is not Kind.CHANGED
+
+
+@dataclass(frozen=True, slots=True)
+class Mark:
+    """An alarm a recipient was told of: since when it stood, and when that was told last."""
+
+    since_s: float
+    told_s: float
+
+
+Key = tuple[str, AlarmId]  # pot, alarm
+
+
+@dataclass(frozen=True, slots=True)
+class Book:
+    """What a recipient knows. marks: of what has not come to its end; noticed: pots' last notices, s."""
+
+    marks: Mapping[Key, Mark] = field(default_factory=dict)
+    noticed: Mapping[str, float] = field(default_factory=dict)
+
+    def with_told(self, told: Iterable[Due], t_s: float) -> "Book":
+        """Return what is known once these were told at `t_s`."""
+        marks, noticed = dict(self.marks), dict(self.noticed)
+        for due in told:
+            key = due.pot_id, due.alarm.alarm
+            if due.kind is Kind.CHANGED:
+                marks.pop(key, None)
+                noticed[due.pot_id] = t_s
+            else:
+                marks[key] = Mark(due.alarm.since_s, t_s)
+        return Book(marks, noticed)
+
+    def at(self, now: Now) -> "Book":
+        """Return what of it counts: no test that is over, and nothing of an axis that was begun anew."""
+        tests = {(pot_id, AlarmId.TEST) for pot_id in now.standing} - {
+            (pot_id, each.alarm) for pot_id, alarms in now.standing.items() for each in alarms
+        }
+        last_s = now.t_s + _SLACK_S
+        marks = {key: mark for key, mark in self.marks.items() if key not in tests and mark.told_s <= last_s}
+        noticed = {pot_id: told_s for pot_id, told_s in self.noticed.items() if told_s <= last_s}
+        return self if (len(marks), len(noticed)) == self._size else Book(marks, noticed)
+
+    @property
+    def _size(self) -> tuple[int, int]:
+        return len(self.marks), len(self.noticed)
+
+
+def due(recipient: Recipient, book: Book, now: Now) -> tuple[Due, ...]:
+    """Return all that a recipient is to be told of now, the most pressing first; it makes one message."""
+    found = [*_alarms(recipient, book, now), *_notices(recipient, book, now)]
+    found.sort(key=lambda each: (not each.is_urgent, each.kind is Kind.CHANGED))
+    return tuple(found)
+
+
+def _alarms(recipient: Recipient, book: Book, now: Now) -> Iterator[Due]:
+    for pot_id, alarms in now.standing.items():
+        for alarm in alarms:
+            mark = book.marks.get((pot_id, alarm.alarm))
+            kind = _kind(alarm, mark)
+            if kind is not None and _is_for(recipient, alarm, now):
+                yield Due(pot_id, alarm, kind)
+
+
+def _kind(alarm: StandingAlarm, mark: Mark | None) -> Kind | None:
+    """Return as what an alarm is to be told, None where it is not, to somebody it is for."""
+    if alarm.state is not AlarmState.UNACKNOWLEDGED:
+        return None
+    if alarm.alarm is AlarmId.TEST:
+        return Kind.TEST if mark is None or mark.since_s != alarm.since_s else None
+    # since_s is another where the watch was started anew and found the same again
+    if mark is None or alarm.since_s - mark.told_s >= REMINDED_S:
+        return Kind.RAISED
+    announced_s = alarm.since_s if alarm.announced_s is None else alarm.announced_s
+    return Kind.AGAIN if announced_s - mark.told_s >= REMINDED_S else None
+
+
+def _is_for(recipient: Recipient, alarm: StandingAlarm, now: Now) -> bool:
+    if alarm.alarm is AlarmId.TEST:
+        return True
+    return (
+        alarm.priority in recipient.priorities
+        and now.t_s - alarm.since_s >= recipient.after_s
+        and not _is_held_back(recipient, alarm, now)
+    )
+
+
+def _is_held_back(recipient: Recipient, alarm: StandingAlarm, now: Now) -> bool:
+    quiet = recipient.quiet_hours
+    return alarm.priority is not Priority.HIGH and quiet is not None and quiet.hold(now.utc_s)
+
+
+def _notices(recipient: Recipient, book: Book, now: Now) -> Iterator[Due]:
+    for (pot_id, alarm_id), mark in book.marks.items():
+        alarms = now.standing.get(pot_id)
+        if alarms is None or alarm_id is AlarmId.TEST:
+            continue  # nothing is known, or nothing to tell
+        alarm = next((each for each in alarms if each.alarm is alarm_id), None) or _over(alarm_id, mark)
+        is_due = now.t_s - book.noticed.get(pot_id, float("-inf")) >= NOTICE_EVERY_S
+        if (
+            alarm.state is not AlarmState.UNACKNOWLEDGED
+            and is_due
+            and not _is_held_back(recipient, alarm, now)
+        ):
+            yield Due(pot_id, alarm, Kind.CHANGED)
+
+
+def _over(alarm: AlarmId, mark: Mark) -> StandingAlarm:
+    return StandingAlarm(alarm, RULES[alarm].priority, AlarmState.NORMAL, mark.since_s, None, "")

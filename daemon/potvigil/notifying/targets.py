@@ -1,0 +1,66 @@
+"""Who is told, and how each is reached: from the settings to what sends."""
+
+from collections.abc import Callable, Sequence
+from dataclasses import dataclass
+from datetime import tzinfo
+from pathlib import Path
+
+from potvigil.model.quiet_hours import QuietHours
+from potvigil.notifying.apprise_target import AddressError, apprise_send
+from potvigil.notifying.message import Send
+from potvigil.notifying.schedule import Recipient
+from potvigil.secret_file import SecretFileError, first_line
+from potvigil.settings.notify import HeartbeatSettings, NotifySettings, TargetSettings
+
+
+class TargetError(ValueError):
+    """A target cannot be used; one line that names its key, and holds no secret."""
+
+
+@dataclass(frozen=True, slots=True)
+class Target:
+    """Who is told of what, and what sends to him; another kind of target is another `Send`."""
+
+    recipient: Recipient
+    send: Send
+
+
+# The targets there are now; asked at each look, for those that come and go.
+Targets = Callable[[], Sequence[Target]]
+
+
+def open_targets(notify: NotifySettings, tz: tzinfo | None) -> tuple[Target, ...]:
+    """Return the targets of the settings. Raises TargetError; ImportError where Apprise is missing."""
+    return tuple(_opened(f"notify.targets[{i}]", each, tz) for i, each in enumerate(notify.targets))
+
+
+def beats(heartbeat: HeartbeatSettings) -> tuple[str, str | None]:
+    """Return the heartbeat's two addresses, the second for a failure. Raises TargetError."""
+    url = _address("heartbeat", "url", heartbeat.url, heartbeat.url_file)
+    if heartbeat.fail_url is None and heartbeat.fail_url_file is None:
+        return url, None
+    return url, _address("heartbeat", "fail_url", heartbeat.fail_url, heartbeat.fail_url_file)
+
+
+def _opened(where: str, settings: TargetSettings, tz: tzinfo | None) -> Target:
+    url = _address(where, "url", settings.url, settings.url_file)
+    quiet = None if settings.quiet_hours is None else QuietHours(*settings.quiet_hours, tz)
+    try:
+        send = apprise_send(url)
+    except AddressError as error:
+        key = "url" if settings.url_file is None else f"url_file {settings.url_file}"
+        raise TargetError(f"{where}.{key}: {error}; see Apprise's list of services") from None
+    return Target(Recipient(settings.name, settings.told_of, quiet, settings.after.si), send)
+
+
+def _address(where: str, key: str, url: str | None, file: Path | None) -> str:
+    if file is None:
+        assert url is not None  # the settings see to it
+        return url
+    try:
+        found = first_line(file, "address").strip()
+    except SecretFileError as error:
+        raise TargetError(f"{where}.{key}_file {error}") from None
+    if "://" not in found:
+        raise TargetError(f"{where}.{key}_file {file}: its first line is no address like ntfy://host/topic")
+    return found

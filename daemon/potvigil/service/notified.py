@@ -1,0 +1,55 @@
+"""The notifier as the watch sees it: by the status it leaves in memory, never waited for."""
+
+from pathlib import Path
+
+from potvigil.notifying.status import Status, StatusReader
+from potvigil.watch.alarm_states import Told
+
+_ABSENT = Told(
+    "Start the notifier; `systemctl status potvigil-notify` says how it is",
+    "It is configured and does not run: nobody is told of an alarm on a phone.",
+)
+
+
+class Notified:
+    """path: of the notifier's status. names: of those who are to be told."""
+
+    def __init__(self, path: Path, names: tuple[str, ...]) -> None:
+        self._reader, self._names = StatusReader(path), names
+
+    def told(self) -> Told | None:
+        """Return what is to be said of a notifier that fails, None where it does not."""
+        status = self._reader.read()
+        if status is None:
+            return _ABSENT
+        said = [
+            f"{name} is not reached ({fault}) and may not hear of an alarm."
+            for name, fault in status.targets.items()
+            if fault is not None
+        ]
+        if status.heartbeat is not None:
+            said.append(f"The heartbeat does not get through ({status.heartbeat}).")
+        if not said:
+            return None
+        return Told("Check how the phone is reached, then try `potvigil alarm test`", " ".join(said))
+
+    def of_test(self, pot_id: str, since_s: float | None, *, is_last: bool) -> tuple[bool, str] | None:
+        """Return whether a test of the alarm reached everybody, and in words; None while that is not known.
+
+        since_s: of the test alarm on the record's axis. is_last: there is no more time.
+        """
+        status = self._reader.read()
+        if status is None:
+            return False, "the notifier does not run"
+        told = _told(status, pot_id, since_s)
+        if not is_last and any(name not in told for name in self._names):
+            return None
+        sent = [name for name in self._names if told.get(name, "") is None]
+        failed = [f"{name}: {told.get(name) or 'no answer yet'}" for name in self._names if name not in sent]
+        parts = ([f"sent to {', '.join(sent)}"] if sent else []) + failed
+        return not failed, ", ".join(parts) or "nobody is to be told, only the heartbeat is on"
+
+
+def _told(status: Status, pot_id: str, since_s: float | None) -> dict[str, str | None]:
+    trial = status.tests.get(pot_id)
+    return trial.told if trial is not None and trial.since_s == since_s else {}

@@ -1,0 +1,22 @@
+"""What an alarm is called, in few words."""
+
+from potvigil.model.events import AlarmId
+
+ALARM_WORDS = {
+    AlarmId.OVER_PRESSURE: "above the maximum",
+    AlarmId.RAPID_LOSS: "losing pressure fast",
+    AlarmId.VENTED_EARLY: "empty before gel",
+    AlarmId.BELOW_FLOOR: "below the floor",
+    AlarmId.FLOOR_AHEAD: "leak: floor ahead",
+    AlarmId.SLOW_TO_PRESSURE: "slow to pressure",
+    AlarmId.PRESSURE_SENSOR: "pressure not known",
+    AlarmId.READINGS_STOPPED: "readings had stopped",
+    AlarmId.RECORD_FAILING: "nothing is being kept",
+    AlarmId.LEAK: "leak",
+    AlarmId.SUPPLY_MASKING: "top-ups hide a leak",
+    AlarmId.THERMOMETER: "thermometer missing",
+    AlarmId.CLOCK_UNSET: "clock not set",
+    AlarmId.SIGNALS_FAILING: "lamp or buzzer failing",
+    AlarmId.NOTIFY_FAILING: "notification failing",
+    AlarmId.TEST: "test of the alarm",
+}

@@ -1,0 +1,630 @@
+"""The notifier as a process: who is told, what outlives a kill, what is kept, and what it costs nobody."""
+
+import json
+import signal
+import sqlite3
+import subprocess
+import sys
+import threading
+import time
+from collections.abc import Callable, Iterator
+from contextlib import contextmanager
+from dataclasses import dataclass, replace
+from dataclasses import field as dataclass_field
+from pathlib import Path
+
+import pytest
+
+from broker import HOST, free_port, wait_until
+from demo_pot import NOTHING_KNOWN
+from notified_pot import SMALLEST, SpeakingWatch, axis_s, standing
+from phones import Mailbox, Phone, mailbox, phone
+from potvigil.cli import main
+from potvigil.clock import Instant, SystemClock, boot_id
+from potvigil.live_reader import LiveReader
+from potvigil.model.events import AlarmId, AlarmState, Priority, Stage
+from potvigil.notifying import keeper as kept_files
+from potvigil.notifying.hearing import SILENT_AFTER_S, Hearing
+from potvigil.notifying.heartbeat import Heartbeat
+from potvigil.notifying.keeper import Keeper, Kept
+from potvigil.notifying.message import Message, SendError
+from potvigil.notifying.notifier import Notifier
+from potvigil.notifying.schedule import Book, Due, Kind, Now, Recipient
+from potvigil.notifying.status import StatusReader
+from potvigil.notifying.targets import Target
+from potvigil.paths import usual_status
+from potvigil.record.rows import DeliveryRow
+from potvigil.record.store import Store
+
+FLOOR, LEAK, TEST = AlarmId.FLOOR_AHEAD, AlarmId.LEAK, AlarmId.TEST
+TOLD = "lantern: Top up to 60.0 psi"
+PATIENCE_S = 60.0
+
+
+@pytest.fixture
+def at() -> Iterator[Phone]:
+    with phone() as made:
+        yield made
+
+
+@pytest.fixture
+def mail() -> Iterator[Mailbox]:
+    with mailbox() as made:
+        yield made
+
+
+@dataclass
+class Shop:
+    """A folder with settings, record and live file, and the notifier's process over it."""
+
+    folder: Path
+    targets: str
+    more: str = ""
+    words: tuple[str, ...] = ()
+    watch: SpeakingWatch = dataclass_field(init=False)
+    process: subprocess.Popen[str] | None = None
+
+    def __post_init__(self) -> None:
+        self.watch = SpeakingWatch(self.folder / "run")
+        with Store.open(self.record) as store:
+            store.begin_run("{}", "boot", 0.0, None, None)
+        self.config.write_text(
+            f"{SMALLEST}record: {{file: {self.record}}}\npage: {{live: {self.watch.path}}}\n"
+            f"{self.targets}{self.more}",
+            encoding="utf-8",
+        )
+
+    @property
+    def config(self) -> Path:
+        return self.folder / "workshop.yaml"
+
+    @property
+    def record(self) -> Path:
+        return self.folder / "record.db"
+
+    def start(self) -> None:
+        command = [sys.executable, "-m", "potvigil", "notify", "--config", str(self.config), *self.words]
+        self.process = subprocess.Popen(command, stdout=subprocess.PIPE, text=True)
+        assert self.process.stdout is not None
+        assert self.process.stdout.readline().startswith("telling ")
+
+    def end(self, how: int = signal.SIGKILL) -> int:
+        assert self.process is not None and self.process.stdout is not None
+        self.process.send_signal(how)
+        self.process.wait(PATIENCE_S)
+        self.process.stdout.close()
+        return self.process.returncode
+
+    def deliveries(self) -> list[DeliveryRow]:
+        with Store.open_read_only(self.record) as store:
+            return store.deliveries("lantern", float("-inf"))
+
+    def is_kept(self, kind: Kind) -> bool:
+        """Whether it is written that somebody was told; in the record, and in the file beside it."""
+        kept = Path(f"{self.record}.told")
+        return kept.exists() and any(row.kind == kind and row.fault is None for row in self.deliveries())
+
+
+def to(*targets: str) -> str:
+    return "notify:\n  targets:\n" + "".join(f"    - {{{target}}}\n" for target in targets)
+
+
+@contextmanager
+def running(shop: Shop) -> Iterator[Shop]:
+    shop.start()
+    try:
+        with shop.watch.speaking():
+            yield shop
+    finally:
+        shop.end()
+
+
+def looks_pass(shop: Shop, looks: int = 3) -> None:
+    """Wait until the process has looked a few times more: its status is written at each tenth second."""
+    time.sleep(1.05 * looks)
+
+
+def test_a_night_with_a_kill_tells_nothing_twice_and_forgets_nothing(tmp_path: Path, at: Phone) -> None:
+    shop = Shop(tmp_path, to(f"name: Anna, url: '{at.url()}'"))
+    shop.watch.alarms = (standing(FLOOR, axis_s()),)
+    with running(shop):
+        wait_until(lambda: at.titles == [TOLD], PATIENCE_S, lambda: f"told {at.titles}")
+        wait_until(lambda: shop.is_kept(Kind.RAISED), PATIENCE_S, "it was not kept")
+    with running(shop):  # killed meanwhile
+        looks_pass(shop)
+        assert at.titles == [TOLD]
+        shop.watch.alarms = (*shop.watch.alarms, standing(AlarmId.PRESSURE_SENSOR, axis_s(), do="Look"))
+        wait_until(lambda: len(at.titles) == 2, PATIENCE_S, lambda: f"told {at.titles}")
+        wait_until(lambda: len(shop.deliveries()) == 2, PATIENCE_S, "it was not kept")
+    with running(shop):
+        shop.watch.alarms = tuple(
+            standing(each.alarm, each.since_s, AlarmState.ACKNOWLEDGED) for each in shop.watch.alarms
+        )
+        wait_until(lambda: len(at.titles) == 3, PATIENCE_S, lambda: f"told {at.titles}")
+        looks_pass(shop)
+    assert at.titles[1:] == ["lantern: Look", "lantern: leak: floor ahead (seen) (and 1 more)"]
+    told = [(row.pot_id, row.alarm, row.target, row.kind, row.fault) for row in shop.deliveries()]
+    assert told[:2] == [
+        ("lantern", FLOOR, "Anna", "raised", None),
+        ("lantern", AlarmId.PRESSURE_SENSOR, "Anna", "raised", None),
+    ]
+    assert str(at.port) not in "".join(map(str, told)) and "lens-night" not in "".join(map(str, told))
+
+
+def test_what_could_not_be_delivered_before_a_kill_is_told_after_it(tmp_path: Path, at: Phone) -> None:
+    shop = Shop(tmp_path, to(f"name: Anna, url: '{at.url()}'"))
+    at.status = 503
+    shop.watch.alarms = (standing(FLOOR, axis_s()),)
+    with running(shop):
+        wait_until(lambda: bool(shop.deliveries()), PATIENCE_S, "no try was kept")
+    assert "503" in (shop.deliveries()[0].fault or "")
+    tries = len(at.titles)
+    at.status = 200
+    with running(shop):
+        wait_until(lambda: len(at.titles) == tries + 1, PATIENCE_S, "never told")
+        wait_until(lambda: shop.is_kept(Kind.RAISED), PATIENCE_S, "it was not kept")
+
+
+def test_a_stop_is_clean_and_keeps_what_was_told(tmp_path: Path, mail: Mailbox) -> None:
+    shop = Shop(tmp_path, to(f"name: Anna, url: '{mail.url()}'"))
+    shop.watch.alarms = (standing(FLOOR, axis_s()),)
+    shop.start()
+    with shop.watch.speaking():
+        wait_until(lambda: len(mail.mails) == 1, PATIENCE_S, "no mail")
+    looks_pass(shop, 2)
+    assert shop.end(signal.SIGTERM) == 0
+    assert shop.is_kept(Kind.RAISED)
+    assert mail.mails[0]["Subject"] == TOLD
+
+
+def test_a_watch_that_falls_silent_is_told_and_heard_again(tmp_path: Path, at: Phone) -> None:
+    shop = Shop(tmp_path, to(f"name: Anna, url: '{at.url()}'"), "timezone: UTC\n")
+    shop.watch.speak(age_s=SILENT_AFTER_S + 30.0)
+    shop.start()
+    try:
+        wait_until(lambda: len(at.heard) == 1, PATIENCE_S, "nobody was told")
+        said = at.heard[0]
+        assert said.json["title"] == "Look at the pot's own gauge, then see whether the watch is running"
+        heard = time.strftime("%H:%M", time.gmtime(shop.watch.snapshot.utc_s))
+        assert said.json["message"].startswith(f"The watch says nothing since {heard}")
+        assert said.headers["x-priority"] == "max"
+        with shop.watch.speaking():
+            wait_until(lambda: len(at.heard) == 2, PATIENCE_S, "it was not told that it is back")
+        assert at.heard[1].json["title"] == "The watch is heard again"
+        wait_until(lambda: bool(shop.deliveries()), PATIENCE_S, "it was not kept")
+        row = shop.deliveries()[0]
+        assert (row.pot_id, row.alarm, row.kind) == (None, AlarmId.READINGS_STOPPED, "raised")
+    finally:
+        shop.end()
+
+
+def test_a_rehearsal_is_told_only_where_that_is_asked_for_and_marked(tmp_path: Path, at: Phone) -> None:
+    shop = Shop(
+        tmp_path, to(f"name: Anna, url: '{at.url()}'"), f"heartbeat: {{url: '{at.url('http', 'beat')}'}}\n"
+    )
+    shop.watch = SpeakingWatch(tmp_path / "run", rehearsed="slow-lid-leak")
+    shop.watch.alarms = (standing(FLOOR, axis_s()),)
+    with running(shop):
+        looks_pass(shop)
+        assert at.heard == []
+    shop.words = ("--rehearsal",)
+    with running(shop):
+        wait_until(lambda: at.titles == [f"REHEARSAL: {TOLD}"], PATIENCE_S, lambda: f"told {at.titles}")
+        looks_pass(shop)
+    assert [request.path for request in at.heard] == ["/"]  # and no heartbeat
+
+
+# --- in this process: the parts on clocks of their own
+
+
+@dataclass
+class Bench:
+    """A notifier over a live file, looked at by hand."""
+
+    folder: Path
+    targets: list[Target]
+    heartbeat: Heartbeat | None = None
+    record: Path | None = None
+
+    def __post_init__(self) -> None:
+        self.watch = SpeakingWatch(self.folder / "run")
+        self.status = self.folder / "status.json"
+        record = self.record or self.folder / "record.db"
+        if self.record is None:
+            Store.open(record).close()
+        self.keeper = Keeper(record, kept_files.beside(record))
+        clock = SystemClock()
+        self.notifier = Notifier(
+            lambda: self.targets,
+            LiveReader(self.watch.path),
+            Hearing("harbour-models", None, clock.now().boot_s),
+            self.keeper,
+            Kept(),
+            clock,
+            boot_id(),
+            status_file=self.status,
+            heartbeat=self.heartbeat,
+        )
+
+    def look_until(self, done: Callable[[], bool], what: str) -> None:
+        def look() -> bool:
+            self.watch.speak()
+            self.notifier.look()
+            return done()
+
+        wait_until(look, PATIENCE_S, what)
+
+
+def taker(name: str, send: Callable[[Message], None], **rules: object) -> Target:
+    return Target(Recipient(name, frozenset(Priority), **rules), send)
+
+
+def refuse(_: Message) -> None:
+    raise SendError("refused")
+
+
+def test_one_that_hangs_holds_no_other(tmp_path: Path) -> None:
+    released, got = threading.Event(), []
+    bench = Bench(
+        tmp_path, [taker("Cem", lambda _: bool(released.wait(60.0)) and None), taker("Anna", got.append)]
+    )
+    bench.watch.alarms = (standing(FLOOR, axis_s()),)
+    bench.look_until(lambda: len(got) == 1, "Anna was held up")
+    bench.watch.alarms = (standing(FLOOR, axis_s(), AlarmState.ACKNOWLEDGED),)
+    bench.look_until(lambda: len(got) == 2, "Anna was held up")
+    released.set()
+
+
+def test_a_flood_while_a_target_is_away_waits_as_one_message(tmp_path: Path) -> None:
+    """There is no queue that could fill: what is due is put together when it can be sent."""
+    tries: list[Message] = []
+    away = True
+
+    def send(message: Message) -> None:
+        tries.append(message)
+        if away:
+            raise SendError("away")
+
+    bench = Bench(tmp_path, [taker("Anna", send)])
+    alarms = [alarm for alarm in AlarmId if alarm is not TEST]
+    for count in range(1, len(alarms) + 1):
+        bench.watch.alarms = tuple(standing(alarm, axis_s() - 1.0) for alarm in alarms[:count])
+        bench.look_until(lambda n=count: len(tries) == n, "what is new is not tried at once")
+    bench.look_until(lambda: not bench.notifier.is_busy, "it hangs")
+    away = False
+    bench.notifier._lines["Anna"]._again_s = 0.0  # the rest after the last failure is over
+    bench.look_until(lambda: len(tries) == len(alarms) + 1, "never told")
+    assert tries[-1].title.endswith(f"(and {len(alarms) - 1} more)")
+    assert len(tries[-1].body.splitlines()) == len(alarms)
+
+
+def test_what_is_not_new_waits_out_the_rest_after_a_failure(tmp_path: Path) -> None:
+    tries: list[Message] = []
+
+    def send(message: Message) -> None:
+        tries.append(message)
+        raise SendError("away")
+
+    bench = Bench(tmp_path, [taker("Anna", send)])
+    bench.watch.alarms = (standing(FLOOR, axis_s()),)
+    bench.look_until(lambda: len(tries) == 1, "never tried")
+    until_s = time.monotonic() + 1.0
+    bench.look_until(lambda: time.monotonic() > until_s, "")
+    assert len(tries) == 1
+
+
+def test_a_test_of_the_alarm_is_told_to_all_and_its_outcome_is_known(tmp_path: Path) -> None:
+    got: list[Message] = []
+    second = taker("Ben", got.append, after_s=9000.0)
+    bench = Bench(tmp_path, [second, taker("Cem", refuse)])
+    since_s = axis_s()
+    bench.watch.alarms = (standing(TEST, since_s, do="Nothing to do", text="This is a test."),)
+
+    def trial() -> dict[str, str | None]:
+        found = StatusReader(bench.status).read()
+        return {} if found is None or "lantern" not in found.tests else found.tests["lantern"].told
+
+    bench.look_until(lambda: trial() == {"Ben": None, "Cem": "refused"}, "no outcome")
+    found = StatusReader(bench.status).read()
+    assert found is not None and found.tests["lantern"].since_s == since_s
+    assert found.targets == {"Ben": None, "Cem": "refused"}
+    assert [message.title for message in got] == ["TEST: lantern: Nothing to do"]
+
+
+def test_targets_may_come_and_go(tmp_path: Path) -> None:
+    got: list[Message] = []
+    bench = Bench(tmp_path, [])
+    bench.watch.alarms = (standing(FLOOR, axis_s()),)
+    bench.notifier.look()
+    bench.targets = [taker("a browser", got.append)]
+    bench.look_until(lambda: len(got) == 1, "not told")
+    bench.targets = []
+    bench.look_until(lambda: json.loads(bench.status.read_text())["targets"] == {}, "it is still there")
+
+
+def test_a_record_that_refuses_holds_nobody_and_is_written_when_it_can_be(tmp_path: Path) -> None:
+    got: list[Message] = []
+    record = tmp_path / "away" / "record.db"
+    record.parent.mkdir()
+    Store.open(record).close()
+    holding = sqlite3.connect(record, isolation_level=None)
+    holding.execute("BEGIN IMMEDIATE")
+    bench = Bench(tmp_path, [taker("Anna", got.append)], record=record)
+    bench.watch.alarms = (standing(FLOOR, axis_s()),)
+    bench.look_until(lambda: len(got) == 1, "held up by the record")
+    holding.execute("ROLLBACK")
+    holding.close()
+
+    def written() -> bool:
+        with Store.open_read_only(record) as store:
+            return len(store.deliveries("lantern", 0.0)) == 1
+
+    bench.keeper._news.set()  # its pause before the next try is over
+    bench.look_until(written, "never written")
+
+
+def test_rows_that_cannot_be_written_are_bounded(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    monkeypatch.setattr(kept_files, "MOST_ROWS", 5)
+    keeper = Keeper(tmp_path / "no" / "record.db", tmp_path / "told")
+    row = DeliveryRow(0.0, None, "lantern", FLOOR, "Anna", "raised", None)
+    for _ in range(100):
+        keeper.keep(Kept(), [row])
+    assert len(keeper._rows) == 5
+    wait_until((tmp_path / "told").exists, PATIENCE_S, "what was told is kept all the same")
+
+
+def test_what_is_kept_is_read_again(tmp_path: Path) -> None:
+    file = tmp_path / "told"
+    book = Book().with_told([Due("lantern", standing(FLOOR, 7.0), Kind.RAISED)], 8.0)
+    book = book.with_told([Due("mast", standing(LEAK, 1.0, AlarmState.ACKNOWLEDGED), Kind.CHANGED)], 9.0)
+    kept = Kept({"Anna": book, "Ben": Book()}, "boot-1", 100.0, 250.0)
+    file.write_text(kept_files.as_text(kept), encoding="utf-8")
+    assert kept_files.read(file) == kept
+    assert (kept.offset_s("boot-1"), kept.offset_s("boot-2")) == (150.0, 250.0)
+
+
+@pytest.mark.parametrize(
+    "content", ["", "{", "[]", '{"format": 1}', '{"format": 2}', '{"format":1,"books":[]}', "\0"]
+)
+def test_what_cannot_be_read_makes_everything_told_again(tmp_path: Path, content: str) -> None:
+    file = tmp_path / "told"
+    file.write_text(content)
+    assert kept_files.read(file) == Kept()
+    assert kept_files.read(tmp_path / "nothing") == Kept()
+
+
+# --- silence
+
+
+class Silent:
+    def __init__(self, tmp_path: Path, *, started_s: float = 0.0) -> None:
+        self.watch = SpeakingWatch(tmp_path / "run")
+        self.hearing = Hearing("harbour-models", None, started_s)
+
+    def hear(self, silent_for_s: float) -> Now:
+        live, _ = LiveReader(self.watch.path).read()
+        now = SystemClock().now()
+        return self.hearing.take(live, type(now)(now.boot_s + silent_for_s, now.utc_s))
+
+
+def test_a_short_silence_is_no_alarm_and_takes_nothing_back(tmp_path: Path) -> None:
+    silent = Silent(tmp_path)
+    assert set(silent.hear(0.0).standing) == {"", "lantern"}
+    assert silent.hear(SILENT_AFTER_S - 5.0).standing == {}
+    now = silent.hear(SILENT_AFTER_S + 5.0)
+    (alarm,) = now.standing[""]
+    assert (list(now.standing), alarm.priority) == ([""], Priority.HIGH)
+    assert now.t_s - alarm.since_s == pytest.approx(SILENT_AFTER_S + 5.0, abs=2.0)
+
+
+def test_silence_over_an_empty_shop_is_low_and_told_once(tmp_path: Path) -> None:
+    silent = Silent(tmp_path)
+    silent.watch.snapshot = NOTHING_KNOWN
+    silent.watch._file.write({"lantern": NOTHING_KNOWN}, {"lantern": None})
+    assert NOTHING_KNOWN.stage is Stage.OPEN
+    alarms = [silent.hear(hours * 3600.0).standing[""][0] for hours in (1, 2, 3)]
+    assert {(alarm.priority, alarm.announced_s) for alarm in alarms} == {(Priority.LOW, alarms[0].since_s)}
+
+
+def test_silence_is_announced_on_the_steps_of_the_alarm_book(tmp_path: Path) -> None:
+    silent = Silent(tmp_path)
+    minutes = set()
+    for minute in range(3, 200):
+        alarm = silent.hear(60.0 * minute).standing[""][0]
+        assert alarm.announced_s is not None
+        minutes.add(round((alarm.announced_s - alarm.since_s - SILENT_AFTER_S) / 60.0))
+    assert sorted(minutes) == [0, 10, 30, 70, 130, 190]
+
+
+def test_a_watch_that_was_never_heard_is_silent_since_the_machine_began(tmp_path: Path) -> None:
+    now = SystemClock().now()
+    hearing = Hearing("harbour-models", None, now.boot_s)
+    assert hearing.take(None, now).standing == {}
+    later = type(now)(now.boot_s + SILENT_AFTER_S + 1.0, now.utc_s)
+    (alarm,) = hearing.take(None, later).standing[""]
+    assert (alarm.priority, alarm.since_s) == (Priority.HIGH, 0.0)
+    assert alarm.text == "The watch says nothing: nobody is watching."
+
+
+def test_the_time_is_that_of_the_watch_also_in_a_rehearsed_night(tmp_path: Path) -> None:
+    watch = SpeakingWatch(tmp_path / "run", rehearsed="sound")
+    night_utc_s = 1_767_304_800.0
+    watch.snapshot = replace(watch.snapshot, utc_s=night_utc_s)
+    watch._file.write({"lantern": watch.snapshot}, {})
+    live, _ = LiveReader(watch.path).read()
+    now = SystemClock().now()
+    heard = Hearing("harbour-models", None, now.boot_s, with_rehearsals=True).take(live, now)
+    assert heard.utc_s == pytest.approx(night_utc_s, abs=2.0)
+    assert heard.rehearsed
+
+
+def test_a_live_file_of_another_boot_is_silence_from_now_on(tmp_path: Path) -> None:
+    """It was written at a boot time that has not come yet; the axis goes on after what it says."""
+    live, _ = LiveReader(SpeakingWatch(tmp_path / "run").path).read()
+    assert live is not None
+    heard_s = live.pots["lantern"].snapshot.t_s
+    hearing = Hearing("harbour-models", None, 10.0)
+    soon, later = (hearing.take(live, Instant(boot_s, None)) for boot_s in (20.0, 21.0 + SILENT_AFTER_S))
+    assert (soon.standing, soon.t_s) == ({}, heard_s)
+    (alarm,) = later.standing[""]
+    assert (alarm.since_s, later.t_s) == (heard_s, heard_s + SILENT_AFTER_S + 1.0)
+
+
+def test_another_workshops_watch_is_none(tmp_path: Path) -> None:
+    live, _ = LiveReader(SpeakingWatch(tmp_path / "run").path).read()
+    now = SystemClock().now()
+    assert "lantern" not in Hearing("other-models", None, now.boot_s).take(live, now).standing
+
+
+# --- heartbeat
+
+
+class Minutes:
+    now_s = 0.0
+
+    def __call__(self) -> float:
+        return self.now_s
+
+
+def test_the_heartbeat_beats_each_minute_while_the_watch_is_well(at: Phone) -> None:
+    clock = Minutes()
+    beat = Heartbeat(at.url("http", "beat"), at.url("http", "fail"), clock)
+    well = Now(0.0, None, {"": (), "lantern": ()})
+    silent, calls = Now(0.0, None, {}), Now(0.0, None, {"": (), "lantern": (standing(FLOOR, 0.0),)})
+    seen = Now(0.0, None, {"": (), "lantern": (standing(FLOOR, 0.0, AlarmState.ACKNOWLEDGED),)})
+    rehearsed = Now(0.0, None, {"": (), "lantern": (standing(FLOOR, 0.0),)}, rehearsed=True)
+
+    def pass_minutes(minutes: float, now: Now) -> list[str]:
+        before = len(at.heard)
+        for _ in range(round(60 * minutes)):
+            beat.look(now)
+            while beat._line.is_busy:
+                time.sleep(0.001)
+                beat.look(now)
+            clock.now_s += 1.0
+        return [request.path for request in at.heard[before:]]
+
+    assert pass_minutes(3, well) == ["/beat"] * 3
+    assert pass_minutes(3, silent) == []  # whoever waits for the beat calls by himself
+    assert pass_minutes(2, calls) == ["/fail"] * 2
+    assert pass_minutes(1, seen) == ["/beat"]
+    assert pass_minutes(3, rehearsed) == []
+    assert {request.method for request in at.heard} == {"GET"}
+    at.status = 500
+    assert pass_minutes(0.5, well) == ["/beat"] and beat.fault is None  # one may be lost
+    clock.now_s += 60.0
+    pass_minutes(0.1, well)
+    assert beat.fault == "the server answered 500"
+    at.status = 200
+    clock.now_s += 60.0
+    pass_minutes(0.1, well)
+    assert beat.fault is None
+
+
+def test_without_an_address_for_failures_a_high_alarm_stops_no_beat(at: Phone) -> None:
+    beat = Heartbeat(at.url("http", "beat"), None)
+    beat.look(Now(0.0, None, {"": (), "lantern": (standing(FLOOR, 0.0),)}))
+    wait_until(lambda: len(at.heard) == 1, PATIENCE_S, "no beat")
+
+
+def test_a_beat_that_goes_nowhere_shows_no_address() -> None:
+    beat = Heartbeat(f"http://{HOST}:{free_port()}/hush", None)
+    well = Now(0.0, None, {"": ()})
+    for _ in range(2):
+        beat._due_s = 0.0
+        beat.look(well)
+        wait_until(lambda: beat._line._job is None or beat._line._job.is_over, PATIENCE_S, "it hangs")
+    beat.look(well)
+    assert beat.fault == "Connection refused"
+
+
+# --- the verb
+
+
+def run(capsys: pytest.CaptureFixture[str], *words: object) -> tuple[int, str, str]:
+    status = main([str(word) for word in words])
+    said = capsys.readouterr()
+    return status, said.out, said.err
+
+
+def test_a_test_says_what_came_of_each_target(
+    tmp_path: Path, at: Phone, mail: Mailbox, capsys: pytest.CaptureFixture[str]
+) -> None:
+    shop = Shop(tmp_path, to(f"name: Anna, url: '{at.url()}'", f"name: Ben, url: '{mail.url()}', after: 1 h"))
+    shop.config.write_text(shop.config.read_text().replace("page: {", "page: {names: [pot.local], "))
+    assert run(capsys, "notify", "--config", shop.config, "--test") == (0, "Anna: sent\nBen: sent\n", "")
+    assert at.titles == ["TEST: Potvigil"] and mail.mails[0]["Subject"] == "TEST: Potvigil"
+    assert at.heard[0].json["message"].endswith("\n\nhttp://pot.local:8642/")
+    at.status = 403
+    status, out, _ = run(capsys, "notify", "--config", shop.config, "--test")
+    assert status == 1
+    assert out.startswith("Anna: failed: ") and out.endswith("\nBen: sent\n")
+    assert "lens-night" not in out
+
+
+def test_a_dry_run_says_what_would_be_told_and_sends_nothing(
+    tmp_path: Path, at: Phone, capsys: pytest.CaptureFixture[str]
+) -> None:
+    shop = Shop(tmp_path, to(f"name: Anna, url: '{at.url()}'", f"name: Ben, url: '{at.url()}', after: 1 h"))
+    shop.watch.alarms = (standing(FLOOR, axis_s()),)
+    shop.watch.speak()
+    status, out, _ = run(capsys, "notify", "--config", shop.config, "--dry-run")
+    assert (status, at.heard) == (0, [])
+    assert out == f"Anna (urgent): {TOLD}\n    The pressure will reach the floor.\nBen: nothing\n"
+
+
+@pytest.mark.parametrize(
+    ("targets", "said"),
+    [
+        ("", "names nobody to be told; give notify: or heartbeat:"),
+        (to("name: Anna, url: 'hush://hush'"), "notify.targets[0].url: hush://... is no complete address"),
+        (to("name: Anna, url_file: nowhere"), "nowhere: No such file or directory"),
+    ],
+)
+def test_what_cannot_be_used_is_told_in_one_line(
+    tmp_path: Path, targets: str, said: str, capsys: pytest.CaptureFixture[str]
+) -> None:
+    shop = Shop(tmp_path, targets)
+    status, _, err = run(capsys, "notify", "--config", shop.config, "--test")
+    assert status == 2 and said in err and err.count("\n") == 1
+    if targets:
+        status, _, err = run(capsys, "check", "--config", shop.config)
+        assert status == 2 and said in err and err.count("\n") == 1
+
+
+def test_check_says_who_is_told_of_what(
+    tmp_path: Path, at: Phone, capsys: pytest.CaptureFixture[str]
+) -> None:
+    shop = Shop(
+        tmp_path, to(f"name: Anna, url: '{at.url()}'", f"name: Ben, url: '{at.url()}', after: 15 min")
+    )
+    status, out, _ = run(capsys, "check", "--config", shop.config)
+    rows = [" ".join(line.split()) for line in out.splitlines()]
+    assert status == 0 and at.heard == []
+    assert "Anna high, medium, low 22:00-07:00 at once" in rows
+    assert "Ben high 15 min" in rows
+
+
+def test_the_folder_of_the_status_is_the_notifiers_own(tmp_path: Path, at: Phone) -> None:
+    shop = Shop(tmp_path, to(f"name: Anna, url: '{at.url()}'"))
+    with running(shop):
+        file = usual_status(shop.watch.path)
+        wait_until(file.exists, PATIENCE_S, "no status")
+        assert file.parent == tmp_path / "run-notify"
+        assert (file.parent.stat().st_mode & 0o777, file.stat().st_mode & 0o777) == (0o750, 0o640)
+        assert StatusReader(file).read() is not None
+        assert [each.name for each in (tmp_path / "run").iterdir()] == ["live.json"]
+
+
+def test_a_rehearsal_tells_nobody_unless_asked_and_then_as_a_rehearsal(
+    tmp_path: Path, at: Phone, capsys: pytest.CaptureFixture[str]
+) -> None:
+    shop = Shop(tmp_path, to(f"name: Anna, url: '{at.url()}'"))
+    night = ("rehearse", "lost-before-gel", "--record", tmp_path / "night.db")
+    status, _, err = run(capsys, *night, "--notify")
+    assert (status, err.count("\n")) == (2, 1) and "needs --config" in err
+    asked = (*night, "--config", shop.config, "--notify", "--speed", "1500")
+    assert run(capsys, *asked)[0] == 0
+    assert at.titles and all(title.startswith("REHEARSAL: lantern: ") for title in at.titles)
+    with Store.open_read_only(tmp_path / "night.db") as store:
+        assert {row.target for row in store.deliveries("lantern", 0.0)} == {"Anna"}

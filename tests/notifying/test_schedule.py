@@ -1,0 +1,356 @@
+"""Who is told what, and when: whole nights on a clock that is moved by hand, with the watch's own alarms."""
+
+from collections.abc import Callable, Iterable, Mapping
+from datetime import UTC, datetime
+from datetime import time as clock_time
+from itertools import pairwise
+
+import pytest
+from hypothesis import given, settings
+from hypothesis import strategies as st
+
+from potvigil.model.events import AlarmId, AlarmState, Priority, StandingAlarm
+from potvigil.model.quiet_hours import QuietHours
+from potvigil.notifying.message import compose
+from potvigil.notifying.schedule import (
+    NOTICE_EVERY_S,
+    REMINDED_S,
+    THE_WATCH,
+    Book,
+    Due,
+    Kind,
+    Now,
+    Recipient,
+    due,
+)
+from potvigil.watch.alarm_rules import RULES
+from potvigil.watch.alarm_states import AlarmBook, Told
+
+START_UTC_S = datetime(2026, 1, 1, 22, tzinfo=UTC).timestamp()
+EVERYTHING, HIGH_ONLY = frozenset(Priority), frozenset({Priority.HIGH})
+NIGHT = QuietHours(clock_time(22), clock_time(7), UTC)
+ANNA = Recipient("Anna", EVERYTHING, NIGHT)
+BEN = Recipient("Ben", HIGH_ONLY, NIGHT, after_s=900.0)
+FLOOR, LEAK, SENSOR, TEST = AlarmId.FLOOR_AHEAD, AlarmId.LEAK, AlarmId.PRESSURE_SENSOR, AlarmId.TEST
+TOP_UP = Told("Top up to 60.0 psi", "The pressure will reach the floor.", by_s=None)
+LOOK = Told("Look at the lid clamps, the seal and the valves after venting", "Air is being lost.")
+
+Does = Callable[["Night"], None]
+
+
+class Night:
+    """A pot's alarms, and those who are told of them. clock: of the wall, as hh:mm, from 22:00 on."""
+
+    def __init__(
+        self,
+        *recipients: Recipient,
+        away: Mapping[str, tuple[str, str]] | None = None,
+        pots: Iterable[str] = ("lantern",),
+        step_s: float = 5.0,
+    ) -> None:
+        self.recipients, self.away, self.step_s = recipients, away or {}, step_s
+        self.alarms = {pot_id: AlarmBook() for pot_id in pots}
+        self.true: dict[AlarmId, Told] = {}
+        self.books = {each.name: Book() for each in recipients}
+        self.told: list[tuple[str, str, str]] = []
+        self.found: list[tuple[str, tuple[Due, ...]]] = []
+        self.t_s = 0.0
+
+    def play(self, until: str, acts: Mapping[str, Does]) -> list[tuple[str, str, str]]:
+        """Pass the night; acts: what somebody does, or what happens. Return who was told when."""
+        due_acts = sorted((at_s(clock), act) for clock, act in acts.items())
+        while self.t_s < at_s(until):
+            while due_acts and due_acts[0][0] <= self.t_s:
+                due_acts.pop(0)[1](self)
+            for book in self.alarms.values():
+                conditions = dict.fromkeys(RULES) | self.true
+                book.update(self.t_s, START_UTC_S + self.t_s, conditions)
+            self.look()
+            self.t_s += self.step_s
+        return self.told
+
+    def now(self) -> Now:
+        standing = {pot_id: book.standing() for pot_id, book in self.alarms.items()}
+        return Now(self.t_s, START_UTC_S + self.t_s, {THE_WATCH: (), **standing})
+
+    def look(self) -> None:
+        now = self.now()
+        for each in self.recipients:
+            book = self.books[each.name].at(now)
+            found = due(each, book, now)
+            gone = self.away.get(each.name)
+            if not found or (gone and at_s(gone[0]) <= self.t_s < at_s(gone[1])):
+                continue
+            self.books[each.name] = book.with_told(found, self.t_s)
+            self.found.append((each.name, found))
+            self.told.append((clock_of(self.t_s), each.name, compose(found, now, UTC, None).title))
+
+
+def at_s(clock: str) -> float:
+    hours, minutes = map(int, clock.split(":"))
+    return ((hours - 22) % 24 * 60 + minutes) * 60.0
+
+
+def clock_of(t_s: float) -> str:
+    return f"{datetime.fromtimestamp(START_UTC_S + t_s, UTC):%H:%M}"
+
+
+def raises(**told: Told) -> Does:
+    conditions = {AlarmId(name.replace("_", "-")): say for name, say in told.items()}
+    return lambda night: night.true.update(conditions)
+
+
+def ends(*alarms: AlarmId) -> Does:
+    def act(night: Night) -> None:
+        for alarm in alarms:
+            del night.true[alarm]
+
+    return act
+
+
+def sees(alarm: AlarmId | None = None) -> Does:
+    def act(night: Night) -> None:
+        for book in night.alarms.values():
+            book.acknowledge(night.t_s, None, alarm)
+
+    return act
+
+
+def shelves(alarm: AlarmId, duration_s: float) -> Does:
+    def act(night: Night) -> None:
+        for book in night.alarms.values():
+            book.shelve(night.t_s, None, alarm, duration_s)
+
+    return act
+
+
+acknowledges = sees()
+TOLD = "lantern: Top up to 60.0 psi"
+SEEN = "lantern: leak: floor ahead (seen)"
+
+
+def test_a_night_without_an_answer_until_somebody_acts() -> None:
+    """The steps are those of the alarm book: 10, 20, 40, then every 60 minutes."""
+    night = Night(ANNA, BEN)
+    assert night.play("06:30", {"01:59": raises(floor_ahead=TOP_UP), "05:00": acknowledges}) == [
+        ("01:59", "Anna", TOLD),  # half a minute after it became true
+        ("02:09", "Anna", TOLD),
+        ("02:14", "Ben", TOLD),  # nobody has acknowledged it for 15 min
+        ("02:29", "Anna", TOLD),
+        ("02:29", "Ben", TOLD),
+        ("03:09", "Anna", TOLD),
+        ("03:09", "Ben", TOLD),
+        ("04:09", "Anna", TOLD),
+        ("04:09", "Ben", TOLD),
+        ("05:00", "Anna", SEEN),
+        ("05:00", "Ben", SEEN),
+    ]
+
+
+def test_the_second_person_hears_nothing_of_what_was_seen_in_time() -> None:
+    night = Night(ANNA, BEN)
+    assert night.play("06:00", {"02:00": raises(floor_ahead=TOP_UP), "02:05": acknowledges}) == [
+        ("02:00", "Anna", TOLD),
+        ("02:05", "Anna", SEEN),
+    ]
+
+
+def test_what_is_over_is_told_once_and_only_to_those_who_were_told() -> None:
+    night = Night(ANNA, BEN)
+    acts = {"02:00": raises(floor_ahead=TOP_UP), "02:05": ends(FLOOR), "03:00": acknowledges}
+    assert night.play("06:00", acts) == [
+        ("02:00", "Anna", TOLD),
+        # on its way back when the first repeat is due: over is what is told next, after the off-delay
+        ("02:15", "Anna", "lantern: leak: floor ahead (over, not yet seen)"),
+    ]
+
+
+def test_low_alarms_wait_for_the_morning_and_high_ones_do_not() -> None:
+    night = Night(ANNA)
+    acts = {"23:00": raises(leak=LOOK), "03:00": raises(pressure_sensor=TOP_UP), "03:01": sees(SENSOR)}
+    assert night.play("07:05", acts) == [
+        ("03:00", "Anna", TOLD),
+        ("03:01", "Anna", "lantern: pressure not known (seen)"),
+        ("07:00", "Anna", f"lantern: {LOOK.do}"),
+    ]
+
+
+def test_a_low_alarm_that_was_seen_in_the_night_is_never_told() -> None:
+    assert Night(ANNA).play("08:00", {"23:00": raises(leak=LOOK), "06:00": acknowledges}) == []
+
+
+def test_put_aside_is_told_and_breaks_out_again() -> None:
+    night = Night(ANNA)
+    acts = {"02:00": raises(floor_ahead=TOP_UP), "02:05": shelves(FLOOR, 900.0)}
+    assert night.play("02:25", acts) == [
+        ("02:00", "Anna", TOLD),
+        ("02:05", "Anna", "lantern: leak: floor ahead (put aside)"),
+        ("02:20", "Anna", TOLD),
+    ]
+
+
+def test_alarms_that_are_raised_together_make_one_message() -> None:
+    night = Night(ANNA, pots=("lantern", "mast"))
+    told = night.play("02:05", {"02:00": raises(pressure_sensor=TOP_UP, record_failing=LOOK)})
+    assert [title for _, _, title in told] == [
+        f"{TOLD} (and 1 more)",  # both pots' sensors after 15 s, the record after 30 s
+        f"lantern: {LOOK.do} (and 1 more)",
+    ]
+
+
+def test_a_repeat_is_no_news_to_whoever_was_told_a_moment_ago() -> None:
+    """A target that was away hears of it when it is back, and then not again with the next repeat at once."""
+    night = Night(ANNA, away={"Anna": ("02:00", "02:28")})
+    told = night.play("04:00", {"01:59": raises(floor_ahead=TOP_UP)})
+    assert [clock for clock, _, _ in told] == ["01:59", "02:28", "03:09"]
+
+
+def test_what_was_never_delivered_and_is_seen_meanwhile_is_not_told_at_all() -> None:
+    night = Night(ANNA, away={"Anna": ("02:00", "04:00")})
+    assert night.play("06:00", {"02:00": raises(floor_ahead=TOP_UP), "03:00": acknowledges}) == []
+
+
+def test_notices_come_at_most_once_in_ten_minutes_a_pot() -> None:
+    """Two alarms are seen five minutes apart: the second notice waits."""
+    night = Night(ANNA)
+    acts = {"02:00": raises(floor_ahead=TOP_UP, over_pressure=TOP_UP)}
+    acts |= {"02:03": sees(FLOOR), "02:06": sees(AlarmId.OVER_PRESSURE)}
+    notices = [clock for clock, _, title in night.play("03:00", acts) if title.endswith("(seen)")]
+    assert notices == ["02:03", "02:13"]
+
+
+def standing(alarm: AlarmId, state: AlarmState = AlarmState.UNACKNOWLEDGED, since_s: float = 0.0, **more):
+    return StandingAlarm(alarm, RULES[alarm].priority, state, since_s, None, "Why.", **more)
+
+
+def kinds(recipient: Recipient, book: Book, t_s: float, *alarms: StandingAlarm) -> list[Kind]:
+    return [each.kind for each in due(recipient, book, Now(t_s, None, {"lantern": alarms}))]
+
+
+@pytest.mark.parametrize("recipient", [BEN, Recipient("Cem", frozenset(), NIGHT, 1e6)])
+def test_a_test_reaches_everybody_once(recipient: Recipient) -> None:
+    alarm = standing(TEST)
+    assert kinds(recipient, Book(), 0.0, alarm) == [Kind.TEST]
+    book = Book().with_told([Due("lantern", alarm, Kind.TEST)], 0.0)
+    assert kinds(recipient, book, 50.0, alarm) == []
+    over = Now(61.0, None, {"lantern": (standing(TEST, AlarmState.RETURNED),)})
+    assert due(recipient, book.at(over), over) == ()
+    assert kinds(recipient, book, 100.0, standing(TEST, since_s=90.0)) == [Kind.TEST]
+
+
+def test_of_a_pot_of_which_nothing_is_known_nothing_is_told() -> None:
+    book = Book().with_told([Due("lantern", standing(FLOOR), Kind.RAISED)], 0.0)
+    assert due(ANNA, book, Now(9000.0, None, {})) == ()
+    assert due(ANNA, book, Now(9000.0, None, {THE_WATCH: ()})) == ()
+    assert [each.kind for each in due(ANNA, book, Now(9000.0, None, {"lantern": ()}))] == [Kind.CHANGED]
+
+
+def test_the_same_alarm_found_again_by_a_watch_that_was_started_anew_is_no_news() -> None:
+    book = Book().with_told([Due("lantern", standing(AlarmId.RECORD_FAILING), Kind.RAISED)], 0.0)
+    again = standing(AlarmId.RECORD_FAILING, since_s=60.0, announced_s=60.0)
+    assert kinds(ANNA, book, 60.0, again) == []
+    later = standing(AlarmId.RECORD_FAILING, since_s=REMINDED_S, announced_s=REMINDED_S)
+    assert kinds(ANNA, book, REMINDED_S, later) == [Kind.RAISED]
+
+
+def test_an_axis_that_was_begun_anew_hides_no_alarm() -> None:
+    """A damaged record is moved away: its axis begins again, far below what was told."""
+    book = Book().with_told([Due("lantern", standing(FLOOR, since_s=90_000.0), Kind.RAISED)], 90_000.0)
+    now = Now(500.0, None, {"lantern": (standing(FLOOR, since_s=490.0),)})
+    assert [each.kind for each in due(ANNA, book.at(now), now)] == [Kind.RAISED]
+
+
+def test_without_a_wall_clock_it_is_never_quiet() -> None:
+    assert kinds(ANNA, Book(), 100.0, standing(LEAK)) == [Kind.RAISED]
+
+
+HIGH = [alarm for alarm, rule in RULES.items() if rule.priority is Priority.HIGH]
+
+
+@settings(max_examples=60, deadline=None)
+@given(
+    acts=st.lists(
+        st.tuples(
+            st.integers(0, 5 * 60),
+            st.sampled_from(["raise", "end", "acknowledge", "shelve"]),
+            st.sampled_from([FLOOR, SENSOR, LEAK, AlarmId.OVER_PRESSURE, AlarmId.THERMOMETER]),
+        ),
+        max_size=30,
+    ),
+    away=st.tuples(st.integers(0, 300), st.integers(0, 120)),
+)
+def test_whatever_happens_no_high_alarm_is_kept_from_anybody_and_nobody_is_flooded(acts, away) -> None:
+    """Five hours of anything, with the target away for up to two of them."""
+    gone, back = away[0] * 60.0, (away[0] + away[1]) * 60.0
+    everybody = Recipient("Anna", EVERYTHING)
+    night = Night(everybody, step_s=30.0)
+    sent: list[float] = []
+    notices: list[float] = []
+    raised_at: list[float] = []
+    before: dict[AlarmId, float] = {}
+    while night.t_s < 5.0 * 3600.0:
+        book = night.alarms["lantern"]
+        for minute, what, alarm in acts:
+            if minute * 60.0 == night.t_s:
+                if what == "raise":
+                    night.true[alarm] = TOP_UP
+                elif what == "end":
+                    night.true.pop(alarm, None)
+                elif what == "acknowledge":
+                    book.acknowledge(night.t_s, None, alarm)
+                else:
+                    book.shelve(night.t_s, None, alarm, 900.0)
+        book.update(night.t_s, None, dict.fromkeys(RULES) | night.true)
+        now = night.now()
+        known = night.books["Anna"].at(now)
+        found = due(everybody, known, now)
+        for each in book.standing():
+            if each.state is AlarmState.UNACKNOWLEDGED:
+                announced = each.announced_s or 0.0
+                if announced != before.get(each.alarm):
+                    before[each.alarm] = announced
+                    raised_at.append(night.t_s)
+        if found and not gone <= night.t_s < back:
+            night.books["Anna"] = known.with_told(found, night.t_s)
+            sent.append(night.t_s)
+            if any(each.kind is Kind.CHANGED for each in found):
+                notices.append(night.t_s)
+        if not gone <= night.t_s < back:
+            unseen = {each.alarm for each in book.standing() if each.state is AlarmState.UNACKNOWLEDGED}
+            told = {alarm for _, alarm in night.books["Anna"].marks}
+            assert unseen <= told
+        night.t_s += night.step_s
+    # a message is an announcement of the watch, a notice, or the one after the target was away
+    assert len(sent) <= len(raised_at) + len(notices) + 1
+    assert all(later - one >= NOTICE_EVERY_S for one, later in pairwise(notices))
+
+
+def test_whoever_wants_high_alarms_only_hears_of_no_other() -> None:
+    cem = Recipient("Cem", HIGH_ONLY)
+    assert kinds(cem, Book(), 0.0, standing(LEAK), standing(FLOOR)) == [Kind.RAISED]
+    assert kinds(cem, Book(), 0.0, standing(LEAK)) == []
+
+
+def test_the_most_pressing_comes_first_whatever_the_pot() -> None:
+    book = Book().with_told([Due("lantern", standing(SENSOR), Kind.RAISED)], 0.0)
+    pots = {"lantern": (standing(LEAK, since_s=50.0),), "mast": (standing(FLOOR, since_s=50.0),)}
+    found = due(Recipient("Cem", EVERYTHING), book, Now(50.0, None, pots))
+    assert [(each.alarm.alarm, each.kind) for each in found] == [
+        (FLOOR, Kind.RAISED),
+        (LEAK, Kind.RAISED),
+        (SENSOR, Kind.CHANGED),
+    ]
+
+
+def test_a_test_that_is_over_leaves_nothing_behind() -> None:
+    book = Book().with_told([Due("lantern", standing(TEST), Kind.TEST)], 0.0)
+    assert book.at(Now(10.0, None, {"lantern": (standing(TEST),)})) == book
+    assert book.at(Now(10.0, None, {})) == book  # the watch is silent for a moment
+    assert book.at(Now(90.0, None, {"lantern": ()})) == Book()
+
+
+def test_a_now_that_comes_a_little_too_early_makes_nothing_told_twice() -> None:
+    """Now goes by the watch's last reading: after a slow one it lies a moment before the last look."""
+    book = Book().with_told([Due("lantern", standing(FLOOR), Kind.RAISED)], 100.0)
+    before = Now(97.0, None, {"lantern": (standing(FLOOR),)})
+    assert due(ANNA, book.at(before), before) == ()

@@ -1,0 +1,60 @@
+"""What is told once: announcements, notes, refusals."""
+
+from dataclasses import replace
+
+from demo_pot import LANTERN, T_S, UTC_S, WORKSHOP
+from potvigil.model.events import (
+    AlarmEvent,
+    AlarmId,
+    AlarmState,
+    NoteEvent,
+    NoteId,
+    Priority,
+    Stage,
+    StageEvent,
+)
+from potvigil.outputs.homie_moments import of_event, refused_set
+from potvigil.outputs.homie_tree import Message
+
+BASE = "homie/5/harbour-models-lantern"
+LEAK = AlarmEvent(
+    *(T_S, UTC_S, AlarmId.FLOOR_AHEAD, AlarmState.UNACKNOWLEDGED, Priority.HIGH, "Losing 1.5 psi/h."),
+    do="Top up to 60.0 psi",
+    by_s=T_S + 3600.0,
+)
+
+
+def test_an_alarm_is_announced_when_it_is_raised_and_each_time_again():
+    told = "high alarm, not yet seen: Top up to 60.0 psi by 23:00. Losing 1.5 psi/h."
+    pot = replace(LANTERN, tz=None)
+    for repeat in (False, True):
+        message = of_event(WORKSHOP, pot, replace(LEAK, repeat=repeat))
+        assert message is not None
+        # Homie 5.0.0, "QoS and retained messages": of a non-retained property not retained, QoS 0
+        assert (message.topic, message.retained, message.qos) == (f"{BASE}/alarms/announced", False, 0)
+        assert message.payload.decode() == told
+    rehearsed = of_event(WORKSHOP, pot, LEAK, rehearsed=True)
+    assert rehearsed is not None and rehearsed.payload.decode() == f"REHEARSAL: {told}"
+
+
+def test_what_asks_nobody_for_anything_is_no_announcement():
+    for state in AlarmState:
+        if state is not AlarmState.UNACKNOWLEDGED:
+            assert of_event(WORKSHOP, LANTERN, replace(LEAK, state=state)) is None
+    assert of_event(WORKSHOP, LANTERN, StageEvent(T_S, UTC_S, Stage.HOLDING)) is None
+
+
+def test_every_note_is_told_and_a_refusal_in_the_log():
+    for note in NoteId:
+        message = of_event(WORKSHOP, LANTERN, NoteEvent(T_S, UTC_S, note, "no batch is open"))
+        if note is NoteId.REFUSED:
+            told = Message(f"{BASE}/$log/warn", b"Refused: no batch is open.", retained=False)
+        else:
+            told = Message(f"{BASE}/notes/last", b"no batch is open", retained=False, qos=0)
+        assert message == told
+
+
+def test_a_set_that_is_not_understood_is_told_with_its_reason():
+    assert refused_set(f"{BASE}/batch/mass/set", "250 has no unit") == Message(
+        f"{BASE}/$log/warn", b"batch/mass was not set: 250 has no unit.", retained=False
+    )
