@@ -267,6 +267,14 @@ def test_it_says_what_a_phone_can_use_and_draws_it_on_a_terminal_alone(
     assert len({len(line) for line in re.findall(r"[ \u2580-\u2588]{20,}", drawn)}) == 1  # a square
 
 
+@pytest.mark.parametrize("missing", ["starlette", "uvicorn", "h11", "jinja2"])
+def test_a_library_of_the_page_that_is_missing_is_said_in_one_line(missing):
+    source = f"import sys; sys.modules['{missing}'] = None; from potvigil.cli import main; sys.exit(main(['page']))"
+    done = subprocess.run([sys.executable, "-c", source], capture_output=True, text=True, check=False)
+    assert done.returncode == 2
+    assert done.stderr.count("\n") == 1 and "pip install 'potvigil[page]'" in done.stderr
+
+
 def test_a_port_that_is_taken_is_said(running, refused, watched):
     said = refused("page", "--record", watched.record, "--port", running.port)
     assert f"port {running.port}" in said and "give another" in said

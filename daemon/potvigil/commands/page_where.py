@@ -6,14 +6,17 @@ import sys
 from collections.abc import Sequence
 from datetime import UTC, datetime
 from pathlib import Path
+from typing import TYPE_CHECKING
 
 from potvigil.page.addresses import answers_mdns, own_addresses, own_names
-from potvigil.page.server import Tls
+
+if TYPE_CHECKING:
+    from potvigil.page.server import Tls  # with the libraries of the page, which may be missing
 
 _END = "-----END CERTIFICATE-----"
 
 
-def say_where(host: str, port: int, names: Sequence[str], tls: Tls | None) -> None:
+def say_where(host: str, port: int, names: Sequence[str], tls: "Tls | None") -> None:
     """Print the page's addresses. names: of the settings."""
     scheme = "http" if tls is None else "https"
     own = {"0.0.0.0": "127.0.0.1", "::": "::1"}.get(host, host)
