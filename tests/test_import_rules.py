@@ -57,7 +57,7 @@ MAY_IMPORT: dict[str, tuple[str, ...]] = {
         "page",
         *("reports.care_due", "reports.checklist", "reports.pot_history"),
         *("planning", "record", "watch.alarm_rules", "sensing.conversion"),
-        *("notifying.subscriptions", "notifying.vapid", "notifying.push"),
+        *("notifying.subscriptions", "notifying.vapid", "notifying.push", "notifying.status"),
         *WORDING,
         *("live_reader", "paths"),
     ),

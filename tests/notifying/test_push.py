@@ -11,7 +11,6 @@ import http_ece
 import pytest
 from cryptography.hazmat.primitives.asymmetric import ec
 
-from notifying.push_service import Phone, PushService, claims_of, text
 from potvigil.model.events import AlarmId
 from potvigil.notifying import push
 from potvigil.notifying.push import GoneError, PushError, PushMessage, encrypted, send
@@ -26,6 +25,7 @@ from potvigil.notifying.subscriptions import (
 )
 from potvigil.notifying.vapid import authorization, public_key
 from potvigil.page.certificate import new_authority, new_certificate
+from push_service import Phone, PushService, claims_of, text
 
 MESSAGE = PushMessage(
     "Top up to 60.0 psi by 05:48", "Losing 3.05 psi/h.", True, "lantern", AlarmId.FLOOR_AHEAD

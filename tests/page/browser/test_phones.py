@@ -7,16 +7,19 @@ delivered by the browser's own debugging protocol.
 import json
 import re
 import sqlite3
+import time
 
 import pytest
 from playwright.sync_api import expect
 
-from notifying.push_service import Phone, text
 from page.browser.spoken import BELOW_FLOOR, Spoken, seen, until
 from page.browser.test_offline import READY
 from page.browser.test_views import assert_axe_finds_nothing
 from page.browser.watched import PHONE
+from potvigil.notifying.status import Status, write
 from potvigil.notifying.subscriptions import subscriptions
+from potvigil.paths import usual_status
+from push_service import Phone, text
 
 TOLD = {
     "title": "Top up now if the resin is still liquid",
@@ -153,3 +156,14 @@ def test_a_phone_that_shall_show_nothing_is_not_promised_anything(spoken, opened
     page.goto(f"{spoken.url}/phones")
     expect(page.locator('[data-phone="state"]')).to_contain_text("allow them in its settings")
     expect(page.get_by_role("button", name="Tell this phone")).to_be_hidden()
+
+
+def test_phones_are_not_promised_a_message_while_nobody_sends_them(spoken, phone, watched):
+    phone.goto(f"{spoken.url}/phones")
+    warning = phone.get_by_text("Nobody is told now")
+    expect(warning).to_be_visible()
+    status = usual_status(watched.live)
+    status.parent.mkdir()
+    write(status, Status(time.clock_gettime(time.CLOCK_BOOTTIME), {}))
+    phone.reload()
+    expect(warning).to_have_count(0)

@@ -7,10 +7,12 @@ from starlette.requests import Request
 from starlette.responses import JSONResponse, Response
 
 from potvigil.notifying.push import PushError, PushMessage, send
+from potvigil.notifying.status import StatusReader
 from potvigil.notifying.subscriptions import SubscriptionError, subscribe, subscriptions, unsubscribe
 from potvigil.page.frame import Frame, back
 from potvigil.page.guard import RefusedError
 from potvigil.page.views.words import local
+from potvigil.paths import usual_status
 from potvigil.wording.quantities import shown
 
 _TEST = PushMessage("Test of this phone", "It is told when a pot needs somebody. Nothing else is wrong.")
@@ -19,6 +21,7 @@ _TEST = PushMessage("Test of this phone", "It is told when a pot needs somebody.
 class Phones:
     def __init__(self, frame: Frame) -> None:
         self._frame = frame
+        self._notifier = StatusReader(usual_status(frame.config.live))
 
     async def page(self, request: Request) -> Response:
         return await self._page(request)
@@ -63,7 +66,8 @@ class Phones:
             {"id": each.id, "name": shown(each.name), "since": f"{local(each.since_utc_s, None):%-d %B %Y}"}
             for each in await self._kept(subscriptions)
         ]
-        told: dict[str, Any] = {"phones": phones} | ({} if fault is None else {"fault": fault})
+        runs = await self._frame.in_thread(self._notifier.read) is not None
+        told: dict[str, Any] = {"phones": phones, "runs": runs} | ({} if fault is None else {"fault": fault})
         return self._frame.render(request, "phones.html", "phones", "Phones that are told", code, **told)
 
     async def _kept(self, function: Any, *arguments: object) -> Any:
