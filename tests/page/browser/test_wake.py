@@ -10,9 +10,22 @@ from dataclasses import replace
 import pytest
 from playwright.sync_api import Page, expect
 
-from page.browser.spoken import BELOW_FLOOR, RAPID_LOSS, SOUND, THERMOMETER, Spoken, seen, until
+from page.browser.spoken import (
+    BELOW_FLOOR,
+    RAPID_LOSS,
+    SOUND,
+    THERMOMETER,
+    Spoken,
+    at,
+    high,
+    low,
+    seen,
+    until,
+)
 from page.browser.test_views import assert_axe_finds_nothing
 from page.browser.watched import PHONE
+from potvigil.model.events import Priority
+from potvigil.watch.alarm_rules import RULES
 
 # What the loudspeaker would play, what shakes, and what keeps the screen on, each seen on its way out.
 LISTEN = """
@@ -255,3 +268,15 @@ def test_a_screen_that_may_sleep_is_said(spoken, opened):
     page.goto(spoken.url)
     page.get_by_role("button", name="Wake me with this phone").click()
     expect(state(page)).to_contain_text("The screen may sleep: keep it plugged in")
+
+
+def test_every_alarm_there_is_is_heard_from_the_loudspeaker(spoken, bedside):
+    for each, rule in RULES.items():
+        words = (each, "Do this now", "So it is with this pot.")
+        made = high(*words) if rule.priority is Priority.HIGH else low(*words)
+        spoken.pots = {"lantern": at(58.0, made)}
+        until(bedside, HEARD)
+        spoken.pots = {"lantern": seen(at(58.0, made))}
+        until(bedside, QUIET)
+        spoken.pots = {"lantern": SOUND}
+        until(bedside, "document.querySelectorAll('[data-alarm]').length === 0")
