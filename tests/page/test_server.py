@@ -269,8 +269,8 @@ def test_it_says_what_a_phone_can_use_and_draws_it_on_a_terminal_alone(
 
 @pytest.mark.parametrize("missing", ["starlette", "uvicorn", "h11", "jinja2"])
 def test_a_library_of_the_page_that_is_missing_is_said_in_one_line(missing):
-    told = "from potvigil.cli import main; sys.exit(main(['page']))"
-    source = f"import sys; sys.modules['{missing}'] = None; {told}"
+    without = f"import sys; sys.modules[{missing!r}] = None\n"
+    source = f"{without}from potvigil.cli import main\nsys.exit(main(['page']))"
     done = subprocess.run([sys.executable, "-c", source], capture_output=True, text=True, check=False)
     assert done.returncode == 2
     assert done.stderr.count("\n") == 1 and "pip install 'potvigil[page]'" in done.stderr
