@@ -59,8 +59,8 @@ def main(arguments: Sequence[str] | None = None) -> int:
 def _mend_streams() -> None:
     """Let nothing that is printed fail for the terminal's sake.
 
-    A letter it does not know is shown as \\x..; a stream that was closed (`>&-`) swallows what is said, and its
-    number stays taken, so that no file is opened under it.
+    A letter it does not know is shown as \\x..; a stream that was closed (`>&-`) swallows what is said, and
+    its number stays taken, so that no file is opened under it.
     """
     for number, name in enumerate(("stdin", "stdout", "stderr")):
         stream = getattr(sys, name)
@@ -69,7 +69,7 @@ def _mend_streams() -> None:
             if null != number:
                 os.dup2(null, number)
                 os.close(null)
-            setattr(sys, name, open(number, "r" if number == 0 else "w", encoding="utf-8"))  # noqa: SIM115
+            setattr(sys, name, os.fdopen(number, "r" if number == 0 else "w", encoding="utf-8"))
         elif number and isinstance(stream, io.TextIOWrapper):
             stream.reconfigure(errors="backslashreplace")
 

@@ -38,6 +38,7 @@ VERBS = [
     ["tightness"],
     ["volume"],
     ["page"],
+    ["notify"],
     ["export"],
     ["import"],
     *(["pot", verb] for verb in ("health", "care", "cause")),
@@ -158,7 +159,7 @@ def test_no_verb_is_without_a_test_here(run):
 def test_wrong_use_is_status_two(words, run):
     status, out, err = run(*words)
     assert (status, out) == (2, "")
-    assert "error:" in err
+    assert err.startswith("potvigil: ") and err.count("\n") == 1 and "--help" in err
 
 
 def test_the_installed_program_gives_its_status_to_the_shell(tmp_path):
@@ -439,7 +440,7 @@ def test_an_empty_text_takes_a_detail_back_and_pictures_are_added(run, record):
         (["--label", "x" * 10_000], "label: 10000 characters, at most 120 are taken"),
         (["--note", "x" * 10_000], "note: 10000 characters, at most 2000 are taken"),
         (["--resin", "a\x1b[2Jb"], "resin: control characters"),
-        (["--resin", "a\udcffb"], "resin: control characters"),  # a byte that is not UTF-8
+        (["--resin", "a\udcffb"], "resin: 'a\\udcffb' holds bytes that are no text"),
         (["--mould", "two\nlines"], "mould: control characters"),
         (["--mass", "250"], "mass: '250' has no unit; give a mass in g, kg, oz or lb"),
         (["--mixed-at", "at tea"], "mixed-at: 'at tea' is no date and time"),

@@ -26,7 +26,7 @@ _BEFORE_S, _NIGHTS = 900.0, 60
 def pot_cause(args: argparse.Namespace) -> int:
     with Store.open_read_only(record_path(args)) as store:
         asked = None if args.batch is None else store.batch(args.batch)
-        pot_id = known_pot(store, args.pot if args.pot is not None or asked is None else asked.pot_id)
+        pot_id = known_pot(store, args.pot if args.pot is not None or asked is None else asked.pot_id, "POT")
         if asked is not None and asked.pot_id != pot_id:
             raise UseError(f"batch {asked.id} is not of {pot_id} but of {asked.pot_id}")
         if args.test:

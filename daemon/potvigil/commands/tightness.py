@@ -1,7 +1,6 @@
 """Does the empty pot hold? The test as a guided run: on the wires, from a log, or rehearsed."""
 
 import argparse
-import getpass
 import time
 from collections.abc import Callable, Iterator
 from dataclasses import dataclass, replace
@@ -16,7 +15,7 @@ from potvigil.commands.dialogues.exclusive_station import (
     samples_of,
     with_pressure,
 )
-from potvigil.commands.shared.common import UseError, one_of
+from potvigil.commands.shared.common import UseError, one_of, who
 from potvigil.commands.shared.status import DONE, NO
 from potvigil.diagnosis.tightness import (
     Answer,
@@ -287,11 +286,10 @@ def _keep(settings: Settings, pot: Pot, result: Result, text: str, seen: list[Sa
     now_utc_s, working_pa = time.time(), pot.working_pa + pot.ambient_pa
     share = result.look.share_per_s
     leak = Interval(share.value * working_pa, share.low * working_pa, share.high * working_pa)
-    who = getpass.getuser()
     try:
         with Store.open(settings.record_file, create=False) as store:
             store.add_care(
-                pot.pot_id, now_utc_s, Part.TIGHTNESS_TEST, text, who, now_utc_s, leak_pa_per_s=leak,
+                pot.pot_id, now_utc_s, Part.TIGHTNESS_TEST, text, who(), now_utc_s, leak_pa_per_s=leak,
                 readings=_readings(seen, pot),
             )  # fmt: skip
         print(

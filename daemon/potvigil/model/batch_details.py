@@ -36,7 +36,7 @@ def read(field: Detail, text: str) -> str:
     if len(text) > LONGEST[field]:
         raise DetailError(f"{field}: {len(text)} characters, at most {LONGEST[field]} are taken")
     blanks = "\n\t" if field in _SEVERAL_LINES else ""
-    if any(_is_refused(sign) for sign in text if sign not in blanks):
+    if has_control_characters(text, blanks):
         raise DetailError(f"{field}: control characters in the text; write it without them")
     if not text:
         return text
@@ -104,6 +104,11 @@ def _moment(text: str) -> datetime:
         raise DetailError(
             f"{Detail.MIXED_AT}: {text!r} is no date and time; give one like 2026-01-01T21:40:00Z"
         ) from None
+
+
+def has_control_characters(text: str, but: str = "") -> bool:
+    """Return whether a text holds what a page or a terminal would act on; but: signs that may stand in it."""
+    return any(_is_refused(sign) for sign in text if sign not in but)
 
 
 def _is_refused(sign: str) -> bool:

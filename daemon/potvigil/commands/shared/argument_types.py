@@ -44,7 +44,10 @@ def days(text: str) -> float:
 
 def minutes(text: str) -> float:
     """Read a number of minutes; what an alarm allows is looked at later."""
-    return _figure(text, -math.inf, math.inf, "a number of minutes like 60")
+    try:
+        return float(text)
+    except ValueError:
+        raise argparse.ArgumentTypeError(f"{_short(text)} does not do; give a number of minutes") from None
 
 
 def speed(text: str) -> float:

@@ -7,8 +7,17 @@ from pathlib import Path
 from typing import TypeAlias
 
 from potvigil import __version__
-from potvigil.commands.shared.argument_types import OneLineParser, count, days, minutes, number, port, seed, speed
-from potvigil.commands.shared.options import DETAIL_OPTIONS, PARTS, PLAN_OPTIONS
+from potvigil.commands.shared.argument_types import (
+    OneLineParser,
+    count,
+    days,
+    minutes,
+    number,
+    port,
+    seed,
+    speed,
+)
+from potvigil.commands.shared.options import DETAIL_OPTIONS, PARTS, PLAN_OPTIONS, UNITS
 from potvigil.model.events import AlarmId, Detail, Priority, Verdict
 from potvigil.record.batch_query import OPEN
 
@@ -72,7 +81,7 @@ _EXAMPLES = {
 
 
 def build_parser() -> argparse.ArgumentParser:
-    parser = OneLineParser(
+    parser: argparse.ArgumentParser = OneLineParser(
         prog="potvigil",
         description="Night watch for a resin caster's pressure pot. It watches; it replaces no gauge, "
         "relief valve or inspection.",
@@ -112,6 +121,7 @@ def build_parser() -> argparse.ArgumentParser:
     replay.add_argument("--config", type=Path, required=True, metavar="FILE", help="settings, YAML")
     replay.add_argument("--pot", metavar="ID", help="which pot of the settings")
     replay.add_argument("--json", metavar="OUT", help="write JSON lines; - for standard output")
+    _add_replace(replay)
     replay.add_argument("--record", type=Path, metavar="FILE", help="keep a record too")
 
     check = _verb(verbs, "check", "watch:check", "check settings and, if asked, each wire once")
@@ -246,7 +256,9 @@ def _add_batch_verbs(verbs: _Verbs) -> None:
     )
     out.add_argument("batch", type=number, metavar="ID")
     out.add_argument("--format", choices=("csv", "jsonl"), default="csv")
+    out.add_argument("--units", choices=UNITS, help="of the pressures in CSV; default: of the settings")
     out.add_argument("--out", type=Path, metavar="FILE", help="default batch-ID.FORMAT here; - for stdout")
+    _add_replace(out)
     report = _verb(
         verbs,
         "report",
@@ -283,6 +295,7 @@ def _add_record_verbs(verbs: _Verbs, inner: _Verbs) -> None:
     )
     out.add_argument("--all", action="store_true", required=True, help="all of it; one batch: batch export")
     out.add_argument("--out", type=Path, metavar="FILE.zip", help="default potvigil-DATE.zip here")
+    _add_replace(out)
     into = _verb(verbs, "import", "record:import_record", "make a new record of an archive", record=True)
     into.add_argument("archive", type=Path, metavar="FILE.zip")
     _verb(
@@ -299,6 +312,7 @@ def _add_record_verbs(verbs: _Verbs, inner: _Verbs) -> None:
     thinned.add_argument("--older-than", type=days, metavar="DAYS", help="default: what the settings say")
     copied = _verb(inner, "backup", "record:copy_record", "copy the record while it is in use", record=True)
     copied.add_argument("copy", type=Path, metavar="FILE")
+    _add_replace(copied)
 
 
 def _add_pot_verbs(verbs: _Verbs) -> None:
@@ -327,6 +341,11 @@ def _add_pot_verbs(verbs: _Verbs) -> None:
 def _add_page_kinds(verb: argparse.ArgumentParser) -> None:
     verb.add_argument("--pdf", action="store_true", help="as PDF too, beside it")
     verb.add_argument("--png", action="store_true", help="as a picture of its pages too")
+    _add_replace(verb)
+
+
+def _add_replace(verb: argparse.ArgumentParser) -> None:
+    verb.add_argument("--replace", action="store_true", help="replace what stands there; else it is left")
 
 
 def _add_details(verb: argparse.ArgumentParser) -> None:
