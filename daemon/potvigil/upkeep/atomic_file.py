@@ -23,8 +23,8 @@ def whole(path: Path, *, replace: bool) -> Iterator[Path]:
     """
     try:
         path = path.resolve()
-        part = path.with_name(f".{path.name}.{os.getpid()}.part")
         check_free(path, replace=replace)
+        part = path.with_name(f".{path.name}.{os.getpid()}.part")
         os.close(make_new(part))
     except (OSError, RuntimeError, ValueError) as error:
         if isinstance(error, RecordError):

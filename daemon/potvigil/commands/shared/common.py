@@ -49,6 +49,12 @@ def record_path(args: argparse.Namespace) -> Path:
     return load(args.config).record_file
 
 
+def existing_record(path: Path) -> Path:
+    """Return the path of a record somebody named. Raises RecordError where there is none."""
+    with Store.open_read_only(path):
+        return path
+
+
 def check_out(out: Path, args: argparse.Namespace) -> Path:
     """Return where a file may be written; raise UseError where one stands that nobody said may go."""
     if out.is_file() and not args.replace:
