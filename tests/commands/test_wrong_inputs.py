@@ -218,7 +218,7 @@ CASES: list[tuple[tuple[str, ...], str]] = [
     (("record", "backup", "record.db", "--replace", *RECORD), "is the record itself"),
     (("record", "backup", "copy.db", *RECORD), "is there already"),
     (("record", "backup", "letter.txt", "--replace", *RECORD), "no record of Potvigil"),
-    (("record", "backup", "/", *RECORD), "no plain file"),
+    (("record", "backup", "/", *RECORD), "/ exists already"),
     (("record", "backup", "nowhere/copy.db", *RECORD), "cannot be written"),
     (("export", "--all", "--out", "all.zip", *RECORD), "is there already"),
     (("export", "--all", "--out", "letter.txt", "--replace", *RECORD), "letter.txt"),

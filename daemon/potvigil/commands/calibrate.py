@@ -9,7 +9,12 @@ from datetime import UTC, datetime
 from pathlib import Path
 
 from potvigil.clock import SystemClock
-from potvigil.commands.dialogues.exclusive_station import answer, own_station, refuse_beside_a_watch
+from potvigil.commands.dialogues.exclusive_station import (
+    answer,
+    leaving_word,
+    own_station,
+    refuse_beside_a_watch,
+)
 from potvigil.commands.dialogues.gauge import Bench, fine, take_points, take_zero
 from potvigil.commands.shared.common import UseError, one_of, who
 from potvigil.commands.shared.status import DONE, NO
@@ -62,7 +67,8 @@ def _run(args: argparse.Namespace, settings: Settings, bench: Bench) -> int:
     try:
         anchor = take_zero(bench) if args.zero or both else None
         if args.points or both:
-            found, note = take_points(bench, anchor, args.gauge, args.gauge_class)
+            with leaving_word():
+                found, note = take_points(bench, anchor, args.gauge, args.gauge_class)
             print(
                 "Done. Shut the supply, open the vent fully and confirm zero on the pot's own gauge before "
                 "you loosen the lid."

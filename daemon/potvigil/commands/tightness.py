@@ -9,7 +9,9 @@ from math import inf
 from potvigil.clock import SystemClock
 from potvigil.commands.cause import of_a_test
 from potvigil.commands.dialogues.exclusive_station import (
+    VENT,
     answer,
+    leaving_word,
     own_station,
     refuse_beside_a_watch,
     samples_of,
@@ -43,10 +45,6 @@ from potvigil.units import span
 from potvigil.upkeep.thinning import BIN_S, thinned
 from potvigil.wording.quantities import pressure, rate
 
-_VENT = (
-    "To vent: shut the supply, open the vent fully and confirm zero on the pot's own gauge before you loosen "
-    "the lid."
-)
 _WITH = {
     Place.GAS: "With the thermometer in the gas",
     Place.WALL: "With the thermometer on the wall",
@@ -122,16 +120,18 @@ def _test(args: argparse.Namespace, run: Run) -> int:
     if run.log_s is not None:  # it is as long as it is
         planned = replace(planned, latest_s=max(planned.latest_s, run.log_s))
     if run.ask is not None:
-        run.ask(
-            "Empty the pot, shut lid and vent, and tighten the clamps evenly and crosswise. Press Enter; "
-            f"then bring the pot slowly to {words.pressure(pot.working_pa)} and shut the supply: "
-        )
+        with leaving_word():
+            run.ask(
+                "Empty the pot, shut lid and vent, and tighten the clamps evenly and crosswise. Press Enter; "
+                f"then bring the pot slowly to {words.pressure(pot.working_pa)} and shut the supply: "
+            )
     test = Tightness(pot, limit, planned, run.period_s)
     seen: list[Sample] = []
     try:
         _go_on(test, _kept(run.samples, seen), words)
     except KeyboardInterrupt:
         test.end("it was stopped")
+        print("\nStopped. The pot may be under pressure.")
     test.end("the readings ended before the answer was sure")
     result = test.result
     assert result is not None
@@ -141,7 +141,7 @@ def _test(args: argparse.Namespace, run: Run) -> int:
         for line in of_a_test(seen, pot, seen[-1].utc_s):
             print(line)
     else:
-        print(_VENT)
+        print(VENT)
     if run.keeps:
         _keep(run.settings, pot, result, words.kept(result, planned), seen)
     return DONE if result.answer is Answer.PASS else NO

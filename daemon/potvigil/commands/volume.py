@@ -7,6 +7,7 @@ from collections.abc import Callable, Iterator
 from potvigil.clock import SystemClock
 from potvigil.commands.dialogues.exclusive_station import (
     answer,
+    leaving_word,
     own_station,
     refuse_beside_a_watch,
     samples_of,
@@ -92,14 +93,11 @@ def _guided(
         "valve at the pot's end of its hose; the hose counts as part of it. Nothing here goes above the "
         f"working pressure, {working}."
     )
-    found = take_volume(
-        pot,
-        Known(vessel_m3, vessel_m3 * _percent(args, "vessel")),
-        samples,
-        ask,
-        _read("pressure-error", args.pressure_error, PRESSURE, _ERRORS),
-        Known(_kelvin("room", args.room), _KELVIN_SIGMA),
-    )
+    vessel = Known(vessel_m3, vessel_m3 * _percent(args, "vessel"))
+    error_pa = _read("pressure-error", args.pressure_error, PRESSURE, _ERRORS)
+    room = Known(_kelvin("room", args.room), _KELVIN_SIGMA)
+    with leaving_word():
+        found = take_volume(pot, vessel, samples, ask, error_pa, room)
     print(
         "Done. Shut the supply, open both vents fully, and confirm zero on the pot's own gauge before you "
         "loosen lid or hose."

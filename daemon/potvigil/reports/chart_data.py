@@ -1,8 +1,11 @@
 """What a chart draws of what was read: thinned, and within which limits."""
 
-from collections.abc import Sequence
+from collections.abc import Iterator, Sequence
+from itertools import groupby
 
+from potvigil.model.events import Stage
 from potvigil.model.reading import Place
+from potvigil.record.tables.ledger import TRACE_PERIOD_S
 from potvigil.reports.model import Told
 from potvigil.units import ZERO_CELSIUS_K
 
@@ -73,6 +76,18 @@ def temperatures_of(told: Told) -> dict[Place, Points]:
         if any(value is not None for _, value in kelvin):
             lines[place] = [(t_s, None if k is None else k - ZERO_CELSIUS_K) for t_s, k in kelvin]
     return lines
+
+
+def unseen_heat(told: Told) -> Iterator[tuple[Place, float, float]]:
+    """Yield each stretch of a shut pot in which a thermometer that is fitted said nothing: place, from, to."""
+    shut = [each for each in told.traces if each.stage in (Stage.SETTLING, Stage.HOLDING)]
+    for place in Place:
+        if place not in told.pot.thermometers:
+            continue
+        for is_known, stretch in groupby(shut, lambda each, at=place: getattr(each, f"{at}_k") is not None):
+            if not is_known:
+                times = [each.t_s for each in stretch]
+                yield place, times[0], times[-1] + TRACE_PERIOD_S
 
 
 def last_value(points: Points, until_s: float | None, unit: float) -> float | None:

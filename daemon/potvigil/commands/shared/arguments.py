@@ -269,7 +269,10 @@ def _add_batch_verbs(verbs: _Verbs) -> None:
     report.add_argument("batch", type=number, metavar="ID")
     report.add_argument("--out", type=Path, metavar="FILE.html", help="default batch-ID-LABEL.html here")
     _add_page_kinds(report)
-    for name, what in (("label", "name a batch"), ("note", "write a note to a batch")):
+    for name, what in (
+        ("label", "name a batch"),
+        ("note", "add a note to a batch; batch edit --note replaces it"),
+    ):
         words = _verb(verbs, name, "edit:edit", what, record=True)
         words.add_argument("batch", type=number, metavar="ID")
         words.add_argument(name, metavar="TEXT")
