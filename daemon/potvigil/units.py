@@ -61,7 +61,7 @@ def standard_atmosphere_pa(altitude_m: float) -> float:
 
 # How people write units besides; upper and lower case is passed over, save where it tells m from M.
 _ALSO = {
-    **dict.fromkeys(("psig", "lb/in2", "lbf/in2"), "psi"),
+    "psig": "psi",
     "barg": "bar",
     "kpag": "kPa",
     **dict.fromkeys(("litre", "litres", "liter", "liters", "ltr"), "L"),
@@ -110,13 +110,24 @@ class Kind:
 
     def read(self, text: str) -> Quantity:
         """Read `60 psi` or `60psi`. Raises ValueError, worded to go on after the text: `has no unit; ...`."""
-        parts = _SUM.fullmatch(text.strip()) if self.adds_up else None
-        if parts is not None:
-            large, small = self._read(parts[1]), self._read(parts[3])
-            whole = self.factors[self._unit(parts[2]) or ""]  # it was read just now
-            if large.si >= 0.0 and 0.0 <= small.si < whole:
-                return Quantity(large.si + small.si, text.strip())
-        return self._read(text)
+        try:
+            return self._read(text)
+        except ValueError:
+            summed = self._sum(text) if self.adds_up else None
+            if summed is None:
+                raise
+            return summed
+
+    def _sum(self, text: str) -> Quantity | None:
+        """Read `1 h 30 min`, the second less than one of the first."""
+        parts = _SUM.fullmatch(text.strip())
+        whole = None if parts is None else self._unit(parts[2])
+        if parts is None or whole is None:
+            return None
+        large, small = self._read(parts[1]), self._read(parts[3])
+        if large.si < 0.0 or not 0.0 <= small.si < self.factors[whole]:
+            return None
+        return Quantity(large.si + small.si, text.strip())
 
     def _unit(self, written: str) -> str | None:
         """Return the unit that is meant, None for one that is not known."""
@@ -133,7 +144,7 @@ class Kind:
         *most, last = self.factors
         taken = f"{', '.join(most)} or {last}"
         known = "|".join(map(re.escape, self.factors))  # some have a stroke in them
-        match = re.fullmatch(rf"({_NUMBER})\s*(?:°?({known}|[A-Za-z][\w/]*))?", text.strip())
+        match = re.fullmatch(rf"({_NUMBER})\s*(?:°?({known}|[A-Za-z]\w*))?", text.strip())
         if match is None:
             raise ValueError(f"is not {self.name}; give a number and its unit, {taken}")
         number = float(match[1])

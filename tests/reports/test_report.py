@@ -276,7 +276,10 @@ def test_a_full_disk_leaves_what_was_there(night_record, tmp_path, monkeypatch, 
         raise OSError(28, "No space left on device")
 
     monkeypatch.setattr("potvigil.upkeep.atomic_file.os.fsync", full)
-    assert main(["batch", "report", "1", "--record", str(night_record), "--out", str(out)]) == 2
+    words = ["batch", "report", "1", "--record", str(night_record), "--out", str(out)]
+    assert main(words) == 2
+    assert "is there already and was left as it is" in capsys.readouterr().err
+    assert main([*words, "--replace"]) == 2
     assert "No space left on device" in capsys.readouterr().err
     assert out.read_text(encoding="utf-8") == "before"
     assert [path.name for path in tmp_path.iterdir()] == ["report.html"]

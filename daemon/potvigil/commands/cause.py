@@ -14,6 +14,7 @@ from potvigil.diagnosis.tightness import empty, settle_s
 from potvigil.model.maintenance import Part
 from potvigil.model.pot import Pot
 from potvigil.model.reading import Sample
+from potvigil.record.batch_query import Wanted
 from potvigil.record.rows import BatchRow, LeakRow
 from potvigil.record.store import Store
 from potvigil.settings.loading import load_text
@@ -93,24 +94,23 @@ def _lines(store: Store, row: BatchRow) -> Iterator[str]:
     label = f", {shown(row.label)}" if row.label else ""
     yield f"Batch {row.id} of {row.pot_id}{label}."
     # the open pot before it, but nothing of a batch that ended just then
-    ended_s = max(
-        (each.end_t_s or 0.0 for each in store.batches(row.pot_id) if each.id < row.id), default=0.0
-    )
-    begin_s = max(row.start_t_s - _BEFORE_S, min(ended_s, row.start_t_s))
+    ends = [each.end_t_s for each in store.listed(Wanted(pot_id=row.pot_id)) if each.id < row.id]
+    ended_s = max((each for each in ends if each is not None), default=row.start_t_s - _BEFORE_S)
+    begin_s = min(max(row.start_t_s - _BEFORE_S, ended_s), row.start_t_s)
     hold = follow(store.samples(row.pot_id, begin_s, row.end_t_s), pot)
     ended = row.end_t_s is not None and row.end_utc_s is not None
     known = (row.end_t_s, row.end_utc_s) if ended else (row.start_t_s, row.start_utc_s)
     when = TimeTeller(known[0] or row.start_t_s, known[1], pot.tz)
     found = find(hold, pot)
-    if found is None and row.summary is not None and row.summary.leak is not None:
-        if row.summary.leak.established:
-            yield (
-                "It leaked, beyond doubt, but too little was seen to tell what the leak followed: a cause "
-                "shows in the course of hours."
-            )
-            yield from looking_lines(None)
-            return
-    yield from finding_lines(found, when, pot.pressure_unit)
+    leak = None if row.summary is None else row.summary.leak
+    if found is None and leak is not None and leak.established:
+        yield (
+            "It leaked beyond doubt, but too little was seen to tell what the leak followed: that shows in "
+            "the course of hours."
+        )
+        yield from looking_lines(None)
+    else:
+        yield from finding_lines(found, when, pot.pressure_unit)
 
 
 def _nights(store: Store, pot_id: str, leaks: list[LeakRow]) -> Iterator[Night]:

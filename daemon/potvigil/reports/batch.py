@@ -339,7 +339,7 @@ class _Words:
                 f"({span(to_s - from_s)}); what the temperature did then is not known."
             )
         if not self.pot.thermometers:
-            yield "The temperature: this pot has no thermometer, so cooling and loss are told apart by time only."
+            yield "The temperature: no thermometer is fitted, so cooling and loss are hard to tell apart."
         for run in self.told.runs[1:]:
             unsure = "" if run.gap_known else "; how long the machine was off before is not known"
             yield f"The watch was started again at {self._clock(run.start_t_s)}{unsure}."

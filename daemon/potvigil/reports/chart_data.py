@@ -2,6 +2,7 @@
 
 from collections.abc import Iterator, Sequence
 from itertools import groupby
+from operator import itemgetter
 
 from potvigil.model.events import Stage
 from potvigil.model.reading import Place
@@ -79,14 +80,15 @@ def temperatures_of(told: Told) -> dict[Place, Points]:
 
 
 def unseen_heat(told: Told) -> Iterator[tuple[Place, float, float]]:
-    """Yield each stretch of a shut pot in which a thermometer that is fitted said nothing: place, from, to."""
+    """Yield (place, from, to) of each stretch of a shut pot in which a fitted thermometer said nothing."""
     shut = [each for each in told.traces if each.stage in (Stage.SETTLING, Stage.HOLDING)]
     for place in Place:
         if place not in told.pot.thermometers:
             continue
-        for is_known, stretch in groupby(shut, lambda each, at=place: getattr(each, f"{at}_k") is not None):
+        known = [getattr(each, f"{place}_k") is not None for each in shut]
+        for is_known, stretch in groupby(zip(known, shut, strict=True), key=itemgetter(0)):
             if not is_known:
-                times = [each.t_s for each in stretch]
+                times = [each.t_s for _, each in stretch]
                 yield place, times[0], times[-1] + TRACE_PERIOD_S
 
 

@@ -267,13 +267,14 @@ def resolutions(console: Console, pots: Iterable[Pot], period_s: float) -> None:
             )
             if pot.transducer.reference is Reference.GAUGE and pot.transducer.span_pa < pot.maximum_pa:
                 console.print(
-                    f"{pot.pot_id}: its transducer shows {pressure(pot.transducer.span_pa, unit)} at the most, "
-                    f"below the pot's maximum of {pressure(pot.maximum_pa, unit)}: nothing above that is seen; "
+                    f"{pot.pot_id}: its transducer ends at {pressure(pot.transducer.span_pa, unit)}, below "
+                    f"the pot's maximum of {pressure(pot.maximum_pa, unit)}: what is above that is not seen; "
                     "fit one that reaches beyond the maximum"
                 )
     console.print(
         f"So far as the wiring goes: for air at one temperature, a reading each {period_s:g} s, and a "
-        f"transducer that scatters by {100.0 * USUAL_NOISE:g} % of its span."
+        f"transducer that scatters by {100.0 * USUAL_NOISE:g} % of its span. In a pot whose air warms and "
+        "cools it takes the watch longer, hours for a small leak."
     )
 
 
@@ -323,6 +324,7 @@ def alarms(console: Console, standing: Iterable[tuple[str, AlarmEvent]], tz: tzi
     rows = [
         (
             pot_id,
+            ALARM_WORDS[event.alarm],
             event.alarm.value,
             event.priority.value,
             alarm_state(event, tz),
@@ -331,7 +333,7 @@ def alarms(console: Console, standing: Iterable[tuple[str, AlarmEvent]], tz: tzi
         for pot_id, event in standing
     ]
     if rows:
-        _table(console, ("pot", "alarm", "priority", "state", "what to do"), rows, wraps="what to do")
+        _table(console, ("pot", "alarm", "name", "priority", "state", "what to do"), rows, wraps="what to do")
     else:
         console.print("no alarm stands")
 
