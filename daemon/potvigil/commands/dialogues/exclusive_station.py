@@ -39,7 +39,7 @@ def leaving_word() -> Iterator[None]:
     """Say, however a dialogue ends before its end, that the pot may still be under pressure."""
     try:
         yield
-    except (KeyboardInterrupt, UseError, EOFError):
+    except BaseException:
         print(f"\nThe pot may be under pressure. {VENT}", flush=True)
         raise
 

@@ -198,9 +198,11 @@ def _link(where: str, settings: Settings) -> MqttLink:
 
 @contextmanager
 def _interruptible(service: Service) -> Iterator[None]:
-    """Let Ctrl-C end the night at hand and still print what came of it."""
-    before = signal.signal(signal.SIGINT, lambda *_: service.request_stop())
+    """Let Ctrl-C and SIGTERM end the night at hand: what came of it is printed, what runs beside is ended."""
+    ending = (signal.SIGINT, signal.SIGTERM)
+    before = [signal.signal(each, lambda *_: service.request_stop()) for each in ending]
     try:
         yield
     finally:
-        signal.signal(signal.SIGINT, before)
+        for each, handler in zip(ending, before, strict=True):
+            signal.signal(each, handler)
