@@ -7,6 +7,7 @@ import subprocess
 import sys
 import time
 from dataclasses import replace
+from pathlib import Path
 
 import pytest
 
@@ -247,9 +248,9 @@ def test_ctrl_c_at_the_pot_says_that_it_may_be_under_pressure(verb, monkeypatch,
     assert "The pot may be under pressure" in capsys.readouterr().out
 
 
-def _program(*words: str, **how: object) -> subprocess.CompletedProcess[str]:
+def _program(*words: str, **how: object) -> subprocess.CompletedProcess[bytes]:
     command = [sys.executable, "-m", "potvigil", *words]
-    return subprocess.run(command, capture_output=True, text=True, check=False, timeout=60, **how)  # type: ignore[call-overload, no-any-return]
+    return subprocess.run(command, capture_output=True, check=False, timeout=60, **how)  # type: ignore[call-overload, no-any-return]
 
 
 def test_a_closed_output_a_foreign_terminal_and_ctrl_d_are_no_tracebacks(run, night_record, tmp_path):
@@ -258,7 +259,8 @@ def test_a_closed_output_a_foreign_terminal_and_ctrl_d_are_no_tracebacks(run, ni
     run("batch", "label", 1, "größer – ½ 漢", "--record", record)
     listed = ("batch", "list", "--record", str(record))
     latin = _program(*listed, env={**os.environ, "PYTHONIOENCODING": "latin-1", "PYTHONUTF8": "0"})
-    assert latin.returncode == 0 and "\\u2013" in latin.stdout and latin.stderr == ""
+    assert latin.returncode == 0 and latin.stderr == b""
+    assert "größer \\u2013 ½ \\u6f22".encode("latin-1") in latin.stdout
     lines = _program(*listed, "--json", env={**os.environ, "PYTHONIOENCODING": "latin-1", "PYTHONUTF8": "0"})
     assert json.loads(lines.stdout)["label"] == "größer – ½ 漢"
     shell = f"{sys.executable} -m potvigil {' '.join(listed)}"
@@ -269,12 +271,25 @@ def test_a_closed_output_a_foreign_terminal_and_ctrl_d_are_no_tracebacks(run, ni
     assert full.returncode == 2 and full.stderr.count("\n") == 1 and "No space left" in full.stderr
 
 
+_HELD_UP = """
+import os, signal, sys, time
+
+class Interrupts:
+    def find_spec(self, name, *_):
+        if name == "potvigil.cli":
+            os.kill(os.getpid(), signal.SIGINT)
+            time.sleep(60)
+
+sys.meta_path.insert(0, Interrupts())
+from potvigil.__main__ import main
+raise SystemExit(main())
+"""
+
+
 def test_ctrl_c_while_the_program_loads_is_one_line():
     """SIGINT at the first import of ours, held up there so that it surely comes in time."""
-    held = "import sys, os, signal\nclass Stop:\n def find_spec(self, name, *_):\n  if name == 'potvigil.cli':\n   os.kill(os.getpid(), signal.SIGINT)\n   import time; time.sleep(5)\nsys.meta_path.insert(0, Stop())\nfrom potvigil.__main__ import main\nraise SystemExit(main())"
-    done = subprocess.run(
-        [sys.executable, "-c", held], capture_output=True, text=True, check=False, timeout=60
-    )
+    command = [sys.executable, "-c", _HELD_UP]
+    done = subprocess.run(command, capture_output=True, text=True, check=False, timeout=60)
     assert (done.returncode, done.stderr) == (2, "potvigil: interrupted\n")
 
 
@@ -304,11 +319,10 @@ def test_a_rehearsal_that_is_terminated_ends_its_page(tmp_path):
     rest = process.stdout.read()
     assert process.wait(60) == 0 and "record: " in rest
     deadline = time.monotonic() + 60.0
-    while any(os.path.exists(f"/proc/{child}") for child in children) and time.monotonic() < deadline:
+    while any(Path(f"/proc/{child}").exists() for child in children) and time.monotonic() < deadline:
         time.sleep(0.05)
-    assert not any(os.path.exists(f"/proc/{child}") for child in children)
+    assert not any(Path(f"/proc/{child}").exists() for child in children)
 
 
 def _children(pid: int) -> list[int]:
-    with open(f"/proc/{pid}/task/{pid}/children", encoding="ascii") as file:
-        return [int(each) for each in file.read().split()]
+    return [int(each) for each in Path(f"/proc/{pid}/task/{pid}/children").read_text().split()]

@@ -358,21 +358,8 @@ def test_the_health_of_a_pot_says_what_is_known_and_what_was_forgotten(
     record = tmp_path / "record.db"
 
     def said() -> str:
-        assert (
-            main(
-                [
-                    "pot",
-                    "health",
-                    POT,
-                    "--record",
-                    str(record),
-                    "--out",
-                    str(tmp_path / "h.html"),
-                    "--replace",
-                ]
-            )
-            == 0
-        )
+        words = ["pot", "health", POT, "--record", str(record), "--out", str(tmp_path / "h.html")]
+        assert main([*words, "--replace"]) == 0
         page = (tmp_path / "h.html").read_text(encoding="utf-8")
         out = capsys.readouterr().out
         lines = [line for line in out.splitlines() if "Known from" in line or "learnt" in line]
