@@ -8,7 +8,7 @@ def main() -> int:
     try:
         from potvigil import cli
     except KeyboardInterrupt:
-        print("potvigil: interrupted", file=sys.stderr)
+        sys.stderr.write("potvigil: interrupted\n")
         return 2
     return cli.main()
 
