@@ -102,7 +102,7 @@ MAY_IMPORT: dict[str, tuple[str, ...]] = {
     # all else when it is called
     "cli": ("commands.shared.arguments", "commands.shared.status", ""),
     "commands.shared.arguments": (
-        *("commands.shared.options", "commands.shared.status"),
+        *("commands.shared.argument_types", "commands.shared.options", "commands.shared.status"),
         *("model.events", "record.batch_query", ""),
     ),
     "__main__": ("cli",),

@@ -159,7 +159,7 @@ def test_no_verb_is_without_a_test_here(run):
 def test_wrong_use_is_status_two(words, run):
     status, out, err = run(*words)
     assert (status, out) == (2, "")
-    assert "error:" in err
+    assert err.startswith("potvigil: ") and err.count("\n") == 1 and "--help" in err
 
 
 def test_the_installed_program_gives_its_status_to_the_shell(tmp_path):
@@ -285,7 +285,7 @@ def test_batch_list_names_batch_pot_and_verdict(run, record):
 def test_batch_show_tells_the_alarms_and_the_judgement(run, record):
     status, out, _ = run("batch", "show", 1, "--record", record)
     assert status == 0
-    assert "floor-ahead: " in out and "below-floor: " in out
+    assert "!! leak: floor ahead: " in out and "!! below the floor: " in out
     assert "fell-below-floor" in out.rpartition("batch 1 ")[2]
 
 
@@ -440,9 +440,9 @@ def test_an_empty_text_takes_a_detail_back_and_pictures_are_added(run, record):
         (["--label", "x" * 10_000], "label: 10000 characters, at most 120 are taken"),
         (["--note", "x" * 10_000], "note: 10000 characters, at most 2000 are taken"),
         (["--resin", "a\x1b[2Jb"], "resin: control characters"),
-        (["--resin", "a\udcffb"], "resin: control characters"),  # a byte that is not UTF-8
+        (["--resin", "a\udcffb"], "resin: 'a\\udcffb' holds bytes that are no text"),
         (["--mould", "two\nlines"], "mould: control characters"),
-        (["--mass", "250"], "mass: '250' has no unit; give a mass in g, kg, oz or lb"),
+        (["--mass", "250 m"], "mass: '250 m' has an unknown unit; give a mass in g, kg, oz or lb"),
         (["--mixed-at", "at tea"], "mixed-at: 'at tea' is no date and time"),
         (["--mixed-at", "2026-02-01T00:00:00Z"], "after the fill, at most 5 min are taken"),
         (["--mixed-at", "23:10"], "after the fill, at most 5 min are taken"),
