@@ -22,6 +22,7 @@ from potvigil.outputs.patterns import Lamp
 from potvigil.outputs.signals import Pins, Signals
 from potvigil.record.store import Store
 from potvigil.sim.nights import NIGHTS
+from potvigil.wording.alarm_names import ALARM_WORDS
 from rehearsal import Bench, raised, rehearse, watching
 
 NIGHT = NIGHTS["lost-before-gel"]
@@ -511,7 +512,7 @@ def test_alarm_list_is_status_one_while_something_stands(run, record, whole_nigh
 def test_an_alarm_is_acknowledged_through_the_watch(run, half_night, open_record):
     with taken_up(half_night, open_record) as bench:
         status, out, _ = run("alarm", "acknowledge", "floor-ahead", "--record", open_record)
-        assert (status, out) == (0, "lantern: floor-ahead: seen\n")
+        assert (status, out) == (0, "lantern: leak: floor ahead: seen\n")
         again = run("alarm", "acknowledge", "rapid-loss", "--record", open_record)
     assert again[0] == 1 and "refused: rapid-loss does not stand" in again[2]
     states = {alarm.alarm: alarm.state for alarm in bench.service.watches[POT].snapshot().alarms}
@@ -530,7 +531,9 @@ def test_an_alarm_is_acknowledged_through_the_watch(run, half_night, open_record
 def test_an_alarm_is_shelved_for_a_while(run, half_night, open_record, alarm, words, seconds):
     with taken_up(half_night, open_record):
         status, out, _ = run("alarm", "shelve", alarm, *words, "--record", open_record)
-    assert status == 0 and re.fullmatch(rf"lantern: {alarm}: put aside until \d\d:\d\d\n", out)
+    assert status == 0 and re.fullmatch(
+        rf"lantern: {ALARM_WORDS[AlarmId(alarm)]}: put aside until \d\d:\d\d\n", out
+    )
     with Store.open_read_only(open_record) as store:
         (command,) = store.commands(POT, 0.0)
     assert (command.action, command.alarm) == (Action.SHELVE, AlarmId(alarm))
@@ -544,7 +547,7 @@ def test_a_shelving_is_taken_back(run, half_night, open_record):
         assert run("alarm", "unshelve", "leak", "--record", open_record)[0] == 1
         taken_back = run("alarm", "unshelve", "--record", open_record)
         nothing_more = run("alarm", "unshelve", "--record", open_record)
-    assert taken_back[:2] == (0, "lantern: floor-ahead: not yet seen\n")
+    assert taken_back[:2] == (0, "lantern: leak: floor ahead: not yet seen\n")
     assert nothing_more[:2] == (0, "lantern: nothing was put aside\n")
 
 
