@@ -134,8 +134,8 @@ def _vented_early(scene: Scene) -> Told | None:
     return Told(
         "If you did not vent it: shut off the air away from the pot and stay clear",
         f"The pot shows no pressure at {100.0 * cure.progress:.0f} % of the cure, before gel: it was "
-        "vented, or lid or hose failed. Open nothing until the pot's own gauge reads zero with the vent fully "
-        "open. Bubbles grow until the resin gels.",
+        "vented, or lid or hose failed. Open nothing until the pot's own gauge reads zero with the vent "
+        "fully open. Bubbles grow until the resin gels.",
     )
 
 
