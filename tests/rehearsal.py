@@ -151,7 +151,7 @@ class Bench:
 
 @dataclass(frozen=True)
 class Raised:
-    """One alarm as it came, on the record's axis."""
+    """One alarm as it came, on the record's axis; text: what to do, and why."""
 
     alarm: AlarmId
     t_s: float
@@ -161,7 +161,7 @@ class Raised:
 def raised(events: Iterable[Event]) -> list[Raised]:
     """Return each alarm that was announced, repeats left out."""
     return [
-        Raised(event.alarm, event.t_s, event.text)
+        Raised(event.alarm, event.t_s, f"{event.do}. {event.text}")
         for event in events
         if isinstance(event, AlarmEvent) and event.state is AlarmState.UNACKNOWLEDGED and not event.repeat
     ]
