@@ -99,7 +99,7 @@ MAY_IMPORT: dict[str, tuple[str, ...]] = {
         *("clock", "paths"),
     ),
     # all else when it is called
-    "cli": ("commands.shared.arguments", "commands.shared.status", ""),
+    "cli": ("commands.shared.arguments", "commands.shared.status", "paths", ""),
     "commands.shared.arguments": (
         *("commands.shared.options", "commands.shared.status"),
         *("model.events", "record.batch_query", ""),

@@ -11,7 +11,7 @@ from collections.abc import Mapping
 from functools import lru_cache
 from pathlib import Path
 
-from potvigil.commands.shared.common import UseError
+from potvigil.commands.shared.common import UseError, known_settings
 from potvigil.commands.shared.plan_equipment import rigs_of
 from potvigil.commands.shared.status import DONE
 from potvigil.model.pot import Pot
@@ -41,7 +41,8 @@ def _serve(args: argparse.Namespace) -> int:
     from potvigil.page.frame import PageConfig
     from potvigil.page.server import Page, Tls, listen, serve
 
-    settings = None if args.config is None else load(args.config)
+    known = None if args.record is not None else known_settings(args)
+    settings = None if known is None else load(known)
     wanted = PageSettings.model_validate({}) if settings is None else settings.page
     record = (args.record or usual_record()) if settings is None else settings.record_file
     tls = None if wanted.tls is None else Tls(wanted.tls.cert_file, wanted.tls.key_file)
@@ -101,8 +102,8 @@ def _password(args: argparse.Namespace) -> int:
     from potvigil.page.passwords import LEAST_PASSWORD, LONGEST_PASSWORD, hashed
 
     path = args.out
-    if path is None and args.config is not None:
-        path = load(args.config).page.password_file
+    if path is None and (settings := known_settings(args)) is not None:
+        path = load(settings).page.password_file
     path = path or Path(USUAL_PASSWORD_FILE)
     if sys.stdin.isatty():
         password = getpass.getpass("password of the page: ")

@@ -10,7 +10,7 @@ from types import FrameType
 
 from potvigil.clock import SystemClock, boot_id
 from potvigil.commands.shared import show
-from potvigil.commands.shared.common import console
+from potvigil.commands.shared.common import console, settings_path
 from potvigil.commands.shared.status import DONE, NO
 from potvigil.model.pot import Pot
 from potvigil.model.reading import Sample
@@ -30,7 +30,7 @@ from potvigil.wording.quantities import pressure
 
 
 def watch(args: argparse.Namespace) -> int:
-    settings = load(args.config)
+    settings = load(settings_path(args))
     link = None if settings.mqtt is None else mqtt_link(settings.mqtt)
     printer = show.Printer(console(), settings)
     # only our own folder is made: the missing one of a path that was given may be a stick not plugged in
@@ -92,7 +92,7 @@ def _live_file(settings: Settings) -> LiveFile | None:
 
 
 def check(args: argparse.Namespace) -> int:
-    settings = load(args.config)
+    settings = load(settings_path(args))
     show.settings(console(), settings, args.config)
     if settings.notify is not None or settings.heartbeat is not None:
         from potvigil.commands.shared.notify_targets import opened  # of an extra, and large

@@ -18,6 +18,9 @@ RecordError
 
 from typing import Self
 
+# Where it is a service, `potvigil watch` would be a second one.
+START_THE_WATCH = "start the watch (`sudo systemctl start potvigil`, or `potvigil watch` where it is no service)"
+
 
 class RecordError(Exception):
     """Anything that went wrong with the record."""

@@ -39,6 +39,7 @@ _EXAMPLES = {
     "rehearse": "potvigil rehearse two-in-the-morning",
     "replay": "potvigil replay night.csv --config workshop.yaml --json -",
     "check": "potvigil check --config workshop.yaml --hardware",
+    "status": "potvigil status --json",
     "page": "potvigil page --config /etc/potvigil/workshop.yaml",
     "notify": "potvigil notify --config /etc/potvigil/workshop.yaml --test",
     "calibrate": "potvigil calibrate --config workshop.yaml --pot lantern",
@@ -85,7 +86,7 @@ def build_parser() -> argparse.ArgumentParser:
         "watch:watch",
         "watch the pots: the daemon, on the hardware the settings name",
     )
-    watch.add_argument("--config", type=Path, required=True, metavar="FILE", help="settings, YAML")
+    watch.add_argument("--config", type=Path, metavar="FILE", help="settings, YAML")
 
     rehearse = _verb(
         verbs,
@@ -108,15 +109,16 @@ def build_parser() -> argparse.ArgumentParser:
 
     replay = _verb(verbs, "replay", "replay:replay", "put a recorded log through the same watch")
     replay.add_argument("log", type=Path, metavar="LOG.csv")
-    replay.add_argument("--config", type=Path, required=True, metavar="FILE", help="settings, YAML")
+    replay.add_argument("--config", type=Path, metavar="FILE", help="settings, YAML")
     replay.add_argument("--pot", metavar="ID", help="which pot of the settings")
     replay.add_argument("--json", metavar="OUT", help="write JSON lines; - for standard output")
     replay.add_argument("--record", type=Path, metavar="FILE", help="keep a record too")
 
     check = _verb(verbs, "check", "watch:check", "check settings and, if asked, each wire once")
-    check.add_argument("--config", type=Path, required=True, metavar="FILE", help="settings, YAML")
+    check.add_argument("--config", type=Path, metavar="FILE", help="settings, YAML")
     check.add_argument("--hardware", action="store_true", help="ask every device for one reading")
 
+    _add_machine_verbs(verbs)
     calibrate = _verb(
         verbs,
         "calibrate",
@@ -174,8 +176,20 @@ def build_parser() -> argparse.ArgumentParser:
     return parser
 
 
+def _add_machine_verbs(verbs: _Verbs) -> None:
+    stands = _verb(
+        verbs,
+        "status",
+        "machine.status:status",
+        "say how each pot stands and whether anybody watches; exit status 1 if not, or if an alarm stands",
+    )
+    stands.add_argument("--config", type=Path, metavar="FILE", help="settings, YAML")
+    stands.add_argument("--live", type=Path, metavar="FILE", help="where the watch leaves what it knows now")
+    stands.add_argument("--json", action="store_true", help="a JSON line for each pot")
+
+
 def _add_notify(verb: argparse.ArgumentParser) -> None:
-    verb.add_argument("--config", type=Path, required=True, metavar="FILE", help="settings, YAML")
+    verb.add_argument("--config", type=Path, metavar="FILE", help="settings, YAML")
     verb.add_argument("--record", type=Path, metavar="FILE", help="the record, if not that of the settings")
     verb.add_argument("--live", type=Path, metavar="FILE", help="where the watch leaves what it knows now")
     verb.add_argument("--rehearsal", action="store_true", help="tell of a rehearsal too, marked as one")
@@ -207,7 +221,7 @@ def _add_volume(verb: argparse.ArgumentParser) -> None:
 
 
 def _add_plan(verb: argparse.ArgumentParser) -> None:
-    verb.add_argument("--config", type=Path, required=True, metavar="FILE", help="settings, YAML")
+    verb.add_argument("--config", type=Path, metavar="FILE", help="settings, YAML")
     verb.add_argument("--record", type=Path, metavar="FILE", help="the record, if not that of the settings")
     verb.add_argument("--pot", metavar="ID", help="which pot of the settings")
     for ask, (metavar, what) in PLAN_OPTIONS.items():

@@ -1,18 +1,20 @@
-"""What several verbs need: where the record is, which pot is meant, the console."""
+"""What several verbs need: where settings and record are, which pot is meant, the console."""
 
 import argparse
+import sys
 from collections.abc import Collection
 from datetime import datetime, timedelta, tzinfo
 from pathlib import Path
 from typing import TYPE_CHECKING
 
-from potvigil.paths import usual_record
+from potvigil.paths import SERVICE_SETTINGS, found_settings, own_settings, usual_record
 from potvigil.record.store import Store
 
 if TYPE_CHECKING:
     from rich.console import Console
 
 BY = "command line"
+OR_REHEARSE = ", or --rehearse to try it on a simulated pot"
 _WIDEST = 10_000
 
 
@@ -34,14 +36,36 @@ def console(stderr: bool = False) -> "Console":
     return made
 
 
+def known_settings(args: argparse.Namespace) -> Path | None:
+    """Return the settings that were named, else those that are found by themselves, which is said."""
+    if args.config is None:
+        args.config = found_settings()
+        if args.config is not None and sys.stderr.isatty():
+            print(f"settings: {args.config}", file=sys.stderr)
+    return None if args.config is None else Path(args.config)
+
+
+def settings_path(args: argparse.Namespace, otherwise: str = "") -> Path:
+    """Return the settings to go by. Raises UseError where there are none. otherwise: what else may be given."""
+    path = known_settings(args)
+    if path is None:
+        raise UseError(
+            f"no settings at {SERVICE_SETTINGS} or {own_settings()}; make them with `potvigil setup`, "
+            f"or give --config FILE{otherwise}"
+        )
+    return path
+
+
 def record_path(args: argparse.Namespace) -> Path:
+    """Return the record that was named, else that of the settings, else the usual one."""
     if args.record is not None:
         return Path(args.record)
-    if args.config is None:
+    settings = known_settings(args)
+    if settings is None:
         return usual_record()
     from potvigil.settings.loading import load  # reading settings takes longer than a list of batches
 
-    return load(args.config).record_file
+    return load(settings).record_file
 
 
 def known_pot(store: Store, asked: str | None) -> str:

@@ -31,6 +31,7 @@ from potvigil.model.events import (
 from potvigil.model.pot import Pot
 from potvigil.model.reading import Place
 from potvigil.record.rows import EditRow, ListedBatch
+from potvigil.reports.pot_status import HEADS
 from potvigil.sensing.resolution import USUAL_NOISE, resolution
 from potvigil.units import PRESSURE_UNITS_PA, SECONDS_PER_HOUR, span
 from potvigil.wording.alarm import in_words
@@ -321,6 +322,14 @@ def _leak_in_short(row: ListedBatch, unit: str) -> str:
     if leak is None:
         return ""
     return rate(leak.value, unit) if row.leak_established else f"< {rate(max(leak.high, 0.0), unit)}"
+
+
+def pots(console: Console, rows: Iterable[Sequence[str]]) -> None:
+    """Print how each pot stands, one line each; columns in which nothing is said are left out."""
+    lines = list(rows)
+    told = [i for i, head in enumerate(HEADS) if any(row[i] for row in lines)]
+    heads = [HEADS[i] for i in told]
+    _table(console, heads, [[row[i] for i in told] for row in lines], wraps=heads[-1])
 
 
 def alarms(console: Console, standing: Iterable[tuple[str, AlarmEvent]], tz: tzinfo | None) -> None:
