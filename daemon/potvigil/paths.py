@@ -27,7 +27,7 @@ def systemd_folder(variable: str) -> Path | None:
 
 
 def usual_record() -> Path:
-    """Return the record's place: in the service's state folder where there is one, else in one of this user."""
+    """Return the record's place: in the service's state folder where that is, else in this user's."""
     folder = systemd_folder("STATE_DIRECTORY") or (SERVICE_STATE if SERVICE_STATE.is_dir() else own_state())
     return folder / "potvigil.db"
 

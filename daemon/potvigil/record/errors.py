@@ -19,7 +19,9 @@ RecordError
 from typing import Self
 
 # Where it is a service, `potvigil watch` would be a second one.
-START_THE_WATCH = "start the watch (`sudo systemctl start potvigil`, or `potvigil watch` where it is no service)"
+START_THE_WATCH = (
+    "start the watch (`sudo systemctl start potvigil`; where it is no service, `potvigil watch`)"
+)
 
 
 class RecordError(Exception):

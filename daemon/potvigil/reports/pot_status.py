@@ -1,7 +1,7 @@
 """How a pot stands at this moment, in a few cells for a person and in one JSON object for a program.
 
-JSON: pressures kPa gauge, rates kPa/h, times RFC 3339 where the wall clock is known and seconds from now; unknown
-is null. The names are published: add to them, never rename.
+JSON: pressures kPa gauge, rates kPa/h, times RFC 3339 where the wall clock is known, and seconds from now;
+unknown is null. The names are published: add to them, never rename.
 """
 
 from dataclasses import dataclass
@@ -22,9 +22,9 @@ _KPA_DIGITS = 3
 class PotNow:
     """A pot at this moment.
 
-    word: for its state. snapshot: what the watch knows, None where nobody watches it now. batch: the open one.
-    pot: as the settings have it, None where there are none. since_utc_s: when the watch was heard last, where
-    it is silent and that is known.
+    word: for its state. snapshot: what the watch knows, None where nobody watches it now. batch: the open
+    one. pot: as the settings have it, None where there are none. since_utc_s: when a silent watch was heard
+    last, where that is known.
     """
 
     pot_id: str
@@ -61,7 +61,7 @@ def cells(now: PotNow, unit: str, tz: tzinfo | None) -> tuple[str, ...]:
 
 
 def line(now: PotNow, *, watched: bool, rehearsed: str | None) -> dict[str, Any]:
-    """Return the object for a JSON line. watched: whether a watch speaks now. rehearsed: the night, or None."""
+    """Return the object for a JSON line. watched: a watch speaks now. rehearsed: the night, or None."""
     snapshot = now.snapshot
     heard_utc_s = now.since_utc_s if snapshot is None else snapshot.utc_s
     reading = None if snapshot is None else snapshot.reading

@@ -7,14 +7,14 @@ from datetime import tzinfo
 from pathlib import Path
 
 from potvigil.commands.shared import show
-from potvigil.commands.shared.common import console, known_settings
+from potvigil.commands.shared.common import console, known_settings, no_settings
 from potvigil.commands.shared.status import DONE, NO
 from potvigil.live_reader import Live, LiveReader
 from potvigil.model.events import AlarmState
 from potvigil.page.views.words import word
 from potvigil.paths import usual_live, usual_record
-from potvigil.record.lock import is_watched
 from potvigil.record.errors import START_THE_WATCH
+from potvigil.record.lock import is_watched
 from potvigil.reports.export import json_text
 from potvigil.reports.pot_status import PotNow, cells, line
 from potvigil.settings.loading import load
@@ -44,11 +44,13 @@ def status(args: argparse.Namespace) -> int:
         print(_who_watches(live, is_silent, record, live_file, tz))
         if path is not None:
             print(f"settings {path}; record {record}")
+        else:
+            print(no_settings())
     return DONE if pots and all(map(_is_well, pots)) else NO
 
 
 def _pots(settings: Settings | None, live: Live | None, is_silent: bool) -> Iterator[PotNow]:
-    """Yield each pot of the settings and of the watch. What a silent watch said last is not how it stands now."""
+    """Yield each pot of settings and watch. What a silent watch said last is not how it stands now."""
     known = {} if settings is None else settings.core_pots()
     heard = {} if live is None else live.pots
     for pot_id in [*known, *(pot_id for pot_id in heard if pot_id not in known)]:
@@ -65,9 +67,7 @@ def _is_well(now: PotNow) -> bool:
     return snapshot is not None and all(each.state is AlarmState.SHELVED for each in snapshot.alarms)
 
 
-def _who_watches(
-    live: Live | None, is_silent: bool, record: Path, live_file: Path, tz: tzinfo | None
-) -> str:
+def _who_watches(live: Live | None, is_silent: bool, record: Path, live_file: Path, tz: tzinfo | None) -> str:
     if live is not None and not is_silent:
         return f"rehearsal, simulated: {live.rehearsed}" if live.rehearsed else "the watch is running"
     heard = [pot.snapshot.utc_s for pot in live.pots.values() if pot.snapshot.utc_s] if live else []

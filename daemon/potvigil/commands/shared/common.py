@@ -7,7 +7,8 @@ from datetime import datetime, timedelta, tzinfo
 from pathlib import Path
 from typing import TYPE_CHECKING
 
-from potvigil.paths import SERVICE_SETTINGS, found_settings, own_settings, usual_record
+from potvigil import paths
+from potvigil.paths import found_settings, own_settings, usual_record
 from potvigil.record.store import Store
 
 if TYPE_CHECKING:
@@ -45,14 +46,15 @@ def known_settings(args: argparse.Namespace) -> Path | None:
     return None if args.config is None else Path(args.config)
 
 
+def no_settings() -> str:
+    return f"no settings at {paths.SERVICE_SETTINGS} or {own_settings()}; make them with `potvigil setup`"
+
+
 def settings_path(args: argparse.Namespace, otherwise: str = "") -> Path:
-    """Return the settings to go by. Raises UseError where there are none. otherwise: what else may be given."""
+    """Return the settings to go by; otherwise: what else may be given. Raises UseError without any."""
     path = known_settings(args)
     if path is None:
-        raise UseError(
-            f"no settings at {SERVICE_SETTINGS} or {own_settings()}; make them with `potvigil setup`, "
-            f"or give --config FILE{otherwise}"
-        )
+        raise UseError(f"{no_settings()}, or give --config FILE{otherwise}")
     return path
 
 
