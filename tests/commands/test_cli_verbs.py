@@ -150,7 +150,6 @@ def test_no_verb_is_without_a_test_here(run):
         [],
         ["brew"],
         ["batch"],
-        ["watch"],
         ["rehearse", "--speed", "0"],
         ["alarm", "test", "--priority", "loud"],
         ["alarm", "shelve", "noise"],

@@ -15,8 +15,9 @@ from rehearsal import Bench
 
 LEAKING, SOUND = NIGHTS["two-in-the-morning"], NIGHTS["sound"]
 JETTY = (
-    "  jetty: {internal_volume: 20 L, maximum_pressure: 80 psi, working_pressure: 60 psi, floor_pressure: 45 psi,"
-    " thermometer: {place: none}, supply: shut, cure: {hold: 10 h}, transducer: {channel: 3}}\n"
+    "  jetty: {internal_volume: 20 L, maximum_pressure: 80 psi, working_pressure: 60 psi,"
+    " floor_pressure: 45 psi, thermometer: {place: none}, supply: shut, cure: {hold: 10 h},"
+    " transducer: {channel: 3}}\n"
 )
 PSI_PA = 6894.757293168  # NIST SP 811, appendix B.8, from memory
 

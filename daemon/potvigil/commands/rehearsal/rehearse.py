@@ -90,7 +90,7 @@ def rehearse(args: argparse.Namespace) -> int:
             service.stop()
     for batch, summary in summaries:
         printer.summary(summary, batch)
-    printer.line(f"record: {record}; look at it with `potvigil batch list --record {record}`")
+    printer.line(f"record, for `batch list --record` and the other verbs: {record}")
     return DONE
 
 
