@@ -39,6 +39,7 @@ VERBS = [
     ["tightness"],
     ["volume"],
     ["page"],
+    ["notify"],
     ["export"],
     ["import"],
     *(["pot", verb] for verb in ("health", "care", "cause")),

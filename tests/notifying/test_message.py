@@ -1,5 +1,6 @@
 """A message in words: what to do by when first, then why; the same words as everywhere."""
 
+from dataclasses import replace
 from datetime import UTC, datetime
 
 import pytest
@@ -80,6 +81,8 @@ def test_tests_and_rehearsals_are_marked() -> None:
         AlarmId.TEST, Priority.LOW, AlarmState.UNACKNOWLEDGED, 1000.0, None, "A test.", do="Nothing to do"
     )
     assert message(Due("lantern", test, Kind.TEST)).title == "TEST: lantern: Nothing to do"
+    assert not message(Due("lantern", test, Kind.TEST)).urgent
+    assert message(Due("lantern", replace(test, priority=Priority.HIGH), Kind.TEST)).urgent
     rehearsed = Now(NOW.t_s, NOW.utc_s, {}, rehearsed=True)
     assert message(Due("lantern", floor(), Kind.RAISED), now=rehearsed).title.startswith(
         "REHEARSAL: lantern: "

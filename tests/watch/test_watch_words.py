@@ -428,16 +428,18 @@ def test_once_the_cure_is_done_nobody_is_told_to_top_up(transducer: str) -> None
     ("gel_s", "hold_s", "advice"),
     [
         (None, 0.9 * HOUR, "Nothing to do before venting; then look at the cast"),
-        (0.5 * HOUR, 3.0 * HOUR, "Nothing to do before venting; then look at the cast"),
-        (1.5 * HOUR, 3.0 * HOUR, "Top up now if the resin is still liquid"),
+        (None, 3.0 * HOUR, "Top up now"),
+        (0.5 * HOUR, 3.0 * HOUR, "Top up now"),
+        (1.5 * HOUR, 3.0 * HOUR, "Top up now"),
     ],
 )
 def test_topping_up_is_advised_only_while_it_helps(gel_s: float | None, hold_s: float, advice: str) -> None:
     told = watched(night(0.9, sagging(40.0, 600.0)), pot(hold_s=hold_s, gel_s=gel_s))
     (below,) = [each for each in told.watch.snapshot().alarms if each.alarm is AlarmId.BELOW_FLOOR]
     assert below.do == advice
-    assert ("gelled" in below.text) is (gel_s == 0.5 * HOUR)
-    assert ("too late" in below.text) is (gel_s is None)
+    assert ("The resin has gelled" in below.text) is (gel_s == 0.5 * HOUR)
+    assert ("If the resin has gelled" in below.text) is (gel_s is None and hold_s == 3.0 * HOUR)
+    assert ("too late" in below.text) is (hold_s == 0.9 * HOUR)
 
 
 def edit(field: Detail, text: str, t_s: float, by: str = "anna") -> Command:

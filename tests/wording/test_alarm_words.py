@@ -1,6 +1,7 @@
 """What an alarm says first: what to do, and by when as a person says it."""
 
 import re
+from dataclasses import replace
 from datetime import UTC, timedelta, timezone
 
 import pytest
@@ -76,3 +77,10 @@ def test_a_forecast_says_the_day_only_where_its_time_could_be_another_days(hours
     at_s = hours * HOUR
     said = TimeTeller(0.0, EVENING_UTC_S, UTC).ahead(at_s, at_s, at_s)
     assert said == f"about {clock} ({clock}-{clock})"
+
+
+@pytest.mark.parametrize("state", AlarmState)
+def test_what_is_over_asks_for_nothing_more(state: AlarmState) -> None:
+    told = in_words(replace(alarm("Top up", 2 * HOUR), state=state), TimeTeller(0.0, EVENING_UTC_S, UTC))
+    is_over = state in (AlarmState.RETURNED, AlarmState.NORMAL)
+    assert told == ("Losing 1.50 psi/h." if is_over else "Top up by 00:00 tomorrow. Losing 1.50 psi/h.")

@@ -9,7 +9,7 @@ import urllib.error
 import urllib.request
 from collections.abc import Callable
 
-from potvigil.model.events import AlarmState, Priority
+from potvigil.model.events import AlarmId, AlarmState, Priority
 from potvigil.notifying.line import Line
 from potvigil.notifying.schedule import THE_WATCH, Now
 
@@ -47,7 +47,9 @@ class Heartbeat:
         if now.rehearsed:
             return None
         calls = any(
-            each.priority is Priority.HIGH and each.state is AlarmState.UNACKNOWLEDGED
+            each.priority is Priority.HIGH
+            and each.state is AlarmState.UNACKNOWLEDGED
+            and each.alarm is not AlarmId.TEST
             for alarms in now.standing.values()
             for each in alarms
         )

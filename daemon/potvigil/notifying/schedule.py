@@ -63,7 +63,7 @@ class Due:
 
     @property
     def is_urgent(self) -> bool:
-        return self.alarm.priority is Priority.HIGH and self.kind in (Kind.RAISED, Kind.AGAIN)
+        return self.alarm.priority is Priority.HIGH and self.kind is not Kind.CHANGED
 
 
 @dataclass(frozen=True, slots=True)

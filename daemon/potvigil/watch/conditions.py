@@ -205,15 +205,16 @@ def _below_floor(scene: Scene, batch: Batch, gauge_pa: float) -> Told | None:
 
 
 def _top_up(scene: Scene, batch: Batch) -> tuple[str, str]:
-    """Return what to do about a pot below its floor, and why not to top up where that is too late."""
-    if batch.resin.gel_s is not None and batch.clock.gelled:
-        return _TOO_LATE, " The resin has gelled: topping up helps no more."
+    """Return what to do about a pot below its floor, and what that can no longer mend."""
     if batch.clock.cure().done_s - scene.reading.t_s < TOP_UP_TAKES_S:
-        return _TOO_LATE, " It is too late to top up."
-    return "Top up now if the resin is still liquid", ""
-
-
-_TOO_LATE = "Nothing to do before venting; then look at the cast"
+        return "Nothing to do before venting; then look at the cast", " It is too late to top up."
+    # what is gelled is not hard: it is to stay under pressure, though bubbles in it move no more
+    if batch.resin.gel_s is None:
+        return "Top up now", " If the resin has gelled, bubbles that have grown may stay."
+    return (
+        "Top up now",
+        " The resin has gelled: bubbles that have grown may stay." if batch.clock.gelled else "",
+    )
 
 
 def _floor_ahead(scene: Scene, batch: Batch, gauge_pa: float) -> Told | None:
