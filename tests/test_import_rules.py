@@ -32,7 +32,8 @@ MAY_IMPORT: dict[str, tuple[str, ...]] = {
     "paths": (),
     "replacing": (),
     "secret_file": (),
-    # what the watch left in memory, for page and notifier
+    "extras": (),
+    # what the watch left in memory, for page, notifier and command line
     "live_reader": ("model.events", "record.codec"),
     "model": MODEL,
     "physics": PHYSICS,
@@ -44,9 +45,9 @@ MAY_IMPORT: dict[str, tuple[str, ...]] = {
     "diagnosis": DIAGNOSIS,
     "planning": PLANNING,
     "sim": ("sim", "units", "clock"),
-    "drivers": ("drivers", "model.reading", "units", "clock"),
+    "drivers": ("drivers", "model.reading", "units", "clock", "extras"),
     "imports": ("imports", "model.reading", "units"),
-    "record": ("record", *MODEL, ""),
+    "record": ("record", *MODEL, "extras", ""),
     "upkeep": ("upkeep", "record", *WORDING, ""),
     # the settings are those of a batch's own time, which its record holds
     "reports": ("reports", "record", *DIAGNOSIS, *PLANNING, "settings", ""),
@@ -79,9 +80,17 @@ MAY_IMPORT: dict[str, tuple[str, ...]] = {
         *WATCH,
         "clock",
     ),
+    # what the watch needs, looked at from outside: no wire, no simulator
+    "checking": (
+        *("checking", "settings", "record", "service.wiring", "live_reader", "secret_file"),
+        *("notifying.targets", "notifying.apprise_target", "outputs.mqtt_link", "page.passwords"),
+        *("clock", "paths", "extras", ""),
+    ),
     "commands": (
         "commands",
         *(
+            "checking",
+            "extras",
             "service",
             "page",
             "notifying",
@@ -123,7 +132,7 @@ NEVER_IN_PURE = frozenset(
 DOORS: dict[str, tuple[str, ...]] = {
     "smbus2": ("drivers/", "outputs/signals.py"),
     "gpiozero": ("drivers/", "outputs/signals.py"),
-    "paho": ("outputs/mqtt.py",),
+    "paho": ("outputs/mqtt.py", "outputs/mqtt_trial.py"),
     "yaml": ("settings/",),
     "pydantic": ("settings/",),
     "rich": ("commands/",),

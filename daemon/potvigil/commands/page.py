@@ -14,6 +14,7 @@ from pathlib import Path
 from potvigil.commands.shared.common import UseError, known_settings
 from potvigil.commands.shared.plan_equipment import rigs_of
 from potvigil.commands.shared.status import DONE
+from potvigil.extras import how_to_install
 from potvigil.model.pot import Pot
 from potvigil.paths import usual_live, usual_record
 from potvigil.planning.read_request import Rig
@@ -32,7 +33,7 @@ def page(args: argparse.Namespace) -> int:
         import potvigil.page.server  # noqa: F401
     except ImportError as error:
         raise UseError(
-            f"the page needs {error.name} ({error}); install it with: pip install 'potvigil[page]'"
+            f"the page needs {error.name} ({error}); install it with {how_to_install('page')}"
         ) from error
     return _password(args) if args.what == "password" else _serve(args)
 

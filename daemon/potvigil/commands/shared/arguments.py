@@ -114,7 +114,12 @@ def build_parser() -> argparse.ArgumentParser:
     replay.add_argument("--json", metavar="OUT", help="write JSON lines; - for standard output")
     replay.add_argument("--record", type=Path, metavar="FILE", help="keep a record too")
 
-    check = _verb(verbs, "check", "watch:check", "check settings and, if asked, each wire once")
+    check = _verb(
+        verbs,
+        "check",
+        "machine.check:check",
+        "check settings, record, clock, broker, page, who is told and, if asked, each wire once",
+    )
     check.add_argument("--config", type=Path, metavar="FILE", help="settings, YAML")
     check.add_argument("--hardware", action="store_true", help="ask every device for one reading")
 

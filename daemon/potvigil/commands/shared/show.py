@@ -38,6 +38,7 @@ from potvigil.wording.alarm import in_words
 from potvigil.wording.quantities import TimeTeller, alarm_state, pressure, rate, shown, two_digits
 
 if TYPE_CHECKING:
+    from potvigil.checking.finding import Finding
     from potvigil.notifying.schedule import Recipient
     from potvigil.settings.schema import Settings  # a list of batches is printed without any
 
@@ -246,6 +247,11 @@ def told(console: Console, recipients: Iterable["Recipient"]) -> None:
         )
     if rows:
         _table(console, ("notified", "of", "low ones not", "when not seen for"), rows, wraps="of")
+
+
+def findings(console: Console, found: Iterable["Finding"]) -> None:
+    """Print what a check found."""
+    _table(console, ("", "what", "how it is"), [(f.mark, f.what, f.says) for f in found], wraps="how it is")
 
 
 def wires(console: Console, rows: Iterable[tuple[str, bool, str]]) -> None:
