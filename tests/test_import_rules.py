@@ -51,7 +51,7 @@ MAY_IMPORT: dict[str, tuple[str, ...]] = {
     "upkeep": ("upkeep", "record", *WORDING, ""),
     # the settings are those of a batch's own time, which its record holds
     "reports": ("reports", "record", *DIAGNOSIS, *PLANNING, "settings", ""),
-    "outputs": ("outputs", *WORDING, "", "replacing", "secret_file"),
+    "outputs": ("outputs", *WORDING, "", "replacing", "secret_file", "extras"),
     "settings": ("settings", *MODEL, "paths"),
     # of the watch no more than the bounds of a shelving, of what is sensed no more than counts as pressures
     "page": (

@@ -1,4 +1,4 @@
-"""What an extra of this package needs: asked of the package's own metadata, so that what is told does install.
+"""What an extra of this package needs, asked of its own metadata, so that what is told does install.
 
 The package is on no index, so `pip install 'potvigil[page]'` would fetch somebody else's, or nothing.
 """
@@ -10,13 +10,13 @@ from importlib import metadata
 
 # Where the distribution's own package is the better one on a Raspberry Pi: there it needs no compiler.
 _OF_THE_DISTRIBUTION = {
-    "signals": "on a Raspberry Pi rather `sudo apt install python3-lgpio`, in a venv with --system-site-packages",
+    "signals": "on a Raspberry Pi `sudo apt install python3-lgpio`, in a venv with --system-site-packages",
 }
 _OF_THE_DISTRIBUTION["spi"] = _OF_THE_DISTRIBUTION["signals"]
 
 
 def requirements(extra: str) -> list[str]:
-    """Return what an extra requires, as pip takes it: ['starlette>=1.0', ...]; '' for what is always needed."""
+    """Return what an extra requires, as pip takes it: ['starlette>=1.0', ...]; '': what is always needed."""
     try:
         required = metadata.requires("potvigil") or []
     except metadata.PackageNotFoundError:

@@ -19,8 +19,9 @@ PYTHONS = ("3.11", "3.13")
 # Debian 12 has glibc 2.36, Debian 13 has 2.41; pip takes a wheel for an older one as well where it is named.
 GLIBC = (17, 24, 26, 27, 28, 31, 34, 35, 36)
 PLATFORMS = ("aarch64", "armv7l", "armv6l")
-# a package that pip could not find a wheel of is named in one of these
+# pip names a package without a wheel, or one that needs such a package
 _MISSING = re.compile(r"No matching distribution found for ([A-Za-z0-9_.-]+)")
+_NEEDING = re.compile(r"Cannot install ([A-Za-z0-9_.-]+)==")
 
 
 def missing(wanted: list[str], machine: str, python: str, more: list[str]) -> str | None:
@@ -35,7 +36,7 @@ def missing(wanted: list[str], machine: str, python: str, more: list[str]) -> st
         done = subprocess.run([*command, *wanted], capture_output=True, text=True, check=False)
     if done.returncode == 0:
         return None
-    found = _MISSING.findall(done.stderr)
+    found = _MISSING.findall(done.stderr) + [f"needed by {each}" for each in _NEEDING.findall(done.stderr)]
     return ", ".join(dict.fromkeys(found)) or done.stderr.strip().splitlines()[-1]
 
 

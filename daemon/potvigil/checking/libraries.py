@@ -39,5 +39,5 @@ def on_libraries(
             yield fault(
                 "library", f"{', '.join(missing)} is missing, for {what_for}: {how_to_install(extra)}"
             )
-    if not any(not is_there(name) for extra in wanted for name in _LOOKED_FOR[extra][0]):
+    if all(is_there(name) for extra in wanted for name in _LOOKED_FOR[extra][0]):
         yield good("library", "all there that these settings call for")

@@ -38,7 +38,9 @@ def on_record(settings: Settings, *, of_service: bool) -> Iterator[Finding]:
     while is_usual and not folder.exists():
         folder = folder.parent  # which the watch makes
     if not folder.is_dir():
-        yield fault(what, f"{path}: there is no folder {folder}; make it, or plug in what it is on")
+        of_ours = path.is_relative_to(paths.SERVICE_STATE)
+        how = "`sudo potvigil service install` makes it" if of_ours else "make it, or plug in what it is on"
+        yield fault(what, f"{path}: there is no folder {folder}; {how}")
         return
     if not os.access(folder, os.X_OK):
         yield unknown(what, f"{path}: {_not_this_user(folder, of_service)}")
@@ -57,7 +59,7 @@ def on_record(settings: Settings, *, of_service: bool) -> Iterator[Finding]:
     if nights < _LEAST_NIGHTS:
         yield fault(
             "disk",
-            f"{folder}: only {room}; make room, or keep samples for less time (record.full_resolution)",
+            f"{folder}: only {room}; make room, or keep less (record.full_resolution)",
         )
     else:
         yield good(what, f"{path}: {'there' if is_there else 'begun by the watch'}, can be written; {room}")
@@ -65,8 +67,10 @@ def on_record(settings: Settings, *, of_service: bool) -> Iterator[Finding]:
 
 def on_clock(now: Instant) -> Finding:
     if now.utc_s is None:
-        return fault(
-            "clock", "not set: connect the network, or fit a battery clock; times would not be known"
+        return unknown(
+            "clock",
+            "nothing sets it, so it may be wrong; connect the network, or fit a battery clock. Until then "
+            "the alarm clock-unset stands",
         )
     return good("clock", "set")
 
@@ -131,14 +135,14 @@ def on_watch(settings: Settings, live_file: Path) -> Finding:
         if set(live.pots) != set(settings.pots):
             return fault(
                 what,
-                f"running, for {', '.join(live.pots)}; the settings changed: `sudo systemctl restart potvigil`",
+                f"running, but for {', '.join(live.pots)}; start it anew: `sudo systemctl restart potvigil`",
             )
         return good(what, "running")
     if is_watched(settings.record_file):
         return fault(
             what,
-            f"a process has the record and does not speak at {live_file}: it hangs (`systemctl status potvigil`), "
-            "or is another user's",
+            f"a process has the record and does not speak at {live_file}: it hangs, or is another user's; "
+            "look with `systemctl status potvigil`",
         )
     return unknown(what, f"none is running; to begin, {START_THE_WATCH}")
 

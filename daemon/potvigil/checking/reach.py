@@ -26,7 +26,8 @@ _ICON = "icon.svg"
 def on_broker(settings: MqttSettings, try_broker: Callable[..., str | None]) -> Finding:
     """Return whether the broker is reached and takes us. try_broker: mqtt_trial.fault_of_broker."""
     what, where = "broker", f"{settings.host}:{settings.port}"
-    for path in (settings.password_file, settings.tls and settings.tls.key_file):
+    key_file = None if settings.tls is None else settings.tls.key_file
+    for path in (settings.password_file, key_file):
         if path is not None and (closed := _closed(what, path)) is not None:
             return closed
     try:

@@ -1,4 +1,4 @@
-"""Whether a broker can be reached in this way at all, before anything is sent: its address, and the TLS files."""
+"""Whether a broker can be reached in this way at all: its address, and the TLS files."""
 
 import ssl
 
@@ -6,7 +6,7 @@ from potvigil.outputs.mqtt_link import MqttLink, MqttLinkError
 
 
 def opened_tls(link: MqttLink) -> ssl.SSLContext | None:
-    """Return what encrypts the line, None where nothing does. Raises MqttLinkError if the line can never be."""
+    """Return what encrypts the line, None where nothing does. Raises MqttLinkError if it can never be."""
     where = f"MQTT broker {link.host}:{link.port}"
     if link.version not in ("5", "3.1.1"):
         raise MqttLinkError(f"{where}: version {link.version!r} is not spoken here, use 5 or 3.1.1")

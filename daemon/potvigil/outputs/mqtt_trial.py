@@ -1,4 +1,4 @@
-"""One try to reach the MQTT broker and to sign in; nothing is published, and a running watch is not disturbed."""
+"""One try to reach the MQTT broker and to sign in; nothing is published, no running watch disturbed."""
 
 import os
 import queue

@@ -1,8 +1,9 @@
-"""Is all as the watch needs it? Settings, record, clock, buses, broker, page, who is told: every fault at once."""
+"""Every fault of settings, machine, broker, page and those who are told, at once."""
 
 import argparse
 import threading
 from collections.abc import Callable, Iterable, Iterator
+from functools import partial
 from pathlib import Path
 from typing import TYPE_CHECKING
 
@@ -69,8 +70,8 @@ def _elsewhere(settings: Settings) -> list[Finding]:
         from potvigil.outputs.mqtt_trial import fault_of_broker  # and with it a library of its own
 
         asked.append(("broker", lambda: [reach.on_broker(mqtt, fault_of_broker)]))
-    for i, target in enumerate(() if settings.notify is None else settings.notify.targets):
-        asked.append(("notify", lambda i=i, target=target: [reach.on_target(i, target)]))
+    for i in range(0 if settings.notify is None else len(settings.notify.targets)):
+        asked.append(("notify", partial(_target, settings, i)))
     if (heartbeat := settings.heartbeat) is not None:
         asked.append(("heartbeat", lambda: reach.on_heartbeat(heartbeat)))
     found: list[list[Finding]] = [
@@ -87,6 +88,11 @@ def _elsewhere(settings: Settings) -> list[Finding]:
     for thread in threads:
         thread.join(_PATIENCE_S)
     return [finding for each in found for finding in each]
+
+
+def _target(settings: Settings, i: int) -> list[Finding]:
+    assert settings.notify is not None
+    return [reach.on_target(i, settings.notify.targets[i])]
 
 
 def _say_who_is_told(told: "Console", settings: Settings) -> None:
