@@ -80,6 +80,8 @@ MAY_IMPORT: dict[str, tuple[str, ...]] = {
         *WATCH,
         "clock",
     ),
+    # settings of what was answered: text in, text out
+    "setting_up": ("setting_up", "settings", "drivers.look", "model.signal"),
     # what the watch needs, looked at from outside: no wire, no simulator
     "checking": (
         *("checking", "settings", "record", "service.wiring", "live_reader", "secret_file"),
@@ -91,6 +93,7 @@ MAY_IMPORT: dict[str, tuple[str, ...]] = {
         *(
             "checking",
             "extras",
+            "setting_up",
             "service",
             "page",
             "notifying",

@@ -82,9 +82,12 @@ def test_a_folder_this_user_may_not_write_is_a_fault(tmp_path, monkeypatch) -> N
 
 
 def test_the_service_cannot_write_outside_its_folder_and_that_is_said_before_the_night(tmp_path) -> None:
-    found = list(machine.on_record(with_record(tmp_path / "elsewhere.db"), of_service=True))
-    assert found[0].mark is Mark.FAULT and str(paths.SERVICE_STATE) in found[0].says
+    elsewhere = with_record(tmp_path / "elsewhere.db")
+    (before,) = machine.on_record(elsewhere, of_service=True)
+    assert before.mark is Mark.UNKNOWN and "service install" in before.says
     paths.SERVICE_STATE.mkdir()
+    found = list(machine.on_record(elsewhere, of_service=True))
+    assert found[0].mark is Mark.FAULT and str(paths.SERVICE_STATE) in found[0].says
     inside = with_record(paths.SERVICE_STATE / "potvigil.db")
     assert only(machine.on_record(inside, of_service=True)).mark is Mark.GOOD
 

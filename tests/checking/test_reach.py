@@ -1,4 +1,4 @@
-"""What `check` finds elsewhere: a real broker, real ports and certificates, servers that are only connected to."""
+"""What `check` finds elsewhere: a real broker, ports, certificates; servers are only connected to."""
 
 import socket
 import subprocess

@@ -33,6 +33,7 @@ VERBS = [
     ["rehearse"],
     ["replay"],
     ["check"],
+    ["setup"],
     ["status"],
     ["calibrate"],
     ["plan"],

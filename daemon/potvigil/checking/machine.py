@@ -28,6 +28,9 @@ def on_record(settings: Settings, *, of_service: bool) -> Iterator[Finding]:
     """Yield whether the record can be kept. of_service: the settings are those of the installed service."""
     path, what = settings.record_file, "record"
     folder = path.absolute().parent
+    if of_service and not paths.SERVICE_STATE.exists():
+        yield unknown(what, f"{paths.SERVICE_STATE} is made by `sudo potvigil service install`")
+        return
     if of_service and not path.is_relative_to(paths.SERVICE_STATE):
         yield fault(
             what,

@@ -14,6 +14,7 @@ from potvigil.clock import SystemClock
 from potvigil.commands.shared import show
 from potvigil.commands.shared.common import console, settings_path
 from potvigil.commands.shared.status import DONE, NO
+from potvigil.drivers.station import Station
 from potvigil.drivers.thermometers.ds18b20 import ONE_WIRE_ROOT
 from potvigil.model.pot import Pot
 from potvigil.model.reading import Sample
@@ -33,9 +34,17 @@ if TYPE_CHECKING:
 _PATIENCE_S = reach.WITHIN_S + 4.0
 
 
+# Opens the wires that settings name.
+Opener = Callable[[Settings], Station]
+
+
 def check(args: argparse.Namespace) -> int:
     """Say all that is found; exit status 1 where something is at fault."""
-    path = settings_path(args)
+    return check_all(settings_path(args), open_inputs if args.hardware else None)
+
+
+def check_all(path: Path, opener: Opener | None) -> int:
+    """Say all that is found of a settings file. opener: of its wires, None where they are not to be asked."""
     settings = load(path)
     told = console()
     told.soft_wrap = False  # folded between words, at the width of a terminal
@@ -43,7 +52,7 @@ def check(args: argparse.Namespace) -> int:
     _say_who_is_told(told, settings)
     findings = [*_here(settings, path), *_elsewhere(settings)]
     show.findings(told, findings)
-    wired_well = _ask_hardware(settings) if args.hardware else True
+    wired_well = True if opener is None else _ask_hardware(settings, opener)
     show.resolutions(told, settings.core_pots().values(), settings.sample_period_s)
     faults = sum(each.mark is Mark.FAULT for each in findings)
     if faults:
@@ -101,10 +110,10 @@ def _say_who_is_told(told: "Console", settings: Settings) -> None:
         show.told(told, [recipient_of(each, settings.timezone) for each in settings.notify.targets])
 
 
-def _ask_hardware(settings: Settings) -> bool:
+def _ask_hardware(settings: Settings, opener: Opener) -> bool:
     """Read every wire that the settings name once, and print what it said; no other address is spoken to."""
     try:
-        station = open_inputs(settings)
+        station = opener(settings)
     except WiringError as error:
         show.findings(console(), [fault("wires", str(error))])
         return False

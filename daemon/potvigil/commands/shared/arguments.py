@@ -39,6 +39,7 @@ _EXAMPLES = {
     "rehearse": "potvigil rehearse two-in-the-morning",
     "replay": "potvigil replay night.csv --config workshop.yaml --json -",
     "check": "potvigil check --config workshop.yaml --hardware",
+    "setup": "potvigil setup --simulated",
     "status": "potvigil status --json",
     "page": "potvigil page --config /etc/potvigil/workshop.yaml",
     "notify": "potvigil notify --config /etc/potvigil/workshop.yaml --test",
@@ -182,6 +183,14 @@ def build_parser() -> argparse.ArgumentParser:
 
 
 def _add_machine_verbs(verbs: _Verbs) -> None:
+    made = _verb(
+        verbs,
+        "setup",
+        "machine.setup:setup",
+        "set this machine up: asks, shows what it would write, and checks it",
+    )
+    made.add_argument("--out", type=Path, metavar="FILE", help="where the settings are, or are to be")
+    made.add_argument("--simulated", action="store_true", help="try it on simulated buses")
     stands = _verb(
         verbs,
         "status",
