@@ -80,6 +80,10 @@ MAY_IMPORT: dict[str, tuple[str, ...]] = {
         *WATCH,
         "clock",
     ),
+    # where the parts of the service lie; nothing is done here
+    "installing.layout": (),
+    "installing.secrets": ("installing.layout",),
+    "installing": ("installing", ""),
     # settings of what was answered: text in, text out
     "setting_up": ("setting_up", "settings", "drivers.look", "model.signal"),
     # what the watch needs, looked at from outside: no wire, no simulator
@@ -94,6 +98,7 @@ MAY_IMPORT: dict[str, tuple[str, ...]] = {
             "checking",
             "extras",
             "setting_up",
+            "installing",
             "service",
             "page",
             "notifying",

@@ -34,6 +34,7 @@ VERBS = [
     ["replay"],
     ["check"],
     ["setup"],
+    ["service"],
     ["status"],
     ["calibrate"],
     ["plan"],

@@ -1,7 +1,7 @@
 """What answers on the buses, for whoever sets up a machine.
 
-Only the addresses of devices we know are spoken to. Each is asked for one register that it has anyway; nothing
-is written to any of them.
+Only the addresses of devices we know are spoken to. Each is asked for one register that it has anyway, and
+nothing is written.
 """
 
 from collections.abc import Callable, Sequence

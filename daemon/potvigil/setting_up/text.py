@@ -42,18 +42,7 @@ _TITLE = (
 
 def text_of(tree: Mapping[str, Any]) -> str:
     """Return the whole file."""
-    return (
-        "\n".join(
-            [
-                *_TITLE,
-                *_mapping(
-                    tree,
-                    (),
-                ),
-            ]
-        )
-        + "\n"
-    )
+    return "\n".join([*_TITLE, *_mapping(tree, (), "")]) + "\n"
 
 
 def _mapping(tree: Mapping[str, Any], path: tuple[str, ...], indent: str) -> Iterator[str]:
@@ -65,12 +54,7 @@ def _mapping(tree: Mapping[str, Any], path: tuple[str, ...], indent: str) -> Ite
         begin = f"{indent}{scalar(key)}:"
         flow = _flow(value)
         if flow is not None and len(begin) + len(flow) < _LONGEST_LINE:
-            yield _with_comment(
-                f"{begin} {flow}",
-                _COMMENTS.get(
-                    _known(here),
-                ),
-            )
+            yield _with_comment(f"{begin} {flow}", _COMMENTS.get(_known(here), ""))
         elif isinstance(value, Mapping):
             yield begin
             yield from _mapping(value, here, f"{indent}  ")

@@ -40,6 +40,7 @@ _EXAMPLES = {
     "replay": "potvigil replay night.csv --config workshop.yaml --json -",
     "check": "potvigil check --config workshop.yaml --hardware",
     "setup": "potvigil setup --simulated",
+    "service": "sudo .venv/bin/potvigil service install",
     "status": "potvigil status --json",
     "page": "potvigil page --config /etc/potvigil/workshop.yaml",
     "notify": "potvigil notify --config /etc/potvigil/workshop.yaml --test",
@@ -191,6 +192,18 @@ def _add_machine_verbs(verbs: _Verbs) -> None:
     )
     made.add_argument("--out", type=Path, metavar="FILE", help="where the settings are, or are to be")
     made.add_argument("--simulated", action="store_true", help="try it on simulated buses")
+    kept = _verb(
+        verbs, "service", "machine.service:service", "the service of this machine: install, update, remove it"
+    )
+    kept.add_argument("what", choices=("install", "update", "remove"))
+    kept.add_argument(
+        "--config", type=Path, metavar="FILE", help="settings to install, if not those of `setup`"
+    )
+    kept.add_argument("--replace", action="store_true", help="put them in the place of others that are there")
+    kept.add_argument(
+        "--extra", action="append", metavar="EXTRA", help="with what the settings do not call for: report"
+    )
+    kept.add_argument("--root", type=Path, metavar="DIR", help="try it: into this folder, nothing is started")
     stands = _verb(
         verbs,
         "status",
