@@ -3,7 +3,7 @@
 import json
 import shutil
 import sys
-from collections.abc import Iterable, Sequence
+from collections.abc import Iterable
 from importlib import metadata
 from pathlib import Path
 from urllib.parse import unquote, urlsplit
@@ -56,24 +56,21 @@ def python() -> Path:
 
 
 def commands(
-    python: Path, program: Path, source: Path, extras: Iterable[str], *, is_new: bool, needs_package: bool
-) -> list[Sequence[str | Path]]:
-    """Return what is run to have the program at a place.
+    python: Path, program: Path, source: Path, extras: Iterable[str], *, needs_package: bool
+) -> list[list[str | Path]]:
+    """Return what is run to have the program at a place, also where an earlier one is.
 
-    is_new: there is no environment yet. needs_package: the distribution's library of the pins is not there.
+    needs_package: the distribution's library of the pins is not there.
     """
-    extras = sorted(set(extras))
-    with_pins = bool(OF_THE_PINS & set(extras))
-    # pip takes what the distribution brings for installed
-    own = [each for each in extras if each not in OF_THE_PINS]
-    run: list[Sequence[str | Path]] = []
+    extras = set(extras)
+    with_pins = bool(OF_THE_PINS & extras)
+    run: list[list[str | Path]] = []
     if with_pins and needs_package:
         run.append(["apt-get", "install", "-y", "--no-install-recommends", PINS_PACKAGE])
-    if is_new:
-        run.append([python, "-m", "venv", *(["--system-site-packages"] if with_pins else []), program])
-    pip = [program / "bin/pip", "install", "--quiet", "--disable-pip-version-check"]
-    run.append(
-        [*pip, f"{source}[{','.join(own)}]" if own else source, *(["gpiozero>=2.0"] if with_pins else [])]
-    )
+    run.append([python, "-m", "venv", *(["--system-site-packages"] if with_pins else []), program])
+    pip: list[str | Path] = [program / "bin/pip", "install", "--quiet", "--disable-pip-version-check"]
+    # what the distribution brings is not looked for on the index
+    own = ",".join(sorted(extras - OF_THE_PINS))
+    run.append([*pip, f"{source}[{own}]" if own else source, *(GPIO if with_pins else ())])
     run.append([*pip, "--force-reinstall", "--no-deps", source])  # also where the version is the same
     return run

@@ -3,6 +3,7 @@
 import argparse
 import os
 import shutil
+import stat
 import subprocess
 import sys
 import tempfile
@@ -25,12 +26,13 @@ from potvigil.settings.errors import SettingsError
 from potvigil.settings.loading import load, tree_of
 from potvigil.settings.schema import Settings
 
+_CERTIFICATE = "make it with `potvigil page certificate`, or leave out page.tls"
 _HOW = {
-    "page.password_file": "`potvigil page password --out {path}`",
-    "page.tls.key_file": "`potvigil page certificate`, or leave out page.tls",
-    "page.tls.cert_file": "`potvigil page certificate`, or leave out page.tls",
+    "page.password_file": "make it with `potvigil page password --out {path}`",
+    "page.tls.key_file": _CERTIFICATE,
+    "page.tls.cert_file": _CERTIFICATE,
 }
-_MAKE = "put it there"
+_CREDENTIALS = Path("/run/credentials")
 
 
 @dataclass(frozen=True, slots=True)
@@ -119,9 +121,7 @@ def _install(args: argparse.Namespace, machine: _Machine, *, is_update: bool) ->
     machine.run(["systemctl", "enable", *running])
     machine.run(["systemctl", "restart", *running])
     print(f"{'updated' if is_update else 'installed'}: {', '.join(running)}")
-    print(
-        f"settings {there}; record {wanted.settings.record_file if is_own else layout.STATE / 'potvigil.db'}"
-    )
+    print(f"settings {there}; the record is in {layout.STATE}")
     if user and user != "root":
         print(f"{user} has joined the group {layout.GROUP}: log in anew, then `potvigil status`")
     print("next: `potvigil alarm test --priority high`, one alarm from end to end")
@@ -156,19 +156,19 @@ def _wanted(path: Path) -> _Wanted:
     for key, name in named:
         file = (path.parent / Path(name).expanduser()).absolute()
         is_relative = not name.startswith(("/", "~"))
+        if file.is_relative_to(_CREDENTIALS):
+            continue  # handed over by a drop-in of somebody's own
         if is_relative and "/" in name:
-            wrong.append(
-                f"{path}: {key}: {name} has a folder in it; put the file beside the settings, for the service"
-            )
+            fault = f"{name} lies in a folder; the service needs it beside the settings"
         elif not file.is_file():
-            how = _HOW.get(key, _MAKE).format(path=file)
-            wrong.append(
-                f"{path}: {key}: {file} is missing; make it with {how}"
-                if how != _MAKE
-                else f"{path}: {key}: {file} is missing; {how}"
-            )
-        elif is_relative:
-            beside[name] = file.read_bytes()
+            fault = f"{file} is missing; {_HOW.get(key, 'put it there').format(path=file)}"
+        elif not is_relative and not file.stat().st_mode & stat.S_IROTH:
+            fault = f"{file} is closed to the service; put it beside the settings, and give its name alone"
+        else:
+            if is_relative:
+                beside[name] = file.read_bytes()
+            continue
+        wrong.append(f"{path}: {key}: {fault}")
     if settings.record_file != paths.usual_record() and not settings.record_file.is_relative_to(layout.STATE):
         wrong.append(
             f"{path}: record.file: {settings.record_file} is not below {layout.STATE}, where the service may "
@@ -191,15 +191,12 @@ def _install_program(settings: Settings, more: list[str]) -> None:
         raise UseError(str(error)) from None
     with tempfile.TemporaryDirectory(prefix="potvigil-") as folder:
         python = program.python()
-        has_pins = (
-            subprocess.run([python, "-c", "import lgpio"], capture_output=True, check=False).returncode == 0
-        )
+        asked = subprocess.run([python, "-c", "import lgpio"], capture_output=True, check=False)
         for command in program.commands(
             python,
             place,
             program.copied(source, Path(folder)),
             [*extras_of(settings), *more],
-            is_new=not (place / "bin/pip").exists(),
             needs_package=asked.returncode != 0,
         ):
             print(f"running: {' '.join(map(str, command))}", flush=True)
@@ -218,7 +215,7 @@ def _remove(machine: _Machine) -> int:
         at = machine.at(path)
         if at.is_symlink() or at.is_file():
             at.unlink()
-        elif at.is_dir():
+        elif at.is_dir() and (path != layout.PROGRAM or (at / "pyvenv.cfg").exists()):
             shutil.rmtree(at)
     machine.run(["systemctl", "daemon-reload"])
     print("removed: the units, the program and its command")
