@@ -1,6 +1,5 @@
 """A tree of settings as YAML a person can go on with: comments, short blocks in one line."""
 
-import json
 import re
 from collections.abc import Iterator, Mapping
 from typing import Any
@@ -92,7 +91,13 @@ def inline(value: Any) -> str:
 
 
 def scalar(text: str) -> str:
-    """Return a text as YAML reads it back; a JSON string is one."""
+    """Return a text as YAML reads it back, in quotes where it needs them (YAML 1.2.2, 5.7: escapes)."""
     if _PLAIN.fullmatch(text) and not text.endswith(" "):
         return text
-    return json.dumps(text, ensure_ascii=True)
+    return f'"{"".join(map(_escaped, text))}"'
+
+
+def _escaped(sign: str) -> str:
+    if sign in '"\\':
+        return f"\\{sign}"
+    return sign if sign.isprintable() else f"\\U{ord(sign):08x}"

@@ -1,6 +1,7 @@
 """What `setup` asks, from the workshop's name to who is told; what was found on the buses is suggested."""
 
 import re
+from collections.abc import Callable
 from dataclasses import dataclass, field
 from typing import Any
 
@@ -122,6 +123,12 @@ class _Asked:
         known = get(self.answers.draft, path)
         if known is not None and self._asker.yes(f"Thermometer: keep {_in_short(known)}?", True):
             return
+        self._until_sound(path, lambda: self._put(path, suggest.thermometers(self._places())))
+        if get(self.answers.draft, path) == {"place": "none"}:
+            question = "By how much may the pot's temperature change in a night?"
+            self._text((*path[:-1], "room_swing"), question, "8 K")
+
+    def _places(self) -> list[tuple[Probe, str]]:
         places: list[tuple[Probe, str]] = []
         for probe in self._found.probes:
             reads = "does not read" if probe.celsius is None else f"reads {probe.celsius:.1f} C"
@@ -130,16 +137,25 @@ class _Asked:
             places.append((probe, place))
         if not places:
             self._asker.say("No DS18B20 answers. Without a thermometer a leak is told from cooling late.")
-        self._put(path, suggest.thermometers(places))
-        if get(self.answers.draft, path) == {"place": "none"}:
-            question = "By how much may the pot's temperature change in a night?"
-            self._text((*path[:-1], "room_swing"), question, "8 K")
+        return places
+
+    def _until_sound(self, path: Path, ask: Callable[[], None]) -> None:
+        """Ask for a block of several answers until they go together, with the rest too."""
+        while True:
+            ask()
+            fault = fault_of(self.answers.draft, path)
+            if fault is None:
+                return
+            self._asker.say(f"  {fault}", "yellow")
 
     def _transducer(self, path: Path, taken: list[dict[str, Any]]) -> None:
         known = get(self.answers.draft, path)
         if known is not None and self._asker.yes(f"Transducer: keep {_in_short(known)}?", True):
             return
         keys = suggest.transducer(self._found, self._unit, taken)
+        self._until_sound(path, lambda: self._wiring(path, keys))
+
+    def _wiring(self, path: Path, keys: dict[str, str]) -> None:
         self._asker.say(
             f"As drawn in the guide (A): ADS1115 at {keys.get('address', '0x48')}, the signal of 0.5-4.5 V "
             f"on input {keys['channel']} and its 5 V on input {keys['supply_channel']}, both behind 10 and "
