@@ -39,10 +39,10 @@ def made(tmp_path) -> Path:
 
 
 def test_systemd_makes_every_user_and_group_that_a_unit_names(made) -> None:
-    users = {line.split(":")[0]: line.split(":") for line in (made / "etc/passwd").read_text().splitlines()}
-    groups = {
-        line.split(":")[0]: line.split(":")[2] for line in (made / "etc/group").read_text().splitlines()
-    }
+    users, groups = (
+        {line.split(":")[0]: line.split(":") for line in (made / file).read_text().splitlines()}
+        for file in ("etc/passwd", "etc/group")
+    )
     for name in SERVICES:
         text = (UNITS / name).read_text(encoding="utf-8")
         for user, group in zip(values("User", text), values("Group", text), strict=True):
@@ -72,9 +72,7 @@ def test_the_units_run_what_is_installed_with_the_settings_that_are_installed() 
 def test_each_secret_of_the_sample_is_known_with_the_unit_that_reads_it() -> None:
     """Every key that ends in password_file, key_file or url_file: a new one is not forgotten."""
     text = (ROOT / "config/workshop.yaml").read_text(encoding="utf-8")
-    keys = re.findall(
-        r"^ *(?:- )?(?:password_file|key_file|url_file|fail_url_file): *(\S+)", text, re.MULTILINE
-    )
+    keys = re.findall(r"^ *(?:- )?(?:password|key|url|fail_url)_file: *(\S+)", text, re.MULTILINE)
     found = secrets_of(SAMPLE)
     assert sorted(each.name for each in found) == sorted(keys)
     assert {each.name: each.unit for each in found} == {
@@ -166,6 +164,7 @@ def test_a_source_that_is_gone_says_how_to_install_it(tmp_path, monkeypatch) -> 
 
 def test_units_samples_and_drawings_are_found_in_a_checkout_and_are_in_the_wheel(tmp_path) -> None:
     assert shipped("systemd") == UNITS
+    source = program.copied(ROOT, tmp_path)  # nothing is built in the checkout
     done = subprocess.run(
         [
             sys.executable,
@@ -174,10 +173,9 @@ def test_units_samples_and_drawings_are_found_in_a_checkout_and_are_in_the_wheel
             "wheel",
             "-q",
             "--no-deps",
-            "--no-build-isolation",
             "-w",
             tmp_path,
-            ROOT,
+            source,
         ],
         capture_output=True,
         text=True,

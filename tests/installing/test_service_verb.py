@@ -50,11 +50,7 @@ def at(root: Path, path: Path) -> Path:
 
 
 def everything(root: Path) -> dict[str, bytes]:
-    return {
-        str(path): path.read_bytes()
-        for path in root.rglob("*")
-        if path.is_file() and os.access(path, os.R_OK)
-    }
+    return {str(path): path.read_bytes() for path in root.rglob("*") if path.is_file()}
 
 
 def test_install_lays_down_units_users_folders_settings_and_the_command(service, root, config) -> None:
