@@ -43,14 +43,17 @@ def check(args: argparse.Namespace) -> int:
     return check_all(settings_path(args), open_inputs if args.hardware else None)
 
 
-def check_all(path: Path, opener: Opener | None) -> int:
-    """Say all that is found of a settings file. opener: of its wires, None where they are not to be asked."""
+def check_all(path: Path, opener: Opener | None, *, is_trial: bool = False) -> int:
+    """Say all that is found of a settings file. opener: of its wires, None where they are not to be asked.
+
+    is_trial: this program is not the one that is to watch; what that needs is installed with the service.
+    """
     settings = load(path)
     told = console()
     told.soft_wrap = False  # folded between words, at the width of a terminal
     show.settings(told, settings, path)
     _say_who_is_told(told, settings)
-    findings = [*_here(settings, path), *_elsewhere(settings)]
+    findings = [*_here(settings, path, is_trial=is_trial), *_elsewhere(settings)]
     show.findings(told, findings)
     wired_well = True if opener is None else _ask_hardware(settings, opener)
     show.resolutions(told, settings.core_pots().values(), settings.sample_period_s)
@@ -60,12 +63,13 @@ def check_all(path: Path, opener: Opener | None) -> int:
     return NO if faults or not wired_well else DONE
 
 
-def _here(settings: Settings, path: Path) -> Iterator[Finding]:
+def _here(settings: Settings, path: Path, *, is_trial: bool) -> Iterator[Finding]:
     """Yield what is found on this machine."""
     yield from machine.on_record(settings, of_service=path == paths.SERVICE_SETTINGS)
     yield machine.on_clock(SystemClock().now())
     yield from machine.on_devices(settings, ONE_WIRE_ROOT)
-    yield from libraries.on_libraries(settings)
+    if not is_trial:
+        yield from libraries.on_libraries(settings)
     yield machine.on_watch(settings, settings.page.live or usual_live())
     if "page" in settings.model_fields_set:
         yield from reach.on_page_files(settings.page)

@@ -56,7 +56,7 @@ def setup(args: argparse.Namespace) -> int:
             return DONE
         asker.say()
         asker.say("Checked:", "bold")
-        status = check_all(path, machine.opener if machine.found.answers or args.simulated else None)
+        status = check_all(path, machine.opener if machine.found.answers else None, is_trial=True)
         _say_what_next(asker, path, simulated=args.simulated)
         return status
 
