@@ -58,6 +58,7 @@ MAY_IMPORT: dict[str, tuple[str, ...]] = {
         "page",
         *("reports.care_due", "reports.checklist", "reports.pot_history"),
         *("planning", "record", "watch.alarm_rules", "sensing.conversion"),
+        *("notifying.subscriptions", "notifying.vapid", "notifying.push", "notifying.status"),
         *WORDING,
         *("live_reader", "paths"),
     ),
@@ -70,7 +71,7 @@ MAY_IMPORT: dict[str, tuple[str, ...]] = {
     "notifying.message": ("notifying.schedule", *WORDING),
     "notifying": (
         *("notifying", "live_reader", "record", "upkeep.atomic_file", "settings"),
-        *("watch.alarm_rules", "clock", "replacing", "secret_file"),
+        *("watch.alarm_rules", "clock", "replacing", "secret_file", "extras"),
         *WORDING,
     ),
     # of the notifier no more than how it fares
@@ -151,6 +152,10 @@ DOORS: dict[str, tuple[str, ...]] = {
     "starlette": ("page/",),
     "uvicorn": ("page/server.py",),
     "h11": ("page/server.py",),
+    "cryptography": ("page/certificate.py", "notifying/vapid.py", "notifying/push.py"),
+    "http_ece": ("notifying/push.py",),
+    "py_vapid": ("notifying/vapid.py",),
+    "segno": ("commands/page_where.py",),
     "weasyprint": ("reports/pdf.py",),
     "pypdfium2": ("reports/pdf.py",),
     "PIL": ("reports/pdf.py",),
@@ -158,7 +163,10 @@ DOORS: dict[str, tuple[str, ...]] = {
 }
 HARDWARE = ("smbus2", "gpiozero")
 # Of the extras `report`, `page` and `notify`: imported when one is asked for, so that the watch does without.
-OF_THE_REPORT = ("matplotlib", "jinja2", "weasyprint", "pypdfium2", "PIL", "starlette", "uvicorn", "apprise")
+OF_THE_REPORT = (
+    *("matplotlib", "jinja2", "weasyprint", "pypdfium2", "PIL", "starlette", "uvicorn", "apprise"),
+    *("cryptography", "segno", "http_ece", "py_vapid"),
+)
 # nobody else ever falls back to the simulator
 MAY_REHEARSE = "commands/rehearsal/"
 MAY_PRINT = ("cli.py", "commands/")
@@ -330,6 +338,8 @@ def test_every_file_and_room_is_known() -> None:
         ("page/views/pots.py", "from potvigil.watch.pot_watch import PotWatch"),
         ("page/views/pots.py", "from potvigil.diagnosis.cause import find"),
         ("page/views/pots.py", "import sqlite3"),
+        ("page/views/pots.py", "from cryptography import x509"),
+        ("notifying/push.py", "from potvigil.page.frame import Frame"),
         ("page/views/pots.py", "from potvigil.drivers.buses.i2c import open_bus"),
         ("notifying/schedule.py", "import time"),
         ("notifying/schedule.py", "from potvigil.record.store import Store"),

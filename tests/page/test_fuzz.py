@@ -16,8 +16,16 @@ from potvigil.planning.request import Ask
 ROUTES = {
     "GET": [
         *("/", "/pot/{text}", "/pot/{text}/health", "/batches", "/batch/{number}", "/batch/{text}", "/login"),
-        *("/api/now", "/api/curve", "/static/{text}", "/{text}", "/batch/{number}/report", "/api/{text}"),
-        *("/plan", "/plan/checklist"),
+        *(
+            "/api/now",
+            "/api/push",
+            "/api/curve",
+            "/static/{text}",
+            "/{text}",
+            "/batch/{number}/report",
+            "/api/{text}",
+        ),
+        *("/plan", "/plan/checklist", "/phones", "/worker.js", "/authority.crt", "/pot/{text}/health/sheet"),
     ],
     "POST": [
         *(
@@ -28,6 +36,7 @@ ROUTES = {
             "/pot/{text}/close",
         ),
         *("/batch/{number}/edit", "/login", "/logout", "/{text}"),
+        *("/phones/subscribe", "/phones/remove", "/phones/test"),
     ],
 }
 KEYS = [
@@ -116,7 +125,7 @@ def test_no_route_breaks(client, method, data):
     path = data.draw(st.sampled_from(ROUTES[method]))
     path = path.replace("{number}", data.draw(numbers))
     path = path.replace("{text}", quote(clean(data.draw(text)), safe="") or "-")
-    if path.endswith(("/report", "/health")):
+    if path.endswith(("/report", "/health/sheet")):
         path = path.replace("/batch/1/", "/batch/2/").replace(
             "/pot/lantern/", "/pot/nobody/"
         )  # half a minute each

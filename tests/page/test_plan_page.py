@@ -55,7 +55,8 @@ def words_of(text: str) -> str:
 
 
 def plan_of(text: str) -> str:
-    return words_of(text[text.index("<h2 id=") : text.index("</section>")])
+    begin = text.index("<h2 id=")
+    return words_of(text[begin : text.index("</section>", begin)])
 
 
 def fault_of(text: str, name: str) -> str:

@@ -25,11 +25,14 @@ POSTS = [
     "/pot/lantern/open",
     "/pot/lantern/close",
     "/batch/1/edit",
+    "/phones/subscribe",
+    "/phones/remove",
     "/logout",
 ]
-PAGES = ["/", "/pot/lantern", "/batches", "/batch/1", "/plan"]
-DATA = ["/api/now", "/api/curve?pot=lantern", "/api/curve?batch=1"]
+PAGES = ["/", "/pot/lantern", "/pot/lantern/health", "/batches", "/batch/1", "/plan", "/phones"]
+DATA = ["/api/now", "/api/push", "/api/curve?pot=lantern", "/api/curve?batch=1"]
 FIELDS = {"alarm": "floor-ahead", "minutes": "15", "label": "harbour lens"}
+FIELDS |= {"endpoint": "https://push.example/1", "p256dh": "A" * 87, "auth": "A" * 22, "phone": "1"}
 PASSWORD = "lantern lens no. 3"
 
 
@@ -216,6 +219,9 @@ def test_every_answer_carries_the_headers(client):
             "style-src": "'self'",
             "img-src": "'self' data:",
             "connect-src": "'self'",
+            "worker-src": "'self'",
+            "manifest-src": "'self'",
+            "frame-src": "'self'",
             "form-action": "'self'",
             "base-uri": "'none'",
             "frame-ancestors": "'none'",

@@ -17,6 +17,7 @@ import pytest
 
 from paged import token_of
 from potvigil.cli import main
+from potvigil.commands import page_where
 from potvigil.page import server
 from potvigil.page.guard import FORM_WITHIN_S
 from potvigil.page.passwords import is_hash
@@ -245,6 +246,34 @@ def refused(capsys):
         return err
 
     return call
+
+
+def test_it_says_what_a_phone_can_use_and_draws_it_on_a_terminal_alone(
+    tmp_path, watched, monkeypatch, capsys
+):
+    monkeypatch.setattr(page_where, "own_addresses", lambda: ["192.168.1.20"])
+    monkeypatch.setattr(page_where, "own_names", list)
+    page_where.say_where("127.0.0.1", 8642, [], None)
+    assert "on a phone: not yet; page.host 0.0.0.0 and a password" in capsys.readouterr().out
+    page_where.say_where("0.0.0.0", 8642, ["pots.lan"], None)
+    plain = capsys.readouterr().out
+    assert plain == (
+        "page: http://127.0.0.1:8642/\non a phone: http://pots.lan:8642/\non a phone: http://192.168.1.20:8642/\n"
+    )
+    monkeypatch.setattr("sys.stdout.isatty", lambda: True)
+    page_where.say_where("0.0.0.0", 8642, ["pots.lan"], None)
+    drawn = capsys.readouterr().out
+    assert drawn.startswith(plain) and drawn.count("\n") > plain.count("\n") + 10
+    assert len({len(line) for line in re.findall(r"[ \u2580-\u2588]{20,}", drawn)}) == 1  # a square
+
+
+@pytest.mark.parametrize("missing", ["starlette", "uvicorn", "h11", "jinja2"])
+def test_a_library_of_the_page_that_is_missing_is_said_in_one_line(missing):
+    without = f"import sys; sys.modules[{missing!r}] = None\n"
+    source = f"{without}from potvigil.cli import main\nsys.exit(main(['page']))"
+    done = subprocess.run([sys.executable, "-c", source], capture_output=True, text=True, check=False)
+    assert done.returncode == 2
+    assert done.stderr.count("\n") == 1 and "pip install 'potvigil[page]'" in done.stderr
 
 
 def test_a_port_that_is_taken_is_said(running, refused, watched):

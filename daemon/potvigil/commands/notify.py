@@ -19,8 +19,9 @@ from potvigil.notifying.keeper import Keeper, beside, read
 from potvigil.notifying.line import Line
 from potvigil.notifying.message import Message, compose, test_message
 from potvigil.notifying.notifier import LOOK_S, Notifier
+from potvigil.notifying.phones import Phones
 from potvigil.notifying.schedule import Book, due
-from potvigil.notifying.targets import Target, beats
+from potvigil.notifying.targets import Target, Targets, beats
 from potvigil.paths import make_own_folder, usual_live, usual_status
 from potvigil.settings.loading import load
 from potvigil.settings.notify import page_address
@@ -32,15 +33,22 @@ _LOOK_AGAIN_S = 0.05
 def notify(args: argparse.Namespace) -> int:
     """Tell whoever is to be told, until ended; or try it."""
     settings = load(settings_path(args))
-    if settings.notify is None and settings.heartbeat is None:
-        raise UseError(f"{args.config}: names nobody to be told; give notify: or heartbeat:")
-    targets = opened(settings)
+    if settings.notify is None and settings.heartbeat is None and settings.page.tls is None:
+        raise UseError(
+            f"{args.config}: names nobody to be told; give notify:, heartbeat:, or tls under page for phones"
+        )
+    named = opened(settings)
+    phones = Phones(args.record or settings.record_file, settings.timezone)
+
+    def targets() -> Sequence[Target]:
+        return (*named, *phones.targets())
+
     if args.test:
-        return _test(settings, targets)
-    return _say(args, settings, targets) if args.dry_run else _run(args, settings, targets)
+        return _test(settings, targets())
+    return _say(args, settings, targets()) if args.dry_run else _run(args, settings, targets)
 
 
-def _run(args: argparse.Namespace, settings: Settings, targets: Sequence[Target]) -> int:
+def _run(args: argparse.Namespace, settings: Settings, targets: Targets) -> int:
     clock, boot = SystemClock(), boot_id()
     record, live = args.record or settings.record_file, _live(args, settings)
     kept_file = beside(record)
@@ -49,7 +57,7 @@ def _run(args: argparse.Namespace, settings: Settings, targets: Sequence[Target]
     hearing = _hearing(args, settings, clock.now().boot_s, kept.offset_s(boot))
     beat = None if settings.heartbeat is None else Heartbeat(*beats(settings.heartbeat))
     notifier = Notifier(
-        lambda: targets,
+        targets,
         LiveReader(live),
         hearing,
         keeper,
@@ -64,7 +72,7 @@ def _run(args: argparse.Namespace, settings: Settings, targets: Sequence[Target]
     stopping = threading.Event()
     signal.signal(signal.SIGTERM, lambda *_: stopping.set())
     signal.signal(signal.SIGINT, lambda *_: stopping.set())
-    names = ", ".join(target.recipient.name for target in targets) or "nobody, only the heartbeat is on"
+    names = ", ".join(target.recipient.name for target in targets()) or "nobody yet"
     print(f"telling {names}; by what the watch leaves at {live}", flush=True)
     while not stopping.is_set():
         notifier.look()

@@ -3,7 +3,6 @@
 import argparse
 import getpass
 import ipaddress
-import os
 import ssl
 import sys
 import tempfile
@@ -11,14 +10,17 @@ from collections.abc import Mapping
 from functools import lru_cache
 from pathlib import Path
 
+from potvigil.commands.page_certificate import certificate
+from potvigil.commands.page_where import authority_of, say_where
 from potvigil.commands.shared.common import UseError, known_settings
+from potvigil.commands.shared.own_file import SECRET, write
 from potvigil.commands.shared.plan_equipment import rigs_of
 from potvigil.commands.shared.status import DONE
 from potvigil.extras import how_to_install
 from potvigil.model.pot import Pot
+from potvigil.page.addresses import own_names
 from potvigil.paths import usual_live, usual_record
 from potvigil.planning.read_request import Rig
-from potvigil.record.file import make_new
 from potvigil.settings.loading import load, load_text
 from potvigil.settings.network import PageSettings
 
@@ -28,14 +30,20 @@ _MAKE_IT = "make it with `potvigil page password`"
 
 
 def page(args: argparse.Namespace) -> int:
-    """Serve the page, or make its password."""
+    """Serve the page, or make its password or its certificate."""
     try:
         import potvigil.page.server  # noqa: F401
     except ImportError as error:
         raise UseError(
             f"the page needs {error.name} ({error}); install it with {how_to_install('page')}"
         ) from error
-    return _password(args) if args.what == "password" else _serve(args)
+    match args.what:
+        case "password":
+            return _password(args)
+        case "certificate":
+            return certificate(args)
+        case _:
+            return _serve(args)
 
 
 def _serve(args: argparse.Namespace) -> int:
@@ -62,12 +70,13 @@ def _serve(args: argparse.Namespace) -> int:
             settings=None if settings is None else settings.as_json(),
             folder=Path(folder),
             password=None if wanted.password_file is None else _read_hash(wanted.password_file),
-            names=(*wanted.names, *([] if _is_address(host) else [host])),
+            names=(*wanted.names, *own_names(), *([] if _is_address(host) else [host])),
             is_encrypted=tls is not None,
+            authority=None if tls is None else authority_of(tls.cert_file),
         )
-        address = _address(host, listening.getsockname()[1], tls is not None)
+        port = listening.getsockname()[1]
         try:
-            serve(Page(config), listening, tls, lambda: print(f"page: {address}", flush=True))
+            serve(Page(config), listening, tls, lambda: say_where(host, port, wanted.names, tls))
         except (ssl.SSLError, FileNotFoundError, PermissionError) as error:
             raise UseError(f"page.tls: certificate or key cannot be used ({error.strerror})") from error
     return DONE
@@ -80,11 +89,6 @@ def _rigs_of(settings_json: str) -> Mapping[str, Rig]:
 
 def _pots_of(settings_json: str) -> Mapping[str, Pot]:
     return {pot_id: rig.pot for pot_id, rig in _rigs_of(settings_json).items()}
-
-
-def _address(host: str, port: int, is_encrypted: bool) -> str:
-    shown = {"0.0.0.0": "127.0.0.1", "::": "[::1]"}.get(host, f"[{host}]" if ":" in host else host)
-    return f"http{'s' if is_encrypted else ''}://{shown}:{port}/"
 
 
 def _is_address(host: str) -> bool:
@@ -114,10 +118,7 @@ def _password(args: argparse.Namespace) -> int:
         password = sys.stdin.readline().rstrip("\r\n")
     if not LEAST_PASSWORD <= len(password) <= LONGEST_PASSWORD:
         raise UseError(f"a password of {LEAST_PASSWORD} to {LONGEST_PASSWORD} characters is taken")
-    beside = path.with_name(f".{path.name}.new")
-    with os.fdopen(make_new(beside, 0o600), "w", encoding="ascii") as file:
-        file.write(f"{hashed(password)}\n")
-    beside.replace(path)
+    write(path, f"{hashed(password)}\n".encode("ascii"), SECRET)
     print(f"{path}: name it as page.password_file, and start the page again")
     return DONE
 

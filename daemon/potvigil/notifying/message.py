@@ -4,6 +4,7 @@ from collections.abc import Callable, Sequence
 from dataclasses import dataclass
 from datetime import tzinfo
 
+from potvigil.model.events import AlarmId
 from potvigil.notifying.schedule import THE_WATCH, Due, Kind, Now
 from potvigil.units import span
 from potvigil.wording.alarm import headline, in_words
@@ -18,12 +19,17 @@ TEST_TEXT = "This is a test of the notification. Nothing is wrong."
 
 @dataclass(frozen=True, slots=True)
 class Message:
-    """What is sent. link: to the page, None where nobody said where it is. urgent: it shall wake somebody."""
+    """What is sent. link: to the page, None where nobody said where it is. urgent: it shall wake somebody.
+
+    pot, alarm: what it tells first, where that stands and can be acknowledged; else None.
+    """
 
     title: str
     body: str
     link: str | None = None
     urgent: bool = False
+    pot: str | None = None
+    alarm: AlarmId | None = None
 
     @property
     def text(self) -> str:
@@ -55,7 +61,9 @@ def compose(found: Sequence[Due], now: Now, tz: tzinfo | None, link: str | None)
         body = "\n".join(_line(each, now, teller, tz) for each in found)
     else:
         body = _body(first, now)
-    return Message(_plain(title), body, link, any(each.is_urgent for each in found))
+    pot_id = None if first.pot_id == THE_WATCH else first.pot_id
+    alarm = None if pot_id is None or first.kind is Kind.CHANGED else first.alarm.alarm
+    return Message(_plain(title), body, link, any(each.is_urgent for each in found), pot_id, alarm)
 
 
 def _title(due: Due, teller: TimeTeller, tz: tzinfo | None) -> str:

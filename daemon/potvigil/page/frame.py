@@ -30,10 +30,13 @@ BY = "page"
 THREADS = 4
 NOW_KEPT_S = 0.25
 _HERE = Path(__file__).parent
-_STATIC_KINDS = (".css", ".js", ".svg", ".png", ".txt", ".ico", ".webmanifest")
+_STATIC_KINDS = (".css", ".html", ".js", ".svg", ".png", ".txt", ".ico", ".webmanifest")
 _SAID = {
     "kept": "The details are changed.",
     "same": "Nothing was changed.",
+    "subscribed": "This phone is told from now on. Send it a test.",
+    "unsubscribed": "That phone is told no more.",
+    "pushed": "The test was sent: it should be on the phone by now.",
 }
 # A browser waits for the watch: longer than the longest sample period, and not for ever.
 PATIENCE_S = 15.0
@@ -48,7 +51,8 @@ class PageConfig:
 
     pots_of, rigs_of: read settings as a run keeps them. settings: those the page was started with, in that
     form; they count until there is a run. password: its hash, None for none. names: the page may be called
-    by. is_encrypted: the page is served by TLS. command: the program that makes reports.
+    by. is_encrypted: the page is served by TLS. authority: what vouches for its certificate (DER), to be
+    trusted by phones; None for one that is none of ours. command: the program that makes reports.
     """
 
     record: Path
@@ -60,6 +64,7 @@ class PageConfig:
     password: str | None = None
     names: tuple[str, ...] = ()
     is_encrypted: bool = False
+    authority: bytes | None = None
     templates: Path = _HERE / "templates"
     static: Path = _HERE / "static"
     command: tuple[str, ...] = COMMAND
@@ -210,6 +215,7 @@ class Frame:
             csrf=self.visitors.token(visitor),
             has_password=self.config.password is not None,
             logged_in=logged_in,
+            strip=self._told.get("strip") if logged_in else None,
             static=self._static_url,
             **{"said": _SAID.get(request.query_params.get("said", ""))} | context,
         )
@@ -232,6 +238,8 @@ class Frame:
         return response
 
     async def refused(self, request: Request, error: Exception) -> Response:
+        if self.is_logged_in(request):
+            await self.tell()
         if isinstance(error, RefusedError):
             # what is still to come of such a form is not waited for
             headers = {"connection": "close"} if error.status in (408, 413) else None

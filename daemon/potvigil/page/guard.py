@@ -24,7 +24,8 @@ REQUEST_WITHIN_S = 180.0
 
 HEADERS = {
     "content-security-policy": "default-src 'none'; script-src 'self'; style-src 'self'; "
-    "img-src 'self' data:; connect-src 'self'; form-action 'self'; base-uri 'none'; frame-ancestors 'none'",
+    "img-src 'self' data:; connect-src 'self'; worker-src 'self'; manifest-src 'self'; frame-src 'self'; "
+    "form-action 'self'; base-uri 'none'; frame-ancestors 'none'",
     "x-content-type-options": "nosniff",
     "x-frame-options": "DENY",
     # not no-referrer: with that a browser hides from us too where a form was sent from

@@ -25,6 +25,7 @@ from potvigil.page.guard import Guard, RefusedError
 from potvigil.page.views.access import Access, Endpoint
 from potvigil.page.views.data import Data
 from potvigil.page.views.library import Library
+from potvigil.page.views.phones import Phones
 from potvigil.page.views.plans import Plans
 from potvigil.page.views.pots import Pots
 from potvigil.record.errors import RecordError
@@ -49,7 +50,7 @@ class Page:
 
     def _routes(self) -> Starlette:
         access, pots, library, data = Access(self.frame), Pots(self.frame), Library(self.frame), self.data
-        plans = Plans(self.frame)
+        plans, phones = Plans(self.frame), Phones(self.frame)
 
         def page(path: str, endpoint: Endpoint, method: str = "GET") -> Route:
             return Route(path, access.guarded(endpoint), methods=[method])
@@ -59,6 +60,7 @@ class Page:
                 page("/", pots.glance),
                 page("/pot/{pot}", pots.pot),
                 page("/pot/{pot}/health", library.health),
+                page("/pot/{pot}/health/sheet", library.health_sheet),
                 page("/pot/{pot}/acknowledge", pots.acknowledge, "POST"),
                 page("/pot/{pot}/shelve", pots.shelve, "POST"),
                 page("/pot/{pot}/unshelve", pots.unshelve, "POST"),
@@ -71,12 +73,19 @@ class Page:
                 page("/batch/{batch:int}/report", library.report),
                 page("/batch/{batch:int}/report.pdf", library.report_pdf),
                 page("/batch/{batch:int}/edit", library.edit, "POST"),
+                page("/phones", phones.page),
+                page("/phones/subscribe", phones.subscribe, "POST"),
+                page("/phones/remove", phones.remove, "POST"),
+                page("/phones/test", phones.test, "POST"),
+                page("/api/push", phones.known),
                 page("/api/now", data.now),
                 page("/api/events", data.events),
                 page("/api/curve", data.curve),
                 page("/logout", access.log_out, "POST"),
                 Route("/login", access.form, methods=["GET"]),
                 Route("/login", access.log_in, methods=["POST"]),
+                Route("/authority.crt", data.authority, methods=["GET"]),
+                Route("/worker.js", data.worker, methods=["GET"]),
                 Route("/static/{file}", data.static, methods=["GET"]),
             ],
             exception_handlers={

@@ -95,11 +95,11 @@ def test_a_dead_watch_and_a_dead_page_are_told_within_ten_seconds(tmp_path, open
             assert time.monotonic() - cut_s < 10.0
             for value in ("pressure", "trend", "cure", "forecast", "corrected", "temperatures"):
                 expect(page.locator(f'[data-show="{value}"]')).to_be_hidden()
-            expect(page.locator("#silent")).to_be_visible()
+            expect(page.locator("#strip")).to_contain_text("nobody is watching")
 
         night.cut(night.page)
         cut_s = time.monotonic()
         for page in (phone, desktop):
-            expect(page.locator("#lost")).to_contain_text("lost the watch since", timeout=10_000)
+            expect(page.locator("#strip")).to_contain_text("lost the watch since", timeout=10_000)
             assert time.monotonic() - cut_s < 10.0
             expect(page.locator('[data-show="word"]')).to_have_text("not known")

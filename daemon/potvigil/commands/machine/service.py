@@ -16,12 +16,12 @@ from pwd import getpwnam
 from potvigil import paths
 from potvigil.checking.libraries import extras_of
 from potvigil.commands.shared.common import UseError
+from potvigil.commands.shared.own_file import write
 from potvigil.commands.shared.status import DONE, NO
 from potvigil.installing import layout, program
 from potvigil.installing.layout import Put, Secret
 from potvigil.installing.secrets import public_of, secrets_of
 from potvigil.installing.shipped import shipped
-from potvigil.record.file import make_new
 from potvigil.settings.errors import SettingsError
 from potvigil.settings.loading import load, tree_of
 from potvigil.settings.schema import Settings
@@ -111,9 +111,11 @@ def _install(args: argparse.Namespace, machine: _Machine, *, is_update: bool) ->
     user = os.environ.get("SUDO_USER")
     if user and user != "root":
         machine.run(["usermod", "-aG", layout.GROUP, user])
+    settings = wanted.settings
     running = layout.started(
-        page="page" in wanted.settings.model_fields_set,
-        notify=wanted.settings.notify is not None or wanted.settings.heartbeat is not None,
+        page="page" in settings.model_fields_set,
+        # it tells phones that subscribed on an encrypted page, too
+        notify=any(each is not None for each in (settings.notify, settings.heartbeat, settings.page.tls)),
     )
     machine.run(["systemctl", "daemon-reload"])
     if unwanted := [unit for unit in layout.started(page=True, notify=True) if unit not in running]:
@@ -238,11 +240,8 @@ def _put(path: Path, what: Put) -> None:
         if before == what.content:
             return
         path.with_name(f"{path.name}.before").write_bytes(before)
-    beside = path.with_name(f".{path.name}.new")
-    with os.fdopen(make_new(beside, what.mode), "wb") as file:
-        os.fchmod(file.fileno(), what.mode)  # whatever the umask
-        file.write(what.content)
-    beside.replace(path)
+    write(path, what.content, what.mode)
+    path.chmod(what.mode)  # whatever the umask
 
 
 def _link(path: Path, to: Path) -> None:

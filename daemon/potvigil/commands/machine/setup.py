@@ -16,14 +16,13 @@ from potvigil.commands.dialogues.asker import Asker
 from potvigil.commands.dialogues.setting_up import Answers, ask_all
 from potvigil.commands.machine.check import Opener, check_all
 from potvigil.commands.shared.common import UseError, console
+from potvigil.commands.shared.own_file import PUBLIC, SECRET, write
 from potvigil.commands.shared.status import DONE
 from potvigil.drivers.look import Found, look
-from potvigil.record.file import make_new
 from potvigil.service.wiring import open_inputs
 from potvigil.setting_up.draft import Draft, faults, read
 from potvigil.setting_up.text import text_of
 
-_SETTINGS_MODE, _SECRET_MODE = 0o644, 0o600
 _SWITCH_ON = {"I2C": "do_i2c", "1-Wire": "do_onewire", "SPI": "do_spi"}
 _NEEDED_BY = {
     "I2C": "an ADS1115 and barometers",
@@ -147,24 +146,16 @@ def _written(asker: Asker, path: Path, old: str, answers: Answers) -> bool:
     try:
         path.parent.mkdir(parents=True, exist_ok=True)
         for file, secret in zip(files, answers.secrets.values(), strict=True):
-            _write(file, f"{secret}\n", _SECRET_MODE)
+            write(file, f"{secret}\n".encode(), SECRET)
         if old and new != old:
-            _write(path.with_name(f"{path.name}.before"), old, _SETTINGS_MODE)
+            write(path.with_name(f"{path.name}.before"), old.encode(), PUBLIC)
             asker.say(f"The settings as they were: {path.name}.before")
-        _write(path, new, _SETTINGS_MODE)
+        write(path, new.encode(), PUBLIC)
     except OSError as error:
         raise UseError(
             f"{error.filename or path}: {error.strerror}; give another place with --out FILE"
         ) from error
     return True
-
-
-def _write(path: Path, text: str, mode: int) -> None:
-    """Replace a file whole."""
-    beside = path.with_name(f".{path.name}.new")
-    with os.fdopen(make_new(beside, mode), "w", encoding="utf-8") as file:
-        file.write(text)
-    beside.replace(path)
 
 
 def _say_what_next(asker: Asker, path: Path, *, simulated: bool) -> None:

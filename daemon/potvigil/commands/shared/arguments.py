@@ -171,11 +171,21 @@ def build_parser() -> argparse.ArgumentParser:
     )
     _add_record_verbs(verbs, _group(verbs, "record", "the record itself: check, thin, backup"))
     _add_pot_verbs(_group(verbs, "pot", "a pot over its batches: health, care"))
-    page = _verb(verbs, "page", "page:page", "serve the local web page, or make its password", record=True)
-    page.add_argument("what", nargs="?", choices=["password"], help="make the password instead")
+    page = _verb(
+        verbs, "page", "page:page", "serve the local web page, make its password or certificate", record=True
+    )
+    page.add_argument(
+        "what",
+        nargs="?",
+        choices=["password", "certificate"],
+        help="make that instead; a certificate for TLS",
+    )
+    page.add_argument("--renew", action="store_true", help="renew the certificate, where that is due")
     page.add_argument("--port", type=_port, metavar="N", help="default: of the settings, or 8642")
     page.add_argument("--live", type=Path, metavar="FILE", help="where the watch leaves what it knows now")
-    page.add_argument("--out", type=Path, metavar="FILE", help="where the password's hash is kept")
+    page.add_argument(
+        "--out", type=Path, metavar="FILE", help="file of the password's hash; folder of the certificate"
+    )
 
     _add_notify(_verb(verbs, "notify", "notify:notify", "tell people on their phones of alarms"))
     _add_batch_verbs(_group(verbs, "batch", "the batches in the record"))

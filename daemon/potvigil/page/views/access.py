@@ -26,6 +26,7 @@ class Access:
 
         async def asked(request: Request) -> Response:
             if self._frame.is_logged_in(request):
+                await self._frame.tell()  # every page carries the state
                 return await endpoint(request)
             if request.url.path.startswith("/api/"):
                 return JSONResponse({"fault": "Log in first."}, 401)

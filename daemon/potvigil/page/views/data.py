@@ -17,6 +17,7 @@ from potvigil.page.views.pots import number
 from potvigil.record.rows import BatchRow
 
 MOST_STREAMS = 20
+_SHELL = ("offline.html", "offline.js", "page.css", "icon.svg")  # what worker.js keeps
 # A stream ends by itself before a request's time is up; the browser then begins anew.
 STREAM_S, STREAM_REST_S, STREAM_COMMENT_S = 150.0, 1.0, 15.0
 
@@ -65,6 +66,20 @@ class Data:
             return json.dumps(told, ensure_ascii=False, separators=(",", ":"), allow_nan=False).encode()
 
         return Response(await frame.in_thread(draw), media_type="application/json")
+
+    async def worker(self, request: Request) -> Response:
+        """Return the page's service worker, of another version whenever what it keeps is another."""
+        static = self._frame.static
+        version = "-".join(static[name][1] for name in _SHELL)
+        source = f'const SHELL_VERSION = "{version}";\n'.encode() + static["worker.js"][0]
+        return Response(source, media_type="text/javascript", headers={"cache-control": "no-cache"})
+
+    async def authority(self, request: Request) -> Response:
+        """Return the certificate a phone is to trust; it is no secret."""
+        if self._frame.config.authority is None:
+            raise RefusedError(404, "This page has no authority of its own.")
+        name = {"content-disposition": 'attachment; filename="potvigil-authority.crt"'}
+        return Response(self._frame.config.authority, media_type="application/x-x509-ca-cert", headers=name)
 
     async def static(self, request: Request) -> Response:
         name = request.path_params["file"]

@@ -23,6 +23,7 @@ PAPER_CSP = (
     "default-src 'none'; style-src 'unsafe-inline'; img-src data:; font-src data:; base-uri 'none'; "
     "form-action 'none'; frame-ancestors 'none'; sandbox"
 )
+_FRAMED_CSP = PAPER_CSP.replace("frame-ancestors 'none'", "frame-ancestors 'self'")  # in a page of ours
 HEALTH_KEPT_S = 60.0
 _LARGEST_ID = 2**31
 
@@ -42,7 +43,6 @@ class Library:
             with self._frame.open() as store:
                 return batches.listed(store, query, number)
 
-        await self._frame.tell()
         try:
             told, code = await self._frame.in_thread(read), 200
         except batches.QueryError as error:
@@ -85,7 +85,21 @@ class Library:
         return Response(content, media_type="application/pdf", headers={"content-disposition": name})
 
     async def health(self, request: Request) -> Response:
-        pot_id = request.path_params["pot"]
+        pot_id = await self._pot(request)
+        return self._frame.render(request, "health.html", "health", f"Health of {pot_id}", pot=pot_id)
+
+    async def health_sheet(self, request: Request) -> Response:
+        pot_id = await self._pot(request)
+        key = ("health", pot_id, time.monotonic() // HEALTH_KEPT_S)
+        arguments = ["pot", "health", pot_id, "--record", str(self._frame.config.record)]
+        sheet = _drawn(await self._children.made(key, arguments, ".html", kept=True))
+        sheet.headers["content-security-policy"] = _FRAMED_CSP
+        sheet.headers["x-frame-options"] = "SAMEORIGIN"
+        return sheet
+
+    async def _pot(self, request: Request) -> str:
+        """Return the pot an address names. Raises RefusedError."""
+        pot_id = str(request.path_params["pot"])
 
         def read() -> list[str]:
             with self._frame.open() as store:
@@ -93,9 +107,7 @@ class Library:
 
         if pot_id not in await self._frame.in_thread(read):
             raise RefusedError(404, "There is no such pot.")
-        key = ("health", pot_id, time.monotonic() // HEALTH_KEPT_S)
-        arguments = ["pot", "health", pot_id, "--record", str(self._frame.config.record)]
-        return _drawn(await self._children.made(key, arguments, ".html", kept=True))
+        return pot_id
 
     async def _page(
         self,
@@ -112,7 +124,6 @@ class Library:
                 fields = batches.fields(store, row, self._frame.config.pots_of, given)
                 return batches.shown_batch(store, row) | {"fields": fields}
 
-        await self._frame.tell()
         told = await self._frame.in_thread(read)
         title = told["batch"]["label"] or f"Batch {batch_id}"
         told |= {"filled_in": given is not None}

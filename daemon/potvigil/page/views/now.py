@@ -7,23 +7,25 @@ when; only the alarms stay, marked as last known.
 import json
 import time
 from collections.abc import Callable, Mapping
-from datetime import tzinfo
+from datetime import datetime, tzinfo
 from typing import Any
 
 from potvigil.live_reader import Live, LivePot, LiveReader
-from potvigil.model.events import AlarmState, StandingAlarm
+from potvigil.model.events import AlarmId, AlarmState, StandingAlarm
 from potvigil.model.pot import Pot
 from potvigil.page.views import words
-from potvigil.page.views.words import SIGNS, Level, Teller
+from potvigil.page.views.held import Held
+from potvigil.page.views.strip import URGENCY, by_urgency, strip
+from potvigil.page.views.words import LEAST_SHOWN, SIGNS, Level, Teller
 from potvigil.record.errors import RecordError
 from potvigil.record.rows import TraceRow
 from potvigil.record.store import Store
 from potvigil.reports.care_due import care_due
-from potvigil.units import span
+from potvigil.units import PRESSURE_UNITS_PA, span
 from potvigil.wording.alarm import headline
 from potvigil.wording.alarm_names import ALARM_WORDS
 from potvigil.wording.quantities import alarm_state, pressure, shown
-from potvigil.wording.silence import LOOK_AT_THE_GAUGE, nobody_watches
+from potvigil.wording.silence import LOOK_AT_THE_GAUGE
 
 PotsOf = Callable[[str], Mapping[str, Pot]]  # the pots of settings as a run keeps them
 OpenStore = Callable[[], Store]
@@ -31,6 +33,15 @@ OpenStore = Callable[[], Store]
 ASK_AGAIN_S = 5.0
 # What care is due changes with the day, and when somebody notes that it was given.
 CARE_S = 60.0
+_SENTENCES = ("trend", "forecast", "cure", "corrected", "temperatures")
+# Alarms that say what the pressure does, and those that say when or that the floor is passed: said once.
+_TELL_THE_LOSS = frozenset(
+    {
+        *(AlarmId.LEAK, AlarmId.FLOOR_AHEAD, AlarmId.SUPPLY_MASKING),
+        *(AlarmId.RAPID_LOSS, AlarmId.VENTED_EARLY),
+    }
+)
+_TELL_THE_FLOOR = frozenset({AlarmId.FLOOR_AHEAD, AlarmId.BELOW_FLOOR})
 
 
 class Now:
@@ -47,6 +58,7 @@ class Now:
         self._care_again_s = float("-inf")
         self._kept: list[dict[str, Any]] = []  # pots by the record alone
         self._whose: tuple[str, str | None] | None = None  # the record's workshop and rehearsed night
+        self._held = Held()
 
     def live_of(self, pot_id: str) -> LivePot | None:
         """Return what the watch of this record says of a pot now, None while it is silent."""
@@ -70,20 +82,63 @@ class Now:
             pots = [_as_silent(each, since) for each in pots]
         else:
             since = _heard(live, tz) if silent else None
-            pots = [
-                _pot(pot_id, each, self._pots.get(pot_id), tz, since if silent else None, silent)
-                for pot_id, each in live.pots.items()
-            ]
+            pots = [self._pot(pot_id, each, tz, since, silent) for pot_id, each in live.pots.items()]
+        if silent:
+            self._held.forget()
+        pots = by_urgency(pots)
+        moment = _moment(live, silent, tz)
         return {
             "silent": silent,
             "since": since,
-            "advice": _advice(live, since) if silent else None,
-            "now": _clock(live, silent, tz),
+            "now": "clock not set" if moment is None else f"{moment:%H:%M:%S}",
+            "strip": strip(pots, _advice(live) if silent else None, since, moment),
             "workshop": workshop,
             "rehearsed": rehearsed,
             "unit": "psi" if pot is None else pot.pressure_unit,
             "pots": [each | {"care": self._care.get(each["id"]) or None} for each in pots],
         }
+
+    def _pot(
+        self, pot_id: str, live: LivePot, tz: tzinfo | None, since: str | None, silent: bool
+    ) -> dict[str, Any]:
+        snapshot, pot = live.snapshot, self._pots.get(pot_id)
+        unit = "psi" if pot is None else pot.pressure_unit
+        teller = words.teller_of(snapshot, tz)
+        alarms = [alarm(each, teller, snapshot.t_s, silent) for each in snapshot.alarms]
+        said: dict[str, Any] = {
+            "id": pot_id,
+            "batch": live.batch,
+            "label": words.label(snapshot),
+            "alarms": alarms,
+        }
+        if silent:
+            return said | _nothing(since)
+        word, level = words.word(snapshot, pot)
+        row = TraceRow.of(snapshot)
+        gauge_pa, cure = snapshot.reading.gauge_pa, snapshot.cure
+        shown_pa = None
+        if gauge_pa is not None:
+            step_pa = LEAST_SHOWN[unit] * PRESSURE_UNITS_PA[unit]
+            shown_pa = self._held.pressure_pa(pot_id, gauge_pa, step_pa)
+        told = {each.alarm for each in snapshot.alarms if words.is_true(each)}
+        said |= {
+            "word": word,
+            "do": _do(alarms),
+            "level": level.value,
+            "sign": SIGNS[level],
+            "pressure": None if shown_pa is None else pressure(shown_pa, unit),
+            "pressure_pa": gauge_pa,
+            "corrected": None if row.corrected_gauge_pa is None else pressure(row.corrected_gauge_pa, unit),
+            "trend": None if told & _TELL_THE_LOSS else words.trend(snapshot, pot, unit),
+            "stage": snapshot.stage.value,
+            "stage_word": words.STAGE_WORDS[snapshot.stage],
+            "cure": words.cure(snapshot, teller),
+            "cure_progress": None if cure is None else round(cure.progress, 4),
+            "cure_done": words.is_cure_done(snapshot),
+            "forecast": None if told & _TELL_THE_FLOOR else words.forecast(snapshot, tz),
+            "temperatures": words.temperatures(snapshot, pot),
+        }
+        return self._held.sentences(said, _SENTENCES, snapshot.t_s)
 
     def _look_after_care(self, tz: tzinfo | None) -> None:
         if time.monotonic() < self._care_again_s:
@@ -126,45 +181,11 @@ class Now:
             return  # the record has its own alarm; what was known stays
 
 
-def _pot(
-    pot_id: str, live: LivePot, pot: Pot | None, tz: tzinfo | None, since: str | None, silent: bool
-) -> dict[str, Any]:
-    snapshot, unit = live.snapshot, "psi" if pot is None else pot.pressure_unit
-    teller = words.teller_of(snapshot, tz)
-    said = {
-        "id": pot_id,
-        "batch": live.batch,
-        "label": words.label(snapshot),
-        "alarms": [alarm(each, teller, snapshot.t_s, silent) for each in snapshot.alarms],
-    }
-    if silent:
-        return said | _nothing(since)
-    word, level = words.word(snapshot, pot)
-    row = TraceRow.of(snapshot)
-    gauge_pa, cure = snapshot.reading.gauge_pa, snapshot.cure
-    return said | {
-        "word": word,
-        "level": level.value,
-        "sign": SIGNS[level],
-        "pressure": None if gauge_pa is None else pressure(gauge_pa, unit),
-        "pressure_pa": gauge_pa,
-        "corrected": None if row.corrected_gauge_pa is None else pressure(row.corrected_gauge_pa, unit),
-        "trend": words.trend(snapshot, pot, unit),
-        "stage": snapshot.stage.value,
-        "stage_word": words.STAGE_WORDS[snapshot.stage],
-        "cure": words.cure(snapshot, teller),
-        "cure_progress": None if cure is None else round(cure.progress, 4),
-        "cure_done": words.is_cure_done(snapshot),
-        "forecast": words.forecast(snapshot, tz),
-        "temperatures": list(words.temperatures(snapshot, pot)),
-    }
-
-
 def _nothing(since: str | None) -> dict[str, Any]:
     """Return a pot of which nothing is known now."""
     withdrawn = (
         *("pressure", "pressure_pa", "corrected", "trend", "stage", "stage_word", "cure", "cure_progress"),
-        *("forecast", "temperatures"),
+        *("forecast", "temperatures", "do"),
     )
     return {
         "word": words.silent_word(since),
@@ -221,11 +242,14 @@ def alarm(standing: StandingAlarm, teller: Teller, now_s: float, old: bool) -> d
         "priority": standing.priority.value,
         "state": standing.state.value,
         "state_words": alarm_state(standing, teller.tz),
+        "since_s": round(standing.since_s, 3),
         "since": teller.clock(standing.since_s, now_s) or f"{span(now_s - standing.since_s)} ago",
         "do": shown(headline(standing, teller.at(now_s))),
+        "left_s": None if standing.by_s is None else standing.by_s - now_s,
         "text": shown(standing.text),
         "old": old,
         "is_new": standing.state is AlarmState.UNACKNOWLEDGED,
+        "is_so": words.is_true(standing),
     }
 
 
@@ -241,14 +265,21 @@ def _when(utc_s: float, now_utc_s: float, tz: tzinfo | None) -> str:
     return Teller(0.0, tz).clock(utc_s, now_utc_s)
 
 
-def _clock(live: Live | None, silent: bool, tz: tzinfo | None) -> str:
+def _do(alarms: list[dict[str, Any]]) -> str | None:
+    """Return what the most pressing alarm asks for, None where none that is so presses."""
+    pressing = [each for each in alarms if each["is_so"]]
+    return min(pressing, key=lambda each: URGENCY.index(Level(each["level"])))["do"] if pressing else None
+
+
+def _moment(live: Live | None, silent: bool, tz: tzinfo | None) -> datetime | None:
     if live is None or (silent and live.rehearsed is None):
-        return f"{words.local(time.time(), tz):%H:%M:%S}"
+        return words.local(time.time(), tz)
     known = [pot.snapshot.utc_s for pot in live.pots.values() if pot.snapshot.utc_s is not None]
-    return f"{words.local(max(known), tz):%H:%M:%S}" if known else "clock not set"
+    return words.local(max(known), tz) if known else None
 
 
-def _advice(live: Live | None, since: str | None) -> str:
+def _advice(live: Live | None) -> str:
+    """Return what to do while the watch is silent."""
     if live is not None and live.rehearsed is not None:
-        return "The rehearsal has ended or stands still: nothing here is of this moment."
-    return f"{nobody_watches(since)} {LOOK_AT_THE_GAUGE} Then see whether the watch is running."
+        return "The rehearsal has ended or stands still: nothing here is of this moment"
+    return f"{LOOK_AT_THE_GAUGE.removesuffix('.')}, then see whether the watch is running"

@@ -77,13 +77,13 @@ class Plans:
         self._frame = frame
 
     async def plan(self, request: Request) -> Response:
-        return await self._page(request, await self._frame.in_thread(self._planned, request))
+        return self._page(request, await self._frame.in_thread(self._planned, request))
 
     async def checklist(self, request: Request) -> Response:
         """Return the plan as one document to print; what cannot be planned goes back to the form."""
         made = await self._frame.in_thread(self._planned, request)
         if made.sheet is None:
-            return await self._page(request, made)
+            return self._page(request, made)
         html = await self._frame.in_thread(checklist_html, made.sheet)
         return HTMLResponse(html, headers={"content-security-policy": PAPER_CSP})
 
@@ -122,8 +122,7 @@ class Plans:
                     return config.rigs_of(settings)
         raise RefusedError(503, "No pot is known yet. Start the watch, or the page with --config.")
 
-    async def _page(self, request: Request, made: Planned) -> Response:
-        await self._frame.tell()
+    def _page(self, request: Request, made: Planned) -> Response:
         pots = {each: each for each in made.rigs}
         more = [_field(ask, *words, made) for ask, words in MORE_FIELDS.items()]
         told = {

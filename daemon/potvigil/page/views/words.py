@@ -1,6 +1,5 @@
 """What the page says of a pot: a word, a level, a sentence each. Only what the core said, put into words."""
 
-from collections.abc import Iterator
 from dataclasses import dataclass
 from datetime import UTC, datetime, tzinfo
 from enum import StrEnum
@@ -55,7 +54,7 @@ VERDICT_WORDS = {
 STILL_OPEN = ("Still open", Level.NOTE)
 
 # A change must show in the unit's last figure before it is called one.
-_LEAST_SHOWN = {"psi": 0.1, "bar": 0.01, "kPa": 1.0}
+LEAST_SHOWN = {"psi": 0.1, "bar": 0.01, "kPa": 1.0}
 # A clock time further away than this is said with its day.
 _DAY_SAID_S = 18 * 3600.0
 _SHUT = (Stage.SETTLING, Stage.HOLDING)
@@ -113,7 +112,7 @@ def alarm_level(alarm: StandingAlarm) -> Level:
 
 def word(snapshot: Snapshot, pot: Pot | None) -> tuple[str, Level]:
     """Return the word for a pot as it is now, and its level."""
-    standing = [each for each in snapshot.alarms if _is_true(each)]
+    standing = [each for each in snapshot.alarms if is_true(each)]
     pressing = [each for each in standing if each.priority is Priority.HIGH]
     levels = {alarm_level(each) for each in snapshot.alarms}
     level = next((each for each in _RANK if each in levels), Level.CALM)
@@ -131,7 +130,7 @@ def word(snapshot: Snapshot, pot: Pot | None) -> tuple[str, Level]:
     return STAGE_WORDS[snapshot.stage], level
 
 
-def _is_true(alarm: StandingAlarm) -> bool:
+def is_true(alarm: StandingAlarm) -> bool:
     """Say whether what an alarm tells is so now: a high one is put aside only while it is."""
     if alarm.state is AlarmState.SHELVED:
         return alarm.priority is Priority.HIGH
@@ -186,7 +185,7 @@ def _steady(change: Change, nearest: Place | None, unit: str) -> str:
     """Say why a pot that loses no air that shows is not where its hold began."""
     seen = "no air is seen to be lost"
     total_pa = change.total_pa
-    if abs(total_pa) < _LEAST_SHOWN[unit] * PRESSURE_UNITS_PA[unit]:
+    if abs(total_pa) < LEAST_SHOWN[unit] * PRESSURE_UNITS_PA[unit]:
         return f"Steady: {seen}."
     fell = total_pa < 0.0
     way = "fall" if fell else "rise"
@@ -241,13 +240,15 @@ def forecast(snapshot: Snapshot, tz: tzinfo | None) -> str | None:
     return f"{said} Topping up now carries {teller.until(known.top_up_until_s)}."
 
 
-def temperatures(snapshot: Snapshot, pot: Pot | None) -> Iterator[dict[str, str]]:
-    """Yield each thermometer there is or should be, the nearest to the gas first."""
+def temperatures(snapshot: Snapshot, pot: Pot | None) -> str | None:
+    """Return what each thermometer says that there is or should be, the nearest to the gas first."""
+    said = []
     for place, kelvin in snapshot.reading.temperatures:
         if kelvin is not None:
-            yield {"place": place.value, "text": f"{kelvin - ZERO_CELSIUS_K:.1f} °C"}
+            said.append(f"{place.value} {kelvin - ZERO_CELSIUS_K:.1f} °C")
         elif pot is not None and place in pot.thermometers:
-            yield {"place": place.value, "text": "no reading"}
+            said.append(f"{place.value} no reading")
+    return ", ".join(said) or None
 
 
 def label(snapshot: Snapshot) -> str:

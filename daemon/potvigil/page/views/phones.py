@@ -1,0 +1,80 @@
+"""The phones that are told with the page closed (Web Push): subscribed, listed, tried and removed."""
+
+import time
+from typing import Any
+
+from starlette.requests import Request
+from starlette.responses import JSONResponse, Response
+
+from potvigil.notifying.push import PushError, PushMessage, send
+from potvigil.notifying.status import StatusReader
+from potvigil.notifying.subscriptions import SubscriptionError, subscribe, subscriptions, unsubscribe
+from potvigil.page.frame import Frame, back
+from potvigil.page.guard import RefusedError
+from potvigil.page.views.words import local
+from potvigil.paths import usual_status
+from potvigil.wording.quantities import shown
+
+_TEST = PushMessage("Test of this phone", "It is told when a pot needs somebody. Nothing else is wrong.")
+
+
+class Phones:
+    def __init__(self, frame: Frame) -> None:
+        self._frame = frame
+        self._notifier = StatusReader(usual_status(frame.config.live))
+
+    async def page(self, request: Request) -> Response:
+        return await self._page(request)
+
+    async def known(self, request: Request) -> Response:
+        """Return what a browser subscribes with, and what its service worker sends a form with."""
+        visitor = request.cookies.get(self._frame.cookie, "")
+        if not self._frame.visitors.is_one(visitor):
+            raise RefusedError(403, "Open the page first.")
+        from potvigil.notifying.vapid import public_key  # 10 MB that a page without phones does without
+
+        told = {"key": await self._kept(public_key), "csrf": self._frame.visitors.token(visitor)}
+        return JSONResponse(told)
+
+    async def subscribe(self, request: Request) -> Response:
+        form = await self._frame.form(request)
+        given = [form.get(name, "") for name in ("endpoint", "p256dh", "auth")]
+        try:
+            await self._kept(subscribe, *given, shown(form.get("name", "")), time.time())
+        except SubscriptionError as error:
+            raise RefusedError(422, str(error)) from None
+        return back("/phones", "subscribed")
+
+    async def remove(self, request: Request) -> Response:
+        form = await self._frame.form(request)
+        await self._kept(unsubscribe, form.get("phone", ""))
+        return back("/phones", "unsubscribed")
+
+    async def test(self, request: Request) -> Response:
+        wanted = (await self._frame.form(request)).get("phone", "")
+        found = next((each for each in await self._kept(subscriptions) if each.id == wanted), None)
+        if found is None:
+            raise RefusedError(404, "There is no such phone.")
+        try:
+            await self._frame.in_thread(send, found, _TEST)
+        except PushError as error:
+            return await self._page(request, f"{error}.", 502)
+        return back("/phones", "pushed")
+
+    async def _page(self, request: Request, fault: str | None = None, code: int = 200) -> Response:
+        phones = [
+            {"id": each.id, "name": shown(each.name), "since": f"{local(each.since_utc_s, None):%-d %B %Y}"}
+            for each in await self._kept(subscriptions)
+        ]
+        runs = await self._frame.in_thread(self._notifier.read) is not None
+        told: dict[str, Any] = {"phones": phones, "runs": runs} | ({} if fault is None else {"fault": fault})
+        return self._frame.render(request, "phones.html", "phones", "Phones that are told", code, **told)
+
+    async def _kept(self, function: Any, *arguments: object) -> Any:
+        """Return what a function of the record's path returns. Raises RefusedError where the disk refuses."""
+        try:
+            return await self._frame.in_thread(function, self._frame.config.record, *arguments)
+        except OSError as error:
+            raise RefusedError(
+                503, f"{error.filename or 'The record'}: {error.strerror or error}; see its folder."
+            ) from None

@@ -1,0 +1,136 @@
+"""Phones that subscribed on the page are told by the notifier, and can acknowledge."""
+
+from collections.abc import Iterator
+from datetime import UTC, datetime
+from pathlib import Path
+
+import pytest
+
+from broker import wait_until
+from notified_pot import SpeakingWatch, axis_s, standing
+from potvigil.clock import SystemClock, boot_id
+from potvigil.live_reader import LiveReader
+from potvigil.model.events import AlarmId, AlarmState
+from potvigil.notifying import subscriptions
+from potvigil.notifying.hearing import Hearing
+from potvigil.notifying.keeper import Keeper, Kept, beside
+from potvigil.notifying.notifier import Notifier
+from potvigil.notifying.phones import Phones
+from potvigil.notifying.vapid import public_key
+from potvigil.page.certificate import new_authority, new_certificate
+from potvigil.record.store import Store
+from push_service import Phone, PushService, text
+
+PATIENCE_S = 60.0
+
+
+@pytest.fixture
+def service(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> Iterator[PushService]:
+    now = datetime.now(UTC)
+    authority = new_authority("harbour-models", [], now)
+    made = new_certificate(authority, ["localhost"], now)
+    for name, content in (
+        ("ca.pem", authority.certificate),
+        ("cert.pem", made.certificate),
+        ("key.pem", made.key),
+    ):
+        (tmp_path / name).write_bytes(content)
+    monkeypatch.setenv("SSL_CERT_FILE", str(tmp_path / "ca.pem"))
+    monkeypatch.setattr(subscriptions, "_check_endpoint", lambda endpoint: None)  # it refuses our own machine
+    with PushService(tmp_path / "cert.pem", tmp_path / "key.pem") as service:
+        yield service
+
+
+class House:
+    """A watch, a record with phones beside it, and a notifier that knows of nobody else."""
+
+    def __init__(self, folder: Path, service: PushService) -> None:
+        self.record, self.service = folder / "record.db", service
+        Store.open(self.record).close()
+        public_key(self.record)
+        self.watch = SpeakingWatch(folder / "run")
+        clock = SystemClock()
+        self.phones = Phones(self.record, UTC)
+        self._keeper = Keeper(self.record, beside(self.record))
+        self._notifier = Notifier(
+            self.phones.targets,
+            LiveReader(self.watch.path),
+            Hearing("harbour-models", None, clock.now().boot_s),
+            self._keeper,
+            Kept(),
+            clock,
+            boot_id(),
+        )
+
+    def subscribe(self, phone: Phone, path: str, name: str = "Anna") -> str:
+        address = f"{self.service.origin}/{path}"
+        made = subscriptions.subscribe(self.record, address, phone.p256dh, text(phone.auth), name, 0.0)
+        return made.id
+
+    def told(self, path: str) -> int:
+        return sum(taken == f"/{path}" for taken, _, _ in self.service.taken)
+
+    def look_until(self, *paths: str, looks: int = 0) -> None:
+        """Look until each of the paths was told once, and so many times more."""
+
+        def look() -> bool:
+            self.watch.speak()
+            self._notifier.look()
+            return all(self.told(path) for path in paths) and not self._notifier.is_busy
+
+        wait_until(look, PATIENCE_S, lambda: f"told {[path for path, _, _ in self.service.taken]}")
+        for _ in range(looks):
+            wait_until(look, PATIENCE_S, "it is busy")
+
+    def close(self) -> None:
+        self._keeper.close()
+
+
+@pytest.fixture
+def house(tmp_path: Path, service: PushService) -> Iterator[House]:
+    made = House(tmp_path, service)
+    yield made
+    made.close()
+
+
+def test_a_phone_is_told_once_what_to_do_and_which_alarm_it_can_acknowledge(house: House) -> None:
+    phone = Phone()
+    house.subscribe(phone, "anna")
+    house.watch.alarms = (standing(AlarmId.FLOOR_AHEAD, axis_s()),)
+    house.look_until("anna", looks=5)
+    ((_, headers, body),) = house.service.taken
+    said = phone.read(body)
+    assert (said["title"], said["body"]) == (
+        "lantern: Top up to 60.0 psi",
+        "The pressure will reach the floor.",
+    )
+    assert (said["pot"], said["alarm"], said["urgent"]) == ("lantern", "floor-ahead", True)
+    assert headers["urgency"] == "high"
+    house.watch.alarms = (standing(AlarmId.FLOOR_AHEAD, axis_s(), AlarmState.ACKNOWLEDGED),)
+    wait_until(lambda: house.look_until() or house.told("anna") == 2, PATIENCE_S, "its end was not told")
+    assert phone.read(house.service.taken[1][2])["alarm"] is None  # nothing is left to acknowledge
+
+
+def test_phones_come_and_go_and_two_of_one_name_are_two(house: House) -> None:
+    house.watch.alarms = (standing(AlarmId.FLOOR_AHEAD, axis_s()),)
+    house.look_until()
+    house.subscribe(Phone(), "kitchen")
+    second = house.subscribe(Phone(), "bedside")
+    house.look_until("kitchen", "bedside", looks=3)
+    assert len(house.service.taken) == 2
+    subscriptions.unsubscribe(house.record, second)
+    house.watch.alarms = (*house.watch.alarms, standing(AlarmId.RAPID_LOSS, axis_s(), do="Stay clear"))
+    wait_until(
+        lambda: house.look_until() or house.told("kitchen") == 2, PATIENCE_S, "the first one was not told"
+    )
+    house.look_until(looks=3)
+    assert house.told("bedside") == 1
+
+
+def test_a_phone_that_its_service_no_longer_knows_is_let_go(house: House) -> None:
+    house.service.status = 410
+    house.subscribe(Phone(), "anna")
+    house.watch.alarms = (standing(AlarmId.FLOOR_AHEAD, axis_s()),)
+    house.look_until("anna", looks=3)
+    assert house.phones.targets() == ()
+    assert len(house.service.taken) == 1

@@ -1,0 +1,166 @@
+"""A page over whatever a watch might say: snapshots of any pots, spoken anew twice a second."""
+
+import subprocess
+import threading
+import time
+import urllib.request
+from dataclasses import replace
+from pathlib import Path
+from typing import Self
+
+from playwright.sync_api import Error, Page
+
+from broker import free_port
+from demo_pot import HOLDING, PSI, T_S, alarm
+from page.browser.watched import PAGE
+from paged import Watched
+from potvigil.model.events import AlarmId, AlarmState, Priority, Snapshot, StandingAlarm
+from potvigil.outputs.live import LiveFile
+
+PERIOD_S = 0.5
+SOUND = replace(HOLDING, alarms=(), leak=None, forecast=None)
+
+
+def until(page: Page, script: str) -> None:
+    """Wait until an expression is true in a page; its policy forbids the browser to look by itself."""
+    deadline_s = time.monotonic() + 20.0
+    while not _is_true(page, script):
+        assert time.monotonic() < deadline_s, script
+        page.wait_for_timeout(50)
+
+
+def _is_true(page: Page, script: str) -> bool:
+    try:
+        return bool(page.evaluate(script))
+    except Error as error:
+        if "context was destroyed" in str(error):  # it just loads itself anew
+            return False
+        raise
+
+
+def high(alarm_id: AlarmId, do: str, text: str, **changes: object) -> StandingAlarm:
+    """Return a high alarm that nobody has seen yet."""
+    return alarm(alarm_id, priority=Priority.HIGH, do=do, text=text, **changes)
+
+
+def low(alarm_id: AlarmId, do: str, text: str, **changes: object) -> StandingAlarm:
+    return alarm(alarm_id, do=do, text=text, **changes)
+
+
+def seen(snapshot: Snapshot) -> Snapshot:
+    """Return a pot all of whose alarms were acknowledged."""
+    alarms = tuple(replace(each, state=AlarmState.ACKNOWLEDGED) for each in snapshot.alarms)
+    return replace(snapshot, alarms=alarms)
+
+
+def at(psi: float, *alarms: StandingAlarm, **changes: object) -> Snapshot:
+    """Return a pot at a gauge pressure, with these alarms standing."""
+    reading = replace(SOUND.reading, gauge_pa=psi * PSI)
+    return replace(SOUND, reading=reading, alarms=alarms, **changes)
+
+
+BELOW_FLOOR = at(
+    41.2,
+    high(
+        AlarmId.BELOW_FLOOR,
+        "Top up now if the resin is still liquid",
+        "41.2 psi: below the floor of 45.0 psi with 7 h 40 min of the cure to go; bubbles are 11 % wider "
+        "than at working pressure.",
+    ),
+)
+FLOOR_AHEAD = at(
+    57.1,
+    high(
+        AlarmId.FLOOR_AHEAD,
+        "Top up to 60.0 psi",
+        "Losing 3.05 psi/h: passes 45.0 psi about 03:40 (03:20-04:05), 3 h before the cure is done. "
+        "Topped up now it lasts to 06:30 and through the cure.",
+        by_s=T_S + 4.0 * 3600.0,
+    ),
+)
+RAPID_LOSS = at(
+    33.8,
+    high(
+        AlarmId.RAPID_LOSS,
+        "Stay clear of the lid; shut the supply",
+        "The pot is losing pressure fast, now 33.8 psi.",
+    ),
+)
+THERMOMETER = at(
+    58.2,
+    low(
+        AlarmId.THERMOMETER,
+        "Check plug and cable of the room thermometer",
+        "Room thermometer: no answer. The watch goes on; a small leak can no longer be told from a change of "
+        "temperature.",
+    ),
+)
+
+
+class Spoken:
+    """The page, and a watch that says `pots` while it `speaks`. A context manager."""
+
+    def __init__(self, watched: Watched, folder: Path, pots: dict[str, Snapshot], *words: str) -> None:
+        self.pots = pots
+        self.record = watched.record
+        service = watched.bench
+        self._file = LiveFile(watched.live, service.settings.workshop, service.night.name, PERIOD_S)
+        self._file.begin(0.0, service.store.last_run().start_t_s)
+        self._speaking, self._ended = threading.Event(), threading.Event()
+        self._thread = threading.Thread(target=self._speak)
+        port = free_port()
+        self.url = f"http://localhost:{port}"
+        self._words = [
+            *PAGE,
+            "--record",
+            str(watched.record),
+            "--live",
+            str(watched.live),
+            "--port",
+            str(port),
+        ]
+        self._words += words
+        self._folder = folder
+        self.speaks = True
+
+    @property
+    def speaks(self) -> bool:
+        return self._speaking.is_set()
+
+    @speaks.setter
+    def speaks(self, wanted: bool) -> None:
+        (self._speaking.set if wanted else self._speaking.clear)()
+
+    def __enter__(self) -> Self:
+        self._thread.start()
+        self.begin()
+        return self
+
+    def __exit__(self, *_: object) -> None:
+        self._ended.set()
+        self._thread.join()
+        self.cut()
+
+    def begin(self) -> None:
+        """Start the page, and wait until it answers."""
+        self._log = (self._folder / "page.log").open("ab")
+        self.page = subprocess.Popen(self._words, stdout=self._log, stderr=subprocess.STDOUT)
+        deadline_s = time.monotonic() + 20.0
+        while True:
+            try:
+                urllib.request.urlopen(f"{self.url}/static/page.css", timeout=2).close()
+                return
+            except OSError:
+                assert self.page.poll() is None and time.monotonic() < deadline_s
+                time.sleep(0.05)
+
+    def cut(self) -> None:
+        """End the page as a power cut does."""
+        self.page.kill()
+        self.page.wait(5)
+        self._log.close()
+
+    def _speak(self) -> None:
+        while not self._ended.wait(PERIOD_S):
+            if self.speaks:
+                self._file.write(self.pots, dict.fromkeys(self.pots, 1))

@@ -1,0 +1,73 @@
+"""Installed like an app: what it needs for that, and what it says where the Pi cannot be reached."""
+
+import json
+import struct
+
+import pytest
+from playwright.sync_api import expect
+
+from page.browser.spoken import BELOW_FLOOR, Spoken, until
+from page.browser.test_views import assert_axe_finds_nothing
+from page.browser.watched import PHONE
+
+READY = "navigator.serviceWorker.ready.then(({ active }) => active.state === 'activated')"
+
+
+@pytest.fixture
+def spoken(watched, tmp_path):
+    with Spoken(watched, tmp_path, {"lantern": BELOW_FLOOR}) as spoken:
+        yield spoken
+
+
+def test_offline_it_says_that_nobody_can_be_told_and_comes_back(spoken, opened):
+    page = opened(PHONE)
+    page.goto(spoken.url)
+    until(page, READY)
+    pressure = page.locator('[data-show="pressure"]')
+    expect(pressure).to_have_text("41.2 psi")
+    spoken.cut()
+    for path in ("/", "/pot/lantern", "/batches"):
+        page.goto(spoken.url + path)
+        expect(page.get_by_role("heading", name="No connection to the Pi")).to_be_visible()
+        expect(page.get_by_text("Nobody can be told by this phone")).to_be_visible()
+        assert "41.2" not in page.content() and "lantern" not in page.content()
+    assert_axe_finds_nothing(page)
+    page.set_viewport_size({"width": 320, "height": 640})
+    assert page.evaluate("document.documentElement.scrollWidth") <= 320
+    page.goto(spoken.url)
+    spoken.begin()
+    expect(pressure).to_have_text("41.2 psi", timeout=30_000)  # by itself
+
+
+def test_nothing_is_kept_but_the_page_that_says_so(spoken, opened):
+    page = opened(PHONE)
+    page.goto(spoken.url)
+    until(page, READY)
+    page.goto(f"{spoken.url}/batch/1")
+    kept = page.evaluate(
+        """async () => {
+          const all = [];
+          for (const name of await caches.keys()) all.push(...(await (await caches.open(name)).keys()));
+          return all.map((request) => new URL(request.url).pathname).sort();
+        }"""
+    )
+    assert kept == ["/static/icon.svg", "/static/offline.html", "/static/offline.js", "/static/page.css"]
+
+
+def test_it_can_be_installed(spoken, opened):
+    """By the Web App Manifest; PNG sizes by its specification (ISO/IEC 15948, 11.2.2), bytes 16 to 24."""
+    page = opened(PHONE)
+    page.goto(spoken.url)
+    until(page, READY)
+    session = page.context.new_cdp_session(page)
+    read = session.send("Page.getAppManifest")
+    assert read["errors"] == []
+    icons = json.loads(read["data"])["icons"]
+    assert {(icon["sizes"], icon["purpose"]) for icon in icons} == {
+        (size, purpose) for size in ("192x192", "512x512") for purpose in ("any", "maskable")
+    }
+    for icon in icons:
+        content = page.request.get(spoken.url + icon["src"]).body()
+        assert "{}x{}".format(*struct.unpack(">II", content[16:24])) == icon["sizes"]
+    errors = session.send("Page.getInstallabilityErrors")["installabilityErrors"]
+    assert {error["errorId"] for error in errors} <= {"in-incognito"}  # as every context of a test is

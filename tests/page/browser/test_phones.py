@@ -1,0 +1,173 @@
+"""A phone that is told with the page closed: subscribed on the page, told, acknowledging; in a real browser.
+
+The push service itself is stood in for: a browser without a network has none. What comes from one is
+delivered by the browser's own debugging protocol.
+"""
+
+import json
+import re
+import sqlite3
+import time
+
+import pytest
+from playwright.sync_api import expect
+
+from page.browser.spoken import BELOW_FLOOR, Spoken, seen, until
+from page.browser.test_offline import READY
+from page.browser.test_views import assert_axe_finds_nothing
+from page.browser.watched import PHONE
+from potvigil.notifying.status import Status, write
+from potvigil.notifying.subscriptions import subscriptions
+from potvigil.paths import usual_status
+from push_service import Phone, text
+
+TOLD = {
+    "title": "Top up now if the resin is still liquid",
+    "body": "lantern: 41.2 psi: below the floor of 45.0 psi.",
+    "tag": "lantern below-floor",
+    "pot": "lantern",
+    "alarm": "below-floor",
+    "urgent": True,
+}
+# What the service worker asks to show; whether the desktop under a headless browser does is another matter.
+SEE = """(() => {
+  self.shown = [];
+  const show = registration.showNotification.bind(registration);
+  registration.showNotification = (title, options) => {
+    self.shown.push({ title, ...options });
+    return show(title, options);
+  };
+})()"""
+TOUCH = """async ([told, action]) => {
+  const event = new Event("notificationclick");
+  let done;
+  const notification = { data: told, close() {} };
+  Object.assign(event, { action, notification, waitUntil: (work) => (done = work) });
+  dispatchEvent(event);
+  await done;
+}"""
+
+
+@pytest.fixture
+def spoken(watched, tmp_path):
+    with Spoken(watched, tmp_path, {"lantern": BELOW_FLOOR}) as spoken:
+        yield spoken
+
+
+@pytest.fixture
+def phone(spoken, opened):
+    page = opened(PHONE)
+    page.context.grant_permissions(["notifications"], origin=spoken.url)
+    page.goto(spoken.url)
+    until(page, READY)
+    page.context.service_workers[0].evaluate(SEE)
+    return page
+
+
+def deliver(page, spoken, content: str) -> None:
+    """Let the page's service worker be pushed to, as by its push service."""
+    session = page.context.new_cdp_session(page)
+    found = []
+    session.on("ServiceWorker.workerRegistrationUpdated", lambda told: found.extend(told["registrations"]))
+    session.send("ServiceWorker.enable")
+    while not found:
+        page.wait_for_timeout(20)
+    registration = next(each for each in found if each["scopeURL"] == f"{spoken.url}/")
+    session.send(
+        "ServiceWorker.deliverPushMessage",
+        {"origin": spoken.url, "registrationId": registration["registrationId"], "data": content},
+    )
+
+
+def last_shown(page, title: str) -> dict:
+    """Return what was shown last, once it has that title."""
+    worker = page.context.service_workers[0]
+    deadline_s = time.monotonic() + 20.0
+    while not (shown := worker.evaluate("self.shown")) or shown[-1]["title"] != title:
+        assert time.monotonic() < deadline_s, shown
+        page.wait_for_timeout(50)
+    return shown[-1]
+
+
+def touch(page, action: str) -> None:
+    """Touch the notification, as the phone would tell its service worker."""
+    page.context.service_workers[0].evaluate(TOUCH, [TOLD, action])
+
+
+def test_a_pushed_message_is_shown_with_what_to_do(spoken, phone):
+    deliver(phone, spoken, json.dumps(TOLD))
+    shown = last_shown(phone, TOLD["title"])
+    assert (shown["body"], shown["tag"], shown["data"]) == (TOLD["body"], TOLD["tag"], TOLD)
+    assert shown["requireInteraction"] is True
+    assert [each["action"] for each in shown["actions"]] == ["acknowledge"]
+
+
+def test_a_message_that_cannot_be_read_is_shown_all_the_same(spoken, phone):
+    deliver(phone, spoken, "nonsense")
+    assert last_shown(phone, "Look at the pot")["actions"] == []
+
+
+def test_it_is_acknowledged_from_the_notification_by_the_page_s_own_door(spoken, phone):
+    touch(phone, "acknowledge")  # nobody feeds this record: what was asked for is not taken
+    shown = last_shown(phone, "Not acknowledged")
+    assert "The watch did not take it." in shown["body"] and shown["actions"]
+    with sqlite3.connect(spoken.record) as db:
+        asked = db.execute("SELECT action, alarm, by FROM command ORDER BY id DESC LIMIT 1").fetchall()
+    assert asked == [("acknowledge", "below-floor", "page")]
+
+    spoken.pots = {"lantern": seen(BELOW_FLOOR)}  # as a watch does that takes it
+    expect(phone.locator("#strip")).not_to_have_class(re.compile("unseen"))
+    touch(phone, "acknowledge")
+    assert last_shown(phone, "Acknowledged")["actions"] == []
+
+
+def test_without_a_connection_that_is_said(spoken, phone):
+    spoken.cut()
+    touch(phone, "acknowledge")
+    assert "No connection to the Pi." in last_shown(phone, "Not acknowledged")["body"]
+
+
+def test_a_phone_subscribes_is_listed_and_removed(spoken, phone):
+    own = Phone()
+    made = {"endpoint": "https://push.example/anna", "keys": {"p256dh": own.p256dh, "auth": text(own.auth)}}
+    phone.add_init_script(
+        f"""
+        window.asked = [];
+        PushManager.prototype.subscribe = async (options) => (
+          window.asked.push(options.applicationServerKey.length), {{ toJSON: () => ({json.dumps(made)}) }}
+        );
+        """
+    )
+    phone.goto(f"{spoken.url}/phones")
+    expect(phone.get_by_text("No phone is told yet.")).to_be_visible()
+    phone.get_by_label("Name of this phone").fill("Anna <b>")
+    phone.get_by_role("button", name="Tell this phone").click()
+    expect(phone.get_by_text("This phone is told from now on.")).to_be_visible()
+    expect(phone.locator("bdi", has_text="Anna <b>")).to_be_visible()
+    assert_axe_finds_nothing(phone)
+    phone.set_viewport_size({"width": 320, "height": 640})
+    assert phone.evaluate("document.documentElement.scrollWidth") <= 320
+    (kept,) = subscriptions(spoken.record)
+    assert (kept.endpoint, kept.p256dh, kept.auth) == (made["endpoint"], own.p256dh, text(own.auth))
+    phone.get_by_role("button", name="Remove Anna <b>").click()
+    expect(phone.get_by_text("That phone is told no more.")).to_be_visible()
+    assert subscriptions(spoken.record) == []
+
+
+def test_a_phone_that_shall_show_nothing_is_not_promised_anything(spoken, opened):
+    page = opened(PHONE)
+    page.add_init_script("Object.defineProperty(Notification, 'permission', { get: () => 'denied' })")
+    page.goto(f"{spoken.url}/phones")
+    expect(page.locator('[data-phone="state"]')).to_contain_text("allow them in its settings")
+    expect(page.get_by_role("button", name="Tell this phone")).to_be_hidden()
+
+
+def test_phones_are_not_promised_a_message_while_nobody_sends_them(spoken, phone, watched):
+    phone.goto(f"{spoken.url}/phones")
+    warning = phone.get_by_text("Nobody is told now")
+    expect(warning).to_be_visible()
+    status = usual_status(watched.live)
+    status.parent.mkdir()
+    write(status, Status(time.clock_gettime(time.CLOCK_BOOTTIME), {}))
+    phone.reload()
+    expect(warning).to_have_count(0)

@@ -1,0 +1,171 @@
+"""Every page carries the state: the worst of all pots, what to do, and of which moment that is."""
+
+import re
+from dataclasses import replace
+
+import pytest
+from playwright.sync_api import expect
+
+from page.browser.spoken import (
+    BELOW_FLOOR,
+    FLOOR_AHEAD,
+    RAPID_LOSS,
+    SOUND,
+    THERMOMETER,
+    Spoken,
+    seen,
+    until,
+)
+from page.browser.test_views import assert_axe_finds_nothing
+from page.browser.watched import DESKTOP, PHONE
+
+EVERY_PAGE = ("/", "/pot/lantern", "/pot/lantern/health", "/batches", "/batch/1", "/plan", "/nothing-here")
+TWO = {"dome": THERMOMETER, "lantern": FLOOR_AHEAD}
+
+
+@pytest.fixture
+def spoken(watched, tmp_path):
+    with Spoken(watched, tmp_path, {"lantern": SOUND}) as spoken:
+        yield spoken
+
+
+def later(pots, seconds):
+    """Return the pots as of a moment later."""
+    return {
+        name: replace(pot, t_s=pot.t_s + seconds, utc_s=pot.utc_s + seconds) for name, pot in pots.items()
+    }
+
+
+@pytest.mark.parametrize("path", EVERY_PAGE)
+def test_the_worst_of_all_pots_stands_on_every_page_with_what_to_do_and_a_clock_that_moves(
+    spoken, opened, path
+):
+    spoken.pots = TWO
+    page = opened(PHONE)
+    page.goto(spoken.url + path)
+    strip = page.locator("#strip")
+    expect(strip).to_contain_text("leak: floor ahead")
+    expect(strip).to_contain_text("Top up to 60.0 psi by 02:00 tomorrow")
+    expect(strip).to_contain_text("not yet seen; 1 more pot needs a look")
+    expect(strip).to_have_class(re.compile(r"\balarm unseen\b"))
+    expect(strip.get_by_role("link").first).to_have_attribute("href", "/pot/lantern")
+    expect(page).to_have_title(re.compile("^■ leak: floor ahead, lantern"))
+    as_of = strip.locator("time")
+    expect(as_of).to_have_text("Thu 22:00:00")  # of the watch: 2026-01-01, see demo_pot.py
+    spoken.pots = later(TWO, 7.0)
+    expect(as_of).to_have_text("Thu 22:00:07")
+    spoken.pots = {"dome": SOUND, "lantern": seen(FLOOR_AHEAD)}
+    expect(strip).not_to_have_class(re.compile("unseen"))
+    expect(strip).to_contain_text("seen")
+    spoken.pots = {"dome": SOUND, "lantern": SOUND}
+    expect(strip).to_have_class("strip calm")
+
+
+def test_it_flashes_only_while_nobody_has_seen_it(spoken, opened):
+    flashing = "document.getElementById('strip').getAnimations({ subtree: true }).map((a) => a.animationName)"
+    page = opened(PHONE)
+    for pots, names in (
+        ({"lantern": BELOW_FLOOR}, {"blink", "edge"}),
+        ({"lantern": seen(BELOW_FLOOR)}, set()),
+    ):
+        spoken.pots = pots
+        page.goto(spoken.url)
+        expect(page.locator("#strip")).to_contain_text("below the floor")
+        until(page, f"!{str(bool(names)).lower()} === !{flashing}.includes('blink')")
+        assert set(page.evaluate(flashing)) - {"stale"} == names
+    page.emulate_media(reduced_motion="reduce")
+    spoken.pots = {"lantern": BELOW_FLOOR}
+    expect(page.locator("#strip")).to_contain_text("not yet seen")
+    assert set(page.evaluate(flashing)) - {"stale"} == set()
+
+
+def test_the_most_urgent_pot_comes_first_and_moves_there_by_itself(spoken, opened):
+    page = opened(DESKTOP)
+    order = "[...document.querySelectorAll('[data-pot]')].map((card) => card.dataset.pot).join()"
+    spoken.pots = {"alpha": SOUND, "beta": THERMOMETER, "gamma": SOUND}
+    page.goto(spoken.url)
+    until(page, f"{order} === 'beta,alpha,gamma'")
+    spoken.pots = {"alpha": SOUND, "beta": THERMOMETER, "gamma": RAPID_LOSS}
+    until(page, f"{order} === 'gamma,beta,alpha'")
+    page.locator('[data-pot="gamma"]').get_by_role("button", name="Acknowledge").focus()
+    spoken.pots = {"alpha": BELOW_FLOOR, "beta": THERMOMETER, "gamma": seen(RAPID_LOSS)}
+    expect(page.locator("#strip")).to_contain_text("below the floor")
+    assert page.evaluate(order) == "gamma,beta,alpha"  # never under the hand of who uses it
+    page.evaluate("document.activeElement.blur()")
+    until(page, f"{order} === 'alpha,gamma,beta'")
+
+
+def test_a_page_whose_script_is_dead_says_by_itself_that_it_is_old(spoken, opened):
+    page = opened(PHONE, java_script_enabled=False)
+    page.clock.install()
+    page.goto(f"{spoken.url}/batches")
+    stale = page.get_by_text("This page no longer renews itself")
+    expect(stale).to_be_hidden()
+    expect(page.locator("#strip time")).to_have_text("Thu 22:00:00")
+    expect(stale).to_be_visible(timeout=25_000)
+
+
+def test_a_page_whose_script_lives_puts_that_off(spoken, opened):
+    page = opened(PHONE)
+    page.goto(f"{spoken.url}/batches")
+    running = "document.querySelector('.stale').getAnimations()[0]"
+    page.evaluate(f"{running}.currentTime = 16000")  # s after the last news, as if
+    expect(page.locator(".stale")).to_be_hidden()
+    assert page.evaluate(f"{running}.currentTime") < 15_000
+
+
+def test_who_does_not_see_is_told_of_what_is_new_on_any_page(spoken, opened):
+    page = opened(PHONE)
+    page.goto(f"{spoken.url}/batches")
+    told = page.locator("#told")
+    expect(page.locator("#strip")).to_contain_text("holding")
+    expect(told).to_have_text("")
+    spoken.pots = {"lantern": BELOW_FLOOR}
+    expect(told).to_have_text(
+        re.compile("^lantern: below the floor. Top up now if the resin is still liquid. 41")
+    )
+
+
+def test_a_lost_page_says_so_on_every_page_and_comes_back(spoken, opened):
+    page = opened(PHONE)
+    page.goto(f"{spoken.url}/batches")
+    strip = page.locator("#strip")
+    expect(strip).to_contain_text("holding")
+    spoken.cut()
+    expect(strip).to_contain_text("This page has lost the watch since Thu 22:00:00")
+    expect(strip).to_contain_text("Look at the pot's own gauge")
+    expect(strip).to_have_class("strip unknown")
+    spoken.begin()
+    expect(strip).to_have_class("strip calm")
+    spoken.speaks = False
+    expect(strip).to_contain_text("no data since 22:00")
+    expect(strip).to_contain_text("nobody is watching")
+
+
+@pytest.mark.parametrize(
+    "pots",
+    [{"lantern": BELOW_FLOOR}, {"lantern": RAPID_LOSS}, TWO],
+    ids=["below-floor", "rapid-loss", "two-pots"],
+)
+def test_the_worst_moments_are_for_everybody_at_any_size(spoken, opened, pots):
+    spoken.pots = pots
+    page = opened(PHONE)
+    page.goto(spoken.url)
+    expect(page.locator("#strip")).to_have_class(re.compile("alarm"))
+    for path in EVERY_PAGE:
+        page.goto(spoken.url + path)
+        for width in (320, 390, 1440):
+            page.set_viewport_size({"width": width, "height": 640})
+            until(page, f"document.documentElement.scrollWidth <= {width}")
+    page.goto(spoken.url)
+    assert_axe_finds_nothing(page)
+
+
+def test_reasons_are_said_once(spoken, opened):
+    spoken.pots = {"lantern": FLOOR_AHEAD}
+    page = opened(PHONE)
+    page.goto(f"{spoken.url}/pot/lantern")
+    expect(page.locator(".standing")).to_contain_text("Losing 3.05 psi/h")
+    words = page.locator("main").inner_text()
+    assert len(re.findall(r"psi/h", words.partition("The curve")[0])) == 1
+    assert len(re.findall(r"45\.0 psi", words.partition("The curve")[0])) == 1

@@ -1,0 +1,282 @@
+"""The page wakes: what it plays, when it begins and ends, and what it says of itself.
+
+Frequency of the signal: NFPA 72 (2022), 18.4.6.3: 520 Hz give or take 10 %, a square wave or alike; from
+memory.
+"""
+
+import re
+from dataclasses import replace
+
+import pytest
+from playwright.sync_api import Page, expect
+
+from page.browser.spoken import (
+    BELOW_FLOOR,
+    RAPID_LOSS,
+    SOUND,
+    THERMOMETER,
+    Spoken,
+    at,
+    high,
+    low,
+    seen,
+    until,
+)
+from page.browser.test_views import assert_axe_finds_nothing
+from page.browser.watched import PHONE
+from potvigil.model.events import Priority
+from potvigil.watch.alarm_rules import RULES
+
+# What the loudspeaker would play, what shakes, and what keeps the screen on, each seen on its way out.
+LISTEN = """
+(() => {
+  const connect = AudioNode.prototype.connect;
+  AudioNode.prototype.connect = function (to, ...more) {
+    if (to instanceof AudioDestinationNode && to.context instanceof AudioContext) {
+      window.ear ??= new AnalyserNode(to.context, { fftSize: 32768 });
+      connect.call(this, window.ear);
+    }
+    return connect.call(this, to, ...more);
+  };
+  window.shaken = [];
+  navigator.vibrate = (pattern) => window.shaken.push(pattern);
+  window.locks = 0;
+  const request = navigator.wakeLock.request.bind(navigator.wakeLock);
+  navigator.wakeLock.request = (kind) => ((window.locks += 1), request(kind));
+})();
+"""
+LOUDNESS = """(() => {
+  if (!window.ear) return 0;
+  const wave = new Float32Array(window.ear.fftSize);
+  window.ear.getFloatTimeDomainData(wave);
+  return Math.sqrt(wave.reduce((sum, one) => sum + one * one, 0) / wave.length);
+})()"""
+HEARD = f"{LOUDNESS} > 0.01"
+QUIET = f"{LOUDNESS} < 0.001"
+# Render a sound without a loudspeaker; per second its loudness (rms) and, by zero crossings, its frequency.
+RENDER = """async ([which, seconds]) => {
+  const rate = 44100;
+  const context = new OfflineAudioContext(1, seconds * rate, rate);
+  which === "high" ? sound.high(context, 45) : sound.gentle(context);
+  const wave = (await context.startRendering()).getChannelData(0);
+  return [...Array(seconds).keys()].map((second) => {
+    const part = wave.subarray(second * rate, (second + 1) * rate);
+    let crossings = 0;
+    for (let i = 1; i < rate / 2; i += 1) crossings += part[i - 1] < 0 !== part[i] < 0;
+    const rms = (of) => Math.sqrt(of.reduce((sum, one) => sum + one * one, 0) / of.length);
+    return { first: rms(part.subarray(0, rate / 2)), last: rms(part.subarray(rate / 2)), hertz: crossings };
+  });
+}"""
+
+
+@pytest.fixture
+def spoken(watched, tmp_path):
+    with Spoken(watched, tmp_path, {"lantern": SOUND}) as spoken:
+        yield spoken
+
+
+@pytest.fixture
+def bedside(spoken, opened) -> Page:
+    """A phone that has been asked to wake, its clock in our hands."""
+    page = opened(PHONE)
+    page.add_init_script(LISTEN)
+    page.clock.install()
+    page.goto(spoken.url)
+    page.get_by_role("button", name="Wake me with this phone").click()
+    expect(state(page)).to_have_text(re.compile("^This phone will wake you"))
+    until(page, QUIET)  # a single tone said that it can
+    return page
+
+
+def state(page: Page):
+    return page.locator('[data-wake="state"]')
+
+
+def test_the_alarm_is_a_tone_of_520_hertz_that_comes_and_goes_and_rises(spoken, opened):
+    page = opened(PHONE)
+    page.goto(spoken.url)
+    seconds = page.evaluate(RENDER, ["high", 50])
+    for second in seconds:
+        assert second["hertz"] == pytest.approx(520, rel=0.1)
+        assert second["last"] < 0.01 * second["first"]  # half a second on, half a second off
+    loudness = [second["first"] for second in seconds]
+    assert loudness == sorted(loudness)
+    assert loudness[0] < 0.15 and loudness[-1] > 0.9
+
+
+def test_the_gentle_tone_sounds_once_and_dies_away(spoken, opened):
+    page = opened(PHONE)
+    page.goto(spoken.url)
+    first, second, third = page.evaluate(RENDER, ["gentle", 3])
+    assert 0.01 < first["first"] < 0.25
+    assert first["first"] > first["last"] > second["first"] > second["last"]
+    assert third["first"] == third["last"] == 0.0
+
+
+def test_a_high_alarm_wakes_until_it_is_acknowledged(spoken, bedside):
+    assert bedside.evaluate("window.locks") >= 1
+    spoken.pots = {"lantern": BELOW_FLOOR}
+    until(bedside, HEARD)
+    expect(state(bedside)).to_have_text("Waking you: below the floor, lantern.")
+    until(bedside, "window.shaken.some((pattern) => pattern.length > 1)")
+    assert_axe_finds_nothing(bedside)
+    spoken.pots = {"lantern": seen(BELOW_FLOOR)}
+    until(bedside, QUIET)
+    expect(state(bedside)).to_have_text(re.compile("^This phone will wake you"))
+    assert bedside.evaluate("window.shaken.at(-1)") == 0
+
+
+def test_what_wakes_goes_on_when_the_watch_falls_silent(spoken, bedside):
+    spoken.pots = {"lantern": BELOW_FLOOR}
+    until(bedside, HEARD)
+    spoken.speaks = False
+    expect(bedside.locator("#strip")).to_contain_text("no data")
+    until(bedside, HEARD)
+    expect(state(bedside)).to_have_text("Waking you: below the floor, lantern.")
+
+
+def test_what_woke_before_a_reload_wakes_after_it_though_the_watch_is_silent(spoken, bedside):
+    spoken.pots = {"lantern": BELOW_FLOOR}
+    until(bedside, HEARD)
+    spoken.speaks = False
+    expect(bedside.locator("#strip")).to_contain_text("no data")
+    bedside.reload()
+    expect(bedside.locator("#strip")).to_contain_text("no data")
+    bedside.locator("body").tap()
+    until(bedside, HEARD)
+    expect(state(bedside)).to_have_text("Waking you: below the floor, lantern.")
+
+
+def test_without_a_wall_clock_a_silenced_alarm_stays_the_same_one(spoken, bedside):
+    """Since when it stands is said in minutes then, and those go on."""
+
+    def at_minute(minute):
+        moment = BELOW_FLOOR.t_s + 60.0 * minute
+        return {"lantern": replace(BELOW_FLOOR, t_s=moment, utc_s=None)}
+
+    spoken.pots = at_minute(0)
+    until(bedside, HEARD)
+    bedside.get_by_role("button", name="Silence this phone").click()
+    until(bedside, QUIET)
+    said = bedside.locator(".standing .when")
+    before = said.inner_text()
+    spoken.pots = at_minute(7)
+    expect(said).not_to_have_text(before)
+    bedside.wait_for_timeout(1500)
+    assert not bedside.evaluate("sound.isWaking()")
+
+
+def test_silence_lasts_a_quarter_of_an_hour_and_what_is_new_breaks_through(spoken, bedside):
+    spoken.pots = {"lantern": BELOW_FLOOR}
+    until(bedside, HEARD)
+    bedside.get_by_role("button", name="Silence this phone").click()
+    until(bedside, QUIET)
+    expect(state(bedside)).to_have_text(
+        re.compile(r"^Silenced on this phone until \d\d:\d\d; that acknowledges nothing\.")
+    )
+    spoken.pots = {"lantern": BELOW_FLOOR, "dome": RAPID_LOSS}
+    until(bedside, HEARD)
+    expect(state(bedside)).to_have_text("Waking you: losing pressure fast, dome.")
+    spoken.pots = {"lantern": BELOW_FLOOR, "dome": seen(RAPID_LOSS)}
+    until(bedside, QUIET)
+    bedside.clock.fast_forward("14:00")
+    expect(state(bedside)).to_have_text(re.compile("^Silenced"))
+    bedside.clock.fast_forward("01:10")
+    until(bedside, HEARD)
+    expect(state(bedside)).to_contain_text("Waking you: below the floor, lantern.")
+
+
+def test_a_low_alarm_is_one_gentle_tone(spoken, bedside):
+    bedside.evaluate(
+        "window.chimes = 0; const chime = sound.chime; sound.chime = () => { chimes += 1; chime(); }; 0"
+    )
+    spoken.pots = {"lantern": THERMOMETER}
+    until(bedside, HEARD)
+    expect(bedside.locator("#strip")).to_contain_text("thermometer missing")
+    until(bedside, QUIET)
+    bedside.wait_for_timeout(1500)  # three more times it is told that it stands
+    assert bedside.evaluate("window.chimes") == 1
+    expect(bedside.get_by_role("button", name="Silence this phone")).to_be_hidden()
+
+
+@pytest.mark.parametrize("how", ["the page is gone", "the watch is silent"])
+def test_it_wakes_when_nothing_is_heard_for_too_long(spoken, bedside, how):
+    bedside.get_by_label("Wake me also when nothing is heard").select_option("60")
+    if how == "the page is gone":
+        spoken.cut()
+    else:
+        spoken.speaks = False
+    expect(bedside.locator("#strip")).to_have_class("strip unknown")
+    expect(state(bedside)).to_have_text(re.compile("^This phone will wake you"))  # not at once
+    bedside.clock.fast_forward("01:00")
+    until(bedside, HEARD)
+    expect(state(bedside)).to_have_text("Waking you: nothing is heard from the watch.")
+    if how == "the page is gone":
+        spoken.begin()
+    else:
+        spoken.speaks = True
+    until(bedside, QUIET)
+
+
+def test_a_log_out_in_the_night_does_not_silence_it(spoken, bedside):
+    bedside.route("**/api/**", lambda route: route.fulfill(status=401, json={"fault": "Log in first."}))
+    expect(state(bedside)).to_contain_text("Logged out", timeout=30_000)
+    bedside.clock.fast_forward("02:10")
+    until(bedside, HEARD)
+    expect(bedside).to_have_url(f"{spoken.url}/")
+
+
+def test_the_choice_is_kept_and_after_a_reload_sound_needs_a_tap(spoken, opened, bedside):
+    spoken.pots = {"lantern": BELOW_FLOOR}
+    # what a browser does that was not tapped; the headless one lets everything sound
+    bedside.add_init_script(
+        """
+        const state = Object.getOwnPropertyDescriptor(BaseAudioContext.prototype, "state").get;
+        let tapped = false;
+        addEventListener("pointerdown", () => (tapped = true), true);
+        Object.defineProperty(BaseAudioContext.prototype, "state", {
+          get() { return tapped ? state.call(this) : "suspended"; },
+        });
+        """
+    )
+    bedside.reload()
+    expect(state(bedside)).to_have_text("Sound is blocked: tap once, anywhere on this page.")
+    assert bedside.evaluate(QUIET)
+    bedside.goto(f"{spoken.url}/batches")  # said on every page once it is chosen
+    expect(state(bedside)).to_have_text("Sound is blocked: tap once, anywhere on this page.")
+    bedside.locator("h1").tap()
+    until(bedside, HEARD)
+    bedside.get_by_text("This phone wakes me").click()
+    bedside.get_by_role("button", name="Do not wake me").click()
+    assert not bedside.evaluate("sound.isWaking()")
+    bedside.reload()
+    expect(bedside.locator("#wake")).to_be_hidden()
+
+
+def test_try_it_sounds_at_full_loudness_for_a_moment(bedside):
+    bedside.get_by_role("button", name="Try it").click()
+    until(bedside, f"{LOUDNESS} > 0.3")
+    bedside.clock.fast_forward(3000)
+    until(bedside, QUIET)
+
+
+def test_a_screen_that_may_sleep_is_said(spoken, opened):
+    page = opened(PHONE)
+    page.add_init_script(
+        "navigator.wakeLock.request = () => Promise.reject(new DOMException('', 'NotAllowedError'))"
+    )
+    page.goto(spoken.url)
+    page.get_by_role("button", name="Wake me with this phone").click()
+    expect(state(page)).to_contain_text("The screen may sleep: keep it plugged in")
+
+
+def test_every_alarm_there_is_is_heard_from_the_loudspeaker(spoken, bedside):
+    for each, rule in RULES.items():
+        words = (each, "Do this now", "So it is with this pot.")
+        made = high(*words) if rule.priority is Priority.HIGH else low(*words)
+        spoken.pots = {"lantern": at(58.0, made)}
+        until(bedside, HEARD)
+        spoken.pots = {"lantern": seen(at(58.0, made))}
+        until(bedside, QUIET)
+        spoken.pots = {"lantern": SOUND}
+        until(bedside, "document.querySelectorAll('[data-alarm]').length === 0")

@@ -1,0 +1,93 @@
+"""Which pot comes first, what the strip says of all, and figures that stand still."""
+
+import pytest
+from hypothesis import given
+from hypothesis import strategies as st
+
+from potvigil.page.views.held import HELD_S, Held
+from potvigil.page.views.strip import by_urgency, strip
+
+
+def pot(name, level="calm", *, is_new=False, old=False, left_s=None, state_words="seen"):
+    """Return a pot as told, with one alarm unless it is calm."""
+    alarm = {"is_new": is_new, "old": old, "left_s": left_s, "level": level, "state_words": state_words}
+    return {
+        "id": name,
+        "level": level,
+        "word": f"word of {name}",
+        "do": f"do {name}",
+        "alarms": [] if level == "calm" else [alarm],
+    }
+
+
+@pytest.mark.parametrize(
+    ("pots", "order"),
+    [
+        ([pot("a"), pot("b", "alarm")], "ba"),
+        ([pot("a", "warn"), pot("b", "unknown"), pot("c", "alarm"), pot("d", "note")], "cbad"),
+        ([pot("a", "alarm"), pot("b", "alarm", is_new=True)], "ba"),  # not yet seen
+        ([pot("a", "alarm", is_new=True, old=True), pot("b", "alarm", is_new=True)], "ba"),
+        ([pot("a", "alarm"), pot("b", "alarm", left_s=3600.0), pot("c", "alarm", left_s=60.0)], "cba"),
+        ([pot("b"), pot("a")], "ab"),
+    ],
+)
+def test_the_most_urgent_comes_first(pots, order):
+    assert "".join(each["id"] for each in by_urgency(pots)) == order
+
+
+@given(st.lists(st.sampled_from(["alarm", "unknown", "warn", "note", "calm"]), max_size=6))
+def test_no_pot_is_lost_and_the_strip_is_the_first(levels):
+    pots = by_urgency([pot(f"p{number}", level) for number, level in enumerate(levels)])
+    assert len(pots) == len(levels)
+    told = strip(pots, None, None, None)
+    assert told["as_of"] == "clock not set"
+    if pots:
+        assert (told["pot"], told["level"], told["word"]) == (
+            pots[0]["id"],
+            pots[0]["level"],
+            pots[0]["word"],
+        )
+    else:
+        assert (told["level"], told["word"]) == ("unknown", "nothing is watched")
+
+
+def test_a_silent_watch_is_all_the_strip_says():
+    told = strip([pot("a", "unknown")], "Look at the pot's own gauge", "03:30", None)
+    assert (told["word"], told["do"], told["unseen"]) == (
+        "no data since 03:30",
+        "Look at the pot's own gauge",
+        False,
+    )
+    assert told["pot"] == ""
+
+
+def test_figures_alone_wait_and_other_words_do_not():
+    held = Held()
+
+    def said(text, t_s):
+        return held.sentences({"id": "lantern", "trend": text}, ["trend"], t_s)["trend"]
+
+    assert said("Falling 3.05 psi/h: air is being lost.", 0.0) == "Falling 3.05 psi/h: air is being lost."
+    assert said("Falling 3.17 psi/h: air is being lost.", HELD_S - 1.0).startswith("Falling 3.05")
+    assert said("Falling 3.17 psi/h: air is being lost.", HELD_S).startswith("Falling 3.17")
+    assert said("Steady: no air is seen to be lost.", HELD_S + 1.0).startswith("Steady")
+    assert said("Falling 3.2 psi/h: air is being lost.", HELD_S + 2.0).startswith("Falling 3.2 ")
+    assert said("Falling 9.9 psi/h: air is being lost.", 1.0).startswith("Falling 9.9")  # another run's axis
+    assert said(None, HELD_S + 3.0) is None
+    assert said("Falling 3.3 psi/h: air is being lost.", HELD_S + 4.0).startswith("Falling 3.3")
+
+
+@given(st.lists(st.floats(-0.07, 0.07), min_size=2, max_size=30))
+def test_noise_round_a_limit_between_two_figures_changes_none(noise):
+    held = Held()
+    shown = {held.pressure_pa("lantern", 55.05 + each, 0.1) for each in noise}
+    assert len(shown) <= 2  # it settles on one of the two and goes over once at most
+    changes = [held.pressure_pa("lantern", 55.05 + each, 0.1) for each in (0.02, -0.02) * 10]
+    assert len(set(changes)) == 1
+
+
+@given(st.floats(0.0, 100.0), st.floats(0.0, 100.0))
+def test_a_pressure_that_is_shown_is_never_off_by_a_whole_figure(first, second):
+    held = Held()
+    held.pressure_pa("lantern", first, 0.1)
+    assert abs(held.pressure_pa("lantern", second, 0.1) - second) < 0.1
