@@ -40,7 +40,7 @@ _EXAMPLES = {
     "replay": "potvigil replay night.csv --config workshop.yaml --json -",
     "check": "potvigil check --config workshop.yaml --hardware",
     "setup": "potvigil setup --simulated",
-    "service": "sudo .venv/bin/potvigil service install",
+    "service": "potvigil service install --root trial",
     "status": "potvigil status --json",
     "page": "potvigil page --config /etc/potvigil/workshop.yaml",
     "notify": "potvigil notify --config /etc/potvigil/workshop.yaml --test",
