@@ -118,8 +118,9 @@ MAY_IMPORT: dict[str, tuple[str, ...]] = {
     ),
     # all else when it is called
     "cli": ("commands.shared.arguments", "commands.shared.status", "paths", ""),
+    "commands.shared.machine_arguments": (),
     "commands.shared.arguments": (
-        *("commands.shared.options", "commands.shared.status"),
+        *("commands.shared.machine_arguments", "commands.shared.options", "commands.shared.status"),
         *("model.events", "record.batch_query", ""),
     ),
     "__main__": ("cli",),

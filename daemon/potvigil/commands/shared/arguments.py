@@ -3,10 +3,12 @@
 import argparse
 import importlib
 from collections.abc import Callable
+from functools import partial
 from pathlib import Path
 from typing import TypeAlias
 
 from potvigil import __version__
+from potvigil.commands.shared.machine_arguments import add_machine_verbs
 from potvigil.commands.shared.options import DETAIL_OPTIONS, PARTS, PLAN_OPTIONS
 from potvigil.model.events import AlarmId, Detail, Priority, Verdict
 from potvigil.record.batch_query import OPEN
@@ -125,7 +127,7 @@ def build_parser() -> argparse.ArgumentParser:
     check.add_argument("--config", type=Path, metavar="FILE", help="settings, YAML")
     check.add_argument("--hardware", action="store_true", help="ask every device for one reading")
 
-    _add_machine_verbs(verbs)
+    add_machine_verbs(partial(_verb, verbs))
     calibrate = _verb(
         verbs,
         "calibrate",
@@ -191,38 +193,6 @@ def build_parser() -> argparse.ArgumentParser:
     _add_batch_verbs(_group(verbs, "batch", "the batches in the record"))
     _add_alarm_verbs(_group(verbs, "alarm", "alarms that stand: list, acknowledge, shelve, unshelve, test"))
     return parser
-
-
-def _add_machine_verbs(verbs: _Verbs) -> None:
-    made = _verb(
-        verbs,
-        "setup",
-        "machine.setup:setup",
-        "set this machine up: asks, shows what it would write, and checks it",
-    )
-    made.add_argument("--out", type=Path, metavar="FILE", help="where the settings are, or are to be")
-    made.add_argument("--simulated", action="store_true", help="try it on simulated buses")
-    kept = _verb(
-        verbs, "service", "machine.service:service", "the service of this machine: install, update, remove it"
-    )
-    kept.add_argument("what", choices=("install", "update", "remove"))
-    kept.add_argument(
-        "--config", type=Path, metavar="FILE", help="settings to install, if not those of `setup`"
-    )
-    kept.add_argument("--replace", action="store_true", help="put them in the place of others that are there")
-    kept.add_argument(
-        "--extra", action="append", metavar="EXTRA", help="with what the settings do not call for: report"
-    )
-    kept.add_argument("--root", type=Path, metavar="DIR", help="try it: into this folder, nothing is started")
-    stands = _verb(
-        verbs,
-        "status",
-        "machine.status:status",
-        "say how each pot stands and whether anybody watches; exit status 1 if not, or if an alarm stands",
-    )
-    stands.add_argument("--config", type=Path, metavar="FILE", help="settings, YAML")
-    stands.add_argument("--live", type=Path, metavar="FILE", help="where the watch leaves what it knows now")
-    stands.add_argument("--json", action="store_true", help="a JSON line for each pot")
 
 
 def _add_notify(verb: argparse.ArgumentParser) -> None:
