@@ -130,6 +130,16 @@ def test_a_pot_the_running_watch_does_not_know_is_not_watched(sound, status, tmp
     assert "jetty    not watched" in said and "lantern  holding" in said
 
 
+def test_a_pot_without_a_reading_is_not_well_before_its_alarm_is_raised(sound, status) -> None:
+    watched, config = sound
+    watched.speak()
+    live = json.loads(watched.live.read_text(encoding="utf-8"))
+    live["pots"]["lantern"]["snapshot"]["reading"]["gauge_pa"] = None
+    watched.live.write_text(json.dumps(live), encoding="utf-8")
+    ended, said = status("--config", config, "--live", watched.live)
+    assert ended == 1 and "no reading" in said
+
+
 def test_a_machine_where_nothing_is_set_up_says_what_to_do(status) -> None:
     ended, said = status()
     assert ended == 1

@@ -25,7 +25,7 @@ _UNWATCHED = "not watched"
 
 
 def status(args: argparse.Namespace) -> int:
-    """Say how the pots stand; exit status 1 where nobody watches one of them, or an alarm stands."""
+    """Say how the pots stand; exit status 1 where one is not watched, or an alarm stands."""
     path = known_settings(args)
     settings = None if path is None else load(path)
     live_file = args.live or (settings.page.live if settings else None) or usual_live()
@@ -64,7 +64,9 @@ def _pots(settings: Settings | None, live: Live | None, is_silent: bool) -> Iter
 
 def _is_well(now: PotNow) -> bool:
     snapshot = now.snapshot
-    return snapshot is not None and all(each.state is AlarmState.SHELVED for each in snapshot.alarms)
+    if snapshot is None or snapshot.reading.gauge_pa is None:  # a silent transducer is an alarm only later
+        return False
+    return all(each.state is AlarmState.SHELVED for each in snapshot.alarms)
 
 
 def _who_watches(live: Live | None, is_silent: bool, record: Path, live_file: Path, tz: tzinfo | None) -> str:
