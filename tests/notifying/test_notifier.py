@@ -576,7 +576,7 @@ def test_a_dry_run_says_what_would_be_told_and_sends_nothing(
 @pytest.mark.parametrize(
     ("targets", "said"),
     [
-        ("", "names nobody to be told; give notify: or heartbeat:"),
+        ("", "names nobody to be told; give notify:, heartbeat:, or tls under page"),
         (to("name: Anna, url: 'hush://hush'"), "notify.targets[0].url: hush://... is no complete address"),
         (to("name: Anna, url_file: nowhere"), "nowhere: No such file or directory"),
     ],
