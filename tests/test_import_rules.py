@@ -120,7 +120,8 @@ MAY_IMPORT: dict[str, tuple[str, ...]] = {
     "cli": ("commands.shared.arguments", "commands.shared.status", "paths", ""),
     "commands.shared.machine_arguments": (),
     "commands.shared.arguments": (
-        *("commands.shared.machine_arguments", "commands.shared.options", "commands.shared.status"),
+        *("commands.shared.argument_types", "commands.shared.machine_arguments"),
+        *("commands.shared.options", "commands.shared.status"),
         *("model.events", "record.batch_query", ""),
     ),
     "__main__": ("cli",),

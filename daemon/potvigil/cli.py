@@ -1,5 +1,7 @@
 """The command line: one verb is run, and what becomes of an error."""
 
+import argparse
+import io
 import logging
 import os
 import sys
@@ -23,14 +25,18 @@ _SAID = (
 
 def main(arguments: Sequence[str] | None = None) -> int:
     """Run one verb; return the exit status: 0 done, 1 the answer is no, 2 wrong use or settings."""
-    args = build_parser().parse_args(arguments)
-    logging.basicConfig(level=logging.WARNING, format="potvigil: %(message)s", stream=sys.stderr)
     try:
+        _mend_streams()
+        args = build_parser().parse_args(arguments)
+        if fault := _no_text(args):
+            print(f"potvigil: {fault}", file=sys.stderr)
+            return WRONG_USE
+        logging.basicConfig(level=logging.WARNING, format="potvigil: %(message)s", stream=sys.stderr)
         status: int = args.run(args)
         sys.stdout.flush()
         return status
     except BrokenPipeError:  # `potvigil batch list | head`
-        os.dup2(os.open(os.devnull, os.O_WRONLY), sys.stdout.fileno())
+        _give_up_output()
         return DONE
     except _raised("potvigil.settings.errors", "SettingsError") as error:
         for fault in error.faults:  # type: ignore[attr-defined]
@@ -41,6 +47,12 @@ def main(arguments: Sequence[str] | None = None) -> int:
     except OSError as error:
         where = f"{error.filename}: " if error.filename else ""
         print(f"potvigil: {where}{error.strerror or error}", file=sys.stderr)
+        try:
+            sys.stdout.flush()
+        except OSError:  # it was the output itself, as on a full disk
+            _give_up_output()
+    except EOFError:  # Ctrl-D where something was asked
+        print("potvigil: given up; nothing was kept or changed", file=sys.stderr)
     except KeyboardInterrupt:
         print("potvigil: interrupted", file=sys.stderr)
     return WRONG_USE
@@ -53,6 +65,38 @@ def _rehearsed() -> str:
         return ""
     newest = max(records, key=lambda path: path.stat().st_mtime)
     return f"; rehearsals lie in {newest.parent}, the last one by --record {newest}"
+
+
+def _mend_streams() -> None:
+    """Let nothing that is printed fail for the terminal's sake.
+
+    A letter it does not know is shown as \\x..; a stream that was closed (`>&-`) swallows what is said, and
+    its number stays taken, so that no file is opened under it.
+    """
+    for number, name in enumerate(("stdin", "stdout", "stderr")):
+        stream = getattr(sys, name)
+        if stream is None:
+            null = os.open(os.devnull, os.O_RDWR)
+            if null != number:
+                os.dup2(null, number)
+                os.close(null)
+            setattr(sys, name, os.fdopen(number, "r" if number == 0 else "w", encoding="utf-8"))
+        elif number and isinstance(stream, io.TextIOWrapper):
+            stream.reconfigure(errors="backslashreplace")
+
+
+def _give_up_output() -> None:
+    """Let nothing be written to standard output any more, not even at the end."""
+    os.dup2(os.open(os.devnull, os.O_WRONLY), sys.stdout.fileno())
+
+
+def _no_text(args: argparse.Namespace) -> str | None:
+    """Return what is wrong where an argument other than a path is no text: bytes the terminal cannot mean."""
+    for name, value in vars(args).items():
+        for text in value if isinstance(value, list) else [value]:
+            if isinstance(text, str) and any("\ud800" <= sign <= "\udfff" for sign in text):
+                return f"{name.replace('_', '-')}: {text!r} holds bytes that are no text; write it as UTF-8"
+    return None
 
 
 def _raised(module: str, name: str) -> tuple[type[Exception], ...]:

@@ -3,6 +3,7 @@
 import math
 import re
 from dataclasses import dataclass, field
+from datetime import time
 
 # NIST SP 811 (2008), Appendix B.8; 1 psi = 1 lbf/in2, exact from the pound, the inch and standard gravity.
 PA_PER_PSI = 6894.757293168361
@@ -58,7 +59,30 @@ def standard_atmosphere_pa(altitude_m: float) -> float:
     return float(STANDARD_ATMOSPHERE_PA * temperature_ratio**5.2558797)
 
 
+# How people write units besides; upper and lower case is passed over, save where it tells m from M.
+_ALSO = {
+    "psig": "psi",
+    "barg": "bar",
+    "kpag": "kPa",
+    **dict.fromkeys(("litre", "litres", "liter", "liters", "ltr"), "L"),
+    **dict.fromkeys(("gallon", "gallons"), "gal"),
+    **dict.fromkeys(("quart", "quarts"), "qt"),
+    **dict.fromkeys(("inch", "inches"), "in"),
+    **dict.fromkeys(("foot", "feet"), "ft"),
+    **dict.fromkeys(("sec", "secs", "second", "seconds"), "s"),
+    **dict.fromkeys(("mins", "minute", "minutes"), "min"),
+    **dict.fromkeys(("hr", "hrs", "hour", "hours"), "h"),
+    **dict.fromkeys(("day", "days"), "d"),
+    **dict.fromkeys(("gram", "grams", "gr"), "g"),
+    **dict.fromkeys(("kilo", "kilos", "kilogram", "kilograms", "kgs"), "kg"),
+    **dict.fromkeys(("ounce", "ounces"), "oz"),
+    **dict.fromkeys(("lbs", "pound", "pounds"), "lb"),
+}
+_CLOCK = re.compile(r"([01]?[0-9]|2[0-3]):([0-5][0-9])(?:\s*([ap])\.?m\.?)?", re.IGNORECASE | re.ASCII)
 _NUMBER = r"[+-]?(?:[0-9]+(?:\.[0-9]*)?|\.[0-9]+)(?:[eE][+-]?[0-9]+)?"
+
+
+_SUM = re.compile(rf"({_NUMBER}\s*([A-Za-z]+))\s*(?:and\s+)?({_NUMBER}\s*[A-Za-z]+)")
 
 
 @dataclass(frozen=True, slots=True)
@@ -74,24 +98,60 @@ class Quantity:
 
 @dataclass(frozen=True, slots=True)
 class Kind:
-    """A kind of quantity and its units: si = (number + zero) * factor, zeros for shifted scales only."""
+    """A kind of quantity and its units: si = (number + zero) * factor, zeros for shifted scales only.
+
+    adds_up: `1 h 30 min` is one.
+    """
 
     name: str
     factors: dict[str, float]
     zeros: dict[str, float] = field(default_factory=dict)
+    adds_up: bool = False
 
     def read(self, text: str) -> Quantity:
         """Read `60 psi` or `60psi`. Raises ValueError, worded to go on after the text: `has no unit; ...`."""
+        try:
+            return self._read(text)
+        except ValueError:
+            summed = self._sum(text) if self.adds_up else None
+            if summed is None:
+                raise
+            return summed
+
+    def _sum(self, text: str) -> Quantity | None:
+        """Read `1 h 30 min`, the second less than one of the first."""
+        parts = _SUM.fullmatch(text.strip())
+        whole = None if parts is None else self._unit(parts[2])
+        if parts is None or whole is None:
+            return None
+        large, small = self._read(parts[1]), self._read(parts[3])
+        if large.si < 0.0 or not 0.0 <= small.si < self.factors[whole]:
+            return None
+        return Quantity(large.si + small.si, text.strip())
+
+    def _unit(self, written: str) -> str | None:
+        """Return the unit that is meant, None for one that is not known."""
+        if written in self.factors:
+            return written
+        folded = written.casefold()
+        if folded in _ALSO and _ALSO[folded] in self.factors:
+            return _ALSO[folded]
+        if written[:1] in "mM" and folded in ("mpa", "mv"):  # a milli or a million
+            return None
+        return next((unit for unit in self.factors if unit.casefold() == folded), None)
+
+    def _read(self, text: str) -> Quantity:
         *most, last = self.factors
         taken = f"{', '.join(most)} or {last}"
         known = "|".join(map(re.escape, self.factors))  # some have a stroke in them
         match = re.fullmatch(rf"({_NUMBER})\s*(?:°?({known}|[A-Za-z]\w*))?", text.strip())
         if match is None:
             raise ValueError(f"is not {self.name}; give a number and its unit, {taken}")
-        number, unit = float(match[1]), match[2]
-        if not unit:
+        number = float(match[1])
+        if not match[2]:
             raise ValueError(f"has no unit; give {self.name} in {taken}")
-        if unit not in self.factors:
+        unit = self._unit(match[2])
+        if unit is None:
             raise ValueError(f"has an unknown unit; give {self.name} in {taken}")
         si = (number + self.zeros.get(unit, 0.0)) * self.factors[unit]
         if not math.isfinite(si):
@@ -105,12 +165,25 @@ LENGTH = Kind("a length", LENGTH_UNITS_M)
 SIZE = Kind("a size", SIZE_UNITS_M)
 AREA = Kind("an area", AREA_UNITS_M2)
 FREE_AIR = Kind("a flow of free air", FREE_AIR_UNITS_M3_PER_S)
-TIME = Kind("a time", TIME_UNITS_S)
+TIME = Kind("a time", TIME_UNITS_S, adds_up=True)
 MASS = Kind("a mass", MASS_UNITS_KG)
 VOLTAGE = Kind("a voltage", VOLTAGE_UNITS_V)
 RESISTANCE = Kind("a resistance", RESISTANCE_UNITS_OHM)
 TEMPERATURE = Kind("a temperature", TEMPERATURE_DIFFERENCE_UNITS_K, TEMPERATURE_ZEROS)
 TEMPERATURE_DIFFERENCE = Kind("a temperature difference", TEMPERATURE_DIFFERENCE_UNITS_K)
+
+
+def clock_time(text: str) -> time | None:
+    """Read a time of day, `21:40` or `9:40 pm`; None where it is none."""
+    found = _CLOCK.fullmatch(text.strip())
+    if found is None:
+        return None
+    hour, half = int(found[1]), (found[3] or "").lower()
+    if half:
+        if not 1 <= hour <= 12:
+            return None
+        hour = hour % 12 + (12 if half == "p" else 0)
+    return time(hour, int(found[2]))
 
 
 def span(seconds: float) -> str:

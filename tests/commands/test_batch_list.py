@@ -82,4 +82,4 @@ def test_a_date_that_is_none_is_refused_in_a_line(run, day):
 
 
 def test_a_pot_nobody_knows_is_refused(run):
-    assert "--pot with one of lantern" in run("--pot", "beacon", status=2)
+    assert "give --pot lantern" in run("--pot", "beacon", status=2)

@@ -22,6 +22,7 @@ from potvigil.outputs.patterns import Lamp
 from potvigil.outputs.signals import Pins, Signals
 from potvigil.record.store import Store
 from potvigil.sim.nights import NIGHTS
+from potvigil.wording.alarm_names import ALARM_WORDS
 from rehearsal import Bench, raised, rehearse, watching
 
 NIGHT = NIGHTS["lost-before-gel"]
@@ -161,7 +162,7 @@ def test_no_verb_is_without_a_test_here(run):
 def test_wrong_use_is_status_two(words, run):
     status, out, err = run(*words)
     assert (status, out) == (2, "")
-    assert "error:" in err
+    assert err.startswith("potvigil: ") and err.count("\n") == 1 and "--help" in err
 
 
 def test_the_installed_program_gives_its_status_to_the_shell(tmp_path):
@@ -287,7 +288,7 @@ def test_batch_list_names_batch_pot_and_verdict(run, record):
 def test_batch_show_tells_the_alarms_and_the_judgement(run, record):
     status, out, _ = run("batch", "show", 1, "--record", record)
     assert status == 0
-    assert "floor-ahead: " in out and "below-floor: " in out
+    assert "!! leak: floor ahead: " in out and "!! below the floor: " in out
     assert "fell-below-floor" in out.rpartition("batch 1 ")[2]
 
 
@@ -442,9 +443,9 @@ def test_an_empty_text_takes_a_detail_back_and_pictures_are_added(run, record):
         (["--label", "x" * 10_000], "label: 10000 characters, at most 120 are taken"),
         (["--note", "x" * 10_000], "note: 10000 characters, at most 2000 are taken"),
         (["--resin", "a\x1b[2Jb"], "resin: control characters"),
-        (["--resin", "a\udcffb"], "resin: control characters"),  # a byte that is not UTF-8
+        (["--resin", "a\udcffb"], "resin: 'a\\udcffb' holds bytes that are no text"),
         (["--mould", "two\nlines"], "mould: control characters"),
-        (["--mass", "250"], "mass: '250' has no unit; give a mass in g, kg, oz or lb"),
+        (["--mass", "250 m"], "mass: '250 m' has an unknown unit; give a mass in g, kg, oz or lb"),
         (["--mixed-at", "at tea"], "mixed-at: 'at tea' is no date and time"),
         (["--mixed-at", "2026-02-01T00:00:00Z"], "after the fill, at most 5 min are taken"),
         (["--mixed-at", "23:10"], "after the fill, at most 5 min are taken"),
@@ -513,7 +514,7 @@ def test_alarm_list_is_status_one_while_something_stands(run, record, whole_nigh
 def test_an_alarm_is_acknowledged_through_the_watch(run, half_night, open_record):
     with taken_up(half_night, open_record) as bench:
         status, out, _ = run("alarm", "acknowledge", "floor-ahead", "--record", open_record)
-        assert (status, out) == (0, "lantern: floor-ahead: seen\n")
+        assert (status, out) == (0, "lantern: leak: floor ahead: seen\n")
         again = run("alarm", "acknowledge", "rapid-loss", "--record", open_record)
     assert again[0] == 1 and "refused: rapid-loss does not stand" in again[2]
     states = {alarm.alarm: alarm.state for alarm in bench.service.watches[POT].snapshot().alarms}
@@ -532,7 +533,9 @@ def test_an_alarm_is_acknowledged_through_the_watch(run, half_night, open_record
 def test_an_alarm_is_shelved_for_a_while(run, half_night, open_record, alarm, words, seconds):
     with taken_up(half_night, open_record):
         status, out, _ = run("alarm", "shelve", alarm, *words, "--record", open_record)
-    assert status == 0 and re.fullmatch(rf"lantern: {alarm}: put aside until \d\d:\d\d\n", out)
+    assert status == 0 and re.fullmatch(
+        rf"lantern: {ALARM_WORDS[AlarmId(alarm)]}: put aside until \d\d:\d\d\n", out
+    )
     with Store.open_read_only(open_record) as store:
         (command,) = store.commands(POT, 0.0)
     assert (command.action, command.alarm) == (Action.SHELVE, AlarmId(alarm))
@@ -546,7 +549,7 @@ def test_a_shelving_is_taken_back(run, half_night, open_record):
         assert run("alarm", "unshelve", "leak", "--record", open_record)[0] == 1
         taken_back = run("alarm", "unshelve", "--record", open_record)
         nothing_more = run("alarm", "unshelve", "--record", open_record)
-    assert taken_back[:2] == (0, "lantern: floor-ahead: not yet seen\n")
+    assert taken_back[:2] == (0, "lantern: leak: floor ahead: not yet seen\n")
     assert nothing_more[:2] == (0, "lantern: nothing was put aside\n")
 
 

@@ -27,10 +27,12 @@ USUAL = (
 
 @pytest.fixture
 def run(capsys, tmp_path):
-    """Run the verb beside no record but the one that is given; return what it said."""
+    """Run the verb beside an empty record, if none is given; return what it said."""
 
     def call(*words, config=WORKSHOP, record=None, status=0):
-        record = tmp_path / "none.db" if record is None else record
+        if record is None:
+            record = tmp_path / "none.db"
+            Store.open(record).close()
         argv = ["plan", "--config", config, "--record", record, *words]
         assert main([str(word) for word in argv]) == status
         said = capsys.readouterr()
@@ -97,7 +99,7 @@ def test_what_is_said_counts(run) -> None:
         (["--mould", "12 x -8 x 6 cm"], "out of range"),
         (["--mould", ""], "length x width x height"),
         (["--inside", "28 cm"], "diameter x height with a unit"),
-        (["--mass", "250"], "has no unit; give a mass"),
+        (["--mass", "250 m"], "has an unknown unit; give a mass"),
         (["--mass", "-3 g"], "out of range"),
         (["--resin", "epoxy-castin"], "did you mean epoxy-casting"),
         (["--resin", "honey"], "there are "),
@@ -120,9 +122,7 @@ def test_what_is_said_counts(run) -> None:
 def test_bad_input_is_one_clear_line(run, capsys, tmp_path, words, said) -> None:
     if words[0] == "--out":
         words = ["--out", tmp_path / "plan.txt"]
-        assert (
-            main(["plan", "--config", str(WORKSHOP), "--record", str(tmp_path / "no"), *map(str, words)]) == 2
-        )
+        assert main(["plan", "--config", str(WORKSHOP), *map(str, words)]) == 2
         assert said in capsys.readouterr().err
         return
     line = run(*words, status=2)

@@ -92,7 +92,7 @@ def test_a_log_is_judged_by_the_same_rule(run: Run, settings: Path, tmp_path: Pa
     [
         (("--limit", "3 psi"), "--limit '3 psi' is no limit"),
         (("--limit", "3 foo in 1 h"), "unknown unit"),
-        (("--pot", "beacon"), "--pot with one of lantern"),
+        (("--pot", "beacon"), "give --pot lantern"),
         (("--rehearse", "--log", "x.csv"), "not both"),
     ],
 )

@@ -151,7 +151,6 @@ HEADER = "elapsed_s,gauge_pressure_bar,gas_temperature_c,ambient_pressure_hpa\n"
         ("elapsed_s;gauge_pressure_bar\n0;4\n", 1, "commas"),
         ("\n\ngauge_pressure_bar,gas_temperature_c\n4,20\n", 3, "elapsed_s or time"),
         ('"elapsed\ntime",gauge_pressure_bar\n0,4\n', 2, "elapsed time"),
-        ("elapsed_s,time,gauge_pressure_bar\n", 1, "both elapsed_s and time"),
         ("elapsed_s,gas_temperature_c\n0,20\n", 1, "no pressure"),
         ("elapsed_s,gauge_pressure_psi,gauge_pressure_kpa\n", 1, "gauge_pressure_kpa"),
         (

@@ -368,7 +368,7 @@ def test_set_messages_are_understood():
         ("batch/note", b"x" * 2001, "2001 characters, at most 2000"),
         ("batch/note", b"x" * 10_000_000, "10000000 bytes, at most 8000"),
         ("batch/resin", b"x" * 121, "121 characters, at most 120"),
-        ("batch/mass", b"250", "has no unit"),
+        ("batch/mass", b"250 stones", "has an unknown unit"),
         ("batch/mixed-at", b"21:40", "is no date and time"),
         ("batch/mixed-at", b"2026-01-01T21:40:00", "names no time zone"),
         ("alarms/acknowledge", b"Leak", "is no alarm"),

@@ -195,12 +195,15 @@ def test_a_set_to_the_present_value_is_reflected(broker):
 def test_refusals_are_told_in_the_log_and_kept_by_nobody(broker):
     output = ran(broker, stop=False)
     with broker.listen(f"{POT}/$log/#", "--retain-as-published") as listener:
-        broker.publish(f"{POT}/batch/mass/set", b"250")
+        broker.publish(f"{POT}/batch/mass/set", b"250 stones")
         output.hear("lantern", NoteEvent(0.0, None, NoteId.REFUSED, "no batch is open"))
         tick(output, lambda: len(listener.heard) == 2)
         said = {(message.payload.decode(), message.retained) for message in listener.heard}
     assert said == {
         ("Refused: no batch is open.", False),
-        ("batch/mass was not set: mass: '250' has no unit; give a mass in g, kg, oz or lb.", False),
+        (
+            "batch/mass was not set: mass: '250 stones' has an unknown unit; give a mass in g, kg, oz or lb.",
+            False,
+        ),
     }
     output.stop()

@@ -339,7 +339,7 @@ def test_a_pin_that_fails_is_told_once_and_works_again(
     with monkeypatch.context() as patch:
         patch.setattr(pin, "_set_state", broken)
         bed.go(20.0)
-        assert bed.signals.fault == "lamp alarm does not obey its pin ([Errno 5] Input/output error)"
+        assert bed.signals.fault == "lamp alarm does not respond ([Errno 5] Input/output error)"
         assert bed.signals.ways() == {"lamp": f"failing, {bed.signals.fault}", "buzzer": None}
     assert len(said(caplog)) == 1 and "look at its wire" in said(caplog)[0]
     assert rises(bed.go(60.0)[LAMP]) == 15
@@ -499,7 +499,7 @@ def test_lamp_and_buzzer_that_fail_are_told_by_the_other_ways(
     assert standing() == {AlarmId.SIGNALS_FAILING: AlarmState.RETURNED}
     told = next(each for each in bench.events if isinstance(each, AlarmEvent))
     words = {
-        "pin": "Lamp alarm does not obey",
+        "pin": "Lamp alarm does not respond",
         "raises": "cannot be moved",
         "hangs": "are not moved any more",
     }

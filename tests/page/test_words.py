@@ -220,13 +220,14 @@ def test_the_forecast_says_when_and_what_topping_up_would_do():
     forecast = FloorForecast(T_S + 31_380.0, T_S + 25_200.0, T_S + 47_880.0, True, T_S + 32_000.0)
     said = words.forecast(replace(HOLDING, forecast=forecast), UTC)
     assert (
-        said == "Floor about 06:43 (05:00-11:18), before the cure is done. Topping up now carries to 06:53."
+        said == "Floor about 06:43 (05:00-11:18), before the cure is done. "
+        "Topped up now it lasts at least to 06:53."
     )
     through = replace(forecast, top_up_until_s=T_S + 40_000.0)
     said = words.forecast(replace(HOLDING, forecast=through), UTC)
     assert (
         said == "Floor about 06:43 (05:00-11:18), before the cure is done. "
-        "Topping up now carries through the cure."
+        "Topped up now it lasts through the cure."
     )
     later = replace(forecast, before_cure_done=False)
     assert words.forecast(replace(HOLDING, forecast=later), UTC).endswith("after the cure is done.")

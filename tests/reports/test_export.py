@@ -255,7 +255,7 @@ def test_a_bad_reading_and_an_assumed_barometer_are_empty_cells():
     assert convert(broken_wire, LANTERN).quality is Quality.BAD
     header, row = written([broken_wire], LANTERN).splitlines()
     assert header == (
-        "elapsed_s,utc,gauge_pressure_kpa,gas_temperature_c,wall_temperature_c,room_temperature_c,"
+        "elapsed_s,time,gauge_pressure_psi,gas_temperature_c,wall_temperature_c,room_temperature_c,"
         "contents_temperature_c,ambient_pressure_hpa"
     )
     assert row == "0.0,2026-01-01T22:00:00.000Z,,,,20.5,31.25,"

@@ -300,7 +300,7 @@ def config(tmp_path: Path) -> Path:
 
 def replayed(log: Path, config: Path, record: Path | None, out: Path) -> list[dict[str, object]]:
     """Replay a log; return its batches as JSON lines."""
-    words = ["replay", log, "--config", config, "--json", out]
+    words = ["replay", log, "--config", config, "--json", out, "--replace"]
     assert main([str(word) for word in (*words, *(["--record", record] if record else []))]) == 0
     lines = [json.loads(line) for line in out.read_text(encoding="utf-8").splitlines()]
     return [line for line in lines if line["kind"] == "batch"]
@@ -358,7 +358,8 @@ def test_the_health_of_a_pot_says_what_is_known_and_what_was_forgotten(
     record = tmp_path / "record.db"
 
     def said() -> str:
-        assert main(["pot", "health", POT, "--record", str(record), "--out", str(tmp_path / "h.html")]) == 0
+        words = ["pot", "health", POT, "--record", str(record), "--out", str(tmp_path / "h.html")]
+        assert main([*words, "--replace"]) == 0
         page = (tmp_path / "h.html").read_text(encoding="utf-8")
         out = capsys.readouterr().out
         lines = [line for line in out.splitlines() if "Known from" in line or "learnt" in line]

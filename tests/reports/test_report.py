@@ -26,6 +26,7 @@ from potvigil.reports.batch import harmless_name, report_html
 from potvigil.reports.collect import retell
 from potvigil.reports.pdf import pdf_of, png_of
 from potvigil.wording.alarm import in_words
+from potvigil.wording.alarm_names import ALARM_WORDS
 from potvigil.wording.quantities import TimeTeller, pressure, rate, shown
 from printed_page import Page
 
@@ -70,9 +71,9 @@ def test_every_event_is_told_with_its_time(told, report):
                 said = f"{time} {event.note} {event.text}"
             case AlarmEvent(state=AlarmState.UNACKNOWLEDGED):
                 teller = TimeTeller(event.t_s, event.utc_s, told.pot.tz)
-                said = f"{time} ▲ {event.alarm} {in_words(event, teller)}"
+                said = f"{time} ▲ {ALARM_WORDS[event.alarm]} {in_words(event, teller)}"
             case _:
-                said = f"{time} {event.alarm} "
+                said = f"{time} {ALARM_WORDS[event.alarm]} "
         assert " ".join(said.split()) in text
 
 
@@ -276,7 +277,10 @@ def test_a_full_disk_leaves_what_was_there(night_record, tmp_path, monkeypatch, 
         raise OSError(28, "No space left on device")
 
     monkeypatch.setattr("potvigil.upkeep.atomic_file.os.fsync", full)
-    assert main(["batch", "report", "1", "--record", str(night_record), "--out", str(out)]) == 2
+    words = ["batch", "report", "1", "--record", str(night_record), "--out", str(out)]
+    assert main(words) == 2
+    assert "is there already and was left as it is" in capsys.readouterr().err
+    assert main([*words, "--replace"]) == 2
     assert "No space left on device" in capsys.readouterr().err
     assert out.read_text(encoding="utf-8") == "before"
     assert [path.name for path in tmp_path.iterdir()] == ["report.html"]

@@ -51,8 +51,8 @@ def test_a_notifier_that_does_well_is_nothing_to_tell(tmp_path: Path) -> None:
 def test_whoever_is_not_reached_is_named_with_the_reason(tmp_path: Path) -> None:
     seen = said(tmp_path / "status.json", targets={"Anna": None, "Ben": "refused"}, heartbeat="no route")
     assert text_of(seen) == (
-        "Check how the phone is reached, then try `potvigil alarm test`. "
-        "Ben is not reached (refused) and may not hear of an alarm. "
+        "Check phone and network, then try `potvigil alarm test`. "
+        "Ben is not reached (refused): an alarm may not get through. "
         "The heartbeat does not get through (no route)."
     )
 

@@ -31,7 +31,7 @@ from potvigil.model.events import (
     Stage,
     StageEvent,
 )
-from potvigil.model.reading import Fault, Place, Sample, Sensor
+from potvigil.model.reading import MOST_T_S, MOST_UTC_S, Fault, Place, Sample, Sensor
 from potvigil.record.errors import (
     ArchiveError,
     ExistingFileError,
@@ -44,7 +44,6 @@ from potvigil.record.errors import (
 from potvigil.record.rows import DeliveryRow
 from potvigil.record.schema import MIGRATIONS
 from potvigil.record.store import Store
-from potvigil.record.validation import MOST_T_S, MOST_UTC_S
 from potvigil.settings.loading import load_text
 from potvigil.upkeep.archive import LONGEST_LINE_BYTES, MANIFEST, TABLES, Archived, import_all
 from potvigil.upkeep.archive_writing import export_all

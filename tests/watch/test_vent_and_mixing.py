@@ -102,7 +102,7 @@ def test_a_batch_opened_at_mixing_and_never_filled_is_told_before_the_resin_thic
     (alarm,) = (event for event in events if isinstance(event, AlarmEvent) and not event.repeat)
     assert alarm.alarm is AlarmId.SLOW_TO_PRESSURE
     assert 60.0 + 0.7 * 1800.0 < alarm.t_s < 60.0 + 1800.0
-    assert "Still not at working pressure" in alarm.text
+    assert "It is at 0.0 psi" in alarm.text
 
 
 def test_what_a_leak_means_is_said_as_it_is():
@@ -139,7 +139,7 @@ def test_air_that_is_put_back_ever_so_often_hides_no_leak(
     (masking,) = [each for each in watch.snapshot().alarms if each.alarm is AlarmId.SUPPLY_MASKING]
     said = float(re.search(r"([\d.]+) psi/h", masking.text)[1])
     assert said == pytest.approx(loss_psi_per_h, rel=0.2)
-    assert masking.do == "See that the supply lasts the night"
+    assert masking.do == "Check that the air supply lasts the night"
 
 
 @pytest.mark.parametrize("feeds", [True, False])

@@ -1,16 +1,15 @@
 """One batch: shown, exported, reported."""
 
 import argparse
-import sys
 from collections.abc import Iterator
 from contextlib import contextmanager
 from pathlib import Path
 from typing import TextIO
 
 from potvigil.commands.shared import show
-from potvigil.commands.shared.common import console, record_path
+from potvigil.commands.shared.common import check_out, console, data_out, record_path
 from potvigil.commands.shared.open_batch import judged_so_far, settings_of
-from potvigil.commands.shared.pages import write_pages
+from potvigil.commands.shared.pages import check_pages, write_pages
 from potvigil.commands.shared.status import DONE
 from potvigil.record.store import Store
 from potvigil.reports import export
@@ -38,11 +37,12 @@ def export_batch(args: argparse.Namespace) -> int:
     with Store.open_read_only(record_path(args)) as store:
         row = store.batch(args.batch)
         out = Path(f"batch-{row.id}.{args.format}") if args.out is None else args.out
-        with _out_file(out) as file:
+        with _out_file(out, args) as file:
             if args.format == "csv":
                 pot = settings_of(store, row).core_pots()[row.pot_id]
                 samples = store.samples(row.pot_id, row.start_t_s, row.end_t_s)
-                export.write_csv(file, ((sample, convert(sample, pot)) for sample in samples), pot)
+                pairs = ((sample, convert(sample, pot)) for sample in samples)
+                export.write_csv(file, pairs, pot, args.units)
             else:
                 summary = row.summary or judged_so_far(store, row, settings_of(store, row))
                 edits = store.edits(row.id)
@@ -55,16 +55,18 @@ def export_batch(args: argparse.Namespace) -> int:
 def report(args: argparse.Namespace) -> int:
     """Write the report of a batch."""
     with Store.open_read_only(record_path(args)) as store:
-        told = retell(store, args.batch)
-    usual = Path(f"{harmless_name(told.row.id, told.row.label)}.html")
-    write_pages(args, args.out or usual, report_html(told))
+        row = store.batch(args.batch)
+        out = args.out or Path(f"{harmless_name(row.id, row.label)}.html")
+        check_pages(args, out)
+        told = retell(store, row.id)
+    write_pages(args, out, report_html(told))
     return DONE
 
 
 @contextmanager
-def _out_file(path: Path) -> Iterator[TextIO]:
+def _out_file(path: Path, args: argparse.Namespace) -> Iterator[TextIO]:
     if str(path) == "-":
-        yield sys.stdout
+        yield data_out()
     else:
-        with atomic_file.whole_file(path) as file:
+        with atomic_file.whole_file(check_out(path, args), replace=args.replace) as file:
             yield file

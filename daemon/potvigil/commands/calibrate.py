@@ -1,7 +1,6 @@
 """Zero and slope of a pot's transducer, against the open pot and the pot's own gauge, as a dialogue."""
 
 import argparse
-import getpass
 import sys
 import time
 from collections.abc import Iterator
@@ -10,9 +9,14 @@ from datetime import UTC, datetime
 from pathlib import Path
 
 from potvigil.clock import SystemClock
-from potvigil.commands.dialogues.exclusive_station import answer, own_station, refuse_beside_a_watch
+from potvigil.commands.dialogues.exclusive_station import (
+    answer,
+    leaving_word,
+    own_station,
+    refuse_beside_a_watch,
+)
 from potvigil.commands.dialogues.gauge import Bench, fine, take_points, take_zero
-from potvigil.commands.shared.common import OR_REHEARSE, UseError, one_of, settings_path
+from potvigil.commands.shared.common import OR_REHEARSE, UseError, one_of, settings_path, who
 from potvigil.commands.shared.status import DONE, NO
 from potvigil.diagnosis.calibration import (
     Calibration,
@@ -61,7 +65,8 @@ def _run(args: argparse.Namespace, settings: Settings, bench: Bench) -> int:
     try:
         anchor = take_zero(bench) if args.zero or both else None
         if args.points or both:
-            found, note = take_points(bench, anchor, args.gauge, args.gauge_class)
+            with leaving_word():
+                found, note = take_points(bench, anchor, args.gauge, args.gauge_class)
             print(
                 "Done. Shut the supply, open the vent fully and confirm zero on the pot's own gauge before "
                 "you loosen the lid."
@@ -75,13 +80,15 @@ def _run(args: argparse.Namespace, settings: Settings, bench: Bench) -> int:
     print(f"\nSettings for pots.{pot.pot_id}.transducer; restart the watch when they stand there:")
     print("".join(f"    {line}\n" for line in lines), end="")
     kept = f"{', '.join(lines).replace(':', '')}; {note}"
-    who = getpass.getuser()
     if args.write is not None:
         _write(
-            args.write, pot.pot_id, lines, f"{datetime.now(settings.timezone):%Y-%m-%d %H:%M}, {who}: {note}"
+            args.write,
+            pot.pot_id,
+            lines,
+            f"{datetime.now(settings.timezone):%Y-%m-%d %H:%M}, {who()}: {note}",
         )
     if not args.rehearse:
-        _keep(settings, pot.pot_id, kept, who)
+        _keep(settings, pot.pot_id, kept, who())
     return DONE
 
 
@@ -102,13 +109,13 @@ def _write(path: Path, pot_id: str, lines: list[str], note: str) -> None:
     print(f"written to {path}")
 
 
-def _keep(settings: Settings, pot_id: str, text: str, who: str) -> None:
+def _keep(settings: Settings, pot_id: str, text: str, by: str) -> None:
     """Keep it in the record as care that the transducer was given: with date and who."""
     now_utc_s = time.time()
     try:
         with Store.open(settings.record_file, create=False) as store:
             if pot_id in store.pots():
-                store.add_care(pot_id, now_utc_s, Part.TRANSDUCER, text, who, now_utc_s)
+                store.add_care(pot_id, now_utc_s, Part.TRANSDUCER, text, by, now_utc_s)
                 print(f"kept in the record {settings.record_file}")
                 return
         reason = f"it knows no pot {pot_id} yet"

@@ -14,6 +14,7 @@ from potvigil.diagnosis.tightness import empty, settle_s
 from potvigil.model.maintenance import Part
 from potvigil.model.pot import Pot
 from potvigil.model.reading import Sample
+from potvigil.record.batch_query import Wanted
 from potvigil.record.rows import BatchRow, LeakRow
 from potvigil.record.store import Store
 from potvigil.settings.loading import load_text
@@ -26,7 +27,7 @@ _BEFORE_S, _NIGHTS = 900.0, 60
 def pot_cause(args: argparse.Namespace) -> int:
     with Store.open_read_only(record_path(args)) as store:
         asked = None if args.batch is None else store.batch(args.batch)
-        pot_id = known_pot(store, args.pot if args.pot is not None or asked is None else asked.pot_id)
+        pot_id = known_pot(store, args.pot if args.pot is not None or asked is None else asked.pot_id, "POT")
         if asked is not None and asked.pot_id != pot_id:
             raise UseError(f"batch {asked.id} is not of {pot_id} but of {asked.pot_id}")
         if args.test:
@@ -92,11 +93,24 @@ def _lines(store: Store, row: BatchRow) -> Iterator[str]:
     pot = settings.core_pots()[row.pot_id]
     label = f", {shown(row.label)}" if row.label else ""
     yield f"Batch {row.id} of {row.pot_id}{label}."
-    hold = follow(store.samples(row.pot_id, row.start_t_s - _BEFORE_S, row.end_t_s), pot)
+    # the open pot before it, but nothing of a batch that ended just then
+    ends = [each.end_t_s for each in store.listed(Wanted(pot_id=row.pot_id)) if each.id < row.id]
+    ended_s = max((each for each in ends if each is not None), default=row.start_t_s - _BEFORE_S)
+    begin_s = min(max(row.start_t_s - _BEFORE_S, ended_s), row.start_t_s)
+    hold = follow(store.samples(row.pot_id, begin_s, row.end_t_s), pot)
     ended = row.end_t_s is not None and row.end_utc_s is not None
     known = (row.end_t_s, row.end_utc_s) if ended else (row.start_t_s, row.start_utc_s)
     when = TimeTeller(known[0] or row.start_t_s, known[1], pot.tz)
-    yield from finding_lines(find(hold, pot), when, pot.pressure_unit)
+    found = find(hold, pot)
+    leak = None if row.summary is None else row.summary.leak
+    if found is None and leak is not None and leak.established:
+        yield (
+            "It leaked beyond doubt, but too little was seen to tell what the leak followed: that shows in "
+            "the course of hours."
+        )
+        yield from looking_lines(None)
+    else:
+        yield from finding_lines(found, when, pot.pressure_unit)
 
 
 def _nights(store: Store, pot_id: str, leaks: list[LeakRow]) -> Iterator[Night]:

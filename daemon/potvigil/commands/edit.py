@@ -57,12 +57,15 @@ def close(args: argparse.Namespace) -> int:
 def _given_details(args: argparse.Namespace, store: Store, row: BatchRow | None) -> dict[Detail, str]:
     """Return the details on the command line as they are kept; row: None for a batch not yet open."""
     texts: dict[Detail, str] = {}
+    known = {} if row is None else row.details
     for field in Detail:
         text = getattr(args, field.replace("-", "_"), None)
         if text is None:
             continue
         if field is Detail.PICTURES:
-            text = _with_pictures("" if row is None else row.details.get(field, ""), text)
+            text = _with_pictures(known.get(field, ""), text)
+        elif field is Detail.NOTE and args.verb == "note" and text.strip() and known.get(field):
+            text = f"{known[field]}\n{text}"  # what was noted before stays
         texts[field] = text
     return given_details(store, row, texts, time.time())
 

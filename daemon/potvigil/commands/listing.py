@@ -3,7 +3,7 @@
 import argparse
 
 from potvigil.commands.shared import show
-from potvigil.commands.shared.common import console, day, known_pot, record_path
+from potvigil.commands.shared.common import console, data_out, day, known_pot, record_path
 from potvigil.commands.shared.status import DONE, NO
 from potvigil.model.events import AlarmId, AlarmState
 from potvigil.record.batch_query import Wanted
@@ -31,7 +31,7 @@ def batches(args: argparse.Namespace) -> int:
         more = 0 if wanted.limit is None else store.count(wanted) - len(rows)
     if args.json:
         for row in rows:
-            print(export.json_text(export.listed_line(row)))
+            data_out().write(export.json_text(export.listed_line(row)) + "\n")
     else:
         show.batches(console(), rows, unit, tz)
         if more and args.limit is None:

@@ -110,6 +110,10 @@ def _password(args: argparse.Namespace) -> int:
     if path is None and (settings := known_settings(args)) is not None:
         path = load(settings).page.password_file
     path = path or Path(USUAL_PASSWORD_FILE)
+    if path.exists() and not _holds_hash(path):
+        raise UseError(f"{path} is there already and holds no password of the page; give --out another name")
+    if not path.parent.is_dir():
+        raise UseError(f"{path}: there is no folder {path.parent}; make it, or give --out another name")
     if sys.stdin.isatty():
         password = getpass.getpass("password of the page: ")
         if password != getpass.getpass("once more: "):
@@ -121,6 +125,13 @@ def _password(args: argparse.Namespace) -> int:
     write(path, f"{hashed(password)}\n".encode("ascii"), SECRET)
     print(f"{path}: name it as page.password_file, and start the page again")
     return DONE
+
+
+def _holds_hash(path: Path) -> bool:
+    try:
+        return bool(_read_hash(path))
+    except UseError:
+        return False
 
 
 def _read_hash(path: Path) -> str:

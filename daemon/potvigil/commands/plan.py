@@ -6,7 +6,7 @@ import textwrap
 from collections.abc import Iterator
 from datetime import datetime
 
-from potvigil.commands.shared.common import UseError, one_of, settings_path
+from potvigil.commands.shared.common import UseError, existing_record, one_of, settings_path
 from potvigil.commands.shared.pages import write_pages
 from potvigil.commands.shared.plan_equipment import rigs_of
 from potvigil.commands.shared.status import DONE, NO
@@ -27,7 +27,7 @@ def plan_pour(args: argparse.Namespace) -> int:
     """Print the plan, write it as a page if asked; exit status 1 where it does not work out."""
     settings = load(settings_path(args))
     pot_id = one_of(settings.pots, args.pot)
-    record = settings.record_file if args.record is None else args.record
+    record = settings.record_file if args.record is None else existing_record(args.record)
     given = {ask: getattr(args, ask.replace("-", "_")) for ask in Ask}
     said = {ask: text for ask, text in given.items() if text is not None}
     now = datetime.now(settings.timezone).astimezone(settings.timezone).replace(second=0, microsecond=0)

@@ -8,11 +8,12 @@ import time
 from dataclasses import dataclass
 from datetime import UTC, datetime, timedelta, tzinfo
 
-from potvigil.commands.shared.common import BY, UseError, day, known_pot, record_path
+from potvigil.commands.shared.common import BY, LAST_YEAR, UseError, day, known_pot, record_path
 from potvigil.commands.shared.pages import write_pages
 from potvigil.commands.shared.status import DONE
 from potvigil.diagnosis.pot_health import health
 from potvigil.model.ageing import BatchLeak
+from potvigil.model.batch_details import has_control_characters
 from potvigil.model.events import Detail
 from potvigil.model.maintenance import Part
 from potvigil.record.batch_query import Wanted
@@ -26,14 +27,13 @@ from potvigil.wording.quantities import shown
 from potvigil.wording.taught import known_lines
 
 _LONGEST_NOTE = 200
-_LATEST_YEAR = 2200
 _LATEST_BATCHES = 20  # among which one of the same kind, rehearsed or real, is looked for
 
 
 def pot_health(args: argparse.Namespace) -> int:
     """Say how a pot ages; write it as a page if asked."""
     with Store.open_read_only(record_path(args)) as store:
-        pot_id = known_pot(store, args.pot)
+        pot_id = known_pot(store, args.pot, "POT")
         unit, tz = habits_of(store)
         leaks, cares, cure = store.leaks(pot_id), store.cares(pot_id), _cure(store, pot_id)
         labels = (
@@ -88,8 +88,10 @@ def pot_care(args: argparse.Namespace) -> int:
     text = " ".join(args.text.split())
     if len(text) > _LONGEST_NOTE:
         raise UseError(f"a note of {len(text)} characters, at most {_LONGEST_NOTE} are taken")
+    if has_control_characters(text):
+        raise UseError("a note with control characters in it; write it without them")
     with Store.open(record_path(args), create=False) as store:
-        pot_id = known_pot(store, args.pot)
+        pot_id = known_pot(store, args.pot, "POT")
         if args.remove is not None:
             if not store.remove_care(pot_id, args.remove):
                 raise UseError(f"{pot_id} has no note {args.remove}; see `potvigil pot health {pot_id}`")
@@ -130,18 +132,20 @@ def _due(args: argparse.Namespace, utc_s: float, tz: tzinfo | None) -> float | N
 
 def _after(moment: datetime, every: str) -> datetime:
     """Return the day so long after; the last of the month where that has no such day."""
-    found = re.fullmatch(r"\s*([1-9][0-9]{0,3})\s*(day|week|month|year)s?\s*", every)
+    found = re.fullmatch(r"\s*([1-9][0-9]{0,3})\s*(day|week|month|year)s?\s*", every.lower())
     if found is None:
         raise UseError(f'--every {every!r}: give days, weeks, months or years, like "6 months"')
     count, unit = int(found[1]), found[2]
     if unit in ("day", "week"):
-        return moment + timedelta(days=count * (7 if unit == "week" else 1))
-    years, month = divmod(moment.month - 1 + count * (12 if unit == "year" else 1), 12)
-    year = moment.year + years
-    if year > _LATEST_YEAR:
-        raise UseError(f"--every {every!r} is too long")
-    last = calendar.monthrange(year, month + 1)[1]
-    return moment.replace(year=year, month=month + 1, day=min(moment.day, last))
+        due = moment + timedelta(days=count * (7 if unit == "week" else 1))
+    else:
+        years, month = divmod(moment.month - 1 + count * (12 if unit == "year" else 1), 12)
+        year = min(moment.year + years, LAST_YEAR + 1)
+        last = calendar.monthrange(year, month + 1)[1]
+        due = moment.replace(year=year, month=month + 1, day=min(moment.day, last))
+    if due.year > LAST_YEAR:
+        raise UseError(f"--every {every!r} is too long; give a time that ends by {LAST_YEAR}")
+    return due
 
 
 @dataclass(frozen=True, slots=True)

@@ -5,7 +5,7 @@ import time
 from datetime import UTC, datetime
 from pathlib import Path
 
-from potvigil.commands.shared.common import UseError, known_settings, record_path
+from potvigil.commands.shared.common import UseError, check_out, known_settings, record_path
 from potvigil.commands.shared.status import DONE, NO
 from potvigil.record.store import Store
 from potvigil.settings.loading import load
@@ -21,7 +21,7 @@ def export_record(args: argparse.Namespace) -> int:
     """Write everything of a workshop into one archive."""
     now_utc_s = time.time()
     out = args.out or Path(f"potvigil-{datetime.fromtimestamp(now_utc_s, UTC):%Y-%m-%d}.zip")
-    archived = export_all(record_path(args), out, made_utc_s=now_utc_s)
+    archived = export_all(record_path(args), check_out(out, args), made_utc_s=now_utc_s, replace=args.replace)
     print(f"{archived.path}: {_rows(archived)}, {archived.archive_bytes:,} bytes")
     return DONE
 
@@ -42,7 +42,7 @@ def check_record(args: argparse.Namespace) -> int:
 
 
 def copy_record(args: argparse.Namespace) -> int:
-    size = backup(record_path(args), args.copy)
+    size = backup(record_path(args), check_out(args.copy, args), replace=args.replace)
     print(f"{args.copy}: {size:,} bytes, read once and found whole")
     return DONE
 

@@ -1,7 +1,6 @@
 """A recorded log through the same watch."""
 
 import argparse
-import sys
 from collections.abc import Iterator
 from contextlib import contextmanager, nullcontext
 from dataclasses import replace
@@ -9,7 +8,7 @@ from pathlib import Path
 from typing import TextIO
 
 from potvigil.commands.shared import show
-from potvigil.commands.shared.common import console, one_of, settings_path
+from potvigil.commands.shared.common import check_out, console, data_out, one_of, settings_path
 from potvigil.commands.shared.status import DONE
 from potvigil.imports.csv_log import read_log
 from potvigil.model.events import BatchClosed, BatchSummary
@@ -35,7 +34,7 @@ def replay(args: argparse.Namespace) -> int:
     pot = settings.core_pots()[pot_id]
     watch = PotWatch(pot)
     store = Store.open_alone(args.record, "potvigil replay") if args.record else None
-    with _json_lines(args.json) as out, store or nullcontext():
+    with _json_lines(args) as out, store or nullcontext():
         batch: int | None = None
         past, begun_s = None, 0.0  # where on the record's axis the log begins to count
         if store is not None:
@@ -81,11 +80,12 @@ def replay(args: argparse.Namespace) -> int:
 
 
 @contextmanager
-def _json_lines(where: str | None) -> Iterator[TextIO | None]:
+def _json_lines(args: argparse.Namespace) -> Iterator[TextIO | None]:
+    where: str | None = args.json
     if where is None:
         yield None
     elif where == "-":
-        yield sys.stdout
+        yield data_out()
     else:
-        with atomic_file.whole_file(Path(where)) as file:
+        with atomic_file.whole_file(check_out(Path(where), args), replace=args.replace) as file:
             yield file

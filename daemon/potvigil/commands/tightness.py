@@ -1,7 +1,6 @@
 """Does the empty pot hold? The test as a guided run: on the wires, from a log, or rehearsed."""
 
 import argparse
-import getpass
 import time
 from collections.abc import Callable, Iterator
 from dataclasses import dataclass, replace
@@ -10,13 +9,15 @@ from math import inf
 from potvigil.clock import SystemClock
 from potvigil.commands.cause import of_a_test
 from potvigil.commands.dialogues.exclusive_station import (
+    VENT,
     answer,
+    leaving_word,
     own_station,
     refuse_beside_a_watch,
     samples_of,
     with_pressure,
 )
-from potvigil.commands.shared.common import OR_REHEARSE, UseError, one_of, settings_path
+from potvigil.commands.shared.common import OR_REHEARSE, UseError, one_of, settings_path, who
 from potvigil.commands.shared.status import DONE, NO
 from potvigil.diagnosis.tightness import (
     Answer,
@@ -44,10 +45,6 @@ from potvigil.units import span
 from potvigil.upkeep.thinning import BIN_S, thinned
 from potvigil.wording.quantities import pressure, rate
 
-_VENT = (
-    "To vent: shut the supply, open the vent fully and confirm zero on the pot's own gauge before you loosen "
-    "the lid."
-)
 _WITH = {
     Place.GAS: "With the thermometer in the gas",
     Place.WALL: "With the thermometer on the wall",
@@ -121,16 +118,18 @@ def _test(args: argparse.Namespace, run: Run) -> int:
     if run.log_s is not None:  # it is as long as it is
         planned = replace(planned, latest_s=max(planned.latest_s, run.log_s))
     if run.ask is not None:
-        run.ask(
-            "Empty the pot, shut lid and vent, and tighten the clamps evenly and crosswise. Press Enter; "
-            f"then bring the pot slowly to {words.pressure(pot.working_pa)} and shut the supply: "
-        )
+        with leaving_word():
+            run.ask(
+                "Empty the pot, shut lid and vent, and tighten the clamps evenly and crosswise. Press Enter; "
+                f"then bring the pot slowly to {words.pressure(pot.working_pa)} and shut the supply: "
+            )
     test = Tightness(pot, limit, planned, run.period_s)
     seen: list[Sample] = []
     try:
         _go_on(test, _kept(run.samples, seen), words)
     except KeyboardInterrupt:
         test.end("it was stopped")
+        print("\nStopped. The pot may be under pressure.")
     test.end("the readings ended before the answer was sure")
     result = test.result
     assert result is not None
@@ -140,7 +139,7 @@ def _test(args: argparse.Namespace, run: Run) -> int:
         for line in of_a_test(seen, pot, seen[-1].utc_s):
             print(line)
     else:
-        print(_VENT)
+        print(VENT)
     if run.keeps:
         _keep(run.settings, pot, result, words.kept(result, planned), seen)
     return DONE if result.answer is Answer.PASS else NO
@@ -285,11 +284,10 @@ def _keep(settings: Settings, pot: Pot, result: Result, text: str, seen: list[Sa
     now_utc_s, working_pa = time.time(), pot.working_pa + pot.ambient_pa
     share = result.look.share_per_s
     leak = Interval(share.value * working_pa, share.low * working_pa, share.high * working_pa)
-    who = getpass.getuser()
     try:
         with Store.open(settings.record_file, create=False) as store:
             store.add_care(
-                pot.pot_id, now_utc_s, Part.TIGHTNESS_TEST, text, who, now_utc_s, leak_pa_per_s=leak,
+                pot.pot_id, now_utc_s, Part.TIGHTNESS_TEST, text, who(), now_utc_s, leak_pa_per_s=leak,
                 readings=_readings(seen, pot),
             )  # fmt: skip
         print(

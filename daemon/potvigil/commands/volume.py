@@ -7,6 +7,7 @@ from collections.abc import Callable, Iterator
 from potvigil.clock import SystemClock
 from potvigil.commands.dialogues.exclusive_station import (
     answer,
+    leaving_word,
     own_station,
     refuse_beside_a_watch,
     samples_of,
@@ -26,6 +27,10 @@ _FLOW = Kind("a flow", {"cm3/min": 1e-6 / 60.0, "mL/min": 1e-6 / 60.0, **FREE_AI
 _ROOM_K = 293.15
 _KELVIN_SIGMA = 0.3  # between settled states a few minutes apart
 _FALL_SHARE = 0.03  # 1 sigma, of a fall that was given without its interval
+# What can be meant, each lowest to highest: beyond it somebody mistook a figure or its unit.
+_VESSELS, _ROOMS, _PRESSURES = ("0.01 L", "2000 L"), ("-40 C", "60 C"), ("-15 psi", "1000 psi")
+_ERRORS, _FLOWS = ("0 psi", "50 psi"), ("0.001 cm3/min", "5000 L/min")
+_FALLS = ("-100 psi", "10000 psi")  # an hour
 _USUAL_ERROR = {"vessel": 1.0, "flow": 2.0}  # %, 1 sigma: weighed with water; a calibrated leak's sheet
 
 
@@ -78,7 +83,7 @@ def _told(pot: Pot, find: Callable[[], Known]) -> int:
 def _guided(
     args: argparse.Namespace, pot: Pot, samples: Iterator[Sample], ask: Callable[[str], str]
 ) -> Known:
-    vessel_m3 = _read("vessel", args.vessel, VOLUME)
+    vessel_m3 = _read("vessel", args.vessel, VOLUME, _VESSELS)
     working = pressure(pot.working_pa, pot.pressure_unit)
     print(
         f"The volume of {pot.pot_id}, empty, by a vessel of {1e3 * vessel_m3:g} L. Eye protection on, and "
@@ -86,14 +91,11 @@ def _guided(
         "valve at the pot's end of its hose; the hose counts as part of it. Nothing here goes above the "
         f"working pressure, {working}."
     )
-    found = take_volume(
-        pot,
-        Known(vessel_m3, vessel_m3 * _percent(args, "vessel")),
-        samples,
-        ask,
-        _read("pressure-error", args.pressure_error, PRESSURE),
-        Known(_kelvin(args.room), _KELVIN_SIGMA),
-    )
+    vessel = Known(vessel_m3, vessel_m3 * _percent(args, "vessel"))
+    error_pa = _read("pressure-error", args.pressure_error, PRESSURE, _ERRORS)
+    room = Known(_kelvin("room", args.room), _KELVIN_SIGMA)
+    with leaving_word():
+        found = take_volume(pot, vessel, samples, ask, error_pa, room)
     print(
         "Done. Shut the supply, open both vents fully, and confirm zero on the pot's own gauge before you "
         "loosen lid or hose."
@@ -102,13 +104,13 @@ def _guided(
 
 
 def _by_vessel(args: argparse.Namespace, pot: Pot) -> Known:
-    error_pa = _read("pressure-error", args.pressure_error, PRESSURE)
-    kelvin = Known(_kelvin(args.room), _KELVIN_SIGMA)
+    error_pa = _read("pressure-error", args.pressure_error, PRESSURE, _ERRORS)
+    kelvin = Known(_kelvin("room", args.room), _KELVIN_SIGMA)
     full, before, after = (
-        State(Known(_read("pressures", text, PRESSURE) + pot.ambient_pa, error_pa), kelvin)
+        State(Known(_read("pressures", text, PRESSURE, _PRESSURES) + pot.ambient_pa, error_pa), kelvin)
         for text in args.pressures
     )
-    value = _read("vessel", args.vessel, VOLUME)
+    value = _read("vessel", args.vessel, VOLUME, _VESSELS)
     return by_vessel(Known(value, value * _percent(args, "vessel")), full, before, after)
 
 
@@ -118,27 +120,29 @@ def _by_flow(args: argparse.Namespace, pot: Pot) -> Known:
             'give --fall "1.35 psi/h", what `potvigil tightness` said with the flow on, and --own-leak "0.10 '
             'psi/h", what it said without; or their intervals, "1.20 to 1.50 psi/h"'
         )
-    value = _read("flow", args.flow, _FLOW)
-    flow = flow_mol_per_s(Known(value, value * _percent(args, "flow")), _kelvin(args.flow_at))
+    value = _read("flow", args.flow, _FLOW, _FLOWS)
+    flow = flow_mol_per_s(Known(value, value * _percent(args, "flow")), _kelvin("flow-at", args.flow_at))
     absolute_pa = pot.working_pa + pot.ambient_pa
     with_it, without = (
         Known(each.value / absolute_pa, each.sigma / absolute_pa)
         for each in (_fall("fall", args.fall), _fall("own-leak", args.own_leak))
     )
-    gas = State(Known(absolute_pa, 0.005 * absolute_pa), Known(_kelvin(args.room), 1.0))
+    gas = State(Known(absolute_pa, 0.005 * absolute_pa), Known(_kelvin("room", args.room), 1.0))
     return by_flow(flow, with_it, without, gas)
 
 
 def _fall(option: str, text: str) -> Known:
     """Read '1.35 psi/h' or its 95 % interval, '1.20 to 1.50 psi/h', in Pa/s."""
-    found = re.fullmatch(r"\s*(?:(-?[0-9.]+)\s+to\s+)?(-?[0-9.]+)\s*(psi|bar|kPa)/h\s*", text)
+    found = re.fullmatch(r"\s*(?:(-?[0-9.]{1,20})\s+to\s+)?(-?[0-9.]{1,20})\s*([A-Za-z]+)/h\s*", text)
     if found is None:
         raise UseError(f'--{option} {text!r}: give a fall like "1.35 psi/h" or "1.20 to 1.50 psi/h"')
     low, high = (
-        None if each is None else _read(option, f"{each} {found[3]}", PRESSURE) / SECONDS_PER_HOUR
+        None if each is None else _read(option, f"{each} {found[3]}", PRESSURE, _FALLS) / SECONDS_PER_HOUR
         for each in (found[1], found[2])
     )
     assert high is not None
+    if low is not None and low >= high:
+        raise UseError(f"--{option} {text!r}: the first is not below the second; give the lower one first")
     if low is None:
         return Known(high, _FALL_SHARE * abs(high))
     return Known(0.5 * (low + high), (high - low) / 3.92)
@@ -147,18 +151,22 @@ def _fall(option: str, text: str) -> Known:
 def _percent(args: argparse.Namespace, of: str) -> float:
     if args.error is None:
         return _USUAL_ERROR[of] / 100.0
-    found = re.fullmatch(r"\s*([0-9.]+)\s*%?\s*", args.error)
+    found = re.fullmatch(r"\s*([0-9]{1,3}(?:\.[0-9]{0,9})?|\.[0-9]{1,9})\s*%?\s*", args.error)
     if found is None or not 0.0 <= float(found[1]) <= 20.0:
-        raise UseError(f"--error {args.error!r}: give the {of}'s error in %, like 1")
+        raise UseError(f"--error {args.error!r}: give the {of}'s error in %, 0 to 20, like 1")
     return float(found[1]) / 100.0
 
 
-def _kelvin(text: str | None) -> float:
-    return _ROOM_K if text is None else _read("temperature", text, TEMPERATURE)
+def _kelvin(option: str, text: str | None) -> float:
+    return _ROOM_K if text is None else _read(option, text, TEMPERATURE, _ROOMS)
 
 
-def _read(option: str, text: str, kind: Kind) -> float:
+def _read(option: str, text: str, kind: Kind, within: tuple[str, str]) -> float:
+    low, high = within
     try:
-        return kind.read(text).si
+        value = kind.read(text).si
     except ValueError as error:
         raise UseError(f"--{option} {text!r} {error}") from None
+    if not kind.read(low).si <= value <= kind.read(high).si:
+        raise UseError(f"--{option} {text!r} is out of range; give {low} to {high}")
+    return value

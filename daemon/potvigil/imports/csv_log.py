@@ -11,7 +11,7 @@ from datetime import datetime
 from pathlib import Path
 from typing import Any
 
-from potvigil.model.reading import Place, Sample
+from potvigil.model.reading import MOST_T_S, MOST_UTC_S, Place, Sample
 from potvigil.units import PA_PER_BAR, PA_PER_HPA, PA_PER_KPA, PA_PER_PSI, ZERO_CELSIUS_K
 
 _TIME_COLUMNS = ("elapsed_s", "time")
@@ -76,8 +76,9 @@ class _Column:
 
 @dataclass(frozen=True, slots=True)
 class _Layout:
-    time_name: str
+    time_name: str  # the axis
     time_index: int
+    clock_index: int | None  # of the wall clock beside it
     columns: tuple[_Column, ...]
     width: int
 
@@ -85,7 +86,8 @@ class _Layout:
 def read_log(path: Path | str) -> Log:
     """Read a log; return all its samples, t_s counted from the first row.
 
-    utc_s follows from a `time` column and is None with `elapsed_s`. An empty cell is None. Raise LogError
+    utc_s follows from a `time` column and is None with `elapsed_s` alone; with both, `elapsed_s` is the axis
+    and `time` says what the clock showed, which may jump or be empty. An empty cell is None. Raise LogError
     for anything doubtful, before any sample is returned; LogFileError, which is also an OSError, when the
     file cannot be read.
     """
@@ -133,8 +135,6 @@ def _layout(where: str, header: list[str]) -> tuple[_Layout, list[str]]:
         if name and names.count(name) > 1:
             raise LogError(f"{where}: {name}: the column stands there twice; once is allowed")
     times = [name for name in _TIME_COLUMNS if name in names]
-    if len(times) == 2:
-        raise LogError(f"{where}: both elapsed_s and time; one of them is allowed")
     if not times:
         raise LogError(f"{where}: no time column among {_some(names)}; elapsed_s or time, commas between")
     columns: dict[str, _Column] = {}
@@ -153,7 +153,8 @@ def _layout(where: str, header: list[str]) -> tuple[_Layout, list[str]]:
         known = ", ".join(name for name, (field, _) in _VALUE_COLUMNS.items() if field in _PRESSURE_FIELDS)
         raise LogError(f"{where}: no pressure of the pot among {_some(names)}; one of {known}")
     time_name = times[0]
-    return _Layout(time_name, names.index(time_name), tuple(columns.values()), len(names)), notes
+    clock_index = names.index("time") if len(times) == 2 else None
+    return _Layout(time_name, names.index(time_name), clock_index, tuple(columns.values()), len(names)), notes
 
 
 def _passed_over(name: str) -> str:
@@ -190,6 +191,12 @@ def _samples(path: Path, layout: _Layout, rows: Iterator[tuple[int, list[str]]])
                 time_s = utc_s + leap_seconds
             else:
                 time_s = _number(cell)
+                if abs(time_s) > 0.5 * MOST_T_S:  # counted from the first row, it is within the whole
+                    raise ValueError(f"up to {0.5 * MOST_T_S:.0f}")
+                if layout.clock_index is not None:
+                    name, cell = "time", row[layout.clock_index]
+                    utc_s = _utc_s(cell)[0] if cell.strip() else None
+                    name, cell = layout.time_name, row[layout.time_index]
             if time_s <= previous_s:
                 raise ValueError("a time later than in the row before")
             previous_s = time_s
@@ -243,6 +250,8 @@ def _utc_s(cell: str) -> tuple[float, bool]:
     except ValueError as error:
         raise ValueError(f"a time that exists ({error})") from None
     utc_s = moment.timestamp() + float(fraction or 0.0)
+    if abs(utc_s) > MOST_UTC_S:
+        raise ValueError("a year from 1654 to 2285")
     if not is_leap_second:
         return utc_s, False
     if utc_s // 1.0 % 86_400 != 86_399:

@@ -6,10 +6,10 @@ refused with the reason; only the blanks around it go, and a time becomes one in
 
 import re
 import unicodedata
-from datetime import UTC, datetime, time, timedelta, tzinfo
+from datetime import UTC, datetime, timedelta, tzinfo
 
 from potvigil.model.events import Detail
-from potvigil.units import MASS, span
+from potvigil.units import MASS, clock_time, span
 
 # Characters: one line of a report; a page of one for the note; as many file names.
 LONGEST = dict.fromkeys(Detail, 120) | {Detail.NOTE: 2000, Detail.PICTURES: 2000}
@@ -19,11 +19,11 @@ TAKEN_OVER = (Detail.RESIN, Detail.MOULD, Detail.COLOUR)
 # Nobody mixes after the fill, but clocks differ and times are rounded; no resin stays liquid for a day.
 MIXED_LATE_S, MIXED_EARLY_S = 300.0, 86_400.0
 
+_MOST_KG = 1000.0
 _SEVERAL_LINES = (Detail.NOTE, Detail.PICTURES)
 # Control and format characters, lone surrogates, line and paragraph separators: Unicode Standard, table 4-4.
 _REFUSED = ("Cc", "Cf", "Cs", "Zl", "Zp")
 _JOINERS = "\u200c\u200d"  # format characters that emoji and several scripts are written with
-_CLOCK = re.compile(r"([01]?[0-9]|2[0-3]):([0-5][0-9])")
 
 
 class DetailError(ValueError):
@@ -36,21 +36,27 @@ def read(field: Detail, text: str) -> str:
     if len(text) > LONGEST[field]:
         raise DetailError(f"{field}: {len(text)} characters, at most {LONGEST[field]} are taken")
     blanks = "\n\t" if field in _SEVERAL_LINES else ""
-    if any(_is_refused(sign) for sign in text if sign not in blanks):
+    if has_control_characters(text, blanks):
         raise DetailError(f"{field}: control characters in the text; write it without them")
     if not text:
         return text
     match field:
         case Detail.MASS:
+            text = in_grams(text)
             try:
                 mass = MASS.read(text)
             except ValueError as error:
                 raise DetailError(f"{field}: {text!r} {error}") from None
-            if mass.si <= 0.0:
-                raise DetailError(f"{field}: {text!r} is not above nothing; give what was poured")
+            if not 0.0 < mass.si <= _MOST_KG:
+                raise DetailError(f"{field}: {text!r} is out of range; give above nothing to {_MOST_KG:g} kg")
         case Detail.MIXED_AT:
             return _moment(text).isoformat(timespec="seconds").replace("+00:00", "Z")
     return text
+
+
+def in_grams(text: str) -> str:
+    """Return a mass with its unit: a bare number is grams, as resin is weighed."""
+    return f"{text.strip()} g" if re.fullmatch(r"\s*[0-9]{1,6}(\.[0-9]{1,3})?\s*", text, re.ASCII) else text
 
 
 def mixed_utc_s(mixed_at: str) -> float:
@@ -78,10 +84,9 @@ def at_clock(text: str, near_utc_s: float, tz: tzinfo | None) -> str:
 
     tz: None for the machine's own zone. Any other text comes back as it is.
     """
-    found = _CLOCK.fullmatch(text.strip())
-    if found is None:
+    clock = clock_time(text)
+    if clock is None:
         return text
-    clock = time(int(found[1]), int(found[2]))
     near = datetime.fromtimestamp(near_utc_s, UTC).astimezone(tz)
     moments = []
     for days in (-1, 0, 1):
@@ -104,6 +109,11 @@ def _moment(text: str) -> datetime:
         raise DetailError(
             f"{Detail.MIXED_AT}: {text!r} is no date and time; give one like 2026-01-01T21:40:00Z"
         ) from None
+
+
+def has_control_characters(text: str, but: str = "") -> bool:
+    """Return whether a text holds what a page or a terminal would act on; but: signs that may stand in it."""
+    return any(_is_refused(sign) for sign in text if sign not in but)
 
 
 def _is_refused(sign: str) -> bool:

@@ -252,7 +252,7 @@ class Pins:
                 device.value = on
                 self._faults.pop(name, None)
         except Exception as error:  # the libraries beneath gpiozero share no error class
-            self._fail(name, f"does not obey its pin ({error})")
+            self._fail(name, f"does not respond ({error})")
 
     def _fail(self, name: str, why: str) -> None:
         if name not in self._faults:

@@ -6,6 +6,7 @@ from collections.abc import Callable, Mapping
 from dataclasses import dataclass
 from datetime import datetime, timedelta
 
+from potvigil.model.batch_details import in_grams
 from potvigil.model.events import Interval
 from potvigil.model.pot import Pot
 from potvigil.physics.fill import Compressor
@@ -16,9 +17,8 @@ from potvigil.planning.pot_history import ROOM_K, SoFar
 from potvigil.planning.request import Ask, Asked, NightLike
 from potvigil.planning.sheet import Sheet, sheet
 from potvigil.planning.temperature_course import DAY_S, Course, down_to, like, steady
-from potvigil.units import MASS, PRESSURE, SIZE, TEMPERATURE, TIME, Kind
+from potvigil.units import MASS, PRESSURE, SIZE, TEMPERATURE, TIME, Kind, clock_time
 
-_CLOCK = re.compile(r"([01]?[0-9]|2[0-3]):([0-5][0-9])")
 _TIME_S = (0.0, DAY_S)
 _MASS_KG, _SIZE_M = (0.001, 1000.0), (0.001, 5.0)
 _BEGUN = timedelta(hours=1)  # a start that long ago is of one who has just begun, not of tomorrow
@@ -107,7 +107,7 @@ class _Reader:
         if text is None:
             return None
         try:
-            value = kind.read(text).si
+            value = kind.read(in_grams(text) if kind is MASS else text).si
         except ValueError as error:
             self._fault(ask, f"{text!r} {error}")
             return None
@@ -121,11 +121,11 @@ class _Reader:
         text = self._said.get(ask)
         if text is None:
             return None
-        found = _CLOCK.fullmatch(text.strip())
-        if found is None:
+        clock = clock_time(text)
+        if clock is None:
             self._fault(ask, f"{text!r} is no time of day; give one like 21:40")
             return None
-        moment = after.replace(hour=int(found[1]), minute=int(found[2]))
+        moment = after.replace(hour=clock.hour, minute=clock.minute)
         return moment if moment >= after else moment + timedelta(days=1)
 
     def resin(self, pot: Pot) -> str | None:

@@ -205,8 +205,9 @@ class Database:
 
     def read(self, make: Callable[[Any], _T], sql: str, values: tuple[Any, ...] = ()) -> list[_T]:
         """Return what `make` makes of each row. Raises DamagedRecordError where that cannot be."""
+        rows = self.rows(sql, values)  # a value that SQLite cannot take is no fault of the record's
         try:
-            return [make(row) for row in self.rows(sql, values)]
+            return [make(row) for row in rows]
         except (ValueError, KeyError, TypeError) as error:
             if isinstance(error, RecordError):
                 raise

@@ -10,6 +10,7 @@ RecordError
   RecordWriteError       (OSError)            disk full, disk read-only, disk failing
   LockedRecordError      (TimeoutError)       another program holds it
   WatchedRecordError     (BlockingIOError)    another watch or rehearsal feeds it
+  RefusedError           (ValueError)         what nothing that reads the record would take
   UnknownBatchError      (LookupError)        no batch of this number
   ArchiveError           (ValueError)         an archive that cannot be taken; nothing was made of it
   ExistingFileError      (FileExistsError)    something stands where a new file is due
@@ -64,6 +65,10 @@ class LockedRecordError(RecordError, TimeoutError):
 
 class WatchedRecordError(RecordError, BlockingIOError):
     """Another process feeds the record."""
+
+
+class RefusedError(RecordError, ValueError):
+    """What was to be kept is out of the bounds that everything that reads the record relies on."""
 
 
 class UnknownBatchError(RecordError, LookupError):

@@ -27,7 +27,7 @@ from potvigil.model.events import (
     Verdict,
 )
 from potvigil.model.maintenance import Part
-from potvigil.model.reading import Fault, Sample
+from potvigil.model.reading import MOST_T_S, MOST_UTC_S, Fault, Sample
 from potvigil.record.codec import (
     KINDS,
     SAMPLE_COLUMNS,
@@ -37,9 +37,8 @@ from potvigil.record.codec import (
     readings_from_text,
     summary_from_text,
 )
+from potvigil.record.errors import RefusedError
 
-# Years 1653 to 2286, and 600 years of a record: added up they stay within the years a date can have.
-MOST_UTC_S, MOST_T_S = 1e10, 2e10
 # Of format 1, which its successor turned into edits.
 _ONCE_ACTIONS = ("label", "note")
 _SPREAD_COLUMNS = frozenset(SAMPLE_COLUMNS) - {"t_s", "utc_s"}
@@ -54,12 +53,21 @@ def wrong_with(table: str, row: Row) -> str | None:
         for column, value in row.items():
             if type(value) is float or type(value) is int:
                 _check_number(column, value)
+            elif type(value) is str:
+                value.encode()  # half a surrogate pair could not be written anywhere
         check = _CHECKS.get(table)
         if check is not None:
             check(row)
     except (ValueError, KeyError, TypeError, AttributeError, OverflowError, RecursionError) as error:
         return _said(error)
     return None
+
+
+def refuse(table: str, row: Row) -> None:
+    """Raise RefusedError for a row somebody asks to keep and no reader of the record would take."""
+    wrong = wrong_with(table, row)
+    if wrong is not None:
+        raise RefusedError(f"not kept: {wrong}; give another value")
 
 
 def _said(error: Exception) -> str:

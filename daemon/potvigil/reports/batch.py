@@ -14,7 +14,6 @@ from potvigil.model.events import (
     AlarmState,
     BatchClosed,
     BatchOpened,
-    Change,
     Detail,
     Event,
     NoteEvent,
@@ -24,12 +23,15 @@ from potvigil.model.events import (
 )
 from potvigil.model.reading import Place
 from potvigil.record.errors import MissingLibraryError
+from potvigil.reports.chart_data import unseen_heat
 from potvigil.reports.html import template
 from potvigil.reports.model import Bubble, Pressed, Told
 from potvigil.units import PRESSURE_UNITS_PA, ZERO_CELSIUS_K, span
 from potvigil.wording.alarm import in_words
 from potvigil.wording.alarm_names import ALARM_WORDS
+from potvigil.wording.change import adding_up, causes, why
 from potvigil.wording.quantities import TimeTeller, alarm_state, pressure, rate, shown, two_digits
+from potvigil.wording.verdict import was_above_maximum
 
 # Shape and word say the same as the colour; colours as in IEC 60073.
 _VERDICTS = {
@@ -45,8 +47,6 @@ _REPLAY = "replay of "  # how `potvigil replay` names its runs
 _LONGEST_TITLE, _LONGEST_NAME = 90, 40
 _BAR_WIDE = 260.0
 _LEAST_WIDER = 0.005  # before a bubble is called wider, it must show as a per cent
-# Before a fall is called one it must show in the unit's last figure.
-_LEAST_SHOWN = {"psi": 0.1, "bar": 0.01, "kPa": 1.0}
 
 
 @dataclass(frozen=True, slots=True)
@@ -100,6 +100,8 @@ class _Words:
     def all(self) -> dict[str, Any]:
         told, summary = self.told, self.summary
         sign, mood, verdict = _VERDICTS[summary.verdict]
+        if summary.verdict is Verdict.HELD and was_above_maximum(summary):
+            sign, mood, verdict = "▲", "warned", "The pressure held, but it had been above the maximum"
         title, bars = self._title(), self._bars()
         return {
             "batch": told.row.id,
@@ -186,7 +188,8 @@ class _Words:
             yield "Air lost", "not known", "no estimate was reached"
         elif leak.established:
             rates = leak.rate_pa_per_s
-            yield "Air lost", rate(rates.value, self.unit), f"95 %: {self._between(rates.low, rates.high)}"
+            between = self._between(rates.low, rates.high)
+            yield "Air lost", rate(rates.value, self.unit), f"at the end of the hold; 95 %: {between}"
         elif leak.rate_pa_per_s.high < 0.0:
             yield "Air lost", "none", "the pressure rose"
         else:
@@ -197,7 +200,7 @@ class _Words:
             f"{100.0 * summary.cure.progress:.0f} %",
             f"{span(summary.end_s - summary.start_s)} since the fill began",
         )
-        names = list(dict.fromkeys(alarm.alarm.value for alarm in summary.alarms))
+        names = list(dict.fromkeys(ALARM_WORDS[alarm.alarm] for alarm in summary.alarms))
         yield "Alarms", str(len(summary.alarms)) if names else "none", ", ".join(names)
 
     # -- in words ----------------------------------------------------------------------------------
@@ -206,62 +209,31 @@ class _Words:
         change = self.summary.change
         if change is None:
             return "The pot was not held long enough to say."
-        fell = "fell" if change.total_pa < 0.0 else "rose"
-        sizes = self._adding_up(change)
-        parts = [
-            f"{size.lstrip('-')} {words}" for words, size in zip(_parts(change), sizes[1:], strict=True)
-            if float(size)
-        ]  # fmt: skip
-        none_lost = "" if float(sizes[3]) else "; no air was lost that shows in these figures"
         rest = (
             ""
             if Place.GAS in self.pot.thermometers
             else " The cooling is what the other parts leave over: no thermometer was in the gas."
         )
-        total = sizes[0].lstrip("-")
-        went = f"{fell} by {total} {self.unit}" if float(sizes[0]) else "stayed as it was"
-        why = f"{': ' if parts else ''}{', '.join(parts)}{none_lost}"
-        return f"From the hold's start to its end the gauge {went}{why}.{rest}"
+        said = why(change, self.unit).replace("-", "−")
+        return f"From the hold's start to its end the gauge {said}.{rest}"
 
     def _bars(self) -> list[Bar]:
         change = self.summary.change
         if change is None:
             return []
-        sizes = self._adding_up(change)
+        sizes = adding_up(change, self.unit)
         numbers = [float(size) for size in sizes]
         low, high = min(*numbers, 0.0), max(*numbers, 0.0)
         # what is small beside the way down to the floor must look small
         whole_way = (self.pot.working_pa - self.pot.floor_pa) / PRESSURE_UNITS_PA[self.unit]
         low = min(low, high - whole_way)
         scale = _BAR_WIDE / (high - low)
-        names = ["gauge, in all", *_parts(change)]
+        names = ["gauge, in all", *causes(change)]
         bars = [
             Bar(words, size.replace("-", "−"), (min(n, 0.0) - low) * scale, abs(n) * scale, is_total=i == 0)
             for i, (words, size, n) in enumerate(zip(names, sizes, numbers, strict=True))
         ]
         return [*bars[1:], bars[0]]
-
-    def _adding_up(self, change: Change) -> list[str]:
-        """Return total and parts, rounded so that the figures on the page add up."""
-        step = _LEAST_SHOWN[self.unit]
-        exact = [
-            pa / PRESSURE_UNITS_PA[self.unit] / step
-            for pa in (
-                change.total_pa,
-                change.cooling_pa,
-                change.barometer_pa,
-                change.leak_pa,
-                change.top_up_pa,
-            )
-        ]
-        whole = [round(each) for each in exact]
-        short = whole[0] - sum(whole[1:])
-        # the parts nearest to the next figure take what is missing
-        by_need = sorted(range(1, 5), key=lambda i: (whole[i] - exact[i]) * (1 if short > 0 else -1))
-        for i in by_need[: abs(short)]:
-            whole[i] += 1 if short > 0 else -1
-        decimals = {0.1: 1, 0.01: 2}.get(step, 0)
-        return [f"{each * step + 0.0:.{decimals}f}" for each in whole]
 
     def _leak(self) -> str:
         leak = self.summary.leak
@@ -361,6 +333,13 @@ class _Words:
                 f"No good reading from {self._clock(silence.from_s)} to {self._clock(silence.to_s)} "
                 f"({span(silence.to_s - silence.from_s)}): {shown(silence.why)}."
             )
+        for place, from_s, to_s in unseen_heat(self.told):
+            yield (
+                f"No reading of the {place} thermometer from {self._clock(from_s)} to {self._clock(to_s)} "
+                f"({span(to_s - from_s)}); what the temperature did then is not known."
+            )
+        if not self.pot.thermometers:
+            yield "The temperature: no thermometer is fitted, so cooling and loss are hard to tell apart."
         for run in self.told.runs[1:]:
             unsure = "" if run.gap_known else "; how long the machine was off before is not known"
             yield f"The watch was started again at {self._clock(run.start_t_s)}{unsure}."
@@ -430,8 +409,8 @@ class _Words:
                     return None
                 sign = "▲" if event.priority is Priority.HIGH else "△"
                 if event.state is AlarmState.UNACKNOWLEDGED:
-                    return Row(time, event.alarm.value, self._said(event), sign)
-                return Row(time, event.alarm.value, f"{alarm_state(event, self.pot.tz).capitalize()}.")
+                    return Row(time, ALARM_WORDS[event.alarm], self._said(event), sign)
+                return Row(time, ALARM_WORDS[event.alarm], f"{alarm_state(event, self.pot.tz).capitalize()}.")
             case NoteEvent():
                 return Row(time, event.note.value, shown(event.text))
             case BatchOpened():
@@ -493,16 +472,6 @@ class _Words:
     def _moment(self, t_s: float) -> str:
         local = self.told.local(t_s)
         return self._clock(t_s) if local is None else f"{local:%H:%M:%S}"
-
-
-def _parts(change: Change) -> list[str]:
-    """Name the four causes of a change, as they went this time."""
-    return [
-        "cooling" if change.cooling_pa <= 0.0 else "warming",
-        "barometer up" if change.barometer_pa <= 0.0 else "barometer down",
-        "air lost" if change.leak_pa <= 0.0 else "unexplained gain",
-        "let out" if change.top_up_pa < 0.0 else "topped up",
-    ]
 
 
 def _flat(tree: Mapping[str, object], above: str = "") -> Iterator[tuple[str, str]]:

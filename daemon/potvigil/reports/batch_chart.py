@@ -156,7 +156,8 @@ class _Chart:
     def _draw_stages(self, axis: Axes) -> None:
         """Draw a strip under the pressure that says which stage it was."""
         entered = [(event.t_s, event.stage) for event in self.told.events if isinstance(event, StageEvent)]
-        ends_s = [t_s for t_s, _ in entered[1:]] + [self.told.summary.end_s]
+        # opened and closed by hand, a batch may have entered none
+        ends_s = [t_s for t_s, _ in [*entered, (self.told.summary.end_s, None)][1:]]
         foot = -STRIP_IN / PRESSURE_IN
         across = axis.get_xaxis_transform()
         for number, ((from_s, stage), to_s) in enumerate(zip(entered, ends_s, strict=True)):

@@ -1,8 +1,12 @@
 """What a chart draws of what was read: thinned, and within which limits."""
 
-from collections.abc import Sequence
+from collections.abc import Iterator, Sequence
+from itertools import groupby
+from operator import itemgetter
 
+from potvigil.model.events import Stage
 from potvigil.model.reading import Place
+from potvigil.record.tables.ledger import TRACE_PERIOD_S
 from potvigil.reports.model import Told
 from potvigil.units import ZERO_CELSIUS_K
 
@@ -73,6 +77,19 @@ def temperatures_of(told: Told) -> dict[Place, Points]:
         if any(value is not None for _, value in kelvin):
             lines[place] = [(t_s, None if k is None else k - ZERO_CELSIUS_K) for t_s, k in kelvin]
     return lines
+
+
+def unseen_heat(told: Told) -> Iterator[tuple[Place, float, float]]:
+    """Yield (place, from, to) of each stretch of a shut pot in which a fitted thermometer said nothing."""
+    shut = [each for each in told.traces if each.stage in (Stage.SETTLING, Stage.HOLDING)]
+    for place in Place:
+        if place not in told.pot.thermometers:
+            continue
+        known = [getattr(each, f"{place}_k") is not None for each in shut]
+        for is_known, stretch in groupby(zip(known, shut, strict=True), key=itemgetter(0)):
+            if not is_known:
+                times = [each.t_s for _, each in stretch]
+                yield place, times[0], times[-1] + TRACE_PERIOD_S
 
 
 def last_value(points: Points, until_s: float | None, unit: float) -> float | None:

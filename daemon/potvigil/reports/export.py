@@ -23,7 +23,7 @@ from potvigil.model.events import (
 from potvigil.model.pot import Pot, Reference
 from potvigil.model.reading import Place, Quality, Reading, Sample
 from potvigil.record.rows import EditRow, ListedBatch
-from potvigil.units import PA_PER_HPA, PA_PER_KPA, SECONDS_PER_HOUR
+from potvigil.units import PA_PER_HPA, PA_PER_KPA, PRESSURE_UNITS_PA, SECONDS_PER_HOUR
 from potvigil.wording.quantities import rfc3339
 
 # No sensor of ours tells more than a pascal, no clock of ours an event better than a tenth of a second.
@@ -197,17 +197,22 @@ def write_json_lines(
         file.write(json_text(batch_line(summary, origin_s)) + "\n")
 
 
-def write_csv(file: TextIO, pairs: Iterable[tuple[Sample, Reading]], pot: Pot) -> int:
+def write_csv(
+    file: TextIO, pairs: Iterable[tuple[Sample, Reading]], pot: Pot, unit: str | None = None
+) -> int:
     """Write samples as a recorded log that can be replayed; return the number of rows.
 
     pairs: each sample with the reading the core made of it. The pressure is that of the reading, of the kind
     the pot's transducer measures; a bad one is an empty cell. Temperatures and barometer are those of the
-    sample, because the reading's barometer may be assumed. `utc` is for people; a replay goes by `elapsed_s`.
+    sample, because the reading's barometer may be assumed. A replay goes by `elapsed_s`, and takes the wall
+    clock from `time`. unit: of the pot's pressure, else that of the pot.
     """
     is_absolute = pot.transducer is not None and pot.transducer.reference is Reference.ABSOLUTE
-    pressure = "absolute_pressure_kpa" if is_absolute else "gauge_pressure_kpa"
+    unit = unit or pot.pressure_unit
+    unit_pa = PRESSURE_UNITS_PA[unit]
+    pressure = f"{'absolute' if is_absolute else 'gauge'}_pressure_{unit.lower()}"
     temperatures = (f"{place}_temperature_c" for place in Place)
-    file.write(",".join(("elapsed_s", "utc", pressure, *temperatures, "ambient_pressure_hpa")) + "\n")
+    file.write(",".join(("elapsed_s", "time", pressure, *temperatures, "ambient_pressure_hpa")) + "\n")
     first_s: float | None = None
     count = 0
     for sample, reading in pairs:
@@ -219,7 +224,7 @@ def write_csv(file: TextIO, pairs: Iterable[tuple[Sample, Reading]], pot: Pot) -
         cells = (
             _cell(sample.t_s - first_s),
             "" if sample.utc_s is None else rfc3339(sample.utc_s),
-            _cell(pressure_pa, PA_PER_KPA),
+            _cell(pressure_pa, unit_pa),
             *(_cell(getattr(sample, f"{place}_c")) for place in Place),
             _cell(sample.ambient_pa, PA_PER_HPA),
         )

@@ -52,7 +52,9 @@ _BY_MQTT = "mqtt"
 _BEGUN_ANEW_S = 600.0
 # A sleep is cut so that a request to stop is heard soon.
 _LONGEST_SLEEP_S = 1.0
-_CLOCK_UNSET = Told("Set this machine's clock", "It is not set: times are counted from now until it is.")
+_CLOCK_UNSET = Told(
+    "Set this machine's clock", "It is not set: until then you are told in how long, not at what time."
+)
 
 OnEvent = Callable[[str, int | None, Event], None]  # pot, batch, what happened
 
@@ -301,7 +303,10 @@ class Service:
             self._store.commit_due(t_s)
             self._mend_times(t_s, now)
         except RecordError as error:
-            told = Told("See to the record's disk", f"The watch goes on, but nothing is being kept: {error}")
+            told = Told(
+                "See why the record cannot be written",
+                f"Nothing is being kept: {error}. The pot is still watched, and alarms still come.",
+            )
         for watch in self.watches.values():
             watch.report(AlarmId.RECORD_FAILING, told)
 
@@ -331,8 +336,8 @@ class Service:
         fault, told = self._signals.fault, None
         if fault is not None:
             told = Told(
-                "Check the wires of lamp, buzzer and button, then try `potvigil alarm test`",
-                f"{fault[:1].upper()}{fault[1:]}. Nobody may see or hear an alarm there.",
+                "Check the wires of lamp and buzzer, then try `potvigil alarm test`",
+                f"{fault[:1].upper()}{fault[1:]}. An alarm may not be seen or heard there.",
             )
         for watch in self.watches.values():
             watch.report(AlarmId.SIGNALS_FAILING, told)

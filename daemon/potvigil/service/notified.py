@@ -23,7 +23,7 @@ class Notified:
         if status is None:
             return _ABSENT
         said = [
-            f"{name} is not reached ({fault}) and may not hear of an alarm."
+            f"{name} is not reached ({fault}): an alarm may not get through."
             for name, fault in status.targets.items()
             if fault is not None
         ]
@@ -31,7 +31,7 @@ class Notified:
             said.append(f"The heartbeat does not get through ({status.heartbeat}).")
         if not said:
             return None
-        return Told("Check how the phone is reached, then try `potvigil alarm test`", " ".join(said))
+        return Told("Check phone and network, then try `potvigil alarm test`", " ".join(said))
 
     def of_test(self, pot_id: str, since_s: float | None, *, is_last: bool) -> tuple[bool, str] | None:
         """Return whether a test of the alarm reached everybody, and in words; None while that is not known.

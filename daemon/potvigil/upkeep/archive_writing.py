@@ -28,16 +28,22 @@ from potvigil.wording.quantities import rfc3339
 
 
 def export_all(
-    record: Path, out: Path, *, made_utc_s: float | None, progress: OnProgress = lambda table, rows: None
+    record: Path,
+    out: Path,
+    *,
+    made_utc_s: float | None,
+    replace: bool = True,
+    progress: OnProgress = lambda table, rows: None,
 ) -> Archived:
     """Write the whole record to an archive, as it is at one moment, whatever is written meanwhile.
 
     One snapshot and no copy: a copy would need the record's room once more and wear the card. Meanwhile the
     write-ahead log grows by what the watch writes, some 60 kB a minute, and nobody is held up.
+    replace: whether an earlier archive of ours at `out` may go; nothing else ever does.
     Raises a RecordError; then nothing is left behind.
     """
     _check_may_replace(out)
-    with closing(Database.open_read_only(record)) as db, whole(out, replace=True) as part:
+    with closing(Database.open_read_only(record)) as db, whole(out, replace=replace) as part:
         members: dict[str, dict[str, Any]] = {}
         with db.snapshot(), zipfile.ZipFile(part, "w", zipfile.ZIP_DEFLATED) as archive:
             for table in TABLES:

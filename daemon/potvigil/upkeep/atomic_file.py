@@ -1,5 +1,6 @@
 """A file that appears under its name only when it is complete and on the medium, or not at all."""
 
+import errno
 import os
 from collections.abc import Iterator
 from contextlib import contextmanager
@@ -22,8 +23,8 @@ def whole(path: Path, *, replace: bool) -> Iterator[Path]:
     """
     try:
         path = path.resolve()
-        part = path.with_name(f".{path.name}.{os.getpid()}.part")
         check_free(path, replace=replace)
+        part = path.with_name(f".{path.name}.{os.getpid()}.part")
         os.close(make_new(part))
     except (OSError, RuntimeError, ValueError) as error:
         if isinstance(error, RecordError):
@@ -91,11 +92,12 @@ def _unwritable(path: Path, error: Exception) -> UnwritableRecordError:
 
 
 @contextmanager
-def whole_file(path: Path) -> Iterator[TextIO]:
+def whole_file(path: Path, *, replace: bool = True) -> Iterator[TextIO]:
     """Open a text file for writing that appears under its name only when it is complete and on the medium.
 
     It is written beside its place under another name; on any error that is removed, and what stood at `path`
-    stays. A path that is no plain file (a pipe, /dev/stdout) is written straight.
+    stays. A path that is no plain file (a pipe, /dev/stdout) is written straight. replace: whether a file
+    that stands there may go; else FileExistsError is raised. Raises OSError.
     """
     path = path.resolve()
     if path.exists() and not path.is_file():
@@ -103,16 +105,21 @@ def whole_file(path: Path) -> Iterator[TextIO]:
             yield file
         return
     part = path.with_name(f".{path.name}.{os.getpid()}.part")
+    if path.exists() and not replace:
+        raise FileExistsError(errno.EEXIST, os.strerror(errno.EEXIST), str(path))
     try:
         # what somebody asked for and hands on: who may read it is for the umask to say
         with os.fdopen(make_new(part, 0o666), "w", encoding="utf-8", newline="\n") as file:
             yield file
             file.flush()
             os.fsync(file.fileno())
-        part.replace(path)
-    except BaseException:
-        part.unlink(missing_ok=True)
+        _take_name(part, path, replace=replace)
+    except BaseException as error:
+        if isinstance(error, OSError) and error.filename == str(part):
+            error.filename = str(path)  # the name that was asked for
         raise
+    finally:
+        part.unlink(missing_ok=True)
     folder = os.open(path.parent, os.O_RDONLY | os.O_DIRECTORY)
     try:
         os.fsync(folder)  # the new name itself

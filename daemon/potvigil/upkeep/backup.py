@@ -12,11 +12,16 @@ from potvigil.upkeep.check import BACKUP_PAGES, BACKUP_REST_S
 
 
 def backup(
-    record: Path, out: Path, *, progress: Callable[[int, int], None] = lambda left, total: None
+    record: Path,
+    out: Path,
+    *,
+    replace: bool = True,
+    progress: Callable[[int, int], None] = lambda left, total: None,
 ) -> int:
     """Copy the record as it is now to `out`, while it is in use; return the size of the copy, bytes.
 
-    An earlier copy at `out` is replaced, nothing else. The copy is read once before it takes its name.
+    replace: whether an earlier copy at `out` may go; nothing else ever does. The copy is read once before it
+    takes its name.
     progress: pages still to go, pages in all. Raises a RecordError; then nothing is left behind.
     """
     with suppress(FileNotFoundError):
@@ -24,7 +29,7 @@ def backup(
             raise ExistingFileError(f"{out} is the record itself; give another path for its copy")
     if out.is_file():
         is_record(out)  # raises NotARecordError
-    with closing(Database.open_read_only(record)) as db, whole(out, replace=True) as part:
+    with closing(Database.open_read_only(record)) as db, whole(out, replace=replace) as part:
         db.copy_to(part, out, BACKUP_PAGES, BACKUP_REST_S, progress)
         with closing(Database.open_still(part)) as copy:
             answer = copy.rows("PRAGMA integrity_check(1)")[0][0]

@@ -207,6 +207,7 @@ class Batch:
                 leak_established=leak is not None and leak.established,
                 unseen_s=self._unseen_s + (missing_s if missing_s > UNSEEN_AFTER_S else 0.0),
                 longest_gap_s=max(self._longest_gap_s, missing_s),
+                above_maximum=any(each.alarm is AlarmId.OVER_PRESSURE for each in self._alarms),
             )
         )
         return BatchSummary(

@@ -95,17 +95,20 @@ def _pressure_sensor(scene: Scene) -> Told | None:
     if scene.pressure_fault is None:
         return None
     return Told(
-        "Read the pot's own gauge",
+        "Read the pot's own gauge: there are no pressure alarms until this is mended",
         f"The pressure reading cannot be trusted: {scene.pressure_fault}. "
-        "Check plug and cable of the transducer.",
+        "Check the transducer's electrical plug and cable; unscrew nothing under pressure.",
     )
 
 
 def _readings_stopped(scene: Scene) -> Told | None:
     if not scene.gap_s:
         return None
+    gauge_pa = scene.reading.gauge_pa
+    now = "" if gauge_pa is None else f", at {pressure(gauge_pa, scene.pot.pressure_unit)}"
     return Told(
-        "Compare the pot's own gauge", f"No readings for {span(scene.gap_s)} until now: nobody watched."
+        "See whether the pot's own gauge says the same",
+        f"There were no readings for {span(scene.gap_s)}: the pot was not watched. It is watched again{now}.",
     )
 
 
@@ -118,7 +121,7 @@ def _thermometer(scene: Scene) -> Told:
     )
     several = "s" if len(scene.missing) > 1 else ""
     return Told(
-        f"Check plug and cable of the {' and '.join(scene.missing)} thermometer{several}",
+        f"Check plug and cable of the {' and '.join(scene.missing)} thermometer{several}; leave the lid shut",
         f"{which[0].upper()}{which[1:]}. The watch goes on; {lost}.",
     )
 
@@ -129,9 +132,10 @@ def _vented_early(scene: Scene) -> Told | None:
         return None
     cure = scene.batch.clock.cure()
     return Told(
-        "Stay clear and shut the supply, unless you opened the vent yourself",
-        f"The pot is empty at {100.0 * cure.progress:.0f} % of the cure, before gel. If nobody opened the "
-        "vent, lid or hose has let go. Bubbles grow back until gel.",
+        "If you did not vent it: shut off the air away from the pot and stay clear",
+        f"The pot shows no pressure at {100.0 * cure.progress:.0f} % of the cure, before gel: it was "
+        "vented, or lid or hose failed. Open nothing until the pot's own gauge reads zero with the vent "
+        "fully open. Bubbles grow until the resin gels.",
     )
 
 
@@ -143,9 +147,9 @@ def _over_pressure(scene: Scene, gauge_pa: float) -> Told | None:
         return None
     unit = scene.pot.pressure_unit
     return Told(
-        "Stay clear and shut the supply",
+        "Shut off the air away from the pot and stay clear",
         f"{pressure(gauge_pa, unit)}: above the pot's marked maximum of "
-        f"{pressure(scene.pot.maximum_pa, unit)}. Let the relief valve work.",
+        f"{pressure(scene.pot.maximum_pa, unit)}. Leave lid and clamps alone and let the relief valve work.",
         figure=gauge_pa,
         step=FALLEN_SHARE * scene.pot.working_pa,
     )
@@ -160,24 +164,29 @@ def _slow_to_pressure(scene: Scene, batch: Batch) -> Told | None:
     left_s = batch.clock.seconds_to(working_time_s)
     if left_s > max(WORKING_TIME_LEFT_SHARE * working_time_s, WORKING_TIME_LEFT_S):
         return None
+    now = pressure(scene.reading.gauge_pa or 0.0, scene.pot.pressure_unit)
     if left_s <= 0.0:
         return Told(
-            "Find what holds the fill up, or stop: the resin thickens",
-            "Still not at working pressure, and the working time is used up.",
+            "Fill the pot now, or give this batch up",
+            f"It is at {now}, and the working time of the resin is used up.",
+            says="over",
         )
     return Told(
         f"Bring the pot to {pressure(scene.pot.working_pa, scene.pot.pressure_unit)}",
-        "Still not at working pressure, and the working time ends. "
-        "Find what holds the fill up, or stop before the resin thickens.",
+        f"It is at {now}, and then the working time of the resin is over. Check compressor, regulator and "
+        "inlet valve; touch no clamp under pressure.",
         by_s=scene.reading.t_s + left_s,
+        says="",
     )
 
 
 def _rapid_loss(scene: Scene) -> Told:
     gauge_pa = scene.reading.gauge_pa or 0.0
     return Told(
-        "Stay clear of the lid; shut the supply",
-        f"The pot is losing pressure fast, now {pressure(gauge_pa, scene.pot.pressure_unit)}.",
+        "Shut off the air away from the pot; stay clear of the lid",
+        f"The pot is losing pressure fast, now {pressure(gauge_pa, scene.pot.pressure_unit)}. Unless you are "
+        "venting it, lid or hose may be failing: do not top it up, and go near only when its own gauge reads "
+        "zero.",
         figure=gauge_pa,
         step=2.0 * FALLEN_SHARE * scene.pot.working_pa,
     )
@@ -193,28 +202,27 @@ def _below_floor(scene: Scene, batch: Batch, gauge_pa: float) -> Told | None:
         return None
     growth = diameter_growth(pot.working_pa, max(gauge_pa, 0.0), scene.reading.ambient_pa)
     now, floor = pressure(gauge_pa, pot.pressure_unit), pressure(pot.floor_pa, pot.pressure_unit)
-    do, why = _top_up(scene, batch)
+    working = pressure(pot.working_pa, pot.pressure_unit)
+    do, why = _top_up(scene, batch, working)
     return Told(
         do,
         f"{now}: {'just ' if now == floor else ''}below the floor of {floor} with {_cure_left(scene, batch)} "
-        f"of the cure to go; bubbles are {100.0 * (growth - 1.0):.0f} % wider than at working pressure.{why}",
+        f"of the cure to go; bubbles are {100.0 * (growth - 1.0):.0f} % wider than at {working}.{why}",
         says="",
         figure=gauge_pa,
         step=FALLEN_SHARE * pot.working_pa,
     )
 
 
-def _top_up(scene: Scene, batch: Batch) -> tuple[str, str]:
+def _top_up(scene: Scene, batch: Batch, working: str) -> tuple[str, str]:
     """Return what to do about a pot below its floor, and what that can no longer mend."""
     if batch.clock.cure().done_s - scene.reading.t_s < TOP_UP_TAKES_S:
         return "Nothing to do before venting; then look at the cast", " It is too late to top up."
     # what is gelled is not hard: it is to stay under pressure, though bubbles in it move no more
     if batch.resin.gel_s is None:
-        return "Top up now", " If the resin has gelled, bubbles that have grown may stay."
-    return (
-        "Top up now",
-        " The resin has gelled: bubbles that have grown may stay." if batch.clock.gelled else "",
-    )
+        return f"Top up to {working} now", " If the resin has gelled, bubbles that have grown may stay."
+    stay = " The resin has gelled: bubbles that have grown may stay." if batch.clock.gelled else ""
+    return f"Top up to {working} now", stay
 
 
 def _floor_ahead(scene: Scene, batch: Batch, gauge_pa: float) -> Told | None:
@@ -234,14 +242,15 @@ def _floor_ahead(scene: Scene, batch: Batch, gauge_pa: float) -> Told | None:
     do = f"Top up to {pressure(pot.working_pa, pot.pressure_unit)}"
     says = "ahead" if before > 0.0 else "close"
     losing = rate(leak.rate_pa_per_s.value, pot.pressure_unit)
-    text = f"Losing {losing}: passes {pressure(pot.floor_pa, pot.pressure_unit)} {about}, {order}."
+    text = f"Losing {losing}: falls below {pressure(pot.floor_pa, pot.pressure_unit)} {about}, {order}."
     if pot.supply is Supply.REGULATED:
         do = "See to the supply"
         text += " It gives no air any more."
     if forecast.top_up_until_s is not None:
-        enough = " and through the cure" if forecast.top_up_until_s >= done_s else ""
-        text += f" Topped up now it lasts {teller.until(forecast.top_up_until_s)}{enough}."
-        says += enough
+        lasts = forecast.top_up_until_s >= done_s
+        until = "through the cure" if lasts else f"at least {teller.until(forecast.top_up_until_s)}"
+        text += f" Topped up now it lasts {until}{'' if lasts else '; top it up again by then'}."
+        says += str(lasts)
     told = Told(
         do,
         text,
@@ -264,8 +273,8 @@ def _leak(scene: Scene, batch: Batch) -> Told | None:
     rates, borne = leak.rate_pa_per_s, _borne(scene, batch)
     told = Told(
         "After venting, look at lid clamps, seal and valves",
-        f"Air is being lost: {rate(rates.value, unit)} ({rate(rates.low, unit)} to {rate(rates.high, unit)}) "
-        f"{_teller(scene).since(leak.onset_s)}. {borne}.",
+        f"{borne}. Losing {rate(rates.value, unit)} ({rate(rates.low, unit)} to {rate(rates.high, unit)}) "
+        f"{_teller(scene).since(leak.onset_s)}.",
         says=borne,
         figure=rates.value,
         step=GROWN_SHARE * rates.value,
@@ -306,9 +315,10 @@ def _supply_masking(scene: Scene, batch: Batch) -> Told | None:
             return None
         lost_pa_per_s = lost.value
     return Told(
-        "See that the supply lasts the night",
-        f"{len(recent)} top-ups in {span(MASKING_WITHIN_S)} hide a leak of about "
-        f"{rate(lost_pa_per_s, scene.pot.pressure_unit)}.",
+        "Check that the air supply lasts the night",
+        f"A leak of about {rate(lost_pa_per_s, scene.pot.pressure_unit)} is being made up: {len(recent)} "
+        f"top-ups in {span(MASKING_WITHIN_S)}. The pot holds only as long as there is air. "
+        "Look for the leak after venting.",
         says="",
         figure=lost_pa_per_s,
         step=GROWN_SHARE * lost_pa_per_s,

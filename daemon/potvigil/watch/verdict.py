@@ -15,7 +15,7 @@ class Facts:
 
     end_s: vent or last sample. vented: the pressure was let out. hold_s: what the cure needs. gelled: by the
     vent. floor_crossed_s: when it fell below the floor before the cure was done. unseen_s, longest_gap_s:
-    time without a good reading before that.
+    time without a good reading before that. above_maximum: as the alarm of it says.
     """
 
     end_s: float
@@ -27,10 +27,16 @@ class Facts:
     leak_established: bool
     unseen_s: float
     longest_gap_s: float
+    above_maximum: bool = False
 
 
 def judge(facts: Facts) -> tuple[Verdict, str]:
-    """Return the verdict and its reason in words."""
+    """Return the verdict and its reason in words; a pot that went above its maximum is never only praised."""
+    verdict, reason = _judge(facts)
+    return verdict, f"{reason}; it had gone above the marked maximum" if facts.above_maximum else reason
+
+
+def _judge(facts: Facts) -> tuple[Verdict, str]:
     if not facts.pressurised:
         return Verdict.INCOMPLETE, "the pot never came to pressure"
     if facts.floor_crossed_s is not None:

@@ -16,6 +16,7 @@ from potvigil.model.events import (
     NoteId,
     Outcome,
 )
+from potvigil.wording.alarm_names import ALARM_WORDS
 from potvigil.wording.quantities import alarm_state
 
 
@@ -28,7 +29,8 @@ def answer(command: Command, events: Iterable[Event], tz: tzinfo | None) -> Answ
                 return Answer(Outcome.REFUSED, event.text)
             case AlarmEvent():
                 over = command.action is Action.UNSHELVE and event.state is AlarmState.NORMAL
-                said.append(f"{event.alarm}: {'no longer put aside' if over else alarm_state(event, tz)}")
+                state = "no longer put aside" if over else alarm_state(event, tz)
+                said.append(f"{ALARM_WORDS[event.alarm]}: {state}")
             case EditEvent():
                 said.append(f"{event.field}: {event.new or 'taken back'}")
             case BatchClosed():

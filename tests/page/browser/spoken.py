@@ -74,7 +74,7 @@ FLOOR_AHEAD = at(
         AlarmId.FLOOR_AHEAD,
         "Top up to 60.0 psi",
         "Losing 3.05 psi/h: passes 45.0 psi about 03:40 (03:20-04:05), 3 h before the cure is done. "
-        "Topped up now it lasts to 06:30 and through the cure.",
+        "Topped up now it lasts at least to 06:30 and through the cure.",
         by_s=T_S + 4.0 * 3600.0,
     ),
 )

@@ -28,6 +28,22 @@ def refuse_beside_a_watch(settings: Settings) -> None:
         raise UseError("the watch is running and asks the same wires; stop it first: systemctl stop potvigil")
 
 
+VENT = (
+    "To vent: shut the supply, open the vent fully and confirm zero on the pot's own gauge before you loosen "
+    "the lid."
+)
+
+
+@contextmanager
+def leaving_word() -> Iterator[None]:
+    """Say, however a dialogue ends before its end, that the pot may still be under pressure."""
+    try:
+        yield
+    except BaseException:
+        print(f"\nThe pot may be under pressure. {VENT}", flush=True)
+        raise
+
+
 @contextmanager
 def own_station(settings: Settings) -> Iterator[Station]:
     """Open what the settings name, for as long as it is used."""

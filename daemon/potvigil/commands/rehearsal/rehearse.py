@@ -7,7 +7,7 @@ import subprocess
 import sys
 import tempfile
 from collections.abc import Iterator
-from contextlib import contextmanager
+from contextlib import contextmanager, suppress
 from dataclasses import replace
 from datetime import UTC, datetime
 from pathlib import Path
@@ -24,6 +24,7 @@ from potvigil.outputs.mqtt_link import MqttLink
 from potvigil.outputs.patterns import Lamp, Rhythm, Show
 from potvigil.outputs.signals import Signals
 from potvigil.paths import rehearsed_records
+from potvigil.record.errors import MissingRecordError
 from potvigil.record.store import Store
 from potvigil.service.loop import Service
 from potvigil.service.wiring import mqtt_link, quiet_hours, signal_wiring
@@ -50,6 +51,7 @@ def rehearse(args: argparse.Namespace) -> int:
         night = on_own_wiring(night, settings)
     link = None if args.mqtt is None else _link(args.mqtt, settings)
     record = args.record or _rehearsal_record(night.name)
+    _refuse_real(record)
     if args.notify and (args.config is None or settings.notify is None):
         raise UseError("--notify: needs --config with settings that say who is told, under notify:")
     is_shown = args.page is not None or args.notify
@@ -158,6 +160,13 @@ def _beside(words: list[str], name: str) -> Iterator[None]:
             process.stdout.close()
 
 
+def _refuse_real(record: Path) -> None:
+    """Raise UseError for a record of real batches: what was simulated is not to lie among them."""
+    with suppress(MissingRecordError), Store.open_read_only(record) as store:
+        if any(run.rehearsed is None for run in store.runs()):
+            raise UseError(f"{record} holds what was measured; give --record another path, or leave it out")
+
+
 def _rehearsal_record(night: str) -> Path:
     stamp = datetime.now(UTC).strftime("%Y%m%dT%H%M%S")
     return rehearsed_records() / f"{night}-{stamp}-{os.getpid()}.db"
@@ -190,9 +199,11 @@ def _link(where: str, settings: Settings) -> MqttLink:
 
 @contextmanager
 def _interruptible(service: Service) -> Iterator[None]:
-    """Let Ctrl-C end the night at hand and still print what came of it."""
-    before = signal.signal(signal.SIGINT, lambda *_: service.request_stop())
+    """Let Ctrl-C and SIGTERM end the night at hand: what came of it is printed, what runs beside is ended."""
+    ending = (signal.SIGINT, signal.SIGTERM)
+    before = [signal.signal(each, lambda *_: service.request_stop()) for each in ending]
     try:
         yield
     finally:
-        signal.signal(signal.SIGINT, before)
+        for each, handler in zip(ending, before, strict=True):
+            signal.signal(each, handler)

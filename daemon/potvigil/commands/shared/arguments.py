@@ -8,8 +8,18 @@ from pathlib import Path
 from typing import TypeAlias
 
 from potvigil import __version__
+from potvigil.commands.shared.argument_types import (
+    OneLineParser,
+    count,
+    days,
+    minutes,
+    number,
+    port,
+    seed,
+    speed,
+)
 from potvigil.commands.shared.machine_arguments import add_machine_verbs
-from potvigil.commands.shared.options import DETAIL_OPTIONS, PARTS, PLAN_OPTIONS
+from potvigil.commands.shared.options import DETAIL_OPTIONS, PARTS, PLAN_OPTIONS, UNITS
 from potvigil.model.events import AlarmId, Detail, Priority, Verdict
 from potvigil.record.batch_query import OPEN
 
@@ -76,7 +86,7 @@ _EXAMPLES = {
 
 
 def build_parser() -> argparse.ArgumentParser:
-    parser = argparse.ArgumentParser(
+    parser: argparse.ArgumentParser = OneLineParser(
         prog="potvigil",
         description="Night watch for a resin caster's pressure pot. It watches; it replaces no gauge, "
         "relief valve or inspection.",
@@ -104,18 +114,19 @@ def build_parser() -> argparse.ArgumentParser:
         "--config", type=Path, metavar="FILE", help="on the pot and wires of these settings"
     )
     rehearse.add_argument("--pot", metavar="ID", help="which pot of the settings; the first if left out")
-    rehearse.add_argument("--speed", type=_speed, metavar="N", help="N times real time; default: at once")
-    rehearse.add_argument("--seed", type=int, default=0, help="another seed, other noise")
+    rehearse.add_argument("--speed", type=speed, metavar="N", help="N times real time; default: at once")
+    rehearse.add_argument("--seed", type=seed, default=0, help="another seed, other noise")
     rehearse.add_argument("--mqtt", nargs="?", const="", metavar="HOST[:PORT]", help=_REHEARSED_MQTT)
     rehearse.add_argument("--record", type=Path, metavar="FILE", help="keep the record here")
     rehearse.add_argument("--notify", action="store_true", help=_REHEARSED_NOTIFY)
-    rehearse.add_argument("--page", nargs="?", type=_port, const=8642, metavar="PORT", help=_REHEARSED_PAGE)
+    rehearse.add_argument("--page", nargs="?", type=port, const=8642, metavar="PORT", help=_REHEARSED_PAGE)
 
     replay = _verb(verbs, "replay", "replay:replay", "put a recorded log through the same watch")
     replay.add_argument("log", type=Path, metavar="LOG.csv")
     replay.add_argument("--config", type=Path, metavar="FILE", help="settings, YAML")
     replay.add_argument("--pot", metavar="ID", help="which pot of the settings")
     replay.add_argument("--json", metavar="OUT", help="write JSON lines; - for standard output")
+    _add_replace(replay)
     replay.add_argument("--record", type=Path, metavar="FILE", help="keep a record too")
 
     check = _verb(
@@ -183,7 +194,7 @@ def build_parser() -> argparse.ArgumentParser:
         help="make that instead; a certificate for TLS",
     )
     page.add_argument("--renew", action="store_true", help="renew the certificate, where that is due")
-    page.add_argument("--port", type=_port, metavar="N", help="default: of the settings, or 8642")
+    page.add_argument("--port", type=port, metavar="N", help="default: of the settings, or 8642")
     page.add_argument("--live", type=Path, metavar="FILE", help="where the watch leaves what it knows now")
     page.add_argument(
         "--out", type=Path, metavar="FILE", help="file of the password's hash; folder of the certificate"
@@ -246,7 +257,7 @@ def _add_batch_verbs(verbs: _Verbs) -> None:
     listing.add_argument("--find", metavar="TEXT", help="with these words in label, resin, note, ...")
     listing.add_argument("--alarm", choices=[each.value for each in AlarmId], metavar="ALARM", help="with it")
     some = listing.add_mutually_exclusive_group()
-    some.add_argument("--limit", type=_count, metavar="N", help="the newest N only; usually 50")
+    some.add_argument("--limit", type=count, metavar="N", help="the newest N only; usually 50")
     some.add_argument("--all", action="store_true", help="all of them")
     listing.add_argument("--json", action="store_true", help="as JSON lines, all of them")
     shown = _verb(
@@ -256,7 +267,7 @@ def _add_batch_verbs(verbs: _Verbs) -> None:
         "show what happened in a batch and how it is judged",
         record=True,
     )
-    shown.add_argument("batch", type=int, metavar="ID")
+    shown.add_argument("batch", type=number, metavar="ID")
     out = _verb(
         verbs,
         "export",
@@ -264,9 +275,11 @@ def _add_batch_verbs(verbs: _Verbs) -> None:
         "write a batch as CSV (to replay) or JSON lines",
         record=True,
     )
-    out.add_argument("batch", type=int, metavar="ID")
+    out.add_argument("batch", type=number, metavar="ID")
     out.add_argument("--format", choices=("csv", "jsonl"), default="csv")
+    out.add_argument("--units", choices=UNITS, help="of the pressures in CSV; default: of the settings")
     out.add_argument("--out", type=Path, metavar="FILE", help="default batch-ID.FORMAT here; - for stdout")
+    _add_replace(out)
     report = _verb(
         verbs,
         "report",
@@ -274,12 +287,15 @@ def _add_batch_verbs(verbs: _Verbs) -> None:
         "write the report of a batch as one HTML file",
         record=True,
     )
-    report.add_argument("batch", type=int, metavar="ID")
+    report.add_argument("batch", type=number, metavar="ID")
     report.add_argument("--out", type=Path, metavar="FILE.html", help="default batch-ID-LABEL.html here")
     _add_page_kinds(report)
-    for name, what in (("label", "name a batch"), ("note", "write a note to a batch")):
+    for name, what in (
+        ("label", "name a batch"),
+        ("note", "add a note to a batch; batch edit --note replaces it"),
+    ):
         words = _verb(verbs, name, "edit:edit", what, record=True)
-        words.add_argument("batch", type=int, metavar="ID")
+        words.add_argument("batch", type=number, metavar="ID")
         words.add_argument(name, metavar="TEXT")
     edited = _verb(
         verbs,
@@ -288,7 +304,7 @@ def _add_batch_verbs(verbs: _Verbs) -> None:
         "say or change what a batch is; an empty text takes it back",
         record=True,
     )
-    edited.add_argument("batch", type=int, metavar="ID")
+    edited.add_argument("batch", type=number, metavar="ID")
     _add_details(edited)
     opened = _verb(verbs, "open", "edit:open_batch", "open a batch by hand, at mixing", record=True)
     opened.add_argument("--pot", metavar="ID")
@@ -303,6 +319,7 @@ def _add_record_verbs(verbs: _Verbs, inner: _Verbs) -> None:
     )
     out.add_argument("--all", action="store_true", required=True, help="all of it; one batch: batch export")
     out.add_argument("--out", type=Path, metavar="FILE.zip", help="default potvigil-DATE.zip here")
+    _add_replace(out)
     into = _verb(verbs, "import", "record:import_record", "make a new record of an archive", record=True)
     into.add_argument("archive", type=Path, metavar="FILE.zip")
     _verb(
@@ -316,9 +333,10 @@ def _add_record_verbs(verbs: _Verbs, inner: _Verbs) -> None:
     thinned = _verb(
         inner, "thin", "record:thin_record", "replace old samples by means; events stay", record=True
     )
-    thinned.add_argument("--older-than", type=_days, metavar="DAYS", help="default: what the settings say")
+    thinned.add_argument("--older-than", type=days, metavar="DAYS", help="default: what the settings say")
     copied = _verb(inner, "backup", "record:copy_record", "copy the record while it is in use", record=True)
     copied.add_argument("copy", type=Path, metavar="FILE")
+    _add_replace(copied)
 
 
 def _add_pot_verbs(verbs: _Verbs) -> None:
@@ -334,19 +352,24 @@ def _add_pot_verbs(verbs: _Verbs) -> None:
     again = care.add_mutually_exclusive_group()
     again.add_argument("--due", metavar="DATE", help="the day it is due again; local rules come first")
     again.add_argument("--every", metavar="TIME", help='due again after so long: "6 months"')
-    care.add_argument("--remove", type=int, metavar="NOTE", help="take a note back")
+    care.add_argument("--remove", type=number, metavar="NOTE", help="take a note back")
 
     cause = _verb(
         verbs, "cause", "cause:pot_cause", "say what a leak followed, and what to look at first", record=True
     )
     cause.add_argument("pot", nargs="?", metavar="POT")
-    cause.add_argument("--batch", type=int, metavar="ID", help="usually the last one that leaked")
+    cause.add_argument("--batch", type=number, metavar="ID", help="usually the last one that leaked")
     cause.add_argument("--test", action="store_true", help="the last tightness test in place of a batch")
 
 
 def _add_page_kinds(verb: argparse.ArgumentParser) -> None:
     verb.add_argument("--pdf", action="store_true", help="as PDF too, beside it")
     verb.add_argument("--png", action="store_true", help="as a picture of its pages too")
+    _add_replace(verb)
+
+
+def _add_replace(verb: argparse.ArgumentParser) -> None:
+    verb.add_argument("--replace", action="store_true", help="replace what stands there; else it is left")
 
 
 def _add_details(verb: argparse.ArgumentParser) -> None:
@@ -372,7 +395,7 @@ def _add_alarm_verbs(verbs: _Verbs) -> None:
     seen.add_argument("--pot", metavar="ID")
     shelve = _verb(verbs, "shelve", "alarm:command", "silence an alarm for a while", record=True)
     shelve.add_argument("alarm", choices=ids, metavar="ALARM")
-    shelve.add_argument("--minutes", type=float, metavar="N", help="default 60; a high alarm: at most 15")
+    shelve.add_argument("--minutes", type=minutes, metavar="N", help="default 60; a high alarm: at most 15")
     shelve.add_argument("--pot", metavar="ID")
     back = _verb(verbs, "unshelve", "alarm:command", "take a shelving back, before its end", record=True)
     back.add_argument("alarm", nargs="?", default="all", choices=["all", *ids], metavar="ALARM")
@@ -406,31 +429,3 @@ def _verb(
         where.add_argument("--record", type=Path, metavar="FILE", help="the record's database")
         where.add_argument("--config", type=Path, metavar="FILE", help="settings that name the record")
     return parser
-
-
-def _count(text: str) -> int:
-    count = int(text)
-    if count < 0:
-        raise argparse.ArgumentTypeError("give a number of batches")
-    return count
-
-
-def _days(text: str) -> float:
-    days = float(text)
-    if not 0.0 <= days < float("inf"):
-        raise argparse.ArgumentTypeError("give a number of days")
-    return days
-
-
-def _port(text: str) -> int:
-    port = int(text)
-    if not 0 <= port <= 65535:
-        raise argparse.ArgumentTypeError("give a port, or 0 for any that is free")
-    return port
-
-
-def _speed(text: str) -> float:
-    speed = float(text)
-    if not 0.0 < speed < float("inf"):
-        raise argparse.ArgumentTypeError("give a number above 0")
-    return speed

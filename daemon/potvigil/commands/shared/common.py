@@ -1,14 +1,18 @@
 """What several verbs need: where settings and record are, which pot is meant, the console."""
 
 import argparse
+import getpass
+import io
+import os
 import sys
 from collections.abc import Collection
 from datetime import datetime, timedelta, tzinfo
 from pathlib import Path
-from typing import TYPE_CHECKING
+from typing import TYPE_CHECKING, TextIO
 
 from potvigil import paths
 from potvigil.paths import found_settings, own_settings, usual_record
+from potvigil.record.errors import START_THE_WATCH
 from potvigil.record.store import Store
 
 if TYPE_CHECKING:
@@ -16,6 +20,7 @@ if TYPE_CHECKING:
 
 BY = "command line"
 OR_REHEARSE = ", or --rehearse to try it on a simulated pot"
+FIRST_YEAR, LAST_YEAR = 1970, 2200  # of the dates somebody may give
 _WIDEST = 10_000
 
 
@@ -70,24 +75,59 @@ def record_path(args: argparse.Namespace) -> Path:
     return load(settings).record_file
 
 
-def known_pot(store: Store, asked: str | None) -> str:
-    """Return the pot that is meant among those of a record."""
-    return one_of(store.pots(), asked, f"{store.path}: ")
+def existing_record(path: Path) -> Path:
+    """Return the path of a record somebody named. Raises RecordError where there is none."""
+    with Store.open_read_only(path):
+        return path
 
 
-def one_of(pots: Collection[str], asked: str | None, where: str = "") -> str:
+def check_out(out: Path, args: argparse.Namespace) -> Path:
+    """Return where a file may be written; raise UseError where one stands that nobody said may go."""
+    if out.is_file() and not args.replace:
+        raise UseError(f"{out} is there already and was left as it is; give another name, or --replace")
+    return out
+
+
+def data_out() -> TextIO:
+    """Return standard output for what another program reads: UTF-8 whatever the terminal takes."""
+    if isinstance(sys.stdout, io.TextIOWrapper):
+        sys.stdout.reconfigure(encoding="utf-8", errors="strict")
+    return sys.stdout
+
+
+def who() -> str:
+    """Return who sits there, as this machine calls them; a user without a name is his number."""
+    try:
+        return getpass.getuser()
+    except (KeyError, OSError):  # as of Python 3.13 the latter
+        return f"user {os.getuid()}"
+
+
+def known_pot(store: Store, asked: str | None, option: str = "--pot") -> str:
+    """Return the pot that is meant among those of a record; option: how it is named on the command line."""
+    return one_of(store.pots(), asked, f"{store.path}: ", option)
+
+
+def one_of(pots: Collection[str], asked: str | None, where: str = "", option: str = "--pot") -> str:
     """Return the pot that is meant: the one asked for, or the only one."""
+    if not pots:
+        raise UseError(f"{where}no pot was watched yet; {START_THE_WATCH}")
     if asked is None and len(pots) == 1:
         return next(iter(pots))
     if asked is None or asked not in pots:
-        raise UseError(f"{where}give --pot with one of {', '.join(pots) or 'none: nothing was watched'}")
+        known = f"{'one of ' if len(pots) > 1 else ''}{', '.join(pots)}"
+        no_such = "" if asked is None else f"there is no pot {asked!r}; "
+        raise UseError(f"{where}{no_such}give {option} {known}")
     return asked
 
 
 def day(text: str, tz: tzinfo | None, hours: int = 0) -> datetime:
     """Return a date's midnight in a zone (None: the machine's own), or so many hours after it."""
     try:
-        midnight = datetime.strptime(text, "%Y-%m-%d") + timedelta(hours=hours)
-        return midnight.astimezone() if tz is None else midnight.replace(tzinfo=tz)
-    except (ValueError, OverflowError):
+        midnight = datetime.strptime(text, "%Y-%m-%d")
+    except ValueError:
         raise UseError(f"{text!r} is no date; give one like 2026-03-01") from None
+    if not FIRST_YEAR <= midnight.year <= LAST_YEAR:
+        raise UseError(f"{text} is out of range; give a date from {FIRST_YEAR} to {LAST_YEAR}")
+    midnight += timedelta(hours=hours)
+    return midnight.astimezone() if tz is None else midnight.replace(tzinfo=tz)

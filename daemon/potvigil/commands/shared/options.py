@@ -5,6 +5,7 @@ from potvigil.model.maintenance import Part
 from potvigil.planning.request import Ask
 
 PARTS = tuple(part.value for part in Part)
+UNITS = ("psi", "bar", "kPa")  # as in the settings: units.pressure
 
 # Each detail's option and what is said of it; the option of the pictures may be given several times.
 DETAIL_OPTIONS = {

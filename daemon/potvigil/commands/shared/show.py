@@ -18,7 +18,6 @@ from potvigil.model.events import (
     BatchClosed,
     BatchOpened,
     BatchSummary,
-    Change,
     Detail,
     EditEvent,
     Event,
@@ -28,14 +27,17 @@ from potvigil.model.events import (
     StageEvent,
     Verdict,
 )
-from potvigil.model.pot import Pot
+from potvigil.model.pot import Pot, Reference
 from potvigil.model.reading import Place
 from potvigil.record.rows import EditRow, ListedBatch
 from potvigil.reports.pot_status import HEADS
 from potvigil.sensing.resolution import USUAL_NOISE, resolution
 from potvigil.units import PRESSURE_UNITS_PA, SECONDS_PER_HOUR, span
 from potvigil.wording.alarm import in_words
+from potvigil.wording.alarm_names import ALARM_WORDS
+from potvigil.wording.change import why
 from potvigil.wording.quantities import TimeTeller, alarm_state, pressure, rate, shown, two_digits
+from potvigil.wording.verdict import was_above_maximum
 
 if TYPE_CHECKING:
     from potvigil.checking.finding import Finding
@@ -90,9 +92,9 @@ class Printer:
                 mark, style = _ALARM_MARK[event.priority]
                 if event.state is AlarmState.UNACKNOWLEDGED:
                     said = in_words(event, TimeTeller(event.t_s, event.utc_s, self._tz))
-                    text = f"{mark} {event.alarm}: {said}"
+                    text = f"{mark} {ALARM_WORDS[event.alarm]}: {said}"
                 else:
-                    text, style = f"   {event.alarm}: {alarm_state(event, self._tz)}", None
+                    text, style = f"   {ALARM_WORDS[event.alarm]}: {alarm_state(event, self._tz)}", None
             case NoteEvent():
                 text = f"   {event.note}: {event.text}"
             case EditEvent():
@@ -115,6 +117,8 @@ class Printer:
         number = "" if batch is None else f" {batch}"
         label = f" ({escape(summary.label)})" if summary.label else ""
         verdict_style = _VERDICT_STYLE.get(summary.verdict, "red")
+        if was_above_maximum(summary) and summary.verdict is Verdict.HELD:
+            verdict_style = "yellow"
         open_still = "" if summary.complete else ", still open"
         table.add_row(
             f"batch{number}",
@@ -125,9 +129,10 @@ class Printer:
             lowest = "" if summary.lowest_gauge_pa is None else f", lowest {self._p(summary.lowest_gauge_pa)}"
             table.add_row("pressure", f"{self._p(start_pa)} to {self._p(end_pa)}{lowest}")
         if summary.change is not None:
-            table.add_row("why", self._change(summary.change))
+            table.add_row("why", why(summary.change, self._unit))
         if summary.leak is not None:
-            table.add_row("leak", self._leak(summary.leak, teller))
+            when = "at the end of the hold" if summary.complete else "now"
+            table.add_row("leak", self._leak(summary.leak, teller, when))
         if summary.floor_crossed_s is not None:
             table.add_row("floor", f"passed {span(summary.floor_crossed_s - summary.start_s)} into the batch")
         done = f"{100.0 * summary.cure.progress:.0f} %"
@@ -139,7 +144,9 @@ class Printer:
         if summary.top_ups:
             table.add_row("top-ups", str(summary.top_ups))
         if summary.alarms:
-            table.add_row("alarms", ", ".join(dict.fromkeys(alarm.alarm for alarm in summary.alarms)))
+            table.add_row(
+                "alarms", ", ".join(dict.fromkeys(ALARM_WORDS[alarm.alarm] for alarm in summary.alarms))
+            )
         self._console.print()
         self._console.print(table)
 
@@ -168,30 +175,13 @@ class Printer:
     def _date(self, utc_s: float) -> str:
         return f"{datetime.fromtimestamp(utc_s, UTC).astimezone(self._tz):%F %H:%M}"
 
-    def _change(self, change: Change) -> str:
-        nought = self._p(0.0)
-        parts = [
-            f"{self._p(abs(pa))} {down if pa < 0.0 else up}"
-            for pa, down, up in (
-                (change.cooling_pa, "cooling", "warming"),
-                (change.barometer_pa, "barometer up", "barometer down"),
-                (change.leak_pa, "air lost", "unexplained gain"),
-                (change.top_up_pa, "let out", "topped up"),
-            )
-            if self._p(abs(pa)) != nought
-        ]
-        if self._p(abs(change.leak_pa)) == nought:
-            parts.append("no air lost")
-        total = f"{'fell' if change.total_pa < 0.0 else 'rose'} {self._p(abs(change.total_pa))}"
-        return f"{total}: {', '.join(parts)}"
-
-    def _leak(self, leak: LeakEstimate, teller: TimeTeller) -> str:
+    def _leak(self, leak: LeakEstimate, teller: TimeTeller, when: str) -> str:
         rates, flow = leak.rate_pa_per_s, leak.std_cm3_per_min
         bounds = f"{rate(rates.low, self._unit)} to {rate(rates.high, self._unit)}"
         if not leak.established or leak.onset_s is None:
-            return f"none established; {rate(rates.value, self._unit)} ({bounds})"
+            return f"none established; {when} {rate(rates.value, self._unit)} ({bounds})"
         return (
-            f"{rate(rates.value, self._unit)} ({bounds}) {teller.since(leak.onset_s)}; "
+            f"{rate(rates.value, self._unit)} ({bounds}) {when}, {teller.since(leak.onset_s)}; "
             f"{two_digits(flow.value)} ({two_digits(flow.low)} to {two_digits(flow.high)}) "
             "standard cm3/min (0 C, 101325 Pa), "
             f"as through a hole of {1e6 * leak.orifice_m:.0f} um"
@@ -281,11 +271,18 @@ def resolutions(console: Console, pots: Iterable[Pot], period_s: float) -> None:
             console.print(
                 f"{pot.pot_id}: this wiring resolves {_fine(fine.resolved_pa / pa)} {unit} "
                 f"(one count is {_fine(fine.count_pa / pa)} {unit}); "
-                f"a leak of {leak:g} {unit}/h shows in about {_roughly(shown_s)}"
+                f"the wiring alone would show a leak of {leak:g} {unit}/h in about {_roughly(shown_s)}"
             )
+            if pot.transducer.reference is Reference.GAUGE and pot.transducer.span_pa < pot.maximum_pa:
+                console.print(
+                    f"{pot.pot_id}: its transducer ends at {pressure(pot.transducer.span_pa, unit)}, below "
+                    f"the pot's maximum of {pressure(pot.maximum_pa, unit)}: what is above that is not seen; "
+                    "fit one that reaches beyond the maximum"
+                )
     console.print(
         f"So far as the wiring goes: for air at one temperature, a reading each {period_s:g} s, and a "
-        f"transducer that scatters by {100.0 * USUAL_NOISE:g} % of its span."
+        f"transducer that scatters by {100.0 * USUAL_NOISE:g} % of its span. In a pot whose air warms and "
+        "cools it takes the watch longer, hours for a small leak."
     )
 
 
@@ -320,7 +317,7 @@ def batches(console: Console, rows: Iterable[ListedBatch], unit: str, tz: tzinfo
                 row.label,
             )
         )
-    heads = ("batch", "pot", "began", "verdict", "leak", "alarms", "rehearsed", "label")
+    heads = ("batch", "pot", "began", "verdict", "leak at end", "alarms", "rehearsed", "label")
     _table(console, heads, lines, "label")
 
 
@@ -343,6 +340,7 @@ def alarms(console: Console, standing: Iterable[tuple[str, AlarmEvent]], tz: tzi
     rows = [
         (
             pot_id,
+            ALARM_WORDS[event.alarm],
             event.alarm.value,
             event.priority.value,
             alarm_state(event, tz),
@@ -351,7 +349,7 @@ def alarms(console: Console, standing: Iterable[tuple[str, AlarmEvent]], tz: tzi
         for pot_id, event in standing
     ]
     if rows:
-        _table(console, ("pot", "alarm", "priority", "state", "what to do"), rows, "what to do")
+        _table(console, ("pot", "alarm", "name", "priority", "state", "what to do"), rows, "what to do")
     else:
         console.print("no alarm stands")
 

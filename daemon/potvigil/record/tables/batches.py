@@ -23,6 +23,7 @@ from potvigil.record.codec import KINDS, event_from_text, found_to_text, summary
 from potvigil.record.errors import RecordError, UnknownBatchError
 from potvigil.record.rows import BatchRow, EditRow, LeakRow, ListedBatch, TaughtRow
 from potvigil.record.tables.ledger import POT, Ledger
+from potvigil.record.validation import refuse
 
 _UNSEEN = (AlarmState.UNACKNOWLEDGED, AlarmState.RETURNED)
 
@@ -87,6 +88,8 @@ class Batches(Ledger):
         Raises UnknownBatchError, or as `flush` does (it stays queued).
         """
         self.batch(batch_id)
+        for field, text in details.items():
+            refuse("edit", {"field": field, "new": text, "by": by})
         known = {edit.field: edit for edit in self.edits(batch_id)}
         for field, text in details.items():
             last = known.get(field)

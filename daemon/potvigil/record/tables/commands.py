@@ -8,6 +8,7 @@ from potvigil.model.events import LAST_BATCH, Action, AlarmId, Answer, Command, 
 from potvigil.record.errors import START_THE_WATCH
 from potvigil.record.rows import AskedRow
 from potvigil.record.tables.ledger import POT, Ledger
+from potvigil.record.validation import refuse
 
 # Commands taken up in one tick; what is more waits for the next.
 COMMANDS_A_TICK = 100
@@ -81,8 +82,11 @@ class Commands(Ledger):
     def add_commands(self, asked: Sequence[tuple[str, Command]], utc_s: float | None) -> range:
         """Ask several things, as (pot, command), in one go; return the numbers of their rows.
 
-        What became of them is to be had by `asked`. Raises when they could not be written.
+        What became of them is to be had by `asked`. Raises RefusedError, or when they could not be written.
         """
+        for _, c in asked:
+            row = {"action": c.action, "alarm": c.alarm, "text": c.text, "by": c.by, "field": c.field}
+            refuse("command", row | {"duration_s": c.duration_s})
         self._asked_here = True
         with self._db.transaction(durable=True):
             self._db.execute_many(

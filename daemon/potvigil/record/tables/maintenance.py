@@ -8,6 +8,7 @@ from potvigil.model.reading import Sample
 from potvigil.record.codec import readings_from_text, readings_to_text
 from potvigil.record.rows import CareRow
 from potvigil.record.tables.ledger import POT, Ledger
+from potvigil.record.validation import refuse
 
 
 class Maintenance(Ledger):
@@ -25,13 +26,16 @@ class Maintenance(Ledger):
         leak_pa_per_s: Interval | None = None,
         readings: Iterable[Sample] | None = None,
     ) -> None:
-        """Keep that a pot was given care at `utc_s`. Raises when it could not be written.
+        """Keep that a pot was given care at `utc_s`. Raises RefusedError, or when it could not be written.
 
         due_utc_s: when it is to be done again. leak_pa_per_s: what a tightness test found; readings: what it
         read, with pressures as in a recorded log.
         """
         leak = leak_pa_per_s
         rate = (None, None, None) if leak is None else (leak.value, leak.low, leak.high)
+        columns = ("leak_pa_per_s", "leak_low_pa_per_s", "leak_high_pa_per_s")
+        row = {"utc_s": utc_s, "part": part, "text": text, "by": by, "due_utc_s": due_utc_s}
+        refuse("care", row | dict(zip(columns, rate, strict=True)))
         with self._db.transaction(durable=True):
             self._db.execute("INSERT OR IGNORE INTO pot (name) VALUES (?)", (pot_id,))
             self._db.execute(

@@ -1,0 +1,53 @@
+"""Why the gauge changed, in figures that add up as they stand, each with its sign."""
+
+from collections.abc import Iterator
+
+from potvigil.model.events import Change
+from potvigil.units import PRESSURE_UNITS_PA
+
+# Before a change is called one it must show in the unit's last figure.
+LEAST_SHOWN = {"psi": 0.1, "bar": 0.01, "kPa": 1.0}
+_DECIMALS = {"psi": 1, "bar": 2, "kPa": 0}
+
+
+def adding_up(change: Change, unit: str) -> list[str]:
+    """Return total, heat, barometer, leak and top-up as signed figures, rounded so that the parts add up."""
+    step = LEAST_SHOWN[unit]
+    exact = [
+        pa / PRESSURE_UNITS_PA[unit] / step
+        for pa in (change.total_pa, change.cooling_pa, change.barometer_pa, change.leak_pa, change.top_up_pa)
+    ]
+    whole = [round(each) for each in exact]
+    short = whole[0] - sum(whole[1:])
+    # the parts nearest to the next figure take what is missing
+    by_need = sorted(range(1, 5), key=lambda i: (whole[i] - exact[i]) * (1 if short > 0 else -1))
+    for i in by_need[: abs(short)]:
+        whole[i] += 1 if short > 0 else -1
+    return [f"{each * step + 0.0:.{_DECIMALS[unit]}f}" for each in whole]
+
+
+def causes(change: Change) -> list[str]:
+    """Name the four parts of a change, as they went this time: heat, barometer, leak, top-up."""
+    return [
+        "cooling" if change.cooling_pa <= 0.0 else "warming",
+        "barometer up" if change.barometer_pa <= 0.0 else "barometer down",
+        "air lost" if change.leak_pa <= 0.0 else "unexplained gain",
+        "let out" if change.top_up_pa < 0.0 else "topped up",
+    ]
+
+
+def why(change: Change, unit: str) -> str:
+    """Return e.g. 'fell by 1.0 psi: -1.1 psi cooling, +0.1 psi barometer down; no air lost that shows'."""
+    total, *sizes = adding_up(change, unit)
+    went = f"{'fell' if float(total) < 0.0 else 'rose'} by {total.lstrip('-')} {unit}"
+    if not float(total):
+        went = "stayed as it was"
+    said = ", ".join(_signed(sizes, causes(change), unit))
+    none_lost = "" if float(sizes[2]) else "; no air lost that shows in these figures"
+    return f"{went}{': ' if said else ''}{said}{none_lost}"
+
+
+def _signed(sizes: list[str], words: list[str], unit: str) -> Iterator[str]:
+    for size, word in zip(sizes, words, strict=True):
+        if float(size):
+            yield f"{'' if size.startswith('-') else '+'}{size} {unit} {word}"
