@@ -32,7 +32,8 @@ MAY_IMPORT: dict[str, tuple[str, ...]] = {
     "paths": (),
     "replacing": (),
     "secret_file": (),
-    # what the watch left in memory, for page and notifier
+    "extras": (),
+    # what the watch left in memory, for page, notifier and command line
     "live_reader": ("model.events", "record.codec"),
     "model": MODEL,
     "physics": PHYSICS,
@@ -44,13 +45,13 @@ MAY_IMPORT: dict[str, tuple[str, ...]] = {
     "diagnosis": DIAGNOSIS,
     "planning": PLANNING,
     "sim": ("sim", "units", "clock"),
-    "drivers": ("drivers", "model.reading", "units", "clock"),
+    "drivers": ("drivers", "model.reading", "units", "clock", "extras"),
     "imports": ("imports", "model.reading", "units"),
-    "record": ("record", *MODEL, ""),
+    "record": ("record", *MODEL, "extras", ""),
     "upkeep": ("upkeep", "record", *WORDING, ""),
     # the settings are those of a batch's own time, which its record holds
     "reports": ("reports", "record", *DIAGNOSIS, *PLANNING, "settings", ""),
-    "outputs": ("outputs", *WORDING, "", "replacing", "secret_file"),
+    "outputs": ("outputs", *WORDING, "", "replacing", "secret_file", "extras"),
     "settings": ("settings", *MODEL, "paths"),
     # of the watch no more than the bounds of a shelving, of what is sensed no more than counts as pressures
     "page": (
@@ -70,7 +71,7 @@ MAY_IMPORT: dict[str, tuple[str, ...]] = {
     "notifying.message": ("notifying.schedule", *WORDING),
     "notifying": (
         *("notifying", "live_reader", "record", "upkeep.atomic_file", "settings"),
-        *("watch.alarm_rules", "clock", "replacing", "secret_file"),
+        *("watch.alarm_rules", "clock", "replacing", "secret_file", "extras"),
         *WORDING,
     ),
     # of the notifier no more than how it fares
@@ -80,9 +81,25 @@ MAY_IMPORT: dict[str, tuple[str, ...]] = {
         *WATCH,
         "clock",
     ),
+    # where the parts of the service lie; nothing is done here
+    "installing.layout": (),
+    "installing.secrets": ("installing.layout",),
+    "installing": ("installing", ""),
+    # settings of what was answered: text in, text out
+    "setting_up": ("setting_up", "settings", "drivers.look", "model.signal"),
+    # what the watch needs, looked at from outside: no wire, no simulator
+    "checking": (
+        *("checking", "settings", "record", "service.wiring", "live_reader", "secret_file"),
+        *("notifying.targets", "notifying.apprise_target", "outputs.mqtt_link", "page.passwords"),
+        *("clock", "paths", "extras", ""),
+    ),
     "commands": (
         "commands",
         *(
+            "checking",
+            "extras",
+            "setting_up",
+            "installing",
             "service",
             "page",
             "notifying",
@@ -100,9 +117,11 @@ MAY_IMPORT: dict[str, tuple[str, ...]] = {
         *("clock", "paths"),
     ),
     # all else when it is called
-    "cli": ("commands.shared.arguments", "commands.shared.status", ""),
+    "cli": ("commands.shared.arguments", "commands.shared.status", "paths", ""),
+    "commands.shared.machine_arguments": (),
     "commands.shared.arguments": (
-        *("commands.shared.argument_types", "commands.shared.options", "commands.shared.status"),
+        *("commands.shared.argument_types", "commands.shared.machine_arguments"),
+        *("commands.shared.options", "commands.shared.status"),
         *("model.events", "record.batch_query", ""),
     ),
     "__main__": ("cli",),
@@ -124,7 +143,7 @@ NEVER_IN_PURE = frozenset(
 DOORS: dict[str, tuple[str, ...]] = {
     "smbus2": ("drivers/", "outputs/signals.py"),
     "gpiozero": ("drivers/", "outputs/signals.py"),
-    "paho": ("outputs/mqtt.py",),
+    "paho": ("outputs/mqtt.py", "outputs/mqtt_trial.py"),
     "yaml": ("settings/",),
     "pydantic": ("settings/",),
     "rich": ("commands/",),

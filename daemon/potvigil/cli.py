@@ -9,6 +9,7 @@ from collections.abc import Sequence
 
 from potvigil.commands.shared.arguments import build_parser
 from potvigil.commands.shared.status import DONE, WRONG_USE
+from potvigil.paths import rehearsed_records
 
 # The errors that are one line for a person.
 _SAID = (
@@ -41,7 +42,8 @@ def main(arguments: Sequence[str] | None = None) -> int:
         for fault in error.faults:  # type: ignore[attr-defined]
             print(fault, file=sys.stderr)
     except tuple(kind for each in _SAID for kind in _raised(*each)) as error:
-        print(f"potvigil: {error}", file=sys.stderr)
+        is_missing = isinstance(error, _raised("potvigil.record.errors", "MissingRecordError"))
+        print(f"potvigil: {error}{_rehearsed() if is_missing else ''}", file=sys.stderr)
     except OSError as error:
         where = f"{error.filename}: " if error.filename else ""
         print(f"potvigil: {where}{error.strerror or error}", file=sys.stderr)
@@ -54,6 +56,15 @@ def main(arguments: Sequence[str] | None = None) -> int:
     except KeyboardInterrupt:
         print("potvigil: interrupted", file=sys.stderr)
     return WRONG_USE
+
+
+def _rehearsed() -> str:
+    """Return where the last rehearsal is kept, for who looks for it in the record; '' where there is none."""
+    records = list(rehearsed_records().glob("*.db"))
+    if not records:
+        return ""
+    newest = max(records, key=lambda path: path.stat().st_mtime)
+    return f"; rehearsals lie in {newest.parent}, the last one by --record {newest}"
 
 
 def _mend_streams() -> None:

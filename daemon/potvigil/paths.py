@@ -4,6 +4,21 @@ import os
 import tempfile
 from pathlib import Path
 
+# Where the installed service has them.
+SERVICE_SETTINGS = Path("/etc/potvigil/workshop.yaml")
+SERVICE_STATE = Path("/var/lib/potvigil")
+
+
+def own_settings() -> Path:
+    """Return the place of this user's own settings."""
+    base = os.environ.get("XDG_CONFIG_HOME")
+    return (Path(base) if base else Path.home() / ".config") / "potvigil/workshop.yaml"
+
+
+def found_settings() -> Path | None:
+    """Return the settings that are found without being named: the service's, else this user's; or None."""
+    return next((path for path in (SERVICE_SETTINGS, own_settings()) if path.is_file()), None)
+
 
 def systemd_folder(variable: str) -> Path | None:
     """Return a folder systemd made for the service, named by a variable of its environment, if it did."""
@@ -12,8 +27,19 @@ def systemd_folder(variable: str) -> Path | None:
 
 
 def usual_record() -> Path:
-    """Return the record's place: the service's state folder, else one of this user."""
-    return (systemd_folder("STATE_DIRECTORY") or Path.home() / ".local/state/potvigil") / "potvigil.db"
+    """Return the record's place: in the service's state folder where that is, else in this user's."""
+    folder = systemd_folder("STATE_DIRECTORY") or (SERVICE_STATE if SERVICE_STATE.is_dir() else own_state())
+    return folder / "potvigil.db"
+
+
+def own_state() -> Path:
+    """Return this user's folder for records, rehearsed ones too."""
+    return Path.home() / ".local/state/potvigil"
+
+
+def rehearsed_records() -> Path:
+    """Return the folder of the records of rehearsals."""
+    return own_state() / "rehearsals"
 
 
 def usual_live(*, writing: bool = False) -> Path:

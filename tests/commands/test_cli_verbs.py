@@ -34,6 +34,9 @@ VERBS = [
     ["rehearse"],
     ["replay"],
     ["check"],
+    ["setup"],
+    ["service"],
+    ["status"],
     ["calibrate"],
     ["plan"],
     ["tightness"],
@@ -151,7 +154,6 @@ def test_no_verb_is_without_a_test_here(run):
         [],
         ["brew"],
         ["batch"],
-        ["watch"],
         ["rehearse", "--speed", "0"],
         ["alarm", "test", "--priority", "loud"],
         ["alarm", "shelve", "noise"],
@@ -578,7 +580,7 @@ def test_a_high_alarm_is_not_silenced_for_longer_than_a_quarter_of_an_hour(refus
 def test_what_is_asked_while_nobody_watches_is_refused_at_once_and_for_good(run, record, whole_night, words):
     status, out, err = run(*words, "--record", record)
     assert (status, out) == (1, "")
-    assert err.startswith("potvigil: lantern: refused: nobody is watching; start `potvigil watch`")
+    assert err.startswith("potvigil: lantern: refused: nobody is watching; start the watch")
     assert err.count("\n") == 1
     assert commands_of(record)
     with taken_up(whole_night, record) as bench:

@@ -8,8 +8,9 @@ from pathlib import Path
 import pytest
 
 from other_wires import TRANSDUCERS, behind
+from potvigil.checking import libraries
 from potvigil.cli import main
-from potvigil.commands import watch
+from potvigil.commands.machine import check as check_verb
 from potvigil.commands.rehearsal.own_wiring import simulated_station
 from potvigil.record.store import Store
 from potvigil.settings.loading import load_text
@@ -22,21 +23,32 @@ Check = Callable[..., tuple[int, str]]
 def check(tmp_path: Path, monkeypatch: pytest.MonkeyPatch, capsys: pytest.CaptureFixture[str]) -> Check:
     """Run `check --hardware` on the simulated wires of a night at one of its seconds."""
 
-    def run(night: Night, at_s: float, *faults: SensorFault) -> tuple[int, str]:
+    def run(night: Night, at_s: float, *faults: SensorFault, columns: str = "250") -> tuple[int, str]:
         world = World(replace(night, faults=faults), tmp_path)
         world.advance(at_s)
         monkeypatch.setattr(
-            watch,
+            check_verb,
             "open_inputs",
             lambda settings: simulated_station(settings, world),
         )
+        # whether this machine has the libraries of its pins is another test's
+        monkeypatch.setattr(libraries, "find_spec", lambda name: name)
         config = tmp_path / "workshop.yaml"
         config.write_text(night.settings_yaml, encoding="utf-8")
-        monkeypatch.setenv("COLUMNS", "250")
+        monkeypatch.setenv("COLUMNS", columns)
         status = main(["check", "--config", str(config), "--hardware"])
         return status, capsys.readouterr().out
 
     return run
+
+
+def test_at_a_terminal_all_of_it_fits_eighty_columns(check: Check, monkeypatch: pytest.MonkeyPatch) -> None:
+    monkeypatch.setenv("FORCE_COLOR", "1")  # rich takes it for a terminal
+    _, out = check(behind("sound", TRANSDUCERS["ads1115"]), 60.0, columns="80")
+    lines = re.sub(r"\x1b\[[0-9;]*m", "", out).splitlines()
+    assert "\x1b[" in out and len(lines) > 20
+    # but for a path, which is one word
+    assert [line for line in lines if len(line) > 80 and " " in line.strip()] == []
 
 
 @pytest.mark.parametrize("wiring", TRANSDUCERS)

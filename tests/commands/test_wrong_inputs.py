@@ -241,7 +241,7 @@ CASES: list[tuple[tuple[str, ...], str]] = [
     *(((*verb, "--config", "missing.yaml"), "missing.yaml: cannot be read") for verb in _SETTLED),
     *(((*verb, "--config", "/"), "give a settings file") for verb in _SETTLED),
     *(((*verb, "--config", "record.db"), "save the file as UTF-8") for verb in _SETTLED),
-    (("watch",), "required: --config"),
+    (("watch",), "no settings at"),
     (("calibrate",), "give --config FILE, or --rehearse"),
     (("tightness",), "give --config FILE, or --rehearse"),
     (("volume",), "give --config FILE, or --rehearse"),

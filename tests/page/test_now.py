@@ -113,7 +113,7 @@ def test_without_anything_it_says_so(tmp_path):
         assert (now["silent"], now["since"], now["pots"]) == (True, None, [])
         for path, status in (("/", 200), ("/batches", 503), ("/batch/1", 503), ("/pot/lantern", 404)):
             assert client.get(path).status_code == status
-        assert "start `potvigil watch` first" in client.get("/batches").text
+        assert "start the watch" in client.get("/batches").text
 
 
 def test_a_record_that_is_gone_does_not_hide_what_is_known_now(fresh, watched):

@@ -16,7 +16,7 @@ from potvigil.commands.dialogues.exclusive_station import (
     refuse_beside_a_watch,
 )
 from potvigil.commands.dialogues.gauge import Bench, fine, take_points, take_zero
-from potvigil.commands.shared.common import UseError, one_of, who
+from potvigil.commands.shared.common import OR_REHEARSE, UseError, one_of, settings_path, who
 from potvigil.commands.shared.status import DONE, NO
 from potvigil.diagnosis.calibration import (
     Calibration,
@@ -46,9 +46,7 @@ def calibrate(args: argparse.Namespace) -> int:
         print("Rehearsal on a simulated pot: nothing is kept.")
         with rehearsed_bench(answer) as (settings, bench):
             return _run(args, settings, bench)
-    if args.config is None:
-        raise UseError("give --config FILE, or --rehearse to try it on a simulated pot")
-    settings = load(args.config)
+    settings = load(settings_path(args, OR_REHEARSE))
     pot_id = one_of(settings.pots, args.pot)
     if args.history:
         return _history(settings, pot_id)

@@ -9,7 +9,7 @@ from contextlib import suppress
 from pathlib import Path
 
 from potvigil.clock import SystemClock, boot_id
-from potvigil.commands.shared.common import UseError
+from potvigil.commands.shared.common import UseError, settings_path
 from potvigil.commands.shared.notify_targets import opened
 from potvigil.commands.shared.status import DONE, NO
 from potvigil.live_reader import LiveReader
@@ -32,7 +32,7 @@ _LOOK_AGAIN_S = 0.05
 
 def notify(args: argparse.Namespace) -> int:
     """Tell whoever is to be told, until ended; or try it."""
-    settings = load(args.config)
+    settings = load(settings_path(args))
     if settings.notify is None and settings.heartbeat is None and settings.page.tls is None:
         raise UseError(
             f"{args.config}: names nobody to be told; give notify:, heartbeat:, or tls under page for phones"

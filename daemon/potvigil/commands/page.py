@@ -12,10 +12,11 @@ from pathlib import Path
 
 from potvigil.commands.page_certificate import certificate
 from potvigil.commands.page_where import authority_of, say_where
-from potvigil.commands.shared.common import UseError
+from potvigil.commands.shared.common import UseError, known_settings
 from potvigil.commands.shared.own_file import SECRET, write
 from potvigil.commands.shared.plan_equipment import rigs_of
 from potvigil.commands.shared.status import DONE
+from potvigil.extras import how_to_install
 from potvigil.model.pot import Pot
 from potvigil.page.addresses import own_names
 from potvigil.paths import usual_live, usual_record
@@ -34,7 +35,7 @@ def page(args: argparse.Namespace) -> int:
         import potvigil.page.server  # noqa: F401
     except ImportError as error:
         raise UseError(
-            f"the page needs {error.name} ({error}); install it with: pip install 'potvigil[page]'"
+            f"the page needs {error.name} ({error}); install it with {how_to_install('page')}"
         ) from error
     match args.what:
         case "password":
@@ -49,7 +50,8 @@ def _serve(args: argparse.Namespace) -> int:
     from potvigil.page.frame import PageConfig
     from potvigil.page.server import Page, Tls, listen, serve
 
-    settings = None if args.config is None else load(args.config)
+    known = None if args.record is not None else known_settings(args)
+    settings = None if known is None else load(known)
     wanted = PageSettings.model_validate({}) if settings is None else settings.page
     record = (args.record or usual_record()) if settings is None else settings.record_file
     tls = None if wanted.tls is None else Tls(wanted.tls.cert_file, wanted.tls.key_file)
@@ -105,8 +107,8 @@ def _password(args: argparse.Namespace) -> int:
     from potvigil.page.passwords import LEAST_PASSWORD, LONGEST_PASSWORD, hashed
 
     path = args.out
-    if path is None and args.config is not None:
-        path = load(args.config).page.password_file
+    if path is None and (settings := known_settings(args)) is not None:
+        path = load(settings).page.password_file
     path = path or Path(USUAL_PASSWORD_FILE)
     if path.exists() and not _holds_hash(path):
         raise UseError(f"{path} is there already and holds no password of the page; give --out another name")

@@ -5,7 +5,7 @@ from dataclasses import dataclass
 from datetime import UTC, datetime
 from pathlib import Path
 
-from potvigil.commands.shared.common import UseError
+from potvigil.commands.shared.common import UseError, known_settings
 from potvigil.commands.shared.own_file import PUBLIC, SECRET, write
 from potvigil.commands.shared.status import DONE
 from potvigil.page.addresses import own_addresses, own_names
@@ -45,7 +45,8 @@ def certificate(args: argparse.Namespace) -> int:
     """Make authority and certificate, or renew the certificate where that is due."""
     from potvigil.page.certificate import CertificateError, new_authority
 
-    settings = None if args.config is None else load(args.config)
+    known = None if args.record is not None else known_settings(args)
+    settings = None if known is None else load(known)
     workshop = "the workshop" if settings is None else settings.workshop
     page = PageSettings.model_validate({}) if settings is None else settings.page
     files, names = _files(args, page.tls), _names([page.host, *page.names])

@@ -6,7 +6,7 @@ import textwrap
 from collections.abc import Iterator
 from datetime import datetime
 
-from potvigil.commands.shared.common import UseError, existing_record, one_of
+from potvigil.commands.shared.common import UseError, existing_record, one_of, settings_path
 from potvigil.commands.shared.pages import write_pages
 from potvigil.commands.shared.plan_equipment import rigs_of
 from potvigil.commands.shared.status import DONE, NO
@@ -25,7 +25,7 @@ _MARKS = {Answer.YES: "+", Answer.CLOSE: "~", Answer.NO: "!", Answer.UNKNOWN: "?
 
 def plan_pour(args: argparse.Namespace) -> int:
     """Print the plan, write it as a page if asked; exit status 1 where it does not work out."""
-    settings = load(args.config)
+    settings = load(settings_path(args))
     pot_id = one_of(settings.pots, args.pot)
     record = settings.record_file if args.record is None else existing_record(args.record)
     given = {ask: getattr(args, ask.replace("-", "_")) for ask in Ask}

@@ -5,7 +5,7 @@ import time
 from datetime import UTC, datetime
 from pathlib import Path
 
-from potvigil.commands.shared.common import UseError, check_out, record_path
+from potvigil.commands.shared.common import UseError, check_out, known_settings, record_path
 from potvigil.commands.shared.status import DONE, NO
 from potvigil.record.store import Store
 from potvigil.settings.loading import load
@@ -49,7 +49,8 @@ def copy_record(args: argparse.Namespace) -> int:
 
 def thin_record(args: argparse.Namespace) -> int:
     """Thin what is older than the settings say, or than asked for."""
-    settings = RecordSettings() if args.config is None else load(args.config).record
+    known = None if args.record is not None else known_settings(args)
+    settings = RecordSettings() if known is None else load(known).record
     keep_s = settings.full_resolution.si if args.older_than is None else 86_400.0 * args.older_than
     path = record_path(args)
     with Store.open_read_only(path) as store:

@@ -8,7 +8,7 @@ from pathlib import Path
 from typing import TextIO
 
 from potvigil.commands.shared import show
-from potvigil.commands.shared.common import check_out, console, data_out, one_of
+from potvigil.commands.shared.common import check_out, console, data_out, one_of, settings_path
 from potvigil.commands.shared.status import DONE
 from potvigil.imports.csv_log import read_log
 from potvigil.model.events import BatchClosed, BatchSummary
@@ -24,7 +24,7 @@ _COMMIT_SAMPLES = 4000  # fewer than the store keeps of either kind
 
 
 def replay(args: argparse.Namespace) -> int:
-    settings = load(args.config)
+    settings = load(settings_path(args))
     pot_id = one_of(settings.pots, args.pot)
     log = read_log(args.log)
     to_stdout = args.json == "-"

@@ -17,7 +17,7 @@ from potvigil.commands.dialogues.exclusive_station import (
     samples_of,
     with_pressure,
 )
-from potvigil.commands.shared.common import UseError, one_of, who
+from potvigil.commands.shared.common import OR_REHEARSE, UseError, one_of, settings_path, who
 from potvigil.commands.shared.status import DONE, NO
 from potvigil.diagnosis.tightness import (
     Answer,
@@ -89,9 +89,7 @@ def tightness(args: argparse.Namespace) -> int:
             pot = next(iter(settings.core_pots().values()))
             samples = samples_of(station, clock, pot.pot_id, settings.sample_period_s)
             return _test(args, Run(settings, pot, samples, settings.sample_period_s, answer, keeps=False))
-    if args.config is None:
-        raise UseError("give --config FILE, or --rehearse to try it on a simulated pot")
-    settings = load(args.config)
+    settings = load(settings_path(args, OR_REHEARSE))
     pot = settings.core_pots()[one_of(settings.pots, args.pot)]
     if args.log is not None:
         log = read_log(args.log)

@@ -14,7 +14,7 @@ from potvigil.commands.dialogues.exclusive_station import (
     with_pressure,
 )
 from potvigil.commands.dialogues.vessel import take_volume
-from potvigil.commands.shared.common import UseError, one_of
+from potvigil.commands.shared.common import OR_REHEARSE, UseError, one_of, settings_path
 from potvigil.commands.shared.status import DONE, NO
 from potvigil.diagnosis.volume import Known, State, VolumeError, by_flow, by_vessel, flow_mol_per_s
 from potvigil.model.pot import Pot
@@ -43,9 +43,7 @@ def measure_volume(args: argparse.Namespace) -> int:
         with rehearsed_vessel(answer) as (pot, samples, ask):
             args.vessel = "2 L"
             return _told(pot, lambda: _guided(args, pot, samples, ask))
-    if args.config is None:
-        raise UseError("give --config FILE, or --rehearse to try it on a simulated pot")
-    settings = load(args.config)
+    settings = load(settings_path(args, OR_REHEARSE))
     pot = settings.core_pots()[one_of(settings.pots, args.pot)]
     if (args.vessel is None) == (args.flow is None):
         raise UseError(

@@ -1,4 +1,4 @@
-"""The daemon, and the check of its settings and wires."""
+"""The daemon."""
 
 import argparse
 import signal
@@ -10,27 +10,22 @@ from types import FrameType
 
 from potvigil.clock import SystemClock, boot_id
 from potvigil.commands.shared import show
-from potvigil.commands.shared.common import console
-from potvigil.commands.shared.status import DONE, NO
-from potvigil.model.pot import Pot
-from potvigil.model.reading import Sample
+from potvigil.commands.shared.common import console, settings_path
+from potvigil.commands.shared.status import DONE
 from potvigil.outputs.live import LiveFile
 from potvigil.outputs.signals import Signals, open_pins
 from potvigil.paths import make_own_folder, usual_live, usual_record
 from potvigil.record.errors import RecordError
 from potvigil.record.store import Store
 from potvigil.reports.care_due import care_due
-from potvigil.sensing.conversion import convert
-from potvigil.sensing.wiring_hints import remark
 from potvigil.service.loop import Service
 from potvigil.service.wiring import mqtt_link, notified, open_inputs, quiet_hours, signal_wiring
 from potvigil.settings.loading import load
 from potvigil.settings.schema import Settings
-from potvigil.wording.quantities import pressure
 
 
 def watch(args: argparse.Namespace) -> int:
-    settings = load(args.config)
+    settings = load(settings_path(args))
     link = None if settings.mqtt is None else mqtt_link(settings.mqtt)
     printer = show.Printer(console(), settings)
     # only our own folder is made: the missing one of a path that was given may be a stick not plugged in
@@ -89,42 +84,3 @@ def _live_file(settings: Settings) -> LiveFile | None:
         print(f"potvigil: {path.parent} {error.strerror}: the page shows no live values", file=sys.stderr)
         return None
     return LiveFile(path, settings.workshop, None, settings.sample_period_s)
-
-
-def check(args: argparse.Namespace) -> int:
-    settings = load(args.config)
-    show.settings(console(), settings, args.config)
-    if settings.notify is not None or settings.heartbeat is not None:
-        from potvigil.commands.shared.notify_targets import opened  # of an extra, and large
-
-        show.told(console(), [target.recipient for target in opened(settings)])
-    wired_well = _ask_hardware(settings) if args.hardware else True
-    show.resolutions(console(), settings.core_pots().values(), settings.sample_period_s)
-    return DONE if wired_well else NO
-
-
-def _ask_hardware(settings: Settings) -> bool:
-    """Read every wire that the settings name once, and print what it said; no other address is spoken to."""
-    station = open_inputs(settings)
-    try:
-        wires = station.probe_each_wire()
-        samples = station.read(0.0, SystemClock().now())
-    finally:
-        station.close()
-    show.wires(console(), wires)
-    rows, usable = [], all(answers for _, answers, _ in wires)
-    for pot_id, sample in samples:
-        pot = settings.core_pots()[pot_id]
-        if sample.transducer_count is None:
-            continue  # the wire itself has said why
-        good, text = remark(pot, sample, settings.pots[pot_id].transducer.largest_count)
-        rows.append((pot_id, _reads(pot, sample), text))
-        usable &= good
-    if rows:
-        show.pressures(console(), rows)
-    return usable
-
-
-def _reads(pot: Pot, sample: Sample) -> str:
-    gauge_pa = convert(sample, pot).gauge_pa
-    return "nothing" if gauge_pa is None else f"{pressure(gauge_pa, pot.pressure_unit)} gauge"

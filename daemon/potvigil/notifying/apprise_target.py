@@ -45,6 +45,26 @@ def apprise_send(url: str) -> Send:
     return send
 
 
+def server_of(url: str) -> tuple[str, int] | None:
+    """Return host and port of the server an address is sent to first, None where only the library knows.
+
+    Raises AddressError; ImportError where the library is missing.
+    """
+    service = _opened(url)[0]
+    public = getattr(service, "notify_url", None)
+    own = getattr(service, "smtp_host", None) or getattr(service, "host", None)
+    if not own and public is None:
+        public = getattr(service, "cloud_notify_url", None)
+    if public is not None:
+        parts = urllib.parse.urlsplit(str(public))
+        host, port = parts.hostname, parts.port or (443 if parts.scheme == "https" else 80)
+        return None if host is None or set(host) & set("{}%") else (host, port)
+    # one word alone may be a secret: services without a server of one's own have their keys there
+    if not own or not ("." in own or own == "localhost"):
+        return None
+    return own, int(getattr(service, "port", None) or (443 if getattr(service, "secure", False) else 80))
+
+
 def without_secrets(text: str, url: str) -> str:
     """Return a reason without what might be a secret of the address it is about."""
     parts = urllib.parse.unquote(url).partition("://")[2]

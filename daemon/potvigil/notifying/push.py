@@ -15,6 +15,7 @@ from contextlib import suppress
 from dataclasses import dataclass
 from urllib.parse import urlsplit
 
+from potvigil.extras import how_to_install
 from potvigil.model.events import AlarmId
 from potvigil.notifying.subscriptions import Subscription, key_bytes, unsubscribe
 
@@ -63,7 +64,7 @@ def send(subscription: Subscription, message: PushMessage) -> None:
     try:
         status = _post(host, parts.port or 443, subscription, message)
     except ImportError as error:
-        raise PushError(f"push needs {error.name}; install it with: pip install 'potvigil[page]'") from error
+        raise PushError(f"push needs {error.name}; install it with {how_to_install('page')}") from error
     except (OSError, ValueError, http.client.HTTPException) as error:
         raise PushError(f"{subscription.name} by {host}: {error}") from error
     if status in _GONE:

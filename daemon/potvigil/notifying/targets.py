@@ -42,15 +42,25 @@ def beats(heartbeat: HeartbeatSettings) -> tuple[str, str | None]:
     return url, _address("heartbeat", "fail_url", heartbeat.fail_url, heartbeat.fail_url_file)
 
 
-def _opened(where: str, settings: TargetSettings, tz: tzinfo | None) -> Target:
-    url = _address(where, "url", settings.url, settings.url_file)
+def recipient_of(settings: TargetSettings, tz: tzinfo | None) -> Recipient:
+    """Return who is told of what."""
     quiet = None if settings.quiet_hours is None else QuietHours(*settings.quiet_hours, tz)
+    return Recipient(settings.name, settings.told_of, quiet, settings.after.si)
+
+
+def address_of(where: str, settings: TargetSettings) -> str:
+    """Return the address of a target. Raises TargetError. where: the key that is named in it."""
+    return _address(where, "url", settings.url, settings.url_file)
+
+
+def _opened(where: str, settings: TargetSettings, tz: tzinfo | None) -> Target:
+    url = address_of(where, settings)
     try:
         send = apprise_send(url)
     except AddressError as error:
         key = "url" if settings.url_file is None else f"url_file {settings.url_file}"
         raise TargetError(f"{where}.{key}: {error}; see Apprise's list of services") from None
-    return Target(Recipient(settings.name, settings.told_of, quiet, settings.after.si), send)
+    return Target(recipient_of(settings, tz), send)
 
 
 def _address(where: str, key: str, url: str | None, file: Path | None) -> str:

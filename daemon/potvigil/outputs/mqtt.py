@@ -29,7 +29,8 @@ from potvigil.model.events import AlarmId, Command, Event, Snapshot, StandingAla
 from potvigil.model.pot import Pot
 from potvigil.outputs import homie, homie_moments, homie_set
 from potvigil.outputs.homie_tree import ALERT, Message
-from potvigil.outputs.mqtt_link import MqttLink, MqttLinkError
+from potvigil.outputs.mqtt_address import opened_tls
+from potvigil.outputs.mqtt_link import MqttLink
 from potvigil.outputs.retained import Retained
 
 OnCommand = Callable[[homie_set.SetCommand], None]
@@ -108,26 +109,7 @@ class MqttOutput:
 
     def start(self) -> None:
         """Begin to connect; returns at once, the broker may be away. Raises MqttLinkError if it never can."""
-        link = self._link
-        where = f"MQTT broker {link.host}:{link.port}"
-        if link.version not in ("5", "3.1.1"):
-            raise MqttLinkError(f"{where}: version {link.version!r} is not spoken here, use 5 or 3.1.1")
-        try:
-            usable = bool(link.host.encode("idna")) and 0 < link.port < 65536
-        except UnicodeError:
-            usable = False
-        if not usable:
-            raise MqttLinkError(f"{where}: no such address can be; give a host name and a port of 1 to 65535")
-        if link.tls:
-            try:
-                self._tls = ssl.create_default_context(cafile=link.ca_file)
-                if link.certificate_file is not None:
-                    self._tls.load_cert_chain(link.certificate_file, link.key_file)
-            except OSError as error:  # ssl.SSLError is one
-                files = ", ".join(str(f) for f in (link.ca_file, link.certificate_file, link.key_file) if f)
-                raise MqttLinkError(
-                    f"{where}: {error.strerror or error} with {files}; check the TLS files"
-                ) from None
+        self._tls = opened_tls(self._link)
         self._connect()
 
     def publish(self, snapshots: Mapping[str, Snapshot], batch_ids: Mapping[str, int | None]) -> None:

@@ -15,6 +15,7 @@ from collections.abc import Callable, Collection, Mapping, Sequence
 from dataclasses import dataclass, field
 from typing import Any
 
+from potvigil.extras import how_to_install
 from potvigil.model.events import Action, AlarmEvent, AlarmState, Command, Event, Priority, StandingAlarm
 from potvigil.model.quiet_hours import QuietHours
 from potvigil.outputs.patterns import HELD, PRESSED, Lamp, Rhythm, Show, Standing, show
@@ -303,9 +304,10 @@ def open_pins(
                 gpiozero.Device.ensure_pin_factory()
     except Exception as error:
         _log.warning(
-            "signals: no pins on this machine (%s); install lgpio beside potvigil and let its user join the "
+            "signals: no pins on this machine (%s); install lgpio: %s; and let its user join the "
             "group gpio; the watch goes on without lamp, buzzer and button",
             error,
+            how_to_install("signals"),
         )
         wired = [*map(_name_of, wiring.lamps)]
         wired += [each for each in ("buzzer", "button") if getattr(wiring, each) is not None]

@@ -12,6 +12,7 @@ from pathlib import Path
 from typing import Any, Self, TypeVar
 
 from potvigil.record.errors import (
+    START_THE_WATCH,
     DamagedRecordError,
     LockedRecordError,
     MissingRecordError,
@@ -89,7 +90,7 @@ class Database:
             database.close()
             raise OlderRecordError(
                 f"the record {path} is of format {version}, this version reads {len(MIGRATIONS)}; "
-                "start `potvigil watch` once, it brings the record up to date"
+                f"{START_THE_WATCH}: it brings the record up to date"
             )
         return database
 
@@ -281,7 +282,7 @@ def _statements(script: str) -> Iterator[str]:
 
 
 def _missing_text(path: Path) -> str:
-    return f"there is no record at {path}; start `potvigil watch` first, or check the record's path"
+    return f"there is no record at {path}; {START_THE_WATCH}, or check the record's path"
 
 
 def _damaged_text(path: Path, detail: str) -> str:

@@ -19,6 +19,13 @@ RecordError
 
 from typing import Self
 
+from potvigil.extras import how_to_install
+
+# Where it is a service, `potvigil watch` would be a second one.
+START_THE_WATCH = (
+    "start the watch (`sudo systemctl start potvigil`; where it is no service, `potvigil watch`)"
+)
+
 
 class RecordError(Exception):
     """Anything that went wrong with the record."""
@@ -82,4 +89,4 @@ class MissingLibraryError(RecordError, ImportError):
     @classmethod
     def of(cls, library: str, error: Exception) -> Self:
         """Return the error for a library that could not be imported; `error` says why."""
-        return cls(f"a report needs {library} ({error}); install it with: pip install 'potvigil[report]'")
+        return cls(f"a report needs {library} ({error}); install it with {how_to_install('report')}")

@@ -8,7 +8,7 @@ from pydantic import ValidationError
 
 from potvigil.settings.comparison import compare_pins, compare_probes, compare_wires
 from potvigil.settings.errors import SettingsError
-from potvigil.settings.outline import LARGEST_FILE_BYTES, Outline, explain, shown, text_of
+from potvigil.settings.outline import LARGEST_FILE_BYTES, Outline, Tree, explain, shown, text_of
 from potvigil.settings.resins import fill_in_resins
 from potvigil.settings.schema import Settings
 
@@ -51,6 +51,12 @@ def load_text(text: str, name: str) -> Settings:
     if settings is None or outline.told():
         raise SettingsError(*outline.told())
     return settings
+
+
+def tree_of(text: str, name: str) -> dict[str, Tree]:
+    """Return the keys of a text as somebody wrote them, unchecked. Raises SettingsError for no YAML."""
+    tree = Outline(_composed(text, name), name).tree
+    return tree if isinstance(tree, dict) else {}
 
 
 def _composed(text: str, name: str) -> yaml.Node | None:

@@ -23,6 +23,7 @@ from potvigil.outputs.live import LiveFile
 from potvigil.outputs.mqtt_link import MqttLink
 from potvigil.outputs.patterns import Lamp, Rhythm, Show
 from potvigil.outputs.signals import Signals
+from potvigil.paths import rehearsed_records
 from potvigil.record.errors import MissingRecordError
 from potvigil.record.store import Store
 from potvigil.service.loop import Service
@@ -91,7 +92,7 @@ def rehearse(args: argparse.Namespace) -> int:
             service.stop()
     for batch, summary in summaries:
         printer.summary(summary, batch)
-    printer.line(f"record: {record}")
+    printer.line(f"record, for `batch list --record` and the other verbs: {record}")
     return DONE
 
 
@@ -168,7 +169,7 @@ def _refuse_real(record: Path) -> None:
 
 def _rehearsal_record(night: str) -> Path:
     stamp = datetime.now(UTC).strftime("%Y%m%dT%H%M%S")
-    return Path.home() / ".local/state/potvigil/rehearsals" / f"{night}-{stamp}-{os.getpid()}.db"
+    return rehearsed_records() / f"{night}-{stamp}-{os.getpid()}.db"
 
 
 def _link(where: str, settings: Settings) -> MqttLink:

@@ -3,6 +3,7 @@
 import argparse
 import importlib
 from collections.abc import Callable
+from functools import partial
 from pathlib import Path
 from typing import TypeAlias
 
@@ -17,6 +18,7 @@ from potvigil.commands.shared.argument_types import (
     seed,
     speed,
 )
+from potvigil.commands.shared.machine_arguments import add_machine_verbs
 from potvigil.commands.shared.options import DETAIL_OPTIONS, PARTS, PLAN_OPTIONS, UNITS
 from potvigil.model.events import AlarmId, Detail, Priority, Verdict
 from potvigil.record.batch_query import OPEN
@@ -49,6 +51,9 @@ _EXAMPLES = {
     "rehearse": "potvigil rehearse two-in-the-morning",
     "replay": "potvigil replay night.csv --config workshop.yaml --json -",
     "check": "potvigil check --config workshop.yaml --hardware",
+    "setup": "potvigil setup --simulated",
+    "service": "potvigil service install --root trial",
+    "status": "potvigil status --json",
     "page": "potvigil page --config /etc/potvigil/workshop.yaml",
     "notify": "potvigil notify --config /etc/potvigil/workshop.yaml --test",
     "calibrate": "potvigil calibrate --config workshop.yaml --pot lantern",
@@ -95,7 +100,7 @@ def build_parser() -> argparse.ArgumentParser:
         "watch:watch",
         "watch the pots: the daemon, on the hardware the settings name",
     )
-    watch.add_argument("--config", type=Path, required=True, metavar="FILE", help="settings, YAML")
+    watch.add_argument("--config", type=Path, metavar="FILE", help="settings, YAML")
 
     rehearse = _verb(
         verbs,
@@ -118,16 +123,22 @@ def build_parser() -> argparse.ArgumentParser:
 
     replay = _verb(verbs, "replay", "replay:replay", "put a recorded log through the same watch")
     replay.add_argument("log", type=Path, metavar="LOG.csv")
-    replay.add_argument("--config", type=Path, required=True, metavar="FILE", help="settings, YAML")
+    replay.add_argument("--config", type=Path, metavar="FILE", help="settings, YAML")
     replay.add_argument("--pot", metavar="ID", help="which pot of the settings")
     replay.add_argument("--json", metavar="OUT", help="write JSON lines; - for standard output")
     _add_replace(replay)
     replay.add_argument("--record", type=Path, metavar="FILE", help="keep a record too")
 
-    check = _verb(verbs, "check", "watch:check", "check settings and, if asked, each wire once")
-    check.add_argument("--config", type=Path, required=True, metavar="FILE", help="settings, YAML")
+    check = _verb(
+        verbs,
+        "check",
+        "machine.check:check",
+        "check settings, record, clock, broker, page, who is told and, if asked, each wire once",
+    )
+    check.add_argument("--config", type=Path, metavar="FILE", help="settings, YAML")
     check.add_argument("--hardware", action="store_true", help="ask every device for one reading")
 
+    add_machine_verbs(partial(_verb, verbs))
     calibrate = _verb(
         verbs,
         "calibrate",
@@ -196,7 +207,7 @@ def build_parser() -> argparse.ArgumentParser:
 
 
 def _add_notify(verb: argparse.ArgumentParser) -> None:
-    verb.add_argument("--config", type=Path, required=True, metavar="FILE", help="settings, YAML")
+    verb.add_argument("--config", type=Path, metavar="FILE", help="settings, YAML")
     verb.add_argument("--record", type=Path, metavar="FILE", help="the record, if not that of the settings")
     verb.add_argument("--live", type=Path, metavar="FILE", help="where the watch leaves what it knows now")
     verb.add_argument("--rehearsal", action="store_true", help="tell of a rehearsal too, marked as one")
@@ -228,7 +239,7 @@ def _add_volume(verb: argparse.ArgumentParser) -> None:
 
 
 def _add_plan(verb: argparse.ArgumentParser) -> None:
-    verb.add_argument("--config", type=Path, required=True, metavar="FILE", help="settings, YAML")
+    verb.add_argument("--config", type=Path, metavar="FILE", help="settings, YAML")
     verb.add_argument("--record", type=Path, metavar="FILE", help="the record, if not that of the settings")
     verb.add_argument("--pot", metavar="ID", help="which pot of the settings")
     for ask, (metavar, what) in PLAN_OPTIONS.items():

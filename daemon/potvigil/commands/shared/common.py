@@ -1,4 +1,4 @@
-"""What several verbs need: where the record is, which pot is meant, the console."""
+"""What several verbs need: where settings and record are, which pot is meant, the console."""
 
 import argparse
 import getpass
@@ -10,13 +10,16 @@ from datetime import datetime, timedelta, tzinfo
 from pathlib import Path
 from typing import TYPE_CHECKING, TextIO
 
-from potvigil.paths import usual_record
+from potvigil import paths
+from potvigil.paths import found_settings, own_settings, usual_record
+from potvigil.record.errors import START_THE_WATCH
 from potvigil.record.store import Store
 
 if TYPE_CHECKING:
     from rich.console import Console
 
 BY = "command line"
+OR_REHEARSE = ", or --rehearse to try it on a simulated pot"
 FIRST_YEAR, LAST_YEAR = 1970, 2200  # of the dates somebody may give
 _WIDEST = 10_000
 
@@ -39,14 +42,37 @@ def console(stderr: bool = False) -> "Console":
     return made
 
 
+def known_settings(args: argparse.Namespace) -> Path | None:
+    """Return the settings that were named, else those that are found by themselves, which is said."""
+    if args.config is None:
+        args.config = found_settings()
+        if args.config is not None and sys.stderr.isatty():
+            print(f"settings: {args.config}", file=sys.stderr)
+    return None if args.config is None else Path(args.config)
+
+
+def no_settings() -> str:
+    return f"no settings at {paths.SERVICE_SETTINGS} or {own_settings()}; make them with `potvigil setup`"
+
+
+def settings_path(args: argparse.Namespace, otherwise: str = "") -> Path:
+    """Return the settings to go by; otherwise: what else may be given. Raises UseError without any."""
+    path = known_settings(args)
+    if path is None:
+        raise UseError(f"{no_settings()}, or give --config FILE{otherwise}")
+    return path
+
+
 def record_path(args: argparse.Namespace) -> Path:
+    """Return the record that was named, else that of the settings, else the usual one."""
     if args.record is not None:
         return Path(args.record)
-    if args.config is None:
+    settings = known_settings(args)
+    if settings is None:
         return usual_record()
     from potvigil.settings.loading import load  # reading settings takes longer than a list of batches
 
-    return load(args.config).record_file
+    return load(settings).record_file
 
 
 def existing_record(path: Path) -> Path:
@@ -85,7 +111,7 @@ def known_pot(store: Store, asked: str | None, option: str = "--pot") -> str:
 def one_of(pots: Collection[str], asked: str | None, where: str = "", option: str = "--pot") -> str:
     """Return the pot that is meant: the one asked for, or the only one."""
     if not pots:
-        raise UseError(f"{where}no pot was watched yet; start `potvigil watch` first")
+        raise UseError(f"{where}no pot was watched yet; {START_THE_WATCH}")
     if asked is None and len(pots) == 1:
         return next(iter(pots))
     if asked is None or asked not in pots:

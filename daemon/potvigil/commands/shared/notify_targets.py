@@ -1,6 +1,7 @@
-"""The targets of the settings, opened; for the notifier, and for the check of its settings."""
+"""The targets of the settings, opened."""
 
 from potvigil.commands.shared.common import UseError
+from potvigil.extras import how_to_install
 from potvigil.notifying.targets import Target, beats, open_targets
 from potvigil.settings.schema import Settings
 
@@ -15,5 +16,5 @@ def opened(settings: Settings) -> tuple[Target, ...]:
         return open_targets(settings.notify, settings.timezone)
     except ImportError as error:
         raise UseError(
-            f"notify: needs {error.name} ({error}); install it with: pip install 'potvigil[notify]'"
+            f"notify: needs {error.name} ({error}); install it with {how_to_install('notify')}"
         ) from error

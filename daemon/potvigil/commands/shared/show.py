@@ -30,6 +30,7 @@ from potvigil.model.events import (
 from potvigil.model.pot import Pot, Reference
 from potvigil.model.reading import Place
 from potvigil.record.rows import EditRow, ListedBatch
+from potvigil.reports.pot_status import HEADS
 from potvigil.sensing.resolution import USUAL_NOISE, resolution
 from potvigil.units import PRESSURE_UNITS_PA, SECONDS_PER_HOUR, span
 from potvigil.wording.alarm import in_words
@@ -39,6 +40,7 @@ from potvigil.wording.quantities import TimeTeller, alarm_state, pressure, rate,
 from potvigil.wording.verdict import was_above_maximum
 
 if TYPE_CHECKING:
+    from potvigil.checking.finding import Finding
     from potvigil.notifying.schedule import Recipient
     from potvigil.settings.schema import Settings  # a list of batches is printed without any
 
@@ -196,7 +198,7 @@ class Printer:
 
 
 def nights(console: Console, rows: Iterable[tuple[str, str]]) -> None:
-    _table(console, ("night", "what happens"), rows, wraps="what happens")
+    _table(console, ("night", "what happens"), rows, "what happens")
 
 
 def settings(console: Console, settings: "Settings", path: Path) -> None:
@@ -215,7 +217,7 @@ def settings(console: Console, settings: "Settings", path: Path) -> None:
                 span(pot.hold_s),
             )
         )
-    _table(console, ("pot", "working", "floor", "maximum", "thermometer", "cure"), rows, wraps="thermometer")
+    _table(console, ("pot", "working", "floor", "maximum", "thermometer", "cure"), rows, "thermometer")
     console.print(f"{path}: settings are good; record {settings.record_file}")
 
 
@@ -234,7 +236,12 @@ def told(console: Console, recipients: Iterable["Recipient"]) -> None:
             )
         )
     if rows:
-        _table(console, ("notified", "of", "low ones not", "when not seen for"), rows, wraps="of")
+        _table(console, ("notified", "of", "low ones not", "when not seen for"), rows, "of")
+
+
+def findings(console: Console, found: Iterable["Finding"]) -> None:
+    """Print what a check found."""
+    _table(console, ("", "what", "how it is"), [(f.mark, f.what, f.says) for f in found], "how it is")
 
 
 def wires(console: Console, rows: Iterable[tuple[str, bool, str]]) -> None:
@@ -242,14 +249,15 @@ def wires(console: Console, rows: Iterable[tuple[str, bool, str]]) -> None:
         console,
         ("wire", "answers", "says"),
         ((what, "yes" if ok else "NO", detail) for what, ok, detail in rows),
-        wraps="says",
+        "wire",
+        "says",
     )
 
 
 def pressures(console: Console, rows: Iterable[tuple[str, str, str]]) -> None:
     """Print what each pot reads, and what is likely wrong with its wiring."""
     lines = list(rows)
-    _table(console, ("pot", "reads", "worth a look"), lines, wraps="worth a look")
+    _table(console, ("pot", "reads", "worth a look"), lines, "worth a look")
 
 
 def resolutions(console: Console, pots: Iterable[Pot], period_s: float) -> None:
@@ -310,7 +318,7 @@ def batches(console: Console, rows: Iterable[ListedBatch], unit: str, tz: tzinfo
             )
         )
     heads = ("batch", "pot", "began", "verdict", "leak at end", "alarms", "rehearsed", "label")
-    _table(console, heads, lines, wraps="label")
+    _table(console, heads, lines, "label")
 
 
 def _leak_in_short(row: ListedBatch, unit: str) -> str:
@@ -318,6 +326,14 @@ def _leak_in_short(row: ListedBatch, unit: str) -> str:
     if leak is None:
         return ""
     return rate(leak.value, unit) if row.leak_established else f"< {rate(max(leak.high, 0.0), unit)}"
+
+
+def pots(console: Console, rows: Iterable[Sequence[str]]) -> None:
+    """Print how each pot stands, one line each; columns in which nothing is said are left out."""
+    lines = list(rows)
+    told = [i for i, head in enumerate(HEADS) if any(row[i] for row in lines)]
+    heads = [HEADS[i] for i in told]
+    _table(console, heads, [[row[i] for i in told] for row in lines], heads[-1])
 
 
 def alarms(console: Console, standing: Iterable[tuple[str, AlarmEvent]], tz: tzinfo | None) -> None:
@@ -333,13 +349,13 @@ def alarms(console: Console, standing: Iterable[tuple[str, AlarmEvent]], tz: tzi
         for pot_id, event in standing
     ]
     if rows:
-        _table(console, ("pot", "alarm", "name", "priority", "state", "what to do"), rows, wraps="what to do")
+        _table(console, ("pot", "alarm", "name", "priority", "state", "what to do"), rows, "what to do")
     else:
         console.print("no alarm stands")
 
 
-def _table(console: Console, heads: Sequence[str], rows: Iterable[Sequence[str]], wraps: str) -> None:
-    """Print a table; where it is too wide the column `wraps` is folded, and no other.
+def _table(console: Console, heads: Sequence[str], rows: Iterable[Sequence[str]], *wraps: str) -> None:
+    """Print a table; where it is too wide the columns `wraps` are folded, and no others.
 
     Off a terminal, and where it is long, each row is a line and nothing is folded: rich takes a millisecond
     for each.
@@ -352,7 +368,7 @@ def _table(console: Console, heads: Sequence[str], rows: Iterable[Sequence[str]]
     table = Table(box=None, pad_edge=False)
     for i, head in enumerate(heads):
         widest = max([cell_len(head), *(cell_len(row[i]) for row in lines)])
-        table.add_column(head, min_width=None if head == wraps else widest)
+        table.add_column(head, min_width=None if head in wraps else widest)
     for line in lines:
         table.add_row(*line)
     console.print(table)

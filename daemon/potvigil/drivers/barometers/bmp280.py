@@ -13,11 +13,11 @@ from potvigil.drivers.buses.i2c import Bus, read_bytes, register_name, write_byt
 from potvigil.units import PA_PER_HPA
 
 _TRIMMING = 0x88
-_CHIP_ID = 0xD0
+CHIP_ID = 0xD0
 _CTRL_MEAS = 0xF4
 _PRESSURE = 0xF7
 
-_CHIP_IDS = (0x58, 0x60)  # of the BMP280, of the BME280
+NAMES = {0x58: "bmp280", 0x60: "bme280"}  # what stands in it
 
 # bit  7 6 5   4 3 2   1 0
 #      osrs_t  osrs_p  mode     temperature twice, pressure 16 times (0.16 Pa), one forced conversion
@@ -79,9 +79,9 @@ def read_trimming(bus: Bus, bus_number: int, address: int) -> Trimming:
 
     Raise BarometerError when it is another, BusError when it does not answer.
     """
-    chip_id = read_bytes(bus, bus_number, address, _CHIP_ID, 1)[0]
-    if chip_id not in _CHIP_IDS:
-        where = register_name(bus_number, address, _CHIP_ID)
+    chip_id = read_bytes(bus, bus_number, address, CHIP_ID, 1)[0]
+    if chip_id not in NAMES:
+        where = register_name(bus_number, address, CHIP_ID)
         raise BarometerError(
             f"{where}: chip id 0x{chip_id:02X} instead of 0x58; this is no BMP280, nor a BME280"
         )

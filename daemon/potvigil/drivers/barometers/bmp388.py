@@ -11,13 +11,13 @@ from potvigil.drivers.barometers.errors import BarometerError
 from potvigil.drivers.buses.i2c import Bus, read_bytes, register_name, write_bytes
 from potvigil.units import PA_PER_HPA
 
-_CHIP_ID = 0x00
+CHIP_ID = 0x00
 _STATUS = 0x03
 _PWR_CTRL = 0x1B
 _OSR = 0x1C
 _TRIMMING = 0x31
 
-_CHIP_IDS = (0x50, 0x60)  # of the BMP388, of the BMP390
+NAMES = {0x50: "bmp388", 0x60: "bmp390"}  # what stands in it
 
 # bit  5 4 3   2 1 0
 #      osr_t   osr_p        temperature twice, pressure 16 times
@@ -80,9 +80,9 @@ def read_trimming(bus: Bus, bus_number: int, address: int) -> Trimming:
 
     Raise BarometerError when it is another, BusError when it does not answer.
     """
-    chip_id = read_bytes(bus, bus_number, address, _CHIP_ID, 1)[0]
-    if chip_id not in _CHIP_IDS:
-        where = register_name(bus_number, address, _CHIP_ID)
+    chip_id = read_bytes(bus, bus_number, address, CHIP_ID, 1)[0]
+    if chip_id not in NAMES:
+        where = register_name(bus_number, address, CHIP_ID)
         raise BarometerError(
             f"{where}: chip id 0x{chip_id:02X} instead of 0x50 or 0x60; this is no BMP388, nor a BMP390"
         )

@@ -8,6 +8,7 @@ import warnings
 from typing import Any, Protocol
 
 from potvigil.drivers.buses.i2c import BusError
+from potvigil.extras import how_to_install
 
 # gpiozero masks the missing answer of a chip that is not there, and MISO without a driver reads as it likes.
 SELECTS = (0, 1)
@@ -34,7 +35,7 @@ def system_pins() -> PinFactory:
         factory: PinFactory = Device.pin_factory
     except Exception as error:  # each factory has its own, and its own libraries'
         raise SpiError(
-            f"SPI: no GPIO library works here ({error}); install lgpio (python3-lgpio), on a Raspberry Pi"
+            f"SPI: no GPIO library works here ({error}); install it with {how_to_install('spi')}"
         ) from error
     return factory
 
@@ -57,7 +58,7 @@ def opened(select: int, opener: Any) -> Any:
     except Exception as error:
         cause = error.__context__ if isinstance(error, SPISoftwareFallback) else error
         if isinstance(cause, ImportError):
-            what = "the package spidev is missing; install it (python3-spidev)"
+            what = f"its library is missing; install it with {how_to_install('spi')}"
         elif isinstance(cause, FileNotFoundError):
             what = (
                 f"there is no /dev/spidev0.{select}; enable SPI (raspi-config, Interface Options) and restart"

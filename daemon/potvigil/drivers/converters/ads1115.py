@@ -13,7 +13,7 @@ from potvigil.drivers.buses.i2c import Bus, BusError, BusTimeoutError, register_
 ADDRESSES: Final = (0x48, 0x49, 0x4A, 0x4B)  # ADDR pin to GND, VDD, SDA, SCL
 
 _CONVERSION: Final = 0x00
-_CONFIG: Final = 0x01
+CONFIG_REGISTER: Final = 0x01
 
 _PGA_OF_FULL_SCALE_V: Final = {6.144: 0, 4.096: 1, 2.048: 2, 1.024: 3, 0.512: 4, 0.256: 5}
 
@@ -118,12 +118,12 @@ def _convert_patiently(
 
 
 def _convert(bus: Bus, bus_number: int, address: int, config: int, sleep: Callable[[float], None]) -> int:
-    register = _CONFIG
+    register = CONFIG_REGISTER
     try:
-        bus.write_i2c_block_data(address, _CONFIG, [config >> 8, config & 0xFF])  # high byte first
+        bus.write_i2c_block_data(address, CONFIG_REGISTER, [config >> 8, config & 0xFF])  # high byte first
         sleep(_CONVERSION_TIME_S)
         for _ in range(_MAX_POLLS):
-            high, low = bus.read_i2c_block_data(address, _CONFIG, 2)
+            high, low = bus.read_i2c_block_data(address, CONFIG_REGISTER, 2)
             if high & 0x80:  # OS reads 1 when no conversion is under way
                 break
             sleep(_POLL_INTERVAL_S)
@@ -136,8 +136,8 @@ def _convert(bus: Bus, bus_number: int, address: int, config: int, sleep: Callab
         register = _CONVERSION
         high, low = bus.read_i2c_block_data(address, _CONVERSION, 2)
         if not high and not low:  # what a reset leaves, be it between those two reads
-            register = _CONFIG
-            _check_config(bus_number, address, config, *bus.read_i2c_block_data(address, _CONFIG, 2))
+            register = CONFIG_REGISTER
+            _check_config(bus_number, address, config, *bus.read_i2c_block_data(address, CONFIG_REGISTER, 2))
     except BusError:
         raise
     except (OSError, ValueError) as error:
@@ -150,7 +150,7 @@ def _check_config(bus_number: int, address: int, config: int, high: int, low: in
     # Without this a chip that was reset in between passes off its cleared result as 0 V.
     if high << 8 | low != config:
         raise BusError(
-            f"{register_name(bus_number, address, _CONFIG)}: reads 0x{high:02X}{low:02X} instead of "
+            f"{register_name(bus_number, address, CONFIG_REGISTER)}: reads 0x{high:02X}{low:02X} instead of "
             f"0x{config:04X}; it lost its supply, or another program uses it"
         )
 

@@ -5,6 +5,7 @@ from collections.abc import Mapping, Sequence
 from typing import Any
 
 from potvigil.model.events import LAST_BATCH, Action, AlarmId, Answer, Command, Detail, Outcome
+from potvigil.record.errors import START_THE_WATCH
 from potvigil.record.rows import AskedRow
 from potvigil.record.tables.ledger import POT, Ledger
 from potvigil.record.validation import refuse
@@ -13,7 +14,7 @@ from potvigil.record.validation import refuse
 COMMANDS_A_TICK = 100
 # A command that no watch takes in so long is refused, and never carried out later.
 COMMAND_LASTS_S = 60.0
-NOBODY = "nobody is watching; start `potvigil watch`, and ask again"
+NOBODY = f"nobody is watching; {START_THE_WATCH}, and ask again"
 LATE = "the watch did not take it in time; see whether it hangs (`systemctl status potvigil`), and ask again"
 
 

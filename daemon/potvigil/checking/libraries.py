@@ -1,0 +1,43 @@
+"""Whether the libraries are installed that the settings call for."""
+
+from collections.abc import Callable, Iterator
+from importlib.util import find_spec
+
+from potvigil.checking.finding import Finding, fault, good
+from potvigil.extras import how_to_install
+from potvigil.settings.schema import Settings
+
+# What of each extra is looked for, and what it is for.
+_LOOKED_FOR = {
+    "page": (("starlette", "uvicorn", "jinja2", "cryptography", "segno"), "the page"),
+    "notify": (("apprise",), "telling people on their phones"),
+    "signals": (("gpiozero", "lgpio"), "lamp, buzzer and button"),
+    "spi": (("gpiozero", "lgpio"), "converters and thermometers on SPI"),
+}
+
+
+def extras_of(settings: Settings) -> tuple[str, ...]:
+    """Return the extras the settings call for; the page's too where it is only named."""
+    wires = [pot.transducer.device.startswith("mcp") for pot in settings.pots.values()]
+    probes = [probe.is_platinum for pot in settings.pots.values() for probe in pot.thermometer]
+    wanted = {
+        "page": "page" in settings.model_fields_set,
+        "notify": settings.notify is not None,
+        "signals": settings.signals is not None,
+        "spi": any(wires) or any(probes),
+    }
+    return tuple(extra for extra, is_wanted in wanted.items() if is_wanted)
+
+
+def on_libraries(
+    settings: Settings, is_there: Callable[[str], bool] = lambda name: find_spec(name) is not None
+) -> Iterator[Finding]:
+    wanted = extras_of(settings)
+    for extra in wanted:
+        names, what_for = _LOOKED_FOR[extra]
+        if missing := [name for name in names if not is_there(name)]:
+            yield fault(
+                "library", f"{', '.join(missing)} is missing, for {what_for}: {how_to_install(extra)}"
+            )
+    if all(is_there(name) for extra in wanted for name in _LOOKED_FOR[extra][0]):
+        yield good("library", "all there that these settings call for")

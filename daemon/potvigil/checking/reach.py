@@ -1,0 +1,171 @@
+"""What is elsewhere: broker, page's port, whoever is told. Asked without sending anything to anybody."""
+
+import errno
+import socket
+import ssl
+from collections.abc import Callable, Iterator
+from importlib.resources import files
+from pathlib import Path
+from urllib.parse import urlsplit
+
+from potvigil.checking.finding import Finding, fault, good, unknown
+from potvigil.notifying.targets import TargetError, address_of, beats
+from potvigil.outputs.mqtt_link import MqttError
+from potvigil.page.passwords import is_hash
+from potvigil.secret_file import SecretFileError, first_line
+from potvigil.service.wiring import mqtt_link
+from potvigil.settings.network import MqttSettings, PageSettings
+from potvigil.settings.notify import HeartbeatSettings, TargetSettings
+
+WITHIN_S = 8.0
+_ASK_ROOT = "only root may read {path}, which is as it should be; `sudo potvigil check` looks into it"
+# The page shows it to everybody, and nobody else's page is likely to.
+_ICON = "icon.svg"
+
+
+def on_broker(settings: MqttSettings, try_broker: Callable[..., str | None]) -> Finding:
+    """Return whether the broker is reached and takes us. try_broker: mqtt_trial.fault_of_broker."""
+    what, where = "broker", f"{settings.host}:{settings.port}"
+    key_file = None if settings.tls is None else settings.tls.key_file
+    for path in (settings.password_file, key_file):
+        if path is not None and (closed := _closed(what, path)) is not None:
+            return closed
+    try:
+        said = try_broker(mqtt_link(settings), WITHIN_S)
+    except MqttError as error:
+        return fault(what, str(error))
+    if said is not None:
+        return fault(what, f"{where}: {said}; see that it runs, and that host, user and password are right")
+    who = f"signed in as {settings.username}" if settings.username else "connected, as nobody in particular"
+    return good(what, f"{where}: {who}{'' if settings.tls is None else ', encrypted'}")
+
+
+def on_page_files(settings: PageSettings) -> Iterator[Finding]:
+    """Yield whether password, certificate and key of the page can be used."""
+    what = "page"
+    if (path := settings.password_file) is not None:
+        yield _closed(what, path) or _password(path)
+    if settings.tls is None:
+        return
+    cert, key = settings.tls.cert_file, settings.tls.key_file
+    missing = [path for path in (cert, key) if not path.exists()]
+    if missing:
+        files = " and ".join(map(str, missing))
+        yield fault(what, f"{files} missing; `potvigil page certificate` makes both, or leave out page.tls")
+    elif (closed := _closed(what, key)) is not None:
+        yield closed
+    else:
+        try:
+            ssl.SSLContext(ssl.PROTOCOL_TLS_SERVER).load_cert_chain(cert, key)
+        except OSError as error:
+            reason = error.strerror or error
+            yield fault(what, f"{cert} with {key}: {reason}; make both anew with `potvigil page certificate`")
+        else:
+            yield good(what, f"{cert} and its key go together")
+
+
+def on_page_port(settings: PageSettings) -> Finding:
+    """Return whether the page can listen, or does so already."""
+    host, port, what = settings.host, settings.port, "page"
+    where = f"{host}, port {port}"
+    try:
+        address = socket.getaddrinfo(host, port, type=socket.SOCK_STREAM, flags=socket.AI_PASSIVE)[0]
+        with socket.socket(address[0], address[1]) as tried:
+            tried.setsockopt(socket.SOL_SOCKET, socket.SO_REUSEADDR, 1)
+            tried.bind(address[4])
+    except OSError as error:
+        if error.errno == errno.EADDRINUSE:
+            if _is_page(settings):
+                return good(what, f"answers at {where}")
+            return fault(what, f"{where} is taken by another program; end that, or give another page.port")
+        return fault(what, f"cannot listen at {where} ({error.strerror or error}); give another")
+    return good(what, f"{where} is free for it")
+
+
+def on_target(i: int, target: TargetSettings) -> Finding:
+    """Return whether an address can be used and its server be reached; nothing is sent."""
+    what = "notify"
+    try:
+        url = address_of(f"notify.targets[{i}]", target)
+        from potvigil.notifying.apprise_target import AddressError, server_of
+
+        server = server_of(url)
+    except TargetError as error:
+        if target.url_file is not None and (closed := _closed(what, target.url_file)) is not None:
+            return closed
+        return fault(what, str(error))
+    except AddressError as error:
+        key = "url" if target.url_file is None else f"url_file {target.url_file}"
+        return fault(what, f"notify.targets[{i}].{key}: {error}; see Apprise's list of services")
+    except ImportError:
+        return unknown(what, f"{target.name}: cannot be looked at without its library")
+    return _reached(what, target.name, server, "`potvigil notify --test`")
+
+
+def on_heartbeat(settings: HeartbeatSettings) -> Iterator[Finding]:
+    """Yield whether the servers of the heartbeat are reached; nothing is fetched."""
+    what = "heartbeat"
+    for path in (settings.url_file, settings.fail_url_file):
+        if path is not None and (closed := _closed(what, path)) is not None:
+            yield closed
+            return
+    try:
+        urls = beats(settings)
+    except TargetError as error:
+        yield fault(what, str(error))
+        return
+    for key, url in zip(("url", "fail_url"), urls, strict=True):
+        if url is not None:
+            parts = urlsplit(url)
+            port = parts.port or (443 if parts.scheme == "https" else 80)
+            yield _reached(what, key, (parts.hostname or "", port), "`potvigil notify --test`")
+
+
+def _reached(what: str, name: str, server: tuple[str, int] | None, trial: str) -> Finding:
+    if server is None:
+        return unknown(what, f"{name}: its address is understood; whether it arrives shows {trial}")
+    try:
+        socket.create_connection(server, WITHIN_S).close()
+    except OSError as error:
+        reason = error.strerror or error
+        return fault(what, f"{name}: its server is not reached ({reason}); check the network and the address")
+    return good(what, f"{name}: its server is reached; whether it arrives shows {trial}")
+
+
+def _closed(what: str, path: Path) -> Finding | None:
+    """Return what there is to say of a secret this user may not look into, None where he may."""
+    try:
+        path.open("rb").close()
+    except PermissionError:
+        return unknown(what, _ASK_ROOT.format(path=path))
+    except OSError:
+        pass  # whoever reads it says so
+    return None
+
+
+def _password(path: Path) -> Finding:
+    try:
+        line = first_line(path, "password")
+    except SecretFileError as error:
+        return fault("page", f"page.password_file {error}; make it with `potvigil page password`")
+    if not is_hash(line):
+        return fault("page", f"{path}: holds no password of the page; make it with `potvigil page password`")
+    return good("page", f"{path}: holds its password")
+
+
+def _is_page(settings: PageSettings) -> bool:
+    host = {"0.0.0.0": "127.0.0.1", "::": "::1"}.get(settings.host, settings.host)
+    try:
+        line = socket.create_connection((host, settings.port), WITHIN_S)
+        if settings.tls is not None:
+            plain = ssl.create_default_context()
+            plain.check_hostname, plain.verify_mode = False, ssl.CERT_NONE  # only: is it the page?
+            line = plain.wrap_socket(line)
+        with line:
+            line.sendall(f"GET /static/{_ICON} HTTP/1.0\r\nHost: {host}\r\n\r\n".encode("ascii"))
+            answer = b""
+            while len(answer) < 100_000 and (part := line.recv(4096)):
+                answer += part
+    except OSError:
+        return False
+    return files("potvigil.page").joinpath("static", _ICON).read_bytes() in answer

@@ -1,0 +1,145 @@
+"""Every fault of settings, machine, broker, page and those who are told, at once."""
+
+import argparse
+import threading
+from collections.abc import Callable, Iterable, Iterator
+from functools import partial
+from pathlib import Path
+from typing import TYPE_CHECKING
+
+from potvigil import paths
+from potvigil.checking import libraries, machine, reach
+from potvigil.checking.finding import Finding, Mark, fault, unknown
+from potvigil.clock import SystemClock
+from potvigil.commands.shared import show
+from potvigil.commands.shared.common import console, settings_path
+from potvigil.commands.shared.status import DONE, NO
+from potvigil.drivers.station import Station
+from potvigil.drivers.thermometers.ds18b20 import ONE_WIRE_ROOT
+from potvigil.model.pot import Pot
+from potvigil.model.reading import Sample
+from potvigil.notifying.targets import recipient_of
+from potvigil.paths import usual_live
+from potvigil.sensing.conversion import convert
+from potvigil.sensing.wiring_hints import remark
+from potvigil.service.wiring import WiringError, open_inputs
+from potvigil.settings.loading import load
+from potvigil.settings.schema import Settings
+from potvigil.wording.quantities import pressure
+
+if TYPE_CHECKING:
+    from rich.console import Console
+
+# A name look-up has no limit of its own.
+_PATIENCE_S = reach.WITHIN_S + 4.0
+
+
+# Opens the wires that settings name.
+Opener = Callable[[Settings], Station]
+
+
+def check(args: argparse.Namespace) -> int:
+    """Say all that is found; exit status 1 where something is at fault."""
+    return check_all(settings_path(args), open_inputs if args.hardware else None)
+
+
+def check_all(path: Path, opener: Opener | None, *, is_trial: bool = False) -> int:
+    """Say all that is found of a settings file. opener: of its wires, None where they are not to be asked.
+
+    is_trial: this program is not the one that is to watch; what that needs is installed with the service.
+    """
+    settings = load(path)
+    told = console()
+    told.soft_wrap = False  # folded between words, at the width of a terminal
+    show.settings(told, settings, path)
+    _say_who_is_told(told, settings)
+    findings = [*_here(settings, path, is_trial=is_trial), *_elsewhere(settings)]
+    show.findings(told, findings)
+    wired_well = True if opener is None else _ask_hardware(settings, opener)
+    show.resolutions(told, settings.core_pots().values(), settings.sample_period_s)
+    faults = sum(each.mark is Mark.FAULT for each in findings)
+    if faults:
+        print(f"{faults} fault{'s' if faults > 1 else ''} found, marked {Mark.FAULT} above")
+    return NO if faults or not wired_well else DONE
+
+
+def _here(settings: Settings, path: Path, *, is_trial: bool) -> Iterator[Finding]:
+    """Yield what is found on this machine."""
+    yield from machine.on_record(settings, of_service=path == paths.SERVICE_SETTINGS)
+    yield machine.on_clock(SystemClock().now())
+    yield from machine.on_devices(settings, ONE_WIRE_ROOT)
+    if not is_trial:
+        yield from libraries.on_libraries(settings)
+    yield machine.on_watch(settings, settings.page.live or usual_live())
+    if "page" in settings.model_fields_set:
+        yield from reach.on_page_files(settings.page)
+        yield reach.on_page_port(settings.page)
+
+
+def _elsewhere(settings: Settings) -> list[Finding]:
+    """Ask everything that may keep one waiting at once, and return it in order."""
+    asked: list[tuple[str, Callable[[], Iterable[Finding]]]] = []
+    if (mqtt := settings.mqtt) is not None:
+        from potvigil.outputs.mqtt_trial import fault_of_broker  # and with it a library of its own
+
+        asked.append(("broker", lambda: [reach.on_broker(mqtt, fault_of_broker)]))
+    for i in range(0 if settings.notify is None else len(settings.notify.targets)):
+        asked.append(("notify", partial(_target, settings, i)))
+    if (heartbeat := settings.heartbeat) is not None:
+        asked.append(("heartbeat", lambda: reach.on_heartbeat(heartbeat)))
+    found: list[list[Finding]] = [
+        [unknown(what, f"no answer in {_PATIENCE_S:g} s; look at the network and try again")]
+        for what, _ in asked
+    ]
+
+    def ask(i: int) -> None:
+        found[i] = list(asked[i][1]())
+
+    threads = [threading.Thread(target=ask, args=(i,), daemon=True) for i in range(len(asked))]
+    for thread in threads:
+        thread.start()
+    for thread in threads:
+        thread.join(_PATIENCE_S)
+    return [finding for each in found for finding in each]
+
+
+def _target(settings: Settings, i: int) -> list[Finding]:
+    assert settings.notify is not None
+    return [reach.on_target(i, settings.notify.targets[i])]
+
+
+def _say_who_is_told(told: "Console", settings: Settings) -> None:
+    """Print who is told of what, where the addresses can be used; that they cannot is a finding."""
+    if settings.notify is not None:
+        show.told(told, [recipient_of(each, settings.timezone) for each in settings.notify.targets])
+
+
+def _ask_hardware(settings: Settings, opener: Opener) -> bool:
+    """Read every wire that the settings name once, and print what it said; no other address is spoken to."""
+    try:
+        station = opener(settings)
+    except WiringError as error:
+        show.findings(console(), [fault("wires", str(error))])
+        return False
+    try:
+        wires = station.probe_each_wire()
+        samples = station.read(0.0, SystemClock().now())
+    finally:
+        station.close()
+    show.wires(console(), wires)
+    rows, usable = [], all(answers for _, answers, _ in wires)
+    for pot_id, sample in samples:
+        pot = settings.core_pots()[pot_id]
+        if sample.transducer_count is None:
+            continue  # the wire itself has said why
+        good, text = remark(pot, sample, settings.pots[pot_id].transducer.largest_count)
+        rows.append((pot_id, _reads(pot, sample), text))
+        usable &= good
+    if rows:
+        show.pressures(console(), rows)
+    return usable
+
+
+def _reads(pot: Pot, sample: Sample) -> str:
+    gauge_pa = convert(sample, pot).gauge_pa
+    return "nothing" if gauge_pa is None else f"{pressure(gauge_pa, pot.pressure_unit)} gauge"

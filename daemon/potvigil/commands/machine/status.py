@@ -1,0 +1,79 @@
+"""How every pot stands now, a line each, and whether anybody watches."""
+
+import argparse
+import time
+from collections.abc import Iterator
+from datetime import tzinfo
+from pathlib import Path
+
+from potvigil.commands.shared import show
+from potvigil.commands.shared.common import console, known_settings, no_settings
+from potvigil.commands.shared.status import DONE, NO
+from potvigil.live_reader import Live, LiveReader
+from potvigil.model.events import AlarmState
+from potvigil.page.views.words import word
+from potvigil.paths import usual_live, usual_record
+from potvigil.record.errors import START_THE_WATCH
+from potvigil.record.lock import is_watched
+from potvigil.reports.export import json_text
+from potvigil.reports.pot_status import PotNow, cells, line
+from potvigil.settings.loading import load
+from potvigil.settings.schema import Settings
+from potvigil.wording.silence import says_nothing
+
+_UNWATCHED = "not watched"
+
+
+def status(args: argparse.Namespace) -> int:
+    """Say how the pots stand; exit status 1 where one is not watched, or an alarm stands."""
+    path = known_settings(args)
+    settings = None if path is None else load(path)
+    live_file = args.live or (settings.page.live if settings else None) or usual_live()
+    live, is_silent = LiveReader(live_file).read()
+    pots = list(_pots(settings, live, is_silent))
+    tz = None if settings is None else settings.timezone
+    if args.json:
+        rehearsed = None if live is None else live.rehearsed
+        for pot in pots:
+            print(json_text(line(pot, watched=not is_silent, rehearsed=rehearsed)))
+    else:
+        unit = "psi" if settings is None else settings.units.pressure
+        if pots:
+            show.pots(console(), [cells(pot, unit, tz) for pot in pots])
+        record = usual_record() if settings is None else settings.record_file
+        print(_who_watches(live, is_silent, record, live_file, tz))
+        if path is not None:
+            print(f"settings {path}; record {record}")
+        else:
+            print(no_settings())
+    return DONE if pots and all(map(_is_well, pots)) else NO
+
+
+def _pots(settings: Settings | None, live: Live | None, is_silent: bool) -> Iterator[PotNow]:
+    """Yield each pot of settings and watch. What a silent watch said last is not how it stands now."""
+    known = {} if settings is None else settings.core_pots()
+    heard = {} if live is None else live.pots
+    for pot_id in [*known, *(pot_id for pot_id in heard if pot_id not in known)]:
+        last, pot = heard.get(pot_id), known.get(pot_id)
+        if last is None or is_silent:
+            utc_s = None if last is None else last.snapshot.utc_s
+            yield PotNow(pot_id, _UNWATCHED, None, pot, since_utc_s=utc_s)
+        else:
+            yield PotNow(pot_id, word(last.snapshot, pot)[0], last.snapshot, pot, last.batch)
+
+
+def _is_well(now: PotNow) -> bool:
+    snapshot = now.snapshot
+    if snapshot is None or snapshot.reading.gauge_pa is None:  # a silent transducer is an alarm only later
+        return False
+    return all(each.state is AlarmState.SHELVED for each in snapshot.alarms)
+
+
+def _who_watches(live: Live | None, is_silent: bool, record: Path, live_file: Path, tz: tzinfo | None) -> str:
+    if live is not None and not is_silent:
+        return f"rehearsal, simulated: {live.rehearsed}" if live.rehearsed else "the watch is running"
+    heard = [pot.snapshot.utc_s for pot in live.pots.values() if pot.snapshot.utc_s] if live else []
+    said = says_nothing(max(heard, default=None), time.time(), tz)
+    if is_watched(record):
+        return f"{said} Yet a process has {record}: it hangs, or tells it elsewhere than {live_file}."
+    return f"{said} To begin: {START_THE_WATCH}."

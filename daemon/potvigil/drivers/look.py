@@ -1,0 +1,115 @@
+"""What answers on the buses, for whoever sets up a machine.
+
+Only the addresses of devices we know are spoken to. Each is asked for one register that it has anyway, and
+nothing is written.
+"""
+
+from collections.abc import Callable, Sequence
+from dataclasses import dataclass
+from pathlib import Path
+
+from potvigil.drivers.barometers import bmp280, bmp388
+from potvigil.drivers.barometers.barometer import ADDRESSES as BAROMETERS
+from potvigil.drivers.buses.i2c import Bus, BusError, open_bus, read_bytes
+from potvigil.drivers.converters.ads1115 import ADDRESSES as CONVERTERS
+from potvigil.drivers.converters.ads1115 import CONFIG_REGISTER
+from potvigil.drivers.thermometers.ds18b20 import ONE_WIRE_ROOT, ThermometerError, find_probes, read_celsius
+
+# Of a Pi's header and its overlays; 0 and 2 belong to what is plugged on and to the display.
+USUAL_BUSES = (1, 3, 4, 5, 6)
+
+
+@dataclass(frozen=True, slots=True)
+class Answer:
+    """A chip on I2C. device: as the settings call it, '' for one that is not known."""
+
+    bus: int
+    address: int
+    device: str
+
+
+@dataclass(frozen=True, slots=True)
+class Probe:
+    """A DS18B20. celsius: what it reads now, None where it could not be read."""
+
+    rom_id: str
+    celsius: float | None
+
+
+@dataclass(frozen=True, slots=True)
+class Found:
+    """What there is. selects: of SPI. faults: why a bus could not be asked; off: buses that are not there."""
+
+    answers: tuple[Answer, ...] = ()
+    probes: tuple[Probe, ...] = ()
+    selects: tuple[int, ...] = ()
+    off: tuple[str, ...] = ()
+    faults: tuple[str, ...] = ()
+
+    @property
+    def converters(self) -> tuple[Answer, ...]:
+        return tuple(each for each in self.answers if each.address in CONVERTERS)
+
+    @property
+    def barometers(self) -> tuple[Answer, ...]:
+        return tuple(each for each in self.answers if each.address in BAROMETERS and each.device)
+
+
+def look(
+    bus_opener: Callable[[int], Bus] = open_bus,
+    one_wire_root: Path = ONE_WIRE_ROOT,
+    *,
+    buses: Sequence[int] | None = None,
+    devices: Path = Path("/dev"),
+) -> Found:
+    """Ask every bus; takes a second for each thermometer. buses: of I2C; None for those below `devices`."""
+    if buses is None:
+        buses = [number for number in USUAL_BUSES if (devices / f"i2c-{number}").exists()]
+    selects = tuple(select for select in (0, 1) if (devices / f"spidev0.{select}").exists())
+    off = [] if buses else ["I2C"]
+    off += [] if one_wire_root.exists() else ["1-Wire"]
+    off += [] if selects else ["SPI"]
+    answers: list[Answer] = []
+    faults: list[str] = []
+    for number in buses:
+        try:
+            bus = bus_opener(number)
+        except OSError as error:
+            faults.append(str(error))
+            continue
+        try:
+            answers += _answering(bus, number)
+        finally:
+            bus.close()
+    probes = tuple(Probe(rom_id, _celsius(one_wire_root, rom_id)) for rom_id in find_probes(one_wire_root))
+    return Found(tuple(answers), probes, selects, tuple(off), tuple(faults))
+
+
+def _answering(bus: Bus, number: int) -> list[Answer]:
+    found = []
+    for address in CONVERTERS:
+        if _read(bus, number, address, CONFIG_REGISTER, 2) is not None:
+            found.append(Answer(number, address, "ads1115"))  # an ADS1015 answers just the same
+    for address in BAROMETERS:
+        device = None
+        for register, names in ((bmp280.CHIP_ID, bmp280.NAMES), (bmp388.CHIP_ID, bmp388.NAMES)):
+            read = _read(bus, number, address, register, 1)
+            if read is not None:
+                device = device or names.get(read[0], "")
+        if device is not None:
+            found.append(Answer(number, address, device))
+    return found
+
+
+def _read(bus: Bus, number: int, address: int, register: int, length: int) -> bytes | None:
+    try:
+        return read_bytes(bus, number, address, register, length)
+    except BusError:
+        return None
+
+
+def _celsius(root: Path, rom_id: str) -> float | None:
+    try:
+        return read_celsius(root, rom_id)
+    except ThermometerError:
+        return None

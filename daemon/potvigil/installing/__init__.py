@@ -1,0 +1,1 @@
+"""The service of a machine: what lies where, and what is run to have it so; the verb does it."""

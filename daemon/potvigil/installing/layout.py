@@ -1,0 +1,104 @@
+"""Where the parts of the service lie, and what stands in those that are made for it: pure."""
+
+from collections.abc import Iterable, Mapping
+from dataclasses import dataclass
+from pathlib import Path
+
+PROGRAM = Path("/opt/potvigil")
+COMMAND = Path("/usr/local/bin/potvigil")
+SETTINGS_FOLDER = Path("/etc/potvigil")
+STATE = Path("/var/lib/potvigil")
+UNITS = Path("/etc/systemd/system")
+SYSUSERS, TMPFILES = Path("/etc/sysusers.d/potvigil.conf"), Path("/etc/tmpfiles.d/potvigil.conf")
+WATCH, PAGE, NOTIFY, THIN = "potvigil", "potvigil-page", "potvigil-notify", "potvigil-thin"
+GROUP = "potvigil"
+
+_PUBLIC, _SECRET = 0o644, 0o600
+
+# The groups of the buses are on Raspberry Pi OS only; a unit that names a missing one never starts.
+USERS = f"""\
+# The users of Potvigil's units, sysusers.d(5). Whoever joins the group potvigil may use the record.
+g i2c -
+g spi -
+g gpio -
+u {WATCH} - "Potvigil, the watch" {STATE}
+u {PAGE} -:{GROUP} "Potvigil, the page"
+u {NOTIFY} -:{GROUP} "Potvigil, the notifier"
+"""
+# The page and the notifier may start before the watch has made its folder.
+FOLDERS = f"""\
+# The folders of Potvigil's units, tmpfiles.d(5).
+d {STATE} 2770 {WATCH} {GROUP} -
+"""
+
+
+@dataclass(frozen=True, slots=True)
+class Put:
+    """A file that is to stand there, with its rights."""
+
+    path: Path
+    content: bytes
+    mode: int = _PUBLIC
+
+
+@dataclass(frozen=True, slots=True)
+class Secret:
+    """A file the settings name that one unit alone may read. name: as the settings have it; key: of what."""
+
+    unit: str
+    key: str
+    name: str
+
+    @property
+    def is_relative(self) -> bool:
+        return not self.name.startswith(("/", "~"))
+
+
+def files(
+    units: Mapping[str, bytes],
+    settings: bytes | None,
+    secrets: Iterable[Secret],
+    beside: Mapping[str, bytes],
+) -> list[Put]:
+    """Return every file of the service.
+
+    units: by name, as they come with the package. settings: None where those that are there stay. beside:
+    what is to be put beside the settings, secrets and certificates, by the relative names they have there.
+    """
+    secrets = list(secrets)
+    of_secrets = {secret.name for secret in secrets}
+    put = [Put(SYSUSERS, USERS.encode()), Put(TMPFILES, FOLDERS.encode())]
+    put += [Put(UNITS / name, content) for name, content in sorted(units.items())]
+    for unit in (WATCH, PAGE, NOTIFY):
+        handed = sorted({secret.name for secret in secrets if secret.unit == unit and secret.is_relative})
+        if handed:
+            put.append(Put(drop_in(unit), _handing_over(handed).encode()))
+    if settings is not None:
+        put.append(Put(SETTINGS_FOLDER / "workshop.yaml", settings))
+    for name, content in sorted(beside.items()):
+        put.append(Put(SETTINGS_FOLDER / name, content, _SECRET if name in of_secrets else _PUBLIC))
+    return put
+
+
+def drop_in(unit: str) -> Path:
+    """Return the file that hands a unit what only root may read."""
+    return UNITS / f"{unit}.service.d" / "credentials.conf"
+
+
+def started(*, page: bool, notify: bool) -> list[str]:
+    """Return the units that are to run, the watch first."""
+    wanted = [f"{WATCH}.service", *([f"{PAGE}.service"] if page else ())]
+    return [*wanted, *([f"{NOTIFY}.service"] if notify else ()), f"{THIN}.timer"]
+
+
+def removed(units: Iterable[str]) -> list[Path]:
+    """Return all that `remove` takes away: not the record, the settings, or the users that own them."""
+    drop_ins = [drop_in(unit).parent for unit in (WATCH, PAGE, NOTIFY)]
+    return [*(UNITS / name for name in sorted(units)), *drop_ins, SYSUSERS, TMPFILES, COMMAND, PROGRAM]
+
+
+def _handing_over(names: Iterable[str]) -> str:
+    lines = "".join(f"LoadCredential={name}:{SETTINGS_FOLDER / name}\n" for name in names)
+    return (
+        f"# By `potvigil service install`: what only root may read, handed to this unit.\n[Service]\n{lines}"
+    )

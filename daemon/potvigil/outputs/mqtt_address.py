@@ -1,0 +1,28 @@
+"""Whether a broker can be reached in this way at all: its address, and the TLS files."""
+
+import ssl
+
+from potvigil.outputs.mqtt_link import MqttLink, MqttLinkError
+
+
+def opened_tls(link: MqttLink) -> ssl.SSLContext | None:
+    """Return what encrypts the line, None where nothing does. Raises MqttLinkError if it can never be."""
+    where = f"MQTT broker {link.host}:{link.port}"
+    if link.version not in ("5", "3.1.1"):
+        raise MqttLinkError(f"{where}: version {link.version!r} is not spoken here, use 5 or 3.1.1")
+    try:
+        usable = bool(link.host.encode("idna")) and 0 < link.port < 65536
+    except UnicodeError:
+        usable = False
+    if not usable:
+        raise MqttLinkError(f"{where}: no such address can be; give a host name and a port of 1 to 65535")
+    if not link.tls:
+        return None
+    try:
+        tls = ssl.create_default_context(cafile=link.ca_file)
+        if link.certificate_file is not None:
+            tls.load_cert_chain(link.certificate_file, link.key_file)
+    except OSError as error:  # ssl.SSLError is one
+        files = ", ".join(str(f) for f in (link.ca_file, link.certificate_file, link.key_file) if f)
+        raise MqttLinkError(f"{where}: {error.strerror or error} with {files}; check the TLS files") from None
+    return tls

@@ -1,0 +1,1 @@
+"""Settings made from what somebody answers and what answers on the buses."""

@@ -1,0 +1,102 @@
+"""Settings of answers: each is judged by the settings' own rules; what is written reads back as it was."""
+
+from pathlib import Path
+
+import pytest
+import yaml
+from hypothesis import given, settings
+from hypothesis import strategies as st
+
+from potvigil.drivers.look import Answer, Found, Probe
+from potvigil.setting_up import suggest
+from potvigil.setting_up.draft import fault_of, faults, get, put, read
+from potvigil.setting_up.text import scalar, text_of
+from potvigil.settings.loading import load_text
+
+ROOT = Path(__file__).parents[2]
+SAMPLES = sorted((ROOT / "config").glob("[sw]*.yaml"))
+POT = ("pots", "lantern")
+SMALLEST = read((ROOT / "config/smallest.yaml").read_text(encoding="utf-8"), "smallest.yaml")
+
+
+def test_an_answer_is_judged_with_what_was_said_before_and_not_with_what_is_yet_to_come() -> None:
+    draft = put({}, (*POT, "maximum_pressure"), "80 psi")
+    assert fault_of(draft, (*POT, "maximum_pressure")) is None
+    assert fault_of(draft, (*POT, "working_pressure")) is None  # not asked yet
+    above = put(draft, (*POT, "working_pressure"), "90 psi")
+    assert "above maximum_pressure 80 psi" in (fault_of(above, (*POT, "working_pressure")) or "")
+    assert "no unit" in (
+        fault_of(put(draft, (*POT, "working_pressure"), "60"), (*POT, "working_pressure")) or ""
+    )
+
+
+def test_a_span_that_ends_below_the_working_pressure_is_a_fault_of_the_span() -> None:
+    draft = put(put({}, (*POT, "maximum_pressure"), "80 psi"), (*POT, "working_pressure"), "60 psi")
+    short = put(draft, (*POT, "transducer", "span"), "50 psi")
+    assert "ends below working_pressure 60 psi" in (fault_of(short, (*POT, "transducer", "span")) or "")
+
+
+def test_two_pots_on_one_input_are_a_fault() -> None:
+    sample = put(SMALLEST, (*POT, "thermometer"), {"place": "none"})
+    both = put(sample, ("pots", "jetty"), get(sample, POT))
+    assert faults(both)
+    assert not faults(put(both, ("pots", "jetty", "transducer"), {"channel": "2"}))
+
+
+def test_taking_away_leaves_no_empty_key() -> None:
+    assert put({"a": "1", "b": "2"}, ("a",), None) == {"b": "2"}
+    assert put({"a": {"b": "1", "c": "2"}}, ("a", "b"), None) == {"a": {"c": "2"}}
+
+
+@pytest.mark.parametrize("sample", SAMPLES, ids=lambda path: path.name)
+def test_a_settings_file_that_is_read_and_written_says_the_same(sample) -> None:
+    draft = read(sample.read_text(encoding="utf-8"), sample.name)
+    written = text_of(draft)
+    assert read(written, "written") == draft
+    assert load_text(written, str(sample)) == load_text(sample.read_text(encoding="utf-8"), str(sample))
+
+
+@settings(max_examples=300, deadline=None)
+@given(st.text(st.characters(exclude_categories=["Cs"]), min_size=1))
+def test_any_text_is_read_back_by_yaml_as_it_was(text) -> None:
+    """Against PyYAML's own reader, YAML 1.1."""
+    read_back = yaml.compose(f"key: {scalar(text)}\n")
+    assert read_back.value[0][1].value == text
+
+
+@pytest.mark.parametrize("working", ["60 psi", "4 bar", "400 kPa", "4.1 bar"])
+def test_the_suggested_floor_is_three_quarters_and_always_taken(working) -> None:
+    draft = put(put({}, (*POT, "maximum_pressure"), working), (*POT, "working_pressure"), working)
+    floor = suggest.floor(working)
+    assert float(floor.split()[0]) == pytest.approx(0.75 * float(working.split()[0]))
+    assert fault_of(put(draft, (*POT, "floor_pressure"), floor), (*POT, "floor_pressure")) is None
+
+
+CONVERTERS = Found(
+    answers=(Answer(1, 0x48, "ads1115"), Answer(1, 0x49, "ads1115"), Answer(1, 0x77, "bmp390"))
+)
+
+
+@pytest.mark.parametrize("found", [CONVERTERS, Found(), Found(answers=CONVERTERS.answers[:1])])
+@pytest.mark.parametrize("unit", suggest.UNITS)
+def test_two_pots_as_suggested_do_not_share_an_input(found, unit) -> None:
+    sample = put(SMALLEST, (*POT, "thermometer"), {"place": "none"})
+    first = suggest.transducer(found, unit, [])
+    second = suggest.transducer(found, unit, [first])
+    draft = put(put(sample, (*POT, "transducer"), first), ("pots", "jetty"), get(sample, POT))
+    assert faults(put(draft, ("pots", "jetty", "transducer"), second)) == ()
+    if found is CONVERTERS:
+        assert second["address"] == "0x49"
+
+
+def test_the_barometer_that_answers_is_suggested_and_one_that_is_unknown_is_not() -> None:
+    assert suggest.barometer(CONVERTERS) == {"device": "bmp390", "address": "0x77"}
+    assert suggest.barometer(Found(answers=(Answer(1, 0x76, ""),))) == {}
+
+
+def test_probes_become_the_thermometer_of_the_pot() -> None:
+    wall, room = Probe("28-0417b3d6e1aa", 20.8), Probe("28-0518c2e7d0bb", None)
+    assert suggest.thermometers([]) == {"place": "none"}
+    assert suggest.thermometers([(wall, "none")]) == {"place": "none"}
+    assert suggest.thermometers([(wall, "wall"), (room, "none")]) == {"place": "wall", "id": wall.rom_id}
+    assert suggest.thermometers([(wall, "wall"), (room, "room")])[1] == {"place": "room", "id": room.rom_id}
