@@ -392,3 +392,10 @@ def test_an_alarm_that_is_announced_again_says_the_newest_figures() -> None:
     script = Script().say(40, below_floor=losing(200.0, 1.50)).say(620, below_floor=losing(201.0, 1.53))
     assert script.events[-1].repeat
     assert script.events[-1].text == script.book.standing()[0].text == "Losing 1.53 psi/h: passes 45.0 psi."
+
+
+def test_a_high_alarm_that_is_over_and_unseen_cannot_be_put_aside() -> None:
+    script = raised().say(OFF_DELAY_S + 10, below_floor=None)
+    assert script.state() is RETURNED
+    assert script.shelve(FLOOR, 600.0).state() is RETURNED
+    assert script.say(ON_DELAY_S + 10, below_floor="low").raised() == [FLOOR, FLOOR]

@@ -175,8 +175,8 @@ class AlarmBook:
         return self._alarms[alarm].state is AlarmState.SHELVED
 
     def may_be_shelved(self, alarm: AlarmId) -> bool:
-        """Say whether an alarm can be put aside now: nobody silences a high one that has not happened yet."""
-        return self._alarms[alarm].priority is not Priority.HIGH or self.stands(alarm)
+        """Say whether an alarm can be put aside now: nobody silences a high one that may yet come (again)."""
+        return self._alarms[alarm].priority is not Priority.HIGH or alarm in self.true_now
 
     def shelve(self, t_s: float, utc_s: float | None, alarm: AlarmId, duration_s: float) -> list[AlarmEvent]:
         """Silence an alarm until `duration_s` from now, where it may be; it always has an end."""
