@@ -317,7 +317,7 @@ def test_a_rehearsal_that_is_terminated_ends_its_page(tmp_path):
     assert children
     process.send_signal(signal.SIGTERM)
     rest = process.stdout.read()
-    assert process.wait(60) == 0 and "record: " in rest
+    assert process.wait(60) == 0 and str(tmp_path / "r.db") in rest
     deadline = time.monotonic() + 60.0
     while any(Path(f"/proc/{child}").exists() for child in children) and time.monotonic() < deadline:
         time.sleep(0.05)

@@ -89,12 +89,12 @@ def test_a_mass_is_kept_as_it_was_written(text):
 @pytest.mark.parametrize(
     ("text", "said"),
     [
-        ("250", "has no unit; give a mass in g, kg, oz or lb"),
+        ("250 stones", "has an unknown unit; give a mass in g, kg, oz or lb"),
         ("250 mL", "has an unknown unit"),
         ("two cups", "is not a mass"),
         ("0,25 kg", "is not a mass"),
-        ("0 g", "is not above nothing"),
-        ("-5 g", "is not above nothing"),
+        ("0 g", "is out of range; give above nothing to 1000 kg"),
+        ("-5 g", "is out of range; give above nothing to 1000 kg"),
         ("1e999 g", "is too large"),
         ("nan g", "is not a mass"),
     ],

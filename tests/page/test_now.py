@@ -158,12 +158,12 @@ def test_the_page_says_what_became_of_what_was_asked(client, watched, tmp_path):
         shelved = post(client, "/pot/lantern/shelve", alarm="floor-ahead", minutes="5")
         back = post(client, "/pot/lantern/unshelve", alarm="floor-ahead")
         post(client, "/pot/lantern/acknowledge", alarm="floor-ahead")
-    assert 'role="status">Floor-ahead: seen.<' in client.get(answer.headers["location"]).text
+    assert 'role="status">Leak: floor ahead: seen.<' in client.get(answer.headers["location"]).text
     assert 'role="alert">Over-pressure does not stand' in client.get(refused.headers["location"]).text
     assert re.search(
-        r"Floor-ahead: put aside until \d\d:\d\d\.<", client.get(shelved.headers["location"]).text
+        r"Leak: floor ahead: put aside until \d\d:\d\d\.<", client.get(shelved.headers["location"]).text
     )
-    assert "Floor-ahead: not yet seen.<" in client.get(back.headers["location"]).text
+    assert "Leak: floor ahead: not yet seen.<" in client.get(back.headers["location"]).text
     standing = {each.alarm: each.state for each in bench.service.watches["lantern"].snapshot().alarms}
     assert standing[AlarmId.FLOOR_AHEAD] is AlarmState.ACKNOWLEDGED
 

@@ -160,7 +160,7 @@ def test_what_is_written_is_what_was_asked_and_no_more(client, watched):
         ("/pot/nobody/open", {}, 404),
         ("/batch/99/edit", {"label": "x"}, 404),
         ("/batch/99999999999999999999/edit", {"label": "x"}, 404),
-        ("/batch/1/edit", {"mass": "250"}, 422),
+        ("/batch/1/edit", {"mass": "250 stones"}, 422),
         ("/batch/1/edit", {"mixed-at": "yesterday"}, 422),
         ("/batch/1/edit", {"label": "x" * 121}, 422),
         ("/batch/1/edit", {"label": "a\x1b[31mb"}, 422),

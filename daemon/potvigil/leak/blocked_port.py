@@ -8,7 +8,7 @@ wall whose contents nobody knows, only make the answer less sure.
 
 from math import hypot, inf, sqrt
 
-from potvigil.leak.estimator import BinSum, bank_for
+from potvigil.leak.estimator import Bin, BinSum, bank_for
 from potvigil.leak.pot_model import T0_K
 from potvigil.model.pot import Pot
 from potvigil.model.reading import Reading
@@ -41,9 +41,10 @@ class Stillness:
         self._last_s: float | None = None
         self._age_s = 0.0  # since the fill or the newest top-up
         self._stood_k: float | None = None  # T0 ln(p/Z) since it last moved
-        self._stood_s = 0.0
+        self._stood_s = self._stood_gauge_pa = 0.0
         # lowest and highest since then, so that what went and came back has moved: T0 ln(p/Z), K; gauge, Pa
         self._air_k, self._gauge_pa = _NOWHERE, _NOWHERE
+        self._last = 0.0, 0.0  # of the bin before
 
     def update(self, reading: Reading, absolute_pa: float, noise_pa: float) -> None:
         """Take one good reading and the scatter of the pressure, Pa."""
@@ -61,21 +62,35 @@ class Stillness:
             should_k, sigma_k = self._bank.air_ahead()
             gone_k = should_k - self._stood_k
             # a gauge transducer that stands still follows the barometer once that is added to it
-            self._air_k = air_k = _reach(self._air_k, now.air_k)
-            self._gauge_pa = gauge_pa = _reach(self._gauge_pa, now.gauge_pa)
-            moved_k = min(air_k[1] - air_k[0], T0_K * (gauge_pa[1] - gauge_pa[0]) / now.absolute_pa)
+            gauge_k = T0_K * (now.gauge_pa - self._stood_gauge_pa) / now.absolute_pa
+            moved_k = min(abs(now.air_k - self._stood_k), abs(gauge_k))
+            went_k = self._went(now)
             if moved_k < max(STILL_SHARE * abs(gone_k), LEAST_K, NOISE_SIGMAS * noise_k):
                 stood_s = now.t_s - self._stood_s
                 lost_k = LEAK_K_PER_S * stood_s if gone_k > 0.0 else 0.0
                 can_tell = bool(now.kelvin) and stood_s > STOOD_S
                 sure = can_tell and abs(gone_k) > SIGMAS * hypot(sigma_k, noise_k, lost_k)
-                self.should_have_k = gone_k if sure and moved_k < STILL_SHARE * abs(gone_k) else None
+                # once told, noise that goes further than that takes nothing back
+                stood = max(moved_k, went_k if self.should_have_k is None else 0.0) < STILL_SHARE * abs(
+                    gone_k
+                )
+                self.should_have_k = gone_k if sure and stood else None
                 return
         self.should_have_k = None
-        self._stood_s, self._stood_k = now.t_s, now.air_k
-        self._air_k = _reach(_NOWHERE, now.air_k)
-        self._gauge_pa = _reach(_NOWHERE, now.gauge_pa)
+        self._stood_s, self._stood_k, self._stood_gauge_pa = now.t_s, now.air_k, now.gauge_pa
+        self._last = now.air_k, now.gauge_pa
+        self._air_k, self._gauge_pa = _reach(_NOWHERE, now.air_k), _reach(_NOWHERE, now.gauge_pa)
         self._bank.pin_air(now.air_k)
+
+    def _went(self, now: Bin) -> float:
+        """Return how far the pressure went since it stood, K, also where it came back.
+
+        By the means of two bins at a time, for noise alone has those of many reach far.
+        """
+        self._air_k = air_k = _reach(self._air_k, 0.5 * (now.air_k + self._last[0]))
+        self._gauge_pa = gauge_pa = _reach(self._gauge_pa, 0.5 * (now.gauge_pa + self._last[1]))
+        self._last = now.air_k, now.gauge_pa
+        return min(air_k[1] - air_k[0], T0_K * (gauge_pa[1] - gauge_pa[0]) / now.absolute_pa)
 
     def top_up(self, rise_share: float) -> None:
         """Say that air was let in, about this share of what was there."""
