@@ -70,7 +70,7 @@ MAY_IMPORT: dict[str, tuple[str, ...]] = {
     ),
     "notifying.message": ("notifying.schedule", *WORDING),
     "notifying": (
-        *("notifying", "live_reader", "record", "upkeep.atomic_file", "settings"),
+        *("notifying", "live_reader", "record", "upkeep.atomic_file", "upkeep.own_file", "settings"),
         *("watch.alarm_rules", "clock", "replacing", "secret_file", "extras"),
         *WORDING,
     ),
@@ -82,7 +82,7 @@ MAY_IMPORT: dict[str, tuple[str, ...]] = {
         "clock",
     ),
     # where the parts of the service lie; nothing is done here
-    "installing.layout": (),
+    "installing.layout": ("paths",),
     "installing.secrets": ("installing.layout",),
     "installing": ("installing", ""),
     # settings of what was answered: text in, text out

@@ -38,6 +38,13 @@ class Live:
     run: float
     pots: Mapping[str, LivePot]
 
+    @property
+    def last_utc_s(self) -> float | None:
+        """Unix time of the newest moment a pot was seen at; None while no wall clock was known."""
+        return max(
+            (p.snapshot.utc_s for p in self.pots.values() if p.snapshot.utc_s is not None), default=None
+        )
+
     def is_silent(self, boot_s: float) -> bool:
         """Return whether that is too long ago, or of another boot. boot_s: the boot clock now."""
         age_s = boot_s - self.written_boot_s

@@ -2,11 +2,10 @@
 
     .venv/bin/python tests/bench/wheels.py          # the table of DEVELOPERS.md; some minutes
 
-A cell is `yes`, or what has no wheel there. Pi OS asks piwheels.org besides, which has wheels for armv6l and
-armv7l that the index has not; `--extra-index-url` asks it too.
+A cell is `yes`, or what has no wheel there. An index beside it, as Pi OS has one for armv6l and armv7l, is
+asked where pip is configured so.
 """
 
-import argparse
 import re
 import subprocess
 import sys
@@ -24,14 +23,14 @@ _MISSING = re.compile(r"No matching distribution found for ([A-Za-z0-9_.-]+)")
 _NEEDING = re.compile(r"Cannot install ([A-Za-z0-9_.-]+)==")
 
 
-def missing(wanted: list[str], machine: str, python: str, more: list[str]) -> str | None:
+def missing(wanted: list[str], machine: str, python: str) -> str | None:
     """Return what has no wheel, None where all have."""
     tags = [f"manylinux_2_{minor}_{machine}" for minor in GLIBC]
     tags += [f"manylinux2014_{machine}", f"linux_{machine}"]
     with tempfile.TemporaryDirectory() as folder:
         command = [sys.executable, "-m", "pip", "install", "--dry-run", "--ignore-installed", "--quiet"]
         command += ["--disable-pip-version-check", "--target", folder, "--only-binary=:all:"]
-        command += ["--python-version", python, *more]
+        command += ["--python-version", python]
         command += [word for tag in tags for word in ("--platform", tag)]
         done = subprocess.run([*command, *wanted], capture_output=True, text=True, check=False)
     if done.returncode == 0:
@@ -41,15 +40,11 @@ def missing(wanted: list[str], machine: str, python: str, more: list[str]) -> st
 
 
 def main() -> None:
-    parser = argparse.ArgumentParser(description=__doc__)
-    parser.add_argument("--extra-index-url", metavar="URL")
-    args = parser.parse_args()
-    more = [] if args.extra_index_url is None else ["--extra-index-url", args.extra_index_url]
     columns = [(machine, python) for machine in PLATFORMS for python in PYTHONS]
     print("| extra |", " | ".join(f"{machine}, {python}" for machine, python in columns), "|")
     print("|---" * (1 + len(columns)) + "|")
     for extra in EXTRAS:
-        cells = [missing(requirements(extra), *column, more) or "yes" for column in columns]
+        cells = [missing(requirements(extra), *column) or "yes" for column in columns]
         print(f"| {extra or 'none'} |", " | ".join(cells), "|", flush=True)
 
 

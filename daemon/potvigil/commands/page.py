@@ -13,7 +13,6 @@ from pathlib import Path
 from potvigil.commands.page_certificate import certificate
 from potvigil.commands.page_where import authority_of, say_where
 from potvigil.commands.shared.common import UseError, known_settings
-from potvigil.commands.shared.own_file import SECRET, write
 from potvigil.commands.shared.plan_equipment import rigs_of
 from potvigil.commands.shared.status import DONE
 from potvigil.extras import how_to_install
@@ -23,6 +22,7 @@ from potvigil.paths import usual_live, usual_record
 from potvigil.planning.read_request import Rig
 from potvigil.settings.loading import load, load_text
 from potvigil.settings.network import PageSettings
+from potvigil.upkeep.own_file import SECRET, write
 
 USUAL_PASSWORD_FILE = "page-password"
 _LARGEST_HASH = 1024

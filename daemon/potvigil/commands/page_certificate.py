@@ -6,11 +6,11 @@ from datetime import UTC, datetime
 from pathlib import Path
 
 from potvigil.commands.shared.common import UseError, known_settings
-from potvigil.commands.shared.own_file import PUBLIC, SECRET, write
 from potvigil.commands.shared.status import DONE
 from potvigil.page.addresses import own_addresses, own_names
 from potvigil.settings.loading import load
 from potvigil.settings.network import PageSettings, PageTlsSettings
+from potvigil.upkeep.own_file import PUBLIC, SECRET, write
 
 # from memory of iOS 18 and Android 15; makers rename their menus
 _TRUST = """\

@@ -4,10 +4,11 @@ from collections.abc import Iterable, Mapping
 from dataclasses import dataclass
 from pathlib import Path
 
+from potvigil.paths import SERVICE_SETTINGS, SERVICE_STATE
+
 PROGRAM = Path("/opt/potvigil")
 COMMAND = Path("/usr/local/bin/potvigil")
-SETTINGS_FOLDER = Path("/etc/potvigil")
-STATE = Path("/var/lib/potvigil")
+SETTINGS_FOLDER, STATE = SERVICE_SETTINGS.parent, SERVICE_STATE
 UNITS = Path("/etc/systemd/system")
 SYSUSERS, TMPFILES = Path("/etc/sysusers.d/potvigil.conf"), Path("/etc/tmpfiles.d/potvigil.conf")
 WATCH, PAGE, NOTIFY, THIN = "potvigil", "potvigil-page", "potvigil-notify", "potvigil-thin"
@@ -74,7 +75,7 @@ def files(
         if handed:
             put.append(Put(drop_in(unit), _handing_over(handed).encode()))
     if settings is not None:
-        put.append(Put(SETTINGS_FOLDER / "workshop.yaml", settings))
+        put.append(Put(SERVICE_SETTINGS, settings))
     for name, content in sorted(beside.items()):
         put.append(Put(SETTINGS_FOLDER / name, content, _SECRET if name in of_secrets else _PUBLIC))
     return put

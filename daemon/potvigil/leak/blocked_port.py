@@ -71,10 +71,8 @@ class Stillness:
                 can_tell = bool(now.kelvin) and stood_s > STOOD_S
                 sure = can_tell and abs(gone_k) > SIGMAS * hypot(sigma_k, noise_k, lost_k)
                 # once told, noise that goes further than that takes nothing back
-                stood = max(moved_k, went_k if self.should_have_k is None else 0.0) < STILL_SHARE * abs(
-                    gone_k
-                )
-                self.should_have_k = gone_k if sure and stood else None
+                reach_k = moved_k if self.should_have_k is not None else max(moved_k, went_k)
+                self.should_have_k = gone_k if sure and reach_k < STILL_SHARE * abs(gone_k) else None
                 return
         self.should_have_k = None
         self._stood_s, self._stood_k, self._stood_gauge_pa = now.t_s, now.air_k, now.gauge_pa

@@ -1,7 +1,6 @@
 """The phones that subscribed on the page, as targets: they come and go while the notifier runs."""
 
 from collections.abc import Sequence
-from datetime import time as clock_time
 from datetime import tzinfo
 from pathlib import Path
 
@@ -12,16 +11,17 @@ from potvigil.notifying.push import PushError, PushMessage, send
 from potvigil.notifying.schedule import Recipient
 from potvigil.notifying.subscriptions import Subscription, subscriptions
 from potvigil.notifying.targets import Target
-
-# As targets of the settings are told where they say nothing else.
-_NIGHT = (clock_time(22), clock_time(7))
+from potvigil.settings.notify import USUAL_NIGHT
 
 
 class Phones:
-    """record: beside which the subscriptions are kept. tz: of the night, None for the machine's own zone."""
+    """Told as targets of the settings that say nothing of priorities and hours.
+
+    record: beside which the subscriptions are kept. tz: of the night, None for the machine's own zone.
+    """
 
     def __init__(self, record: Path, tz: tzinfo | None) -> None:
-        self._record, self._quiet_hours = record, QuietHours(*_NIGHT, tz)
+        self._record, self._quiet_hours = record, QuietHours(*USUAL_NIGHT, tz)
         self._kept: list[Subscription] = []
         self._targets: tuple[Target, ...] = ()
 

@@ -13,7 +13,7 @@ from pathlib import Path
 from typing import Any
 from urllib.parse import urlsplit
 
-from potvigil.record.file import make_new
+from potvigil.upkeep.own_file import write
 
 # Whoever holds this can send to the phones: nothing for others than the service's group.
 MODE = 0o640
@@ -131,13 +131,7 @@ def _keep(record: Path, kept: list[Subscription]) -> None:
         }
         for each in kept
     ]
-    path = _file(record)
-    beside = path.with_name(f".{path.name}.new")
-    with os.fdopen(make_new(beside, MODE), "w", encoding="utf-8") as file:
-        json.dump(tree, file)
-        file.flush()
-        os.fsync(file.fileno())
-    beside.replace(path)
+    write(_file(record), json.dumps(tree).encode(), MODE)
 
 
 @contextmanager

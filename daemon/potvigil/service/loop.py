@@ -307,8 +307,7 @@ class Service:
                 "See why the record cannot be written",
                 f"Nothing is being kept: {error}. The pot is still watched, and alarms still come.",
             )
-        for watch in self.watches.values():
-            watch.report(AlarmId.RECORD_FAILING, told)
+        self._report(AlarmId.RECORD_FAILING, told)
 
     def _mend_times(self, t_s: float, now: Instant) -> None:
         """Once the wall clock is set, or was set anew, date what was kept before, a little with each tick."""
@@ -326,9 +325,7 @@ class Service:
             raise
 
     def _watch_clock(self, now: Instant) -> None:
-        told = _CLOCK_UNSET if now.utc_s is None else None
-        for watch in self.watches.values():
-            watch.report(AlarmId.CLOCK_UNSET, told)
+        self._report(AlarmId.CLOCK_UNSET, _CLOCK_UNSET if now.utc_s is None else None)
 
     def _watch_signals(self) -> None:
         if self._signals is None:
@@ -339,15 +336,16 @@ class Service:
                 "Check the wires of lamp and buzzer, then try `potvigil alarm test`",
                 f"{fault[:1].upper()}{fault[1:]}. An alarm may not be seen or heard there.",
             )
-        for watch in self.watches.values():
-            watch.report(AlarmId.SIGNALS_FAILING, told)
+        self._report(AlarmId.SIGNALS_FAILING, told)
 
     def _watch_notifier(self) -> None:
-        if self._notified is None:
-            return
-        told = self._notified.told()
+        if self._notified is not None:
+            self._report(AlarmId.NOTIFY_FAILING, self._notified.told())
+
+    def _report(self, alarm: AlarmId, told: Told | None) -> None:
+        """Say to the watch of every pot whether something that all share is wrong."""
         for watch in self.watches.values():
-            watch.report(AlarmId.NOTIFY_FAILING, told)
+            watch.report(alarm, told)
 
     def _watch_afresh(self) -> None:
         pots = self._settings.core_pots()

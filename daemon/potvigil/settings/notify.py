@@ -12,7 +12,8 @@ from potvigil.settings.block import Block, need
 from potvigil.settings.network import PageSettings
 from potvigil.settings.values import HttpUrl, QuietHoursOrNone, SecretFile, Text, Url, Wait, one_of
 
-_NIGHT = (clock_time(22), clock_time(7))
+# From when to when, unless somebody says otherwise, only high alarms are told.
+USUAL_NIGHT = clock_time(22), clock_time(7)
 _ALL = tuple(Priority)
 _MOST_TARGETS = 20
 
@@ -37,7 +38,7 @@ class TargetSettings(Block):
         tuple[Annotated[Priority, one_of({each.value: each for each in Priority})], ...] | None,
         BeforeValidator(_as_list),
     ] = None
-    quiet_hours: QuietHoursOrNone = _NIGHT
+    quiet_hours: QuietHoursOrNone = USUAL_NIGHT
 
     @field_validator("url_file")
     @classmethod

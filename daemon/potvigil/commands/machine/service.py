@@ -16,7 +16,6 @@ from pwd import getpwnam
 from potvigil import paths
 from potvigil.checking.libraries import extras_of
 from potvigil.commands.shared.common import UseError
-from potvigil.commands.shared.own_file import write
 from potvigil.commands.shared.status import DONE, NO
 from potvigil.installing import layout, program
 from potvigil.installing.layout import Put, Secret
@@ -25,6 +24,7 @@ from potvigil.installing.shipped import shipped
 from potvigil.settings.errors import SettingsError
 from potvigil.settings.loading import load, tree_of
 from potvigil.settings.schema import Settings
+from potvigil.upkeep.own_file import write
 
 _CERTIFICATE = "make it with `potvigil page certificate`, or leave out page.tls"
 _HOW = {

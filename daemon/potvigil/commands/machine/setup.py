@@ -16,12 +16,12 @@ from potvigil.commands.dialogues.asker import Asker
 from potvigil.commands.dialogues.setting_up import Answers, ask_all
 from potvigil.commands.machine.check import Opener, check_all
 from potvigil.commands.shared.common import UseError, console
-from potvigil.commands.shared.own_file import PUBLIC, SECRET, write
 from potvigil.commands.shared.status import DONE
 from potvigil.drivers.look import Found, look
 from potvigil.service.wiring import open_inputs
 from potvigil.setting_up.draft import Draft, faults, read
 from potvigil.setting_up.text import text_of
+from potvigil.upkeep.own_file import PUBLIC, SECRET, write
 
 _SWITCH_ON = {"I2C": "do_i2c", "1-Wire": "do_onewire", "SPI": "do_spi"}
 _NEEDED_BY = {

@@ -72,8 +72,7 @@ def _is_well(now: PotNow) -> bool:
 def _who_watches(live: Live | None, is_silent: bool, record: Path, live_file: Path, tz: tzinfo | None) -> str:
     if live is not None and not is_silent:
         return f"rehearsal, simulated: {live.rehearsed}" if live.rehearsed else "the watch is running"
-    heard = [pot.snapshot.utc_s for pot in live.pots.values() if pot.snapshot.utc_s] if live else []
-    said = says_nothing(max(heard, default=None), time.time(), tz)
+    said = says_nothing(None if live is None else live.last_utc_s, time.time(), tz)
     if is_watched(record):
         return f"{said} Yet a process has {record}: it hangs, or tells it elsewhere than {live_file}."
     return f"{said} To begin: {START_THE_WATCH}."

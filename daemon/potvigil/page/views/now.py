@@ -274,8 +274,7 @@ def _do(alarms: list[dict[str, Any]]) -> str | None:
 def _moment(live: Live | None, silent: bool, tz: tzinfo | None) -> datetime | None:
     if live is None or (silent and live.rehearsed is None):
         return words.local(time.time(), tz)
-    known = [pot.snapshot.utc_s for pot in live.pots.values() if pot.snapshot.utc_s is not None]
-    return words.local(max(known), tz) if known else None
+    return None if live.last_utc_s is None else words.local(live.last_utc_s, tz)
 
 
 def _advice(live: Live | None) -> str:
