@@ -3,7 +3,7 @@
 import time
 from collections.abc import Callable, Iterator
 from contextlib import contextmanager
-from datetime import UTC, datetime, timedelta, timezone
+from datetime import timedelta, timezone
 from pathlib import Path
 
 import pytest
@@ -27,12 +27,11 @@ from potvigil.outputs.live import LiveFile
 from potvigil.outputs.mqtt_link import MqttLink
 from potvigil.outputs.patterns import Lamp
 from potvigil.outputs.signals import Pins, Signals, Wiring, open_pins
-from potvigil.page.certificate import new_authority, new_certificate
 from potvigil.sim.nights import NIGHTS
 from potvigil.watch.alarm_rules import OFF_DELAY_S
 from potvigil.watch.alarm_states import Told
 from push_service import Phone as Browser
-from push_service import PushService, text
+from push_service import PushService, push_service, text
 from rehearsal import Bench
 
 PATIENCE_S = 60.0
@@ -169,24 +168,14 @@ class House:
 @contextmanager
 def opened(folder: Path) -> Iterator[House]:
     """Open the house in a folder."""
-    now = datetime.now(UTC)
-    authority = new_authority("harbour-models", [], now)
-    made = new_certificate(authority, ["localhost"], now)
-    for name, content in (
-        ("ca.pem", authority.certificate),
-        ("cert.pem", made.certificate),
-        ("key.pem", made.key),
-    ):
-        (folder / name).write_bytes(content)
     with (
         pytest.MonkeyPatch.context() as patch,
         Broker(folder / "broker") as broker,
         phone() as at,
         mailbox() as mail,
-        PushService(folder / "cert.pem", folder / "key.pem") as push,
+        push_service(folder) as push,
         broker.listen(f"{POT}/#") as listener,
     ):
-        patch.setenv("SSL_CERT_FILE", str(folder / "ca.pem"))
         patch.setattr(subscriptions, "_check_endpoint", lambda endpoint: None)  # it refuses our own machine
         house = House(folder / "night", broker, at, mail, push)
         house.listener = listener

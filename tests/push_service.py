@@ -8,17 +8,22 @@ import os
 import ssl
 import threading
 import time
+from collections.abc import Iterator
+from contextlib import contextmanager
 from dataclasses import dataclass, field
+from datetime import UTC, datetime
 from http.server import BaseHTTPRequestHandler, ThreadingHTTPServer
 from pathlib import Path
 from typing import Any, Self
 
 import http_ece
 import jwt
+import pytest
 from cryptography.hazmat.primitives import serialization
 from cryptography.hazmat.primitives.asymmetric import ec
 
 from potvigil.notifying.subscriptions import Subscription, key_bytes
+from potvigil.page.certificate import new_authority, new_certificate
 
 
 def text(data: bytes) -> str:
@@ -87,6 +92,21 @@ class PushService:
         return Subscription(
             f"{self.origin}/push/anna?v=2", phone.p256dh, text(phone.auth), "Anna", 0.0, record
         )
+
+
+@contextmanager
+def push_service(folder: Path) -> Iterator[PushService]:
+    """Open a push service that this process trusts; its certificate lies in the folder."""
+    now = datetime.now(UTC)
+    authority = new_authority("harbour-models", [], now)
+    made = new_certificate(authority, ["localhost"], now)
+    ca, cert, key = (folder / name for name in ("ca.pem", "cert.pem", "key.pem"))
+    ca.write_bytes(authority.certificate)
+    cert.write_bytes(made.certificate)
+    key.write_bytes(made.key)
+    with pytest.MonkeyPatch.context() as patch, PushService(cert, key) as service:
+        patch.setenv("SSL_CERT_FILE", str(ca))
+        yield service
 
 
 def claims_of(authorization: str, audience: str) -> tuple[dict[str, Any], bytes]:

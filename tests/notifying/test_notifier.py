@@ -18,7 +18,7 @@ import pytest
 from broker import HOST, free_port, wait_until
 from demo_pot import NOTHING_KNOWN
 from notified_pot import SMALLEST, SpeakingWatch, axis_s, standing
-from phones import Mailbox, Phone, mailbox, phone
+from phones import Mailbox, Phone
 from potvigil.cli import main
 from potvigil.clock import Instant, SystemClock, boot_id
 from potvigil.live_reader import LiveReader
@@ -39,18 +39,6 @@ from potvigil.record.store import Store
 FLOOR, LEAK, TEST = AlarmId.FLOOR_AHEAD, AlarmId.LEAK, AlarmId.TEST
 TOLD = "lantern: Top up to 60.0 psi"
 PATIENCE_S = 60.0
-
-
-@pytest.fixture
-def at() -> Iterator[Phone]:
-    with phone() as made:
-        yield made
-
-
-@pytest.fixture
-def mail() -> Iterator[Mailbox]:
-    with mailbox() as made:
-        yield made
 
 
 @dataclass

@@ -1,7 +1,7 @@
 """Phones that subscribed on the page are told by the notifier, and can acknowledge."""
 
 from collections.abc import Iterator
-from datetime import UTC, datetime
+from datetime import UTC
 from pathlib import Path
 
 import pytest
@@ -17,27 +17,16 @@ from potvigil.notifying.keeper import Keeper, Kept, beside
 from potvigil.notifying.notifier import Notifier
 from potvigil.notifying.phones import Phones
 from potvigil.notifying.vapid import public_key
-from potvigil.page.certificate import new_authority, new_certificate
 from potvigil.record.store import Store
-from push_service import Phone, PushService, text
+from push_service import Phone, PushService, push_service, text
 
 PATIENCE_S = 60.0
 
 
 @pytest.fixture
 def service(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> Iterator[PushService]:
-    now = datetime.now(UTC)
-    authority = new_authority("harbour-models", [], now)
-    made = new_certificate(authority, ["localhost"], now)
-    for name, content in (
-        ("ca.pem", authority.certificate),
-        ("cert.pem", made.certificate),
-        ("key.pem", made.key),
-    ):
-        (tmp_path / name).write_bytes(content)
-    monkeypatch.setenv("SSL_CERT_FILE", str(tmp_path / "ca.pem"))
     monkeypatch.setattr(subscriptions, "_check_endpoint", lambda endpoint: None)  # it refuses our own machine
-    with PushService(tmp_path / "cert.pem", tmp_path / "key.pem") as service:
+    with push_service(tmp_path) as service:
         yield service
 
 

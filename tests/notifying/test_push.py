@@ -4,7 +4,6 @@ import base64
 import ssl
 import stat
 import time
-from datetime import UTC, datetime
 from pathlib import Path
 
 import http_ece
@@ -24,8 +23,7 @@ from potvigil.notifying.subscriptions import (
     unsubscribe,
 )
 from potvigil.notifying.vapid import authorization, public_key
-from potvigil.page.certificate import new_authority, new_certificate
-from push_service import Phone, PushService, claims_of, text
+from push_service import Phone, claims_of, push_service, text
 
 MESSAGE = PushMessage(
     "Top up to 60.0 psi by 05:48", "Losing 3.05 psi/h.", True, "lantern", AlarmId.FLOOR_AHEAD
@@ -34,18 +32,8 @@ OTHER = "https://push.example/send/"
 
 
 @pytest.fixture
-def service(tmp_path, monkeypatch):
-    now = datetime.now(UTC)
-    authority = new_authority("harbour-models", [], now)
-    made = new_certificate(authority, ["localhost"], now)
-    for name, content in (
-        ("ca.pem", authority.certificate),
-        ("cert.pem", made.certificate),
-        ("key.pem", made.key),
-    ):
-        (tmp_path / name).write_bytes(content)
-    monkeypatch.setenv("SSL_CERT_FILE", str(tmp_path / "ca.pem"))
-    with PushService(tmp_path / "cert.pem", tmp_path / "key.pem") as service:
+def service(tmp_path):
+    with push_service(tmp_path) as service:
         yield service
 
 

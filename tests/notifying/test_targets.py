@@ -8,14 +8,13 @@ import json
 import socket
 import threading
 import time
-from collections.abc import Iterator
 from datetime import UTC
 from pathlib import Path
 
 import pytest
 
 from broker import HOST, Broker, free_port, wait_until
-from phones import Mailbox, Phone, mailbox, phone
+from phones import Mailbox, Phone
 from potvigil.model.events import Priority
 from potvigil.notifying.apprise_target import AddressError, apprise_send, without_secrets
 from potvigil.notifying.line import Line
@@ -27,18 +26,6 @@ SMALLEST = (Path(__file__).parents[2] / "config" / "smallest.yaml").read_text(en
 LINK = "http://pot.local:8642/"
 HIGH = Message("lantern: Top up to 60.0 psi by 05:48 tomorrow", "The floor is ahead: <45 & less.", LINK, True)
 LOW = Message("lantern: Look at the lid", "Air is being lost.", LINK)
-
-
-@pytest.fixture
-def at() -> Iterator[Phone]:
-    with phone() as made:
-        yield made
-
-
-@pytest.fixture
-def mail() -> Iterator[Mailbox]:
-    with mailbox() as made:
-        yield made
 
 
 def test_a_mail_has_title_body_link_and_importance(mail: Mailbox) -> None:

@@ -55,7 +55,7 @@ def event_line(event: Event, origin_s: float) -> dict[str, Any]:
                 "state": event.state,
                 "priority": event.priority,
                 "text": event.text,
-                "leak_rate_kpa_per_h": _kpa_per_h(event.leak_rate_pa_per_s),
+                "leak_rate_kpa_per_h": kpa_per_h(event.leak_rate_pa_per_s),
                 "floor_forecast_s": _seconds(event.floor_forecast_s, origin_s),
                 "repeat": event.repeat,
                 "do": event.do,
@@ -90,21 +90,21 @@ def batch_line(summary: BatchSummary, origin_s: float) -> dict[str, Any]:
         "hold_start_s": _seconds(summary.hold_start_s, origin_s),
         "hold_end_s": _seconds(summary.hold_end_s, origin_s),
         "gauge_pressure_kpa": {
-            "hold_start": _kpa(summary.hold_start_gauge_pa),
-            "hold_end": _kpa(summary.hold_end_gauge_pa),
-            "lowest": _kpa(summary.lowest_gauge_pa),
+            "hold_start": kpa(summary.hold_start_gauge_pa),
+            "hold_end": kpa(summary.hold_end_gauge_pa),
+            "lowest": kpa(summary.lowest_gauge_pa),
         },
         "change_kpa": {
-            "total": _kpa(change.total_pa if change else None),
-            "cooling": _kpa(change.cooling_pa if change else None),
-            "barometer": _kpa(change.barometer_pa if change else None),
-            "leak": _kpa(change.leak_pa if change else None),
-            "top_up": _kpa(change.top_up_pa if change else None),
+            "total": kpa(change.total_pa if change else None),
+            "cooling": kpa(change.cooling_pa if change else None),
+            "barometer": kpa(change.barometer_pa if change else None),
+            "leak": kpa(change.leak_pa if change else None),
+            "top_up": kpa(change.top_up_pa if change else None),
         },
         "leak": {
-            "rate_kpa_per_h": _kpa_per_h(rate.value if rate else None),
-            "low": _kpa_per_h(rate.low if rate else None),
-            "high": _kpa_per_h(rate.high if rate else None),
+            "rate_kpa_per_h": kpa_per_h(rate.value if rate else None),
+            "low": kpa_per_h(rate.low if rate else None),
+            "high": kpa_per_h(rate.high if rate else None),
             "onset_s": _seconds(onset.value if onset else None, origin_s),
             "onset_low_s": _seconds(onset.low if onset else None, origin_s),
             "onset_high_s": _seconds(onset.high if onset else None, origin_s),
@@ -161,9 +161,9 @@ def listed_line(row: ListedBatch) -> dict[str, Any]:
         "end": None if row.end_utc_s is None else rfc3339(row.end_utc_s),
         "verdict": row.verdict,
         "leak": {
-            "rate_kpa_per_h": _kpa_per_h(leak.value if leak else None),
-            "low": _kpa_per_h(leak.low if leak else None),
-            "high": _kpa_per_h(leak.high if leak else None),
+            "rate_kpa_per_h": kpa_per_h(leak.value if leak else None),
+            "low": kpa_per_h(leak.low if leak else None),
+            "high": kpa_per_h(leak.high if leak else None),
             "established": row.leak_established if leak else None,
         },
         "alarms": row.alarms,
@@ -249,12 +249,14 @@ def _seconds(t_s: float | None, origin_s: float) -> float | None:
     return None if t_s is None else _rounded(t_s - origin_s, _SECONDS_DIGITS)
 
 
-def _kpa(pressure_pa: float | None) -> float | None:
+def kpa(pressure_pa: float | None) -> float | None:
+    """Return a pressure for a JSON line, None where it is unknown."""
     return None if pressure_pa is None else _rounded(pressure_pa / PA_PER_KPA, _KPA_DIGITS)
 
 
-def _kpa_per_h(rate_pa_per_s: float | None) -> float | None:
-    return None if rate_pa_per_s is None else _kpa(rate_pa_per_s * SECONDS_PER_HOUR)
+def kpa_per_h(rate_pa_per_s: float | None) -> float | None:
+    """Return a rate of fall for a JSON line, None where it is unknown."""
+    return None if rate_pa_per_s is None else kpa(rate_pa_per_s * SECONDS_PER_HOUR)
 
 
 def _flow(name: str, flow: Interval | None) -> dict[str, float | None]:

@@ -10,12 +10,11 @@ from typing import Any
 
 from potvigil.model.events import LeakEstimate, Snapshot, Stage, StandingAlarm
 from potvigil.model.pot import Pot
-from potvigil.units import PA_PER_KPA, SECONDS_PER_HOUR
+from potvigil.reports.export import kpa, kpa_per_h
 from potvigil.wording.alarm import headline
 from potvigil.wording.quantities import TimeTeller, alarm_state, pressure, rate, rfc3339
 
 HEADS = ("pot", "state", "pressure", "floor", "leak", "cure", "alarms")
-_KPA_DIGITS = 3
 
 
 @dataclass(frozen=True, slots=True)
@@ -74,9 +73,9 @@ def line(now: PotNow, *, watched: bool, rehearsed: str | None) -> dict[str, Any]
         "state": now.word,
         "stage": None if snapshot is None else snapshot.stage,
         "batch": now.batch,
-        "gauge_pressure_kpa": _kpa(None if reading is None else reading.gauge_pa),
+        "gauge_pressure_kpa": kpa(None if reading is None else reading.gauge_pa),
         "quality": None if reading is None else reading.quality,
-        "floor_kpa": _kpa(None if now.pot is None else now.pot.floor_pa),
+        "floor_kpa": kpa(None if now.pot is None else now.pot.floor_pa),
         "floor_forecast": None,
         "leak": None,
         "cure": None,
@@ -93,9 +92,9 @@ def line(now: PotNow, *, watched: bool, rehearsed: str | None) -> dict[str, Any]
     if (leak := snapshot.leak) is not None:
         rates = leak.rate_pa_per_s
         said["leak"] = {
-            "rate_kpa_per_h": _kpa_per_h(rates.value),
-            "low": _kpa_per_h(rates.low),
-            "high": _kpa_per_h(rates.high),
+            "rate_kpa_per_h": kpa_per_h(rates.value),
+            "low": kpa_per_h(rates.low),
+            "high": kpa_per_h(rates.high),
             "established": leak.established,
         }
     if (cure := snapshot.cure) is not None:
@@ -138,11 +137,3 @@ def _moment(snapshot: Snapshot, t_s: float) -> dict[str, Any]:
 
 def _ahead(snapshot: Snapshot, t_s: float | None) -> float | None:
     return None if t_s is None else round(t_s - snapshot.t_s, 1)
-
-
-def _kpa(pa: float | None) -> float | None:
-    return None if pa is None else round(pa / PA_PER_KPA, _KPA_DIGITS)
-
-
-def _kpa_per_h(pa_per_s: float) -> float:
-    return round(pa_per_s * SECONDS_PER_HOUR / PA_PER_KPA, _KPA_DIGITS)

@@ -254,11 +254,11 @@ def alarm(standing: StandingAlarm, teller: Teller, now_s: float, old: bool) -> d
 
 
 def _heard(live: Live, tz: tzinfo | None) -> str | None:
-    known = [pot.snapshot.utc_s for pot in live.pots.values() if pot.snapshot.utc_s is not None]
-    if not known:
+    last_utc_s = live.last_utc_s
+    if last_utc_s is None:
         return None
     # a rehearsed night has a clock of its own, beside which "now" means nothing
-    return _when(max(known), max(known) if live.rehearsed is not None else time.time(), tz)
+    return _when(last_utc_s, last_utc_s if live.rehearsed is not None else time.time(), tz)
 
 
 def _when(utc_s: float, now_utc_s: float, tz: tzinfo | None) -> str:
