@@ -1,4 +1,4 @@
-"""The golden logs: each named night as the terminal tells it, kept in `nights/golden/` and changed only on purpose.
+"""The golden logs: each named night as the terminal tells it, kept in nights/golden, changed on purpose only.
 
 .venv/bin/python tests/golden_log.py             # writes all of them anew; then read the diff
 .venv/bin/python tests/golden_log.py sound
@@ -9,11 +9,11 @@ from io import StringIO
 from pathlib import Path
 from tempfile import TemporaryDirectory
 
-from rehearsal import Bench, rehearse
 from rich.console import Console
 
 from potvigil.commands.shared.show import Printer
 from potvigil.sim.nights import NIGHTS
+from rehearsal import Bench, rehearse
 
 FOLDER = Path(__file__).parent / "nights/golden"
 _WIDTH = 400  # no line is broken

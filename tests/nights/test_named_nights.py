@@ -4,11 +4,11 @@ from itertools import pairwise
 
 import pytest
 
+from golden_log import FOLDER, golden_file, log_of
 from potvigil.model.events import BatchSummary, Verdict
 from potvigil.sim.nights import NIGHTS
 from potvigil.sim.world import Truth
 from potvigil.units import PA_PER_PSI, SECONDS_PER_HOUR
-from golden_log import FOLDER, golden_file, log_of
 from rehearsal import Bench, Raised, raised, rehearse, texts
 
 # An operator can take one alarm in ten minutes (EEMUA 191).
@@ -25,9 +25,7 @@ def test_a_night_is_judged_as_its_truth_says(name, tmp_path):
     wrong = [*wrong_judgement(truth, bench.summary, came), *too_nervous(came), *wrong_words(texts(bench))]
     wrong += wrong_rate(truth, bench)
     assert not wrong, "\n".join([name, *wrong, *(f"{one.t_s:.0f} s {one.alarm}: {one.text}" for one in came)])
-    assert log_of(bench) == golden_file(name).read_text(encoding="utf-8"), (
-        "golden_log.py says how to change it"
-    )
+    assert log_of(bench) == golden_file(name).read_text(encoding="utf-8"), "see golden_log.py"
 
 
 def test_every_golden_log_is_of_a_night():
