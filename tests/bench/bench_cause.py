@@ -10,19 +10,21 @@ set of nights; wrong ones are named below the table, to be played again.
 
 import argparse
 from collections import Counter
+from collections.abc import Iterator
 from math import cos, exp, log, pi
 from multiprocessing import Pool
 from random import Random
 
-from potvigil.diagnosis.cause import Hold, Kind, find
+from potvigil.diagnosis.cause import Kind, find, follow
 from potvigil.model.pot import Pot
-from potvigil.model.reading import Place, Quality, Reading
+from potvigil.model.reading import Place, Sample
 from potvigil.sim.gas_laws import Leak, LeakLaw
 from potvigil.sim.pot import PotModel
 from potvigil.sim.pot_parts import CureHeat, Fill, PotParameters, Supply
-from potvigil.units import PA_PER_PSI
+from potvigil.units import PA_PER_PSI, ZERO_CELSIUS_K
 
 WORKING_PA, HOLD_S, FILL_AT_S, PERIOD_S = 60.0 * PA_PER_PSI, 36_000.0, 120.0, 5.0
+SETTLE_S = 120.0
 CAUSES = ("sound", "hole", "gap", "cold", "above")
 
 
@@ -30,8 +32,8 @@ def drawn(random: Random, low: float, high: float) -> float:
     return low * exp(random.random() * log(high / low))
 
 
-def night(campaign: str, place: str, cause: str, number: int) -> tuple[Hold, Pot]:
-    """Play a night and return what was kept of it."""
+def night(campaign: str, place: str, cause: str, number: int) -> tuple[Iterator[Sample], Pot]:
+    """Draw a night; return its samples, played as they are asked for, and its pot."""
     random = Random(f"{campaign}/{place}/{cause}/{number}")
     volume_m3 = 1e-3 * drawn(random, 8.0, 50.0)
     size = volume_m3 / 0.020
@@ -93,44 +95,44 @@ def night(campaign: str, place: str, cause: str, number: int) -> tuple[Hold, Pot
     mixed = random.uniform(0.0, 0.12) if place == "gas" else random.uniform(0.0, 0.25)
     offset_k, zero_pa = random.gauss(0.0, 0.25), PA_PER_PSI * random.gauss(0.0, 0.2)
     drift, noise_pa = PA_PER_PSI * random.uniform(-0.02, 0.02), 0.03 * PA_PER_PSI / PERIOD_S**0.5
-    hold, seen_k, filled_s, fed_mol = Hold(pot), model.room_k, 0.0, 0.0
-    full_size = 0.0
-    for tick in range(int((FILL_AT_S + HOLD_S) / PERIOD_S)):
-        t_s = tick * PERIOD_S
-        model.advance(t_s)
-        if cause == "above" and model._leaks:  # the simulator knows no such leak: its size follows the gauge
-            law_of, size_of, then_k = model._leaks[0]
-            if tick and not filled_s:
-                full_size = size_of
-            lifted = max(model.gauge_pa - sets_pa, 0.0) / (WORKING_PA - sets_pa)
-            model._leaks[0] = (law_of, full_size * lifted if filled_s else size_of, then_k)
-        if not filled_s and 0.0 < fed_mol == model.fed_mol:
-            filled_s = t_s
-        fed_mol = model.fed_mol
-        target_k = {
-            "gas": model.gas_k + mixed * (model.wall_k - model.gas_k),
-            "wall": model.wall_k + mixed * (model.room_k - model.wall_k),
-            "room": model.room_k,
-        }[place]
-        seen_k += (target_k - seen_k) * PERIOD_S / (lag_s + PERIOD_S)
-        kelvin = round((seen_k + offset_k) / 0.0625) * 0.0625
-        gauge_pa = model.gauge_pa + zero_pa + drift * (model.wall_k - 293.15) + random.gauss(0.0, noise_pa)
-        ambient_pa = model.ambient_pa + 40.0
-        gas_k, wall_k, room = (kelvin if each == place else None for each in ("gas", "wall", "room"))
-        reading = Reading(
-            t_s=t_s, utc_s=None, gauge_pa=gauge_pa, absolute_pa=gauge_pa + ambient_pa, ambient_pa=ambient_pa,
-            gas_k=gas_k, wall_k=wall_k, room_k=room, quality=Quality.GOOD,
-        )  # fmt: skip
-        good = bool(filled_s) and t_s > filled_s + 120.0
-        hold.take(reading, open_pot=t_s < FILL_AT_S, good=good, filled_since_s=FILL_AT_S)
-    return hold, pot
+
+    def samples() -> Iterator[Sample]:
+        seen_k, filled, fed_mol, full_size = model.room_k, False, 0.0, 0.0
+        for tick in range(int((FILL_AT_S + HOLD_S) / PERIOD_S)):
+            t_s = tick * PERIOD_S
+            model.advance(t_s)
+            if (
+                cause == "above" and model._leaks
+            ):  # the simulator knows no such leak: its size follows the gauge
+                law_of, size_of, then_k = model._leaks[0]
+                if tick and not filled:
+                    full_size = size_of
+                lifted = max(model.gauge_pa - sets_pa, 0.0) / (WORKING_PA - sets_pa)
+                model._leaks[0] = (law_of, full_size * lifted if filled else size_of, then_k)
+            filled = filled or 0.0 < fed_mol == model.fed_mol
+            fed_mol = model.fed_mol
+            target_k = {
+                "gas": model.gas_k + mixed * (model.wall_k - model.gas_k),
+                "wall": model.wall_k + mixed * (model.room_k - model.wall_k),
+                "room": model.room_k,
+            }[place]
+            seen_k += (target_k - seen_k) * PERIOD_S / (lag_s + PERIOD_S)
+            celsius = round((seen_k + offset_k - ZERO_CELSIUS_K) / 0.0625) * 0.0625
+            off_pa = zero_pa + drift * (model.wall_k - 293.15) + random.gauss(0.0, noise_pa)
+            gas_c, wall_c, room_c = (celsius if each == place else None for each in ("gas", "wall", "room"))
+            yield Sample(
+                t_s, gauge_pa=model.gauge_pa + off_pa, ambient_pa=model.ambient_pa + 40.0,
+                gas_c=gas_c, wall_c=wall_c, room_c=room_c,
+            )  # fmt: skip
+
+    return samples(), pot
 
 
 def said(job: tuple[str, str, str, int]) -> tuple[str, str, str]:
     """Return place, truth and answer."""
     campaign, place, cause, number = job
-    hold, pot = night(campaign, place, cause, number)
-    finding = find(hold, pot)
+    samples, pot = night(campaign, place, cause, number)
+    finding = find(follow(samples, pot, SETTLE_S), pot)
     if finding is None:
         return place, cause, "no leak"
     if finding.kind is not None:

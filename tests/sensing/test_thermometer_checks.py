@@ -24,7 +24,7 @@ def run(
     gauge_psi: Course = lambda t_s: 60.0,
     leaking: bool = False,
 ) -> tuple[Probes, list[tuple[float, str]], list[float | None]]:
-    probes, told, believed = Probes(), [], []
+    probes, told, believed = Probes(frozenset(Place)), [], []
     for i in range(int(hours * 360)):
         t_s = STEP_S * i
         gauge_pa = gauge_psi(t_s) * PSI
@@ -40,7 +40,7 @@ def run(
             room_k,
             Quality.GOOD,
         )
-        believed.append(probes.believe(reading, judge=True, leaking=leaking).wall_k)
+        believed.append(probes.believe(reading, (), judge=True, leaking=leaking).wall_k)
         if Place.WALL in probes.reasons:
             told.append((t_s, probes.reasons[Place.WALL]))
         assert Place.ROOM not in probes.reasons
@@ -109,24 +109,24 @@ def test_a_leak_that_is_known_is_no_reason_to_doubt_the_thermometer() -> None:
 
 
 def test_nothing_is_judged_while_the_fill_is_warm() -> None:
-    probes = Probes()
+    probes = Probes(frozenset(Place))
     for i in range(100):
         kelvin = 293.15 + 10.0 * (i % 2)
         reading = Reading(STEP_S * i, None, 4e5, 5e5, 1e5, None, kelvin, None, Quality.GOOD)
-        assert probes.believe(reading, judge=False, leaking=False) is reading
+        assert probes.believe(reading, (), judge=False, leaking=False) is reading
     assert probes.reasons == {}
 
 
 def beside_the_mould(wall_c: Course, contents_c: Course, hours: float = 4.0) -> dict[Place, str]:
     """What is doubted in the end, of a pot with thermometers on its wall and its mould."""
-    probes = Probes()
+    probes = Probes(frozenset(Place))
     for i in range(int(hours * 360)):
         t_s = STEP_S * i
         reading = Reading(
             *(t_s, None, 4e5, 5e5, 1e5, None, dallas(wall_c)(t_s), None, Quality.GOOD),
             contents_k=dallas(contents_c)(t_s),
         )
-        probes.believe(reading, judge=True, leaking=False)
+        probes.believe(reading, (), judge=True, leaking=False)
     return probes.reasons
 
 

@@ -22,7 +22,7 @@ WAY_TO: dict[Stage, tuple[Trigger, ...]] = {
 def tracker_in(stage: Stage) -> StageTracker:
     tracker = StageTracker(pot())
     for t_s, trigger in enumerate(WAY_TO[stage]):
-        tracker.fire(trigger, float(t_s))
+        tracker._fire(trigger, float(t_s))
     assert tracker.stage is stage
     return tracker
 
@@ -54,20 +54,21 @@ def filled() -> Night:
 
 def holding() -> Night:
     night = filled()
-    night.tracker.fire(Trigger.SETTLED, night.t_s)
+    night.tracker.settle(night.t_s)
     return night.hold(120)
 
 
 @pytest.mark.parametrize(("stage", "trigger"), list(product(Stage, Trigger)))
-def test_what_the_table_does_not_say_changes_nothing(stage: Stage, trigger: Trigger) -> None:
+def test_what_the_table_does_not_say_raises_and_changes_nothing(stage: Stage, trigger: Trigger) -> None:
     tracker = tracker_in(stage)
     since_s = tracker.since_s
-    following = tracker.fire(trigger, 99.0)
     if (stage, trigger) in TRANSITIONS:
+        following = tracker._fire(trigger, 99.0)
         assert following is tracker.stage is TRANSITIONS[stage, trigger]
         assert tracker.since_s == 99.0
     else:
-        assert following is None
+        with pytest.raises(KeyError):
+            tracker._fire(trigger, 99.0)
         assert (tracker.stage, tracker.since_s) == (stage, since_s)
 
 

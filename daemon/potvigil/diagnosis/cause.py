@@ -22,17 +22,17 @@ from math import exp, log, sqrt
 import numpy as np
 
 from potvigil.leak.bank import CELLS, PotBank
-from potvigil.leak.estimator import Z_ESTABLISHED, Bin, BinSum, LeakFilter, bank_for, see_bin
+from potvigil.leak.estimator import Z_ESTABLISHED, Bin, BinSum, Leak, LeakFilter, bank_for, see_bin
 from potvigil.leak.onsets import LossTraces, log_sum
 from potvigil.leak.pot_model import T0_K
-from potvigil.leak.pressure_checks import Doubt
 from potvigil.model.events import Interval, Stage
 from potvigil.model.pot import Pot
 from potvigil.model.reading import Place, Quality, Reading, Sample
+from potvigil.physics.leak_laws import laminar_share
 from potvigil.sensing.before_fill import BeforeFill
 from potvigil.sensing.conversion import convert
-from potvigil.statistics.scatter import Scatter
-from potvigil.watch.stages import StageTracker, TopUp, Trigger
+from potvigil.watch.hold import Hold, has_settled
+from potvigil.watch.stages import StageTracker
 
 BIN_S = 60.0
 SURE = 0.95  # of all kinds together
@@ -47,7 +47,6 @@ _PER_H = (-0.3, -0.1, 0.1, 0.3)
 # Where it would stop losing, as shares of the way from the lowest gauge pressure seen to the highest.
 _ABOVE_SHARES = (-1.0, -0.4, -0.15, 0.0, 0.05, 0.12, 0.25, 0.4, 0.6, 0.8)
 _ONSETS = 5
-_SETTLED_S = 900.0
 
 
 class Kind(StrEnum):
@@ -117,57 +116,43 @@ class Finding:
         return [*found, Kind.OTHER] if self.kinds[Kind.OTHER] > 1.0 - SURE else found
 
 
-class Hold:
-    """Takes the readings of one pot from before its fill to its vent; keeps what causes are told from.
+class Course:
+    """What causes are told from: one hold's bins of a minute, beside its leak estimate."""
 
-    pot: contents_volume_m3 0 says that it was empty.
-    """
-
-    def __init__(self, pot: Pot) -> None:
-        self._pot = pot
-        self.before = BeforeFill()
-        self._scatter = Scatter()
-        self._leak_filter: LeakFilter | None = None
+    def __init__(self, leak_filter: LeakFilter, before: BeforeFill) -> None:
+        """Begin. before: what the thermometers read before the fill."""
+        self.before = before
+        self.moments: list[Moment] = []
+        self._leak_filter = leak_filter
         self._bin = BinSum(BIN_S)
         self._let_in = 0.0
-        self.moments: list[Moment] = []
 
-    def take(self, reading: Reading, *, open_pot: bool, good: bool, filled_since_s: float) -> None:
-        """Take one reading. good: of a pot that is shut and no longer stirred, and to be believed.
-
-        filled_since_s: when the pot came under pressure.
-        """
-        self.before.update(reading, not open_pot)
-        absolute_pa = reading.absolute_pa
-        if not good or absolute_pa is None:
-            return
-        self._scatter.add(absolute_pa)
-        if self._leak_filter is None:
-            self._leak_filter = LeakFilter(self._pot, self.before, filled_since_s)
-        self._leak_filter.add(reading, self._scatter.sigma_pa)
-        done = self._bin.take(reading, absolute_pa, self._scatter.sigma_pa)
+    def add(self, reading: Reading, noise_pa: float) -> bool:
+        """Take one reading to be believed, with the scatter of the pressure, Pa."""
+        if reading.absolute_pa is None:
+            return False
+        done = self._bin.take(reading, reading.absolute_pa, noise_pa)
         if done is not None:
             seal_k = next((done.kelvin[each] for each in _NEAR_THE_SEAL if each in done.kelvin), None)
             self.moments.append(Moment(done, seal_k, self._let_in))
             self._let_in = 0.0
+        return self._leak_filter.add(reading, noise_pa)
+
+    def drop_bin(self) -> None:
+        """Say that the readings went astray."""
+        self._bin = BinSum(BIN_S)
+        self._leak_filter.drop_bin()
 
     def top_up(self, rise_share: float) -> None:
         """Say that air was let in, about this share of what was there."""
         self._bin = BinSum(BIN_S)
         self._let_in += rise_share
-        if self._leak_filter is not None:
-            self._leak_filter.top_up(rise_share)
+        self._leak_filter.top_up(rise_share)
 
     @property
-    def onset_s(self) -> Interval | None:
-        """Return since when it leaks, None while that is not known."""
-        leak = None if self._leak_filter is None else self._leak_filter.estimate
-        return None if leak is None else leak.onset_s
-
-    @property
-    def rate_per_s(self) -> Interval | None:
-        leak = None if self._leak_filter is None else self._leak_filter.estimate
-        return None if leak is None else leak.rate_per_s
+    def leak(self) -> Leak | None:
+        """The newest estimate, None before there is one."""
+        return self._leak_filter.estimate
 
 
 _NEAR_THE_SEAL = (Place.WALL, Place.GAS, Place.ROOM)
@@ -242,17 +227,15 @@ def _moved_k(moments: Sequence[Moment]) -> float:
 
 def _laminar(moment: Moment) -> float:
     outside_pa = moment.bin.ambient_pa
-    absolute_pa = max(moment.bin.absolute_pa, 1.01 * outside_pa)
-    return (absolute_pa - outside_pa) * (absolute_pa + outside_pa) / absolute_pa
+    return laminar_share(max(moment.bin.absolute_pa, 1.01 * outside_pa), outside_pa)
 
 
-def find(hold: Hold, pot: Pot) -> Finding | None:
+def find(course: Course | None, pot: Pot) -> Finding | None:
     """Compare the kinds; None where too little was seen, or no leak is beyond doubt."""
-    moments = hold.moments
-    rate = hold.rate_per_s
-    if len(moments) < LEAST_BINS or rate is None:
+    if course is None or course.leak is None or len(course.moments) < LEAST_BINS:
         return None
-    onset_s, begun_s = hold.onset_s, moments[0].bin.t_s
+    moments, rate, onset_s = course.moments, course.leak.rate_per_s, course.leak.onset_s
+    begun_s = moments[0].bin.t_s
     onsets: list[float | None] = [None]
     # Taken as there from the fill, a leak that began an hour later seems to grow, with the cold or by itself.
     if onset_s is not None and onset_s.high > begun_s:
@@ -260,7 +243,7 @@ def find(hold: Hold, pot: Pot) -> Finding | None:
         reach_s = (onset_s.high - first_s) / (_ONSETS - 1)
         onsets += [max(onset_s.value, begun_s), *(first_s + i * reach_s for i in range(_ONSETS))]
     guesses = _guesses(moments, onsets)
-    _regress(hold, guesses, pot)
+    _regress(course, guesses, pot)
     best = max(guesses, key=lambda each: each.log_likelihood)
     if best.significance < LEAST_SIGNIFICANCE:
         return None
@@ -268,16 +251,16 @@ def find(hold: Hold, pot: Pot) -> Finding | None:
     return _told(moments, guesses, kinds, onset_s, rate)
 
 
-def _regress(hold: Hold, guesses: Sequence[_Guess], pot: Pot) -> None:
+def _regress(course: Course, guesses: Sequence[_Guess], pot: Pot) -> None:
     bank, losses = bank_for(pot), LossTraces(CELLS, len(guesses))
     bank.learn_nothing()
-    for last, now in pairwise([hold.moments[0], *hold.moments]):
+    for last, now in pairwise([course.moments[0], *course.moments]):
         if now.let_in > 0.0:
             bank.reopen(now.let_in)
         elapsed_s = now.bin.t_s - last.bin.t_s
         losses.traces = bank.carry(elapsed_s, losses.traces)
         losses.lost += [each.lost(elapsed_s, now) for each in guesses]
-        for seen in see_bin(bank, now.bin, hold.before, elapsed_s):
+        for seen in see_bin(bank, now.bin, course.before, elapsed_s):
             losses.follow(seen)
     _tell(bank, losses, guesses)
 
@@ -337,39 +320,35 @@ def _told(
     )
 
 
-def follow(samples: Iterable[Sample], pot: Pot, settle_s: float = 0.0) -> Hold:
-    """Take the samples of one batch or test, from the open pot to its vent.
+def follow(samples: Iterable[Sample], pot: Pot, settle_s: float = 0.0) -> Course | None:
+    """Take the samples of one batch or test, from the open pot to its vent; None where it was never shut.
 
-    settle_s: how long after the valve was shut, or air let in, nothing is told by a pot.
+    pot: contents_volume_m3 0 says that it was empty. settle_s: how long after the valve was shut, or air let
+    in, nothing is told by a pot.
     """
-    hold, tracker = Hold(pot), StageTracker(pot)
-    doubt = Doubt(pot, hold.before)
-    seen: TopUp | None = None
-    shut_s: float | None = None
+    stages, before = StageTracker(pot), BeforeFill()
+    leak_filter: LeakFilter | None = None
+    course: Course | None = None
+    hold: Hold[Course] | None = None
+    shut_s = 0.0
     for sample in samples:
         reading = convert(sample, pot)
-        if reading.gauge_pa is None or reading.absolute_pa is None or reading.quality is Quality.BAD:
+        before.update(reading, stages.stage is not Stage.OPEN)
+        if reading.gauge_pa is None or reading.quality is Quality.BAD:
             continue
-        tracker.update(reading.t_s, reading.gauge_pa)
-        if tracker.stage is Stage.SETTLING and reading.t_s - tracker.since_s > _SETTLED_S:
-            tracker.fire(Trigger.SETTLED, reading.t_s)
-        shut = tracker.stage in (Stage.SETTLING, Stage.HOLDING)
-        if hold.moments and not shut:
+        entered = stages.update(reading.t_s, reading.gauge_pa)
+        if course is not None and course.moments and entered in (Stage.OPEN, Stage.FILLING, Stage.SETTLING):
             break
-        if shut_s is None and shut:
+        if entered is Stage.SETTLING:
+            leak_filter = LeakFilter(pot, before, stages.pressurised_since_s)
+            course, shut_s = Course(leak_filter, before), reading.t_s
+            hold = Hold(pot, before, stages, course)
+        if hold is None or leak_filter is None or stages.stage not in (Stage.SETTLING, Stage.HOLDING):
+            continue
+        if hold.top_up(reading) is not None:
             shut_s = reading.t_s
-        if tracker.last_top_up is not None and tracker.last_top_up is not seen:
-            seen, shut_s = tracker.last_top_up, reading.t_s
-            hold.top_up(seen.rise_pa / reading.absolute_pa)
-            doubt.top_up(seen.rise_pa / reading.absolute_pa)
-        settled = shut_s is not None and reading.t_s - shut_s >= settle_s
-        good = shut and settled and not tracker.is_stirred(reading.t_s)
-        if good:
-            doubt.update(reading, tracker.steadiness.noise_pa)
-        hold.take(
-            reading,
-            open_pot=tracker.stage is Stage.OPEN,
-            good=good and doubt.reason is None and reading.quality is Quality.GOOD,
-            filled_since_s=tracker.pressurised_since_s,
-        )
-    return hold
+        if reading.t_s - shut_s >= settle_s:
+            hold.take(reading)
+        if stages.stage is Stage.SETTLING and has_settled(reading.t_s - stages.since_s, leak_filter):
+            stages.settle(reading.t_s)
+    return course

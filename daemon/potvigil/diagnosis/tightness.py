@@ -22,9 +22,9 @@ from potvigil.leak.estimator import LeakFilter
 from potvigil.model.events import NORMAL_95, AlarmId, AlarmState, Event, Interval, Snapshot, Stage
 from potvigil.model.pot import Pot
 from potvigil.model.reading import TEMPERATURE_UNKNOWN_K, Place, Quality, Reading, Sample
+from potvigil.physics.leak_laws import laminar_share
 from potvigil.sensing.before_fill import BeforeFill
 from potvigil.sensing.resolution import Resolution, resolution
-from potvigil.statistics.scatter import Scatter
 from potvigil.units import PRESSURE, TIME
 from potvigil.watch.pot_watch import PotWatch
 
@@ -217,8 +217,6 @@ class Tightness:
         self.look: Look | None = None
         self.result: Result | None = None
         self.after_s = 0.0  # since the valve was shut, or air was let in again
-        self._before = BeforeFill()
-        self._scatter = Scatter()
         self._leak_filter: LeakFilter | None = None
         self._begun_s: float | None = None
         self._shut_s: float | None = None
@@ -253,7 +251,6 @@ class Tightness:
         t_s, reading = now.t_s, now.reading
         if self._begun_s is None:
             self._begun_s = self._last_good_s = t_s
-        self._before.update(reading, now.stage is not Stage.OPEN)
         doubted = next(
             (
                 each.text
@@ -274,7 +271,7 @@ class Tightness:
                 self.end("the pot did not come up to its working pressure and stay there within an hour")
         elif now.stage in (Stage.VENTING, Stage.OPEN):
             self.end("the pot was vented before the answer was sure")
-        elif now.stage is not Stage.FILLING and good:
+        elif self.watch.believed:
             self._measure(reading)
 
     def _follow_valve(self, now: Snapshot) -> None:
@@ -282,7 +279,7 @@ class Tightness:
         shut = now.stage in (Stage.SETTLING, Stage.HOLDING)
         if shut and (self._shut_s is None or now.top_ups > self._top_ups):
             self._shut_s, self._top_ups = now.t_s, now.top_ups
-            self._scatter, self._leak_filter = Scatter(), None
+            self._leak_filter = None
             self._looks, self._best, self.look = 0, 0.0, None
         if self._shut_s is not None:
             self.after_s = now.t_s - self._shut_s
@@ -291,12 +288,11 @@ class Tightness:
         absolute_pa = reading.absolute_pa
         if absolute_pa is None or self._shut_s is None:
             return
-        self._scatter.add(absolute_pa)
         if self.after_s < SETTLE_S[self._plan.place]:
             return
         if self._leak_filter is None:
-            self._leak_filter = LeakFilter(self._pot, self._before, self._shut_s)
-        self._leak_filter.add(reading, self._scatter.sigma_pa)
+            self._leak_filter = LeakFilter(self._pot, self.watch.before, self._shut_s)
+        self._leak_filter.add(reading, self.watch.noise_pa)
         leak = self._leak_filter.estimate
         if leak is not None:
             self._look_at(leak.rate_per_s, reading, absolute_pa)
@@ -336,13 +332,8 @@ class Tightness:
 def _at_working(rate: Interval, absolute_pa: float, working_pa: float, ambient_pa: float) -> Interval:
     """Return the share lost per second as it would be at the working pressure, Pa absolute."""
     now_pa = max(absolute_pa, 1.01 * ambient_pa)
-    factor = (_laminar(working_pa, ambient_pa) / _laminar(now_pa, ambient_pa)) ** _LAW_MIDDLE
+    factor = (laminar_share(working_pa, ambient_pa) / laminar_share(now_pa, ambient_pa)) ** _LAW_MIDDLE
     return Interval(rate.value * factor, rate.low * factor, rate.high * factor)
-
-
-def _laminar(absolute_pa: float, ambient_pa: float) -> float:
-    """Return the share a laminar gap loses at a pressure, up to a constant."""
-    return (absolute_pa - ambient_pa) * (absolute_pa + ambient_pa) / absolute_pa
 
 
 def _sigma(rate: Interval) -> float:

@@ -4,6 +4,7 @@ from dataclasses import dataclass
 from enum import StrEnum
 
 TEMPERATURE_UNKNOWN_K = 293.15  # stands in where no thermometer answers
+UNSEEN_AFTER_S = 60.0  # good readings further apart leave time in which nobody watched
 # What a time may be, wherever it comes in: years 1653 to 2286, and 600 years of a record. Added up they stay
 # within the years a date can have.
 MOST_UTC_S, MOST_T_S = 1e10, 2e10

@@ -11,7 +11,7 @@ from itertools import pairwise
 
 from potvigil.model.events import BatchClosed, BatchSummary, Detail
 from potvigil.model.pot import Pot, Resin
-from potvigil.model.reading import Quality, Reading, Sample
+from potvigil.model.reading import UNSEEN_AFTER_S, Quality, Reading, Sample
 from potvigil.physics.bubble import diameter_growth
 from potvigil.record.errors import UnknownBatchError
 from potvigil.record.rows import BatchRow, RunRow, TraceRow
@@ -21,7 +21,6 @@ from potvigil.reports.learning import Past
 from potvigil.reports.model import Bubble, Pressed, Silence, Told
 from potvigil.sensing.conversion import convert
 from potvigil.settings.loading import load_text
-from potvigil.watch.batch import UNSEEN_AFTER_S
 from potvigil.watch.pot_watch import PotWatch
 from potvigil.watch.replay import feed_again
 

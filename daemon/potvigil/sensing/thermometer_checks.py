@@ -4,10 +4,11 @@ Judged only in a shut pot whose fill has cooled: until then the gas moves as fas
 doubted is unknown: the leak estimate goes on with the next thermometer, or with none and wider limits.
 """
 
+from collections.abc import Sequence
 from dataclasses import replace
 from math import exp
 
-from potvigil.model.reading import Place, Reading
+from potvigil.model.reading import Fault, Place, Reading, Sensor
 from potvigil.units import PA_PER_PSI
 
 # A probe trails what it touches by half a minute or more: between two reads, ten seconds apart, air ten
@@ -25,20 +26,38 @@ STUCK_ALONE_S, PRESSURE_SMOOTH_S, PRESSURE_MOVED_PA = 5400.0, 300.0, 0.3 * PA_PE
 
 
 class Probes:
-    """Follows all thermometers of a pot. reasons: what is wrong with each that is doubted now."""
+    """Follows all thermometers of a pot.
 
-    def __init__(self) -> None:
+    reasons: what is wrong with each that is doubted now. missing: why nothing is known from each that is
+    fitted, doubted or not read. back: those fitted that were missing before the newest reading.
+    """
+
+    def __init__(self, fitted: frozenset[Place]) -> None:
+        self._fitted = fitted
         self.reasons: dict[Place, str] = {}
+        self.missing: dict[Place, str] = {}
+        self.back: tuple[Place, ...] = ()
         self._probes = {place: _Probe(place) for place in Place}
         self._averages_k: dict[Place, float] = {}
         self._gauge_pa: float | None = None
         self._last_s: float | None = None
 
-    def believe(self, reading: Reading, judge: bool, leaking: bool) -> Reading:
+    def believe(self, reading: Reading, faults: Sequence[Fault], *, judge: bool, leaking: bool) -> Reading:
         """Return the reading with what is doubted left out.
 
-        judge: the pot is shut and its fill has cooled. leaking: a leak is known, the pressure shows nothing.
+        faults: of its reads. judge: the pot is shut and its fill has cooled. leaking: a leak is known, and
+        the pressure tells nothing of a thermometer.
         """
+        believed = self._judge(reading, judge=judge, leaking=leaking)
+        missing = {place: why for place, why in self.reasons.items() if place in self._fitted}
+        for place, kelvin in reading.temperatures:
+            if kelvin is None and place in self._fitted:
+                missing[place] = _why_not_read(place, faults)
+        self.back = tuple(place for place in self.missing if place not in missing) if self.missing else ()
+        self.missing = missing
+        return believed
+
+    def _judge(self, reading: Reading, *, judge: bool, leaking: bool) -> Reading:
         elapsed_s = 0.0 if self._last_s is None else reading.t_s - self._last_s
         self._last_s = reading.t_s
         self._average(reading, elapsed_s)
@@ -80,6 +99,15 @@ class Probes:
             if kelvin is not None:
                 self._probes[place] = probe = _Probe(place)
                 probe.is_astray(reading.t_s, kelvin)
+
+
+def _why_not_read(place: Place, faults: Sequence[Fault]) -> str:
+    details = (
+        fault.detail
+        for fault in faults
+        if fault.sensor is Sensor.THERMOMETER and fault.place in (place, None)
+    )
+    return next(details, "no reading")
 
 
 class _Probe:

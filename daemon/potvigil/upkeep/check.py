@@ -6,14 +6,13 @@ from contextlib import closing, contextmanager, suppress
 from dataclasses import dataclass
 from pathlib import Path
 
+from potvigil.model.reading import UNSEEN_AFTER_S
 from potvigil.record.codec import summary_from_text
 from potvigil.record.database import Database
 from potvigil.record.errors import DamagedRecordError
 from potvigil.record.validation import wrong_with
 from potvigil.units import span
 
-# As the core: good readings further apart leave time in which nobody watched.
-GAP_S = 60.0
 DAY_S = 86_400.0
 # The rate at which the record grows is that of the newest month; less than a week of it says nothing.
 RATE_OVER_S, RATE_LEAST_S = 30 * DAY_S, 7 * DAY_S
@@ -204,7 +203,7 @@ def _gaps(db: Database, problems: _Problems) -> Iterator[Gap]:
                 for from_s, to_s in db.rows(
                     "SELECT before_s, t_s FROM (SELECT t_s, lag(t_s) OVER (ORDER BY t_s) AS before_s "
                     "FROM sample WHERE pot = ? AND t_s BETWEEN ? AND ?) WHERE t_s - before_s > ?",
-                    (pot, summary.hold_start_s, summary.hold_end_s, GAP_S),
+                    (pot, summary.hold_start_s, summary.hold_end_s, UNSEEN_AFTER_S),
                 ):
                     if type(from_s) is type(to_s) is float:
                         yield Gap(batch_id, str(pot_id), from_s, to_s)

@@ -17,7 +17,7 @@ from potvigil.model.events import (
     Stage,
 )
 from potvigil.model.pot import Pot, Supply
-from potvigil.model.reading import Reading
+from potvigil.model.reading import UNSEEN_AFTER_S, Reading
 from potvigil.physics.cure import CureClock
 from potvigil.units import MASS
 from potvigil.watch.alarm_states import Told
@@ -27,8 +27,6 @@ from potvigil.watch.verdict import Facts, judge
 
 # Below the floor for so long is below the floor; shorter is noise or a hand on the valve.
 BELOW_FLOOR_S = 30.0
-# Good readings further apart than this leave time in which nobody watched.
-UNSEEN_AFTER_S = 60.0
 _VENT_MARGIN_S = 30.0
 # A regulator holds the pot while it stands no more than a tenth below its working pressure (droop and setting
 # are some percent: common practice), or gave air lately.

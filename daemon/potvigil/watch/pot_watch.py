@@ -5,17 +5,15 @@ a restart in the night, a report and a regression test work.
 """
 
 from dataclasses import replace
-from math import hypot
 
 from potvigil.leak.estimator import Leak, LeakFilter, sizes_of
 from potvigil.leak.forecast import forecast_floor
+from potvigil.leak.in_units import in_units
 from potvigil.leak.known import Known, learn
-from potvigil.leak.pressure_checks import Doubt
 from potvigil.leak.resin_heat import heating_k_per_h
-from potvigil.model.batch_details import DetailError, check_mixed_at, mixed_utc_s, read
+from potvigil.model.batch_details import DetailError
 from potvigil.model.events import (
     LAST_BATCH,
-    NORMAL_95,
     Action,
     AlarmEvent,
     AlarmId,
@@ -24,10 +22,7 @@ from potvigil.model.events import (
     BatchSummary,
     Command,
     Detail,
-    EditEvent,
     Event,
-    Interval,
-    LeakEstimate,
     NoteEvent,
     NoteId,
     Priority,
@@ -37,36 +32,30 @@ from potvigil.model.events import (
     Verdict,
 )
 from potvigil.model.pot import Pot, Supply
-from potvigil.model.reading import TEMPERATURE_UNKNOWN_K, Place, Quality, Reading, Sample, Sensor
+from potvigil.model.reading import Place, Quality, Reading, Sample
 from potvigil.physics.air import corrected_absolute_pa
-from potvigil.physics.flow import orifice_diameter_m, standard_cm3_per_min
 from potvigil.sensing.barometer_checks import Outside
 from potvigil.sensing.before_fill import BeforeFill
 from potvigil.sensing.conversion import convert
+from potvigil.sensing.silence import Silence
 from potvigil.sensing.thermometer_checks import Probes
-from potvigil.units import ZERO_CELSIUS_K, span
 from potvigil.watch.alarm_rules import USUAL_SHELVED_S
 from potvigil.watch.alarm_states import AlarmBook, Told
 from potvigil.watch.batch import Batch
+from potvigil.watch.batch_edits import edit
 from potvigil.watch.conditions import Conditions, Scene, conditions
-from potvigil.watch.stages import StageTracker, TopUp, Trigger
-from potvigil.wording.quantities import TimeTeller, pressure
+from potvigil.watch.hold import Hold, has_settled
+from potvigil.watch.refusals import refusal
+from potvigil.watch.stages import StageTracker
+from potvigil.wording import notes
+from potvigil.wording.quantities import TimeTeller
 
-# The fill's heat counts as gone when it can move the pressure by no more than 0.3 psi/h at 60 psi gauge;
-# never judged on less than 5 min, and given up on after 90: then the leak filter's interval carries it.
-SETTLED_RATE_PER_S = 0.3 / 75.0 / 3600.0
-SETTLE_LEAST_S, SETTLE_MOST_S = 300.0, 5400.0
 # Worth a word where the temperature changes the cure by so much.
 CURE_LENGTH_SHARE = 0.1
-GAP_S = 60.0
-GAP_SHOWN_S = 1.0
 TEST_SHOWN_S = 60.0
-UNDER_PRESSURE = (
-    "The pot is under pressure, so its batch stays open and watched. "
-    "It closes by itself once the pot is vented."
-)
 _TEST = Told("Nothing to do", "This is a test of the alarm. Nothing is wrong.")
 _NO_SAMPLE = Reading(0.0, None, None, None, 0.0, None, None, None, Quality.BAD, "no reading yet")
+_SHUT = (Stage.SETTLING, Stage.HOLDING)
 
 
 class PotWatch:
@@ -76,71 +65,62 @@ class PotWatch:
         """Begin to watch. known: what earlier batches of the pot taught."""
         self._pot, self._known = pot, known
         self._taught: Known | None = None
-        self._stage = StageTracker(pot)
+        self._stages = StageTracker(pot)
         self._alarms = AlarmBook()
         self._outside_air = Outside()
-        self._probes = Probes()
+        self._probes = Probes(pot.thermometers)
         self._before = BeforeFill()
-        self._leak_filter: LeakFilter | None = None
-        self._doubt = Doubt(pot, self._before)
-        self._top_up_seen: TopUp | None = None
+        self._silence = Silence()
+        self._hold: Hold[LeakFilter] | None = None  # from the shut valve until the pot is empty
+        self._doubted = False  # some reading of this hold was
         self._batch: Batch | None = None
         self._reading = _NO_SAMPLE
-        self._last_t_s: float | None = None
-        self._gap_s = 0.0
-        self._gap_until_s = 0.0
         self._vented_early_s: float | None = None
         self._test_until_s: float | None = None
-        self._doubted = False  # some reading of this hold was
-        self._missing_before: frozenset[Place] = frozenset()
         self._outside: Conditions = {}
 
     # -- what goes in ------------------------------------------------------------------------------
 
     def feed(self, sample: Sample) -> list[Event]:
         """Take one sample, no older than the last; return what happened."""
-        believed = self._outside_air.correct(sample, self._stage.stage is not Stage.OPEN)
-        as_read = convert(believed, self._pot)
-        t_s = as_read.t_s
-        reading = self._probes.believe(as_read, self._stage.has_cooled(t_s), self._is_leaking())
-        self._reading = reading
-        self._before.update(reading, self._stage.stage is not Stage.OPEN)
-        self._note_gap(t_s)
+        reading = self._believe(sample)
         if self._batch is not None:
-            self._batch.clock.take(t_s, self._resin_k(reading))
+            self._batch.clock.take(reading.t_s, self._resin_k(reading))
         events: list[Event] = []
-        emptied = False
+        was_emptied = False
         if reading.gauge_pa is not None and reading.quality is not Quality.BAD:
-            emptied = self._take_pressure(reading, reading.gauge_pa, events)
-        pressure_fault = self._pressure_fault()
-        self._doubted = self._doubted or pressure_fault is not None or bool(self._probes.reasons)
-        missing = self._missing(as_read, sample) if self._pot.thermometers else {}
-        self._tell_thermometer_back(reading, missing, events)
+            was_emptied = self._take_pressure(reading, reading.gauge_pa, events)
+        self._doubted = self._doubted or self.pressure_fault is not None or bool(self._probes.reasons)
+        for place in self._probes.back:
+            text = notes.thermometer_back(place)
+            events.append(NoteEvent(reading.t_s, reading.utc_s, NoteId.THERMOMETER_BACK, text))
         self._tell_cure_done(reading, events)
-        self._update_alarms(reading, pressure_fault, missing, events)
-        if emptied:
+        self._update_alarms(reading, events)
+        if was_emptied:
             self._close_batch(reading, events)
+            self._hold = None
         return events
 
     def handle(self, command: Command) -> list[Event]:
         """Carry out a command; return what happened, or the one note that says why it is refused."""
-        fault = self._fault_of(command)
-        if fault is not None:
-            return [NoteEvent(command.t_s, self._reading.utc_s, NoteId.REFUSED, fault)]
-        t_s, utc_s = command.t_s, self._reading.utc_s
+        t_s, utc_s, alarm = command.t_s, self._reading.utc_s, command.alarm
+        under_pressure = self.stage is not Stage.OPEN and self.pressure_fault is None  # and surely so
+        why_not = refusal(
+            command, self._alarms, batch_open=self._batch is not None, under_pressure=under_pressure
+        )
+        if why_not is not None:
+            return [NoteEvent(t_s, utc_s, NoteId.REFUSED, why_not)]
         events: list[Event] = []
         match command.action:
             case Action.ACKNOWLEDGE:
-                self._keep_alarms(self._alarms.acknowledge(t_s, utc_s, command.alarm), events)
-            case Action.SHELVE:
-                if command.alarm is not None:
-                    duration_s = command.duration_s or USUAL_SHELVED_S
-                    self._keep_alarms(self._alarms.shelve(t_s, utc_s, command.alarm, duration_s), events)
+                self._keep_alarms(self._alarms.acknowledge(t_s, utc_s, alarm), events)
+            case Action.SHELVE if alarm is not None:
+                duration_s = command.duration_s or USUAL_SHELVED_S
+                self._keep_alarms(self._alarms.shelve(t_s, utc_s, alarm, duration_s), events)
             case Action.UNSHELVE:
-                self._keep_alarms(self._alarms.unshelve(t_s, utc_s, command.alarm), events)
-            case Action.EDIT:
-                if command.field is not None:
-                    self._edit(command, command.field, utc_s, events)
+                self._keep_alarms(self._alarms.unshelve(t_s, utc_s, alarm), events)
+            case Action.EDIT if command.field is not None:
+                self._edit(command, command.field, events)
             case Action.OPEN:
                 self._open_batch(t_s, utc_s, events)
             case Action.CLOSE:
@@ -149,32 +129,6 @@ class PotWatch:
                 self._alarms.prioritise_test(Priority(command.text or Priority.LOW))
                 self._test_until_s = t_s + TEST_SHOWN_S
         return events
-
-    def _fault_of(self, command: Command) -> str | None:
-        """Return why a command cannot be carried out, None where it can; of a detail `_edit` says so."""
-        alarm = command.alarm
-        match command.action:
-            case Action.ACKNOWLEDGE if alarm is not None and not self._alarms.stands(alarm):
-                return f"{alarm} does not stand: there is nothing to acknowledge"
-            case Action.SHELVE if alarm is None:
-                return "say which alarm is to be put aside"
-            case Action.SHELVE if alarm is not None and not self._alarms.may_be_shelved(alarm):
-                return f"{alarm} does not stand; an alarm of high priority is put aside only while it does"
-            case Action.UNSHELVE if alarm is not None and not self._alarms.is_shelved(alarm):
-                return f"{alarm} is not put aside: there is nothing to take back"
-            case Action.EDIT if command.field is None:
-                return "say which detail is to be changed"
-            case Action.OPEN if self._batch is not None:
-                return "a batch is open; change that one, or close it first"
-            case Action.CLOSE if self._batch is None:
-                return "no batch is open"
-            case Action.CLOSE if self._is_under_pressure():
-                return UNDER_PRESSURE
-            case Action.TEST_ALARM if command.text not in ("", *Priority):
-                return f"there is no priority {command.text!r}; give {', '.join(Priority)}"
-            case Action.TEST_ALARM if self._alarms.is_shelved(AlarmId.TEST):
-                return "the test alarm is put aside, so nobody would hear it; take that back first"
-        return None
 
     def end(self, t_s: float) -> list[Event]:
         """Close the batch as it stands, whatever the pressure, as if no more readings came."""
@@ -194,23 +148,49 @@ class PotWatch:
 
     @property
     def stage(self) -> Stage:
-        return self._stage.stage
+        return self._stages.stage
+
+    @property
+    def before(self) -> BeforeFill:
+        """What the thermometers read before the fill."""
+        return self._before
+
+    @property
+    def believed(self) -> bool:
+        """Whether the leak estimate takes the newest reading."""
+        return self._hold is not None and self._hold.believed and self.stage in _SHUT
+
+    @property
+    def noise_pa(self) -> float:
+        """Scatter of one reading of the pressure, 1 sigma."""
+        return self._stages.steadiness.noise_pa
+
+    @property
+    def pressure_fault(self) -> str | None:
+        """Why the pressure is not to be believed, None where it is."""
+        if self._reading.fault is not None or self._hold is None or self.stage not in _SHUT:
+            return self._reading.fault
+        return self._hold.doubt
+
+    @property
+    def leak(self) -> Leak | None:
+        """The newest estimate of this hold, None before there is one."""
+        return None if self._hold is None else self._hold.follower.estimate
 
     def snapshot(self) -> Snapshot:
         """Return all that is known now."""
         reading, batch = self._reading, self._batch
-        leak = self._leak()
         return Snapshot(
             pot_id=self._pot.pot_id,
             t_s=reading.t_s,
             utc_s=reading.utc_s,
-            stage=self._stage.stage,
-            stage_since_s=self._stage.since_s,
+            stage=self.stage,
+            stage_since_s=self._stages.since_s,
             reading=reading,
             corrected_gauge_pa=self._corrected_gauge_pa(),
             leak=None if batch is None else batch.leak,
             forecast=None if batch is None else batch.forecast,
-            change=None if batch is None else batch.change(reading, leak),
+            change=None if batch is None else batch.change(reading, self.leak),
             cure=None if batch is None else batch.clock.cure(),
             batch_start_s=None if batch is None else batch.start_s,
             details={} if batch is None else dict(batch.details),
@@ -237,28 +217,36 @@ class PotWatch:
             return None
         return self._batch.summary(self._reading.t_s, complete=False)
 
-    # -- pressure ----------------------------------------------------------------------------------
+    # -- readings ----------------------------------------------------------------------------------
+
+    def _believe(self, sample: Sample) -> Reading:
+        """Return what is believed of a sample."""
+        is_shut = self.stage is not Stage.OPEN
+        as_read = convert(self._outside_air.correct(sample, is_shut), self._pot)
+        is_leaking = self.leak is not None and self.leak.established
+        has_cooled = self._stages.has_cooled(as_read.t_s)
+        reading = self._probes.believe(as_read, sample.faults, judge=has_cooled, leaking=is_leaking)
+        self._reading = reading
+        self._before.update(reading, is_shut)
+        self._silence.take(reading.t_s)
+        return reading
 
     def _take_pressure(self, reading: Reading, gauge_pa: float, events: list[Event]) -> bool:
-        """Move the stages and the estimate; return True when the pot is empty and the batch over."""
-        t_s = reading.t_s
-        before = self._stage.stage
-        self._enter(self._stage.update(t_s, gauge_pa), before, reading, events)
-        stage, batch = self._stage.stage, self._batch
-        if batch is None:
-            return False
-        if stage is Stage.SETTLING or stage is Stage.HOLDING:
-            self._follow_hold(reading, batch, events)
-        if self._pressure_fault() is None:
-            batch.take_good(t_s, self._stage.stage, reading)
-        return stage is Stage.OPEN and before is not Stage.OPEN
+        """Move the stages, the estimate and the batch; return whether the pot was emptied just now."""
+        before = self.stage
+        self._enter(self._stages.update(reading.t_s, gauge_pa), before, reading, events)
+        if self._hold is not None and self.stage in _SHUT:
+            self._follow(self._hold, reading, events)
+        if self._batch is not None and self.pressure_fault is None:
+            self._batch.take_good(reading.t_s, self.stage, reading)
+        return self.stage is Stage.OPEN and before is not Stage.OPEN
 
     def _enter(self, stage: Stage | None, before: Stage, reading: Reading, events: list[Event]) -> None:
         if stage is None:
             return
         t_s, utc_s = reading.t_s, reading.utc_s
         if stage is Stage.FILLING and self._batch is None:
-            start_s = self._stage.pressurised_since_s
+            start_s = self._stages.pressurised_since_s
             self._open_batch(start_s, None if utc_s is None else utc_s - (t_s - start_s), events)
         events.append(StageEvent(t_s, utc_s, stage))
         batch = self._batch
@@ -271,69 +259,39 @@ class PotWatch:
             self._tell_cure_length(reading, batch, events)
         batch.stages.setdefault(stage, t_s)
         if stage is Stage.SETTLING:
-            heating = heating_k_per_h(sizes_of(self._pot), batch.resin, batch.clock.age_s, batch.resin_kg)
-            self._leak_filter = LeakFilter(self._pot, self._before, batch.start_s, self._known, heating)
-            batch.known_from = 0 if self._known is None else self._known.batches
-            self._doubted = False
-            self._doubt = Doubt(self._pot, self._before)
+            self._begin_hold(batch)
         elif stage is Stage.VENTING:
             batch.vented, batch.vented_gelled = True, batch.clock.gelled
         elif stage is Stage.OPEN and before is Stage.VENTING and not batch.clock.gelled:
             self._vented_early_s = t_s
 
-    def _follow_hold(self, reading: Reading, batch: Batch, events: list[Event]) -> None:
-        leak_filter, tracker = self._leak_filter, self._stage
-        if leak_filter is None:
-            return
-        jump = tracker.last_top_up
-        if jump is not None and jump is not self._top_up_seen:
-            self._top_up_seen = jump
-            if self._doubt.reason is None:
-                self._take_top_up(jump, reading, batch, leak_filter, events)
-        steadiness = tracker.steadiness
-        is_stirred = tracker.is_stirred(reading.t_s)
-        if is_stirred or steadiness.astray:
-            leak_filter.drop_bin()
-            if is_stirred or not steadiness.restless:
-                return
-        misled = self._doubt.misled
-        self._doubt.update(reading, steadiness.noise_pa, steadiness.restless)
-        if steadiness.restless:
-            return
-        # what the filter was told before it was noticed was wrong too
-        if misled and not self._doubt.misled:
-            leak_filter.top_up(0.0)
-        if self._doubt.reason is not None or reading.quality is not Quality.GOOD:
-            return
-        if leak_filter.add(reading, steadiness.noise_pa):
-            self._take_estimate(reading, batch, leak_filter)
-            shut_s = reading.t_s - tracker.since_s
-            settled = shut_s >= SETTLE_LEAST_S and (
-                leak_filter.fill_per_s < SETTLED_RATE_PER_S
-                or (leak_filter.estimate is not None and leak_filter.estimate.established)
-            )
-            if tracker.stage is Stage.SETTLING and (settled or shut_s >= SETTLE_MOST_S):
-                self._enter(tracker.fire(Trigger.SETTLED, reading.t_s), Stage.SETTLING, reading, events)
+    def _begin_hold(self, batch: Batch) -> None:
+        heating = heating_k_per_h(sizes_of(self._pot), batch.resin, batch.clock.age_s, batch.resin_kg)
+        leak_filter = LeakFilter(self._pot, self._before, batch.start_s, self._known, heating)
+        self._hold = Hold(self._pot, self._before, self._stages, leak_filter)
+        self._doubted = False
+        batch.known_from = 0 if self._known is None else self._known.batches
 
-    def _take_top_up(
-        self, jump: TopUp, reading: Reading, batch: Batch, leak_filter: LeakFilter, events: list[Event]
-    ) -> None:
-        batch.top_ups.append(jump)
-        rise_share = jump.rise_pa / (reading.absolute_pa or 1.0)
-        leak_filter.top_up(rise_share)
-        self._doubt.top_up(rise_share)
-        if self._pot.supply is Supply.REGULATED:
-            return  # the regulator feeds as often as it must; that is no news each time
-        unit = self._pot.pressure_unit
-        now = pressure(reading.gauge_pa or 0.0, unit)
-        text = f"Topped up by {pressure(jump.rise_pa, unit)} to {now} in {span(jump.end_s - jump.start_s)}."
-        events.append(NoteEvent(reading.t_s, reading.utc_s, NoteId.TOP_UP, text))
+    def _follow(self, hold: Hold[LeakFilter], reading: Reading, events: list[Event]) -> None:
+        top_up, batch = hold.top_up(reading), self._batch
+        if top_up is not None and batch is not None:
+            batch.top_ups.append(top_up)
+            if self._pot.supply is not Supply.REGULATED:  # which feeds as often as it must; that is no news
+                took_s, now_pa = top_up.end_s - top_up.start_s, reading.gauge_pa or 0.0
+                text = notes.topped_up(top_up.rise_pa, now_pa, took_s, self._pot.pressure_unit)
+                events.append(NoteEvent(reading.t_s, reading.utc_s, NoteId.TOP_UP, text))
+        if not hold.take(reading):
+            return
+        if batch is not None:
+            self._take_estimate(reading, batch)
+        if self.stage is Stage.SETTLING and has_settled(reading.t_s - self._stages.since_s, hold.follower):
+            self._enter(self._stages.settle(reading.t_s), Stage.SETTLING, reading, events)
 
-    def _take_estimate(self, reading: Reading, batch: Batch, leak_filter: LeakFilter) -> None:
-        leak = leak_filter.estimate
+    def _take_estimate(self, reading: Reading, batch: Batch) -> None:
+        leak = self.leak
         if leak is None or reading.gauge_pa is None or reading.absolute_pa is None:
             return
-        batch.take_estimate(reading.t_s, _in_units(leak, reading, reading.absolute_pa, self._pot), leak)
+        batch.take_estimate(reading.t_s, in_units(leak, reading, reading.absolute_pa, self._pot), leak)
         batch.forecast = None
         batch.words.clear()
         if leak.established and not batch.is_fed(reading.t_s, reading.gauge_pa):
@@ -352,21 +310,10 @@ class PotWatch:
 
         Nor, until the pot is shut, by the air in it: a mould from the oven warms that, and not yet the resin.
         """
-        if reading.contents_k is not None or self._stage.has_cooled(reading.t_s):
+        if reading.contents_k is not None or self._stages.has_cooled(reading.t_s):
             return reading.resin_k
         before_k = None if self.takes_word else self._before.kelvin.get(Place.GAS)
         return reading.room_k or reading.wall_k or before_k
-
-    def _is_under_pressure(self) -> bool:
-        """Say whether the pot is surely under pressure; of a transducer in doubt nobody can tell."""
-        return self.stage is not Stage.OPEN and self._pressure_fault() is None
-
-    def _is_leaking(self) -> bool:
-        leak = self._leak()
-        return leak is not None and leak.established
-
-    def _leak(self) -> Leak | None:
-        return None if self._leak_filter is None or self._batch is None else self._leak_filter.estimate
 
     def _corrected_gauge_pa(self) -> float | None:
         reading, batch = self._reading, self._batch
@@ -382,19 +329,12 @@ class PotWatch:
                 return corrected_absolute_pa(reading.absolute_pa, now_k, then_k) - start.ambient_pa
         return None
 
-    def _pressure_fault(self) -> str | None:
-        reading = self._reading
-        if reading.fault is not None:
-            return reading.fault
-        return self._doubt.reason if self._stage.stage in (Stage.SETTLING, Stage.HOLDING) else None
-
     # -- batches, notes and alarms -----------------------------------------------------------------
 
     def _open_batch(self, t_s: float, utc_s: float | None, events: list[Event]) -> None:
         self._batch = Batch(self._pot, t_s, utc_s)
         self._batch.stages[Stage.OPEN] = t_s
-        self._leak_filter = self._taught = None
-        self._vented_early_s = None
+        self._taught = self._vented_early_s = None
         events.append(BatchOpened(t_s, utc_s))
 
     def _close_batch(self, reading: Reading, events: list[Event]) -> None:
@@ -402,116 +342,50 @@ class PotWatch:
         if batch is None:
             return
         summary = batch.summary(reading.t_s, complete=True)
-        taught = None if self._leak_filter is None or self._doubted else self._leak_filter.taught()
+        taught = None if self._hold is None or self._doubted else self._hold.follower.taught()
         if taught is not None and summary.verdict is Verdict.HELD and not batch.top_ups:
             self._known = self._taught = learn(self._known, taught, sizes_of(self._pot))
         self._batch = None
-        self._leak_filter = None
         events.append(BatchClosed(reading.t_s, reading.utc_s, summary))
 
-    def _edit(self, command: Command, field: Detail, utc_s: float | None, events: list[Event]) -> None:
-        taken_over = command.by == LAST_BATCH
-        batch, mixed_s = self._batch, None
+    def _edit(self, command: Command, field: Detail, events: list[Event]) -> None:
         try:
-            text = read(field, command.text)
-            if batch is None:
-                raise DetailError(f"{field}: no batch is open; name a closed one by its number")
-            if field is Detail.MIXED_AT:
-                mixed_s = self._mixed_s(text, batch) if text else batch.start_s
+            changed = edit(command, field, self._batch, self._reading)
         except DetailError as error:
-            if not taken_over:
-                events.append(NoteEvent(command.t_s, utc_s, NoteId.REFUSED, str(error)))
+            if command.by != LAST_BATCH:  # what was taken over, nobody waits for
+                events.append(NoteEvent(command.t_s, self._reading.utc_s, NoteId.REFUSED, str(error)))
             return
-        old = batch.edit(field, text, taken_over=taken_over)
-        if old is None:
-            return
-        if mixed_s is not None:
-            batch.clock.mixed(mixed_s)
-        events.append(EditEvent(command.t_s, utc_s, field, old, text, command.by))
-
-    def _mixed_s(self, mixed_at: str, batch: Batch) -> float | None:
-        """Return a mixed-at time on the record's axis, None without a wall clock. Raises DetailError."""
-        now_s, now_utc_s = self._reading.t_s, self._reading.utc_s
-        if now_utc_s is None:
-            return None
-        fill_s = batch.stages.get(Stage.FILLING)
-        if fill_s is None:
-            check_mixed_at(mixed_at, now_utc_s, "now")
-        else:
-            check_mixed_at(mixed_at, now_utc_s - (now_s - fill_s), "the fill")
-        return now_s - (now_utc_s - mixed_utc_s(mixed_at))
-
-    def _note_gap(self, t_s: float) -> None:
-        if self._last_t_s is not None and t_s - self._last_t_s > GAP_S:
-            self._gap_s = t_s - self._last_t_s
-            self._gap_until_s = t_s + GAP_SHOWN_S
-        elif t_s > self._gap_until_s:
-            self._gap_s = 0.0
-        self._last_t_s = t_s
-
-    def _missing(self, reading: Reading, sample: Sample) -> dict[Place, str]:
-        missing = {
-            place: why for place, why in self._probes.reasons.items() if place in self._pot.thermometers
-        }
-        for place, kelvin in reading.temperatures:
-            if kelvin is None and place in self._pot.thermometers:
-                details = [
-                    fault.detail
-                    for fault in sample.faults
-                    if fault.sensor is Sensor.THERMOMETER and fault.place in (place, None)
-                ]
-                missing[place] = details[0] if details else "no reading"
-        return missing
-
-    def _tell_thermometer_back(
-        self, reading: Reading, missing: dict[Place, str], events: list[Event]
-    ) -> None:
-        if not missing and not self._missing_before:
-            return
-        for place in self._missing_before - missing.keys():
-            text = f"The {place} thermometer answers again."
-            events.append(NoteEvent(reading.t_s, reading.utc_s, NoteId.THERMOMETER_BACK, text))
-        self._missing_before = frozenset(missing)
+        if changed is not None:
+            events.append(changed)
 
     def _tell_cure_length(self, reading: Reading, batch: Batch, events: list[Event]) -> None:
-        cure, hold_s, kelvin = batch.clock.cure(), batch.resin.hold_s, self._resin_k(reading)
+        cure, usual_s, kelvin = batch.clock.cure(), batch.resin.hold_s, self._resin_k(reading)
         needs_s = cure.done_s - batch.clock.start_s
-        if cure.early_s is None or kelvin is None or abs(needs_s - hold_s) < CURE_LENGTH_SHARE * hold_s:
+        if cure.early_s is None or kelvin is None or abs(needs_s - usual_s) < CURE_LENGTH_SHARE * usual_s:
             return
-        done = TimeTeller(reading.t_s, reading.utc_s, self._pot.tz).ahead(
-            cure.done_s, cure.early_s, cure.late_s
-        )
-        text = (
-            f"At {kelvin - ZERO_CELSIUS_K:.0f} C this cure needs about {span(needs_s)} "
-            f"instead of {span(hold_s)}: done {done}."
+        teller = TimeTeller(reading.t_s, reading.utc_s, self._pot.tz)
+        text = notes.cure_length(
+            kelvin, needs_s, usual_s, teller.ahead(cure.done_s, cure.early_s, cure.late_s)
         )
         events.append(NoteEvent(reading.t_s, reading.utc_s, NoteId.CURE_LENGTH, text))
 
     def _tell_cure_done(self, reading: Reading, events: list[Event]) -> None:
         batch = self._batch
-        if batch is None or batch.cure_told or not batch.clock.done:
-            return
-        batch.cure_told = True
-        text = "The cure is done: the pot may be vented. Open the vent fully and wait for the gauge's zero."
-        events.append(NoteEvent(reading.t_s, reading.utc_s, NoteId.CURE_DONE, text))
+        if batch is not None and batch.clock.done and not batch.cure_told:
+            batch.cure_told = True
+            events.append(NoteEvent(reading.t_s, reading.utc_s, NoteId.CURE_DONE, notes.CURE_DONE))
 
-    def _update_alarms(
-        self,
-        reading: Reading,
-        pressure_fault: str | None,
-        missing: dict[Place, str],
-        events: list[Event],
-    ) -> None:
+    def _update_alarms(self, reading: Reading, events: list[Event]) -> None:
         scene = Scene(
             pot=self._pot,
             reading=reading,
-            stage=self._stage.stage,
+            stage=self.stage,
             batch=self._batch,
-            rapid_loss=self._stage.rapid_loss,
+            rapid_loss=self._stages.rapid_loss,
             vented_early_s=self._vented_early_s,
-            pressure_fault=pressure_fault,
-            gap_s=self._gap_s,
-            missing=missing,
+            pressure_fault=self.pressure_fault,
+            gap_s=self._silence.gap_s,
+            missing=self._probes.missing,
             standing=self._alarms.true_now,
         )
         told = conditions(scene)
@@ -536,29 +410,3 @@ class PotWatch:
                 )
                 batch.take_alarm(event)
             events.append(event)
-
-
-def _in_units(leak: Leak, reading: Reading, absolute_pa: float, pot: Pot) -> LeakEstimate:
-    """Return the leak in the units of the trade, at the present pressure."""
-    rate = leak.rate_per_s
-    temperature_k = reading.nearest_k or TEMPERATURE_UNKNOWN_K
-    # how well the gas volume is known does not touch psi/h, only the flow
-    volume_m3, sigma_m3 = pot.gas_volume_m3
-    value = rate.value * absolute_pa * volume_m3
-    by_volume = NORMAL_95 * rate.value * absolute_pa * sigma_m3
-    flow = Interval(
-        value,
-        value - hypot((rate.value - rate.low) * absolute_pa * volume_m3, by_volume),
-        value + hypot((rate.high - rate.value) * absolute_pa * volume_m3, by_volume),
-    )
-    return LeakEstimate(
-        t_s=reading.t_s,
-        rate_pa_per_s=Interval(*(share * absolute_pa for share in (rate.value, rate.low, rate.high))),
-        pa_m3_per_s=flow,
-        std_cm3_per_min=Interval(
-            *(standard_cm3_per_min(each, temperature_k) for each in (flow.value, flow.low, flow.high))
-        ),
-        orifice_m=orifice_diameter_m(flow.value, absolute_pa, reading.ambient_pa, temperature_k),
-        onset_s=leak.onset_s,
-        established=leak.established,
-    )

@@ -1,7 +1,7 @@
 """Stages of a batch and what moves between them.
 
-Two rules: the table below is the only place that says which stage follows which, and a trigger that is not
-in the table changes nothing. Everything is judged on good readings of the gauge pressure alone; a gap or a
+The table below alone says which stage follows which; a trigger that is not in it is a mistake of ours, and
+raises. Everything is judged on good readings of the gauge pressure alone; a gap or a
 broken transducer moves nothing.
 
     open -> filling -> settling -> holding <-> venting -> open
@@ -169,26 +169,28 @@ class StageTracker:
         if self.stage is Stage.OPEN:
             return self._update_open(t_s, gauge_pa)
         if self._emptied(t_s, gauge_pa):
-            return self.fire(Trigger.EMPTIED, t_s)
+            return self._fire(Trigger.EMPTIED, t_s)
         if self.stage is Stage.FILLING:
             filled = at_least_pa >= self._filled_pa and self._rise_is_over(t_s, at_least_pa)
-            return self.fire(Trigger.FILLED, t_s) if filled else None
+            return self._fire(Trigger.FILLED, t_s) if filled else None
         if self.stage is Stage.VENTING:
             return self._update_venting(t_s, at_least_pa)
         if self._is_restless(at_least_pa):
             return None
         if self._vent_opened(at_most_pa):
             self._held_pa = self._minute.at_least_pa if self.stage is Stage.HOLDING else None
-            return self.fire(Trigger.VENT_OPENED, t_s)
+            return self._fire(Trigger.VENT_OPENED, t_s)
         self._follow_top_up(t_s, at_least_pa)
         self._follow_loss(t_s, at_most_pa)
         return None
 
-    def fire(self, trigger: Trigger, t_s: float) -> Stage | None:
-        """Apply a trigger; return the new stage, or None where the table has no such step."""
-        following = TRANSITIONS.get((self.stage, trigger))
-        if following is None:
-            return None
+    def settle(self, t_s: float) -> Stage:
+        """Take it that the fill's heat is gone, as the leak estimate knows; only of a pot that settles."""
+        return self._fire(Trigger.SETTLED, t_s)
+
+    def _fire(self, trigger: Trigger, t_s: float) -> Stage:
+        """Apply a trigger and return the new stage. Raises KeyError where the table has no such step."""
+        following = TRANSITIONS[self.stage, trigger]
         self.stage, self.since_s = following, t_s
         if trigger is Trigger.RESTORED:
             self._restored_s = t_s
@@ -216,7 +218,7 @@ class StageTracker:
             self._above_since_s = t_s
             return None
         self.pressurised_since_s = self._above_since_s
-        return self.fire(Trigger.PRESSURISED, t_s)
+        return self._fire(Trigger.PRESSURISED, t_s)
 
     def _emptied(self, t_s: float, gauge_pa: float) -> bool:
         if gauge_pa >= self._pressurised_pa:
@@ -245,14 +247,14 @@ class StageTracker:
             if not is_back and not self.steadiness.restless:  # no hand on a valve goes to and fro
                 return None
             self._calm = (self.since_s, self._held_pa)  # what there is more than that was let in
-            return self.fire(Trigger.RESTORED, t_s)
+            return self._fire(Trigger.RESTORED, t_s)
         if t_s - self.since_s < LOOK_BACK_S:
             return None
         change_pa = gauge_pa - self._minute.at_most_pa
         if change_pa > self._beyond_noise(TOP_UP_PA):
-            return self.fire(Trigger.RISING, t_s)
+            return self._fire(Trigger.RISING, t_s)
         if abs(change_pa) < self._beyond_noise(RISE_OVER_PA) and gauge_pa > 2.0 * self._pressurised_pa:
-            return self.fire(Trigger.STEADIED, t_s)
+            return self._fire(Trigger.STEADIED, t_s)
         return None
 
     def _may_be_restored(self, t_s: float) -> bool:

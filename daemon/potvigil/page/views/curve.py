@@ -18,7 +18,7 @@ from potvigil.model.events import (
     StandingAlarm,
 )
 from potvigil.model.pot import Pot, Reference
-from potvigil.model.reading import Place, Sample
+from potvigil.model.reading import UNSEEN_AFTER_S, Place, Sample
 from potvigil.page.views import words
 from potvigil.page.views.now import PotsOf
 from potvigil.record.curve import Bucket
@@ -30,8 +30,6 @@ from potvigil.wording.alarm_names import ALARM_WORDS
 from potvigil.wording.quantities import shown
 
 LEAST_POINTS, USUAL_POINTS, MOST_POINTS = 200, 1200, 4000
-# Readings further apart than this have nothing between them: no line is drawn across.
-GAP_S = 60.0
 # Shown before a batch began, and of a pot without one.
 BEFORE_S, WITHOUT_BATCH_S = 120.0, 6 * 3600.0
 # A stretch holds so many readings, or each is shown for itself.
@@ -143,7 +141,7 @@ def _points(
         newest_s = points[-1][0] if points else from_s
         points += [(t_s, pa, pa) for t_s, pa in asked.live.recent if newest_s < t_s <= to_s]
     wide_s = (to_s - from_s) / asked.points
-    return list(_with_gaps(points, GAP_S + wide_s))
+    return list(_with_gaps(points, UNSEEN_AFTER_S + wide_s))
 
 
 def _converted(

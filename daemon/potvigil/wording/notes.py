@@ -1,0 +1,23 @@
+"""The notes of a night: what is worth a word and needs nobody."""
+
+from potvigil.units import ZERO_CELSIUS_K, span
+from potvigil.wording.quantities import pressure
+
+CURE_DONE = "The cure is done: the pot may be vented. Open the vent fully and wait for the gauge's zero."
+
+
+def topped_up(rise_pa: float, now_pa: float, took_s: float, unit: str) -> str:
+    """Return that air was let in; Pa gauge, s."""
+    return f"Topped up by {pressure(rise_pa, unit)} to {pressure(now_pa, unit)} in {span(took_s)}."
+
+
+def thermometer_back(place: str) -> str:
+    return f"The {place} thermometer answers again."
+
+
+def cure_length(kelvin: float, needs_s: float, usual_s: float, done: str) -> str:
+    """Return how long a cure takes at this temperature; done: when that is, in words."""
+    return (
+        f"At {kelvin - ZERO_CELSIUS_K:.0f} C this cure needs about {span(needs_s)} "
+        f"instead of {span(usual_s)}: done {done}."
+    )
