@@ -50,13 +50,14 @@ MAY_IMPORT: dict[str, tuple[str, ...]] = {
     "record": ("record", *MODEL, "extras", ""),
     "upkeep": ("upkeep", "record", *WORDING, ""),
     # the settings are those of a batch's own time, which its record holds
-    "reports": ("reports", "record", *DIAGNOSIS, *PLANNING, "settings", ""),
+    "history": ("history", "record", *DIAGNOSIS, *PLANNING),
+    "reports": ("reports", "history", "record", *DIAGNOSIS, *PLANNING, "settings", ""),
     "outputs": ("outputs", *WORDING, "", "replacing", "secret_file", "extras"),
     "settings": ("settings", *MODEL, "paths"),
     # of the watch no more than the bounds of a shelving, of what is sensed no more than counts as pressures
     "page": (
         "page",
-        *("reports.care_due", "reports.checklist", "reports.pot_history"),
+        *("history.care_due", "reports.checklist", "history.pot_history"),
         *("planning", "record", "watch.alarm_rules", "sensing.conversion"),
         *("notifying.subscriptions", "notifying.vapid", "notifying.push", "notifying.status"),
         *WORDING,
@@ -77,7 +78,7 @@ MAY_IMPORT: dict[str, tuple[str, ...]] = {
     # of the notifier no more than how it fares
     "service": (
         *("service", "notifying.status", "paths"),
-        *("drivers", "outputs", "record", "upkeep", "reports", "settings"),
+        *("drivers", "outputs", "record", "upkeep", "history", "settings"),
         *WATCH,
         "clock",
     ),
@@ -104,6 +105,7 @@ MAY_IMPORT: dict[str, tuple[str, ...]] = {
             "page",
             "notifying",
             "live_reader",
+            "history",
             "reports",
             "upkeep",
             "record",

@@ -10,12 +10,12 @@ from potvigil.commands.shared.common import UseError, existing_record, one_of, s
 from potvigil.commands.shared.pages import write_pages
 from potvigil.commands.shared.plan_equipment import rigs_of
 from potvigil.commands.shared.status import DONE, NO
+from potvigil.history.pot_history import so_far
 from potvigil.planning.plan import Answer
 from potvigil.planning.read_request import SaidError, planned
 from potvigil.planning.request import Ask
 from potvigil.planning.sheet import Sheet
 from potvigil.reports.checklist import checklist_html
-from potvigil.reports.pot_history import so_far
 from potvigil.settings.loading import load
 from potvigil.wording.quantities import shown
 

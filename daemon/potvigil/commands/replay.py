@@ -10,11 +10,11 @@ from typing import TextIO
 from potvigil.commands.shared import show
 from potvigil.commands.shared.common import check_out, console, data_out, one_of, settings_path
 from potvigil.commands.shared.status import DONE
+from potvigil.history.learning import Past
 from potvigil.imports.csv_log import read_log
 from potvigil.model.events import BatchClosed, BatchSummary
 from potvigil.record.store import Store
 from potvigil.reports import export
-from potvigil.reports.learning import Past
 from potvigil.service.keeping import keep_event, keep_trace
 from potvigil.settings.loading import load
 from potvigil.upkeep import atomic_file

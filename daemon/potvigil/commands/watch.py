@@ -12,12 +12,12 @@ from potvigil.clock import SystemClock, boot_id
 from potvigil.commands.shared import show
 from potvigil.commands.shared.common import console, settings_path
 from potvigil.commands.shared.status import DONE
+from potvigil.history.care_due import care_due
 from potvigil.outputs.live import LiveFile
 from potvigil.outputs.signals import Signals, open_pins
 from potvigil.paths import make_own_folder, usual_live, usual_record
 from potvigil.record.errors import RecordError
 from potvigil.record.store import Store
-from potvigil.reports.care_due import care_due
 from potvigil.service.loop import Service
 from potvigil.service.wiring import mqtt_link, notified, open_inputs, quiet_hours, signal_wiring
 from potvigil.settings.loading import load

@@ -12,6 +12,7 @@ RecordError
   WatchedRecordError     (BlockingIOError)    another watch or rehearsal feeds it
   RefusedError           (ValueError)         what nothing that reads the record would take
   UnknownBatchError      (LookupError)        no batch of this number
+  UnworkableBatchError   (ArithmeticError)    the watch fails on its readings: a fault of ours
   ArchiveError           (ValueError)         an archive that cannot be taken; nothing was made of it
   ExistingFileError      (FileExistsError)    something stands where a new file is due
   MissingLibraryError    (ImportError)        what a report is drawn with is not installed
@@ -73,6 +74,10 @@ class RefusedError(RecordError, ValueError):
 
 class UnknownBatchError(RecordError, LookupError):
     """There is no batch of this number."""
+
+
+class UnworkableBatchError(RecordError, ArithmeticError):
+    """The watch fails on the readings of this batch."""
 
 
 class ArchiveError(RecordError, ValueError):

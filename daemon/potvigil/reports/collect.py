@@ -9,6 +9,7 @@ from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import replace
 from itertools import pairwise
 
+from potvigil.history.feeding import watch_again
 from potvigil.model.events import BatchClosed, BatchSummary, Detail
 from potvigil.model.pot import Pot, Resin
 from potvigil.model.reading import UNSEEN_AFTER_S, Quality, Reading, Sample
@@ -17,15 +18,10 @@ from potvigil.record.errors import UnknownBatchError
 from potvigil.record.rows import BatchRow, RunRow, TraceRow
 from potvigil.record.store import Store
 from potvigil.record.tables.ledger import TRACE_PERIOD_S
-from potvigil.reports.learning import Past
 from potvigil.reports.model import Bubble, Pressed, Silence, Told
 from potvigil.sensing.conversion import convert
 from potvigil.settings.loading import load_text
-from potvigil.watch.pot_watch import PotWatch
-from potvigil.watch.replay import feed_again
 
-# What went before is fed too, as after a restart, so that the scatter of the reading is known.
-_FEED_BEFORE_S = 120.0
 # What of the settings bears on a batch. A list of what may be shown: a new block is not shown by accident.
 _SHOWN_SETTINGS = ("workshop", "barometer", "sample_period", "timezone", "units")
 _SECRET = ("password", "secret", "token", "key_file", "username")
@@ -80,16 +76,12 @@ def _fed(pot: Pot, row: BatchRow, store: Store) -> tuple[BatchSummary | None, li
 
     Return how it is judged, and what was known once a trace's period.
     """
-    watch = PotWatch(pot)
-    past = Past(store, pot, watch, rehearsed=row.rehearsed is not None)
+    watch, steps = watch_again(store, row, pot)
     judged: BatchSummary | None = None
     traces: list[TraceRow] = []
-    samples = store.samples(row.pot_id, row.start_t_s - _FEED_BEFORE_S, row.end_t_s)
-    commands = store.commands(row.pot_id, row.start_t_s, row.end_t_s)
     due_s = row.start_t_s
-    for step, events in feed_again(watch, samples, commands):
+    for step, events in steps:
         for event in events:
-            past.hear(row.id, event)
             if isinstance(event, BatchClosed) and event.t_s >= row.start_t_s:
                 judged = event.summary
         if isinstance(step, Sample) and step.t_s >= due_s:

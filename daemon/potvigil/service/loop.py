@@ -9,6 +9,8 @@ from typing import TYPE_CHECKING
 
 from potvigil.clock import Clock, Instant
 from potvigil.drivers.station import Station
+from potvigil.history.care_due import care_due
+from potvigil.history.learning import Past
 from potvigil.model import batch_details
 from potvigil.model.events import (
     LAST_BATCH,
@@ -32,8 +34,6 @@ from potvigil.record.errors import DamagedRecordError, RecordError
 from potvigil.record.store import Store
 from potvigil.record.tables.commands import COMMANDS_A_TICK
 from potvigil.record.tables.runs import CLOCK_STEP_S
-from potvigil.reports.care_due import care_due
-from potvigil.reports.learning import Past
 from potvigil.service.alarm_tests import AlarmTests
 from potvigil.service.keeping import keep_event, keep_trace
 from potvigil.service.notified import Notified

@@ -2,19 +2,19 @@
 
 from collections.abc import Iterable
 
+from potvigil.history.feeding import FED_BEFORE_S
+from potvigil.history.learning import Past
 from potvigil.model.events import BatchClosed
 from potvigil.model.reading import Sample
 from potvigil.outputs import systemd
 from potvigil.record.store import Store
-from potvigil.reports.learning import Past
 from potvigil.settings.schema import Settings
 from potvigil.upkeep.thinning import thinned
 from potvigil.watch.pot_watch import PotWatch
 from potvigil.watch.replay import feed_again
 
-# What went before a batch is fed again with it after a restart, so that the scatter of the reading is known;
-# what came after one whose alarms nobody has seen, until they would have returned.
-_FEED_BEFORE_S, _FEED_AFTER_S = 120.0, 3600.0
+# What came after a batch whose alarms nobody has seen is fed too, until they would have returned.
+_FEED_AFTER_S = 3600.0
 # Fed again in full are the last hours; what is older is fed as means, as a thinned record is: three days in
 # full would take minutes on a small Pi. While it lasts the service manager is asked for so much more time.
 _FED_IN_FULL_S, _FED_IN_A_ROW, _START_S = 3 * 3600.0, 2000, 60.0
@@ -35,7 +35,7 @@ def take_up_batch(
     until_s = None if row.end_t_s is None else row.end_t_s + _FEED_AFTER_S
     commands = store.commands(pot_id, row.start_t_s, until_s)
     closed: BatchClosed | None = None
-    samples = kept_samples(store, settings, pot_id, row.start_t_s - _FEED_BEFORE_S, until_s)
+    samples = kept_samples(store, settings, pot_id, row.start_t_s - FED_BEFORE_S, until_s)
     for number, (_, events) in enumerate(feed_again(watch, samples, commands)):
         if number % _FED_IN_A_ROW == 0:
             systemd.starting(_START_S)

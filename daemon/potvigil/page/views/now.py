@@ -10,6 +10,7 @@ from collections.abc import Callable, Mapping
 from datetime import datetime, tzinfo
 from typing import Any
 
+from potvigil.history.care_due import care_due
 from potvigil.live_reader import Live, LivePot, LiveReader
 from potvigil.model.events import AlarmId, AlarmState, StandingAlarm
 from potvigil.model.pot import Pot
@@ -20,7 +21,6 @@ from potvigil.page.views.words import LEAST_SHOWN, SIGNS, Level, Teller
 from potvigil.record.errors import RecordError
 from potvigil.record.rows import TraceRow
 from potvigil.record.store import Store
-from potvigil.reports.care_due import care_due
 from potvigil.units import PRESSURE_UNITS_PA, span
 from potvigil.wording.alarm import headline
 from potvigil.wording.alarm_names import ALARM_WORDS

@@ -10,6 +10,7 @@ from urllib.parse import urlencode
 from starlette.requests import Request
 from starlette.responses import HTMLResponse, Response
 
+from potvigil.history.pot_history import so_far
 from potvigil.page.frame import Frame, sentence
 from potvigil.page.guard import RefusedError
 from potvigil.page.views.library import PAPER_CSP
@@ -20,7 +21,6 @@ from potvigil.planning.request import Ask, NightLike
 from potvigil.planning.sheet import Sheet
 from potvigil.record.errors import RecordError
 from potvigil.reports.checklist import checklist_html
-from potvigil.reports.pot_history import so_far
 from potvigil.wording.quantities import shown
 
 LONGEST = 60  # characters of a field

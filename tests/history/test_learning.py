@@ -10,6 +10,7 @@ import pytest
 
 from potvigil.cli import main
 from potvigil.commands.shared.open_batch import judged_so_far, settings_of
+from potvigil.history.learning import Past
 from potvigil.leak.estimator import sizes_of
 from potvigil.leak.forgetting import OF_THE_MOULD, OF_THE_PROBES
 from potvigil.leak.known import FLOOR, Known
@@ -17,7 +18,6 @@ from potvigil.leak.pot_model import LEARNT, usual
 from potvigil.model.events import BatchOpened, Detail, EditEvent, LeakEstimate, Stage, Verdict
 from potvigil.record.store import Store
 from potvigil.reports.collect import retell
-from potvigil.reports.learning import Past
 from potvigil.settings.loading import load_text
 from potvigil.sim.nights import NIGHTS
 from potvigil.sim.world import Night

@@ -1,0 +1,1 @@
+"""What the record says of a pot and its batches."""
