@@ -197,14 +197,14 @@ def test_what_care_is_due_stands_on_the_pots_card_and_its_page(fresh, watched):
 
 def test_an_alarm_that_is_put_aside_says_until_when_and_can_be_taken_back(client, watched):
     service = watched.bench.service
-    before = service.watches["lantern"]._alarms
-    service.watches["lantern"]._alarms = copy.deepcopy(before)  # the night is shared with other tests
+    before = service.watches["lantern"]._watch._alarms
+    service.watches["lantern"]._watch._alarms = copy.deepcopy(before)  # the night is shared with other tests
     try:
         shelve = Command(Action.SHELVE, 19_800.0, AlarmId.FLOOR_AHEAD, duration_s=900.0)
         service.watches["lantern"].handle(shelve)
         watched.speak()
     finally:
-        service.watches["lantern"]._alarms = before
+        service.watches["lantern"]._watch._alarms = before
     time.sleep(0.26)
     (pot,) = client.get("/api/now").json()["pots"]
     assert [(each["state"], each["state_words"]) for each in pot["alarms"]] == [

@@ -141,7 +141,8 @@ SCENES: dict[AlarmId, Callable[[], Told]] = {
     AlarmId.TEST: lambda: with_a_test_alarm(),
 }
 FROM_OUTSIDE = {
-    *(AlarmId.RECORD_FAILING, AlarmId.CLOCK_UNSET, AlarmId.SIGNALS_FAILING, AlarmId.NOTIFY_FAILING)
+    *(AlarmId.WATCH_FAILING, AlarmId.RECORD_FAILING, AlarmId.CLOCK_UNSET),
+    *(AlarmId.SIGNALS_FAILING, AlarmId.NOTIFY_FAILING),
 }
 
 

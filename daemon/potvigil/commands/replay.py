@@ -48,7 +48,7 @@ def replay(args: argparse.Namespace) -> int:
             events = watch.feed(sample)
             if store is not None:
                 store.append(pot_id, sample)
-                keep_trace(store, watch, pot_id, sample.t_s)
+                keep_trace(store, watch.snapshot, pot_id, sample.t_s)
                 if number % _COMMIT_SAMPLES == 0:
                     store.flush()
             for event in events:

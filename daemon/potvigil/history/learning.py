@@ -5,6 +5,7 @@ before it left, less what was changed since. Rehearsed and replayed batches teac
 """
 
 import logging
+from typing import Protocol
 
 from potvigil.leak.estimator import sizes_of
 from potvigil.leak.forgetting import forgotten
@@ -17,7 +18,6 @@ from potvigil.record.codec import found_from_text
 from potvigil.record.errors import RecordError
 from potvigil.record.rows import TaughtRow
 from potvigil.record.store import Store
-from potvigil.watch.pot_watch import PotWatch
 
 # Where what the newest left cannot be read, one of so many before it may do.
 _LOOKED_AT = 5
@@ -25,10 +25,21 @@ _LOOKED_AT = 5
 _log = logging.getLogger("potvigil")
 
 
+class Learner(Protocol):
+    """The watch that is to know, and teaches."""
+
+    @property
+    def takes_word(self) -> bool: ...
+
+    def know(self, known: Known | None) -> None: ...
+
+    def taught(self) -> Known | None: ...
+
+
 class Past:
     """What a pot's batches taught, for one watch: `hear` its events, and `keep` what a batch taught it."""
 
-    def __init__(self, store: Store, pot: Pot, watch: PotWatch, *, rehearsed: bool) -> None:
+    def __init__(self, store: Store, pot: Pot, watch: Learner, *, rehearsed: bool) -> None:
         """Begin. rehearsed: the watch's batches are rehearsed or replayed ones."""
         self._store, self._pot, self._watch, self._rehearsed = store, pot, watch, rehearsed
         self._opened_s = 0.0

@@ -46,6 +46,7 @@ class AlarmId(StrEnum):
     PRESSURE_SENSOR = "pressure-sensor"
     THERMOMETER = "thermometer"
     READINGS_STOPPED = "readings-stopped"
+    WATCH_FAILING = "watch-failing"
     RECORD_FAILING = "record-failing"
     CLOCK_UNSET = "clock-unset"
     SIGNALS_FAILING = "signals-failing"

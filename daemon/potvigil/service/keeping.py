@@ -1,9 +1,10 @@
 """What the watch says and knows, written to the record."""
 
-from potvigil.model.events import BatchClosed, BatchOpened, EditEvent, Event
+from collections.abc import Callable
+
+from potvigil.model.events import BatchClosed, BatchOpened, EditEvent, Event, Snapshot
 from potvigil.record.rows import TraceRow
 from potvigil.record.store import Store
-from potvigil.watch.pot_watch import PotWatch
 
 
 def keep_event(store: Store, pot_id: str, batch_id: int | None, event: Event) -> int | None:
@@ -22,9 +23,9 @@ def keep_event(store: Store, pot_id: str, batch_id: int | None, event: Event) ->
     return batch_id
 
 
-def keep_trace(store: Store, watch: PotWatch, pot_id: str, t_s: float) -> None:
+def keep_trace(store: Store, snapshot: Callable[[], Snapshot], pot_id: str, t_s: float) -> None:
     """Keep what the watch knows of the open batch, once in a while."""
     if store.trace_due(pot_id, t_s):
-        snapshot = watch.snapshot()
-        if snapshot.batch_start_s is not None:
-            store.append_trace(pot_id, TraceRow.of(snapshot))
+        now = snapshot()
+        if now.batch_start_s is not None:
+            store.append_trace(pot_id, TraceRow.of(now))

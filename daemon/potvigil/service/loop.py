@@ -35,12 +35,12 @@ from potvigil.record.store import Store
 from potvigil.record.tables.commands import COMMANDS_A_TICK
 from potvigil.record.tables.runs import CLOCK_STEP_S
 from potvigil.service.alarm_tests import AlarmTests
+from potvigil.service.guarded_watch import GuardedWatch
 from potvigil.service.keeping import keep_event, keep_trace
 from potvigil.service.notified import Notified
 from potvigil.service.restart import take_up_batch
 from potvigil.settings.schema import Settings
 from potvigil.watch.alarm_states import Told
-from potvigil.watch.pot_watch import PotWatch
 from potvigil.wording.answer import answer
 
 if TYPE_CHECKING:
@@ -92,7 +92,7 @@ class Service:
         self._signals = signals
         self._notified = notified
         pots = settings.core_pots()
-        self.watches: dict[str, PotWatch] = {}
+        self.watches: dict[str, GuardedWatch] = {}
         self._pasts: dict[str, Past] = {}
         self.batch_ids: dict[str, int | None] = {}
         # bounded: whoever floods the broker is not to fill the memory
@@ -158,7 +158,7 @@ class Service:
             for pot_id, sample in self._station.read(t_s, now):
                 self._store.append(pot_id, sample)
                 self._tell(pot_id, self.watches[pot_id].feed(sample))
-                keep_trace(self._store, self.watches[pot_id], pot_id, t_s)
+                keep_trace(self._store, self.watches[pot_id].snapshot, pot_id, t_s)
         self._commit(t_s, now)
         self._watch_clock(now)
         self._watch_signals()
@@ -349,7 +349,7 @@ class Service:
 
     def _watch_afresh(self) -> None:
         pots = self._settings.core_pots()
-        self.watches = {pot_id: PotWatch(pot) for pot_id, pot in pots.items()}
+        self.watches = {pot_id: GuardedWatch(pot) for pot_id, pot in pots.items()}
         self._pasts = {
             pot_id: Past(self._store, pot, self.watches[pot_id], rehearsed=self._rehearsed is not None)
             for pot_id, pot in pots.items()

@@ -8,9 +8,9 @@ from potvigil.model.events import BatchClosed
 from potvigil.model.reading import Sample
 from potvigil.outputs import systemd
 from potvigil.record.store import Store
+from potvigil.service.guarded_watch import GuardedWatch
 from potvigil.settings.schema import Settings
 from potvigil.upkeep.thinning import thinned
-from potvigil.watch.pot_watch import PotWatch
 from potvigil.watch.replay import feed_again
 
 # What came after a batch whose alarms nobody has seen is fed too, until they would have returned.
@@ -26,7 +26,7 @@ def take_up_batch(
     pasts: dict[str, Past],
     batch_ids: dict[str, int | None],
     pot_id: str,
-    watch: PotWatch,
+    watch: GuardedWatch,
 ) -> None:
     """Feed the open batch, or the last one with alarms nobody has seen, to the watch; tell nothing."""
     row = store.latest_unseen_batch(pot_id)
@@ -43,6 +43,8 @@ def take_up_batch(
             pasts[pot_id].hear(row.id, event)
             if isinstance(event, BatchClosed):
                 closed = event
+        if closed is not None and watch.has_failed:
+            break  # the batch ends here; what comes is another
     if row.end_t_s is None:
         if watch.summary() is not None:
             batch_ids[pot_id] = row.id

@@ -32,6 +32,7 @@ RULES: dict[AlarmId, Rule] = {
     AlarmId.SLOW_TO_PRESSURE: Rule(Priority.HIGH, 10.0, SENSOR_ROOTS),
     AlarmId.PRESSURE_SENSOR: Rule(Priority.HIGH, 15.0),
     AlarmId.READINGS_STOPPED: Rule(Priority.HIGH, 0.0, frozenset({AlarmId.PRESSURE_SENSOR})),
+    AlarmId.WATCH_FAILING: Rule(Priority.HIGH, 0.0),
     AlarmId.RECORD_FAILING: Rule(Priority.HIGH, 30.0),
     AlarmId.LEAK: Rule(Priority.LOW, 60.0, _LOSS_ROOTS | _LEAK_TOLD),
     AlarmId.SUPPLY_MASKING: Rule(Priority.LOW, 60.0, _LOSS_ROOTS),

@@ -61,12 +61,12 @@ _SHUT = (Stage.SETTLING, Stage.HOLDING)
 class PotWatch:
     """Watches one pot. Every time is on the record's axis."""
 
-    def __init__(self, pot: Pot, known: Known | None = None) -> None:
-        """Begin to watch. known: what earlier batches of the pot taught."""
+    def __init__(self, pot: Pot, known: Known | None = None, alarms: AlarmBook | None = None) -> None:
+        """Begin to watch. known: what earlier batches of the pot taught. alarms: that stand already."""
         self._pot, self._known = pot, known
         self._taught: Known | None = None
         self._stages = StageTracker(pot)
-        self._alarms = AlarmBook()
+        self._alarms = AlarmBook() if alarms is None else alarms
         self._outside_air = Outside()
         self._probes = Probes(pot.thermometers)
         self._before = BeforeFill()

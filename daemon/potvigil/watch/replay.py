@@ -1,14 +1,22 @@
 """A record fed again to a watch: after a restart, for a report, in a test."""
 
 from collections.abc import Iterable, Iterator
+from typing import Protocol
 
 from potvigil.model.events import Command, Event
 from potvigil.model.reading import Sample
-from potvigil.watch.pot_watch import PotWatch
+
+
+class Fed(Protocol):
+    """A watch, guarded or not."""
+
+    def feed(self, sample: Sample) -> list[Event]: ...
+
+    def handle(self, command: Command) -> list[Event]: ...
 
 
 def feed_again(
-    watch: PotWatch, samples: Iterable[Sample], commands: list[Command]
+    watch: Fed, samples: Iterable[Sample], commands: list[Command]
 ) -> Iterator[tuple[Sample | Command, list[Event]]]:
     """Feed what a record holds to a watch, in the order the loop took it; yield each with what happened."""
     for step in _in_order(samples, commands):

@@ -11,6 +11,7 @@ ALARM_WORDS = {
     AlarmId.SLOW_TO_PRESSURE: "slow to pressure",
     AlarmId.PRESSURE_SENSOR: "pressure not known",
     AlarmId.READINGS_STOPPED: "readings had stopped",
+    AlarmId.WATCH_FAILING: "watch failing",
     AlarmId.RECORD_FAILING: "nothing is being kept",
     AlarmId.LEAK: "leak",
     AlarmId.SUPPLY_MASKING: "top-ups hide a leak",

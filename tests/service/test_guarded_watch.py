@@ -1,0 +1,219 @@
+"""A fault of ours in the watch of one pot: the others are watched, somebody is called, a restart goes on."""
+
+import logging
+from collections.abc import Callable
+from dataclasses import replace
+from itertools import pairwise
+
+import pytest
+
+from potvigil.clock import Instant, ManualClock
+from potvigil.history.feeding import watch_again
+from potvigil.model.events import (
+    Action,
+    AlarmEvent,
+    AlarmId,
+    AlarmState,
+    BatchClosed,
+    BatchOpened,
+    Command,
+    Event,
+    NoteEvent,
+    Verdict,
+)
+from potvigil.model.reading import Sample
+from potvigil.record.errors import UnworkableBatchError
+from potvigil.record.store import Store
+from potvigil.service.guarded_watch import FIRST_PAUSE_S, LONGEST_PAUSE_S, GuardedWatch
+from potvigil.service.loop import Service
+from potvigil.settings.loading import load_text
+from potvigil.sim.nights import NIGHTS
+from potvigil.watch.pot_watch import PotWatch
+from rehearsal import Bench
+from shut_pot import night, pot
+
+STEP_S, AT_S = 10.0, 3000.0
+Fails = Callable[[float, str], bool]  # of a sample's t_s and the pot
+
+
+@pytest.fixture
+def faulty(monkeypatch: pytest.MonkeyPatch) -> Callable[[Fails], None]:
+    """Plant a fault in the watch: it raises halfway through whatever samples `fails` names."""
+    feed = PotWatch.feed
+
+    def plant(fails: Fails) -> None:
+        def planted(self: PotWatch, sample: Sample) -> list[Event]:
+            events = feed(self, sample)
+            if fails(sample.t_s, self._pot.pot_id):
+                raise ZeroDivisionError("planted")
+            return events
+
+        monkeypatch.setattr(PotWatch, "feed", planted)
+
+    return plant
+
+
+def once(t_s: float, pot_id: str) -> bool:
+    return t_s == AT_S
+
+
+def ever_after(t_s: float, pot_id: str) -> bool:
+    return t_s >= AT_S
+
+
+def fed(watch: GuardedWatch, hours: float = 2.0) -> list[Event]:
+    return [event for sample in night(hours, step_s=STEP_S) for event in watch.feed(sample)]
+
+
+def announced(events: list[Event]) -> list[AlarmEvent]:
+    return [e for e in events if isinstance(e, AlarmEvent) and e.state is AlarmState.UNACKNOWLEDGED]
+
+
+def test_one_that_does_not_fail_says_what_the_watch_says() -> None:
+    bare = PotWatch(pot())
+    assert fed(GuardedWatch(pot())) == [e for s in night(2.0, step_s=STEP_S) for e in bare.feed(s)]
+
+
+def test_a_fault_ends_its_batch_calls_somebody_and_another_watch_goes_on(faulty) -> None:
+    faulty(once)
+    watch = GuardedWatch(pot())
+    events = fed(watch)
+    (call,) = [e for e in announced(events) if not e.repeat]
+    assert (call.alarm, call.t_s, call.do) == (
+        AlarmId.WATCH_FAILING,
+        AT_S,
+        "Read the pot's own gauge, and go on reading it",
+    )
+    closed = [e for e in events if isinstance(e, BatchClosed)]
+    assert [(e.t_s, e.summary.verdict, e.summary.end_s) for e in closed] == [(AT_S, Verdict.INCOMPLETE, AT_S)]
+    opened = [e.t_s for e in events if isinstance(e, BatchOpened)]
+    assert opened[1:] == [AT_S + STEP_S]
+    # it watches again: the hold goes on, and the alarm is over after ten good minutes
+    assert watch.snapshot().leak is not None
+    assert [a.state for a in watch.snapshot().alarms] == [AlarmState.RETURNED]
+
+
+def test_alarms_that_stood_before_the_fault_stand_after_it(faulty) -> None:
+    faulty(once)
+    watch = GuardedWatch(pot())
+    samples = [replace(s, gas_c=None if s.t_s > 600.0 else s.gas_c) for s in night(0.9, step_s=STEP_S)]
+    for sample in samples:
+        watch.feed(sample)
+    assert {a.alarm for a in watch.snapshot().alarms} == {AlarmId.WATCH_FAILING, AlarmId.THERMOMETER}
+
+
+def test_a_fault_with_every_sample_is_tried_more_and_more_seldom_and_logged_once(faulty, caplog) -> None:
+    tried: list[float] = []
+
+    def fails(t_s: float, pot_id: str) -> bool:
+        if t_s >= AT_S:
+            tried.append(t_s - AT_S)
+        return t_s >= AT_S
+
+    faulty(fails)
+    with caplog.at_level(logging.ERROR):
+        watch = GuardedWatch(pot())
+        events = fed(watch, 8.0)
+    apart = [later - earlier for earlier, later in pairwise(tried[1:])]
+    assert tried[:2] == [0.0, STEP_S]  # once at once, then in pauses
+    assert apart == [FIRST_PAUSE_S * 2**i for i in range(6)] + [LONGEST_PAUSE_S] * (len(apart) - 6)
+    assert len(caplog.records) == 1 and caplog.records[0].exc_info is not None
+    calls = announced(events)
+    assert {e.alarm for e in calls} == {AlarmId.WATCH_FAILING}
+    assert len([e for e in calls if not e.repeat]) == 1 and "keeps failing" in calls[-1].text
+
+
+def test_a_fault_that_passes_is_over_and_the_pauses_begin_anew(faulty) -> None:
+    faulty(lambda t_s, pot_id: AT_S <= t_s < AT_S + 100.0 or t_s == 9000.0)
+    watch = GuardedWatch(pot())
+    states = {
+        sample.t_s: [a.state for a in watch.snapshot().alarms]
+        for sample in night(4.0, step_s=STEP_S)
+        if watch.feed(sample) is not None
+    }
+    assert states[8990.0] == [AlarmState.RETURNED]
+    assert states[9000.0] == [AlarmState.UNACKNOWLEDGED]
+    assert watch.snapshot().t_s == pytest.approx(4.0 * 3600.0, abs=STEP_S)  # fed to the end
+
+
+def test_a_command_that_fails_is_refused_and_the_batch_ends(monkeypatch) -> None:
+    watch = GuardedWatch(pot())
+    fed(watch, 0.5)
+
+    def fails(self: PotWatch, command: Command) -> list[Event]:
+        raise LookupError("planted")
+
+    with monkeypatch.context() as planted:
+        planted.setattr(PotWatch, "handle", fails)
+        (note,) = watch.handle(Command(Action.OPEN, 1800.0))
+    assert isinstance(note, NoteEvent) and "failed on this command" in note.text
+    events = watch.feed(Sample(1810.0, gauge_pa=400_000.0, ambient_pa=101_325.0))
+    assert isinstance(events[0], BatchClosed)
+
+
+def test_what_is_known_now_can_be_asked_for_though_saying_it_fails(monkeypatch) -> None:
+    watch = GuardedWatch(pot())
+    fed(watch, 0.5)
+    batch = watch._watch._batch
+    monkeypatch.setattr(batch, "change", None)
+    assert watch.snapshot().batch_start_s is None
+    assert isinstance(watch.feed(Sample(1810.0, gauge_pa=400_000.0, ambient_pa=101_325.0))[0], BatchClosed)
+
+
+class Scripted:
+    """Two pots that are read from lists."""
+
+    def __init__(self, samples: list[Sample]) -> None:
+        self._samples = iter(samples)
+
+    def read(self, t_s: float, now: Instant) -> list[tuple[str, Sample]]:
+        sample = replace(next(self._samples), t_s=t_s)
+        return [("lantern", sample), ("mast", sample)]
+
+    def close(self) -> None:
+        pass
+
+
+def test_the_other_pots_are_watched_on(faulty, tmp_path) -> None:
+    faulty(lambda t_s, pot_id: t_s >= AT_S and pot_id == "lantern")
+    samples = list(night(1.5, step_s=STEP_S))
+    clock = ManualClock(0.0)
+    heard: list[tuple[str, Event]] = []
+    one = load_text(NIGHTS["sound"].settings_yaml, "the demo studio")
+    settings = one.model_copy(update={"pots": {"lantern": one.pots["lantern"], "mast": one.pots["lantern"]}})
+    service = Service(
+        settings,
+        clock,
+        "boot",
+        Scripted(samples),  # type: ignore[arg-type]
+        Store.open_for_watch(tmp_path / "record.db"),
+        on_event=lambda pot_id, batch, event: heard.append((pot_id, event)),
+    )
+    service.start()
+    for sample in samples:
+        clock.sleep_until(sample.t_s)
+        service.tick()
+    service.stop()
+    assert service.watches["mast"].snapshot().leak is not None
+    called = {pot_id for pot_id, event in heard if isinstance(event, AlarmEvent)}
+    assert called == {"lantern"}
+
+
+def test_a_restart_is_not_caught_in_the_same_fault(faulty, tmp_path) -> None:
+    bench = Bench(NIGHTS["sound"], tmp_path)
+    bench.begin()
+    bench.run_until(AT_S)
+    faulty(once)  # in what was read already: the newer program has the fault
+    bench.service.stop()
+    bench.begin("boot-2", boot_at_s=bench.now_s - 20.0)
+    bench.run_until(AT_S + 1800.0)
+    row, newest = bench.store.batch(1), bench.store.batch(2)
+    assert row.verdict is Verdict.INCOMPLETE and "fault of its own" in (
+        row.summary.reason if row.summary else ""
+    )
+    assert newest.end_t_s is None and bench.service.batch_ids == {"lantern": 2}
+    assert bench.service.watches["lantern"].snapshot().leak is not None
+    with pytest.raises(UnworkableBatchError, match=r"batch 1 of .*planted"):
+        for _ in watch_again(bench.store, row, bench.settings.core_pots()["lantern"])[1]:
+            pass
+    bench.service.stop()
