@@ -14,8 +14,10 @@ from hypothesis import Phase, given, settings
 from hypothesis import strategies as st
 
 from potvigil.leak import bank as bank_module
+from potvigil.leak import cells as cells_module
 from potvigil.leak import estimator as leak_module
-from potvigil.leak.bank import CELLS, PotBank
+from potvigil.leak.bank import PotBank
+from potvigil.leak.cells import CELLS
 from potvigil.leak.estimator import ROUNDING, Bin, BinSum, Leak, LeakFilter, bank_for
 from potvigil.leak.onsets import OnsetBank, log_sum
 from potvigil.leak.pot_model import (
@@ -899,16 +901,16 @@ def test_what_was_taught_is_where_the_next_hold_begins_but_for_warm_moulds() -> 
         "uptake": (0.9, 0.1),
     }
     bank = PotBank(Sizes(0.020, 0.003), known=known)
-    cold = slice(0, CELLS - bank_module.WARM_CELLS)
+    cold = slice(0, CELLS - cells_module.WARM_CELLS)
     assert bank.x[:, LN_ROOM_WALL].mean() == pytest.approx(-8.3)
     assert bank.x[:, LN_ROOM_WALL].std() < 0.01
     assert bank.x[cold, SURFACE] == pytest.approx(-4.0) and bank.x[cold, CORE] == pytest.approx(-3.0)
     assert bank.p[cold, SURFACE, SURFACE] == pytest.approx(0.2**2)
     assert bank.p[cold, SURFACE, CORE] == pytest.approx(0.0)  # each was taught by itself
     assert bank.x[:, UPTAKE] == pytest.approx(0.9)
-    warm = np.arange(CELLS) >= CELLS - bank_module.WARM_CELLS
-    assert bank.weights[warm].sum() == pytest.approx(bank_module.WARM_SHARE_KNOWN)
-    assert bank_module.WARM_SHARE_KNOWN < bank_module.WARM_SHARE
+    warm = np.arange(CELLS) >= CELLS - cells_module.WARM_CELLS
+    assert bank.weights[warm].sum() == pytest.approx(cells_module.WARM_SHARE_KNOWN)
+    assert cells_module.WARM_SHARE_KNOWN < cells_module.WARM_SHARE
 
 
 def test_steps_that_no_noise_smears_are_missed_over_minutes() -> None:
@@ -1131,9 +1133,9 @@ class Drawn:
             unsure[state] = sqrt(unsure[state] ** 2 - MOULD_SIGMA_K**2)
         self.x = (mean + begin + normal * np.hypot(sigma, unsure))[None, :]
         mould_k = MOULD_SIGMA_K * self._random.standard_normal()
-        if self._random.random() < bank_module.WARM_SHARE:
-            mould_k = bank_module.WARM_K + bank_module.WARM_SIGMA_K * self._random.standard_normal()
-            self.x[0, HEATING] *= bank_module.WARM_HEAT
+        if self._random.random() < cells_module.WARM_SHARE:
+            mould_k = cells_module.WARM_K + cells_module.WARM_SIGMA_K * self._random.standard_normal()
+            self.x[0, HEATING] *= cells_module.WARM_HEAT
         self.x[0, SURFACE : CORE + 1] = self.x[0, START_SURFACE : START_CORE + 1] + mould_k
         self.x[0, HEATING] = abs(self.x[0, HEATING])
         self.x[0, DRIFT] = bank_module.DRIFT_K * self._random.standard_normal()
@@ -1141,7 +1143,7 @@ class Drawn:
         fast = bank_module.FAST_K
         self.x[0, [FAST, FAST_RATE]] = self._random.standard_normal(2) * (fast, fast * self._pace)
         self._share, self._age_s = np.array([self._random.random()]), 0.0
-        self._gas_gain = self._random.uniform(*bank_module.GAS_PROBE_GAINS, 1)
+        self._gas_gain = self._random.uniform(*cells_module.GAS_PROBE_GAINS, 1)
         self._rate, self._onset_s = rate_k_per_s, onset_s
 
     def carry(self, elapsed_s: float, dt: float = 10.0) -> None:

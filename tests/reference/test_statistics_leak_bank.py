@@ -21,9 +21,9 @@ from scipy.linalg import cholesky, expm, solve_triangular
 from scipy.stats import binom, chi2, linregress, norm, qmc
 
 from potvigil.leak import bank as bank_module
+from potvigil.leak import cells as cells_module
 from potvigil.leak.bank import (
     AIR_WANDER_K,
-    CELLS,
     DRIFT_K,
     DRIFT_S,
     FAST_K,
@@ -42,12 +42,10 @@ from potvigil.leak.bank import (
     STIRRED_S,
     UPTAKE_S,
     WALL_K,
-    WARM_CELLS,
-    WARM_K,
-    WARM_SHARE,
-    Correction,
     PotBank,
 )
+from potvigil.leak.cells import CELLS, WARM_CELLS, WARM_K, WARM_SHARE
+from potvigil.leak.correction import Correction
 from potvigil.leak.onsets import LossTraces, OnsetBank
 from potvigil.leak.pot_model import (
     AIR,
@@ -106,9 +104,9 @@ def nothing_but_gaussian(monkeypatch: pytest.MonkeyPatch) -> None:
     """Switch off what answers to its own estimate, or differs between cells: no Gaussian does."""
     monkeypatch.setattr(bank_module, "MISSED_SHARE", 0.0)
     monkeypatch.setattr(bank_module, "TRUSTED_K", inf)
-    monkeypatch.setattr(bank_module, "GAS_PROBE_GAINS", (1.0, 1.0))
-    monkeypatch.setattr(bank_module, "WARM_SIGMA_K", bank_module.MOULD_SIGMA_K)
-    monkeypatch.setattr(bank_module, "WARM_HEAT", 1.0)
+    monkeypatch.setattr(cells_module, "GAS_PROBE_GAINS", (1.0, 1.0))
+    monkeypatch.setattr(cells_module, "WARM_SIGMA_K", cells_module.MOULD_SIGMA_K)
+    monkeypatch.setattr(cells_module, "WARM_HEAT", 1.0)
     monkeypatch.setattr(bank_module, "GROWTH", 0.0)
     monkeypatch.setattr(bank_module, "EXCESS_SPREAD", 0.0)
     monkeypatch.setattr(bank_module, "UPTAKE_SPREAD", 0.0)
@@ -812,18 +810,18 @@ def test_the_one_sided_limit_of_a_certain_pot_is_above_the_truth_in_95_of_100() 
 def test_radical_inverses_are_van_der_corputs() -> None:
     # 1/2, 1/4, 3/4, 1/8 ...: digits mirrored at the point (van der Corput 1935; Halton, Numerische Mathematik
     # 2 (1960) 84)
-    twos = [bank_module._radical_inverse(i, 2) for i in range(9)]
+    twos = [cells_module._radical_inverse(i, 2) for i in range(9)]
     assert twos == [0.0, 0.5, 0.25, 0.75, 0.125, 0.625, 0.375, 0.875, 0.0625]
-    threes = [bank_module._radical_inverse(i, 3) for i in range(1, 10)]
+    threes = [cells_module._radical_inverse(i, 3) for i in range(1, 10)]
     assert threes == pytest.approx([3 / 9, 6 / 9, 1 / 9, 4 / 9, 7 / 9, 2 / 9, 5 / 9, 8 / 9, 1 / 27])
-    assert bank_module._radical_inverse(137, 10) == pytest.approx(0.731)
+    assert cells_module._radical_inverse(137, 10) == pytest.approx(0.731)
 
 
 def test_cells_stand_on_haltons_points_with_mean_nought_and_unit_spread() -> None:
     uniform = qmc.Halton(d=6, scramble=False).random(13)[1:]
     points = norm.ppf(uniform)
     points = (points - points.mean(axis=0)) / points.std(axis=0)
-    assert bank_module._normal_points(12) == pytest.approx(points, abs=1e-9)
+    assert cells_module._normal_points(12) == pytest.approx(points, abs=1e-9)
 
 
 def test_cells_together_are_as_wide_as_what_is_known_of_a_pot_beforehand() -> None:
@@ -856,12 +854,12 @@ def test_of_warm_contents_less_is_known_and_more_heat_expected(monkeypatch: pyte
         _, unsure = start(POT)
         own = unsure[[START_SURFACE, START_CORE]] ** 2 if known is None else np.full(2, 0.3**2)
         shared = MOULD_SIGMA_K**2 if known is None else 0.0  # of a mould that is known each part is
-        mould = np.where(warm, bank_module.WARM_SIGMA_K**2, shared)
+        mould = np.where(warm, cells_module.WARM_SIGMA_K**2, shared)
         for at, state in enumerate((SURFACE, CORE)):
             assert p[:, state, state] == pytest.approx(own[at] - shared + mould)
         assert p[:, SURFACE, CORE] == pytest.approx(mould)
         assert p[:, HEATING, HEATING] == pytest.approx(
-            np.where(warm, (bank_module.WARM_HEAT * 7.0) ** 2, 49.0)
+            np.where(warm, (cells_module.WARM_HEAT * 7.0) ** 2, 49.0)
         )
     empty = PotBank(Sizes(0.020, 0.0), heating_k_per_h=7.0).p
     assert empty[0] == pytest.approx(empty[-1]) and not empty[:, HEATING, HEATING].any()
@@ -911,7 +909,7 @@ def test_a_probe_in_the_gas_is_warmed_more_in_some_cells_than_in_others(
     monkeypatch.undo()
     bank = PotBank(POT)
     seen = bank.see_probe(Place.GAS, 0.0).row
-    low, high = bank_module.GAS_PROBE_GAINS
+    low, high = cells_module.GAS_PROBE_GAINS
     gains = seen[:, SURFACE] - (seen[:, WALL] - 1.0)  # less what the lag does, nearly the same to both
     assert low - 0.05 < gains.min() < low + 0.1 and high - 0.1 < gains.max() < high + 0.15
     assert np.corrcoef(gains, bank._heat_share)[0, 1] < 0.3

@@ -16,7 +16,8 @@ from scipy.integrate import solve_ivp
 
 from potvigil.leak import bank as bank_module
 from potvigil.leak import pot_model
-from potvigil.leak.bank import CELLS, HEATING_S, UPTAKE_S, PotBank
+from potvigil.leak.bank import HEATING_S, UPTAKE_S, PotBank
+from potvigil.leak.cells import CELLS
 from potvigil.leak.pot_model import (
     AIR,
     CONSTANTS,

@@ -21,7 +21,8 @@ from math import exp, log, sqrt
 
 import numpy as np
 
-from potvigil.leak.bank import CELLS, PotBank
+from potvigil.leak.bank import PotBank
+from potvigil.leak.cells import CELLS
 from potvigil.leak.estimator import Z_ESTABLISHED, Bin, BinSum, Leak, LeakFilter, bank_for, see_bin
 from potvigil.leak.onsets import LossTraces, log_sum
 from potvigil.leak.pot_model import T0_K

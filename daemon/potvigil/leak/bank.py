@@ -3,22 +3,20 @@
 The constants of a pot are states of the filter, and its laws are linearised about what they are thought to
 be (an extended Kalman filter). That holds near a guess only, so the cells of the bank are spread over what
 the constants may be: a Gaussian sum (Alspach & Sorenson, IEEE Trans. Automatic Control AC-17 (1972) 439).
-Some of the cells put a mould from the oven into the pot.
+Some of the cells put a mould from the oven into the pot (leak/cells.py).
 """
 
 from collections.abc import Callable, Mapping
-from dataclasses import dataclass
 from math import exp, hypot, sqrt
-from statistics import NormalDist
 
 import numpy as np
 
+from potvigil.leak.cells import CELLS, begin_cells
+from potvigil.leak.correction import Correction
 from potvigil.leak.pot_model import (
     AIR,
     CONSTANTS,
-    CORE,
     DRIFT,
-    EACH_BATCH,
     EXCESS,
     FAST,
     FAST_RATE,
@@ -26,21 +24,13 @@ from potvigil.leak.pot_model import (
     HEATING_SIGMA_K_PER_H,
     LEARNT,
     LEFT_BEHIND,
-    LN_CORE_SURFACE,
     LN_EXCESS,
-    LN_ROOM_WALL,
-    LN_SURFACE_CORE,
-    LN_SURFACE_WALL,
-    LN_WALL_SURFACE,
-    MOULD_SIGMA_K,
     OFFSETS,
     PACES,
     PROBE_SIGMA,
     RATE,
     ROOM,
     SIZE,
-    START_CORE,
-    START_SURFACE,
     SURFACE,
     T0_K,
     UNKNOWN_K,
@@ -50,25 +40,10 @@ from potvigil.leak.pot_model import (
     Sizes,
     flow,
     pressure_row,
-    prior,
     probe_row,
-    start,
-    usual,
 )
 from potvigil.model.reading import Place
 from potvigil.statistics.cusum import Cusum
-
-# Cells, and how many of them have warm contents, a mould from the oven or a resin hot from its cup: by so
-# many kelvin of the gas, how far off that may be, how much more heat may come than usual, and how likely all
-# that is with any mould, and with a known one. With 16 cells, 4 of them warm, the hottest moulds seemed to
-# leak.
-CELLS, WARM_CELLS = 32, 12
-WARM_K, WARM_SIGMA_K, WARM_HEAT = 5.0, 6.0, 4.0
-WARM_SHARE, WARM_SHARE_KNOWN = 0.15, 0.05
-# Between the cells lies that part of the spread of these constants, the rest within each.
-_BETWEEN = 0.9
-_SPREAD = [LN_WALL_SURFACE, LN_CORE_SURFACE, LN_SURFACE_CORE, LN_SURFACE_WALL, LN_ROOM_WALL, LN_EXCESS]
-_PRIMES = (2, 3, 5, 7, 11, 13)
 
 # How what is not a law dies away, s: what transducer and probes miss, uptake by silicone, heat of a resin
 # that has reacted; and how slowly constants may turn out to be others after all.
@@ -80,9 +55,8 @@ _DYING_S = ((DRIFT, DRIFT_S), (HEATING, HEATING_S), (UPTAKE, UPTAKE_S))
 # several parts, of which a probe knows one: with less the bench's layered pots seem to leak.
 DRIFT_K, FAST_K, OFFSET_K, BAROMETER_K = 0.12, 0.05, 0.15, 0.0015 * T0_K
 ROOM_K, WALL_K = 1.2, 0.5
-# Of how far the gas stands off the wall the model misses so much besides, over minutes; a probe in it sees
-# from so much to so much of that, for warm gas rises.
-MISSED_SHARE, GAS_PROBE_GAINS = 0.05, (0.8, 1.3)
+# Of how far the gas stands off the wall the model misses so much besides, over minutes.
+MISSED_SHARE = 0.05
 # Every model is wrong, and the more so the hotter the contents: from there on half of what is seen counts.
 TRUSTED_K = 6.0
 # What resin may do unseen, K/h; by how much its heat may change in FAST_S, as a share of itself: it ends
@@ -113,21 +87,6 @@ _OUTLIER_SIGMAS = 4.0
 _STROKE_BINS, _STROKE_S = 2, 60.0
 
 
-@dataclass(frozen=True, slots=True)
-class Correction:
-    """One thing seen, by cell: row of the observation, innovation, its variance, gain.
-
-    of_the_air: a loss of air shows in it. trust: how much it counts as evidence, at most 1.
-    """
-
-    row: Floats
-    innovation: Floats
-    variance: Floats
-    gain: Floats
-    of_the_air: bool
-    trust: float
-
-
 class PotBank:
     """A pot that loses no air, or, as `leaking` gives it, one that loses it at a rate.
 
@@ -150,49 +109,18 @@ class PotBank:
         that may be curing already, 1 sigma. known: mean and 1 sigma of some that LEARNT names; the others are
         any pot's.
         """
-        mean, sigma = prior(sizes)
-        begin, unsure = start(sizes)
         self._room_k, self._wall_k = room_k, WALL_K * room_k / ROOM_K  # in a still room all parts are still
         self._drift_k = sqrt(DRIFT_K**2 + unseen_k**2)
         self._fast_k = hypot(FAST_K, steps_k)
         self._begun_s = 0.0  # so long ago
-        unsure[DRIFT], unsure[FAST] = self._drift_k, self._fast_k
-        unsure[FAST_RATE] = self._fast_k * sqrt(3.0) / FAST_S
+        fast_k_per_s = self._fast_k * sqrt(3.0) / FAST_S
+        unsure = {DRIFT: self._drift_k, FAST: self._fast_k, FAST_RATE: fast_k_per_s}
         if sizes.contents_m3:
             unsure[HEATING] = heating_k_per_h
-        self._sigma = sigma.copy()
-        known = known or {}
-        for name, (value, spread) in {**usual(sizes), **known}.items():
-            state = LEARNT[name]
-            if name in EACH_BATCH:
-                begin[state], unsure[state] = value, spread
-            else:
-                mean[state], sigma[state] = value, spread
-        within = sigma.copy()
-        within[_SPREAD] *= sqrt(1.0 - _BETWEEN**2)
-        self.x = np.asarray(np.tile(mean + begin, (CELLS, 1)))
-        self.x[:, _SPREAD] += _BETWEEN * sigma[_SPREAD] * _normal_points(CELLS)
-        self._home = self.x.copy()
-        warm = np.arange(CELLS) >= CELLS - WARM_CELLS
-        if sizes.contents_m3:
-            self.x[warm, START_SURFACE : START_CORE + 1] += WARM_K
-        self.p = np.tile(np.diag(within**2 + unsure**2), (CELLS, 1, 1))
-        self.p[warm, HEATING, HEATING] *= WARM_HEAT**2
-        is_new_mould = "core-begins" not in known
-        if sizes.contents_m3:  # all of a mould is as warm
-            usually = MOULD_SIGMA_K**2 if is_new_mould else 0.0
-            shared = np.where(warm, WARM_SIGMA_K**2, usually)
-            for state in (START_SURFACE, START_CORE):
-                self.p[:, state, state] += shared - usually
-            self.p[:, START_SURFACE, START_CORE] = self.p[:, START_CORE, START_SURFACE] = shared
-        self.x[:, SURFACE : CORE + 1] = self.x[:, START_SURFACE : START_CORE + 1]
-        self.p[:, SURFACE : CORE + 1] = self.p[:, START_SURFACE : START_CORE + 1]
-        self.p[:, :, SURFACE : CORE + 1] = self.p[:, :, START_SURFACE : START_CORE + 1]
-        share = WARM_SHARE if is_new_mould else WARM_SHARE_KNOWN
-        self.log_weights = np.log(np.where(warm, share / WARM_CELLS, (1.0 - share) / (~warm).sum()))
-        # the resin may lie close to the surface or deep in the mould, the probe where the gas is warmest
-        self._heat_share = _even(0.618, (0.0, 1.0))
-        self._gas_gain = _even(0.755, GAS_PROBE_GAINS)
+        cells = begin_cells(sizes, unsure, known or {})
+        self.x, self.p, self.log_weights = cells.x, cells.p, cells.log_weights
+        self._home, self._sigma = cells.home, cells.sigma
+        self._heat_share, self._gas_gain = cells.heat_share, cells.gas_gain
         self._age_s = 0.0  # since the fill or the newest top-up
         self._stirred_k = STIRRED_K
         self._risen = 0.0  # of the innovations, in sigmas
@@ -469,26 +397,3 @@ class PotBank:
         if self._risen > RISE_SIGMAS:
             self.p[:, HEATING, HEATING] += ONSET_OF_HEAT_K**2
             self._risen = 0.0
-
-
-def _even(step: float, within: tuple[float, float]) -> Floats:
-    """Return a number for each cell, evenly spread within bounds, whatever else differs between them."""
-    low, high = within
-    return np.asarray(low + (high - low) * (np.arange(CELLS) * step % 1.0))
-
-
-def _normal_points(n: int) -> Floats:
-    """Return n points of the standard normal in six dimensions, spread evenly (Halton), (n, 6)."""
-    uniform = np.array([[_radical_inverse(i + 1, base) for base in _PRIMES] for i in range(n)])
-    points = np.vectorize(NormalDist().inv_cdf)(uniform)
-    points -= points.mean(axis=0)
-    return np.asarray(points / points.std(axis=0))
-
-
-def _radical_inverse(i: int, base: int) -> float:
-    share, value = 1.0, 0.0
-    while i:
-        share /= base
-        i, digit = divmod(i, base)
-        value += share * digit
-    return value

@@ -13,7 +13,9 @@ Work per sample is constant; readings are averaged into bins first.
 from dataclasses import dataclass, replace
 from math import expm1, hypot, log, sqrt
 
-from potvigil.leak.bank import BAROMETER_K, CELLS, ROOM_K, Correction, PotBank
+from potvigil.leak.bank import BAROMETER_K, ROOM_K, PotBank
+from potvigil.leak.cells import CELLS
+from potvigil.leak.correction import Correction
 from potvigil.leak.known import LEAST_HOLD_S, Known
 from potvigil.leak.onsets import Found, OnsetBank
 from potvigil.leak.pot_model import T0_K, Sizes

@@ -11,7 +11,8 @@ from math import log, sqrt
 
 import numpy as np
 
-from potvigil.leak.bank import Correction, PotBank
+from potvigil.leak.bank import PotBank
+from potvigil.leak.correction import Correction
 from potvigil.leak.pot_model import AIR, RATE, SIZE, Floats
 from potvigil.model.events import NORMAL_95, Interval
 

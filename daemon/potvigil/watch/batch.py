@@ -17,7 +17,8 @@ from potvigil.model.events import (
     Stage,
 )
 from potvigil.model.pot import Pot, Supply
-from potvigil.model.reading import UNSEEN_AFTER_S, Reading
+from potvigil.model.reading import UNSEEN_AFTER_S, Place, Reading
+from potvigil.physics.air import corrected_absolute_pa
 from potvigil.physics.cure import CureClock
 from potvigil.units import MASS
 from potvigil.watch.alarm_states import Told
@@ -186,6 +187,18 @@ class Batch:
         if self.hold_start is None:
             return None
         return change(self.hold_start, now, leak, self.top_up_pa(now.t_s))
+
+    def corrected_gauge_pa(self, now: Reading) -> float | None:
+        """Return what the gauge would show at the temperature and outside pressure of the hold's begin, Pa.
+
+        None before there was a hold, or where no thermometer of then answers now.
+        """
+        if self.hold_start is None or now.absolute_pa is None:
+            return None
+        for (place, now_k), (_, then_k) in zip(now.temperatures, self.hold_start.temperatures, strict=True):
+            if place is not Place.CONTENTS and now_k is not None and then_k is not None:
+                return corrected_absolute_pa(now.absolute_pa, now_k, then_k) - self.hold_start.ambient_pa
+        return None
 
     def summary(self, t_s: float, *, complete: bool) -> BatchSummary:
         """Judge the batch as it stands at `t_s`."""

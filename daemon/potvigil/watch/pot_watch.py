@@ -33,7 +33,6 @@ from potvigil.model.events import (
 )
 from potvigil.model.pot import Pot, Supply
 from potvigil.model.reading import Place, Quality, Reading, Sample
-from potvigil.physics.air import corrected_absolute_pa
 from potvigil.sensing.barometer_checks import Outside
 from potvigil.sensing.before_fill import BeforeFill
 from potvigil.sensing.conversion import convert
@@ -187,7 +186,7 @@ class PotWatch:
             stage=self.stage,
             stage_since_s=self._stages.since_s,
             reading=reading,
-            corrected_gauge_pa=self._corrected_gauge_pa(),
+            corrected_gauge_pa=None if batch is None else batch.corrected_gauge_pa(reading),
             leak=None if batch is None else batch.leak,
             forecast=None if batch is None else batch.forecast,
             change=None if batch is None else batch.change(reading, self.leak),
@@ -314,20 +313,6 @@ class PotWatch:
             return reading.resin_k
         before_k = None if self.takes_word else self._before.kelvin.get(Place.GAS)
         return reading.room_k or reading.wall_k or before_k
-
-    def _corrected_gauge_pa(self) -> float | None:
-        reading, batch = self._reading, self._batch
-        start = None if batch is None else batch.hold_start
-        if start is None or reading.absolute_pa is None:
-            return None
-        for now_k, then_k in (
-            (reading.gas_k, start.gas_k),
-            (reading.wall_k, start.wall_k),
-            (reading.room_k, start.room_k),
-        ):
-            if now_k is not None and then_k is not None:
-                return corrected_absolute_pa(reading.absolute_pa, now_k, then_k) - start.ambient_pa
-        return None
 
     # -- batches, notes and alarms -----------------------------------------------------------------
 
