@@ -45,6 +45,11 @@ def kelvin_to_celsius(kelvin: float) -> float:
     return kelvin - ZERO_CELSIUS_K
 
 
+def in_degrees(kelvin: float, unit: str) -> float:
+    """Convert a temperature in kelvin to degrees of a scale, C or F."""
+    return kelvin / TEMPERATURE_DIFFERENCE_UNITS_K[unit] - TEMPERATURE_ZEROS[unit]
+
+
 def standard_atmosphere_pa(altitude_m: float) -> float:
     """Return the pressure of the standard atmosphere, Pa absolute, at a geometric altitude (-600 to 11000 m).
 
@@ -184,6 +189,16 @@ def clock_time(text: str) -> time | None:
             return None
         hour = hour % 12 + (12 if half == "p" else 0)
     return time(hour, int(found[2]))
+
+
+def degrees(kelvin: float, unit: str, decimals: int = 0) -> str:
+    """Return a temperature as a person reads it, e.g. '18 °C'. unit: C or F."""
+    return f"{round(in_degrees(kelvin, unit), decimals) + 0.0:.{decimals}f} °{unit}"  # nothing is ever -0
+
+
+def degrees_apart(kelvin: float, unit: str, decimals: int = 0) -> str:
+    """Return a difference of temperatures as a person reads it, e.g. '10 °C' or '18 °F'."""
+    return f"{kelvin / TEMPERATURE_DIFFERENCE_UNITS_K[unit]:.{decimals}f} °{unit}"
 
 
 def span(seconds: float) -> str:

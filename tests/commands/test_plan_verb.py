@@ -45,9 +45,9 @@ def run(capsys, tmp_path):
 def test_a_plan_says_what_a_caster_needs_in_the_order_of_work(run) -> None:
     said = run(*USUAL)
     in_order = (
-        "Plan for pot lantern", "The mould goes in", "the resin can be worked for 58 min at 18 C",
+        "Plan for pot lantern", "The mould goes in", "the resin can be worked for 58 min at 18 °C",
         "This batch bears", "Air in the pot", "The tank alone", "Air warms", "a bubble has 58 % of its width",
-        "24 h at 23 C take about", "9.6 kJ", "2.2 g of TNT", "In this order", "Relief valve", "21:10 mix",
+        "24 h at 23 °C take about", "9.6 kJ", "2.2 g of TNT", "In this order", "Relief valve", "21:10 mix",
         "crosswise", "Vent shut", "supply slowly", "vent slowly and fully open", "Local rules",
     )  # fmt: skip
     places = [" ".join(said.split()).find(each) for each in in_order]
@@ -150,8 +150,8 @@ def test_the_pots_last_leaks_fills_and_night_come_from_the_record(run, record) -
     assert (
         "last fills took 2 min, 2 min and 2 min" in said or "last fills took 3 min, 3 min and 3 min" in said
     )
-    assert "room 11 C" in said
-    assert "like the last one, down to 11 C" in said
+    assert "room 11 °C" in said
+    assert "like the last one, down to 11 °C" in said
 
 
 def test_a_rehearsed_record_tells_nothing_of_the_pot(run, tmp_path) -> None:

@@ -16,6 +16,7 @@ ADDRESS = "ntfys://ntfy.example/lens-night"
 FIRST = """\
 harbour-models
 psi
+C
 lantern
 20 L
 3 L
@@ -48,7 +49,7 @@ def machine(tmp_path, monkeypatch) -> None:
     monkeypatch.setattr(reach.socket, "create_connection", unreachable)
 
 
-def unreachable(*_: object) -> None:
+def unreachable(*_: object, **__: object) -> None:
     raise OSError(113, "No route to host")
 
 
@@ -136,6 +137,15 @@ def test_secrets_go_into_files_of_their_own_and_never_into_the_settings(setup, t
     assert [str(each.after) for each in settings.notify.targets] == ["0 s", "15 min"]
 
 
+def test_a_workshop_that_reads_fahrenheit_says_so_once(setup, tmp_path) -> None:
+    out = tmp_path / "workshop.yaml"
+    american = FIRST.replace("psi\nC\n", "psi\nF\n")
+    _, said, _ = setup(f"{american}n\nn\nn\ny\n", "--simulated", "--out", out)
+    assert load(out).units.temperature == "F" and "reads 6" in said and "°F (hold it in your hand" in said
+    _, again, _ = setup(AGAIN, "--simulated", "--out", out)
+    assert "°C" not in again and "Nothing changed." in again
+
+
 def test_a_second_time_enter_leaves_everything_as_it_is(setup, tmp_path) -> None:
     out = tmp_path / "workshop.yaml"
     setup(f"{FIRST}n\nn\nn\ny\n", "--simulated", "--out", out)
@@ -150,7 +160,7 @@ def test_what_would_change_is_shown_first_and_not_written_unless_wanted(setup, t
     setup(f"{FIRST}n\nn\nn\ny\n", "--simulated", "--out", out)
     own = out.read_text(encoding="utf-8") + "resins:\n  amber-slow: {hold: 16 h}\n"
     out.write_text(own, encoding="utf-8")
-    changed = "\n\n\n\n\n50 psi\n"
+    changed = "\n\n\n\n\n\n50 psi\n"
     _, said, _ = setup(f"{changed}{AGAIN}", "--simulated", "--out", out)
     assert "-    working_pressure: 60 psi" in said and "+    working_pressure: 50 psi" in said
     assert "Nothing was written." in said and out.read_text(encoding="utf-8") == own
@@ -162,9 +172,9 @@ def test_what_would_change_is_shown_first_and_not_written_unless_wanted(setup, t
 
 
 def count_of_questions(said: str) -> int:
-    """How often Enter is to be pressed from the sixth question up to the one whether to write."""
+    """How often Enter is to be pressed from the seventh question up to the one whether to write."""
     prompts = [line for line in said.splitlines() if "): " in line or "none: " in line]
-    return len(prompts) - 7
+    return len(prompts) - 8
 
 
 @pytest.mark.parametrize("lines", range(0, 18, 3))

@@ -130,7 +130,7 @@ def test_a_sound_pot_has_no_cause() -> None:
 def test_a_small_leak_bears_no_claim() -> None:
     finding = found(held(lambda *_: per_s(0.3), cooling))
     assert finding is not None and finding.kind is None and len(finding.possible) > 1
-    said = " ".join(finding_lines(finding, TimeTeller(0.0, None, None), "psi"))
+    said = " ".join(finding_lines(finding, TimeTeller(0.0, None, None), SOUND))
     assert "Cannot tell what it followed" in said and "points to" not in said
 
 
@@ -140,16 +140,18 @@ def test_a_leak_that_began_in_the_night_is_dated() -> None:
     assert finding.onset_s.value == pytest.approx(3 * 3600.0, abs=120.0)
     assert finding.onset_s.high - finding.onset_s.low < 600.0
     utc_s = 1_767_304_800.0  # 2026-01-01 22:00 UTC
-    first = next(iter(finding_lines(finding, TimeTeller(0.0, utc_s, None), "psi")))
+    first = next(iter(finding_lines(finding, TimeTeller(0.0, utc_s, None), SOUND)))
     assert first.startswith("It has leaked since about") and "2 h 5" in first
 
 
 def test_evidence_stands_beside_the_claim() -> None:
     finding = found(held(stiffening, cooling))
     assert finding is not None
-    lines = list(finding_lines(finding, TimeTeller(0.0, None, None), "psi"))
+    lines = list(finding_lines(finding, TimeTeller(0.0, None, None), SOUND))
     claim = lines[1]
-    assert "points to the seal" in claim and "cooled by 8 K" in claim and "psi/h" in claim
+    assert "points to the seal" in claim and "cooled by 8 °C" in claim and "psi/h" in claim
+    american = replace(SOUND, temperature_unit="F")
+    assert "cooled by 14 °F" in " ".join(finding_lines(finding, TimeTeller(0.0, None, None), american))
     truth = (per_s(1.0), per_s(1.0) * (1.0 + 0.12 * 8.0))
     for told, true, gauge_pa in zip(finding.rates_pa_per_s, truth, finding.gauges_pa, strict=True):
         assert told == pytest.approx(true * (gauge_pa + ATMOSPHERE_PA), rel=0.1)

@@ -206,8 +206,10 @@ def test_each_wire_is_tried_once_and_named(bench: Bench) -> None:
     details = [detail for _, _, detail in station.probe_each_wire()]
     assert details[0] == "24000.0 counts, 4.5000 V"  # 187.5 uV a count
     assert "address 0x49, register 0x00" in details[2]
-    assert details[4] == "21.88 C"
-    assert details[5] == "1006.53 hPa, 25.1 C"
+    assert details[4] == "21.88 °C"
+    assert details[5] == "1006.53 hPa, 25.1 °C"
+    american = [detail for _, _, detail in station.probe_each_wire("F")]
+    assert american[4:] == ["71.37 °F", "1006.53 hPa, 77.1 °F"]
 
 
 def test_a_missing_bus_fails_each_of_its_wires(bench: Bench) -> None:

@@ -105,6 +105,8 @@ def test_there_is_what_a_person_looks_for():
     assert found["standing_floor-ahead"]["name"] == "Floor ahead"
     temperatures = {key for key in found if key.startswith("temperature_")}
     assert temperatures == {"temperature_gas", "temperature_room", "temperature_contents"}
+    american = entities(told(replace(LANTERN, temperature_unit="F"))[TOPIC])
+    assert {american[key]["unit_of_measurement"] for key in temperatures} == {"°F"}
     walled = replace(LANTERN, thermometers=frozenset({Place.WALL}))
     assert not temperatures & set(entities(told(walled)[TOPIC]))
 

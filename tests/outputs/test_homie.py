@@ -145,6 +145,8 @@ def test_the_units_are_the_pots_own():
     assert properties["pressure"]["properties"]["gauge"]["unit"] == "bar"
     assert properties["leak"]["properties"]["rate"]["unit"] == "bar/h"
     assert properties["temperature"]["properties"]["gas"]["unit"].encode() == b"\xc2\xb0C"
+    american = described(replace(LANTERN, temperature_unit="F"))["nodes"]["temperature"]["properties"]
+    assert {each["unit"] for each in american.values()} == {"°F"} <= RECOMMENDED_UNITS
     flow = properties["leak"]["properties"]["flow"]
     assert "0 °C and 101325 Pa" in flow["name"]
 
@@ -173,6 +175,8 @@ def test_values_are_told_in_the_pots_units():
     assert (value("pressure/ambient"), value("pressure/floor")) == ("1013.2", "45.00")
     assert (value("temperature/gas"), value("temperature/room")) == ("21.25", "20.00")
     assert value("temperature/contents") == "31.50"
+    american = told(pot=replace(LANTERN, temperature_unit="F"))
+    assert american[f"{BASE}/temperature/room"] == b"68.00"
     assert (value("leak/rate"), value("leak/rate-low"), value("leak/rate-high")) == (
         "1.500",
         "1.400",

@@ -204,6 +204,17 @@ def test_every_thermometer_has_its_line(tmp_path):
         told = curve(store, pots_of, Asked("lantern", None, None, 0.0, 400.0, 200))
     lines = {name: told["trace"][name] for name in ("gas", "wall", "room", "contents")}
     assert lines == {"gas": [20.0], "wall": [21.0], "room": [22.0], "contents": [23.0]}
+    assert told["temperature_unit"] == "C"
+
+
+def test_a_workshop_that_reads_fahrenheit_sees_its_curve_in_it(tmp_path):
+    read = Reading(0.0, None, 4e5, 5e5, 101_325.0, gas_k=293.15, wall_k=None, room_k=None)
+    fahrenheit = load_text(SETTINGS % "" + "units: {temperature: F}", "test").core_pots()
+    with record_of(tmp_path, "supply measured", samples(1, 300, 0.0)) as store:
+        store.append_trace("lantern", TraceRow.of(replace(HOLDING, t_s=60.0, reading=read)))
+        store.flush()
+        told = curve(store, lambda _: fahrenheit, Asked("lantern", None, None, 0.0, 400.0, 200))
+    assert (told["trace"]["gas"], told["temperature_unit"]) == ([68.0], "F")
 
 
 def test_a_silent_watch_forecasts_nothing(client, watched):

@@ -136,7 +136,7 @@ def test_the_record_tells_of_leaks_fills_and_the_last_night(paged, tmp_path):
     plan = plan_of(paged(SMALLEST).get("/plan").text)
     assert re.search(r"the pot's last three leaked 0\.\d\d, 0\.\d\d and 0\.\d\d psi/h", plan)
     assert "last fills took 2 min, 2 min and 2 min" in plan or "took 3 min, 3 min and 3 min" in plan
-    assert "room 11 C, night like the last one, down to 11 C" in plan
+    assert "room 11 °C, night like the last one, down to 11 °C" in plan
     assert "The compressor brings" in plan  # by the settings of the watch, not those the page began with
 
 

@@ -241,6 +241,8 @@ def test_a_thermometer_that_should_be_there_is_missed():
     assert words.temperatures(HOLDING, LANTERN) == "gas 21.2 °C, room 20.0 °C, contents 31.5 °C"
     gone = replace(HOLDING, reading=replace(HOLDING.reading, gas_k=None, contents_k=None))
     assert words.temperatures(gone, LANTERN) == "gas no reading, room 20.0 °C, contents no reading"
+    american = replace(LANTERN, temperature_unit="F")
+    assert words.temperatures(HOLDING, american) == "gas 70.2 °F, room 68.0 °F, contents 88.7 °F"
 
 
 @given(

@@ -61,12 +61,23 @@ def test_a_clock_means_the_next_such_time_and_a_start_one_just_past(start, until
 
 def test_the_night_is_the_last_one_unless_another_is_said() -> None:
     known = SoFar(room_k=291.15, night=LAST_NIGHT)
-    assert "night like the last one, down to 12 C" in told({}, known).under
+    assert "night like the last one, down to 12 °C" in told({}, known).under
     assert "night taken as warm as now" in told({Ask.NIGHT: "steady"}, known).under
-    assert "tonight down to 9 C" in told({Ask.NIGHT_LOW: "9 C"}, known).under
-    assert "tonight down to 9 C" in told({Ask.NIGHT_LOW: "9 C", Ask.NIGHT: "down"}, known).under
+    assert "tonight down to 9 °C" in told({Ask.NIGHT_LOW: "9 C"}, known).under
+    assert "tonight down to 9 °C" in told({Ask.NIGHT_LOW: "9 C", Ask.NIGHT: "down"}, known).under
     assert "night taken as warm as now" in told({}, replace(known, night=None)).under
     assert "night" not in told({}).under
+
+
+def test_the_whole_plan_is_in_the_workshops_degrees_whatever_was_typed() -> None:
+    epoxy = Resin(24 * 3600.0, None, 3600.0, 296.15)
+    american = replace(POT, temperature_unit="F", resins={"epoxy": epoxy})
+    asked = {Ask.ROOM: "18 C", Ask.NIGHT_LOW: "48 F", Ask.RESIN: "epoxy"}
+    sheet = told(asked, pot=american)
+    said = str(sheet)
+    assert "room 64 °F" in sheet.under and "tonight down to 48 °F" in sheet.under
+    assert "at 73 °F; it doubles with each 18 °F colder" in said
+    assert "°C" not in said and "°F" not in str(told(asked, pot=replace(american, temperature_unit="C")))
 
 
 def test_every_fault_is_told_at_once_by_what_it_is_of() -> None:

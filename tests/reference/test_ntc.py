@@ -6,7 +6,14 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from potvigil.drivers.thermometers.ntc import BETA_OFF_K, Coefficients, celsius, of_beta, read_divider
+from potvigil.drivers.thermometers.ntc import (
+    BETA_OFF_K,
+    BETA_WITHIN_C,
+    Coefficients,
+    celsius,
+    of_beta,
+    read_divider,
+)
 
 # Coefficients of a 10 kohm thermistor as widely published, with the resistances that go with them
 WIDELY = Coefficients(1.129148e-3, 2.34125e-4, 8.76741e-8)
@@ -51,7 +58,8 @@ def test_the_makers_two_polynomials_agree_so_they_were_remembered_right() -> Non
 
 def test_beta_is_off_by_what_is_said_of_it() -> None:
     of = of_beta(3977.0, 10_000.0)
-    off = [abs(celsius(makers_ohm(float(t)), of) - t) for t in range(41)]
+    low, high = map(int, BETA_WITHIN_C)
+    off = [abs(celsius(makers_ohm(float(t)), of) - t) for t in range(low, high + 1)]
     assert 0.7 < max(off) <= BETA_OFF_K
     assert off[25] < 0.01
 

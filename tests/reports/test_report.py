@@ -56,6 +56,16 @@ def test_each_fact_of_the_judgement_is_told(told, report):
     assert f"The floor was passed at {told.clock(summary.floor_crossed_s)}" in text
 
 
+def test_temperatures_are_told_in_the_workshops_degrees(told):
+    resin = replace(told.resin, at_k=295.15)
+    celsius = report_html(replace(told, resin=resin))
+    fahrenheit = report_html(replace(told, resin=resin, pot=replace(told.pot, temperature_unit="F")))
+    assert "counted as at 22 °C" in celsius and "Temperature, °C" in celsius
+    assert "counted as at 72 °F" in fahrenheit and "Temperature, °F" in fahrenheit
+    # standard conditions are a definition and stay
+    assert fahrenheit.count("°C") == fahrenheit.count("0 °C, 101")
+
+
 def test_every_event_is_told_with_its_time(told, report):
     text = Page(report).text
     events = [e for e in told.events if isinstance(e, StageEvent | NoteEvent | AlarmEvent)]

@@ -50,7 +50,10 @@ def test_the_cure_is_done_when_the_temperature_says(celsius: float, hours: float
     assert (told is None) == (celsius == 22.0)
     if celsius == 12.0:
         assert told is not None
-        assert told.text.startswith("At 12 C this cure needs about 4 h 1")
+        assert told.text.startswith("At 12 °C this cure needs about 4 h 1")
+        _, events = played(night(5.0, celsius=Swing(celsius), step_s=20.0), replace(of, temperature_unit="F"))
+        told = note(events, NoteId.CURE_LENGTH)
+        assert told is not None and told.text.startswith("At 54 °F this cure needs about 4 h 1")
 
 
 def test_resin_that_is_warmer_than_the_gas_is_done_by_its_own_thermometer() -> None:
@@ -62,7 +65,7 @@ def test_resin_that_is_warmer_than_the_gas_is_done_by_its_own_thermometer() -> N
     done, told = note(events, NoteId.CURE_DONE), note(events, NoteId.CURE_LENGTH)
     assert done is not None and told is not None
     assert done.t_s - FILL_FROM_S == pytest.approx(HOUR, rel=0.02)  # twice as fast for 10 C more
-    assert told.text.startswith("At 32 C this cure needs about 1 h")
+    assert told.text.startswith("At 32 °C this cure needs about 1 h")
 
 
 def test_a_named_resin_brings_its_own_times_and_an_unknown_name_none() -> None:

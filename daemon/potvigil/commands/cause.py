@@ -69,7 +69,7 @@ def of_a_test(samples: Sequence[Sample], pot: Pot, utc_s: float | None) -> Itera
         )
         yield from looking_lines(None)
     else:
-        yield from finding_lines(found, TimeTeller(samples[-1].t_s, utc_s, pot.tz), pot.pressure_unit)
+        yield from finding_lines(found, TimeTeller(samples[-1].t_s, utc_s, pot.tz), pot)
 
 
 def _last_test(store: Store, pot_id: str) -> Iterator[str]:
@@ -110,7 +110,7 @@ def _lines(store: Store, row: BatchRow) -> Iterator[str]:
         )
         yield from looking_lines(None)
     else:
-        yield from finding_lines(found, when, pot.pressure_unit)
+        yield from finding_lines(found, when, pot)
 
 
 def _nights(store: Store, pot_id: str, leaks: list[LeakRow]) -> Iterator[Night]:

@@ -4,7 +4,8 @@ from collections.abc import Iterator, Sequence
 
 from potvigil.diagnosis.cause import Finding, Kind
 from potvigil.diagnosis.cause_trend import TREND_SIGMAS, Night, goes_with
-from potvigil.units import span
+from potvigil.model.pot import Pot
+from potvigil.units import degrees_apart, span
 from potvigil.wording.quantities import TimeTeller, pressure, rate
 
 _NAMES = {
@@ -43,13 +44,13 @@ _SOAP = (
 )
 
 
-def finding_lines(found: Finding | None, when: TimeTeller, unit: str) -> Iterator[str]:
+def finding_lines(found: Finding | None, when: TimeTeller, pot: Pot) -> Iterator[str]:
     """Yield what one hold says; found None: no leak beyond doubt, or too little was seen."""
     if found is None:
         yield "No leak is beyond doubt there, or too little was seen: there is nothing to go by."
         return
     yield _began(found, when)
-    yield _claim(found, unit)
+    yield _claim(found, pot)
     yield from looking_lines(found)
 
 
@@ -69,7 +70,8 @@ def _began(found: Finding, when: TimeTeller) -> str:
     return f"It has leaked {when.since(found.onset_s)}, from {into} into the hold on: what happened then?"
 
 
-def _claim(found: Finding, unit: str) -> str:
+def _claim(found: Finding, pot: Pot) -> str:
+    unit = pot.pressure_unit
     low, high = (rate(each, unit) for each in found.rates_pa_per_s)
     at_low, at_high = (pressure(each, unit) for each in found.gauges_pa)
     cold_low, cold_high = found.seal_ks
@@ -79,7 +81,7 @@ def _claim(found: Finding, unit: str) -> str:
             by = f"grew by {100.0 * grew:.0f} %" if grew < 2.0 else "grew"
             return (
                 f"It points to the seal: the leak {by}, from {low} to {high}, while the pot cooled by "
-                f"{cold_low - cold_high:.0f} K."
+                f"{degrees_apart(cold_low - cold_high, pot.temperature_unit)}."
             )
         case Kind.GAP:
             return (

@@ -14,6 +14,7 @@ from potvigil.drivers.buses.i2c import Bus, BusError, open_bus, read_bytes
 from potvigil.drivers.converters.ads1115 import ADDRESSES as CONVERTERS
 from potvigil.drivers.converters.ads1115 import CONFIG_REGISTER
 from potvigil.drivers.thermometers.ds18b20 import ONE_WIRE_ROOT, ThermometerError, find_probes, read_celsius
+from potvigil.units import celsius_to_kelvin, degrees
 
 # Of a Pi's header and its overlays; 0 and 2 belong to what is plugged on and to the display.
 USUAL_BUSES = (1, 3, 4, 5, 6)
@@ -34,6 +35,12 @@ class Probe:
 
     rom_id: str
     celsius: float | None
+
+    def reads(self, unit: str) -> str:
+        """Return 'reads 21.5 °C' in that unit, or that it does not."""
+        if self.celsius is None:
+            return "does not read"
+        return f"reads {degrees(celsius_to_kelvin(self.celsius), unit, 1)}"
 
 
 @dataclass(frozen=True, slots=True)

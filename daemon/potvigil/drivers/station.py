@@ -17,9 +17,9 @@ from potvigil.drivers.buses.spi import PinFactory, system_pins
 from potvigil.drivers.converters.converter import CONVERSIONS, Converter, Converters
 from potvigil.drivers.thermometers.ds18b20 import ONE_WIRE_ROOT, Probe, ThermometerError, read_celsius
 from potvigil.drivers.thermometers.max31865 import RtdProbe, RtdWiring
-from potvigil.drivers.thermometers.ntc import BETA_OFF_K, NtcProbe, NtcWiring
+from potvigil.drivers.thermometers.ntc import BETA_OFF_K, BETA_WITHIN_C, NtcProbe, NtcWiring
 from potvigil.model.reading import Fault, Place, Sample, Sensor
-from potvigil.units import PA_PER_HPA
+from potvigil.units import PA_PER_HPA, celsius_to_kelvin, degrees, degrees_apart
 
 # The supply moves slowly and its noise is small against its 5 V; the pressure needs the averaging, not it.
 _SUPPLY_CONVERSIONS = 1
@@ -93,16 +93,18 @@ class Station:
         ambient = (None, None) if self._barometer is None else self._barometer.latest(now_s)
         return [(pot.pot_id, self._sample(pot, t_s, instant, celsius, ambient)) for pot in self._pots]
 
-    def probe_each_wire(self) -> list[tuple[str, bool, str]]:
+    def probe_each_wire(self, temperature_unit: str = "C") -> list[tuple[str, bool, str]]:
         """Try each device once, waiting for it; return what it is, whether it answered, and what it said."""
         trials: list[tuple[str, Callable[[], str]]] = []
         for pot in self._pots:
             trials += self._converter_trials(pot)
         for wired, probe in self._probes.items():
             name = f"thermometer {wired}" if isinstance(wired, str) else str(wired)
-            trials.append((name, partial(self._try_thermometer, wired, probe)))
+            trials.append((name, partial(self._try_thermometer, wired, probe, temperature_unit)))
         if (barometer := self._barometer_wiring) is not None:
-            trials.append((f"barometer, {barometer}", partial(self._try_barometer, barometer)))
+            trials.append(
+                (f"barometer, {barometer}", partial(self._try_barometer, barometer, temperature_unit))
+            )
         return [(description, *_outcome(trial)) for description, trial in trials]
 
     def close(self) -> None:
@@ -173,18 +175,20 @@ class Station:
         count = self._converters.mean_count(converter, channel, CONVERSIONS)
         return f"{count:.1f} counts, {count * converter.volts_per_count:.4f} V"
 
-    def _try_thermometer(self, wired: Thermometer, probe: Probe | NtcProbe | RtdProbe) -> str:
+    def _try_thermometer(self, wired: Thermometer, probe: Probe | NtcProbe | RtdProbe, unit: str) -> str:
         if isinstance(wired, str):
-            return f"{read_celsius(self._one_wire_root, wired):.2f} C"
+            return degrees(celsius_to_kelvin(read_celsius(self._one_wire_root, wired)), unit, 2)
         assert not isinstance(probe, Probe)
         by_beta = isinstance(wired, NtcWiring) and wired.by_beta
-        doubt = f" (by its beta alone, up to {BETA_OFF_K} K off between 0 and 40 C)" if by_beta else ""
-        return f"{probe.measure():.2f} C{doubt}"
+        within = " and ".join(degrees(celsius_to_kelvin(each), unit) for each in BETA_WITHIN_C)
+        off = f"up to {degrees_apart(BETA_OFF_K, unit, 1)} off between {within}"
+        doubt = f" (by its beta alone, {off})" if by_beta else ""
+        return f"{degrees(celsius_to_kelvin(probe.measure()), unit, 2)}{doubt}"
 
-    def _try_barometer(self, wiring: BarometerWiring) -> str:
+    def _try_barometer(self, wiring: BarometerWiring, unit: str) -> str:
         bus = self._lines[wiring.bus].open()
         pressure_pa, celsius = barometers.measure(bus, wiring.bus, wiring.address, self._sleep, wiring.device)
-        return f"{pressure_pa / PA_PER_HPA:.2f} hPa, {celsius:.1f} C"
+        return f"{pressure_pa / PA_PER_HPA:.2f} hPa, {degrees(celsius_to_kelvin(celsius), unit, 1)}"
 
 
 def open_station(

@@ -99,6 +99,7 @@ class Pot:
     ambient_pa: float = STANDARD_ATMOSPHERE_PA
     room_swing_k: float = 8.0
     pressure_unit: str = "psi"
+    temperature_unit: str = "C"
     resins: Mapping[str, Resin] = field(default_factory=dict, hash=False)
     tz: tzinfo | None = None
 

@@ -139,8 +139,8 @@ def _entities(pot: Pot, base: str) -> Iterator[tuple[str, Component]]:
     yield sensor("pressure/gauge", "Gauge pressure", **pressure, unit_of_measurement=unit, **measured)
     for place in NODES["temperature"][1]:
         if place in pot.thermometers:
-            warmth = {"device_class": "temperature", "unit_of_measurement": "°C", **measured}
-            yield sensor(f"temperature/{place}", f"Temperature, {place}", **warmth)
+            warmth = {"device_class": "temperature", "unit_of_measurement": f"°{pot.temperature_unit}"}
+            yield sensor(f"temperature/{place}", f"Temperature, {place}", **warmth, **measured)
     yield sensor("hold/stage", "Stage", device_class="enum", options=list(Stage))
     yield sensor("leak/rate", "Leak rate", unit_of_measurement=f"{unit}/h", **measured)
     yield sensor("forecast/floor", "Floor is passed", device_class="timestamp")

@@ -38,7 +38,7 @@ from potvigil.units import (
     PRESSURE_UNITS_PA,
     SECONDS_PER_HOUR,
     SECONDS_PER_MINUTE,
-    kelvin_to_celsius,
+    in_degrees,
 )
 from potvigil.wording.alarm import in_words
 from potvigil.wording.quantities import TimeTeller, alarm_state
@@ -144,8 +144,8 @@ def _known(pot: Pot, snapshot: Snapshot, batch_id: int | None, rehearsed: bool) 
     def rate(pa_per_s: float) -> str | None:
         return _fixed(pa_per_s * SECONDS_PER_HOUR / unit_pa, decimals + 1)
 
-    def celsius(kelvin: float | None) -> str | None:
-        return None if kelvin is None else _fixed(kelvin_to_celsius(kelvin), 2)
+    def degrees(kelvin: float | None) -> str | None:
+        return None if kelvin is None else _fixed(in_degrees(kelvin, pot.temperature_unit), 2)
 
     def when(t_s: float | None, step_s: float = SECONDS_PER_MINUTE) -> str | None:
         return None if t_s is None or offset_s is None else datetime_text(t_s + offset_s, step_s)
@@ -160,7 +160,7 @@ def _known(pot: Pot, snapshot: Snapshot, batch_id: int | None, rehearsed: bool) 
         "pressure/maximum": pressure(pot.maximum_pa),
         "pressure/quality": reading.quality,
         "pressure/fault": reading.fault,
-        **{f"temperature/{place}": celsius(kelvin) for place, kelvin in reading.temperatures},
+        **{f"temperature/{place}": degrees(kelvin) for place, kelvin in reading.temperatures},
         "hold/stage": snapshot.stage,
         "hold/since": when(snapshot.stage_since_s, 1.0),
         "batch/rehearsed": _boolean(rehearsed),

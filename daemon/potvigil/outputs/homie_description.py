@@ -129,7 +129,7 @@ def _nodes(pot: Pot) -> Described:
 def _property(prop: Property, pot: Pot) -> Described:
     described: Described = {"name": prop.name, "datatype": prop.datatype}
     if prop.unit is not None:
-        described["unit"] = prop.unit.format(p=pot.pressure_unit)
+        described["unit"] = prop.unit.format(p=pot.pressure_unit, t=f"°{pot.temperature_unit}")
     if prop.format is not None:
         described["format"] = prop.format
     if prop.settable:

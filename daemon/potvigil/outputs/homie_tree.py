@@ -30,7 +30,7 @@ class Message:
 
 @dataclass(frozen=True, slots=True)
 class Property:
-    """One line of the description. {p} in the unit stands for the pot's own pressure unit."""
+    """One line of the description. {p} and {t} in the unit stand for the pot's own units."""
 
     name: str
     datatype: str
@@ -74,10 +74,10 @@ NODES: dict[str, tuple[str, dict[str, Property]]] = {
     "temperature": (
         "Temperature",
         {
-            "gas": Property("In the gas", "float", "°C"),
-            "wall": Property("On the wall", "float", "°C"),
-            "room": Property("In the room", "float", "°C"),
-            "contents": Property("In or on the mould", "float", "°C"),
+            "gas": Property("In the gas", "float", "{t}"),
+            "wall": Property("On the wall", "float", "{t}"),
+            "room": Property("In the room", "float", "{t}"),
+            "contents": Property("In or on the mould", "float", "{t}"),
         },
     ),
     "hold": (

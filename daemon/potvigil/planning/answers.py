@@ -2,7 +2,7 @@
 
 from collections.abc import Iterator
 
-from potvigil.planning.format import Say, about, celsius, listed, millimetre, rough
+from potvigil.planning.format import Say, about, listed, millimetre, rough
 from potvigil.planning.mould import ABOVE_M, BESIDE_M
 from potvigil.planning.plan import Answer
 from potvigil.planning.request import Ask
@@ -53,7 +53,7 @@ def _work(say: Say) -> str:
             else f"give {say.asked.called(Ask.ROOM)}"
         )
         return f"Mixing until full pressure takes {takes}; whether the resin waits so long: {why}."
-    room = "" if say.pour.room_k is None else f" at {celsius(say.pour.room_k)}"
+    room = "" if say.pour.room_k is None else f" at {say.degrees(say.pour.room_k)}"
     has = f"the resin can be worked for {rough(work.working_s)}{room}"
     if work.answer is Answer.UNKNOWN:
         left_s = max(work.working_s - work.needed_s.high, 0.0)

@@ -5,7 +5,7 @@ from datetime import datetime, timedelta
 from potvigil.model.events import Interval
 from potvigil.planning.plan import Plan
 from potvigil.planning.request import Asked
-from potvigil.units import PRESSURE_UNITS_PA, kelvin_to_celsius, span
+from potvigil.units import PRESSURE_UNITS_PA, degrees, degrees_apart, span
 from potvigil.wording.quantities import rate, two_digits
 
 
@@ -47,13 +47,15 @@ class Say:
             return f"{round(value):d}"
         return f"{value:.1f}".removesuffix(".0") if value < 10.0 else f"{value:.3g}".split(".")[0]
 
+    def degrees(self, kelvin: float) -> str:
+        return degrees(kelvin, self.pot.temperature_unit)
+
+    def degrees_apart(self, kelvin: float) -> str:
+        return degrees_apart(kelvin, self.pot.temperature_unit)
+
     def rates(self, leak: Interval) -> str:
         low, high = (rate(max(each, 0.0), self.unit).split()[0] for each in (leak.low, leak.high))
         return f"{rate(max(leak.value, 0.0), self.unit)} ({low} to {high})"
-
-
-def celsius(kelvin: float) -> str:
-    return f"{kelvin_to_celsius(kelvin):.0f} C"
 
 
 def millimetre(metres: float) -> str:

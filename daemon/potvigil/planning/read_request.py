@@ -10,14 +10,13 @@ from potvigil.model.batch_details import in_grams
 from potvigil.model.events import Interval
 from potvigil.model.pot import Pot
 from potvigil.physics.fill import Compressor
-from potvigil.planning.format import celsius
 from potvigil.planning.mould import Mould
 from potvigil.planning.plan import LOADING_S, MIXING_S, POURING_S, NeverCuredError, Pour, plan
 from potvigil.planning.pot_history import ROOM_K, SoFar
 from potvigil.planning.request import Ask, Asked, NightLike
 from potvigil.planning.sheet import Sheet, sheet
 from potvigil.planning.temperature_course import DAY_S, Course, down_to, like, steady
-from potvigil.units import MASS, PRESSURE, SIZE, TEMPERATURE, TIME, Kind, clock_time
+from potvigil.units import MASS, PRESSURE, SIZE, TEMPERATURE, TIME, Kind, clock_time, degrees
 
 _TIME_S = (0.0, DAY_S)
 _MASS_KG, _SIZE_M = (0.001, 1000.0), (0.001, 5.0)
@@ -53,7 +52,7 @@ def planned(
 
     so_far: what is known of the pot before a start. called: how a thing that may be said is named.
     """
-    reader = _Reader(said, called)
+    reader = _Reader(said, called, rig.pot.temperature_unit)
     start = reader.clock(Ask.START, now - _BEGUN) or now
     known = so_far(start)
     resin = reader.resin(rig.pot)
@@ -96,10 +95,10 @@ def planned(
 
 
 class _Reader:
-    """Reads what was said, piece by piece, and keeps what is wrong with each."""
+    """Reads what was said, piece by piece, and keeps what is wrong with each. unit: of temperatures told."""
 
-    def __init__(self, said: Mapping[Ask, str], called: Callable[[Ask], str]) -> None:
-        self._said, self._called = said, called
+    def __init__(self, said: Mapping[Ask, str], called: Callable[[Ask], str], unit: str) -> None:
+        self._said, self._called, self._unit = said, called, unit
         self.faults: dict[Ask, str] = {}
 
     def quantity(self, ask: Ask, kind: Kind, within: tuple[float, float]) -> float | None:
@@ -148,15 +147,17 @@ class _Reader:
                 Ask.NIGHT_LOW, f"{low!r} is of a night that gets colder; leave it out, or change {other}"
             )
         elif kind == NightLike.DOWN and low is None:
-            self._fault(Ask.NIGHT_LOW, "is missing; give the coldest of the night, as 12 C")
+            self._fault(Ask.NIGHT_LOW, "is missing; give the coldest of the night, as 12 C or 54 F")
         elif kind == NightLike.STEADY and room_k is None and Ask.ROOM not in self.faults:
-            self._fault(Ask.ROOM, "is missing; a night as warm as now needs it, as 18 C")
+            self._fault(Ask.ROOM, "is missing; a night as warm as now needs it, as 18 C or 64 F")
         if Ask.NIGHT in self.faults or Ask.NIGHT_LOW in self.faults or Ask.ROOM in self.faults:
             return None, ""
         if low is not None:
             return self._down_to(low, room_k, start)
         if known.night is not None and kind != NightLike.STEADY:
-            return like(*known.night), f"night like the last one, down to {celsius(min(known.night[1]))}"
+            return like(
+                *known.night
+            ), f"night like the last one, down to {degrees(min(known.night[1]), self._unit)}"
         return (None, "") if room_k is None else (steady(room_k), "night taken as warm as now")
 
     def mould(self) -> Mould | None:
@@ -192,7 +193,7 @@ class _Reader:
         if low_k > room_k:
             self._fault(Ask.NIGHT_LOW, f"{low!r} is warmer than {room}; give the coldest of the night")
         since_midnight_s = start.hour * 3600.0 + start.minute * 60.0
-        return down_to(room_k, low_k, since_midnight_s), f"tonight down to {celsius(low_k)}"
+        return down_to(room_k, low_k, since_midnight_s), f"tonight down to {degrees(low_k, self._unit)}"
 
     def _sizes(self, ask: Ask, counts: tuple[int, ...]) -> list[float] | None:
         """Read `12 x 8 x 6 cm`: a size without a unit has that of the last one."""

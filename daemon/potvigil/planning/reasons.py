@@ -8,7 +8,7 @@ from potvigil.physics.bubble import diameter_growth
 from potvigil.physics.cure import HALVING_K
 from potvigil.physics.fill import SETTLING_S
 from potvigil.physics.stored_energy import tnt_g
-from potvigil.planning.format import Say, celsius, listed, litres, rough, with_range
+from potvigil.planning.format import Say, listed, litres, rough, with_range
 from potvigil.planning.plan import COLDEST_ADVISED_K, LIGHTEST_KG_PER_M3
 from potvigil.planning.request import Ask
 from potvigil.units import PRESSURE_UNITS_PA, span
@@ -60,11 +60,12 @@ def _work(say: Say) -> Iterator[str]:
     resin = pour.resin
     if resin.working_time_s is not None and resin.at_k is not None and pour.room_k is not None:
         yield (
-            f"The settings give {rough(resin.working_time_s)} at {celsius(resin.at_k)}; it doubles with "
-            f"each {HALVING_K:.0f} C colder. A big cup warms itself and goes off sooner: pour it out soon."
+            f"The settings give {rough(resin.working_time_s)} at {say.degrees(resin.at_k)}; it doubles with "
+            f"each {say.degrees_apart(HALVING_K)} colder. A big cup warms itself and goes off sooner: "
+            "pour it out soon."
         )
         if abs(pour.room_k - resin.at_k) > _FAR_FROM_GIVEN_K:
-            yield f"{celsius(pour.room_k)} is far from that: go by the data sheet."
+            yield f"{say.degrees(pour.room_k)} is far from that: go by the data sheet."
     elif resin.working_time_s is not None and resin.at_k is None:
         yield "The settings name no temperature for the working time: in the warm it is shorter."
     if say.plan.changes is not None:
@@ -75,7 +76,7 @@ def _work(say: Say) -> Iterator[str]:
 def _changes(say: Say) -> Iterator[str]:
     changes, resin = say.plan.changes, say.pour.resin
     assert changes is not None
-    at = "" if resin.at_k is None else f" at {celsius(resin.at_k)}"
+    at = "" if resin.at_k is None else f" at {say.degrees(resin.at_k)}"
     family = say.asked.resin.partition("-")[0]
     akin_first = sorted(changes.slower, key=lambda each: each[0].partition("-")[0] != family)
     names = [f"{name} ({rough(here_s)} here, hold {rough(hold_s)})" for name, here_s, hold_s in akin_first]
@@ -83,10 +84,11 @@ def _changes(say: Say) -> Iterator[str]:
     yield f"A slower resin, with a working time of {span(changes.asked_s)} or more{at}.{known}"
     if changes.cooler_k is not None and changes.cooler_hold_s is not None:
         yield (
-            f"A cooler room: {celsius(changes.cooler_k)}. The hold is then {rough(changes.cooler_hold_s)}."
+            f"A cooler room: {say.degrees(changes.cooler_k)}. "
+            f"The hold is then {rough(changes.cooler_hold_s)}."
         )
     elif resin.at_k is not None:
-        yield f"A cooler room does not help: it would have to be below {celsius(COLDEST_ADVISED_K)}."
+        yield f"A cooler room does not help: it would have to be below {say.degrees(COLDEST_ADVISED_K)}."
     if changes.full_tank_s is not None and changes.full_tank_s >= 5.0:
         yield f"A full tank before you mix saves about {span(changes.full_tank_s)}."
     if changes.mix_and_pour_s > 0.0:
@@ -167,7 +169,7 @@ def _bubbles(say: Say) -> Iterator[str]:
 
 def _hold(say: Say) -> Iterator[str]:
     done, resin, plan = say.plan.cured, say.pour.resin, say.plan
-    given = "" if resin.at_k is None else f" at {celsius(resin.at_k)}"
+    given = "" if resin.at_k is None else f" at {say.degrees(resin.at_k)}"
     if resin.at_k is None:
         yield (
             f"{rough(resin.hold_s)} under pressure, done about {say.then(done.after_s)}; the settings name "
@@ -188,8 +190,8 @@ def _hold(say: Say) -> Iterator[str]:
         )
         if plan.coldest_k is not None and plan.coldest_k < COLDEST_ADVISED_K:
             yield (
-                f"Down to {celsius(plan.coldest_k)}: below {celsius(COLDEST_ADVISED_K)} many resins stay "
-                "soft. See the data sheet, or warm the pot's place."
+                f"Down to {say.degrees(plan.coldest_k)}: below {say.degrees(COLDEST_ADVISED_K)} many resins "
+                "stay soft. See the data sheet, or warm the pot's place."
             )
     if say.pot.supply is Supply.REGULATED:
         yield "A regulator feeds the pot: a leak does not show on the gauge while the compressor follows."

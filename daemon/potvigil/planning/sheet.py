@@ -4,7 +4,7 @@ from dataclasses import dataclass
 
 from potvigil.planning.answers import short_answers
 from potvigil.planning.checklist import checklist
-from potvigil.planning.format import Say, celsius
+from potvigil.planning.format import Say
 from potvigil.planning.plan import Answer, Plan, worst
 from potvigil.planning.reasons import reasons
 from potvigil.planning.request import Asked
@@ -72,7 +72,7 @@ def _under(say: Say) -> str:
         asked.resin,
         asked.mass,
         asked.mould and f"mould {asked.mould}",
-        "room not said" if room_k is None else f"room {celsius(room_k)}",
+        "room not said" if room_k is None else f"room {say.degrees(room_k)}",
         asked.night,
         f"mixing from {asked.start:%H:%M}",
     ]

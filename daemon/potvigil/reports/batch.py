@@ -26,7 +26,7 @@ from potvigil.record.errors import MissingLibraryError
 from potvigil.reports.chart_data import unseen_heat
 from potvigil.reports.html import template
 from potvigil.reports.model import Bubble, Pressed, Told
-from potvigil.units import PRESSURE_UNITS_PA, ZERO_CELSIUS_K, span
+from potvigil.units import PRESSURE_UNITS_PA, degrees, span
 from potvigil.wording.alarm import in_words
 from potvigil.wording.alarm_names import ALARM_WORDS
 from potvigil.wording.change import adding_up, causes, why
@@ -268,7 +268,7 @@ class _Words:
         if resin.gel_s is not None:
             parts.append(f", gel after {span(resin.gel_s)}")
         if resin.at_k is not None:
-            parts.append(f", counted as at {resin.at_k - ZERO_CELSIUS_K:.0f} °C")
+            parts.append(f", counted as at {degrees(resin.at_k, told.pot.temperature_unit)}")
         parts.append(". ")
         if told.gel_s is not None:
             parts.append(f"By that clock the resin had gelled at {self._clock(told.gel_s)}")

@@ -234,16 +234,16 @@ class _Chart:
         ):
             if place not in warmth:
                 continue
-            hours, celsius = self._line(warmth[place], 1.0)
-            axis.plot(hours, celsius, color=INK, lw=width, ls=style)
+            hours, degrees = self._line(warmth[place], 1.0)
+            axis.plot(hours, degrees, color=INK, lw=width, ls=style)
             ends.append((place.value, last_value(warmth[place], None, 1.0), INK))
-            shown += [c for h, c in zip(hours, celsius, strict=True) if c == c and h > 0.03 * self.end_h]
+            shown += [d for h, d in zip(hours, degrees, strict=True) if d == d and h > 0.03 * self.end_h]
         shown = sorted(shown) or [20.0]
         # the heat of a fill or top-up may leave the panel: gone in minutes, it would flatten the night
         low, high = shown[len(shown) // 100], shown[-1 - len(shown) // 100]
         room = 0.1 * (high - low) + 0.2
         axis.set_ylim(low - room, high + room)
-        self._title(axis, "Temperature, °C")
+        self._title(axis, f"Temperature, °{self.told.pot.temperature_unit}")
         self._name_ends(axis, ends, TEMPERATURE_IN)
 
     # -- what all panels share ---------------------------------------------------------------------

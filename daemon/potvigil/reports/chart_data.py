@@ -8,7 +8,7 @@ from potvigil.model.events import Stage
 from potvigil.model.reading import Place
 from potvigil.record.tables.ledger import TRACE_PERIOD_S
 from potvigil.reports.model import Told
-from potvigil.units import ZERO_CELSIUS_K
+from potvigil.units import in_degrees
 
 BUCKETS = 700  # two points each: more than the paper can show
 
@@ -70,12 +70,13 @@ def _share(values: list[float], share: float) -> float:
 
 
 def temperatures_of(told: Told) -> dict[Place, Points]:
-    """Return what each thermometer read, C; those that never did are left out."""
+    """Return what each thermometer read, in the pot's degrees; those that never did are left out."""
     lines: dict[Place, Points] = {}
+    unit = told.pot.temperature_unit
     for place in Place:
         kelvin = [(each.t_s, getattr(each, f"{place}_k")) for each in told.traces]
         if any(value is not None for _, value in kelvin):
-            lines[place] = [(t_s, None if k is None else k - ZERO_CELSIUS_K) for t_s, k in kelvin]
+            lines[place] = [(t_s, None if k is None else in_degrees(k, unit)) for t_s, k in kelvin]
     return lines
 
 

@@ -9,7 +9,7 @@ from dataclasses import replace
 from math import exp
 
 from potvigil.model.reading import Fault, Place, Reading, Sensor
-from potvigil.units import PA_PER_PSI
+from potvigil.units import PA_PER_PSI, degrees_apart
 
 # A probe trails what it touches by half a minute or more: between two reads, ten seconds apart, air ten
 # kelvin warmer moves it by less than 3 K. One such hop is left out; to and fro is a bad joint.
@@ -30,14 +30,15 @@ class Probes:
 
     reasons: what is wrong with each that is doubted now. missing: why nothing is known from each that is
     fitted, doubted or not read. back: those fitted that were missing before the newest reading.
+    unit: C or F, of what is said.
     """
 
-    def __init__(self, fitted: frozenset[Place]) -> None:
-        self._fitted = fitted
+    def __init__(self, fitted: frozenset[Place], unit: str = "C") -> None:
+        self._fitted, self._unit = fitted, unit
         self.reasons: dict[Place, str] = {}
         self.missing: dict[Place, str] = {}
         self.back: tuple[Place, ...] = ()
-        self._probes = {place: _Probe(place) for place in Place}
+        self._probes = {place: _Probe(place, unit) for place in Place}
         self._averages_k: dict[Place, float] = {}
         self._gauge_pa: float | None = None
         self._last_s: float | None = None
@@ -97,7 +98,7 @@ class Probes:
         self._gauge_pa = None
         for place, kelvin in reading.temperatures:
             if kelvin is not None:
-                self._probes[place] = probe = _Probe(place)
+                self._probes[place] = probe = _Probe(place, self._unit)
                 probe.is_astray(reading.t_s, kelvin)
 
 
@@ -113,8 +114,8 @@ def _why_not_read(place: Place, faults: Sequence[Fault]) -> str:
 class _Probe:
     """One thermometer: what was believed of it last, and since when it has been the same."""
 
-    def __init__(self, place: Place) -> None:
-        self._place = place
+    def __init__(self, place: Place, unit: str) -> None:
+        self._place, self._unit = place, unit
         self._believed_k = self._last_k = self._new_k = 0.0
         self._believed_s = float("-inf")
         self._new_since_s = 0.0
@@ -146,7 +147,7 @@ class _Probe:
     def hops(self) -> str | None:
         if len(self._hopped_s) < HOPS:
             return None
-        return f"it jumps to and fro by more than {HOP_K:.0f} K: a bad joint or cable"
+        return f"it jumps to and fro by more than {degrees_apart(HOP_K, self._unit)}: a bad joint or cable"
 
     def stuck(
         self, t_s: float, kelvin: float, averages_k: dict[Place, float], gauge_pa: float | None
@@ -163,7 +164,8 @@ class _Probe:
             moved_k = abs(averages_k[place] - then_k)
             tells = place not in (self._place, Place.CONTENTS)
             if same_s >= STUCK_S and tells and moved_k > OTHER_MOVED_K:
-                return f"{told} {place} thermometer moved by {moved_k:.0f} K: stuck"
+                moved = degrees_apart(moved_k, self._unit)
+                return f"{told} {place} thermometer moved by {moved}: stuck"
         if same_s < STUCK_ALONE_S or gauge_pa is None or self._then_pa is None:
             return None
         if abs(gauge_pa - self._then_pa) <= PRESSURE_MOVED_PA:

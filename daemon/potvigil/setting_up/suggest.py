@@ -5,8 +5,10 @@ from typing import Any
 
 from potvigil.drivers.look import Answer, Found, Probe
 from potvigil.model.signal import RATIOMETRIC
+from potvigil.setting_up.draft import Draft, get
 
 UNITS = ("psi", "bar", "kPa")
+TEMPERATURE_UNITS = ("C", "F")
 # A common transducer of each unit's make.
 SPANS = {"psi": "100 psi", "bar": "7 bar", "kPa": "700 kPa"}
 # An example beside a question, and no suggestion: what is marked on the pot is to be read there.
@@ -14,6 +16,10 @@ EXAMPLES = {"psi": ("80 psi", "60 psi"), "bar": ("5.5 bar", "4 bar"), "kPa": ("5
 _FLOOR_SHARE = 0.75
 # As drawn in the guide: both inputs of a converter at 3.3 V behind 10 and 15 kohm.
 DRAWN = {"channel": "0", "supply_channel": "1", "divider": "0.6"}
+
+
+def temperature_unit(draft: Draft) -> str:
+    return str(get(draft, ("units", "temperature")) or TEMPERATURE_UNITS[0])
 
 
 def floor(working: str) -> str:

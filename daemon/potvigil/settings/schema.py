@@ -116,6 +116,7 @@ class PotSettings(Block):
             ambient_pa=settings.barometer.ambient_pa,
             room_swing_k=self.room_swing.si,
             pressure_unit=settings.units.pressure,
+            temperature_unit=settings.units.temperature,
             resins=settings.core_resins(),
             tz=settings.timezone,
         )
@@ -165,7 +166,10 @@ class CompressorSettings(Block):
 
 
 class UnitsSettings(Block):
+    """What everything a person reads is written in."""
+
     pressure: Literal["psi", "bar", "kPa"] = "psi"
+    temperature: Literal["C", "F"] = "C"
 
 
 class Settings(Block):

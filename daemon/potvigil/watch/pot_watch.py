@@ -67,7 +67,7 @@ class PotWatch:
         self._stages = StageTracker(pot)
         self._alarms = AlarmBook() if alarms is None else alarms
         self._outside_air = Outside()
-        self._probes = Probes(pot.thermometers)
+        self._probes = Probes(pot.thermometers, pot.temperature_unit)
         self._before = BeforeFill()
         self._silence = Silence()
         self._hold: Hold[LeakFilter] | None = None  # from the shut valve until the pot is empty
@@ -349,9 +349,8 @@ class PotWatch:
         if cure.early_s is None or kelvin is None or abs(needs_s - usual_s) < CURE_LENGTH_SHARE * usual_s:
             return
         teller = TimeTeller(reading.t_s, reading.utc_s, self._pot.tz)
-        text = notes.cure_length(
-            kelvin, needs_s, usual_s, teller.ahead(cure.done_s, cure.early_s, cure.late_s)
-        )
+        done = teller.ahead(cure.done_s, cure.early_s, cure.late_s)
+        text = notes.cure_length(kelvin, self._pot.temperature_unit, needs_s, usual_s, done)
         events.append(NoteEvent(reading.t_s, reading.utc_s, NoteId.CURE_LENGTH, text))
 
     def _tell_cure_done(self, reading: Reading, events: list[Event]) -> None:

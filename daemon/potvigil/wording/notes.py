@@ -1,6 +1,6 @@
 """The notes of a night: what is worth a word and needs nobody."""
 
-from potvigil.units import ZERO_CELSIUS_K, span
+from potvigil.units import degrees, span
 from potvigil.wording.quantities import pressure
 
 CURE_DONE = "The cure is done: the pot may be vented. Open the vent fully and wait for the gauge's zero."
@@ -15,9 +15,9 @@ def thermometer_back(place: str) -> str:
     return f"The {place} thermometer answers again."
 
 
-def cure_length(kelvin: float, needs_s: float, usual_s: float, done: str) -> str:
-    """Return how long a cure takes at this temperature; done: when that is, in words."""
+def cure_length(kelvin: float, unit: str, needs_s: float, usual_s: float, done: str) -> str:
+    """Return how long a cure takes at this temperature. unit: of that; done: when that is, in words."""
     return (
-        f"At {kelvin - ZERO_CELSIUS_K:.0f} C this cure needs about {span(needs_s)} "
+        f"At {degrees(kelvin, unit)} this cure needs about {span(needs_s)} "
         f"instead of {span(usual_s)}: done {done}."
     )

@@ -44,14 +44,21 @@ class _Asked:
     def __init__(self, asker: Asker, found: Found, answers: Answers) -> None:
         self._asker, self._found, self.answers = asker, found, answers
         self._unit = str(get(answers.draft, ("units", "pressure")) or "psi")
+        self._temperature_unit = suggest.temperature_unit(answers.draft)
 
     def workshop(self) -> None:
         self._heading("The workshop")
         self._text(("workshop",), "What is it called? Lower-case letters, digits, hyphens", "workshop")
         self._unit = self._asker.choice("Pressures in", suggest.UNITS, self._unit)
-        usual_unit = self._unit == "psi" and get(self.answers.draft, ("units",)) is None
-        if not usual_unit:
-            self._put(("units", "pressure"), self._unit)
+        self._temperature_unit = self._asker.choice(
+            "Temperatures in", suggest.TEMPERATURE_UNITS, self._temperature_unit
+        )
+        for of, unit, usual in (
+            ("pressure", self._unit, "psi"),
+            ("temperature", self._temperature_unit, "C"),
+        ):
+            if unit != usual or get(self.answers.draft, ("units", of)) is not None:
+                self._put(("units", of), unit)
 
     def pots(self) -> None:
         ids = list(get(self.answers.draft, ("pots",)) or ())
@@ -131,8 +138,8 @@ class _Asked:
     def _places(self) -> list[tuple[Probe, str]]:
         places: list[tuple[Probe, str]] = []
         for probe in self._found.probes:
-            reads = "does not read" if probe.celsius is None else f"reads {probe.celsius:.1f} C"
-            question = f"Thermometer {probe.rom_id} {reads} (hold it in your hand to know it). Where is it?"
+            reads = probe.reads(self._temperature_unit)
+            question = f"Thermometer {probe.rom_id}, {reads} (hold it in your hand to know it). Where is it?"
             place = self._asker.choice(question, _PLACES, "wall" if not places else "none")
             places.append((probe, place))
         if not places:

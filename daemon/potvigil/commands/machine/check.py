@@ -122,7 +122,7 @@ def _ask_hardware(settings: Settings, opener: Opener) -> bool:
         show.findings(console(), [fault("wires", str(error))])
         return False
     try:
-        wires = station.probe_each_wire()
+        wires = station.probe_each_wire(settings.units.temperature)
         samples = station.read(0.0, SystemClock().now())
     finally:
         station.close()

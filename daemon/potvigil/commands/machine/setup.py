@@ -19,6 +19,7 @@ from potvigil.commands.shared.common import UseError, console
 from potvigil.commands.shared.status import DONE
 from potvigil.drivers.look import Found, look
 from potvigil.service.wiring import open_inputs
+from potvigil.setting_up import suggest
 from potvigil.setting_up.draft import Draft, faults, read
 from potvigil.setting_up.text import text_of
 from potvigil.upkeep.own_file import PUBLIC, SECRET, write
@@ -44,7 +45,7 @@ def setup(args: argparse.Namespace) -> int:
     asker = Asker(console())
     with _machine(args.simulated) as machine, _place(args) as path:
         before, old = _there(path)
-        _say_found(asker, machine.found, simulated=args.simulated)
+        _say_found(asker, machine.found, suggest.temperature_unit(before), simulated=args.simulated)
         asker.say(
             f"Settings: {path}{', as they are' if old else ''}. Ctrl-C ends this, and nothing is written."
         )
@@ -103,14 +104,13 @@ def _there(path: Path) -> tuple[Draft, str]:
     return read(text, str(path)), text
 
 
-def _say_found(asker: Asker, found: Found, *, simulated: bool) -> None:
+def _say_found(asker: Asker, found: Found, unit: str, *, simulated: bool) -> None:
     asker.say("On the buses" + (" (simulated)" if simulated else ""), "bold")
     for each in found.answers:
         device = each.device.upper() or "something this program does not know"
         asker.say(f"  I2C {each.bus}, 0x{each.address:02x}: {device}")
     for probe in found.probes:
-        reads = "does not read" if probe.celsius is None else f"{probe.celsius:.1f} C"
-        asker.say(f"  1-Wire, {probe.rom_id}: DS18B20, {reads}")
+        asker.say(f"  1-Wire, {probe.rom_id}: DS18B20, {probe.reads(unit)}")
     for select in found.selects:
         asker.say(f"  SPI, chip select {select}: switched on; what is wired to it cannot be asked")
     if not (found.answers or found.probes or found.selects):

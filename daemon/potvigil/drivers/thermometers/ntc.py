@@ -14,7 +14,8 @@ from potvigil.drivers.last_good import READ_INTERVAL_S, LastGood
 from potvigil.drivers.thermometers.ds18b20 import ThermometerError
 from potvigil.units import ZERO_CELSIUS_K
 
-BETA_OFF_K = 0.8
+BETA_OFF_K = 0.8  # within BETA_WITHIN_C
+BETA_WITHIN_C = (0.0, 40.0)
 _T25_K = 298.15
 # Nearer to either end of the divider there is no thermistor between -40 and 125 C, only a broken wire or a
 # short: 10 kohm at 25 C beside 10 kohm is 0.97 of the divider at -40 C and 0.03 at 125 C.

@@ -49,7 +49,7 @@
   const figure = (value, places) => (Number(value.toFixed(places)) || 0).toFixed(places);
   const pressure = (value) => `${figure(value, digits[whole.unit][0])} ${whole.unit}`;
   const rate = (value) => `${figure(value, digits[whole.unit][1])} ${whole.unit}/h`;
-  const degrees = (value) => `${value.toFixed(1)} °C`;
+  const degrees = (value) => `${value.toFixed(1)} °${whole.temperature_unit}`;
   const palette = new Map(); // asked for many times a drawing; anew when light and dark change
   function colour(name) {
     if (!palette.has(name)) palette.set(name, getComputedStyle(place).getPropertyValue(`--${name}`).trim());
@@ -419,7 +419,7 @@
       panels.forEach((made) => made.destroy());
       part("plot").replaceChildren();
       panels = wanting.map((one) => {
-        const unit = { pressure: whole.unit, temperatures: "°C", leak: `leak, ${whole.unit}/h` }[one.name];
+        const unit = { pressure: whole.unit, temperatures: `°${whole.temperature_unit}`, leak: `leak, ${whole.unit}/h` }[one.name];
         part("plot").append(element("p", unit, "quiet small unit"));
         return panel(one.name, one.height, one);
       });

@@ -25,7 +25,7 @@ from potvigil.record.curve import Bucket
 from potvigil.record.rows import BatchRow, TraceRow
 from potvigil.record.store import Store
 from potvigil.sensing.conversion import SUPPLY_TOLERANCE, convert
-from potvigil.units import PRESSURE_UNITS_PA, SECONDS_PER_HOUR, kelvin_to_celsius
+from potvigil.units import PRESSURE_UNITS_PA, SECONDS_PER_HOUR, in_degrees
 from potvigil.wording.alarm_names import ALARM_WORDS
 from potvigil.wording.quantities import shown
 
@@ -59,6 +59,7 @@ def curve(store: Store, pots_of: PotsOf, asked: Asked) -> dict[str, Any]:
     runs = store.settings_within(from_s, to_s)
     pot = pots_of(runs[-1][1]).get(asked.pot_id) if runs else None
     unit = "psi" if pot is None else pot.pressure_unit
+    temperature_unit = "C" if pot is None else pot.temperature_unit
     per_unit = PRESSURE_UNITS_PA[unit]
     points = _points(store, pots_of, asked, runs, from_s, to_s)
     traces = store.traces(asked.pot_id, from_s, to_s)
@@ -76,6 +77,7 @@ def curve(store: Store, pots_of: PotsOf, asked: Asked) -> dict[str, Any]:
         "pot": asked.pot_id,
         "batch": None if asked.row is None else asked.row.id,
         "unit": unit,
+        "temperature_unit": temperature_unit,
         "zone": None if pot is None or pot.tz is None else str(pot.tz),
         "utc_less_t_s": store.utc_less_t_s(asked.pot_id, to_s),
         "from": round(from_s, 2),
@@ -83,7 +85,7 @@ def curve(store: Store, pots_of: PotsOf, asked: Asked) -> dict[str, Any]:
         "t": [round(t_s, 2) for t_s, _, _ in points],
         "low": [in_unit(low) for _, low, _ in points],
         "high": [in_unit(high) for _, _, high in points],
-        "trace": _trace(traces, per_unit, digits),
+        "trace": _trace(traces, per_unit, digits, temperature_unit),
         "floor": None if pot is None else in_unit(pot.floor_pa),
         "working": None if pot is None else in_unit(pot.working_pa),
         "stages": [
@@ -261,7 +263,9 @@ def _with_gaps(points: list[_Point], gap_s: float) -> Iterator[_Point]:
 # --- what the watch knew
 
 
-def _trace(traces: Sequence[TraceRow], per_unit: float, digits: int) -> dict[str, list[float | None]]:
+def _trace(
+    traces: Sequence[TraceRow], per_unit: float, digits: int, temperature_unit: str
+) -> dict[str, list[float | None]]:
     per_unit_h = SECONDS_PER_HOUR / per_unit
     rates = [each.leak_pa_per_s for each in traces]
     lines: dict[str, list[float | None]] = {
@@ -273,7 +277,7 @@ def _trace(traces: Sequence[TraceRow], per_unit: float, digits: int) -> dict[str
     }
     lines["corrected"] = [None if pa is None else pa / per_unit for pa in lines["corrected"]]
     for place in Place:
-        lines[place] = [None if k is None else kelvin_to_celsius(k) for k in lines[place]]
+        lines[place] = [None if k is None else in_degrees(k, temperature_unit) for k in lines[place]]
     known = {name: line for name, line in lines.items() if any(value is not None for value in line)}
     rounded: dict[str, list[float | None]] = {
         name: [None if value is None else round(value, digits) for value in line]

@@ -35,9 +35,9 @@ FIELDS = {
     Ask.RESIN: ("Resin", ""),
     Ask.MOULD: ("Mould, outside", "12 x 8 x 6 cm; if round, diameter and height: 9 x 6 cm"),
     Ask.MASS: ("How much resin", "with its unit: 250 g"),
-    Ask.ROOM: ("Room now", "with its unit: 18 C; as measured if left out"),
+    Ask.ROOM: ("Room now", "with its unit: 18 C or 64 F; as measured if left out"),
     Ask.NIGHT: ("The night", ""),
-    Ask.NIGHT_LOW: ("Coldest of the night", "with its unit: 12 C"),
+    Ask.NIGHT_LOW: ("Coldest of the night", "with its unit: 12 C or 54 F"),
     Ask.START: ("Mixing begins", "now if left out"),
     Ask.UNTIL: ("Wanted by", "when you want the cast out"),
 }

@@ -18,7 +18,7 @@ from potvigil.model.events import (
 from potvigil.model.pot import Pot, Supply
 from potvigil.model.reading import Place, Quality
 from potvigil.record.rows import TraceRow
-from potvigil.units import PRESSURE_UNITS_PA, ZERO_CELSIUS_K, span
+from potvigil.units import PRESSURE_UNITS_PA, degrees, span
 from potvigil.wording.alarm_names import ALARM_WORDS
 from potvigil.wording.quantities import TimeTeller, pressure, rate, shown
 from potvigil.wording.silence import LOOK_AT_THE_GAUGE
@@ -242,10 +242,10 @@ def forecast(snapshot: Snapshot, tz: tzinfo | None) -> str | None:
 
 def temperatures(snapshot: Snapshot, pot: Pot | None) -> str | None:
     """Return what each thermometer says that there is or should be, the nearest to the gas first."""
-    said = []
+    said, unit = [], "C" if pot is None else pot.temperature_unit
     for place, kelvin in snapshot.reading.temperatures:
         if kelvin is not None:
-            said.append(f"{place.value} {kelvin - ZERO_CELSIUS_K:.1f} °C")
+            said.append(f"{place.value} {degrees(kelvin, unit, 1)}")
         elif pot is not None and place in pot.thermometers:
             said.append(f"{place.value} no reading")
     return ", ".join(said) or None
