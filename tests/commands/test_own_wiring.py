@@ -74,7 +74,7 @@ def test_other_thermometers_and_barometers_are_read_too(check: Check) -> None:
     assert status == 0
     assert "Pt1000, MAX31865, chip select 1" in out
     assert "by its beta alone, up to 0.8 °C off between 0 °C and 40 °C" in out
-    assert re.search(r"thermometer 28-0519b4d6e1cc\s+yes\s+\d+\.\d\d C", out)
+    assert re.search(r"thermometer 28-0519b4d6e1cc\s+yes\s+\d+\.\d\d °C", out)
     assert "gas, wall, contents" in out
     assert "barometer, BMP390, bus 1, address 0x77" in out
 

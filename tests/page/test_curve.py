@@ -208,7 +208,7 @@ def test_every_thermometer_has_its_line(tmp_path):
 
 
 def test_a_workshop_that_reads_fahrenheit_sees_its_curve_in_it(tmp_path):
-    read = Reading(0.0, None, 4e5, 5e5, 101_325.0, gas_k=293.15, wall_k=None, room_k=None)
+    read = Reading(0.0, None, 4e5, 5e5, 101_325.0, 293.15, None, None, Quality.GOOD)
     fahrenheit = load_text(SETTINGS % "" + "units: {temperature: F}", "test").core_pots()
     with record_of(tmp_path, "supply measured", samples(1, 300, 0.0)) as store:
         store.append_trace("lantern", TraceRow.of(replace(HOLDING, t_s=60.0, reading=read)))
