@@ -1,6 +1,7 @@
 """What the record costs: microseconds per sample, megabytes written in a night.
 
     python tests/bench/bench_record.py --hours 10 --pots 1
+    python tests/bench/bench_record.py --lost-probe  # the thermometer is silent all night
     python tests/bench/bench_record.py --device --folder /mnt/card  # a disk nobody else writes to
 
 Without --device the bytes are those the program hands to the kernel (wchar of /proc/self/io). With it every
@@ -17,7 +18,7 @@ import time
 from pathlib import Path
 
 from potvigil.model.events import AlarmEvent, AlarmId, AlarmState, BatchOpened, Priority, Stage, StageEvent
-from potvigil.model.reading import Sample
+from potvigil.model.reading import Fault, Place, Sample, Sensor
 from potvigil.record.store import Store
 from potvigil.record.tables.ledger import SAMPLE_COMMIT_PERIOD_S
 
@@ -25,6 +26,11 @@ SECTOR_BYTES = (
     512  # of /sys/dev/block/*/stat, whatever the medium's own are (kernel documentation, block/stat)
 )
 UTC_S = 1_767_304_800.0
+_LOST = Fault(
+    Sensor.THERMOMETER,
+    "28-0316a2794aff: not on the bus; check its wires, and dtoverlay=w1-gpio in the boot configuration",
+    Place.WALL,
+)
 
 
 def main() -> None:
@@ -37,15 +43,19 @@ def main() -> None:
         "--folder", type=Path, default=None, help="where the record is made (default: temporary)"
     )
     parser.add_argument("--device", action="store_true", help="count the sectors the medium writes")
+    parser.add_argument("--lost-probe", action="store_true", help="the wall's thermometer never answers")
     arguments = parser.parse_args()
     with tempfile.TemporaryDirectory(dir=arguments.folder) as folder:
-        measure(Path(folder), int(arguments.hours * 3600), arguments.pots, arguments.device)
+        measure(
+            Path(folder), int(arguments.hours * 3600), arguments.pots, arguments.device, arguments.lost_probe
+        )
 
 
-def measure(folder: Path, seconds: int, pots: int, on_device: bool) -> None:
+def measure(folder: Path, seconds: int, pots: int, on_device: bool, lost_probe: bool) -> None:
     names = [f"pot-{number}" for number in range(pots)]
     samples = [
-        [_sample(random.Random(number), second) for second in range(seconds)] for number in range(pots)
+        [_sample(random.Random(number), second, lost_probe) for second in range(seconds)]
+        for number in range(pots)
     ]
     path = folder / "record.db"
     with Store.open(path) as store:
@@ -86,15 +96,16 @@ def measure(folder: Path, seconds: int, pots: int, on_device: bool) -> None:
     print(f"  reading a pot's samples  {reading_s / seconds * 1e6:8.1f} us a sample")
 
 
-def _sample(rng: random.Random, second: int) -> Sample:
+def _sample(rng: random.Random, second: int, lost_probe: bool) -> Sample:
     return Sample(
         t_s=second + rng.random() * 0.002,
         utc_s=UTC_S + second + rng.random() * 0.002,
         transducer_count=15_000 + rng.random() * 8,
         supply_count=26_000 + rng.random() * 8,
-        wall_c=21.0 + rng.random(),
+        wall_c=None if lost_probe else 21.0 + rng.random(),
         room_c=20.0 + rng.random(),
         ambient_pa=101_000 + rng.random() * 50,
+        faults=(_LOST,) if lost_probe else (),
     )
 
 

@@ -236,4 +236,15 @@ MIGRATIONS = (
     ) STRICT;
     CREATE INDEX delivery_at ON delivery (t_s);
     """,
+    # The faults of samples, as JSON, each text once: sample.faults is the number of its own here. That column
+    # stays a text: another type would write every sample anew, hundreds of megabytes on a card.
+    """
+    CREATE TABLE fault (
+        id INTEGER PRIMARY KEY,
+        faults TEXT NOT NULL UNIQUE
+    ) STRICT;
+    INSERT INTO fault (faults) SELECT DISTINCT faults FROM sample WHERE faults NOTNULL ORDER BY faults;
+    UPDATE sample SET faults = (SELECT id FROM fault WHERE fault.faults = sample.faults)
+        WHERE faults NOTNULL;
+    """,
 )

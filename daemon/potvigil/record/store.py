@@ -9,6 +9,7 @@ from typing import Self
 
 from potvigil.record.database import Database
 from potvigil.record.errors import DamagedRecordError, RecordError, WatchedRecordError
+from potvigil.record.faults import without_text
 from potvigil.record.file import move_aside
 from potvigil.record.lock import WatchLock
 from potvigil.record.spool import Unwritten
@@ -127,6 +128,8 @@ class Store(Runs, Samples, Batches, Commands, Maintenance, Deliveries):
         (answer,) = self._db.rows("PRAGMA quick_check(1)")[0]
         if answer != "ok":
             raise self._db.damaged(answer.splitlines()[-1])
+        if lost := without_text(self._db):
+            raise self._db.damaged(f"sample {lost[0][1]}: faults whose text is not there")
 
     def pots(self) -> list[str]:
         """Return the pots the record knows, in the order they came."""

@@ -147,11 +147,16 @@ def _check_leak(row: Row) -> None:
         raise ValueError("leak_pa_per_s: without its interval")
 
 
+def _check_fault(row: Row) -> None:
+    _json("faults", row["faults"])
+    faults = _made("faults", lambda: faults_from_text(row["faults"]))
+    _check_kind("faults", tuple[Fault, ...], faults)
+
+
 def _check_sample(row: Row) -> None:
-    if row["faults"] is not None:
-        _json("faults", row["faults"])
-        faults = _made("faults", lambda: faults_from_text(row["faults"]))
-        _check_kind("faults", tuple[Fault, ...], faults)
+    faults = row["faults"]
+    if faults is not None and not (faults.isascii() and faults.isdecimal()):
+        _check_fault(row)  # of a format before the 8th: the text itself
     if row.get("spread") is not None:
         _check_spread(_json("spread", row["spread"]))
 
@@ -174,6 +179,7 @@ _CHECKS: dict[str, Callable[[Row], None]] = {
     "care": _check_care,
     "taught": _check_taught,
     "trace": _check_trace,
+    "fault": _check_fault,
     "sample": _check_sample,
 }
 

@@ -34,7 +34,20 @@ from potvigil.upkeep.atomic_file import check_free, whole
 FORMAT, FORMAT_NUMBER = "potvigil-archive", 1
 MANIFEST = "manifest.json"
 # In the order they are written and read: what a row belongs to comes before it.
-TABLES = ("pot", "run", "batch", "edit", "event", "command", "delivery", "care", "taught", "trace", "sample")
+TABLES = (
+    "pot",
+    "run",
+    "batch",
+    "edit",
+    "event",
+    "command",
+    "delivery",
+    "care",
+    "taught",
+    "trace",
+    "fault",
+    "sample",
+)
 
 # Bounds for an archive of unknown make. The longest row is the settings of a run, some kilobytes. Samples
 # shrink to a fifth, empty ones to a fiftieth; deflate itself can reach a thousandth. Ten pots at 1 Hz for ten

@@ -10,6 +10,7 @@ from potvigil.model.reading import UNSEEN_AFTER_S
 from potvigil.record.codec import summary_from_text
 from potvigil.record.database import Database
 from potvigil.record.errors import DamagedRecordError
+from potvigil.record.faults import without_text
 from potvigil.record.validation import wrong_with
 from potvigil.units import span
 
@@ -152,6 +153,9 @@ def _check_structure(db: Database, problems: _Problems) -> None:
         for table, row, parent, _ in db.rows("PRAGMA foreign_key_check"):
             which = "" if row is None else f" {row}"
             problems.add(f"{table}{which} belongs to a {parent} that is not in the record")
+    with problems.damage():
+        for _, t_s in without_text(db):
+            problems.add(f"sample {t_s}: faults whose text is not in the record")
 
 
 # The key that names a row, and where such rows need a look.
@@ -163,6 +167,7 @@ _LOOKED_AT = {
     "command": ("id", "true"),
     "care": ("id", "true"),
     "trace": ("t_s", "true"),
+    "fault": ("id", "true"),
     "sample": ("t_s", "faults IS NOT NULL OR spread IS NOT NULL"),
 }
 

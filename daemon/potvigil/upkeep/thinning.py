@@ -23,9 +23,10 @@ from pathlib import Path
 from typing import Any
 
 from potvigil.model.reading import Sample
-from potvigil.record.codec import SAMPLE_COLUMNS, faults_from_text, faults_to_text, sample_values
+from potvigil.record.codec import SAMPLE_COLUMNS, faults_from_text, sample_values
 from potvigil.record.database import Database
 from potvigil.record.errors import LockedRecordError, RecordError
+from potvigil.record.faults import FAULTS_TEXT, numbers_of
 from potvigil.record.store import Store
 
 # As leak/estimator.py averages, whose files this room may not import.
@@ -46,6 +47,7 @@ _COLUMNS = SAMPLE_COLUMNS[2:]  # all but the times
 _PRESSURES = slice(2, 6)  # of a row: what tells the pot's pressure
 _SPREAD_DIGITS = 6  # a tenth of a count, a pascal, a thermometer's step
 _ROW = f"t_s, utc_s, {', '.join(_COLUMNS)}, faults, spread"
+_READ = _ROW.replace("faults", FAULTS_TEXT)
 _DATED_WITHIN_S = 60.0
 Row = tuple[Any, ...]
 
@@ -238,7 +240,7 @@ def _steps(db: Database, pot: int, plan: _Plan, until_s: float) -> Iterator[list
         from_s = first_s // STEP_S * STEP_S
         at_s = from_s + STEP_S
         rows = db.rows(
-            f"SELECT {_ROW} FROM sample WHERE pot = ? AND t_s >= ? AND t_s < ? ORDER BY t_s",
+            f"SELECT {_READ} FROM sample WHERE pot = ? AND t_s >= ? AND t_s < ? ORDER BY t_s",
             (pot, from_s, min(at_s, until_s)),
         )
         groups = ((length_s, list(group)) for (length_s, _), group in groupby(rows, key=plan.bin_of))
@@ -249,7 +251,7 @@ def _steps(db: Database, pot: int, plan: _Plan, until_s: float) -> Iterator[list
 
 def _replace(db: Database, pot: int, bins: Sequence[Sequence[Row]]) -> float:
     """Write the means in place of their samples; return how long the record was held for it, s."""
-    means = [(pot, *mean_of(rows)) for rows in bins]
+    means = [mean_of(rows) for rows in bins]
     marks = ", ".join("?" * (len(_COLUMNS) + 5))
     begun_s = time.perf_counter()
     with db.transaction(durable=False):
@@ -260,12 +262,16 @@ def _replace(db: Database, pot: int, bins: Sequence[Sequence[Row]]) -> float:
             )
             if gone != len(rows):
                 raise LockedRecordError(f"{db.path} is being thinned by another program; let it finish")
-        db.execute_many(f"INSERT INTO sample (pot, {_ROW}) VALUES ({marks})", means)
+        numbers = numbers_of(db, (faults for *_, faults, _ in means))
+        db.execute_many(
+            f"INSERT INTO sample (pot, {_ROW}) VALUES ({marks})",
+            ((pot, *read, numbers[faults], spread) for *read, faults, spread in means),
+        )
     return time.perf_counter() - begun_s
 
 
 def mean_of(rows: Sequence[Row]) -> Row:
-    """Return the one sample that stands for several, each as of _ROW."""
+    """Return the one sample that stands for several, each as of _READ; it has the faults themselves."""
     timed = [row for row in rows if any(value is not None for value in row[_PRESSURES])] or rows
     t_s = _mean([row[0] for row in timed])
     ahead = [row[1] - row[0] for row in rows if row[1] is not None]
@@ -276,9 +282,9 @@ def mean_of(rows: Sequence[Row]) -> Row:
         means.append(_mean(values) if values else None)
         if values:
             spread[column] = [float(f"{end:.{_SPREAD_DIGITS}g}") for end in (min(values), max(values))]
-    faults = dict.fromkeys(fault for row in rows for fault in faults_from_text(row[-2]))
+    faults = tuple(dict.fromkeys(fault for row in rows for fault in faults_from_text(row[-2])))
     utc_s = t_s + _mean(ahead) if ahead else None
-    return (t_s, utc_s, *means, faults_to_text(tuple(faults)), json.dumps(spread, separators=(",", ":")))
+    return (t_s, utc_s, *means, faults, json.dumps(spread, separators=(",", ":")))
 
 
 def _mean(values: Sequence[float]) -> float:

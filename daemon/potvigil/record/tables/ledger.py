@@ -6,9 +6,10 @@ from contextlib import contextmanager
 from typing import Any, Self
 
 from potvigil.model.reading import Sample
-from potvigil.record.codec import SAMPLE_COLUMNS, faults_to_text, sample_values
+from potvigil.record.codec import SAMPLE_COLUMNS, sample_values
 from potvigil.record.database import Database
 from potvigil.record.errors import RecordError, UnwritableRecordError
+from potvigil.record.faults import numbers_of
 from potvigil.record.lock import WatchLock
 from potvigil.record.rows import TraceRow
 from potvigil.record.spool import Unwritten
@@ -180,10 +181,11 @@ class Ledger:
         names = {pot_id for pot_id, _ in self._samples}
         self._db.execute_many("INSERT OR IGNORE INTO pot (name) VALUES (?)", ((name,) for name in names))
         numbers: dict[str, int] = dict(self._db.rows("SELECT name, id FROM pot"))
+        faults = numbers_of(self._db, (s.faults for _, s in self._samples))
         # OR IGNORE: one row that is refused (the same instant twice) must not hold up all others for ever.
         self._db.execute_many(
             f"INSERT OR IGNORE INTO sample (pot, {SAMPLE}) VALUES (?{', ?' * len(SAMPLE.split(','))})",
-            ((numbers[pot_id], *sample_values(s), faults_to_text(s.faults)) for pot_id, s in self._samples),
+            ((numbers[pot_id], *sample_values(s), faults[s.faults]) for pot_id, s in self._samples),
         )
 
 

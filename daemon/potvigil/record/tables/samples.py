@@ -6,11 +6,13 @@ from typing import Any
 from potvigil.model.events import Interval, Stage
 from potvigil.model.reading import Sample
 from potvigil.record import curve as curves
-from potvigil.record.codec import faults_from_text
+from potvigil.record.codec import SAMPLE_COLUMNS, faults_from_text
+from potvigil.record.faults import FAULTS_TEXT
 from potvigil.record.rows import TraceRow
-from potvigil.record.tables.ledger import POT, SAMPLE, TRACE, Ledger
+from potvigil.record.tables.ledger import POT, TRACE, Ledger
 
 _CHUNK_ROWS = 4096
+_SAMPLE = f"{', '.join(SAMPLE_COLUMNS)}, {FAULTS_TEXT}"
 
 
 class Samples(Ledger):
@@ -25,7 +27,7 @@ class Samples(Ledger):
         while True:
             samples = self._db.read(
                 _sample,
-                f"SELECT {SAMPLE} FROM sample WHERE pot = {POT} AND t_s {after} ? AND t_s <= ? "
+                f"SELECT {_SAMPLE} FROM sample WHERE pot = {POT} AND t_s {after} ? AND t_s <= ? "
                 f"ORDER BY t_s LIMIT {_CHUNK_ROWS}",
                 (pot_id, from_t_s, float("inf") if to_t_s is None else to_t_s),
             )
@@ -77,7 +79,7 @@ class Samples(Ledger):
         """Return the last sample of a pot that is written, None when there is none."""
         samples = self._db.read(
             _sample,
-            f"SELECT {SAMPLE} FROM sample WHERE pot = {POT} ORDER BY t_s DESC LIMIT 1",
+            f"SELECT {_SAMPLE} FROM sample WHERE pot = {POT} ORDER BY t_s DESC LIMIT 1",
             (pot_id,),
         )
         return samples[0] if samples else None
