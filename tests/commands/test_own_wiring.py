@@ -1,17 +1,20 @@
 """`check` on wires that are there, and `rehearse --config` on the pot of a settings file."""
 
+import io
 import re
 from collections.abc import Callable
 from dataclasses import replace
 from pathlib import Path
 
 import pytest
+from rich.console import Console
 
 from other_wires import TRANSDUCERS, behind
 from potvigil.checking import libraries
 from potvigil.cli import main
 from potvigil.commands.machine import check as check_verb
 from potvigil.commands.rehearsal.own_wiring import simulated_station
+from potvigil.commands.rehearsal.progress import progress
 from potvigil.record.store import Store
 from potvigil.settings.loading import load_text
 from potvigil.sim.world import FaultKind, Night, SensorFault, World
@@ -163,6 +166,55 @@ def test_a_night_is_played_on_the_pot_and_wires_of_the_settings(
     # filled to 3 bar as its own transducer shows it, vented after its own two hours
     assert summary.hold_start_gauge_pa == pytest.approx(3e5, rel=0.06)
     assert summary.end_s - summary.start_s == pytest.approx(2.1 * 3600.0, abs=900.0)
+
+
+def test_all_pots_of_the_settings_are_rehearsed_side_by_side_or_those_that_are_named(
+    tmp_path: Path, capsys: pytest.CaptureFixture[str]
+) -> None:
+    config, record = tmp_path / "workshop.yaml", tmp_path / "kept.db"
+    config.write_text(SETTINGS, encoding="utf-8")
+
+    def kept(*words: str) -> list[tuple[str, float]]:
+        said = ["rehearse", "vented-early", "--config", str(config), "--record", str(record), *words]
+        assert main(said) == 0
+        with Store.open_read_only(record) as store:
+            return sorted((row.pot_id, row.summary.hold_start_gauge_pa) for row in store.batches())
+
+    pots = load_text(SETTINGS, "test").pots
+    both = kept()
+    said = capsys.readouterr().out
+    assert [pot_id for pot_id, _ in both] == sorted(pots)
+    for pot_id, gauge_pa in both:  # each filled to its own working pressure, behind wires of its own
+        assert gauge_pa == pytest.approx(
+            load_text(SETTINGS, "test").pots[pot_id].working_pressure.si, rel=0.1
+        )
+        assert re.search(rf"batch \d, {pot_id} ", said)
+    record.unlink()
+    named = [word for pot_id, _ in both for word in ("--pot", pot_id)]
+    assert kept(*named) == both
+    record.unlink()
+    assert [pot_id for pot_id, _ in kept("--pot", "lantern")] == ["lantern"]
+
+
+def test_a_pot_that_is_not_in_the_settings_is_named_with_those_that_are(
+    tmp_path: Path, capsys: pytest.CaptureFixture[str]
+) -> None:
+    config = tmp_path / "workshop.yaml"
+    config.write_text(SETTINGS, encoding="utf-8")
+    said = ["rehearse", "sound", "--config", str(config), "--pot", "lantern", "--pot", "jetty"]
+    assert main(said) == 2
+    assert capsys.readouterr().err == "potvigil: --pot jetty: no such pot; there are buoy, lantern\n"
+
+
+def test_a_bar_says_how_far_the_night_is_on_a_terminal_and_nothing_off_one() -> None:
+    for is_terminal in (True, False):
+        out = io.StringIO()
+        with progress(Console(file=out, force_terminal=is_terminal, width=80), 36_000.0) as at:
+            for second in range(0, 36_001, 10):
+                at(float(second))
+        drawn = re.findall(r"(\d+)%", out.getvalue())
+        assert (len(drawn) > 50 and drawn[-1] == "100") if is_terminal else out.getvalue() == ""
+        assert len(drawn) < 200  # a drawing a second of the night would take longer than the night
 
 
 def test_the_calibration_of_the_settings_is_the_simulated_transducers_own(tmp_path: Path) -> None:

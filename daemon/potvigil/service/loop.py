@@ -5,10 +5,9 @@ from collections.abc import Callable, Iterable, Iterator
 from contextlib import suppress
 from dataclasses import replace
 from queue import Empty, Full, Queue
-from typing import TYPE_CHECKING
+from typing import TYPE_CHECKING, Protocol
 
 from potvigil.clock import Clock, Instant
-from potvigil.drivers.station import Station
 from potvigil.history.care_due import care_due
 from potvigil.history.learning import Past
 from potvigil.model import batch_details
@@ -25,6 +24,7 @@ from potvigil.model.events import (
     NoteId,
     Outcome,
 )
+from potvigil.model.reading import Sample
 from potvigil.outputs import systemd
 from potvigil.outputs.homie_set import SetCommand
 from potvigil.outputs.live import LiveFile
@@ -59,6 +59,14 @@ _CLOCK_UNSET = Told(
 OnEvent = Callable[[str, int | None, Event], None]  # pot, batch, what happened
 
 
+class Source(Protocol):
+    """What is read with each tick: a station, or several side by side in a rehearsal."""
+
+    def read(self, t_s: float, instant: Instant) -> list[tuple[str, Sample]]: ...
+
+    def close(self) -> None: ...
+
+
 class Service:
     """The watch over all pots of a workshop: `start`, then `run` (or `tick` by `tick`), then `stop`.
 
@@ -72,7 +80,7 @@ class Service:
         settings: Settings,
         clock: Clock,
         boot_id: str,
-        station: Station,
+        station: Source,
         store: Store,
         link: MqttLink | None = None,
         rehearsed: str | None = None,

@@ -1,5 +1,6 @@
 """A named night on the pot and the wires of a settings file, and the station that reads what is simulated."""
 
+from collections.abc import Sequence
 from concurrent.futures import Executor
 
 from potvigil.commands.shared.common import UseError
@@ -20,9 +21,17 @@ def one_pot(settings: Settings, pot_id: str | None) -> Settings:
     """Return the settings with that pot alone; the first where none is named. Raises UseError."""
     if pot_id is None:
         pot_id = next(iter(settings.pots))
-    if pot_id not in settings.pots:
-        raise UseError(f"--pot {pot_id}: no such pot; there are {', '.join(settings.pots)}")
-    return settings.model_copy(update={"pots": {pot_id: settings.pots[pot_id]}})
+    return some_pots(settings, [pot_id])
+
+
+def some_pots(settings: Settings, pot_ids: Sequence[str]) -> Settings:
+    """Return the settings with those pots alone, all of them where none is named. Raises UseError."""
+    for pot_id in pot_ids:
+        if pot_id not in settings.pots:
+            raise UseError(f"--pot {pot_id}: no such pot; there are {', '.join(settings.pots)}")
+    if not pot_ids:
+        return settings
+    return settings.model_copy(update={"pots": {each: settings.pots[each] for each in pot_ids}})
 
 
 def simulated_station(settings: Settings, world: World, executor: Executor | None = None) -> Station:

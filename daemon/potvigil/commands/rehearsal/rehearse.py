@@ -7,14 +7,16 @@ import subprocess
 import sys
 import tempfile
 from collections.abc import Iterator
-from contextlib import contextmanager, suppress
+from contextlib import contextmanager, nullcontext, suppress
 from dataclasses import replace
 from datetime import UTC, datetime
 from pathlib import Path
 from urllib.parse import urlsplit
 
 from potvigil.clock import ManualClock
-from potvigil.commands.rehearsal.own_wiring import on_own_wiring, one_pot, simulated_station
+from potvigil.commands.rehearsal.own_wiring import on_own_wiring, one_pot, some_pots
+from potvigil.commands.rehearsal.progress import progress
+from potvigil.commands.rehearsal.side_by_side import SideBySide
 from potvigil.commands.shared import show
 from potvigil.commands.shared.common import UseError, console
 from potvigil.commands.shared.status import DONE
@@ -31,7 +33,6 @@ from potvigil.service.wiring import mqtt_link, quiet_hours, signal_wiring
 from potvigil.settings.loading import load, load_text
 from potvigil.settings.schema import Settings
 from potvigil.sim.nights import NIGHTS
-from potvigil.sim.world import World
 
 # A night of ten hours in ten minutes.
 PAGE_SPEED = 60.0
@@ -45,10 +46,12 @@ def rehearse(args: argparse.Namespace) -> int:
     if night is None:
         raise UseError(f"no night {args.night!r}; there are {', '.join(NIGHTS)}")
     if args.config is None:
-        settings = load_text(night.settings_yaml, f"night {night.name}")
+        settings = some_pots(load_text(night.settings_yaml, f"night {night.name}"), args.pot)
+        nights = dict.fromkeys(settings.pots, night)
     else:
-        settings = one_pot(load(args.config), args.pot)
-        night = on_own_wiring(night, settings)
+        settings = some_pots(load(args.config), args.pot)
+        nights = {each: on_own_wiring(night, one_pot(settings, each)) for each in settings.pots}
+    night_s = max(each.duration_s for each in nights.values())
     link = None if args.mqtt is None else _link(args.mqtt, settings)
     record = args.record or _rehearsal_record(night.name)
     _refuse_real(record)
@@ -56,12 +59,20 @@ def rehearse(args: argparse.Namespace) -> int:
         raise UseError("--notify: needs --config with settings that say who is told, under notify:")
     is_shown = args.page is not None or args.notify
     speed = args.speed or (PAGE_SPEED if is_shown else None)
-    printer = show.Printer(console(), settings)
+    told = console()
+    printer = show.Printer(told, settings)
     printer.line(f"Rehearsal, simulated: {night.title}", style="bold")
-    with tempfile.TemporaryDirectory(prefix="potvigil-") as folder:
-        world = World(night, Path(folder), seed=args.seed)
-        clock = ManualClock(utc_s=night.start_utc_s, on_advance=world.advance, speed=speed)
-        station = simulated_station(settings, world)
+    with (
+        tempfile.TemporaryDirectory(prefix="potvigil-") as folder,
+        progress(told, night_s) if speed is None else nullcontext(_untold) as at,
+    ):
+        pots = SideBySide(nights, settings, Path(folder), args.seed)
+
+        def advance(boot_s: float) -> None:
+            pots.advance(boot_s)
+            at(boot_s)
+
+        clock = ManualClock(utc_s=night.start_utc_s, on_advance=advance, speed=speed)
         store = Store.open_alone(record, "potvigil rehearse", make_parents=args.record is None)
         summaries: list[tuple[int | None, BatchSummary]] = []
 
@@ -73,17 +84,17 @@ def rehearse(args: argparse.Namespace) -> int:
         live = None
         if is_shown:
             period_s = settings.sample_period_s / (speed or 1.0)
-            live_folder = Path(folder) / "live"
+            live_folder = Path(folder) / "live file"
             live_folder.mkdir()
             live = LiveFile(live_folder / "live.json", settings.workshop, night.name, period_s)
         service = Service(
-            *(settings, clock, f"rehearsal-{night.name}", station, store, link, night.name, on_event, live),
+            *(settings, clock, f"rehearsal-{night.name}", pots, store, link, night.name, on_event, live),
             signals=_told_signals(settings, clock, printer),
         )
         service.start()
         try:
             with _interruptible(service), _page(args.page, record, live), _notifier(args, record, live):
-                service.run(until_s=night.duration_s)
+                service.run(until_s=night_s)
             for watch in service.watches.values():
                 open_batch = watch.summary()
                 if open_batch is not None:
@@ -94,6 +105,10 @@ def rehearse(args: argparse.Namespace) -> int:
         printer.summary(summary, batch)
     printer.line(f"record, for `batch list --record` and the other verbs: {record}")
     return DONE
+
+
+def _untold(_: float) -> None:
+    """At another speed than all there is the moments themselves show how far the night is."""
 
 
 def _told_signals(settings: Settings, clock: ManualClock, printer: show.Printer) -> Signals:

@@ -111,9 +111,15 @@ def build_parser() -> argparse.ArgumentParser:
     rehearse.add_argument("night", nargs="?", default=DEFAULT_NIGHT, metavar="NIGHT", help="see --list")
     rehearse.add_argument("--list", action="store_true", help="list the nights there are")
     rehearse.add_argument(
-        "--config", type=Path, metavar="FILE", help="on the pot and wires of these settings"
+        "--config", type=Path, metavar="FILE", help="on the pots and wires of these settings"
     )
-    rehearse.add_argument("--pot", metavar="ID", help="which pot of the settings; the first if left out")
+    rehearse.add_argument(
+        "--pot",
+        action="append",
+        default=[],
+        metavar="ID",
+        help="which pot of the settings, several times for several; all of them if left out",
+    )
     rehearse.add_argument("--speed", type=speed, metavar="N", help="N times real time; default: at once")
     rehearse.add_argument("--seed", type=seed, default=0, help="another seed, other noise")
     rehearse.add_argument("--mqtt", nargs="?", const="", metavar="HOST[:PORT]", help=_REHEARSED_MQTT)

@@ -121,7 +121,7 @@ class Printer:
             verdict_style = "yellow"
         open_still = "" if summary.complete else ", still open"
         table.add_row(
-            f"batch{number}",
+            f"batch{number}{f', {summary.pot_id}' if self._several else ''}",
             f"[bold {verdict_style}]{summary.verdict}[/]{label}{open_still}: {escape(summary.reason)}",
         )
         start_pa, end_pa = summary.hold_start_gauge_pa, summary.hold_end_gauge_pa
