@@ -119,12 +119,10 @@ MAY_IMPORT: dict[str, tuple[str, ...]] = {
         *("clock", "paths"),
     ),
     # all else when it is called
-    "cli": ("commands.shared.arguments", "commands.shared.status", "paths", ""),
-    "commands.shared.machine_arguments": (),
-    "commands.shared.arguments": (
-        *("commands.shared.argument_types", "commands.shared.machine_arguments"),
-        *("commands.shared.options", "commands.shared.status"),
-        *("model.events", "record.batch_query", ""),
+    "cli": ("commands.arguments.parser", "commands.shared.status", "paths", ""),
+    "commands.arguments": (
+        *("commands.arguments", "commands.shared.status"),
+        *("model.events", "model.maintenance", "planning.request", "record.batch_query", ""),
     ),
     "__main__": ("cli",),
 }
@@ -333,8 +331,8 @@ def test_every_file_and_room_is_known() -> None:
         ("cli.py", "from potvigil.sim.nights import NIGHTS"),
         ("cli.py", "from potvigil.service.loop import Service"),
         ("cli.py", "import yaml"),
-        ("commands/shared/arguments.py", "from potvigil.service.loop import Service"),
-        ("commands/shared/arguments.py", "from potvigil.record.store import Store"),
+        ("commands/arguments/parser.py", "from potvigil.service.loop import Service"),
+        ("commands/arguments/batches.py", "from potvigil.record.store import Store"),
         ("commands/watch.py", "def f():\n    from potvigil.sim.nights import NIGHTS"),
         ("record/store.py", "import sqlite3"),
         ("units.py", "from potvigil.clock import Clock"),

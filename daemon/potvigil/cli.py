@@ -7,7 +7,7 @@ import os
 import sys
 from collections.abc import Sequence
 
-from potvigil.commands.shared.arguments import build_parser
+from potvigil.commands.arguments.parser import build_parser
 from potvigil.commands.shared.status import DONE, WRONG_USE
 from potvigil.paths import rehearsed_records
 

@@ -4,9 +4,9 @@ import argparse
 import time
 from collections.abc import Sequence
 
+from potvigil.commands.arguments.options import DETAIL_OPTIONS
 from potvigil.commands.shared.asked import tell
 from potvigil.commands.shared.common import BY, UseError, known_pot, record_path
-from potvigil.commands.shared.options import DETAIL_OPTIONS
 from potvigil.commands.shared.status import DONE
 from potvigil.model import batch_details
 from potvigil.model.batch_details import DetailError

@@ -1,21 +1,41 @@
-"""The verbs of this machine: setup, service, status."""
+"""The verbs of this machine: check, setup, service, status."""
 
-import argparse
-from collections.abc import Callable
 from pathlib import Path
 
+from potvigil.commands.arguments.adding import Verbs, add_config, add_live, add_verb
 
-def add_machine_verbs(verb: Callable[..., argparse.ArgumentParser]) -> None:
-    """Add them; verb: adds one by its name, what it runs, and what it does."""
-    made = verb(
+
+def add_check(verbs: Verbs) -> None:
+    check = add_verb(
+        verbs,
+        "check",
+        "machine.check:check",
+        "check settings, record, clock, broker, page, who is told and, if asked, each wire once",
+        "potvigil check --config workshop.yaml --hardware",
+    )
+    add_config(check)
+    check.add_argument("--hardware", action="store_true", help="ask every device for one reading")
+
+
+def add_setup(verbs: Verbs) -> None:
+    made = add_verb(
+        verbs,
         "setup",
         "machine.setup:setup",
         "set this machine up: asks, shows what it would write, and checks it",
+        "potvigil setup --simulated",
     )
     made.add_argument("--out", type=Path, metavar="FILE", help="where the settings are, or are to be")
     made.add_argument("--simulated", action="store_true", help="try it on simulated buses")
-    kept = verb(
-        "service", "machine.service:service", "the service of this machine: install, update, remove it"
+
+
+def add_service(verbs: Verbs) -> None:
+    kept = add_verb(
+        verbs,
+        "service",
+        "machine.service:service",
+        "the service of this machine: install, update, remove it",
+        "potvigil service install --root trial",
     )
     kept.add_argument("what", choices=("install", "update", "remove"))
     kept.add_argument(
@@ -26,11 +46,16 @@ def add_machine_verbs(verb: Callable[..., argparse.ArgumentParser]) -> None:
         "--extra", action="append", metavar="EXTRA", help="with what the settings do not call for: report"
     )
     kept.add_argument("--root", type=Path, metavar="DIR", help="try it: into this folder, nothing is started")
-    stands = verb(
+
+
+def add_status(verbs: Verbs) -> None:
+    stands = add_verb(
+        verbs,
         "status",
         "machine.status:status",
         "say how each pot stands and whether anybody watches; exit status 1 if not, or if an alarm stands",
+        "potvigil status --json",
     )
-    stands.add_argument("--config", type=Path, metavar="FILE", help="settings, YAML")
-    stands.add_argument("--live", type=Path, metavar="FILE", help="where the watch leaves what it knows now")
+    add_config(stands)
+    add_live(stands)
     stands.add_argument("--json", action="store_true", help="a JSON line for each pot")

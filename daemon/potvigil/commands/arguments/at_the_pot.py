@@ -1,0 +1,138 @@
+"""The verbs of who stands beside a pot: calibrate, tightness, volume, plan; and those of its age."""
+
+from pathlib import Path
+
+from potvigil.commands.arguments.adding import (
+    Verbs,
+    add_config,
+    add_other_record,
+    add_page_kinds,
+    add_pot,
+    add_verb,
+)
+from potvigil.commands.arguments.options import PARTS, PLAN_OPTIONS
+from potvigil.commands.arguments.types import number
+
+
+def add_calibrate(verbs: Verbs) -> None:
+    calibrate = add_verb(
+        verbs,
+        "calibrate",
+        "calibrate:calibrate",
+        "calibrate a pot's transducer against the open pot and the pot's own gauge",
+        "potvigil calibrate --config workshop.yaml --pot lantern",
+    )
+    add_config(calibrate)
+    add_pot(calibrate)
+    calibrate.add_argument("--zero", action="store_true", help="the zero only, with the pot open")
+    calibrate.add_argument("--points", action="store_true", help="the points against the gauge only")
+    calibrate.add_argument("--gauge", metavar="PRESSURE", help='full scale of the gauge: "100 psi"')
+    calibrate.add_argument("--gauge-class", metavar="N", help="its accuracy class, %% of full scale: 2.5")
+    calibrate.add_argument("--write", type=Path, metavar="FILE", help="write the settings' lines there, too")
+    calibrate.add_argument("--history", action="store_true", help="how the zero drifted, vent by vent")
+    calibrate.add_argument("--rehearse", action="store_true", help="try it on a simulated pot")
+
+
+def add_tightness(verbs: Verbs) -> None:
+    tight = add_verb(
+        verbs,
+        "tightness",
+        "tightness:tightness",
+        "test whether the empty pot holds, until the answer is sure; exit status 1 unless it passes",
+        'potvigil tightness --config workshop.yaml --pot lantern --limit "3 psi in 12 h"',
+    )
+    add_config(tight)
+    add_pot(tight)
+    tight.add_argument(
+        "--limit", metavar="LIMIT", help='what a cure may lose: "3 psi in 12 h"; default: down to the floor'
+    )
+    tight.add_argument("--log", type=Path, metavar="LOG.csv", help="from a recorded log of the empty pot")
+    tight.add_argument(
+        "--rehearse", nargs="?", const="tight", choices=("tight", "leaking"), help="try it on a simulated pot"
+    )
+
+
+def add_volume(verbs: Verbs) -> None:
+    verb = add_verb(
+        verbs,
+        "volume",
+        "volume:measure_volume",
+        "measure a pot's gas volume with a vessel or a flow",
+        'potvigil volume --config workshop.yaml --vessel "2 L"',
+    )
+    add_config(verb)
+    add_pot(verb)
+    verb.add_argument("--rehearse", action="store_true", help="try it on a simulated pot")
+    verb.add_argument("--vessel", metavar="VOLUME", help='a vessel for the filled pot\'s air: "2 L"; guided')
+    verb.add_argument(
+        "--pressures",
+        nargs=3,
+        metavar=("FULL", "BEFORE", "AFTER"),
+        help="gauge, of a vessel let into the pot: vessel, vented pot, both; in place of the guided run",
+    )
+    verb.add_argument("--pressure-error", default="0.05 psi", metavar="PRESSURE", help="of each, 1 sigma")
+    verb.add_argument("--flow", metavar="FLOW", help='a calibrated leak or flow meter: "25 cm3/min"')
+    verb.add_argument("--flow-at", default="0 C", metavar="TEMPERATURE", help="what its cm3 are given for")
+    verb.add_argument("--fall", metavar="RATE", help='with the flow: "1.35 psi/h" or "1.20 to 1.50 psi/h"')
+    verb.add_argument("--own-leak", metavar="RATE", help="without it, likewise")
+    verb.add_argument("--error", metavar="PERCENT", help="of the vessel or the flow, 1 sigma; usually 1 or 2")
+    verb.add_argument("--room", metavar="TEMPERATURE", help="20 C if left out")
+
+
+def add_plan(verbs: Verbs) -> None:
+    verb = add_verb(
+        verbs,
+        "plan",
+        "plan:plan_pour",
+        "reckon a pour through beforehand, with a checklist; exit status 1 if it does not work out",
+        'potvigil plan --config workshop.yaml --mould "12 x 8 x 6 cm" --room "18 C" --night-low "12 C"',
+    )
+    add_config(verb)
+    add_other_record(verb)
+    add_pot(verb)
+    for ask, (metavar, what) in PLAN_OPTIONS.items():
+        verb.add_argument(f"--{ask}", metavar=metavar, help=what)
+    verb.add_argument("--out", type=Path, metavar="FILE.html", help="as a checklist to print, too")
+    add_page_kinds(verb)
+
+
+def add_pot_verbs(verbs: Verbs) -> None:
+    health = add_verb(
+        verbs,
+        "health",
+        "pot:pot_health",
+        "say how a pot ages, batch by batch",
+        "potvigil pot health lantern --out lantern.html --pdf",
+        record=True,
+    )
+    health.add_argument("pot", nargs="?", metavar="POT")
+    health.add_argument("--out", type=Path, metavar="FILE.html", help="as a page with its chart, too")
+    add_page_kinds(health)
+    care = add_verb(
+        verbs,
+        "care",
+        "pot:pot_care",
+        "note that a pot was seen to: seal, valve, ...",
+        'potvigil pot care lantern seal "new ring" --on 2026-03-01 --every "12 months"',
+        record=True,
+    )
+    care.add_argument("pot", metavar="POT")
+    care.add_argument("part", nargs="?", choices=PARTS, metavar="PART", help=", ".join(PARTS))
+    care.add_argument("text", nargs="?", default="", metavar="TEXT", help="what was done")
+    care.add_argument("--on", metavar="DATE", help="the day it was done, if not today: 2026-03-01")
+    again = care.add_mutually_exclusive_group()
+    again.add_argument("--due", metavar="DATE", help="the day it is due again; local rules come first")
+    again.add_argument("--every", metavar="TIME", help='due again after so long: "6 months"')
+    care.add_argument("--remove", type=number, metavar="NOTE", help="take a note back")
+
+    cause = add_verb(
+        verbs,
+        "cause",
+        "cause:pot_cause",
+        "say what a leak followed, and what to look at first",
+        "potvigil pot cause lantern --batch 12",
+        record=True,
+    )
+    cause.add_argument("pot", nargs="?", metavar="POT")
+    cause.add_argument("--batch", type=number, metavar="ID", help="usually the last one that leaked")
+    cause.add_argument("--test", action="store_true", help="the last tightness test in place of a batch")
