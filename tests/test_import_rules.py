@@ -210,10 +210,11 @@ def place(file: Path) -> str:
 
 
 def room(of: str) -> str:
-    """Return the room of a file; a file that must keep to less has a line of its own."""
+    """Return the room of a file; a file or folder that must keep to less has a line of its own."""
     dotted = of.removesuffix(".py").replace("/", ".")
     first = dotted.split(".")[0]
-    return dotted if dotted in MAY_IMPORT else "" if first == "__init__" else first
+    own = next((each for each in (dotted, dotted.rpartition(".")[0]) if each in MAY_IMPORT), first)
+    return "" if first == "__init__" else own
 
 
 def breaches(of: str, source: str) -> list[str]:
