@@ -240,7 +240,7 @@ CASES: list[tuple[tuple[str, ...], str]] = [
     # settings
     *(((*verb, "--config", "missing.yaml"), "missing.yaml: cannot be read") for verb in _SETTLED),
     *(((*verb, "--config", "/"), "give a settings file") for verb in _SETTLED),
-    *(((*verb, "--config", "record.db"), "save the file as UTF-8") for verb in _SETTLED),
+    *(((*verb, "--config", "record.db"), "give a settings file") for verb in _SETTLED),
     (("watch",), "no settings at"),
     (("calibrate",), "give --config FILE, or --rehearse"),
     (("tightness",), "give --config FILE, or --rehearse"),

@@ -8,7 +8,7 @@ from potvigil import paths
 from potvigil.cli import main
 from potvigil.installing import layout
 from potvigil.page.passwords import hashed
-from sandbox import UNITS
+from sandbox import UNITS, analyze
 
 CONFIG = Path(__file__).parents[2] / "config"
 SMALLEST = (CONFIG / "smallest.yaml").read_text(encoding="utf-8")
@@ -63,7 +63,39 @@ def test_install_lays_down_units_users_folders_settings_and_the_command(service,
     assert "potvigil:" in (root / "etc/passwd").read_text() and at(root, layout.STATE).is_dir()
     # nothing is started, and that is said
     assert "left out with --root: systemctl restart potvigil.service potvigil-thin.timer" in said
-    assert "disable --now potvigil-page.service potvigil-notify.service" in said
+    assert "disable --now potvigil-page.service potvigil-notify.service potvigil-backup.timer" in said
+
+
+def test_backups_have_a_timer_where_the_settings_ask_for_them(service, root, config) -> None:
+    config.write_text(f"{SMALLEST}record: {{backups: {{daily: 3}}}}\n", encoding="utf-8")
+    status, said, _ = service("install", "--config", config)
+    assert status == 0 and "restart potvigil.service potvigil-thin.timer potvigil-backup.timer" in said
+    assert not at(root, layout.BACKUP_FOLDER).exists()  # beside the record the unit may write anyway
+    config.write_text(SMALLEST, encoding="utf-8")
+    _, said, _ = service("install", "--config", config, "--replace")
+    assert "disable --now potvigil-page.service potvigil-notify.service potvigil-backup.timer" in said
+
+
+def test_a_stick_for_the_backups_is_opened_to_their_unit_alone(service, root, config, tmp_path) -> None:
+    stick = tmp_path / 'media/lantern "100 %"'
+    kept = f"{SMALLEST}record: {{backups: {{folder: '{stick}'}}}}\n"
+    config.write_text(kept, encoding="utf-8")
+    status, _, err = service("install", "--config", config)
+    assert status == 2 and f"record.backups.folder: {stick} is missing" in err and everything(root) == {}
+    stick.mkdir(parents=True)
+    assert service("install", "--config", config)[0] == 0
+    opened = at(root, layout.BACKUP_FOLDER).read_text(encoding="utf-8")
+    quoted = str(stick).replace('"', '\\"').replace("%", "%%")
+    assert f'RequiresMountsFor="{quoted}"' in opened and f'ReadWritePaths="-{quoted}"' in opened
+    whole = UNITS / "potvigil-backup.service"
+    with_drop_in = tmp_path / whole.name
+    text = whole.read_text().replace("/opt/potvigil/bin/potvigil", "/bin/true")
+    with_drop_in.write_text(f"{text}\n{opened}", encoding="utf-8")
+    verdict = analyze("verify", with_drop_in)
+    assert (verdict.returncode, verdict.stderr) == (0, "")
+    config.write_text(SMALLEST, encoding="utf-8")
+    assert service("install", "--config", config, "--replace")[0] == 0
+    assert not at(root, layout.BACKUP_FOLDER).exists()
 
 
 def test_what_the_settings_name_is_taken_along_with_tight_rights(service, root, config) -> None:
@@ -87,9 +119,10 @@ def test_the_stock_settings_are_refused_with_everything_that_is_missing_at_once(
         "broker-ca.pem",
         "notify-anna",
         "heartbeat",
+        "/media/stick/potvigil",
     ):
         assert sum(part in line.partition(": ")[2] for line in err.splitlines()) >= 1, part
-    assert len(err.splitlines()) == 7
+    assert len(err.splitlines()) == 8
     assert everything(root) == {}
 
 

@@ -235,7 +235,7 @@ sys.exit(main(sys.argv[1:]))
 """
 
 
-def test_page_and_thinning_work_in_their_sandboxes(tmp_path):
+def test_page_thinning_and_backup_work_in_their_sandboxes(tmp_path):
     """The page draws a PDF by a child of its own, which inherits the sandbox; thinning has no socket."""
     import httpx2
 
@@ -246,6 +246,10 @@ def test_page_and_thinning_work_in_their_sandboxes(tmp_path):
         start("potvigil-thin.service", VERB, "record", "thin", "--older-than", 0, "--record", record)
     )
     assert "samples became" in out
+    out, _ = finished(
+        start("potvigil-backup.service", VERB, "record", "backup", tmp_path / "copy.db", "--record", record)
+    )
+    assert "found whole" in out
     port = free_port()
     page = start(
         "potvigil-page.service", VERB, "page", "--record", record, "--port", port, HOME=str(tmp_path)

@@ -9,11 +9,13 @@ from potvigil.commands.shared.common import UseError, check_out, known_settings,
 from potvigil.commands.shared.status import DONE, NO
 from potvigil.record.store import Store
 from potvigil.settings.loading import load
-from potvigil.settings.schema import RecordSettings
+from potvigil.settings.schema import BackupSettings, RecordSettings
 from potvigil.upkeep.archive import Archived, import_all
 from potvigil.upkeep.archive_writing import export_all
 from potvigil.upkeep.backup import backup
+from potvigil.upkeep.backups import copies, rotate
 from potvigil.upkeep.check import check, check_lines
+from potvigil.upkeep.restoring import restore
 from potvigil.upkeep.thinning import thin
 
 
@@ -42,9 +44,67 @@ def check_record(args: argparse.Namespace) -> int:
 
 
 def copy_record(args: argparse.Namespace) -> int:
-    size = backup(record_path(args), check_out(args.copy, args), replace=args.replace)
-    print(f"{args.copy}: {size:,} bytes, read once and found whole")
+    """Copy the record to a file, or among the backups of the settings; or see whether a copy is worth it."""
+    if args.check:
+        return _check_copy(args)
+    record = record_path(args)
+    if args.copy is not None:
+        size = backup(record, check_out(args.copy, args), replace=args.replace)
+        print(f"{args.copy}: {size:,} bytes, read once and found whole")
+        return DONE
+    settings, folder = _backups(args)
+    if folder == record.parent / "backups":
+        folder.mkdir(exist_ok=True)  # beside the record; that of a medium is there or it is not plugged in
+    now_utc_s = _trusted_now(record)
+    made = copies(folder)
+    if made and made[0].utc_s > now_utc_s:
+        raise UseError(f"{made[0].path.name}: this machine's clock is behind its newest backup; set it first")
+    done = rotate(record, folder, settings.daily, settings.weekly, now_utc_s)
+    gone = f"; deleted, being too many: {', '.join(path.name for path in done.gone)}" if done.gone else ""
+    print(f"{done.made.path}: {done.size_bytes:,} bytes, read once and found whole{gone}")
     return DONE
+
+
+def _check_copy(args: argparse.Namespace) -> int:
+    record, copy = record_path(args), args.copy
+    if copy is None:
+        _, folder = _backups(args)
+        made = copies(folder)
+        if not made:
+            raise UseError(f"there is no backup in {folder}; `potvigil record backup` makes one")
+        copy = made[0].path
+    found = restore(copy, record)
+    print(f"{copy}: {'; '.join(found.problems) or 'restored in a scratch place, and no fault found'}")
+    print(
+        f"{found.batches:,} batches, {found.samples:,} samples; of all its rows {found.same:,} are as in the "
+        f"record, {found.changed:,} have changed there since, and the record has {found.newer:,} more"
+    )
+    if found.problems:
+        return NO
+    print(f"to restore it: stop the watch, move {record} and its -wal file away, and copy it there")
+    return DONE
+
+
+def _backups(args: argparse.Namespace) -> tuple[BackupSettings, Path]:
+    """Return what the settings say of backups. Raises UseError where they ask for none."""
+    path = None if args.record is not None else known_settings(args)
+    record = None if path is None else load(path).record
+    if record is None or record.backups is None or record.backup_folder is None:
+        where = "the settings" if path is None else str(path)
+        raise UseError(
+            f"give a FILE, or say in {where} where backups lie: record: {{backups: {{folder: ...}}}}"
+        )
+    return record.backups, record.backup_folder
+
+
+def _trusted_now(record: Path) -> float:
+    """Return the wall time, Unix. Raises UseError where the clock is behind what the record has seen."""
+    with Store.open_read_only(record) as store:
+        run = store.last_run()
+    now_utc_s = time.time()
+    if run is not None and run.start_utc_s is not None and now_utc_s < run.start_utc_s:
+        raise UseError(f"{record}: this machine's clock is behind the record's; set it first")
+    return now_utc_s
 
 
 def thin_record(args: argparse.Namespace) -> int:
@@ -53,12 +113,7 @@ def thin_record(args: argparse.Namespace) -> int:
     settings = RecordSettings() if known is None else load(known).record
     keep_s = settings.full_resolution.si if args.older_than is None else 86_400.0 * args.older_than
     path = record_path(args)
-    with Store.open_read_only(path) as store:
-        run = store.last_run()
-    now_utc_s = time.time()
-    if run is not None and run.start_utc_s is not None and now_utc_s < run.start_utc_s:
-        raise UseError(f"{path}: this machine's clock is behind the record's; set it first")
-    done = thin(path, keep_s, now_utc_s)
+    done = thin(path, keep_s, _trusted_now(path))
     print(
         f"{path}: {done.samples:,} samples became {done.means:,} means in {done.steps} steps, "
         f"the longest {1e3 * done.longest_step_s:.0f} ms; the file keeps its size, new ones use what is free"

@@ -11,8 +11,11 @@ COMMAND = Path("/usr/local/bin/potvigil")
 SETTINGS_FOLDER, STATE = SERVICE_SETTINGS.parent, SERVICE_STATE
 UNITS = Path("/etc/systemd/system")
 SYSUSERS, TMPFILES = Path("/etc/sysusers.d/potvigil.conf"), Path("/etc/tmpfiles.d/potvigil.conf")
-WATCH, PAGE, NOTIFY, THIN = "potvigil", "potvigil-page", "potvigil-notify", "potvigil-thin"
+WATCH, PAGE, NOTIFY = "potvigil", "potvigil-page", "potvigil-notify"
+THIN, BACKUP = "potvigil-thin", "potvigil-backup"
 GROUP = "potvigil"
+# What opens to the backups' unit the folder they are to lie in.
+BACKUP_FOLDER = UNITS / f"{BACKUP}.service.d" / "folder.conf"
 
 _PUBLIC, _SECRET = 0o644, 0o600
 
@@ -60,11 +63,13 @@ def files(
     settings: bytes | None,
     secrets: Iterable[Secret],
     beside: Mapping[str, bytes],
+    backups: Path | None = None,
 ) -> list[Put]:
     """Return every file of the service.
 
     units: by name, as they come with the package. settings: None where those that are there stay. beside:
     what is to be put beside the settings, secrets and certificates, by the relative names they have there.
+    backups: their folder, where it is not below the service's own.
     """
     secrets = list(secrets)
     of_secrets = {secret.name for secret in secrets}
@@ -74,6 +79,8 @@ def files(
         handed = sorted({secret.name for secret in secrets if secret.unit == unit and secret.is_relative})
         if handed:
             put.append(Put(drop_in(unit), _handing_over(handed).encode()))
+    if backups is not None:
+        put.append(Put(BACKUP_FOLDER, _opening(backups).encode()))
     if settings is not None:
         put.append(Put(SERVICE_SETTINGS, settings))
     for name, content in sorted(beside.items()):
@@ -86,16 +93,27 @@ def drop_in(unit: str) -> Path:
     return UNITS / f"{unit}.service.d" / "credentials.conf"
 
 
-def started(*, page: bool, notify: bool) -> list[str]:
+def started(*, page: bool, notify: bool, backups: bool) -> list[str]:
     """Return the units that are to run, the watch first."""
     wanted = [f"{WATCH}.service", *([f"{PAGE}.service"] if page else ())]
-    return [*wanted, *([f"{NOTIFY}.service"] if notify else ()), f"{THIN}.timer"]
+    wanted += [f"{NOTIFY}.service"] if notify else []
+    return [*wanted, f"{THIN}.timer", *([f"{BACKUP}.timer"] if backups else ())]
 
 
 def removed(units: Iterable[str]) -> list[Path]:
     """Return all that `remove` takes away: not the record, the settings, or the users that own them."""
-    drop_ins = [drop_in(unit).parent for unit in (WATCH, PAGE, NOTIFY)]
+    drop_ins = [*(drop_in(unit).parent for unit in (WATCH, PAGE, NOTIFY)), BACKUP_FOLDER.parent]
     return [*(UNITS / name for name in sorted(units)), *drop_ins, SYSUSERS, TMPFILES, COMMAND, PROGRAM]
+
+
+def _opening(folder: Path) -> str:
+    """Return the drop-in for a folder on another medium, which may be away as the unit starts."""
+    quoted = '"' + str(folder).replace("\\", "\\\\").replace('"', '\\"').replace("%", "%%") + '"'
+    prefixed = f'"-{quoted[1:]}'
+    return (
+        "# By `potvigil service install`: where the settings want the backups.\n"
+        f"[Unit]\nRequiresMountsFor={quoted}\n[Service]\nReadWritePaths={prefixed}\n"
+    )
 
 
 def _handing_over(names: Iterable[str]) -> str:

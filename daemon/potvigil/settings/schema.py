@@ -143,11 +143,28 @@ class BarometerSettings(Block):
         return units.standard_atmosphere_pa(self.altitude.si)
 
 
+class BackupSettings(Block):
+    """Copies of the record. daily, weekly: of how many days and weeks the newest is kept.
+
+    folder: best on another medium than the record's; None for `backups` beside the record.
+    """
+
+    folder: StateFile | None = None
+    daily: Annotated[int, Field(ge=1, le=60)] = 7
+    weekly: Annotated[int, Field(ge=0, le=60)] = 8
+
+
 class RecordSettings(Block):
     """file: the record's database. full_resolution: samples older than that are thinned to means."""
 
     file: StateFile = Field(default_factory=usual_record)
     full_resolution: Keeping = units.TIME.read("90 d")
+    backups: BackupSettings | None = None
+
+    @property
+    def backup_folder(self) -> Path | None:
+        """Where its copies are kept, None where none are asked for."""
+        return None if self.backups is None else self.backups.folder or self.file.parent / "backups"
 
 
 class CompressorSettings(Block):

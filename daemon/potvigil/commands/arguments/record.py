@@ -51,9 +51,20 @@ def add_record_verbs(verbs: Verbs) -> None:
         verbs,
         "backup",
         "record:copy_record",
-        "copy the record while it is in use",
+        "copy the record while it is in use, or see whether a copy can be restored",
         "potvigil record backup /media/stick/potvigil.db",
         record=True,
     )
-    copied.add_argument("copy", type=Path, metavar="FILE")
+    copied.add_argument(
+        "copy",
+        type=Path,
+        nargs="?",
+        metavar="FILE",
+        help="left out: into the settings' folder, where as many are kept as record.backups says",
+    )
+    copied.add_argument(
+        "--check",
+        action="store_true",
+        help="restore FILE, or the newest, in a scratch place, and compare it with the record",
+    )
     add_replace(copied)

@@ -2,13 +2,14 @@
 
 import argparse
 import threading
+import time
 from collections.abc import Callable, Iterable, Iterator
 from functools import partial
 from pathlib import Path
 from typing import TYPE_CHECKING
 
 from potvigil import paths
-from potvigil.checking import libraries, machine, reach
+from potvigil.checking import backups, libraries, machine, reach
 from potvigil.checking.finding import Finding, Mark, fault, unknown
 from potvigil.clock import SystemClock
 from potvigil.commands.shared import show
@@ -66,6 +67,7 @@ def check_all(path: Path, opener: Opener | None, *, is_trial: bool = False) -> i
 def _here(settings: Settings, path: Path, *, is_trial: bool) -> Iterator[Finding]:
     """Yield what is found on this machine."""
     yield from machine.on_record(settings, of_service=path == paths.SERVICE_SETTINGS)
+    yield from backups.on_backups(settings.record, time.time())
     yield machine.on_clock(SystemClock().now())
     yield from machine.on_devices(settings, ONE_WIRE_ROOT)
     if not is_trial:

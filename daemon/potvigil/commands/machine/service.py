@@ -99,12 +99,14 @@ def _install(args: argparse.Namespace, machine: _Machine, *, is_update: bool) ->
         _install_program(wanted.settings, args.extra or [])
     else:
         print(f"left out with --root: the program, {layout.PROGRAM}")
-    put = layout.files(units, kept, wanted.secrets, {} if is_own else wanted.beside)
+    outside = _backups_outside(wanted.settings)
+    put = layout.files(units, kept, wanted.secrets, {} if is_own else wanted.beside, outside)
     for each in put:
         _put(machine.at(each.path), each)
-    for unit in (layout.WATCH, layout.PAGE, layout.NOTIFY):  # of an earlier time
-        if layout.drop_in(unit) not in [each.path for each in put]:
-            machine.at(layout.drop_in(unit)).unlink(missing_ok=True)
+    drop_ins = [layout.drop_in(unit) for unit in (layout.WATCH, layout.PAGE, layout.NOTIFY)]
+    for path in (*drop_ins, layout.BACKUP_FOLDER):  # of an earlier time
+        if path not in [each.path for each in put]:
+            machine.at(path).unlink(missing_ok=True)
     _link(machine.at(layout.COMMAND), layout.PROGRAM / "bin/potvigil")
     machine.run(["systemd-sysusers", machine.at(layout.SYSUSERS)], in_a_root=True)
     machine.run(["systemd-tmpfiles", "--create", machine.at(layout.TMPFILES)], in_a_root=True)
@@ -116,9 +118,11 @@ def _install(args: argparse.Namespace, machine: _Machine, *, is_update: bool) ->
         page="page" in settings.model_fields_set,
         # it tells phones that subscribed on an encrypted page, too
         notify=any(each is not None for each in (settings.notify, settings.heartbeat, settings.page.tls)),
+        backups=settings.record.backups is not None,
     )
     machine.run(["systemctl", "daemon-reload"])
-    if unwanted := [unit for unit in layout.started(page=True, notify=True) if unit not in running]:
+    every = layout.started(page=True, notify=True, backups=True)
+    if unwanted := [unit for unit in every if unit not in running]:
         machine.run(["systemctl", "disable", "--now", *unwanted])
     machine.run(["systemctl", "enable", *running])
     machine.run(["systemctl", "restart", *running])
@@ -128,6 +132,13 @@ def _install(args: argparse.Namespace, machine: _Machine, *, is_update: bool) ->
         print(f"{user} has joined the group {layout.GROUP}: log in anew, then `potvigil status`")
     print("next: `potvigil alarm test --priority high`, one alarm from end to end")
     return DONE
+
+
+def _backups_outside(settings: Settings) -> Path | None:
+    """Return where backups are to lie, if that is not below the service's own folder."""
+    backups = settings.record.backups
+    folder = None if backups is None else backups.folder
+    return None if folder is None or folder.is_relative_to(layout.STATE) else folder
 
 
 def _settings_file(given: Path | None, there: Path) -> Path:
@@ -175,6 +186,12 @@ def _wanted(path: Path) -> _Wanted:
         wrong.append(
             f"{path}: record.file: {settings.record_file} is not below {layout.STATE}, where the service may "
             "write; leave it out"
+        )
+    folder = _backups_outside(settings)
+    if folder is not None and not folder.is_dir():
+        wrong.append(
+            f"{path}: record.backups.folder: {folder} is missing; make it, or plug in what it is on, and let "
+            f"the group {layout.GROUP} write there"
         )
     if wrong:
         raise SettingsError(*wrong)

@@ -6,6 +6,8 @@ from collections.abc import Iterator
 from datetime import tzinfo
 from pathlib import Path
 
+from potvigil.checking.backups import on_backups
+from potvigil.checking.finding import Mark
 from potvigil.commands.shared import show
 from potvigil.commands.shared.common import console, known_settings, no_settings
 from potvigil.commands.shared.status import DONE, NO
@@ -42,6 +44,10 @@ def status(args: argparse.Namespace) -> int:
             show.pots(console(), [cells(pot, unit, tz) for pot in pots])
         record = usual_record() if settings is None else settings.record_file
         print(_who_watches(live, is_silent, record, live_file, tz))
+        if settings is not None:
+            for each in on_backups(settings.record, time.time()):
+                if each.mark is Mark.FAULT:
+                    print(f"{each.what}: {each.says}")
         if path is not None:
             print(f"settings {path}; record {record}")
         else:

@@ -1,0 +1,37 @@
+"""The backups of the record: is there a recent one, and where the settings want it?"""
+
+from collections.abc import Iterator
+
+from potvigil.checking.finding import Finding, fault, good, unknown
+from potvigil.settings.schema import RecordSettings
+from potvigil.units import span
+from potvigil.upkeep.backups import copies
+
+# Made each day: a machine that was off over a long weekend makes up for it as it starts.
+OLD_S = 3 * 86_400.0
+_HOW = "`potvigil record backup` makes one; the service's timer: `systemctl status potvigil-backup`"
+
+
+def on_backups(record: RecordSettings, now_utc_s: float) -> Iterator[Finding]:
+    """Yield how old the newest backup is; nothing where the settings ask for none."""
+    what, folder = "backups", record.backup_folder
+    if record.backups is None or folder is None:
+        return
+    try:
+        kept = copies(folder)
+    except OSError as error:
+        yield unknown(what, f"{folder}: {error.strerror or error}; look as a user who may")
+        return
+    if not folder.is_dir() and record.backups.folder is not None:
+        yield fault(what, f"there is no folder {folder}; make it, or plug in what it is on")
+    elif not kept:
+        yield fault(what, f"none in {folder}; {_HOW}")
+    elif now_utc_s - kept[0].utc_s > OLD_S:
+        yield fault(what, f"the newest in {folder} is {_age(now_utc_s - kept[0].utc_s)} old; {_HOW}")
+    else:
+        age = span(max(now_utc_s - kept[0].utc_s, 0.0))
+        yield good(what, f"{len(kept)} in {folder}, the newest {age} old")
+
+
+def _age(seconds: float) -> str:
+    return f"{seconds / 86_400.0:.0f} days"
