@@ -91,6 +91,7 @@ MAY_IMPORT: dict[str, tuple[str, ...]] = {
     # what the watch needs, looked at from outside: no wire, no simulator
     "checking": (
         *("checking", "settings", "record", "service.wiring", "live_reader", "secret_file"),
+        *("upkeep.backups", "units"),
         *("notifying.targets", "notifying.apprise_target", "outputs.mqtt_link", "page.passwords"),
         *("clock", "paths", "extras", ""),
     ),

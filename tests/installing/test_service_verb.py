@@ -60,6 +60,8 @@ def test_install_lays_down_units_users_folders_settings_and_the_command(service,
         assert at(root, layout.UNITS / unit.name).read_bytes() == unit.read_bytes()
     assert at(root, paths.SERVICE_SETTINGS).read_text(encoding="utf-8") == SMALLEST
     assert at(root, layout.COMMAND).readlink() == layout.PROGRAM / "bin/potvigil"
+    for name, path in layout.SHELL.items():
+        assert at(root, path).read_bytes() == (CONFIG / "shell" / name).read_bytes()
     assert "potvigil:" in (root / "etc/passwd").read_text() and at(root, layout.STATE).is_dir()
     # nothing is started, and that is said
     assert "left out with --root: systemctl restart potvigil.service potvigil-thin.timer" in said

@@ -14,6 +14,12 @@ SYSUSERS, TMPFILES = Path("/etc/sysusers.d/potvigil.conf"), Path("/etc/tmpfiles.
 WATCH, PAGE, NOTIFY = "potvigil", "potvigil-page", "potvigil-notify"
 THIN, BACKUP = "potvigil-thin", "potvigil-backup"
 GROUP = "potvigil"
+# Completion and the manual page, by the names they come with, where shells and `man` look for them.
+SHELL = {
+    "potvigil": Path("/usr/local/share/bash-completion/completions/potvigil"),
+    "_potvigil": Path("/usr/local/share/zsh/site-functions/_potvigil"),
+    "potvigil.1": Path("/usr/local/share/man/man1/potvigil.1"),
+}
 # What opens to the backups' unit the folder they are to lie in.
 BACKUP_FOLDER = UNITS / f"{BACKUP}.service.d" / "folder.conf"
 
@@ -64,17 +70,19 @@ def files(
     secrets: Iterable[Secret],
     beside: Mapping[str, bytes],
     backups: Path | None = None,
+    shell: Mapping[str, bytes] | None = None,
 ) -> list[Put]:
     """Return every file of the service.
 
     units: by name, as they come with the package. settings: None where those that are there stay. beside:
     what is to be put beside the settings, secrets and certificates, by the relative names they have there.
-    backups: their folder, where it is not below the service's own.
+    backups: their folder, where it is not below the service's own. shell: what SHELL names.
     """
     secrets = list(secrets)
     of_secrets = {secret.name for secret in secrets}
     put = [Put(SYSUSERS, USERS.encode()), Put(TMPFILES, FOLDERS.encode())]
     put += [Put(UNITS / name, content) for name, content in sorted(units.items())]
+    put += [Put(SHELL[name], content) for name, content in sorted((shell or {}).items())]
     for unit in (WATCH, PAGE, NOTIFY):
         handed = sorted({secret.name for secret in secrets if secret.unit == unit and secret.is_relative})
         if handed:
@@ -103,7 +111,15 @@ def started(*, page: bool, notify: bool, backups: bool) -> list[str]:
 def removed(units: Iterable[str]) -> list[Path]:
     """Return all that `remove` takes away: not the record, the settings, or the users that own them."""
     drop_ins = [*(drop_in(unit).parent for unit in (WATCH, PAGE, NOTIFY)), BACKUP_FOLDER.parent]
-    return [*(UNITS / name for name in sorted(units)), *drop_ins, SYSUSERS, TMPFILES, COMMAND, PROGRAM]
+    return [
+        *(UNITS / name for name in sorted(units)),
+        *drop_ins,
+        *SHELL.values(),
+        SYSUSERS,
+        TMPFILES,
+        COMMAND,
+        PROGRAM,
+    ]
 
 
 def _opening(folder: Path) -> str:

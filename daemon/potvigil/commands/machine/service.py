@@ -100,7 +100,8 @@ def _install(args: argparse.Namespace, machine: _Machine, *, is_update: bool) ->
     else:
         print(f"left out with --root: the program, {layout.PROGRAM}")
     outside = _backups_outside(wanted.settings)
-    put = layout.files(units, kept, wanted.secrets, {} if is_own else wanted.beside, outside)
+    shell = {name: (shipped("config/shell") / name).read_bytes() for name in layout.SHELL}
+    put = layout.files(units, kept, wanted.secrets, {} if is_own else wanted.beside, outside, shell)
     for each in put:
         _put(machine.at(each.path), each)
     drop_ins = [layout.drop_in(unit) for unit in (layout.WATCH, layout.PAGE, layout.NOTIFY)]
