@@ -2,6 +2,7 @@
 
 import re
 import subprocess
+import tomllib
 from pathlib import Path
 
 import pytest
@@ -76,3 +77,12 @@ def test_a_file_is_completed_where_one_is_meant(tmp_path: Path, monkeypatch: pyt
     (tmp_path / "workshop.yaml").touch()
     monkeypatch.chdir(tmp_path)
     assert completed("potvigil", "check", "--config", "work") == {"workshop.yaml"}
+
+
+def test_the_wheel_has_them_where_shells_and_man_look() -> None:
+    with (Path(__file__).parents[1] / "pyproject.toml").open("rb") as file:
+        shipped = tomllib.load(file)["tool"]["setuptools"]["data-files"]
+    assert shipped["share/bash-completion/completions"] == ["config/shell/potvigil"]
+    assert shipped["share/zsh/site-functions"] == ["config/shell/_potvigil"]
+    assert shipped["share/man/man1"] == ["config/shell/potvigil.1"]
+    assert shipped["share/potvigil/config/shell"] == ["config/shell/*"]  # for `service install`
