@@ -1,5 +1,6 @@
 """Completion and the manual page name every verb and every option there is, and no other."""
 
+import argparse
 import re
 import subprocess
 import tomllib
@@ -7,6 +8,7 @@ from pathlib import Path
 
 import pytest
 
+from potvigil import __version__
 from potvigil.commands.arguments.parser import build_parser
 from shell_files import BASH, MAN, ZSH, verbs
 
@@ -25,6 +27,23 @@ def test_bash_knows_each_verb_with_its_options() -> None:
         for name, said in re.findall(r"^_shtab_(\w+)_option_strings=\((.*)\)$", text, re.M)
     }
     assert found == {name.replace(" ", "_"): options(name) for name in VERBS}, REMEDY
+
+
+def test_bash_knows_what_may_be_chosen() -> None:
+    text = BASH.read_text(encoding="utf-8")
+    for name, parser in VERBS.items():
+        chosen = [
+            tuple(action.choices)
+            for action in parser._actions
+            if action.choices and not isinstance(action, argparse._SubParsersAction)
+        ]
+        of_verb = rf"^_shtab_{name.replace(' ', '_')}_(?:pos_\d+|__\w+)_choices=\((.*)\)$"
+        found = [tuple(said.split()) for said in re.findall(of_verb, text, re.M)]
+        inner = {
+            " ".join(other.split()[len(name.split()) :]) for other in VERBS if other.startswith(f"{name} ")
+        }
+        found = [each for each in found if not inner or set(each) - inner]
+        assert sorted(found) == sorted(chosen), f"{name}: {REMEDY}"
 
 
 def test_zsh_knows_each_verb_with_its_options() -> None:
@@ -46,6 +65,7 @@ def test_the_manual_page_has_a_chapter_for_each_verb_with_its_options() -> None:
     for name, chapter in chapters.items():
         said = set(re.findall(r"^\\fB(--[a-z-]+)", chapter, re.M))
         assert said == options(name) - {"-h", "--help"}, f"{name}: {REMEDY}"
+    assert f'"potvigil {__version__}"' in text, REMEDY
     assert set(re.findall(r"^\.SH COMMAND \\fI\\,'([\w ]+)'", text, re.M)) == set(VERBS) - {"potvigil"}
 
 

@@ -1,3 +1,3 @@
 """Potvigil: the night watch for a resin caster's pressure pot."""
 
-__version__ = "0.1.0"
+__version__ = "0.2.0"
