@@ -9,8 +9,7 @@ suite=${1:-bookworm} architecture=${2:-$(dpkg --print-architecture)}
 needs mmdebstrap=mmdebstrap systemd-nspawn=systemd-container
 in_a_world_of_its_own "$@"
 
-machine=$(mktemp -d)
-trap 'umount "$machine"; rmdir "$machine"' EXIT
+in_memory
 make_machine "$machine" "$suite" "$architecture" ca-certificates
 git clone --quiet --bare . "$machine/root/srv/potvigil.git"
 # the two commands stand by themselves, indented, before the first section

@@ -21,10 +21,15 @@ needs() { # COMMAND=PACKAGE...
     }
 }
 
-make_machine() { # FOLDER SUITE ARCHITECTURE PACKAGE...
-    local folder=$1 suite=$2 architecture=$3 own made=()
+in_memory() { # sets $machine, a folder for one
+    machine=$(mktemp -d)
+    trap 'umount "$machine"; rmdir "$machine"' EXIT
+    mount -t tmpfs -o size=6g machine "$machine"
+}
+
+make_machine() { # FOLDER SUITE ARCHITECTURE PACKAGE... : FOLDER/root is one
+    local folder=$1 suite=$2 architecture=$3 own each made=()
     shift 3
-    mount -t tmpfs -o size=6g machine "$folder"
     mkdir "$folder/made-of"
     own=$(sed -n 's/^VERSION_CODENAME=//p' /etc/os-release)
     for each in /etc/apt/sources.list /etc/apt/sources.list.d/*.{list,sources}; do
