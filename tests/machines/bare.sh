@@ -15,8 +15,8 @@ in_a_world_of_its_own "$@"
 in_memory
 make_machine "$machine" "$suite" "$architecture" ca-certificates
 git clone --quiet --bare . "$machine/root/srv/potvigil.git"
-# the two commands stand by themselves, indented, before the first section
-mapfile -t typed < <(sed -n '/^## /q; s/^    //p' README.md)
+# the first two lines of the README that are to be typed
+mapfile -t typed < <(sed -n 's/^    //p' README.md)
 printf '%s\n' "${typed[0]}" >"$machine/root/srv/rehearse"
 printf '%s\n' "${typed[1]} \"\$@\"" >"$machine/root/srv/test"
 
