@@ -2,8 +2,8 @@
 
     .venv/bin/python tests/bench/pictures.py        # into config/pictures, half a minute
 
-A rehearsed night of the demo studio is watched until its alarm stands; Debian's Chromium shows the page as it is
-then, and the report of the whole night, each in the light and in the dark.
+A rehearsed night of the demo studio is watched until its alarm stands; Debian's Chromium shows the page as it
+is then, and the report of the whole night, each in the light and in the dark.
 """
 
 import argparse

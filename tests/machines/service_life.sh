@@ -33,6 +33,8 @@ wait_for 60 page_says
 try systemctl is-active potvigil potvigil-page
 try user potvigil check
 try user potvigil batch list
+useradd visitor
+runuser -u visitor -- potvigil status | grep -q 'is for the group potvigil' || echo "FAILED: a visitor is not shown the group"
 try user 'potvigil alarm test --priority high; potvigil status; potvigil alarm acknowledge'
 seconds "watched, and the page answers"
 
