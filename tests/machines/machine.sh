@@ -56,5 +56,7 @@ lend_pip() { # FOLDER: the index this machine asks, and the authorities it trust
 in_machine() { # FOLDER OPTION... : what is typed there, on standard input
     local folder=$1
     shift
-    systemd-nspawn --quiet -D "$folder" --register=no --keep-unit --pipe --setenv=LANG=C.UTF-8 "$@" bash -s
+    # its last words are about a folder of its own
+    systemd-nspawn --quiet -D "$folder" --register=no --keep-unit --pipe --setenv=LANG=C.UTF-8 "$@" bash -s \
+        2> >(grep -v '/run/systemd/nspawn/propagate' >&2)
 }

@@ -1,10 +1,11 @@
 #!/usr/bin/env bash
 # The service from beginning to end in a real systemd, in a bare Debian that is made for it and vanishes with it: set up,
-# installed, its timers, hung and begun anew, updated, removed. As root: tests/machines/real_start.sh
-# That Debian has no network. Ends with 1 if anything failed, with 0 and one line where no system can be booted.
+# installed, its timers, hung and begun anew, updated, removed. As root: tests/machines/real_start.sh [SUITE]
+# That Debian boots without a network. Ends with 1 if anything failed, with 0 and one line where no system can be booted.
 set -euo pipefail
 cd "$(dirname "${BASH_SOURCE[0]}")/../.."
 source tests/machines/machine.sh
+suite=${1:-bookworm}
 cannot() {
     say "NOT RUN: no system can be booted in a namespace here: $*"
     exit 0
@@ -15,18 +16,16 @@ needs mmdebstrap=mmdebstrap systemd-nspawn=systemd-container
 in_a_world_of_its_own "$@"
 
 in_memory
-# the wheels below are for the Python of .venv, so the same kind of Debian is made
-suite=$(sed -n 's/^VERSION_CODENAME=//p' /etc/os-release)
-make_machine "$machine" "$suite" "$(dpkg --print-architecture)" systemd systemd-sysv dbus python3 python3-venv &
-mkdir "$machine/source" "$machine/house"
-git ls-files -z | tar c --null -T - | tar x -C "$machine/source"  # as they are, also where not yet committed
-.venv/bin/python -m pip wheel -qq -w "$machine/house" "$machine/source[page]"
-wait $! || { say "FAILED: no Debian could be made"; exit 1; }
 root=$machine/root
-made=$(.venv/bin/python -c 'import sys; print("python%d.%d" % sys.version_info[:2])')
-[[ -e $root/usr/bin/$made ]] || { say "FAILED: .venv is of $made, which Debian $suite has not"; exit 1; }
-
-mv "$machine/house" "$root/opt/house"
+make_machine "$machine" "$suite" "$(dpkg --print-architecture)" systemd systemd-sysv dbus python3 python3-venv
+said=$(in_machine "$root" 2>&1 <<<true) || cannot "$said"
+mkdir "$root/opt/house" "$root/opt/source"
+git ls-files -z | tar c --null -T - | tar x -C "$root/opt/source"  # as they are, also where not yet committed
+in_machine "$root" <<'END'
+python3 -m venv /opt/building && /opt/building/bin/pip wheel -q -w /opt/house '/opt/source[page]' &&
+    rm -r /opt/building /opt/source
+END
+# from here on it has no network
 printf '[global]\nno-index = true\nfind-links = /opt/house\n' >"$root/etc/pip.conf"
 cp tests/machines/service_life.sh "$root/opt/"
 units=$root/etc/systemd/system
