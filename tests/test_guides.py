@@ -10,6 +10,8 @@ from pathlib import Path
 import pytest
 
 from potvigil.commands.shared.arguments import build_parser
+from potvigil.model.events import AlarmId
+from potvigil.watch.alarm_rules import RULES
 
 ROOT = Path(__file__).parents[1]
 GUIDES = [ROOT / "README.md", *sorted((ROOT / "config").glob("*.md"))]
@@ -127,3 +129,11 @@ def test_the_readme_opens_with_its_cautions_before_anything_is_typed() -> None:
         "replaces no gauge, relief valve or inspection",
     ):
         assert said in before
+
+
+def test_every_alarm_has_its_row_with_its_priority() -> None:
+    text = (ROOT / "config/alarms.md").read_text(encoding="utf-8")
+    listed = dict(re.findall(r"^\| `([a-z-]+)` \| (high|medium|low) \|", text, re.M))
+    assert listed == {
+        alarm.value: rule.priority.value for alarm, rule in RULES.items() if alarm is not AlarmId.TEST
+    }
