@@ -22,7 +22,7 @@ said=$(in_machine "$root" 2>&1 <<<true) || cannot "$said"
 mkdir "$root/opt/house" "$root/opt/source"
 git ls-files -z | tar c --null -T - | tar x -C "$root/opt/source"  # as they are, also where not yet committed
 in_machine "$root" <<'END'
-python3 -m venv /opt/building && /opt/building/bin/pip wheel -q -w /opt/house '/opt/source[page]' &&
+python3 -m venv /opt/building && /opt/building/bin/pip wheel -q --use-pep517 -w /opt/house '/opt/source[page]' &&
     rm -r /opt/building /opt/source
 END
 # from here on it has no network
