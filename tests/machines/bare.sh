@@ -38,7 +38,7 @@ clock "user: is told what the tests need"
 cd /root && git clone -q /srv/potvigil.git && cd potvigil
 (source /srv/rehearse) | tail -n 1
 clock "root: a night rehearsed"
-source /srv/test --collect-only -qq | tail -n 2
+source /srv/test --collect-only -qq ${@:3} | tail -n 2
 clock "root: the tests are set up"
 as_user 'cd potvigil && source /srv/test "\$@"' ${@:3} || { echo "FAILED: the tests of the ordinary user"; exit 1; }
 clock "user: the tests have run"
