@@ -47,7 +47,7 @@ MAY_IMPORT: dict[str, tuple[str, ...]] = {
     "sim": ("sim", "units", "clock"),
     "drivers": ("drivers", "model.reading", "units", "clock", "extras"),
     "imports": ("imports", "model.reading", "units"),
-    "record": ("record", *MODEL, "extras", ""),
+    "record": ("record", *MODEL, "extras", "paths", ""),
     "upkeep": ("upkeep", "record", *WORDING, ""),
     # the settings are those of a batch's own time, which its record holds
     "history": ("history", "record", *DIAGNOSIS, *PLANNING),

@@ -3,6 +3,7 @@
 The package is on no index, so `pip install 'potvigil[page]'` would fetch somebody else's, or nothing.
 """
 
+import os
 import re
 import shlex
 import sys
@@ -31,7 +32,8 @@ def _is_of(extra: str, marker: str) -> bool:
 
 
 def how_to_install(extra: str) -> str:
-    """Return the command that installs what an extra requires into this Python."""
-    command = shlex.join([sys.executable, "-m", "pip", "install", *requirements(extra)])
+    """Return the command that installs what an extra requires into this Python, which may be root's."""
+    of_root = [] if os.access(sys.prefix, os.W_OK) else ["sudo"]
+    command = shlex.join([*of_root, sys.executable, "-m", "pip", "install", *requirements(extra)])
     other = _OF_THE_DISTRIBUTION.get(extra)
     return f"`{command}`{f'; {other}' if other else ''}"

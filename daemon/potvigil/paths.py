@@ -42,6 +42,21 @@ def rehearsed_records() -> Path:
     return own_state() / "rehearsals"
 
 
+def closed_to_this_user(path: Path) -> str | None:
+    """Return what lets this user into the service's folder, where a path lies in it and he is kept out."""
+    if (
+        not path.is_relative_to(SERVICE_STATE)
+        or not SERVICE_STATE.is_dir()
+        or os.access(SERVICE_STATE, os.X_OK)
+    ):
+        return None
+    return join_the_group(SERVICE_STATE)
+
+
+def join_the_group(folder: Path) -> str:
+    return f"{folder} is for the group potvigil; `sudo usermod -aG potvigil $USER`, then log out and in again"
+
+
 def usual_live(*, writing: bool = False) -> Path:
     """Return the place of the file that says what is known now, in memory: the service's or this user's."""
     service = systemd_folder("RUNTIME_DIRECTORY")

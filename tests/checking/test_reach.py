@@ -209,6 +209,12 @@ def test_what_is_told_to_install_is_what_the_extra_requires_and_never_ourselves_
         assert "potvigil[" not in said and all(each.split(">=")[0] in said for each in requirements(extra))
 
 
+def test_what_is_told_to_install_takes_root_only_where_this_python_is_root_s(monkeypatch) -> None:
+    assert not how_to_install("report").startswith("`sudo ")
+    monkeypatch.setattr("os.access", lambda *_: False)
+    assert how_to_install("report").startswith(f"`sudo {sys.executable} -m pip install ")
+
+
 def test_no_text_of_the_program_advises_to_install_us_from_an_index() -> None:
     package = Path(reach.__file__).parents[1]
     advising = [

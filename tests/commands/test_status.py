@@ -1,6 +1,7 @@
 """`potvigil status`: how each pot stands, whether anybody watches, for a person and for a script."""
 
 import json
+import os
 import time
 from pathlib import Path
 
@@ -43,6 +44,19 @@ def watched_night(night, folder: Path, until_s: float) -> tuple[Watched, Path]:
     config = folder / "workshop.yaml"
     config.write_text(night.settings_yaml, encoding="utf-8")
     return Watched(bench, folder / "live.json", bench.record), config
+
+
+def test_who_is_not_in_the_group_is_shown_it_and_never_that_nobody_watches(
+    tmp_path, monkeypatch, capsys
+) -> None:
+    """As right after the service was installed: the group counts from the next login only."""
+    (tmp_path / "var").mkdir()
+    real = os.access
+    # root is let in everywhere
+    monkeypatch.setattr("os.access", lambda path, how: path != tmp_path / "var" and real(path, how))
+    assert main(["status"]) == 1
+    said = capsys.readouterr().out
+    assert "usermod -aG potvigil" in said and "nobody" not in said.splitlines()[0]
 
 
 @pytest.fixture(scope="module")

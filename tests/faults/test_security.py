@@ -16,6 +16,7 @@ import pytest
 from packaging.requirements import Requirement
 
 from broker import Broker, make_certificates, wait_until
+from only_root import needs_root
 from potvigil.live_reader import LiveReader
 from potvigil.outputs.live import LiveFile
 from potvigil.record.spool import Unwritten
@@ -391,10 +392,9 @@ def test_a_live_file_that_is_none_holds_up_neither_page_nor_watch(kind, tmp_path
     assert victim.read_text() == "the caster's own"
 
 
+@needs_root
 def test_samples_of_another_user_are_not_taken_up(tmp_path):
     """In a folder that others share, another user could lay a false curve for the next watch."""
-    if os.geteuid() != 0:
-        pytest.fail("run as root: only root can make another user's file")
     with Store.open(tmp_path / "record.db") as store:
         store.begin_run("{}", "boot", 1.0, None, None)
         run_row = store.last_run()

@@ -8,6 +8,7 @@ from pathlib import Path
 
 import pytest
 
+from only_root import needs_root
 from potvigil.installing import layout, program
 from potvigil.installing.layout import Secret
 from potvigil.installing.secrets import public_of, secrets_of
@@ -38,6 +39,7 @@ def made(tmp_path) -> Path:
     return tmp_path
 
 
+@needs_root
 def test_systemd_makes_every_user_and_group_that_a_unit_names(made) -> None:
     users, groups = (
         {line.split(":")[0]: line.split(":") for line in (made / file).read_text().splitlines()}
@@ -52,6 +54,7 @@ def test_systemd_makes_every_user_and_group_that_a_unit_names(made) -> None:
             assert group in groups, f"{name}: 216/GROUP, {group} is missing outside Raspberry Pi OS"
 
 
+@needs_root
 def test_every_folder_a_unit_needs_before_the_watch_ran_is_made(made) -> None:
     """A unit whose ReadWritePaths= is missing does not start: 226/NAMESPACE, systemd.exec(5)."""
     for name in SERVICES:

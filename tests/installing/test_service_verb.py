@@ -4,6 +4,7 @@ from pathlib import Path
 
 import pytest
 
+from only_root import needs_root
 from potvigil import paths
 from potvigil.cli import main
 from potvigil.installing import layout
@@ -53,6 +54,7 @@ def everything(root: Path) -> dict[str, bytes]:
     return {str(path): path.read_bytes() for path in root.rglob("*") if path.is_file()}
 
 
+@needs_root
 def test_install_lays_down_units_users_folders_settings_and_the_command(service, root, config) -> None:
     status, said, err = service("install", "--config", config)
     assert (status, err) == (0, "")
@@ -100,6 +102,7 @@ def test_a_stick_for_the_backups_is_opened_to_their_unit_alone(service, root, co
     assert not at(root, layout.BACKUP_FOLDER).exists()
 
 
+@needs_root
 def test_what_the_settings_name_is_taken_along_with_tight_rights(service, root, config) -> None:
     config.write_text(f"{SMALLEST}page: {{host: 0.0.0.0, password_file: page-password}}\n", encoding="utf-8")
     (config.parent / "page-password").write_text(f"{hashed('lens-and-lamp')}\n", encoding="ascii")
@@ -141,6 +144,7 @@ def test_what_the_units_could_not_read_or_write_is_refused(more, said, service, 
     assert status == 2 and said in err and everything(root) == {}
 
 
+@needs_root
 def test_a_secret_elsewhere_that_only_root_may_read_is_refused(service, config, root, tmp_path) -> None:
     secret = tmp_path / "broker"
     secret.write_text("lens\n", encoding="utf-8")
@@ -151,6 +155,7 @@ def test_a_secret_elsewhere_that_only_root_may_read_is_refused(service, config, 
     assert service("install", "--config", config)[0] == 0
 
 
+@needs_root
 def test_settings_that_are_there_are_not_overwritten_unasked(service, root, config) -> None:
     service("install", "--config", config)
     there = at(root, paths.SERVICE_SETTINGS)
@@ -164,6 +169,7 @@ def test_settings_that_are_there_are_not_overwritten_unasked(service, root, conf
     assert "50 psi" in there.with_name("workshop.yaml.before").read_text(encoding="utf-8")
 
 
+@needs_root
 def test_a_second_time_changes_nothing(service, root, config) -> None:
     service("install", "--config", config)
     before = everything(root)
@@ -186,6 +192,7 @@ def test_update_without_anything_installed_and_remove_twice_say_so(service) -> N
     assert service("remove")[:2] == (1, "nothing is installed\n")
 
 
+@needs_root
 def test_settings_of_who_called_sudo_are_found(service, root, tmp_path, monkeypatch) -> None:
     own = tmp_path / "home/.config/potvigil/workshop.yaml"
     own.parent.mkdir(parents=True)

@@ -4,6 +4,7 @@ import logging
 import os
 import signal
 import socket
+import ssl
 import subprocess
 import sys
 import time
@@ -19,6 +20,7 @@ from potvigil.model.events import Action, AlarmId, Command, Detail, Priority
 from potvigil.outputs import homie
 from potvigil.outputs.homie_set import SetCommand
 from potvigil.outputs.mqtt import MqttOutput
+from potvigil.outputs.mqtt_address import opened_tls
 from potvigil.outputs.mqtt_link import MqttLink, MqttLinkError, MqttPasswordError, read_password
 
 ROOT = "homie/5/harbour-models"
@@ -377,6 +379,24 @@ def test_tls_with_the_workshops_own_authority(tmp_path, outputs):
         output = outputs(broker, MqttLink(HOST, broker.port, tls=True, ca_file=broker.ca_file))
         with broker.listen() as listener:
             tick_until_heard(output, listener, f"{ROOT}/$state", b"ready")
+
+
+def test_an_authority_of_the_workshop_need_not_say_what_its_key_is_for(tmp_path, monkeypatch) -> None:
+    """Python 3.13 asks that of every authority by itself; the system's own still have to say it."""
+    make_certificates(tmp_path)
+    usual = ssl.create_default_context
+
+    def strict(**files: object) -> ssl.SSLContext:
+        made = usual(**files)
+        made.verify_flags |= ssl.VERIFY_X509_STRICT
+        return made
+
+    monkeypatch.setattr("ssl.create_default_context", strict)
+    own = opened_tls(MqttLink(HOST, 8883, tls=True, ca_file=tmp_path / "ca.crt"))
+    systems = opened_tls(MqttLink(HOST, 8883, tls=True))
+    assert own is not None and systems is not None
+    assert not own.verify_flags & ssl.VERIFY_X509_STRICT and systems.verify_flags & ssl.VERIFY_X509_STRICT
+    assert own.verify_mode is ssl.CERT_REQUIRED and own.check_hostname
 
 
 def test_tls_refuses_a_broker_of_another_authority(tmp_path, outputs, caplog):

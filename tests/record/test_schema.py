@@ -12,6 +12,7 @@ from pathlib import Path
 import pytest
 
 import potvigil.record.database as database_module
+from only_root import needs_root
 from potvigil.model.events import Action, AlarmId, Command, Detail, Interval, Outcome, Stage, StageEvent
 from potvigil.model.reading import Fault, Place, Sample, Sensor
 from potvigil.record.errors import (
@@ -258,6 +259,7 @@ def public_folder():
         Path(folder).chmod(0o755)
 
 
+@needs_root
 @pytest.mark.parametrize("watch_runs", [False, True])
 def test_another_user_reads_a_record_he_may_not_write(public_folder, watch_runs):
     """In a folder where he can make no log, beside a running watch or after its end."""

@@ -152,7 +152,7 @@ def on_watch(settings: Settings, live_file: Path) -> Finding:
 
 def _not_this_user(folder: Path, of_service: bool) -> str:
     if of_service:
-        return f"{folder} is for the group potvigil; `sudo usermod -aG potvigil $USER`, then log in anew"
+        return paths.join_the_group(folder)
     return f"this user may not write {folder}; give it the right, or name another record.file"
 
 

@@ -9,6 +9,7 @@ from datetime import UTC, datetime
 from pathlib import Path
 from threading import Lock
 
+from potvigil.paths import closed_to_this_user
 from potvigil.record.errors import NotARecordError, UnwritableRecordError
 from potvigil.record.schema import APPLICATION_ID
 
@@ -40,9 +41,8 @@ def is_record(path: Path) -> bool:
     except FileNotFoundError:
         return False
     except OSError as error:
-        raise UnwritableRecordError(
-            f"the record {path} cannot be read: {error.strerror}; check the path and its permissions"
-        ) from error
+        how = closed_to_this_user(path) or "check the path and its permissions"
+        raise UnwritableRecordError(f"the record {path} cannot be read: {error.strerror}; {how}") from error
     if not head:
         return False
     if not head.startswith(b"SQLite format 3\0"):

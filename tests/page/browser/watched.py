@@ -40,6 +40,7 @@ class Watched:
         *,
         mqtt_port: int = 0,
         password: str = "",
+        night: str = NIGHT,
     ) -> None:
         self.folder = folder
         self.record = folder / "record.db"
@@ -48,7 +49,7 @@ class Watched:
         settings = folder / "workshop.yaml"
         folder.mkdir(parents=True, exist_ok=True)
         settings.write_text(
-            f"{NIGHTS[NIGHT].settings_yaml}record: {{file: {self.record}}}\n"
+            f"{NIGHTS[night].settings_yaml}record: {{file: {self.record}}}\n"
             f"page:\n  port: {port}\n  live: {folder / 'live.json'}\n"
             + ("  password_file: page-password\n" if password else "")
         )
@@ -58,7 +59,7 @@ class Watched:
         numbers = [str(from_s), str(speed), str(mqtt_port)]
         self._log = (folder / "page.log").open("wb")
         self.watch = subprocess.Popen(
-            [sys.executable, str(WATCH), NIGHT, str(folder), *numbers],
+            [sys.executable, str(WATCH), night, str(folder), *numbers],
             stdin=subprocess.PIPE,
             stdout=subprocess.PIPE,
             text=True,

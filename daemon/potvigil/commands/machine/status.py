@@ -14,7 +14,7 @@ from potvigil.commands.shared.status import DONE, NO
 from potvigil.live_reader import Live, LiveReader
 from potvigil.model.events import AlarmState
 from potvigil.page.views.words import word
-from potvigil.paths import usual_live, usual_record
+from potvigil.paths import closed_to_this_user, usual_live, usual_record
 from potvigil.record.errors import START_THE_WATCH
 from potvigil.record.lock import is_watched
 from potvigil.reports.export import json_text
@@ -78,6 +78,8 @@ def _is_well(now: PotNow) -> bool:
 def _who_watches(live: Live | None, is_silent: bool, record: Path, live_file: Path, tz: tzinfo | None) -> str:
     if live is not None and not is_silent:
         return f"rehearsal, simulated: {live.rehearsed}" if live.rehearsed else "the watch is running"
+    if closed := closed_to_this_user(record):
+        return f"Whether anybody watches cannot be seen from here: {closed}."
     said = says_nothing(None if live is None else live.last_utc_s, time.time(), tz)
     if is_watched(record):
         return f"{said} Yet a process has {record}: it hangs, or tells it elsewhere than {live_file}."

@@ -1,0 +1,9 @@
+"""What only root can try: other users' files, and being another user. Elsewhere it is left out, aloud."""
+
+import os
+
+import pytest
+
+needs_root = pytest.mark.skipif(
+    os.geteuid() != 0, reason="only root can make another user's file; run `sudo bash tests/run` for these"
+)
