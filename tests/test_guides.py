@@ -8,8 +8,8 @@ from collections.abc import Iterator
 from pathlib import Path
 
 import pytest
-
 from potvigil.commands.shared.arguments import build_parser
+
 from potvigil.model.events import AlarmId
 from potvigil.watch.alarm_rules import RULES
 
