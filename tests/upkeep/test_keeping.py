@@ -19,6 +19,7 @@ from hypothesis import given
 from hypothesis import strategies as st
 
 from failing_disk import FullDisk
+from potvigil.history.feeding import FED_BEFORE_S
 from potvigil.leak import estimator
 from potvigil.model.events import (
     AlarmState,
@@ -107,7 +108,7 @@ def record(tmp_path) -> Path:
 
 def test_it_averages_as_the_core_does_and_spares_what_a_restart_feeds():
     assert thinning.BIN_S == estimator.BIN_S
-    assert (thinning.FED_BEFORE_S, thinning.FED_AFTER_S) == (restart._FEED_BEFORE_S, restart._FEED_AFTER_S)
+    assert (thinning.FED_BEFORE_S, thinning.FED_AFTER_S) == (FED_BEFORE_S, restart._FEED_AFTER_S)
     assert thinning.STEP_S % thinning.BETWEEN_BIN_S == thinning.BETWEEN_BIN_S % thinning.BIN_S == 0.0
 
 

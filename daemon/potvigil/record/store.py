@@ -9,13 +9,13 @@ from typing import Self
 
 from potvigil.record.database import Database
 from potvigil.record.errors import DamagedRecordError, RecordError, WatchedRecordError
-from potvigil.record.faults import without_text
 from potvigil.record.file import move_aside
 from potvigil.record.lock import WatchLock
 from potvigil.record.spool import Unwritten
 from potvigil.record.tables.batches import Batches
 from potvigil.record.tables.commands import Commands
 from potvigil.record.tables.deliveries import Deliveries
+from potvigil.record.tables.faults import without_text
 from potvigil.record.tables.maintenance import Maintenance
 from potvigil.record.tables.runs import Runs
 from potvigil.record.tables.samples import Samples

@@ -10,7 +10,7 @@ from potvigil.model.reading import UNSEEN_AFTER_S
 from potvigil.record.codec import summary_from_text
 from potvigil.record.database import Database
 from potvigil.record.errors import DamagedRecordError
-from potvigil.record.faults import without_text
+from potvigil.record.tables.faults import without_text
 from potvigil.record.validation import wrong_with
 from potvigil.units import span
 

@@ -26,8 +26,8 @@ from potvigil.model.reading import Sample
 from potvigil.record.codec import SAMPLE_COLUMNS, faults_from_text, sample_values
 from potvigil.record.database import Database
 from potvigil.record.errors import LockedRecordError, RecordError
-from potvigil.record.faults import FAULTS_TEXT, numbers_of
 from potvigil.record.store import Store
+from potvigil.record.tables.faults import FAULTS_TEXT, numbers_of
 
 # As leak/estimator.py averages, whose files this room may not import.
 BIN_S = 20.0

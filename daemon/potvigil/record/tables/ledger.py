@@ -9,10 +9,10 @@ from potvigil.model.reading import Sample
 from potvigil.record.codec import SAMPLE_COLUMNS, sample_values
 from potvigil.record.database import Database
 from potvigil.record.errors import RecordError, UnwritableRecordError
-from potvigil.record.faults import numbers_of
 from potvigil.record.lock import WatchLock
 from potvigil.record.rows import TraceRow
 from potvigil.record.spool import Unwritten
+from potvigil.record.tables.faults import numbers_of
 
 # Measured on ext4, each commit flushed: one pot at 1 Hz costs the card 33 MB in 10 h at 60 s, 52 MB at 30 s.
 SAMPLE_COMMIT_PERIOD_S = 60.0

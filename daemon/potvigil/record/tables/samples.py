@@ -7,8 +7,8 @@ from potvigil.model.events import Interval, Stage
 from potvigil.model.reading import Sample
 from potvigil.record import curve as curves
 from potvigil.record.codec import SAMPLE_COLUMNS, faults_from_text
-from potvigil.record.faults import FAULTS_TEXT
 from potvigil.record.rows import TraceRow
+from potvigil.record.tables.faults import FAULTS_TEXT
 from potvigil.record.tables.ledger import POT, TRACE, Ledger
 
 _CHUNK_ROWS = 4096
