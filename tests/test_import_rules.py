@@ -51,7 +51,7 @@ MAY_IMPORT: dict[str, tuple[str, ...]] = {
     "upkeep": ("upkeep", "record", *WORDING, ""),
     # the settings are those of a batch's own time, which its record holds
     "history": ("history", "record", *DIAGNOSIS, *PLANNING),
-    "reports": ("reports", "history", "record", *DIAGNOSIS, *PLANNING, "settings", ""),
+    "reports": ("reports", "history", "record", "upkeep.pictures", *DIAGNOSIS, *PLANNING, "settings", ""),
     "outputs": ("outputs", *WORDING, "", "replacing", "secret_file", "extras"),
     "settings": ("settings", *MODEL, "paths"),
     # of the watch no more than the bounds of a shelving, of what is sensed no more than counts as pressures
@@ -61,7 +61,7 @@ MAY_IMPORT: dict[str, tuple[str, ...]] = {
         *("planning", "record", "watch.alarm_rules", "sensing.conversion"),
         *("notifying.subscriptions", "notifying.vapid", "notifying.push", "notifying.status"),
         *WORDING,
-        *("live_reader", "paths"),
+        *("live_reader", "paths", "upkeep.own_file", "upkeep.pictures"),
     ),
     # what is due to whom: pure, as all below it
     "notifying.schedule": ("watch.alarm_rules", *MODEL),
@@ -107,6 +107,7 @@ MAY_IMPORT: dict[str, tuple[str, ...]] = {
             "notifying",
             "live_reader",
             "history",
+            "secret_file",
             "reports",
             "upkeep",
             "record",
@@ -161,7 +162,7 @@ DOORS: dict[str, tuple[str, ...]] = {
     "segno": ("commands/page_where.py",),
     "weasyprint": ("reports/pdf.py",),
     "pypdfium2": ("reports/pdf.py",),
-    "PIL": ("reports/pdf.py",),
+    "PIL": ("reports/pdf.py", "reports/pictures.py"),
     "apprise": ("notifying/apprise_target.py",),
 }
 HARDWARE = ("smbus2", "gpiozero")

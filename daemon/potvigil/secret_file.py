@@ -1,5 +1,6 @@
 """A secret in the first line of a file, as systemd hands them to a service."""
 
+import stat
 from pathlib import Path
 
 _LARGEST_BYTES = 65_535  # MQTT 5.0, 3.1.3.6, gives a password's length in two bytes
@@ -23,3 +24,8 @@ def first_line(path: Path, what: str) -> str:
     if len(data) > _LARGEST_BYTES:
         raise SecretFileError(f"{path}: too large; one line with the {what} is due")
     return lines[0]
+
+
+def is_open_to_all(path: Path) -> bool:
+    """Return whether any user of this machine may read or change a file. Raises OSError."""
+    return bool(path.stat().st_mode & (stat.S_IROTH | stat.S_IWOTH))

@@ -6,16 +6,14 @@ Headers after OWASP's secure headers project and the Fetch, CSP 3 and RFC 6265bi
 import hashlib
 import json
 import re
-import time
 
 import pytest
 from starlette.testclient import TestClient
 
 from paged import SAME, commands_of, post, shown, token_of
 from potvigil.model.events import BatchClosed, Detail
-from potvigil.page import passwords, sessions
+from potvigil.page import passwords
 from potvigil.page.passwords import hashed, is_hash, verify
-from potvigil.page.sessions import Throttle, Visitors
 from potvigil.record.store import Store
 
 POSTS = [
@@ -396,55 +394,6 @@ def test_a_wrong_password_opens_nothing(guarded, password):
     assert guarded.get("/").status_code == 303
 
 
-def test_guesses_have_to_wait_longer_each_time(guarded, monkeypatch):
-    now = [1000.0]
-    monkeypatch.setattr(time, "monotonic", lambda: now[0])
-    tried = 0
-    waits = []
-    for _ in range(12):
-        answer = log_in(guarded, "wrong password")
-        if answer.status_code == 429:
-            waits.append(int(answer.headers["retry-after"]))
-            assert log_in(guarded).status_code == 429  # not even the right one, or guesses would be told
-            now[0] += waits[-1]
-        else:
-            assert answer.status_code == 403
-            tried += 1
-    assert waits[:4] == [1, 2, 4, 8]
-    assert tried <= 8
-
-
-def test_a_right_password_after_some_wrong_ones_is_taken(guarded):
-    for _ in range(2):
-        assert log_in(guarded, "wrong password").status_code == 403
-    assert log_in(guarded).status_code == 303
-
-
-def test_each_address_waits_for_itself_and_all_together_a_little():
-    throttle = Throttle()
-    for i in range(10):
-        throttle.failed("192.0.2.1", float(i))
-    assert throttle.wait_s("192.0.2.1", 9.0) == pytest.approx(2.0**7)
-    assert throttle.wait_s("192.0.2.2", 9.0) == 0.0
-    for i in range(30):  # from everywhere
-        throttle.failed(f"198.51.100.{i}", 10.0)
-    assert 0.0 < throttle.wait_s("192.0.2.2", 10.0) <= sessions.LONGEST_WAIT_OF_ALL_S
-    assert throttle.wait_s("192.0.2.2", 10.0 + sessions.LONGEST_WAIT_OF_ALL_S) == 0.0
-    throttle.succeeded("192.0.2.1")
-    assert throttle.wait_s("192.0.2.1", 30.0) == 0.0
-    for i in range(5000):
-        throttle.failed(f"2001:db8:{i:x}::1", 20.0)
-    assert len(throttle._of) <= 1000
-
-
-def test_one_household_of_ipv6_is_one_guesser():
-    throttle = Throttle()
-    for i in range(8):
-        throttle.failed(f"2001:db8:0:1::{i:x}", 0.0)
-    assert throttle.wait_s("2001:db8:0:1::ffff", 0.0) > 0.0
-    assert throttle.wait_s("2001:db8:0:2::1", 0.0) == 0.0
-
-
 def test_a_hash_is_scrypt_with_a_salt_of_its_own(password_hash):
     # RFC 7914 section 12's vector is checked by hashlib's own tests; here that ours is that function
     name, n, r, p, salt, key = password_hash.split("$")
@@ -463,16 +412,3 @@ def test_only_our_own_hashes_are_taken(password_hash):
     costly = password_hash.replace("$16384$", "$1073741824$")
     for line in ("", "secret", costly, password_hash[:-4], password_hash.replace("scrypt", "md5"), "$$$$$"):
         assert not is_hash(line)
-
-
-def test_sessions_end_and_do_not_pile_up():
-    visitors = Visitors()
-    first = visitors.log_in(0.0)
-    assert visitors.is_logged_in(first, 10.0)
-    assert not visitors.is_logged_in(first, sessions.SESSION_S + 1.0)
-    assert not visitors.is_logged_in("", 0.0)
-    for _ in range(1000):
-        visitors.log_in(0.0)
-    assert not visitors.is_logged_in(first, 1.0)
-    assert len(visitors._open_until_s) <= 200
-    assert len({visitors.new() for _ in range(100)}) == 100

@@ -72,6 +72,7 @@ def test_it_says_where_it_is_and_answers_there(running):
     assert answer.status_code == 200
     assert "server" not in answer.headers
     assert answer.headers["x-frame-options"] == "DENY"
+    assert "strict-transport-security" not in answer.headers  # RFC 6797, 7.2: not without TLS
     assert httpx.get(running.address, headers={"host": "rebound.example"}).status_code == 421
     assert httpx.get(f"{running.address}../../etc/passwd").status_code == 404
 
@@ -217,6 +218,7 @@ def test_nothing_is_written_but_beside_the_record(running, watched):
     assert {path.name for path in watched.record.parent.iterdir()} - before <= {
         "record.db-shm",
         "record.db-wal",
+        "record.db-sessions",
     }
 
 
@@ -308,6 +310,9 @@ def test_a_password_is_made_and_asked_for(tmp_path, watched, refused, capsys):
             assert client.get("/").status_code == 200
     finally:
         assert page.end()[0] == 0
+    file.chmod(0o644)
+    said = refused("page", "--config", config)
+    assert "everybody on this machine may read it; chmod o= " in said and str(file) in said
     file.write_text("lantern lens no. 3\n")
     said = refused("page", "--config", config)
     assert "holds no password" in said and "lens" not in said
@@ -335,8 +340,14 @@ def test_it_is_encrypted_where_that_is_asked_for(tmp_path, watched, refused):
         check=True,
         capture_output=True,
     )
+    key = tmp_path / "page.key"
+    key.chmod(0o644)
+    said = refused("page", "--config", config, "--port", 0)
+    assert f"page.tls.key_file {key}: everybody on this machine may read it; chmod o= {key}" in said
+    key.chmod(0o640)  # a group of the service's own is its own affair
     page = Running("--config", config, "--port", 0)
     try:
+        silent = page.connect()  # never shakes hands
         assert page.address.startswith("https://")
         context = ssl.create_default_context(cafile=str(tmp_path / "page.pem"))
         with httpx.Client(base_url=page.address, verify=context) as client:
@@ -344,12 +355,16 @@ def test_it_is_encrypted_where_that_is_asked_for(tmp_path, watched, refused):
             assert answer.status_code == 200
             cookie = answer.headers["set-cookie"]
             assert cookie.startswith("__Host-potvigil=") and "Secure" in cookie
+            # RFC 6797, 6.1: once by TLS, then by TLS alone; other services of the machine are left out
+            assert answer.headers["strict-transport-security"] == "max-age=2592000"
             token = token_of(answer.text)
             own = {"origin": page.address.rstrip("/")}
             data = {"csrf": token, "alarm": "all"}
             assert client.post("/pot/lantern/acknowledge", data=data, headers=own).status_code == 303
             plain = {"origin": page.address.rstrip("/").replace("https", "http")}
             assert client.post("/pot/lantern/acknowledge", data=data, headers=plain).status_code == 403
+        assert read_until_closed(silent) == b""
+        silent.close()
     finally:
         assert page.end()[0] == 0
 

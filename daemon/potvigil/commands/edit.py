@@ -3,6 +3,7 @@
 import argparse
 import time
 from collections.abc import Sequence
+from pathlib import Path
 
 from potvigil.commands.arguments.options import DETAIL_OPTIONS
 from potvigil.commands.shared.asked import tell
@@ -14,6 +15,7 @@ from potvigil.model.events import Action, Detail
 from potvigil.record.detail_input import given_details
 from potvigil.record.rows import BatchRow
 from potvigil.record.store import Store
+from potvigil.upkeep import pictures
 
 
 def edit(args: argparse.Namespace) -> int:
@@ -63,11 +65,26 @@ def _given_details(args: argparse.Namespace, store: Store, row: BatchRow | None)
         if text is None:
             continue
         if field is Detail.PICTURES:
-            text = _with_pictures(known.get(field, ""), text)
+            text = _with_pictures(known.get(field, ""), [_kept_picture(store, row, name) for name in text])
         elif field is Detail.NOTE and args.verb == "note" and text.strip() and known.get(field):
             text = f"{known[field]}\n{text}"  # what was noted before stays
         texts[field] = text
     return given_details(store, row, texts, time.time())
+
+
+def _kept_picture(store: Store, row: BatchRow | None, name: str) -> str:
+    """Return the name of a picture; a file that is there is kept with the batch, to be shown."""
+    path = Path(name)
+    if row is None or not name or not path.is_file():
+        return name
+    try:
+        with path.open("rb") as file:
+            pictures.keep(store.path, row.id, path.name, file.read(pictures.LARGEST_BYTES + 1))
+    except pictures.PictureError as error:
+        raise UseError(f"--picture {error}") from None
+    except OSError as error:
+        raise UseError(f"--picture {name}: {error.strerror or error}; the batch was left as it is") from None
+    return path.name
 
 
 def _with_pictures(known: str, names: Sequence[str]) -> str:

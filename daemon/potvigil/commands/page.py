@@ -7,6 +7,7 @@ import ssl
 import sys
 import tempfile
 from collections.abc import Mapping
+from contextlib import suppress
 from functools import lru_cache
 from pathlib import Path
 
@@ -20,6 +21,7 @@ from potvigil.model.pot import Pot
 from potvigil.page.addresses import own_names
 from potvigil.paths import usual_live, usual_record
 from potvigil.planning.read_request import Rig
+from potvigil.secret_file import is_open_to_all
 from potvigil.settings.loading import load, load_text
 from potvigil.settings.network import PageSettings
 from potvigil.upkeep.own_file import SECRET, write
@@ -47,14 +49,21 @@ def page(args: argparse.Namespace) -> int:
 
 
 def _serve(args: argparse.Namespace) -> int:
+    from potvigil.page.door import listen
     from potvigil.page.frame import PageConfig
-    from potvigil.page.server import Page, Tls, listen, serve
+    from potvigil.page.server import Page, Tls, serve
 
     known = None if args.record is not None else known_settings(args)
     settings = None if known is None else load(known)
     wanted = PageSettings.model_validate({}) if settings is None else settings.page
     record = (args.record or usual_record()) if settings is None else settings.record_file
     tls = None if wanted.tls is None else Tls(wanted.tls.cert_file, wanted.tls.key_file)
+    password = None
+    if wanted.password_file is not None:
+        password = _read_hash(wanted.password_file)
+        _check_private(wanted.password_file, "page.password_file")
+    if tls is not None:
+        _check_private(tls.key_file, "page.tls.key_file")
     host, port = wanted.host, wanted.port if args.port is None else args.port
     try:
         listening = listen(host, port)
@@ -69,7 +78,7 @@ def _serve(args: argparse.Namespace) -> int:
             rigs_of=_rigs_of,
             settings=None if settings is None else settings.as_json(),
             folder=Path(folder),
-            password=None if wanted.password_file is None else _read_hash(wanted.password_file),
+            password=password,
             names=(*wanted.names, *own_names(), *([] if _is_address(host) else [host])),
             is_encrypted=tls is not None,
             authority=None if tls is None else authority_of(tls.cert_file),
@@ -125,6 +134,13 @@ def _password(args: argparse.Namespace) -> int:
     write(path, f"{hashed(password)}\n".encode("ascii"), SECRET)
     print(f"{path}: name it as page.password_file, and start the page again")
     return DONE
+
+
+def _check_private(path: Path, key: str) -> None:
+    """Raise UseError for a secret that everybody on this machine may read."""
+    with suppress(OSError):  # what is missing is said by who opens it
+        if is_open_to_all(path):
+            raise UseError(f"{key} {path}: everybody on this machine may read it; chmod o= {path}")
 
 
 def _holds_hash(path: Path) -> bool:

@@ -36,9 +36,9 @@ def pot_health(args: argparse.Namespace) -> int:
         pot_id = known_pot(store, args.pot, "POT")
         unit, tz = habits_of(store)
         leaks, cares, cure = store.leaks(pot_id), store.cares(pot_id), _cure(store, pot_id)
-        labels = (
-            {} if args.out is None else {row.id: row.label for row in store.listed(Wanted(pot_id=pot_id))}
-        )
+        listed = [] if args.out is None else store.listed(Wanted(pot_id=pot_id))
+        labels = {row.id: row.label for row in listed}
+        outcomes = {row.id: row.details.get(Detail.OUTCOME, "") for row in listed}
         real = [row for row in leaks if row.rehearsed is None]
         rehearsed = bool(leaks) and not real
         known = _known(store, pot_id, cares, tz, rehearsed=rehearsed)
@@ -62,6 +62,7 @@ def pot_health(args: argparse.Namespace) -> int:
         html = health_html(
             judged, pot_id=pot_id, workshop=cure.workshop, labels=labels,
             unit=unit, tz=tz, hold_s=cure.hold_s, rehearsed=rehearsed, now_utc_s=now_utc_s, known=known,
+            outcomes=outcomes,
         )  # fmt: skip
         write_pages(args, args.out, html)
     return DONE

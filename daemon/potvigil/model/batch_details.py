@@ -12,7 +12,9 @@ from potvigil.model.events import Detail
 from potvigil.units import MASS, clock_time, span
 
 # Characters: one line of a report; a page of one for the note; as many file names.
-LONGEST = dict.fromkeys(Detail, 120) | {Detail.NOTE: 2000, Detail.PICTURES: 2000}
+LONGEST = dict.fromkeys(Detail, 120) | {Detail.NOTE: 2000, Detail.PICTURES: 2000, Detail.OUTCOME: 500}
+# What a cast came out as; more may be said after a colon.
+GOOD, FLAWED = "good", "flawed"
 # A batch that opens by itself takes these over from the pot's last one. Not the label, which names one batch
 # among all; not what is measured, timed, seen or told of one pour alone.
 TAKEN_OVER = (Detail.RESIN, Detail.MOULD, Detail.COLOUR)
@@ -49,6 +51,8 @@ def read(field: Detail, text: str) -> str:
                 raise DetailError(f"{field}: {text!r} {error}") from None
             if not 0.0 < mass.si <= _MOST_KG:
                 raise DetailError(f"{field}: {text!r} is out of range; give above nothing to {_MOST_KG:g} kg")
+        case Detail.OUTCOME:
+            return _outcome(text)
         case Detail.MIXED_AT:
             return _moment(text).isoformat(timespec="seconds").replace("+00:00", "Z")
     return text
@@ -57,6 +61,18 @@ def read(field: Detail, text: str) -> str:
 def in_grams(text: str) -> str:
     """Return a mass with its unit: a bare number is grams, as resin is weighed."""
     return f"{text.strip()} g" if re.fullmatch(r"\s*[0-9]{1,6}(\.[0-9]{1,3})?\s*", text, re.ASCII) else text
+
+
+def is_flawed(outcome: str) -> bool | None:
+    """Return whether a cast had a flaw; None where nobody said."""
+    return None if not outcome else outcome.partition(":")[0] == FLAWED
+
+
+def _outcome(text: str) -> str:
+    word, _, more = (part.strip() for part in text.partition(":"))
+    if word.casefold() not in (GOOD, FLAWED):
+        raise DetailError(f"{Detail.OUTCOME}: {text!r} is neither; give good, or flawed: what is wrong")
+    return f"{word.casefold()}: {more}" if more else word.casefold()
 
 
 def mixed_utc_s(mixed_at: str) -> float:

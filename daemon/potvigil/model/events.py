@@ -86,6 +86,7 @@ class Detail(StrEnum):
     MIXED_AT = "mixed-at"
     NOTE = "note"
     PICTURES = "pictures"  # file names, one a line
+    OUTCOME = "outcome"  # good or flawed, and what is to be said of it
 
 
 class Action(StrEnum):

@@ -141,6 +141,7 @@ NODES: dict[str, tuple[str, dict[str, Property]]] = {
             "colour": Property("Colour", "string", settable=True),
             "mass": Property("Mass poured, with its unit", "string", settable=True),
             "mixed-at": Property("Mixed at", "datetime", settable=True),
+            "outcome": Property("How the cast came out: good, or flawed: why", "string", settable=True),
             "rehearsed": Property("A rehearsal, no real pot", "boolean"),
         },
     ),

@@ -17,8 +17,8 @@ from starlette.responses import HTMLResponse, JSONResponse, RedirectResponse, Re
 from potvigil.live_reader import LivePot, LiveReader
 from potvigil.model.events import Answer, Outcome
 from potvigil.page.children import COMMAND
-from potvigil.page.guard import RefusedError, read_form
-from potvigil.page.sessions import SESSION_S, Visitors
+from potvigil.page.guard import RefusedError, StaleFormError, read_form
+from potvigil.page.sessions import SESSION_S, Visitors, sessions_file
 from potvigil.page.views.now import Now, PotsOf
 from potvigil.planning.read_request import Rig
 from potvigil.record.asking import LOOK_AGAIN_S, answer_of, is_settled
@@ -78,7 +78,7 @@ class Frame:
 
     def __init__(self, config: PageConfig) -> None:
         self.config = config
-        self.visitors = Visitors()
+        self.visitors = Visitors(sessions_file(config.record), config.password)
         self.cookie = "__Host-potvigil" if config.is_encrypted else "potvigil"
         self.static = {
             file.name: (file.read_bytes(), hashlib.sha256(file.read_bytes()).hexdigest()[:12])
@@ -174,7 +174,7 @@ class Frame:
     def is_logged_in(self, request: Request) -> bool:
         if self.config.password is None:
             return True
-        return self.visitors.is_logged_in(request.cookies.get(self.cookie, ""), time.monotonic())
+        return self.visitors.is_logged_in(request.cookies.get(self.cookie, ""), time.time())
 
     def set_cookie(self, response: Response, visitor: str) -> None:
         response.set_cookie(
@@ -191,9 +191,7 @@ class Frame:
         form = await read_form(request)
         visitor = request.cookies.get(self.cookie, "")
         if not self.visitors.is_one(visitor) or not self.visitors.holds(visitor, form.pop("csrf", "")):
-            raise RefusedError(
-                403, "That form is of an earlier time; nothing was done. Look again and repeat it."
-            )
+            raise StaleFormError(form)
         return form
 
     # -- what is answered --------------------------------------------------------------------------
@@ -209,6 +207,7 @@ class Frame:
         html = self._templates.get_template(template).render(
             title=shown(title),
             here=here,
+            zone=self._told.get("zone", ""),
             workshop=self._told.get("workshop", ""),
             rehearsed=self._told.get("rehearsed"),
             pots=[pot["id"] for pot in self._told.get("pots", [])] if logged_in else [],

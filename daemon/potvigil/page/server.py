@@ -11,6 +11,7 @@ import socket
 from collections.abc import Callable
 from dataclasses import dataclass
 from pathlib import Path
+from typing import Any
 
 import h11
 import uvicorn
@@ -21,19 +22,21 @@ from starlette.types import ASGIApp
 from uvicorn.protocols.http.h11_impl import H11Protocol
 
 from potvigil.page.frame import Frame, PageConfig
-from potvigil.page.guard import Guard, RefusedError
+from potvigil.page.guard import LARGEST_HEAD_BYTES, Guard, RefusedError
 from potvigil.page.views.access import Access, Endpoint
 from potvigil.page.views.data import Data
 from potvigil.page.views.library import Library
 from potvigil.page.views.phones import Phones
+from potvigil.page.views.pictures import Pictures
 from potvigil.page.views.plans import Plans
 from potvigil.page.views.pots import Pots
 from potvigil.record.errors import RecordError
 
-LARGEST_HEAD_BYTES = 16 * 1024
-# A request's head has to be there by then, counted from its first byte or from the connection.
-HEAD_WITHIN_S = 10.0
-MOST_CONNECTIONS = 64
+# A request's head has to be there by then, counted from its first byte or from the connection (and TLS shakes
+# hands within it); its body by then, whoever reads it: a view may want it sooner.
+HEAD_WITHIN_S, BODY_WITHIN_S = 10.0, 70.0
+# Who does not take the end of an answer is not waited for any longer.
+_TAKEN_WITHIN_S = 10.0
 _STOP_WITHIN_S = 3
 
 
@@ -50,7 +53,7 @@ class Page:
 
     def _routes(self) -> Starlette:
         access, pots, library, data = Access(self.frame), Pots(self.frame), Library(self.frame), self.data
-        plans, phones = Plans(self.frame), Phones(self.frame)
+        plans, phones, pictures = Plans(self.frame), Phones(self.frame), Pictures(self.frame)
 
         def page(path: str, endpoint: Endpoint, method: str = "GET") -> Route:
             return Route(path, access.guarded(endpoint), methods=[method])
@@ -71,8 +74,11 @@ class Page:
                 page("/batches", library.list),
                 page("/batch/{batch:int}", library.batch),
                 page("/batch/{batch:int}/report", library.report),
+                page("/batch/{batch:int}/report/sheet", library.report_sheet),
                 page("/batch/{batch:int}/report.pdf", library.report_pdf),
                 page("/batch/{batch:int}/edit", library.edit, "POST"),
+                page("/batch/{batch:int}/picture", pictures.add, "POST"),
+                page("/batch/{batch:int}/picture/{name}", pictures.picture),
                 page("/phones", phones.page),
                 page("/phones/subscribe", phones.subscribe, "POST"),
                 page("/phones/remove", phones.remove, "POST"),
@@ -114,44 +120,64 @@ class _Server(uvicorn.Server):
         self._ready()
 
 
+class _Loop(asyncio.SelectorEventLoop):
+    """Gives TLS no longer to shake hands than a request's head may take."""
+
+    async def create_server(self, *arguments: Any, **options: Any) -> asyncio.Server:
+        if options.get("ssl") is not None:
+            options["ssl_handshake_timeout"] = HEAD_WITHIN_S
+        return await super().create_server(*arguments, **options)
+
+
 class _Protocol(H11Protocol):
-    """HTTP that waits for nobody: who is slow to say what he wants is let go."""
+    """HTTP that waits for nobody: who is slow to say what he wants is let go, and so is who sends what nobody
+    reads.
+    """
 
     _late: asyncio.TimerHandle | None = None
+    _in_body = False
 
     def connection_made(self, transport: asyncio.Transport) -> None:  # type: ignore[override]
         super().connection_made(transport)
-        self._late = self.loop.call_later(HEAD_WITHIN_S, transport.close)
+        self._wait(HEAD_WITHIN_S)
 
     def data_received(self, data: bytes) -> None:
         super().data_received(data)
-        if self.conn.their_state is not h11.IDLE:  # the head is complete
+        if self.conn.their_state is h11.IDLE:  # its head is not complete
+            if self._late is None:
+                self._wait(HEAD_WITHIN_S)
+        elif self.conn.their_state is not h11.SEND_BODY:
             self._forget()
-        elif self._late is None:
-            self._late = self.loop.call_later(HEAD_WITHIN_S, self.transport.close)
+        elif not self._in_body:
+            self._forget()
+            self._wait(BODY_WITHIN_S)
+            self._in_body = True
+
+    def on_response_complete(self) -> None:
+        super().on_response_complete()
+        if self.conn.their_state is h11.SEND_BODY:  # answered without it
+            self._let_go()
+
+    def timeout_keep_alive_handler(self) -> None:
+        super().timeout_keep_alive_handler()
+        self._let_go()
 
     def connection_lost(self, exc: Exception | None) -> None:
         self._forget()
         super().connection_lost(exc)
 
+    def _wait(self, within_s: float) -> None:
+        self._late = self.loop.call_later(within_s, self._let_go)
+
+    def _let_go(self) -> None:
+        self.transport.close()  # once all is sent
+        self.loop.call_later(_TAKEN_WITHIN_S, self.transport.abort)
+
     def _forget(self) -> None:
+        self._in_body = False
         if self._late is not None:
             self._late.cancel()
             self._late = None
-
-
-def listen(host: str, port: int) -> socket.socket:
-    """Return a socket that listens. Raises OSError, also where the host has no address."""
-    family, kind, protocol, _, address = socket.getaddrinfo(host, port, type=socket.SOCK_STREAM)[0]
-    listening = socket.socket(family, kind, protocol)
-    try:
-        listening.setsockopt(socket.SOL_SOCKET, socket.SO_REUSEADDR, 1)
-        listening.bind(address)
-        listening.listen(MOST_CONNECTIONS)
-    except BaseException:
-        listening.close()
-        raise
-    return listening
 
 
 def serve(page: Page, listening: socket.socket, tls: Tls | None, ready: Callable[[], None]) -> None:
@@ -162,13 +188,12 @@ def serve(page: Page, listening: socket.socket, tls: Tls | None, ready: Callable
         http=_Protocol,
         ws="none",
         lifespan="off",
-        loop="asyncio",
+        loop=f"{__name__}:_Loop",
         log_config=None,
         access_log=False,
         # an address in a header is anybody's say
         proxy_headers=False,
         server_header=False,
-        limit_concurrency=MOST_CONNECTIONS,
         h11_max_incomplete_event_size=LARGEST_HEAD_BYTES,
         timeout_keep_alive=15,
         timeout_graceful_shutdown=_STOP_WITHIN_S,

@@ -1,79 +1,48 @@
-"""Who asks: browsers that are logged in, and those that have to wait."""
+"""Which browsers are logged in, kept beside the record, so that a restart of the page asks nobody anew.
+
+The file (mode 600) holds no cookie but its SHA-256, so who reads it cannot show one; and the key that signs
+the forms. It is of one password: with another it is begun anew. Where it cannot be written, all is known
+until the process ends.
+"""
 
 import hashlib
 import hmac
-import ipaddress
+import json
+import os
 import re
 import secrets
-import threading
+import stat
 from collections import OrderedDict
+from contextlib import suppress
+from pathlib import Path
+from typing import Any
+
+from potvigil.upkeep.own_file import SECRET, write
 
 SESSION_S = 30 * 86_400
 _MOST_SESSIONS = 200
-
-# Of one address: this many wrong passwords are free, then each doubles the wait. Of all together: more are
-# free and the wait stays short, so that a stranger who guesses cannot keep the owner out.
-FREE_TRIES, LONGEST_WAIT_S = 3, 300.0
-FREE_TRIES_OF_ALL, LONGEST_WAIT_OF_ALL_S = 20, 10.0
-FORGOTTEN_AFTER_S = 3600.0
-_MOST_ADDRESSES = 1000
+_FORMAT, _KEY_BYTES, _LARGEST_BYTES = 1, 32, 100_000
 
 
-class Throttle:
-    """Makes whoever guesses passwords wait. Times are any seconds that do not run backwards."""
-
-    def __init__(self) -> None:
-        self._of: OrderedDict[str, tuple[int, float]] = OrderedDict()  # tries, the last one's time
-        self._all: tuple[int, float] = (0, 0.0)
-
-    def wait_s(self, address: str, now_s: float) -> float:
-        """Return how long this address still has to wait, 0 when it may try."""
-        of_one = _left_s(self._of.get(_network(address)), now_s, FREE_TRIES, LONGEST_WAIT_S)
-        return max(of_one, _left_s(self._all, now_s, FREE_TRIES_OF_ALL, LONGEST_WAIT_OF_ALL_S))
-
-    def failed(self, address: str, now_s: float) -> None:
-        network = _network(address)
-        self._of[network] = _one_more(self._of.get(network), now_s)
-        self._of.move_to_end(network)
-        if len(self._of) > _MOST_ADDRESSES:
-            self._of.popitem(last=False)
-        self._all = _one_more(self._all, now_s)
-
-    def succeeded(self, address: str) -> None:
-        self._of.pop(_network(address), None)
-
-
-def _one_more(known: tuple[int, float] | None, now_s: float) -> tuple[int, float]:
-    fresh = known is None or now_s - known[1] > FORGOTTEN_AFTER_S
-    return (1 if known is None or fresh else known[0] + 1), now_s
-
-
-def _left_s(known: tuple[int, float] | None, now_s: float, free: int, longest_s: float) -> float:
-    if known is None or known[0] < free or now_s - known[1] > FORGOTTEN_AFTER_S:
-        return 0.0
-    wait_s = min(2.0 ** min(known[0] - free, 20), longest_s)
-    return max(known[1] + wait_s - now_s, 0.0)
-
-
-def _network(address: str) -> str:
-    """Return the address, or of IPv6 its /64, of which one household has every single one."""
-    try:
-        ip = ipaddress.ip_address(address)
-    except ValueError:
-        return address
-    return str(ipaddress.ip_network((ip, 64), strict=False)) if ip.version == 6 else address
+def sessions_file(record: Path) -> Path:
+    return Path(f"{record}-sessions")
 
 
 class Visitors:
     """Knows browsers by a random cookie, which of them are logged in, and the token of each.
 
-    Nothing of it outlives the process: after a restart one logs in again.
+    file: where they are kept, None for nowhere. password: its hash, None for none. Times are Unix time: a
+    boot clock would begin anew.
     """
 
-    def __init__(self) -> None:
-        self._key = secrets.token_bytes(32)
-        self._open_until_s: OrderedDict[str, float] = OrderedDict()
-        self._lock = threading.Lock()
+    def __init__(self, file: Path | None = None, password: str | None = None) -> None:
+        self._file = file
+        self._of_password = hashlib.sha256((password or "").encode()).hexdigest()
+        self._key = secrets.token_bytes(_KEY_BYTES)
+        self._open_until_s: OrderedDict[str, float] = OrderedDict()  # by the cookie's hash, the oldest first
+        self._seen: tuple[int, int] | None = None
+        if not self._read():
+            self._keep()
 
     @staticmethod
     def new() -> str:
@@ -90,16 +59,72 @@ class Visitors:
     def holds(self, visitor: str, token: str) -> bool:
         return hmac.compare_digest(self.token(visitor).encode(), token.encode("utf-8", "replace"))
 
-    def log_in(self, now_s: float) -> str:
+    def log_in(self, now_utc_s: float) -> str:
         """Return a new cookie for a browser that knew the password."""
+        self._read()
         visitor = self.new()
-        self._open_until_s[visitor] = now_s + SESSION_S
+        for old in [each for each, until_s in self._open_until_s.items() if until_s <= now_utc_s]:
+            del self._open_until_s[old]
+        self._open_until_s[_hash(visitor)] = now_utc_s + SESSION_S
         if len(self._open_until_s) > _MOST_SESSIONS:
             self._open_until_s.popitem(last=False)
+        self._keep()
         return visitor
 
     def log_out(self, visitor: str) -> None:
-        self._open_until_s.pop(visitor, None)
+        self._read()
+        if self._open_until_s.pop(_hash(visitor), None) is not None:
+            self._keep()
 
-    def is_logged_in(self, visitor: str, now_s: float) -> bool:
-        return self._open_until_s.get(visitor, float("-inf")) > now_s
+    def is_logged_in(self, visitor: str, now_utc_s: float) -> bool:
+        """Return whether that is the cookie of a session; one kept longer than it lasts is none either."""
+        self._read()
+        left_s = self._open_until_s.get(_hash(visitor), float("-inf")) - now_utc_s
+        return left_s > 0.0
+
+    def _read(self) -> bool:
+        """Take up what is in the file where it has changed; return whether there is one of ours."""
+        if self._file is None:
+            return False
+        try:
+            # a link or a pipe that somebody laid there is none of ours
+            number = os.open(self._file, os.O_RDONLY | os.O_NOFOLLOW | os.O_NONBLOCK | os.O_CLOEXEC)
+            with os.fdopen(number, "rb") as file:
+                status = os.fstat(number)
+                seen = status.st_ino, status.st_mtime_ns
+                if seen == self._seen:
+                    return True
+                if not stat.S_ISREG(status.st_mode) or stat.S_IMODE(status.st_mode) & 0o077:
+                    return False  # others may have read the key
+                self._take(json.loads(file.read(_LARGEST_BYTES)))
+        except (OSError, ValueError, KeyError, TypeError, AttributeError, RecursionError):
+            return False
+        self._seen = seen
+        return True
+
+    def _take(self, tree: Any) -> None:
+        key = bytes.fromhex(tree["key"])
+        if (tree["format"], tree["password"], len(key)) != (_FORMAT, self._of_password, _KEY_BYTES):
+            raise ValueError("of another format, or another password")
+        kept = sorted(
+            ((str(each), float(until)) for each, until in tree["sessions"].items()), key=lambda e: e[1]
+        )
+        self._key, self._open_until_s = key, OrderedDict(kept)
+
+    def _keep(self) -> None:
+        if self._file is None:
+            return
+        tree = {
+            "format": _FORMAT,
+            "password": self._of_password,
+            "key": self._key.hex(),
+            "sessions": dict(self._open_until_s),
+        }
+        with suppress(OSError):  # no folder yet, or no room: known until the process ends
+            write(self._file, json.dumps(tree).encode(), SECRET)
+            status = self._file.stat()
+            self._seen = status.st_ino, status.st_mtime_ns
+
+
+def _hash(visitor: str) -> str:
+    return hashlib.sha256(visitor.encode("utf-8", "replace")).hexdigest()

@@ -98,6 +98,7 @@ class ListedBatch:
 
     end_t_s, end_utc_s, verdict: None while it is open. leak_pa_per_s: at the end of the hold, None where
     there was no estimate. leak_t_s: when that was, on the record's axis. alarms: how many were raised.
+    above_maximum: whether over-pressure was one of them.
     """
 
     id: int
@@ -113,6 +114,7 @@ class ListedBatch:
     leak_t_s: float | None
     leak_established: bool
     alarms: int
+    above_maximum: bool
 
     @property
     def label(self) -> str:

@@ -6,7 +6,7 @@ from dataclasses import dataclass
 from typing import Any
 
 from potvigil import __version__
-from potvigil.model.batch_details import mixed_utc_s
+from potvigil.model.batch_details import is_flawed, mixed_utc_s
 from potvigil.model.events import (
     LAST_BATCH,
     AlarmEvent,
@@ -26,12 +26,13 @@ from potvigil.record.errors import MissingLibraryError
 from potvigil.reports.chart_data import unseen_heat
 from potvigil.reports.html import template
 from potvigil.reports.model import Bubble, Pressed, Told
+from potvigil.reports.pictures import as_data_uri
 from potvigil.units import PRESSURE_UNITS_PA, degrees, span
 from potvigil.wording.alarm import in_words
 from potvigil.wording.alarm_names import ALARM_WORDS
 from potvigil.wording.change import adding_up, causes, why
 from potvigil.wording.quantities import TimeTeller, alarm_state, pressure, rate, shown, two_digits
-from potvigil.wording.verdict import was_above_maximum
+from potvigil.wording.verdict import HELD_ABOVE_MAXIMUM, was_above_maximum
 
 # Shape and word say the same as the colour; colours as in IEC 60073.
 _VERDICTS = {
@@ -101,7 +102,7 @@ class _Words:
         told, summary = self.told, self.summary
         sign, mood, verdict = _VERDICTS[summary.verdict]
         if summary.verdict is Verdict.HELD and was_above_maximum(summary):
-            sign, mood, verdict = "▲", "warned", "The pressure held, but it had been above the maximum"
+            sign, mood, verdict = "▲", "warned", HELD_ABOVE_MAXIMUM
         title, bars = self._title(), self._bars()
         return {
             "batch": told.row.id,
@@ -118,6 +119,12 @@ class _Words:
             "facts": list(self._facts()),
             "note": shown(told.row.note),
             "details": list(self._details()),
+            "cast": self._cast(),
+            "pictures": [
+                (shown(name), uri)
+                for name, content in told.pictures
+                if (uri := as_data_uri(content)) is not None
+            ],
             "change": self._change(),
             "bars": bars,
             "bar_wide": _BAR_WIDE,
@@ -421,6 +428,16 @@ class _Words:
 
     # -- what was in force -------------------------------------------------------------------------
 
+    def _cast(self) -> tuple[str, str, str] | None:
+        """Return what the cast came out as: sign, mood, words; None where nobody said."""
+        outcome = self.told.row.details.get(Detail.OUTCOME, "")
+        flawed = is_flawed(outcome)
+        if flawed is None:
+            return None
+        more = outcome.partition(":")[2].strip()
+        said = ("The cast is flawed" if flawed else "The cast is good") + (f": {shown(more)}" if more else "")
+        return ("■", "failed", f"{said}.") if flawed else ("●", "held", f"{said}.")
+
     def _details(self) -> Iterator[tuple[str, str]]:
         """Yield what somebody wrote of the batch; the label is the title, the note stands apart."""
         by = {edit.field: edit.by for edit in self.told.edits}
@@ -429,7 +446,7 @@ class _Words:
             yield "label", label
         for field in Detail:
             text = self.told.row.details.get(field, "")
-            if text and field not in (Detail.LABEL, Detail.NOTE):
+            if text and field not in (Detail.LABEL, Detail.NOTE, Detail.OUTCOME):
                 taken_over = " (as the last batch)" if by.get(field) == LAST_BATCH else ""
                 yield field.replace("-", " "), self._detail(field, text) + taken_over
 

@@ -75,6 +75,7 @@ class _Chart:
         self.end_h = max(self.hours(told.summary.end_s), 0.02)
         self.unit_pa = PRESSURE_UNITS_PA[told.pot.pressure_unit]
         self.is_wide = width_in > 5.0
+        self.foot_in = FOOT_IN + (0.12 if self.end_h > 24.0 else 0.0)  # dates stand beneath the times
         self.left_in = 0.4
         self.right_in = 1.02 if self.is_wide else 0.84
 
@@ -88,7 +89,7 @@ class _Chart:
         has_leak = any(each.leak_pa_per_s is not None for each in self.told.traces)
         warmth = temperatures_of(self.told)
         heights = [PRESSURE_IN, *([LEAK_IN] if has_leak else []), *([TEMPERATURE_IN] if warmth else [])]
-        total_in = head_in + sum(heights) + STRIP_IN + BETWEEN_IN * (len(heights) - 1) + FOOT_IN
+        total_in = head_in + sum(heights) + STRIP_IN + BETWEEN_IN * (len(heights) - 1) + self.foot_in
         self.figure.set_size_inches(self.width_in, total_in)
         axes = []
         top_in = total_in - head_in
@@ -411,9 +412,14 @@ def _hour_ticks(chart: _Chart) -> list[tuple[float, str]]:
         return [(n * step_h, f"{n * step_h:g} h") for n in range(floor(chart.end_h / step_h) + 1)]
     midnight = start.replace(hour=0, minute=0, second=0, microsecond=0)
     since_h = (start - midnight).total_seconds() / SECONDS_PER_HOUR
-    ticks = []
+    ticks: list[tuple[float, str]] = []
+    day = None
     for n in range(ceil(since_h / step_h), floor((since_h + chart.end_h) / step_h) + 1):
         clock = midnight + timedelta(hours=n * step_h)
         hours = n * step_h - since_h
-        ticks.append((hours, f"{clock:%a %H:%M}" if step_h >= 24 else f"{clock:%H:%M}"))
+        text = f"{clock:%H:%M}"
+        if chart.end_h > 24.0 and clock.date() != day:  # beyond a day each day's first says which
+            day = clock.date()
+            text += f"\n{clock:%a} {clock.day} {clock:%b}"
+        ticks.append((hours, text))
     return ticks

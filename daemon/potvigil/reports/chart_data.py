@@ -48,10 +48,14 @@ def _time(point: tuple[float, float | None]) -> float:
 
 
 def rate_limits(told: Told, unit: float) -> tuple[float, float]:
-    """Return limits that hold the estimate once it is one, and the better part of its band."""
+    """Return limits that hold the estimate once it is one, every leak that was told, and most of the band."""
     after_s = told.summary.start_s + 0.08 * (told.summary.end_s - told.summary.start_s)
     rates = [r for each in told.traces if (r := each.leak_pa_per_s) is not None and each.t_s > after_s]
+    sure = [
+        r.value for each in told.traces if each.leak_established and (r := each.leak_pa_per_s) is not None
+    ]
     bottoms, tops = [0.0], [0.3 * 6894.757 / 3600.0 / unit]
+    tops += [rate / unit for rate in sure]  # a leak that is told is drawn, however late it came
     if rates:
         tops += [
             _share([rate.high for rate in rates], 0.75) / unit,

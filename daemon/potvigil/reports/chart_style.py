@@ -30,6 +30,33 @@ LOOK: dict[Any, Any] = {
 }
 
 
+# What each colour of a chart becomes on a dark page; one that stays is not named.
+_DARK = {
+    INK: "#E9E6DF",
+    QUIET: "#AEACA5",
+    READ: "#7FB8EE",
+    CORRECTED_WORD: "#F0A25E",
+    ALARM: "#FF9A6B",
+    "#FFFFFF": "#0D0F11",
+    "#888888": "#868C92",
+    "#BBBBBB": "#5A6067",
+    "#EEEEEE": "#1D2125",
+    "#EBEBEB": "#23282D",
+    "#E4E4E4": "#30363C",
+    "#F4F4F4": "#23282D",
+    "#BCD6E6": "#1F3A52",
+}
+
+
+def dark_rules() -> str:
+    """Return rules of CSS that turn a chart into one for a dark page: it carries its colours itself."""
+    return " ".join(
+        f'svg [style*="{what}: {light.lower()}"] {{ {what}: {dark.lower()} !important; }}'
+        for light, dark in _DARK.items()
+        for what in ("fill", "stroke")
+    )
+
+
 def to_stand_in_a_page(svg: str, prefix: str) -> str:
     """Cut what only a file needs; ids are unique in a page that holds several charts."""
     svg = svg[svg.index("<svg") :].strip()

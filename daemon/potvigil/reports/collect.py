@@ -5,7 +5,7 @@ stands, and the trace of a batch from before there was one.
 """
 
 import json
-from collections.abc import Iterable, Mapping, Sequence
+from collections.abc import Iterable, Iterator, Mapping, Sequence
 from dataclasses import replace
 from itertools import pairwise
 
@@ -21,6 +21,7 @@ from potvigil.record.tables.ledger import TRACE_PERIOD_S
 from potvigil.reports.model import Bubble, Pressed, Silence, Told
 from potvigil.sensing.conversion import convert
 from potvigil.settings.loading import load_text
+from potvigil.upkeep import pictures
 
 # What of the settings bears on a batch. A list of what may be shown: a new block is not shown by accident.
 _SHOWN_SETTINGS = ("workshop", "barometer", "sample_period", "timezone", "units")
@@ -68,6 +69,7 @@ def retell(store: Store, batch_id: int) -> Told:
         earlier_settings=len(shown) > 1,
         utc_less_t_s=read.utc_less_t_s,
         deliveries=tuple(store.deliveries(row.pot_id, row.start_t_s, row.end_t_s)),
+        pictures=tuple(_pictures(store, row)),
     )
 
 
@@ -171,6 +173,13 @@ def _gel_s(resin: Resin, traces: Sequence[TraceRow]) -> float | None:
         if before < share <= progress:
             return before_s + (t_s - before_s) * (share - before) / (progress - before)
     return None
+
+
+def _pictures(store: Store, row: BatchRow) -> Iterator[tuple[str, bytes]]:
+    for name in row.details.get(Detail.PICTURES, "").splitlines():
+        content = pictures.read(store.path, row.id, name)
+        if content is not None:
+            yield name, content
 
 
 def _pot_settings(run: RunRow, pot_id: str) -> str:

@@ -142,6 +142,7 @@ def batch_line(summary: BatchSummary, origin_s: float) -> dict[str, Any]:
             field.replace("-", "_"): summary.details.get(field) or None
             for field in (Detail.RESIN, Detail.MOULD, Detail.COLOUR, Detail.MASS, Detail.MIXED_AT)
         },
+        "outcome": summary.details.get(Detail.OUTCOME) or None,
         "pictures": summary.details.get(Detail.PICTURES, "").splitlines(),
         "known_from": summary.known_from,
     }

@@ -23,8 +23,10 @@ def health_html(
     rehearsed: bool = False,
     now_utc_s: float | None = None,
     known: Iterable[str] = (),
+    outcomes: Mapping[int, str] | None = None,
 ) -> str:
-    """Return the page. labels: of batches, by number. Raises MissingLibraryError.
+    """Return the page. labels, outcomes: of batches, by number. Raises
+    MissingLibraryError.
 
     rehearsed: the batches were simulated ones, and the page says so. now_utc_s: as in `health_lines`.
     known: what the batches taught, in sentences.
@@ -57,7 +59,7 @@ def health_html(
         chart_words=f"The leak of each batch with its moving average. {headline}",
         cares=list(words.cares()),
         earlier_cares=max(len(health.cares) - LISTED_CARES, 0),
-        batches=list(words.batches(labels)),
+        batches=list(words.batches(labels, outcomes or {})),
         unit=unit,
         earlier_batches=max(len(health.batches) - LISTED_BATCHES, 0),
         version=__version__,

@@ -7,6 +7,7 @@ from collections.abc import Callable
 from importlib.resources import files
 
 from potvigil.record.errors import MissingLibraryError
+from potvigil.reports.chart_style import dark_rules
 
 
 def template(name: str) -> Callable[..., str]:
@@ -22,6 +23,7 @@ def template(name: str) -> Callable[..., str]:
         trim_blocks=True,
         lstrip_blocks=True,
     )
+    environment.globals["dark_chart"] = dark_rules()
     render: Callable[..., str] = environment.get_template(name).render
     return render
 

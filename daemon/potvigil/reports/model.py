@@ -7,6 +7,7 @@ from datetime import UTC, datetime
 from potvigil.model.events import BatchSummary, Event
 from potvigil.model.pot import Pot, Resin
 from potvigil.record.rows import BatchRow, DeliveryRow, EditRow, RunRow, TraceRow
+from potvigil.units import SECONDS_PER_HOUR
 
 
 @dataclass(frozen=True, slots=True)
@@ -44,7 +45,8 @@ class Told:
     good). traces: what the watch knew, evenly spaced. silences: longer than the core passes over. resin: its
     times. gel_s: when it had gelled, None where unknown. settings: what was in force, as written, without
     secrets. earlier_settings: whether a run of this batch had others. utc_less_t_s: Unix time less the axis,
-    None where no wall clock was known. deliveries: who was told of its alarms on a phone.
+    None where no wall clock was known. deliveries: who was told of its alarms on a phone. pictures: of the
+    cast, by name, as far as they are kept.
     """
 
     row: BatchRow
@@ -63,6 +65,7 @@ class Told:
     earlier_settings: bool
     utc_less_t_s: float | None
     deliveries: tuple[DeliveryRow, ...] = ()
+    pictures: tuple[tuple[str, bytes], ...] = ()
 
     def local(self, t_s: float) -> datetime | None:
         """Return the wall clock at a moment of the axis, in the workshop's zone."""
@@ -72,9 +75,10 @@ class Told:
         return datetime.fromtimestamp(utc_s, UTC).astimezone(self.pot.tz)
 
     def clock(self, t_s: float) -> str:
-        """Return 23:10; without a wall clock 1:08 h, counted from the batch's start."""
+        """Return 23:10, of a batch beyond a day Sat 23:10; without a wall clock 1:08 h from its start."""
         local = self.local(t_s)
         if local is not None:
-            return f"{local:%H:%M}"
+            is_long = self.summary.end_s - self.summary.start_s > 24.0 * SECONDS_PER_HOUR
+            return f"{local:%a %H:%M}" if is_long else f"{local:%H:%M}"
         minutes = round((t_s - self.summary.start_s) / 60.0)
         return f"{'-' if minutes < 0 else ''}{abs(minutes) // 60}:{abs(minutes) % 60:02d} h"

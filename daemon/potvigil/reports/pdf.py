@@ -1,8 +1,9 @@
 """A report's HTML as PDF, and as a picture of its pages. Nothing is fetched: all it shows is within it."""
 
 import logging
+from base64 import b64decode
 from io import BytesIO
-from typing import Any, NoReturn
+from typing import Any
 
 from potvigil.record.errors import MissingLibraryError
 
@@ -52,5 +53,8 @@ def png_of(pdf: bytes) -> bytes:
     return file.getvalue()
 
 
-def _refuse(url: str, *_: Any, **__: Any) -> NoReturn:
+def _refuse(url: str, *_: Any, **__: Any) -> Any:
+    """Read what stands in the page itself, and fetch nothing."""
+    if url.startswith("data:image/jpeg;base64,"):
+        return {"string": b64decode(url.partition(",")[2]), "mime_type": "image/jpeg"}
     raise ValueError(f"a report holds all it shows; {url} is not fetched")

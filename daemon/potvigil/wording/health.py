@@ -11,6 +11,7 @@ from potvigil.model.maintenance import Care, Part
 from potvigil.units import span
 from potvigil.wording.maintenance import reminders
 from potvigil.wording.quantities import rate, shown, two_digits, whole_date
+from potvigil.wording.verdict import cast
 
 LISTED_BATCHES, LISTED_CARES, NAMED_FAR = 20, 40, 5
 _LONGEST_LABEL = 60
@@ -262,19 +263,20 @@ class HealthWords:
         for care in self.health.cares[: -LISTED_CARES - 1 : -1]:
             yield self._table_date(care), care.part.value.replace("-", " "), shown(care.text), shown(care.by)
 
-    def batches(self, labels: Mapping[int, str]) -> Iterator[BatchLine]:
-        """Yield the newest batches, the newest first."""
+    def batches(self, labels: Mapping[int, str], outcomes: Mapping[int, str]) -> Iterator[BatchLine]:
+        """Yield the newest batches, the newest first. labels, outcomes: of batches, by number."""
         points = {point.batch.batch_id: point for regime in self.health.regimes for point in regime.points}
         for batch in self.health.batches[: -LISTED_BATCHES - 1 : -1]:
             label = " ".join(shown(labels.get(batch.batch_id, "")).split())
             if len(label) > _LONGEST_LABEL:
                 label = f"{label[:_LONGEST_LABEL].rstrip()}…"
             leak = batch.rate_pa_per_s
+            verdict = "" if batch.verdict is None else _VERDICTS[batch.verdict]
             yield BatchLine(
                 number=batch.batch_id,
                 date=self._table_date(batch),
                 label=label,
-                verdict="" if batch.verdict is None else _VERDICTS[batch.verdict],
+                verdict="; ".join(filter(None, (verdict, cast(outcomes.get(batch.batch_id, ""))))),
                 leak="no estimate" if leak is None else f"{self._number(leak.value)} ({self._between(leak)})",
                 sign=_sign(points.get(batch.batch_id)),
             )

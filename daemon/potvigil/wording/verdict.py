@@ -1,8 +1,17 @@
 """What is to be said beside a verdict."""
 
+from potvigil.model.batch_details import is_flawed
 from potvigil.model.events import AlarmId, BatchSummary
+
+HELD_ABOVE_MAXIMUM = "The pressure held, but it had been above the maximum"
 
 
 def was_above_maximum(summary: BatchSummary) -> bool:
     """Return whether the pot was above its marked maximum: then no verdict is all good."""
     return any(alarm.alarm is AlarmId.OVER_PRESSURE for alarm in summary.alarms)
+
+
+def cast(outcome: str) -> str:
+    """Return what a cast came out as in two words, by the batch's outcome; nothing where nobody said."""
+    flawed = is_flawed(outcome)
+    return "" if flawed is None else "cast flawed" if flawed else "cast good"

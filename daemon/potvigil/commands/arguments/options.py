@@ -16,7 +16,8 @@ DETAIL_OPTIONS = {
     Detail.MASS: ("--mass", 'what was poured, with its unit: "250 g"'),
     Detail.MIXED_AT: ("--mixed-at", "when mixing began: 21:40, or RFC 3339"),
     Detail.NOTE: ("--note", "anything else"),
-    Detail.PICTURES: ("--picture", "a file's name, added to those there are; '' begins anew"),
+    Detail.OUTCOME: ("--outcome", 'how the cast came out: good, or "flawed: bubbles at the rim"'),
+    Detail.PICTURES: ("--picture", "a picture of the cast, kept beside the record and shown; '' begins anew"),
 }
 
 # What may be said of a pour that is planned: what its option takes, and what is said of it.

@@ -37,7 +37,7 @@ from potvigil.wording.alarm import in_words
 from potvigil.wording.alarm_names import ALARM_WORDS
 from potvigil.wording.change import why
 from potvigil.wording.quantities import TimeTeller, alarm_state, pressure, rate, shown, two_digits
-from potvigil.wording.verdict import was_above_maximum
+from potvigil.wording.verdict import cast, was_above_maximum
 
 if TYPE_CHECKING:
     from potvigil.checking.finding import Finding
@@ -313,11 +313,12 @@ def batches(console: Console, rows: Iterable[ListedBatch], unit: str, tz: tzinfo
                 verdict,
                 _leak_in_short(row, unit),
                 str(row.alarms or ""),
+                cast(row.details.get(Detail.OUTCOME, "")).removeprefix("cast "),
                 row.rehearsed or "",
                 row.label,
             )
         )
-    heads = ("batch", "pot", "began", "verdict", "leak at end", "alarms", "rehearsed", "label")
+    heads = ("batch", "pot", "began", "verdict", "leak at end", "alarms", "cast", "rehearsed", "label")
     _table(console, heads, lines, "label")
 
 

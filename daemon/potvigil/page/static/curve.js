@@ -11,6 +11,7 @@
   const SIGNS = { "top-up": "+", gel: "◆", "cure-done": "●", vented: "○" };
   const signOf = ({ kind, level }) => SIGNS[kind] ?? (level === "alarm" ? "■" : "▲");
   const LEAST_SPAN_S = 20;
+  const DAY_S = 86400;
   const TAIL_EVERY_MS = 3000;
   const WHOLE_EVERY_MS = 300000;
 
@@ -41,10 +42,14 @@
       if (whole.zone) options.timeZone = whole.zone;
       if (style !== "short") options.second = "2-digit";
       if (style === "long") Object.assign(options, { weekday: "short", day: "numeric", month: "short" });
+      if (style === "day") Object.assign(options, { weekday: "short", day: "numeric", month: "short", second: undefined });
+      if (style === "date") Object.assign(options, { weekday: "short", day: "numeric", month: "short", hour: undefined, minute: undefined, second: undefined });
       formats.set(style, new Intl.DateTimeFormat("en-GB", options));
     }
     return formats.get(style).format(new Date(x * 1000));
   }
+  /* How a moment of the curve is said: beyond a day with its day. */
+  const moment = () => (whole.to - whole.from > DAY_S ? "day" : "short");
   // nothing is ever -0.0
   const figure = (value, places) => (Number(value.toFixed(places)) || 0).toFixed(places);
   const pressure = (value) => `${figure(value, digits[whole.unit][0])} ${whole.unit}`;
@@ -272,12 +277,25 @@
     ...more,
   });
 
+  /* Words for the marks of the time axis; where more than a day is in view, each day's first one has its date. */
+  function timeWords(splits, step) {
+    const style = step < 60 ? "seconds" : "short";
+    if (!known() || view[1] - view[0] <= DAY_S) return splits.map((x) => clock(x, style));
+    let day = "";
+    return splits.map((x) => {
+      const date = clock(x, "date");
+      const isNew = date !== day;
+      day = date;
+      const time = step < DAY_S ? clock(x, style) : "";
+      return isNew ? [time, date].filter(Boolean).join("\n") : time;
+    });
+  }
+
   const timeAxis = (words) =>
     axis(2, {
-      size: words ? 30 : 4,
-      space: 64,
-      values: (u, splits, _, __, step) =>
-        words ? splits.map((x) => clock(x, step < 60 ? "seconds" : "short")) : splits.map(() => ""),
+      size: words ? () => (known() && view[1] - view[0] > DAY_S ? 46 : 30) : 4,
+      space: () => (view[1] - view[0] > DAY_S ? 84 : 64),
+      values: (u, splits, _, __, step) => (words ? timeWords(splits, step) : splits.map(() => "")),
       ...(known() ? {} : { incrs: [1, 5, 10, 30, 60, 300, 600, 1800, 3600, 7200, 14400, 28800, 86400] }),
     });
 
@@ -333,7 +351,18 @@
     return around(values, { psi: 2, bar: 0.14, kPa: 14 }[whole.unit], 0.14);
   };
   const yOfTemperatures = (u) => around(seen(u.data[0], u.data.slice(1)), 2);
-  const yOfLeak = (u) => around([0, ...tame(seen(u.data[0], [u.data[1]]))], { psi: 0.5, bar: 0.04, kPa: 4 }[whole.unit], 0.3);
+  /* The wild first guesses of an estimate may leave the panel; a leak beyond doubt, and what is known last, may not. */
+  function sure(u) {
+    const [xs, value, low, high] = u.data;
+    const found = [];
+    for (let i = firstAfter(xs, view[0]); i < xs.length && xs[i] <= view[1]; i++) {
+      if (Number.isFinite(low?.[i]) && low[i] > 0 && high[i] - low[i] < value[i]) found.push(value[i]);
+    }
+    const last = value.findLast((each, i) => Number.isFinite(each) && xs[i] <= view[1]);
+    return last === undefined ? found : [...found, last];
+  }
+
+  const yOfLeak = (u) => around([0, ...sure(u), ...tame(seen(u.data[0], [u.data[1]]))], { psi: 0.5, bar: 0.04, kPa: 4 }[whole.unit], 0.3);
 
   function panel(name, height, { series, data, bands, y, hooks, words }) {
     const options = {
@@ -517,13 +546,13 @@
     const end = Math.min(view[1], lastX());
     part("words").textContent =
       low === null
-        ? `No reading from ${clock(view[0], "short")} to ${clock(end, "short")}.`
-        : `From ${clock(view[0], "short")} to ${clock(end, "short")}: highest ${pressure(high[1])} at ${clock(high[0], "short")}, ` +
-          `lowest ${pressure(low[1])} at ${clock(low[0], "short")}.`;
+        ? `No reading from ${clock(view[0], moment())} to ${clock(end, moment())}.`
+        : `From ${clock(view[0], moment())} to ${clock(end, moment())}: highest ${pressure(high[1])} at ${clock(high[0], moment())}, ` +
+          `lowest ${pressure(low[1])} at ${clock(low[0], moment())}.`;
     part("marks").replaceChildren(
       ...marked().map((mark) => {
         const item = element("li");
-        item.append(element("time", clock(mark.t + shift, "short")), `${signOf(mark)} ${mark.text}`);
+        item.append(element("time", clock(mark.t + shift, moment())), `${signOf(mark)} ${mark.text}`);
         return item;
       }),
     );
@@ -539,7 +568,7 @@
       head,
       ...rows.map(([x, told]) => {
         const row = element("tr");
-        const first = element("th", clock(x, end - begin < 780 ? "seconds" : "short"));
+        const first = element("th", clock(x, end - begin < 780 ? "seconds" : moment()));
         first.scope = "row";
         row.append(first, ...told.map(([, , value]) => element("td", value)));
         return row;
@@ -597,7 +626,7 @@
     if (x < from || x > to) ask(x - (to - from) / 2, x + (to - from) / 2);
     const main = panels[0];
     main.setCursor({ left: main.valToPos(x, "x"), top: 30 });
-    part("spoken").textContent = `${clock(x, "short")}: ${values(x).map(([, words, value]) => `${words} ${value}`).join(", ")}`;
+    part("spoken").textContent = `${clock(x, moment())}: ${values(x).map(([, words, value]) => `${words} ${value}`).join(", ")}`;
   }
 
   const doings = { range: () => view, ask, read, whole: () => goTo("whole") };

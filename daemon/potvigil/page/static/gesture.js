@@ -63,8 +63,10 @@ function followGestures(over, box, { range, ask, read, whole }) {
   over.addEventListener(
     "wheel",
     (event) => {
-      event.preventDefault();
+      // The wheel is the page's: who scrolls past must not be caught. Pinching a touchpad says Ctrl too.
       const sideways = event.shiftKey || Math.abs(event.deltaX) > Math.abs(event.deltaY);
+      if (!sideways && !event.ctrlKey && !event.metaKey) return;
+      event.preventDefault();
       if (sideways) pan((event.deltaX || event.deltaY) / 1000);
       else stretch(Math.exp(Math.max(-200, Math.min(200, event.deltaY)) / 400), share(at(event)));
     },

@@ -40,7 +40,7 @@
     try {
       const answer = await fetch("/api/now", { cache: "no-store", signal: AbortSignal.timeout(ANSWER_WITHIN_MS) });
       if (answer.ok) told(await answer.json());
-      else if (answer.status === 401 && tell("logged-out")) location.assign("/login");
+      else if (answer.status === 401 && tell("logged-out")) location.assign(`/login?next=${location.pathname}`);
     } catch {
       // no answer: the clock below says when that is too long
     } finally {

@@ -5,9 +5,8 @@ from datetime import datetime, timedelta, tzinfo
 from typing import Any
 from urllib.parse import urlencode
 
-from potvigil.model import batch_details
+from potvigil.model.batch_details import is_flawed
 from potvigil.model.events import (
-    LAST_BATCH,
     AlarmEvent,
     AlarmId,
     AlarmState,
@@ -23,7 +22,7 @@ from potvigil.model.events import (
     Verdict,
 )
 from potvigil.page.views import words
-from potvigil.page.views.now import PotsOf
+from potvigil.page.views.details import FIELDS
 from potvigil.page.views.words import SIGNS, VERDICT_WORDS, Level, Teller
 from potvigil.record.batch_query import OPEN, Wanted
 from potvigil.record.detail_input import habits_of
@@ -33,6 +32,7 @@ from potvigil.units import span
 from potvigil.wording.alarm import in_words
 from potvigil.wording.alarm_names import ALARM_WORDS
 from potvigil.wording.quantities import TimeTeller, alarm_state, pressure, rate, shown
+from potvigil.wording.verdict import HELD_ABOVE_MAXIMUM, cast, was_above_maximum
 
 PAGE = 50
 LAST_PAGE = 10_000
@@ -44,18 +44,6 @@ VERDICTS = [
     {"value": OPEN, "word": words.STILL_OPEN[0]},
 ]
 ALARM_KINDS = [{"value": each.value, "word": said} for each, said in ALARM_WORDS.items()]
-FIELDS = {
-    Detail.LABEL: ("Label", "a name of its own"),
-    Detail.RESIN: ("Resin", "one of the settings, or any words"),
-    Detail.MOULD: ("Mould", "what was cast in"),
-    Detail.COLOUR: ("Colour", "what it was coloured with"),
-    Detail.MASS: ("Mass", "what was poured, with its unit: 250 g"),
-    Detail.MIXED_AT: ("Mixed at", "when mixing began: 21:40"),
-    Detail.NOTE: ("Note", "anything else"),
-    Detail.PICTURES: ("Pictures", "file names, one a line"),
-}
-_LONG = (Detail.NOTE, Detail.PICTURES)
-_SUGGESTED_OF = 200  # batches whose moulds and colours are offered again
 
 
 class QueryError(ValueError):
@@ -129,7 +117,8 @@ def _midnight(text: str, tz: tzinfo | None, days: int) -> float | None:
 
 
 def _line(row: ListedBatch, unit: str, tz: tzinfo | None) -> dict[str, Any]:
-    verdict, said, level = _judged(row.verdict)
+    verdict, said, level = _judged(row.verdict, row.above_maximum)
+    outcome = row.details.get(Detail.OUTCOME, "")
     return {
         "id": row.id,
         "pot": row.pot_id,
@@ -143,13 +132,17 @@ def _line(row: ListedBatch, unit: str, tz: tzinfo | None) -> dict[str, Any]:
         "sign": SIGNS[level],
         "leak": rate(row.leak_pa_per_s.value, unit) if row.leak_pa_per_s and row.leak_established else "",
         "alarms": row.alarms,
+        "cast": cast(outcome),
+        "flawed": bool(is_flawed(outcome)),
         "rehearsed": row.rehearsed,
     }
 
 
-def _judged(verdict: Verdict | None) -> tuple[str, str, Level]:
+def _judged(verdict: Verdict | None, above_maximum: bool) -> tuple[str, str, Level]:
     if verdict is None:
         return OPEN, *words.STILL_OPEN
+    if verdict is Verdict.HELD and above_maximum:
+        return verdict.value, HELD_ABOVE_MAXIMUM, Level.WARN
     return verdict.value, *VERDICT_WORDS[verdict]
 
 
@@ -165,8 +158,9 @@ def shown_batch(store: Store, row: BatchRow) -> dict[str, Any]:
     unit, tz = habits_of(store)
     events = store.events(row.id)
     utc_less_t_s = None if row.start_utc_s is None else row.start_utc_s - row.start_t_s
-    verdict, said, level = _judged(row.verdict)
     summary = row.summary
+    verdict, said, level = _judged(row.verdict, summary is not None and was_above_maximum(summary))
+    outcome = row.details.get(Detail.OUTCOME, "")
     return {
         "batch": {
             "id": row.id,
@@ -182,6 +176,10 @@ def shown_batch(store: Store, row: BatchRow) -> dict[str, Any]:
             "reason": "" if summary is None else f"{summary.reason[:1].upper()}{summary.reason[1:]}.",
             "rehearsed": row.rehearsed,
             "is_open": row.end_t_s is None,
+            "is_asked": row.end_t_s is not None and not outcome,
+            "cast": cast(outcome),
+            "outcome": shown(outcome),
+            "flawed": bool(is_flawed(outcome)),
             "facts": [] if summary is None else list(_facts(summary, unit, Teller(utc_less_t_s, tz))),
         },
         "events": list(_happened(events, row, tz)),
@@ -261,7 +259,7 @@ def _said(event: Event, tz: tzinfo | None) -> tuple[str, str, Level]:
         case BatchOpened():
             return "batch", "batch opened", Level.CALM
         case BatchClosed():
-            said, level = VERDICT_WORDS[event.summary.verdict]
+            _, said, level = _judged(event.summary.verdict, was_above_maximum(event.summary))
             return "batch", f"batch closed: {said[:1].lower()}{said[1:]}", level
         case _:
             return "note", "", Level.NOTE
@@ -275,58 +273,3 @@ def _edited(edit: EditRow, tz: tzinfo | None) -> dict[str, str]:
         "new": shown(edit.new),
         "by": shown(edit.by),
     }
-
-
-# --- what may be said of a batch
-
-
-def fields(
-    store: Store, row: BatchRow | None, pots_of: PotsOf, given: Mapping[Detail, str] | None = None
-) -> list[dict[str, Any]]:
-    """Return the fields of the form. given: what somebody wrote that could not be kept."""
-    tz = habits_of(store)[1]
-    run = store.last_run()
-    pots = {} if run is None else pots_of(run.settings_json)
-    resins = sorted({name for pot in pots.values() for name in pot.resins})
-    known = {} if row is None else row.details
-    by = {} if row is None else {edit.field: edit.by for edit in store.edits(row.id)}
-    before = [each.details for each in store.listed(Wanted(limit=_SUGGESTED_OF))]
-    told = []
-    for field, (name, hint) in FIELDS.items():
-        text = known.get(field, "")
-        if field is Detail.MIXED_AT and text:
-            text = words.local(batch_details.mixed_utc_s(text), tz).isoformat(timespec="seconds")
-        offered = (
-            [each[field] for each in before if each.get(field)] if field in batch_details.TAKEN_OVER else []
-        )
-        if field is Detail.RESIN:
-            offered = [*offered, *resins]
-        told.append(
-            {
-                "name": field.value,
-                "label": name,
-                "value": shown(text if given is None else given.get(field, text)),
-                "hint": hint,
-                "long": field in _LONG,
-                "list": [shown(each) for each in dict.fromkeys(offered)][:50],
-                "by": LAST_BATCH if by.get(field) == LAST_BATCH else "",
-            }
-        )
-    return told
-
-
-def changed(form: Mapping[str, str], row: BatchRow | None, tz: tzinfo | None) -> dict[Detail, str]:
-    """Return what of a form differs from what is kept; what was not sent, or is the same, stays."""
-    found = {}
-    for field in Detail:
-        text = form.get(field.value)
-        kept = "" if row is None else row.details.get(field, "")
-        if text is None:
-            continue
-        text = text.replace("\r\n", "\n").strip()
-        shown_as = kept
-        if field is Detail.MIXED_AT and kept:
-            shown_as = words.local(batch_details.mixed_utc_s(kept), tz).isoformat(timespec="seconds")
-        if text not in (kept, shown(kept), shown_as):
-            found[field] = text
-    return found

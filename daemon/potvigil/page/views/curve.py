@@ -1,5 +1,6 @@
 """The live curve as JSON: what was read, lowest and highest of each stretch, what the watch knew of it."""
 
+import time
 from collections.abc import Iterator, Sequence
 from dataclasses import dataclass
 from itertools import pairwise
@@ -21,6 +22,7 @@ from potvigil.model.pot import Pot, Reference
 from potvigil.model.reading import UNSEEN_AFTER_S, Place, Sample
 from potvigil.page.views import words
 from potvigil.page.views.now import PotsOf
+from potvigil.page.zone import zone_name
 from potvigil.record.curve import Bucket
 from potvigil.record.rows import BatchRow, TraceRow
 from potvigil.record.store import Store
@@ -78,7 +80,7 @@ def curve(store: Store, pots_of: PotsOf, asked: Asked) -> dict[str, Any]:
         "batch": None if asked.row is None else asked.row.id,
         "unit": unit,
         "temperature_unit": temperature_unit,
-        "zone": None if pot is None or pot.tz is None else str(pot.tz),
+        "zone": zone_name(None if pot is None else pot.tz, time.time()),
         "utc_less_t_s": store.utc_less_t_s(asked.pot_id, to_s),
         "from": round(from_s, 2),
         "to": round(to_s, 2),

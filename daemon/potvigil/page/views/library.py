@@ -1,8 +1,10 @@
 """The pages of the batches: the list, one batch, its details, its report; and the health chart of a pot."""
 
 import time
-from collections.abc import Mapping
+from collections.abc import Awaitable, Mapping
+from html import escape
 from typing import Any
+from urllib.parse import quote
 
 from starlette.requests import Request
 from starlette.responses import HTMLResponse, Response
@@ -11,10 +13,14 @@ from potvigil.model.batch_details import DetailError
 from potvigil.model.events import Detail
 from potvigil.page.children import Children
 from potvigil.page.frame import BY, Frame, back, sentence
-from potvigil.page.guard import RefusedError
+from potvigil.page.guard import RefusedError, StaleFormError
 from potvigil.page.views import batches
+from potvigil.page.views.details import Sent, fields, read_sent
+from potvigil.page.views.pictures import shown_pictures
 from potvigil.record.detail_input import given_details, habits_of
+from potvigil.record.errors import RecordError
 from potvigil.record.rows import BatchRow
+from potvigil.record.store import Store
 from potvigil.wording.quantities import shown
 
 # What is made to be printed is somebody's words in a page of its own: it may show pictures and style
@@ -23,8 +29,20 @@ PAPER_CSP = (
     "default-src 'none'; style-src 'unsafe-inline'; img-src data:; font-src data:; base-uri 'none'; "
     "form-action 'none'; frame-ancestors 'none'; sandbox"
 )
-_FRAMED_CSP = PAPER_CSP.replace("frame-ancestors 'none'", "frame-ancestors 'self'")  # in a page of ours
+# In a page of ours, whose script looks how high it is; it has no script itself.
+_FRAMED = {
+    "content-security-policy": PAPER_CSP.replace("frame-ancestors 'none'", "frame-ancestors 'self'")
+    + " allow-same-origin",
+    "x-frame-options": "SAMEORIGIN",
+}
+_NO_SHEET = (
+    '<!DOCTYPE html><html lang="en-GB"><meta charset="utf-8"><meta name="color-scheme" content="light dark">'
+    "<title>Not possible now</title><body><main><h1>Not possible now</h1><p>{}</p></main></body></html>"
+)
 HEALTH_KEPT_S = 60.0
+CLASHED = (
+    "This was changed meanwhile, in another tab or elsewhere. Nothing was kept yet: choose what is to stay."
+)
 _LARGEST_ID = 2**31
 
 
@@ -53,18 +71,35 @@ class Library:
         return await self._page(request)
 
     async def edit(self, request: Request) -> Response:
-        form = await self._frame.form(request)
         batch_id = _batch_id(request)
         path = f"/batch/{batch_id}"
-        given: dict[Detail, str] = {}
+        sent = Sent()
+
+        def read(form: Mapping[str, str], store: Store) -> BatchRow:
+            nonlocal sent
+            row = store.batch(batch_id)
+            sent = read_sent(form, row, habits_of(store)[1])
+            return row
+
+        try:
+            form = await self._frame.form(request)
+        except StaleFormError as error:
+
+            def look(fields: Mapping[str, str] = error.fields) -> None:
+                with self._frame.open() as store:
+                    read(fields, store)
+
+            await self._frame.in_thread(look)
+            return await self._page(request, sent, error.text, error.status)
 
         def write() -> str | range:
             with self._frame.open_to_write() as store:
-                row = store.batch(batch_id)
-                given.update(batches.changed(form, row, habits_of(store)[1]))
-                if not given:
+                row = read(form, store)
+                if not sent.given:
                     return "same"
-                kept = given_details(store, row, given, time.time())
+                kept = given_details(store, row, sent.given, time.time())
+                if sent.clashes:
+                    return "clash"
                 if row.end_t_s is not None:
                     store.edit(row.id, kept, BY, time.time())
                     return "kept"
@@ -73,11 +108,31 @@ class Library:
         try:
             done = await self._frame.in_thread(write)
         except DetailError as error:
-            return await self._page(request, given, sentence(error), 422)
+            return await self._page(request, sent, sentence(error), 422)
+        if done == "clash":
+            return await self._page(request, sent, CLASHED, 409)
         return await self._frame.settled(path, done) if isinstance(done, range) else back(path, done)
 
     async def report(self, request: Request) -> Response:
-        return _drawn(await self._reported(request, ".html"))
+        """Return the page around a report: the strip stays while it is written, and while it is read."""
+        batch_id = _batch_id(request)
+
+        def read() -> str:
+            with self._frame.open() as store:
+                return shown(store.batch(batch_id).label)
+
+        label = await self._frame.in_thread(read)
+        path = f"/batch/{batch_id}"
+        told: dict[str, Any] = {
+            "up": [(path, label or f"Batch {batch_id}"), ("/batches", "Batches")],
+            "sheet": f"{path}/report/sheet",
+            "pdf": f"{path}/report.pdf",
+        }
+        title = f"Report of {label or f'batch {batch_id}'}"
+        return self._frame.render(request, "sheet.html", "report", title, heading=title, **told)
+
+    async def report_sheet(self, request: Request) -> Response:
+        return await self._sheet(self._reported(request, ".html"))
 
     async def report_pdf(self, request: Request) -> Response:
         content = await self._reported(request, ".pdf")
@@ -86,16 +141,29 @@ class Library:
 
     async def health(self, request: Request) -> Response:
         pot_id = await self._pot(request)
-        return self._frame.render(request, "health.html", "health", f"Health of {pot_id}", pot=pot_id)
+        path, title = f"/pot/{quote(pot_id, safe='')}", f"Health of {pot_id}"
+        told: dict[str, Any] = {
+            "up": [(path, pot_id), ("/", "Pots")],
+            "sheet": f"{path}/health/sheet",
+            "pdf": None,
+        }
+        return self._frame.render(request, "sheet.html", "health", title, heading=title, **told)
 
     async def health_sheet(self, request: Request) -> Response:
         pot_id = await self._pot(request)
         key = ("health", pot_id, time.monotonic() // HEALTH_KEPT_S)
         arguments = ["pot", "health", pot_id, "--record", str(self._frame.config.record)]
-        sheet = _drawn(await self._children.made(key, arguments, ".html", kept=True))
-        sheet.headers["content-security-policy"] = _FRAMED_CSP
-        sheet.headers["x-frame-options"] = "SAMEORIGIN"
-        return sheet
+        return await self._sheet(self._children.made(key, arguments, ".html", kept=True))
+
+    async def _sheet(self, made: Awaitable[bytes]) -> Response:
+        """Return what is made as a page in a page of ours; why it could not be made, likewise."""
+        code = 200
+        try:
+            html = await made
+        except (RefusedError, RecordError) as error:
+            code = error.status if isinstance(error, RefusedError) else 503
+            html = _NO_SHEET.format(escape(sentence(shown(str(error))))).encode()
+        return HTMLResponse(html, code, headers=_FRAMED)
 
     async def _pot(self, request: Request) -> str:
         """Return the pot an address names. Raises RefusedError."""
@@ -112,7 +180,7 @@ class Library:
     async def _page(
         self,
         request: Request,
-        given: Mapping[Detail, str] | None = None,
+        sent: Sent | None = None,
         fault: str | None = None,
         code: int = 200,
     ) -> Response:
@@ -121,12 +189,14 @@ class Library:
         def read() -> dict[str, Any]:
             with self._frame.open() as store:
                 row = store.batch(batch_id)
-                fields = batches.fields(store, row, self._frame.config.pots_of, given)
-                return batches.shown_batch(store, row) | {"fields": fields}
+                told = batches.shown_batch(store, row)
+                told["fields"] = fields(store, row, self._frame.config.pots_of, sent)
+                told["pictures"] = shown_pictures(self._frame, row.id, row.details.get(Detail.PICTURES, ""))
+                return told
 
         told = await self._frame.in_thread(read)
         title = told["batch"]["label"] or f"Batch {batch_id}"
-        told |= {"filled_in": given is not None}
+        told |= {"filled_in": sent is not None}
         told |= await self._frame.answers(request) if fault is None else {"fault": fault}
         return self._frame.render(request, "batch.html", "batch", title, code, **told)
 
@@ -159,7 +229,3 @@ def _in_range(batch_id: int) -> int:
     if batch_id >= _LARGEST_ID:
         raise RefusedError(404, "There is no such batch.")
     return batch_id
-
-
-def _drawn(html: bytes) -> Response:
-    return HTMLResponse(html, headers={"content-security-policy": PAPER_CSP})

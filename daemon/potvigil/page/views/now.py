@@ -18,6 +18,7 @@ from potvigil.page.views import words
 from potvigil.page.views.held import Held
 from potvigil.page.views.strip import URGENCY, by_urgency, strip
 from potvigil.page.views.words import LEAST_SHOWN, SIGNS, Level, Teller
+from potvigil.page.zone import zone_words
 from potvigil.record.errors import RecordError
 from potvigil.record.rows import TraceRow
 from potvigil.record.store import Store
@@ -92,6 +93,7 @@ class Now:
             "since": since,
             "now": "clock not set" if moment is None else f"{moment:%H:%M:%S}",
             "strip": strip(pots, _advice(live) if silent else None, since, moment),
+            "zone": zone_words(tz, time.time()),
             "workshop": workshop,
             "rehearsed": rehearsed,
             "unit": "psi" if pot is None else pot.pressure_unit,
@@ -174,7 +176,11 @@ class Now:
                 self._pots = self._pots_of(run.settings_json)
                 self._whose = (str(json.loads(run.settings_json).get("workshop", "")), run.rehearsed)
                 if live is None or self._whose != (live.workshop, live.rehearsed):
-                    self._kept = [_kept(pot_id, store) for pot_id in store.pots() if pot_id in self._pots]
+                    self._kept = [
+                        _kept(pot_id, store, self._pots[pot_id].tz)
+                        for pot_id in store.pots()
+                        if pot_id in self._pots
+                    ]
                 elif abs(run.start_t_s - live.run) < 1.0:
                     self._run = live.run
         except (RecordError, ValueError):
@@ -196,7 +202,7 @@ def _nothing(since: str | None) -> dict[str, Any]:
     }
 
 
-def _kept(pot_id: str, store: Store) -> dict[str, Any]:
+def _kept(pot_id: str, store: Store, tz: tzinfo | None) -> dict[str, Any]:
     """Return a pot as the record alone knows it; since: Unix time of its last sample."""
     sample, batch = store.last_sample(pot_id), store.open_batch_of(pot_id)
     standing = [event for pot, event in store.standing_alarms() if pot == pot_id]
@@ -217,7 +223,7 @@ def _kept(pot_id: str, store: Store) -> dict[str, Any]:
                     each.do,
                     each.by_s,
                 ),
-                Teller(None if each.utc_s is None else each.utc_s - each.t_s, None),
+                Teller(None if each.utc_s is None else each.utc_s - each.t_s, tz),
                 each.t_s,
                 True,
             )

@@ -1,6 +1,8 @@
 """The phones that are told with the page closed (Web Push): subscribed, listed, tried and removed."""
 
 import time
+from contextlib import suppress
+from datetime import tzinfo
 from typing import Any
 
 from starlette.requests import Request
@@ -13,6 +15,8 @@ from potvigil.page.frame import Frame, back
 from potvigil.page.guard import RefusedError
 from potvigil.page.views.words import local
 from potvigil.paths import usual_status
+from potvigil.record.detail_input import habits_of
+from potvigil.record.errors import RecordError
 from potvigil.wording.quantities import shown
 
 _TEST = PushMessage("Test of this phone", "It is told when a pot needs somebody. Nothing else is wrong.")
@@ -62,13 +66,19 @@ class Phones:
         return back("/phones", "pushed")
 
     async def _page(self, request: Request, fault: str | None = None, code: int = 200) -> Response:
+        tz = await self._frame.in_thread(self._zone)
         phones = [
-            {"id": each.id, "name": shown(each.name), "since": f"{local(each.since_utc_s, None):%-d %B %Y}"}
+            {"id": each.id, "name": shown(each.name), "since": f"{local(each.since_utc_s, tz):%-d %B %Y}"}
             for each in await self._kept(subscriptions)
         ]
         runs = await self._frame.in_thread(self._notifier.read) is not None
         told: dict[str, Any] = {"phones": phones, "runs": runs} | ({} if fault is None else {"fault": fault})
         return self._frame.render(request, "phones.html", "phones", "Phones that are told", code, **told)
+
+    def _zone(self) -> tzinfo | None:
+        with suppress(RecordError), self._frame.open() as store:
+            return habits_of(store)[1]
+        return None
 
     async def _kept(self, function: Any, *arguments: object) -> Any:
         """Return what a function of the record's path returns. Raises RefusedError where the disk refuses."""

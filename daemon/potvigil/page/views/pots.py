@@ -12,12 +12,14 @@ from starlette.responses import Response
 from potvigil.model.batch_details import DetailError
 from potvigil.model.events import Action, AlarmId, Detail
 from potvigil.page.frame import BY, Frame, sentence
-from potvigil.page.guard import RefusedError
-from potvigil.page.views import batches
+from potvigil.page.guard import RefusedError, StaleFormError
+from potvigil.page.views.details import Sent, fields, read_sent
+from potvigil.record.batch_query import Wanted
 from potvigil.record.detail_input import given_details
 from potvigil.record.errors import RecordError
 from potvigil.record.store import Store
 from potvigil.watch.alarm_rules import shelving_fault
+from potvigil.wording.quantities import shown
 
 # For how long an alarm may be put aside by a browser, as far as its bounds go.
 SHELVE_MINUTES = (5, 10, 15, 30, 60, 120, 480)
@@ -57,7 +59,10 @@ class Pots:
         return await self._ask(request, Action.CLOSE)
 
     async def open(self, request: Request) -> Response:
-        given = batches.changed(await self._frame.form(request), None, None)
+        try:
+            sent = read_sent(await self._frame.form(request), None, None)
+        except StaleFormError as error:
+            return await self._page(request, read_sent(error.fields, None, None), error.text, error.status)
         now = await self._frame.tell()
         pot_id = request.path_params["pot"]
 
@@ -65,14 +70,14 @@ class Pots:
             _check_known(store, pot_id, now)
             row = store.open_batch_of(pot_id)
             if row is not None:
-                raise DetailError(f"batch {row.id} is open: change that one, or close it first")
-            kept = given_details(store, None, given, time.time())
+                raise DetailError(f"batch {row.id} opened meanwhile: keep what you wrote there, or close it")
+            kept = given_details(store, None, sent.given, time.time())
             return store.add_edits(pot_id, kept, BY, time.time(), opening=True)
 
         try:
             return await self._frame.ask(_path(pot_id), write)
         except DetailError as error:
-            return await self._page(request, given, sentence(error), 422)
+            return await self._page(request, sent, sentence(error), 422)
 
     async def _ask(
         self,
@@ -94,7 +99,7 @@ class Pots:
     async def _page(
         self,
         request: Request,
-        given: Mapping[Detail, str] | None = None,
+        sent: Sent | None = None,
         fault: str | None = None,
         code: int = 200,
     ) -> Response:
@@ -104,18 +109,25 @@ class Pots:
         if pot is None:
             raise RefusedError(404, "There is no such pot.")
 
-        def read() -> list[dict[str, Any]]:
+        def read() -> dict[str, Any]:
             with self._frame.open() as store:
-                return batches.fields(store, None, self._frame.config.pots_of, given)
+                row = store.open_batch_of(pot_id)
+                last = next(iter(store.listed(Wanted(pot_id=pot_id, limit=1))), None)
+                asked = None
+                if last is not None and last.end_t_s is not None and not last.details.get(Detail.OUTCOME):
+                    asked = {"id": last.id, "title": shown(last.label) or f"batch {last.id}"}
+                # what was written for a new batch is not lost where one opened by itself
+                row = None if sent is None else row
+                return {"fields": fields(store, row, self._frame.config.pots_of, sent), "asked": asked}
 
         answers: dict[str, str | None] = {}
         try:
-            fields = await self._frame.in_thread(read)
+            known = await self._frame.in_thread(read)
             answers = await self._frame.answers(request)
         except RecordError:  # what is known now must not fail with the record
-            fields = []
-        told = {"now": now, "pot": pot, "fields": fields, "shelve_minutes": _shelve_minutes}
-        told |= {"filled_in": given is not None}
+            known = {"fields": [], "asked": None}
+        told = {"now": now, "pot": pot, "shelve_minutes": _shelve_minutes, **known}
+        told |= {"filled_in": sent is not None}
         told |= answers if fault is None else {"fault": fault}
         return self._frame.render(request, "pot.html", "pot", pot_id, code, **told)
 

@@ -9,6 +9,7 @@ from typing import Any
 from potvigil.model.events import (
     LAST_BATCH,
     AlarmEvent,
+    AlarmId,
     AlarmState,
     BatchClosed,
     BatchOpened,
@@ -226,7 +227,8 @@ _LISTED = (
     "b.id, p.name, b.start_t_s, b.start_utc_s, b.end_t_s, b.end_utc_s, r.rehearsed, b.verdict, "
     "(SELECT json_group_object(field, new) FROM edit WHERE id IN "
     "(SELECT max(id) FROM edit WHERE batch = b.id GROUP BY field)), "
-    "b.leak_pa_per_s, b.leak_low_pa_per_s, b.leak_high_pa_per_s, b.leak_t_s, b.leak_established, b.alarms "
+    "b.leak_pa_per_s, b.leak_low_pa_per_s, b.leak_high_pa_per_s, b.leak_t_s, b.leak_established, b.alarms, "
+    f"EXISTS (SELECT 1 FROM event WHERE alarm = '{AlarmId.OVER_PRESSURE}' AND batch = b.id) "
     "FROM batch b JOIN pot p ON p.id = b.pot LEFT JOIN run r ON r.id = b.run"
 )
 
@@ -243,11 +245,13 @@ def _batch_row(row: Any) -> BatchRow:
 
 
 def _listed(row: Any) -> ListedBatch:
-    *plain, verdict, details_text, value, low, high, leak_t_s, established, alarms = row
+    *plain, verdict, details_text, value, low, high, leak_t_s, established, alarms, above = row
     details = {Detail(field): text for field, text in json.loads(details_text).items()}
     leak = None if value is None else Interval(value, low, high)
     judged = None if verdict is None else Verdict(verdict)
-    return ListedBatch(*(*plain, judged, details, leak, leak_t_s, bool(established), alarms or 0))
+    return ListedBatch(
+        *(*plain, judged, details, leak, leak_t_s, bool(established), alarms or 0, bool(above))
+    )
 
 
 def _leak(row: Any) -> LeakRow:

@@ -1,0 +1,124 @@
+"""What may be said of a batch: the fields of its form, and what came back in one.
+
+A form carries of each field what it was written over (its digest): what another tab, phone or terminal
+changed meanwhile is not overwritten unasked.
+"""
+
+import hashlib
+from collections.abc import Mapping
+from dataclasses import dataclass, field
+from datetime import tzinfo
+from typing import Any
+
+from potvigil.model import batch_details
+from potvigil.model.batch_details import FLAWED
+from potvigil.model.events import LAST_BATCH, Detail
+from potvigil.page.views import words
+from potvigil.page.views.now import PotsOf
+from potvigil.record.batch_query import Wanted
+from potvigil.record.detail_input import habits_of
+from potvigil.record.rows import BatchRow
+from potvigil.record.store import Store
+from potvigil.wording.quantities import shown
+
+FIELDS = {
+    Detail.LABEL: ("Label", "a name of its own"),
+    Detail.RESIN: ("Resin", "one of the settings, or any words"),
+    Detail.MOULD: ("Mould", "what was cast in"),
+    Detail.COLOUR: ("Colour", "what it was coloured with"),
+    Detail.MASS: ("Mass", "what was poured, with its unit: 250 g"),
+    Detail.MIXED_AT: ("Mixed at", "when mixing began: 21:40"),
+    Detail.NOTE: ("Note", "anything else"),
+    Detail.OUTCOME: ("The cast", "good, or flawed: what is wrong"),
+    Detail.PICTURES: ("Pictures", "names, one a line; shown are those that were added here"),
+}
+_LONG = (Detail.NOTE, Detail.PICTURES)
+_KNOWN_LATER = (Detail.OUTCOME, Detail.PICTURES)  # of a batch that is yet to be opened nobody can say
+_SUGGESTED_OF = 200  # batches whose moulds and colours are offered again
+_MINE, _THEIRS = "mine", "theirs"
+
+
+@dataclass(frozen=True, slots=True)
+class Sent:
+    """What a form says. given: what is to change. clashes: of these, what was kept meanwhile by others."""
+
+    given: dict[Detail, str] = field(default_factory=dict)
+    clashes: dict[Detail, str] = field(default_factory=dict)
+
+
+def fields(
+    store: Store, row: BatchRow | None, pots_of: PotsOf, sent: Sent | None = None
+) -> list[dict[str, Any]]:
+    """Return the fields of the form. row: None of a batch yet to be opened. sent: what could not be kept."""
+    sent = sent or Sent()
+    tz = habits_of(store)[1]
+    run = store.last_run()
+    pots = {} if run is None else pots_of(run.settings_json)
+    resins = sorted({name for pot in pots.values() for name in pot.resins})
+    by = {} if row is None else {edit.field: edit.by for edit in store.edits(row.id)}
+    before = [each.details for each in store.listed(Wanted(limit=_SUGGESTED_OF))]
+    told = []
+    for detail, (name, hint) in FIELDS.items():
+        if row is None and detail in _KNOWN_LATER:
+            continue
+        kept = _kept(row, detail, tz)
+        offered = (
+            [each[detail] for each in before if each.get(detail)]
+            if detail in batch_details.TAKEN_OVER
+            else []
+        )
+        if detail is Detail.RESIN:
+            offered = [*offered, *resins]
+        told.append(
+            {
+                "name": detail.value,
+                "label": name,
+                "kept": kept,
+                "value": shown(sent.given.get(detail, kept)),
+                "base": _digest(kept),
+                "theirs": sent.clashes.get(detail),
+                "hint": hint,
+                "long": detail in _LONG,
+                "list": [shown(each) for each in dict.fromkeys(offered)][:50],
+                "by": LAST_BATCH if by.get(detail) == LAST_BATCH else "",
+                "changed_by": shown(by.get(detail, "")),
+            }
+        )
+    return told
+
+
+def read_sent(form: Mapping[str, str], row: BatchRow | None, tz: tzinfo | None) -> Sent:
+    """Return what a form says that differs from what is kept; what was not sent, or is the same, stays."""
+    sent = Sent()
+    for detail in Detail:
+        text = _text(form, detail)
+        if text is None or form.get(f"choose-{detail}") == _THEIRS:
+            continue
+        kept = "" if row is None else row.details.get(detail, "")
+        shown_as, base = _kept(row, detail, tz), form.get(f"base-{detail}")
+        if text in (kept, shown(kept), shown_as) or _digest(text) == base:
+            continue
+        sent.given[detail] = text
+        if base is not None and base != _digest(shown_as):
+            sent.clashes[detail] = shown_as
+    return sent
+
+
+def _text(form: Mapping[str, str], detail: Detail) -> str | None:
+    text = form.get(detail.value)
+    flaw = form.get("flaw", "").strip()
+    if detail is Detail.OUTCOME and flaw:
+        return f"{text or FLAWED}: {flaw}"
+    return None if text is None else text.replace("\r\n", "\n").strip()
+
+
+def _kept(row: BatchRow | None, detail: Detail, tz: tzinfo | None) -> str:
+    """Return what is kept of a detail, as a form shows it."""
+    text = "" if row is None else row.details.get(detail, "")
+    if detail is Detail.MIXED_AT and text:
+        return words.local(batch_details.mixed_utc_s(text), tz).isoformat(timespec="seconds")
+    return shown(text)
+
+
+def _digest(text: str) -> str:
+    return hashlib.sha256(text.strip().encode()).hexdigest()[:16]
