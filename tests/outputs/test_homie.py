@@ -133,7 +133,7 @@ def test_only_acknowledging_and_the_batch_texts_can_be_set():
         for name, prop in about["properties"].items()
         if prop.get("settable")
     }
-    details = ("label", "note", "resin", "mould", "colour", "mass", "mixed-at")
+    details = ("label", "note", "resin", "mould", "colour", "mass", "mixed-at", "outcome")
     assert settable == {"alarms/acknowledge", "alarms/unshelve", *(f"batch/{detail}" for detail in details)}
     assert {topic.removeprefix(f"{BASE}/") for topic in homie_set.set_topics(WORKSHOP, [LANTERN])} == {
         f"{path}/set" for path in settable

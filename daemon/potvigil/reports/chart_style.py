@@ -51,7 +51,7 @@ _DARK = {
 def dark_rules() -> str:
     """Return rules of CSS that turn a chart into one for a dark page: it carries its colours itself."""
     return " ".join(
-        f'svg [style*="{what}: {light.lower()}"] {{ {what}: {dark.lower()} !important; }}'
+        f'[style*="{what}: {light.lower()}"] {{ {what}: {dark.lower()} !important; }}'
         for light, dark in _DARK.items()
         for what in ("fill", "stroke")
     )

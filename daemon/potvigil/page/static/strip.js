@@ -28,6 +28,11 @@
     announced = new Set(fresh.keys());
   }
 
+  const MOST_OF_WINDOW = 0.4;
+  const measure = () => strip.toggleAttribute("data-tall", strip.offsetHeight > MOST_OF_WINDOW * innerHeight);
+  new ResizeObserver(measure).observe(strip);
+  addEventListener("resize", measure);
+
   document.addEventListener("potvigil:now", ({ detail: now }) => {
     stale.hidden = false;
     for (const running of stale.getAnimations()) running.currentTime = 0; // put off once more

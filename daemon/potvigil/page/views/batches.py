@@ -177,7 +177,6 @@ def shown_batch(store: Store, row: BatchRow) -> dict[str, Any]:
             "rehearsed": row.rehearsed,
             "is_open": row.end_t_s is None,
             "is_asked": row.end_t_s is not None and not outcome,
-            "cast": cast(outcome),
             "outcome": shown(outcome),
             "flawed": bool(is_flawed(outcome)),
             "facts": [] if summary is None else list(_facts(summary, unit, Teller(utc_less_t_s, tz))),
