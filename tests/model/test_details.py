@@ -7,11 +7,19 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from potvigil.model.batch_details import LONGEST, DetailError, at_clock, check_mixed_at, mixed_utc_s, read
+from potvigil.model.batch_details import (
+    LONGEST,
+    DetailError,
+    at_clock,
+    check_mixed_at,
+    is_flawed,
+    mixed_utc_s,
+    read,
+)
 from potvigil.model.events import Detail
 from potvigil.units import MASS
 
-TEXTS = [field for field in Detail if field not in (Detail.MASS, Detail.MIXED_AT)]
+TEXTS = [field for field in Detail if field not in (Detail.MASS, Detail.MIXED_AT, Detail.OUTCOME)]
 FILL_UTC_S = 1_767_304_800.0  # 2026-01-01 22:00 UTC
 BERLIN = ZoneInfo("Europe/Berlin")
 
@@ -192,3 +200,26 @@ def test_a_time_of_day_lies_within_half_a_day_or_so(hour, minute, near_utc_s, tz
 @pytest.mark.parametrize("text", ["24:00", "21:60", "21.40", "", "2026-01-01T21:40:00Z", "9:5"])
 def test_any_other_text_comes_back_as_it_is(text):
     assert at_clock(text, FILL_UTC_S, BERLIN) == text
+
+
+@pytest.mark.parametrize(
+    ("text", "kept", "flawed"),
+    [
+        ("good", "good", False),
+        (" GOOD ", "good", False),
+        ("Flawed", "flawed", True),
+        ("flawed:bubbles at the rim ", "flawed: bubbles at the rim", True),
+        ("good: one seam: sanded", "good: one seam: sanded", False),
+        ("", "", None),
+    ],
+)
+def test_a_cast_is_good_or_flawed_and_more_may_be_said(text, kept, flawed):
+    assert read(Detail.OUTCOME, text) == kept
+    assert read(Detail.OUTCOME, kept) == kept
+    assert is_flawed(kept) is flawed
+
+
+@pytest.mark.parametrize("text", ["fine", "flawed - bubbles", "not good", ":", "goodish: x"])
+def test_any_other_word_for_a_cast_is_refused_with_those_that_are_taken(text):
+    with pytest.raises(DetailError, match="give good, or flawed: what is wrong"):
+        read(Detail.OUTCOME, text)

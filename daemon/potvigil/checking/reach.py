@@ -12,7 +12,7 @@ from potvigil.checking.finding import Finding, fault, good, unknown
 from potvigil.notifying.targets import TargetError, address_of, beats
 from potvigil.outputs.mqtt_link import MqttError
 from potvigil.page.passwords import is_hash
-from potvigil.secret_file import SecretFileError, first_line
+from potvigil.secret_file import SecretFileError, first_line, is_open_to_all
 from potvigil.service.wiring import mqtt_link
 from potvigil.settings.network import MqttSettings, PageSettings
 from potvigil.settings.notify import HeartbeatSettings, TargetSettings
@@ -136,6 +136,8 @@ def _closed(what: str, path: Path) -> Finding | None:
     """Return what there is to say of a secret this user may not look into, None where he may."""
     try:
         path.open("rb").close()
+        if is_open_to_all(path):
+            return fault(what, f"{path}: everybody on this machine may read it; chmod o= {path}")
     except PermissionError:
         return unknown(what, _ASK_ROOT.format(path=path))
     except OSError:

@@ -56,5 +56,10 @@ def png_of(pdf: bytes) -> bytes:
 def _refuse(url: str, *_: Any, **__: Any) -> Any:
     """Read what stands in the page itself, and fetch nothing."""
     if url.startswith("data:image/jpeg;base64,"):
-        return {"string": b64decode(url.partition(",")[2]), "mime_type": "image/jpeg"}
+        content = b64decode(url.partition(",")[2])
+        try:
+            from weasyprint.urls import URLFetcherResponse
+        except ImportError:  # before 68.0
+            return {"string": content, "mime_type": "image/jpeg"}
+        return URLFetcherResponse(url, content, {"Content-Type": "image/jpeg"})
     raise ValueError(f"a report holds all it shows; {url} is not fetched")

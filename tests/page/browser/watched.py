@@ -9,6 +9,8 @@ import urllib.request
 from pathlib import Path
 from typing import Any, Self
 
+from playwright.sync_api import Page
+
 from broker import free_port
 from potvigil.record.store import Store
 from potvigil.sim.nights import NIGHTS
@@ -27,6 +29,14 @@ PHONE: dict[str, Any] = {
     "device_scale_factor": 2,
 }
 DESKTOP: dict[str, Any] = {"viewport": {"width": 1280, "height": 800}}
+
+
+def until(page: Page, expression: str) -> None:
+    """Wait until an expression holds in a page; asked from here, for the page lets nothing be evaluated in it."""
+    deadline_s = time.monotonic() + 15.0
+    while not page.evaluate(expression):
+        assert time.monotonic() < deadline_s, f"not within 15 s: {expression}"
+        page.wait_for_timeout(50)
 
 
 class Watched:
@@ -66,11 +76,16 @@ class Watched:
         )
         assert self.watch.stdout is not None
         assert self.watch.stdout.readline() == "ready\n"
-        self.page = subprocess.Popen(
-            [*PAGE, "--config", str(settings)],
-            stdout=self._log,
-            stderr=subprocess.STDOUT,
-        )
+        self._page_command = [*PAGE, "--config", str(settings)]
+        self.page = self._started_page()
+
+    def begin_page(self) -> None:
+        """Start the page again, and wait until it answers."""
+        self.page = self._started_page()
+        self._wait_for_page()
+
+    def _started_page(self) -> "subprocess.Popen[bytes]":
+        return subprocess.Popen(self._page_command, stdout=self._log, stderr=subprocess.STDOUT)
 
     def __enter__(self) -> Self:
         try:

@@ -1,0 +1,67 @@
+"""What the axes of the curve hold: dates beyond a day, and a leak from its first alarm on."""
+
+import pytest
+from playwright.sync_api import Page, Route, expect
+
+from page.browser.watched import PHONE, POT
+
+# Every word that is written on a canvas, with the canvas.
+NOTED = """
+window.written = [];
+const fill = CanvasRenderingContext2D.prototype.fillText;
+CanvasRenderingContext2D.prototype.fillText = function (text, ...at) {
+  window.written.push([this.canvas, text]);
+  return fill.call(this, text, ...at);
+};
+"""
+
+
+def words_of(page: Page, panel: int) -> list[str]:
+    return page.evaluate(
+        "(at) => written.filter(([on]) => on === document.querySelectorAll('.u-wrap canvas')[at]).map((each) => each[1])",
+        panel,
+    )
+
+
+def open_curve(page: Page, url: str, change) -> None:
+    def changed(route: Route) -> None:
+        told = route.fetch().json()
+        change(told)
+        route.fulfill(json=told)
+
+    page.route("**/api/curve?*", changed)
+    page.add_init_script(NOTED)
+    page.goto(f"{url}/pot/{POT}")
+    expect(page.locator(".u-over").first).to_be_visible()
+
+
+@pytest.mark.parametrize("hours", [20, 60])
+def test_beyond_a_day_the_axis_and_the_words_have_dates(alarmed, opened, hours):
+    def stretched(told) -> None:
+        begin = told["from"]
+        by = hours * 3600.0 / (told["to"] - begin)
+        for times in (told["t"], told["trace"]["t"]):
+            times[:] = [begin + (t - begin) * by for t in times]
+        told |= {"to": begin + (told["to"] - begin) * by, "cure_done": None, "cone": None, "marks": []}
+
+    page = opened(PHONE)
+    open_curve(page, alarmed.url, stretched)
+    dates = {text for text in words_of(page, 0) if text.endswith((" Jan", " Jan."))}
+    assert len(dates) >= 2 if hours > 24 else not dates  # the night begins on 1 January, at 22:00
+    said = page.locator('[data-part="words"]').inner_text()
+    assert (" Jan, " in said) is (hours > 24)
+
+
+def test_a_leak_just_told_lies_within_its_panel(alarmed, opened):
+    """Its last two minutes are far less than the share that the wild first guesses may be of."""
+
+    def jumped(told) -> None:
+        trace = told["trace"]
+        quiet = len(trace["t"]) - 2
+        for name, calm, now in (("leak", 0.0, 30.0), ("leak_low", -0.2, 29.0), ("leak_high", 0.2, 31.0)):
+            trace[name] = [calm] * quiet + [now] * 2
+
+    page = opened(PHONE)
+    open_curve(page, alarmed.url, jumped)
+    expect(page.locator(".u-over").nth(2)).to_be_visible()
+    assert max(float(text) for text in words_of(page, 2)) >= 20.0  # the axis goes on to the next of its marks

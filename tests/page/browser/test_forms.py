@@ -1,0 +1,136 @@
+"""Forms that lose nothing: over a reload, an error, a log-in that ended, another tab; pictures that are sent."""
+
+from io import BytesIO
+
+from PIL import Image
+from playwright.sync_api import Page, expect
+
+from page.browser.watched import PHONE, POT, Watched, until
+from potvigil.model.events import Detail
+
+PASSWORD = "lantern room 4"
+BACK = "What you had typed is here again"
+
+
+def details_of(page: Page, url: str) -> None:
+    page.goto(f"{url}/batch/1")
+    page.get_by_text("Change the details").click()
+
+
+def test_what_was_typed_outlives_a_reload_and_is_dropped_when_asked(alarmed, opened):
+    page = opened(PHONE)
+    details_of(page, alarmed.url)
+    page.get_by_label("Colour").fill("smoke")
+    page.get_by_label("Note").fill("two lines\nof a note")
+    page.reload()
+    expect(page.get_by_text(BACK)).to_be_visible()  # its form is open again
+    assert page.get_by_label("Note").input_value() == "two lines\nof a note"
+    page.goto(f"{alarmed.url}/batches")
+    page.go_back()
+    expect(page.get_by_label("Colour")).to_have_value("smoke")
+    page.get_by_role("button", name="Drop it").click()
+    expect(page.get_by_text(BACK)).to_have_count(0)
+    details_of(page, alarmed.url)
+    expect(page.get_by_label("Colour")).to_have_value("")
+
+
+def test_what_was_typed_outlives_an_error_and_is_gone_once_it_is_kept(alarmed, opened):
+    page = opened(PHONE)
+    details_of(page, alarmed.url)
+    page.get_by_label("Colour").fill("amber")
+    page.get_by_label("Mass").fill("much")
+    page.get_by_role("button", name="Keep", exact=True).click()
+    expect(page.get_by_role("alert").filter(has_text="much")).to_be_visible()
+    expect(page.get_by_label("Colour")).to_have_value("amber")
+    page.get_by_label("Mass").fill("250 g")
+    page.get_by_role("button", name="Keep", exact=True).click()
+    expect(page.get_by_role("status").filter(has_text="colour")).to_be_visible()
+    page.reload()
+    expect(page.get_by_text(BACK)).to_have_count(0)
+
+
+def test_what_was_typed_outlives_a_log_in_that_ended_and_leads_back(tmp_path, opened):
+    with Watched(tmp_path, 60.0, speed=1.0, password=PASSWORD) as night:
+        page = opened(PHONE)
+
+        def log_in() -> None:
+            page.get_by_label("Password").fill(PASSWORD)
+            page.get_by_role("button", name="Log in").click()
+
+        page.goto(f"{night.url}/batch/1")
+        log_in()
+        expect(page).to_have_url(f"{night.url}/batch/1")
+        page.get_by_text("Change the details").click()
+        page.get_by_label("Label").fill("typed at length")
+        page.context.clear_cookies()
+        page.get_by_role("button", name="Keep", exact=True).click()
+        log_in()
+        expect(page).to_have_url(f"{night.url}/batch/1")
+        expect(page.get_by_text(BACK)).to_be_visible()
+        expect(page.get_by_label("Label")).to_have_value("typed at length")
+
+        page.get_by_role("button", name="Log out").click()  # nobody else finds it
+        log_in()
+        expect(page).to_have_url(f"{night.url}/")
+        details_of(page, night.url)
+        expect(page.get_by_label("Label")).to_have_value("")
+
+
+def test_a_restart_of_the_page_asks_for_no_password(tmp_path, opened):
+    with Watched(tmp_path, 60.0, speed=1.0, password=PASSWORD) as night:
+        page = opened(PHONE)
+        page.goto(f"{night.url}/login")
+        page.get_by_label("Password").fill(PASSWORD)
+        page.get_by_role("button", name="Log in").click()
+        expect(page.locator(f'[data-pot="{POT}"]')).to_be_visible()
+        night.cut(night.page)
+        night.begin_page()
+        page.reload()
+        expect(page.locator(f'[data-pot="{POT}"]')).to_be_visible()
+
+
+def test_two_tabs_are_asked_whose_words_are_to_stay(alarmed, opened):
+    page = opened(PHONE)
+    details_of(page, alarmed.url)
+    other = page.context.new_page()
+    details_of(other, alarmed.url)
+    other.get_by_label("Mould").fill("aluminium")
+    other.get_by_role("button", name="Keep", exact=True).click()
+    expect(other.get_by_role("status").filter(has_text="mould")).to_be_visible()
+    with_mould = other.locator(".pairs", has_text="aluminium")
+    for _ in range(20):
+        if with_mould.count():
+            break
+        other.reload()
+    page.get_by_label("Mould").fill("silicone")
+    page.get_by_role("button", name="Keep", exact=True).click()
+    expect(page.get_by_role("group", name="Mould: changed meanwhile")).to_be_visible()
+    expect(page.get_by_role("radio", name="Keep theirs: aluminium")).to_be_visible()
+    expect(page.get_by_label("Mould", exact=True)).to_have_value("silicone")
+    page.get_by_role("radio", name="Keep theirs: aluminium").check()
+    page.get_by_role("button", name="Keep", exact=True).click()
+    expect(page.get_by_role("status").filter(has_text="Nothing was changed")).to_be_visible()
+    with alarmed.kept() as store:
+        assert store.batch(1).details[Detail.MOULD] == "aluminium"
+
+
+def test_a_picture_is_made_small_and_shown(alarmed, opened):
+    page = opened(PHONE)
+    page.goto(f"{alarmed.url}/batch/1")
+    file = BytesIO()
+    exif = Image.Exif()
+    exif.get_ifd(0x8825)[1] = "N"  # where it was taken
+    Image.effect_noise((3000, 2000), 50).save(file, "JPEG", exif=exif)
+    page.get_by_label("Add a picture").set_input_files(
+        {"name": "lens.jpg", "mimeType": "image/jpeg", "buffer": file.getvalue()}
+    )
+    shown = page.locator(".pictures img")
+    expect(shown).to_be_visible()
+    until(page, "document.querySelector('.pictures img').naturalWidth === 1600")
+    (kept,) = (alarmed.folder / "record.db-pictures" / "1").iterdir()
+    with Image.open(kept) as picture:
+        assert picture.size == (1600, 1067) and not picture.getexif()
+    page.get_by_label("Add a picture").set_input_files(
+        {"name": "x.jpg", "mimeType": "image/jpeg", "buffer": b"none"}
+    )
+    expect(page.get_by_text("cannot read that picture")).to_be_visible()
