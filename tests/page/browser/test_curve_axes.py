@@ -17,10 +17,8 @@ CanvasRenderingContext2D.prototype.fillText = function (text, ...at) {
 
 
 def words_of(page: Page, panel: int) -> list[str]:
-    return page.evaluate(
-        "(at) => written.filter(([on]) => on === document.querySelectorAll('.u-wrap canvas')[at]).map((each) => each[1])",
-        panel,
-    )
+    drawn = "document.querySelectorAll('.u-wrap canvas')[at]"
+    return page.evaluate(f"(at) => written.filter(([on]) => on === {drawn}).map(([, text]) => text)", panel)
 
 
 def open_curve(page: Page, url: str, change) -> None:
@@ -64,4 +62,4 @@ def test_a_leak_just_told_lies_within_its_panel(alarmed, opened):
     page = opened(PHONE)
     open_curve(page, alarmed.url, jumped)
     expect(page.locator(".u-over").nth(2)).to_be_visible()
-    assert max(float(text) for text in words_of(page, 2)) >= 20.0  # the axis goes on to the next of its marks
+    assert max(float(text) for text in words_of(page, 2) if text) >= 20.0  # the axis goes on to the next mark

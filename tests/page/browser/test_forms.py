@@ -1,4 +1,4 @@
-"""Forms that lose nothing: over a reload, an error, a log-in that ended, another tab; pictures that are sent."""
+"""Forms that lose nothing: over a reload, an error, a log-in that ended, another tab; pictures sent."""
 
 from io import BytesIO
 
@@ -9,6 +9,7 @@ from page.browser.watched import PHONE, POT, Watched, until
 from potvigil.model.events import Detail
 
 PASSWORD = "lantern room 4"
+FILLED_S = 300.0  # into the night: its batch is open
 BACK = "What you had typed is here again"
 
 
@@ -50,7 +51,7 @@ def test_what_was_typed_outlives_an_error_and_is_gone_once_it_is_kept(alarmed, o
 
 
 def test_what_was_typed_outlives_a_log_in_that_ended_and_leads_back(tmp_path, opened):
-    with Watched(tmp_path, 60.0, speed=1.0, password=PASSWORD) as night:
+    with Watched(tmp_path, FILLED_S, speed=1.0, password=PASSWORD) as night:
         page = opened(PHONE)
 
         def log_in() -> None:

@@ -5,7 +5,7 @@ import re
 import pytest
 from playwright.sync_api import expect
 
-from page.browser.test_views import OUTSIDE, assert_axe_finds_nothing
+from page.browser.test_views import OUTSIDE, assert_axe_finds_nothing, let_be_examined
 from page.browser.watched import PHONE, until
 from page.test_batches_page import season  # noqa: F401
 from page.test_server import Running
@@ -24,7 +24,8 @@ OVERPRINTED = """() => {
       range.selectNodeContents(one);
       return [one.textContent.trim(), range.getBoundingClientRect()];
     });
-  const meet = (a, b) => a.left < b.right - 1 && b.left < a.right - 1 && a.top < b.bottom - 1 && b.top < a.bottom - 1;
+  const meet = (a, b) =>
+    a.left < b.right - 1 && b.left < a.right - 1 && a.top < b.bottom - 1 && b.top < a.bottom - 1;
   return boxes.flatMap(([text, box], i) =>
     boxes.slice(i + 1).filter(([, other]) => meet(box, other)).map(([other]) => [text, other]));
 }"""
@@ -43,6 +44,7 @@ def url(season):  # noqa: F811
 @pytest.mark.parametrize("sheet", SHEETS)
 def test_a_sheet_is_dark_where_the_page_is_whole_at_every_size_and_white_on_paper(url, opened, sheet):
     page = opened(SMALL, color_scheme="dark")
+    let_be_examined(page)
     page.goto(url + sheet, timeout=60_000)
     ground, *inks = page.evaluate(
         "[getComputedStyle(document.body).backgroundColor,"
@@ -66,7 +68,7 @@ def test_a_sheet_is_dark_where_the_page_is_whole_at_every_size_and_white_on_pape
 @pytest.mark.parametrize(("view", "back"), [(REPORT, "/batch/1"), (HEALTH, "/pot/lantern")])
 def test_around_a_sheet_the_strip_stays_and_the_way_back_too(url, opened, view, back):
     page = opened(PHONE)
-    page.goto(url + view)
+    page.goto(url + view, wait_until="commit")
     expect(page.locator("#strip")).to_be_visible()
     expect(page.frame_locator("iframe.sheet").locator("h1")).to_be_visible(timeout=60_000)
     until(page, "document.querySelector('iframe.sheet').offsetHeight > 1000")  # nothing scrolls within
@@ -81,7 +83,7 @@ def test_around_a_sheet_the_strip_stays_and_the_way_back_too(url, opened, view, 
 
 def test_why_there_is_no_report_is_said_in_its_place(url, opened):
     page = opened(PHONE)
-    page.goto(f"{url}/batch/9/report")  # which has no samples
+    page.goto(f"{url}/batch/9/report", wait_until="commit")  # which has no samples
     sheet = page.frame_locator("iframe.sheet")
     expect(sheet.get_by_role("heading", name="Not possible now")).to_be_visible(timeout=60_000)
     expect(page.get_by_text("It is being written")).to_be_hidden()

@@ -32,7 +32,7 @@ DESKTOP: dict[str, Any] = {"viewport": {"width": 1280, "height": 800}}
 
 
 def until(page: Page, expression: str) -> None:
-    """Wait until an expression holds in a page; asked from here, for the page lets nothing be evaluated in it."""
+    """Wait until an expression holds; asked from here, for our pages let nothing be evaluated in them."""
     deadline_s = time.monotonic() + 15.0
     while not page.evaluate(expression):
         assert time.monotonic() < deadline_s, f"not within 15 s: {expression}"
