@@ -2,6 +2,7 @@
 
 import re
 import sqlite3
+import sys
 from dataclasses import replace
 from io import BytesIO
 
@@ -241,6 +242,22 @@ def test_no_name_of_a_picture_leads_out(client, closed):
     post(client, "/batch/1/edit", pictures="../../secret.jpg\r\n..%2f..%2fsecret.jpg")
     for name in ("../../secret.jpg", "..%2f..%2fsecret.jpg", "%2e%2e%2f%2e%2e%2fsecret.jpg"):
         assert client.get(f"/batch/1/picture/{name}").status_code in (404, 405)
+
+
+# --- a report that cannot be made
+
+
+@pytest.mark.parametrize("path", ["/batch/1/report", "/pot/lantern/health"])
+def test_why_there_is_no_report_is_said_in_its_place(watched, tmp_path, path):
+    says = "import sys; sys.exit('potvigil: the disk <of the record> is full')"
+    with shown(watched, tmp_path / "reports", command=(sys.executable, "-c", says)) as client:
+        assert client.get(path).status_code == 200
+        answer = client.get(f"{path}/sheet")
+    assert answer.status_code == 503
+    assert "The disk &lt;of the record&gt; is full." in answer.text
+    # a frame that may not be framed would be an empty one
+    assert answer.headers["x-frame-options"] == "SAMEORIGIN"
+    assert "frame-ancestors 'self'" in answer.headers["content-security-policy"]
 
 
 # --- one zone, and back to where one was

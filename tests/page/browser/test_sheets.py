@@ -79,11 +79,3 @@ def test_around_a_sheet_the_strip_stays_and_the_way_back_too(url, opened, view, 
     expect(page.get_by_text("It is being written")).to_be_hidden()
     page.locator(f'nav.buttons a[href="{back}"]').click()
     expect(page).to_have_url(url + back)
-
-
-def test_why_there_is_no_report_is_said_in_its_place(url, opened):
-    page = opened(PHONE)
-    page.goto(f"{url}/batch/9/report", wait_until="commit")  # which has no samples
-    sheet = page.frame_locator("iframe.sheet")
-    expect(sheet.get_by_role("heading", name="Not possible now")).to_be_visible(timeout=60_000)
-    expect(page.get_by_text("It is being written")).to_be_hidden()
