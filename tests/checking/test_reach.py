@@ -34,6 +34,7 @@ def broker_is(settings: MqttSettings):
 
 def secret(path: Path, text: str) -> str:
     path.write_text(f"{text}\n", encoding="utf-8")
+    path.chmod(0o600)
     return str(path)
 
 
@@ -97,6 +98,22 @@ def test_password_certificate_and_key_that_can_be_used_are_good(tmp_path) -> Non
     found = list(reach.on_page_files(page(password_file=password, tls=wrong_key)))
     assert [each.mark for each in found] == [Mark.FAULT, Mark.FAULT]
     assert PASSWORD not in "".join(each.says for each in found)
+
+
+def test_a_secret_that_everybody_may_read_is_a_fault_with_what_to_do(tmp_path) -> None:
+    make_certificates(tmp_path)
+    password, key = tmp_path / "page-password", tmp_path / "server.key"
+    secret(password, hashed(PASSWORD))
+    for path in (password, key):
+        path.chmod(0o644)
+    tls = {"cert_file": str(tmp_path / "server.crt"), "key_file": str(key)}
+    found = list(reach.on_page_files(page(password_file=str(password), tls=tls)))
+    assert [each.mark for each in found] == [Mark.FAULT, Mark.FAULT]
+    for path, finding in zip((password, key), found, strict=True):
+        assert f"{path}: everybody on this machine may read it; chmod o= {path}" in finding.says
+    with Broker(tmp_path / "broker") as broker:
+        finding = broker_is(mqtt(broker.port, username=WHO, password_file=str(password)))
+        assert finding.mark is Mark.FAULT and "everybody" in finding.says
 
 
 def test_a_port_is_free_or_taken_by_another_program() -> None:
