@@ -12,8 +12,8 @@ from demo_pot import HOLDING
 from paged import shown
 from potvigil.model.events import AlarmId
 from potvigil.model.pot import Reference
-from potvigil.model.reading import Fault, Place, Quality, Reading, Sample, Sensor
-from potvigil.page.views.curve import GAP_S, Asked, curve
+from potvigil.model.reading import UNSEEN_AFTER_S, Fault, Place, Quality, Reading, Sample, Sensor
+from potvigil.page.views.curve import Asked, curve
 from potvigil.record.rows import TraceRow
 from potvigil.record.store import Store
 from potvigil.sensing.conversion import convert
@@ -242,7 +242,7 @@ def test_what_is_asked_for_beyond_the_batch_is_its_end(client):
 
 
 def test_a_gap_is_longer_than_a_watch_that_reads_slowly():
-    assert GAP_S > 3 * 10.0  # the longest sample period there is, see settings
+    assert UNSEEN_AFTER_S > 3 * 10.0  # the longest sample period there is, see settings
 
 
 @pytest.mark.parametrize(

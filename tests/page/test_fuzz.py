@@ -23,6 +23,8 @@ ROUTES = {
             "/static/{text}",
             "/{text}",
             "/batch/{number}/report",
+            "/batch/{number}/report/sheet",
+            "/batch/{number}/picture/{text}",
             "/api/{text}",
         ),
         *("/plan", "/plan/checklist", "/phones", "/worker.js", "/authority.crt", "/pot/{text}/health/sheet"),
@@ -35,7 +37,7 @@ ROUTES = {
             "/pot/{text}/open",
             "/pot/{text}/close",
         ),
-        *("/batch/{number}/edit", "/login", "/logout", "/{text}"),
+        *("/batch/{number}/edit", "/batch/{number}/picture", "/login", "/logout", "/{text}"),
         *("/phones/subscribe", "/phones/remove", "/phones/test"),
     ],
 }
@@ -125,7 +127,7 @@ def test_no_route_breaks(client, method, data):
     path = data.draw(st.sampled_from(ROUTES[method]))
     path = path.replace("{number}", data.draw(numbers))
     path = path.replace("{text}", quote(clean(data.draw(text)), safe="") or "-")
-    if path.endswith(("/report", "/health/sheet")):
+    if path.endswith(("/report/sheet", "/health/sheet")):
         path = path.replace("/batch/1/", "/batch/2/").replace(
             "/pot/lantern/", "/pot/nobody/"
         )  # half a minute each

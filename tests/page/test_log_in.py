@@ -4,6 +4,8 @@ import asyncio
 import json
 import stat
 import time
+from collections.abc import Coroutine
+from concurrent.futures import ThreadPoolExecutor
 
 import pytest
 
@@ -30,6 +32,12 @@ def guarded(watched, tmp_path, password_hash):
 
 def log_in(client, password: str = PASSWORD):
     return post(client, "/login", password=password)
+
+
+def run(work: Coroutine[None, None, None]) -> None:
+    """Run it in a thread: other tests of this process leave a loop running in this one."""
+    with ThreadPoolExecutor(1) as thread:
+        thread.submit(asyncio.run, work).result()
 
 
 # --- guesses
@@ -118,34 +126,29 @@ def test_guesses_are_looked_at_one_at_a_time_the_least_suspicious_first():
         tasks[4].cancel()
         await asyncio.gather(*tasks, return_exceptions=True)
 
-    asyncio.run(all_at_once())
+    run(all_at_once())
     assert seen == ["first", "owner", "fresh", "fresh too", "mild", "wild"]
     assert not one.holds("owner")
 
 
 def test_who_is_cancelled_as_he_is_called_passes_the_turn_on():
-    one = OneAtATime()
-
     async def tried() -> None:
-        first = asyncio.create_task(held())
-        await asyncio.sleep(0)
-        second, third = asyncio.create_task(held()), asyncio.create_task(held())
-        await asyncio.sleep(0)
+        one, leave = OneAtATime(), asyncio.Event()
+
+        async def held() -> None:
+            async with one.turn("a", 0):
+                await leave.wait()
+
+        tasks = []
+        for _ in range(3):
+            tasks.append(asyncio.create_task(held()))
+            await asyncio.sleep(0)
         leave.set()
-        await first
-        second.cancel()
-        await asyncio.wait_for(third, 5.0)
+        await tasks[0]
+        tasks[1].cancel()
+        await asyncio.wait_for(tasks[2], 5.0)
 
-    async def held() -> None:
-        async with one.turn("a", 0):
-            await leave.wait()
-
-    async def run() -> None:
-        global leave
-        leave = asyncio.Event()
-        await tried()
-
-    asyncio.run(run())
+    run(tried())
 
 
 def test_one_household_of_ipv6_is_one_guesser_and_ipv4_in_ipv6_is_ipv4():

@@ -41,6 +41,7 @@ _SAID = {
 # A browser waits for the watch: longer than the longest sample period, and not for ever.
 PATIENCE_S = 15.0
 _MOST_ASKED = 100
+_LARGEST_ID = 2**31
 T = TypeVar("T")
 RigsOf = Callable[[str], Mapping[str, Rig]]  # what a plan goes by, of settings as a run keeps them
 
@@ -260,6 +261,18 @@ class Frame:
 def back(path: str, said: str) -> Response:
     """Return the way back to a page, which then says what was done."""
     return RedirectResponse(f"{path}?said={said}", 303)
+
+
+def batch_id_of(request: Request) -> int:
+    """Return the batch an address names. Raises RefusedError."""
+    return batch_in_range(request.path_params["batch"])
+
+
+def batch_in_range(batch_id: int) -> int:
+    """Return a number that a batch can have. Raises RefusedError."""
+    if batch_id >= _LARGEST_ID:
+        raise RefusedError(404, "There is no such batch.")
+    return batch_id
 
 
 def sentence(said: Exception | str) -> str:

@@ -12,7 +12,7 @@ from starlette.responses import HTMLResponse, Response
 from potvigil.model.batch_details import DetailError
 from potvigil.model.events import Detail
 from potvigil.page.children import Children
-from potvigil.page.frame import BY, Frame, back, sentence
+from potvigil.page.frame import BY, Frame, back, batch_id_of, batch_in_range, sentence
 from potvigil.page.guard import RefusedError, StaleFormError
 from potvigil.page.views import batches
 from potvigil.page.views.details import Sent, fields, read_sent
@@ -43,7 +43,6 @@ HEALTH_KEPT_S = 60.0
 CLASHED = (
     "This was changed meanwhile, in another tab or elsewhere. Nothing was kept yet: choose what is to stay."
 )
-_LARGEST_ID = 2**31
 
 
 class Library:
@@ -71,7 +70,7 @@ class Library:
         return await self._page(request)
 
     async def edit(self, request: Request) -> Response:
-        batch_id = _batch_id(request)
+        batch_id = batch_id_of(request)
         path = f"/batch/{batch_id}"
         sent = Sent()
 
@@ -115,7 +114,7 @@ class Library:
 
     async def report(self, request: Request) -> Response:
         """Return the page around a report: the strip stays while it is written, and while it is read."""
-        batch_id = _batch_id(request)
+        batch_id = batch_id_of(request)
 
         def read() -> str:
             with self._frame.open() as store:
@@ -136,7 +135,7 @@ class Library:
 
     async def report_pdf(self, request: Request) -> Response:
         content = await self._reported(request, ".pdf")
-        name = f'attachment; filename="batch-{_batch_id(request)}.pdf"'
+        name = f'attachment; filename="batch-{batch_id_of(request)}.pdf"'
         return Response(content, media_type="application/pdf", headers={"content-disposition": name})
 
     async def health(self, request: Request) -> Response:
@@ -184,7 +183,7 @@ class Library:
         fault: str | None = None,
         code: int = 200,
     ) -> Response:
-        batch_id = _batch_id(request)
+        batch_id = batch_id_of(request)
 
         def read() -> dict[str, Any]:
             with self._frame.open() as store:
@@ -201,7 +200,7 @@ class Library:
         return self._frame.render(request, "batch.html", "batch", title, code, **told)
 
     async def _reported(self, request: Request, ending: str) -> bytes:
-        batch_id = _batch_id(request)
+        batch_id = batch_id_of(request)
 
         def read() -> tuple[BatchRow, int]:
             with self._frame.open() as store:
@@ -218,14 +217,4 @@ def whole(text: str) -> int:
     """Return the number of a batch. Raises RefusedError."""
     if not (text.isascii() and text.isdecimal() and len(text) < 11):
         raise RefusedError(422, "A batch has a number.")
-    return _in_range(int(text))
-
-
-def _batch_id(request: Request) -> int:
-    return _in_range(request.path_params["batch"])
-
-
-def _in_range(batch_id: int) -> int:
-    if batch_id >= _LARGEST_ID:
-        raise RefusedError(404, "There is no such batch.")
-    return batch_id
+    return batch_in_range(int(text))

@@ -9,7 +9,7 @@ from starlette.responses import JSONResponse, Response
 
 from potvigil.model.batch_details import DetailError
 from potvigil.model.events import Detail
-from potvigil.page.frame import BY, Frame, sentence
+from potvigil.page.frame import BY, Frame, batch_id_of, sentence
 from potvigil.page.guard import RefusedError
 from potvigil.record.detail_input import given_details
 from potvigil.record.store import Store
@@ -25,7 +25,7 @@ class Pictures:
         self._frame = frame
 
     async def picture(self, request: Request) -> Response:
-        batch_id, name = request.path_params["batch"], request.path_params["name"]
+        batch_id, name = batch_id_of(request), str(request.path_params["name"])
         record = self._frame.config.record
 
         def read() -> bytes | None:
@@ -48,7 +48,7 @@ class Pictures:
         kind = pictures.kind_of(content)
         if kind is None:
             raise RefusedError(415, "That is no JPEG, PNG or WebP; choose another picture.")
-        batch_id, record = request.path_params["batch"], self._frame.config.record
+        batch_id, record = batch_id_of(request), self._frame.config.record
 
         def write(store: Store) -> range | None:
             row = store.batch(batch_id)
