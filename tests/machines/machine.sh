@@ -40,6 +40,7 @@ make_machine() { # FOLDER SUITE ARCHITECTURE PACKAGE... : FOLDER/root is one
     apt-config dump | grep -E '^Acquire::.*Proxy' >"$folder/made-of/proxy" || true
     mmdebstrap --quiet --variant=minbase --architectures="$architecture" --aptopt="$folder/made-of/proxy" \
         --include="$(IFS=,; echo "$*")" "$suite" "$folder/root" "${made[@]}"
+    echo '127.0.0.1 localhost' >"$folder/root/etc/hosts"  # as Debian's installer does
     lend_pip "$folder/root"
 }
 
