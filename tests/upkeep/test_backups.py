@@ -15,9 +15,9 @@ from potvigil.cli import main
 from potvigil.model.events import AlarmState, BatchClosed, BatchOpened
 from potvigil.record.errors import RecordError, RecordWriteError, UnwritableRecordError
 from potvigil.record.store import Store
-from potvigil.upkeep import backups
+from potvigil.upkeep import backups, pictures
 from potvigil.upkeep.backup import backup
-from potvigil.upkeep.backups import Copy, copies, rotate, surplus
+from potvigil.upkeep.backups import PICTURES, Copy, copies, rotate, surplus
 from potvigil.upkeep.restoring import restore
 from record_night import POT, SUMMARY, UTC_S, alarm, night
 
@@ -109,6 +109,33 @@ def test_too_many_go_once_the_new_one_is_whole_and_what_is_not_ours_stays(record
     ]
     assert others <= {path.name for path in folder.iterdir()}
     assert len(list(folder.iterdir())) == len(others) + 4
+
+
+def test_the_pictures_of_the_casts_go_along_each_once_and_none_is_deleted(record, tmp_path) -> None:
+    folder, png = tmp_path / "stick", b"\x89PNG\r\n\x1a\n"
+    folder.mkdir()
+    pictures.keep(record, 1, "lens.png", png + b"1")
+    pictures.keep(record, 2, "lens.png", png + b"2")
+    days = [(NOON + timedelta(days=day)).timestamp() for day in range(4)]
+    assert rotate(record, folder, 1, 0, days[0]).pictures == 2
+    assert rotate(record, folder, 1, 0, days[1]).pictures == 0
+    pictures.keep(record, 2, "lens.png", png + b"anew")
+    assert rotate(record, folder, 1, 0, days[2]).pictures == 1
+    shutil.rmtree(f"{record}-pictures")
+    assert rotate(record, folder, 1, 0, days[3]).pictures == 0
+    kept = {
+        path.relative_to(folder / PICTURES).as_posix(): path.read_bytes() for path in folder.glob("*/*/*")
+    }
+    assert kept == {"1/lens.png": png + b"1", "2/lens.png": png + b"anew"}
+
+
+def test_a_folder_that_takes_no_pictures_is_told_and_no_copy_goes(record, tmp_path) -> None:
+    pictures.keep(record, 1, "lens.png", b"\x89PNG\r\n\x1a\n")
+    (tmp_path / PICTURES).write_text("of somebody")
+    rotate_day = NOON.timestamp()
+    with pytest.raises(RecordWriteError, match="the record was copied"):
+        rotate(record, tmp_path, 1, 0, rotate_day)
+    assert len(copies(tmp_path)) == 1
 
 
 def test_where_there_is_no_room_nothing_is_made_and_nothing_deleted(record, tmp_path, monkeypatch) -> None:

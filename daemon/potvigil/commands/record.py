@@ -13,7 +13,7 @@ from potvigil.settings.schema import BackupSettings, RecordSettings
 from potvigil.upkeep.archive import Archived, import_all
 from potvigil.upkeep.archive_writing import export_all
 from potvigil.upkeep.backup import backup
-from potvigil.upkeep.backups import copies, rotate
+from potvigil.upkeep.backups import PICTURES, copies, rotate
 from potvigil.upkeep.check import check, check_lines
 from potvigil.upkeep.restoring import restore
 from potvigil.upkeep.thinning import thin
@@ -61,7 +61,8 @@ def copy_record(args: argparse.Namespace) -> int:
         raise UseError(f"{made[0].path.name}: this machine's clock is behind its newest backup; set it first")
     done = rotate(record, folder, settings.daily, settings.weekly, now_utc_s)
     gone = f"; deleted, being too many: {', '.join(path.name for path in done.gone)}" if done.gone else ""
-    print(f"{done.made.path}: {done.size_bytes:,} bytes, read once and found whole{gone}")
+    pictures = f"; new pictures in {PICTURES}: {done.pictures}" if done.pictures else ""
+    print(f"{done.made.path}: {done.size_bytes:,} bytes, read once and found whole{pictures}{gone}")
     return DONE
 
 

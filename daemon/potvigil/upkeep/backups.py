@@ -13,7 +13,9 @@ from pathlib import Path
 
 from potvigil.record.errors import RecordWriteError, UnwritableRecordError
 from potvigil.upkeep.backup import backup
+from potvigil.upkeep.pictures import copy_to
 
+PICTURES = "potvigil-pictures"
 _STAMP = "%Y%m%dT%H%M%SZ"
 _NAME = re.compile(r"potvigil-(\d{8}T\d{6}Z)\.db")
 # Beside the copy itself: what else is written meanwhile.
@@ -30,10 +32,11 @@ class Copy:
 
 @dataclass(frozen=True, slots=True)
 class Rotated:
-    """What was made, its size, and what went for it."""
+    """What was made, its size, how many pictures were new, and which older copies went."""
 
     made: Copy
     size_bytes: int
+    pictures: int
     gone: tuple[Path, ...]
 
 
@@ -68,8 +71,9 @@ def surplus(kept: Iterable[Copy], daily: int, weekly: int) -> list[Copy]:
 
 
 def rotate(record: Path, folder: Path, daily: int, weekly: int, now_utc_s: float) -> Rotated:
-    """Copy the record into a folder, then delete the copies that are too many.
+    """Copy the record and its new pictures into a folder, then delete the copies that are too many.
 
+    The pictures of all copies share one folder, PICTURES, in which nothing is ever deleted.
     now_utc_s: of a clock that is trusted. Raises a RecordError; then nothing was deleted.
     """
     if not folder.is_dir():
@@ -85,7 +89,13 @@ def rotate(record: Path, folder: Path, daily: int, weekly: int, now_utc_s: float
         )
     out = folder / f"potvigil-{datetime.fromtimestamp(now_utc_s, UTC):{_STAMP}}.db"
     size = backup(record, out, replace=True)
+    try:
+        pictures = copy_to(record, folder / PICTURES)
+    except OSError as error:
+        raise RecordWriteError(
+            f"{folder / PICTURES}: {error.strerror or error}; the record was copied"
+        ) from error
     gone = surplus(copies(folder), daily, weekly)
     for each in gone:
         each.path.unlink(missing_ok=True)
-    return Rotated(Copy(out, now_utc_s), size, tuple(each.path for each in gone))
+    return Rotated(Copy(out, now_utc_s), size, pictures, tuple(each.path for each in gone))

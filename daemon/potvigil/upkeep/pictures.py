@@ -72,8 +72,28 @@ def read(record: Path, batch_id: int, name: str) -> bytes | None:
     return content if kind_of(content) is not None and len(content) <= LARGEST_BYTES else None
 
 
+def copy_to(record: Path, to: Path) -> int:
+    """Copy every picture of a record that is not in the folder `to`, or is another there; return how many.
+
+    Nothing in `to` is deleted. Raises OSError.
+    """
+    copied = 0
+    for path in sorted(_all_of(record).glob("*/*")):
+        there = to / path.parent.name / path.name
+        if not path.is_file() or (there.is_file() and there.read_bytes() == path.read_bytes()):
+            continue
+        there.parent.mkdir(parents=True, exist_ok=True)
+        write(there, path.read_bytes(), _MODE)
+        copied += 1
+    return copied
+
+
+def _all_of(record: Path) -> Path:
+    return Path(f"{record}-pictures")
+
+
 def _folder(record: Path, batch_id: int) -> Path:
-    return Path(f"{record}-pictures") / str(batch_id)
+    return _all_of(record) / str(batch_id)
 
 
 def _is_plain(name: str) -> bool:
