@@ -23,8 +23,8 @@ from potvigil.notifying.phones import Phones
 from potvigil.notifying.schedule import Recipient
 from potvigil.notifying.targets import Target
 from potvigil.notifying.vapid import public_key
+from potvigil.outputs.broker.mqtt_link import MqttLink
 from potvigil.outputs.live import LiveFile
-from potvigil.outputs.mqtt_link import MqttLink
 from potvigil.outputs.patterns import Lamp
 from potvigil.outputs.signals import Pins, Signals, Wiring, open_pins
 from potvigil.sim.nights import NIGHTS

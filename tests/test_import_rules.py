@@ -92,7 +92,7 @@ MAY_IMPORT: dict[str, tuple[str, ...]] = {
     "checking": (
         *("checking", "settings", "record", "service.wiring", "live_reader", "secret_file"),
         *("upkeep.backups", "units"),
-        *("notifying.targets", "notifying.apprise_target", "outputs.mqtt_link", "page.passwords"),
+        *("notifying.targets", "notifying.apprise_target", "outputs.broker.mqtt_link", "page.passwords"),
         *("clock", "paths", "extras", ""),
     ),
     "commands": (
@@ -124,7 +124,7 @@ MAY_IMPORT: dict[str, tuple[str, ...]] = {
     "cli": ("commands.arguments.parser", "commands.shared.status", "paths", ""),
     "commands.arguments": (
         *("commands.arguments", "commands.shared.status"),
-        *("model.events", "model.maintenance", "planning.request", "record.batch_query", ""),
+        *("model.events", "model.maintenance", "planning.request", "record.requests.batch_query", ""),
     ),
     "__main__": ("cli",),
 }
@@ -145,13 +145,13 @@ NEVER_IN_PURE = frozenset(
 DOORS: dict[str, tuple[str, ...]] = {
     "smbus2": ("drivers/", "outputs/signals.py"),
     "gpiozero": ("drivers/", "outputs/signals.py"),
-    "paho": ("outputs/mqtt.py", "outputs/mqtt_trial.py"),
+    "paho": ("outputs/broker/mqtt.py", "outputs/broker/mqtt_trial.py"),
     "yaml": ("settings/",),
     "pydantic": ("settings/",),
     "rich": ("commands/",),
     "sqlite3": ("record/database.py",),
     "numpy": ("leak/pot_model.py", "leak/bank.py", "leak/cells.py", "leak/onsets.py", "diagnosis/cause.py"),
-    "matplotlib": ("reports/batch_chart.py", "reports/health_chart.py"),
+    "matplotlib": ("reports/charts/batch_chart.py", "reports/charts/health_chart.py"),
     "jinja2": ("reports/html.py", "page/frame.py"),
     "starlette": ("page/",),
     "uvicorn": ("page/server.py",),
@@ -277,7 +277,8 @@ def test_a_watch_without_a_broker_loads_nothing_of_one() -> None:
         "import potvigil.commands.watch\n"
         "print(*sys.modules)"
     )
-    link = ", link=__import__('potvigil.outputs.mqtt_link').outputs.mqtt_link.MqttLink('127.0.0.1', 9)"
+    link_module = "__import__('importlib').import_module('potvigil.outputs.broker.mqtt_link')"
+    link = f", link={link_module}.MqttLink('127.0.0.1', 9)"
     for given, is_loaded in (("", False), (link, True)):
         command = [sys.executable, "-c", source.format(link=given)]
         env = os.environ | {"PYTHONPATH": str(Path(__file__).parent)}
@@ -317,9 +318,9 @@ def test_every_file_and_room_is_known() -> None:
         ("drivers/station.py", "import smbus2"),
         ("drivers/station.py", "if True:\n    from gpiozero import MCP3008"),
         ("imports/csv_log.py", "from potvigil.record.store import Store"),
-        ("outputs/mqtt.py", "from potvigil.record.store import Store"),
-        ("outputs/mqtt.py", "from potvigil.leak.estimator import Leak"),
-        ("outputs/homie.py", "from paho.mqtt.client import Client"),
+        ("outputs/broker/mqtt.py", "from potvigil.record.store import Store"),
+        ("outputs/broker/mqtt.py", "from potvigil.leak.estimator import Leak"),
+        ("outputs/broker/homie.py", "from paho.mqtt.client import Client"),
         ("record/store.py", "from potvigil.watch import pot_watch"),
         ("record/store.py", "from potvigil.wording.quantities import span"),
         ("record/store.py", "from potvigil.upkeep.thinning import thinned"),
@@ -349,7 +350,7 @@ def test_every_file_and_room_is_known() -> None:
         ("notifying/schedule.py", "import time"),
         ("notifying/schedule.py", "from potvigil.record.store import Store"),
         ("notifying/notifier.py", "import apprise"),
-        ("notifying/notifier.py", "from potvigil.outputs.mqtt import MqttOutput"),
+        ("notifying/notifier.py", "from potvigil.outputs.broker.mqtt import MqttOutput"),
         ("service/loop.py", "from potvigil.notifying.line import Line"),
     ],
 )
@@ -366,7 +367,7 @@ def test_a_breach_is_seen(of: str, source: str) -> None:
         ("outputs/signals.py", "class A:\n    def open(self):\n        import gpiozero"),
         ("commands/rehearsal/rehearse.py", "from potvigil.sim.nights import NIGHTS"),
         ("record/database.py", "import sqlite3\nfrom potvigil import __version__"),
-        ("outputs/mqtt.py", "from potvigil.outputs import homie\nfrom paho.mqtt.client import Client"),
+        ("outputs/broker/mqtt.py", "from potvigil.outputs.broker import homie\nfrom paho.mqtt.client import Client"),
     ],
 )
 def test_what_is_allowed_is_not_called_a_breach(of: str, source: str) -> None:

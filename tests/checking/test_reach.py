@@ -13,7 +13,7 @@ from potvigil.checking import libraries, reach
 from potvigil.checking.finding import Mark
 from potvigil.extras import how_to_install, requirements
 from potvigil.notifying.apprise_target import server_of
-from potvigil.outputs.mqtt_trial import fault_of_broker
+from potvigil.outputs.broker.mqtt_trial import fault_of_broker
 from potvigil.page.passwords import hashed
 from potvigil.settings.loading import load, load_text
 from potvigil.settings.network import MqttSettings, PageSettings

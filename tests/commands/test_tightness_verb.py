@@ -144,7 +144,7 @@ def test_what_was_read_is_kept_and_its_cause_can_be_asked_again(
     monkeypatch.setattr(
         "potvigil.commands.dialogues.exclusive_station.open_inputs", lambda settings: _Wires(4.0)
     )
-    monkeypatch.setattr("potvigil.commands.tightness.SystemClock", ManualClock)
+    monkeypatch.setattr("potvigil.commands.at_the_pot.tightness.SystemClock", ManualClock)
     record = tmp_path / "record.db"
     with Store.open(record) as store:
         store.begin_run(load(settings).as_json(), "boot-a", 0.0, 1e9, None)

@@ -154,7 +154,7 @@ from pathlib import Path
 sys.path[:0] = {paths!r}
 from rehearsal import Bench, raised
 from potvigil.sim.nights import NIGHTS
-import potvigil.outputs.mqtt, potvigil.upkeep.thinning
+import potvigil.outputs.broker.mqtt, potvigil.upkeep.thinning
 folder = Path({folder!r})
 Bench(NIGHTS["lost-before-gel"], Path({own!r}))  # imports what is imported late
 if os.getuid() == 0:

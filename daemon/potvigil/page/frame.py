@@ -21,8 +21,8 @@ from potvigil.page.guard import RefusedError, StaleFormError, read_form
 from potvigil.page.sessions import SESSION_S, Visitors, sessions_file
 from potvigil.page.views.now import Now, PotsOf
 from potvigil.planning.read_request import Rig
-from potvigil.record.asking import LOOK_AGAIN_S, answer_of, is_settled
 from potvigil.record.errors import UnknownBatchError
+from potvigil.record.requests.asking import LOOK_AGAIN_S, answer_of, is_settled
 from potvigil.record.store import Store
 from potvigil.wording.quantities import shown
 

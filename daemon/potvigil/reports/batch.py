@@ -23,7 +23,7 @@ from potvigil.model.events import (
 )
 from potvigil.model.reading import Place
 from potvigil.record.errors import MissingLibraryError
-from potvigil.reports.chart_data import unseen_heat
+from potvigil.reports.charts.chart_data import unseen_heat
 from potvigil.reports.html import template
 from potvigil.reports.model import Bubble, Pressed, Told
 from potvigil.reports.pictures import as_data_uri
@@ -76,8 +76,8 @@ def report_html(told: Told) -> str:
     """Return the report as HTML. Raises MissingLibraryError."""
     page = template("report.html")
     try:
-        from potvigil.reports.batch_chart import chart_svg
-        from potvigil.reports.chart_style import NARROW_IN, WIDE_IN
+        from potvigil.reports.charts.batch_chart import chart_svg
+        from potvigil.reports.charts.chart_style import NARROW_IN, WIDE_IN
     except ImportError as error:
         raise MissingLibraryError.of(error.name or "a library", error) from error
     charts = {"wide": chart_svg(told, WIDE_IN), "narrow": chart_svg(told, NARROW_IN)}

@@ -26,9 +26,9 @@ from potvigil.model.events import (
 )
 from potvigil.model.reading import Sample
 from potvigil.outputs import systemd
-from potvigil.outputs.homie_set import SetCommand
+from potvigil.outputs.broker.homie_set import SetCommand
+from potvigil.outputs.broker.mqtt_link import MqttLink
 from potvigil.outputs.live import LiveFile
-from potvigil.outputs.mqtt_link import MqttLink
 from potvigil.outputs.signals import Signals
 from potvigil.record.errors import DamagedRecordError, RecordError
 from potvigil.record.store import Store
@@ -44,7 +44,7 @@ from potvigil.watch.alarm_states import Told
 from potvigil.wording.answer import answer
 
 if TYPE_CHECKING:
-    from potvigil.outputs.mqtt import MqttOutput
+    from potvigil.outputs.broker.mqtt import MqttOutput
 
 _log = logging.getLogger("potvigil")
 _BY_MQTT = "mqtt"
@@ -107,7 +107,7 @@ class Service:
         self._asked: Queue[tuple[str, Command]] = Queue(COMMANDS_A_TICK)
         self._mqtt: MqttOutput | None = None
         if link is not None:
-            from potvigil.outputs import mqtt  # with a library that is loaded only where it is used
+            from potvigil.outputs.broker import mqtt  # with a library that is loaded only where it is used
 
             self._mqtt = mqtt.MqttOutput(
                 link, settings.workshop, pots.values(), rehearsed is not None, self._hear_mqtt

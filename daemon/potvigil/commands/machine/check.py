@@ -82,7 +82,7 @@ def _elsewhere(settings: Settings) -> list[Finding]:
     """Ask everything that may keep one waiting at once, and return it in order."""
     asked: list[tuple[str, Callable[[], Iterable[Finding]]]] = []
     if (mqtt := settings.mqtt) is not None:
-        from potvigil.outputs.mqtt_trial import fault_of_broker  # and with it a library of its own
+        from potvigil.outputs.broker.mqtt_trial import fault_of_broker  # and with it a library of its own
 
         asked.append(("broker", lambda: [reach.on_broker(mqtt, fault_of_broker)]))
     for i in range(0 if settings.notify is None else len(settings.notify.targets)):

@@ -24,8 +24,8 @@ from potvigil.model.events import (
 from potvigil.page.views import words
 from potvigil.page.views.details import FIELDS
 from potvigil.page.views.words import SIGNS, VERDICT_WORDS, Level, Teller
-from potvigil.record.batch_query import OPEN, Wanted
-from potvigil.record.detail_input import habits_of
+from potvigil.record.requests.batch_query import OPEN, Wanted
+from potvigil.record.requests.detail_input import habits_of
 from potvigil.record.rows import BatchRow, EditRow, ListedBatch
 from potvigil.record.store import Store
 from potvigil.units import span

@@ -15,8 +15,8 @@ from potvigil.model.batch_details import FLAWED
 from potvigil.model.events import LAST_BATCH, Detail
 from potvigil.page.views import words
 from potvigil.page.views.now import PotsOf
-from potvigil.record.batch_query import Wanted
-from potvigil.record.detail_input import habits_of
+from potvigil.record.requests.batch_query import Wanted
+from potvigil.record.requests.detail_input import habits_of
 from potvigil.record.rows import BatchRow
 from potvigil.record.store import Store
 from potvigil.wording.quantities import shown

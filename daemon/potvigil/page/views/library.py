@@ -17,8 +17,8 @@ from potvigil.page.guard import RefusedError, StaleFormError
 from potvigil.page.views import batches
 from potvigil.page.views.details import Sent, fields, read_sent
 from potvigil.page.views.pictures import shown_pictures
-from potvigil.record.detail_input import given_details, habits_of
 from potvigil.record.errors import RecordError
+from potvigil.record.requests.detail_input import given_details, habits_of
 from potvigil.record.rows import BatchRow
 from potvigil.record.store import Store
 from potvigil.wording.quantities import shown

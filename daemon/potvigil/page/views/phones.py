@@ -15,8 +15,8 @@ from potvigil.page.frame import Frame, back
 from potvigil.page.guard import RefusedError
 from potvigil.page.views.words import local
 from potvigil.paths import usual_status
-from potvigil.record.detail_input import habits_of
 from potvigil.record.errors import RecordError
+from potvigil.record.requests.detail_input import habits_of
 from potvigil.wording.quantities import shown
 
 _TEST = PushMessage("Test of this phone", "It is told when a pot needs somebody. Nothing else is wrong.")

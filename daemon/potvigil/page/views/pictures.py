@@ -11,7 +11,7 @@ from potvigil.model.batch_details import DetailError
 from potvigil.model.events import Detail
 from potvigil.page.frame import BY, Frame, batch_id_of, sentence
 from potvigil.page.guard import RefusedError
-from potvigil.record.detail_input import given_details
+from potvigil.record.requests.detail_input import given_details
 from potvigil.record.store import Store
 from potvigil.upkeep import pictures
 from potvigil.upkeep.pictures import PictureError

@@ -14,9 +14,9 @@ from potvigil.model.events import Action, AlarmId, Detail
 from potvigil.page.frame import BY, Frame, sentence
 from potvigil.page.guard import RefusedError, StaleFormError
 from potvigil.page.views.details import Sent, fields, read_sent
-from potvigil.record.batch_query import Wanted
-from potvigil.record.detail_input import given_details
 from potvigil.record.errors import RecordError
+from potvigil.record.requests.batch_query import Wanted
+from potvigil.record.requests.detail_input import given_details
 from potvigil.record.store import Store
 from potvigil.watch.alarm_rules import shelving_fault
 from potvigil.wording.quantities import shown

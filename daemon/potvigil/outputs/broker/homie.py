@@ -22,7 +22,7 @@ from potvigil.model.events import (
     StandingAlarm,
 )
 from potvigil.model.pot import Pot
-from potvigil.outputs.homie_tree import (
+from potvigil.outputs.broker.homie_tree import (
     ALERT,
     DETAILS,
     EMPTY_STRING,

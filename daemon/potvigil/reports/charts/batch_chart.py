@@ -18,8 +18,8 @@ from matplotlib.figure import Figure
 
 from potvigil.model.events import AlarmEvent, AlarmState, NoteEvent, NoteId, Priority, Stage, StageEvent
 from potvigil.model.reading import Place
-from potvigil.reports.chart_data import Points, last_value, rate_limits, temperatures_of, thinned
-from potvigil.reports.chart_style import (
+from potvigil.reports.charts.chart_data import Points, last_value, rate_limits, temperatures_of, thinned
+from potvigil.reports.charts.chart_style import (
     ALARM,
     CORRECTED,
     CORRECTED_WORD,

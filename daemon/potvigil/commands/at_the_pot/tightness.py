@@ -7,7 +7,7 @@ from dataclasses import dataclass, replace
 from math import inf
 
 from potvigil.clock import SystemClock
-from potvigil.commands.cause import of_a_test
+from potvigil.commands.at_the_pot.cause import of_a_test
 from potvigil.commands.dialogues.exclusive_station import (
     VENT,
     answer,
