@@ -281,7 +281,7 @@ def test_a_watch_without_a_broker_loads_nothing_of_one() -> None:
     link = f", link={link_module}.MqttLink('127.0.0.1', 9)"
     for given, is_loaded in (("", False), (link, True)):
         command = [sys.executable, "-c", source.format(link=given)]
-        env = os.environ | {"PYTHONPATH": str(Path(__file__).parent)}
+        env = os.environ | {"PYTHONPATH": os.pathsep.join((str(Path(__file__).parent), str(PACKAGE.parent)))}
         done = subprocess.run(command, capture_output=True, text=True, check=True, env=env)
         assert ("paho" in done.stdout.split()) is is_loaded
 
@@ -367,7 +367,10 @@ def test_a_breach_is_seen(of: str, source: str) -> None:
         ("outputs/signals.py", "class A:\n    def open(self):\n        import gpiozero"),
         ("commands/rehearsal/rehearse.py", "from potvigil.sim.nights import NIGHTS"),
         ("record/database.py", "import sqlite3\nfrom potvigil import __version__"),
-        ("outputs/broker/mqtt.py", "from potvigil.outputs.broker import homie\nfrom paho.mqtt.client import Client"),
+        (
+            "outputs/broker/mqtt.py",
+            "from potvigil.outputs.broker import homie\nfrom paho.mqtt.client import Client",
+        ),
     ],
 )
 def test_what_is_allowed_is_not_called_a_breach(of: str, source: str) -> None:
