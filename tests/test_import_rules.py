@@ -1,16 +1,18 @@
-"""Who may import whom: the rooms of the house, kept by reading the imports of every file."""
+"""The rooms of the house: who may import whom, how full one may be; kept by reading every file."""
 
 import ast
 import os
 import subprocess
 import sys
-from collections.abc import Iterator
+from collections import Counter
+from collections.abc import Iterator, Mapping
 from dataclasses import dataclass
 from pathlib import Path
 
 import pytest
 
-PACKAGE = Path(__file__).parents[1] / "daemon" / "potvigil"
+DAEMON = Path(__file__).parents[1] / "daemon"
+PACKAGE = DAEMON / "potvigil"
 FILES = sorted(PACKAGE.rglob("*.py"))
 
 # The rooms that think, the lowest first: each may import itself and those below.
@@ -174,6 +176,8 @@ OF_THE_REPORT = (
 # nobody else ever falls back to the simulator
 MAY_REHEARSE = "commands/rehearsal/"
 MAY_PRINT = ("cli.py", "commands/")
+# What somebody can hold in mind who opens a folder or a file.
+MOST_FILES, MOST_LINES = 15, 400
 
 
 @dataclass(frozen=True)
@@ -289,6 +293,31 @@ def test_a_watch_without_a_broker_loads_nothing_of_one() -> None:
 def test_every_file_and_room_is_known() -> None:
     assert len(FILES) > 30
     assert {room(place(file)) for file in FILES} <= set(MAY_IMPORT)
+
+
+def overfull(lines: Mapping[str, int]) -> list[str]:
+    """Return the files that are too long and the folders with too many files; lines: of each file, by place."""
+    folders = Counter(Path(of).parent.as_posix() for of in lines)
+    return [
+        *(f"{of}: {count} lines" for of, count in lines.items() if count > MOST_LINES),
+        *(f"{folder}: {count} files" for folder, count in folders.items() if count > MOST_FILES),
+    ]
+
+
+def test_no_file_and_no_folder_is_overfull() -> None:
+    counted = {
+        file.relative_to(DAEMON).as_posix(): len(file.read_text(encoding="utf-8").splitlines())
+        for file in DAEMON.rglob("*.py")
+    }
+    assert set(map(place, FILES)) == {of.removeprefix("potvigil/") for of in counted}
+    assert overfull(counted) == []
+
+
+def test_one_line_and_one_file_too_many_are_seen() -> None:
+    room = {f"leak/{number}.py": 400 for number in range(15)}
+    assert overfull(room) == []
+    assert overfull(room | {"leak/0.py": 401}) == ["leak/0.py: 401 lines"]
+    assert overfull(room | {"leak/__init__.py": 1}) == ["leak: 16 files"]
 
 
 @pytest.mark.parametrize(
