@@ -1,10 +1,10 @@
-"""The rooms of the house: who may import whom, how full one may be; kept by reading every file."""
+"""The rooms of the house: who may import whom, how full one may be, whose name is whose; kept by reading every file."""
 
 import ast
 import os
 import subprocess
 import sys
-from collections import Counter
+from collections import Counter, defaultdict
 from collections.abc import Iterator, Mapping
 from dataclasses import dataclass
 from pathlib import Path
@@ -296,7 +296,7 @@ def test_every_file_and_room_is_known() -> None:
 
 
 def overfull(lines: Mapping[str, int]) -> list[str]:
-    """Return the files that are too long and the folders with too many files; lines: of each file, by place."""
+    """Return what is too long or too full; lines: of each file, by its place."""
     folders = Counter(Path(of).parent.as_posix() for of in lines)
     return [
         *(f"{of}: {count} lines" for of, count in lines.items() if count > MOST_LINES),
@@ -318,6 +318,35 @@ def test_one_line_and_one_file_too_many_are_seen() -> None:
     assert overfull(room) == []
     assert overfull(room | {"leak/0.py": 401}) == ["leak/0.py: 401 lines"]
     assert overfull(room | {"leak/__init__.py": 1}) == ["leak: 16 files"]
+
+
+def shared_names(sources: Mapping[str, str]) -> dict[str, list[str]]:
+    """Return the public classes that stand in several files, each with these; sources: text by place.
+
+    The simulator shares nothing with the rooms that think, its words neither.
+    """
+    found = defaultdict(list)
+    for of, source in sources.items():
+        for node in ast.parse(source).body:
+            if isinstance(node, ast.ClassDef) and not node.name.startswith("_") and room(of) != "sim":
+                found[node.name].append(of)
+    return {name: files for name, files in found.items() if len(files) > 1}
+
+
+def test_no_two_classes_have_one_name() -> None:
+    assert shared_names({place(file): file.read_text(encoding="utf-8") for file in FILES}) == {}
+
+
+def test_a_name_that_two_classes_have_is_seen() -> None:
+    files = {
+        "physics/fill.py": "class Fill: ...",
+        "sim/pot.py": "class Fill: ...",
+        "leak/bank.py": "class _Fit: ...\nclass Leak: ...",
+        "leak/cells.py": "class _Fit: ...",
+    }
+    assert shared_names(files) == {}
+    twice = {"Leak": ["leak/bank.py", "watch/stages.py"]}
+    assert shared_names(files | {"watch/stages.py": "class Leak(tuple): ..."}) == twice
 
 
 @pytest.mark.parametrize(

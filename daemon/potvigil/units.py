@@ -102,7 +102,7 @@ class Quantity:
 
 
 @dataclass(frozen=True, slots=True)
-class Kind:
+class QuantityKind:
     """A kind of quantity and its units: si = (number + zero) * factor, zeros for shifted scales only.
 
     adds_up: `1 h 30 min` is one.
@@ -164,18 +164,18 @@ class Kind:
         return Quantity(si, text.strip())
 
 
-PRESSURE = Kind("a pressure", PRESSURE_UNITS_PA)
-VOLUME = Kind("a volume", VOLUME_UNITS_M3)
-LENGTH = Kind("a length", LENGTH_UNITS_M)
-SIZE = Kind("a size", SIZE_UNITS_M)
-AREA = Kind("an area", AREA_UNITS_M2)
-FREE_AIR = Kind("a flow of free air", FREE_AIR_UNITS_M3_PER_S)
-TIME = Kind("a time", TIME_UNITS_S, adds_up=True)
-MASS = Kind("a mass", MASS_UNITS_KG)
-VOLTAGE = Kind("a voltage", VOLTAGE_UNITS_V)
-RESISTANCE = Kind("a resistance", RESISTANCE_UNITS_OHM)
-TEMPERATURE = Kind("a temperature", TEMPERATURE_DIFFERENCE_UNITS_K, TEMPERATURE_ZEROS)
-TEMPERATURE_DIFFERENCE = Kind("a temperature difference", TEMPERATURE_DIFFERENCE_UNITS_K)
+PRESSURE = QuantityKind("a pressure", PRESSURE_UNITS_PA)
+VOLUME = QuantityKind("a volume", VOLUME_UNITS_M3)
+LENGTH = QuantityKind("a length", LENGTH_UNITS_M)
+SIZE = QuantityKind("a size", SIZE_UNITS_M)
+AREA = QuantityKind("an area", AREA_UNITS_M2)
+FREE_AIR = QuantityKind("a flow of free air", FREE_AIR_UNITS_M3_PER_S)
+TIME = QuantityKind("a time", TIME_UNITS_S, adds_up=True)
+MASS = QuantityKind("a mass", MASS_UNITS_KG)
+VOLTAGE = QuantityKind("a voltage", VOLTAGE_UNITS_V)
+RESISTANCE = QuantityKind("a resistance", RESISTANCE_UNITS_OHM)
+TEMPERATURE = QuantityKind("a temperature", TEMPERATURE_DIFFERENCE_UNITS_K, TEMPERATURE_ZEROS)
+TEMPERATURE_DIFFERENCE = QuantityKind("a temperature difference", TEMPERATURE_DIFFERENCE_UNITS_K)
 
 
 def clock_time(text: str) -> time | None:

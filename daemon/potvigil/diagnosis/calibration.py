@@ -63,7 +63,7 @@ class Anchor:
 
 
 @dataclass(frozen=True, slots=True)
-class Point:
+class CalibrationPoint:
     """One comparison. gauge_pa: the pot's gauge; own_pa: the same in the transducer's own reference."""
 
     gauge_pa: float
@@ -175,7 +175,9 @@ def zero_alone(anchor: Anchor, pot: Pot) -> Calibration:
     return Calibration(anchor.reported_pa - anchor.own_pa / slope, slope, None, ())
 
 
-def calibrate(points: Sequence[Point], anchor: Anchor | None, gauge_error_pa: float, pot: Pot) -> Calibration:
+def calibrate(
+    points: Sequence[CalibrationPoint], anchor: Anchor | None, gauge_error_pa: float, pot: Pot
+) -> Calibration:
     """Return zero and slope from points against the pot's gauge.
 
     anchor: the open pot, through which the line then goes. gauge_error_pa: by how much the gauge may be
@@ -216,7 +218,12 @@ def calibrate(points: Sequence[Point], anchor: Anchor | None, gauge_error_pa: fl
 
 
 def _check(
-    fit: Fit, zero_pa: float, points: Sequence[Point], anchor: Anchor | None, gauge_error_pa: float, pot: Pot
+    fit: Fit,
+    zero_pa: float,
+    points: Sequence[CalibrationPoint],
+    anchor: Anchor | None,
+    gauge_error_pa: float,
+    pot: Pot,
 ) -> None:
     unit = pot.pressure_unit
     if not LOWEST_SLOPE <= fit.slope <= HIGHEST_SLOPE:

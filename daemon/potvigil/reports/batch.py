@@ -14,7 +14,7 @@ from potvigil.model.events import (
 from potvigil.record.errors import MissingLibraryError
 from potvigil.reports.happenings import Happenings
 from potvigil.reports.html import template
-from potvigil.reports.model import Told
+from potvigil.reports.model import BatchReport
 from potvigil.reports.phrases import Phrases
 from potvigil.reports.pictures import as_data_uri
 from potvigil.reports.pressure_words import BAR_WIDE, PressureWords
@@ -34,7 +34,7 @@ _REPLAY = "replay of "  # how `potvigil replay` names its runs
 _LONGEST_TITLE, _LONGEST_NAME = 90, 40
 
 
-def report_html(told: Told) -> str:
+def report_html(told: BatchReport) -> str:
     """Return the report as HTML. Raises MissingLibraryError."""
     page = template("report.html")
     try:

@@ -18,7 +18,7 @@ from potvigil.record.errors import UnknownBatchError
 from potvigil.record.rows import BatchRow, RunRow, TraceRow
 from potvigil.record.store import Store
 from potvigil.record.tables.ledger import TRACE_PERIOD_S
-from potvigil.reports.model import Bubble, Pressed, Silence, Told
+from potvigil.reports.model import BatchReport, Bubble, Pressed, ReadingGap
 from potvigil.sensing.conversion import convert
 from potvigil.settings.loading import load_text
 from potvigil.upkeep import pictures
@@ -28,7 +28,7 @@ _SHOWN_SETTINGS = ("workshop", "barometer", "sample_period", "timezone", "units"
 _SECRET = ("password", "secret", "token", "key_file", "username")
 
 
-def retell(store: Store, batch_id: int) -> Told:
+def retell(store: Store, batch_id: int) -> BatchReport:
     """Return all that a report tells of a batch. Raises UnknownBatchError, or as reading a record does.
 
     A closed batch keeps the judgement it was given.
@@ -52,7 +52,7 @@ def retell(store: Store, batch_id: int) -> Told:
     resin = pot.resin(summary.details.get(Detail.RESIN))
     gel_s = _gel_s(resin, traces)
     shown = {_pot_settings(run, row.pot_id) for run in runs}
-    return Told(
+    return BatchReport(
         row=row,
         pot=pot,
         summary=summary,
@@ -98,7 +98,7 @@ class _Read:
 
     def __init__(self, pot: Pot, row: BatchRow, samples: Iterable[Sample]) -> None:
         self.gauge: list[tuple[float, float | None]] = []
-        self.silences: list[Silence] = []
+        self.silences: list[ReadingGap] = []
         self.utc_less_t_s: float | None = None
         self.ambient_pa = pot.ambient_pa
         self._last_good_s = row.start_t_s
@@ -124,7 +124,7 @@ class _Read:
     def _hush(self, t_s: float) -> None:
         """Keep the silence that ends now, if it was one."""
         if t_s - self._last_good_s > UNSEEN_AFTER_S:
-            self.silences.append(Silence(self._last_good_s, t_s, self._why or "nothing was read"))
+            self.silences.append(ReadingGap(self._last_good_s, t_s, self._why or "nothing was read"))
             self.gauge.append((t_s, None))  # no line is drawn across
         self._last_good_s, self._why = t_s, ""
 

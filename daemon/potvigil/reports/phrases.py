@@ -2,14 +2,14 @@
 
 from potvigil.model.batch_details import mixed_utc_s
 from potvigil.model.events import Detail
-from potvigil.reports.model import Told
+from potvigil.reports.model import BatchReport
 from potvigil.wording.quantities import pressure, rate, shown
 
 
 class Phrases:
     """What every section of a report speaks with: the batch's own units and clock."""
 
-    def __init__(self, told: Told) -> None:
+    def __init__(self, told: BatchReport) -> None:
         self.told, self.summary, self.pot = told, told.summary, told.pot
         self.unit = told.pot.pressure_unit
 

@@ -40,7 +40,7 @@ from potvigil.service.keeping import keep_event, keep_trace
 from potvigil.service.notified import Notified
 from potvigil.service.restart import take_up_batch
 from potvigil.settings.schema import Settings
-from potvigil.watch.alarm_states import Told
+from potvigil.watch.alarm_states import ConditionWords
 from potvigil.wording.answer import answer
 
 if TYPE_CHECKING:
@@ -52,7 +52,7 @@ _BY_MQTT = "mqtt"
 _BEGUN_ANEW_S = 600.0
 # A sleep is cut so that a request to stop is heard soon.
 _LONGEST_SLEEP_S = 1.0
-_CLOCK_UNSET = Told(
+_CLOCK_UNSET = ConditionWords(
     "Set this machine's clock", "It is not set: until then you are told in how long, not at what time."
 )
 
@@ -303,15 +303,15 @@ class Service:
         return replace(event, summary=replace(event.summary, start_utc_s=begun_utc_s))
 
     def _commit(self, t_s: float, now: Instant) -> None:
-        told: Told | None = None
+        told: ConditionWords | None = None
         anew = self._store.begun_anew
         if anew is not None and t_s < self._start_s + _BEGUN_ANEW_S:
-            told = Told("See what became of the record", anew)
+            told = ConditionWords("See what became of the record", anew)
         try:
             self._store.commit_due(t_s)
             self._mend_times(t_s, now)
         except RecordError as error:
-            told = Told(
+            told = ConditionWords(
                 "See why the record cannot be written",
                 f"Nothing is being kept: {error}. The pot is still watched, and alarms still come.",
             )
@@ -340,7 +340,7 @@ class Service:
             return
         fault, told = self._signals.fault, None
         if fault is not None:
-            told = Told(
+            told = ConditionWords(
                 "Check the wires of lamp and buzzer, then try `potvigil alarm test`",
                 f"{fault[:1].upper()}{fault[1:]}. An alarm may not be seen or heard there.",
             )
@@ -350,7 +350,7 @@ class Service:
         if self._notified is not None:
             self._report(AlarmId.NOTIFY_FAILING, self._notified.told())
 
-    def _report(self, alarm: AlarmId, told: Told | None) -> None:
+    def _report(self, alarm: AlarmId, told: ConditionWords | None) -> None:
         """Say to the watch of every pot whether something that all share is wrong."""
         for watch in self.watches.values():
             watch.report(alarm, told)

@@ -72,7 +72,7 @@ def difference(first: Level, second: Level) -> Interval:
 
 
 @dataclass(frozen=True, slots=True)
-class Line:
+class FittedLine:
     """A straight line through values in order; slope: from one to the next; last: its value at the last."""
 
     slope: Interval
@@ -84,7 +84,7 @@ class Line:
     student: float
 
 
-def line(weights: Sequence[float], rates: Sequence[float]) -> Line:
+def line(weights: Sequence[float], rates: Sequence[float]) -> FittedLine:
     n, total = len(rates), math.fsum(weights)
     centre = math.fsum(w * i for i, w in enumerate(weights)) / total
     mean = math.fsum(w * y for w, y in zip(weights, rates, strict=True)) / total
@@ -98,7 +98,7 @@ def line(weights: Sequence[float], rates: Sequence[float]) -> Line:
     scale, ahead = max(squares / (n - 2), 1.0), n - 1 - centre
     factor, variance = student(0.975, n - 2), scale / sxx
     half = factor * math.sqrt(variance)
-    return Line(
+    return FittedLine(
         slope=Interval(slope, slope - half, slope + half),
         slope_variance=variance,
         last=mean + slope * ahead,

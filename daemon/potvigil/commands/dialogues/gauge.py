@@ -10,7 +10,7 @@ from potvigil.diagnosis.calibration import (
     Anchor,
     Calibration,
     CalibrationError,
-    Point,
+    CalibrationPoint,
     Steady,
     bare,
     calibrate,
@@ -109,7 +109,9 @@ def take_points(
     return found, note
 
 
-def _take_point(bench: Bench, number: int, target_pa: float, full_scale: Quantity, error_pa: float) -> Point:
+def _take_point(
+    bench: Bench, number: int, target_pa: float, full_scale: Quantity, error_pa: float
+) -> CalibrationPoint:
     pot, unit = bench.pot, bench.pot.pressure_unit
     span_pa = pot.transducer.span_pa if pot.transducer is not None else 0.0
     bench.ask(
@@ -131,7 +133,7 @@ def _take_point(bench: Bench, number: int, target_pa: float, full_scale: Quantit
         after, nought_pa = bench.read(_CHECK_READINGS)
         if abs(after.mean_pa - before.mean_pa) <= 2.0 * LARGEST_DRIFT * span_pa:
             mean_pa = 0.5 * (before.mean_pa + after.mean_pa)
-            return Point(gauge_pa, gauge_pa + nought_pa, mean_pa)
+            return CalibrationPoint(gauge_pa, gauge_pa + nought_pa, mean_pa)
         moved = fine(after.mean_pa - before.mean_pa, pot)
         print(f"It moved by {moved} meanwhile. Once more.")
 

@@ -44,7 +44,7 @@ _Point = tuple[float, float | None, float | None]  # s, lowest and highest Pa ga
 
 
 @dataclass(frozen=True, slots=True)
-class Asked:
+class CurveQuery:
     """Which curve. row: None for a pot without a batch. live: None while the watch is silent."""
 
     pot_id: str
@@ -55,7 +55,7 @@ class Asked:
     points: int
 
 
-def curve(store: Store, pots_of: PotsOf, asked: Asked) -> dict[str, Any]:
+def curve(store: Store, pots_of: PotsOf, asked: CurveQuery) -> dict[str, Any]:
     """Return the curve. Raises RecordError."""
     from_s, to_s = _span(store, asked)
     runs = store.settings_within(from_s, to_s)
@@ -101,7 +101,7 @@ def curve(store: Store, pots_of: PotsOf, asked: Asked) -> dict[str, Any]:
     }
 
 
-def _span(store: Store, asked: Asked) -> tuple[float, float]:
+def _span(store: Store, asked: CurveQuery) -> tuple[float, float]:
     """Return what is shown: what was asked for, within what there is."""
     row, live = asked.row, asked.live
     last = store.last_sample(asked.pot_id)
@@ -125,7 +125,7 @@ def _span(store: Store, asked: Asked) -> tuple[float, float]:
 def _points(
     store: Store,
     pots_of: PotsOf,
-    asked: Asked,
+    asked: CurveQuery,
     runs: Sequence[tuple[float, str]],
     from_s: float,
     to_s: float,
@@ -299,17 +299,17 @@ def _marks(
                 )
                 yield _mark(event.t_s, "alarm", ALARM_WORDS[event.alarm], words.alarm_level(standing))
             case NoteEvent(note=NoteId.TOP_UP):
-                yield _mark(event.t_s, "top-up", shown(event.text), words.Level.NOTE)
+                yield _mark(event.t_s, "top-up", shown(event.text), words.Severity.NOTE)
             case NoteEvent(note=NoteId.CURE_DONE):
-                yield _mark(event.t_s, "cure-done", "cure done", words.Level.CALM)
+                yield _mark(event.t_s, "cure-done", "cure done", words.Severity.CALM)
             case StageEvent(stage=Stage.VENTING):
-                yield _mark(event.t_s, "vented", "vented", words.Level.NOTE)
+                yield _mark(event.t_s, "vented", "vented", words.Severity.NOTE)
     gel_s = None if row is None or pot is None else _gel_s(pot, row, traces)
     if gel_s is not None:
-        yield _mark(gel_s, "gel", "gel", words.Level.NOTE)
+        yield _mark(gel_s, "gel", "gel", words.Severity.NOTE)
 
 
-def _mark(t_s: float, kind: str, text: str, level: words.Level) -> dict[str, Any]:
+def _mark(t_s: float, kind: str, text: str, level: words.Severity) -> dict[str, Any]:
     return {"t": round(t_s, 2), "kind": kind, "text": text, "level": level.value}
 
 
@@ -343,7 +343,7 @@ def _cone(live: LivePot, pot: Pot, in_unit: Any) -> dict[str, Any] | None:
     }
 
 
-def _cure_done(asked: Asked) -> float | None:
+def _cure_done(asked: CurveQuery) -> float | None:
     if asked.row is None:
         return None
     if asked.row.summary is not None:

@@ -34,14 +34,14 @@ from potvigil.reports.charts.chart_style import (
 )
 from potvigil.reports.charts.marks import Mark, marks_of, places_of
 from potvigil.reports.charts.time_axis import TimeAxis
-from potvigil.reports.model import Told
+from potvigil.reports.model import BatchReport
 from potvigil.units import PRESSURE_UNITS_PA, SECONDS_PER_HOUR
 
 PRESSURE_IN, LEAK_IN, TEMPERATURE_IN, STRIP_IN, BETWEEN_IN, FOOT_IN = 2.1, 0.9, 0.9, 0.16, 0.3, 0.36
 SHUT = (Stage.SETTLING, Stage.HOLDING)
 
 
-def chart_svg(told: Told, width_in: float = WIDE_IN) -> str:
+def chart_svg(told: BatchReport, width_in: float = WIDE_IN) -> str:
     """Return the chart of a batch, `width_in` wide."""
     file = StringIO()
     with rc_context(LOOK):
@@ -55,7 +55,7 @@ def chart_svg(told: Told, width_in: float = WIDE_IN) -> str:
 class _Chart:
     """One drawing of a batch; the three panels share their hours, counted from the batch's start."""
 
-    def __init__(self, told: Told, figure: Figure, width_in: float) -> None:
+    def __init__(self, told: BatchReport, figure: Figure, width_in: float) -> None:
         self.told, self.figure, self.width_in = told, figure, width_in
         self.unit_pa = PRESSURE_UNITS_PA[told.pot.pressure_unit]
         self.is_wide = width_in > 5.0

@@ -3,14 +3,14 @@
 from datetime import timedelta
 from math import ceil, floor
 
-from potvigil.reports.model import Told
+from potvigil.reports.model import BatchReport
 from potvigil.units import SECONDS_PER_HOUR
 
 
 class TimeAxis:
     """Hours from a batch's start, across a drawing `width_in` wide; the margins hold figures and names."""
 
-    def __init__(self, told: Told, width_in: float, is_wide: bool) -> None:
+    def __init__(self, told: BatchReport, width_in: float, is_wide: bool) -> None:
         self.told, self.width_in, self.is_wide = told, width_in, is_wide
         self.start_s = told.summary.start_s
         self.end_h = max(self.hours(told.summary.end_s), 0.02)
