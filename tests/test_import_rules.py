@@ -1,4 +1,4 @@
-"""The rooms of the house: who may import whom, how full one may be, whose name is whose; kept by reading every file."""
+"""The rooms of the house: who may import whom, how full one may be, and that no name stands twice."""
 
 import ast
 import os

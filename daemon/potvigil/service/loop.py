@@ -41,6 +41,7 @@ from potvigil.service.notified import Notified
 from potvigil.service.restart import take_up_batch
 from potvigil.settings.schema import Settings
 from potvigil.watch.alarm_states import ConditionWords
+from potvigil.wording import failing
 from potvigil.wording.answer import answer
 
 if TYPE_CHECKING:
@@ -115,6 +116,7 @@ class Service:
         self._tests = AlarmTests(self._mqtt, signals, notified)
         self._axis_offset_s = 0.0
         self._start_s = 0.0
+        self._lost_told = 0  # of Store.dropped_samples
         self._utc_less_t_s: float | None = None  # once the wall clock was set
         self._mending: Iterator[None] | None = None
         self._deadline_s = 0.0
@@ -313,9 +315,25 @@ class Service:
         except RecordError as error:
             told = ConditionWords(
                 "See why the record cannot be written",
-                f"Nothing is being kept: {error}. The pot is still watched, and alarms still come.",
+                f"Nothing is being kept: {error}. The pot is still watched, and alarms still come."
+                f"{failing.being_lost(self._lost)}",
             )
+        else:
+            self._tell_lost(t_s, now)
         self._report(AlarmId.RECORD_FAILING, told)
+
+    @property
+    def _lost(self) -> int:
+        """How many readings could not be kept since that was last said."""
+        return self._store.dropped_samples - self._lost_told
+
+    def _tell_lost(self, t_s: float, now: Instant) -> None:
+        """Say in the curve of each pot, once it is kept again, how much is missing in it."""
+        if self._lost:
+            note = NoteEvent(t_s, now.utc_s, NoteId.READINGS_LOST, failing.were_lost(self._lost))
+            self._lost_told = self._store.dropped_samples
+            for pot_id in self.watches:
+                self._tell(pot_id, [note])
 
     def _mend_times(self, t_s: float, now: Instant) -> None:
         """Once the wall clock is set, or was set anew, date what was kept before, a little with each tick."""

@@ -81,7 +81,7 @@ class PhoneViews:
         return None
 
     async def _kept(self, function: Any, *arguments: object) -> Any:
-        """Return what a function of the record's path returns. Raises RequestRefusedError where the disk refuses."""
+        """Return what a function of the record's path returns. RequestRefusedError: the disk refuses."""
         try:
             return await self._frame.in_thread(function, self._frame.config.record, *arguments)
         except OSError as error:
