@@ -59,7 +59,7 @@ MAY_IMPORT: dict[str, tuple[str, ...]] = {
     # of the watch no more than the bounds of a shelving, of what is sensed no more than counts as pressures
     "page": (
         "page",
-        *("history.care_due", "reports.checklist", "history.pot_history"),
+        *("history.care_due", "history.gel", "history.pot_history", "reports.checklist"),
         *("planning", "record", "watch.alarm_rules", "sensing.conversion"),
         *("notifying.subscriptions", "notifying.vapid", "notifying.push", "notifying.status"),
         *WORDING,

@@ -20,15 +20,15 @@ from potvigil.reports.pictures import as_data_uri
 from potvigil.reports.pressure_words import BAR_WIDE, PressureWords
 from potvigil.units import span
 from potvigil.wording.quantities import shown
-from potvigil.wording.verdict import HELD_ABOVE_MAXIMUM, was_above_maximum
+from potvigil.wording.verdict import HELD_ABOVE_MAXIMUM, VERDICT_WORDS, was_above_maximum
 
 # Shape and word say the same as the colour; colours as in IEC 60073.
-_VERDICTS = {
-    Verdict.HELD: ("●", "held", "The pressure held"),
-    Verdict.LEAKED: ("▲", "warned", "It leaked, but held long enough"),
-    Verdict.FELL_BELOW_FLOOR: ("■", "failed", "It fell below the floor"),
-    Verdict.VENTED_EARLY: ("■", "failed", "Vented early"),
-    Verdict.INCOMPLETE: ("○", "warned", "Not enough was seen to judge"),
+_SIGNS = {
+    Verdict.HELD: ("●", "held"),
+    Verdict.LEAKED: ("▲", "warned"),
+    Verdict.FELL_BELOW_FLOOR: ("■", "failed"),
+    Verdict.VENTED_EARLY: ("■", "failed"),
+    Verdict.INCOMPLETE: ("○", "warned"),
 }
 _REPLAY = "replay of "  # how `potvigil replay` names its runs
 _LONGEST_TITLE, _LONGEST_NAME = 90, 40
@@ -58,7 +58,7 @@ class _Words(Phrases):
 
     def all(self) -> dict[str, Any]:
         told, summary = self.told, self.summary
-        sign, mood, verdict = _VERDICTS[summary.verdict]
+        (sign, mood), verdict = _SIGNS[summary.verdict], VERDICT_WORDS[summary.verdict]
         if summary.verdict is Verdict.HELD and was_above_maximum(summary):
             sign, mood, verdict = "▲", "warned", HELD_ABOVE_MAXIMUM
         of_pressure, happenings = PressureWords(told), Happenings(told)

@@ -7,11 +7,11 @@ stands, and the trace of a batch from before there was one.
 import json
 from collections.abc import Iterable, Iterator, Mapping, Sequence
 from dataclasses import replace
-from itertools import pairwise
 
 from potvigil.history.feeding import watch_again
+from potvigil.history.gel import gelled_s
 from potvigil.model.events import BatchClosed, BatchSummary, Detail
-from potvigil.model.pot import Pot, Resin
+from potvigil.model.pot import Pot
 from potvigil.model.reading import UNSEEN_AFTER_S, Quality, Reading, Sample
 from potvigil.physics.bubble import diameter_growth
 from potvigil.record.errors import UnknownBatchError
@@ -50,7 +50,7 @@ def retell(store: Store, batch_id: int) -> BatchReport:
         )
     read = _Read(pot, row, store.samples(row.pot_id, row.start_t_s, row.end_t_s))
     resin = pot.resin(summary.details.get(Detail.RESIN))
-    gel_s = _gel_s(resin, traces)
+    gel_s = gelled_s(resin, traces)
     shown = {_pot_settings(run, row.pot_id) for run in runs}
     return BatchReport(
         row=row,
@@ -161,18 +161,6 @@ def _bubble(
         if away_s <= UNSEEN_AFTER_S:
             at_gel = pressed(gauge_pa)
     return Bubble(pressed(pot.working_pa), pressed(start_pa), pressed(lowest_pa), at_gel)
-
-
-def _gel_s(resin: Resin, traces: Sequence[TraceRow]) -> float | None:
-    """Return when the cure clock passed the gel's age, between two looks in proportion."""
-    if resin.gel_s is None:
-        return None
-    share = resin.gel_s / resin.hold_s
-    known = [(each.t_s, each.cure_progress) for each in traces if each.cure_progress is not None]
-    for (before_s, before), (t_s, progress) in pairwise(known):
-        if before < share <= progress:
-            return before_s + (t_s - before_s) * (share - before) / (progress - before)
-    return None
 
 
 def _pictures(store: Store, row: BatchRow) -> Iterator[tuple[str, bytes]]:

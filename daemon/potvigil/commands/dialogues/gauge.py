@@ -24,7 +24,7 @@ from potvigil.drivers.station import Station
 from potvigil.model.pot import Pot
 from potvigil.model.reading import Quality
 from potvigil.sensing.conversion import convert
-from potvigil.units import PRESSURE, PRESSURE_UNITS_PA, Quantity
+from potvigil.units import PRESSURE, PRESSURE_DECIMALS, PRESSURE_UNITS_PA, Quantity
 from potvigil.wording.quantities import pressure, shown
 
 # A zero from twenty readings, a point from ten before and five after somebody looked at the gauge.
@@ -217,5 +217,5 @@ def _class_share(bench: Bench, given: str | None) -> float:
 def fine(pa: float, pot: Pot) -> str:
     """Return a pressure to a tenth of what is shown elsewhere."""
     unit = pot.pressure_unit
-    text = f"{pa / PRESSURE_UNITS_PA[unit]:.{ {'psi': 2, 'bar': 3, 'kPa': 1}[unit] }f}"
+    text = f"{pa / PRESSURE_UNITS_PA[unit]:.{PRESSURE_DECIMALS[unit] + 1}f}"
     return f"{text.lstrip('-') if not float(text) else text} {unit}"

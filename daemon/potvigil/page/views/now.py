@@ -17,12 +17,12 @@ from potvigil.model.pot import Pot
 from potvigil.page.views import words
 from potvigil.page.views.held import Held
 from potvigil.page.views.strip import URGENCY, by_urgency, strip
-from potvigil.page.views.words import LEAST_SHOWN, SIGNS, Severity, Teller
+from potvigil.page.views.words import SIGNS, Severity, Teller
 from potvigil.page.zone import zone_words
 from potvigil.record.errors import RecordError
 from potvigil.record.rows import TraceRow
 from potvigil.record.store import Store
-from potvigil.units import PRESSURE_UNITS_PA, span
+from potvigil.units import LEAST_SHOWN, PRESSURE_UNITS_PA, span
 from potvigil.wording.alarm import headline
 from potvigil.wording.alarm_names import ALARM_WORDS
 from potvigil.wording.quantities import alarm_state, pressure, shown

@@ -18,7 +18,8 @@ from potvigil.model.events import (
 from potvigil.model.pot import Pot, Supply
 from potvigil.model.reading import Place, Quality
 from potvigil.record.rows import TraceRow
-from potvigil.units import PRESSURE_UNITS_PA, degrees, span
+from potvigil.units import LEAST_SHOWN, PRESSURE_UNITS_PA, degrees, span
+from potvigil.wording import verdict as verdict_words
 from potvigil.wording.alarm_names import ALARM_WORDS
 from potvigil.wording.quantities import TimeTeller, pressure, rate, shown
 from potvigil.wording.silence import LOOK_AT_THE_GAUGE
@@ -50,17 +51,16 @@ STAGE_WORDS = {
     Stage.VENTING: "venting",
 }
 CURE_DONE = "cure done: may be vented"
-VERDICT_WORDS = {
-    Verdict.HELD: ("The pressure held", Severity.CALM),
-    Verdict.LEAKED: ("It leaked, but held long enough", Severity.WARN),
-    Verdict.FELL_BELOW_FLOOR: ("It fell below the floor", Severity.ALARM),
-    Verdict.VENTED_EARLY: ("Vented early", Severity.ALARM),
-    Verdict.INCOMPLETE: ("Not enough was seen to judge", Severity.UNKNOWN),
+_VERDICT_LEVELS = {
+    Verdict.HELD: Severity.CALM,
+    Verdict.LEAKED: Severity.WARN,
+    Verdict.FELL_BELOW_FLOOR: Severity.ALARM,
+    Verdict.VENTED_EARLY: Severity.ALARM,
+    Verdict.INCOMPLETE: Severity.UNKNOWN,
 }
+VERDICT_WORDS = {each: (said, _VERDICT_LEVELS[each]) for each, said in verdict_words.VERDICT_WORDS.items()}
 STILL_OPEN = ("Still open", Severity.NOTE)
 
-# A change must show in the unit's last figure before it is called one.
-LEAST_SHOWN = {"psi": 0.1, "bar": 0.01, "kPa": 1.0}
 # A clock time further away than this is said with its day.
 _DAY_SAID_S = 18 * 3600.0
 _SHUT = (Stage.SETTLING, Stage.HOLDING)
