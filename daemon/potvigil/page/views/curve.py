@@ -64,8 +64,7 @@ def curve(store: Store, pots_of: PotsOf, asked: CurveQuery) -> dict[str, Any]:
     temperature_unit = "C" if pot is None else pot.temperature_unit
     per_unit = PRESSURE_UNITS_PA[unit]
     points = _points(store, pots_of, asked, runs, from_s, to_s)
-    traces = store.traces(asked.pot_id, from_s, to_s)
-    traces = traces[:: len(traces) // asked.points + 1]
+    traces = store.traces(asked.pot_id, from_s, to_s, about=asked.points)
     live = asked.live
     if live is not None and live.snapshot.t_s <= to_s and live.batch is not None:
         traces.append(TraceRow.of(live.snapshot))
