@@ -19,9 +19,9 @@ SECONDS_PER_HOUR = 3600.0
 SECONDS_PER_MINUTE = 60.0
 
 PRESSURE_UNITS_PA = {"psi": PA_PER_PSI, "bar": PA_PER_BAR, "kPa": PA_PER_KPA, "Pa": 1.0, "MPa": 1e6}
-# Of a pressure as a person reads it, in the units that settings may ask for: no finer than a pot's gauge.
+# Of a pressure as a person reads it: no finer than a pot's gauge.
 # A rate an hour has one more.
-PRESSURE_DECIMALS = {"psi": 1, "bar": 2, "kPa": 0}
+PRESSURE_DECIMALS = {"psi": 1, "bar": 2, "kPa": 0, "Pa": 0, "MPa": 3}
 # What that last figure counts: a smaller change does not show.
 LEAST_SHOWN = {unit: 10.0**-decimals for unit, decimals in PRESSURE_DECIMALS.items()}
 # US gallon = 231 in3 and foot = 0.3048 m, both exact: NIST SP 811 (2008), Appendix B.8.
