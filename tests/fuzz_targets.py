@@ -29,10 +29,10 @@ from potvigil.drivers.thermometers.ds18b20 import ThermometerError, read_celsius
 from potvigil.imports.csv_log import LogError, read_log
 from potvigil.live_reader import LiveReader
 from potvigil.model.events import AlarmId
-from potvigil.outputs import discovery, homie_description, homie_set
+from potvigil.outputs.broker import discovery, homie_description, homie_set
+from potvigil.outputs.broker.mqtt_link import MqttPasswordError, read_password
+from potvigil.outputs.broker.retained import Retained
 from potvigil.outputs.live import LiveFile
-from potvigil.outputs.mqtt_link import MqttPasswordError, read_password
-from potvigil.outputs.retained import Retained
 from potvigil.page.passwords import verify
 from potvigil.record.errors import RecordError
 from potvigil.record.spool import Unwritten

@@ -23,13 +23,13 @@ from potvigil.notifying.phones import Phones
 from potvigil.notifying.schedule import Recipient
 from potvigil.notifying.targets import Target
 from potvigil.notifying.vapid import public_key
+from potvigil.outputs.broker.mqtt_link import MqttLink
 from potvigil.outputs.live import LiveFile
-from potvigil.outputs.mqtt_link import MqttLink
 from potvigil.outputs.patterns import Lamp
 from potvigil.outputs.signals import Pins, Signals, Wiring, open_pins
 from potvigil.sim.nights import NIGHTS
 from potvigil.watch.alarm_rules import OFF_DELAY_S
-from potvigil.watch.alarm_states import Told
+from potvigil.watch.alarm_states import ConditionWords
 from push_service import Phone as Browser
 from push_service import PushService, push_service, text
 from rehearsal import Bench
@@ -38,7 +38,7 @@ PATIENCE_S = 60.0
 LAMP, BUZZER = 17, 16
 TICK_S = 10.0
 POT = "potvigil-rehearsal/5/harbour-models-lantern"
-WORDS = Told("Do this now", "So it is with this pot.")
+WORDS = ConditionWords("Do this now", "So it is with this pot.")
 ALL = frozenset(Priority)
 # the rehearsed night is day there, so that low alarms are told too
 ELSEWHERE = timezone(timedelta(hours=12))

@@ -20,8 +20,8 @@ from gpiozero.pins.mock import MockFactory, MockPin
 from potvigil.clock import Clock, Instant, ManualClock
 from potvigil.commands.rehearsal.own_wiring import simulated_station
 from potvigil.model.events import AlarmEvent, Event
+from potvigil.outputs.broker.mqtt_link import MqttLink
 from potvigil.outputs.live import LiveFile
-from potvigil.outputs.mqtt_link import MqttLink
 from potvigil.outputs.patterns import Lamp
 from potvigil.outputs.signals import Signals, Wiring, open_pins
 from potvigil.record.codec import KINDS

@@ -12,8 +12,8 @@ from potvigil.clock import ManualClock
 from potvigil.commands.rehearsal.own_wiring import simulated_station
 from potvigil.drivers.thermometers.ds18b20 import InlineExecutor
 from potvigil.model.events import AlarmEvent, AlarmId, AlarmState, BatchClosed, BatchSummary, Event
+from potvigil.outputs.broker.mqtt_link import MqttLink
 from potvigil.outputs.live import LiveFile
-from potvigil.outputs.mqtt_link import MqttLink
 from potvigil.outputs.signals import Signals
 from potvigil.record.store import Store
 from potvigil.service.loop import Service

@@ -1,16 +1,18 @@
-"""Who may import whom: the rooms of the house, kept by reading the imports of every file."""
+"""The rooms of the house: who may import whom, how full one may be, and that no name stands twice."""
 
 import ast
 import os
 import subprocess
 import sys
-from collections.abc import Iterator
+from collections import Counter, defaultdict
+from collections.abc import Iterator, Mapping
 from dataclasses import dataclass
 from pathlib import Path
 
 import pytest
 
-PACKAGE = Path(__file__).parents[1] / "daemon" / "potvigil"
+DAEMON = Path(__file__).parents[1] / "daemon"
+PACKAGE = DAEMON / "potvigil"
 FILES = sorted(PACKAGE.rglob("*.py"))
 
 # The rooms that think, the lowest first: each may import itself and those below.
@@ -57,7 +59,7 @@ MAY_IMPORT: dict[str, tuple[str, ...]] = {
     # of the watch no more than the bounds of a shelving, of what is sensed no more than counts as pressures
     "page": (
         "page",
-        *("history.care_due", "reports.checklist", "history.pot_history"),
+        *("history.care_due", "history.gel", "history.pot_history", "reports.checklist"),
         *("planning", "record", "watch.alarm_rules", "sensing.conversion"),
         *("notifying.subscriptions", "notifying.vapid", "notifying.push", "notifying.status"),
         *WORDING,
@@ -92,7 +94,7 @@ MAY_IMPORT: dict[str, tuple[str, ...]] = {
     "checking": (
         *("checking", "settings", "record", "service.wiring", "live_reader", "secret_file"),
         *("upkeep.backups", "units"),
-        *("notifying.targets", "notifying.apprise_target", "outputs.mqtt_link", "page.passwords"),
+        *("notifying.targets", "notifying.apprise_target", "outputs.broker.mqtt_link", "page.passwords"),
         *("clock", "paths", "extras", ""),
     ),
     "commands": (
@@ -124,7 +126,7 @@ MAY_IMPORT: dict[str, tuple[str, ...]] = {
     "cli": ("commands.arguments.parser", "commands.shared.status", "paths", ""),
     "commands.arguments": (
         *("commands.arguments", "commands.shared.status"),
-        *("model.events", "model.maintenance", "planning.request", "record.batch_query", ""),
+        *("model.events", "model.maintenance", "planning.request", "record.requests.batch_query", ""),
     ),
     "__main__": ("cli",),
 }
@@ -145,13 +147,13 @@ NEVER_IN_PURE = frozenset(
 DOORS: dict[str, tuple[str, ...]] = {
     "smbus2": ("drivers/", "outputs/signals.py"),
     "gpiozero": ("drivers/", "outputs/signals.py"),
-    "paho": ("outputs/mqtt.py", "outputs/mqtt_trial.py"),
+    "paho": ("outputs/broker/mqtt.py", "outputs/broker/mqtt_trial.py"),
     "yaml": ("settings/",),
     "pydantic": ("settings/",),
     "rich": ("commands/",),
     "sqlite3": ("record/database.py",),
     "numpy": ("leak/pot_model.py", "leak/bank.py", "leak/cells.py", "leak/onsets.py", "diagnosis/cause.py"),
-    "matplotlib": ("reports/batch_chart.py", "reports/health_chart.py"),
+    "matplotlib": ("reports/charts/batch_chart.py", "reports/charts/health_chart.py"),
     "jinja2": ("reports/html.py", "page/frame.py"),
     "starlette": ("page/",),
     "uvicorn": ("page/server.py",),
@@ -174,6 +176,8 @@ OF_THE_REPORT = (
 # nobody else ever falls back to the simulator
 MAY_REHEARSE = "commands/rehearsal/"
 MAY_PRINT = ("cli.py", "commands/")
+# What somebody can hold in mind who opens a folder or a file.
+MOST_FILES, MOST_LINES = 15, 400
 
 
 @dataclass(frozen=True)
@@ -277,10 +281,11 @@ def test_a_watch_without_a_broker_loads_nothing_of_one() -> None:
         "import potvigil.commands.watch\n"
         "print(*sys.modules)"
     )
-    link = ", link=__import__('potvigil.outputs.mqtt_link').outputs.mqtt_link.MqttLink('127.0.0.1', 9)"
+    link_module = "__import__('importlib').import_module('potvigil.outputs.broker.mqtt_link')"
+    link = f", link={link_module}.MqttLink('127.0.0.1', 9)"
     for given, is_loaded in (("", False), (link, True)):
         command = [sys.executable, "-c", source.format(link=given)]
-        env = os.environ | {"PYTHONPATH": str(Path(__file__).parent)}
+        env = os.environ | {"PYTHONPATH": os.pathsep.join((str(Path(__file__).parent), str(PACKAGE.parent)))}
         done = subprocess.run(command, capture_output=True, text=True, check=True, env=env)
         assert ("paho" in done.stdout.split()) is is_loaded
 
@@ -288,6 +293,60 @@ def test_a_watch_without_a_broker_loads_nothing_of_one() -> None:
 def test_every_file_and_room_is_known() -> None:
     assert len(FILES) > 30
     assert {room(place(file)) for file in FILES} <= set(MAY_IMPORT)
+
+
+def overfull(lines: Mapping[str, int]) -> list[str]:
+    """Return what is too long or too full; lines: of each file, by its place."""
+    folders = Counter(Path(of).parent.as_posix() for of in lines)
+    return [
+        *(f"{of}: {count} lines" for of, count in lines.items() if count > MOST_LINES),
+        *(f"{folder}: {count} files" for folder, count in folders.items() if count > MOST_FILES),
+    ]
+
+
+def test_no_file_and_no_folder_is_overfull() -> None:
+    counted = {
+        file.relative_to(DAEMON).as_posix(): len(file.read_text(encoding="utf-8").splitlines())
+        for file in DAEMON.rglob("*.py")
+    }
+    assert set(map(place, FILES)) == {of.removeprefix("potvigil/") for of in counted}
+    assert overfull(counted) == []
+
+
+def test_one_line_and_one_file_too_many_are_seen() -> None:
+    room = {f"leak/{number}.py": 400 for number in range(15)}
+    assert overfull(room) == []
+    assert overfull(room | {"leak/0.py": 401}) == ["leak/0.py: 401 lines"]
+    assert overfull(room | {"leak/__init__.py": 1}) == ["leak: 16 files"]
+
+
+def shared_names(sources: Mapping[str, str]) -> dict[str, list[str]]:
+    """Return the public classes that stand in several files, each with these; sources: text by place.
+
+    The simulator shares nothing with the rooms that think, its words neither.
+    """
+    found = defaultdict(list)
+    for of, source in sources.items():
+        for node in ast.parse(source).body:
+            if isinstance(node, ast.ClassDef) and not node.name.startswith("_") and room(of) != "sim":
+                found[node.name].append(of)
+    return {name: files for name, files in found.items() if len(files) > 1}
+
+
+def test_no_two_classes_have_one_name() -> None:
+    assert shared_names({place(file): file.read_text(encoding="utf-8") for file in FILES}) == {}
+
+
+def test_a_name_that_two_classes_have_is_seen() -> None:
+    files = {
+        "physics/fill.py": "class Fill: ...",
+        "sim/pot.py": "class Fill: ...",
+        "leak/bank.py": "class _Fit: ...\nclass Leak: ...",
+        "leak/cells.py": "class _Fit: ...",
+    }
+    assert shared_names(files) == {}
+    twice = {"Leak": ["leak/bank.py", "watch/stages.py"]}
+    assert shared_names(files | {"watch/stages.py": "class Leak(tuple): ..."}) == twice
 
 
 @pytest.mark.parametrize(
@@ -317,9 +376,9 @@ def test_every_file_and_room_is_known() -> None:
         ("drivers/station.py", "import smbus2"),
         ("drivers/station.py", "if True:\n    from gpiozero import MCP3008"),
         ("imports/csv_log.py", "from potvigil.record.store import Store"),
-        ("outputs/mqtt.py", "from potvigil.record.store import Store"),
-        ("outputs/mqtt.py", "from potvigil.leak.estimator import Leak"),
-        ("outputs/homie.py", "from paho.mqtt.client import Client"),
+        ("outputs/broker/mqtt.py", "from potvigil.record.store import Store"),
+        ("outputs/broker/mqtt.py", "from potvigil.leak.estimator import Leak"),
+        ("outputs/broker/homie.py", "from paho.mqtt.client import Client"),
         ("record/store.py", "from potvigil.watch import pot_watch"),
         ("record/store.py", "from potvigil.wording.quantities import span"),
         ("record/store.py", "from potvigil.upkeep.thinning import thinned"),
@@ -349,7 +408,7 @@ def test_every_file_and_room_is_known() -> None:
         ("notifying/schedule.py", "import time"),
         ("notifying/schedule.py", "from potvigil.record.store import Store"),
         ("notifying/notifier.py", "import apprise"),
-        ("notifying/notifier.py", "from potvigil.outputs.mqtt import MqttOutput"),
+        ("notifying/notifier.py", "from potvigil.outputs.broker.mqtt import MqttOutput"),
         ("service/loop.py", "from potvigil.notifying.line import Line"),
     ],
 )
@@ -366,7 +425,10 @@ def test_a_breach_is_seen(of: str, source: str) -> None:
         ("outputs/signals.py", "class A:\n    def open(self):\n        import gpiozero"),
         ("commands/rehearsal/rehearse.py", "from potvigil.sim.nights import NIGHTS"),
         ("record/database.py", "import sqlite3\nfrom potvigil import __version__"),
-        ("outputs/mqtt.py", "from potvigil.outputs import homie\nfrom paho.mqtt.client import Client"),
+        (
+            "outputs/broker/mqtt.py",
+            "from potvigil.outputs.broker import homie\nfrom paho.mqtt.client import Client",
+        ),
     ],
 )
 def test_what_is_allowed_is_not_called_a_breach(of: str, source: str) -> None:

@@ -15,7 +15,7 @@ from potvigil.paths import rehearsed_records
 _SAID = (
     ("potvigil.model.batch_details", "DetailError"),
     ("potvigil.imports.csv_log", "LogError"),
-    ("potvigil.outputs.mqtt_link", "MqttError"),
+    ("potvigil.outputs.broker.mqtt_link", "MqttError"),
     ("potvigil.notifying.targets", "TargetError"),
     ("potvigil.record.errors", "RecordError"),
     ("potvigil.service.wiring", "WiringError"),

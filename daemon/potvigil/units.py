@@ -19,6 +19,11 @@ SECONDS_PER_HOUR = 3600.0
 SECONDS_PER_MINUTE = 60.0
 
 PRESSURE_UNITS_PA = {"psi": PA_PER_PSI, "bar": PA_PER_BAR, "kPa": PA_PER_KPA, "Pa": 1.0, "MPa": 1e6}
+# Of a pressure as a person reads it: no finer than a pot's gauge.
+# A rate an hour has one more.
+PRESSURE_DECIMALS = {"psi": 1, "bar": 2, "kPa": 0, "Pa": 0, "MPa": 3}
+# What that last figure counts: a smaller change does not show.
+LEAST_SHOWN = {unit: 10.0**-decimals for unit, decimals in PRESSURE_DECIMALS.items()}
 # US gallon = 231 in3 and foot = 0.3048 m, both exact: NIST SP 811 (2008), Appendix B.8.
 VOLUME_UNITS_M3 = {"L": 1e-3, "mL": 1e-6, "m3": 1.0, "gal": 3.785411784e-3, "qt": 3.785411784e-3 / 4}
 LENGTH_UNITS_M = {"m": 1.0, "ft": 0.3048}
@@ -102,7 +107,7 @@ class Quantity:
 
 
 @dataclass(frozen=True, slots=True)
-class Kind:
+class QuantityKind:
     """A kind of quantity and its units: si = (number + zero) * factor, zeros for shifted scales only.
 
     adds_up: `1 h 30 min` is one.
@@ -164,18 +169,18 @@ class Kind:
         return Quantity(si, text.strip())
 
 
-PRESSURE = Kind("a pressure", PRESSURE_UNITS_PA)
-VOLUME = Kind("a volume", VOLUME_UNITS_M3)
-LENGTH = Kind("a length", LENGTH_UNITS_M)
-SIZE = Kind("a size", SIZE_UNITS_M)
-AREA = Kind("an area", AREA_UNITS_M2)
-FREE_AIR = Kind("a flow of free air", FREE_AIR_UNITS_M3_PER_S)
-TIME = Kind("a time", TIME_UNITS_S, adds_up=True)
-MASS = Kind("a mass", MASS_UNITS_KG)
-VOLTAGE = Kind("a voltage", VOLTAGE_UNITS_V)
-RESISTANCE = Kind("a resistance", RESISTANCE_UNITS_OHM)
-TEMPERATURE = Kind("a temperature", TEMPERATURE_DIFFERENCE_UNITS_K, TEMPERATURE_ZEROS)
-TEMPERATURE_DIFFERENCE = Kind("a temperature difference", TEMPERATURE_DIFFERENCE_UNITS_K)
+PRESSURE = QuantityKind("a pressure", PRESSURE_UNITS_PA)
+VOLUME = QuantityKind("a volume", VOLUME_UNITS_M3)
+LENGTH = QuantityKind("a length", LENGTH_UNITS_M)
+SIZE = QuantityKind("a size", SIZE_UNITS_M)
+AREA = QuantityKind("an area", AREA_UNITS_M2)
+FREE_AIR = QuantityKind("a flow of free air", FREE_AIR_UNITS_M3_PER_S)
+TIME = QuantityKind("a time", TIME_UNITS_S, adds_up=True)
+MASS = QuantityKind("a mass", MASS_UNITS_KG)
+VOLTAGE = QuantityKind("a voltage", VOLTAGE_UNITS_V)
+RESISTANCE = QuantityKind("a resistance", RESISTANCE_UNITS_OHM)
+TEMPERATURE = QuantityKind("a temperature", TEMPERATURE_DIFFERENCE_UNITS_K, TEMPERATURE_ZEROS)
+TEMPERATURE_DIFFERENCE = QuantityKind("a temperature difference", TEMPERATURE_DIFFERENCE_UNITS_K)
 
 
 def clock_time(text: str) -> time | None:

@@ -15,7 +15,7 @@ from math import cos, exp, log, pi
 from multiprocessing import Pool
 from random import Random
 
-from potvigil.diagnosis.cause import Kind, find, follow
+from potvigil.diagnosis.cause import Cause, find, follow
 from potvigil.model.pot import Pot
 from potvigil.model.reading import Place, Sample
 from potvigil.sim.gas_laws import Leak, LeakLaw
@@ -137,12 +137,12 @@ def said(job: tuple[str, str, str, int]) -> tuple[str, str, str]:
         return place, cause, "no leak"
     if finding.kind is not None:
         return place, cause, str(finding.kind)
-    if set(finding.possible) == {Kind.GAP, Kind.COLD}:
+    if set(finding.possible) == {Cause.GAP, Cause.COLD}:
         return place, cause, "seal"
     return place, cause, "cannot" if cause in finding.possible else "cannot*"
 
 
-_SEAL = (str(Kind.GAP), str(Kind.COLD))
+_SEAL = (str(Cause.GAP), str(Cause.COLD))
 
 
 def is_wrong(cause: str, answer: str) -> bool:
@@ -167,7 +167,7 @@ def main() -> None:
     with Pool(asked.processes) as pool:
         answered = pool.map(said, jobs, chunksize=4)
     counted = Counter(answered)
-    answers = ["no leak", *(str(kind) for kind in Kind), "seal", "cannot", "cannot*"]
+    answers = ["no leak", *(str(kind) for kind in Cause), "seal", "cannot", "cannot*"]
     print("place  truth  " + "".join(f"{each:>9}" for each in answers))
     for place in asked.places:
         for cause in CAUSES:

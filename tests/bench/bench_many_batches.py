@@ -26,7 +26,7 @@ from statistics import median
 from typing import Any
 
 from potvigil.model.events import AlarmId, Verdict
-from potvigil.record.batch_query import Wanted
+from potvigil.record.requests.batch_query import Wanted
 from potvigil.record.store import Store
 
 POTVIGIL = (sys.executable, "-m", "potvigil")

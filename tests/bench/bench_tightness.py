@@ -16,7 +16,7 @@ from multiprocessing import Pool
 from random import Random
 from statistics import median
 
-from potvigil.diagnosis.tightness import Answer, Limit, Tightness, plan
+from potvigil.diagnosis.tightness import Judgement, Limit, Tightness, plan
 from potvigil.model.events import NORMAL_95
 from potvigil.model.pot import Pot, Transducer
 from potvigil.model.reading import Place, Sample
@@ -48,7 +48,7 @@ class Job:
 @dataclass(frozen=True)
 class Done:
     job: Job
-    answer: Answer
+    answer: Judgement
     after_s: float
     latest_s: float
     fixed_s: float
@@ -189,13 +189,13 @@ def main() -> None:
                 )
                 held = sum(each.holds_truth for each in some)
                 print(
-                    f"{place:6} {limit:15} {share:10g} {count[Answer.PASS]:5} {count[Answer.FAIL]:5} "
-                    f"{count[Answer.CANNOT_TELL]:7} {median(took):8.0f} ({took[int(0.95 * n)]:.0f}) "
+                    f"{place:6} {limit:15} {share:10g} {count[Judgement.PASS]:5} {count[Judgement.FAIL]:5} "
+                    f"{count[Judgement.CANNOT_TELL]:7} {median(took):8.0f} ({took[int(0.95 * n)]:.0f}) "
                     f"{latest:13.0f} {fixed:6.0f} {100.0 * held / n:8.0f} %"
                 )
     for each in done:
         job, answer = each.job, each.answer
-        if (answer is Answer.PASS and job.share > 1.0) or (answer is Answer.FAIL and job.share < 1.0):
+        if (answer is Judgement.PASS and job.share > 1.0) or (answer is Judgement.FAIL and job.share < 1.0):
             print(f"wrong: {answer}, {job}")
 
 

@@ -24,7 +24,7 @@ from potvigil.commands.rehearsal.own_wiring import simulated_station
 from potvigil.model import batch_details
 from potvigil.model.events import Action, Detail
 from potvigil.model.maintenance import Part
-from potvigil.record.batch_query import Wanted
+from potvigil.record.requests.batch_query import Wanted
 from potvigil.record.rows import ListedBatch
 from potvigil.record.store import Store
 from potvigil.service.loop import Service

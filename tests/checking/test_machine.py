@@ -7,7 +7,7 @@ import pytest
 
 from potvigil import paths
 from potvigil.checking import machine
-from potvigil.checking.finding import Mark
+from potvigil.checking.finding import Grade
 from potvigil.clock import Instant
 from potvigil.record.lock import WatchLock
 from potvigil.settings.loading import load_text
@@ -50,23 +50,25 @@ def only(found):
 def test_a_record_that_is_not_there_yet_is_good_where_it_can_be_begun(tmp_path) -> None:
     finding = only(machine.on_record(with_record(tmp_path / "new.db"), of_service=False))
     assert (
-        finding.mark is Mark.GOOD and "begun by the watch" in finding.says and " free, about " in finding.says
+        finding.mark is Grade.GOOD
+        and "begun by the watch" in finding.says
+        and " free, about " in finding.says
     )
 
 
 def test_the_usual_folder_is_made_by_the_watch_and_no_fault(tmp_path) -> None:
-    assert only(machine.on_record(settings(), of_service=False)).mark is Mark.GOOD
+    assert only(machine.on_record(settings(), of_service=False)).mark is Grade.GOOD
 
 
 def test_a_medium_that_is_not_plugged_in_is_a_fault(tmp_path) -> None:
     finding = only(machine.on_record(with_record(tmp_path / "stick/potvigil.db"), of_service=False))
-    assert finding.mark is Mark.FAULT and str(tmp_path / "stick") in finding.says
+    assert finding.mark is Grade.FAULT and str(tmp_path / "stick") in finding.says
 
 
 def test_a_file_of_something_else_is_a_fault_and_left(tmp_path) -> None:
     file = tmp_path / "letter.txt"
     file.write_text("dear lamp maker", encoding="utf-8")
-    assert only(machine.on_record(with_record(file), of_service=False)).mark is Mark.FAULT
+    assert only(machine.on_record(with_record(file), of_service=False)).mark is Grade.FAULT
     assert file.read_text(encoding="utf-8") == "dear lamp maker"
 
 
@@ -76,24 +78,24 @@ def test_a_folder_this_user_may_not_write_is_a_fault(tmp_path, monkeypatch) -> N
         machine.os, "access", lambda path, mode: mode != os.W_OK and allowed(path, mode)
     )  # root may write everywhere
     finding = only(machine.on_record(with_record(tmp_path / "new.db"), of_service=False))
-    assert finding.mark is Mark.FAULT and "may not write" in finding.says
+    assert finding.mark is Grade.FAULT and "may not write" in finding.says
     finding = only(machine.on_record(settings(), of_service=False))
-    assert finding.mark is Mark.FAULT
+    assert finding.mark is Grade.FAULT
 
 
 def test_the_service_cannot_write_outside_its_folder_and_that_is_said_before_the_night(tmp_path) -> None:
     elsewhere = with_record(tmp_path / "elsewhere.db")
     (before,) = machine.on_record(elsewhere, of_service=True)
-    assert before.mark is Mark.UNKNOWN and "service install" in before.says
+    assert before.mark is Grade.UNKNOWN and "service install" in before.says
     paths.SERVICE_STATE.mkdir()
     found = list(machine.on_record(elsewhere, of_service=True))
-    assert found[0].mark is Mark.FAULT and str(paths.SERVICE_STATE) in found[0].says
+    assert found[0].mark is Grade.FAULT and str(paths.SERVICE_STATE) in found[0].says
     inside = with_record(paths.SERVICE_STATE / "potvigil.db")
-    assert only(machine.on_record(inside, of_service=True)).mark is Mark.GOOD
+    assert only(machine.on_record(inside, of_service=True)).mark is Grade.GOOD
 
 
 @pytest.mark.parametrize(
-    ("free_bytes", "mark"), [(19_000_000 * 30, Mark.FAULT), (21_000_000 * 30, Mark.GOOD)]
+    ("free_bytes", "mark"), [(19_000_000 * 30, Grade.FAULT), (21_000_000 * 30, Grade.GOOD)]
 )
 def test_room_for_less_than_a_month_is_a_fault(free_bytes, mark, tmp_path, monkeypatch) -> None:
     monkeypatch.setattr(machine.shutil, "disk_usage", lambda _: type("Usage", (), {"free": free_bytes}))
@@ -106,7 +108,7 @@ def test_more_pots_need_more_room(tmp_path, monkeypatch) -> None:
     text = f"{POT.format(thermometer='{place: none}', more='')}{second}record: {{file: {tmp_path}/new.db}}\n"
     free_bytes = 30 * machine.NIGHT_BYTES
     monkeypatch.setattr(machine.shutil, "disk_usage", lambda _: type("Usage", (), {"free": free_bytes}))
-    assert only(machine.on_record(load_text(text, "two"), of_service=False)).mark is Mark.FAULT
+    assert only(machine.on_record(load_text(text, "two"), of_service=False)).mark is Grade.FAULT
 
 
 MCP = "    transducer: {device: mcp3208, divider: 0.6, spi_device: 1}\n"
@@ -137,7 +139,7 @@ def test_a_bus_that_is_switched_off_is_a_fault_on_a_pi_and_none_on_a_laptop(on_p
     there = {Path("/proc/device-tree/model")} if on_pi else set()
     found = list(machine.on_devices(settings(), ONE_WIRE, exists=there.__contains__))
     assert {each.what for each in found} == {"i2c", "1-wire"}
-    assert {each.mark for each in found} == {Mark.FAULT if on_pi else Mark.UNKNOWN}
+    assert {each.mark for each in found} == {Grade.FAULT if on_pi else Grade.UNKNOWN}
     assert all("raspi-config" in each.says for each in found)
 
 
@@ -147,8 +149,8 @@ def test_a_bus_of_a_group_this_user_is_not_in_names_the_group() -> None:
             settings(), ONE_WIRE, exists=lambda _: True, usable=lambda path: "i2c" not in str(path)
         )
     )
-    assert found[0].mark is Mark.FAULT and "usermod -aG i2c" in found[0].says
-    assert found[1].mark is Mark.GOOD
+    assert found[0].mark is Grade.FAULT and "usermod -aG i2c" in found[0].says
+    assert found[1].mark is Grade.GOOD
 
 
 def test_a_pot_without_probe_asks_for_no_one_wire() -> None:
@@ -157,16 +159,16 @@ def test_a_pot_without_probe_asks_for_no_one_wire() -> None:
 
 
 def test_a_clock_that_nothing_sets_is_told() -> None:
-    assert machine.on_clock(Instant(5.0, None)).mark is Mark.UNKNOWN
-    assert machine.on_clock(Instant(5.0, 1.8e9)).mark is Mark.GOOD
+    assert machine.on_clock(Instant(5.0, None)).mark is Grade.UNKNOWN
+    assert machine.on_clock(Instant(5.0, 1.8e9)).mark is Grade.GOOD
 
 
 def test_a_watch_that_has_the_record_and_does_not_speak_is_a_fault(tmp_path) -> None:
     shop = with_record(tmp_path / "held.db")
-    assert machine.on_watch(shop, tmp_path / "live.json").mark is Mark.UNKNOWN
+    assert machine.on_watch(shop, tmp_path / "live.json").mark is Grade.UNKNOWN
     lock = WatchLock.take(shop.record_file, "a test")
     try:
         finding = machine.on_watch(shop, tmp_path / "live.json")
     finally:
         lock.release()
-    assert finding.mark is Mark.FAULT and "hangs" in finding.says
+    assert finding.mark is Grade.FAULT and "hangs" in finding.says

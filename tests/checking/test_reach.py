@@ -10,10 +10,10 @@ import pytest
 from broker import Broker, free_port, make_certificates
 from phones import phone
 from potvigil.checking import libraries, reach
-from potvigil.checking.finding import Mark
+from potvigil.checking.finding import Grade
 from potvigil.extras import how_to_install, requirements
 from potvigil.notifying.apprise_target import server_of
-from potvigil.outputs.mqtt_trial import fault_of_broker
+from potvigil.outputs.broker.mqtt_trial import fault_of_broker
 from potvigil.page.passwords import hashed
 from potvigil.settings.loading import load, load_text
 from potvigil.settings.network import MqttSettings, PageSettings
@@ -44,17 +44,17 @@ def test_a_broker_that_takes_us_is_good_and_one_that_does_not_says_why(version, 
     wrong = secret(tmp_path / "wrong", "guess")
     with Broker(tmp_path / "broker", password=(WHO, PASSWORD)) as broker:
         good = broker_is(mqtt(broker.port, version=version, username=WHO, password_file=right))
-        assert good.mark is Mark.GOOD and f"signed in as {WHO}" in good.says
+        assert good.mark is Grade.GOOD and f"signed in as {WHO}" in good.says
         for user, file in ((WHO, wrong), ("nobody", right)):
             bad = broker_is(mqtt(broker.port, version=version, username=user, password_file=file))
-            assert bad.mark is Mark.FAULT and "refused" in bad.says
+            assert bad.mark is Grade.FAULT and "refused" in bad.says
             assert PASSWORD not in bad.says and "guess" not in bad.says
-        assert broker_is(mqtt(broker.port, version=version)).mark is Mark.FAULT
+        assert broker_is(mqtt(broker.port, version=version)).mark is Grade.FAULT
 
 
 def test_a_check_does_not_put_out_the_watch_that_is_signed_in(tmp_path) -> None:
     with Broker(tmp_path / "broker") as broker, broker.listen("#") as listener:
-        assert broker_is(mqtt(broker.port, client_id="potvigil-harbour")).mark is Mark.GOOD
+        assert broker_is(mqtt(broker.port, client_id="potvigil-harbour")).mark is Grade.GOOD
         log = (tmp_path / "broker" / "mosquitto.log").read_text(encoding="utf-8")
         assert "potvigil-harbour" not in log and "potvigil-check-" in log
         assert not [each for each in listener.heard if "potvigil" in each.topic]
@@ -65,15 +65,15 @@ def test_a_broker_that_is_not_there_or_says_nothing_is_told(tmp_path, monkeypatc
     monkeypatch.setattr(reach, "WITHIN_S", 0.5)
     with socket.create_server((HOST, 0)) as mute:
         finding = broker_is(mqtt(mute.getsockname()[1]))
-    assert finding.mark is Mark.FAULT and "no answer" in finding.says
+    assert finding.mark is Grade.FAULT and "no answer" in finding.says
 
 
 def test_an_encrypted_broker_is_believed_by_its_own_authority_only(tmp_path) -> None:
     with Broker(tmp_path / "broker", tls=True) as broker:
         ours = {"tls": {"ca_file": str(broker.ca_file)}}
         assert "encrypted" in broker_is(mqtt(broker.port, **ours)).says
-        assert broker_is(mqtt(broker.port, tls={})).mark is Mark.FAULT
-        assert broker_is(mqtt(broker.port, tls={"ca_file": str(tmp_path / "none.pem")})).mark is Mark.FAULT
+        assert broker_is(mqtt(broker.port, tls={})).mark is Grade.FAULT
+        assert broker_is(mqtt(broker.port, tls={"ca_file": str(tmp_path / "none.pem")})).mark is Grade.FAULT
 
 
 def page(**keys: object) -> PageSettings:
@@ -83,7 +83,7 @@ def page(**keys: object) -> PageSettings:
 def test_every_file_the_page_misses_is_told_at_once_and_how_it_is_made(tmp_path) -> None:
     tls = {"cert_file": str(tmp_path / "page.pem"), "key_file": str(tmp_path / "page.key")}
     found = list(reach.on_page_files(page(password_file=str(tmp_path / "page-password"), tls=tls)))
-    assert [each.mark for each in found] == [Mark.FAULT, Mark.FAULT]
+    assert [each.mark for each in found] == [Grade.FAULT, Grade.FAULT]
     assert "potvigil page password" in found[0].says and "potvigil page certificate" in found[1].says
 
 
@@ -92,11 +92,11 @@ def test_password_certificate_and_key_that_can_be_used_are_good(tmp_path) -> Non
     password = secret(tmp_path / "page-password", hashed(PASSWORD))
     files = {"cert_file": str(tmp_path / "server.crt"), "key_file": str(tmp_path / "server.key")}
     found = list(reach.on_page_files(page(password_file=password, tls=files)))
-    assert [each.mark for each in found] == [Mark.GOOD, Mark.GOOD]
+    assert [each.mark for each in found] == [Grade.GOOD, Grade.GOOD]
     secret(tmp_path / "page-password", PASSWORD)  # the password itself, not its hash
     wrong_key = files | {"key_file": str(tmp_path / "ca.key")}
     found = list(reach.on_page_files(page(password_file=password, tls=wrong_key)))
-    assert [each.mark for each in found] == [Mark.FAULT, Mark.FAULT]
+    assert [each.mark for each in found] == [Grade.FAULT, Grade.FAULT]
     assert PASSWORD not in "".join(each.says for each in found)
 
 
@@ -108,26 +108,26 @@ def test_a_secret_that_everybody_may_read_is_a_fault_with_what_to_do(tmp_path) -
         path.chmod(0o644)
     tls = {"cert_file": str(tmp_path / "server.crt"), "key_file": str(key)}
     found = list(reach.on_page_files(page(password_file=str(password), tls=tls)))
-    assert [each.mark for each in found] == [Mark.FAULT, Mark.FAULT]
+    assert [each.mark for each in found] == [Grade.FAULT, Grade.FAULT]
     for path, finding in zip((password, key), found, strict=True):
         assert f"{path}: everybody on this machine may read it; chmod o= {path}" in finding.says
     with Broker(tmp_path / "broker") as broker:
         finding = broker_is(mqtt(broker.port, username=WHO, password_file=str(password)))
-        assert finding.mark is Mark.FAULT and "everybody" in finding.says
+        assert finding.mark is Grade.FAULT and "everybody" in finding.says
 
 
 def test_a_port_is_free_or_taken_by_another_program() -> None:
     settings = page()
-    assert reach.on_page_port(settings).mark is Mark.GOOD
+    assert reach.on_page_port(settings).mark is Grade.GOOD
     with socket.create_server((HOST, settings.port)) as other:
         other.settimeout(0.1)
         finding = reach.on_page_port(settings)
-    assert finding.mark is Mark.FAULT and "taken by another program" in finding.says
+    assert finding.mark is Grade.FAULT and "taken by another program" in finding.says
 
 
 def test_an_address_this_machine_has_not_is_a_fault() -> None:
     finding = reach.on_page_port(page(host="192.0.2.7", password_file="x"))  # RFC 5737: nobody's
-    assert finding.mark is Mark.FAULT and "cannot listen" in finding.says
+    assert finding.mark is Grade.FAULT and "cannot listen" in finding.says
 
 
 @pytest.mark.parametrize("is_encrypted", [False, True])
@@ -152,7 +152,7 @@ def test_the_page_itself_at_its_port_is_good_and_another_web_server_is_not(is_en
             process.terminate()
     with phone() as server:
         finding = reach.on_page_port(page(port=str(server.port)))
-    assert finding.mark is Mark.FAULT and "another program" in finding.says
+    assert finding.mark is Grade.FAULT and "another program" in finding.says
 
 
 def target(**keys: object) -> TargetSettings:
@@ -162,10 +162,10 @@ def target(**keys: object) -> TargetSettings:
 def test_a_target_is_connected_to_and_nothing_is_sent(tmp_path) -> None:
     with phone() as at:
         good = reach.on_target(0, target(url=f"json://{HOST}:{at.port}/lens-night"))
-        assert good.mark is Mark.GOOD and "notify --test" in good.says
+        assert good.mark is Grade.GOOD and "notify --test" in good.says
         assert at.heard == []
     gone = reach.on_target(0, target(url=f"json://{HOST}:{free_port()}/lens-night"))
-    assert gone.mark is Mark.FAULT and "lens-night" not in gone.says
+    assert gone.mark is Grade.FAULT and "lens-night" not in gone.says
 
 
 def test_an_address_that_is_none_and_a_file_that_is_not_there_are_told(tmp_path) -> None:
@@ -178,7 +178,7 @@ def test_the_heartbeat_is_connected_to_and_not_fetched() -> None:
         good = f"http://{HOST}:{at.port}/beat"
         gone = f"http://{HOST}:{free_port()}/fail"
         found = list(reach.on_heartbeat(HeartbeatSettings.model_validate({"url": good, "fail_url": gone})))
-        assert [each.mark for each in found] == [Mark.GOOD, Mark.FAULT]
+        assert [each.mark for each in found] == [Grade.GOOD, Grade.FAULT]
         assert at.heard == []
 
 
@@ -216,7 +216,7 @@ def test_only_what_the_settings_call_for_is_looked_for(more, extras) -> None:
     settings = load_text(SMALLEST + more, "workshop.yaml")
     assert libraries.extras_of(settings) == extras
     found = list(libraries.on_libraries(settings, lambda name: False))
-    assert [each.mark for each in found] == ([Mark.FAULT] * len(extras) or [Mark.GOOD])
+    assert [each.mark for each in found] == ([Grade.FAULT] * len(extras) or [Grade.GOOD])
 
 
 def test_what_is_told_to_install_is_what_the_extra_requires_and_never_ourselves_of_the_index() -> None:

@@ -10,7 +10,7 @@ from pathlib import Path
 import pytest
 
 from potvigil.cli import main
-from potvigil.commands import calibrate as verb
+from potvigil.commands.at_the_pot import calibrate as verb
 from potvigil.commands.dialogues.gauge import Bench, take_points, take_zero, targets_pa
 from potvigil.commands.rehearsal.rehearsed_pot import rehearsed_bench
 from potvigil.diagnosis.calibration import CalibrationError

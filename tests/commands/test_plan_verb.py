@@ -11,7 +11,7 @@ import pytest
 from pot_season import keep_season
 from potvigil.cli import main
 from potvigil.model.events import BatchOpened
-from potvigil.planning.plan import Answer
+from potvigil.planning.plan import Feasibility
 from potvigil.planning.sheet import Sheet
 from potvigil.record.store import Store
 from potvigil.reports.checklist import checklist_html
@@ -183,8 +183,8 @@ def test_whatever_is_written_stays_text() -> None:
         Sheet(
             hostile,
             hostile,
-            Answer.NO,
-            ((Answer.NO, hostile),),
+            Feasibility.NO,
+            ((Feasibility.NO, hostile),),
             ((hostile, (hostile,)),),
             (hostile,),
             hostile,

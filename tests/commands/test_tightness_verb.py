@@ -15,7 +15,7 @@ from potvigil.clock import Instant, ManualClock
 from potvigil.commands.dialogues.vessel import take_volume
 from potvigil.commands.shared.common import UseError
 from potvigil.diagnosis.pot_health import health
-from potvigil.diagnosis.volume import Known
+from potvigil.diagnosis.volume import Measured
 from potvigil.model.events import Interval, NoteEvent, NoteId
 from potvigil.model.maintenance import Care, Part, due
 from potvigil.model.reading import Sample
@@ -144,7 +144,7 @@ def test_what_was_read_is_kept_and_its_cause_can_be_asked_again(
     monkeypatch.setattr(
         "potvigil.commands.dialogues.exclusive_station.open_inputs", lambda settings: _Wires(4.0)
     )
-    monkeypatch.setattr("potvigil.commands.tightness.SystemClock", ManualClock)
+    monkeypatch.setattr("potvigil.commands.at_the_pot.tightness.SystemClock", ManualClock)
     record = tmp_path / "record.db"
     with Store.open(record) as store:
         store.begin_run(load(settings).as_json(), "boot-a", 0.0, 1e9, None)
@@ -349,7 +349,7 @@ def test_a_rehearsed_vessel_tells_the_pots_volume_step_by_step(run: Run) -> None
     assert low < 18.5 < high and high - low < 0.1 * value  # the simulated pot holds 18.5 L
 
 
-def vessel_run(settings: Path, *gauges_psi: float) -> Callable[[], Known]:
+def vessel_run(settings: Path, *gauges_psi: float) -> Callable[[], Measured]:
     """Give a run in which the pot stands at each pressure from one Enter to the next."""
     asked: list[str] = []
 
@@ -363,7 +363,7 @@ def vessel_run(settings: Path, *gauges_psi: float) -> Callable[[], Known]:
             yield Sample(t_s=float(tick), gauge_pa=gauge_pa, gas_c=20.0, ambient_pa=ATMOSPHERE_PA)
 
     (pot,) = load(settings).core_pots().values()
-    return lambda: take_volume(pot, Known(0.002), samples(), ask, 0.02 * PSI, Known(293.15, 0.1))
+    return lambda: take_volume(pot, Measured(0.002), samples(), ask, 0.02 * PSI, Measured(293.15, 0.1))
 
 
 def test_a_vessel_that_stayed_shut_and_a_pot_that_is_not_open_are_told(settings: Path) -> None:

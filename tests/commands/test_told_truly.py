@@ -19,7 +19,7 @@ from potvigil.model.events import Action, AlarmId, BatchAlarm, BatchOpened, Chan
 from potvigil.model.reading import Place
 from potvigil.record.store import Store
 from potvigil.reports.batch import report_html
-from potvigil.reports.chart_data import unseen_heat
+from potvigil.reports.charts.chart_data import unseen_heat
 from potvigil.settings.loading import load_text
 from potvigil.sim.nights import NIGHTS
 from potvigil.units import PA_PER_PSI, TIME, clock_time

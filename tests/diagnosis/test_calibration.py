@@ -11,7 +11,7 @@ from demo_pot import LANTERN, PSI
 from potvigil.diagnosis.calibration import (
     Anchor,
     CalibrationError,
-    Point,
+    CalibrationPoint,
     VentZero,
     anchored_fit,
     calibrate,
@@ -133,9 +133,9 @@ def test_an_absolute_transducers_zero_leaves_the_atmosphere_in() -> None:
 # -- slope -----------------------------------------------------------------------------------------
 
 
-def points(*pairs: tuple[float, float]) -> list[Point]:
+def points(*pairs: tuple[float, float]) -> list[CalibrationPoint]:
     """Points of (gauge, transducer), psi."""
-    return [Point(gauge * PSI, gauge * PSI, said * PSI) for gauge, said in pairs]
+    return [CalibrationPoint(gauge * PSI, gauge * PSI, said * PSI) for gauge, said in pairs]
 
 
 ANCHOR = Anchor(0.4 * PSI, 0.0)
@@ -157,7 +157,7 @@ def test_an_absolute_transducer_is_put_right_as_well() -> None:
     def said(gauge_psi: float) -> float:
         return 900.0 + 1.03 * (gauge_psi * PSI + ATMOSPHERE_PA)
 
-    given = [Point(g * PSI, g * PSI + ATMOSPHERE_PA, said(g)) for g in (20, 40, 60)]
+    given = [CalibrationPoint(g * PSI, g * PSI + ATMOSPHERE_PA, said(g)) for g in (20, 40, 60)]
     for anchor in (None, Anchor(said(0.0), ATMOSPHERE_PA)):
         found = calibrate(given, anchor, GAUGE_ERROR_PA, ABSOLUTE)
         assert found.slope == pytest.approx(1.0 / 1.03)
@@ -189,7 +189,9 @@ def test_the_interval_of_the_slope_holds_the_truth_as_often_as_it_says() -> None
         (points((20, 27), (40, 47), (60, 67)), None, "zero of 7.0 psi"),
     ],
 )
-def test_a_bad_set_is_refused_with_its_reason(given: list[Point], anchor: Anchor | None, said: str) -> None:
+def test_a_bad_set_is_refused_with_its_reason(
+    given: list[CalibrationPoint], anchor: Anchor | None, said: str
+) -> None:
     with pytest.raises(CalibrationError, match=said):
         calibrate(given, anchor, GAUGE_ERROR_PA, POT)
 

@@ -9,7 +9,7 @@ from random import Random
 import pytest
 from scipy import stats
 
-from potvigil.diagnosis.cause import Finding, Kind, find, follow
+from potvigil.diagnosis.cause import Cause, CauseFinding, find, follow
 from potvigil.diagnosis.cause_trend import Night, goes_with
 from potvigil.diagnosis.cause_words import finding_lines, nights_lines
 from potvigil.model.pot import Pot
@@ -75,21 +75,21 @@ def cooling(t_s: float) -> float:
     return 20.0 - 8.0 * min(t_s / (HOURS * 3600.0), 1.0)
 
 
-def found(samples: Iterator[Sample], of: Pot = SOUND) -> Finding | None:
+def found(samples: Iterator[Sample], of: Pot = SOUND) -> CauseFinding | None:
     return find(follow(samples, of), of)
 
 
 @pytest.mark.parametrize(
     ("share", "celsius", "kinds"),
     [
-        (gap, lambda t_s: 20.0, {Kind.GAP}),
-        (stiffening, cooling, {Kind.COLD}),
-        (weeping, lambda t_s: 20.0, {Kind.ABOVE}),
-        (hole, lambda t_s: 20.0, {Kind.HOLE}),
+        (gap, lambda t_s: 20.0, {Cause.GAP}),
+        (stiffening, cooling, {Cause.COLD}),
+        (weeping, lambda t_s: 20.0, {Cause.ABOVE}),
+        (hole, lambda t_s: 20.0, {Cause.HOLE}),
     ],
     ids=["gap", "cold", "above", "hole"],
 )
-def test_a_clear_cause_is_told(share: Share, celsius: Callable[[float], float], kinds: set[Kind]) -> None:
+def test_a_clear_cause_is_told(share: Share, celsius: Callable[[float], float], kinds: set[Cause]) -> None:
     finding = found(held(share, celsius))
     assert finding is not None
     assert set(finding.possible) <= kinds
@@ -101,7 +101,7 @@ def test_a_gap_that_opens_with_the_cold_is_not_taken_for_a_hole() -> None:
     # it loses about the same share all night, as a hole does: nobody can tell, and nobody says so
     finding = found(held(lambda t_s, pa, c: gap(t_s, pa, c) * (1.0 + 0.03 * (20.0 - c)), cooling))
     assert finding is not None
-    assert finding.kind is not Kind.HOLE and Kind.COLD in finding.possible
+    assert finding.kind is not Cause.HOLE and Cause.COLD in finding.possible
 
 
 @pytest.mark.parametrize("psi_per_h", [0.7, 1.5])
@@ -111,16 +111,16 @@ def test_a_leak_that_began_an_hour_late_is_not_taken_for_one_that_grows(psi_per_
 
     told = found(held(late, cooling, seed=4))
     assert told is not None
-    assert Kind.HOLE in told.possible and Kind.OTHER not in told.possible
+    assert Cause.HOLE in told.possible and Cause.OTHER not in told.possible
 
 
 def test_what_fits_no_law_is_never_claimed_alone() -> None:
     told = found(held(hole))
     assert told is not None
-    kinds = {Kind.HOLE: 0.02, Kind.GAP: 0.01, Kind.COLD: 0.0, Kind.ABOVE: 0.0, Kind.OTHER: 0.97}
+    kinds = {Cause.HOLE: 0.02, Cause.GAP: 0.01, Cause.COLD: 0.0, Cause.ABOVE: 0.0, Cause.OTHER: 0.97}
     torn = replace(told, kinds=kinds)
-    assert torn.kind is None and torn.possible == [Kind.HOLE, Kind.GAP, Kind.OTHER]
-    assert replace(told, kinds=kinds | {Kind.HOLE: 0.97, Kind.OTHER: 0.02}).possible == [Kind.HOLE]
+    assert torn.kind is None and torn.possible == [Cause.HOLE, Cause.GAP, Cause.OTHER]
+    assert replace(told, kinds=kinds | {Cause.HOLE: 0.97, Cause.OTHER: 0.02}).possible == [Cause.HOLE]
 
 
 def test_a_sound_pot_has_no_cause() -> None:
@@ -163,7 +163,7 @@ def test_where_a_relief_valve_shuts_is_told() -> None:
     finding = found(held(weeping))
     assert finding is not None and finding.above_pa is not None
     assert finding.above_pa == pytest.approx(52 * PSI, abs=1.5 * PSI)
-    assert finding.possible == [Kind.ABOVE]
+    assert finding.possible == [Cause.ABOVE]
 
 
 def test_a_pot_is_left_to_settle_after_fill_and_top_up() -> None:

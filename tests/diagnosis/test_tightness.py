@@ -7,11 +7,11 @@ from random import Random
 import pytest
 
 from potvigil.diagnosis.tightness import (
-    Answer,
+    Judgement,
     Limit,
     LimitError,
-    Plan,
     Result,
+    Schedule,
     Tightness,
     plan,
     read_limit,
@@ -25,14 +25,14 @@ PER_H = 1.0 / 3600.0
 FULL_PA = 60 * PSI + ATMOSPHERE_PA
 WIRED = Transducer(volts_per_count=187.5e-6, span_pa=100 * PSI)
 EMPTY = pot(contents_volume_m3=0.0)
-PLAN = Plan(0.0, 3.0 * 3600.0, True, Place.GAS)
+PLAN = Schedule(0.0, 3.0 * 3600.0, True, Place.GAS)
 
 
 def share(psi_per_h: float) -> float:
     return psi_per_h * PSI * PER_H / FULL_PA
 
 
-def judged(samples: Iterable[Sample], limit: Limit, of: Pot = EMPTY, planned: Plan = PLAN) -> Tightness:
+def judged(samples: Iterable[Sample], limit: Limit, of: Pot = EMPTY, planned: Schedule = PLAN) -> Tightness:
     test = Tightness(of, limit, planned, 10.0)
     for sample in samples:
         test.feed(sample)
@@ -52,7 +52,7 @@ THREE_PSI = Limit(3 * PSI, 12 * 3600.0)  # 0.25 psi/h
 def test_a_tight_pot_passes_and_one_that_leaks_fails_before_the_time_is_up() -> None:
     passed = ended(judged(night(3.0, rate_per_s=share(0.03)), THREE_PSI))
     failed = ended(judged(night(3.0, rate_per_s=share(1.5)), THREE_PSI))
-    assert (passed.answer, failed.answer) == (Answer.PASS, Answer.FAIL)
+    assert (passed.answer, failed.answer) == (Judgement.PASS, Judgement.FAIL)
     assert failed.after_s < passed.after_s < PLAN.latest_s
     assert passed.look is not None and failed.look is not None
     for result, true in ((passed, 0.03), (failed, 1.5)):
@@ -63,7 +63,7 @@ def test_a_tight_pot_passes_and_one_that_leaks_fails_before_the_time_is_up() -> 
 def test_a_pot_on_the_limit_is_left_open_at_the_end_of_the_time() -> None:
     limit = THREE_PSI.share_per_s(FULL_PA)
     result = ended(judged(night(4.0, rate_per_s=limit), THREE_PSI))
-    assert result.answer is Answer.CANNOT_TELL
+    assert result.answer is Judgement.CANNOT_TELL
     assert result.why == "the leak may lie on either side of the limit"
     assert PLAN.latest_s < result.after_s < PLAN.latest_s + 60.0
 
@@ -80,7 +80,7 @@ def test_a_gross_leak_fails_in_minutes_however_narrow_the_limit() -> None:
         replace(sample, wall_c=sample.gas_c, gas_c=None) for sample in night(3.0, rate_per_s=share(6.0))
     )
     result = ended(judged(walled, THREE_PSI, on_wall, planned))
-    assert result.answer is Answer.FAIL and result.after_s < 1600.0
+    assert result.answer is Judgement.FAIL and result.after_s < 1600.0
 
 
 def test_a_vent_on_the_way_ends_it_without_an_answer() -> None:
@@ -90,7 +90,7 @@ def test_a_vent_on_the_way_ends_it_without_an_answer() -> None:
             yield replace(sample, gauge_pa=0.0) if gone else sample
 
     result = ended(judged(vented(), THREE_PSI))
-    assert result.answer is Answer.CANNOT_TELL and "vented" in result.why
+    assert result.answer is Judgement.CANNOT_TELL and "vented" in result.why
 
 
 def test_a_pot_that_is_never_filled_ends_after_an_hour() -> None:
@@ -109,14 +109,16 @@ def test_a_reading_that_is_lost_ends_it_with_the_reason() -> None:
             yield sample if sample.t_s < 900.0 else replace(sample, gauge_pa=None)
 
     result = ended(judged(dead(), THREE_PSI))
-    assert result.answer is Answer.CANNOT_TELL
+    assert result.answer is Judgement.CANNOT_TELL
     assert "no reading to go by for 15 min" in result.why
 
 
 def test_a_pot_far_below_its_working_pressure_may_fail_but_never_passes() -> None:
     low = ended(judged(night(4.0, working_psi=46.0, rate_per_s=share(0.02)), THREE_PSI))
-    assert low.answer is Answer.CANNOT_TELL and "too far below" in low.why
-    assert ended(judged(night(3.0, working_psi=46.0, rate_per_s=share(3.0)), THREE_PSI)).answer is Answer.FAIL
+    assert low.answer is Judgement.CANNOT_TELL and "too far below" in low.why
+    assert (
+        ended(judged(night(3.0, working_psi=46.0, rate_per_s=share(3.0)), THREE_PSI)).answer is Judgement.FAIL
+    )
 
 
 def test_air_let_in_begins_the_measuring_anew() -> None:
@@ -124,7 +126,7 @@ def test_air_let_in_begins_the_measuring_anew() -> None:
         return 6.0 * PSI * min(max((t_s - SHUT_S - 900.0) / 60.0, 0.0), 1.0)
 
     test = judged(night(3.0, working_psi=50.0, gauge_also=topped_up), Limit(15 * PSI, 36_000.0))
-    assert ended(test).answer is Answer.PASS
+    assert ended(test).answer is Judgement.PASS
     plain = ended(judged(night(3.0, working_psi=56.0), Limit(15 * PSI, 36_000.0)))
     assert ended(test).after_s <= plain.after_s + 120.0
 

@@ -4,7 +4,7 @@ from pathlib import Path
 
 import pytest
 
-from potvigil.drivers.look import Answer, look
+from potvigil.drivers.look import I2cDevice, look
 from potvigil.sim.chips import OneWireFolder, SimBus
 from potvigil.sim.nights import NIGHTS
 from potvigil.sim.world import GAS_PROBE_ID, World
@@ -41,7 +41,7 @@ class Register:
 def test_a_chip_is_known_by_its_register_and_nothing_is_written(address, values, device, tmp_path) -> None:
     chip = Register(values)
     found = look(lambda number: SimBus({address: chip}), tmp_path, buses=(1,), devices=tmp_path)
-    assert found.answers == (Answer(1, address, device),)
+    assert found.answers == (I2cDevice(1, address, device),)
     assert chip.written == []
 
 

@@ -13,7 +13,7 @@ import pytest
 
 from broker import HOST, Broker, free_port, retained
 from potvigil.model.events import AlarmId
-from potvigil.outputs.mqtt_link import MqttLink
+from potvigil.outputs.broker.mqtt_link import MqttLink
 from potvigil.record.store import Store
 from potvigil.record.tables.commands import COMMANDS_A_TICK
 from potvigil.sim.nights import NIGHTS

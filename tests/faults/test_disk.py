@@ -1,6 +1,7 @@
 """A disk that is full, read-only, slow or fails: the watch and its alarms go on from memory, and say so."""
 
 import os
+import re
 import shutil
 import sqlite3
 import subprocess
@@ -12,9 +13,10 @@ from pathlib import Path
 import pytest
 
 from failing_disk import FailingDisk, FullDisk
-from potvigil.model.events import AlarmId, AlarmState
+from potvigil.model.events import AlarmId, AlarmState, NoteEvent, NoteId
 from potvigil.record.database import BUSY_TIMEOUT_S, Database
 from potvigil.record.store import Store
+from potvigil.record.tables import ledger
 from potvigil.record.tables.ledger import RETRY_PERIOD_S
 from potvigil.sim.nights import NIGHTS
 from rehearsal import Bench, raised
@@ -154,7 +156,7 @@ from pathlib import Path
 sys.path[:0] = {paths!r}
 from rehearsal import Bench, raised
 from potvigil.sim.nights import NIGHTS
-import potvigil.outputs.mqtt, potvigil.upkeep.thinning
+import potvigil.outputs.broker.mqtt, potvigil.upkeep.thinning
 folder = Path({folder!r})
 Bench(NIGHTS["lost-before-gel"], Path({own!r}))  # imports what is imported late
 if os.getuid() == 0:
@@ -279,3 +281,42 @@ def test_a_record_held_by_another_program_holds_a_tick_for_its_patience_only(tmp
     last = bench.store.last_sample(POT)
     bench.service.stop()
     assert last is not None and last.t_s > 3300.0
+
+
+def test_readings_that_memory_could_not_hold_are_counted_in_the_alarm_and_once_when_it_is_over(
+    tmp_path, monkeypatch
+):
+    monkeypatch.setattr(ledger, "BUFFER_SAMPLES", 100)
+    bench = Bench(NIGHT, tmp_path)
+    bench.begin()
+    bench.run_until(300.0)
+    with FullDisk(8192):
+        bench.run_until(700.0)
+        assert "could not be kept" not in failing_text(bench)
+        bench.run_until(1200.0)
+        assert "reading" in failing_text(bench) and "could not be kept" in failing_text(bench)
+        bench.run_until(3000.0)
+        told = failing_text(bench)
+        assert not [one for one in notes(bench) if one.note is NoteId.READINGS_LOST]
+    bench.run_until(3300.0)
+    bench.service.stop()
+    with Store.open_read_only(bench.record) as store:
+        kept_s = {sample.t_s for sample in store.samples(POT, 0.0)}
+        (row,) = store.batches()
+        of_record = [one for one in store.events(row.id) if isinstance(one, NoteEvent)]
+    lost = len({5.0 * i for i in range(660)} - kept_s)
+    (note,) = [one for one in notes(bench) if one.note is NoteId.READINGS_LOST]
+    assert note in of_record and 3000.0 <= note.t_s <= 3000.0 + RETRY_PERIOD_S + 5.0
+    assert lost > 400 and f" {lost} readings could not be kept" in note.text
+    # as of when it was last announced, 20 min after the time before
+    (counted,) = re.findall(r" (\d+) readings could not be kept", told)
+    assert 200 < int(counted) <= lost
+
+
+def failing_text(bench: Bench) -> str:
+    standing_alarms = bench.service.watches[POT].snapshot().alarms
+    return next(each.text for each in standing_alarms if each.alarm is AlarmId.RECORD_FAILING)
+
+
+def notes(bench: Bench) -> list[NoteEvent]:
+    return [event for event in bench.events if isinstance(event, NoteEvent)]

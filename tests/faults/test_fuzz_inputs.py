@@ -13,7 +13,7 @@ from fuzz_targets import bounded, done, measured, targets
 from potvigil.commands.page import _read_hash
 from potvigil.commands.shared.common import UseError
 from potvigil.imports.csv_log import LogError, read_log
-from potvigil.outputs.mqtt_link import MqttPasswordError, read_password
+from potvigil.outputs.broker.mqtt_link import MqttPasswordError, read_password
 from potvigil.settings.errors import SettingsError
 from potvigil.settings.loading import load_text
 

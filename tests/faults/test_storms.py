@@ -14,7 +14,7 @@ from faults.catalogue import CATALOGUE, Trouble
 from faults.trial import AT_S, TEN_MINUTES_S, run
 from potvigil.model.events import AlarmEvent, AlarmId, AlarmState
 from potvigil.watch.alarm_rules import OFF_DELAY_S, RULES
-from potvigil.watch.alarm_states import FIRST_REPEAT_S, LAST_REPEAT_S, AlarmBook, Told
+from potvigil.watch.alarm_states import FIRST_REPEAT_S, LAST_REPEAT_S, AlarmBook, ConditionWords
 
 PAIRS = list(combinations(CATALOGUE, 2))
 SAMPLED = Random(6).sample(PAIRS, 24)
@@ -68,9 +68,11 @@ class Play:
             for step in range(steps):
                 t_s += STEP_S
                 is_true = condition == "true" or (condition == "chatter" and step % 2 == 0)
-                told: dict[AlarmId, Told | None] = {SENSOR: Told("", "root") if root else None}
+                told: dict[AlarmId, ConditionWords | None] = {
+                    SENSOR: ConditionWords("", "root") if root else None
+                }
                 if condition != "unknown":
-                    told[alarm] = Told("", "so") if is_true else None
+                    told[alarm] = ConditionWords("", "so") if is_true else None
                 self.events += self.book.update(t_s, None, told)
                 state = {each.alarm: each.state for each in self.book.standing()}.get(
                     alarm, AlarmState.NORMAL

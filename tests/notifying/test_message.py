@@ -6,13 +6,13 @@ from datetime import UTC, datetime
 import pytest
 
 from potvigil.model.events import AlarmId, AlarmState, Priority, StandingAlarm
-from potvigil.notifying.message import Message, compose
-from potvigil.notifying.schedule import THE_WATCH, Due, Kind, Now
+from potvigil.notifying.message import Notification, compose
+from potvigil.notifying.schedule import THE_WATCH, Due, NoticeKind, Situation
 from potvigil.wording.alarm import headline, in_words
 from potvigil.wording.quantities import TimeTeller
 
 UTC_S = datetime(2026, 1, 1, 23, 10, tzinfo=UTC).timestamp()
-NOW = Now(1000.0, UTC_S, {})
+NOW = Situation(1000.0, UTC_S, {})
 LINK = "http://pot.local:8642/"
 TELLER = TimeTeller(NOW.t_s, NOW.utc_s, UTC)
 
@@ -28,12 +28,12 @@ LEAK = StandingAlarm(
 )
 
 
-def message(*found: Due, now: Now = NOW) -> Message:
+def message(*found: Due, now: Situation = NOW) -> Notification:
     return compose(found, now, UTC, LINK)
 
 
 def test_the_title_says_what_to_do_by_when_and_the_body_why() -> None:
-    said = message(Due("lantern", floor(), Kind.RAISED))
+    said = message(Due("lantern", floor(), NoticeKind.RAISED))
     assert said.title == "lantern: Top up to 60.0 psi by 05:10 tomorrow"
     assert said.title == f"lantern: {headline(floor(), TELLER)}"
     assert said.text == f"Losing 1.52 psi/h: passes 45.0 psi about 05:10.\n\n{LINK}"
@@ -41,7 +41,7 @@ def test_the_title_says_what_to_do_by_when_and_the_body_why() -> None:
 
 
 def test_several_are_a_line_each_in_the_words_of_every_way() -> None:
-    said = message(Due("lantern", floor(), Kind.RAISED), Due("mast", LEAK, Kind.AGAIN))
+    said = message(Due("lantern", floor(), NoticeKind.RAISED), Due("mast", LEAK, NoticeKind.AGAIN))
     assert said.title == "lantern: Top up to 60.0 psi by 05:10 tomorrow (and 1 more)"
     assert said.body.splitlines() == [
         f"lantern: {in_words(floor(), TELLER)}",
@@ -50,9 +50,9 @@ def test_several_are_a_line_each_in_the_words_of_every_way() -> None:
 
 
 def test_what_nobody_has_seen_says_for_how_long() -> None:
-    said = message(Due("lantern", floor(since_s=1000.0 - 1800.0), Kind.AGAIN))
+    said = message(Due("lantern", floor(since_s=1000.0 - 1800.0), NoticeKind.AGAIN))
     assert said.body.endswith(" Not yet seen for 30 min.")
-    assert "Not yet" not in message(Due("lantern", floor(), Kind.RAISED)).body
+    assert "Not yet" not in message(Due("lantern", floor(), NoticeKind.RAISED)).body
 
 
 @pytest.mark.parametrize(
@@ -66,25 +66,25 @@ def test_what_nobody_has_seen_says_for_how_long() -> None:
 )
 def test_what_became_of_it_is_said_in_the_words_of_the_page_and_wakes_nobody(state, words) -> None:
     until = UTC_S + 900.0 if state is AlarmState.SHELVED else None
-    said = message(Due("lantern", floor(state, until_utc_s=until), Kind.CHANGED))
+    said = message(Due("lantern", floor(state, until_utc_s=until), NoticeKind.CHANGED))
     assert said.title == f"lantern: leak: floor ahead ({words})"
     assert not said.urgent
     assert "Losing" not in said.body  # that is not of this moment
 
 
 def test_a_low_alarm_wakes_nobody() -> None:
-    assert not message(Due("lantern", LEAK, Kind.RAISED)).urgent
+    assert not message(Due("lantern", LEAK, NoticeKind.RAISED)).urgent
 
 
 def test_tests_and_rehearsals_are_marked() -> None:
     test = StandingAlarm(
         AlarmId.TEST, Priority.LOW, AlarmState.UNACKNOWLEDGED, 1000.0, None, "A test.", do="Nothing to do"
     )
-    assert message(Due("lantern", test, Kind.TEST)).title == "TEST: lantern: Nothing to do"
-    assert not message(Due("lantern", test, Kind.TEST)).urgent
-    assert message(Due("lantern", replace(test, priority=Priority.HIGH), Kind.TEST)).urgent
-    rehearsed = Now(NOW.t_s, NOW.utc_s, {}, rehearsed=True)
-    assert message(Due("lantern", floor(), Kind.RAISED), now=rehearsed).title.startswith(
+    assert message(Due("lantern", test, NoticeKind.TEST)).title == "TEST: lantern: Nothing to do"
+    assert not message(Due("lantern", test, NoticeKind.TEST)).urgent
+    assert message(Due("lantern", replace(test, priority=Priority.HIGH), NoticeKind.TEST)).urgent
+    rehearsed = Situation(NOW.t_s, NOW.utc_s, {}, rehearsed=True)
+    assert message(Due("lantern", floor(), NoticeKind.RAISED), now=rehearsed).title.startswith(
         "REHEARSAL: lantern: "
     )
 
@@ -99,21 +99,24 @@ def test_the_watch_is_no_pot() -> None:
         "Nobody is watching.",
         do="Look",
     )
-    assert message(Due(THE_WATCH, silence, Kind.RAISED)).title == "Look"
-    assert message(Due(THE_WATCH, silence, Kind.CHANGED)).title == "The watch is heard again"
+    assert message(Due(THE_WATCH, silence, NoticeKind.RAISED)).title == "Look"
+    assert message(Due(THE_WATCH, silence, NoticeKind.CHANGED)).title == "The watch is heard again"
 
 
 def test_what_an_alarm_without_words_for_it_is_called() -> None:
-    assert message(Due("lantern", floor(do="", by_s=None), Kind.RAISED)).title == "lantern: leak: floor ahead"
+    assert (
+        message(Due("lantern", floor(do="", by_s=None), NoticeKind.RAISED)).title
+        == "lantern: leak: floor ahead"
+    )
 
 
 def test_no_sign_breaks_a_title_and_nothing_is_called_safe() -> None:
-    said = message(Due("lantern", floor(do="Top\nup\u202e\x1b[2J", by_s=None), Kind.RAISED))
+    said = message(Due("lantern", floor(do="Top\nup\u202e\x1b[2J", by_s=None), NoticeKind.RAISED))
     assert said.title.isprintable() and "\n" not in said.title
     assert "safe" not in f"{said.title}{said.text}".lower()
 
 
 def test_without_a_wall_clock_it_says_within_how_long() -> None:
-    said = compose([Due("lantern", floor(), Kind.RAISED)], Now(NOW.t_s, None, {}), UTC, None)
+    said = compose([Due("lantern", floor(), NoticeKind.RAISED)], Situation(NOW.t_s, None, {}), UTC, None)
     assert said.title == "lantern: Top up to 60.0 psi within 6 h"
     assert said.link is None and said.text == said.body

@@ -27,9 +27,9 @@ from potvigil.notifying import keeper as kept_files
 from potvigil.notifying.hearing import SILENT_AFTER_S, Hearing
 from potvigil.notifying.heartbeat import Heartbeat
 from potvigil.notifying.keeper import Keeper, Kept
-from potvigil.notifying.message import Message, SendError
+from potvigil.notifying.message import Notification, SendError
 from potvigil.notifying.notifier import Notifier
-from potvigil.notifying.schedule import Book, Due, Kind, Now, Recipient
+from potvigil.notifying.schedule import Book, Due, NoticeKind, Recipient, Situation
 from potvigil.notifying.status import StatusReader
 from potvigil.notifying.targets import Target
 from potvigil.paths import usual_status
@@ -87,7 +87,7 @@ class Shop:
         with Store.open_read_only(self.record) as store:
             return store.deliveries("lantern", float("-inf"))
 
-    def is_kept(self, kind: Kind) -> bool:
+    def is_kept(self, kind: NoticeKind) -> bool:
         """Whether it is written that somebody was told; in the record, and in the file beside it."""
         kept = Path(f"{self.record}.told")
         return kept.exists() and any(row.kind == kind and row.fault is None for row in self.deliveries())
@@ -117,7 +117,7 @@ def test_a_night_with_a_kill_tells_nothing_twice_and_forgets_nothing(tmp_path: P
     shop.watch.alarms = (standing(FLOOR, axis_s()),)
     with running(shop):
         wait_until(lambda: at.titles == [TOLD], PATIENCE_S, lambda: f"told {at.titles}")
-        wait_until(lambda: shop.is_kept(Kind.RAISED), PATIENCE_S, "it was not kept")
+        wait_until(lambda: shop.is_kept(NoticeKind.RAISED), PATIENCE_S, "it was not kept")
     with running(shop):  # killed meanwhile
         looks_pass(shop)
         assert at.titles == [TOLD]
@@ -150,7 +150,7 @@ def test_what_could_not_be_delivered_before_a_kill_is_told_after_it(tmp_path: Pa
     at.status = 200
     with running(shop):
         wait_until(lambda: len(at.titles) == tries + 1, PATIENCE_S, "never told")
-        wait_until(lambda: shop.is_kept(Kind.RAISED), PATIENCE_S, "it was not kept")
+        wait_until(lambda: shop.is_kept(NoticeKind.RAISED), PATIENCE_S, "it was not kept")
 
 
 def test_a_stop_is_clean_and_keeps_what_was_told(tmp_path: Path, mail: Mailbox) -> None:
@@ -161,7 +161,7 @@ def test_a_stop_is_clean_and_keeps_what_was_told(tmp_path: Path, mail: Mailbox) 
         wait_until(lambda: len(mail.mails) == 1, PATIENCE_S, "no mail")
     looks_pass(shop, 2)
     assert shop.end(signal.SIGTERM) == 0
-    assert shop.is_kept(Kind.RAISED)
+    assert shop.is_kept(NoticeKind.RAISED)
     assert mail.mails[0]["Subject"] == TOLD
 
 
@@ -243,11 +243,11 @@ class Bench:
         wait_until(look, PATIENCE_S, what)
 
 
-def taker(name: str, send: Callable[[Message], None], **rules: object) -> Target:
+def taker(name: str, send: Callable[[Notification], None], **rules: object) -> Target:
     return Target(Recipient(name, frozenset(Priority), **rules), send)
 
 
-def refuse(_: Message) -> None:
+def refuse(_: Notification) -> None:
     raise SendError("refused")
 
 
@@ -265,10 +265,10 @@ def test_one_that_hangs_holds_no_other(tmp_path: Path) -> None:
 
 def test_a_flood_while_a_target_is_away_waits_as_one_message(tmp_path: Path) -> None:
     """There is no queue that could fill: what is due is put together when it can be sent."""
-    tries: list[Message] = []
+    tries: list[Notification] = []
     away = True
 
-    def send(message: Message) -> None:
+    def send(message: Notification) -> None:
         tries.append(message)
         if away:
             raise SendError("away")
@@ -287,9 +287,9 @@ def test_a_flood_while_a_target_is_away_waits_as_one_message(tmp_path: Path) -> 
 
 
 def test_what_is_not_new_waits_out_the_rest_after_a_failure(tmp_path: Path) -> None:
-    tries: list[Message] = []
+    tries: list[Notification] = []
 
-    def send(message: Message) -> None:
+    def send(message: Notification) -> None:
         tries.append(message)
         raise SendError("away")
 
@@ -302,7 +302,7 @@ def test_what_is_not_new_waits_out_the_rest_after_a_failure(tmp_path: Path) -> N
 
 
 def test_a_test_of_the_alarm_is_told_to_all_and_its_outcome_is_known(tmp_path: Path) -> None:
-    got: list[Message] = []
+    got: list[Notification] = []
     second = taker("Ben", got.append, after_s=9000.0)
     bench = Bench(tmp_path, [second, taker("Cem", refuse)])
     since_s = axis_s()
@@ -320,7 +320,7 @@ def test_a_test_of_the_alarm_is_told_to_all_and_its_outcome_is_known(tmp_path: P
 
 
 def test_targets_may_come_and_go(tmp_path: Path) -> None:
-    got: list[Message] = []
+    got: list[Notification] = []
     bench = Bench(tmp_path, [])
     bench.watch.alarms = (standing(FLOOR, axis_s()),)
     bench.notifier.look()
@@ -331,7 +331,7 @@ def test_targets_may_come_and_go(tmp_path: Path) -> None:
 
 
 def test_a_record_that_refuses_holds_nobody_and_is_written_when_it_can_be(tmp_path: Path) -> None:
-    got: list[Message] = []
+    got: list[Notification] = []
     record = tmp_path / "away" / "record.db"
     record.parent.mkdir()
     Store.open(record).close()
@@ -363,8 +363,10 @@ def test_rows_that_cannot_be_written_are_bounded(tmp_path: Path, monkeypatch: py
 
 def test_what_is_kept_is_read_again(tmp_path: Path) -> None:
     file = tmp_path / "told"
-    book = Book().with_told([Due("lantern", standing(FLOOR, 7.0), Kind.RAISED)], 8.0)
-    book = book.with_told([Due("mast", standing(LEAK, 1.0, AlarmState.ACKNOWLEDGED), Kind.CHANGED)], 9.0)
+    book = Book().with_told([Due("lantern", standing(FLOOR, 7.0), NoticeKind.RAISED)], 8.0)
+    book = book.with_told(
+        [Due("mast", standing(LEAK, 1.0, AlarmState.ACKNOWLEDGED), NoticeKind.CHANGED)], 9.0
+    )
     kept = Kept({"Anna": book, "Ben": Book()}, "boot-1", 100.0, 250.0)
     file.write_text(kept_files.as_text(kept), encoding="utf-8")
     assert kept_files.read(file) == kept
@@ -389,7 +391,7 @@ class Silent:
         self.watch = SpeakingWatch(tmp_path / "run")
         self.hearing = Hearing("harbour-models", None, started_s)
 
-    def hear(self, silent_for_s: float) -> Now:
+    def hear(self, silent_for_s: float) -> Situation:
         live, _ = LiveReader(self.watch.path).read()
         now = SystemClock().now()
         return self.hearing.take(live, type(now)(now.boot_s + silent_for_s, now.utc_s))
@@ -477,12 +479,15 @@ class Minutes:
 def test_the_heartbeat_beats_each_minute_while_the_watch_is_well(at: Phone) -> None:
     clock = Minutes()
     beat = Heartbeat(at.url("http", "beat"), at.url("http", "fail"), clock)
-    well = Now(0.0, None, {"": (), "lantern": ()})
-    silent, calls = Now(0.0, None, {}), Now(0.0, None, {"": (), "lantern": (standing(FLOOR, 0.0),)})
-    seen = Now(0.0, None, {"": (), "lantern": (standing(FLOOR, 0.0, AlarmState.ACKNOWLEDGED),)})
-    rehearsed = Now(0.0, None, {"": (), "lantern": (standing(FLOOR, 0.0),)}, rehearsed=True)
+    well = Situation(0.0, None, {"": (), "lantern": ()})
+    silent, calls = (
+        Situation(0.0, None, {}),
+        Situation(0.0, None, {"": (), "lantern": (standing(FLOOR, 0.0),)}),
+    )
+    seen = Situation(0.0, None, {"": (), "lantern": (standing(FLOOR, 0.0, AlarmState.ACKNOWLEDGED),)})
+    rehearsed = Situation(0.0, None, {"": (), "lantern": (standing(FLOOR, 0.0),)}, rehearsed=True)
 
-    def pass_minutes(minutes: float, now: Now) -> list[str]:
+    def pass_minutes(minutes: float, now: Situation) -> list[str]:
         before = len(at.heard)
         for _ in range(round(60 * minutes)):
             beat.look(now)
@@ -511,13 +516,13 @@ def test_the_heartbeat_beats_each_minute_while_the_watch_is_well(at: Phone) -> N
 
 def test_without_an_address_for_failures_a_high_alarm_stops_no_beat(at: Phone) -> None:
     beat = Heartbeat(at.url("http", "beat"), None)
-    beat.look(Now(0.0, None, {"": (), "lantern": (standing(FLOOR, 0.0),)}))
+    beat.look(Situation(0.0, None, {"": (), "lantern": (standing(FLOOR, 0.0),)}))
     wait_until(lambda: len(at.heard) == 1, PATIENCE_S, "no beat")
 
 
 def test_a_beat_that_goes_nowhere_shows_no_address() -> None:
     beat = Heartbeat(f"http://{HOST}:{free_port()}/hush", None)
-    well = Now(0.0, None, {"": ()})
+    well = Situation(0.0, None, {"": ()})
     for _ in range(2):
         beat._due_s = 0.0
         beat.look(well)

@@ -18,13 +18,13 @@ from potvigil.notifying.schedule import (
     THE_WATCH,
     Book,
     Due,
-    Kind,
-    Now,
+    NoticeKind,
     Recipient,
+    Situation,
     due,
 )
 from potvigil.watch.alarm_rules import RULES
-from potvigil.watch.alarm_states import AlarmBook, Told
+from potvigil.watch.alarm_states import AlarmBook, ConditionWords
 
 START_UTC_S = datetime(2026, 1, 1, 22, tzinfo=UTC).timestamp()
 EVERYTHING, HIGH_ONLY = frozenset(Priority), frozenset({Priority.HIGH})
@@ -32,8 +32,8 @@ NIGHT = QuietHours(clock_time(22), clock_time(7), UTC)
 ANNA = Recipient("Anna", EVERYTHING, NIGHT)
 BEN = Recipient("Ben", HIGH_ONLY, NIGHT, after_s=900.0)
 FLOOR, LEAK, SENSOR, TEST = AlarmId.FLOOR_AHEAD, AlarmId.LEAK, AlarmId.PRESSURE_SENSOR, AlarmId.TEST
-TOP_UP = Told("Top up to 60.0 psi", "The pressure will reach the floor.", by_s=None)
-LOOK = Told("Look at the lid clamps, the seal and the valves after venting", "Air is being lost.")
+TOP_UP = ConditionWords("Top up to 60.0 psi", "The pressure will reach the floor.", by_s=None)
+LOOK = ConditionWords("Look at the lid clamps, the seal and the valves after venting", "Air is being lost.")
 
 Does = Callable[["Night"], None]
 
@@ -50,7 +50,7 @@ class Night:
     ) -> None:
         self.recipients, self.away, self.step_s = recipients, away or {}, step_s
         self.alarms = {pot_id: AlarmBook() for pot_id in pots}
-        self.true: dict[AlarmId, Told] = {}
+        self.true: dict[AlarmId, ConditionWords] = {}
         self.books = {each.name: Book() for each in recipients}
         self.told: list[tuple[str, str, str]] = []
         self.found: list[tuple[str, tuple[Due, ...]]] = []
@@ -69,9 +69,9 @@ class Night:
             self.t_s += self.step_s
         return self.told
 
-    def now(self) -> Now:
+    def now(self) -> Situation:
         standing = {pot_id: book.standing() for pot_id, book in self.alarms.items()}
-        return Now(self.t_s, START_UTC_S + self.t_s, {THE_WATCH: (), **standing})
+        return Situation(self.t_s, START_UTC_S + self.t_s, {THE_WATCH: (), **standing})
 
     def look(self) -> None:
         now = self.now()
@@ -95,7 +95,7 @@ def clock_of(t_s: float) -> str:
     return f"{datetime.fromtimestamp(START_UTC_S + t_s, UTC):%H:%M}"
 
 
-def raises(**told: Told) -> Does:
+def raises(**told: ConditionWords) -> Does:
     conditions = {AlarmId(name.replace("_", "-")): say for name, say in told.items()}
     return lambda night: night.true.update(conditions)
 
@@ -223,45 +223,47 @@ def standing(alarm: AlarmId, state: AlarmState = AlarmState.UNACKNOWLEDGED, sinc
     return StandingAlarm(alarm, RULES[alarm].priority, state, since_s, None, "Why.", **more)
 
 
-def kinds(recipient: Recipient, book: Book, t_s: float, *alarms: StandingAlarm) -> list[Kind]:
-    return [each.kind for each in due(recipient, book, Now(t_s, None, {"lantern": alarms}))]
+def kinds(recipient: Recipient, book: Book, t_s: float, *alarms: StandingAlarm) -> list[NoticeKind]:
+    return [each.kind for each in due(recipient, book, Situation(t_s, None, {"lantern": alarms}))]
 
 
 @pytest.mark.parametrize("recipient", [BEN, Recipient("Cem", frozenset(), NIGHT, 1e6)])
 def test_a_test_reaches_everybody_once(recipient: Recipient) -> None:
     alarm = standing(TEST)
-    assert kinds(recipient, Book(), 0.0, alarm) == [Kind.TEST]
-    book = Book().with_told([Due("lantern", alarm, Kind.TEST)], 0.0)
+    assert kinds(recipient, Book(), 0.0, alarm) == [NoticeKind.TEST]
+    book = Book().with_told([Due("lantern", alarm, NoticeKind.TEST)], 0.0)
     assert kinds(recipient, book, 50.0, alarm) == []
-    over = Now(61.0, None, {"lantern": (standing(TEST, AlarmState.RETURNED),)})
+    over = Situation(61.0, None, {"lantern": (standing(TEST, AlarmState.RETURNED),)})
     assert due(recipient, book.at(over), over) == ()
-    assert kinds(recipient, book, 100.0, standing(TEST, since_s=90.0)) == [Kind.TEST]
+    assert kinds(recipient, book, 100.0, standing(TEST, since_s=90.0)) == [NoticeKind.TEST]
 
 
 def test_of_a_pot_of_which_nothing_is_known_nothing_is_told() -> None:
-    book = Book().with_told([Due("lantern", standing(FLOOR), Kind.RAISED)], 0.0)
-    assert due(ANNA, book, Now(9000.0, None, {})) == ()
-    assert due(ANNA, book, Now(9000.0, None, {THE_WATCH: ()})) == ()
-    assert [each.kind for each in due(ANNA, book, Now(9000.0, None, {"lantern": ()}))] == [Kind.CHANGED]
+    book = Book().with_told([Due("lantern", standing(FLOOR), NoticeKind.RAISED)], 0.0)
+    assert due(ANNA, book, Situation(9000.0, None, {})) == ()
+    assert due(ANNA, book, Situation(9000.0, None, {THE_WATCH: ()})) == ()
+    assert [each.kind for each in due(ANNA, book, Situation(9000.0, None, {"lantern": ()}))] == [
+        NoticeKind.CHANGED
+    ]
 
 
 def test_the_same_alarm_found_again_by_a_watch_that_was_started_anew_is_no_news() -> None:
-    book = Book().with_told([Due("lantern", standing(AlarmId.RECORD_FAILING), Kind.RAISED)], 0.0)
+    book = Book().with_told([Due("lantern", standing(AlarmId.RECORD_FAILING), NoticeKind.RAISED)], 0.0)
     again = standing(AlarmId.RECORD_FAILING, since_s=60.0, announced_s=60.0)
     assert kinds(ANNA, book, 60.0, again) == []
     later = standing(AlarmId.RECORD_FAILING, since_s=REMINDED_S, announced_s=REMINDED_S)
-    assert kinds(ANNA, book, REMINDED_S, later) == [Kind.RAISED]
+    assert kinds(ANNA, book, REMINDED_S, later) == [NoticeKind.RAISED]
 
 
 def test_an_axis_that_was_begun_anew_hides_no_alarm() -> None:
     """A damaged record is moved away: its axis begins again, far below what was told."""
-    book = Book().with_told([Due("lantern", standing(FLOOR, since_s=90_000.0), Kind.RAISED)], 90_000.0)
-    now = Now(500.0, None, {"lantern": (standing(FLOOR, since_s=490.0),)})
-    assert [each.kind for each in due(ANNA, book.at(now), now)] == [Kind.RAISED]
+    book = Book().with_told([Due("lantern", standing(FLOOR, since_s=90_000.0), NoticeKind.RAISED)], 90_000.0)
+    now = Situation(500.0, None, {"lantern": (standing(FLOOR, since_s=490.0),)})
+    assert [each.kind for each in due(ANNA, book.at(now), now)] == [NoticeKind.RAISED]
 
 
 def test_without_a_wall_clock_it_is_never_quiet() -> None:
-    assert kinds(ANNA, Book(), 100.0, standing(LEAK)) == [Kind.RAISED]
+    assert kinds(ANNA, Book(), 100.0, standing(LEAK)) == [NoticeKind.RAISED]
 
 
 HIGH = [alarm for alarm, rule in RULES.items() if rule.priority is Priority.HIGH]
@@ -313,7 +315,7 @@ def test_whatever_happens_no_high_alarm_is_kept_from_anybody_and_nobody_is_flood
         if found and not gone <= night.t_s < back:
             night.books["Anna"] = known.with_told(found, night.t_s)
             sent.append(night.t_s)
-            if any(each.kind is Kind.CHANGED for each in found):
+            if any(each.kind is NoticeKind.CHANGED for each in found):
                 notices.append(night.t_s)
         if not gone <= night.t_s < back:
             unseen = {each.alarm for each in book.standing() if each.state is AlarmState.UNACKNOWLEDGED}
@@ -327,30 +329,30 @@ def test_whatever_happens_no_high_alarm_is_kept_from_anybody_and_nobody_is_flood
 
 def test_whoever_wants_high_alarms_only_hears_of_no_other() -> None:
     cem = Recipient("Cem", HIGH_ONLY)
-    assert kinds(cem, Book(), 0.0, standing(LEAK), standing(FLOOR)) == [Kind.RAISED]
+    assert kinds(cem, Book(), 0.0, standing(LEAK), standing(FLOOR)) == [NoticeKind.RAISED]
     assert kinds(cem, Book(), 0.0, standing(LEAK)) == []
 
 
 def test_the_most_pressing_comes_first_whatever_the_pot() -> None:
-    book = Book().with_told([Due("lantern", standing(SENSOR), Kind.RAISED)], 0.0)
+    book = Book().with_told([Due("lantern", standing(SENSOR), NoticeKind.RAISED)], 0.0)
     pots = {"lantern": (standing(LEAK, since_s=50.0),), "mast": (standing(FLOOR, since_s=50.0),)}
-    found = due(Recipient("Cem", EVERYTHING), book, Now(50.0, None, pots))
+    found = due(Recipient("Cem", EVERYTHING), book, Situation(50.0, None, pots))
     assert [(each.alarm.alarm, each.kind) for each in found] == [
-        (FLOOR, Kind.RAISED),
-        (LEAK, Kind.RAISED),
-        (SENSOR, Kind.CHANGED),
+        (FLOOR, NoticeKind.RAISED),
+        (LEAK, NoticeKind.RAISED),
+        (SENSOR, NoticeKind.CHANGED),
     ]
 
 
 def test_a_test_that_is_over_leaves_nothing_behind() -> None:
-    book = Book().with_told([Due("lantern", standing(TEST), Kind.TEST)], 0.0)
-    assert book.at(Now(10.0, None, {"lantern": (standing(TEST),)})) == book
-    assert book.at(Now(10.0, None, {})) == book  # the watch is silent for a moment
-    assert book.at(Now(90.0, None, {"lantern": ()})) == Book()
+    book = Book().with_told([Due("lantern", standing(TEST), NoticeKind.TEST)], 0.0)
+    assert book.at(Situation(10.0, None, {"lantern": (standing(TEST),)})) == book
+    assert book.at(Situation(10.0, None, {})) == book  # the watch is silent for a moment
+    assert book.at(Situation(90.0, None, {"lantern": ()})) == Book()
 
 
 def test_a_now_that_comes_a_little_too_early_makes_nothing_told_twice() -> None:
     """Now goes by the watch's last reading: after a slow one it lies a moment before the last look."""
-    book = Book().with_told([Due("lantern", standing(FLOOR), Kind.RAISED)], 100.0)
-    before = Now(97.0, None, {"lantern": (standing(FLOOR),)})
+    book = Book().with_told([Due("lantern", standing(FLOOR), NoticeKind.RAISED)], 100.0)
+    before = Situation(97.0, None, {"lantern": (standing(FLOOR),)})
     assert due(ANNA, book.at(before), before) == ()

@@ -18,14 +18,16 @@ from phones import Mailbox, Phone
 from potvigil.model.events import Priority
 from potvigil.notifying.apprise_target import AddressError, apprise_send, without_secrets
 from potvigil.notifying.line import Line
-from potvigil.notifying.message import Message, SendError
+from potvigil.notifying.message import Notification, SendError
 from potvigil.notifying.targets import TargetError, beats, open_targets
 from potvigil.settings.loading import load_text
 
 SMALLEST = (Path(__file__).parents[2] / "config" / "smallest.yaml").read_text(encoding="utf-8")
 LINK = "http://pot.local:8642/"
-HIGH = Message("lantern: Top up to 60.0 psi by 05:48 tomorrow", "The floor is ahead: <45 & less.", LINK, True)
-LOW = Message("lantern: Look at the lid", "Air is being lost.", LINK)
+HIGH = Notification(
+    "lantern: Top up to 60.0 psi by 05:48 tomorrow", "The floor is ahead: <45 & less.", LINK, True
+)
+LOW = Notification("lantern: Look at the lid", "Air is being lost.", LINK)
 
 
 def test_a_mail_has_title_body_link_and_importance(mail: Mailbox) -> None:
@@ -83,7 +85,7 @@ def test_a_broker_of_ones_own_gets_it_too(tmp_path) -> None:
 SECRET = "hush-hush-token"
 
 
-def failed(url: str, message: Message = HIGH) -> str:
+def failed(url: str, message: Notification = HIGH) -> str:
     with pytest.raises(SendError) as caught:
         apprise_send(url)(message)
     assert "hush" not in str(caught.value)
@@ -214,5 +216,5 @@ def test_a_heartbeat_is_read_likewise(tmp_path) -> None:
 
 
 def test_what_is_sent_is_json_that_a_machine_reads_again(at: Phone) -> None:
-    apprise_send(at.url("json", "hook"))(Message("lantern: naïve – ½ psi", "☂", None))
+    apprise_send(at.url("json", "hook"))(Notification("lantern: naïve – ½ psi", "☂", None))
     assert json.loads(at.heard[0].body)["title"] == "lantern: naïve – ½ psi"

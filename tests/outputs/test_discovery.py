@@ -10,7 +10,7 @@ from demo_pot import HOLDING, LANTERN, NOTHING_KNOWN, WORKSHOP, alarm, with_alar
 from discovery_rules import entities, faults
 from potvigil.model.events import AlarmId, AlarmState
 from potvigil.model.reading import Place
-from potvigil.outputs import discovery, homie, homie_description, homie_set
+from potvigil.outputs.broker import discovery, homie, homie_description, homie_set
 
 BUOY = replace(LANTERN, pot_id="buoy")
 TOPIC = f"homeassistant/device/potvigil_{WORKSHOP}/lantern/config"

@@ -20,7 +20,7 @@ from potvigil.model.events import (
     Interval,
     Priority,
 )
-from potvigil.outputs import homie, homie_description, homie_moments, homie_set, homie_tree
+from potvigil.outputs.broker import homie, homie_description, homie_moments, homie_set, homie_tree
 
 BASE = "homie/5/harbour-models-lantern"
 

@@ -10,7 +10,7 @@ from hypothesis import strategies as st
 from demo_pot import LANTERN, WORKSHOP
 from homie_rules import description_faults
 from potvigil.model.events import AlarmId
-from potvigil.outputs.homie_description import (
+from potvigil.outputs.broker.homie_description import (
     descriptions,
     dropped,
     message,

@@ -13,8 +13,8 @@ from potvigil.model.events import (
     Stage,
     StageEvent,
 )
-from potvigil.outputs.homie_moments import of_event, refused_set
-from potvigil.outputs.homie_tree import Message
+from potvigil.outputs.broker.homie_moments import of_event, refused_set
+from potvigil.outputs.broker.homie_tree import Message
 
 BASE = "homie/5/harbour-models-lantern"
 LEAK = AlarmEvent(

@@ -17,11 +17,11 @@ from broker import HOST, Broker, free_port, make_certificates, retained, settle,
 from demo_pot import HOLDING, LANTERN, NOTHING_KNOWN, PSI, WORKSHOP, alarm, with_alarms
 from homie_rules import faults
 from potvigil.model.events import Action, AlarmId, Command, Detail, Priority
-from potvigil.outputs import homie
-from potvigil.outputs.homie_set import SetCommand
-from potvigil.outputs.mqtt import MqttOutput
-from potvigil.outputs.mqtt_address import opened_tls
-from potvigil.outputs.mqtt_link import MqttLink, MqttLinkError, MqttPasswordError, read_password
+from potvigil.outputs.broker import homie
+from potvigil.outputs.broker.homie_set import SetCommand
+from potvigil.outputs.broker.mqtt import MqttOutput
+from potvigil.outputs.broker.mqtt_address import opened_tls
+from potvigil.outputs.broker.mqtt_link import MqttLink, MqttLinkError, MqttPasswordError, read_password
 
 ROOT = "homie/5/harbour-models"
 POT = f"{ROOT}-lantern"
@@ -334,8 +334,8 @@ def test_a_stop_takes_two_seconds_at_most(broker, outputs):
 def test_a_killed_watch_is_told_lost_by_its_last_will(broker):
     script = (
         "import sys, time; from demo_pot import HOLDING, LANTERN, WORKSHOP\n"
-        "from potvigil.outputs.mqtt import MqttOutput\n"
-        "from potvigil.outputs.mqtt_link import MqttLink\n"
+        "from potvigil.outputs.broker.mqtt import MqttOutput\n"
+        "from potvigil.outputs.broker.mqtt_link import MqttLink\n"
         f"output = MqttOutput(MqttLink('{HOST}', {broker.port}), WORKSHOP, [LANTERN], False, print)\n"
         "output.start()\n"
         "while True: output.publish({'lantern': HOLDING}, {'lantern': 7}); time.sleep(0.02)\n"

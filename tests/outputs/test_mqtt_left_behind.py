@@ -9,8 +9,8 @@ from broker import HOST, Broker, retained, settle, wait_until
 from demo_pot import HOLDING, LANTERN, WORKSHOP, alarm, with_alarms
 from homie_rules import faults, stream_faults
 from potvigil.model.events import Action, Command, Detail, NoteEvent, NoteId
-from potvigil.outputs.mqtt import MqttOutput
-from potvigil.outputs.mqtt_link import MqttLink
+from potvigil.outputs.broker.mqtt import MqttOutput
+from potvigil.outputs.broker.mqtt_link import MqttLink
 
 ROOT = f"homie/5/{WORKSHOP}"
 POT = f"{ROOT}-lantern"

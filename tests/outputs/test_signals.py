@@ -20,7 +20,7 @@ from potvigil.outputs.signals import STUCK_S, Pins, Signals, Wiring, boot_time_s
 from potvigil.record.store import Store
 from potvigil.settings.loading import load_text
 from potvigil.sim.nights import NIGHTS
-from potvigil.watch.alarm_states import AlarmBook, Told
+from potvigil.watch.alarm_states import AlarmBook, ConditionWords
 from rehearsal import Bench
 
 LAMP, NOTE_LAMP, CALM_LAMP, BUZZER, BUTTON = 17, 22, 5, 16, 26
@@ -77,7 +77,7 @@ class Bedside:
         events += self.book.update(
             self.now_s,
             None,
-            {alarm: text and Told("", text) for alarm, text in self.conditions.items()},
+            {alarm: text and ConditionWords("", text) for alarm, text in self.conditions.items()},
         )
         for event in events:
             self.signals.hear("lantern", event)

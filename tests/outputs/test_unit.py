@@ -139,7 +139,7 @@ from pathlib import Path
 from potvigil.clock import SystemClock, boot_id
 from potvigil.outputs import systemd
 from potvigil.outputs.live import LiveFile
-from potvigil.outputs.mqtt_link import MqttLink
+from potvigil.outputs.broker.mqtt_link import MqttLink
 from potvigil.sim.nights import NIGHTS
 from rehearsal import Bench
 

@@ -13,7 +13,7 @@ from paged import shown
 from potvigil.model.events import AlarmId
 from potvigil.model.pot import Reference
 from potvigil.model.reading import UNSEEN_AFTER_S, Fault, Place, Quality, Reading, Sample, Sensor
-from potvigil.page.views.curve import Asked, curve
+from potvigil.page.views.curve import CurveQuery, curve
 from potvigil.record.rows import TraceRow
 from potvigil.record.store import Store
 from potvigil.sensing.conversion import convert
@@ -94,7 +94,7 @@ def record_of(folder, kind, made):
 def test_peaks_and_dips_stay_and_nothing_is_made_up(tmp_path_factory, kind, number, count, strange, points):
     made = samples(number, count, strange)
     with record_of(tmp_path_factory.mktemp("curve"), kind, made) as store:
-        asked = Asked("lantern", None, None, made[0].t_s, made[-1].t_s, points)
+        asked = CurveQuery("lantern", None, None, made[0].t_s, made[-1].t_s, points)
         told = curve(store, pots_of, asked)
     read = {sample.t_s: convert(sample, POTS[kind]).gauge_pa for sample in made}
     known = [pa / PA_PER_PSI for pa in read.values() if pa is not None]
@@ -125,7 +125,7 @@ def test_where_there_is_no_reading_there_is_no_line(tmp_path, kind):
     dead = [replace(each, transducer_count=5.0) for each in made[300:400]]  # a broken wire, read on
     made = made[:300] + dead + made[400:600] + made[800:]  # and then nothing at all
     with record_of(tmp_path, kind, made) as store:
-        told = curve(store, pots_of, Asked("lantern", None, None, 0.0, 999.0, 200))
+        told = curve(store, pots_of, CurveQuery("lantern", None, None, 0.0, 999.0, 200))
     for t, low in zip(told["t"], told["low"], strict=True):
         if 305.0 < t < 395.0:
             assert low is None
@@ -141,7 +141,7 @@ def test_a_sample_that_stands_for_several_keeps_their_peak(tmp_path):
         spread = json.dumps({"n": 20, "transducer_count": [13_000.0, 15_500.0]})
         with store._db.transaction(durable=False):
             store._db.execute("UPDATE sample SET spread = ? WHERE t_s = 9000", (spread,))
-        told = curve(store, pots_of, Asked("lantern", None, None, 0.0, 20_000.0, 200))
+        told = curve(store, pots_of, CurveQuery("lantern", None, None, 0.0, 20_000.0, 200))
     pot = POTS["supply measured"]
     for count, found in ((13_000.0, min(told["low"])), (15_500.0, max(told["high"]))):
         gauge_pa = convert(Sample(0.0, None, count, USUAL), pot).gauge_pa
@@ -156,7 +156,7 @@ def test_each_run_is_converted_by_its_own_settings(tmp_path):
         for sample in made[1000:]:
             store.append("lantern", sample)
         store.flush()
-        told = curve(store, pots_of, Asked("lantern", None, None, 0.0, 1999.0, 200))
+        told = curve(store, pots_of, CurveQuery("lantern", None, None, 0.0, 1999.0, 200))
     shares = {round(low, 1) for low in told["low"]}
     zero = (
         14_000.0 / USUAL
@@ -201,7 +201,7 @@ def test_every_thermometer_has_its_line(tmp_path):
         store.append_trace("lantern", known)
         store.flush()
         assert store.traces("lantern", 0.0) == [known]
-        told = curve(store, pots_of, Asked("lantern", None, None, 0.0, 400.0, 200))
+        told = curve(store, pots_of, CurveQuery("lantern", None, None, 0.0, 400.0, 200))
     lines = {name: told["trace"][name] for name in ("gas", "wall", "room", "contents")}
     assert lines == {"gas": [20.0], "wall": [21.0], "room": [22.0], "contents": [23.0]}
     assert told["temperature_unit"] == "C"
@@ -213,7 +213,7 @@ def test_a_workshop_that_reads_fahrenheit_sees_its_curve_in_it(tmp_path):
     with record_of(tmp_path, "supply measured", samples(1, 300, 0.0)) as store:
         store.append_trace("lantern", TraceRow.of(replace(HOLDING, t_s=60.0, reading=read)))
         store.flush()
-        told = curve(store, lambda _: fahrenheit, Asked("lantern", None, None, 0.0, 400.0, 200))
+        told = curve(store, lambda _: fahrenheit, CurveQuery("lantern", None, None, 0.0, 400.0, 200))
     assert (told["trace"]["gas"], told["temperature_unit"]) == ([68.0], "F")
 
 

@@ -24,7 +24,7 @@ from potvigil.model.events import (
 from potvigil.model.pot import Supply
 from potvigil.model.reading import Quality
 from potvigil.page.views import words
-from potvigil.page.views.words import Level, Teller
+from potvigil.page.views.words import Severity, Teller
 from potvigil.record.rows import TraceRow
 from potvigil.sim.nights import NIGHTS
 from potvigil.wording.alarm_names import ALARM_WORDS
@@ -73,11 +73,11 @@ def test_the_words_of_a_night_say_what_the_core_knew(name, tmp_path):
             if each.priority is Priority.HIGH
             and each.state in (AlarmState.UNACKNOWLEDGED, AlarmState.ACKNOWLEDGED)
         ]
-        assert (level is Level.ALARM) == bool(pressing)
+        assert (level is Severity.ALARM) == bool(pressing)
         if pressing:
             assert word == ALARM_WORDS[pressing[0].alarm]
         if snapshot.reading.gauge_pa is None:
-            assert level in (Level.ALARM, Level.UNKNOWN)
+            assert level in (Severity.ALARM, Severity.UNKNOWN)
             assert trend == LOOK_AT_THE_GAUGE
         lost = TraceRow.of(snapshot)
         is_losing = lost.leak_established and lost.leak_pa_per_s is not None
@@ -107,8 +107,8 @@ def test_a_pot_that_loses_air_is_never_green_nor_said_to_hold(leak):
     """Not while its alarm is yet to come, put aside, or over."""
     snapshot = replace(HOLDING, alarms=() if leak is None else (leak,))
     assert "air is being lost" in words.trend(snapshot, LANTERN, "psi")
-    assert words.word(snapshot, LANTERN) == ("leak, may not hold", Level.WARN)
-    assert words.word(replace(SOUND, alarms=()), LANTERN) == ("holding", Level.CALM)
+    assert words.word(snapshot, LANTERN) == ("leak, may not hold", Severity.WARN)
+    assert words.word(replace(SOUND, alarms=()), LANTERN) == ("holding", Severity.CALM)
 
 
 def test_after_the_cure_no_floor_is_ahead():
@@ -119,41 +119,41 @@ def test_after_the_cure_no_floor_is_ahead():
 def test_the_most_pressing_alarm_gives_the_word():
     high = alarm(AlarmId.FLOOR_AHEAD, priority=Priority.HIGH)
     low = alarm(AlarmId.THERMOMETER)
-    assert words.word(with_alarms(high, low), LANTERN) == ("leak: floor ahead", Level.ALARM)
+    assert words.word(with_alarms(high, low), LANTERN) == ("leak: floor ahead", Severity.ALARM)
     seen = replace(high, state=AlarmState.ACKNOWLEDGED)
-    assert words.word(with_alarms(seen, low), LANTERN) == ("leak: floor ahead", Level.ALARM)
+    assert words.word(with_alarms(seen, low), LANTERN) == ("leak: floor ahead", Severity.ALARM)
     over = replace(high, state=AlarmState.RETURNED)
-    assert words.word(replace(SOUND, alarms=(over,)), LANTERN) == ("holding", Level.WARN)
+    assert words.word(replace(SOUND, alarms=(over,)), LANTERN) == ("holding", Severity.WARN)
     aside = replace(high, state=AlarmState.SHELVED)
-    assert words.word(with_alarms(aside), LANTERN) == ("leak: floor ahead", Level.WARN)
+    assert words.word(with_alarms(aside), LANTERN) == ("leak: floor ahead", Severity.WARN)
     aside = replace(SOUND, alarms=(replace(low, state=AlarmState.SHELVED),))
-    assert words.word(aside, LANTERN) == ("holding", Level.NOTE)
+    assert words.word(aside, LANTERN) == ("holding", Severity.NOTE)
     assert HOLDING.cure is not None
     late_s, early_s = HOLDING.cure.done_s + 60.0, HOLDING.cure.done_s - 60.0
     holds = replace(with_alarms(alarm()), forecast=FloorForecast(late_s, late_s, None, False, None))
-    assert words.word(holds, LANTERN) == ("leak, but it will hold", Level.WARN)
+    assert words.word(holds, LANTERN) == ("leak, but it will hold", Severity.WARN)
     unsure = replace(holds, forecast=FloorForecast(late_s, early_s, None, False, None))
-    assert words.word(unsure, LANTERN) == ("leak, may not hold", Level.WARN)
+    assert words.word(unsure, LANTERN) == ("leak, may not hold", Severity.WARN)
     unknown = replace(holds, forecast=None)
-    assert words.word(unknown, LANTERN) == ("leak", Level.WARN)
+    assert words.word(unknown, LANTERN) == ("leak", Severity.WARN)
     fed = replace(LANTERN, supply=Supply.REGULATED)
-    assert words.word(unknown, fed) == ("leak, made up by the supply", Level.WARN)
-    assert words.word(unsure, fed) == ("leak, may not hold", Level.WARN)  # it gives no air any more
-    assert words.word(replace(SOUND, alarms=()), LANTERN) == ("holding", Level.CALM)
+    assert words.word(unknown, fed) == ("leak, made up by the supply", Severity.WARN)
+    assert words.word(unsure, fed) == ("leak, may not hold", Severity.WARN)  # it gives no air any more
+    assert words.word(replace(SOUND, alarms=()), LANTERN) == ("holding", Severity.CALM)
 
 
 def test_without_a_reading_nothing_is_calm():
-    assert words.word(NOTHING_KNOWN, LANTERN) == ("no reading", Level.UNKNOWN)
+    assert words.word(NOTHING_KNOWN, LANTERN) == ("no reading", Severity.UNKNOWN)
     bad = replace(HOLDING, reading=replace(HOLDING.reading, quality=Quality.BAD), alarms=())
-    assert words.word(bad, LANTERN)[1] is Level.UNKNOWN
+    assert words.word(bad, LANTERN)[1] is Severity.UNKNOWN
     assert words.trend(NOTHING_KNOWN, LANTERN, "psi") == LOOK_AT_THE_GAUGE
 
 
 def test_a_cure_that_is_done_is_said_unless_something_presses():
     done = replace(SOUND, cure=Cure(1.0, T_S - 600.0))
-    assert words.word(done, LANTERN) == (words.CURE_DONE, Level.CALM)
+    assert words.word(done, LANTERN) == (words.CURE_DONE, Severity.CALM)
     pressing = replace(done, alarms=(alarm(AlarmId.OVER_PRESSURE, priority=Priority.HIGH),))
-    assert words.word(pressing, LANTERN) == ("above the maximum", Level.ALARM)
+    assert words.word(pressing, LANTERN) == ("above the maximum", Severity.ALARM)
     vented = replace(done, stage=Stage.OPEN)
     assert words.word(vented, LANTERN)[0] == "open, empty"
 
@@ -270,7 +270,7 @@ def test_whatever_is_known_can_be_said(stage, gauge, total, cooling, progress, d
     )
     for pot in (LANTERN, None):
         word, level = words.word(snapshot, pot)
-        assert word and level in Level
+        assert word and level in Severity
         for text in (
             words.trend(snapshot, pot, unit),
             words.cure(snapshot, TELLER),

@@ -13,8 +13,8 @@ from potvigil.model.pot import Pot, Resin, Supply
 from potvigil.physics.cure import CureClock
 from potvigil.physics.fill import Compressor
 from potvigil.planning.mould import Mould, fit
-from potvigil.planning.plan import Answer, Pour, plan
-from potvigil.planning.request import Asked
+from potvigil.planning.plan import Feasibility, Pour, plan
+from potvigil.planning.request import PourRequest
 from potvigil.planning.sheet import sheet
 from potvigil.planning.temperature_course import age_s, cured, down_to, like, steady, working_time_s
 from potvigil.settings.loading import load_text
@@ -37,7 +37,7 @@ POT = Pot(
 LENS = Mould(0.12, 0.08, 0.06)
 COMPRESSOR = Compressor(0.024, 0.0015, 90.0 * PA_PER_PSI, 120.0 * PA_PER_PSI, 90.0 * PA_PER_PSI, 8e-6)
 PSI_PER_H = PA_PER_PSI / SECONDS_PER_HOUR
-ASKED = Asked(
+ASKED = PourRequest(
     "epoxy-casting",
     "12 x 8 x 6 cm",
     "250 g",
@@ -165,7 +165,7 @@ def pour(**changes):
 
 def test_nothing_that_is_not_known_is_answered() -> None:
     bare = plan(Pour(pot=POT, resin=EPOXY))
-    assert (bare.fits, bare.work.answer, bare.reaches, bare.holds) == (Answer.UNKNOWN,) * 4
+    assert (bare.fits, bare.work.answer, bare.reaches, bare.holds) == (Feasibility.UNKNOWN,) * 4
     assert bare.fills is None and bare.cooling_pa is None and bare.cured.late_s is None
     said = text_of(Pour(pot=POT, resin=EPOXY))
     for option in ("--mould", "--room", "--night-low"):
@@ -175,9 +175,9 @@ def test_nothing_that_is_not_known_is_answered() -> None:
 
 def test_the_working_time_is_held_against_all_the_hands_do_and_the_fill() -> None:
     easy = plan(pour())
-    assert easy.work.answer is Answer.YES and easy.changes is None
+    assert easy.work.answer is Feasibility.YES and easy.changes is None
     hard = plan(pour(resin=QUICK, room_k=30.0 + C))
-    assert hard.work.answer is Answer.NO
+    assert hard.work.answer is Feasibility.NO
     assert hard.work.needed_s.value == pytest.approx(
         sum(
             each.value
@@ -216,18 +216,18 @@ def test_what_a_batch_bears_takes_it_just_down_to_the_floor() -> None:
     assert got.cooling_pa == pytest.approx(cooling_pa, rel=1e-3)
     assert got.bears_pa_per_s * got.cured.after_s == pytest.approx(15.0 * PA_PER_PSI - cooling_pa, rel=1e-3)
     frost = plan(pour(pot=replace(POT, floor_pa=59.0 * PA_PER_PSI)))
-    assert frost.bears_pa_per_s == 0.0 and frost.holds is Answer.NO
+    assert frost.bears_pa_per_s == 0.0 and frost.holds is Feasibility.NO
 
 
 @pytest.mark.parametrize(
     ("leaks", "now", "answer"),
     [
-        ((), None, Answer.UNKNOWN),
-        ((0.1, 0.1, 0.12), None, Answer.YES),
-        ((0.1, 0.1, 0.9), None, Answer.CLOSE),
-        ((0.8, 0.9, 0.9), None, Answer.NO),
-        ((0.1, 0.1, 0.9), 0.1, Answer.YES),  # the pot's health takes the last night for one alone
-        ((0.1, 0.1, 0.9), 0.9, Answer.NO),
+        ((), None, Feasibility.UNKNOWN),
+        ((0.1, 0.1, 0.12), None, Feasibility.YES),
+        ((0.1, 0.1, 0.9), None, Feasibility.CLOSE),
+        ((0.8, 0.9, 0.9), None, Feasibility.NO),
+        ((0.1, 0.1, 0.9), 0.1, Feasibility.YES),  # the pot's health takes the last night for one alone
+        ((0.1, 0.1, 0.9), 0.9, Feasibility.NO),
     ],
 )
 def test_the_leak_it_bears_is_set_against_the_pots_own(leaks, now, answer) -> None:
@@ -242,21 +242,21 @@ def test_the_leak_it_bears_is_set_against_the_pots_own(leaks, now, answer) -> No
 
 def test_a_compressor_that_does_not_get_there_is_told_with_its_reason() -> None:
     weak = replace(COMPRESSOR, cut_in_pa=35.0 * PA_PER_PSI, cut_out_pa=55.0 * PA_PER_PSI)
-    assert plan(pour(compressor=weak)).reaches is Answer.NO
+    assert plan(pour(compressor=weak)).reaches is Feasibility.NO
     assert "cuts out at 55 psi" in text_of(pour(compressor=weak))
     lazy = replace(COMPRESSOR, cut_in_pa=30.0 * PA_PER_PSI, cut_out_pa=90.0 * PA_PER_PSI)
-    assert plan(pour(compressor=lazy)).reaches is Answer.CLOSE
+    assert plan(pour(compressor=lazy)).reaches is Feasibility.CLOSE
     assert "starts again only below 30 psi" in text_of(pour(compressor=lazy))
 
 
 def test_wanted_by_a_time_is_answered_with_what_is_missing() -> None:
     clear = replace(EPOXY, hold_s=6.0 * 3600.0)
     night = steady(23.0 + C)
-    for hour, answer in ((4, Answer.CLOSE), (6, Answer.YES), (1, Answer.NO)):
+    for hour, answer in ((4, Feasibility.CLOSE), (6, Feasibility.YES), (1, Feasibility.NO)):
         due = datetime(2026, 3, 5, hour, 0)
         page = sheet(plan(pour(resin=clear, room_k=23.0 + C, night=night)), replace(ASKED, until=due))
         assert page.short[-1][0] is answer, page.short[-1]
-    assert page.answer is Answer.NO
+    assert page.answer is Feasibility.NO
     # from 21:10, with the lid on and full after 7.4 minutes or so: 222.6 of 360 min
     assert "62 % by then" in page.short[-1][1]
 

@@ -3,7 +3,7 @@
 import pytest
 
 from potvigil.model.events import Action, AlarmId, Answer, Outcome
-from potvigil.record.asking import answer_of, is_settled
+from potvigil.record.requests.asking import answer_of, is_settled
 from potvigil.record.store import Store
 from potvigil.record.tables import commands
 from potvigil.record.tables.commands import COMMAND_LASTS_S, LATE, NOBODY

@@ -5,7 +5,7 @@ from dataclasses import replace
 import pytest
 
 from potvigil.model.events import AlarmId, AlarmState, BatchOpened, Detail, Interval, Verdict
-from potvigil.record.batch_query import OPEN, Wanted
+from potvigil.record.requests.batch_query import OPEN, Wanted
 from potvigil.record.store import Store
 from record_night import CLOSED, POT, SUMMARY, UTC_S, alarm
 

@@ -4,11 +4,11 @@ import struct
 
 import pytest
 
-from potvigil.drivers.barometers.bmp280 import Trimming, compensate, parse_trimming, read_result
+from potvigil.drivers.barometers.bmp280 import Bmp280Trimming, compensate, parse_trimming, read_result
 from scripted_bus import ScriptedBus, read
 
 # The example's trimming. On the wire: little-endian words from register 0x88.
-TRIMMING = Trimming(27504, 26435, -1000, 36477, -10685, 3024, 2855, 140, -7, 15500, -14600, 6000)
+TRIMMING = Bmp280Trimming(27504, 26435, -1000, 36477, -10685, 3024, 2855, 140, -7, 15500, -14600, 6000)
 WORDS = [27504, 26435, 64536, 36477, 54851, 3024, 2855, 140, 65529, 15500, 50936, 6000]
 
 
@@ -28,7 +28,7 @@ def test_trimming_words_are_little_endian_and_signed_but_for_t1_and_p1() -> None
 
 
 def test_the_example_is_missed_without_sign_extension() -> None:
-    _, celsius = compensate(Trimming(*WORDS), 415148, 519888)
+    _, celsius = compensate(Bmp280Trimming(*WORDS), 415148, 519888)
     assert abs(celsius - 25.08) > 0.1
 
 

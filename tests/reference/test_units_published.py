@@ -27,7 +27,7 @@ PINT_NAMES = {
         (units.VOLTAGE, "V"),
     ],
 )
-def test_every_unit_agrees_with_pint(kind: units.Kind, si: str) -> None:
+def test_every_unit_agrees_with_pint(kind: units.QuantityKind, si: str) -> None:
     for name, factor in kind.factors.items():
         assert factor == pytest.approx(PINT.Quantity(1.0, PINT_NAMES.get(name, name)).to(si).m, rel=1e-12)
 

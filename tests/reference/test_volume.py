@@ -5,7 +5,7 @@ import pytest
 from CoolProp.CoolProp import PropsSI
 
 from potvigil.diagnosis.volume import (
-    Known,
+    Measured,
     State,
     VolumeError,
     by_flow,
@@ -26,14 +26,14 @@ def test_the_epas_vacuum_decay_example_gives_back_its_volume() -> None:
     # 40 CFR 1065.644: 2.0000 L, 25.300 to 50.600 kPa at 293.15 K in 70 s: 2.96570e-4 mol/s (recomputed)
     middle_pa = 0.5 * (25_300.0 + 50_600.0)
     share = (50_600.0 - 25_300.0) / 70.0 / middle_pa
-    gas = State(Known(middle_pa), Known(293.15))
-    found = by_flow(Known(2.96570e-4), Known(share), Known(0.0), gas)
+    gas = State(Measured(middle_pa), Measured(293.15))
+    found = by_flow(Measured(2.96570e-4), Measured(share), Measured(0.0), gas)
     assert found.value == pytest.approx(2.0e-3, rel=3e-4)  # the regulation takes the air for ideal
 
 
 def test_a_flow_is_worth_what_its_reference_says() -> None:
     # 1 cm3/min at 101325 Pa: 7.435839e-7 mol/s at 0 C, 6.928533e-7 at 20 C (ideal gas, SI)
-    one = Known(1e-6 / 60.0, 1e-8 / 60.0)
+    one = Measured(1e-6 / 60.0, 1e-8 / 60.0)
     assert flow_mol_per_s(one, 273.15).value == pytest.approx(7.435839e-7, rel=1e-3)
     assert flow_mol_per_s(one, 293.15).value == pytest.approx(6.928533e-7, rel=1e-3)
     assert flow_mol_per_s(one, 293.15).share == pytest.approx(0.01)
@@ -50,18 +50,23 @@ def truth(pot_m3: float, vessel_m3: float, kelvin: float) -> tuple[float, float,
 
 @pytest.mark.parametrize("kelvin", [283.15, 303.15])
 def test_a_vessel_let_in_tells_the_volume_of_real_air(kelvin: float) -> None:
-    states = [State(Known(pa, 10.0), Known(kelvin)) for pa in truth(0.0173, 0.002, kelvin)]
-    assert by_vessel(Known(0.002), *states).value == pytest.approx(0.0173, rel=3e-4)
+    states = [State(Measured(pa, 10.0), Measured(kelvin)) for pa in truth(0.0173, 0.002, kelvin)]
+    assert by_vessel(Measured(0.002), *states).value == pytest.approx(0.0173, rel=3e-4)
 
 
 def test_errors_of_the_vessel_are_carried_on_as_a_monte_carlo_has_them() -> None:
     random = np.random.default_rng(5)
     pressures, kelvin = truth(0.020, 0.002, 293.15), 293.15
-    told = by_vessel(Known(0.002, 2e-5), *(State(Known(pa, 300.0), Known(kelvin, 0.2)) for pa in pressures))
+    told = by_vessel(
+        Measured(0.002, 2e-5), *(State(Measured(pa, 300.0), Measured(kelvin, 0.2)) for pa in pressures)
+    )
     drawn = [
         by_vessel(
-            Known(random.normal(0.002, 2e-5)),
-            *(State(Known(random.normal(pa, 300.0)), Known(random.normal(kelvin, 0.2))) for pa in pressures),
+            Measured(random.normal(0.002, 2e-5)),
+            *(
+                State(Measured(random.normal(pa, 300.0)), Measured(random.normal(kelvin, 0.2)))
+                for pa in pressures
+            ),
         ).value
         for _ in range(8000)
     ]
@@ -72,9 +77,9 @@ def test_errors_of_the_vessel_are_carried_on_as_a_monte_carlo_has_them() -> None
 @pytest.mark.parametrize("kelvin", [283.15, 303.15])
 def test_a_filled_pot_opened_to_a_vessel_tells_its_volume(kelvin: float) -> None:
     # the roles changed: the pot is what was full
-    states = [State(Known(pa, 10.0), Known(kelvin)) for pa in truth(0.002, 0.0173, kelvin)]
+    states = [State(Measured(pa, 10.0), Measured(kelvin)) for pa in truth(0.002, 0.0173, kelvin)]
     full, outside, after = states
-    assert into_vessel(Known(0.002), full, after, outside).value == pytest.approx(0.0173, rel=3e-4)
+    assert into_vessel(Measured(0.002), full, after, outside).value == pytest.approx(0.0173, rel=3e-4)
 
 
 def test_errors_of_the_opened_pot_are_carried_on_as_a_monte_carlo_has_them() -> None:
@@ -82,11 +87,13 @@ def test_errors_of_the_opened_pot_are_carried_on_as_a_monte_carlo_has_them() -> 
     full_pa, outside_pa, after_pa = truth(0.002, 0.020, 293.15)
 
     def found(vessel: float, *pressures: float) -> float:
-        states = [State(Known(pa), Known(293.15)) for pa in pressures]
-        return into_vessel(Known(vessel), *states).value
+        states = [State(Measured(pa), Measured(293.15)) for pa in pressures]
+        return into_vessel(Measured(vessel), *states).value
 
     pressures = (full_pa, after_pa, outside_pa)
-    told = into_vessel(Known(0.002, 2e-5), *(State(Known(pa, 300.0), Known(293.15)) for pa in pressures))
+    told = into_vessel(
+        Measured(0.002, 2e-5), *(State(Measured(pa, 300.0), Measured(293.15)) for pa in pressures)
+    )
     drawn = [
         found(random.normal(0.002, 2e-5), *(random.normal(pa, 300.0) for pa in pressures))
         for _ in range(8000)
@@ -97,23 +104,23 @@ def test_errors_of_the_opened_pot_are_carried_on_as_a_monte_carlo_has_them() -> 
 def test_errors_of_the_flow_are_carried_on_as_a_monte_carlo_has_them() -> None:
     random = np.random.default_rng(6)
 
-    def found(flow: Known, rate: Known, own: Known, pa: Known, kelvin: Known) -> Known:
+    def found(flow: Measured, rate: Measured, own: Measured, pa: Measured, kelvin: Measured) -> Measured:
         return by_flow(flow, rate, own, State(pa, kelvin))
 
     pairs = [(1.8e-5, 3e-7), (6e-6, 1e-7), (6e-7, 1.5e-7), (515_000.0, 2000.0), (293.15, 1.0)]
-    told = found(*(Known(*pair) for pair in pairs))
-    drawn = [found(*(Known(random.normal(*pair)) for pair in pairs)).value for _ in range(8000)]
+    told = found(*(Measured(*pair) for pair in pairs))
+    drawn = [found(*(Measured(random.normal(*pair)) for pair in pairs)).value for _ in range(8000)]
     assert told.sigma == pytest.approx(np.std(drawn), rel=0.04)
 
 
 def test_what_hardly_shows_makes_no_volume() -> None:
-    kelvin = Known(293.15, 0.2)
-    flat = [State(Known(pa, 500.0), kelvin) for pa in (60 * PSI + ATMOSPHERE_PA, 101_325.0, 103_000.0)]
+    kelvin = Measured(293.15, 0.2)
+    flat = [State(Measured(pa, 500.0), kelvin) for pa in (60 * PSI + ATMOSPHERE_PA, 101_325.0, 103_000.0)]
     with pytest.raises(VolumeError, match="too small"):
-        by_vessel(Known(0.001), *flat)
+        by_vessel(Measured(0.001), *flat)
     with pytest.raises(VolumeError, match="too small for this transducer"):
         into_vessel(
-            Known(0.0001), flat[0], State(Known(60 * PSI + ATMOSPHERE_PA - 2e3, 500.0), kelvin), flat[1]
+            Measured(0.0001), flat[0], State(Measured(60 * PSI + ATMOSPHERE_PA - 2e3, 500.0), kelvin), flat[1]
         )
     with pytest.raises(VolumeError, match="hardly shows"):
-        by_flow(Known(1e-5), Known(1.1e-6, 1e-7), Known(1.0e-6, 1e-7), flat[0])
+        by_flow(Measured(1e-5), Measured(1.1e-6, 1e-7), Measured(1.0e-6, 1e-7), flat[0])

@@ -8,8 +8,8 @@ from hypothesis import given
 from hypothesis import strategies as st
 
 from potvigil.model.reading import Place
-from potvigil.reports.batch_chart import chart_svg
-from potvigil.reports.chart_data import thinned
+from potvigil.reports.charts.batch_chart import chart_svg
+from potvigil.reports.charts.chart_data import thinned
 
 VALUE = st.one_of(st.none(), st.floats(-1e6, 1e6))
 

@@ -10,8 +10,8 @@ from PIL import Image
 
 from potvigil.model.events import Detail
 from potvigil.reports.batch import report_html
-from potvigil.reports.chart_data import rate_limits
-from potvigil.reports.chart_style import dark_rules
+from potvigil.reports.charts.chart_data import rate_limits
+from potvigil.reports.charts.chart_style import dark_rules
 from potvigil.reports.pdf import pdf_of
 from potvigil.reports.pictures import as_data_uri
 from potvigil.units import PRESSURE_UNITS_PA, SECONDS_PER_HOUR

@@ -13,8 +13,8 @@ from potvigil.model.ageing import Growth, Health, Side
 from potvigil.model.events import Interval, Verdict
 from potvigil.model.maintenance import Part
 from potvigil.record.errors import MissingLibraryError
+from potvigil.reports.charts.health_chart import DRAWN, health_chart_svg
 from potvigil.reports.health import health_html
-from potvigil.reports.health_chart import DRAWN, health_chart_svg
 from potvigil.reports.pdf import pdf_of, png_of
 from potvigil.wording.health import health_lines
 from potvigil.wording.quantities import rate

@@ -13,7 +13,7 @@ from homie_rules import faults
 from potvigil.model.batch_details import TAKEN_OVER
 from potvigil.model.events import LAST_BATCH, Action, AlarmId, Command, Detail, EditEvent, NoteEvent, NoteId
 from potvigil.model.reading import Sample
-from potvigil.outputs.mqtt_link import MqttLink
+from potvigil.outputs.broker.mqtt_link import MqttLink
 from potvigil.record.store import Store
 from potvigil.service.keeping import keep_event
 from potvigil.sim.nights import NIGHTS

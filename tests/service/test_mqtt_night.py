@@ -16,7 +16,7 @@ from ebus_sdk import Controller
 from broker import HOST, Broker, Heard, Listener, retained, settle, wait_until
 from homie_rules import faults, stream_faults
 from potvigil.model.events import AlarmEvent, AlarmState, NoteEvent, NoteId
-from potvigil.outputs.mqtt_link import MqttLink
+from potvigil.outputs.broker.mqtt_link import MqttLink
 from potvigil.sim.nights import NIGHTS
 from rehearsal import Bench
 

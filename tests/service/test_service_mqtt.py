@@ -11,7 +11,7 @@ import pytest
 
 from broker import HOST, Broker, Listener, retained
 from homie_rules import faults
-from potvigil.outputs.mqtt_link import MqttLink
+from potvigil.outputs.broker.mqtt_link import MqttLink
 from potvigil.sim.nights import NIGHTS
 from potvigil.units import PA_PER_PSI
 from rehearsal import Bench

@@ -7,7 +7,7 @@ import yaml
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from potvigil.drivers.look import Answer, Found, Probe
+from potvigil.drivers.look import I2cDevice, OneWireProbe, Survey
 from potvigil.setting_up import suggest
 from potvigil.setting_up.draft import fault_of, faults, get, put, read
 from potvigil.setting_up.text import scalar, text_of
@@ -72,12 +72,12 @@ def test_the_suggested_floor_is_three_quarters_and_always_taken(working) -> None
     assert fault_of(put(draft, (*POT, "floor_pressure"), floor), (*POT, "floor_pressure")) is None
 
 
-CONVERTERS = Found(
-    answers=(Answer(1, 0x48, "ads1115"), Answer(1, 0x49, "ads1115"), Answer(1, 0x77, "bmp390"))
+CONVERTERS = Survey(
+    answers=(I2cDevice(1, 0x48, "ads1115"), I2cDevice(1, 0x49, "ads1115"), I2cDevice(1, 0x77, "bmp390"))
 )
 
 
-@pytest.mark.parametrize("found", [CONVERTERS, Found(), Found(answers=CONVERTERS.answers[:1])])
+@pytest.mark.parametrize("found", [CONVERTERS, Survey(), Survey(answers=CONVERTERS.answers[:1])])
 @pytest.mark.parametrize("unit", suggest.UNITS)
 def test_two_pots_as_suggested_do_not_share_an_input(found, unit) -> None:
     sample = put(SMALLEST, (*POT, "thermometer"), {"place": "none"})
@@ -91,11 +91,11 @@ def test_two_pots_as_suggested_do_not_share_an_input(found, unit) -> None:
 
 def test_the_barometer_that_answers_is_suggested_and_one_that_is_unknown_is_not() -> None:
     assert suggest.barometer(CONVERTERS) == {"device": "bmp390", "address": "0x77"}
-    assert suggest.barometer(Found(answers=(Answer(1, 0x76, ""),))) == {}
+    assert suggest.barometer(Survey(answers=(I2cDevice(1, 0x76, ""),))) == {}
 
 
 def test_probes_become_the_thermometer_of_the_pot() -> None:
-    wall, room = Probe("28-0417b3d6e1aa", 20.8), Probe("28-0518c2e7d0bb", None)
+    wall, room = OneWireProbe("28-0417b3d6e1aa", 20.8), OneWireProbe("28-0518c2e7d0bb", None)
     assert suggest.thermometers([]) == {"place": "none"}
     assert suggest.thermometers([(wall, "none")]) == {"place": "none"}
     assert suggest.thermometers([(wall, "wall"), (room, "none")]) == {"place": "wall", "id": wall.rom_id}

@@ -490,7 +490,7 @@ def test_whatever_stands_in_the_file_is_told_in_our_own_words(changes: dict[int,
 
 # --- quantities, against pint (its own tables: CODATA, NIST SP 811)
 
-PINT: dict[str, tuple[units.Kind, str, dict[str, str]]] = {
+PINT: dict[str, tuple[units.QuantityKind, str, dict[str, str]]] = {
     "pressure": (units.PRESSURE, "pascal", {}),
     "volume": (units.VOLUME, "meter ** 3", {"m3": "meter ** 3", "gal": "gallon", "qt": "quart"}),
     "length": (units.LENGTH, "meter", {}),

@@ -8,7 +8,7 @@ import pytest
 
 from potvigil.model.events import AlarmEvent, AlarmId, AlarmState, Priority
 from potvigil.watch.alarm_rules import RULES, shelving_fault
-from potvigil.watch.alarm_states import AlarmBook, Over, Told
+from potvigil.watch.alarm_states import AlarmBook, ConditionWords, Over
 from potvigil.wording.quantities import alarm_state
 
 MINUTE = 60.0
@@ -29,11 +29,13 @@ class Script:
         self.t_s = 0.0
         self.events: list[AlarmEvent] = []
 
-    def say(self, seconds: float, **conditions: str | Told | None) -> "Script":
+    def say(self, seconds: float, **conditions: str | ConditionWords | None) -> "Script":
         told = {AlarmId(name.replace("_", "-")): text for name, text in conditions.items()}
         return self.run(seconds, lambda t_s: told)
 
-    def run(self, seconds: float, told: Callable[[float], dict[AlarmId, str | Told | None]]) -> "Script":
+    def run(
+        self, seconds: float, told: Callable[[float], dict[AlarmId, str | ConditionWords | None]]
+    ) -> "Script":
         until_s = self.t_s + seconds
         while self.t_s < until_s:
             self.events += self.book.update(self.t_s, None, in_full(told(self.t_s)))
@@ -59,8 +61,10 @@ class Script:
         return [each.alarm for each in self.events if each.state is UNACKNOWLEDGED and not each.repeat]
 
 
-def in_full(told: dict[AlarmId, str | Told | None]) -> dict[AlarmId, Told | None]:
-    return {alarm: Told("", each) if isinstance(each, str) else each for alarm, each in told.items()}
+def in_full(told: dict[AlarmId, str | ConditionWords | None]) -> dict[AlarmId, ConditionWords | None]:
+    return {
+        alarm: ConditionWords("", each) if isinstance(each, str) else each for alarm, each in told.items()
+    }
 
 
 def raised() -> Script:
@@ -351,10 +355,10 @@ def test_acknowledging_one_leaves_the_others() -> None:
     assert script.state(AlarmId.OVER_PRESSURE) is ACKNOWLEDGED
 
 
-def losing(minutes_left: float, psi_per_h: float, **other: object) -> Told:
+def losing(minutes_left: float, psi_per_h: float, **other: object) -> ConditionWords:
     """Words of a forecast: the floor is passed in so long, counted from the moment they are made."""
     text = f"Losing {psi_per_h:.2f} psi/h: passes 45.0 psi."
-    return Told("Top up", text, by_s=minutes_left, figure=60.0 * minutes_left, step=900.0, **other)
+    return ConditionWords("Top up", text, by_s=minutes_left, figure=60.0 * minutes_left, step=900.0, **other)
 
 
 def test_words_stay_while_only_their_figures_move_a_little() -> None:
@@ -371,14 +375,18 @@ def test_words_stay_while_only_their_figures_move_a_little() -> None:
     [
         losing(180.0, 1.70),  # by more than its step
         losing(220.0, 1.30),
-        Told("See to the supply", losing(200.0, 1.51).text, by_s=200.0, figure=12_000.0, step=900.0),
+        ConditionWords(
+            "See to the supply", losing(200.0, 1.51).text, by_s=200.0, figure=12_000.0, step=900.0
+        ),
         losing(200.0, 1.51, says="and through the cure"),
-        Told("Top up", losing(200.0, 1.51).text, figure=12_000.0, step=900.0),  # no longer by when
-        Told("Top up", "Losing 1.51 psi/h: close to the end.", by_s=200.0, figure=12_000.0, step=900.0),
+        ConditionWords("Top up", losing(200.0, 1.51).text, figure=12_000.0, step=900.0),  # no longer by when
+        ConditionWords(
+            "Top up", "Losing 1.51 psi/h: close to the end.", by_s=200.0, figure=12_000.0, step=900.0
+        ),
     ],
 )
 @pytest.mark.parametrize("seen", [False, True])
-def test_words_are_renewed_at_once_where_they_say_something_else(news: Told, seen: bool) -> None:
+def test_words_are_renewed_at_once_where_they_say_something_else(news: ConditionWords, seen: bool) -> None:
     script = Script().say(40, below_floor=losing(200.0, 1.50))
     if seen:
         script.acknowledge()

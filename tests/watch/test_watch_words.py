@@ -30,7 +30,7 @@ from potvigil.model.events import (
 )
 from potvigil.model.pot import Pot
 from potvigil.model.reading import Fault, Place, Sample, Sensor
-from potvigil.watch.alarm_states import Told as Words
+from potvigil.watch.alarm_states import ConditionWords
 from potvigil.watch.pot_watch import PotWatch
 from potvigil.wording.alarm import in_words
 from potvigil.wording.answer import answer
@@ -503,6 +503,6 @@ def test_a_shelving_without_an_end_has_one() -> None:
 
 def test_what_is_wrong_outside_the_pot_is_told_too() -> None:
     watch = PotWatch(POT)
-    watch.report(AlarmId.RECORD_FAILING, Words("Make room", "The disk is full."))
+    watch.report(AlarmId.RECORD_FAILING, ConditionWords("Make room", "The disk is full."))
     told = Told(watch, [event for each in night(0.1) for event in watch.feed(each)])
     assert told.raised() == [AlarmId.RECORD_FAILING]

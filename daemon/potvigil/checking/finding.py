@@ -4,7 +4,7 @@ from dataclasses import dataclass
 from enum import StrEnum
 
 
-class Mark(StrEnum):
+class Grade(StrEnum):
     GOOD = "ok"
     FAULT = "FAULT"
     UNKNOWN = "?"  # cannot be known from here; the text says how it can
@@ -15,17 +15,17 @@ class Finding:
     """what: a word or two for it. says: how it is, and what to do where it is not well."""
 
     what: str
-    mark: Mark
+    mark: Grade
     says: str
 
 
 def good(what: str, says: str) -> Finding:
-    return Finding(what, Mark.GOOD, says)
+    return Finding(what, Grade.GOOD, says)
 
 
 def fault(what: str, says: str) -> Finding:
-    return Finding(what, Mark.FAULT, says)
+    return Finding(what, Grade.FAULT, says)
 
 
 def unknown(what: str, says: str) -> Finding:
-    return Finding(what, Mark.UNKNOWN, says)
+    return Finding(what, Grade.UNKNOWN, says)

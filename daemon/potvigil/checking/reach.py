@@ -10,7 +10,7 @@ from urllib.parse import urlsplit
 
 from potvigil.checking.finding import Finding, fault, good, unknown
 from potvigil.notifying.targets import TargetError, address_of, beats
-from potvigil.outputs.mqtt_link import MqttError
+from potvigil.outputs.broker.mqtt_link import MqttError
 from potvigil.page.passwords import is_hash
 from potvigil.secret_file import SecretFileError, first_line, is_open_to_all
 from potvigil.service.wiring import mqtt_link

@@ -12,7 +12,7 @@ from potvigil.commands.shared.status import DONE
 from potvigil.model import batch_details
 from potvigil.model.batch_details import DetailError
 from potvigil.model.events import Action, Detail
-from potvigil.record.detail_input import given_details
+from potvigil.record.requests.detail_input import given_details
 from potvigil.record.rows import BatchRow
 from potvigil.record.store import Store
 from potvigil.upkeep import pictures

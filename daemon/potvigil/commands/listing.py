@@ -6,8 +6,8 @@ from potvigil.commands.shared import show
 from potvigil.commands.shared.common import console, data_out, day, known_pot, record_path
 from potvigil.commands.shared.status import DONE, NO
 from potvigil.model.events import AlarmId, AlarmState
-from potvigil.record.batch_query import Wanted
-from potvigil.record.detail_input import habits_of
+from potvigil.record.requests.batch_query import Wanted
+from potvigil.record.requests.detail_input import habits_of
 from potvigil.record.store import Store
 from potvigil.reports import export
 

@@ -17,7 +17,7 @@ from potvigil.notifying.hearing import Hearing
 from potvigil.notifying.heartbeat import Heartbeat, fetch
 from potvigil.notifying.keeper import Keeper, beside, read
 from potvigil.notifying.line import Line
-from potvigil.notifying.message import Message, compose, test_message
+from potvigil.notifying.message import Notification, compose, test_message
 from potvigil.notifying.notifier import LOOK_S, Notifier
 from potvigil.notifying.phones import Phones
 from potvigil.notifying.schedule import Book, due
@@ -102,7 +102,7 @@ def _status_file(live: Path) -> Path:
 def _test(settings: Settings, targets: Sequence[Target]) -> int:
     """Send one message to each target, all at once, and say what came of each."""
     message = test_message(page_address(settings.notify, settings.page))
-    lines: list[tuple[str, Line[Message], str]] = []
+    lines: list[tuple[str, Line[Notification], str]] = []
     for target in targets:
         line = Line(target.send)
         line.start(message)
@@ -116,7 +116,7 @@ def _test(settings: Settings, targets: Sequence[Target]) -> int:
     return NO if any(faults) else DONE
 
 
-def _outcome(name: str, line: "Line[Message] | Line[str]", done: str) -> bool:
+def _outcome(name: str, line: "Line[Notification] | Line[str]", done: str) -> bool:
     """Wait for what was sent, and say what came of it; return whether it failed."""
     waiting = threading.Event()
     while (sent := line.take()) is None:

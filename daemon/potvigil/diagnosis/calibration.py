@@ -17,6 +17,7 @@ from potvigil.model.pot import Pot, Reference
 from potvigil.model.reading import Quality, Reading, Sample
 from potvigil.sensing.conversion import convert
 from potvigil.statistics.small_samples import student
+from potvigil.statistics.straight_line import straight_line
 from potvigil.wording.quantities import pressure
 
 # Shares of the transducer's span. A cheap transducer is within 1 to 2.5 % in all (common practice of makers'
@@ -63,7 +64,7 @@ class Anchor:
 
 
 @dataclass(frozen=True, slots=True)
-class Point:
+class CalibrationPoint:
     """One comparison. gauge_pa: the pot's gauge; own_pa: the same in the transducer's own reference."""
 
     gauge_pa: float
@@ -145,17 +146,14 @@ def zero_of(judged: Steady, own_at_nought_pa: float, pot: Pot) -> Anchor:
 def line_fit(xs: Sequence[float], ys: Sequence[float]) -> Fit:
     """Fit a straight line; at least two different xs."""
     n = len(xs)
-    x_mean, y_mean = math.fsum(xs) / n, math.fsum(ys) / n
-    sxx = math.fsum((x - x_mean) ** 2 for x in xs)
-    slope = math.fsum((x - x_mean) * (y - y_mean) for x, y in zip(xs, ys, strict=True)) / sxx
-    residuals = tuple(y_mean + slope * (x - x_mean) - y for x, y in zip(xs, ys, strict=True))
-    intercept = y_mean - slope * x_mean
+    fit = straight_line(xs, ys, [1.0] * n)
+    residuals = fit.residuals(xs, ys)
+    intercept = fit.y_mean - fit.slope * fit.x_mean
     if n < 3:
-        return Fit(intercept, slope, residuals, None, None, None)
+        return Fit(intercept, fit.slope, residuals, None, None, None)
     sd = math.sqrt(math.fsum(r * r for r in residuals) / (n - 2))
-    return Fit(
-        intercept, slope, residuals, sd, sd * math.sqrt(1.0 / n + x_mean**2 / sxx), sd / math.sqrt(sxx)
-    )
+    intercept_sd = sd * math.sqrt(1.0 / n + fit.x_mean**2 / fit.sxx)
+    return Fit(intercept, fit.slope, residuals, sd, intercept_sd, sd / math.sqrt(fit.sxx))
 
 
 def anchored_fit(xs: Sequence[float], ys: Sequence[float]) -> Fit:
@@ -175,7 +173,9 @@ def zero_alone(anchor: Anchor, pot: Pot) -> Calibration:
     return Calibration(anchor.reported_pa - anchor.own_pa / slope, slope, None, ())
 
 
-def calibrate(points: Sequence[Point], anchor: Anchor | None, gauge_error_pa: float, pot: Pot) -> Calibration:
+def calibrate(
+    points: Sequence[CalibrationPoint], anchor: Anchor | None, gauge_error_pa: float, pot: Pot
+) -> Calibration:
     """Return zero and slope from points against the pot's gauge.
 
     anchor: the open pot, through which the line then goes. gauge_error_pa: by how much the gauge may be
@@ -216,7 +216,12 @@ def calibrate(points: Sequence[Point], anchor: Anchor | None, gauge_error_pa: fl
 
 
 def _check(
-    fit: Fit, zero_pa: float, points: Sequence[Point], anchor: Anchor | None, gauge_error_pa: float, pot: Pot
+    fit: Fit,
+    zero_pa: float,
+    points: Sequence[CalibrationPoint],
+    anchor: Anchor | None,
+    gauge_error_pa: float,
+    pot: Pot,
 ) -> None:
     unit = pot.pressure_unit
     if not LOWEST_SLOPE <= fit.slope <= HIGHEST_SLOPE:

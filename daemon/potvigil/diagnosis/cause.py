@@ -50,7 +50,7 @@ _ABOVE_SHARES = (-1.0, -0.4, -0.15, 0.0, 0.05, 0.12, 0.25, 0.4, 0.6, 0.8)
 _ONSETS = 5
 
 
-class Kind(StrEnum):
+class Cause(StrEnum):
     HOLE = "hole"
     GAP = "gap"
     COLD = "cold"
@@ -59,7 +59,7 @@ class Kind(StrEnum):
 
 
 # Nothing of a pot grows or shrinks by itself in a night, or hardly ever.
-_PRIOR = {Kind.HOLE: 1.0, Kind.GAP: 1.0, Kind.COLD: 1.0, Kind.ABOVE: 1.0, Kind.OTHER: 0.05}
+_PRIOR = {Cause.HOLE: 1.0, Cause.GAP: 1.0, Cause.COLD: 1.0, Cause.ABOVE: 1.0, Cause.OTHER: 0.05}
 
 
 @dataclass(frozen=True, slots=True)
@@ -76,7 +76,7 @@ class Moment:
 
 
 @dataclass(frozen=True, slots=True)
-class Finding:
+class CauseFinding:
     """kinds: how likely each is, adding up to 1. onset_s: None where it was there from the first.
 
     rates_pa_per_s, gauges_pa, seal_ks: where the likeliest guess lost least and where it lost most (for
@@ -84,7 +84,7 @@ class Finding:
     rate_pa_per_s: at the end. begun_s: when the hold began to be seen.
     """
 
-    kinds: dict[Kind, float]
+    kinds: dict[Cause, float]
     onset_s: Interval | None
     rates_pa_per_s: tuple[float, float]
     gauges_pa: tuple[float, float]
@@ -94,27 +94,27 @@ class Finding:
     begun_s: float
 
     @property
-    def kind(self) -> Kind | None:
+    def kind(self) -> Cause | None:
         """Return the one that is beyond doubt, None where none is."""
         possible = self.possible
         return possible[0] if len(possible) == 1 else None
 
     @property
-    def possible(self) -> list[Kind]:
+    def possible(self) -> list[Cause]:
         """Return the kinds that together are beyond doubt, the likeliest first.
 
         Where the pot cooled a hole never stands alone: a gap that opens with the cold can lose just so. Nor
         does OTHER: it fits whatever of the pot the filter does not know, and comes last.
         """
-        known: dict[Kind, float] = {
-            kind: likely for kind, likely in self.kinds.items() if kind is not Kind.OTHER
+        known: dict[Cause, float] = {
+            kind: likely for kind, likely in self.kinds.items() if kind is not Cause.OTHER
         }
         ranked = sorted(known, key=lambda kind: -known[kind])
         sums = accumulate(known[kind] for kind in ranked)
-        found: list[Kind] = ranked[: 1 + sum(each < SURE * sum(known.values()) for each in sums)]
-        if found == [Kind.HOLE] and self.kinds[Kind.COLD] > 0.0:
-            found = [Kind.HOLE, Kind.COLD]
-        return [*found, Kind.OTHER] if self.kinds[Kind.OTHER] > 1.0 - SURE else found
+        found: list[Cause] = ranked[: 1 + sum(each < SURE * sum(known.values()) for each in sums)]
+        if found == [Cause.HOLE] and self.kinds[Cause.COLD] > 0.0:
+            found = [Cause.HOLE, Cause.COLD]
+        return [*found, Cause.OTHER] if self.kinds[Cause.OTHER] > 1.0 - SURE else found
 
 
 class Course:
@@ -173,7 +173,7 @@ class _Guess:
     log_likelihood: against a sound pot, with the factor integrated out under a flat prior, the same for all.
     """
 
-    kind: Kind
+    kind: Cause
     share: _Share
     onset_s: float | None
     above_pa: float | None = None
@@ -210,13 +210,13 @@ def _guesses(moments: Sequence[Moment], onsets_s: Sequence[float | None]) -> lis
 
     made: list[_Guess] = []
     for onset_s in onsets_s:
-        made += [_Guess(Kind.HOLE, hole, onset_s), _Guess(Kind.GAP, gap, onset_s)]
+        made += [_Guess(Cause.HOLE, hole, onset_s), _Guess(Cause.GAP, gap, onset_s)]
         if _moved_k(moments) >= LEAST_COOLING_K:
-            made += [_Guess(Kind.COLD, cold(law, k), onset_s) for law in (hole, gap) for k in _PER_K]
+            made += [_Guess(Cause.COLD, cold(law, k), onset_s) for law in (hole, gap) for k in _PER_K]
         for share in _ABOVE_SHARES:
             from_pa = lowest + share * (highest - lowest)
-            made.append(_Guess(Kind.ABOVE, above(from_pa), onset_s, from_pa))
-        made += [_Guess(Kind.OTHER, by_itself(each), onset_s) for each in _PER_H]
+            made.append(_Guess(Cause.ABOVE, above(from_pa), onset_s, from_pa))
+        made += [_Guess(Cause.OTHER, by_itself(each), onset_s) for each in _PER_H]
     return made
 
 
@@ -231,7 +231,7 @@ def _laminar(moment: Moment) -> float:
     return laminar_share(max(moment.bin.absolute_pa, 1.01 * outside_pa), outside_pa)
 
 
-def find(course: Course | None, pot: Pot) -> Finding | None:
+def find(course: Course | None, pot: Pot) -> CauseFinding | None:
     """Compare the kinds; None where too little was seen, or no leak is beyond doubt."""
     if course is None or course.leak is None or len(course.moments) < LEAST_BINS:
         return None
@@ -280,9 +280,9 @@ def _tell(bank: PotBank, losses: LossTraces, guesses: Sequence[_Guess]) -> None:
         guess.rate_per_s = float(np.exp(likely - log_sum(likely)) @ rates[:, i]) / T0_K
 
 
-def _weigh(guesses: Sequence[_Guess]) -> dict[Kind, float]:
+def _weigh(guesses: Sequence[_Guess]) -> dict[Cause, float]:
     best = max(each.log_likelihood for each in guesses)
-    weights: dict[Kind, float] = {}
+    weights: dict[Cause, float] = {}
     for kind, prior in _PRIOR.items():
         own = [exp(TEMPER * (each.log_likelihood - best)) for each in guesses if each.kind is kind]
         weights[kind] = prior * _mean(own) if own else 0.0
@@ -293,10 +293,10 @@ def _weigh(guesses: Sequence[_Guess]) -> dict[Kind, float]:
 def _told(
     moments: Sequence[Moment],
     guesses: Sequence[_Guess],
-    kinds: dict[Kind, float],
+    kinds: dict[Cause, float],
     onset_s: Interval | None,
     rate: Interval,
-) -> Finding:
+) -> CauseFinding:
     likeliest = max(kinds, key=lambda kind: kinds[kind])
     same = [each for each in guesses if each.kind is likeliest]
     guess = max(same, key=lambda each: each.log_likelihood)
@@ -309,7 +309,7 @@ def _told(
     ]
     least, most = (guess.rate_per_s * guess.share(m) * m.bin.absolute_pa for m in ends)
     last_pa = moments[-1].bin.absolute_pa
-    return Finding(
+    return CauseFinding(
         kinds=kinds,
         onset_s=onset_s if is_late else None,
         rates_pa_per_s=(least, most),

@@ -2,39 +2,39 @@
 
 from collections.abc import Iterator, Sequence
 
-from potvigil.diagnosis.cause import Finding, Kind
+from potvigil.diagnosis.cause import Cause, CauseFinding
 from potvigil.diagnosis.cause_trend import TREND_SIGMAS, Night, goes_with
 from potvigil.model.pot import Pot
 from potvigil.units import degrees_apart, span
 from potvigil.wording.quantities import TimeTeller, pressure, rate
 
 _NAMES = {
-    Kind.HOLE: "a hole (a valve not quite shut, a fitting)",
-    Kind.GAP: "a fine gap (along the seal, a thread)",
-    Kind.COLD: "a seal that stiffens in the cold",
-    Kind.ABOVE: "something that opens only above a pressure",
-    Kind.OTHER: "something that grew or shrank by itself",
+    Cause.HOLE: "a hole (a valve not quite shut, a fitting)",
+    Cause.GAP: "a fine gap (along the seal, a thread)",
+    Cause.COLD: "a seal that stiffens in the cold",
+    Cause.ABOVE: "something that opens only above a pressure",
+    Cause.OTHER: "something that grew or shrank by itself",
 }
 _LOOK = {
-    Kind.HOLE: (
+    Cause.HOLE: (
         "the vent and the supply valve: shut fully, no grit on the seat",
         "the hose coupling, the gauge, the transducer and their threads",
     ),
-    Kind.GAP: (
+    Cause.GAP: (
         "the seal and the lid's rim: resin, hairs, nicks; the clamps, evenly tight",
         "the threads of the fittings",
     ),
-    Kind.COLD: (
+    Cause.COLD: (
         "the seal: hard, flattened, dry; how old it is",
         "the clamps, evenly and crosswise, when the pot is cold",
     ),
-    Kind.ABOVE: (
+    Cause.ABOVE: (
         "the relief valve: if it weeps, have it replaced; never plug it, never set it higher",
         "the clamps and the lid: it may lift",
     ),
-    Kind.OTHER: ("the clamps, the hose and the valves: something may have moved",),
+    Cause.OTHER: ("the clamps, the hose and the valves: something may have moved",),
 }
-_USUAL = (Kind.GAP, Kind.HOLE, Kind.ABOVE)
+_USUAL = (Cause.GAP, Cause.HOLE, Cause.ABOVE)
 _AFTER = (
     "Vent first: shut the supply, open the vent fully and confirm zero on the pot's own gauge. Then look at, "
     "in this order:"
@@ -44,7 +44,7 @@ _SOAP = (
 )
 
 
-def finding_lines(found: Finding | None, when: TimeTeller, pot: Pot) -> Iterator[str]:
+def finding_lines(found: CauseFinding | None, when: TimeTeller, pot: Pot) -> Iterator[str]:
     """Yield what one hold says; found None: no leak beyond doubt, or too little was seen."""
     if found is None:
         yield "No leak is beyond doubt there, or too little was seen: there is nothing to go by."
@@ -54,7 +54,7 @@ def finding_lines(found: Finding | None, when: TimeTeller, pot: Pot) -> Iterator
     yield from looking_lines(found)
 
 
-def looking_lines(found: Finding | None) -> Iterator[str]:
+def looking_lines(found: CauseFinding | None) -> Iterator[str]:
     """Yield what to look at, in order; found None: where nothing points anywhere."""
     yield _AFTER
     kinds = _USUAL if found is None else found.possible
@@ -63,42 +63,42 @@ def looking_lines(found: Finding | None) -> Iterator[str]:
     yield _SOAP
 
 
-def _began(found: Finding, when: TimeTeller) -> str:
+def _began(found: CauseFinding, when: TimeTeller) -> str:
     if found.onset_s is None:
         return "The leak was there from the fill on, as far as can be seen."
     into = span(max(found.onset_s.value - found.begun_s, 0.0))
     return f"It has leaked {when.since(found.onset_s)}, from {into} into the hold on: what happened then?"
 
 
-def _claim(found: Finding, pot: Pot) -> str:
+def _claim(found: CauseFinding, pot: Pot) -> str:
     unit = pot.pressure_unit
     low, high = (rate(each, unit) for each in found.rates_pa_per_s)
     at_low, at_high = (pressure(each, unit) for each in found.gauges_pa)
     cold_low, cold_high = found.seal_ks
     match found.kind:
-        case Kind.COLD if cold_low is not None and cold_high is not None and cold_low > cold_high:
+        case Cause.COLD if cold_low is not None and cold_high is not None and cold_low > cold_high:
             grew = found.rates_pa_per_s[1] / max(found.rates_pa_per_s[0], 1e-9) - 1.0
             by = f"grew by {100.0 * grew:.0f} %" if grew < 2.0 else "grew"
             return (
                 f"It points to the seal: the leak {by}, from {low} to {high}, while the pot cooled by "
                 f"{degrees_apart(cold_low - cold_high, pot.temperature_unit)}."
             )
-        case Kind.GAP:
+        case Cause.GAP:
             return (
                 f"It points to a fine gap, along the seal or a thread: the leak went from {high} at "
                 f"{at_high} to {low} at {at_low}, as such a gap's does and a hole's does not."
             )
-        case Kind.HOLE:
+        case Cause.HOLE:
             return (
                 f"It points to a hole, a valve not quite shut or a fitting: from {at_high} to {at_low} it "
                 f"went on losing the same share of the air, {high} at first."
             )
-        case Kind.ABOVE if found.above_pa is not None:
+        case Cause.ABOVE if found.above_pa is not None:
             return (
                 f"It leaked only above some {pressure(found.above_pa, unit)}: {high} at {at_high}, and "
                 "less and less below. That points to the relief valve, or to a lid that lifts."
             )
-    if set(found.possible) == {Kind.GAP, Kind.COLD}:
+    if set(found.possible) == {Cause.GAP, Cause.COLD}:
         return (
             f"It points to the seal, by a fine gap or by the cold: the leak went between {high} at {at_high} "
             f"and {low} at {at_low}."

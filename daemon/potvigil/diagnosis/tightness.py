@@ -97,14 +97,14 @@ def read_limit(text: str, pot: Pot) -> Limit:
     return Limit(loss.si, over.si)
 
 
-class Answer(StrEnum):
+class Judgement(StrEnum):
     PASS = "pass"
     FAIL = "fail"
     CANNOT_TELL = "cannot tell"
 
 
 @dataclass(frozen=True, slots=True)
-class Plan:
+class Schedule:
     """How long a test takes from the shut valve on, s: no answer before the one, none after the other.
 
     enough: a pot that leaks half the limit will pass by then, nine times of ten. place: the thermometer used.
@@ -131,7 +131,7 @@ class Look:
 class Result:
     """How it ended. why: only where nothing can be told; one clause. look: None where there was none."""
 
-    answer: Answer
+    answer: Judgement
     after_s: float
     look: Look | None
     why: str = ""
@@ -151,7 +151,7 @@ def _nearest(pot: Pot) -> Place | None:
     return next((each for each in (Place.GAS, Place.WALL, Place.ROOM) if each in pot.thermometers), None)
 
 
-def plan(pot: Pot, limit: Limit, period_s: float, sigmas: float = BOUNDARY) -> Plan:
+def plan(pot: Pot, limit: Limit, period_s: float, sigmas: float = BOUNDARY) -> Schedule:
     """Reckon beforehand how long the test of a pot takes, with a reading every `period_s`.
 
     sigmas: by how many of its standard errors the estimate must lie off the limit.
@@ -171,7 +171,7 @@ def plan(pot: Pot, limit: Limit, period_s: float, sigmas: float = BOUNDARY) -> P
     latest_s = max(_SLACK * known_s, 1.5 * earliest_s, LEAST_S)
     is_enough = latest_s <= most_s
     reach_per_s = None if is_enough else sigmas * sigma_per_s
-    return Plan(earliest_s, min(latest_s, most_s), is_enough, place, reach_per_s)
+    return Schedule(earliest_s, min(latest_s, most_s), is_enough, place, reach_per_s)
 
 
 def _known(
@@ -210,7 +210,7 @@ class Tightness:
     look: the newest one. watch: what the night watch makes of it; events of a feed come from there.
     """
 
-    def __init__(self, pot: Pot, limit: Limit, planned: Plan, period_s: float) -> None:
+    def __init__(self, pot: Pot, limit: Limit, planned: Schedule, period_s: float) -> None:
         self._pot, self._limit, self._plan = empty(pot), limit, planned
         self._wired = None if pot.transducer is None else resolution(pot.transducer, period_s)
         self.watch = PotWatch(self._pot)
@@ -245,7 +245,7 @@ class Tightness:
     def end(self, why: str) -> None:
         """End the test before it is sure."""
         if self.result is None:
-            self.result = Result(Answer.CANNOT_TELL, self.after_s, self.look, why)
+            self.result = Result(Judgement.CANNOT_TELL, self.after_s, self.look, why)
 
     def _judge(self, now: Snapshot) -> None:
         t_s, reading = now.t_s, now.reading
@@ -314,9 +314,9 @@ class Tightness:
         told = Interval(share.value, share.value - reach, share.value + reach)
         self.look = Look(self.after_s, working_pa - reading.ambient_pa, told)
         if told.low > limit:
-            self.result = Result(Answer.FAIL, self.after_s, self.look)
+            self.result = Result(Judgement.FAIL, self.after_s, self.look)
         elif told.high < limit and not self.is_low:
-            self.result = Result(Answer.PASS, self.after_s, self.look)
+            self.result = Result(Judgement.PASS, self.after_s, self.look)
         elif last:
             self.end(
                 "it stood too far below the working pressure to speak for it"

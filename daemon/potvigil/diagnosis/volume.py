@@ -19,7 +19,7 @@ class VolumeError(ValueError):
 
 
 @dataclass(frozen=True, slots=True)
-class Known:
+class Measured:
     """A value and its standard error, in the same unit."""
 
     value: float
@@ -39,38 +39,40 @@ class Known:
 class State:
     """Air that has settled: Pa absolute and K."""
 
-    absolute_pa: Known
-    kelvin: Known
+    absolute_pa: Measured
+    kelvin: Measured
 
     @property
-    def density(self) -> Known:
+    def density(self) -> Measured:
         """Return mol/m3."""
         pa, kelvin = self.absolute_pa.value, self.kelvin.value
         value = pa / (compressibility(pa, kelvin) * MOLAR_GAS_CONSTANT * kelvin)
-        return Known(value, value * hypot(self.absolute_pa.share, self.kelvin.share))
+        return Measured(value, value * hypot(self.absolute_pa.share, self.kelvin.share))
 
 
-def flow_mol_per_s(flow_m3_per_s: Known, at_k: float, at_pa: float = STANDARD_ATMOSPHERE_PA) -> Known:
+def flow_mol_per_s(flow_m3_per_s: Measured, at_k: float, at_pa: float = STANDARD_ATMOSPHERE_PA) -> Measured:
     """Return a flow given in volumes of air at a reference temperature and pressure."""
     factor = at_pa / (compressibility(at_pa, at_k) * MOLAR_GAS_CONSTANT * at_k)
-    return Known(flow_m3_per_s.value * factor, flow_m3_per_s.sigma * factor)
+    return Measured(flow_m3_per_s.value * factor, flow_m3_per_s.sigma * factor)
 
 
-def by_flow(flow: Known, with_it_per_s: Known, without_per_s: Known, gas: State) -> Known:
+def by_flow(flow: Measured, with_it_per_s: Measured, without_per_s: Measured, gas: State) -> Measured:
     """Return the gas volume, m3, from a known flow out of a shut pot.
 
     flow: mol/s. with_it_per_s, without_per_s: share of the air lost per second with the flow and, by the
     pot's own leak, without. gas: where the first was measured. Raises VolumeError.
     """
-    rate = Known(with_it_per_s.value - without_per_s.value, hypot(with_it_per_s.sigma, without_per_s.sigma))
+    rate = Measured(
+        with_it_per_s.value - without_per_s.value, hypot(with_it_per_s.sigma, without_per_s.sigma)
+    )
     if rate.value < LEAST_STEP_SIGMAS * rate.sigma or rate.value <= 0.0:
         raise VolumeError("the known flow hardly shows beside the pot's own leak; take a larger one")
     density = gas.density
     value = flow.value / (rate.value * density.value)
-    return Known(value, value * hypot(flow.share, rate.share, density.share))
+    return Measured(value, value * hypot(flow.share, rate.share, density.share))
 
 
-def by_vessel(vessel_m3: Known, full: State, before: State, after: State) -> Known:
+def by_vessel(vessel_m3: Measured, full: State, before: State, after: State) -> Measured:
     """Return the gas volume, m3, from a vessel of known volume that was let into the pot.
 
     full: the vessel; before, after: the pot, before and with the vessel still open to it. Raises VolumeError.
@@ -84,7 +86,7 @@ def by_vessel(vessel_m3: Known, full: State, before: State, after: State) -> Kno
     return _shared(vessel_m3, first, empty, last)
 
 
-def into_vessel(vessel_m3: Known, full: State, after: State, outside: State) -> Known:
+def into_vessel(vessel_m3: Measured, full: State, after: State, outside: State) -> Measured:
     """Return the gas volume, m3, of a filled pot that was opened to a vessel of known volume.
 
     full, after: the pot, before and with the vessel open to it; outside: the air that was in the vessel. Only
@@ -99,11 +101,11 @@ def into_vessel(vessel_m3: Known, full: State, after: State, outside: State) -> 
     return _shared(vessel_m3, empty, first, last)
 
 
-def _shared(vessel_m3: Known, vessel: Known, pot: Known, both: Known) -> Known:
+def _shared(vessel_m3: Measured, vessel: Measured, pot: Measured, both: Measured) -> Measured:
     """Return the gas volume, m3, from the densities in vessel and pot, and in both once they share."""
     given, step = vessel.value - both.value, both.value - pot.value
     value = vessel_m3.value * given / step
-    return Known(
+    return Measured(
         value,
         hypot(
             value * vessel_m3.share,

@@ -21,7 +21,7 @@ USUAL_BUSES = (1, 3, 4, 5, 6)
 
 
 @dataclass(frozen=True, slots=True)
-class Answer:
+class I2cDevice:
     """A chip on I2C. device: as the settings call it, '' for one that is not known."""
 
     bus: int
@@ -30,7 +30,7 @@ class Answer:
 
 
 @dataclass(frozen=True, slots=True)
-class Probe:
+class OneWireProbe:
     """A DS18B20. celsius: what it reads now, None where it could not be read."""
 
     rom_id: str
@@ -44,21 +44,21 @@ class Probe:
 
 
 @dataclass(frozen=True, slots=True)
-class Found:
+class Survey:
     """What there is. selects: of SPI. faults: why a bus could not be asked; off: buses that are not there."""
 
-    answers: tuple[Answer, ...] = ()
-    probes: tuple[Probe, ...] = ()
+    answers: tuple[I2cDevice, ...] = ()
+    probes: tuple[OneWireProbe, ...] = ()
     selects: tuple[int, ...] = ()
     off: tuple[str, ...] = ()
     faults: tuple[str, ...] = ()
 
     @property
-    def converters(self) -> tuple[Answer, ...]:
+    def converters(self) -> tuple[I2cDevice, ...]:
         return tuple(each for each in self.answers if each.address in CONVERTERS)
 
     @property
-    def barometers(self) -> tuple[Answer, ...]:
+    def barometers(self) -> tuple[I2cDevice, ...]:
         return tuple(each for each in self.answers if each.address in BAROMETERS and each.device)
 
 
@@ -68,7 +68,7 @@ def look(
     *,
     buses: Sequence[int] | None = None,
     devices: Path = Path("/dev"),
-) -> Found:
+) -> Survey:
     """Ask every bus; takes a second for each thermometer. buses: of I2C; None for those below `devices`."""
     if buses is None:
         buses = [number for number in USUAL_BUSES if (devices / f"i2c-{number}").exists()]
@@ -76,7 +76,7 @@ def look(
     off = [] if buses else ["I2C"]
     off += [] if one_wire_root.exists() else ["1-Wire"]
     off += [] if selects else ["SPI"]
-    answers: list[Answer] = []
+    answers: list[I2cDevice] = []
     faults: list[str] = []
     for number in buses:
         try:
@@ -88,15 +88,17 @@ def look(
             answers += _answering(bus, number)
         finally:
             bus.close()
-    probes = tuple(Probe(rom_id, _celsius(one_wire_root, rom_id)) for rom_id in find_probes(one_wire_root))
-    return Found(tuple(answers), probes, selects, tuple(off), tuple(faults))
+    probes = tuple(
+        OneWireProbe(rom_id, _celsius(one_wire_root, rom_id)) for rom_id in find_probes(one_wire_root)
+    )
+    return Survey(tuple(answers), probes, selects, tuple(off), tuple(faults))
 
 
-def _answering(bus: Bus, number: int) -> list[Answer]:
+def _answering(bus: Bus, number: int) -> list[I2cDevice]:
     found = []
     for address in CONVERTERS:
         if _read(bus, number, address, CONFIG_REGISTER, 2) is not None:
-            found.append(Answer(number, address, "ads1115"))  # an ADS1015 answers just the same
+            found.append(I2cDevice(number, address, "ads1115"))  # an ADS1015 answers just the same
     for address in BAROMETERS:
         device = None
         for register, names in ((bmp280.CHIP_ID, bmp280.NAMES), (bmp388.CHIP_ID, bmp388.NAMES)):
@@ -104,7 +106,7 @@ def _answering(bus: Bus, number: int) -> list[Answer]:
             if read is not None:
                 device = device or names.get(read[0], "")
         if device is not None:
-            found.append(Answer(number, address, device))
+            found.append(I2cDevice(number, address, device))
     return found
 
 

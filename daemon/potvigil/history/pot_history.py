@@ -9,8 +9,8 @@ from potvigil.model.ageing import BatchLeak
 from potvigil.model.events import Stage, StageEvent
 from potvigil.model.reading import Sample
 from potvigil.planning.pot_history import ROOM_K, SoFar
-from potvigil.record.batch_query import Wanted
 from potvigil.record.errors import MissingRecordError
+from potvigil.record.requests.batch_query import Wanted
 from potvigil.record.store import Store
 from potvigil.units import celsius_to_kelvin
 

@@ -17,7 +17,7 @@ from potvigil.leak.bank import BAROMETER_K, ROOM_K, PotBank
 from potvigil.leak.cells import CELLS
 from potvigil.leak.correction import Correction
 from potvigil.leak.known import LEAST_HOLD_S, Known
-from potvigil.leak.onsets import Found, OnsetBank
+from potvigil.leak.onsets import OnsetBank, OnsetEstimate
 from potvigil.leak.pot_model import T0_K, Sizes
 from potvigil.leak.resin_heat import heating_k_per_h as resin_heating_k_per_h
 from potvigil.model.events import NORMAL_95, Interval
@@ -159,7 +159,7 @@ class LeakFilter:
         self._onsets = OnsetBank(CELLS)
         self._leaking: PotBank | None = None
         self._has_leaked = False  # at any time, even if that was taken back: then nothing is learnt
-        self._found: Found | None = None  # what the onsets say of it, while they say there is one
+        self._found: OnsetEstimate | None = None  # what the onsets say of it, while they say there is one
         self._lost_pa = 0.0
 
     @property

@@ -63,7 +63,7 @@ class LossTraces:
 
 
 @dataclass(frozen=True, slots=True)
-class Found:
+class OnsetEstimate:
     """What all onsets together say of a leak.
 
     rate_k_per_s, onset_s: with 95 % intervals. lost_k: T0 ln of the air before over the air now.
@@ -121,7 +121,7 @@ class OnsetBank:
         reach = NORMAL_95 * sqrt(float(weights @ (1.0 / information + (rates - value) ** 2)))
         return Interval(value, value - reach, value + reach)
 
-    def found(self, bank: PotBank) -> Found:
+    def found(self, bank: PotBank) -> OnsetEstimate:
         """Average over all cells and onsets by likelihood and by the span of time each one stands for."""
         shares, rates, squares = self._weighed(bank)
         value, square = float((shares * rates).sum()), float((shares * squares).sum())
@@ -129,7 +129,7 @@ class OnsetBank:
         reach = NORMAL_95 * sqrt(max(square - value * value, 0.0))
         by_onset = shares.sum(axis=0)
         onset_s = Interval(*(self._quantile(by_onset, target) for target in (0.5, 0.025, 0.975)))
-        return Found(Interval(value, value - reach, value + reach), onset_s, lost_k)
+        return OnsetEstimate(Interval(value, value - reach, value + reach), onset_s, lost_k)
 
     def leaking(self, bank: PotBank) -> PotBank:
         """Return the bank for a pot that leaks as these hypotheses say."""

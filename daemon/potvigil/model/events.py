@@ -73,6 +73,7 @@ class NoteId(StrEnum):
     THERMOMETER_BACK = "thermometer-back"
     REFUSED = "refused"  # what was asked of the watch, and why not
     CARE_DUE = "care-due"  # something of the pot is to be seen to
+    READINGS_LOST = "readings-lost"  # the record could not be written for longer than memory holds
 
 
 class Detail(StrEnum):

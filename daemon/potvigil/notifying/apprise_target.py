@@ -8,7 +8,7 @@ import re
 import urllib.parse
 from typing import Any
 
-from potvigil.notifying.message import Message, Send, SendError
+from potvigil.notifying.message import Notification, Send, SendError
 
 # How a service's own most urgent priority is called, where one may be given: by Apprise's tables.
 _URGENT = ("emergency", "max", "urgent", "high")
@@ -31,7 +31,7 @@ def apprise_send(url: str) -> Send:
     plain = _opened(url)
     urgent = _opened(_urgent(url, plain))
 
-    def send(message: Message) -> None:
+    def send(message: Notification) -> None:
         result = (urgent if message.urgent else plain).notify(
             body=message.text,
             title=message.title,

@@ -5,7 +5,7 @@ from datetime import tzinfo
 from potvigil.clock import Instant
 from potvigil.live_reader import Live
 from potvigil.model.events import AlarmId, AlarmState, Priority, Stage, StandingAlarm
-from potvigil.notifying.schedule import THE_WATCH, Now
+from potvigil.notifying.schedule import THE_WATCH, Situation
 from potvigil.watch.alarm_states import FIRST_REPEAT_S, LAST_REPEAT_S
 from potvigil.wording.silence import LOOK_AND_SEE, says_nothing
 
@@ -38,24 +38,26 @@ class Hearing:
         """The record's axis less the boot clock."""
         return self._offset_s
 
-    def take(self, live: Live | None, at: Instant) -> Now:
+    def take(self, live: Live | None, at: Instant) -> Situation:
         """Return what stands. live: what the watch said last, None where it never did."""
         if live is not None and live.workshop != self._workshop:
             live = None
         if live is not None and live.rehearsed is not None and not self._with_rehearsals:
-            return Now(at.boot_s + self._offset_s, at.utc_s, {})
+            return Situation(at.boot_s + self._offset_s, at.utc_s, {})
         heard_s, heard_utc_s = self._heard(live, at)
         t_s = at.boot_s + self._offset_s
         if live is not None and not live.is_silent(at.boot_s):
             age_s = t_s - heard_s
             utc_s = None if heard_utc_s is None else heard_utc_s + age_s
             standing = {pot_id: pot.snapshot.alarms for pot_id, pot in live.pots.items()}
-            return Now(t_s, utc_s, {THE_WATCH: (), **standing}, live.rehearsed is not None)
+            return Situation(t_s, utc_s, {THE_WATCH: (), **standing}, live.rehearsed is not None)
         begun_s = max(heard_s, self._started_boot_s + self._offset_s if live is None else heard_s)
         if t_s - begun_s < SILENT_AFTER_S:
-            return Now(t_s, at.utc_s, {})
+            return Situation(t_s, at.utc_s, {})
         alarm = self._silence(live, heard_s, heard_utc_s, t_s, at.utc_s)
-        return Now(t_s, at.utc_s, {THE_WATCH: (alarm,)}, live is not None and live.rehearsed is not None)
+        return Situation(
+            t_s, at.utc_s, {THE_WATCH: (alarm,)}, live is not None and live.rehearsed is not None
+        )
 
     def _heard(self, live: Live | None, at: Instant) -> tuple[float, float | None]:
         """Return when the watch was heard last, at the earliest: on the record's axis, and Unix time."""

@@ -11,7 +11,7 @@ from collections.abc import Callable
 
 from potvigil.model.events import AlarmId, AlarmState, Priority
 from potvigil.notifying.line import Line
-from potvigil.notifying.schedule import THE_WATCH, Now
+from potvigil.notifying.schedule import THE_WATCH, Situation
 
 PERIOD_S = 60.0
 _TIMEOUT_S = 10.0
@@ -31,7 +31,7 @@ class Heartbeat:
         self._faults = 0
         self.fault: str | None = None
 
-    def look(self, now: Now) -> None:
+    def look(self, now: Situation) -> None:
         """Fetch what is due."""
         sent = self._line.take()
         if sent is not None:
@@ -43,7 +43,7 @@ class Heartbeat:
             self._line.start(url)
             self._due_s, self._last = self._clock() + PERIOD_S, url
 
-    def _wanted(self, now: Now) -> str | None:
+    def _wanted(self, now: Situation) -> str | None:
         if now.rehearsed:
             return None
         calls = any(

@@ -14,7 +14,7 @@ from pathlib import Path
 from typing import Any
 
 from potvigil.model.events import AlarmId
-from potvigil.notifying.schedule import Book, Mark
+from potvigil.notifying.schedule import AlarmMark, Book
 from potvigil.record.errors import RecordError
 from potvigil.record.rows import DeliveryRow
 from potvigil.record.store import Store
@@ -78,7 +78,7 @@ def as_text(kept: Kept) -> str:
 
 def _book(tree: Any) -> Book:
     marks = {
-        (str(pot_id), AlarmId(alarm)): Mark(float(since_s), float(told_s))
+        (str(pot_id), AlarmId(alarm)): AlarmMark(float(since_s), float(told_s))
         for pot_id, alarm, since_s, told_s in tree["marks"]
     }
     return Book(marks, {str(pot_id): float(t_s) for pot_id, t_s in tree["noticed"].items()})

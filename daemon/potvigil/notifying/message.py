@@ -5,7 +5,7 @@ from dataclasses import dataclass
 from datetime import tzinfo
 
 from potvigil.model.events import AlarmId
-from potvigil.notifying.schedule import THE_WATCH, Due, Kind, Now
+from potvigil.notifying.schedule import THE_WATCH, Due, NoticeKind, Situation
 from potvigil.units import span
 from potvigil.wording.alarm import headline, in_words
 from potvigil.wording.alarm_names import ALARM_WORDS
@@ -18,7 +18,7 @@ TEST_TEXT = "This is a test of the notification. Nothing is wrong."
 
 
 @dataclass(frozen=True, slots=True)
-class Message:
+class Notification:
     """What is sent. link: to the page, None where nobody said where it is. urgent: it shall wake somebody.
 
     pot, alarm: what it tells first, where that stands and can be acknowledged; else None.
@@ -42,19 +42,19 @@ class SendError(Exception):
 
 
 # Delivers a message or raises; SendError where the reason may be shown.
-Send = Callable[[Message], None]
+Send = Callable[[Notification], None]
 
 
-def test_message(link: str | None) -> Message:
-    return Message("TEST: Potvigil", TEST_TEXT, link)
+def test_message(link: str | None) -> Notification:
+    return Notification("TEST: Potvigil", TEST_TEXT, link)
 
 
-def compose(found: Sequence[Due], now: Now, tz: tzinfo | None, link: str | None) -> Message:
+def compose(found: Sequence[Due], now: Situation, tz: tzinfo | None, link: str | None) -> Notification:
     """Put what is due, at least one thing, into one message. tz: None for the machine's own zone."""
     teller = TimeTeller(now.t_s, now.utc_s, tz)
     first, *others = found
     stamps = ["REHEARSAL"] if now.rehearsed else []
-    stamps += ["TEST"] if first.kind is Kind.TEST else []
+    stamps += ["TEST"] if first.kind is NoticeKind.TEST else []
     title = ": ".join([*stamps, _title(first, teller, tz)])
     if others:
         title += f" (and {len(others)} more)"
@@ -62,24 +62,24 @@ def compose(found: Sequence[Due], now: Now, tz: tzinfo | None, link: str | None)
     else:
         body = _body(first, now)
     pot_id = None if first.pot_id == THE_WATCH else first.pot_id
-    alarm = None if pot_id is None or first.kind is Kind.CHANGED else first.alarm.alarm
-    return Message(_plain(title), body, link, any(each.is_urgent for each in found), pot_id, alarm)
+    alarm = None if pot_id is None or first.kind is NoticeKind.CHANGED else first.alarm.alarm
+    return Notification(_plain(title), body, link, any(each.is_urgent for each in found), pot_id, alarm)
 
 
 def _title(due: Due, teller: TimeTeller, tz: tzinfo | None) -> str:
-    if due.kind is Kind.CHANGED:
+    if due.kind is NoticeKind.CHANGED:
         return f"{_whose(due)}{_change(due, tz)}"
     return f"{_whose(due)}{headline(due.alarm, teller) or ALARM_WORDS[due.alarm.alarm]}"
 
 
-def _body(due: Due, now: Now) -> str:
-    if due.kind is Kind.CHANGED:  # why it was raised is not of this moment any more
+def _body(due: Due, now: Situation) -> str:
+    if due.kind is NoticeKind.CHANGED:  # why it was raised is not of this moment any more
         return _NO_MORE
     return _plain(f"{due.alarm.text}{_unseen(due, now)}")
 
 
-def _line(due: Due, now: Now, teller: TimeTeller, tz: tzinfo | None) -> str:
-    if due.kind is Kind.CHANGED:
+def _line(due: Due, now: Situation, teller: TimeTeller, tz: tzinfo | None) -> str:
+    if due.kind is NoticeKind.CHANGED:
         return _plain(f"{_whose(due)}{_change(due, tz)}.")
     return _plain(f"{_whose(due)}{in_words(due.alarm, teller)}{_unseen(due, now)}")
 
@@ -90,9 +90,9 @@ def _change(due: Due, tz: tzinfo | None) -> str:
     return f"{ALARM_WORDS[due.alarm.alarm]} ({alarm_state(due.alarm, tz)})"
 
 
-def _unseen(due: Due, now: Now) -> str:
+def _unseen(due: Due, now: Situation) -> str:
     stood_s = now.t_s - due.alarm.since_s
-    if due.kind is Kind.TEST or due.pot_id == THE_WATCH or stood_s < _LONG_S:
+    if due.kind is NoticeKind.TEST or due.pot_id == THE_WATCH or stood_s < _LONG_S:
         return ""
     return f" Not yet seen for {span(stood_s)}."
 

@@ -15,8 +15,8 @@ from potvigil.notifying.hearing import Hearing
 from potvigil.notifying.heartbeat import Heartbeat
 from potvigil.notifying.keeper import Keeper, Kept
 from potvigil.notifying.line import Line, Sent
-from potvigil.notifying.message import Message, Send, compose
-from potvigil.notifying.schedule import THE_WATCH, Book, Due, Kind, Now, due
+from potvigil.notifying.message import Notification, Send, compose
+from potvigil.notifying.schedule import THE_WATCH, Book, Due, NoticeKind, Situation, due
 from potvigil.notifying.targets import Target, Targets
 from potvigil.record.rows import DeliveryRow
 
@@ -25,12 +25,12 @@ _log = logging.getLogger("potvigil")
 
 
 @dataclass(frozen=True, slots=True)
-class Told:
+class Dispatch:
     """A message with what it tells, and as of when."""
 
-    message: Message
+    message: Notification
     found: tuple[Due, ...]
-    now: Now
+    now: Situation
 
 
 class Notifier:
@@ -60,7 +60,7 @@ class Notifier:
         self._status_file, self._heartbeat = status_file, heartbeat
         self._link, self._tz = link, tz
         self._books: dict[str, Book] = dict(kept.books)
-        self._lines: dict[str, Line[Told]] = {}
+        self._lines: dict[str, Line[Dispatch]] = {}
         self._sends: dict[str, Send] = {}
         # what was new in the last message
         self._tried: dict[str, frozenset[tuple[str, AlarmId, float]]] = {}
@@ -90,7 +90,7 @@ class Notifier:
         """Whether something is on its way."""
         return any(line.is_busy for line in self._lines.values())
 
-    def _look_at(self, target: Target, now: Now) -> Iterator[DeliveryRow]:
+    def _look_at(self, target: Target, now: Situation) -> Iterator[DeliveryRow]:
         name = target.recipient.name
         self._sends[name] = target.send
         line = self._lines.get(name)
@@ -104,12 +104,12 @@ class Notifier:
         if not line.is_free:
             return
         found = due(target.recipient, book, now)
-        news = frozenset(_key(each) for each in found if each.kind in (Kind.RAISED, Kind.TEST))
+        news = frozenset(_key(each) for each in found if each.kind in (NoticeKind.RAISED, NoticeKind.TEST))
         if found and (not line.is_resting or news - self._tried[name]):
             self._tried[name] = news
-            line.start(Told(compose(found, now, self._tz, self._link), found, now))
+            line.start(Dispatch(compose(found, now, self._tz, self._link), found, now))
 
-    def _take(self, name: str, sent: Sent[Told]) -> Iterator[DeliveryRow]:
+    def _take(self, name: str, sent: Sent[Dispatch]) -> Iterator[DeliveryRow]:
         told, fault = sent.what, sent.fault
         if fault is None:
             self._books[name] = self._books.get(name, Book()).with_told(told.found, told.now.t_s)
@@ -125,7 +125,7 @@ class Notifier:
                 self._trials[each.pot_id] = status.Trial(each.alarm.since_s, {**said, name: fault})
             yield DeliveryRow(told.now.t_s, told.now.utc_s, pot_id, alarm, name, each.kind, fault)
 
-    def _say_how_it_fares(self, now: Now, boot_s: float) -> None:
+    def _say_how_it_fares(self, now: Situation, boot_s: float) -> None:
         if self._status_file is None:
             return
         faults = {name: line.fault for name, line in self._lines.items()}

@@ -6,7 +6,7 @@ from pathlib import Path
 
 from potvigil.model.events import Priority
 from potvigil.model.quiet_hours import QuietHours
-from potvigil.notifying.message import Message, Send, SendError
+from potvigil.notifying.message import Notification, Send, SendError
 from potvigil.notifying.push import PushError, PushMessage, send
 from potvigil.notifying.schedule import Recipient
 from potvigil.notifying.subscriptions import Subscription, subscriptions
@@ -43,7 +43,7 @@ class Phones:
 
 
 def _sender(phone: Subscription) -> Send:
-    def push(message: Message) -> None:
+    def push(message: Notification) -> None:
         pushed = PushMessage(message.title, message.body, message.urgent, message.pot, message.alarm)
         try:
             send(phone, pushed)

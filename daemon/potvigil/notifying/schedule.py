@@ -23,7 +23,7 @@ NOTICE_EVERY_S = 600.0
 _SLACK_S = 60.0
 
 
-class Kind(StrEnum):
+class NoticeKind(StrEnum):
     RAISED = "raised"
     AGAIN = "again"
     CHANGED = "changed"  # acknowledged, put aside, or over
@@ -41,7 +41,7 @@ class Recipient:
 
 
 @dataclass(frozen=True, slots=True)
-class Now:
+class Situation:
     """What stands at a moment of the record's axis, by pot; of a pot that is missing nothing is known.
 
     rehearsed: whether it is a rehearsal's.
@@ -59,15 +59,15 @@ class Due:
 
     pot_id: str
     alarm: StandingAlarm
-    kind: Kind
+    kind: NoticeKind
 
     @property
     def is_urgent(self) -> bool:
-        return self.alarm.priority is Priority.HIGH and self.kind is not Kind.CHANGED
+        return self.alarm.priority is Priority.HIGH and self.kind is not NoticeKind.CHANGED
 
 
 @dataclass(frozen=True, slots=True)
-class Mark:
+class AlarmMark:
     """An alarm a recipient was told of: since when it stood, and when that was told last."""
 
     since_s: float
@@ -81,7 +81,7 @@ Key = tuple[str, AlarmId]  # pot, alarm
 class Book:
     """What a recipient knows. marks: of what has not come to its end; noticed: pots' last notices, s."""
 
-    marks: Mapping[Key, Mark] = field(default_factory=dict)
+    marks: Mapping[Key, AlarmMark] = field(default_factory=dict)
     noticed: Mapping[str, float] = field(default_factory=dict)
 
     def with_told(self, told: Iterable[Due], t_s: float) -> "Book":
@@ -89,14 +89,14 @@ class Book:
         marks, noticed = dict(self.marks), dict(self.noticed)
         for due in told:
             key = due.pot_id, due.alarm.alarm
-            if due.kind is Kind.CHANGED:
+            if due.kind is NoticeKind.CHANGED:
                 marks.pop(key, None)
                 noticed[due.pot_id] = t_s
             else:
-                marks[key] = Mark(due.alarm.since_s, t_s)
+                marks[key] = AlarmMark(due.alarm.since_s, t_s)
         return Book(marks, noticed)
 
-    def at(self, now: Now) -> "Book":
+    def at(self, now: Situation) -> "Book":
         """Return what of it counts: no test that is over, and nothing of an axis that was begun anew."""
         tests = {(pot_id, AlarmId.TEST) for pot_id in now.standing} - {
             (pot_id, each.alarm) for pot_id, alarms in now.standing.items() for each in alarms
@@ -111,14 +111,14 @@ class Book:
         return len(self.marks), len(self.noticed)
 
 
-def due(recipient: Recipient, book: Book, now: Now) -> tuple[Due, ...]:
+def due(recipient: Recipient, book: Book, now: Situation) -> tuple[Due, ...]:
     """Return all that a recipient is to be told of now, the most pressing first; it makes one message."""
     found = [*_alarms(recipient, book, now), *_notices(recipient, book, now)]
-    found.sort(key=lambda each: (not each.is_urgent, each.kind is Kind.CHANGED))
+    found.sort(key=lambda each: (not each.is_urgent, each.kind is NoticeKind.CHANGED))
     return tuple(found)
 
 
-def _alarms(recipient: Recipient, book: Book, now: Now) -> Iterator[Due]:
+def _alarms(recipient: Recipient, book: Book, now: Situation) -> Iterator[Due]:
     for pot_id, alarms in now.standing.items():
         for alarm in alarms:
             mark = book.marks.get((pot_id, alarm.alarm))
@@ -127,20 +127,20 @@ def _alarms(recipient: Recipient, book: Book, now: Now) -> Iterator[Due]:
                 yield Due(pot_id, alarm, kind)
 
 
-def _kind(alarm: StandingAlarm, mark: Mark | None) -> Kind | None:
+def _kind(alarm: StandingAlarm, mark: AlarmMark | None) -> NoticeKind | None:
     """Return as what an alarm is to be told, None where it is not, to somebody it is for."""
     if alarm.state is not AlarmState.UNACKNOWLEDGED:
         return None
     if alarm.alarm is AlarmId.TEST:
-        return Kind.TEST if mark is None or mark.since_s != alarm.since_s else None
+        return NoticeKind.TEST if mark is None or mark.since_s != alarm.since_s else None
     # since_s is another where the watch was started anew and found the same again
     if mark is None or alarm.since_s - mark.told_s >= REMINDED_S:
-        return Kind.RAISED
+        return NoticeKind.RAISED
     announced_s = alarm.since_s if alarm.announced_s is None else alarm.announced_s
-    return Kind.AGAIN if announced_s - mark.told_s >= REMINDED_S else None
+    return NoticeKind.AGAIN if announced_s - mark.told_s >= REMINDED_S else None
 
 
-def _is_for(recipient: Recipient, alarm: StandingAlarm, now: Now) -> bool:
+def _is_for(recipient: Recipient, alarm: StandingAlarm, now: Situation) -> bool:
     if alarm.alarm is AlarmId.TEST:
         return True
     return (
@@ -150,12 +150,12 @@ def _is_for(recipient: Recipient, alarm: StandingAlarm, now: Now) -> bool:
     )
 
 
-def _is_held_back(recipient: Recipient, alarm: StandingAlarm, now: Now) -> bool:
+def _is_held_back(recipient: Recipient, alarm: StandingAlarm, now: Situation) -> bool:
     quiet = recipient.quiet_hours
     return alarm.priority is not Priority.HIGH and quiet is not None and quiet.hold(now.utc_s)
 
 
-def _notices(recipient: Recipient, book: Book, now: Now) -> Iterator[Due]:
+def _notices(recipient: Recipient, book: Book, now: Situation) -> Iterator[Due]:
     for (pot_id, alarm_id), mark in book.marks.items():
         alarms = now.standing.get(pot_id)
         if alarms is None or alarm_id is AlarmId.TEST:
@@ -167,8 +167,8 @@ def _notices(recipient: Recipient, book: Book, now: Now) -> Iterator[Due]:
             and is_due
             and not _is_held_back(recipient, alarm, now)
         ):
-            yield Due(pot_id, alarm, Kind.CHANGED)
+            yield Due(pot_id, alarm, NoticeKind.CHANGED)
 
 
-def _over(alarm: AlarmId, mark: Mark) -> StandingAlarm:
+def _over(alarm: AlarmId, mark: AlarmMark) -> StandingAlarm:
     return StandingAlarm(alarm, RULES[alarm].priority, AlarmState.NORMAL, mark.since_s, None, "")

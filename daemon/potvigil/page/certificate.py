@@ -42,7 +42,7 @@ class Pair:
 
 
 @dataclass(frozen=True, slots=True)
-class Known:
+class CertificateFacts:
     """What a certificate says. names: and addresses it is for. fingerprint: SHA-256, in pairs of digits."""
 
     names: tuple[str, ...]
@@ -103,7 +103,7 @@ def new_certificate(authority: Pair, names: Sequence[str], now: datetime) -> Pai
     return Pair(_pem(built) + authority.certificate, _key_pem(key))
 
 
-def known(certificate: bytes) -> Known:
+def known(certificate: bytes) -> CertificateFacts:
     """Return what the first certificate of a PEM file says. Raises CertificateError."""
     try:
         read = x509.load_pem_x509_certificate(certificate)
@@ -114,7 +114,7 @@ def known(certificate: bytes) -> Known:
     except ValueError:
         raise CertificateError("is no certificate") from None
     fingerprint = read.fingerprint(hashes.SHA256()).hex(":").upper()
-    return Known(tuple(str(each) for each in names), read.not_valid_after_utc, fingerprint)
+    return CertificateFacts(tuple(str(each) for each in names), read.not_valid_after_utc, fingerprint)
 
 
 def is_of(certificate: bytes, authority: bytes) -> bool:

@@ -12,7 +12,7 @@ from collections.abc import Hashable, Sequence
 from contextlib import suppress
 from pathlib import Path
 
-from potvigil.page.guard import RefusedError
+from potvigil.page.guard import RequestRefusedError
 
 COMMAND = (*(("nice", "-n", "10") if shutil.which("nice") else ()), sys.executable, "-m", "potvigil")
 WITHIN_S = 120.0
@@ -32,12 +32,12 @@ class Children:
         self._made = 0
 
     async def made(self, key: Hashable, arguments: Sequence[str], ending: str, kept: bool) -> bytes:
-        """Return what the verb writes beside `--out FILE.html`. Raises RefusedError.
+        """Return what the verb writes beside `--out FILE.html`. Raises RequestRefusedError.
 
         key: what the content depends on. kept: whether it may serve the next one who asks.
         """
         if self._waiting >= MOST_WAITING:
-            raise RefusedError(503, "Others are waiting for a report as well; try again in a minute.")
+            raise RequestRefusedError(503, "Others are waiting for a report as well; try again in a minute.")
         self._waiting += 1
         try:
             async with self._turn:
@@ -50,7 +50,9 @@ class Children:
                     self._drop(key)
                 return content
         except OSError as error:
-            raise RefusedError(500, f"The report could not be read ({error.strerror or error}).") from None
+            raise RequestRefusedError(
+                500, f"The report could not be read ({error.strerror or error})."
+            ) from None
         finally:
             self._waiting -= 1
 
@@ -67,14 +69,16 @@ class Children:
             async with asyncio.timeout(WITHIN_S):
                 _, said = await child.communicate()
         except TimeoutError:
-            raise RefusedError(504, f"That took longer than {WITHIN_S:.0f} s and was given up.") from None
+            raise RequestRefusedError(
+                504, f"That took longer than {WITHIN_S:.0f} s and was given up."
+            ) from None
         finally:
             if child.returncode is None:
                 with suppress(ProcessLookupError):
                     child.kill()
                 await child.wait()
         if child.returncode != 0 or not out.exists():
-            raise RefusedError(503, _last_line(said))
+            raise RequestRefusedError(503, _last_line(said))
         return out
 
     def _keep(self, key: Hashable, path: Path) -> None:

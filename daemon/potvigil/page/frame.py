@@ -17,12 +17,12 @@ from starlette.responses import HTMLResponse, JSONResponse, RedirectResponse, Re
 from potvigil.live_reader import LivePot, LiveReader
 from potvigil.model.events import Answer, Outcome
 from potvigil.page.children import COMMAND
-from potvigil.page.guard import RefusedError, StaleFormError, read_form
+from potvigil.page.guard import RequestRefusedError, StaleFormError, read_form
 from potvigil.page.sessions import SESSION_S, Visitors, sessions_file
 from potvigil.page.views.now import Now, PotsOf
 from potvigil.planning.read_request import Rig
-from potvigil.record.asking import LOOK_AGAIN_S, answer_of, is_settled
 from potvigil.record.errors import UnknownBatchError
+from potvigil.record.requests.asking import LOOK_AGAIN_S, answer_of, is_settled
 from potvigil.record.store import Store
 from potvigil.wording.quantities import shown
 
@@ -188,7 +188,7 @@ class Frame:
         )
 
     async def form(self, request: Request) -> dict[str, str]:
-        """Return the fields of a form of ours. Raises RefusedError."""
+        """Return the fields of a form of ours. Raises RequestRefusedError."""
         form = await read_form(request)
         visitor = request.cookies.get(self.cookie, "")
         if not self.visitors.is_one(visitor) or not self.visitors.holds(visitor, form.pop("csrf", "")):
@@ -240,7 +240,7 @@ class Frame:
     async def refused(self, request: Request, error: Exception) -> Response:
         if self.is_logged_in(request):
             await self.tell()
-        if isinstance(error, RefusedError):
+        if isinstance(error, RequestRefusedError):
             # what is still to come of such a form is not waited for
             headers = {"connection": "close"} if error.status in (408, 413) else None
             return self.say(request, error.status, error.text, headers)
@@ -264,14 +264,14 @@ def back(path: str, said: str) -> Response:
 
 
 def batch_id_of(request: Request) -> int:
-    """Return the batch an address names. Raises RefusedError."""
+    """Return the batch an address names. Raises RequestRefusedError."""
     return batch_in_range(request.path_params["batch"])
 
 
 def batch_in_range(batch_id: int) -> int:
-    """Return a number that a batch can have. Raises RefusedError."""
+    """Return a number that a batch can have. Raises RequestRefusedError."""
     if batch_id >= _LARGEST_ID:
-        raise RefusedError(404, "There is no such batch.")
+        raise RequestRefusedError(404, "There is no such batch.")
     return batch_id
 
 

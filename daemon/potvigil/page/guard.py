@@ -41,7 +41,7 @@ HEADERS = {
 }
 
 
-class RefusedError(Exception):
+class RequestRefusedError(Exception):
     """A request that is turned away: HTTP status and one line for a person."""
 
     def __init__(self, status: int, text: str) -> None:
@@ -49,7 +49,7 @@ class RefusedError(Exception):
         self.status, self.text = status, text
 
 
-class StaleFormError(RefusedError):
+class StaleFormError(RequestRefusedError):
     """A form of ours whose token is of another browser, or of a key that is no more; with what was typed."""
 
     def __init__(self, fields: dict[str, str]) -> None:
@@ -90,15 +90,15 @@ class Guard:
         except TimeoutError:
             pass  # the server closes a connection whose answer is not complete
 
-    def _fault(self, scope: Scope) -> RefusedError | None:
+    def _fault(self, scope: Scope) -> RequestRefusedError | None:
         # the server bounds what it waits for; what came at once is bounded here
         sent = sum(len(name) + len(value) + 4 for name, value in scope["headers"])
         if sent + len(scope.get("raw_path") or b"") + len(scope["query_string"]) > LARGEST_HEAD_BYTES:
-            return RefusedError(431, "That request is larger than any of this page's.")
+            return RequestRefusedError(431, "That request is larger than any of this page's.")
         headers = Headers(scope=scope)
         hosts = headers.getlist("host")
         if len(hosts) != 1 or not self._answers_to(hosts[0], scope):
-            return RefusedError(
+            return RequestRefusedError(
                 421, "This page does not answer to that name. Use its address, or add the name to page.names."
             )
         if scope["method"] in ("GET", "HEAD"):
@@ -110,7 +110,7 @@ class Guard:
             or sites not in ([], ["same-origin"])
             or [o.lower() for o in origins] not in ([], own)
         ):
-            return RefusedError(
+            return RequestRefusedError(
                 403, "That did not come from this page; nothing was done. Open the page itself."
             )
         return None
@@ -132,25 +132,27 @@ class Guard:
 
 
 async def read_form(request: Request) -> dict[str, str]:
-    """Return the fields of a form that was sent. Raises RefusedError."""
+    """Return the fields of a form that was sent. Raises RequestRefusedError."""
     kind = request.headers.get("content-type", "").partition(";")[0].strip().lower()
     if kind != "application/x-www-form-urlencoded":
-        raise RefusedError(415, "Send a form of this page.")
+        raise RequestRefusedError(415, "Send a form of this page.")
     body = bytearray()
     try:
         async with asyncio.timeout(FORM_WITHIN_S):
             async for part in request.stream():
                 body += part
                 if len(body) > LARGEST_FORM_BYTES:
-                    raise RefusedError(413, f"That is more than {LARGEST_FORM_BYTES // 1024} kB; write less.")
+                    raise RequestRefusedError(
+                        413, f"That is more than {LARGEST_FORM_BYTES // 1024} kB; write less."
+                    )
     except TimeoutError:
-        raise RefusedError(408, "The form took too long to arrive; send it again.") from None
+        raise RequestRefusedError(408, "The form took too long to arrive; send it again.") from None
     except ClientDisconnect:
-        raise RefusedError(400, "The form did not arrive whole.") from None
+        raise RequestRefusedError(400, "The form did not arrive whole.") from None
     try:
         fields = parse_qsl(
             body.decode("utf-8", "replace"), keep_blank_values=True, max_num_fields=MOST_FIELDS
         )
     except ValueError:
-        raise RefusedError(413, "Too many fields in that form.") from None
+        raise RequestRefusedError(413, "Too many fields in that form.") from None
     return dict(fields)

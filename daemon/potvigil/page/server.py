@@ -22,11 +22,11 @@ from starlette.types import ASGIApp
 from uvicorn.protocols.http.h11_impl import H11Protocol
 
 from potvigil.page.frame import Frame, PageConfig
-from potvigil.page.guard import LARGEST_HEAD_BYTES, Guard, RefusedError
+from potvigil.page.guard import LARGEST_HEAD_BYTES, Guard, RequestRefusedError
 from potvigil.page.views.access import Access, Endpoint
 from potvigil.page.views.data import Data
 from potvigil.page.views.library import Library
-from potvigil.page.views.phones import Phones
+from potvigil.page.views.phones import PhoneViews
 from potvigil.page.views.pictures import Pictures
 from potvigil.page.views.plans import Plans
 from potvigil.page.views.pots import Pots
@@ -53,7 +53,7 @@ class Page:
 
     def _routes(self) -> Starlette:
         access, pots, library, data = Access(self.frame), Pots(self.frame), Library(self.frame), self.data
-        plans, phones, pictures = Plans(self.frame), Phones(self.frame), Pictures(self.frame)
+        plans, phones, pictures = Plans(self.frame), PhoneViews(self.frame), Pictures(self.frame)
 
         def page(path: str, endpoint: Endpoint, method: str = "GET") -> Route:
             return Route(path, access.guarded(endpoint), methods=[method])
@@ -95,7 +95,7 @@ class Page:
                 Route("/static/{file}", data.static, methods=["GET"]),
             ],
             exception_handlers={
-                RefusedError: self.frame.refused,
+                RequestRefusedError: self.frame.refused,
                 HTTPException: self.frame.refused,
                 RecordError: self.frame.record_failed,
             },

@@ -4,7 +4,7 @@ from collections.abc import Iterator
 
 from potvigil.planning.format import Say, about, listed, millimetre, rough
 from potvigil.planning.mould import ABOVE_M, BESIDE_M
-from potvigil.planning.plan import Answer
+from potvigil.planning.plan import Feasibility
 from potvigil.planning.request import Ask
 from potvigil.planning.temperature_course import age_s
 from potvigil.units import PRESSURE_UNITS_PA, SECONDS_PER_HOUR, span
@@ -13,7 +13,7 @@ from potvigil.wording.quantities import rate, two_digits
 _NUMBERS = {2: "two", 3: "three"}
 
 
-def short_answers(say: Say) -> Iterator[tuple[Answer, str]]:
+def short_answers(say: Say) -> Iterator[tuple[Feasibility, str]]:
     yield say.plan.fits, _fit(say)
     yield say.plan.work.answer, _work(say)
     yield say.plan.reaches, _reaches(say)
@@ -55,7 +55,7 @@ def _work(say: Say) -> str:
         return f"Mixing until full pressure takes {takes}; whether the resin waits so long: {why}."
     room = "" if say.pour.room_k is None else f" at {say.degrees(say.pour.room_k)}"
     has = f"the resin can be worked for {rough(work.working_s)}{room}"
-    if work.answer is Answer.UNKNOWN:
+    if work.answer is Feasibility.UNKNOWN:
         left_s = max(work.working_s - work.needed_s.high, 0.0)
         return f"Mixing until the lid is shut takes {takes}; {has}. Filling may take {span(left_s)} at most."
     compressor = say.pour.compressor
@@ -68,7 +68,7 @@ def _reaches(say: Say) -> str:
     fills, working = say.plan.fills, say.pressure(say.pot.working_pa)
     if fills is None:
         return f"Whether and when the pot reaches {working}: no compressor is in the settings."
-    if say.plan.reaches is Answer.YES:
+    if say.plan.reaches is Feasibility.YES:
         return f"The compressor brings the pot to {working}."
     stuck = min((each for each in (fills.low, fills.full, fills.slow) if each.time_s is None),
                 key=lambda each: each.reached_pa)  # fmt: skip
@@ -78,7 +78,7 @@ def _reaches(say: Say) -> str:
     if compressor.cut_out_pa < say.pot.working_pa:
         return f"The pot stops at {at}: the compressor cuts out at {say.pressure(compressor.cut_out_pa)}."
     start = say.pressure(compressor.cut_in_pa)
-    may = "stops" if say.plan.reaches is Answer.NO else "may stop"
+    may = "stops" if say.plan.reaches is Feasibility.NO else "may stop"
     return (
         f"The pot {may} at {at}: the motor starts again only below {start}. Set it to start higher, or "
         "drain the tank a little so that it runs."
@@ -100,15 +100,15 @@ def _holds(say: Say) -> str:
     rates = listed([rate(max(leak.value, 0.0), say.unit).split()[0] for leak in leaks])
     last = "batch" if len(leaks) == 1 else f"{_NUMBERS.get(len(leaks), str(len(leaks)))}"
     said = f"{batch}; the pot's last {last} leaked {rates} {say.unit}/h"
-    if say.plan.holds is Answer.YES:
+    if say.plan.holds is Feasibility.YES:
         return f"{said}."
     if now is not None:
         said += f", now {say.rates(now)}"
-    more = "is more" if say.plan.holds is Answer.NO else "may be more"
+    more = "is more" if say.plan.holds is Feasibility.NO else "may be more"
     return f"{said}. That {more} than it bears: see to seal and valves first, or stay to top up."
 
 
-def _until(say: Say) -> Iterator[tuple[Answer, str]]:
+def _until(say: Say) -> Iterator[tuple[Feasibility, str]]:
     done, until = say.plan.cured, say.asked.until
     if until is None:
         return
@@ -116,17 +116,17 @@ def _until(say: Say) -> Iterator[tuple[Answer, str]]:
     late_s, early_s = done.late_s or done.after_s, done.early_s or done.after_s
     wanted = f"{say.when(until)}"
     if late_s <= due_s:
-        yield Answer.YES, f"Cured by {wanted}."
+        yield Feasibility.YES, f"Cured by {wanted}."
     elif done.after_s <= due_s:
         yield (
-            Answer.CLOSE,
+            Feasibility.CLOSE,
             f"Probably cured by {wanted}; at worst it needs {rough(late_s - due_s)} more.",
         )
     else:
         night = say.pour.night
         share = max(due_s, 0.0) if night is None else age_s(say.pour.resin, night, due_s)
         yield (
-            Answer.CLOSE if early_s <= due_s else Answer.NO,
+            Feasibility.CLOSE if early_s <= due_s else Feasibility.NO,
             f"Not cured by {wanted}: {100.0 * share / say.pour.resin.hold_s:.0f} % by then; it needs "
             f"{rough(done.after_s - due_s)} more.",
         )

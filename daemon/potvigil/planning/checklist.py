@@ -6,13 +6,13 @@ from datetime import timedelta
 from potvigil.model.pot import Supply
 from potvigil.physics.fill import SETTLING_S
 from potvigil.planning.format import Say
-from potvigil.planning.plan import Answer
+from potvigil.planning.plan import Feasibility
 from potvigil.units import span
 
 
-def checklist(say: Say, answer: Answer) -> Iterator[str]:
+def checklist(say: Say, answer: Feasibility) -> Iterator[str]:
     pot, working = say.pot, say.pressure(say.pot.working_pa)
-    if answer is Answer.NO:
+    if answer is Feasibility.NO:
         yield "First change what says no above; as it stands it does not work out."
     yield "Pot empty and open: gauge at zero, seal clean and whole, rim clean, vent and hoses free."
     yield (

@@ -4,7 +4,7 @@ from datetime import datetime, timedelta
 
 from potvigil.model.events import Interval
 from potvigil.planning.plan import Plan
-from potvigil.planning.request import Asked
+from potvigil.planning.request import PourRequest
 from potvigil.units import PRESSURE_UNITS_PA, degrees, degrees_apart, span
 from potvigil.wording.quantities import rate, two_digits
 
@@ -12,7 +12,7 @@ from potvigil.wording.quantities import rate, two_digits
 class Say:
     """One plan and what it was asked after; says its times by the clock, its pressures in the pot's unit."""
 
-    def __init__(self, plan: Plan, asked: Asked) -> None:
+    def __init__(self, plan: Plan, asked: PourRequest) -> None:
         self.plan, self.pour, self.pot, self.asked = plan, plan.pour, plan.pour.pot, asked
         self.unit = self.pot.pressure_unit
         filling = plan.work.filling_s

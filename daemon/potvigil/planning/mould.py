@@ -30,7 +30,7 @@ class Mould:
 
 
 @dataclass(frozen=True, slots=True)
-class Fit:
+class Clearance:
     """The room left by a mould on its stand, m: on each side, and above it. Below 0 it does not go in."""
 
     beside_m: float
@@ -46,6 +46,6 @@ class Fit:
         return self.beside_m >= BESIDE_M and self.above_m >= ABOVE_M
 
 
-def fit(mould: Mould, stand_m: float, inside_diameter_m: float, inside_height_m: float) -> Fit:
+def fit(mould: Mould, stand_m: float, inside_diameter_m: float, inside_height_m: float) -> Clearance:
     """Return the room that is left in the pot."""
-    return Fit((inside_diameter_m - mould.across_m) / 2.0, inside_height_m - stand_m - mould.height_m)
+    return Clearance((inside_diameter_m - mould.across_m) / 2.0, inside_height_m - stand_m - mould.height_m)

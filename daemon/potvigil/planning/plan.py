@@ -15,7 +15,7 @@ from potvigil.model.reading import TEMPERATURE_UNKNOWN_K
 from potvigil.physics.cure import halving_q_k
 from potvigil.physics.fill import Compressor, Fills, adiabatic_fill_k, equalised_pa, fills
 from potvigil.physics.stored_energy import stored_energy_j
-from potvigil.planning.mould import Fit, Mould, fit
+from potvigil.planning.mould import Clearance, Mould, fit
 from potvigil.planning.temperature_course import Course, Cured, coldest_k, cured, steady, working_time_s
 
 # What the hands need where nothing is said: from the first stir to the lid shut on a small mould, clamps and
@@ -35,7 +35,7 @@ class NeverCuredError(ValueError):
     """The cold makes the cure longer than anybody waits: over 400 days."""
 
 
-class Answer(StrEnum):
+class Feasibility(StrEnum):
     YES = "yes"
     CLOSE = "close"
     NO = "no"
@@ -82,14 +82,14 @@ class Work:
         return self.hands_s if self.filling_s is None else total(self.hands_s, self.filling_s)
 
     @property
-    def answer(self) -> Answer:
+    def answer(self) -> Feasibility:
         if self.working_s is None:
-            return Answer.UNKNOWN
+            return Feasibility.UNKNOWN
         if self.needed_s.value > self.working_s:
-            return Answer.NO
+            return Feasibility.NO
         if self.filling_s is None:
-            return Answer.UNKNOWN
-        return Answer.YES if self.needed_s.high <= self.working_s else Answer.CLOSE
+            return Feasibility.UNKNOWN
+        return Feasibility.YES if self.needed_s.high <= self.working_s else Feasibility.CLOSE
 
 
 @dataclass(frozen=True, slots=True)
@@ -120,7 +120,7 @@ class Plan:
     """
 
     pour: Pour
-    fit: Fit | None
+    fit: Clearance | None
     gas_m3: Interval
     fills: Fills | None
     tank_alone_pa: tuple[float, float] | None
@@ -134,34 +134,40 @@ class Plan:
     energy_j: float
 
     @property
-    def fits(self) -> Answer:
+    def fits(self) -> Feasibility:
         if self.fit is None:
-            return Answer.UNKNOWN
-        return Answer.YES if self.fit.has_room else Answer.CLOSE if self.fit.goes_in else Answer.NO
+            return Feasibility.UNKNOWN
+        return (
+            Feasibility.YES
+            if self.fit.has_room
+            else Feasibility.CLOSE
+            if self.fit.goes_in
+            else Feasibility.NO
+        )
 
     @property
-    def reaches(self) -> Answer:
+    def reaches(self) -> Feasibility:
         """Return whether the compressor brings the pot to its working pressure."""
         if self.fills is None:
-            return Answer.UNKNOWN
+            return Feasibility.UNKNOWN
         reached = [each.time_s is not None for each in (self.fills.full, self.fills.low, self.fills.slow)]
-        return Answer.YES if all(reached) else Answer.CLOSE if any(reached) else Answer.NO
+        return Feasibility.YES if all(reached) else Feasibility.CLOSE if any(reached) else Feasibility.NO
 
     @property
-    def holds(self) -> Answer:
+    def holds(self) -> Feasibility:
         """Return whether the batch bears what the pot leaked lately."""
         now = self.pour.leak_now_pa_per_s
         seen = [now] if now is not None else list(self.pour.leaks_pa_per_s)
         if not seen:
-            return Answer.NO if self.bears_pa_per_s <= 0.0 else Answer.UNKNOWN
+            return Feasibility.NO if self.bears_pa_per_s <= 0.0 else Feasibility.UNKNOWN
         if all(leak.low >= self.bears_pa_per_s for leak in seen):
-            return Answer.NO
-        return Answer.YES if all(leak.high < self.bears_pa_per_s for leak in seen) else Answer.CLOSE
+            return Feasibility.NO
+        return Feasibility.YES if all(leak.high < self.bears_pa_per_s for leak in seen) else Feasibility.CLOSE
 
 
-def worst(answers: Sequence[Answer]) -> Answer:
+def worst(answers: Sequence[Feasibility]) -> Feasibility:
     """Return NO where one of them is; else the least good of what is known."""
-    order = (Answer.NO, Answer.CLOSE, Answer.YES, Answer.UNKNOWN)
+    order = (Feasibility.NO, Feasibility.CLOSE, Feasibility.YES, Feasibility.UNKNOWN)
     return next(each for each in order if each in answers)
 
 
@@ -203,7 +209,7 @@ def plan(pour: Pour) -> Plan:
         tank_alone_pa=alone,
         worst_settled_pa=(working_pa + ambient_pa) * room_k / hottest_k - ambient_pa,
         work=work,
-        changes=_changes(pour, work, filled) if work.answer in (Answer.CLOSE, Answer.NO) else None,
+        changes=_changes(pour, work, filled) if work.answer in (Feasibility.CLOSE, Feasibility.NO) else None,
         cured=done,
         coldest_k=coldest,
         cooling_pa=cooling_pa,

@@ -13,10 +13,10 @@ from potvigil.physics.fill import Compressor
 from potvigil.planning.mould import Mould
 from potvigil.planning.plan import LOADING_S, MIXING_S, POURING_S, NeverCuredError, Pour, plan
 from potvigil.planning.pot_history import ROOM_K, SoFar
-from potvigil.planning.request import Ask, Asked, NightLike
+from potvigil.planning.request import Ask, NightLike, PourRequest
 from potvigil.planning.sheet import Sheet, sheet
 from potvigil.planning.temperature_course import DAY_S, Course, down_to, like, steady
-from potvigil.units import MASS, PRESSURE, SIZE, TEMPERATURE, TIME, Kind, clock_time, degrees
+from potvigil.units import MASS, PRESSURE, SIZE, TEMPERATURE, TIME, QuantityKind, clock_time, degrees
 
 _TIME_S = (0.0, DAY_S)
 _MASS_KG, _SIZE_M = (0.001, 1000.0), (0.001, 5.0)
@@ -76,7 +76,7 @@ def planned(
         leak_now_pa_per_s=known.leak_now_pa_per_s,
         fills_s=known.fills_s,
     )
-    asked = Asked(
+    asked = PourRequest(
         resin=resin or rig.usual_resin or "the pot's usual resin",
         mould=said.get(Ask.MOULD, ""),
         mass=said.get(Ask.MASS, ""),
@@ -101,7 +101,7 @@ class _Reader:
         self._said, self._called, self._unit = said, called, unit
         self.faults: dict[Ask, str] = {}
 
-    def quantity(self, ask: Ask, kind: Kind, within: tuple[float, float]) -> float | None:
+    def quantity(self, ask: Ask, kind: QuantityKind, within: tuple[float, float]) -> float | None:
         text = self._said.get(ask)
         if text is None:
             return None

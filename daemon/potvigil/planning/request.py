@@ -33,7 +33,7 @@ class NightLike(StrEnum):
 
 
 @dataclass(frozen=True, slots=True)
-class Asked:
+class PourRequest:
     """What the plan is called after. start: of mixing. until: when the batch is wanted, None for whenever.
 
     night: what is known of the coming night, in words, "" for nothing. called: how a thing that may be said

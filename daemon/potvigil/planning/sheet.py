@@ -5,9 +5,9 @@ from dataclasses import dataclass
 from potvigil.planning.answers import short_answers
 from potvigil.planning.checklist import checklist
 from potvigil.planning.format import Say
-from potvigil.planning.plan import Answer, Plan, worst
+from potvigil.planning.plan import Feasibility, Plan, worst
 from potvigil.planning.reasons import reasons
-from potvigil.planning.request import Asked
+from potvigil.planning.request import PourRequest
 
 LOCAL_RULES = (
     "Local rules for pressure equipment and licensed inspection come first. This plan replaces no gauge, "
@@ -21,36 +21,36 @@ class Sheet:
 
     title: str
     under: str
-    answer: Answer
-    short: tuple[tuple[Answer, str], ...]
+    answer: Feasibility
+    short: tuple[tuple[Feasibility, str], ...]
     sections: tuple[tuple[str, tuple[str, ...]], ...]
     checklist: tuple[str, ...]
     foot: str
 
     @property
-    def overall(self) -> Answer:
+    def overall(self) -> Feasibility:
         """Return the answer as a whole: no yes while something is not known."""
-        if self.answer is Answer.YES and any(each is Answer.UNKNOWN for each, _ in self.short):
-            return Answer.UNKNOWN
+        if self.answer is Feasibility.YES and any(each is Feasibility.UNKNOWN for each, _ in self.short):
+            return Feasibility.UNKNOWN
         return self.answer
 
     @property
     def headline(self) -> str:
         """Return it in one line."""
         match self.overall:
-            case Answer.YES:
+            case Feasibility.YES:
                 return "It works out."
-            case Answer.CLOSE:
+            case Feasibility.CLOSE:
                 return "It is close."
-            case Answer.NO:
+            case Feasibility.NO:
                 return "As it stands it does not work out."
-            case Answer.UNKNOWN if self.answer is Answer.YES:
+            case Feasibility.UNKNOWN if self.answer is Feasibility.YES:
                 return "Nothing known speaks against it; not all is known."
-            case Answer.UNKNOWN:
+            case Feasibility.UNKNOWN:
                 return "Too little is known to say."
 
 
-def sheet(plan: Plan, asked: Asked) -> Sheet:
+def sheet(plan: Plan, asked: PourRequest) -> Sheet:
     """Return the plan as one page of words."""
     say = Say(plan, asked)
     short = tuple(short_answers(say))

@@ -77,20 +77,27 @@ def buckets(
     wide_s = (to_s - from_s) / count
     numbers = db.rows("SELECT id FROM pot WHERE name = ?", (pot_id,))
     per = "" if usual_supply is None else " / coalesce(supply_count, ?1)"
-    low, high = (_LOW, _HIGH) if thinned else ("{0}", "{0}")
-    columns = (
-        "max(t_s), count(transducer_count)",
-        f"min({low.format('transducer_count')}{per}), max({high.format('transducer_count')}{per})",
-        "min(supply_count), max(supply_count)",
-        *(f"min({low.format(each)}), max({high.format(each)})" for each in ("gauge_pa", "absolute_pa")),
-        "avg(ambient_pa)" if ambient else "NULL",
-    )
+
+    def asking(low: str, high: str) -> str:
+        columns = (
+            "max(t_s), count(spread)" if thinned else "max(t_s), 0",
+            "count(transducer_count)",
+            f"min({low.format('transducer_count')}{per}), max({high.format('transducer_count')}{per})",
+            "min(supply_count), max(supply_count)",
+            *(f"min({low.format(each)}), max({high.format(each)})" for each in ("gauge_pa", "absolute_pa")),
+            "avg(ambient_pa)" if ambient else "NULL",
+        )
+        return f"SELECT {', '.join(columns)} FROM sample WHERE pot = ?2 AND t_s >= ?3 AND t_s < ?4"
+
     # One by one and not by GROUP BY, which sorts what lies in order already and takes twice as long.
-    sql = f"SELECT {', '.join(columns)} FROM sample WHERE pot = ?2 AND t_s >= ?3 AND t_s < ?4"
+    single, of_means = asking("{0}", "{0}"), asking(_LOW, _HIGH)
     for (pot,) in numbers:
         for i in range(count):
             begin_s, end_s = from_s + i * wide_s, from_s + (i + 1) * wide_s
-            ((last_s, *read),) = db.rows(sql, (usual_supply, pot, begin_s, end_s))
+            within = (usual_supply, pot, begin_s, end_s)
+            ((last_s, means, *read),) = db.rows(single, within)
+            if means:
+                ((last_s, means, *read),) = db.rows(of_means, within)
             if last_s is not None:
                 yield Bucket(begin_s, end_s, *read)
 

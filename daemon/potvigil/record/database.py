@@ -205,7 +205,10 @@ class Database:
 
     def read(self, make: Callable[[Any], _T], sql: str, values: tuple[Any, ...] = ()) -> list[_T]:
         """Return what `make` makes of each row. Raises DamagedRecordError where that cannot be."""
-        rows = self.rows(sql, values)  # a value that SQLite cannot take is no fault of the record's
+        return self.made(make, self.rows(sql, values))
+
+    def made(self, make: Callable[[Any], _T], rows: Iterable[Any]) -> list[_T]:
+        """Return what `make` makes of each row of a query. Raises DamagedRecordError where that cannot be."""
         try:
             return [make(row) for row in rows]
         except (ValueError, KeyError, TypeError) as error:

@@ -7,18 +7,18 @@ stands, and the trace of a batch from before there was one.
 import json
 from collections.abc import Iterable, Iterator, Mapping, Sequence
 from dataclasses import replace
-from itertools import pairwise
 
 from potvigil.history.feeding import watch_again
+from potvigil.history.gel import gelled_s
 from potvigil.model.events import BatchClosed, BatchSummary, Detail
-from potvigil.model.pot import Pot, Resin
+from potvigil.model.pot import Pot
 from potvigil.model.reading import UNSEEN_AFTER_S, Quality, Reading, Sample
 from potvigil.physics.bubble import diameter_growth
 from potvigil.record.errors import UnknownBatchError
 from potvigil.record.rows import BatchRow, RunRow, TraceRow
 from potvigil.record.store import Store
 from potvigil.record.tables.ledger import TRACE_PERIOD_S
-from potvigil.reports.model import Bubble, Pressed, Silence, Told
+from potvigil.reports.model import BatchReport, Bubble, Pressed, ReadingGap
 from potvigil.sensing.conversion import convert
 from potvigil.settings.loading import load_text
 from potvigil.upkeep import pictures
@@ -28,7 +28,7 @@ _SHOWN_SETTINGS = ("workshop", "barometer", "sample_period", "timezone", "units"
 _SECRET = ("password", "secret", "token", "key_file", "username")
 
 
-def retell(store: Store, batch_id: int) -> Told:
+def retell(store: Store, batch_id: int) -> BatchReport:
     """Return all that a report tells of a batch. Raises UnknownBatchError, or as reading a record does.
 
     A closed batch keeps the judgement it was given.
@@ -50,9 +50,9 @@ def retell(store: Store, batch_id: int) -> Told:
         )
     read = _Read(pot, row, store.samples(row.pot_id, row.start_t_s, row.end_t_s))
     resin = pot.resin(summary.details.get(Detail.RESIN))
-    gel_s = _gel_s(resin, traces)
+    gel_s = gelled_s(resin, traces)
     shown = {_pot_settings(run, row.pot_id) for run in runs}
-    return Told(
+    return BatchReport(
         row=row,
         pot=pot,
         summary=summary,
@@ -98,7 +98,7 @@ class _Read:
 
     def __init__(self, pot: Pot, row: BatchRow, samples: Iterable[Sample]) -> None:
         self.gauge: list[tuple[float, float | None]] = []
-        self.silences: list[Silence] = []
+        self.silences: list[ReadingGap] = []
         self.utc_less_t_s: float | None = None
         self.ambient_pa = pot.ambient_pa
         self._last_good_s = row.start_t_s
@@ -124,7 +124,7 @@ class _Read:
     def _hush(self, t_s: float) -> None:
         """Keep the silence that ends now, if it was one."""
         if t_s - self._last_good_s > UNSEEN_AFTER_S:
-            self.silences.append(Silence(self._last_good_s, t_s, self._why or "nothing was read"))
+            self.silences.append(ReadingGap(self._last_good_s, t_s, self._why or "nothing was read"))
             self.gauge.append((t_s, None))  # no line is drawn across
         self._last_good_s, self._why = t_s, ""
 
@@ -161,18 +161,6 @@ def _bubble(
         if away_s <= UNSEEN_AFTER_S:
             at_gel = pressed(gauge_pa)
     return Bubble(pressed(pot.working_pa), pressed(start_pa), pressed(lowest_pa), at_gel)
-
-
-def _gel_s(resin: Resin, traces: Sequence[TraceRow]) -> float | None:
-    """Return when the cure clock passed the gel's age, between two looks in proportion."""
-    if resin.gel_s is None:
-        return None
-    share = resin.gel_s / resin.hold_s
-    known = [(each.t_s, each.cure_progress) for each in traces if each.cure_progress is not None]
-    for (before_s, before), (t_s, progress) in pairwise(known):
-        if before < share <= progress:
-            return before_s + (t_s - before_s) * (share - before) / (progress - before)
-    return None
 
 
 def _pictures(store: Store, row: BatchRow) -> Iterator[tuple[str, bytes]]:

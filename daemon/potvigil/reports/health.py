@@ -33,8 +33,8 @@ def health_html(
     """
     page = template("health.html")
     try:
-        from potvigil.reports.chart_style import NARROW_IN, WIDE_IN
-        from potvigil.reports.health_chart import health_chart_svg
+        from potvigil.reports.charts.chart_style import NARROW_IN, WIDE_IN
+        from potvigil.reports.charts.health_chart import health_chart_svg
     except ImportError as error:
         raise MissingLibraryError.of(error.name or "a library", error) from error
     words = HealthWords(health, unit, tz, hold_s)

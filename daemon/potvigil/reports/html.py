@@ -7,7 +7,7 @@ from collections.abc import Callable
 from importlib.resources import files
 
 from potvigil.record.errors import MissingLibraryError
-from potvigil.reports.chart_style import dark_rules
+from potvigil.reports.charts.chart_style import dark_rules
 
 
 def template(name: str) -> Callable[..., str]:

@@ -11,7 +11,7 @@ from potvigil.units import SECONDS_PER_HOUR
 
 
 @dataclass(frozen=True, slots=True)
-class Silence:
+class ReadingGap:
     """A stretch without a good reading of the pressure, on the record's axis, and why."""
 
     from_s: float
@@ -38,7 +38,7 @@ class Bubble:
 
 
 @dataclass(frozen=True, slots=True)
-class Told:
+class BatchReport:
     """One batch, as it is reported. Times are on the record's axis.
 
     summary: as judged when it closed, or so far. gauge: every reading, (s, Pa gauge or None where it was not
@@ -57,7 +57,7 @@ class Told:
     runs: tuple[RunRow, ...]
     gauge: tuple[tuple[float, float | None], ...]
     traces: tuple[TraceRow, ...]
-    silences: tuple[Silence, ...]
+    silences: tuple[ReadingGap, ...]
     bubble: Bubble | None
     resin: Resin
     gel_s: float | None

@@ -9,7 +9,7 @@ from potvigil.outputs.signals import Signals
 from potvigil.service.notified import Notified
 
 if TYPE_CHECKING:  # loaded only where a broker is configured
-    from potvigil.outputs.mqtt import MqttOutput
+    from potvigil.outputs.broker.mqtt import MqttOutput
 
 # So long a test waits for the broker to confirm that it was told, and for the notifier: mail takes its time.
 _TOLD_WITHIN_S, _NOTIFIED_WITHIN_S = 5.0, 20.0

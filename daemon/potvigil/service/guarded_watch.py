@@ -24,7 +24,7 @@ from potvigil.model.events import (
 )
 from potvigil.model.pot import Pot
 from potvigil.model.reading import Sample
-from potvigil.watch.alarm_states import AlarmBook, Told
+from potvigil.watch.alarm_states import AlarmBook, ConditionWords
 from potvigil.watch.pot_watch import PotWatch
 from potvigil.wording import failing
 
@@ -90,7 +90,7 @@ class GuardedWatch:
             self._unsaid += self._put_aside(error)
             return None
 
-    def report(self, alarm: AlarmId, told: Told | None) -> None:
+    def report(self, alarm: AlarmId, told: ConditionWords | None) -> None:
         """Say whether something outside the pot is wrong."""
         self._watch.report(alarm, told)
 
@@ -136,7 +136,7 @@ class GuardedWatch:
         return [BatchClosed(t_s, self._newest_utc_s, _cut_off(self._pot, opened, t_s))]
 
     def _call(self) -> list[Event]:
-        told = Told(failing.WHAT_TO_DO, failing.why(self._pause_s))
+        told = ConditionWords(failing.WHAT_TO_DO, failing.why(self._pause_s))
         return list(self._alarms.update(self._newest_s, self._newest_utc_s, {AlarmId.WATCH_FAILING: told}))
 
 

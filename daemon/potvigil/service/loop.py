@@ -26,9 +26,9 @@ from potvigil.model.events import (
 )
 from potvigil.model.reading import Sample
 from potvigil.outputs import systemd
-from potvigil.outputs.homie_set import SetCommand
+from potvigil.outputs.broker.homie_set import SetCommand
+from potvigil.outputs.broker.mqtt_link import MqttLink
 from potvigil.outputs.live import LiveFile
-from potvigil.outputs.mqtt_link import MqttLink
 from potvigil.outputs.signals import Signals
 from potvigil.record.errors import DamagedRecordError, RecordError
 from potvigil.record.store import Store
@@ -40,11 +40,12 @@ from potvigil.service.keeping import keep_event, keep_trace
 from potvigil.service.notified import Notified
 from potvigil.service.restart import take_up_batch
 from potvigil.settings.schema import Settings
-from potvigil.watch.alarm_states import Told
+from potvigil.watch.alarm_states import ConditionWords
+from potvigil.wording import failing
 from potvigil.wording.answer import answer
 
 if TYPE_CHECKING:
-    from potvigil.outputs.mqtt import MqttOutput
+    from potvigil.outputs.broker.mqtt import MqttOutput
 
 _log = logging.getLogger("potvigil")
 _BY_MQTT = "mqtt"
@@ -52,7 +53,7 @@ _BY_MQTT = "mqtt"
 _BEGUN_ANEW_S = 600.0
 # A sleep is cut so that a request to stop is heard soon.
 _LONGEST_SLEEP_S = 1.0
-_CLOCK_UNSET = Told(
+_CLOCK_UNSET = ConditionWords(
     "Set this machine's clock", "It is not set: until then you are told in how long, not at what time."
 )
 
@@ -107,7 +108,7 @@ class Service:
         self._asked: Queue[tuple[str, Command]] = Queue(COMMANDS_A_TICK)
         self._mqtt: MqttOutput | None = None
         if link is not None:
-            from potvigil.outputs import mqtt  # with a library that is loaded only where it is used
+            from potvigil.outputs.broker import mqtt  # with a library that is loaded only where it is used
 
             self._mqtt = mqtt.MqttOutput(
                 link, settings.workshop, pots.values(), rehearsed is not None, self._hear_mqtt
@@ -115,6 +116,7 @@ class Service:
         self._tests = AlarmTests(self._mqtt, signals, notified)
         self._axis_offset_s = 0.0
         self._start_s = 0.0
+        self._lost_told = 0  # of Store.dropped_samples
         self._utc_less_t_s: float | None = None  # once the wall clock was set
         self._mending: Iterator[None] | None = None
         self._deadline_s = 0.0
@@ -303,19 +305,35 @@ class Service:
         return replace(event, summary=replace(event.summary, start_utc_s=begun_utc_s))
 
     def _commit(self, t_s: float, now: Instant) -> None:
-        told: Told | None = None
+        told: ConditionWords | None = None
         anew = self._store.begun_anew
         if anew is not None and t_s < self._start_s + _BEGUN_ANEW_S:
-            told = Told("See what became of the record", anew)
+            told = ConditionWords("See what became of the record", anew)
         try:
             self._store.commit_due(t_s)
             self._mend_times(t_s, now)
         except RecordError as error:
-            told = Told(
+            told = ConditionWords(
                 "See why the record cannot be written",
-                f"Nothing is being kept: {error}. The pot is still watched, and alarms still come.",
+                f"Nothing is being kept: {error}. The pot is still watched, and alarms still come."
+                f"{failing.being_lost(self._lost)}",
             )
+        else:
+            self._tell_lost(t_s, now)
         self._report(AlarmId.RECORD_FAILING, told)
+
+    @property
+    def _lost(self) -> int:
+        """How many readings could not be kept since that was last said."""
+        return self._store.dropped_samples - self._lost_told
+
+    def _tell_lost(self, t_s: float, now: Instant) -> None:
+        """Say in the curve of each pot, once it is kept again, how much is missing in it."""
+        if self._lost:
+            note = NoteEvent(t_s, now.utc_s, NoteId.READINGS_LOST, failing.were_lost(self._lost))
+            self._lost_told = self._store.dropped_samples
+            for pot_id in self.watches:
+                self._tell(pot_id, [note])
 
     def _mend_times(self, t_s: float, now: Instant) -> None:
         """Once the wall clock is set, or was set anew, date what was kept before, a little with each tick."""
@@ -340,7 +358,7 @@ class Service:
             return
         fault, told = self._signals.fault, None
         if fault is not None:
-            told = Told(
+            told = ConditionWords(
                 "Check the wires of lamp and buzzer, then try `potvigil alarm test`",
                 f"{fault[:1].upper()}{fault[1:]}. An alarm may not be seen or heard there.",
             )
@@ -350,7 +368,7 @@ class Service:
         if self._notified is not None:
             self._report(AlarmId.NOTIFY_FAILING, self._notified.told())
 
-    def _report(self, alarm: AlarmId, told: Told | None) -> None:
+    def _report(self, alarm: AlarmId, told: ConditionWords | None) -> None:
         """Say to the watch of every pot whether something that all share is wrong."""
         for watch in self.watches.values():
             watch.report(alarm, told)

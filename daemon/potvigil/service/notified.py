@@ -3,9 +3,9 @@
 from pathlib import Path
 
 from potvigil.notifying.status import Status, StatusReader
-from potvigil.watch.alarm_states import Told
+from potvigil.watch.alarm_states import ConditionWords
 
-_ABSENT = Told(
+_ABSENT = ConditionWords(
     "Start the notifier; `systemctl status potvigil-notify` says how it is",
     "It is configured and does not run: nobody is told of an alarm on a phone.",
 )
@@ -17,7 +17,7 @@ class Notified:
     def __init__(self, path: Path, names: tuple[str, ...]) -> None:
         self._reader, self._names = StatusReader(path), names
 
-    def told(self) -> Told | None:
+    def told(self) -> ConditionWords | None:
         """Return what is to be said of a notifier that fails, None where it does not."""
         status = self._reader.read()
         if status is None:
@@ -31,7 +31,7 @@ class Notified:
             said.append(f"The heartbeat does not get through ({status.heartbeat}).")
         if not said:
             return None
-        return Told("Check phone and network, then try `potvigil alarm test`", " ".join(said))
+        return ConditionWords("Check phone and network, then try `potvigil alarm test`", " ".join(said))
 
     def of_test(self, pot_id: str, since_s: float | None, *, is_last: bool) -> tuple[bool, str] | None:
         """Return whether a test of the alarm reached everybody, and in words; None while that is not known.

@@ -16,7 +16,7 @@ from potvigil.drivers.thermometers.max31865 import RtdWiring
 from potvigil.drivers.thermometers.ntc import Coefficients, NtcWiring, of_beta
 from potvigil.model.quiet_hours import QuietHours
 from potvigil.model.reading import Place
-from potvigil.outputs.mqtt_link import MqttLink, read_password
+from potvigil.outputs.broker.mqtt_link import MqttLink, read_password
 from potvigil.outputs.patterns import Lamp
 from potvigil.outputs.signals import Wiring
 from potvigil.paths import usual_live, usual_status

@@ -3,7 +3,7 @@
 from collections.abc import Mapping, Sequence
 from typing import Any
 
-from potvigil.drivers.look import Answer, Found, Probe
+from potvigil.drivers.look import I2cDevice, OneWireProbe, Survey
 from potvigil.model.signal import RATIOMETRIC
 from potvigil.setting_up.draft import Draft, get
 
@@ -31,7 +31,7 @@ def floor(working: str) -> str:
         return ""
 
 
-def transducer(found: Found, unit: str, taken: Sequence[Mapping[str, Any]]) -> dict[str, str]:
+def transducer(found: Survey, unit: str, taken: Sequence[Mapping[str, Any]]) -> dict[str, str]:
     """Return how a pot's transducer is likely wired. taken: the transducers of the pots before it.
 
     The first pot as drawn in the guide; the next on the next converter that answers, else the next inputs.
@@ -46,7 +46,7 @@ def transducer(found: Found, unit: str, taken: Sequence[Mapping[str, Any]]) -> d
     return {**keys, **wired, "span": SPANS[unit]}
 
 
-def barometer(found: Found) -> dict[str, str]:
+def barometer(found: Survey) -> dict[str, str]:
     """Return the keys of the barometer that answers; none where none does."""
     for each in found.barometers:
         keys = {"device": each.device, "address": f"0x{each.address:02x}"}
@@ -54,7 +54,7 @@ def barometer(found: Found) -> dict[str, str]:
     return {}
 
 
-def thermometers(places: Sequence[tuple[Probe, str]]) -> Any:
+def thermometers(places: Sequence[tuple[OneWireProbe, str]]) -> Any:
     """Return the thermometer key of probes and where they are; `none` is one that this pot does without."""
     used = [{"place": place, "id": probe.rom_id} for probe, place in places if place != "none"]
     if not used:
@@ -66,5 +66,5 @@ def is_ratiometric(signal: str) -> bool:
     return signal == RATIOMETRIC.name
 
 
-def _is_at(keys: Mapping[str, Any], answer: Answer) -> bool:
+def _is_at(keys: Mapping[str, Any], answer: I2cDevice) -> bool:
     return (int(keys.get("bus", "1")), int(keys.get("address", "0x48"), 16)) == (answer.bus, answer.address)

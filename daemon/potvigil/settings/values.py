@@ -26,7 +26,7 @@ CLOCK = "(?:[01]?[0-9]|2[0-3]):[0-5][0-9]"
 HOST = r"[A-Za-z0-9.-]{1,253}|(?=[^:]*:[^:]*:)[0-9A-Fa-f:.]{2,45}"
 
 
-def quantity(kind: units.Kind, low: str, high: str) -> PlainValidator:
+def quantity(kind: units.QuantityKind, low: str, high: str) -> PlainValidator:
     lowest, highest = kind.read(low), kind.read(high)
 
     def read(value: object) -> Quantity:

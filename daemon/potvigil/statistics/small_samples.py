@@ -11,6 +11,7 @@ from functools import lru_cache
 from statistics import NormalDist
 
 from potvigil.model.events import NORMAL_95, Interval
+from potvigil.statistics.straight_line import straight_line
 
 # 0.005 psi/h in Pa/s, half of the last figure shown: two batches never agree better than that.
 LEAST_SCATTER = 0.01
@@ -72,7 +73,7 @@ def difference(first: Level, second: Level) -> Interval:
 
 
 @dataclass(frozen=True, slots=True)
-class Line:
+class FittedLine:
     """A straight line through values in order; slope: from one to the next; last: its value at the last."""
 
     slope: Interval
@@ -84,25 +85,21 @@ class Line:
     student: float
 
 
-def line(weights: Sequence[float], rates: Sequence[float]) -> Line:
-    n, total = len(rates), math.fsum(weights)
-    centre = math.fsum(w * i for i, w in enumerate(weights)) / total
-    mean = math.fsum(w * y for w, y in zip(weights, rates, strict=True)) / total
-    sxx = math.fsum(w * (i - centre) ** 2 for i, w in enumerate(weights))
-    slope = math.fsum(w * (i - centre) * y for i, (w, y) in enumerate(zip(weights, rates, strict=True))) / sxx
-    squares = math.fsum(
-        w * (y - mean - slope * (i - centre)) ** 2
-        for i, (w, y) in enumerate(zip(weights, rates, strict=True))
-    )
+def line(weights: Sequence[float], rates: Sequence[float]) -> FittedLine:
+    n, numbers = len(rates), range(len(rates))
+    fit = straight_line(numbers, rates, weights)
+    slope = fit.slope
+    left = fit.residuals(numbers, rates)
+    squares = math.fsum(w * each**2 for w, each in zip(weights, left, strict=True))
     # scatter beyond what the weights say widens everything (Birge's ratio), less narrows nothing
-    scale, ahead = max(squares / (n - 2), 1.0), n - 1 - centre
-    factor, variance = student(0.975, n - 2), scale / sxx
+    scale, ahead = max(squares / (n - 2), 1.0), n - 1 - fit.x_mean
+    factor, variance = student(0.975, n - 2), scale / fit.sxx
     half = factor * math.sqrt(variance)
-    return Line(
+    return FittedLine(
         slope=Interval(slope, slope - half, slope + half),
         slope_variance=variance,
-        last=mean + slope * ahead,
-        last_variance=scale / total + ahead**2 * variance,
+        last=fit.y_mean + slope * ahead,
+        last_variance=scale / math.fsum(weights) + ahead**2 * variance,
         covariance=ahead * variance,
         squares=squares,
         student=factor,

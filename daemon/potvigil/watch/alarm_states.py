@@ -27,7 +27,7 @@ FIRST_REPEAT_S, LAST_REPEAT_S = 600.0, 3600.0
 
 
 @dataclass(frozen=True, slots=True)
-class Told:
+class ConditionWords:
     """What is to be said of a condition that is true: what to do, why, and by when (by_s).
 
     Words that change with every figure in them would be read out again and again: they stay until they say
@@ -42,7 +42,7 @@ class Told:
     figure: float = 0.0
     step: float = 0.0
 
-    def is_as_good_as(self, newer: "Told") -> bool:
+    def is_as_good_as(self, newer: "ConditionWords") -> bool:
         """Say whether the newer words would say nothing else."""
         return (
             self.do == newer.do
@@ -65,16 +65,16 @@ class Over:
     text: str
 
 
-Condition = Told | Over | None
-NOTHING_TOLD = Told("", "")
+Condition = ConditionWords | Over | None
+NOTHING_TOLD = ConditionWords("", "")
 
 
 @dataclass(slots=True)
 class _Alarm:
     priority: Priority
     state: AlarmState = AlarmState.NORMAL
-    told: Told = NOTHING_TOLD
-    newest: Told = NOTHING_TOLD
+    told: ConditionWords = NOTHING_TOLD
+    newest: ConditionWords = NOTHING_TOLD
     since_s: float = 0.0
     since_utc_s: float | None = None
     true_since_s: float | None = None
@@ -85,7 +85,7 @@ class _Alarm:
     shelved_until_s: float = 0.0
     shelved_until_utc_s: float | None = None
 
-    def hear(self, newest: Told) -> None:
+    def hear(self, newest: ConditionWords) -> None:
         """Take what could be said now, and say it where it is news."""
         self.newest = newest
         if not self.told.is_as_good_as(newest):
@@ -127,7 +127,7 @@ class AlarmBook:
                     self._rising.discard(alarm)
                 else:
                     if isinstance(condition, Over):
-                        entry.told = entry.newest = Told("", condition.text)
+                        entry.told = entry.newest = ConditionWords("", condition.text)
                     off_delay_s = 0.0 if isinstance(condition, Over) else RULES[alarm].off_delay_s
                     self._clear(alarm, entry, off_delay_s, t_s, utc_s, events)
             elif not any(map(self._is_root, RULES[alarm].hidden_by & (self._not_normal | self._rising))):
@@ -257,7 +257,7 @@ class AlarmBook:
         self,
         alarm: AlarmId,
         entry: _Alarm,
-        told: Told,
+        told: ConditionWords,
         t_s: float,
         utc_s: float | None,
         events: list[AlarmEvent],

@@ -21,7 +21,7 @@ from potvigil.model.reading import UNSEEN_AFTER_S, Place, Reading
 from potvigil.physics.air import corrected_absolute_pa
 from potvigil.physics.cure import CureClock
 from potvigil.units import MASS
-from potvigil.watch.alarm_states import Told
+from potvigil.watch.alarm_states import ConditionWords
 from potvigil.watch.pressure_change import change
 from potvigil.watch.stages import TopUp
 from potvigil.watch.verdict import Facts, judge
@@ -60,7 +60,9 @@ class Batch:
         self.leak: LeakEstimate | None = None
         self._estimates: deque[tuple[float, LeakEstimate, Leak]] = deque()
         self.forecast: FloorForecast | None = None
-        self.words: dict[AlarmId, Told] = {}  # of the newest estimate; composing them at every tick is dear
+        self.words: dict[
+            AlarmId, ConditionWords
+        ] = {}  # of the newest estimate; composing them at every tick is dear
         self._below_since_s: float | None = None
         self._last_good_s = start_s
         self._unseen_s = self._longest_gap_s = 0.0

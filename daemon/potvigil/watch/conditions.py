@@ -11,7 +11,7 @@ from potvigil.model.pot import Pot, Supply
 from potvigil.model.reading import Place, Quality, Reading
 from potvigil.physics.bubble import diameter_growth
 from potvigil.units import span
-from potvigil.watch.alarm_states import Condition, Over, Told
+from potvigil.watch.alarm_states import Condition, ConditionWords, Over
 from potvigil.watch.batch import Batch
 from potvigil.wording.quantities import TimeTeller, pressure, rate
 
@@ -91,28 +91,28 @@ def _teller(scene: Scene) -> TimeTeller:
     return TimeTeller(scene.reading.t_s, scene.reading.utc_s, scene.pot.tz)
 
 
-def _pressure_sensor(scene: Scene) -> Told | None:
+def _pressure_sensor(scene: Scene) -> ConditionWords | None:
     if scene.pressure_fault is None:
         return None
-    return Told(
+    return ConditionWords(
         "Read the pot's own gauge: there are no pressure alarms until this is mended",
         f"The pressure reading cannot be trusted: {scene.pressure_fault}. "
         "Check the transducer's electrical plug and cable; unscrew nothing under pressure.",
     )
 
 
-def _readings_stopped(scene: Scene) -> Told | None:
+def _readings_stopped(scene: Scene) -> ConditionWords | None:
     if not scene.gap_s:
         return None
     gauge_pa = scene.reading.gauge_pa
     now = "" if gauge_pa is None else f", at {pressure(gauge_pa, scene.pot.pressure_unit)}"
-    return Told(
+    return ConditionWords(
         "See whether the pot's own gauge says the same",
         f"There were no readings for {span(scene.gap_s)}: the pot was not watched. It is watched again{now}.",
     )
 
 
-def _thermometer(scene: Scene) -> Told:
+def _thermometer(scene: Scene) -> ConditionWords:
     which = "; ".join(f"{place} thermometer: {why}" for place, why in scene.missing.items())
     lost = (
         "how warm the resin itself is, and so when it is done, is no longer known as well"
@@ -120,18 +120,18 @@ def _thermometer(scene: Scene) -> Told:
         else "a small leak can no longer be told from a change of temperature"
     )
     several = "s" if len(scene.missing) > 1 else ""
-    return Told(
+    return ConditionWords(
         f"Check plug and cable of the {' and '.join(scene.missing)} thermometer{several}; leave the lid shut",
         f"{which[0].upper()}{which[1:]}. The watch goes on; {lost}.",
     )
 
 
-def _vented_early(scene: Scene) -> Told | None:
+def _vented_early(scene: Scene) -> ConditionWords | None:
     since_s = scene.vented_early_s
     if since_s is None or scene.reading.t_s - since_s > VENTED_EARLY_SHOWN_S or scene.batch is None:
         return None
     cure = scene.batch.clock.cure()
-    return Told(
+    return ConditionWords(
         "If you did not vent it: shut off the air away from the pot and stay clear",
         f"The pot shows no pressure at {100.0 * cure.progress:.0f} % of the cure, before gel: it was "
         "vented, or lid or hose failed. Open nothing until the pot's own gauge reads zero with the vent "
@@ -139,14 +139,14 @@ def _vented_early(scene: Scene) -> Told | None:
     )
 
 
-def _over_pressure(scene: Scene, gauge_pa: float) -> Told | None:
+def _over_pressure(scene: Scene, gauge_pa: float) -> ConditionWords | None:
     limit_pa = scene.pot.maximum_pa
     if AlarmId.OVER_PRESSURE in scene.standing:
         limit_pa *= 1.0 - DEADBAND_SHARE
     if gauge_pa <= limit_pa:
         return None
     unit = scene.pot.pressure_unit
-    return Told(
+    return ConditionWords(
         "Shut off the air away from the pot and stay clear",
         f"{pressure(gauge_pa, unit)}: above the pot's marked maximum of "
         f"{pressure(scene.pot.maximum_pa, unit)}. Leave lid and clamps alone and let the relief valve work.",
@@ -155,7 +155,7 @@ def _over_pressure(scene: Scene, gauge_pa: float) -> Told | None:
     )
 
 
-def _slow_to_pressure(scene: Scene, batch: Batch) -> Told | None:
+def _slow_to_pressure(scene: Scene, batch: Batch) -> ConditionWords | None:
     working_time_s = batch.resin.working_time_s
     waiting = scene.stage is Stage.FILLING or not _was_filled(batch)
     reached = (scene.reading.gauge_pa or 0.0) >= REACHED_SHARE * scene.pot.working_pa
@@ -166,12 +166,12 @@ def _slow_to_pressure(scene: Scene, batch: Batch) -> Told | None:
         return None
     now = pressure(scene.reading.gauge_pa or 0.0, scene.pot.pressure_unit)
     if left_s <= 0.0:
-        return Told(
+        return ConditionWords(
             "Fill the pot now, or give this batch up",
             f"It is at {now}, and the working time of the resin is used up.",
             says="over",
         )
-    return Told(
+    return ConditionWords(
         f"Bring the pot to {pressure(scene.pot.working_pa, scene.pot.pressure_unit)}",
         f"It is at {now}, and then the working time of the resin is over. Check compressor, regulator and "
         "inlet valve; touch no clamp under pressure.",
@@ -180,9 +180,9 @@ def _slow_to_pressure(scene: Scene, batch: Batch) -> Told | None:
     )
 
 
-def _rapid_loss(scene: Scene) -> Told:
+def _rapid_loss(scene: Scene) -> ConditionWords:
     gauge_pa = scene.reading.gauge_pa or 0.0
-    return Told(
+    return ConditionWords(
         "Shut off the air away from the pot; stay clear of the lid",
         f"The pot is losing pressure fast, now {pressure(gauge_pa, scene.pot.pressure_unit)}. Unless you are "
         "venting it, lid or hose may be failing: do not top it up, and go near only when its own gauge reads "
@@ -192,7 +192,7 @@ def _rapid_loss(scene: Scene) -> Told:
     )
 
 
-def _below_floor(scene: Scene, batch: Batch, gauge_pa: float) -> Told | None:
+def _below_floor(scene: Scene, batch: Batch, gauge_pa: float) -> ConditionWords | None:
     pot = scene.pot
     floor_pa = pot.floor_pa
     if AlarmId.BELOW_FLOOR in scene.standing:
@@ -204,7 +204,7 @@ def _below_floor(scene: Scene, batch: Batch, gauge_pa: float) -> Told | None:
     now, floor = pressure(gauge_pa, pot.pressure_unit), pressure(pot.floor_pa, pot.pressure_unit)
     working = pressure(pot.working_pa, pot.pressure_unit)
     do, why = _top_up(scene, batch, working)
-    return Told(
+    return ConditionWords(
         do,
         f"{now}: {'just ' if now == floor else ''}below the floor of {floor} with {_cure_left(scene, batch)} "
         f"of the cure to go; bubbles are {100.0 * (growth - 1.0):.0f} % wider than at {working}.{why}",
@@ -225,7 +225,7 @@ def _top_up(scene: Scene, batch: Batch, working: str) -> tuple[str, str]:
     return f"Top up to {working} now", stay
 
 
-def _floor_ahead(scene: Scene, batch: Batch, gauge_pa: float) -> Told | None:
+def _floor_ahead(scene: Scene, batch: Batch, gauge_pa: float) -> ConditionWords | None:
     forecast, leak = batch.forecast, batch.leak
     if forecast is None or leak is None or not leak.established or gauge_pa < scene.pot.floor_pa:
         return None
@@ -251,7 +251,7 @@ def _floor_ahead(scene: Scene, batch: Batch, gauge_pa: float) -> Told | None:
         until = "through the cure" if lasts else f"at least {teller.until(forecast.top_up_until_s)}"
         text += f" Topped up now it lasts {until}{'' if lasts else '; top it up again by then'}."
         says += str(lasts)
-    told = Told(
+    told = ConditionWords(
         do,
         text,
         by_s=forecast.earliest_s,
@@ -263,7 +263,7 @@ def _floor_ahead(scene: Scene, batch: Batch, gauge_pa: float) -> Told | None:
     return told
 
 
-def _leak(scene: Scene, batch: Batch) -> Told | None:
+def _leak(scene: Scene, batch: Batch) -> ConditionWords | None:
     leak = batch.leak
     if leak is None or not leak.established or leak.onset_s is None:
         return None
@@ -271,7 +271,7 @@ def _leak(scene: Scene, batch: Batch) -> Told | None:
         return batch.words[AlarmId.LEAK]
     unit = scene.pot.pressure_unit
     rates, borne = leak.rate_pa_per_s, _borne(scene, batch)
-    told = Told(
+    told = ConditionWords(
         "After venting, look at lid clamps, seal and valves",
         f"{borne}. Losing {rate(rates.value, unit)} ({rate(rates.low, unit)} to {rate(rates.high, unit)}) "
         f"{_teller(scene).since(leak.onset_s)}.",
@@ -298,7 +298,7 @@ def _borne(scene: Scene, batch: Batch) -> str:
     return f"The floor {'will' if forecast.before_cure_done else 'may'} be passed before the cure is done"
 
 
-def _supply_masking(scene: Scene, batch: Batch) -> Told | None:
+def _supply_masking(scene: Scene, batch: Batch) -> ConditionWords | None:
     stands = AlarmId.SUPPLY_MASKING in scene.standing
     recent = [jump for jump in batch.top_ups if jump.end_s > scene.reading.t_s - MASKING_WITHIN_S]
     # one fewer while it stands: what comes each 80 min is three in three hours, then two, then three again
@@ -314,7 +314,7 @@ def _supply_masking(scene: Scene, batch: Batch) -> Told | None:
         if lost is None or (lost.value if stands else lost.low) <= 0.0:
             return None
         lost_pa_per_s = lost.value
-    return Told(
+    return ConditionWords(
         "Check that the air supply lasts the night",
         f"A leak of about {rate(lost_pa_per_s, scene.pot.pressure_unit)} is being made up: {len(recent)} "
         f"top-ups in {span(MASKING_WITHIN_S)}. The pot holds only as long as there is air. "

@@ -39,7 +39,7 @@ from potvigil.sensing.conversion import convert
 from potvigil.sensing.silence import Silence
 from potvigil.sensing.thermometer_checks import Probes
 from potvigil.watch.alarm_rules import USUAL_SHELVED_S
-from potvigil.watch.alarm_states import AlarmBook, Told
+from potvigil.watch.alarm_states import AlarmBook, ConditionWords
 from potvigil.watch.batch import Batch
 from potvigil.watch.batch_edits import edit
 from potvigil.watch.conditions import Conditions, Scene, conditions
@@ -52,7 +52,7 @@ from potvigil.wording.quantities import TimeTeller
 # Worth a word where the temperature changes the cure by so much.
 CURE_LENGTH_SHARE = 0.1
 TEST_SHOWN_S = 60.0
-_TEST = Told("Nothing to do", "This is a test of the alarm. Nothing is wrong.")
+_TEST = ConditionWords("Nothing to do", "This is a test of the alarm. Nothing is wrong.")
 _NO_SAMPLE = Reading(0.0, None, None, None, 0.0, None, None, None, Quality.BAD, "no reading yet")
 _SHUT = (Stage.SETTLING, Stage.HOLDING)
 
@@ -135,7 +135,7 @@ class PotWatch:
         self._close_batch(replace(self._reading, t_s=t_s), events)
         return events
 
-    def report(self, alarm: AlarmId, told: Told | None) -> None:
+    def report(self, alarm: AlarmId, told: ConditionWords | None) -> None:
         """Say whether something outside the pot is wrong (record, clock); taken up with the next sample."""
         self._outside[alarm] = told
 

@@ -3,11 +3,7 @@
 from collections.abc import Iterator
 
 from potvigil.model.events import Change
-from potvigil.units import PRESSURE_UNITS_PA
-
-# Before a change is called one it must show in the unit's last figure.
-LEAST_SHOWN = {"psi": 0.1, "bar": 0.01, "kPa": 1.0}
-_DECIMALS = {"psi": 1, "bar": 2, "kPa": 0}
+from potvigil.units import LEAST_SHOWN, PRESSURE_DECIMALS, PRESSURE_UNITS_PA
 
 
 def adding_up(change: Change, unit: str) -> list[str]:
@@ -23,7 +19,7 @@ def adding_up(change: Change, unit: str) -> list[str]:
     by_need = sorted(range(1, 5), key=lambda i: (whole[i] - exact[i]) * (1 if short > 0 else -1))
     for i in by_need[: abs(short)]:
         whole[i] += 1 if short > 0 else -1
-    return [f"{each * step + 0.0:.{_DECIMALS[unit]}f}" for each in whole]
+    return [f"{each * step + 0.0:.{PRESSURE_DECIMALS[unit]}f}" for each in whole]
 
 
 def causes(change: Change) -> list[str]:

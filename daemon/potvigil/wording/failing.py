@@ -1,4 +1,4 @@
-"""What is said when the watch of a pot fails by a fault of its own."""
+"""What is said when the watch of a pot fails by a fault of its own, or its record."""
 
 from potvigil.units import span
 
@@ -18,3 +18,20 @@ def why(pause_s: float) -> str:
         f"The watch of this pot keeps failing; it is tried again in {span(pause_s)}. Until then nobody "
         "watches this pot. The watch's log says why."
     )
+
+
+def being_lost(count: int) -> str:
+    """Return what to add while the record cannot be written. count: readings that memory could not hold."""
+    return f" Memory is full: {_readings(count)} could not be kept." if count else ""
+
+
+def were_lost(count: int) -> str:
+    """Return what is missing once the record can be written again."""
+    return (
+        f"The record could not be written for too long: {_readings(count)} could not be kept, the oldest of "
+        "that time. The alarms were not affected."
+    )
+
+
+def _readings(count: int) -> str:
+    return "1 reading" if count == 1 else f"{count} readings"

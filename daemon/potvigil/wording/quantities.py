@@ -4,12 +4,11 @@ import unicodedata
 from datetime import UTC, datetime, tzinfo
 
 from potvigil.model.events import AlarmEvent, AlarmState, Interval, StandingAlarm
-from potvigil.units import PRESSURE_UNITS_PA, SECONDS_PER_HOUR, span
+from potvigil.units import PRESSURE_DECIMALS, PRESSURE_UNITS_PA, SECONDS_PER_HOUR, span
 
 # Control, format, surrogate, private and unassigned characters: Unicode Standard, table 4-4.
 _BREAKING = ("Cc", "Cf", "Cs", "Co", "Cn")
 _KEPT = "\n\t\u200d\ufe0f"  # the last two: emoji are written with them
-_DECIMALS = {"psi": 1, "bar": 2, "kPa": 0}
 # Less time than that is none: the clock is not worth a look.
 NOW_S = 300.0
 # With so much time left, it is told in steps of so much.
@@ -20,13 +19,13 @@ _AMBIGUOUS_S = 20 * SECONDS_PER_HOUR
 
 def pressure(pa: float, unit: str) -> str:
     """Return a gauge pressure or a change of one, e.g. '45.3 psi'."""
-    return f"{_figure(pa / PRESSURE_UNITS_PA[unit], _DECIMALS[unit])} {unit}"
+    return f"{_figure(pa / PRESSURE_UNITS_PA[unit], PRESSURE_DECIMALS[unit])} {unit}"
 
 
 def rate(pa_per_s: float, unit: str) -> str:
     """Return a rate of fall, e.g. '1.52 psi/h'."""
     per_hour = pa_per_s * SECONDS_PER_HOUR / PRESSURE_UNITS_PA[unit]
-    return f"{_figure(per_hour, _DECIMALS[unit] + 1)} {unit}/h"
+    return f"{_figure(per_hour, PRESSURE_DECIMALS[unit] + 1)} {unit}/h"
 
 
 def _figure(value: float, decimals: int) -> str:

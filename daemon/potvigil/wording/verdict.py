@@ -1,8 +1,15 @@
 """What is to be said beside a verdict."""
 
 from potvigil.model.batch_details import is_flawed
-from potvigil.model.events import AlarmId, BatchSummary
+from potvigil.model.events import AlarmId, BatchSummary, Verdict
 
+VERDICT_WORDS = {
+    Verdict.HELD: "The pressure held",
+    Verdict.LEAKED: "It leaked, but held long enough",
+    Verdict.FELL_BELOW_FLOOR: "It fell below the floor",
+    Verdict.VENTED_EARLY: "Vented early",
+    Verdict.INCOMPLETE: "Not enough was seen to judge",
+}
 HELD_ABOVE_MAXIMUM = "The pressure held, but it had been above the maximum"
 
 

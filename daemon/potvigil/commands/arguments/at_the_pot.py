@@ -18,7 +18,7 @@ def add_calibrate(verbs: Verbs) -> None:
     calibrate = add_verb(
         verbs,
         "calibrate",
-        "calibrate:calibrate",
+        "at_the_pot.calibrate:calibrate",
         "calibrate a pot's transducer against the open pot and the pot's own gauge",
         "potvigil calibrate --config workshop.yaml --pot lantern",
     )
@@ -37,7 +37,7 @@ def add_tightness(verbs: Verbs) -> None:
     tight = add_verb(
         verbs,
         "tightness",
-        "tightness:tightness",
+        "at_the_pot.tightness:tightness",
         "test whether the empty pot holds, until the answer is sure; exit status 1 unless it passes",
         'potvigil tightness --config workshop.yaml --pot lantern --limit "3 psi in 12 h"',
     )
@@ -56,7 +56,7 @@ def add_volume(verbs: Verbs) -> None:
     verb = add_verb(
         verbs,
         "volume",
-        "volume:measure_volume",
+        "at_the_pot.volume:measure_volume",
         "measure a pot's gas volume with a vessel or a flow",
         'potvigil volume --config workshop.yaml --vessel "2 L"',
     )
@@ -83,7 +83,7 @@ def add_plan(verbs: Verbs) -> None:
     verb = add_verb(
         verbs,
         "plan",
-        "plan:plan_pour",
+        "at_the_pot.plan:plan_pour",
         "reckon a pour through beforehand, with a checklist; exit status 1 if it does not work out",
         'potvigil plan --config workshop.yaml --mould "12 x 8 x 6 cm" --room "18 C" --night-low "12 C"',
     )
@@ -100,7 +100,7 @@ def add_pot_verbs(verbs: Verbs) -> None:
     health = add_verb(
         verbs,
         "health",
-        "pot:pot_health",
+        "at_the_pot.pot:pot_health",
         "say how a pot ages, batch by batch",
         "potvigil pot health lantern --out lantern.html --pdf",
         record=True,
@@ -111,7 +111,7 @@ def add_pot_verbs(verbs: Verbs) -> None:
     care = add_verb(
         verbs,
         "care",
-        "pot:pot_care",
+        "at_the_pot.pot:pot_care",
         "note that a pot was seen to: seal, valve, ...",
         'potvigil pot care lantern seal "new ring" --on 2026-03-01 --every "12 months"',
         record=True,
@@ -128,7 +128,7 @@ def add_pot_verbs(verbs: Verbs) -> None:
     cause = add_verb(
         verbs,
         "cause",
-        "cause:pot_cause",
+        "at_the_pot.cause:pot_cause",
         "say what a leak followed, and what to look at first",
         "potvigil pot cause lantern --batch 12",
         record=True,

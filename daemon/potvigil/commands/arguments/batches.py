@@ -7,7 +7,7 @@ from potvigil.commands.arguments.adding import Verbs, add_page_kinds, add_replac
 from potvigil.commands.arguments.options import DETAIL_OPTIONS, UNITS
 from potvigil.commands.arguments.types import count, number
 from potvigil.model.events import AlarmId, Detail, Verdict
-from potvigil.record.batch_query import OPEN
+from potvigil.record.requests.batch_query import OPEN
 
 
 def add_batch_verbs(verbs: Verbs) -> None:

@@ -10,7 +10,7 @@ from potvigil.diagnosis.calibration import (
     Anchor,
     Calibration,
     CalibrationError,
-    Point,
+    CalibrationPoint,
     Steady,
     bare,
     calibrate,
@@ -24,7 +24,7 @@ from potvigil.drivers.station import Station
 from potvigil.model.pot import Pot
 from potvigil.model.reading import Quality
 from potvigil.sensing.conversion import convert
-from potvigil.units import PRESSURE, PRESSURE_UNITS_PA, Quantity
+from potvigil.units import PRESSURE, PRESSURE_DECIMALS, PRESSURE_UNITS_PA, Quantity
 from potvigil.wording.quantities import pressure, shown
 
 # A zero from twenty readings, a point from ten before and five after somebody looked at the gauge.
@@ -109,7 +109,9 @@ def take_points(
     return found, note
 
 
-def _take_point(bench: Bench, number: int, target_pa: float, full_scale: Quantity, error_pa: float) -> Point:
+def _take_point(
+    bench: Bench, number: int, target_pa: float, full_scale: Quantity, error_pa: float
+) -> CalibrationPoint:
     pot, unit = bench.pot, bench.pot.pressure_unit
     span_pa = pot.transducer.span_pa if pot.transducer is not None else 0.0
     bench.ask(
@@ -131,7 +133,7 @@ def _take_point(bench: Bench, number: int, target_pa: float, full_scale: Quantit
         after, nought_pa = bench.read(_CHECK_READINGS)
         if abs(after.mean_pa - before.mean_pa) <= 2.0 * LARGEST_DRIFT * span_pa:
             mean_pa = 0.5 * (before.mean_pa + after.mean_pa)
-            return Point(gauge_pa, gauge_pa + nought_pa, mean_pa)
+            return CalibrationPoint(gauge_pa, gauge_pa + nought_pa, mean_pa)
         moved = fine(after.mean_pa - before.mean_pa, pot)
         print(f"It moved by {moved} meanwhile. Once more.")
 
@@ -215,5 +217,5 @@ def _class_share(bench: Bench, given: str | None) -> float:
 def fine(pa: float, pot: Pot) -> str:
     """Return a pressure to a tenth of what is shown elsewhere."""
     unit = pot.pressure_unit
-    text = f"{pa / PRESSURE_UNITS_PA[unit]:.{ {'psi': 2, 'bar': 3, 'kPa': 1}[unit] }f}"
+    text = f"{pa / PRESSURE_UNITS_PA[unit]:.{PRESSURE_DECIMALS[unit] + 1}f}"
     return f"{text.lstrip('-') if not float(text) else text} {unit}"

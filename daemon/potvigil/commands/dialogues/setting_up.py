@@ -6,7 +6,7 @@ from dataclasses import dataclass, field
 from typing import Any
 
 from potvigil.commands.dialogues.asker import Asker
-from potvigil.drivers.look import Found, Probe
+from potvigil.drivers.look import OneWireProbe, Survey
 from potvigil.model.signal import SIGNALS
 from potvigil.page.passwords import LEAST_PASSWORD, LONGEST_PASSWORD, hashed
 from potvigil.setting_up import suggest
@@ -27,7 +27,7 @@ class Answers:
     secrets: dict[str, str] = field(default_factory=dict)
 
 
-def ask_all(asker: Asker, found: Found, before: Draft, host: str) -> Answers:
+def ask_all(asker: Asker, found: Survey, before: Draft, host: str) -> Answers:
     """Ask everything. before: the settings there are, empty for none. host: this machine's name."""
     asked = _Asked(asker, found, Answers(before))
     asked.workshop()
@@ -41,7 +41,7 @@ def ask_all(asker: Asker, found: Found, before: Draft, host: str) -> Answers:
 
 
 class _Asked:
-    def __init__(self, asker: Asker, found: Found, answers: Answers) -> None:
+    def __init__(self, asker: Asker, found: Survey, answers: Answers) -> None:
         self._asker, self._found, self.answers = asker, found, answers
         self._unit = str(get(answers.draft, ("units", "pressure")) or "psi")
         self._temperature_unit = suggest.temperature_unit(answers.draft)
@@ -135,8 +135,8 @@ class _Asked:
             question = "By how much may the pot's temperature change in a night?"
             self._text((*path[:-1], "room_swing"), question, "8 K")
 
-    def _places(self) -> list[tuple[Probe, str]]:
-        places: list[tuple[Probe, str]] = []
+    def _places(self) -> list[tuple[OneWireProbe, str]]:
+        places: list[tuple[OneWireProbe, str]] = []
         for probe in self._found.probes:
             reads = probe.reads(self._temperature_unit)
             question = f"Thermometer {probe.rom_id}, {reads} (hold it in your hand to know it). Where is it?"

@@ -12,7 +12,7 @@ from statistics import fmean
 
 from potvigil.commands.dialogues.exclusive_station import with_pressure
 from potvigil.commands.shared.common import UseError
-from potvigil.diagnosis.volume import Known, State, into_vessel
+from potvigil.diagnosis.volume import Measured, State, into_vessel
 from potvigil.model.pot import Pot
 from potvigil.model.reading import Reading, Sample
 from potvigil.units import span
@@ -44,12 +44,12 @@ class _Rest:
 
 def take_volume(
     pot: Pot,
-    vessel_m3: Known,
+    vessel_m3: Measured,
     samples: Iterator[Sample],
     ask: Callable[[str], str],
     error_pa: float,
-    room: Known,
-) -> Known:
+    room: Measured,
+) -> Measured:
     """Ask for each step and return the pot's gas volume, m3. Raises VolumeError, UseError.
 
     error_pa: of each pressure, 1 sigma. room: K, what the gas has without a thermometer, and its error from
@@ -76,12 +76,12 @@ def take_volume(
         raise UseError("the pressure hardly fell: was the vessel's valve open, and the supply shut?")
     between_s = after.t_s - full.t_s
     carried_pa = 0.5 * (full.rise_pa_per_s + after.rise_pa_per_s) * between_s
-    full_pa = Known(
+    full_pa = Measured(
         full.gauge_pa + carried_pa - nought_pa + full.ambient_pa, hypot(error_pa, _FALL_ERROR * carried_pa)
     )
-    after_pa = Known(after.gauge_pa - nought_pa + after.ambient_pa, error_pa)
-    kelvins = [room if each.kelvin is None else Known(each.kelvin, _PROBE_K) for each in (full, after)]
-    outside = State(Known(full.ambient_pa), room)
+    after_pa = Measured(after.gauge_pa - nought_pa + after.ambient_pa, error_pa)
+    kelvins = [room if each.kelvin is None else Measured(each.kelvin, _PROBE_K) for each in (full, after)]
+    outside = State(Measured(full.ambient_pa), room)
     return into_vessel(vessel_m3, State(full_pa, kelvins[0]), State(after_pa, kelvins[1]), outside)
 
 

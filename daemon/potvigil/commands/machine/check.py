@@ -10,7 +10,7 @@ from typing import TYPE_CHECKING
 
 from potvigil import paths
 from potvigil.checking import backups, libraries, machine, reach
-from potvigil.checking.finding import Finding, Mark, fault, unknown
+from potvigil.checking.finding import Finding, Grade, fault, unknown
 from potvigil.clock import SystemClock
 from potvigil.commands.shared import show
 from potvigil.commands.shared.common import console, settings_path
@@ -58,9 +58,9 @@ def check_all(path: Path, opener: Opener | None, *, is_trial: bool = False) -> i
     show.findings(told, findings)
     wired_well = True if opener is None else _ask_hardware(settings, opener)
     show.resolutions(told, settings.core_pots().values(), settings.sample_period_s)
-    faults = sum(each.mark is Mark.FAULT for each in findings)
+    faults = sum(each.mark is Grade.FAULT for each in findings)
     if faults:
-        print(f"{faults} fault{'s' if faults > 1 else ''} found, marked {Mark.FAULT} above")
+        print(f"{faults} fault{'s' if faults > 1 else ''} found, marked {Grade.FAULT} above")
     return NO if faults or not wired_well else DONE
 
 
@@ -82,7 +82,7 @@ def _elsewhere(settings: Settings) -> list[Finding]:
     """Ask everything that may keep one waiting at once, and return it in order."""
     asked: list[tuple[str, Callable[[], Iterable[Finding]]]] = []
     if (mqtt := settings.mqtt) is not None:
-        from potvigil.outputs.mqtt_trial import fault_of_broker  # and with it a library of its own
+        from potvigil.outputs.broker.mqtt_trial import fault_of_broker  # and with it a library of its own
 
         asked.append(("broker", lambda: [reach.on_broker(mqtt, fault_of_broker)]))
     for i in range(0 if settings.notify is None else len(settings.notify.targets)):

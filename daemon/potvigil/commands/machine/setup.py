@@ -17,7 +17,7 @@ from potvigil.commands.dialogues.setting_up import Answers, ask_all
 from potvigil.commands.machine.check import Opener, check_all
 from potvigil.commands.shared.common import UseError, console
 from potvigil.commands.shared.status import DONE
-from potvigil.drivers.look import Found, look
+from potvigil.drivers.look import Survey, look
 from potvigil.service.wiring import open_inputs
 from potvigil.setting_up import suggest
 from potvigil.setting_up.draft import Draft, faults, read
@@ -36,7 +36,7 @@ _NEEDED_BY = {
 class _Machine:
     """What was found, and what opens it."""
 
-    found: Found
+    found: Survey
     opener: Opener
 
 
@@ -104,7 +104,7 @@ def _there(path: Path) -> tuple[Draft, str]:
     return read(text, str(path)), text
 
 
-def _say_found(asker: Asker, found: Found, unit: str, *, simulated: bool) -> None:
+def _say_found(asker: Asker, found: Survey, unit: str, *, simulated: bool) -> None:
     asker.say("On the buses" + (" (simulated)" if simulated else ""), "bold")
     for each in found.answers:
         device = each.device.upper() or "something this program does not know"

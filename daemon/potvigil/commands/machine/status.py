@@ -7,7 +7,7 @@ from datetime import tzinfo
 from pathlib import Path
 
 from potvigil.checking.backups import on_backups
-from potvigil.checking.finding import Mark
+from potvigil.checking.finding import Grade
 from potvigil.commands.shared import show
 from potvigil.commands.shared.common import console, known_settings, no_settings
 from potvigil.commands.shared.status import DONE, NO
@@ -46,7 +46,7 @@ def status(args: argparse.Namespace) -> int:
         print(_who_watches(live, is_silent, record, live_file, tz))
         if settings is not None:
             for each in on_backups(settings.record, time.time()):
-                if each.mark is Mark.FAULT:
+                if each.mark is Grade.FAULT:
                     print(f"{each.what}: {each.says}")
         if path is not None:
             print(f"settings {path}; record {record}")

@@ -21,8 +21,8 @@ from potvigil.commands.shared import show
 from potvigil.commands.shared.common import UseError, console
 from potvigil.commands.shared.status import DONE
 from potvigil.model.events import BatchClosed, BatchSummary, Event
+from potvigil.outputs.broker.mqtt_link import MqttLink
 from potvigil.outputs.live import LiveFile
-from potvigil.outputs.mqtt_link import MqttLink
 from potvigil.outputs.patterns import Lamp, Rhythm, Show
 from potvigil.outputs.signals import Signals
 from potvigil.paths import rehearsed_records

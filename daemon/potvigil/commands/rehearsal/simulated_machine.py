@@ -6,7 +6,7 @@ from contextlib import contextmanager
 from pathlib import Path
 
 from potvigil.commands.rehearsal.own_wiring import on_own_wiring, one_pot, simulated_station
-from potvigil.drivers.look import Found, look
+from potvigil.drivers.look import Survey, look
 from potvigil.drivers.station import Station
 from potvigil.settings.schema import Settings
 from potvigil.sim.nights import NIGHTS
@@ -16,7 +16,7 @@ _NIGHT = "sound"
 
 
 @contextmanager
-def simulated_machine() -> "Iterator[tuple[Found, _Opener]]":
+def simulated_machine() -> "Iterator[tuple[Survey, _Opener]]":
     """Return what answers on it, and what opens the wires of settings on it: of their first pot."""
     with tempfile.TemporaryDirectory(prefix="potvigil-") as folder:
         night = NIGHTS[_NIGHT]

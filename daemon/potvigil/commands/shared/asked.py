@@ -5,7 +5,7 @@ import time
 
 from potvigil.commands.shared.status import DONE, NO
 from potvigil.model.events import Outcome
-from potvigil.record.asking import LOOK_AGAIN_S, answer_of, is_settled
+from potvigil.record.requests.asking import LOOK_AGAIN_S, answer_of, is_settled
 from potvigil.record.store import Store
 
 

@@ -30,7 +30,7 @@ LOWEST_PA, HIGHEST_PA = 300.0 * PA_PER_HPA, 1100.0 * PA_PER_HPA  # operating ran
 
 
 @dataclass(frozen=True, slots=True)
-class Trimming:
+class Bmp280Trimming:
     """The chip's own constants, dig_T1 to dig_P9 (3.11.2). Only t1 and p1 are without sign."""
 
     t1: int
@@ -47,12 +47,12 @@ class Trimming:
     p9: int
 
 
-def parse_trimming(data: bytes) -> Trimming:
+def parse_trimming(data: bytes) -> Bmp280Trimming:
     """Return the trimming in the 24 bytes from register 0x88, little-endian."""
-    return Trimming(*struct.unpack("<HhhHhhhhhhhh", data))
+    return Bmp280Trimming(*struct.unpack("<HhhHhhhhhhhh", data))
 
 
-def compensate(trimming: Trimming, pressure_count: int, temperature_count: int) -> tuple[float, float]:
+def compensate(trimming: Bmp280Trimming, pressure_count: int, temperature_count: int) -> tuple[float, float]:
     """Return pressure, Pa absolute, and temperature, degrees C, of two 20-bit counts.
 
     Double precision (8.1), where the letters have no further meaning. Raise ZeroDivisionError where the
@@ -74,7 +74,7 @@ def compensate(trimming: Trimming, pressure_count: int, temperature_count: int) 
     return p + (var1 + var2 + c.p7) / 16.0, t_fine / 5120.0
 
 
-def read_trimming(bus: Bus, bus_number: int, address: int) -> Trimming:
+def read_trimming(bus: Bus, bus_number: int, address: int) -> Bmp280Trimming:
     """Return the trimming, after a look whether this is the chip at all.
 
     Raise BarometerError when it is another, BusError when it does not answer.
@@ -97,7 +97,7 @@ def force_conversion(bus: Bus, bus_number: int, address: int) -> None:
     write_bytes(bus, bus_number, address, _CTRL_MEAS, [_FORCE_CONVERSION])
 
 
-def read_result(bus: Bus, bus_number: int, address: int, trimming: Trimming) -> tuple[float, float]:
+def read_result(bus: Bus, bus_number: int, address: int, trimming: Bmp280Trimming) -> tuple[float, float]:
     """Return pressure, Pa absolute (30000 to 110000), and temperature, degrees C, of the last conversion.
 
     Raise BarometerError for a result that is none or is outside the range, BusError for a failed transfer.

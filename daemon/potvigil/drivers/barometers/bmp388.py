@@ -32,7 +32,7 @@ LOWEST_PA, HIGHEST_PA = 300.0 * PA_PER_HPA, 1250.0 * PA_PER_HPA  # operating ran
 
 
 @dataclass(frozen=True, slots=True)
-class Trimming:
+class Bmp388Trimming:
     """The chip's own constants, PAR_T1 to PAR_P11, as real numbers (9.1)."""
 
     t1: float
@@ -56,15 +56,15 @@ _OFFSETS = (0, 0, 0, 1 << 14, 1 << 14, *[0] * 9)
 _POWERS = (-8, 30, 48, 20, 29, 32, 37, -3, 6, 8, 15, 48, 48, 65)
 
 
-def parse_trimming(data: bytes) -> Trimming:
+def parse_trimming(data: bytes) -> Bmp388Trimming:
     """Return the trimming in the 21 bytes from register 0x31, little-endian."""
     words = struct.unpack("<HHbhhbbHHbbhbb", data)
-    return Trimming(
+    return Bmp388Trimming(
         *((word - off) / 2.0**power for word, off, power in zip(words, _OFFSETS, _POWERS, strict=True))
     )
 
 
-def compensate(trimming: Trimming, pressure_count: int, temperature_count: int) -> tuple[float, float]:
+def compensate(trimming: Bmp388Trimming, pressure_count: int, temperature_count: int) -> tuple[float, float]:
     """Return pressure, Pa absolute, and temperature, degrees C, of two 24-bit counts (9.2, 9.3)."""
     c = trimming
     above = temperature_count - c.t1
@@ -75,7 +75,7 @@ def compensate(trimming: Trimming, pressure_count: int, temperature_count: int) 
     return offset_pa + u * (slope + u * (c.p9 + t * c.p10 + u * c.p11)), t
 
 
-def read_trimming(bus: Bus, bus_number: int, address: int) -> Trimming:
+def read_trimming(bus: Bus, bus_number: int, address: int) -> Bmp388Trimming:
     """Return the trimming, after a look whether this is the chip at all.
 
     Raise BarometerError when it is another, BusError when it does not answer.
@@ -99,7 +99,7 @@ def force_conversion(bus: Bus, bus_number: int, address: int) -> None:
     write_bytes(bus, bus_number, address, _PWR_CTRL, [_FORCE_CONVERSION])
 
 
-def read_result(bus: Bus, bus_number: int, address: int, trimming: Trimming) -> tuple[float, float]:
+def read_result(bus: Bus, bus_number: int, address: int, trimming: Bmp388Trimming) -> tuple[float, float]:
     """Return pressure, Pa absolute (30000 to 125000), and temperature, degrees C, of the last conversion.
 
     Raise BarometerError for a result that is none or is outside the range, BusError for a failed transfer.

@@ -19,7 +19,7 @@ _PGA_OF_FULL_SCALE_V: Final = {6.144: 0, 4.096: 1, 2.048: 2, 1.024: 3, 0.512: 4,
 
 
 @dataclass(frozen=True, slots=True)
-class Chip:
+class AdcModel:
     """bits: of a result, which stands to the left in its register of 16. dr_of_sps: its data rates."""
 
     name: str
@@ -27,8 +27,8 @@ class Chip:
     dr_of_sps: dict[int, int]
 
 
-ADS1115: Final = Chip("ADS1115", 16, {8: 0, 16: 1, 32: 2, 64: 3, 128: 4, 250: 5, 475: 6, 860: 7})
-ADS1015: Final = Chip("ADS1015", 12, {128: 0, 250: 1, 490: 2, 920: 3, 1600: 4, 2400: 5, 3300: 6})
+ADS1115: Final = AdcModel("ADS1115", 16, {8: 0, 16: 1, 32: 2, 64: 3, 128: 4, 250: 5, 475: 6, 860: 7})
+ADS1015: Final = AdcModel("ADS1015", 12, {128: 0, 250: 1, 490: 2, 920: 3, 1600: 4, 2400: 5, 3300: 6})
 CHIPS: Final = {"ads1115": ADS1115, "ads1015": ADS1015}
 
 # Four conversions at 250/s, each with its three transfers, span about one mains period (20 or 16.7 ms):
@@ -43,7 +43,7 @@ _POLL_INTERVAL_S: Final = _CONVERSION_TIME_S / 10
 _ATTEMPTS: Final = 3  # a single disturbed transfer is common on a long cable, three in a row are not
 
 
-def volts_per_count(full_scale_v: float, chip: Chip = ADS1115) -> float:
+def volts_per_count(full_scale_v: float, chip: AdcModel = ADS1115) -> float:
     """Return the voltage of one count, V, at a full scale of 6.144, 4.096, 2.048, 1.024, 0.512 or 0.256 V."""
     if full_scale_v not in _PGA_OF_FULL_SCALE_V:
         raise ValueError(
@@ -53,7 +53,7 @@ def volts_per_count(full_scale_v: float, chip: Chip = ADS1115) -> float:
 
 
 def config_word(
-    channel: int, full_scale_v: float, data_rate_sps: int = DATA_RATE_SPS, chip: Chip = ADS1115
+    channel: int, full_scale_v: float, data_rate_sps: int = DATA_RATE_SPS, chip: AdcModel = ADS1115
 ) -> int:
     """Return the config register that starts one conversion of AIN<channel> (0 to 3) against ground.
 
@@ -87,7 +87,7 @@ def read_mean_count(
     full_scale_v: float,
     conversions: int = CONVERSIONS,
     sleep: Callable[[float], None] = time.sleep,
-    chip: Chip = ADS1115,
+    chip: AdcModel = ADS1115,
 ) -> float:
     """Measure AIN<channel> against ground; return the mean count of several conversions.
 

@@ -23,9 +23,9 @@ from potvigil.model.events import (
 )
 from potvigil.page.views import words
 from potvigil.page.views.details import FIELDS
-from potvigil.page.views.words import SIGNS, VERDICT_WORDS, Level, Teller
-from potvigil.record.batch_query import OPEN, Wanted
-from potvigil.record.detail_input import habits_of
+from potvigil.page.views.words import SIGNS, VERDICT_WORDS, Severity, Teller
+from potvigil.record.requests.batch_query import OPEN, Wanted
+from potvigil.record.requests.detail_input import habits_of
 from potvigil.record.rows import BatchRow, EditRow, ListedBatch
 from potvigil.record.store import Store
 from potvigil.units import span
@@ -138,11 +138,11 @@ def _line(row: ListedBatch, unit: str, tz: tzinfo | None) -> dict[str, Any]:
     }
 
 
-def _judged(verdict: Verdict | None, above_maximum: bool) -> tuple[str, str, Level]:
+def _judged(verdict: Verdict | None, above_maximum: bool) -> tuple[str, str, Severity]:
     if verdict is None:
         return OPEN, *words.STILL_OPEN
     if verdict is Verdict.HELD and above_maximum:
-        return verdict.value, HELD_ABOVE_MAXIMUM, Level.WARN
+        return verdict.value, HELD_ABOVE_MAXIMUM, Severity.WARN
     return verdict.value, *VERDICT_WORDS[verdict]
 
 
@@ -239,29 +239,29 @@ def _happened(events: Sequence[Event], row: BatchRow, tz: tzinfo | None) -> Iter
         yield {"day": "", "time": "", "what": "note", "text": more, "level": "note", "sign": "●"}
 
 
-def _said(event: Event, tz: tzinfo | None) -> tuple[str, str, Level]:
+def _said(event: Event, tz: tzinfo | None) -> tuple[str, str, Severity]:
     """Return what kind of event it is, its words, empty for one that is not told, and its level."""
     match event:
         case StageEvent():
-            return "stage", words.STAGE_WORDS[event.stage], Level.CALM
+            return "stage", words.STAGE_WORDS[event.stage], Severity.CALM
         case AlarmEvent():
             if event.repeat:
-                return "alarm", "", Level.NOTE
+                return "alarm", "", Severity.NOTE
             name = ALARM_WORDS[event.alarm]
             if event.state is not AlarmState.UNACKNOWLEDGED:
-                return "alarm", f"{name}: {alarm_state(event, tz)}", Level.NOTE
+                return "alarm", f"{name}: {alarm_state(event, tz)}", Severity.NOTE
             standing = StandingAlarm(event.alarm, event.priority, event.state, 0.0, None, "")
             said = in_words(event, TimeTeller(event.t_s, event.utc_s, tz))
             return "alarm", f"{name}: {said}", words.alarm_level(standing)
         case NoteEvent():
-            return "note", event.text, Level.WARN if event.note is NoteId.REFUSED else Level.NOTE
+            return "note", event.text, Severity.WARN if event.note is NoteId.REFUSED else Severity.NOTE
         case BatchOpened():
-            return "batch", "batch opened", Level.CALM
+            return "batch", "batch opened", Severity.CALM
         case BatchClosed():
             _, said, level = _judged(event.summary.verdict, was_above_maximum(event.summary))
             return "batch", f"batch closed: {said[:1].lower()}{said[1:]}", level
         case _:
-            return "note", "", Level.NOTE
+            return "note", "", Severity.NOTE
 
 
 def _edited(edit: EditRow, tz: tzinfo | None) -> dict[str, str]:

@@ -3,9 +3,9 @@
 import time
 from collections.abc import Iterator, Sequence
 from dataclasses import dataclass
-from itertools import pairwise
 from typing import Any
 
+from potvigil.history.gel import gelled_s
 from potvigil.live_reader import LivePot
 from potvigil.model.events import (
     AlarmEvent,
@@ -27,7 +27,7 @@ from potvigil.record.curve import Bucket
 from potvigil.record.rows import BatchRow, TraceRow
 from potvigil.record.store import Store
 from potvigil.sensing.conversion import SUPPLY_TOLERANCE, convert
-from potvigil.units import PRESSURE_UNITS_PA, SECONDS_PER_HOUR, in_degrees
+from potvigil.units import PRESSURE_DECIMALS, PRESSURE_UNITS_PA, SECONDS_PER_HOUR, in_degrees
 from potvigil.wording.alarm_names import ALARM_WORDS
 from potvigil.wording.quantities import shown
 
@@ -38,13 +38,13 @@ BEFORE_S, WITHOUT_BATCH_S = 120.0, 6 * 3600.0
 _LEAST_PER_BUCKET = 3
 # Of a converter of 16 bits, one polarity: among these is one that is no fault of the wires.
 _COUNTS = range(0, 32_768, 256)
-_DECIMALS = {"psi": 3, "bar": 4, "kPa": 2}
+_FINER = 2  # decimals more than a person reads: a line through rounded points shows steps
 
 _Point = tuple[float, float | None, float | None]  # s, lowest and highest Pa gauge
 
 
 @dataclass(frozen=True, slots=True)
-class Asked:
+class CurveQuery:
     """Which curve. row: None for a pot without a batch. live: None while the watch is silent."""
 
     pot_id: str
@@ -55,7 +55,7 @@ class Asked:
     points: int
 
 
-def curve(store: Store, pots_of: PotsOf, asked: Asked) -> dict[str, Any]:
+def curve(store: Store, pots_of: PotsOf, asked: CurveQuery) -> dict[str, Any]:
     """Return the curve. Raises RecordError."""
     from_s, to_s = _span(store, asked)
     runs = store.settings_within(from_s, to_s)
@@ -64,13 +64,12 @@ def curve(store: Store, pots_of: PotsOf, asked: Asked) -> dict[str, Any]:
     temperature_unit = "C" if pot is None else pot.temperature_unit
     per_unit = PRESSURE_UNITS_PA[unit]
     points = _points(store, pots_of, asked, runs, from_s, to_s)
-    traces = store.traces(asked.pot_id, from_s, to_s)
-    traces = traces[:: len(traces) // asked.points + 1]
+    traces = store.traces(asked.pot_id, from_s, to_s, about=asked.points)
     live = asked.live
     if live is not None and live.snapshot.t_s <= to_s and live.batch is not None:
         traces.append(TraceRow.of(live.snapshot))
     events = [] if asked.row is None else store.events(asked.row.id)
-    digits = _DECIMALS[unit]
+    digits = PRESSURE_DECIMALS[unit] + _FINER
 
     def in_unit(pa: float | None) -> float | None:
         return None if pa is None else round(pa / per_unit, digits)
@@ -101,7 +100,7 @@ def curve(store: Store, pots_of: PotsOf, asked: Asked) -> dict[str, Any]:
     }
 
 
-def _span(store: Store, asked: Asked) -> tuple[float, float]:
+def _span(store: Store, asked: CurveQuery) -> tuple[float, float]:
     """Return what is shown: what was asked for, within what there is."""
     row, live = asked.row, asked.live
     last = store.last_sample(asked.pot_id)
@@ -125,7 +124,7 @@ def _span(store: Store, asked: Asked) -> tuple[float, float]:
 def _points(
     store: Store,
     pots_of: PotsOf,
-    asked: Asked,
+    asked: CurveQuery,
     runs: Sequence[tuple[float, str]],
     from_s: float,
     to_s: float,
@@ -299,31 +298,20 @@ def _marks(
                 )
                 yield _mark(event.t_s, "alarm", ALARM_WORDS[event.alarm], words.alarm_level(standing))
             case NoteEvent(note=NoteId.TOP_UP):
-                yield _mark(event.t_s, "top-up", shown(event.text), words.Level.NOTE)
+                yield _mark(event.t_s, "top-up", shown(event.text), words.Severity.NOTE)
             case NoteEvent(note=NoteId.CURE_DONE):
-                yield _mark(event.t_s, "cure-done", "cure done", words.Level.CALM)
+                yield _mark(event.t_s, "cure-done", "cure done", words.Severity.CALM)
             case StageEvent(stage=Stage.VENTING):
-                yield _mark(event.t_s, "vented", "vented", words.Level.NOTE)
-    gel_s = None if row is None or pot is None else _gel_s(pot, row, traces)
+                yield _mark(event.t_s, "vented", "vented", words.Severity.NOTE)
+    gel_s = None
+    if row is not None and pot is not None:
+        gel_s = gelled_s(pot.resin(row.details.get(Detail.RESIN)), traces)
     if gel_s is not None:
-        yield _mark(gel_s, "gel", "gel", words.Level.NOTE)
+        yield _mark(gel_s, "gel", "gel", words.Severity.NOTE)
 
 
-def _mark(t_s: float, kind: str, text: str, level: words.Level) -> dict[str, Any]:
+def _mark(t_s: float, kind: str, text: str, level: words.Severity) -> dict[str, Any]:
     return {"t": round(t_s, 2), "kind": kind, "text": text, "level": level.value}
-
-
-def _gel_s(pot: Pot, row: BatchRow, traces: Sequence[TraceRow]) -> float | None:
-    """Return when the cure clock passed the gel's age, between two looks in proportion."""
-    resin = pot.resin(row.details.get(Detail.RESIN))
-    if resin.gel_s is None:
-        return None
-    share = resin.gel_s / resin.hold_s
-    known = [(each.t_s, each.cure_progress) for each in traces if each.cure_progress is not None]
-    for (before_s, before), (t_s, progress) in pairwise(known):
-        if before < share <= progress:
-            return before_s + (t_s - before_s) * (share - before) / (progress - before)
-    return None
 
 
 def _cone(live: LivePot, pot: Pot, in_unit: Any) -> dict[str, Any] | None:
@@ -343,7 +331,7 @@ def _cone(live: LivePot, pot: Pot, in_unit: Any) -> dict[str, Any] | None:
     }
 
 
-def _cure_done(asked: Asked) -> float | None:
+def _cure_done(asked: CurveQuery) -> float | None:
     if asked.row is None:
         return None
     if asked.row.summary is not None:

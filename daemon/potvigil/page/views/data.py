@@ -10,8 +10,8 @@ from starlette.requests import Request
 from starlette.responses import JSONResponse, Response, StreamingResponse
 
 from potvigil.page.frame import Frame
-from potvigil.page.guard import RefusedError
-from potvigil.page.views.curve import LEAST_POINTS, MOST_POINTS, USUAL_POINTS, Asked, curve
+from potvigil.page.guard import RequestRefusedError
+from potvigil.page.views.curve import LEAST_POINTS, MOST_POINTS, USUAL_POINTS, CurveQuery, curve
 from potvigil.page.views.library import whole
 from potvigil.page.views.pots import number
 from potvigil.record.rows import BatchRow
@@ -42,7 +42,7 @@ class Data:
         query, frame = request.query_params, self._frame
         pot_id, batch = query.get("pot"), query.get("batch")
         if (pot_id is None) == (batch is None):
-            raise RefusedError(422, "Give pot or batch.")
+            raise RequestRefusedError(422, "Give pot or batch.")
         batch_id = None if batch is None else whole(batch)
         from_s, to_s = number(query.get("from", ""), "from"), number(query.get("to", ""), "to")
         points = number(query.get("points", ""), "points") or USUAL_POINTS
@@ -54,7 +54,7 @@ class Data:
                     row = store.batch(batch_id)
                     return row.pot_id, row
                 if pot_id not in store.pots():
-                    raise RefusedError(404, "There is no such pot.")
+                    raise RequestRefusedError(404, "There is no such pot.")
                 return str(pot_id), store.open_batch_of(str(pot_id))
 
         found, row = await frame.in_thread(find)
@@ -62,7 +62,7 @@ class Data:
 
         def draw() -> bytes:
             with frame.open() as store:
-                told = curve(store, frame.config.pots_of, Asked(found, row, live, from_s, to_s, points))
+                told = curve(store, frame.config.pots_of, CurveQuery(found, row, live, from_s, to_s, points))
             return json.dumps(told, ensure_ascii=False, separators=(",", ":"), allow_nan=False).encode()
 
         return Response(await frame.in_thread(draw), media_type="application/json")
@@ -77,7 +77,7 @@ class Data:
     async def authority(self, request: Request) -> Response:
         """Return the certificate a phone is to trust; it is no secret."""
         if self._frame.config.authority is None:
-            raise RefusedError(404, "This page has no authority of its own.")
+            raise RequestRefusedError(404, "This page has no authority of its own.")
         name = {"content-disposition": 'attachment; filename="potvigil-authority.crt"'}
         return Response(self._frame.config.authority, media_type="application/x-x509-ca-cert", headers=name)
 
@@ -85,7 +85,7 @@ class Data:
         name = request.path_params["file"]
         found = self._frame.static.get(name)
         if found is None:
-            raise RefusedError(404, "There is nothing at this address.")
+            raise RequestRefusedError(404, "There is nothing at this address.")
         content, version = found
         lasting = request.query_params.get("v") == version
         headers = {

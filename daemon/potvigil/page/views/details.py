@@ -15,8 +15,8 @@ from potvigil.model.batch_details import FLAWED
 from potvigil.model.events import LAST_BATCH, Detail
 from potvigil.page.views import words
 from potvigil.page.views.now import PotsOf
-from potvigil.record.batch_query import Wanted
-from potvigil.record.detail_input import habits_of
+from potvigil.record.requests.batch_query import Wanted
+from potvigil.record.requests.detail_input import habits_of
 from potvigil.record.rows import BatchRow
 from potvigil.record.store import Store
 from potvigil.wording.quantities import shown
@@ -39,7 +39,7 @@ _MINE, _THEIRS = "mine", "theirs"
 
 
 @dataclass(frozen=True, slots=True)
-class Sent:
+class SentForm:
     """What a form says. given: what is to change. clashes: of these, what was kept meanwhile by others."""
 
     given: dict[Detail, str] = field(default_factory=dict)
@@ -47,10 +47,10 @@ class Sent:
 
 
 def fields(
-    store: Store, row: BatchRow | None, pots_of: PotsOf, sent: Sent | None = None
+    store: Store, row: BatchRow | None, pots_of: PotsOf, sent: SentForm | None = None
 ) -> list[dict[str, Any]]:
     """Return the fields of the form. row: None of a batch yet to be opened. sent: what could not be kept."""
-    sent = sent or Sent()
+    sent = sent or SentForm()
     tz = habits_of(store)[1]
     run = store.last_run()
     pots = {} if run is None else pots_of(run.settings_json)
@@ -87,9 +87,9 @@ def fields(
     return told
 
 
-def read_sent(form: Mapping[str, str], row: BatchRow | None, tz: tzinfo | None) -> Sent:
+def read_sent(form: Mapping[str, str], row: BatchRow | None, tz: tzinfo | None) -> SentForm:
     """Return what a form says that differs from what is kept; what was not sent, or is the same, stays."""
-    sent = Sent()
+    sent = SentForm()
     for detail in Detail:
         text = _text(form, detail)
         if text is None or form.get(f"choose-{detail}") == _THEIRS:

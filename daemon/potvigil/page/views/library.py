@@ -13,12 +13,12 @@ from potvigil.model.batch_details import DetailError
 from potvigil.model.events import Detail
 from potvigil.page.children import Children
 from potvigil.page.frame import BY, Frame, back, batch_id_of, batch_in_range, sentence
-from potvigil.page.guard import RefusedError, StaleFormError
+from potvigil.page.guard import RequestRefusedError, StaleFormError
 from potvigil.page.views import batches
-from potvigil.page.views.details import Sent, fields, read_sent
+from potvigil.page.views.details import SentForm, fields, read_sent
 from potvigil.page.views.pictures import shown_pictures
-from potvigil.record.detail_input import given_details, habits_of
 from potvigil.record.errors import RecordError
+from potvigil.record.requests.detail_input import given_details, habits_of
 from potvigil.record.rows import BatchRow
 from potvigil.record.store import Store
 from potvigil.wording.quantities import shown
@@ -72,7 +72,7 @@ class Library:
     async def edit(self, request: Request) -> Response:
         batch_id = batch_id_of(request)
         path = f"/batch/{batch_id}"
-        sent = Sent()
+        sent = SentForm()
 
         def read(form: Mapping[str, str], store: Store) -> BatchRow:
             nonlocal sent
@@ -159,13 +159,13 @@ class Library:
         code = 200
         try:
             html = await made
-        except (RefusedError, RecordError) as error:
-            code = error.status if isinstance(error, RefusedError) else 503
+        except (RequestRefusedError, RecordError) as error:
+            code = error.status if isinstance(error, RequestRefusedError) else 503
             html = _NO_SHEET.format(escape(sentence(shown(str(error))))).encode()
         return HTMLResponse(html, code, headers=_FRAMED)
 
     async def _pot(self, request: Request) -> str:
-        """Return the pot an address names. Raises RefusedError."""
+        """Return the pot an address names. Raises RequestRefusedError."""
         pot_id = str(request.path_params["pot"])
 
         def read() -> list[str]:
@@ -173,13 +173,13 @@ class Library:
                 return store.pots()
 
         if pot_id not in await self._frame.in_thread(read):
-            raise RefusedError(404, "There is no such pot.")
+            raise RequestRefusedError(404, "There is no such pot.")
         return pot_id
 
     async def _page(
         self,
         request: Request,
-        sent: Sent | None = None,
+        sent: SentForm | None = None,
         fault: str | None = None,
         code: int = 200,
     ) -> Response:
@@ -214,7 +214,7 @@ class Library:
 
 
 def whole(text: str) -> int:
-    """Return the number of a batch. Raises RefusedError."""
+    """Return the number of a batch. Raises RequestRefusedError."""
     if not (text.isascii() and text.isdecimal() and len(text) < 11):
-        raise RefusedError(422, "A batch has a number.")
+        raise RequestRefusedError(422, "A batch has a number.")
     return batch_in_range(int(text))

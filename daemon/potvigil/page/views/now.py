@@ -17,12 +17,12 @@ from potvigil.model.pot import Pot
 from potvigil.page.views import words
 from potvigil.page.views.held import Held
 from potvigil.page.views.strip import URGENCY, by_urgency, strip
-from potvigil.page.views.words import LEAST_SHOWN, SIGNS, Level, Teller
+from potvigil.page.views.words import SIGNS, Severity, Teller
 from potvigil.page.zone import zone_words
 from potvigil.record.errors import RecordError
 from potvigil.record.rows import TraceRow
 from potvigil.record.store import Store
-from potvigil.units import PRESSURE_UNITS_PA, span
+from potvigil.units import LEAST_SHOWN, PRESSURE_UNITS_PA, span
 from potvigil.wording.alarm import headline
 from potvigil.wording.alarm_names import ALARM_WORDS
 from potvigil.wording.quantities import alarm_state, pressure, shown
@@ -195,8 +195,8 @@ def _nothing(since: str | None) -> dict[str, Any]:
     )
     return {
         "word": words.silent_word(since),
-        "level": Level.UNKNOWN.value,
-        "sign": SIGNS[Level.UNKNOWN],
+        "level": Severity.UNKNOWN.value,
+        "sign": SIGNS[Severity.UNKNOWN],
         "cure_done": False,
         **dict.fromkeys(withdrawn),
     }
@@ -274,7 +274,7 @@ def _when(utc_s: float, now_utc_s: float, tz: tzinfo | None) -> str:
 def _do(alarms: list[dict[str, Any]]) -> str | None:
     """Return what the most pressing alarm asks for, None where none that is so presses."""
     pressing = [each for each in alarms if each["is_so"]]
-    return min(pressing, key=lambda each: URGENCY.index(Level(each["level"])))["do"] if pressing else None
+    return min(pressing, key=lambda each: URGENCY.index(Severity(each["level"])))["do"] if pressing else None
 
 
 def _moment(live: Live | None, silent: bool, tz: tzinfo | None) -> datetime | None:

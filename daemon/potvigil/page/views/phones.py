@@ -12,17 +12,17 @@ from potvigil.notifying.push import PushError, PushMessage, send
 from potvigil.notifying.status import StatusReader
 from potvigil.notifying.subscriptions import SubscriptionError, subscribe, subscriptions, unsubscribe
 from potvigil.page.frame import Frame, back
-from potvigil.page.guard import RefusedError
+from potvigil.page.guard import RequestRefusedError
 from potvigil.page.views.words import local
 from potvigil.paths import usual_status
-from potvigil.record.detail_input import habits_of
 from potvigil.record.errors import RecordError
+from potvigil.record.requests.detail_input import habits_of
 from potvigil.wording.quantities import shown
 
 _TEST = PushMessage("Test of this phone", "It is told when a pot needs somebody. Nothing else is wrong.")
 
 
-class Phones:
+class PhoneViews:
     def __init__(self, frame: Frame) -> None:
         self._frame = frame
         self._notifier = StatusReader(usual_status(frame.config.live))
@@ -34,7 +34,7 @@ class Phones:
         """Return what a browser subscribes with, and what its service worker sends a form with."""
         visitor = request.cookies.get(self._frame.cookie, "")
         if not self._frame.visitors.is_one(visitor):
-            raise RefusedError(403, "Open the page first.")
+            raise RequestRefusedError(403, "Open the page first.")
         from potvigil.notifying.vapid import public_key  # 10 MB that a page without phones does without
 
         told = {"key": await self._kept(public_key), "csrf": self._frame.visitors.token(visitor)}
@@ -46,7 +46,7 @@ class Phones:
         try:
             await self._kept(subscribe, *given, shown(form.get("name", "")), time.time())
         except SubscriptionError as error:
-            raise RefusedError(422, str(error)) from None
+            raise RequestRefusedError(422, str(error)) from None
         return back("/phones", "subscribed")
 
     async def remove(self, request: Request) -> Response:
@@ -58,7 +58,7 @@ class Phones:
         wanted = (await self._frame.form(request)).get("phone", "")
         found = next((each for each in await self._kept(subscriptions) if each.id == wanted), None)
         if found is None:
-            raise RefusedError(404, "There is no such phone.")
+            raise RequestRefusedError(404, "There is no such phone.")
         try:
             await self._frame.in_thread(send, found, _TEST)
         except PushError as error:
@@ -81,10 +81,10 @@ class Phones:
         return None
 
     async def _kept(self, function: Any, *arguments: object) -> Any:
-        """Return what a function of the record's path returns. Raises RefusedError where the disk refuses."""
+        """Return what a function of the record's path returns. RequestRefusedError: the disk refuses."""
         try:
             return await self._frame.in_thread(function, self._frame.config.record, *arguments)
         except OSError as error:
-            raise RefusedError(
+            raise RequestRefusedError(
                 503, f"{error.filename or 'The record'}: {error.strerror or error}; see its folder."
             ) from None

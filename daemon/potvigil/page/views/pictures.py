@@ -10,8 +10,8 @@ from starlette.responses import JSONResponse, Response
 from potvigil.model.batch_details import DetailError
 from potvigil.model.events import Detail
 from potvigil.page.frame import BY, Frame, batch_id_of, sentence
-from potvigil.page.guard import RefusedError
-from potvigil.record.detail_input import given_details
+from potvigil.page.guard import RequestRefusedError
+from potvigil.record.requests.detail_input import given_details
 from potvigil.record.store import Store
 from potvigil.upkeep import pictures
 from potvigil.upkeep.pictures import PictureError
@@ -36,18 +36,18 @@ class Pictures:
         content = await self._frame.in_thread(read)
         kind = None if content is None else pictures.kind_of(content)
         if content is None or kind is None:
-            raise RefusedError(404, "There is no such picture.")
+            raise RequestRefusedError(404, "There is no such picture.")
         return Response(content, media_type=kind, headers={"cache-control": "private, max-age=3600"})
 
     async def add(self, request: Request) -> Response:
         """Keep a picture that is sent as it is, with the token of the page in a header."""
         visitor = request.cookies.get(self._frame.cookie, "")
         if not self._frame.visitors.holds(visitor, request.headers.get("x-csrf", "")):
-            raise RefusedError(403, "That page is of an earlier time; load it again and repeat it.")
+            raise RequestRefusedError(403, "That page is of an earlier time; load it again and repeat it.")
         content = await _sent(request)
         kind = pictures.kind_of(content)
         if kind is None:
-            raise RefusedError(415, "That is no JPEG, PNG or WebP; choose another picture.")
+            raise RequestRefusedError(415, "That is no JPEG, PNG or WebP; choose another picture.")
         batch_id, record = batch_id_of(request), self._frame.config.record
 
         def write(store: Store) -> range | None:
@@ -69,9 +69,9 @@ class Pictures:
         try:
             commands = await self._frame.in_thread(begin)
         except (PictureError, DetailError) as error:
-            raise RefusedError(422, sentence(error)) from None
+            raise RequestRefusedError(422, sentence(error)) from None
         except OSError as error:
-            raise RefusedError(503, f"It could not be kept ({error.strerror or error}).") from None
+            raise RequestRefusedError(503, f"It could not be kept ({error.strerror or error}).") from None
         if commands is not None:
             await self._frame.settled(f"/batch/{batch_id}", commands)
         return JSONResponse({"kept": True})
@@ -93,16 +93,16 @@ def shown_pictures(frame: Frame, batch_id: int, names: str) -> list[dict[str, st
 
 async def _sent(request: Request) -> bytes:
     if request.headers.get("content-type", "").partition(";")[0] not in pictures.ENDINGS:
-        raise RefusedError(415, "Send a picture.")
+        raise RequestRefusedError(415, "Send a picture.")
     body = bytearray()
     try:
         async with asyncio.timeout(SENT_WITHIN_S):
             async for part in request.stream():
                 body += part
                 if len(body) > LARGEST_SENT_BYTES:
-                    raise RefusedError(413, "That picture is too large; choose a smaller one.")
+                    raise RequestRefusedError(413, "That picture is too large; choose a smaller one.")
     except TimeoutError:
-        raise RefusedError(408, "The picture took too long to arrive; send it again.") from None
+        raise RequestRefusedError(408, "The picture took too long to arrive; send it again.") from None
     except ClientDisconnect:
-        raise RefusedError(400, "The picture did not arrive whole.") from None
+        raise RequestRefusedError(400, "The picture did not arrive whole.") from None
     return bytes(body)

@@ -12,10 +12,10 @@ from starlette.responses import HTMLResponse, Response
 
 from potvigil.history.pot_history import so_far
 from potvigil.page.frame import Frame, sentence
-from potvigil.page.guard import RefusedError
+from potvigil.page.guard import RequestRefusedError
 from potvigil.page.views.library import PAPER_CSP
-from potvigil.page.views.words import SIGNS, Level, local
-from potvigil.planning.plan import Answer
+from potvigil.page.views.words import SIGNS, Severity, local
+from potvigil.planning.plan import Feasibility
 from potvigil.planning.read_request import Rig, SaidError, planned
 from potvigil.planning.request import Ask, NightLike
 from potvigil.planning.sheet import Sheet
@@ -25,10 +25,10 @@ from potvigil.wording.quantities import shown
 
 LONGEST = 60  # characters of a field
 LEVELS = {
-    Answer.YES: Level.CALM,
-    Answer.CLOSE: Level.WARN,
-    Answer.NO: Level.ALARM,
-    Answer.UNKNOWN: Level.UNKNOWN,
+    Feasibility.YES: Severity.CALM,
+    Feasibility.CLOSE: Severity.WARN,
+    Feasibility.NO: Severity.ALARM,
+    Feasibility.UNKNOWN: Severity.UNKNOWN,
 }
 # What each field is called, and what is said beneath it; those after the first are seldom needed.
 FIELDS = {
@@ -120,7 +120,7 @@ class Plans:
             with suppress(ValueError):  # settings of an earlier version that are none any more
                 if settings is not None:
                     return config.rigs_of(settings)
-        raise RefusedError(503, "No pot is known yet. Start the watch, or the page with --config.")
+        raise RequestRefusedError(503, "No pot is known yet. Start the watch, or the page with --config.")
 
     def _page(self, request: Request, made: Planned) -> Response:
         pots = {each: each for each in made.rigs}

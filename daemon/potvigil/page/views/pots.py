@@ -12,11 +12,11 @@ from starlette.responses import Response
 from potvigil.model.batch_details import DetailError
 from potvigil.model.events import Action, AlarmId, Detail
 from potvigil.page.frame import BY, Frame, sentence
-from potvigil.page.guard import RefusedError, StaleFormError
-from potvigil.page.views.details import Sent, fields, read_sent
-from potvigil.record.batch_query import Wanted
-from potvigil.record.detail_input import given_details
+from potvigil.page.guard import RequestRefusedError, StaleFormError
+from potvigil.page.views.details import SentForm, fields, read_sent
 from potvigil.record.errors import RecordError
+from potvigil.record.requests.batch_query import Wanted
+from potvigil.record.requests.detail_input import given_details
 from potvigil.record.store import Store
 from potvigil.watch.alarm_rules import shelving_fault
 from potvigil.wording.quantities import shown
@@ -46,7 +46,7 @@ class Pots:
         alarm, minutes = _alarm(form.get("alarm", "")), number(form.get("minutes", ""), "minutes") or 0.0
         fault = shelving_fault(alarm, 60.0 * minutes)
         if fault is not None:
-            raise RefusedError(422, f"{fault}.")
+            raise RequestRefusedError(422, f"{fault}.")
         return await self._ask(request, Action.SHELVE, alarm, 60.0 * minutes)
 
     async def unshelve(self, request: Request) -> Response:
@@ -99,7 +99,7 @@ class Pots:
     async def _page(
         self,
         request: Request,
-        sent: Sent | None = None,
+        sent: SentForm | None = None,
         fault: str | None = None,
         code: int = 200,
     ) -> Response:
@@ -107,7 +107,7 @@ class Pots:
         pot_id = request.path_params["pot"]
         pot = next((each for each in now["pots"] if each["id"] == pot_id), None)
         if pot is None:
-            raise RefusedError(404, "There is no such pot.")
+            raise RequestRefusedError(404, "There is no such pot.")
 
         def read() -> dict[str, Any]:
             with self._frame.open() as store:
@@ -137,7 +137,7 @@ def _shelve_minutes(alarm: str) -> list[int]:
 
 
 def number(text: str, name: str) -> float | None:
-    """Return a number that was sent, None for none. Raises RefusedError."""
+    """Return a number that was sent, None for none. Raises RequestRefusedError."""
     if not text:
         return None
     try:
@@ -145,7 +145,7 @@ def number(text: str, name: str) -> float | None:
     except ValueError:
         value = math.nan
     if not math.isfinite(value):
-        raise RefusedError(422, f"{name} is no number.")
+        raise RequestRefusedError(422, f"{name} is no number.")
     return value
 
 
@@ -153,12 +153,12 @@ def _alarm(text: str) -> AlarmId:
     try:
         return AlarmId(text)
     except ValueError:
-        raise RefusedError(422, "There is no such alarm.") from None
+        raise RequestRefusedError(422, "There is no such alarm.") from None
 
 
 def _check_known(store: Store, pot_id: str, now: Mapping[str, Any]) -> None:
     if pot_id not in store.pots() and pot_id not in [each["id"] for each in now["pots"]]:
-        raise RefusedError(404, "There is no such pot.")
+        raise RequestRefusedError(404, "There is no such pot.")
 
 
 def _path(pot_id: str) -> str:

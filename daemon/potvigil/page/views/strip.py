@@ -5,11 +5,11 @@ from datetime import datetime
 from typing import Any
 from urllib.parse import quote
 
-from potvigil.page.views.words import SIGNS, Level, silent_word
+from potvigil.page.views.words import SIGNS, Severity, silent_word
 
 # What is not known comes before a low alarm: of that at least somebody knows.
-URGENCY = (Level.ALARM, Level.UNKNOWN, Level.WARN, Level.NOTE, Level.CALM)
-_PRESSES = (Level.ALARM, Level.UNKNOWN, Level.WARN)
+URGENCY = (Severity.ALARM, Severity.UNKNOWN, Severity.WARN, Severity.NOTE, Severity.CALM)
+_PRESSES = (Severity.ALARM, Severity.UNKNOWN, Severity.WARN)
 
 
 def by_urgency(pots: Iterable[dict[str, Any]]) -> list[dict[str, Any]]:
@@ -18,7 +18,7 @@ def by_urgency(pots: Iterable[dict[str, Any]]) -> list[dict[str, Any]]:
     def urgency(pot: dict[str, Any]) -> tuple[int, bool, float, str]:
         by_s = [each["left_s"] for each in pot["alarms"] if each["left_s"] is not None]
         return (
-            URGENCY.index(Level(pot["level"])),
+            URGENCY.index(Severity(pot["level"])),
             not _is_unseen(pot),
             min(by_s, default=float("inf")),
             pot["id"],
@@ -38,13 +38,13 @@ def strip(
     moment = "clock not set" if as_of is None else f"{as_of:%a %H:%M:%S}"
     told: dict[str, Any] = {"as_of": moment, "href": "/", "pot": "", "do": "", "state": "", "unseen": False}
     if advice is not None:
-        level, word = Level.UNKNOWN, silent_word(since)
+        level, word = Severity.UNKNOWN, silent_word(since)
         told |= {"do": advice, "state": "nobody is watching"}
     elif not pots:
-        level, word = Level.UNKNOWN, "nothing is watched"
+        level, word = Severity.UNKNOWN, "nothing is watched"
     else:
-        worst, others = pots[0], sum(Level(each["level"]) in _PRESSES for each in pots[1:])
-        level, word = Level(worst["level"]), worst["word"]
+        worst, others = pots[0], sum(Severity(each["level"]) in _PRESSES for each in pots[1:])
+        level, word = Severity(worst["level"]), worst["word"]
         unseen = _is_unseen(worst)
         told |= {"pot": worst["id"], "href": f"/pot/{quote(worst['id'], safe='')}", "do": worst["do"] or ""}
         more = f"{others} more {'pot needs' if others == 1 else 'pots need'} a look" if others else ""

@@ -18,13 +18,14 @@ from potvigil.model.events import (
 from potvigil.model.pot import Pot, Supply
 from potvigil.model.reading import Place, Quality
 from potvigil.record.rows import TraceRow
-from potvigil.units import PRESSURE_UNITS_PA, degrees, span
+from potvigil.units import LEAST_SHOWN, PRESSURE_UNITS_PA, degrees, span
+from potvigil.wording import verdict as verdict_words
 from potvigil.wording.alarm_names import ALARM_WORDS
 from potvigil.wording.quantities import TimeTeller, pressure, rate, shown
 from potvigil.wording.silence import LOOK_AT_THE_GAUGE
 
 
-class Level(StrEnum):
+class Severity(StrEnum):
     CALM = "calm"
     NOTE = "note"
     WARN = "warn"
@@ -32,9 +33,15 @@ class Level(StrEnum):
     UNKNOWN = "unknown"
 
 
-SIGNS = {Level.CALM: "●", Level.NOTE: "●", Level.WARN: "▲", Level.ALARM: "■", Level.UNKNOWN: "○"}
+SIGNS = {
+    Severity.CALM: "●",
+    Severity.NOTE: "●",
+    Severity.WARN: "▲",
+    Severity.ALARM: "■",
+    Severity.UNKNOWN: "○",
+}
 # Which comes first where several stand.
-_RANK = (Level.ALARM, Level.WARN, Level.NOTE, Level.CALM)
+_RANK = (Severity.ALARM, Severity.WARN, Severity.NOTE, Severity.CALM)
 
 STAGE_WORDS = {
     Stage.OPEN: "open, empty",
@@ -44,17 +51,16 @@ STAGE_WORDS = {
     Stage.VENTING: "venting",
 }
 CURE_DONE = "cure done: may be vented"
-VERDICT_WORDS = {
-    Verdict.HELD: ("The pressure held", Level.CALM),
-    Verdict.LEAKED: ("It leaked, but held long enough", Level.WARN),
-    Verdict.FELL_BELOW_FLOOR: ("It fell below the floor", Level.ALARM),
-    Verdict.VENTED_EARLY: ("Vented early", Level.ALARM),
-    Verdict.INCOMPLETE: ("Not enough was seen to judge", Level.UNKNOWN),
+_VERDICT_LEVELS = {
+    Verdict.HELD: Severity.CALM,
+    Verdict.LEAKED: Severity.WARN,
+    Verdict.FELL_BELOW_FLOOR: Severity.ALARM,
+    Verdict.VENTED_EARLY: Severity.ALARM,
+    Verdict.INCOMPLETE: Severity.UNKNOWN,
 }
-STILL_OPEN = ("Still open", Level.NOTE)
+VERDICT_WORDS = {each: (said, _VERDICT_LEVELS[each]) for each, said in verdict_words.VERDICT_WORDS.items()}
+STILL_OPEN = ("Still open", Severity.NOTE)
 
-# A change must show in the unit's last figure before it is called one.
-LEAST_SHOWN = {"psi": 0.1, "bar": 0.01, "kPa": 1.0}
 # A clock time further away than this is said with its day.
 _DAY_SAID_S = 18 * 3600.0
 _SHUT = (Stage.SETTLING, Stage.HOLDING)
@@ -100,31 +106,31 @@ def silent_word(since: str | None) -> str:
     return "no data" if since is None else f"no data since {since}"
 
 
-def alarm_level(alarm: StandingAlarm) -> Level:
+def alarm_level(alarm: StandingAlarm) -> Severity:
     """Return how pressing an alarm is as it stands: what is over, or put aside, presses less."""
     is_high = alarm.priority is Priority.HIGH
     if alarm.alarm in _NOTES or (alarm.state is AlarmState.SHELVED and not is_high):
-        return Level.NOTE
+        return Severity.NOTE
     if alarm.state in (AlarmState.RETURNED, AlarmState.SHELVED):
-        return Level.WARN if is_high else Level.NOTE
-    return Level.ALARM if is_high else Level.WARN
+        return Severity.WARN if is_high else Severity.NOTE
+    return Severity.ALARM if is_high else Severity.WARN
 
 
-def word(snapshot: Snapshot, pot: Pot | None) -> tuple[str, Level]:
+def word(snapshot: Snapshot, pot: Pot | None) -> tuple[str, Severity]:
     """Return the word for a pot as it is now, and its level."""
     standing = [each for each in snapshot.alarms if is_true(each)]
     pressing = [each for each in standing if each.priority is Priority.HIGH]
     levels = {alarm_level(each) for each in snapshot.alarms}
-    level = next((each for each in _RANK if each in levels), Level.CALM)
+    level = next((each for each in _RANK if each in levels), Severity.CALM)
     if pressing:
         return ALARM_WORDS[pressing[0].alarm], level
     if snapshot.reading.gauge_pa is None or snapshot.reading.quality is Quality.BAD:
-        return "no reading", Level.UNKNOWN
+        return "no reading", Severity.UNKNOWN
     if is_cure_done(snapshot):
         return CURE_DONE, level
     leaks = snapshot.stage in _SHUT and TraceRow.of(snapshot).leak_established
     if leaks and (not standing or standing[0].alarm is AlarmId.LEAK):
-        return _leak_word(snapshot, pot), min(level, Level.WARN, key=_RANK.index)
+        return _leak_word(snapshot, pot), min(level, Severity.WARN, key=_RANK.index)
     if standing:
         return ALARM_WORDS[standing[0].alarm], level
     return STAGE_WORDS[snapshot.stage], level

@@ -19,9 +19,9 @@ from potvigil.model.events import (
     Interval,
     Verdict,
 )
-from potvigil.record.batch_query import Wanted
 from potvigil.record.codec import KINDS, event_from_text, found_to_text, summary_from_text, to_text
 from potvigil.record.errors import RecordError, UnknownBatchError
+from potvigil.record.requests.batch_query import Wanted
 from potvigil.record.rows import BatchRow, EditRow, LeakRow, ListedBatch, TaughtRow
 from potvigil.record.tables.ledger import POT, Ledger
 from potvigil.record.validation import refuse

@@ -36,13 +36,18 @@ class Samples(Ledger):
                 return
             from_t_s, after = samples[-1].t_s, ">"
 
-    def traces(self, pot_id: str, from_t_s: float, to_t_s: float | None = None) -> list[TraceRow]:
-        """Return what the watch knew of a pot from `from_t_s` to `to_t_s` (both included), in order."""
-        return self._db.read(
-            _trace,
+    def traces(
+        self, pot_id: str, from_t_s: float, to_t_s: float | None = None, about: int | None = None
+    ) -> list[TraceRow]:
+        """Return what the watch knew of a pot from `from_t_s` to `to_t_s` (both included), in order.
+
+        about: of more than so many only each second, third and so on, as a drawing needs them.
+        """
+        rows = self._db.rows(
             f"SELECT {TRACE} FROM trace WHERE pot = {POT} AND t_s >= ? AND t_s <= ? ORDER BY t_s",
             (pot_id, from_t_s, float("inf") if to_t_s is None else to_t_s),
         )
+        return self._db.made(_trace, rows if about is None else rows[:: len(rows) // about + 1])
 
     def curve(
         self,

@@ -22,7 +22,7 @@ from potvigil.model.events import (
     StandingAlarm,
 )
 from potvigil.model.pot import Pot
-from potvigil.outputs.homie_tree import (
+from potvigil.outputs.broker.homie_tree import (
     ALERT,
     DETAILS,
     EMPTY_STRING,
@@ -35,6 +35,7 @@ from potvigil.outputs.homie_tree import (
 )
 from potvigil.units import (
     PA_PER_HPA,
+    PRESSURE_DECIMALS,
     PRESSURE_UNITS_PA,
     SECONDS_PER_HOUR,
     SECONDS_PER_MINUTE,
@@ -44,13 +45,7 @@ from potvigil.wording.alarm import in_words
 from potvigil.wording.quantities import TimeTeller, alarm_state
 
 _LATEST_UTC_S = 253_402_300_740.0  # a minute before the year 10000, where ISO 8601 needs an agreement
-_DECIMALS = {
-    "psi": 2,
-    "bar": 3,
-    "kPa": 1,
-    "Pa": 0,
-    "MPa": 4,
-}  # of a pressure: finer than the sensor, no finer
+_FINER = 1  # decimals more than a person reads: finer than the sensor, no finer
 _STANDING_NONE = {f"{STANDING}/{alarm}": "false" for alarm in AlarmId}
 
 
@@ -134,7 +129,7 @@ def _known(pot: Pot, snapshot: Snapshot, batch_id: int | None, rehearsed: bool) 
     """Return node/property -> payload text of what is known; the unknown is None or not there."""
     reading = snapshot.reading
     unit_pa = PRESSURE_UNITS_PA[pot.pressure_unit]
-    decimals = _DECIMALS[pot.pressure_unit]
+    decimals = PRESSURE_DECIMALS[pot.pressure_unit] + _FINER
     # seconds to add to a time on the record's axis to make it UTC
     offset_s = None if snapshot.utc_s is None else snapshot.utc_s - snapshot.t_s
 

@@ -11,7 +11,7 @@ from potvigil.commands.shared.pages import write_pages
 from potvigil.commands.shared.plan_equipment import rigs_of
 from potvigil.commands.shared.status import DONE, NO
 from potvigil.history.pot_history import so_far
-from potvigil.planning.plan import Answer
+from potvigil.planning.plan import Feasibility
 from potvigil.planning.read_request import SaidError, planned
 from potvigil.planning.request import Ask
 from potvigil.planning.sheet import Sheet
@@ -20,7 +20,7 @@ from potvigil.settings.loading import load
 from potvigil.wording.quantities import shown
 
 _LINE = 100
-_MARKS = {Answer.YES: "+", Answer.CLOSE: "~", Answer.NO: "!", Answer.UNKNOWN: "?"}
+_MARKS = {Feasibility.YES: "+", Feasibility.CLOSE: "~", Feasibility.NO: "!", Feasibility.UNKNOWN: "?"}
 
 
 def plan_pour(args: argparse.Namespace) -> int:
@@ -42,7 +42,7 @@ def plan_pour(args: argparse.Namespace) -> int:
         print(line)
     if args.out is not None:
         write_pages(args, args.out, checklist_html(made))
-    return NO if made.answer is Answer.NO else DONE
+    return NO if made.answer is Feasibility.NO else DONE
 
 
 def _option(ask: Ask) -> str:

@@ -6,7 +6,7 @@ from dataclasses import dataclass
 from potvigil.model import batch_details
 from potvigil.model.events import Action, AlarmId, Command, Detail
 from potvigil.model.pot import Pot
-from potvigil.outputs.homie_tree import DETAILS, EMPTY_STRING, ID, domain, topic_base
+from potvigil.outputs.broker.homie_tree import DETAILS, EMPTY_STRING, ID, domain, topic_base
 
 LONGEST_SET_BYTES = 4 * max(batch_details.LONGEST.values())  # UTF-8 takes at most four bytes a character
 

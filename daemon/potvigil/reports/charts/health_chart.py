@@ -17,7 +17,7 @@ from matplotlib.figure import Figure
 
 from potvigil.model.ageing import BatchLeak, Health, Point, Side
 from potvigil.model.maintenance import TIGHTNESS, Care
-from potvigil.reports.chart_style import (
+from potvigil.reports.charts.chart_style import (
     ALARM,
     DASHED,
     DOTTED,

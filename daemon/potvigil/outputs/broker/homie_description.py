@@ -16,7 +16,7 @@ from typing import Any
 
 from potvigil.model.events import AlarmId
 from potvigil.model.pot import Pot
-from potvigil.outputs.homie_tree import (
+from potvigil.outputs.broker.homie_tree import (
     ALERT,
     ID,
     NODES,

@@ -7,7 +7,7 @@ from dataclasses import dataclass, replace
 from math import inf
 
 from potvigil.clock import SystemClock
-from potvigil.commands.cause import of_a_test
+from potvigil.commands.at_the_pot.cause import of_a_test
 from potvigil.commands.dialogues.exclusive_station import (
     VENT,
     answer,
@@ -20,12 +20,12 @@ from potvigil.commands.dialogues.exclusive_station import (
 from potvigil.commands.shared.common import OR_REHEARSE, UseError, one_of, settings_path, who
 from potvigil.commands.shared.status import DONE, NO
 from potvigil.diagnosis.tightness import (
-    Answer,
+    Judgement,
     Limit,
     LimitError,
     Look,
-    Plan,
     Result,
+    Schedule,
     Tightness,
     plan,
     read_limit,
@@ -135,14 +135,14 @@ def _test(args: argparse.Namespace, run: Run) -> int:
     assert result is not None
     for line in words.ending(result, planned):
         print(line)
-    if result.answer is Answer.FAIL:
+    if result.answer is Judgement.FAIL:
         for line in of_a_test(seen, pot, seen[-1].utc_s):
             print(line)
     else:
         print(VENT)
     if run.keeps:
         _keep(run.settings, pot, result, words.kept(result, planned), seen)
-    return DONE if result.answer is Answer.PASS else NO
+    return DONE if result.answer is Judgement.PASS else NO
 
 
 def _go_on(test: Tightness, samples: Iterator[Sample], words: "_Words") -> None:
@@ -186,7 +186,7 @@ class _Words:
         self._working_pa = pot.working_pa + pot.ambient_pa
         self._share = limit.share_per_s(self._working_pa)
 
-    def beginning(self, planned: Plan, of_a_log: bool) -> Iterator[str]:
+    def beginning(self, planned: Schedule, of_a_log: bool) -> Iterator[str]:
         pot = self.pot
         if of_a_log:
             yield f"Tightness test of {pot.pot_id} by its log, which is taken for that of an empty pot."
@@ -213,7 +213,7 @@ class _Words:
             )
             yield from self._reach(planned)
 
-    def _reach(self, planned: Plan) -> Iterator[str]:
+    def _reach(self, planned: Schedule) -> Iterator[str]:
         """Yield what a test can still tell that is too short for the limit."""
         reach = planned.reach_per_s
         if reach is None or reach == inf:
@@ -226,11 +226,11 @@ class _Words:
             f"{self.rate(self._share + reach)} fails."
         )
 
-    def ending(self, result: Result, planned: Plan) -> Iterator[str]:
+    def ending(self, result: Result, planned: Schedule) -> Iterator[str]:
         look, pot = result.look, self.pot
         after = span(result.after_s)
-        if look is not None and result.answer is not Answer.CANNOT_TELL:
-            is_pass = result.answer is Answer.PASS
+        if look is not None and result.answer is not Judgement.CANNOT_TELL:
+            is_pass = result.answer is Judgement.PASS
             compared = "less" if is_pass else "more"
             yield (
                 f"\n{'PASS' if is_pass else 'FAIL'} after {after}: {pot.pot_id} leaks {self.leak(look)}. A "
@@ -244,7 +244,7 @@ class _Words:
                 if planned.enough and look.share_per_s.value > 0.5 * self._share:
                     yield "So near to the limit a pot wants looking at: seal, lid's rim and clamps, valves."
 
-    def kept(self, result: Result, planned: Plan) -> str:
+    def kept(self, result: Result, planned: Schedule) -> str:
         look, said = result.look, str(result.answer)
         if look is not None:
             said += f": {self.leak(look)}"

@@ -8,9 +8,9 @@ from collections.abc import Iterable
 
 from potvigil.model.events import AlarmEvent, AlarmState, Command, Event, NoteEvent, NoteId, StandingAlarm
 from potvigil.model.pot import Pot
-from potvigil.outputs.homie import alarm_text, datetime_text
-from potvigil.outputs.homie_set import path_of
-from potvigil.outputs.homie_tree import Message, topic_base
+from potvigil.outputs.broker.homie import alarm_text, datetime_text
+from potvigil.outputs.broker.homie_set import path_of
+from potvigil.outputs.broker.homie_tree import Message, topic_base
 from potvigil.wording.quantities import TimeTeller
 
 

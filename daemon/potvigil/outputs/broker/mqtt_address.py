@@ -2,7 +2,7 @@
 
 import ssl
 
-from potvigil.outputs.mqtt_link import MqttLink, MqttLinkError
+from potvigil.outputs.broker.mqtt_link import MqttLink, MqttLinkError
 
 
 def opened_tls(link: MqttLink) -> ssl.SSLContext | None:

@@ -7,7 +7,7 @@ from operator import itemgetter
 from potvigil.model.events import Stage
 from potvigil.model.reading import Place
 from potvigil.record.tables.ledger import TRACE_PERIOD_S
-from potvigil.reports.model import Told
+from potvigil.reports.model import BatchReport
 from potvigil.units import in_degrees
 
 BUCKETS = 700  # two points each: more than the paper can show
@@ -47,7 +47,7 @@ def _time(point: tuple[float, float | None]) -> float:
     return point[0]
 
 
-def rate_limits(told: Told, unit: float) -> tuple[float, float]:
+def rate_limits(told: BatchReport, unit: float) -> tuple[float, float]:
     """Return limits that hold the estimate once it is one, every leak that was told, and most of the band."""
     after_s = told.summary.start_s + 0.08 * (told.summary.end_s - told.summary.start_s)
     rates = [r for each in told.traces if (r := each.leak_pa_per_s) is not None and each.t_s > after_s]
@@ -73,7 +73,7 @@ def _share(values: list[float], share: float) -> float:
     return sorted(values)[min(int(share * len(values)), len(values) - 1)]
 
 
-def temperatures_of(told: Told) -> dict[Place, Points]:
+def temperatures_of(told: BatchReport) -> dict[Place, Points]:
     """Return what each thermometer read, in the pot's degrees; those that never did are left out."""
     lines: dict[Place, Points] = {}
     unit = told.pot.temperature_unit
@@ -84,7 +84,7 @@ def temperatures_of(told: Told) -> dict[Place, Points]:
     return lines
 
 
-def unseen_heat(told: Told) -> Iterator[tuple[Place, float, float]]:
+def unseen_heat(told: BatchReport) -> Iterator[tuple[Place, float, float]]:
     """Yield (place, from, to) of each stretch of a shut pot in which a fitted thermometer said nothing."""
     shut = [each for each in told.traces if each.stage in (Stage.SETTLING, Stage.HOLDING)]
     for place in Place:

@@ -27,11 +27,11 @@ from paho.mqtt.reasoncodes import ReasonCode
 
 from potvigil.model.events import AlarmId, Command, Event, Snapshot, StandingAlarm
 from potvigil.model.pot import Pot
-from potvigil.outputs import homie, homie_moments, homie_set
-from potvigil.outputs.homie_tree import ALERT, Message
-from potvigil.outputs.mqtt_address import opened_tls
-from potvigil.outputs.mqtt_link import MqttLink
-from potvigil.outputs.retained import Retained
+from potvigil.outputs.broker import homie, homie_moments, homie_set
+from potvigil.outputs.broker.homie_tree import ALERT, Message
+from potvigil.outputs.broker.mqtt_address import opened_tls
+from potvigil.outputs.broker.mqtt_link import MqttLink
+from potvigil.outputs.broker.retained import Retained
 
 OnCommand = Callable[[homie_set.SetCommand], None]
 

@@ -16,8 +16,8 @@ from potvigil.model.ageing import BatchLeak
 from potvigil.model.batch_details import has_control_characters
 from potvigil.model.events import Detail
 from potvigil.model.maintenance import Part
-from potvigil.record.batch_query import Wanted
-from potvigil.record.detail_input import habits_of
+from potvigil.record.requests.batch_query import Wanted
+from potvigil.record.requests.detail_input import habits_of
 from potvigil.record.rows import CareRow
 from potvigil.record.store import Store
 from potvigil.reports.health import health_html

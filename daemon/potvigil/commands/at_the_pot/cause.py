@@ -14,7 +14,7 @@ from potvigil.diagnosis.tightness import empty, settle_s
 from potvigil.model.maintenance import Part
 from potvigil.model.pot import Pot
 from potvigil.model.reading import Sample
-from potvigil.record.batch_query import Wanted
+from potvigil.record.requests.batch_query import Wanted
 from potvigil.record.rows import BatchRow, LeakRow
 from potvigil.record.store import Store
 from potvigil.settings.loading import load_text

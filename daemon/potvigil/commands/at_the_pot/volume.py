@@ -16,14 +16,21 @@ from potvigil.commands.dialogues.exclusive_station import (
 from potvigil.commands.dialogues.vessel import take_volume
 from potvigil.commands.shared.common import OR_REHEARSE, UseError, one_of, settings_path
 from potvigil.commands.shared.status import DONE, NO
-from potvigil.diagnosis.volume import Known, State, VolumeError, by_flow, by_vessel, flow_mol_per_s
+from potvigil.diagnosis.volume import Measured, State, VolumeError, by_flow, by_vessel, flow_mol_per_s
 from potvigil.model.pot import Pot
 from potvigil.model.reading import Sample
 from potvigil.settings.loading import load
-from potvigil.units import FREE_AIR_UNITS_M3_PER_S, PRESSURE, SECONDS_PER_HOUR, TEMPERATURE, VOLUME, Kind
+from potvigil.units import (
+    FREE_AIR_UNITS_M3_PER_S,
+    PRESSURE,
+    SECONDS_PER_HOUR,
+    TEMPERATURE,
+    VOLUME,
+    QuantityKind,
+)
 from potvigil.wording.quantities import pressure
 
-_FLOW = Kind("a flow", {"cm3/min": 1e-6 / 60.0, "mL/min": 1e-6 / 60.0, **FREE_AIR_UNITS_M3_PER_S})
+_FLOW = QuantityKind("a flow", {"cm3/min": 1e-6 / 60.0, "mL/min": 1e-6 / 60.0, **FREE_AIR_UNITS_M3_PER_S})
 _ROOM_K = 293.15
 _KELVIN_SIGMA = 0.3  # between settled states a few minutes apart
 _FALL_SHARE = 0.03  # 1 sigma, of a fall that was given without its interval
@@ -60,7 +67,7 @@ def measure_volume(args: argparse.Namespace) -> int:
         return _told(pot, lambda: _guided(args, pot, samples, answer))
 
 
-def _told(pot: Pot, find: Callable[[], Known]) -> int:
+def _told(pot: Pot, find: Callable[[], Measured]) -> int:
     try:
         found = find()
     except VolumeError as error:
@@ -82,7 +89,7 @@ def _told(pot: Pot, find: Callable[[], Known]) -> int:
 
 def _guided(
     args: argparse.Namespace, pot: Pot, samples: Iterator[Sample], ask: Callable[[str], str]
-) -> Known:
+) -> Measured:
     vessel_m3 = _read("vessel", args.vessel, VOLUME, _VESSELS)
     working = pressure(pot.working_pa, pot.pressure_unit)
     print(
@@ -91,9 +98,9 @@ def _guided(
         "valve at the pot's end of its hose; the hose counts as part of it. Nothing here goes above the "
         f"working pressure, {working}."
     )
-    vessel = Known(vessel_m3, vessel_m3 * _percent(args, "vessel"))
+    vessel = Measured(vessel_m3, vessel_m3 * _percent(args, "vessel"))
     error_pa = _read("pressure-error", args.pressure_error, PRESSURE, _ERRORS)
-    room = Known(_kelvin("room", args.room), _KELVIN_SIGMA)
+    room = Measured(_kelvin("room", args.room), _KELVIN_SIGMA)
     with leaving_word():
         found = take_volume(pot, vessel, samples, ask, error_pa, room)
     print(
@@ -103,35 +110,35 @@ def _guided(
     return found
 
 
-def _by_vessel(args: argparse.Namespace, pot: Pot) -> Known:
+def _by_vessel(args: argparse.Namespace, pot: Pot) -> Measured:
     error_pa = _read("pressure-error", args.pressure_error, PRESSURE, _ERRORS)
-    kelvin = Known(_kelvin("room", args.room), _KELVIN_SIGMA)
+    kelvin = Measured(_kelvin("room", args.room), _KELVIN_SIGMA)
     full, before, after = (
-        State(Known(_read("pressures", text, PRESSURE, _PRESSURES) + pot.ambient_pa, error_pa), kelvin)
+        State(Measured(_read("pressures", text, PRESSURE, _PRESSURES) + pot.ambient_pa, error_pa), kelvin)
         for text in args.pressures
     )
     value = _read("vessel", args.vessel, VOLUME, _VESSELS)
-    return by_vessel(Known(value, value * _percent(args, "vessel")), full, before, after)
+    return by_vessel(Measured(value, value * _percent(args, "vessel")), full, before, after)
 
 
-def _by_flow(args: argparse.Namespace, pot: Pot) -> Known:
+def _by_flow(args: argparse.Namespace, pot: Pot) -> Measured:
     if args.fall is None or args.own_leak is None:
         raise UseError(
             'give --fall "1.35 psi/h", what `potvigil tightness` said with the flow on, and --own-leak "0.10 '
             'psi/h", what it said without; or their intervals, "1.20 to 1.50 psi/h"'
         )
     value = _read("flow", args.flow, _FLOW, _FLOWS)
-    flow = flow_mol_per_s(Known(value, value * _percent(args, "flow")), _kelvin("flow-at", args.flow_at))
+    flow = flow_mol_per_s(Measured(value, value * _percent(args, "flow")), _kelvin("flow-at", args.flow_at))
     absolute_pa = pot.working_pa + pot.ambient_pa
     with_it, without = (
-        Known(each.value / absolute_pa, each.sigma / absolute_pa)
+        Measured(each.value / absolute_pa, each.sigma / absolute_pa)
         for each in (_fall("fall", args.fall), _fall("own-leak", args.own_leak))
     )
-    gas = State(Known(absolute_pa, 0.005 * absolute_pa), Known(_kelvin("room", args.room), 1.0))
+    gas = State(Measured(absolute_pa, 0.005 * absolute_pa), Measured(_kelvin("room", args.room), 1.0))
     return by_flow(flow, with_it, without, gas)
 
 
-def _fall(option: str, text: str) -> Known:
+def _fall(option: str, text: str) -> Measured:
     """Read '1.35 psi/h' or its 95 % interval, '1.20 to 1.50 psi/h', in Pa/s."""
     found = re.fullmatch(r"\s*(?:(-?[0-9.]{1,20})\s+to\s+)?(-?[0-9.]{1,20})\s*([A-Za-z]+)/h\s*", text)
     if found is None:
@@ -144,8 +151,8 @@ def _fall(option: str, text: str) -> Known:
     if low is not None and low >= high:
         raise UseError(f"--{option} {text!r}: the first is not below the second; give the lower one first")
     if low is None:
-        return Known(high, _FALL_SHARE * abs(high))
-    return Known(0.5 * (low + high), (high - low) / 3.92)
+        return Measured(high, _FALL_SHARE * abs(high))
+    return Measured(0.5 * (low + high), (high - low) / 3.92)
 
 
 def _percent(args: argparse.Namespace, of: str) -> float:
@@ -161,7 +168,7 @@ def _kelvin(option: str, text: str | None) -> float:
     return _ROOM_K if text is None else _read(option, text, TEMPERATURE, _ROOMS)
 
 
-def _read(option: str, text: str, kind: Kind, within: tuple[str, str]) -> float:
+def _read(option: str, text: str, kind: QuantityKind, within: tuple[str, str]) -> float:
     low, high = within
     try:
         value = kind.read(text).si

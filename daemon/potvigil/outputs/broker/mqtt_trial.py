@@ -9,8 +9,8 @@ from paho.mqtt.client import Client, ConnectFlags
 from paho.mqtt.enums import CallbackAPIVersion, MQTTProtocolVersion
 from paho.mqtt.reasoncodes import ReasonCode
 
-from potvigil.outputs.mqtt_address import opened_tls
-from potvigil.outputs.mqtt_link import MqttLink
+from potvigil.outputs.broker.mqtt_address import opened_tls
+from potvigil.outputs.broker.mqtt_link import MqttLink
 
 _KEEP_ALIVE_S = 30
 

@@ -3,8 +3,8 @@
 from collections.abc import Mapping
 
 from potvigil.model.pot import Pot
-from potvigil.outputs import discovery, homie_description
-from potvigil.outputs.homie_tree import Message
+from potvigil.outputs.broker import discovery, homie_description
+from potvigil.outputs.broker.homie_tree import Message
 
 _MOST_FOUND = 100  # devices, and messages to home automation, of one workshop
 

@@ -15,7 +15,7 @@ from typing import Any
 from potvigil import __version__
 from potvigil.model.events import AlarmId, Priority, Stage
 from potvigil.model.pot import Pot
-from potvigil.outputs.homie_tree import NODES, NONE, STANDING, UNSET, Message, alarm_name, topic_base
+from potvigil.outputs.broker.homie_tree import NODES, NONE, STANDING, UNSET, Message, alarm_name, topic_base
 
 Component = dict[str, Any]
 

@@ -4,11 +4,8 @@ Lines differ in weight and dash and are named where they end: grey paper and col
 Imported when a report is written: matplotlib is of the extra `report`.
 """
 
-from collections.abc import Iterable, Iterator
-from dataclasses import dataclass
-from datetime import timedelta
+from collections.abc import Iterable
 from io import StringIO
-from math import ceil, floor
 from typing import Any
 
 from matplotlib import rc_context
@@ -16,11 +13,10 @@ from matplotlib.axes import Axes
 from matplotlib.backends.backend_svg import FigureCanvasSVG
 from matplotlib.figure import Figure
 
-from potvigil.model.events import AlarmEvent, AlarmState, NoteEvent, NoteId, Priority, Stage, StageEvent
+from potvigil.model.events import Stage, StageEvent
 from potvigil.model.reading import Place
-from potvigil.reports.chart_data import Points, last_value, rate_limits, temperatures_of, thinned
-from potvigil.reports.chart_style import (
-    ALARM,
+from potvigil.reports.charts.chart_data import Points, last_value, rate_limits, temperatures_of, thinned
+from potvigil.reports.charts.chart_style import (
     CORRECTED,
     CORRECTED_WORD,
     DASHED,
@@ -36,26 +32,16 @@ from potvigil.reports.chart_style import (
     WIDE_IN,
     to_stand_in_a_page,
 )
-from potvigil.reports.model import Told
+from potvigil.reports.charts.marks import Mark, marks_of, places_of
+from potvigil.reports.charts.time_axis import TimeAxis
+from potvigil.reports.model import BatchReport
 from potvigil.units import PRESSURE_UNITS_PA, SECONDS_PER_HOUR
 
 PRESSURE_IN, LEAK_IN, TEMPERATURE_IN, STRIP_IN, BETWEEN_IN, FOOT_IN = 2.1, 0.9, 0.9, 0.16, 0.3, 0.36
-NAMED_TOP_UPS, NAMED_ALARMS = 4, 8
 SHUT = (Stage.SETTLING, Stage.HOLDING)
 
 
-@dataclass(frozen=True, slots=True)
-class Mark:
-    """A moment that is drawn through all panels and named above them."""
-
-    hours: float
-    text: str
-    colour: str
-    style: Any
-    width: float = 0.9
-
-
-def chart_svg(told: Told, width_in: float = WIDE_IN) -> str:
+def chart_svg(told: BatchReport, width_in: float = WIDE_IN) -> str:
     """Return the chart of a batch, `width_in` wide."""
     file = StringIO()
     with rc_context(LOOK):
@@ -69,22 +55,16 @@ def chart_svg(told: Told, width_in: float = WIDE_IN) -> str:
 class _Chart:
     """One drawing of a batch; the three panels share their hours, counted from the batch's start."""
 
-    def __init__(self, told: Told, figure: Figure, width_in: float) -> None:
+    def __init__(self, told: BatchReport, figure: Figure, width_in: float) -> None:
         self.told, self.figure, self.width_in = told, figure, width_in
-        self.start_s = told.summary.start_s
-        self.end_h = max(self.hours(told.summary.end_s), 0.02)
         self.unit_pa = PRESSURE_UNITS_PA[told.pot.pressure_unit]
         self.is_wide = width_in > 5.0
-        self.foot_in = FOOT_IN + (0.12 if self.end_h > 24.0 else 0.0)  # dates stand beneath the times
-        self.left_in = 0.4
-        self.right_in = 1.02 if self.is_wide else 0.84
-
-    def hours(self, t_s: float) -> float:
-        return (t_s - self.start_s) / SECONDS_PER_HOUR
+        self.across = TimeAxis(told, width_in, self.is_wide)
+        self.foot_in = FOOT_IN + (0.12 if self.across.end_h > 24.0 else 0.0)  # dates stand beneath the times
 
     def draw(self) -> None:
-        marks = sorted(_marks(self), key=lambda mark: mark.hours)
-        places = self._places(marks)
+        marks = marks_of(self.across)
+        places = places_of(marks, self.across)
         head_in = LINE_IN * (max((row for row, _ in places), default=-1) + 1) + 0.26
         has_leak = any(each.leak_pa_per_s is not None for each in self.told.traces)
         warmth = temperatures_of(self.told)
@@ -106,11 +86,11 @@ class _Chart:
         self._draw_hours(axes)
 
     def _panel(self, top_in: float, height_in: float, total_in: float) -> Axes:
-        wide = (self.width_in - self.left_in - self.right_in) / self.width_in
+        wide = (self.width_in - self.across.left_in - self.across.right_in) / self.width_in
         axis = self.figure.add_axes(
-            (self.left_in / self.width_in, (top_in - height_in) / total_in, wide, height_in / total_in)
+            (self.across.left_in / self.width_in, (top_in - height_in) / total_in, wide, height_in / total_in)
         )
-        axis.set_xlim(0.0, self.end_h)
+        axis.set_xlim(0.0, self.across.end_h)
         return axis
 
     # -- pressure ----------------------------------------------------------------------------------
@@ -146,10 +126,10 @@ class _Chart:
         self._name_ends(axis, names, PRESSURE_IN)
 
     def _draw_silence(self, axis: Axes, from_s: float, to_s: float) -> None:
-        from_h, to_h = self.hours(from_s), self.hours(to_s)
+        from_h, to_h = self.across.hours(from_s), self.across.hours(to_s)
         axis.axvspan(from_h, to_h, facecolor="#eeeeee", edgecolor="none", zorder=0.1)
         text = "no good reading"
-        if self._inches(to_h - from_h) > len(text) * LETTER * FONT_PT / 72.0:
+        if self.across.inches(to_h - from_h) > len(text) * LETTER * FONT_PT / 72.0:
             axis.text(
                 (from_h + to_h) / 2, 0.5, text, transform=axis.get_xaxis_transform(), ha="center", color=QUIET
             )
@@ -162,14 +142,17 @@ class _Chart:
         foot = -STRIP_IN / PRESSURE_IN
         across = axis.get_xaxis_transform()
         for number, ((from_s, stage), to_s) in enumerate(zip(entered, ends_s, strict=True)):
-            from_h, to_h = max(self.hours(from_s), 0.0), min(self.hours(to_s), self.end_h)
+            from_h, to_h = (
+                max(self.across.hours(from_s), 0.0),
+                min(self.across.hours(to_s), self.across.end_h),
+            )
             if to_h <= from_h or stage is Stage.OPEN:
                 continue
             tint = "#e4e4e4" if number % 2 else "#f4f4f4"
             axis.fill_between(
                 [from_h, to_h], foot, -0.012, transform=across, color=tint, lw=0.0, clip_on=False, zorder=0.2
             )
-            if self._inches(to_h - from_h) > (len(stage) + 1) * LETTER * FONT_PT / 72.0:
+            if self.across.inches(to_h - from_h) > (len(stage) + 1) * LETTER * FONT_PT / 72.0:
                 axis.text(
                     (from_h + to_h) / 2, foot / 2, stage, transform=across, ha="center", va="center",
                     color=QUIET, fontsize=FONT_PT - 0.5,
@@ -211,10 +194,12 @@ class _Chart:
                 bbox=PAPER,
             )
         elif last.onset_s is not None:
-            onset = [self.hours(each) for each in (last.onset_s.low, last.onset_s.value, last.onset_s.high)]
+            onset = [
+                self.across.hours(each) for each in (last.onset_s.low, last.onset_s.value, last.onset_s.high)
+            ]
             axis.plot(onset[::2], [0.0, 0.0], color=INK, lw=1.4, marker="|", ms=6.0, clip_on=False)
             axis.plot(onset[1], 0.0, "o", color=INK, ms=3.5, clip_on=False)
-            right = onset[1] < 0.7 * self.end_h
+            right = onset[1] < 0.7 * self.across.end_h
             axis.annotate(
                 f"began about {told.clock(last.onset_s.value)}", (onset[2 if right else 0], 0.0),
                 xytext=(4 if right else -4, -2), textcoords="offset points",
@@ -238,7 +223,9 @@ class _Chart:
             hours, degrees = self._line(warmth[place], 1.0)
             axis.plot(hours, degrees, color=INK, lw=width, ls=style)
             ends.append((place.value, last_value(warmth[place], None, 1.0), INK))
-            shown += [d for h, d in zip(hours, degrees, strict=True) if d == d and h > 0.03 * self.end_h]
+            shown += [
+                d for h, d in zip(hours, degrees, strict=True) if d == d and h > 0.03 * self.across.end_h
+            ]
         shown = sorted(shown) or [20.0]
         # the heat of a fill or top-up may leave the panel: gone in minutes, it would flatten the night
         low, high = shown[len(shown) // 100], shown[-1 - len(shown) // 100]
@@ -269,67 +256,8 @@ class _Chart:
                 ha="left" if side > 0 else "right", va="bottom", color=mark.colour,
             )  # fmt: skip
 
-    def _places(self, marks: list[Mark]) -> list[tuple[int, int]]:
-        """Return for each mark (row, side): where its name meets no other name and no other's line.
-
-        side: 1 where the name stands right of its line, -1 left of it. Each stands right where there is room;
-        where that makes names cross, one of them is tried on its other side.
-        """
-        usual = [1 if self._fits(mark, 1) else -1 for mark in marks]
-        tries = [usual]
-        for i, mark in enumerate(marks):
-            if self._fits(mark, -usual[i]):
-                tries.append([*usual[:i], -usual[i], *usual[i + 1 :]])
-        placed = min(
-            (self._placed(marks, sides, first) for sides in tries for first in (-1, 1)),
-            key=lambda each: each[:2],
-        )
-        return placed[2]
-
-    def _placed(
-        self, marks: list[Mark], sides: list[int], first: int
-    ) -> tuple[int, int, list[tuple[int, int]]]:
-        """Place the names of the side `first`, then the others; return how many cross, top row, places."""
-        # left of their lines the leftmost lowest, right of them the rightmost lowest
-        order = sorted(range(len(marks)), key=lambda i: (sides[i] != first, -sides[i] * marks[i].hours))
-        placed: list[tuple[float, float, float, int]] = []
-        rows = [0] * len(marks)
-        crossing = 0
-        for i in order:
-            at = marks[i].hours
-            low, high = sorted((at, at + self._hours_of(self._text_in(marks[i]) + 0.06) * sides[i]))
-            free = [
-                row
-                for row in range(len(marks) + 1)
-                if not any(
-                    (low < other_high and other_low < high and row == other_row)
-                    or (other_low <= at <= other_high and other_row <= row)
-                    or (low <= other_at <= high and row <= other_row)
-                    for other_at, other_low, other_high, other_row in placed
-                )
-            ]
-            crossing += not free
-            rows[i] = free[0] if free else 1 + max(row for *_, row in placed)
-            placed.append((at, low, high, rows[i]))
-        return crossing, max(rows, default=0), list(zip(rows, sides, strict=True))
-
-    def _fits(self, mark: Mark, side: int) -> bool:
-        room_in = self._inches(self.end_h - mark.hours) + self.right_in
-        if side < 0:
-            room_in = self._inches(mark.hours) + self.left_in
-        return self._text_in(mark) + 0.05 < room_in
-
-    def _text_in(self, mark: Mark) -> float:
-        return len(mark.text) * LETTER * FONT_PT / 72.0
-
-    def _inches(self, hours: float) -> float:
-        return hours / self.end_h * (self.width_in - self.left_in - self.right_in)
-
-    def _hours_of(self, inches: float) -> float:
-        return inches * self.end_h / (self.width_in - self.left_in - self.right_in)
-
     def _draw_hours(self, axes: list[Axes]) -> None:
-        ticks = _hour_ticks(self)
+        ticks = self.across.ticks()
         for axis in axes[:-1]:
             axis.set_xticks([hours for hours, _ in ticks], [""] * len(ticks))
         axes[0].tick_params(axis="x", length=0)
@@ -343,7 +271,13 @@ class _Chart:
             return
         # above the names of the marks
         self.figure.text(
-            self.left_in / self.width_in, 1.0, text, fontsize=FONT_PT, fontweight="bold", va="top", ha="left"
+            self.across.left_in / self.width_in,
+            1.0,
+            text,
+            fontsize=FONT_PT,
+            fontweight="bold",
+            va="top",
+            ha="left",
         )
 
     def _name_ends(self, axis: Axes, ends: Iterable[tuple[str, float | None, str]], height_in: float) -> None:
@@ -369,57 +303,5 @@ class _Chart:
             )  # fmt: skip
 
     def _line(self, points: Points, unit: float) -> tuple[list[float], list[float]]:
-        hours = [self.hours(t_s) for t_s, _ in points]
+        hours = [self.across.hours(t_s) for t_s, _ in points]
         return hours, [float("nan") if value is None else value / unit for _, value in points]
-
-
-def _marks(chart: _Chart) -> Iterator[Mark]:
-    told = chart.told
-    alarms = [
-        event
-        for event in told.events
-        if isinstance(event, AlarmEvent) and event.state is AlarmState.UNACKNOWLEDGED and not event.repeat
-    ]
-    for number, alarm in enumerate(alarms):
-        sign = "▲" if alarm.priority is Priority.HIGH else "△"
-        text = f"{sign} {alarm.alarm} {told.clock(alarm.t_s)}" if number < NAMED_ALARMS else ""
-        yield Mark(chart.hours(alarm.t_s), text, ALARM, "-", 1.3)
-    top_ups = [event for event in told.events if isinstance(event, NoteEvent) and event.note is NoteId.TOP_UP]
-    for number, note in enumerate(top_ups):
-        text = f"topped up {told.clock(note.t_s)}"
-        if len(top_ups) > NAMED_TOP_UPS:
-            text = f"topped up {len(top_ups)} times" if number == 0 else ""
-        yield Mark(chart.hours(note.t_s), text, INK, DASHED, 0.7)
-    if told.gel_s is not None and chart.hours(told.gel_s) <= chart.end_h:
-        yield Mark(chart.hours(told.gel_s), f"gel {told.clock(told.gel_s)}", QUIET, DOTTED)
-    if told.summary.cure.progress >= 1.0:
-        done_s = told.summary.cure.done_s
-        yield Mark(chart.hours(done_s), f"cure done {told.clock(done_s)}", QUIET, DOTTED)
-    vent_s = told.summary.stages.get(Stage.VENTING)
-    if vent_s is not None:
-        yield Mark(chart.hours(vent_s), f"vented {told.clock(vent_s)}", QUIET, "-.")
-
-
-def _hour_ticks(chart: _Chart) -> list[tuple[float, str]]:
-    """Return hours and words for the time axis: by the wall clock where it is known, else since the start."""
-    told, most = chart.told, 11 if chart.is_wide else 5
-    step_h = next(
-        (s for s in (0.25, 0.5, 1, 2, 3, 6, 12, 24) if chart.end_h / s <= most),
-        24 * ceil(chart.end_h / 24 / most),
-    )
-    start = told.local(chart.start_s)
-    if start is None:
-        return [(n * step_h, f"{n * step_h:g} h") for n in range(floor(chart.end_h / step_h) + 1)]
-    midnight = start.replace(hour=0, minute=0, second=0, microsecond=0)
-    since_h = (start - midnight).total_seconds() / SECONDS_PER_HOUR
-    ticks: list[tuple[float, str]] = []
-    day = None
-    for n in range(ceil(since_h / step_h), floor((since_h + chart.end_h) / step_h) + 1):
-        clock = midnight + timedelta(hours=n * step_h)
-        hours = n * step_h - since_h
-        text = f"{clock:%H:%M}"
-        if chart.end_h > 24.0 and clock.date() != day:  # beyond a day each day's first says which
-            day = clock.date()
-            text += f"\n{clock:%a} {clock.day} {clock:%b}"
-        ticks.append((hours, text))
-    return ticks
