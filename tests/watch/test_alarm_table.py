@@ -1,4 +1,4 @@
-"""The table of alarms, written out a second time: who changes a priority or a delay changes it here as well."""
+"""The table of alarms written out a second time: who changes a priority or a delay changes it here too."""
 
 import pytest
 

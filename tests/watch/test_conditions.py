@@ -1,4 +1,4 @@
-"""Conditions of one moment, written out: what is said at each side of every limit. Ids and figures, no sentences."""
+"""Conditions of one moment, at each side of every limit. Ids and figures, no sentences."""
 
 from collections.abc import Iterable
 from dataclasses import replace
@@ -53,7 +53,9 @@ def scene(gauge_psi: float | None = 60.0, t_s: float = HOUR, **changed: object) 
 def losing(batch: Batch, psi_per_h: float = 2.0, low: float = 1.5, established: bool = True) -> Batch:
     rate = Interval(*(each * PSI / HOUR for each in (psi_per_h, low, psi_per_h + 0.5)))
     onset = Interval(1000.0, 900.0, 1100.0) if established else None
-    batch.leak = LeakEstimate(HOUR, rate, Interval(3.0, 2.0, 4.0), Interval(3.0, 2.0, 4.0), 1e-4, onset, established)
+    batch.leak = LeakEstimate(
+        HOUR, rate, Interval(3.0, 2.0, 4.0), Interval(3.0, 2.0, 4.0), 1e-4, onset, established
+    )
     return batch
 
 
@@ -239,7 +241,10 @@ def test_what_is_to_be_done_before_the_floor_is_to_be_done_by_its_early_end() ->
 
 
 def test_a_leak_not_established_or_a_floor_already_passed_is_not_ahead() -> None:
-    for batch, gauge_psi in ((losing(batch_at(HOUR), established=False), 60.0), (losing(batch_at(HOUR)), 44.0)):
+    for batch, gauge_psi in (
+        (losing(batch_at(HOUR), established=False), 60.0),
+        (losing(batch_at(HOUR)), 44.0),
+    ):
         batch.forecast = forecast(6 * HOUR, 5 * HOUR)
         assert "floor-ahead" not in true_in(scene(gauge_psi, batch=batch))
 
@@ -277,7 +282,8 @@ def test_three_top_ups_in_three_hours_hide_a_leak(
 
 
 @pytest.mark.parametrize(
-    ("low_psi_per_h", "standing", "is_masking"), [(0.1, False, True), (-0.1, False, False), (-0.1, True, True)]
+    ("low_psi_per_h", "standing", "is_masking"),
+    [(0.1, False, True), (-0.1, False, False), (-0.1, True, True)],
 )
 def test_what_a_sound_pot_takes_hides_no_leak(low_psi_per_h: float, standing: bool, is_masking: bool) -> None:
     batch = losing(batch_at(11_800.0), low=low_psi_per_h)
@@ -309,7 +315,9 @@ def raised(scenes: Iterable[Scene]) -> list[str]:
     book, events = AlarmBook(), []
     for each in scenes:
         events += book.update(each.reading.t_s, None, conditions(each))
-    return [str(event.alarm) for event in events if event.state is AlarmState.UNACKNOWLEDGED and not event.repeat]
+    return [
+        str(event.alarm) for event in events if event.state is AlarmState.UNACKNOWLEDGED and not event.repeat
+    ]
 
 
 def test_a_leak_that_the_supply_masks_is_said_once() -> None:

@@ -1,4 +1,4 @@
-"""The table of stages and its thresholds, from readings written out one by one: no noise, a reading a second."""
+"""The table of stages and its thresholds, from readings written out: no noise, one a second."""
 
 import pytest
 
