@@ -1,4 +1,4 @@
-"""The ends of a forecast, by both leak laws integrated by hand: orifice p' = -r p; gap p' = -k (p^2 - pa^2)."""
+"""The ends of a forecast, by both leak laws integrated by hand: hole p' = -r p; gap p' = -k (p^2 - pa^2)."""
 
 from math import hypot, log, sqrt
 

@@ -2,7 +2,7 @@
 
 import pytest
 
-from potvigil.model.events import AlarmId, Priority
+from potvigil.model.events import AlarmId, AlarmState, Priority
 from potvigil.watch import alarm_states
 from potvigil.watch.alarm_rules import (
     LEAST_SHELVED_S,
@@ -12,6 +12,7 @@ from potvigil.watch.alarm_rules import (
     most_shelved_s,
     shelving_fault,
 )
+from potvigil.watch.alarm_states import AlarmBook, Told
 
 SENSOR = {"pressure-sensor", "readings-stopped"}
 LOSS = SENSOR | {"rapid-loss", "vented-early"}
@@ -78,3 +79,40 @@ def test_why_it_cannot_be_shelved_says_the_bounds_in_minutes() -> None:
     assert "leak" in fault
     assert "1 " in fault
     assert "1440" in fault
+
+
+def raised(*seconds: tuple[float, dict[AlarmId, Told | None]]) -> list[tuple[float, str]]:
+    """Each second one update, for so long with these conditions; the alarms raised, with when."""
+    book, t_s, events = AlarmBook(), 0.0, []
+    for lasts_s, conditions in seconds:
+        for _ in range(int(lasts_s)):
+            events += book.update(t_s, None, conditions)
+            t_s += 1.0
+    return [
+        (event.t_s, str(event.alarm))
+        for event in events
+        if event.state is AlarmState.UNACKNOWLEDGED and not event.repeat
+    ]
+
+
+TRUE = Told("do", "why")
+SENSOR_ALARM, FLOOR, RAPID = AlarmId.PRESSURE_SENSOR, AlarmId.BELOW_FLOOR, AlarmId.RAPID_LOSS
+
+
+def test_what_a_sensor_says_counts_as_soon_as_it_is_good_again() -> None:
+    # its alarm returns ten minutes later, and hides nothing meanwhile
+    assert raised((60, {SENSOR_ALARM: TRUE, FLOOR: TRUE}), (60, {SENSOR_ALARM: None, FLOOR: TRUE})) == [
+        (15.0, "pressure-sensor"),
+        (90.0, "below-floor"),
+    ]
+
+
+def test_a_loss_hides_what_follows_from_it_until_its_alarm_has_returned() -> None:
+    assert raised((60, {RAPID: TRUE, FLOOR: TRUE}), (500, {RAPID: None, FLOOR: TRUE})) == [
+        (5.0, "rapid-loss")
+    ]
+
+
+def test_a_root_cause_that_only_rises_hides_its_consequences_already() -> None:
+    # the sensor's delay is longer than that of a loss
+    assert raised((14, {SENSOR_ALARM: TRUE, RAPID: TRUE})) == []
