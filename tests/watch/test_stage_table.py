@@ -210,3 +210,26 @@ def test_a_pot_that_was_vented_down_to_little_does_not_settle() -> None:
     # twice the pressure of an open pot's noise, 1.8 psi
     assert holding().go(20, 60.0, 3.0).stay(120, 3.0).tracker.stage is Stage.VENTING
     assert holding().go(20, 60.0, 4.5).stay(120, 4.5).tracker.stage is Stage.SETTLING
+
+
+def test_what_comes_back_after_a_top_up_is_set_against_the_pressure_since_then() -> None:
+    night = holding().go(20, 60.0, 63.0)
+    while night.tracker.last_top_up is None:
+        night.feed(63.0)
+    night.feed(63.0, 63.0, 40.0, 40.0)
+    assert night.tracker.stage is Stage.VENTING
+    night.feed(61.5, 61.5)  # above what it was before the top-up, below what it was brought to
+    assert night.tracker.stage is Stage.VENTING
+    night.feed(63.0, 63.0)
+    assert night.tracker.stage is Stage.HOLDING
+
+
+def test_what_went_to_and_fro_is_no_loss_a_minute_later() -> None:
+    night = holding().stay(900, 60.0).feed(60.0, 63.0, 60.0, 63.0, 60.0, 63.0, 63.0, 63.0, 63.0, 63.0)
+    assert night.tracker.steadiness.restless
+    for _ in range(150):
+        night.feed(60.0)
+        assert not night.tracker.rapid_loss
+    assert not night.tracker.steadiness.restless
+    assert night.tracker.stage is Stage.HOLDING
+    assert night.tracker.last_top_up is None
