@@ -80,3 +80,10 @@ def test_without_a_pressure_there_is_no_change() -> None:
     known, unknown = reading(0.0, 1.0, 100_000.0, None), reading(9.0, None, 100_000.0, None)
     assert change(known, unknown, None, 0.0) is None
     assert change(unknown, known, None, 0.0) is None
+
+
+def test_the_share_lost_before_the_hold_is_counted_from_the_onset() -> None:
+    start, now = reading(3_000.0, 400_000.0, 100_000.0, None), reading(7_000.0, 390_000.0, 100_000.0, None)
+    parts = change(start, now, leak(onset_s=2_000.0, lost_pa=10_000.0), 0.0)
+    assert parts is not None
+    assert parts.leak_pa == pytest.approx(-8_000.0)  # 1000 s of 5000 s

@@ -362,3 +362,17 @@ def test_a_regulator_is_said_to_make_up_for_a_leak_only_where_it_does() -> None:
     assert fed != says(53.9, Supply.REGULATED)
     assert fed != says(50.0, Supply.REGULATED, HOUR - 1810.0)
     assert fed != says(59.0, Supply.SHUT)
+
+
+def test_what_a_lost_thermometer_costs_depends_on_where_it_sits() -> None:
+    def said(*places: Place) -> str:
+        text = of(AlarmId.THERMOMETER, scene(missing=dict.fromkeys(places, "no reading"))).text
+        return text.rpartition(";")[2]
+
+    assert said(Place.WALL) == said(Place.GAS) == said(Place.WALL, Place.CONTENTS)
+    assert said(Place.CONTENTS) != said(Place.WALL)
+
+
+def test_how_far_the_cure_was_when_it_was_vented_is_said_in_percent() -> None:
+    early = scene(0.0, 3 * HOUR, stage=Stage.OPEN, vented_early_s=3 * HOUR)
+    assert "30 %" in of(AlarmId.VENTED_EARLY, early).text

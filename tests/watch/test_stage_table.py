@@ -233,3 +233,19 @@ def test_what_went_to_and_fro_is_no_loss_a_minute_later() -> None:
     assert not night.tracker.steadiness.restless
     assert night.tracker.stage is Stage.HOLDING
     assert night.tracker.last_top_up is None
+
+
+def test_what_was_let_in_while_the_reading_went_to_and_fro_is_a_top_up_and_nothing_is_where_nothing_was() -> (
+    None
+):
+    to_and_fro = (60.0, 63.0, 60.0, 63.0, 60.0)
+    stays = holding().stay(900, 60.0).feed(*to_and_fro)
+    rises = holding().stay(900, 60.0).feed(*to_and_fro)
+    for _ in range(150):
+        stays.feed(60.0)
+        rises.feed(61.0)
+        assert not stays.tracker.topping_up
+    jump = rises.tracker.last_top_up
+    assert jump is not None
+    assert jump.rise_pa == pytest.approx(1.0 * PSI, rel=0.05)
+    assert stays.tracker.last_top_up is None

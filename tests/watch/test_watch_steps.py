@@ -1,6 +1,7 @@
 """One short batch of readings each ten seconds, from the fill to the vent: which events come, and when."""
 
 from collections.abc import Callable, Iterator
+from dataclasses import replace
 from random import Random
 
 import pytest
@@ -23,8 +24,8 @@ from potvigil.model.events import (
     StageEvent,
     Verdict,
 )
-from potvigil.model.pot import Pot
-from potvigil.model.reading import Sample
+from potvigil.model.pot import Pot, Supply
+from potvigil.model.reading import Place, Sample
 from potvigil.watch.alarm_states import Told
 from potvigil.watch.pot_watch import PotWatch
 from shut_pot import ATMOSPHERE_PA, PSI, UTC_S, pot
@@ -43,7 +44,13 @@ class Watched:
     def until(self, t_s: float, gauge_psi: Callable[[float], float], **fields: object) -> "Watched":
         while self.t_s < t_s:
             pa = (gauge_psi(self.t_s) + self.random.gauss(0.0, 0.02)) * PSI
-            usual: dict[str, object] = {"gas_c": 20.0, "ambient_pa": ATMOSPHERE_PA, "utc_s": UTC_S + self.t_s}
+            # a step of a DS18B20 (1/16 C, datasheet) to and fro: what never moves is taken for stuck
+            gas_c = 20.0 + (self.t_s // 600.0 % 2.0) / 16.0
+            usual: dict[str, object] = {
+                "gas_c": gas_c,
+                "ambient_pa": ATMOSPHERE_PA,
+                "utc_s": UTC_S + self.t_s,
+            }
             self.events += self.watch.feed(Sample(self.t_s, gauge_pa=pa, **(usual | fields)))  # type: ignore[arg-type]
             self.t_s += STEP_S
         return self
@@ -219,3 +226,71 @@ def test_what_is_wrong_outside_the_pot_is_an_alarm_of_the_pot_until_it_is_over()
     watched.watch.report(AlarmId.RECORD_FAILING, None)
     watched.until(800.0, lambda t_s: 0.0)
     assert [event.t_s for event in watched.of(AlarmEvent)] == [30.0, 700.0]  # type: ignore[attr-defined]
+
+
+def test_a_reading_without_a_pressure_moves_no_stage_and_ends_no_batch() -> None:
+    watched = shut(1500.0)
+    stage = watched.watch.stage
+    for _ in range(20):
+        watched.events += watched.watch.feed(Sample(watched.t_s, gas_c=20.0, ambient_pa=ATMOSPHERE_PA))
+        watched.t_s += STEP_S
+    assert watched.watch.stage is stage
+    assert list(watched.of(BatchClosed)) == []
+    assert not watched.watch.believed
+    assert watched.watch.snapshot().change is None
+
+
+def test_a_plug_touched_in_the_hold_leaves_when_the_hold_began() -> None:
+    watched = shut(3000.0)
+    began_s = watched.watch._batch.stages[Stage.HOLDING]  # type: ignore[union-attr]
+    watched.until(3020.0, lambda t_s: 20.0).until(3200.0, lambda t_s: 60.0)
+    batch = watched.watch._batch
+    assert batch is not None
+    assert watched.stages()[-2:] == [Stage.VENTING, Stage.HOLDING]
+    assert batch.stages[Stage.HOLDING] == began_s
+    assert Stage.VENTING not in batch.stages
+    assert not batch.vented
+
+
+LONG = pot(hold_s=3.1 * 3600.0, gel_s=2400.0)
+
+
+def test_a_sound_batch_of_three_hours_teaches_and_one_that_was_topped_up_does_not() -> None:
+    taught = emptied(shut(11_600.0, LONG)).watch.taught()
+    assert taught is not None
+    assert taught.batches == 1
+    topped_up = shut(6000.0, LONG).until(11_600.0, lambda t_s: min(60.0 + (t_s - 6000.0) / 10.0, 63.0))
+    at_s = topped_up.t_s
+    topped_up.until(at_s + 200.0, lambda t_s: max(63.0 - 3.0 * (t_s - at_s), 0.0))
+    (closed,) = topped_up.of(BatchClosed)
+    assert closed.summary.verdict is Verdict.HELD  # type: ignore[attr-defined]
+    assert topped_up.watch.taught() is None
+
+
+def test_a_batch_with_a_doubted_reading_teaches_nothing() -> None:
+    doubted = shut(6000.0, LONG)
+    for hop in range(4):  # a bad joint
+        doubted.until(6100.0 + 100.0 * hop, lambda t_s: 60.0, gas_c=20.0 if hop % 2 else 26.0)
+    doubted.until(11_600.0, lambda t_s: 60.0)
+    assert list(doubted.of(AlarmEvent)) != []
+    assert emptied(doubted).watch.taught() is None
+
+
+@pytest.mark.parametrize("supply", Supply)
+def test_a_leak_has_a_forecast_unless_a_regulator_holds_the_pot(supply: Supply) -> None:
+    of = replace(LONG, supply=supply)
+    known = shut(1500.0, of).until(6000.0, lambda t_s: 60.0 - 4.0 * (t_s - 1500.0) / 3600.0).watch.snapshot()
+    assert known.leak is not None
+    assert known.leak.established
+    assert (known.forecast is None) is (supply is Supply.REGULATED)
+
+
+def test_a_mould_from_the_oven_cures_by_its_own_thermometer_from_the_first_reading() -> None:
+    of = pot(hold_s=2 * 3600.0, cure_at_k=295.15, thermometers=frozenset({Place.GAS, Place.CONTENTS}))
+    fill: Callable[[float], float] = lambda t_s: min(max((t_s - 60.0) / 2.0, 0.0), 60.0)  # noqa: E731
+    warm = Watched(of).until(600.0, fill, contents_c=32.0).watch.snapshot().cure
+    plain = Watched(of).until(600.0, fill, contents_c=22.0).watch.snapshot().cure
+    assert warm is not None
+    assert plain is not None
+    # twice as fast for 10 C more, common practice
+    assert warm.progress == pytest.approx(2.0 * plain.progress, rel=0.02)
