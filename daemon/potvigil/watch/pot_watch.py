@@ -157,7 +157,8 @@ class PotWatch:
     @property
     def believed(self) -> bool:
         """Whether the leak estimate takes the newest reading."""
-        return self._hold is not None and self._hold.believed and self.stage in _SHUT
+        is_read = self._reading.gauge_pa is not None and self._reading.quality is not Quality.BAD
+        return is_read and self._hold is not None and self._hold.believed and self.stage in _SHUT
 
     @property
     def noise_pa(self) -> float:

@@ -1,0 +1,76 @@
+"""Which tests must kill the mutants of which room: seconds, no whole nights."""
+
+from pathlib import Path
+
+ROOMS: dict[str, tuple[str, ...]] = {
+    "model": ("tests/model/test_small_types.py", "tests/model/test_details.py"),
+    "sensing": (
+        "tests/sensing",
+        "tests/reference/test_conversion_ratiometric.py",
+        "tests/reference/test_resolution.py",
+    ),
+    "leak": (
+        "tests/leak/test_doubt_limits.py",
+        "tests/leak/test_forecast_ends.py",
+        "tests/leak/test_pressure_checks.py",
+        "tests/reference/test_forecast_laws.py",
+    ),
+    "watch": (
+        "tests/watch/test_alarm_table.py",
+        "tests/watch/test_stage_table.py",
+        "tests/watch/test_change_parts.py",
+        "tests/watch/test_conditions.py",
+        "tests/watch/test_batch_steps.py",
+        "tests/watch/test_watch_steps.py",
+        "tests/watch/test_alarm_states.py",
+        "tests/watch/test_stage_machine.py",
+        "tests/watch/test_verdict_words.py",
+    ),
+    "service": (
+        "tests/service/test_deadlines.py",
+        "tests/service/test_small_parts.py",
+        "tests/service/test_guarded_watch.py",
+        "tests/service/test_service_wiring.py",
+    ),
+    "record": (
+        "tests/record/test_queue_times.py",
+        "tests/record/test_asking.py",
+        "tests/record/test_store.py",
+        "tests/record/test_schema.py",
+    ),
+    "outputs": (
+        "tests/outputs/test_homie_values_apart.py",
+        "tests/outputs/test_homie.py",
+        "tests/outputs/test_homie_description.py",
+        "tests/outputs/test_homie_moments.py",
+        "tests/outputs/test_discovery.py",
+        "tests/outputs/test_patterns.py",
+        "tests/outputs/test_systemd.py",
+        "tests/outputs/test_live.py",
+    ),
+}
+# Bank, onsets and estimator are judged by whole nights, which take minutes.
+_ONLY = {
+    "leak": {
+        "blocked_port.py",
+        "forecast.py",
+        "forgetting.py",
+        "in_units.py",
+        "known.py",
+        "pressure_checks.py",
+    }
+}
+
+
+def files_of(root: Path, room: str) -> list[str]:
+    """Return the files of a room whose mutants its tests must kill."""
+    found = sorted((root / "daemon/potvigil" / room).rglob("*.py"))
+    return [str(path.relative_to(root)) for path in found if path.name in _ONLY.get(room, {path.name})]
+
+
+def room_of(path: str) -> str | None:
+    """Return the room of a file, None where none of its tests are quick enough."""
+    parts = Path(path).parts
+    if parts[:2] != ("daemon", "potvigil") or len(parts) < 4 or parts[2] not in ROOMS:
+        return None
+    return parts[2] if parts[-1] in _ONLY.get(parts[2], {parts[-1]}) else None

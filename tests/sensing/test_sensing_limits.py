@@ -1,0 +1,250 @@
+"""The limits of what is believed, from both sides: a barometer's jump, a probe's hop, scatter, silence."""
+
+from math import pi, sqrt
+
+import pytest
+
+from potvigil.model.reading import Fault, Place, Quality, Reading, Sample, Sensor
+from potvigil.sensing.barometer_checks import Outside
+from potvigil.sensing.before_fill import BeforeFill
+from potvigil.sensing.noise import Steadiness
+from potvigil.sensing.silence import Silence
+from potvigil.sensing.thermometer_checks import Probes
+from shut_pot import ATMOSPHERE_PA, PSI
+
+
+def reading(t_s: float, gauge_psi: float | None = 60.0, **kelvin: float) -> Reading:
+    gauge_pa = None if gauge_psi is None else gauge_psi * PSI
+    absolute_pa = None if gauge_pa is None else gauge_pa + ATMOSPHERE_PA
+    at = {f"{place}_k": kelvin.get(place) for place in Place}
+    quality = Quality.BAD if gauge_psi is None else Quality.GOOD
+    return Reading(t_s, None, gauge_pa, absolute_pa, ATMOSPHERE_PA, quality=quality, **at)
+
+
+# -- barometer: 6 hPa at once, and 10 hPa in an hour besides ------------------------------------------
+
+
+@pytest.mark.parametrize(
+    ("jump_hpa", "after_s", "is_believed"),
+    [(5.9, 1.0, True), (-5.9, 1.0, True), (6.1, 1.0, False), (15.5, 3600.0, True), (16.5, 3600.0, False)],
+)
+def test_a_barometer_may_jump_by_six_hectopascal_and_by_ten_an_hour(
+    jump_hpa: float, after_s: float, is_believed: bool
+) -> None:
+    outside = Outside()
+    outside.correct(Sample(0.0, ambient_pa=100_000.0), shut=False)
+    now_pa = 100_000.0 + 100.0 * jump_hpa
+    believed_pa = outside.correct(Sample(after_s, ambient_pa=now_pa), shut=True).ambient_pa
+    assert believed_pa == pytest.approx(now_pa if is_believed else 100_000.0)
+
+
+def test_time_in_which_a_barometer_is_silent_counts_towards_a_front() -> None:
+    outside = Outside()
+    outside.correct(Sample(0.0, ambient_pa=100_000.0), shut=False)
+    outside.correct(Sample(1800.0), shut=True)
+    assert outside.correct(Sample(3600.0, ambient_pa=101_500.0), shut=True).ambient_pa == 101_500.0
+    # and what was believed a moment ago is where the next one counts from
+    assert outside.correct(Sample(3601.0, ambient_pa=102_200.0), shut=True).ambient_pa == 101_500.0
+
+
+def test_an_offset_is_forgotten_once_the_pot_is_open() -> None:
+    outside = Outside()
+    outside.correct(Sample(0.0, ambient_pa=100_000.0), shut=False)
+    outside.correct(Sample(1.0, ambient_pa=90_000.0), shut=True)
+    outside.correct(Sample(2.0, ambient_pa=90_000.0), shut=False)
+    assert outside.correct(Sample(3.0, ambient_pa=90_100.0), shut=True).ambient_pa == 90_100.0
+
+
+# -- before the fill ---------------------------------------------------------------------------------
+
+
+def test_before_the_fill_is_twenty_to_forty_seconds_ago() -> None:
+    before = BeforeFill()
+    for t_s in range(100):
+        before.update(reading(t_s, gas=float(t_s)), shut=False)
+        if t_s >= 20:
+            assert 20.0 <= t_s - before.kelvin[Place.GAS] + 1.0 <= 41.0
+    kept = before.kelvin[Place.GAS]
+    for t_s in range(100, 200):
+        before.update(reading(t_s, gas=float(t_s), wall=7.0), shut=True)
+    assert before.kelvin == {Place.GAS: kept, Place.WALL: 7.0}
+
+
+# -- silence -----------------------------------------------------------------------------------------
+
+
+def test_a_silence_of_more_than_a_minute_is_shown_for_a_second() -> None:
+    silence = Silence()
+    shown = []
+    for t_s in (0.0, 60.0, 120.5, 121.0, 121.4, 122.0, 183.0):
+        silence.take(t_s)
+        shown.append(silence.gap_s)
+    assert shown == [0.0, 0.0, 60.5, 60.5, 60.5, 0.0, 61.0]
+
+
+# -- scatter -----------------------------------------------------------------------------------------
+
+
+def after(*readings_psi: float, step_s: float = 1.0) -> Steadiness:
+    steadiness = Steadiness()
+    for i, psi in enumerate(readings_psi):
+        steadiness.update(step_s * i, psi * PSI)
+    return steadiness
+
+
+@pytest.mark.parametrize(("spike_psi", "is_astray"), [(0.45, False), (0.55, True)])
+def test_half_a_psi_from_both_neighbours_is_astray(spike_psi: float, is_astray: bool) -> None:
+    steadiness = after(*[60.0] * 20, 60.0 + spike_psi)
+    assert steadiness.astray is is_astray
+    assert not steadiness.restless
+    steadiness.update(21.0, 60.0 * PSI)
+    assert not steadiness.restless  # one spike is none
+
+
+@pytest.mark.parametrize(("apart_s", "is_restless"), [(40, True), (50, False)])
+def test_two_spikes_within_three_quarters_of_a_minute_are_restless(apart_s: int, is_restless: bool) -> None:
+    readings = [60.0] * 200
+    readings[100] = readings[100 + apart_s] = 61.0
+    assert after(*readings[: 102 + apart_s]).restless is is_restless
+
+
+@pytest.mark.parametrize(("apart", "is_restless"), [(7, True), (9, False)])
+def test_or_within_eight_readings_where_they_come_slowly(apart: int, is_restless: bool) -> None:
+    readings = [60.0] * 100
+    readings[50] = readings[50 + apart] = 61.0
+    assert after(*readings[: 52 + apart], step_s=10.0).restless is is_restless
+
+
+def test_restless_ends_45_s_after_the_last_but_one_spike() -> None:
+    readings = [60.0] * 200
+    readings[100] = readings[110] = 61.0
+    ends = [i for i in range(112, 180) if not after(*readings[:i]).restless]
+    assert ends[0] == 147  # the turn of 100 is seen at 101
+
+
+def test_the_first_readings_scatter_by_what_they_bend() -> None:
+    # bends of readings to and fro by a are 4a; sigma = 4a / sqrt(6), but no more at first than 0.02 psi
+    assert after(60.0, 60.004, 60.0).usual_pa == pytest.approx(0.008 * PSI / sqrt(6.0), rel=1e-6)
+    assert after(60.0, 60.2, 60.0).usual_pa == pytest.approx(0.02 * PSI, rel=1e-6)
+
+
+def test_scatter_that_just_began_is_told_by_the_turns_of_the_last_dozen() -> None:
+    quiet = [60.0] * 100
+    to_and_fro = [60.0 + 0.1 * (i % 2) for i in range(14)]
+    loud = after(*quiet, *to_and_fro)
+    # a dozen turns of 0.1 psi: sigma = sqrt(pi) times their mean
+    assert loud.noise_pa == pytest.approx(sqrt(pi) * 0.1 * PSI, rel=0.01)
+    assert loud.usual_pa < 0.03 * PSI
+
+
+# -- thermometers ------------------------------------------------------------------------------------
+
+
+class Watched:
+    """One wall thermometer and one in the room, read every ten seconds in a pot that is shut and cold."""
+
+    def __init__(self) -> None:
+        self.probes, self.t_s = Probes(frozenset({Place.WALL, Place.ROOM})), 0.0
+
+    def take(
+        self, seconds: float, wall_k: float | None, room_k: float = 290.0, gauge_psi: float = 60.0
+    ) -> Reading:
+        """Read for so long; the last reading as it is believed."""
+        for _ in range(max(round(seconds / 10.0), 1)):
+            of = {"room": room_k} if wall_k is None else {"wall": wall_k, "room": room_k}
+            read = reading(self.t_s, gauge_psi, **of)
+            believed = self.probes.believe(read, (), judge=True, leaking=False)
+            self.t_s += 10.0
+        return believed
+
+
+@pytest.mark.parametrize(("hop_k", "is_believed"), [(2.9, True), (-2.9, True), (3.1, False), (-3.1, False)])
+def test_a_probe_may_hop_by_three_kelvin(hop_k: float, is_believed: bool) -> None:
+    watched = Watched()
+    watched.take(60, 293.0)
+    assert (watched.take(10, 293.0 + hop_k).wall_k is not None) is is_believed
+    assert watched.probes.reasons == {}
+
+
+def test_a_new_value_that_stands_for_two_minutes_is_that_of_now() -> None:
+    watched = Watched()
+    watched.take(60, 293.0)
+    assert watched.take(120, 300.0).wall_k is None
+    assert watched.take(10, 300.0).wall_k == 300.0
+
+
+def test_one_that_wanders_by_more_than_a_kelvin_does_not_stand() -> None:
+    watched = Watched()
+    watched.take(60, 293.0)
+    for i in range(8):
+        assert watched.take(20, 300.0 + 1.2 * i).wall_k is None
+
+
+def test_what_was_not_read_for_three_minutes_is_believed_anew() -> None:
+    watched = Watched()
+    watched.take(60, 293.0)
+    watched.take(150, None)
+    assert watched.take(10, 310.0).wall_k is None
+    watched = Watched()
+    watched.take(60, 293.0)
+    watched.take(200, None)
+    assert watched.take(10, 310.0).wall_k == 310.0
+
+
+@pytest.mark.parametrize(("hops", "is_doubted"), [(2, False), (3, True)])
+def test_three_hops_to_and_fro_are_a_bad_joint(hops: int, is_doubted: bool) -> None:
+    watched = Watched()
+    watched.take(60, 293.0)
+    for i in range(hops):
+        watched.take(100, 293.0 if i % 2 else 298.0)
+    assert (Place.WALL in watched.probes.reasons) is is_doubted
+    watched.take(700, 293.0)
+    assert watched.probes.reasons == {}  # after ten minutes it is good again
+
+
+def test_hops_all_the_same_way_are_none() -> None:
+    watched = Watched()
+    for i in range(6):
+        watched.take(10, 293.0 + 4.0 * i)
+    assert watched.probes.reasons == {}
+
+
+@pytest.mark.parametrize(
+    ("room_moves_k", "hours", "is_stuck"), [(5.0, 0.9, False), (5.0, 1.1, True), (0.5, 3.0, False)]
+)
+def test_the_same_for_an_hour_while_another_moved_is_stuck(
+    room_moves_k: float, hours: float, is_stuck: bool
+) -> None:
+    watched = Watched()
+    steps = round(hours * 360)
+    for i in range(steps):
+        watched.take(10, 293.0, room_k=290.0 + room_moves_k * i / steps)
+    assert (Place.WALL in watched.probes.reasons) is is_stuck
+
+
+@pytest.mark.parametrize(
+    ("fall_psi", "hours", "is_stuck"), [(0.5, 1.6, True), (0.5, 1.4, False), (0.2, 3.0, False)]
+)
+def test_the_same_for_an_hour_and_a_half_while_the_pressure_moved_is_stuck(
+    fall_psi: float, hours: float, is_stuck: bool
+) -> None:
+    watched = Watched()
+    steps = round(hours * 360)
+    for i in range(steps):
+        watched.take(10, 293.0, gauge_psi=60.0 - min(fall_psi, fall_psi * i / 400.0))
+    assert (Place.WALL in watched.probes.reasons) is is_stuck
+
+
+def test_why_a_probe_is_not_read_is_the_fault_of_its_place() -> None:
+    probes = Probes(frozenset({Place.WALL, Place.ROOM}))
+    of_another = Fault(Sensor.BAROMETER, "another sensor")
+    of_room = Fault(Sensor.THERMOMETER, "of the room", Place.ROOM)
+    probes.believe(reading(0.0), (of_another, of_room), judge=False, leaking=False)
+    assert probes.missing[Place.ROOM] == "of the room"
+    assert set(probes.missing) == {Place.WALL, Place.ROOM}
+    assert probes.missing[Place.WALL] not in ("of the room", "another sensor")
+    probes.believe(
+        reading(10.0, room=290.0), (Fault(Sensor.THERMOMETER, "of all"),), judge=False, leaking=False
+    )
+    assert probes.missing == {Place.WALL: "of all"}
+    assert probes.back == (Place.ROOM,)

@@ -1,0 +1,121 @@
+"""When the watch wakes: by its deadlines, whatever a tick takes; and what a restart feeds it again."""
+
+from pathlib import Path
+from types import SimpleNamespace
+
+import pytest
+
+from potvigil.clock import Instant, ManualClock
+from potvigil.model.events import Command
+from potvigil.model.reading import Sample
+from potvigil.record.store import Store
+from potvigil.service.guarded_watch import GuardedWatch
+from potvigil.service.loop import Service
+from potvigil.service.restart import kept_samples, take_up_batch
+from potvigil.settings.loading import load_text
+from potvigil.sim.nights import NIGHTS
+from shut_pot import pot
+
+PERIOD_S = 5.0
+SETTINGS = load_text(f"{NIGHTS['sound'].settings_yaml}sample_period: {PERIOD_S:g} s\n", "the demo studio")
+
+
+class SlowStation:
+    """Reads nothing, and takes as long for it as `takes_s` says: the first tick first, then no time."""
+
+    def __init__(self, clock: ManualClock, *takes_s: float) -> None:
+        self.clock, self.takes_s = clock, list(takes_s)
+        self.read_at_s: list[float] = []
+
+    def read(self, t_s: float, instant: Instant) -> list[tuple[str, Sample]]:
+        now_s = self.clock.now().boot_s
+        self.read_at_s.append(now_s)
+        if self.takes_s:
+            self.clock.sleep_until(now_s + self.takes_s.pop(0))
+        return [("lantern", Sample(t_s))]
+
+    def close(self) -> None:
+        return
+
+
+def read_at(tmp_path: Path, *takes_s: float, until_s: float = 30.0) -> list[float]:
+    clock = ManualClock(0.0)
+    station = SlowStation(clock, *takes_s)
+    service = Service(SETTINGS, clock, "boot", station, Store.open_for_watch(tmp_path / "record.db"))
+    service.start()
+    service.run(until_s)
+    service.stop()
+    return station.read_at_s
+
+
+def test_a_tick_that_takes_some_time_does_not_move_the_next(tmp_path: Path) -> None:
+    assert read_at(tmp_path, 1.0, 3.0, 4.9, 2.0) == [0.0, 5.0, 10.0, 15.0, 20.0, 25.0, 30.0]
+
+
+def test_a_tick_that_took_too_long_is_followed_at_once_and_by_the_period_from_then_on(tmp_path: Path) -> None:
+    assert read_at(tmp_path, 7.0) == [0.0, 7.0, 12.0, 17.0, 22.0, 27.0]
+
+
+def test_after_a_long_stall_nothing_is_caught_up_with(tmp_path: Path) -> None:
+    assert read_at(tmp_path, 1.0, 600.0, until_s=620.0) == [0.0, 5.0, 605.0, 610.0, 615.0, 620.0]
+
+
+class AskedRecord:
+    """A record with one batch of nothing; `asked` says which samples were asked for."""
+
+    def __init__(self, end_t_s: float | None) -> None:
+        self.row = SimpleNamespace(id=3, start_t_s=5000.0, end_t_s=end_t_s)
+        self.asked: list[tuple[float, float | None]] = []
+        self.commands_asked: list[tuple[float, float | None]] = []
+
+    def latest_unseen_batch(self, pot_id: str) -> object:
+        return self.row
+
+    def commands(self, pot_id: str, from_s: float, until_s: float | None) -> list[Command]:
+        self.commands_asked.append((from_s, until_s))
+        return []
+
+    def samples(self, pot_id: str, from_s: float, until_s: float | None) -> list[Sample]:
+        self.asked.append((from_s, until_s))
+        return []
+
+    def last_sample(self, pot_id: str) -> Sample | None:
+        return None
+
+
+@pytest.mark.parametrize(("end_t_s", "until_s"), [(None, None), (40_000.0, 43_600.0)])
+def test_a_restart_feeds_two_minutes_before_the_batch_and_an_hour_after_one_that_nobody_has_seen(
+    end_t_s: float | None, until_s: float | None
+) -> None:
+    record = AskedRecord(end_t_s)
+    watch = GuardedWatch(pot())
+    batch_ids: dict[str, int | None] = {"lantern": None}
+    take_up_batch(record, SETTINGS, {}, batch_ids, "lantern", watch)  # type: ignore[arg-type]
+    assert record.asked == [(4880.0, until_s)]
+    assert record.commands_asked == [(5000.0, until_s)]
+    assert batch_ids == {"lantern": None}
+
+
+def test_three_hours_are_fed_in_full_and_means_of_what_is_older() -> None:
+    samples = [Sample(float(t_s), gauge_pa=4e5) for t_s in range(0, 20_000, 2)]
+    record = AskedRecord(None)
+    record.samples = lambda pot_id, from_s, until_s: samples  # type: ignore[method-assign]
+    record.last_sample = lambda pot_id: samples[-1]  # type: ignore[method-assign]
+    record.moments = lambda pot_id, from_s: []  # type: ignore[attr-defined]
+    kept = [each.t_s for each in kept_samples(record, SETTINGS, "lantern", 0.0, None)]  # type: ignore[arg-type]
+    full_from_s = samples[-1].t_s - 10_800.0
+    assert [t_s for t_s in kept if t_s >= full_from_s] == [s.t_s for s in samples if s.t_s >= full_from_s]
+    means = [t_s for t_s in kept if t_s < full_from_s - 20.0]
+    assert len(means) == pytest.approx(full_from_s / 20.0, rel=0.01)
+
+
+def test_a_regulated_supply_is_fed_in_full() -> None:
+    samples = [Sample(float(t_s), gauge_pa=4e5) for t_s in range(0, 20_000, 2)]
+    record = AskedRecord(None)
+    record.samples = lambda pot_id, from_s, until_s: samples  # type: ignore[method-assign]
+    record.last_sample = lambda pot_id: samples[-1]  # type: ignore[method-assign]
+    one = SETTINGS.pots["lantern"]
+    regulated = SETTINGS.model_copy(
+        update={"pots": {"lantern": one.model_copy(update={"supply": "regulated"})}}
+    )
+    assert list(kept_samples(record, regulated, "lantern", 0.0, None)) == samples  # type: ignore[arg-type]

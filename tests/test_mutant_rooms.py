@@ -1,0 +1,36 @@
+"""What `tests/mutants` names is there: the tests of each room, its files, and the lines that are accepted."""
+
+import sys
+from pathlib import Path
+
+import pytest
+
+ROOT = Path(__file__).resolve().parents[1]
+sys.path.append(str(ROOT / "tests" / "mutants"))
+
+from rooms import ROOMS, files_of, room_of  # noqa: E402
+
+
+@pytest.mark.parametrize("room", ROOMS)
+def test_a_room_has_files_and_its_tests_are_there(room: str) -> None:
+    files = files_of(ROOT, room)
+    assert files
+    assert {room_of(path) for path in files} == {room}
+    assert [test for test in ROOMS[room] if not (ROOT / test).exists()] == []
+
+
+def test_a_file_of_no_room_has_no_tests_that_must_kill_its_mutants() -> None:
+    assert room_of("daemon/potvigil/units.py") is None
+    assert room_of("daemon/potvigil/page/server.py") is None
+    assert room_of("daemon/potvigil/leak/bank.py") is None
+    assert room_of("tests/watch/test_alarm_table.py") is None
+
+
+def test_every_accepted_mutant_is_of_a_line_that_still_stands_and_has_a_reason() -> None:
+    text = (ROOT / "tests" / "mutants" / "accepted.tsv").read_text()
+    rows = [line.split("\t") for line in text.splitlines() if line and not line.startswith("#")]
+    for path, before, after, reason in rows:
+        lines = [line.strip() for line in (ROOT / path).read_text().splitlines()]
+        assert before in lines, f"{path}: {before}"
+        assert after != before
+        assert reason

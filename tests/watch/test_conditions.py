@@ -1,0 +1,378 @@
+"""Conditions of one moment, at each side of every limit. Ids and figures, no sentences."""
+
+from collections.abc import Iterable
+from dataclasses import replace
+
+import pytest
+
+from potvigil.model.events import AlarmId, AlarmState, FloorForecast, Interval, LeakEstimate, Priority, Stage
+from potvigil.model.pot import Pot, Supply
+from potvigil.model.reading import Place, Quality, Reading
+from potvigil.watch.alarm_states import AlarmBook, Over, Told
+from potvigil.watch.batch import Batch
+from potvigil.watch.conditions import Scene, conditions
+from potvigil.watch.stages import TopUp
+from shut_pot import ATMOSPHERE_PA, PSI, pot
+
+HOUR = 3600.0
+POT = pot(hold_s=10 * HOUR, gel_s=4 * HOUR, working_time_s=0.5 * HOUR)
+
+
+def reading(gauge_psi: float | None, t_s: float, quality: Quality = Quality.GOOD) -> Reading:
+    gauge_pa = None if gauge_psi is None else gauge_psi * PSI
+    absolute_pa = None if gauge_pa is None else gauge_pa + ATMOSPHERE_PA
+    return Reading(t_s, None, gauge_pa, absolute_pa, ATMOSPHERE_PA, 293.15, None, None, quality)
+
+
+def batch_at(t_s: float, a_pot: Pot = POT) -> Batch:
+    """A batch begun at 0, filled and shut within minutes."""
+    batch = Batch(a_pot, 0.0, None)
+    batch.clock.take(t_s, None)
+    batch.stages = {Stage.OPEN: 0.0, Stage.FILLING: 60.0, Stage.SETTLING: 180.0}
+    return batch
+
+
+def scene(gauge_psi: float | None = 60.0, t_s: float = HOUR, **changed: object) -> Scene:
+    a_pot = changed.pop("pot", POT)
+    assert isinstance(a_pot, Pot)
+    usual: dict[str, object] = {
+        "pot": a_pot,
+        "reading": reading(gauge_psi, t_s),
+        "stage": Stage.HOLDING,
+        "batch": batch_at(t_s, a_pot),
+        "rapid_loss": False,
+        "vented_early_s": None,
+        "pressure_fault": None,
+        "gap_s": 0.0,
+        "missing": {},
+        "standing": frozenset(),
+    }
+    return Scene(**(usual | changed))  # type: ignore[arg-type]
+
+
+def losing(batch: Batch, psi_per_h: float = 2.0, low: float = 1.5, established: bool = True) -> Batch:
+    rate = Interval(*(each * PSI / HOUR for each in (psi_per_h, low, psi_per_h + 0.5)))
+    onset = Interval(1000.0, 900.0, 1100.0) if established else None
+    batch.leak = LeakEstimate(
+        HOUR, rate, Interval(3.0, 2.0, 4.0), Interval(3.0, 2.0, 4.0), 1e-4, onset, established
+    )
+    return batch
+
+
+def fed_at(*ends_s: float, rise_psi: float = 1.0) -> list[TopUp]:
+    return [TopUp(end_s - 20.0, end_s, rise_psi * PSI) for end_s in ends_s]
+
+
+def true_in(a_scene: Scene) -> set[str]:
+    return {str(alarm) for alarm, what in conditions(a_scene).items() if isinstance(what, Told)}
+
+
+def of(alarm: AlarmId, a_scene: Scene) -> Told:
+    what = conditions(a_scene)[alarm]
+    assert isinstance(what, Told)
+    return what
+
+
+def test_nothing_is_said_of_a_pot_that_holds() -> None:
+    assert true_in(scene()) == set()
+
+
+# -- the floor ---------------------------------------------------------------------------------------
+
+
+@pytest.mark.parametrize(
+    ("gauge_psi", "standing", "is_below"),
+    [(45.1, False, False), (44.9, False, True), (46.0, True, True), (46.3, True, False)],
+)
+def test_below_the_floor_with_two_percent_of_the_working_pressure_to_come_back(
+    gauge_psi: float, standing: bool, is_below: bool
+) -> None:
+    stands = frozenset({AlarmId.BELOW_FLOOR}) if standing else frozenset()
+    assert ("below-floor" in true_in(scene(gauge_psi, standing=stands))) is is_below
+
+
+def test_a_pot_that_is_being_filled_is_not_below_its_floor_but_one_that_was_stays_so() -> None:
+    assert "below-floor" not in true_in(scene(30.0, stage=Stage.FILLING))
+    standing = frozenset({AlarmId.BELOW_FLOOR})
+    assert "below-floor" in true_in(scene(30.0, stage=Stage.FILLING, standing=standing))
+
+
+def test_one_that_was_opened_at_mixing_and_not_filled_yet_is_not_below_its_floor() -> None:
+    batch = batch_at(HOUR)
+    batch.stages = {Stage.OPEN: 0.0}
+    assert "below-floor" not in true_in(scene(0.0, stage=Stage.OPEN, batch=batch))
+
+
+def test_after_the_cure_no_floor_matters() -> None:
+    done = scene(30.0, 10 * HOUR + 1.0)
+    told = conditions(done)
+    assert isinstance(told[AlarmId.BELOW_FLOOR], Over)
+    assert isinstance(told[AlarmId.FLOOR_AHEAD], Over)
+    unknown = conditions(replace(done, reading=reading(None, 10 * HOUR + 1.0, Quality.BAD)))
+    assert isinstance(unknown[AlarmId.BELOW_FLOOR], Over)
+    assert isinstance(unknown[AlarmId.FLOOR_AHEAD], Over)
+    assert "below-floor" in true_in(scene(30.0, 10 * HOUR - 1.0))
+
+
+def test_below_the_floor_is_an_alarm_of_high_priority_that_ends_with_the_cure() -> None:
+    book, events = AlarmBook(), []
+    for t_s in range(10 * 3600 - 60, 10 * 3600 + 1, 5):
+        events += book.update(t_s, None, conditions(scene(40.0, float(t_s))))
+    states = [(event.alarm, event.state, event.priority) for event in events]
+    assert states == [
+        (AlarmId.BELOW_FLOOR, AlarmState.UNACKNOWLEDGED, Priority.HIGH),
+        (AlarmId.BELOW_FLOOR, AlarmState.RETURNED, Priority.HIGH),
+    ]
+
+
+def test_nobody_is_sent_to_top_up_with_less_than_five_minutes_to_go() -> None:
+    def do(left_s: float) -> str:
+        return of(AlarmId.BELOW_FLOOR, scene(40.0, 10 * HOUR - left_s)).do
+
+    assert do(301.0) == do(3000.0) == do(590.0)
+    assert do(299.0) == do(10.0) != do(301.0)
+
+
+def test_bubbles_are_as_much_wider_as_the_law_of_boyle_has_them() -> None:
+    # diameter by the cube root of the absolute pressure: (74.696 / 54.696)^(1/3) = 1.109
+    assert "11 %" in of(AlarmId.BELOW_FLOOR, scene(40.0)).text
+
+
+# -- above the maximum -------------------------------------------------------------------------------
+
+
+@pytest.mark.parametrize(
+    ("gauge_psi", "standing", "is_above"),
+    [(80.0, False, False), (80.1, False, True), (78.5, True, True), (78.3, True, False)],
+)
+def test_above_the_maximum_with_two_percent_of_it_to_come_back(
+    gauge_psi: float, standing: bool, is_above: bool
+) -> None:
+    stands = frozenset({AlarmId.OVER_PRESSURE}) if standing else frozenset()
+    assert ("over-pressure" in true_in(scene(gauge_psi, standing=stands))) is is_above
+
+
+def test_above_the_maximum_nobody_waits_for_a_doubt_to_pass_and_nothing_else_is_said() -> None:
+    doubted = scene(85.0, pressure_fault="stuck", rapid_loss=True)
+    assert true_in(doubted) == {"over-pressure", "pressure-sensor"}
+    assert AlarmId.LEAK not in conditions(doubted)
+
+
+@pytest.mark.parametrize("quality", [Quality.BAD])
+def test_a_dead_transducer_says_nothing_of_the_pressure(quality: Quality) -> None:
+    known = conditions(scene(reading=reading(85.0, HOUR, quality), pressure_fault="no reading"))
+    assert set(known) == {
+        AlarmId.PRESSURE_SENSOR,
+        AlarmId.READINGS_STOPPED,
+        AlarmId.THERMOMETER,
+        AlarmId.VENTED_EARLY,
+    }
+
+
+# -- filling -----------------------------------------------------------------------------------------
+
+
+@pytest.mark.parametrize(
+    ("gauge_psi", "t_s", "is_slow"),
+    [
+        (30.0, 1350.0 - 1.0, False),  # a quarter of half an hour: 450 s left
+        (30.0, 1350.0, True),
+        (56.9, 1700.0, True),
+        (57.1, 1700.0, False),  # 95 % of 60 psi
+        (30.0, 3000.0, True),  # over
+    ],
+)
+def test_a_fill_is_slow_when_a_quarter_of_the_working_time_is_left(
+    gauge_psi: float, t_s: float, is_slow: bool
+) -> None:
+    assert ("slow-to-pressure" in true_in(scene(gauge_psi, t_s, stage=Stage.FILLING))) is is_slow
+
+
+@pytest.mark.parametrize(("t_s", "is_slow"), [(299.0, False), (300.0, True)])
+def test_but_never_less_than_five_minutes(t_s: float, is_slow: bool) -> None:
+    short = pot(working_time_s=600.0)
+    assert ("slow-to-pressure" in true_in(scene(30.0, t_s, stage=Stage.FILLING, pot=short))) is is_slow
+
+
+def test_a_pot_that_was_filled_is_not_slow_and_one_without_a_working_time_never() -> None:
+    assert "slow-to-pressure" not in true_in(scene(30.0, 1700.0))
+    assert "slow-to-pressure" not in true_in(scene(30.0, 1700.0, stage=Stage.FILLING, pot=pot()))
+
+
+def test_by_when_it_must_be_filled_is_the_end_of_the_working_time() -> None:
+    assert of(AlarmId.SLOW_TO_PRESSURE, scene(30.0, 1500.0, stage=Stage.FILLING)).by_s == 1800.0
+    assert of(AlarmId.SLOW_TO_PRESSURE, scene(30.0, 1900.0, stage=Stage.FILLING)).by_s is None
+
+
+# -- losses ------------------------------------------------------------------------------------------
+
+
+def test_a_rapid_loss_is_said_but_not_of_a_pot_that_is_vented() -> None:
+    assert true_in(scene(rapid_loss=True)) == {"rapid-loss"}
+    assert true_in(scene(rapid_loss=True, stage=Stage.VENTING)) == set()
+
+
+def forecast(crossing_s: float, earliest_s: float, done_s: float = 10 * HOUR) -> FloorForecast:
+    return FloorForecast(crossing_s, earliest_s, crossing_s + HOUR, crossing_s < done_s, 12 * HOUR)
+
+
+def test_a_floor_ahead_stands_until_even_its_early_end_lies_beyond_the_cure() -> None:
+    def is_ahead(crossing_h: float, earliest_h: float, stands: bool) -> bool:
+        batch = losing(batch_at(HOUR))
+        batch.forecast = forecast(crossing_h * HOUR, earliest_h * HOUR)
+        standing = frozenset({AlarmId.FLOOR_AHEAD}) if stands else frozenset()
+        return "floor-ahead" in true_in(scene(batch=batch, standing=standing))
+
+    assert is_ahead(9.0, 8.0, stands=False)
+    assert not is_ahead(10.5, 9.5, stands=False)
+    assert is_ahead(10.5, 9.5, stands=True)
+    assert not is_ahead(11.0, 10.5, stands=True)
+
+
+def test_what_is_to_be_done_before_the_floor_is_to_be_done_by_its_early_end() -> None:
+    batch = losing(batch_at(HOUR))
+    batch.forecast = forecast(6 * HOUR, 5 * HOUR)
+    told = of(AlarmId.FLOOR_AHEAD, scene(batch=batch))
+    assert (told.by_s, told.figure) == (5 * HOUR, 6 * HOUR)
+    assert told.step == HOUR  # a fifth of the five hours left
+    batch = losing(batch_at(HOUR))
+    batch.forecast = forecast(1.5 * HOUR, 1.4 * HOUR)
+    assert of(AlarmId.FLOOR_AHEAD, scene(batch=batch)).step == 900.0
+
+
+def test_a_leak_not_established_or_a_floor_already_passed_is_not_ahead() -> None:
+    for batch, gauge_psi in (
+        (losing(batch_at(HOUR), established=False), 60.0),
+        (losing(batch_at(HOUR)), 44.0),
+    ):
+        batch.forecast = forecast(6 * HOUR, 5 * HOUR)
+        assert "floor-ahead" not in true_in(scene(gauge_psi, batch=batch))
+
+
+def test_a_leak_is_said_once_it_is_established() -> None:
+    assert true_in(scene(batch=losing(batch_at(HOUR)))) == {"leak"}
+    assert true_in(scene(batch=losing(batch_at(HOUR), established=False))) == set()
+    told = of(AlarmId.LEAK, scene(batch=losing(batch_at(HOUR))))
+    assert (told.figure, told.step) == pytest.approx((2.0 * PSI / HOUR, 0.5 * PSI / HOUR))
+
+
+# -- a supply that hides a leak ----------------------------------------------------------------------
+
+
+@pytest.mark.parametrize(
+    ("ends_s", "standing", "is_masking"),
+    [
+        ((7000.0, 8000.0, 9000.0), False, True),
+        ((8000.0, 9000.0), False, False),  # three at the least
+        ((8000.0, 9900.0), True, True),  # two while it stands
+        ((9000.0,), True, False),
+        ((8000.0, 8800.0, 9790.0), False, False),  # all within half an hour
+        ((7980.0, 8800.0, 9790.0), False, True),
+        ((1100.0, 8000.0, 9900.0), False, True),  # three hours back from 11,800 s
+        ((900.0, 8000.0, 9900.0), False, False),
+    ],
+)
+def test_three_top_ups_in_three_hours_hide_a_leak(
+    ends_s: tuple[float, ...], standing: bool, is_masking: bool
+) -> None:
+    batch = losing(batch_at(11_800.0))
+    batch.top_ups = fed_at(*ends_s)
+    stands = frozenset({AlarmId.SUPPLY_MASKING}) if standing else frozenset()
+    assert ("supply-masking" in true_in(scene(60.0, 11_800.0, batch=batch, standing=stands))) is is_masking
+
+
+@pytest.mark.parametrize(
+    ("low_psi_per_h", "standing", "is_masking"),
+    [(0.1, False, True), (-0.1, False, False), (-0.1, True, True)],
+)
+def test_what_a_sound_pot_takes_hides_no_leak(low_psi_per_h: float, standing: bool, is_masking: bool) -> None:
+    batch = losing(batch_at(11_800.0), low=low_psi_per_h)
+    batch.top_ups = fed_at(7000.0, 8000.0, 9000.0)
+    stands = frozenset({AlarmId.SUPPLY_MASKING}) if standing else frozenset()
+    assert ("supply-masking" in true_in(scene(60.0, 11_800.0, batch=batch, standing=stands))) is is_masking
+
+
+@pytest.mark.parametrize(
+    ("psi_per_h", "standing", "is_masking"),
+    [(4.8, False, False), (5.2, False, True), (2.6, True, True), (2.3, True, False)],
+)
+def test_where_air_is_put_back_too_often_to_estimate_five_psi_an_hour_are_a_leak(
+    psi_per_h: float, standing: bool, is_masking: bool
+) -> None:
+    # 5/75 of the absolute working pressure, 74.7 psi, in an hour; half of it while the alarm stands
+    batch = batch_at(11_800.0)
+    batch.top_ups = [
+        TopUp(t_s, t_s, psi_per_h / 12.0 * PSI) for t_s in (11_790.0 - 300.0 * i for i in range(8, -1, -1))
+    ]
+    stands = frozenset({AlarmId.SUPPLY_MASKING}) if standing else frozenset()
+    a_scene = scene(60.0, 11_800.0, batch=batch, standing=stands)
+    assert ("supply-masking" in true_in(a_scene)) is is_masking
+    if is_masking:
+        assert of(AlarmId.SUPPLY_MASKING, a_scene).figure == pytest.approx(psi_per_h * PSI / HOUR, rel=0.01)
+
+
+def raised(scenes: Iterable[Scene]) -> list[str]:
+    book, events = AlarmBook(), []
+    for each in scenes:
+        events += book.update(each.reading.t_s, None, conditions(each))
+    return [
+        str(event.alarm) for event in events if event.state is AlarmState.UNACKNOWLEDGED and not event.repeat
+    ]
+
+
+def test_a_leak_that_the_supply_masks_is_said_once() -> None:
+    def at(t_s: float) -> Scene:
+        batch = losing(batch_at(t_s))
+        batch.top_ups = fed_at(7000.0, 8000.0, 9000.0)
+        return scene(60.0, t_s, batch=batch)
+
+    assert raised(at(11_000.0 + 10.0 * i) for i in range(60)) == ["supply-masking"]
+
+
+# -- what else a person must know --------------------------------------------------------------------
+
+
+@pytest.mark.parametrize(("since_s", "is_said"), [(60.0, True), (61.0, False)])
+def test_a_vent_before_gel_is_said_for_a_minute(since_s: float, is_said: bool) -> None:
+    early = scene(0.0, stage=Stage.OPEN, vented_early_s=HOUR - since_s)
+    assert ("vented-early" in true_in(early)) is is_said
+
+
+def test_readings_that_stopped_and_thermometers_that_are_missing_are_said() -> None:
+    assert true_in(scene(gap_s=120.0)) == {"readings-stopped"}
+    assert true_in(scene(missing={Place.WALL: "no reading"})) == {"thermometer"}
+
+
+def test_an_empty_pot_without_a_batch_loses_nothing() -> None:
+    told = conditions(scene(0.0, stage=Stage.OPEN, batch=None, rapid_loss=True))
+    for alarm in ("rapid-loss", "below-floor", "floor-ahead", "leak", "slow-to-pressure", "supply-masking"):
+        assert told[AlarmId(alarm)] is None
+
+
+def test_a_regulator_is_said_to_make_up_for_a_leak_only_where_it_does() -> None:
+    def says(gauge_psi: float, supply: Supply, *ends_s: float) -> str | None:
+        a_pot = replace(POT, supply=supply)
+        batch = losing(batch_at(HOUR, a_pot))
+        batch.top_ups = fed_at(*ends_s)
+        return of(AlarmId.LEAK, scene(gauge_psi, batch=batch, pot=a_pot)).says
+
+    fed = says(59.0, Supply.REGULATED)
+    assert fed == says(54.1, Supply.REGULATED)  # a tenth below the working pressure
+    assert fed == says(50.0, Supply.REGULATED, HOUR - 1790.0)
+    assert fed != says(53.9, Supply.REGULATED)
+    assert fed != says(50.0, Supply.REGULATED, HOUR - 1810.0)
+    assert fed != says(59.0, Supply.SHUT)
+
+
+def test_what_a_lost_thermometer_costs_depends_on_where_it_sits() -> None:
+    def said(*places: Place) -> str:
+        text = of(AlarmId.THERMOMETER, scene(missing=dict.fromkeys(places, "no reading"))).text
+        return text.rpartition(";")[2]
+
+    assert said(Place.WALL) == said(Place.GAS) == said(Place.WALL, Place.CONTENTS)
+    assert said(Place.CONTENTS) != said(Place.WALL)
+
+
+def test_how_far_the_cure_was_when_it_was_vented_is_said_in_percent() -> None:
+    early = scene(0.0, 3 * HOUR, stage=Stage.OPEN, vented_early_s=3 * HOUR)
+    assert "30 %" in of(AlarmId.VENTED_EARLY, early).text
