@@ -15,6 +15,7 @@ from potvigil.watch.alarm_rules import RULES
 
 ROOT = Path(__file__).parents[1]
 GUIDES = [ROOT / "README.md", *sorted((ROOT / "config").glob("*.md"))]
+FOR_DEVELOPERS = [ROOT / name for name in ("DEVELOPERS.md", "daemon/DECISIONS.md", "tests/bench/FIGURES.md")]
 VERBS = (ROOT / "config/verbs.md").read_text(encoding="utf-8")
 PICTURE_BYTES = 150_000
 
@@ -61,7 +62,7 @@ def test_what_else_is_typed_is_there() -> None:
     assert wanted and all(extra in extras for extra in wanted)
 
 
-@pytest.mark.parametrize("guide", [*GUIDES, ROOT / "DEVELOPERS.md"], ids=lambda guide: guide.stem)
+@pytest.mark.parametrize("guide", [*GUIDES, *FOR_DEVELOPERS], ids=lambda guide: guide.stem)
 def test_what_a_guide_points_to_is_there(guide: Path) -> None:
     text = guide.read_text(encoding="utf-8")
     for place in re.findall(r'\]\(([^)#]+)\)|(?:src|srcset)="([^"]+)"', text):
@@ -137,3 +138,36 @@ def test_every_alarm_has_its_row_with_its_priority() -> None:
     assert listed == {
         alarm.value: rule.priority.value for alarm, rule in RULES.items() if alarm is not AlarmId.TEST
     }
+
+
+@pytest.mark.parametrize("guide", FOR_DEVELOPERS, ids=lambda guide: guide.stem)
+def test_what_developers_read_keeps_to_the_width_of_a_screen(guide: Path) -> None:
+    long = [n for n, line in enumerate(guide.read_text(encoding="utf-8").splitlines(), 1) if len(line) > 120]
+    assert not long
+
+
+def test_every_decision_that_is_cited_is_there() -> None:
+    decided = re.findall(r"^\*\*(\d+)\. ", (ROOT / "daemon/DECISIONS.md").read_text(encoding="utf-8"), re.M)
+    assert len(decided) == len(set(decided)) > 100
+    cited = [
+        number
+        for folder, kind in (("daemon", "*.py"), ("daemon", "*.md"), ("tests", "*.md"), ("tests", "*.py"))
+        for file in (ROOT / folder).rglob(kind)
+        for number in re.findall(r"\bdecision (\d+)", file.read_text(encoding="utf-8"))
+    ]
+    assert cited and set(cited) <= set(decided)
+
+
+def test_every_file_a_developer_is_sent_to_is_there() -> None:
+    named = {
+        name
+        for guide in FOR_DEVELOPERS
+        for name in re.findall(r"`((?:[\w.]+/)*\w+\.(?:py|js|yaml))", guide.read_text(encoding="utf-8"))
+    }
+    files = [
+        f"/{path.relative_to(ROOT)}"
+        for folder in ("daemon", "config", "tests")
+        for path in (ROOT / folder).rglob("*.*")
+    ]
+    assert len(named) > 50
+    assert not [name for name in named if not any(file.endswith(f"/{name.lstrip('./')}") for file in files)]

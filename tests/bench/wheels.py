@@ -1,6 +1,6 @@
 """Which extras install without a compiler, by platform and Python: asked of the package index, through pip.
 
-    .venv/bin/python tests/bench/wheels.py          # the table of DEVELOPERS.md; some minutes
+    .venv/bin/python tests/bench/wheels.py          # the table of FIGURES.md; some minutes
 
 A cell is `yes`, or what has no wheel there. An index beside it, as Pi OS has one for armv6l and armv7l, is
 asked where pip is configured so.

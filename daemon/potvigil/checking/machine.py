@@ -14,7 +14,7 @@ from potvigil.record.file import is_record
 from potvigil.record.lock import is_watched
 from potvigil.settings.schema import Settings
 
-# Of a night and a pot; measured, see DEVELOPERS.md.
+# Of a night and a pot; measured, see tests/bench/FIGURES.md.
 NIGHT_BYTES = 20_000_000
 # A month of one pot: less is told before it is too late to do something.
 _LEAST_NIGHTS = 30
