@@ -534,7 +534,7 @@ def test_an_alarm_is_shelved_for_a_while(run, half_night, open_record, alarm, wo
     with taken_up(half_night, open_record):
         status, out, _ = run("alarm", "shelve", alarm, *words, "--record", open_record)
     assert status == 0 and re.fullmatch(
-        rf"lantern: {ALARM_WORDS[AlarmId(alarm)]}: put aside until \d\d:\d\d\n", out
+        rf"lantern: {ALARM_WORDS[AlarmId(alarm)]}: shelved until \d\d:\d\d\n", out
     )
     with Store.open_read_only(open_record) as store:
         (command,) = store.commands(POT, 0.0)
@@ -545,12 +545,12 @@ def test_an_alarm_is_shelved_for_a_while(run, half_night, open_record, alarm, wo
 def test_a_shelving_is_taken_back(run, half_night, open_record):
     with taken_up(half_night, open_record):
         assert run("alarm", "shelve", "floor-ahead", "--record", open_record)[0] == 0
-        assert "put aside until" in run("alarm", "list", "--record", open_record)[1]
+        assert "shelved until" in run("alarm", "list", "--record", open_record)[1]
         assert run("alarm", "unshelve", "leak", "--record", open_record)[0] == 1
         taken_back = run("alarm", "unshelve", "--record", open_record)
         nothing_more = run("alarm", "unshelve", "--record", open_record)
-    assert taken_back[:2] == (0, "lantern: leak: floor ahead: not yet seen\n")
-    assert nothing_more[:2] == (0, "lantern: nothing was put aside\n")
+    assert taken_back[:2] == (0, "lantern: leak: floor ahead: not acknowledged\n")
+    assert nothing_more[:2] == (0, "lantern: nothing was shelved\n")
 
 
 def test_a_high_alarm_that_does_not_stand_is_not_said_to_be_put_aside(run, half_night, open_record):
@@ -563,7 +563,7 @@ def test_a_high_alarm_that_does_not_stand_is_not_said_to_be_put_aside(run, half_
 @pytest.mark.parametrize("minutes", ["1e9", "inf", "nan", "-5", "0", "15.1"])
 def test_a_high_alarm_is_not_silenced_for_longer_than_a_quarter_of_an_hour(refused, open_record, minutes):
     said = refused("alarm", "shelve", "over-pressure", f"--minutes={minutes}", "--record", open_record)
-    assert "over-pressure can be put aside for 1 to 15 minutes" in said
+    assert "over-pressure can be shelved for 1 to 15 minutes" in said
     assert commands_of(open_record) == []
 
 

@@ -102,7 +102,7 @@ def test_an_alarm_that_stands_is_told_with_what_to_do_and_ends_with_one(leaking,
     watched.speak()
     ended, said = status("--config", config, "--live", watched.live)
     assert ended == 1
-    assert "(not yet seen): " in said.splitlines()[1]
+    assert "(not acknowledged): " in said.splitlines()[1]
 
 
 def test_json_says_the_same_in_the_units_that_are_published(leaking, status) -> None:

@@ -52,7 +52,7 @@ def test_a_batch_opened_and_closed_by_hand_has_a_report(run, tmp_path):
     with Store.open_read_only(bench.record) as store:
         assert store.batch(1).end_t_s is not None
     run("batch", "report", 1, "--record", bench.record, "--out", tmp_path / "report.html")
-    assert "the pot never came to pressure" in (tmp_path / "report.html").read_text(encoding="utf-8").lower()
+    assert "the pot never reached pressure" in (tmp_path / "report.html").read_text(encoding="utf-8").lower()
 
 
 # -- why the gauge changed ----------------------------------------------------------------------------------
@@ -93,12 +93,12 @@ def _facts(**known: object) -> Facts:
 
 
 def test_a_pot_that_went_above_its_maximum_is_not_only_praised(told):
-    assert judge(_facts()) == (Verdict.HELD, "the pressure stood until the cure was done")
+    assert judge(_facts()) == (Verdict.HELD, "pressure held until the cure was done")
     verdict, reason = judge(_facts(above_maximum=True))
     assert verdict is Verdict.HELD and reason.endswith("it had gone above the marked maximum")
     above = (BatchAlarm(AlarmId.OVER_PRESSURE, 300.0, 400.0),)
     html = report_html(replace(told, summary=replace(told.summary, verdict=Verdict.HELD, alarms=above)))
-    assert "The pressure held, but it had been above the maximum" in html
+    assert "The pressure held, but had gone above the maximum" in html
     html = report_html(replace(told, summary=replace(told.summary, verdict=Verdict.HELD, alarms=())))
     assert "The pressure held" in html and "above the maximum" not in html
 

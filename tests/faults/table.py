@@ -1,4 +1,4 @@
-"""The table of wire faults for tests/bench/FIGURES.md, counted: `.venv/bin/python tests/faults/table.py --times 5`.
+"""The table of wiring faults for FIGURES.md, counted: `.venv/bin/python tests/faults/table.py --times 5`.
 
 Each fault is played on a sound pot and mended, on one whose leak of 3 psi/h begins five minutes into it, and
 on one whose leak begins 20 minutes after it was mended. `--pairs` plays every pair of faults at once instead.

@@ -375,12 +375,12 @@ def test_the_health_of_a_pot_says_what_is_known_and_what_was_forgotten(
     with Store.open(record) as store:
         store.add_taught(number, 8, found_of())
         store.edit(number, {Detail.MOULD: "lens"}, "anna", None)
-    assert said() == "Known from 8 batches: the watch sees a leak sooner."
+    assert said() == "Learnt from 8 batches: leaks are found sooner."
     with Store.open(record) as store:
         store.add_care(POT, NIGHT.start_utc_s + 90_000.0, "thermometer", "on the lid now", "anna", 0.0)
         opened = store.open_batch(POT, BatchOpened(1e5, NIGHT.start_utc_s + 1e5))
         store.edit(opened, {Detail.MOULD: "gear"}, "anna", None)
     known, moved, mould = said().splitlines()
-    assert known.startswith("Known from 8 batches")
+    assert known.startswith("Learnt from 8 batches")
     assert moved.startswith("A thermometer was moved or changed on ") and "learnt anew" in moved
     assert mould.startswith('The mould of batch 2 is "gear", that of batch 1 was "lens"')

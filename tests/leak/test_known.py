@@ -226,8 +226,8 @@ def test_what_is_known_and_forgotten_is_said() -> None:
         cares = [Care(1_772_366_400.0, 1.0, part, "", "") for part in parts]
         return list(known_lines(batches, cares, (9, was), (newest, mould), None))
 
-    assert said(8, [], "lens", "lens") == ["Known from 8 batches: the watch sees a leak sooner."]
-    assert said(1, [], "lens", "lens")[0].startswith("Known from 1 batch:")
+    assert said(8, [], "lens", "lens") == ["Learnt from 8 batches: leaks are found sooner."]
+    assert said(1, [], "lens", "lens")[0].startswith("Learnt from 1 batch:")
     assert said(8, [Part.SEAL], "lens", "lens", 10) == said(8, [], "lens", "lens")
     _, moved = said(8, [Part.THERMOMETER], "lens", "lens")
     assert moved.startswith("A thermometer was moved or changed on 1 March") and "learnt anew" in moved

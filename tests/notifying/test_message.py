@@ -59,9 +59,9 @@ def test_what_nobody_has_seen_says_for_how_long() -> None:
     ("state", "words"),
     [
         (AlarmState.ACKNOWLEDGED, "seen"),
-        (AlarmState.RETURNED, "over, not yet seen"),
-        (AlarmState.NORMAL, "over, and seen"),
-        (AlarmState.SHELVED, "put aside until 23:25"),
+        (AlarmState.RETURNED, "cleared, not acknowledged"),
+        (AlarmState.NORMAL, "cleared"),
+        (AlarmState.SHELVED, "shelved until 23:25"),
     ],
 )
 def test_what_became_of_it_is_said_in_the_words_of_the_page_and_wakes_nobody(state, words) -> None:

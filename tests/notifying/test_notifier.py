@@ -172,7 +172,7 @@ def test_a_watch_that_falls_silent_is_told_and_heard_again(tmp_path: Path, at: P
     try:
         wait_until(lambda: len(at.heard) == 1, PATIENCE_S, "nobody was told")
         said = at.heard[0]
-        assert said.json["title"] == "Look at the pot's own gauge, then see whether the watch is running"
+        assert said.json["title"] == "Read the pot's own gauge, then check that the watch is running"
         heard = time.strftime("%H:%M", time.gmtime(shop.watch.snapshot.utc_s))
         assert said.json["message"].startswith(f"The watch says nothing since {heard}")
         assert said.headers["x-priority"] == "max"

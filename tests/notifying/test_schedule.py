@@ -161,7 +161,7 @@ def test_what_is_over_is_told_once_and_only_to_those_who_were_told() -> None:
     assert night.play("06:00", acts) == [
         ("02:00", "Anna", TOLD),
         # on its way back when the first repeat is due: over is what is told next, after the off-delay
-        ("02:15", "Anna", "lantern: leak: floor ahead (over, not yet seen)"),
+        ("02:15", "Anna", "lantern: leak: floor ahead (cleared, not acknowledged)"),
     ]
 
 
@@ -170,7 +170,7 @@ def test_low_alarms_wait_for_the_morning_and_high_ones_do_not() -> None:
     acts = {"23:00": raises(leak=LOOK), "03:00": raises(pressure_sensor=TOP_UP), "03:01": sees(SENSOR)}
     assert night.play("07:05", acts) == [
         ("03:00", "Anna", TOLD),
-        ("03:01", "Anna", "lantern: pressure not known (seen)"),
+        ("03:01", "Anna", "lantern: pressure unknown (seen)"),
         ("07:00", "Anna", f"lantern: {LOOK.do}"),
     ]
 

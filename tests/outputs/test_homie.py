@@ -263,7 +263,7 @@ def test_only_numbers_and_times_may_wait():
 def test_an_alarm_stands_with_its_text_and_is_deleted_when_normal():
     topic = f"{BASE}/$alert/leak"
     assert told(with_alarms(alarm()))[topic] == (
-        b"low alarm, not yet seen: Air is being lost at 1.5 psi/h since 21:30."
+        b"low alarm, not acknowledged: Air is being lost at 1.5 psi/h since 21:30."
     )
     deleted = {message.topic: message.payload for message in homie.alerts(WORKSHOP, LANTERN, HOLDING)}
     assert deleted[topic] == b""
@@ -273,10 +273,10 @@ def test_an_alarm_stands_with_its_text_and_is_deleted_when_normal():
 @pytest.mark.parametrize(
     ("state", "words"),
     [
-        (AlarmState.UNACKNOWLEDGED, "not yet seen"),
+        (AlarmState.UNACKNOWLEDGED, "not acknowledged"),
         (AlarmState.ACKNOWLEDGED, "seen"),
-        (AlarmState.RETURNED, "over, not yet seen"),
-        (AlarmState.SHELVED, "put aside until 03:15"),
+        (AlarmState.RETURNED, "cleared, not acknowledged"),
+        (AlarmState.SHELVED, "shelved until 03:15"),
     ],
 )
 def test_every_alarm_that_is_not_normal_is_shown_with_its_state(state, words):

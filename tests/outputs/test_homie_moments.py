@@ -25,7 +25,7 @@ LEAK = AlarmEvent(
 
 
 def test_an_alarm_is_announced_when_it_is_raised_and_each_time_again():
-    told = "high alarm, not yet seen: Top up to 60.0 psi by 23:00. Losing 1.5 psi/h."
+    told = "high alarm, not acknowledged: Top up to 60.0 psi by 23:00. Losing 1.5 psi/h."
     pot = replace(LANTERN, tz=None)
     for repeat in (False, True):
         message = of_event(WORKSHOP, pot, replace(LEAK, repeat=repeat))

@@ -239,7 +239,7 @@ def test_after_a_broken_connection_the_state_and_the_standing_alarm_are_back(bro
         tick_until_heard(output, listener, f"{ROOT}/$state", b"ready", standing)
     found = retained(broker)
     assert faults(found, "homie", WORKSHOP) == []
-    assert found[f"{POT}/$alert/floor-ahead"].startswith(b"high alarm, not yet seen: ")
+    assert found[f"{POT}/$alert/floor-ahead"].startswith(b"high alarm, not acknowledged: ")
     assert found[f"{POT}/pressure/gauge"] == b"59.50"
 
 

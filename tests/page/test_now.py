@@ -161,9 +161,9 @@ def test_the_page_says_what_became_of_what_was_asked(client, watched, tmp_path):
     assert 'role="status">Leak: floor ahead: seen.<' in client.get(answer.headers["location"]).text
     assert 'role="alert">Over-pressure does not stand' in client.get(refused.headers["location"]).text
     assert re.search(
-        r"Leak: floor ahead: put aside until \d\d:\d\d\.<", client.get(shelved.headers["location"]).text
+        r"Leak: floor ahead: shelved until \d\d:\d\d\.<", client.get(shelved.headers["location"]).text
     )
-    assert "Leak: floor ahead: not yet seen.<" in client.get(back.headers["location"]).text
+    assert "Leak: floor ahead: not acknowledged.<" in client.get(back.headers["location"]).text
     standing = {each.alarm: each.state for each in bench.service.watches["lantern"].snapshot().alarms}
     assert standing[AlarmId.FLOOR_AHEAD] is AlarmState.ACKNOWLEDGED
 
@@ -208,11 +208,11 @@ def test_an_alarm_that_is_put_aside_says_until_when_and_can_be_taken_back(client
     time.sleep(0.26)
     (pot,) = client.get("/api/now").json()["pots"]
     assert [(each["state"], each["state_words"]) for each in pot["alarms"]] == [
-        ("shelved", "put aside until 03:45")
+        ("shelved", "shelved until 03:45")
     ]
     for path in ("/", "/pot/lantern"):
         html = client.get(path).text
-        assert "put aside until 03:45" in html and 'action="/pot/lantern/unshelve"' in html
+        assert "shelved until 03:45" in html and 'action="/pot/lantern/unshelve"' in html
     assert 'action="/pot/lantern/shelve"' not in client.get("/pot/lantern").text
 
 

@@ -25,7 +25,7 @@ def pot(name, level="calm", *, is_new=False, old=False, left_s=None, state_words
     [
         ([pot("a"), pot("b", "alarm")], "ba"),
         ([pot("a", "warn"), pot("b", "unknown"), pot("c", "alarm"), pot("d", "note")], "cbad"),
-        ([pot("a", "alarm"), pot("b", "alarm", is_new=True)], "ba"),  # not yet seen
+        ([pot("a", "alarm"), pot("b", "alarm", is_new=True)], "ba"),  # not acknowledged
         ([pot("a", "alarm", is_new=True, old=True), pot("b", "alarm", is_new=True)], "ba"),
         ([pot("a", "alarm"), pot("b", "alarm", left_s=3600.0), pot("c", "alarm", left_s=60.0)], "cba"),
         ([pot("b"), pot("a")], "ab"),

@@ -94,7 +94,7 @@ def test_the_words_of_a_night_say_what_the_core_knew(name, tmp_path):
     if name == "lost-before-gel":
         assert "below the floor" in said
     if name == "transducer-unplugged":
-        assert "pressure not known" in said
+        assert "pressure unknown" in said
 
 
 # --- by hand
@@ -221,13 +221,13 @@ def test_the_forecast_says_when_and_what_topping_up_would_do():
     said = words.forecast(replace(HOLDING, forecast=forecast), UTC)
     assert (
         said == "Floor about 06:43 (05:00-11:18), before the cure is done. "
-        "Topped up now it lasts at least to 06:53."
+        "A top-up now lasts at least to 06:53."
     )
     through = replace(forecast, top_up_until_s=T_S + 40_000.0)
     said = words.forecast(replace(HOLDING, forecast=through), UTC)
     assert (
         said == "Floor about 06:43 (05:00-11:18), before the cure is done. "
-        "Topped up now it lasts through the cure."
+        "A top-up now lasts through the cure."
     )
     later = replace(forecast, before_cure_done=False)
     assert words.forecast(replace(HOLDING, forecast=later), UTC).endswith("after the cure is done.")

@@ -82,7 +82,7 @@ def test_a_fault_ends_its_batch_calls_somebody_and_another_watch_goes_on(faulty)
     assert (call.alarm, call.t_s, call.do) == (
         AlarmId.WATCH_FAILING,
         AT_S,
-        "Read the pot's own gauge, and go on reading it",
+        "Read the pot's own gauge and keep checking it",
     )
     closed = [e for e in events if isinstance(e, BatchClosed)]
     assert [(e.t_s, e.summary.verdict, e.summary.end_s) for e in closed] == [(AT_S, Verdict.INCOMPLETE, AT_S)]

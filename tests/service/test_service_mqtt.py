@@ -66,7 +66,7 @@ def test_a_night_is_on_the_broker_by_the_rules_of_the_convention(bench, broker):
     assert held[f"{POT}/batch/rehearsed"] == b"true"
     assert held[f"{POT}/batch/id"] == b"1"
     assert held[f"{POT}/alarms/highest"] == b"high"
-    assert held[f"{POT}/$alert/floor-ahead"].startswith(b"REHEARSAL: high alarm, not yet seen")
+    assert held[f"{POT}/$alert/floor-ahead"].startswith(b"REHEARSAL: high alarm, not acknowledged")
 
 
 def test_the_pressure_on_the_broker_is_that_of_the_pot(bench, broker):
@@ -85,12 +85,12 @@ def test_an_alarm_comes_is_acknowledged_over_mqtt_and_goes(bench, broker):
         go_on_until(bench, has(listener, f"{ROOT}/$state", "ready"))
         assert alert not in listener.last()
         bench.run_until(WARNED_S)
-        go_on_until(bench, has(listener, alert, "not yet seen"))
+        go_on_until(bench, has(listener, alert, "not acknowledged"))
         broker.publish(f"{POT}/alarms/acknowledge/set", b"floor-ahead")
         go_on_until(bench, has(listener, alert, "high alarm, seen"))
         bench.run_until(5600.0)  # below the floor for ten minutes: nothing is ahead any more
         go_on_until(bench, gone(listener, alert))
-        go_on_until(bench, has(listener, f"{POT}/$alert/below-floor", "not yet seen"))
+        go_on_until(bench, has(listener, f"{POT}/$alert/below-floor", "not acknowledged"))
     assert alert not in retained(broker)
 
 
@@ -133,7 +133,7 @@ def test_a_broker_that_dies_in_the_night_and_forgets_all_is_told_again_what_stan
     broker.start()
     with broker.listen() as listener:
         assert alert not in listener.last()
-        go_on_until(bench, has(listener, alert, "high alarm, not yet seen"))
+        go_on_until(bench, has(listener, alert, "high alarm, not acknowledged"))
         go_on_until(bench, has(listener, f"{ROOT}/$state", "ready"))
     assert faults(retained(broker), DOMAIN, WORKSHOP) == []
 

@@ -232,23 +232,23 @@ def test_a_shelving_says_until_when_by_the_wall_clock() -> None:
     (event,) = book.shelve(100.0, UTC_S, AlarmId.LEAK, 1800.0)
     (standing,) = book.standing()
     assert event.until_utc_s == standing.until_utc_s == UTC_S + 1800.0
-    assert alarm_state(event, UTC) == alarm_state(standing, UTC) == "put aside until 22:30"
+    assert alarm_state(event, UTC) == alarm_state(standing, UTC) == "shelved until 22:30"
     assert standing.since_s == 100.0
     (event,) = book.unshelve(200.0, UTC_S + 100.0, AlarmId.LEAK)
     assert event.until_utc_s is None
     (event,) = book.shelve(300.0, None, AlarmId.LEAK, 1800.0)
-    assert alarm_state(event, UTC) == "put aside"
+    assert alarm_state(event, UTC) == "shelved"
 
 
 @pytest.mark.parametrize(
     ("before", "after"),
-    [("raised", RETURNED), ("seen", NORMAL), ("put aside", NORMAL), ("returned", RETURNED)],
+    [("raised", RETURNED), ("seen", NORMAL), ("shelved", NORMAL), ("returned", RETURNED)],
 )
 def test_what_is_over_for_good_returns_at_once_and_no_longer_says_what_to_do(before: str, after: str) -> None:
     script = raised()
     if before == "seen":
         script.acknowledge()
-    elif before == "put aside":
+    elif before == "shelved":
         script.shelve(FLOOR, 900.0)
     elif before == "returned":
         script.say(OFF_DELAY_S + 2, below_floor=None)

@@ -432,7 +432,7 @@ def test_once_the_cure_is_done_nobody_is_told_to_top_up(transducer: str) -> None
 @pytest.mark.parametrize(
     ("gel_s", "hold_s", "advice"),
     [
-        (None, 0.9 * HOUR, "Nothing to do before venting; then look at the cast"),
+        (None, 0.9 * HOUR, "Nothing to do before venting; then inspect the cast"),
         (None, 3.0 * HOUR, "Top up to 60.0 psi now"),
         (0.5 * HOUR, 3.0 * HOUR, "Top up to 60.0 psi now"),
         (1.5 * HOUR, 3.0 * HOUR, "Top up to 60.0 psi now"),

@@ -77,7 +77,7 @@ def test_an_alarm_speaks_in_the_workshops_degrees() -> None:
     watch, told = PotWatch(of), ""
     for sample in loose:
         told += " ".join(each.text for each in watch.feed(sample) if isinstance(each, AlarmEvent))
-    assert "it jumps to and fro by more than 5 °F" in told
+    assert "it jumps back and forth by more than 5 °F" in told
 
 
 def test_nobody_else_writes_a_temperature() -> None:

@@ -56,7 +56,7 @@ class Doubt:
             if self._restless_since_s is None:
                 self._restless_since_s = reading.t_s
             if self.reason is None and reading.t_s - self._restless_since_s >= RESTLESS_FOR_S:
-                self.reason = "its reading jumps to and fro: loose wire or failing"
+                self.reason = "its reading jumps back and forth: loose wire, or failing"
             return
         self._restless_since_s = None
         if self._start_s is None:
@@ -83,7 +83,7 @@ class Doubt:
         if t_s - self._loud_since_s < NOISE_FOR_S:
             return None
         return (
-            f"its reading scatters {noise / self._quiet:.0f} times as much as before: loose wire or failing"
+            f"its reading scatters {noise / self._quiet:.0f} times as much as before: loose wire, or failing"
         )
 
     def _climbing(self, reading: Reading, absolute_pa: float) -> str | None:
@@ -99,7 +99,7 @@ class Doubt:
         if min(rises) < RISE_SHARE:
             return None
         return (
-            f"it climbed {100.0 * min(rises):.0f} % in a shut pot, more than warmth can do: "
+            f"it climbed {100.0 * min(rises):.0f} % in a shut pot, more than warming can explain: "
             "the supply valve lets air in, or the transducer fails"
         )
 
@@ -111,7 +111,8 @@ class Doubt:
         if should_have_k is None:
             return None
         return (
-            f"it has not moved while the gas must have {'warmed' if should_have_k > 0.0 else 'cooled'} by "
+            f"it has not changed although the gas must have "
+            f"{'warmed' if should_have_k > 0.0 else 'cooled'} by "
             f"{abs(should_have_k):.2g} K: its port is blocked, or the supply valve is open"
         )
 

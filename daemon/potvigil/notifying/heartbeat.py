@@ -21,7 +21,7 @@ _FAULTS_PASSED_OVER = 1
 
 
 class Heartbeat:
-    """url: fetched while the watch is well. fail_url: while it is silent, or a high alarm is not yet seen."""
+    """url: fetched while the watch is well. fail_url: while it is silent, or a high alarm unacknowledged."""
 
     def __init__(self, url: str, fail_url: str | None, clock: Callable[[], float] = time.monotonic) -> None:
         self._url, self._fail_url, self._clock = url, fail_url, clock

@@ -19,7 +19,7 @@ _LARGEST_BYTES = 100_000
 
 @dataclass(frozen=True, slots=True)
 class Trial:
-    """A test of the alarm: since when it stood on the record's axis, and what came of it by target.
+    """A test alarm: since when it stood on the record's axis, and what came of it by target.
 
     told: None where it was sent, else why it failed; a target that is missing has not said yet.
     """

@@ -147,7 +147,9 @@ class _Probe:
     def hops(self) -> str | None:
         if len(self._hopped_s) < HOPS:
             return None
-        return f"it jumps to and fro by more than {degrees_apart(HOP_K, self._unit)}: a bad joint or cable"
+        return (
+            f"it jumps back and forth by more than {degrees_apart(HOP_K, self._unit)}: a bad joint or cable"
+        )
 
     def stuck(
         self, t_s: float, kelvin: float, averages_k: dict[Place, float], gauge_pa: float | None

@@ -242,7 +242,7 @@ class Service:
                 self._store.answer(command, said)
 
     def _answer_tests(self) -> None:
-        """Say of each test of the alarm by which ways it went out; the last tick has sent it."""
+        """Say of each test alarm by which ways it went out; the last tick has sent it."""
         for command, said in self._tests.answers(lambda pot_id: self.watches[pot_id].snapshot().alarms):
             self._store.answer(command, said)
 

@@ -34,7 +34,7 @@ class Notified:
         return ConditionWords("Check phone and network, then try `potvigil alarm test`", " ".join(said))
 
     def of_test(self, pot_id: str, since_s: float | None, *, is_last: bool) -> tuple[bool, str] | None:
-        """Return whether a test of the alarm reached everybody, and in words; None while that is not known.
+        """Return whether a test alarm reached everybody, and in words; None while that is not known.
 
         since_s: of the test alarm on the record's axis. is_last: there is no more time.
         """

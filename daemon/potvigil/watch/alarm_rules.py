@@ -61,4 +61,4 @@ def shelving_fault(alarm: AlarmId, duration_s: float) -> str | None:
     most_s = most_shelved_s(alarm)
     if LEAST_SHELVED_S <= duration_s <= most_s:
         return None
-    return f"{alarm} can be put aside for {LEAST_SHELVED_S / 60.0:.0f} to {most_s / 60.0:.0f} minutes"
+    return f"{alarm} can be shelved for {LEAST_SHELVED_S / 60.0:.0f} to {most_s / 60.0:.0f} minutes"

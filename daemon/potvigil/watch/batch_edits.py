@@ -13,7 +13,7 @@ def edit(command: Command, field: Detail, batch: Batch | None, now: Reading) -> 
     """
     text, mixed_s = read(field, command.text), None
     if batch is None:
-        raise DetailError(f"{field}: no batch is open; name a closed one by its number")
+        raise DetailError(f"{field}: no batch is open; give the number of a closed one")
     if field is Detail.MIXED_AT:
         mixed_s = _mixed_s(text, batch, now) if text else batch.start_s
     old = batch.edit(field, text, taken_over=command.by == LAST_BATCH)

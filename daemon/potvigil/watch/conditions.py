@@ -64,7 +64,7 @@ def conditions(scene: Scene) -> Conditions:
     }
     if scene.batch is not None and scene.batch.clock.done:  # whatever is known of the pressure
         told[AlarmId.BELOW_FLOOR] = Over("It was below the floor before the cure was done.")
-        told[AlarmId.FLOOR_AHEAD] = Over("The cure is done; a floor no longer matters.")
+        told[AlarmId.FLOOR_AHEAD] = Over("The cure is done; the floor no longer matters.")
     if scene.reading.gauge_pa is None or scene.reading.quality is Quality.BAD:
         return told  # a dead transducer says nothing about the pressure
     told[AlarmId.OVER_PRESSURE] = _over_pressure(scene, scene.reading.gauge_pa)
@@ -115,9 +115,9 @@ def _readings_stopped(scene: Scene) -> ConditionWords | None:
 def _thermometer(scene: Scene) -> ConditionWords:
     which = "; ".join(f"{place} thermometer: {why}" for place, why in scene.missing.items())
     lost = (
-        "how warm the resin itself is, and so when it is done, is no longer known as well"
+        "the resin's own temperature, and so the end of the cure, is now less certain"
         if scene.missing.keys() == {Place.CONTENTS}
-        else "a small leak can no longer be told from a change of temperature"
+        else "a small leak can no longer be told from a temperature change"
     )
     several = "s" if len(scene.missing) > 1 else ""
     return ConditionWords(
@@ -134,7 +134,7 @@ def _vented_early(scene: Scene) -> ConditionWords | None:
     return ConditionWords(
         "If you did not vent it: shut off the air away from the pot and stay clear",
         f"The pot shows no pressure at {100.0 * cure.progress:.0f} % of the cure, before gel: it was "
-        "vented, or lid or hose failed. Open nothing until the pot's own gauge reads zero with the vent "
+        "vented, or the lid or hose failed. Open nothing until the pot's own gauge reads zero with the vent "
         "fully open. Bubbles grow until the resin gels.",
     )
 
@@ -149,7 +149,7 @@ def _over_pressure(scene: Scene, gauge_pa: float) -> ConditionWords | None:
     return ConditionWords(
         "Shut off the air away from the pot and stay clear",
         f"{pressure(gauge_pa, unit)}: above the pot's marked maximum of "
-        f"{pressure(scene.pot.maximum_pa, unit)}. Leave lid and clamps alone and let the relief valve work.",
+        f"{pressure(scene.pot.maximum_pa, unit)}. Do not touch the lid or clamps; let the relief valve work.",
         figure=gauge_pa,
         step=FALLEN_SHARE * scene.pot.working_pa,
     )
@@ -173,8 +173,8 @@ def _slow_to_pressure(scene: Scene, batch: Batch) -> ConditionWords | None:
         )
     return ConditionWords(
         f"Bring the pot to {pressure(scene.pot.working_pa, scene.pot.pressure_unit)}",
-        f"It is at {now}, and then the working time of the resin is over. Check compressor, regulator and "
-        "inlet valve; touch no clamp under pressure.",
+        f"It is at {now}; the resin's working time ends then. Check the compressor, regulator and inlet "
+        "valve; do not touch a clamp under pressure.",
         by_s=scene.reading.t_s + left_s,
         says="",
     )
@@ -184,9 +184,9 @@ def _rapid_loss(scene: Scene) -> ConditionWords:
     gauge_pa = scene.reading.gauge_pa or 0.0
     return ConditionWords(
         "Shut off the air away from the pot; stay clear of the lid",
-        f"The pot is losing pressure fast, now {pressure(gauge_pa, scene.pot.pressure_unit)}. Unless you are "
-        "venting it, lid or hose may be failing: do not top it up, and go near only when its own gauge reads "
-        "zero.",
+        f"The pot is losing pressure fast, now {pressure(gauge_pa, scene.pot.pressure_unit)}. Unless you "
+        "are venting it, the lid or hose may be failing: do not top it up, and stay away until its own "
+        "gauge reads zero.",
         figure=gauge_pa,
         step=2.0 * FALLEN_SHARE * scene.pot.working_pa,
     )
@@ -217,11 +217,11 @@ def _below_floor(scene: Scene, batch: Batch, gauge_pa: float) -> ConditionWords 
 def _top_up(scene: Scene, batch: Batch, working: str) -> tuple[str, str]:
     """Return what to do about a pot below its floor, and what that can no longer mend."""
     if batch.clock.cure().done_s - scene.reading.t_s < TOP_UP_TAKES_S:
-        return "Nothing to do before venting; then look at the cast", " It is too late to top up."
+        return "Nothing to do before venting; then inspect the cast", " It is too late to top up."
     # what is gelled is not hard: it is to stay under pressure, though bubbles in it move no more
     if batch.resin.gel_s is None:
-        return f"Top up to {working} now", " If the resin has gelled, bubbles that have grown may stay."
-    stay = " The resin has gelled: bubbles that have grown may stay." if batch.clock.gelled else ""
+        return f"Top up to {working} now", " If the resin has gelled, bubbles that have grown may remain."
+    stay = " The resin has gelled: bubbles that have grown may remain." if batch.clock.gelled else ""
     return f"Top up to {working} now", stay
 
 
@@ -244,12 +244,12 @@ def _floor_ahead(scene: Scene, batch: Batch, gauge_pa: float) -> ConditionWords 
     losing = rate(leak.rate_pa_per_s.value, pot.pressure_unit)
     text = f"Losing {losing}: falls below {pressure(pot.floor_pa, pot.pressure_unit)} {about}, {order}."
     if pot.supply is Supply.REGULATED:
-        do = "See to the supply"
-        text += " It gives no air any more."
+        do = "Check the air supply"
+        text += " It no longer delivers air."
     if forecast.top_up_until_s is not None:
         lasts = forecast.top_up_until_s >= done_s
         until = "through the cure" if lasts else f"at least {teller.until(forecast.top_up_until_s)}"
-        text += f" Topped up now it lasts {until}{'' if lasts else '; top it up again by then'}."
+        text += f" A top-up now lasts {until}{'' if lasts else '; top up again by then'}."
         says += str(lasts)
     told = ConditionWords(
         do,
@@ -291,11 +291,11 @@ def _borne(scene: Scene, batch: Batch) -> str:
     if batch.clock.done:
         return "The cure is done"
     if gauge_pa is not None and gauge_pa < scene.pot.floor_pa:
-        return "The floor is passed"
+        return "It is below the floor"
     forecast, done_s = batch.forecast, batch.clock.cure().done_s
     if forecast is None or forecast.earliest_s >= done_s:
         return "This batch will hold"
-    return f"The floor {'will' if forecast.before_cure_done else 'may'} be passed before the cure is done"
+    return f"It {'will' if forecast.before_cure_done else 'may'} fall below the floor before the cure is done"
 
 
 def _supply_masking(scene: Scene, batch: Batch) -> ConditionWords | None:
@@ -316,9 +316,9 @@ def _supply_masking(scene: Scene, batch: Batch) -> ConditionWords | None:
         lost_pa_per_s = lost.value
     return ConditionWords(
         "Check that the air supply lasts the night",
-        f"A leak of about {rate(lost_pa_per_s, scene.pot.pressure_unit)} is being made up: {len(recent)} "
-        f"top-ups in {span(MASKING_WITHIN_S)}. The pot holds only as long as there is air. "
-        "Look for the leak after venting.",
+        f"Top-ups are hiding a leak of about {rate(lost_pa_per_s, scene.pot.pressure_unit)}: {len(recent)} "
+        f"in {span(MASKING_WITHIN_S)}. The pot holds only while the air lasts. Look for the leak after "
+        "venting.",
         says="",
         figure=lost_pa_per_s,
         step=GROWN_SHARE * lost_pa_per_s,

@@ -38,7 +38,7 @@ def judge(facts: Facts) -> tuple[Verdict, str]:
 
 def _judge(facts: Facts) -> tuple[Verdict, str]:
     if not facts.pressurised:
-        return Verdict.INCOMPLETE, "the pot never came to pressure"
+        return Verdict.INCOMPLETE, "the pot never reached pressure"
     if facts.floor_crossed_s is not None:
         return (
             Verdict.FELL_BELOW_FLOOR,
@@ -65,6 +65,6 @@ def _judge(facts: Facts) -> tuple[Verdict, str]:
     if facts.end_s < facts.hold_s:
         return (
             Verdict.HELD,
-            f"it stood; vented {span(facts.hold_s - facts.end_s)} before the hold was over, after gel",
+            f"pressure held; vented {span(facts.hold_s - facts.end_s)} before the end of the hold, after gel",
         )
-    return Verdict.HELD, "the pressure stood until the cure was done"
+    return Verdict.HELD, "pressure held until the cure was done"

@@ -29,21 +29,21 @@ def answer(command: Command, events: Iterable[Event], tz: tzinfo | None) -> Answ
                 return Answer(Outcome.REFUSED, event.text)
             case AlarmEvent():
                 over = command.action is Action.UNSHELVE and event.state is AlarmState.NORMAL
-                state = "no longer put aside" if over else alarm_state(event, tz)
+                state = "no longer shelved" if over else alarm_state(event, tz)
                 said.append(f"{ALARM_WORDS[event.alarm]}: {state}")
             case EditEvent():
-                said.append(f"{event.field}: {event.new or 'taken back'}")
+                said.append(f"{event.field}: {event.new or 'cleared'}")
             case BatchClosed():
-                said.append(f"the batch is closed: {event.summary.verdict}")
+                said.append(f"batch closed: {event.summary.verdict}")
     return Answer(Outcome.DONE, ", ".join(said) or _NOTHING_NEW[command.action])
 
 
 _NOTHING_NEW = {
-    Action.ACKNOWLEDGE: "nothing was left to acknowledge",
-    Action.SHELVE: "it is put aside",
-    Action.UNSHELVE: "nothing was put aside",
-    Action.EDIT: "it says so already",
-    Action.OPEN: "a batch is open",
-    Action.CLOSE: "the batch is closed",
-    Action.TEST_ALARM: "the test alarm stands for a minute",
+    Action.ACKNOWLEDGE: "nothing to acknowledge",
+    Action.SHELVE: "shelved",
+    Action.UNSHELVE: "nothing was shelved",
+    Action.EDIT: "it says that already",
+    Action.OPEN: "batch opened",
+    Action.CLOSE: "batch closed",
+    Action.TEST_ALARM: "the test alarm is active for a minute",
 }

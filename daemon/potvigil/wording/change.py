@@ -33,13 +33,13 @@ def causes(change: Change) -> list[str]:
 
 
 def why(change: Change, unit: str) -> str:
-    """Return e.g. 'fell by 1.0 psi: -1.1 psi cooling, +0.1 psi barometer down; no air lost that shows'."""
+    """Return e.g. 'fell by 1.0 psi: -1.1 psi cooling, +0.1 psi barometer down; no visible air loss'."""
     total, *sizes = adding_up(change, unit)
     went = f"{'fell' if float(total) < 0.0 else 'rose'} by {total.lstrip('-')} {unit}"
     if not float(total):
-        went = "stayed as it was"
+        went = "did not change"
     said = ", ".join(_signed(sizes, causes(change), unit))
-    none_lost = "" if float(sizes[2]) else "; no air lost that shows in these figures"
+    none_lost = "" if float(sizes[2]) else "; no visible air loss"
     return f"{went}{': ' if said else ''}{said}{none_lost}"
 
 

@@ -17,18 +17,18 @@ LISTED_BATCHES, LISTED_CARES, NAMED_FAR = 20, 40, 5
 _LONGEST_LABEL = 60
 _CHANGED = {
     Part.SEAL: "the seal was changed",
-    Part.VALVE: "a valve was seen to",
-    Part.RELIEF_VALVE: "the relief valve was seen to",
+    Part.VALVE: "a valve was serviced",
+    Part.RELIEF_VALVE: "the relief valve was serviced",
 }
 _VERDICTS = {
     Verdict.HELD: "held",
     Verdict.LEAKED: "leaked, but held long enough",
     Verdict.FELL_BELOW_FLOOR: "fell below the floor",
     Verdict.VENTED_EARLY: "vented early",
-    Verdict.INCOMPLETE: "not enough was seen to judge",
+    Verdict.INCOMPLETE: "too little data to judge",
 }
 _TIMES = {2: "doubled", 3: "trebled", 4: "quadrupled"}
-_LOOK_AT = "After venting, look at the seal, the lid's rim and clamps, and the valves."
+_LOOK_AT = "After venting, check the seal, the lid's rim and clamps, and the valves."
 
 
 @dataclass(frozen=True, slots=True)
@@ -110,28 +110,28 @@ class HealthWords:
         elif rise < -reach:
             yield f"It leaked more in the test{self._on(tests[-2].utc_s)}: {self._rate(before)}."
         else:
-            yield f"No change that shows since the test{self._on(tests[-2].utc_s)}: {self._rate(before)}."
+            yield f"No significant change since the test{self._on(tests[-2].utc_s)}: {self._rate(before)}."
 
     # -- in sentences -------------------------------------------------------------------------------
 
     def _state(self) -> Iterator[str]:
         newest = self.regime.points[-1] if self.regime.points else None
         if not self.health.batches:
-            yield "There is no finished batch of this pot yet."
+            yield "This pot has no finished batch yet."
         elif self.regime.baseline_pa_per_s is None:
-            since = self._since_care() or "with an estimate of their leak"
+            since = self._since_care() or "with a leak estimate"
             yield f"Too few batches {since} ({self.regime.batches} of {LEAST_BATCHES}) to say."
         elif self.regime.state is Side.ABOVE:
             yield from self._above()
         elif self.regime.state is Side.BELOW:
             yield (
                 f"The leak is smaller than it was{self._after_since()}: {self._from_to()}. A pot does not "
-                "mend itself: see what else changed, such as the thermometer's place."
+                "repair itself: check what else changed, such as the thermometer's place."
             )
         elif newest is not None and newest.far is Side.ABOVE:
             yield (
                 f"The last batch, {self._batch(newest.batch)}, leaked {rate(newest.rate, self.unit)}, far "
-                f"more than the others ({self._usual_rate()}). One such night is no trend."
+                f"more than the others ({self._usual_rate()}). One such night is not a trend."
             )
             yield _LOOK_AT
         else:
@@ -141,7 +141,7 @@ class HealthWords:
         growth, since = self.health.growth, self.regime.since
         stands = "" if since is None else f" It has stood out since batch {self._batch(since.batch)}."
         if growth is None:
-            yield f"The leak is larger than it was{self._after_since()}, by how much is not sure yet.{stands}"
+            yield f"The leak is larger than it was{self._after_since()}, how much is not yet certain.{stands}"
         elif growth.ratio is None:
             yield f"The leak has grown{self._after_since()}: {self._from_to()}.{stands}"
         else:
@@ -167,10 +167,9 @@ class HealthWords:
         alone = [point for point in self.regime.alone if point is not self.regime.points[-1]]
         if alone:
             names = ", ".join(str(point.batch.batch_id) for point in alone[-NAMED_FAR:])
-            earlier = f" and {len(alone) - NAMED_FAR} before" if len(alone) > NAMED_FAR else ""
-            which = "Batch" if len(alone) == 1 else "Batches"
-            each = "" if len(alone) == 1 else ", each"
-            yield f"{which} {names}{earlier} stood far from the others{each} on one night only."
+            earlier = f" and {len(alone) - NAMED_FAR} earlier" if len(alone) > NAMED_FAR else ""
+            which = "One outlier: batch" if len(alone) == 1 else "Single outliers: batches"
+            yield f"{which} {names}{earlier}."
 
     def _bearable(self) -> Iterator[str]:
         bearable, now = self.health.bearable_pa_per_s, self.health.now_pa_per_s
@@ -178,9 +177,9 @@ class HealthWords:
             return
         cure, most = self.cure[0].upper() + self.cure[1:], rate(bearable, self.unit)
         if now.low >= bearable:
-            yield f"{cure} bears at most {most}, and the leak now is {self._rate(now)}."
+            yield f"{cure} tolerates at most {most}, and the leak is now {self._rate(now)}."
         elif now.value >= bearable:
-            yield f"{cure} bears at most {most}, and the leak now is about that: {self._rate(now)}."
+            yield f"{cure} tolerates at most {most}, and the leak is now about that: {self._rate(now)}."
 
     def _seal_change(self) -> Iterator[str]:
         change = self.health.seal_change
@@ -194,10 +193,10 @@ class HealthWords:
         if rise.high < 0.0:
             yield f"After the seal was changed{on} the leak fell {sizes}."
         elif rise.low > 0.0:
-            yield f"After the seal was changed{on} the leak rose {sizes}: look how the new seal sits."
+            yield f"After the seal was changed{on} the leak rose {sizes}: check how the new seal sits."
         else:
             yield (
-                f"Changing the seal{on} made no difference that shows: {self._rate(before)} before, "
+                f"Changing the seal{on} made no visible difference: {self._rate(before)} before, "
                 f"{self._rate(after)} after."
             )
 
@@ -206,7 +205,7 @@ class HealthWords:
         assert base is not None
         assert now is not None
         if base.low <= 0.0:
-            start = f"none that showed (at most {rate(max(base.high, 0.0), self.unit)})"
+            start = f"none detected (at most {rate(max(base.high, 0.0), self.unit)})"
             return f"from {start} to {rate(now.value, self.unit)}"
         return _no_minus(f"from {self._number(base.value)} to {rate(now.value, self.unit)}")
 
@@ -219,7 +218,7 @@ class HealthWords:
         now = self.health.now_pa_per_s
         assert now is not None
         if now.low <= 0.0:
-            return f"no leak that shows, at most {rate(max(now.high, 0.0), self.unit)}"
+            return f"no leak detected, at most {rate(max(now.high, 0.0), self.unit)}"
         return f"the leak is {self._rate(now)}"
 
     # -- on the page only ---------------------------------------------------------------------------
@@ -232,11 +231,11 @@ class HealthWords:
             self.health.bearable_pa_per_s,
         )
         yield "Leak now", *self._fact(now)
-        yield ("Leak at first" if not self.regime.cares else "Leak after the care"), *self._fact(base)
+        yield ("Leak at first" if not self.regime.cares else "Leak after maintenance"), *self._fact(base)
         if bearable is None:
-            yield "Can be borne", "not known", ""
+            yield "Tolerable leak", "not known", ""
         else:
-            yield "Can be borne", rate(bearable, self.unit), f"{self.cure} then just keeps the floor"
+            yield "Tolerable leak", rate(bearable, self.unit), f"{self.cure} then just stays above the floor"
         count = self.regime.batches
         yield (
             "Batches",
@@ -255,7 +254,7 @@ class HealthWords:
             return "no batches yet"
         first, last = batches[0].utc_s, batches[-1].utc_s
         if first is None or last is None:
-            return f"{len(batches)} batches; the wall clock was not always known"
+            return f"{len(batches)} batches; the clock was not always set"
         return f"{whole_date(first, self.tz)} to {whole_date(last, self.tz)}"
 
     def cares(self) -> Iterator[tuple[str, str, str, str]]:

@@ -14,10 +14,10 @@ _DUE = {
     Part.VALVE: "the valves",
     Part.RELIEF_VALVE: "the relief valve",
     Part.INSPECTION: "an inspection",
-    Part.TRANSDUCER: "calibrating the transducer",
+    Part.TRANSDUCER: "transducer calibration",
     Part.THERMOMETER: "the thermometer",
     Part.TIGHTNESS_TEST: "a tightness test",
-    Part.OTHER: "care",
+    Part.OTHER: "maintenance",
 }
 
 

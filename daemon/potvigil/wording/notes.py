@@ -3,7 +3,9 @@
 from potvigil.units import degrees, span
 from potvigil.wording.quantities import pressure
 
-CURE_DONE = "The cure is done: the pot may be vented. Open the vent fully and wait for the gauge's zero."
+CURE_DONE = (
+    "The cure is done: the pot may be vented. Open the vent fully and wait until the gauge reads zero."
+)
 
 
 def topped_up(rise_pa: float, now_pa: float, took_s: float, unit: str) -> str:
@@ -12,7 +14,7 @@ def topped_up(rise_pa: float, now_pa: float, took_s: float, unit: str) -> str:
 
 
 def thermometer_back(place: str) -> str:
-    return f"The {place} thermometer answers again."
+    return f"The {place} thermometer is working again."
 
 
 def cure_length(kelvin: float, unit: str, needs_s: float, usual_s: float, done: str) -> str:

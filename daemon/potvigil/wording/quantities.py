@@ -51,16 +51,16 @@ def shown(text: str) -> str:
 
 
 _STATE_WORDS = {
-    AlarmState.NORMAL: "over, and seen",
-    AlarmState.UNACKNOWLEDGED: "not yet seen",
-    AlarmState.ACKNOWLEDGED: "seen",
-    AlarmState.RETURNED: "over, not yet seen",
-    AlarmState.SHELVED: "put aside",
+    AlarmState.NORMAL: "cleared",
+    AlarmState.UNACKNOWLEDGED: "not acknowledged",
+    AlarmState.ACKNOWLEDGED: "acknowledged",
+    AlarmState.RETURNED: "cleared, not acknowledged",
+    AlarmState.SHELVED: "shelved",
 }
 
 
 def alarm_state(alarm: AlarmEvent | StandingAlarm, tz: tzinfo | None) -> str:
-    """Return how it is with an alarm, e.g. 'not yet seen', 'put aside until 03:15'."""
+    """Return how it is with an alarm, e.g. 'not acknowledged', 'shelved until 03:15'."""
     said = _STATE_WORDS[alarm.state]
     if alarm.until_utc_s is None:
         return said
@@ -82,7 +82,7 @@ class TimeTeller:
             low, high = self._away(earliest_s), "never" if latest_s is None else self._away(latest_s)
             return f"in about {self._away(value_s)} ({low} to {high})"
         if latest_s is None:
-            return f"about {self._clock(value_s)} (at the earliest {self._clock(earliest_s)}, perhaps never)"
+            return f"about {self._clock(value_s)} ({self._clock(earliest_s)} at the earliest, perhaps never)"
         return f"about {self._clock(value_s)} ({self._clock(earliest_s)}-{self._clock(latest_s)})"
 
     def since(self, when: Interval) -> str:
@@ -104,8 +104,8 @@ class TimeTeller:
         return f"within {span(left_s // step_s * step_s)}"
 
     def until(self, t_s: float) -> str:
-        """Return 'to 06:30'; without a wall clock 'for 2 h 50 min'."""
-        return f"for {self._away(t_s)}" if self._now_utc_s is None else f"to {self._clock(t_s)}"
+        """Return 'until 06:30'; without a wall clock 'for 2 h 50 min'."""
+        return f"for {self._away(t_s)}" if self._now_utc_s is None else f"until {self._clock(t_s)}"
 
     def _away(self, t_s: float) -> str:
         return span(abs(t_s - self._now_s))

@@ -2,14 +2,14 @@
 
 from datetime import UTC, datetime, tzinfo
 
-LOOK_AT_THE_GAUGE = "Look at the pot's own gauge."
-LOOK_AND_SEE = "Look at the pot's own gauge, then see whether the watch is running"
+LOOK_AT_THE_GAUGE = "Read the pot's own gauge."
+LOOK_AND_SEE = "Read the pot's own gauge, then check that the watch is running"
 _DAY_S = 18 * 3600.0
 
 
 def nobody_watches(since: str | None) -> str:
     """Return that nobody is watching. since: when the watch was heard last, in words; None where unknown."""
-    return f"The watch says nothing{f' since {since}' if since else ''}: nobody is watching."
+    return f"No word from the watch{f' since {since}' if since else ''}: the pots are not being monitored."
 
 
 def says_nothing(heard_utc_s: float | None, utc_s: float | None, tz: tzinfo | None) -> str:

@@ -7,7 +7,7 @@ from potvigil.model.batch_details import is_same_mould
 from potvigil.model.maintenance import Care, Part
 from potvigil.wording.quantities import shown, whole_date
 
-_SAID = {Part.THERMOMETER: ("A thermometer was moved or changed", "what the thermometers see of the pot")}
+_SAID = {Part.THERMOMETER: ("A thermometer was moved or changed", "how the thermometers follow the pot")}
 
 
 def known_lines(
@@ -19,19 +19,19 @@ def known_lines(
     pot's newest one.
     """
     count = "1 batch" if batches == 1 else f"{batches} batches"
-    yield f"Known from {count}: the watch sees a leak sooner."
+    yield f"Learnt from {count}: leaks are found sooner."
     for part, (done, what) in _SAID.items():
         given = [care for care in cares if care.part is part]
         if given:
             utc_s = given[-1].utc_s
             on = "" if utc_s is None else f" on {whole_date(utc_s, tz)}"
-            yield f"{done}{on}: {what} is forgotten, and learnt anew."
+            yield f"{done}{on}: {what} is being learnt again."
     (taught_by, was), (number, mould) = taught, newest
     if is_same_mould(was, mould):
         return
     if not mould.strip():
         yield (
-            f"Batch {number} names no mould, so what was learnt of moulds does not count: "
+            f"Batch {number} names no mould, so what earlier moulds taught is not used: "
             f'name it with `potvigil batch edit {number} --mould "..."`.'
         )
     elif number == taught_by:
@@ -40,5 +40,5 @@ def known_lines(
         before = f'"{shown(was)}"' if was.strip() else "not named"
         yield (
             f'The mould of batch {number} is "{shown(mould)}", that of batch {taught_by} was {before}: '
-            "what was known of the mould is forgotten, and learnt anew."
+            "the effect of the mould is being learnt again."
         )

@@ -1,4 +1,4 @@
-"""How well a leak is told from everything else, by combination of thermometers: the figures of tests/bench/FIGURES.md.
+"""How well a leak is told from everything else, by combination of thermometers: for FIGURES.md.
 
     .venv/bin/pip install -e '.[test,bench]'
     .venv/bin/python tests/bench/detection                             # short form

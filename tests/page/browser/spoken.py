@@ -74,7 +74,7 @@ FLOOR_AHEAD = at(
         AlarmId.FLOOR_AHEAD,
         "Top up to 60.0 psi",
         "Losing 3.05 psi/h: passes 45.0 psi about 03:40 (03:20-04:05), 3 h before the cure is done. "
-        "Topped up now it lasts at least to 06:30 and through the cure.",
+        "A top-up now lasts at least to 06:30 and through the cure.",
         by_s=T_S + 4.0 * 3600.0,
     ),
 )
@@ -91,8 +91,8 @@ THERMOMETER = at(
     low(
         AlarmId.THERMOMETER,
         "Check plug and cable of the room thermometer",
-        "Room thermometer: no answer. The watch goes on; a small leak can no longer be told from a change of "
-        "temperature.",
+        "Room thermometer: no answer. The watch goes on; a small leak can no longer be told from a "
+        "temperature change.",
     ),
 )
 

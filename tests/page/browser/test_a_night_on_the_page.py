@@ -35,7 +35,7 @@ def test_a_leak_rises_to_the_alarm_and_is_acknowledged_from_the_page(tmp_path, o
         assert float(pressure.inner_text().removesuffix(" psi")) < before
         expect(page.locator("#told")).to_have_text(re.compile(r"floor"))  # told to who does not see
         expect(card).to_have_class(re.compile(r"\balarm\b"))
-        assert listener.wait_for(ALERT).startswith(b"REHEARSAL: high alarm, not yet seen")
+        assert listener.wait_for(ALERT).startswith(b"REHEARSAL: high alarm, not acknowledged")
 
         alarm.get_by_role("button", name="Acknowledge").click()
         expect(alarm).to_contain_text(", seen")
@@ -51,7 +51,7 @@ def test_a_leak_rises_to_the_alarm_and_is_acknowledged_from_the_page(tmp_path, o
         alarm.get_by_text("Put it aside").click()
         alarm.get_by_role("combobox").select_option("15")
         alarm.get_by_role("button", name="Put aside").click()
-        expect(alarm).to_contain_text("put aside")
+        expect(alarm).to_contain_text("shelved")
 
 
 def test_a_batch_is_opened_at_mixing_and_closed_by_hand(tmp_path, opened):

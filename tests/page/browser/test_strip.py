@@ -46,7 +46,7 @@ def test_the_worst_of_all_pots_stands_on_every_page_with_what_to_do_and_a_clock_
     strip = page.locator("#strip")
     expect(strip).to_contain_text("leak: floor ahead")
     expect(strip).to_contain_text("Top up to 60.0 psi by 02:00 tomorrow")
-    expect(strip).to_contain_text("not yet seen; 1 more pot needs a look")
+    expect(strip).to_contain_text("not acknowledged; 1 more pot needs a look")
     expect(strip).to_have_class(re.compile(r"\balarm unseen\b"))
     expect(strip.get_by_role("link").first).to_have_attribute("href", "/pot/lantern")
     expect(page).to_have_title(re.compile("^■ leak: floor ahead, lantern"))
@@ -75,7 +75,7 @@ def test_it_flashes_only_while_nobody_has_seen_it(spoken, opened):
         assert set(page.evaluate(flashing)) - {"stale"} == names
     page.emulate_media(reduced_motion="reduce")
     spoken.pots = {"lantern": BELOW_FLOOR}
-    expect(page.locator("#strip")).to_contain_text("not yet seen")
+    expect(page.locator("#strip")).to_contain_text("not acknowledged")
     assert set(page.evaluate(flashing)) - {"stale"} == set()
 
 

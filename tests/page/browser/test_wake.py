@@ -192,7 +192,7 @@ def test_a_low_alarm_is_one_gentle_tone(spoken, bedside):
     )
     spoken.pots = {"lantern": THERMOMETER}
     until(bedside, HEARD)
-    expect(bedside.locator("#strip")).to_contain_text("thermometer missing")
+    expect(bedside.locator("#strip")).to_contain_text("thermometer failed")
     until(bedside, QUIET)
     bedside.wait_for_timeout(1500)  # three more times it is told that it stands
     assert bedside.evaluate("window.chimes") == 1

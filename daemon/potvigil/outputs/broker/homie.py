@@ -102,7 +102,7 @@ def alert_topic(workshop: str, pot_id: str, alarm: AlarmId, rehearsed: bool = Fa
 def alerts(workshop: str, pot: Pot, snapshot: Snapshot, rehearsed: bool = False) -> list[Message]:
     """Return `$alert/<id>` for every alarm there is: its text while it is not normal, else empty (unset).
 
-    Shown too, and said at the start of the text: seen, put aside and until when, over but not yet seen.
+    Shown too, and said at the start of the text: acknowledged, shelved until when, cleared.
     """
     base = f"{topic_base(workshop, pot.pot_id, rehearsed)}{ALERT}"
     teller = TimeTeller(snapshot.t_s, snapshot.utc_s, pot.tz)

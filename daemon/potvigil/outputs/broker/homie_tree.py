@@ -148,7 +148,7 @@ NODES: dict[str, tuple[str, dict[str, Property]]] = {
     "alarms": (
         "Alarms",
         {
-            "count": Property("Alarms not back to normal or not yet seen", "integer", "#"),
+            "count": Property("Alarms not back to normal or not acknowledged", "integer", "#"),
             "unacknowledged": Property("of them, not yet acknowledged", "integer", "#"),
             "highest": Property("Highest priority among them", "enum", format=choice((NONE, *Priority))),
             "acknowledge": Property(

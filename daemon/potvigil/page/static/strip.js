@@ -45,6 +45,6 @@
       level: "unknown", sign: "○", word: "not known", pot: "", unseen: false, do: "Look at the pot's own gauge",
       state: `This page has lost the watch since ${since}; nothing here is up to date.`,
     });
-    spoken.textContent = `This page has lost the watch since ${since}. Look at the pot's own gauge.`;
+    spoken.textContent = `This page has lost the watch since ${since}. Read the pot's own gauge.`;
   });
 })();

@@ -13,7 +13,7 @@ _PRESSES = (Severity.ALARM, Severity.UNKNOWN, Severity.WARN)
 
 
 def by_urgency(pots: Iterable[dict[str, Any]]) -> list[dict[str, Any]]:
-    """Return the pots as told, the most urgent first: by level, not yet seen, soonest to be seen to, name."""
+    """Return the pots, the most urgent first: by level, unacknowledged, soonest to act on, name."""
 
     def urgency(pot: dict[str, Any]) -> tuple[int, bool, float, str]:
         by_s = [each["left_s"] for each in pot["alarms"] if each["left_s"] is not None]

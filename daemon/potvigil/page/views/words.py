@@ -242,8 +242,8 @@ def forecast(snapshot: Snapshot, tz: tzinfo | None) -> str | None:
     if known.top_up_until_s is None or not known.before_cure_done:
         return said
     if snapshot.cure is not None and known.top_up_until_s >= snapshot.cure.done_s:
-        return f"{said} Topped up now it lasts through the cure."
-    return f"{said} Topped up now it lasts at least {teller.until(known.top_up_until_s)}."
+        return f"{said} A top-up now lasts through the cure."
+    return f"{said} A top-up now lasts at least {teller.until(known.top_up_until_s)}."
 
 
 def temperatures(snapshot: Snapshot, pot: Pot | None) -> str | None:
