@@ -70,10 +70,10 @@ def test_the_smallest_settings_alone_make_a_plan_that_says_what_is_missing(run) 
 
 
 def test_the_answer_comes_first_and_is_no_yes_while_something_is_not_known(run, record) -> None:
-    assert "Nothing known speaks against it; not all is known." in run(*USUAL).splitlines()
-    assert "It works out." in run(*USUAL, record=record).splitlines()
+    assert "Nothing known rules it out, but not everything is known." in run(*USUAL).splitlines()
+    assert "This plan works." in run(*USUAL, record=record).splitlines()
     assert "Too little is known to say." in run(config=SMALLEST).splitlines()
-    assert "As it stands it does not work out." in run(*USUAL, "--until", "07:30", status=1).splitlines()
+    assert "As planned, this will not work." in run(*USUAL, "--until", "07:30", status=1).splitlines()
 
 
 def test_the_answer_no_is_the_exit_status(run) -> None:

@@ -131,7 +131,7 @@ def test_a_small_leak_bears_no_claim() -> None:
     finding = found(held(lambda *_: per_s(0.3), cooling))
     assert finding is not None and finding.kind is None and len(finding.possible) > 1
     said = " ".join(finding_lines(finding, TimeTeller(0.0, None, None), SOUND))
-    assert "Cannot tell what it followed" in said and "points to" not in said
+    assert "The cause cannot be told" in said and "points to" not in said
 
 
 def test_a_leak_that_began_in_the_night_is_dated() -> None:

@@ -114,7 +114,7 @@ def test_the_plan_is_word_for_word_that_of_the_command_line(paged, capsys, tmp_p
 def test_nothing_need_be_said(client):
     answer = client.get("/plan")
     assert answer.status_code == 200
-    assert "the pot's usual resin, room not said" in plan_of(answer.text)
+    assert "the pot's usual resin, room not given" in plan_of(answer.text)
     assert plan_of(client.get("/plan", params=dict.fromkeys(["pot", *Ask], "")).text) == plan_of(answer.text)
 
 
@@ -127,7 +127,7 @@ def test_an_answer_is_told_by_a_word_and_a_shape_not_by_colour_alone(client):
     assert set(answers) == {
         ("calm", "●", "yes"), ("warn", "▲", "close"), ("alarm", "■", "no"), ("unknown", "○", "not known"),
     }  # fmt: skip
-    assert "It is close." in words_of(close) and "As it stands it does not work out." in words_of(late)
+    assert "This plan is tight." in words_of(close) and "As planned, this will not work." in words_of(late)
     assert "safe" not in (close + late).lower()
 
 
@@ -209,7 +209,7 @@ def test_a_checklist_that_cannot_be_is_the_form_again(client):
         ("resin", "epoxy-castin", "'epoxy-castin' is not in the list; did you mean epoxy-casting."),
         ("night", "dark", "give steady or down"),
         ("night-low", "12 C", "'12 C' needs the room's temperature now; give \"Room now\" too."),
-        ("start", "25:00", "'25:00' is no time of day; give one like 21:40."),
+        ("start", "25:00", "'25:00' is not a time of day; give one like 21:40."),
         ("until", "morning", "is no time of day"),
         ("tank", "500 psi", "out of range"),
         ("mixing", "long", "'long' is not a time; give a number and its unit, s, min, h or d."),

@@ -62,10 +62,10 @@ def test_a_clock_means_the_next_such_time_and_a_start_one_just_past(start, until
 def test_the_night_is_the_last_one_unless_another_is_said() -> None:
     known = SoFar(room_k=291.15, night=LAST_NIGHT)
     assert "night like the last one, down to 12 °C" in told({}, known).under
-    assert "night taken as warm as now" in told({Ask.NIGHT: "steady"}, known).under
+    assert "night assumed as warm as now" in told({Ask.NIGHT: "steady"}, known).under
     assert "tonight down to 9 °C" in told({Ask.NIGHT_LOW: "9 C"}, known).under
     assert "tonight down to 9 °C" in told({Ask.NIGHT_LOW: "9 C", Ask.NIGHT: "down"}, known).under
-    assert "night taken as warm as now" in told({}, replace(known, night=None)).under
+    assert "night assumed as warm as now" in told({}, replace(known, night=None)).under
     assert "night" not in told({}).under
 
 

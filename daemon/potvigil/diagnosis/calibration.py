@@ -127,8 +127,8 @@ def zero_of(judged: Steady, own_at_nought_pa: float, pot: Pot) -> Anchor:
     off_pa = judged.mean_pa - own_at_nought_pa
     if abs(off_pa) > LARGEST_ZERO * span_pa:
         raise CalibrationError(
-            f"it says {pressure(off_pa, unit)}: that is no open pot. Open the vent fully and confirm zero on "
-            "the pot's gauge; if that shows zero, check the transducer's span, supply, divider"
+            f"it reads {pressure(off_pa, unit)}: that is not an open pot. Open the vent fully and confirm zero "
+            "on the pot's gauge; if that shows zero, check the transducer's span, supply, divider"
         )
     if judged.spread_pa > LARGEST_SPREAD * span_pa:
         raise CalibrationError(
@@ -137,8 +137,8 @@ def zero_of(judged: Steady, own_at_nought_pa: float, pot: Pot) -> Anchor:
         )
     if abs(judged.drift_pa) > LARGEST_DRIFT * span_pa:
         raise CalibrationError(
-            f"the reading still moves, by {pressure(judged.drift_pa, unit)} just now: air is still going. "
-            "Wait until the vent is quiet, then once more"
+            f"the reading still moves, by {pressure(judged.drift_pa, unit)} just now: air is still moving. "
+            "Wait until the vent is quiet, then try again"
         )
     return Anchor(judged.mean_pa, own_at_nought_pa)
 
@@ -227,14 +227,14 @@ def _check(
     if not LOWEST_SLOPE <= fit.slope <= HIGHEST_SLOPE:
         raise CalibrationError(
             f"a slope of {fit.slope:.3f} is too far from 1 for a sound transducer: span, supply or divider "
-            "in the settings are not those that are wired. Put that right first"
+            "in the settings do not match the wiring. Correct that first"
         )
     for number, (point, residual_pa) in enumerate(zip(points, fit.residuals, strict=True), start=1):
         if abs(residual_pa) > gauge_error_pa:
             raise CalibrationError(
                 f"point {number}, {pressure(point.gauge_pa, unit)} on the gauge, is "
                 f"{pressure(abs(residual_pa), unit)} off the line, more than the gauge may be wrong "
-                f"({pressure(gauge_error_pa, unit)}): read it again, or mistrust the gauge"
+                f"({pressure(gauge_error_pa, unit)}): read it again, or doubt the gauge"
             )
     if anchor is None and abs(zero_pa) > LARGEST_ZERO * _span_pa(pot) + gauge_error_pa:
         raise CalibrationError(

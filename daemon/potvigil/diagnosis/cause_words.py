@@ -47,7 +47,7 @@ _SOAP = (
 def finding_lines(found: CauseFinding | None, when: TimeTeller, pot: Pot) -> Iterator[str]:
     """Yield what one hold says; found None: no leak beyond doubt, or too little was seen."""
     if found is None:
-        yield "No leak is beyond doubt there, or too little was seen: there is nothing to go by."
+        yield "No leak is certain there, or there is too little data: nothing to go on."
         return
     yield _began(found, when)
     yield _claim(found, pot)
@@ -67,7 +67,7 @@ def _began(found: CauseFinding, when: TimeTeller) -> str:
     if found.onset_s is None:
         return "The leak was there from the fill on, as far as can be seen."
     into = span(max(found.onset_s.value - found.begun_s, 0.0))
-    return f"It has leaked {when.since(found.onset_s)}, from {into} into the hold on: what happened then?"
+    return f"It has leaked {when.since(found.onset_s)}, {into} into the hold: what happened then?"
 
 
 def _claim(found: CauseFinding, pot: Pot) -> str:
@@ -86,12 +86,12 @@ def _claim(found: CauseFinding, pot: Pot) -> str:
         case Cause.GAP:
             return (
                 f"It points to a fine gap, along the seal or a thread: the leak went from {high} at "
-                f"{at_high} to {low} at {at_low}, as such a gap's does and a hole's does not."
+                f"{at_high} to {low} at {at_low}, as the flow through a gap does and through a hole does not."
             )
         case Cause.HOLE:
             return (
                 f"It points to a hole, a valve not quite shut or a fitting: from {at_high} to {at_low} it "
-                f"went on losing the same share of the air, {high} at first."
+                f"kept losing the same share of the air, {high} at first."
             )
         case Cause.ABOVE if found.above_pa is not None:
             return (
@@ -100,11 +100,11 @@ def _claim(found: CauseFinding, pot: Pot) -> str:
             )
     if set(found.possible) == {Cause.GAP, Cause.COLD}:
         return (
-            f"It points to the seal, by a fine gap or by the cold: the leak went between {high} at {at_high} "
-            f"and {low} at {at_low}."
+            f"It points to the seal, to a fine gap in it or to the cold: the leak went from {high} at "
+            f"{at_high} to {low} at {at_low}."
         )
     *ways, last = (_NAMES[kind] for kind in found.possible)
-    return f"Cannot tell what it followed: {', '.join(ways)} or {last} would each do."
+    return f"The cause cannot be told: {', '.join(ways)} or {last} would each explain it."
 
 
 def nights_lines(nights: Sequence[Night], leaked: Sequence[int]) -> Iterator[str]:
@@ -114,13 +114,13 @@ def nights_lines(nights: Sequence[Night], leaked: Sequence[int]) -> Iterator[str
     named = ", ".join(map(str, leaked[-6:]))
     earlier = f" and {len(leaked) - 6} before" if len(leaked) > 6 else ""
     which = f": {'batch' if len(leaked) == 1 else 'batches'} {named}{earlier}" if leaked else ""
-    yield f"Over all, {len(leaked)} of {len(nights)} batches leaked beyond doubt{which}."
+    yield f"Overall, {len(leaked)} of {len(nights)} batches leaked beyond doubt{which}."
     cold = goes_with([(-each.coldest_k, each.leak_pa_per_s) for each in nights if each.coldest_k is not None])
     held = goes_with([(each.gauge_pa, each.leak_pa_per_s) for each in nights if each.gauge_pa is not None])
     age = goes_with([(float(each.number), each.leak_pa_per_s) for each in nights])
     if cold is not None and cold > TREND_SIGMAS:
-        yield "It was larger on the colder nights: that speaks for the seal."
+        yield "It was larger on the colder nights: that points to the seal."
     if held is not None and held > TREND_SIGMAS:
         yield "It was larger where the pot was filled higher."
     if age is not None and age > TREND_SIGMAS:
-        yield "It has grown from batch to batch: something wears; see `potvigil pot health`."
+        yield "It has grown from batch to batch: something is wearing; see `potvigil pot health`."

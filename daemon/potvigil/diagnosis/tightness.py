@@ -84,14 +84,14 @@ def read_limit(text: str, pot: Pot) -> Limit:
     """Read '3 psi in 12 h'. Raises LimitError."""
     parts = re.fullmatch(r"\s*(.+?)\s+in\s+(.+?)\s*", text)
     if parts is None:
-        raise LimitError(f'{text!r} is no limit; give one like "3 psi in 12 h"')
+        raise LimitError(f'{text!r} is not a limit; give one like "3 psi in 12 h"')
     try:
         loss, over = PRESSURE.read(parts[1]), TIME.read(parts[2])
     except ValueError as error:
         raise LimitError(f"{text!r}: {error}") from None
     if not 0.0 < loss.si < pot.working_pa or not 600.0 <= over.si <= 30 * 86_400.0:
         raise LimitError(
-            f"{text!r}: the loss must lie between nothing and the working pressure, the time between 10 min "
+            f"{text!r}: the loss must lie between zero and the working pressure, the time between 10 min "
             "and 30 d"
         )
     return Limit(loss.si, over.si)
@@ -264,11 +264,11 @@ class Tightness:
             self._last_good_s = t_s
         self._follow_valve(now)
         if t_s - self._last_good_s > NO_READING_S:
-            why = (reading.fault or doubted or "nothing was read").rstrip(".")
-            self.end(f"there was no reading to go by for {NO_READING_S / 60.0:.0f} min: {why}")
+            why = (reading.fault or doubted or "there were no readings").rstrip(".")
+            self.end(f"there was no usable reading for {NO_READING_S / 60.0:.0f} min: {why}")
         elif self._shut_s is None:
             if t_s - self._begun_s > FILL_WITHIN_S:
-                self.end("the pot did not come up to its working pressure and stay there within an hour")
+                self.end("the pot did not reach its working pressure and stay there within an hour")
         elif now.stage in (Stage.VENTING, Stage.OPEN):
             self.end("the pot was vented before the answer was sure")
         elif self.watch.believed:
@@ -319,7 +319,7 @@ class Tightness:
             self.result = Result(Judgement.PASS, self.after_s, self.look)
         elif last:
             self.end(
-                "it stood too far below the working pressure to speak for it"
+                "it was too far below the working pressure to be representative"
                 if told.high < limit
                 else "the leak may lie on either side of the limit"
             )

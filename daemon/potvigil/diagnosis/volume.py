@@ -66,7 +66,7 @@ def by_flow(flow: Measured, with_it_per_s: Measured, without_per_s: Measured, ga
         with_it_per_s.value - without_per_s.value, hypot(with_it_per_s.sigma, without_per_s.sigma)
     )
     if rate.value < LEAST_STEP_SIGMAS * rate.sigma or rate.value <= 0.0:
-        raise VolumeError("the known flow hardly shows beside the pot's own leak; take a larger one")
+        raise VolumeError("the known flow hardly shows beside the pot's own leak; use a larger one")
     density = gas.density
     value = flow.value / (rate.value * density.value)
     return Measured(value, value * hypot(flow.share, rate.share, density.share))
@@ -81,7 +81,7 @@ def by_vessel(vessel_m3: Measured, full: State, before: State, after: State) -> 
     given, step = first.value - last.value, last.value - empty.value
     if step < LEAST_STEP_SIGMAS * hypot(empty.sigma, last.sigma) or given <= 0.0:
         raise VolumeError(
-            "the step is too small for these pressures to tell; take a larger vessel, or fill it higher"
+            "the step is too small for these pressures to resolve; use a larger vessel, or fill it higher"
         )
     return _shared(vessel_m3, first, empty, last)
 
@@ -96,7 +96,8 @@ def into_vessel(vessel_m3: Measured, full: State, after: State, outside: State) 
     gained, step = last.value - empty.value, first.value - last.value
     if step < LEAST_STEP_SIGMAS * hypot(first.sigma, last.sigma) or gained <= 0.0:
         raise VolumeError(
-            "the step is too small for this transducer to tell; take a larger vessel, or fill the pot higher"
+            "the step is too small for this transducer to resolve; "
+            "use a larger vessel, or fill the pot higher"
         )
     return _shared(vessel_m3, empty, first, last)
 

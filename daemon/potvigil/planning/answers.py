@@ -25,18 +25,18 @@ def _fit(say: Say) -> str:
     fit = say.plan.fit
     if fit is None:
         missing = Ask.MOULD if say.pour.mould is None else Ask.INSIDE
-        return f"Whether the mould goes in: give {say.asked.called(missing)}."
+        return f"Whether the mould fits is unknown: give {say.asked.called(missing)}."
     if not fit.goes_in:
         over = [
             f"{millimetre(-2.0 * fit.beside_m)} too wide" if fit.beside_m < 0.0 else "",
             f"{millimetre(-fit.above_m)} too high" if fit.above_m < 0.0 else "",
         ]
-        return f"The mould does not go in: {' and '.join(filter(None, over))}."
+        return f"The mould does not fit: {' and '.join(filter(None, over))}."
     room = f"{millimetre(fit.beside_m)} on each side, {millimetre(fit.above_m)} under the lid"
     if fit.has_room:
-        return f"The mould goes in: {room}."
+        return f"The mould fits: {room}."
     return (
-        f"The mould goes in, but tightly: {room}. Bag and gloves need {millimetre(BESIDE_M)} and "
+        f"The mould fits, but only just: {room}. Bag and gloves need {millimetre(BESIDE_M)} and "
         f"{millimetre(ABOVE_M)}."
     )
 
@@ -52,16 +52,16 @@ def _work(say: Say) -> str:
             if say.pour.resin.working_time_s is None
             else f"give {say.asked.called(Ask.ROOM)}"
         )
-        return f"Mixing until full pressure takes {takes}; whether the resin waits so long: {why}."
+        return f"From mixing to full pressure takes {takes}; whether the resin allows that is unknown: {why}."
     room = "" if say.pour.room_k is None else f" at {say.degrees(say.pour.room_k)}"
     has = f"the resin can be worked for {rough(work.working_s)}{room}"
     if work.answer is Feasibility.UNKNOWN:
         left_s = max(work.working_s - work.needed_s.high, 0.0)
-        return f"Mixing until the lid is shut takes {takes}; {has}. Filling may take {span(left_s)} at most."
+        return f"From mixing to the shut lid takes {takes}; {has}. Filling may take {span(left_s)} at most."
     compressor = say.pour.compressor
     if compressor is not None and compressor.area_m2 is None and not say.pour.fills_s:
         takes += ", hose and valve not counted"
-    return f"Mixing until full pressure takes {takes}; {has}."
+    return f"From mixing to full pressure takes {takes}; {has}."
 
 
 def _reaches(say: Say) -> str:
@@ -94,9 +94,9 @@ def _holds(say: Say) -> str:
             "allows it, or keep the room warmer."
         )
     per_hour = bears * SECONDS_PER_HOUR / PRESSURE_UNITS_PA[say.unit]
-    batch = f"This batch bears a leak of {two_digits(per_hour)} {say.unit}/h"
+    batch = f"This batch tolerates a leak of {two_digits(per_hour)} {say.unit}/h"
     if not leaks:
-        return f"{batch}. What the pot leaks is not known yet."
+        return f"{batch}. The pot's own leak is not known yet."
     rates = listed([rate(max(leak.value, 0.0), say.unit).split()[0] for leak in leaks])
     last = "batch" if len(leaks) == 1 else f"{_NUMBERS.get(len(leaks), str(len(leaks)))}"
     said = f"{batch}; the pot's last {last} leaked {rates} {say.unit}/h"

@@ -16,7 +16,7 @@ def checklist(say: Say, answer: Feasibility) -> Iterator[str]:
         yield "First change what says no above; as it stands it does not work out."
     yield "Pot empty and open: gauge at zero, seal clean and whole, rim clean, vent and hoses free."
     yield (
-        "Relief valve there, free and tried as its maker says; it opens at or below "
+        "Relief valve fitted, free and tested as its maker says; it opens at or below "
         f"{say.pressure(pot.maximum_pa)}, the maximum marked on the pot."
     )
     if say.pour.compressor is not None:
@@ -25,7 +25,7 @@ def checklist(say: Say, answer: Feasibility) -> Iterator[str]:
     else:
         yield f"Regulator set to {working}."
     yield "Lid, clamps, stand, bag and mould laid ready; mould level and dry. Try mould and lid for fit."
-    yield "Gloves and glasses on, room aired."
+    yield "Gloves and glasses on, room ventilated."
     working_s = say.plan.work.working_s
     by = (
         ""
@@ -41,12 +41,15 @@ def checklist(say: Say, answer: Feasibility) -> Iterator[str]:
     yield f"Vent shut. Open the supply slowly, standing clear of the lid, to {working}."
     if pot.supply is Supply.SHUT:
         yield (
-            f"Leave it on until the gauge is still ({span(SETTLING_S.high)} is enough), at {working}. Then "
+            f"Leave it on until the gauge is steady ({span(SETTLING_S.high)} is enough), at {working}. Then "
             "shut the supply at the pot."
         )
     else:
-        yield f"Gauge still at {working}; the supply stays on, its regulator locked."
-    yield "Listen round lid and valves. If it hisses: vent, then mend. See that the watch says holding."
+        yield f"Gauge steady at {working}; the supply stays on, its regulator locked."
+    yield (
+        "Listen around the lid and valves. If it hisses: vent, then repair. "
+        "Check that the watch says holding."
+    )
     late_s = say.plan.cured.late_s or say.plan.cured.after_s
     yield (
         f"Not before {say.then(late_s)}, and not before the watch says done: supply shut, vent slowly and "

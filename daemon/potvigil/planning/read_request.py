@@ -90,7 +90,7 @@ def planned(
     try:
         return sheet(plan(pour), asked)
     except NeverCuredError:
-        cold = "does not cure in such cold within 400 days; keep the pot warmer, or see to the resin's times"
+        cold = "does not cure within 400 days in such cold; keep the pot warmer, or check the resin's times"
         raise SaidError({Ask.RESIN: f"{asked.resin!r} {cold}"}) from None
 
 
@@ -122,7 +122,7 @@ class _Reader:
             return None
         clock = clock_time(text)
         if clock is None:
-            self._fault(ask, f"{text!r} is no time of day; give one like 21:40")
+            self._fault(ask, f"{text!r} is not a time of day; give one like 21:40")
             return None
         moment = after.replace(hour=clock.hour, minute=clock.minute)
         return moment if moment >= after else moment + timedelta(days=1)
@@ -140,16 +140,19 @@ class _Reader:
         """Return the temperature from the fill on and what it goes by."""
         kind, low = self._said.get(Ask.NIGHT), self._said.get(Ask.NIGHT_LOW)
         if kind is not None and kind not in list(NightLike):
-            self._fault(Ask.NIGHT, f"{kind!r} is no night; give {' or '.join(NightLike)}, or leave it out")
+            self._fault(
+                Ask.NIGHT, f"{kind!r} is not a kind of night; give {' or '.join(NightLike)}, or leave it out"
+            )
         elif kind == NightLike.STEADY and low is not None:
             other = self._called(Ask.NIGHT)
             self._fault(
-                Ask.NIGHT_LOW, f"{low!r} is of a night that gets colder; leave it out, or change {other}"
+                Ask.NIGHT_LOW,
+                f"{low!r} is only for a night that gets colder; leave it out, or change {other}",
             )
         elif kind == NightLike.DOWN and low is None:
-            self._fault(Ask.NIGHT_LOW, "is missing; give the coldest of the night, as 12 C or 54 F")
+            self._fault(Ask.NIGHT_LOW, "is missing; give the coldest of the night, such as 12 C or 54 F")
         elif kind == NightLike.STEADY and room_k is None and Ask.ROOM not in self.faults:
-            self._fault(Ask.ROOM, "is missing; a night as warm as now needs it, as 18 C or 64 F")
+            self._fault(Ask.ROOM, "is missing; a night as warm as now needs it, such as 18 C or 64 F")
         if Ask.NIGHT in self.faults or Ask.NIGHT_LOW in self.faults or Ask.ROOM in self.faults:
             return None, ""
         if low is not None:
@@ -158,7 +161,7 @@ class _Reader:
             return like(
                 *known.night
             ), f"night like the last one, down to {degrees(min(known.night[1]), self._unit)}"
-        return (None, "") if room_k is None else (steady(room_k), "night taken as warm as now")
+        return (None, "") if room_k is None else (steady(room_k), "night assumed as warm as now")
 
     def mould(self) -> Mould | None:
         sizes = self._sizes(Ask.MOULD, (2, 3))
@@ -175,7 +178,7 @@ class _Reader:
             return self.quantity(Ask.TANK, PRESSURE, (0.0, of.cut_out_pa))
         if Ask.TANK in self._said:
             text = self._said[Ask.TANK]
-            self._fault(Ask.TANK, f"{text!r} is of no compressor; give a compressor block in the settings")
+            self._fault(Ask.TANK, f"{text!r} needs a compressor; add a compressor block to the settings")
         return None
 
     def takes(self, ask: Ask, usual_s: Interval) -> Interval:
@@ -204,7 +207,7 @@ class _Reader:
         parts = [part.strip() for part in re.split("[x×*]", text.lower())]
         unit = re.search("[a-z]+$", parts[-1])
         if len(parts) not in counts or unit is None:
-            self._fault(ask, f"{text!r} does not fit; give {due} with a unit, as 12 x 6 cm")
+            self._fault(ask, f"{text!r} is not understood; give {due} with a unit, such as 12 x 6 cm")
             return None
         sizes = []
         for part in parts:

@@ -21,7 +21,7 @@ _NAMED_RESINS = 3
 def reasons(say: Say) -> Iterator[tuple[str, tuple[str, ...]]]:
     """Yield the sections; a line that begins with a dash is one of a list."""
     yield "Mould and pot", tuple(_mould(say))
-    yield "Mixing until full pressure", tuple(_work(say))
+    yield "From mixing to full pressure", tuple(_work(say))
     yield "Filling", tuple(_filling(say))
     yield "Bubbles", tuple(_bubbles(say))
     yield "The hold", tuple(_hold(say))
@@ -35,7 +35,7 @@ def _mould(say: Say) -> Iterator[str]:
     elif say.pot.contents_volume_m3 is not None:
         of = f"{litres(say.pot.internal_volume_m3)} less the contents in the settings"
     else:
-        of = f"{litres(say.pot.internal_volume_m3)} less what usually stands in a pot"
+        of = f"{litres(say.pot.internal_volume_m3)} less the usual contents of a pot"
     low, high = two_digits(gas.low * 1e3), two_digits(gas.high * 1e3)
     yield f"Air in the pot: about {litres(gas.value)} ({low} to {high}), {of}."
     if mould is not None and mould.volume_m3 > say.pot.internal_volume_m3:
@@ -43,7 +43,7 @@ def _mould(say: Say) -> Iterator[str]:
     mass = say.pour.mass_kg
     if mass is not None and mould is not None and 0.8 * mass / LIGHTEST_KG_PER_M3 > mould.volume_m3:
         yield (
-            f"{say.asked.mass} of resin is more than the outside of this mould holds "
+            f"{say.asked.mass} of resin is more than this whole mould could hold "
             f"({litres(mould.volume_m3)}): check both."
         )
 
@@ -65,11 +65,11 @@ def _work(say: Say) -> Iterator[str]:
             "pour it out soon."
         )
         if abs(pour.room_k - resin.at_k) > _FAR_FROM_GIVEN_K:
-            yield f"{say.degrees(pour.room_k)} is far from that: go by the data sheet."
+            yield f"{say.degrees(pour.room_k)} is far from that: follow the data sheet."
     elif resin.working_time_s is not None and resin.at_k is None:
-        yield "The settings name no temperature for the working time: in the warm it is shorter."
+        yield "The settings name no temperature for the working time: when warm it is shorter."
     if say.plan.changes is not None:
-        yield "What would help, each by itself:"
+        yield "Any one of these would help:"
         yield from (f"- {each}" for each in _changes(say))
 
 
@@ -104,8 +104,8 @@ def _filling(say: Say) -> Iterator[str]:
     working = say.pressure(say.pot.working_pa)
     if say.pour.fills_s:
         yield (
-            f"The pot's last fills took {listed([span(each) for each in say.pour.fills_s])}, first rise to "
-            "full pressure."
+            f"The pot's last fills took {listed([span(each) for each in say.pour.fills_s])}, from the "
+            "first rise to full pressure."
         )
     if fills is not None and compressor is not None and alone is not None:
         yield from _tank(say, alone)
@@ -117,8 +117,8 @@ def _filling(say: Say) -> Iterator[str]:
             yield f"To {working} from a tank at its lowest: about {took}{where}."
         if compressor.area_m2 is None:
             yield (
-                "Hose, regulator and valve are left out of this, because the settings have no "
-                "effective_area: they make it longer."
+                "Hose, regulator and valve are not included, because the settings give no effective_area: "
+                "they add time."
             )
     yield from _heat(say)
 
@@ -131,7 +131,7 @@ def _tank(say: Say, alone: tuple[float, float]) -> Iterator[str]:
     for tank, reached in ((f"full at {full}", alone[0]), (f"at {low}, where the motor starts", alone[1])):
         whole = reached >= say.pot.working_pa * (1.0 - 1e-9)
         said.append(f"{tank}, to {working}" if whole else f"{tank}, to {say.pressure(reached)} only")
-    yield f"The tank alone carries the pot: {'; '.join(said)}. The compressor does the rest."
+    yield f"The tank alone fills the pot: {'; '.join(said)}. The compressor does the rest."
 
 
 def _heat(say: Say) -> Iterator[str]:
@@ -150,8 +150,8 @@ def _heat(say: Say) -> Iterator[str]:
         f"{to} with no leak at all."
     )
     yield (
-        f"So leave the supply open, or top up, until the gauge is still: {with_range(SETTLING_S)}. Mould and "
-        "pot cool for an hour more: that is little."
+        f"So leave the supply open, or top up, until the gauge is steady: {with_range(SETTLING_S)}. Mould "
+        "and pot cool for an hour more, but only a little."
     )
 
 
@@ -173,7 +173,7 @@ def _hold(say: Say) -> Iterator[str]:
     if resin.at_k is None:
         yield (
             f"{rough(resin.hold_s)} under pressure, done about {say.then(done.after_s)}; the settings name "
-            "no temperature for it, so a cold night is not counted."
+            "no temperature for it, so a cold night is not allowed for."
         )
     elif say.pour.night is None:
         yield (
@@ -191,10 +191,10 @@ def _hold(say: Say) -> Iterator[str]:
         if plan.coldest_k is not None and plan.coldest_k < COLDEST_ADVISED_K:
             yield (
                 f"Down to {say.degrees(plan.coldest_k)}: below {say.degrees(COLDEST_ADVISED_K)} many resins "
-                "stay soft. See the data sheet, or warm the pot's place."
+                "stay soft. See the data sheet, or warm the place where the pot stands."
             )
     if say.pot.supply is Supply.REGULATED:
-        yield "A regulator feeds the pot: a leak does not show on the gauge while the compressor follows."
+        yield "A regulator feeds the pot: a leak does not show on the gauge while the compressor keeps up."
     if plan.cooling_pa is not None and plan.cooling_pa >= 0.05 * PRESSURE_UNITS_PA["psi"]:
         yield f"As the room cools the gauge falls by up to {say.pressure(plan.cooling_pa)}, with no leak."
 
@@ -205,5 +205,5 @@ def _energy(say: Say) -> Iterator[str]:
         f"{litres(say.pot.internal_volume_m3)} at {say.pressure(say.pot.working_pa)} hold "
         f"{two_digits(joule / 1e3)} kJ, as much as {two_digits(tnt_g(joule))} g of TNT (ASME PCC-2, the "
         "whole pot counted). Only in a vessel made and rated for it, with its own relief valve and gauge. "
-        "Eye and ear protection on, and nobody over the lid."
+        "Eye and ear protection on, and nobody leaning over the lid."
     )

@@ -72,7 +72,7 @@ def _under(say: Say) -> str:
         asked.resin,
         asked.mass,
         asked.mould and f"mould {asked.mould}",
-        "room not said" if room_k is None else f"room {say.degrees(room_k)}",
+        "room not given" if room_k is None else f"room {say.degrees(room_k)}",
         asked.night,
         f"mixing from {asked.start:%H:%M}",
     ]

@@ -1,4 +1,4 @@
-"""How long nothing was read, once it is read again."""
+"""How long there were no readings, once there are some again."""
 
 from potvigil.model.reading import UNSEEN_AFTER_S
 
