@@ -157,7 +157,7 @@ def test_a_night_on_which_a_leak_broke_open_does_not_hide_in_the_baseline(at: in
     assert points[at].far is Side.ABOVE
     assert not points[at].is_baseline
     assert judged.regime.baseline_pa_per_s.high < 0.2 * PSI_PER_H
-    # and by itself it is no change that lasts
+    # and by itself it is no lasting change
     assert not any(point.outside for point in points)
 
 

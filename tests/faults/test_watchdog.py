@@ -102,9 +102,11 @@ def test_a_hung_loop_is_ended_and_the_next_watch_goes_on(tmp_path):
         assert manager.starts == 2
 
 
-@pytest.mark.parametrize("trouble", ["a killed watch", "a broker that is away", "a record that is gone"])
+@pytest.mark.parametrize(
+    "trouble", ["a killed watch", "a broker that is unreachable", "a record that is gone"]
+)
 def test_nothing_but_a_hung_loop_is_ended(trouble, tmp_path):
-    options = ["--mqtt", "9"] if trouble == "a broker that is away" else []
+    options = ["--mqtt", "9"] if trouble == "a broker that is unreachable" else []
     with watch(tmp_path, *options) as manager:
         if trouble == "a killed watch":
             manager.process.kill()

@@ -178,7 +178,7 @@ def test_a_watch_that_falls_silent_is_told_and_heard_again(tmp_path: Path, at: P
         assert said.headers["x-priority"] == "max"
         with shop.watch.speaking():
             wait_until(lambda: len(at.heard) == 2, PATIENCE_S, "it was not told that it is back")
-        assert at.heard[1].json["title"] == "The watch is heard again"
+        assert at.heard[1].json["title"] == "The watch is back"
         wait_until(lambda: bool(shop.deliveries()), PATIENCE_S, "it was not kept")
         row = shop.deliveries()[0]
         assert (row.pot_id, row.alarm, row.kind) == (None, AlarmId.READINGS_STOPPED, "raised")

@@ -117,7 +117,7 @@ def test_an_alarm_is_raised_and_deleted(broker, outputs):
 def test_what_the_broker_has_confirmed_of_an_alarm_is_known(broker, outputs):
     output = outputs(broker, link=MqttLink(HOST, free_port()))
     tick(output)
-    assert not output.has_told("lantern", AlarmId.TEST) and "is away" in output.fault
+    assert not output.has_told("lantern", AlarmId.TEST) and "is unreachable" in output.fault
     output = outputs(broker)
     tick_until(output, lambda: output.has_told("lantern", AlarmId.TEST))
     assert not output.has_told("kettle", AlarmId.TEST) and "does not confirm" in output.fault
@@ -282,7 +282,7 @@ def test_a_broker_that_comes_late_is_found(tmp_path, outputs, caplog):
             assert not output.connected
             broker.start()
             tick_until(output, lambda: output.connected)
-        away = [record for record in caplog.records if "is away" in record.getMessage()]
+        away = [record for record in caplog.records if "is unreachable" in record.getMessage()]
         assert len(away) == 1  # once an outage, not once an attempt
 
 

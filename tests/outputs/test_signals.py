@@ -203,9 +203,9 @@ def test_a_shorted_button_is_told_once_and_hides_no_alarm(
     looks = bed.go(60.0)
     assert rises(looks[LAMP]) == 120
     assert [record.getMessage() for record in caplog.records] == [
-        "signals: button is pressed for over 10 s; look at its wire"
+        "signals: button has been pressed for over 10 s; look at its wire"
     ]
-    assert bed.signals.fault == "button is pressed for over 10 s"
+    assert bed.signals.fault == "button has been pressed for over 10 s"
     bed.factory.pin(BUTTON).drive_high()
     assert bed.asked == [] and bed.signals.fault is None
 

@@ -83,7 +83,7 @@ def test_details_of_a_closed_batch_are_changed_at_once(client, season):
         client, "/batch/77/edit", label="lens 77, green", note="two bubbles\r\nat the rim", mass="250 g"
     )
     assert (answer.status_code, answer.headers["location"]) == (303, "/batch/77?said=kept")
-    assert "The details are changed." in client.get(answer.headers["location"]).text
+    assert "The details are saved." in client.get(answer.headers["location"]).text
     with Store.open_read_only(season.record) as store:
         row, edits = store.batch(77), store.edits(77)
     assert row.details == {

@@ -216,7 +216,7 @@ def test_a_picture_is_added_named_and_shown(client, closed):
     page = client.get("/batch/1").text
     assert (
         "cast-2" not in re.sub(r"<section>.*", "", page, flags=re.DOTALL)
-        and "Named, and not kept here: <bdi>elsewhere.jpg" in page
+        and "Named, but not stored here: <bdi>elsewhere.jpg" in page
     )
 
 

@@ -214,7 +214,7 @@ def test_a_checklist_that_cannot_be_is_the_form_again(client):
         ("tank", "500 psi", "out of range"),
         ("mixing", "long", "'long' is not a time; give a number and its unit, s, min, h or d."),
         ("stand", "x" * 61, f"Is longer than {LONGEST} characters; write less."),
-        ("pot", "nobody", "'nobody' is no pot of the settings; choose one."),
+        ("pot", "nobody", "'nobody' is not a pot in the settings; choose one."),
     ],
 )
 def test_what_is_wrong_is_said_beside_its_field_and_nothing_is_planned(client, name, text, said):

@@ -48,7 +48,7 @@ def test_no_pot_is_lost_and_the_strip_is_the_first(levels):
             pots[0]["word"],
         )
     else:
-        assert (told["level"], told["word"]) == ("unknown", "nothing is watched")
+        assert (told["level"], told["word"]) == ("unknown", "no pots are monitored")
 
 
 def test_a_silent_watch_is_all_the_strip_says():
@@ -70,7 +70,7 @@ def test_figures_alone_wait_and_other_words_do_not():
     assert said("Falling 3.05 psi/h: air is being lost.", 0.0) == "Falling 3.05 psi/h: air is being lost."
     assert said("Falling 3.17 psi/h: air is being lost.", HELD_S - 1.0).startswith("Falling 3.05")
     assert said("Falling 3.17 psi/h: air is being lost.", HELD_S).startswith("Falling 3.17")
-    assert said("Steady: no air is seen to be lost.", HELD_S + 1.0).startswith("Steady")
+    assert said("Steady: no air loss detected.", HELD_S + 1.0).startswith("Steady")
     assert said("Falling 3.2 psi/h: air is being lost.", HELD_S + 2.0).startswith("Falling 3.2 ")
     assert said("Falling 9.9 psi/h: air is being lost.", 1.0).startswith("Falling 9.9")  # another run's axis
     assert said(None, HELD_S + 3.0) is None

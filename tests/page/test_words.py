@@ -161,19 +161,19 @@ def test_a_cure_that_is_done_is_said_unless_something_presses():
 @pytest.mark.parametrize(
     ("total", "cooling", "barometer", "top_up", "trend"),
     [
-        (0.0, 0.0, 0.0, 0.0, "Steady: no air is seen to be lost."),
-        (-0.04, -0.04, 0.0, 0.0, "Steady: no air is seen to be lost."),
-        (-2.0, -1.9, -0.1, 0.0, "Steady: the fall of 2.0 psi is cooling; no air is seen to be lost."),
-        (1.0, 1.1, -0.1, 0.0, "Steady: the rise of 1.0 psi is warming; no air is seen to be lost."),
+        (0.0, 0.0, 0.0, 0.0, "Steady: no air loss detected."),
+        (-0.04, -0.04, 0.0, 0.0, "Steady: no air loss detected."),
+        (-2.0, -1.9, -0.1, 0.0, "Steady: the fall of 2.0 psi is cooling; no air loss detected."),
+        (1.0, 1.1, -0.1, 0.0, "Steady: the rise of 1.0 psi is warming; no air loss detected."),
         (
             -0.3,
             -0.1,
             -0.2,
             0.0,
-            "Steady: the fall of 0.3 psi is the weather's pressure outside; no air is seen to be lost.",
+            "Steady: the fall of 0.3 psi is the weather's pressure outside; no air loss detected.",
         ),
-        (3.0, -0.5, 0.0, 3.5, "Steady: the rise of 3.0 psi is air let in; no air is seen to be lost."),
-        (-1.0, -0.3, -0.2, 0.0, "Down 1.0 psi since the hold began; no air is seen to be lost."),
+        (3.0, -0.5, 0.0, 3.5, "Steady: the rise of 3.0 psi is air let in; no air loss detected."),
+        (-1.0, -0.3, -0.2, 0.0, "Down 1.0 psi since the hold began; no air loss detected."),
     ],
 )
 def test_why_a_sound_pot_is_not_where_it_was(total, cooling, barometer, top_up, trend):
@@ -186,12 +186,12 @@ def test_without_a_thermometer_no_cause_is_named():
     bare = replace(SOUND.reading, gas_k=None, wall_k=None, room_k=None)
     change = Change(-2.0 * PSI, -2.0 * PSI, 0.0, 0.0, 0.0)
     trend = words.trend(replace(SOUND, reading=bare, change=change), LANTERN, "psi")
-    assert trend == "Down 2.0 psi since the hold began; no air is seen to be lost."
+    assert trend == "Down 2.0 psi since the hold began; no air loss detected."
 
 
 def test_an_estimate_of_long_ago_is_not_said_as_of_now():
     old = replace(HOLDING, leak=replace(HOLDING.leak, t_s=T_S - 1000.0))
-    assert words.trend(old, LANTERN, "psi") == "It cannot be told yet whether air is being lost."
+    assert words.trend(old, LANTERN, "psi") == "Too early to tell whether air is being lost."
     assert words.forecast(old, UTC) is None
     assert words.trend(HOLDING, LANTERN, "psi") == "Falling 1.50 psi/h: air is being lost."
     fed = replace(LANTERN, supply=Supply.REGULATED)

@@ -235,9 +235,17 @@ def words_of(svg: str) -> list[str]:
 
 def test_out_of_limits_has_a_shape_and_a_name_of_its_own() -> None:
     for name, shown, hidden in (
-        ("sound", ("moving average", "its limits", "first batches"), ("change that lasts", "one far above")),
-        ("broken", ("change that lasts", "one far above", "as much as a batch can bear"), ("no estimate",)),
-        ("one night", ("one far above", "2.2"), ("change that lasts", "as much as a batch can bear")),
+        (
+            "sound",
+            ("moving average", "its limits", "first batches"),
+            ("lasting change", "single night far above"),
+        ),
+        (
+            "broken",
+            ("lasting change", "single night far above", "most a batch can tolerate"),
+            ("no estimate",),
+        ),
+        ("one night", ("single night far above", "2.2"), ("lasting change", "most a batch can tolerate")),
         ("no estimates", ("no estimate",), ("moving average",)),
     ):
         words = words_of(health_chart_svg(SEASONS[name], "psi", ZONE))

@@ -53,7 +53,7 @@ def test_each_fact_of_the_judgement_is_told(told, report):
     assert f"{rate(rates.low, unit).split()[0]} to {rate(rates.high, unit)}" in text
     assert f"since about {told.clock(summary.leak.onset_s.value)}" in text
     assert f"{100.0 * summary.cure.progress:.0f} % of the cure" in text
-    assert f"The floor was passed at {told.clock(summary.floor_crossed_s)}" in text
+    assert f"The pressure fell below the floor at {told.clock(summary.floor_crossed_s)}" in text
 
 
 def test_temperatures_are_told_in_the_workshops_degrees(told):
@@ -313,8 +313,8 @@ def test_whoever_was_told_on_a_phone_stands_in_the_time_line(told):
     assert text.count("<b>Ben was not reached: below the floor (refused <i>).") == 1
     assert text.count("<b>Ben was told: below the floor.") == 1
     assert "Anna was told: nobody is watching." in text
-    assert "Anna was told what became of it: below the floor." in text
-    assert "Anna was told again: below the floor." in text
+    assert "Anna was sent the outcome: below the floor." in text
+    assert "Anna was notified again: below the floor." in text
 
 
 def test_a_report_asks_the_record_who_was_told(night_record, tmp_path):

@@ -123,7 +123,7 @@ def test_an_earlier_test_says_nothing_of_this_one(tmp_path: Path) -> None:
     assert seen.of_test("mast", 50.0, is_last=False) is None
     assert Notified(tmp_path / "nothing", NAMES).of_test("lantern", 50.0, is_last=False) == (
         False,
-        "the notifier does not run",
+        "the notifier is not running",
     )
 
 

@@ -127,8 +127,8 @@ def zero_of(judged: Steady, own_at_nought_pa: float, pot: Pot) -> Anchor:
     off_pa = judged.mean_pa - own_at_nought_pa
     if abs(off_pa) > LARGEST_ZERO * span_pa:
         raise CalibrationError(
-            f"it reads {pressure(off_pa, unit)}: that is not an open pot. Open the vent fully and confirm zero "
-            "on the pot's gauge; if that shows zero, check the transducer's span, supply, divider"
+            f"it reads {pressure(off_pa, unit)}: that is not an open pot. Open the vent fully and confirm "
+            "zero on the pot's gauge; if that shows zero, check the transducer's span, supply, divider"
         )
     if judged.spread_pa > LARGEST_SPREAD * span_pa:
         raise CalibrationError(

@@ -93,7 +93,7 @@ def _chart(cares: tuple[Care, ...], batches: Iterable[BatchLeak]) -> Regime:
             side = Side.ABOVE if departure > 0.0 else Side.BELOW
             point.far = side if abs(departure) > far * alone else None
             if before.outside is None:
-                # one bad night never looks like a change that lasts; a second one after it does
+                # one bad night never looks like a lasting change; a second one after it does
                 counts = point.far is before.far
                 if point.far is None:
                     departure, counts = math.copysign(limit * alone, departure), True

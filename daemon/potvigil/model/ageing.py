@@ -34,7 +34,7 @@ class Point:
     """A batch on the chart; rates in Pa/s. rate, sigma: its leak, and the standard error of that.
 
     value, low, high: the EWMA and its limits, None at the start.
-    outside: the EWMA left its limits, a change that lasts. far: this batch alone is out of all proportion.
+    outside: the EWMA left its limits, a lasting change. far: this batch alone is out of all proportion.
     is_baseline: the others are judged against it.
     """
 
@@ -82,7 +82,7 @@ class Regime:
 
     @property
     def alone(self) -> tuple[Point, ...]:
-        """Return the batches far from the others on one night only, no beginning of a change that lasts."""
+        """Return the batches far from the others on one night only, no beginning of a lasting change."""
         following = (*self.points[1:], None)
         return tuple(
             point

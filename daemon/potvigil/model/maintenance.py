@@ -27,7 +27,7 @@ TIGHTNESS = (Part.SEAL, Part.VALVE, Part.RELIEF_VALVE)
 
 @dataclass(frozen=True, slots=True)
 class Care:
-    """Care given to a pot. t_s: on the record's axis; utc_s: None where the wall clock was not known.
+    """Maintenance to a pot. t_s: on the record's axis; utc_s: None where the wall clock was not known.
 
     due_utc_s: when somebody wants it done again. leak_pa_per_s: what a tightness test found.
     """

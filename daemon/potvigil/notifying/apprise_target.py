@@ -40,7 +40,7 @@ def apprise_send(url: str) -> Send:
         )
         if not result:
             said = "; ".join(dict.fromkeys(entry.message.rstrip(".") for entry in result.logs()))
-            raise SendError(without_secrets(said, url) or "the service did not take it")
+            raise SendError(without_secrets(said, url) or "the service did not accept it")
 
     return send
 

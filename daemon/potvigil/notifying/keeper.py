@@ -59,7 +59,7 @@ def read(path: Path) -> Kept:
     except FileNotFoundError:
         return Kept()
     except (OSError, ValueError, KeyError, TypeError, AttributeError, RecursionError) as error:
-        _log.warning("%s cannot be read (%s): what stands is told again", path, error)
+        _log.warning("%s cannot be read (%s): active alarms are sent again", path, error)
         return Kept()
 
 
@@ -139,7 +139,7 @@ class Keeper:
             except RecordError as error:
                 faults.append(str(error))
         if faults and not self._is_failing:
-            _log.warning("what was told cannot be kept (%s); tried again", "; ".join(faults))
+            _log.warning("what was sent cannot be saved (%s); retrying", "; ".join(faults))
         self._is_failing = bool(faults)
         return not faults
 

@@ -13,7 +13,7 @@ from potvigil.wording.quantities import TimeTeller, alarm_state, shown
 
 # From then on a message says for how long nobody has seen the alarm.
 _LONG_S = 300.0
-_NO_MORE = "Nothing more is sent of it unless it comes again."
+_NO_MORE = "Nothing more is sent about it unless it comes back."
 TEST_TEXT = "This is a test of the notification. Nothing is wrong."
 
 
@@ -86,7 +86,7 @@ def _line(due: Due, now: Situation, teller: TimeTeller, tz: tzinfo | None) -> st
 
 def _change(due: Due, tz: tzinfo | None) -> str:
     if due.pot_id == THE_WATCH:
-        return "The watch is heard again"
+        return "The watch is back"
     return f"{ALARM_WORDS[due.alarm.alarm]} ({alarm_state(due.alarm, tz)})"
 
 
@@ -94,7 +94,7 @@ def _unseen(due: Due, now: Situation) -> str:
     stood_s = now.t_s - due.alarm.since_s
     if due.kind is NoticeKind.TEST or due.pot_id == THE_WATCH or stood_s < _LONG_S:
         return ""
-    return f" Not yet seen for {span(stood_s)}."
+    return f" Not acknowledged for {span(stood_s)}."
 
 
 def _whose(due: Due) -> str:

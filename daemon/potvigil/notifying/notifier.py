@@ -114,7 +114,7 @@ class Notifier:
         if fault is None:
             self._books[name] = self._books.get(name, Book()).with_told(told.found, told.now.t_s)
         else:
-            _log.warning("%s was not told (%s); tried again: %s", name, fault, told.message.title)
+            _log.warning("%s was not notified (%s); retrying: %s", name, fault, told.message.title)
         for each in told.found:
             alarm = each.alarm.alarm
             pot_id = None if each.pot_id == THE_WATCH else each.pot_id

@@ -70,7 +70,7 @@ def send(subscription: Subscription, message: PushMessage) -> None:
     if status in _GONE:
         unsubscribe(subscription.record, subscription.id)
         raise GoneError(
-            f"{subscription.name}: subscribed no more, and dropped; subscribe again on that phone"
+            f"{subscription.name}: no longer subscribed, and removed; subscribe again on that phone"
         )
     if status not in _DONE:
         raise PushError(f"{subscription.name} by {host}: refused with HTTP status {status}")
@@ -143,5 +143,5 @@ def encrypted(subscription: Subscription, content: bytes) -> bytes:
             version="aes128gcm",
         )
     except http_ece.ECEException as error:
-        raise ValueError(f"its keys are none ({error})") from error
+        raise ValueError(f"its keys are invalid ({error})") from error
     return sealed

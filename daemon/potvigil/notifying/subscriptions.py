@@ -73,12 +73,12 @@ def subscribe(
     """Keep a subscription; one of the same endpoint is replaced. Raises SubscriptionError, OSError."""
     _check_endpoint(endpoint)
     if len(key_bytes(p256dh)) != _PUBLIC_BYTES or len(key_bytes(auth)) != _SECRET_BYTES:
-        raise SubscriptionError("The keys of that subscription are none; subscribe again.")
+        raise SubscriptionError("The keys of that subscription are invalid; subscribe again.")
     made = Subscription(endpoint, p256dh, auth, name[:LONGEST_NAME] or "phone", now_utc_s, record)
     with _alone(record):
         others = [each for each in subscriptions(record) if each.endpoint != endpoint]
         if len(others) >= MOST_KEPT:
-            raise SubscriptionError(f"{MOST_KEPT} phones are told already; remove one first.")
+            raise SubscriptionError(f"{MOST_KEPT} phones are on the list already; remove one first.")
         _keep(record, [*others, made])
     return made
 
@@ -117,7 +117,7 @@ def _check_endpoint(endpoint: str) -> None:
         or port not in (None, 443)
         or not (is_name and is_plain)
     ):
-        raise SubscriptionError("That is no push service; use a browser's own.")
+        raise SubscriptionError("That is not a push service; use a browser's own.")
 
 
 def _keep(record: Path, kept: list[Subscription]) -> None:

@@ -72,5 +72,7 @@ def _address(where: str, key: str, url: str | None, file: Path | None) -> str:
     except SecretFileError as error:
         raise TargetError(f"{where}.{key}_file {error}") from None
     if "://" not in found:
-        raise TargetError(f"{where}.{key}_file {file}: its first line is no address like ntfy://host/topic")
+        raise TargetError(
+            f"{where}.{key}_file {file}: its first line is not an address like ntfy://host/topic"
+        )
     return found

@@ -226,7 +226,7 @@ class Pins:
             except Exception as error:  # whatever it is, a thread that ends would leave all dark and silent
                 again_s = None
                 if self._thread_fault is None:
-                    _log.error("signals: lamp and buzzer cannot be moved (%r); tried again each tick", error)
+                    _log.error("signals: lamp and buzzer cannot be driven (%r); tried again each tick", error)
                 self._thread_fault = repr(error)
             self._news.wait(again_s)
 
@@ -234,9 +234,9 @@ class Pins:
     def _stuck(self) -> str | None:
         """Why the thread does not move the pins; None where it does, or was never started."""
         if self._thread_fault is not None:
-            return f"lamp and buzzer cannot be moved ({self._thread_fault})"
+            return f"lamp and buzzer cannot be driven ({self._thread_fault})"
         if self._thread.ident is not None and self._clock() - self._moved_s > self._leave_s:
-            return "lamp and buzzer are not moved any more"
+            return "lamp and buzzer are no longer driven"
         return None
 
     def _dark(self) -> None:
@@ -277,7 +277,7 @@ class Pins:
             return None
         held_s = now_s - pressed_s
         if held_s >= STUCK_S:
-            self._fail("button", f"is pressed for over {STUCK_S:g} s")
+            self._fail("button", f"has been pressed for over {STUCK_S:g} s")
             return None
         return HELD if held_s >= LONG_PRESS_S else PRESSED
 

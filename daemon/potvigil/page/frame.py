@@ -32,10 +32,10 @@ NOW_KEPT_S = 0.25
 _HERE = Path(__file__).parent
 _STATIC_KINDS = (".css", ".html", ".js", ".svg", ".png", ".txt", ".ico", ".webmanifest")
 _SAID = {
-    "kept": "The details are changed.",
+    "kept": "The details are saved.",
     "same": "Nothing was changed.",
-    "subscribed": "This phone is told from now on. Send it a test.",
-    "unsubscribed": "That phone is told no more.",
+    "subscribed": "This phone will be notified from now on. Send it a test.",
+    "unsubscribed": "That phone is no longer notified.",
     "pushed": "The test was sent: it should be on the phone by now.",
 }
 # A browser waits for the watch: longer than the longest sample period, and not for ever.
@@ -245,12 +245,14 @@ class Frame:
             headers = {"connection": "close"} if error.status in (408, 413) else None
             return self.say(request, error.status, error.text, headers)
         assert isinstance(error, HTTPException)
-        text = {404: "There is nothing at this address."}.get(error.status_code, "That cannot be asked here.")
+        text = {404: "There is nothing at this address."}.get(
+            error.status_code, "That request is not possible here."
+        )
         return self.say(request, error.status_code, text, error.headers)
 
     async def record_failed(self, request: Request, error: Exception) -> Response:
         if isinstance(error, UnknownBatchError):
-            return self.say(request, 404, "There is no such batch, or nothing of it yet.")
+            return self.say(request, 404, "There is no such batch, or no data for it yet.")
         return self.say(request, 503, sentence(error))
 
     def _static_url(self, name: str) -> str:

@@ -53,9 +53,7 @@ class StaleFormError(RequestRefusedError):
     """A form of ours whose token is of another browser, or of a key that is no more; with what was typed."""
 
     def __init__(self, fields: dict[str, str]) -> None:
-        super().__init__(
-            403, "That page was of an earlier time: nothing was kept yet. Look again, and repeat it."
-        )
+        super().__init__(403, "That page was out of date: nothing was saved. Check it and try again.")
         self.fields = fields
 
 

@@ -125,7 +125,7 @@ class _Words(Phrases):
             log = shown(night.removeprefix(_REPLAY))
             return (
                 "Replayed recording",
-                f"Put through the watch afterwards from {log}; nobody was warned by it.",
+                f"Replayed afterwards from {log}; it warned nobody.",
             )
         return "Rehearsal", f"A simulated night ({shown(night)}): no pot, no resin, nothing measured."
 
@@ -133,7 +133,7 @@ class _Words(Phrases):
         if self.summary.complete:
             return ""
         why = "Still open" if self.told.row.end_t_s is None else "The record ends before the pot was vented"
-        return f"{why}: this is how it stood at {self._clock(self.summary.end_s)}."
+        return f"{why}: this is the state at {self._clock(self.summary.end_s)}."
 
     def _chart_words(self, change: str) -> str:
         """Return what the chart shows, for those who hear the page."""

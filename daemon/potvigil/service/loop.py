@@ -208,7 +208,7 @@ class Service:
         try:
             self._asked.put_nowait((pot_id, command))
         except Full:
-            _log.warning("%s: more was asked at once than is taken up; ask again", pot_id)
+            _log.warning("%s: too many requests at once; try again", pot_id)
 
     def _take_commands(self, t_s: float, now: Instant) -> None:
         asked: list[tuple[str, Command]] = []

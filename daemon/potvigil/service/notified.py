@@ -23,7 +23,7 @@ class Notified:
         if status is None:
             return _ABSENT
         said = [
-            f"{name} is not reached ({fault}): an alarm may not get through."
+            f"{name} cannot be reached ({fault}): an alarm may not get through."
             for name, fault in status.targets.items()
             if fault is not None
         ]
@@ -40,14 +40,14 @@ class Notified:
         """
         status = self._reader.read()
         if status is None:
-            return False, "the notifier does not run"
+            return False, "the notifier is not running"
         told = _told(status, pot_id, since_s)
         if not is_last and any(name not in told for name in self._names):
             return None
         sent = [name for name in self._names if told.get(name, "") is None]
         failed = [f"{name}: {told.get(name) or 'no answer yet'}" for name in self._names if name not in sent]
         parts = ([f"sent to {', '.join(sent)}"] if sent else []) + failed
-        return not failed, ", ".join(parts) or "nobody is to be told, only the heartbeat is on"
+        return not failed, ", ".join(parts) or "nobody to notify; only the heartbeat is on"
 
 
 def _told(status: Status, pot_id: str, since_s: float | None) -> dict[str, str | None]:

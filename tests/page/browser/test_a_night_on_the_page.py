@@ -95,7 +95,7 @@ def test_a_dead_watch_and_a_dead_page_are_told_within_ten_seconds(tmp_path, open
             assert time.monotonic() - cut_s < 10.0
             for value in ("pressure", "trend", "cure", "forecast", "corrected", "temperatures"):
                 expect(page.locator(f'[data-show="{value}"]')).to_be_hidden()
-            expect(page.locator("#strip")).to_contain_text("nobody is watching")
+            expect(page.locator("#strip")).to_contain_text("not being monitored")
 
         night.cut(night.page)
         cut_s = time.monotonic()

@@ -110,7 +110,7 @@ def test_a_message_that_cannot_be_read_is_shown_all_the_same(spoken, phone):
 def test_it_is_acknowledged_from_the_notification_by_the_page_s_own_door(spoken, phone):
     touch(phone, "acknowledge")  # nobody feeds this record: what was asked for is not taken
     shown = last_shown(phone, "Not acknowledged")
-    assert "The watch did not take it." in shown["body"] and shown["actions"]
+    assert "The watch did not accept it." in shown["body"] and shown["actions"]
     with sqlite3.connect(spoken.record) as db:
         asked = db.execute("SELECT action, alarm, by FROM command ORDER BY id DESC LIMIT 1").fetchall()
     assert asked == [("acknowledge", "below-floor", "page")]
@@ -139,10 +139,10 @@ def test_a_phone_subscribes_is_listed_and_removed(spoken, phone):
         """
     )
     phone.goto(f"{spoken.url}/phones")
-    expect(phone.get_by_text("No phone is told yet.")).to_be_visible()
+    expect(phone.get_by_text("No phone is notified yet.")).to_be_visible()
     phone.get_by_label("Name of this phone").fill("Anna <b>")
-    phone.get_by_role("button", name="Tell this phone").click()
-    expect(phone.get_by_text("This phone is told from now on.")).to_be_visible()
+    phone.get_by_role("button", name="Notify this phone").click()
+    expect(phone.get_by_text("This phone will be notified from now on.")).to_be_visible()
     expect(phone.locator("bdi", has_text="Anna <b>")).to_be_visible()
     assert_axe_finds_nothing(phone)
     phone.set_viewport_size({"width": 320, "height": 640})
@@ -150,7 +150,7 @@ def test_a_phone_subscribes_is_listed_and_removed(spoken, phone):
     (kept,) = subscriptions(spoken.record)
     assert (kept.endpoint, kept.p256dh, kept.auth) == (made["endpoint"], own.p256dh, text(own.auth))
     phone.get_by_role("button", name="Remove Anna <b>").click()
-    expect(phone.get_by_text("That phone is told no more.")).to_be_visible()
+    expect(phone.get_by_text("That phone is no longer notified.")).to_be_visible()
     assert subscriptions(spoken.record) == []
 
 
@@ -159,7 +159,7 @@ def test_a_phone_that_shall_show_nothing_is_not_promised_anything(spoken, opened
     page.add_init_script("Object.defineProperty(Notification, 'permission', { get: () => 'denied' })")
     page.goto(f"{spoken.url}/phones")
     expect(page.locator('[data-phone="state"]')).to_contain_text("allow them in its settings")
-    expect(page.get_by_role("button", name="Tell this phone")).to_be_hidden()
+    expect(page.get_by_role("button", name="Notify this phone")).to_be_hidden()
 
 
 def test_phones_are_not_promised_a_message_while_nobody_sends_them(spoken, phone, watched):

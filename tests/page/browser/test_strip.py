@@ -46,7 +46,7 @@ def test_the_worst_of_all_pots_stands_on_every_page_with_what_to_do_and_a_clock_
     strip = page.locator("#strip")
     expect(strip).to_contain_text("leak: floor ahead")
     expect(strip).to_contain_text("Top up to 60.0 psi by 02:00 tomorrow")
-    expect(strip).to_contain_text("not acknowledged; 1 more pot needs a look")
+    expect(strip).to_contain_text("not acknowledged; 1 more pot needs attention")
     expect(strip).to_have_class(re.compile(r"\balarm unseen\b"))
     expect(strip.get_by_role("link").first).to_have_attribute("href", "/pot/lantern")
     expect(page).to_have_title(re.compile("^■ leak: floor ahead, lantern"))
@@ -99,7 +99,7 @@ def test_a_page_whose_script_is_dead_says_by_itself_that_it_is_old(spoken, opene
     page = opened(PHONE, java_script_enabled=False)
     page.clock.install()
     page.goto(f"{spoken.url}/batches")
-    stale = page.get_by_text("This page no longer renews itself")
+    stale = page.get_by_text("This page no longer updates")
     expect(stale).to_be_hidden()
     expect(page.locator("#strip time")).to_have_text("Thu 22:00:00")
     expect(stale).to_be_visible(timeout=25_000)
@@ -132,14 +132,14 @@ def test_a_lost_page_says_so_on_every_page_and_comes_back(spoken, opened):
     strip = page.locator("#strip")
     expect(strip).to_contain_text("holding")
     spoken.cut()
-    expect(strip).to_contain_text("This page has lost the watch since Thu 22:00:00")
+    expect(strip).to_contain_text("No contact with the watch since Thu 22:00:00")
     expect(strip).to_contain_text("Look at the pot's own gauge")
     expect(strip).to_have_class("strip unknown")
     spoken.begin()
     expect(strip).to_have_class("strip calm")
     spoken.speaks = False
     expect(strip).to_contain_text("no data since 22:00")
-    expect(strip).to_contain_text("nobody is watching")
+    expect(strip).to_contain_text("not being monitored")
 
 
 @pytest.mark.parametrize(

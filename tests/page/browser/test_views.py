@@ -109,7 +109,7 @@ def test_a_label_is_edited_and_stays_a_text(alarmed, opened):
     page.goto(f"{alarmed.url}/batch/1")
     page.get_by_text("Change the details").click()
     page.get_by_label("Label").fill(LABEL)
-    page.get_by_role("button", name="Keep").click()
+    page.get_by_role("button", name="Save").click()
     expect(page.get_by_role("status")).to_be_visible()
     heading = page.get_by_role("heading", level=1)
     deadline_s = time.monotonic() + 5.0

@@ -210,7 +210,7 @@ def test_it_wakes_when_nothing_is_heard_for_too_long(spoken, bedside, how):
     expect(state(bedside)).to_have_text(re.compile("^This phone will wake you"))  # not at once
     bedside.clock.fast_forward("01:00")
     until(bedside, HEARD)
-    expect(state(bedside)).to_have_text("Waking you: nothing is heard from the watch.")
+    expect(state(bedside)).to_have_text("Waking you: there is no word from the watch.")
     if how == "the page is gone":
         spoken.begin()
     else:

@@ -143,7 +143,7 @@ def _entities(pot: Pot, base: str) -> Iterator[tuple[str, Component]]:
             yield sensor(f"temperature/{place}", f"Temperature, {place}", **warmth, **measured)
     yield sensor("hold/stage", "Stage", device_class="enum", options=list(Stage))
     yield sensor("leak/rate", "Leak rate", unit_of_measurement=f"{unit}/h", **measured)
-    yield sensor("forecast/floor", "Floor is passed", device_class="timestamp")
+    yield sensor("forecast/floor", "Falls below the floor", device_class="timestamp")
     yield sensor("cure/progress", "Cure progress", unit_of_measurement="%", **measured)
     yield sensor("cure/done", "Cure done", device_class="timestamp")
     yield sensor("alarms/highest", "Highest alarm", device_class="enum", options=[NONE, *Priority])
@@ -161,4 +161,4 @@ def _entities(pot: Pot, base: str) -> Iterator[tuple[str, Component]]:
             },
         )
     yield button("alarms/acknowledge", "Acknowledge all alarms")
-    yield button("alarms/unshelve", "Take back what was put aside")
+    yield button("alarms/unshelve", "Unshelve all alarms")

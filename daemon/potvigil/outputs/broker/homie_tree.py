@@ -113,11 +113,11 @@ NODES: dict[str, tuple[str, dict[str, Property]]] = {
     "forecast": (
         "Forecast of the floor, if nothing is done",
         {
-            "floor": Property("Floor is passed", "datetime"),
-            "floor-earliest": Property("Floor is passed, earliest", "datetime"),
-            "floor-latest": Property("Floor is passed, latest", "datetime"),
+            "floor": Property("Falls below the floor", "datetime"),
+            "floor-earliest": Property("Falls below the floor, earliest", "datetime"),
+            "floor-latest": Property("Falls below the floor, latest", "datetime"),
             "floor-in": Property("Time left until the floor", "duration"),
-            "before-cure-done": Property("Floor is passed before the cure is done", "boolean"),
+            "before-cure-done": Property("Falls below the floor before the cure is done", "boolean"),
             "top-up-until": Property("A top-up to working pressure now lasts until", "datetime"),
         },
     ),
@@ -155,15 +155,13 @@ NODES: dict[str, tuple[str, dict[str, Property]]] = {
                 "Acknowledge: the id of an alarm, or all", "string", settable=True, retained=False
             ),
             "unshelve": Property(
-                "Take a shelving back: the id of an alarm, or all", "string", settable=True, retained=False
+                "Unshelve: the id of an alarm, or all", "string", settable=True, retained=False
             ),
-            "announced": Property(
-                "An alarm, as it is announced and each time again", "string", retained=False
-            ),
+            "announced": Property("An alarm, at each announcement", "string", retained=False),
         },
     ),
     STANDING: (
-        "Alarms that are anything but normal",
+        "Alarms that are not normal",
         {alarm: Property(alarm_name(alarm), "boolean") for alarm in AlarmId},
     ),
     "notes": (

@@ -105,7 +105,7 @@ class MqttOutput:
     @property
     def fault(self) -> str:
         """What is wrong where something was not told."""
-        return f"failing, {self._where()} {'does not confirm it' if self._up.is_set() else 'is away'}"
+        return f"failing, {self._where()} {'does not confirm it' if self._up.is_set() else 'is unreachable'}"
 
     def start(self) -> None:
         """Begin to connect; returns at once, the broker may be away. Raises MqttLinkError if it never can."""
@@ -276,7 +276,7 @@ class MqttOutput:
         self, client: Client, _data: object, _flags: ConnectFlags, reason: ReasonCode, _properties: object
     ) -> None:
         if reason.is_failure:
-            self._tell_away(f"it refused us: {reason}")
+            self._tell_away(f"it refused the connection: {reason}")
             return
         topics = homie_set.set_topics(self._workshop, self._pots.values(), self._rehearsed)
         # what is found comes with QoS 0, past any limit of messages on their way
@@ -289,7 +289,7 @@ class MqttOutput:
             return
         settable = len(reasons) - len(self._retained.filters())  # a broker may keep the others to itself
         if any(reason.is_failure for reason in reasons[:settable]):
-            _log.warning("%s does not let us take commands; values are published", self._where())
+            _log.warning("%s does not allow commands; values are published", self._where())
         # its answer comes after all that is retained was sent: then it is known what is there
         client.unsubscribe(self._retained.filters())
 
@@ -332,7 +332,7 @@ class MqttOutput:
             try:
                 self._on_command(outcome)
             except Exception as error:
-                _log.error("MQTT command on %s was not taken: %s", message.topic, error)
+                _log.error("MQTT command on %s was not accepted: %s", message.topic, error)
 
     def _end(self, why: str) -> None:
         self._up.clear()
@@ -344,7 +344,9 @@ class MqttOutput:
     def _tell_away(self, why: str) -> None:
         if not self._away_told:  # once an outage
             _log.warning(
-                "%s is away (%s); the watch goes on, and the broker is tried again", self._where(), why
+                "%s is unreachable (%s); monitoring continues, and the connection is retried",
+                self._where(),
+                why,
             )
             self._away_told = True
 

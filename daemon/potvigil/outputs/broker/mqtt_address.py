@@ -9,13 +9,13 @@ def opened_tls(link: MqttLink) -> ssl.SSLContext | None:
     """Return what encrypts the line, None where nothing does. Raises MqttLinkError if it can never be."""
     where = f"MQTT broker {link.host}:{link.port}"
     if link.version not in ("5", "3.1.1"):
-        raise MqttLinkError(f"{where}: version {link.version!r} is not spoken here, use 5 or 3.1.1")
+        raise MqttLinkError(f"{where}: version {link.version!r} is not supported, use 5 or 3.1.1")
     try:
         usable = bool(link.host.encode("idna")) and 0 < link.port < 65536
     except UnicodeError:
         usable = False
     if not usable:
-        raise MqttLinkError(f"{where}: no such address can be; give a host name and a port of 1 to 65535")
+        raise MqttLinkError(f"{where}: not a valid address; give a host name and a port of 1 to 65535")
     if not link.tls:
         return None
     try:

@@ -33,7 +33,7 @@ def fault_of_broker(link: MqttLink, within_s: float) -> str | None:
     def answered(
         _client: Client, _data: object, _flags: ConnectFlags, reason: ReasonCode, _properties: object
     ) -> None:
-        answers.put(f"it refused us: {reason}" if reason.is_failure else None)
+        answers.put(f"it refused the connection: {reason}" if reason.is_failure else None)
 
     client.on_connect = answered
     client.on_connect_fail = lambda *_: answers.put(str(sys.exc_info()[1] or "no connection"))

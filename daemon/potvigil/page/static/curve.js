@@ -652,12 +652,12 @@
       const found = await fetchCurve(null, null, 1600);
       whole = found;
     } catch {
-      if (!whole) part("trouble").textContent = "The curve could not be fetched. Look again in a moment.";
+      if (!whole) part("trouble").textContent = "The curve could not be fetched. Try again in a moment.";
       return;
     }
     tail = null;
     if (!whole.t.length) {
-      part("trouble").textContent = "Nothing has been read yet, so there is no curve.";
+      part("trouble").textContent = "No readings yet, so there is no curve.";
       return;
     }
     shift = known() ? whole.utc_less_t_s : -whole.from;

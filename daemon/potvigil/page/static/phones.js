@@ -5,25 +5,25 @@
   const state = document.querySelector('[data-phone="state"]');
 
   function hindrance() {
-    if (!isSecureContext) return "This phone can be told only by a page with TLS: see `potvigil page certificate`.";
+    if (!isSecureContext) return "Notifying this phone needs a page with TLS: see `potvigil page certificate`.";
     if (!navigator.serviceWorker || !window.PushManager || !window.Notification) {
-      return "This browser cannot be told. On an iPhone, first add the page to the Home Screen and open it there.";
+      return "This browser cannot receive messages. On an iPhone, first add the page to the Home Screen and open it there.";
     }
-    if (Notification.permission === "denied") return "This browser was told to show no messages of this page: allow them in its settings.";
+    if (Notification.permission === "denied") return "This browser blocks messages from this page: allow them in its settings.";
     return "";
   }
 
   const bytes = (text) => Uint8Array.from(atob(text.replace(/-/g, "+").replace(/_/g, "/")), (sign) => sign.charCodeAt(0));
 
   async function subscribe() {
-    if ((await Notification.requestPermission()) !== "granted") throw new Error("Without leave to show messages this phone cannot be told.");
+    if ((await Notification.requestPermission()) !== "granted") throw new Error("Without permission to show messages this phone cannot be notified.");
     const { key, csrf } = await (await fetch("/api/push")).json();
     const registration = await navigator.serviceWorker.ready;
     const made = await registration.pushManager.subscribe({ userVisibleOnly: true, applicationServerKey: bytes(key) });
     const { endpoint, keys } = made.toJSON();
     const body = new URLSearchParams({ csrf, endpoint, ...keys, name: form.elements.name.value || navigator.userAgentData?.platform || "phone" });
     const answer = await fetch(form.action, { method: "POST", body });
-    if (!answer.ok) throw new Error("The page did not take it: load it again.");
+    if (!answer.ok) throw new Error("The page refused it: reload it.");
     location.assign("/phones?said=subscribed");
   }
 

@@ -17,7 +17,7 @@
   }
 
   async function add(file) {
-    state.textContent = "The picture is being kept.";
+    state.textContent = "Saving the picture.";
     let content;
     try {
       content = await small(file);
@@ -29,7 +29,7 @@
       const headers = { "content-type": "image/jpeg", "x-csrf": place.dataset.csrf };
       const answer = await fetch(place.dataset.pictures, { method: "POST", headers, body: content, redirect: "manual" });
       if (answer.ok) return void location.reload();
-      state.textContent = answer.type === "opaqueredirect" ? "Log in first, then add it again." : "The picture was not kept. Load the page again, and repeat it.";
+      state.textContent = answer.type === "opaqueredirect" ? "Log in first, then add it again." : "The picture was not saved. Reload the page and try again.";
     } catch {
       state.textContent = "The picture did not arrive. Try again.";
     }

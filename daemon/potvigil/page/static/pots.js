@@ -23,7 +23,7 @@
     fill(show(card, "word"), pot.word);
     fill(show(card, "title"), pot.label || (pot.batch === null ? "" : `batch ${pot.batch}`));
     for (const name of ["pressure", "trend", "forecast", "cure", "temperatures", "care"]) fill(show(card, name), pot[name]);
-    fill(show(card, "corrected"), pot.corrected && `${pot.corrected} with temperature and barometer set aside`);
+    fill(show(card, "corrected"), pot.corrected && `${pot.corrected}, corrected for temperature and barometer`);
     card.querySelector('[data-block="cure"]').hidden = pot.cure === null;
     if (pot.cure_progress !== null) card.querySelector("progress").value = pot.cure_progress;
   }
@@ -67,7 +67,7 @@
     for (const card of cards) {
       const pot = byId.get(card.dataset.pot);
       if (pot) write(card, pot);
-      else withdraw(card, "no longer watched");
+      else withdraw(card, "no longer monitored");
     }
     const alarms = JSON.stringify(now.pots.map((pot) => pot.alarms.map(({ left_s: moving, ...still }) => still)));
     if (alarms !== standing) writeAlarms(alarms).catch(() => {}); // once more with the next news

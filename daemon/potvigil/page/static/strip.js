@@ -42,9 +42,9 @@
   document.addEventListener("potvigil:lost", ({ detail: since }) => {
     stale.hidden = true; // said better below
     write({
-      level: "unknown", sign: "○", word: "not known", pot: "", unseen: false, do: "Look at the pot's own gauge",
-      state: `This page has lost the watch since ${since}; nothing here is up to date.`,
+      level: "unknown", sign: "○", word: "unknown", pot: "", unseen: false, do: "Read the pot's own gauge",
+      state: `No contact with the watch since ${since}; nothing here is up to date.`,
     });
-    spoken.textContent = `This page has lost the watch since ${since}. Read the pot's own gauge.`;
+    spoken.textContent = `No contact with the watch since ${since}. Read the pot's own gauge.`;
   });
 })();

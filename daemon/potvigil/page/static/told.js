@@ -3,7 +3,7 @@
 
    Acknowledging goes by the same door as the page's button; whether it was taken is looked up, not assumed. */
 addEventListener("push", (event) => {
-  let told = { title: "Look at the pot", body: "A message came that cannot be read.", tag: "unreadable" };
+  let told = { title: "Look at the pot", body: "A message arrived that cannot be read.", tag: "unreadable" };
   try {
     told = event.data.json();
   } catch {
@@ -41,7 +41,7 @@ async function acknowledge(told) {
     await fetch(`/pot/${encodeURIComponent(told.pot)}/acknowledge`, { method: "POST", body });
     const now = await (await fetch("/api/now", { cache: "no-store" })).json();
     const standing = now.pots.find((pot) => pot.id === told.pot)?.alarms.find((alarm) => alarm.alarm === told.alarm);
-    if (now.silent || standing?.is_new) throw new Error("The watch did not take it.");
+    if (now.silent || standing?.is_new) throw new Error("The watch did not accept it.");
     await show("Acknowledged", `${told.pot}: ${told.alarm}`, { ...told, alarm: null, urgent: false }, { silent: true, vibrate: undefined });
   } catch (error) {
     const why = error instanceof TypeError ? "No connection to the Pi." : error.message;

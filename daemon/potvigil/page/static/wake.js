@@ -10,7 +10,7 @@
   const SILENCED_MS = 15 * 60000; // nobody can silence a high alarm for longer
   const SLEPT_MS = 90000; // a page in the background is looked after once a minute
   const HEARD_AGAIN_MS = 10000;
-  const LOGGED_OUT = "Logged out: load this page again and log in.";
+  const LOGGED_OUT = "Logged out: reload this page and log in.";
   const SHAKEN = [400, 150, 400];
 
   let chosen = { on: false, lostAfterS: 120, silenced: {}, chimed: [], ...kept() };
@@ -34,7 +34,7 @@
     try {
       localStorage.setItem(KEPT, JSON.stringify(chosen));
     } catch {
-      note = "This browser keeps nothing: choose it again after a reload."; // as in a private window
+      note = "This browser stores nothing: choose again after a reload."; // as in a private window
     }
   }
 
@@ -61,7 +61,7 @@
   /* Return what wakes now, silenced or not. */
   function causes() {
     const all = new Map(high);
-    if (Date.now() - heardMs >= 1000 * chosen.lostAfterS) all.set("lost", "nothing is heard from the watch");
+    if (Date.now() - heardMs >= 1000 * chosen.lostAfterS) all.set("lost", "there is no word from the watch");
     return all;
   }
 
@@ -173,7 +173,7 @@
   document.addEventListener("potvigil:reload", (event) => {
     if (!chosen.on) return;
     event.preventDefault();
-    note = "There is something new to see: load this page again, then tap once.";
+    note = "There is news: reload this page, then tap once.";
   });
   document.addEventListener("visibilitychange", look);
   setInterval(look, 1000);

@@ -91,7 +91,7 @@ def nothing_listed(query: Mapping[str, str], fault: str | None) -> dict[str, Any
 def _wanted(query: Mapping[str, str], tz: tzinfo | None, limit: int, skip: int) -> Wanted:
     verdict, kind = query["verdict"], query["alarm"]
     if verdict and verdict not in [each["value"] for each in VERDICTS]:
-        raise QueryError(f"There is no judgement {shown(verdict)!r}.")
+        raise QueryError(f"There is no verdict {shown(verdict)!r}.")
     if kind and kind not in list(AlarmId):
         raise QueryError(f"There is no alarm {shown(kind)!r}.")
     return Wanted(
@@ -166,7 +166,7 @@ def shown_batch(store: Store, row: BatchRow) -> dict[str, Any]:
             "id": row.id,
             "pot": row.pot_id,
             "label": shown(row.label),
-            "began": _moment(row.start_utc_s, tz) or "begun without a wall clock",
+            "began": _moment(row.start_utc_s, tz) or "started with the clock not set",
             "ended": _moment(row.end_utc_s, tz),
             "lasted": "" if row.end_t_s is None else span(row.end_t_s - row.start_t_s),
             "word": said,

@@ -30,7 +30,7 @@ FIELDS = {
     Detail.MIXED_AT: ("Mixed at", "when mixing began: 21:40"),
     Detail.NOTE: ("Note", "anything else"),
     Detail.OUTCOME: ("The cast", "good, or flawed: what is wrong"),
-    Detail.PICTURES: ("Pictures", "names, one a line; shown are those that were added here"),
+    Detail.PICTURES: ("Pictures", "file names, one a line; only those added here are shown"),
 }
 _LONG = (Detail.NOTE, Detail.PICTURES)
 _KNOWN_LATER = (Detail.OUTCOME, Detail.PICTURES)  # of a batch that is yet to be opened nobody can say

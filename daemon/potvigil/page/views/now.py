@@ -286,5 +286,5 @@ def _moment(live: Live | None, silent: bool, tz: tzinfo | None) -> datetime | No
 def _advice(live: Live | None) -> str:
     """Return what to do while the watch is silent."""
     if live is not None and live.rehearsed is not None:
-        return "The rehearsal has ended or stands still: nothing here is of this moment"
+        return "The rehearsal has ended or paused: nothing here is current"
     return f"{LOOK_AT_THE_GAUGE.removesuffix('.')}, then see whether the watch is running"

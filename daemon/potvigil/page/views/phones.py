@@ -19,7 +19,7 @@ from potvigil.record.errors import RecordError
 from potvigil.record.requests.detail_input import habits_of
 from potvigil.wording.quantities import shown
 
-_TEST = PushMessage("Test of this phone", "It is told when a pot needs somebody. Nothing else is wrong.")
+_TEST = PushMessage("Test of this phone", "It will be notified when a pot needs attention. Nothing is wrong.")
 
 
 class PhoneViews:
@@ -73,7 +73,7 @@ class PhoneViews:
         ]
         runs = await self._frame.in_thread(self._notifier.read) is not None
         told: dict[str, Any] = {"phones": phones, "runs": runs} | ({} if fault is None else {"fault": fault})
-        return self._frame.render(request, "phones.html", "phones", "Phones that are told", code, **told)
+        return self._frame.render(request, "phones.html", "phones", "Phones to notify", code, **told)
 
     def _zone(self) -> tzinfo | None:
         with suppress(RecordError), self._frame.open() as store:

@@ -91,7 +91,7 @@ class Plans:
         rigs, said = self._rigs(), _said(request)
         pot_id = request.query_params.get("pot") or next(iter(rigs))
         if pot_id not in rigs:
-            fault = f"{pot_id[:LONGEST]!r} is no pot of the settings; choose one"
+            fault = f"{pot_id[:LONGEST]!r} is not a pot in the settings; choose one"
             return Planned(rigs, "", said, faults={"pot": fault})
         too_long = {
             ask.value: f"is longer than {LONGEST} characters; write less"

@@ -70,7 +70,7 @@ class Pots:
             _check_known(store, pot_id, now)
             row = store.open_batch_of(pot_id)
             if row is not None:
-                raise DetailError(f"batch {row.id} opened meanwhile: keep what you wrote there, or close it")
+                raise DetailError(f"batch {row.id} opened meanwhile: save what you wrote there, or close it")
             kept = given_details(store, None, sent.given, time.time())
             return store.add_edits(pot_id, kept, BY, time.time(), opening=True)
 

@@ -47,7 +47,7 @@ def strip(
         level, word = Severity(worst["level"]), worst["word"]
         unseen = _is_unseen(worst)
         told |= {"pot": worst["id"], "href": f"/pot/{quote(worst['id'], safe='')}", "do": worst["do"] or ""}
-        more = f"{others} more {'pot needs' if others == 1 else 'pots need'} a look" if others else ""
+        more = f"{others} more {'pot needs' if others == 1 else 'pots need'} attention" if others else ""
         said = next((each["state_words"] for each in worst["alarms"] if each["level"] == worst["level"]), "")
         told |= {"unseen": unseen, "state": "; ".join(filter(None, (said, more)))}
     return told | {"level": level.value, "sign": SIGNS[level], "word": word}

@@ -183,13 +183,13 @@ def trend(snapshot: Snapshot, pot: Pot | None, unit: str) -> str | None:
     if snapshot.stage is Stage.SETTLING:
         return "Settling: the air is still cooling from the fill."
     if row.leak_pa_per_s is None or snapshot.change is None:
-        return "It cannot be told yet whether air is being lost."
+        return "Too early to tell whether air is being lost."
     return _steady(snapshot.change, reading.nearest[0], unit)
 
 
 def _steady(change: Change, nearest: Place | None, unit: str) -> str:
     """Say why a pot that loses no air that shows is not where its hold began."""
-    seen = "no air is seen to be lost"
+    seen = "no air loss detected"
     total_pa = change.total_pa
     if abs(total_pa) < LEAST_SHOWN[unit] * PRESSURE_UNITS_PA[unit]:
         return f"Steady: {seen}."

@@ -139,7 +139,7 @@ class _Chart:
             return
         axis.axhline(bearable, color=ALARM, lw=1.1, ls=DASHED)
         axis.annotate(
-            "as much as a batch can bear", (1.0, bearable), xycoords=("axes fraction", "data"),
+            "most a batch can tolerate", (1.0, bearable), xycoords=("axes fraction", "data"),
             xytext=(-2, 2.5), textcoords="offset points", ha="right", va="bottom", color=ALARM, bbox=PAPER,
         )  # fmt: skip
 
@@ -175,9 +175,21 @@ class _Chart:
         for name, colour, filled, shape, points in (
             ("first batches", READ, False, "o", [p for p in self.points if _is_first(p)]),
             ("batch, 95 % bar", READ, True, "o", [p for p in self.points if _is_plain(p)]),
-            ("change that lasts", ALARM, True, "s", [p for p in self.points if p.outside]),
-            ("one far above", ALARM, True, "^", [p for p in self.points if _is_alone(p, Side.ABOVE)]),
-            ("one far below", ALARM, True, "v", [p for p in self.points if _is_alone(p, Side.BELOW)]),
+            ("lasting change", ALARM, True, "s", [p for p in self.points if p.outside]),
+            (
+                "single night far above",
+                ALARM,
+                True,
+                "^",
+                [p for p in self.points if _is_alone(p, Side.ABOVE)],
+            ),
+            (
+                "single night far below",
+                ALARM,
+                True,
+                "v",
+                [p for p in self.points if _is_alone(p, Side.BELOW)],
+            ),
         ):
             if points:
                 axis.scatter(
