@@ -52,7 +52,7 @@ def main(arguments: Sequence[str] | None = None) -> int:
         except OSError:  # it was the output itself, as on a full disk
             _give_up_output()
     except EOFError:  # Ctrl-D where something was asked
-        print("potvigil: given up; nothing was kept or changed", file=sys.stderr)
+        print("potvigil: cancelled; nothing was saved or changed", file=sys.stderr)
     except KeyboardInterrupt:
         print("potvigil: interrupted", file=sys.stderr)
     return WRONG_USE
@@ -64,7 +64,7 @@ def _rehearsed() -> str:
     if not records:
         return ""
     newest = max(records, key=lambda path: path.stat().st_mtime)
-    return f"; rehearsals lie in {newest.parent}, the last one by --record {newest}"
+    return f"; rehearsals are in {newest.parent}, the last one by --record {newest}"
 
 
 def _mend_streams() -> None:
@@ -95,7 +95,9 @@ def _no_text(args: argparse.Namespace) -> str | None:
     for name, value in vars(args).items():
         for text in value if isinstance(value, list) else [value]:
             if isinstance(text, str) and any("\ud800" <= sign <= "\udfff" for sign in text):
-                return f"{name.replace('_', '-')}: {text!r} holds bytes that are no text; write it as UTF-8"
+                return (
+                    f"{name.replace('_', '-')}: {text!r} contains bytes that are not text; write it as UTF-8"
+                )
     return None
 
 

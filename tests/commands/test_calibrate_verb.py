@@ -138,7 +138,7 @@ def test_a_bad_set_is_no_calibration(run, answers: list[str], said: str) -> None
 @pytest.mark.parametrize(
     ("answers", "said"),
     [
-        ([""], "given up; nothing was kept or changed"),
+        ([""], "cancelled; nothing was saved or changed"),
         (["", "100"], "the gauge's scale: '100' has no unit"),
         (["", "30 psi"], "cannot show the working pressure"),
         (["", "100 psi", "good"], "the gauge's class"),

@@ -489,7 +489,7 @@ def test_a_batch_is_opened_by_hand_with_its_details_and_as_the_last(run, refused
     assert run("batch", "edit", 1, "--resin", "clear", "--mould", "no. 3", "--record", record)[0] == 0
     with taken_up(whole_night, record):
         status, out, _ = run("batch", "open", "--mould", "no. 4", "--label", "second", "--record", record)
-    assert status == 0 and "lantern: a batch is open\nlantern: label: second\nlantern: mould: no. 4\n" in out
+    assert status == 0 and "lantern: batch opened\nlantern: label: second\nlantern: mould: no. 4\n" in out
     assert "as the last batch: resin clear\n" in out
     assert details_of(record, 2) == {"label": "second", "mould": "no. 4", "resin": "clear"}
     shown = run("batch", "show", 2, "--record", record)[1]
@@ -514,9 +514,9 @@ def test_alarm_list_is_status_one_while_something_stands(run, record, whole_nigh
 def test_an_alarm_is_acknowledged_through_the_watch(run, half_night, open_record):
     with taken_up(half_night, open_record) as bench:
         status, out, _ = run("alarm", "acknowledge", "floor-ahead", "--record", open_record)
-        assert (status, out) == (0, "lantern: leak: floor ahead: seen\n")
+        assert (status, out) == (0, "lantern: leak: floor ahead: acknowledged\n")
         again = run("alarm", "acknowledge", "rapid-loss", "--record", open_record)
-    assert again[0] == 1 and "refused: rapid-loss does not stand" in again[2]
+    assert again[0] == 1 and "refused: rapid-loss is not active" in again[2]
     states = {alarm.alarm: alarm.state for alarm in bench.service.watches[POT].snapshot().alarms}
     assert states[AlarmId.FLOOR_AHEAD] is AlarmState.ACKNOWLEDGED
 
@@ -557,7 +557,7 @@ def test_a_high_alarm_that_does_not_stand_is_not_said_to_be_put_aside(run, half_
     with taken_up(half_night, open_record):
         status, out, err = run("alarm", "shelve", "over-pressure", "--record", open_record)
     assert (status, out) == (1, "")
-    assert "potvigil: lantern: refused: over-pressure does not stand" in err and err.count("\n") == 1
+    assert "potvigil: lantern: refused: over-pressure is not active" in err and err.count("\n") == 1
 
 
 @pytest.mark.parametrize("minutes", ["1e9", "inf", "nan", "-5", "0", "15.1"])
@@ -580,7 +580,7 @@ def test_a_high_alarm_is_not_silenced_for_longer_than_a_quarter_of_an_hour(refus
 def test_what_is_asked_while_nobody_watches_is_refused_at_once_and_for_good(run, record, whole_night, words):
     status, out, err = run(*words, "--record", record)
     assert (status, out) == (1, "")
-    assert err.startswith("potvigil: lantern: refused: nobody is watching; start the watch")
+    assert err.startswith("potvigil: lantern: refused: the watch is not running; start the watch")
     assert err.count("\n") == 1
     assert commands_of(record)
     with taken_up(whole_night, record) as bench:

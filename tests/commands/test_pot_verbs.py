@@ -99,7 +99,7 @@ def test_the_page_is_written_with_labels_as_text(run, worn, tmp_path):
 @pytest.mark.parametrize(
     ("words", "said"),
     [
-        ((POT,), "say what was seen to: seal"),
+        ((POT,), "give the part: seal"),
         (("beacon", "seal"), "give POT lantern"),
         ((POT, "seal", "--on", "next week"), "is no date"),
         ((POT, "seal", "--on", "2199-01-01"), "is still to come"),

@@ -125,7 +125,7 @@ def test_what_a_silent_watch_said_last_is_not_told_as_now(leaking, status) -> No
     watched.speak(age_s=60.0)
     ended, said = status("--config", config, "--live", watched.live)
     assert ended == 1
-    assert "not watched" in said and "nobody is watching" in said
+    assert "not monitored" in said and "not being monitored" in said
     assert " psi/h" not in said and " %" not in said
     line = json.loads(status("--config", config, "--live", watched.live, "--json")[1])
     assert line["watched"] is False and line["gauge_pressure_kpa"] is None and line["alarms"] == []
@@ -157,7 +157,7 @@ def test_a_pot_without_a_reading_is_not_well_before_its_alarm_is_raised(sound, s
 def test_a_machine_where_nothing_is_set_up_says_what_to_do(status) -> None:
     ended, said = status()
     assert ended == 1
-    assert "nobody is watching" in said and "potvigil setup" in said
+    assert "not being monitored" in said and "potvigil setup" in said
 
 
 def test_a_watch_that_has_the_record_and_says_nothing_is_told_as_one_that_hangs(

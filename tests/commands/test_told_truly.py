@@ -76,7 +76,7 @@ def test_what_is_said_of_a_change_adds_up_with_its_signs(parts, unit):
 
 def test_what_went_against_the_fall_has_the_other_sign():
     said = why(_change(-1.1, 0.1, 0.0, 0.0), "psi")
-    assert said.startswith("fell by 1.0 psi: -1.1 psi cooling, +0.1 psi barometer down; no air lost")
+    assert said.startswith("fell by 1.0 psi: -1.1 psi cooling, +0.1 psi barometer down; no visible air")
 
 
 def test_the_rate_of_a_leak_says_when_it_was_so(run, night_record):

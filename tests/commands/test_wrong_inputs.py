@@ -85,7 +85,7 @@ CASES: list[tuple[tuple[str, ...], str]] = [
     (("export", *RECORD), "required: --all"),
     # which batch
     *(
-        (("batch", verb[0], number, *verb[1:], *RECORD), "does not do; give a number like 12")
+        (("batch", verb[0], number, *verb[1:], *RECORD), "is not valid; give a number like 12")
         for verb in _BATCH_VERBS
         for number in (HUGE, "0", "-1", "1.5", "x", "", "１", str(2**31))
         if not number.startswith("-") or verb[0] != "edit"
@@ -177,7 +177,7 @@ CASES: list[tuple[tuple[str, ...], str]] = [
     (("pot", "health", "--out", "nowhere/health.html", *RECORD), "give another place with --out"),
     (("pot", "cause", "--test", *RECORD), "no tightness test of lantern kept its readings"),
     (("pot", "cause", "--test", "--batch", "1", *RECORD), "not both"),
-    (("pot", "care", "lantern", *RECORD), "say what was seen to: seal"),
+    (("pot", "care", "lantern", *RECORD), "give the part: seal"),
     (("pot", "care", "lantern", "lid", *RECORD), "invalid choice: 'lid'"),
     *(
         (("pot", "care", "lantern", "seal", text, *RECORD), said)

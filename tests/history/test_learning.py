@@ -360,7 +360,9 @@ def test_the_health_of_a_pot_says_what_is_known_and_what_was_forgotten(
         assert main([*words, "--replace"]) == 0
         page = (tmp_path / "h.html").read_text(encoding="utf-8")
         out = capsys.readouterr().out
-        lines = [line for line in out.splitlines() if "Known from" in line or "learnt" in line]
+        lines = [
+            line for line in out.splitlines() if "Learnt from" in line or "learnt" in line or "taught" in line
+        ]
         for line in lines:  # the page says the same
             assert line.split('"')[0].split("`")[0] in page.replace("&#34;", '"')
         assert "safe" not in out
@@ -382,5 +384,5 @@ def test_the_health_of_a_pot_says_what_is_known_and_what_was_forgotten(
         store.edit(opened, {Detail.MOULD: "gear"}, "anna", None)
     known, moved, mould = said().splitlines()
     assert known.startswith("Learnt from 8 batches")
-    assert moved.startswith("A thermometer was moved or changed on ") and "learnt anew" in moved
+    assert moved.startswith("A thermometer was moved or changed on ") and "learnt again" in moved
     assert mould.startswith('The mould of batch 2 is "gear", that of batch 1 was "lens"')

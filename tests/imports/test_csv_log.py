@@ -135,9 +135,9 @@ def test_unknown_columns_are_passed_over_with_a_note(log) -> None:  # type: igno
     assert found.samples[0].gas_c is None
     notes = [note.partition(":1: ")[2] for note in found.notes]
     assert notes == [
-        "pump: unknown column, passed over",
-        "gas_temprature_c: unknown column, passed over; gas_temperature_c is known",
-        "column without a name, passed over",
+        "pump: unknown column, ignored",
+        "gas_temprature_c: unknown column, ignored; gas_temperature_c is known",
+        "column without a name, ignored",
     ]
 
 

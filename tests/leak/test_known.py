@@ -230,7 +230,7 @@ def test_what_is_known_and_forgotten_is_said() -> None:
     assert said(1, [], "lens", "lens")[0].startswith("Learnt from 1 batch:")
     assert said(8, [Part.SEAL], "lens", "lens", 10) == said(8, [], "lens", "lens")
     _, moved = said(8, [Part.THERMOMETER], "lens", "lens")
-    assert moved.startswith("A thermometer was moved or changed on 1 March") and "learnt anew" in moved
+    assert moved.startswith("A thermometer was moved or changed on 1 March") and "learnt again" in moved
     _, other = said(8, [], "lens", "gear\x1b", 10)
     assert 'batch 10 is "gear' in other and "\x1b" not in other and '"lens"' in other
     _, unnamed = said(8, [], "lens", "", 10)

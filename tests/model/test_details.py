@@ -46,7 +46,7 @@ def test_a_text_over_the_bound_is_refused_in_one_line_with_the_bound(field):
     for length in (LONGEST[field] + 1, 10_000):
         with pytest.raises(DetailError) as refused:
             read(field, "x" * length)
-        assert str(refused.value) == f"{field}: {length} characters, at most {LONGEST[field]} are taken"
+        assert str(refused.value) == f"{field}: {length} characters; at most {LONGEST[field]} are allowed"
 
 
 @pytest.mark.parametrize("field", TEXTS)

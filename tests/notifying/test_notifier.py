@@ -130,7 +130,7 @@ def test_a_night_with_a_kill_tells_nothing_twice_and_forgets_nothing(tmp_path: P
         )
         wait_until(lambda: len(at.titles) == 3, PATIENCE_S, lambda: f"told {at.titles}")
         looks_pass(shop)
-    assert at.titles[1:] == ["lantern: Look", "lantern: leak: floor ahead (seen) (and 1 more)"]
+    assert at.titles[1:] == ["lantern: Look", "lantern: leak: floor ahead (acknowledged) (and 1 more)"]
     told = [(row.pot_id, row.alarm, row.target, row.kind, row.fault) for row in shop.deliveries()]
     assert told[:2] == [
         ("lantern", FLOOR, "Anna", "raised", None),
@@ -174,7 +174,7 @@ def test_a_watch_that_falls_silent_is_told_and_heard_again(tmp_path: Path, at: P
         said = at.heard[0]
         assert said.json["title"] == "Read the pot's own gauge, then check that the watch is running"
         heard = time.strftime("%H:%M", time.gmtime(shop.watch.snapshot.utc_s))
-        assert said.json["message"].startswith(f"The watch says nothing since {heard}")
+        assert said.json["message"].startswith(f"No word from the watch since {heard}")
         assert said.headers["x-priority"] == "max"
         with shop.watch.speaking():
             wait_until(lambda: len(at.heard) == 2, PATIENCE_S, "it was not told that it is back")
@@ -433,7 +433,7 @@ def test_a_watch_that_was_never_heard_is_silent_since_the_machine_began(tmp_path
     later = type(now)(now.boot_s + SILENT_AFTER_S + 1.0, now.utc_s)
     (alarm,) = hearing.take(None, later).standing[""]
     assert (alarm.priority, alarm.since_s) == (Priority.HIGH, 0.0)
-    assert alarm.text == "The watch says nothing: nobody is watching."
+    assert alarm.text == "No word from the watch: the pots are not being monitored."
 
 
 def test_the_time_is_that_of_the_watch_also_in_a_rehearsed_night(tmp_path: Path) -> None:
@@ -569,7 +569,7 @@ def test_a_dry_run_says_what_would_be_told_and_sends_nothing(
 @pytest.mark.parametrize(
     ("targets", "said"),
     [
-        ("", "names nobody to be told; give notify:, heartbeat:, or tls under page"),
+        ("", "names nobody to notify; give notify:, heartbeat:, or tls under page"),
         (to("name: Anna, url: 'hush://hush'"), "notify.targets[0].url: hush://... is no complete address"),
         (to("name: Anna, url_file: nowhere"), "nowhere: No such file or directory"),
     ],

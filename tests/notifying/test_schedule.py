@@ -126,7 +126,7 @@ def shelves(alarm: AlarmId, duration_s: float) -> Does:
 
 acknowledges = sees()
 TOLD = "lantern: Top up to 60.0 psi"
-SEEN = "lantern: leak: floor ahead (seen)"
+SEEN = "lantern: leak: floor ahead (acknowledged)"
 
 
 def test_a_night_without_an_answer_until_somebody_acts() -> None:
@@ -170,7 +170,7 @@ def test_low_alarms_wait_for_the_morning_and_high_ones_do_not() -> None:
     acts = {"23:00": raises(leak=LOOK), "03:00": raises(pressure_sensor=TOP_UP), "03:01": sees(SENSOR)}
     assert night.play("07:05", acts) == [
         ("03:00", "Anna", TOLD),
-        ("03:01", "Anna", "lantern: pressure unknown (seen)"),
+        ("03:01", "Anna", "lantern: pressure unknown (acknowledged)"),
         ("07:00", "Anna", f"lantern: {LOOK.do}"),
     ]
 
@@ -184,7 +184,7 @@ def test_put_aside_is_told_and_breaks_out_again() -> None:
     acts = {"02:00": raises(floor_ahead=TOP_UP), "02:05": shelves(FLOOR, 900.0)}
     assert night.play("02:25", acts) == [
         ("02:00", "Anna", TOLD),
-        ("02:05", "Anna", "lantern: leak: floor ahead (put aside)"),
+        ("02:05", "Anna", "lantern: leak: floor ahead (shelved)"),
         ("02:20", "Anna", TOLD),
     ]
 
@@ -215,7 +215,7 @@ def test_notices_come_at_most_once_in_ten_minutes_a_pot() -> None:
     night = Night(ANNA)
     acts = {"02:00": raises(floor_ahead=TOP_UP, over_pressure=TOP_UP)}
     acts |= {"02:03": sees(FLOOR), "02:06": sees(AlarmId.OVER_PRESSURE)}
-    notices = [clock for clock, _, title in night.play("03:00", acts) if title.endswith("(seen)")]
+    notices = [clock for clock, _, title in night.play("03:00", acts) if title.endswith("(acknowledged)")]
     assert notices == ["02:03", "02:13"]
 
 

@@ -274,7 +274,7 @@ def test_an_alarm_stands_with_its_text_and_is_deleted_when_normal():
     ("state", "words"),
     [
         (AlarmState.UNACKNOWLEDGED, "not acknowledged"),
-        (AlarmState.ACKNOWLEDGED, "seen"),
+        (AlarmState.ACKNOWLEDGED, "acknowledged"),
         (AlarmState.RETURNED, "cleared, not acknowledged"),
         (AlarmState.SHELVED, "shelved until 03:15"),
     ],

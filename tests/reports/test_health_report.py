@@ -106,7 +106,7 @@ def test_what_the_chart_does_not_say_the_words_do_not() -> None:
         ), name
     assert "Nothing out of the ordinary" in lines(SEASONS["alike"])
     assert "no leak detected, at most" in lines(SEASONS["sound"])
-    assert "made no difference that shows" in lines(SEASONS["sound"])
+    assert "made no visible difference" in lines(SEASONS["sound"])
 
 
 def test_too_few_are_counted() -> None:
@@ -123,7 +123,7 @@ def test_one_bad_night_is_no_trend() -> None:
     assert (
         f"The last batch, 40 (20 March), leaked {rate(newest.rate, 'psi')}, far more than the others" in told
     )
-    assert "no trend" in told
+    assert "not a trend" in told
     assert "Nothing out of the ordinary" not in told
     later = lines(health(season([0.05] * 39 + [2.2] + [0.05] * 5, 3), []))
     assert "Batch 40 stood far from the others on one night only." in later

@@ -73,7 +73,7 @@ def test_to_and_fro_is_told_and_ends_ten_minutes_after_the_last() -> None:
     jumping = lambda t_s: 20.0 + (random.choice((0.0, 12.0)) if 1800.0 <= t_s < 3600.0 else 0.0)  # noqa: E731
     _, told, _ = run(2, jumping)
     assert 1800.0 < told[0][0] < 2100.0
-    assert "to and fro" in told[0][1]
+    assert "back and forth" in told[0][1]
     assert told[-1][0] <= 3600.0 + 610.0
 
 

@@ -210,7 +210,7 @@ def test_a_restart_is_not_caught_in_the_same_fault(faulty, tmp_path) -> None:
     bench.begin("boot-2", boot_at_s=bench.now_s - 20.0)
     bench.run_until(AT_S + 1800.0)
     row, newest = bench.store.batch(1), bench.store.batch(2)
-    assert row.verdict is Verdict.INCOMPLETE and "fault of its own" in (
+    assert row.verdict is Verdict.INCOMPLETE and "internal error" in (
         row.summary.reason if row.summary else ""
     )
     assert newest.end_t_s is None and bench.service.batch_ids == {"lantern": 2}

@@ -116,7 +116,7 @@ def test_what_is_set_again_is_reflected_and_what_is_refused_is_said_and_reflecte
         broker.publish(f"{POT}/batch/label/set", b"lens 4")
         go_on_until(bench, lambda: labels(listener) > before)
         broker.publish(f"{POT}/alarms/acknowledge/set", b"leak")
-        go_on_until(bench, has(listener, f"{POT}/$log/warn", "leak does not stand"))
+        go_on_until(bench, has(listener, f"{POT}/$log/warn", "leak is not active"))
         assert f"{POT}/alarms/acknowledge" not in listener.last()
         broker.publish(f"{POT}/alarms/acknowledge/set", b"all")
         go_on_until(bench, has(listener, f"{POT}/alarms/acknowledge", "all"))

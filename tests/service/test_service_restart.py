@@ -109,7 +109,7 @@ def test_a_command_given_while_nobody_watched_is_never_carried_out(boot, tmp_pat
     bench.service.tick()
     assert standing(bench)[AlarmId.FLOOR_AHEAD] is AlarmState.UNACKNOWLEDGED
     (row,) = bench.store.asked(asked)
-    assert row.answer is not None and "nobody is watching" in row.answer.text and not row.taken
+    assert row.answer is not None and "the watch is not running" in row.answer.text and not row.taken
     bench.service.stop()
 
 

@@ -234,7 +234,7 @@ def test_the_verb_keeps_as_many_as_the_settings_say_and_checks_the_newest(
     assert len(copies(tmp_path / "backups")) == 2
     assert main(["record", "backup", "--check", "--config", str(workshop)]) == 0
     said = capsys.readouterr().out
-    assert "20260304T130000Z.db: restored in a scratch place, and no fault found" in said
+    assert "20260304T130000Z.db: restored to a temporary folder, no fault found" in said
     assert "0 have changed there since, and the record has 0 more" in said and "to restore it: stop" in said
 
 

@@ -87,12 +87,12 @@ def test_times_by_the_clock_on_the_wall() -> None:
     assert teller.ahead(1000.0 + HOUR, 1000.0 + HOUR / 2, 1000.0 + 5 * HOUR) == "about 23:00 (22:30-03:00)"
     assert "never" in teller.ahead(1000.0 + HOUR, 1000.0 + HOUR / 2, None)
     assert teller.since(Interval(-2600.0, -3200.0, -2000.0)) == "since about 21:00 (20:50-21:10)"
-    assert teller.until(1000.0 + 8.5 * HOUR) == "to 06:30"
+    assert teller.until(1000.0 + 8.5 * HOUR) == "until 06:30"
 
 
 def test_times_in_the_zone_of_the_pot() -> None:
     east = timezone(timedelta(hours=5, minutes=45))
-    assert TimeTeller(0.0, UTC_S, east).until(HOUR) == "to 04:45"
+    assert TimeTeller(0.0, UTC_S, east).until(HOUR) == "until 04:45"
 
 
 def test_times_without_a_wall_clock_are_counted_from_now() -> None:

@@ -10,7 +10,7 @@ from potvigil.settings.schema import Settings
 # What of each extra is looked for, and what it is for.
 _LOOKED_FOR = {
     "page": (("starlette", "uvicorn", "jinja2", "cryptography", "segno"), "the page"),
-    "notify": (("apprise",), "telling people on their phones"),
+    "notify": (("apprise",), "notifying phones"),
     "signals": (("gpiozero", "lgpio"), "lamp, buzzer and button"),
     "spi": (("gpiozero", "lgpio"), "converters and thermometers on SPI"),
 }
@@ -40,4 +40,4 @@ def on_libraries(
                 "library", f"{', '.join(missing)} is missing, for {what_for}: {how_to_install(extra)}"
             )
     if all(is_there(name) for extra in wanted for name in _LOOKED_FOR[extra][0]):
-        yield good("library", "all there that these settings call for")
+        yield good("library", "all that these settings need")

@@ -19,7 +19,7 @@ NIGHT_BYTES = 20_000_000
 # A month of one pot: less is told before it is too late to do something.
 _LEAST_NIGHTS = 30
 _I2C, _SPI, _PINS = "i2c", "spi", "gpio"
-_SWITCH_ON = "switch it on with `sudo raspi-config`, Interface Options, and start the Pi anew"
+_SWITCH_ON = "switch it on with `sudo raspi-config`, Interface Options, and restart the Pi"
 # There on a Pi, and on no ordinary computer.
 _BOARD = Path("/proc/device-tree/model")
 
@@ -42,7 +42,11 @@ def on_record(settings: Settings, *, of_service: bool) -> Iterator[Finding]:
         folder = folder.parent  # which the watch makes
     if not folder.is_dir():
         of_ours = path.is_relative_to(paths.SERVICE_STATE)
-        how = "`sudo potvigil service install` makes it" if of_ours else "make it, or plug in what it is on"
+        how = (
+            "`sudo potvigil service install` makes it"
+            if of_ours
+            else "create it, or plug in the drive it is on"
+        )
         yield fault(what, f"{path}: there is no folder {folder}; {how}")
         return
     if not os.access(folder, os.X_OK):
@@ -65,7 +69,7 @@ def on_record(settings: Settings, *, of_service: bool) -> Iterator[Finding]:
             f"{folder}: only {room}; make room, or keep less (record.full_resolution)",
         )
     else:
-        yield good(what, f"{path}: {'there' if is_there else 'begun by the watch'}, can be written; {room}")
+        yield good(what, f"{path}: {'there' if is_there else 'created by the watch'}, can be written; {room}")
 
 
 def on_clock(now: Instant) -> Finding:
@@ -73,7 +77,7 @@ def on_clock(now: Instant) -> Finding:
         return unknown(
             "clock",
             "nothing sets it, so it may be wrong; connect the network, or fit a battery clock. Until then "
-            "the alarm clock-unset stands",
+            "the alarm clock-unset is active",
         )
     return good("clock", "set")
 
@@ -116,7 +120,7 @@ def on_devices(
             elif not usable(device):
                 yield fault(
                     group,
-                    f"{device} is not open to this user; `sudo usermod -aG {group} $USER`, then log in anew",
+                    f"{device} is not open to this user; `sudo usermod -aG {group} $USER`, then log in again",
                 )
             else:
                 yield good(group, f"{device} can be used")
@@ -138,22 +142,22 @@ def on_watch(settings: Settings, live_file: Path) -> Finding:
         if set(live.pots) != set(settings.pots):
             return fault(
                 what,
-                f"running, but for {', '.join(live.pots)}; start it anew: `sudo systemctl restart potvigil`",
+                f"running, but for {', '.join(live.pots)}; restart it: `sudo systemctl restart potvigil`",
             )
         return good(what, "running")
     if is_watched(settings.record_file):
         return fault(
             what,
-            f"a process has the record and does not speak at {live_file}: it hangs, or is another user's; "
-            "look with `systemctl status potvigil`",
+            f"a process holds the record but does not update {live_file}: it hangs, or belongs to another "
+            "user; see `systemctl status potvigil`",
         )
-    return unknown(what, f"none is running; to begin, {START_THE_WATCH}")
+    return unknown(what, f"not running; to start it, {START_THE_WATCH}")
 
 
 def _not_this_user(folder: Path, of_service: bool) -> str:
     if of_service:
         return paths.join_the_group(folder)
-    return f"this user may not write {folder}; give it the right, or name another record.file"
+    return f"this user may not write {folder}; grant permission, or name another record.file"
 
 
 def _size(number: float) -> str:

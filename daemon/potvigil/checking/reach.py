@@ -18,7 +18,7 @@ from potvigil.settings.network import MqttSettings, PageSettings
 from potvigil.settings.notify import HeartbeatSettings, TargetSettings
 
 WITHIN_S = 8.0
-_ASK_ROOT = "only root may read {path}, which is as it should be; `sudo potvigil check` looks into it"
+_ASK_ROOT = "only root may read {path}, as it should be; `sudo potvigil check` checks it too"
 # The page shows it to everybody, and nobody else's page is likely to.
 _ICON = "icon.svg"
 
@@ -35,8 +35,8 @@ def on_broker(settings: MqttSettings, try_broker: Callable[..., str | None]) -> 
     except MqttError as error:
         return fault(what, str(error))
     if said is not None:
-        return fault(what, f"{where}: {said}; see that it runs, and that host, user and password are right")
-    who = f"signed in as {settings.username}" if settings.username else "connected, as nobody in particular"
+        return fault(what, f"{where}: {said}; check that it runs, and that host, user and password are right")
+    who = f"signed in as {settings.username}" if settings.username else "connected, without a user name"
     return good(what, f"{where}: {who}{'' if settings.tls is None else ', encrypted'}")
 
 
@@ -59,7 +59,9 @@ def on_page_files(settings: PageSettings) -> Iterator[Finding]:
             ssl.SSLContext(ssl.PROTOCOL_TLS_SERVER).load_cert_chain(cert, key)
         except OSError as error:
             reason = error.strerror or error
-            yield fault(what, f"{cert} with {key}: {reason}; make both anew with `potvigil page certificate`")
+            yield fault(
+                what, f"{cert} with {key}: {reason}; make both again with `potvigil page certificate`"
+            )
         else:
             yield good(what, f"{cert} and its key go together")
 
@@ -77,7 +79,7 @@ def on_page_port(settings: PageSettings) -> Finding:
         if error.errno == errno.EADDRINUSE:
             if _is_page(settings):
                 return good(what, f"answers at {where}")
-            return fault(what, f"{where} is taken by another program; end that, or give another page.port")
+            return fault(what, f"{where} is in use by another program; stop that, or give another page.port")
         return fault(what, f"cannot listen at {where} ({error.strerror or error}); give another")
     return good(what, f"{where} is free for it")
 
@@ -98,7 +100,7 @@ def on_target(i: int, target: TargetSettings) -> Finding:
         key = "url" if target.url_file is None else f"url_file {target.url_file}"
         return fault(what, f"notify.targets[{i}].{key}: {error}; see Apprise's list of services")
     except ImportError:
-        return unknown(what, f"{target.name}: cannot be looked at without its library")
+        return unknown(what, f"{target.name}: cannot be checked without its library")
     return _reached(what, target.name, server, "`potvigil notify --test`")
 
 
@@ -123,13 +125,15 @@ def on_heartbeat(settings: HeartbeatSettings) -> Iterator[Finding]:
 
 def _reached(what: str, name: str, server: tuple[str, int] | None, trial: str) -> Finding:
     if server is None:
-        return unknown(what, f"{name}: its address is understood; whether it arrives shows {trial}")
+        return unknown(what, f"{name}: its address is valid; {trial} shows whether messages arrive")
     try:
         socket.create_connection(server, WITHIN_S).close()
     except OSError as error:
         reason = error.strerror or error
-        return fault(what, f"{name}: its server is not reached ({reason}); check the network and the address")
-    return good(what, f"{name}: its server is reached; whether it arrives shows {trial}")
+        return fault(
+            what, f"{name}: its server cannot be reached ({reason}); check the network and the address"
+        )
+    return good(what, f"{name}: its server answers; {trial} shows whether messages arrive")
 
 
 def _closed(what: str, path: Path) -> Finding | None:

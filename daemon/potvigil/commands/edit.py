@@ -83,7 +83,7 @@ def _kept_picture(store: Store, row: BatchRow | None, name: str) -> str:
     except pictures.PictureError as error:
         raise UseError(f"--picture {error}") from None
     except OSError as error:
-        raise UseError(f"--picture {name}: {error.strerror or error}; the batch was left as it is") from None
+        raise UseError(f"--picture {name}: {error.strerror or error}; the batch was not changed") from None
     return path.name
 
 

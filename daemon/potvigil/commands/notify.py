@@ -35,7 +35,7 @@ def notify(args: argparse.Namespace) -> int:
     settings = load(settings_path(args))
     if settings.notify is None and settings.heartbeat is None and settings.page.tls is None:
         raise UseError(
-            f"{args.config}: names nobody to be told; give notify:, heartbeat:, or tls under page for phones"
+            f"{args.config}: names nobody to notify; give notify:, heartbeat:, or tls under page for phones"
         )
     named = opened(settings)
     phones = Phones(args.record or settings.record_file, settings.timezone)
@@ -73,7 +73,7 @@ def _run(args: argparse.Namespace, settings: Settings, targets: Targets) -> int:
     signal.signal(signal.SIGTERM, lambda *_: stopping.set())
     signal.signal(signal.SIGINT, lambda *_: stopping.set())
     names = ", ".join(target.recipient.name for target in targets()) or "nobody yet"
-    print(f"telling {names}; by what the watch leaves at {live}", flush=True)
+    print(f"notifying {names}; reading {live}", flush=True)
     while not stopping.is_set():
         notifier.look()
         stopping.wait(LOOK_S)

@@ -126,13 +126,13 @@ def _password(args: argparse.Namespace) -> int:
     if sys.stdin.isatty():
         password = getpass.getpass("password of the page: ")
         if password != getpass.getpass("once more: "):
-            raise UseError("the two passwords differ; nothing was kept")
+            raise UseError("the two passwords differ; nothing was saved")
     else:
         password = sys.stdin.readline().rstrip("\r\n")
     if not LEAST_PASSWORD <= len(password) <= LONGEST_PASSWORD:
-        raise UseError(f"a password of {LEAST_PASSWORD} to {LONGEST_PASSWORD} characters is taken")
+        raise UseError(f"a password of {LEAST_PASSWORD} to {LONGEST_PASSWORD} characters is needed")
     write(path, f"{hashed(password)}\n".encode("ascii"), SECRET)
-    print(f"{path}: name it as page.password_file, and start the page again")
+    print(f"{path}: name it as page.password_file, and restart the page")
     return DONE
 
 

@@ -15,13 +15,13 @@ from potvigil.upkeep.own_file import PUBLIC, SECRET, write
 # from memory of iOS 18 and Android 15; makers rename their menus
 _TRUST = """\
 On each phone, once (start the page first):
-  1. Open {address} in the phone's browser; it warns, go on all the same.
+  1. Open {address} in the phone's browser; it warns; continue anyway.
      Before the next step compare the fingerprint the phone shows, where it does, with the one above.
   2. iPhone, in Safari: Allow, then Settings > General > VPN & Device Management > the profile > Install,
      then Settings > General > About > Certificate Trust Settings: turn it on.
      Android: Settings > Security & privacy > More > Encryption & credentials > Install a certificate >
      CA certificate > Install anyway, and choose the file.
-  3. Open the page again: no warning any more. A renewed certificate needs none of this."""
+  3. Open the page again: the warning is gone. A renewed certificate needs none of this."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -104,7 +104,7 @@ def _say(files: _Files, port: int, is_unnamed: bool) -> None:
     said = known(files.certificate.read_bytes())
     print(f"{files.certificate}: good until {said.ends:%-d %B %Y}, for {', '.join(said.names)}")
     print(f"{files.key}: its key; give it to nobody but the page")
-    print(f"{files.authority}: what phones are to trust")
+    print(f"{files.authority}: for phones to trust")
     print(f"  SHA-256 {known(files.authority.read_bytes()).fingerprint}")
     print(f"{files.authority_key}: makes the next certificate; no other machine needs it")
     if is_unnamed:

@@ -32,7 +32,7 @@ def import_record(args: argparse.Namespace) -> int:
     """Make a new record of an archive."""
     record = record_path(args)
     imported = import_all(args.archive, record)
-    print(f"{record}: {_rows(imported)}; watch with it by `record: {{file: {record}}}` in the settings")
+    print(f"{record}: {_rows(imported)}; use it with `record: {{file: {record}}}` in the settings")
     return DONE
 
 
@@ -50,7 +50,7 @@ def copy_record(args: argparse.Namespace) -> int:
     record = record_path(args)
     if args.copy is not None:
         size = backup(record, check_out(args.copy, args), replace=args.replace)
-        print(f"{args.copy}: {size:,} bytes, read once and found whole")
+        print(f"{args.copy}: {size:,} bytes, read back and found intact")
         return DONE
     settings, folder = _backups(args)
     if folder == record.parent / "backups":
@@ -75,7 +75,7 @@ def _check_copy(args: argparse.Namespace) -> int:
             raise UseError(f"there is no backup in {folder}; `potvigil record backup` makes one")
         copy = made[0].path
     found = restore(copy, record)
-    print(f"{copy}: {'; '.join(found.problems) or 'restored in a scratch place, and no fault found'}")
+    print(f"{copy}: {'; '.join(found.problems) or 'restored to a temporary folder, no fault found'}")
     print(
         f"{found.batches:,} batches, {found.samples:,} samples; of all its rows {found.same:,} are as in the "
         f"record, {found.changed:,} have changed there since, and the record has {found.newer:,} more"
@@ -93,7 +93,7 @@ def _backups(args: argparse.Namespace) -> tuple[BackupSettings, Path]:
     if record is None or record.backups is None or record.backup_folder is None:
         where = "the settings" if path is None else str(path)
         raise UseError(
-            f"give a FILE, or say in {where} where backups lie: record: {{backups: {{folder: ...}}}}"
+            f"give a FILE, or set in {where} where backups go: record: {{backups: {{folder: ...}}}}"
         )
     return record.backups, record.backup_folder
 

@@ -123,7 +123,7 @@ def _rows(path: Path) -> Iterator[tuple[int, list[str]]]:
                 yield reader.line_num, row
     except csv.Error as error:
         raise LogError(
-            f"{path}:{reader.line_num}: {error}; one row a line, cells parted by commas"
+            f"{path}:{reader.line_num}: {error}; one row a line, cells separated by commas"
         ) from error
 
 
@@ -133,7 +133,7 @@ def _layout(where: str, header: list[str]) -> tuple[_Layout, list[str]]:
     names = [_shown(name, "") for name in header]
     for name in names:
         if name and names.count(name) > 1:
-            raise LogError(f"{where}: {name}: the column stands there twice; once is allowed")
+            raise LogError(f"{where}: {name}: the column appears twice; once is allowed")
     times = [name for name in _TIME_COLUMNS if name in names]
     if not times:
         raise LogError(f"{where}: no time column among {_some(names)}; elapsed_s or time, commas between")
@@ -147,7 +147,7 @@ def _layout(where: str, header: list[str]) -> tuple[_Layout, list[str]]:
             continue
         field, factor = _VALUE_COLUMNS[name]
         if field in columns:
-            raise LogError(f"{where}: {name}: says the same as {columns[field].name}; one of them is allowed")
+            raise LogError(f"{where}: {name}: duplicates {columns[field].name}; keep one of them")
         columns[field] = _Column(name, index, field, factor)
     if not any(field in columns for field in _PRESSURE_FIELDS):
         known = ", ".join(name for name, (field, _) in _VALUE_COLUMNS.items() if field in _PRESSURE_FIELDS)
@@ -160,7 +160,7 @@ def _layout(where: str, header: list[str]) -> tuple[_Layout, list[str]]:
 def _passed_over(name: str) -> str:
     near = difflib.get_close_matches(name.lower(), [*_VALUE_COLUMNS, *_TIME_COLUMNS], n=1, cutoff=0.8)
     hint = f"; {near[0]} is known" if near else ""
-    return f"{name}: unknown column, passed over{hint}" if name else "column without a name, passed over"
+    return f"{name}: unknown column, ignored{hint}" if name else "column without a name, ignored"
 
 
 def _samples(path: Path, layout: _Layout, rows: Iterator[tuple[int, list[str]]]) -> list[Sample]:

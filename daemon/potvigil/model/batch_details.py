@@ -36,7 +36,7 @@ def read(field: Detail, text: str) -> str:
     """Return a detail as it is kept. Raises DetailError."""
     text = text.replace("\r\n", "\n").strip(" \t\n\r")
     if len(text) > LONGEST[field]:
-        raise DetailError(f"{field}: {len(text)} characters, at most {LONGEST[field]} are taken")
+        raise DetailError(f"{field}: {len(text)} characters; at most {LONGEST[field]} are allowed")
     blanks = "\n\t" if field in _SEVERAL_LINES else ""
     if has_control_characters(text, blanks):
         raise DetailError(f"{field}: control characters in the text; write it without them")
@@ -92,7 +92,7 @@ def check_mixed_at(mixed_at: str, since_utc_s: float, since: str) -> None:
         said, most = f"{span(-late_s)} before {since}", MIXED_EARLY_S
     else:
         return
-    raise DetailError(f"{Detail.MIXED_AT}: {mixed_at} is {said}, at most {span(most)} are taken")
+    raise DetailError(f"{Detail.MIXED_AT}: {mixed_at} is {said}, at most {span(most)} is allowed")
 
 
 def at_clock(text: str, near_utc_s: float, tz: tzinfo | None) -> str:

@@ -23,9 +23,7 @@ from typing import Self
 from potvigil.extras import how_to_install
 
 # Where it is a service, `potvigil watch` would be a second one.
-START_THE_WATCH = (
-    "start the watch (`sudo systemctl start potvigil`; where it is no service, `potvigil watch`)"
-)
+START_THE_WATCH = "start the watch (`sudo systemctl start potvigil`; without the service, `potvigil watch`)"
 
 
 class RecordError(Exception):

@@ -46,13 +46,13 @@ def is_record(path: Path) -> bool:
     if not head:
         return False
     if not head.startswith(b"SQLite format 3\0"):
-        what = "is no record of Potvigil"
+        what = "is not a Potvigil record"
     elif int.from_bytes(head[68:72], "big") != APPLICATION_ID:
         what = "is a database of another program"
     else:
         return True
     raise NotARecordError(
-        f"{path} {what} and was left as it is: give another record path, or move that file away"
+        f"{path} {what} and was not changed: give another record path, or move that file away"
     )
 
 
@@ -89,7 +89,7 @@ def check_writable(path: Path, *, is_new: bool) -> None:
     if not os.access(folder, os.W_OK) or not (is_new or os.access(path, os.W_OK)):
         raise UnwritableRecordError(
             f"the record {path} may not be written; "
-            "give this user the right to write the file and its folder, or give another record path"
+            "allow this user to write the file and its folder, or give another record path"
         )
 
 

@@ -49,8 +49,8 @@ class WatchLock:
                 lock = cls(path, _opened(path))
             except OSError as error:
                 raise UnwritableRecordError(
-                    f"the record {record} cannot be taken for oneself: {path} {error.strerror}; "
-                    "give this user the right to write that file and its folder"
+                    f"the record {record} cannot be locked: {path} {error.strerror}; allow this user to "
+                    "write that file and its folder"
                 ) from error
             lock._claim(record)
             if lock._is_in_place():

@@ -104,8 +104,8 @@ class Store(Runs, Samples, Batches, Commands, Maintenance, Deliveries):
             return
         self._is_open, self._failure = True, None
         self.begun_anew = (
-            f"The record was damaged. It is kept as {aside}, and a new one was begun: "
-            "a batch that was open goes on as a new one."
+            f"The record was damaged. It was kept as {aside}, and a new one was started: an open batch "
+            "continues as a new one."
         )
 
     def do_without(self, error: RecordError) -> None:

@@ -28,9 +28,9 @@ _HEADS: dict[tuple[str, ...], str] = {
     ("pots",): "The pots, each under an id of its own.",
     ("barometer",): "The pressure outside.",
     ("signals",): "Pins by their BCM numbers.",
-    ("mqtt",): "The broker that is told.",
+    ("mqtt",): "The MQTT broker.",
     ("page",): "The local web page.",
-    ("notify",): "Who is told on the phone; the addresses stand in files of their own.",
+    ("notify",): "Who is notified; the addresses are in files of their own.",
     ("units",): "What the texts are written in.",
 }
 _TITLE = (

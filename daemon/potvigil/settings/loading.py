@@ -28,7 +28,9 @@ def load_text(text: str, name: str) -> Settings:
     """
     outline = Outline(_composed(text, name), name)
     if not isinstance(outline.tree, dict):
-        raise SettingsError(f"{name}:1: {shown(outline.tree)} where keys are due; begin with workshop: ...")
+        raise SettingsError(
+            f"{name}:1: {shown(outline.tree)} where keys are expected; begin with workshop: ..."
+        )
     for block in ("pots", "resins"):
         if len(outline.tree.get(block) or ()) > _MOST_OF_A_KIND:  # each is compared with every other
             outline.add(

@@ -50,7 +50,7 @@ class MqttSettings(Block):
     @classmethod
     def _of_somebody(cls, value: Path, info: ValidationInfo) -> Path:
         if "username" in info.data and info.data["username"] is None:
-            raise ValueError("is of no user; give username as well")
+            raise ValueError("needs a username as well")
         return value
 
 
@@ -65,7 +65,7 @@ class PageSettings(Block):
     """The local web page.
 
     password_file: made by `potvigil page password`. names: it answers to, beside its own addresses. live:
-    where the watch leaves what it knows now, None for the usual place.
+    where the watch writes its present state, None for the usual place.
     """
 
     host: Host = "127.0.0.1"

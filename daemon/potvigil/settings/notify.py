@@ -68,7 +68,7 @@ class NotifySettings(Block):
         names = [target.name for target in value]
         for name in names:
             if names.count(name) > 1:
-                raise ValueError(f"has {name} twice; give each target a name of its own")
+                raise ValueError(f"has {name} twice; give each target its own name")
         return value
 
 
@@ -91,7 +91,7 @@ class HeartbeatSettings(Block):
     @classmethod
     def _at_most_one(cls, value: Path | None, info: ValidationInfo) -> Path | None:
         if value is not None and info.data.get("fail_url") is not None:
-            raise ValueError("stands beside fail_url; keep one of them")
+            raise ValueError("cannot be combined with fail_url; keep one of them")
         return value
 
 
@@ -99,7 +99,7 @@ def _one_address(key: str, url: str | None, file: Path | None) -> None:
     if url is None and file is None:
         raise ValueError(f"is missing; give {key}_file, or {key}")
     if url is not None and file is not None:
-        raise ValueError(f"stands beside {key}; keep one of them")
+        raise ValueError(f"cannot be combined with {key}; keep one of them")
 
 
 def page_address(notify: NotifySettings | None, page: PageSettings) -> str | None:

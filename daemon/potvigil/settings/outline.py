@@ -65,7 +65,7 @@ class Outline:
         told = [f"{self.name}:{line}: {path}: {text}" for (line, path), text in sorted(self._found.items())]
         if len(told) <= _MOST_FAULTS:
             return told
-        more = f"{self.name}: and {len(told) - _MOST_FAULTS + 1} more faults; mend these first"
+        more = f"{self.name}: and {len(told) - _MOST_FAULTS + 1} more faults; fix these first"
         return [*told[: _MOST_FAULTS - 1], more]
 
     def _read(self, node: Any, path: Path, depth: int) -> Tree:
@@ -118,7 +118,7 @@ def explain(error: Any, root: Any) -> tuple[Path, str]:
         case "extra_forbidden":
             return path, _unknown(str(path[-1]), list(_block_at(path[:-1], root).model_fields))
         case "model_type" | "dict_type":
-            return path, f"{shown(value)} where keys are due; write them indented beneath it"
+            return path, f"{shown(value)} where keys are expected; write them indented beneath it"
         case "too_short":
             return path, "has nothing beneath it; give at least one"
         case "value_error":
@@ -134,7 +134,7 @@ def explain(error: Any, root: Any) -> tuple[Path, str]:
         case "float_parsing":
             said = "is not a number; give one, without a unit"
         case _:
-            return path, f"{shown(value)} where one value is due; give that alone"
+            return path, f"{shown(value)} where one value is expected; give that alone"
     if path and str(path[-1]).endswith("url"):  # whoever has it can send there
         return path, f"its text {said}"
     return path, f"{shown(value)} {said}" if isinstance(value, str) else said
@@ -159,7 +159,7 @@ def shown(value: object) -> str:
 
 def _unknown(key: str, known: list[str]) -> str:
     if re.search("(password|passwd|passphrase|secret|token)$", key):
-        return "a secret never stands here; put it in a file named by password_file, or a systemd credential"
+        return "secrets do not belong here; put it in a file named by password_file, or a systemd credential"
     near = difflib.get_close_matches(key, known, n=1, cutoff=0.7)
     return f"is not a key here; {f'did you mean {near[0]}?' if near else f'give {either(known)}'}"
 

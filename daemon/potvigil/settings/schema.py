@@ -46,7 +46,7 @@ def _as_list(value: object) -> object:
     if not any(isinstance(probe, dict) and probe.get("place") == "none" for probe in probes):
         return probes
     if len(probes) > 1 or len(probes[0]) > 1:
-        raise ValueError("place none stands beside something else; give {place: none} alone")
+        raise ValueError("place none cannot be combined with others; give {place: none} alone")
     return []
 
 

@@ -80,7 +80,7 @@ class ThermometerSettings(Block):
             if value is None and info.data["beta"] is None:
                 raise ValueError("is missing; give beta, or coefficients, from the thermistor's data sheet")
             if value is not None and info.data["beta"] is not None:
-                raise ValueError("stands beside beta, which says less; give one of them")
+                raise ValueError("cannot be combined with beta; give one of them")
         return value
 
     @property

@@ -83,7 +83,7 @@ class TransducerSettings(Block):
     def _goes_by_its_supply(cls, value: Any, info: ValidationInfo) -> Any:
         signal = info.data.get("signal")
         if signal is not None and signal is not RATIOMETRIC and value is not None:
-            raise ValueError(f"means nothing to a signal of {signal.name}; take it out")
+            raise ValueError(f"does not apply to a signal of {signal.name}; take it out")
         return value
 
     @field_validator("shunt")
@@ -108,7 +108,7 @@ class TransducerSettings(Block):
         if given is None:
             return _usual_full_scale(on_spi, info.data)
         if on_spi and not 2.5 <= given.si <= 5.5:
-            raise ValueError("is no reference of such a converter; give 2.5 V to 5.5 V")
+            raise ValueError("is not a reference of such a converter; give 2.5 V to 5.5 V")
         if not on_spi and given.si not in (units.VOLTAGE.read(each).si for each in _FULL_SCALES):
             raise ValueError(f"is not known; give {either(reversed(_FULL_SCALES))}")
         if fault := _too_narrow(given, info.data):

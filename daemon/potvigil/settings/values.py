@@ -31,7 +31,7 @@ def quantity(kind: units.QuantityKind, low: str, high: str) -> PlainValidator:
 
     def read(value: object) -> Quantity:
         if not isinstance(value, str):
-            raise ValueError(f"{shown(value)} where {kind.name} is due; give {low} to {high}")
+            raise ValueError(f"{shown(value)} where {kind.name} is expected; give {low} to {high}")
         quantity = kind.read(value)
         if not lowest.si <= quantity.si <= highest.si:
             raise ValueError(f"is out of range; give {low} to {high}")
@@ -120,7 +120,7 @@ def read_coefficients(value: object) -> tuple[float, float, float]:
     except (TypeError, ValueError):
         raise ValueError("is not a, b and c; give three numbers, as [1.129e-3, 2.341e-4, 8.767e-8]") from None
     if not (0.0 < a < 0.1 and 0.0 < b < 0.01 and -1e-5 < c < 1e-5):
-        raise ValueError("is no thermistor's; give a, b and c for ohm and kelvin")
+        raise ValueError("does not describe a thermistor; give a, b and c for ohm and kelvin")
     return a, b, c
 
 

@@ -121,12 +121,12 @@ def _told(archive: Path) -> Iterator[None]:
 
 
 def _damaged(archive: Path, what: str) -> ArchiveError:
-    return ArchiveError(f"{archive} is damaged ({_brief(what)}) and was not taken; fetch or copy it again")
+    return ArchiveError(f"{archive} is damaged ({_brief(what)}) and was not imported; fetch or copy it again")
 
 
 def _foreign(archive: Path, what: str) -> ArchiveError:
     return ArchiveError(
-        f"{archive} is no archive of Potvigil ({_brief(what)}) and was not taken; give another file"
+        f"{archive} is not a Potvigil archive ({_brief(what)}) and was not imported; give another file"
     )
 
 
@@ -198,7 +198,7 @@ def _check_names(infos: list[zipfile.ZipInfo], members: Mapping[str, Any], archi
         if info.filename not in known or info.orig_filename != info.filename:
             raise _foreign(archive, f"member {name} is not known")
         if info.external_attr >> 16 & 0o170000 not in (0, 0o100000):
-            raise _foreign(archive, f"member {name} is no plain file")
+            raise _foreign(archive, f"member {name} is not a plain file")
         if info.flag_bits & 0x1:
             raise _foreign(archive, f"member {name} is encrypted")
         if info.compress_type not in (zipfile.ZIP_STORED, zipfile.ZIP_DEFLATED):

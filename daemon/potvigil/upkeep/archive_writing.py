@@ -134,4 +134,4 @@ def _check_may_replace(out: Path) -> None:
     except OSError:
         return  # said when it is written
     if head not in (b"", b"PK\3\4"):
-        raise ExistingFileError(f"{out} is no archive and was left as it is; give another path")
+        raise ExistingFileError(f"{out} is not an archive and was not changed; give another path")

@@ -56,8 +56,8 @@ def check_free(path: Path, *, replace: bool) -> None:
     A log beside it belongs to a record that is in use or was not closed, and would be read into the new file.
     """
     if os.path.lexists(path) and not (replace and path.is_file()):
-        what = "is no plain file" if replace else "exists already"
-        raise ExistingFileError(f"{path} {what} and was left as it is; give another path")
+        what = "is not a plain file" if replace else "exists already"
+        raise ExistingFileError(f"{path} {what} and was not changed; give another path")
     for ending in ("-wal", "-journal"):
         beside = Path(f"{path}{ending}")
         if beside.exists() and beside.stat().st_size > 0:  # a reader leaves an empty one
@@ -96,7 +96,7 @@ def whole_file(path: Path, *, replace: bool = True) -> Iterator[TextIO]:
     """Open a text file for writing that appears under its name only when it is complete and on the medium.
 
     It is written beside its place under another name; on any error that is removed, and what stood at `path`
-    stays. A path that is no plain file (a pipe, /dev/stdout) is written straight. replace: whether a file
+    stays. A path that is not a plain file (a pipe, /dev/stdout) is written straight. replace: whether a file
     that stands there may go; else FileExistsError is raised. Raises OSError.
     """
     path = path.resolve()

@@ -34,12 +34,12 @@ def kind_of(content: bytes) -> str | None:
 def keep(record: Path, batch_id: int, name: str, content: bytes) -> None:
     """Keep a picture of a batch; one of the same name is replaced. Raises PictureError, OSError."""
     if not _is_plain(name):
-        raise PictureError(f"{name!r} is no plain file name; rename the file")
+        raise PictureError(f"{name!r} is not a plain file name; rename the file")
     if kind_of(content) is None:
-        raise PictureError(f"{name}: no JPEG, PNG or WebP; save it as one of them")
+        raise PictureError(f"{name}: not a JPEG, PNG or WebP; save it as one of them")
     if len(content) > LARGEST_BYTES:
         raise PictureError(
-            f"{name}: {len(content) / 1e6:.0f} MB, at most {LARGEST_BYTES / 1e6:.0f} are taken"
+            f"{name}: {len(content) / 1e6:.0f} MB, at most {LARGEST_BYTES / 1e6:.0f} are allowed"
         )
     folder = _folder(record, batch_id)
     for each in (folder.parent, folder):

@@ -42,7 +42,7 @@ def add_pot(verb: argparse.ArgumentParser) -> None:
 
 
 def add_live(verb: argparse.ArgumentParser) -> None:
-    verb.add_argument("--live", type=Path, metavar="FILE", help="where the watch leaves what it knows now")
+    verb.add_argument("--live", type=Path, metavar="FILE", help="where the watch writes its present state")
 
 
 def add_other_record(verb: argparse.ArgumentParser) -> None:
@@ -56,7 +56,7 @@ def add_page_kinds(verb: argparse.ArgumentParser) -> None:
 
 
 def add_replace(verb: argparse.ArgumentParser) -> None:
-    verb.add_argument("--replace", action="store_true", help="replace what stands there; else it is left")
+    verb.add_argument("--replace", action="store_true", help="replace an existing file")
 
 
 def _later(target: str) -> _Run:

@@ -11,7 +11,7 @@ def add_alarm_verbs(verbs: Verbs) -> None:
         verbs,
         "list",
         "listing:alarms",
-        "list what stands; exit status 1 if anything does",
+        "list active alarms; exit status 1 if there are any",
         "potvigil alarm list",
         record=True,
     )
@@ -19,7 +19,7 @@ def add_alarm_verbs(verbs: Verbs) -> None:
         verbs,
         "acknowledge",
         "alarm:command",
-        "say that an alarm was seen",
+        "acknowledge an alarm",
         "potvigil alarm acknowledge floor-ahead",
         record=True,
     )
@@ -40,7 +40,7 @@ def add_alarm_verbs(verbs: Verbs) -> None:
         verbs,
         "unshelve",
         "alarm:command",
-        "take a shelving back, before its end",
+        "end a shelving early",
         "potvigil alarm unshelve thermometer",
         record=True,
     )

@@ -28,7 +28,9 @@ def add_calibrate(verbs: Verbs) -> None:
     calibrate.add_argument("--points", action="store_true", help="the points against the gauge only")
     calibrate.add_argument("--gauge", metavar="PRESSURE", help='full scale of the gauge: "100 psi"')
     calibrate.add_argument("--gauge-class", metavar="N", help="its accuracy class, %% of full scale: 2.5")
-    calibrate.add_argument("--write", type=Path, metavar="FILE", help="write the settings' lines there, too")
+    calibrate.add_argument(
+        "--write", type=Path, metavar="FILE", help="also write the settings' lines to this file"
+    )
     calibrate.add_argument("--history", action="store_true", help="how the zero drifted, vent by vent")
     calibrate.add_argument("--rehearse", action="store_true", help="try it on a simulated pot")
 
@@ -123,7 +125,7 @@ def add_pot_verbs(verbs: Verbs) -> None:
     again = care.add_mutually_exclusive_group()
     again.add_argument("--due", metavar="DATE", help="the day it is due again; local rules come first")
     again.add_argument("--every", metavar="TIME", help='due again after so long: "6 months"')
-    care.add_argument("--remove", type=number, metavar="NOTE", help="take a note back")
+    care.add_argument("--remove", type=number, metavar="NOTE", help="remove a note")
 
     cause = add_verb(
         verbs,

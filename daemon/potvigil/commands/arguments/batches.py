@@ -16,7 +16,7 @@ def add_batch_verbs(verbs: Verbs) -> None:
         verbs,
         "show",
         "batch:show_batch",
-        "show what happened in a batch and how it is judged",
+        "show what happened in a batch and its verdict",
         "potvigil batch show 12",
         record=True,
     )
@@ -48,7 +48,7 @@ def add_batch_verbs(verbs: Verbs) -> None:
         verbs,
         "edit",
         "edit:edit",
-        "say or change what a batch is; an empty text takes it back",
+        "set or change the details of a batch; an empty text clears one",
         'potvigil batch edit 12 --mass "250 g" --mixed-at 21:40 --picture lens.jpg',
         record=True,
     )
@@ -85,11 +85,15 @@ def _add_list(verbs: Verbs) -> None:
         record=True,
     )
     listing.add_argument("--pot", metavar="ID")
-    listing.add_argument("--verdict", choices=[*(each.value for each in Verdict), OPEN], help="judged so")
-    listing.add_argument("--since", metavar="DATE", help="begun on this day or later: 2026-03-01")
-    listing.add_argument("--until", metavar="DATE", help="begun on this day or earlier")
+    listing.add_argument(
+        "--verdict", choices=[*(each.value for each in Verdict), OPEN], help="with this verdict"
+    )
+    listing.add_argument("--since", metavar="DATE", help="started on this day or later: 2026-03-01")
+    listing.add_argument("--until", metavar="DATE", help="started on this day or earlier")
     listing.add_argument("--find", metavar="TEXT", help="with these words in label, resin, note, ...")
-    listing.add_argument("--alarm", choices=[each.value for each in AlarmId], metavar="ALARM", help="with it")
+    listing.add_argument(
+        "--alarm", choices=[each.value for each in AlarmId], metavar="ALARM", help="with this alarm"
+    )
     some = listing.add_mutually_exclusive_group()
     some.add_argument("--limit", type=count, metavar="N", help="the newest N only; usually 50")
     some.add_argument("--all", action="store_true", help="all of them")

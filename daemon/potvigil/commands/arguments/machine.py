@@ -10,11 +10,11 @@ def add_check(verbs: Verbs) -> None:
         verbs,
         "check",
         "machine.check:check",
-        "check settings, record, clock, broker, page, who is told and, if asked, each wire once",
+        "check settings, record, clock, broker, page, notification and, if asked, each wire",
         "potvigil check --config workshop.yaml --hardware",
     )
     add_config(check)
-    check.add_argument("--hardware", action="store_true", help="ask every device for one reading")
+    check.add_argument("--hardware", action="store_true", help="read every device once")
 
 
 def add_setup(verbs: Verbs) -> None:
@@ -25,7 +25,7 @@ def add_setup(verbs: Verbs) -> None:
         "set this machine up: asks, shows what it would write, and checks it",
         "potvigil setup --simulated",
     )
-    made.add_argument("--out", type=Path, metavar="FILE", help="where the settings are, or are to be")
+    made.add_argument("--out", type=Path, metavar="FILE", help="the settings file, existing or new")
     made.add_argument("--simulated", action="store_true", help="try it on simulated buses")
 
 
@@ -41,11 +41,16 @@ def add_service(verbs: Verbs) -> None:
     kept.add_argument(
         "--config", type=Path, metavar="FILE", help="settings to install, if not those of `setup`"
     )
-    kept.add_argument("--replace", action="store_true", help="put them in the place of others that are there")
+    kept.add_argument("--replace", action="store_true", help="replace existing settings")
     kept.add_argument(
-        "--extra", action="append", metavar="EXTRA", help="with what the settings do not call for: report"
+        "--extra",
+        action="append",
+        metavar="EXTRA",
+        help="also install extras the settings do not need: report",
     )
-    kept.add_argument("--root", type=Path, metavar="DIR", help="try it: into this folder, nothing is started")
+    kept.add_argument(
+        "--root", type=Path, metavar="DIR", help="trial: install into this folder, start nothing"
+    )
 
 
 def add_status(verbs: Verbs) -> None:
@@ -53,7 +58,7 @@ def add_status(verbs: Verbs) -> None:
         verbs,
         "status",
         "machine.status:status",
-        "say how each pot stands and whether anybody watches; exit status 1 if not, or if an alarm stands",
+        "show each pot and whether it is being monitored; exit status 1 if not, or if an alarm is active",
         "potvigil status --json",
     )
     add_config(stands)

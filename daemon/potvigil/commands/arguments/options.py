@@ -9,15 +9,15 @@ UNITS = ("psi", "bar", "kPa")  # as in the settings: units.pressure
 
 # Each detail's option and what is said of it; the option of the pictures may be given several times.
 DETAIL_OPTIONS = {
-    Detail.LABEL: ("--label", "a name of its own"),
+    Detail.LABEL: ("--label", "a name for it"),
     Detail.RESIN: ("--resin", "a resin of the settings, or any words"),
-    Detail.MOULD: ("--mould", "what was cast in"),
-    Detail.COLOUR: ("--colour", "what it was coloured with"),
+    Detail.MOULD: ("--mould", "the mould used"),
+    Detail.COLOUR: ("--colour", "the pigment used"),
     Detail.MASS: ("--mass", 'what was poured, with its unit: "250 g"'),
     Detail.MIXED_AT: ("--mixed-at", "when mixing began: 21:40, or RFC 3339"),
     Detail.NOTE: ("--note", "anything else"),
     Detail.OUTCOME: ("--outcome", 'how the cast came out: good, or "flawed: bubbles at the rim"'),
-    Detail.PICTURES: ("--picture", "a picture of the cast, kept beside the record and shown; '' begins anew"),
+    Detail.PICTURES: ("--picture", "a picture of the cast, kept beside the record and shown; '' starts over"),
 }
 
 # What may be said of a pour that is planned: what its option takes, and what is said of it.
@@ -32,7 +32,7 @@ PLAN_OPTIONS = {
     Ask.NIGHT_LOW: ("TEMPERATURE", 'the coldest of the night: "12 C" or "54 F"'),
     Ask.START: ("HH:MM", "when you begin to mix; now if left out"),
     Ask.UNTIL: ("HH:MM", "when you want the cast out"),
-    Ask.TANK: ("PRESSURE", 'the compressor\'s tank as it stands: "110 psi"'),
+    Ask.TANK: ("PRESSURE", 'the compressor\'s pressure now: "110 psi"'),
     Ask.MIXING: ("TIME", 'how long you stir: "4 min"'),
     Ask.POURING: ("TIME", "how long you pour"),
     Ask.LOADING: ("TIME", "mould into the pot, lid and clamps"),

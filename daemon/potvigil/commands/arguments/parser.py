@@ -36,5 +36,5 @@ def build_parser() -> argparse.ArgumentParser:
     watching.add_page(verbs)
     watching.add_notify(verbs)
     add_batch_verbs(add_group(verbs, "batch", "the batches in the record"))
-    add_alarm_verbs(add_group(verbs, "alarm", "alarms that stand: list, acknowledge, shelve, unshelve, test"))
+    add_alarm_verbs(add_group(verbs, "alarm", "active alarms: list, acknowledge, shelve, unshelve, test"))
     return parser

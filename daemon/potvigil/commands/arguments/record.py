@@ -22,7 +22,7 @@ def add_export_and_import(verbs: Verbs) -> None:
         verbs,
         "import",
         "record:import_record",
-        "make a new record of an archive",
+        "make a new record from an archive",
         "potvigil import workshop.zip --record new.db",
         record=True,
     )
@@ -65,6 +65,6 @@ def add_record_verbs(verbs: Verbs) -> None:
     copied.add_argument(
         "--check",
         action="store_true",
-        help="restore FILE, or the newest, in a scratch place, and compare it with the record",
+        help="restore FILE, or the newest, in a temporary folder, and compare it with the record",
     )
     add_replace(copied)

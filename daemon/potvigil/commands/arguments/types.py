@@ -47,7 +47,7 @@ def minutes(text: str) -> float:
     try:
         return float(text)
     except ValueError:
-        raise argparse.ArgumentTypeError(f"{_short(text)} does not do; give a number of minutes") from None
+        raise argparse.ArgumentTypeError(f"{_short(text)} is not valid; give a number of minutes") from None
 
 
 def speed(text: str) -> float:
@@ -59,7 +59,7 @@ def _whole(text: str, low: int, high: int, due: str) -> int:
     # 20 digits are enough to know that it is too large: reading a million of them takes seconds
     found = re.fullmatch(r"\s*([+-]?[0-9]{1,20})\s*", text, re.ASCII)
     if found is None or not low <= int(found[1]) <= high:
-        raise argparse.ArgumentTypeError(f"{_short(text)} does not do; give {due}")
+        raise argparse.ArgumentTypeError(f"{_short(text)} is not valid; give {due}")
     return int(found[1])
 
 
@@ -69,7 +69,7 @@ def _figure(text: str, low: float, high: float, due: str) -> float:
     except ValueError:
         value = math.nan
     if not math.isfinite(value) or not low <= value <= high:
-        raise argparse.ArgumentTypeError(f"{_short(text)} does not do; give {due}")
+        raise argparse.ArgumentTypeError(f"{_short(text)} is not valid; give {due}")
     return value
 
 

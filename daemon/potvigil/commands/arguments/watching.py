@@ -14,9 +14,9 @@ from potvigil.commands.arguments.adding import (
 from potvigil.commands.arguments.types import port, seed, speed
 
 DEFAULT_NIGHT = "slow-lid-leak"
-_MQTT = "tell a broker too, marked as a rehearsal; signed in to as the settings say"
+_MQTT = "publish to a broker too, marked as a rehearsal, with the settings' login"
 _PAGE = "show it in the web page while it lasts, at 60 times real time unless --speed says else"
-_NOTIFY = "tell those of the settings too, marked as a rehearsal; at 60 times real time likewise"
+_NOTIFY = "notify the settings' targets too, marked as a rehearsal; at 60 times real time likewise"
 
 
 def add_watch(verbs: Verbs) -> None:
@@ -24,7 +24,7 @@ def add_watch(verbs: Verbs) -> None:
         verbs,
         "watch",
         "watch:watch",
-        "watch the pots: the daemon, on the hardware the settings name",
+        "monitor the pots: the daemon, on the hardware in the settings",
         "potvigil watch --config /etc/potvigil/workshop.yaml",
     )
     add_config(watch)
@@ -63,7 +63,7 @@ def add_replay(verbs: Verbs) -> None:
         verbs,
         "replay",
         "replay:replay",
-        "put a recorded log through the same watch",
+        "run a recorded log through the same watch",
         "potvigil replay night.csv --config workshop.yaml --json -",
     )
     replay.add_argument("log", type=Path, metavar="LOG.csv")
@@ -102,15 +102,15 @@ def add_notify(verbs: Verbs) -> None:
         verbs,
         "notify",
         "notify:notify",
-        "tell people on their phones of alarms",
+        "send alarms to phones",
         "potvigil notify --config /etc/potvigil/workshop.yaml --test",
     )
     add_config(notify)
     add_other_record(notify)
     add_live(notify)
-    notify.add_argument("--rehearsal", action="store_true", help="tell of a rehearsal too, marked as one")
+    notify.add_argument("--rehearsal", action="store_true", help="notify of a rehearsal too, marked as one")
     tried = notify.add_mutually_exclusive_group()
     tried.add_argument(
         "--test", action="store_true", help="send each target one test; exit status 1 if one fails"
     )
-    tried.add_argument("--dry-run", action="store_true", help="say what would be told now, send nothing")
+    tried.add_argument("--dry-run", action="store_true", help="show what would be sent now, send nothing")

@@ -77,7 +77,7 @@ def _run(args: argparse.Namespace, settings: Settings, bench: Bench) -> int:
         print(f"Not calibrated: {error}.", file=sys.stderr)
         return NO
     lines = _settings_lines(found, pot)
-    print(f"\nSettings for pots.{pot.pot_id}.transducer; restart the watch when they stand there:")
+    print(f"\nSettings for pots.{pot.pot_id}.transducer; restart the watch once they are in place:")
     print("".join(f"    {line}\n" for line in lines), end="")
     kept = f"{', '.join(lines).replace(':', '')}; {note}"
     if args.write is not None:
@@ -137,7 +137,7 @@ def _history(settings: Settings, pot_id: str) -> int:
     for care in cares:
         print(f"{_day(care.utc_s, settings)}  calibrated by {shown(care.by)}: {shown(care.text)}")
     if not zeros:
-        print(f"{pot_id}: no vent yet after which the pot stood open for long enough to see its zero")
+        print(f"{pot_id}: the pot has not yet been open long enough after a vent to see its zero")
         return DONE
     for batch, zero in zeros:
         when = "" if zero.utc_s is None else f", {_day(zero.utc_s, settings)}"
@@ -147,10 +147,10 @@ def _history(settings: Settings, pot_id: str) -> int:
         )
     trend = drift([zero for _, zero in zeros])
     if trend is None:
-        print("A drift shows from three vents on.")
+        print("A drift can be seen from three vents on.")
     else:
         value, low, high = (fine(each * _MONTH_S, pot) for each in (trend.value, trend.low, trend.high))
-        moves = "moves" if trend.low > 0.0 or trend.high < 0.0 else "does not move beyond doubt"
+        moves = "moves" if trend.low > 0.0 or trend.high < 0.0 else "does not move significantly"
         print(f"The zero {moves}: {value} a month ({low} to {high}).")
     return DONE
 

@@ -29,7 +29,7 @@ def pot_cause(args: argparse.Namespace) -> int:
         asked = None if args.batch is None else store.batch(args.batch)
         pot_id = known_pot(store, args.pot if args.pot is not None or asked is None else asked.pot_id, "POT")
         if asked is not None and asked.pot_id != pot_id:
-            raise UseError(f"batch {asked.id} is not of {pot_id} but of {asked.pot_id}")
+            raise UseError(f"batch {asked.id} belongs to {asked.pot_id}, not to {pot_id}")
         if args.test:
             if asked is not None:
                 raise UseError("give --batch or --test, not both")
@@ -64,7 +64,7 @@ def of_a_test(samples: Sequence[Sample], pot: Pot, utc_s: float | None) -> Itera
     found = find(follow(samples, tested, settle_s(pot)), tested)
     if found is None:
         yield (
-            "It was too short to tell what the leak followed. Shut for some hours under the watch, "
+            "It was too short to tell what the leak followed. After some hours shut and monitored, "
             "`potvigil pot cause` may tell."
         )
         yield from looking_lines(None)
@@ -105,8 +105,8 @@ def _lines(store: Store, row: BatchRow) -> Iterator[str]:
     leak = None if row.summary is None else row.summary.leak
     if found is None and leak is not None and leak.established:
         yield (
-            "It leaked beyond doubt, but too little was seen to tell what the leak followed: that shows in "
-            "the course of hours."
+            "It leaked beyond doubt, but too little was seen to tell what the leak followed: that takes "
+            "hours."
         )
         yield from looking_lines(None)
     else:

@@ -88,7 +88,7 @@ def pot_care(args: argparse.Namespace) -> int:
     now_utc_s = time.time()
     text = " ".join(args.text.split())
     if len(text) > _LONGEST_NOTE:
-        raise UseError(f"a note of {len(text)} characters, at most {_LONGEST_NOTE} are taken")
+        raise UseError(f"a note of {len(text)} characters; at most {_LONGEST_NOTE} are allowed")
     if has_control_characters(text):
         raise UseError("a note with control characters in it; write it without them")
     with Store.open(record_path(args), create=False) as store:
@@ -96,10 +96,10 @@ def pot_care(args: argparse.Namespace) -> int:
         if args.remove is not None:
             if not store.remove_care(pot_id, args.remove):
                 raise UseError(f"{pot_id} has no note {args.remove}; see `potvigil pot health {pot_id}`")
-            print(f"note {args.remove} of {pot_id} taken back")
+            print(f"note {args.remove} of {pot_id} removed")
             return DONE
         if args.part is None:
-            raise UseError(f"say what was seen to: {', '.join(Part)}")
+            raise UseError(f"give the part: {', '.join(Part)}")
         _, tz = habits_of(store)
         utc_s = now_utc_s if args.on is None else min(day(args.on, tz, hours=12).timestamp(), now_utc_s)
         if args.on is not None and day(args.on, tz).timestamp() > now_utc_s:
@@ -107,14 +107,14 @@ def pot_care(args: argparse.Namespace) -> int:
         due_utc_s = _due(args, utc_s, tz)
         reminded = any(row.part == args.part and row.due_utc_s is not None for row in store.cares(pot_id))
         store.add_care(pot_id, utc_s, args.part, text, BY, now_utc_s, due_utc_s)
-    print(f"{pot_id}: {args.part} seen to on {_date(utc_s, tz)}")
+    print(f"{pot_id}: {args.part} serviced on {_date(utc_s, tz)}")
     if due_utc_s is not None:
         print(
             f"due again on {_date(due_utc_s, tz)}; from a month before the watch, the page and `potvigil pot "
             f"health {pot_id}` say so"
         )
     elif reminded:
-        print('its last reminder is over with that; give --every "6 months" or --due for another')
+        print('this ends its reminder; give --every "6 months" or --due for another')
     return DONE
 
 

@@ -161,10 +161,10 @@ def _go_on(test: Tightness, samples: Iterator[Sample], words: "_Words") -> None:
         after_s = test.after_s
         if test.is_low and not low:
             low = True
-            print(f"That is low for a pass: let air in up to {words.pressure(words.pot.working_pa)}.")
+            print(f"That is low: add air up to {words.pressure(words.pot.working_pa)}.")
         if test.look is not None and test.look is not look:
             if look is None:
-                print("What is known of the leak, time by time:")
+                print("The leak so far:")
             look = test.look
             print(f"{span(look.after_s):>10}: {words.leak(look)}", flush=True)
         if test.result is not None:
@@ -189,7 +189,7 @@ class _Words:
     def beginning(self, planned: Schedule, of_a_log: bool) -> Iterator[str]:
         pot = self.pot
         if of_a_log:
-            yield f"Tightness test of {pot.pot_id} by its log, which is taken for that of an empty pot."
+            yield f"Tightness test of {pot.pot_id} from its log, assumed to be of an empty pot."
         else:
             yield (
                 f"Tightness test of {pot.pot_id}, empty. Eye protection on, and clear of the lid. Nothing "
@@ -198,13 +198,13 @@ class _Words:
         yield (
             f"It passes if a {span(self.limit.over_s)} cure would lose less than "
             f"{self.pressure(self.limit.loss_pa)}: that is {self.rate(self._share)} at first. A pot that "
-            "leaks just so much passes in 1 of 40 tests, or fewer."
+            "leaks exactly that passes in 1 of 40 tests, or fewer."
         )
         if of_a_log:
             return
         yield (
-            f"{_WITH[planned.place]} the answer takes {span(planned.latest_s)} from the shut valve on at the "
-            "most, less if it is clear."
+            f"{_WITH[planned.place]} the answer takes at most {span(planned.latest_s)} from shutting the "
+            "valve, less if it is clear."
         )
         if not planned.enough:
             yield (
@@ -219,7 +219,7 @@ class _Words:
         if reach is None or reach == inf:
             return
         if planned.place is None:
-            yield "Without one nobody can say how much of a fall is a room that cools."
+            yield "Without one, a fall cannot be told from a cooling room."
         passes = "a tight pot can pass" if reach < self._share else "hardly even a tight pot passes"
         yield (
             f"By then the leak is known to within {self.rate(reach)}: {passes}, and one that leaks more than "
@@ -242,7 +242,7 @@ class _Words:
             if look is not None:
                 yield f"{pot.pot_id} leaks {self.leak(look)}; the limit is {self.rate(self._share)}."
                 if planned.enough and look.share_per_s.value > 0.5 * self._share:
-                    yield "So near to the limit a pot wants looking at: seal, lid's rim and clamps, valves."
+                    yield "This close to the limit, check the pot: seal, lid's rim and clamps, valves."
 
     def kept(self, result: Result, planned: Schedule) -> str:
         look, said = result.look, str(result.answer)
@@ -295,7 +295,7 @@ def _keep(settings: Settings, pot: Pot, result: Result, text: str, seen: list[Sa
             f"`potvigil pot cause {pot.pot_id} --test` what it followed"
         )
     except RecordError as error:
-        print(f"not kept in the record: {error}. Note it in the pot's own book.")
+        print(f"not kept in the record: {error}. Note it in the pot's logbook.")
 
 
 def _readings(seen: list[Sample], pot: Pot) -> Iterator[Sample]:

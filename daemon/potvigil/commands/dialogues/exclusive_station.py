@@ -25,7 +25,9 @@ def refuse_beside_a_watch(settings: Settings) -> None:
     except (OSError, ValueError, KeyError, TypeError):
         return
     if runs:
-        raise UseError("the watch is running and asks the same wires; stop it first: systemctl stop potvigil")
+        raise UseError(
+            "the watch is running and reads the same wires; stop it first: systemctl stop potvigil"
+        )
 
 
 VENT = (
@@ -76,4 +78,4 @@ def answer(prompt: str) -> str:
         return input(prompt)
     except EOFError:
         print()
-        raise UseError("given up; nothing was kept or changed") from None
+        raise UseError("cancelled; nothing was saved or changed") from None

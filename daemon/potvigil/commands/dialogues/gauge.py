@@ -99,7 +99,7 @@ def take_points(
         print(f"{number:<6} {pressure(point.gauge_pa, unit):<11} {fine(residual_pa, pot)}")
     if found.slope_interval is not None:
         low, high = found.slope_interval.low, found.slope_interval.high
-        print(f"slope {found.slope:.4f} ({low:.4f} to {high:.4f}), if the gauge is right on the whole")
+        print(f"slope {found.slope:.4f} ({low:.4f} to {high:.4f}), if the gauge is right overall")
     worst_pa = max(map(abs, found.residuals_pa))
     note = (
         f"{len(points)} points to {pressure(max(point.gauge_pa for point in points), unit)}"
@@ -135,7 +135,7 @@ def _take_point(
             mean_pa = 0.5 * (before.mean_pa + after.mean_pa)
             return CalibrationPoint(gauge_pa, gauge_pa + nought_pa, mean_pa)
         moved = fine(after.mean_pa - before.mean_pa, pot)
-        print(f"It moved by {moved} meanwhile. Once more.")
+        print(f"It moved by {moved} meanwhile. Again.")
 
 
 def _wait_until_steady(bench: Bench, span_pa: float) -> Steady:
@@ -149,7 +149,7 @@ def _wait_until_steady(bench: Bench, span_pa: float) -> Steady:
             raise CalibrationError(
                 f"after {_PATIENCE_S / 60.0:.0f} min the reading still moves by "
                 f"{fine(judged.drift_pa, bench.pot)} and scatters by {fine(judged.spread_pa, bench.pot)}: "
-                "a pot that leaks so much is mended first, after venting; for a noisy reading look at the "
+                "repair a pot that leaks this much first, after venting; for a noisy reading check the "
                 "transducer's ground and supply"
             )
         if not told:
@@ -179,7 +179,7 @@ def _gauge_reading(bench: Bench, full_scale: Quantity) -> float:
         try:
             reading = PRESSURE.read(said if said[-1:].isalpha() else f"{said} {unit}").si
         except ValueError:
-            print(f"{shown(said)!r} is no pressure; give a number like 20.5, in {unit}.")
+            print(f"{shown(said)!r} is not a pressure; give a number like 20.5, in {unit}.")
             continue
         if 0.0 <= reading <= full_scale.si:
             return reading
@@ -209,7 +209,7 @@ def _class_share(bench: Bench, given: str | None) -> float:
         percent = 0.0
     if not 0.05 <= percent <= 10.0:
         raise UseError(
-            f"the gauge's class: {shown(text)!r} is none; give a number like 1.6 or 2.5, in % of its scale"
+            f"the gauge's class: {shown(text)!r} is not one; give a number like 1.6 or 2.5, in % of its scale"
         )
     return percent / 100.0
 

@@ -77,7 +77,7 @@ class _Asked:
     def _new_id(self, ids: list[str]) -> str:
         def fault(given: str) -> str | None:
             if given in ids:
-                return "is the name of a pot before; give another"
+                return "is already the name of a pot; give another"
             return fault_of(put({}, ("pots", given), {}), ("pots", given), itself=True)
 
         usual = "pot" if not ids else f"pot-{len(ids) + 1}"
@@ -88,7 +88,7 @@ class _Asked:
         self._text((*pot, "internal_volume"), "How much does the empty pot hold, lid on?", example="20 L")
         self._text(
             (*pot, "contents_volume"),
-            "How much of that do mould, resin and stand take?",
+            "How much of that do mould, resin and stand take up?",
             example="3 L",
             optional=True,
         )
@@ -98,7 +98,7 @@ class _Asked:
         working = self._text((*pot, "working_pressure"), "The pressure you cast at", example=held)
         self._text(
             (*pot, "floor_pressure"),
-            "Below which pressure do bubbles grow back too far? An alarm is raised before it",
+            "Below which pressure do bubbles grow back too far? An alarm comes before that",
             suggest.floor(working or ""),
         )
         supply = str(get(self.answers.draft, (*pot, "supply")) or "shut")
@@ -143,7 +143,9 @@ class _Asked:
             place = self._asker.choice(question, _PLACES, "wall" if not places else "none")
             places.append((probe, place))
         if not places:
-            self._asker.say("No DS18B20 answers. Without a thermometer a leak is told from cooling late.")
+            self._asker.say(
+                "No DS18B20 answers. Without a thermometer it takes longer to tell a leak from cooling."
+            )
         return places
 
     def _until_sound(self, path: Path, ask: Callable[[], None]) -> None:
@@ -207,7 +209,7 @@ class _Asked:
         if get(self.answers.draft, ("barometer", "device")) is None and (
             keys := suggest.barometer(self._found)
         ):
-            self._asker.say(f"A {keys['device'].upper()} answers at {keys['address']} and is taken.")
+            self._asker.say(f"A {keys['device'].upper()} answers at {keys['address']} and will be used.")
             for key, value in keys.items():
                 self._put(("barometer", key), value)
         self._text(("barometer", "altitude"), "How high is the workshop above the sea?", "0 m")
@@ -227,12 +229,12 @@ class _Asked:
             self._text(("signals", key), f"The {key}: its BCM number", example=pin, optional=True)
 
     def told(self) -> None:
-        self._heading("Told on the phone")
+        self._heading("Notification")
         known = get(self.answers.draft, ("notify", "targets"))
         targets = list(known) if isinstance(known, list) else []
         if targets:
-            self._asker.say(f"Told so far: {', '.join(str(each.get('name', '?')) for each in targets)}")
-        while self._asker.yes("Tell somebody else?" if targets else "Tell somebody on the phone?", False):
+            self._asker.say(f"Notified so far: {', '.join(str(each.get('name', '?')) for each in targets)}")
+        while self._asker.yes("Notify somebody else?" if targets else "Notify somebody by phone?", False):
             target, file, address = self._target(targets)
             targets = [*targets, target]
             self._put(("notify", "targets"), targets)
@@ -242,20 +244,20 @@ class _Asked:
         names = [str(each.get("name")) for each in targets]
 
         def name_fault(given: str) -> str | None:
-            return "is told already; give another name" if given in names else None
+            return "is on the list already; give another name" if given in names else None
 
         name = self._asker.text("Who?", None, name_fault, example="Anna") or ""
         address = self._asker.text(
             "The address, as the library Apprise writes it",
             None,
-            lambda given: None if "://" in given else "is no address like ntfys://host/topic",
+            lambda given: None if "://" in given else "is not an address like ntfys://host/topic",
             example="ntfys://ntfy.example/lens-night",
         )
         file = f"notify-{re.sub(r'[^a-z0-9]+', '-', name.lower()).strip('-') or len(targets) + 1}"
         while file in self.answers.secrets or any(each.get("url_file") == file for each in targets):
             file += "-2"
         target = {"name": name, "url_file": file}
-        if targets and self._asker.yes(f"Only what nobody has seen for 15 min, to {name}?", True):
+        if targets and self._asker.yes(f"Send {name} only what nobody has acknowledged for 15 min?", True):
             target["after"] = "15 min"
         return target, file, address or ""
 
@@ -263,7 +265,7 @@ class _Asked:
         self._heading("The page")
         file = get(self.answers.draft, ("page", "password_file"))
         is_open = file is not None
-        if not self._asker.yes("Show the page to phones in this network?", is_open):
+        if not self._asker.yes("Show the page to phones on this network?", is_open):
             if is_open:
                 for key in ("host", "password_file", "names", "tls"):
                     self._put(("page", key), None)
@@ -287,7 +289,7 @@ class _Asked:
     def broker(self) -> None:
         self._heading("MQTT")
         known = get(self.answers.draft, ("mqtt",))
-        if not self._asker.yes("Tell an MQTT broker?", known is not None):
+        if not self._asker.yes("Publish to an MQTT broker?", known is not None):
             self._put(("mqtt",), None)
             return
         self._text(("mqtt", "host"), "Its name or address", example="broker.local")

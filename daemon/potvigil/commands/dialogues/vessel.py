@@ -93,7 +93,7 @@ def _nought(pot: Pot, samples: Iterator[Sample]) -> float:
     nought_pa = fmean(each.gauge_pa or 0.0 for each in readings)
     if abs(nought_pa) > _LARGEST_NOUGHT * pot.working_pa:
         raise UseError(
-            f"the open pot reads {pressure(nought_pa, pot.pressure_unit)}: open the vent fully, or see to "
+            f"the open pot reads {pressure(nought_pa, pot.pressure_unit)}: open the vent fully, or check "
             "the transducer with `potvigil calibrate`"
         )
     return nought_pa
@@ -101,7 +101,7 @@ def _nought(pot: Pot, samples: Iterator[Sample]) -> float:
 
 def _rest(pot: Pot, samples: Iterator[Sample]) -> _Rest:
     """Wait until the pot is at rest."""
-    print("Waiting until it is at rest; leave pot and valves alone ...", flush=True)
+    print("Waiting until it is steady; leave pot and valves alone ...", flush=True)
     window: deque[Reading] = deque()
     begun_s: float | None = None
     while True:
@@ -118,7 +118,7 @@ def _rest(pot: Pot, samples: Iterator[Sample]) -> _Rest:
         rise_pa = _mean_pa(last) - _mean_pa(first)
         if abs(rise_pa) < _AT_REST * (reading.absolute_pa or 0.0):
             gauge_pa = _mean_pa(last)
-            print(f"At rest after {span(after_s)}, at {pressure(gauge_pa, pot.pressure_unit)}.", flush=True)
+            print(f"Steady after {span(after_s)}, at {pressure(gauge_pa, pot.pressure_unit)}.", flush=True)
             return _Rest(
                 fmean(each.t_s for each in last),
                 gauge_pa,
@@ -128,8 +128,8 @@ def _rest(pot: Pot, samples: Iterator[Sample]) -> _Rest:
             )
         if after_s > _PATIENCE_S:
             raise UseError(
-                f"after {span(after_s)} it still {'rises' if rise_pa > 0.0 else 'falls'}: a pot that leaks "
-                "so much is mended first, after venting; see `potvigil tightness`"
+                f"after {span(after_s)} it still {'rises' if rise_pa > 0.0 else 'falls'}: repair a pot "
+                "that leaks this much first, after venting; see `potvigil tightness`"
             )
 
 

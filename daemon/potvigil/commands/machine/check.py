@@ -90,7 +90,7 @@ def _elsewhere(settings: Settings) -> list[Finding]:
     if (heartbeat := settings.heartbeat) is not None:
         asked.append(("heartbeat", lambda: reach.on_heartbeat(heartbeat)))
     found: list[list[Finding]] = [
-        [unknown(what, f"no answer in {_PATIENCE_S:g} s; look at the network and try again")]
+        [unknown(what, f"no answer in {_PATIENCE_S:g} s; check the network and try again")]
         for what, _ in asked
     ]
 

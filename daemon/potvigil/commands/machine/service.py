@@ -91,7 +91,7 @@ def _install(args: argparse.Namespace, machine: _Machine, *, is_update: bool) ->
     kept = None if is_own else wanted.text
     if not is_own and there.exists() and there.read_bytes() != wanted.text and not args.replace:
         raise UseError(
-            f"{there} is there and says something else than {wanted.path}; --replace puts that in its place, "
+            f"{there} already exists and differs from {wanted.path}; --replace replaces it, "
             "`potvigil service update` leaves the settings as they are"
         )
     units = {path.name: path.read_bytes() for path in sorted(shipped("systemd").iterdir())}
@@ -130,7 +130,7 @@ def _install(args: argparse.Namespace, machine: _Machine, *, is_update: bool) ->
     print(f"{'updated' if is_update else 'installed'}: {', '.join(running)}")
     print(f"settings {there}; the record is in {layout.STATE}")
     if user and user != "root":
-        print(f"{user} has joined the group {layout.GROUP}: log in anew, then `potvigil status`")
+        print(f"{user} has joined the group {layout.GROUP}: log in again, then `potvigil status`")
     print("next: `potvigil alarm test --priority high`, one alarm from end to end")
     return DONE
 
@@ -173,11 +173,13 @@ def _wanted(path: Path) -> _Wanted:
         if file.is_relative_to(_CREDENTIALS):
             continue  # handed over by a drop-in of somebody's own
         if is_relative and "/" in name:
-            fault = f"{name} lies in a folder; the service needs it beside the settings"
+            fault = f"{name} is in a folder; the service needs it beside the settings"
         elif not file.is_file():
             fault = f"{file} is missing; {_HOW.get(key, 'put it there').format(path=file)}"
         elif not is_relative and not file.stat().st_mode & stat.S_IROTH:
-            fault = f"{file} is closed to the service; put it beside the settings, and give its name alone"
+            fault = (
+                f"{file} cannot be read by the service; put it beside the settings, and give its name alone"
+            )
         else:
             if is_relative:
                 beside[name] = file.read_bytes()
@@ -191,7 +193,7 @@ def _wanted(path: Path) -> _Wanted:
     folder = _backups_outside(settings)
     if folder is not None and not folder.is_dir():
         wrong.append(
-            f"{path}: record.backups.folder: {folder} is missing; make it, or plug in what it is on, and let "
+            f"{path}: record.backups.folder: {folder} is missing; create it, or plug in its drive, and let "
             f"the group {layout.GROUP} write there"
         )
     if wrong:
@@ -203,7 +205,7 @@ def _install_program(settings: Settings, more: list[str]) -> None:
     place = layout.PROGRAM
     if Path(sys.prefix).resolve() == place.resolve():
         raise UseError(
-            "this is the installed program itself; call .venv/bin/potvigil of the new one, in its folder"
+            "this is the installed program itself; run .venv/bin/potvigil from the new version's folder"
         )
     try:
         source = program.source()
@@ -267,5 +269,5 @@ def _link(path: Path, to: Path) -> None:
     if path.is_symlink():
         path.unlink()
     elif path.exists():
-        raise UseError(f"{path} is there and is not ours; move it away")
+        raise UseError(f"{path} already exists and is not Potvigil's; move it away")
     path.symlink_to(to)

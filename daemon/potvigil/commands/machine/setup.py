@@ -46,12 +46,10 @@ def setup(args: argparse.Namespace) -> int:
     with _machine(args.simulated) as machine, _place(args) as path:
         before, old = _there(path)
         _say_found(asker, machine.found, suggest.temperature_unit(before), simulated=args.simulated)
-        asker.say(
-            f"Settings: {path}{', as they are' if old else ''}. Ctrl-C ends this, and nothing is written."
-        )
+        asker.say(f"Settings: {path}{', as they are' if old else ''}. Ctrl-C stops, and nothing is written.")
         answers = ask_all(asker, machine.found, before, socket.gethostname().split(".")[0])
         if wrong := faults(answers.draft):
-            raise UseError(f"the answers do not go together, and nothing was written: {wrong[0]}")
+            raise UseError(f"the answers contradict each other, and nothing was written: {wrong[0]}")
         if not _written(asker, path, old, answers):
             return DONE
         asker.say()
@@ -107,12 +105,12 @@ def _there(path: Path) -> tuple[Draft, str]:
 def _say_found(asker: Asker, found: Survey, unit: str, *, simulated: bool) -> None:
     asker.say("On the buses" + (" (simulated)" if simulated else ""), "bold")
     for each in found.answers:
-        device = each.device.upper() or "something this program does not know"
+        device = each.device.upper() or "an unknown device"
         asker.say(f"  I2C {each.bus}, 0x{each.address:02x}: {device}")
     for probe in found.probes:
         asker.say(f"  1-Wire, {probe.rom_id}: DS18B20, {probe.reads(unit)}")
     for select in found.selects:
-        asker.say(f"  SPI, chip select {select}: switched on; what is wired to it cannot be asked")
+        asker.say(f"  SPI, chip select {select}: switched on; what is wired to it cannot be detected")
     if not (found.answers or found.probes or found.selects):
         asker.say("  nothing answers")
     for fault in found.faults:
@@ -132,14 +130,14 @@ def _written(asker: Asker, path: Path, old: str, answers: Answers) -> bool:
     if not old:
         asker.say(new)
     elif new != old:
-        asker.say("What changes (remarks of your own are not kept):", "bold")
+        asker.say("Changes (your own comments are not kept):", "bold")
         for line in difflib.unified_diff(
             old.splitlines(), new.splitlines(), "as it is", "to be", lineterm=""
         ):
             asker.say(line)
     files = [path.parent / name for name in answers.secrets]
     for file in files:
-        asker.say(f"{file}: {'replaced' if file.exists() else 'new'}, for you alone to read")
+        asker.say(f"{file}: {'replaced' if file.exists() else 'new'}, readable by you only")
     if not asker.yes(f"Write {path}?", not old):
         asker.say("Nothing was written.")
         return False
@@ -149,7 +147,7 @@ def _written(asker: Asker, path: Path, old: str, answers: Answers) -> bool:
             write(file, f"{secret}\n".encode(), SECRET)
         if old and new != old:
             write(path.with_name(f"{path.name}.before"), old.encode(), PUBLIC)
-            asker.say(f"The settings as they were: {path.name}.before")
+            asker.say(f"The previous settings: {path.name}.before")
         write(path, new.encode(), PUBLIC)
     except OSError as error:
         raise UseError(
@@ -166,4 +164,4 @@ def _say_what_next(asker: Asker, path: Path, *, simulated: bool) -> None:
     if simulated:
         asker.say("  All of this was simulated; nothing but the files named above was written.")
         return
-    asker.say(f"  sudo {program} service install --config {path}     the watch, from now on by itself")
+    asker.say(f"  sudo {program} service install --config {path}     run the watch as a service")

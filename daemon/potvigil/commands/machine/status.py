@@ -23,7 +23,7 @@ from potvigil.settings.loading import load
 from potvigil.settings.schema import Settings
 from potvigil.wording.silence import says_nothing
 
-_UNWATCHED = "not watched"
+_UNWATCHED = "not monitored"
 
 
 def status(args: argparse.Namespace) -> int:
@@ -79,8 +79,11 @@ def _who_watches(live: Live | None, is_silent: bool, record: Path, live_file: Pa
     if live is not None and not is_silent:
         return f"rehearsal, simulated: {live.rehearsed}" if live.rehearsed else "the watch is running"
     if closed := closed_to_this_user(record):
-        return f"Whether anybody watches cannot be seen from here: {closed}."
+        return f"Whether the pots are being monitored cannot be seen from here: {closed}."
     said = says_nothing(None if live is None else live.last_utc_s, time.time(), tz)
     if is_watched(record):
-        return f"{said} Yet a process has {record}: it hangs, or tells it elsewhere than {live_file}."
+        return (
+            f"{said} However, a process holds {record}: "
+            f"it hangs, or writes its state elsewhere than {live_file}."
+        )
     return f"{said} To begin: {START_THE_WATCH}."

@@ -56,7 +56,7 @@ def rehearse(args: argparse.Namespace) -> int:
     record = args.record or _rehearsal_record(night.name)
     _refuse_real(record)
     if args.notify and (args.config is None or settings.notify is None):
-        raise UseError("--notify: needs --config with settings that say who is told, under notify:")
+        raise UseError("--notify: needs --config with settings that say who to notify, under notify:")
     is_shown = args.page is not None or args.notify
     speed = args.speed or (PAGE_SPEED if is_shown else None)
     told = console()

@@ -84,7 +84,7 @@ def existing_record(path: Path) -> Path:
 def check_out(out: Path, args: argparse.Namespace) -> Path:
     """Return where a file may be written; raise UseError where one stands that nobody said may go."""
     if out.is_file() and not args.replace:
-        raise UseError(f"{out} is there already and was left as it is; give another name, or --replace")
+        raise UseError(f"{out} already exists and was not changed; give another name, or --replace")
     return out
 
 
@@ -111,7 +111,7 @@ def known_pot(store: Store, asked: str | None, option: str = "--pot") -> str:
 def one_of(pots: Collection[str], asked: str | None, where: str = "", option: str = "--pot") -> str:
     """Return the pot that is meant: the one asked for, or the only one."""
     if not pots:
-        raise UseError(f"{where}no pot was watched yet; {START_THE_WATCH}")
+        raise UseError(f"{where}no pot has been monitored yet; {START_THE_WATCH}")
     if asked is None and len(pots) == 1:
         return next(iter(pots))
     if asked is None or asked not in pots:
@@ -126,7 +126,7 @@ def day(text: str, tz: tzinfo | None, hours: int = 0) -> datetime:
     try:
         midnight = datetime.strptime(text, "%Y-%m-%d")
     except ValueError:
-        raise UseError(f"{text!r} is no date; give one like 2026-03-01") from None
+        raise UseError(f"{text!r} is not a date; give one like 2026-03-01") from None
     if not FIRST_YEAR <= midnight.year <= LAST_YEAR:
         raise UseError(f"{text} is out of range; give a date from {FIRST_YEAR} to {LAST_YEAR}")
     midnight += timedelta(hours=hours)

@@ -236,12 +236,12 @@ def told(console: Console, recipients: Iterable["Recipient"]) -> None:
             )
         )
     if rows:
-        _table(console, ("notified", "of", "low ones not", "when not seen for"), rows, "of")
+        _table(console, ("notified", "of", "quiet hours", "if unacknowledged for"), rows, "of")
 
 
 def findings(console: Console, found: Iterable["Finding"]) -> None:
     """Print what a check found."""
-    _table(console, ("", "what", "how it is"), [(f.mark, f.what, f.says) for f in found], "how it is")
+    _table(console, ("", "what", "state"), [(f.mark, f.what, f.says) for f in found], "state")
 
 
 def wires(console: Console, rows: Iterable[tuple[str, bool, str]]) -> None:
@@ -257,7 +257,7 @@ def wires(console: Console, rows: Iterable[tuple[str, bool, str]]) -> None:
 def pressures(console: Console, rows: Iterable[tuple[str, str, str]]) -> None:
     """Print what each pot reads, and what is likely wrong with its wiring."""
     lines = list(rows)
-    _table(console, ("pot", "reads", "worth a look"), lines, "worth a look")
+    _table(console, ("pot", "reads", "worth checking"), lines, "worth checking")
 
 
 def resolutions(console: Console, pots: Iterable[Pot], period_s: float) -> None:
@@ -276,7 +276,7 @@ def resolutions(console: Console, pots: Iterable[Pot], period_s: float) -> None:
             if pot.transducer.reference is Reference.GAUGE and pot.transducer.span_pa < pot.maximum_pa:
                 console.print(
                     f"{pot.pot_id}: its transducer ends at {pressure(pot.transducer.span_pa, unit)}, below "
-                    f"the pot's maximum of {pressure(pot.maximum_pa, unit)}: what is above that is not seen; "
+                    f"the pot's maximum of {pressure(pot.maximum_pa, unit)}: it cannot see above that; "
                     "fit one that reaches beyond the maximum"
                 )
     console.print(
@@ -352,7 +352,7 @@ def alarms(console: Console, standing: Iterable[tuple[str, AlarmEvent]], tz: tzi
     if rows:
         _table(console, ("pot", "alarm", "name", "priority", "state", "what to do"), rows, "what to do")
     else:
-        console.print("no alarm stands")
+        console.print("no active alarms")
 
 
 def _table(console: Console, heads: Sequence[str], rows: Iterable[Sequence[str]], *wraps: str) -> None:

@@ -83,7 +83,7 @@ def read_trimming(bus: Bus, bus_number: int, address: int) -> Bmp280Trimming:
     if chip_id not in NAMES:
         where = register_name(bus_number, address, CHIP_ID)
         raise BarometerError(
-            f"{where}: chip id 0x{chip_id:02X} instead of 0x58; this is no BMP280, nor a BME280"
+            f"{where}: chip id 0x{chip_id:02X} instead of 0x58; this is not a BMP280 or BME280"
         )
     trimming = parse_trimming(read_bytes(bus, bus_number, address, _TRIMMING, 24))
     if trimming.t1 == 0 or trimming.p1 == 0:

@@ -84,7 +84,7 @@ def read_trimming(bus: Bus, bus_number: int, address: int) -> Bmp388Trimming:
     if chip_id not in NAMES:
         where = register_name(bus_number, address, CHIP_ID)
         raise BarometerError(
-            f"{where}: chip id 0x{chip_id:02X} instead of 0x50 or 0x60; this is no BMP388, nor a BMP390"
+            f"{where}: chip id 0x{chip_id:02X} instead of 0x50 or 0x60; this is not a BMP388 or BMP390"
         )
     data = read_bytes(bus, bus_number, address, _TRIMMING, 21)
     if not any(data) or data == b"\xff" * 21:

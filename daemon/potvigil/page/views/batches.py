@@ -113,7 +113,7 @@ def _midnight(text: str, tz: tzinfo | None, days: int) -> float | None:
         day = datetime.strptime(text, "%Y-%m-%d") + timedelta(days=days)
         return (day.astimezone() if tz is None else day.replace(tzinfo=tz)).timestamp()
     except (ValueError, OverflowError, OSError):
-        raise QueryError(f"{shown(text)!r} is no date; give one like 2026-03-01.") from None
+        raise QueryError(f"{shown(text)!r} is not a date; give one like 2026-03-01.") from None
 
 
 def _line(row: ListedBatch, unit: str, tz: tzinfo | None) -> dict[str, Any]:

@@ -22,10 +22,10 @@ from potvigil.record.store import Store
 from potvigil.wording.quantities import shown
 
 FIELDS = {
-    Detail.LABEL: ("Label", "a name of its own"),
+    Detail.LABEL: ("Label", "a name for it"),
     Detail.RESIN: ("Resin", "one of the settings, or any words"),
-    Detail.MOULD: ("Mould", "what was cast in"),
-    Detail.COLOUR: ("Colour", "what it was coloured with"),
+    Detail.MOULD: ("Mould", "the mould used"),
+    Detail.COLOUR: ("Colour", "the pigment used"),
     Detail.MASS: ("Mass", "what was poured, with its unit: 250 g"),
     Detail.MIXED_AT: ("Mixed at", "when mixing began: 21:40"),
     Detail.NOTE: ("Note", "anything else"),

@@ -12,7 +12,7 @@ from potvigil.record.store import Store
 from potvigil.record.tables.commands import COMMAND_LASTS_S, LATE, NOBODY
 
 LOOK_AGAIN_S = 0.05
-_UNKNOWN = "the watch took it up and has not said what became of it; see `potvigil alarm list`"
+_UNKNOWN = "the watch accepted it but has not reported the result; see `potvigil alarm list`"
 
 
 def is_settled(store: Store, commands: range, waited_s: float, patience_s: float = COMMAND_LASTS_S) -> bool:

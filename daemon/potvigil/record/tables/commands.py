@@ -14,8 +14,8 @@ from potvigil.record.validation import refuse
 COMMANDS_A_TICK = 100
 # A command that no watch takes in so long is refused, and never carried out later.
 COMMAND_LASTS_S = 60.0
-NOBODY = f"nobody is watching; {START_THE_WATCH}, and ask again"
-LATE = "the watch did not take it in time; see whether it hangs (`systemctl status potvigil`), and ask again"
+NOBODY = f"the watch is not running; {START_THE_WATCH}, and try again"
+LATE = "the watch did not answer in time; check whether it hangs (`systemctl status potvigil`), and try again"
 
 
 class Commands(Ledger):

@@ -131,8 +131,8 @@ class Ledger:
         if self._run_id is not None and last_run != self._run_id - 1:
             db.close()
             raise UnwritableRecordError(
-                f"the record {self.path} could not be read when the watch began, and now it can; "
-                "restart the watch to go on with it"
+                f"the record {self.path} could not be read when the watch started, but now it can; restart "
+                "the watch to continue it"
             )
         self._db.close()
         self._db, self._is_open, self._commands_read_at = db, True, None
