@@ -74,7 +74,7 @@ def _renewed(files: _Files, names: list[str], now: datetime) -> int:
 
     for path in (files.authority, files.authority_key):
         if not path.exists():
-            raise UseError(f"{path} is missing, so nothing can be renewed; make all anew with --out FOLDER")
+            raise UseError(f"{path} is missing, so nothing can be renewed; start over with --out FOLDER")
     there = files.certificate.read_bytes() if files.certificate.exists() else None
     if there is not None:
         if not is_of(there, files.authority.read_bytes()):

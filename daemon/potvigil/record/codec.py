@@ -110,7 +110,7 @@ def found_from_text(text: str) -> dict[str, tuple[float, float]]:
     try:
         found = {str(name): (float(mean), float(sigma)) for name, (mean, sigma) in json.loads(text).items()}
     except (AttributeError, TypeError, RecursionError, OverflowError):
-        raise ValueError("no mean and 1 sigma by name") from None
+        raise ValueError("no mean and standard deviation by name") from None
     if not all(math.isfinite(mean) and 0.0 <= sigma < math.inf for mean, sigma in found.values()):
         raise ValueError("a figure is out of range")
     return found

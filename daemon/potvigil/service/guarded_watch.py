@@ -128,7 +128,7 @@ class GuardedWatch:
         what = repr(error)
         if what not in self._logged:
             self._logged.add(what)
-            _log.error("the watch of %s failed and begins anew", self._pot.pot_id, exc_info=error)
+            _log.error("monitoring of %s failed and is restarted", self._pot.pot_id, exc_info=error)
         self._watch = PotWatch(self._pot, alarms=self._alarms)
         opened, self._opened = self._opened, None
         if opened is None:

@@ -173,7 +173,7 @@ def _too_narrow(full_scale: Quantity, of: dict[str, Any]) -> str | None:
         ends_ma = 1000.0 * full_scale.si / of["shunt"].si / of["divider"]
         told_ma = LOOP.failed[1]
         return (
-            f"over {of['shunt']} ends at {ends_ma:.4g} mA, and a failure is told by {told_ma:g} mA; "
+            f"over {of['shunt']} ends at {ends_ma:.4g} mA, and a failure is signalled by {told_ma:g} mA; "
             "give a wider range or leave it out"
         )
     return f"is below the {comes_in_v:.3g} V that come in; give a wider range or a divider"

@@ -72,12 +72,12 @@ def add_volume(verbs: Verbs) -> None:
         metavar=("FULL", "BEFORE", "AFTER"),
         help="gauge, of a vessel let into the pot: vessel, vented pot, both; in place of the guided run",
     )
-    verb.add_argument("--pressure-error", default="0.05 psi", metavar="PRESSURE", help="of each, 1 sigma")
+    verb.add_argument("--pressure-error", default="0.05 psi", metavar="PRESSURE", help="their uncertainty")
     verb.add_argument("--flow", metavar="FLOW", help='a calibrated leak or flow meter: "25 cm3/min"')
     verb.add_argument("--flow-at", default="0 C", metavar="TEMPERATURE", help="what its cm3 are given for")
     verb.add_argument("--fall", metavar="RATE", help='with the flow: "1.35 psi/h" or "1.20 to 1.50 psi/h"')
     verb.add_argument("--own-leak", metavar="RATE", help="without it, likewise")
-    verb.add_argument("--error", metavar="PERCENT", help="of the vessel or the flow, 1 sigma; usually 1 or 2")
+    verb.add_argument("--error", metavar="PERCENT", help="uncertainty of vessel or flow; usually 1 or 2")
     verb.add_argument("--room", metavar="TEMPERATURE", help="20 C if left out")
 
 

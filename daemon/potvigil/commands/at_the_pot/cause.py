@@ -105,7 +105,7 @@ def _lines(store: Store, row: BatchRow) -> Iterator[str]:
     leak = None if row.summary is None else row.summary.leak
     if found is None and leak is not None and leak.established:
         yield (
-            "It leaked beyond doubt, but too little was seen to tell what the leak followed: that takes "
+            "It leaked beyond doubt, but there is too little data to tell what the leak followed: that takes "
             "hours."
         )
         yield from looking_lines(None)

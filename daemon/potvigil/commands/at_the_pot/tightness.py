@@ -295,7 +295,7 @@ def _keep(settings: Settings, pot: Pot, result: Result, text: str, seen: list[Sa
             f"`potvigil pot cause {pot.pot_id} --test` what it followed"
         )
     except RecordError as error:
-        print(f"not kept in the record: {error}. Note it in the pot's logbook.")
+        print(f"Not kept in the record: {error}. Note it in the pot's logbook.")
 
 
 def _readings(seen: list[Sample], pot: Pot) -> Iterator[Sample]:
