@@ -404,7 +404,7 @@ def test_a_sound_record_is_told_as_sound(record, night_record):
         ("UPDATE batch SET start_t_s = 50000, end_t_s = 60000", "batch 1 (lantern) has no samples"),
         (
             "INSERT INTO batch (pot, start_t_s) VALUES (1, 9000), (1, 9100)",
-            "batch 2 (lantern) was never closed, though later ones were begun",
+            "batch 2 (lantern) was never closed, though later ones were started",
         ),
     ],
 )

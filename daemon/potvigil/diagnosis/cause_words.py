@@ -36,7 +36,7 @@ _LOOK = {
 }
 _USUAL = (Cause.GAP, Cause.HOLE, Cause.ABOVE)
 _AFTER = (
-    "Vent first: shut the supply, open the vent fully and confirm zero on the pot's own gauge. Then look at, "
+    "Vent first: shut the supply, open the vent fully and confirm zero on the pot's own gauge. Then check, "
     "in this order:"
 )
 _SOAP = (

@@ -86,14 +86,14 @@ def _understood(row: TaughtRow, pot: Pot) -> Known | None:
             raise ValueError(f"from {row.batches} batches")
     except ValueError as error:
         why = str(error).splitlines()[0][:80]
-        _log.warning("what batch %d taught cannot be read and is passed over: %s", row.batch_id, why)
+        _log.warning("what batch %d taught cannot be read and is ignored: %s", row.batch_id, why)
         return None
     any_pot = usual(sizes_of(pot))
     strange = sorted(found.keys() - any_pot.keys())
     if strange:
         names = ", ".join(ascii(name)[:40] for name in strange[:3])
         _log.warning(
-            "what batch %d taught has names this version does not know; they are passed over: %s",
+            "what batch %d taught has names this version does not know; they are ignored: %s",
             row.batch_id,
             names,
         )

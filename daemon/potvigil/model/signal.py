@@ -33,7 +33,7 @@ class Signal:
 
 _OPEN_OR_MUTE = "broken wire or no supply"
 _SHORTED = "wire shorted to the supply or ground lost"
-_NEITHER = "is neither a pressure nor a failure told by the transmitter"
+_NEITHER = "is neither a pressure nor a failure signalled by the transmitter"
 
 # Answers between 10 % and 90 % of its supply (0.5-4.5 V at 5 V). Outside 5-95 % (0.25-4.75 V) a wire is open
 # or shorted; common practice of transducer makers.
@@ -46,8 +46,8 @@ LOOP = Signal(
     20.0,
     (3.6, 21.0),
     (3.8, 20.5),
-    "the loop is open or has no supply, or the transmitter tells of a failure of its own",
-    "the loop is shorted, or the transmitter tells of a failure of its own",
+    "the loop is open or has no supply, or the transmitter signals a failure of its own",
+    "the loop is shorted, or the transmitter signals a failure of its own",
     _NEITHER,
 )
 # Those currents over 250 ohm.

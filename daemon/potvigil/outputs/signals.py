@@ -256,7 +256,7 @@ class Pins:
 
     def _fail(self, name: str, why: str) -> None:
         if name not in self._faults:
-            _log.warning("signals: %s %s; look at its wire", name, why)
+            _log.warning("signals: %s %s; check its wire", name, why)
         self._faults[name] = why
 
     def _press(self) -> None:
@@ -340,7 +340,7 @@ def _opened(name: str, pin: int, opener: Callable[[int], Any], faults: dict[str,
         return opener(pin)
     except Exception as error:  # as in Pins._set
         _log.warning(
-            "signals: %s on GPIO %d cannot be used (%s); end what else uses the pin, or give another; "
+            "signals: %s on GPIO %d cannot be used (%s); stop whatever else uses the pin, or give another; "
             "the watch goes on without it",
             *(name, pin, error),
         )

@@ -290,8 +290,8 @@ def _missing_text(path: Path) -> str:
 
 def _damaged_text(path: Path, detail: str) -> str:
     return (
-        f"the record {path} is damaged ({detail}) and was left as it was; move it and its -wal file away: "
-        "a new one is then begun, and the old one may be rescued with `sqlite3 FILE .recover`"
+        f"the record {path} is damaged ({detail}) and was not changed; move it and its -wal file away: a "
+        "new one is then started, and the old one may be rescued with `sqlite3 FILE .recover`"
     )
 
 

@@ -67,7 +67,7 @@ def refuse(table: str, row: Row) -> None:
     """Raise RefusedError for a row somebody asks to keep and no reader of the record would take."""
     wrong = wrong_with(table, row)
     if wrong is not None:
-        raise RefusedError(f"not kept: {wrong}; give another value")
+        raise RefusedError(f"not saved: {wrong}; give another value")
 
 
 def _said(error: Exception) -> str:
@@ -225,7 +225,7 @@ def _json(column: str, text: str) -> Any:
 def _unique(pairs: list[tuple[str, Any]]) -> dict[str, Any]:
     found = dict(pairs)
     if len(found) < len(pairs):  # SQLite takes the first, Python the last
-        raise ValueError("a name stands twice in an object")
+        raise ValueError("a name appears twice in an object")
     return found
 
 

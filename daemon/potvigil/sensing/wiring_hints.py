@@ -28,7 +28,7 @@ def remark(pot: Pot, sample: Sample, full_scale_count: float) -> tuple[bool, str
         return False, _cause(transducer, signal_v, supply_v) or reading.fault or ""
     if transducer.signal.of is Of.SUPPLY and abs(signal_v - supply_v / 2.0) < _NEAR_V:
         return True, (
-            "half the supply: right if the pot stands at half its span, else the signal wire floats between "
+            "half the supply: right if the pot is at half its span, else the signal wire floats between "
             "two others"
         )
     if transducer.signal.of is Of.VOLT and transducer.signal.zero == 0.0 and abs(signal_v) < _NEAR_V:

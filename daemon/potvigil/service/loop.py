@@ -228,7 +228,7 @@ class Service:
         for pot_id, command in taken + unwritten:
             watch = self.watches.get(pot_id)
             if watch is None:
-                gone = f"the watch has no pot {pot_id} any more; see its settings"
+                gone = f"the watch no longer has a pot {pot_id}; see its settings"
                 self._store.answer(command, Answer(Outcome.REFUSED, gone))
                 continue
             events = watch.handle(command)

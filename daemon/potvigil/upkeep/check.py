@@ -194,7 +194,7 @@ def _check_batches(db: Database, problems: _Problems) -> None:
             "SELECT b.id, p.name FROM batch b JOIN pot p ON p.id = b.pot WHERE b.end_t_s IS NULL AND EXISTS "
             "(SELECT 1 FROM batch later WHERE later.pot = b.pot AND later.id > b.id)"
         ):
-            problems.add(f"batch {batch_id} ({pot_id}) was never closed, though later ones were begun")
+            problems.add(f"batch {batch_id} ({pot_id}) was never closed, though later ones were started")
 
 
 def _gaps(db: Database, problems: _Problems) -> Iterator[Gap]:

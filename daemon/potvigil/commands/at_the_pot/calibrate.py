@@ -43,7 +43,7 @@ def calibrate(args: argparse.Namespace) -> int:
     if args.rehearse:
         from potvigil.commands.rehearsal.rehearsed_pot import rehearsed_bench
 
-        print("Rehearsal on a simulated pot: nothing is kept.")
+        print("Rehearsal on a simulated pot: nothing is saved.")
         with rehearsed_bench(answer) as (settings, bench):
             return _run(args, settings, bench)
     settings = load(settings_path(args, OR_REHEARSE))

@@ -82,7 +82,7 @@ def _last_test(store: Store, pot_id: str) -> Iterator[str]:
         raise UseError(f"no tightness test of {pot_id} kept its readings; run `potvigil tightness`")
     pot = load_text(run.settings_json, f"settings of run {run.id}").core_pots().get(pot_id)
     if pot is None:
-        raise UseError(f"{pot_id} is not in the settings of the last watch; nothing is known of it now")
+        raise UseError(f"{pot_id} is not in the settings of the last watch, so nothing is known of it now")
     day = datetime.fromtimestamp(care.utc_s, UTC).astimezone(pot.tz)
     yield f"Tightness test of {pot_id} on {day:%Y-%m-%d %H:%M}: {shown(care.text)}."
     yield from of_a_test(samples, pot, care.utc_s)

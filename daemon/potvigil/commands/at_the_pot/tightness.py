@@ -84,7 +84,7 @@ def tightness(args: argparse.Namespace) -> int:
         from potvigil.commands.rehearsal.rehearsed_pot import rehearsed_test
 
         settings = None if args.config is None else load(args.config)
-        print("Rehearsal on a simulated pot: nothing is kept.")
+        print("Rehearsal on a simulated pot: nothing is saved.")
         with rehearsed_test(settings, args.pot, args.rehearse == "leaking") as (settings, station, clock):
             pot = next(iter(settings.core_pots().values()))
             samples = samples_of(station, clock, pot.pot_id, settings.sample_period_s)

@@ -78,7 +78,7 @@ def _set_text(payload: bytes) -> str | Refusal:
     if not payload:
         return Refusal("no payload; an empty text is the one byte 0x00")
     if len(payload) > LONGEST_SET_BYTES:
-        return Refusal(f"{len(payload)} bytes, at most {LONGEST_SET_BYTES} are taken")
+        return Refusal(f"{len(payload)} bytes; at most {LONGEST_SET_BYTES} are allowed")
     if payload == EMPTY_STRING:
         return ""
     try:

@@ -165,7 +165,7 @@ NODES: dict[str, tuple[str, dict[str, Property]]] = {
         {alarm: Property(alarm_name(alarm), "boolean") for alarm in AlarmId},
     ),
     "notes": (
-        "Notes: top-up, cure done, care due and the like",
+        "Notes: top-up, cure done, maintenance due and the like",
         {"last": Property("A note, as it is made", "string", retained=False)},
     ),
 }
