@@ -443,7 +443,7 @@ def assert_is_sane(bank: PotBank) -> None:
     scale = np.sqrt(diagonal[:, :, None] * diagonal[:, None, :])
     # beside their own size: rounding of a level that may be anything, 1000 K
     assert np.all(np.abs(bank.p - bank.p.transpose(0, 2, 1)) <= 1e-7 * scale + 1e-9)
-    # in units of each state's own sigma no direction has a variance below nought, but for what has died away
+    # in units of each state's own sigma no direction has a variance below zero, but for what has died away
     sigmas = np.sqrt(np.maximum(diagonal, 1e-13))
     units = bank.p / (sigmas[:, :, None] * sigmas[:, None, :])
     assert np.linalg.eigvalsh(0.5 * (units + units.transpose(0, 2, 1))).min() > -1e-5

@@ -306,7 +306,7 @@ def _outer(column: npt.ArrayLike) -> Array:
 
 
 def _filled(rows: Sequence[Array]) -> Array:
-    """Return rows of growing length as a matrix: what had not happened yet is nought."""
+    """Return rows of growing length as a matrix: what had not happened yet is zero."""
     wide = np.zeros((len(rows), max(map(len, rows))))
     for i, row in enumerate(rows):
         wide[i, : len(row)] = row
@@ -946,7 +946,7 @@ def test_constants_go_home_and_as_wide_as_what_drives_them_lets_them(surface_k: 
 
 
 def dense(bank: PotBank, cell: int, place: Place, kelvin: float) -> tuple[Array, Array]:
-    """Return state and covariance of a cell after a probe: by matrices, held to no less heat than nought.
+    """Return state and covariance of a cell after a probe: by matrices, held to no less heat than zero.
 
     Where the best estimate has less, of all states with none the likeliest, min (x - a)' P^-1 (x - a) with
     x[HEATING] = 0; its gain is then K' = K - v d, and P' = (I - K' h) P (I - K' h)' + K' r K'.

@@ -1,7 +1,7 @@
 """Zero and slope of a transducer, from what it says and what is true; and how its zero drifts.
 
 true = slope * (reported - zero), as in sensing/conversion.py. "Reported" is what the transducer says with a
-zero of nought and a slope of one, "own" the pressure it measures: gauge or absolute. An open pot is at nought
+zero of 0 and a slope of one, "own" the pressure it measures: gauge or absolute. An open pot is at zero
 for certain; at any other point the pot's own gauge is taken as true, and its class says how far it may be
 wrong.
 The errors are the gauge's, a transducer's noise being far smaller: so the gauge is what least squares fit.
@@ -118,13 +118,13 @@ def is_steady(judged: Steady, span_pa: float) -> bool:
     return abs(judged.drift_pa) <= LARGEST_DRIFT * span_pa and judged.spread_pa <= LARGEST_SPREAD * span_pa
 
 
-def zero_of(judged: Steady, own_at_nought_pa: float, pot: Pot) -> Anchor:
+def zero_of(judged: Steady, own_at_zero_pa: float, pot: Pot) -> Anchor:
     """Take the readings of an open pot. Raises CalibrationError where they are not of one, or too noisy.
 
-    own_at_nought_pa: nought, or the atmosphere for a transducer that measures absolute pressure.
+    own_at_zero_pa: 0, or the atmosphere for a transducer that measures absolute pressure.
     """
     span_pa, unit = _span_pa(pot), pot.pressure_unit
-    off_pa = judged.mean_pa - own_at_nought_pa
+    off_pa = judged.mean_pa - own_at_zero_pa
     if abs(off_pa) > LARGEST_ZERO * span_pa:
         raise CalibrationError(
             f"it reads {pressure(off_pa, unit)}: that is not an open pot. Open the vent fully and confirm "
@@ -140,7 +140,7 @@ def zero_of(judged: Steady, own_at_nought_pa: float, pot: Pot) -> Anchor:
             f"the reading still moves, by {pressure(judged.drift_pa, unit)} just now: air is still moving. "
             "Wait until the vent is quiet, then try again"
         )
-    return Anchor(judged.mean_pa, own_at_nought_pa)
+    return Anchor(judged.mean_pa, own_at_zero_pa)
 
 
 def line_fit(xs: Sequence[float], ys: Sequence[float]) -> Fit:

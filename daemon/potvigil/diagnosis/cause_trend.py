@@ -18,7 +18,7 @@ class Night:
 
 
 def goes_with(pairs: Sequence[tuple[float, float]]) -> float | None:
-    """Return how surely the second rises with the first, in sigmas (below nought: falls); None for too few.
+    """Return how surely the second rises with the first, in sigmas (below zero: falls); None for too few.
 
     Kendall's rank correlation, normal approximation with ties (Kendall, Rank Correlation Methods, ch. 3-4).
     """

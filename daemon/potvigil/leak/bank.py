@@ -124,7 +124,7 @@ class PotBank:
         self._age_s = 0.0  # since the fill or the newest top-up
         self._stirred_k = STIRRED_K
         self._risen = 0.0  # of the innovations, in sigmas
-        self._strokes = 0  # bins in a row that moved at a stroke, up; below nought: down
+        self._strokes = 0  # bins in a row that moved at a stroke, up; below zero: down
         self._level_known = False
         self._shift: Cusum | None = None  # only of a leaking pot: has its leak changed at a stroke?
         self._law = 0.0  # ln of what the laminar law makes of the rate since the leak was found

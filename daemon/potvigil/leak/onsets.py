@@ -58,7 +58,7 @@ class LossTraces:
         return np.asarray(self.score / np.maximum(self.information, 1e-300))
 
     def log_ratios(self) -> Floats:
-        """Return ln of the likelihood ratio against a sound pot; below nought where it would gain air."""
+        """Return ln of the likelihood ratio against a sound pot; below zero where it would gain air."""
         return np.asarray(0.5 * self.score * np.abs(self.score) / np.maximum(self.information, 1e-300))
 
 

@@ -46,7 +46,7 @@ T0_K = 293.15
     LN_EXCESS,                           # the gas's own
     CONTENTS_PROBE_GAIN,                 # how much more of the contents a probe on them sees than the gas
     START_SURFACE, START_CORE,           # what surface and core were as the hold began, K
-    RATE,                                # of the air lost, K/s; nought in a sound pot
+    RATE,                                # of the air lost, K/s; zero in a sound pot
 ) = range(25)
 # fmt: on
 SIZE = 25
@@ -122,7 +122,7 @@ SURFACE_PART, CORE_PART = 0.35, 0.65
 
 
 def prior(sizes: Sizes) -> tuple[Floats, Floats]:
-    """Return mean and 1 sigma of the constants of a pot of that size, (SIZE,) each; nought for other states.
+    """Return mean and 1 sigma of the constants of a pot of that size, (SIZE,) each; zero for other states.
 
     20 L have 0.4 m2 of wall. Free convection in air of 5 bar, 0.1 k Ra^(1/3) / L (Incropera, Fundamentals of
     Heat and Mass Transfer, ch. 9), is 4 W/(m2 K) at a kelvin, radiation between surfaces that see each other

@@ -46,7 +46,7 @@ class Rhythm:
         return any(begin_s <= phase_s < end_s for begin_s, end_s in self.on)
 
     def next_edge_s(self, t_s: float) -> float:
-        """Return how long it stays as it is at t_s; more than nought."""
+        """Return how long it stays as it is at t_s; more than zero."""
         phase_s = t_s % self.period_s
         edges_s = [edge_s for pulse in self.on for edge_s in pulse] + [self.period_s]
         return min(edge_s for edge_s in edges_s if edge_s > phase_s) - phase_s

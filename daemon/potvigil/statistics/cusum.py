@@ -28,7 +28,7 @@ class Cusum:
 
 
 class _Side:
-    """One sum, and what went into it since it last stood at nought."""
+    """One sum, and what went into it since it last stood at zero."""
 
     __slots__ = ("elapsed_s", "total", "value")
 

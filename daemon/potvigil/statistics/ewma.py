@@ -10,7 +10,7 @@ LAMBDA, L = 0.2, 2.962
 class Ewma:
     """An exponentially weighted moving average of departures from a target, with its variance.
 
-    lam: the weight of the newest. own: the variance so far; nought gives the exact limits of a fresh start,
+    lam: the weight of the newest. own: the variance so far; zero gives the exact limits of a fresh start,
     sigma^2 lam/(2 - lam) those of a long one. shared: how much of the target's own error is within.
     """
 

@@ -125,7 +125,7 @@ def fieller(
 ) -> Interval | None:  # fmt: skip
     """Return a ratio with the interval of `factor` standard errors, None where it has no end.
 
-    It has none where the denominator may be nought. Source: Fieller, J. R. Stat. Soc. B 16 (1954) 175.
+    It has none where the denominator may be zero. Source: Fieller, J. R. Stat. Soc. B 16 (1954) 175.
     """
     a = denominator**2 - factor**2 * denominator_variance
     if a <= 0.0:
@@ -168,7 +168,7 @@ def _student_cdf(t: float, freedom: int) -> float:
 
 
 def _falling_root(of: Callable[[float], float], low: float, high: float) -> float:
-    """Return where a falling function passes nought, `low` where it lies below it from there on."""
+    """Return where a falling function passes zero, `low` where it lies below it from there on."""
     if of(low) <= 0.0:
         return low
     for _ in range(100):

@@ -54,7 +54,7 @@ class Bench:
     def read(self, count: int) -> tuple[Steady, float]:
         """Read so many times; return what was reported, and what the transducer should say of an open pot."""
         uncalibrated = bare(self.pot)
-        readings, nought_pa = [], 0.0
+        readings, open_pot_pa = [], 0.0
         for _ in range(count):
             now = self.clock.now()
             sample = dict(self.station.read(now.boot_s, now))[self.pot.pot_id]
@@ -63,9 +63,9 @@ class Bench:
             if value is None or reading.quality is Quality.BAD:
                 raise UseError(f"{self.pot.pot_id}: {reading.fault}; see `potvigil check --hardware`")
             readings.append((now.boot_s, value))
-            nought_pa = in_own_reference(0.0, reading, self.pot)
+            open_pot_pa = in_own_reference(0.0, reading, self.pot)
             self.clock.sleep_until(now.boot_s + self.period_s)
-        return steady(readings), nought_pa
+        return steady(readings), open_pot_pa
 
 
 def take_zero(bench: Bench) -> Anchor:
@@ -75,9 +75,9 @@ def take_zero(bench: Bench) -> Anchor:
         "Then press Enter: "
     )
     bench.bring(None)
-    judged, nought_pa = bench.read(_ZERO_READINGS)
-    anchor = zero_of(judged, nought_pa, pot)
-    off, spread = fine(judged.mean_pa - nought_pa, pot), fine(judged.spread_pa, pot)
+    judged, open_pot_pa = bench.read(_ZERO_READINGS)
+    anchor = zero_of(judged, open_pot_pa, pot)
+    off, spread = fine(judged.mean_pa - open_pot_pa, pot), fine(judged.spread_pa, pot)
     print(f"The transducer says {off}, give or take {spread}.")
     return anchor
 
@@ -130,7 +130,7 @@ def _take_point(
         if gauge_pa > pot.working_pa + error_pa:
             print(f"That is above the working pressure. Let air out to {pressure(target_pa, unit)}.")
             continue
-        after, nought_pa = bench.read(_CHECK_READINGS)
+        after, open_pot_pa = bench.read(_CHECK_READINGS)
         if abs(after.mean_pa - before.mean_pa) <= 2.0 * LARGEST_DRIFT * span_pa:
             mean_pa = 0.5 * (before.mean_pa + after.mean_pa)
             return CalibrationPoint(gauge_pa, gauge_pa + nought_pa, mean_pa)

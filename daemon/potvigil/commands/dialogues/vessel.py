@@ -23,7 +23,7 @@ _NOUGHT_S, _WINDOW_S, _END_S = 30.0, 180.0, 60.0
 # Filling warms air and wall, letting air out cools them; the wall needs a quarter of an hour. At rest: a pot
 # that changes by so small a share of its pressure from end to end, some 0.6 psi/h.
 _LEAST_S, _PATIENCE_S, _AT_REST = 300.0, 3600.0, 0.00025
-_LARGEST_NOUGHT = 0.03  # of the working pressure; beyond it the pot is not open
+_LARGEST_OPEN = 0.03  # of the working pressure; beyond it the pot is not open
 _FALL_ERROR = 0.5  # of what was carried on
 # 1 sigma, K: by how much a thermometer may miss the gas's change from one state at rest to the next.
 _PROBE_K = 0.1
@@ -60,7 +60,7 @@ def take_volume(
         "Empty the pot. Shut the supply, open the vent fully and wait until the pot's own gauge shows zero. "
         "Then press Enter: "
     )
-    nought_pa = _nought(pot, samples)
+    open_pot_pa = _open_pot(pot, samples)
     ask(
         "Connect the vessel: its valve to the pot shut, its own vent open. Shut lid and vent of the pot, and "
         f"tighten the clamps evenly and crosswise. Bring the pot slowly to {working} and shut the "
@@ -85,18 +85,18 @@ def take_volume(
     return into_vessel(vessel_m3, State(full_pa, kelvins[0]), State(after_pa, kelvins[1]), outside)
 
 
-def _nought(pot: Pot, samples: Iterator[Sample]) -> float:
+def _open_pot(pot: Pot, samples: Iterator[Sample]) -> float:
     """Return what the open pot reads, Pa gauge."""
     readings: list[Reading] = []
     while not readings or readings[-1].t_s - readings[0].t_s < _NOUGHT_S:
         readings.append(_good(pot, samples))
-    nought_pa = fmean(each.gauge_pa or 0.0 for each in readings)
-    if abs(nought_pa) > _LARGEST_NOUGHT * pot.working_pa:
+    open_pot_pa = fmean(each.gauge_pa or 0.0 for each in readings)
+    if abs(open_pot_pa) > _LARGEST_OPEN * pot.working_pa:
         raise UseError(
-            f"the open pot reads {pressure(nought_pa, pot.pressure_unit)}: open the vent fully, or check "
+            f"the open pot reads {pressure(open_pot_pa, pot.pressure_unit)}: open the vent fully, or check "
             "the transducer with `potvigil calibrate`"
         )
-    return nought_pa
+    return open_pot_pa
 
 
 def _rest(pot: Pot, samples: Iterator[Sample]) -> _Rest:

@@ -134,7 +134,9 @@ class Printer:
             when = "at the end of the hold" if summary.complete else "now"
             table.add_row("leak", self._leak(summary.leak, teller, when))
         if summary.floor_crossed_s is not None:
-            table.add_row("floor", f"crossed {span(summary.floor_crossed_s - summary.start_s)} into the batch")
+            table.add_row(
+                "floor", f"crossed {span(summary.floor_crossed_s - summary.start_s)} into the batch"
+            )
         done = f"{100.0 * summary.cure.progress:.0f} %"
         since = f"{done}, {span(summary.end_s - summary.start_s)} since the fill began"
         cure = summary.cure
