@@ -817,7 +817,7 @@ def test_radical_inverses_are_van_der_corputs() -> None:
     assert cells_module._radical_inverse(137, 10) == pytest.approx(0.731)
 
 
-def test_cells_stand_on_haltons_points_with_mean_nought_and_unit_spread() -> None:
+def test_cells_stand_on_haltons_points_with_mean_zero_and_unit_spread() -> None:
     uniform = qmc.Halton(d=6, scramble=False).random(13)[1:]
     points = norm.ppf(uniform)
     points = (points - points.mean(axis=0)) / points.std(axis=0)
@@ -916,7 +916,7 @@ def test_a_probe_in_the_gas_is_warmed_more_in_some_cells_than_in_others(
 
 
 @pytest.mark.parametrize("state", [DRIFT, FAST, FAST_RATE])
-def test_what_wanders_about_nought_is_as_wide_after_a_day_as_at_first(state: int) -> None:
+def test_what_wanders_about_zero_is_as_wide_after_a_day_as_at_first(state: int) -> None:
     bank = certain_bank()
     bank._stirred_k = 0.0
     first = bank.p[:, state, state].copy()

@@ -51,7 +51,7 @@ def test_a_difference_has_no_zero_of_its_own() -> None:
     assert (degrees_apart(10.0, "C"), degrees_apart(10.0, "F")) == ("10 °C", "18 °F")
 
 
-def test_nothing_is_ever_minus_nought() -> None:
+def test_nothing_is_ever_minus_zero() -> None:
     assert degrees(273.11, "C") == "0 °C"
 
 

@@ -259,7 +259,7 @@ def zero_at_vent(samples: Iterable[Sample], pot: Pot) -> VentZero | None:
     uncalibrated = bare(pot)
     assert pot.transducer is not None
     readings: list[tuple[float, float]] = []
-    own_at_nought: list[float] = []
+    own_at_zero: list[float] = []
     first: Reading | None = None
     for sample in samples:
         reading = convert(sample, uncalibrated)
@@ -268,11 +268,11 @@ def zero_at_vent(samples: Iterable[Sample], pot: Pot) -> VentZero | None:
             continue
         first = first or reading
         readings.append((reading.t_s, value))
-        own_at_nought.append(in_own_reference(0.0, reading, pot))
+        own_at_zero.append(in_own_reference(0.0, reading, pot))
     if first is None or len(readings) < LEAST_READINGS:
         return None
     try:
-        anchor = zero_of(steady(readings), math.fsum(own_at_nought) / len(own_at_nought), pot)
+        anchor = zero_of(steady(readings), math.fsum(own_at_zero) / len(own_at_zero), pot)
     except CalibrationError:
         return None
     return VentZero(first.t_s, first.utc_s, anchor.reported_pa - anchor.own_pa / pot.transducer.slope)

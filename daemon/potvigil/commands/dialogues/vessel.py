@@ -19,7 +19,7 @@ from potvigil.units import span
 from potvigil.wording.quantities import pressure
 
 # The open pot for half a minute; a state from its last minutes, compared end against end.
-_NOUGHT_S, _WINDOW_S, _END_S = 30.0, 180.0, 60.0
+_OPEN_S, _WINDOW_S, _END_S = 30.0, 180.0, 60.0
 # Filling warms air and wall, letting air out cools them; the wall needs a quarter of an hour. At rest: a pot
 # that changes by so small a share of its pressure from end to end, some 0.6 psi/h.
 _LEAST_S, _PATIENCE_S, _AT_REST = 300.0, 3600.0, 0.00025
@@ -88,7 +88,7 @@ def take_volume(
 def _open_pot(pot: Pot, samples: Iterator[Sample]) -> float:
     """Return what the open pot reads, Pa gauge."""
     readings: list[Reading] = []
-    while not readings or readings[-1].t_s - readings[0].t_s < _NOUGHT_S:
+    while not readings or readings[-1].t_s - readings[0].t_s < _OPEN_S:
         readings.append(_good(pot, samples))
     open_pot_pa = fmean(each.gauge_pa or 0.0 for each in readings)
     if abs(open_pot_pa) > _LARGEST_OPEN * pot.working_pa:
