@@ -159,7 +159,7 @@ def test_words_in_place_of_a_number_are_asked_again(run) -> None:
 def test_a_pot_under_pressure_has_no_zero() -> None:
     with rehearsed_bench(lambda prompt: "") as (_, bench):
         bench.bring(20.0 * PA_PER_PSI)
-        with pytest.raises(CalibrationError, match="that is no open pot"):
+        with pytest.raises(CalibrationError, match="that is not an open pot"):
             take_zero(bench)
 
 

@@ -446,7 +446,7 @@ def test_an_empty_text_takes_a_detail_back_and_pictures_are_added(run, record):
         (["--resin", "a\udcffb"], "resin: 'a\\udcffb' holds bytes that are no text"),
         (["--mould", "two\nlines"], "mould: control characters"),
         (["--mass", "250 m"], "mass: '250 m' has an unknown unit; give a mass in g, kg, oz or lb"),
-        (["--mixed-at", "at tea"], "mixed-at: 'at tea' is no date and time"),
+        (["--mixed-at", "at tea"], "mixed-at: 'at tea' is not a date and time"),
         (["--mixed-at", "2026-02-01T00:00:00Z"], "after the fill, at most 5 min are taken"),
         (["--mixed-at", "23:10"], "after the fill, at most 5 min are taken"),
         (["--mixed-at", "2025-12-01T00:00:00Z"], "before the fill, at most 24 h are taken"),

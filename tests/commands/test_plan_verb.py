@@ -45,8 +45,8 @@ def run(capsys, tmp_path):
 def test_a_plan_says_what_a_caster_needs_in_the_order_of_work(run) -> None:
     said = run(*USUAL)
     in_order = (
-        "Plan for pot lantern", "The mould goes in", "the resin can be worked for 58 min at 18 °C",
-        "This batch bears", "Air in the pot", "The tank alone", "Air warms", "a bubble has 58 % of its width",
+        "Plan for pot lantern", "The mould fits", "the resin can be worked for 58 min at 18 °C",
+        "This batch tolerates", "Air in the pot", "The tank alone", "Air warms", "a bubble has 58 % of its width",
         "24 h at 23 °C take about", "9.6 kJ", "2.2 g of TNT", "In this order", "Relief valve", "21:10 mix",
         "crosswise", "Vent shut", "supply slowly", "vent slowly and fully open", "Local rules",
     )  # fmt: skip
@@ -111,8 +111,8 @@ def test_what_is_said_counts(run) -> None:
         (["--room", "18 C", "--night", "steady", "--night-low", "12 C"], "leave it out, or change --night"),
         (["--room", "18 C", "--night", "down"], "--night-low is missing"),
         (["--night", "steady"], "--room is missing"),
-        (["--start", "25:00"], "is no time of day"),
-        (["--until", "morning"], "is no time of day"),
+        (["--start", "25:00"], "is not a time of day"),
+        (["--until", "morning"], "is not a time of day"),
         (["--tank", "500 psi"], "out of range"),
         (["--mixing", "long"], "is not a time"),
         (["--pot", "nobody"], "lantern"),
@@ -171,7 +171,7 @@ def test_the_checklist_is_one_file_with_all_that_is_printed(run, tmp_path) -> No
     said = run(*USUAL, "--out", out, "--pdf")
     html = out.read_text(encoding="utf-8")
     assert str(out) in said
-    for line in ("crosswise", "The mould goes in", "9.6 kJ", "Local rules", "21:10 mix"):
+    for line in ("crosswise", "The mould fits", "9.6 kJ", "Local rules", "21:10 mix"):
         assert line in html
     assert "http" not in html and "<script" not in html and "safe" not in html.lower()
     assert out.with_suffix(".pdf").read_bytes().startswith(b"%PDF")

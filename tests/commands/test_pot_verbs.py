@@ -101,7 +101,7 @@ def test_the_page_is_written_with_labels_as_text(run, worn, tmp_path):
     [
         ((POT,), "give the part: seal"),
         (("beacon", "seal"), "give POT lantern"),
-        ((POT, "seal", "--on", "next week"), "is no date"),
+        ((POT, "seal", "--on", "next week"), "is not a date"),
         ((POT, "seal", "--on", "2199-01-01"), "is still to come"),
         ((POT, "seal", "x" * 201), "201 characters"),
     ],

@@ -96,7 +96,7 @@ def test_a_disk_that_fills_up_leaves_nothing_half_written(record, tmp_path, word
 def test_a_sound_record_is_called_so_and_a_broken_one_is_not(run, record, tmp_path):
     assert "no fault found" in run("record", "check", "--record", record)
     copy = tmp_path / "copy.db"
-    assert "found whole" in run("record", "backup", copy, "--record", record)
+    assert "found intact" in run("record", "backup", copy, "--record", record)
     data = bytearray(copy.read_bytes())
     data[8192:8300] = b"\xff" * 108
     copy.write_bytes(data)

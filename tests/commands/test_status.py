@@ -141,7 +141,7 @@ def test_a_pot_the_running_watch_does_not_know_is_not_watched(sound, status, tmp
     )
     ended, said = status("--config", both, "--live", watched.live)
     assert ended == 1
-    assert "jetty    not watched" in said and "lantern  holding" in said
+    assert "jetty    not monitored" in said and "lantern  holding" in said
 
 
 def test_a_pot_without_a_reading_is_not_well_before_its_alarm_is_raised(sound, status) -> None:

@@ -90,7 +90,7 @@ def test_a_log_is_judged_by_the_same_rule(run: Run, settings: Path, tmp_path: Pa
 @pytest.mark.parametrize(
     ("words", "said"),
     [
-        (("--limit", "3 psi"), "--limit '3 psi' is no limit"),
+        (("--limit", "3 psi"), "--limit '3 psi' is not a limit"),
         (("--limit", "3 foo in 1 h"), "unknown unit"),
         (("--pot", "beacon"), "give --pot lantern"),
         (("--rehearse", "--log", "x.csv"), "not both"),
@@ -267,7 +267,7 @@ def test_so_long_after_is_the_calendars(run: Run, tmp_path: Path, on: str, every
     [
         (("--every", "soon"), "give days, weeks, months or years"),
         (("--due", "2024-01-01", "--on", "2024-06-01"), "is not after 2024-06-01"),
-        (("--due", "tomorrow"), "is no date"),
+        (("--due", "tomorrow"), "is not a date"),
         (("--every", "9999 years"), "is too long"),
     ],
 )

@@ -106,8 +106,8 @@ def test_the_zero_of_an_open_pot_is_what_it_says() -> None:
 @pytest.mark.parametrize(
     ("given", "said"),
     [
-        (readings(5.0), "that is no open pot"),
-        (readings(-4.0), "that is no open pot"),
+        (readings(5.0), "that is not an open pot"),
+        (readings(-4.0), "that is not an open pot"),
         (readings(0.4, noise_psi=0.6), "too noisy"),
         (readings(0.0, drift_psi=-1.0), "still moves"),
     ],

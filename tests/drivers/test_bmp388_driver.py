@@ -44,7 +44,7 @@ def test_a_result_is_taken_one_tick_after_its_conversion() -> None:
 @pytest.mark.parametrize(
     ("registers", "why"),
     [
-        ({0x00: [0x58]}, "0x58 instead of 0x50 or 0x60; this is no BMP388"),
+        ({0x00: [0x58]}, "0x58 instead of 0x50 or 0x60; this is not a BMP388"),
         ({0x31: [0] * 21}, "trimming is empty"),
         ({0x31: [0xFF] * 21}, "trimming is empty"),
         ({0x03: [0x10, *RESULT[1:]]}, "nothing was measured"),

@@ -64,7 +64,7 @@ def test_a_watch_begun_on_a_full_disk_watches_and_writes_when_there_is_room(room
         assert {AlarmId.RECORD_FAILING, AlarmId.BELOW_FLOOR} <= standing(bench).keys()
         (said,) = [one for one in raised(bench.events) if one.alarm is AlarmId.RECORD_FAILING]
         assert said.t_s < 60.0
-        assert "still watched" in said.text and str(bench.record) in said.text
+        assert "still monitored" in said.text and str(bench.record) in said.text
     bench.run_until(5200.0 + RETRY_PERIOD_S + 5.0)
     bench.run_until(6500.0)
     assert standing(bench)[AlarmId.RECORD_FAILING] is AlarmState.RETURNED

@@ -137,10 +137,10 @@ def test_a_time_of_mixing_is_kept_in_utc(text, kept):
 @pytest.mark.parametrize(
     ("text", "said"),
     [
-        ("21:40", "is no date and time; give one like"),
-        ("yesterday", "is no date and time"),
-        ("2026-02-30T21:40:00Z", "is no date and time"),
-        ("0001-01-01T00:00:00+14:00", "is no date and time"),
+        ("21:40", "is not a date and time; give one like"),
+        ("yesterday", "is not a date and time"),
+        ("2026-02-30T21:40:00Z", "is not a date and time"),
+        ("0001-01-01T00:00:00+14:00", "is not a date and time"),
         ("2026-01-01T21:40:00", "names no time zone; end it with Z"),
     ],
 )

@@ -570,7 +570,7 @@ def test_a_dry_run_says_what_would_be_told_and_sends_nothing(
     ("targets", "said"),
     [
         ("", "names nobody to notify; give notify:, heartbeat:, or tls under page"),
-        (to("name: Anna, url: 'hush://hush'"), "notify.targets[0].url: hush://... is no complete address"),
+        (to("name: Anna, url: 'hush://hush'"), "notify.targets[0].url: hush://... is not a complete address"),
         (to("name: Anna, url_file: nowhere"), "nowhere: No such file or directory"),
     ],
 )

@@ -193,7 +193,7 @@ def test_an_address_may_stand_in_a_file(tmp_path, at: Phone) -> None:
         (None, "No such file or directory; name a file that this service may read"),
         ("", "no address in the first line"),
         ("hush-hush", "its first line is not an address like ntfy://host/topic"),
-        ("hush://hush", "hush://... is no complete address of a service that Apprise knows"),
+        ("hush://hush", "hush://... is not a complete address of a service that Apprise knows"),
     ],
 )
 def test_a_file_that_holds_none_is_told_in_one_line(tmp_path, content: str | None, said: str) -> None:

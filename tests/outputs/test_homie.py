@@ -373,11 +373,11 @@ def test_set_messages_are_understood():
         ("batch/note", b"x" * 10_000_000, "10000000 bytes, at most 8000"),
         ("batch/resin", b"x" * 121, "121 characters, at most 120"),
         ("batch/mass", b"250 stones", "has an unknown unit"),
-        ("batch/mixed-at", b"21:40", "is no date and time"),
+        ("batch/mixed-at", b"21:40", "is not a date and time"),
         ("batch/mixed-at", b"2026-01-01T21:40:00", "names no time zone"),
-        ("alarms/acknowledge", b"Leak", "is no alarm"),
-        ("alarms/acknowledge", b"\x00", "is no alarm"),
-        ("alarms/acknowledge", b"../../etc", "is no alarm"),
+        ("alarms/acknowledge", b"Leak", "is not an alarm"),
+        ("alarms/acknowledge", b"\x00", "is not an alarm"),
+        ("alarms/acknowledge", b"../../etc", "is not an alarm"),
     ],
 )
 def test_hostile_payloads_are_refused_with_a_reason(path, payload, reason):

@@ -422,7 +422,7 @@ def test_the_thread_goes_on_whatever_happens_to_it(
         assert factory.pin(BUZZER).state
     finally:
         signals.close()
-    (said,) = [record.getMessage() for record in caplog.records if "cannot be moved" in record.getMessage()]
+    (said,) = [record.getMessage() for record in caplog.records if "cannot be driven" in record.getMessage()]
     assert "no such lamp" in said and "tried again" in said
 
 
@@ -500,7 +500,7 @@ def test_lamp_and_buzzer_that_fail_are_told_by_the_other_ways(
     told = next(each for each in bench.events if isinstance(each, AlarmEvent))
     words = {
         "pin": "Lamp alarm does not respond",
-        "raises": "cannot be moved",
+        "raises": "cannot be driven",
         "hangs": "are not moved any more",
     }
     assert words[fault] in told.text and "alarm test" in told.do

@@ -250,7 +250,7 @@ def test_page_thinning_and_backup_work_in_their_sandboxes(tmp_path):
     out, _ = finished(
         start("potvigil-backup.service", VERB, "record", "backup", tmp_path / "copy.db", "--record", record)
     )
-    assert "found whole" in out
+    assert "found intact" in out
     port = free_port()
     page = start(
         "potvigil-page.service", VERB, "page", "--record", record, "--port", port, HOME=str(tmp_path)

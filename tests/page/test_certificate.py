@@ -215,7 +215,7 @@ def test_what_is_not_ours_is_left(tmp_path, capsys):
         assert (out / "page.pem").read_bytes() == content
     (tmp_path / "file").write_text("")
     status, _, said = certify(capsys, "--out", tmp_path / "file")
-    assert status == 2 and "is no folder" in said
+    assert status == 2 and "is not a folder" in said
 
 
 def _shorten(out: Path, days: int) -> None:

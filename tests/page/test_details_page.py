@@ -142,7 +142,7 @@ def test_both_tabs_that_write_the_same_are_of_one_mind(client, closed):
 def test_a_form_of_an_earlier_page_comes_back_as_it_was_written(client, closed):
     sent = fields_of(client.get("/batch/1").text) | {"label": "typed at length", "csrf": "0" * 64}
     answer = post(client, "/batch/1/edit", **sent)
-    assert answer.status_code == 403 and "nothing was kept yet" in answer.text
+    assert answer.status_code == 403 and "nothing was saved" in answer.text
     again = fields_of(answer.text)
     assert again["label"] == "typed at length"
     assert post(client, "/batch/1/edit", csrf=token_of(answer.text), **again).status_code == 303

@@ -210,7 +210,7 @@ def test_a_checklist_that_cannot_be_is_the_form_again(client):
         ("night", "dark", "give steady or down"),
         ("night-low", "12 C", "'12 C' needs the room's temperature now; give \"Room now\" too."),
         ("start", "25:00", "'25:00' is not a time of day; give one like 21:40."),
-        ("until", "morning", "is no time of day"),
+        ("until", "morning", "is not a time of day"),
         ("tank", "500 psi", "out of range"),
         ("mixing", "long", "'long' is not a time; give a number and its unit, s, min, h or d."),
         ("stand", "x" * 61, f"Is longer than {LONGEST} characters; write less."),

@@ -52,10 +52,10 @@ def test_no_pot_is_lost_and_the_strip_is_the_first(levels):
 
 
 def test_a_silent_watch_is_all_the_strip_says():
-    told = strip([pot("a", "unknown")], "Look at the pot's own gauge", "03:30", None)
+    told = strip([pot("a", "unknown")], "Read the pot's own gauge", "03:30", None)
     assert (told["word"], told["do"], told["unseen"]) == (
         "no data since 03:30",
-        "Look at the pot's own gauge",
+        "Read the pot's own gauge",
         False,
     )
     assert told["pot"] == ""

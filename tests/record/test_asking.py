@@ -9,7 +9,7 @@ from potvigil.record.tables import commands
 from potvigil.record.tables.commands import COMMAND_LASTS_S, LATE, NOBODY
 from record_night import POT
 
-PUT_ASIDE = Answer(Outcome.DONE, "leak is put aside")
+PUT_ASIDE = Answer(Outcome.DONE, "leak is shelved")
 
 
 @pytest.fixture

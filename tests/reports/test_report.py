@@ -309,10 +309,10 @@ def test_whoever_was_told_on_a_phone_stands_in_the_time_line(told):
         DeliveryRow(at_s + 90.0, None, None, AlarmId.READINGS_STOPPED, "Anna", "raised", None),
     )
     text = Page(report_html(replace(told, deliveries=rows))).text
-    assert "Anna was told: below the floor." in text
+    assert "Anna was notified: below the floor." in text
     assert text.count("<b>Ben was not reached: below the floor (refused <i>).") == 1
-    assert text.count("<b>Ben was told: below the floor.") == 1
-    assert "Anna was told: nobody is watching." in text
+    assert text.count("<b>Ben was notified: below the floor.") == 1
+    assert "Anna was notified: the watch is silent." in text
     assert "Anna was sent the outcome: below the floor." in text
     assert "Anna was notified again: below the floor." in text
 

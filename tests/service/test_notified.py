@@ -52,7 +52,7 @@ def test_whoever_is_not_reached_is_named_with_the_reason(tmp_path: Path) -> None
     seen = said(tmp_path / "status.json", targets={"Anna": None, "Ben": "refused"}, heartbeat="no route")
     assert text_of(seen) == (
         "Check phone and network, then try `potvigil alarm test`. "
-        "Ben is not reached (refused): an alarm may not get through. "
+        "Ben cannot be reached (refused): an alarm may not get through. "
         "The heartbeat does not get through (no route)."
     )
 

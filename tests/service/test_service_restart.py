@@ -211,7 +211,7 @@ def test_a_full_disk_is_told_and_the_watch_goes_on_and_nothing_is_lost(tmp_path)
     bench.service.stop()
     assert [one.alarm for one in raised(bench.events)].count(AlarmId.RECORD_FAILING) == 1
     (text,) = (one.text for one in raised(bench.events) if one.alarm is AlarmId.RECORD_FAILING)
-    assert "still watched" in text
+    assert "still monitored" in text
     with Store.open_read_only(bench.record) as store:
         (row,) = store.batches()
         assert row.summary == bench.summary

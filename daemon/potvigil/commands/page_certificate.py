@@ -120,7 +120,7 @@ def _files(args: argparse.Namespace, tls: PageTlsSettings | None) -> _Files:
         return _Files(tls.cert_file, tls.key_file)
     folder = folder or Path()
     if folder.exists() and not folder.is_dir():
-        raise UseError(f"--out {folder}: is no folder; give one")
+        raise UseError(f"--out {folder}: is not a folder; give one")
     folder.mkdir(mode=0o755, parents=True, exist_ok=True)
     return _Files(folder / "page.pem", folder / "page.key")
 

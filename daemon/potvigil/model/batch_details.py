@@ -123,7 +123,7 @@ def _moment(text: str) -> datetime:
         raise
     except (ValueError, OverflowError):
         raise DetailError(
-            f"{Detail.MIXED_AT}: {text!r} is no date and time; give one like 2026-01-01T21:40:00Z"
+            f"{Detail.MIXED_AT}: {text!r} is not a date and time; give one like 2026-01-01T21:40:00Z"
         ) from None
 
 

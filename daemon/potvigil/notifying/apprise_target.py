@@ -94,7 +94,7 @@ def _opened(url: str) -> Any:
     opened = apprise.Apprise(asset=asset)
     kind, _, rest = url.partition("://")
     if not rest.strip("/") or not opened.add(url):
-        raise AddressError(f"{kind}://... is no complete address of a service that Apprise knows")
+        raise AddressError(f"{kind}://... is not a complete address of a service that Apprise knows")
     return opened
 
 

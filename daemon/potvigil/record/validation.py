@@ -230,7 +230,7 @@ def _unique(pairs: list[tuple[str, Any]]) -> dict[str, Any]:
 
 
 def _refused(constant: str) -> None:
-    raise ValueError(f"{constant} is no JSON")
+    raise ValueError(f"{constant} is not JSON")
 
 
 def _check_values(name: str, value: Any) -> None:

@@ -170,7 +170,7 @@ def _read_manifest(unpacked: zipfile.ZipFile, archive: Path) -> tuple[int, dict[
             raise _foreign(archive, f"{MANIFEST} names another format")
         number, version = manifest["format_number"], manifest["record_format"]
         if not all(type(each) is int and each >= 1 for each in (number, version)):
-            raise _foreign(archive, f"{MANIFEST}: a format is no number")
+            raise _foreign(archive, f"{MANIFEST}: a format is not a number")
         if number > FORMAT_NUMBER or version > len(MIGRATIONS):
             raise NewerRecordError(
                 f"{archive} was made by {ascii(manifest['made_by'])[:60]}, archive format {number}, record "
@@ -311,7 +311,7 @@ _FITTING = {"INTEGER": (int, _NONE), "REAL": (float, int, _NONE), "TEXT": (str, 
 
 
 def _refuse(constant: str) -> None:
-    raise ValueError(f"{constant} is no JSON")
+    raise ValueError(f"{constant} is not JSON")
 
 
 _DECODER = json.JSONDecoder(parse_constant=_refuse)

@@ -172,7 +172,7 @@ def main() -> None:
     if out.suffix != ".png":
         parser.error(f"{out}: the figure is a PNG; give a name that ends in .png")
     if not out.parent.is_dir():
-        parser.error(f"{out}: there is no folder {out.parent}; make it first")
+        parser.error(f"{out}: there is not a folder {out.parent}; make it first")
     try:
         night = play(args.night, args.place)
     except ValueError as error:

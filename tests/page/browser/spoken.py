@@ -91,7 +91,7 @@ THERMOMETER = at(
     low(
         AlarmId.THERMOMETER,
         "Check plug and cable of the room thermometer",
-        "Room thermometer: no answer. The watch goes on; a small leak can no longer be told from a "
+        "Room thermometer: no answer. Monitoring continues; a small leak can no longer be told from a "
         "temperature change.",
     ),
 )

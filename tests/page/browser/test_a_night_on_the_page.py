@@ -100,6 +100,6 @@ def test_a_dead_watch_and_a_dead_page_are_told_within_ten_seconds(tmp_path, open
         night.cut(night.page)
         cut_s = time.monotonic()
         for page in (phone, desktop):
-            expect(page.locator("#strip")).to_contain_text("lost the watch since", timeout=10_000)
+            expect(page.locator("#strip")).to_contain_text("No contact with the watch since", timeout=10_000)
             assert time.monotonic() - cut_s < 10.0
             expect(page.locator('[data-show="word"]')).to_have_text("not known")

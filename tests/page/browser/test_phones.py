@@ -164,7 +164,7 @@ def test_a_phone_that_shall_show_nothing_is_not_promised_anything(spoken, opened
 
 def test_phones_are_not_promised_a_message_while_nobody_sends_them(spoken, phone, watched):
     phone.goto(f"{spoken.url}/phones")
-    warning = phone.get_by_text("Nobody is told now")
+    warning = phone.get_by_text("No messages are being sent")
     expect(warning).to_be_visible()
     status = usual_status(watched.live)
     status.parent.mkdir()

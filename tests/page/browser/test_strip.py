@@ -133,7 +133,7 @@ def test_a_lost_page_says_so_on_every_page_and_comes_back(spoken, opened):
     expect(strip).to_contain_text("holding")
     spoken.cut()
     expect(strip).to_contain_text("No contact with the watch since Thu 22:00:00")
-    expect(strip).to_contain_text("Look at the pot's own gauge")
+    expect(strip).to_contain_text("Read the pot's own gauge")
     expect(strip).to_have_class("strip unknown")
     spoken.begin()
     expect(strip).to_have_class("strip calm")

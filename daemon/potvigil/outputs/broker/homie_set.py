@@ -62,7 +62,7 @@ def parse_set(
     if text == "all":
         return SetCommand(pot_id, _OF_ALARMS[path])
     if text not in set(AlarmId):
-        return Refusal(f"{text[:40]!r} is no alarm; send all or one of {', '.join(AlarmId)}")
+        return Refusal(f"{text[:40]!r} is not an alarm; send all or one of {', '.join(AlarmId)}")
     return SetCommand(pot_id, _OF_ALARMS[path], AlarmId(text))
 
 
