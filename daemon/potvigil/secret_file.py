@@ -22,7 +22,7 @@ def first_line(path: Path, what: str) -> str:
     if not lines or not lines[0]:
         raise SecretFileError(f"{path}: no {what} in the first line")
     if len(data) > _LARGEST_BYTES:
-        raise SecretFileError(f"{path}: too large; one line with the {what} is due")
+        raise SecretFileError(f"{path}: too large; one line with the {what} is expected")
     return lines[0]
 
 

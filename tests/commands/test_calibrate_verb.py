@@ -249,7 +249,7 @@ def test_the_fragment_that_is_written_loads_into_the_settings(run, config: Path)
     text = smallest + "\n".join(lines[3:]) + "\n"
     assert load_text(text, "workshop.yaml").pots["lantern"].transducer.slope == pytest.approx(0.97, abs=0.001)
     status, _, err = run(WHOLE, "--config", config, "--write", fragment)
-    assert status == 2 and "is there already" in err
+    assert status == 2 and "already exists" in err
 
 
 def test_it_does_not_read_beside_a_running_watch(run, config: Path) -> None:

@@ -168,7 +168,7 @@ def test_nothing_is_overwritten_unasked(words, name, run, night_record, tmp_path
     run(*words, out, "--record", night_record)
     before = out.read_bytes()
     assert main([*map(str, words), str(out), "--record", str(night_record)]) == 2
-    assert "is there already" in capsys.readouterr().err
+    assert "already exists" in capsys.readouterr().err
     assert out.read_bytes() == before
     run(*words, out, "--record", night_record, "--replace")
 

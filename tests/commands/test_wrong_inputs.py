@@ -98,7 +98,7 @@ CASES: list[tuple[tuple[str, ...], str]] = [
     # the list
     *((("batch", "list", f"--limit={each}", *RECORD), "a number of batches") for each in (HUGE, "-1", "x")),
     *(
-        (("batch", "list", option, day, *RECORD), "no date; give one like 2026-03-01")
+        (("batch", "list", option, day, *RECORD), "not a date; give one like 2026-03-01")
         for option in ("--since", "--until")
         for day in ("x", "2026-02-30", "01.03.2026", "")
     ),
@@ -107,9 +107,9 @@ CASES: list[tuple[tuple[str, ...], str]] = [
         for option in ("--since", "--until")
         for day in ("0001-01-01", "9999-12-31")
     ),
-    (("batch", "list", "--find", NO_TEXT, *RECORD), "find: '\\udcff' holds bytes that are no text"),
+    (("batch", "list", "--find", NO_TEXT, *RECORD), "find: '\\udcff' contains bytes that are not text"),
     (("batch", "list", "--pot", "nobody", *RECORD), "there is no pot 'nobody'; give --pot lantern"),
-    (("batch", "list", "--pot", NO_TEXT, *RECORD), "no text"),
+    (("batch", "list", "--pot", NO_TEXT, *RECORD), "not text"),
     (("batch", "list", "--verdict", "good", *RECORD), "invalid choice: 'good'"),
     (("batch", "list", "--alarm", "noise", *RECORD), "invalid choice: 'noise'"),
     (("batch", "list", "--limit", "1", "--all", *RECORD), "not allowed with"),
@@ -121,7 +121,7 @@ CASES: list[tuple[tuple[str, ...], str]] = [
             ("x" * 99_999, f"99999 characters, at most {most} are taken"),
             ("a\x1b[2Jb", "control characters"),
             ("a\u202eb", "control characters"),
-            (NO_TEXT, "no text"),
+            (NO_TEXT, "not text"),
         )
     ),
     *(
@@ -141,22 +141,22 @@ CASES: list[tuple[tuple[str, ...], str]] = [
     *(
         (("batch", "edit", "1", f"--mixed-at={moment}", *RECORD), said)
         for moment, said in (
-            ("25:00", "no date and time"),
-            ("13:40 pm", "no date and time"),
-            ("yesterday", "no date and time"),
+            ("25:00", "not a date and time"),
+            ("13:40 pm", "not a date and time"),
+            ("yesterday", "not a date and time"),
             ("0001-01-01T00:00:00Z", "before the fill"),
             ("9999-12-31T23:59:59Z", "after the fill"),
-            ("9999-12-31T23:59:59-14:00", "no date and time"),
+            ("9999-12-31T23:59:59-14:00", "not a date and time"),
             ("2026-01-01T21:40", "names no time zone"),
         )
     ),
     (("batch", "edit", "1", "--picture", "a\nb.jpg", *RECORD), "rename the file"),
-    (("batch", "edit", "1", "--picture", NO_TEXT, *RECORD), "no text"),
+    (("batch", "edit", "1", "--picture", NO_TEXT, *RECORD), "not text"),
     (("batch", "edit", "1", "--resin", "x" * 200, *RECORD), "at most 120"),
     (("batch", "edit", "1", *RECORD), "nothing to change in batch 1"),
     (("batch", "open", "--pot", "nobody", *RECORD), "there is no pot 'nobody'"),
     (("batch", "open", "--mass", "much", *RECORD), "is not a mass"),
-    (("batch", "open", "--mixed-at", "noon", *RECORD), "no date and time"),
+    (("batch", "open", "--mixed-at", "noon", *RECORD), "not a date and time"),
     (("batch", "close", "--pot", "nobody", *RECORD), "there is no pot 'nobody'"),
     # alarms
     *(
@@ -169,7 +169,7 @@ CASES: list[tuple[tuple[str, ...], str]] = [
     (("alarm", "acknowledge", "noise", *RECORD), "invalid choice"),
     (("alarm", "acknowledge", "leak", "--pot", "nobody", *RECORD), "there is no pot 'nobody'"),
     (("alarm", "unshelve", "leak", "--pot", "", *RECORD), "there is no pot ''"),
-    (("alarm", "test", "--pot", NO_TEXT, *RECORD), "no text"),
+    (("alarm", "test", "--pot", NO_TEXT, *RECORD), "not text"),
     (("alarm", "test", "--priority", "loud", *RECORD), "invalid choice"),
     # pots
     *((("pot", verb, "pot-1", *RECORD), "give POT lantern") for verb in ("health", "cause", "care")),
@@ -185,7 +185,7 @@ CASES: list[tuple[tuple[str, ...], str]] = [
             ("x" * 300, "at most 200"),
             ("\x1b]0;x\x07", "control characters"),
             ("a\x00b", "control characters"),
-            (NO_TEXT, "no text"),
+            (NO_TEXT, "not text"),
         )
     ),
     *(
@@ -194,7 +194,7 @@ CASES: list[tuple[tuple[str, ...], str]] = [
             (("--on", "0001-01-01"), "give a date from 1970 to 2200"),
             (("--on", "9999-12-31"), "give a date from 1970 to 2200"),
             (("--on", "2199-01-01"), "still to come"),
-            (("--on", "today"), "no date"),
+            (("--on", "today"), "not a date"),
             (("--due", "9999-12-31"), "give a date from 1970 to 2200"),
             (("--due", "1999-12-31"), "is not after"),
             (("--every", "9999 years"), "too long"),
@@ -207,20 +207,20 @@ CASES: list[tuple[tuple[str, ...], str]] = [
     # the record
     *(((*verb, "--record", "missing.db"), "there is no record at missing.db") for verb in _KEEPERS),
     *(((*verb, "--record", "empty"), "there is no record at empty") for verb in _KEEPERS),
-    *(((*verb, "--record", "letter.txt"), "no record of Potvigil") for verb in _KEEPERS),
+    *(((*verb, "--record", "letter.txt"), "not a Potvigil record") for verb in _KEEPERS),
     *(((*verb, "--record", "/"), "Is a directory") for verb in _READERS),
     *(((*verb, "--record", "x" * 5000), "File name too long") for verb in _READERS),
     *(
         (("record", "thin", f"--older-than={days}", *RECORD), "a number of days, 0 to 36500")
         for days in ("x", "-1", "nan", "inf", "1e300", HUGE)
     ),
-    (("record", "backup", "record.db", *RECORD), "is there already"),
+    (("record", "backup", "record.db", *RECORD), "already exists"),
     (("record", "backup", "record.db", "--replace", *RECORD), "is the record itself"),
-    (("record", "backup", "copy.db", *RECORD), "is there already"),
-    (("record", "backup", "letter.txt", "--replace", *RECORD), "no record of Potvigil"),
+    (("record", "backup", "copy.db", *RECORD), "already exists"),
+    (("record", "backup", "letter.txt", "--replace", *RECORD), "not a Potvigil record"),
     (("record", "backup", "/", *RECORD), "/ exists already"),
     (("record", "backup", "nowhere/copy.db", *RECORD), "cannot be written"),
-    (("export", "--all", "--out", "all.zip", *RECORD), "is there already"),
+    (("export", "--all", "--out", "all.zip", *RECORD), "already exists"),
     (("export", "--all", "--out", "letter.txt", "--replace", *RECORD), "letter.txt"),
     (("export", "--all", "--out", "record.db", "--replace", *RECORD), "record.db"),
     (("export", "--all", "--out", "nowhere/all.zip", *RECORD), "cannot be written"),
@@ -229,8 +229,8 @@ CASES: list[tuple[tuple[str, ...], str]] = [
     (("import", "letter.txt", "--record", "new.db"), "letter.txt"),
     (("import", "/", "--record", "new.db"), "/"),
     (("import", "all.zip", "--record", "nowhere/new.db"), "nowhere"),
-    (("batch", "export", "1", "--out", "letter.txt", *RECORD), "is there already"),
-    (("batch", "export", "1", "--out", "record.db", *RECORD), "is there already"),
+    (("batch", "export", "1", "--out", "letter.txt", *RECORD), "already exists"),
+    (("batch", "export", "1", "--out", "record.db", *RECORD), "already exists"),
     (("batch", "export", "1", "--out", "/", *RECORD), "/: Is a directory"),
     (("batch", "export", "1", "--out", "nowhere/b.csv", *RECORD), "nowhere/b.csv: No such file"),
     (("batch", "export", "1", "--format", "xlsx", *RECORD), "invalid choice"),
@@ -263,27 +263,27 @@ CASES: list[tuple[tuple[str, ...], str]] = [
         )
     ),
     (("replay", "night.csv", *CONFIG, "--pot", "nobody"), "there is no pot 'nobody'"),
-    (("replay", "night.csv", *CONFIG, "--json", "letter.txt"), "is there already"),
+    (("replay", "night.csv", *CONFIG, "--json", "letter.txt"), "already exists"),
     (("replay", "night.csv", *CONFIG, "--json", "nowhere/out"), "nowhere/out: No such file"),
     (("replay", "night.csv", *CONFIG, "--record", "nowhere/new.db"), "folder"),
-    (("replay", "night.csv", *CONFIG, "--record", "letter.txt"), "no record of Potvigil"),
+    (("replay", "night.csv", *CONFIG, "--record", "letter.txt"), "not a Potvigil record"),
     # rehearsals
     (("rehearse", "doldrums"), "no night 'doldrums'; there are"),
     *((("rehearse", f"--speed={each}"), "a number from") for each in ("0", "-1", "x", "nan", "1e400")),
     *((("rehearse", f"--seed={each}"), "a whole number") for each in ("-1", "x", HUGE)),
     *((("rehearse", f"--page={each}"), "a port, 0 to 65535") for each in ("x", "99999", "-1", HUGE)),
     *((("rehearse", f"--mqtt={each}"), "give HOST") for each in ("a:b:c", "x:99999", "u@h", "")),
-    (("rehearse", "--mqtt", NO_TEXT), "no text"),
+    (("rehearse", "--mqtt", NO_TEXT), "not text"),
     (("rehearse", "--notify"), "needs --config"),
     (("rehearse", "--record", "nowhere/new.db"), "folder"),
-    (("rehearse", "--record", "letter.txt"), "no record of Potvigil"),
+    (("rehearse", "--record", "letter.txt"), "not a Potvigil record"),
     # a volume
     (_volume("--vessel=-2 L"), "out of range; give 0.01 L to 2000 L"),
     (_volume("--vessel=0 L"), "out of range"),
     (_volume("--vessel=1e300 L"), "out of range"),
     (_volume("--vessel=2"), "has no unit"),
     (_volume("--vessel="), "is not a volume"),
-    (_volume(f"--vessel={NO_TEXT}"), "no text"),
+    (_volume(f"--vessel={NO_TEXT}"), "not text"),
     (_volume("--room=-400 C"), "--room '-400 C' is out of range; give -40 C to 60 C"),
     (_volume("--room=-400 F"), "out of range"),
     (_volume("--room=0 K"), "out of range"),
@@ -314,7 +314,7 @@ CASES: list[tuple[tuple[str, ...], str]] = [
     ((*_flow("25 cm3/min", "1.35 psi/h", "0.1 psi/h"), "--flow-at=-400 C"), "'-400 C' is out of range"),
     # a plan
     (("plan", *CONFIG, "--record", "missing.db"), "there is no record at missing.db"),
-    (("plan", *CONFIG, "--record", "letter.txt"), "no record of Potvigil"),
+    (("plan", *CONFIG, "--record", "letter.txt"), "not a Potvigil record"),
     *(
         (_plan(f"--mould={size}"), "--mould")
         for size in ("12x8", "x", "", "-1 x 2 cm", "0 x 0 cm", "1e300 x 1 cm", "1 x 2 x 3 x 4 cm", HUGE)
@@ -328,7 +328,7 @@ CASES: list[tuple[tuple[str, ...], str]] = [
     (_plan("--night", "mild"), "give steady or down"),
     (_plan("--night", "down"), "--night-low is missing"),
     *(
-        (_plan(f"--{option}={clock}"), "no time of day; give one like 21:40")
+        (_plan(f"--{option}={clock}"), "not a time of day; give one like 21:40")
         for option in ("start", "until")
         for clock in ("25:00", "13:40 pm", "0:40 am", "21.40", "now", "", "24:00")
     ),

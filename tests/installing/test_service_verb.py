@@ -134,7 +134,7 @@ def test_the_stock_settings_are_refused_with_everything_that_is_missing_at_once(
 @pytest.mark.parametrize(
     ("more", "said"),
     [
-        ("mqtt: {host: b, username: u, password_file: secrets/mqtt}\n", "lies in a folder"),
+        ("mqtt: {host: b, username: u, password_file: secrets/mqtt}\n", "is in a folder"),
         ("record: {file: /srv/elsewhere.db}\n", "is not below /var/lib/potvigil"),
     ],
 )
@@ -150,7 +150,7 @@ def test_a_secret_elsewhere_that_only_root_may_read_is_refused(service, config, 
     secret.write_text("lens\n", encoding="utf-8")
     config.write_text(SMALLEST + BROKER.format(secret), encoding="utf-8")
     secret.chmod(0o600)
-    assert "is closed to the service" in service("install", "--config", config)[2]
+    assert "cannot be read by the service" in service("install", "--config", config)[2]
     secret.chmod(0o644)
     assert service("install", "--config", config)[0] == 0
 
@@ -225,7 +225,7 @@ def test_a_command_of_somebody_else_s_is_left(service, root, config) -> None:
     theirs.parent.mkdir(parents=True)
     theirs.write_text("theirs", encoding="utf-8")
     status, _, err = service("install", "--config", config)
-    assert status == 2 and "is not ours" in err and theirs.read_text(encoding="utf-8") == "theirs"
+    assert status == 2 and "is not Potvigil's" in err and theirs.read_text(encoding="utf-8") == "theirs"
 
 
 def test_an_ordinary_user_is_told_to_ask_root(capsys, monkeypatch) -> None:

@@ -209,7 +209,7 @@ def foreign_database(path: Path) -> None:
     ("write", "what"),
     [
         (foreign_database, "database of another program"),
-        (lambda path: path.write_text("elapsed_s,gauge_pressure_psi\n0,60\n"), "no record of Potvigil"),
+        (lambda path: path.write_text("elapsed_s,gauge_pressure_psi\n0,60\n"), "not a Potvigil record"),
         (lambda path: path.write_bytes(b"SQLite format 3\0"), "another program"),
     ],
 )

@@ -289,7 +289,7 @@ def test_a_full_disk_leaves_what_was_there(night_record, tmp_path, monkeypatch, 
     monkeypatch.setattr("potvigil.upkeep.atomic_file.os.fsync", full)
     words = ["batch", "report", "1", "--record", str(night_record), "--out", str(out)]
     assert main(words) == 2
-    assert "is there already and was not changed" in capsys.readouterr().err
+    assert "already exists and was not changed" in capsys.readouterr().err
     assert main([*words, "--replace"]) == 2
     assert "No space left on device" in capsys.readouterr().err
     assert out.read_text(encoding="utf-8") == "before"

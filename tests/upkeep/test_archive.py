@@ -350,7 +350,7 @@ DEEP = "[" * 100_000
 @pytest.mark.parametrize(
     ("table", "column", "value", "says"),
     [
-        ("pot", "id", "one", "pot.jsonl, line 2: id: str where INTEGER is due"),
+        ("pot", "id", "one", "pot.jsonl, line 2: id: str where INTEGER is expected"),
         ("pot", "id", True, "bool where INTEGER"),
         ("pot", "id", 2**70, "line 2: .*too large"),
         ("pot", "name", None, "NOT NULL"),

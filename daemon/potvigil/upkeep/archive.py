@@ -295,7 +295,7 @@ class _Table:
             return
         for column, due, kind in zip(self._columns, self._types, kinds, strict=True):
             if kind not in _FITTING[due]:
-                raise self._wrong(number, f"{column}: {kind.__name__} where {due} is due")
+                raise self._wrong(number, f"{column}: {kind.__name__} where {due} is expected")
         self._seen_types.add(kinds)
 
     def _wrong(self, number: int, what: str) -> ArchiveError:
