@@ -69,7 +69,7 @@ def test_the_whole_dialogue_finds_what_is_wrong_with_the_transducer(run) -> None
     zero_psi, slope = found_in(out)
     assert zero_psi == pytest.approx(TRUE_ZERO_PSI, abs=0.02)
     assert slope == pytest.approx(TRUE_SLOPE, abs=0.001)
-    assert "nothing is kept" in out and "confirm zero on the pot's own gauge before you loosen" in out
+    assert "nothing is saved" in out and "confirm zero on the pot's own gauge before you loosen" in out
 
 
 def test_the_lines_it_prints_are_settings(run) -> None:
@@ -153,7 +153,7 @@ def test_an_answer_that_cannot_be_is_one_line(run, answers: list[str], said: str
 def test_words_in_place_of_a_number_are_asked_again(run) -> None:
     status, out, _ = run(["", "100 psi", "", "", "about twenty", "-3", "18.7", "", "", "", ""], "--rehearse")
     assert status == 0
-    assert "'about twenty' is no pressure" in out and "The gauge goes from 0 to 100 psi" in out
+    assert "'about twenty' is not a pressure" in out and "The gauge goes from 0 to 100 psi" in out
 
 
 def test_a_pot_under_pressure_has_no_zero() -> None:
@@ -263,7 +263,7 @@ def test_it_does_not_read_beside_a_running_watch(run, config: Path) -> None:
 def test_a_history_without_a_vent_says_so(run, config: Path) -> None:
     Store.open(config.parent / "record.db").close()
     status, out, _ = run([], "--config", config, "--history")
-    assert status == 0 and "no vent yet" in out
+    assert status == 0 and "not yet been open long enough" in out
 
 
 def test_without_settings_it_asks_for_them(run) -> None:

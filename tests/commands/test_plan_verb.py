@@ -77,7 +77,7 @@ def test_the_answer_comes_first_and_is_no_yes_while_something_is_not_known(run, 
 
 
 def test_the_answer_no_is_the_exit_status(run) -> None:
-    assert "does not go in" in run(*USUAL, "--mould", "30 x 20 x 6 cm", status=1)
+    assert "does not fit" in run(*USUAL, "--mould", "30 x 20 x 6 cm", status=1)
     assert "too high" in run(*USUAL, "--mould", "12 x 20 cm", "--stand", "15 cm", status=1)
     assert "What would help" in run(*USUAL, "--resin", "polyurethane-quick", status=1)
     assert "Not cured by 07:30" in run(*USUAL, "--until", "07:30", status=1)
@@ -86,7 +86,7 @@ def test_the_answer_no_is_the_exit_status(run) -> None:
 def test_what_is_said_counts(run) -> None:
     assert "28 mm on each side" in run(*USUAL, "--inside", "20 x 20 cm")
     assert "mixing 10 min, pouring 1 min" in run(*USUAL, "--mixing", "10 min", "--pouring", "1 min").lower()
-    assert "more than the outside" in " ".join(run(*USUAL, "--mass", "5 kg").split())
+    assert "more than this whole mould" in " ".join(run(*USUAL, "--mass", "5 kg").split())
     assert "from a tank" in run(*USUAL, "--tank", "100 psi")
 
 
@@ -160,7 +160,7 @@ def test_a_rehearsed_record_tells_nothing_of_the_pot(run, tmp_path) -> None:
         store.begin_run(json.dumps({"workshop": "harbour-models"}), "boot", 0.0, time.time(), "sound")
         number = store.open_batch("lantern", BatchOpened(10.0, time.time()))
         store.close_batch(number, replace(CLOSED, t_s=2e4))
-    assert "What the pot leaks is not known yet" in " ".join(run(*USUAL, record=path).split())
+    assert "The pot's own leak is not known yet" in " ".join(run(*USUAL, record=path).split())
 
 
 # --- the page

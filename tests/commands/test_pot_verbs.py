@@ -79,7 +79,7 @@ def test_rehearsed_batches_are_never_taken_for_real_ones(run, tmp_path):
 
 def test_care_starts_the_pot_anew_and_may_be_taken_back(run, worn):
     said = run("pot", "care", POT, "seal", "new  ring\n from stock", "--on", "2026-02-27", "--record", worn)
-    assert said == f"{POT}: seal seen to on 2026-02-27\n"
+    assert said == f"{POT}: seal serviced on 2026-02-27\n"
     said = run("pot", "health", POT, "--record", worn)
     assert "2026-02-27  seal: new ring from stock (note 1)" in said
     assert "since the seal was changed on 27 February" in said

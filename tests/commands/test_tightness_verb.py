@@ -72,7 +72,7 @@ def test_a_rehearsal_goes_through_the_drivers_to_an_answer(
 ) -> None:
     got, out, err = run("tightness", "--rehearse", leaking)
     assert (got, err) == (status, "")
-    assert f"\n{word} after " in out and "nothing is kept" in out
+    assert f"\n{word} after " in out and "nothing is saved" in out
     assert "confirm zero on the pot's own gauge" in out.split(word)[1]
     assert "evenly and crosswise" in out.split(word)[0]
 

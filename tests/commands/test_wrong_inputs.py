@@ -332,7 +332,7 @@ CASES: list[tuple[tuple[str, ...], str]] = [
         for option in ("start", "until")
         for clock in ("25:00", "13:40 pm", "0:40 am", "21.40", "now", "", "24:00")
     ),
-    (_plan("--tank", "110 psi"), "is of no compressor"),
+    (_plan("--tank", "110 psi"), "needs a compressor"),
     *((_plan(f"--mixing={each}"), "--mixing") for each in ("-4 min", "4", "1e300 min", "1 h 90 min", "long")),
     *((_plan(f"--resin={each}"), "is not in the list") for each in ("tar", "")),
     *((_plan(f"--stand={each}"), "--stand") for each in ("-3 cm", "3", "1e300 m")),

@@ -158,9 +158,9 @@ def test_mixing_lies_before_the_fill_or_hardly_after(late_s):
 @pytest.mark.parametrize(
     ("late_s", "said"),
     [
-        (301.0, "is 5 min after the fill, at most 5 min are taken"),
-        (7200.0, "is 2 h after the fill, at most 5 min are taken"),
-        (-3 * 86_400.0, "is 72 h before the fill, at most 24 h are taken"),
+        (301.0, "is 5 min after the fill, at most 5 min is allowed"),
+        (7200.0, "is 2 h after the fill, at most 5 min is allowed"),
+        (-3 * 86_400.0, "is 72 h before the fill, at most 24 h is allowed"),
     ],
 )
 def test_mixing_after_the_fill_or_days_before_is_refused(late_s, said):

@@ -74,7 +74,7 @@ class Shop:
         command = [sys.executable, "-m", "potvigil", "notify", "--config", str(self.config), *self.words]
         self.process = subprocess.Popen(command, stdout=subprocess.PIPE, text=True)
         assert self.process.stdout is not None
-        assert self.process.stdout.readline().startswith("telling ")
+        assert self.process.stdout.readline().startswith("notifying ")
 
     def end(self, how: int = signal.SIGKILL) -> int:
         assert self.process is not None and self.process.stdout is not None

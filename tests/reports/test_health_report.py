@@ -126,7 +126,7 @@ def test_one_bad_night_is_no_trend() -> None:
     assert "not a trend" in told
     assert "Nothing out of the ordinary" not in told
     later = lines(health(season([0.05] * 39 + [2.2] + [0.05] * 5, 3), []))
-    assert "Batch 40 stood far from the others on one night only." in later
+    assert "One outlier: batch 40." in later
 
 
 def test_a_leak_that_no_batch_can_bear_is_told() -> None:

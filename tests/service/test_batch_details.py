@@ -78,7 +78,7 @@ def test_what_is_taken_over_yields_to_what_was_said_and_can_be_made_ones_own():
 @pytest.mark.parametrize(
     ("field", "text", "said"),
     [
-        (Detail.LABEL, "x" * 10_000, "label: 10000 characters, at most 120"),
+        (Detail.LABEL, "x" * 10_000, "label: 10000 characters; at most 120"),
         (Detail.MASS, "250 stones", "mass: '250 stones' has an unknown unit"),
         (Detail.NOTE, "a\x1b[2Jb", "note: control characters"),
         (Detail.MIXED_AT, "2026-01-01T23:00:00Z", "59 min after now, at most 5 min"),

@@ -35,7 +35,7 @@ def test_what_a_browser_shows_is_kept_and_read_again(tmp_path, named, kind):
 )
 def test_what_is_no_picture_is_refused(tmp_path, content):
     assert pictures.kind_of(content) is None
-    with pytest.raises(PictureError, match="no JPEG, PNG or WebP"):
+    with pytest.raises(PictureError, match="not a JPEG, PNG or WebP"):
         pictures.keep(tmp_path / "record.db", 7, "lens.jpg", content)
     assert not (tmp_path / "record.db-pictures").exists()
 

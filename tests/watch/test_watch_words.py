@@ -278,7 +278,7 @@ def test_a_thermometer_on_the_mould_that_is_lost_is_missed_for_the_resins_sake()
     assert told.raised() == [AlarmId.THERMOMETER]
     text = next(each.text for each in told.events if isinstance(each, AlarmEvent))
     assert text.startswith("Contents thermometer: 28-0519b4d6e1cc: file is missing. Monitoring continues;")
-    assert "how warm the resin itself is" in text
+    assert "the resin's own temperature" in text
     assert "a small leak" not in text  # the one in the gas is there
 
 

@@ -105,7 +105,7 @@ def _write(path: Path, pot_id: str, lines: list[str], note: str) -> None:
         with path.open("x", encoding="utf-8") as file:
             file.write(text)
     except FileExistsError:
-        raise UseError(f"{path} is there already; give --write another file") from None
+        raise UseError(f"{path} already exists; give --write another file") from None
     print(f"written to {path}")
 
 
