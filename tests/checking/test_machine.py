@@ -51,7 +51,7 @@ def test_a_record_that_is_not_there_yet_is_good_where_it_can_be_begun(tmp_path) 
     finding = only(machine.on_record(with_record(tmp_path / "new.db"), of_service=False))
     assert (
         finding.mark is Grade.GOOD
-        and "begun by the watch" in finding.says
+        and "created by the watch" in finding.says
         and " free, about " in finding.says
     )
 

@@ -122,7 +122,7 @@ def test_a_port_is_free_or_taken_by_another_program() -> None:
     with socket.create_server((HOST, settings.port)) as other:
         other.settimeout(0.1)
         finding = reach.on_page_port(settings)
-    assert finding.mark is Grade.FAULT and "taken by another program" in finding.says
+    assert finding.mark is Grade.FAULT and "in use by another program" in finding.says
 
 
 def test_an_address_this_machine_has_not_is_a_fault() -> None:

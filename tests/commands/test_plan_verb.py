@@ -46,7 +46,8 @@ def test_a_plan_says_what_a_caster_needs_in_the_order_of_work(run) -> None:
     said = run(*USUAL)
     in_order = (
         "Plan for pot lantern", "The mould fits", "the resin can be worked for 58 min at 18 °C",
-        "This batch tolerates", "Air in the pot", "The tank alone", "Air warms", "a bubble has 58 % of its width",
+        "This batch tolerates", "Air in the pot", "The tank alone", "Air warms",
+        "a bubble has 58 % of its width",
         "24 h at 23 °C take about", "9.6 kJ", "2.2 g of TNT", "In this order", "Relief valve", "21:10 mix",
         "crosswise", "Vent shut", "supply slowly", "vent slowly and fully open", "Local rules",
     )  # fmt: skip

@@ -51,14 +51,14 @@ def test_several_are_a_line_each_in_the_words_of_every_way() -> None:
 
 def test_what_nobody_has_seen_says_for_how_long() -> None:
     said = message(Due("lantern", floor(since_s=1000.0 - 1800.0), NoticeKind.AGAIN))
-    assert said.body.endswith(" Not yet seen for 30 min.")
+    assert said.body.endswith(" Not acknowledged for 30 min.")
     assert "Not yet" not in message(Due("lantern", floor(), NoticeKind.RAISED)).body
 
 
 @pytest.mark.parametrize(
     ("state", "words"),
     [
-        (AlarmState.ACKNOWLEDGED, "seen"),
+        (AlarmState.ACKNOWLEDGED, "acknowledged"),
         (AlarmState.RETURNED, "cleared, not acknowledged"),
         (AlarmState.NORMAL, "cleared"),
         (AlarmState.SHELVED, "shelved until 23:25"),
@@ -100,7 +100,7 @@ def test_the_watch_is_no_pot() -> None:
         do="Look",
     )
     assert message(Due(THE_WATCH, silence, NoticeKind.RAISED)).title == "Look"
-    assert message(Due(THE_WATCH, silence, NoticeKind.CHANGED)).title == "The watch is heard again"
+    assert message(Due(THE_WATCH, silence, NoticeKind.CHANGED)).title == "The watch is back"
 
 
 def test_what_an_alarm_without_words_for_it_is_called() -> None:

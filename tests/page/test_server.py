@@ -236,7 +236,7 @@ def test_a_report_is_drawn_and_shut_in(running):
     assert "allow-scripts" not in policy
     assert httpx.get(f"{running.address}batch/77/report").status_code == 404
     health = httpx.get(f"{running.address}pot/lantern/health/sheet", timeout=60.0)
-    assert health.status_code == 200 and "Care given" in health.text
+    assert health.status_code == 200 and "Maintenance" in health.text
     assert httpx.get(f"{running.address}pot/nobody/health").status_code == 404
 
 

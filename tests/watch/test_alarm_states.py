@@ -376,7 +376,7 @@ def test_words_stay_while_only_their_figures_move_a_little() -> None:
         losing(180.0, 1.70),  # by more than its step
         losing(220.0, 1.30),
         ConditionWords(
-            "See to the supply", losing(200.0, 1.51).text, by_s=200.0, figure=12_000.0, step=900.0
+            "Check the air supply", losing(200.0, 1.51).text, by_s=200.0, figure=12_000.0, step=900.0
         ),
         losing(200.0, 1.51, says="and through the cure"),
         ConditionWords("Top up", losing(200.0, 1.51).text, figure=12_000.0, step=900.0),  # no longer by when

@@ -12,7 +12,7 @@ _NAMES = {
     Cause.HOLE: "a hole (a valve not quite shut, a fitting)",
     Cause.GAP: "a fine gap (along the seal, a thread)",
     Cause.COLD: "a seal that stiffens in the cold",
-    Cause.ABOVE: "something that opens only above a pressure",
+    Cause.ABOVE: "something that opens only above a certain pressure",
     Cause.OTHER: "something that grew or shrank by itself",
 }
 _LOOK = {

@@ -92,7 +92,7 @@ class Guard:
         # the server bounds what it waits for; what came at once is bounded here
         sent = sum(len(name) + len(value) + 4 for name, value in scope["headers"])
         if sent + len(scope.get("raw_path") or b"") + len(scope["query_string"]) > LARGEST_HEAD_BYTES:
-            return RequestRefusedError(431, "That request is larger than any of this page's.")
+            return RequestRefusedError(431, "That request is too large.")
         headers = Headers(scope=scope)
         hosts = headers.getlist("host")
         if len(hosts) != 1 or not self._answers_to(hosts[0], scope):
@@ -146,7 +146,7 @@ async def read_form(request: Request) -> dict[str, str]:
     except TimeoutError:
         raise RequestRefusedError(408, "The form took too long to arrive; send it again.") from None
     except ClientDisconnect:
-        raise RequestRefusedError(400, "The form did not arrive whole.") from None
+        raise RequestRefusedError(400, "The form arrived incomplete.") from None
     try:
         fields = parse_qsl(
             body.decode("utf-8", "replace"), keep_blank_values=True, max_num_fields=MOST_FIELDS

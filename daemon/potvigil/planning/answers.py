@@ -67,7 +67,7 @@ def _work(say: Say) -> str:
 def _reaches(say: Say) -> str:
     fills, working = say.plan.fills, say.pressure(say.pot.working_pa)
     if fills is None:
-        return f"Whether and when the pot reaches {working}: no compressor is in the settings."
+        return f"Whether and when the pot reaches {working} is unknown: no compressor is in the settings."
     if say.plan.reaches is Feasibility.YES:
         return f"The compressor brings the pot to {working}."
     stuck = min((each for each in (fills.low, fills.full, fills.slow) if each.time_s is None),
@@ -105,7 +105,7 @@ def _holds(say: Say) -> str:
     if now is not None:
         said += f", now {say.rates(now)}"
     more = "is more" if say.plan.holds is Feasibility.NO else "may be more"
-    return f"{said}. That {more} than it bears: see to seal and valves first, or stay to top up."
+    return f"{said}. That {more} than it tolerates: service the seal and valves first, or stay to top up."
 
 
 def _until(say: Say) -> Iterator[tuple[Feasibility, str]]:

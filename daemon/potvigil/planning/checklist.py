@@ -13,7 +13,7 @@ from potvigil.units import span
 def checklist(say: Say, answer: Feasibility) -> Iterator[str]:
     pot, working = say.pot, say.pressure(say.pot.working_pa)
     if answer is Feasibility.NO:
-        yield "First change what says no above; as it stands it does not work out."
+        yield "First change what says no above; as planned, this will not work."
     yield "Pot empty and open: gauge at zero, seal clean and whole, rim clean, vent and hoses free."
     yield (
         "Relief valve fitted, free and tested as its maker says; it opens at or below "

@@ -39,13 +39,13 @@ class Sheet:
         """Return it in one line."""
         match self.overall:
             case Feasibility.YES:
-                return "It works out."
+                return "This plan works."
             case Feasibility.CLOSE:
-                return "It is close."
+                return "This plan is tight."
             case Feasibility.NO:
-                return "As it stands it does not work out."
+                return "As planned, this will not work."
             case Feasibility.UNKNOWN if self.answer is Feasibility.YES:
-                return "Nothing known speaks against it; not all is known."
+                return "Nothing known rules it out, but not everything is known."
             case Feasibility.UNKNOWN:
                 return "Too little is known to say."
 

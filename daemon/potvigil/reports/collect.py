@@ -124,7 +124,7 @@ class _Read:
     def _hush(self, t_s: float) -> None:
         """Keep the silence that ends now, if it was one."""
         if t_s - self._last_good_s > UNSEEN_AFTER_S:
-            self.silences.append(ReadingGap(self._last_good_s, t_s, self._why or "nothing was read"))
+            self.silences.append(ReadingGap(self._last_good_s, t_s, self._why or "no readings"))
             self.gauge.append((t_s, None))  # no line is drawn across
         self._last_good_s, self._why = t_s, ""
 

@@ -22,7 +22,7 @@ from potvigil.wording.alarm_names import ALARM_WORDS
 from potvigil.wording.quantities import TimeTeller, alarm_state, shown
 
 # As what somebody was told on a phone: the kinds of a delivery.
-_TOLD = {"again": "was told again", "changed": "was told what became of it", "test": "was sent a test"}
+_TOLD = {"again": "was notified again", "changed": "was sent the outcome", "test": "was sent a test"}
 
 
 @dataclass(frozen=True, slots=True)
@@ -84,7 +84,7 @@ class Happenings(Phrases):
             name = ALARM_WORDS[each.alarm] if each.pot_id is not None else "nobody is watching"
             if each.fault is None:
                 failed.discard(key)
-                said = f"{shown(each.target)} {_TOLD.get(each.kind, 'was told')}: {name}."
+                said = f"{shown(each.target)} {_TOLD.get(each.kind, 'was notified')}: {name}."
             elif key not in failed:
                 failed.add(key)
                 said = f"{shown(each.target)} was not reached: {name} ({shown(each.fault)})."
@@ -98,7 +98,7 @@ class Happenings(Phrases):
             before = (
                 f", before: {self._detail(edit.field, edit.old)}" if edit.old not in ("", edit.new) else ""
             )
-            text = self._detail(edit.field, edit.new) or "(taken back)"
+            text = self._detail(edit.field, edit.new) or "(cleared)"
             yield Row(at, edit.field.replace("-", " "), f"{text} ({shown(edit.by) or 'unknown'}{before})")
 
     def _said(self, alarm: AlarmEvent) -> str:

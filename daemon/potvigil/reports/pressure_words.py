@@ -44,7 +44,7 @@ class PressureWords(Phrases):
             )
         leak = summary.leak
         if leak is None:
-            yield "Air lost", "not known", "no estimate was reached"
+            yield "Air lost", "not known", "no estimate"
         elif leak.established:
             rates = leak.rate_pa_per_s
             between = self._between(rates.low, rates.high)
@@ -69,7 +69,7 @@ class PressureWords(Phrases):
         rest = (
             ""
             if Place.GAS in self.pot.thermometers
-            else " The cooling is what the other parts leave over: no thermometer was in the gas."
+            else " The cooling is what remains after the other parts: no thermometer was in the gas."
         )
         said = why(change, self.unit).replace("-", "−")
         return f"From the hold's start to its end the gauge {said}.{rest}"
@@ -85,7 +85,7 @@ class PressureWords(Phrases):
         whole_way = (self.pot.working_pa - self.pot.floor_pa) / PRESSURE_UNITS_PA[self.unit]
         low = min(low, high - whole_way)
         scale = BAR_WIDE / (high - low)
-        names = ["gauge, in all", *causes(change)]
+        names = ["gauge, total", *causes(change)]
         bars = [
             Bar(words, size.replace("-", "−"), (min(n, 0.0) - low) * scale, abs(n) * scale, is_total=i == 0)
             for i, (words, size, n) in enumerate(zip(names, sizes, numbers, strict=True))
@@ -143,7 +143,7 @@ class PressureWords(Phrases):
                 f"{100.0 * summary.cure.progress:.0f} % of the cure was reached when this record ends."
             )
         if summary.floor_crossed_s is not None:
-            parts.append(f" The floor was passed at {self._clock(summary.floor_crossed_s)}")
+            parts.append(f" The pressure fell below the floor at {self._clock(summary.floor_crossed_s)}")
             if told.gel_s is not None:
                 before = summary.floor_crossed_s < told.gel_s
                 parts.append(f", {'before' if before else 'after'} gel")
@@ -163,7 +163,7 @@ class PressureWords(Phrases):
     def _bubble_at_gel(self, bubble: Bubble, gel: Pressed, gel_s: float) -> str:
         working, start = bubble.working, bubble.start
         words = (
-            f"At gel ({self._clock(gel_s)}) the pot stood at {self._p(gel.gauge_pa)}: a bubble 1.00 mm wide "
+            f"At gel ({self._clock(gel_s)}) the pot was at {self._p(gel.gauge_pa)}: a bubble 1.00 mm wide "
             f"at room pressure was {gel.share:.2f} mm wide then, against {working.share:.2f} mm at the "
             f"working pressure of {self._p(working.gauge_pa)}. "
         )

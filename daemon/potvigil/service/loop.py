@@ -54,7 +54,7 @@ _BEGUN_ANEW_S = 600.0
 # A sleep is cut so that a request to stop is heard soon.
 _LONGEST_SLEEP_S = 1.0
 _CLOCK_UNSET = ConditionWords(
-    "Set this machine's clock", "It is not set: until then you are told in how long, not at what time."
+    "Set this machine's clock", "The clock is not set: until it is, alarms say in how long, not at what time."
 )
 
 OnEvent = Callable[[str, int | None, Event], None]  # pot, batch, what happened
@@ -308,14 +308,14 @@ class Service:
         told: ConditionWords | None = None
         anew = self._store.begun_anew
         if anew is not None and t_s < self._start_s + _BEGUN_ANEW_S:
-            told = ConditionWords("See what became of the record", anew)
+            told = ConditionWords("Check the record", anew)
         try:
             self._store.commit_due(t_s)
             self._mend_times(t_s, now)
         except RecordError as error:
             told = ConditionWords(
-                "See why the record cannot be written",
-                f"Nothing is being kept: {error}. The pot is still watched, and alarms still come."
+                "Find out why the record cannot be written",
+                f"Nothing is being recorded: {error}. The pot is still monitored, and alarms still work."
                 f"{failing.being_lost(self._lost)}",
             )
         else:

@@ -6,8 +6,8 @@ from potvigil.notifying.status import Status, StatusReader
 from potvigil.watch.alarm_states import ConditionWords
 
 _ABSENT = ConditionWords(
-    "Start the notifier; `systemctl status potvigil-notify` says how it is",
-    "It is configured and does not run: nobody is told of an alarm on a phone.",
+    "Start the notifier; `systemctl status potvigil-notify` shows its state",
+    "It is configured but not running: no phone is notified of alarms.",
 )
 
 

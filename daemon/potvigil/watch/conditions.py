@@ -95,7 +95,7 @@ def _pressure_sensor(scene: Scene) -> ConditionWords | None:
     if scene.pressure_fault is None:
         return None
     return ConditionWords(
-        "Read the pot's own gauge: there are no pressure alarms until this is mended",
+        "Read the pot's own gauge: there are no pressure alarms until this is fixed",
         f"The pressure reading cannot be trusted: {scene.pressure_fault}. "
         "Check the transducer's electrical plug and cable; unscrew nothing under pressure.",
     )
@@ -107,8 +107,8 @@ def _readings_stopped(scene: Scene) -> ConditionWords | None:
     gauge_pa = scene.reading.gauge_pa
     now = "" if gauge_pa is None else f", at {pressure(gauge_pa, scene.pot.pressure_unit)}"
     return ConditionWords(
-        "See whether the pot's own gauge says the same",
-        f"There were no readings for {span(scene.gap_s)}: the pot was not watched. It is watched again{now}.",
+        "Check that the pot's own gauge agrees",
+        f"No readings for {span(scene.gap_s)}; the pot was not monitored. Readings are back{now}.",
     )
 
 
@@ -121,8 +121,8 @@ def _thermometer(scene: Scene) -> ConditionWords:
     )
     several = "s" if len(scene.missing) > 1 else ""
     return ConditionWords(
-        f"Check plug and cable of the {' and '.join(scene.missing)} thermometer{several}; leave the lid shut",
-        f"{which[0].upper()}{which[1:]}. The watch goes on; {lost}.",
+        f"Check plug and cable of the {' and '.join(scene.missing)} thermometer{several}; keep the lid shut",
+        f"{which[0].upper()}{which[1:]}. Monitoring continues; {lost}.",
     )
 
 
@@ -167,8 +167,8 @@ def _slow_to_pressure(scene: Scene, batch: Batch) -> ConditionWords | None:
     now = pressure(scene.reading.gauge_pa or 0.0, scene.pot.pressure_unit)
     if left_s <= 0.0:
         return ConditionWords(
-            "Fill the pot now, or give this batch up",
-            f"It is at {now}, and the working time of the resin is used up.",
+            "Fill the pot now, or give up this batch",
+            f"It is at {now}, and the resin's working time is over.",
             says="over",
         )
     return ConditionWords(
@@ -272,7 +272,7 @@ def _leak(scene: Scene, batch: Batch) -> ConditionWords | None:
     unit = scene.pot.pressure_unit
     rates, borne = leak.rate_pa_per_s, _borne(scene, batch)
     told = ConditionWords(
-        "After venting, look at lid clamps, seal and valves",
+        "After venting, check the lid clamps, seal and valves",
         f"{borne}. Losing {rate(rates.value, unit)} ({rate(rates.low, unit)} to {rate(rates.high, unit)}) "
         f"{_teller(scene).since(leak.onset_s)}.",
         says=borne,

@@ -52,7 +52,7 @@ from potvigil.wording.quantities import TimeTeller
 # Worth a word where the temperature changes the cure by so much.
 CURE_LENGTH_SHARE = 0.1
 TEST_SHOWN_S = 60.0
-_TEST = ConditionWords("Nothing to do", "This is a test of the alarm. Nothing is wrong.")
+_TEST = ConditionWords("Nothing to do", "This is a test alarm. Nothing is wrong.")
 _NO_SAMPLE = Reading(0.0, None, None, None, 0.0, None, None, None, Quality.BAD, "no reading yet")
 _SHUT = (Stage.SETTLING, Stage.HOLDING)
 

@@ -8,9 +8,9 @@ VERDICT_WORDS = {
     Verdict.LEAKED: "It leaked, but held long enough",
     Verdict.FELL_BELOW_FLOOR: "It fell below the floor",
     Verdict.VENTED_EARLY: "Vented early",
-    Verdict.INCOMPLETE: "Not enough was seen to judge",
+    Verdict.INCOMPLETE: "Too little data to judge",
 }
-HELD_ABOVE_MAXIMUM = "The pressure held, but it had been above the maximum"
+HELD_ABOVE_MAXIMUM = "The pressure held, but had gone above the maximum"
 
 
 def was_above_maximum(summary: BatchSummary) -> bool:

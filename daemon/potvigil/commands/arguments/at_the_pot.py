@@ -40,7 +40,7 @@ def add_tightness(verbs: Verbs) -> None:
         verbs,
         "tightness",
         "at_the_pot.tightness:tightness",
-        "test whether the empty pot holds, until the answer is sure; exit status 1 unless it passes",
+        "test whether the empty pot holds, until the answer is certain; exit status 1 unless it passes",
         'potvigil tightness --config workshop.yaml --pot lantern --limit "3 psi in 12 h"',
     )
     add_config(tight)
@@ -86,7 +86,7 @@ def add_plan(verbs: Verbs) -> None:
         verbs,
         "plan",
         "at_the_pot.plan:plan_pour",
-        "reckon a pour through beforehand, with a checklist; exit status 1 if it does not work out",
+        "work out a pour beforehand, with a checklist; exit status 1 if it will not work",
         'potvigil plan --config workshop.yaml --mould "12 x 8 x 6 cm" --room "18 C" --night-low "12 C"',
     )
     add_config(verb)
@@ -103,7 +103,7 @@ def add_pot_verbs(verbs: Verbs) -> None:
         verbs,
         "health",
         "at_the_pot.pot:pot_health",
-        "say how a pot ages, batch by batch",
+        "show how a pot ages, batch by batch",
         "potvigil pot health lantern --out lantern.html --pdf",
         record=True,
     )
@@ -114,7 +114,7 @@ def add_pot_verbs(verbs: Verbs) -> None:
         verbs,
         "care",
         "at_the_pot.pot:pot_care",
-        "note that a pot was seen to: seal, valve, ...",
+        "record maintenance of a pot: seal, valve, ...",
         'potvigil pot care lantern seal "new ring" --on 2026-03-01 --every "12 months"',
         record=True,
     )
@@ -131,7 +131,7 @@ def add_pot_verbs(verbs: Verbs) -> None:
         verbs,
         "cause",
         "at_the_pot.cause:pot_cause",
-        "say what a leak followed, and what to look at first",
+        "show what a leak followed, and what to check first",
         "potvigil pot cause lantern --batch 12",
         record=True,
     )

@@ -133,7 +133,7 @@ def _take_point(
         after, open_pot_pa = bench.read(_CHECK_READINGS)
         if abs(after.mean_pa - before.mean_pa) <= 2.0 * LARGEST_DRIFT * span_pa:
             mean_pa = 0.5 * (before.mean_pa + after.mean_pa)
-            return CalibrationPoint(gauge_pa, gauge_pa + nought_pa, mean_pa)
+            return CalibrationPoint(gauge_pa, gauge_pa + open_pot_pa, mean_pa)
         moved = fine(after.mean_pa - before.mean_pa, pot)
         print(f"It moved by {moved} meanwhile. Again.")
 

@@ -77,9 +77,9 @@ def take_volume(
     between_s = after.t_s - full.t_s
     carried_pa = 0.5 * (full.rise_pa_per_s + after.rise_pa_per_s) * between_s
     full_pa = Measured(
-        full.gauge_pa + carried_pa - nought_pa + full.ambient_pa, hypot(error_pa, _FALL_ERROR * carried_pa)
+        full.gauge_pa + carried_pa - open_pot_pa + full.ambient_pa, hypot(error_pa, _FALL_ERROR * carried_pa)
     )
-    after_pa = Measured(after.gauge_pa - nought_pa + after.ambient_pa, error_pa)
+    after_pa = Measured(after.gauge_pa - open_pot_pa + after.ambient_pa, error_pa)
     kelvins = [room if each.kelvin is None else Measured(each.kelvin, _PROBE_K) for each in (full, after)]
     outside = State(Measured(full.ambient_pa), room)
     return into_vessel(vessel_m3, State(full_pa, kelvins[0]), State(after_pa, kelvins[1]), outside)

@@ -40,9 +40,7 @@ _NO_SHEET = (
     "<title>Not possible now</title><body><main><h1>Not possible now</h1><p>{}</p></main></body></html>"
 )
 HEALTH_KEPT_S = 60.0
-CLASHED = (
-    "This was changed meanwhile, in another tab or elsewhere. Nothing was kept yet: choose what is to stay."
-)
+CLASHED = "This was changed meanwhile, in another tab or elsewhere. Nothing was saved: choose what to keep."
 
 
 class Library:

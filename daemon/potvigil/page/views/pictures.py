@@ -43,11 +43,11 @@ class Pictures:
         """Keep a picture that is sent as it is, with the token of the page in a header."""
         visitor = request.cookies.get(self._frame.cookie, "")
         if not self._frame.visitors.holds(visitor, request.headers.get("x-csrf", "")):
-            raise RequestRefusedError(403, "That page is of an earlier time; load it again and repeat it.")
+            raise RequestRefusedError(403, "That page is out of date; reload it and try again.")
         content = await _sent(request)
         kind = pictures.kind_of(content)
         if kind is None:
-            raise RequestRefusedError(415, "That is no JPEG, PNG or WebP; choose another picture.")
+            raise RequestRefusedError(415, "That is not a JPEG, PNG or WebP; choose another picture.")
         batch_id, record = batch_id_of(request), self._frame.config.record
 
         def write(store: Store) -> range | None:
@@ -71,7 +71,7 @@ class Pictures:
         except (PictureError, DetailError) as error:
             raise RequestRefusedError(422, sentence(error)) from None
         except OSError as error:
-            raise RequestRefusedError(503, f"It could not be kept ({error.strerror or error}).") from None
+            raise RequestRefusedError(503, f"It could not be saved ({error.strerror or error}).") from None
         if commands is not None:
             await self._frame.settled(f"/batch/{batch_id}", commands)
         return JSONResponse({"kept": True})
@@ -104,5 +104,5 @@ async def _sent(request: Request) -> bytes:
     except TimeoutError:
         raise RequestRefusedError(408, "The picture took too long to arrive; send it again.") from None
     except ClientDisconnect:
-        raise RequestRefusedError(400, "The picture did not arrive whole.") from None
+        raise RequestRefusedError(400, "The picture arrived incomplete.") from None
     return bytes(body)

@@ -145,7 +145,7 @@ def number(text: str, name: str) -> float | None:
     except ValueError:
         value = math.nan
     if not math.isfinite(value):
-        raise RequestRefusedError(422, f"{name} is no number.")
+        raise RequestRefusedError(422, f"{name} is not a number.")
     return value
 
 

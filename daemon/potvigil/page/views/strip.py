@@ -39,9 +39,9 @@ def strip(
     told: dict[str, Any] = {"as_of": moment, "href": "/", "pot": "", "do": "", "state": "", "unseen": False}
     if advice is not None:
         level, word = Severity.UNKNOWN, silent_word(since)
-        told |= {"do": advice, "state": "nobody is watching"}
+        told |= {"do": advice, "state": "not being monitored"}
     elif not pots:
-        level, word = Severity.UNKNOWN, "nothing is watched"
+        level, word = Severity.UNKNOWN, "no pots are monitored"
     else:
         worst, others = pots[0], sum(Severity(each["level"]) in _PRESSES for each in pots[1:])
         level, word = Severity(worst["level"]), worst["word"]
