@@ -171,3 +171,11 @@ def test_every_file_a_developer_is_sent_to_is_there() -> None:
     ]
     assert len(named) > 50
     assert not [name for name in named if not any(file.endswith(f"/{name.lstrip('./')}") for file in files)]
+
+
+def test_the_map_of_the_house_names_every_room_on_a_line_of_its_own() -> None:
+    (drawn,) = re.findall(
+        r"^```\n(daemon/potvigil/.*?)^```", FOR_DEVELOPERS[0].read_text(encoding="utf-8"), re.M | re.S
+    )
+    rooms = {path.name for path in (ROOT / "daemon/potvigil").iterdir() if (path / "__init__.py").is_file()}
+    assert set(re.findall(r"^  (\w+)/ ", drawn, re.M)) == rooms
