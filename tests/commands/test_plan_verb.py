@@ -80,7 +80,7 @@ def test_the_answer_comes_first_and_is_no_yes_while_something_is_not_known(run, 
 def test_the_answer_no_is_the_exit_status(run) -> None:
     assert "does not fit" in run(*USUAL, "--mould", "30 x 20 x 6 cm", status=1)
     assert "too high" in run(*USUAL, "--mould", "12 x 20 cm", "--stand", "15 cm", status=1)
-    assert "What would help" in run(*USUAL, "--resin", "polyurethane-quick", status=1)
+    assert "Any one of these would help" in run(*USUAL, "--resin", "polyurethane-quick", status=1)
     assert "Not cured by 07:30" in run(*USUAL, "--until", "07:30", status=1)
 
 

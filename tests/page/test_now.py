@@ -149,7 +149,7 @@ def test_a_rehearsal_is_marked_on_every_view(client):
 def test_the_page_says_what_became_of_what_was_asked(client, watched, tmp_path):
     answer = post(client, "/pot/lantern/acknowledge", alarm="all")
     said = client.get(answer.headers["location"]).text
-    assert 'role="alert">Nobody is watching; start' in said and 'role="status"' not in said
+    assert 'role="alert">The watch is not running; start' in said and 'role="status"' not in said
     bench = Bench(watched.bench.night, tmp_path / "again")
     bench.pass_unwatched(watched.bench.now_s)
     with watching(bench, watched.record):

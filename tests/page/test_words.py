@@ -221,7 +221,7 @@ def test_the_forecast_says_when_and_what_topping_up_would_do():
     said = words.forecast(replace(HOLDING, forecast=forecast), UTC)
     assert (
         said == "Floor about 06:43 (05:00-11:18), before the cure is done. "
-        "A top-up now lasts at least to 06:53."
+        "A top-up now lasts at least until 06:53."
     )
     through = replace(forecast, top_up_until_s=T_S + 40_000.0)
     said = words.forecast(replace(HOLDING, forecast=through), UTC)

@@ -104,7 +104,7 @@ def test_a_watch_that_dies_over_a_command_leaves_no_false_answer(watch, verb):
     watch.let_go()
     assert is_settled(verb, asked, 0.2)
     (row,) = verb.asked(asked)
-    assert answer_of(row).outcome is Outcome.FAILED and "has not said" in answer_of(row).text
+    assert answer_of(row).outcome is Outcome.FAILED and "has not reported" in answer_of(row).text
 
 
 def test_several_things_asked_at_once_are_told_apart(watch, verb):

@@ -81,7 +81,7 @@ class Happenings(Phrases):
         failed: set[tuple[str, AlarmId]] = set()
         for each in self.told.deliveries:
             key = each.target, each.alarm
-            name = ALARM_WORDS[each.alarm] if each.pot_id is not None else "nobody is watching"
+            name = ALARM_WORDS[each.alarm] if each.pot_id is not None else "the watch is silent"
             if each.fault is None:
                 failed.discard(key)
                 said = f"{shown(each.target)} {_TOLD.get(each.kind, 'was notified')}: {name}."
