@@ -20,25 +20,12 @@ ROOT = Path(__file__).parents[2]
 # What a user may install; lgpio is left out where it has to be built for a machine without these wires.
 EXTRAS = ("report", "page", "notify")
 OF_TESTS = (
-    "pytest",
-    "pytest-xdist",
-    "hypothesis",
-    "httpx2",
-    "aiosmtpd",
-    "scipy",
-    "pint",
-    "pyjwt",
-    "gpiozero",
+    *("pytest", "pytest-xdist", "hypothesis", "httpx2", "aiosmtpd", "gpiozero"),
+    *("scipy", "pint", "CoolProp", "fluids", "pyjwt"),
 )
 TESTS = (
     *("tests/settings", "tests/record", "tests/outputs", "tests/drivers", "tests/leak", "tests/reports"),
-    *(
-        "tests/page",
-        "--ignore=tests/page/browser",
-        "tests/notifying",
-        "tests/commands",
-        "tests/test_changes.py",
-    ),
+    *("tests/page", "--ignore=tests/page/browser", "tests/notifying", "tests/commands"),
 )
 
 
