@@ -294,3 +294,21 @@ def test_a_mould_from_the_oven_cures_by_its_own_thermometer_from_the_first_readi
     assert plain is not None
     # twice as fast for 10 C more, common practice
     assert warm.progress == pytest.approx(2.0 * plain.progress, rel=0.02)
+
+
+def test_a_reading_astray_is_not_believed_and_the_next_one_is() -> None:
+    watched = shut(3000.0)
+    assert watched.watch.believed
+    watched.until(3010.0, lambda t_s: 62.0)
+    assert not watched.watch.believed
+    watched.until(3100.0, lambda t_s: 60.0)
+    assert watched.watch.believed
+
+
+def test_how_long_a_cold_cure_takes_is_said_once_the_pot_holds() -> None:
+    of = pot(hold_s=2 * 3600.0, cure_at_k=295.15)
+    fill: Callable[[float], float] = lambda t_s: min(max((t_s - 60.0) / 2.0, 0.0), 60.0)  # noqa: E731
+    watched = Watched(of).until(3000.0, fill, gas_c=12.0)
+    said = [e.t_s for e in watched.of(NoteEvent) if e.note is NoteId.CURE_LENGTH]  # type: ignore[attr-defined]
+    held = [e.t_s for e in watched.of(StageEvent) if e.stage is Stage.HOLDING]  # type: ignore[attr-defined]
+    assert said == held != []
