@@ -26,7 +26,7 @@ from potvigil.model.events import (
 )
 from potvigil.model.pot import Pot, Supply
 from potvigil.model.reading import Place, Sample
-from potvigil.watch.alarm_states import Told
+from potvigil.watch.alarm_states import ConditionWords
 from potvigil.watch.pot_watch import PotWatch
 from shut_pot import ATMOSPHERE_PA, PSI, UTC_S, pot
 
@@ -220,7 +220,7 @@ def test_an_alarm_is_put_aside_for_an_hour_where_no_time_is_given_and_taken_back
 
 def test_what_is_wrong_outside_the_pot_is_an_alarm_of_the_pot_until_it_is_over() -> None:
     watched = Watched()
-    watched.watch.report(AlarmId.RECORD_FAILING, Told("See", "It fails."))
+    watched.watch.report(AlarmId.RECORD_FAILING, ConditionWords("See", "It fails."))
     watched.until(100.0, lambda t_s: 0.0)
     assert [event.t_s for event in watched.of(AlarmEvent)] == [30.0]  # type: ignore[attr-defined]
     watched.watch.report(AlarmId.RECORD_FAILING, None)
