@@ -5,7 +5,7 @@ from datetime import UTC, time
 
 import pytest
 
-from potvigil.model.ageing import BatchLeak, Point, Regime, Side
+from potvigil.model.ageing import BatchLeak, Health, Point, Regime, Side
 from potvigil.model.events import Interval
 from potvigil.model.maintenance import TIGHTNESS, Care, Part, due
 from potvigil.model.pot import Transducer
@@ -169,3 +169,19 @@ def test_a_night_far_from_the_others_stands_alone_unless_the_next_is_as_far() ->
     assert first is not None
     assert first.batch.batch_id == 1
     assert regime(".", ".").first_out is None
+
+
+def test_the_regime_of_now_is_the_last() -> None:
+    regimes = (regime("."), regime(".", "."), regime(".", ".", "."))
+    assert Health((), (), regimes, None, None, None, None, None).regime is regimes[2]
+
+
+def test_an_empty_chart_has_nothing_out_of_the_ordinary() -> None:
+    assert regime().alone == ()
+    assert regime().first_out is None
+    assert regime().since is None
+
+
+def test_a_transducer_reports_truly_unless_it_was_calibrated() -> None:
+    plain = Transducer(volts_per_count=0.001, span_pa=800.0)
+    assert (plain.zero_pa, plain.slope, plain.supply_v, plain.shunt_ohm) == (0.0, 1.0, 5.0, 100.0)

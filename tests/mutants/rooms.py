@@ -47,6 +47,8 @@ ROOMS: dict[str, tuple[str, ...]] = {
         "tests/outputs/test_patterns.py",
         "tests/outputs/test_systemd.py",
         "tests/outputs/test_live.py",
+        "tests/outputs/test_signals.py",
+        "tests/outputs/test_mqtt.py",
     ),
 }
 # Bank, onsets and estimator are judged by whole nights, which take minutes.

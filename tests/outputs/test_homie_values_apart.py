@@ -6,7 +6,7 @@ import pytest
 
 from demo_pot import HOLDING, LANTERN, PSI, T_S, UTC_S, WORKSHOP
 from potvigil.model.events import Change, Interval, LeakEstimate
-from potvigil.outputs import homie
+from potvigil.outputs.broker import homie
 
 HOUR = 3600.0
 # 2026-01-01 22:00 UTC is T_S

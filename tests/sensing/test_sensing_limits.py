@@ -4,7 +4,9 @@ from math import pi, sqrt
 
 import pytest
 
+from potvigil.drivers.converters import ads1115
 from potvigil.model.reading import Fault, Place, Quality, Reading, Sample, Sensor
+from potvigil.sensing import resolution
 from potvigil.sensing.barometer_checks import Outside
 from potvigil.sensing.before_fill import BeforeFill
 from potvigil.sensing.noise import Steadiness
@@ -248,3 +250,7 @@ def test_why_a_probe_is_not_read_is_the_fault_of_its_place() -> None:
     )
     assert probes.missing == {Place.WALL: "of all"}
     assert probes.back == (Place.ROOM,)
+
+
+def test_a_reading_is_the_mean_of_as_many_conversions_as_the_driver_takes() -> None:
+    assert resolution.CONVERSIONS == ads1115.CONVERSIONS

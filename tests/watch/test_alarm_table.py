@@ -12,7 +12,7 @@ from potvigil.watch.alarm_rules import (
     most_shelved_s,
     shelving_fault,
 )
-from potvigil.watch.alarm_states import AlarmBook, Told
+from potvigil.watch.alarm_states import AlarmBook, ConditionWords
 
 SENSOR = {"pressure-sensor", "readings-stopped"}
 LOSS = SENSOR | {"rapid-loss", "vented-early"}
@@ -81,7 +81,7 @@ def test_why_it_cannot_be_shelved_says_the_bounds_in_minutes() -> None:
     assert "1440" in fault
 
 
-def raised(*seconds: tuple[float, dict[AlarmId, Told | None]]) -> list[tuple[float, str]]:
+def raised(*seconds: tuple[float, dict[AlarmId, ConditionWords | None]]) -> list[tuple[float, str]]:
     """Each second one update, for so long with these conditions; the alarms raised, with when."""
     book, t_s, events = AlarmBook(), 0.0, []
     for lasts_s, conditions in seconds:
@@ -95,7 +95,7 @@ def raised(*seconds: tuple[float, dict[AlarmId, Told | None]]) -> list[tuple[flo
     ]
 
 
-TRUE = Told("do", "why")
+TRUE = ConditionWords("do", "why")
 SENSOR_ALARM, FLOOR, RAPID = AlarmId.PRESSURE_SENSOR, AlarmId.BELOW_FLOOR, AlarmId.RAPID_LOSS
 
 

@@ -20,6 +20,7 @@ from potvigil.model.events import (
 )
 from potvigil.model.pot import Resin, Supply
 from potvigil.model.reading import Quality, Reading, Sample
+from potvigil.units import span
 from potvigil.watch.batch import Batch
 from potvigil.watch.replay import feed_again
 from potvigil.watch.stages import TopUp
@@ -305,3 +306,9 @@ def test_a_record_is_fed_in_the_order_of_the_loop_a_ticks_commands_before_its_sa
         ("command", 31.0),
     ]
     assert [step.t_s for step, _ in steps] == [t_s for _, t_s in heard.order]
+
+
+def test_how_much_of_the_cure_is_missing_is_said() -> None:
+    ends_early = replace(SOUND, vented=False, end_s=33_000.0)
+    assert span(3000.0) in judge(ends_early)[1]
+    assert span(3000.0) in judge(replace(ends_early, vented=True))[1]

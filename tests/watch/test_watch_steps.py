@@ -26,7 +26,7 @@ from potvigil.model.events import (
 )
 from potvigil.model.pot import Pot, Supply
 from potvigil.model.reading import Place, Sample
-from potvigil.watch.alarm_states import Told
+from potvigil.watch.alarm_states import ConditionWords
 from potvigil.watch.pot_watch import PotWatch
 from shut_pot import ATMOSPHERE_PA, PSI, UTC_S, pot
 
@@ -220,7 +220,7 @@ def test_an_alarm_is_put_aside_for_an_hour_where_no_time_is_given_and_taken_back
 
 def test_what_is_wrong_outside_the_pot_is_an_alarm_of_the_pot_until_it_is_over() -> None:
     watched = Watched()
-    watched.watch.report(AlarmId.RECORD_FAILING, Told("See", "It fails."))
+    watched.watch.report(AlarmId.RECORD_FAILING, ConditionWords("See", "It fails."))
     watched.until(100.0, lambda t_s: 0.0)
     assert [event.t_s for event in watched.of(AlarmEvent)] == [30.0]  # type: ignore[attr-defined]
     watched.watch.report(AlarmId.RECORD_FAILING, None)
@@ -294,3 +294,21 @@ def test_a_mould_from_the_oven_cures_by_its_own_thermometer_from_the_first_readi
     assert plain is not None
     # twice as fast for 10 C more, common practice
     assert warm.progress == pytest.approx(2.0 * plain.progress, rel=0.02)
+
+
+def test_a_reading_astray_is_not_believed_and_the_next_one_is() -> None:
+    watched = shut(3000.0)
+    assert watched.watch.believed
+    watched.until(3010.0, lambda t_s: 62.0)
+    assert not watched.watch.believed
+    watched.until(3100.0, lambda t_s: 60.0)
+    assert watched.watch.believed
+
+
+def test_how_long_a_cold_cure_takes_is_said_once_the_pot_holds() -> None:
+    of = pot(hold_s=2 * 3600.0, cure_at_k=295.15)
+    fill: Callable[[float], float] = lambda t_s: min(max((t_s - 60.0) / 2.0, 0.0), 60.0)  # noqa: E731
+    watched = Watched(of).until(3000.0, fill, gas_c=12.0)
+    said = [e.t_s for e in watched.of(NoteEvent) if e.note is NoteId.CURE_LENGTH]  # type: ignore[attr-defined]
+    held = [e.t_s for e in watched.of(StageEvent) if e.stage is Stage.HOLDING]  # type: ignore[attr-defined]
+    assert said == held != []
