@@ -155,7 +155,7 @@ class Watched:
         for _ in range(max(round(seconds / 10.0), 1)):
             of = {"room": room_k} if wall_k is None else {"wall": wall_k, "room": room_k}
             read = reading(self.t_s, gauge_psi, **of)
-            believed = self.probes.believe(read, (), judge=True, leaking=False)
+            believed = self.probes.believe(read, (), judge=True, telling=True)
             self.t_s += 10.0
         return believed
 
@@ -241,12 +241,12 @@ def test_why_a_probe_is_not_read_is_the_fault_of_its_place() -> None:
     probes = Probes(frozenset({Place.WALL, Place.ROOM}))
     of_another = Fault(Sensor.BAROMETER, "another sensor")
     of_room = Fault(Sensor.THERMOMETER, "of the room", Place.ROOM)
-    probes.believe(reading(0.0), (of_another, of_room), judge=False, leaking=False)
+    probes.believe(reading(0.0), (of_another, of_room), judge=False, telling=True)
     assert probes.missing[Place.ROOM] == "of the room"
     assert set(probes.missing) == {Place.WALL, Place.ROOM}
     assert probes.missing[Place.WALL] not in ("of the room", "another sensor")
     probes.believe(
-        reading(10.0, room=290.0), (Fault(Sensor.THERMOMETER, "of all"),), judge=False, leaking=False
+        reading(10.0, room=290.0), (Fault(Sensor.THERMOMETER, "of all"),), judge=False, telling=True
     )
     assert probes.missing == {Place.WALL: "of all"}
     assert probes.back == (Place.ROOM,)

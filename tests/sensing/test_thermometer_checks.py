@@ -40,7 +40,7 @@ def run(
             room_k,
             Quality.GOOD,
         )
-        believed.append(probes.believe(reading, (), judge=True, leaking=leaking).wall_k)
+        believed.append(probes.believe(reading, (), judge=True, telling=not leaking).wall_k)
         if Place.WALL in probes.reasons:
             told.append((t_s, probes.reasons[Place.WALL]))
         assert Place.ROOM not in probes.reasons
@@ -113,7 +113,7 @@ def test_nothing_is_judged_while_the_fill_is_warm() -> None:
     for i in range(100):
         kelvin = 293.15 + 10.0 * (i % 2)
         reading = Reading(STEP_S * i, None, 4e5, 5e5, 1e5, None, kelvin, None, Quality.GOOD)
-        assert probes.believe(reading, (), judge=False, leaking=False) is reading
+        assert probes.believe(reading, (), judge=False, telling=True) is reading
     assert probes.reasons == {}
 
 
@@ -126,7 +126,7 @@ def beside_the_mould(wall_c: Course, contents_c: Course, hours: float = 4.0) -> 
             *(t_s, None, 4e5, 5e5, 1e5, None, dallas(wall_c)(t_s), None, Quality.GOOD),
             contents_k=dallas(contents_c)(t_s),
         )
-        probes.believe(reading, (), judge=True, leaking=False)
+        probes.believe(reading, (), judge=True, telling=True)
     return probes.reasons
 
 

@@ -46,7 +46,7 @@ def test_a_loop_and_a_plain_voltage() -> None:
     assert look(0.0, of=loop) == (
         False, "0 V: the signal wire is off or touches ground, or the transducer (or converter) has no supply"
     )  # fmt: skip
-    assert "or the transmitter tells of a failure" in look(0.3, of=loop)[1]
+    assert "or the transmitter signals a failure of its own" in look(0.3, of=loop)[1]
     assert look(1.2, of=loop) == (True, "")
     plain = replace(PLAIN, signal=FIVE_VOLT, supply_volts_per_count=None)
     ok, text = look(0.0, of=plain)

@@ -23,6 +23,8 @@ NEW_LEVEL_K, NEW_LEVEL_S, FORGOTTEN_S = 1.0, 120.0, 180.0
 # stand still for hours.
 STUCK_S, SMOOTH_S, OTHER_MOVED_K = 3600.0, 1800.0, 1.25
 STUCK_ALONE_S, PRESSURE_SMOOTH_S, PRESSURE_MOVED_PA = 5400.0, 300.0, 0.3 * PA_PER_PSI
+# A vent or a top-up is recognised within a minute or two; until then it moves the pressure too.
+MOVED_FOR_S = 180.0
 
 
 class Probes:
@@ -43,13 +45,13 @@ class Probes:
         self._gauge_pa: float | None = None
         self._last_s: float | None = None
 
-    def believe(self, reading: Reading, faults: Sequence[Fault], *, judge: bool, leaking: bool) -> Reading:
+    def believe(self, reading: Reading, faults: Sequence[Fault], *, judge: bool, telling: bool) -> Reading:
         """Return the reading with what is doubted left out.
 
-        faults: of its reads. judge: the pot is shut and its fill has cooled. leaking: a leak is known, and
-        the pressure tells nothing of a thermometer.
+        faults: of its reads. judge: the pot is shut and its fill has cooled. telling: the pressure moves with
+        the temperature alone: no leak is known, and no air comes or goes.
         """
-        believed = self._judge(reading, judge=judge, leaking=leaking)
+        believed = self._judge(reading, judge=judge, telling=telling)
         missing = {place: why for place, why in self.reasons.items() if place in self._fitted}
         for place, kelvin in reading.temperatures:
             if kelvin is None and place in self._fitted:
@@ -58,14 +60,15 @@ class Probes:
         self.missing = missing
         return believed
 
-    def _judge(self, reading: Reading, *, judge: bool, leaking: bool) -> Reading:
+    def _judge(self, reading: Reading, *, judge: bool, telling: bool) -> Reading:
         elapsed_s = 0.0 if self._last_s is None else reading.t_s - self._last_s
         self._last_s = reading.t_s
         self._average(reading, elapsed_s)
+        if not telling:
+            self._gauge_pa = None
         if not judge:
             self._begin(reading)
             return reading
-        gauge_pa = None if leaking else self._gauge_pa
         doubted: dict[str, None] = {}
         for place, kelvin in reading.temperatures:
             if kelvin is None:
@@ -73,7 +76,7 @@ class Probes:
                 continue
             probe = self._probes[place]
             left_out = probe.is_astray(reading.t_s, kelvin)
-            reason = probe.hops() or probe.stuck(reading.t_s, kelvin, self._averages_k, gauge_pa)
+            reason = probe.hops() or probe.stuck(reading.t_s, kelvin, self._averages_k, self._gauge_pa)
             if reason is None:
                 self.reasons.pop(place, None)
             else:
@@ -124,7 +127,9 @@ class _Probe:
         self._same_k: float | None = None
         self._same_since_s = 0.0
         self._then_k: dict[Place, float] = {}
-        self._then_pa: float | None = None
+        self._then_pa: float | None = None  # the pressure that a stuck probe is set against, and since when
+        self._then_s = 0.0
+        self._moved_since_s: float | None = None
 
     def is_astray(self, t_s: float, kelvin: float) -> bool:
         """Take a reading; say whether it is too far from what was believed to be believed."""
@@ -158,7 +163,8 @@ class _Probe:
             return None
         if kelvin != self._same_k:
             self._same_k, self._same_since_s = kelvin, t_s
-            self._then_k, self._then_pa = dict(averages_k), gauge_pa
+            self._then_k = dict(averages_k)
+            self._then_pa, self._then_s, self._moved_since_s = gauge_pa, t_s, None
             return None
         same_s = t_s - self._same_since_s
         told = f"it has read exactly the same for {same_s / 60.0:.0f} min while the"
@@ -168,8 +174,17 @@ class _Probe:
             if same_s >= STUCK_S and tells and moved_k > OTHER_MOVED_K:
                 moved = degrees_apart(moved_k, self._unit)
                 return f"{told} {place} thermometer moved by {moved}: stuck"
-        if same_s < STUCK_ALONE_S or gauge_pa is None or self._then_pa is None:
-            return None
-        if abs(gauge_pa - self._then_pa) <= PRESSURE_MOVED_PA:
-            return None
-        return f"{told} pressure moved: stuck, or a slow leak"
+        moved_s = self._pressure_moved_s(t_s, gauge_pa)
+        return f"{told} pressure moved: stuck, or a slow leak" if moved_s >= MOVED_FOR_S else None
+
+    def _pressure_moved_s(self, t_s: float, gauge_pa: float | None) -> float:
+        """Return for how long the pressure has been away from where it was long ago, s; 0 where it is not."""
+        if self._then_pa is None or gauge_pa is None:
+            self._then_pa, self._then_s, self._moved_since_s = gauge_pa, t_s, None
+            return 0.0
+        if t_s - self._then_s < STUCK_ALONE_S or abs(gauge_pa - self._then_pa) <= PRESSURE_MOVED_PA:
+            self._moved_since_s = None
+            return 0.0
+        if self._moved_since_s is None:
+            self._moved_since_s = t_s
+        return t_s - self._moved_since_s

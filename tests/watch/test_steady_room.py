@@ -1,0 +1,43 @@
+"""A thermometer that reads the same for hours in a steady room: air let in or out does not make it stuck."""
+
+from math import exp
+
+import pytest
+
+from potvigil.model.events import AlarmEvent, AlarmId, BatchClosed, Verdict
+from potvigil.watch.pot_watch import PotWatch
+from shut_pot import PSI, night, pot
+
+HOURS, VENT_S, TOP_UP_S = 6.5, 6.0 * 3600.0, 4.0 * 3600.0
+
+
+def vented(t_s: float) -> float:
+    return 0.0 if t_s < VENT_S else -60.0 * PSI * (1.0 - exp(-(t_s - VENT_S) / 5.0))
+
+
+def topped_up(t_s: float) -> float:
+    return vented(t_s) + (3.0 * PSI if TOP_UP_S < t_s < VENT_S else 0.0)
+
+
+@pytest.mark.parametrize("step_s", [1.0, 10.0])
+def test_the_vent_of_a_sound_batch_does_not_make_its_thermometer_stuck(step_s: float) -> None:
+    watch = PotWatch(pot(hold_s=5 * 3600.0))
+    closed = [
+        event
+        for sample in night(HOURS, step_s=step_s, gauge_also=vented)
+        for event in watch.feed(sample)
+        if isinstance(event, BatchClosed)
+    ]
+    assert [each.summary.verdict for each in closed] == [Verdict.HELD]
+    assert watch.taught() is not None  # nothing of it was in doubt
+
+
+def test_a_top_up_does_not_make_a_thermometer_stuck() -> None:
+    watch = PotWatch(pot(hold_s=8 * 3600.0))
+    alarms = {
+        event.alarm
+        for sample in night(6.0, step_s=5.0, gauge_also=topped_up)
+        for event in watch.feed(sample)
+        if isinstance(event, AlarmEvent)
+    }
+    assert AlarmId.THERMOMETER not in alarms
