@@ -78,7 +78,7 @@ def test_json_lines_keep_every_letter(run):
 @pytest.mark.parametrize("day", ["yesterday", "2026-02-30", "2026-01-02T10:00", "99999-01-01", ""])
 def test_a_date_that_is_none_is_refused_in_a_line(run, day):
     said = run("--since", day, status=2)
-    assert said.count("\n") == 1 and "is no date; give one like" in said
+    assert said.count("\n") == 1 and "is not a date; give one like" in said
 
 
 def test_a_pot_nobody_knows_is_refused(run):

@@ -210,7 +210,7 @@ def test_health_says_what_the_newest_test_found_and_whether_it_changed() -> None
     worse = health_lines(health([], [tested(1, 0.20), tested(2, 0.60)]), "psi", UTC)
     better = health_lines(health([], [tested(1, 0.60), tested(2, 0.20)]), "psi", UTC)
     assert any("Tightness test on 11 September 2001: 0.23 psi/h (0.18 to 0.28)" in line for line in same)
-    assert any("No change that shows" in line for line in same)
+    assert any("No significant change since the test on 10 September" in line for line in same)
     assert any("It leaked less in the test on 10 September" in line for line in worse)
     assert any("It leaked more in the test" in line for line in better)
 
@@ -232,7 +232,7 @@ def test_what_is_overdue_comes_first_and_what_is_far_off_not_at_all(run: Run, tm
     assert any(line.startswith("Due on ") and "the relief valve" in line for line in lines[1:])
     assert not any("the valves" in line and "ue " in line for line in lines)
     status, out, _ = run("pot", "care", "lantern", "inspection", "passed", "--record", record)
-    assert "its last reminder is over" in out
+    assert "this ends its reminder" in out
     assert "Overdue" not in run("pot", "health", "lantern", "--record", record)[1]
 
 

@@ -135,7 +135,7 @@ def test_a_batch_that_leaked_is_never_told_that_nothing_leaked(run, tmp_path):
             store.close_batch(number, closed)
     said = run("pot", "cause", POT, "--record", record)
     assert "2 of 2 batches leaked beyond doubt" in said
-    assert "It leaked beyond doubt, but too little was seen" in said and "No leak is beyond doubt" not in said
+    assert "It leaked beyond doubt, but there is too little data" in said and "No leak is beyond doubt" not in said
 
 
 # -- notes, files, logs -------------------------------------------------------------------------------------

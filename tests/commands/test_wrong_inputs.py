@@ -118,7 +118,7 @@ CASES: list[tuple[tuple[str, ...], str]] = [
         (("batch", verb, "1", text, *RECORD), said)
         for verb, most in (("label", 120), ("note", 2000))
         for text, said in (
-            ("x" * 99_999, f"99999 characters, at most {most} are taken"),
+            ("x" * 99_999, f"99999 characters; at most {most} are allowed"),
             ("a\x1b[2Jb", "control characters"),
             ("a\u202eb", "control characters"),
             (NO_TEXT, "not text"),

@@ -100,7 +100,7 @@ def test_a_pot_that_is_never_filled_ends_after_an_hour() -> None:
         for i in range(1000)
     )
     result = ended(judged(still, THREE_PSI))
-    assert "did not come up" in result.why and result.look is None
+    assert "did not reach" in result.why and result.look is None
 
 
 def test_a_reading_that_is_lost_ends_it_with_the_reason() -> None:
@@ -110,7 +110,7 @@ def test_a_reading_that_is_lost_ends_it_with_the_reason() -> None:
 
     result = ended(judged(dead(), THREE_PSI))
     assert result.answer is Judgement.CANNOT_TELL
-    assert "no reading to go by for 15 min" in result.why
+    assert "no usable reading for 15 min" in result.why
 
 
 def test_a_pot_far_below_its_working_pressure_may_fail_but_never_passes() -> None:

@@ -165,8 +165,13 @@ def test_a_batch_that_leaks_for_a_while_only_teaches_nothing() -> None:
 def test_a_batch_that_was_doubted_or_too_short_teaches_nothing() -> None:
     (samples,) = batches(0.0, 1)
     watch = PotWatch(POT)
-    # a thermometer that hangs in the air it was filled in
-    stuck = [replace(each, gas_c=20.0) if each.t_s > 600.0 else each for each in samples]
+    # a thermometer that sticks while the room warms
+    stuck = [
+        replace(each, gas_c=20.0, gauge_pa=each.gauge_pa + 0.2 * PSI * each.t_s / HOUR)
+        if each.t_s > 600.0 and each.gauge_pa > 30.0 * PSI
+        else each
+        for each in samples
+    ]
     assert closed(fed(watch, stuck)).summary.verdict is Verdict.HELD
     assert watch.learnt() is None
     watch = PotWatch(pot(hold_s=2 * HOUR, gel_s=HOUR))

@@ -203,7 +203,7 @@ def test_a_shorted_button_is_told_once_and_hides_no_alarm(
     looks = bed.go(60.0)
     assert rises(looks[LAMP]) == 120
     assert [record.getMessage() for record in caplog.records] == [
-        "signals: button has been pressed for over 10 s; look at its wire"
+        "signals: button has been pressed for over 10 s; check its wire"
     ]
     assert bed.signals.fault == "button has been pressed for over 10 s"
     bed.factory.pin(BUTTON).drive_high()
@@ -341,7 +341,7 @@ def test_a_pin_that_fails_is_told_once_and_works_again(
         bed.go(20.0)
         assert bed.signals.fault == "lamp alarm does not respond ([Errno 5] Input/output error)"
         assert bed.signals.ways() == {"lamp": f"failing, {bed.signals.fault}", "buzzer": None}
-    assert len(said(caplog)) == 1 and "look at its wire" in said(caplog)[0]
+    assert len(said(caplog)) == 1 and "check its wire" in said(caplog)[0]
     assert rises(bed.go(60.0)[LAMP]) == 15
     assert bed.signals.fault is None and bed.signals.ways() == {"lamp": None, "buzzer": None}
 
@@ -501,7 +501,7 @@ def test_lamp_and_buzzer_that_fail_are_told_by_the_other_ways(
     words = {
         "pin": "Lamp alarm does not respond",
         "raises": "cannot be driven",
-        "hangs": "are not moved any more",
+        "hangs": "are no longer driven",
     }
     assert words[fault] in told.text and "alarm test" in told.do
     bench.service.stop()

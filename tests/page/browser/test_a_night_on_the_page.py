@@ -38,10 +38,10 @@ def test_a_leak_rises_to_the_alarm_and_is_acknowledged_from_the_page(tmp_path, o
         assert listener.wait_for(ALERT).startswith(b"REHEARSAL: high alarm, not acknowledged")
 
         alarm.get_by_role("button", name="Acknowledge").click()
-        expect(alarm).to_contain_text(", seen")
+        expect(alarm).to_contain_text(", acknowledged")
         expect(alarm.get_by_role("button", name="Acknowledge")).to_have_count(0)
         deadline_s = time.monotonic() + 5.0
-        while not listener.wait_for(ALERT).startswith(b"REHEARSAL: high alarm, seen"):
+        while not listener.wait_for(ALERT).startswith(b"REHEARSAL: high alarm, acknowledged"):
             assert time.monotonic() < deadline_s, listener.wait_for(ALERT)
             time.sleep(0.05)
         with night.kept() as store:

@@ -10,7 +10,7 @@ from potvigil.model.events import Detail
 
 PASSWORD = "lantern room 4"
 FILLED_S = 300.0  # into the night: its batch is open
-BACK = "What you had typed is here again"
+BACK = "What you typed has been restored"
 
 
 def details_of(page: Page, url: str) -> None:

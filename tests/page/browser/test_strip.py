@@ -56,7 +56,7 @@ def test_the_worst_of_all_pots_stands_on_every_page_with_what_to_do_and_a_clock_
     expect(as_of).to_have_text("Thu 22:00:07")
     spoken.pots = {"dome": SOUND, "lantern": seen(FLOOR_AHEAD)}
     expect(strip).not_to_have_class(re.compile("unseen"))
-    expect(strip).to_contain_text("seen")
+    expect(strip).to_contain_text("acknowledged")
     spoken.pots = {"dome": SOUND, "lantern": SOUND}
     expect(strip).to_have_class("strip calm")
 
