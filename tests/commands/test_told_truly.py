@@ -117,7 +117,7 @@ def test_hours_without_a_thermometer_were_not_seen(told):
     ((place, from_s, to_s),) = unseen_heat(blind)
     assert place is Place.GAS and to_s - from_s > 3600.0
     html = report_html(blind)
-    assert "No reading of the gas thermometer" in html and "Nothing: pressure and temp" not in html
+    assert "No reading of the gas thermometer" in html and "No gaps: pressure and temp" not in html
     none = replace(told, pot=replace(told.pot, thermometers=frozenset()))
     assert "no thermometer is fitted" in report_html(none)
 
@@ -135,7 +135,7 @@ def test_a_batch_that_leaked_is_never_told_that_nothing_leaked(run, tmp_path):
             store.close_batch(number, closed)
     said = run("pot", "cause", POT, "--record", record)
     assert "2 of 2 batches leaked beyond doubt" in said
-    assert "It leaked beyond doubt, but there is too little data" in said and "No leak is beyond doubt" not in said
+    assert "It leaked beyond doubt, but there is too little data" in said and "No leak is certain" not in said
 
 
 # -- notes, files, logs -------------------------------------------------------------------------------------

@@ -43,4 +43,4 @@ def test_what_cooling_and_the_mould_take_is_no_leak(probes, share, tmp_path):
 def test_a_leak_behind_a_regulator_is_told_once(probes, tmp_path):
     bench = rehearse(regulated(probes, 2.0, 1.0), tmp_path)
     told = [one for one in raised(bench.events) if one.alarm is AlarmId.SUPPLY_MASKING]
-    assert len(told) == 1 and "is being made up" in told[0].text
+    assert len(told) == 1 and "Top-ups are hiding a leak" in told[0].text

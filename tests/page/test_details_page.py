@@ -182,7 +182,7 @@ def test_a_batch_above_the_maximum_is_green_nowhere(watched, tmp_path, verdict):
         judged = re.search(r'<div class="judged (\w+)">(.*?)</div>', client.get("/batch/1").text, re.DOTALL)
     for level, text in (row.groups(), judged.groups()):
         assert level == "warn"
-        assert ("had been above the maximum" in text) is (verdict is Verdict.HELD)
+        assert ("had gone above the maximum" in text) is (verdict is Verdict.HELD)
 
 
 # --- pictures

@@ -202,7 +202,7 @@ def test_a_checklist_that_cannot_be_is_the_form_again(client):
         (
             "mould",
             "12 x 8 x 6",
-            "'12 x 8 x 6' does not fit; give length x width x height, or diameter x height",
+            "'12 x 8 x 6' is not understood; give length x width x height, or diameter x height",
         ),
         ("mass", "250 stones", "'250 stones' has an unknown unit; give a mass in g, kg, oz or lb."),
         ("room", "180 C", "'180 C' is out of range; check number and unit."),

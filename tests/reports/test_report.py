@@ -113,7 +113,7 @@ def test_bubbles_at_gel_by_boyles_law(told, report):
     assert at_gel_pa == nearest.gauge_pa < 0.8 * told.bubble.start.gauge_pa  # this night it was lost before
     wider = 100 * (boyle(at_gel_pa) / boyle(told.bubble.start.gauge_pa) - 1)
     text = Page(report).text
-    assert f"At gel ({told.clock(told.gel_s)}) the pot stood at {pressure(at_gel_pa, 'psi')}" in text
+    assert f"At gel ({told.clock(told.gel_s)}) the pot was at {pressure(at_gel_pa, 'psi')}" in text
     assert f"was {boyle(at_gel_pa):.2f} mm wide then, against {boyle(told.pot.working_pa):.2f} mm" in text
     assert f"left it {wider:.0f} % wider than at the hold's start" in text
 

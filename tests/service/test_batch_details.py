@@ -149,7 +149,7 @@ def test_used_up_working_time_is_not_said_to_be_left():
         if t_s == 100:
             events += watch.handle(edit(Detail.MIXED_AT, "2026-01-01T20:00:00Z", 100.0))
     (text,) = (one.text for one in raised(events) if one.alarm is AlarmId.SLOW_TO_PRESSURE)
-    assert "the working time of the resin is used up" in text and "0 s" not in text
+    assert "the resin's working time is over" in text and "0 s" not in text
 
 
 # --- any sequence of edits

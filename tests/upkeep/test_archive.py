@@ -379,7 +379,7 @@ DEEP = "[" * 100_000
         ("event", "line", LINE.replace("10.0", "null"), "missing or of the wrong type"),
         ("event", "line", LINE.replace("null", "1e14"), "utc_s"),
         ("event", "line", LINE.replace('"filling"', '"dancing"'), "dancing"),
-        ("event", "line", LINE[:-1] + ',"t_s":11.0}', "stands twice"),
+        ("event", "line", LINE[:-1] + ',"t_s":11.0}', "appears twice"),
         ("event", "line", LINE[:-1] + ',"more":"\\ud800"}', "surrogates"),
         ("command", "action", "explode", "command.jsonl, line 2: action"),
         ("command", "action", "label", "action: 'label'"),
@@ -474,7 +474,7 @@ def test_a_member_twice_or_a_link_is_refused(tables, tmp_path):
     assert "twice" in refused(pack(tmp_path / "a.zip", tables, members={"pot.jsonl": b"x"}), tmp_path)
     del tables["care"]
     text = refused(pack(tmp_path / "b.zip", tables, members={LINK: b"/etc/passwd"}), tmp_path)
-    assert "no plain file" in text
+    assert "is not a plain file" in text
 
 
 def test_members_that_are_missing_are_named(tables, tmp_path):
@@ -670,9 +670,9 @@ def test_a_record_begun_meanwhile_is_not_replaced(packed, tmp_path):
 def test_only_an_archive_is_written_over(packed, tmp_path):
     record = filled(tmp_path / "record.db")
     before = record.read_bytes()
-    with pytest.raises(ExistingFileError, match="no archive"):
+    with pytest.raises(ExistingFileError, match="is not an archive"):
         export_all(packed[0], record, made_utc_s=None)
-    with pytest.raises(ExistingFileError, match="no plain file"):
+    with pytest.raises(ExistingFileError, match="is not a plain file"):
         export_all(packed[0], tmp_path, made_utc_s=None)
     assert record.read_bytes() == before
     for _ in range(2):

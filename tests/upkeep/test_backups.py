@@ -150,7 +150,7 @@ def test_where_there_is_no_room_nothing_is_made_and_nothing_deleted(record, tmp_
 
 
 def test_a_stick_that_is_not_plugged_in_is_told_and_no_folder_made(record, tmp_path) -> None:
-    with pytest.raises(UnwritableRecordError, match="plug in what it is on"):
+    with pytest.raises(UnwritableRecordError, match="plug in the drive it is on"):
         rotate(record, tmp_path / "media/stick", 7, 8, NOON.timestamp())
     assert not (tmp_path / "media").exists()
 
@@ -230,7 +230,7 @@ def test_the_verb_keeps_as_many_as_the_settings_say_and_checks_the_newest(
         monkeypatch.setattr("time.time", lambda day=day: now + 86_400.0 * day)
         assert main(["record", "backup", "--config", str(workshop)]) == 0
     said = capsys.readouterr().out
-    assert "deleted, being too many: potvigil-20260302T130000Z.db" in said
+    assert "deleted as surplus: potvigil-20260302T130000Z.db" in said
     assert len(copies(tmp_path / "backups")) == 2
     assert main(["record", "backup", "--check", "--config", str(workshop)]) == 0
     said = capsys.readouterr().out
@@ -241,8 +241,8 @@ def test_the_verb_keeps_as_many_as_the_settings_say_and_checks_the_newest(
 @pytest.mark.parametrize(
     ("words", "said"),
     [
-        ([], "give a FILE, or say in"),
-        (["--check"], "give a FILE, or say in"),
+        ([], "give a FILE, or set in"),
+        (["--check"], "give a FILE, or set in"),
     ],
 )
 def test_without_a_place_for_backups_the_verb_says_how_to_name_one(tmp_path, words, said, capsys) -> None:

@@ -23,7 +23,7 @@ def on_backups(record: RecordSettings, now_utc_s: float) -> Iterator[Finding]:
         yield unknown(what, f"{folder}: {error.strerror or error}; check as a user who may")
         return
     if not folder.is_dir() and record.backups.folder is not None:
-        yield fault(what, f"there is not a folder {folder}; create it, or plug in the drive it is on")
+        yield fault(what, f"there is no folder {folder}; create it, or plug in the drive it is on")
     elif not kept:
         yield fault(what, f"none in {folder}; {_HOW}")
     elif now_utc_s - kept[0].utc_s > OLD_S:

@@ -47,7 +47,7 @@ def on_record(settings: Settings, *, of_service: bool) -> Iterator[Finding]:
             if of_ours
             else "create it, or plug in the drive it is on"
         )
-        yield fault(what, f"{path}: there is not a folder {folder}; {how}")
+        yield fault(what, f"{path}: there is no folder {folder}; {how}")
         return
     if not os.access(folder, os.X_OK):
         yield unknown(what, f"{path}: {_not_this_user(folder, of_service)}")

@@ -122,7 +122,7 @@ def _password(args: argparse.Namespace) -> int:
     if path.exists() and not _holds_hash(path):
         raise UseError(f"{path} is there already and holds no password of the page; give --out another name")
     if not path.parent.is_dir():
-        raise UseError(f"{path}: there is not a folder {path.parent}; make it, or give --out another name")
+        raise UseError(f"{path}: there is no folder {path.parent}; make it, or give --out another name")
     if sys.stdin.isatty():
         password = getpass.getpass("password of the page: ")
         if password != getpass.getpass("once more: "):

@@ -60,7 +60,7 @@ def copy_record(args: argparse.Namespace) -> int:
     if made and made[0].utc_s > now_utc_s:
         raise UseError(f"{made[0].path.name}: this machine's clock is behind its newest backup; set it first")
     done = rotate(record, folder, settings.daily, settings.weekly, now_utc_s)
-    gone = f"; deleted the oldest: {', '.join(path.name for path in done.gone)}" if done.gone else ""
+    gone = f"; deleted as surplus: {', '.join(path.name for path in done.gone)}" if done.gone else ""
     pictures = f"; new pictures in {PICTURES}: {done.pictures}" if done.pictures else ""
     print(f"{done.made.path}: {done.size_bytes:,} bytes, read back and found intact{pictures}{gone}")
     return DONE

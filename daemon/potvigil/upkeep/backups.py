@@ -78,7 +78,7 @@ def rotate(record: Path, folder: Path, daily: int, weekly: int, now_utc_s: float
     """
     if not folder.is_dir():
         raise UnwritableRecordError(
-            f"there is not a folder {folder} for the backups; create it, or plug in the drive it is on"
+            f"there is no folder {folder} for the backups; create it, or plug in the drive it is on"
         )
     needed = record.stat().st_size + _SPARE_BYTES if record.exists() else 0
     free = shutil.disk_usage(folder).free

@@ -48,9 +48,9 @@ def test_a_leak_rises_to_the_alarm_and_is_acknowledged_from_the_page(tmp_path, o
             states = {event.alarm: event.state for _, event in store.standing_alarms()}
         assert states[AlarmId.FLOOR_AHEAD] is AlarmState.ACKNOWLEDGED
 
-        alarm.get_by_text("Put it aside").click()
+        alarm.get_by_text("Shelve for a while").click()
         alarm.get_by_role("combobox").select_option("15")
-        alarm.get_by_role("button", name="Put aside").click()
+        alarm.get_by_role("button", name="Shelve").click()
         expect(alarm).to_contain_text("shelved")
 
 

@@ -76,6 +76,6 @@ def test_around_a_sheet_the_strip_stays_and_the_way_back_too(url, opened, view, 
         "(() => { const one = document.querySelector('iframe.sheet');"
         " return one.contentDocument.documentElement.scrollHeight <= one.clientHeight; })()"
     )
-    expect(page.get_by_text("It is being written")).to_be_hidden()
+    expect(page.get_by_text("It is being generated")).to_be_hidden()
     page.locator(f'nav.buttons a[href="{back}"]').click()
     expect(page).to_have_url(url + back)

@@ -131,7 +131,7 @@ def test_the_report_is_opened(alarmed, opened):
     sheet = page.frame_locator("iframe.sheet")
     expect(sheet.get_by_text("Why the pressure changed")).to_be_visible(timeout=30_000)
     expect(sheet.get_by_text("Rehearsal", exact=True)).to_be_visible()
-    expect(page.get_by_text("It is being written")).to_be_hidden()
+    expect(page.get_by_text("It is being generated")).to_be_hidden()
     expect(page.locator("#strip")).to_be_visible()  # the alarm stays where it is
     frame = page.locator("iframe.sheet")
     until(page, "document.querySelector('iframe.sheet').offsetHeight > 1500")  # nothing scrolls within

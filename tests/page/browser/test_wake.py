@@ -201,7 +201,7 @@ def test_a_low_alarm_is_one_gentle_tone(spoken, bedside):
 
 @pytest.mark.parametrize("how", ["the page is gone", "the watch is silent"])
 def test_it_wakes_when_nothing_is_heard_for_too_long(spoken, bedside, how):
-    bedside.get_by_label("Wake me also when nothing is heard").select_option("60")
+    bedside.get_by_label("Wake me also when there is no word").select_option("60")
     if how == "the page is gone":
         spoken.cut()
     else:

@@ -93,7 +93,7 @@ def _wanted(query: Mapping[str, str], tz: tzinfo | None, limit: int, skip: int) 
     if verdict and verdict not in [each["value"] for each in VERDICTS]:
         raise QueryError(f"There is no verdict {shown(verdict)!r}.")
     if kind and kind not in list(AlarmId):
-        raise QueryError(f"There is not an alarm {shown(kind)!r}.")
+        raise QueryError(f"There is no alarm {shown(kind)!r}.")
     return Wanted(
         pot_id=query["pot"] or None,
         verdict=None if not verdict else verdict if verdict == OPEN else Verdict(verdict),
