@@ -226,12 +226,12 @@ def test_an_open_batch_is_reported_as_it_stands(told):
     open_told = replace(
         told, summary=replace(told.summary, complete=False), row=replace(told.row, end_t_s=None)
     )
-    assert "Still open: this is how it stood at" in Page(report_html(open_told)).text
+    assert "Still open: this is the state at" in Page(report_html(open_told)).text
 
 
 def test_a_record_that_ends_before_the_vent_says_so(told):
     text = Page(report_html(replace(told, summary=replace(told.summary, complete=False)))).text
-    assert "The record ends before the pot was vented: this is how it stood at" in text
+    assert "The record ends before the pot was vented: this is the state at" in text
 
 
 def test_a_rise_is_not_called_a_leak(told):

@@ -87,7 +87,7 @@ def test_an_alarm_comes_is_acknowledged_over_mqtt_and_goes(bench, broker):
         bench.run_until(WARNED_S)
         go_on_until(bench, has(listener, alert, "not acknowledged"))
         broker.publish(f"{POT}/alarms/acknowledge/set", b"floor-ahead")
-        go_on_until(bench, has(listener, alert, "high alarm, seen"))
+        go_on_until(bench, has(listener, alert, "high alarm, acknowledged"))
         bench.run_until(5600.0)  # below the floor for ten minutes: nothing is ahead any more
         go_on_until(bench, gone(listener, alert))
         go_on_until(bench, has(listener, f"{POT}/$alert/below-floor", "not acknowledged"))
