@@ -110,7 +110,7 @@ def test_a_detail_is_taken_back_by_an_empty_field(client, season):
 def test_details_of_an_open_batch_are_the_watch_s_to_change(client, season):
     answer = post(client, "/batch/1/edit", label="lens 1", mould="no. 3")
     assert answer.headers["location"] == "/batch/1?asked=1-2"
-    assert "Nobody is watching; start the watch" in client.get(answer.headers["location"]).text
+    assert "The watch is not running; start the watch" in client.get(answer.headers["location"]).text
     assert [(action, field, text) for _, action, _, text, _, _, field in commands_of(season.record)] == [
         ("edit", "label", "lens 1"),
         ("edit", "mould", "no. 3"),
