@@ -22,10 +22,11 @@ useradd --create-home caster
 own=/home/caster/potvigil/.venv/bin/potvigil
 user 'mkdir potvigil && python3 -m venv potvigil/.venv && potvigil/.venv/bin/pip install -q /opt/house/potvigil*.whl'
 seconds "a program to set up with"
-# workshop, units, pot, volumes, pressures, floor, supply, resin, no thermometer; altitude, page, its password
-printf '%s\n' harbour-models psi lantern '20 L' '3 L' '80 psi' '60 psi' '' shut epoxy-casting '8 K' \
+# workshop, units of pressure and temperature, pot, volumes, pressures, floor, supply, resin, no thermometer; altitude, page, its password
+printf '%s\n' harbour-models psi C lantern '20 L' '3 L' '80 psi' '60 psi' '' shut epoxy-casting '8 K' \
     y '' n '40 m' n n y lens-and-lamp n y >/opt/answers
 try user "$own setup </opt/answers"
+[[ -e /home/caster/.config/potvigil/workshop.yaml ]] || { echo "FAILED: setup asked otherwise than /opt/answers says"; systemctl poweroff; exit 1; }
 try env SUDO_USER=caster "$own" service install # as sudo would
 seconds "set up and installed"
 wait_for 60 test -e /run/potvigil/live.json

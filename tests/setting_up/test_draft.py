@@ -64,6 +64,13 @@ def test_any_text_is_read_back_by_yaml_as_it_was(text) -> None:
     assert read_back.value[0][1].value == text
 
 
+@pytest.mark.parametrize("length", range(1, 60))
+def test_a_value_of_any_length_keeps_off_the_remark_beside_it(length) -> None:
+    tree = {"workshop": "h" * length, "pots": {"lantern": {"internal_volume": "9" * length + " L"}}}
+    written = text_of(tree)
+    assert "#" in written and yaml.load(written, yaml.BaseLoader) == tree
+
+
 @pytest.mark.parametrize("working", ["60 psi", "4 bar", "400 kPa", "4.1 bar"])
 def test_the_suggested_floor_is_three_quarters_and_always_taken(working) -> None:
     draft = put(put({}, (*POT, "maximum_pressure"), working), (*POT, "working_pressure"), working)

@@ -68,7 +68,7 @@ def _known(path: tuple[str, ...]) -> tuple[str, ...]:
 
 
 def _with_comment(line: str, comment: str) -> str:
-    return f"{line:<{_COLUMN}}# {comment}".rstrip() if comment else line
+    return f"{line:<{_COLUMN - 1}} # {comment}" if comment else line  # without the blank it is no comment
 
 
 def _flow(value: Any) -> str | None:
