@@ -1,4 +1,4 @@
-"""A night that was rehearsed once for all tests of the report."""
+"""What all tests share: a night that was rehearsed once, and the choice of the quick ones."""
 
 from pathlib import Path
 
@@ -10,6 +10,24 @@ from potvigil.reports.collect import retell
 from potvigil.reports.model import BatchReport
 from potvigil.sim.nights import NIGHTS
 from rehearsal import rehearse
+from slow_tests import slow
+
+
+def pytest_addoption(parser: pytest.Parser) -> None:
+    parser.addoption("--quick", action="store_true", help="leave out what slow_tests.txt lists")
+
+
+def pytest_collection_modifyitems(config: pytest.Config, items: list[pytest.Item]) -> None:
+    if not config.getoption("quick"):
+        return
+    left_out = slow()
+
+    def is_slow(item: pytest.Item) -> bool:
+        file, _, name = item.nodeid.partition("[")[0].partition("::")
+        return file in left_out or f"{file}::{name}" in left_out
+
+    config.hook.pytest_deselected(items=[item for item in items if is_slow(item)])
+    items[:] = [item for item in items if not is_slow(item)]
 
 
 @pytest.fixture(scope="session")

@@ -27,6 +27,7 @@ printf '%s\n' harbour-models psi C lantern '20 L' '3 L' '80 psi' '60 psi' '' shu
     y '' n '40 m' n n y lens-and-lamp n y >/opt/answers
 try user "$own setup </opt/answers"
 [[ -e /home/caster/.config/potvigil/workshop.yaml ]] || { echo "FAILED: setup asked otherwise than /opt/answers says"; systemctl poweroff; exit 1; }
+echo 'record: {backups: {folder: /var/lib/potvigil/backups}}' >>/home/caster/.config/potvigil/workshop.yaml
 try env SUDO_USER=caster "$own" service install # as sudo would
 seconds "set up and installed"
 wait_for 60 test -e /run/potvigil/live.json
@@ -64,6 +65,7 @@ try "$own" service update
 try systemctl is-active potvigil potvigil-page
 wait_for 60 page_says
 seconds "updated"
+try test -s "$(compgen -G '/var/lib/potvigil/backups/potvigil-*.db')"
 try potvigil service remove
 try test -s /var/lib/potvigil/potvigil.db -a -s /etc/potvigil/workshop.yaml
 try test ! -e /opt/potvigil -a ! -e /usr/local/bin/potvigil

@@ -269,6 +269,9 @@ def test_check_and_status_say_when_the_last_backup_is_old(workshop, tmp_path, mo
         return " ".join(capsys.readouterr().out.split())
 
     folder = tmp_path / "backups"
+    monkeypatch.setattr("time.time", lambda: UTC_S + 86_400.0)  # the first is yet to come
+    assert f"none in {folder} yet" in said("check") and "backups" not in said("status")
+    monkeypatch.setattr("time.time", lambda: UTC_S + 9 * 86_400.0)
     assert f"none in {folder}" in said("check") and f"backups: none in {folder}" in said("status")
     monkeypatch.setattr("time.time", lambda: NOON.timestamp())
     assert main(["record", "backup", "--config", str(workshop)]) == 0
