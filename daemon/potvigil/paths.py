@@ -32,6 +32,11 @@ def usual_record() -> Path:
     return folder / "potvigil.db"
 
 
+def backups_beside(record: Path) -> Path:
+    """Return where the copies of a record go unless the settings say otherwise; made with the first copy."""
+    return record.parent / "backups"
+
+
 def own_state() -> Path:
     """Return this user's folder for records, rehearsed ones too."""
     return Path.home() / ".local/state/potvigil"

@@ -5,6 +5,7 @@ from contextlib import suppress
 from pathlib import Path
 
 from potvigil.checking.finding import Finding, fault, good, unknown
+from potvigil.paths import backups_beside
 from potvigil.record.errors import RecordError
 from potvigil.record.store import Store
 from potvigil.settings.schema import RecordSettings
@@ -26,8 +27,7 @@ def on_backups(record: RecordSettings, now_utc_s: float) -> Iterator[Finding]:
     except OSError as error:
         yield unknown(what, f"{folder}: {error.strerror or error}; check as a user who may")
         return
-    is_beside = folder == record.file.parent / "backups"  # created with the first copy
-    if not folder.is_dir() and not is_beside:
+    if not folder.is_dir() and folder != backups_beside(record.file):
         yield fault(what, f"there is no folder {folder}; create it, or plug in the drive it is on")
     elif not kept and now_utc_s - _begun_utc_s(record.file, now_utc_s) < OLD_S:
         yield unknown(what, f"none in {folder} yet; {_HOW}")

@@ -7,6 +7,7 @@ from pathlib import Path
 
 from potvigil.commands.shared.common import UseError, check_out, known_settings, record_path
 from potvigil.commands.shared.status import DONE, NO
+from potvigil.paths import backups_beside
 from potvigil.record.store import Store
 from potvigil.settings.loading import load
 from potvigil.settings.schema import BackupSettings, RecordSettings
@@ -53,8 +54,8 @@ def copy_record(args: argparse.Namespace) -> int:
         print(f"{args.copy}: {size:,} bytes, read back and found intact")
         return DONE
     settings, folder = _backups(args)
-    if folder == record.parent / "backups":
-        folder.mkdir(exist_ok=True)  # beside the record; that of a medium is there or it is not plugged in
+    if folder == backups_beside(record):
+        folder.mkdir(exist_ok=True)  # that of a medium is there or it is not plugged in
     now_utc_s = _trusted_now(record)
     made = copies(folder)
     if made and made[0].utc_s > now_utc_s:

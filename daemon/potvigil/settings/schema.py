@@ -7,7 +7,7 @@ from pydantic import BeforeValidator, Field, ValidationInfo, field_serializer, f
 
 from potvigil import units
 from potvigil.model.pot import Pot, Reference, Resin, Supply, Transducer
-from potvigil.paths import usual_record
+from potvigil.paths import backups_beside, usual_record
 from potvigil.settings.block import Block, need
 from potvigil.settings.network import MqttSettings, PageSettings
 from potvigil.settings.notify import HeartbeatSettings, NotifySettings
@@ -164,7 +164,7 @@ class RecordSettings(Block):
     @property
     def backup_folder(self) -> Path | None:
         """Where its copies are kept, None where none are asked for."""
-        return None if self.backups is None else self.backups.folder or self.file.parent / "backups"
+        return None if self.backups is None else self.backups.folder or backups_beside(self.file)
 
 
 class CompressorSettings(Block):

@@ -60,9 +60,8 @@ class Batch:
         self.leak: LeakEstimate | None = None
         self._estimates: deque[tuple[float, LeakEstimate, Leak]] = deque()
         self.forecast: FloorForecast | None = None
-        self.words: dict[
-            AlarmId, ConditionWords
-        ] = {}  # of the newest estimate; composing them at every tick is dear
+        # of the newest estimate; composing them at every tick is dear
+        self.words: dict[AlarmId, ConditionWords] = {}
         self._below_since_s: float | None = None
         self._last_good_s = start_s
         self._unseen_s = self._longest_gap_s = 0.0
