@@ -88,6 +88,11 @@ MAY_IMPORT: dict[str, tuple[str, ...]] = {
     "installing.layout": ("paths",),
     "installing.secrets": ("installing.layout",),
     "installing": ("installing", ""),
+    # another machine's database: what is shipped there, and read
+    "studio": (
+        *("studio", "record", "model.events", "extras", "secret_file"),
+        *("upkeep.pictures", "upkeep.thinning"),
+    ),
     # settings of what was answered: text in, text out
     "setting_up": ("setting_up", "settings", "drivers.look", "model.signal"),
     # what the watch needs, looked at from outside: no wire, no simulator
@@ -105,6 +110,7 @@ MAY_IMPORT: dict[str, tuple[str, ...]] = {
             "setting_up",
             "installing",
             "service",
+            "studio",
             "page",
             "notifying",
             "live_reader",

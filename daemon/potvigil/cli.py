@@ -19,6 +19,7 @@ _SAID = (
     ("potvigil.notifying.targets", "TargetError"),
     ("potvigil.record.errors", "RecordError"),
     ("potvigil.service.wiring", "WiringError"),
+    ("potvigil.studio.address", "StudioError"),
     ("potvigil.commands.shared.common", "UseError"),
 )
 

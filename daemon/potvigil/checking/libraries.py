@@ -12,6 +12,7 @@ _LOOKED_FOR = {
     "page": (("starlette", "uvicorn", "jinja2", "cryptography", "segno"), "the page"),
     "notify": (("apprise",), "notifying phones"),
     "signals": (("gpiozero", "lgpio"), "lamp, buzzer and button"),
+    "studio": (("sqlalchemy", "alembic", "psycopg"), "the studio's database"),
     "spi": (("gpiozero", "lgpio"), "converters and thermometers on SPI"),
 }
 
@@ -24,6 +25,7 @@ def extras_of(settings: Settings) -> tuple[str, ...]:
         "page": "page" in settings.model_fields_set,
         "notify": settings.notify is not None,
         "signals": settings.signals is not None,
+        "studio": settings.studio is not None,
         "spi": any(wires) or any(probes),
     }
     return tuple(extra for extra, is_wanted in wanted.items() if is_wanted)

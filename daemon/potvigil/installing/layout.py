@@ -11,7 +11,9 @@ COMMAND = Path("/usr/local/bin/potvigil")
 SETTINGS_FOLDER, STATE = SERVICE_SETTINGS.parent, SERVICE_STATE
 UNITS = Path("/etc/systemd/system")
 SYSUSERS, TMPFILES = Path("/etc/sysusers.d/potvigil.conf"), Path("/etc/tmpfiles.d/potvigil.conf")
-WATCH, PAGE, NOTIFY = "potvigil", "potvigil-page", "potvigil-notify"
+WATCH, PAGE, NOTIFY, SHIP = "potvigil", "potvigil-page", "potvigil-notify", "potvigil-ship"
+# Each has a user of its own, of the same name.
+OF_A_USER = (WATCH, PAGE, NOTIFY, SHIP)
 THIN, BACKUP = "potvigil-thin", "potvigil-backup"
 GROUP = "potvigil"
 # Completion and the manual page, by the names they come with, where shells and `man` look for them.
@@ -34,6 +36,7 @@ g gpio -
 u {WATCH} - "Potvigil, the watch" {STATE}
 u {PAGE} -:{GROUP} "Potvigil, the page"
 u {NOTIFY} -:{GROUP} "Potvigil, the notifier"
+u {SHIP} -:{GROUP} "Potvigil, the shipper"
 """
 # The page and the notifier may start before the watch has made its folder.
 FOLDERS = f"""\
@@ -83,7 +86,7 @@ def files(
     put = [Put(SYSUSERS, USERS.encode()), Put(TMPFILES, FOLDERS.encode())]
     put += [Put(UNITS / name, content) for name, content in sorted(units.items())]
     put += [Put(SHELL[name], content) for name, content in sorted((shell or {}).items())]
-    for unit in (WATCH, PAGE, NOTIFY):
+    for unit in OF_A_USER:
         handed = sorted({secret.name for secret in secrets if secret.unit == unit and secret.is_relative})
         if handed:
             put.append(Put(drop_in(unit), _handing_over(handed).encode()))
@@ -101,16 +104,17 @@ def drop_in(unit: str) -> Path:
     return UNITS / f"{unit}.service.d" / "credentials.conf"
 
 
-def started(*, page: bool, notify: bool, backups: bool) -> list[str]:
+def started(*, page: bool, notify: bool, ship: bool, backups: bool) -> list[str]:
     """Return the units that are to run, the watch first."""
     wanted = [f"{WATCH}.service", *([f"{PAGE}.service"] if page else ())]
     wanted += [f"{NOTIFY}.service"] if notify else []
+    wanted += [f"{SHIP}.service"] if ship else []
     return [*wanted, f"{THIN}.timer", *([f"{BACKUP}.timer"] if backups else ())]
 
 
 def removed(units: Iterable[str]) -> list[Path]:
     """Return all that `remove` takes away: not the record, the settings, or the users that own them."""
-    drop_ins = [*(drop_in(unit).parent for unit in (WATCH, PAGE, NOTIFY)), BACKUP_FOLDER.parent]
+    drop_ins = [*(drop_in(unit).parent for unit in OF_A_USER), BACKUP_FOLDER.parent]
     return [
         *(UNITS / name for name in sorted(units)),
         *drop_ins,

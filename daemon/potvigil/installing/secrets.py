@@ -3,10 +3,15 @@
 from collections.abc import Iterator, Mapping
 from typing import Any
 
-from potvigil.installing.layout import NOTIFY, PAGE, WATCH, Secret
+from potvigil.installing.layout import NOTIFY, PAGE, SHIP, WATCH, Secret
 
 # Files that are no secret, beside the settings.
-_PUBLIC = (("mqtt", "tls", "ca_file"), ("mqtt", "tls", "cert_file"), ("page", "tls", "cert_file"))
+_PUBLIC = (
+    ("mqtt", "tls", "ca_file"),
+    ("mqtt", "tls", "cert_file"),
+    ("page", "tls", "cert_file"),
+    ("studio", "ca_file"),
+)
 _SECRET = (
     (WATCH, ("mqtt", "password_file")),
     (WATCH, ("mqtt", "tls", "key_file")),
@@ -14,6 +19,7 @@ _SECRET = (
     (PAGE, ("page", "tls", "key_file")),
     (NOTIFY, ("heartbeat", "url_file")),
     (NOTIFY, ("heartbeat", "fail_url_file")),
+    (SHIP, ("studio", "password_file")),
 )
 
 

@@ -11,6 +11,26 @@ enforced, because a refused row would be a lost row.
 # "PotV": bytes 68-71 of the file say whose it is (SQLite file format, section 1.3).
 APPLICATION_ID = 0x506F7456
 
+# An hour of a pot's samples or traces, by the axis; the axis may begin below zero, where CAST rounds up.
+_HOUR = "CAST(OLD.t_s / 3600.0 AS INTEGER) - (OLD.t_s < CAST(OLD.t_s / 3600.0 AS INTEGER) * 3600.0)"
+_PART_OF = dict.fromkeys(("sample", "trace"), ("OLD.pot", _HOUR))
+_PART_OF |= dict.fromkeys(
+    ("pot", "run", "batch", "edit", "event", "command", "care", "delivery", "fault"), ("0", "OLD.id")
+)
+_PART_OF["taught"] = ("0", "OLD.batch")
+
+
+def _noting(table: str, of: str, what: str) -> str:
+    pot, part = _PART_OF[table]
+    values = f"'{table}', {pot}, {part}".replace("OLD.", f"{of}.")
+    # deleted first: REPLACE would give way to the conflict clause of the statement that set the trigger off
+    return (
+        f"CREATE TRIGGER {table}_{what.lower()}_noted AFTER {what} ON {table} BEGIN "
+        f"DELETE FROM change WHERE (tbl, pot, part) = ({values}); "
+        f"INSERT INTO change (tbl, pot, part) VALUES ({values}); END;\n"
+    )
+
+
 MIGRATIONS = (
     """
     CREATE TABLE pot (
@@ -247,4 +267,31 @@ MIGRATIONS = (
     UPDATE sample SET faults = (SELECT id FROM fault WHERE fault.faults = sample.faults)
         WHERE faults NOTNULL;
     """,
+    # Whose rows these are, wherever they are copied to: a UUID (RFC 9562, version 4), new with every record
+    # that is begun; copied_from: of the record that this one was a copy of. And which rows are no longer what
+    # they were, each part once, under a version that only rises: an hour of a pot's samples or traces (part =
+    # t_s / 3600), or a row of another table (part = its id, pot = 0). New rows are not noted: whoever copies
+    # the record knows how far it has come.
+    """
+    CREATE TABLE identity (
+        id INTEGER PRIMARY KEY CHECK (id = 1),
+        record TEXT NOT NULL,
+        copied_from TEXT
+    ) STRICT;
+    INSERT INTO identity (id, record) SELECT 1, substr(h, 1, 8) || '-' || substr(h, 9, 4) || '-4' ||
+        substr(h, 13, 3) || '-' || substr('89ab', 1 + (random() & 3), 1) || substr(h, 16, 3) || '-' ||
+        substr(h, 19, 12) FROM (SELECT lower(hex(randomblob(16))) AS h);
+
+    CREATE TABLE change (
+        version INTEGER PRIMARY KEY AUTOINCREMENT,
+        tbl TEXT NOT NULL,
+        pot INTEGER NOT NULL,
+        part INTEGER NOT NULL,
+        UNIQUE (tbl, pot, part)
+    ) STRICT;
+    """
+    + "".join(_noting(table, "OLD", what) for table in _PART_OF for what in ("UPDATE", "DELETE"))
+    # an earlier batch may teach again; the number of the newest care that was removed is given once more
+    + _noting("taught", "NEW", "INSERT")
+    + _noting("care", "NEW", "INSERT"),
 )

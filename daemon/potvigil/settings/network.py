@@ -79,14 +79,15 @@ class PageSettings(Block):
     @classmethod
     def _beyond_this_machine(cls, value: Path | None, info: ValidationInfo) -> Path | None:
         host = info.data.get("host")
-        if value is None and host is not None and not _is_loopback(host):
+        if value is None and host is not None and not is_loopback(host):
             raise ValueError(
                 f"is missing: host {host} is open to the network; give one, made by `potvigil page password`"
             )
         return value
 
 
-def _is_loopback(host: str) -> bool:
+def is_loopback(host: str) -> bool:
+    """Return whether an address is this machine's alone."""
     try:
         return ipaddress.ip_address(host).is_loopback
     except ValueError:

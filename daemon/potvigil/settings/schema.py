@@ -13,6 +13,7 @@ from potvigil.settings.network import MqttSettings, PageSettings
 from potvigil.settings.notify import HeartbeatSettings, NotifySettings
 from potvigil.settings.resins import CureSettings, ResinSettings, known_resins
 from potvigil.settings.signals import SignalsSettings
+from potvigil.settings.studio import StudioSettings
 from potvigil.settings.thermometer import ThermometerSettings
 from potvigil.settings.transducer import TransducerSettings
 from potvigil.settings.values import (
@@ -203,6 +204,7 @@ class Settings(Block):
     page: PageSettings = Field(default_factory=lambda: PageSettings.model_validate({}))
     notify: NotifySettings | None = None
     heartbeat: HeartbeatSettings | None = None
+    studio: StudioSettings | None = None
     sample_period: Period = units.TIME.read("1 s")
     units: UnitsSettings = UnitsSettings()
     timezone: Zone | None = None

@@ -3,7 +3,7 @@
 import argparse
 
 from potvigil import __version__
-from potvigil.commands.arguments import at_the_pot, machine, record, watching
+from potvigil.commands.arguments import at_the_pot, machine, record, studio, watching
 from potvigil.commands.arguments.adding import add_group
 from potvigil.commands.arguments.alarms import add_alarm_verbs
 from potvigil.commands.arguments.batches import add_batch_verbs
@@ -35,6 +35,8 @@ def build_parser() -> argparse.ArgumentParser:
     at_the_pot.add_pot_verbs(add_group(verbs, "pot", "a pot over its batches: health, care"))
     watching.add_page(verbs)
     watching.add_notify(verbs)
+    studio.add_ship(verbs)
+    studio.add_studio_verbs(add_group(verbs, "studio", "the database of many machines: prepare, admit"))
     add_batch_verbs(add_group(verbs, "batch", "the batches in the record"))
     add_alarm_verbs(add_group(verbs, "alarm", "active alarms: list, acknowledge, shelve, unshelve, test"))
     return parser

@@ -104,7 +104,7 @@ def _install(args: argparse.Namespace, machine: _Machine, *, is_update: bool) ->
     put = layout.files(units, kept, wanted.secrets, {} if is_own else wanted.beside, outside, shell)
     for each in put:
         _put(machine.at(each.path), each)
-    drop_ins = [layout.drop_in(unit) for unit in (layout.WATCH, layout.PAGE, layout.NOTIFY)]
+    drop_ins = [layout.drop_in(unit) for unit in layout.OF_A_USER]
     for path in (*drop_ins, layout.BACKUP_FOLDER):  # of an earlier time
         if path not in [each.path for each in put]:
             machine.at(path).unlink(missing_ok=True)
@@ -119,10 +119,11 @@ def _install(args: argparse.Namespace, machine: _Machine, *, is_update: bool) ->
         page="page" in settings.model_fields_set,
         # it tells phones that subscribed on an encrypted page, too
         notify=any(each is not None for each in (settings.notify, settings.heartbeat, settings.page.tls)),
+        ship=settings.studio is not None,
         backups=settings.record.backups is not None,
     )
     machine.run(["systemctl", "daemon-reload"])
-    every = layout.started(page=True, notify=True, backups=True)
+    every = layout.started(page=True, notify=True, ship=True, backups=True)
     if unwanted := [unit for unit in every if unit not in running]:
         machine.run(["systemctl", "disable", "--now", *unwanted])
     machine.run(["systemctl", "enable", *running])
@@ -247,8 +248,7 @@ def _remove(machine: _Machine) -> int:
     ):
         if machine.at(path).exists():
             print(f"left: {machine.at(path)}, {what}")
-    users = f"{layout.WATCH}, {layout.PAGE}, {layout.NOTIFY}"
-    print(f"left: the users {users}, who own it")
+    print(f"left: the users {', '.join(layout.OF_A_USER)}, who own it")
     return DONE
 
 

@@ -1,0 +1,82 @@
+"""Where the studio's database is, and a connection to it that a dead network cannot hold for ever."""
+
+from dataclasses import dataclass
+from pathlib import Path
+from typing import Any
+
+from sqlalchemy import URL, Engine, create_engine, make_url
+from sqlalchemy.exc import ArgumentError
+from sqlalchemy.pool import NullPool
+
+# A connection that says nothing for so long is dead; a statement that takes longer is given up.
+CONNECT_S, DEAD_S, STATEMENT_S = 10, 30, 120
+
+
+class StudioError(Exception):
+    """What is wrong with the studio's database, or with how it is reached; one line."""
+
+
+@dataclass(frozen=True, slots=True)
+class Address:
+    """host: a name, or a folder with a socket. ca_file: who vouches for the server; None: the system's list.
+
+    encrypted: only to a server whose certificate is for `host`; False for a server on this machine alone.
+    """
+
+    host: str
+    port: int
+    database: str
+    username: str
+    password: str | None = None
+    ca_file: Path | None = None
+    encrypted: bool = True
+
+    @property
+    def name(self) -> str:
+        """How a person is told of it; without the password."""
+        return f"{self.username}@{self.host}:{self.port}/{self.database}"
+
+    def engine(self) -> Engine:
+        """Return an engine that opens a connection for each use and keeps none."""
+        url = URL.create(
+            "postgresql+psycopg",
+            username=self.username,
+            password=self.password,
+            host=self.host,
+            port=self.port,
+            database=self.database,
+        )
+        return create_engine(url, poolclass=NullPool, connect_args=self._arguments())
+
+    def _arguments(self) -> dict[str, Any]:
+        # names of libpq (PostgreSQL manual, 34.1.2)
+        tls = (
+            {"sslmode": "verify-full", "sslrootcert": str(self.ca_file or "system")} if self.encrypted else {}
+        )
+        return tls | {
+            "application_name": "potvigil",
+            "connect_timeout": CONNECT_S,
+            "keepalives_idle": DEAD_S,
+            "keepalives_interval": DEAD_S // 3,
+            "keepalives_count": 3,
+            "tcp_user_timeout": DEAD_S * 1000,
+            "options": f"-c statement_timeout={STATEMENT_S * 1000} -c lock_timeout={DEAD_S * 1000}",
+        }
+
+
+def owner_engine(uri: str) -> Engine:
+    """Return an engine by an address as libpq takes one. Raises StudioError."""
+    try:
+        url = make_url(uri)
+    except ArgumentError:
+        raise StudioError(f"{uri!r} is no address; give postgresql://user@host/database") from None
+    if url.get_backend_name() not in ("postgresql", "postgres"):
+        raise StudioError(f"{uri!r}: no PostgreSQL; give postgresql://user@host/database")
+    return create_engine(url.set(drivername="postgresql+psycopg"), poolclass=NullPool)
+
+
+def first_line(error: BaseException) -> str:
+    """Return what an error of the database says, in one line."""
+    of = getattr(error, "orig", None) or error
+    lines = [line.strip() for line in str(of).splitlines() if line.strip()]
+    return lines[0] if lines else type(of).__name__

@@ -1,0 +1,1 @@
+"""A revision a file; the number of each is the format of the studio's tables."""
