@@ -162,6 +162,8 @@ DOORS: dict[str, tuple[str, ...]] = {
     "matplotlib": ("reports/charts/batch_chart.py", "reports/charts/health_chart.py"),
     "jinja2": ("reports/html.py", "page/frame.py"),
     "starlette": ("page/",),
+    "sqlalchemy": ("studio/",),
+    "alembic": ("studio/preparing.py", "studio/migrations/"),
     "uvicorn": ("page/server.py",),
     "h11": ("page/server.py",),
     "cryptography": ("page/certificate.py", "notifying/vapid.py", "notifying/push.py"),

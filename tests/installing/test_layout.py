@@ -84,8 +84,9 @@ def test_each_secret_of_the_sample_is_known_with_the_unit_that_reads_it() -> Non
         "page.key": layout.PAGE,
         "notify-anna": layout.NOTIFY,
         "heartbeat": layout.NOTIFY,
+        "studio-password": layout.SHIP,
     }
-    assert sorted(name for _, name in public_of(SAMPLE)) == ["broker-ca.pem", "page.pem"]
+    assert sorted(name for _, name in public_of(SAMPLE)) == [*("broker-ca.pem", "page.pem", "studio-ca.pem")]
 
 
 def test_a_secret_is_for_root_and_handed_to_the_unit_that_reads_it_alone(tmp_path) -> None:

@@ -15,6 +15,8 @@ CONFIG = Path(__file__).parents[2] / "config"
 SMALLEST = (CONFIG / "smallest.yaml").read_text(encoding="utf-8")
 BROKER = "mqtt: {{host: b, username: u, password_file: {}}}\n"
 
+UNASKED = "potvigil-page.service potvigil-notify.service potvigil-ship.service potvigil-backup.timer"
+
 
 @pytest.fixture
 def root(tmp_path, monkeypatch) -> Path:
@@ -67,7 +69,7 @@ def test_install_lays_down_units_users_folders_settings_and_the_command(service,
     assert "potvigil:" in (root / "etc/passwd").read_text() and at(root, layout.STATE).is_dir()
     # nothing is started, and that is said
     assert "left out with --root: systemctl restart potvigil.service potvigil-thin.timer" in said
-    assert "disable --now potvigil-page.service potvigil-notify.service potvigil-backup.timer" in said
+    assert f"disable --now {UNASKED}" in said
 
 
 def test_backups_have_a_timer_where_the_settings_ask_for_them(service, root, config) -> None:
@@ -77,7 +79,7 @@ def test_backups_have_a_timer_where_the_settings_ask_for_them(service, root, con
     assert not at(root, layout.BACKUP_FOLDER).exists()  # beside the record the unit may write anyway
     config.write_text(SMALLEST, encoding="utf-8")
     _, said, _ = service("install", "--config", config, "--replace")
-    assert "disable --now potvigil-page.service potvigil-notify.service potvigil-backup.timer" in said
+    assert f"disable --now {UNASKED}" in said
 
 
 def test_a_stick_for_the_backups_is_opened_to_their_unit_alone(service, root, config, tmp_path) -> None:
@@ -124,10 +126,12 @@ def test_the_stock_settings_are_refused_with_everything_that_is_missing_at_once(
         "broker-ca.pem",
         "notify-anna",
         "heartbeat",
+        "studio-password",
+        "studio-ca.pem",
         "/media/stick/potvigil",
     ):
         assert sum(part in line.partition(": ")[2] for line in err.splitlines()) >= 1, part
-    assert len(err.splitlines()) == 8
+    assert len(err.splitlines()) == 10
     assert everything(root) == {}
 
 

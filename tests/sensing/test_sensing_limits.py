@@ -149,13 +149,13 @@ class Watched:
         self.probes, self.t_s = Probes(frozenset({Place.WALL, Place.ROOM})), 0.0
 
     def take(
-        self, seconds: float, wall_k: float | None, room_k: float = 290.0, gauge_psi: float = 60.0
+        self, seconds: float, wall_k: float | None, room_k: float = 290.0, *, unexplained: bool = False
     ) -> Reading:
         """Read for so long; the last reading as it is believed."""
         for _ in range(max(round(seconds / 10.0), 1)):
             of = {"room": room_k} if wall_k is None else {"wall": wall_k, "room": room_k}
-            read = reading(self.t_s, gauge_psi, **of)
-            believed = self.probes.believe(read, (), judge=True, telling=True)
+            read = reading(self.t_s, 60.0, **of)
+            believed = self.probes.believe(read, (), judge=True, unexplained=unexplained)
             self.t_s += 10.0
         return believed
 
@@ -225,28 +225,47 @@ def test_the_same_for_an_hour_while_another_moved_is_stuck(
 
 
 @pytest.mark.parametrize(
-    ("fall_psi", "hours", "is_stuck"), [(0.5, 1.6, True), (0.5, 1.4, False), (0.2, 3.0, False)]
+    ("same_min", "unexplained_min", "is_stuck"),
+    [(95, 5, True), (84, 5, False), (95, 2.5, False), (400, 0, False)],
 )
-def test_the_same_for_an_hour_and_a_half_while_the_pressure_moved_is_stuck(
-    fall_psi: float, hours: float, is_stuck: bool
+def test_the_same_for_an_hour_and_a_half_while_the_pressure_falls_unexplained_is_stuck(
+    same_min: float, unexplained_min: float, is_stuck: bool
 ) -> None:
     watched = Watched()
-    steps = round(hours * 360)
-    for i in range(steps):
-        watched.take(10, 293.0, gauge_psi=60.0 - min(fall_psi, fall_psi * i / 400.0))
+    watched.take(60.0 * same_min, 293.0)
+    if unexplained_min:
+        watched.take(60.0 * unexplained_min, 293.0, unexplained=True)
     assert (Place.WALL in watched.probes.reasons) is is_stuck
+
+
+def test_a_stuck_probe_stays_so_until_it_reads_something_else() -> None:
+    watched = Watched()
+    watched.take(5700.0, 293.0)
+    watched.take(300.0, 293.0, unexplained=True)
+    watched.take(300.0, 293.0)
+    assert Place.WALL in watched.probes.reasons
+    watched.take(10.0, 293.0625)
+    assert watched.probes.reasons == {}
+
+
+def test_unexplained_for_a_while_counts_from_its_beginning() -> None:
+    watched = Watched()
+    for _ in range(120):  # never for three minutes at once
+        watched.take(120.0, 293.0, unexplained=True)
+        watched.take(20.0, 293.0)
+    assert watched.probes.reasons == {}
 
 
 def test_why_a_probe_is_not_read_is_the_fault_of_its_place() -> None:
     probes = Probes(frozenset({Place.WALL, Place.ROOM}))
     of_another = Fault(Sensor.BAROMETER, "another sensor")
     of_room = Fault(Sensor.THERMOMETER, "of the room", Place.ROOM)
-    probes.believe(reading(0.0), (of_another, of_room), judge=False, telling=True)
+    probes.believe(reading(0.0), (of_another, of_room), judge=False, unexplained=False)
     assert probes.missing[Place.ROOM] == "of the room"
     assert set(probes.missing) == {Place.WALL, Place.ROOM}
     assert probes.missing[Place.WALL] not in ("of the room", "another sensor")
     probes.believe(
-        reading(10.0, room=290.0), (Fault(Sensor.THERMOMETER, "of all"),), judge=False, telling=True
+        reading(10.0, room=290.0), (Fault(Sensor.THERMOMETER, "of all"),), judge=False, unexplained=False
     )
     assert probes.missing == {Place.WALL: "of all"}
     assert probes.back == (Place.ROOM,)

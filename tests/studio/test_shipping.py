@@ -13,7 +13,7 @@ from potvigil.record.database import Database
 from potvigil.record.identity import identity_of
 from potvigil.record.store import Store
 from potvigil.studio.address import StudioError
-from potvigil.studio.copying import Copy
+from potvigil.studio.copying import RecordCopy
 from potvigil.studio.news import News
 from potvigil.studio.tables import OF_A_RECORD
 from potvigil.upkeep import pictures
@@ -47,7 +47,7 @@ def test_what_is_rewritten_removed_and_added_meanwhile_comes_too(record, postgre
             assert differing(record, postgres.owner()) == {}
         elif random.random() < 0.3:  # not all at once
             with closing(Database.open_read_only(record)) as db:
-                copy = Copy(machine, identity_of(db), WORKSHOP)
+                copy = RecordCopy(machine, identity_of(db), WORKSHOP)
                 copy.take(_few(News(db), random.randrange(1, 400)))
     life.close()
     shipper(record, machine).ship()

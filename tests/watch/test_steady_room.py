@@ -1,10 +1,12 @@
 """A thermometer that reads the same for hours in a steady room: air let in or out does not make it stuck."""
 
+from dataclasses import replace
 from math import exp
 
 import pytest
 
 from potvigil.model.events import AlarmEvent, AlarmId, BatchClosed, Verdict
+from potvigil.model.reading import Place, Sample
 from potvigil.watch.pot_watch import PotWatch
 from shut_pot import PSI, night, pot
 
@@ -41,3 +43,24 @@ def test_a_top_up_does_not_make_a_thermometer_stuck() -> None:
         if isinstance(event, AlarmEvent)
     }
     assert AlarmId.THERMOMETER not in alarms
+
+
+def warmed_by_resin(t_s: float) -> float:
+    """A hump as resin that cures in an hour or two brings: half a psi, and it goes again."""
+    return vented(t_s) + 0.5 * PSI * exp(-(((t_s - 3.0 * 3600.0) / 3600.0) ** 2))
+
+
+@pytest.mark.parametrize("place", [Place.WALL, Place.ROOM])
+def test_resin_that_warms_the_gas_does_not_make_a_steady_wall_stuck(place: Place) -> None:
+    watch = PotWatch(pot(hold_s=8 * 3600.0, thermometers=frozenset({place})))
+    events = [
+        event
+        for sample in night(5.5, step_s=5.0, gauge_also=warmed_by_resin)
+        for event in watch.feed(at(place, sample))
+    ]
+    assert [event.alarm for event in events if isinstance(event, AlarmEvent)] == []
+
+
+def at(place: Place, sample: Sample) -> Sample:
+    """The sample with its thermometer at another place."""
+    return replace(sample, gas_c=None, **{f"{place}_c": sample.gas_c})

@@ -33,6 +33,7 @@ ROUNDING = 6e-5  # of a bin, as a share: a 0.0047 psi converter step
 # A leak beyond doubt: so many sigma, some for the errors of the model, not for the noise.
 Z_ESTABLISHED = 5.0
 Z_DOUBTED = 4.0  # and it stays one until less than this is left
+Z_SUSPECTED = 3.0  # what is seen is not explained, and may be a thermometer's fault as well
 # The onsets take the rate as constant, and the bank takes a leaking pot for a sound one, which it then
 # describes badly. Beyond so many sigma both are their largest error: what comes later tells of the rate, no
 # longer of when it began.
@@ -54,6 +55,11 @@ class Leak:
     lost_pa: float
     established: bool
     significance: float
+
+    @property
+    def is_suspected(self) -> bool | None:
+        """Whether there seems to be a leak that may be something else; None where one is established."""
+        return None if self.established else self.significance > Z_SUSPECTED
 
 
 @dataclass(frozen=True, slots=True)

@@ -18,13 +18,14 @@ HOP_K, HOPS, HOPS_WITHIN_S = 3.0, 3, 600.0
 NEW_LEVEL_K, NEW_LEVEL_S, FORGOTTEN_S = 1.0, 120.0, 180.0
 # Exactly the same for an hour while another thermometer moved (by its average over half an hour, where a
 # heater's turns are not; none on the mould, for resin warms itself). A sixteenth of a degree in an hour would
-# take what trails its room by ten hours. Without another one: for longer, while the pressure did what 1.2 K
-# would do; that may be a slow leak as well, so it must be told before it can be doubted. A room may truly
-# stand still for hours.
+# take what trails its room by ten hours. Without another one: for longer, while the pressure fell as this
+# thermometer does not explain, or, in the gas, while the pressure did what 1.2 K would do; that may be a slow
+# leak as well, so it must be told before it can be doubted. Outside, a room may truly stand still for hours,
+# and resin warm the gas meanwhile.
 STUCK_S, SMOOTH_S, OTHER_MOVED_K = 3600.0, 1800.0, 1.25
 STUCK_ALONE_S, PRESSURE_SMOOTH_S, PRESSURE_MOVED_PA = 5400.0, 300.0, 0.3 * PA_PER_PSI
 # A vent or a top-up is recognised within a minute or two; until then it moves the pressure too.
-MOVED_FOR_S = 180.0
+UNEXPLAINED_S = 180.0
 
 
 class Probes:
@@ -45,13 +46,16 @@ class Probes:
         self._gauge_pa: float | None = None
         self._last_s: float | None = None
 
-    def believe(self, reading: Reading, faults: Sequence[Fault], *, judge: bool, telling: bool) -> Reading:
+    def believe(
+        self, reading: Reading, faults: Sequence[Fault], *, judge: bool, unexplained: bool | None
+    ) -> Reading:
         """Return the reading with what is doubted left out.
 
-        faults: of its reads. judge: the pot is shut and its fill has cooled. telling: the pressure moves with
-        the temperature alone: no leak is known, and no air comes or goes.
+        faults: of its reads. judge: the pot is shut and its fill has cooled. unexplained: whether the
+        pressure falls as these temperatures do not explain; None where it says nothing of them, because a
+        leak is known, or air comes or goes.
         """
-        believed = self._judge(reading, judge=judge, telling=telling)
+        believed = self._judge(reading, judge=judge, unexplained=unexplained)
         missing = {place: why for place, why in self.reasons.items() if place in self._fitted}
         for place, kelvin in reading.temperatures:
             if kelvin is None and place in self._fitted:
@@ -60,11 +64,11 @@ class Probes:
         self.missing = missing
         return believed
 
-    def _judge(self, reading: Reading, *, judge: bool, telling: bool) -> Reading:
+    def _judge(self, reading: Reading, *, judge: bool, unexplained: bool | None) -> Reading:
         elapsed_s = 0.0 if self._last_s is None else reading.t_s - self._last_s
         self._last_s = reading.t_s
         self._average(reading, elapsed_s)
-        if not telling:
+        if unexplained is None:
             self._gauge_pa = None
         if not judge:
             self._begin(reading)
@@ -76,7 +80,9 @@ class Probes:
                 continue
             probe = self._probes[place]
             left_out = probe.is_astray(reading.t_s, kelvin)
-            reason = probe.hops() or probe.stuck(reading.t_s, kelvin, self._averages_k, self._gauge_pa)
+            reason = probe.hops() or probe.stuck(
+                reading.t_s, kelvin, self._averages_k, self._gauge_pa, bool(unexplained)
+            )
             if reason is None:
                 self.reasons.pop(place, None)
             else:
@@ -127,9 +133,9 @@ class _Probe:
         self._same_k: float | None = None
         self._same_since_s = 0.0
         self._then_k: dict[Place, float] = {}
-        self._then_pa: float | None = None  # the pressure that a stuck probe is set against, and since when
-        self._then_s = 0.0
-        self._moved_since_s: float | None = None
+        self._then_pa: float | None = None  # the pressure that a stuck probe is set against
+        self._unexplained_since_s: float | None = None
+        self._is_stuck = False  # and stays so until it reads something else
 
     def is_astray(self, t_s: float, kelvin: float) -> bool:
         """Take a reading; say whether it is too far from what was believed to be believed."""
@@ -157,14 +163,19 @@ class _Probe:
         )
 
     def stuck(
-        self, t_s: float, kelvin: float, averages_k: dict[Place, float], gauge_pa: float | None
+        self,
+        t_s: float,
+        kelvin: float,
+        averages_k: dict[Place, float],
+        gauge_pa: float | None,
+        unexplained: bool,
     ) -> str | None:
         if self._place is Place.ROOM:
             return None
         if kelvin != self._same_k:
             self._same_k, self._same_since_s = kelvin, t_s
             self._then_k = dict(averages_k)
-            self._then_pa, self._then_s, self._moved_since_s = gauge_pa, t_s, None
+            self._then_pa, self._is_stuck = gauge_pa, False
             return None
         same_s = t_s - self._same_since_s
         told = f"it has read exactly the same for {same_s / 60.0:.0f} min while the"
@@ -174,17 +185,14 @@ class _Probe:
             if same_s >= STUCK_S and tells and moved_k > OTHER_MOVED_K:
                 moved = degrees_apart(moved_k, self._unit)
                 return f"{told} {place} thermometer moved by {moved}: stuck"
-        moved_s = self._pressure_moved_s(t_s, gauge_pa)
-        return f"{told} pressure moved: stuck, or a slow leak" if moved_s >= MOVED_FOR_S else None
-
-    def _pressure_moved_s(self, t_s: float, gauge_pa: float | None) -> float:
-        """Return for how long the pressure has been away from where it was long ago, s; 0 where it is not."""
         if self._then_pa is None or gauge_pa is None:
-            self._then_pa, self._then_s, self._moved_since_s = gauge_pa, t_s, None
-            return 0.0
-        if t_s - self._then_s < STUCK_ALONE_S or abs(gauge_pa - self._then_pa) <= PRESSURE_MOVED_PA:
-            self._moved_since_s = None
-            return 0.0
-        if self._moved_since_s is None:
-            self._moved_since_s = t_s
-        return t_s - self._moved_since_s
+            self._then_pa = gauge_pa
+        elif self._place is Place.GAS:
+            unexplained = unexplained or abs(gauge_pa - self._then_pa) > PRESSURE_MOVED_PA
+        if not unexplained:
+            self._unexplained_since_s = None
+        elif self._unexplained_since_s is None:
+            self._unexplained_since_s = t_s
+        elif same_s >= STUCK_ALONE_S and t_s - self._unexplained_since_s >= UNEXPLAINED_S:
+            self._is_stuck = True
+        return f"{told} pressure moved: stuck, or a slow leak" if self._is_stuck else None

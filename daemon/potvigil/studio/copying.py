@@ -20,7 +20,7 @@ from potvigil.studio.tables import FORMAT, OF_A_RECORD, PICTURE, RECORD, SCHEMA,
 _PREPARE = "run `potvigil studio prepare` where the studio's database is"
 
 
-class Copy:
+class RecordCopy:
     """The copy of one record. workshop: whose it is."""
 
     def __init__(self, engine: Engine, identity: Identity, workshop: str) -> None:

@@ -16,7 +16,7 @@ from potvigil.record.database import Database
 from potvigil.record.errors import RecordError
 from potvigil.record.identity import identity_of, renew
 from potvigil.studio.address import StudioError
-from potvigil.studio.copying import Copy
+from potvigil.studio.copying import RecordCopy
 from potvigil.studio.news import ForkedRecordError, News
 from potvigil.upkeep.pictures import read
 
@@ -49,7 +49,7 @@ class Shipper:
     def _ship(self, is_over: Callable[[], bool]) -> int:
         count = 0
         with closing(Database.open_read_only(self._record)) as db:
-            copy = Copy(self._engine, identity_of(db), self._workshop)
+            copy = RecordCopy(self._engine, identity_of(db), self._workshop)
             news = News(db, by_the_minute=self._by_the_minute)
             while not is_over():
                 parcel = copy.take(news, self._read if self._pictures else None)

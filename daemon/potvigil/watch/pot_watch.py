@@ -223,10 +223,11 @@ class PotWatch:
         """Return what is believed of a sample."""
         is_shut = self.stage is not Stage.OPEN
         as_read = convert(self._outside_air.correct(sample, is_shut), self._pot)
-        is_leaking = self.leak is not None and self.leak.established
-        telling = not is_leaking and self.stage in _SHUT and not self._stages.is_stirred(as_read.t_s)
+        leak, unexplained = self.leak, None
+        if self.stage in _SHUT and not self._stages.is_stirred(as_read.t_s):
+            unexplained = False if leak is None else leak.is_suspected
         has_cooled = self._stages.has_cooled(as_read.t_s)
-        reading = self._probes.believe(as_read, sample.faults, judge=has_cooled, telling=telling)
+        reading = self._probes.believe(as_read, sample.faults, judge=has_cooled, unexplained=unexplained)
         self._reading = reading
         self._before.update(reading, is_shut)
         self._silence.take(reading.t_s)
