@@ -60,9 +60,12 @@ def key_of(table: str) -> tuple[str, ...]:
 
 
 def _mirrored(db: Database, table: str) -> Table:
+    key = key_of(table)
     columns: list[Column[Any]] = [
-        Column(name, _TYPES[kind], primary_key=name in key_of(table), autoincrement=False)
-        for name, kind in db.columns(table).items()
+        Column(name, _TYPES[kind], primary_key=name in key, nullable=not needed, autoincrement=False)
+        for name, kind, needed in db.rows(
+            'SELECT name, type, "notnull" OR pk FROM pragma_table_info(?) ORDER BY cid', (table,)
+        )
     ]
     return Table(table, metadata, Column("record", Uuid(), primary_key=True), *columns)
 
