@@ -28,7 +28,7 @@ class Postgres:
     Synchronisation with the disk is left out, not with a crash of the server: the kernel keeps what it wrote.
     """
 
-    def __init__(self, *, options: str = "") -> None:
+    def __init__(self, *, options: str = "", empty: bool = False) -> None:
         # short, for a socket's path; and beside pytest's folders, which only their own user may enter
         folder = Path(tempfile.mkdtemp(prefix="postgres-"))
         self.data, self.port, self._options = folder / "data", free_port(), options
@@ -37,6 +37,8 @@ class Postgres:
         self._user = pwd.getpwnam("postgres") if os.geteuid() == 0 else None
         if self._user is not None:
             os.chown(folder, self._user.pw_uid, self._user.pw_gid)
+        if empty:
+            return
         self.run("initdb", "-D", self.data, "-U", OWNER, "-A", "trust", "--no-sync", "--no-instructions")
         hba = "local all studio trust\nhost all all 127.0.0.1/32 scram-sha-256\n"
         hba += "local replication studio trust\n"
@@ -70,9 +72,37 @@ class Postgres:
         return self
 
     def __exit__(self, *_: object) -> None:
+        self.clear()
+
+    def clear(self) -> None:
+        """Stop it if it runs, and take its folder away."""
         if (self.data / "postmaster.pid").exists():
             self.stop("immediate")
         shutil.rmtree(self.data.parent, ignore_errors=True)
+
+    def encrypt(self, cert_file: Path, key_file: Path) -> None:
+        """Let those who wish it speak TLS."""
+        for source, name in ((cert_file, "server.crt"), (key_file, "server.key")):
+            target = self.data / name
+            target.write_bytes(source.read_bytes())
+            target.chmod(0o600)
+            if self._user is not None:
+                os.chown(target, self._user.pw_uid, self._user.pw_gid)
+        with (self.data / "postgresql.conf").open("a", encoding="utf-8") as file:
+            file.write("ssl = on\n")
+        self.stop()
+        self.start()
+
+    def replica(self) -> "Postgres":
+        """Return a streaming replica that follows this one, stopped."""
+        other = Postgres(options=self._options, empty=True)
+        here = f"host={self.data.parent} port={self.port} user={OWNER}"
+        self.run("pg_basebackup", "-D", other.data, "-d", here, "-R", "-c", "fast", "--no-sync")
+        return other
+
+    def promote(self) -> None:
+        """Let a replica be written from now on."""
+        self.run("pg_ctl", "-D", self.data, "-w", "promote")
 
     def owner(self, database: str = DATABASE) -> Engine:
         """Return an engine of the superuser, by the socket."""
@@ -84,4 +114,10 @@ class Postgres:
 
     def address(self, username: str, password: str) -> Address:
         """Return where one who was admitted comes in."""
-        return Address("127.0.0.1", self.port, DATABASE, username, password, encrypted=False)
+        return address(username, password, self.port)
+
+
+def address(username: str, password: str, *ports: int) -> Address:
+    """Return where one who was admitted comes in, at the first of these servers that may be written."""
+    hosts = tuple(("127.0.0.1", port) for port in ports)
+    return Address(hosts, DATABASE, username, password, encrypted=False)

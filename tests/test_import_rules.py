@@ -90,7 +90,7 @@ MAY_IMPORT: dict[str, tuple[str, ...]] = {
     "installing": ("installing", ""),
     # another machine's database: what is shipped there, and read
     "studio": (
-        *("studio", "record", "model.events", "extras", "secret_file"),
+        *("studio", "record", "model.events", "extras", "secret_file", "settings.studio"),
         *("upkeep.pictures", "upkeep.thinning"),
     ),
     # settings of what was answered: text in, text out
@@ -100,6 +100,7 @@ MAY_IMPORT: dict[str, tuple[str, ...]] = {
         *("checking", "settings", "record", "service.wiring", "live_reader", "secret_file"),
         *("upkeep.backups", "units"),
         *("notifying.targets", "notifying.apprise_target", "outputs.broker.mqtt_link", "page.passwords"),
+        *("studio.address", "studio.copying"),
         *("clock", "paths", "extras", ""),
     ),
     "commands": (

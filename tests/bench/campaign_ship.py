@@ -22,7 +22,7 @@ from random import Random
 
 sys.path.insert(0, str(Path(__file__).parents[1]))
 
-from postgres import DATABASE, Postgres
+from postgres import Postgres, address
 from potvigil.studio.address import Address
 from potvigil.studio.preparing import MACHINE, admit, prepare
 from shipped import WORKSHOP, Life, differing, rows_here, shipper
@@ -123,11 +123,11 @@ def main() -> None:
         records, addresses = [], []
         for i in range(args.machines):
             password = admit(server.owner(), f"pi-{i}", MACHINE, [WORKSHOP])
-            addresses.append(Address("127.0.0.1", way.port, DATABASE, f"pi-{i}", password, encrypted=False))
+            addresses.append(address(f"pi-{i}", password, way.port))
             records.append(folder / f"{i}.db")
         lives = {live(path, args.seed * 1000 + i, args.steps) for i, path in enumerate(records)}
         time.sleep(2.0)
-        shipping = [ship(path, address) for path, address in zip(records, addresses, strict=True)]
+        shipping = [ship(path, to) for path, to in zip(records, addresses, strict=True)]
         deeds = ["kill"] * args.kills + ["crash"] * args.crashes + ["cut"] * args.cuts
         random.shuffle(deeds)
         began_s = time.monotonic()
@@ -150,8 +150,8 @@ def main() -> None:
             os.waitpid(each, 0)
         took_s = time.monotonic() - began_s
         rows = wrong = 0
-        for path, address in zip(records, addresses, strict=True):
-            shipper(path, address.engine()).ship()
+        for path, to in zip(records, addresses, strict=True):
+            shipper(path, to.engine()).ship()
             found = differing(path, server.owner())
             rows += sum(map(len, rows_here(path).values()))
             wrong += sum(found.values())

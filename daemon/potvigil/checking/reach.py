@@ -16,6 +16,7 @@ from potvigil.secret_file import SecretFileError, first_line, is_open_to_all
 from potvigil.service.wiring import mqtt_link
 from potvigil.settings.network import MqttSettings, PageSettings
 from potvigil.settings.notify import HeartbeatSettings, TargetSettings
+from potvigil.settings.studio import StudioSettings
 
 WITHIN_S = 8.0
 _ASK_ROOT = "only root may read {path}, as it should be; `sudo potvigil check` checks it too"
@@ -121,6 +122,24 @@ def on_heartbeat(settings: HeartbeatSettings) -> Iterator[Finding]:
             parts = urlsplit(url)
             port = parts.port or (443 if parts.scheme == "https" else 80)
             yield _reached(what, key, (parts.hostname or "", port), "`potvigil notify --test`")
+
+
+def on_studio(settings: StudioSettings) -> Finding:
+    """Return whether the studio's database lets this machine in, and has its tables."""
+    what = "studio"
+    if settings.password_file is not None and (closed := _closed(what, settings.password_file)) is not None:
+        return closed
+    try:
+        from potvigil.studio.address import StudioError, address_of
+        from potvigil.studio.copying import check
+    except ImportError:
+        return unknown(what, "cannot be checked without its libraries")
+    try:
+        address = address_of(settings)
+        check(address.engine())
+    except StudioError as error:
+        return fault(what, str(error))
+    return good(what, f"lets {address.name} in")
 
 
 def _reached(what: str, name: str, server: tuple[str, int] | None, trial: str) -> Finding:

@@ -9,13 +9,11 @@ from pathlib import Path
 from potvigil.commands.shared.common import UseError, settings_path
 from potvigil.commands.shared.status import DONE
 from potvigil.extras import how_to_install
-from potvigil.secret_file import SecretFileError, first_line
 from potvigil.settings.loading import load
-from potvigil.settings.studio import StudioSettings
 
 try:
     from potvigil.studio import preparing
-    from potvigil.studio.address import Address, owner_engine
+    from potvigil.studio.address import address_of, owner_engine
     from potvigil.studio.shipper import Shipper
 except ImportError as error:
     raise UseError(
@@ -46,25 +44,6 @@ def ship(args: argparse.Namespace) -> int:
     print(f"shipping to {address.name}", flush=True)
     shipper.run(stopping)
     return DONE
-
-
-def address_of(studio: StudioSettings) -> Address:
-    """Return where the studio's database is, with the password. Raises UseError."""
-    password = None
-    if studio.password_file is not None:
-        try:
-            password = first_line(studio.password_file, "password")
-        except SecretFileError as error:
-            raise UseError(f"studio.password_file: {error}") from None
-    return Address(
-        studio.host,
-        studio.port,
-        studio.database,
-        studio.username,
-        password,
-        studio.ca_file,
-        encrypted=studio.encrypted,
-    )
 
 
 def prepare(args: argparse.Namespace) -> int:

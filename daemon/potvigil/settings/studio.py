@@ -13,11 +13,13 @@ from potvigil.settings.values import File, Host, SecretFile, Text, YesNo
 class StudioSettings(Block):
     """The PostgreSQL database that this machine's record is shipped to.
 
-    ca_file: who vouches for the server, None for the system's list. curve: samples as they are, or as means
+    standby: a replica's host, taken once it is the one that lets itself be written. ca_file: who vouches for
+    the servers, None for the system's list. curve: samples as they are, or as means
     of a minute. pictures: those of casts, too. Beyond this machine the connection is always encrypted.
     """
 
     host: Host = need("studio.local")
+    standby: Host | None = None
     port: Annotated[int, Field(ge=1, le=65535)] = 5432
     database: Text = "potvigil"
     username: Text = need("lantern-pi")
@@ -36,4 +38,4 @@ class StudioSettings(Block):
 
     @property
     def encrypted(self) -> bool:
-        return not is_loopback(self.host)
+        return not all(is_loopback(host) for host in (self.host, self.standby or self.host))

@@ -8,6 +8,10 @@ from sqlalchemy import URL, Engine, create_engine, make_url
 from sqlalchemy.exc import ArgumentError
 from sqlalchemy.pool import NullPool
 
+from potvigil.secret_file import SecretFileError
+from potvigil.secret_file import first_line as first_line_of
+from potvigil.settings.studio import StudioSettings
+
 # A connection that says nothing for so long is dead; a statement that takes longer is given up.
 CONNECT_S, DEAD_S, STATEMENT_S = 10, 30, 120
 
@@ -18,13 +22,13 @@ class StudioError(Exception):
 
 @dataclass(frozen=True, slots=True)
 class Address:
-    """host: a name, or a folder with a socket. ca_file: who vouches for the server; None: the system's list.
+    """hosts: names and ports; the first that lets itself be written is taken, so a standby may be among them.
 
-    encrypted: only to a server whose certificate is for `host`; False for a server on this machine alone.
+    ca_file: who vouches for the servers; None: the system's list. encrypted: only to a server whose
+    certificate is for its name; False for one on this machine alone.
     """
 
-    host: str
-    port: int
+    hosts: tuple[tuple[str, int], ...]
     database: str
     username: str
     password: str | None = None
@@ -34,7 +38,7 @@ class Address:
     @property
     def name(self) -> str:
         """How a person is told of it; without the password."""
-        return f"{self.username}@{self.host}:{self.port}/{self.database}"
+        return f"{self.username}@{','.join(f'{host}:{port}' for host, port in self.hosts)}/{self.database}"
 
     def engine(self) -> Engine:
         """Return an engine that opens a connection for each use and keeps none."""
@@ -42,8 +46,6 @@ class Address:
             "postgresql+psycopg",
             username=self.username,
             password=self.password,
-            host=self.host,
-            port=self.port,
             database=self.database,
         )
         return create_engine(url, poolclass=NullPool, connect_args=self._arguments())
@@ -55,6 +57,9 @@ class Address:
         )
         return tls | {
             "application_name": "potvigil",
+            "host": ",".join(host for host, _ in self.hosts),
+            "port": ",".join(str(port) for _, port in self.hosts),
+            "target_session_attrs": "read-write",
             "connect_timeout": CONNECT_S,
             "keepalives_idle": DEAD_S,
             "keepalives_interval": DEAD_S // 3,
@@ -62,6 +67,24 @@ class Address:
             "tcp_user_timeout": DEAD_S * 1000,
             "options": f"-c statement_timeout={STATEMENT_S * 1000} -c lock_timeout={DEAD_S * 1000}",
         }
+
+
+def address_of(studio: StudioSettings) -> Address:
+    """Return where the studio's database is, with the password. Raises StudioError."""
+    password = None
+    if studio.password_file is not None:
+        try:
+            password = first_line_of(studio.password_file, "password")
+        except SecretFileError as error:
+            raise StudioError(f"studio.password_file: {error}") from None
+    return Address(
+        tuple((host, studio.port) for host in (studio.host, studio.standby) if host is not None),
+        studio.database,
+        studio.username,
+        password,
+        studio.ca_file,
+        encrypted=studio.encrypted,
+    )
 
 
 def owner_engine(uri: str) -> Engine:

@@ -110,6 +110,15 @@ class RecordCopy:
                 )
 
 
+def check(engine: Engine) -> None:
+    """Raise StudioError unless the studio's database lets itself be written by this user."""
+    try:
+        with engine.connect() as connection:
+            check_format(connection)
+    except DBAPIError as error:
+        raise StudioError(first_line(error)) from error
+
+
 def check_format(connection: Connection) -> None:
     """Raise StudioError unless the studio's tables are there, and as new as this version needs them."""
     there = connection.execute(text(f"SELECT to_regclass('{SCHEMA}.alembic_version')")).scalar()

@@ -89,6 +89,8 @@ def _elsewhere(settings: Settings) -> list[Finding]:
         asked.append(("notify", partial(_target, settings, i)))
     if (heartbeat := settings.heartbeat) is not None:
         asked.append(("heartbeat", lambda: reach.on_heartbeat(heartbeat)))
+    if (studio := settings.studio) is not None:
+        asked.append(("studio", lambda: [reach.on_studio(studio)]))
     found: list[list[Finding]] = [
         [unknown(what, f"no answer in {_PATIENCE_S:g} s; check the network and try again")]
         for what, _ in asked

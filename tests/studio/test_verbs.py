@@ -1,0 +1,133 @@
+"""The studio by the command line, as its owner and a machine's service type it."""
+
+import os
+import signal
+import subprocess
+import sys
+import time
+
+import pytest
+
+from broker import make_certificates
+from postgres import DATABASE, Postgres
+from potvigil.cli import main
+from potvigil.record.store import Store
+from potvigil.studio.address import Address
+from potvigil.studio.copying import check_format
+from potvigil.studio.preparing import MACHINE, admit, prepare
+from record_night import POT, UTC_S, night
+from shipped import WORKSHOP, differing
+
+
+@pytest.fixture(scope="module")
+def server():
+    with Postgres() as server:
+        yield server
+
+
+@pytest.fixture
+def record(tmp_path):
+    path = tmp_path / "record.db"
+    with Store.open(path) as store:
+        store.begin_run("{}", "boot", 0.0, UTC_S, None)
+        for each in night(30):
+            store.append(POT, each)
+    return path
+
+
+@pytest.fixture
+def settings(tmp_path, server, record):
+    """Settings of a machine whose password the owner was shown."""
+
+    def made(password: str, **more: str):
+        file = tmp_path / "studio-password"
+        file.write_text(f"{password}\n", encoding="utf-8")
+        keys = {
+            "host": "127.0.0.1",
+            "port": server.port,
+            "username": "lantern-pi",
+            "password_file": file.name,
+        }
+        lines = "".join(f"  {key}: {value}\n" for key, value in (keys | more).items())
+        text = f"workshop: {WORKSHOP}\nrecord: {{file: {record}}}\npots: {{lantern: {{internal_volume: 20 L, "
+        text += "maximum_pressure: 80 psi, working_pressure: 60 psi, floor_pressure: 45 psi, "
+        text += "thermometer: {place: none}, supply: shut, cure: {hold: 10 h}}}\n"
+        path = tmp_path / "workshop.yaml"
+        path.write_text(f"{text}studio:\n{lines}", encoding="utf-8")
+        return path
+
+    return made
+
+
+def run(capsys, *words):
+    status = main([str(word) for word in words])
+    said = capsys.readouterr()
+    return status, said.out, said.err
+
+
+def test_from_an_empty_database_to_the_first_row(capsys, server, settings, record):
+    owner = server.uri().render_as_string().replace("+psycopg", "")
+    assert run(capsys, "studio", "prepare", "--database", owner)[0] == 0
+    status, password, said = run(
+        capsys, "studio", "admit", "lantern-pi", "--workshop", WORKSHOP, "--database", owner
+    )
+    assert status == 0 and password.strip() not in said
+    config = settings(password.strip())
+    status, out, _ = run(capsys, "ship", "--once", "--config", config)
+    assert (status, out) == (0, f"shipped 32 rows to lantern-pi@127.0.0.1:{server.port}/potvigil\n")
+    assert run(capsys, "ship", "--once", "--config", config)[1].startswith("shipped 0 rows")
+    assert differing(record, server.owner()) == {}
+
+
+def test_what_is_wrong_is_one_line(capsys, server, settings, tmp_path):
+    status, out, said = run(capsys, "ship", "--once", "--config", settings("wrong"))
+    assert (status, out) == (2, "") and "password authentication failed" in said and said.count("\n") == 1
+    status, _, said = run(capsys, "studio", "prepare", "--database", "mysql://here/there")
+    assert status == 2 and "give postgresql://user@host/database" in said and said.count("\n") == 1
+    config = settings("wrong", host="studio.example")
+    config.write_text(config.read_text().replace("  password_file: studio-password\n", ""))
+    status, _, said = run(capsys, "ship", "--once", "--config", config)
+    assert status == 2 and "studio.password_file" in said and "potvigil studio admit" in said
+    bare = tmp_path / "bare.yaml"
+    bare.write_text(config.read_text().partition("studio:")[0])
+    assert "has no studio to ship to" in run(capsys, "ship", "--config", bare)[2]
+
+
+def test_the_service_ships_what_is_written_meanwhile_and_ends_at_once(server, settings, record):
+    prepare(server.owner())
+    config = settings(admit(server.owner(), "lantern-pi", MACHINE, [WORKSHOP]))
+    command = [sys.executable, "-m", "potvigil", "ship", "--config", str(config)]
+    with subprocess.Popen(command, stdout=subprocess.PIPE, text=True, env=os.environ) as process:
+        try:
+            assert process.stdout.readline().startswith("shipping to lantern-pi@")
+            with Store.open(record) as store:
+                for each in night(30, start_s=100.0):
+                    store.append(POT, each)
+            while differing(record, server.owner()):
+                time.sleep(0.1)
+            process.send_signal(signal.SIGTERM)
+            assert process.wait() == 0
+        finally:
+            process.kill()
+
+
+def test_only_a_server_whose_certificate_is_for_its_name_is_spoken_to(tmp_path):
+    make_certificates(tmp_path)
+    with Postgres() as server:
+        server.encrypt(tmp_path / "server.crt", tmp_path / "server.key")
+        prepare(server.owner())
+        password = admit(server.owner(), "lantern-pi", MACHINE, [WORKSHOP])
+
+        def reached(host: str, **how: object) -> None:
+            to = Address(((host, server.port),), DATABASE, "lantern-pi", password, **how)
+            with to.engine().connect() as connection:
+                check_format(connection)
+                (is_encrypted,) = connection.exec_driver_sql(
+                    "SELECT ssl FROM pg_stat_ssl WHERE pid = pg_backend_pid()"
+                ).one()
+                assert is_encrypted
+
+        reached("127.0.0.1", ca_file=tmp_path / "ca.crt")
+        for host, how in (("localhost", {"ca_file": tmp_path / "ca.crt"}), ("127.0.0.1", {})):
+            with pytest.raises(Exception, match="certificate"):
+                reached(host, **how)
