@@ -34,6 +34,7 @@ MAY_IMPORT: dict[str, tuple[str, ...]] = {
     "paths": (),
     "replacing": (),
     "secret_file": (),
+    "this_machine": (),
     "extras": (),
     # what the watch left in memory, for page, notifier and command line
     "live_reader": ("model.events", "record.codec"),
@@ -54,7 +55,7 @@ MAY_IMPORT: dict[str, tuple[str, ...]] = {
     # the settings are those of a batch's own time, which its record holds
     "history": ("history", "record", *DIAGNOSIS, *PLANNING),
     "reports": ("reports", "history", "record", "upkeep.pictures", *DIAGNOSIS, *PLANNING, "settings", ""),
-    "outputs": ("outputs", *WORDING, "", "replacing", "secret_file", "extras"),
+    "outputs": ("outputs", *WORDING, "", "replacing", "secret_file", "extras", "this_machine"),
     "settings": ("settings", *MODEL, "paths"),
     # of the watch no more than the bounds of a shelving, of what is sensed no more than counts as pressures
     "page": (

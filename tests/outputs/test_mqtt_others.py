@@ -1,0 +1,239 @@
+"""Two machines at one broker under one name, and one after the other: what each says, hears and is told."""
+
+import logging
+from dataclasses import replace
+
+import pytest
+
+from broker import HOST, Broker, retained, settle, wait_until
+from demo_pot import HOLDING, LANTERN, WORKSHOP, alarm, with_alarms
+from homie_rules import faults, stream_faults
+from potvigil.outputs.broker import mqtt, owner, takeovers
+from potvigil.outputs.broker.mqtt import MqttOutput
+from potvigil.outputs.broker.mqtt_link import MqttLink
+from potvigil.this_machine import Machine
+
+ROOT = f"homie/5/{WORKSHOP}"
+POT = f"{ROOT}-lantern"
+BUOY = replace(LANTERN, pot_id="buoy")
+BENCH, LOFT = Machine("0a0b0c0d", "pi-bench"), Machine("1a1b1c1d", "pi-loft")
+VERSIONS = pytest.mark.parametrize("version", ["5", "3.1.1"])
+
+
+@pytest.fixture(autouse=True)
+def sooner(monkeypatch):
+    """A minute as a second: the parts of the waiting stay as they are."""
+    monkeypatch.setattr(owner, "EVERY_S", 0.2)
+    monkeypatch.setattr(owner, "GONE_S", 1.5)
+    monkeypatch.setattr(takeovers, "HELD_S", 1.5)
+    monkeypatch.setattr(mqtt, "_FIRST_RETRY_S", 0.05)
+    monkeypatch.setattr(mqtt, "_FOUGHT_RETRY_S", 0.2)
+
+
+@pytest.fixture
+def broker(tmp_path):
+    with Broker(tmp_path / "broker") as running:
+        yield running
+
+
+class Pi:
+    """A watch of one machine, with what it has to tell."""
+
+    def __init__(self, broker, machine, pots=(LANTERN,), **link):
+        self.pots, self.snapshot, self.machine = pots, HOLDING, machine
+        link = MqttLink(HOST, broker.port, machine=machine, **link)
+        self.output = MqttOutput(link, WORKSHOP, pots, False, print, 0.0)
+        self.output.start()
+
+    def tick(self):
+        self.output.publish(
+            {pot.pot_id: replace(self.snapshot, pot_id=pot.pot_id) for pot in self.pots},
+            dict.fromkeys((pot.pot_id for pot in self.pots), 7),
+        )
+
+    @property
+    def trouble(self):
+        return self.output.state.trouble or ""
+
+
+@pytest.fixture
+def pi(broker):
+    made = []
+
+    def make(*args, **kwargs):
+        made.append(Pi(broker, *args, **kwargs))
+        return made[-1]
+
+    yield make
+    for each in made:
+        each.output.stop()
+
+
+def tick(*pis, until, failure="it never came", timeout_s=10.0):
+    def ticked():
+        for each in pis:
+            each.tick()
+        return until()
+
+    wait_until(ticked, timeout_s, failure)
+
+
+def told(broker, *pis):
+    """Tick until each has told all of its state in this connection, and the broker has it."""
+    with broker.listen(f"{ROOT}/$state") as listener:
+        for each in pis:
+            each.output._sent.pop(f"{ROOT}/$state", None)
+        ready = len([message for message in listener.heard if message.payload == b"ready"]) + len(pis)
+        tick(*pis, until=lambda: len([m for m in listener.heard if m.payload == b"ready"]) >= ready)
+
+
+@VERSIONS
+def test_two_machines_of_one_workshop_stay_connected_and_each_is_told_of_the_other_once(
+    broker, pi, caplog, version
+):
+    with caplog.at_level(logging.INFO, "potvigil.mqtt"), broker.listen(f"{ROOT}/$log/#") as listener:
+        bench, loft = pi(BENCH, version=version), pi(LOFT, version=version)
+        tick(bench, loft, until=lambda: "pi-loft (1a1b1c1d)" in bench.trouble and "pi-bench" in loft.trouble)
+        assert all("give one of the two another `workshop:`" in each.trouble for each in (bench, loft))
+        tick(bench, loft, until=lambda: len(listener.heard) == 2)
+        settle(lambda: bench.tick() or loft.tick() or len(listener.heard), quiet_s=1.0)
+    said = [record.getMessage() for record in caplog.records]
+    assert len([line for line in said if "publishes there as workshop" in line]) == 2
+    assert not [line for line in said if "unreachable" in line]
+    assert {message.payload.decode()[:20] for message in listener.heard} == {
+        "The machine pi-loft ",
+        "The machine pi-bench",
+    }
+
+
+def test_machines_of_two_workshops_have_nothing_to_say_of_each_other(broker, pi):
+    bench = pi(BENCH)
+    other = MqttOutput(MqttLink(HOST, broker.port, machine=LOFT), "loft-models", [LANTERN], False, print, 0.0)
+    other.start()
+    tick(bench, until=lambda: other.publish({}, {}) or other.connected)
+    told(broker, bench)
+    assert bench.trouble == "" and other.state.trouble is None
+    other.stop()
+
+
+@VERSIONS
+@pytest.mark.parametrize("end", ["stopped", "killed"])
+def test_a_new_machine_in_place_of_the_old_one_is_no_collision_and_clears_what_that_left(
+    broker, pi, caplog, version, end
+):
+    old = pi(BENCH, [LANTERN, BUOY], version=version)
+    told(broker, old)
+    if end == "stopped":
+        old.output.stop()
+    else:
+        old.output._client._sock.close()
+        old.output._client = None
+    with caplog.at_level(logging.INFO, "potvigil.mqtt"):
+        new = pi(LOFT, version=version)
+        tick(new, until=lambda: not any("-buoy/" in topic for topic in retained(broker)))
+    assert new.trouble == "" and "publishes there" not in caplog.text
+    found = retained(broker)
+    assert found[f"{ROOT}/watch/machine"] == b"1a1b1c1d pi-loft"
+    assert faults(found, "homie", WORKSHOP) == []
+
+
+def test_of_two_machines_the_pots_of_both_stay_and_what_one_wipes_out_is_told_again(broker, pi):
+    """One pot has the same name at both; the alarm of one is told whatever the other does."""
+    bench = pi(BENCH, [LANTERN, BUOY])
+    bench.snapshot = with_alarms(alarm())
+    told(broker, bench)
+    loft = pi(LOFT)
+    tick(bench, loft, until=lambda: bench.trouble and loft.trouble)
+    tick(bench, loft, until=lambda: f"{POT}/$alert/leak" in retained(broker))
+    loft.snapshot = with_alarms(alarm())  # the same, and gone again
+    tick(bench, loft, until=lambda: loft.output._sent.get(f"{POT}/$alert/leak"))
+    loft.snapshot = HOLDING
+    tick(bench, loft, until=lambda: not loft.output._sent.get(f"{POT}/$alert/leak"))
+    settle(
+        lambda: bench.tick() or loft.tick() or 0, quiet_s=2.0
+    )  # longer than one that is gone is waited for
+    found = retained(broker)
+    assert found[f"{POT}/standing/leak"] == b"true" and f"{POT}/$alert/leak" in found
+    assert found[f"{ROOT}-buoy/standing/leak"] == b"true" and found[f"{ROOT}-buoy/$state"] == b"ready"
+    assert bench.trouble and loft.trouble
+
+
+def test_what_stays_when_the_other_goes_is_said_to_be_there_and_told_anew(broker, pi, caplog):
+    bench, loft = pi(BENCH, [LANTERN, BUOY]), pi(LOFT)
+    tick(bench, loft, until=lambda: bench.trouble and loft.trouble)
+    with (
+        caplog.at_level(logging.INFO, "potvigil.mqtt"),
+        broker.listen("homie/#", "--retain-as-published") as listener,
+    ):
+        settle(lambda: len(listener.heard))
+        before = len(listener.heard)
+        loft.output.stop()  # says of the workshop that it is disconnected
+        tick(bench, until=lambda: listener.last().get(f"{ROOT}/$state") == b"ready", timeout_s=1.0)
+        tick(bench, until=lambda: "no longer publishes" in caplog.text)
+        told(broker, bench)
+        tick(bench, until=lambda: retained(broker)[f"{ROOT}/watch/machine"] == b"0a0b0c0d pi-bench")
+        settle(lambda: len(listener.heard))
+        published = [(m.topic, m.payload, m.retained, m.qos) for m in listener.heard[before:]]
+        states = [payload for topic, payload, _, _ in published if topic == f"{ROOT}/$state"]
+        del published[: [topic.endswith("/$description") for topic, *_ in published].index(True)]
+        assert states == [b"disconnected", b"ready", b"init", b"ready"]
+    assert bench.trouble == ""
+    assert faults(retained(broker), "homie", WORKSHOP) == []
+    assert stream_faults(published, "homie") == []
+
+
+def test_a_lost_of_an_earlier_connection_is_set_right(broker, pi):
+    """The last will of a connection under an older client id comes when the broker gives that up."""
+    bench = pi(BENCH)
+    told(broker, bench)
+    with broker.listen(f"{ROOT}/$state") as listener:
+        broker.publish(f"{ROOT}/$state", b"lost", retain=True)
+        tick(bench, until=lambda: [m.payload for m in listener.heard][-2:] == [b"lost", b"ready"])
+
+
+@VERSIONS
+def test_two_under_one_client_id_are_told_the_cause_in_one_line(broker, pi, caplog, version):
+    with caplog.at_level(logging.INFO, "potvigil.mqtt"):
+        same = {"client_id": "potvigil-harbour", "version": version}
+        bench, loft = pi(BENCH, **same), pi(LOFT, **same)
+        tick(
+            bench,
+            loft,
+            until=lambda: all(
+                "under the same client id, potvigil-harbour" in x.trouble for x in (bench, loft)
+            ),
+        )
+        before = len(caplog.records)
+        settle(lambda: bench.tick() or loft.tick() or 0, quiet_s=1.5)
+        assert len(caplog.records) == before
+        said = [record.getMessage() for record in caplog.records]
+        assert len([line for line in said if "same client id" in line]) == 2
+        loft.output.stop()
+        tick(bench, until=lambda: bench.trouble == "")
+        assert "no other watch signs in as potvigil-harbour" in caplog.text
+        assert bench.output.connected
+
+
+def test_a_broker_that_comes_and_goes_is_no_other_watch(broker, pi):
+    bench = pi(BENCH, version="3.1.1")
+    for _ in range(4):
+        tick(bench, until=lambda: bench.output.connected)
+        broker.kill()
+        tick(bench, until=lambda: "refused" in bench.trouble)
+        broker.start()
+    assert "client id" not in bench.trouble
+
+
+@pytest.mark.parametrize(
+    "mess", [b"", b"\xff", b"0a0b0c0d" * 40, b"1a1b1c1d pi\nloft", b"1A1B1C1D pi", b"1a1b1c1d \x1b[31m"]
+)
+def test_a_mess_in_place_of_a_name_is_no_machine(mess):
+    assert owner.read(mess) is None
+
+
+def test_no_more_machines_are_remembered_than_a_house_has():
+    known = owner.Owner(WORKSHOP, BENCH, False)
+    for number in range(1000):
+        known.hear(b"%08x flood" % number, 0.0)
+    assert len(known._others) == owner.MOST_OTHERS
+    assert known.other(1.0) is not None and known.other(owner.GONE_S) is None
