@@ -37,7 +37,7 @@ MAY_IMPORT: dict[str, tuple[str, ...]] = {
     "this_machine": (),
     "extras": (),
     # what the watch left in memory, for page, notifier and command line
-    "live_reader": ("model.events", "record.codec"),
+    "live_reader": ("model.events", "model.broker", "record.codec"),
     "model": MODEL,
     "physics": PHYSICS,
     "statistics": STATISTICS,

@@ -43,7 +43,7 @@ _log = logging.getLogger("potvigil.mqtt")
 
 _KEEP_ALIVE_S = 30  # a dead line is noticed, and the last will given out, after at most 45 s
 _FIRST_RETRY_S, _LAST_RETRY_S = 1, 60
-_FOUGHT_RETRY_S = 10  # of two that put each other out, each is there half of the time, and tells all of it
+_FOUGHT_RETRY_S = 10  # of two that put each other out, each is there half of the time
 _STOP_S = 2.0
 _MOST_QUEUED = 1000  # messages handed to the network thread and not yet taken by the broker
 _MOST_MOMENTS = 100
@@ -110,10 +110,10 @@ class MqttOutput:
     @property
     def state(self) -> BrokerState:
         """How the broker fares, in words for a person where it does not fare well."""
-        trouble = self._others.trouble
-        if trouble is None and not self._up.is_set() and self._why_away is not None:
-            trouble = f"unreachable ({self._why_away})"
-        return BrokerState(self._up.is_set(), None if trouble is None else f"{self._where()}: {trouble}")
+        trouble = None if self._why_away is None else f" is unreachable ({self._why_away})"
+        if (others := self._others.trouble) is not None:
+            trouble = f": {others}"
+        return BrokerState(self._up.is_set(), trouble and self._where() + trouble)
 
     def has_told(self, pot_id: str, alarm: AlarmId) -> bool:
         """Say whether the broker has confirmed in this connection what stands of an alarm of a pot."""
@@ -124,7 +124,8 @@ class MqttOutput:
     @property
     def fault(self) -> str:
         """What is wrong where something was not told."""
-        return f"failing, {self._where()} {'does not confirm it' if self._up.is_set() else 'is unreachable'}"
+        trouble = "does not confirm it" if self._up.is_set() else "is unreachable"
+        return f"failing, {self.state.trouble or f'{self._where()} {trouble}'}"
 
     def start(self) -> None:
         """Begin to connect; returns at once, the broker may be away. Raises MqttLinkError if it never can."""
@@ -212,7 +213,7 @@ class MqttOutput:
     def _wanted(
         self, snapshots: Mapping[str, Snapshot], batch_ids: Mapping[str, int | None]
     ) -> Iterable[Message]:
-        """Yield all that should stand on the broker: alarms, numbers, who we are; `ready` after the rest."""
+        """Yield all that should stand on the broker: alarms before numbers, `ready` after the rest."""
         yield from self._first
         known = [(self._pots[pot_id], snapshot) for pot_id, snapshot in snapshots.items()]
         for pot, snapshot in known:

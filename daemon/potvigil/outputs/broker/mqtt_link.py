@@ -43,6 +43,17 @@ class MqttLink:
     machine: Machine = field(default_factory=this_machine)
 
 
+@dataclass(frozen=True, slots=True)
+class Tried:
+    """What came of one try to reach a broker.
+
+    fault: why it does not take us. other: that another machine publishes as our workshop, and what to do.
+    """
+
+    fault: str | None = None
+    other: str | None = None
+
+
 def read_password(path: Path) -> str:
     """Return the first line of a password file. Raises MqttPasswordError."""
     try:

@@ -79,6 +79,15 @@ def read(payload: bytes) -> Machine | None:
     return None if found is None else Machine(found["id"], found["name"] or "unnamed")
 
 
+def found(ours: Machine, payload: bytes, state: bytes) -> Machine | None:
+    """Return the machine that is there, by the retained name and `$state`; None where it is ours or has gone.
+
+    A broker that lost power may hold a state that is no longer so. Our watch sets that right.
+    """
+    said = read(payload)
+    return said if said is not None and said.id != ours.id and state in (b"init", b"ready") else None
+
+
 def in_words(workshop: str, other: Machine) -> str:
     """Return what is wrong, and what to do."""
     return (
