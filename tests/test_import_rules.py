@@ -162,6 +162,7 @@ DOORS: dict[str, tuple[str, ...]] = {
     "cryptography": ("page/certificate.py", "notifying/vapid.py", "notifying/push.py"),
     "http_ece": ("notifying/push.py",),
     "py_vapid": ("notifying/vapid.py",),
+    "prometheus_client": ("page/metrics.py",),
     "segno": ("commands/page_where.py",),
     "weasyprint": ("reports/pdf.py",),
     "pypdfium2": ("reports/pdf.py",),
@@ -172,7 +173,7 @@ HARDWARE = ("smbus2", "gpiozero")
 # Of the extras `report`, `page` and `notify`: imported when one is asked for, so that the watch does without.
 OF_THE_REPORT = (
     *("matplotlib", "jinja2", "weasyprint", "pypdfium2", "PIL", "starlette", "uvicorn", "apprise"),
-    *("cryptography", "segno", "http_ece", "py_vapid"),
+    *("cryptography", "segno", "http_ece", "py_vapid", "prometheus_client"),
 )
 # nobody else ever falls back to the simulator
 MAY_REHEARSE = "commands/rehearsal/"

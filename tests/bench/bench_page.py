@@ -62,6 +62,7 @@ def main() -> None:
             print(f"memory, nothing asked yet: {_memory_mb(pid):.1f} MB")
             for what, path in (
                 ("/api/now", "/api/now"),
+                ("/metrics", "/metrics"),
                 ("/batches of 10,000", "/batches"),
                 ("/batches, page 150", "/batches?page=150"),
                 ("/batches, words found", "/batches?find=lens+77"),

@@ -1,6 +1,7 @@
 """Two machines at one broker under one name, and one after the other: what each says, hears and is told."""
 
 import logging
+import socket
 from dataclasses import replace
 
 import pytest
@@ -212,6 +213,21 @@ def test_two_under_one_client_id_are_told_the_cause_in_one_line(broker, pi, capl
         tick(bench, until=lambda: bench.trouble == "")
         assert "no other watch signs in as potvigil-harbour" in caplog.text
         assert bench.output.connected
+
+
+def test_a_broker_that_gives_the_reason_is_believed_the_first_time(caplog):
+    """MQTT 5.0, 3.14.2.1: DISCONNECT with 0x8E, Session taken over."""
+    with socket.create_server((HOST, 0)) as server, caplog.at_level(logging.WARNING, "potvigil.mqtt"):
+        link = MqttLink(HOST, server.getsockname()[1], machine=BENCH)
+        output = MqttOutput(link, WORKSHOP, [LANTERN], False, print, 0.0)
+        output.start()
+        connection, _ = server.accept()
+        with connection:
+            connection.recv(4096)
+            connection.sendall(b"\x20\x03\x00\x00\x00" + b"\xe0\x02\x8e\x00")
+            wait_until(lambda: "same client id" in caplog.text, 5.0, "it was not told")
+        assert f"potvigil-{WORKSHOP}-0a0b0c0d" in output.state.trouble
+        output.stop()
 
 
 def test_a_broker_that_comes_and_goes_is_no_other_watch(broker, pi):
