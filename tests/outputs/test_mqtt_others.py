@@ -10,6 +10,7 @@ from broker import HOST, Broker, retained, settle, wait_until
 from demo_pot import HOLDING, LANTERN, WORKSHOP, alarm, with_alarms
 from homie_rules import faults, stream_faults
 from potvigil.outputs.broker import mqtt, owner, takeovers
+from potvigil.outputs.broker.homie_tree import Message
 from potvigil.outputs.broker.mqtt import MqttOutput
 from potvigil.outputs.broker.mqtt_link import MqttLink
 from potvigil.this_machine import Machine
@@ -253,3 +254,81 @@ def test_no_more_machines_are_remembered_than_a_house_has():
         known.hear(b"%08x flood" % number, 0.0)
     assert len(known._others) == owner.MOST_OTHERS
     assert known.other(1.0) is not None and known.other(owner.GONE_S) is None
+
+
+def test_a_name_is_answered_at_most_each_20_s_and_forgotten_90_s_after_it_was_heard_last(monkeypatch):
+    monkeypatch.undo()  # the times as they are
+    known = owner.Owner(WORKSHOP, BENCH, False)
+    assert known.answer(0.0) is None  # it was told with all the rest
+    known.hear(b"1a1b1c1d pi-loft", 5.0)
+    assert known.answer(19.9) is None
+    assert known.answer(20.0) == known.name == Message(f"{ROOT}/watch/machine", b"0a0b0c0d pi-bench")
+    assert known.answer(60.0) is None  # nothing was heard since
+    assert known.other(94.9) == LOFT and known.other(95.0) is None
+    known.hear(b"0a0b0c0d pi-bench", 96.0)  # itself, as the broker passes it on
+    assert known.other(96.0) is None and known.answer(200.0) is None
+
+
+def test_pots_of_nobody_are_cleared_90_s_after_our_name_was_told_and_those_of_another_never(monkeypatch):
+    monkeypatch.undo()
+    known = owner.Owner(WORKSHOP, BENCH, False)
+    assert not known.may_clear(1000.0)  # nothing was told yet: nobody could answer
+    known.answer(1000.0)
+    assert not known.may_clear(1089.9) and known.may_clear(1090.0)
+    known.hear(b"1a1b1c1d pi-loft", 1080.0)
+    assert not known.may_clear(1169.9) and known.may_clear(1170.0)
+    known.begin()
+    assert not known.may_clear(2000.0)
+    assert owner.Owner(WORKSHOP, BENCH, True).may_clear(0.0)  # a rehearsal is over too soon
+
+
+@pytest.mark.parametrize(
+    ("topic", "ours", "heard", "is_wiped_out"),
+    [
+        (f"{POT}/$alert/leak", b"medium alarm", b"", True),
+        (f"{POT}/$alert/leak", b"medium alarm", b"high alarm", False),  # it still stands
+        (f"{POT}/$alert/leak", b"", b"medium alarm", False),  # the other's
+        (f"{POT}/$alert/leak", None, b"", False),
+        (f"{POT}/standing/leak", b"true", b"false", True),
+        (f"{POT}/standing/leak", b"true", b"", True),
+        (f"{POT}/standing/leak", b"false", b"true", False),
+        (f"{POT}/standing/leak", b"false", b"", False),
+        (f"{ROOT}/$state", b"ready", b"lost", True),
+        (f"{ROOT}/$state", b"ready", b"disconnected", True),
+        (f"{ROOT}/$state", b"ready", b"init", False),  # which becomes ready
+        (f"{ROOT}/$state", b"ready", b"ready", False),
+        (f"{ROOT}/$state", None, b"lost", False),
+    ],
+)
+def test_what_counts_as_wiped_out(topic, ours, heard, is_wiped_out):
+    assert owner.is_wiped_out(topic, ours, heard) is is_wiped_out
+
+
+LOST, OTHER = 0x80, 0x8B  # unspecified; server shutting down
+
+
+def ends(*connections):
+    """Return what three connections show: of each, when it was up and when it ended, or None, and why."""
+    seen = takeovers.Takeovers()
+    for up_s, end_s, reason in connections:
+        if up_s is not None:
+            seen.up(up_s)
+        seen.ended(end_s, reason) if reason is not None else seen.failed()
+    return seen
+
+
+def test_what_counts_as_a_fight(monkeypatch):
+    monkeypatch.undo()
+    short = (0.0, 59.9, LOST)
+    assert ends(short, short, short).fought
+    assert not ends(short, short).fought
+    assert not ends(short, short, (0.0, 60.0, LOST), short).fought  # that one held
+    assert not ends(short, short, (None, 1.0, LOST), short).fought  # never was up
+    assert not ends(short, short, (0.0, 1.0, OTHER), short).fought  # the broker said another reason
+    assert not ends(short, short, (None, 1.0, None), short).fought  # no connection in between
+    assert ends((None, 1.0, 0x8E)).fought
+    seen = ends(short, short, short)
+    assert not seen.is_over(1000.0)  # not connected
+    seen.up(1000.0)
+    assert not seen.is_over(1059.9) and seen.is_over(1060.0) and not seen.is_over(1060.0)
+    assert not seen.fought
