@@ -4,7 +4,7 @@
 
 The record holds 10,000 batches, among them a night of 10 h and a hold of 72 h at 1 Hz. The watch rehearses a
 night at twenty times real time, so that a minute gives 1200 ticks; each open page holds a stream of events
-and asks for the curve every ten seconds.
+and asks for the curve and /metrics every ten seconds.
 """
 
 import argparse
@@ -214,6 +214,7 @@ def _look(port: int, stop: threading.Event) -> None:
         answer.readline()
         if time.monotonic() >= due_s:
             _ask(port, "/api/curve?pot=lantern")
+            _ask(port, "/metrics")
             due_s += ASKED_EACH_S
     stream.close()
 

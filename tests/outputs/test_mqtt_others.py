@@ -184,6 +184,21 @@ def test_what_stays_when_the_other_goes_is_said_to_be_there_and_told_anew(broker
     assert stream_faults(published, "homie") == []
 
 
+def test_after_each_connection_it_is_waited_anew_before_pots_of_others_are_cleared(broker, pi):
+    """While the line was down, another may have come who could not be heard."""
+    bench = pi(BENCH)
+    told(broker, bench)
+    settle(lambda: bench.tick() or 0, quiet_s=1.6)
+    ghost = f"{ROOT}-ghost/$description"
+    broker.publish(ghost, f'{{"homie": "5.0", "root": "{WORKSHOP}", "nodes": {{}}}}'.encode(), retain=True)
+    bench.output._connect()
+    tick(bench, until=lambda: bench.output.connected)
+    told(broker, bench)
+    settle(lambda: bench.tick() or 0, quiet_s=0.5)
+    assert ghost in retained(broker)
+    tick(bench, until=lambda: ghost not in retained(broker))
+
+
 def test_a_lost_of_an_earlier_connection_is_set_right(broker, pi):
     """The last will of a connection under an older client id comes when the broker gives that up."""
     bench = pi(BENCH)

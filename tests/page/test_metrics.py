@@ -88,6 +88,8 @@ def test_what_is_unknown_has_no_series_and_none_is_zero_for_it() -> None:
         *("ambient_absolute_pressure_pascals", "stage", "reading_quality", "alarms_standing"),
     }
     assert of_lantern(said, "reading_quality", potvigil_reading_quality="bad") == 1.0
+    text, _ = exposed(live(NOTHING_KNOWN), False, 1000.0, {}, OPEN)
+    assert all(family.samples for family in open_metrics(text.decode()))
     forecast = FloorForecast(T_S + 600.0, T_S + 300.0, None, before_cure_done=True, top_up_until_s=None)
     perhaps_never = series(live(replace(HOLDING, forecast=forecast)))
     assert of_lantern(perhaps_never, "floor_forecast_earliest_timestamp_seconds") == UTC_S + 300.0
@@ -249,7 +251,7 @@ def sent_along(password, user="scraper"):
 def test_behind_a_password_nobody_looks_without_it(guarded) -> None:
     for headers in (
         *({}, sent_along("wrong password"), {"authorization": "Basic !"}, {"authorization": "Bearer x"}),
-        {"authorization": f"Bearer {base64.b64encode(PASSWORD.encode()).decode()}"},
+        {"authorization": sent_along(PASSWORD)["authorization"].replace("Basic", "Bearer")},
     ):
         answer = guarded.get("/metrics", headers=headers)
         assert answer.status_code == 401 and "potvigil" not in answer.text
