@@ -64,7 +64,7 @@ MAY_IMPORT: dict[str, tuple[str, ...]] = {
         *("planning", "record", "watch.alarm_rules", "sensing.conversion"),
         *("notifying.subscriptions", "notifying.vapid", "notifying.push", "notifying.status"),
         *WORDING,
-        *("live_reader", "paths", "upkeep.own_file", "upkeep.pictures"),
+        *("live_reader", "paths", "upkeep.own_file", "upkeep.pictures", ""),
     ),
     # what is due to whom: pure, as all below it
     "notifying.schedule": ("watch.alarm_rules", *MODEL),

@@ -2,6 +2,9 @@
 
 import re
 
+import pytest
+
+from potvigil.outputs.broker import owner
 from potvigil.this_machine import this_machine
 
 MACHINE_ID = "3d1219c7c4c5404aaa1f6d2a48adfda4"
@@ -39,3 +42,10 @@ def test_without_a_machine_id_the_next_file_and_then_the_name_does(tmp_path, mon
     assert named.name == "pi-bench" and re.fullmatch("[0-9a-f]{8}", named.id) and named.id != there.id
     monkeypatch.setattr("socket.gethostname", lambda: "pi-loft")
     assert this_machine((first,), tmp_path).id != named.id
+
+
+@pytest.mark.parametrize("host", ["pi_bench", "", "Töpferei", "x" * 100, "a b\nc"])
+def test_whatever_the_host_is_called_another_machine_can_read_its_name(host, tmp_path, monkeypatch) -> None:
+    monkeypatch.setattr("socket.gethostname", lambda: host)
+    ours = this_machine((), tmp_path)
+    assert owner.read(owner.Owner("harbour-models", ours, False).name.payload) == ours
