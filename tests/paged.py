@@ -10,6 +10,7 @@ from pathlib import Path
 from starlette.testclient import TestClient
 
 from potvigil.commands.page import _pots_of, _rigs_of
+from potvigil.model.broker import BrokerState
 from potvigil.outputs.live import LiveFile
 from potvigil.page.frame import PageConfig
 from potvigil.page.server import Page
@@ -27,12 +28,13 @@ class Watched:
     live: Path
     record: Path
 
-    def speak(self, age_s: float = 0.0, period_s: float = 1.0) -> None:
+    def speak(self, age_s: float = 0.0, period_s: float = 1.0, broker: BrokerState | None = None) -> None:
         """Write what is known now, as the watch does, `age_s` ago."""
         service, start_t_s = self.bench.service, self.bench.store.last_run().start_t_s
         file = LiveFile(self.live, self.bench.settings.workshop, self.bench.night.name, period_s)
         file.begin(0.0, start_t_s)
-        file.write({pot: watch.snapshot() for pot, watch in service.watches.items()}, service.batch_ids)
+        snapshots = {pot: watch.snapshot() for pot, watch in service.watches.items()}
+        file.write(snapshots, service.batch_ids, broker)
         if age_s:
             text = self.live.read_text(encoding="utf-8")
             written = time.clock_gettime(time.CLOCK_BOOTTIME) - age_s

@@ -34,9 +34,10 @@ MAY_IMPORT: dict[str, tuple[str, ...]] = {
     "paths": (),
     "replacing": (),
     "secret_file": (),
+    "this_machine": (),
     "extras": (),
     # what the watch left in memory, for page, notifier and command line
-    "live_reader": ("model.events", "record.codec"),
+    "live_reader": ("model.events", "model.broker", "record.codec"),
     "model": MODEL,
     "physics": PHYSICS,
     "statistics": STATISTICS,
@@ -54,7 +55,7 @@ MAY_IMPORT: dict[str, tuple[str, ...]] = {
     # the settings are those of a batch's own time, which its record holds
     "history": ("history", "record", *DIAGNOSIS, *PLANNING),
     "reports": ("reports", "history", "record", "upkeep.pictures", *DIAGNOSIS, *PLANNING, "settings", ""),
-    "outputs": ("outputs", *WORDING, "", "replacing", "secret_file", "extras"),
+    "outputs": ("outputs", *WORDING, "", "replacing", "secret_file", "extras", "this_machine"),
     "settings": ("settings", *MODEL, "paths"),
     # of the watch no more than the bounds of a shelving, of what is sensed no more than counts as pressures
     "page": (
@@ -63,7 +64,7 @@ MAY_IMPORT: dict[str, tuple[str, ...]] = {
         *("planning", "record", "watch.alarm_rules", "sensing.conversion"),
         *("notifying.subscriptions", "notifying.vapid", "notifying.push", "notifying.status"),
         *WORDING,
-        *("live_reader", "paths", "upkeep.own_file", "upkeep.pictures"),
+        *("live_reader", "paths", "upkeep.own_file", "upkeep.pictures", ""),
     ),
     # what is due to whom: pure, as all below it
     "notifying.schedule": ("watch.alarm_rules", *MODEL),
@@ -170,6 +171,7 @@ DOORS: dict[str, tuple[str, ...]] = {
     "cryptography": ("page/certificate.py", "notifying/vapid.py", "notifying/push.py"),
     "http_ece": ("notifying/push.py",),
     "py_vapid": ("notifying/vapid.py",),
+    "prometheus_client": ("page/metrics.py",),
     "segno": ("commands/page_where.py",),
     "weasyprint": ("reports/pdf.py",),
     "pypdfium2": ("reports/pdf.py",),
@@ -180,7 +182,7 @@ HARDWARE = ("smbus2", "gpiozero")
 # Of the extras `report`, `page` and `notify`: imported when one is asked for, so that the watch does without.
 OF_THE_REPORT = (
     *("matplotlib", "jinja2", "weasyprint", "pypdfium2", "PIL", "starlette", "uvicorn", "apprise"),
-    *("cryptography", "segno", "http_ece", "py_vapid"),
+    *("cryptography", "segno", "http_ece", "py_vapid", "prometheus_client"),
 )
 # nobody else ever falls back to the simulator
 MAY_REHEARSE = "commands/rehearsal/"

@@ -8,6 +8,7 @@ from dataclasses import dataclass
 from pathlib import Path
 from typing import Any
 
+from potvigil.model.broker import BrokerState
 from potvigil.model.events import Snapshot
 from potvigil.record.codec import build
 
@@ -28,7 +29,10 @@ class LivePot:
 
 @dataclass(frozen=True, slots=True)
 class Live:
-    """What was known when it was written. run: which run of the watch, by its begin on the record's axis."""
+    """What was known when it was written.
+
+    run: which run of the watch, by its begin on the record's axis. broker: None where none is configured.
+    """
 
     workshop: str
     rehearsed: str | None
@@ -37,6 +41,7 @@ class Live:
     written_boot_s: float
     run: float
     pots: Mapping[str, LivePot]
+    broker: BrokerState | None = None
 
     @property
     def last_utc_s(self) -> float | None:
@@ -91,4 +96,5 @@ def _live(tree: Any) -> Live:
             )
             for pot_id, pot in tree["pots"].items()
         },
+        broker=None if (broker := tree.get("broker")) is None else build(BrokerState, broker),
     )

@@ -4,7 +4,7 @@
 
 The record holds 10,000 batches, among them a night of 10 h and a hold of 72 h at 1 Hz. The watch rehearses a
 night at twenty times real time, so that a minute gives 1200 ticks; each open page holds a stream of events
-and asks for the curve every ten seconds.
+and asks for the curve and /metrics every ten seconds.
 """
 
 import argparse
@@ -62,6 +62,7 @@ def main() -> None:
             print(f"memory, nothing asked yet: {_memory_mb(pid):.1f} MB")
             for what, path in (
                 ("/api/now", "/api/now"),
+                ("/metrics", "/metrics"),
                 ("/batches of 10,000", "/batches"),
                 ("/batches, page 150", "/batches?page=150"),
                 ("/batches, words found", "/batches?find=lens+77"),
@@ -213,6 +214,7 @@ def _look(port: int, stop: threading.Event) -> None:
         answer.readline()
         if time.monotonic() >= due_s:
             _ask(port, "/api/curve?pot=lantern")
+            _ask(port, "/metrics")
             due_s += ASKED_EACH_S
     stream.close()
 

@@ -9,6 +9,8 @@ from potvigil import paths
 from potvigil.checking import machine
 from potvigil.checking.finding import Grade
 from potvigil.clock import Instant
+from potvigil.model.broker import BrokerState
+from potvigil.outputs.live import LiveFile
 from potvigil.record.lock import WatchLock
 from potvigil.settings.loading import load_text
 
@@ -161,6 +163,16 @@ def test_a_pot_without_probe_asks_for_no_one_wire() -> None:
 def test_a_clock_that_nothing_sets_is_told() -> None:
     assert machine.on_clock(Instant(5.0, None)).mark is Grade.UNKNOWN
     assert machine.on_clock(Instant(5.0, 1.8e9)).mark is Grade.GOOD
+
+
+def test_what_a_running_watch_knows_of_its_broker_is_told(tmp_path) -> None:
+    live = LiveFile(tmp_path / "live.json", "harbour-models", None, 1.0)
+    live.begin(0.0, 0.0)
+    for state, told in ((None, 0), (BrokerState(True, None), 0), (BrokerState(True, "two of us"), 1)):
+        live.write({}, {}, state)
+        found = list(machine.on_watched_broker(live.path))
+        assert [each.mark for each in found] == [Grade.FAULT] * told
+        assert all("two of us" in each.says for each in found)
 
 
 def test_a_watch_that_has_the_record_and_does_not_speak_is_a_fault(tmp_path) -> None:

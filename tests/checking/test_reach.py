@@ -7,20 +7,26 @@ from pathlib import Path
 
 import pytest
 
-from broker import Broker, free_port, make_certificates
+from broker import Broker, free_port, make_certificates, wait_until
+from demo_pot import HOLDING, LANTERN
 from phones import phone
 from potvigil.checking import libraries, reach
 from potvigil.checking.finding import Grade
 from potvigil.extras import how_to_install, requirements
 from potvigil.notifying.apprise_target import server_of
-from potvigil.outputs.broker.mqtt_trial import fault_of_broker
+from potvigil.outputs.broker.mqtt import MqttOutput
+from potvigil.outputs.broker.mqtt_link import MqttLink
+from potvigil.outputs.broker.mqtt_trial import try_broker
 from potvigil.page.passwords import hashed
 from potvigil.settings.loading import load, load_text
 from potvigil.settings.network import MqttSettings, PageSettings
 from potvigil.settings.notify import HeartbeatSettings, TargetSettings
+from potvigil.this_machine import Machine
 
 HOST = "127.0.0.1"
 SMALLEST = (Path(__file__).parents[2] / "config/smallest.yaml").read_text(encoding="utf-8")
+WORKSHOP = "harbour-models"
+BENCH = Machine("0a0b0c0d", "pi-bench")
 WHO, PASSWORD = "potvigil", "lens-and-lamp"
 
 
@@ -29,7 +35,7 @@ def mqtt(port: int, **keys: object) -> MqttSettings:
 
 
 def broker_is(settings: MqttSettings):
-    return reach.on_broker(settings, fault_of_broker)
+    return reach.on_broker(settings, WORKSHOP, try_broker)
 
 
 def secret(path: Path, text: str) -> str:
@@ -58,6 +64,29 @@ def test_a_check_does_not_put_out_the_watch_that_is_signed_in(tmp_path) -> None:
         log = (tmp_path / "broker" / "mosquitto.log").read_text(encoding="utf-8")
         assert "potvigil-harbour" not in log and "potvigil-check-" in log
         assert not [each for each in listener.heard if "potvigil" in each.topic]
+
+
+@pytest.mark.parametrize("version", ["5", "3.1.1"])
+def test_a_workshop_that_another_machine_publishes_now_is_a_fault_and_one_it_left_is_none(
+    version, tmp_path
+) -> None:
+    """Told when a second Pi is set up with the settings of the first, before its watch ever runs."""
+    with Broker(tmp_path / "broker") as broker:
+        link = MqttLink(HOST, broker.port, machine=BENCH)
+        output = MqttOutput(link, WORKSHOP, [LANTERN], False, print)
+        output.start()
+        with broker.listen(f"homie/5/{WORKSHOP}/$state") as listener:
+            wait_until(
+                lambda: output.publish({"lantern": HOLDING}, {}) or b"ready" in listener.last().values(),
+                5.0,
+                "it never came",
+            )
+        finding = broker_is(mqtt(broker.port, version=version))
+        assert finding.mark is Grade.FAULT
+        assert "pi-bench (0a0b0c0d) publishes there" in finding.says and "another `workshop:`" in finding.says
+        assert try_broker(link, WORKSHOP, 5.0).other is None  # of its own machine
+        output.stop()
+        assert broker_is(mqtt(broker.port, version=version)).mark is Grade.GOOD
 
 
 def test_a_broker_that_is_not_there_or_says_nothing_is_told(tmp_path, monkeypatch) -> None:

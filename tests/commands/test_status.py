@@ -10,6 +10,7 @@ import pytest
 from paged import Watched
 from potvigil import paths
 from potvigil.cli import main
+from potvigil.model.broker import BrokerState
 from potvigil.record.lock import WatchLock
 from potvigil.sim.nights import NIGHTS
 from rehearsal import Bench
@@ -95,6 +96,14 @@ def test_a_sound_pot_is_one_line_and_a_script_hears_that_all_is_well(sound, stat
     assert lines[1].startswith("lantern  holding") and f"{gauge_psi:.1f} psi" in lines[1]
     assert "45.0 psi" in lines[1] and " %, done by " in lines[1]
     assert "rehearsal, simulated" in lines[2]
+
+
+def test_trouble_with_the_broker_is_told_and_a_broker_that_is_well_is_not(sound, status) -> None:
+    watched, config = sound
+    for trouble in ("MQTT broker: two of us", None):
+        watched.speak(broker=BrokerState(True, trouble))
+        _, said = status("--config", config, "--live", watched.live)
+        assert ("MQTT broker: two of us" in said.splitlines()) is (trouble is not None)
 
 
 def test_an_alarm_that_stands_is_told_with_what_to_do_and_ends_with_one(leaking, status) -> None:

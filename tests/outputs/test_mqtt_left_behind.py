@@ -9,6 +9,7 @@ from broker import HOST, Broker, retained, settle, wait_until
 from demo_pot import HOLDING, LANTERN, WORKSHOP, alarm, with_alarms
 from homie_rules import faults, stream_faults
 from potvigil.model.events import Action, Command, Detail, NoteEvent, NoteId
+from potvigil.outputs.broker import owner
 from potvigil.outputs.broker.mqtt import MqttOutput
 from potvigil.outputs.broker.mqtt_link import MqttLink
 
@@ -16,6 +17,12 @@ ROOT = f"homie/5/{WORKSHOP}"
 POT = f"{ROOT}-lantern"
 BUOY = replace(LANTERN, pot_id="buoy")
 CONFIG = f"device/potvigil_{WORKSHOP}/lantern/config"
+
+
+@pytest.fixture(autouse=True)
+def at_once(monkeypatch):
+    """Nobody else is waited for, whose pots they could be."""
+    monkeypatch.setattr(owner, "GONE_S", 0.0)
 
 
 @pytest.fixture

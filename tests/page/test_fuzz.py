@@ -28,6 +28,7 @@ ROUTES = {
             "/api/{text}",
         ),
         *("/plan", "/plan/checklist", "/phones", "/worker.js", "/authority.crt", "/pot/{text}/health/sheet"),
+        "/metrics",
     ],
     "POST": [
         *(
@@ -169,6 +170,16 @@ def test_no_header_breaks_a_page(client, headers):
     sent = {key: re.sub(r"[^\x21-\x7e]", "?", value)[:200] for key, value in headers.items()}
     for path in ("/", "/static/page.css", "/api/now"):
         assert client.get(path, headers=sent).status_code < 500
+
+
+@given(version=text, escaping=text)
+@settings(max_examples=60, deadline=None, suppress_health_check=[HealthCheck.function_scoped_fixture])
+def test_no_wish_for_a_format_breaks_the_metrics(client, version, escaping):
+    version, escaping = (re.sub(r"[^\x21-\x7e]", "?", each)[:100] for each in (version, escaping))
+    for kind in ("application/openmetrics-text", "text/plain"):
+        accept = f"{kind};version={version};escaping={escaping},{kind};version=1.{version}"
+        answer = client.get("/metrics", headers={"accept": accept})
+        assert answer.status_code == 200 and "potvigil_build_info" in answer.text
 
 
 def test_every_route_is_asked(client):

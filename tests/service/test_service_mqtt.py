@@ -11,7 +11,10 @@ import pytest
 
 from broker import HOST, Broker, Listener, retained
 from homie_rules import faults
+from potvigil.live_reader import LiveReader
+from potvigil.model.broker import BrokerState
 from potvigil.outputs.broker.mqtt_link import MqttLink
+from potvigil.outputs.live import LiveFile
 from potvigil.sim.nights import NIGHTS
 from potvigil.units import PA_PER_PSI
 from rehearsal import Bench
@@ -67,6 +70,25 @@ def test_a_night_is_on_the_broker_by_the_rules_of_the_convention(bench, broker):
     assert held[f"{POT}/batch/id"] == b"1"
     assert held[f"{POT}/alarms/highest"] == b"high"
     assert held[f"{POT}/$alert/floor-ahead"].startswith(b"REHEARSAL: high alarm, not acknowledged")
+
+
+def test_how_the_broker_fares_is_in_the_live_file(tmp_path, broker):
+    live = LiveFile(tmp_path / "live.json", "harbour-models", "sound", 1.0)
+    bench = Bench(NIGHT, tmp_path / "night", link=MqttLink(HOST, broker.port), live=live)
+    bench.begin()
+    reader = LiveReader(live.path)
+
+    def told() -> BrokerState | None:
+        known, _ = reader.read()
+        return None if known is None else known.broker
+
+    try:
+        go_on_until(bench, lambda: told() == BrokerState(True, None))
+        broker.kill()
+        go_on_until(bench, lambda: (now := told()) is not None and "is unreachable" in (now.trouble or ""))
+        assert not told().is_connected
+    finally:
+        bench.service.stop()
 
 
 def test_the_pressure_on_the_broker_is_that_of_the_pot(bench, broker):

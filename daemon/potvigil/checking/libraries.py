@@ -9,7 +9,7 @@ from potvigil.settings.schema import Settings
 
 # What of each extra is looked for, and what it is for.
 _LOOKED_FOR = {
-    "page": (("starlette", "uvicorn", "jinja2", "cryptography", "segno"), "the page"),
+    "page": (("starlette", "uvicorn", "jinja2", "cryptography", "segno", "prometheus_client"), "the page"),
     "notify": (("apprise",), "notifying phones"),
     "signals": (("gpiozero", "lgpio"), "lamp, buzzer and button"),
     "studio": (("sqlalchemy", "alembic", "psycopg"), "the studio's database"),

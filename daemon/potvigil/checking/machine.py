@@ -154,6 +154,13 @@ def on_watch(settings: Settings, live_file: Path) -> Finding:
     return unknown(what, f"not running; to start it, {START_THE_WATCH}")
 
 
+def on_watched_broker(live_file: Path) -> Iterator[Finding]:
+    """Yield what the watch that is running says of its broker, where that is no good."""
+    live, is_silent = LiveReader(live_file).read()
+    if live is not None and not is_silent and live.broker is not None and live.broker.trouble:
+        yield fault("broker", f"the watch says, {live.broker.trouble}")
+
+
 def _not_this_user(folder: Path, of_service: bool) -> str:
     if of_service:
         return paths.join_the_group(folder)

@@ -10,7 +10,7 @@ from urllib.parse import urlsplit
 
 from potvigil.checking.finding import Finding, fault, good, unknown
 from potvigil.notifying.targets import TargetError, address_of, beats
-from potvigil.outputs.broker.mqtt_link import MqttError
+from potvigil.outputs.broker.mqtt_link import MqttError, MqttLink, Tried
 from potvigil.page.passwords import is_hash
 from potvigil.secret_file import SecretFileError, first_line, is_open_to_all
 from potvigil.service.wiring import mqtt_link
@@ -24,19 +24,28 @@ _ASK_ROOT = "only root may read {path}, as it should be; `sudo potvigil check` c
 _ICON = "icon.svg"
 
 
-def on_broker(settings: MqttSettings, try_broker: Callable[..., str | None]) -> Finding:
-    """Return whether the broker is reached and takes us. try_broker: mqtt_trial.fault_of_broker."""
+def on_broker(
+    settings: MqttSettings, workshop: str, try_broker: Callable[[MqttLink, str, float], Tried]
+) -> Finding:
+    """Return whether the broker is reached, takes us, and our workshop is ours alone there.
+
+    try_broker: mqtt_trial.try_broker.
+    """
     what, where = "broker", f"{settings.host}:{settings.port}"
     key_file = None if settings.tls is None else settings.tls.key_file
     for path in (settings.password_file, key_file):
         if path is not None and (closed := _closed(what, path)) is not None:
             return closed
     try:
-        said = try_broker(mqtt_link(settings), WITHIN_S)
+        tried = try_broker(mqtt_link(settings), workshop, WITHIN_S)
     except MqttError as error:
         return fault(what, str(error))
-    if said is not None:
-        return fault(what, f"{where}: {said}; check that it runs, and that host, user and password are right")
+    if tried.fault is not None:
+        return fault(
+            what, f"{where}: {tried.fault}; check that it runs, and that host, user and password are right"
+        )
+    if tried.other is not None:
+        return fault(what, f"{where}: {tried.other}")
     who = f"signed in as {settings.username}" if settings.username else "connected, without a user name"
     return good(what, f"{where}: {who}{'' if settings.tls is None else ', encrypted'}")
 

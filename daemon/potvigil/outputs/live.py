@@ -14,6 +14,7 @@ from collections.abc import Iterator, Mapping
 from pathlib import Path
 from typing import Any
 
+from potvigil.model.broker import BrokerState
 from potvigil.model.events import Snapshot
 from potvigil.replacing import replace
 
@@ -47,8 +48,13 @@ class LiveFile:
         """Say which run it is: t_s = boot time + axis_offset_s; start_s: its first moment on that axis."""
         self._run = {"axis_offset_s": axis_offset_s, "start_t_s": start_s}
 
-    def write(self, snapshots: Mapping[str, Snapshot], batches: Mapping[str, int | None]) -> None:
-        """Replace the file by what is known now; batches: the open batch of each pot."""
+    def write(
+        self,
+        snapshots: Mapping[str, Snapshot],
+        batches: Mapping[str, int | None],
+        broker: BrokerState | None = None,
+    ) -> None:
+        """Replace the file by what is known now. batches: the open one of each pot. broker: None for none."""
         self._tick += 1
         frame = {
             **self._frame,
@@ -56,6 +62,7 @@ class LiveFile:
             # on the clock that never jumps, so that a reader can say how old it is
             "written_boot_s": time.clock_gettime(time.CLOCK_BOOTTIME),
             "run": self._run,
+            "broker": broker,
         }
         pots = (
             f'{_text(pot_id)}:{{"batch":{_text(batches.get(pot_id))},"snapshot":{_text(snapshot)},'

@@ -120,6 +120,21 @@ class Frame:
         """Return what the watch says of a pot, None while it is silent."""
         return await asyncio.get_running_loop().run_in_executor(self._now_thread, self._now.live_of, pot_id)
 
+    async def metrics(self, accept: str) -> tuple[bytes, str]:
+        """Return /metrics and its media type. Raises RequestRefusedError without its library."""
+
+        def put_together() -> tuple[bytes, str]:
+            try:
+                from potvigil.page.metrics import exposed  # takes memory, and few ask for it
+            except ImportError as error:
+                raise RequestRefusedError(
+                    503, f"/metrics needs {error.name}; see `potvigil check`."
+                ) from error
+            live, is_silent, pots = self._now.heard()
+            return exposed(live, is_silent, time.clock_gettime(time.CLOCK_BOOTTIME), pots, accept)
+
+        return await asyncio.get_running_loop().run_in_executor(self._now_thread, put_together)
+
     async def in_thread(self, function: Callable[..., T], *arguments: object) -> T:
         """Return what a function returns that waits for the record."""
         return await asyncio.get_running_loop().run_in_executor(self._threads, function, *arguments)

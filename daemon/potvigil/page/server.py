@@ -87,6 +87,7 @@ class Page:
                 page("/api/now", data.now),
                 page("/api/events", data.events),
                 page("/api/curve", data.curve),
+                Route("/metrics", access.guarded_for_programs(data.metrics), methods=["GET"]),
                 page("/logout", access.log_out, "POST"),
                 Route("/login", access.form, methods=["GET"]),
                 Route("/login", access.log_in, methods=["POST"]),

@@ -178,7 +178,7 @@ class Service:
             if self._mqtt is not None:
                 self._mqtt.publish(snapshots, self.batch_ids)
             if self._live is not None:
-                self._live.write(snapshots, self.batch_ids)
+                self._live.write(snapshots, self.batch_ids, self._mqtt.state if self._mqtt else None)
             if self._signals is not None:
                 now = self._clock.now()  # after the reading: a call begins with its first pulse
                 standing = {pot_id: snapshot.alarms for pot_id, snapshot in snapshots.items()}

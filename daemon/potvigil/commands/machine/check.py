@@ -72,7 +72,9 @@ def _here(settings: Settings, path: Path, *, is_trial: bool) -> Iterator[Finding
     yield from machine.on_devices(settings, ONE_WIRE_ROOT)
     if not is_trial:
         yield from libraries.on_libraries(settings)
-    yield machine.on_watch(settings, settings.page.live or usual_live())
+    live_file = settings.page.live or usual_live()
+    yield machine.on_watch(settings, live_file)
+    yield from machine.on_watched_broker(live_file)
     if "page" in settings.model_fields_set:
         yield from reach.on_page_files(settings.page)
         yield reach.on_page_port(settings.page)
@@ -82,9 +84,9 @@ def _elsewhere(settings: Settings) -> list[Finding]:
     """Ask everything that may keep one waiting at once, and return it in order."""
     asked: list[tuple[str, Callable[[], Iterable[Finding]]]] = []
     if (mqtt := settings.mqtt) is not None:
-        from potvigil.outputs.broker.mqtt_trial import fault_of_broker  # and with it a library of its own
+        from potvigil.outputs.broker.mqtt_trial import try_broker  # and with it a library of its own
 
-        asked.append(("broker", lambda: [reach.on_broker(mqtt, fault_of_broker)]))
+        asked.append(("broker", lambda: [reach.on_broker(mqtt, settings.workshop, try_broker)]))
     for i in range(0 if settings.notify is None else len(settings.notify.targets)):
         asked.append(("notify", partial(_target, settings, i)))
     if (heartbeat := settings.heartbeat) is not None:

@@ -44,6 +44,8 @@ def status(args: argparse.Namespace) -> int:
             show.pots(console(), [cells(pot, unit, tz) for pot in pots])
         record = usual_record() if settings is None else settings.record_file
         print(_who_watches(live, is_silent, record, live_file, tz))
+        if live is not None and not is_silent and live.broker is not None and live.broker.trouble:
+            print(live.broker.trouble)
         if settings is not None:
             for each in on_backups(settings.record, time.time()):
                 if each.mark is Grade.FAULT:

@@ -20,9 +20,11 @@ from potvigil.outputs.broker.homie_tree import (
     ALERT,
     ID,
     NODES,
+    ROOT_NODES,
     STANDING,
     UNSET,
     Message,
+    Nodes,
     Property,
     device_id,
     root_topic,
@@ -41,9 +43,9 @@ def descriptions(workshop: str, pots: Iterable[Pot], rehearsed: bool = False) ->
     found: dict[str, Described] = {}
     for pot in pots:
         named = {"name": _named(f"Pot {pot.pot_id}", rehearsed), "root": workshop, "parent": workshop}
-        found[device_id(workshop, pot.pot_id)] = {"homie": "5.0", **named, "nodes": _nodes(pot)}
-    root = {"homie": "5.0", "name": _named(f"Workshop {workshop}", rehearsed), "children": list(found)}
-    found[device_id(workshop, None)] = root
+        found[device_id(workshop, pot.pot_id)] = {"homie": "5.0", **named, "nodes": _nodes(NODES, pot)}
+    root: Described = {"homie": "5.0", "name": _named(f"Workshop {workshop}", rehearsed)}
+    found[device_id(workshop, None)] = root | {"children": list(found), "nodes": _nodes(ROOT_NODES)}
     return found
 
 
@@ -116,19 +118,20 @@ def _named(name: str, rehearsed: bool) -> str:
     return f"{name} (rehearsal)" if rehearsed else name
 
 
-def _nodes(pot: Pot) -> Described:
+def _nodes(nodes: Nodes, pot: Pot | None = None) -> Described:
+    """Return what describes the nodes. pot: whose units they have; None for the workshop, which has none."""
     return {
         node: {
             "name": name,
             "properties": {str(key): _property(prop, pot) for key, prop in properties.items()},
         }
-        for node, (name, properties) in NODES.items()
+        for node, (name, properties) in nodes.items()
     }
 
 
-def _property(prop: Property, pot: Pot) -> Described:
+def _property(prop: Property, pot: Pot | None) -> Described:
     described: Described = {"name": prop.name, "datatype": prop.datatype}
-    if prop.unit is not None:
+    if prop.unit is not None and pot is not None:
         described["unit"] = prop.unit.format(p=pot.pressure_unit, t=f"°{pot.temperature_unit}")
     if prop.format is not None:
         described["format"] = prop.format

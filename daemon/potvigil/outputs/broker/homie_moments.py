@@ -56,6 +56,11 @@ def missed(
     return _warning(topic_base(workshop, None, rehearsed), text)
 
 
+def shared(workshop: str, text: str, rehearsed: bool = False) -> Message:
+    """Return the warning that another machine publishes as this workshop too."""
+    return _warning(topic_base(workshop, None, rehearsed), f"{text[:1].upper()}{text[1:]}.")
+
+
 def _moment(topic: str, text: str) -> Message:
     return Message(topic, text.encode("utf-8", "replace"), retained=False, qos=0)
 

@@ -53,8 +53,10 @@ STANDING = "standing"
 STANDARD_FLOW = "standard cm³/min"
 NONE = "none"
 
+Nodes = dict[str, tuple[str, dict[str, Property]]]
+
 # node -> its name and its properties; the dictionary of everything that is published
-NODES: dict[str, tuple[str, dict[str, Property]]] = {
+NODES: Nodes = {
     "pressure": (
         "Pressure",
         {
@@ -168,6 +170,12 @@ NODES: dict[str, tuple[str, dict[str, Property]]] = {
         "Notes: top-up, cure done, maintenance due and the like",
         {"last": Property("A note, as it is made", "string", retained=False)},
     ),
+}
+
+OWNER = "watch/machine"
+# the same of the workshop's own device
+ROOT_NODES: Nodes = {
+    "watch": ("Watch", {"machine": Property("Machine that watches: its id, and its name", "string")}),
 }
 
 # The pictures' names are for the record alone.

@@ -7,6 +7,8 @@ kept for a broker that is away: at the next connection the whole present state i
 Before it says anything it reads what an earlier run left there: the descriptions, whose versions rise and
 which name what is to be cleared, and what home automation was told. A rehearsal clears its own at the end.
 
+What another machine wipes out that publishes as the same workshop is said again (`others.py`).
+
 One client object serves one connection. A client that reconnects by itself first sends again what it still
 held: an alarm long over would stand again for a moment, and the broker might be sent more than it agreed to.
 """
@@ -25,12 +27,14 @@ from paho.mqtt.packettypes import PacketTypes
 from paho.mqtt.properties import Properties
 from paho.mqtt.reasoncodes import ReasonCode
 
+from potvigil.model.broker import BrokerState
 from potvigil.model.events import AlarmId, Command, Event, Snapshot, StandingAlarm
 from potvigil.model.pot import Pot
 from potvigil.outputs.broker import homie, homie_moments, homie_set
 from potvigil.outputs.broker.homie_tree import ALERT, Message
 from potvigil.outputs.broker.mqtt_address import opened_tls
 from potvigil.outputs.broker.mqtt_link import MqttLink
+from potvigil.outputs.broker.others import Others
 from potvigil.outputs.broker.retained import Retained
 
 OnCommand = Callable[[homie_set.SetCommand], None]
@@ -39,6 +43,7 @@ _log = logging.getLogger("potvigil.mqtt")
 
 _KEEP_ALIVE_S = 30  # a dead line is noticed, and the last will given out, after at most 45 s
 _FIRST_RETRY_S, _LAST_RETRY_S = 1, 60
+_FOUGHT_RETRY_S = 10  # of two that put each other out, each is there half of the time
 _STOP_S = 2.0
 _MOST_QUEUED = 1000  # messages handed to the network thread and not yet taken by the broker
 _MOST_MOMENTS = 100
@@ -71,6 +76,10 @@ class MqttOutput:
         self._on_command = on_command
         self._slow_interval_s = slow_interval_s
         self._retained = Retained(workshop, self._pots, rehearsed, link.discovery_prefix)
+        usual_id = f"potvigil-{workshop}-{link.machine.id}" + ("-rehearsal" if rehearsed else "")
+        self._client_id = link.client_id or usual_id
+        self._settable = homie_set.set_topics(workshop, self._pots.values(), rehearsed)
+        self._others = Others(self._where(), self._client_id, workshop, self._pots, link.machine, rehearsed)
         self._tls: ssl.SSLContext | None = None
         self._client: Client | None = None
         # written by the network thread
@@ -79,11 +88,13 @@ class MqttOutput:
         self._retry_at_s = 0.0
         self._retry_delay_s = _FIRST_RETRY_S
         self._away_told = False
+        self._why_away: str | None = None
         self._refused: deque[Message] = deque(maxlen=_MOST_REFUSALS)
         # of the loop's thread; `_retained` hears from the network thread until the connection is up
         self._moments: deque[Message] = deque(maxlen=_MOST_MOMENTS)
         self._first: list[Message] = []  # of this connection: what describes the values
         self._later: deque[Message] = deque()  # of this connection: what is told once all is ready
+        self._has_cleared = False
         self._newest_slow: MQTTMessageInfo | None = None
         self._fresh = True  # nothing was sent in this connection
         self._sent: dict[str, bytes] = {}
@@ -96,6 +107,14 @@ class MqttOutput:
         """Whether the broker listens at this moment."""
         return self._up.is_set()
 
+    @property
+    def state(self) -> BrokerState:
+        """How the broker fares, in words for a person where it does not fare well."""
+        trouble = None if self._why_away is None else f" is unreachable ({self._why_away})"
+        if (others := self._others.trouble) is not None:
+            trouble = f": {others}"
+        return BrokerState(self._up.is_set(), trouble and self._where() + trouble)
+
     def has_told(self, pot_id: str, alarm: AlarmId) -> bool:
         """Say whether the broker has confirmed in this connection what stands of an alarm of a pot."""
         topic = homie.alert_topic(self._workshop, pot_id, alarm, self._rehearsed)
@@ -105,7 +124,8 @@ class MqttOutput:
     @property
     def fault(self) -> str:
         """What is wrong where something was not told."""
-        return f"failing, {self._where()} {'does not confirm it' if self._up.is_set() else 'is unreachable'}"
+        trouble = "does not confirm it" if self._up.is_set() else "is unreachable"
+        return f"failing, {self.state.trouble or f'{self._where()} {trouble}'}"
 
     def start(self) -> None:
         """Begin to connect; returns at once, the broker may be away. Raises MqttLinkError if it never can."""
@@ -127,8 +147,11 @@ class MqttOutput:
             self._slow_at_s = now_s
             self._first = self._retained.before(int(time.time()))
             self._later = deque(self._retained.after())
+            self._has_cleared = False
             for message in homie.states(self._workshop, self._pots.values(), "init", self._rehearsed):
                 self._send(message)
+        for topic in self._others.wiped_out(self._sent):
+            self._sent.pop(topic, None)
         # a line that does not take them gets no more: QoS 0 is queued without a bound
         slow_due = now_s >= self._slow_at_s and (
             self._newest_slow is None or self._newest_slow.is_published()
@@ -145,6 +168,7 @@ class MqttOutput:
         self._unheard.clear()
         if line := homie_moments.missed(self._workshop, gone, self._rehearsed):
             self._send(line)
+        self._look_for_others(now_s)
         for waiting in (self._later, self._moments, self._refused):
             while waiting:
                 message = waiting.popleft()
@@ -167,10 +191,7 @@ class MqttOutput:
             self._tell_once(homie_moments.done(self._workshop, pot_id, command, self._rehearsed))
 
     def stop(self) -> None:
-        """Say `disconnected` and close; takes 2 s at most, whatever the broker does.
-
-        A rehearsal takes away what it left on the broker.
-        """
+        """Say `disconnected` and close, in 2 s at most; a rehearsal takes away what it left on the broker."""
         client, self._client = self._client, None
         if client is None:
             return
@@ -200,7 +221,20 @@ class MqttOutput:
         for pot, snapshot in known:
             batch_id = batch_ids.get(pot.pot_id)
             yield from homie.values(self._workshop, pot, snapshot, batch_id, self._rehearsed)
+        yield self._others.name
         yield from homie.states(self._workshop, self._pots.values(), "ready", self._rehearsed)
+
+    def _look_for_others(self, now_s: float) -> None:
+        """Answer whoever else publishes as we do, and clear what is nobody's any more."""
+        if self._others.is_fight_over(now_s):
+            self._retry_delay_s = _FIRST_RETRY_S
+        if self._others.has_gone(now_s):
+            self._connect()
+            return
+        self._later.extend(self._others.due(now_s))
+        if not self._has_cleared and self._others.may_clear(now_s):
+            self._has_cleared = True
+            self._later.extend(self._retained.leftovers())
 
     def _tell_once(self, message: Message | None) -> None:
         if message is not None:
@@ -220,24 +254,24 @@ class MqttOutput:
 
     def _keep_connecting(self) -> None:
         """Start a new client where the last one's connection is over and its waiting time too."""
-        if self._client is None:
-            return
+        assert self._client is not None
         # Starting a network thread that runs is refused; where it is not, the thread had died without a word.
         if not self._ended.is_set() and self._client.loop_start() == MQTTErrorCode.MQTT_ERR_SUCCESS:
             self._end("what it sent could not be understood")
         if self._ended.is_set() and time.monotonic() >= self._retry_at_s:
-            self._client.disconnect()
             self._connect()
 
     def _connect(self) -> None:
+        """Begin a connection; one that is there is left."""
+        if self._client is not None:
+            self._client.disconnect()
         link = self._link
         v5 = link.version == "5"
         # A fixed id: after a power cut the broker ends our old connection as the new one opens. Under another
         # id its last will would come a keep-alive later, and call a running watch lost.
-        usual_id = f"potvigil-{self._workshop}" + ("-rehearsal" if self._rehearsed else "")
         client = Client(
             CallbackAPIVersion.VERSION2,
-            client_id=link.client_id or usual_id,
+            client_id=self._client_id,
             protocol=MQTTProtocolVersion.MQTTv5 if v5 else MQTTProtocolVersion.MQTTv311,
             reconnect_on_failure=False,
         )
@@ -259,6 +293,7 @@ class MqttOutput:
             properties = Properties(PacketTypes.CONNECT)  # type: ignore[no-untyped-call]
             properties.MaximumPacketSize = _LARGEST_PACKET
         self._client = client
+        self._up.clear()
         self._ended.clear()
         self._fresh = True
         self._sent.clear()
@@ -266,7 +301,9 @@ class MqttOutput:
         self._newest_slow = None
         self._moments.clear()
         self._refused.clear()
+        self._later.clear()
         self._retained.begin()
+        self._others.begin()
         client.connect_async(link.host, link.port, _KEEP_ALIVE_S, properties=properties)
         client.loop_start()
 
@@ -278,17 +315,17 @@ class MqttOutput:
         if reason.is_failure:
             self._tell_away(f"it refused the connection: {reason}")
             return
-        topics = homie_set.set_topics(self._workshop, self._pots.values(), self._rehearsed)
-        # what is found comes with QoS 0, past any limit of messages on their way
-        client.subscribe([(topic, 1) for topic in topics] + [(each, 0) for each in self._retained.filters()])
+        # what is heard comes with QoS 0, past any limit of messages on their way
+        heard = [*self._others.filters(), *self._retained.filters()]
+        client.subscribe([(topic, 1) for topic in self._settable] + [(each, 0) for each in heard])
 
     def _on_subscribe(
         self, client: Client, _data: object, _mid: int, reasons: list[ReasonCode], _properties: object
     ) -> None:
         if client is not self._client:
             return
-        settable = len(reasons) - len(self._retained.filters())  # a broker may keep the others to itself
-        if any(reason.is_failure for reason in reasons[:settable]):
+        # a broker may keep the rest to itself
+        if any(reason.is_failure for reason in reasons[: len(self._settable)]):
             _log.warning("%s does not allow commands; values are published", self._where())
         # its answer comes after all that is retained was sent: then it is known what is there
         client.unsubscribe(self._retained.filters())
@@ -298,19 +335,23 @@ class MqttOutput:
     ) -> None:
         if client is not self._client:
             return
-        _log.info("%s is connected", self._where())
-        self._away_told = False
-        self._retry_delay_s = _FIRST_RETRY_S
+        self._others.up(time.monotonic())
+        if not self._others.is_fight:
+            _log.info("%s is connected", self._where())
+            self._retry_delay_s = _FIRST_RETRY_S
+        self._away_told, self._why_away = False, None
         self._up.set()
 
     def _on_connect_fail(self, client: Client, _data: object) -> None:
         if client is self._client:
+            self._others.failed()
             self._end(str(sys.exc_info()[1] or "no connection"))  # called while the error is being handled
 
     def _on_disconnect(
         self, client: Client, _data: object, _flags: DisconnectFlags, reason: ReasonCode, _properties: object
     ) -> None:
         if client is self._client:
+            self._others.ended(time.monotonic(), reason.value)
             self._end(str(reason))
 
     def _on_message(self, client: Client, _data: object, message: MQTTMessage) -> None:
@@ -318,6 +359,9 @@ class MqttOutput:
             return
         payload = bytes(message.payload)
         if self._retained.hear(message.topic, payload):
+            return
+        if not message.topic.endswith("/set"):
+            self._others.hear(message.topic, payload, message.retain, time.monotonic())
             return
         # a retained one would be obeyed again at each connection
         outcome: homie_set.SetCommand | homie_set.Refusal | None = (
@@ -338,11 +382,13 @@ class MqttOutput:
         self._up.clear()
         self._tell_away(why)
         self._retry_at_s = time.monotonic() + self._retry_delay_s
-        self._retry_delay_s = min(2 * self._retry_delay_s, _LAST_RETRY_S)
+        longest_s = _FOUGHT_RETRY_S if self._others.is_fight else _LAST_RETRY_S
+        self._retry_delay_s = min(2 * self._retry_delay_s, longest_s)
         self._ended.set()
 
     def _tell_away(self, why: str) -> None:
-        if not self._away_told:  # once an outage
+        self._why_away = why
+        if not self._away_told and not self._others.is_fight:  # once an outage
             _log.warning(
                 "%s is unreachable (%s); monitoring continues, and the connection is retried",
                 self._where(),

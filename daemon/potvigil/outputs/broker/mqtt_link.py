@@ -4,6 +4,7 @@ from dataclasses import dataclass, field
 from pathlib import Path
 
 from potvigil.secret_file import SecretFileError, first_line
+from potvigil.this_machine import Machine, this_machine
 
 
 class MqttError(Exception):
@@ -24,8 +25,8 @@ class MqttLink:
 
     version: "5" or "3.1.1". tls: encrypt, and check the broker's certificate against ca_file, or the system's
     authorities where that is None. certificate_file and key_file: our own, for brokers that ask for one.
-    client_id: unique at the broker; None for one made from the workshop's id. discovery_prefix: where home
-    automation looks for devices, one topic level; None to tell it nothing.
+    client_id: unique at the broker; None for one made of the ids of workshop and machine.
+    discovery_prefix: where home automation looks for devices, one topic level; None to tell it nothing.
     """
 
     host: str
@@ -39,6 +40,18 @@ class MqttLink:
     key_file: Path | None = None
     client_id: str | None = None
     discovery_prefix: str | None = None
+    machine: Machine = field(default_factory=this_machine)
+
+
+@dataclass(frozen=True, slots=True)
+class Tried:
+    """What came of one try to reach a broker.
+
+    fault: why it does not take us. other: that another machine publishes as our workshop, and what to do.
+    """
+
+    fault: str | None = None
+    other: str | None = None
 
 
 def read_password(path: Path) -> str:

@@ -12,7 +12,7 @@ _MOST_FOUND = 100  # devices, and messages to home automation, of one workshop
 class Retained:
     """The descriptions with their versions, and what home automation is told.
 
-    In each connection: `begin`, `hear` whatever the filters find, then `before` and `after`, once each.
+    In each connection: `begin`, `hear` what the filters find; then `before`, `after`, `leftovers`, once each.
     prefix: where home automation looks; None to tell it nothing, and to take back what it was told.
     """
 
@@ -65,15 +65,21 @@ class Retained:
     def after(self) -> list[Message]:
         """Return what goes out once all is ready, in order; a topic may come twice."""
         messages: list[Message] = []
-        for device, described in self._found.items():
-            if device not in self._described:
-                messages += homie_description.removal(device, described, self._rehearsed)
-        messages += [discovery.cleared(topic) for topic in self._found_configs if topic not in self._configs]
         for topic, message in self._configs.items():
             if gone := discovery.without_dropped(message, self._found_configs.get(topic, b"")):
                 messages.append(gone)
             messages.append(message)
         return messages
+
+    def leftovers(self) -> list[Message]:
+        """Return what clears the pots and their messages that this watch does not have."""
+        messages: list[Message] = []
+        for device, described in self._found.items():
+            if device not in self._described:
+                messages += homie_description.removal(device, described, self._rehearsed)
+        return messages + [
+            discovery.cleared(topic) for topic in self._found_configs if topic not in self._configs
+        ]
 
     def removal(self) -> list[Message]:
         """Return what takes all of it away, the values too."""

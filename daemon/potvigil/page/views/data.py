@@ -33,6 +33,10 @@ class Data:
     async def now(self, request: Request) -> Response:
         return JSONResponse(await self._frame.tell())
 
+    async def metrics(self, request: Request) -> Response:
+        text, kind = await self._frame.metrics(request.headers.get("accept", ""))
+        return Response(text, headers={"content-type": kind})
+
     async def events(self, request: Request) -> Response:
         if self._streams >= MOST_STREAMS:
             return JSONResponse({"fault": "Too many pages are open; ask /api/now."}, 503)

@@ -66,6 +66,10 @@ class Now:
         live, silent = self._hear()
         return None if live is None or silent or live.run != self._run else live.pots.get(pot_id)
 
+    def heard(self) -> tuple[Live | None, bool, Mapping[str, Pot]]:
+        """Return what the watch of this record said last, whether it is silent, and the pots' settings."""
+        return *self._hear(), self._pots
+
     def tell(self) -> dict[str, Any]:
         """Return /api/now."""
         live, silent = self._hear()
