@@ -4,6 +4,7 @@ import pytest
 
 from potvigil.model.reading import Fault, Place, Sensor
 from potvigil.record.store import Store
+from potvigil.studio.news import ROWS_A_PARCEL
 from potvigil.upkeep.thinning import thin
 from record_night import POT, UTC_S, night, sample
 from shipped import identity, rows_there, shipper
@@ -54,3 +55,9 @@ def test_what_is_thinned_later_is_given_anew(record, postgres, machine):
     after = rows_there(postgres.owner(), identity(record))["sample"]
     assert len(after) >= 10
     assert [row[1] for row in after] == sorted({row[1] for row in after})
+
+
+def test_all_of_a_night_comes_at_once_however_long_it_is(record, postgres, machine):
+    append(record, night(3 * ROWS_A_PARCEL))
+    shipper(record, machine, by_the_minute=True).ship()
+    assert len(rows_there(postgres.owner(), identity(record))["sample"]) == 3 * ROWS_A_PARCEL // 60 - 1

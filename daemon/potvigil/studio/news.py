@@ -30,7 +30,7 @@ ROWS_A_PARCEL = 5000  # some 3 MB while it is sent
 _WITNESSES = {"run": "boot_id || ' ' || start_t_s", "event": "kind || ' ' || t_s"}
 # In a sample of `by_the_minute`; so many rows are several minutes, whatever the pace.
 _MINUTE_S = 60.0
-_MINUTES_AT_LEAST = 4000
+_MINUTES_AT_LEAST = ROWS_A_PARCEL
 
 Row = tuple[Any, ...]
 # A picture of a batch, by its name; None where none is kept.
@@ -113,10 +113,10 @@ class News:
             for table in TABLES:
                 for pot in self._pots() if table in BY_POT else (None,):
                     if left > 0:
-                        rows = self._beyond(new, table, pot, left)
+                        rows, read = self._beyond(new, table, pot, left)
+                        left -= read
                         if rows.rows:
                             steps.append(rows)
-                            left -= len(rows.rows)
             for version, table, pot, part in self._changed(new.change):
                 if left <= 0:
                     break
@@ -149,20 +149,20 @@ class News:
             "SELECT version, tbl, pot, part FROM change WHERE version > ? ORDER BY version", (since,)
         )
 
-    def _beyond(self, marks: Marks, table: str, pot: int | None, most: int) -> Rows:
-        """Return the rows beyond the mark of a table, and move the mark."""
+    def _beyond(self, marks: Marks, table: str, pot: int | None, most: int) -> tuple[Rows, int]:
+        """Return the rows beyond the mark of a table, and move the mark; and how many were read for them."""
         key, name = KEYS.get(table, "id"), table if pot is None else f"{table}/{pot}"
         where = f"{key} > ?" if name in marks.highest else ""
         values = (marks.highest[name],) if where else ()
         is_coarse = table == "sample" and self._by_the_minute
         rows = self._read(table, pot, where, values, max(most, _MINUTES_AT_LEAST) if is_coarse else most)
-        at = self._columns[table].index(key)
+        at, read = self._columns[table].index(key), len(rows)
         if is_coarse and rows:  # of the last minute more may come
             last = rows[-1][at] // _MINUTE_S
             rows = [row for row in rows if row[at] // _MINUTE_S < last]
         if rows:
             marks.highest[name] = rows[-1][at]
-        return Rows(table, self._columns[table], self._coarse(table, rows))
+        return Rows(table, self._columns[table], self._coarse(table, rows)), read
 
     def _again(self, marks: Marks, table: str, pot: int, part: int) -> tuple[Gone, Rows]:
         """Return a part as it now is, as far as it was shipped before."""
