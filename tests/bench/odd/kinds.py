@@ -1,4 +1,4 @@
-"""What is odd about a night: every kind is one thing that workshops do and the detection bench does not draw."""
+"""What is odd about a night: each kind is one thing workshops do that the detection bench does not draw."""
 
 from collections.abc import Callable
 from math import exp, pi, sin
@@ -404,9 +404,20 @@ def _drifting(night: Night) -> None:
     night.hysteresis_pa = 0.05 * PSI
 
 
+@kind("supply of 5 V that sags with the load")
+def _sags(night: Night) -> None:
+    """A ratiometric transducer whose supply nobody measures: 10 mV of 5 V are 0.2 % of its signal."""
+    night.sag_pa = night.random.uniform(0.001, 0.003) * (night.working_pa + 12.5 * PSI)
+
+
 @kind("thermometer in half kelvins")
 def _half_kelvins(night: Night) -> None:
     night.probe_k = 0.5
+
+
+@kind("thermometer in tenths or quarters")
+def _quarters(night: Night) -> None:
+    night.probe_k = night.random.choice((0.1, 0.25))
 
 
 @kind("thermometer 1.5 K off")

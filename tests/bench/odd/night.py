@@ -1,4 +1,4 @@
-"""One odd night as it is in truth: pot, what stands in it, what is round it, what its caster does, its sensors.
+"""One odd night as it is in truth: pot, contents, surroundings, what its caster does, its sensors.
 
 A night begins as a usual one, drawn at random; kinds.py then changes what is odd about it. Times s from the
 start of the readings, pressures Pa gauge, temperatures K or C as named, heat W and J.
@@ -95,6 +95,7 @@ class Night:
     hysteresis_pa: float = 0.0
     hum_pa: float = 0.0
     hum_s: float = 1200.0
+    sag_pa: float = 0.0  # while the computer works, for some minutes several times an hour
     count_pa: float = 0.0047 * PSI
     conversions: float = 4.0
     probe_k: float = 0.0625

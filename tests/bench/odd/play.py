@@ -95,10 +95,10 @@ def play(night: Night) -> Truth:
     for row in range(int(night.end_s / night.step_s)):
         while t_s < row * night.step_s - 1e-6:
             hand = next((each for each in hands if each.from_s <= t_s < each.until_s), None)
-            if hand is None and night.band_pa and filled_s is not None:
-                if absolute_pa - outside_pa < night.working_pa - night.band_pa:
-                    hands.append(Hand(t_s, t_s + HOUR, night.working_pa, 110 * PSI, 1.0))
-                    hand = hands[-1]
+            stuck_pa = night.working_pa - night.band_pa if night.band_pa else -1.0
+            if hand is None and filled_s is not None and absolute_pa - outside_pa < stuck_pa:
+                hand = Hand(t_s, t_s + HOUR, night.working_pa, 110 * PSI, 1.0)
+                hands.append(hand)
             near = any(0.0 <= each.from_s - t_s < night.step_s for each in hands)
             if hand is not None:
                 busy_s = t_s

@@ -50,6 +50,8 @@ def samples_of(night: Night, truth: Truth, places: tuple[Place, ...], seed: int)
     own_pa = own_pa * (1.0 + night.span_error) + night.zero_pa + night.drift_pa_per_k * warm_k
     own_pa += night.hysteresis_pa * np.tanh(_lagged(warm_k, 2 * HOUR, step_s) - warm_k)
     own_pa += night.hum_pa * np.sin(2 * np.pi * t_s / night.hum_s)
+    if night.sag_pa:
+        own_pa -= night.sag_pa * _busy(random, rows, step_s)
     noise = random.standard_normal((rows, 4)) * night.noise_pa
     own_pa = (np.round((own_pa[:, None] + noise) / night.count_pa) * night.count_pa).mean(axis=1)
     outside_pa = np.round(truth.outside_pa + 40.0 + random.standard_normal(rows))
@@ -81,6 +83,17 @@ def samples_of(night: Night, truth: Truth, places: tuple[Place, ...], seed: int)
             ambient_pa=float(outside_pa[row]) if night.has_barometer else None,
             **{name: float(values[row]) for name, values in read.items()},
         )
+
+
+def _busy(random: np.random.Generator, rows: int, step_s: float) -> Floats:
+    """Return 1 while the computer works: some minutes at a time, with some ten minutes of rest between."""
+    busy, at = np.zeros(rows), 0
+    while at < rows:
+        at += 1 + int(random.exponential(900.0) / step_s)
+        until = at + 1 + int(random.exponential(200.0) / step_s)
+        busy[at:until] = 1.0
+        at = until
+    return busy
 
 
 def _lagged(values: Floats, lag_s: float, step_s: float) -> Floats:
