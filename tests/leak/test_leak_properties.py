@@ -3,7 +3,7 @@
 from collections.abc import Callable, Iterable, Sequence
 from dataclasses import replace
 from itertools import pairwise
-from math import exp, inf, isfinite, log, sqrt
+from math import exp, inf, isfinite, log, sin, sqrt
 from random import Random
 
 import numpy as np
@@ -915,12 +915,33 @@ def test_what_was_taught_is_where_the_next_hold_begins_but_for_warm_moulds() -> 
 
 def test_steps_that_no_noise_smears_are_missed_over_minutes() -> None:
     # 1 of 1023 counts of a supply of 5 V, 4.5 V at 150 psi: 0.165 psi a count, an even spread over that
-    fine = Transducer(5.0 / 65_535.0, 150.0 * PA_PER_PSI)
-    coarse = replace(fine, supply_volts_per_count=5.0 / 1023.0)
+    fine = Transducer(5.0 / 1e6, 150.0 * PA_PER_PSI)
+    measured = replace(fine, supply_volts_per_count=5.0 / 1023.0)
     steps_k = T0_K * 150.0 * 4.5 / 4.0 / 1023.0 * PA_PER_PSI / sqrt(12.0) / (60.0 * PA_PER_PSI + 101_325.0)
-    banks = [bank_for(pot(transducer=each, working_pa=60.0 * PA_PER_PSI)) for each in (fine, coarse, None)]
-    for bank, own_k in zip(banks, (0.0, steps_k, 0.0), strict=True):
-        assert bank.p[0, FAST, FAST] == pytest.approx(bank_module.FAST_K**2 + own_k**2, rel=1e-6)
+    # the signal's own count: as whole, for nobody knows how still the wire is
+    coarse, signal_k = Transducer(5.0 / 1023.0, 150.0 * PA_PER_PSI), steps_k * 4.0 / 4.5 / 0.8
+    pots = [pot(transducer=each, working_pa=60.0 * PA_PER_PSI) for each in (fine, measured, coarse, None)]
+    for each, own_k in zip(map(bank_for, pots), (0.0, steps_k, signal_k, 0.0), strict=True):
+        assert each.p[0, FAST, FAST] == pytest.approx(bank_module.FAST_K**2 + own_k**2, rel=1e-4)
+
+
+@pytest.mark.parametrize(("swing_s", "psi_per_h", "is_leak"), [(400.0, 0.0, False), (1500.0, 3.0, True)])
+def test_a_still_wire_behind_ten_bits_hides_no_leak_and_makes_none(
+    swing_s: float, psi_per_h: float, is_leak: bool
+) -> None:
+    """Each step of the converter is a stroke out of calm, and between them nothing moves."""
+    of = pot(transducer=Transducer(5.0 / 1023.0, 100.0 * PA_PER_PSI))
+    count_pa = of.transducer.pa_per_count  # type: ignore[union-attr]
+    followed = Followed(reading(0.0, FULL_PA))
+    followed.filter = LeakFilter(of, followed.before, 0.0)
+    told = []
+    for t_s in np.arange(0.0, 5000.0, 10.0):
+        swing_k, leaking_s = 0.5 * sin(t_s / swing_s), max(t_s - HOUR, 0.0)
+        true_pa = FULL_PA * (1.0 + swing_k / KELVIN - psi_per_h * PSI_PER_H * leaking_s)
+        read_pa = round(true_pa / count_pa) * count_pa
+        leak = followed.take(reading(float(t_s), read_pa, gas_k=KELVIN + swing_k), 0.0)
+        told.append(leak is not None and leak.established)
+    assert any(told) is is_leak
 
 
 def test_a_bank_that_learns_nothing_keeps_the_constants_it_has() -> None:

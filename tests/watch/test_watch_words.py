@@ -506,3 +506,12 @@ def test_what_is_wrong_outside_the_pot_is_told_too() -> None:
     watch.report(AlarmId.RECORD_FAILING, ConditionWords("Make room", "The disk is full."))
     told = Told(watch, [event for each in night(0.1) for event in watch.feed(each)])
     assert told.raised() == [AlarmId.RECORD_FAILING]
+
+
+@pytest.mark.parametrize("gel_s", [None, 2.0 * HOUR])
+def test_a_pot_vented_early_is_not_said_to_be_before_a_gel_that_nobody_knows(gel_s: float | None) -> None:
+    told = watched(night(0.9, vented(0.6 * HOUR)), pot(hold_s=3.0 * HOUR, gel_s=gel_s))
+    (early,) = [each for each in told.watch.snapshot().alarms if each.alarm is AlarmId.VENTED_EARLY]
+    (closed,) = told.closed()
+    assert ("before gel" in early.text) is (gel_s is not None)
+    assert ("before the resin had gelled" in closed.reason) is (gel_s is not None)

@@ -8,7 +8,7 @@ wall whose contents nobody knows, only make the answer less sure.
 
 from math import hypot, inf, sqrt
 
-from potvigil.leak.estimator import Bin, BinSum, bank_for
+from potvigil.leak.estimator import Bin, BinSum, bank_for, steps_share
 from potvigil.leak.pot_model import T0_K
 from potvigil.model.pot import Pot
 from potvigil.model.reading import Reading
@@ -37,7 +37,8 @@ class Stillness:
         self.should_have_k: float | None = None
         self._before = before
         self._bank = bank_for(pot)
-        self._bin = BinSum(BIN_S)
+        self._steps = steps_share(pot)
+        self._bin = BinSum(BIN_S, self._steps)
         self._last_s: float | None = None
         self._age_s = 0.0  # since the fill or the newest top-up
         self._stood_k: float | None = None  # T0 ln(p/Z) since it last moved
@@ -94,7 +95,7 @@ class Stillness:
         """Say that air was let in, about this share of what was there."""
         self._bank.reopen(rise_share)
         self._age_s = 0.0
-        self._bin, self._stood_k = BinSum(BIN_S), None
+        self._bin, self._stood_k = BinSum(BIN_S, self._steps), None
 
 
 def _reach(so_far: tuple[float, float], now: float) -> tuple[float, float]:

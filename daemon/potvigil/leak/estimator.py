@@ -128,15 +128,20 @@ def bank_for(pot: Pot, known: Known | None = None, heating_k_per_h: float | None
 
 
 def _steps_k(pot: Pot) -> float:
-    """Return by how much what no noise smears of the converter's steps moves the pressure, K, 1 sigma.
+    """Return by how much the converter's steps move the pressure, K, 1 sigma."""
+    return T0_K * steps_share(pot)
 
-    An even spread over one step (Bennett, Bell System Technical Journal 27 (1948) 446). A supply that is
-    measured wanders so slowly that its steps last for minutes.
+
+def steps_share(pot: Pot) -> float:
+    """Return by how much the converter's steps may move a bin of the pressure, as a share, 1 sigma.
+
+    An even spread over one whole step (Bennett, Bell System Technical Journal 27 (1948) 446): whether noise
+    smears it depends on how still this wire is, which nobody knows beforehand.
     """
     if pot.transducer is None:
         return 0.0
-    steps_pa = resolution(pot.transducer, BIN_S).steps_pa
-    return T0_K * steps_pa / sqrt(12.0) / (pot.working_pa + pot.ambient_pa)
+    steps_pa = resolution(pot.transducer, BIN_S, noise=0.0).steps_pa
+    return steps_pa / sqrt(12.0) / (pot.working_pa + pot.ambient_pa)
 
 
 class LeakFilter:
@@ -157,7 +162,8 @@ class LeakFilter:
         self._before = before
         self._filled_since_s = filled_since_s
         self.estimate: Leak | None = None
-        self._bin = BinSum()
+        self._steps = steps_share(pot)
+        self._bin = BinSum(steps=self._steps)
         self._last_s: float | None = None
         self._last_law = 0.0
         self._sound = bank_for(pot, known, heating_k_per_h)
@@ -190,7 +196,7 @@ class LeakFilter:
 
     def drop_bin(self) -> None:
         """Say that the readings went astray: what came just before may have been the beginning of it."""
-        self._bin = BinSum()
+        self._bin = BinSum(steps=self._steps)
 
     def top_up(self, rise_share: float) -> None:
         """Say that air was let in, about this share of what was there: a new level, some heat."""
@@ -254,10 +260,12 @@ def see_bin(bank: PotBank, now: Bin, before: BeforeFill, elapsed_s: float) -> li
 
 
 class BinSum:
-    """Readings of one short span, summed."""
+    """Readings of one short span, summed. steps: what `steps_share` says of their converter."""
 
-    def __init__(self, span_s: float = BIN_S) -> None:
+    def __init__(self, span_s: float = BIN_S, steps: float = 0.0) -> None:
         self._span_s = span_s
+        # where the pressure stands within a step no average tells; a move of a whole one is no stroke
+        self._rounding = max(ROUNDING, steps)
         self._n = 0
         self._start_s = self._t_sum = self._p_sum = self._ambient_sum = self._noise_sum = 0.0
         self._temperatures: dict[Place, tuple[int, float]] = {}
@@ -288,7 +296,7 @@ class BinSum:
             for place in Place
             if 2 * self._temperatures.get(place, (0,))[0] >= n
         }
-        variance = noise * noise / n + ROUNDING**2
+        variance = noise * noise / n + self._rounding**2
         done = Bin(self._t_sum / n, absolute_pa, self._ambient_sum / n, variance, kelvin)
         self._n, self._temperatures = 0, {}
         self._t_sum = self._p_sum = self._ambient_sum = self._noise_sum = 0.0

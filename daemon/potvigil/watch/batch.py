@@ -219,6 +219,7 @@ class Batch:
                 leak_established=leak is not None and leak.established,
                 unseen_s=self._unseen_s + (missing_s if missing_s > UNSEEN_AFTER_S else 0.0),
                 longest_gap_s=max(self._longest_gap_s, missing_s),
+                gel_known=self.resin.gel_s is not None,
                 above_maximum=any(each.alarm is AlarmId.OVER_PRESSURE for each in self._alarms),
             )
         )

@@ -131,11 +131,15 @@ def _vented_early(scene: Scene) -> ConditionWords | None:
     if since_s is None or scene.reading.t_s - since_s > VENTED_EARLY_SHOWN_S or scene.batch is None:
         return None
     cure = scene.batch.clock.cure()
+    # where no gel time is known, nobody can say that it had not gelled
+    before, grow = ", before gel", "grow until the resin gels"
+    if scene.batch.resin.gel_s is None:
+        before, grow = "", "grow if the resin has not gelled"
     return ConditionWords(
         "If you did not vent it: shut off the air away from the pot and stay clear",
-        f"The pot shows no pressure at {100.0 * cure.progress:.0f} % of the cure, before gel: it was "
+        f"The pot shows no pressure at {100.0 * cure.progress:.0f} % of the cure{before}: it was "
         "vented, or the lid or hose failed. Open nothing until the pot's own gauge reads zero with the vent "
-        "fully open. Bubbles grow until the resin gels.",
+        f"fully open. Bubbles {grow}.",
     )
 
 

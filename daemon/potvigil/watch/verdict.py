@@ -14,8 +14,8 @@ class Facts:
     """What the judgement rests on; times in s, counted from the batch's start where they are moments.
 
     end_s: vent or last sample. vented: the pressure was let out. hold_s: what the cure needs. gelled: by the
-    vent. floor_crossed_s: when it fell below the floor before the cure was done. unseen_s, longest_gap_s:
-    time without a good reading before that. above_maximum: as the alarm of it says.
+    vent; gel_known: when it gels is. floor_crossed_s: when it fell below the floor before the cure was done.
+    unseen_s, longest_gap_s: time without a good reading before that. above_maximum: as the alarm of it says.
     """
 
     end_s: float
@@ -28,6 +28,7 @@ class Facts:
     unseen_s: float
     longest_gap_s: float
     above_maximum: bool = False
+    gel_known: bool = True
 
 
 def judge(facts: Facts) -> tuple[Verdict, str]:
@@ -45,7 +46,8 @@ def _judge(facts: Facts) -> tuple[Verdict, str]:
             f"below the floor {span(facts.floor_crossed_s)} into a cure of {span(facts.hold_s)}",
         )
     if facts.vented and not facts.gelled:
-        return Verdict.VENTED_EARLY, f"vented after {span(facts.end_s)}, before the resin had gelled"
+        by_when = "before the resin had gelled" if facts.gel_known else "before the end of the hold"
+        return Verdict.VENTED_EARLY, f"vented after {span(facts.end_s)}, {by_when}"
     if facts.longest_gap_s > LONGEST_GAP_S or facts.unseen_s > GAP_SHARE * facts.hold_s:
         whole, longest = span(facts.unseen_s), span(facts.longest_gap_s)
         return (
