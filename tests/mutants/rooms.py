@@ -27,10 +27,11 @@ ROOMS: dict[str, tuple[str, ...]] = {
         "tests/watch/test_verdict_words.py",
     ),
     "service": (
-        "tests/service/test_deadlines.py",
         "tests/service/test_small_parts.py",
-        "tests/service/test_guarded_watch.py",
         "tests/service/test_service_wiring.py",
+        "tests/service/test_loop_steps.py",
+        "tests/service/test_deadlines.py",
+        "tests/service/test_guarded_watch.py",
     ),
     "record": (
         "tests/record/test_queue_times.py",
