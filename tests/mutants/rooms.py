@@ -49,6 +49,8 @@ ROOMS: dict[str, tuple[str, ...]] = {
         "tests/record/test_store.py",
     ),
     "outputs": (
+        "tests/outputs/test_signals_steps.py",
+        "tests/outputs/test_mqtt_steps.py",
         "tests/outputs/test_homie_values_apart.py",
         "tests/outputs/test_homie.py",
         "tests/outputs/test_homie_description.py",

@@ -200,6 +200,28 @@ def test_what_is_known_now_can_be_asked_for_though_saying_it_fails(monkeypatch) 
     assert isinstance(watch.feed(Sample(1810.0, gauge_pa=400_000.0, ambient_pa=101_325.0))[0], BatchClosed)
 
 
+@pytest.mark.parametrize("what", ["snapshot", "summary"])
+def test_what_cannot_be_told_of_a_batch_ends_it_with_the_next_sample(monkeypatch, caplog, what) -> None:
+    watch = GuardedWatch(pot())
+    fed(watch, 0.5)
+    assert getattr(watch, what)() is not None and not watch.has_failed
+
+    def fails(self: PotWatch) -> None:
+        raise LookupError("planted")
+
+    with monkeypatch.context() as planted:
+        if what == "summary":
+            planted.setattr(PotWatch, what, fails)
+            assert watch.summary() is None
+        else:
+            planted.setattr(watch._watch, "snapshot", lambda: fails(watch._watch))
+            assert watch.snapshot().batch_start_s is None  # of the new watch
+    assert watch.has_failed and len(caplog.records) == 1
+    sample = Sample(1810.0, gauge_pa=400_000.0, ambient_pa=101_325.0)
+    assert isinstance(watch.feed(sample)[0], BatchClosed)
+    assert not any(isinstance(event, BatchClosed) for event in watch.feed(replace(sample, t_s=1820.0)))
+
+
 class Scripted:
     """Two pots that are read from lists."""
 

@@ -187,12 +187,15 @@ def test_a_run_is_started_ticked_and_stopped_in_this_order(
         assert (run.boot_id, run.start_t_s, run.start_utc_s, run.rehearsed) == ("boot-1", 100.0, UTC_S, None)
 
 
-def test_each_way_out_does_without_the_others(tmp_path: Path) -> None:
-    live = SimpleNamespace(begin=lambda *_: None, write=lambda *_: steps.say("live"))
-    steps = Steps(tmp_path, live=live)
-    steps.start()
-    assert steps.tick()[-1] == "live"
-    steps.store.close()
+@pytest.mark.parametrize("way", ["_mqtt", "_live", "_signals"])
+def test_each_way_out_does_without_the_others(steps: Steps, way: str) -> None:
+    said: list[str] = []
+    told = SimpleNamespace(fault=None, hear=lambda *_: None)
+    for name in ("publish", "write", "show"):
+        setattr(told, name, lambda *_, name=name: said.append(name))
+    setattr(steps.service, way, told)
+    steps.tick()
+    assert said == [{"_mqtt": "publish", "_live": "write", "_signals": "show"}[way]]
 
 
 @pytest.mark.parametrize(
@@ -389,6 +392,16 @@ def test_a_batch_takes_over_what_the_last_of_the_pot_was_made_of(steps: Steps) -
         (Detail.RESIN, "clear", LAST_BATCH),
         (Detail.COLOUR, "blue", LAST_BATCH),
     ]
+
+
+def test_the_last_batch_is_the_one_before_it_also_where_its_own_row_is_written_already(steps: Steps) -> None:
+    for _ in range(2):
+        steps.events = {"mast": [OPENED, CLOSED]}
+        steps.tick()
+    steps.store.edit(1, {Detail.RESIN: "clear"}, "anna", None)
+    steps.service._take_over("mast", 2, None)
+    steps.tick()
+    assert [each.text for each in steps.handled] == ["clear"]
 
 
 @pytest.mark.parametrize(
