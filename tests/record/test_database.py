@@ -1,13 +1,14 @@
 """What SQLite refuses is told with what to do, and a watch goes on while its record comes and goes."""
 
 import sqlite3
+from collections.abc import Callable
 from contextlib import suppress
 from pathlib import Path
 from typing import Any
 
 import pytest
 
-from potvigil.model.events import BatchOpened, Stage
+from potvigil.model.events import Action, BatchOpened, Detail, Stage
 from potvigil.model.reading import Fault, Sensor
 from potvigil.record import database
 from potvigil.record.database import BUSY_TIMEOUT_S, Database
@@ -25,6 +26,7 @@ from potvigil.record.lock import is_watched
 from potvigil.record.rows import TraceRow
 from potvigil.record.schema import APPLICATION_ID, MIGRATIONS
 from potvigil.record.store import Store
+from potvigil.record.tables import ledger
 from record_night import CLOSED, POT, sample
 
 
@@ -294,3 +296,83 @@ def test_a_sound_record_is_checked_without_a_word_and_a_lost_text_is_named(tmp_p
             store._db.execute("DELETE FROM fault")
         with pytest.raises(DamagedRecordError, match=r"sample 7\.0: faults whose text is not there"):
             store.check()
+
+
+DURABLE: dict[str, tuple[Callable[[Store], object], bool]] = {
+    # what somebody asked for, or was told, is on the medium before he hears of it
+    "a command": (lambda store: store.add_command(POT, Action.CLOSE, None), True),
+    "a command given up on": (lambda store: store.give_up(range(1, 2), "late"), True),
+    "care": (lambda store: store.add_care(POT, 1e9, "seal", "", "", 1e9), True),
+    "care taken back": (lambda store: store.remove_care(POT, 1), True),
+    "a delivery": (lambda store: store.add_deliveries([]), True),
+    "an event": (lambda store: store.open_batch(POT, BatchOpened(5.0, None)), True),
+    "a run": (lambda store: store.begin_run("{}", "boot", 5.0, None, None), True),
+    "a detail": (lambda store: store.edit(1, {Detail.NOTE: "x"}, "anna", None), True),
+    "what was learnt": (lambda store: store.add_taught(1, 1, {}), True),
+    # a minute of samples may be lost, as it is in memory anyway
+    "samples": (lambda store: (store.append(POT, sample(5.0)), store.flush()), False),
+    "nothing": (lambda store: store.flush(), False),
+}
+
+
+@pytest.mark.parametrize("what", DURABLE)
+def test_what_is_on_the_medium_when_it_is_written(tmp_path: Path, what: str) -> None:
+    write, is_durable = DURABLE[what]
+    with Store.open(tmp_path / "record.db") as store:
+        store.open_batch(POT, BatchOpened(1.0, None))
+        said: list[str] = []
+        store._db._connection.set_trace_callback(said.append)
+        write(store)
+        store._db._connection.set_trace_callback(None)
+    (told,) = {line for line in said if line.startswith("PRAGMA synchronous")}
+    assert told == f"PRAGMA synchronous = {'FULL' if is_durable else 'NORMAL'}"
+
+
+def test_wall_times_are_mended_in_short_steps_between_two_that_are_on_the_medium(tmp_path: Path) -> None:
+    with Store.open(tmp_path / "record.db") as store:
+        store.begin_run("{}", "boot", 5.0, None, None)
+        said: list[str] = []
+        store._db._connection.set_trace_callback(said.append)
+        for _ in store.mend_times("boot", 1000.0, 1.7e9, was_set=False):
+            pass
+        store._db._connection.set_trace_callback(None)
+    told = [line.split()[-1] for line in said if line.startswith("PRAGMA synchronous")]
+    # what is queued, what there is to mend, two steps of ten minutes, all else
+    assert told == ["NORMAL", "FULL", "NORMAL", "NORMAL", "FULL"]
+
+
+def test_a_format_is_on_the_medium_before_the_next_is_begun(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    Database.new(tmp_path / "record.db", len(MIGRATIONS) - 2).close()
+    seen: list[bool] = []
+    transaction = Database.transaction
+
+    def counted(self: Database, *, durable: bool) -> Any:
+        seen.append(durable)
+        return transaction(self, durable=durable)
+
+    monkeypatch.setattr(Database, "transaction", counted)
+    Database.open(tmp_path / "record.db").close()
+    assert seen == [True, True]
+    Database.open(tmp_path / "new.db").close()
+    assert seen == [True, True, True]  # a new one at one stroke
+
+
+def test_a_record_that_was_just_opened_has_lost_nothing(tmp_path: Path) -> None:
+    for opening in (Store.open, Store.open_for_watch, Store.open_read_only):
+        with opening(tmp_path / "record.db") as store:
+            assert (store.dropped_samples, store.begun_anew) == (0, None)
+            assert store._is_open and store._failure is None
+
+
+def test_samples_that_memory_cannot_hold_are_counted_one_by_one(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    monkeypatch.setattr(ledger, "BUFFER_SAMPLES", 3)
+    with Store.open(tmp_path / "record.db") as store:
+        lost = []
+        for n in range(5):
+            store.append(POT, sample(float(n)))
+            lost.append(store.dropped_samples)
+        assert lost == [0, 0, 0, 1, 2]

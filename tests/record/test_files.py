@@ -211,6 +211,20 @@ def test_what_cannot_be_looked_at_counts_as_watched(tmp_path: Path) -> None:
     assert is_watched(tmp_path / "record.db")
 
 
+def test_a_lock_whose_name_became_a_link_is_no_lock(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    really = lock._opened
+
+    def swapped(path: Path) -> int:
+        descriptor = really(path)
+        path.rename(tmp_path / "moved")
+        path.symlink_to(tmp_path / "moved")  # the same file, by another road
+        return descriptor
+
+    monkeypatch.setattr(lock, "_opened", swapped)
+    with pytest.raises(UnwritableRecordError, match=r"record\.db-lock"):
+        WatchLock.take(tmp_path / "record.db", "a watch")
+
+
 def test_a_missing_folder_is_made_for_a_lock_only_where_that_is_asked_for(tmp_path: Path) -> None:
     record = tmp_path / "folder" / "record.db"
     with pytest.raises(UnwritableRecordError, match="is missing"):
