@@ -62,6 +62,15 @@ ROOMS: dict[str, tuple[str, ...]] = {
         "tests/outputs/test_signals.py",
         "tests/outputs/test_mqtt.py",
     ),
+    "notifying": (
+        "tests/notifying/test_notice_steps.py",
+        "tests/notifying/test_line.py",
+        "tests/notifying/test_message.py",
+        "tests/notifying/test_schedule.py",
+        "tests/notifying/test_phones.py",
+        "tests/notifying/test_targets.py",
+        "tests/notifying/test_push.py",
+    ),
 }
 # Bank, onsets and estimator are judged by whole nights, which take minutes.
 _ONLY = {
