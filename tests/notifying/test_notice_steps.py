@@ -386,9 +386,7 @@ def test_what_hangs_is_given_up_after_thirty_seconds_and_three_block_the_line(
 WELL = Situation(0.0, None, {THE_WATCH: (), "lantern": ()})
 
 
-def fetched(
-    clock: Clock, jobs: list[Any], beat: Heartbeat, now: Situation, fault: str | None = None
-) -> str | None:
+def fetched(jobs: list[Any], beat: Heartbeat, now: Situation, fault: str | None = None) -> str | None:
     """Look once; return what was fetched, which then ends."""
     before = len(jobs)
     beat.look(now)
