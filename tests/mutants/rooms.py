@@ -62,6 +62,13 @@ ROOMS: dict[str, tuple[str, ...]] = {
         "tests/outputs/test_signals.py",
         "tests/outputs/test_mqtt.py",
     ),
+    "upkeep": (
+        "tests/upkeep/test_upkeep_steps.py",
+        "tests/upkeep/test_thinning_steps.py",
+        "tests/upkeep/test_backups.py",
+        "tests/upkeep/test_pictures.py",
+        "tests/upkeep/test_archive.py",
+    ),
     "notifying": (
         "tests/notifying/test_notice_steps.py",
         "tests/notifying/test_line.py",
