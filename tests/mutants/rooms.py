@@ -62,6 +62,14 @@ ROOMS: dict[str, tuple[str, ...]] = {
         "tests/outputs/test_signals.py",
         "tests/outputs/test_mqtt.py",
     ),
+    "reports": (
+        "tests/reports/test_report_words.py",
+        "tests/reports/test_export.py",
+        "tests/reports/test_batch_chart.py",
+        "tests/reports/test_health_report.py",
+        "tests/reports/test_cast_in_report.py",
+        "tests/reports/test_report.py",
+    ),
     "upkeep": (
         "tests/upkeep/test_upkeep_steps.py",
         "tests/upkeep/test_thinning_steps.py",

@@ -13,6 +13,7 @@ from potvigil.model.reading import Fault, Sample, Sensor
 from potvigil.record import spool
 from potvigil.record.rows import RunRow
 from potvigil.record.spool import Unwritten
+from potvigil.record.store import Store
 from record_night import POT
 
 RUN = RunRow(3, "boot-a", 100.0, 40.0, None, "{}", None, "1", True)
@@ -133,3 +134,39 @@ def test_a_file_in_memory_that_fails_is_told_once_and_done_without(
     assert left(kept) == [(POT, FULL)]
     kept.close()
     kept.close()  # may be repeated
+
+
+@pytest.mark.parametrize(("boot", "is_taken_back"), [("boot-a", True), ("boot-b", False)])
+def test_the_next_watch_of_the_same_boot_takes_back_what_was_not_written(
+    tmp_path: Path, boot: str, is_taken_back: bool
+) -> None:
+    memory, path = tmp_path / "unwritten", tmp_path / "record.db"
+    killed = Store.open_for_watch(path, unwritten=memory)
+    killed.begin_run("{}", "boot-a", 100.0, None, None)  # the first of all: nothing is there
+    killed.append(POT, FULL)
+    killed.let_go()  # as the kernel does
+    with Store.open_for_watch(path, unwritten=memory) as store:
+        assert list(store.samples(POT, 0.0)) == []
+        store.begin_run("{}", boot, 300.0, None, None)
+        store.append(POT, Sample(1000.0))
+        assert list(store.samples(POT, 0.0)) == ([FULL] if is_taken_back else [])
+        last = store.last_run()
+        assert last is not None and left(Unwritten(memory), last) == [(POT, Sample(1000.0))]
+    assert memory.read_bytes().count(b"\n") == 1
+    killed._samples.clear()
+    killed.close()
+
+
+def test_what_the_disk_refuses_is_kept_in_memory_for_the_next_run_too(tmp_path: Path) -> None:
+    memory, path = tmp_path / "unwritten", tmp_path / "folder" / "record.db"
+    with Store.open_for_watch(path, unwritten=memory) as store:
+        store.append(POT, FULL)  # before any run: in memory alone
+        store.begin_run("{}", "boot-a", 100.0, None, None)
+        run = RunRow(1, "boot-a", 100.0, 0.0, None, "{}", None, "1", True)
+        assert left(Unwritten(memory), run) == [(POT, FULL)]
+        path.parent.mkdir()
+
+
+def test_a_letter_beyond_ascii_takes_its_own_bytes(unwritten: Unwritten) -> None:
+    unwritten.add(POT, FULL)
+    assert "no änswer".encode() in unwritten.path.read_bytes()
