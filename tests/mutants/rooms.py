@@ -13,6 +13,7 @@ ROOMS: dict[str, tuple[str, ...]] = {
         "tests/leak/test_doubt_limits.py",
         "tests/leak/test_forecast_ends.py",
         "tests/leak/test_pressure_checks.py",
+        "tests/leak/test_stillness.py",
         "tests/reference/test_forecast_laws.py",
     ),
     "watch": (
