@@ -16,8 +16,11 @@ from potvigil.clock import Instant
 from potvigil.model.events import AlarmId, AlarmState, Priority, Stage, StandingAlarm
 from potvigil.model.quiet_hours import QuietHours
 from potvigil.notifying import heartbeat as heartbeat_module
+from potvigil.notifying import keeper as keeper_module
 from potvigil.notifying import line as line_module
+from potvigil.notifying import notifier as notifier_module
 from potvigil.notifying import status
+from potvigil.notifying.apprise_target import server_of
 from potvigil.notifying.hearing import Hearing, last_announced_s
 from potvigil.notifying.heartbeat import Heartbeat
 from potvigil.notifying.keeper import Kept, as_text, read
@@ -34,6 +37,9 @@ from potvigil.notifying.schedule import (
     due,
 )
 from potvigil.notifying.status import Status, StatusReader, Trial
+from potvigil.notifying.targets import Target
+from potvigil.record.rows import DeliveryRow
+from potvigil.record.store import Store
 
 UTC_S = 1_767_304_800.0  # 2026-01-01 22:00 UTC
 UNSEEN, SEEN, OVER, ASIDE = (
@@ -504,3 +510,176 @@ def test_a_status_that_is_none_of_ours_is_none(
     (tmp_path / "other").write_text(json.dumps(tree))
     path.symlink_to(tmp_path / "other")
     assert StatusReader(path).read() is None
+
+
+# --- the notifier's own round
+
+
+class Round:
+    """A notifier whose lines are ended by hand. kept: what it asked to be kept."""
+
+    def __init__(self, monkeypatch: pytest.MonkeyPatch, folder: Path, *names: str) -> None:
+        self.standing: tuple[StandingAlarm, ...] = ()
+        self.names, self.kept, self.now_s = list(names), [], 1000.0
+        self.status = folder / "status.json"
+        self.sent: list[tuple[str, Any]] = []
+        self.jobs: list[Any] = []
+        monkeypatch.setattr(line_module, "_Job", self._job)
+        self.notifier = notifier_module.Notifier(
+            lambda: [Target(Recipient(each, frozenset(Priority)), self._send(each)) for each in self.names],
+            SimpleNamespace(read=lambda: (None, False)),  # type: ignore[arg-type]
+            SimpleNamespace(take=lambda live, instant: at(self.now_s, *self.standing)),  # type: ignore[arg-type]
+            SimpleNamespace(keep=lambda kept, rows: self.kept.append((kept, rows))),  # type: ignore[arg-type]
+            Kept(),
+            SimpleNamespace(now=lambda: Instant(self.now_s - 900.0, None)),  # type: ignore[arg-type]
+            "boot-a",
+            status_file=self.status,
+        )
+
+    def _send(self, name: str) -> Any:
+        return lambda message: self.sent.append((name, message))
+
+    def _job(self, send: Any, what: Any, started_s: float) -> Any:
+        send(what)
+        self.jobs.append(SimpleNamespace(what=what, started_s=started_s, is_over=False, fault=None))
+        return self.jobs[-1]
+
+    def look(self, *standing: StandingAlarm, after_s: float = 1.0) -> list[str]:
+        """Look once; return to whom something was sent."""
+        self.standing, before = standing, len(self.sent)
+        self.now_s += after_s
+        self.notifier.look()
+        return [name for name, _ in self.sent[before:]]
+
+    def end(self, *faults: str | None) -> None:
+        for job, fault in zip([job for job in self.jobs if not job.is_over], faults, strict=True):
+            end(job, fault)
+
+
+@pytest.fixture
+def round_(monkeypatch: pytest.MonkeyPatch, tmp_path: Path) -> Round:
+    return Round(monkeypatch, tmp_path, "Anna", "Ben")
+
+
+def test_what_was_told_is_kept_with_a_row_for_each_and_a_failure_is_tried_again(round_: Round) -> None:
+    raised = alarm(since_s=1001.0)
+    assert round_.look(raised) == ["Anna", "Ben"]
+    assert round_.notifier.is_busy
+    assert round_.look(raised) == []  # on its way
+    round_.end(None, "refused")
+    assert round_.look(raised) == []  # Anna knows, and Ben's line rests
+    ((kept, rows),) = round_.kept
+    assert kept.books["Anna"].marks == {("lantern", FLOOR): AlarmMark(1001.0, 1001.0)}
+    assert kept.books["Ben"].marks == {}
+    assert (kept.boot_id, kept.boot_s, kept.t_s) == ("boot-a", 103.0, 1003.0)
+    assert [(row.t_s, row.pot_id, row.alarm, row.target, row.kind, row.fault) for row in rows] == [
+        (1001.0, "lantern", FLOOR, "Anna", RAISED, None),
+        (1001.0, "lantern", FLOOR, "Ben", RAISED, "refused"),
+    ]
+    assert not round_.notifier.is_busy
+    # what is new does not wait out the rest
+    assert round_.look(raised, alarm(LEAK, LOW, since_s=1004.0)) == ["Anna", "Ben"]
+    assert round_.sent[-1][1].title.endswith("(and 1 more)")
+
+
+def test_of_a_test_alarm_it_is_known_what_came_of_it_for_each(round_: Round) -> None:
+    first, second = (alarm(AlarmId.TEST, LOW, since_s=since_s) for since_s in (1001.0, 1005.0))
+
+    def known() -> Trial | None:
+        found = StatusReader(round_.status).read()
+        assert found is not None
+        return found.tests.get("lantern")
+
+    assert round_.look(first) == ["Anna", "Ben"]
+    assert known() is None
+    end(round_.jobs[0])
+    round_.look(first)
+    assert known() == Trial(1001.0, {"Anna": None})
+    end(round_.jobs[1], "refused")
+    round_.look(first)
+    assert known() == Trial(1001.0, {"Anna": None, "Ben": "refused"})
+    round_.look(second)
+    end(round_.jobs[2], "lost")
+    round_.look(second)
+    assert known() == Trial(1005.0, {"Anna": "lost"})  # of the newer test alone
+
+
+def test_a_silent_watch_is_no_pot_in_the_record_and_who_is_gone_has_no_line(round_: Round) -> None:
+    round_.names = ["Anna"]
+    call = alarm(AlarmId.READINGS_STOPPED, since_s=1001.0)
+    round_.standing = (call,)
+    round_.notifier._hearing.take = lambda *_: Situation(1001.0, None, {THE_WATCH: (call,)})  # type: ignore[method-assign]
+    round_.notifier.look()
+    round_.end(None)
+    round_.notifier.look()
+    ((_, (row,)),) = round_.kept
+    assert (row.pot_id, row.alarm) == (None, AlarmId.READINGS_STOPPED)
+    round_.names = []
+    round_.notifier.look()
+    assert round_.notifier._lines == {}
+
+
+def test_how_it_fares_is_said_when_it_changes_and_each_ten_seconds(
+    round_: Round, monkeypatch: pytest.MonkeyPatch, caplog: pytest.LogCaptureFixture
+) -> None:
+    written: list[float] = []
+    write = status.write
+
+    def counted(path: Path, said: Status) -> None:
+        written.append(round_.now_s)
+        write(path, said)
+
+    monkeypatch.setattr(status, "write", counted)
+    for _ in range(25):
+        round_.look()
+    assert written == [1001.0, 1011.0, 1021.0]
+    round_.look(alarm(since_s=1026.0))
+    round_.end("refused", None)
+    round_.look(alarm(since_s=1026.0))
+    assert written[3:] == [1027.0]
+    round_.names = []
+    caplog.clear()
+    monkeypatch.setattr(status, "write", lambda *_: (_ for _ in ()).throw(OSError(28, "No space left")))
+    for _ in range(15):
+        round_.look()
+    assert [record.getMessage().partition(" ")[2] for record in caplog.records] == [
+        "cannot be written (No space left)"
+    ]
+
+
+def test_what_cannot_be_kept_is_told_once_and_tried_again(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch, caplog: pytest.LogCaptureFixture
+) -> None:
+    assert (keeper_module.RETRY_S, keeper_module.MOST_ROWS) == (10.0, 1000)
+    monkeypatch.setattr(keeper_module.Keeper, "_run", lambda self: None)  # written by hand
+    record = tmp_path / "record.db"
+    keeper = keeper_module.Keeper(record, tmp_path / "folder" / "told")
+    row = DeliveryRow(1.0, None, "lantern", FLOOR, "Anna", "raised", None)
+    keeper.keep(Kept(), [row, row])
+    assert [keeper._write() for _ in range(3)] == [False] * 3
+    (said,) = caplog.records
+    assert "No such file" in said.getMessage() and "there is no record" in said.getMessage()
+    (tmp_path / "folder").mkdir()
+    assert not keeper._write()  # the record is still away
+    Store.open(record).close()
+    assert keeper._write()
+    keeper.keep(Kept(), [])
+    assert keeper._write() and len(caplog.records) == 1
+    with Store.open(record) as store:
+        assert store.deliveries("lantern", 0.0) == [row, row]
+    assert read(tmp_path / "folder" / "told") == Kept()
+
+
+@pytest.mark.parametrize(
+    ("url", "server"),
+    [
+        ("ntfys://topic-of-hers", ("ntfy.sh", 443)),
+        ("ntfy://pot.example/topic", ("pot.example", 80)),
+        ("ntfys://pot.example/topic", ("pot.example", 443)),
+        ("ntfy://pot.example:8080/topic", ("pot.example", 8080)),
+        ("jsons://localhost/hook", ("localhost", 443)),
+        ("json://localhost/hook", ("localhost", 80)),
+    ],
+)
+def test_which_server_an_address_is_sent_to(url: str, server: tuple[str, int]) -> None:
+    assert server_of(url) == server
