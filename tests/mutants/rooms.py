@@ -31,6 +31,7 @@ ROOMS: dict[str, tuple[str, ...]] = {
         "tests/service/test_small_parts.py",
         "tests/service/test_service_wiring.py",
         "tests/service/test_loop_steps.py",
+        "tests/service/test_loop_events.py",
         "tests/service/test_deadlines.py",
         "tests/service/test_guarded_watch.py",
     ),
@@ -80,6 +81,7 @@ ROOMS: dict[str, tuple[str, ...]] = {
     ),
     "notifying": (
         "tests/notifying/test_notice_steps.py",
+        "tests/notifying/test_notifier_steps.py",
         "tests/notifying/test_line.py",
         "tests/notifying/test_message.py",
         "tests/notifying/test_schedule.py",
