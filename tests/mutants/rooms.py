@@ -64,6 +64,7 @@ ROOMS: dict[str, tuple[str, ...]] = {
         "tests/outputs/test_signals.py",
         "tests/outputs/test_mqtt.py",
     ),
+    "page": ("tests/page/test_gates.py", "tests/page/test_log_in.py", "tests/page/test_security.py"),
     "reports": (
         "tests/reports/test_report_words.py",
         "tests/reports/test_export.py",
@@ -90,8 +91,19 @@ ROOMS: dict[str, tuple[str, ...]] = {
         "tests/notifying/test_push.py",
     ),
 }
-# Bank, onsets and estimator are judged by whole nights, which take minutes.
+# Bank, onsets and estimator are judged by whole nights, which take minutes; of the page what every request has
+# to pass is quickly judged, its views are not.
 _ONLY = {
+    "page": {
+        "addresses.py",
+        "children.py",
+        "door.py",
+        "guard.py",
+        "guesses.py",
+        "passwords.py",
+        "sessions.py",
+        "zone.py",
+    },
     "leak": {
         "blocked_port.py",
         "forecast.py",
@@ -99,7 +111,7 @@ _ONLY = {
         "in_units.py",
         "known.py",
         "pressure_checks.py",
-    }
+    },
 }
 
 
