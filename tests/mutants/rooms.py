@@ -67,6 +67,7 @@ ROOMS: dict[str, tuple[str, ...]] = {
     "page": ("tests/page/test_gates.py", "tests/page/test_log_in.py", "tests/page/test_security.py"),
     "reports": (
         "tests/reports/test_report_words.py",
+        "tests/reports/test_pot_status.py",
         "tests/reports/test_export.py",
         "tests/reports/test_batch_chart.py",
         "tests/reports/test_health_report.py",
@@ -91,8 +92,8 @@ ROOMS: dict[str, tuple[str, ...]] = {
         "tests/notifying/test_push.py",
     ),
 }
-# Bank, onsets and estimator are judged by whole nights, which take minutes; of the page what every request has
-# to pass is quickly judged, its views are not.
+# Bank, onsets and estimator are judged by whole nights, which take minutes; of the page what every request
+# has to pass is quickly judged, its views are not.
 _ONLY = {
     "page": {
         "addresses.py",
