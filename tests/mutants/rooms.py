@@ -84,6 +84,7 @@ ROOMS: dict[str, tuple[str, ...]] = {
     "notifying": (
         "tests/notifying/test_notice_steps.py",
         "tests/notifying/test_notifier_steps.py",
+        "tests/notifying/test_push_steps.py",
         "tests/notifying/test_line.py",
         "tests/notifying/test_message.py",
         "tests/notifying/test_schedule.py",
