@@ -6,13 +6,13 @@ from pathlib import Path
 
 import pytest
 
-from potvigil.model.events import BatchOpened, NoteEvent, NoteId
+from potvigil.model.events import AlarmState, BatchOpened, NoteEvent, NoteId
 from potvigil.model.reading import Fault, Sample, Sensor
 from potvigil.record.codec import faults_to_text
 from potvigil.record.store import Store
 from potvigil.upkeep import thinning
 from potvigil.upkeep.thinning import Spans, mean_of, thin, thinned
-from record_night import CLOSED, POT, UTC_S
+from record_night import CLOSED, POT, UTC_S, alarm
 
 DAY_S = 86_400.0
 LOST, SILENT = Fault(Sensor.THERMOMETER, "lost"), Fault(Sensor.BAROMETER, "silent")
@@ -204,3 +204,43 @@ def test_after_each_step_the_watch_has_its_turn(record: Path, monkeypatch: pytes
     assert [count for _, count in told] == sorted({count for _, count in told})
     assert told[-1][1] == done.samples
     assert done.longest_step_s > 0.0
+
+
+@pytest.mark.parametrize(
+    ("end_s", "is_seen", "stays_from_s", "stays_to_s"),
+    [
+        (None, True, 3480.0, 7199.0),  # open: from two minutes before it on
+        (4800.0, False, 3480.0, 7199.0),  # nobody has seen its alarm: an hour beyond it
+        (4800.0, True, None, None),
+    ],
+)
+def test_what_a_restart_feeds_again_stays_whole(
+    tmp_path: Path, end_s: float | None, is_seen: bool, stays_from_s: float | None, stays_to_s: float | None
+) -> None:
+    path = tmp_path / "record.db"
+    with Store.open(path) as store:
+        store.begin_run("{}", "boot-a", 0.0, UTC_S, None)
+        for t_s in range(7200):
+            store.append(POT, Sample(float(t_s), UTC_S + t_s, gauge_pa=400_000.0))
+        number = store.open_batch(POT, BatchOpened(3600.0, None))
+        if not is_seen:
+            store.add_event(POT, number, alarm(3700.0, AlarmState.UNACKNOWLEDGED))
+        if end_s is not None:
+            store.close_batch(number, CLOSED.__class__(end_s, None, CLOSED.summary))
+    thin(path, DAY_S, UTC_S + 30 * DAY_S, rest_s=0.0)
+    found = read(path)
+    whole = {t_s for t_s in found if t_s == int(t_s)}
+    if stays_from_s is None or stays_to_s is None:
+        assert 4200.0 not in whole
+        return
+    assert whole.issuperset(float(t_s) for t_s in range(int(stays_from_s), 7100))
+    assert stays_from_s - 30.5 in found  # and the minute before it is a mean
+
+
+@pytest.mark.parametrize(
+    "settings", ["{}", "nonsense", '{"pots":{}}', '{"pots":{"lantern":{"supply":"shut"}}}']
+)
+def test_only_a_supply_that_is_called_regulated_keeps_a_batch_whole(settings: str) -> None:
+    assert not thinning._is_regulated(settings, POT)
+    assert not thinning._is_regulated(None, POT)
+    assert thinning._is_regulated('{"pots":{"lantern":{"supply":"regulated"}}}', POT)

@@ -2,20 +2,29 @@
 
 import os
 import stat
+import tempfile
 from dataclasses import replace
 from pathlib import Path
+from types import SimpleNamespace
+from typing import Any
 
 import pytest
 
 from potvigil.model.events import AlarmId, BatchOpened
 from potvigil.record import validation
 from potvigil.record.database import Database
-from potvigil.record.errors import ExistingFileError, RecordWriteError, UnwritableRecordError
+from potvigil.record.errors import (
+    DamagedRecordError,
+    ExistingFileError,
+    RecordWriteError,
+    UnwritableRecordError,
+)
 from potvigil.record.rows import DeliveryRow
 from potvigil.record.store import Store
-from potvigil.upkeep import atomic_file, own_file, pictures
+from potvigil.upkeep import archive, atomic_file, backups, own_file, pictures, restoring
 from potvigil.upkeep import check as check_module
 from potvigil.upkeep.atomic_file import check_free, whole, whole_file
+from potvigil.upkeep.backup import backup
 from potvigil.upkeep.check import Checked, Gap, check, check_lines
 from potvigil.upkeep.pictures import PictureError
 from potvigil.upkeep.restoring import Restored, restore
@@ -367,3 +376,98 @@ def test_only_pictures_that_are_new_are_copied(tmp_path: Path) -> None:
     assert pictures.copy_to(record, to) == 1
     assert (to / "1" / "b.jpg").read_bytes() == JPEG + b"more"
     assert stat.S_IMODE((to / "1" / "b.jpg").stat().st_mode) == 0o640
+
+
+def test_a_mistake_of_ours_within_a_file_stays_what_it_is(tmp_path: Path) -> None:
+    for opened in (whole_file(tmp_path / "one"), whole(tmp_path / "one", replace=True)):
+        with pytest.raises(ZeroDivisionError), opened:
+            raise ZeroDivisionError
+    with pytest.raises(OSError) as error, whole_file(tmp_path / "one"):
+        raise OSError(5, "Input/output error", "another")
+    assert error.value.filename == "another"
+    assert list(tmp_path.iterdir()) == []
+
+
+# --- copies and archives
+
+
+def test_a_copy_that_is_not_whole_is_told_by_the_last_that_was_found(
+    record: Path, tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    found = "*** in database main ***\nPage 3: never used\nPage 5: never used"
+    copy = SimpleNamespace(rows=lambda sql: [(found,)], close=lambda: None)
+    monkeypatch.setattr(Database, "open_still", lambda path: copy)
+    with pytest.raises(DamagedRecordError, match=r"is damaged \(Page 5: never used\)"):
+        backup(record, tmp_path / "copy.db")
+    assert not (tmp_path / "copy.db").exists()
+
+
+@pytest.mark.parametrize(
+    ("has_tmpdir", "has_var_tmp", "place"),
+    [(False, True, "/var/tmp"), (True, True, None), (False, False, None), (True, False, None)],
+)
+def test_a_backup_is_restored_where_there_is_room_on_a_disk(
+    record: Path, monkeypatch: pytest.MonkeyPatch, has_tmpdir: bool, has_var_tmp: bool, place: str | None
+) -> None:
+    asked: list[tuple[str, str | None]] = []
+    make, is_dir = tempfile.TemporaryDirectory, Path.is_dir
+
+    def made(**options: Any) -> Any:
+        asked.append((options["prefix"], options["dir"]))
+        return make(prefix="potvigil-")
+
+    monkeypatch.setattr(restoring.tempfile, "TemporaryDirectory", made)
+    monkeypatch.setattr(Path, "is_dir", lambda self: has_var_tmp if str(self) == "/var/tmp" else is_dir(self))
+    if has_tmpdir:
+        monkeypatch.setenv("TMPDIR", tempfile.gettempdir())
+    else:
+        monkeypatch.delenv("TMPDIR", raising=False)
+    restore(record, record)
+    assert asked == [("potvigil-", place)]
+
+
+def test_the_bounds_of_an_archive_are_these() -> None:
+    assert (archive.LONGEST_LINE_BYTES, archive.MANIFEST_BYTES) == (4_194_304, 1_048_576)
+    assert (archive.DIRECTORY_BYTES, archive.MOST_BYTES) == (65_536, 1_099_511_627_776)
+    assert (archive.MOST_RATIO, archive.RATIO_FROM_BYTES, archive.ROWS_AT_ONCE) == (200, 1_048_576, 20_000)
+    assert (backups._SPARE_BYTES, backups.PICTURES) == (20_000_000, "potvigil-pictures")
+
+
+@pytest.mark.parametrize(
+    ("said", "shown"),
+    [
+        ("x" * 160, "x" * 160),
+        ("x" * 161, "x" * 157 + "..."),
+        ("two\n lines\x07", "two lines?"),
+    ],
+)
+def test_what_a_library_said_is_one_short_line(said: str, shown: str) -> None:
+    assert archive._brief(said) == shown
+
+
+def test_a_copy_is_made_where_there_is_room_for_it(
+    record: Path, tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    folder = tmp_path / "backups"
+    folder.mkdir()
+    needed = record.stat().st_size + 20_000_000
+
+    def rotate(free: int) -> backups.Rotated:
+        monkeypatch.setattr(backups.shutil, "disk_usage", lambda _: SimpleNamespace(free=free))
+        return backups.rotate(record, folder, 1, 0, UTC_S)
+
+    with pytest.raises(RecordWriteError, match=r"20 MB free where a backup needs 20 MB"):
+        rotate(needed - 1)
+    assert list(folder.iterdir()) == []
+    made = rotate(needed)
+    assert made.made == backups.Copy(folder / "potvigil-20260101T220000Z.db", UTC_S)
+    assert (made.size_bytes, made.gone) == (made.made.path.stat().st_size, ())
+    (folder / "potvigil-20260101T210000Z.db").touch()
+    (folder / "potvigil-20269901T210000Z.db").touch()  # no such month: none of ours
+    (folder / "other.db").touch()
+    assert backups.copies(folder) == [
+        made.made,
+        backups.Copy(folder / "potvigil-20260101T210000Z.db", UTC_S - 3600.0),
+    ]
+    assert rotate(needed).gone == (folder / "potvigil-20260101T210000Z.db",)
+    assert backups.copies(tmp_path / "none") == backups.copies(record) == []
