@@ -33,21 +33,30 @@ class FailingDisk:
         self._record = record
 
     def __enter__(self) -> "FailingDisk":
-        self._kept: dict[int, int] = {}
+        names = (self._record.name, f"{self._record.name}-wal")
+        # all of them before the first is copied: a copy would be met as another descriptor of the record, and
+        # lie beneath the folder itself when all is put back
+        numbers = [number for number, path in _descriptors() if path.name in names]
+        self._kept = {number: os.dup(number) for number in numbers}
         folder = os.open(self._record.parent, os.O_RDONLY)
-        for link in Path("/proc/self/fd").iterdir():
-            try:
-                path, number = link.readlink(), int(link.name)
-            except OSError:
-                continue  # the one that lists them
-            if path.name in (self._record.name, f"{self._record.name}-wal"):
-                self._kept[number] = os.dup(number)
-                os.dup2(folder, number, inheritable=False)
+        for number in numbers:
+            os.dup2(folder, number, inheritable=False)
         os.close(folder)
-        assert len(self._kept) >= 2
+        assert len(numbers) >= 2
         return self
 
     def __exit__(self, *_: object) -> None:
         for number, kept in self._kept.items():
             os.dup2(kept, number, inheritable=False)
             os.close(kept)
+
+
+def _descriptors() -> list[tuple[int, Path]]:
+    """Return what is open in this process."""
+    found = []
+    for link in list(Path("/proc/self/fd").iterdir()):
+        try:
+            found.append((int(link.name), link.readlink()))
+        except OSError:
+            continue  # the one that listed them
+    return found

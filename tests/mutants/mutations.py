@@ -104,7 +104,10 @@ def sites_of(root: Path, path: str) -> list[Site]:
 def make(root: Path, site: Site) -> Mutant | None:
     """Return the file with the change, None where that is no Python or no change."""
     code = (root / site.path).read_text()
-    mutated = mutate_code(code, _operator(site.operator), site.occurrence)
+    try:
+        mutated = mutate_code(code, _operator(site.operator), site.occurrence)
+    except AttributeError:  # its operator of exceptions knows no name with a dot
+        return None
     if mutated is None:
         return None
     try:

@@ -13,6 +13,7 @@ ROOMS: dict[str, tuple[str, ...]] = {
         "tests/leak/test_doubt_limits.py",
         "tests/leak/test_forecast_ends.py",
         "tests/leak/test_pressure_checks.py",
+        "tests/leak/test_stillness.py",
         "tests/reference/test_forecast_laws.py",
     ),
     "watch": (
@@ -27,18 +28,31 @@ ROOMS: dict[str, tuple[str, ...]] = {
         "tests/watch/test_verdict_words.py",
     ),
     "service": (
-        "tests/service/test_deadlines.py",
         "tests/service/test_small_parts.py",
-        "tests/service/test_guarded_watch.py",
         "tests/service/test_service_wiring.py",
+        "tests/service/test_loop_steps.py",
+        "tests/service/test_loop_events.py",
+        "tests/service/test_deadlines.py",
+        "tests/service/test_guarded_watch.py",
     ),
     "record": (
+        "tests/record/test_validation.py",
+        "tests/record/test_rows.py",
+        "tests/record/test_files.py",
+        "tests/record/test_unwritten.py",
+        "tests/record/test_database.py",
+        "tests/record/test_mended_times.py",
+        "tests/record/test_buckets.py",
+        "tests/record/test_listed.py",
         "tests/record/test_queue_times.py",
         "tests/record/test_asking.py",
-        "tests/record/test_store.py",
+        "tests/record/test_lock.py",
         "tests/record/test_schema.py",
+        "tests/record/test_store.py",
     ),
     "outputs": (
+        "tests/outputs/test_signals_steps.py",
+        "tests/outputs/test_mqtt_steps.py",
         "tests/outputs/test_homie_values_apart.py",
         "tests/outputs/test_homie.py",
         "tests/outputs/test_homie_description.py",
@@ -50,9 +64,48 @@ ROOMS: dict[str, tuple[str, ...]] = {
         "tests/outputs/test_signals.py",
         "tests/outputs/test_mqtt.py",
     ),
+    "page": ("tests/page/test_gates.py", "tests/page/test_log_in.py", "tests/page/test_security.py"),
+    "reports": (
+        "tests/reports/test_report_words.py",
+        "tests/reports/test_pot_status.py",
+        "tests/reports/test_export.py",
+        "tests/reports/test_batch_chart.py",
+        "tests/reports/test_health_report.py",
+        "tests/reports/test_cast_in_report.py",
+        "tests/reports/test_report.py",
+    ),
+    "upkeep": (
+        "tests/upkeep/test_upkeep_steps.py",
+        "tests/upkeep/test_thinning_steps.py",
+        "tests/upkeep/test_backups.py",
+        "tests/upkeep/test_pictures.py",
+        "tests/upkeep/test_archive.py",
+    ),
+    "notifying": (
+        "tests/notifying/test_notice_steps.py",
+        "tests/notifying/test_notifier_steps.py",
+        "tests/notifying/test_push_steps.py",
+        "tests/notifying/test_line.py",
+        "tests/notifying/test_message.py",
+        "tests/notifying/test_schedule.py",
+        "tests/notifying/test_phones.py",
+        "tests/notifying/test_targets.py",
+        "tests/notifying/test_push.py",
+    ),
 }
-# Bank, onsets and estimator are judged by whole nights, which take minutes.
+# Bank, onsets and estimator are judged by whole nights, which take minutes; of the page what every request
+# has to pass is quickly judged, its views are not.
 _ONLY = {
+    "page": {
+        "addresses.py",
+        "children.py",
+        "door.py",
+        "guard.py",
+        "guesses.py",
+        "passwords.py",
+        "sessions.py",
+        "zone.py",
+    },
     "leak": {
         "blocked_port.py",
         "forecast.py",
@@ -60,7 +113,7 @@ _ONLY = {
         "in_units.py",
         "known.py",
         "pressure_checks.py",
-    }
+    },
 }
 
 

@@ -1,12 +1,13 @@
 """Every value under its own name: no two topics share a figure, so no two can be exchanged unnoticed."""
 
+import inspect
 from dataclasses import replace
 
 import pytest
 
 from demo_pot import HOLDING, LANTERN, PSI, T_S, UTC_S, WORKSHOP
 from potvigil.model.events import Change, Interval, LeakEstimate
-from potvigil.outputs.broker import homie
+from potvigil.outputs.broker import homie, homie_description, homie_moments, homie_set
 
 HOUR = 3600.0
 # 2026-01-01 22:00 UTC is T_S
@@ -82,3 +83,16 @@ def test_the_forecast_and_its_ends(payloads: dict[str, str]) -> None:
     times = {name: text for name, text in payloads.items() if name.startswith("forecast/")}
     assert len(set(times.values())) == len(times)
     assert "06:53" in times["forecast/floor-earliest"]  # 32,000 s after 22:00
+
+
+def test_whoever_does_not_say_that_it_is_a_rehearsal_speaks_of_the_real_pots() -> None:
+    modules = (homie, homie_description, homie_moments, homie_set)
+    said = {
+        f"{module.__name__}.{name}": inspect.signature(function).parameters["rehearsed"].default
+        for module in modules
+        for name, function in inspect.getmembers(module, inspect.isfunction)
+        if "rehearsed" in inspect.signature(function).parameters
+    }
+    assert len(said) > 12
+    assert {*said.values()} == {False, inspect.Parameter.empty}
+    assert homie_description.descriptions(WORKSHOP, [LANTERN])[WORKSHOP]["name"] == f"Workshop {WORKSHOP}"

@@ -29,6 +29,8 @@ def test_the_manager_is_told_in_lines_of_assignments(manager):
     assert manager.recv(1000) == b"STATUS=lantern: holding, 59.5 psi"
     assert systemd.stopping()
     assert manager.recv(1000) == b"STOPPING=1"
+    assert systemd.starting(60.0)
+    assert manager.recv(1000) == b"EXTEND_TIMEOUT_USEC=60000000"
 
 
 def test_a_status_cannot_smuggle_in_an_assignment(manager):

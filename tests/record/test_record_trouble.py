@@ -8,7 +8,7 @@ from pathlib import Path
 import pytest
 
 import potvigil.record.tables.ledger as store_module
-from failing_disk import FullDisk
+from failing_disk import FailingDisk, FullDisk
 from potvigil.model.events import Action, AlarmState, BatchOpened
 from potvigil.record.errors import DamagedRecordError, NotARecordError, RecordError, RecordWriteError
 from potvigil.record.store import Store
@@ -95,6 +95,28 @@ def test_a_run_begins_on_a_full_disk_and_is_written_later(store):
     assert store.runs() == []
     store.commit_due(SAMPLE_COMMIT_PERIOD_S)
     assert [run.boot_id for run in store.runs()] == ["boot-a"]
+
+
+@pytest.mark.parametrize("written", [10, 1500])
+def test_a_disk_that_answers_nothing_but_errors_is_written_again_once_it_answers(store, written):
+    run_seconds(store, 0, written)
+    store.flush()
+
+    def descriptors() -> set[tuple[str, str]]:
+        return {
+            (link.name, str(link.readlink())) for link in Path("/proc/self/fd").iterdir() if link.exists()
+        }
+
+    before = descriptors()
+    with FailingDisk(store.path):
+        complaints = run_seconds(store, written, written + 200)
+        assert complaints and all("disk I/O error" in text for text in complaints)
+    assert descriptors() == before
+    run_seconds(store, written + 200, written + 200 + int(RETRY_PERIOD_S))
+    assert run_seconds(store, written + 210, written + 300) == []
+    store.flush()
+    assert [s.t_s for s in store.samples(POT, 0.0)] == [float(i) for i in range(written + 300)]
+    store.check()
 
 
 # --- damage

@@ -54,6 +54,18 @@ def test_a_loop_and_a_plain_voltage() -> None:
     assert "cannot tell one from the other" in text
 
 
+def test_only_a_voltage_that_begins_at_nothing_and_shows_next_to_nothing_leaves_that_open() -> None:
+    plain = replace(PLAIN, signal=FIVE_VOLT, supply_volts_per_count=None)
+    assert [look(volts, of=plain)[1] != "" for volts in (0.049, 0.06, 2.0, 2.5)] == [
+        True,
+        False,
+        False,
+        False,
+    ]
+    coarse = replace(plain, volts_per_count=0.05)  # to the very edge
+    assert remark(pot(transducer=coarse), Sample(0.0, transducer_count=1.0), 100.0) == (True, "")
+
+
 def test_nothing_read_is_nothing_said() -> None:
     assert remark(pot(transducer=PLAIN), Sample(0.0), 32767.0) == (False, "")
 

@@ -6,14 +6,17 @@ from types import SimpleNamespace
 import pytest
 
 from potvigil.clock import Instant, ManualClock
-from potvigil.model.events import Command
+from potvigil.model.events import Command, NoteEvent, NoteId
 from potvigil.model.reading import Sample
+from potvigil.outputs import systemd
 from potvigil.record.store import Store
+from potvigil.service import restart
 from potvigil.service.guarded_watch import GuardedWatch
 from potvigil.service.loop import Service
 from potvigil.service.restart import kept_samples, take_up_batch
 from potvigil.settings.loading import load_text
 from potvigil.sim.nights import NIGHTS
+from record_night import CLOSED
 from shut_pot import pot
 
 PERIOD_S = 5.0
@@ -119,3 +122,85 @@ def test_a_regulated_supply_is_fed_in_full() -> None:
         update={"pots": {"lantern": one.model_copy(update={"supply": "regulated"})}}
     )
     assert list(kept_samples(record, regulated, "lantern", 0.0, None)) == samples  # type: ignore[arg-type]
+
+
+@pytest.mark.parametrize(("until_s", "full_from_s"), [(None, 9200.0), (40_000.0, 9200.0), (15_000.0, 4200.0)])
+def test_the_three_hours_are_the_last_before_the_end_of_what_is_fed(
+    monkeypatch: pytest.MonkeyPatch, until_s: float | None, full_from_s: float
+) -> None:
+    record = AskedRecord(None)
+    record.last_sample = lambda pot_id: Sample(20_000.0)  # type: ignore[method-assign]
+    record.moments = lambda pot_id, from_s: [from_s]  # type: ignore[attr-defined]
+    monkeypatch.setattr(restart, "thinned", lambda samples, moments, from_s: (samples, moments, from_s))
+    kept = kept_samples(record, SETTINGS, "lantern", 7.0, until_s)  # type: ignore[arg-type]
+    assert kept == ([], [7.0], full_from_s)
+
+
+# --- what is made of the batch that was fed again
+
+NOTE = NoteEvent(5100.0, None, NoteId.TOP_UP, "")
+# a line each: what the record is told, what of the past, which batch is open after it
+ENDS = [
+    # the batch is open, and goes on
+    (None, [[NOTE], []], False, True, ["hears NoteEvent", "fed 2", "open 3"]),
+    # the machine stopped between the last sample and the closing
+    (None, [[CLOSED], []], False, False, ["hears BatchClosed", "fed 2", "closed 3", "keeps 3", "open None"]),
+    # the watch failed in it: what comes after is another batch
+    (None, [[CLOSED], []], True, False, ["hears BatchClosed", "fed 1", "closed 3", "keeps 3", "open None"]),
+    (None, [[NOTE], []], True, True, ["hears NoteEvent", "fed 2", "open 3"]),
+    # nothing came of it
+    (None, [[NOTE], []], False, False, ["hears NoteEvent", "fed 2", "open None"]),
+    # it was closed long ago, and is fed for its alarms alone
+    (9000.0, [[CLOSED], []], False, False, ["hears BatchClosed", "fed 2", "open None"]),
+    (9000.0, [[NOTE], []], False, True, ["hears NoteEvent", "fed 2", "open None"]),
+]
+
+
+@pytest.mark.parametrize(("end_t_s", "steps", "has_failed", "is_open", "said"), ENDS)
+def test_a_batch_that_was_fed_again_goes_on_or_is_closed(
+    monkeypatch: pytest.MonkeyPatch,
+    end_t_s: float | None,
+    steps: list[list[object]],
+    has_failed: bool,
+    is_open: bool,
+    said: list[str],
+) -> None:
+    found: list[str] = []
+    record = AskedRecord(end_t_s)
+    record.close_batch = lambda batch, event: found.append(f"closed {batch}")  # type: ignore[attr-defined]
+    past = SimpleNamespace(
+        hear=lambda batch, event: found.append(f"hears {type(event).__name__}"),
+        keep=lambda batch: found.append(f"keeps {batch}"),
+    )
+    fed: list[int] = []
+
+    def feed_again(*_: object) -> object:
+        for number, events in enumerate(steps, 1):
+            fed.append(number)
+            yield None, events
+
+    watch = SimpleNamespace(has_failed=has_failed, summary=lambda: "so far" if is_open else None)
+    monkeypatch.setattr(restart, "feed_again", feed_again)
+    batch_ids: dict[str, int | None] = {"lantern": None}
+    take_up_batch(record, SETTINGS, {"lantern": past}, batch_ids, "lantern", watch)  # type: ignore[arg-type, dict-item]
+    at = sum(line.startswith("hears") for line in found)
+    found[at:at] = [f"fed {fed[-1]}"]
+    assert [*found, f"open {batch_ids['lantern']}"] == said
+
+
+def test_a_long_batch_asks_the_service_manager_for_another_minute_now_and_then(
+    monkeypatch: pytest.MonkeyPatch,
+) -> None:
+    asked: list[float] = []
+    monkeypatch.setattr(systemd, "starting", asked.append)
+    monkeypatch.setattr(restart, "feed_again", lambda *_: ((None, []) for _ in range(4001)))
+    watch = GuardedWatch(pot())
+    take_up_batch(AskedRecord(None), SETTINGS, {}, {}, "lantern", watch)  # type: ignore[arg-type]
+    assert asked == [60.0, 60.0, 60.0]
+
+
+def test_without_a_batch_nothing_is_fed(monkeypatch: pytest.MonkeyPatch) -> None:
+    record = AskedRecord(None)
+    record.row = None  # type: ignore[assignment]
+    take_up_batch(record, SETTINGS, {}, {}, "lantern", GuardedWatch(pot()))  # type: ignore[arg-type]
+    assert record.asked == []

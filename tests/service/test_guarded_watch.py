@@ -17,6 +17,7 @@ from potvigil.model.events import (
     BatchClosed,
     BatchOpened,
     Command,
+    Cure,
     Event,
     NoteEvent,
     Verdict,
@@ -30,7 +31,7 @@ from potvigil.settings.loading import load_text
 from potvigil.sim.nights import NIGHTS
 from potvigil.watch.pot_watch import PotWatch
 from rehearsal import Bench
-from shut_pot import night, pot
+from shut_pot import UTC_S, night, pot
 
 STEP_S, AT_S = 10.0, 3000.0
 Fails = Callable[[float, str], bool]  # of a sample's t_s and the pot
@@ -136,6 +137,45 @@ def test_a_fault_that_passes_is_over_and_the_pauses_begin_anew(faulty) -> None:
     assert watch.snapshot().t_s == pytest.approx(4.0 * 3600.0, abs=STEP_S)  # fed to the end
 
 
+@pytest.mark.parametrize(
+    ("later_s", "pauses_s"), [(590.0, [0.0, 60.0]), (600.0, [0.0, 0.0]), (610.0, [0.0, 0.0])]
+)
+def test_one_that_ran_for_ten_minutes_is_tried_at_once_again(faulty, later_s, pauses_s) -> None:
+    failed: list[float] = []
+
+    def fails(t_s: float, pot_id: str) -> bool:
+        is_it = t_s in (AT_S, AT_S + later_s)
+        failed.extend([t_s] if is_it else [])
+        return is_it
+
+    faulty(fails)
+    watch = GuardedWatch(pot())
+    found = []
+    for sample in night(1.2, step_s=STEP_S):
+        before = len(failed)
+        watch.feed(sample)
+        found += [watch._pause_s] * (len(failed) - before)
+    assert found == pauses_s
+
+
+def test_a_batch_whose_watch_failed_is_closed_with_what_is_still_known_of_it(faulty) -> None:
+    faulty(once)
+    (closed,) = [e for e in fed(GuardedWatch(pot())) if isinstance(e, BatchClosed)]
+    bare = PotWatch(pot(hold_s=1e9))
+    (opened,) = [
+        e
+        for s in night(1.0, step_s=STEP_S)
+        if s.t_s < AT_S
+        for e in bare.feed(s)
+        if isinstance(e, BatchOpened)
+    ]
+    summary = closed.summary
+    assert (closed.utc_s, summary.complete, summary.pot_id) == (UTC_S + AT_S, True, "lantern")
+    assert (summary.start_s, summary.start_utc_s) == (opened.t_s, opened.utc_s)
+    assert summary.cure == Cure(0.0, opened.t_s + pot().hold_s)
+    assert (summary.stages, summary.top_ups, summary.alarms) == ({}, 0, ())
+
+
 def test_a_command_that_fails_is_refused_and_the_batch_ends(monkeypatch) -> None:
     watch = GuardedWatch(pot())
     fed(watch, 0.5)
@@ -158,6 +198,28 @@ def test_what_is_known_now_can_be_asked_for_though_saying_it_fails(monkeypatch) 
     monkeypatch.setattr(batch, "change", None)
     assert watch.snapshot().batch_start_s is None
     assert isinstance(watch.feed(Sample(1810.0, gauge_pa=400_000.0, ambient_pa=101_325.0))[0], BatchClosed)
+
+
+@pytest.mark.parametrize("what", ["snapshot", "summary"])
+def test_what_cannot_be_told_of_a_batch_ends_it_with_the_next_sample(monkeypatch, caplog, what) -> None:
+    watch = GuardedWatch(pot())
+    fed(watch, 0.5)
+    assert getattr(watch, what)() is not None and not watch.has_failed
+
+    def fails(self: PotWatch) -> None:
+        raise LookupError("planted")
+
+    with monkeypatch.context() as planted:
+        if what == "summary":
+            planted.setattr(PotWatch, what, fails)
+            assert watch.summary() is None
+        else:
+            planted.setattr(watch._watch, "snapshot", lambda: fails(watch._watch))
+            assert watch.snapshot().batch_start_s is None  # of the new watch
+    assert watch.has_failed and len(caplog.records) == 1
+    sample = Sample(1810.0, gauge_pa=400_000.0, ambient_pa=101_325.0)
+    assert isinstance(watch.feed(sample)[0], BatchClosed)
+    assert not any(isinstance(event, BatchClosed) for event in watch.feed(replace(sample, t_s=1820.0)))
 
 
 class Scripted:

@@ -2,6 +2,7 @@
 
 from collections.abc import Callable, Iterator
 from dataclasses import replace
+from itertools import pairwise
 from random import Random
 
 import pytest
@@ -25,8 +26,9 @@ from potvigil.model.events import (
     Verdict,
 )
 from potvigil.model.pot import Pot, Supply
-from potvigil.model.reading import Place, Sample
+from potvigil.model.reading import Place, Reading, Sample
 from potvigil.watch.alarm_states import ConditionWords
+from potvigil.watch.batch import Batch
 from potvigil.watch.pot_watch import PotWatch
 from shut_pot import ATMOSPHERE_PA, PSI, UTC_S, pot
 
@@ -312,3 +314,19 @@ def test_how_long_a_cold_cure_takes_is_said_once_the_pot_holds() -> None:
     said = [e.t_s for e in watched.of(NoteEvent) if e.note is NoteId.CURE_LENGTH]  # type: ignore[attr-defined]
     held = [e.t_s for e in watched.of(StageEvent) if e.stage is Stage.HOLDING]  # type: ignore[attr-defined]
     assert said == held != []
+
+
+def test_an_estimate_is_taken_up_when_the_filter_has_a_new_one_and_only_then(
+    monkeypatch: pytest.MonkeyPatch,
+) -> None:
+    taken: list[float] = []
+    take = PotWatch._take_estimate
+
+    def counted(self: PotWatch, reading: Reading, batch: Batch) -> None:
+        taken.append(reading.t_s)
+        take(self, reading, batch)
+
+    monkeypatch.setattr(PotWatch, "_take_estimate", counted)
+    shut(2000.0)
+    assert len(taken) > 50
+    assert {later - one for one, later in pairwise(taken)} == {20.0}  # a bin of two readings

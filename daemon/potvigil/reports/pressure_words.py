@@ -103,8 +103,8 @@ class PressureWords(Phrases):
             )
         if not leak.established:
             return (
-                f"No leak was established. The estimate at the end is {rate(rates.value, self.unit)}, and "
-                f"with 95 % confidence it lies between {self._between(rates.low, rates.high)}."
+                f"No leak was established. The estimate at the end is {rate(rates.value, self.unit)} "
+                f"(95 %: {self._between(rates.low, rates.high)})."
             )
         since = ""
         if leak.onset_s is not None:

@@ -124,10 +124,11 @@ class _Problems:
         self._more = 0
 
     def add(self, text: str) -> None:
+        text = text.encode("ascii", "backslashreplace").decode()
         if text in self._texts:
             return
         if len(self._texts) < MOST_PROBLEMS:
-            self._texts.append(text.encode("ascii", "backslashreplace").decode())
+            self._texts.append(text)
         else:
             self._more += 1
 
@@ -165,7 +166,9 @@ _LOOKED_AT = {
     "edit": ("id", "true"),
     "event": ("id", "true"),
     "command": ("id", "true"),
+    "delivery": ("id", "true"),
     "care": ("id", "true"),
+    "taught": ("batch", "true"),
     "trace": ("t_s", "true"),
     "fault": ("id", "true"),
     "sample": ("t_s", "faults IS NOT NULL OR spread IS NOT NULL"),

@@ -1,0 +1,416 @@
+"""The notifier on clocks moved by hand: its lines, its heartbeat, what it keeps, and how it fares."""
+
+import json
+import time
+from dataclasses import replace
+from pathlib import Path
+from types import SimpleNamespace
+from typing import Any
+
+import pytest
+
+from notices import (
+    FLOOR,
+    LEAK,
+    LOW,
+    RAISED,
+    SEEN,
+    alarm,
+    at,
+)
+from potvigil.clock import Instant
+from potvigil.model.events import AlarmId, Priority, StandingAlarm
+from potvigil.notifying import heartbeat as heartbeat_module
+from potvigil.notifying import keeper as keeper_module
+from potvigil.notifying import line as line_module
+from potvigil.notifying import notifier as notifier_module
+from potvigil.notifying import status
+from potvigil.notifying.apprise_target import server_of
+from potvigil.notifying.heartbeat import Heartbeat
+from potvigil.notifying.keeper import Kept, as_text, read
+from potvigil.notifying.line import Line, Sent
+from potvigil.notifying.schedule import (
+    THE_WATCH,
+    AlarmMark,
+    Book,
+    Recipient,
+    Situation,
+)
+from potvigil.notifying.status import Status, StatusReader, Trial
+from potvigil.notifying.targets import Target
+from potvigil.record.rows import DeliveryRow
+from potvigil.record.store import Store
+
+# --- line and heartbeat
+
+
+class Clock:
+    now_s = 0.0
+
+    def __call__(self) -> float:
+        return self.now_s
+
+
+@pytest.fixture
+def jobs(monkeypatch: pytest.MonkeyPatch) -> list[Any]:
+    """What was sent, each to be ended by hand: no thread."""
+    made: list[Any] = []
+
+    def job(send: object, what: object, started_s: float) -> Any:
+        made.append(SimpleNamespace(what=what, started_s=started_s, is_over=False, fault=None))
+        return made[-1]
+
+    monkeypatch.setattr(line_module, "_Job", job)
+    return made
+
+
+def end(job: Any, fault: str | None = None) -> None:
+    job.is_over, job.fault = True, fault
+
+
+def test_a_line_that_fails_rests_five_seconds_then_twice_as_long_at_most_ten_minutes(jobs: list[Any]) -> None:
+    clock = Clock()
+    line: Line[str] = Line(print, clock=clock)
+    rests = []
+    for _ in range(9):
+        line.start("x")
+        assert line.is_busy and not line.is_free and line.take() is None
+        end(jobs[-1], "refused")
+        assert line.take() == Sent("x", "refused") and line.take() is None
+        assert line.fault == "refused" and line.is_free
+        begun_s = clock.now_s
+        while line.is_resting:
+            clock.now_s += 2.5
+        rests.append(clock.now_s - begun_s)
+    assert rests == [5.0, 10.0, 20.0, 40.0, 80.0, 160.0, 320.0, 600.0, 600.0]
+    line.start("x")
+    end(jobs[-1])
+    assert line.take() == Sent("x", None)
+    assert line.fault is None and not line.is_resting
+    line.start("x")
+    end(jobs[-1], "refused")
+    line.take()
+    clock.now_s += 5.0
+    assert not line.is_resting  # the pauses begin anew
+    never: Line[str] = Line(print, retry=False, clock=clock)
+    never.start("x")
+    end(jobs[-1], "refused")
+    never.take()
+    assert not never.is_resting
+
+
+def test_what_hangs_is_given_up_after_thirty_seconds_and_three_block_the_line(
+    jobs: list[Any],
+) -> None:
+    clock = Clock()
+    line: Line[str] = Line(print, clock=clock)
+    for n in range(3):
+        assert line.is_free
+        line.start(f"{n}")
+        clock.now_s += 29.9
+        assert line.take() is None
+        clock.now_s += 0.1
+        assert line.take() == Sent(f"{n}", "no answer within 30 s")
+    assert not line.is_free
+    end(jobs[1])
+    assert line.is_free
+    short: Line[str] = Line(print, limit_s=2.5, clock=clock)
+    short.start("x")
+    clock.now_s += 2.5
+    assert short.take() == Sent("x", "no answer within 2.5 s")
+
+
+WELL = Situation(0.0, None, {THE_WATCH: (), "lantern": ()})
+
+
+def fetched(jobs: list[Any], beat: Heartbeat, now: Situation, fault: str | None = None) -> str | None:
+    """Look once; return what was fetched, which then ends."""
+    before = len(jobs)
+    beat.look(now)
+    if len(jobs) == before:
+        return None
+    end(jobs[-1], fault)
+    return str(jobs[-1].what)
+
+
+def test_a_heartbeat_is_fetched_each_minute_and_at_once_where_it_is_another(jobs: list[Any]) -> None:
+    clock = Clock()
+    beat = Heartbeat("well", "ill", clock)
+    assert fetched(jobs, beat, WELL) == "well"
+    clock.now_s = 59.9
+    assert fetched(jobs, beat, WELL) is None
+    clock.now_s = 60.0
+    assert fetched(jobs, beat, WELL) == "well"
+    assert fetched(jobs, beat, at(0.0, alarm())) == "ill"
+    assert fetched(jobs, beat, at(0.0, alarm())) is None
+    assert fetched(jobs, beat, WELL) == "well"
+    beat.look(at(0.0, alarm()))
+    beat.look(WELL)  # the last is still on its way
+    assert [job.what for job in jobs] == ["well", "well", "ill", "well", "ill"]
+    assert heartbeat_module.PERIOD_S == 60.0
+
+
+@pytest.mark.parametrize(
+    ("now", "fail_url", "url"),
+    [
+        (WELL, "ill", "well"),
+        (replace(WELL, rehearsed=True), "ill", None),
+        (Situation(0.0, None, {}), "ill", None),
+        (at(0.0, alarm(priority=LOW)), "ill", None),  # of the watch nothing is known
+        (Situation(0.0, None, {THE_WATCH: (), "lantern": (alarm(),)}), "ill", "ill"),
+        (Situation(0.0, None, {THE_WATCH: (), "lantern": (alarm(),)}), None, "well"),
+        (Situation(0.0, None, {THE_WATCH: (), "lantern": (alarm(state=SEEN),)}), "ill", "well"),
+        (Situation(0.0, None, {THE_WATCH: (), "lantern": (alarm(priority=LOW),)}), "ill", "well"),
+        (Situation(0.0, None, {THE_WATCH: (), "lantern": (alarm(AlarmId.TEST),)}), "ill", "well"),
+        (Situation(0.0, None, {THE_WATCH: (alarm(),)}), "ill", "ill"),
+        (Situation(0.0, None, {THE_WATCH: (alarm(),)}), None, None),
+    ],
+)
+def test_which_address_is_fetched(
+    jobs: list[Any], now: Situation, fail_url: str | None, url: str | None
+) -> None:
+    assert fetched(jobs, Heartbeat("well", fail_url, Clock()), now) == url
+
+
+def test_a_heartbeat_that_fails_twice_in_a_row_is_at_fault(jobs: list[Any]) -> None:
+    clock = Clock()
+    beat = Heartbeat("well", None, clock)
+    faults = []
+    for fault in ("lost", None, "lost", "lost", "again", None, "lost", None):
+        fetched(jobs, beat, WELL, fault)
+        clock.now_s += 30.0
+        beat.look(WELL)
+        faults.append(beat.fault)
+        clock.now_s += 30.0
+    assert faults == [None, None, None, "lost", "again", None, None, None]
+
+
+# --- what is kept, and how it fares
+
+
+def test_what_was_told_comes_back_and_says_where_the_axis_is(tmp_path: Path) -> None:
+    book = Book({("lantern", FLOOR): AlarmMark(1.5, 2.5), ("mast", LEAK): AlarmMark(3.0, 4.0)}, {"mast": 9.0})
+    kept = Kept({"Anna": book, "Bén": Book()}, "boot-a", 100.0, 350.0)
+    (tmp_path / "told").write_text(as_text(kept))
+    assert read(tmp_path / "told") == kept
+    assert (kept.offset_s("boot-a"), kept.offset_s("boot-b")) == (250.0, 350.0)
+    assert read(tmp_path / "none") == Kept()
+
+
+SAID = Status(0.0, {"Anna": None, "Ben": "refused"}, "lost", {"lantern": Trial(5.0, {"Anna": None})})
+
+
+@pytest.mark.parametrize(("age_s", "is_there"), [(0.0, True), (60.0, True), (60.1, False), (-0.1, False)])
+def test_a_status_counts_for_a_minute(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch, age_s: float, is_there: bool
+) -> None:
+    monkeypatch.setattr(
+        status, "time", SimpleNamespace(clock_gettime=lambda _: 1000.0, CLOCK_BOOTTIME=time.CLOCK_BOOTTIME)
+    )
+    said = replace(SAID, written_boot_s=1000.0 - age_s)
+    status.write(tmp_path / "status.json", said)
+    assert StatusReader(tmp_path / "status.json").read() == (said if is_there else None)
+    assert status.WRITTEN_EVERY_S == 10.0
+
+
+@pytest.mark.parametrize(
+    "changes",
+    [
+        {"format": 2},
+        {"targets": {"Anna": 7}},
+        {"targets": None},
+        {"tests": {"lantern": {"since_s": 1.0, "told": {"Anna": 7}}}},
+        {"written_boot_s": "soon"},
+    ],
+)
+def test_a_status_that_is_none_of_ours_is_none(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch, changes: dict[str, Any]
+) -> None:
+    path = tmp_path / "status.json"
+    now_s = time.clock_gettime(time.CLOCK_BOOTTIME)
+    reader = StatusReader(path)
+    assert reader.read() is None
+    status.write(path, replace(SAID, written_boot_s=now_s))
+    assert reader.read() == reader.read() == replace(SAID, written_boot_s=now_s)
+    tree = json.loads(path.read_text())
+    path.write_text(json.dumps(tree | changes))
+    assert StatusReader(path).read() is None
+    path.write_text(json.dumps(tree) + " " * 100_000)
+    assert StatusReader(path).read() is None
+    path.unlink()
+    (tmp_path / "other").write_text(json.dumps(tree))
+    path.symlink_to(tmp_path / "other")
+    assert StatusReader(path).read() is None
+
+
+# --- the notifier's own round
+
+
+class Round:
+    """A notifier whose lines are ended by hand. kept: what it asked to be kept."""
+
+    def __init__(self, monkeypatch: pytest.MonkeyPatch, folder: Path, *names: str) -> None:
+        self.standing: tuple[StandingAlarm, ...] = ()
+        self.names, self.kept, self.now_s = list(names), [], 1000.0
+        self.status = folder / "status.json"
+        self.sent: list[tuple[str, Any]] = []
+        self.jobs: list[Any] = []
+        monkeypatch.setattr(line_module, "_Job", self._job)
+        self.notifier = notifier_module.Notifier(
+            lambda: [Target(Recipient(each, frozenset(Priority)), self._send(each)) for each in self.names],
+            SimpleNamespace(read=lambda: (None, False)),  # type: ignore[arg-type]
+            SimpleNamespace(take=lambda live, instant: at(self.now_s, *self.standing)),  # type: ignore[arg-type]
+            SimpleNamespace(keep=lambda kept, rows: self.kept.append((kept, rows))),  # type: ignore[arg-type]
+            Kept(),
+            SimpleNamespace(now=lambda: Instant(self.now_s - 900.0, None)),  # type: ignore[arg-type]
+            "boot-a",
+            status_file=self.status,
+        )
+
+    def _send(self, name: str) -> Any:
+        return lambda message: self.sent.append((name, message))
+
+    def _job(self, send: Any, what: Any, started_s: float) -> Any:
+        send(what)
+        self.jobs.append(SimpleNamespace(what=what, started_s=started_s, is_over=False, fault=None))
+        return self.jobs[-1]
+
+    def look(self, *standing: StandingAlarm, after_s: float = 1.0) -> list[str]:
+        """Look once; return to whom something was sent."""
+        self.standing, before = standing, len(self.sent)
+        self.now_s += after_s
+        self.notifier.look()
+        return [name for name, _ in self.sent[before:]]
+
+    def end(self, *faults: str | None) -> None:
+        for job, fault in zip([job for job in self.jobs if not job.is_over], faults, strict=True):
+            end(job, fault)
+
+
+@pytest.fixture
+def round_(monkeypatch: pytest.MonkeyPatch, tmp_path: Path) -> Round:
+    return Round(monkeypatch, tmp_path, "Anna", "Ben")
+
+
+def test_what_was_told_is_kept_with_a_row_for_each_and_a_failure_is_tried_again(round_: Round) -> None:
+    raised = alarm(since_s=1001.0)
+    assert round_.look(raised) == ["Anna", "Ben"]
+    assert round_.notifier.is_busy
+    assert round_.look(raised) == []  # on its way
+    round_.end(None, "refused")
+    assert round_.look(raised) == []  # Anna knows, and Ben's line rests
+    ((kept, rows),) = round_.kept
+    assert kept.books["Anna"].marks == {("lantern", FLOOR): AlarmMark(1001.0, 1001.0)}
+    assert kept.books["Ben"].marks == {}
+    assert (kept.boot_id, kept.boot_s, kept.t_s) == ("boot-a", 103.0, 1003.0)
+    assert [(row.t_s, row.pot_id, row.alarm, row.target, row.kind, row.fault) for row in rows] == [
+        (1001.0, "lantern", FLOOR, "Anna", RAISED, None),
+        (1001.0, "lantern", FLOOR, "Ben", RAISED, "refused"),
+    ]
+    assert not round_.notifier.is_busy
+    # what is new does not wait out the rest
+    assert round_.look(raised, alarm(LEAK, LOW, since_s=1004.0)) == ["Anna", "Ben"]
+    assert round_.sent[-1][1].title.endswith("(and 1 more)")
+
+
+def test_of_a_test_alarm_it_is_known_what_came_of_it_for_each(round_: Round) -> None:
+    first, second = (alarm(AlarmId.TEST, LOW, since_s=since_s) for since_s in (1001.0, 1005.0))
+
+    def known() -> Trial | None:
+        found = StatusReader(round_.status).read()
+        assert found is not None
+        return found.tests.get("lantern")
+
+    assert round_.look(first) == ["Anna", "Ben"]
+    assert known() is None
+    end(round_.jobs[0])
+    round_.look(first)
+    assert known() == Trial(1001.0, {"Anna": None})
+    end(round_.jobs[1], "refused")
+    round_.look(first)
+    assert known() == Trial(1001.0, {"Anna": None, "Ben": "refused"})
+    round_.look(second)
+    end(round_.jobs[2], "lost")
+    round_.look(second)
+    assert known() == Trial(1005.0, {"Anna": "lost"})  # of the newer test alone
+
+
+def test_a_silent_watch_is_no_pot_in_the_record_and_who_is_gone_has_no_line(round_: Round) -> None:
+    round_.names = ["Anna"]
+    call = alarm(AlarmId.READINGS_STOPPED, since_s=1001.0)
+    round_.standing = (call,)
+    round_.notifier._hearing.take = lambda *_: Situation(1001.0, None, {THE_WATCH: (call,)})  # type: ignore[method-assign]
+    round_.notifier.look()
+    round_.end(None)
+    round_.notifier.look()
+    ((_, (row,)),) = round_.kept
+    assert (row.pot_id, row.alarm) == (None, AlarmId.READINGS_STOPPED)
+    round_.names = []
+    round_.notifier.look()
+    assert round_.notifier._lines == {}
+
+
+def test_how_it_fares_is_said_when_it_changes_and_each_ten_seconds(
+    round_: Round, monkeypatch: pytest.MonkeyPatch, caplog: pytest.LogCaptureFixture
+) -> None:
+    written: list[float] = []
+    write = status.write
+
+    def counted(path: Path, said: Status) -> None:
+        written.append(round_.now_s)
+        write(path, said)
+
+    monkeypatch.setattr(status, "write", counted)
+    for _ in range(25):
+        round_.look()
+    assert written == [1001.0, 1011.0, 1021.0]
+    round_.look(alarm(since_s=1026.0))
+    round_.end("refused", None)
+    round_.look(alarm(since_s=1026.0))
+    assert written[3:] == [1027.0]
+    round_.names = []
+    caplog.clear()
+    monkeypatch.setattr(status, "write", lambda *_: (_ for _ in ()).throw(OSError(28, "No space left")))
+    for _ in range(15):
+        round_.look()
+    assert [record.getMessage().partition(" ")[2] for record in caplog.records] == [
+        "cannot be written (No space left)"
+    ]
+
+
+def test_what_cannot_be_kept_is_told_once_and_tried_again(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch, caplog: pytest.LogCaptureFixture
+) -> None:
+    assert (keeper_module.RETRY_S, keeper_module.MOST_ROWS) == (10.0, 1000)
+    monkeypatch.setattr(keeper_module.Keeper, "_run", lambda self: None)  # written by hand
+    record = tmp_path / "record.db"
+    keeper = keeper_module.Keeper(record, tmp_path / "folder" / "told")
+    row = DeliveryRow(1.0, None, "lantern", FLOOR, "Anna", "raised", None)
+    keeper.keep(Kept(), [row, row])
+    assert [keeper._write() for _ in range(3)] == [False] * 3
+    (said,) = caplog.records
+    assert "No such file" in said.getMessage() and "there is no record" in said.getMessage()
+    (tmp_path / "folder").mkdir()
+    assert not keeper._write()  # the record is still away
+    Store.open(record).close()
+    assert keeper._write()
+    keeper.keep(Kept(), [])
+    assert keeper._write() and len(caplog.records) == 1
+    with Store.open(record) as store:
+        assert store.deliveries("lantern", 0.0) == [row, row]
+    assert read(tmp_path / "folder" / "told") == Kept()
+
+
+@pytest.mark.parametrize(
+    ("url", "server"),
+    [
+        ("ntfys://topic-of-hers", ("ntfy.sh", 443)),
+        ("ntfy://pot.example/topic", ("pot.example", 80)),
+        ("ntfys://pot.example/topic", ("pot.example", 443)),
+        ("ntfy://pot.example:8080/topic", ("pot.example", 8080)),
+        ("jsons://localhost/hook", ("localhost", 443)),
+        ("json://localhost/hook", ("localhost", 80)),
+    ],
+)
+def test_which_server_an_address_is_sent_to(url: str, server: tuple[str, int]) -> None:
+    assert server_of(url) == server
