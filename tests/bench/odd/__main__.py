@@ -3,7 +3,7 @@
     .venv/bin/python tests/bench/odd --nights 10
     .venv/bin/python tests/bench/odd --kinds "10-bit converter" --thermometers wall --say
 
-For every kind of night (kinds.py) and place of the thermometers: nights with a false alarm, of how many; and
+For every kind of night (kinds.py, kinds_inside.py) and place of the thermometers: nights with a false alarm, of how many; and
 with a leak that begins in mid-hold, the median and the longest delay to the first alarm, minutes.
 """
 
