@@ -2,7 +2,7 @@
 
 from math import pi, sin
 
-from kinds import MINUTE, kind, weather_front_unseen
+from kinds import KINDS, MINUTE, kind, weather_front_unseen
 from night import HOUR, PSI, Casting, Night, fill, log_uniform
 
 from potvigil.model.events import Action, Command, Detail
@@ -171,3 +171,6 @@ def _long(night: Night) -> None:
     night.end_s = 30 * HOUR
     room_c = night.room_c
     night.room_c = lambda t_s: room_c(t_s) + 3.0 * sin(2 * pi * (t_s / HOUR - 5.0) / 24.0)
+
+
+__all__ = ["KINDS"]
