@@ -3,8 +3,8 @@
     .venv/bin/python tests/bench/odd --nights 10
     .venv/bin/python tests/bench/odd --kinds "10-bit converter" --thermometers wall --say
 
-For every kind of night (kinds.py) and place of the thermometers: nights with a false alarm, of how many; and
-with a leak that begins in mid-hold, the median and the longest delay to the first alarm, minutes.
+For every kind of night (kinds.py, kinds_inside.py) and place of the thermometers: nights with a false alarm,
+of how many; and with a leak that begins in mid-hold, median and longest delay to the first alarm, minutes.
 """
 
 import argparse
@@ -19,7 +19,7 @@ from typing import NamedTuple
 
 os.environ |= {"OMP_NUM_THREADS": "1", "OPENBLAS_NUM_THREADS": "1"}
 
-from kinds import KINDS
+from kinds_inside import KINDS
 from night import HOUR, PSI, Hand, Night, fill, usual
 from play import Truth, play
 from seen import pot_of, samples_of
