@@ -17,8 +17,9 @@ from potvigil.leak import bank as bank_module
 from potvigil.leak import cells as cells_module
 from potvigil.leak import estimator as leak_module
 from potvigil.leak.bank import PotBank
+from potvigil.leak.bins import ROUNDING, Bin, BinSum
 from potvigil.leak.cells import CELLS
-from potvigil.leak.estimator import ROUNDING, Bin, BinSum, Leak, LeakFilter, bank_for
+from potvigil.leak.estimator import Leak, LeakFilter, bank_for
 from potvigil.leak.onsets import OnsetBank, log_sum
 from potvigil.leak.pot_model import (
     AIR,

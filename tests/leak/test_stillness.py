@@ -26,14 +26,16 @@ class Scene:
         self.bins: list[Any] = []
         bank = SimpleNamespace(
             carry=lambda s: self.said.append(f"carry {s:g}"),
-            see_probe=lambda place, kelvin: self.said.append(f"see {place} {kelvin:g}"),
+            see_probe=lambda place, kelvin, steps_k2: self.said.append(f"see {place} {kelvin:g}"),
             pin_air=lambda kelvin: self.said.append(f"pin {kelvin:g}"),
             reopen=lambda share: self.said.append(f"reopen {share:g}"),
             air_ahead=lambda: (self.should_k, self.sigma_k),
         )
         monkeypatch.setattr(blocked_port, "bank_for", lambda of: bank)
         monkeypatch.setattr(
-            blocked_port, "BinSum", lambda span_s: SimpleNamespace(take=lambda *_: self.bins.pop(0))
+            blocked_port,
+            "BinSum",
+            lambda span_s, steps: SimpleNamespace(take=lambda *_: self.bins.pop(0), drop=lambda: None),
         )
         self.of = Stillness(pot(), BeforeFill())
         self.see(0.0)
@@ -51,6 +53,7 @@ class Scene:
             "noise_variance": (noise_k / T0_K) ** 2,
             "kelvin": GAS,
             "warmed_k": lambda before: {Place.GAS: 1.5},
+            "steps_k2": {},
         }
         self.bins.append(SimpleNamespace(**(known | more)))
         self.of.update(SimpleNamespace(), T0_K, 0.0)  # type: ignore[arg-type]

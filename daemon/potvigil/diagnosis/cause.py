@@ -22,8 +22,9 @@ from math import exp, log, sqrt
 import numpy as np
 
 from potvigil.leak.bank import PotBank
+from potvigil.leak.bins import Bin, BinSum
 from potvigil.leak.cells import CELLS
-from potvigil.leak.estimator import Z_ESTABLISHED, Bin, BinSum, Leak, LeakFilter, bank_for, see_bin
+from potvigil.leak.estimator import Z_ESTABLISHED, Leak, LeakFilter, bank_for, see_bin
 from potvigil.leak.onsets import LossTraces, log_sum
 from potvigil.leak.pot_model import T0_K
 from potvigil.model.events import Interval, Stage
@@ -141,12 +142,12 @@ class Course:
 
     def drop_bin(self) -> None:
         """Say that the readings went astray."""
-        self._bin = BinSum(BIN_S)
+        self._bin.drop()
         self._leak_filter.drop_bin()
 
     def top_up(self, rise_share: float) -> None:
         """Say that air was let in, about this share of what was there."""
-        self._bin = BinSum(BIN_S)
+        self._bin.drop()
         self._let_in += rise_share
         self._leak_filter.top_up(rise_share)
 

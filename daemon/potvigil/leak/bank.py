@@ -278,10 +278,10 @@ class PotBank:
 
     # -- what is seen ----------------------------------------------------------------------------------
 
-    def see_probe(self, place: Place, kelvin: float) -> Correction:
-        """Take a thermometer's bin, K less what it was before the fill."""
+    def see_probe(self, place: Place, kelvin: float, steps_k2: float = 0.0) -> Correction:
+        """Take a thermometer's bin, K less what it was before the fill; steps_k2: as of `Bin`."""
         seen, row = probe_row(self.x, place, self._heat_share, self._gas_gain)
-        variance = PROBE_SIGMA[place] ** 2
+        variance = PROBE_SIGMA[place] ** 2 + steps_k2
         if place is Place.GAS:  # it trails a gas that is stirred
             variance += (
                 0.5 * max(abs(float(self.weights @ self.x[:, EXCESS])), 1.5 * self._stirred_now_k())

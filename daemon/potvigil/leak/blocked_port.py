@@ -8,7 +8,8 @@ wall whose contents nobody knows, only make the answer less sure.
 
 from math import hypot, inf, sqrt
 
-from potvigil.leak.estimator import Bin, BinSum, bank_for, steps_share
+from potvigil.leak.bins import Bin, BinSum
+from potvigil.leak.estimator import bank_for, see_probes, steps_share
 from potvigil.leak.pot_model import T0_K
 from potvigil.model.pot import Pot
 from potvigil.model.reading import Reading
@@ -37,8 +38,7 @@ class Stillness:
         self.should_have_k: float | None = None
         self._before = before
         self._bank = bank_for(pot)
-        self._steps = steps_share(pot)
-        self._bin = BinSum(BIN_S, self._steps)
+        self._bin = BinSum(BIN_S, steps_share(pot))
         self._last_s: float | None = None
         self._age_s = 0.0  # since the fill or the newest top-up
         self._stood_k: float | None = None  # T0 ln(p/Z) since it last moved
@@ -55,8 +55,7 @@ class Stillness:
         elapsed_s = 0.0 if self._last_s is None else now.t_s - self._last_s
         self._last_s = now.t_s
         self._bank.carry(elapsed_s)
-        for place, kelvin in now.warmed_k(self._before).items():
-            self._bank.see_probe(place, kelvin)
+        see_probes(self._bank, now, self._before)
         noise_k = T0_K * sqrt(now.noise_variance)
         self._age_s += elapsed_s
         if self._stood_k is not None and self._age_s > FROM_S:
@@ -95,7 +94,8 @@ class Stillness:
         """Say that air was let in, about this share of what was there."""
         self._bank.reopen(rise_share)
         self._age_s = 0.0
-        self._bin, self._stood_k = BinSum(BIN_S, self._steps), None
+        self._bin.drop()
+        self._stood_k = None
 
 
 def _reach(so_far: tuple[float, float], now: float) -> tuple[float, float]:

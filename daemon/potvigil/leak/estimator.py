@@ -14,6 +14,7 @@ from dataclasses import dataclass, replace
 from math import expm1, hypot, log, sqrt
 
 from potvigil.leak.bank import BAROMETER_K, ROOM_K, PotBank
+from potvigil.leak.bins import BIN_S, Bin, BinSum
 from potvigil.leak.cells import CELLS
 from potvigil.leak.correction import Correction
 from potvigil.leak.known import LEAST_HOLD_S, Known
@@ -22,14 +23,11 @@ from potvigil.leak.pot_model import T0_K, Sizes
 from potvigil.leak.resin_heat import heating_k_per_h as resin_heating_k_per_h
 from potvigil.model.events import NORMAL_95, Interval
 from potvigil.model.pot import USUAL_CONTENTS, Pot
-from potvigil.model.reading import TEMPERATURE_UNKNOWN_K, Place, Reading
-from potvigil.physics.air import compressibility
+from potvigil.model.reading import Reading
 from potvigil.physics.leak_laws import laminar_share
 from potvigil.sensing.before_fill import BeforeFill
 from potvigil.sensing.resolution import resolution
 
-BIN_S = 20.0  # short against the quickest delay asked for (4 min), long enough to make work per sample small
-ROUNDING = 6e-5  # of a bin, as a share: a 0.0047 psi converter step
 # A leak beyond doubt: so many sigma, some for the errors of the model, not for the noise.
 Z_ESTABLISHED = 5.0
 Z_DOUBTED = 4.0  # and it stays one until less than this is left
@@ -60,37 +58,6 @@ class Leak:
     def is_suspected(self) -> bool | None:
         """Whether there seems to be a leak that may be something else; None where one is established."""
         return None if self.established else self.significance > Z_SUSPECTED
-
-
-@dataclass(frozen=True, slots=True)
-class Bin:
-    """Means over a short span: Pa absolute, Pa outside, K.
-
-    noise_variance: of the mean pressure, as a share, squared. kelvin: the place nearest to the gas first.
-    """
-
-    t_s: float
-    absolute_pa: float
-    ambient_pa: float
-    noise_variance: float
-    kelvin: dict[Place, float]
-
-    @property
-    def gauge_pa(self) -> float:
-        return self.absolute_pa - self.ambient_pa
-
-    @property
-    def air_k(self) -> float:
-        """T0 ln(p/Z), K."""
-        nearest = next(iter(self.kelvin.values()), TEMPERATURE_UNKNOWN_K)
-        return T0_K * log(self.absolute_pa / compressibility(self.absolute_pa, nearest))
-
-    def warmed_k(self, before: BeforeFill) -> dict[Place, float]:
-        """Return every thermometer less what the pot was before its fill, K of T0 ln T."""
-        reference = next((before.kelvin[place] for place in self.kelvin if place in before.kelvin), None)
-        if reference is None:
-            return {}
-        return {place: T0_K * log(kelvin / reference) for place, kelvin in self.kelvin.items()}
 
 
 # Without a thermometer: the swing of a night that ROOM_K stands for; how much of it may come and go, 1 sigma.
@@ -162,8 +129,7 @@ class LeakFilter:
         self._before = before
         self._filled_since_s = filled_since_s
         self.estimate: Leak | None = None
-        self._steps = steps_share(pot)
-        self._bin = BinSum(steps=self._steps)
+        self._bin = BinSum(steps=steps_share(pot))
         self._last_s: float | None = None
         self._last_law = 0.0
         self._sound = bank_for(pot, known, heating_k_per_h)
@@ -196,7 +162,7 @@ class LeakFilter:
 
     def drop_bin(self) -> None:
         """Say that the readings went astray: what came just before may have been the beginning of it."""
-        self._bin = BinSum(steps=self._steps)
+        self._bin.drop()
 
     def top_up(self, rise_share: float) -> None:
         """Say that air was let in, about this share of what was there: a new level, some heat."""
@@ -253,51 +219,12 @@ def _shares(rate: Interval) -> Interval:
     return Interval(rate.value / T0_K, rate.low / T0_K, rate.high / T0_K)
 
 
+def see_probes(bank: PotBank, now: Bin, before: BeforeFill) -> list[Correction]:
+    """Let a bank see all thermometers of one bin."""
+    warmed_k = now.warmed_k(before).items()
+    return [bank.see_probe(place, kelvin, now.steps_k2.get(place, 0.0)) for place, kelvin in warmed_k]
+
+
 def see_bin(bank: PotBank, now: Bin, before: BeforeFill, elapsed_s: float) -> list[Correction]:
     """Let a bank see one bin, all thermometers, then the pressure; elapsed_s: since the bin before."""
-    seen = [bank.see_probe(place, kelvin) for place, kelvin in now.warmed_k(before).items()]
-    return [*seen, bank.see_air(elapsed_s, now.air_k, now.noise_variance * T0_K**2)]
-
-
-class BinSum:
-    """Readings of one short span, summed. steps: what `steps_share` says of their converter."""
-
-    def __init__(self, span_s: float = BIN_S, steps: float = 0.0) -> None:
-        self._span_s = span_s
-        # where the pressure stands within a step no average tells; a move of a whole one is no stroke
-        self._rounding = max(ROUNDING, steps)
-        self._n = 0
-        self._start_s = self._t_sum = self._p_sum = self._ambient_sum = self._noise_sum = 0.0
-        self._temperatures: dict[Place, tuple[int, float]] = {}
-
-    def take(self, reading: Reading, absolute_pa: float, noise_pa: float) -> Bin | None:
-        """Take one reading; return the bin that it completes, to which it no longer belongs."""
-        is_full = self._n > 0 and reading.t_s - self._start_s >= self._span_s
-        done = self._done() if is_full else None
-        if self._n == 0:
-            self._start_s = reading.t_s
-        self._n += 1
-        self._t_sum += reading.t_s
-        self._p_sum += absolute_pa
-        self._ambient_sum += reading.ambient_pa
-        self._noise_sum += noise_pa
-        for place, kelvin in reading.temperatures:
-            if kelvin is not None:
-                n, total = self._temperatures.get(place, (0, 0.0))
-                self._temperatures[place] = (n + 1, total + kelvin)
-        return done
-
-    def _done(self) -> Bin:
-        n, absolute_pa = self._n, self._p_sum / self._n
-        noise = self._noise_sum / n / absolute_pa
-        # a thermometer that answered through most of it, the nearest to the gas first
-        kelvin = {
-            place: self._temperatures[place][1] / self._temperatures[place][0]
-            for place in Place
-            if 2 * self._temperatures.get(place, (0,))[0] >= n
-        }
-        variance = noise * noise / n + self._rounding**2
-        done = Bin(self._t_sum / n, absolute_pa, self._ambient_sum / n, variance, kelvin)
-        self._n, self._temperatures = 0, {}
-        self._t_sum = self._p_sum = self._ambient_sum = self._noise_sum = 0.0
-        return done
+    return [*see_probes(bank, now, before), bank.see_air(elapsed_s, now.air_k, now.noise_variance * T0_K**2)]

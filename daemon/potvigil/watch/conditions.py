@@ -78,7 +78,8 @@ def conditions(scene: Scene) -> Conditions:
     told[AlarmId.SLOW_TO_PRESSURE] = _slow_to_pressure(scene, batch)
     if scene.stage is Stage.VENTING:
         return told  # the pressure leaves by a valve: what was said of leaks stays said
-    told[AlarmId.RAPID_LOSS] = _rapid_loss(scene) if scene.rapid_loss else None
+    # once the cure is done, somebody who opens the vent a little is the reason, and stands beside it
+    told[AlarmId.RAPID_LOSS] = _rapid_loss(scene) if scene.rapid_loss and not batch.clock.done else None
     if not batch.clock.done:
         told[AlarmId.BELOW_FLOOR] = _below_floor(scene, batch, scene.reading.gauge_pa)
         told[AlarmId.FLOOR_AHEAD] = _floor_ahead(scene, batch, scene.reading.gauge_pa)
