@@ -473,6 +473,7 @@ def test_what_is_left_is_written_at_the_end(tmp_path: Path) -> None:
     record = tmp_path / "record.db"
     Store.open(record).close()
     keeper = keeper_module.Keeper(record, tmp_path / "told")
+    assert keeper._thread.daemon  # a card that hangs does not hold up the end of the process
     row = DeliveryRow(1.0, None, "lantern", FLOOR, "Anna", "raised", None)
     keeper.keep(Kept({"Anna": Book()}), [row])
     keeper.close(patience_s=60.0)

@@ -163,7 +163,7 @@ def test_the_rate_is_that_of_the_newest_month_and_of_a_week_at_least(
     with Store.open(tmp_path / "record.db") as store:
         count = 61
         for n in range(count):
-            store.append(POT, sample(days * DAY_S * n / (count - 1)))
+            store.append(POT, sample(1e6 + days * DAY_S * n / (count - 1)))
         store.flush()
         rate = check_module._bytes_per_day(store._db, 6100, count)
         within = sum(days * DAY_S * (1.0 - n / (count - 1)) < 30.0 * DAY_S for n in range(count))
