@@ -160,6 +160,10 @@ def test_three_guesses_are_free_and_then_each_doubles_the_wait_up_to_five_minute
 
 
 def test_guesses_are_forgotten_after_an_hour() -> None:
+    late = Throttle()
+    for _ in range(2):
+        late.failed("home", 50_000.0)
+    assert late.rank("home") == 2
     of = Throttle()
     for _ in range(5):
         of.failed("home", 0.0)
@@ -269,6 +273,12 @@ def test_a_file_of_sessions_that_is_none_is_begun_anew(tmp_path: Path, changes: 
     file.write_text(json.dumps(tree))
     file.chmod(0o640)  # others may have read the key
     assert not Visitors(file, "hash").is_logged_in(cookie, 1.0)
+
+
+def test_sessions_behind_a_link_are_nobodys(tmp_path: Path) -> None:
+    cookie = Visitors(tmp_path / "theirs", "hash").log_in(0.0)
+    (tmp_path / "sessions").symlink_to(tmp_path / "theirs")
+    assert not Visitors(tmp_path / "sessions", "hash").is_logged_in(cookie, 1.0)
 
 
 # --- connections
