@@ -417,7 +417,9 @@ def test_a_backup_is_restored_where_there_is_room_on_a_disk(
         return make(prefix="potvigil-")
 
     monkeypatch.setattr(restoring.tempfile, "TemporaryDirectory", made)
-    monkeypatch.setattr(Path, "is_dir", lambda self: has_var_tmp if str(self) == "/var/tmp" else is_dir(self))
+    monkeypatch.setattr(
+        Path, "is_dir", lambda self, **more: has_var_tmp if str(self) == "/var/tmp" else is_dir(self, **more)
+    )
     if has_tmpdir:
         monkeypatch.setenv("TMPDIR", tempfile.gettempdir())
     else:
