@@ -47,8 +47,8 @@ class Scene:
         went_k = air_k if gauge_k is None else gauge_k
         known = {
             "t_s": t_s,
-            "absolute_pa": T0_K,  # so that Pa gauge are K
-            "gauge_pa": went_k,
+            "absolute_pa": 2.0 * T0_K,  # so that two Pa gauge are a kelvin
+            "gauge_pa": 2.0 * went_k,
             "air_k": air_k,
             "noise_variance": (noise_k / T0_K) ** 2,
             "kelvin": GAS,
@@ -164,6 +164,7 @@ def test_a_gauge_that_stands_still_while_the_barometer_moves_stands_still(scene:
     scene.should_k = -3.0
     assert scene.see(2000.0, air_k=1.0, gauge_k=0.0) == -3.0
     assert scene.see(2180.0, air_k=0.0, gauge_k=1.0) == -3.0
+    assert scene.see(2200.0, air_k=1.0, gauge_k=0.5) == -3.0
     assert scene.see(2360.0, air_k=1.0, gauge_k=1.0) is None
 
 

@@ -2,7 +2,13 @@
 
 import json
 import time
+import urllib.error
+import urllib.request
+from collections.abc import Iterator
+from contextlib import contextmanager
 from dataclasses import replace
+from datetime import UTC
+from datetime import time as clock_time
 from pathlib import Path
 from types import SimpleNamespace
 from typing import Any
@@ -20,6 +26,7 @@ from notices import (
 )
 from potvigil.clock import Instant
 from potvigil.model.events import AlarmId, Priority, StandingAlarm
+from potvigil.model.quiet_hours import QuietHours
 from potvigil.notifying import heartbeat as heartbeat_module
 from potvigil.notifying import keeper as keeper_module
 from potvigil.notifying import line as line_module
@@ -37,9 +44,10 @@ from potvigil.notifying.schedule import (
     Situation,
 )
 from potvigil.notifying.status import Status, StatusReader, Trial
-from potvigil.notifying.targets import Target
+from potvigil.notifying.targets import Target, beats, open_targets
 from potvigil.record.rows import DeliveryRow
 from potvigil.record.store import Store
+from potvigil.settings.loading import load_text
 
 # --- line and heartbeat
 
@@ -414,3 +422,94 @@ def test_what_cannot_be_kept_is_told_once_and_tried_again(
 )
 def test_which_server_an_address_is_sent_to(url: str, server: tuple[str, int]) -> None:
     assert server_of(url) == server
+
+
+@pytest.mark.parametrize(
+    ("error", "said"),
+    [
+        (urllib.error.HTTPError("http://secret/", 503, "x", None, None), "the server answered 503"),  # type: ignore[arg-type]
+        (urllib.error.URLError(OSError(111, "Connection refused")), "Connection refused"),
+        (urllib.error.URLError("unknown url type"), "unknown url type"),
+    ],
+)
+def test_an_address_that_cannot_be_fetched_is_told_without_it(
+    monkeypatch: pytest.MonkeyPatch, error: Exception, said: str
+) -> None:
+    def refused(*_: object, **__: object) -> None:
+        raise error
+
+    monkeypatch.setattr(urllib.request, "urlopen", refused)
+    with pytest.raises(OSError) as told:
+        heartbeat_module.fetch("http://secret/")
+    assert str(told.value) == said
+
+
+def test_an_address_is_fetched_by_our_name_and_no_more_read_of_it_than_a_little(
+    monkeypatch: pytest.MonkeyPatch,
+) -> None:
+    asked: list[object] = []
+
+    @contextmanager
+    def opened(request: urllib.request.Request, timeout: float) -> Iterator[object]:
+        asked.extend((request.full_url, request.get_header("User-agent"), timeout))
+        yield SimpleNamespace(read=asked.append)
+
+    monkeypatch.setattr(urllib.request, "urlopen", opened)
+    heartbeat_module.fetch("https://beat.example/pot")
+    assert asked == ["https://beat.example/pot", "potvigil", 10.0, 1000]
+
+
+def test_the_file_of_what_was_told_has_its_format() -> None:
+    assert json.loads(as_text(Kept({"Anna": Book()}, "boot-a", 1.0, 2.0))) == {
+        "format": 1,
+        "boot_id": "boot-a",
+        "boot_s": 1.0,
+        "t_s": 2.0,
+        "books": {"Anna": {"marks": [], "noticed": {}}},
+    }
+
+
+def test_what_is_left_is_written_at_the_end(tmp_path: Path) -> None:
+    record = tmp_path / "record.db"
+    Store.open(record).close()
+    keeper = keeper_module.Keeper(record, tmp_path / "told")
+    assert keeper._thread.daemon  # a card that hangs does not hold up the end of the process
+    row = DeliveryRow(1.0, None, "lantern", FLOOR, "Anna", "raised", None)
+    keeper.keep(Kept({"Anna": Book()}), [row])
+    keeper.close(patience_s=60.0)
+    assert not keeper._thread.is_alive()
+    assert read(tmp_path / "told") == Kept({"Anna": Book()})
+    with Store.open(record) as store:
+        assert store.deliveries("lantern", 0.0) == [row]
+
+
+TARGET = "notify: {targets: [{name: Ada, url: 'json://phone.example'}]}\n"
+
+
+def test_who_is_told_at_an_address_in_the_settings(tmp_path: Path) -> None:
+    smallest = (Path(__file__).parents[2] / "config" / "smallest.yaml").read_text(encoding="utf-8")
+
+    def recipient(**keys: str) -> Recipient:
+        more = "".join(f", {name}: {value}" for name, value in keys.items())
+        text = TARGET.replace("example'", f"example'{more}")
+        settings = load_text(f"{smallest}\n{text}", "test")
+        assert settings.notify is not None
+        (target,) = open_targets(settings.notify, UTC)
+        return target.recipient
+
+    usual = recipient()
+    assert usual == Recipient("Ada", frozenset(Priority), QuietHours(clock_time(22), clock_time(7), UTC))
+    assert recipient(after="15 min").after_s == 900.0
+    assert recipient(after="15 min").priorities == frozenset({Priority.HIGH})
+    assert recipient(quiet_hours="none").quiet_hours is None
+    url = "{url: 'https://beat.example/a'"
+    for block, found in (
+        (f"{url}}}", ("https://beat.example/a", None)),
+        (
+            f"{url}, fail_url: 'https://beat.example/b'}}",
+            ("https://beat.example/a", "https://beat.example/b"),
+        ),
+    ):
+        settings = load_text(f"{smallest}\nheartbeat: {block}\n", "test")
+        assert settings.heartbeat is not None
+        assert beats(settings.heartbeat) == found

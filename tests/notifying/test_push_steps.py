@@ -95,7 +95,10 @@ def test_only_a_public_push_service_is_taken(record: Path, endpoint: str, is_tak
         subscribe(record, endpoint, P256DH, AUTH, "Anna", 1.0)
 
 
-@pytest.mark.parametrize(("p256dh", "auth"), [(P256DH[4:], AUTH), (P256DH, AUTH[4:]), ("*", AUTH), ("", "")])
+@pytest.mark.parametrize(
+    ("p256dh", "auth"),
+    [(P256DH[4:], AUTH), (P256DH, AUTH[4:]), ("!" + P256DH, AUTH), (P256DH, AUTH + "!"), ("", "")],
+)
 def test_only_keys_of_their_length_are_taken(record: Path, p256dh: str, auth: str) -> None:
     with pytest.raises(SubscriptionError, match="keys"):
         subscribe(record, ENDPOINT, p256dh, auth, "Anna", 1.0)

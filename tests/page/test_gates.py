@@ -4,6 +4,7 @@ import asyncio
 import json
 import socket
 import stat
+import struct
 import sys
 from datetime import UTC
 from ipaddress import IPv4Address
@@ -159,6 +160,10 @@ def test_three_guesses_are_free_and_then_each_doubles_the_wait_up_to_five_minute
 
 
 def test_guesses_are_forgotten_after_an_hour() -> None:
+    late = Throttle()
+    for _ in range(2):
+        late.failed("home", 50_000.0)
+    assert late.rank("home") == 2
     of = Throttle()
     for _ in range(5):
         of.failed("home", 0.0)
@@ -268,6 +273,12 @@ def test_a_file_of_sessions_that_is_none_is_begun_anew(tmp_path: Path, changes: 
     file.write_text(json.dumps(tree))
     file.chmod(0o640)  # others may have read the key
     assert not Visitors(file, "hash").is_logged_in(cookie, 1.0)
+
+
+def test_sessions_behind_a_link_are_nobodys(tmp_path: Path) -> None:
+    cookie = Visitors(tmp_path / "theirs", "hash").log_in(0.0)
+    (tmp_path / "sessions").symlink_to(tmp_path / "theirs")
+    assert not Visitors(tmp_path / "sessions", "hash").is_logged_in(cookie, 1.0)
 
 
 # --- connections
@@ -404,3 +415,82 @@ def test_whoever_waits_as_the_fourth_is_turned_away(tmp_path: Path) -> None:
     assert found[:3] == [(503, "no record")] * 3
     assert found[3][0] == 503 and "Others are waiting" in found[3][1]
     assert of._waiting == 0
+
+
+def test_the_kernels_table_of_addresses_is_read_row_by_row(monkeypatch: pytest.MonkeyPatch) -> None:
+    """netdevice(7), SIOCGIFCONF: the length that is filled, then a name of 16 bytes and a sockaddr each."""
+    kept: list[Any] = []
+    make = addresses.array.array
+
+    def made(kind: str, content: bytes) -> Any:
+        kept.append(make(kind, content))
+        return kept[-1]
+
+    def asked(_: object, number: int, request: bytes) -> bytes:
+        assert number == 0x8912
+        length, _ = struct.unpack("iP", request)
+        assert length == len(kept[0]) == 64 * addresses._IFREQ_BYTES
+        for n, address in enumerate(("192.0.2.7", "10.1.2.3")):
+            row = struct.pack("16sHH4s", b"eth0", socket.AF_INET, 0, IPv4Address(address).packed)
+            at = n * addresses._IFREQ_BYTES
+            kept[0][at : at + len(row)] = make("B", row)
+        return struct.pack("iP", 2 * addresses._IFREQ_BYTES, 0)
+
+    monkeypatch.setattr(addresses.array, "array", made)
+    monkeypatch.setattr(addresses.fcntl, "ioctl", asked)
+    assert list(addresses._ipv4()) == [IPv4Address("192.0.2.7"), IPv4Address("10.1.2.3")]
+
+
+def test_connections_are_counted_by_where_they_come_from(monkeypatch: pytest.MonkeyPatch) -> None:
+    monkeypatch.setattr(door, "MOST_OF_ONE", 2)
+    with door.listen("127.0.0.1", 0) as listening:
+        callers = [socket.create_connection(listening.getsockname()) for _ in range(3)]
+        inside = [listening.accept()[0] for _ in range(2)]
+        assert {name: len(held) for name, held in listening._inside.items()} == {"127.0.0.1": 2}
+        with pytest.raises(ConnectionAbortedError, match=r"127\.0\.0\.1 holds 2 connections"):
+            listening.accept()
+        for each in (*callers, *inside):
+            each.close()
+
+
+@pytest.mark.parametrize(
+    ("scheme", "headers"),
+    [("http", guard.HEADERS), ("https", guard.HEADERS | {"strict-transport-security": "max-age=2592000"})],
+)
+def test_every_answer_has_our_headers_unless_it_has_its_own(scheme: str, headers: dict[str, str]) -> None:
+    async def app(_scope: Any, _receive: Any, send: Any) -> None:
+        own = [(b"cache-control", b"max-age=5")]
+        await send({"type": "http.response.start", "status": 200, "headers": own})
+
+    sent: list[Any] = []
+
+    async def send(message: Any) -> None:
+        sent.append(message)
+
+    asyncio.run(Guard(app, [OURS])(scope(scheme=scheme), None, send))  # type: ignore[arg-type]
+    found = {name.decode(): value.decode() for name, value in sent[0]["headers"]}
+    assert found == headers | {"cache-control": "max-age=5"}
+
+
+def test_a_request_that_lasts_too_long_is_ended_without_a_word(monkeypatch: pytest.MonkeyPatch) -> None:
+    monkeypatch.setattr(guard, "REQUEST_WITHIN_S", 0.01)
+
+    async def app(*_: object) -> None:
+        await asyncio.sleep(3600.0)
+
+    asyncio.run(Guard(app, [OURS])(scope(), None, None))  # type: ignore[arg-type]
+
+
+def test_what_is_no_request_is_passed_on(monkeypatch: pytest.MonkeyPatch) -> None:
+    seen: list[str] = []
+
+    async def app(asked: Any, *_: object) -> None:
+        seen.append(asked["type"])
+
+    asyncio.run(Guard(app, [])({"type": "lifespan"}, None, None))  # type: ignore[arg-type]
+    assert seen == ["lifespan"]
+
+
+def test_the_file_of_sessions_has_its_format_and_its_bound() -> None:
+    assert (sessions._FORMAT, sessions._KEY_BYTES, sessions._LARGEST_BYTES) == (1, 32, 100_000)
+    assert sessions.sessions_file(Path("/there/record.db")) == Path("/there/record.db-sessions")

@@ -9,6 +9,7 @@ import pytest
 from potvigil.model.events import AlarmState, BatchOpened, NoteEvent, NoteId
 from potvigil.model.reading import Fault, Sample, Sensor
 from potvigil.record.codec import faults_to_text
+from potvigil.record.errors import MissingRecordError
 from potvigil.record.store import Store
 from potvigil.upkeep import thinning
 from potvigil.upkeep.thinning import Spans, mean_of, thin, thinned
@@ -184,6 +185,12 @@ def test_between_batches_a_minute_becomes_a_mean_within_one_twenty_seconds_and_a
     assert [t_s for t_s in found if 6000.0 < t_s < 6200.0] == [6029.5, 6089.5, 6149.5]
     assert done.samples - done.means == 7200 - len(found)
     assert done.steps == 6  # of twenty minutes each
+
+
+def test_where_there_is_no_record_none_is_made(tmp_path: Path) -> None:
+    with pytest.raises(MissingRecordError):
+        thin(tmp_path / "none.db", DAY_S, UTC_S, rest_s=0.0)
+    assert list(tmp_path.iterdir()) == []
 
 
 def test_only_what_is_surely_older_becomes_a_mean(record: Path) -> None:

@@ -163,7 +163,7 @@ def test_the_rate_is_that_of_the_newest_month_and_of_a_week_at_least(
     with Store.open(tmp_path / "record.db") as store:
         count = 61
         for n in range(count):
-            store.append(POT, sample(days * DAY_S * n / (count - 1)))
+            store.append(POT, sample(1e6 + days * DAY_S * n / (count - 1)))
         store.flush()
         rate = check_module._bytes_per_day(store._db, 6100, count)
         within = sum(days * DAY_S * (1.0 - n / (count - 1)) < 30.0 * DAY_S for n in range(count))
@@ -417,7 +417,9 @@ def test_a_backup_is_restored_where_there_is_room_on_a_disk(
         return make(prefix="potvigil-")
 
     monkeypatch.setattr(restoring.tempfile, "TemporaryDirectory", made)
-    monkeypatch.setattr(Path, "is_dir", lambda self: has_var_tmp if str(self) == "/var/tmp" else is_dir(self))
+    monkeypatch.setattr(
+        Path, "is_dir", lambda self, **more: has_var_tmp if str(self) == "/var/tmp" else is_dir(self, **more)
+    )
     if has_tmpdir:
         monkeypatch.setenv("TMPDIR", tempfile.gettempdir())
     else:
