@@ -105,6 +105,7 @@ def nothing_but_gaussian(monkeypatch: pytest.MonkeyPatch) -> None:
     monkeypatch.setattr(bank_module, "MISSED_SHARE", 0.0)
     monkeypatch.setattr(bank_module, "TRUSTED_K", inf)
     monkeypatch.setattr(cells_module, "GAS_PROBE_GAINS", (1.0, 1.0))
+    monkeypatch.setattr(cells_module, "ON_THE_MOULD", 1.0)
     monkeypatch.setattr(cells_module, "WARM_SIGMA_K", cells_module.MOULD_SIGMA_K)
     monkeypatch.setattr(cells_module, "WARM_HEAT", 1.0)
     monkeypatch.setattr(bank_module, "GROWTH", 0.0)

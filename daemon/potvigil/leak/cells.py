@@ -40,8 +40,9 @@ WARM_SHARE, WARM_SHARE_KNOWN = 0.15, 0.05
 _BETWEEN = 0.9
 _SPREAD = [LN_WALL_SURFACE, LN_CORE_SURFACE, LN_SURFACE_CORE, LN_SURFACE_WALL, LN_ROOM_WALL, LN_EXCESS]
 _PRIMES = (2, 3, 5, 7, 11, 13)
-# A probe in the gas sees from so much to so much of how far the gas stands off the wall: warm gas rises.
-GAS_PROBE_GAINS = (0.8, 1.3)
+# A probe in the gas sees from so much to so much of how far the gas stands off the wall: warm gas rises. One
+# that came to lie on the mould sees that instead, up to so much more; a quarter of the cells allow for it.
+GAS_PROBE_GAINS, ON_THE_MOULD, MAY_LIE = (0.8, 1.3), 3.6, 0.25
 
 
 @dataclass(frozen=True, slots=True)
@@ -98,7 +99,8 @@ def begin_cells(
     share = WARM_SHARE if is_new_mould else WARM_SHARE_KNOWN
     weights = np.where(is_warm, share / WARM_CELLS, (1.0 - share) / (CELLS - WARM_CELLS))
     # the resin may lie close to the surface or deep in the mould, the probe where the gas is warmest
-    heat_share, gas_gain = _even(0.618, (0.0, 1.0)), _even(0.755, GAS_PROBE_GAINS)
+    heat_share, at = _even(0.618, (0.0, 1.0)), _even(0.755, (0.0, 1.0))
+    gas_gain = np.interp(at, (0.0, 1.0 - MAY_LIE, 1.0), (*GAS_PROBE_GAINS, ON_THE_MOULD))
     return Cells(x, p, np.log(weights), home, home_sigma, heat_share, gas_gain)
 
 
