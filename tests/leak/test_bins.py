@@ -40,15 +40,15 @@ def test_the_coarsest_step_that_all_readings_lie_on_is_theirs(celsius, step_k):
     assert step_k in STEPS_K
 
 
-@pytest.mark.parametrize("celsius", [[20.0625], [20.01], [20.0, 20.0625], [19.987654]])
-def test_fine_steps_hide_nothing(celsius):
+@pytest.mark.parametrize("celsius", [[20.0625], [20.01], [20.0, 20.0625], [19.987654], [20.0] * 9])
+def test_fine_steps_hide_nothing_nor_does_a_value_that_never_moved(celsius):
     assert hidden_k2(celsius)[-1] == 0.0
 
 
 def test_a_mean_that_stands_tells_no_more_with_each_bin():
     one = 0.5**2 / 12.0
-    assert hidden_k2([20.5] * 4 + [20.0, 20.0, 20.5]) == pytest.approx(
-        [*(1.0 / 12.0 * 0.25 * n for n in (1, 2, 3, 4)), one, 2 * one, one]
+    assert hidden_k2([20.0, *[20.5] * 4, 20.0, 20.0, 20.5]) == pytest.approx(
+        [0.0, one, 2 * one, 3 * one, 4 * one, one, 2 * one, one]
     )
 
 

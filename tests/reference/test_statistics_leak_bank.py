@@ -912,7 +912,10 @@ def test_a_probe_in_the_gas_is_warmed_more_in_some_cells_than_in_others(
     seen = bank.see_probe(Place.GAS, 0.0).row
     low, high = cells_module.GAS_PROBE_GAINS
     gains = seen[:, SURFACE] - (seen[:, WALL] - 1.0)  # less what the lag does, nearly the same to both
-    assert low - 0.05 < gains.min() < low + 0.1 and high - 0.1 < gains.max() < high + 0.15
+    assert low - 0.05 < gains.min() < low + 0.1
+    lies = np.sort(gains)[-8:]  # a quarter of them: on the mould
+    assert np.sort(gains)[-9] < high + 0.15 and lies.min() > high
+    assert 2.0 < lies.max() < cells_module.ON_THE_MOULD
     assert np.corrcoef(gains, bank._heat_share)[0, 1] < 0.3
 
 

@@ -57,12 +57,17 @@ class ThermometerSteps:
 
     def __init__(self) -> None:
         self._may_be: tuple[float, ...] = STEPS_K
+        self._first_k: float | None = None
+        self._has_moved = False  # one value alone lies on some step, whatever the thermometer
         self._mean_k: float | None = None
         self._stood = 0  # bins
 
     def take(self, kelvin: float) -> None:
         """Take one reading."""
         if self._may_be:
+            if self._first_k is None:
+                self._first_k = kelvin
+            self._has_moved = self._has_moved or kelvin != self._first_k
             self._may_be = tuple(step_k for step_k in self._may_be if _is_on(kelvin, step_k))
 
     def hidden_k2(self, mean_k: float) -> float:
@@ -75,7 +80,7 @@ class ThermometerSteps:
         stands = self._mean_k is not None and abs(mean_k - self._mean_k) < _ON_STEP * STEPS_K[-1]
         self._stood = self._stood + 1 if stands else 1
         self._mean_k = mean_k
-        return self._stood * self._may_be[0] ** 2 / 12.0 if self._may_be else 0.0
+        return self._stood * self._may_be[0] ** 2 / 12.0 if self._may_be and self._has_moved else 0.0
 
 
 def _is_on(kelvin: float, step_k: float) -> bool:

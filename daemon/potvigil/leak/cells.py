@@ -42,7 +42,7 @@ _SPREAD = [LN_WALL_SURFACE, LN_CORE_SURFACE, LN_SURFACE_CORE, LN_SURFACE_WALL, L
 _PRIMES = (2, 3, 5, 7, 11, 13)
 # A probe in the gas sees from so much to so much of how far the gas stands off the wall: warm gas rises. One
 # that came to lie on the mould sees that instead, up to so much more; a quarter of the cells allow for it.
-GAS_PROBE_GAINS, ON_THE_MOULD, MAY_LIE = (0.8, 1.3), 3.6, 0.25
+GAS_PROBE_GAINS, ON_THE_MOULD, MAY_LIE = (0.8, 1.3), 2.8, 0.25
 
 
 @dataclass(frozen=True, slots=True)

@@ -31,7 +31,8 @@ from potvigil.sensing.resolution import resolution
 # A leak beyond doubt: so many sigma, some for the errors of the model, not for the noise.
 Z_ESTABLISHED = 5.0
 Z_DOUBTED = 4.0  # and it stays one until less than this is left
-Z_SUSPECTED = 3.0  # what is seen is not explained, and may be a thermometer's fault as well
+# What is seen is not explained, and may be a thermometer's fault as well. Sound pots reach 3 now and then.
+Z_SUSPECTED = 4.5
 # The onsets take the rate as constant, and the bank takes a leaking pot for a sound one, which it then
 # describes badly. Beyond so many sigma both are their largest error: what comes later tells of the rate, no
 # longer of when it began.
