@@ -165,6 +165,7 @@ DOORS: dict[str, tuple[str, ...]] = {
     "jinja2": ("reports/html.py", "page/frame.py"),
     "starlette": ("page/",),
     "sqlalchemy": ("studio/",),
+    "psycopg": ("studio/reading.py",),
     "alembic": ("studio/preparing.py", "studio/migrations/"),
     "uvicorn": ("page/server.py",),
     "h11": ("page/server.py",),

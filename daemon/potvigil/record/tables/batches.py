@@ -21,6 +21,7 @@ from potvigil.model.events import (
 )
 from potvigil.record.codec import KINDS, event_from_text, found_to_text, summary_from_text, to_text
 from potvigil.record.errors import RecordError, UnknownBatchError
+from potvigil.record.readable import ALL_ROWS
 from potvigil.record.requests.batch_query import Wanted
 from potvigil.record.rows import BatchRow, EditRow, LeakRow, ListedBatch, TaughtRow
 from potvigil.record.tables.ledger import POT, Ledger
@@ -100,10 +101,11 @@ class Batches(Ledger):
 
     def batches(self, pot_id: str | None = None, limit: int | None = None) -> list[BatchRow]:
         """Return the batches of a pot or of all, the newest first, at most `limit`."""
+        where, values = ("", ()) if pot_id is None else ("WHERE p.name = ? ", (pot_id,))
         return self._db.read(
             _batch_row,
-            f"SELECT {_BATCH} WHERE ? IS NULL OR p.name = ? ORDER BY b.id DESC LIMIT ?",
-            (pot_id, pot_id, -1 if limit is None else limit),
+            f"SELECT {_BATCH} {where}ORDER BY b.id DESC LIMIT ?",
+            (*values, ALL_ROWS if limit is None else limit),
         )
 
     def listed(self, wanted: Wanted | None = None) -> list[ListedBatch]:
