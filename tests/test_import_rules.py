@@ -162,7 +162,7 @@ DOORS: dict[str, tuple[str, ...]] = {
     "sqlite3": ("record/database.py",),
     "numpy": ("leak/pot_model.py", "leak/bank.py", "leak/cells.py", "leak/onsets.py", "diagnosis/cause.py"),
     "matplotlib": ("reports/charts/batch_chart.py", "reports/charts/health_chart.py"),
-    "jinja2": ("reports/html.py", "page/frame.py"),
+    "jinja2": ("reports/html.py", "page/ground.py"),
     "starlette": ("page/",),
     "sqlalchemy": ("studio/",),
     "psycopg": ("studio/reading.py",),

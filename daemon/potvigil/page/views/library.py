@@ -12,7 +12,8 @@ from starlette.responses import HTMLResponse, Response
 from potvigil.model.batch_details import DetailError
 from potvigil.model.events import Detail
 from potvigil.page.children import Children
-from potvigil.page.frame import BY, Frame, back, batch_id_of, batch_in_range, sentence
+from potvigil.page.frame import BY, Frame, back, batch_id_of, batch_in_range
+from potvigil.page.ground import sentence
 from potvigil.page.guard import RequestRefusedError, StaleFormError
 from potvigil.page.views import batches
 from potvigil.page.views.details import SentForm, fields, read_sent
