@@ -66,6 +66,13 @@ MAY_IMPORT: dict[str, tuple[str, ...]] = {
         *WORDING,
         *("live_reader", "paths", "upkeep.own_file", "upkeep.pictures", ""),
     ),
+    # the one page of all records; the page of one knows nothing of it
+    "page.many": (
+        *("page", "studio.reading", "record", "history.care_due", "sensing.conversion"),
+        "diagnosis.pot_health",
+        *WORDING,
+        *("live_reader", "upkeep.pictures"),
+    ),
     # what is due to whom: pure, as all below it
     "notifying.schedule": ("watch.alarm_rules", *MODEL),
     "notifying.hearing": (

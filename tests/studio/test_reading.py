@@ -204,7 +204,7 @@ def test_all_records_at_once_in_one_order(tmp_path, machine, reader):
         shipper(tmp_path / f"{name}.db", machine).ship()
         numbers.append(UUID(identity(tmp_path / f"{name}.db")))
     sql = "SELECT b.id, p.name FROM batch b JOIN pot p ON p.id = b.pot WHERE p.name LIKE ? AND b.id > ?"
-    found = reader.of_each(sql, ("all-%", 1), "2 DESC, 3", most=3, skip=1)
+    found = reader.of_each(sql, ("all-%", 1), order="2 DESC, 3", most=3, skip=1)
     assert found == [(numbers[1], (3, "all-b")), (numbers[0], (2, "all-a")), (numbers[1], (2, "all-b"))]
 
 
@@ -236,7 +236,9 @@ def test_a_reader_sees_no_record_of_another_workshop(postgres, tmp_path, machine
     password = admit(postgres.owner(), "castle-page", READER, ["castle-models"])
     other = StudioReader(postgres.address("castle-page", password).reading_engine())
     assert other.records() == []
-    assert other.of_each("SELECT name FROM pot", ()) == []
+    assert other.of_each("SELECT name FROM pot", (), order="1") == []
+    assert other.of_each("SELECT name FROM pot", (), order="1", among=[number]) == []
+    assert reader.of_each("SELECT name FROM pot", (), order="1", among=[number]) == [(number, (POT,))]
     with other.opened(number) as there:
         assert there.pots() == [] and there.runs() == [] and there.last_sample(POT) is None
     other.close()

@@ -4,13 +4,13 @@ import asyncio
 import hashlib
 import time
 from abc import ABC, abstractmethod
-from collections.abc import Callable, Mapping
+from collections.abc import Callable, Mapping, Sequence
 from concurrent.futures import ThreadPoolExecutor
 from dataclasses import dataclass
 from pathlib import Path
 from typing import Any, TypeVar
 
-from jinja2 import BaseLoader, Environment, FileSystemLoader, StrictUndefined
+from jinja2 import ChoiceLoader, Environment, FileSystemLoader, PrefixLoader, StrictUndefined
 from starlette.exceptions import HTTPException
 from starlette.requests import Request
 from starlette.responses import HTMLResponse, JSONResponse, Response
@@ -53,14 +53,13 @@ class Ground(ABC):
     """The ground that the pages stand on.
 
     static: file names with content and version; a fixed list, so that no path can lead out of it. is_own: it
-    is of this machine's record, where something can be asked of the watch.
+    is of this machine's record, where something can be asked of the watch. templates: folders that go before
+    the usual one, which is found there under `page/` too.
     """
 
     is_own = True
 
-    def __init__(
-        self, config: SiteConfig, sessions: Path | None, templates: BaseLoader | None = None
-    ) -> None:
+    def __init__(self, config: SiteConfig, sessions: Path | None, templates: Sequence[Path] = ()) -> None:
         self.config = config
         self.visitors = Visitors(sessions, config.password)
         self.cookie = "__Host-potvigil" if config.is_encrypted else "potvigil"
@@ -76,7 +75,12 @@ class Ground(ABC):
         self._told: dict[str, Any] = {}
         self._told_s = float("-inf")
         self._templates = Environment(
-            loader=templates or FileSystemLoader(TEMPLATES),
+            loader=ChoiceLoader(
+                [
+                    FileSystemLoader([*templates, TEMPLATES]),
+                    PrefixLoader({"page": FileSystemLoader(TEMPLATES)}),
+                ]
+            ),
             autoescape=True,
             undefined=StrictUndefined,
             trim_blocks=True,
@@ -153,14 +157,18 @@ class Ground(ABC):
             zone=self._told.get("zone", ""),
             workshop=self._told.get("workshop", ""),
             rehearsed=self._told.get("rehearsed"),
-            pots=[pot["id"] for pot in self._told.get("pots", [])] if logged_in else [],
             csrf=self.visitors.token(visitor),
             has_password=self.config.password is not None,
             logged_in=logged_in,
             own=self.is_own,
             strip=self._told.get("strip") if logged_in else None,
             static=self._static_url,
-            **{"said": _SAID.get(request.query_params.get("said", ""))} | context,
+            **{
+                "said": _SAID.get(request.query_params.get("said", "")),
+                "pots": [pot["id"] for pot in self._told.get("pots", [])] if logged_in else [],
+                "root": "",
+                **context,
+            },
         )
         response = HTMLResponse(html, code)
         if is_new:

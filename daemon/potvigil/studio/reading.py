@@ -100,21 +100,36 @@ class StudioReader:
             return Store(RecordThere(self._engine.connect(), record))
 
     def of_each(
-        self, sql: str, values: tuple[Any, ...], order: str = "", most: int | None = None, skip: int = 0
+        self,
+        sql: str,
+        values: tuple[Any, ...],
+        *,
+        order: str,
+        among: Sequence[UUID] | None = None,
+        most: int | None = None,
+        skip: int = 0,
     ) -> list[tuple[UUID, Any]]:
         """Return what each record answers to a query of the record's tables, as (record, row).
 
-        order: of all of them, by numbers of columns, where the first is the record. Raises AwayRecordError.
+        order: of all of them, by numbers of columns, where the first is the record. among: of which records,
+        None for all. Raises AwayRecordError.
         """
         asked = (
             f"SELECT shipped.id, one.* FROM {SCHEMA}.record AS shipped "
             f"CROSS JOIN LATERAL ({for_record(sql, 'shipped.id')}) AS one "
-            f"{f'ORDER BY {order} ' if order else ''}LIMIT %(most)s OFFSET %(skip)s"
+            "WHERE %(among)s::uuid[] IS NULL OR shipped.id = ANY(%(among)s::uuid[]) "
+            f"ORDER BY {order} LIMIT %(most)s OFFSET %(skip)s"
         )
-        bounds = {"most": most, "skip": skip}
+        bounds = {"most": most, "skip": skip, "among": None if among is None else list(among)}
         with _told(), self._engine.connect() as connection:
             rows = connection.exec_driver_sql(asked, parameters(values) | bounds)
             return [(row[0], tuple(row[1:])) for row in rows]
+
+    def pictures(self, record: UUID, batch: int) -> set[str]:
+        """Return the names of the pictures of a batch that were shipped. Raises AwayRecordError."""
+        sql = select(PICTURE.c.name).where(PICTURE.c.record == record, PICTURE.c.batch == batch)
+        with _told(), self._engine.connect() as connection:
+            return set(connection.execute(sql).scalars())
 
     def picture(self, record: UUID, batch: int, name: str) -> bytes | None:
         """Return a picture of a batch, None where none was shipped. Raises AwayRecordError."""

@@ -51,9 +51,7 @@ class Library:
 
     async def list(self, request: Request) -> Response:
         query = {key: shown(request.query_params.get(key, "")[:200]) for key in batches.QUERY}
-        page = request.query_params.get("page", "1")
-        number = int(page) if page.isascii() and page.isdecimal() and len(page) < 7 else 1
-        number = min(max(number, 1), batches.LAST_PAGE)
+        number = batches.page_number(request.query_params.get("page", "1"))
 
         def read() -> dict[str, Any]:
             with self._frame.open() as store:

@@ -110,8 +110,7 @@ class Batches(Ledger):
 
     def listed(self, wanted: Wanted | None = None) -> list[ListedBatch]:
         """Return the batches that are wanted, the newest first; 30 us each."""
-        where, values = (wanted or Wanted()).sql()
-        return self._db.read(_listed, f"SELECT {_LISTED} {where}", values)
+        return self._db.read(listed_batch, *listing(wanted or Wanted()))
 
     def leaks(self, pot_id: str) -> list[LeakRow]:
         """Return the leak of each closed batch of a pot, the oldest first; 3 us each."""
@@ -246,7 +245,13 @@ def _batch_row(row: Any) -> BatchRow:
     return BatchRow(*(*plain, details, rehearsed, judged, summary))
 
 
-def _listed(row: Any) -> ListedBatch:
+def listing(wanted: Wanted) -> tuple[str, tuple[Any, ...]]:
+    """Return the query of a list, and its values; each row makes a `listed_batch`."""
+    where, values = wanted.sql()
+    return f"SELECT {_LISTED} {where}", values
+
+
+def listed_batch(row: Any) -> ListedBatch:
     *plain, verdict, details_text, value, low, high, leak_t_s, established, alarms, above = row
     details = {Detail(field): text for field, text in json.loads(details_text).items()}
     leak = None if value is None else Interval(value, low, high)
