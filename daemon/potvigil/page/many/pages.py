@@ -64,8 +64,9 @@ class ManyPages:
                 with self._seeing.reader.opened(UUID(record)) as store:
                     settings = self._settings(store)
                     for pot in own:
-                        named = {"id": pot["id"], "href": pot["href"]}
-                        aged.append(ageing(store, settings[pot["pot"]]) | named)
+                        if pot["pot"] in settings:
+                            named = {"id": pot["id"], "href": pot["href"]}
+                            aged.append(ageing(store, settings[pot["pot"]]) | named)
             return sorted(aged, key=lambda each: MOODS.index(each["mood"]))
 
         told = await self._seeing.in_thread(read)
@@ -162,9 +163,10 @@ class ManyPages:
 
         def read(store: Store) -> dict[str, Any]:
             unit, tz = habits_of(store)
+            settings = self._settings(store).get(pot_id)
             rows = store.listed(Wanted(pot_id=pot_id, limit=_LAST_BATCHES))
             return {
-                "aged": ageing(store, self._settings(store)[pot_id]),
+                "aged": None if settings is None else ageing(store, settings),
                 "rows": [batches.line(row, unit, tz) | {"href": f"{root}/batch/{row.id}"} for row in rows],
             }
 
