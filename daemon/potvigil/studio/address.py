@@ -56,7 +56,7 @@ class Address:
             self._url(),
             connect_args=self._arguments("any", READ_S),
             pool_size=READERS,
-            max_overflow=0,
+            max_overflow=READERS,
             pool_timeout=READ_S,
             pool_pre_ping=True,
             isolation_level="REPEATABLE READ",
