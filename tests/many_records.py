@@ -43,6 +43,7 @@ SETTINGS = """
 workshop: {workshop}
 units: {{pressure: {unit}}}
 timezone: Europe/London
+page: {{names: [{workshop}.example]}}
 pots:
   {pot}:
     internal_volume: 20 L
@@ -66,13 +67,14 @@ def kept(
     is_open: bool = True,
     leaks: bool = False,
     label: str = "lenses, blue",
+    rehearsed: str | None = None,
 ) -> Path:
     """Write a record whose pot has held for an hour until `ago_s` ago, and has one earlier batch."""
     settings = load_text(SETTINGS.format(workshop=workshop, pot=pot, unit=unit), "settings")
     now_utc_s = time.time() - ago_s
     with Store.open(path) as store:
         less_s = now_utc_s - 2.0 * HOUR_S
-        store.begin_run(settings.as_json(), "boot", 0.0, less_s, None)
+        store.begin_run(settings.as_json(), "boot", 0.0, less_s, rehearsed)
         before = store.open_batch(pot, BatchOpened(10.0, less_s + 10.0))
         store.add_edit(before, EditEvent(10.0, less_s + 10.0, Detail.LABEL, "", f"{label}, first", "Anna"))
         summary = replace(SUMMARY, pot_id=pot, start_s=10.0, start_utc_s=less_s + 10.0, end_s=600.0)
@@ -83,9 +85,9 @@ def kept(
             store.add_edit(batch, EditEvent(HOUR_S, less_s + HOUR_S, Detail.LABEL, "", label, "Anna"))
             for at_s, stage in ((HOUR_S, Stage.FILLING), (HOUR_S + 240.0, Stage.HOLDING)):
                 store.add_event(pot, batch, StageEvent(at_s, less_s + at_s, stage))
-            if alarm is not None:
-                at_s = 2.0 * HOUR_S - 600.0
-                store.add_event(pot, batch, raised(alarm, at_s, less_s))
+        if alarm is not None:
+            at_s = 2.0 * HOUR_S - 600.0
+            store.add_event(pot, batch if is_open else None, raised(alarm, at_s, less_s))
         for second in range(int(HOUR_S), int(2.0 * HOUR_S) + 1, 5):
             fall = 0.004 * (second - HOUR_S) if leaks else 0.0
             store.append(pot, _sample(float(second), less_s, 14_000.0 - 4.0 * fall))

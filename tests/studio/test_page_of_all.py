@@ -11,14 +11,14 @@ from dataclasses import replace
 from uuid import UUID, uuid4
 
 import pytest
+from sqlalchemy import text
 from starlette.testclient import TestClient
 
 from many_records import Studio, kept, raised
 from paged import SAME, post
 from potvigil.commands.page import pots_of
-from potvigil.model.events import AlarmId, AlarmState, Detail, EditEvent, Priority
+from potvigil.model.events import AlarmId, AlarmState, BatchOpened, Detail, EditEvent, Priority
 from potvigil.page.many.seeing import ManyConfig
-from potvigil.page.many.sight import SILENT_S
 from potvigil.page.many.site import ManyPage
 from potvigil.page.passwords import hashed
 from potvigil.page.views.curve import CurveQuery, curve
@@ -114,7 +114,27 @@ def test_a_pi_that_was_switched_off_with_an_open_pot_does_not_press(client):
     assert wheel["pressure"] is None and wheel["heard"].startswith("Nothing from its Pi since ")
 
 
-@pytest.mark.parametrize(("ago_s", "is_silent"), [(SILENT_S - 60.0, False), (SILENT_S + 5.0, True)])
+def test_an_alarm_that_stood_when_it_was_switched_off_presses(own, tmp_path):
+    client, workshop, studio = own
+    alarmed = kept(
+        tmp_path / "r.db", workshop, "pot", ago_s=9e4, is_open=False, alarm=AlarmId.PRESSURE_SENSOR
+    )
+    studio.ship(alarmed)
+    pot = pot_of(client, "pot")
+    assert pot["level"] == "unknown" and pot["word"].startswith("no data since ")
+
+
+def test_a_rehearsed_night_has_a_clock_of_its_own_and_says_so(own, tmp_path):
+    client, workshop, studio = own
+    record = studio.ship(kept(tmp_path / "r.db", workshop, "pot", ago_s=9e6, rehearsed="sound"))
+    pot = pot_of(client, "pot")
+    assert pot["level"] == "calm" and pot["heard"].startswith("Rehearsal, simulated: sound. As of ")
+    studio.heard(record, 305.0)
+    with studio.shown("own-page-3", workshop) as later:
+        assert pot_of(later, "pot")["level"] == "unknown"
+
+
+@pytest.mark.parametrize(("ago_s", "is_silent"), [(240.0, False), (305.0, True)])
 def test_what_counts_is_the_last_sample_though_its_shipper_goes_on(own, tmp_path, ago_s, is_silent):
     client, workshop, studio = own
     studio.ship(kept(tmp_path / "r.db", workshop, "pot", ago_s=ago_s))
@@ -125,7 +145,7 @@ def test_a_record_that_no_longer_comes_is_silent_whatever_its_clock_says(own, tm
     client, workshop, studio = own
     record = studio.ship(kept(tmp_path / "r.db", workshop, "pot", ago_s=-3600.0))  # an hour fast
     assert pot_of(client, "pot")["level"] == "calm"
-    studio.heard(record, SILENT_S + 5.0)
+    studio.heard(record, 305.0)
     with studio.shown("own-page-2", workshop) as later:
         assert pot_of(later, "pot")["level"] == "unknown"
 
@@ -202,12 +222,18 @@ def test_the_list_is_narrowed_as_on_a_pi(client, of, query, pots):
 
 def test_a_long_list_comes_page_by_page(own, tmp_path, monkeypatch):
     client, workshop, studio = own
-    monkeypatch.setattr("potvigil.page.views.batches.PAGE", 3)
-    for name in "ab":
-        studio.ship(kept(tmp_path / f"{name}.db", workshop, f"pot-{name}", ago_s=ord(name) * 10.0))
-    pages = [listed(client, f"?page={number}") for number in (1, 2)]
-    assert [len(page) for page in pages] == [3, 1] and len({*pages[0], *pages[1]}) == 4
-    assert "Older" in client.get("/batches").text and "Older" not in client.get("/batches?page=2").text
+    monkeypatch.setattr("potvigil.page.views.batches.PAGE", 2)
+    newer, older = (
+        kept(tmp_path / f"{name}.db", workshop, name, ago_s=9e4 * n) for n, name in enumerate("ab")
+    )
+    with Store.open(newer, create=False) as store:
+        for t_s in (7210.0, 7220.0, 7230.0):
+            store.open_batch("a", BatchOpened(t_s, time.time() + t_s))
+    paths = [f"/of/{studio.ship(each)}/batch/" for each in (newer, older)]
+    pages = [listed(client, f"?page={number}") for number in (1, 2, 3, 4, 5)]
+    expected = [f"{paths[0]}{n}" for n in (5, 4, 3, 2, 1)] + [f"{paths[1]}{n}" for n in (2, 1)]
+    assert pages == [expected[0:2], expected[2:4], expected[4:6], expected[6:], []]
+    assert "Older" in client.get("/batches").text and "Older" not in client.get("/batches?page=4").text
 
 
 def test_what_cannot_be_asked_is_said(client):
@@ -220,6 +246,36 @@ def test_a_batch_is_shown_without_a_form(client, of):
     assert "battlements 100 %" in html and "castle/tower" in html and "<form" not in html
     assert f'data-curve="{of("tower")}/api/curve?batch=2"' in html and "Report" not in html
     assert f'href="{of("tower")}/pot/tower"' in html
+
+
+def test_each_pot_leads_to_the_page_of_its_own_pi(client):
+    assert pot_of(client, "tower")["own_page"] == "http://castle.example:8642/pot/tower"
+    where = 'href="http://harbour.example:8642/pot/lantern">Acknowledge on its own page'
+    assert where in client.get("/").text and where in client.get("/alarms").text
+
+
+@pytest.mark.parametrize(
+    ("change", "said"),
+    [
+        ("UPDATE potvigil.event SET line = '{' WHERE record = :r", "is damaged (unreadable row"),
+        ("UPDATE potvigil.run SET settings = '{\"pots\": 1}' WHERE record = :r", "of another version"),
+    ],
+)
+def test_a_record_that_cannot_be_read_says_so_and_spares_the_others(own, tmp_path, change, said):
+    client, workshop, studio = own
+    studio.ship(kept(tmp_path / "a.db", workshop, "sound-pot"))
+    record = studio.ship(kept(tmp_path / "b.db", workshop, "pot", alarm=AlarmId.LEAK))
+    with studio.postgres.owner().begin() as connection:
+        connection.execute(text(change), {"r": record})
+    broken, sound = client.get("/api/now").json()["pots"]
+    assert (broken["word"], broken["level"], sound["level"]) == ("cannot be read", "unknown", "calm")
+    assert said in broken["heard"] and broken["href"] == f"/batches?record={record}"
+    here = f"/of/{record}"
+    for page in ("/", "/alarms", "/health", "/batches", f"/batches?record={record}"):
+        assert client.get(page).status_code == 200
+    for page in (f"{here}/batch/1", f"{here}/api/curve?batch=1"):
+        assert client.get(page).status_code in (200, 503)
+    assert client.get(f"/of/{record}/pot/pot").status_code == 404
 
 
 def test_a_pot_has_its_curve_its_health_and_its_batches(client, of):
@@ -260,6 +316,10 @@ def test_pictures_that_were_shipped_are_shown(own, tmp_path):
     assert (shown.content, shown.headers["content-type"]) == (PNG, "image/png")
     assert client.get(f"{where}/picture/elsewhere.jpg").status_code == 404
     assert client.get(f"{where}/picture/..%2Fx.png").status_code == 404
+    with Store.open(path, create=False) as store:  # taken off the batch again
+        store.add_edit(2, EditEvent(7110.0, time.time(), Detail.PICTURES, names, "", "Anna"))
+    studio.ship(path)
+    assert client.get(f"{where}/picture/front%20view.png").status_code == 404
 
 
 def test_a_reader_of_one_workshop_sees_nothing_of_another(studio, of):

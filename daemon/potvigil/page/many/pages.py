@@ -59,7 +59,7 @@ class ManyPages:
 
         def read() -> list[dict[str, Any]]:
             aged = []
-            for record in dict.fromkeys(pot["record"] for pot in now["pots"]):
+            for record in dict.fromkeys(pot["record"] for pot in now["pots"] if pot["pot"]):
                 own = [pot for pot in now["pots"] if pot["record"] == record]
                 with self._seeing.reader.opened(UUID(record)) as store:
                     settings = self._settings(store)
@@ -88,7 +88,7 @@ class ManyPages:
         except batches.QueryError as error:
             told, code = batches.nothing_listed(query, str(error)), 422
         told["workshops"] = sorted({pot["workshop"] for pot in now["pots"]})
-        told["pots"] = sorted({pot["pot"] for pot in now["pots"]})
+        told["pots"] = sorted({pot["pot"] for pot in now["pots"]} - {""})
         return self._seeing.render(request, "batches.html", "batches", "Batches", code, **told)
 
     def _listed(self, query: dict[str, str], page: int) -> dict[str, Any]:

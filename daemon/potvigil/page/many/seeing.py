@@ -1,11 +1,12 @@
 """The ground of the page of all records: a studio's database, read with the rights of one of its users."""
 
-from collections.abc import Callable
+from collections.abc import Callable, Mapping
 from dataclasses import dataclass, field
 from pathlib import Path
 from typing import Any, TypeVar
 from uuid import UUID
 
+from potvigil.model.pot import Pot
 from potvigil.page.ground import STATIC, Ground, SiteConfig
 from potvigil.page.many.sight import KEPT_S, Sight
 from potvigil.page.views.now import PotsOf
@@ -37,7 +38,7 @@ class Seeing(Ground):
 
     def __init__(self, config: ManyConfig) -> None:
         super().__init__(config, config.sessions, (_HERE / "templates",))
-        self.reader, self.pots_of = config.reader, config.pots_of
+        self.reader, self._pots_of = config.reader, config.pots_of
         self._sight = Sight(config.reader, config.pots_of)
 
     def close(self) -> None:
@@ -46,6 +47,13 @@ class Seeing(Ground):
 
     def _tell(self) -> dict[str, Any]:
         return self._sight.tell()
+
+    def pots_of(self, settings_json: str) -> Mapping[str, Pot]:
+        """Return the pots of settings, none where these are of a version that is not known here."""
+        try:
+            return self._pots_of(settings_json)
+        except ValueError:  # SettingsError
+            return {}
 
     async def read(self, record: UUID, make: Callable[[Store], T]) -> T:
         """Return what `make` reads of a record, all of one moment."""

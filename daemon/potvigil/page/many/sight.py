@@ -4,72 +4,34 @@ A record is read again when something of it has come. What is shown of a pot is 
 with its moment; where nothing has come for SILENT_S every value is withdrawn, as on the pot's own page.
 """
 
-import math
 import time
 from collections import Counter
-from collections.abc import Iterable, Sequence
-from dataclasses import dataclass
+from dataclasses import replace
 from datetime import tzinfo
 from typing import Any
 from urllib.parse import quote
 from uuid import UUID
 
-from potvigil.history.care_due import care_due
-from potvigil.live_reader import LivePot
-from potvigil.model.events import (
-    AlarmEvent,
-    Cure,
-    FloorForecast,
-    Interval,
-    LeakEstimate,
-    Snapshot,
-    Stage,
-    StageEvent,
-)
-from potvigil.model.pot import Pot
-from potvigil.model.reading import Sample
+from potvigil.model.events import Stage
+from potvigil.page.ground import sentence
+from potvigil.page.many.seen import PotSeen, RecordSeen, seen_record
 from potvigil.page.views import words
 from potvigil.page.views.held import Held
-from potvigil.page.views.now import PotsOf, silent_pot, standing_of, told_pot
+from potvigil.page.views.now import PotsOf, nothing, silent_pot, told_pot
 from potvigil.page.views.strip import by_urgency, strip
 from potvigil.page.views.words import SIGNS, Severity, Teller
 from potvigil.page.zone import zone_words
 from potvigil.record.errors import RecordError
-from potvigil.record.rows import BatchRow, TraceRow
-from potvigil.record.store import Store
-from potvigil.sensing.conversion import convert
+from potvigil.record.rows import TraceRow
 from potvigil.studio.reading import Shipped, StudioReader
+from potvigil.wording.quantities import shown
 
 # A watch writes its samples each minute, a shipper looks each five seconds, and after a failure tries again
 # within five minutes.
 SILENT_S = 300.0
 KEPT_S = 2.0
-# What the watch knew is kept each minute; older than this it is not of the last sample's moment.
-_FRESH_S = 180.0
 _CARE_S = 3600.0
 _AWAY = "The studio's database does not answer: look at each pot's own page or gauge"
-_UNKEPT = Interval(math.nan, math.nan, math.nan)  # a trace does not hold it, and no word is made of it
-
-
-@dataclass(frozen=True, slots=True)
-class PotSeen:
-    """A pot as its record told of it last. last: None where no sample came yet. care: what is due."""
-
-    pot_id: str
-    pot: Pot
-    live: LivePot
-    last: Sample | None
-    care: str
-
-
-@dataclass(frozen=True, slots=True)
-class RecordSeen:
-    """A record as it was read. rehearsed: what night, None for a real one. read_s: when, monotonic."""
-
-    shipped: Shipped
-    rehearsed: str | None
-    pots: tuple[PotSeen, ...]
-    read_s: float
 
 
 class Sight:
@@ -91,11 +53,13 @@ class Sight:
             advice = _AWAY
         now_utc_s = time.time()
         names = Counter(name_of(seen.shipped, each) for seen in self._seen.values() for each in seen.pots)
-        pots = by_urgency(
+        told = [
             self._pot(seen, each, names[name_of(seen.shipped, each)] > 1, advice is not None)
             for seen in self._seen.values()
             for each in seen.pots
-        )
+        ]
+        told += [_unreadable(seen.shipped, seen.fault) for seen in self._seen.values() if seen.fault]
+        pots = by_urgency(told)
         since = None if self._answered_utc_s is None else _when(self._answered_utc_s, now_utc_s, None)
         return {
             "silent": advice is not None,
@@ -121,25 +85,10 @@ class Sight:
             known = self._seen.get(shipped.id)
             is_due = known is None or known.shipped.heard_utc_s != shipped.heard_utc_s
             if known is None or is_due or time.monotonic() - known.read_s > _CARE_S:
-                seen[shipped.id] = self._read(shipped)
+                seen[shipped.id] = seen_record(self._reader, shipped, self._pots_of)
             else:
-                seen[shipped.id] = RecordSeen(shipped, known.rehearsed, known.pots, known.read_s)
+                seen[shipped.id] = replace(known, shipped=shipped)
         self._seen = seen
-
-    def _read(self, shipped: Shipped) -> RecordSeen:
-        with self._reader.opened(shipped.id) as store:
-            run = store.last_run()
-            try:
-                known = {} if run is None else self._pots_of(run.settings_json)
-            except ValueError:  # of another version
-                known = {}
-            alarms = store.standing_alarms()
-            pots = tuple(
-                seen_pot(store, pot_id, known[pot_id], [event for pot, event in alarms if pot == pot_id])
-                for pot_id in store.pots()
-                if pot_id in known
-            )
-            return RecordSeen(shipped, None if run is None else run.rehearsed, pots, time.monotonic())
 
     def _pot(self, seen: RecordSeen, each: PotSeen, shared: bool, away: bool) -> dict[str, Any]:
         """Return a pot. shared: another has its name. away: the database does not answer."""
@@ -165,6 +114,7 @@ class Sight:
             "workshop": seen.shipped.workshop,
             "href": path_of(seen.shipped.id, each.pot_id),
             "care": each.care or None,
+            "own_page": seen.own_page and f"{seen.own_page}/pot/{quote(each.pot_id, safe='')}",
         }
 
 
@@ -177,63 +127,22 @@ def name_of(shipped: Shipped, each: PotSeen) -> str:
     return f"{shipped.workshop}/{each.pot_id}"
 
 
-def seen_pot(store: Store, pot_id: str, pot: Pot, alarms: Sequence[AlarmEvent]) -> PotSeen:
-    """Return a pot as its record tells of it. alarms: that stand. Raises RecordError."""
-    last, batch = store.last_sample(pot_id), store.open_batch_of(pot_id)
-    trace, stage, since_s = None, Stage.OPEN, 0.0
-    if batch is not None:
-        traces = store.traces(pot_id, 0.0 if last is None else last.t_s - _FRESH_S)
-        trace = traces[-1] if traces else None
-        for event in store.events(batch.id):
-            if isinstance(event, StageEvent):
-                stage, since_s = event.stage, event.t_s
-    known = last or Sample(0.0 if batch is None else batch.start_t_s)
-    snapshot = _snapshot(pot, known, batch, (stage, since_s), trace, alarms)
-    due = " ".join(care_due(store, pot_id, time.time(), pot.tz))
-    return PotSeen(pot_id, pot, LivePot(None if batch is None else batch.id, snapshot, ()), last, due)
-
-
-def _snapshot(
-    pot: Pot,
-    last: Sample,
-    batch: BatchRow | None,
-    stage: tuple[Stage, float],
-    trace: TraceRow | None,
-    alarms: Iterable[AlarmEvent],
-) -> Snapshot:
-    """Return what the record knows of a pot as the watch would have said it; what it does not keep is None.
-
-    stage: and since when, on the record's axis.
-    """
-    leak = forecast = cure = None
-    if trace is not None:
-        if trace.leak_pa_per_s is not None:
-            rate, is_sure = trace.leak_pa_per_s, trace.leak_established
-            leak = LeakEstimate(trace.t_s, rate, _UNKEPT, _UNKEPT, math.nan, None, is_sure)
-        if trace.cure_progress is not None and trace.cure_done_s is not None:
-            cure = Cure(trace.cure_progress, trace.cure_done_s)
-        if trace.floor_s is not None and trace.floor_earliest_s is not None:
-            before = cure is None or trace.floor_s < cure.done_s
-            forecast = FloorForecast(
-                trace.floor_s, trace.floor_earliest_s, trace.floor_latest_s, before, None
-            )
-    return Snapshot(
-        pot_id=pot.pot_id,
-        t_s=last.t_s,
-        utc_s=last.utc_s,
-        stage=stage[0],
-        stage_since_s=stage[1],
-        reading=convert(last, pot),
-        corrected_gauge_pa=None if trace is None else trace.corrected_gauge_pa,
-        leak=leak,
-        forecast=forecast,
-        change=None,
-        cure=cure,
-        batch_start_s=None if batch is None else batch.start_t_s,
-        details={} if batch is None else batch.details,
-        top_ups=0,
-        alarms=tuple(standing_of(each) for each in alarms),
-    )
+def _unreadable(shipped: Shipped, fault: str) -> dict[str, Any]:
+    """Return what stands for the pots of a record that could not be read: it must not seem to have none."""
+    return nothing(None) | {
+        "id": f"{shipped.workshop}/{str(shipped.id)[:8]}",
+        "batch": None,
+        "label": "",
+        "alarms": [],
+        "word": "cannot be read",
+        "heard": sentence(shown(fault)),
+        "pot": "",
+        "record": str(shipped.id),
+        "workshop": shipped.workshop,
+        "href": f"/batches?record={shipped.id}",
+        "care": None,
+        "own_page": None,
+    }
 
 
 def _heard_utc_s(seen: RecordSeen, each: PotSeen) -> float | None:

@@ -190,7 +190,7 @@ def told_pot(pot_id: str, live: LivePot, pot: Pot | None, tz: tzinfo | None, hel
 
 def silent_pot(pot_id: str, live: LivePot, tz: tzinfo | None, since: str | None) -> dict[str, Any]:
     """Return a pot of which nothing was heard since: no value, and its alarms as last known."""
-    return _whose(pot_id, live, tz, True) | _nothing(since)
+    return _whose(pot_id, live, tz, True) | nothing(since)
 
 
 def _whose(pot_id: str, live: LivePot, tz: tzinfo | None, silent: bool) -> dict[str, Any]:
@@ -204,7 +204,7 @@ def _whose(pot_id: str, live: LivePot, tz: tzinfo | None, silent: bool) -> dict[
     }
 
 
-def _nothing(since: str | None) -> dict[str, Any]:
+def nothing(since: str | None) -> dict[str, Any]:
     """Return a pot of which nothing is known now."""
     withdrawn = (
         *("pressure", "pressure_pa", "corrected", "trend", "stage", "stage_word", "cure", "cure_progress"),
@@ -256,7 +256,7 @@ def standing_of(event: AlarmEvent) -> StandingAlarm:
 
 
 def _as_silent(kept: dict[str, Any], since: str | None) -> dict[str, Any]:
-    return {key: value for key, value in kept.items() if key != "since"} | _nothing(since)
+    return {key: value for key, value in kept.items() if key != "since"} | nothing(since)
 
 
 def alarm(standing: StandingAlarm, teller: Teller, now_s: float, old: bool) -> dict[str, Any]:
