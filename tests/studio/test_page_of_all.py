@@ -182,6 +182,21 @@ def test_all_alarms_in_one_list_the_most_pressing_first(client, of):
     assert "Top up by " in html and "the Pi's own page" in html
 
 
+def test_a_low_alarm_of_the_first_pot_comes_after_a_high_one_of_the_second(own, tmp_path):
+    client, workshop, studio = own
+    first = kept(tmp_path / "a.db", workshop, "a", alarm=AlarmId.FLOOR_AHEAD)
+    with Store.open(first, create=False) as store:
+        store.add_event("a", 2, raised(AlarmId.LEAK, 7100.0, time.time() - 7200.0, Priority.LOW))
+    studio.ship(first)
+    second = kept(tmp_path / "b.db", workshop, "b", alarm=AlarmId.RAPID_LOSS)
+    with Store.open(second, create=False) as store:
+        seen = raised(AlarmId.RAPID_LOSS, 7190.0, time.time() - 7200.0)
+        store.add_event("b", 2, replace(seen, state=AlarmState.ACKNOWLEDGED))
+    studio.ship(second)
+    pots = re.findall(r"<bdi>own-\w+/(\w)</bdi></a></h2>", client.get("/alarms").text)
+    assert pots == ["a", "b", "a"]
+
+
 def test_an_alarm_that_is_over_leaves_the_list(own, tmp_path):
     client, workshop, studio = own
     path = kept(tmp_path / "r.db", workshop, "pot", alarm=AlarmId.LEAK)
@@ -223,9 +238,8 @@ def test_the_list_is_narrowed_as_on_a_pi(client, of, query, pots):
 def test_a_long_list_comes_page_by_page(own, tmp_path, monkeypatch):
     client, workshop, studio = own
     monkeypatch.setattr("potvigil.page.views.batches.PAGE", 2)
-    newer, older = (
-        kept(tmp_path / f"{name}.db", workshop, name, ago_s=9e4 * n) for n, name in enumerate("ab")
-    )
+    newer = kept(tmp_path / "a.db", workshop, "a")
+    older = kept(tmp_path / "b.db", workshop, "b", ago_s=9e4)
     with Store.open(newer, create=False) as store:
         for t_s in (7210.0, 7220.0, 7230.0):
             store.open_batch("a", BatchOpened(t_s, time.time() + t_s))
