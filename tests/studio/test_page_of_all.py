@@ -129,6 +129,7 @@ def test_a_rehearsed_night_has_a_clock_of_its_own_and_says_so(own, tmp_path):
     record = studio.ship(kept(tmp_path / "r.db", workshop, "pot", ago_s=9e6, rehearsed="sound"))
     pot = pot_of(client, "pot")
     assert pot["level"] == "calm" and pot["heard"].startswith("Rehearsal, simulated: sound. As of ")
+    assert "This pot has no finished batch yet" in client.get("/health").text  # of real ones
     studio.heard(record, 305.0)
     with studio.shown("own-page-3", workshop) as later:
         assert pot_of(later, "pot")["level"] == "unknown"
