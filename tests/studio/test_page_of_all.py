@@ -392,6 +392,7 @@ def test_what_is_not_known_any_more_is_withdrawn_while_the_database_is_away(stud
         assert lantern["pressure"] is None and lantern["word"].startswith("no data since")
         assert all(each["old"] for each in lantern["alarms"])
         assert client.get("/batches").status_code == 503
+        assert client.get(f"/of/{uuid4()}/pot/lantern").status_code == 503
     page.close()
 
 

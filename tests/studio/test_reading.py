@@ -8,6 +8,7 @@ from random import Random
 from uuid import UUID, uuid4
 
 import pytest
+from sqlalchemy import text
 
 from potvigil.model.events import (
     LAST_BATCH,
@@ -27,6 +28,7 @@ from potvigil.record.requests.detail_input import habits_of
 from potvigil.record.rows import DeliveryRow
 from potvigil.record.store import Store
 from potvigil.sim.nights import NIGHTS
+from potvigil.studio.address import READERS
 from potvigil.studio.preparing import READER, admit
 from potvigil.studio.reading import StudioReader
 from record_night import CLOSED, POT, UTC_S, alarm, night, sample
@@ -49,7 +51,8 @@ def answers(store, seed=0):
     """Everything a page or a report asks of a record, by what was asked; of both engines the same."""
     rng = Random(seed)
     pots = store.pots()
-    ends = sorted(rng.uniform(-100.0, 40_000.0) for _ in range(4))
+    last_s = max([0.0, *(last.t_s for pot in pots if (last := store.last_sample(pot)) is not None)])
+    ends = sorted(rng.uniform(-100.0, last_s + 100.0) for _ in range(4))
     yield "pots", pots
     yield "runs", (store.runs(), store.last_run(), habits_of(store), store.settings_within(*ends[:2]))
     yield "standing", store.standing_alarms()
@@ -249,3 +252,31 @@ def test_a_database_that_is_away_is_said_in_one_line(postgres):
     with pytest.raises(AwayRecordError, match=r"does not answer.*password authentication") as said:
         away.opened(uuid4())
     assert "\n" not in str(said.value)
+
+
+def test_connections_that_die_under_a_reader_are_told_and_replaced(postgres, tmp_path, machine, reader):
+    """A server that restarts, more often than there are connections: each time one error, of ours."""
+    with Store.open(tmp_path / "record.db") as store:
+        store.begin_run("{}", "boot", 0.0, UTC_S, None)
+        store.append(POT, sample(1.0))
+    shipper(tmp_path / "record.db", machine).ship()
+    number = UUID(identity(tmp_path / "record.db"))
+    sql = "SELECT pg_terminate_backend(pid) FROM pg_stat_activity WHERE usename = 'front-page'"
+    for _ in range(2 * READERS + 2):
+        with pytest.raises(AwayRecordError), reader.opened(number) as there:
+            there.pots()
+            with postgres.owner().connect() as connection:
+                connection.execute(text(sql))
+            there.pots()
+        with reader.opened(number) as there:
+            assert there.pots() == [POT]
+
+
+def test_a_connection_that_dies_unasked_is_no_error(postgres, reader):
+    sql = "SELECT pg_terminate_backend(pid) FROM pg_stat_activity WHERE usename = 'front-page'"
+    for _ in range(2 * READERS + 2):
+        with reader.opened(uuid4()) as there:
+            there.pots()
+            with postgres.owner().connect() as connection:
+                connection.execute(text(sql))
+    assert reader.records() is not None

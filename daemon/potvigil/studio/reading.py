@@ -1,7 +1,7 @@
 """What the studio has of all records a reader may see, and of one as if it lay here."""
 
 from collections.abc import Iterator, Sequence
-from contextlib import closing, contextmanager
+from contextlib import closing, contextmanager, suppress
 from dataclasses import dataclass
 from pathlib import Path
 from typing import Any
@@ -43,7 +43,8 @@ class RecordThere(Readable):
 
     def close(self) -> None:
         """Give the connection back; may be repeated."""
-        self._connection.close()
+        with suppress(SQLAlchemyError):  # it died meanwhile, which was told or no longer matters
+            self._connection.close()
 
     def rows(self, sql: str, values: tuple[Any, ...] = ()) -> list[Any]:
         with _told():

@@ -158,6 +158,8 @@ class ManyPages:
         record, pot_id = _record(request), str(request.path_params["pot"])
         now, root = await self._seeing.tell(), f"/of/{record}"
         pot = next((p for p in now["pots"] if (p["record"], p["pot"]) == (str(record), pot_id)), None)
+        if pot is None and now["silent"]:
+            raise RequestRefusedError(503, "The studio's database does not answer.")
         if pot is None:
             raise RequestRefusedError(404, "There is no such pot.")
 
