@@ -9,7 +9,7 @@ from pathlib import Path
 
 from starlette.testclient import TestClient
 
-from potvigil.commands.page import _pots_of, _rigs_of
+from potvigil.commands.page import _rigs_of, pots_of
 from potvigil.model.broker import BrokerState
 from potvigil.outputs.live import LiveFile
 from potvigil.page.frame import PageConfig
@@ -47,7 +47,7 @@ class Watched:
 def shown(watched: Watched, folder: Path, **config: object) -> Iterator[TestClient]:
     """Show the page of a night; the client takes cookies and follows no redirects."""
     folder.mkdir(exist_ok=True)
-    page = Page(PageConfig(watched.record, watched.live, _pots_of, _rigs_of, folder, **config))
+    page = Page(PageConfig(watched.record, watched.live, pots_of, _rigs_of, folder, **config))
     scheme = "https" if config.get("is_encrypted") else "http"
     try:
         with TestClient(page.app, f"{scheme}://localhost", follow_redirects=False) as client:

@@ -66,6 +66,13 @@ MAY_IMPORT: dict[str, tuple[str, ...]] = {
         *WORDING,
         *("live_reader", "paths", "upkeep.own_file", "upkeep.pictures", ""),
     ),
+    # the one page of all records; the page of one knows nothing of it
+    "page.many": (
+        *("page", "studio.reading", "record", "history.care_due", "sensing.conversion"),
+        "diagnosis.pot_health",
+        *WORDING,
+        *("live_reader", "upkeep.pictures"),
+    ),
     # what is due to whom: pure, as all below it
     "notifying.schedule": ("watch.alarm_rules", *MODEL),
     "notifying.hearing": (
@@ -162,9 +169,10 @@ DOORS: dict[str, tuple[str, ...]] = {
     "sqlite3": ("record/database.py",),
     "numpy": ("leak/pot_model.py", "leak/bank.py", "leak/cells.py", "leak/onsets.py", "diagnosis/cause.py"),
     "matplotlib": ("reports/charts/batch_chart.py", "reports/charts/health_chart.py"),
-    "jinja2": ("reports/html.py", "page/frame.py"),
+    "jinja2": ("reports/html.py", "page/ground.py"),
     "starlette": ("page/",),
     "sqlalchemy": ("studio/",),
+    "psycopg": ("studio/reading.py",),
     "alembic": ("studio/preparing.py", "studio/migrations/"),
     "uvicorn": ("page/server.py",),
     "h11": ("page/server.py",),

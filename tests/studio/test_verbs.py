@@ -11,10 +11,11 @@ import pytest
 from broker import make_certificates
 from postgres import DATABASE, Postgres
 from potvigil.cli import main
+from potvigil.page.passwords import hashed
 from potvigil.record.store import Store
 from potvigil.studio.address import Address
 from potvigil.studio.copying import check_format
-from potvigil.studio.preparing import MACHINE, admit, prepare
+from potvigil.studio.preparing import MACHINE, READER, admit, prepare
 from record_night import POT, UTC_S, night
 from shipped import WORKSHOP, differing
 
@@ -131,3 +132,37 @@ def test_only_a_server_whose_certificate_is_for_its_name_is_spoken_to(tmp_path):
         for host, how in (("localhost", {"ca_file": tmp_path / "ca.crt"}), ("127.0.0.1", {})):
             with pytest.raises(Exception, match="certificate"):
                 reached(host, **how)
+
+
+def test_a_page_of_a_studio_that_cannot_be_says_so_in_one_line(capsys, server, tmp_path):
+    """Faults of its settings all at once; a database without tables; a secret that everybody may read."""
+    assert run(capsys, "studio", "page", "--config", tmp_path / "none.yaml")[0] == 2
+    config, password = tmp_path / "studio.yaml", tmp_path / "studio-password"
+    config.write_text("studio: {host: studio.example, port: 0}\npage: {colour: red}\npots: {}\n")
+    status, _, said = run(capsys, "studio", "page", "--config", config)
+    assert status == 2
+    for fault in ("studio.username", "studio.password_file", "studio.port", "page.colour", "pots"):
+        assert fault in said
+    config.write_text("- a list")
+    assert "begin with studio: ..." in run(capsys, "studio", "page", "--config", config)[2]
+    prepare(server.owner())
+    password.write_text(f"{admit(server.owner(), 'front-desk', READER, [WORKSHOP])}\n")
+    who = (
+        f"studio: {{host: 127.0.0.1, port: {server.port}, username: front-desk, password_file: {password}}}\n"
+    )
+    with Postgres() as bare:
+        admit_alone(bare, "front-desk", password.read_text().strip())
+        config.write_text(who.replace(str(server.port), str(bare.port)))
+        status, _, said = run(capsys, "studio", "page", "--config", config)
+    assert status == 2 and "studio prepare" in said and said.count("\n") == 1
+    config.write_text(f"{who}page: {{password_file: open}}\n")
+    (tmp_path / "open").write_text(f"{hashed('open sesame')}\n")
+    (tmp_path / "open").chmod(0o644)
+    status, _, said = run(capsys, "studio", "page", "--config", config)
+    assert status == 2 and "everybody on this machine may read it" in said
+
+
+def admit_alone(server: Postgres, name: str, password: str) -> None:
+    """Make a user of a database in which nothing was prepared."""
+    with server.owner().begin() as connection:
+        connection.exec_driver_sql(f"CREATE ROLE \"{name}\" LOGIN PASSWORD '{password}'")

@@ -3,6 +3,7 @@
 import argparse
 import getpass
 import ipaddress
+import socket
 import ssl
 import sys
 import tempfile
@@ -10,6 +11,7 @@ from collections.abc import Mapping
 from contextlib import suppress
 from functools import lru_cache
 from pathlib import Path
+from typing import TYPE_CHECKING, Any
 
 from potvigil.commands.page_certificate import certificate
 from potvigil.commands.page_where import authority_of, say_where
@@ -25,6 +27,9 @@ from potvigil.secret_file import is_open_to_all
 from potvigil.settings.loading import load, load_text
 from potvigil.settings.network import PageSettings
 from potvigil.upkeep.own_file import SECRET, write
+
+if TYPE_CHECKING:
+    from potvigil.page.server import Site  # with the libraries of the page, which may be missing
 
 USUAL_PASSWORD_FILE = "page-password"
 _LARGEST_HASH = 1024
@@ -49,46 +54,62 @@ def page(args: argparse.Namespace) -> int:
 
 
 def _serve(args: argparse.Namespace) -> int:
-    from potvigil.page.door import listen
     from potvigil.page.frame import PageConfig
-    from potvigil.page.server import Page, Tls, serve
+    from potvigil.page.server import Page
 
     known = None if args.record is not None else known_settings(args)
     settings = None if known is None else load(known)
     wanted = PageSettings.model_validate({}) if settings is None else settings.page
     record = (args.record or usual_record()) if settings is None else settings.record_file
-    tls = None if wanted.tls is None else Tls(wanted.tls.cert_file, wanted.tls.key_file)
-    password = None
+    listening, site = opened(wanted, args.port)
+    with tempfile.TemporaryDirectory(prefix="potvigil-page-") as folder:
+        config = PageConfig(
+            record=record,
+            live=args.live or wanted.live or usual_live(),
+            pots_of=pots_of,
+            rigs_of=_rigs_of,
+            settings=None if settings is None else settings.as_json(),
+            folder=Path(folder),
+            **site,
+        )
+        serve_site(Page(config), listening, wanted)
+    return DONE
+
+
+def opened(wanted: PageSettings, other_port: int | None) -> tuple[socket.socket, dict[str, Any]]:
+    """Return a socket that listens, and what the settings say of any page, as fields of SiteConfig."""
+    from potvigil.page.door import listen
+
+    tls, password = wanted.tls, None
     if wanted.password_file is not None:
         password = _read_hash(wanted.password_file)
         _check_private(wanted.password_file, "page.password_file")
     if tls is not None:
         _check_private(tls.key_file, "page.tls.key_file")
-    host, port = wanted.host, wanted.port if args.port is None else args.port
+    host, port = wanted.host, wanted.port if other_port is None else other_port
     try:
         listening = listen(host, port)
     except OSError as error:
         reason = error.strerror or error
         raise UseError(f"the page cannot listen at {host}, port {port} ({reason}); give another") from error
-    with tempfile.TemporaryDirectory(prefix="potvigil-page-") as folder:
-        config = PageConfig(
-            record=record,
-            live=args.live or wanted.live or usual_live(),
-            pots_of=_pots_of,
-            rigs_of=_rigs_of,
-            settings=None if settings is None else settings.as_json(),
-            folder=Path(folder),
-            password=password,
-            names=(*wanted.names, *own_names(), *([] if _is_address(host) else [host])),
-            is_encrypted=tls is not None,
-            authority=None if tls is None else authority_of(tls.cert_file),
-        )
-        port = listening.getsockname()[1]
-        try:
-            serve(Page(config), listening, tls, lambda: say_where(host, port, wanted.names, tls))
-        except (ssl.SSLError, FileNotFoundError, PermissionError) as error:
-            raise UseError(f"page.tls: certificate or key cannot be used ({error.strerror})") from error
-    return DONE
+    return listening, {
+        "password": password,
+        "names": (*wanted.names, *own_names(), *([] if _is_address(host) else [host])),
+        "is_encrypted": tls is not None,
+        "authority": None if tls is None else authority_of(tls.cert_file),
+    }
+
+
+def serve_site(site: "Site", listening: socket.socket, wanted: PageSettings) -> None:
+    """Serve a page until it is ended, and say where it is."""
+    from potvigil.page.server import Tls, serve
+
+    tls = None if wanted.tls is None else Tls(wanted.tls.cert_file, wanted.tls.key_file)
+    port = listening.getsockname()[1]
+    try:
+        serve(site, listening, tls, lambda: say_where(wanted.host, port, wanted.names, tls))
+    except (ssl.SSLError, FileNotFoundError, PermissionError) as error:
+        raise UseError(f"page.tls: certificate or key cannot be used ({error.strerror})") from error
 
 
 @lru_cache(maxsize=16)
@@ -96,7 +117,7 @@ def _rigs_of(settings_json: str) -> Mapping[str, Rig]:
     return rigs_of(load_text(settings_json, "settings of a run"))
 
 
-def _pots_of(settings_json: str) -> Mapping[str, Pot]:
+def pots_of(settings_json: str) -> Mapping[str, Pot]:
     return {pot_id: rig.pot for pot_id, rig in _rigs_of(settings_json).items()}
 
 

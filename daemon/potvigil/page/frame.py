@@ -1,59 +1,42 @@
 """What all pages share: the record, the threads that read it, what is known now, and the frame of a page."""
 
 import asyncio
-import hashlib
 import time
 from collections.abc import Callable, Mapping
-from concurrent.futures import ThreadPoolExecutor
 from dataclasses import dataclass
 from pathlib import Path
-from typing import Any, TypeVar
+from typing import Any
 
-from jinja2 import Environment, FileSystemLoader, StrictUndefined
-from starlette.exceptions import HTTPException
 from starlette.requests import Request
-from starlette.responses import HTMLResponse, JSONResponse, RedirectResponse, Response
+from starlette.responses import RedirectResponse, Response
 
 from potvigil.live_reader import LivePot, LiveReader
 from potvigil.model.events import Answer, Outcome
 from potvigil.page.children import COMMAND
-from potvigil.page.guard import RequestRefusedError, StaleFormError, read_form
-from potvigil.page.sessions import SESSION_S, Visitors, sessions_file
+from potvigil.page.ground import Ground, SiteConfig, sentence
+from potvigil.page.guard import RequestRefusedError
+from potvigil.page.sessions import sessions_file
 from potvigil.page.views.now import Now, PotsOf
 from potvigil.planning.read_request import Rig
-from potvigil.record.errors import UnknownBatchError
 from potvigil.record.requests.asking import LOOK_AGAIN_S, answer_of, is_settled
 from potvigil.record.store import Store
 from potvigil.wording.quantities import shown
 
 BY = "page"
-THREADS = 4
 NOW_KEPT_S = 0.25
-_HERE = Path(__file__).parent
-_STATIC_KINDS = (".css", ".html", ".js", ".svg", ".png", ".txt", ".ico", ".webmanifest")
-_SAID = {
-    "kept": "The details are saved.",
-    "same": "Nothing was changed.",
-    "subscribed": "This phone will be notified from now on. Send it a test.",
-    "unsubscribed": "That phone is no longer notified.",
-    "pushed": "The test was sent: it should be on the phone by now.",
-}
 # A browser waits for the watch: longer than the longest sample period, and not for ever.
 PATIENCE_S = 15.0
 _MOST_ASKED = 100
 _LARGEST_ID = 2**31
-T = TypeVar("T")
 RigsOf = Callable[[str], Mapping[str, Rig]]  # what a plan goes by, of settings as a run keeps them
 
 
 @dataclass(frozen=True)
-class PageConfig:
+class PageConfig(SiteConfig):
     """record: the database. live: what the watch leaves in memory. folder: for reports, ours alone.
 
     pots_of, rigs_of: read settings as a run keeps them. settings: those the page was started with, in that
-    form; they count until there is a run. password: its hash, None for none. names: the page may be called
-    by. is_encrypted: the page is served by TLS. authority: what vouches for its certificate (DER), to be
-    trusted by phones; None for one that is none of ours. command: the program that makes reports.
+    form; they count until there is a run. command: the program that makes reports.
     """
 
     record: Path
@@ -62,59 +45,23 @@ class PageConfig:
     rigs_of: RigsOf
     folder: Path
     settings: str | None = None
-    password: str | None = None
-    names: tuple[str, ...] = ()
-    is_encrypted: bool = False
-    authority: bytes | None = None
-    templates: Path = _HERE / "templates"
-    static: Path = _HERE / "static"
     command: tuple[str, ...] = COMMAND
 
 
-class Frame:
-    """The ground that the pages stand on.
+class Frame(Ground):
+    """The ground that the pages of one record stand on."""
 
-    static: file names with content and version; a fixed list, so that no path can lead out of it.
-    """
+    config: PageConfig
+    _kept_s = NOW_KEPT_S
 
     def __init__(self, config: PageConfig) -> None:
-        self.config = config
-        self.visitors = Visitors(sessions_file(config.record), config.password)
-        self.cookie = "__Host-potvigil" if config.is_encrypted else "potvigil"
-        self.static = {
-            file.name: (file.read_bytes(), hashlib.sha256(file.read_bytes()).hexdigest()[:12])
-            for file in sorted(config.static.glob("*"))
-            if file.suffix in _STATIC_KINDS
-        }
-        self._threads = ThreadPoolExecutor(THREADS)
+        super().__init__(config, sessions_file(config.record))
         self._now = Now(LiveReader(config.live), self.open, config.pots_of)
-        self._now_thread = ThreadPoolExecutor(1)
-        self._telling = asyncio.Lock()
-        self._told: dict[str, Any] = {}
-        self._told_s = float("-inf")
-        self._templates = Environment(
-            loader=FileSystemLoader(config.templates),
-            autoescape=True,
-            undefined=StrictUndefined,
-            trim_blocks=True,
-            lstrip_blocks=True,
-        )
-
-    def close(self) -> None:
-        """Let the threads go."""
-        self._threads.shutdown(wait=False, cancel_futures=True)
-        self._now_thread.shutdown(wait=False, cancel_futures=True)
 
     # -- what is known -----------------------------------------------------------------------------
 
-    async def tell(self) -> dict[str, Any]:
-        """Return /api/now; put together at most once in NOW_KEPT_S, however many look."""
-        async with self._telling:
-            if time.monotonic() - self._told_s > NOW_KEPT_S:
-                loop = asyncio.get_running_loop()
-                self._told = await loop.run_in_executor(self._now_thread, self._now.tell)
-                self._told_s = time.monotonic()
-            return self._told
+    def _tell(self) -> dict[str, Any]:
+        return self._now.tell()
 
     async def live_of(self, pot_id: str) -> LivePot | None:
         """Return what the watch says of a pot, None while it is silent."""
@@ -134,10 +81,6 @@ class Frame:
             return exposed(live, is_silent, time.clock_gettime(time.CLOCK_BOOTTIME), pots, accept)
 
         return await asyncio.get_running_loop().run_in_executor(self._now_thread, put_together)
-
-    async def in_thread(self, function: Callable[..., T], *arguments: object) -> T:
-        """Return what a function returns that waits for the record."""
-        return await asyncio.get_running_loop().run_in_executor(self._threads, function, *arguments)
 
     def open(self) -> Store:
         return Store.open_read_only(self.config.record)
@@ -185,95 +128,6 @@ class Frame:
             told[name] = " ".join(dict.fromkeys(sentence(shown(each.text)) for each in lines)) or None
         return told
 
-    # -- who asks ----------------------------------------------------------------------------------
-
-    def is_logged_in(self, request: Request) -> bool:
-        if self.config.password is None:
-            return True
-        return self.visitors.is_logged_in(request.cookies.get(self.cookie, ""), time.time())
-
-    def set_cookie(self, response: Response, visitor: str) -> None:
-        response.set_cookie(
-            self.cookie,
-            visitor,
-            max_age=SESSION_S,
-            secure=self.config.is_encrypted,
-            httponly=True,
-            samesite="strict",
-        )
-
-    async def form(self, request: Request) -> dict[str, str]:
-        """Return the fields of a form of ours. Raises RequestRefusedError."""
-        form = await read_form(request)
-        visitor = request.cookies.get(self.cookie, "")
-        if not self.visitors.is_one(visitor) or not self.visitors.holds(visitor, form.pop("csrf", "")):
-            raise StaleFormError(form)
-        return form
-
-    # -- what is answered --------------------------------------------------------------------------
-
-    def render(
-        self, request: Request, template: str, here: str, title: str, code: int = 200, **context: Any
-    ) -> HTMLResponse:
-        """Return a page; a browser without a cookie is given one."""
-        visitor = request.cookies.get(self.cookie, "")
-        is_new = not self.visitors.is_one(visitor)
-        visitor = self.visitors.new() if is_new else visitor
-        logged_in = self.is_logged_in(request)
-        html = self._templates.get_template(template).render(
-            title=shown(title),
-            here=here,
-            zone=self._told.get("zone", ""),
-            workshop=self._told.get("workshop", ""),
-            rehearsed=self._told.get("rehearsed"),
-            pots=[pot["id"] for pot in self._told.get("pots", [])] if logged_in else [],
-            csrf=self.visitors.token(visitor),
-            has_password=self.config.password is not None,
-            logged_in=logged_in,
-            strip=self._told.get("strip") if logged_in else None,
-            static=self._static_url,
-            **{"said": _SAID.get(request.query_params.get("said", ""))} | context,
-        )
-        response = HTMLResponse(html, code)
-        if is_new:
-            self.set_cookie(response, visitor)
-        return response
-
-    def say(
-        self, request: Request, status: int, text: str, headers: Mapping[str, str] | None = None
-    ) -> Response:
-        """Return one line, as a page or as JSON."""
-        text = shown(text)
-        if request.url.path.startswith("/api/"):
-            return JSONResponse({"fault": text}, status, headers)
-        heading = {404: "Not found", 403: "Not done", 422: "Not done"}.get(status, "Not possible now")
-        told = {"heading": heading, "text": text, "status": status, "back": "/"}
-        response = self.render(request, "message.html", "message", heading, status, **told)
-        response.headers.update(headers or {})
-        return response
-
-    async def refused(self, request: Request, error: Exception) -> Response:
-        if self.is_logged_in(request):
-            await self.tell()
-        if isinstance(error, RequestRefusedError):
-            # what is still to come of such a form is not waited for
-            headers = {"connection": "close"} if error.status in (408, 413) else None
-            return self.say(request, error.status, error.text, headers)
-        assert isinstance(error, HTTPException)
-        text = {404: "There is nothing at this address."}.get(
-            error.status_code, "That request is not possible here."
-        )
-        return self.say(request, error.status_code, text, error.headers)
-
-    async def record_failed(self, request: Request, error: Exception) -> Response:
-        if isinstance(error, UnknownBatchError):
-            return self.say(request, 404, "There is no such batch, or no data for it yet.")
-        return self.say(request, 503, sentence(error))
-
-    def _static_url(self, name: str) -> str:
-        known = self.static.get(name)
-        return f"/static/{name}" + ("" if known is None else f"?v={known[1]}")
-
 
 def back(path: str, said: str) -> Response:
     """Return the way back to a page, which then says what was done."""
@@ -290,11 +144,6 @@ def batch_in_range(batch_id: int) -> int:
     if batch_id >= _LARGEST_ID:
         raise RequestRefusedError(404, "There is no such batch.")
     return batch_id
-
-
-def sentence(said: Exception | str) -> str:
-    text = str(said).removesuffix(".")
-    return f"{text[:1].upper()}{text[1:]}."
 
 
 def _rows(text: str) -> range | None:

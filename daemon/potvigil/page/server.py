@@ -11,7 +11,7 @@ import socket
 from collections.abc import Callable
 from dataclasses import dataclass
 from pathlib import Path
-from typing import Any
+from typing import Any, Protocol
 
 import h11
 import uvicorn
@@ -24,7 +24,7 @@ from uvicorn.protocols.http.h11_impl import H11Protocol
 from potvigil.page.frame import Frame, PageConfig
 from potvigil.page.guard import LARGEST_HEAD_BYTES, Guard, RequestRefusedError
 from potvigil.page.views.access import Access, Endpoint
-from potvigil.page.views.data import Data
+from potvigil.page.views.data import Data, Told
 from potvigil.page.views.library import Library
 from potvigil.page.views.phones import PhoneViews
 from potvigil.page.views.pictures import Pictures
@@ -40,19 +40,30 @@ _TAKEN_WITHIN_S = 10.0
 _STOP_WITHIN_S = 3
 
 
+class Site(Protocol):
+    """What a server runs: `app`; `data.stopping` tells its streams to end."""
+
+    app: ASGIApp
+    data: Told
+
+    def close(self) -> None: ...
+
+
 class Page:
-    """The page of one record. `app` is what a server runs, `data.stopping` tells the streams to end."""
+    """The page of one record."""
+
+    data: Told
 
     def __init__(self, config: PageConfig) -> None:
         self.frame = Frame(config)
-        self.data = Data(self.frame)
-        self.app: ASGIApp = Guard(self._routes(), config.names)
+        self.data = data = Data(self.frame)
+        self.app: ASGIApp = Guard(self._routes(data), config.names)
 
     def close(self) -> None:
         self.frame.close()
 
-    def _routes(self) -> Starlette:
-        access, pots, library, data = Access(self.frame), Pots(self.frame), Library(self.frame), self.data
+    def _routes(self, data: Data) -> Starlette:
+        access, pots, library = Access(self.frame), Pots(self.frame), Library(self.frame)
         plans, phones, pictures = Plans(self.frame), PhoneViews(self.frame), Pictures(self.frame)
 
         def page(path: str, endpoint: Endpoint, method: str = "GET") -> Route:
@@ -181,7 +192,7 @@ class _Protocol(H11Protocol):
             self._late = None
 
 
-def serve(page: Page, listening: socket.socket, tls: Tls | None, ready: Callable[[], None]) -> None:
+def serve(page: Site, listening: socket.socket, tls: Tls | None, ready: Callable[[], None]) -> None:
     """Serve the page until SIGINT or SIGTERM. ready: called when it listens. Raises OSError, ssl.SSLError."""
     logging.getLogger("uvicorn.error").setLevel(logging.ERROR)
     config = uvicorn.Config(

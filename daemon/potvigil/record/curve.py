@@ -7,7 +7,7 @@ and no dip is lost to it.
 from collections.abc import Iterator
 from dataclasses import dataclass
 
-from potvigil.record.database import Database
+from potvigil.record.readable import Readable
 
 # A sample that is the mean of several keeps how far these went.
 _LOW, _HIGH = (
@@ -46,19 +46,19 @@ class Extent:
     samples: int
 
 
-def extent(db: Database, pot_id: str, from_s: float, to_s: float, most: int) -> Extent:
+def extent(db: Readable, pot_id: str, from_s: float, to_s: float, most: int) -> Extent:
     """Return what was read from from_s up to, not including, to_s, counted no further than to `most`."""
     where = "WHERE pot = (SELECT id FROM pot WHERE name = ?1) AND t_s >= ?2 AND t_s < ?3"
     (row,) = db.rows(
         f"SELECT (SELECT t_s FROM sample {where} ORDER BY t_s DESC LIMIT 1), "
-        f"(SELECT count(*) FROM (SELECT 1 FROM sample {where} LIMIT ?4))",
+        f"(SELECT count(*) FROM (SELECT 1 FROM sample {where} LIMIT ?4) AS counted)",
         (pot_id, from_s, to_s, most),
     )
     return Extent(*row)
 
 
 def buckets(
-    db: Database,
+    db: Readable,
     pot_id: str,
     from_s: float,
     to_s: float,
@@ -92,17 +92,18 @@ def buckets(
     # One by one and not by GROUP BY, which sorts what lies in order already and takes twice as long.
     single, of_means = asking("{0}", "{0}"), asking(_LOW, _HIGH)
     for (pot,) in numbers:
-        for i in range(count):
-            begin_s, end_s = from_s + i * wide_s, from_s + (i + 1) * wide_s
-            within = (usual_supply, pot, begin_s, end_s)
-            ((last_s, means, *read),) = db.rows(single, within)
-            if means:
-                ((last_s, means, *read),) = db.rows(of_means, within)
+        within = [(usual_supply, pot, from_s + i * wide_s, from_s + (i + 1) * wide_s) for i in range(count)]
+        found = [rows[0] for rows in db.rows_of_each(single, within)]
+        coarse = [i for i, (_, means, *_) in enumerate(found) if means]
+        again = db.rows_of_each(of_means, [within[i] for i in coarse])
+        for i, rows in zip(coarse, again, strict=True):
+            found[i] = rows[0]
+        for (*_, begin_s, end_s), (last_s, _, *read) in zip(within, found, strict=True):
             if last_s is not None:
                 yield Bucket(begin_s, end_s, *read)
 
 
-def settings_within(db: Database, from_s: float, to_s: float) -> list[tuple[float, str]]:
+def settings_within(db: Readable, from_s: float, to_s: float) -> list[tuple[float, str]]:
     """Return when the settings that were in force in from_s to to_s began to be, and what they were.
 
     The oldest of them may have begun before from_s; runs with the same settings are one.
@@ -115,7 +116,7 @@ def settings_within(db: Database, from_s: float, to_s: float) -> list[tuple[floa
     return [row for i, row in enumerate(rows) if i == 0 or row[1] != rows[i - 1][1]]
 
 
-def utc_less_t_s(db: Database, pot_id: str, to_s: float) -> float | None:
+def utc_less_t_s(db: Readable, pot_id: str, to_s: float) -> float | None:
     """Return Unix time less the record's axis, by the newest sample up to `to_s` that knows it."""
     rows = db.rows(
         "SELECT utc_s - t_s FROM sample WHERE pot = (SELECT id FROM pot WHERE name = ?) AND t_s <= ? "

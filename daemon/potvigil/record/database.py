@@ -9,7 +9,7 @@ import time
 from collections.abc import Callable, Iterable, Iterator
 from contextlib import contextmanager
 from pathlib import Path
-from typing import Any, Self, TypeVar
+from typing import Any, Self
 
 from potvigil.record.errors import (
     START_THE_WATCH,
@@ -31,13 +31,13 @@ from potvigil.record.file import (
     note_closed,
     note_open,
 )
+from potvigil.record.readable import Readable
 from potvigil.record.schema import APPLICATION_ID, MIGRATIONS
 
 BUSY_TIMEOUT_S = 2.0
-_T = TypeVar("_T")
 
 
-class Database:
+class Database(Readable):
     """An open file of the record."""
 
     def __init__(self, connection: sqlite3.Connection, path: Path, file: FileId | None = None) -> None:
@@ -202,19 +202,6 @@ class Database:
         """Return all rows of a query."""
         with _told(self.path):
             return self._connection.execute(sql, values).fetchall()
-
-    def read(self, make: Callable[[Any], _T], sql: str, values: tuple[Any, ...] = ()) -> list[_T]:
-        """Return what `make` makes of each row. Raises DamagedRecordError where that cannot be."""
-        return self.made(make, self.rows(sql, values))
-
-    def made(self, make: Callable[[Any], _T], rows: Iterable[Any]) -> list[_T]:
-        """Return what `make` makes of each row of a query. Raises DamagedRecordError where that cannot be."""
-        try:
-            return [make(row) for row in rows]
-        except (ValueError, KeyError, TypeError) as error:
-            if isinstance(error, RecordError):
-                raise
-            raise self.damaged(f"unreadable row: {error}") from error
 
     @contextmanager
     def transaction(self, *, durable: bool) -> Iterator[None]:

@@ -10,6 +10,7 @@ RecordError
   RecordWriteError       (OSError)            disk full, disk read-only, disk failing
   LockedRecordError      (TimeoutError)       another program holds it
   WatchedRecordError     (BlockingIOError)    another watch or rehearsal feeds it
+  AwayRecordError        (ConnectionError)    it lies in a studio's database that does not answer
   RefusedError           (ValueError)         what nothing that reads the record would take
   UnknownBatchError      (LookupError)        no batch of this number
   UnworkableBatchError   (ArithmeticError)    the watch fails on its readings: a fault of ours
@@ -64,6 +65,10 @@ class LockedRecordError(RecordError, TimeoutError):
 
 class WatchedRecordError(RecordError, BlockingIOError):
     """Another process feeds the record."""
+
+
+class AwayRecordError(RecordError, ConnectionError):
+    """The database that has a copy of the record does not answer."""
 
 
 class RefusedError(RecordError, ValueError):

@@ -140,7 +140,7 @@ class Store(Runs, Samples, Batches, Commands, Maintenance, Deliveries):
         rows = self._db.rows(
             "SELECT e.t_s FROM event e JOIN pot p ON p.id = e.pot WHERE p.name = ?1 AND e.t_s >= ?2 "
             "UNION SELECT c.t_s FROM command c JOIN pot p ON p.id = c.pot WHERE p.name = ?1 AND c.t_s >= ?2 "
-            "UNION SELECT start_t_s FROM run WHERE start_t_s >= ?2",
+            "UNION SELECT start_t_s FROM run WHERE start_t_s >= ?2 ORDER BY 1",
             (pot_id, from_t_s),
         )
         return [t_s for (t_s,) in rows]

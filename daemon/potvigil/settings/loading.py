@@ -2,16 +2,20 @@
 
 import re
 from pathlib import Path
+from typing import TypeVar
 
 import yaml
 from pydantic import ValidationError
 
+from potvigil.settings.block import Block
 from potvigil.settings.comparison import compare_pins, compare_probes, compare_wires
 from potvigil.settings.errors import SettingsError
 from potvigil.settings.outline import LARGEST_FILE_BYTES, Outline, Tree, explain, shown, text_of
 from potvigil.settings.resins import fill_in_resins
 from potvigil.settings.schema import Settings
+from potvigil.settings.studio import StudioPageSettings
 
+_B = TypeVar("_B", bound=Block)
 _MOST_OF_A_KIND = 100
 _MOST_BRACKETS = 100  # open at once; those in remarks are counted too
 
@@ -21,16 +25,22 @@ def load(path: Path) -> Settings:
     return load_text(text_of(path), str(path))
 
 
+def load_studio_page(path: Path) -> StudioPageSettings:
+    """Read the settings of a studio's page. Raises SettingsError with every fault of them."""
+    outline = _outlined(text_of(path), str(path), "studio: ...")
+    settings = _validated(StudioPageSettings, outline, path.parent)
+    if settings is None or outline.told():
+        raise SettingsError(*outline.told())
+    return settings
+
+
 def load_text(text: str, name: str) -> Settings:
     """Read settings from a text. Raises SettingsError with every fault of it.
 
     name: stands before each fault; files with a relative path are sought beside it.
     """
-    outline = Outline(_composed(text, name), name)
-    if not isinstance(outline.tree, dict):
-        raise SettingsError(
-            f"{name}:1: {shown(outline.tree)} where keys are expected; begin with workshop: ..."
-        )
+    outline = _outlined(text, name, "workshop: ...")
+    assert isinstance(outline.tree, dict)
     for block in ("pots", "resins"):
         if len(outline.tree.get(block) or ()) > _MOST_OF_A_KIND:  # each is compared with every other
             outline.add(
@@ -38,12 +48,7 @@ def load_text(text: str, name: str) -> Settings:
             )
             raise SettingsError(*outline.told())
     fill_in_resins(outline)
-    settings = None
-    try:
-        settings = Settings.model_validate(outline.tree, context={"folder": Path(name).parent})
-    except ValidationError as error:
-        for record in error.errors(include_url=False):
-            outline.add(*explain(record, Settings))
+    settings = _validated(Settings, outline, Path(name).parent)
     listed = outline.tree.get("pots")
     listed = listed if isinstance(listed, dict) else {}
     pots = {pot: keys for pot, keys in listed.items() if isinstance(keys, dict)}
@@ -53,6 +58,25 @@ def load_text(text: str, name: str) -> Settings:
     if settings is None or outline.told():
         raise SettingsError(*outline.told())
     return settings
+
+
+def _outlined(text: str, name: str, beginning: str) -> Outline:
+    outline = Outline(_composed(text, name), name)
+    if not isinstance(outline.tree, dict):
+        raise SettingsError(
+            f"{name}:1: {shown(outline.tree)} where keys are expected; begin with {beginning}"
+        )
+    return outline
+
+
+def _validated(kind: type[_B], outline: Outline, folder: Path) -> _B | None:
+    """Return the settings, None where they have faults, which are added to the outline."""
+    try:
+        return kind.model_validate(outline.tree, context={"folder": folder})
+    except ValidationError as error:
+        for record in error.errors(include_url=False):
+            outline.add(*explain(record, kind))
+    return None
 
 
 def tree_of(text: str, name: str) -> dict[str, Tree]:

@@ -6,7 +6,7 @@ from typing import Annotated, Literal
 from pydantic import Field, ValidationInfo, field_validator
 
 from potvigil.settings.block import Block, need
-from potvigil.settings.network import is_loopback
+from potvigil.settings.network import PageSettings, is_loopback
 from potvigil.settings.values import File, Host, SecretFile, Text, YesNo
 
 
@@ -39,3 +39,15 @@ class StudioSettings(Block):
     @property
     def encrypted(self) -> bool:
         return not all(is_loopback(host) for host in (self.host, self.standby or self.host))
+
+
+class StudioPageSettings(Block):
+    """A page of all records: where they lie and who reads them, and where the page is.
+
+    The keys are those of a workshop's settings; of `studio` only those that say where and who.
+    """
+
+    studio: StudioSettings = need(
+        "{host: studio.local, username: front-desk, password_file: studio-password}"
+    )
+    page: PageSettings = Field(default_factory=lambda: PageSettings.model_validate({}))

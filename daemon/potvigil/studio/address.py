@@ -14,6 +14,8 @@ from potvigil.settings.studio import StudioSettings
 
 # A connection that says nothing for so long is dead; a statement that takes longer is given up.
 CONNECT_S, DEAD_S, STATEMENT_S = 10, 30, 120
+# Of what a page asks: so long, and by so many connections at a time.
+READ_S, READERS = 20, 5
 
 
 class StudioError(Exception):
@@ -42,15 +44,34 @@ class Address:
 
     def engine(self) -> Engine:
         """Return an engine that opens a connection for each use and keeps none."""
-        url = URL.create(
+        arguments = self._arguments("read-write", STATEMENT_S)
+        return create_engine(self._url(), poolclass=NullPool, connect_args=arguments)
+
+    def reading_engine(self) -> Engine:
+        """Return an engine that only reads, of a standby too, and keeps a few connections.
+
+        All that one connection is asked until it is given back is of one moment.
+        """
+        return create_engine(
+            self._url(),
+            connect_args=self._arguments("any", READ_S),
+            pool_size=READERS,
+            max_overflow=READERS,
+            pool_timeout=READ_S,
+            pool_pre_ping=True,
+            isolation_level="REPEATABLE READ",
+            execution_options={"postgresql_readonly": True},
+        )
+
+    def _url(self) -> URL:
+        return URL.create(
             "postgresql+psycopg",
             username=self.username,
             password=self.password,
             database=self.database,
         )
-        return create_engine(url, poolclass=NullPool, connect_args=self._arguments())
 
-    def _arguments(self) -> dict[str, Any]:
+    def _arguments(self, session: str, statement_s: int) -> dict[str, Any]:
         # names of libpq (PostgreSQL manual, 34.1.2)
         tls = (
             {"sslmode": "verify-full", "sslrootcert": str(self.ca_file or "system")} if self.encrypted else {}
@@ -59,13 +80,13 @@ class Address:
             "application_name": "potvigil",
             "host": ",".join(host for host, _ in self.hosts),
             "port": ",".join(str(port) for _, port in self.hosts),
-            "target_session_attrs": "read-write",
+            "target_session_attrs": session,
             "connect_timeout": CONNECT_S,
             "keepalives_idle": DEAD_S,
             "keepalives_interval": DEAD_S // 3,
             "keepalives_count": 3,
             "tcp_user_timeout": DEAD_S * 1000,
-            "options": f"-c statement_timeout={STATEMENT_S * 1000} -c lock_timeout={DEAD_S * 1000}",
+            "options": f"-c statement_timeout={statement_s * 1000} -c lock_timeout={DEAD_S * 1000}",
         }
 
 

@@ -14,6 +14,7 @@ from sqlalchemy.exc import DBAPIError
 
 from potvigil.record.identity import Identity
 from potvigil.studio.address import StudioError, first_line
+from potvigil.studio.dialect import plain_text
 from potvigil.studio.news import BY_POT, KEYS, Gone, Marks, News, Parcel, PictureReader, Rows
 from potvigil.studio.tables import FORMAT, OF_A_RECORD, PICTURE, RECORD, SCHEMA, key_of
 
@@ -93,7 +94,8 @@ class RecordCopy:
         key = key_of(rows.table)
         others = {name: new.excluded[name] for name in rows.columns if name not in key}
         sql = new.on_conflict_do_update(index_elements=["record", *key], set_=others)
-        connection.execute(sql, [dict(zip(rows.columns, map(_text, row), strict=True)) for row in rows.rows])
+        named = [dict(zip(rows.columns, map(plain_text, row), strict=True)) for row in rows.rows]
+        connection.execute(sql, named)
 
     def _take_pictures(
         self, connection: Connection, read: PictureReader, named: Iterable[tuple[int, str]]
@@ -127,12 +129,3 @@ def check_format(connection: Connection) -> None:
     found = connection.execute(text(f"SELECT max(version_num::int) FROM {SCHEMA}.alembic_version")).scalar()
     if (found or 0) < FORMAT:
         raise StudioError(f"the studio's tables are of format {found}, {FORMAT} is needed; {_PREPARE}")
-
-
-def _text(value: Any) -> Any:
-    """PostgreSQL's text cannot hold the character 0, and one row must not hold up all that come after."""
-    return (
-        value.replace("\0", "\N{REPLACEMENT CHARACTER}")
-        if isinstance(value, str) and "\0" in value
-        else value
-    )

@@ -36,7 +36,7 @@ def build_parser() -> argparse.ArgumentParser:
     watching.add_page(verbs)
     watching.add_notify(verbs)
     studio.add_ship(verbs)
-    studio.add_studio_verbs(add_group(verbs, "studio", "the database of many machines: prepare, admit"))
+    studio.add_studio_verbs(add_group(verbs, "studio", "the database of many machines: prepare, admit, page"))
     add_batch_verbs(add_group(verbs, "batch", "the batches in the record"))
     add_alarm_verbs(add_group(verbs, "alarm", "active alarms: list, acknowledge, shelve, unshelve, test"))
     return parser

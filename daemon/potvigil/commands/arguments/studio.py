@@ -1,8 +1,10 @@
 """The verbs of a studio: many machines, one database."""
 
 import argparse
+from pathlib import Path
 
 from potvigil.commands.arguments.adding import Verbs, add_config, add_other_record, add_verb
+from potvigil.commands.arguments.types import port
 
 
 def add_ship(verbs: Verbs) -> None:
@@ -44,6 +46,21 @@ def add_studio_verbs(verbs: Verbs) -> None:
     )
     admitted.add_argument("--reader", action="store_true", help="it reads and ships nothing")
     _add_database(admitted)
+    _add_studio_page(verbs)
+
+
+def _add_studio_page(verbs: Verbs) -> None:
+    page = add_verb(
+        verbs,
+        "page",
+        "studio_page:studio_page",
+        "serve one page of all records in the studio's database, to be read",
+        "potvigil studio page --config /etc/potvigil/studio.yaml",
+    )
+    page.add_argument(
+        "--config", type=Path, required=True, metavar="FILE", help="settings of this page, YAML: studio, page"
+    )
+    page.add_argument("--port", type=port, metavar="N", help="default: of the settings, or 8642")
 
 
 def _add_database(verb: argparse.ArgumentParser) -> None:

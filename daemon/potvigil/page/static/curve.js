@@ -12,7 +12,7 @@
   const signOf = ({ kind, level }) => SIGNS[kind] ?? (level === "alarm" ? "■" : "▲");
   const LEAST_SPAN_S = 20;
   const DAY_S = 86400;
-  const TAIL_EVERY_MS = 3000;
+  const TAIL_EVERY_MS = Number(place.dataset.live) || 3000;
   const WHOLE_EVERY_MS = 300000;
 
   let whole = null; // the curve from begin to end

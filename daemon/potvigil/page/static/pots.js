@@ -22,7 +22,7 @@
     fill(show(card, "sign"), pot.sign);
     fill(show(card, "word"), pot.word);
     fill(show(card, "title"), pot.label || (pot.batch === null ? "" : `batch ${pot.batch}`));
-    for (const name of ["pressure", "trend", "forecast", "cure", "temperatures", "care"]) fill(show(card, name), pot[name]);
+    for (const name of ["pressure", "trend", "forecast", "cure", "temperatures", "care", "heard"]) fill(show(card, name), pot[name]);
     fill(show(card, "corrected"), pot.corrected && `${pot.corrected}, corrected for temperature and barometer`);
     card.querySelector('[data-block="cure"]').hidden = pot.cure === null;
     if (pot.cure_progress !== null) card.querySelector("progress").value = pot.cure_progress;

@@ -14,7 +14,7 @@ from starlette.requests import Request
 from starlette.responses import JSONResponse, PlainTextResponse, RedirectResponse, Response
 
 from potvigil.page.door import network_of
-from potvigil.page.frame import Frame
+from potvigil.page.ground import Ground
 from potvigil.page.guesses import OneAtATime, Throttle
 from potvigil.page.passwords import LONGEST_PASSWORD, verify
 
@@ -23,7 +23,7 @@ _CHALLENGE = {"www-authenticate": 'Basic realm="Potvigil", charset="UTF-8"'}
 
 
 class Access:
-    def __init__(self, frame: Frame) -> None:
+    def __init__(self, frame: Ground) -> None:
         self._frame = frame
         self._throttle = Throttle()
         self._guesses = OneAtATime()

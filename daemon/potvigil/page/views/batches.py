@@ -56,21 +56,22 @@ class QueryError(ValueError):
 def listed(store: Store, query: Mapping[str, str], page: int) -> dict[str, Any]:
     """Return what the list shows. Raises QueryError or RecordError."""
     unit, tz = habits_of(store)
-    rows = store.listed(_wanted(query, tz, PAGE + 1, (page - 1) * PAGE))
+    rows = store.listed(wanted_of(query, tz, PAGE + 1, (page - 1) * PAGE))
+    return told_list([line(row, unit, tz) for row in rows], query, page)
+
+
+def told_list(rows: Sequence[Mapping[str, Any]], query: Mapping[str, str], page: int) -> dict[str, Any]:
+    """Return a page of a list. rows: of it, and one more where there are more."""
     given = {key: value for key, value in query.items() if value}
 
     def link(to_page: int) -> str:
         return f"/batches?{urlencode({**given, 'page': str(to_page)})}"
 
-    return {
-        "rows": [_line(row, unit, tz) for row in rows[:PAGE]],
-        "query": query,
-        "verdicts": VERDICTS,
-        "alarm_kinds": ALARM_KINDS,
+    return nothing_listed(query, None) | {
+        "rows": rows[:PAGE],
         "page": page,
         "newer": link(page - 1) if page > 1 else None,
         "older": link(page + 1) if len(rows) > PAGE and page < LAST_PAGE else None,
-        "fault": None,
     }
 
 
@@ -88,7 +89,14 @@ def nothing_listed(query: Mapping[str, str], fault: str | None) -> dict[str, Any
     }
 
 
-def _wanted(query: Mapping[str, str], tz: tzinfo | None, limit: int, skip: int) -> Wanted:
+def page_number(text: str) -> int:
+    """Return which page of a list an address names, the first for none that can be."""
+    number = int(text) if text.isascii() and text.isdecimal() and len(text) < 7 else 1
+    return min(max(number, 1), LAST_PAGE)
+
+
+def wanted_of(query: Mapping[str, str], tz: tzinfo | None, limit: int, skip: int) -> Wanted:
+    """Return what a list is narrowed to. Raises QueryError."""
     verdict, kind = query["verdict"], query["alarm"]
     if verdict and verdict not in [each["value"] for each in VERDICTS]:
         raise QueryError(f"There is no verdict {shown(verdict)!r}.")
@@ -116,7 +124,8 @@ def _midnight(text: str, tz: tzinfo | None, days: int) -> float | None:
         raise QueryError(f"{shown(text)!r} is not a date; give one like 2026-03-01.") from None
 
 
-def _line(row: ListedBatch, unit: str, tz: tzinfo | None) -> dict[str, Any]:
+def line(row: ListedBatch, unit: str, tz: tzinfo | None) -> dict[str, Any]:
+    """Return one line of the list."""
     verdict, said, level = _judged(row.verdict, row.above_maximum)
     outcome = row.details.get(Detail.OUTCOME, "")
     return {

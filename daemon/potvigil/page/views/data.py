@@ -10,11 +10,14 @@ from starlette.requests import Request
 from starlette.responses import JSONResponse, Response, StreamingResponse
 
 from potvigil.page.frame import Frame
+from potvigil.page.ground import Ground
 from potvigil.page.guard import RequestRefusedError
 from potvigil.page.views.curve import LEAST_POINTS, MOST_POINTS, USUAL_POINTS, CurveQuery, curve
 from potvigil.page.views.library import whole
+from potvigil.page.views.now import PotsOf
 from potvigil.page.views.pots import number
 from potvigil.record.rows import BatchRow
+from potvigil.record.store import Store
 
 MOST_STREAMS = 20
 _SHELL = ("offline.html", "offline.js", "page.css", "icon.svg")  # what worker.js keeps
@@ -22,72 +25,32 @@ _SHELL = ("offline.html", "offline.js", "page.css", "icon.svg")  # what worker.j
 STREAM_S, STREAM_REST_S, STREAM_COMMENT_S = 150.0, 1.0, 15.0
 
 
-class Data:
-    """stopping: whether the streams are to end."""
+class Told:
+    """What is known now, and files, of any page. stopping: whether the streams are to end."""
 
-    def __init__(self, frame: Frame) -> None:
-        self._frame = frame
+    def __init__(self, ground: Ground) -> None:
+        self._ground = ground
         self._streams = 0
         self.stopping: Callable[[], bool] = lambda: False
 
     async def now(self, request: Request) -> Response:
-        return JSONResponse(await self._frame.tell())
-
-    async def metrics(self, request: Request) -> Response:
-        text, kind = await self._frame.metrics(request.headers.get("accept", ""))
-        return Response(text, headers={"content-type": kind})
+        return JSONResponse(await self._ground.tell())
 
     async def events(self, request: Request) -> Response:
         if self._streams >= MOST_STREAMS:
             return JSONResponse({"fault": "Too many pages are open; ask /api/now."}, 503)
         return StreamingResponse(self._stream(), media_type="text/event-stream")
 
-    async def curve(self, request: Request) -> Response:
-        query, frame = request.query_params, self._frame
-        pot_id, batch = query.get("pot"), query.get("batch")
-        if (pot_id is None) == (batch is None):
-            raise RequestRefusedError(422, "Give pot or batch.")
-        batch_id = None if batch is None else whole(batch)
-        from_s, to_s = number(query.get("from", ""), "from"), number(query.get("to", ""), "to")
-        points = number(query.get("points", ""), "points") or USUAL_POINTS
-        points = int(min(max(points, LEAST_POINTS), MOST_POINTS))
-
-        def find() -> tuple[str, BatchRow | None]:
-            with frame.open() as store:
-                if batch_id is not None:
-                    row = store.batch(batch_id)
-                    return row.pot_id, row
-                if pot_id not in store.pots():
-                    raise RequestRefusedError(404, "There is no such pot.")
-                return str(pot_id), store.open_batch_of(str(pot_id))
-
-        found, row = await frame.in_thread(find)
-        live = await frame.live_of(found) if row is None or row.end_t_s is None else None
-
-        def draw() -> bytes:
-            with frame.open() as store:
-                told = curve(store, frame.config.pots_of, CurveQuery(found, row, live, from_s, to_s, points))
-            return json.dumps(told, ensure_ascii=False, separators=(",", ":"), allow_nan=False).encode()
-
-        return Response(await frame.in_thread(draw), media_type="application/json")
-
-    async def worker(self, request: Request) -> Response:
-        """Return the page's service worker, of another version whenever what it keeps is another."""
-        static = self._frame.static
-        version = "-".join(static[name][1] for name in _SHELL)
-        source = f'const SHELL_VERSION = "{version}";\n'.encode() + static["worker.js"][0]
-        return Response(source, media_type="text/javascript", headers={"cache-control": "no-cache"})
-
     async def authority(self, request: Request) -> Response:
         """Return the certificate a phone is to trust; it is no secret."""
-        if self._frame.config.authority is None:
+        if self._ground.config.authority is None:
             raise RequestRefusedError(404, "This page has no authority of its own.")
         name = {"content-disposition": 'attachment; filename="potvigil-authority.crt"'}
-        return Response(self._frame.config.authority, media_type="application/x-x509-ca-cert", headers=name)
+        return Response(self._ground.config.authority, media_type="application/x-x509-ca-cert", headers=name)
 
     async def static(self, request: Request) -> Response:
         name = request.path_params["file"]
-        found = self._frame.static.get(name)
+        found = self._ground.static.get(name)
         if found is None:
             raise RequestRefusedError(404, "There is nothing at this address.")
         content, version = found
@@ -109,7 +72,7 @@ class Data:
             last = ""
             yield "retry: 1000\n\n"
             while not self.stopping() and time.monotonic() - began_s < STREAM_S:
-                told = await self._frame.tell()
+                told = await self._ground.tell()
                 text = json.dumps(told, ensure_ascii=False, separators=(",", ":"))
                 if text != last:
                     yield f"event: now\ndata: {text}\n\n"
@@ -120,3 +83,61 @@ class Data:
                 await asyncio.sleep(STREAM_REST_S)
         finally:
             self._streams -= 1
+
+
+class Data(Told):
+    """The same of this machine's record, and what else is known of it."""
+
+    def __init__(self, frame: Frame) -> None:
+        super().__init__(frame)
+        self._frame = frame
+
+    async def metrics(self, request: Request) -> Response:
+        text, kind = await self._frame.metrics(request.headers.get("accept", ""))
+        return Response(text, headers={"content-type": kind})
+
+    async def curve(self, request: Request) -> Response:
+        query, frame = request.query_params, self._frame
+        pot_id, batch = query.get("pot"), query.get("batch")
+        if (pot_id is None) == (batch is None):
+            raise RequestRefusedError(422, "Give pot or batch.")
+        batch_id = None if batch is None else whole(batch)
+        from_s, to_s = number(query.get("from", ""), "from"), number(query.get("to", ""), "to")
+        points = points_of(query.get("points", ""))
+
+        def find() -> tuple[str, BatchRow | None]:
+            with frame.open() as store:
+                if batch_id is not None:
+                    row = store.batch(batch_id)
+                    return row.pot_id, row
+                if pot_id not in store.pots():
+                    raise RequestRefusedError(404, "There is no such pot.")
+                return str(pot_id), store.open_batch_of(str(pot_id))
+
+        found, row = await frame.in_thread(find)
+        live = await frame.live_of(found) if row is None or row.end_t_s is None else None
+
+        def draw() -> bytes:
+            with frame.open() as store:
+                return drawn(store, frame.config.pots_of, CurveQuery(found, row, live, from_s, to_s, points))
+
+        return Response(await frame.in_thread(draw), media_type="application/json")
+
+    async def worker(self, request: Request) -> Response:
+        """Return the page's service worker, of another version whenever what it keeps is another."""
+        static = self._frame.static
+        version = "-".join(static[name][1] for name in _SHELL)
+        source = f'const SHELL_VERSION = "{version}";\n'.encode() + static["worker.js"][0]
+        return Response(source, media_type="text/javascript", headers={"cache-control": "no-cache"})
+
+
+def points_of(text: str) -> int:
+    """Return of how many points a curve is asked for. Raises RequestRefusedError."""
+    points = number(text, "points") or USUAL_POINTS
+    return int(min(max(points, LEAST_POINTS), MOST_POINTS))
+
+
+def drawn(store: Store, pots_of: PotsOf, asked: CurveQuery) -> bytes:
+    """Return a curve as JSON. Raises RecordError."""
+    told = curve(store, pots_of, asked)
+    return json.dumps(told, ensure_ascii=False, separators=(",", ":"), allow_nan=False).encode()

@@ -12,7 +12,8 @@ from starlette.responses import HTMLResponse, Response
 from potvigil.model.batch_details import DetailError
 from potvigil.model.events import Detail
 from potvigil.page.children import Children
-from potvigil.page.frame import BY, Frame, back, batch_id_of, batch_in_range, sentence
+from potvigil.page.frame import BY, Frame, back, batch_id_of, batch_in_range
+from potvigil.page.ground import sentence
 from potvigil.page.guard import RequestRefusedError, StaleFormError
 from potvigil.page.views import batches
 from potvigil.page.views.details import SentForm, fields, read_sent
@@ -50,9 +51,7 @@ class Library:
 
     async def list(self, request: Request) -> Response:
         query = {key: shown(request.query_params.get(key, "")[:200]) for key in batches.QUERY}
-        page = request.query_params.get("page", "1")
-        number = int(page) if page.isascii() and page.isdecimal() and len(page) < 7 else 1
-        number = min(max(number, 1), batches.LAST_PAGE)
+        number = batches.page_number(request.query_params.get("page", "1"))
 
         def read() -> dict[str, Any]:
             with self._frame.open() as store:

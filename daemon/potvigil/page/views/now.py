@@ -12,7 +12,7 @@ from typing import Any
 
 from potvigil.history.care_due import care_due
 from potvigil.live_reader import Live, LivePot, LiveReader
-from potvigil.model.events import AlarmId, AlarmState, StandingAlarm
+from potvigil.model.events import AlarmEvent, AlarmId, AlarmState, StandingAlarm
 from potvigil.model.pot import Pot
 from potvigil.page.views import words
 from potvigil.page.views.held import Held
@@ -87,7 +87,12 @@ class Now:
             pots = [_as_silent(each, since) for each in pots]
         else:
             since = _heard(live, tz) if silent else None
-            pots = [self._pot(pot_id, each, tz, since, silent) for pot_id, each in live.pots.items()]
+            pots = [
+                told_pot(pot_id, each, self._pots.get(pot_id), tz, self._held)
+                if not silent
+                else silent_pot(pot_id, each, tz, since)
+                for pot_id, each in live.pots.items()
+            ]
         if silent:
             self._held.forget()
         pots = by_urgency(pots)
@@ -103,48 +108,6 @@ class Now:
             "unit": "psi" if pot is None else pot.pressure_unit,
             "pots": [each | {"care": self._care.get(each["id"]) or None} for each in pots],
         }
-
-    def _pot(
-        self, pot_id: str, live: LivePot, tz: tzinfo | None, since: str | None, silent: bool
-    ) -> dict[str, Any]:
-        snapshot, pot = live.snapshot, self._pots.get(pot_id)
-        unit = "psi" if pot is None else pot.pressure_unit
-        teller = words.teller_of(snapshot, tz)
-        alarms = [alarm(each, teller, snapshot.t_s, silent) for each in snapshot.alarms]
-        said: dict[str, Any] = {
-            "id": pot_id,
-            "batch": live.batch,
-            "label": words.label(snapshot),
-            "alarms": alarms,
-        }
-        if silent:
-            return said | _nothing(since)
-        word, level = words.word(snapshot, pot)
-        row = TraceRow.of(snapshot)
-        gauge_pa, cure = snapshot.reading.gauge_pa, snapshot.cure
-        shown_pa = None
-        if gauge_pa is not None:
-            step_pa = LEAST_SHOWN[unit] * PRESSURE_UNITS_PA[unit]
-            shown_pa = self._held.pressure_pa(pot_id, gauge_pa, step_pa)
-        told = {each.alarm for each in snapshot.alarms if words.is_true(each)}
-        said |= {
-            "word": word,
-            "do": _do(alarms),
-            "level": level.value,
-            "sign": SIGNS[level],
-            "pressure": None if shown_pa is None else pressure(shown_pa, unit),
-            "pressure_pa": gauge_pa,
-            "corrected": None if row.corrected_gauge_pa is None else pressure(row.corrected_gauge_pa, unit),
-            "trend": None if told & _TELL_THE_LOSS else words.trend(snapshot, pot, unit),
-            "stage": snapshot.stage.value,
-            "stage_word": words.STAGE_WORDS[snapshot.stage],
-            "cure": words.cure(snapshot, teller),
-            "cure_progress": None if cure is None else round(cure.progress, 4),
-            "cure_done": words.is_cure_done(snapshot),
-            "forecast": None if told & _TELL_THE_FLOOR else words.forecast(snapshot, tz),
-            "temperatures": words.temperatures(snapshot, pot),
-        }
-        return self._held.sentences(said, _SENTENCES, snapshot.t_s)
 
     def _look_after_care(self, tz: tzinfo | None) -> None:
         if time.monotonic() < self._care_again_s:
@@ -191,7 +154,57 @@ class Now:
             return  # the record has its own alarm; what was known stays
 
 
-def _nothing(since: str | None) -> dict[str, Any]:
+def told_pot(pot_id: str, live: LivePot, pot: Pot | None, tz: tzinfo | None, held: Held) -> dict[str, Any]:
+    """Return a pot as it is now. pot: its settings, where they are known."""
+    snapshot = live.snapshot
+    unit = "psi" if pot is None else pot.pressure_unit
+    teller = words.teller_of(snapshot, tz)
+    said = _whose(pot_id, live, tz, False)
+    word, level = words.word(snapshot, pot)
+    row = TraceRow.of(snapshot)
+    gauge_pa, cure = snapshot.reading.gauge_pa, snapshot.cure
+    shown_pa = None
+    if gauge_pa is not None:
+        step_pa = LEAST_SHOWN[unit] * PRESSURE_UNITS_PA[unit]
+        shown_pa = held.pressure_pa(pot_id, gauge_pa, step_pa)
+    told = {each.alarm for each in snapshot.alarms if words.is_true(each)}
+    said |= {
+        "word": word,
+        "do": _do(said["alarms"]),
+        "level": level.value,
+        "sign": SIGNS[level],
+        "pressure": None if shown_pa is None else pressure(shown_pa, unit),
+        "pressure_pa": gauge_pa,
+        "corrected": None if row.corrected_gauge_pa is None else pressure(row.corrected_gauge_pa, unit),
+        "trend": None if told & _TELL_THE_LOSS else words.trend(snapshot, pot, unit),
+        "stage": snapshot.stage.value,
+        "stage_word": words.STAGE_WORDS[snapshot.stage],
+        "cure": words.cure(snapshot, teller),
+        "cure_progress": None if cure is None else round(cure.progress, 4),
+        "cure_done": words.is_cure_done(snapshot),
+        "forecast": None if told & _TELL_THE_FLOOR else words.forecast(snapshot, tz),
+        "temperatures": words.temperatures(snapshot, pot),
+    }
+    return held.sentences(said, _SENTENCES, snapshot.t_s)
+
+
+def silent_pot(pot_id: str, live: LivePot, tz: tzinfo | None, since: str | None) -> dict[str, Any]:
+    """Return a pot of which nothing was heard since: no value, and its alarms as last known."""
+    return _whose(pot_id, live, tz, True) | nothing(since)
+
+
+def _whose(pot_id: str, live: LivePot, tz: tzinfo | None, silent: bool) -> dict[str, Any]:
+    snapshot = live.snapshot
+    teller = words.teller_of(snapshot, tz)
+    return {
+        "id": pot_id,
+        "batch": live.batch,
+        "label": words.label(snapshot),
+        "alarms": [alarm(each, teller, snapshot.t_s, silent) for each in snapshot.alarms],
+    }
+
+
+def nothing(since: str | None) -> dict[str, Any]:
     """Return a pot of which nothing is known now."""
     withdrawn = (
         *("pressure", "pressure_pa", "corrected", "trend", "stage", "stage_word", "cure", "cure_progress"),
@@ -216,17 +229,7 @@ def _kept(pot_id: str, store: Store, tz: tzinfo | None) -> dict[str, Any]:
         "label": "" if batch is None else shown(batch.label),
         "alarms": [
             alarm(
-                StandingAlarm(
-                    each.alarm,
-                    each.priority,
-                    each.state,
-                    each.t_s,
-                    each.utc_s,
-                    each.text,
-                    each.until_utc_s,
-                    each.do,
-                    each.by_s,
-                ),
+                standing_of(each),
                 Teller(None if each.utc_s is None else each.utc_s - each.t_s, tz),
                 each.t_s,
                 True,
@@ -237,8 +240,23 @@ def _kept(pot_id: str, store: Store, tz: tzinfo | None) -> dict[str, Any]:
     }
 
 
+def standing_of(event: AlarmEvent) -> StandingAlarm:
+    """Return an alarm as its latest event in the record tells of it."""
+    return StandingAlarm(
+        event.alarm,
+        event.priority,
+        event.state,
+        event.t_s,
+        event.utc_s,
+        event.text,
+        event.until_utc_s,
+        event.do,
+        event.by_s,
+    )
+
+
 def _as_silent(kept: dict[str, Any], since: str | None) -> dict[str, Any]:
-    return {key: value for key, value in kept.items() if key != "since"} | _nothing(since)
+    return {key: value for key, value in kept.items() if key != "since"} | nothing(since)
 
 
 def alarm(standing: StandingAlarm, teller: Teller, now_s: float, old: bool) -> dict[str, Any]:

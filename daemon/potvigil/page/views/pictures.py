@@ -9,7 +9,8 @@ from starlette.responses import JSONResponse, Response
 
 from potvigil.model.batch_details import DetailError
 from potvigil.model.events import Detail
-from potvigil.page.frame import BY, Frame, batch_id_of, sentence
+from potvigil.page.frame import BY, Frame, batch_id_of
+from potvigil.page.ground import sentence
 from potvigil.page.guard import RequestRefusedError
 from potvigil.record.requests.detail_input import given_details
 from potvigil.record.store import Store

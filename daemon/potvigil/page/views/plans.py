@@ -11,7 +11,8 @@ from starlette.requests import Request
 from starlette.responses import HTMLResponse, Response
 
 from potvigil.history.pot_history import so_far
-from potvigil.page.frame import Frame, sentence
+from potvigil.page.frame import Frame
+from potvigil.page.ground import sentence
 from potvigil.page.guard import RequestRefusedError
 from potvigil.page.views.library import PAPER_CSP
 from potvigil.page.views.words import SIGNS, Severity, local

@@ -11,7 +11,8 @@ from starlette.responses import Response
 
 from potvigil.model.batch_details import DetailError
 from potvigil.model.events import Action, AlarmId, Detail
-from potvigil.page.frame import BY, Frame, sentence
+from potvigil.page.frame import BY, Frame
+from potvigil.page.ground import sentence
 from potvigil.page.guard import RequestRefusedError, StaleFormError
 from potvigil.page.views.details import SentForm, fields, read_sent
 from potvigil.record.errors import RecordError

@@ -46,7 +46,8 @@ def strip(
         worst, others = pots[0], sum(Severity(each["level"]) in _PRESSES for each in pots[1:])
         level, word = Severity(worst["level"]), worst["word"]
         unseen = _is_unseen(worst)
-        told |= {"pot": worst["id"], "href": f"/pot/{quote(worst['id'], safe='')}", "do": worst["do"] or ""}
+        href = worst.get("href") or f"/pot/{quote(worst['id'], safe='')}"
+        told |= {"pot": worst["id"], "href": href, "do": worst["do"] or ""}
         more = f"{others} more {'pot needs' if others == 1 else 'pots need'} attention" if others else ""
         said = next((each["state_words"] for each in worst["alarms"] if each["level"] == worst["level"]), "")
         told |= {"unseen": unseen, "state": "; ".join(filter(None, (said, more)))}

@@ -4,6 +4,7 @@ from dataclasses import dataclass
 from typing import Any
 
 from potvigil.model.events import AlarmId, Verdict
+from potvigil.record.readable import ALL_ROWS
 
 # Of a batch's verdict, beside the core's own: not closed yet.
 OPEN = "open"
@@ -58,5 +59,5 @@ class Wanted:
     def sql(self) -> tuple[str, tuple[Any, ...]]:
         """Return the clauses after FROM, and their values."""
         where, values = self.where()
-        limit = -1 if self.limit is None else self.limit
+        limit = ALL_ROWS if self.limit is None else self.limit
         return f"{where}ORDER BY b.id DESC LIMIT ? OFFSET ?", (*values, limit, self.skip)

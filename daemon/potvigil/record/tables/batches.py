@@ -21,6 +21,7 @@ from potvigil.model.events import (
 )
 from potvigil.record.codec import KINDS, event_from_text, found_to_text, summary_from_text, to_text
 from potvigil.record.errors import RecordError, UnknownBatchError
+from potvigil.record.readable import ALL_ROWS
 from potvigil.record.requests.batch_query import Wanted
 from potvigil.record.rows import BatchRow, EditRow, LeakRow, ListedBatch, TaughtRow
 from potvigil.record.tables.ledger import POT, Ledger
@@ -100,16 +101,16 @@ class Batches(Ledger):
 
     def batches(self, pot_id: str | None = None, limit: int | None = None) -> list[BatchRow]:
         """Return the batches of a pot or of all, the newest first, at most `limit`."""
+        where, values = ("", ()) if pot_id is None else ("WHERE p.name = ? ", (pot_id,))
         return self._db.read(
             _batch_row,
-            f"SELECT {_BATCH} WHERE ? IS NULL OR p.name = ? ORDER BY b.id DESC LIMIT ?",
-            (pot_id, pot_id, -1 if limit is None else limit),
+            f"SELECT {_BATCH} {where}ORDER BY b.id DESC LIMIT ?",
+            (*values, ALL_ROWS if limit is None else limit),
         )
 
     def listed(self, wanted: Wanted | None = None) -> list[ListedBatch]:
         """Return the batches that are wanted, the newest first; 30 us each."""
-        where, values = (wanted or Wanted()).sql()
-        return self._db.read(_listed, f"SELECT {_LISTED} {where}", values)
+        return self._db.read(listed_batch, *listing(wanted or Wanted()))
 
     def leaks(self, pot_id: str) -> list[LeakRow]:
         """Return the leak of each closed batch of a pot, the oldest first; 3 us each."""
@@ -244,7 +245,13 @@ def _batch_row(row: Any) -> BatchRow:
     return BatchRow(*(*plain, details, rehearsed, judged, summary))
 
 
-def _listed(row: Any) -> ListedBatch:
+def listing(wanted: Wanted) -> tuple[str, tuple[Any, ...]]:
+    """Return the query of a list, and its values; each row makes a `listed_batch`."""
+    where, values = wanted.sql()
+    return f"SELECT {_LISTED} {where}", values
+
+
+def listed_batch(row: Any) -> ListedBatch:
     *plain, verdict, details_text, value, low, high, leak_t_s, established, alarms, above = row
     details = {Detail(field): text for field, text in json.loads(details_text).items()}
     leak = None if value is None else Interval(value, low, high)

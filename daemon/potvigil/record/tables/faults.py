@@ -8,7 +8,7 @@ from collections.abc import Iterable, Mapping
 
 from potvigil.model.reading import Fault
 from potvigil.record.codec import faults_to_text
-from potvigil.record.database import Database
+from potvigil.record.readable import Readable
 
 Faults = tuple[Fault, ...]
 
@@ -16,7 +16,7 @@ Faults = tuple[Fault, ...]
 FAULTS_TEXT = "coalesce((SELECT fault.faults FROM fault WHERE fault.id = sample.faults), sample.faults)"
 
 
-def numbers_of(db: Database, several: Iterable[Faults]) -> Mapping[Faults, int | None]:
+def numbers_of(db: Readable, several: Iterable[Faults]) -> Mapping[Faults, int | None]:
     """Return the number to keep for each, within a transaction that keeps the texts; None for no faults."""
     numbers: dict[Faults, int | None] = {}
     for faults in set(several):
@@ -29,7 +29,7 @@ def numbers_of(db: Database, several: Iterable[Faults]) -> Mapping[Faults, int |
     return numbers
 
 
-def without_text(db: Database) -> list[tuple[int, float]]:
+def without_text(db: Readable) -> list[tuple[int, float]]:
     """Return pot and t_s of samples whose faults have no text, the first few of them."""
     return db.rows(
         "SELECT pot, t_s FROM sample WHERE faults NOTNULL "

@@ -10,6 +10,7 @@ from potvigil.record.codec import SAMPLE_COLUMNS, sample_values
 from potvigil.record.database import Database
 from potvigil.record.errors import RecordError, UnwritableRecordError
 from potvigil.record.lock import WatchLock
+from potvigil.record.readable import Readable
 from potvigil.record.rows import TraceRow
 from potvigil.record.spool import Unwritten
 from potvigil.record.tables.faults import numbers_of
@@ -28,7 +29,7 @@ BUFFER_TRACES = 4320
 class Ledger:
     """An open record, and what is queued to be written; see Store."""
 
-    def __init__(self, db: Database) -> None:
+    def __init__(self, db: Readable) -> None:
         """Use `Store.open` or `Store.open_read_only`."""
         self._db = db
         self.path = db.path

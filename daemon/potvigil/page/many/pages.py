@@ -1,0 +1,204 @@
+"""The pages of all records: pots, alarms, batches; and of one record a pot, a batch, its curve and pictures.
+
+Which records there are for whom says the database (row security): one that a reader may not see is empty.
+"""
+
+from collections.abc import Mapping
+from datetime import tzinfo
+from typing import Any
+from urllib.parse import quote
+from uuid import UUID
+
+from starlette.requests import Request
+from starlette.responses import Response
+
+from potvigil.model.events import Detail
+from potvigil.model.pot import Pot
+from potvigil.page.frame import batch_id_of
+from potvigil.page.guard import RequestRefusedError
+from potvigil.page.many.ageing import MOODS, ageing
+from potvigil.page.many.seeing import Seeing
+from potvigil.page.views import batches
+from potvigil.page.views.curve import CurveQuery
+from potvigil.page.views.data import drawn, points_of
+from potvigil.page.views.details import fields
+from potvigil.page.views.library import whole
+from potvigil.page.views.pots import number
+from potvigil.page.views.strip import URGENCY
+from potvigil.page.views.words import Severity
+from potvigil.record.requests.batch_query import Wanted
+from potvigil.record.requests.detail_input import habits_of
+from potvigil.record.rows import BatchRow
+from potvigil.record.store import Store
+from potvigil.record.tables.batches import listed_batch, listing
+from potvigil.upkeep.pictures import kind_of
+from potvigil.wording.quantities import shown
+
+QUERY = (*batches.QUERY, "workshop", "record")
+# By columns of a listing behind the record: begun last comes first, then the higher number.
+_NEWEST_FIRST = "5 DESC NULLS LAST, 2 DESC, 1"
+_LAST_BATCHES = 10
+
+
+class ManyPages:
+    def __init__(self, seeing: Seeing) -> None:
+        self._seeing = seeing
+
+    async def glance(self, request: Request) -> Response:
+        now = await self._seeing.tell()
+        return self._seeing.render(request, "glance.html", "pots", "Pots", now=now)
+
+    async def alarms(self, request: Request) -> Response:
+        now = await self._seeing.tell()
+        told = [{**alarm, "of": pot} for pot in now["pots"] for alarm in pot["alarms"]]
+        told.sort(key=lambda each: (URGENCY.index(Severity(each["level"])), not each["is_new"]))
+        return self._seeing.render(request, "alarms.html", "alarms", "Alarms", alarms=told)
+
+    async def health(self, request: Request) -> Response:
+        now = await self._seeing.tell()
+
+        def read() -> list[dict[str, Any]]:
+            aged = []
+            for record in dict.fromkeys(pot["record"] for pot in now["pots"] if pot["pot"]):
+                own = [pot for pot in now["pots"] if pot["record"] == record]
+                with self._seeing.reader.opened(UUID(record)) as store:
+                    settings = self._settings(store)
+                    for pot in own:
+                        if pot["pot"] in settings:
+                            named = {"id": pot["id"], "href": pot["href"]}
+                            aged.append(ageing(store, settings[pot["pot"]]) | named)
+            return sorted(aged, key=lambda each: MOODS.index(each["mood"]))
+
+        told = await self._seeing.in_thread(read)
+        return self._seeing.render(request, "health.html", "ageing", "Health", aged=told)
+
+    def _settings(self, store: Store) -> Mapping[str, Pot]:
+        run = store.last_run()
+        return {} if run is None else self._seeing.pots_of(run.settings_json)
+
+    # -- batches -----------------------------------------------------------------------------------
+
+    async def batches(self, request: Request) -> Response:
+        query = {key: shown(request.query_params.get(key, "")[:200]) for key in QUERY}
+        page = batches.page_number(request.query_params.get("page", "1"))
+        now = await self._seeing.tell()
+        told: dict[str, Any]
+        try:
+            told, code = await self._seeing.in_thread(self._listed, query, page), 200
+        except batches.QueryError as error:
+            told, code = batches.nothing_listed(query, str(error)), 422
+        told["workshops"] = sorted({pot["workshop"] for pot in now["pots"]})
+        told["pots"] = sorted({pot["pot"] for pot in now["pots"]} - {""})
+        return self._seeing.render(request, "batches.html", "batches", "Batches", code, **told)
+
+    def _listed(self, query: dict[str, str], page: int) -> dict[str, Any]:
+        skip = (page - 1) * batches.PAGE
+        # each record gives as many as might be among those of the page
+        wanted = batches.wanted_of(query, None, skip + batches.PAGE + 1, 0)
+        records = {each.id: each for each in self._seeing.reader.records()}
+        among = [
+            each.id
+            for each in records.values()
+            if (str(each.id) == query["record"] if query["record"] else not each.is_past)
+            and query["workshop"] in ("", each.workshop)
+        ]
+        found = self._seeing.reader.of_each(
+            *listing(wanted), order=_NEWEST_FIRST, most=batches.PAGE + 1, skip=skip, among=among
+        )
+        habits: dict[UUID, tuple[str, tzinfo | None]] = {}
+        rows = []
+        for record, row in found:
+            if record not in habits:
+                with self._seeing.reader.opened(record) as store:
+                    habits[record] = habits_of(store)
+            line = batches.line(listed_batch(row), *habits[record])
+            place = f"{records[record].workshop}/{line['pot']}"
+            rows.append(line | {"href": f"/of/{record}/batch/{line['id']}", "place": place})
+        return batches.told_list(rows, query, page)
+
+    async def batch(self, request: Request) -> Response:
+        record, batch_id = _record(request), batch_id_of(request)
+
+        def read(store: Store) -> dict[str, Any]:
+            row = store.batch(batch_id)
+            told = batches.shown_batch(store, row)
+            workshop = next((e.workshop for e in self._seeing.reader.records() if e.id == record), "")
+            told["place"] = f"{workshop}/{row.pot_id}"
+            told["fields"] = fields(store, row, self._seeing.pots_of)
+            names = row.details.get(Detail.PICTURES, "").splitlines()
+            kept = self._seeing.reader.pictures(record, batch_id)
+            path = f"/of/{record}/batch/{batch_id}/picture"
+            told["pictures"] = [
+                {"name": name, "url": f"{path}/{quote(name, safe='')}" if name in kept else None}
+                for name in names
+            ]
+            return told
+
+        told = await self._seeing.read(record, read)
+        title = told["batch"]["label"] or f"Batch {batch_id}"
+        told |= {"root": f"/of/{record}", "filled_in": False}
+        return self._seeing.render(request, "batch.html", "batch", title, **told)
+
+    async def picture(self, request: Request) -> Response:
+        record, batch_id, name = _record(request), batch_id_of(request), str(request.path_params["name"])
+
+        def read(store: Store) -> bytes | None:
+            names = store.batch(batch_id).details.get(Detail.PICTURES, "").splitlines()
+            return self._seeing.reader.picture(record, batch_id, name) if name in names else None
+
+        content = await self._seeing.read(record, read)
+        kind = None if content is None else kind_of(content)
+        if content is None or kind is None:
+            raise RequestRefusedError(404, "There is no such picture.")
+        return Response(content, media_type=kind, headers={"cache-control": "private, max-age=3600"})
+
+    # -- pots --------------------------------------------------------------------------------------
+
+    async def pot(self, request: Request) -> Response:
+        record, pot_id = _record(request), str(request.path_params["pot"])
+        now, root = await self._seeing.tell(), f"/of/{record}"
+        pot = next((p for p in now["pots"] if (p["record"], p["pot"]) == (str(record), pot_id)), None)
+        if pot is None and now["silent"]:
+            raise RequestRefusedError(503, "The studio's database does not answer.")
+        if pot is None:
+            raise RequestRefusedError(404, "There is no such pot.")
+
+        def read(store: Store) -> dict[str, Any]:
+            unit, tz = habits_of(store)
+            settings = self._settings(store).get(pot_id)
+            rows = store.listed(Wanted(pot_id=pot_id, limit=_LAST_BATCHES))
+            return {
+                "aged": None if settings is None else ageing(store, settings),
+                "rows": [batches.line(row, unit, tz) | {"href": f"{root}/batch/{row.id}"} for row in rows],
+            }
+
+        told = {"pot": pot, "root": root, **await self._seeing.read(record, read)}
+        return self._seeing.render(request, "pot.html", "pot", pot["id"], **told)
+
+    async def curve(self, request: Request) -> Response:
+        query, record = request.query_params, _record(request)
+        pot_id, batch = query.get("pot"), query.get("batch")
+        if (pot_id is None) == (batch is None):
+            raise RequestRefusedError(422, "Give pot or batch.")
+        batch_id = None if batch is None else whole(batch)
+        from_s, to_s = number(query.get("from", ""), "from"), number(query.get("to", ""), "to")
+        points = points_of(query.get("points", ""))
+
+        def read(store: Store) -> bytes:
+            row: BatchRow | None
+            if batch_id is not None:
+                row = store.batch(batch_id)
+                found = row.pot_id
+            elif pot_id in store.pots():
+                found = str(pot_id)
+                row = store.open_batch_of(found)
+            else:
+                raise RequestRefusedError(404, "There is no such pot.")
+            return drawn(store, self._seeing.pots_of, CurveQuery(found, row, None, from_s, to_s, points))
+
+        return Response(await self._seeing.read(record, read), media_type="application/json")
+
+
+def _record(request: Request) -> UUID:
+    record: UUID = request.path_params["record"]
+    return record

@@ -1,0 +1,151 @@
+"""The page of all records as its verb serves it, in a real browser: at every size, live, for everybody."""
+
+import subprocess
+import sys
+import time
+import urllib.error
+import urllib.request
+
+import pytest
+from playwright.sync_api import expect
+
+from broker import free_port
+from many_records import Studio, kept, raised
+from page.browser.test_views import OUTSIDE, assert_axe_finds_nothing
+from page.browser.watched import PHONE, until
+from postgres import Postgres
+from potvigil.model.events import AlarmId
+from potvigil.record.store import Store
+from potvigil.studio.preparing import READER, admit, prepare
+
+SIZES = [{"viewport": {"width": width, "height": 800}} for width in (320, 390, 1440)]
+
+
+class Shown:
+    """A studio's database, two records in it, and the page in a process of its own."""
+
+    def __init__(self, folder, server) -> None:
+        self.server, self.studio = server, Studio(server)
+        self.record = kept(folder / "a.db", "harbour-models", "lantern", leaks=True, label="lenses, blue")
+        self.number = self.studio.ship(self.record)
+        self.silent = self.studio.ship(
+            kept(folder / "b.db", "castle-models", "gatehouse-of-the-outer-ward", ago_s=4000.0)
+        )
+        (folder / "password").write_text(admit(server.owner(), "front-desk", READER, ["*"]))
+        (folder / "password").chmod(0o600)
+        port = free_port()
+        self.url = f"http://127.0.0.1:{port}"
+        config = folder / "studio.yaml"
+        config.write_text(
+            f"studio: {{host: 127.0.0.1, port: {server.port}, username: front-desk, "
+            "password_file: password}\n"
+            f"page: {{port: {port}}}\n"
+        )
+        command = [sys.executable, "-m", "potvigil", "studio", "page", "--config", str(config)]
+        self.process = subprocess.Popen(command, stdout=subprocess.DEVNULL)
+
+    def wait(self) -> None:
+        deadline_s = time.monotonic() + 60.0
+        while True:
+            try:
+                urllib.request.urlopen(f"{self.url}/login", timeout=5).close()
+            except urllib.error.HTTPError:
+                return
+            except OSError:
+                assert self.process.poll() is None and time.monotonic() < deadline_s
+                time.sleep(0.1)
+            else:
+                return
+
+    def views(self) -> tuple[str, ...]:
+        here = f"/of/{self.number}"
+        return (
+            *("/", "/alarms", "/batches?workshop=harbour-models", "/health"),
+            *(f"{here}/pot/lantern", f"{here}/batch/2", f"{here}/batch/99"),
+        )
+
+
+@pytest.fixture(scope="module")
+def shown(tmp_path_factory):
+    with Postgres() as server:
+        prepare(server.owner())
+        shown = Shown(tmp_path_factory.mktemp("studio"), server)
+        try:
+            shown.wait()
+            yield shown
+        finally:
+            shown.process.kill()
+            shown.process.wait()
+
+
+@pytest.mark.parametrize("size", SIZES, ids=lambda size: size["viewport"]["width"])
+def test_each_view_fits_and_is_for_everybody(shown, opened, size):
+    page = opened(size)
+    for view in shown.views():
+        page.goto(shown.url + view)
+        if "/pot/" in view or view.endswith("/batch/2"):
+            expect(page.locator(".u-over").first).to_be_visible()
+        page.evaluate("document.querySelectorAll('details').forEach((details) => { details.open = true; })")
+        until(page, f"document.documentElement.scrollWidth <= {size['viewport']['width']}")
+        assert page.evaluate(OUTSIDE) == [], view
+        assert_axe_finds_nothing(page)
+
+
+def test_text_of_twice_its_size_fits_on_a_phone(shown, opened):
+    page = opened(PHONE)
+    for view in shown.views():
+        page.goto(shown.url + view)
+        page.evaluate("document.documentElement.style.fontSize = '200%'")
+        until(page, f"document.documentElement.scrollWidth <= {PHONE['viewport']['width']}")
+        assert page.evaluate(OUTSIDE) == [], view
+
+
+def test_from_the_pots_to_a_batch_and_back(shown, opened):
+    page = opened(PHONE)
+    page.goto(shown.url)
+    page.get_by_role("link", name="harbour-models/lantern").first.click()
+    expect(page.locator(".u-over").first).to_be_visible()
+    page.get_by_role("link", name="lenses, blue, first").click()
+    expect(page.get_by_role("heading", level=1)).to_have_text("lenses, blue, first")
+    page.get_by_role("link", name="harbour-models/lantern").last.click()
+    page.get_by_role("link", name="All its batches").click()
+    expect(page.locator(".batches li")).to_have_count(2)
+    page.get_by_role("searchbox").fill("first")
+    page.get_by_role("button", name="Search").click()
+    expect(page.locator(".batches li")).to_have_count(1)
+
+
+def test_a_new_alarm_comes_to_pots_and_list_by_itself_and_a_dead_database_withdraws_all(shown, opened):
+    pots, alarms = opened(PHONE), opened(PHONE)
+    pots.goto(shown.url)
+    alarms.goto(f"{shown.url}/alarms")
+    expect(alarms.get_by_text("No alarm is active")).to_be_visible()
+    silent = pots.locator("[data-pot^=castle]")
+    expect(silent.locator("[data-show=word]")).to_contain_text("no data since")
+    expect(silent.locator("[data-show=pressure]")).to_be_hidden()
+    with Store.open(shown.record, create=False) as store:
+        store.add_event("lantern", 2, raised(AlarmId.FLOOR_AHEAD, 7190.0, time.time() - 7190.0))
+    shown.studio.ship(shown.record)
+    card = pots.locator("[data-pot='harbour-models/lantern']")
+    expect(card.locator("[data-show=word]")).to_have_text("leak: floor ahead")
+    expect(card.locator(".standing .do")).to_contain_text("Top up by")
+    expect(pots.locator("#strip")).to_contain_text("harbour-models/lantern")
+    expect(alarms.locator("[data-alarms] li")).to_have_count(1)
+    expect(alarms.locator("[data-alarms] li")).to_contain_text("harbour-models/lantern")
+    shown.server.stop("immediate")
+    try:
+        expect(pots.locator("#strip")).to_contain_text("database does not answer")
+        expect(card.locator("[data-show=pressure]")).to_be_hidden()
+        expect(alarms.locator("[data-alarms] li")).to_contain_text("as last known")
+    finally:
+        shown.server.start()
+    expect(card.locator("[data-show=pressure]")).to_be_visible()
+
+
+def test_without_script_it_says_the_same(shown, opened):
+    page = opened(PHONE, java_script_enabled=False)
+    page.goto(shown.url)
+    expect(page.locator("[data-pot]")).to_have_count(2)
+    expect(page.locator("[data-pot^=castle] .word")).to_contain_text("no data since")
+    page.goto(f"{shown.url}/alarms")
+    expect(page.get_by_role("heading", name="Alarms")).to_be_visible()
