@@ -43,6 +43,8 @@ VERBS = [
     ["volume"],
     ["page"],
     ["notify"],
+    ["ship"],
+    *(["studio", verb] for verb in ("prepare", "admit", "page")),
     ["export"],
     ["import"],
     *(["pot", verb] for verb in ("health", "care", "cause")),
