@@ -156,7 +156,7 @@ def test_a_record_that_went_on_from_its_backup_is_shipped_as_another(
     shipper(record, machine).ship()
     second = identity(record)
     assert second != first
-    assert "shipped anew" in caplog.text
+    assert "all of it is shipped again" in caplog.text
     assert rows_there(postgres.owner(), first) == before
     assert differing(record, postgres.owner()) == {}
     with postgres.owner().connect() as connection:

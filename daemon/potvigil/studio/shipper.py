@@ -82,8 +82,8 @@ class Shipper:
         with closing(Database.open(self._record, create=False)) as db:
             renewed = renew(db)
         _log.warning(
-            "the record was restored or copied since it was last shipped; it is shipped anew as %s, and what "
-            "the studio has of it until then stays there",
+            "the record was restored or copied since it was last shipped; all of it is shipped again, as "
+            "record %s, and what the studio already has stays there",
             renewed.record,
         )
 
