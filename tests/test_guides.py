@@ -16,6 +16,7 @@ from potvigil.watch.alarm_rules import RULES
 ROOT = Path(__file__).parents[1]
 GUIDES = [ROOT / "README.md", *sorted((ROOT / "config").glob("*.md"))]
 FOR_DEVELOPERS = [ROOT / name for name in ("DEVELOPERS.md", "daemon/DECISIONS.md", "tests/bench/FIGURES.md")]
+CHANGES = ROOT / "daemon/potvigil/CHANGES.md"
 VERBS = (ROOT / "config/verbs.md").read_text(encoding="utf-8")
 PICTURE_BYTES = 150_000
 
@@ -140,7 +141,7 @@ def test_every_alarm_has_its_row_with_its_priority() -> None:
     }
 
 
-@pytest.mark.parametrize("guide", FOR_DEVELOPERS, ids=lambda guide: guide.stem)
+@pytest.mark.parametrize("guide", [*FOR_DEVELOPERS, CHANGES], ids=lambda guide: guide.stem)
 def test_what_developers_read_keeps_to_the_width_of_a_screen(guide: Path) -> None:
     long = [n for n, line in enumerate(guide.read_text(encoding="utf-8").splitlines(), 1) if len(line) > 120]
     assert not long
