@@ -80,20 +80,23 @@ def found(samples: Iterator[Sample], of: Pot = SOUND) -> CauseFinding | None:
 
 
 @pytest.mark.parametrize(
-    ("share", "celsius", "kinds"),
+    ("share", "celsius", "cause", "beside"),
     [
-        (gap, lambda t_s: 20.0, {Cause.GAP}),
-        (stiffening, cooling, {Cause.COLD}),
-        (weeping, lambda t_s: 20.0, {Cause.ABOVE}),
-        (hole, lambda t_s: 20.0, {Cause.HOLE}),
+        (gap, lambda t_s: 20.0, Cause.GAP, frozenset()),
+        (stiffening, cooling, Cause.COLD, frozenset()),
+        (weeping, lambda t_s: 20.0, Cause.ABOVE, frozenset()),
+        # in one night without a change of temperature a hole and a gap are much alike
+        (hole, lambda t_s: 20.0, Cause.HOLE, {Cause.GAP}),
     ],
     ids=["gap", "cold", "above", "hole"],
 )
-def test_a_clear_cause_is_told(share: Share, celsius: Callable[[float], float], kinds: set[Cause]) -> None:
+def test_a_clear_cause_is_told(
+    share: Share, celsius: Callable[[float], float], cause: Cause, beside: frozenset[Cause]
+) -> None:
     finding = found(held(share, celsius))
     assert finding is not None
-    assert set(finding.possible) <= kinds
-    assert next(iter(finding.possible)) in kinds
+    assert set(finding.possible) <= {cause} | beside
+    assert next(iter(finding.possible)) is cause
     assert sum(finding.kinds.values()) == pytest.approx(1.0)
 
 

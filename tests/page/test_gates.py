@@ -6,6 +6,8 @@ import socket
 import stat
 import struct
 import sys
+from collections.abc import Coroutine
+from concurrent.futures import ThreadPoolExecutor
 from datetime import UTC
 from ipaddress import IPv4Address
 from pathlib import Path
@@ -26,6 +28,12 @@ from potvigil.page.zone import zone_name, zone_words
 # --- names and origins
 
 OURS = "pot.local"
+
+
+def run(work: Coroutine[Any, Any, Any]) -> Any:
+    """Run it in a thread: other tests of this process leave a loop running in this one."""
+    with ThreadPoolExecutor(1) as thread:
+        return thread.submit(asyncio.run, work).result()
 
 
 def scope(
@@ -125,7 +133,7 @@ def form(body: bytes, kind: str = "application/x-www-form-urlencoded; charset=ut
 
     request = SimpleNamespace(headers={"content-type": kind}, stream=stream)
     try:
-        return asyncio.run(read_form(request))  # type: ignore[arg-type]
+        return run(read_form(request))  # type: ignore[arg-type]
     except RequestRefusedError as error:
         return error.status
 
@@ -399,7 +407,7 @@ def test_what_was_drawn_is_kept_and_of_too_much_the_oldest_goes(
             await of.made("a", ["five"], ".html", False),
         ]
 
-    assert asyncio.run(drawn()) == [b"one", b"one", b"three", b"four", b"five"]
+    assert run(drawn()) == [b"one", b"one", b"three", b"four", b"five"]
     assert list(tmp_path.iterdir()) == []
 
 
@@ -411,7 +419,7 @@ def test_whoever_waits_as_the_fourth_is_turned_away(tmp_path: Path) -> None:
         found = await asyncio.gather(*tries, return_exceptions=True)
         return [(each.status, each.text) for each in found]  # type: ignore[union-attr]
 
-    found = asyncio.run(asked())
+    found = run(asked())
     assert found[:3] == [(503, "no record")] * 3
     assert found[3][0] == 503 and "Others are waiting" in found[3][1]
     assert of._waiting == 0
@@ -467,7 +475,7 @@ def test_every_answer_has_our_headers_unless_it_has_its_own(scheme: str, headers
     async def send(message: Any) -> None:
         sent.append(message)
 
-    asyncio.run(Guard(app, [OURS])(scope(scheme=scheme), None, send))  # type: ignore[arg-type]
+    run(Guard(app, [OURS])(scope(scheme=scheme), None, send))  # type: ignore[arg-type]
     found = {name.decode(): value.decode() for name, value in sent[0]["headers"]}
     assert found == headers | {"cache-control": "max-age=5"}
 
@@ -478,7 +486,7 @@ def test_a_request_that_lasts_too_long_is_ended_without_a_word(monkeypatch: pyte
     async def app(*_: object) -> None:
         await asyncio.sleep(3600.0)
 
-    asyncio.run(Guard(app, [OURS])(scope(), None, None))  # type: ignore[arg-type]
+    run(Guard(app, [OURS])(scope(), None, None))  # type: ignore[arg-type]
 
 
 def test_what_is_no_request_is_passed_on(monkeypatch: pytest.MonkeyPatch) -> None:
@@ -487,7 +495,7 @@ def test_what_is_no_request_is_passed_on(monkeypatch: pytest.MonkeyPatch) -> Non
     async def app(asked: Any, *_: object) -> None:
         seen.append(asked["type"])
 
-    asyncio.run(Guard(app, [])({"type": "lifespan"}, None, None))  # type: ignore[arg-type]
+    run(Guard(app, [])({"type": "lifespan"}, None, None))  # type: ignore[arg-type]
     assert seen == ["lifespan"]
 
 
