@@ -52,11 +52,14 @@ def test_a_run_is_started_ticked_and_stopped_in_this_order(
             publish=lambda snapshots, batches: steps.say(f"published {[*snapshots]} {[*batches.values()]}"),
             hear=lambda pot, event: steps.say(f"broker hears {type(event).__name__} of {pot}"),
             stop=lambda: steps.say("broker left"),
+            state="it fares well",
         ),
     )
     live = SimpleNamespace(
         begin=lambda offset_s, start_s: steps.say(f"live from {offset_s:g} {start_s:g}"),
-        write=lambda snapshots, batches: steps.say(f"live {[*snapshots]} {[*batches.values()]}"),
+        write=lambda snapshots, batches, broker: steps.say(
+            f"live {[*snapshots]} {[*batches.values()]}, of the broker {broker}"
+        ),
     )
     signals = SimpleNamespace(
         start=lambda ask: steps.say("signals"),
@@ -83,7 +86,7 @@ def test_a_run_is_started_ticked_and_stopped_in_this_order(
         "signals hear NoteEvent of mast",
         "broker hears NoteEvent of mast",
         "published ['lantern', 'mast'] [None, None]",
-        "live ['lantern', 'mast'] [None, None]",
+        "live ['lantern', 'mast'] [None, None], of the broker it fares well",
         "shown at 105 5 {'lantern': ('lantern',), 'mast': ('mast',)}",
         "ping_watchdog",
     ]
