@@ -19,6 +19,7 @@ from hypothesis import HealthCheck, given, settings
 from hypothesis import strategies as st
 
 from failing_disk import FullDisk
+from own_tables import names_of
 from potvigil.model.events import (
     Action,
     AlarmId,
@@ -56,9 +57,7 @@ HOSTILE = "../../etc/passwd\n\r\t\"'; DROP TABLE pot; -- \u2028\u202e\U0001f4a7 
 def every_row(path: Path) -> dict[str, list[Any]]:
     """All that is in a record, by SQLite itself."""
     db = sqlite3.connect(path)
-    names = [
-        row[0] for row in db.execute("SELECT name FROM sqlite_schema WHERE type = 'table' ORDER BY name")
-    ]
+    names = names_of(db)
     rows = {name: db.execute(f"SELECT * FROM {name} ORDER BY 1, 2").fetchall() for name in names}
     db.close()
     return rows

@@ -11,6 +11,7 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
+from own_tables import names_of
 from potvigil.cli import main
 from potvigil.model.events import AlarmState, BatchClosed, BatchOpened
 from potvigil.record.errors import RecordError, RecordWriteError, UnwritableRecordError
@@ -44,7 +45,7 @@ def record(tmp_path) -> Path:
 
 def every_row(path: Path) -> dict[str, Counter]:
     db = sqlite3.connect(path)
-    tables = [name for (name,) in db.execute("SELECT name FROM sqlite_schema WHERE type = 'table'")]
+    tables = names_of(db)
     rows = {table: Counter(db.execute(f"SELECT * FROM {table}")) for table in tables}
     db.close()
     return rows

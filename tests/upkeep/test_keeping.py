@@ -19,6 +19,7 @@ from hypothesis import given
 from hypothesis import strategies as st
 
 from failing_disk import FullDisk
+from own_tables import names_of
 from potvigil.history.feeding import FED_BEFORE_S
 from potvigil.leak import estimator
 from potvigil.model.events import (
@@ -62,7 +63,7 @@ HOUR_S = 3600
 
 def every_row(path: Path, but: tuple[str, ...] = ()) -> dict[str, list[Any]]:
     db = sqlite3.connect(path)
-    names = [name for (name,) in db.execute("SELECT name FROM sqlite_schema WHERE type = 'table'")]
+    names = names_of(db)
     rows = {name: db.execute(f"SELECT * FROM {name} ORDER BY 1, 2").fetchall() for name in names}
     db.close()
     return {name: each for name, each in rows.items() if name not in but}

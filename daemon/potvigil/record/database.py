@@ -276,8 +276,9 @@ def _missing_text(path: Path) -> str:
 
 
 def _damaged_text(path: Path, detail: str) -> str:
+    said = " ".join(detail.split())  # of a table list that is broken, SQLite quotes whatever stands there
     return (
-        f"the record {path} is damaged ({detail}) and was not changed; move it and its -wal file away: a "
+        f"the record {path} is damaged ({said}) and was not changed; move it and its -wal file away: a "
         "new one is then started, and the old one may be rescued with `sqlite3 FILE .recover`"
     )
 
