@@ -2,7 +2,8 @@
 
 A ZIP file with `manifest.json` and a member for each table, `pot.jsonl` to `sample.jsonl`: UTF-8, one JSON
 array a line, the first the names of the columns, each further one a row. An empty cell is null. Units stand
-in the names; record/schema.py says what each column means. The manifest (made_at may be null):
+in the names; record/schema.py says what each column means. What a record notes of itself (`identity`,
+`change`) is left out: what is made of an archive is another record. The manifest (made_at may be null):
 
     {"format": "potvigil-archive", "format_number": 1, "made_by": "potvigil 0.1.0",
      "made_at": "2026-01-02T08:00:00.000Z", "record_format": 3,
