@@ -27,7 +27,7 @@ from potvigil.record.store import Store
 from potvigil.studio.shipper import Shipper
 from potvigil.studio.tables import OF_A_RECORD, key_of
 from potvigil.upkeep.thinning import thin
-from record_night import POT, SUMMARY, UTC_S, alarm, sample
+from record_night import POT, SUMMARY, UTC_S, alarm, night, sample
 
 WORKSHOP = "harbour-models"
 
@@ -78,6 +78,15 @@ def differing(record: Path, engine: Engine, shipped_as: str | None = None) -> di
 
 def shipper(record: Path, engine: Engine, *, by_the_minute: bool = False) -> Shipper:
     return Shipper(record, engine, WORKSHOP, by_the_minute=by_the_minute, pictures=True)
+
+
+def short_record(path: Path, seconds: int) -> Path:
+    """Make a record of one run and so many seconds of POT."""
+    with Store.open(path) as store:
+        store.begin_run("{}", "boot", 0.0, UTC_S, None)
+        for each in night(seconds):
+            store.append(POT, each)
+    return path
 
 
 class Life:

@@ -24,15 +24,6 @@ from potvigil.watch.alarm_states import ConditionWords
 from record_night import CLOSED, UTC_S
 from stepped_loop import Steps, refuse
 
-
-@pytest.fixture
-def steps(tmp_path: Path) -> Iterator[Steps]:
-    steps = Steps(tmp_path)
-    steps.start()
-    yield steps
-    steps.store.close()
-
-
 # --- what happens
 
 

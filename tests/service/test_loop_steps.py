@@ -1,7 +1,6 @@
 """The steps of the loop, in their order, and what it does where one of them is refused."""
 
 import logging
-from collections.abc import Iterator
 from dataclasses import replace
 from pathlib import Path
 from types import SimpleNamespace
@@ -27,15 +26,6 @@ from potvigil.record.tables.commands import COMMANDS_A_TICK
 from potvigil.service import loop
 from record_night import UTC_S
 from stepped_loop import FULL, SETTINGS, Steps, refuse
-
-
-@pytest.fixture
-def steps(tmp_path: Path) -> Iterator[Steps]:
-    steps = Steps(tmp_path)
-    steps.start()
-    yield steps
-    steps.store.close()
-
 
 # --- a run from its start to its end
 

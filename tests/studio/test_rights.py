@@ -4,12 +4,10 @@ import pytest
 from sqlalchemy import text
 from sqlalchemy.exc import DBAPIError
 
-from potvigil.record.store import Store
 from potvigil.studio.address import StudioError
 from potvigil.studio.preparing import ANY_WORKSHOP, MACHINE, READER, admit
 from potvigil.studio.shipper import Shipper
-from record_night import POT, UTC_S, night
-from shipped import identity, shipper
+from shipped import identity, shipper, short_record
 
 OTHER = "castle-models"
 
@@ -20,12 +18,7 @@ def engine_of(postgres, name, group, workshops):
 
 @pytest.fixture
 def record(tmp_path):
-    path = tmp_path / "record.db"
-    with Store.open(path) as store:
-        store.begin_run("{}", "boot", 0.0, UTC_S, None)
-        for each in night(20):
-            store.append(POT, each)
-    return path
+    return short_record(tmp_path / "record.db", 20)
 
 
 @pytest.fixture

@@ -16,8 +16,8 @@ from potvigil.record.store import Store
 from potvigil.studio.address import Address
 from potvigil.studio.copying import check_format
 from potvigil.studio.preparing import MACHINE, READER, admit, prepare
-from record_night import POT, UTC_S, night
-from shipped import WORKSHOP, differing
+from record_night import POT, night
+from shipped import WORKSHOP, differing, short_record
 
 
 @pytest.fixture(scope="module")
@@ -28,12 +28,7 @@ def server():
 
 @pytest.fixture
 def record(tmp_path):
-    path = tmp_path / "record.db"
-    with Store.open(path) as store:
-        store.begin_run("{}", "boot", 0.0, UTC_S, None)
-        for each in night(30):
-            store.append(POT, each)
-    return path
+    return short_record(tmp_path / "record.db", 30)
 
 
 @pytest.fixture

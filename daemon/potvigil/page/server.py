@@ -10,27 +10,27 @@ import signal
 import socket
 from collections.abc import Callable
 from dataclasses import dataclass
+from functools import partial
 from pathlib import Path
 from typing import Any, Protocol
 
 import h11
 import uvicorn
 from starlette.applications import Starlette
-from starlette.exceptions import HTTPException
 from starlette.routing import Route
 from starlette.types import ASGIApp
 from uvicorn.protocols.http.h11_impl import H11Protocol
 
 from potvigil.page.frame import Frame, PageConfig
-from potvigil.page.guard import LARGEST_HEAD_BYTES, Guard, RequestRefusedError
-from potvigil.page.views.access import Access, Endpoint
+from potvigil.page.guard import LARGEST_HEAD_BYTES, Guard
+from potvigil.page.routes import application, guarded
+from potvigil.page.views.access import Access
 from potvigil.page.views.data import Data, Told
 from potvigil.page.views.library import Library
 from potvigil.page.views.phones import PhoneViews
 from potvigil.page.views.pictures import Pictures
 from potvigil.page.views.plans import Plans
 from potvigil.page.views.pots import Pots
-from potvigil.record.errors import RecordError
 
 # A request's head has to be there by then, counted from its first byte or from the connection (and TLS shakes
 # hands within it); its body by then, whoever reads it: a view may want it sooner.
@@ -66,52 +66,37 @@ class Page:
         access, pots, library = Access(self.frame), Pots(self.frame), Library(self.frame)
         plans, phones, pictures = Plans(self.frame), PhoneViews(self.frame), Pictures(self.frame)
 
-        def page(path: str, endpoint: Endpoint, method: str = "GET") -> Route:
-            return Route(path, access.guarded(endpoint), methods=[method])
-
-        return Starlette(
-            routes=[
-                page("/", pots.glance),
-                page("/pot/{pot}", pots.pot),
-                page("/pot/{pot}/health", library.health),
-                page("/pot/{pot}/health/sheet", library.health_sheet),
-                page("/pot/{pot}/acknowledge", pots.acknowledge, "POST"),
-                page("/pot/{pot}/shelve", pots.shelve, "POST"),
-                page("/pot/{pot}/unshelve", pots.unshelve, "POST"),
-                page("/pot/{pot}/open", pots.open, "POST"),
-                page("/pot/{pot}/close", pots.close, "POST"),
-                page("/plan", plans.plan),
-                page("/plan/checklist", plans.checklist),
-                page("/batches", library.list),
-                page("/batch/{batch:int}", library.batch),
-                page("/batch/{batch:int}/report", library.report),
-                page("/batch/{batch:int}/report/sheet", library.report_sheet),
-                page("/batch/{batch:int}/report.pdf", library.report_pdf),
-                page("/batch/{batch:int}/edit", library.edit, "POST"),
-                page("/batch/{batch:int}/picture", pictures.add, "POST"),
-                page("/batch/{batch:int}/picture/{name}", pictures.picture),
-                page("/phones", phones.page),
-                page("/phones/subscribe", phones.subscribe, "POST"),
-                page("/phones/remove", phones.remove, "POST"),
-                page("/phones/test", phones.test, "POST"),
-                page("/api/push", phones.known),
-                page("/api/now", data.now),
-                page("/api/events", data.events),
-                page("/api/curve", data.curve),
-                Route("/metrics", access.guarded_for_programs(data.metrics), methods=["GET"]),
-                page("/logout", access.log_out, "POST"),
-                Route("/login", access.form, methods=["GET"]),
-                Route("/login", access.log_in, methods=["POST"]),
-                Route("/authority.crt", data.authority, methods=["GET"]),
-                Route("/worker.js", data.worker, methods=["GET"]),
-                Route("/static/{file}", data.static, methods=["GET"]),
-            ],
-            exception_handlers={
-                RequestRefusedError: self.frame.refused,
-                HTTPException: self.frame.refused,
-                RecordError: self.frame.record_failed,
-            },
-        )
+        page = partial(guarded, access)
+        own = [
+            page("/", pots.glance),
+            page("/pot/{pot}", pots.pot),
+            page("/pot/{pot}/health", library.health),
+            page("/pot/{pot}/health/sheet", library.health_sheet),
+            page("/pot/{pot}/acknowledge", pots.acknowledge, "POST"),
+            page("/pot/{pot}/shelve", pots.shelve, "POST"),
+            page("/pot/{pot}/unshelve", pots.unshelve, "POST"),
+            page("/pot/{pot}/open", pots.open, "POST"),
+            page("/pot/{pot}/close", pots.close, "POST"),
+            page("/plan", plans.plan),
+            page("/plan/checklist", plans.checklist),
+            page("/batches", library.list),
+            page("/batch/{batch:int}", library.batch),
+            page("/batch/{batch:int}/report", library.report),
+            page("/batch/{batch:int}/report/sheet", library.report_sheet),
+            page("/batch/{batch:int}/report.pdf", library.report_pdf),
+            page("/batch/{batch:int}/edit", library.edit, "POST"),
+            page("/batch/{batch:int}/picture", pictures.add, "POST"),
+            page("/batch/{batch:int}/picture/{name}", pictures.picture),
+            page("/phones", phones.page),
+            page("/phones/subscribe", phones.subscribe, "POST"),
+            page("/phones/remove", phones.remove, "POST"),
+            page("/phones/test", phones.test, "POST"),
+            page("/api/push", phones.known),
+            page("/api/curve", data.curve),
+            Route("/metrics", access.guarded_for_programs(data.metrics), methods=["GET"]),
+            Route("/worker.js", data.worker, methods=["GET"]),
+        ]
+        return application(self.frame, access, data, own)
 
 
 @dataclass(frozen=True)

@@ -1,0 +1,39 @@
+"""The addresses that every page has, whatever it shows, and what becomes of an error at any of them."""
+
+from collections.abc import Iterable
+
+from starlette.applications import Starlette
+from starlette.exceptions import HTTPException
+from starlette.routing import Route
+
+from potvigil.page.ground import Ground
+from potvigil.page.guard import RequestRefusedError
+from potvigil.page.views.access import Access, Endpoint
+from potvigil.page.views.data import Told
+from potvigil.record.errors import RecordError
+
+
+def guarded(access: Access, path: str, endpoint: Endpoint, method: str = "GET") -> Route:
+    """Return an address for those alone who are logged in."""
+    return Route(path, access.guarded(endpoint), methods=[method])
+
+
+def application(ground: Ground, access: Access, told: Told, own: Iterable[Route]) -> Starlette:
+    """Return a page with its own addresses and those of every page."""
+    return Starlette(
+        routes=[
+            *own,
+            guarded(access, "/api/now", told.now),
+            guarded(access, "/api/events", told.events),
+            guarded(access, "/logout", access.log_out, "POST"),
+            Route("/login", access.form, methods=["GET"]),
+            Route("/login", access.log_in, methods=["POST"]),
+            Route("/authority.crt", told.authority, methods=["GET"]),
+            Route("/static/{file}", told.static, methods=["GET"]),
+        ],
+        exception_handlers={
+            RequestRefusedError: ground.refused,
+            HTTPException: ground.refused,
+            RecordError: ground.record_failed,
+        },
+    )
