@@ -167,7 +167,10 @@ DOORS: dict[str, tuple[str, ...]] = {
     "pydantic": ("settings/",),
     "rich": ("commands/",),
     "sqlite3": ("record/database.py",),
-    "numpy": ("leak/pot_model.py", "leak/bank.py", "leak/cells.py", "leak/onsets.py", "diagnosis/cause.py"),
+    "numpy": (
+        *("leak/pot_model.py", "leak/bank.py", "leak/cells.py", "leak/onsets.py"),
+        *("leak/correction.py", "leak/unrest.py", "diagnosis/cause.py"),
+    ),
     "matplotlib": ("reports/charts/batch_chart.py", "reports/charts/health_chart.py"),
     "jinja2": ("reports/html.py", "page/ground.py"),
     "starlette": ("page/",),

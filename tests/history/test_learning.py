@@ -10,9 +10,9 @@ import pytest
 
 from potvigil.cli import main
 from potvigil.commands.shared.open_batch import judged_so_far, settings_of
+from potvigil.history.forgetting import OF_THE_MOULD, OF_THE_PROBES
 from potvigil.history.learning import Past
 from potvigil.leak.estimator import sizes_of
-from potvigil.leak.forgetting import OF_THE_MOULD, OF_THE_PROBES
 from potvigil.leak.known import FLOOR, Known
 from potvigil.leak.pot_model import LEARNT, usual
 from potvigil.model.events import BatchOpened, Detail, EditEvent, LeakEstimate, Stage, Verdict

@@ -2,8 +2,8 @@
 
 import pytest
 
+from potvigil.history.forgetting import forgotten
 from potvigil.leak.estimator import Leak
-from potvigil.leak.forgetting import forgotten
 from potvigil.leak.in_units import in_units
 from potvigil.leak.known import Known, learn
 from potvigil.leak.pot_model import Sizes, usual

@@ -8,8 +8,8 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
+from potvigil.history.forgetting import OF_THE_MOULD, OF_THE_PROBES, forgotten
 from potvigil.leak.estimator import sizes_of
-from potvigil.leak.forgetting import OF_THE_MOULD, OF_THE_PROBES, forgotten
 from potvigil.leak.known import FLOOR, MOST_SIGMAS, Known, learn
 from potvigil.leak.pot_model import LEARNT, Sizes, usual
 from potvigil.model.batch_details import is_same_mould

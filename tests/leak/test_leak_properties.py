@@ -313,7 +313,7 @@ def assert_a_gap_is_no_gain(place: Place | None, seed: int, before: int, missing
             ("TRUSTED_K", inf),
         ):
             patch.setattr(bank_module, name, linear)
-        patch.setattr(PotBank, "_heat_only", lambda *each: None)
+        patch.setattr(bank_module, "heat_only", lambda *each: None)
         _, seen, _ = since_the_start(times_s, air_k, place, of=one)
         few_times_s = [times_s[i] for i in kept]
         _, gap, _ = since_the_start(few_times_s, [air_k[i] for i in kept], place, of=one)

@@ -114,7 +114,8 @@ def nothing_but_gaussian(monkeypatch: pytest.MonkeyPatch) -> None:
     monkeypatch.setattr(bank_module, "RISE_SIGMAS", inf)
     monkeypatch.setattr(bank_module, "_OUTLIER_SIGMAS", inf)
     monkeypatch.setattr(bank_module, "FILL_EXCESS_K", LITTLE_EXCESS_K)
-    monkeypatch.setattr(PotBank, "_heat_only", lambda *each: None)
+    monkeypatch.setattr(bank_module, "heat_only", lambda *each: None)
+    monkeypatch.setattr(bank_module, "MOVES", {})
 
 
 def certain_bank(sizes: Sizes = POT, *, room_k: float = ROOM_K, unseen_k: float = 0.0) -> PotBank:
@@ -956,8 +957,9 @@ def dense(bank: PotBank, cell: int, place: Place, kelvin: float) -> tuple[Array,
     x[HEATING] = 0; its gain is then K' = K - v d, and P' = (I - K' h) P (I - K' h)' + K' r K'.
     """
     copy = bank.leaking(np.zeros(bank.x.shape), np.zeros(bank.p.shape), bank.log_weights)
-    copy._heat_only = lambda *each: None  # type: ignore[method-assign]
-    seen = copy.see_probe(place, kelvin)
+    with pytest.MonkeyPatch.context() as patch:
+        patch.setattr(bank_module, "heat_only", lambda *each: None)
+        seen = copy.see_probe(place, kelvin)
     x, p, h, s = bank.x[cell], bank.p[cell], seen.row[cell], seen.variance[cell]
     gain = p @ h / s
     best, left = x + gain * seen.innovation[cell], p - np.outer(gain, gain) * s

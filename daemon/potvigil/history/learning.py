@@ -7,8 +7,8 @@ before it left, less what was changed since. Rehearsed and replayed batches teac
 import logging
 from typing import Protocol
 
+from potvigil.history.forgetting import forgotten
 from potvigil.leak.estimator import sizes_of
-from potvigil.leak.forgetting import forgotten
 from potvigil.leak.known import FLOOR, MOST_SIGMAS, Known
 from potvigil.leak.pot_model import usual
 from potvigil.model.batch_details import is_same_mould

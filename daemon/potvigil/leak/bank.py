@@ -7,12 +7,14 @@ Some of the cells put a mould from the oven into the pot (leak/cells.py).
 """
 
 from collections.abc import Callable, Mapping
+from copy import deepcopy
 from math import exp, hypot, sqrt
 
 import numpy as np
 
+from potvigil.leak.bins import BIN_S
 from potvigil.leak.cells import CELLS, begin_cells
-from potvigil.leak.correction import Correction
+from potvigil.leak.correction import Correction, heat_only
 from potvigil.leak.pot_model import (
     AIR,
     CONSTANTS,
@@ -42,6 +44,7 @@ from potvigil.leak.pot_model import (
     pressure_row,
     probe_row,
 )
+from potvigil.leak.unrest import MOVES, Unrest
 from potvigil.model.reading import Place
 from potvigil.statistics.cusum import Cusum
 
@@ -127,6 +130,7 @@ class PotBank:
         self._strokes = 0  # bins in a row that moved at a stroke, up; below zero: down
         self._level_known = False
         self._shift: Cusum | None = None  # only of a leaking pot: has its leak changed at a stroke?
+        self._unrest = {place: Unrest() for place in MOVES}
         self._law = 0.0  # ln of what the laminar law makes of the rate since the leak was found
 
     @property
@@ -180,7 +184,7 @@ class PotBank:
         other = PotBank.__new__(PotBank)
         other.__dict__.update(self.__dict__)
         other.x, other.p, other.log_weights = self.x + mean, self.p + second, log_weights.copy()
-        other._law, other._shift = 0.0, Cusum(SHIFT_SIGMAS)
+        other._law, other._shift, other._unrest = 0.0, Cusum(SHIFT_SIGMAS), deepcopy(self._unrest)
         return other
 
     def learn_nothing(self) -> None:
@@ -255,6 +259,9 @@ class PotBank:
         noise[:, CONSTANTS] = np.outer(free, (self._sigma**2)[CONSTANTS] * (1.0 - decay[CONSTANTS] ** 2))
         noise[:, RATE] = (RATE_WANDER * x[:, RATE]) ** 2 * hour
         p[:, range(SIZE), range(SIZE)] += noise
+        for place, unrest in self._unrest.items():
+            if unrest.per_bin_k2:
+                p += dt / BIN_S * unrest.per_bin_k2 * MOVES[place]
         # the same for all cells: what a cell takes for noise by its own states it would not have to explain
         missed_k = hypot(self._fast_k, MISSED_SHARE * self._off_the_wall_k())
         steady = np.diag((missed_k**2, (missed_k * pace) ** 2))
@@ -288,6 +295,8 @@ class PotBank:
             ) ** 2
         innovation = kelvin - seen
         cross, total = self._expected(row, variance)
+        if place in self._unrest:
+            self._unrest[place].see(float(self.weights @ innovation), float(self.weights @ total))
         if abs(self._standing(innovation, total)) > _OUTLIER_SIGMAS:
             # it was knocked, came off, or was put back: where it sits now must be seen anew
             offset = OFFSETS[place]
@@ -358,7 +367,7 @@ class PotBank:
         gain = cross / variance[:, None]
         root = cross / np.sqrt(variance)[:, None]
         self.p = self.p - root[:, :, None] * root[:, None, :]
-        self._heat_only(gain, innovation, variance)
+        heat_only(self.x, self.p, gain, innovation, variance)
         self.x = self.x + gain * innovation[:, None]
         trust = self._trust()
         self.log_weights = self.log_weights - 0.5 * trust * (innovation**2 / variance + np.log(variance))
@@ -371,23 +380,6 @@ class PotBank:
     def _off_the_wall_k(self) -> float:
         """Return how far the contents keep the gas off the wall, K, as the likely cells see it."""
         return float(self.weights @ np.abs(self.x[:, SURFACE]))
-
-    def _heat_only(self, gain: Floats, innovation: Floats, variance: Floats) -> None:
-        """Let no correction make a heater a cooler: a resin gives heat and takes none.
-
-        What would is projected back to no heat (Simon & Chia, IEEE Trans. Aerospace and Electronic Systems 38
-        (2002) 128): a gain that is not the best one, its covariance by Joseph's form. So a leak cannot pass
-        for a resin that cools. Changes the gain it is given, and the covariance.
-        """
-        step, least = gain[:, HEATING] * innovation, np.minimum(-self.x[:, HEATING], 0.0)
-        too_far = step < least
-        if not too_far.any():
-            return
-        back = self.p[:, :, HEATING] / np.maximum(self.p[:, HEATING, HEATING], 1e-12)[:, None]
-        back *= np.where(too_far, gain[:, HEATING] - least / np.where(too_far, innovation, 1.0), 0.0)[:, None]
-        gain -= back
-        back *= np.sqrt(variance)[:, None]
-        self.p += back[:, :, None] * back[:, None, :]
 
     def _watch_for_heat(self, news: float) -> None:
         """In a shut pot only heat makes the pressure rise: a rise opens it, a fall never does."""
