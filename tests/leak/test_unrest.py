@@ -4,7 +4,7 @@ import numpy as np
 import pytest
 
 from potvigil.leak.bank import PotBank
-from potvigil.leak.pot_model import CORE, LEFT_BEHIND, ROOM, SURFACE, WALL, WALL_OFFSET, Sizes
+from potvigil.leak.pot_model import CORE, FAST, LEFT_BEHIND, ROOM, SURFACE, WALL, WALL_OFFSET, Sizes
 from potvigil.leak.unrest import MOVES, Unrest
 from potvigil.model.reading import Place
 
@@ -22,7 +22,7 @@ def after(innovations_k: np.ndarray, variance_k2: float = SIGMA_K**2) -> list[fl
 
 
 def test_white_noise_brings_unrest_once_in_some_nights():
-    """Two-sided CUSUM, K 0.5, H 8: in 9500 values (Siegmund, as Montgomery, Statistical Quality Control)."""
+    """Two-sided CUSUM, K 0.5, H 8: once in 9500 values (Siegmund, as in statistics/cusum.py)."""
     noise_k = np.random.default_rng(6).normal(0.0, SIGMA_K, 380_000)
     course = np.array(after(noise_k))
     rises = int((np.diff(course) > 0.0).sum())
@@ -92,3 +92,24 @@ def test_a_leaking_bank_keeps_its_own_unrest():
     for i in range(60):
         other.see_probe(Place.WALL, 0.3 * i)
     assert bank._unrest[Place.WALL].per_bin_k2 == 0.0 < other._unrest[Place.WALL].per_bin_k2
+
+
+def fast_of(bank: PotBank, air_k: list[float], place: Place) -> float:
+    """Return the variance of what is missed over minutes, K^2, after bins of the pressure."""
+    for each in air_k:
+        bank.carry(20.0)
+        bank.see_probe(place, 0.0)
+        bank.see_air(20.0, 4000.0 + each, 0.02**2)
+    bank.carry(600.0)
+    return float(bank.p[0, FAST, FAST])
+
+
+CALM = [0.0] * 60
+RISE = [0.05 * i for i in range(20)]
+
+
+def test_a_rise_that_a_probe_in_the_gas_does_not_see_is_no_heat_and_may_fall_as_fast():
+    calm = fast_of(PotBank(SIZES), CALM + [0.0] * 20, Place.GAS)
+    assert fast_of(PotBank(SIZES), CALM + RISE, Place.GAS) > 2.0 * calm
+    assert fast_of(PotBank(SIZES), CALM + [-each for each in RISE], Place.GAS) < 1.5 * calm  # may be a leak
+    assert fast_of(PotBank(SIZES), CALM + RISE, Place.WALL) < 1.5 * calm  # may be the resin

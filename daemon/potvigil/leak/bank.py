@@ -58,8 +58,9 @@ _DYING_S = ((DRIFT, DRIFT_S), (HEATING, HEATING_S), (UPTAKE, UPTAKE_S))
 # several parts, of which a probe knows one: with less the bench's layered pots seem to leak.
 DRIFT_K, FAST_K, OFFSET_K, BAROMETER_K = 0.12, 0.05, 0.15, 0.0015 * T0_K
 ROOM_K, WALL_K = 1.2, 0.5
-# Of how far the gas stands off the wall the model misses so much besides, over minutes.
-MISSED_SHARE = 0.05
+# Of how far the gas stands off the wall the model misses so much besides, over minutes; and of a rise that
+# even a probe in the gas does not see what so many bins of it make: a slow beat of the converter, its supply.
+MISSED_SHARE, RISES_BINS = 0.05, 10.0
 # Every model is wrong, and the more so the hotter the contents: from there on half of what is seen counts.
 TRUSTED_K = 6.0
 # What resin may do unseen, K/h; by how much its heat may change in FAST_S, as a share of itself: it ends
@@ -131,6 +132,7 @@ class PotBank:
         self._level_known = False
         self._shift: Cusum | None = None  # only of a leaking pot: has its leak changed at a stroke?
         self._unrest = {place: Unrest() for place in MOVES}
+        self._rises: Unrest | None = None  # of the pressure, once a probe in the gas would see what heats it
         self._law = 0.0  # ln of what the laminar law makes of the rate since the leak was found
 
     @property
@@ -184,7 +186,8 @@ class PotBank:
         other = PotBank.__new__(PotBank)
         other.__dict__.update(self.__dict__)
         other.x, other.p, other.log_weights = self.x + mean, self.p + second, log_weights.copy()
-        other._law, other._shift, other._unrest = 0.0, Cusum(SHIFT_SIGMAS), deepcopy(self._unrest)
+        other._law, other._shift = 0.0, Cusum(SHIFT_SIGMAS)
+        other._unrest, other._rises = deepcopy((self._unrest, self._rises))
         return other
 
     def learn_nothing(self) -> None:
@@ -264,6 +267,8 @@ class PotBank:
                 p += dt / BIN_S * unrest.per_bin_k2 * MOVES[place]
         # the same for all cells: what a cell takes for noise by its own states it would not have to explain
         missed_k = hypot(self._fast_k, MISSED_SHARE * self._off_the_wall_k())
+        if self._rises is not None:
+            missed_k = hypot(missed_k, sqrt(self._rises.per_bin_k2) * RISES_BINS)
         steady = np.diag((missed_k**2, (missed_k * pace) ** 2))
         quick = steady - fast @ steady @ fast.T
         quick[0, 0] += self._stirred_now_k() ** 2 * (1.0 - fast[0, 0] ** 2)
@@ -295,6 +300,8 @@ class PotBank:
             ) ** 2
         innovation = kelvin - seen
         cross, total = self._expected(row, variance)
+        if place is Place.GAS and self._rises is None:
+            self._rises = Unrest()
         if place in self._unrest:
             self._unrest[place].see(float(self.weights @ innovation), float(self.weights @ total))
         if abs(self._standing(innovation, total)) > _OUTLIER_SIGMAS:
@@ -328,6 +335,8 @@ class PotBank:
             total = np.maximum(total, innovation**2 / _OUTLIER_SIGMAS**2)
         done = self._correct(row, innovation, cross, total, of_the_air=True)
         self._watch_for_heat(news)
+        if self._rises is not None and self._age_s > STIRRED_S:
+            self._rises.see(float(self.weights @ innovation), float(self.weights @ total), falls=False)
         if self._shift is not None:
             fell_k_per_s = self._shift.update(news, float(self.weights @ innovation), elapsed_s)
             if fell_k_per_s is not None:

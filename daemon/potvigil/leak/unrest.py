@@ -30,12 +30,16 @@ class Unrest:
         self.per_bin_k2 = 0.0
         self._lean = Cusum(_THRESHOLD_SIGMAS)
 
-    def see(self, innovation_k: float, variance_k2: float) -> None:
-        """Take one more innovation, K, of which this variance was expected, K^2."""
+    def see(self, innovation_k: float, variance_k2: float, *, falls: bool = True) -> None:
+        """Take one more innovation, K, of which this variance was expected, K^2.
+
+        falls: whether those that lean down are unrest as well; of the pressure they may be a leak.
+        """
         sigma_k = sqrt(variance_k2)
         score = min(max(innovation_k / sigma_k, -_MOST_SIGMAS), _MOST_SIGMAS)
-        leans_k_per_s = self._lean.update(score, score * sigma_k, BIN_S)
-        leans_k = 0.0 if leans_k_per_s is None else leans_k_per_s * BIN_S
+        leans_k = (self._lean.update(score, score * sigma_k, BIN_S) or 0.0) * BIN_S
+        if leans_k < 0.0 and not falls:
+            leans_k = 0.0
         self.per_bin_k2 = max(leans_k**2, self.per_bin_k2 * exp(-BIN_S / _LASTS_S))
 
 
