@@ -1,6 +1,7 @@
 """When a pressure inside the signal band is doubted all the same."""
 
 from collections.abc import Callable
+from dataclasses import replace
 from math import sin, tau
 from random import Random
 
@@ -77,6 +78,28 @@ def test_climbing_with_the_temperature_is_no_wonder() -> None:
     # 20 K up is 5.1 psi at 60 psig (0.255 psi a kelvin)
     _, reasons = run(4, lambda t_s: 60.0 + 0.255 * t_s / 720.0, gas_k=lambda t_s: 293.15 + t_s / 720.0)
     assert reasons == []
+
+
+@pytest.mark.parametrize(
+    ("seen", "percent", "is_doubted"),
+    [
+        ("gas_k", 7, False),
+        ("gas_k", 9, True),
+        ("wall_k", 9, True),
+        ("room_k", 9, False),
+        ("room_k", 18, True),
+    ],
+)
+def test_warming_explains_more_where_no_probe_touches_the_pot(
+    seen: str, percent: int, is_doubted: bool
+) -> None:
+    """3.3 kg of quick polyurethane, 300 kJ/kg, warm 12 L of mould and resin, 1.6 MJ/(m3 K), by 52 K."""
+    doubt = doubt_of()
+    for t_s in range(0, 7200, 60):
+        now = reading(float(t_s), (1.0 + 0.01 * percent * t_s / 7200.0) * 75 * PSI - ATMOSPHERE_PA)
+        warm_k = {"gas_k": None, "wall_k": None, "room_k": None, seen: 293.15}
+        doubt.update(replace(now, **warm_k), NOISE_PA)
+    assert (doubt.reason is not None) is is_doubted
 
 
 def test_a_single_reading_astray_is_not_what_the_pot_climbed_from() -> None:

@@ -244,11 +244,9 @@ def test_a_coarse_converter_is_told_only_where_a_thermometer_moved(
 
 
 def test_the_figures_of_the_doubt_are_these() -> None:
-    names = (
-        "NOISE_GROWTH NOISE_FLOOR NOISE_WATCH_S NOISE_FOR_S RESTLESS_FOR_S RISE_SHARE STUCK_S STUCK_MOVED_K"
-    )
-    names += " STUCK_STEPS STUCK_WITHOUT_S FINE_STEP_K"
+    names = "NOISE_GROWTH NOISE_FLOOR NOISE_WATCH_S NOISE_FOR_S RESTLESS_FOR_S RISE_SHARE UNSEEN_RISE_SHARE"
+    names += " STUCK_S STUCK_MOVED_K STUCK_STEPS STUCK_WITHOUT_S FINE_STEP_K"
     assert [getattr(pressure_checks, name) for name in names.split()] == [
-        *(8.0, 0.00015, 600.0, 60.0, 120.0, 0.08, 1200.0, 0.3, 3.0, 3600.0, 0.1)
+        *(8.0, 0.00015, 600.0, 60.0, 120.0, 0.08, 0.16, 1200.0, 0.3, 3.0, 3600.0, 0.1)
     ]
     assert Doubt(pot(supply=Supply.REGULATED), BeforeFill())._stillness is None

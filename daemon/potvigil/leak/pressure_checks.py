@@ -4,7 +4,7 @@ from math import inf, log
 
 from potvigil.leak.blocked_port import Stillness
 from potvigil.model.pot import Pot, Supply
-from potvigil.model.reading import TEMPERATURE_UNKNOWN_K, Reading
+from potvigil.model.reading import TEMPERATURE_UNKNOWN_K, Place, Reading
 from potvigil.sensing.before_fill import BeforeFill
 
 # Scatter that grows so many times over what it was: a loose wire, a failing sensor.
@@ -14,8 +14,10 @@ NOISE_FLOOR = 0.00015
 NOISE_WATCH_S, NOISE_FOR_S = 600.0, 60.0
 # A plug that is touched for a moment is none; one that goes on for so long is, until it is calm.
 RESTLESS_FOR_S = 120.0
-# A shut pot can warm by some kelvin; 8 % would take 23 K.
-RISE_SHARE = 0.08
+# A shut pot can warm by some kelvin; 8 % would take 23 K that a probe in the gas or on the wall does not see.
+# Where none of them is: in a pot more than half full, a fifth to a third of it quick polyurethane, 250 to
+# 300 kJ/kg warm the gas by 25 to 45 K.
+RISE_SHARE, UNSEEN_RISE_SHARE = 0.08, 0.16
 # The very same number for so long while a thermometer moved by what the converter must show, or for very long
 # without, where the converter is fine enough that noise alone moves it.
 STUCK_S, STUCK_MOVED_K, STUCK_STEPS, STUCK_WITHOUT_S = 1200.0, 0.3, 3.0, 3600.0
@@ -88,15 +90,17 @@ class Doubt:
 
     def _climbing(self, reading: Reading, absolute_pa: float) -> str | None:
         # both as it is and set against the temperature: a thermometer that went astray is no climb
+        place, kelvin = reading.nearest
+        most = UNSEEN_RISE_SHARE if place in (None, Place.ROOM) else RISE_SHARE
         raw = log(absolute_pa)
-        level = raw - log((reading.nearest_k or TEMPERATURE_UNKNOWN_K) / TEMPERATURE_UNKNOWN_K)
+        level = raw - log((kelvin or TEMPERATURE_UNKNOWN_K) / TEMPERATURE_UNKNOWN_K)
         rises = []
         for i, now in enumerate((raw, level)):
             # two readings have to agree: a single one astray is not what the pot climbed from
             self._lowest[i] = min(self._lowest[i], max(now, self._last_level[i]))
             self._last_level[i] = now
             rises.append(now - self._lowest[i])
-        if min(rises) < RISE_SHARE:
+        if min(rises) < most:
             return None
         return (
             f"it climbed {100.0 * min(rises):.0f} % in a shut pot, more than warming can explain: "
