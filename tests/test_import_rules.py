@@ -108,7 +108,7 @@ MAY_IMPORT: dict[str, tuple[str, ...]] = {
         *("checking", "settings", "record", "service.wiring", "live_reader", "secret_file"),
         *("upkeep.backups", "units"),
         *("notifying.targets", "notifying.apprise_target", "outputs.broker.mqtt_link", "page.passwords"),
-        *("studio.address", "studio.copying"),
+        *("page.certificate", "studio.address", "studio.copying", "studio.reading"),
         *("clock", "paths", "extras", ""),
     ),
     "commands": (
@@ -175,7 +175,7 @@ DOORS: dict[str, tuple[str, ...]] = {
     "jinja2": ("reports/html.py", "page/ground.py"),
     "starlette": ("page/",),
     "sqlalchemy": ("studio/",),
-    "psycopg": ("studio/reading.py",),
+    "psycopg": ("studio/reading.py", "studio/address.py"),
     "alembic": ("studio/preparing.py", "studio/migrations/"),
     "uvicorn": ("page/server.py",),
     "h11": ("page/server.py",),

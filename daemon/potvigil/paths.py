@@ -6,6 +6,8 @@ from pathlib import Path
 
 # Where the installed service has them.
 SERVICE_SETTINGS = Path("/etc/potvigil/workshop.yaml")
+# Of the page of a studio, on the machine that serves it; there need be no pot.
+STUDIO_SETTINGS = SERVICE_SETTINGS.with_name("studio.yaml")
 SERVICE_STATE = Path("/var/lib/potvigil")
 
 

@@ -28,6 +28,7 @@ PSI_PA = 6894.757293168  # NIST SP 811, appendix B.8, from memory
 def empty_machine(tmp_path, monkeypatch) -> Path:
     """A machine without service, settings, record or watch."""
     monkeypatch.setattr(paths, "SERVICE_SETTINGS", tmp_path / "etc/workshop.yaml")
+    monkeypatch.setattr(paths, "STUDIO_SETTINGS", tmp_path / "etc/studio.yaml")
     monkeypatch.setattr(paths, "SERVICE_STATE", tmp_path / "var")
     for name in ("STATE_DIRECTORY", "RUNTIME_DIRECTORY", "XDG_CONFIG_HOME"):
         monkeypatch.delenv(name, raising=False)

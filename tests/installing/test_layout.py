@@ -9,6 +9,7 @@ from pathlib import Path
 import pytest
 
 from only_root import needs_root
+from potvigil import paths
 from potvigil.installing import layout, program
 from potvigil.installing.layout import Secret
 from potvigil.installing.secrets import public_of, secrets_of
@@ -69,7 +70,8 @@ def test_the_units_run_what_is_installed_with_the_settings_that_are_installed() 
     for name in SERVICES:
         (start,) = values("ExecStart", (UNITS / name).read_text(encoding="utf-8"))
         assert start.startswith(f"{layout.PROGRAM}/bin/potvigil ")
-        assert str(layout.SETTINGS_FOLDER / "workshop.yaml") in start
+        of_studio = name == f"{layout.STUDIO}.service"
+        assert start.endswith(f" --config {paths.STUDIO_SETTINGS if of_studio else paths.SERVICE_SETTINGS}")
 
 
 def test_each_secret_of_the_sample_is_known_with_the_unit_that_reads_it() -> None:
@@ -93,7 +95,10 @@ def test_a_secret_is_for_root_and_handed_to_the_unit_that_reads_it_alone(tmp_pat
     secrets = secrets_of(SAMPLE)
     beside = {each.name: b"x\n" for each in secrets} | {"page.pem": b"public\n"}
     units = {path.name: path.read_bytes() for path in UNITS.iterdir()}
-    put = {each.path: each for each in layout.files(units, b"workshop: x\n", secrets, beside)}
+    put = {
+        each.path: each
+        for each in layout.files(units, {paths.SERVICE_SETTINGS: b"workshop: x\n"}, secrets, beside)
+    }
     for each in secrets:
         assert put[layout.SETTINGS_FOLDER / each.name].mode == 0o600
         for unit in (layout.WATCH, layout.PAGE, layout.NOTIFY):
@@ -113,9 +118,7 @@ def test_a_secret_is_for_root_and_handed_to_the_unit_that_reads_it_alone(tmp_pat
 
 
 def test_a_unit_without_secrets_gets_no_drop_in_and_settings_that_stay_are_not_put() -> None:
-    paths = [
-        each.path for each in layout.files({}, None, [Secret(layout.PAGE, "page", "/elsewhere/key")], {})
-    ]
+    paths = [each.path for each in layout.files({}, {}, [Secret(layout.PAGE, "page", "/elsewhere/key")], {})]
     assert paths == [layout.SYSUSERS, layout.TMPFILES]
 
 

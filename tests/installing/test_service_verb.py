@@ -15,7 +15,10 @@ CONFIG = Path(__file__).parents[2] / "config"
 SMALLEST = (CONFIG / "smallest.yaml").read_text(encoding="utf-8")
 BROKER = "mqtt: {{host: b, username: u, password_file: {}}}\n"
 
-UNASKED = "potvigil-page.service potvigil-notify.service potvigil-ship.service potvigil-backup.timer"
+UNASKED = (
+    "potvigil-page.service potvigil-notify.service potvigil-ship.service potvigil-backup.timer "
+    "potvigil-studio.service"
+)
 
 
 @pytest.fixture

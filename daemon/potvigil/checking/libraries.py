@@ -6,6 +6,7 @@ from importlib.util import find_spec
 from potvigil.checking.finding import Finding, fault, good
 from potvigil.extras import how_to_install
 from potvigil.settings.schema import Settings
+from potvigil.settings.studio import StudioPageSettings
 
 # What of each extra is looked for, and what it is for.
 _LOOKED_FOR = {
@@ -17,8 +18,10 @@ _LOOKED_FOR = {
 }
 
 
-def extras_of(settings: Settings) -> tuple[str, ...]:
+def extras_of(settings: Settings | StudioPageSettings) -> tuple[str, ...]:
     """Return the extras the settings call for; the page's too where it is only named."""
+    if isinstance(settings, StudioPageSettings):
+        return ("page", "studio")
     wires = [pot.transducer.device.startswith("mcp") for pot in settings.pots.values()]
     probes = [probe.is_platinum for pot in settings.pots.values() for probe in pot.thermometer]
     wanted = {
@@ -32,7 +35,8 @@ def extras_of(settings: Settings) -> tuple[str, ...]:
 
 
 def on_libraries(
-    settings: Settings, is_there: Callable[[str], bool] = lambda name: find_spec(name) is not None
+    settings: Settings | StudioPageSettings,
+    is_there: Callable[[str], bool] = lambda name: find_spec(name) is not None,
 ) -> Iterator[Finding]:
     wanted = extras_of(settings)
     for extra in wanted:

@@ -4,6 +4,7 @@ import errno
 import socket
 import ssl
 from collections.abc import Callable, Iterator
+from datetime import UTC, datetime
 from importlib.resources import files
 from pathlib import Path
 from urllib.parse import urlsplit
@@ -20,8 +21,8 @@ from potvigil.settings.studio import StudioSettings
 
 WITHIN_S = 8.0
 _ASK_ROOT = "only root may read {path}, as it should be; `sudo potvigil check` checks it too"
-# The page shows it to everybody, and nobody else's page is likely to.
-_ICON = "icon.svg"
+# What the page shows to everybody and nobody else's is likely to; a studio's has the icon of a Pi's, too.
+_OF_A_PAGE, _OF_A_STUDIO = ("potvigil.page", "icon.svg"), ("potvigil.page.many", "many.css")
 
 
 def on_broker(
@@ -34,7 +35,7 @@ def on_broker(
     what, where = "broker", f"{settings.host}:{settings.port}"
     key_file = None if settings.tls is None else settings.tls.key_file
     for path in (settings.password_file, key_file):
-        if path is not None and (closed := _closed(what, path)) is not None:
+        if (closed := closed_secret(what, path)) is not None:
             return closed
     try:
         tried = try_broker(mqtt_link(settings), workshop, WITHIN_S)
@@ -54,7 +55,7 @@ def on_page_files(settings: PageSettings) -> Iterator[Finding]:
     """Yield whether password, certificate and key of the page can be used."""
     what = "page"
     if (path := settings.password_file) is not None:
-        yield _closed(what, path) or _password(path)
+        yield closed_secret(what, path) or _password(path)
     if settings.tls is None:
         return
     cert, key = settings.tls.cert_file, settings.tls.key_file
@@ -62,7 +63,7 @@ def on_page_files(settings: PageSettings) -> Iterator[Finding]:
     if missing:
         files = " and ".join(map(str, missing))
         yield fault(what, f"{files} missing; `potvigil page certificate` makes both, or leave out page.tls")
-    elif (closed := _closed(what, key)) is not None:
+    elif (closed := closed_secret(what, key)) is not None:
         yield closed
     else:
         try:
@@ -73,11 +74,29 @@ def on_page_files(settings: PageSettings) -> Iterator[Finding]:
                 what, f"{cert} with {key}: {reason}; make both again with `potvigil page certificate`"
             )
         else:
-            yield good(what, f"{cert} and its key go together")
+            yield _certificate(cert)
 
 
-def on_page_port(settings: PageSettings) -> Finding:
-    """Return whether the page can listen, or does so already."""
+def _certificate(path: Path) -> Finding:
+    """Return until when a certificate serves; with its key it does."""
+    what = "page"
+    try:
+        from potvigil.page.certificate import CertificateError, known
+    except ImportError:
+        return good(what, f"{path} and its key go together")
+    try:
+        said = known(path.read_bytes())
+    except (CertificateError, OSError) as error:
+        return fault(what, f"{path}: {error}; make it again with `potvigil page certificate`")
+    now, renew = datetime.now(UTC), "renew it: `potvigil page certificate --renew`"
+    if said.ends <= now:
+        return fault(what, f"{path}: ended on {said.ends:%-d %B %Y}; {renew}")
+    due = f"; {renew}" if said.is_due(now) else ""
+    return good(what, f"{path} and its key go together, until {said.ends:%-d %B %Y}{due}")
+
+
+def on_page_port(settings: PageSettings, *, of_studio: bool = False) -> Finding:
+    """Return whether the page can listen, or does so already. of_studio: that of all records."""
     host, port, what = settings.host, settings.port, "page"
     where = f"{host}, port {port}"
     try:
@@ -87,7 +106,7 @@ def on_page_port(settings: PageSettings) -> Finding:
             tried.bind(address[4])
     except OSError as error:
         if error.errno == errno.EADDRINUSE:
-            if _is_page(settings):
+            if page_answers(settings, of_studio=of_studio):
                 return good(what, f"answers at {where}")
             return fault(what, f"{where} is in use by another program; stop that, or give another page.port")
         return fault(what, f"cannot listen at {where} ({error.strerror or error}); give another")
@@ -103,7 +122,7 @@ def on_target(i: int, target: TargetSettings) -> Finding:
 
         server = server_of(url)
     except TargetError as error:
-        if target.url_file is not None and (closed := _closed(what, target.url_file)) is not None:
+        if (closed := closed_secret(what, target.url_file)) is not None:
             return closed
         return fault(what, str(error))
     except AddressError as error:
@@ -118,7 +137,7 @@ def on_heartbeat(settings: HeartbeatSettings) -> Iterator[Finding]:
     """Yield whether the servers of the heartbeat are reached; nothing is fetched."""
     what = "heartbeat"
     for path in (settings.url_file, settings.fail_url_file):
-        if path is not None and (closed := _closed(what, path)) is not None:
+        if (closed := closed_secret(what, path)) is not None:
             yield closed
             return
     try:
@@ -136,7 +155,7 @@ def on_heartbeat(settings: HeartbeatSettings) -> Iterator[Finding]:
 def on_studio(settings: StudioSettings) -> Finding:
     """Return whether the studio's database lets this machine in, and has its tables."""
     what = "studio"
-    if settings.password_file is not None and (closed := _closed(what, settings.password_file)) is not None:
+    if (closed := closed_secret(what, settings.password_file)) is not None:
         return closed
     try:
         from potvigil.studio.address import StudioError, address_of
@@ -164,8 +183,10 @@ def _reached(what: str, name: str, server: tuple[str, int] | None, trial: str) -
     return good(what, f"{name}: its server answers; {trial} shows whether messages arrive")
 
 
-def _closed(what: str, path: Path) -> Finding | None:
-    """Return what there is to say of a secret this user may not look into, None where he may."""
+def closed_secret(what: str, path: Path | None) -> Finding | None:
+    """Return what there is to say of a secret this user may not look into, None where he may, or of none."""
+    if path is None:
+        return None
     try:
         path.open("rb").close()
         if is_open_to_all(path):
@@ -187,7 +208,9 @@ def _password(path: Path) -> Finding:
     return good("page", f"{path}: holds its password")
 
 
-def _is_page(settings: PageSettings) -> bool:
+def page_answers(settings: PageSettings, *, of_studio: bool = False) -> bool:
+    """Return whether it is the page that answers where these settings want it."""
+    package, name = _OF_A_STUDIO if of_studio else _OF_A_PAGE
     host = {"0.0.0.0": "127.0.0.1", "::": "::1"}.get(settings.host, settings.host)
     try:
         line = socket.create_connection((host, settings.port), WITHIN_S)
@@ -196,10 +219,10 @@ def _is_page(settings: PageSettings) -> bool:
             plain.check_hostname, plain.verify_mode = False, ssl.CERT_NONE  # only: is it the page?
             line = plain.wrap_socket(line)
         with line:
-            line.sendall(f"GET /static/{_ICON} HTTP/1.0\r\nHost: {host}\r\n\r\n".encode("ascii"))
+            line.sendall(f"GET /static/{name} HTTP/1.0\r\nHost: {host}\r\n\r\n".encode("ascii"))
             answer = b""
             while len(answer) < 100_000 and (part := line.recv(4096)):
                 answer += part
     except OSError:
         return False
-    return files("potvigil.page").joinpath("static", _ICON).read_bytes() in answer
+    return files(package).joinpath("static", name).read_bytes() in answer

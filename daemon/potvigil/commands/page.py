@@ -24,7 +24,7 @@ from potvigil.page.addresses import own_names
 from potvigil.paths import usual_live, usual_record
 from potvigil.planning.read_request import Rig
 from potvigil.secret_file import is_open_to_all
-from potvigil.settings.loading import load, load_text
+from potvigil.settings.loading import load, load_either, load_text
 from potvigil.settings.network import PageSettings
 from potvigil.upkeep.own_file import SECRET, write
 
@@ -138,7 +138,7 @@ def _password(args: argparse.Namespace) -> int:
 
     path = args.out
     if path is None and (settings := known_settings(args)) is not None:
-        path = load(settings).page.password_file
+        path = load_either(settings).page.password_file
     path = path or Path(USUAL_PASSWORD_FILE)
     if path.exists() and not _holds_hash(path):
         raise UseError(f"{path} is there already and holds no password of the page; give --out another name")

@@ -8,8 +8,9 @@ from pathlib import Path
 from potvigil.commands.shared.common import UseError, known_settings
 from potvigil.commands.shared.status import DONE
 from potvigil.page.addresses import own_addresses, own_names
-from potvigil.settings.loading import load
+from potvigil.settings.loading import load_either
 from potvigil.settings.network import PageSettings, PageTlsSettings
+from potvigil.settings.schema import Settings
 from potvigil.upkeep.own_file import PUBLIC, SECRET, write
 
 # from memory of iOS 18 and Android 15; makers rename their menus
@@ -46,8 +47,8 @@ def certificate(args: argparse.Namespace) -> int:
     from potvigil.page.certificate import CertificateError, new_authority
 
     known = None if args.record is not None else known_settings(args)
-    settings = None if known is None else load(known)
-    workshop = "the workshop" if settings is None else settings.workshop
+    settings = None if known is None else load_either(known)
+    workshop = settings.workshop if isinstance(settings, Settings) else "the workshop"
     page = PageSettings.model_validate({}) if settings is None else settings.page
     files, names = _files(args, page.tls), _names([page.host, *page.names])
     now = datetime.now(UTC)

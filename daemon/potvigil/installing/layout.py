@@ -4,16 +4,19 @@ from collections.abc import Iterable, Mapping
 from dataclasses import dataclass
 from pathlib import Path
 
-from potvigil.paths import SERVICE_SETTINGS, SERVICE_STATE
+from potvigil.paths import SERVICE_SETTINGS, SERVICE_STATE, STUDIO_SETTINGS
 
 PROGRAM = Path("/opt/potvigil")
 COMMAND = Path("/usr/local/bin/potvigil")
 SETTINGS_FOLDER, STATE = SERVICE_SETTINGS.parent, SERVICE_STATE
+# Those of the pots, and those of the page of a studio: either, or both on one machine.
+SETTINGS = (SERVICE_SETTINGS, STUDIO_SETTINGS)
 UNITS = Path("/etc/systemd/system")
 SYSUSERS, TMPFILES = Path("/etc/sysusers.d/potvigil.conf"), Path("/etc/tmpfiles.d/potvigil.conf")
 WATCH, PAGE, NOTIFY, SHIP = "potvigil", "potvigil-page", "potvigil-notify", "potvigil-ship"
+STUDIO = "potvigil-studio"
 # Each has a user of its own, of the same name.
-OF_A_USER = (WATCH, PAGE, NOTIFY, SHIP)
+OF_A_USER = (WATCH, PAGE, NOTIFY, SHIP, STUDIO)
 THIN, BACKUP = "potvigil-thin", "potvigil-backup"
 GROUP = "potvigil"
 # Completion and the manual page, by the names they come with, where shells and `man` look for them.
@@ -37,6 +40,7 @@ u {WATCH} - "Potvigil, the watch" {STATE}
 u {PAGE} -:{GROUP} "Potvigil, the page"
 u {NOTIFY} -:{GROUP} "Potvigil, the notifier"
 u {SHIP} -:{GROUP} "Potvigil, the shipper"
+u {STUDIO} - "Potvigil, the page of a studio"
 """
 # The page and the notifier may start before the watch has made its folder.
 FOLDERS = f"""\
@@ -69,7 +73,7 @@ class Secret:
 
 def files(
     units: Mapping[str, bytes],
-    settings: bytes | None,
+    settings: Mapping[Path, bytes],
     secrets: Iterable[Secret],
     beside: Mapping[str, bytes],
     backups: Path | None = None,
@@ -77,7 +81,7 @@ def files(
 ) -> list[Put]:
     """Return every file of the service.
 
-    units: by name, as they come with the package. settings: None where those that are there stay. beside:
+    units: by name, as they come with the package. settings: by their place, without those that stay. beside:
     what is to be put beside the settings, secrets and certificates, by the relative names they have there.
     backups: their folder, where it is not below the service's own. shell: what SHELL names.
     """
@@ -92,8 +96,7 @@ def files(
             put.append(Put(drop_in(unit), _handing_over(handed).encode()))
     if backups is not None:
         put.append(Put(BACKUP_FOLDER, _opening(backups).encode()))
-    if settings is not None:
-        put.append(Put(SERVICE_SETTINGS, settings))
+    put += [Put(place, content) for place, content in settings.items()]
     for name, content in sorted(beside.items()):
         put.append(Put(SETTINGS_FOLDER / name, content, _SECRET if name in of_secrets else _PUBLIC))
     return put
@@ -104,12 +107,26 @@ def drop_in(unit: str) -> Path:
     return UNITS / f"{unit}.service.d" / "credentials.conf"
 
 
-def started(*, page: bool, notify: bool, ship: bool, backups: bool) -> list[str]:
+def started(
+    *,
+    watch: bool = False,
+    page: bool = False,
+    notify: bool = False,
+    ship: bool = False,
+    backups: bool = False,
+    studio: bool = False,
+) -> list[str]:
     """Return the units that are to run, the watch first."""
-    wanted = [f"{WATCH}.service", *([f"{PAGE}.service"] if page else ())]
-    wanted += [f"{NOTIFY}.service"] if notify else []
-    wanted += [f"{SHIP}.service"] if ship else []
-    return [*wanted, f"{THIN}.timer", *([f"{BACKUP}.timer"] if backups else ())]
+    units = {
+        f"{WATCH}.service": watch,
+        f"{PAGE}.service": page,
+        f"{NOTIFY}.service": notify,
+        f"{SHIP}.service": ship,
+        f"{THIN}.timer": watch,
+        f"{BACKUP}.timer": backups,
+        f"{STUDIO}.service": studio,
+    }
+    return [unit for unit, is_wanted in units.items() if is_wanted]
 
 
 def removed(units: Iterable[str]) -> list[Path]:

@@ -3,7 +3,7 @@
 from collections.abc import Iterator, Mapping
 from typing import Any
 
-from potvigil.installing.layout import NOTIFY, PAGE, SHIP, WATCH, Secret
+from potvigil.installing.layout import NOTIFY, PAGE, SHIP, STUDIO, WATCH, Secret
 
 # Files that are no secret, beside the settings.
 _PUBLIC = (
@@ -23,10 +23,12 @@ _SECRET = (
 )
 
 
-def secrets_of(tree: Mapping[str, Any]) -> list[Secret]:
-    """Return every secret file the settings name."""
+def secrets_of(tree: Mapping[str, Any], *, of_studio: bool = False) -> list[Secret]:
+    """Return every secret file the settings name. of_studio: those of a studio's page, which reads all."""
     found = [
-        Secret(unit, ".".join(path), name) for unit, path in _SECRET if (name := _at(tree, path)) is not None
+        Secret(STUDIO if of_studio else unit, ".".join(path), name)
+        for unit, path in _SECRET
+        if (name := _at(tree, path)) is not None
     ]
     return found + [Secret(NOTIFY, f"notify.targets[{i}].url_file", name) for i, name in _targets(tree)]
 

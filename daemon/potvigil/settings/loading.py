@@ -34,6 +34,16 @@ def load_studio_page(path: Path) -> StudioPageSettings:
     return settings
 
 
+def load_either(path: Path) -> Settings | StudioPageSettings:
+    """Read settings of pots, or those of a studio's page. Raises SettingsError with every fault of them.
+
+    A studio's page is what names a studio and neither a workshop nor pots.
+    """
+    keys = tree_of(text_of(path), str(path))
+    is_studio = "studio" in keys and not {"workshop", "pots"} & keys.keys()
+    return load_studio_page(path) if is_studio else load(path)
+
+
 def load_text(text: str, name: str) -> Settings:
     """Read settings from a text. Raises SettingsError with every fault of it.
 

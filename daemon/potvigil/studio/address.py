@@ -1,9 +1,12 @@
 """Where the studio's database is, and a connection to it that a dead network cannot hold for ever."""
 
+import os
 from dataclasses import dataclass
 from pathlib import Path
+from pwd import getpwnam
 from typing import Any
 
+import psycopg
 from sqlalchemy import URL, Engine, create_engine, make_url
 from sqlalchemy.exc import ArgumentError
 from sqlalchemy.pool import NullPool
@@ -14,6 +17,8 @@ from potvigil.settings.studio import StudioSettings
 
 # A connection that says nothing for so long is dead; a statement that takes longer is given up.
 CONNECT_S, DEAD_S, STATEMENT_S = 10, 30, 120
+# Who owns PostgreSQL's servers on Debian.
+_OWNER = "postgres"
 # Of what a page asks: so long, and by so many connections at a time.
 READ_S, READERS = 20, 5
 
@@ -109,14 +114,35 @@ def address_of(studio: StudioSettings) -> Address:
 
 
 def owner_engine(uri: str) -> Engine:
-    """Return an engine by an address as libpq takes one. Raises StudioError."""
+    """Return an engine by an address as libpq takes one. Raises StudioError.
+
+    Root comes to this machine's own server as its owner, whom it could become anyway.
+    """
     try:
         url = make_url(uri)
     except ArgumentError:
         raise StudioError(f"{uri!r} is no address; give postgresql://user@host/database") from None
     if url.get_backend_name() not in ("postgresql", "postgres"):
         raise StudioError(f"{uri!r}: no PostgreSQL; give postgresql://user@host/database")
-    return create_engine(url.set(drivername="postgresql+psycopg"), poolclass=NullPool)
+    url = url.set(drivername="postgresql+psycopg")
+    if os.geteuid() == 0 and not (url.username or url.host or url.query):
+        return create_engine(url, poolclass=NullPool, creator=lambda: _as_owner(url))
+    return create_engine(url, poolclass=NullPool)
+
+
+def _as_owner(url: URL) -> psycopg.Connection[Any]:
+    """Connect by the socket as the user who owns the server; it asks the kernel who is there (`peer`)."""
+    try:
+        owner = getpwnam(_OWNER).pw_uid
+    except KeyError:
+        raise StudioError(
+            f"this machine has no user {_OWNER}; install PostgreSQL, or give --database"
+        ) from None
+    os.seteuid(owner)
+    try:
+        return psycopg.connect(dbname=url.database or "", user=_OWNER)
+    finally:
+        os.seteuid(0)
 
 
 def first_line(error: BaseException) -> str:

@@ -19,12 +19,27 @@ from potvigil.studio.copying import check_format
 from potvigil.studio.dialect import for_record, parameters
 from potvigil.studio.tables import PICTURE, SCHEMA
 
+# A watch writes its samples each minute, a shipper looks each five seconds, and after a failure tries again
+# within five minutes.
+SILENT_S = 300.0
+# By what may be done; also by a role that this user is a member of, whether he inherits its rights or not.
+_BEYOND_READING = {
+    "administer the server": "SELECT bool_or(rolsuper OR rolcreaterole OR rolcreatedb OR rolreplication OR "
+    "rolbypassrls) FROM pg_roles WHERE pg_has_role(oid, 'MEMBER')",
+    "make tables": f"SELECT bool_or(has_schema_privilege(oid, '{SCHEMA}', 'CREATE')) FROM pg_roles "
+    "WHERE pg_has_role(oid, 'MEMBER')",
+    "write rows": "SELECT bool_or(has_table_privilege(r.oid, c.oid, 'INSERT, UPDATE, DELETE, TRUNCATE') OR "
+    "has_any_column_privilege(r.oid, c.oid, 'INSERT, UPDATE')) FROM pg_roles AS r, pg_class AS c "
+    f"WHERE pg_has_role(r.oid, 'MEMBER') AND c.relnamespace = '{SCHEMA}'::regnamespace AND c.relkind = 'r'",
+}
+
 
 @dataclass(frozen=True, slots=True)
 class Shipped:
     """A record that was shipped. heard_utc_s: when something of it came last, by the database's clock.
 
     age_s: how long ago that was. is_past: another record began as its copy, and was heard from since.
+    owner: who ships it, by the name that was admitted.
     """
 
     id: UUID
@@ -32,6 +47,7 @@ class Shipped:
     heard_utc_s: float
     age_s: float
     is_past: bool
+    owner: str
 
 
 class RecordThere(Readable):
@@ -84,13 +100,18 @@ class StudioReader:
         with _told(), self._engine.connect() as connection:
             check_format(connection)
 
+    def beyond_reading(self) -> list[str]:
+        """Return what this user may do in the database beside reading, in words. Raises AwayRecordError."""
+        with _told(), self._engine.connect() as connection:
+            return [may for may, sql in _BEYOND_READING.items() if connection.execute(text(sql)).scalar()]
+
     def records(self) -> list[Shipped]:
         """Return all records there are for this user, by workshop. Raises AwayRecordError."""
         sql = text(
             "SELECT id, workshop, extract(epoch FROM seen)::float8, "
             "greatest(extract(epoch FROM clock_timestamp() - seen), 0)::float8, EXISTS (SELECT 1 FROM "
-            f"{SCHEMA}.record AS later WHERE later.copied_from = record.id AND later.seen > record.seen) "
-            f"FROM {SCHEMA}.record ORDER BY workshop, id"
+            f"{SCHEMA}.record AS later WHERE later.copied_from = record.id AND later.seen > record.seen), "
+            f"owner FROM {SCHEMA}.record ORDER BY workshop, id"
         )
         with _told(), self._engine.connect() as connection:
             return [Shipped(*row) for row in connection.execute(sql)]

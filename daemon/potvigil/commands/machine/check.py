@@ -3,17 +3,17 @@
 import argparse
 import threading
 import time
-from collections.abc import Callable, Iterable, Iterator
+from collections.abc import Callable, Iterable, Iterator, Sequence
 from functools import partial
 from pathlib import Path
 from typing import TYPE_CHECKING
 
 from potvigil import paths
-from potvigil.checking import backups, libraries, machine, reach
+from potvigil.checking import backups, libraries, machine, reach, studio_page
 from potvigil.checking.finding import Finding, Grade, fault, unknown
 from potvigil.clock import SystemClock
 from potvigil.commands.shared import show
-from potvigil.commands.shared.common import console, settings_path
+from potvigil.commands.shared.common import console, known_settings, settings_path
 from potvigil.commands.shared.status import DONE, NO
 from potvigil.drivers.station import Station
 from potvigil.drivers.thermometers.ds18b20 import ONE_WIRE_ROOT
@@ -24,8 +24,9 @@ from potvigil.paths import usual_live
 from potvigil.sensing.conversion import convert
 from potvigil.sensing.wiring_hints import remark
 from potvigil.service.wiring import WiringError, open_inputs
-from potvigil.settings.loading import load
+from potvigil.settings.loading import load, load_either, load_studio_page
 from potvigil.settings.schema import Settings
+from potvigil.settings.studio import StudioPageSettings
 from potvigil.wording.quantities import pressure
 
 if TYPE_CHECKING:
@@ -35,13 +36,44 @@ if TYPE_CHECKING:
 _PATIENCE_S = reach.WITHIN_S + 4.0
 
 
+# What is asked of somebody elsewhere, and what it is about.
+_Question = tuple[str, Callable[[], Iterable[Finding]]]
 # Opens the wires that settings name.
 Opener = Callable[[Settings], Station]
 
 
 def check(args: argparse.Namespace) -> int:
-    """Say all that is found; exit status 1 where something is at fault."""
-    return check_all(settings_path(args), open_inputs if args.hardware else None)
+    """Say all that is found; exit status 1 where something is at fault.
+
+    Without settings named, of the pots and of the studio's page, whichever there are.
+    """
+    opener = open_inputs if args.hardware else None
+    of_studio = paths.STUDIO_SETTINGS
+    if args.config is None and of_studio.is_file():
+        of_pots = known_settings(args)
+        return max(
+            check_all(of_pots, opener) if of_pots is not None else DONE,
+            check_studio_page(load_studio_page(of_studio), of_studio),
+        )
+    path = settings_path(args)
+    settings = load_either(path)
+    if isinstance(settings, StudioPageSettings):
+        return check_studio_page(settings, path)
+    return check_all(path, opener)
+
+
+def check_studio_page(settings: StudioPageSettings, path: Path) -> int:
+    """Say all that is found of the page of a studio, on the machine that serves it."""
+    told = console()
+    told.soft_wrap = False
+    told.print(f"the page of a studio, by {path}", markup=False)
+    findings = [
+        *libraries.on_libraries(settings),
+        *reach.on_page_files(settings.page),
+        reach.on_page_port(settings.page, of_studio=True),
+        *_asked([(studio_page.WHAT, lambda: studio_page.on_studio_page(settings.studio))]),
+    ]
+    return _said(told, findings)
 
 
 def check_all(path: Path, opener: Opener | None, *, is_trial: bool = False) -> int:
@@ -55,13 +87,18 @@ def check_all(path: Path, opener: Opener | None, *, is_trial: bool = False) -> i
     show.settings(told, settings, path)
     _say_who_is_told(told, settings)
     findings = [*_here(settings, path, is_trial=is_trial), *_elsewhere(settings)]
-    show.findings(told, findings)
+    status = _said(told, findings)
     wired_well = True if opener is None else _ask_hardware(settings, opener)
     show.resolutions(told, settings.core_pots().values(), settings.sample_period_s)
+    return status if wired_well else NO
+
+
+def _said(told: "Console", findings: list[Finding]) -> int:
+    show.findings(told, findings)
     faults = sum(each.mark is Grade.FAULT for each in findings)
     if faults:
-        print(f"{faults} fault{'s' if faults > 1 else ''} found, marked {Grade.FAULT} above")
-    return NO if faults or not wired_well else DONE
+        told.print(f"{faults} fault{'s' if faults > 1 else ''} found, marked {Grade.FAULT} above")
+    return NO if faults else DONE
 
 
 def _here(settings: Settings, path: Path, *, is_trial: bool) -> Iterator[Finding]:
@@ -81,8 +118,8 @@ def _here(settings: Settings, path: Path, *, is_trial: bool) -> Iterator[Finding
 
 
 def _elsewhere(settings: Settings) -> list[Finding]:
-    """Ask everything that may keep one waiting at once, and return it in order."""
-    asked: list[tuple[str, Callable[[], Iterable[Finding]]]] = []
+    """Ask everything that may keep one waiting."""
+    asked: list[_Question] = []
     if (mqtt := settings.mqtt) is not None:
         from potvigil.outputs.broker.mqtt_trial import try_broker  # and with it a library of its own
 
@@ -93,6 +130,11 @@ def _elsewhere(settings: Settings) -> list[Finding]:
         asked.append(("heartbeat", lambda: reach.on_heartbeat(heartbeat)))
     if (studio := settings.studio) is not None:
         asked.append(("studio", lambda: [reach.on_studio(studio)]))
+    return _asked(asked)
+
+
+def _asked(asked: Sequence[_Question]) -> list[Finding]:
+    """Ask all at once, and return what was found in order; who does not answer is not waited for."""
     found: list[list[Finding]] = [
         [unknown(what, f"no answer in {_PATIENCE_S:g} s; check the network and try again")]
         for what, _ in asked

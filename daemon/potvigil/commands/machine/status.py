@@ -6,8 +6,10 @@ from collections.abc import Iterator
 from datetime import tzinfo
 from pathlib import Path
 
+from potvigil import paths
 from potvigil.checking.backups import on_backups
 from potvigil.checking.finding import Grade
+from potvigil.checking.reach import page_answers
 from potvigil.commands.shared import show
 from potvigil.commands.shared.common import console, known_settings, no_settings
 from potvigil.commands.shared.status import DONE, NO
@@ -19,17 +21,42 @@ from potvigil.record.errors import START_THE_WATCH
 from potvigil.record.lock import is_watched
 from potvigil.reports.export import json_text
 from potvigil.reports.pot_status import PotNow, cells, line
-from potvigil.settings.loading import load
+from potvigil.settings.loading import load_either, load_studio_page
 from potvigil.settings.schema import Settings
+from potvigil.settings.studio import StudioPageSettings
 from potvigil.wording.silence import says_nothing
 
 _UNWATCHED = "not monitored"
 
 
 def status(args: argparse.Namespace) -> int:
-    """Say how the pots stand; exit status 1 where one is not watched, or an alarm stands."""
+    """Say how the pots stand, and a studio's page where this machine serves one.
+
+    Exit status 1 where a pot is not watched, an alarm stands, or the page does not answer.
+    """
+    is_named = args.config is not None or args.live is not None
     path = known_settings(args)
-    settings = None if path is None else load(path)
+    settings = None if path is None else load_either(path)
+    if isinstance(settings, StudioPageSettings):
+        return _say_studio_page(settings)
+    if is_named or not paths.STUDIO_SETTINGS.is_file():
+        return _say_pots(args, path, settings)
+    of_pots = DONE if path is None else _say_pots(args, path, settings)
+    if args.json:  # a line is a pot
+        return of_pots
+    return max(of_pots, _say_studio_page(load_studio_page(paths.STUDIO_SETTINGS)))
+
+
+def _say_studio_page(settings: StudioPageSettings) -> int:
+    where = f"{settings.page.host}, port {settings.page.port}"
+    if page_answers(settings.page, of_studio=True):
+        print(f"the studio's page answers at {where}")
+        return DONE
+    print(f"the studio's page does not answer at {where}; see `systemctl status potvigil-studio`")
+    return NO
+
+
+def _say_pots(args: argparse.Namespace, path: Path | None, settings: Settings | None) -> int:
     live_file = args.live or (settings.page.live if settings else None) or usual_live()
     live, is_silent = LiveReader(live_file).read()
     pots = list(_pots(settings, live, is_silent))

@@ -23,12 +23,9 @@ from potvigil.page.views.words import SIGNS, Severity, Teller
 from potvigil.page.zone import zone_words
 from potvigil.record.errors import RecordError
 from potvigil.record.rows import TraceRow
-from potvigil.studio.reading import Shipped, StudioReader
+from potvigil.studio.reading import SILENT_S, Shipped, StudioReader
 from potvigil.wording.quantities import shown
 
-# A watch writes its samples each minute, a shipper looks each five seconds, and after a failure tries again
-# within five minutes.
-SILENT_S = 300.0
 KEPT_S = 2.0
 _CARE_S = 3600.0
 _AWAY = "The studio's database does not answer: look at each pot's own page or gauge"

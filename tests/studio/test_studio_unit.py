@@ -1,0 +1,70 @@
+"""The unit of the studio's page: little of the machine is within its reach, and so shut in it answers."""
+
+import re
+import subprocess
+import sys
+import urllib.request
+from pathlib import Path
+
+import pytest
+
+from broker import free_port
+from potvigil.installing import layout
+from potvigil.studio.preparing import READER, admit
+from sandbox import UNITS, analyze, settings
+
+UNIT = UNITS / "potvigil-studio.service"
+CONFINED = """
+import sys
+sys.path.insert(0, sys.argv.pop(1))
+from sandbox import UNITS, confine
+confine(UNITS / "potvigil-studio.service")
+from potvigil.cli import main
+raise SystemExit(main(sys.argv[1:]))
+"""
+
+
+def test_it_is_shut_in_more_than_the_watch():
+    exposures = []
+    for unit in (UNIT, UNITS / "potvigil.service"):
+        verdict = analyze("security", "--offline=true", unit)
+        exposures.append(float(re.search(r"Overall exposure level.*: (\d+\.\d)", verdict.stdout)[1]))
+    assert exposures[0] < exposures[1]
+
+
+def test_records_buses_and_group_of_a_watch_are_not_within_its_reach():
+    assert settings(UNIT, "User") == settings(UNIT, "Group") == [layout.STUDIO] != [layout.GROUP]
+    assert settings(UNIT, "SupplementaryGroups") == settings(UNIT, "DeviceAllow") == []
+    assert settings(UNIT, "ReadWritePaths") == settings(UNIT, "BindPaths") == []
+    assert settings(UNIT, "PrivateDevices") == ["yes"]
+    assert settings(UNIT, "StateDirectory") == [layout.STUDIO]
+    assert settings(UNIT, "StateDirectoryMode") == ["0700"]
+
+
+@pytest.mark.parametrize("line", ["NoNewPrivileges=yes", "ProtectSystem=strict", "CapabilityBoundingSet="])
+def test_it_gains_nothing(line):
+    assert line in UNIT.read_text().splitlines()
+
+
+def test_shut_in_as_it_says_the_page_answers_and_keeps_its_log_ins_in_its_own_folder(
+    postgres, tmp_path: Path, monkeypatch
+):
+    password = tmp_path / "front-desk-password"
+    password.write_text(f"{admit(postgres.owner(), 'confined-desk', READER, ['*'])}\n")
+    password.chmod(0o600)
+    config, port = tmp_path / "studio.yaml", free_port()
+    config.write_text(
+        f"studio: {{host: 127.0.0.1, port: {postgres.port}, username: confined-desk, "
+        f"password_file: {password.name}}}\npage: {{port: {port}}}\n"
+    )
+    monkeypatch.setenv("STATE_DIRECTORY", str(tmp_path / "state"))
+    (tmp_path / "state").mkdir()
+    words = [sys.executable, "-c", CONFINED, UNITS.parent / "tests", "studio", "page", "--config", config]
+    with subprocess.Popen([*map(str, words)], stdout=subprocess.PIPE, text=True) as process:
+        try:
+            assert process.stdout.readline() == f"page: http://127.0.0.1:{port}/\n"
+            with urllib.request.urlopen(f"http://127.0.0.1:{port}/api/now") as answer:
+                assert answer.status == 200 and b'"pots"' in answer.read()
+        finally:
+            process.terminate()
+    assert [path.name for path in (tmp_path / "state").iterdir()] == ["studio-page-sessions"]
