@@ -63,13 +63,12 @@ tables() { # and the page's own user, who reads them
     there=$(as_owner psql -tAc "SELECT 1 FROM pg_database WHERE datname = 'potvigil'")
     [[ $there ]] || as_owner createdb -T template0 -E UTF8 potvigil
     "$potvigil" studio prepare
-    [[ -s $etc/$page-password ]] || admit "$page" --reader --workshop '*' >"$etc/$page-password"
+    [[ -s $etc/$page-password ]] ||
+        (umask 077 && "$potvigil" studio admit "$page" --reader --workshop '*' >"$etc/$page-password")
     allow "$page" 'read homie/5/#' 'write homie/5/+/+/+/set' <"$etc/$page-password"
 }
 
 as_owner() { (cd / && setpriv --reuid postgres --regid postgres --clear-groups "$@"); }
-
-admit() { (umask 077 && "$potvigil" studio admit "$@"); }
 
 allow() { # NAME RIGHT... <PASSWORD : at the broker
     local name=$1 new each
@@ -103,7 +102,7 @@ server() {
 pi() { # NAME WORKSHOP
     (($# == 2)) || fail "give a name and a workshop: up.sh pi lantern-pi harbour-models"
     local password host
-    password=$(admit "$1" --workshop "$2")
+    password=$("$potvigil" studio admit "$1" --workshop "$2")
     allow "$1" 'readwrite homie/5/#' 'readwrite homeassistant/#' <<<"$password"
     [[ ! -d /run/systemd/system ]] || systemctl reload mosquitto
     host=$(sed -n 's/^  names: \[\([^],]*\).*/\1/p' "$etc/studio.yaml")

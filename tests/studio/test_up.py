@@ -1,0 +1,236 @@
+"""A studio's server by one file: `up.sh` as it is typed, and compose.yaml's services one after the other.
+
+PostgreSQL, Mosquitto and the page are real; the machine is a layer over this one, with a network of its own.
+"""
+
+import json
+import re
+from pathlib import Path
+
+import pytest
+import yaml
+
+from many_records import kept
+from only_root import needs_root
+from own_machine import CLONE, ROOT, OwnMachine
+
+UP = CLONE / "config/studio/up.sh"
+NAME, PASSWORD, WORKSHOP = "studio.local", "lens-and-lamp", "harbour-models"
+SMALLEST = (ROOT / "config/smallest.yaml").read_text(encoding="utf-8")
+COMPOSE = yaml.safe_load((ROOT / "config/studio/compose.yaml").read_text(encoding="utf-8"))
+SERVICES = COMPOSE["services"]
+# What a browser does, without one: it logs in over TLS and asks what is known now.
+LOOK = """
+import json, re, ssl, sys, urllib.parse, urllib.request
+origin, password, authority = sys.argv[1:]
+jar = urllib.request.HTTPCookieProcessor()
+tls = urllib.request.HTTPSHandler(context=ssl.create_default_context(cafile=authority))
+web = urllib.request.build_opener(jar, tls)
+page = web.open(f"{origin}/login").read().decode()
+token = re.search(r'name="csrf" value="([0-9a-f]+)"', page)[1]
+form = urllib.parse.urlencode({"csrf": token, "password": password}).encode()
+asked = urllib.request.Request(f"{origin}/login", form, {"Origin": origin, "Sec-Fetch-Site": "same-origin"})
+web.open(asked).read()
+print(web.open(f"{origin}/api/now").read().decode())
+"""
+
+
+def pots(machine: OwnMachine) -> dict[str, dict]:
+    """Return what the page of all shows to a browser that trusts the house's authority."""
+    words = ("python3", "-c", LOOK, f"https://{NAME}:8642", PASSWORD, "/etc/potvigil/page-authority.pem")
+    return {pot["id"]: pot for pot in json.loads(machine.run(*words))["pots"]}
+
+
+class Pi:
+    """A Pi of the studio, with settings made of the very lines that it was let in with."""
+
+    def __init__(self, machine: OwnMachine, name: str, workshop: str, said: str, record: Path) -> None:
+        self._machine, self.name, self.workshop = machine, name, workshop
+        lines = said.splitlines()
+        (at,) = (i for i, line in enumerate(lines) if re.fullmatch(r"[\w-]{32}", line))
+        self.password = lines[at]
+        own = SMALLEST.replace("workshop: harbour-models", f"workshop: {workshop}")
+        text = own + "\n".join(line for line in lines if line.startswith(("studio: ", "mqtt: ")))
+        folder = Path(f"/srv/{name}")
+        self.config = folder / "workshop.yaml"
+        machine.write(self.config, f"{text}\nrecord: {{file: record.db}}\n")
+        machine.write(folder / "studio-password", f"{self.password}\n", 0o600)
+        machine.run("cp", record, folder / "record.db")
+        machine.run("cp", "/etc/potvigil/page-authority.pem", folder / "studio-ca.pem")
+
+    def potvigil(self, *words: object) -> str:
+        return self._machine.run("/opt/potvigil/bin/potvigil", *words, "--config", self.config)
+
+    def mosquitto(self, tool: str, *words: str):
+        of_the_broker = ["-h", NAME, "-p", "8883", "-u", self.name, "-P", self.password]
+        of_the_broker += ["--cafile", str(self.config.with_name("studio-ca.pem"))]
+        return self._machine.tried(tool, *of_the_broker, *words)
+
+
+@pytest.fixture(scope="module")
+def records(tmp_path_factory):
+    """Of each Pi: its workshop and its record."""
+    folder = tmp_path_factory.mktemp("records")
+    return {
+        "lantern-pi": (WORKSHOP, kept(folder / "a.db", WORKSHOP, "lantern", leaks=True)),
+        "castle-pi": ("castle-models", kept(folder / "b.db", "castle-models", "tower")),
+    }
+
+
+@pytest.fixture(scope="module")
+def server():
+    """A machine on which `up.sh server` was typed."""
+    with OwnMachine() as machine:
+        machine.run("sh", "-c", f"echo 127.0.0.1 {NAME} >>/etc/hosts")
+        machine.run("bash", UP, "server", NAME, "192.168.1.20", typed=f"{PASSWORD}\n")
+        yield machine
+
+
+@pytest.fixture(scope="module")
+def pis(server, records):
+    def let_in(name: str) -> Pi:
+        workshop, record = records[name]
+        return Pi(server, name, workshop, server.run("bash", UP, "pi", name, workshop), record)
+
+    return {name: let_in(name) for name in records}
+
+
+@needs_root
+def test_from_nothing_to_one_page_with_two_pis(server, pis):
+    for pi in pis.values():
+        assert pi.potvigil("ship", "--once").startswith("shipped ")
+    seen = pots(server)
+    assert set(seen) == {"harbour-models/lantern", "castle-models/tower"}
+    assert seen["castle-models/tower"]["word"] == "holding"
+    checked = server.run("/opt/potvigil/bin/potvigil", "check")
+    assert "FAULT" not in checked and "lets front-desk@" in checked and "do nothing else" in checked
+    for pi in pis.values():
+        assert f"{pi.workshop}, {pi.name}: the newest row came " in checked
+    assert "the studio's page answers at" in server.run("/opt/potvigil/bin/potvigil", "status")
+
+
+@needs_root
+def test_each_pi_is_checked_well_in_database_and_broker(pis):
+    for pi in pis.values():
+        said = pi.potvigil("check")
+        assert f"lets {pi.name}@{NAME}:5432/potvigil in" in said
+        assert f"signed in as {pi.name}, encrypted" in said
+
+
+@needs_root
+def test_at_the_broker_nobody_speaks_without_a_name_and_the_page_speaks_for_no_pot(server, pis):
+    pi = pis["lantern-pi"]
+    topic = f"homie/5/{WORKSHOP}-lantern/pressure/gauge"
+    assert pi.mosquitto("mosquitto_pub", "-t", topic, "-m", "55", "-r").returncode == 0
+    desk = Pi.__new__(Pi)
+    desk._machine, desk.name, desk.config = server, "front-desk", pi.config
+    desk.password = server.read("/etc/potvigil/front-desk-password").strip()
+    desk.mosquitto("mosquitto_pub", "-t", topic, "-m", "0", "-r", "-q", "1")
+    assert desk.mosquitto("mosquitto_sub", "-t", topic, "-C", "1", "-W", "9").stdout == "55\n"
+    desk.password = "guess"
+    assert "not authori" in desk.mosquitto("mosquitto_sub", "-t", topic, "-C", "1").stderr.lower()
+    plain = server.tried("mosquitto_sub", "-h", NAME, "-p", "8883", "-t", "#", "-C", "1", "-W", "2")
+    assert plain.returncode != 0 and plain.stdout == ""
+
+
+@needs_root
+def test_what_is_secret_is_its_user_s_alone(server, pis):
+    listed = server.run("find", "/etc/potvigil", "-type", "f", "-printf", "%U %m %P\n")
+    modes = {name: mode for _, mode, name in (line.split() for line in listed.splitlines())}
+    secret = [name for name in modes if "password" in name or name.endswith(("key", "rights"))]
+    assert len(secret) == 8 and {modes[name] for name in secret} == {"600"}
+    everything = server.run("sh", "-c", 'grep -rlF -- "$1" /etc || true', "sh", pis["lantern-pi"].password)
+    assert everything == ""  # the Pi's own alone
+    refused = server.tried(
+        "psql", "-tAc", "SELECT 1", f"host={NAME} sslmode=disable user=front-desk dbname=potvigil"
+    )
+    assert refused.returncode != 0
+
+
+@needs_root
+def test_once_more_changes_nothing_that_somebody_uses(server, pis):
+    def kept_files() -> dict[str, str]:
+        named = server.run("find", "/etc/potvigil", "/etc/postgresql", "/etc/mosquitto", "-type", "f")
+        texts = {name: server.read(name) for name in named.splitlines()}
+        salted = texts.pop("/etc/potvigil/broker/passwords")
+        rights = texts.pop("/etc/potvigil/broker/rights")
+        names = sorted(line.partition(":")[0] for line in salted.splitlines())
+        return texts | {"names": " ".join(names), "rights": "\n".join(sorted(rights.splitlines()))}
+
+    before = kept_files()
+    assert before["names"] == "castle-pi front-desk lantern-pi"
+    server.run("bash", UP, "server")
+    assert kept_files() == before
+    server.wait_for("/opt/potvigil/bin/potvigil", "status")
+    assert pis["lantern-pi"].potvigil("ship", "--once").startswith("shipped ")
+    assert set(pots(server)) == {"harbour-models/lantern", "castle-models/tower"}
+
+
+@needs_root
+def test_what_is_typed_wrongly_is_one_line_and_changes_nothing():
+    with OwnMachine() as machine:
+        for words in ((), ("serve",), ("server",), ("pi", "lantern-pi")):
+            done = machine.tried("bash", UP, *words)
+            assert done.returncode == 2 and done.stderr.startswith("up.sh: ")
+            assert done.stderr.count("\n") == 1
+        assert machine.tried("test", "-e", "/etc/potvigil/studio.yaml").returncode == 1
+
+
+# --- in containers: nobody has Docker here, so each service is run as it says, in the order it says
+
+
+def started(machine: OwnMachine, name: str, *more: str, typed: str = "") -> str | None:
+    """Run a service of compose.yaml as its container would, with its user and rights; a step to its end."""
+    service = SERVICES[name]
+    may = ",".join(["-all", *(f"+{each.lower()}" for each in service.get("cap_add", ()))])
+    words = ["setpriv", "--bounding-set", may, "--no-new-privs", *service["entrypoint"], *more]
+    environment = service.get("environment", {})
+    if service["restart"] == "no":
+        return machine.run(*words, typed=typed, user=service.get("user"), **environment)
+    log = Path(machine.log_folder, f"{name}.log")
+    machine.begin(*words, user=service["user"], log=log, **environment)
+    kind, *test = service["healthcheck"]["test"]
+    assert kind == "CMD"
+    machine.wait_for(*test)
+    return None
+
+
+@needs_root
+def test_the_services_of_compose_end_in_the_same_page(tmp_path, records):
+    with OwnMachine() as machine:
+        machine.log_folder = tmp_path
+        machine.run("sh", "-c", f"echo 127.0.0.1 {NAME} >>/etc/hosts")
+        machine.run("rm", "-rf", "/run/systemd", "/usr/local/sbin/systemctl")
+        machine.run("rm", "-rf", "/run/postgresql", "/etc/mosquitto/conf.d")
+        # what the image holds
+        machine.run("useradd", "--system", "--user-group", "potvigil-studio")
+        machine.run("mkdir", "-p", "/opt/potvigil/bin", "/opt/potvigil/share/potvigil")
+        machine.run("cp", "-r", CLONE / "config", "/opt/potvigil/share/potvigil")
+        machine.run("cp", CLONE / ".venv/bin/potvigil", "/opt/potvigil/bin/potvigil")
+        machine.run("rm", "-rf", CLONE)
+        machine.run("sh", "-c", prepared_by_the_dockerfile())
+        started(machine, "first", NAME, typed=f"{PASSWORD}\n")
+        for name in in_order():
+            started(machine, name)
+        pi = None
+        for each, (workshop, record) in records.items():
+            said = started(machine, "pi", each, workshop)
+            pi = Pi(machine, each, workshop, said, record)
+            assert pi.potvigil("ship", "--once").startswith("shipped ")
+        assert set(pots(machine)) == {"harbour-models/lantern", "castle-models/tower"}
+        machine.run("pkill", "-HUP", "mosquitto")  # of this machine alone
+        assert pi.mosquitto("mosquitto_pub", "-t", "homie/5/x", "-m", "1", "-q", "1").returncode == 0
+
+
+def in_order() -> list[str]:
+    """Return the services that `up` starts, each after those it depends on."""
+    order: list[str] = []
+    while left := [name for name in SERVICES if name not in order and "profiles" not in SERVICES[name]]:
+        order.append(next(name for name in left if set(SERVICES[name].get("depends_on", ())) <= set(order)))
+    return order
+
+
+def prepared_by_the_dockerfile() -> str:
+    text = (ROOT / "config/studio/Dockerfile").read_text(encoding="utf-8").replace("\\\n", " ")
+    (line,) = re.findall(r"^RUN (install -d .*)$", text, re.MULTILINE)
+    return line
