@@ -49,6 +49,16 @@ def test_every_command_of_a_guide_is_understood(guide: Path, words: list[str], c
         pytest.fail(f"{guide.name}: potvigil {shlex.join(words)}: {capsys.readouterr().err}")
 
 
+def test_what_installs_or_updates_is_typed_in_the_clone() -> None:
+    """The installed program cannot replace itself."""
+    installing = [
+        words
+        for _, words in ALL
+        if words[1:3] in (["service", "install"], ["service", "update"]) and "--root" not in words
+    ]
+    assert len(installing) > 2 and {words[0] for words in installing} == {".venv/bin/potvigil"}
+
+
 def test_the_way_from_a_new_pi_is_among_them() -> None:
     way = [words[:2] for guide, words in OURS if guide.name == "README.md"]
     for verb in (["rehearse"], ["setup"], ["service", "install"], ["check", "--hardware"], ["alarm", "test"]):
@@ -58,7 +68,8 @@ def test_the_way_from_a_new_pi_is_among_them() -> None:
 def test_what_else_is_typed_is_there() -> None:
     extras = tomllib.loads((ROOT / "pyproject.toml").read_text())["project"]["optional-dependencies"]
     scripts = [words[1] for _, words in ALL if words[0] == "bash"]
-    wanted = [extra for _, words in ALL for word in words for extra in re.findall(r"^\.\[(.+)\]$", word)]
+    named = [several for _, words in ALL for word in words for several in re.findall(r"^\.\[(.+)\]$", word)]
+    wanted = [extra for several in named for extra in several.split(",")]
     assert scripts and all((ROOT / script).is_file() for script in scripts)
     assert wanted and all(extra in extras for extra in wanted)
 

@@ -72,4 +72,5 @@ try test ! -e /opt/potvigil -a ! -e /usr/local/bin/potvigil
 try test -z "$(compgen -G '/etc/systemd/system/potvigil*')"
 try test -z "$(systemctl list-units --no-legend 'potvigil*')"
 seconds "removed, with record and settings left"
+source /opt/studio_life.sh
 systemctl poweroff

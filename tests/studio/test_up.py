@@ -5,14 +5,15 @@ PostgreSQL, Mosquitto and the page are real; the machine is a layer over this on
 
 import json
 import re
+import shlex
+import sys
 from pathlib import Path
 
 import pytest
 import yaml
 
 from many_records import kept
-from only_root import needs_root
-from own_machine import CLONE, ROOT, OwnMachine
+from own_machine import CLONE, ROOT, OwnMachine, needs_own_machine
 
 UP = CLONE / "config/studio/up.sh"
 NAME, PASSWORD, WORKSHOP = "studio.local", "lens-and-lamp", "harbour-models"
@@ -35,9 +36,24 @@ print(web.open(f"{origin}/api/now").read().decode())
 """
 
 
+# As `docker compose kill --signal HUP broker`.
+HANG_UP = "for p in /proc/[0-9]*; do [ $(cat $p/comm) != mosquitto ] || kill -HUP ${p#/proc/}; done"
+GUIDE = (ROOT / "config/studio.md").read_text(encoding="utf-8")
+
+
+def of_the_guide(words: str) -> list[list[str]]:
+    """Return the commands that the guide has a reader type, as words, that begin so."""
+    lines = re.findall(r"^ {4}(.*)$", GUIDE, re.MULTILINE)
+    return [shlex.split(line.removeprefix("sudo ")) for line in lines if line.startswith(words)]
+
+
+def in_the_clone(words: list[str]) -> list[str]:
+    return [str(CLONE / word) if word.startswith("config/") else word for word in words]
+
+
 def pots(machine: OwnMachine) -> dict[str, dict]:
     """Return what the page of all shows to a browser that trusts the house's authority."""
-    words = ("python3", "-c", LOOK, f"https://{NAME}:8642", PASSWORD, "/etc/potvigil/page-authority.pem")
+    words = (sys.executable, "-c", LOOK, f"https://{NAME}:8642", PASSWORD, "/etc/potvigil/page-authority.pem")
     return {pot["id"]: pot for pot in json.loads(machine.run(*words))["pots"]}
 
 
@@ -82,20 +98,24 @@ def server():
     """A machine on which `up.sh server` was typed."""
     with OwnMachine() as machine:
         machine.run("sh", "-c", f"echo 127.0.0.1 {NAME} >>/etc/hosts")
-        machine.run("bash", UP, "server", NAME, "192.168.1.20", typed=f"{PASSWORD}\n")
+        (typed,) = of_the_guide("sudo bash config/studio/up.sh server")
+        machine.run(*in_the_clone(typed), typed=f"{PASSWORD}\n")
         yield machine
 
 
 @pytest.fixture(scope="module")
 def pis(server, records):
-    def let_in(name: str) -> Pi:
-        workshop, record = records[name]
-        return Pi(server, name, workshop, server.run("bash", UP, "pi", name, workshop), record)
+    """Two, let in as the guide says."""
+    let_in = {}
+    for typed in of_the_guide("sudo bash config/studio/up.sh pi"):
+        name, workshop = typed[-2:]
+        assert records[name][0] == workshop
+        let_in[name] = Pi(server, name, workshop, server.run(*in_the_clone(typed)), records[name][1])
+    assert let_in.keys() == records.keys()
+    return let_in
 
-    return {name: let_in(name) for name in records}
 
-
-@needs_root
+@needs_own_machine
 def test_from_nothing_to_one_page_with_two_pis(server, pis):
     for pi in pis.values():
         assert pi.potvigil("ship", "--once").startswith("shipped ")
@@ -109,7 +129,7 @@ def test_from_nothing_to_one_page_with_two_pis(server, pis):
     assert "the studio's page answers at" in server.run("/opt/potvigil/bin/potvigil", "status")
 
 
-@needs_root
+@needs_own_machine
 def test_each_pi_is_checked_well_in_database_and_broker(pis):
     for pi in pis.values():
         said = pi.potvigil("check")
@@ -117,7 +137,7 @@ def test_each_pi_is_checked_well_in_database_and_broker(pis):
         assert f"signed in as {pi.name}, encrypted" in said
 
 
-@needs_root
+@needs_own_machine
 def test_at_the_broker_nobody_speaks_without_a_name_and_the_page_speaks_for_no_pot(server, pis):
     pi = pis["lantern-pi"]
     topic = f"homie/5/{WORKSHOP}-lantern/pressure/gauge"
@@ -133,7 +153,7 @@ def test_at_the_broker_nobody_speaks_without_a_name_and_the_page_speaks_for_no_p
     assert plain.returncode != 0 and plain.stdout == ""
 
 
-@needs_root
+@needs_own_machine
 def test_what_is_secret_is_its_user_s_alone(server, pis):
     listed = server.run("find", "/etc/potvigil", "-type", "f", "-printf", "%U %m %P\n")
     modes = {name: mode for _, mode, name in (line.split() for line in listed.splitlines())}
@@ -147,7 +167,7 @@ def test_what_is_secret_is_its_user_s_alone(server, pis):
     assert refused.returncode != 0
 
 
-@needs_root
+@needs_own_machine
 def test_once_more_changes_nothing_that_somebody_uses(server, pis):
     def kept_files() -> dict[str, str]:
         named = server.run("find", "/etc/potvigil", "/etc/postgresql", "/etc/mosquitto", "-type", "f")
@@ -166,7 +186,7 @@ def test_once_more_changes_nothing_that_somebody_uses(server, pis):
     assert set(pots(server)) == {"harbour-models/lantern", "castle-models/tower"}
 
 
-@needs_root
+@needs_own_machine
 def test_what_is_typed_wrongly_is_one_line_and_changes_nothing():
     with OwnMachine() as machine:
         for words in ((), ("serve",), ("server",), ("pi", "lantern-pi")):
@@ -195,7 +215,7 @@ def started(machine: OwnMachine, name: str, *more: str, typed: str = "") -> str 
     return None
 
 
-@needs_root
+@needs_own_machine
 def test_the_services_of_compose_end_in_the_same_page(tmp_path, records):
     with OwnMachine() as machine:
         machine.log_folder = tmp_path
@@ -209,16 +229,19 @@ def test_the_services_of_compose_end_in_the_same_page(tmp_path, records):
         machine.run("cp", CLONE / ".venv/bin/potvigil", "/opt/potvigil/bin/potvigil")
         machine.run("rm", "-rf", CLONE)
         machine.run("sh", "-c", prepared_by_the_dockerfile())
-        started(machine, "first", NAME, typed=f"{PASSWORD}\n")
+        compose = of_the_guide("docker compose -f config/studio/compose.yaml")
+        assert [words[4] for words in compose] == ["run", "up", "run", "kill"]
+        started(machine, *compose[0][6:], typed=f"{PASSWORD}\n")
         for name in in_order():
             started(machine, name)
         pi = None
         for each, (workshop, record) in records.items():
+            assert compose[2][6] == "pi"
             said = started(machine, "pi", each, workshop)
             pi = Pi(machine, each, workshop, said, record)
             assert pi.potvigil("ship", "--once").startswith("shipped ")
         assert set(pots(machine)) == {"harbour-models/lantern", "castle-models/tower"}
-        machine.run("pkill", "-HUP", "mosquitto")  # of this machine alone
+        machine.run("sh", "-c", HANG_UP)
         assert pi.mosquitto("mosquitto_pub", "-t", "homie/5/x", "-m", "1", "-q", "1").returncode == 0
 
 
