@@ -75,6 +75,12 @@ def test_a_studio_alone_runs_its_page_and_no_watch(service, root, own):
         assert not at(root, layout.drop_in(other)).exists()
 
 
+def test_nobody_joins_the_group_of_a_record_that_is_not_there(service, own, monkeypatch):
+    monkeypatch.setenv("SUDO_USER", "caster")
+    assert "usermod" not in service("install", "--config", own / "studio.yaml")[1]
+    assert "usermod -aG potvigil caster" in service("install", "--config", own / "workshop.yaml")[1]
+
+
 def test_beside_a_watch_each_keeps_its_own_settings_units_and_secrets(service, root, own):
     assert service("install", "--config", own / "workshop.yaml")[0] == 0
     status, said, err = service("install", "--config", own / "studio.yaml")

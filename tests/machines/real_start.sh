@@ -43,7 +43,7 @@ END
 ln -s ../service-life.service "$units/multi-user.target.wants/"
 say "made in $SECONDS s"
 
-timeout 600 systemd-nspawn -q -D "$root" --boot --register=no --keep-unit --console=read-only --private-network \
+timeout 1200 systemd-nspawn -q -D "$root" --boot --register=no --keep-unit --console=read-only --private-network \
     >"$machine/console" 2>&1 || true
 grep -q 'Basic System' "$machine/console" || cannot "$(tail -n 1 "$machine/console")"
 grep -E '^[0-9]+ s: ' "$root/opt/said" || true

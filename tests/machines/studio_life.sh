@@ -1,6 +1,7 @@
 # The life of a studio's server on a machine without a pot; goes on where service_life.sh ends, with its words.
 rm -rf /etc/potvigil /var/lib/potvigil
 cp -r /opt/config /home/caster/potvigil/config # as in a clone
+user "potvigil/.venv/bin/pip install -q \"\$(echo /opt/house/potvigil*.whl)[page,studio]\""
 up=/home/caster/potvigil/config/studio/up.sh
 echo 127.0.0.1 studio.local >>/etc/hosts
 

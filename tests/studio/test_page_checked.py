@@ -12,6 +12,7 @@ from potvigil import paths
 from potvigil.checking.finding import Grade
 from potvigil.checking.studio_page import on_studio_page
 from potvigil.cli import main
+from potvigil.commands.machine import check
 from potvigil.page.passwords import hashed
 from potvigil.settings.loading import load_studio_page
 from potvigil.studio.preparing import MACHINE, READER, admit
@@ -107,6 +108,7 @@ def test_a_database_that_is_away_refuses_or_was_never_prepared_is_one_line(confi
 
 
 def test_check_says_all_of_it_and_ends_with_1_for_a_fault(config, postgres, capsys, monkeypatch):
+    monkeypatch.setattr(check, "_PATIENCE_S", 600.0)
     path = config("desk-3", admit(postgres.owner(), "desk-3", READER, [TOWN]))
     assert main(["check", "--config", str(path)]) == 0
     said = capsys.readouterr().out
