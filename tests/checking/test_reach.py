@@ -3,6 +3,7 @@
 import socket
 import subprocess
 import sys
+from datetime import UTC, datetime, timedelta
 from pathlib import Path
 
 import pytest
@@ -17,6 +18,7 @@ from potvigil.notifying.apprise_target import server_of
 from potvigil.outputs.broker.mqtt import MqttOutput
 from potvigil.outputs.broker.mqtt_link import MqttLink
 from potvigil.outputs.broker.mqtt_trial import try_broker
+from potvigil.page.certificate import CERTIFICATE_DAYS, new_authority, new_certificate
 from potvigil.page.passwords import hashed
 from potvigil.settings.loading import load, load_text
 from potvigil.settings.network import MqttSettings, PageSettings
@@ -127,6 +129,28 @@ def test_password_certificate_and_key_that_can_be_used_are_good(tmp_path) -> Non
     found = list(reach.on_page_files(page(password_file=password, tls=wrong_key)))
     assert [each.mark for each in found] == [Grade.FAULT, Grade.FAULT]
     assert PASSWORD not in "".join(each.says for each in found)
+
+
+@pytest.mark.parametrize(
+    ("ago_days", "mark", "said"),
+    [
+        (10, Grade.GOOD, ""),
+        (CERTIFICATE_DAYS - 10, Grade.GOOD, "renew it: `potvigil page certificate --renew`"),
+        (CERTIFICATE_DAYS + 10, Grade.FAULT, "renew it: `potvigil page certificate --renew`"),
+    ],
+)
+def test_until_when_a_certificate_serves_is_told_and_one_that_ended_is_a_fault(
+    ago_days, mark, said, tmp_path
+) -> None:
+    made = datetime.now(UTC) - timedelta(days=ago_days)
+    pair = new_certificate(new_authority(WORKSHOP, ["localhost"], made), ["localhost"], made)
+    (tmp_path / "page.pem").write_bytes(pair.certificate)
+    secret(tmp_path / "page.key", pair.key.decode())
+    files = {"cert_file": str(tmp_path / "page.pem"), "key_file": str(tmp_path / "page.key")}
+    (finding,) = reach.on_page_files(page(tls=files))
+    assert finding.mark is mark
+    assert f"{made + timedelta(days=CERTIFICATE_DAYS - 1):%-d %B %Y}" in finding.says
+    assert ("--renew" in finding.says) is bool(said) and said in finding.says
 
 
 def test_a_secret_that_everybody_may_read_is_a_fault_with_what_to_do(tmp_path) -> None:

@@ -13,6 +13,7 @@ from postgres import DATABASE, Postgres
 from potvigil.cli import main
 from potvigil.page.passwords import hashed
 from potvigil.record.store import Store
+from potvigil.studio import address as studio_address
 from potvigil.studio.address import Address
 from potvigil.studio.copying import check_format
 from potvigil.studio.preparing import MACHINE, READER, admit, prepare
@@ -87,6 +88,13 @@ def test_what_is_wrong_is_one_line(capsys, server, settings, tmp_path):
     bare = tmp_path / "bare.yaml"
     bare.write_text(config.read_text().partition("studio:")[0])
     assert "has no studio to ship to" in run(capsys, "ship", "--config", bare)[2]
+
+
+def test_root_is_told_where_there_is_no_postgresql_to_come_to(capsys, monkeypatch):
+    monkeypatch.setattr("os.geteuid", lambda: 0)
+    monkeypatch.setattr(studio_address, "_OWNER", "nobody-of-this-name")
+    status, _, said = run(capsys, "studio", "prepare")
+    assert status == 2 and "install PostgreSQL, or give --database" in said and said.count("\n") == 1
 
 
 def test_the_service_ships_what_is_written_meanwhile_and_ends_at_once(server, settings, record):
