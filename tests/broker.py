@@ -6,7 +6,7 @@ import socket
 import subprocess
 import threading
 import time
-from collections.abc import Callable
+from collections.abc import Callable, Iterable, Mapping
 from dataclasses import dataclass
 from pathlib import Path
 
@@ -28,6 +28,7 @@ class Broker:
     """Mosquitto on a free loopback port, with its configuration in `folder`; a context manager.
 
     persistent: what is retained outlives a stop. password: (user, password) without which nobody gets in.
+    others: more of them, by user. more: further lines of its configuration.
     tls: the listener speaks TLS with a certificate of our own authority, `ca_file`. most_queued: messages
     that are kept for a subscriber that is away; None for Mosquitto's 1000.
     """
@@ -38,6 +39,8 @@ class Broker:
         *,
         persistent: bool = False,
         password: tuple[str, str] | None = None,
+        others: Mapping[str, str] | None = None,
+        more: Iterable[str] = (),
         tls: bool = False,
         most_queued: int | None = None,
     ) -> None:
@@ -55,11 +58,13 @@ class Broker:
         if password:
             passwords = folder / "passwords"
             _run("mosquitto_passwd", "-c", "-b", passwords, *password)
+            for other in (others or {}).items():
+                _run("mosquitto_passwd", "-b", passwords, *other)
             lines.append(f"password_file {passwords}")
         if tls:
             make_certificates(folder)
             lines += [f"certfile {folder}/server.crt", f"keyfile {folder}/server.key"]
-        (folder / "mosquitto.conf").write_text("\n".join(lines) + "\n")
+        (folder / "mosquitto.conf").write_text("\n".join([*lines, *more]) + "\n")
 
     def __enter__(self) -> "Broker":
         self.start()

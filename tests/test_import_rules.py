@@ -69,7 +69,8 @@ MAY_IMPORT: dict[str, tuple[str, ...]] = {
     # the one page of all records; the page of one knows nothing of it
     "page.many": (
         *("page", "studio.reading", "record", "history.care_due", "sensing.conversion"),
-        "diagnosis.pot_health",
+        *("diagnosis.pot_health", "outputs.broker.mqtt_link", "outputs.broker.mqtt_address"),
+        *("outputs.broker.homie_tree", "outputs.broker.homie_set"),
         *WORDING,
         *("live_reader", "upkeep.pictures"),
     ),
