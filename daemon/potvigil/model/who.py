@@ -12,7 +12,7 @@ def check_name(name: str) -> None:
     """Raise ValueError unless that can stand for who did something, beside what the doors are called."""
     if len(name) > LONGEST_NAME or not _NAME.fullmatch(name):
         raise ValueError(
-            f"{name[:40]!r} is no name; give at most {LONGEST_NAME} letters, digits, spaces and . _ @ + -, "
+            f"{name[:40]!r} is no name; give at most {LONGEST_NAME} letters, digits, spaces and ._@+-, "
             "a letter or digit first"
         )
     if name in (PAGE, BUTTON, COMMAND_LINE, MQTT):

@@ -41,7 +41,9 @@ _AWAY = "The studio's database does not answer: look at each pot's own page or g
 _LIVE_ALONE = (
     "The studio's database does not answer: what is marked live comes from the Pis; all else is missing."
 )
-_SHIPPED_ALONE = "up to a minute old, as the Pis shipped it; acknowledge on a pot's own page."
+_SHIPPED_ALONE = (
+    "What stands here is up to a minute old, as the Pis shipped it; acknowledge on a pot's own page."
+)
 _GONE = {"lost": "the broker has lost it", "disconnected": "its watch has ended"}
 
 
@@ -77,7 +79,7 @@ class Sight:
         since = None if self._answered_utc_s is None else _when(self._answered_utc_s, now_utc_s, None)
         notice = None
         if self._listener is not None and self._listener.trouble is not None:
-            notice = f"{self._listener.trouble}. What stands here is {_SHIPPED_ALONE}"
+            notice = f"{self._listener.trouble}. {_SHIPPED_ALONE}"
         elif advice is not None and any(pot["live"] for pot in pots):
             notice, advice = _LIVE_ALONE, None
         return {

@@ -1,0 +1,103 @@
+"""Shared accounts at the studio's broker: what the shipped ACL lets whom do, shown by a real Mosquitto."""
+
+import subprocess
+from collections.abc import Iterator
+from pathlib import Path
+
+import pytest
+
+from broker import HOST, Broker, Listener, wait_until
+
+ACL = Path(__file__).parents[2] / "config/studio/acl"
+WORKSHOP, PAGE, OTHER, ROOT = "harbour-models", "front-desk", "castle-models", "homie/5"
+LANTERN, TOWER = f"{ROOT}/{WORKSHOP}-lantern", f"{ROOT}/{OTHER}-tower"
+ACKNOWLEDGE = "alarms/acknowledge/set"
+OF_LANTERN = {f"{LANTERN}/{path}" for path in ("pressure/gauge", ACKNOWLEDGE, "batch/label/set")}
+
+
+class Office(Broker):
+    """The studio's broker, with an account that is not bound by any rule, as its owner's would be."""
+
+    def as_user(self, user: str) -> list[str]:
+        return ["-h", HOST, "-p", str(self.port), "-V", "mqttv5", "-u", user, "-P", f"{user}-secret"]
+
+    def try_to_publish(self, user: str, topic: str) -> bytes:
+        """Publish as a user, and return what was sent; whether it is passed on, only a listener knows."""
+        payload = f"{user} on {topic}".encode()
+        command = ["mosquitto_pub", *self.as_user(user), "-t", topic, "-q", "1", "-s"]
+        subprocess.run(command, input=payload, check=True, timeout=5, capture_output=True)
+        return payload
+
+    def listen_as(self, user: str) -> Listener:
+        return Listener(["mosquitto_sub", *self.as_user(user)], "#")
+
+
+@pytest.fixture(scope="module")
+def office(tmp_path_factory) -> Iterator[Office]:
+    folder = tmp_path_factory.mktemp("office")
+    # word for word, then a second workshop as it tells to add one, and the owner
+    rules = ACL.read_text(encoding="utf-8")
+    second = f"user {OTHER}\ntopic readwrite {ROOT}/{OTHER}/#\ntopic readwrite {ROOT}/{OTHER}-tower/#\n"
+    (folder / "acl").write_text(f"{rules}\n{second}\nuser owner\ntopic readwrite #\n")
+    others = {user: f"{user}-secret" for user in (PAGE, OTHER, "owner")}
+    more = [f"acl_file {folder}/acl"]
+    with Office(folder, password=(WORKSHOP, f"{WORKSHOP}-secret"), others=others, more=more) as office:
+        yield office
+
+
+@pytest.mark.parametrize(
+    ("user", "topic", "may"),
+    [
+        (WORKSHOP, f"{ROOT}/{WORKSHOP}/$state", True),
+        (WORKSHOP, f"{LANTERN}/pressure/gauge", True),
+        (WORKSHOP, f"{LANTERN}/$alert/leak", True),
+        (WORKSHOP, f"{TOWER}/pressure/gauge", False),
+        (WORKSHOP, f"{ROOT}/{OTHER}/$state", False),
+        (WORKSHOP, f"{TOWER}/{ACKNOWLEDGE}", False),
+        (WORKSHOP, f"{ROOT}/{WORKSHOP}-unlisted/pressure/gauge", False),
+        (WORKSHOP, "elsewhere", False),
+        (OTHER, f"{TOWER}/pressure/gauge", True),
+        (OTHER, f"{LANTERN}/pressure/gauge", False),
+        (PAGE, f"{LANTERN}/{ACKNOWLEDGE}", True),
+        (PAGE, f"{TOWER}/{ACKNOWLEDGE}", True),
+        (PAGE, f"{LANTERN}/alarms/unshelve/set", False),
+        (PAGE, f"{LANTERN}/batch/label/set", False),
+        (PAGE, f"{LANTERN}/pressure/gauge", False),
+        (PAGE, f"{LANTERN}/$alert/leak", False),
+        (PAGE, f"{ROOT}/{WORKSHOP}/$state", False),
+    ],
+)
+def test_who_may_write_what(office, user, topic, may):
+    with office.listen_as("owner") as owner:
+        sent = office.try_to_publish(user, topic)
+        end = office.try_to_publish("owner", f"end/{topic}")
+        wait_until(lambda: any(each.payload == end for each in owner.heard), 5.0, "the end never came")
+        assert any((each.topic, each.payload) == (topic, sent) for each in owner.heard) is may
+
+
+@pytest.mark.parametrize(
+    ("user", "topics"),
+    [
+        (PAGE, {*OF_LANTERN, f"{TOWER}/pressure/gauge"}),
+        (WORKSHOP, OF_LANTERN),
+        (OTHER, {f"{TOWER}/pressure/gauge"}),
+    ],
+)
+def test_who_hears_what(office, user, topics):
+    told = [*OF_LANTERN, f"{TOWER}/pressure/gauge", "elsewhere"]
+    with office.listen_as(user) as listener, office.listen_as("owner") as owner:
+        for topic in told:
+            office.try_to_publish("owner", topic)
+        wait_until(lambda: {each.topic for each in owner.heard} >= set(told), 5.0, "the owner hears all")
+        wait_until(lambda: {each.topic for each in listener.heard} >= topics, 5.0, "it hears less")
+        # all that was sent is through, as another message of this very user shows
+        own = {PAGE: f"{LANTERN}/{ACKNOWLEDGE}", WORKSHOP: f"{LANTERN}/end", OTHER: f"{TOWER}/end"}[user]
+        end = office.try_to_publish(user, own)
+        wait_until(lambda: any(each.payload == end for each in listener.heard), 5.0, "the end never came")
+        assert {each.topic for each in listener.heard} == topics | {own}
+
+
+def test_nobody_without_an_account_comes_in(office):
+    command = ["mosquitto_pub", "-h", HOST, "-p", str(office.port), "-t", f"{LANTERN}/$state", "-m", "lost"]
+    done = subprocess.run(command, capture_output=True, timeout=5)
+    assert done.returncode != 0
