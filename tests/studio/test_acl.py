@@ -1,5 +1,6 @@
 """Shared accounts at the studio's broker: what the shipped ACL lets whom do, shown by a real Mosquitto."""
 
+import re
 import subprocess
 from collections.abc import Iterator
 from pathlib import Path
@@ -7,12 +8,20 @@ from pathlib import Path
 import pytest
 
 from broker import HOST, Broker, Listener, wait_until
+from potvigil.settings.loading import load_studio_page
 
 ACL = Path(__file__).parents[2] / "config/studio/acl"
-WORKSHOP, PAGE, OTHER, ROOT = "harbour-models", "front-desk", "castle-models", "homie/5"
+GUIDE = ACL.parents[1] / "studio.md"
+PI, PAGE, OTHER_PI, ROOT = "lantern-pi", "front-desk", "castle-pi", "homie/5"
+WORKSHOP, OTHER = "harbour-models", "castle-models"
 LANTERN, TOWER = f"{ROOT}/{WORKSHOP}-lantern", f"{ROOT}/{OTHER}-tower"
 ACKNOWLEDGE = "alarms/acknowledge/set"
 OF_LANTERN = {f"{LANTERN}/{path}" for path in ("pressure/gauge", ACKNOWLEDGE, "batch/label/set")}
+
+
+def typed() -> list[str]:
+    """Return what the guide has typed: its indented lines."""
+    return re.findall(r"^ {4}(\S.*)$", GUIDE.read_text(encoding="utf-8"), re.M)
 
 
 class Office(Broker):
@@ -35,29 +44,34 @@ class Office(Broker):
 @pytest.fixture(scope="module")
 def office(tmp_path_factory) -> Iterator[Office]:
     folder = tmp_path_factory.mktemp("office")
-    # word for word, then a second workshop as it tells to add one, and the owner
-    rules = ACL.read_text(encoding="utf-8")
-    second = f"user {OTHER}\ntopic readwrite {ROOT}/{OTHER}/#\ntopic readwrite {ROOT}/{OTHER}-tower/#\n"
-    (folder / "acl").write_text(f"{rules}\n{second}\nuser owner\ntopic readwrite #\n")
-    others = {user: f"{user}-secret" for user in (PAGE, OTHER, "owner")}
-    more = [f"acl_file {folder}/acl"]
-    with Office(folder, password=(WORKSHOP, f"{WORKSHOP}-secret"), others=others, more=more) as office:
+    # word for word, then a second Pi as it tells to add one, and the owner
+    second = f"user {OTHER_PI}\ntopic readwrite {ROOT}/{OTHER}/#\ntopic readwrite {ROOT}/{OTHER}-tower/#\n"
+    rules = f"{ACL.read_text(encoding='utf-8')}\n{second}\nuser owner\ntopic readwrite #\n"
+    (folder / "acl").write_text(rules)
+    told = [line for line in typed() if line.split()[0] in ("allow_anonymous", "password_file", "acl_file")]
+    assert len(told) == 3
+    for user in (PI, PAGE, OTHER_PI, "owner"):
+        flags = ["-b"] if (folder / "passwords").exists() else ["-b", "-c"]
+        command = ["mosquitto_passwd", *flags, str(folder / "passwords"), user, f"{user}-secret"]
+        subprocess.run(command, check=True, capture_output=True, timeout=10)
+    lines = [line.replace("/etc/mosquitto", str(folder)) for line in told]
+    with Office(folder, is_open=False, more=lines) as office:
         yield office
 
 
 @pytest.mark.parametrize(
     ("user", "topic", "may"),
     [
-        (WORKSHOP, f"{ROOT}/{WORKSHOP}/$state", True),
-        (WORKSHOP, f"{LANTERN}/pressure/gauge", True),
-        (WORKSHOP, f"{LANTERN}/$alert/leak", True),
-        (WORKSHOP, f"{TOWER}/pressure/gauge", False),
-        (WORKSHOP, f"{ROOT}/{OTHER}/$state", False),
-        (WORKSHOP, f"{TOWER}/{ACKNOWLEDGE}", False),
-        (WORKSHOP, f"{ROOT}/{WORKSHOP}-unlisted/pressure/gauge", False),
-        (WORKSHOP, "elsewhere", False),
-        (OTHER, f"{TOWER}/pressure/gauge", True),
-        (OTHER, f"{LANTERN}/pressure/gauge", False),
+        (PI, f"{ROOT}/{WORKSHOP}/$state", True),
+        (PI, f"{LANTERN}/pressure/gauge", True),
+        (PI, f"{LANTERN}/$alert/leak", True),
+        (PI, f"{TOWER}/pressure/gauge", False),
+        (PI, f"{ROOT}/{OTHER}/$state", False),
+        (PI, f"{TOWER}/{ACKNOWLEDGE}", False),
+        (PI, f"{ROOT}/{WORKSHOP}-unlisted/pressure/gauge", False),
+        (PI, "elsewhere", False),
+        (OTHER_PI, f"{TOWER}/pressure/gauge", True),
+        (OTHER_PI, f"{LANTERN}/pressure/gauge", False),
         (PAGE, f"{LANTERN}/{ACKNOWLEDGE}", True),
         (PAGE, f"{TOWER}/{ACKNOWLEDGE}", True),
         (PAGE, f"{LANTERN}/alarms/unshelve/set", False),
@@ -79,8 +93,8 @@ def test_who_may_write_what(office, user, topic, may):
     ("user", "topics"),
     [
         (PAGE, {*OF_LANTERN, f"{TOWER}/pressure/gauge"}),
-        (WORKSHOP, OF_LANTERN),
-        (OTHER, {f"{TOWER}/pressure/gauge"}),
+        (PI, OF_LANTERN),
+        (OTHER_PI, {f"{TOWER}/pressure/gauge"}),
     ],
 )
 def test_who_hears_what(office, user, topics):
@@ -91,7 +105,7 @@ def test_who_hears_what(office, user, topics):
         wait_until(lambda: {each.topic for each in owner.heard} >= set(told), 5.0, "the owner hears all")
         wait_until(lambda: {each.topic for each in listener.heard} >= topics, 5.0, "it hears less")
         # all that was sent is through, as another message of this very user shows
-        own = {PAGE: f"{LANTERN}/{ACKNOWLEDGE}", WORKSHOP: f"{LANTERN}/end", OTHER: f"{TOWER}/end"}[user]
+        own = {PAGE: f"{LANTERN}/{ACKNOWLEDGE}", PI: f"{LANTERN}/end", OTHER_PI: f"{TOWER}/end"}[user]
         end = office.try_to_publish(user, own)
         wait_until(lambda: any(each.payload == end for each in listener.heard), 5.0, "the end never came")
         assert {each.topic for each in listener.heard} == topics | {own}
@@ -101,3 +115,13 @@ def test_nobody_without_an_account_comes_in(office):
     command = ["mosquitto_pub", "-h", HOST, "-p", str(office.port), "-t", f"{LANTERN}/$state", "-m", "lost"]
     done = subprocess.run(command, capture_output=True, timeout=5)
     assert done.returncode != 0
+
+
+def test_the_lines_of_the_guide_are_settings_of_a_page(tmp_path):
+    blocks = {line.partition(":")[0]: line for line in typed() if re.match(r"(studio|page|mqtt): \{", line)}
+    (tmp_path / "studio.yaml").write_text("\n".join(blocks.values()))
+    for name in set(re.findall(r"(?:_file): ([\w.-]+)", "\n".join(blocks.values()))):
+        (tmp_path / name).write_text("secret\n")
+    settings = load_studio_page(tmp_path / "studio.yaml")
+    assert settings.mqtt is not None and settings.mqtt.tls is not None
+    assert (settings.mqtt.port, settings.mqtt.username) == (8883, PAGE)
