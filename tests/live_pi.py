@@ -53,7 +53,7 @@ class Pi:
     def __enter__(self) -> "Pi":
         self._thread.start()
         wait_until(
-            lambda: self._is_here.is_set() or not self._thread.is_alive(), 120.0, "it never came so far"
+            lambda: self._is_here.is_set() or not self._thread.is_alive(), 600.0, "it never came so far"
         )
         assert self._is_here.is_set()
         return self
@@ -66,7 +66,7 @@ class Pi:
         """Return what a function returns that is called between two ticks of the watch."""
         done: Future[Any] = Future()
         self._wanted.put((what, done))
-        return done.result(60.0)
+        return done.result(600.0)
 
     def go_on(self, until_s: float) -> None:
         """Let the night pass to this second of it at once."""

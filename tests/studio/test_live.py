@@ -33,8 +33,13 @@ from way import Way
 
 PASSWORD = "open sesame"
 HASHED = hashed(PASSWORD)
-PATIENCE_S = 30.0
+PATIENCE_S = 120.0  # on a machine that has other work; costs nothing where all is well
 BRIDGE = Path(__file__).parents[2] / "config/studio/bridge.conf"
+
+
+@pytest.fixture(autouse=True)
+def patient(monkeypatch) -> None:
+    monkeypatch.setattr(asking, "ANSWER_S", PATIENCE_S)
 
 
 @pytest.fixture
@@ -292,7 +297,7 @@ def test_only_who_has_logged_in_and_may_see_the_workshop_acknowledges(studio, br
             until(reading, is_live, "never live")
             assert "<form" not in reading.get("/alarms").text + reading.get(pot["href"]).text
             answer = reading.post(path, data=fields, headers=SAME)
-            assert answer.status_code == 403 and "only reads" in answer.text
+            assert answer.status_code == 403 and "only be read" in answer.text
         assert [by for by, _ in commands(pi)] == ["front-desk"]
 
 
@@ -322,7 +327,7 @@ def test_a_bridge_that_is_cut_and_comes_back_acknowledges_nothing_twice_or_late(
                 way.cut()
                 late = acknowledge(client)  # the page cannot know yet that the bridge is cut
                 assert late.status_code == 503
-                assert re.search("did not answer within 10 s|Its Pi is silent", late.text)
+                assert re.search("did not answer within|Its Pi is silent", late.text)
                 way.mend()
                 until(client, is_live, "never back again")
                 time.sleep(3.0)  # for whatever was on its way

@@ -81,13 +81,16 @@ class ManyPages:
 
     async def acknowledge(self, request: Request) -> Response:
         """Ask the watch of a pot that this user may see to acknowledge, and wait until it has."""
+        only_reads = RequestRefusedError(403, "Here it can only be read; acknowledge on the pot's own page.")
         listener = self._seeing.listener
         if listener is None or self._seeing.config.password is None:
-            raise RequestRefusedError(403, "This page only reads; acknowledge on the pot's own page.")
+            raise only_reads
         form = await self._seeing.form(request)
         back = form.get("back") if form.get("back") in _BACK else None
         record, pot_id = _record(request), str(request.path_params["pot"])
         pot = await self._pot(record, pot_id)
+        if not pot["can_ask"]:
+            raise only_reads
         if form.get("alarm") not in set(AlarmId):
             raise RequestRefusedError(422, "There is no such alarm.")
         try:

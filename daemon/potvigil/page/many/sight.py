@@ -54,7 +54,7 @@ class Sight:
         self, reader: StudioReader, pots_of: PotsOf, listener: Listener | None, may_ask: bool
     ) -> None:
         self._reader, self._pots_of = reader, pots_of
-        self._listener, self._may_ask = listener, may_ask
+        self._listener, self._may_ask = listener, may_ask and listener is not None
         self._seen: dict[UUID, RecordSeen] = {}
         self._past: list[Shipped] = []
         self._held = Held()
@@ -146,6 +146,8 @@ class Sight:
                 alarm["ask"] = f"{path}/acknowledge" if alarm["state"] in UNSEEN else None
         return told | {
             "live": speaks,
+            # whose watch is one and no other
+            "can_ask": self._may_ask and not shared and seen.rehearsed is None,
             "pot": each.pot_id,
             "record": str(seen.shipped.id),
             "workshop": seen.shipped.workshop,
@@ -180,6 +182,7 @@ def _unreadable(shipped: Shipped, fault: str) -> dict[str, Any]:
         "word": "cannot be read",
         "heard": sentence(shown(fault)),
         "live": False,
+        "can_ask": False,
         "pot": "",
         "record": str(shipped.id),
         "workshop": shipped.workshop,
