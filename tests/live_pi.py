@@ -78,9 +78,8 @@ class Pi:
 
     def end(self) -> None:
         """End the watch as its service is ended."""
-        self.do(self.bench.service.stop)
-        self._is_over.set()
-        self._thread.join(10.0)
+        self.do(lambda: (self._is_over.set(), self.bench.service.stop()))
+        self._thread.join()
 
     def alarms(self) -> dict[str, StandingAlarm]:
         snapshot = self.do(lambda: self.bench.service.watches["lantern"].snapshot())

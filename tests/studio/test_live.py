@@ -124,10 +124,12 @@ def test_what_the_watch_says_now_stands_there_before_the_record_has_come(studio,
             before = until(client, is_live, "never live")
             assert (before["heard"], before["word"], before["alarms"]) == ("Live.", "holding", [])
             pi.go_on(ALARMED_S)
+            above_pa = pi.gauge_pa()  # it leaks
             pot = until(client, lambda pot: pot["alarms"] and pot["live"], "no alarm came")
             assert (pot["word"], state_of(pot)) == ("leak: floor ahead", "not acknowledged")
-            assert pot["pressure_pa"] == pytest.approx(pi.gauge_pa(), abs=0.02 * PRESSURE_UNITS_PA["psi"])
-            assert pot["pressure_pa"] < before["pressure_pa"] - PRESSURE_UNITS_PA["psi"]
+            psi = PRESSURE_UNITS_PA["psi"]
+            assert pi.gauge_pa() - 0.05 * psi <= pot["pressure_pa"] <= above_pa + 0.05 * psi
+            assert pot["pressure_pa"] < before["pressure_pa"] - psi
             assert pot["do"].startswith("Top up to 60.0 psi by ")
             pi.go_on(OPEN_S)  # it is vented
             assert until(client, lambda pot: pot["stage"] == "open", "never open")["live"]

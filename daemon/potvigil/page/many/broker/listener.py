@@ -110,12 +110,13 @@ class Listener:
             self._tell(f"{self._where} does not let {self._link.username or 'this page'} read the pots")
             return
         if self._is_told:
-            _log.warning("%s is connected", self._where)
+            _log.info("%s is connected", self._where)
         self._trouble, self._is_told = None, False
 
     def _on_connect_fail(self, _client: Client, _data: object) -> None:
-        # called while the error is being handled
-        self._tell(f"{self._where} is unreachable ({sys.exc_info()[1] or 'no connection'})")
+        error = sys.exc_info()[1]  # called while it is being handled
+        reason = getattr(error, "strerror", None) or error or "no connection"
+        self._tell(f"{self._where} is unreachable ({reason})")
 
     def _on_disconnect(
         self, _client: Client, _data: object, _flags: DisconnectFlags, reason: ReasonCode, _properties: object
