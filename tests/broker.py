@@ -6,7 +6,7 @@ import socket
 import subprocess
 import threading
 import time
-from collections.abc import Callable
+from collections.abc import Callable, Iterable
 from dataclasses import dataclass
 from pathlib import Path
 
@@ -28,6 +28,7 @@ class Broker:
     """Mosquitto on a free loopback port, with its configuration in `folder`; a context manager.
 
     persistent: what is retained outlives a stop. password: (user, password) without which nobody gets in.
+    more: further lines of its configuration; is_open: False where these say who gets in.
     tls: the listener speaks TLS with a certificate of our own authority, `ca_file`. most_queued: messages
     that are kept for a subscriber that is away; None for Mosquitto's 1000.
     """
@@ -38,6 +39,8 @@ class Broker:
         *,
         persistent: bool = False,
         password: tuple[str, str] | None = None,
+        is_open: bool = True,
+        more: Iterable[str] = (),
         tls: bool = False,
         most_queued: int | None = None,
     ) -> None:
@@ -47,7 +50,8 @@ class Broker:
         self.password = password
         self.ca_file = folder / "ca.crt" if tls else None
         self._process: subprocess.Popen[bytes] | None = None
-        lines = [f"listener {self.port} {HOST}", f"allow_anonymous {'false' if password else 'true'}"]
+        lines = [f"listener {self.port} {HOST}"]
+        lines += [f"allow_anonymous {'false' if password else 'true'}"] if is_open else []
         lines += ["user root", f"persistence {'true' if persistent else 'false'}"]
         lines += [f"persistence_location {folder}/"]
         if most_queued is not None:
@@ -59,7 +63,7 @@ class Broker:
         if tls:
             make_certificates(folder)
             lines += [f"certfile {folder}/server.crt", f"keyfile {folder}/server.key"]
-        (folder / "mosquitto.conf").write_text("\n".join(lines) + "\n")
+        (folder / "mosquitto.conf").write_text("\n".join([*lines, *more]) + "\n")
 
     def __enter__(self) -> "Broker":
         self.start()

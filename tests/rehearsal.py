@@ -42,6 +42,7 @@ class Bench:
         link: MqttLink | None = None,
         speed: float | None = None,
         live: LiveFile | None = None,
+        is_real: bool = False,
     ) -> None:
         folder.mkdir(parents=True, exist_ok=True)
         self.night = night
@@ -55,6 +56,7 @@ class Bench:
         self.link = link
         self.speed = speed
         self.live = live
+        self.is_real = is_real  # as far as its watch knows
         self.signals: Signals | None = None
         self.executor: Executor = InlineExecutor()  # reads the thermometers
         self.unwritten: Path | None = None  # memory of what the record does not have yet
@@ -83,7 +85,7 @@ class Bench:
             station,
             self.store,
             self.link,
-            self.night.name,
+            None if self.is_real else self.night.name,
             self._hear,
             self.live,
             self.signals,

@@ -73,6 +73,12 @@ MAY_IMPORT: dict[str, tuple[str, ...]] = {
         *WORDING,
         *("live_reader", "upkeep.pictures"),
     ),
+    # what the watches say over MQTT: the words of their tree, and how a broker is reached
+    "page.many.broker": (
+        *("page.many.broker", "outputs.broker.homie_tree", "outputs.broker.homie_set"),
+        *("outputs.broker.mqtt_link", "outputs.broker.mqtt_address"),
+        *MODEL,
+    ),
     # what is due to whom: pure, as all below it
     "notifying.schedule": ("watch.alarm_rules", *MODEL),
     "notifying.hearing": (
@@ -162,7 +168,7 @@ NEVER_IN_PURE = frozenset(
 DOORS: dict[str, tuple[str, ...]] = {
     "smbus2": ("drivers/", "outputs/signals.py"),
     "gpiozero": ("drivers/", "outputs/signals.py"),
-    "paho": ("outputs/broker/mqtt.py", "outputs/broker/mqtt_trial.py"),
+    "paho": ("outputs/broker/mqtt.py", "outputs/broker/mqtt_trial.py", "page/many/broker/listener.py"),
     "yaml": ("settings/",),
     "pydantic": ("settings/",),
     "rich": ("commands/",),

@@ -1,7 +1,7 @@
 #!/usr/bin/env bash
 # A studio's server on Debian or Raspberry Pi OS: PostgreSQL, Mosquitto and the page of all pots. As root:
 #   bash config/studio/up.sh server studio.local 192.168.1.20   by which names and addresses it is called
-#   bash config/studio/up.sh pi lantern-pi harbour-models       lets a Pi in: its name, its workshop
+#   bash config/studio/up.sh pi lantern-pi harbour-models lantern   lets a Pi in: its name, its workshop, its pots
 # Either may be repeated: what is there stays, what is missing or due is made. compose.yaml beside this file takes
 # the same steps, one container each.
 set -euo pipefail
@@ -25,6 +25,7 @@ settings() { # NAME... : of the page; those that are there stay
         (($#)) || fail "say by which names this machine is called: up.sh server studio.local 192.168.1.20"
         cat >"$etc/studio.yaml" <<YAML
 studio: {host: 127.0.0.1, username: $page, password_file: $page-password}
+mqtt: {host: 127.0.0.1, username: $page, password_file: $page-password, tls: {ca_file: page-authority.pem}}
 page:
   host: 0.0.0.0
   names: [$(IFS=,; echo "$*" | sed 's/,/, /g')]
@@ -65,7 +66,7 @@ tables() { # and the page's own user, who reads them
     "$potvigil" studio prepare
     [[ -s $etc/$page-password ]] ||
         (umask 077 && "$potvigil" studio admit "$page" --reader --workshop '*' >"$etc/$page-password")
-    allow "$page" 'read homie/5/#' 'write homie/5/+/+/+/set' <"$etc/$page-password"
+    allow "$page" 'read homie/5/#' 'write homie/5/+/alarms/acknowledge/set' <"$etc/$page-password"
 }
 
 as_owner() { (cd / && setpriv --reuid postgres --regid postgres --clear-groups "$@"); }
@@ -96,14 +97,17 @@ server() {
     install -m 644 "$here/broker.conf" /etc/mosquitto/conf.d/potvigil.conf
     systemctl restart mosquitto
     "$potvigil" service install --config "$etc/studio.yaml"
-    echo "next: let each Pi in, $0 pi NAME WORKSHOP"
+    echo "next: let each Pi in, $0 pi NAME WORKSHOP POT..."
 }
 
-pi() { # NAME WORKSHOP
-    (($# == 2)) || fail "give a name and a workshop: up.sh pi lantern-pi harbour-models"
-    local password host
+pi() { # NAME WORKSHOP POT...
+    (($# > 2)) || fail "give a name, a workshop and its pots: up.sh pi lantern-pi harbour-models lantern"
+    local password host pot rights=("readwrite homie/5/$2/#")
+    for pot in "${@:3}"; do # each is a device beside its workshop's
+        rights+=("readwrite homie/5/$2-$pot/#")
+    done
     password=$("$potvigil" studio admit "$1" --workshop "$2")
-    allow "$1" 'readwrite homie/5/#' 'readwrite homeassistant/#' <<<"$password"
+    allow "$1" "${rights[@]}" 'readwrite homeassistant/#' <<<"$password"
     [[ ! -d /run/systemd/system ]] || systemctl reload mosquitto
     host=$(sed -n 's/^  names: \[\([^],]*\).*/\1/p' "$etc/studio.yaml")
     cat <<YAML
@@ -139,4 +143,4 @@ ready() { # what the other containers wait for
     chown potvigil-studio: "$etc"/{page.key,page-password,$page-password}
 }
 
-case ${1:-} in server | pi | first | database | ready) "$@" ;; *) fail "server NAME..., or pi NAME WORKSHOP" ;; esac
+case ${1:-} in server | pi | first | database | ready) "$@" ;; *) fail "server NAME..., or pi NAME WORKSHOP POT..." ;; esac

@@ -9,9 +9,7 @@ and recovers; the way to it is cut for seconds at a time.
 
 import argparse
 import os
-import select
 import signal
-import socket
 import sys
 import tempfile
 import threading
@@ -26,59 +24,9 @@ from postgres import Postgres, address
 from potvigil.studio.address import Address
 from potvigil.studio.preparing import MACHINE, admit, prepare
 from shipped import WORKSHOP, Life, differing, rows_here, shipper
+from way import Way
 
 POTS = ("lantern", "harbour", "jetty")
-
-
-class Way:
-    """The way to a server, which can be cut: a relay on a loopback port."""
-
-    def __init__(self, to_port: int) -> None:
-        self._to_port, self._is_cut = to_port, False
-        self._listening = socket.create_server(("127.0.0.1", 0), backlog=64)
-        self.port = self._listening.getsockname()[1]
-        self._pairs: set[tuple[socket.socket, socket.socket]] = set()
-        threading.Thread(target=self._accept, daemon=True).start()
-
-    def cut(self, seconds: float) -> None:
-        self._is_cut = True
-        for pair in list(self._pairs):
-            _close(pair)
-        time.sleep(seconds)
-        self._is_cut = False
-
-    def _accept(self) -> None:
-        while True:
-            here, _ = self._listening.accept()
-            if self._is_cut:
-                here.close()
-                continue
-            try:
-                pair = here, socket.create_connection(("127.0.0.1", self._to_port))
-            except OSError:
-                here.close()
-                continue
-            self._pairs.add(pair)
-            threading.Thread(target=self._relay, args=(pair,), daemon=True).start()
-
-    def _relay(self, pair: tuple[socket.socket, socket.socket]) -> None:
-        other = {pair[0]: pair[1], pair[1]: pair[0]}
-        with suppress(OSError, ValueError):
-            while True:
-                for each in select.select(pair, (), ())[0]:
-                    data = each.recv(1 << 16)
-                    if not data:
-                        raise OSError
-                    other[each].sendall(data)
-        _close(pair)
-        self._pairs.discard(pair)
-
-
-def _close(pair: tuple[socket.socket, socket.socket]) -> None:
-    for each in pair:
-        with suppress(OSError):
-            each.shutdown(socket.SHUT_RDWR)
-        each.close()
 
 
 def live(path: Path, seed: int, steps: int) -> int:
@@ -142,7 +90,9 @@ def main() -> None:
                 server.stop("immediate")
                 server.start()
             else:
-                way.cut(random.random() * 5.0)
+                way.cut()
+                time.sleep(random.random() * 5.0)
+                way.mend()
         for each in lives:
             os.waitpid(each, 0)
         for each in shipping:

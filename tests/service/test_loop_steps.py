@@ -191,9 +191,9 @@ def test_what_is_asked_of_a_pot_that_is_gone_is_refused(steps: Steps) -> None:
 
 @pytest.mark.parametrize(
     ("by", "outcome", "reflected"),
-    [("mqtt", Outcome.DONE, True), ("anna", Outcome.DONE, False), ("mqtt", Outcome.REFUSED, False)],
+    [("mqtt", Outcome.DONE, True), ("anna", Outcome.DONE, True), ("mqtt", Outcome.REFUSED, False)],
 )
-def test_the_broker_is_shown_what_it_asked_for_and_was_done(
+def test_the_broker_is_shown_what_was_done_whoever_asked(
     steps: Steps, monkeypatch: pytest.MonkeyPatch, by: str, outcome: Outcome, reflected: bool
 ) -> None:
     shown: list[tuple[str, Action]] = []

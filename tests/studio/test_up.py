@@ -117,7 +117,7 @@ def pis(server, records):
     """Two, let in as the guide says."""
     let_in = {}
     for typed in of_the_guide("sudo bash config/studio/up.sh pi"):
-        name, workshop = typed[-2:]
+        name, workshop = typed[3:5]
         assert records[name][0] == workshop
         let_in[name] = Pi(server, name, workshop, server.run(*in_the_clone(typed)), records[name][1])
     assert let_in.keys() == records.keys()
@@ -131,6 +131,7 @@ def test_from_nothing_to_one_page_with_two_pis(server, pis):
     assert set(pots(server)) == {"harbour-models/lantern", "castle-models/tower"}
     checked = answered(lambda: server.run("/opt/potvigil/bin/potvigil", "check"))
     assert "FAULT" not in checked and "lets front-desk@" in checked and "do nothing else" in checked
+    assert "127.0.0.1:8883: signed in as front-desk, encrypted" in checked
     for pi in pis.values():
         assert f"{pi.workshop}, {pi.name}: the newest row came " in checked
     assert "the studio's page answers at" in server.run("/opt/potvigil/bin/potvigil", "status")
@@ -149,6 +150,9 @@ def test_at_the_broker_nobody_speaks_without_a_name_and_the_page_speaks_for_no_p
     pi = pis["lantern-pi"]
     topic = f"homie/5/{WORKSHOP}-lantern/pressure/gauge"
     assert pi.mosquitto("mosquitto_pub", "-t", topic, "-m", "55", "-r").returncode == 0
+    of_another = "homie/5/castle-models-tower/pressure/gauge"
+    pi.mosquitto("mosquitto_pub", "-t", of_another, "-m", "55", "-r", "-q", "1")
+    assert pis["castle-pi"].mosquitto("mosquitto_sub", "-t", of_another, "-C", "1", "-W", "2").stdout == ""
     desk = Pi.__new__(Pi)
     desk._machine, desk.name, desk.config = server, "front-desk", pi.config
     desk.password = server.read("/etc/potvigil/front-desk-password").strip()
@@ -242,14 +246,16 @@ def test_the_services_of_compose_end_in_the_same_page(tmp_path, records):
         for name in in_order():
             started(machine, name)
         pi = None
-        for each, (workshop, record) in records.items():
+        for (each, (workshop, record)), pot in zip(records.items(), ("lantern", "tower"), strict=True):
             assert compose[2][6] == "pi"
-            said = started(machine, "pi", each, workshop)
+            said = started(machine, "pi", each, workshop, pot)
             pi = Pi(machine, each, workshop, said, record)
             assert pi.potvigil("ship", "--once").startswith("shipped ")
         assert set(pots(machine)) == {"harbour-models/lantern", "castle-models/tower"}
         machine.run("sh", "-c", HANG_UP)
-        assert pi.mosquitto("mosquitto_pub", "-t", "homie/5/x", "-m", "1", "-q", "1").returncode == 0
+        topic = f"homie/5/{pi.workshop}-tower/x"
+        assert pi.mosquitto("mosquitto_pub", "-t", topic, "-m", "1", "-r", "-q", "1").returncode == 0
+        assert pi.mosquitto("mosquitto_sub", "-t", topic, "-C", "1", "-W", "9").stdout == "1\n"
 
 
 def in_order() -> list[str]:

@@ -4,8 +4,9 @@ import argparse
 import time
 
 from potvigil.commands.shared.asked import tell
-from potvigil.commands.shared.common import BY, UseError, known_pot, record_path
+from potvigil.commands.shared.common import UseError, known_pot, record_path
 from potvigil.model.events import Action, AlarmId, Command
+from potvigil.model.who import COMMAND_LINE
 from potvigil.record.store import Store
 from potvigil.watch.alarm_rules import USUAL_SHELVED_S, most_shelved_s, shelving_fault
 
@@ -23,7 +24,7 @@ def command(args: argparse.Namespace) -> int:
     named = getattr(args, "alarm", None)
     alarm = None if named in (None, "all") else AlarmId(named)
     duration_s = None if alarm is None or action is not Action.SHELVE else _shelved_s(alarm, args.minutes)
-    asked = Command(action, 0.0, alarm, getattr(args, "priority", ""), duration_s, by=BY)
+    asked = Command(action, 0.0, alarm, getattr(args, "priority", ""), duration_s, by=COMMAND_LINE)
     with Store.open(record_path(args), create=False) as store:
         one = args.pot is not None or action is Action.TEST_ALARM
         pots = [known_pot(store, args.pot)] if one else store.pots()

@@ -7,11 +7,12 @@ from pathlib import Path
 
 from potvigil.commands.arguments.options import DETAIL_OPTIONS
 from potvigil.commands.shared.asked import tell
-from potvigil.commands.shared.common import BY, UseError, known_pot, record_path
+from potvigil.commands.shared.common import UseError, known_pot, record_path
 from potvigil.commands.shared.status import DONE
 from potvigil.model import batch_details
 from potvigil.model.batch_details import DetailError
 from potvigil.model.events import Action, Detail
+from potvigil.model.who import COMMAND_LINE
 from potvigil.record.requests.detail_input import given_details
 from potvigil.record.rows import BatchRow
 from potvigil.record.store import Store
@@ -27,9 +28,9 @@ def edit(args: argparse.Namespace) -> int:
             options = ", ".join(option for option, _ in DETAIL_OPTIONS.values())
             raise UseError(f"nothing to change in batch {row.id}; give one of {options}")
         if row.end_t_s is not None:
-            store.edit(row.id, changes, BY, time.time())
+            store.edit(row.id, changes, COMMAND_LINE, time.time())
             return DONE
-        return tell(store, store.add_edits(row.pot_id, changes, BY, time.time()))
+        return tell(store, store.add_edits(row.pot_id, changes, COMMAND_LINE, time.time()))
 
 
 def open_batch(args: argparse.Namespace) -> int:
@@ -40,7 +41,7 @@ def open_batch(args: argparse.Namespace) -> int:
             raise UseError(f"batch {row.id} of {pot_id} is open; edit that one, or close it first")
         given = _given_details(args, store, None)
         last = store.batches(pot_id, limit=1)
-        status = tell(store, store.add_edits(pot_id, given, BY, time.time(), opening=True))
+        status = tell(store, store.add_edits(pot_id, given, COMMAND_LINE, time.time(), opening=True))
     known = last[0].details if last else {}
     as_last = [
         f"{each} {known[each]}" for each in batch_details.TAKEN_OVER if known.get(each) and each not in given
@@ -53,7 +54,7 @@ def open_batch(args: argparse.Namespace) -> int:
 def close(args: argparse.Namespace) -> int:
     with Store.open(record_path(args), create=False) as store:
         pot_id = known_pot(store, args.pot)
-        return tell(store, store.add_command(pot_id, Action.CLOSE, time.time(), by=BY))
+        return tell(store, store.add_command(pot_id, Action.CLOSE, time.time(), by=COMMAND_LINE))
 
 
 def _given_details(args: argparse.Namespace, store: Store, row: BatchRow | None) -> dict[Detail, str]:

@@ -7,11 +7,15 @@ from potvigil.commands.page import opened, pots_of, serve_site
 from potvigil.commands.shared.common import UseError
 from potvigil.commands.shared.status import DONE
 from potvigil.extras import how_to_install
+from potvigil.model.who import check_name
 from potvigil.paths import usual_record
 from potvigil.record.errors import AwayRecordError
+from potvigil.service.wiring import mqtt_link
 from potvigil.settings.loading import load_studio_page
+from potvigil.settings.network import MqttSettings
 
 try:
+    from potvigil.page.many.broker.listener import Listener
     from potvigil.page.many.seeing import ManyConfig
     from potvigil.page.many.site import ManyPage
     from potvigil.page.sessions import sessions_file
@@ -26,6 +30,7 @@ except ImportError as error:
 def studio_page(args: argparse.Namespace) -> int:
     """Serve the page of all records."""
     settings = load_studio_page(args.config)
+    listener = None if settings.mqtt is None else _listener(settings.mqtt, settings.studio.username)
     reader = StudioReader(address_of(settings.studio).reading_engine())
     try:
         reader.check()
@@ -33,5 +38,15 @@ def studio_page(args: argparse.Namespace) -> int:
         print(f"potvigil: {error}; retrying", file=sys.stderr)  # it may come up later than this machine
     listening, site = opened(settings.page, args.port)
     sessions = sessions_file(usual_record().with_name("studio-page"))
-    serve_site(ManyPage(ManyConfig(reader, pots_of, sessions, **site)), listening, settings.page)
+    config = ManyConfig(reader, pots_of, sessions, listener=listener, by=settings.studio.username, **site)
+    serve_site(ManyPage(config), listening, settings.page)
     return DONE
+
+
+def _listener(settings: MqttSettings, username: str) -> Listener:
+    """Return what hears the watches. username: of the page at the database; it acknowledges in that name."""
+    try:
+        check_name(username)
+    except ValueError as error:
+        raise UseError(f"studio.username: {error}") from error
+    return Listener(mqtt_link(settings), username)

@@ -207,6 +207,7 @@ class StandingAlarm:
     do: what to do, by when on the record's axis (by_s; None without an end); text: why. until_utc_s: of a
     shelving; None without one, or without a wall clock. wording/alarm.py puts it into words.
     announced_s: when it was raised or announced again last; None where only the record tells of it.
+    by_whom: as of AlarmEvent.
     """
 
     alarm: AlarmId
@@ -219,6 +220,7 @@ class StandingAlarm:
     do: str = ""
     by_s: float | None = None
     announced_s: float | None = None
+    by_whom: str = ""
 
 
 @dataclass(frozen=True, slots=True)
@@ -232,7 +234,8 @@ class StageEvent:
 class AlarmEvent:
     """An alarm changed its state, or announces itself again (repeat).
 
-    text, until_utc_s, do, by_s: as of StandingAlarm; do is empty in records of earlier versions.
+    text, until_utc_s, do, by_s: as of StandingAlarm; do is empty in records of earlier versions. by_whom: who
+    acknowledged it, as model/who.py has it; empty where nobody did, or a record of an earlier version.
     """
 
     t_s: float
@@ -247,6 +250,7 @@ class AlarmEvent:
     until_utc_s: float | None = None
     do: str = ""
     by_s: float | None = None
+    by_whom: str = ""
 
 
 @dataclass(frozen=True, slots=True)

@@ -18,9 +18,9 @@ from typing import Any
 from potvigil.extras import how_to_install
 from potvigil.model.events import Action, AlarmEvent, AlarmState, Command, Event, Priority, StandingAlarm
 from potvigil.model.quiet_hours import QuietHours
+from potvigil.model.who import BUTTON
 from potvigil.outputs.patterns import HELD, PRESSED, Lamp, Rhythm, Show, Standing, show
 
-BY = "button"
 LONG_PRESS_S = 3.0
 # Nobody presses for so long: the button or its wire is shorted, and must not hide the alarms.
 STUCK_S = 10.0
@@ -103,11 +103,11 @@ class Signals:
         for pot_id, alarms in self._standing.items():
             if held_s < LONG_PRESS_S:
                 if any(each.state in _UNSEEN for each in alarms):
-                    self._ask(pot_id, Command(Action.ACKNOWLEDGE, 0.0, by=BY))
+                    self._ask(pot_id, Command(Action.ACKNOWLEDGE, 0.0, by=BUTTON))
             elif held_s < STUCK_S:
                 for each in alarms:
                     if each.priority is Priority.LOW and each.state in _TRUE:
-                        self._ask(pot_id, Command(Action.SHELVE, 0.0, each.alarm, by=BY))
+                        self._ask(pot_id, Command(Action.SHELVE, 0.0, each.alarm, by=BUTTON))
 
     def ways(self) -> dict[str, str | None]:
         """Return lamp and buzzer where they are fitted, each with what is wrong with it."""

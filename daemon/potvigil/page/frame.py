@@ -22,7 +22,6 @@ from potvigil.record.requests.asking import LOOK_AGAIN_S, answer_of, is_settled
 from potvigil.record.store import Store
 from potvigil.wording.quantities import shown
 
-BY = "page"
 NOW_KEPT_S = 0.25
 # A browser waits for the watch: longer than the longest sample period, and not for ever.
 PATIENCE_S = 15.0

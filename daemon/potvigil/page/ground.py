@@ -29,6 +29,7 @@ _SAID = {
     "same": "Nothing was changed.",
     "subscribed": "This phone will be notified from now on. Send it a test.",
     "unsubscribed": "That phone is no longer notified.",
+    "acknowledged": "Acknowledged: its watch says so.",
     "pushed": "The test was sent: it should be on the phone by now.",
 }
 T = TypeVar("T")
@@ -112,6 +113,10 @@ class Ground(ABC):
                 self._told_s = time.monotonic()
             return self._told
 
+    def tell_anew(self) -> None:
+        """Let whoever looks next be told what is so from now on."""
+        self._told_s = float("-inf")
+
     async def in_thread(self, function: Callable[..., T], *arguments: object) -> T:
         """Return what a function returns that waits for the record."""
         return await asyncio.get_running_loop().run_in_executor(self._threads, function, *arguments)
@@ -162,6 +167,7 @@ class Ground(ABC):
             logged_in=logged_in,
             own=self.is_own,
             strip=self._told.get("strip") if logged_in else None,
+            notice=self._told.get("notice") if logged_in else None,
             static=self._static_url,
             **{
                 "said": _SAID.get(request.query_params.get("said", "")),

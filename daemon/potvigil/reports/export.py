@@ -61,6 +61,8 @@ def event_line(event: Event, origin_s: float) -> dict[str, Any]:
                 "do": event.do,
                 "by_s": _seconds(event.by_s, origin_s),
             }
+            if event.by_whom:
+                line["by_whom"] = event.by_whom
     return line
 
 

@@ -115,7 +115,8 @@ class Happenings(Phrases):
                 sign = "▲" if event.priority is Priority.HIGH else "△"
                 if event.state is AlarmState.UNACKNOWLEDGED:
                     return Row(time, ALARM_WORDS[event.alarm], self._said(event), sign)
-                return Row(time, ALARM_WORDS[event.alarm], f"{alarm_state(event, self.pot.tz).capitalize()}.")
+                state = alarm_state(event, self.pot.tz)
+                return Row(time, ALARM_WORDS[event.alarm], f"{state[:1].upper()}{state[1:]}.")
             case NoteEvent():
                 return Row(time, event.note.value, shown(event.text))
             case BatchOpened():

@@ -25,6 +25,7 @@ from potvigil.model.events import (
     Outcome,
 )
 from potvigil.model.reading import Sample
+from potvigil.model.who import MQTT
 from potvigil.outputs import systemd
 from potvigil.outputs.broker.homie_set import SetCommand
 from potvigil.outputs.broker.mqtt_link import MqttLink
@@ -48,7 +49,6 @@ if TYPE_CHECKING:
     from potvigil.outputs.broker.mqtt import MqttOutput
 
 _log = logging.getLogger("potvigil")
-_BY_MQTT = "mqtt"
 # For so long a watch says that it began a new record in place of a damaged one.
 _BEGUN_ANEW_S = 600.0
 # A sleep is cut so that a request to stop is heard soon.
@@ -201,7 +201,7 @@ class Service:
     # -- commands ----------------------------------------------------------------------------------
 
     def _hear_mqtt(self, asked: SetCommand) -> None:
-        command = Command(asked.action, 0.0, asked.alarm, asked.text, by=_BY_MQTT, field=asked.field)
+        command = Command(asked.action, 0.0, asked.alarm, asked.text, by=asked.by or MQTT, field=asked.field)
         self._ask(asked.pot_id, command)  # from the network thread: no more than this
 
     def _ask(self, pot_id: str, command: Command) -> None:
@@ -234,7 +234,7 @@ class Service:
             events = watch.handle(command)
             self._tell(pot_id, events)
             said = answer(command, events, self._settings.timezone)
-            if self._mqtt is not None and command.by == _BY_MQTT and said.outcome is Outcome.DONE:
+            if self._mqtt is not None and said.outcome is Outcome.DONE:
                 self._mqtt.reflect(pot_id, command)
             if command.action is Action.TEST_ALARM and said.outcome is Outcome.DONE:
                 self._tests.add(pot_id, command)

@@ -6,7 +6,7 @@ from typing import Annotated, Literal
 from pydantic import Field, ValidationInfo, field_validator
 
 from potvigil.settings.block import Block, need
-from potvigil.settings.network import PageSettings, is_loopback
+from potvigil.settings.network import MqttSettings, PageSettings, is_loopback
 from potvigil.settings.values import File, Host, SecretFile, Text, YesNo
 
 
@@ -42,12 +42,14 @@ class StudioSettings(Block):
 
 
 class StudioPageSettings(Block):
-    """A page of all records: where they lie and who reads them, and where the page is.
+    """A page of all records: where they lie and who reads them, where the page is, and the watches' broker.
 
-    The keys are those of a workshop's settings; of `studio` only those that say where and who.
+    The keys are those of a workshop's settings; of `studio` only those that say where and who. mqtt: None for
+    no live values, and no acknowledging.
     """
 
     studio: StudioSettings = need(
         "{host: studio.local, username: front-desk, password_file: studio-password}"
     )
     page: PageSettings = Field(default_factory=lambda: PageSettings.model_validate({}))
+    mqtt: MqttSettings | None = None

@@ -84,6 +84,7 @@ class _Alarm:
     repeat_s: float = FIRST_REPEAT_S
     shelved_until_s: float = 0.0
     shelved_until_utc_s: float | None = None
+    by_whom: str = ""
 
     def hear(self, newest: ConditionWords) -> None:
         """Take what could be said now, and say it where it is news."""
@@ -152,15 +153,17 @@ class AlarmBook:
                 events.append(self._event(alarm, entry, t_s, utc_s, repeat=True))
         return events
 
-    def acknowledge(self, t_s: float, utc_s: float | None, alarm: AlarmId | None) -> list[AlarmEvent]:
+    def acknowledge(
+        self, t_s: float, utc_s: float | None, alarm: AlarmId | None, by_whom: str = ""
+    ) -> list[AlarmEvent]:
         """Acknowledge one alarm, or all with None; the condition itself stays as it is."""
         events: list[AlarmEvent] = []
         for each in RULES if alarm is None else (alarm,):
             entry = self._alarms[each]
             if entry.state is AlarmState.UNACKNOWLEDGED:
-                self._move(each, entry, AlarmState.ACKNOWLEDGED, t_s, utc_s, events)
+                self._move(each, entry, AlarmState.ACKNOWLEDGED, t_s, utc_s, events, by_whom)
             elif entry.state is AlarmState.RETURNED:
-                self._move(each, entry, AlarmState.NORMAL, t_s, utc_s, events)
+                self._move(each, entry, AlarmState.NORMAL, t_s, utc_s, events, by_whom)
         return events
 
     def prioritise_test(self, priority: Priority) -> None:
@@ -217,6 +220,7 @@ class AlarmBook:
                     entry.told.do,
                     entry.told.by_s,
                     entry.announced_s,
+                    entry.by_whom,
                 )
             )
         shown.sort(key=lambda each: list(Priority).index(each.priority))
@@ -322,8 +326,9 @@ class AlarmBook:
         t_s: float,
         utc_s: float | None,
         events: list[AlarmEvent],
+        by_whom: str = "",
     ) -> None:
-        entry.state = state
+        entry.state, entry.by_whom = state, by_whom
         self._rising.discard(alarm)
         if state is AlarmState.NORMAL:
             self._not_normal.discard(alarm)
@@ -345,4 +350,5 @@ class AlarmBook:
             until_utc_s=entry.until_utc_s,
             do=entry.told.do,
             by_s=entry.told.by_s,
+            by_whom=entry.by_whom,
         )

@@ -112,7 +112,7 @@ class PotWatch:
         events: list[Event] = []
         match command.action:
             case Action.ACKNOWLEDGE:
-                self._keep_alarms(self._alarms.acknowledge(t_s, utc_s, alarm), events)
+                self._keep_alarms(self._alarms.acknowledge(t_s, utc_s, alarm, command.by), events)
             case Action.SHELVE if alarm is not None:
                 duration_s = command.duration_s or USUAL_SHELVED_S
                 self._keep_alarms(self._alarms.shelve(t_s, utc_s, alarm, duration_s), events)

@@ -4,6 +4,7 @@ import unicodedata
 from datetime import UTC, datetime, tzinfo
 
 from potvigil.model.events import AlarmEvent, AlarmState, Interval, StandingAlarm
+from potvigil.model.who import BUTTON, COMMAND_LINE, MQTT, PAGE
 from potvigil.units import PRESSURE_DECIMALS, PRESSURE_UNITS_PA, SECONDS_PER_HOUR, span
 
 # Control, format, surrogate, private and unassigned characters: Unicode Standard, table 4-4.
@@ -59,9 +60,21 @@ _STATE_WORDS = {
 }
 
 
+# by which door somebody came who gave no name
+_DOORS = {
+    PAGE: "on its page",
+    BUTTON: "at the button",
+    COMMAND_LINE: "on the command line",
+    MQTT: "over MQTT",
+}
+
+
 def alarm_state(alarm: AlarmEvent | StandingAlarm, tz: tzinfo | None) -> str:
-    """Return how it is with an alarm, e.g. 'not acknowledged', 'shelved until 03:15'."""
+    """Return how it is with an alarm: 'not acknowledged', 'acknowledged by Anna', 'shelved until 03:15'."""
     said = _STATE_WORDS[alarm.state]
+    if alarm.by_whom:
+        acknowledged = said if alarm.state is AlarmState.ACKNOWLEDGED else f"{said}, acknowledged"
+        return f"{acknowledged} {_DOORS.get(alarm.by_whom) or f'by {shown(alarm.by_whom)}'}"
     if alarm.until_utc_s is None:
         return said
     return f"{said} until {datetime.fromtimestamp(alarm.until_utc_s, UTC).astimezone(tz):%H:%M}"

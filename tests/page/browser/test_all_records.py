@@ -9,7 +9,7 @@ import urllib.request
 import pytest
 from playwright.sync_api import expect
 
-from broker import free_port
+from broker import free_port, wait_until
 from many_records import Studio, kept, raised
 from page.browser.test_views import OUTSIDE, assert_axe_finds_nothing
 from page.browser.watched import PHONE, until
@@ -19,6 +19,18 @@ from potvigil.record.store import Store
 from potvigil.studio.preparing import READER, admit, prepare
 
 SIZES = [{"viewport": {"width": width, "height": 800}} for width in (320, 390, 1440)]
+
+
+def answers(url: str, process: subprocess.Popen[bytes]) -> bool:
+    """Say whether a page is there, whatever it says."""
+    assert process.poll() is None
+    try:
+        urllib.request.urlopen(f"{url}/login", timeout=5).close()
+    except urllib.error.HTTPError:
+        return True
+    except OSError:
+        return False
+    return True
 
 
 class Shown:
@@ -45,17 +57,7 @@ class Shown:
         self.process = subprocess.Popen(command, stdout=subprocess.DEVNULL)
 
     def wait(self) -> None:
-        deadline_s = time.monotonic() + 60.0
-        while True:
-            try:
-                urllib.request.urlopen(f"{self.url}/login", timeout=5).close()
-            except urllib.error.HTTPError:
-                return
-            except OSError:
-                assert self.process.poll() is None and time.monotonic() < deadline_s
-                time.sleep(0.1)
-            else:
-                return
+        wait_until(lambda: answers(self.url, self.process), 60.0, "the page never answered")
 
     def views(self) -> tuple[str, ...]:
         here = f"/of/{self.number}"

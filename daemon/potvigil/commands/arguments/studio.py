@@ -58,7 +58,11 @@ def _add_studio_page(verbs: Verbs) -> None:
         "potvigil studio page --config /etc/potvigil/studio.yaml",
     )
     page.add_argument(
-        "--config", type=Path, required=True, metavar="FILE", help="settings of this page, YAML: studio, page"
+        "--config",
+        type=Path,
+        required=True,
+        metavar="FILE",
+        help="settings of this page, YAML: studio, page, mqtt",
     )
     page.add_argument("--port", type=port, metavar="N", help="default: of the settings, or 8642")
 

@@ -8,7 +8,7 @@ import time
 from dataclasses import dataclass
 from datetime import UTC, datetime, timedelta, tzinfo
 
-from potvigil.commands.shared.common import BY, LAST_YEAR, UseError, day, known_pot, record_path
+from potvigil.commands.shared.common import LAST_YEAR, UseError, day, known_pot, record_path
 from potvigil.commands.shared.pages import write_pages
 from potvigil.commands.shared.status import DONE
 from potvigil.diagnosis.pot_health import health
@@ -16,6 +16,7 @@ from potvigil.model.ageing import BatchLeak
 from potvigil.model.batch_details import has_control_characters
 from potvigil.model.events import Detail
 from potvigil.model.maintenance import Part
+from potvigil.model.who import COMMAND_LINE
 from potvigil.record.requests.batch_query import Wanted
 from potvigil.record.requests.detail_input import habits_of
 from potvigil.record.rows import CareRow
@@ -106,7 +107,7 @@ def pot_care(args: argparse.Namespace) -> int:
             raise UseError(f"{args.on} is still to come; give the day it was done")
         due_utc_s = _due(args, utc_s, tz)
         reminded = any(row.part == args.part and row.due_utc_s is not None for row in store.cares(pot_id))
-        store.add_care(pot_id, utc_s, args.part, text, BY, now_utc_s, due_utc_s)
+        store.add_care(pot_id, utc_s, args.part, text, COMMAND_LINE, now_utc_s, due_utc_s)
     print(f"{pot_id}: {args.part} serviced on {_date(utc_s, tz)}")
     if due_utc_s is not None:
         print(

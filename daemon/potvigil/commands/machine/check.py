@@ -25,6 +25,7 @@ from potvigil.sensing.conversion import convert
 from potvigil.sensing.wiring_hints import remark
 from potvigil.service.wiring import WiringError, open_inputs
 from potvigil.settings.loading import load, load_either, load_studio_page
+from potvigil.settings.network import MqttSettings
 from potvigil.settings.schema import Settings
 from potvigil.settings.studio import StudioPageSettings
 from potvigil.wording.quantities import pressure
@@ -67,11 +68,14 @@ def check_studio_page(settings: StudioPageSettings, path: Path) -> int:
     told = console()
     told.soft_wrap = False
     told.print(f"the page of a studio, by {path}", markup=False)
+    asked: list[_Question] = [(studio_page.WHAT, lambda: studio_page.on_studio_page(settings.studio))]
+    if settings.mqtt is not None:
+        asked.append(_broker(settings.mqtt, settings.studio.username))
     findings = [
         *libraries.on_libraries(settings),
         *reach.on_page_files(settings.page),
         reach.on_page_port(settings.page, of_studio=True),
-        *_asked([(studio_page.WHAT, lambda: studio_page.on_studio_page(settings.studio))]),
+        *_asked(asked),
     ]
     return _said(told, findings)
 
@@ -120,10 +124,8 @@ def _here(settings: Settings, path: Path, *, is_trial: bool) -> Iterator[Finding
 def _elsewhere(settings: Settings) -> list[Finding]:
     """Ask everything that may keep one waiting."""
     asked: list[_Question] = []
-    if (mqtt := settings.mqtt) is not None:
-        from potvigil.outputs.broker.mqtt_trial import try_broker  # and with it a library of its own
-
-        asked.append(("broker", lambda: [reach.on_broker(mqtt, settings.workshop, try_broker)]))
+    if settings.mqtt is not None:
+        asked.append(_broker(settings.mqtt, settings.workshop))
     for i in range(0 if settings.notify is None else len(settings.notify.targets)):
         asked.append(("notify", partial(_target, settings, i)))
     if (heartbeat := settings.heartbeat) is not None:
@@ -131,6 +133,12 @@ def _elsewhere(settings: Settings) -> list[Finding]:
     if (studio := settings.studio) is not None:
         asked.append(("studio", lambda: [reach.on_studio(studio)]))
     return _asked(asked)
+
+
+def _broker(mqtt: MqttSettings, workshop: str) -> _Question:
+    from potvigil.outputs.broker.mqtt_trial import try_broker  # and with it a library of its own
+
+    return "broker", lambda: [reach.on_broker(mqtt, workshop, try_broker)]
 
 
 def _asked(asked: Sequence[_Question]) -> list[Finding]:

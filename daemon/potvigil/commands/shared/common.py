@@ -18,7 +18,6 @@ from potvigil.record.store import Store
 if TYPE_CHECKING:
     from rich.console import Console
 
-BY = "command line"
 OR_REHEARSE = ", or --rehearse to try it on a simulated pot"
 FIRST_YEAR, LAST_YEAR = 1970, 2200  # of the dates somebody may give
 _WIDEST = 10_000

@@ -7,6 +7,7 @@ domain of its own, so that nothing that listens for the real pots (`homie/5/...`
 Source of the rules: The Homie Convention 5.0.0 (11 May 2025), https://homieiot.github.io.
 """
 
+import json
 import math
 from collections.abc import Iterable
 from datetime import UTC, datetime
@@ -164,6 +165,9 @@ def _known(pot: Pot, snapshot: Snapshot, batch_id: int | None, rehearsed: bool) 
             sum(a.state in (AlarmState.UNACKNOWLEDGED, AlarmState.RETURNED) for a in snapshot.alarms)
         ),
         "alarms/highest": _highest(snapshot.alarms),
+        "alarms/states": _states(snapshot),
+        "clock/axis": _fixed(snapshot.t_s, 1),
+        "clock/utc": when(snapshot.t_s, 1.0),
         **_STANDING_NONE,
         **{f"{STANDING}/{alarm.alarm}": "true" for alarm in _standing(snapshot)},
     }
@@ -218,6 +222,29 @@ def _known(pot: Pot, snapshot: Snapshot, batch_id: int | None, rehearsed: bool) 
             "cure/done-in": _duration(cure.done_s - snapshot.t_s),
         }
     return known
+
+
+def _states(snapshot: Snapshot) -> str:
+    """Return the alarms that are not normal as JSON: of each the fields of StandingAlarm that say something.
+
+    Times are on the record's axis, as `clock/axis` is; until_utc_s alone is Unix time by the watch's clock.
+    """
+    told = [
+        {
+            "alarm": each.alarm,
+            "priority": each.priority,
+            "state": each.state,
+            "since_s": each.since_s,
+            "text": each.text,
+            "until_utc_s": each.until_utc_s,
+            "do": each.do,
+            "by_s": each.by_s,
+            "by_whom": each.by_whom,
+        }
+        for each in _standing(snapshot)
+    ]
+    said = [{key: value for key, value in each.items() if value not in (None, "")} for each in told]
+    return json.dumps(said, ensure_ascii=False, separators=(",", ":"))
 
 
 def _payload(text: str | None) -> bytes:

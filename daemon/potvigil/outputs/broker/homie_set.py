@@ -6,6 +6,7 @@ from dataclasses import dataclass
 from potvigil.model import batch_details
 from potvigil.model.events import Action, AlarmId, Command, Detail
 from potvigil.model.pot import Pot
+from potvigil.model.who import check_name
 from potvigil.outputs.broker.homie_tree import DETAILS, EMPTY_STRING, ID, domain, topic_base
 
 LONGEST_SET_BYTES = 4 * max(batch_details.LONGEST.values())  # UTF-8 takes at most four bytes a character
@@ -13,13 +14,17 @@ LONGEST_SET_BYTES = 4 * max(batch_details.LONGEST.values())  # UTF-8 takes at mo
 
 @dataclass(frozen=True, slots=True)
 class SetCommand:
-    """What somebody set over MQTT. alarm: None for all that stand; field, text: which detail, and to what."""
+    """What somebody set over MQTT. alarm: None for all that stand; field, text: which detail, and to what.
+
+    by: the name that was given with it, None for none.
+    """
 
     pot_id: str
     action: Action
     alarm: AlarmId | None = None
     text: str = ""
     field: Detail | None = None
+    by: str | None = None
 
 
 @dataclass(frozen=True, slots=True)
@@ -31,6 +36,12 @@ class Refusal:
 
 _OF_ALARMS = {"alarms/acknowledge": Action.ACKNOWLEDGE, "alarms/unshelve": Action.UNSHELVE}
 _SETTABLE = (*_OF_ALARMS, *DETAILS)
+_BY = " by "  # between an alarm and who asks
+
+
+def set_payload(alarm: AlarmId, by: str) -> bytes:
+    """Return what asks for something of an alarm in somebody's name."""
+    return f"{alarm}{_BY}{by}".encode()
 
 
 def set_topics(workshop: str, pots: Iterable[Pot], rehearsed: bool = False) -> list[str]:
@@ -59,11 +70,16 @@ def parse_set(
             )
         except batch_details.DetailError as error:
             return Refusal(str(error))
-    if text == "all":
-        return SetCommand(pot_id, _OF_ALARMS[path])
-    if text not in set(AlarmId):
-        return Refusal(f"{text[:40]!r} is not an alarm; send all or one of {', '.join(AlarmId)}")
-    return SetCommand(pot_id, _OF_ALARMS[path], AlarmId(text))
+    alarm, is_signed, by = text.partition(_BY)
+    if alarm != "all" and alarm not in set(AlarmId):
+        return Refusal(f"{alarm[:40]!r} is not an alarm; send all or one of {', '.join(AlarmId)}")
+    try:
+        if is_signed:
+            check_name(by)
+    except ValueError as error:
+        return Refusal(str(error))
+    named = None if alarm == "all" else AlarmId(alarm)
+    return SetCommand(pot_id, _OF_ALARMS[path], named, by=by or None)
 
 
 def path_of(command: Command) -> str | None:

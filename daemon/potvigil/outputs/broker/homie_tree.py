@@ -154,12 +154,24 @@ NODES: Nodes = {
             "unacknowledged": Property("of them, not yet acknowledged", "integer", "#"),
             "highest": Property("Highest priority among them", "enum", format=choice((NONE, *Priority))),
             "acknowledge": Property(
-                "Acknowledge: the id of an alarm, or all", "string", settable=True, retained=False
+                "Acknowledge: the id of an alarm, or all; then, if known, by and who",
+                "string",
+                settable=True,
+                retained=False,
             ),
             "unshelve": Property(
                 "Unshelve: the id of an alarm, or all", "string", settable=True, retained=False
             ),
+            "states": Property("Those that are not normal, with state, words and by whom seen", "json"),
             "announced": Property("An alarm, at each announcement", "string", retained=False),
+        },
+    ),
+    # What is told with every reading, so that whoever listens knows of when the rest is.
+    "clock": (
+        "Clock of the watch, at the last reading",
+        {
+            "axis": Property("Seconds on the record's axis", "float", "s"),
+            "utc": Property("Wall time", "datetime"),
         },
     ),
     STANDING: (

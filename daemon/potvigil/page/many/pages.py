@@ -10,13 +10,15 @@ from urllib.parse import quote
 from uuid import UUID
 
 from starlette.requests import Request
-from starlette.responses import Response
+from starlette.responses import RedirectResponse, Response
 
-from potvigil.model.events import Detail
+from potvigil.model.events import AlarmId, Detail
 from potvigil.model.pot import Pot
 from potvigil.page.frame import batch_id_of
+from potvigil.page.ground import sentence
 from potvigil.page.guard import RequestRefusedError
 from potvigil.page.many.ageing import MOODS, ageing
+from potvigil.page.many.broker.asking import NotAcknowledgedError, acknowledge
 from potvigil.page.many.seeing import Seeing
 from potvigil.page.views import batches
 from potvigil.page.views.curve import CurveQuery
@@ -38,6 +40,7 @@ QUERY = (*batches.QUERY, "workshop", "record")
 # By columns of a listing behind the record: begun last comes first, then the higher number.
 _NEWEST_FIRST = "5 DESC NULLS LAST, 2 DESC, 1"
 _LAST_BATCHES = 10
+_BACK = ("/", "/alarms")  # the pages beside a pot's own that have the button
 
 
 class ManyPages:
@@ -75,6 +78,27 @@ class ManyPages:
     def _settings(self, store: Store) -> Mapping[str, Pot]:
         run = store.last_run()
         return {} if run is None else self._seeing.pots_of(run.settings_json)
+
+    async def acknowledge(self, request: Request) -> Response:
+        """Ask the watch of a pot that this user may see to acknowledge, and wait until it has."""
+        only_reads = RequestRefusedError(403, "Here it can only be read; acknowledge on the pot's own page.")
+        listener = self._seeing.listener
+        if listener is None or self._seeing.config.password is None:
+            raise only_reads
+        form = await self._seeing.form(request)
+        back = form.get("back") if form.get("back") in _BACK else None
+        record, pot_id = _record(request), str(request.path_params["pot"])
+        pot = await self._pot(record, pot_id)
+        if not pot["can_ask"]:
+            raise only_reads
+        if form.get("alarm") not in set(AlarmId):
+            raise RequestRefusedError(422, "There is no such alarm.")
+        try:
+            await acknowledge(listener, pot["workshop"], pot_id, AlarmId(form["alarm"]), self._seeing.by)
+        except NotAcknowledgedError as error:
+            raise RequestRefusedError(503, f"Not acknowledged. {sentence(error)}") from error
+        self._seeing.tell_anew()
+        return RedirectResponse(f"{back or pot['href']}?said=acknowledged", 303)
 
     # -- batches -----------------------------------------------------------------------------------
 
@@ -156,12 +180,7 @@ class ManyPages:
 
     async def pot(self, request: Request) -> Response:
         record, pot_id = _record(request), str(request.path_params["pot"])
-        now, root = await self._seeing.tell(), f"/of/{record}"
-        pot = next((p for p in now["pots"] if (p["record"], p["pot"]) == (str(record), pot_id)), None)
-        if pot is None and now["silent"]:
-            raise RequestRefusedError(503, "The studio's database does not answer.")
-        if pot is None:
-            raise RequestRefusedError(404, "There is no such pot.")
+        pot, root = await self._pot(record, pot_id), f"/of/{record}"
 
         def read(store: Store) -> dict[str, Any]:
             unit, tz = habits_of(store)
@@ -174,6 +193,16 @@ class ManyPages:
 
         told = {"pot": pot, "root": root, **await self._seeing.read(record, read)}
         return self._seeing.render(request, "pot.html", "pot", pot["id"], **told)
+
+    async def _pot(self, record: UUID, pot_id: str) -> dict[str, Any]:
+        """Return a pot that this user may see. Raises RequestRefusedError."""
+        now = await self._seeing.tell()
+        pot = next((p for p in now["pots"] if (p["record"], p["pot"]) == (str(record), pot_id)), None)
+        if pot is None and now["silent"]:
+            raise RequestRefusedError(503, "The studio's database does not answer.")
+        if pot is None:
+            raise RequestRefusedError(404, "There is no such pot.")
+        return dict(pot)
 
     async def curve(self, request: Request) -> Response:
         query, record = request.query_params, _record(request)

@@ -8,6 +8,7 @@ from uuid import UUID
 
 from potvigil.model.pot import Pot
 from potvigil.page.ground import STATIC, Ground, SiteConfig
+from potvigil.page.many.broker.listener import Listener
 from potvigil.page.many.sight import KEPT_S, Sight
 from potvigil.page.views.now import PotsOf
 from potvigil.record.store import Store
@@ -21,17 +22,20 @@ T = TypeVar("T")
 class ManyConfig(SiteConfig):
     """reader: of the studio. pots_of: reads settings as a run keeps them. sessions: where log-ins are kept.
 
-    None: until the process ends.
+    None: until the process ends. listener: to the watches' broker, None for none; it is the page's from here
+    on. by: in whose name the page acknowledges.
     """
 
     reader: StudioReader
     pots_of: PotsOf
     sessions: Path | None = None
+    listener: Listener | None = None
+    by: str = ""
     static: tuple[Path, ...] = field(default=(STATIC, _HERE / "static"), kw_only=True)
 
 
 class Seeing(Ground):
-    """What the pages of all records share; nothing can be asked of a watch here."""
+    """What the pages of all records share. Of a watch nothing can be asked here but to acknowledge."""
 
     is_own = False
     _kept_s = KEPT_S
@@ -39,10 +43,16 @@ class Seeing(Ground):
     def __init__(self, config: ManyConfig) -> None:
         super().__init__(config, config.sessions, (_HERE / "templates",))
         self.reader, self._pots_of = config.reader, config.pots_of
-        self._sight = Sight(config.reader, config.pots_of)
+        self.listener, self.by = config.listener, config.by
+        may_ask = config.password is not None  # who has not logged in only reads
+        self._sight = Sight(config.reader, config.pots_of, config.listener, may_ask)
+        if self.listener is not None:
+            self.listener.start()
 
     def close(self) -> None:
         super().close()
+        if self.listener is not None:
+            self.listener.close()
         self.reader.close()
 
     def _tell(self) -> dict[str, Any]:

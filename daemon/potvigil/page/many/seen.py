@@ -30,7 +30,7 @@ from potvigil.studio.reading import Shipped, StudioReader
 
 # What the watch knew is kept each minute; older than this it is not of the last sample's moment.
 _FRESH_S = 180.0
-_UNKEPT = Interval(math.nan, math.nan, math.nan)  # a trace does not hold it, and no word is made of it
+UNKEPT = Interval(math.nan, math.nan, math.nan)  # a trace does not hold it, and no word is made of it
 _NEWER = "Its settings are of another version of Potvigil; update this page's machine"
 
 
@@ -125,7 +125,7 @@ def _snapshot(
     if trace is not None:
         if trace.leak_pa_per_s is not None:
             rate, is_sure = trace.leak_pa_per_s, trace.leak_established
-            leak = LeakEstimate(trace.t_s, rate, _UNKEPT, _UNKEPT, math.nan, None, is_sure)
+            leak = LeakEstimate(trace.t_s, rate, UNKEPT, UNKEPT, math.nan, None, is_sure)
         if trace.cure_progress is not None and trace.cure_done_s is not None:
             cure = Cure(trace.cure_progress, trace.cure_done_s)
         if trace.floor_s is not None and trace.floor_earliest_s is not None:

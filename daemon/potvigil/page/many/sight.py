@@ -1,7 +1,8 @@
 """All pots of all records at this moment, as the page shows them and as /api/now says them.
 
-A record is read again when something of it has come. What is shown of a pot is what its watch wrote last,
-with its moment; where nothing has come for SILENT_S every value is withdrawn, as on the pot's own page.
+A record is read again when something of it has come. What is shown of a pot is what its watch says over
+MQTT now, where there is a broker and it says more; else what it wrote last, with its moment. Where nothing
+has come for SILENT_S every value is withdrawn, as on the pot's own page.
 """
 
 import time
@@ -12,8 +13,13 @@ from typing import Any
 from urllib.parse import quote
 from uuid import UUID
 
+from potvigil.live_reader import LivePot
 from potvigil.model.events import Stage
 from potvigil.page.ground import sentence
+from potvigil.page.many.broker.asking import UNSEEN
+from potvigil.page.many.broker.listener import Listener
+from potvigil.page.many.broker.trees import PotHeard
+from potvigil.page.many.overlay import is_gone, now_of
 from potvigil.page.many.seen import PotSeen, RecordSeen, seen_record
 from potvigil.page.views import words
 from potvigil.page.views.held import Held
@@ -29,13 +35,23 @@ from potvigil.wording.quantities import shown
 KEPT_S = 2.0
 _CARE_S = 3600.0
 _AWAY = "The studio's database does not answer: look at each pot's own page or gauge"
+_LIVE_ALONE = (
+    "The studio's database does not answer: what is marked live comes from the Pis; all else is missing."
+)
+_SHIPPED_ALONE = (
+    "What stands here is up to a minute old, as the Pis shipped it; acknowledge on a pot's own page."
+)
+_GONE = {"lost": "the broker has lost it", "disconnected": "its watch has ended"}
 
 
 class Sight:
     """Puts together what is known; belongs to the one thread that calls `tell`."""
 
-    def __init__(self, reader: StudioReader, pots_of: PotsOf) -> None:
+    def __init__(
+        self, reader: StudioReader, pots_of: PotsOf, listener: Listener | None, may_ask: bool
+    ) -> None:
         self._reader, self._pots_of = reader, pots_of
+        self._listener, self._may_ask = listener, may_ask and listener is not None
         self._seen: dict[UUID, RecordSeen] = {}
         self._past: list[Shipped] = []
         self._held = Held()
@@ -58,9 +74,15 @@ class Sight:
         told += [_unreadable(seen.shipped, seen.fault) for seen in self._seen.values() if seen.fault]
         pots = by_urgency(told)
         since = None if self._answered_utc_s is None else _when(self._answered_utc_s, now_utc_s, None)
+        notice = None
+        if self._listener is not None and self._listener.trouble is not None:
+            notice = f"{self._listener.trouble}. {_SHIPPED_ALONE}"
+        elif advice is not None and any(pot["live"] for pot in pots):
+            notice, advice = _LIVE_ALONE, None
         return {
             "silent": advice is not None,
             "since": since if advice else None,
+            "notice": notice,
             "now": f"{words.local(now_utc_s, None):%H:%M:%S}",
             "strip": strip(pots, advice, since, words.local(now_utc_s, None)),
             "zone": zone_words(None, now_utc_s),
@@ -89,30 +111,53 @@ class Sight:
 
     def _pot(self, seen: RecordSeen, each: PotSeen, shared: bool, away: bool) -> dict[str, Any]:
         """Return a pot. shared: another has its name. away: the database does not answer."""
-        tz, now_utc_s = each.pot.tz, seen.shipped.heard_utc_s + seen.shipped.age_s
-        heard_utc_s = _heard_utc_s(seen, each)
+        tz, heard = each.pot.tz, None if shared else self._heard(seen, each)
+        known, at_utc_s = each.live, _heard_utc_s(seen, each)
+        now_utc_s = seen.shipped.heard_utc_s + seen.shipped.age_s
+        speaks, gone = False, None
+        if heard is not None:
+            if (said := now_of(heard, each)) is not None:
+                known, at_utc_s, now_utc_s = said, said.snapshot.utc_s, time.time()
+                speaks = heard.speaks(time.monotonic())
+            gone = heard.gone if is_gone(heard, each) else None
         name = name_of(seen.shipped, each) + (f"-{str(seen.shipped.id)[:8]}" if shared else "")
-        when = None if heard_utc_s is None else _when(heard_utc_s, now_utc_s, tz)
-        if away or heard_utc_s is None or now_utc_s - heard_utc_s > SILENT_S:
-            told = silent_pot(name, each.live, tz, when)
-            if not away and each.live.batch is None and not told["alarms"]:
+        when = None if at_utc_s is None else _when(at_utc_s, now_utc_s, tz)
+        is_old = gone is not None or away or at_utc_s is None or now_utc_s - at_utc_s > SILENT_S
+        if is_old and not speaks:
+            told = silent_pot(name, known, tz, when)
+            if not away and known.batch is None and not told["alarms"]:
                 # open and empty when it was heard of last: most likely switched off
                 note = Severity.NOTE
                 told |= {"word": f"last heard {when or 'never'}", "level": note.value, "sign": SIGNS[note]}
             told["heard"] = f"Nothing from its Pi since {when}." if when else "Nothing from its Pi yet."
+            if gone is not None:
+                told["heard"] = f"Its Pi is silent: {_GONE[gone]}."
         else:
-            told = told_pot(name, each.live, each.pot, tz, self._held)
-            told |= {"trend": _trend(told, each)} | {"heard": f"As of {when}."}
+            told = told_pot(name, known, each.pot, tz, self._held)
+            told |= {"trend": _trend(told, known), "heard": "Live." if speaks else f"As of {when}."}
         if seen.rehearsed is not None:
             told["heard"] = f"Rehearsal, simulated: {seen.rehearsed}. {told['heard']}"
+        path = path_of(seen.shipped.id, each.pot_id)
+        if speaks and self._may_ask:
+            for alarm in told["alarms"]:
+                alarm["ask"] = f"{path}/acknowledge" if alarm["state"] in UNSEEN else None
         return told | {
+            "live": speaks,
+            # whose watch is one and no other
+            "can_ask": self._may_ask and not shared and seen.rehearsed is None,
             "pot": each.pot_id,
             "record": str(seen.shipped.id),
             "workshop": seen.shipped.workshop,
-            "href": path_of(seen.shipped.id, each.pot_id),
+            "href": path,
             "care": each.care or None,
             "own_page": seen.own_page and f"{seen.own_page}/pot/{quote(each.pot_id, safe='')}",
         }
+
+    def _heard(self, seen: RecordSeen, each: PotSeen) -> PotHeard | None:
+        """Return what is heard of a pot over MQTT; None where nobody listens, or it was rehearsed."""
+        if self._listener is None or self._listener.trouble is not None or seen.rehearsed is not None:
+            return None
+        return self._listener.trees.pot(seen.shipped.workshop, each.pot_id)
 
 
 def path_of(record: UUID, pot_id: str) -> str:
@@ -133,6 +178,8 @@ def _unreadable(shipped: Shipped, fault: str) -> dict[str, Any]:
         "alarms": [],
         "word": "cannot be read",
         "heard": sentence(shown(fault)),
+        "live": False,
+        "can_ask": False,
         "pot": "",
         "record": str(shipped.id),
         "workshop": shipped.workshop,
@@ -156,9 +203,9 @@ def _heard_utc_s(seen: RecordSeen, each: PotSeen) -> float | None:
     return min(each.last.utc_s, heard_utc_s)
 
 
-def _trend(told: dict[str, Any], each: PotSeen) -> str | None:
+def _trend(told: dict[str, Any], live: LivePot) -> str | None:
     """Return what the pressure does. Why it changed a record does not keep: of that nothing is said."""
-    row = TraceRow.of(each.live.snapshot)
+    row = TraceRow.of(live.snapshot)
     if told["trend"] is not None and row.leak_pa_per_s is not None and not row.leak_established:
         return "No air loss detected." if row.stage is Stage.HOLDING else str(told["trend"])
     return None if told["trend"] is None else str(told["trend"])

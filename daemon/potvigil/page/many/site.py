@@ -1,4 +1,4 @@
-"""The addresses of the page of all records. It only reads."""
+"""The addresses of the page of all records. It reads, and where a broker is given asks to acknowledge."""
 
 from functools import partial
 
@@ -34,6 +34,7 @@ class ManyPage:
             page("/health", pages.health),
             page("/batches", pages.batches),
             page("/of/{record:uuid}/pot/{pot}", pages.pot),
+            page("/of/{record:uuid}/pot/{pot}/acknowledge", pages.acknowledge, "POST"),
             page("/of/{record:uuid}/batch/{batch:int}", pages.batch),
             page("/of/{record:uuid}/batch/{batch:int}/picture/{name}", pages.picture),
             page("/of/{record:uuid}/api/curve", pages.curve),

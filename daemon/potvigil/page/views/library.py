@@ -11,8 +11,9 @@ from starlette.responses import HTMLResponse, Response
 
 from potvigil.model.batch_details import DetailError
 from potvigil.model.events import Detail
+from potvigil.model.who import PAGE
 from potvigil.page.children import Children
-from potvigil.page.frame import BY, Frame, back, batch_id_of, batch_in_range
+from potvigil.page.frame import Frame, back, batch_id_of, batch_in_range
 from potvigil.page.ground import sentence
 from potvigil.page.guard import RequestRefusedError, StaleFormError
 from potvigil.page.views import batches
@@ -97,9 +98,9 @@ class Library:
                 if sent.clashes:
                     return "clash"
                 if row.end_t_s is not None:
-                    store.edit(row.id, kept, BY, time.time())
+                    store.edit(row.id, kept, PAGE, time.time())
                     return "kept"
-                return store.add_edits(row.pot_id, kept, BY, time.time())
+                return store.add_edits(row.pot_id, kept, PAGE, time.time())
 
         try:
             done = await self._frame.in_thread(write)

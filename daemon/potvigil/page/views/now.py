@@ -252,6 +252,7 @@ def standing_of(event: AlarmEvent) -> StandingAlarm:
         event.until_utc_s,
         event.do,
         event.by_s,
+        by_whom=event.by_whom,
     )
 
 

@@ -9,7 +9,8 @@ from starlette.responses import JSONResponse, Response
 
 from potvigil.model.batch_details import DetailError
 from potvigil.model.events import Detail
-from potvigil.page.frame import BY, Frame, batch_id_of
+from potvigil.model.who import PAGE
+from potvigil.page.frame import Frame, batch_id_of
 from potvigil.page.ground import sentence
 from potvigil.page.guard import RequestRefusedError
 from potvigil.record.requests.detail_input import given_details
@@ -59,8 +60,8 @@ class Pictures:
             kept = given_details(store, row, texts, time.time())
             pictures.keep(record, batch_id, name, content)
             if row.end_t_s is None:
-                return store.add_edits(row.pot_id, kept, BY, time.time())
-            store.edit(row.id, kept, BY, time.time())
+                return store.add_edits(row.pot_id, kept, PAGE, time.time())
+            store.edit(row.id, kept, PAGE, time.time())
             return None
 
         def begin() -> range | None:

@@ -11,7 +11,8 @@ from starlette.responses import Response
 
 from potvigil.model.batch_details import DetailError
 from potvigil.model.events import Action, AlarmId, Detail
-from potvigil.page.frame import BY, Frame
+from potvigil.model.who import PAGE
+from potvigil.page.frame import Frame
 from potvigil.page.ground import sentence
 from potvigil.page.guard import RequestRefusedError, StaleFormError
 from potvigil.page.views.details import SentForm, fields, read_sent
@@ -73,7 +74,7 @@ class Pots:
             if row is not None:
                 raise DetailError(f"batch {row.id} opened meanwhile: save what you wrote there, or close it")
             kept = given_details(store, None, sent.given, time.time())
-            return store.add_edits(pot_id, kept, BY, time.time(), opening=True)
+            return store.add_edits(pot_id, kept, PAGE, time.time(), opening=True)
 
         try:
             return await self._frame.ask(_path(pot_id), write)
@@ -93,7 +94,7 @@ class Pots:
 
         def write(store: Store) -> range:
             _check_known(store, pot_id, now)
-            return store.add_command(pot_id, action, time.time(), alarm=alarm, duration_s=duration_s, by=BY)
+            return store.add_command(pot_id, action, time.time(), alarm=alarm, duration_s=duration_s, by=PAGE)
 
         return await self._frame.ask(_path(pot_id), write)
 

@@ -1,0 +1,80 @@
+"""Over MQTT somebody acknowledges in a name, and whoever listens is told each alarm's state with it."""
+
+import json
+from dataclasses import replace
+
+import pytest
+
+from demo_pot import HOLDING, LANTERN, NOTHING_KNOWN, WORKSHOP, alarm, with_alarms
+from potvigil.model.events import Action, AlarmId, AlarmState
+from potvigil.outputs.broker import homie
+from potvigil.outputs.broker.homie_set import Refusal, SetCommand, parse_set, set_payload
+from potvigil.page.many.broker.trees import PotHeard, Trees
+
+BASE = "homie/5/harbour-models-lantern"
+ACKNOWLEDGE = f"{BASE}/alarms/acknowledge/set"
+
+
+def test_what_is_asked_in_a_name_is_understood() -> None:
+    asked = parse_set(WORKSHOP, ACKNOWLEDGE, set_payload(AlarmId.LEAK, "front-desk"))
+    assert asked == SetCommand("lantern", Action.ACKNOWLEDGE, AlarmId.LEAK, by="front-desk")
+    all_of_them = parse_set(WORKSHOP, ACKNOWLEDGE, "all by Jörg M.".encode())
+    assert all_of_them == SetCommand("lantern", Action.ACKNOWLEDGE, by="Jörg M.")
+
+
+@pytest.mark.parametrize(
+    ("payload", "reason"),
+    [
+        (b"leak by", "is not an alarm"),
+        (b"leak by  anna", "is no name"),
+        (b"leak by <script>", "is no name"),
+        (b"leak by " + b"a" * 65, "is no name"),
+        (b"leak by page", "own doors"),
+        (b"leak by command line", "own doors"),
+        (b"boredom by anna", "is not an alarm"),
+        (b" by anna", "is not an alarm"),
+    ],
+)
+def test_what_is_no_name_is_refused(payload: bytes, reason: str) -> None:
+    refused = parse_set(WORKSHOP, ACKNOWLEDGE, payload)
+    assert isinstance(refused, Refusal) and reason in refused.reason
+
+
+def heard(*snapshots: object) -> PotHeard:
+    """Return what the page of all makes of what is published of these moments."""
+    trees = Trees()
+    trees.hear(f"{BASE}/$description", json.dumps({"root": WORKSHOP}).encode(), 0.0, 0.0)
+    for snapshot in snapshots:
+        for message in homie.values(WORKSHOP, LANTERN, snapshot, 7):  # type: ignore[arg-type]
+            if any(message.topic.endswith(path) for path in homie_paths()):
+                trees.hear(message.topic, message.payload, 10.0, 1000.0)
+    assert trees.ignored == 0
+    pot = trees.pot(WORKSHOP, "lantern")
+    assert pot is not None
+    return pot
+
+
+def homie_paths() -> list[str]:
+    return [topic.partition("+")[2] for topic in Trees.filters()]
+
+
+def test_each_alarm_comes_through_as_it_stands() -> None:
+    unseen = alarm(AlarmId.FLOOR_AHEAD)
+    seen = replace(alarm(AlarmId.LEAK), state=AlarmState.ACKNOWLEDGED, by_whom="front-desk")
+    pot = heard(with_alarms(unseen, seen))
+    told = [replace(each, since_utc_s=None, announced_s=None) for each in (unseen, seen)]
+    assert pot.alarms == tuple(told)
+    assert heard(with_alarms()).alarms == ()
+
+
+def test_the_clock_goes_on_with_each_reading() -> None:
+    later = replace(HOLDING, t_s=HOLDING.t_s + 5.0)
+    assert heard(HOLDING).spoke_s is None and heard(HOLDING, later).spoke_s == 10.0
+    assert heard(HOLDING, later).axis_s == later.t_s
+
+
+def test_without_a_wall_clock_it_is_heard_all_the_same() -> None:
+    pot = heard(
+        replace(NOTHING_KNOWN, utc_s=None), replace(NOTHING_KNOWN, utc_s=None, t_s=NOTHING_KNOWN.t_s + 5.0)
+    )
+    assert pot.speaks(10.0) and pot.less_utc_s is None and pot.gauge is None

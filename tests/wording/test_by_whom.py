@@ -1,0 +1,51 @@
+"""By whom an alarm was acknowledged, as a person reads it, and what may stand for a name."""
+
+from dataclasses import replace
+
+import pytest
+
+from potvigil.model import who
+from potvigil.model.events import AlarmId, AlarmState, Priority, StandingAlarm
+from potvigil.wording.quantities import alarm_state
+
+ALARM = StandingAlarm(AlarmId.LEAK, Priority.LOW, AlarmState.ACKNOWLEDGED, 0.0, None, "Why.")
+DOORS = [who.PAGE, who.BUTTON, who.COMMAND_LINE, who.MQTT]
+
+
+@pytest.mark.parametrize(
+    ("by_whom", "said"),
+    [
+        ("front-desk", "acknowledged by front-desk"),
+        ("Jörg M.", "acknowledged by Jörg M."),
+        ("a\u202eb", "acknowledged by a\ufffdb"),  # a mark that turns the line round
+        (who.PAGE, "acknowledged on its page"),
+        (who.BUTTON, "acknowledged at the button"),
+        (who.COMMAND_LINE, "acknowledged on the command line"),
+        (who.MQTT, "acknowledged over MQTT"),
+        ("", "acknowledged"),  # in records of earlier versions
+    ],
+)
+def test_by_whom_is_said(by_whom: str, said: str) -> None:
+    assert alarm_state(replace(ALARM, by_whom=by_whom), None) == said
+
+
+def test_what_was_over_already_says_both() -> None:
+    over = replace(ALARM, state=AlarmState.NORMAL, by_whom="front-desk")
+    assert alarm_state(over, None) == "cleared, acknowledged by front-desk"
+    assert alarm_state(replace(over, by_whom=""), None) == "cleared"
+
+
+@pytest.mark.parametrize(
+    "name", ["front-desk", "Anna", "Jörg M.", "anna@studio.example", "7", "a" * 64, "ab_"]
+)
+def test_a_name_is_taken(name: str) -> None:
+    who.check_name(name)
+
+
+@pytest.mark.parametrize(
+    "name", ["", " Anna", "Anna ", "-Anna", "a" * 65, "a\nb", "a\x1b[2J", "<b>", "a,b", "a\u202eb", *DOORS]
+)
+def test_what_is_no_name_or_another_door_is_not(name: str) -> None:
+    with pytest.raises(ValueError, match="give") as error:
+        who.check_name(name)
+    assert "\n" not in str(error.value) and len(str(error.value)) < 200
