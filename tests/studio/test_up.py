@@ -109,6 +109,7 @@ def server():
         machine.run("sh", "-c", f"echo 127.0.0.1 {NAME} >>/etc/hosts")
         (typed,) = of_the_guide("sudo bash config/studio/up.sh server")
         machine.run(*in_the_clone(typed), typed=f"{PASSWORD}\n")
+        machine.wait_for("/opt/potvigil/bin/potvigil", "status")  # says no until the page answers
         yield machine
 
 
