@@ -10,6 +10,8 @@ CORRECTED_WORD = "#8A5F00"  # the orange is too light for letters
 DASHED, DOTTED = (0, (5, 2)), (0, (1, 2))
 FONT_PT, LINE_IN = 7.5, 0.155
 LETTER = 0.6  # mean width of a letter over its height, DejaVu Sans
+LEVEL: dict[str, Any] = {"color": QUIET, "lw": 0.8, "ls": DOTTED}  # a height that others are held against
+LEADER = {"arrowstyle": "-", "lw": 0.5, "shrinkA": 0, "shrinkB": 0}  # from a name to its line
 PAPER = {"facecolor": "white", "edgecolor": "none", "pad": 1.0}  # behind a name that lines run through
 MEASURED = "DejaVu Sans"  # comes with matplotlib; the widest of those that may stand in for it
 LOOK: dict[Any, Any] = {
@@ -28,6 +30,11 @@ LOOK: dict[Any, Any] = {
     "ytick.major.size": 3.0,
     "text.parse_math": False,
 }
+
+
+def width_of(text: str) -> float:
+    """Return how wide a text is about, inches."""
+    return len(text) * LETTER * FONT_PT / 72.0
 
 
 # What each colour of a chart becomes on a dark page; one that stays is not named.
