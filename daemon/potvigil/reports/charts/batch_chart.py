@@ -11,7 +11,14 @@ from matplotlib.figure import Figure
 
 from potvigil.model.events import Stage, StageEvent
 from potvigil.model.reading import Place
-from potvigil.reports.charts.chart_data import Points, last_value, rate_limits, temperatures_of, thinned
+from potvigil.reports.charts.chart_data import (
+    Points,
+    last_value,
+    rate_limits,
+    temperatures_of,
+    thinned,
+    warmth_limits,
+)
 from potvigil.reports.charts.chart_style import (
     CORRECTED,
     CORRECTED_WORD,
@@ -218,11 +225,7 @@ class Chart:
             shown += [
                 d for h, d in zip(hours, degrees, strict=True) if d == d and h > 0.03 * self.across.end_h
             ]
-        shown = sorted(shown) or [20.0]
-        # the heat of a fill or top-up may leave the panel: gone in minutes, it would flatten the night
-        low, high = shown[len(shown) // 100], shown[-1 - len(shown) // 100]
-        room = 0.1 * (high - low) + 0.2
-        axis.set_ylim(low - room, high + room)
+        axis.set_ylim(*warmth_limits(shown))
         self._head(axis, f"Temperature, °{self.told.pot.temperature_unit}")
         self._name_ends(axis, ends, TEMPERATURE_IN)
 

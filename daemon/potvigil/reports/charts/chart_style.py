@@ -4,6 +4,7 @@ import re
 from typing import Any
 
 WIDE_IN, NARROW_IN = 7.1, 3.6
+LEFT_IN = 0.46  # holds the figures of an axis: −0.02
 # Okabe & Ito, Color Universal Design (2008): blue, orange and vermilion, of different lightness too.
 READ, CORRECTED, ALARM, QUIET, INK = "#0072B2", "#E69F00", "#B34A00", "#666666", "#222222"
 CORRECTED_WORD = "#8A5F00"  # the orange is too light for letters

@@ -20,6 +20,7 @@ from potvigil.reports.charts.chart_style import (
     DOTTED,
     FONT_PT,
     INK,
+    LEFT_IN,
     LEVEL,
     LINE_IN,
     PAPER,
@@ -29,11 +30,11 @@ from potvigil.reports.charts.chart_style import (
     width_of,
 )
 from potvigil.reports.charts.drawing import name_above, svg_of, title
-from potvigil.units import PRESSURE_UNITS_PA, SECONDS_PER_HOUR
+from potvigil.units import PA_PER_PSI, PRESSURE_UNITS_PA, SECONDS_PER_HOUR
 
 DRAWN, DRAWN_NARROW = 200, 60  # batches; more would be a grey band on paper
 HIGH_IN, FOOT_IN = 2.7, 0.36
-_LEFT_IN, _RIGHT_IN = 0.45, 0.12
+_RIGHT_IN = 0.12
 _NAMED_CARES = 8
 _WITHIN_VIEW = 2.0  # times the highest leak: a bearable leak further up would flatten the others
 _LEAST_HIGH_PSI_PER_H = 0.1
@@ -71,7 +72,7 @@ class Chart:
         self.figure.set_size_inches(self.width_in, total_in)
         axis = self.figure.add_axes(
             (
-                _LEFT_IN / self.width_in,
+                LEFT_IN / self.width_in,
                 (FOOT_IN + legend_in) / total_in,
                 self._wide_in() / self.width_in,
                 HIGH_IN / total_in,
@@ -87,7 +88,7 @@ class Chart:
         self._draw_batches(axis, low, high)
         self._draw_cares(axis, cares, rows)
         self._draw_dates(axis)
-        title(self.figure, _LEFT_IN, self._title())
+        title(self.figure, LEFT_IN, self._title())
         if axis.get_legend_handles_labels()[1]:
             self.figure.legend(
                 *axis.get_legend_handles_labels(), loc="lower left", ncols=5 if self.is_wide else 2,
@@ -104,7 +105,7 @@ class Chart:
     def _limits(self) -> tuple[float, float]:
         """Return limits that hold all but what is far out, and the better part of the bars."""
         usual = [p for p in self.points if p.far is None or p.outside is not None] or self.points
-        tops = [0.0, _LEAST_HIGH_PSI_PER_H * PRESSURE_UNITS_PA["psi"] / SECONDS_PER_HOUR / self.rate_unit]
+        tops = [0.0, _LEAST_HIGH_PSI_PER_H * PA_PER_PSI / SECONDS_PER_HOUR / self.rate_unit]
         bottoms = [0.0]
         if usual:
             rates = [point.rate / self.rate_unit for point in usual]
@@ -262,7 +263,7 @@ class Chart:
         return width_of(self._name(care))
 
     def _wide_in(self) -> float:
-        return self.width_in - _LEFT_IN - _RIGHT_IN
+        return self.width_in - LEFT_IN - _RIGHT_IN
 
     def _inches(self, batches: float) -> float:
         return batches * self._wide_in() / (max(len(self.batches), 8) + 1)
