@@ -79,11 +79,13 @@ ROOMS: dict[str, tuple[str, ...]] = {
     "reports": (
         "tests/reports/test_report_words.py",
         "tests/reports/test_pot_status.py",
+        "tests/reports/test_chart_parts.py",
         "tests/reports/test_export.py",
-        "tests/reports/test_batch_chart.py",
-        "tests/reports/test_health_report.py",
+        "tests/reports/test_chart_drawn.py",
+        "tests/reports/test_health_chart.py",
+        "tests/reports/test_retelling.py",
         "tests/reports/test_cast_in_report.py",
-        "tests/reports/test_report.py",
+        "tests/reports/test_printed.py",
     ),
     "studio": (
         "tests/studio/test_tables.py",
@@ -110,8 +112,8 @@ ROOMS: dict[str, tuple[str, ...]] = {
         "tests/notifying/test_push.py",
     ),
 }
-# Bank, onsets and estimator are judged by whole nights, which take minutes; of the page the server is judged by
-# processes of its own.
+# Bank, onsets and estimator are judged by whole nights, which take minutes; the page's server by processes of
+# its own.
 _ONLY = {
     "page": {
         "addresses.py",

@@ -11,17 +11,11 @@ import pytest
 
 from demo_pot import PSI
 from drawn_chart import batch_figure, box_of, said, texts, touching, vertical
-from made_report import LESS_T_S, NO_DETAILS, POT, made_report, trace
+from made_report import EVENTS, NO_DETAILS, POT, STAGES, alarm, made_night, trace
 from potvigil.model.events import (
-    AlarmEvent,
     AlarmId,
-    AlarmState,
-    BatchOpened,
     Cure,
     Interval,
-    NoteEvent,
-    NoteId,
-    Priority,
     Stage,
     StageEvent,
 )
@@ -40,64 +34,7 @@ from potvigil.reports.charts.chart_style import (
 )
 from potvigil.reports.model import ReadingGap
 
-# The night begins at 100 s, which is ten in the evening, and ends at 36 500 s: 10.11 h
-HOUR_PSI = PSI / 3600.0
-STAGES = {Stage.FILLING: 160.0, Stage.SETTLING: 700.0, Stage.HOLDING: 2500.0, Stage.VENTING: 36_110.0}
-
-
-def alarm(t_s: float, which: AlarmId, priority: Priority = Priority.HIGH, **more: object) -> AlarmEvent:
-    event = AlarmEvent(t_s, LESS_T_S + t_s, which, AlarmState.UNACKNOWLEDGED, priority, "Air is lost.")
-    return replace(event, **more)
-
-
-EVENTS = (
-    BatchOpened(100.0, None),
-    *(StageEvent(t_s, None, stage) for stage, t_s in STAGES.items()),
-    alarm(7300.0, AlarmId.LEAK, Priority.LOW),
-    alarm(14_500.0, AlarmId.FLOOR_AHEAD),
-    alarm(14_600.0, AlarmId.FLOOR_AHEAD, repeat=True),
-    alarm(14_700.0, AlarmId.FLOOR_AHEAD, state=AlarmState.ACKNOWLEDGED),
-    NoteEvent(18_100.0, None, NoteId.TOP_UP, "by 3 psi"),
-)
-
-
-def pressure_psi(t_s: float) -> float | None:
-    """What was read: filled to 60 psi, a fall of 6 psi over the hold, twenty minutes of silence, vented."""
-    if 20_000.0 <= t_s < 21_200.0:
-        return None
-    return float(np.interp(t_s, [100.0, 700.0, 36_110.0, 36_300.0], [0.0, 60.0, 54.0, 0.0]))
-
-
-def night(**changes: object):
-    gauge = tuple(
-        (float(t_s), None if (psi := pressure_psi(t_s)) is None else psi * PSI)
-        for t_s in range(100, 36_501, 100)
-    )
-    traces = tuple(
-        trace(
-            float(t_s),
-            stage=next((each for each, at_s in reversed(STAGES.items()) if t_s >= at_s), Stage.OPEN),
-            gauge_pa=None if (psi := pressure_psi(t_s)) is None else psi * PSI,
-            corrected_gauge_pa=(60.0 - 4.0 * (t_s - 700.0) / 36_000.0) * PSI if t_s > 700 else None,
-            wall_k=294.15 if t_s < 30_000 else None,
-            room_k=292.15 - t_s / 36_000.0,
-            leak_pa_per_s=None if t_s < 3000 else Interval(*(x * HOUR_PSI for x in (0.5, 0.4, 0.7))),
-            leak_established=t_s > 7000,
-        )
-        for t_s in range(160, 36_500, 60)
-    )
-    known: dict[str, object] = {
-        "events": EVENTS,
-        "gauge": gauge,
-        "traces": traces,
-        "silences": (ReadingGap(20_000.0, 21_200.0, "bus error"),),
-        "gel_s": 10_900.0,
-        "summary": replace(NO_DETAILS, stages=STAGES),
-    }
-    return made_report(**(known | changes))
-
-
-NIGHT = night()
+NIGHT = made_night()
 DRAWN = batch_figure(NIGHT)
 PRESSURE, LEAK, WARMTH = DRAWN.axes
 
@@ -147,7 +84,7 @@ def test_the_corrected_pressure_is_the_broader_line_below_it() -> None:
     ],
 )
 def test_the_panel_holds_floor_working_pressure_and_the_shut_pot(changes, low_psi, high_psi) -> None:
-    axis = PRESSURE if not changes else batch_figure(night(**changes)).axes[0]
+    axis = PRESSURE if not changes else batch_figure(made_night(**changes)).axes[0]
     room = 0.07 * (high_psi - low_psi)
     assert axis.get_ylim() == pytest.approx((low_psi - room, high_psi + room))
 
@@ -174,7 +111,7 @@ def test_a_silence_is_shaded_from_its_first_to_its_last_second_and_named_where_t
     assert shade.get_x() == pytest.approx(hours(20_000.0))
     assert shade.get_x() + shade.get_width() == pytest.approx(hours(21_200.0))
     assert "no good reading" not in said(DRAWN)  # a third of an hour is narrower than the words
-    long = batch_figure(night(silences=(ReadingGap(20_000.0, 30_000.0, "bus error"),)))
+    long = batch_figure(made_night(silences=(ReadingGap(20_000.0, 30_000.0, "bus error"),)))
     box, axis = box_of(long, "no good reading"), long.axes[0]
     left, right = (axis.transData.transform((hours(t_s), 50.0))[0] for t_s in (20_000.0, 30_000.0))
     assert (box.x0 + box.x1) / 2.0 == pytest.approx((left + right) / 2.0, abs=1.0)
@@ -211,7 +148,7 @@ def test_the_strip_lies_beneath_the_pressure_and_above_the_next_panel() -> None:
 
 def test_a_stage_is_cut_where_the_batch_begins_and_ends_and_an_open_pot_has_none() -> None:
     entered = ((0.0, Stage.HOLDING), (3700.0, Stage.OPEN), (7300.0, Stage.FILLING), (90_000.0, Stage.OPEN))
-    figure = batch_figure(night(events=tuple(StageEvent(t_s, None, stage) for t_s, stage in entered)))
+    figure = batch_figure(made_night(events=tuple(StageEvent(t_s, None, stage) for t_s, stage in entered)))
     strip = [each.get_paths()[0].get_extents() for each in figure.axes[0].collections]
     assert [(box.x0, box.x1) for box in strip] == [
         (0.0, pytest.approx(1.0)),
@@ -221,7 +158,7 @@ def test_a_stage_is_cut_where_the_batch_begins_and_ends_and_an_open_pot_has_none
 
 
 def test_a_batch_without_stages_has_no_strip() -> None:
-    assert list(batch_figure(night(events=())).axes[0].collections) == []
+    assert list(batch_figure(made_night(events=())).axes[0].collections) == []
 
 
 # --- the leak
@@ -254,7 +191,7 @@ def test_no_leak_is_a_line_at_nothing_and_both_lines_are_named() -> None:
 def test_when_a_leak_began_is_marked_with_its_interval_and_said_where_there_is_room(onset_h, side) -> None:
     at_s = 100.0 + 3600.0 * onset_h
     leak = replace(NIGHT.summary.leak, onset_s=Interval(at_s, at_s - 600.0, at_s + 900.0))
-    figure = batch_figure(night(summary=replace(NIGHT.summary, leak=leak)))
+    figure = batch_figure(made_night(summary=replace(NIGHT.summary, leak=leak)))
     axis = figure.axes[1]
     marked = [line for line in axis.lines if line.get_color() == INK and line.get_ydata()[-1] == 0.0]
     assert [list(line.get_xdata()) for line in marked] == [
@@ -271,7 +208,7 @@ def test_when_a_leak_began_is_marked_with_its_interval_and_said_where_there_is_r
 
 @pytest.mark.parametrize("leak", [None, replace(NO_DETAILS.leak, established=False)])
 def test_a_leak_that_was_not_established_is_said_not_to_be(leak) -> None:
-    figure = batch_figure(night(summary=replace(NIGHT.summary, leak=leak)))
+    figure = batch_figure(made_night(summary=replace(NIGHT.summary, leak=leak)))
     box, axis = box_of(figure, "no leak established"), figure.axes[1]
     assert (box.x0 + box.x1) / 2.0 == pytest.approx((axis.bbox.x0 + axis.bbox.x1) / 2.0, abs=1.0)
     assert axis.bbox.y0 + axis.bbox.height / 2.0 < box.y0 and box.y1 <= axis.bbox.y1
@@ -280,19 +217,19 @@ def test_a_leak_that_was_not_established_is_said_not_to_be(leak) -> None:
     unknown = replace(NO_DETAILS.leak, onset_s=None)
     assert not [
         each
-        for each in said(batch_figure(night(summary=replace(NIGHT.summary, leak=unknown))))
+        for each in said(batch_figure(made_night(summary=replace(NIGHT.summary, leak=unknown))))
         if each.startswith("began") or each == "no leak established"
     ]
 
 
 def test_panels_without_anything_to_draw_are_left_out() -> None:
     bare = replace(NIGHT.traces[0], room_k=None, wall_k=None, gas_k=None, leak_pa_per_s=None)
-    figure = batch_figure(night(traces=(bare,)))
+    figure = batch_figure(made_night(traces=(bare,)))
     assert len(figure.axes) == 1
-    warm = batch_figure(night(traces=(replace(bare, gas_k=293.15),)))
+    warm = batch_figure(made_night(traces=(replace(bare, gas_k=293.15),)))
     assert [axis.get_title(loc="left") for axis in warm.axes] == ["", "Temperature, °C"]
     leaking = replace(bare, leak_pa_per_s=Interval(0.0, 0.0, 0.0))
-    titles = [axis.get_title(loc="left") for axis in batch_figure(night(traces=(leaking,))).axes]
+    titles = [axis.get_title(loc="left") for axis in batch_figure(made_night(traces=(leaking,))).axes]
     assert titles == ["", "Air lost, psi/h, with its 95 % band"]
 
 
@@ -316,7 +253,7 @@ def test_each_thermometer_has_its_line_and_dash_and_is_named_at_its_last_value()
 
 def test_the_lines_of_thermometers_differ_in_weight_or_dash() -> None:
     four = tuple(replace(each, contents_k=300.0) for each in NIGHT.traces)
-    lines = [x for x in batch_figure(night(traces=four)).axes[2].lines if len(x.get_xdata()) > 10]
+    lines = [x for x in batch_figure(made_night(traces=four)).axes[2].lines if len(x.get_xdata()) > 10]
     looks = [(line._unscaled_dash_pattern, line.get_linewidth()) for line in lines]
     assert looks == [((0, None), 1.6), (DASHED, 1.2), (looks[2][0], 0.9), (DOTTED, 1.6)]
     assert len({repr(look) for look in looks}) == 4
@@ -325,7 +262,7 @@ def test_the_lines_of_thermometers_differ_in_weight_or_dash() -> None:
 def test_the_heat_of_the_fill_does_not_count_in_the_panel_of_temperatures() -> None:
     rows = [trace(2000.0 + 100.0 * i, gas_k=293.15 + 0.01 * i) for i in range(300)]
     hot = [trace(100.0 + share * 36_400.0, gas_k=368.15) for share in (0.01, 0.02, 0.0299)]
-    low, high = batch_figure(night(traces=(*hot, *rows))).axes[2].get_ylim()
+    low, high = batch_figure(made_night(traces=(*hot, *rows))).axes[2].get_ylim()
     # three at either end of three hundred may lie outside
     assert (low, high) == (pytest.approx(20.03 - 0.1 * 2.93 - 0.2), pytest.approx(22.96 + 0.1 * 2.93 + 0.2))
 
@@ -367,7 +304,7 @@ def test_only_a_name_above_the_lowest_row_has_a_leader_up_to_it() -> None:
     close = tuple(
         alarm(7300.0 + 60.0 * i, which) for i, which in enumerate((AlarmId.LEAK, AlarmId.RAPID_LOSS))
     )
-    figure = batch_figure(night(events=close, gel_s=None, summary=replace(NIGHT.summary, stages={})))
+    figure = batch_figure(made_night(events=close, gel_s=None, summary=replace(NIGHT.summary, stages={})))
     axis = figure.axes[0]
     leaders = [each for each in axis.texts if not each.get_text() and each.arrow_patch is not None]
     names = [box for text, box in texts(figure) if text.get_text().startswith("▲")]
@@ -410,7 +347,7 @@ def report_of(alarms, end_s, cure_s, gel_s, units):
         cure=Cure(1.0, cure_s),
         stages={**STAGES, Stage.VENTING: end_s - 60.0},
     )
-    return night(events=events, summary=summary, gel_s=gel_s, pot=replace(POT, pressure_unit=units))
+    return made_night(events=events, summary=summary, gel_s=gel_s, pot=replace(POT, pressure_unit=units))
 
 
 @pytest.mark.parametrize("seed", range(6))

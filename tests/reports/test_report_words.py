@@ -12,6 +12,7 @@ from potvigil.model.events import (
     AlarmEvent,
     AlarmId,
     AlarmState,
+    BatchAlarm,
     BatchClosed,
     BatchOpened,
     Change,
@@ -32,6 +33,7 @@ from potvigil.reports.batch import _flat, _sentence, _Words, harmless_name
 from potvigil.reports.happenings import Happenings, Row
 from potvigil.reports.model import Pressed, ReadingGap
 from potvigil.reports.pressure_words import Bar, PressureWords
+from potvigil.wording.verdict import HELD_ABOVE_MAXIMUM, VERDICT_WORDS
 
 
 def words(**changes: Any) -> PressureWords:
@@ -374,6 +376,15 @@ def test_each_verdict_has_a_shape_and_a_colour(verdict: Verdict, sign: str, mood
     said = page(summary=replace(NO_DETAILS, verdict=verdict))
     assert (said["sign"], said["mood"]) == (sign, mood)
     assert said["reason"] == "Air was lost from 23:00 on; the floor was kept."
+
+
+def test_a_pot_that_held_above_its_maximum_warns_and_any_other_verdict_stays() -> None:
+    above = (BatchAlarm(AlarmId.OVER_PRESSURE, 4900.0, None),)
+    held = page(summary=replace(NO_DETAILS, verdict=Verdict.HELD, alarms=above))
+    assert (held["sign"], held["mood"], held["verdict"]) == ("▲", "warned", HELD_ABOVE_MAXIMUM)
+    fell = page(summary=replace(NO_DETAILS, verdict=Verdict.FELL_BELOW_FLOOR, alarms=above))
+    assert (fell["sign"], fell["mood"]) == ("■", "failed")
+    assert fell["verdict"] == VERDICT_WORDS[Verdict.FELL_BELOW_FLOOR]
 
 
 def test_what_stands_at_the_head_of_the_page() -> None:
