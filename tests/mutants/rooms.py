@@ -68,14 +68,13 @@ ROOMS: dict[str, tuple[str, ...]] = {
     "page/views": (
         "tests/page/test_strip.py",
         "tests/page/test_words.py",
+        "tests/page/test_now_parts.py",
+        "tests/page/test_batch_lines.py",
+        "tests/page/test_curve_parts.py",
+        "tests/page/test_answers.py",
         "tests/page/test_curve.py",
-        "tests/page/test_now.py",
-        "tests/page/test_batches_page.py",
-        "tests/page/test_details_page.py",
-        "tests/page/test_plan_page.py",
-        "tests/page/test_security.py",
     ),
-    "page/many": ("tests/studio/test_page_of_all.py",),
+    "page/many": ("tests/page/test_many_pages.py",),
     "reports": (
         "tests/reports/test_report_words.py",
         "tests/reports/test_pot_status.py",
@@ -88,10 +87,10 @@ ROOMS: dict[str, tuple[str, ...]] = {
         "tests/reports/test_printed.py",
     ),
     "studio": (
+        "tests/studio/test_parts.py",
+        "tests/studio/test_news.py",
         "tests/studio/test_tables.py",
-        "tests/studio/test_by_the_minute.py",
         "tests/studio/test_rights.py",
-        "tests/studio/test_reading.py",
     ),
     "upkeep": (
         "tests/upkeep/test_upkeep_steps.py",
