@@ -21,14 +21,11 @@ LOOK: dict[Any, Any] = {
     "font.family": MEASURED,
     "font.size": FONT_PT,
     "axes.edgecolor": "#888888",
-    "axes.linewidth": 0.6,
     "axes.spines.top": False,
     "axes.spines.right": False,
     "xtick.color": INK,
     "ytick.color": INK,
     "text.color": INK,
-    "xtick.major.size": 3.0,
-    "ytick.major.size": 3.0,
     "text.parse_math": False,
 }
 
