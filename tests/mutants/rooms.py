@@ -65,14 +65,32 @@ ROOMS: dict[str, tuple[str, ...]] = {
         "tests/outputs/test_mqtt.py",
     ),
     "page": ("tests/page/test_gates.py", "tests/page/test_log_in.py", "tests/page/test_security.py"),
+    "page/views": (
+        "tests/page/test_strip.py",
+        "tests/page/test_words.py",
+        "tests/page/test_now_parts.py",
+        "tests/page/test_batch_lines.py",
+        "tests/page/test_curve_parts.py",
+        "tests/page/test_answers.py",
+        "tests/page/test_curve.py",
+    ),
+    "page/many": ("tests/page/test_many_pages.py",),
     "reports": (
         "tests/reports/test_report_words.py",
         "tests/reports/test_pot_status.py",
+        "tests/reports/test_chart_parts.py",
         "tests/reports/test_export.py",
-        "tests/reports/test_batch_chart.py",
-        "tests/reports/test_health_report.py",
+        "tests/reports/test_chart_drawn.py",
+        "tests/reports/test_health_chart.py",
+        "tests/reports/test_retelling.py",
         "tests/reports/test_cast_in_report.py",
-        "tests/reports/test_report.py",
+        "tests/reports/test_printed.py",
+    ),
+    "studio": (
+        "tests/studio/test_parts.py",
+        "tests/studio/test_news.py",
+        "tests/studio/test_tables.py",
+        "tests/studio/test_rights.py",
     ),
     "upkeep": (
         "tests/upkeep/test_upkeep_steps.py",
@@ -93,8 +111,8 @@ ROOMS: dict[str, tuple[str, ...]] = {
         "tests/notifying/test_push.py",
     ),
 }
-# Bank, onsets and estimator are judged by whole nights, which take minutes; of the page what every request
-# has to pass is quickly judged, its views are not.
+# Bank, onsets and estimator are judged by whole nights, which take minutes; the page's server by processes of
+# its own.
 _ONLY = {
     "page": {
         "addresses.py",
@@ -119,13 +137,15 @@ _ONLY = {
 
 def files_of(root: Path, room: str) -> list[str]:
     """Return the files of a room whose mutants its tests must kill."""
-    found = sorted((root / "daemon/potvigil" / room).rglob("*.py"))
-    return [str(path.relative_to(root)) for path in found if path.name in _ONLY.get(room, {path.name})]
+    found = (str(path.relative_to(root)) for path in (root / "daemon/potvigil" / room).rglob("*.py"))
+    return sorted(path for path in found if room_of(path) == room)
 
 
 def room_of(path: str) -> str | None:
-    """Return the room of a file, None where none of its tests are quick enough."""
+    """Return the innermost room of a file, None where none of its tests are quick enough."""
     parts = Path(path).parts
-    if parts[:2] != ("daemon", "potvigil") or len(parts) < 4 or parts[2] not in ROOMS:
+    if parts[:2] != ("daemon", "potvigil"):
         return None
-    return parts[2] if parts[-1] in _ONLY.get(parts[2], {parts[-1]}) else None
+    folders = ["/".join(parts[2:end]) for end in range(len(parts) - 1, 2, -1)]
+    room = next((folder for folder in folders if folder in ROOMS), None)
+    return room if room is not None and parts[-1] in _ONLY.get(room, {parts[-1]}) else None

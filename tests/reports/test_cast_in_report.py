@@ -8,6 +8,7 @@ from io import BytesIO
 import pytest
 from PIL import Image
 
+from made_report import made_night
 from potvigil.model.events import Detail
 from potvigil.reports.batch import report_html
 from potvigil.reports.charts.chart_data import rate_limits
@@ -16,6 +17,11 @@ from potvigil.reports.pdf import pdf_of
 from potvigil.reports.pictures import as_data_uri
 from potvigil.units import PRESSURE_UNITS_PA, SECONDS_PER_HOUR
 from printed_page import Page
+
+
+@pytest.fixture(scope="module")
+def told():
+    return made_night()
 
 
 def photo(turned: int = 1, kind: str = "JPEG") -> bytes:
@@ -87,8 +93,9 @@ def test_a_picture_is_printed_too(told):
     assert b"/Subtype /Image" not in pdf_of(report_html(of(told)))
 
 
-def test_every_colour_of_a_chart_has_one_for_the_dark(report):
+def test_every_colour_of_a_chart_has_one_for_the_dark(told):
     """A colour that nobody thought of would be dark on dark."""
+    report = report_html(told)
     styles = re.findall(r'style="([^"]*)"', "".join(re.findall(r"<svg.*?</svg>", report, re.DOTALL)))
     used = {
         part.strip() for style in styles for part in style.split(";") if "#" in part and "url" not in part

@@ -1,17 +1,18 @@
 """Every sentence of a report to the letter, with the figures of one night reckoned by hand."""
 
 from dataclasses import replace
-from datetime import UTC
 from typing import Any
 
 import pytest
 
-from demo_pot import LANTERN, PSI, UTC_S
+from demo_pot import PSI, UTC_S
+from made_report import BUBBLE, LESS_T_S, NO_DETAILS, POT, RUN, made_report
 from potvigil.model.events import (
     LAST_BATCH,
     AlarmEvent,
     AlarmId,
     AlarmState,
+    BatchAlarm,
     BatchClosed,
     BatchOpened,
     Change,
@@ -27,65 +28,21 @@ from potvigil.model.events import (
     Verdict,
 )
 from potvigil.model.pot import Resin, Transducer
-from potvigil.record.rows import BatchRow, DeliveryRow, EditRow, RunRow
+from potvigil.record.rows import DeliveryRow, EditRow
 from potvigil.reports.batch import _flat, _sentence, _Words, harmless_name
 from potvigil.reports.happenings import Happenings, Row
-from potvigil.reports.model import BatchReport, Bubble, Pressed, ReadingGap
+from potvigil.reports.model import Pressed, ReadingGap
 from potvigil.reports.pressure_words import Bar, PressureWords
-from record_night import SUMMARY
-
-# 2026-01-01 22:00 UTC is 100 s of the axis
-LESS_T_S = UTC_S - 100.0
-RUN = RunRow(1, "boot-a", 0.0, 0.0, UTC_S, "{}", None, "1.0", True)
-POT = replace(LANTERN, tz=UTC)
-NOT_SAID = replace(SUMMARY, details={})
-BUBBLE = Bubble(Pressed(60 * PSI, 0.58), Pressed(59.5 * PSI, 0.6), Pressed(54 * PSI, 0.64), None)
-
-
-def told(**changes: Any) -> BatchReport:
-    summary = changes.pop("summary", NOT_SAID)
-    details = changes.pop("details", {})
-    row = BatchRow(
-        *(
-            7,
-            "lantern",
-            1,
-            summary.start_s,
-            UTC_S,
-            summary.end_s,
-            None,
-            details,
-            changes.pop("rehearsed", None),
-        ),
-        *(summary.verdict, summary),
-    )
-    known: dict[str, Any] = {
-        "row": row,
-        "pot": POT,
-        "summary": summary,
-        "events": (),
-        "edits": (),
-        "runs": (RUN,),
-        "gauge": (),
-        "traces": (),
-        "silences": (),
-        "bubble": BUBBLE,
-        "resin": Resin(36_000.0),
-        "gel_s": None,
-        "settings": {},
-        "earlier_settings": False,
-        "utc_less_t_s": LESS_T_S,
-    }
-    return BatchReport(**(known | changes))
+from potvigil.wording.verdict import HELD_ABOVE_MAXIMUM, VERDICT_WORDS
 
 
 def words(**changes: Any) -> PressureWords:
-    return PressureWords(told(**changes))
+    return PressureWords(made_report(**changes))
 
 
 def of_leak(**changes: Any) -> Any:
-    assert NOT_SAID.leak is not None
-    return replace(NOT_SAID, leak=replace(NOT_SAID.leak, **changes))
+    assert NO_DETAILS.leak is not None
+    return replace(NO_DETAILS, leak=replace(NO_DETAILS.leak, **changes))
 
 
 # --- the pressure
@@ -99,7 +56,7 @@ def test_the_facts_at_one_glance() -> None:
         ("Alarms", "1", "leak"),
     ]
     summary = replace(
-        NOT_SAID, lowest_gauge_pa=None, leak=None, alarms=(), cure=Cure(0.256, 0.0), end_s=100.0 + 5400.0
+        NO_DETAILS, lowest_gauge_pa=None, leak=None, alarms=(), cure=Cure(0.256, 0.0), end_s=100.0 + 5400.0
     )
     assert list(words(summary=summary).facts()) == [
         ("Pressure in the hold", "60.0 → 54.0 psi", "floor 45.0 psi"),
@@ -108,7 +65,7 @@ def test_the_facts_at_one_glance() -> None:
         ("Alarms", "none", ""),
     ]
     for unknown in ("hold_start_gauge_pa", "hold_end_gauge_pa"):
-        assert next(words(summary=replace(NOT_SAID, **{unknown: None})).facts())[0] == "Air lost"
+        assert next(words(summary=replace(NO_DETAILS, **{unknown: None})).facts())[0] == "Air lost"
 
 
 HOUR_PSI = PSI / 3600.0
@@ -120,7 +77,7 @@ UNSURE = {"rate_pa_per_s": Interval(0.1 * HOUR_PSI, -0.05 * HOUR_PSI, 0.25 * HOU
     ("summary", "fact", "sentence"),
     [
         (
-            NOT_SAID,
+            NO_DETAILS,
             ("0.49 psi/h", "at the end of the hold; 95 %: 0.48 to 0.51 psi/h"),
             "Air was lost at 0.49 psi/h at the end (95 %: 0.48 to 0.51 psi/h) since about 23:00 (22:55 to "
             "23:05). That is 9.5 (9.2 to 9.8) standard cm³/min (0 °C, 101 325 Pa), as through an ideal hole "
@@ -156,7 +113,7 @@ UNSURE = {"rate_pa_per_s": Interval(0.1 * HOUR_PSI, -0.05 * HOUR_PSI, 0.25 * HOU
             "No air was lost: the pressure rose, at the end by 0.25 to 0.75 psi/h.",
         ),
         (
-            replace(NOT_SAID, leak=None),
+            replace(NO_DETAILS, leak=None),
             ("not known", "no estimate"),
             "No leak rate could be estimated.",
         ),
@@ -182,14 +139,14 @@ def test_the_change_and_its_bars_beside_the_way_to_the_floor() -> None:
         Bar("gauge, total", "−6.0", pytest.approx(9.0 * per_psi), pytest.approx(6.0 * per_psi), True),
     ]
     rose = Change(5.0 * PSI, 5.0 * PSI, 0.0, 0.0, 0.0)
-    bars = words(summary=replace(NOT_SAID, change=rose)).bars()
+    bars = words(summary=replace(NO_DETAILS, change=rose)).bars()
     assert (bars[-1].left, bars[-1].wide) == (
         pytest.approx(10.0 * per_psi),
         pytest.approx(5.0 * per_psi),
     )
     fell = Change(-30.0 * PSI, -30.0 * PSI, 0.0, 0.0, 0.0)
-    assert words(summary=replace(NOT_SAID, change=fell)).bars()[-1].wide == pytest.approx(260.0)
-    unknown = words(summary=replace(NOT_SAID, change=None))
+    assert words(summary=replace(NO_DETAILS, change=fell)).bars()[-1].wide == pytest.approx(260.0)
+    unknown = words(summary=replace(NO_DETAILS, change=None))
     assert (unknown.change(), unknown.bars()) == ("The pot was not held long enough to say.", [])
     bare = words(pot=replace(POT, thermometers=frozenset()))
     assert bare.change().endswith(
@@ -197,8 +154,8 @@ def test_the_change_and_its_bars_beside_the_way_to_the_floor() -> None:
     )
 
 
-HALF = replace(NOT_SAID, cure=Cure(0.5, 99_999.0))
-CROSSED = replace(NOT_SAID, floor_crossed_s=7300.0)
+HALF = replace(NO_DETAILS, cure=Cure(0.5, 99_999.0))
+CROSSED = replace(NO_DETAILS, floor_crossed_s=7300.0)
 GEL = Resin(36_000.0, 2400.0, None, 296.15)
 
 
@@ -287,7 +244,7 @@ def test_the_bubble(changes: dict[str, Any], sentence: str) -> None:
 def test_gaps_are_told_with_their_cause_and_so_are_starts_of_the_watch() -> None:
     again = replace(RUN, id=2, start_t_s=7300.0)
     of = Happenings(
-        told(
+        made_report(
             silences=(ReadingGap(3700.0, 4000.0, "bus error"),),
             runs=(RUN, again, replace(again, start_t_s=10_900.0, gap_known=False)),
             pot=replace(POT, thermometers=frozenset()),
@@ -299,7 +256,7 @@ def test_gaps_are_told_with_their_cause_and_so_are_starts_of_the_watch() -> None
         "The watch was started again at 00:00.",
         "The watch was started again at 01:00; how long the machine was off before is not known.",
     ]
-    assert list(Happenings(told()).gaps()) == []
+    assert list(Happenings(made_report()).gaps()) == []
 
 
 ALARM = AlarmEvent(
@@ -317,9 +274,9 @@ def test_what_happened_stands_in_order_below_its_day() -> None:
         replace(ALARM, t_s=3703.0, state=AlarmState.ACKNOWLEDGED),
         NoteEvent(8000.0, None, NoteId.TOP_UP, "by 3 psi"),
         EditEvent(8001.0, None, Detail.LABEL, "", "x", "anna"),
-        BatchClosed(36_500.0, None, NOT_SAID),
+        BatchClosed(36_500.0, None, NO_DETAILS),
     )
-    of = Happenings(told(events=events, summary=CROSSED, gel_s=7400.0))
+    of = Happenings(made_report(events=events, summary=CROSSED, gel_s=7400.0))
     assert list(of.rows()) == [
         Row("", "", "", day="Thursday 1 January 2026"),
         Row("22:00:00", "batch", "Opened."),
@@ -336,15 +293,17 @@ def test_what_happened_stands_in_order_below_its_day() -> None:
 
 
 def test_without_a_wall_clock_times_count_from_the_start() -> None:
-    of = Happenings(told(events=(BatchOpened(100.0, None), replace(ALARM, t_s=4180.0)), utc_less_t_s=None))
+    of = Happenings(
+        made_report(events=(BatchOpened(100.0, None), replace(ALARM, t_s=4180.0)), utc_less_t_s=None)
+    )
     assert [(row.time, row.day) for row in of.rows()] == [("0:00 h", ""), ("1:08 h", "")]
-    report = told(utc_less_t_s=None)
+    report = made_report(utc_less_t_s=None)
     assert (report.clock(40.0), report.clock(100.0 + 36_000.0)) == ("-0:01 h", "10:00 h")
     assert report.local(5.0) is None
     day_s = 86_400.0
-    long = told(summary=replace(NOT_SAID, end_s=100.0 + day_s))
+    long = made_report(summary=replace(NO_DETAILS, end_s=100.0 + day_s))
     assert long.clock(3700.0) == "23:00"
-    assert told(summary=replace(NOT_SAID, end_s=101.0 + day_s)).clock(3700.0) == "Thu 23:00"
+    assert made_report(summary=replace(NO_DETAILS, end_s=101.0 + day_s)).clock(3700.0) == "Thu 23:00"
 
 
 def delivery(
@@ -365,7 +324,9 @@ def test_whoever_was_told_stands_there_and_of_tries_that_failed_the_first() -> N
         replace(delivery(3770.0, fault="refused"), target="Ben"),
         delivery(3780.0, pot=None),
     )
-    assert [(row.time, row.what, row.text) for row in Happenings(told(deliveries=tries)).rows()][1:] == [
+    assert [(row.time, row.what, row.text) for row in Happenings(made_report(deliveries=tries)).rows()][
+        1:
+    ] == [
         ("23:00:00", "told", "Anna was not reached: leak (refused)."),
         ("23:00:20", "told", "Anna was notified: leak."),
         ("23:00:30", "told", "Anna was notified again: leak."),
@@ -385,7 +346,7 @@ def test_changes_of_details_are_signed() -> None:
         EditRow(Detail.RESIN, "clear", "clear", "anna", None, None),
         EditRow(Detail.MIXED_AT, "2026-01-01T21:30:00Z", "2026-01-01T21:40:00Z", "anna", None, None),
     )
-    assert list(Happenings(told(edits=edits)).edits()) == [
+    assert list(Happenings(made_report(edits=edits)).edits()) == [
         Row("01 Jan 22:00", "label", "lens (anna)"),
         Row("", "label", "lens, blue (unknown, before: lens)"),
         Row("", "note", "(cleared) (ben, before: two bubbles)"),
@@ -398,7 +359,7 @@ def test_changes_of_details_are_signed() -> None:
 
 
 def page(**changes: Any) -> dict[str, Any]:
-    return _Words(told(**changes)).all()
+    return _Words(made_report(**changes)).all()
 
 
 @pytest.mark.parametrize(
@@ -412,9 +373,18 @@ def page(**changes: Any) -> dict[str, Any]:
     ],
 )
 def test_each_verdict_has_a_shape_and_a_colour(verdict: Verdict, sign: str, mood: str) -> None:
-    said = page(summary=replace(NOT_SAID, verdict=verdict))
+    said = page(summary=replace(NO_DETAILS, verdict=verdict))
     assert (said["sign"], said["mood"]) == (sign, mood)
     assert said["reason"] == "Air was lost from 23:00 on; the floor was kept."
+
+
+def test_a_pot_that_held_above_its_maximum_warns_and_any_other_verdict_stays() -> None:
+    above = (BatchAlarm(AlarmId.OVER_PRESSURE, 4900.0, None),)
+    held = page(summary=replace(NO_DETAILS, verdict=Verdict.HELD, alarms=above))
+    assert (held["sign"], held["mood"], held["verdict"]) == ("▲", "warned", HELD_ABOVE_MAXIMUM)
+    fell = page(summary=replace(NO_DETAILS, verdict=Verdict.FELL_BELOW_FLOOR, alarms=above))
+    assert (fell["sign"], fell["mood"]) == ("■", "failed")
+    assert fell["verdict"] == VERDICT_WORDS[Verdict.FELL_BELOW_FLOOR]
 
 
 def test_what_stands_at_the_head_of_the_page() -> None:
@@ -426,7 +396,7 @@ def test_what_stands_at_the_head_of_the_page() -> None:
     assert said["calibration"] == "The pressure came from a recorded log."
     assert said["chart_words"].endswith("−4.3 psi air lost. 1 alarms.")
     assert (said["bar_wide"], said["versions"]) == (260.0, "1.0")
-    one_day = page(summary=replace(NOT_SAID, end_s=3700.0))
+    one_day = page(summary=replace(NO_DETAILS, end_s=3700.0))
     assert one_day["when"] == "Thu 1 January 2026 22:00 to 23:00, 1 h"
     unknown = page(utc_less_t_s=None)
     assert unknown["when"] == "10 h 7 min; the wall clock was not known"
@@ -477,7 +447,7 @@ def test_a_rehearsal_and_a_replay_say_so() -> None:
 
 
 def test_what_is_not_finished_says_why() -> None:
-    said = told(summary=replace(NOT_SAID, complete=False))
+    said = made_report(summary=replace(NO_DETAILS, complete=False))
     assert _Words(said).all()["unfinished"] == (
         "The record ends before the pot was vented: this is the state at 08:06."
     )

@@ -7,6 +7,7 @@ stands, and the trace of a batch from before there was one.
 import json
 from collections.abc import Iterable, Iterator, Mapping, Sequence
 from dataclasses import replace
+from typing import Any
 
 from potvigil.history.feeding import watch_again
 from potvigil.history.gel import gelled_s
@@ -23,9 +24,9 @@ from potvigil.sensing.conversion import convert
 from potvigil.settings.loading import load_text
 from potvigil.upkeep import pictures
 
-# What of the settings bears on a batch. A list of what may be shown: a new block is not shown by accident.
+# What of the settings bears on a batch, beside its pot. A list of what may be shown: a new block is not shown
+# by accident; and settings refuse to hold what is secret.
 _SHOWN_SETTINGS = ("workshop", "barometer", "sample_period", "timezone", "units")
-_SECRET = ("password", "secret", "token", "key_file", "username")
 
 
 def retell(store: Store, batch_id: int) -> BatchReport:
@@ -175,14 +176,6 @@ def _pot_settings(run: RunRow, pot_id: str) -> str:
 
 
 def _settings_shown(run: RunRow, pot_id: str) -> Mapping[str, object]:
-    tree = json.loads(run.settings_json)
-    shown = {key: tree[key] for key in _SHOWN_SETTINGS if key in tree}
-    return {str(key): value for key, value in _without_secrets({**tree["pots"][pot_id], **shown}).items()}
-
-
-def _without_secrets(tree: dict[str, object]) -> dict[str, object]:
-    return {
-        key: _without_secrets(value) if isinstance(value, dict) else value
-        for key, value in tree.items()
-        if not any(word in key for word in _SECRET)
-    }
+    tree: dict[str, Any] = json.loads(run.settings_json)
+    settings: dict[str, object] = tree["pots"][pot_id]
+    return settings | {key: tree[key] for key in _SHOWN_SETTINGS if key in tree}

@@ -1,7 +1,6 @@
 """A report's HTML as PDF, and as a picture of its pages. Nothing is fetched: all it shows is within it."""
 
 import logging
-from base64 import b64decode
 from io import BytesIO
 from typing import Any
 
@@ -28,7 +27,7 @@ def pdf_of(html: str) -> bytes:
         raise MissingLibraryError.of("weasyprint", reason) from error
     # it tells of every property that only a browser knows, a thousand lines a report
     logging.getLogger("weasyprint").setLevel(logging.ERROR)
-    pdf: bytes = HTML(string=html, url_fetcher=_refuse).write_pdf(stylesheets=[CSS(string=_PAGE)])
+    pdf: bytes = HTML(string=html, url_fetcher=_fetcher()).write_pdf(stylesheets=[CSS(string=_PAGE)])
     return pdf
 
 
@@ -53,13 +52,18 @@ def png_of(pdf: bytes) -> bytes:
     return file.getvalue()
 
 
-def _refuse(url: str, *_: Any, **__: Any) -> Any:
-    """Read what stands in the page itself, and fetch nothing."""
-    if url.startswith("data:image/jpeg;base64,"):
-        content = b64decode(url.partition(",")[2])
-        try:
-            from weasyprint.urls import URLFetcherResponse
-        except ImportError:  # before 68.0
-            return {"string": content, "mime_type": "image/jpeg"}
-        return URLFetcherResponse(url, content, {"Content-Type": "image/jpeg"})
+def _fetcher() -> Any:
+    """Return what reads a picture that stands in the page itself, and fetches no other."""
+    try:
+        from weasyprint.urls import URLFetcher
+    except ImportError:  # before 68.0
+        return _within
+    return URLFetcher(allowed_protocols=["data"])
+
+
+def _within(url: str, *_: Any, **__: Any) -> Any:
+    from weasyprint import default_url_fetcher
+
+    if url.startswith("data:"):
+        return default_url_fetcher(url)
     raise ValueError(f"a report holds all it shows; {url} is not fetched")

@@ -5,17 +5,20 @@ Imported when a report is written: matplotlib is of the extra `report`.
 """
 
 from collections.abc import Iterable
-from io import StringIO
-from typing import Any
 
-from matplotlib import rc_context
 from matplotlib.axes import Axes
-from matplotlib.backends.backend_svg import FigureCanvasSVG
 from matplotlib.figure import Figure
 
 from potvigil.model.events import Stage, StageEvent
 from potvigil.model.reading import Place
-from potvigil.reports.charts.chart_data import Points, last_value, rate_limits, temperatures_of, thinned
+from potvigil.reports.charts.chart_data import (
+    Points,
+    last_value,
+    rate_limits,
+    temperatures_of,
+    thinned,
+    warmth_limits,
+)
 from potvigil.reports.charts.chart_style import (
     CORRECTED,
     CORRECTED_WORD,
@@ -23,15 +26,16 @@ from potvigil.reports.charts.chart_style import (
     DOTTED,
     FONT_PT,
     INK,
-    LETTER,
+    LEADER,
+    LEVEL,
     LINE_IN,
-    LOOK,
     PAPER,
     QUIET,
     READ,
     WIDE_IN,
-    to_stand_in_a_page,
+    width_of,
 )
+from potvigil.reports.charts.drawing import apart, name_above, svg_of, title
 from potvigil.reports.charts.marks import Mark, marks_of, places_of
 from potvigil.reports.charts.time_axis import TimeAxis
 from potvigil.reports.model import BatchReport
@@ -39,20 +43,15 @@ from potvigil.units import PRESSURE_UNITS_PA, SECONDS_PER_HOUR
 
 PRESSURE_IN, LEAK_IN, TEMPERATURE_IN, STRIP_IN, BETWEEN_IN, FOOT_IN = 2.1, 0.9, 0.9, 0.16, 0.3, 0.36
 SHUT = (Stage.SETTLING, Stage.HOLDING)
+_NAME_IN = 0.13  # how high a line of a name is
 
 
 def chart_svg(told: BatchReport, width_in: float = WIDE_IN) -> str:
     """Return the chart of a batch, `width_in` wide."""
-    file = StringIO()
-    with rc_context(LOOK):
-        figure = Figure(dpi=72)
-        FigureCanvasSVG(figure)
-        _Chart(told, figure, width_in).draw()
-        figure.savefig(file, format="svg", metadata=dict.fromkeys(("Creator", "Date", "Format", "Type")))
-    return to_stand_in_a_page(file.getvalue(), f"c{width_in * 10:.0f}-")
+    return svg_of(lambda figure: Chart(told, figure, width_in).draw(), f"c{width_in * 10:.0f}-")
 
 
-class _Chart:
+class Chart:
     """One drawing of a batch; the three panels share their hours, counted from the batch's start."""
 
     def __init__(self, told: BatchReport, figure: Figure, width_in: float) -> None:
@@ -106,11 +105,11 @@ class _Chart:
         low, high = min(shown) / unit, max(shown) / unit
         room = 0.07 * (high - low)
         axis.set_ylim(low - room, high + room)
-        self._title(axis, f"Pressure, {told.pot.pressure_unit} gauge")
+        title(self.figure, self.across.left_in, f"Pressure, {told.pot.pressure_unit} gauge")
         for silence in told.silences:
             self._draw_silence(axis, silence.from_s, silence.to_s)
         for level_pa in (floor_pa, working_pa):
-            axis.axhline(level_pa / unit, color=QUIET, lw=0.8, ls=DOTTED)
+            axis.axhline(level_pa / unit, **LEVEL)
         axis.plot(*self._line(corrected, unit), color=CORRECTED, lw=2.4, solid_capstyle="butt")
         axis.plot(*self._line(gauge, unit), color=READ, lw=1.0)
         names = [
@@ -129,7 +128,7 @@ class _Chart:
         from_h, to_h = self.across.hours(from_s), self.across.hours(to_s)
         axis.axvspan(from_h, to_h, facecolor="#eeeeee", edgecolor="none", zorder=0.1)
         text = "no good reading"
-        if self.across.inches(to_h - from_h) > len(text) * LETTER * FONT_PT / 72.0:
+        if self.across.inches(to_h - from_h) > width_of(text):
             axis.text(
                 (from_h + to_h) / 2, 0.5, text, transform=axis.get_xaxis_transform(), ha="center", color=QUIET
             )
@@ -152,7 +151,7 @@ class _Chart:
             axis.fill_between(
                 [from_h, to_h], foot, -0.012, transform=across, color=tint, lw=0.0, clip_on=False, zorder=0.2
             )
-            if self.across.inches(to_h - from_h) > (len(stage) + 1) * LETTER * FONT_PT / 72.0:
+            if self.across.inches(to_h - from_h) > width_of(f"{stage} "):
                 axis.text(
                     (from_h + to_h) / 2, foot / 2, stage, transform=across, ha="center", va="center",
                     color=QUIET, fontsize=FONT_PT - 0.5,
@@ -173,8 +172,8 @@ class _Chart:
             for each, rate in rates
         ]
         axis.set_ylim(*rate_limits(told, unit))
-        self._title(axis, f"Air lost, {told.pot.pressure_unit}/h, with its 95 % band")
-        axis.axhline(0.0, color=QUIET, lw=0.8, ls=DOTTED)
+        self._head(axis, f"Air lost, {told.pot.pressure_unit}/h, with its 95 % band")
+        axis.axhline(0.0, **LEVEL)
         hours, lows = self._line(low, unit)
         axis.fill_between(hours, lows, self._line(high, unit)[1], color="#bcd6e6", lw=0.0)
         axis.plot(*self._line(value, unit), color=READ, lw=1.0)
@@ -226,35 +225,17 @@ class _Chart:
             shown += [
                 d for h, d in zip(hours, degrees, strict=True) if d == d and h > 0.03 * self.across.end_h
             ]
-        shown = sorted(shown) or [20.0]
-        # the heat of a fill or top-up may leave the panel: gone in minutes, it would flatten the night
-        low, high = shown[len(shown) // 100], shown[-1 - len(shown) // 100]
-        room = 0.1 * (high - low) + 0.2
-        axis.set_ylim(low - room, high + room)
-        self._title(axis, f"Temperature, °{self.told.pot.temperature_unit}")
+        axis.set_ylim(*warmth_limits(shown))
+        self._head(axis, f"Temperature, °{self.told.pot.temperature_unit}")
         self._name_ends(axis, ends, TEMPERATURE_IN)
 
     # -- what all panels share ---------------------------------------------------------------------
 
     def _draw_marks(self, axes: list[Axes], marks: list[Mark], places: list[tuple[int, int]]) -> None:
-        top = axes[0]
         for mark, (row, side) in zip(marks, places, strict=True):
             for axis in axes:
                 axis.axvline(mark.hours, color=mark.colour, ls=mark.style, lw=mark.width, zorder=1.5)
-            foot_pt = 4.0
-            up_pt = foot_pt + 72.0 * LINE_IN * row
-            where: dict[str, Any] = {"xycoords": ("data", "axes fraction"), "textcoords": "offset points"}
-            if row:
-                top.annotate(
-                    "", (mark.hours, 1.0), xytext=(0, up_pt), annotation_clip=False, **where,
-                    arrowprops={
-                        "arrowstyle": "-", "shrinkA": 0, "shrinkB": 0, "color": mark.colour, "lw": 0.5,
-                    },
-                )  # fmt: skip
-            top.annotate(
-                mark.text, (mark.hours, 1.0), xytext=(2.5 * side, up_pt), annotation_clip=False, **where,
-                ha="left" if side > 0 else "right", va="bottom", color=mark.colour,
-            )  # fmt: skip
+            name_above(axes[0], mark.hours, mark.text, row, side, mark.colour)
 
     def _draw_hours(self, axes: list[Axes]) -> None:
         ticks = self.across.ticks()
@@ -265,41 +246,21 @@ class _Chart:
         for axis in axes:
             axis.locator_params(axis="y", nbins=6 if axis is axes[0] else 4, steps=[1, 2, 5, 10])
 
-    def _title(self, axis: Axes, text: str) -> None:
-        if axis.get_position().y1 < 0.6:
-            axis.set_title(text, loc="left", fontsize=FONT_PT, fontweight="bold", pad=4.0)
-            return
-        # above the names of the marks
-        self.figure.text(
-            self.across.left_in / self.width_in,
-            1.0,
-            text,
-            fontsize=FONT_PT,
-            fontweight="bold",
-            va="top",
-            ha="left",
-        )
+    def _head(self, axis: Axes, text: str) -> None:
+        axis.set_title(text, loc="left", fontsize=FONT_PT, fontweight="bold", pad=4.0)
 
     def _name_ends(self, axis: Axes, ends: Iterable[tuple[str, float | None, str]], height_in: float) -> None:
         """Name lines in the right margin, in the order of their ends, apart from each other."""
         low, high = axis.get_ylim()
         known = sorted((value, text, colour) for text, value, colour in ends if value is not None)
-        halves = [0.5 * 0.13 * (1 + text.count("\n")) / height_in for _, text, _ in known]
-        heights: list[float] = []
-        below = -0.1
-        for (value, _, _), half in zip(known, halves, strict=True):
-            heights.append(max(min(max((value - low) / (high - low), 0.0), 1.0), below + half))
-            below = heights[-1] + half
-        above = 1.1
-        for i in reversed(range(len(known))):
-            heights[i] = min(heights[i], above - halves[i])
-            above = heights[i] - halves[i]
-        for (value, text, colour), height in zip(known, heights, strict=True):
-            share = min(max((value - low) / (high - low), 0.0), 1.0)
+        shares = [min(max((value - low) / (high - low), 0.0), 1.0) for value, _, _ in known]
+        halves = [0.5 * _NAME_IN * len(text.splitlines()) / height_in for _, text, _ in known]
+        heights = apart(shares, halves, -0.1, 1.1)
+        for (_, text, colour), share, height in zip(known, shares, heights, strict=True):
             axis.annotate(
                 text, (1.0, share), xytext=(1.02 if self.is_wide else 1.03, height), xycoords="axes fraction",
                 textcoords="axes fraction", va="center", color=colour, linespacing=1.05,
-                arrowprops={"arrowstyle": "-", "color": "#bbbbbb", "lw": 0.5, "shrinkA": 1, "shrinkB": 0},
+                arrowprops={**LEADER, "color": "#bbbbbb", "shrinkA": 1},
             )  # fmt: skip
 
     def _line(self, points: Points, unit: float) -> tuple[list[float], list[float]]:

@@ -8,9 +8,10 @@ from potvigil.model.events import Stage
 from potvigil.model.reading import Place
 from potvigil.record.tables.ledger import TRACE_PERIOD_S
 from potvigil.reports.model import BatchReport
-from potvigil.units import in_degrees
+from potvigil.units import PA_PER_PSI, SECONDS_PER_HOUR, in_degrees
 
 BUCKETS = 700  # two points each: more than the paper can show
+_LEAST_HIGH_PSI_PER_H = 0.3  # of the panel of a leak, so that noise looks like noise
 
 Points = list[tuple[float, float | None]]
 
@@ -54,7 +55,7 @@ def rate_limits(told: BatchReport, unit: float) -> tuple[float, float]:
     sure = [
         r.value for each in told.traces if each.leak_established and (r := each.leak_pa_per_s) is not None
     ]
-    bottoms, tops = [0.0], [0.3 * 6894.757 / 3600.0 / unit]
+    bottoms, tops = [0.0], [_LEAST_HIGH_PSI_PER_H * PA_PER_PSI / SECONDS_PER_HOUR / unit]
     tops += [rate / unit for rate in sure]  # a leak that is told is drawn, however late it came
     if rates:
         tops += [
@@ -82,6 +83,17 @@ def temperatures_of(told: BatchReport) -> dict[Place, Points]:
         if any(value is not None for _, value in kelvin):
             lines[place] = [(t_s, None if k is None else in_degrees(k, unit)) for t_s, k in kelvin]
     return lines
+
+
+def warmth_limits(degrees: Sequence[float]) -> tuple[float, float]:
+    """Return limits of a panel of temperatures: all but the outermost hundredth at either end, and some room.
+
+    The heat of a fill or top-up may leave the panel: gone in minutes, it would flatten the night.
+    """
+    known = sorted(degrees) or [20.0]
+    low, high = known[len(known) // 100], known[-1 - len(known) // 100]
+    room = 0.1 * (high - low) + 0.2
+    return low - room, high + room
 
 
 def unseen_heat(told: BatchReport) -> Iterator[tuple[Place, float, float]]:

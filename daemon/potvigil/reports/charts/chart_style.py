@@ -4,12 +4,15 @@ import re
 from typing import Any
 
 WIDE_IN, NARROW_IN = 7.1, 3.6
+LEFT_IN = 0.46  # holds the figures of an axis: −0.02
 # Okabe & Ito, Color Universal Design (2008): blue, orange and vermilion, of different lightness too.
 READ, CORRECTED, ALARM, QUIET, INK = "#0072B2", "#E69F00", "#B34A00", "#666666", "#222222"
 CORRECTED_WORD = "#8A5F00"  # the orange is too light for letters
 DASHED, DOTTED = (0, (5, 2)), (0, (1, 2))
 FONT_PT, LINE_IN = 7.5, 0.155
 LETTER = 0.6  # mean width of a letter over its height, DejaVu Sans
+LEVEL: dict[str, Any] = {"color": QUIET, "lw": 0.8, "ls": DOTTED}  # a height that others are held against
+LEADER = {"arrowstyle": "-", "lw": 0.5, "shrinkA": 0, "shrinkB": 0}  # from a name to its line
 PAPER = {"facecolor": "white", "edgecolor": "none", "pad": 1.0}  # behind a name that lines run through
 MEASURED = "DejaVu Sans"  # comes with matplotlib; the widest of those that may stand in for it
 LOOK: dict[Any, Any] = {
@@ -18,16 +21,18 @@ LOOK: dict[Any, Any] = {
     "font.family": MEASURED,
     "font.size": FONT_PT,
     "axes.edgecolor": "#888888",
-    "axes.linewidth": 0.6,
     "axes.spines.top": False,
     "axes.spines.right": False,
     "xtick.color": INK,
     "ytick.color": INK,
     "text.color": INK,
-    "xtick.major.size": 3.0,
-    "ytick.major.size": 3.0,
     "text.parse_math": False,
 }
+
+
+def width_of(text: str) -> float:
+    """Return how wide a text is about, inches."""
+    return len(text) * LETTER * FONT_PT / 72.0
 
 
 # What each colour of a chart becomes on a dark page; one that stays is not named.

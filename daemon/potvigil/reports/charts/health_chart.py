@@ -6,16 +6,13 @@ Imported when the page is written: matplotlib is of the extra `report`.
 
 from collections.abc import Sequence
 from datetime import UTC, datetime, tzinfo
-from io import StringIO
 from math import ceil
-from typing import Any
 
-from matplotlib import rc_context
 from matplotlib.axes import Axes
-from matplotlib.backends.backend_svg import FigureCanvasSVG
 from matplotlib.figure import Figure
 
 from potvigil.model.ageing import BatchLeak, Health, Point, Side
+from potvigil.model.events import Interval
 from potvigil.model.maintenance import TIGHTNESS, Care
 from potvigil.reports.charts.chart_style import (
     ALARM,
@@ -23,20 +20,21 @@ from potvigil.reports.charts.chart_style import (
     DOTTED,
     FONT_PT,
     INK,
-    LETTER,
+    LEFT_IN,
+    LEVEL,
     LINE_IN,
-    LOOK,
     PAPER,
     QUIET,
     READ,
     WIDE_IN,
-    to_stand_in_a_page,
+    width_of,
 )
-from potvigil.units import PRESSURE_UNITS_PA, SECONDS_PER_HOUR
+from potvigil.reports.charts.drawing import name_above, svg_of, title
+from potvigil.units import PA_PER_PSI, PRESSURE_UNITS_PA, SECONDS_PER_HOUR
 
 DRAWN, DRAWN_NARROW = 200, 60  # batches; more would be a grey band on paper
 HIGH_IN, FOOT_IN = 2.7, 0.36
-_LEFT_IN, _RIGHT_IN = 0.45, 0.12
+_RIGHT_IN = 0.12
 _NAMED_CARES = 8
 _WITHIN_VIEW = 2.0  # times the highest leak: a bearable leak further up would flatten the others
 _LEAST_HIGH_PSI_PER_H = 0.1
@@ -44,20 +42,14 @@ _LEAST_HIGH_PSI_PER_H = 0.1
 
 def health_chart_svg(health: Health, unit: str, tz: tzinfo | None, width_in: float = WIDE_IN) -> str:
     """Return the control chart, `width_in` wide; rates in `unit`/h."""
-    file = StringIO()
-    with rc_context(LOOK):
-        figure = Figure(dpi=72)
-        FigureCanvasSVG(figure)
-        _Chart(health, unit, tz, figure, width_in).draw()
-        figure.savefig(file, format="svg", metadata=dict.fromkeys(("Creator", "Date", "Format", "Type")))
-    return to_stand_in_a_page(file.getvalue(), f"h{width_in * 10:.0f}-")
+    return svg_of(lambda figure: Chart(health, unit, tz, figure, width_in).draw(), f"h{width_in * 10:.0f}-")
 
 
 def short_part(care: Care) -> str:
     return care.part.value.replace("-", " ")
 
 
-class _Chart:
+class Chart:
     """One drawing; batches stand side by side, however long lay between them."""
 
     def __init__(self, health: Health, unit: str, tz: tzinfo | None, figure: Figure, width_in: float) -> None:
@@ -80,7 +72,7 @@ class _Chart:
         self.figure.set_size_inches(self.width_in, total_in)
         axis = self.figure.add_axes(
             (
-                _LEFT_IN / self.width_in,
+                LEFT_IN / self.width_in,
                 (FOOT_IN + legend_in) / total_in,
                 self._wide_in() / self.width_in,
                 HIGH_IN / total_in,
@@ -89,16 +81,14 @@ class _Chart:
         axis.set_xlim(-1.0, max(len(self.batches), 8))
         low, high = self._limits()
         axis.set_ylim(low, high)
-        axis.axhline(0.0, color=QUIET, lw=0.8, ls=DOTTED)
+        axis.axhline(0.0, **LEVEL)
         for run in self.runs:
             self._draw_average(axis, run)
         self._draw_bearable(axis)
         self._draw_batches(axis, low, high)
         self._draw_cares(axis, cares, rows)
         self._draw_dates(axis)
-        self.figure.text(
-            _LEFT_IN / self.width_in, 1.0, self._title(), fontsize=FONT_PT, fontweight="bold", va="top"
-        )
+        title(self.figure, LEFT_IN, self._title())
         if axis.get_legend_handles_labels()[1]:
             self.figure.legend(
                 *axis.get_legend_handles_labels(), loc="lower left", ncols=5 if self.is_wide else 2,
@@ -115,7 +105,7 @@ class _Chart:
     def _limits(self) -> tuple[float, float]:
         """Return limits that hold all but what is far out, and the better part of the bars."""
         usual = [p for p in self.points if p.far is None or p.outside is not None] or self.points
-        tops = [0.0, _LEAST_HIGH_PSI_PER_H * PRESSURE_UNITS_PA["psi"] / SECONDS_PER_HOUR / self.rate_unit]
+        tops = [0.0, _LEAST_HIGH_PSI_PER_H * PA_PER_PSI / SECONDS_PER_HOUR / self.rate_unit]
         bottoms = [0.0]
         if usual:
             rates = [point.rate / self.rate_unit for point in usual]
@@ -168,9 +158,8 @@ class _Chart:
             (self.at[p.batch.batch_id], _rate(p).low / self.rate_unit, _rate(p).high / self.rate_unit)
             for p in self.points
         ]
-        axis.vlines(
-            *zip(*bars, strict=True), color=READ, lw=0.5 if many else 0.8, alpha=0.55
-        ) if bars else None
+        if bars:
+            axis.vlines(*zip(*bars, strict=True), color=READ, lw=0.5 if many else 0.8, alpha=0.55)
         size = 8.0 if many else 14.0
         for name, colour, filled, shape, points in (
             ("first batches", READ, False, "o", [p for p in self.points if _is_first(p)]),
@@ -259,21 +248,10 @@ class _Chart:
     def _draw_cares(self, axis: Axes, cares: Sequence[tuple[float, Care]], rows: Sequence[int]) -> None:
         for (x, care), row in zip(cares, rows, strict=True):
             strong = care.part in TIGHTNESS
-            style: dict[str, Any] = {"color": INK if strong else QUIET, "lw": 1.0 if strong else 0.7}
-            axis.axvline(x, ls="-" if strong else DOTTED, zorder=1.5, **style)
-            if row < 0:
-                continue
-            up_pt, side = 4.0 + 72.0 * LINE_IN * row, self._side(x, care)
-            where: dict[str, Any] = {"xycoords": ("data", "axes fraction"), "textcoords": "offset points"}
-            if row:
-                axis.annotate(
-                    "", (x, 1.0), xytext=(0, up_pt), annotation_clip=False, **where,
-                    arrowprops={"arrowstyle": "-", "shrinkA": 0, "shrinkB": 0, **style},
-                )  # fmt: skip
-            axis.annotate(
-                self._name(care), (x, 1.0), xytext=(2.5 * side, up_pt), annotation_clip=False, **where,
-                ha="left" if side > 0 else "right", va="bottom", color=style["color"],
-            )  # fmt: skip
+            colour = INK if strong else QUIET
+            axis.axvline(x, color=colour, ls="-" if strong else DOTTED, lw=1.0 if strong else 0.7, zorder=1.5)
+            if row >= 0:
+                name_above(axis, x, self._name(care), row, self._side(x, care), colour)
 
     def _name(self, care: Care) -> str:
         return short_part(care) + ("" if care.utc_s is None else f" {self._date(care.utc_s)}")
@@ -282,10 +260,10 @@ class _Chart:
         return 1 if self._inches(max(len(self.batches), 8) - x) + _RIGHT_IN > self._text_in(care) else -1
 
     def _text_in(self, care: Care) -> float:
-        return len(self._name(care)) * LETTER * FONT_PT / 72.0
+        return width_of(self._name(care))
 
     def _wide_in(self) -> float:
-        return self.width_in - _LEFT_IN - _RIGHT_IN
+        return self.width_in - LEFT_IN - _RIGHT_IN
 
     def _inches(self, batches: float) -> float:
         return batches * self._wide_in() / (max(len(self.batches), 8) + 1)
@@ -311,8 +289,10 @@ class _Chart:
         return f"{batch.batch_id}" if batch.utc_s is None else f"{batch.batch_id}\n{self._date(batch.utc_s)}"
 
 
-def _rate(point: Point) -> Any:
-    return point.batch.rate_pa_per_s
+def _rate(point: Point) -> Interval:
+    rate = point.batch.rate_pa_per_s
+    assert rate is not None  # a batch without an estimate is no point
+    return rate
 
 
 def _is_alone(point: Point, side: Side) -> bool:

@@ -9,12 +9,12 @@ from potvigil.reports.charts.chart_style import (
     ALARM,
     DASHED,
     DOTTED,
-    FONT_PT,
     INK,
-    LETTER,
     QUIET,
+    width_of,
 )
 from potvigil.reports.charts.time_axis import TimeAxis
+from potvigil.wording.alarm_names import ALARM_WORDS
 
 NAMED_TOP_UPS, NAMED_ALARMS = 4, 8
 
@@ -44,7 +44,7 @@ def _marks(across: TimeAxis) -> Iterator[Mark]:
     ]
     for number, alarm in enumerate(alarms):
         sign = "▲" if alarm.priority is Priority.HIGH else "△"
-        text = f"{sign} {alarm.alarm} {told.clock(alarm.t_s)}" if number < NAMED_ALARMS else ""
+        text = f"{sign} {ALARM_WORDS[alarm.alarm]} {told.clock(alarm.t_s)}" if number < NAMED_ALARMS else ""
         yield Mark(across.hours(alarm.t_s), text, ALARM, "-", 1.3)
     top_ups = [event for event in told.events if isinstance(event, NoteEvent) and event.note is NoteId.TOP_UP]
     for number, note in enumerate(top_ups):
@@ -91,7 +91,7 @@ def _placed_by(
     crossing = 0
     for i in order:
         at = marks[i].hours
-        low, high = sorted((at, at + across.hours_of(_text_in(marks[i]) + 0.06) * sides[i]))
+        low, high = sorted((at, at + across.hours_of(width_of(marks[i].text) + 0.06) * sides[i]))
         free = [
             row
             for row in range(len(marks) + 1)
@@ -112,8 +112,4 @@ def _fits(mark: Mark, across: TimeAxis, side: int) -> bool:
     room_in = across.inches(across.end_h - mark.hours) + across.right_in
     if side < 0:
         room_in = across.inches(mark.hours) + across.left_in
-    return _text_in(mark) + 0.05 < room_in
-
-
-def _text_in(mark: Mark) -> float:
-    return len(mark.text) * LETTER * FONT_PT / 72.0
+    return width_of(mark.text) + 0.05 < room_in

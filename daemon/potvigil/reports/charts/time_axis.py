@@ -3,6 +3,7 @@
 from datetime import timedelta
 from math import ceil, floor
 
+from potvigil.reports.charts.chart_style import LEFT_IN
 from potvigil.reports.model import BatchReport
 from potvigil.units import SECONDS_PER_HOUR
 
@@ -14,7 +15,7 @@ class TimeAxis:
         self.told, self.width_in, self.is_wide = told, width_in, is_wide
         self.start_s = told.summary.start_s
         self.end_h = max(self.hours(told.summary.end_s), 0.02)
-        self.left_in = 0.4
+        self.left_in = LEFT_IN
         self.right_in = 1.02 if is_wide else 0.84
 
     def hours(self, t_s: float) -> float:

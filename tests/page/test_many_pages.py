@@ -1,0 +1,394 @@
+"""The page of all records over a reader of a test's own: who is silent, in which order, with what answers."""
+
+import time
+from contextlib import contextmanager
+from pathlib import Path
+from uuid import UUID
+
+import pytest
+from starlette.testclient import TestClient
+
+from many_records import kept
+from potvigil.commands.page import pots_of
+from potvigil.model.events import AlarmId, BatchOpened, Detail, EditEvent
+from potvigil.page.many.seeing import ManyConfig
+from potvigil.page.many.sight import SILENT_S, Sight
+from potvigil.page.many.site import ManyPage
+from potvigil.record.errors import AwayRecordError, DamagedRecordError
+from potvigil.record.store import Store
+from potvigil.studio.reading import Shipped
+from potvigil.wording.alarm_names import ALARM_WORDS
+
+PNG = bytes.fromhex("89504e470d0a1a0a") + b"\0" * 40
+ONE, TWO, PAST = (UUID(int=number) for number in (1, 2, 3))
+
+
+class Reader:
+    """Records in SQLite as a studio's database has them; `heard`: how long ago something of each came, s."""
+
+    def __init__(self, paths: dict[UUID, tuple[str, Path]], past: tuple[UUID, ...] = ()) -> None:
+        self.paths, self.past = paths, past
+        self.heard = dict.fromkeys(paths, 0.0)
+        self.came = dict.fromkeys(paths, time.time())
+        self.opened_times = 0
+        self.fault: Exception | None = None
+        self.broken: set[UUID] = set()
+        self.kept: dict[tuple[UUID, int, str], bytes] = {}
+
+    def close(self) -> None:
+        pass
+
+    def records(self):
+        if self.fault is not None:
+            raise self.fault
+        return [
+            Shipped(each, workshop, self.came[each], self.heard[each], each in self.past)
+            for each, (workshop, _) in self.paths.items()
+        ]
+
+    def opened(self, record):
+        self.opened_times += 1
+        if self.fault is not None:
+            raise self.fault
+        if record in self.broken:
+            raise DamagedRecordError("the record is damaged (unreadable row)")
+        return Store.open_read_only(self.paths[record][1])
+
+    def of_each(self, sql, values, *, order, among=None, most=None, skip=0):
+        """As PostgreSQL would: `order` is by the numbers of columns, the first of which is the record."""
+        self.order = order
+        rows = []
+        for record, (_, path) in self.paths.items():
+            if among is None or record in among:
+                with Store.open_read_only(path) as store:
+                    rows += [(record, row) for row in store._db.rows(sql, values)]
+        rows.sort(key=lambda each: (each[1][3] is None, -(each[1][3] or 0.0), -each[1][0], str(each[0])))
+        return rows[skip : None if most is None else skip + most]
+
+    def pictures(self, record, batch):
+        return {name for (of, number, name) in self.kept if (of, number) == (record, batch)}
+
+    def picture(self, record, batch, name):
+        return self.kept.get((record, batch, name))
+
+
+@pytest.fixture(scope="module")
+def paths(tmp_path_factory):
+    folder = tmp_path_factory.mktemp("many")
+    return {
+        ONE: ("harbour", kept(folder / "a.db", "harbour", "lantern", alarm=AlarmId.FLOOR_AHEAD, leaks=True)),
+        TWO: ("castle", kept(folder / "b.db", "castle", "tower", unit="bar", label="battlements")),
+    }
+
+
+@pytest.fixture
+def reader(paths):
+    return Reader(dict(paths))
+
+
+@contextmanager
+def shown(reader, **config):
+    page = ManyPage(ManyConfig(reader, pots_of, **config))
+    try:
+        with TestClient(page.app, "http://localhost", follow_redirects=False) as client:
+            client.page = page
+            yield client
+    finally:
+        page.close()
+
+
+def told(reader):
+    return {each["pot"]: each for each in Sight(reader, pots_of).tell()["pots"]}
+
+
+# --- who is silent
+
+
+def test_what_each_watch_wrote_last_is_told_with_its_moment(reader) -> None:
+    said = told(reader)
+    lantern, tower = said["lantern"], said["tower"]
+    assert list(said) == ["lantern", "tower"]  # the most urgent first
+    assert (lantern["id"], lantern["record"], lantern["workshop"]) == ("harbour/lantern", str(ONE), "harbour")
+    assert lantern["href"] == f"/of/{ONE}/pot/lantern" and lantern["heard"].startswith("As of ")
+    assert (lantern["word"], lantern["stage"], lantern["batch"]) == ("leak: floor ahead", "holding", 2)
+    assert (lantern["cure_progress"], lantern["label"]) == (0.12, "lenses, blue")
+    assert lantern["alarms"][0]["word"] == ALARM_WORDS[AlarmId.FLOOR_AHEAD]
+    assert (tower["word"], tower["level"], tower["trend"]) == ("holding", "calm", "No air loss detected.")
+    assert tower["own_page"] == "http://castle.example:8642/pot/tower"
+    assert (tower["pressure"].split()[1], tower["forecast"], tower["care"]) == ("bar", None, None)
+    assert tower["corrected"] == "4.01 bar"
+
+
+def test_a_leak_that_is_established_is_said_with_its_rate(tmp_path) -> None:
+    path = kept(tmp_path / "r.db", "harbour", "lantern", leaks=True)
+    lantern = told(Reader({ONE: ("harbour", path)}))["lantern"]
+    assert lantern["trend"] == "Falling 0.99 psi/h: air is being lost."  # 1.9 Pa/s; 1 psi = 6894.757 Pa
+    assert lantern["word"] == "leak, may not hold"
+    assert lantern["forecast"].startswith("Floor about ") and "before the cure" in lantern["forecast"]
+
+
+@pytest.mark.parametrize(("age_s", "is_silent"), [(SILENT_S - 30.0, False), (SILENT_S + 5.0, True)])
+def test_after_five_minutes_without_word_every_value_is_withdrawn(reader, age_s, is_silent) -> None:
+    assert SILENT_S == 300.0
+    reader.heard[TWO] = age_s
+    tower = told(reader)["tower"]
+    assert (tower["pressure"] is None, tower["level"] == "unknown") == (is_silent, is_silent)
+    assert tower["heard"].startswith("Nothing from its Pi since " if is_silent else "As of ")
+    assert (tower["word"].startswith("no data since ")) is is_silent
+
+
+def test_what_counts_is_the_last_sample_though_its_shipper_goes_on(tmp_path) -> None:
+    for ago_s, is_silent in ((200.0, False), (305.0, True)):
+        path = kept(tmp_path / f"{ago_s}.db", "harbour", "pot", ago_s=ago_s)
+        assert (told(Reader({ONE: ("harbour", path)}))["pot"]["level"] == "unknown") is is_silent
+
+
+def test_an_empty_pot_that_fell_silent_does_not_press_and_one_with_an_alarm_does(tmp_path) -> None:
+    empty = kept(tmp_path / "a.db", "mill", "wheel", ago_s=9e4, is_open=False)
+    alarmed = kept(tmp_path / "b.db", "mill", "stone", ago_s=9e4, is_open=False, alarm=AlarmId.LEAK)
+    said = told(Reader({ONE: ("mill", empty), TWO: ("mill", alarmed)}))
+    assert (said["wheel"]["level"], said["wheel"]["sign"]) == ("note", "●")
+    assert said["wheel"]["word"].startswith("last heard ") and said["wheel"]["stage"] is None
+    assert said["stone"]["level"] == "unknown" and said["stone"]["alarms"][0]["old"] is True
+    assert list(said) == ["stone", "wheel"]
+
+
+def test_a_pot_of_which_no_sample_came_yet_says_so(tmp_path) -> None:
+    path = kept(tmp_path / "r.db", "mill", "wheel", is_open=False)
+    with Store.open(path, create=False) as store:
+        store._db.execute("DELETE FROM sample", ())
+    wheel = told(Reader({ONE: ("mill", path)}))["wheel"]
+    assert (wheel["heard"], wheel["word"]) == ("Nothing from its Pi yet.", "last heard never")
+
+
+def test_a_rehearsed_night_goes_by_when_it_was_heard_of(tmp_path) -> None:
+    path = kept(tmp_path / "r.db", "mill", "wheel", ago_s=9e6, rehearsed="sound")
+    reader = Reader({ONE: ("mill", path)})
+    wheel = told(reader)["wheel"]
+    assert wheel["level"] == "calm" and wheel["heard"].startswith("Rehearsal, simulated: sound. As of ")
+    reader.heard[ONE] = 305.0
+    assert told(reader)["wheel"]["level"] == "unknown"
+
+
+def test_a_clock_that_runs_ahead_makes_nothing_newer(tmp_path) -> None:
+    path = kept(tmp_path / "r.db", "mill", "wheel", ago_s=-3600.0)
+    reader = Reader({ONE: ("mill", path)})
+    assert told(reader)["wheel"]["level"] == "calm"
+    reader.heard[ONE] = 305.0
+    assert told(reader)["wheel"]["level"] == "unknown"
+
+
+def test_two_pots_of_one_name_carry_their_records(tmp_path) -> None:
+    numbers = [UUID(int=n << 96) for n in (0x1234ABCD, 0xFEDC0001)]
+    paths = {n: ("mill", kept(tmp_path / f"{n}.db", "mill", "wheel")) for n in numbers}
+    names = {each["id"] for each in Sight(Reader(paths), pots_of).tell()["pots"]}
+    assert names == {"mill/wheel-1234abcd", "mill/wheel-fedc0001"}
+
+
+def test_a_stage_and_its_leak_are_as_of_the_last_three_minutes(tmp_path) -> None:
+    path = kept(tmp_path / "r.db", "mill", "wheel", leaks=True)
+    with Store.open(path, create=False) as store:
+        (last_s,) = store._db.rows("SELECT max(t_s) FROM sample")[0]
+        store._db.execute("DELETE FROM trace WHERE t_s >= ?", (last_s - 180.0,))
+    wheel = told(Reader({ONE: ("mill", path)}))["wheel"]
+    assert (wheel["stage"], wheel["cure"], wheel["corrected"]) == ("holding", None, None)
+    assert wheel["trend"] == "Too early to tell whether air is being lost."
+
+
+# --- reading again
+
+
+def test_a_record_is_read_again_when_something_of_it_came_or_an_hour_has_passed(reader, monkeypatch) -> None:
+    now = {"s": 1000.0}
+    monkeypatch.setattr("potvigil.page.many.sight.time.monotonic", lambda: now["s"])
+    monkeypatch.setattr("potvigil.page.many.seen.time.monotonic", lambda: now["s"])
+    sight = Sight(reader, pots_of)
+    times = []
+    for change in (None, None, "came", "hour", "more"):
+        if change == "came":
+            reader.came[ONE] += 1.0
+        now["s"] += {"hour": 3600.0, "more": 1.0}.get(change, 0.0)
+        before = reader.opened_times
+        sight.tell()
+        times.append(reader.opened_times - before)
+    assert times == [2, 0, 1, 0, 2]
+
+
+def test_while_the_database_is_away_all_is_withdrawn_and_kept_in_mind(reader) -> None:
+    sight = Sight(reader, pots_of)
+    assert sight.tell()["silent"] is False
+    reader.fault = AwayRecordError("gone")
+    said = sight.tell()
+    assert said["silent"] is True and said["since"] and "does not answer" in said["strip"]["do"]
+    assert [each["pressure"] for each in said["pots"]] == [None, None]
+    assert all(each["word"].startswith("no data since") for each in said["pots"])
+    assert all(each["heard"].startswith("Nothing from its Pi since") for each in said["pots"])
+    reader.fault = None
+    assert sight.tell()["silent"] is False
+    first = Sight(reader, pots_of)
+    reader.fault = AwayRecordError("gone")
+    never = first.tell()
+    assert (never["silent"], never["since"], never["pots"]) == (True, None, [])
+
+
+def test_a_record_that_cannot_be_read_stands_there_and_spares_the_others(reader) -> None:
+    reader.broken = {ONE}
+    broken, tower = Sight(reader, pots_of).tell()["pots"]
+    assert (broken["id"], broken["word"], broken["level"]) == (
+        f"harbour/{str(ONE)[:8]}",
+        "cannot be read",
+        "unknown",
+    )
+    assert broken["heard"] == "The record is damaged (unreadable row)."
+    assert (broken["href"], broken["pot"], broken["batch"]) == (f"/batches?record={ONE}", "", None)
+    assert (broken["own_page"], broken["care"], tower["level"]) == (None, None, "calm")
+
+
+def test_settings_of_another_version_are_said_to_be(paths) -> None:
+    def unknown(_: str):
+        raise ValueError("no such key")
+
+    said = Sight(Reader(dict(paths)), unknown).tell()["pots"]
+    assert {each["heard"] for each in said} == {
+        "Its settings are of another version of Potvigil; update this page's machine."
+    }
+
+
+def test_an_earlier_record_is_named_apart(paths) -> None:
+    said = Sight(Reader(dict(paths), past=(TWO,)), pots_of).tell()
+    assert [each["pot"] for each in said["pots"]] == ["lantern"]
+    assert said["past"] == [{"record": str(TWO), "workshop": "castle"}]
+    assert (said["workshop"], said["rehearsed"]) == ("Studio", None)
+
+
+def test_a_record_without_a_run_has_no_pot_yet(tmp_path) -> None:
+    with Store.open(tmp_path / "r.db"):
+        pass
+    assert Sight(Reader({ONE: ("mill", tmp_path / "r.db")}), pots_of).tell()["pots"] == []
+
+
+# --- its pages
+
+
+@pytest.fixture
+def client(reader):
+    with shown(reader) as client:
+        client.reader = reader
+        yield client
+
+
+@pytest.mark.parametrize(
+    ("path", "status"),
+    [
+        ("/", 200),
+        ("/alarms", 200),
+        ("/health", 200),
+        ("/batches", 200),
+        ("/batches?since=x", 422),
+        (f"/of/{ONE}/pot/lantern", 200),
+        (f"/of/{ONE}/pot/tower", 404),
+        (f"/of/{PAST}/pot/lantern", 404),
+        ("/of/x/pot/lantern", 404),
+        (f"/of/{ONE}/batch/1", 200),
+        (f"/of/{ONE}/batch/9", 404),
+        (f"/of/{ONE}/batch/2147483648", 404),
+        (f"/of/{ONE}/batch/1/picture/none.png", 404),
+        (f"/of/{ONE}/api/curve?batch=1", 200),
+        (f"/of/{ONE}/api/curve?pot=lantern", 200),
+        (f"/of/{ONE}/api/curve", 422),
+        (f"/of/{ONE}/api/curve?pot=lantern&batch=1", 422),
+        (f"/of/{ONE}/api/curve?pot=nobody", 404),
+        (f"/of/{ONE}/api/curve?batch=9", 404),
+        (f"/of/{ONE}/api/curve?batch=1&from=x", 422),
+    ],
+)
+def test_each_address_has_its_answer(client, path, status) -> None:
+    answer = client.get(path)
+    assert answer.status_code == status
+    if "/api/curve" in path and status == 200:
+        assert answer.headers["content-type"] == "application/json" and answer.json()["pot"] == "lantern"
+
+
+def test_a_pot_is_away_with_the_database_and_not_gone(client) -> None:
+    client.get("/")
+    client.reader.fault = AwayRecordError("gone")
+    client.page.seeing._told_s = float("-inf")
+    assert client.get(f"/of/{PAST}/pot/lantern").status_code == 503
+    assert client.get("/batches").status_code == 503
+
+
+def test_alarms_are_listed_the_most_pressing_first_and_the_unseen_before_the_seen(client) -> None:
+    html = client.get("/alarms").text
+    assert html.index("leak: floor ahead") > 0 and "harbour/lantern" in html
+    assert f'href="/of/{ONE}/pot/lantern"' in html
+
+
+def test_a_pot_has_its_last_ten_batches_and_its_health(tmp_path) -> None:
+    path = kept(tmp_path / "r.db", "mill", "wheel")
+    with Store.open(path, create=False) as store:
+        for n in range(12):
+            store.open_batch("wheel", BatchOpened(7300.0 + n, None))
+    with shown(Reader({ONE: ("mill", path)})) as client:
+        html = client.get(f"/of/{ONE}/pot/wheel").text
+        assert [n for n in range(1, 15) if f'href="/of/{ONE}/batch/{n}"' in html] == list(range(5, 15))
+        assert "Too few batches" in html
+        assert "<bdi>mill/wheel</bdi>" in client.get("/health").text
+
+
+def test_of_all_records_the_batches_come_page_by_page(tmp_path, monkeypatch) -> None:
+    monkeypatch.setattr("potvigil.page.views.batches.PAGE", 3)
+    paths = {n: ("mill", kept(tmp_path / f"{n}.db", "mill", f"pot-{n.int}")) for n in (ONE, TWO)}
+    reader = Reader(paths)
+    with shown(reader) as client:
+        pages = [client.get(f"/batches?page={n}").text for n in (1, 2, 3)]
+    found = [[f"/of/{r}/batch/{n}" in page for r in (ONE, TWO) for n in (1, 2)] for page in pages]
+    assert [sum(each) for each in found] == [3, 1, 0]
+    assert ["Older" in page for page in pages] == [True, False, False]
+    assert ["Newer" in page for page in pages] == [False, True, True]
+    assert reader.order.startswith("5 DESC NULLS LAST, 2 DESC")
+
+
+def test_a_list_is_narrowed_to_a_workshop_or_a_record(client) -> None:
+    def of(query):
+        html = client.get(f"/batches{query}").text
+        return {record for record in (ONE, TWO) if f"/of/{record}/batch/" in html}
+
+    assert of("") == {ONE, TWO}
+    assert of("?workshop=castle") == {TWO}
+    assert of(f"?record={ONE}") == {ONE}
+    assert of("?workshop=mill") == set()
+    assert of("?record=x") == set() or client.get("/batches?record=x").status_code == 422
+    assert of(f"?record={ONE}&workshop=castle") == set()
+
+
+def test_pictures_that_were_shipped_are_shown_of_the_batch_that_names_them(tmp_path) -> None:
+    path = kept(tmp_path / "r.db", "mill", "wheel")
+    with Store.open(path, create=False) as store:
+        names = "rim view.png\nlost.png\nbad.png"
+        store.add_edit(2, EditEvent(7100.0, None, Detail.PICTURES, "", names, "anna"))
+    reader = Reader({ONE: ("mill", path)})
+    reader.kept = {(ONE, 2, "rim view.png"): PNG, (ONE, 2, "other.png"): PNG, (ONE, 2, "bad.png"): b"GIF89a"}
+    with shown(reader) as client:
+        here = f"/of/{ONE}/batch/2"
+        html = client.get(here).text
+        assert f'src="{here}/picture/rim%20view.png"' in html and "Named, but not stored here" in html
+        answer = client.get(f"{here}/picture/rim%20view.png")
+        assert (answer.content, answer.headers["content-type"]) == (PNG, "image/png")
+        assert answer.headers["cache-control"] == "private, max-age=3600"
+        for name in ("other.png", "lost.png", "bad.png"):
+            assert client.get(f"{here}/picture/{name}").status_code == 404
+
+
+def test_a_batch_whose_settings_nobody_knows_is_shown_all_the_same(paths) -> None:
+    def unknown(_: str):
+        raise ValueError("no such key")
+
+    page = ManyPage(ManyConfig(Reader(dict(paths)), unknown))
+    with TestClient(page.app, "http://localhost") as client:
+        assert client.get(f"/of/{ONE}/batch/1").status_code == 200
+        assert client.get("/health").status_code == 200
+    page.close()
+
+
+def test_nothing_here_is_this_machines_own(client) -> None:
+    assert client.page.seeing.is_own is False

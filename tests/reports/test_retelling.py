@@ -1,0 +1,261 @@
+"""A report collected from a record of an hour: what was kept comes back, what was not is worked out."""
+
+import json
+from dataclasses import replace
+from io import BytesIO
+from pathlib import Path
+
+import pytest
+from PIL import Image
+
+from demo_pot import PSI
+from made_report import trace
+from potvigil.model.events import BatchClosed, BatchOpened, Cure, Detail, EditEvent, Stage, StageEvent
+from potvigil.model.reading import UNSEEN_AFTER_S, Fault, Sample, Sensor
+from potvigil.record.errors import UnknownBatchError
+from potvigil.record.store import Store
+from potvigil.reports.collect import retell
+from potvigil.settings.loading import load_text
+from potvigil.upkeep import pictures
+from record_night import SUMMARY, UTC_S
+
+SETTINGS = """
+workshop: harbour-models
+timezone: Europe/London
+units: {pressure: psi}
+mqtt: {host: broker.example, username: anna, password_file: /keys/broker}
+pots:
+  lantern:
+    internal_volume: 20 L
+    maximum_pressure: 80 psi
+    working_pressure: 60 psi
+    floor_pressure: 45 psi
+    thermometer: {place: wall}
+    supply: shut
+    cure: {hold: 10 h, gel: 1 h}
+"""
+BEGUN_S, ENDED_S = 1000.0, 4600.0
+RUN_JSON = load_text(SETTINGS, "settings").as_json()
+
+
+def gauge_pa(t_s: float) -> float:
+    return (60.0 - (t_s - BEGUN_S) / 3600.0) * PSI
+
+
+def kept(
+    path: Path,
+    *,
+    settings_json: str = RUN_JSON,
+    traces: bool = True,
+    closed: bool = True,
+    bad: range = range(0),
+    missing: range = range(0),
+    step_s: int = 10,
+) -> Path:
+    """Write an hour of a batch, read each ten seconds; bad: read in vain, missing: not read."""
+    with Store.open(path) as store:
+        store.begin_run(settings_json, "boot-a", 0.0, UTC_S - 5.0, None)
+        batch = store.open_batch("lantern", BatchOpened(BEGUN_S, UTC_S + BEGUN_S))
+        store.add_event("lantern", batch, StageEvent(BEGUN_S + 60.0, None, Stage.HOLDING))
+        for t_s in range(int(BEGUN_S), int(ENDED_S) + 1, step_s):
+            if t_s in missing:
+                continue
+            sample = Sample(float(t_s), UTC_S + t_s, gauge_pa=gauge_pa(t_s), wall_c=20.0)
+            if t_s in bad:
+                fault = Fault(Sensor.TRANSDUCER, f"bus error at {t_s}")
+                sample = replace(sample, gauge_pa=None, faults=(fault,))
+            store.append("lantern", sample)
+        if traces:
+            for t_s in range(int(BEGUN_S) + 20, int(ENDED_S), 60):
+                share = (t_s - BEGUN_S) / 36_000.0
+                known = trace(float(t_s), gauge_pa=gauge_pa(t_s), cure_progress=share, leak_pa_per_s=None)
+                store.append_trace("lantern", known)
+        if closed:
+            summary = replace(SUMMARY, start_s=BEGUN_S, end_s=ENDED_S, details={})
+            store.close_batch(batch, BatchClosed(ENDED_S, UTC_S + ENDED_S, summary))
+    return path
+
+
+def told_of(path: Path):
+    with Store.open_read_only(path) as store:
+        return retell(store, 1)
+
+
+# --- what was read
+
+
+def test_every_good_reading_comes_back_at_its_moment(tmp_path) -> None:
+    told = told_of(kept(tmp_path / "r.db"))
+    assert [t_s for t_s, _ in told.gauge] == [float(t_s) for t_s in range(1000, 4601, 10)]
+    assert [pa for _, pa in told.gauge] == pytest.approx([gauge_pa(t_s) for t_s, _ in told.gauge])
+    assert told.silences == ()
+    assert told.utc_less_t_s == pytest.approx(UTC_S)
+    assert told.earlier_settings is False
+
+
+def test_what_was_read_in_vain_is_a_gap_with_its_first_cause(tmp_path) -> None:
+    told = told_of(kept(tmp_path / "r.db", bad=range(2000, 2101)))
+    (silence,) = told.silences
+    assert (silence.from_s, silence.to_s, silence.why) == (1990.0, 2110.0, "bus error at 2000")
+    assert [t_s for t_s, pa in told.gauge if pa is None] == [*range(2000, 2101, 10), 2110.0]
+
+
+def test_where_nothing_was_read_no_line_is_drawn_across(tmp_path) -> None:
+    told = told_of(kept(tmp_path / "r.db", missing=range(2000, 3000)))
+    (silence,) = told.silences
+    assert (silence.from_s, silence.to_s, silence.why) == (1990.0, 3000.0, "no readings")
+    assert [t_s for t_s, pa in told.gauge if pa is None] == [3000.0]
+
+
+@pytest.mark.parametrize(("length_s", "is_one"), [(UNSEEN_AFTER_S, False), (UNSEEN_AFTER_S + 10.0, True)])
+def test_a_gap_that_the_watch_passes_over_is_none(tmp_path, length_s, is_one) -> None:
+    told = told_of(kept(tmp_path / "r.db", bad=range(2000, 1990 + int(length_s))))
+    assert bool(told.silences) is is_one
+
+
+def test_a_silence_at_either_end_counts_from_the_batchs_own_begin_and_end(tmp_path) -> None:
+    told = told_of(kept(tmp_path / "r.db", missing=range(1000, 1500), bad=range(4000, 4601)))
+    assert [(each.from_s, each.to_s, each.why) for each in told.silences] == [
+        (1000.0, 1500.0, "no readings"),
+        (3990.0, 4600.0, "bus error at 4000"),
+    ]
+
+
+def test_of_two_silences_each_has_its_own_cause(tmp_path) -> None:
+    path = kept(tmp_path / "r.db", bad=range(2000, 2101), missing=range(3000, 3100))
+    assert [each.why for each in told_of(path).silences] == ["bus error at 2000", "no readings"]
+
+
+# --- what the watch knew
+
+
+def test_a_closed_batch_keeps_its_judgement_and_its_traces(tmp_path) -> None:
+    told = told_of(kept(tmp_path / "r.db"))
+    assert told.summary.verdict is SUMMARY.verdict and told.summary.reason == SUMMARY.reason
+    assert len(told.traces) == 60
+    assert told.traces[0].t_s == BEGUN_S + 20.0
+
+
+def test_without_traces_the_batch_is_fed_again_and_the_judgement_stays(tmp_path) -> None:
+    told = told_of(kept(tmp_path / "r.db", traces=False, step_s=60))
+    assert told.summary.reason == SUMMARY.reason
+    times = [each.t_s for each in told.traces]
+    assert times == [BEGUN_S + 60.0 * n for n in range(61)]
+    assert told.traces[30].gauge_pa == pytest.approx(gauge_pa(times[30]))
+
+
+def test_an_open_batch_is_judged_as_it_stands_with_the_traces_that_were_kept(tmp_path) -> None:
+    path = kept(tmp_path / "r.db", closed=False, step_s=60)
+    with Store.open(path, create=False) as store:
+        store.add_edit(1, EditEvent(2000.0, None, Detail.LABEL, "", "lens 3", "anna"))
+    told = told_of(path)
+    assert not told.summary.complete and told.summary.end_s == pytest.approx(ENDED_S)
+    assert told.summary.start_s == pytest.approx(BEGUN_S, abs=60.0)
+    assert told.summary.details == {Detail.LABEL: "lens 3"}
+    assert len(told.traces) == 60 and told.traces[0].t_s == BEGUN_S + 20.0
+
+
+def test_gel_and_the_bubble_then_are_known_by_the_cure_clock(tmp_path) -> None:
+    """Boyle, p V = constant: a diameter goes with the cube root of the absolute pressure. Gel is at 10 %."""
+    told = told_of(kept(tmp_path / "r.db"))
+    assert told.gel_s is None and told.bubble.gel is None  # an hour is the gel's very end
+    path = kept(
+        tmp_path / "faster.db", settings_json=load_text(SETTINGS.replace("1 h", "30 min"), "s").as_json()
+    )
+    told = told_of(path)
+    assert told.gel_s == pytest.approx(BEGUN_S + 1800.0)
+    nearest = min(told.traces, key=lambda each: abs(each.t_s - told.gel_s))
+    assert told.bubble.gel.gauge_pa == nearest.gauge_pa
+    for pressed in (told.bubble.working, told.bubble.start, told.bubble.lowest, told.bubble.gel):
+        assert pressed.share == pytest.approx((101_325.0 / (101_325.0 + pressed.gauge_pa)) ** (1 / 3))
+    assert told.bubble.working.gauge_pa == pytest.approx(60 * PSI)
+    assert (told.bubble.start.gauge_pa, told.bubble.lowest.gauge_pa) == (
+        SUMMARY.hold_start_gauge_pa,
+        SUMMARY.lowest_gauge_pa,
+    )
+
+
+@pytest.mark.parametrize(
+    ("change", "share"),
+    [
+        ({"lowest_gauge_pa": -5000.0}, 1.0),
+        ({"lowest_gauge_pa": None}, None),
+        ({"hold_start_gauge_pa": None}, None),
+    ],
+)
+def test_without_pressure_no_bubble_is_pressed(tmp_path, change, share) -> None:
+    path = kept(tmp_path / "r.db", closed=False, step_s=60)
+    with Store.open(path, create=False) as store:
+        summary = replace(SUMMARY, start_s=BEGUN_S, end_s=ENDED_S, cure=Cure(0.1, 1e5), **change)
+        store.close_batch(1, BatchClosed(ENDED_S, None, summary))
+    told = told_of(path)
+    assert (None if told.bubble is None else told.bubble.lowest.share) == share
+
+
+# --- whose it is
+
+
+def test_the_runs_of_a_batch_are_its_own_and_those_begun_while_it_was_open(tmp_path) -> None:
+    path = tmp_path / "r.db"
+    with Store.open(path) as store:
+        store.begin_run(RUN_JSON, "boot-z", 0.0, UTC_S, None)
+    kept(path)
+    with Store.open(path, create=False) as store:
+        for _ in range(3):
+            store.begin_run(RUN_JSON, "boot-a", ENDED_S, None, None)
+        for number, begun_s in ((3, ENDED_S - 1.0), (4, ENDED_S), (5, ENDED_S + 1.0)):
+            store._db.execute("UPDATE run SET start_t_s = ? WHERE id = ?", (begun_s, number))
+    told = told_of(path)
+    assert [run.id for run in told.runs] == [2, 3]
+    assert told.earlier_settings is False
+
+
+def test_other_settings_of_the_same_batch_are_said_to_have_been(tmp_path) -> None:
+    path = kept(tmp_path / "r.db", closed=False, step_s=60)
+    other = load_text(SETTINGS.replace("45 psi", "40 psi"), "settings").as_json()
+    with Store.open(path, create=False) as store:
+        store.begin_run(other, "boot-a", 4700.0, None, None)
+    told = told_of(path)
+    assert told.earlier_settings is True
+    assert told.pot.floor_pa == pytest.approx(40 * PSI)  # the last ones count
+
+
+def test_settings_are_shown_without_what_is_secret_or_no_part_of_the_pot(tmp_path) -> None:
+    told = told_of(kept(tmp_path / "r.db"))
+    text = json.dumps(told.settings)
+    assert not [each for each in ("broker", "anna", "/keys") if each in text]
+    assert told.settings["workshop"] == "harbour-models" and told.settings["units"]["pressure"] == "psi"
+    assert set(told.settings) >= {"working_pressure", "floor_pressure", "cure", "timezone"}
+    assert "mqtt" not in told.settings and "pots" not in told.settings
+
+
+def test_pictures_that_are_kept_come_by_their_names(tmp_path) -> None:
+    path, file = kept(tmp_path / "r.db"), BytesIO()
+    Image.new("RGB", (4, 4)).save(file, "PNG")
+    pictures.keep(path, 1, "rim.png", file.getvalue())
+    with Store.open(path, create=False) as store:
+        store.edit(1, {Detail.PICTURES: "rim.png\nlost.jpg"}, "anna", UTC_S)
+    assert told_of(path).pictures == (("rim.png", file.getvalue()),)
+
+
+# --- what there is no report of
+
+
+def test_what_cannot_be_reported_says_why_in_one_line(tmp_path) -> None:
+    path = tmp_path / "none.db"
+    with Store.open(path) as store:
+        store.begin_run(RUN_JSON, "boot-a", 0.0, UTC_S, None)
+        store.open_batch("lantern", BatchOpened(BEGUN_S, None))
+        store.open_batch("mast", BatchOpened(BEGUN_S, None))
+    with Store.open_read_only(path) as store:
+        with pytest.raises(UnknownBatchError, match="has no samples yet; let the watch run"):
+            retell(store, 1)
+        with pytest.raises(UnknownBatchError, match="do not know the pot 'mast'"):
+            retell(store, 2)
+    with Store.open(path) as store:
+        store._db.execute("UPDATE batch SET run = NULL", ())
+    with (
+        Store.open_read_only(path) as store,
+        pytest.raises(UnknownBatchError, match="names no run, so its settings are not known"),
+    ):
+        retell(store, 1)

@@ -1,0 +1,298 @@
+"""The studio without a database: where it is, its SQL, how often is tried again, what is one line."""
+
+import logging
+import threading
+from pathlib import Path
+from types import SimpleNamespace
+from uuid import UUID
+
+import pytest
+from sqlalchemy.exc import DBAPIError
+
+from potvigil.record.errors import AwayRecordError, RecordError
+from potvigil.settings.studio import StudioSettings
+from potvigil.studio import address as address_views
+from potvigil.studio.address import Address, StudioError, address_of, first_line, owner_engine
+from potvigil.studio.dialect import for_record, parameters, plain_text
+from potvigil.studio.news import ForkedRecordError
+from potvigil.studio.preparing import ANY_WORKSHOP, MACHINE, admit
+from potvigil.studio.reading import RecordThere
+from potvigil.studio.shipper import LOOK_S, RETRY_MOST_S, RETRY_S, Shipper
+from potvigil.studio.tables import OF_A_RECORD, key_of
+
+# --- where it is
+
+
+TO = Address((("a.example", 5432), ("b.example", 5433)), "potvigil", "lantern-pi", "s3cret")
+
+
+def arguments_of(engine) -> dict:
+    return engine.dialect.create_connect_args(engine.url)[1]
+
+
+@pytest.fixture
+def given(monkeypatch):
+    """What create_engine is given, without making an engine."""
+    calls = []
+    monkeypatch.setattr(address_views, "create_engine", lambda url, **how: calls.append((url, how)))
+    return calls
+
+
+def test_who_writes_goes_to_the_server_that_may_be_written_and_gives_up_in_time(given) -> None:
+    """Names and units as in the PostgreSQL manual, 34.1.2: seconds; tcp_user_timeout and timeouts in ms."""
+    TO.engine()
+    ((url, how),) = given
+    assert (url.drivername, url.username, url.password, url.database) == (
+        *("postgresql+psycopg", "lantern-pi", "s3cret", "potvigil"),
+    )
+    assert how["connect_args"] == {
+        "sslmode": "verify-full",
+        "sslrootcert": "system",
+        "application_name": "potvigil",
+        "host": "a.example,b.example",
+        "port": "5432,5433",
+        "target_session_attrs": "read-write",
+        "connect_timeout": 10,
+        "keepalives_idle": 30,
+        "keepalives_interval": 10,
+        "keepalives_count": 3,
+        "tcp_user_timeout": 30_000,
+        "options": "-c statement_timeout=120000 -c lock_timeout=30000",
+    }
+    assert how["poolclass"].__name__ == "NullPool"
+
+
+def test_who_reads_may_do_so_at_a_standby_and_keeps_a_few_connections_of_one_moment_each(given) -> None:
+    TO.reading_engine()
+    ((_, how),) = given
+    assert how["connect_args"]["target_session_attrs"] == "any"
+    assert how["connect_args"]["options"].startswith("-c statement_timeout=20000 ")
+    assert (how["pool_size"], how["max_overflow"], how["pool_timeout"]) == (5, 5, 20)
+    assert how["pool_pre_ping"] is True and how["isolation_level"] == "REPEATABLE READ"
+    assert how["execution_options"] == {"postgresql_readonly": True}
+
+
+def test_on_this_machine_alone_nothing_need_be_encrypted(given) -> None:
+    Address((("localhost", 5432),), "potvigil", "me", encrypted=False).engine()
+    assert not {"sslmode", "sslrootcert"} & set(given[0][1]["connect_args"])
+    Address((("a", 1),), "d", "u", ca_file=Path("/ca.crt")).engine()
+    assert given[1][1]["connect_args"]["sslrootcert"] == "/ca.crt"
+
+
+def test_a_person_is_told_where_without_the_password() -> None:
+    assert TO.name == "lantern-pi@a.example:5432,b.example:5433/potvigil"
+
+
+def studio_settings(**changes) -> StudioSettings:
+    known = {
+        "host": "a.example", "standby": None, "port": 5432, "database": "potvigil", "username": "me",
+        "password_file": None, "ca_file": None, "encrypted": True,
+    }  # fmt: skip
+    return SimpleNamespace(**(known | changes))
+
+
+def test_the_address_is_that_of_the_settings(tmp_path) -> None:
+    secret = tmp_path / "secret"
+    secret.write_text("pass\nrest")
+    secret.chmod(0o600)
+    ca_file = Path("/ca")
+    of = address_of(
+        studio_settings(standby="b.example", password_file=secret, ca_file=ca_file, encrypted=False)
+    )
+    assert of == Address((("a.example", 5432), ("b.example", 5432)), "potvigil", "me", "pass", ca_file, False)
+    assert address_of(studio_settings()) == Address((("a.example", 5432),), "potvigil", "me")
+    with pytest.raises(StudioError, match=r"^studio\.password_file: .*none") as error:
+        address_of(studio_settings(password_file=tmp_path / "none"))
+    assert "\n" not in str(error.value)
+
+
+@pytest.mark.parametrize("uri", ["postgresql://u@h/d", "postgres://u:p@h:5433/d", "postgresql+psycopg://h/d"])
+def test_an_owner_comes_in_by_an_address_of_libpq(uri) -> None:
+    if uri.startswith("postgres://"):
+        assert owner_engine(uri).url.host == "h"
+    assert owner_engine(uri).url.drivername == "postgresql+psycopg"
+
+
+@pytest.mark.parametrize("uri", ["nonsense", "mysql://u@h/d", "sqlite:///x", ""])
+def test_any_other_is_refused_with_one_as_it_should_be(uri) -> None:
+    with pytest.raises(StudioError, match="give postgresql://user@host/database"):
+        owner_engine(uri)
+
+
+def test_of_what_a_database_says_the_first_line_is_told() -> None:
+    error = DBAPIError("SELECT 1", {}, Exception("\n  no such table  \nLINE 1: ..."))
+    assert first_line(error) == "no such table"
+    assert first_line(ValueError("one\ntwo")) == "one"
+    assert first_line(KeyError()) == "KeyError"
+
+
+@pytest.mark.parametrize("name", ["", "Pi", "1pi", "a" * 64, "a b", "a;b", 'a"b', "-a", "ä"])
+def test_a_name_that_would_need_quoting_is_refused(name) -> None:
+    with pytest.raises(StudioError, match="small letters, digits, - and _, a letter first"):
+        admit(None, name, MACHINE, [ANY_WORKSHOP])
+
+
+# --- its SQL
+
+
+def test_a_query_is_asked_of_the_rows_of_one_record() -> None:
+    sql = for_record(
+        "SELECT b.id FROM batch b JOIN pot p ON p.id = b.pot WHERE p.name LIKE '%x' AND b.id > ?"
+    )
+    assert sql == (
+        "WITH pot AS NOT MATERIALIZED (SELECT * FROM potvigil.pot WHERE record = %(record)s), "
+        "batch AS NOT MATERIALIZED (SELECT * FROM potvigil.batch WHERE record = %(record)s) "
+        "SELECT b.id FROM batch b JOIN pot p ON p.id = b.pot WHERE p.name LIKE '%%x' AND b.id > %(p1)s"
+    )
+    assert "WHERE record = shipped.id)" in for_record("SELECT 1 FROM pot", "shipped.id")
+
+
+@pytest.mark.parametrize(
+    ("sqlite", "postgresql"),
+    [
+        ("SELECT ? , ? , ? FROM pot", "SELECT %(p1)s , %(p2)s , %(p3)s FROM pot"),
+        (
+            "SELECT ?2, ?1, ? FROM pot",
+            "SELECT %(p2)s, %(p1)s, %(p2)s FROM pot",
+        ),  # ? is one more than the last
+        ("SELECT instr(a, ?) FROM pot", "SELECT strpos(a, %(p1)s) FROM pot"),
+        ("SELECT lower(a) FROM pot", 'SELECT lower(CAST(a AS text) COLLATE "C") FROM pot'),
+        (
+            "SELECT json_extract(spread, '$.x[1]') FROM pot",
+            "SELECT (spread::json #>> '{x,1}')::double precision FROM pot",
+        ),
+        (
+            "SELECT json_group_object(field, new) FROM pot",
+            "SELECT coalesce(json_object_agg(field, new), '{}')::text FROM pot",
+        ),
+    ],
+)
+def test_what_postgresql_says_otherwise(sqlite, postgresql) -> None:
+    """SQLite: ?NNN and ? as in its documentation of bind parameters."""
+    assert for_record(sqlite).endswith(f") {postgresql}")
+
+
+def test_the_number_of_a_fault_is_a_text_there() -> None:
+    assert "(SELECT id::text AS id, faults FROM potvigil.fault WHERE" in for_record("SELECT 1 FROM fault")
+
+
+def test_values_go_by_the_numbers_of_their_places() -> None:
+    from potvigil.model.events import AlarmId
+
+    assert parameters((1, "a", None, AlarmId.LEAK)) == {"p1": 1, "p2": "a", "p3": None, "p4": "leak"}
+    assert plain_text("a\0b") == "a\ufffdb" and plain_text(b"\0") == b"\0" and plain_text("ab") == "ab"
+    assert parameters(("\0",)) == {"p1": "\ufffd"}
+
+
+def test_each_table_has_the_keys_that_tell_its_rows_apart() -> None:
+    for table, columns in OF_A_RECORD.items():
+        assert {c.name for c in columns.primary_key} == {"record", *key_of(table)}
+        assert not any(c.nullable for c in columns.primary_key)
+        assert not [c.name for c in columns.primary_key if c.autoincrement is True]
+    assert (key_of("sample"), key_of("taught"), key_of("event")) == (("pot", "t_s"), ("batch",), ("id",))
+    assert OF_A_RECORD["batch"].c.end_t_s.nullable and not OF_A_RECORD["batch"].c.pot.nullable
+
+
+def test_nothing_is_asked_for_nothing() -> None:
+    there = RecordThere(None, UUID(int=1))
+    assert there.rows_of_each("SELECT 1 FROM pot", []) == []
+    assert (
+        str(there.damaged("row 5")) == f"the record {UUID(int=1)}, as the studio has it, is damaged (row 5)"
+    )
+    assert issubclass(AwayRecordError, RecordError)
+
+
+# --- the shipper
+
+
+@pytest.fixture
+def shipper(monkeypatch):
+    shipper = Shipper(Path("/nowhere"), None, "harbour", by_the_minute=False, pictures=False)
+    shipper.failing = []
+
+    def ship(is_over):
+        shipper.is_over = is_over
+        if shipper.failing:
+            error = shipper.failing.pop(0)
+            if error is not None:
+                raise error
+        return 0
+
+    monkeypatch.setattr(shipper, "_ship", ship)
+    return shipper
+
+
+def test_after_a_failure_it_waits_twice_as_long_each_time_up_to_five_minutes(shipper, caplog) -> None:
+    shipper.failing = [StudioError("gone")] * 9 + [None, RecordError("held")]
+    waits = [shipper.try_once(threading.Event()) for _ in range(12)]
+    assert waits == [5.0, 10.0, 20.0, 40.0, 80.0, 160.0, 300.0, 300.0, 300.0, LOOK_S, 5.0, LOOK_S]
+    assert (RETRY_S, RETRY_MOST_S, LOOK_S) == (5.0, 300.0, 5.0)
+    assert [record.getMessage() for record in caplog.records] == [
+        "the studio gets nothing (gone); retrying",
+        "the studio has all of the record again",
+        "the studio gets nothing (held); retrying",
+        "the studio has all of the record again",
+    ]
+    assert {record.levelno for record in caplog.records} == {logging.WARNING}
+
+
+def test_another_failure_is_said_too(shipper, caplog) -> None:
+    shipper.failing = [StudioError("gone"), StudioError("full"), StudioError("full")]
+    for _ in range(3):
+        shipper.try_once(threading.Event())
+    assert [record.getMessage() for record in caplog.records] == [
+        "the studio gets nothing (gone); retrying",
+        "the studio gets nothing (full); retrying",
+    ]
+
+
+def test_it_ships_until_it_is_to_end(shipper) -> None:
+    stopping, times = threading.Event(), []
+
+    def once(event):
+        times.append(event is stopping)
+        if len(times) == 3:
+            stopping.set()
+        return 0.0
+
+    shipper.try_once = once
+    shipper.run(stopping)
+    assert times == [True] * 3
+    stopping.set()
+    shipper.run(stopping)
+    assert times == [True] * 3
+
+
+def test_a_record_that_went_on_from_a_copy_is_shipped_once_more_as_another(shipper, monkeypatch) -> None:
+    renewed = []
+    monkeypatch.setattr(shipper, "_go_on_as_another", lambda: renewed.append(1))
+    shipper.failing = [ForkedRecordError()]
+    assert shipper.ship() == 0 and renewed == [1]
+    assert shipper.is_over() is False
+    shipper.failing = [ForkedRecordError(), ForkedRecordError()]
+    with pytest.raises(ForkedRecordError):
+        shipper.ship()
+
+
+def test_it_ships_parcel_by_parcel_until_nothing_is_left_or_it_is_to_end(monkeypatch, tmp_path) -> None:
+    from potvigil.studio import shipper as shipper_views
+    from shipped import short_record
+
+    taken = []
+
+    class Copy:
+        def __init__(self, engine, identity, workshop):
+            self.whose = workshop
+
+        def take(self, news, pictures):
+            taken.append((self.whose, pictures is None))
+            return SimpleNamespace(count=3, whole=len(taken) % 4 == 0)
+
+    monkeypatch.setattr(shipper_views, "RecordCopy", Copy)
+    record = short_record(tmp_path / "record.db", 2)
+    of = Shipper(record, None, "harbour", by_the_minute=False, pictures=False)
+    assert of.ship() == 12 and taken == [("harbour", True)] * 4
+    ends = iter([False, True])
+    assert of.ship(lambda: next(ends)) == 3
+    with_pictures = Shipper(record, None, "harbour", by_the_minute=True, pictures=True)
+    assert with_pictures.ship() == 9 and taken[-1] == ("harbour", False)
