@@ -10,7 +10,7 @@ from matplotlib.figure import Figure
 from matplotlib.text import Text
 from matplotlib.transforms import Bbox
 
-from potvigil.reports.charts.batch_chart import Chart
+from potvigil.reports.charts.batch_chart import BatchChart
 from potvigil.reports.charts.chart_style import LOOK, WIDE_IN
 from potvigil.reports.model import BatchReport
 
@@ -18,7 +18,7 @@ from potvigil.reports.model import BatchReport
 def batch_figure(report: BatchReport, width_in: float = WIDE_IN) -> Figure:
     """Return the chart of a batch, drawn: a dot is a point of 1/72 inch."""
     figure = Figure(dpi=72)
-    return drawn(figure, Chart(report, figure, width_in))
+    return drawn(figure, BatchChart(report, figure, width_in))
 
 
 def drawn(figure: Figure, chart: object) -> Figure:

@@ -177,7 +177,7 @@ DOORS: dict[str, tuple[str, ...]] = {
         *("leak/pot_model.py", "leak/bank.py", "leak/cells.py", "leak/onsets.py"),
         *("leak/correction.py", "leak/unrest.py", "diagnosis/cause.py"),
     ),
-    "matplotlib": ("reports/charts/batch_chart.py", "reports/charts/health_chart.py"),
+    "matplotlib": tuple(f"reports/charts/{each}.py" for each in ("batch_chart", "drawing", "health_chart")),
     "jinja2": ("reports/html.py", "page/ground.py"),
     "starlette": ("page/",),
     "sqlalchemy": ("studio/",),

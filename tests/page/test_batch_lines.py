@@ -118,6 +118,14 @@ def test_a_line_begins_by_the_workshops_clock() -> None:
     assert line(ROW, "psi", ZoneInfo("Asia/Tokyo"))["began"] == "Fri 2026-01-02 07:00"
 
 
+def test_what_a_list_is_narrowed_by_is_no_longer_than_a_person_writes() -> None:
+    assert batches.query_of({"find": "x" * 201, "pot": "a\x1bb", "page": "2"}) == NOTHING | {
+        "find": "x" * 200,
+        "pot": "a\ufffdb",
+    }
+    assert batches.query_of({"find": "x" * 200}, ("find",)) == {"find": "x" * 200}
+
+
 # --- pages of the list
 
 

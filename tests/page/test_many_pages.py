@@ -1,16 +1,18 @@
 """The page of all records over a reader of a test's own: who is silent, in which order, with what answers."""
 
+import re
 import time
 from contextlib import contextmanager
+from dataclasses import replace
 from pathlib import Path
 from uuid import UUID
 
 import pytest
 from starlette.testclient import TestClient
 
-from many_records import kept
+from many_records import kept, raised
 from potvigil.commands.page import pots_of
-from potvigil.model.events import AlarmId, BatchOpened, Detail, EditEvent
+from potvigil.model.events import AlarmId, AlarmState, BatchOpened, Detail, EditEvent, Priority
 from potvigil.page.many.seeing import ManyConfig
 from potvigil.page.many.sight import SILENT_S, Sight
 from potvigil.page.many.site import ManyPage
@@ -317,10 +319,23 @@ def test_a_pot_is_away_with_the_database_and_not_gone(client) -> None:
     assert client.get("/batches").status_code == 503
 
 
-def test_alarms_are_listed_the_most_pressing_first_and_the_unseen_before_the_seen(client) -> None:
-    html = client.get("/alarms").text
-    assert html.index("leak: floor ahead") > 0 and "harbour/lantern" in html
-    assert f'href="/of/{ONE}/pot/lantern"' in html
+def test_alarms_are_listed_the_most_pressing_first_and_the_unseen_before_the_seen(tmp_path) -> None:
+    paths = {}
+    for n, (name, state, priority) in enumerate(
+        [
+            ("low", AlarmState.UNACKNOWLEDGED, Priority.LOW),
+            ("seen", AlarmState.ACKNOWLEDGED, Priority.HIGH),
+            ("unseen", AlarmState.UNACKNOWLEDGED, Priority.HIGH),
+        ]
+    ):
+        path = kept(tmp_path / f"{name}.db", "mill", name)
+        with Store.open(path, create=False) as store:
+            event = raised(AlarmId.RAPID_LOSS, 7100.0, time.time() - 7200.0, priority)
+            store.add_event(name, 2, replace(event, state=state))
+        paths[UUID(int=n)] = ("mill", path)
+    with shown(Reader(paths)) as client:
+        html = client.get("/alarms").text
+    assert re.findall(r'<h2><a href="[^"]+"><bdi>mill/(\w+)', html) == ["unseen", "seen", "low"]
 
 
 def test_a_pot_has_its_last_ten_batches_and_its_health(tmp_path) -> None:

@@ -14,7 +14,7 @@ from potvigil.diagnosis.pot_health import health
 from potvigil.model.ageing import Health, Side
 from potvigil.model.maintenance import Part
 from potvigil.reports.charts.chart_style import ALARM, INK, NARROW_IN, QUIET, READ, WIDE_IN
-from potvigil.reports.charts.health_chart import Chart, health_chart_svg
+from potvigil.reports.charts.health_chart import HealthChart, health_chart_svg
 from potvigil.reports.health import health_html
 from potvigil.wording.health import LISTED_BATCHES, LISTED_CARES
 from printed_page import Page
@@ -25,7 +25,7 @@ NAN = float("nan")
 
 def figure_of(judged: Health, width_in: float = WIDE_IN, unit: str = "psi") -> Figure:
     figure = Figure(dpi=72)
-    return drawn(figure, Chart(judged, unit, UTC, figure, width_in))
+    return drawn(figure, HealthChart(judged, unit, UTC, figure, width_in))
 
 
 SOUND = health(season([0.1] * 30), [care(Part.SEAL, 20, "new ring"), care(Part.INSPECTION, 25)], BEARABLE)
@@ -266,6 +266,14 @@ def test_of_many_batches_the_last_are_drawn_with_lighter_signs(width_in, drawn_m
     exact = figure_of(health(season([0.1] * drawn_most), [care(Part.SEAL, 0)], None), width_in)
     assert title.partition(", the last")[0] in said(exact)
     assert [x for x, *_ in vertical(exact.axes[0])] == [-0.5]
+
+
+@pytest.mark.parametrize(("count", "bar", "size"), [(120, 0.8, 14.0), (121, 0.5, 8.0)])
+def test_beyond_120_batches_signs_are_smaller_and_bars_thinner(count, bar, size) -> None:
+    axis = figure_of(health(season([0.1] * count), [], None)).axes[0]
+    (bars,) = [each for each in axis.collections if type(each).__name__ == "LineCollection"]
+    (signs,) = [each for each in axis.collections if each.get_label() == "batch, 95 % bar"]
+    assert (bars.get_linewidth(), list(signs.get_sizes())) == (bar, [size])
 
 
 @pytest.mark.parametrize(

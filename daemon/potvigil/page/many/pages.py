@@ -21,20 +21,15 @@ from potvigil.page.many.ageing import MOODS, ageing
 from potvigil.page.many.broker.asking import NotAcknowledgedError, acknowledge
 from potvigil.page.many.seeing import Seeing
 from potvigil.page.views import batches
-from potvigil.page.views.curve import CurveQuery
-from potvigil.page.views.data import drawn, points_of
+from potvigil.page.views.data import curve_of, drawn
 from potvigil.page.views.details import fields
-from potvigil.page.views.library import whole
-from potvigil.page.views.pots import number
 from potvigil.page.views.strip import URGENCY
 from potvigil.page.views.words import Severity
 from potvigil.record.requests.batch_query import Wanted
 from potvigil.record.requests.detail_input import habits_of
-from potvigil.record.rows import BatchRow
 from potvigil.record.store import Store
 from potvigil.record.tables.batches import listed_batch, listing
 from potvigil.upkeep.pictures import kind_of
-from potvigil.wording.quantities import shown
 
 QUERY = (*batches.QUERY, "workshop", "record")
 # By columns of a listing behind the record: begun last comes first, then the higher number.
@@ -103,7 +98,7 @@ class ManyPages:
     # -- batches -----------------------------------------------------------------------------------
 
     async def batches(self, request: Request) -> Response:
-        query = {key: shown(request.query_params.get(key, "")[:200]) for key in QUERY}
+        query = batches.query_of(request.query_params, QUERY)
         page = batches.page_number(request.query_params.get("page", "1"))
         now = await self._seeing.tell()
         told: dict[str, Any]
@@ -205,27 +200,13 @@ class ManyPages:
         return dict(pot)
 
     async def curve(self, request: Request) -> Response:
-        query, record = request.query_params, _record(request)
-        pot_id, batch = query.get("pot"), query.get("batch")
-        if (pot_id is None) == (batch is None):
-            raise RequestRefusedError(422, "Give pot or batch.")
-        batch_id = None if batch is None else whole(batch)
-        from_s, to_s = number(query.get("from", ""), "from"), number(query.get("to", ""), "to")
-        points = points_of(query.get("points", ""))
+        find = curve_of(request.query_params)
 
         def read(store: Store) -> bytes:
-            row: BatchRow | None
-            if batch_id is not None:
-                row = store.batch(batch_id)
-                found = row.pot_id
-            elif pot_id in store.pots():
-                found = str(pot_id)
-                row = store.open_batch_of(found)
-            else:
-                raise RequestRefusedError(404, "There is no such pot.")
-            return drawn(store, self._seeing.pots_of, CurveQuery(found, row, None, from_s, to_s, points))
+            return drawn(store, self._seeing.pots_of, find(store))
 
-        return Response(await self._seeing.read(record, read), media_type="application/json")
+        content = await self._seeing.read(_record(request), read)
+        return Response(content, media_type="application/json")
 
 
 def _record(request: Request) -> UUID:

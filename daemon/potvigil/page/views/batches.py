@@ -1,6 +1,6 @@
 """The record's batches as the page lists and shows them."""
 
-from collections.abc import Iterator, Mapping, Sequence
+from collections.abc import Iterable, Iterator, Mapping, Sequence
 from datetime import datetime, timedelta, tzinfo
 from typing import Any
 from urllib.parse import urlencode
@@ -38,6 +38,7 @@ PAGE = 50
 LAST_PAGE = 10_000
 # What is shown of one batch; a regulator that feeds all night must not make a page of megabytes.
 MOST_EVENTS = 500
+LONGEST_ASKED = 200  # letters of what a list is narrowed by
 QUERY = ("pot", "verdict", "since", "until", "find", "alarm")
 VERDICTS = [
     *({"value": each.value, "word": said} for each, (said, _) in VERDICT_WORDS.items()),
@@ -51,6 +52,11 @@ class QueryError(ValueError):
 
 
 # --- the list
+
+
+def query_of(given: Mapping[str, str], names: Iterable[str] = QUERY) -> dict[str, str]:
+    """Return what an address narrows a list by; empty where it says nothing."""
+    return {name: shown(given.get(name, "")[:LONGEST_ASKED]) for name in names}
 
 
 def listed(store: Store, query: Mapping[str, str], page: int) -> dict[str, Any]:

@@ -4,7 +4,8 @@ import asyncio
 import json
 import mimetypes
 import time
-from collections.abc import AsyncIterator, Callable
+from collections.abc import AsyncIterator, Callable, Mapping
+from dataclasses import replace
 
 from starlette.requests import Request
 from starlette.responses import JSONResponse, Response, StreamingResponse
@@ -97,29 +98,19 @@ class Data(Told):
         return Response(text, headers={"content-type": kind})
 
     async def curve(self, request: Request) -> Response:
-        query, frame = request.query_params, self._frame
-        pot_id, batch = query.get("pot"), query.get("batch")
-        if (pot_id is None) == (batch is None):
-            raise RequestRefusedError(422, "Give pot or batch.")
-        batch_id = None if batch is None else whole(batch)
-        from_s, to_s = number(query.get("from", ""), "from"), number(query.get("to", ""), "to")
-        points = points_of(query.get("points", ""))
+        frame, find = self._frame, curve_of(request.query_params)
 
-        def find() -> tuple[str, BatchRow | None]:
+        def look() -> CurveQuery:
             with frame.open() as store:
-                if batch_id is not None:
-                    row = store.batch(batch_id)
-                    return row.pot_id, row
-                if pot_id not in store.pots():
-                    raise RequestRefusedError(404, "There is no such pot.")
-                return str(pot_id), store.open_batch_of(str(pot_id))
+                return find(store)
 
-        found, row = await frame.in_thread(find)
-        live = await frame.live_of(found) if row is None or row.end_t_s is None else None
+        asked = await frame.in_thread(look)
+        if asked.row is None or asked.row.end_t_s is None:
+            asked = replace(asked, live=await frame.live_of(asked.pot_id))
 
         def draw() -> bytes:
             with frame.open() as store:
-                return drawn(store, frame.config.pots_of, CurveQuery(found, row, live, from_s, to_s, points))
+                return drawn(store, frame.config.pots_of, asked)
 
         return Response(await frame.in_thread(draw), media_type="application/json")
 
@@ -135,6 +126,33 @@ def points_of(text: str) -> int:
     """Return of how many points a curve is asked for. Raises RequestRefusedError."""
     points = number(text, "points") or USUAL_POINTS
     return int(min(max(points, LEAST_POINTS), MOST_POINTS))
+
+
+def curve_of(query: Mapping[str, str]) -> Callable[[Store], CurveQuery]:
+    """Return what finds in a record the curve that an address asks for, without what is live.
+
+    Both raise RequestRefusedError, what finds it RecordError too.
+    """
+    pot_id, batch = query.get("pot"), query.get("batch")
+    if (pot_id is None) == (batch is None):
+        raise RequestRefusedError(422, "Give pot or batch.")
+    batch_id = None if batch is None else whole(batch)
+    from_s, to_s = number(query.get("from", ""), "from"), number(query.get("to", ""), "to")
+    points = points_of(query.get("points", ""))
+
+    def find(store: Store) -> CurveQuery:
+        row: BatchRow | None
+        if batch_id is not None:
+            row = store.batch(batch_id)
+            found = row.pot_id
+        elif pot_id in store.pots():
+            found = str(pot_id)
+            row = store.open_batch_of(found)
+        else:
+            raise RequestRefusedError(404, "There is no such pot.")
+        return CurveQuery(found, row, None, from_s, to_s, points)
+
+    return find
 
 
 def drawn(store: Store, pots_of: PotsOf, asked: CurveQuery) -> bytes:

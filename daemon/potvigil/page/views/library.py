@@ -51,7 +51,7 @@ class Library:
         self._children = Children(frame.config.folder, frame.config.command)
 
     async def list(self, request: Request) -> Response:
-        query = {key: shown(request.query_params.get(key, "")[:200]) for key in batches.QUERY}
+        query = batches.query_of(request.query_params)
         number = batches.page_number(request.query_params.get("page", "1"))
 
         def read() -> dict[str, Any]:

@@ -48,10 +48,10 @@ _NAME_IN = 0.13  # how high a line of a name is
 
 def chart_svg(told: BatchReport, width_in: float = WIDE_IN) -> str:
     """Return the chart of a batch, `width_in` wide."""
-    return svg_of(lambda figure: Chart(told, figure, width_in).draw(), f"c{width_in * 10:.0f}-")
+    return svg_of(lambda figure: BatchChart(told, figure, width_in).draw(), f"c{width_in * 10:.0f}-")
 
 
-class Chart:
+class BatchChart:
     """One drawing of a batch; the three panels share their hours, counted from the batch's start."""
 
     def __init__(self, told: BatchReport, figure: Figure, width_in: float) -> None:

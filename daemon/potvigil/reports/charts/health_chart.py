@@ -42,14 +42,16 @@ _LEAST_HIGH_PSI_PER_H = 0.1
 
 def health_chart_svg(health: Health, unit: str, tz: tzinfo | None, width_in: float = WIDE_IN) -> str:
     """Return the control chart, `width_in` wide; rates in `unit`/h."""
-    return svg_of(lambda figure: Chart(health, unit, tz, figure, width_in).draw(), f"h{width_in * 10:.0f}-")
+    return svg_of(
+        lambda figure: HealthChart(health, unit, tz, figure, width_in).draw(), f"h{width_in * 10:.0f}-"
+    )
 
 
 def short_part(care: Care) -> str:
     return care.part.value.replace("-", " ")
 
 
-class Chart:
+class HealthChart:
     """One drawing; batches stand side by side, however long lay between them."""
 
     def __init__(self, health: Health, unit: str, tz: tzinfo | None, figure: Figure, width_in: float) -> None:
