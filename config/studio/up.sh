@@ -108,7 +108,7 @@ pi() { # NAME WORKSHOP POT...
     done
     password=$("$potvigil" studio admit "$1" --workshop "$2")
     allow "$1" "${rights[@]}" 'readwrite homeassistant/#' <<<"$password"
-    [[ ! -d /run/systemd/system ]] || systemctl reload mosquitto
+    [[ ! -d /run/systemd/system ]] || systemctl kill --signal=HUP mosquitto
     host=$(sed -n 's/^  names: \[\([^],]*\).*/\1/p' "$etc/studio.yaml")
     cat <<YAML
 On $1: $etc/page-authority.pem of this machine as $etc/studio-ca.pem there, and in a file
