@@ -137,6 +137,26 @@ def test_what_lies_beyond_the_edge_is_drawn_at_the_edge_with_its_figure() -> Non
     ] == []
 
 
+def test_figures_beyond_the_edge_keep_apart_from_each_other() -> None:
+    leaks = [0.05] * 200  # side by side a third of a tenth of an inch apart
+    leaks[100], leaks[109], leaks[112] = 2.2, 2.3, 2.4
+    figure = figure_of(health(season(leaks, 4), [], BEARABLE))
+    assert [each for each in said(figure) if each in ("2.2", "2.3", "2.4")] == ["2.2", "2.4"]
+    signs = next(each for each in figure.axes[0].collections if each.get_label() == "single night far above")
+    plain = next(each for each in figure.axes[0].collections if each.get_label() == "batch, 95 % bar")
+    assert signs.get_sizes()[0] > 2 * plain.get_sizes()[0]
+    assert signs.get_zorder() > max(line.get_zorder() for line in figure.axes[0].lines)
+
+
+@pytest.mark.parametrize("width_in", [WIDE_IN, NARROW_IN])
+def test_the_longest_legend_fits_the_sheet(width_in) -> None:
+    leaks = [0.05] * 30 + [NAN] + [2.2] + [0.05] * 5 + [1.7] * 4
+    figure = figure_of(health(season(leaks, 3), [], BEARABLE), width_in)
+    legend = figure.legends[0].get_window_extent()
+    assert legend.x0 >= -1.0 and legend.x1 <= figure.bbox.x1 + 1.0
+    assert legend.y1 <= figure.axes[0].bbox.y0 - 0.3 * 72.0 and legend.y0 >= -3.0
+
+
 # --- limits
 
 
