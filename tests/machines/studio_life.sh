@@ -13,7 +13,7 @@ try systemctl is-enabled potvigil-studio
 seconds "a studio's server is up, and its page answers"
 
 mkdir /opt/pi
-said=$(try bash "$up" pi lantern-pi harbour-models)
+said=$(try bash "$up" pi lantern-pi harbour-models lantern)
 grep -Ex '[A-Za-z0-9_-]{32}' <<<"$said" >/opt/pi/studio-password
 chmod 600 /opt/pi/studio-password
 cp /etc/potvigil/page-authority.pem /opt/pi/studio-ca.pem
