@@ -517,7 +517,7 @@ def test_alarm_list_is_status_one_while_something_stands(run, record, whole_nigh
 def test_an_alarm_is_acknowledged_through_the_watch(run, half_night, open_record):
     with taken_up(half_night, open_record) as bench:
         status, out, _ = run("alarm", "acknowledge", "floor-ahead", "--record", open_record)
-        assert (status, out) == (0, "lantern: leak: floor ahead: acknowledged\n")
+        assert (status, out) == (0, "lantern: leak: floor ahead: acknowledged on the command line\n")
         again = run("alarm", "acknowledge", "rapid-loss", "--record", open_record)
     assert again[0] == 1 and "refused: rapid-loss is not active" in again[2]
     states = {alarm.alarm: alarm.state for alarm in bench.service.watches[POT].snapshot().alarms}
