@@ -113,3 +113,13 @@ def test_a_rise_that_a_probe_in_the_gas_does_not_see_is_no_heat_and_may_fall_as_
     assert fast_of(PotBank(SIZES), CALM + RISE, Place.GAS) > 2.0 * calm
     assert fast_of(PotBank(SIZES), CALM + [-each for each in RISE], Place.GAS) < 1.5 * calm  # may be a leak
     assert fast_of(PotBank(SIZES), CALM + RISE, Place.WALL) < 1.5 * calm  # may be the resin
+
+
+def test_a_leak_that_lessens_is_no_rise_of_the_sensor_s_own():
+    bank = PotBank(SIZES)
+    other = bank.leaking(np.zeros(bank.x.shape), np.zeros(bank.p.shape), bank.log_weights)
+    other.see_probe(Place.GAS, 0.0)
+    assert other._rises is None
+    bank.see_probe(Place.GAS, 0.0)
+    assert bank._rises is not None
+    assert bank.leaking(np.zeros(bank.x.shape), np.zeros(bank.p.shape), bank.log_weights)._rises is None

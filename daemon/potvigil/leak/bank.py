@@ -187,7 +187,7 @@ class PotBank:
         other.__dict__.update(self.__dict__)
         other.x, other.p, other.log_weights = self.x + mean, self.p + second, log_weights.copy()
         other._law, other._shift = 0.0, Cusum(SHIFT_SIGMAS)
-        other._unrest, other._rises = deepcopy((self._unrest, self._rises))
+        other._unrest, other._rises = deepcopy(self._unrest), None  # a leak that lessens rises against it
         return other
 
     def learn_nothing(self) -> None:
@@ -300,7 +300,7 @@ class PotBank:
             ) ** 2
         innovation = kelvin - seen
         cross, total = self._expected(row, variance)
-        if place is Place.GAS and self._rises is None:
+        if place is Place.GAS and self._rises is None and self._shift is None:
             self._rises = Unrest()
         if place in self._unrest:
             self._unrest[place].see(float(self.weights @ innovation), float(self.weights @ total))
