@@ -74,7 +74,11 @@ ROOMS: dict[str, tuple[str, ...]] = {
         "tests/page/test_answers.py",
         "tests/page/test_curve.py",
     ),
-    "page/many": ("tests/page/test_many_pages.py",),
+    "page/many": (
+        "tests/page/test_many_pages.py",
+        "tests/studio/test_overlay.py",
+        "tests/studio/test_trees.py",
+    ),
     "reports": (
         "tests/reports/test_report_words.py",
         "tests/reports/test_pot_status.py",
@@ -112,7 +116,7 @@ ROOMS: dict[str, tuple[str, ...]] = {
     ),
 }
 # Bank, onsets and estimator are judged by whole nights, which take minutes; the page's server by processes of
-# its own.
+# its own; what listens to a broker by a real one.
 _ONLY = {
     "page": {
         "addresses.py",
@@ -123,6 +127,16 @@ _ONLY = {
         "passwords.py",
         "sessions.py",
         "zone.py",
+    },
+    "page/many": {
+        "ageing.py",
+        "overlay.py",
+        "pages.py",
+        "reading.py",
+        "seeing.py",
+        "seen.py",
+        "sight.py",
+        "trees.py",
     },
     "leak": {
         "blocked_port.py",

@@ -72,7 +72,7 @@ def test_what_was_searched_for_is_kept_in_the_links(client):
 
 
 @pytest.mark.parametrize("query", ["since=yesterday", "verdict=fine", "alarm=none", "until=2026-02-30"])
-def test_a_search_that_cannot_be_is_said(client, query):
+def test_an_impossible_search_says_why(client, query):
     answer = client.get(f"/batches?{query}")
     assert answer.status_code == 422
     assert 'role="alert"' in answer.text

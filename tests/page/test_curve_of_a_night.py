@@ -70,13 +70,13 @@ def test_what_is_asked_for_beyond_the_batch_is_its_end(client):
         "batch=1&points=x",
     ],
 )
-def test_what_cannot_be_drawn_is_said(client, query):
+def test_a_curve_that_cannot_be_drawn_says_why(client, query):
     answer = client.get(f"/api/curve?{query}")
     assert answer.status_code == 422
     assert answer.json()["fault"]
 
 
-def test_what_there_is_none_of_is_not_found(client):
+def test_an_unknown_pot_or_batch_is_not_found(client):
     assert client.get("/api/curve?pot=nobody").status_code == 404
     assert client.get("/api/curve?batch=77").status_code == 404
 

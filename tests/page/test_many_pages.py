@@ -14,11 +14,11 @@ from many_records import kept, raised
 from potvigil.commands.page import pots_of
 from potvigil.model.events import AlarmId, AlarmState, BatchOpened, Detail, EditEvent, Priority
 from potvigil.page.many.seeing import ManyConfig
-from potvigil.page.many.sight import SILENT_S, Sight
+from potvigil.page.many.sight import Sight
 from potvigil.page.many.site import ManyPage
 from potvigil.record.errors import AwayRecordError, DamagedRecordError
 from potvigil.record.store import Store
-from potvigil.studio.reading import Shipped
+from potvigil.studio.reading import SILENT_S, Shipped
 from potvigil.wording.alarm_names import ALARM_WORDS
 
 PNG = bytes.fromhex("89504e470d0a1a0a") + b"\0" * 40
@@ -44,7 +44,7 @@ class Reader:
         if self.fault is not None:
             raise self.fault
         return [
-            Shipped(each, workshop, self.came[each], self.heard[each], each in self.past)
+            Shipped(each, workshop, self.came[each], self.heard[each], each in self.past, "any-pi")
             for each, (workshop, _) in self.paths.items()
         ]
 
@@ -99,8 +99,13 @@ def shown(reader, **config):
         page.close()
 
 
+def sight_of(reader, known=pots_of) -> Sight:
+    """Return who sees these records, without a broker."""
+    return Sight(reader, known, None, may_ask=False)
+
+
 def told(reader):
-    return {each["pot"]: each for each in Sight(reader, pots_of).tell()["pots"]}
+    return {each["pot"]: each for each in sight_of(reader).tell()["pots"]}
 
 
 # --- who is silent
@@ -183,7 +188,7 @@ def test_a_clock_that_runs_ahead_makes_nothing_newer(tmp_path) -> None:
 def test_two_pots_of_one_name_carry_their_records(tmp_path) -> None:
     numbers = [UUID(int=n << 96) for n in (0x1234ABCD, 0xFEDC0001)]
     paths = {n: ("mill", kept(tmp_path / f"{n}.db", "mill", "wheel")) for n in numbers}
-    names = {each["id"] for each in Sight(Reader(paths), pots_of).tell()["pots"]}
+    names = {each["id"] for each in sight_of(Reader(paths)).tell()["pots"]}
     assert names == {"mill/wheel-1234abcd", "mill/wheel-fedc0001"}
 
 
@@ -204,7 +209,7 @@ def test_a_record_is_read_again_when_something_of_it_came_or_an_hour_has_passed(
     now = {"s": 1000.0}
     monkeypatch.setattr("potvigil.page.many.sight.time.monotonic", lambda: now["s"])
     monkeypatch.setattr("potvigil.page.many.seen.time.monotonic", lambda: now["s"])
-    sight = Sight(reader, pots_of)
+    sight = sight_of(reader)
     times = []
     for change in (None, None, "came", "hour", "more"):
         if change == "came":
@@ -217,7 +222,7 @@ def test_a_record_is_read_again_when_something_of_it_came_or_an_hour_has_passed(
 
 
 def test_while_the_database_is_away_all_is_withdrawn_and_kept_in_mind(reader) -> None:
-    sight = Sight(reader, pots_of)
+    sight = sight_of(reader)
     assert sight.tell()["silent"] is False
     reader.fault = AwayRecordError("gone")
     said = sight.tell()
@@ -227,7 +232,7 @@ def test_while_the_database_is_away_all_is_withdrawn_and_kept_in_mind(reader) ->
     assert all(each["heard"].startswith("Nothing from its Pi since") for each in said["pots"])
     reader.fault = None
     assert sight.tell()["silent"] is False
-    first = Sight(reader, pots_of)
+    first = sight_of(reader)
     reader.fault = AwayRecordError("gone")
     never = first.tell()
     assert (never["silent"], never["since"], never["pots"]) == (True, None, [])
@@ -235,7 +240,7 @@ def test_while_the_database_is_away_all_is_withdrawn_and_kept_in_mind(reader) ->
 
 def test_a_record_that_cannot_be_read_stands_there_and_spares_the_others(reader) -> None:
     reader.broken = {ONE}
-    broken, tower = Sight(reader, pots_of).tell()["pots"]
+    broken, tower = sight_of(reader).tell()["pots"]
     assert (broken["id"], broken["word"], broken["level"]) == (
         f"harbour/{str(ONE)[:8]}",
         "cannot be read",
@@ -250,14 +255,14 @@ def test_settings_of_another_version_are_said_to_be(paths) -> None:
     def unknown(_: str):
         raise ValueError("no such key")
 
-    said = Sight(Reader(dict(paths)), unknown).tell()["pots"]
+    said = sight_of(Reader(dict(paths)), unknown).tell()["pots"]
     assert {each["heard"] for each in said} == {
         "Its settings are of another version of Potvigil; update this page's machine."
     }
 
 
 def test_an_earlier_record_is_named_apart(paths) -> None:
-    said = Sight(Reader(dict(paths), past=(TWO,)), pots_of).tell()
+    said = sight_of(Reader(dict(paths), past=(TWO,))).tell()
     assert [each["pot"] for each in said["pots"]] == ["lantern"]
     assert said["past"] == [{"record": str(TWO), "workshop": "castle"}]
     assert (said["workshop"], said["rehearsed"]) == ("Studio", None)
@@ -266,7 +271,7 @@ def test_an_earlier_record_is_named_apart(paths) -> None:
 def test_a_record_without_a_run_has_no_pot_yet(tmp_path) -> None:
     with Store.open(tmp_path / "r.db"):
         pass
-    assert Sight(Reader({ONE: ("mill", tmp_path / "r.db")}), pots_of).tell()["pots"] == []
+    assert sight_of(Reader({ONE: ("mill", tmp_path / "r.db")})).tell()["pots"] == []
 
 
 # --- its pages

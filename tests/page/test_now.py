@@ -33,7 +33,7 @@ def fresh(watched, tmp_path):
         yield ask
 
 
-def test_what_the_watch_knows_is_told(fresh, watched):
+def test_the_page_shows_what_the_watch_knows(fresh, watched):
     now = fresh()
     snapshot = watched.bench.service.watches["lantern"].snapshot()
     (pot,) = now["pots"]

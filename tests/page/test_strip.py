@@ -51,7 +51,7 @@ def test_no_pot_is_lost_and_the_strip_is_the_first(levels):
         assert (told["level"], told["word"]) == ("unknown", "no pots are monitored")
 
 
-def test_a_silent_watch_is_all_the_strip_says():
+def test_while_the_watch_is_silent_the_strip_says_only_that():
     told = strip([pot("a", "unknown")], "Read the pot's own gauge", "03:30", None)
     assert (told["word"], told["do"], told["unseen"]) == (
         "no data since 03:30",

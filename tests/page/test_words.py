@@ -48,7 +48,7 @@ def test_every_alarm_verdict_and_stage_has_words_of_its_own():
 @pytest.mark.parametrize(
     "leak", [None, alarm(state=AlarmState.RETURNED), alarm(state=AlarmState.SHELVED)], ids=str
 )
-def test_a_pot_that_loses_air_is_never_green_nor_said_to_hold(leak):
+def test_a_pot_that_loses_air_is_never_green_and_never_holding(leak):
     """Not while its alarm is yet to come, put aside, or over."""
     snapshot = replace(HOLDING, alarms=() if leak is None else (leak,))
     assert "air is being lost" in words.trend(snapshot, LANTERN, "psi")
@@ -94,7 +94,7 @@ def test_without_a_reading_nothing_is_calm():
     assert words.trend(NOTHING_KNOWN, LANTERN, "psi") == LOOK_AT_THE_GAUGE
 
 
-def test_a_cure_that_is_done_is_said_unless_something_presses():
+def test_a_finished_cure_is_announced_unless_an_alarm_presses():
     done = replace(SOUND, cure=Cure(1.0, T_S - 600.0))
     assert words.word(done, LANTERN) == (words.CURE_DONE, Severity.CALM)
     pressing = replace(done, alarms=(alarm(AlarmId.OVER_PRESSURE, priority=Priority.HIGH),))
@@ -134,7 +134,7 @@ def test_without_a_thermometer_no_cause_is_named():
     assert trend == "Down 2.0 psi since the hold began; no air loss detected."
 
 
-def test_an_estimate_of_long_ago_is_not_said_as_of_now():
+def test_an_old_estimate_is_not_shown_as_new():
     old = replace(HOLDING, leak=replace(HOLDING.leak, t_s=T_S - 1000.0))
     assert words.trend(old, LANTERN, "psi") == "Too early to tell whether air is being lost."
     assert words.forecast(old, UTC) is None
@@ -204,7 +204,7 @@ def test_a_thermometer_that_should_be_there_is_missed():
     ),
 )
 @settings(max_examples=300, deadline=None)
-def test_whatever_is_known_can_be_said(stage, gauge, total, cooling, progress, done, unit, alarms):
+def test_every_snapshot_has_words(stage, gauge, total, cooling, progress, done, unit, alarms):
     snapshot = replace(
         HOLDING,
         stage=stage,

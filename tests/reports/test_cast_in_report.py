@@ -53,15 +53,15 @@ def of(told, outcome: str = "", **more):
         ("flawed: bubbles <b>", "■ The cast is flawed: bubbles <b>."),
     ],
 )
-def test_what_the_cast_came_out_as_is_told(told, outcome, said):
+def test_the_report_says_how_the_cast_came_out(told, outcome, said):
     assert said in Page(report_html(of(told, outcome))).text
 
 
-def test_nothing_is_told_of_a_cast_that_nobody_looked_at(told):
+def test_a_cast_that_nobody_looked_at_is_not_mentioned(told):
     assert "The cast is" not in Page(report_html(of(told))).text
 
 
-def test_pictures_stand_in_the_report_smaller_upright_and_with_nothing_else(told):
+def test_pictures_are_smaller_upright_and_without_camera_data(told):
     html = report_html(of(told, pictures=(("rim.jpg", photo()), ("broken.jpg", b"\xff\xd8\xff no more"))))
     (uri,) = re.findall(r'<img src="(data:image/jpeg;base64,[^"]+)" alt="Picture of the cast: rim.jpg"', html)
     picture = seen(uri)
@@ -107,7 +107,7 @@ def test_every_colour_of_a_chart_has_one_for_the_dark(told):
     assert "prefers-color-scheme: dark" in report
 
 
-def test_a_leak_that_was_told_lies_within_its_panel_however_short_it_was(told):
+def test_an_alarmed_leak_lies_within_its_panel_however_short_it_was(told):
     """The last minutes of a night that leak: too few to matter to a share of all, and what is alarmed of."""
     unit = PRESSURE_UNITS_PA["psi"] / SECONDS_PER_HOUR
     quiet = [replace(each, leak_established=False) for each in told.traces]

@@ -46,7 +46,7 @@ def test_a_stage_is_the_published_line():
     assert json_text(line) == '{"kind":"stage","elapsed_s":412.0,"stage":"holding"}'
 
 
-def test_the_time_stands_where_it_is_known():
+def test_the_time_is_there_where_it_is_known():
     line = event_line(StageEvent(512.0, 482_196_050.52, Stage.HOLDING), ORIGIN_S)
     assert list(line) == ["kind", "elapsed_s", "time", "stage"]
     assert line["time"] == "1985-04-12T23:20:50.520Z"
@@ -177,7 +177,7 @@ def test_a_small_fall_is_not_minus_zero():
     assert '"leak":0.0,' in json_text(event_line(replace(CLOSED, summary=summary), 0.0))
 
 
-def test_details_and_their_changes_are_told():
+def test_details_and_their_changes_are_exported():
     details = {
         Detail.RESIN: "clear",
         Detail.MIXED_AT: "2026-01-01T21:40:00Z",
@@ -282,7 +282,7 @@ def test_a_file_appears_whole_and_with_the_usual_rights(tmp_path):
     assert len(list(tmp_path.iterdir())) == 2
 
 
-def test_an_error_leaves_what_stood_there(tmp_path):
+def test_an_error_leaves_the_old_file(tmp_path):
     path = tmp_path / "batch.csv"
     path.write_text("old\n")
     with pytest.raises(ZeroDivisionError), whole_file(path) as file:

@@ -75,7 +75,7 @@ def grown(low: float, value: float, high: float) -> Health:
 # -- in words ---------------------------------------------------------------------------------------
 
 
-def test_a_doubled_leak_is_told_with_its_figures_and_date() -> None:
+def test_a_doubled_leak_has_its_figures_and_date() -> None:
     # the seal was changed in the afternoon before the sixth batch: 10 January
     told = lines(grown(1.6, 2.1, 2.7))
     assert (
@@ -129,11 +129,11 @@ def test_one_bad_night_is_no_trend() -> None:
     assert "One outlier: batch 40." in later
 
 
-def test_a_leak_that_no_batch_can_bear_is_told() -> None:
+def test_a_leak_that_no_batch_can_bear_is_named() -> None:
     assert "A 10 h cure tolerates at most 1.50 psi/h, and the leak is now 1.7" in lines(SEASONS["broken"])
 
 
-def test_a_mended_pot_is_told_by_how_much() -> None:
+def test_a_mended_pot_says_by_how_much() -> None:
     change = SEASONS["mended"].seal_change
     before, after = (rate(each.value, "psi") for each in (change.before_pa_per_s, change.after_pa_per_s))
     # the afternoon before the 81st batch, which is of 10 June
@@ -143,7 +143,7 @@ def test_a_mended_pot_is_told_by_how_much() -> None:
     )
 
 
-def test_the_year_is_told_where_it_is_another() -> None:
+def test_the_year_is_shown_where_it_is_another() -> None:
     judged = health(season([0.1] * 250), [care(Part.SEAL, 30)])
     assert "on 1 March 2026" in lines(judged)
 

@@ -64,14 +64,14 @@ def test_each_cell(changes: dict[str, Any], head: str, cell: str) -> None:
 
 
 @pytest.mark.parametrize(("high_psi", "cell"), [(0.25, "< 0.25 psi/h"), (-1.0, "< 0.00 psi/h")])
-def test_a_leak_that_is_not_established_is_told_by_what_it_is_at_most(high_psi: float, cell: str) -> None:
+def test_a_leak_that_is_not_established_shows_its_upper_bound(high_psi: float, cell: str) -> None:
     assert HOLDING.leak is not None
     rates = Interval(0.0, -2.0, high_psi * PSI / 3600.0)
     unsure = replace(HOLDING, leak=replace(HOLDING.leak, rate_pa_per_s=rates, established=False))
     assert row(unsure)["leak"] == cell
 
 
-def test_without_settings_the_floor_is_told_by_when_it_is_reached() -> None:
+def test_without_settings_the_floor_shows_when_it_is_reached() -> None:
     assert row(pot=None)["floor"] == "reached by 07:40 tomorrow"
 
 

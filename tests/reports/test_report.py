@@ -40,7 +40,7 @@ HOSTILE = (
 )
 
 
-def test_each_fact_of_the_judgement_is_told(told, report):
+def test_each_fact_of_the_judgement_is_on_the_page(told, report):
     summary, text, unit = told.summary, Page(report).text, "psi"
     assert summary.verdict is Verdict.FELL_BELOW_FLOOR
     assert "It fell below the floor" in text
@@ -56,7 +56,7 @@ def test_each_fact_of_the_judgement_is_told(told, report):
     assert f"The pressure fell below the floor at {told.clock(summary.floor_crossed_s)}" in text
 
 
-def test_temperatures_are_told_in_the_workshops_degrees(told):
+def test_temperatures_are_in_the_workshops_degrees(told):
     resin = replace(told.resin, at_k=295.15)
     celsius = report_html(replace(told, resin=resin))
     fahrenheit = report_html(replace(told, resin=resin, pot=replace(told.pot, temperature_unit="F")))
@@ -66,7 +66,7 @@ def test_temperatures_are_told_in_the_workshops_degrees(told):
     assert fahrenheit.count("°C") == fahrenheit.count("0 °C, 101")
 
 
-def test_every_event_is_told_with_its_time(told, report):
+def test_every_event_is_listed_with_its_time(told, report):
     text = Page(report).text
     events = [e for e in told.events if isinstance(e, StageEvent | NoteEvent | AlarmEvent)]
     assert len(events) > 5
@@ -126,7 +126,7 @@ def test_bubbles_where_nobody_knows_when_it_gelled(told):
     assert f"grown back to {at_least:.2f} mm ({100 * (at_least / at_start - 1):.0f} % wider)" in text
 
 
-def test_a_rehearsal_says_so_before_all_else(report):
+def test_a_rehearsal_says_so_first(report):
     text = Page(report).text
     assert text.index("Rehearsal") < text.index("Batch record") < text.index("fell below")
     assert "lost-before-gel" in text
@@ -138,7 +138,7 @@ def test_a_real_night_says_nothing_of_rehearsals(told):
     assert "simulated" not in text
 
 
-def test_gaps_are_told_by_cause_and_length(night_record, tmp_path):
+def test_gaps_are_listed_by_cause_and_length(night_record, tmp_path):
     copy = tmp_path / "gap.db"
     shutil.copyfile(night_record, copy)
     with sqlite3.connect(copy) as db:
@@ -151,7 +151,7 @@ def test_gaps_are_told_by_cause_and_length(night_record, tmp_path):
     assert f"No good reading from {told.clock(silence.from_s)} to {told.clock(silence.to_s)} (10 min)" in text
 
 
-def test_settings_in_force_are_told_and_secrets_never(told, report):
+def test_settings_in_force_are_shown_and_secrets_never(told, report):
     text = Page(report).text
     assert "working pressure 60 psi" in text
     assert "not calibrated" in text
@@ -296,7 +296,7 @@ def test_a_full_disk_leaves_what_was_there(night_record, tmp_path, monkeypatch, 
     assert [path.name for path in tmp_path.iterdir()] == ["report.html"]
 
 
-def test_whoever_was_told_on_a_phone_stands_in_the_time_line(told):
+def test_notices_to_phones_are_in_the_time_line(told):
     floor, at_s = AlarmId.BELOW_FLOOR, told.summary.start_s + 3000.0
     rows = (
         DeliveryRow(at_s, None, "lantern", floor, "Anna", "raised", None),
@@ -317,7 +317,7 @@ def test_whoever_was_told_on_a_phone_stands_in_the_time_line(told):
     assert "Anna was notified again: below the floor." in text
 
 
-def test_a_report_asks_the_record_who_was_told(night_record, tmp_path):
+def test_a_report_asks_the_record_who_was_notified(night_record, tmp_path):
     copy = tmp_path / "night.db"
     shutil.copyfile(night_record, copy)
     with Store.open(copy) as store:

@@ -241,7 +241,7 @@ def test_the_bubble(changes: dict[str, Any], sentence: str) -> None:
 # --- what happened
 
 
-def test_gaps_are_told_with_their_cause_and_so_are_starts_of_the_watch() -> None:
+def test_gaps_name_their_cause_and_restarts_of_the_watch_are_listed() -> None:
     again = replace(RUN, id=2, start_t_s=7300.0)
     of = Happenings(
         made_report(
@@ -264,7 +264,7 @@ ALARM = AlarmEvent(
 )
 
 
-def test_what_happened_stands_in_order_below_its_day() -> None:
+def test_events_are_in_order_below_their_day() -> None:
     events = (
         BatchOpened(100.0, None),
         StageEvent(160.0, None, Stage.FILLING),
@@ -312,7 +312,7 @@ def delivery(
     return DeliveryRow(t_s, None, pot, AlarmId.LEAK, "Anna", kind, fault)
 
 
-def test_whoever_was_told_stands_there_and_of_tries_that_failed_the_first() -> None:
+def test_notices_are_listed_and_of_failed_tries_only_the_first() -> None:
     tries = (
         delivery(3700.0, fault="refused"),
         delivery(3710.0, fault="refused again"),
@@ -327,14 +327,14 @@ def test_whoever_was_told_stands_there_and_of_tries_that_failed_the_first() -> N
     assert [(row.time, row.what, row.text) for row in Happenings(made_report(deliveries=tries)).rows()][
         1:
     ] == [
-        ("23:00:00", "told", "Anna was not reached: leak (refused)."),
-        ("23:00:20", "told", "Anna was notified: leak."),
-        ("23:00:30", "told", "Anna was notified again: leak."),
-        ("23:00:40", "told", "Anna was sent the outcome: leak."),
-        ("23:00:50", "told", "Anna was sent a test: leak."),
-        ("23:01:00", "told", "Anna was not reached: leak (refused)."),
-        ("23:01:10", "told", "Ben was not reached: leak (refused)."),
-        ("23:01:20", "told", "Anna was notified: the watch is silent."),
+        ("23:00:00", "notice", "Anna was not reached: leak (refused)."),
+        ("23:00:20", "notice", "Anna was notified: leak."),
+        ("23:00:30", "notice", "Anna was notified again: leak."),
+        ("23:00:40", "notice", "Anna was sent the outcome: leak."),
+        ("23:00:50", "notice", "Anna was sent a test: leak."),
+        ("23:01:00", "notice", "Anna was not reached: leak (refused)."),
+        ("23:01:10", "notice", "Ben was not reached: leak (refused)."),
+        ("23:01:20", "notice", "Anna was notified: the watch is silent."),
     ]
 
 
@@ -387,7 +387,7 @@ def test_a_pot_that_held_above_its_maximum_warns_and_any_other_verdict_stays() -
     assert fell["verdict"] == VERDICT_WORDS[Verdict.FELL_BELOW_FLOOR]
 
 
-def test_what_stands_at_the_head_of_the_page() -> None:
+def test_the_head_of_the_page() -> None:
     said = page()
     assert (said["batch"], said["pot"], said["title"], said["unfinished"]) == (7, "lantern", "Batch 7", "")
     assert said["when"] == "Thu 1 January 2026 22:00 to Fri 2 January 2026 08:06, 10 h 7 min"
@@ -408,7 +408,7 @@ def test_what_stands_at_the_head_of_the_page() -> None:
     assert twice["versions"] == "1.0, 1.1"
 
 
-def test_a_title_is_cut_and_then_stands_whole_among_the_details() -> None:
+def test_a_long_title_is_cut_and_shown_whole_among_the_details() -> None:
     assert page(details={Detail.LABEL: "x" * 90})["title"] == "x" * 90
     assert page(details={Detail.LABEL: "x" * 90})["details"] == []
     long = page(details={Detail.LABEL: "x" * 89 + "  yz"})
@@ -416,7 +416,7 @@ def test_a_title_is_cut_and_then_stands_whole_among_the_details() -> None:
     assert long["details"] == [("label", "x" * 89 + " yz")]
 
 
-def test_details_say_which_were_taken_over() -> None:
+def test_details_say_which_came_from_the_last_batch() -> None:
     details = {
         Detail.RESIN: "clear",
         Detail.MOULD: "lens",
@@ -472,7 +472,7 @@ def test_how_the_transducer_was_used(zero_pa: float, slope: float, said: str) ->
     assert page(pot=replace(POT, transducer=transducer))["calibration"] == said
 
 
-def test_settings_stand_flat_in_the_words_of_the_file() -> None:
+def test_settings_are_listed_flat_in_the_words_of_the_file() -> None:
     tree = {"a_b": {"c": 1, "d": [{"x": 1, "y": 2}, "z"]}, "e": None}
     assert list(_flat(tree)) == [("a b, c", "1"), ("a b, d", "1, 2"), ("a b, d", "z"), ("e", "None")]
     assert (_sentence(""), _sentence("air was lost")) == ("", "Air was lost.")

@@ -247,14 +247,14 @@ def test_a_reader_sees_no_record_of_another_workshop(postgres, tmp_path, machine
     other.close()
 
 
-def test_a_database_that_is_away_is_said_in_one_line(postgres):
+def test_an_absent_database_is_one_line(postgres):
     away = StudioReader(postgres.address("front-page", "wrong").reading_engine())
     with pytest.raises(AwayRecordError, match=r"does not answer.*password authentication") as said:
         away.opened(uuid4())
     assert "\n" not in str(said.value)
 
 
-def test_connections_that_die_under_a_reader_are_told_and_replaced(postgres, tmp_path, machine, reader):
+def test_connections_that_die_under_a_reader_raise_once_and_are_replaced(postgres, tmp_path, machine, reader):
     """A server that restarts, more often than there are connections: each time one error, of ours."""
     with Store.open(tmp_path / "record.db") as store:
         store.begin_run("{}", "boot", 0.0, UTC_S, None)

@@ -90,7 +90,7 @@ class Happenings(Phrases):
                 said = f"{shown(each.target)} was not reached: {name} ({shown(each.fault)})."
             else:
                 continue
-            yield each.t_s, Row(self._moment(each.t_s), "told", said)
+            yield each.t_s, Row(self._moment(each.t_s), "notice", said)
 
     def edits(self) -> Iterator[Row]:
         for edit in self.told.edits:
