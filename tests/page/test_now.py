@@ -158,7 +158,8 @@ def test_the_page_says_what_became_of_what_was_asked(client, watched, tmp_path):
         shelved = post(client, "/pot/lantern/shelve", alarm="floor-ahead", minutes="5")
         back = post(client, "/pot/lantern/unshelve", alarm="floor-ahead")
         post(client, "/pot/lantern/acknowledge", alarm="floor-ahead")
-    assert 'role="status">Leak: floor ahead: acknowledged on its page.<' in client.get(answer.headers["location"]).text
+    told = client.get(answer.headers["location"]).text
+    assert 'role="status">Leak: floor ahead: acknowledged on its page.<' in told
     assert 'role="alert">Over-pressure is not active' in client.get(refused.headers["location"]).text
     assert re.search(
         r"Leak: floor ahead: shelved until \d\d:\d\d\.<", client.get(shelved.headers["location"]).text
