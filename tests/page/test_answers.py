@@ -20,7 +20,8 @@ from potvigil.page.views import data as data_views
 from potvigil.page.views.access import _log_in_for, _sent_along, _wanted
 from potvigil.page.views.data import points_of
 from potvigil.page.views.details import FIELDS, SentForm, _digest, fields, read_sent
-from potvigil.page.views.library import HEALTH_KEPT_S, PAPER_CSP, whole
+from potvigil.page.printed.sheets import HEALTH_KEPT_S, PAPER_CSP
+from potvigil.page.views.library import whole
 from potvigil.page.views.pictures import LARGEST_SENT_BYTES
 from potvigil.page.views.pots import number
 from potvigil.record.rows import BatchRow
@@ -155,7 +156,7 @@ def test_a_sheet_is_made_by_its_verb_and_kept_while_it_stays_the_same(
         made.append((key, list(words), made_ending, kept))
         return b"%PDF <html>"
 
-    monkeypatch.setattr("potvigil.page.children.Children.made", make)
+    monkeypatch.setattr("potvigil.page.printed.children.Children.made", make)
     answer = own.get(path)
     assert (answer.status_code, answer.content) == (200, b"%PDF <html>")
     ((key, words, made_ending, kept),) = made
@@ -186,8 +187,8 @@ def test_health_is_drawn_anew_each_minute(own, monkeypatch) -> None:
         keys.append(key)
         return b"x"
 
-    monkeypatch.setattr("potvigil.page.children.Children.made", make)
-    monkeypatch.setattr("potvigil.page.views.library.time.monotonic", lambda: now["s"])
+    monkeypatch.setattr("potvigil.page.printed.children.Children.made", make)
+    monkeypatch.setattr("potvigil.page.printed.sheets.time.monotonic", lambda: now["s"])
     for now_s in (6000.0, 6059.9, 6060.0):
         now["s"] = now_s
         own.get("/pot/lantern/health/sheet")
@@ -198,7 +199,7 @@ def test_a_sheet_that_cannot_be_made_says_so_in_its_own_page(own, monkeypatch) -
     async def make(*_, **__):
         raise RequestRefusedError(429, "<b>too many</b> are being drawn")
 
-    monkeypatch.setattr("potvigil.page.children.Children.made", make)
+    monkeypatch.setattr("potvigil.page.printed.children.Children.made", make)
     answer = own.get("/pot/lantern/health/sheet")
     assert answer.status_code == 429
     assert "<p>&lt;b&gt;too many&lt;/b&gt; are being drawn.</p>" in answer.text

@@ -11,6 +11,7 @@ from potvigil.commands.shared.common import check_out, console, data_out, record
 from potvigil.commands.shared.open_batch import judged_so_far, settings_of
 from potvigil.commands.shared.pages import check_pages, write_pages
 from potvigil.commands.shared.status import DONE
+from potvigil.commands.shared.which_record import open_record
 from potvigil.record.store import Store
 from potvigil.reports import export
 from potvigil.reports.batch import harmless_name, report_html
@@ -34,7 +35,8 @@ def show_batch(args: argparse.Namespace) -> int:
 
 
 def export_batch(args: argparse.Namespace) -> int:
-    with Store.open_read_only(record_path(args)) as store:
+    with open_record(args) as record:
+        store = record.store
         row = store.batch(args.batch)
         out = Path(f"batch-{row.id}.{args.format}") if args.out is None else args.out
         with _out_file(out, args) as file:
@@ -54,11 +56,11 @@ def export_batch(args: argparse.Namespace) -> int:
 
 def report(args: argparse.Namespace) -> int:
     """Write the report of a batch."""
-    with Store.open_read_only(record_path(args)) as store:
-        row = store.batch(args.batch)
+    with open_record(args) as record:
+        row = record.store.batch(args.batch)
         out = args.out or Path(f"{harmless_name(row.id, row.label)}.html")
         check_pages(args, out)
-        told = retell(store, row.id)
+        told = retell(record.store, row.id, record.picture, record.unread)
     write_pages(args, out, report_html(told))
     return DONE
 

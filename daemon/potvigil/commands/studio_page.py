@@ -2,6 +2,8 @@
 
 import argparse
 import sys
+import tempfile
+from pathlib import Path
 
 from potvigil.commands.page import opened, pots_of, serve_site
 from potvigil.commands.shared.common import UseError
@@ -38,8 +40,18 @@ def studio_page(args: argparse.Namespace) -> int:
         print(f"potvigil: {error}; retrying", file=sys.stderr)  # it may come up later than this machine
     listening, site = opened(settings.page, args.port)
     sessions = sessions_file(usual_record().with_name("studio-page"))
-    config = ManyConfig(reader, pots_of, sessions, listener=listener, by=settings.studio.username, **site)
-    serve_site(ManyPage(config), listening, settings.page)
+    with tempfile.TemporaryDirectory(prefix="potvigil-studio-page-") as folder:
+        config = ManyConfig(
+            reader,
+            pots_of,
+            args.config,
+            Path(folder),
+            sessions,
+            listener=listener,
+            by=settings.studio.username,
+            **site,
+        )
+        serve_site(ManyPage(config), listening, settings.page)
     return DONE
 
 

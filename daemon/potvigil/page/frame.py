@@ -12,9 +12,9 @@ from starlette.responses import RedirectResponse, Response
 
 from potvigil.live_reader import LivePot, LiveReader
 from potvigil.model.events import Answer, Outcome
-from potvigil.page.children import COMMAND
 from potvigil.page.ground import Ground, SiteConfig, sentence
 from potvigil.page.guard import RequestRefusedError
+from potvigil.page.printed.children import COMMAND
 from potvigil.page.sessions import sessions_file
 from potvigil.page.views.now import Now, PotsOf
 from potvigil.planning.read_request import Rig

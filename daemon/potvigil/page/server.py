@@ -23,6 +23,8 @@ from uvicorn.protocols.http.h11_impl import H11Protocol
 
 from potvigil.page.frame import Frame, PageConfig
 from potvigil.page.guard import LARGEST_HEAD_BYTES, Guard
+from potvigil.page.printed.children import Children
+from potvigil.page.printed.sheets import Printable, Sheets
 from potvigil.page.routes import application, guarded
 from potvigil.page.views.access import Access
 from potvigil.page.views.data import Data, Told
@@ -65,13 +67,14 @@ class Page:
     def _routes(self, data: Data) -> Starlette:
         access, pots, library = Access(self.frame), Pots(self.frame), Library(self.frame)
         plans, phones, pictures = Plans(self.frame), PhoneViews(self.frame), Pictures(self.frame)
+        config = self.frame.config
+        record = Printable("", ("--record", str(config.record)), self.frame.open)
+        sheets = Sheets(self.frame, Children(config.folder, config.command), lambda _: record)
 
         page = partial(guarded, access)
         own = [
             page("/", pots.glance),
             page("/pot/{pot}", pots.pot),
-            page("/pot/{pot}/health", library.health),
-            page("/pot/{pot}/health/sheet", library.health_sheet),
             page("/pot/{pot}/acknowledge", pots.acknowledge, "POST"),
             page("/pot/{pot}/shelve", pots.shelve, "POST"),
             page("/pot/{pot}/unshelve", pots.unshelve, "POST"),
@@ -81,9 +84,6 @@ class Page:
             page("/plan/checklist", plans.checklist),
             page("/batches", library.list),
             page("/batch/{batch:int}", library.batch),
-            page("/batch/{batch:int}/report", library.report),
-            page("/batch/{batch:int}/report/sheet", library.report_sheet),
-            page("/batch/{batch:int}/report.pdf", library.report_pdf),
             page("/batch/{batch:int}/edit", library.edit, "POST"),
             page("/batch/{batch:int}/picture", pictures.add, "POST"),
             page("/batch/{batch:int}/picture/{name}", pictures.picture),
@@ -91,6 +91,7 @@ class Page:
             page("/phones/subscribe", phones.subscribe, "POST"),
             page("/phones/remove", phones.remove, "POST"),
             page("/phones/test", phones.test, "POST"),
+            *sheets.routes(page),
             page("/api/push", phones.known),
             page("/api/curve", data.curve),
             Route("/metrics", access.guarded_for_programs(data.metrics), methods=["GET"]),

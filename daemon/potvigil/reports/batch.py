@@ -90,6 +90,7 @@ class _Words(Phrases):
             "cure": of_pressure.cure(),
             "bubble": of_pressure.bubble(),
             "gaps": list(happenings.gaps()),
+            "of_minutes": self._of_minutes(),
             "chart_words": self._chart_words(of_pressure.change()),
             "rows": list(happenings.rows()),
             "edits": list(happenings.edits()),
@@ -138,6 +139,20 @@ class _Words(Phrases):
     def _chart_words(self, change: str) -> str:
         """Return what the chart shows, for those who hear the page."""
         return f"Pressure, leak rate and temperature over time. {change} {len(self.summary.alarms)} alarms."
+
+    def _of_minutes(self) -> str:
+        """Return what the curve lacks where it was shipped by the minute, '' where it was not."""
+        if not self.told.by_the_minute:
+            return ""
+        judged = (
+            "verdict, leak and cure so far are worked out from these means"
+            if self.told.row.end_t_s is None
+            else "the watch judged by every reading"
+        )
+        return (
+            "By the minute: the studio was sent the mean of each minute's readings. A shorter dip, or a gap "
+            f"of up to two minutes, does not show here; {judged}."
+        )
 
     # -- what was in force -------------------------------------------------------------------------
 

@@ -5,8 +5,9 @@ stands, and the trace of a batch from before there was one.
 """
 
 import json
-from collections.abc import Iterable, Iterator, Mapping, Sequence
+from collections.abc import Callable, Iterable, Iterator, Mapping, Sequence
 from dataclasses import replace
+from functools import partial
 from typing import Any
 
 from potvigil.history.feeding import watch_again
@@ -27,12 +28,20 @@ from potvigil.upkeep import pictures
 # What of the settings bears on a batch, beside its pot. A list of what may be shown: a new block is not shown
 # by accident; and settings refuse to hold what is secret.
 _SHOWN_SETTINGS = ("workshop", "barometer", "sample_period", "timezone", "units")
+# A studio may have the mean of each minute alone. No sample period is nearly as long, nor what thinning
+# leaves of a batch.
+_MINUTE_S, _ALMOST_A_MINUTE_S = 60.0, 40.0
+# A picture of a batch, by its name; None where none is kept.
+PictureOf = Callable[[int, str], bytes | None]
 
 
-def retell(store: Store, batch_id: int) -> BatchReport:
+def retell(
+    store: Store, batch_id: int, picture: PictureOf | None = None, unread: str = "no readings"
+) -> BatchReport:
     """Return all that a report tells of a batch. Raises UnknownBatchError, or as reading a record does.
 
-    A closed batch keeps the judgement it was given.
+    A closed batch keeps the judgement it was given. picture: None for what lies beside the record. unread:
+    said of a time without any sample.
     """
     row = store.batch(batch_id)
     runs = _runs_of(store, row)
@@ -49,7 +58,7 @@ def retell(store: Store, batch_id: int) -> BatchReport:
         raise UnknownBatchError(
             f"batch {row.id} of {store.path} has no samples yet; let the watch run for a minute"
         )
-    read = _Read(pot, row, store.samples(row.pot_id, row.start_t_s, row.end_t_s))
+    read = _Read(pot, row, store.samples(row.pot_id, row.start_t_s, row.end_t_s), unread)
     resin = pot.resin(summary.details.get(Detail.RESIN))
     gel_s = gelled_s(resin, traces)
     shown = {_pot_settings(run, row.pot_id) for run in runs}
@@ -63,6 +72,7 @@ def retell(store: Store, batch_id: int) -> BatchReport:
         gauge=tuple(read.gauge),
         traces=tuple(traces),
         silences=tuple(read.silences),
+        by_the_minute=read.by_the_minute,
         bubble=_bubble(pot, summary, read.ambient_pa, gel_s, traces),
         resin=resin,
         gel_s=gel_s,
@@ -70,7 +80,7 @@ def retell(store: Store, batch_id: int) -> BatchReport:
         earlier_settings=len(shown) > 1,
         utc_less_t_s=read.utc_less_t_s,
         deliveries=tuple(store.deliveries(row.pot_id, row.start_t_s, row.end_t_s)),
-        pictures=tuple(_pictures(store, row)),
+        pictures=tuple(_pictures(row, picture or partial(pictures.read, store.path))),
     )
 
 
@@ -97,18 +107,26 @@ def _fed(pot: Pot, row: BatchRow, store: Store) -> tuple[BatchSummary | None, li
 class _Read:
     """What was read in a batch, from its first sample to its last."""
 
-    def __init__(self, pot: Pot, row: BatchRow, samples: Iterable[Sample]) -> None:
+    def __init__(self, pot: Pot, row: BatchRow, samples: Iterable[Sample], unread: str) -> None:
         self.gauge: list[tuple[float, float | None]] = []
         self.silences: list[ReadingGap] = []
         self.utc_less_t_s: float | None = None
         self.ambient_pa = pot.ambient_pa
         self._last_good_s = row.start_t_s
-        self._why = ""
+        self._unread, self._why = unread, ""
+        self._count = self._minutes = 0
         t_s = row.start_t_s
         for sample in samples:
+            self._count += 1
+            self._minutes += sample.t_s - t_s > _ALMOST_A_MINUTE_S
             t_s = sample.t_s
             self._take(sample, convert(sample, pot))
         self._hush(t_s if row.end_t_s is None else row.end_t_s)
+
+    @property
+    def by_the_minute(self) -> bool:
+        """Whether most of the samples are the means of a minute."""
+        return 2 * self._minutes > self._count
 
     def _take(self, sample: Sample, reading: Reading) -> None:
         t_s = sample.t_s
@@ -117,15 +135,16 @@ class _Read:
         self.ambient_pa = reading.ambient_pa
         if reading.quality is Quality.BAD or reading.gauge_pa is None:
             self.gauge.append((t_s, None))
-            self._why = self._why or reading.fault or "no reading"
+            self._why = self._why or reading.fault or self._unread
             return
         self._hush(t_s)
         self.gauge.append((t_s, reading.gauge_pa))
 
     def _hush(self, t_s: float) -> None:
         """Keep the silence that ends now, if it was one."""
-        if t_s - self._last_good_s > UNSEEN_AFTER_S:
-            self.silences.append(ReadingGap(self._last_good_s, t_s, self._why or "no readings"))
+        passed_over_s = UNSEEN_AFTER_S + (_MINUTE_S if self.by_the_minute else 0.0)
+        if t_s - self._last_good_s > passed_over_s:
+            self.silences.append(ReadingGap(self._last_good_s, t_s, self._why or self._unread))
             self.gauge.append((t_s, None))  # no line is drawn across
         self._last_good_s, self._why = t_s, ""
 
@@ -164,9 +183,9 @@ def _bubble(
     return Bubble(pressed(pot.working_pa), pressed(start_pa), pressed(lowest_pa), at_gel)
 
 
-def _pictures(store: Store, row: BatchRow) -> Iterator[tuple[str, bytes]]:
+def _pictures(row: BatchRow, picture: PictureOf) -> Iterator[tuple[str, bytes]]:
     for name in row.details.get(Detail.PICTURES, "").splitlines():
-        content = pictures.read(store.path, row.id, name)
+        content = picture(row.id, name)
         if content is not None:
             yield name, content
 

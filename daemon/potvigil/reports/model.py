@@ -46,7 +46,8 @@ class BatchReport:
     times. gel_s: when it had gelled, None where unknown. settings: what was in force, as written, without
     secrets. earlier_settings: whether a run of this batch had others. utc_less_t_s: Unix time less the axis,
     None where no wall clock was known. deliveries: who was told of its alarms on a phone. pictures: of the
-    cast, by name, as far as they are kept.
+    cast, by name, as far as they are kept. by_the_minute: whether the readings are means of a minute
+    each, as a studio may have them.
     """
 
     row: BatchRow
@@ -66,6 +67,7 @@ class BatchReport:
     utc_less_t_s: float | None
     deliveries: tuple[DeliveryRow, ...] = ()
     pictures: tuple[tuple[str, bytes], ...] = ()
+    by_the_minute: bool = False
 
     def local(self, t_s: float) -> datetime | None:
         """Return the wall clock at a moment of the axis, in the workshop's zone."""

@@ -5,6 +5,7 @@ import importlib
 from collections.abc import Callable
 from pathlib import Path
 from typing import TypeAlias
+from uuid import UUID
 
 # argparse gives the type no public name
 Verbs: TypeAlias = "argparse._SubParsersAction[argparse.ArgumentParser]"
@@ -31,6 +32,15 @@ def add_verb(
         where.add_argument("--record", type=Path, metavar="FILE", help="the record's database")
         where.add_argument("--config", type=Path, metavar="FILE", help="settings that name the record")
     return parser
+
+
+def add_of(verb: argparse.ArgumentParser) -> None:
+    verb.add_argument(
+        "--of",
+        type=UUID,
+        metavar="RECORD",
+        help="a record in the studio's database, by its number; --config then names settings with a studio",
+    )
 
 
 def add_config(verb: argparse.ArgumentParser) -> None:

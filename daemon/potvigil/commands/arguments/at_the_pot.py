@@ -5,6 +5,7 @@ from pathlib import Path
 from potvigil.commands.arguments.adding import (
     Verbs,
     add_config,
+    add_of,
     add_other_record,
     add_page_kinds,
     add_pot,
@@ -110,6 +111,7 @@ def add_pot_verbs(verbs: Verbs) -> None:
     health.add_argument("pot", nargs="?", metavar="POT")
     health.add_argument("--out", type=Path, metavar="FILE.html", help="as a page with its chart, too")
     add_page_kinds(health)
+    add_of(health)
     care = add_verb(
         verbs,
         "care",

@@ -3,7 +3,7 @@
 import argparse
 from pathlib import Path
 
-from potvigil.commands.arguments.adding import Verbs, add_page_kinds, add_replace, add_verb
+from potvigil.commands.arguments.adding import Verbs, add_of, add_page_kinds, add_replace, add_verb
 from potvigil.commands.arguments.options import DETAIL_OPTIONS, UNITS
 from potvigil.commands.arguments.types import count, number
 from potvigil.model.events import AlarmId, Detail, Verdict
@@ -33,6 +33,7 @@ def add_batch_verbs(verbs: Verbs) -> None:
     report.add_argument("batch", type=number, metavar="ID")
     report.add_argument("--out", type=Path, metavar="FILE.html", help="default batch-ID-LABEL.html here")
     add_page_kinds(report)
+    add_of(report)
     for name, what, example in (
         ("label", "name a batch", 'potvigil batch label 12 "lens, green, no. 3"'),
         (
@@ -114,6 +115,7 @@ def _add_export(verbs: Verbs) -> None:
     out.add_argument("--units", choices=UNITS, help="of the pressures in CSV; default: of the settings")
     out.add_argument("--out", type=Path, metavar="FILE", help="default batch-ID.FORMAT here; - for stdout")
     add_replace(out)
+    add_of(out)
 
 
 def _add_details(verb: argparse.ArgumentParser) -> None:

@@ -11,6 +11,7 @@ from datetime import UTC, datetime, timedelta, tzinfo
 from potvigil.commands.shared.common import LAST_YEAR, UseError, day, known_pot, record_path
 from potvigil.commands.shared.pages import write_pages
 from potvigil.commands.shared.status import DONE
+from potvigil.commands.shared.which_record import open_record
 from potvigil.diagnosis.pot_health import health
 from potvigil.model.ageing import BatchLeak
 from potvigil.model.batch_details import has_control_characters
@@ -33,7 +34,8 @@ _LATEST_BATCHES = 20  # among which one of the same kind, rehearsed or real, is 
 
 def pot_health(args: argparse.Namespace) -> int:
     """Say how a pot ages; write it as a page if asked."""
-    with Store.open_read_only(record_path(args)) as store:
+    with open_record(args) as record:
+        store = record.store
         pot_id = known_pot(store, args.pot, "POT")
         unit, tz = habits_of(store)
         leaks, cares, cure = store.leaks(pot_id), store.cares(pot_id), _cure(store, pot_id)

@@ -82,7 +82,7 @@ class ManyPages:
             raise only_reads
         form = await self._seeing.form(request)
         back = form.get("back") if form.get("back") in _BACK else None
-        record, pot_id = _record(request), str(request.path_params["pot"])
+        record, pot_id = record_of(request), str(request.path_params["pot"])
         pot = await self._pot(record, pot_id)
         if not pot["can_ask"]:
             raise only_reads
@@ -136,7 +136,7 @@ class ManyPages:
         return batches.told_list(rows, query, page)
 
     async def batch(self, request: Request) -> Response:
-        record, batch_id = _record(request), batch_id_of(request)
+        record, batch_id = record_of(request), batch_id_of(request)
 
         def read(store: Store) -> dict[str, Any]:
             row = store.batch(batch_id)
@@ -159,7 +159,7 @@ class ManyPages:
         return self._seeing.render(request, "batch.html", "batch", title, **told)
 
     async def picture(self, request: Request) -> Response:
-        record, batch_id, name = _record(request), batch_id_of(request), str(request.path_params["name"])
+        record, batch_id, name = record_of(request), batch_id_of(request), str(request.path_params["name"])
 
         def read(store: Store) -> bytes | None:
             names = store.batch(batch_id).details.get(Detail.PICTURES, "").splitlines()
@@ -174,7 +174,7 @@ class ManyPages:
     # -- pots --------------------------------------------------------------------------------------
 
     async def pot(self, request: Request) -> Response:
-        record, pot_id = _record(request), str(request.path_params["pot"])
+        record, pot_id = record_of(request), str(request.path_params["pot"])
         pot, root = await self._pot(record, pot_id), f"/of/{record}"
 
         def read(store: Store) -> dict[str, Any]:
@@ -205,10 +205,11 @@ class ManyPages:
         def read(store: Store) -> bytes:
             return drawn(store, self._seeing.pots_of, find(store))
 
-        content = await self._seeing.read(_record(request), read)
+        content = await self._seeing.read(record_of(request), read)
         return Response(content, media_type="application/json")
 
 
-def _record(request: Request) -> UUID:
+def record_of(request: Request) -> UUID:
+    """Return the record an address is about."""
     record: UUID = request.path_params["record"]
     return record

@@ -10,6 +10,7 @@ from potvigil.model.pot import Pot
 from potvigil.page.ground import STATIC, Ground, SiteConfig
 from potvigil.page.many.broker.listener import Listener
 from potvigil.page.many.sight import KEPT_S, Sight
+from potvigil.page.printed.children import COMMAND
 from potvigil.page.views.now import PotsOf
 from potvigil.record.store import Store
 from potvigil.studio.reading import StudioReader
@@ -20,23 +21,29 @@ T = TypeVar("T")
 
 @dataclass(frozen=True)
 class ManyConfig(SiteConfig):
-    """reader: of the studio. pots_of: reads settings as a run keeps them. sessions: where log-ins are kept.
+    """reader: of the studio. pots_of: reads settings as a run keeps them. settings: this page's, by which the
+    program that makes reports finds the studio too.
 
-    None: until the process ends. listener: to the watches' broker, None for none; it is the page's from here
-    on. by: in whose name the page acknowledges.
+    folder: for reports, ours alone. sessions: where log-ins are kept, None: until the process ends. listener:
+    to the watches' broker, None for none; it is the page's from here on. by: in whose name the page
+    acknowledges. command: the program that makes reports.
     """
 
     reader: StudioReader
     pots_of: PotsOf
+    settings: Path
+    folder: Path
     sessions: Path | None = None
     listener: Listener | None = None
     by: str = ""
+    command: tuple[str, ...] = COMMAND
     static: tuple[Path, ...] = field(default=(STATIC, _HERE / "static"), kw_only=True)
 
 
 class Seeing(Ground):
     """What the pages of all records share. Of a watch nothing can be asked here but to acknowledge."""
 
+    config: ManyConfig
     is_own = False
     _kept_s = KEPT_S
 

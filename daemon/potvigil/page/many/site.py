@@ -3,11 +3,14 @@
 from functools import partial
 
 from starlette.applications import Starlette
+from starlette.requests import Request
 from starlette.types import ASGIApp
 
 from potvigil.page.guard import Guard
-from potvigil.page.many.pages import ManyPages
+from potvigil.page.many.pages import ManyPages, record_of
 from potvigil.page.many.seeing import ManyConfig, Seeing
+from potvigil.page.printed.children import Children
+from potvigil.page.printed.sheets import Printable, Sheets
 from potvigil.page.routes import application, guarded
 from potvigil.page.views.access import Access
 from potvigil.page.views.data import Told
@@ -27,6 +30,9 @@ class ManyPage:
     def _routes(self) -> Starlette:
         access, pages, data = Access(self.seeing), ManyPages(self.seeing), self.data
 
+        config = self.seeing.config
+        sheets = Sheets(self.seeing, Children(config.folder, config.command), self._printable)
+
         page = partial(guarded, access)
         own = [
             page("/", pages.glance),
@@ -38,5 +44,11 @@ class ManyPage:
             page("/of/{record:uuid}/batch/{batch:int}", pages.batch),
             page("/of/{record:uuid}/batch/{batch:int}/picture/{name}", pages.picture),
             page("/of/{record:uuid}/api/curve", pages.curve),
+            *sheets.routes(page, "/of/{record:uuid}"),
         ]
         return application(self.seeing, access, data, own)
+
+    def _printable(self, request: Request) -> Printable:
+        record = record_of(request)
+        arguments = ("--of", str(record), "--config", str(self.seeing.config.settings))
+        return Printable(f"/of/{record}", arguments, partial(self.seeing.reader.opened, record))

@@ -14,7 +14,7 @@ from potvigil.history.pot_history import so_far
 from potvigil.page.frame import Frame
 from potvigil.page.ground import sentence
 from potvigil.page.guard import RequestRefusedError
-from potvigil.page.views.library import PAPER_CSP
+from potvigil.page.printed.sheets import PAPER_CSP
 from potvigil.page.views.words import SIGNS, Severity, local
 from potvigil.planning.plan import Feasibility
 from potvigil.planning.read_request import Rig, SaidError, planned
