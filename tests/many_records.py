@@ -1,6 +1,8 @@
 """Records of several workshops in one studio, and the page of all of them."""
 
 import json
+import shutil
+import tempfile
 import time
 from collections.abc import Iterator
 from contextlib import contextmanager
@@ -152,9 +154,17 @@ class Studio:
     @contextmanager
     def shown(self, name: str, *workshops: str, **config: object) -> Iterator[TestClient]:
         """Show the page to who may see these workshops; the client follows no redirects."""
-        page = ManyPage(ManyConfig(self.reader(name, *workshops), pots_of, **config))
+        page = ManyPage(page_config(self.reader(name, *workshops), **config))
         try:
             with TestClient(page.app, "http://localhost", follow_redirects=False) as client:
                 yield client
         finally:
             page.close()
+            shutil.rmtree(page.seeing.config.folder)
+
+
+def page_config(reader: StudioReader, **more: object) -> ManyConfig:
+    """Return the configuration of a page of all records, in a folder of its own."""
+    folder = Path(tempfile.mkdtemp(prefix="potvigil-many-"))
+    usual = {"pots_of": pots_of, "settings": folder / "none.yaml", "folder": folder}
+    return ManyConfig(reader, **usual | more)

@@ -18,10 +18,9 @@ sys.path.insert(0, str(Path(__file__).parents[1]))
 
 from starlette.testclient import TestClient
 
-from many_records import Studio, kept
+from many_records import Studio, kept, page_config
 from postgres import Postgres
 from potvigil.commands.page import pots_of
-from potvigil.page.many.seeing import ManyConfig
 from potvigil.page.many.sight import Sight
 from potvigil.page.many.site import ManyPage
 from potvigil.record.database import Database
@@ -52,7 +51,7 @@ def main() -> None:
         sight = Sight(studio.reader("first", "*"), pots_of)
         print(f"all pots, first: {seconds(sight.tell):.3f} s")
         print(f"all pots, nothing new: {median(seconds(sight.tell) for _ in range(RUNS)):.3f} s")
-        page = ManyPage(ManyConfig(studio.reader("second", "*"), pots_of))
+        page = ManyPage(page_config(studio.reader("second", "*")))
         here = f"/of/{shipped}"
         with TestClient(page.app, "http://localhost") as client:
             views = [*(f"/batches{each}" for each in LISTS), "/health"]

@@ -16,11 +16,11 @@ from paged import SAME, commands_of, post, token_of
 from potvigil.model.events import AlarmId, Detail
 from potvigil.page.guard import RequestRefusedError
 from potvigil.page.passwords import hashed
+from potvigil.page.printed.sheets import HEALTH_KEPT_S, PAPER_CSP
 from potvigil.page.views import data as data_views
 from potvigil.page.views.access import _log_in_for, _sent_along, _wanted
 from potvigil.page.views.data import points_of
 from potvigil.page.views.details import FIELDS, SentForm, _digest, fields, read_sent
-from potvigil.page.printed.sheets import HEALTH_KEPT_S, PAPER_CSP
 from potvigil.page.views.library import whole
 from potvigil.page.views.pictures import LARGEST_SENT_BYTES
 from potvigil.page.views.pots import number

@@ -10,10 +10,9 @@ from uuid import UUID
 import pytest
 from starlette.testclient import TestClient
 
-from many_records import kept, raised
+from many_records import kept, page_config, raised
 from potvigil.commands.page import pots_of
 from potvigil.model.events import AlarmId, AlarmState, BatchOpened, Detail, EditEvent, Priority
-from potvigil.page.many.seeing import ManyConfig
 from potvigil.page.many.sight import Sight
 from potvigil.page.many.site import ManyPage
 from potvigil.record.errors import AwayRecordError, DamagedRecordError
@@ -90,7 +89,7 @@ def reader(paths):
 
 @contextmanager
 def shown(reader, **config):
-    page = ManyPage(ManyConfig(reader, pots_of, **config))
+    page = ManyPage(page_config(reader, **config))
     try:
         with TestClient(page.app, "http://localhost", follow_redirects=False) as client:
             client.page = page
@@ -403,7 +402,7 @@ def test_a_batch_whose_settings_nobody_knows_is_shown_all_the_same(paths) -> Non
     def unknown(_: str):
         raise ValueError("no such key")
 
-    page = ManyPage(ManyConfig(Reader(dict(paths)), unknown))
+    page = ManyPage(page_config(Reader(dict(paths)), pots_of=unknown))
     with TestClient(page.app, "http://localhost") as client:
         assert client.get(f"/of/{ONE}/batch/1").status_code == 200
         assert client.get("/health").status_code == 200

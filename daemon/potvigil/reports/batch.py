@@ -144,14 +144,9 @@ class _Words(Phrases):
         """Return what the curve lacks where it was shipped by the minute, '' where it was not."""
         if not self.told.by_the_minute:
             return ""
-        judged = (
-            "verdict, leak and cure so far are worked out from these means"
-            if self.told.row.end_t_s is None
-            else "the watch judged by every reading"
-        )
         return (
             "By the minute: the studio was sent the mean of each minute's readings. A shorter dip, or a gap "
-            f"of up to two minutes, does not show here; {judged}."
+            "of up to two minutes, does not show here; the watch judged by every reading."
         )
 
     # -- what was in force -------------------------------------------------------------------------

@@ -50,7 +50,13 @@ def retell(
     if row.pot_id not in pots:
         raise UnknownBatchError(f"the settings of run {runs[-1].id} do not know the pot {row.pot_id!r}")
     pot = pots[row.pot_id]
+    read = _Read(pot, row, store.samples(row.pot_id, row.start_t_s, row.end_t_s), unread)
     summary, traces = row.summary, store.traces(row.pot_id, row.start_t_s, row.end_t_s)
+    if summary is None and read.by_the_minute:  # a fill and the begin of a hold are lost in the means
+        raise UnknownBatchError(
+            f"batch {row.id} is still open, and means of a minute are too coarse to say how it stands; see its "
+            "report on its Pi, or here once it is closed"
+        )
     if summary is None or not traces:
         fed_summary, fed_traces = _fed(pot, row, store)
         summary, traces = summary or fed_summary, traces or fed_traces
@@ -58,7 +64,6 @@ def retell(
         raise UnknownBatchError(
             f"batch {row.id} of {store.path} has no samples yet; let the watch run for a minute"
         )
-    read = _Read(pot, row, store.samples(row.pot_id, row.start_t_s, row.end_t_s), unread)
     resin = pot.resin(summary.details.get(Detail.RESIN))
     gel_s = gelled_s(resin, traces)
     shown = {_pot_settings(run, row.pot_id) for run in runs}
