@@ -1,63 +1,100 @@
-"""The sample rules for a dashboard go by names and labels that there are."""
+"""The samples for a dashboard, its rules and its panels, go by names and labels that there are."""
 
+import json
 import re
-from dataclasses import replace
 from pathlib import Path
 
 import pytest
 import yaml
-from prometheus_client.openmetrics.parser import text_string_to_metric_families
 
-from demo_pot import HOLDING, LANTERN, alarm
-from potvigil.live_reader import Live, LivePot
-from potvigil.model.broker import BrokerState
-from potvigil.model.events import AlarmState, Priority
-from potvigil.page.metrics import exposed
+from metrics_asked import faults, known, labels_of
 from potvigil.settings.network import PageSettings
 
-FOLDER = Path(__file__).parents[2] / "config" / "metrics"
+CONFIG = Path(__file__).parents[2] / "config"
 RULES = [
     rule
-    for group in yaml.safe_load((FOLDER / "rules.yaml").read_text(encoding="utf-8"))["groups"]
+    for group in yaml.safe_load((CONFIG / "metrics/rules.yaml").read_text(encoding="utf-8"))["groups"]
     for rule in group["rules"]
 ]
-
-
-def known() -> dict[str, dict[str, set[str]]]:
-    """Return every name with its labels and the values they can have."""
-    alarms = tuple(
-        replace(alarm(), priority=priority, state=state) for priority in Priority for state in AlarmState
-    )
-    pot = LivePot(7, replace(HOLDING, alarms=alarms), ())
-    live = Live("harbour-models", None, 1, 1.0, 0.0, 0.0, {"lantern": pot}, BrokerState(True, None))
-    text, _ = exposed(live, False, 1.0, {"lantern": LANTERN}, "application/openmetrics-text")
-    found: dict[str, dict[str, set[str]]] = {"up": {"job": {"potvigil"}}}
-    for family in text_string_to_metric_families(text.decode()):
-        for sample in family.samples:
-            for label, value in sample.labels.items():
-                found.setdefault(sample.name, {}).setdefault(label, set()).add(value)
-            found.setdefault(sample.name, {})
-    return found
+DASHBOARD = json.loads((CONFIG / "studio/dashboard.json").read_text(encoding="utf-8"))
+TARGETS = [(panel["title"], target) for panel in DASHBOARD["panels"] for target in panel["targets"]]
+VARIABLES = {each["name"]: each for each in DASHBOARD["templating"]["list"]}
 
 
 @pytest.mark.parametrize("rule", RULES, ids=lambda rule: rule.get("alert") or rule["record"])
 def test_a_rule_asks_for_what_there_is(rule) -> None:
-    there, expression = known(), rule["expr"]
-    asked = re.findall(r"\b(up|potvigil_\w+)(?:\{([^}]*)\})?", expression)
-    assert asked
-    for name, matchers in asked:
-        assert name in there, name
-        for label, value in re.findall(r'(\w+)="([^"]*)"', matchers):
-            assert value in there[name][label], (name, label, value)
-        for label in re.findall(r"by \(([^)]*)\)", expression):
-            assert {each.strip() for each in label.split(",")} <= {"instance", *there[name]}
-    for label in re.findall(r"\$labels\.(\w+)", str(rule)):
-        assert label == "instance" or any(label in there[name] for name, _ in asked)
+    assert list(faults(rule["expr"])) == []
+    assert set(re.findall(r"\$labels\.(\w+)", str(rule))) <= labels_of(rule["expr"])
 
 
-def test_the_sample_asks_the_page_where_it_is() -> None:
-    (job,) = yaml.safe_load((FOLDER / "scrape.yaml").read_text(encoding="utf-8"))["scrape_configs"]
+@pytest.mark.parametrize(("title", "target"), TARGETS)
+def test_a_panel_asks_for_what_there_is_of_the_pots_that_are_chosen(title, target) -> None:
+    asked = target["expr"]
+    assert list(faults(asked)) == []
+    assert set(re.findall(r"\{\{(\w+)\}\}", target["legendFormat"])) <= labels_of(asked)
+    assert set(re.findall(r"\$(\w+)", asked)) <= VARIABLES.keys()
+    assert ('pot=~"$pot"' in asked) is ("pot" in labels_of(asked))
+
+
+@pytest.mark.parametrize("name", ["workshop", "pot"])
+def test_what_can_be_chosen_is_a_label_there_is(name) -> None:
+    metric, label = re.fullmatch(r"label_values\((\w+), (\w+)\)", VARIABLES[name]["definition"]).groups()
+    assert label == name and label in known()[metric]
+    assert VARIABLES[name]["query"]["query"] == VARIABLES[name]["definition"]
+
+
+def test_the_dashboard_shows_pressure_forecast_alarms_and_age_by_workshop_and_pot() -> None:
+    asked = " ".join(target["expr"] for _, target in TARGETS)
+    for name in (
+        "gauge_pressure_pascals",
+        "floor_forecast_timestamp_seconds",
+        "alarm_standing",
+        "watch_age_seconds",
+    ):
+        assert f"potvigil_{name}" in asked
+    assert all("group_left (workshop)" in target["expr"] for title, target in TARGETS if title != "Watches")
+    ids = [panel["id"] for panel in DASHBOARD["panels"]]
+    assert len(set(ids)) == len(ids)
+    assert {panel["datasource"]["uid"] for panel in DASHBOARD["panels"]} == {"${source}"}
+
+
+@pytest.mark.parametrize(
+    ("expression", "fault"),
+    [
+        ("potvigil_guage_pressure_pascals", "there is no potvigil_guage_pressure_pascals"),
+        ('potvigil_alarm_standing{state="new"}', 'potvigil_alarm_standing never has state="new"'),
+        ('potvigil_watch_up{pot=~"$pot"}', 'potvigil_watch_up never has pot="$pot"'),
+        ("max by (place) (potvigil_watch_up)", "no place to go by"),
+        ("rise(potvigil_watch_up)", "'rise' is not understood"),
+        ("(potvigil_watch_up", "its brackets do not match"),
+    ],
+)
+def test_what_there_is_not_is_seen(expression, fault) -> None:
+    assert list(faults(expression)) == [fault]
+
+
+def scraped(text: str) -> dict:
+    (job,) = yaml.safe_load(text)["scrape_configs"]
+    return job
+
+
+def in_the_guide() -> str:
+    guide = (CONFIG / "studio.md").read_text(encoding="utf-8")
+    return re.search(r"^    scrape_configs:\n(?:    .*\n)+", guide, re.MULTILINE)[0]
+
+
+@pytest.mark.parametrize(
+    "text", [(CONFIG / "metrics/scrape.yaml").read_text(encoding="utf-8"), in_the_guide()]
+)
+def test_a_sample_asks_the_page_where_it_is(text) -> None:
+    job = scraped(text)
     assert {target.rpartition(":")[2] for target in job["static_configs"][0]["targets"]} == {
         str(PageSettings.model_validate({}).port)
     }
     assert job["job_name"] in known()["up"]["job"]
+
+
+def test_the_guide_of_a_studio_asks_with_password_and_authority() -> None:
+    job = scraped(in_the_guide())
+    assert job["scheme"] == "https" and job["tls_config"].keys() == {"ca_file"}
+    assert job["basic_auth"].keys() == {"username", "password_file"} and "metrics_path" not in job

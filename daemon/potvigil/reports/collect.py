@@ -54,8 +54,8 @@ def retell(
     summary, traces = row.summary, store.traces(row.pot_id, row.start_t_s, row.end_t_s)
     if summary is None and read.by_the_minute:  # a fill and the begin of a hold are lost in the means
         raise UnknownBatchError(
-            f"batch {row.id} is still open, and means of a minute are too coarse to say how it stands; see its "
-            "report on its Pi, or here once it is closed"
+            f"batch {row.id} is still open, and means of a minute are too coarse to say how it stands; see "
+            "its report on its Pi, or here once it is closed"
         )
     if summary is None or not traces:
         fed_summary, fed_traces = _fed(pot, row, store)
