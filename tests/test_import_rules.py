@@ -194,12 +194,13 @@ DOORS: dict[str, tuple[str, ...]] = {
     "pypdfium2": ("reports/pdf.py",),
     "PIL": ("reports/pdf.py", "reports/pictures.py"),
     "apprise": ("notifying/apprise_target.py",),
+    "pyarrow": ("reports/parquet.py",),
 }
 HARDWARE = ("smbus2", "gpiozero")
 # Of the extras `report`, `page` and `notify`: imported when one is asked for, so that the watch does without.
 OF_THE_REPORT = (
     *("matplotlib", "jinja2", "weasyprint", "pypdfium2", "PIL", "starlette", "uvicorn", "apprise"),
-    *("cryptography", "segno", "http_ece", "py_vapid", "prometheus_client"),
+    *("cryptography", "segno", "http_ece", "py_vapid", "prometheus_client", "pyarrow"),
 )
 # nobody else ever falls back to the simulator
 MAY_REHEARSE = "commands/rehearsal/"

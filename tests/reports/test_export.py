@@ -4,6 +4,7 @@ import io
 import json
 import math
 import os
+import sys
 import threading
 from dataclasses import replace
 from datetime import datetime
@@ -11,6 +12,7 @@ from datetime import datetime
 import pytest
 from hypothesis import given
 from hypothesis import strategies as st
+from pyarrow.parquet import read_table
 
 from potvigil.imports.csv_log import read_log
 from potvigil.model.events import (
@@ -26,8 +28,11 @@ from potvigil.model.events import (
 )
 from potvigil.model.pot import Pot, Reference, Transducer
 from potvigil.model.reading import Quality, Sample
+from potvigil.record.errors import MissingLibraryError
 from potvigil.record.rows import EditRow
 from potvigil.reports.export import event_line, json_text, write_csv, write_json_lines
+from potvigil.reports.parquet import _moment as parquet_moment
+from potvigil.reports.parquet import write_parquet
 from potvigil.sensing.conversion import convert
 from potvigil.upkeep.atomic_file import whole_file
 from potvigil.wording.quantities import rfc3339
@@ -317,3 +322,44 @@ def test_a_device_is_written_straight_and_not_replaced(tmp_path):
 def test_a_missing_folder_is_named(tmp_path):
     with pytest.raises(FileNotFoundError, match="nowhere"), whole_file(tmp_path / "nowhere" / "a.csv"):
         pass
+
+
+# --- Parquet
+
+
+@pytest.mark.parametrize("unit", [None, "bar"])
+@pytest.mark.parametrize("reference", Reference)
+def test_parquet_has_the_columns_and_numbers_of_the_csv(tmp_path, reference, unit, monkeypatch):
+    monkeypatch.setattr("potvigil.reports.parquet._ROWS_AT_ONCE", 7)
+    pot = replace(LANTERN, transducer=replace(GAUGE, reference=reference))
+    samples = [*night(20), replace(night(1)[0], t_s=30.0, utc_s=None, wall_c=None)]
+    samples.append(replace(night(1)[0], t_s=31.0, transducer_count=None, gauge_pa=None))
+    pairs = [(sample, convert(sample, pot)) for sample in samples]
+    text = io.StringIO()
+    write_csv(text, pairs, pot, unit)
+    path = tmp_path / "night.parquet"
+    with path.open("wb") as file:
+        assert write_parquet(file, pairs, pot, unit) == len(samples)
+    header, *lines = text.getvalue().splitlines()
+    table = read_table(path)
+    assert table.column_names == header.split(",")
+    assert str(table.schema.field("time").type) == "timestamp[ms, tz=UTC]"
+
+    def cell(name, value):
+        if value is None:
+            return ""
+        return rfc3339(value.timestamp()) if name == "time" else repr(value)
+
+    found = [",".join(cell(*each) for each in row.items()) for row in table.to_pylist()]
+    assert found == lines and any(",," in line for line in lines)
+
+
+@given(st.floats(0.0, 4e9))
+def test_a_moment_in_parquet_is_that_of_the_csv(utc_s):
+    assert rfc3339(parquet_moment(utc_s).timestamp()) == rfc3339(utc_s)
+
+
+def test_without_its_library_parquet_says_what_to_install(monkeypatch):
+    monkeypatch.setitem(sys.modules, "pyarrow", None)
+    with pytest.raises(MissingLibraryError, match=r"^Parquet needs pyarrow \(.*; install it with "):
+        write_parquet(io.BytesIO(), [], LANTERN)

@@ -6,6 +6,7 @@ from functools import partial
 from uuid import UUID, uuid4
 
 import pytest
+from pyarrow.parquet import read_table
 
 from many_records import Studio, kept
 from paged import SAME
@@ -154,6 +155,11 @@ def test_a_verb_reads_a_shipped_record_by_its_number(capsys, studio, settings, t
     own = run(capsys, "batch", "export", 2, "--record", path, "--out", "-")
     assert own[0] == 0 and len(own[1].splitlines()) == 722
     assert run(capsys, "batch", "export", 2, *of, "--out", "-") == own
+    table = tmp_path / "lens.parquet"
+    assert run(capsys, "batch", "export", 2, *of, "--format", "parquet", "--out", table)[0] == 0
+    assert [",".join(read_table(table).column_names), read_table(table).num_rows] == [
+        *(own[1].splitlines()[0], 721)
+    ]
     health = run(capsys, "pot", "health", "lantern", *of)
     assert health == run(capsys, "pot", "health", "lantern", "--record", path) and health[0] == 0
     out = tmp_path / "lens.html"
@@ -230,7 +236,11 @@ SHEETS = [
 ]
 
 
-def test_there_is_no_sheet_of_another_workshop_not_even_a_kept_one(studio, settings, tmp_path):
+def test_there_is_no_sheet_of_another_workshop_not_even_a_kept_one(studio, settings, tmp_path, monkeypatch):
+    async def kept_one(*_, **__):
+        return b"battlements"
+
+    monkeypatch.setattr("potvigil.page.printed.children.Children.made", kept_one)
     tower = f"/of/{studio.ship(kept(tmp_path / 'tower.db', CASTLE, 'tower', label='battlements'))}"
     with studio.shown("sheets-both", HARBOUR, CASTLE, settings=settings(HARBOUR, CASTLE)) as client:
         assert [client.get(tower + path).status_code for path in SHEETS] == [200] * 6

@@ -12,10 +12,12 @@ from potvigil.commands.shared.open_batch import judged_so_far, settings_of
 from potvigil.commands.shared.pages import check_pages, write_pages
 from potvigil.commands.shared.status import DONE
 from potvigil.commands.shared.which_record import open_record
+from potvigil.record.rows import BatchRow
 from potvigil.record.store import Store
 from potvigil.reports import export
 from potvigil.reports.batch import harmless_name, report_html
 from potvigil.reports.collect import retell
+from potvigil.reports.parquet import write_parquet
 from potvigil.sensing.conversion import convert
 from potvigil.upkeep import atomic_file
 
@@ -40,20 +42,27 @@ def export_batch(args: argparse.Namespace) -> int:
         row = store.batch(args.batch)
         out = Path(f"batch-{row.id}.{args.format}") if args.out is None else args.out
         with _out_file(out, args) as file:
-            if args.format == "csv":
+            if args.format == "jsonl":
+                _write_lines(file, store, row, is_own=args.of is None)
+            else:
                 pot = settings_of(store, row).core_pots()[row.pot_id]
                 samples = store.samples(row.pot_id, row.start_t_s, row.end_t_s)
                 pairs = ((sample, convert(sample, pot)) for sample in samples)
-                export.write_csv(file, pairs, pot, args.units)
-            else:
-                summary = row.summary
-                if summary is None and args.of is None:  # of what was shipped the readings may be coarse
-                    summary = judged_so_far(store, row, settings_of(store, row))
-                edits = store.edits(row.id)
-                export.write_json_lines(file, store.events(row.id), summary, row.start_t_s, edits)
+                if args.format == "csv":
+                    export.write_csv(file, pairs, pot, args.units)
+                else:
+                    write_parquet(file.buffer, pairs, pot, args.units)
     if str(out) != "-":
         print(out)
     return DONE
+
+
+def _write_lines(file: TextIO, store: Store, row: BatchRow, *, is_own: bool) -> None:
+    """Write a batch as JSON lines. is_own: else it was shipped, perhaps too coarse to judge an open batch."""
+    summary = row.summary
+    if summary is None and is_own:
+        summary = judged_so_far(store, row, settings_of(store, row))
+    export.write_json_lines(file, store.events(row.id), summary, row.start_t_s, store.edits(row.id))
 
 
 def report(args: argparse.Namespace) -> int:

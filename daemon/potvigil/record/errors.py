@@ -16,7 +16,7 @@ RecordError
   UnworkableBatchError   (ArithmeticError)    the watch fails on its readings: a fault of ours
   ArchiveError           (ValueError)         an archive that cannot be taken; nothing was made of it
   ExistingFileError      (FileExistsError)    something stands where a new file is due
-  MissingLibraryError    (ImportError)        what a report is drawn with is not installed
+  MissingLibraryError    (ImportError)        what a report or a file is made with is not installed
 """
 
 from typing import Self
@@ -92,9 +92,9 @@ class ExistingFileError(RecordError, FileExistsError):
 
 
 class MissingLibraryError(RecordError, ImportError):
-    """What a report is drawn with is not installed."""
+    """What a report is drawn with, or a file is written with, is not installed."""
 
     @classmethod
-    def of(cls, library: str, error: Exception) -> Self:
-        """Return the error for a library that could not be imported; `error` says why."""
-        return cls(f"a report needs {library} ({error}); install it with {how_to_install('report')}")
+    def of(cls, library: str, error: Exception, what: str = "a report", extra: str = "report") -> Self:
+        """Return the error for a library that could not be imported; `error` says why. what: needs it."""
+        return cls(f"{what} needs {library} ({error}); install it with {how_to_install(extra)}")

@@ -6,7 +6,7 @@ where known; unknown is null. The names are published: add to them, never rename
 
 import json
 import math
-from collections.abc import Iterable
+from collections.abc import Iterable, Iterator
 from typing import Any, TextIO
 
 from potvigil.model.events import (
@@ -200,40 +200,59 @@ def write_json_lines(
         file.write(json_text(batch_line(summary, origin_s)) + "\n")
 
 
-def write_csv(
-    file: TextIO, pairs: Iterable[tuple[Sample, Reading]], pot: Pot, unit: str | None = None
-) -> int:
-    """Write samples as a recorded log that can be replayed; return the number of rows.
+def columns(pot: Pot, unit: str | None = None) -> tuple[str, ...]:
+    """Return the names of what `readings` yields. unit: of the pot's pressure, else that of the pot."""
+    pressure = f"{_kind(pot)}_pressure_{(unit or pot.pressure_unit).lower()}"
+    temperatures = (f"{place}_temperature_c" for place in Place)
+    return ("elapsed_s", "time", pressure, *temperatures, "ambient_pressure_hpa")
+
+
+def readings(
+    pairs: Iterable[tuple[Sample, Reading]], pot: Pot, unit: str | None = None
+) -> Iterator[tuple[float | None, ...]]:
+    """Yield samples as rows of a recorded log, by `columns`; `time` as Unix time, s.
 
     pairs: each sample with the reading the core made of it. The pressure is that of the reading, of the kind
-    the pot's transducer measures; a bad one is an empty cell. Temperatures and barometer are those of the
-    sample, because the reading's barometer may be assumed. A replay goes by `elapsed_s`, and takes the wall
-    clock from `time`. unit: of the pot's pressure, else that of the pot.
+    the pot's transducer measures, None for a bad one. Temperatures and barometer are those of the sample,
+    because the reading's barometer may be assumed.
     """
-    is_absolute = pot.transducer is not None and pot.transducer.reference is Reference.ABSOLUTE
-    unit = unit or pot.pressure_unit
-    unit_pa = PRESSURE_UNITS_PA[unit]
-    pressure = f"{'absolute' if is_absolute else 'gauge'}_pressure_{unit.lower()}"
-    temperatures = (f"{place}_temperature_c" for place in Place)
-    file.write(",".join(("elapsed_s", "time", pressure, *temperatures, "ambient_pressure_hpa")) + "\n")
+    is_absolute, unit_pa = _kind(pot) == "absolute", PRESSURE_UNITS_PA[unit or pot.pressure_unit]
     first_s: float | None = None
-    count = 0
     for sample, reading in pairs:
         if first_s is None:
             first_s = sample.t_s
         pressure_pa = None
         if reading.quality is not Quality.BAD:
             pressure_pa = reading.absolute_pa if is_absolute else reading.gauge_pa
-        cells = (
-            _cell(sample.t_s - first_s),
-            "" if sample.utc_s is None else rfc3339(sample.utc_s),
-            _cell(pressure_pa, unit_pa),
-            *(_cell(getattr(sample, f"{place}_c")) for place in Place),
-            _cell(sample.ambient_pa, PA_PER_HPA),
+        yield (
+            _number(sample.t_s - first_s),
+            sample.utc_s,
+            _number(pressure_pa, unit_pa),
+            *(_number(getattr(sample, f"{place}_c")) for place in Place),
+            _number(sample.ambient_pa, PA_PER_HPA),
         )
-        file.write(",".join(cells) + "\n")
+
+
+def write_csv(
+    file: TextIO, pairs: Iterable[tuple[Sample, Reading]], pot: Pot, unit: str | None = None
+) -> int:
+    """Write samples as a recorded log that can be replayed; return the number of rows.
+
+    What is unknown is an empty cell. A replay goes by `elapsed_s`, and takes the wall clock from `time`.
+    """
+    file.write(",".join(columns(pot, unit)) + "\n")
+    count = 0
+    for elapsed_s, utc_s, *numbers in readings(pairs, pot, unit):
+        time = "" if utc_s is None else rfc3339(utc_s)
+        file.write(",".join((_cell(elapsed_s), time, *map(_cell, numbers))) + "\n")
         count += 1
     return count
+
+
+def _kind(pot: Pot) -> str:
+    """Return of what kind the pressure of a recorded log is."""
+    is_absolute = pot.transducer is not None and pot.transducer.reference is Reference.ABSOLUTE
+    return "absolute" if is_absolute else "gauge"
 
 
 def _rounded(value: float | None, digits: int) -> float | None:
@@ -270,6 +289,9 @@ def _flow(name: str, flow: Interval | None) -> dict[str, float | None]:
     }
 
 
-def _cell(value: float | None, unit: float = 1.0) -> str:
-    number = None if value is None else _rounded(value / unit, _CSV_DIGITS)
+def _number(value: float | None, unit: float = 1.0) -> float | None:
+    return None if value is None else _rounded(value / unit, _CSV_DIGITS)
+
+
+def _cell(number: float | None) -> str:
     return "" if number is None else repr(number)

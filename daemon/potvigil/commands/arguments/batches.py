@@ -106,13 +106,15 @@ def _add_export(verbs: Verbs) -> None:
         verbs,
         "export",
         "batch:export_batch",
-        "write a batch as CSV (to replay) or JSON lines",
+        "write a batch as CSV (to replay), Parquet or JSON lines",
         "potvigil batch export 12 --format csv",
         record=True,
     )
     out.add_argument("batch", type=number, metavar="ID")
-    out.add_argument("--format", choices=("csv", "jsonl"), default="csv")
-    out.add_argument("--units", choices=UNITS, help="of the pressures in CSV; default: of the settings")
+    out.add_argument("--format", choices=("csv", "parquet", "jsonl"), default="csv")
+    out.add_argument(
+        "--units", choices=UNITS, help="of the pressures, not in JSON lines; default: of the settings"
+    )
     out.add_argument("--out", type=Path, metavar="FILE", help="default batch-ID.FORMAT here; - for stdout")
     add_replace(out)
     add_of(out)
