@@ -2,8 +2,8 @@
 # A studio's server on Debian or Raspberry Pi OS: PostgreSQL, Mosquitto and the page of all pots. As root:
 #   bash config/studio/up.sh server studio.local 192.168.1.20   by which names and addresses it is called
 #   bash config/studio/up.sh pi lantern-pi harbour-models lantern   lets a Pi in: its name, its workshop, its pots
-# Either may be repeated: what is there stays, what is missing or due is made. compose.yaml beside this file takes
-# the same steps, one container each.
+# Either may be repeated: what is there stays, what is missing or due is made. potvigil-certificate.timer does
+# `renew`. compose.yaml beside this file takes the same steps, one container each.
 set -euo pipefail
 here=$(cd "$(dirname "${BASH_SOURCE[0]}")" && pwd)
 etc=/etc/potvigil page=front-desk
@@ -13,7 +13,8 @@ fail() { echo "up.sh: $*" >&2 && exit 2; }
 
 packages() {
     local each missing=()
-    for each in postgresql mosquitto; do
+    # the last three are what a report as PDF is made with
+    for each in postgresql mosquitto libpango-1.0-0 libpangoft2-1.0-0 libharfbuzz-subset0; do
         [[ $(dpkg-query -W -f '${Status}' "$each" 2>/dev/null) == *' installed' ]] || missing+=("$each")
     done
     ((${#missing[@]} == 0)) || DEBIAN_FRONTEND=noninteractive apt-get install -y "${missing[@]}"
@@ -52,6 +53,24 @@ hand_over() { # USER FOLDER
     install -d -o "$1" -g "$1" -m 700 "$etc/$2"
     install -o "$1" -g "$1" -m 600 "$etc/page.pem" "$etc/$2/server.pem"
     install -o "$1" -g "$1" -m 600 "$etc/page.key" "$etc/$2/server.key"
+}
+
+renew() { # and let all three of them speak by it, also by one that somebody renewed
+    local before version cluster
+    before=$(cat "$etc/page.pem" || true)
+    "$potvigil" page certificate --config "$etc/studio.yaml" --renew
+    [[ $before == "$(cat "$etc/page.pem")" ]] || systemctl try-restart potvigil-studio
+    # a page alone has neither
+    if [[ -d $etc/database ]]; then
+        hand_over postgres database
+        while read -r version cluster _; do
+            systemctl reload "postgresql@$version-$cluster"
+        done < <(pg_lsclusters --no-header)
+    fi
+    if [[ -d $etc/broker ]]; then
+        hand_over mosquitto broker
+        systemctl reload mosquitto
+    fi
 }
 
 let_in() { # FROM FILE: whoever has a password, encrypted, to this database alone
@@ -96,7 +115,7 @@ server() {
     tables
     install -m 644 "$here/broker.conf" /etc/mosquitto/conf.d/potvigil.conf
     systemctl restart mosquitto
-    "$potvigil" service install --config "$etc/studio.yaml"
+    "$potvigil" service install --config "$etc/studio.yaml" --extra report
     echo "next: let each Pi in, $0 pi NAME WORKSHOP POT..."
 }
 
@@ -143,4 +162,4 @@ ready() { # what the other containers wait for
     chown potvigil-studio: "$etc"/{page.key,page-password,$page-password}
 }
 
-case ${1:-} in server | pi | first | database | ready) "$@" ;; *) fail "server NAME..., or pi NAME WORKSHOP POT..." ;; esac
+case ${1:-} in server | pi | renew | first | database | ready) "$@" ;; *) fail "server NAME..., or pi NAME WORKSHOP POT..." ;; esac

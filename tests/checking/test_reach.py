@@ -132,25 +132,35 @@ def test_password_certificate_and_key_that_can_be_used_are_good(tmp_path) -> Non
 
 
 @pytest.mark.parametrize(
-    ("ago_days", "mark", "said"),
+    ("ago_days", "mark", "is_due"),
     [
-        (10, Grade.GOOD, ""),
-        (CERTIFICATE_DAYS - 10, Grade.GOOD, "renew it: `potvigil page certificate --renew`"),
-        (CERTIFICATE_DAYS + 10, Grade.FAULT, "renew it: `potvigil page certificate --renew`"),
+        (10, Grade.GOOD, False),
+        (CERTIFICATE_DAYS - 10, Grade.GOOD, True),
+        (CERTIFICATE_DAYS + 10, Grade.FAULT, True),
+    ],
+)
+@pytest.mark.parametrize(
+    ("of_studio", "advice"),
+    [
+        (False, "; renew it: `potvigil page certificate --renew`"),
+        (
+            True,
+            "; its timer did not renew it: `systemctl status potvigil-certificate`; `sudo systemctl start",
+        ),
     ],
 )
 def test_until_when_a_certificate_serves_is_told_and_one_that_ended_is_a_fault(
-    ago_days, mark, said, tmp_path
+    ago_days, mark, is_due, of_studio, advice, tmp_path
 ) -> None:
     made = datetime.now(UTC) - timedelta(days=ago_days)
     pair = new_certificate(new_authority(WORKSHOP, ["localhost"], made), ["localhost"], made)
     (tmp_path / "page.pem").write_bytes(pair.certificate)
     secret(tmp_path / "page.key", pair.key.decode())
     files = {"cert_file": str(tmp_path / "page.pem"), "key_file": str(tmp_path / "page.key")}
-    (finding,) = reach.on_page_files(page(tls=files))
+    (finding,) = reach.on_page_files(page(tls=files), of_studio=of_studio)
     assert finding.mark is mark
     assert f"{made + timedelta(days=CERTIFICATE_DAYS - 1):%-d %B %Y}" in finding.says
-    assert ("--renew" in finding.says) is bool(said) and said in finding.says
+    assert (advice in finding.says) is is_due and ("renew" in finding.says) is is_due
 
 
 def test_a_secret_that_everybody_may_read_is_a_fault_with_what_to_do(tmp_path) -> None:

@@ -14,7 +14,7 @@ STUDIO = (
     "studio: {host: 127.0.0.1, username: front-desk, password_file: front-desk-password}\n"
     "page: {port: 8643, password_file: page-password}\n"
 )
-UNIT = "potvigil-studio.service"
+UNIT, TIMER = "potvigil-studio.service", "potvigil-certificate.timer"
 
 
 @pytest.fixture
@@ -61,8 +61,8 @@ def line_of(said: str, words: str) -> str:
 def test_a_studio_alone_runs_its_page_and_no_watch(service, root, own):
     status, said, err = service("install", "--config", own / "studio.yaml")
     assert (status, err) == (0, "")
-    assert line_of(said, "systemctl restart").endswith(f"restart {UNIT}")
-    assert line_of(said, "systemctl enable").endswith(f"enable {UNIT}")
+    assert line_of(said, "systemctl restart").endswith(f"restart {UNIT} {TIMER}")
+    assert line_of(said, "systemctl enable").endswith(f"enable {UNIT} {TIMER}")
     assert "potvigil.service potvigil-page.service" in line_of(said, "systemctl disable --now")
     assert "alarm test" not in said and "the record" not in said
     assert at(root, paths.STUDIO_SETTINGS).read_text(encoding="utf-8") == STUDIO
@@ -85,12 +85,12 @@ def test_beside_a_watch_each_keeps_its_own_settings_units_and_secrets(service, r
     assert service("install", "--config", own / "workshop.yaml")[0] == 0
     status, said, err = service("install", "--config", own / "studio.yaml")
     assert (status, err) == (0, "")
-    both = f"{UNIT} potvigil.service potvigil-page.service potvigil-thin.timer"
+    both = f"{UNIT} {TIMER} potvigil.service potvigil-page.service potvigil-thin.timer"
     assert line_of(said, "systemctl restart").endswith(f"restart {both}")
     assert UNIT not in line_of(said, "systemctl disable")
     status, said, err = service("update")
     assert (status, err) == (0, "")
-    assert sorted(line_of(said, "systemctl restart").split()[-4:]) == sorted(both.split())
+    assert sorted(line_of(said, "systemctl restart").split()[-5:]) == sorted(both.split())
     assert "alarm test" in said and str(at(root, paths.STUDIO_SETTINGS)) in said
     assert at(
         root, layout.drop_in(layout.STUDIO)
@@ -135,7 +135,7 @@ def test_other_settings_of_the_page_are_not_replaced_unasked_and_kept_beside(ser
 def test_without_settings_named_those_of_the_page_are_found(service, root, own):
     service("install", "--config", own / "studio.yaml")
     status, said, _ = service("install")
-    assert status == 0 and line_of(said, "systemctl restart").endswith(UNIT)
+    assert status == 0 and line_of(said, "systemctl restart").endswith(TIMER)
 
 
 def test_remove_takes_the_page_too_and_leaves_its_settings(service, root, own):

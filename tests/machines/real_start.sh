@@ -19,12 +19,12 @@ in_a_world_of_its_own "$@"
 in_memory
 root=$machine/root
 make_machine "$machine" "$suite" "$(dpkg --print-architecture)" systemd systemd-sysv dbus python3 python3-venv \
-    postgresql mosquitto
+    postgresql mosquitto libpango-1.0-0 libpangoft2-1.0-0 libharfbuzz-subset0
 said=$(in_machine "$root" 2>&1 <<<true) || cannot "$said"
 mkdir "$root/opt/house" "$root/opt/source"
 git ls-files -z | tar c --null -T - | tar x -C "$root/opt/source"  # as they are, also where not yet committed
 in_machine "$root" <<'END'
-python3 -m venv /opt/building && /opt/building/bin/pip wheel -q --use-pep517 -w /opt/house '/opt/source[page,studio]' &&
+python3 -m venv /opt/building && /opt/building/bin/pip wheel -q --use-pep517 -w /opt/house '/opt/source[page,studio,report]' &&
     rm -r /opt/building /opt/source
 END
 # from here on it has no network

@@ -25,6 +25,17 @@ potvigil check | grep -q 'harbour-models, lantern-pi: the newest row came' || ec
 try potvigil check --config /opt/pi/workshop.yaml
 seconds "a rehearsed night is shipped, and check finds nothing at fault"
 
+try systemctl is-active potvigil-certificate.timer
+try systemctl start potvigil-certificate
+systemctl show -p Result --value potvigil-certificate | grep -qx success || echo "FAILED: the certificate is not looked after"
+page=$(systemctl show -p MainPID --value potvigil-studio)
+rm /etc/potvigil/page.pem # one that is gone is made anew, as one that is due
+try systemctl start potvigil-certificate
+wait_for 60 potvigil status
+try test "$(systemctl show -p MainPID --value potvigil-studio)" != "$page"
+try cmp /etc/potvigil/page.pem /etc/potvigil/broker/server.pem
+seconds "its certificate is renewed"
+
 before=$(systemctl show -p MainPID --value potvigil-studio)
 try bash "$up" server
 wait_for 60 potvigil status

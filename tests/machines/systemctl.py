@@ -78,15 +78,19 @@ def start(unit: str) -> None:
 
 def main(verb: str, *units: str) -> None:
     RUNNING.mkdir(exist_ok=True)
-    if verb not in ("restart", "kill"):
+    verb = verb.removeprefix("try-")
+    if verb not in ("restart", "reload", "kill"):
         return  # daemon-reload, enable, disable: nothing is kept here
     how, units = (units[0], units[1:]) if verb == "kill" else ("", units)
     for unit in units:
-        name = unit if "." in unit.partition("@")[2] or unit.endswith(".service") else f"{unit}.service"
+        name = unit if unit.endswith((".service", ".timer")) else f"{unit}.service"
         if unit.startswith("postgresql@"):
             version, _, cluster = unit.removeprefix("postgresql@").partition("-")
             subprocess.run(["pg_ctlcluster", "--skip-systemctl-redirect", version, cluster, verb], check=True)
-        elif verb == "kill":
+        elif name.endswith(".timer"):
+            continue  # no clock runs here
+        elif verb in ("kill", "reload"):
+            how = how or "--signal=HUP"
             os.kill(int((RUNNING / name).read_text()), signal.Signals[f"SIG{how.removeprefix('--signal=')}"])
         else:
             end(name)

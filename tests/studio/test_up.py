@@ -22,6 +22,24 @@ NAME, PASSWORD, WORKSHOP = "studio.local", "lens-and-lamp", "harbour-models"
 SMALLEST = (ROOT / "config/smallest.yaml").read_text(encoding="utf-8")
 COMPOSE = yaml.safe_load((ROOT / "config/studio/compose.yaml").read_text(encoding="utf-8"))
 SERVICES = COMPOSE["services"]
+# A certificate of the house's authority that has a week left.
+AGED = """
+from datetime import UTC, datetime, timedelta
+from pathlib import Path
+from potvigil.page.certificate import CERTIFICATE_DAYS, Pair, known, new_certificate
+etc = Path("/etc/potvigil")
+authority = Pair((etc / "page-authority.pem").read_bytes(), (etc / "page-authority.key").read_bytes())
+names = known((etc / "page.pem").read_bytes()).names
+made = new_certificate(authority, names, datetime.now(UTC) - timedelta(days=CERTIFICATE_DAYS - 8))
+(etc / "page.pem").write_bytes(made.certificate)
+(etc / "page.key").write_bytes(made.key)
+"""
+# Until when the certificate lasts by which one of three speaks.
+SPOKEN = {
+    "page": "openssl s_client -connect 127.0.0.1:8642",
+    "broker": "openssl s_client -connect 127.0.0.1:8883",
+    "database": "openssl s_client -starttls postgres -connect 127.0.0.1:5432",
+}
 # What a browser does, without one: it logs in over TLS and asks what is known now.
 LOOK = """
 import json, re, ssl, sys, urllib.parse, urllib.request
@@ -196,6 +214,28 @@ def test_once_more_changes_nothing_that_somebody_uses(server, pis):
     server.wait_for("/opt/potvigil/bin/potvigil", "status")
     assert pis["lantern-pi"].potvigil("ship", "--once").startswith("shipped ")
     assert set(pots(server)) == {"harbour-models/lantern", "castle-models/tower"}
+
+
+def ends(machine: OwnMachine) -> dict[str, str]:
+    """Return until when the certificates last by which page, broker and database speak."""
+    read = "</dev/null 2>/dev/null | openssl x509 -noout -enddate"
+    return {who: machine.run("sh", "-c", f"{ask} {read}").strip() for who, ask in SPOKEN.items()}
+
+
+@needs_own_machine
+def test_what_its_timer_does_renews_a_certificate_that_is_due_and_all_three_speak_by_it(server, pis):
+    unit = (ROOT / "systemd/potvigil-certificate.service").read_text(encoding="utf-8")
+    (started_by,) = re.findall(r"^ExecStart=(.*)$", unit, re.MULTILINE)
+    before = ends(server)
+    server.run(sys.executable, "-c", AGED, PYTHONPATH=str(ROOT / "daemon"))
+    assert "renewed, good until" in server.run(*shlex.split(started_by))
+    server.wait_for("/opt/potvigil/bin/potvigil", "status")
+    after = ends(server)
+    assert len(set(after.values())) == 1 and after != before
+    assert set(pots(server)) == {"harbour-models/lantern", "castle-models/tower"}
+    page = server.read("/run/stand-in/potvigil-studio.service")
+    assert "nothing was renewed" in server.run(*shlex.split(started_by))
+    assert ends(server) == after and server.read("/run/stand-in/potvigil-studio.service") == page
 
 
 @needs_own_machine

@@ -24,6 +24,12 @@ _ASK_ROOT = "only root may read {path}, as it should be; `sudo potvigil check` c
 # What the page shows to everybody and nobody else's is likely to; a studio's has the icon of a Pi's, too.
 _OF_A_PAGE, _OF_A_STUDIO = ("potvigil.page", "icon.svg"), ("potvigil.page.many", "many.css")
 
+_RENEW = "renew it: `potvigil page certificate --renew`"
+_RENEW_STUDIO = (
+    "its timer did not renew it: `systemctl status potvigil-certificate`; `sudo systemctl start "
+    "potvigil-certificate` renews it, for database and broker too"
+)
+
 
 def on_broker(
     settings: MqttSettings, workshop: str, try_broker: Callable[[MqttLink, str, float], Tried]
@@ -51,8 +57,11 @@ def on_broker(
     return good(what, f"{where}: {who}{'' if settings.tls is None else ', encrypted'}")
 
 
-def on_page_files(settings: PageSettings) -> Iterator[Finding]:
-    """Yield whether password, certificate and key of the page can be used."""
+def on_page_files(settings: PageSettings, *, of_studio: bool = False) -> Iterator[Finding]:
+    """Yield whether password, certificate and key of the page can be used.
+
+    of_studio: a timer renews the certificate.
+    """
     what = "page"
     if (path := settings.password_file) is not None:
         yield closed_secret(what, path) or _password(path)
@@ -74,10 +83,10 @@ def on_page_files(settings: PageSettings) -> Iterator[Finding]:
                 what, f"{cert} with {key}: {reason}; make both again with `potvigil page certificate`"
             )
         else:
-            yield _certificate(cert)
+            yield _certificate(cert, _RENEW_STUDIO if of_studio else _RENEW)
 
 
-def _certificate(path: Path) -> Finding:
+def _certificate(path: Path, renew: str) -> Finding:
     """Return until when a certificate serves; with its key it does."""
     what = "page"
     try:
@@ -88,7 +97,7 @@ def _certificate(path: Path) -> Finding:
         said = known(path.read_bytes())
     except (CertificateError, OSError) as error:
         return fault(what, f"{path}: {error}; make it again with `potvigil page certificate`")
-    now, renew = datetime.now(UTC), "renew it: `potvigil page certificate --renew`"
+    now = datetime.now(UTC)
     if said.ends <= now:
         return fault(what, f"{path}: ended on {said.ends:%-d %B %Y}; {renew}")
     due = f"; {renew}" if said.is_due(now) else ""

@@ -17,7 +17,7 @@ WATCH, PAGE, NOTIFY, SHIP = "potvigil", "potvigil-page", "potvigil-notify", "pot
 STUDIO = "potvigil-studio"
 # Each has a user of its own, of the same name.
 OF_A_USER = (WATCH, PAGE, NOTIFY, SHIP, STUDIO)
-THIN, BACKUP = "potvigil-thin", "potvigil-backup"
+THIN, BACKUP, CERTIFICATE = "potvigil-thin", "potvigil-backup", "potvigil-certificate"
 GROUP = "potvigil"
 # Completion and the manual page, by the names they come with, where shells and `man` look for them.
 SHELL = {
@@ -125,6 +125,7 @@ def started(
         f"{THIN}.timer": watch,
         f"{BACKUP}.timer": backups,
         f"{STUDIO}.service": studio,
+        f"{CERTIFICATE}.timer": studio,
     }
     return [unit for unit, is_wanted in units.items() if is_wanted]
 

@@ -73,7 +73,7 @@ def check_studio_page(settings: StudioPageSettings, path: Path) -> int:
         asked.append(_broker(settings.mqtt, settings.studio.username))
     findings = [
         *libraries.on_libraries(settings),
-        *reach.on_page_files(settings.page),
+        *reach.on_page_files(settings.page, of_studio=True),
         reach.on_page_port(settings.page, of_studio=True),
         *_asked(asked),
     ]
