@@ -56,16 +56,14 @@ hand_over() { # USER FOLDER
 }
 
 renew() { # and let all three of them speak by it, also by one that somebody renewed
-    local before version cluster
+    local before
     before=$(cat "$etc/page.pem" || true)
     "$potvigil" page certificate --config "$etc/studio.yaml" --renew
     [[ $before == "$(cat "$etc/page.pem")" ]] || systemctl try-restart potvigil-studio
     # a page alone has neither
     if [[ -d $etc/database ]]; then
         hand_over postgres database
-        while read -r version cluster _; do
-            systemctl reload "postgresql@$version-$cluster"
-        done < <(pg_lsclusters --no-header)
+        systemctl reload postgresql
     fi
     if [[ -d $etc/broker ]]; then
         hand_over mosquitto broker

@@ -82,6 +82,9 @@ def main(verb: str, *units: str) -> None:
     if verb not in ("restart", "reload", "kill"):
         return  # daemon-reload, enable, disable: nothing is kept here
     how, units = (units[0], units[1:]) if verb == "kill" else ("", units)
+    if units == ("postgresql",):  # the distribution's unit passes it on to each cluster
+        listed = subprocess.run(["pg_lsclusters", "--no-header"], capture_output=True, text=True, check=True)
+        units = tuple("postgresql@{}-{}".format(*line.split()) for line in listed.stdout.splitlines())
     for unit in units:
         name = unit if unit.endswith((".service", ".timer")) else f"{unit}.service"
         if unit.startswith("postgresql@"):

@@ -49,7 +49,8 @@ def test_the_service_is_shut_in(unit):
     verdict = analyze("security", "--offline=true", unit)
     exposure = re.search(r"Overall exposure level.*: (\d+\.\d)", verdict.stdout)
     assert exposure is not None, verdict.stderr
-    assert float(exposure[1]) <= 1.5
+    # one is root, who gives keys to others
+    assert float(exposure[1]) <= (2.3 if unit.name == "potvigil-certificate.service" else 1.5)
 
 
 @pytest.mark.parametrize(
