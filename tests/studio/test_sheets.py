@@ -2,6 +2,7 @@
 
 import json
 import sqlite3
+import sys
 from functools import partial
 from uuid import UUID, uuid4
 
@@ -194,10 +195,11 @@ def test_what_cannot_be_read_is_one_line(capsys, monkeypatch, tmp_path, words, s
 
 
 @pytest.fixture
-def page(studio, settings, tmp_path):
-    """Show the page to who may see these workshops, with the program that makes its reports."""
-    config = settings(HARBOUR)
-    with studio.shown("sheets-desk-page", HARBOUR, settings=config) as client:
+def page(studio, settings, monkeypatch):
+    """Show the page of one workshop; its reports are made with the patience of a test and no niceness."""
+    monkeypatch.setattr("potvigil.page.printed.children.WITHIN_S", 3600.0)
+    program = (sys.executable, "-m", "potvigil")
+    with studio.shown("sheets-desk-page", HARBOUR, settings=settings(HARBOUR), command=program) as client:
         yield client
 
 
