@@ -1,7 +1,7 @@
-"""PotWatch: samples and commands of one pot in, events out; the snapshot says all that is known now.
+"""PotWatch: samples and commands of one pot in, events out; a snapshot of all that is known now.
 
-It holds no clock and no file: fed the same samples and commands again it says the same again, which is how
-a restart in the night, a report and a regression test work.
+It has no clock and no file: the same samples and commands always give the same events. A restart in the
+night, a report and a regression test all rely on that.
 """
 
 from dataclasses import replace
@@ -49,7 +49,7 @@ from potvigil.watch.stages import StageTracker
 from potvigil.wording import notes
 from potvigil.wording.quantities import TimeTeller
 
-# Worth a word where the temperature changes the cure by so much.
+# Worth a note where the temperature changes the cure by this share.
 CURE_LENGTH_SHARE = 0.1
 TEST_SHOWN_S = 60.0
 _TEST = ConditionWords("Nothing to do", "This is a test alarm. Nothing is wrong.")
@@ -61,7 +61,7 @@ class PotWatch:
     """Watches one pot. Every time is on the record's axis."""
 
     def __init__(self, pot: Pot, known: Known | None = None, alarms: AlarmBook | None = None) -> None:
-        """Begin to watch. known: what earlier batches of the pot taught. alarms: that stand already."""
+        """Start. known: learnt from earlier batches of the pot. alarms: those already active."""
         self._pot, self._known = pot, known
         self._taught: Known | None = None
         self._stages = StageTracker(pot)
@@ -71,7 +71,7 @@ class PotWatch:
         self._before = BeforeFill()
         self._silence = Silence()
         self._hold: Hold[LeakFilter] | None = None  # from the shut valve until the pot is empty
-        self._doubted = False  # some reading of this hold was
+        self._doubted = False  # a reading of this hold was doubted
         self._batch: Batch | None = None
         self._reading = _NO_SAMPLE
         self._vented_early_s: float | None = None
@@ -101,9 +101,9 @@ class PotWatch:
         return events
 
     def handle(self, command: Command) -> list[Event]:
-        """Carry out a command; return what happened, or the one note that says why it is refused."""
+        """Carry out a command; return what happened, or one note saying why it was refused."""
         t_s, utc_s, alarm = command.t_s, self._reading.utc_s, command.alarm
-        under_pressure = self.stage is not Stage.OPEN and self.pressure_fault is None  # and surely so
+        under_pressure = self.stage is not Stage.OPEN and self.pressure_fault is None  # and known to be
         why_not = refusal(
             command, self._alarms, batch_open=self._batch is not None, under_pressure=under_pressure
         )
@@ -130,17 +130,17 @@ class PotWatch:
         return events
 
     def end(self, t_s: float) -> list[Event]:
-        """Close the batch as it stands, whatever the pressure, as if no more readings came."""
+        """Close the batch as it is, whatever the pressure, as if no more readings came."""
         events: list[Event] = []
         self._close_batch(replace(self._reading, t_s=t_s), events)
         return events
 
-    def report(self, alarm: AlarmId, told: ConditionWords | None) -> None:
-        """Say whether something outside the pot is wrong (record, clock); taken up with the next sample."""
-        self._outside[alarm] = told
+    def report(self, alarm: AlarmId, words: ConditionWords | None) -> None:
+        """Report a fault outside the pot (record, clock), None once cleared; used with the next sample."""
+        self._outside[alarm] = words
 
     def know(self, known: Known | None) -> None:
-        """Say what is known of the pot, for the next hold on: what batches taught, less what was changed."""
+        """Set what is known of the pot from the next hold on: learnt from batches, less what has changed."""
         self._known, self._taught = known, None
 
     # -- what is known -----------------------------------------------------------------------------
@@ -167,18 +167,18 @@ class PotWatch:
 
     @property
     def pressure_fault(self) -> str | None:
-        """Why the pressure is not to be believed, None where it is."""
+        """Why the pressure is doubted, None where it is believed."""
         if self._reading.fault is not None or self._hold is None or self.stage not in _SHUT:
             return self._reading.fault
         return self._hold.doubt
 
     @property
     def leak(self) -> Leak | None:
-        """The newest estimate of this hold, None before there is one."""
+        """The newest leak estimate of this hold, None before there is one."""
         return None if self._hold is None else self._hold.follower.estimate
 
     def snapshot(self) -> Snapshot:
-        """Return all that is known now."""
+        """Return everything known now."""
         reading, batch = self._reading, self._batch
         return Snapshot(
             pot_id=self._pot.pot_id,
@@ -199,20 +199,20 @@ class PotWatch:
         )
 
     def learnt(self) -> Known | None:
-        """Return what all sound batches so far have taught of the pot, None where none has."""
+        """Return what all sound batches so far have taught about the pot, None where there was none."""
         return self._known
 
     def taught(self) -> Known | None:
-        """Return what is known since the last batch closed; None where that batch taught nothing."""
+        """Return what the last closed batch added to what is known, None where it taught nothing."""
         return self._taught
 
     @property
     def takes_word(self) -> bool:
-        """Whether what is said now of the pot still bears on the hold: it has not begun."""
+        """Whether a new `known` still affects this hold: the hold has not begun."""
         return self.stage in (Stage.OPEN, Stage.FILLING)
 
     def summary(self) -> BatchSummary | None:
-        """Return the open batch as judged so far, None when none is open."""
+        """Return the open batch with its verdict so far, None when none is open."""
         if self._batch is None:
             return None
         return self._batch.summary(self._reading.t_s, complete=False)
@@ -220,7 +220,7 @@ class PotWatch:
     # -- readings ----------------------------------------------------------------------------------
 
     def _believe(self, sample: Sample) -> Reading:
-        """Return what is believed of a sample."""
+        """Return the sample as a reading, less what is not believed."""
         is_shut = self.stage is not Stage.OPEN
         as_read = convert(self._outside_air.correct(sample, is_shut), self._pot)
         leak, unexplained = self.leak, None
@@ -234,7 +234,7 @@ class PotWatch:
         return reading
 
     def _take_pressure(self, reading: Reading, gauge_pa: float, events: list[Event]) -> bool:
-        """Move the stages, the estimate and the batch; return whether the pot was emptied just now."""
+        """Update stage, estimate and batch; return whether the pot was emptied just now."""
         before = self.stage
         self._enter(self._stages.update(reading.t_s, gauge_pa), before, reading, events)
         if self._hold is not None and self.stage in _SHUT:
@@ -278,7 +278,7 @@ class PotWatch:
         top_up, batch = hold.top_up(reading), self._batch
         if top_up is not None and batch is not None:
             batch.top_ups.append(top_up)
-            if self._pot.supply is not Supply.REGULATED:  # which feeds as often as it must; that is no news
+            if self._pot.supply is not Supply.REGULATED:  # a regulator feeds all the time; that is no news
                 took_s, now_pa = top_up.end_s - top_up.start_s, reading.gauge_pa or 0.0
                 text = notes.topped_up(top_up.rise_pa, now_pa, took_s, self._pot.pressure_unit)
                 events.append(NoteEvent(reading.t_s, reading.utc_s, NoteId.TOP_UP, text))
@@ -308,9 +308,9 @@ class PotWatch:
             )
 
     def _resin_k(self, reading: Reading) -> float | None:
-        """Return what the resin is thought to be at, K: never by a gas that a fill has just warmed.
+        """Return the assumed temperature of the resin, K, but never from gas that a fill has just warmed.
 
-        Nor, until the pot is shut, by the air in it: a mould from the oven warms that, and not yet the resin.
+        Nor from the air in an open pot: a mould from the oven warms the air before it warms the resin.
         """
         if reading.contents_k is not None or self._stages.has_cooled(reading.t_s):
             return reading.resin_k
@@ -340,7 +340,7 @@ class PotWatch:
         try:
             changed = edit(command, field, self._batch, self._reading)
         except DetailError as error:
-            if command.by != LAST_BATCH:  # what was taken over, nobody waits for
+            if command.by != LAST_BATCH:  # nobody waits for the answer to a carried-over detail
                 events.append(NoteEvent(command.t_s, self._reading.utc_s, NoteId.REFUSED, str(error)))
             return
         if changed is not None:
@@ -375,15 +375,15 @@ class PotWatch:
             missing=self._probes.missing,
             standing=self._alarms.true_now,
         )
-        told = conditions(scene)
+        found = conditions(scene)
         if self._outside:
-            told.update(self._outside)
+            found.update(self._outside)
         if self._test_until_s is not None:
             shown = reading.t_s < self._test_until_s
-            told[AlarmId.TEST] = _TEST if shown else None
+            found[AlarmId.TEST] = _TEST if shown else None
             if not shown:
                 self._test_until_s = None
-        self._keep_alarms(self._alarms.update(reading.t_s, reading.utc_s, told), events)
+        self._keep_alarms(self._alarms.update(reading.t_s, reading.utc_s, found), events)
 
     def _keep_alarms(self, changed: list[AlarmEvent], events: list[Event]) -> None:
         for event in changed:
