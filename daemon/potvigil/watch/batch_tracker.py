@@ -24,7 +24,7 @@ from potvigil.watch.stages import StageTracker
 from potvigil.wording import notes
 from potvigil.wording.quantities import TimeTeller
 
-# Worth a word where the temperature changes the cure by so much.
+# Worth a note where the temperature changes the cure by this share.
 CURE_LENGTH_SHARE = 0.1
 _SHUT = (Stage.SETTLING, Stage.HOLDING)
 
@@ -32,13 +32,13 @@ _SHUT = (Stage.SETTLING, Stage.HOLDING)
 class BatchTracker:
     """Follows one pot from batch to batch.
 
-    batch: the open one. believed: whether the leak estimate took the newest reading. vented_early_s: when the
-    newest batch was vented before the gel. taught: what is known of the pot since the last batch closed; None
-    where that one taught nothing.
+    batch: the open one. believed: whether the leak estimate used the newest reading. vented_early_s: when the
+    newest batch was vented before the gel. taught: what is known of the pot since the last batch closed, None
+    where that batch taught nothing.
     """
 
     def __init__(self, pot: Pot, before: BeforeFill, known: Known | None) -> None:
-        """Begin. before: what the thermometers read before the fill. known: what earlier batches taught."""
+        """Start. before: what the thermometers read before the fill. known: learnt from earlier batches."""
         self._pot, self._before, self._known = pot, before, known
         self._stages = StageTracker(pot)
         self._hold: Hold[LeakFilter] | None = None  # from the shut valve until the pot is empty
@@ -76,7 +76,7 @@ class BatchTracker:
         return BatchOpened(t_s, utc_s)
 
     def close(self, t_s: float, utc_s: float | None) -> list[Event]:
-        """Close the batch as it stands, if one is open; what it taught is known from now on."""
+        """Close the batch as it is, if one is open, and learn from it."""
         batch, hold = self.batch, self._hold
         self.batch = None
         if self.stage is Stage.OPEN:
@@ -97,7 +97,7 @@ class BatchTracker:
 
     @property
     def known(self) -> Known | None:
-        """What all sound batches so far have taught of the pot, None where none has."""
+        """What all sound batches so far have taught about the pot, None where there was none."""
         return self._known
 
     @property
@@ -120,22 +120,22 @@ class BatchTracker:
 
     @property
     def pressure_fault(self) -> str | None:
-        """Why the pressure is not to be believed, None where it is."""
+        """Why the pressure is doubted, None where it is believed."""
         if self._fault is not None or self._hold is None or self.stage not in _SHUT:
             return self._fault
         return self._hold.doubt
 
     @property
     def leak(self) -> Leak | None:
-        """The newest estimate of this hold, None before there is one."""
+        """The newest leak estimate of this hold, None before there is one."""
         return None if self._hold is None else self._hold.follower.estimate
 
     def has_cooled(self, t_s: float) -> bool:
-        """Say whether the pot is shut and the heat of its newest fill or top-up has left the gas."""
+        """Return whether the pot is shut and the heat of its newest fill or top-up has left the gas."""
         return self._stages.has_cooled(t_s)
 
     def falls_unexplained(self, t_s: float) -> bool | None:
-        """Say whether the pressure falls as the temperatures do not explain; None where it says nothing."""
+        """Return whether the pressure falls more than the temperatures explain; None where it cannot tell."""
         if self.stage not in _SHUT or self._stages.is_stirred(t_s):
             return None
         return False if self.leak is None else self.leak.is_suspected
@@ -186,7 +186,7 @@ class BatchTracker:
         top_up, batch = hold.top_up(reading), self.batch
         if top_up is not None and batch is not None:
             batch.top_ups.append(top_up)
-            if self._pot.supply is not Supply.REGULATED:  # which feeds as often as it must; that is no news
+            if self._pot.supply is not Supply.REGULATED:  # a regulator feeds all the time; that is no news
                 took_s, now_pa = top_up.end_s - top_up.start_s, reading.gauge_pa or 0.0
                 text = notes.topped_up(top_up.rise_pa, now_pa, took_s, self._pot.pressure_unit)
                 events.append(NoteEvent(reading.t_s, reading.utc_s, NoteId.TOP_UP, text))
@@ -218,9 +218,9 @@ class BatchTracker:
             )
 
     def _resin_k(self, reading: Reading) -> float | None:
-        """Return what the resin is thought to be at, K: never by a gas that a fill has just warmed.
+        """Return the assumed temperature of the resin, K, but never from gas that a fill has just warmed.
 
-        Nor, until the pot is shut, by the air in it: a mould from the oven warms that, and not yet the resin.
+        Nor from the air in an open pot: a mould from the oven warms the air before it warms the resin.
         """
         if reading.contents_k is not None or self._stages.has_cooled(reading.t_s):
             return reading.resin_k

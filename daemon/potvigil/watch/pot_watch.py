@@ -1,7 +1,7 @@
-"""PotWatch: samples and commands of one pot in, events out; the snapshot says all that is known now.
+"""PotWatch: samples and commands of one pot in, events out; a snapshot of all that is known now.
 
-It holds no clock and no file: fed the same samples and commands again it says the same again, which is how
-a restart in the night, a report and a regression test work.
+It has no clock and no file: the same samples and commands always give the same events. A restart in the
+night, a report and a regression test all rely on that.
 """
 
 from dataclasses import replace
@@ -44,7 +44,7 @@ class PotWatch:
     """Watches one pot. Every time is on the record's axis."""
 
     def __init__(self, pot: Pot, known: Known | None = None, alarms: AlarmBook | None = None) -> None:
-        """Begin to watch. known: what earlier batches of the pot taught. alarms: that stand already."""
+        """Start. known: learnt from earlier batches of the pot. alarms: those already active."""
         self._pot = pot
         self._senses = Senses(pot)
         self._batches = BatchTracker(pot, self._senses.before, known)
@@ -74,9 +74,9 @@ class PotWatch:
         return events
 
     def handle(self, command: Command) -> list[Event]:
-        """Carry out a command; return what happened, or the one note that says why it is refused."""
+        """Carry out a command; return what happened, or one note saying why it was refused."""
         t_s, utc_s, alarm = command.t_s, self._reading.utc_s, command.alarm
-        under_pressure = self.stage is not Stage.OPEN and self.pressure_fault is None  # and surely so
+        under_pressure = self.stage is not Stage.OPEN and self.pressure_fault is None  # and known to be
         why_not = refusal(
             command, self._alarms, batch_open=self._batches.batch is not None, under_pressure=under_pressure
         )
@@ -84,12 +84,12 @@ class PotWatch:
             return [NoteEvent(t_s, utc_s, NoteId.REFUSED, why_not)]
         match command.action:
             case Action.ACKNOWLEDGE:
-                return self._in_the_batch(self._alarms.acknowledge(t_s, utc_s, alarm, command.by))
+                return self._noted_by_the_batch(self._alarms.acknowledge(t_s, utc_s, alarm, command.by))
             case Action.SHELVE if alarm is not None:
                 duration_s = command.duration_s or USUAL_SHELVED_S
-                return self._in_the_batch(self._alarms.shelve(t_s, utc_s, alarm, duration_s))
+                return self._noted_by_the_batch(self._alarms.shelve(t_s, utc_s, alarm, duration_s))
             case Action.UNSHELVE:
-                return self._in_the_batch(self._alarms.unshelve(t_s, utc_s, alarm))
+                return self._noted_by_the_batch(self._alarms.unshelve(t_s, utc_s, alarm))
             case Action.EDIT if command.field is not None:
                 return self._edit(command, command.field)
             case Action.OPEN:
@@ -102,15 +102,15 @@ class PotWatch:
         return []
 
     def end(self, t_s: float) -> list[Event]:
-        """Close the batch as it stands, whatever the pressure, as if no more readings came."""
+        """Close the batch as it is, whatever the pressure, as if no more readings came."""
         return self._batches.close(t_s, self._reading.utc_s)
 
-    def report(self, alarm: AlarmId, told: ConditionWords | None) -> None:
-        """Say whether something outside the pot is wrong (record, clock); taken up with the next sample."""
-        self._outside[alarm] = told
+    def report(self, alarm: AlarmId, words: ConditionWords | None) -> None:
+        """Report a fault outside the pot (record, clock), None once cleared; used with the next sample."""
+        self._outside[alarm] = words
 
     def know(self, known: Known | None) -> None:
-        """Say what is known of the pot, for the next hold on: what batches taught, less what was changed."""
+        """Set what is known of the pot from the next hold on: learnt from batches, less what has changed."""
         self._batches.know(known)
 
     # -- what is known -----------------------------------------------------------------------------
@@ -136,11 +136,11 @@ class PotWatch:
 
     @property
     def pressure_fault(self) -> str | None:
-        """Why the pressure is not to be believed, None where it is."""
+        """Why the pressure is doubted, None where it is believed."""
         return self._batches.pressure_fault
 
     def snapshot(self) -> Snapshot:
-        """Return all that is known now."""
+        """Return everything known now."""
         reading, batch = self._reading, self._batches.batch
         return Snapshot(
             pot_id=self._pot.pot_id,
@@ -161,20 +161,20 @@ class PotWatch:
         )
 
     def learnt(self) -> Known | None:
-        """Return what all sound batches so far have taught of the pot, None where none has."""
+        """Return what all sound batches so far have taught about the pot, None where there was none."""
         return self._batches.known
 
     def taught(self) -> Known | None:
-        """Return what is known since the last batch closed; None where that batch taught nothing."""
+        """Return what the last closed batch added to what is known, None where it taught nothing."""
         return self._batches.taught
 
     @property
     def takes_word(self) -> bool:
-        """Whether what is said now of the pot still bears on the hold: it has not begun."""
+        """Whether a new `known` still affects this hold: the hold has not begun."""
         return self.stage in (Stage.OPEN, Stage.FILLING)
 
     def summary(self) -> BatchSummary | None:
-        """Return the open batch as judged so far, None when none is open."""
+        """Return the open batch with its verdict so far, None when none is open."""
         batch = self._batches.batch
         return None if batch is None else batch.summary(self._reading.t_s, complete=False)
 
@@ -184,14 +184,14 @@ class PotWatch:
         try:
             changed = edit(command, field, self._batches.batch, self._reading)
         except DetailError as error:
-            if command.by == LAST_BATCH:  # what was taken over, nobody waits for
+            if command.by == LAST_BATCH:  # nobody waits for the answer to a carried-over detail
                 return []
             return [NoteEvent(command.t_s, self._reading.utc_s, NoteId.REFUSED, str(error))]
         return [] if changed is None else [changed]
 
     def _update_alarms(self, reading: Reading) -> list[Event]:
         batches = self._batches
-        told = conditions(
+        found = conditions(
             Scene(
                 pot=self._pot,
                 reading=reading,
@@ -206,16 +206,16 @@ class PotWatch:
             )
         )
         if self._outside:
-            told.update(self._outside)
+            found.update(self._outside)
         if self._test_until_s is not None:
             shown = reading.t_s < self._test_until_s
-            told[AlarmId.TEST] = _TEST if shown else None
+            found[AlarmId.TEST] = _TEST if shown else None
             if not shown:
                 self._test_until_s = None
-        return self._in_the_batch(self._alarms.update(reading.t_s, reading.utc_s, told))
+        return self._noted_by_the_batch(self._alarms.update(reading.t_s, reading.utc_s, found))
 
-    def _in_the_batch(self, changed: list[AlarmEvent]) -> list[Event]:
-        """Return these changes of alarms with what the batch knew of the leak; it keeps them."""
+    def _noted_by_the_batch(self, changed: list[AlarmEvent]) -> list[Event]:
+        """Return the changes with what the open batch knows of the leak; the batch keeps them too."""
         batch = self._batches.batch
         if batch is None:
             return list(changed)
