@@ -194,7 +194,7 @@ def test_a_command_that_fails_is_refused_and_the_batch_ends(monkeypatch) -> None
 def test_what_is_known_now_can_be_asked_for_though_saying_it_fails(monkeypatch) -> None:
     watch = GuardedWatch(pot())
     fed(watch, 0.5)
-    batch = watch._watch._batch
+    batch = watch._watch._batches.batch
     monkeypatch.setattr(batch, "change", None)
     assert watch.snapshot().batch_start_s is None
     assert isinstance(watch.feed(Sample(1810.0, gauge_pa=400_000.0, ambient_pa=101_325.0))[0], BatchClosed)
