@@ -11,6 +11,7 @@ from pyarrow.parquet import read_table
 
 from many_records import Studio, kept
 from paged import SAME
+from patience import PATIENCE_S
 from postgres import DATABASE
 from potvigil.cli import main
 from potvigil.model.events import Detail, EditEvent
@@ -197,7 +198,7 @@ def test_what_cannot_be_read_is_one_line(capsys, monkeypatch, tmp_path, words, s
 @pytest.fixture
 def page(studio, settings, monkeypatch):
     """Show the page of one workshop; its reports are made with the patience of a test and no niceness."""
-    monkeypatch.setattr("potvigil.page.printed.children.WITHIN_S", 3600.0)
+    monkeypatch.setattr("potvigil.page.printed.children.WITHIN_S", PATIENCE_S)
     program = (sys.executable, "-m", "potvigil")
     with studio.shown("sheets-desk-page", HARBOUR, settings=settings(HARBOUR), command=program) as client:
         yield client
