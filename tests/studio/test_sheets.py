@@ -101,7 +101,7 @@ def test_by_the_minute_it_says_so_and_keeps_the_judgement_of_every_reading(night
 
 
 def test_minutes_further_apart_than_one_are_no_gap_and_an_hour_is(night, shown):
-    cut(night, "DELETE FROM sample WHERE t_s > 3000 AND t_s < 3055 OR t_s > 5000 AND t_s < 8600")
+    cut(night, "DELETE FROM sample WHERE t_s >= 3060 AND t_s < 3100 OR t_s > 5000 AND t_s < 8600")
     (silence,) = shown(by_the_minute=True).silences
     assert silence.from_s == pytest.approx(5000.0, abs=60.0) and silence.to_s == pytest.approx(
         8600.0, abs=60.0
@@ -253,7 +253,9 @@ def test_there_is_no_sheet_of_another_workshop_not_even_a_kept_one(studio, setti
             assert answer.status_code == 404 and "battlements" not in answer.text, path
 
 
-def test_a_report_is_made_anew_once_more_of_its_batch_has_come(studio, settings, night, machine, monkeypatch):
+@pytest.fixture
+def keys(monkeypatch):
+    """By what each sheet is kept that is asked for; none is made."""
     keys = []
 
     async def make(_, key, *__, **___):
@@ -261,6 +263,10 @@ def test_a_report_is_made_anew_once_more_of_its_batch_has_come(studio, settings,
         return b"x"
 
     monkeypatch.setattr("potvigil.page.printed.children.Children.made", make)
+    return keys
+
+
+def test_a_report_is_made_anew_once_more_of_its_batch_has_come(studio, settings, night, machine, keys):
     late = "CREATE TABLE late AS SELECT * FROM sample WHERE t_s > 9000; DELETE FROM sample WHERE t_s > 9000"
     cut(night, late)
     path = f"/of/{identity(night)}/batch/1/report/sheet"
@@ -271,6 +277,24 @@ def test_a_report_is_made_anew_once_more_of_its_batch_has_come(studio, settings,
         shipper(night, machine).ship()
         client.get(path)
     assert keys[0] == keys[1] != keys[2]
+
+
+def test_no_sheet_is_kept_for_another(studio, settings, night, machine, keys):
+    records = []
+    for _ in range(2):  # of the same readings
+        cut(night, f"UPDATE identity SET record = '{uuid4()}'")
+        shipper(night, machine).ship()
+        records.append(identity(night))
+    sheets = (
+        "batch/1/report/sheet",
+        "batch/1/report.pdf",
+        "pot/lantern/health/sheet",
+        "pot/lantern/health.pdf",
+    )
+    with studio.shown("sheets-every", "*", settings=settings("*")) as client:
+        for path in (f"/of/{record}/{sheet}" for record in records for sheet in sheets):
+            assert client.get(path).status_code == 200
+    assert len(set(keys)) == len(keys) == 8
 
 
 def test_nothing_is_made_by_a_form(page, lantern):
