@@ -297,5 +297,15 @@ def test_no_sheet_is_kept_for_another(studio, settings, night, machine, keys):
     assert len(set(keys)) == len(keys) == 8
 
 
+def test_a_pot_that_calls_itself_an_option_of_the_verb_has_no_chart(studio, settings, night, machine, keys):
+    cut(night, "UPDATE pot SET name = '--replace'")
+    shipper(night, machine).ship()
+    pot = f"/of/{identity(night)}/pot/--replace"
+    with studio.shown("sheets-wary", "*", settings=settings("*")) as client:
+        for path in ("health", "health/sheet", "health.pdf"):
+            assert client.get(f"{pot}/{path}").status_code == 404
+    assert keys == []
+
+
 def test_nothing_is_made_by_a_form(page, lantern):
     assert page.post(f"{lantern}/batch/2/report", data={}, headers=SAME).status_code == 405
