@@ -9,7 +9,9 @@ from pathlib import Path
 import pytest
 
 from broker import free_port
+from many_records import Studio, kept
 from potvigil.installing import layout
+from potvigil.settings.loading import load_studio_page
 from potvigil.studio.preparing import READER, admit
 from sandbox import UNITS, analyze, settings
 
@@ -46,21 +48,40 @@ def test_it_gains_nothing(line):
     assert line in UNIT.read_text().splitlines()
 
 
-def test_shut_in_as_it_says_the_page_answers_and_keeps_its_log_ins_in_its_own_folder(
-    postgres, tmp_path: Path, monkeypatch
-):
+@pytest.fixture
+def config(postgres, tmp_path: Path) -> Path:
+    """Settings of a page, at a port of their own."""
     password = tmp_path / "front-desk-password"
     password.write_text(f"{admit(postgres.owner(), 'confined-desk', READER, ['*'])}\n")
     password.chmod(0o600)
-    config, port = tmp_path / "studio.yaml", free_port()
+    config = tmp_path / "studio.yaml"
     config.write_text(
         f"studio: {{host: 127.0.0.1, port: {postgres.port}, username: confined-desk, "
-        f"password_file: {password.name}}}\npage: {{port: {port}}}\n"
+        f"password_file: {password.name}}}\npage: {{port: {free_port()}}}\n"
     )
+    return config
+
+
+def confined(*words: object) -> list[str]:
+    return [*map(str, (sys.executable, "-c", CONFINED, UNITS.parent / "tests", *words))]
+
+
+def test_shut_in_as_it_says_it_makes_a_report_as_pdf(postgres, config, tmp_path):
+    record = Studio(postgres).ship(kept(tmp_path / "record.db", "confined", "lantern"))
+    out = tmp_path / "lens.html"
+    of = ("--of", record, "--config", config)
+    subprocess.run(confined("batch", "report", 2, *of, "--out", out, "--pdf"), check=True)
+    assert out.with_suffix(".pdf").read_bytes().startswith(b"%PDF-")
+
+
+def test_shut_in_as_it_says_the_page_answers_and_keeps_its_log_ins_in_its_own_folder(
+    config, tmp_path: Path, monkeypatch
+):
+    port = load_studio_page(config).page.port
     monkeypatch.setenv("STATE_DIRECTORY", str(tmp_path / "state"))
     (tmp_path / "state").mkdir()
-    words = [sys.executable, "-c", CONFINED, UNITS.parent / "tests", "studio", "page", "--config", config]
-    with subprocess.Popen([*map(str, words)], stdout=subprocess.PIPE, text=True) as process:
+    words = confined("studio", "page", "--config", config)
+    with subprocess.Popen(words, stdout=subprocess.PIPE, text=True) as process:
         try:
             assert process.stdout.readline() == f"page: http://127.0.0.1:{port}/\n"
             with urllib.request.urlopen(f"http://127.0.0.1:{port}/api/now") as answer:
