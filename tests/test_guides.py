@@ -174,7 +174,7 @@ def test_every_file_a_developer_is_sent_to_is_there() -> None:
     named = {
         name
         for guide in FOR_DEVELOPERS
-        for name in re.findall(r"`((?:[\w.]+/)*\w+\.(?:py|js|yaml))", guide.read_text(encoding="utf-8"))
+        for name in re.findall(r"`((?:[\w.]+/)*\w+\.(?:py|json|js|yaml))", guide.read_text(encoding="utf-8"))
     }
     files = [
         f"/{path.relative_to(ROOT)}"

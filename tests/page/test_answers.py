@@ -136,7 +136,7 @@ def test_the_pages_around_a_report_name_it_and_what_they_show(client) -> None:
         and ">Batch 1<" in client.get("/batch/1/report").text
     )
     health = client.get("/pot/lantern/health").text
-    assert "/pot/lantern/health/sheet" in health and ".pdf" not in health
+    assert "/pot/lantern/health/sheet" in health and "/pot/lantern/health.pdf" in health
 
 
 @pytest.mark.parametrize(
@@ -145,6 +145,7 @@ def test_the_pages_around_a_report_name_it_and_what_they_show(client) -> None:
         ("/batch/1/report/sheet", ["batch", "report", "1"], ".html"),
         ("/batch/1/report.pdf", ["batch", "report", "1"], ".pdf"),
         ("/pot/lantern/health/sheet", ["pot", "health", "lantern"], ".html"),
+        ("/pot/lantern/health.pdf", ["pot", "health", "lantern"], ".pdf"),
     ],
 )
 def test_a_sheet_is_made_by_its_verb_and_kept_while_it_stays_the_same(
@@ -164,7 +165,8 @@ def test_a_sheet_is_made_by_its_verb_and_kept_while_it_stays_the_same(
     assert (made_ending, kept) == (ending, True)
     if ending == ".pdf":
         assert answer.headers["content-type"] == "application/pdf"
-        assert answer.headers["content-disposition"] == 'attachment; filename="batch-1.pdf"'
+        name = "batch-1.pdf" if arguments[0] == "batch" else "health.pdf"
+        assert answer.headers["content-disposition"] == f'attachment; filename="{name}"'
     else:
         policy = answer.headers["content-security-policy"]
         assert (

@@ -192,6 +192,12 @@ def test_what_cannot_be_read_is_one_line(capsys, monkeypatch, tmp_path, words, s
     assert status == 2 and told.startswith(f"potvigil: {said}")
 
 
+def test_a_record_is_named_by_its_number(capsys):
+    with pytest.raises(SystemExit):
+        main(["batch", "report", "1", "--of", "12"])
+    assert "argument --of: '12' is not valid; give the number that follows /of/" in capsys.readouterr().err
+
+
 # --- on the page
 
 

@@ -28,8 +28,7 @@ from potvigil.upkeep import pictures
 # What of the settings bears on a batch, beside its pot. A list of what may be shown: a new block is not shown
 # by accident; and settings refuse to hold what is secret.
 _SHOWN_SETTINGS = ("workshop", "barometer", "sample_period", "timezone", "units")
-# A studio may have the mean of each minute alone. No sample period is nearly as long, nor what thinning
-# leaves of a batch.
+# A studio may have the mean of each minute alone; what thinning leaves of a batch lies closer.
 _MINUTE_S, _ALMOST_A_MINUTE_S = 60.0, 40.0
 # A picture of a batch, by its name; None where none is kept.
 PictureOf = Callable[[int, str], bytes | None]
@@ -50,7 +49,8 @@ def retell(
     if row.pot_id not in pots:
         raise UnknownBatchError(f"the settings of run {runs[-1].id} do not know the pot {row.pot_id!r}")
     pot = pots[row.pot_id]
-    read = _Read(pot, row, store.samples(row.pot_id, row.start_t_s, row.end_t_s), unread)
+    means = store.means(row.pot_id, row.start_t_s, row.end_t_s)
+    read = _Read(pot, row, store.samples(row.pot_id, row.start_t_s, row.end_t_s), means, unread)
     summary, traces = row.summary, store.traces(row.pot_id, row.start_t_s, row.end_t_s)
     if summary is None and read.by_the_minute:  # a fill and the begin of a hold are lost in the means
         raise UnknownBatchError(
@@ -110,16 +110,16 @@ def _fed(pot: Pot, row: BatchRow, store: Store) -> tuple[BatchSummary | None, li
 
 
 class _Read:
-    """What was read in a batch, from its first sample to its last."""
+    """What was read in a batch, first sample to last. means: how many are of several readings."""
 
-    def __init__(self, pot: Pot, row: BatchRow, samples: Iterable[Sample], unread: str) -> None:
+    def __init__(self, pot: Pot, row: BatchRow, samples: Iterable[Sample], means: int, unread: str) -> None:
         self.gauge: list[tuple[float, float | None]] = []
         self.silences: list[ReadingGap] = []
         self.utc_less_t_s: float | None = None
         self.ambient_pa = pot.ambient_pa
         self._last_good_s = row.start_t_s
         self._unread, self._why = unread, ""
-        self._count = self._minutes = 0
+        self._means, self._count, self._minutes = means, 0, 0
         t_s = row.start_t_s
         for sample in samples:
             self._count += 1
@@ -131,7 +131,7 @@ class _Read:
     @property
     def by_the_minute(self) -> bool:
         """Whether most of the samples are the means of a minute."""
-        return 2 * self._minutes > self._count
+        return 2 * min(self._minutes, self._means) > self._count
 
     def _take(self, sample: Sample, reading: Reading) -> None:
         t_s = sample.t_s

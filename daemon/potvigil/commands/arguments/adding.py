@@ -5,7 +5,8 @@ import importlib
 from collections.abc import Callable
 from pathlib import Path
 from typing import TypeAlias
-from uuid import UUID
+
+from potvigil.commands.arguments.types import record_number
 
 # argparse gives the type no public name
 Verbs: TypeAlias = "argparse._SubParsersAction[argparse.ArgumentParser]"
@@ -37,7 +38,7 @@ def add_verb(
 def add_of(verb: argparse.ArgumentParser) -> None:
     verb.add_argument(
         "--of",
-        type=UUID,
+        type=record_number,
         metavar="RECORD",
         help="a record in the studio's database, by its number; --config then names settings with a studio",
     )

@@ -4,6 +4,7 @@ import argparse
 import math
 import re
 from typing import NoReturn
+from uuid import UUID
 
 LARGEST_NUMBER = 2**31 - 1  # of a batch or a note: no workshop comes near, and every reader of it can hold it
 _LARGEST_DAYS = 36_500.0  # what the settings allow too
@@ -20,6 +21,15 @@ class OneLineParser(argparse.ArgumentParser):
 def number(text: str) -> int:
     """Read the number of a batch or a note: 12."""
     return _whole(text, 1, LARGEST_NUMBER, "a number like 12")
+
+
+def record_number(text: str) -> UUID:
+    """Read the number of a record: 5f0c0d3a-9f6e-4b1c-8a67-2f5c1e7b9d10."""
+    try:
+        return UUID(text)
+    except ValueError:
+        due = "the number that follows /of/ in the addresses of the studio's page"
+        raise argparse.ArgumentTypeError(f"{_short(text)} is not valid; give {due}") from None
 
 
 def count(text: str) -> int:

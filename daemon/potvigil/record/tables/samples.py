@@ -80,6 +80,14 @@ class Samples(Ledger):
     def utc_less_t_s(self, pot_id: str, to_s: float) -> float | None:
         return curves.utc_less_t_s(self._db, pot_id, to_s)
 
+    def means(self, pot_id: str, from_t_s: float, to_t_s: float | None) -> int:
+        """Return how many samples are means of several, as thinning makes them and shipping by the minute."""
+        (row,) = self._db.rows(
+            f"SELECT count(spread) FROM sample WHERE pot = {POT} AND t_s >= ? AND t_s <= ?",
+            (pot_id, from_t_s, float("inf") if to_t_s is None else to_t_s),
+        )
+        return int(row[0])
+
     def last_sample(self, pot_id: str) -> Sample | None:
         """Return the last sample of a pot that is written, None when there is none."""
         samples = self._db.read(
