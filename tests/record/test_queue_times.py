@@ -59,7 +59,7 @@ def test_samples_are_written_once_a_minute(store: Store, flushes: list[bool]) ->
     assert len(flushes) == 3
 
 
-def test_a_refused_write_is_tried_again_each_ten_seconds_and_said_each_tick(
+def test_a_refused_write_is_retried_every_ten_seconds_and_reported_every_tick(
     store: Store, flushes: list[bool]
 ) -> None:
     store.refuse[0] = True  # type: ignore[attr-defined]
@@ -76,7 +76,7 @@ def test_the_queue_holds_twelve_hours_of_one_pot() -> None:
     assert ledger.TRACE_PERIOD_S == 60.0
 
 
-def test_the_oldest_go_first_once_the_disk_refused_for_too_long(
+def test_the_oldest_samples_are_dropped_once_the_disk_refuses_for_too_long(
     store: Store, flushes: list[bool], monkeypatch: pytest.MonkeyPatch
 ) -> None:
     for t_s in range(ledger.BUFFER_SAMPLES + 3):

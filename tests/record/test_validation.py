@@ -70,7 +70,7 @@ SURROGATE = "half \ud800"
 
 
 @pytest.mark.parametrize(("table", "changes"), [*((table, {}) for table in SOUND), *ALSO])
-def test_what_can_be_read_is_let_pass(table: str, changes: dict[str, Any]) -> None:
+def test_a_readable_row_passes(table: str, changes: dict[str, Any]) -> None:
     assert wrong_with(table, SOUND[table] | changes) is None
     refuse(table, SOUND[table] | changes)
 
@@ -168,7 +168,7 @@ WRONG = [
 
 
 @pytest.mark.parametrize(("table", "changes", "said"), WRONG)
-def test_what_cannot_be_read_is_told_by_its_column(
+def test_an_unreadable_row_is_reported_by_its_column(
     table: str, changes: dict[str, Any], said: str | None
 ) -> None:
     wrong = wrong_with(table, SOUND[table] | changes)
@@ -189,14 +189,14 @@ def test_a_command_of_format_1_has_no_field_and_two_more_actions() -> None:
     assert wrong_with("command", old | {"action": "sing"}) == "action: 'sing' is not known"
 
 
-def test_a_row_that_lacks_a_column_is_told_by_that() -> None:
+def test_a_row_without_a_column_is_reported_by_that_column() -> None:
     for table, column in (("run", "settings"), ("event", "kind"), ("trace", "stage"), ("care", "part")):
         assert wrong_with(table, {name: v for name, v in SOUND[table].items() if name != column}) == repr(
             column
         )
 
 
-def test_what_is_said_is_one_line_and_not_long() -> None:
+def test_a_report_is_one_short_line() -> None:
     long = wrong_with("batch", {"verdict": "x" * 1000, "summary": None})
     assert long is not None and len(long) == 200
     assert wrong_with("batch", {"verdict": "a\nb", "summary": None}) == "verdict: 'a\\nb' is not known"

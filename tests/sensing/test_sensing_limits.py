@@ -125,7 +125,7 @@ def test_restlessness_ends_45_s_after_the_last_but_one_spike() -> None:
 
 
 def test_the_first_scatter_estimate_comes_from_second_differences() -> None:
-    # second differences of readings alternating by a are 4a; sigma = 4a / sqrt(6), but at first at most 0.02 psi
+    # second differences of readings alternating by a are 4a; sigma = 4a / sqrt(6), at first at most 0.02 psi
     assert after(60.0, 60.004, 60.0).usual_pa == pytest.approx(0.008 * PSI / sqrt(6.0), rel=1e-6)
     assert after(60.0, 60.2, 60.0).usual_pa == pytest.approx(0.02 * PSI, rel=1e-6)
 

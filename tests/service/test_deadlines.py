@@ -51,15 +51,15 @@ def read_at(tmp_path: Path, *takes_s: float, until_s: float = 30.0) -> list[floa
     return station.read_at_s
 
 
-def test_a_tick_that_takes_some_time_does_not_move_the_next(tmp_path: Path) -> None:
+def test_a_tick_within_its_period_does_not_delay_the_next(tmp_path: Path) -> None:
     assert read_at(tmp_path, 1.0, 3.0, 4.9, 2.0) == [0.0, 5.0, 10.0, 15.0, 20.0, 25.0, 30.0]
 
 
-def test_a_tick_that_took_too_long_is_followed_at_once_and_by_the_period_from_then_on(tmp_path: Path) -> None:
+def test_a_late_tick_runs_at_once_and_the_period_counts_from_there(tmp_path: Path) -> None:
     assert read_at(tmp_path, 7.0) == [0.0, 7.0, 12.0, 17.0, 22.0, 27.0]
 
 
-def test_after_a_long_stall_nothing_is_caught_up_with(tmp_path: Path) -> None:
+def test_missed_ticks_are_not_made_up_after_a_long_stall(tmp_path: Path) -> None:
     assert read_at(tmp_path, 1.0, 600.0, until_s=620.0) == [0.0, 5.0, 605.0, 610.0, 615.0, 620.0]
 
 
@@ -87,7 +87,7 @@ class AskedRecord:
 
 
 @pytest.mark.parametrize(("end_t_s", "until_s"), [(None, None), (40_000.0, 43_600.0)])
-def test_a_restart_feeds_two_minutes_before_the_batch_and_an_hour_after_one_that_nobody_has_seen(
+def test_a_restart_replays_from_two_minutes_before_the_batch_and_an_hour_past_an_unacknowledged_one(
     end_t_s: float | None, until_s: float | None
 ) -> None:
     record = AskedRecord(end_t_s)
@@ -99,7 +99,7 @@ def test_a_restart_feeds_two_minutes_before_the_batch_and_an_hour_after_one_that
     assert batch_ids == {"lantern": None}
 
 
-def test_three_hours_are_fed_in_full_and_means_of_what_is_older() -> None:
+def test_a_restart_replays_three_hours_in_full_and_older_samples_as_means() -> None:
     samples = [Sample(float(t_s), gauge_pa=4e5) for t_s in range(0, 20_000, 2)]
     record = AskedRecord(None)
     record.samples = lambda pot_id, from_s, until_s: samples  # type: ignore[method-assign]
@@ -112,7 +112,7 @@ def test_three_hours_are_fed_in_full_and_means_of_what_is_older() -> None:
     assert len(means) == pytest.approx(full_from_s / 20.0, rel=0.01)
 
 
-def test_a_regulated_supply_is_fed_in_full() -> None:
+def test_a_restart_replays_a_regulated_pot_in_full() -> None:
     samples = [Sample(float(t_s), gauge_pa=4e5) for t_s in range(0, 20_000, 2)]
     record = AskedRecord(None)
     record.samples = lambda pot_id, from_s, until_s: samples  # type: ignore[method-assign]
@@ -125,7 +125,7 @@ def test_a_regulated_supply_is_fed_in_full() -> None:
 
 
 @pytest.mark.parametrize(("until_s", "full_from_s"), [(None, 9200.0), (40_000.0, 9200.0), (15_000.0, 4200.0)])
-def test_the_three_hours_are_the_last_before_the_end_of_what_is_fed(
+def test_the_three_hours_count_back_from_the_end_of_the_replay(
     monkeypatch: pytest.MonkeyPatch, until_s: float | None, full_from_s: float
 ) -> None:
     record = AskedRecord(None)
@@ -157,7 +157,7 @@ ENDS = [
 
 
 @pytest.mark.parametrize(("end_t_s", "steps", "has_failed", "is_open", "said"), ENDS)
-def test_a_batch_that_was_fed_again_goes_on_or_is_closed(
+def test_a_replayed_batch_goes_on_or_is_closed(
     monkeypatch: pytest.MonkeyPatch,
     end_t_s: float | None,
     steps: list[list[object]],
@@ -188,7 +188,7 @@ def test_a_batch_that_was_fed_again_goes_on_or_is_closed(
     assert [*found, f"open {batch_ids['lantern']}"] == said
 
 
-def test_a_long_batch_asks_the_service_manager_for_another_minute_now_and_then(
+def test_a_long_replay_keeps_asking_the_service_manager_for_time(
     monkeypatch: pytest.MonkeyPatch,
 ) -> None:
     asked: list[float] = []
@@ -199,7 +199,7 @@ def test_a_long_batch_asks_the_service_manager_for_another_minute_now_and_then(
     assert asked == [60.0, 60.0, 60.0]
 
 
-def test_without_a_batch_nothing_is_fed(monkeypatch: pytest.MonkeyPatch) -> None:
+def test_without_a_batch_nothing_is_replayed(monkeypatch: pytest.MonkeyPatch) -> None:
     record = AskedRecord(None)
     record.row = None  # type: ignore[assignment]
     take_up_batch(record, SETTINGS, {}, {}, "lantern", GuardedWatch(pot()))  # type: ignore[arg-type]

@@ -20,7 +20,7 @@ def house(tmp_path_factory: pytest.TempPathFactory) -> Iterator[House]:
 
 
 @pytest.mark.parametrize("alarm", AlarmId)
-def test_every_alarm_arrives_by_every_way(house: House, alarm: AlarmId) -> None:
+def test_every_alarm_reaches_every_output(house: House, alarm: AlarmId) -> None:
     ways = house.ways(alarm)
     with house.raised(alarm):
         assert house.seen_and_heard() == (True, True)

@@ -91,7 +91,7 @@ def begin(bench: Bench, listener: Listener) -> None:
     wait_until(is_ready, 10.0, "never ready")
 
 
-def test_alerts_are_told_as_often_as_they_say_something_else(night: Night) -> None:
+def test_alerts_are_published_only_when_they_change(night: Night) -> None:
     """It was 3,038 messages for two alarms of such a night, since their words carried figures that move."""
     told = [
         message
@@ -107,7 +107,7 @@ def test_alerts_are_told_as_often_as_they_say_something_else(night: Night) -> No
     assert all(a.payload != b.payload for a, b in pairwise(told) if a.topic == b.topic)
 
 
-def test_every_announcement_and_note_is_told_once_and_kept_by_nobody(night: Night) -> None:
+def test_every_announcement_and_note_is_published_once_and_not_retained(night: Night) -> None:
     events = night.bench.events
     announced = [e for e in events if isinstance(e, AlarmEvent) and e.state is AlarmState.UNACKNOWLEDGED]
     assert any(event.repeat for event in announced)
@@ -117,19 +117,19 @@ def test_every_announcement_and_note_is_told_once_and_kept_by_nobody(night: Nigh
     assert not {f"{POT}/alarms/announced", f"{POT}/notes/last"} & set(night.held)
 
 
-def test_what_must_be_confirmed_is_little_and_no_number_is_told_twice_a_sample(night: Night) -> None:
+def test_little_needs_confirming_and_no_number_is_published_twice_a_sample(night: Night) -> None:
     assert night.count(qos=1).total() <= 250  # 110 of them at the connection
     numbers = night.count(qos=0)
     assert max(numbers.values()) <= SAMPLES
 
 
-def test_the_night_obeys_the_convention_from_end_to_end(night: Night) -> None:
+def test_a_whole_night_follows_the_homie_convention(night: Night) -> None:
     published = [(each.topic, each.payload, each.retained, each.qos) for each in night.published]
     assert stream_faults(published, DOMAIN) == []
     assert faults(night.held, DOMAIN, WORKSHOP) == []
 
 
-def test_a_boolean_says_of_each_alarm_whether_it_is_anything_but_normal(night: Night) -> None:
+def test_each_alarm_has_a_boolean_that_is_true_unless_normal(night: Night) -> None:
     standing = {alarm.alarm for alarm in night.bench.service.watches["lantern"].snapshot().alarms}
     assert standing
     told = {
@@ -141,7 +141,7 @@ def test_a_boolean_says_of_each_alarm_whether_it_is_anything_but_normal(night: N
     assert set(told.values()) == {b"true", b"false"}
 
 
-def test_a_subscriber_that_slept_wakes_and_sees_how_it_came_and_what_stands(night: Night) -> None:
+def test_a_returning_subscriber_sees_the_active_alarms_and_their_history(night: Night) -> None:
     queued = [message for message in night.slept if not message.retained]
     assert 0 < len(queued) < MOST_QUEUED  # nothing was pushed out
     raised = {message.topic for message in queued if "/$alert/" in message.topic}

@@ -58,7 +58,7 @@ def gone(listener: Listener, topic: str) -> Callable[[], bool]:
     return lambda: topic not in listener.last()
 
 
-def test_a_night_is_on_the_broker_by_the_rules_of_the_convention(bench, broker):
+def test_a_night_on_the_broker_follows_the_homie_convention(bench, broker):
     with broker.listen() as listener:
         go_on_until(bench, has(listener, f"{ROOT}/$state", "ready"))
         bench.run_until(WARNED_S)
@@ -72,7 +72,7 @@ def test_a_night_is_on_the_broker_by_the_rules_of_the_convention(bench, broker):
     assert held[f"{POT}/$alert/floor-ahead"].startswith(b"REHEARSAL: high alarm, not acknowledged")
 
 
-def test_how_the_broker_fares_is_in_the_live_file(tmp_path, broker):
+def test_the_state_of_the_broker_is_in_the_live_file(tmp_path, broker):
     live = LiveFile(tmp_path / "live.json", "harbour-models", "sound", 1.0)
     bench = Bench(NIGHT, tmp_path / "night", link=MqttLink(HOST, broker.port), live=live)
     bench.begin()
@@ -91,7 +91,7 @@ def test_how_the_broker_fares_is_in_the_live_file(tmp_path, broker):
         bench.service.stop()
 
 
-def test_the_pressure_on_the_broker_is_that_of_the_pot(bench, broker):
+def test_the_broker_has_the_pressure_of_the_pot(bench, broker):
     def shown() -> bool:  # numbers may wait for some seconds
         psi = float(listener.last().get(f"{POT}/pressure/gauge", b"nan"))
         return abs(psi - bench.world.pot.gauge_pa / PA_PER_PSI) < 0.5
@@ -101,7 +101,7 @@ def test_the_pressure_on_the_broker_is_that_of_the_pot(bench, broker):
         go_on_until(bench, shown)
 
 
-def test_an_alarm_comes_is_acknowledged_over_mqtt_and_goes(bench, broker):
+def test_an_alarm_is_raised_acknowledged_over_mqtt_and_cleared(bench, broker):
     alert = f"{POT}/$alert/floor-ahead"
     with broker.listen() as listener:
         go_on_until(bench, has(listener, f"{ROOT}/$state", "ready"))
@@ -116,7 +116,7 @@ def test_an_alarm_comes_is_acknowledged_over_mqtt_and_goes(bench, broker):
     assert alert not in retained(broker)
 
 
-def test_a_label_set_over_mqtt_is_the_label_of_the_batch_in_the_record(bench, broker):
+def test_a_label_set_over_mqtt_is_the_batch_label_in_the_record(bench, broker):
     with broker.listen() as listener:
         bench.run_until(1800.0)
         go_on_until(bench, has(listener, f"{ROOT}/$state", "ready"))
@@ -125,7 +125,7 @@ def test_a_label_set_over_mqtt_is_the_label_of_the_batch_in_the_record(bench, br
     assert bench.store.batch(1).label == "lens, grün, no. 3"
 
 
-def test_what_is_set_again_is_reflected_and_what_is_refused_is_said_and_reflected_nowhere(bench, broker):
+def test_an_accepted_setting_is_reflected_and_a_refused_one_only_explained(bench, broker):
     def labels(listener: Listener) -> int:
         return sum(message.topic == f"{POT}/batch/label" for message in listener.heard)
 
@@ -145,7 +145,7 @@ def test_what_is_set_again_is_reflected_and_what_is_refused_is_said_and_reflecte
     assert labels(listener) == before + 1
 
 
-def test_a_broker_that_dies_in_the_night_and_forgets_all_is_told_again_what_stands(bench, broker):
+def test_a_broker_that_lost_everything_overnight_gets_the_current_state_again(bench, broker):
     alert = f"{POT}/$alert/floor-ahead"
     with broker.listen() as listener:
         bench.run_until(WARNED_S)
@@ -160,7 +160,7 @@ def test_a_broker_that_dies_in_the_night_and_forgets_all_is_told_again_what_stan
     assert faults(retained(broker), DOMAIN, WORKSHOP) == []
 
 
-def test_a_broker_that_comes_only_in_the_night_is_told_what_stands(tmp_path):
+def test_a_broker_that_appears_overnight_gets_the_current_state(tmp_path):
     broker = Broker(tmp_path / "broker")
     bench = Bench(NIGHT, tmp_path / "night", link=MqttLink(HOST, broker.port))
     bench.begin()
@@ -171,7 +171,7 @@ def test_a_broker_that_comes_only_in_the_night_is_told_what_stands(tmp_path):
         bench.service.stop()
 
 
-def test_a_night_without_its_broker_is_judged_all_the_same(tmp_path):
+def test_a_night_without_a_broker_gets_its_verdict(tmp_path):
     broker = Broker(tmp_path / "broker")  # never started
     bench = Bench(NIGHT, tmp_path / "night", link=MqttLink(HOST, broker.port))
     bench.begin()
@@ -199,14 +199,14 @@ def program(tmp_path, broker):
     process.wait(5)
 
 
-def test_a_killed_watch_is_called_lost_by_the_broker(program, broker):
+def test_the_broker_reports_a_killed_watch_as_lost(program, broker):
     with broker.listen(f"{ROOT}/$state") as listener:
         listener.wait_for(f"{ROOT}/$state", b"ready", 15.0)
         program.send_signal(signal.SIGKILL)
         listener.wait_for(f"{ROOT}/$state", b"lost", 10.0)
 
 
-def test_an_interrupted_rehearsal_says_goodbye_leaves_nothing_and_says_how_the_batch_stands(program, broker):
+def test_an_interrupted_rehearsal_disconnects_cleans_up_and_sums_up_the_batch(program, broker):
     with broker.listen() as listener:
         listener.wait_for(f"{POT}/batch/id", b"1", 15.0)
         program.send_signal(signal.SIGINT)
@@ -219,7 +219,7 @@ def test_an_interrupted_rehearsal_says_goodbye_leaves_nothing_and_says_how_the_b
     assert "batch 1" in told and "still open" in told and "Traceback" not in told
 
 
-def test_a_rehearsal_says_nothing_where_real_pots_speak(program, broker):
+def test_a_rehearsal_publishes_nothing_on_the_topics_of_real_pots(program, broker):
     with broker.listen() as listener:
         listener.wait_for(f"{ROOT}/$state", b"ready", 15.0)
         listener.wait_for(f"{POT}/pressure/gauge", None, 15.0)

@@ -54,7 +54,7 @@ DRIFT_S, OFFSET_S, UPTAKE_S, HEATING_S = 4 * 3600.0, 6 * 3600.0, 7000.0, 2400.0
 CONSTANTS_S, FAST_S = 24 * 3600.0, 1200.0
 _DYING_S = ((DRIFT, DRIFT_S), (HEATING, HEATING_S), (UPTAKE, UPTAKE_S))
 # How far they wander, 1 sigma. DRIFT: 0.03 psi; the barometer's where only the altitude is known. OFFSET: K,
-# besides its constant part. Random walks, K in a root hour: the weather of a workshop with a heater; a wall of
+# besides its constant part. Random walks, K in a root hour: the weather of a heated workshop; a wall of
 # several parts, of which a probe knows one: with less the bench's layered pots seem to leak.
 DRIFT_K, FAST_K, OFFSET_K, BAROMETER_K = 0.12, 0.05, 0.15, 0.0015 * T0_K
 ROOM_K, WALL_K = 1.2, 0.5
