@@ -1,4 +1,4 @@
-"""What is asked of a watch is carried out within a minute, or refused and never carried out."""
+"""A command to a watch is carried out within a minute, or refused and never carried out."""
 
 import pytest
 
@@ -14,7 +14,7 @@ PUT_ASIDE = Answer(Outcome.DONE, "leak is shelved")
 
 @pytest.fixture
 def clock(monkeypatch):
-    """The machine's clock since its start, to be moved by hand."""
+    """The machine's monotonic clock, moved by hand."""
 
     class Clock:
         now_s = 1000.0

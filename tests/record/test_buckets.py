@@ -1,4 +1,4 @@
-"""A pot's curve as the record reckons it, against the same reckoned sample by sample."""
+"""A pot's curve as the record computes it, against the same computed sample by sample."""
 
 from collections.abc import Callable, Iterator
 from dataclasses import replace
@@ -13,7 +13,7 @@ from potvigil.record.store import Store
 from record_night import POT, UTC_S
 
 USUAL = 26_000.0
-# of one sample that is the mean of several
+# for a sample that is the mean of several
 SPREAD = '{"n":9,"transducer_count":[100.0,30000.0],"gauge_pa":[5.0,9.0],"absolute_pa":[6.0,8.0]}'
 
 

@@ -1,4 +1,4 @@
-"""What SQLite refuses is told with what to do, and a watch goes on while its record comes and goes."""
+"""SQLite errors say what to do, and a watch goes on while its record comes and goes."""
 
 import sqlite3
 from collections.abc import Callable
@@ -155,7 +155,7 @@ def test_a_copy_is_consistent_and_reports_progress(tmp_path: Path, monkeypatch: 
 
         def progress(left: int, total: int) -> None:
             steps.append((left, total))
-            if len(steps) == 2:  # somebody writes meanwhile
+            if len(steps) == 2:  # another process writes meanwhile
                 other.append(POT, sample(1e6))
                 other.flush()
 
@@ -264,7 +264,7 @@ def test_everything_in_a_tick_is_written_at_its_end(tmp_path: Path) -> None:
             store.open_batch(POT, BatchOpened(5.0, None))
             assert page.batches() == []
         assert page.batches() == []
-        store.commit_due(1.0)  # at once, though a minute is not over
+        store.commit_due(1.0)  # at once, before the minute is over
         assert len(page.batches()) == 1
         store.open_batch(POT, BatchOpened(6.0, None))
         assert len(page.batches()) == 2  # outside a tick
@@ -295,7 +295,7 @@ def test_a_sound_record_passes_the_check_and_a_lost_text_is_named(tmp_path: Path
 
 
 DURABLE: dict[str, tuple[Callable[[Store], object], bool]] = {
-    # what somebody asked for, or was told, is on the medium before he hears of it
+    # a command or an announcement is on the medium before anybody hears of it
     "a command": (lambda store: store.add_command(POT, Action.CLOSE, None), True),
     "a command given up on": (lambda store: store.give_up(range(1, 2), "late"), True),
     "care": (lambda store: store.add_care(POT, 1e9, "seal", "", "", 1e9), True),
@@ -305,7 +305,7 @@ DURABLE: dict[str, tuple[Callable[[Store], object], bool]] = {
     "a run": (lambda store: store.begin_run("{}", "boot", 5.0, None, None), True),
     "a detail": (lambda store: store.edit(1, {Detail.NOTE: "x"}, "anna", None), True),
     "what was learnt": (lambda store: store.add_taught(1, 1, {}), True),
-    # a minute of samples may be lost, as it is in memory anyway
+    # a minute of samples may be lost, as they are only in memory anyway
     "samples": (lambda store: (store.append(POT, sample(5.0)), store.flush()), False),
     "nothing": (lambda store: store.flush(), False),
 }
@@ -333,7 +333,7 @@ def test_wall_times_are_corrected_in_short_steps_between_two_durable_ones(tmp_pa
             pass
         store._db._connection.set_trace_callback(None)
     told = [line.split()[-1] for line in said if line.startswith("PRAGMA synchronous")]
-    # what is queued, what there is to mend, two steps of ten minutes, all else
+    # the queue, the mark to correct, two steps of ten minutes, the rest
     assert told == ["NORMAL", "FULL", "NORMAL", "NORMAL", "FULL"]
 
 
@@ -352,7 +352,7 @@ def test_each_migration_is_durable_before_the_next_starts(
     Database.open(tmp_path / "record.db").close()
     assert seen == [True, True]
     Database.open(tmp_path / "new.db").close()
-    assert seen == [True, True, True]  # a new one at one stroke
+    assert seen == [True, True, True]  # a new one in one transaction
 
 
 def test_a_newly_opened_record_has_dropped_nothing(tmp_path: Path) -> None:

@@ -1,4 +1,4 @@
-"""What was told to whom, in the record."""
+"""Deliveries to people's phones, in the record."""
 
 import sqlite3
 from pathlib import Path

@@ -1,4 +1,4 @@
-"""What is wrong with a sample is kept once, and comes back with each sample that had it."""
+"""A fault text is kept once, and comes back with each sample that had it."""
 
 import json
 import zipfile
@@ -83,7 +83,7 @@ def test_a_night_without_its_probe_takes_no_more_space_than_one_with_it(tmp_path
 
 
 def version_7(path: Path, samples: list[Sample]) -> Path:
-    """A record as format 7 left it: each sample with the text of its own faults."""
+    """A record of format 7: each sample with the text of its own faults."""
     database = Database.new(path, 7)
     with database.transaction(durable=True):
         database.execute("INSERT INTO pot (name) VALUES (?)", (POT,))
@@ -109,7 +109,7 @@ def test_a_record_of_format_7_keeps_each_of_its_texts_once(tmp_path) -> None:
 
 
 def test_an_archive_of_format_7_is_accepted(tmp_path) -> None:
-    """Its samples have their texts in them, and it knows no table of faults."""
+    """Its samples contain their fault texts, and it has no table of faults."""
     made = tmp_path / "workshop.zip"
     export_all(kept(tmp_path / "record.db", SAMPLES), made, made_utc_s=None)
     older = version_7(tmp_path / "older.db", SAMPLES)
@@ -125,7 +125,7 @@ def test_an_archive_of_format_7_is_accepted(tmp_path) -> None:
 
 
 def rewritten(archive: Path, tables: dict[str, list], without: set[str], **manifest: object) -> None:
-    """Replace members of an archive, and what its manifest says of them."""
+    """Replace members of an archive, and their entries in its manifest."""
     with zipfile.ZipFile(archive) as old:
         members = {name: old.read(name) for name in old.namelist() if name not in without}
     told = json.loads(members.pop("manifest.json")) | manifest

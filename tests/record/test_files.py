@@ -1,4 +1,4 @@
-"""The files of a record: what is made and with which mode, what is moved aside, what is never touched."""
+"""The files of a record: which are made, with which mode, moved aside, or never touched."""
 
 import errno
 import fcntl
@@ -42,7 +42,7 @@ def test_only_owner_and_group_can_read_a_record(tmp_path: Path) -> None:
         make_ready(tmp_path / "record.db")
         (tmp_path / "kept").write_text("kept")
         make_ready(tmp_path / "kept")
-        make_ready(tmp_path / "none" / "record.db")  # told when it is opened
+        make_ready(tmp_path / "none" / "record.db")  # reported when it is opened
     assert stat.S_IMODE((tmp_path / "record.db").stat().st_mode) == 0o660
     assert (tmp_path / "kept").read_text() == "kept"
     with umask(0):
@@ -202,7 +202,7 @@ def test_without_kernel_locks_the_watch_goes_on_and_says_so(
         without.setattr(lock.fcntl, "fcntl", refused)
         held = WatchLock.take(tmp_path / "record.db", "a watch")
         assert "cannot be locked (No locks available)" in caplog.text
-        assert is_watched(tmp_path / "record.db")  # cannot be told
+        assert is_watched(tmp_path / "record.db")  # unknown
     held.release()
 
 
@@ -217,7 +217,7 @@ def test_a_lock_replaced_by_a_link_is_not_a_lock(tmp_path: Path, monkeypatch: py
     def swapped(path: Path) -> int:
         descriptor = really(path)
         path.rename(tmp_path / "moved")
-        path.symlink_to(tmp_path / "moved")  # the same file, by another road
+        path.symlink_to(tmp_path / "moved")  # the same file by another path
         return descriptor
 
     monkeypatch.setattr(lock, "_opened", swapped)

@@ -1,4 +1,4 @@
-"""Batches as a list, and narrowed to what somebody looks for."""
+"""Batches as a list, and filtered."""
 
 from dataclasses import replace
 
@@ -49,11 +49,11 @@ def test_all_batches_are_listed_newest_first(store):
         ({"pot_id": "nobody's"}, []),
         ({"verdict": Verdict.LEAKED}, [1]),
         ({"verdict": OPEN}, [4, 3]),
-        ({"since_utc_s": UTC_S + DAY_S}, [4, 2]),  # the other pot's began without a wall clock
+        ({"since_utc_s": UTC_S + DAY_S}, [4, 2]),  # the other pot's batch started without a wall clock
         ({"before_utc_s": UTC_S + DAY_S}, [1]),
         ({"text": "LENS"}, [2, 1]),
-        ({"text": "100 %"}, []),  # what it was called before it was renamed
-        ({"text": "%"}, []),  # no pattern, a text
+        ({"text": "100 %"}, []),  # its name before it was renamed
+        ({"text": "%"}, []),  # plain text, not a pattern
         ({"text": "_"}, []),
         ({"alarm": AlarmId.LEAK}, [2, 1]),
         ({"alarm": AlarmId.BELOW_FLOOR}, []),

@@ -94,7 +94,7 @@ def test_reading_and_commanding_work_beside_the_watch(tmp_path):
         with Store.open_read_only(record) as page:
             assert page.pots() == [POT]
         with pytest.raises(WatchedRecordError):
-            Store.open_for_watch(record)  # and neither of them has let go of it
+            Store.open_for_watch(record)  # neither of them has released it
 
 
 def test_a_watch_started_without_its_record_waits_until_it_is_free(tmp_path):
@@ -110,7 +110,7 @@ def test_a_watch_started_without_its_record_waits_until_it_is_free(tmp_path):
 
 
 def test_a_lock_whose_file_was_just_removed_is_taken_again(tmp_path, monkeypatch):
-    """Who held it removes it and lets go; whoever has the old file open has no lock."""
+    """The owner removes the file and releases it; a process with the old file open has no lock."""
     really, record = lock_module._opened, tmp_path / "record.db"
     opened: list[int] = []
 

@@ -1,4 +1,4 @@
-"""Wall times are written anew once the clock is set; the axis goes on where it stood."""
+"""Wall times are corrected once the clock is set; the axis continues where it was."""
 
 from collections.abc import Iterator
 from dataclasses import replace
@@ -24,7 +24,7 @@ def store(tmp_path: Path) -> Iterator[Store]:
 
 
 def keep(store: Store, t_s: float, utc_s: float | None) -> int:
-    """Keep one of each thing that has a wall time, at an instant; return the number of its batch."""
+    """Keep one of everything that has a wall time, at an instant; return the number of its batch."""
     store.append(POT, Sample(t_s, utc_s))
     number = store.open_batch(POT, BatchOpened(t_s, utc_s))
     store.add_event(POT, number, StageEvent(t_s, utc_s, Stage.FILLING))
@@ -38,7 +38,7 @@ def keep(store: Store, t_s: float, utc_s: float | None) -> int:
 
 
 def dated(store: Store, number: int) -> dict[str, float | None]:
-    """Return every wall time of what `keep` kept, less its own instant on the axis."""
+    """Return every wall time written by `keep`, less its instant on the axis."""
     batch = store.batch(number)
     t_s = batch.start_t_s
     assert batch.summary is not None
@@ -68,7 +68,7 @@ def dated(store: Store, number: int) -> dict[str, float | None]:
 
 
 def mend(store: Store, to_s: float, *, was_set: bool = False, boot: str = "boot-b") -> int:
-    """Mend to the end; return in how many steps."""
+    """Correct all times; return the number of steps."""
     return sum(1 for _ in store.mend_times(boot, to_s, UTC_S, was_set=was_set))
 
 
@@ -83,11 +83,11 @@ def test_everything_kept_with_a_wrong_wall_time_is_corrected(store: Store, known
     later = keep(store, 3000.0, at(3000.0))
     assert mend(store, 3000.0) == 4  # 2000 s in steps of 600 s
     assert set(dated(store, first).values()) == set(dated(store, last).values()) == {UTC_S}
-    # what came later stays as it was
+    # later times are unchanged
     untouched = dated(store, later)
     assert set(untouched.values()) == {known}
     assert store.runs()[0].start_utc_s == UTC_S + 1000.0
-    assert mend(store, 3000.0) == 0  # nothing left to mend
+    assert mend(store, 3000.0) == 0  # nothing left to correct
 
 
 def test_times_right_within_a_second_are_left_alone(store: Store) -> None:
@@ -119,7 +119,7 @@ def test_only_this_boot_is_corrected_from_its_first_wrong_run(store: Store) -> N
     wrong = keep(store, 3100.0, None)
     mend(store, 4000.0)
     offset_s = store.runs()[1].axis_offset_s
-    assert offset_s < 0.0  # the second boot goes on where the first ended
+    assert offset_s < 0.0  # the second boot continues where the first ended
     assert set(dated(store, before).values()) == {None}
     assert [run.start_utc_s is None for run in store.runs()] == [True, False, False]
     assert set(dated(store, wrong).values()) == {UTC_S}
@@ -151,10 +151,10 @@ def test_a_correction_step_is_ten_minutes_of_the_axis() -> None:
     ("boot", "boot_s", "utc_s", "starts_s", "gap_known"),
     [
         ("boot-a", 900.0, None, 900.0, True),  # the same boot, at the last instant
-        ("boot-a", 899.9, None, 901.0, False),  # before it: cannot be, and goes on after it
+        ("boot-a", 899.9, None, 901.0, False),  # before it: impossible, so it continues after it
         ("boot-b", 20.0, UTC_S + 1000.0, 1000.0, True),
         ("boot-b", 20.0, UTC_S + 901.0, 901.0, True),
-        ("boot-b", 20.0, UTC_S + 900.0, 901.0, True),  # no machine starts faster than in a second
+        ("boot-b", 20.0, UTC_S + 900.0, 901.0, True),  # no machine starts in less than a second
         ("boot-b", 20.0, UTC_S + 899.0, 901.0, False),  # a clock that ran backwards
         ("boot-b", 20.0, None, 901.0, False),
     ],
@@ -193,7 +193,7 @@ def test_the_last_instant_is_that_of_the_newest_row_of_any_kind(store: Store, wh
 
 
 def test_a_gap_is_computed_from_the_newest_dated_instant_of_the_run(store: Store) -> None:
-    store.begin_run("{}", "boot-a", 0.0, 5.0, None)  # of another run: says nothing of this one
+    store.begin_run("{}", "boot-a", 0.0, 5.0, None)  # of another run: does not count for this one
     store.begin_run("{}", "boot-a", 100.0, None, None)
     store.append(POT, Sample(200.0, UTC_S))
     store.append("buoy", Sample(300.0, UTC_S + 150.0))

@@ -1,4 +1,4 @@
-"""When what is queued is written: each minute, after a refusal each ten seconds; what the queue may hold."""
+"""When the queue is written: every minute, after a refusal every ten seconds; and what it may hold."""
 
 from collections.abc import Iterator
 from pathlib import Path
@@ -19,7 +19,7 @@ def store(tmp_path: Path) -> Iterator[Store]:
 
 @pytest.fixture
 def flushes(store: Store, monkeypatch: pytest.MonkeyPatch) -> list[bool]:
-    """Record every flush; it is refused while the last word of the list says so."""
+    """Record every flush; refuse it while the last entry of the list says so."""
     tried: list[bool] = []
     flush = store.flush
 
@@ -38,7 +38,7 @@ def flushes(store: Store, monkeypatch: pytest.MonkeyPatch) -> list[bool]:
 
 
 def ticks(store: Store, from_s: int, to_s: int) -> list[int]:
-    """Commit once a second; return the seconds in which the record says that it is failing."""
+    """Commit once a second; return the seconds in which the record reports a failure."""
     failing = []
     for t_s in range(from_s, to_s):
         try:

@@ -1,4 +1,4 @@
-"""A full disk costs nothing that fits in memory; a broken file is told, and left as it is."""
+"""A full disk loses nothing that fits in memory; a broken file is reported and left alone."""
 
 import random
 import resource
@@ -23,7 +23,7 @@ def store(tmp_path):
 
 
 def run_seconds(store: Store, first: int, last: int) -> list[str]:
-    """Tick from `first` to before `last`; return what the record complained of."""
+    """Tick from `first` to before `last`; return the record's complaints."""
     complaints = []
     for second in range(first, last):
         store.append(POT, sample(float(second)))
@@ -42,7 +42,7 @@ def test_a_short_failure_of_the_disk_loses_nothing(store):
         store.add_event(POT, batch_id, alarm(300.0, AlarmState.UNACKNOWLEDGED))
         complaints = run_seconds(store, 300, 900)
         store.close_batch(batch_id, CLOSED)
-    assert len(complaints) == 600  # said at every tick for as long as it lasts
+    assert len(complaints) == 600  # reported at every tick while it lasts
     assert all("cannot be written" in text and "\n" not in text for text in complaints)
     assert run_seconds(store, 900, 901 + int(RETRY_PERIOD_S)) == []
     assert [s.t_s for s in store.samples(POT, 0.0)][:900] == [float(i) for i in range(900)]
@@ -157,7 +157,7 @@ def damaged_copy(sound: Path, path: Path, offset: int, damage: bytes) -> bytes:
 @pytest.mark.parametrize("page", [0, 1, 2, 4, 5, 8, 12, 20])
 def test_a_broken_page_is_reported_and_the_file_left_alone(sound, tmp_path, page):
     path = tmp_path / "record.db"
-    # the head of a b-tree page (SQLite file format, section 1.6); the first has it behind the file header
+    # the header of a b-tree page (SQLite file format, section 1.6); page 1 has it after the file header
     before = damaged_copy(sound, path, page * 4096 + (100 if page == 0 else 0), b"\x55" * 12)
     with pytest.raises(DamagedRecordError, match=r"damaged.*not changed.*rescued") as caught:
         read_everything(path)
@@ -186,7 +186,7 @@ def test_flipped_bytes_only_ever_raise_a_record_error(sound, tmp_path):
             assert str(path) in str(error)
         assert path.read_bytes() == before
         path.unlink()
-    assert told > 20  # flipped digits inside a number cannot be told from a number; broken structure can
+    assert told > 20  # a flipped digit leaves a valid number; broken structure is detected
 
 
 def test_writing_to_a_damaged_record_reports_the_damage(sound, tmp_path):

@@ -1,4 +1,4 @@
-"""Each row comes back whole: every column from its own field, and each of another pot or batch left out."""
+"""Each row comes back complete: every column from its own field, without rows of other pots or batches."""
 
 import json
 from dataclasses import replace
@@ -80,7 +80,7 @@ EVENTS = st.one_of(
 
 
 def of_numbers(value: Any) -> bool:
-    """Say whether there is neither a NaN nor an infinity in it, which no event of ours has."""
+    """Return whether it has neither NaN nor infinity, which no event of ours has."""
     return not any(word in json.dumps(to_text(value)) for word in ("NaN", "Infinity"))
 
 
@@ -135,7 +135,7 @@ def test_readings_of_a_test_are_rounded_to_what_a_wire_resolves() -> None:
     assert readings_to_text([]) == "[]" and readings_from_text("[]") == []
 
 
-# --- runs, batches, what happened
+# --- runs, batches, events
 
 
 def test_a_run_comes_back_complete(store: Store) -> None:
@@ -198,7 +198,7 @@ def test_over_pressure_is_listed_only_for_its_own_batch(store: Store) -> None:
 def test_an_edit_comes_back_complete(store: Store) -> None:
     store.open_batch(POT, BatchOpened(100.0, None))
     store.add_edit(1, EditEvent(101.0, UTC_S, Detail.RESIN, "", "clear", LAST_BATCH))
-    store.edit(1, {Detail.RESIN: "clear"}, "anna", None)  # she says so herself: no longer only taken over
+    store.edit(1, {Detail.RESIN: "clear"}, "anna", None)  # entered by her: no longer carried over
     store.edit(1, {Detail.RESIN: "clear"}, "ben", None)
     assert store.edits(1) == [
         EditRow(Detail.RESIN, "", "clear", LAST_BATCH, 101.0, UTC_S),
@@ -422,7 +422,7 @@ NO_LEAK = {"leak_pa_per_s": None, "leak_established": False}
     [
         ({}, {}),
         ({"stage": Stage.SETTLING}, {"stage": Stage.SETTLING}),
-        # only of a pot that is shut
+        # only for a shut pot
         ({"stage": Stage.VENTING}, {"stage": Stage.VENTING, "corrected_gauge_pa": None, **NO_LEAK}),
         ({"stage": Stage.FILLING}, {"stage": Stage.FILLING, "corrected_gauge_pa": None, **NO_LEAK}),
         # only while it is fresh
@@ -454,7 +454,7 @@ def test_reading_in_chunks_skips_and_repeats_no_sample(store: Store, monkeypatch
         assert [each.t_s for each in store.samples(pot, 0.0)] == [float(n) for n in range(count)]
 
 
-# --- what somebody says of a batch
+# --- details entered by a person
 
 
 def test_unit_and_time_zone_are_those_of_the_last_run(tmp_path: Path) -> None:
@@ -483,13 +483,15 @@ def test_a_time_of_day_is_the_nearest_to_the_fill_in_that_runs_zone(tmp_path: Pa
             mixed_at(store, store.batch(number), "06:50") == "2026-01-01T21:50:00Z"
         )  # before it is filled: now
         store.close_batch(number, CLOSED)
-        # never filled: its begin, 5:53 UTC
+        # never filled: its start, 5:53 UTC
         assert mixed_at(store, store.batch(number), "14:50") == "2025-12-28T05:50:00Z"
         store.add_event(POT, number, StageEvent(7.0, fill_utc_s, Stage.FILLING))
         store.add_event(POT, number, StageEvent(8.0, fill_utc_s + 9000.0, Stage.FILLING))
         store.begin_run(PARIS, "boot-a", 10.0, None, None)
         assert mixed_at(store, store.batch(number), "15:50") == "2025-12-28T06:50:00Z"
-        assert mixed_at(store, None, "22:50") == "2026-01-01T21:50:00Z"  # one not yet open: now, and here
+        assert (
+            mixed_at(store, None, "22:50") == "2026-01-01T21:50:00Z"
+        )  # one not yet open: now, in the present zone
         assert mixed_at(store, None, "") == ""
         assert given_details(store, None, {Detail.LABEL: " lens "}, UTC_S) == {Detail.LABEL: "lens"}
 

@@ -1,4 +1,4 @@
-"""An older record is brought up to date, whole or not at all; files of others are never touched."""
+"""An older record is migrated completely or not at all; foreign files are never touched."""
 
 import os
 import signal
@@ -35,7 +35,7 @@ NEXT = "ALTER TABLE pot ADD COLUMN colour TEXT; CREATE TABLE lid (id INTEGER PRI
 
 
 def version_1_file(path: Path) -> Path:
-    """A file as version 1 left it: one run, one open batch, an event, two samples."""
+    """A file of version 1: one run, one open batch, an event, two samples."""
     with sqlite3.connect(path) as db:
         db.executescript(VERSION_1.read_text(encoding="utf-8"))
     db.close()
@@ -131,7 +131,7 @@ def test_label_and_note_of_version_1_become_details_with_their_history(tmp_path)
             Command(Action.EDIT, 13.0, text="lenses, green", by="page", field=Detail.LABEL),
             Command(Action.ACKNOWLEDGE, 13.0, AlarmId.LEAK, by="anna"),
         ]
-        assert store.take_commands(14.0) == []  # it was asked of a watch long gone
+        assert store.take_commands(14.0) == []  # a command to a watch that is long gone
         (row,) = store.asked(range(4, 5))
         assert row.answer is not None and row.answer.outcome is Outcome.REFUSED
 
@@ -231,7 +231,7 @@ def test_a_missing_record_is_made_only_on_request(tmp_path):
             opening(path)
         assert isinstance(caught.value, FileNotFoundError)
     assert not path.exists()
-    path.touch()  # an empty file holds nothing that could be lost
+    path.touch()  # an empty file has nothing to lose
     Store.open(path).close()
     assert path.stat().st_size > 0
 
@@ -253,7 +253,7 @@ def test_a_folder_in_place_of_a_record_is_refused(tmp_path):
 
 @pytest.fixture
 def public_folder():
-    """A folder that every user can reach, unlike those of pytest."""
+    """A folder that every user can access, unlike pytest's."""
     with tempfile.TemporaryDirectory() as folder:
         yield Path(folder)
         Path(folder).chmod(0o755)
@@ -262,14 +262,14 @@ def public_folder():
 @needs_root
 @pytest.mark.parametrize("watch_runs", [False, True])
 def test_a_user_without_write_permission_can_read_a_record(public_folder, watch_runs):
-    """In a folder where he can make no log, beside a running watch or after its end."""
+    """In a folder without write permission, with a watch running or not."""
     path = public_folder / "record.db"
     watch = Store.open(path)
     watch.append(POT, sample(1.0))
     watch.flush()
     if not watch_runs:
         watch.close()
-    for each in public_folder.iterdir():  # made for owner and group alone; somebody has opened them to all
+    for each in public_folder.iterdir():  # created for owner and group only; here opened to all
         each.chmod(0o444)
     public_folder.chmod(0o555)
     tries = f"""
@@ -298,7 +298,7 @@ except UnwritableRecordError as error:
 
 
 def locks_held_on(path: Path) -> list[str]:
-    """What the kernel keeps of this process's POSIX locks on a file: proc(5), /proc/locks."""
+    """This process's POSIX locks on a file, by the kernel: proc(5), /proc/locks."""
     inode, pid = str(path.stat().st_ino), str(os.getpid())
     lines = [line.split() for line in Path("/proc/locks").read_text().splitlines()]
     return [word[-1] + word[3] for word in lines if word[4] == pid and word[5].rpartition(":")[2] == inode]
@@ -320,7 +320,7 @@ def test_a_second_opening_takes_no_lock_from_the_first(tmp_path):
 
 
 def test_a_file_is_checked_again_at_each_opening(tmp_path):
-    """An inode is another file's once the first is gone (stat(2))."""
+    """An inode can be reused by another file once the first is gone (stat(2))."""
     path = tmp_path / "record.db"
     for opened in (Store.open, Store.open_read_only, Store.open):
         opened(path).close()

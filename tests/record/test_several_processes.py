@@ -51,7 +51,7 @@ def test_a_writer_killed_mid_batch_keeps_all_it_committed(tmp_path):
         assert len(kept) >= committed + 1
         assert [s.t_s for s in kept] == [
             float(i) for i in range(len(kept))
-        ]  # no hole, and whole commits only
+        ]  # no gap, and complete commits only
         assert (len(kept) - 1) % 60 == 0
         assert kept[-1].transducer_count == len(kept) - 1 + 0.25
         batch = store.open_batch_of(POT)
@@ -140,11 +140,11 @@ def test_a_locked_record_is_reported_and_nothing_is_lost(tmp_path, impatient):
         with pytest.raises(LockedRecordError):
             store.add_command(POT, Action.CLOSE, UTC_S)
         with pytest.raises(LockedRecordError):
-            store.commit_due(3.0)  # still failing, said again without trying
+            store.commit_due(3.0)  # still failing, reported again without a retry
         holder.execute("ROLLBACK")
         holder.close()
         with pytest.raises(LockedRecordError):
-            store.commit_due(4.0)  # the next try is not due yet
+            store.commit_due(4.0)  # the next retry is not due yet
         store.commit_due(2.0 + RETRY_PERIOD_S)
         store.commit_due(3.0 + RETRY_PERIOD_S)
         assert [s.t_s for s in store.samples(POT, 0.0)] == [1.0, 2.0]

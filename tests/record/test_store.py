@@ -146,7 +146,7 @@ def test_a_label_given_later_is_in_row_and_summary_with_its_author(store):
     store.add_edit(batch_id, EditEvent(130.0, None, Detail.LABEL, "", "lenses, blue", "button"))
     store.close_batch(batch_id, CLOSED)
     store.edit(batch_id, {Detail.LABEL: "lenses, green", Detail.NOTE: "two bubbles"}, "anna", UTC_S)
-    store.edit(batch_id, {Detail.LABEL: "lenses, green"}, "page", UTC_S)  # stands already
+    store.edit(batch_id, {Detail.LABEL: "lenses, green"}, "page", UTC_S)  # already set
     row = store.batch(batch_id)
     assert row.summary is not None
     assert (row.label, row.note) == (row.summary.label, row.summary.note) == ("lenses, green", "two bubbles")
@@ -217,7 +217,7 @@ def test_active_alarms_come_from_the_latest_event_of_each(store):
 def test_a_closed_batch_is_replayed_only_while_an_alarm_is_unacknowledged(store, states, is_unseen):
     store.add_event(
         POT, None, alarm(5.0, AlarmState.UNACKNOWLEDGED, AlarmId.TEST)
-    )  # before the batch: not its
+    )  # before the batch: not part of it
     batch_id = store.open_batch(POT, BatchOpened(100.0, None))
     assert store.latest_unseen_batch(POT) == store.batch(batch_id)
     for i, state in enumerate(states):

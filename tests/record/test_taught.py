@@ -1,4 +1,4 @@
-"""What was learnt of a pot in the record: there and back, through archive, thinning and an older format."""
+"""Learnt constants in the record: round trips through archive, thinning and an older format."""
 
 import json
 import sqlite3

@@ -1,4 +1,4 @@
-"""What is not written yet lies in memory, for the next watch of the same boot."""
+"""Unwritten samples are spooled in memory for the next watch of the same boot."""
 
 import errno
 import logging
@@ -98,14 +98,14 @@ def test_the_spool_is_bounded_in_size(unwritten: Unwritten, monkeypatch: pytest.
     assert spool._LARGEST_BYTES == 16_000_000
     unwritten.add(POT, FULL)
     monkeypatch.setattr(spool, "_LARGEST_BYTES", unwritten.path.stat().st_size)
-    unwritten.add(POT, FULL)  # the last that goes in
+    unwritten.add(POT, FULL)  # the last that fits
     unwritten.add(POT, FULL)
     assert len(left(unwritten)) == 2
     unwritten.drop()
     unwritten.add(POT, FULL)
     assert len(left(unwritten)) == 1
     monkeypatch.setattr(spool, "_LARGEST_BYTES", unwritten.path.stat().st_size // 2 - 1)
-    assert left(unwritten) == []  # twice as much is not even read
+    assert left(unwritten) == []  # a file twice the limit is not even read
 
 
 @pytest.mark.parametrize("fails", ["make_new", "write", "ftruncate"])
@@ -140,7 +140,7 @@ def test_the_next_watch_of_the_same_boot_recovers_unwritten_samples(
 ) -> None:
     memory, path = tmp_path / "unwritten", tmp_path / "record.db"
     killed = Store.open_for_watch(path, unwritten=memory)
-    killed.begin_run("{}", "boot-a", 100.0, None, None)  # the first of all: nothing is there
+    killed.begin_run("{}", "boot-a", 100.0, None, None)  # the first run: nothing to recover
     killed.append(POT, FULL)
     killed.let_go()  # as the kernel does
     with Store.open_for_watch(path, unwritten=memory) as store:
@@ -158,7 +158,7 @@ def test_the_next_watch_of_the_same_boot_recovers_unwritten_samples(
 def test_samples_the_disk_refuses_stay_spooled_for_the_next_run(tmp_path: Path) -> None:
     memory, path = tmp_path / "unwritten", tmp_path / "folder" / "record.db"
     with Store.open_for_watch(path, unwritten=memory) as store:
-        store.append(POT, FULL)  # before any run: in memory alone
+        store.append(POT, FULL)  # before any run: only in memory
         store.begin_run("{}", "boot-a", 100.0, None, None)
         run = RunRow(1, "boot-a", 100.0, 0.0, None, "{}", None, "1", True)
         assert left(Unwritten(memory), run) == [(POT, FULL)]

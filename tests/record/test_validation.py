@@ -1,4 +1,4 @@
-"""Of each table, what a row must hold, column by column, and what is said of one that cannot be read."""
+"""What a row of each table must hold, column by column, and the report on an unreadable one."""
 
 import json
 import sys
@@ -18,7 +18,7 @@ LEAK = {"leak_pa_per_s": 0.01, "leak_low_pa_per_s": 0.005, "leak_high_pa_per_s":
 NO_LEAK = dict.fromkeys(LEAK)
 ALARM = alarm(5.0, AlarmState.UNACKNOWLEDGED)
 
-# A row of each kind that can be read.
+# A readable row of each kind.
 SOUND: dict[str, dict[str, Any]] = {
     "run": {"start_t_s": 1.0, "start_utc_s": None, "settings": '{"workshop":"harbour"}'},
     "batch": {"start_t_s": 1.0, "end_t_s": 9.0, "verdict": "leaked", "summary": to_text(SUMMARY)},
@@ -45,10 +45,10 @@ SOUND: dict[str, dict[str, Any]] = {
     },
     "pot": {"id": 1, "name": "lantern"},
 }
-# Rows that can be read too: None where it may stand, older formats, ends of what is allowed.
+# More readable rows: None where allowed, older formats, limits of what is allowed.
 ALSO = [
     ("batch", {"verdict": None, "summary": None}),
-    ("edit", {"field": "label", "new": "21:40", "old": "yesterday"}),  # a time only where one is due
+    ("edit", {"field": "label", "new": "21:40", "old": "yesterday"}),  # a time is required only of mixed-at
     ("edit", {"new": ""}),
     ("event", {"kind": "note", "alarm": None, "line": to_text(NOTE)}),
     ("command", {"alarm": "leak", "field": None, "outcome": None}),
@@ -59,7 +59,7 @@ ALSO = [
     ("trace", NO_LEAK),
     ("fault", {"faults": '[["barometer","no answer"],["transducer","x"]]'}),
     ("sample", {"faults": None, "spread": None}),
-    ("sample", {"faults": '[["barometer","no answer"]]'}),  # as before there was a table of them
+    ("sample", {"faults": '[["barometer","no answer"]]'}),  # as before there was a fault table
     ("sample", {"spread": '{"n":1}'}),
     ("sample", {"t_s": 2e10, "utc_s": 1e10}),
     ("sample", {"t_s": -2e10, "utc_s": -1e10, "wall_c": sys.float_info.max}),
@@ -148,7 +148,7 @@ WRONG = [
     ("fault", {"faults": '[["barometer"]]'}, "not enough values"),
     ("fault", {"faults": "7"}, f"faults: {MISFIT}"),
     ("sample", {"faults": '[["lamp","out"]]'}, "'lamp' is not a valid Sensor"),
-    ("sample", {"faults": "٧"}, "faults: Expecting value"),  # a digit, but none of ASCII
+    ("sample", {"faults": "٧"}, "faults: Expecting value"),  # a digit, but not ASCII
     ("sample", {"faults": "none"}, "faults: Expecting value"),
     ("sample", {"spread": "[]"}, "spread: does not say of how many"),
     ("sample", {"spread": '{"wall_c":[19,21]}'}, "spread: does not say of how many"),

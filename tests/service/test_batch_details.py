@@ -1,4 +1,4 @@
-"""The batch's details from a command to the record, through watch and service: every change is kept."""
+"""Batch details from command to record, through watch and service: every change is kept."""
 
 import itertools
 import sqlite3
@@ -56,14 +56,14 @@ def test_an_edit_names_the_detail_both_values_and_who_made_it():
     assert watch.handle(edit(Detail.RESIN, "tinted", 20.0, "mqtt")) == [
         EditEvent(20.0, UTC_S, Detail.RESIN, "clear", "tinted", "mqtt")
     ]
-    assert watch.handle(edit(Detail.RESIN, "tinted", 30.0)) == []  # stands already
+    assert watch.handle(edit(Detail.RESIN, "tinted", 30.0)) == []  # already set
     assert watch.snapshot().details == watch.summary().details == {Detail.RESIN: "tinted"}
 
 
 def test_an_entered_detail_replaces_a_carried_over_one():
     watch = opened()
     watch.handle(edit(Detail.MOULD, "no. 3"))
-    watch.handle(edit(Detail.COLOUR, ""))  # said: none
+    watch.handle(edit(Detail.COLOUR, ""))  # entered as none
     for field in TAKEN_OVER:
         watch.handle(edit(field, "as it was", by=LAST_BATCH))
     assert watch.snapshot().details == {
@@ -105,7 +105,7 @@ def test_an_edit_without_a_batch_is_refused_unless_carried_over():
 
 
 def slow_fill_alarm_s(mixed_at: str | None = None, utc_s: float | None = UTC_S) -> float | None:
-    """When `slow-to-pressure` comes, of a fill from 60 s on that stays at 30 psi; 30 min of working time."""
+    """When `slow-to-pressure` is raised for a fill from 60 s that stays at 30 psi; 30 min working time."""
     watch = PotWatch(pot(hold_s=7200.0, gel_s=3600.0, working_time_s=1800.0))
     for t_s in itertools.chain(range(0, 120, 2), range(120, 2400, 5)):
         events = watch.feed(sample(float(t_s), min(max((t_s - 60.0) / 2.0, 0.0), 30.0), utc_s))
@@ -118,7 +118,7 @@ def slow_fill_alarm_s(mixed_at: str | None = None, utc_s: float | None = UTC_S) 
 
 
 def test_the_working_time_counts_from_mixing_if_known():
-    """It speaks 450 s, a quarter of 30 min, before its end; with an on-delay of 10 s."""
+    """Raised 450 s, a quarter of 30 min, before the end; with an on-delay of 10 s."""
     from_fill_s = slow_fill_alarm_s()
     assert from_fill_s == pytest.approx(60.0 + 1350.0 + 10.0, abs=15.0)
     from_mixing_s = slow_fill_alarm_s("2026-01-01T21:48:00Z")  # 720 s before 22:00
@@ -162,7 +162,7 @@ STEPS = st.lists(st.tuples(st.sampled_from(Detail), TEXTS, WHO), max_size=25)
 @settings(deadline=None, max_examples=60, suppress_health_check=[HealthCheck.function_scoped_fixture])
 @given(STEPS)
 def test_any_sequence_of_edits_replays_to_the_same_details(tmp_path, steps):
-    """By the record's edits, by the batch's row, and by a watch that is fed samples and commands again."""
+    """By the record's edits, by the batch's row, and by a watch that replays samples and commands."""
     path = tmp_path / f"{next(_fresh)}.db"
     with Store.open(path) as store:
         watch = PotWatch(pot())
@@ -197,11 +197,11 @@ def test_any_sequence_of_edits_replays_to_the_same_details(tmp_path, steps):
 _fresh = itertools.count()
 
 
-# --- the service: what is taken over
+# --- the service: what is carried over
 
 
 def next_night(bench: Bench) -> Bench:
-    """Let the pot's next night begin in a record that has one."""
+    """Start the pot's next night in a record that already has one."""
     after = Bench(VENTED, bench.folder / "next")
     after.record = bench.record
     after.begin("boot-2")
@@ -211,7 +211,7 @@ def next_night(bench: Bench) -> Bench:
 
 @pytest.fixture
 def first(tmp_path: Path) -> Bench:
-    """A night of which everything was said."""
+    """A night with every detail entered."""
     bench = rehearse(VENTED, tmp_path)
     said = {field: f"first {field}" for field in Detail if field not in (Detail.MASS, Detail.MIXED_AT)}
     with Store.open(bench.record) as store:

@@ -1,4 +1,4 @@
-"""When the watch wakes: by its deadlines, whatever a tick takes; and what a restart feeds it again."""
+"""When the watch wakes: at its deadlines, however long a tick takes; and what a restart replays."""
 
 from pathlib import Path
 from types import SimpleNamespace
@@ -24,7 +24,7 @@ SETTINGS = load_text(f"{NIGHTS['sound'].settings_yaml}sample_period: {PERIOD_S:g
 
 
 class SlowStation:
-    """Reads nothing, and takes as long for it as `takes_s` says: the first tick first, then no time."""
+    """A station that reads nothing and takes as long as `takes_s` says, one entry a tick, then no time."""
 
     def __init__(self, clock: ManualClock, *takes_s: float) -> None:
         self.clock, self.takes_s = clock, list(takes_s)
@@ -64,7 +64,7 @@ def test_missed_ticks_are_not_made_up_after_a_long_stall(tmp_path: Path) -> None
 
 
 class AskedRecord:
-    """A record with one batch of nothing; `asked` says which samples were asked for."""
+    """A record with one empty batch; `asked` lists the samples that were requested."""
 
     def __init__(self, end_t_s: float | None) -> None:
         self.row = SimpleNamespace(id=3, start_t_s=5000.0, end_t_s=end_t_s)
@@ -136,21 +136,21 @@ def test_the_three_hours_count_back_from_the_end_of_the_replay(
     assert kept == ([], [7.0], full_from_s)
 
 
-# --- what is made of the batch that was fed again
+# --- the replayed batch: continued or closed
 
 NOTE = NoteEvent(5100.0, None, NoteId.TOP_UP, "")
-# a line each: what the record is told, what of the past, which batch is open after it
+# a line each: what the record receives, which past it has, which batch is open afterwards
 ENDS = [
     # the batch is open, and goes on
     (None, [[NOTE], []], False, True, ["hears NoteEvent", "fed 2", "open 3"]),
     # the machine stopped between the last sample and the closing
     (None, [[CLOSED], []], False, False, ["hears BatchClosed", "fed 2", "closed 3", "keeps 3", "open None"]),
-    # the watch failed in it: what comes after is another batch
+    # the watch failed during it: a later batch is another one
     (None, [[CLOSED], []], True, False, ["hears BatchClosed", "fed 1", "closed 3", "keeps 3", "open None"]),
     (None, [[NOTE], []], True, True, ["hears NoteEvent", "fed 2", "open 3"]),
-    # nothing came of it
+    # nothing happened
     (None, [[NOTE], []], False, False, ["hears NoteEvent", "fed 2", "open None"]),
-    # it was closed long ago, and is fed for its alarms alone
+    # closed long ago, replayed only for its alarms
     (9000.0, [[CLOSED], []], False, False, ["hears BatchClosed", "fed 2", "open None"]),
     (9000.0, [[NOTE], []], False, True, ["hears NoteEvent", "fed 2", "open None"]),
 ]

@@ -1,6 +1,6 @@
-"""From each alarm there is to each way of telling somebody, with the servers and pins that users have.
+"""From every alarm to every output that reaches a person, with the servers and pins that users have.
 
-The way from the alarm to a browser's loudspeaker is in tests/page/browser/test_wake.py. How long each took:
+The path from the alarm to a browser's loudspeaker is in tests/page/browser/test_wake.py. How long each took:
 tests/bench/bench_ways.py.
 """
 

@@ -1,4 +1,4 @@
-"""A fault of ours in the watch of one pot: the others are watched, somebody is called, a restart goes on."""
+"""A bug in the watch of one pot: the others are still watched, an alarm is raised, a restart continues."""
 
 import logging
 from collections.abc import Callable
@@ -39,7 +39,7 @@ Fails = Callable[[float, str], bool]  # of a sample's t_s and the pot
 
 @pytest.fixture
 def faulty(monkeypatch: pytest.MonkeyPatch) -> Callable[[Fails], None]:
-    """Plant a fault in the watch: it raises halfway through whatever samples `fails` names."""
+    """Plant a bug in the watch: it raises halfway through the samples that `fails` selects."""
     feed = PotWatch.feed
 
     def plant(fails: Fails) -> None:
@@ -89,7 +89,7 @@ def test_a_failing_watch_ends_its_batch_raises_an_alarm_and_is_replaced(faulty) 
     assert [(e.t_s, e.summary.verdict, e.summary.end_s) for e in closed] == [(AT_S, Verdict.INCOMPLETE, AT_S)]
     opened = [e.t_s for e in events if isinstance(e, BatchOpened)]
     assert opened[1:] == [AT_S + STEP_S]
-    # it watches again: the hold goes on, and the alarm is over after ten good minutes
+    # it watches again: the hold goes on, and the alarm returns after ten good minutes
     assert watch.snapshot().leak is not None
     assert [a.state for a in watch.snapshot().alarms] == [AlarmState.RETURNED]
 
@@ -116,7 +116,7 @@ def test_a_permanent_failure_is_retried_ever_less_often_and_logged_once(faulty, 
         watch = GuardedWatch(pot())
         events = fed(watch, 8.0)
     apart = [later - earlier for earlier, later in pairwise(tried[1:])]
-    assert tried[:2] == [0.0, STEP_S]  # once at once, then in pauses
+    assert tried[:2] == [0.0, STEP_S]  # once immediately, then after pauses
     assert apart == [FIRST_PAUSE_S * 2**i for i in range(6)] + [LONGEST_PAUSE_S] * (len(apart) - 6)
     assert len(caplog.records) == 1 and caplog.records[0].exc_info is not None
     calls = announced(events)
@@ -257,7 +257,7 @@ def test_the_other_pots_are_still_watched(faulty, tmp_path) -> None:
         service.tick()
     service.stop()
     assert service.watches["mast"].snapshot().leak is not None
-    # the scripted samples have no thermometer of the settings, which is another alarm
+    # the scripted samples lack the configured thermometer, which is another alarm
     failing = AlarmId.WATCH_FAILING
     called = {pot_id for pot_id, event in heard if isinstance(event, AlarmEvent) and event.alarm is failing}
     assert called == {"lantern"}
@@ -267,7 +267,7 @@ def test_a_restart_does_not_repeat_the_same_failure(faulty, tmp_path) -> None:
     bench = Bench(NIGHTS["sound"], tmp_path)
     bench.begin()
     bench.run_until(AT_S)
-    faulty(once)  # in what was read already: the newer program has the fault
+    faulty(once)  # in samples already read: the newer program has the bug
     bench.service.stop()
     bench.begin("boot-2", boot_at_s=bench.now_s - 20.0)
     bench.run_until(AT_S + 1800.0)

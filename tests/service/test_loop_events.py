@@ -1,4 +1,4 @@
-"""What the loop makes of what happens, what it tells every watch, and how it mends wall times."""
+"""How the loop handles events, what it reports to every watch, and how it corrects wall times."""
 
 from collections.abc import Iterator
 from dataclasses import replace
@@ -24,7 +24,7 @@ from potvigil.watch.alarm_states import ConditionWords
 from record_night import CLOSED, UTC_S
 from stepped_loop import Steps, refuse
 
-# --- what happens
+# --- events
 
 
 OPENED, EDIT = BatchOpened(105.0, UTC_S + 5.0), EditEvent(105.0, None, Detail.LABEL, "", "x", "anna")
@@ -75,14 +75,14 @@ def test_care_is_not_noted_if_it_cannot_be_read(
 def test_a_batch_carries_over_details_of_the_last_one_of_its_pot(steps: Steps) -> None:
     steps.events = {"mast": [OPENED]}
     steps.tick()
-    assert steps.tick()[0] == "read at 110"  # of the first, nothing is asked
+    assert steps.tick()[0] == "read at 110"  # the first batch has nothing to carry over
     steps.events = {"mast": [CLOSED]}
     steps.tick()
     made_of = {Detail.RESIN: "clear", Detail.COLOUR: "blue", Detail.LABEL: "lenses"}
     steps.store.edit(1, made_of, "anna", None)
     steps.events = {"lantern": [OPENED]}
     steps.tick()
-    assert steps.tick()[0] == "read at 125"  # another pot's is nobody's
+    assert steps.tick()[0] == "read at 125"  # nothing is carried over from another pot
     steps.events = {"mast": [OPENED]}
     steps.tick()
     assert steps.tick()[:2] == ["mast asked to edit", "mast asked to edit"]
@@ -154,7 +154,12 @@ def test_an_unreadable_batch_is_not_carried_over_and_a_failed_request_is_retried
     ("known_utc_s", "start_s", "less_t_s", "dated_utc_s"),
     [
         (None, 105.0, UTC_S, UTC_S + 105.0),
-        (UTC_S + 104.0, 105.0, UTC_S, UTC_S + 104.0),  # within a second: the two clocks are read one by one
+        (
+            UTC_S + 104.0,
+            105.0,
+            UTC_S,
+            UTC_S + 104.0,
+        ),  # within a second: the two clocks are read one after the other
         (UTC_S + 103.9, 105.0, UTC_S, UTC_S + 105.0),
         (UTC_S + 106.1, 105.0, UTC_S, UTC_S + 105.0),
         (None, 50.0, UTC_S, None),  # in an earlier boot
@@ -176,7 +181,7 @@ def test_a_closing_gives_its_start_in_the_wall_time_known_by_then(
     assert steps.service._dated(OPENED) is OPENED
 
 
-# --- what the watches are told of what they share
+# --- faults that all pots share
 
 
 def test_an_unwritable_record_raises_its_alarm_and_the_losses_are_noted_later(
@@ -235,7 +240,7 @@ def test_an_unset_clock_raises_an_alarm_until_it_is_set(steps: Steps) -> None:
 def test_failing_lamp_and_buzzer_raise_an_alarm(steps: Steps) -> None:
     signals = SimpleNamespace(fault=None, show=lambda *_: None)
     steps.tick()
-    assert AlarmId.SIGNALS_FAILING not in steps.reports  # where there are none
+    assert AlarmId.SIGNALS_FAILING not in steps.reports  # with no signals fitted
     assert AlarmId.NOTIFY_FAILING not in steps.reports
     steps.service._signals = signals  # type: ignore[assignment]
     steps.tick()
@@ -255,7 +260,7 @@ def test_a_failing_notifier_raises_an_alarm_in_its_words(steps: Steps) -> None:
     assert steps.last_report(AlarmId.NOTIFY_FAILING) is words
 
 
-# --- wall times that are mended
+# --- corrected wall times
 
 
 def test_times_are_corrected_each_time_the_clock_is_set(
@@ -273,7 +278,7 @@ def test_times_are_corrected_each_time_the_clock_is_set(
     monkeypatch.setattr(steps.store, "mend_times", mend_times)
     steps.clock.set_utc(None)
     steps.tick()
-    assert begun == []  # nothing to mend by
+    assert begun == []  # no clock to correct by
     steps.clock.set_utc(UTC_S + 105.0)
     for _ in range(5):
         steps.tick()
@@ -281,7 +286,7 @@ def test_times_are_corrected_each_time_the_clock_is_set(
     assert done == [0, 1, 2]  # one with each tick
     steps.clock.set_utc(steps.clock.now().utc_s + 1.0)  # type: ignore[operator]
     steps.tick()
-    assert len(begun) == 1  # the two clocks are read one by one
+    assert len(begun) == 1  # the two clocks are read one after the other
     steps.clock.set_utc(steps.clock.now().utc_s + 0.1)  # type: ignore[operator]
     steps.tick()
     assert begun[1:] == [("boot-1", 140.0, pytest.approx(1.1), True)]

@@ -1,4 +1,4 @@
-"""The steps of the loop, in their order, and what it does where one of them is refused."""
+"""The steps of the loop, in order, and what it does when one of them fails."""
 
 import logging
 from dataclasses import replace
@@ -27,7 +27,7 @@ from potvigil.service import loop
 from record_night import UTC_S
 from stepped_loop import FULL, SETTINGS, Steps, refuse
 
-# --- a run from its start to its end
+# --- a run from start to stop
 
 
 def test_a_run_is_started_ticked_and_stopped_in_this_order(
@@ -139,11 +139,11 @@ def test_the_loop_ends_at_its_time_or_on_request(steps: Steps) -> None:
 
     steps.clock.sleep_until = sleep_until  # type: ignore[method-assign]
     steps.service.run()
-    assert slept == [111.0, 112.0, 113.0]  # a request is heard within a second
+    assert slept == [111.0, 112.0, 113.0]  # a request to stop is noticed within a second
     assert steps.said[-1] == "mast fed 110"
 
 
-# --- what is asked
+# --- commands
 
 
 def test_at_most_a_hundred_commands_wait_and_the_rest_are_told_to_try_again(

@@ -1,6 +1,6 @@
-"""A whole night with a leak through a real broker: how much is told, and what whoever listens makes of it.
+"""A whole night with a leak through a real broker: how much is published, and what listeners make of it.
 
-The controller is of the Python package ebus-sdk, which speaks Homie 5 and shares no code with us.
+The controller is of the Python package ebus-sdk, which implements Homie 5 and shares no code with us.
 """
 
 import subprocess
@@ -25,13 +25,13 @@ ROOT = f"{DOMAIN}/5/{WORKSHOP}"
 POT = f"{ROOT}-lantern"
 NIGHT = NIGHTS["two-in-the-morning"]
 SAMPLES = NIGHT.duration_s / 5.0
-# Mosquitto's own limit is 1000; many a broker is set to less
+# Mosquitto's own limit is 1000; many brokers are set lower
 MOST_QUEUED = 100
 
 
 @dataclass(frozen=True)
 class Night:
-    """A night as it was published. slept: what the sleeper was sent once awake, queued and retained."""
+    """A night as published. slept: what the sleeping subscriber got once awake, queued and retained."""
 
     bench: Bench
     published: list[Heard]
@@ -81,7 +81,7 @@ def night(tmp_path_factory: pytest.TempPathFactory) -> Iterator[Night]:
 
 def begin(bench: Bench, listener: Listener) -> None:
     bench.begin()
-    # each sample of five seconds, which is what a real night is told; it passes two thousand times as fast
+    # a sample every five seconds, as on a real night; it runs two thousand times as fast
     bench.service._mqtt._slow_interval_s = 0.0  # type: ignore[union-attr]
 
     def is_ready() -> bool:
@@ -92,7 +92,7 @@ def begin(bench: Bench, listener: Listener) -> None:
 
 
 def test_alerts_are_published_only_when_they_change(night: Night) -> None:
-    """It was 3,038 messages for two alarms of such a night, since their words carried figures that move."""
+    """Two alarms of such a night once took 3,038 messages, because their words carried moving figures."""
     told = [
         message
         for message in night.published
@@ -101,7 +101,7 @@ def test_alerts_are_published_only_when_they_change(night: Night) -> None:
     per_alarm = Counter(message.topic for message in told)
     assert set(per_alarm) == {f"{POT}/$alert/{alarm}" for alarm in ("floor-ahead", "below-floor", "leak")}
     assert max(per_alarm.values()) <= 30
-    # an announcement may find new words, and so may a state; between them there is little news
+    # an announcement or a state change may carry new words; in between little changes
     changes = sum(isinstance(event, AlarmEvent) for event in night.bench.events)
     assert len(told) <= 2 * changes
     assert all(a.payload != b.payload for a, b in pairwise(told) if a.topic == b.topic)
@@ -143,7 +143,7 @@ def test_each_alarm_has_a_boolean_that_is_true_unless_normal(night: Night) -> No
 
 def test_a_returning_subscriber_sees_the_active_alarms_and_their_history(night: Night) -> None:
     queued = [message for message in night.slept if not message.retained]
-    assert 0 < len(queued) < MOST_QUEUED  # nothing was pushed out
+    assert 0 < len(queued) < MOST_QUEUED  # nothing was dropped
     raised = {message.topic for message in queued if "/$alert/" in message.topic}
     assert raised == {f"{POT}/$alert/{alarm}" for alarm in ("floor-ahead", "below-floor", "leak")}
     last = {message.topic: message.payload for message in night.slept if "/$alert/" in message.topic}

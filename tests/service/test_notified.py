@@ -1,4 +1,4 @@
-"""The watch hears how the notifier fares, is never held up by it, and tells of it by the other ways."""
+"""The watch follows the notifier's status, never waits for it, and reports its faults by other outputs."""
 
 import json
 import os
@@ -147,7 +147,7 @@ def test_a_missing_notifier_raises_an_alarm_that_returns_with_it(tmp_path: Path)
         return alarms.get(AlarmId.NOTIFY_FAILING, AlarmState.NORMAL)
 
     bench.run_until(100.0)
-    assert state() is AlarmState.NORMAL  # it may be starting still
+    assert state() is AlarmState.NORMAL  # it may still be starting
     bench.run_until(200.0)
     assert state() is AlarmState.UNACKNOWLEDGED
     for until_s in range(210, 1000, 10):

@@ -1,4 +1,4 @@
-"""A rehearsed night told to a real broker, seen by listeners that share no code with the program."""
+"""A rehearsed night on a real broker, seen by listeners that share no code with the program."""
 
 import os
 import signal
@@ -42,7 +42,7 @@ def bench(tmp_path, broker):
 
 
 def go_on_until(bench: Bench, done: Callable[[], bool], real_s: float = 10.0) -> None:
-    """Let the night go on, 5 s a tick and twenty ticks a second, until it is `done`."""
+    """Run the night, 5 s a tick and twenty ticks a second, until `done`."""
     deadline_s = time.monotonic() + real_s
     while not done():
         assert time.monotonic() < deadline_s, "it never came"
@@ -110,7 +110,7 @@ def test_an_alarm_is_raised_acknowledged_over_mqtt_and_cleared(bench, broker):
         go_on_until(bench, has(listener, alert, "not acknowledged"))
         broker.publish(f"{POT}/alarms/acknowledge/set", b"floor-ahead")
         go_on_until(bench, has(listener, alert, "high alarm, acknowledged"))
-        bench.run_until(5600.0)  # below the floor for ten minutes: nothing is ahead any more
+        bench.run_until(5600.0)  # below the floor for ten minutes: floor-ahead has returned
         go_on_until(bench, gone(listener, alert))
         go_on_until(bench, has(listener, f"{POT}/$alert/below-floor", "not acknowledged"))
     assert alert not in retained(broker)

@@ -1,4 +1,4 @@
-"""A service that ends in the night, however it ends, is taken up by the next one where it stood."""
+"""However a service ends in the night, the next one continues where it stopped."""
 
 import pytest
 
@@ -26,7 +26,7 @@ def uninterrupted(tmp_path_factory):
 
 
 def end_and_begin(bench: Bench, end: str, boot: str) -> None:
-    """End the service, let time pass, and begin the next one in the same boot or a new one."""
+    """Stop the service, let time pass, and start the next one in the same boot or a new one."""
     bench.power_cut() if end == "power cut" else bench.service.stop()
     bench.pass_unwatched(AWAY_S)
     if boot == "same boot":
@@ -57,7 +57,7 @@ def test_a_batch_continues_after_a_restart_as_if_uninterrupted(end, boot, tmp_pa
     assert bench.service.batch_ids == {POT: 1}
     assert standing(bench)[AlarmId.FLOOR_AHEAD] is AlarmState.UNACKNOWLEDGED
     assert bench.service.watches[POT].stage is stage
-    # told again is only what is new: that nobody watched
+    # only the new event is announced: the pot was not monitored
     assert [event.alarm for _, _, event in bench.heard[told_before:]] == [AlarmId.READINGS_STOPPED]
 
     bench.run_until()
@@ -66,7 +66,7 @@ def test_a_batch_continues_after_a_restart_as_if_uninterrupted(end, boot, tmp_pa
     summary = bench.summary
     assert summary.verdict is uninterrupted.verdict is Verdict.FELL_BELOW_FLOOR
     assert summary.start_s == uninterrupted.start_s
-    # the gap moves the minutes by which the leak filter counts
+    # the gap shifts the minutes at which the leak filter runs
     assert summary.hold_start_s == pytest.approx(uninterrupted.hold_start_s, abs=60.0)
     assert summary.floor_crossed_s == pytest.approx(uninterrupted.floor_crossed_s, abs=30.0)
     assert summary.end_s == pytest.approx(uninterrupted.end_s, abs=10.0)

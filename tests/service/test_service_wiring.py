@@ -1,4 +1,4 @@
-"""From the settings to what is opened: every key, and what stands where one is left out."""
+"""From the settings to what is opened: every key, and the default of each."""
 
 from pathlib import Path
 from typing import Any
@@ -88,7 +88,7 @@ def settings_of(more: str = "", transducer: str = "{}", thermometer: str = "{pla
 
 @pytest.fixture
 def opened(monkeypatch: pytest.MonkeyPatch, tmp_path: Path) -> Any:
-    """Return what the station would be opened with: pots, barometer."""
+    """Return what the station is opened with: pots, barometer."""
 
     def open_(settings: Settings) -> tuple[list[PotWiring], BarometerWiring | None]:
         monkeypatch.setattr(wiring, "open_station", lambda pots, barometer, **_: (pots, barometer))
@@ -144,7 +144,7 @@ I2C, SPI = "{}", "{device: mcp3208, divider: 0.6, full_scale: 3.3 V}"
 @pytest.mark.parametrize(
     ("transducer", "keys", "found"),
     [
-        # all that is usual: 10 kohm of 10 kohm at 25 C, at ground, 3.3 V, by beta
+        # the defaults: 10 kohm of 10 kohm at 25 C, at ground, 3.3 V, by beta
         (
             I2C,
             "beta: 3950 K",
@@ -163,7 +163,7 @@ I2C, SPI = "{}", "{device: mcp3208, divider: 0.6, full_scale: 3.3 V}"
             "side: ground, supply: 2 V, coefficients: [1.129148e-3, 2.34125e-4, 8.76741e-8]",
             NtcWiring(Converter(full_scale_v=2.048), 2, EXACT, 2.0, None, 10_000.0, True, False),
         ),
-        # an MCP has one range: its reference, whatever the divider is fed with
+        # an MCP has one range: its reference, whatever supplies the divider
         (
             SPI,
             "beta: 3950 K",
@@ -237,7 +237,7 @@ def link_of(block: str) -> MqttLink:
 
 def test_by_default_the_broker_link_is_plain_and_anonymous() -> None:
     assert link_of("{host: broker.local}") == MqttLink("broker.local", 1883, "5")
-    # encrypted is usually by the authorities of the system
+    # by default TLS uses the system's certificate authorities
     assert link_of("{host: broker.local, tls: {}}") == MqttLink("broker.local", 8883, "5", tls=True)
 
 
@@ -309,6 +309,6 @@ def test_the_notifier_is_watched_if_a_person_or_heartbeat_is_configured(
     assert notified(settings_of(beat)) == (path, ())
     told = "notify: {targets: [{name: Ada, url: 'json://phone.example'}]}\n"
     assert notified(settings_of(live + told)) == (path, ("Ada",))
-    # without a live file of its own, it is the usual one that the watch may write
+    # without its own live file, the default one that the watch can write
     monkeypatch.setattr(wiring, "usual_live", lambda writing: Path("/usual") / str(writing))
     assert notified(settings_of(told)) == (wiring.usual_status(Path("/usual/True")), ("Ada",))

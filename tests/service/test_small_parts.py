@@ -1,4 +1,4 @@
-"""The small parts of the service: tests of the alarm by every way, the notifier, what is kept."""
+"""Small parts of the service: test alarms by every output, the notifier, what is written."""
 
 from pathlib import Path
 from types import SimpleNamespace
@@ -166,11 +166,11 @@ def test_a_test_waits_for_people_not_reached_yet() -> None:
     assert alone[0]
 
 
-# -- what is kept ------------------------------------------------------------------------------------
+# -- what is written ------------------------------------------------------------------------------------
 
 
 class Kept:
-    """A record that only writes down what it is asked to keep."""
+    """A record that only lists what it is asked to keep."""
 
     def __init__(self) -> None:
         self.calls: list[tuple[object, ...]] = []
