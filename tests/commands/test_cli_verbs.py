@@ -135,7 +135,7 @@ def test_every_verb_has_help_with_an_example_of_itself(verb, run):
     assert own.startswith(f"potvigil {' '.join(verb)}")
 
 
-def test_every_one_line_error_goes_to_stderr():
+def test_every_one_line_error_exists_where_it_is_imported_from():
     for module, name in cli._SAID:
         assert issubclass(getattr(importlib.import_module(module), name), Exception)
 

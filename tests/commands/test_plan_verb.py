@@ -84,7 +84,7 @@ def test_the_answer_no_sets_the_exit_status(run) -> None:
     assert "Not cured by 07:30" in run(*USUAL, "--until", "07:30", status=1)
 
 
-def test_options_override_what_the_settings_say(run) -> None:
+def test_options_change_the_plan(run) -> None:
     assert "28 mm on each side" in run(*USUAL, "--inside", "20 x 20 cm")
     assert "mixing 10 min, pouring 1 min" in run(*USUAL, "--mixing", "10 min", "--pouring", "1 min").lower()
     assert "more than this whole mould" in " ".join(run(*USUAL, "--mass", "5 kg").split())
