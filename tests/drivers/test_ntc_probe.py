@@ -61,8 +61,10 @@ def test_a_measured_supply_cancels_its_sag() -> None:
         (0.988, True, "outside -40 to 125 C"),
         (0.007, True, "outside -40 to 125 C"),
     ],
-) def test_broken_and_shorted_thermistors_are_recognised_on_either_side(share: float, to_ground: bool, words:
-str) -> None:
+)
+def test_broken_and_shorted_thermistors_are_recognised_on_either_side(
+    share: float, to_ground: bool, words: str
+) -> None:
     with pytest.raises(ThermometerError, match=words):
         read_divider(share, 10_000.0, to_ground, BETA)
 

@@ -136,9 +136,11 @@ def test_every_shelving_ends_on_time(phases: list[tuple[str, int, str, bool]]) -
             assert any(from_s <= t_s < end_s for from_s, end_s in play.shelved)
 
 
-@given(PHASES) @settings(max_examples=120, deadline=None) def
-test_an_alarm_returned_unacknowledged_is_shown_until_acknowledged(phases: list[tuple[str, int, str, bool]]) ->
-None:
+@given(PHASES)
+@settings(max_examples=120, deadline=None)
+def test_an_alarm_returned_unacknowledged_is_shown_until_acknowledged(
+    phases: list[tuple[str, int, str, bool]],
+) -> None:
     before = AlarmState.NORMAL
     for event in Play(phases).of(FLOOR):
         if before is AlarmState.RETURNED and event.state is AlarmState.NORMAL:

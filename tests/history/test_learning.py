@@ -159,8 +159,10 @@ def test_a_whole_night_teaches_the_next(tmp_path: Path) -> None:
 @pytest.mark.parametrize(
     ("part", "names"),
     [("thermometer", OF_THE_PROBES), ("transducer", frozenset()), ("seal", frozenset())],
-) def test_care_between_two_batches_makes_the_watch_forget(tmp_path: Path, part: str, names: frozenset[str])
--> None:
+)
+def test_care_between_two_batches_makes_the_watch_forget(
+    tmp_path: Path, part: str, names: frozenset[str]
+) -> None:
     bench = bench_with(tmp_path)
     with Store.open(bench.record) as store:
         store.add_care(POT, NIGHT.start_utc_s - 30_000.0, "thermometer", "while it held", "anna", 0.0)

@@ -79,8 +79,10 @@ def alarms(
 @pytest.mark.parametrize(
     ("volume_l", "coupling", "place"),
     list(product([8.0, 20.0, 35.0, 50.0], [0.45, 0.6, 1.0], [Place.WALL, Place.ROOM])),
-) def test_the_heat_of_the_fill_of_an_empty_pot_is_no_leak(volume_l: float, coupling: float, place: Place) ->
-None:
+)
+def test_the_heat_of_the_fill_of_an_empty_pot_is_no_leak(
+    volume_l: float, coupling: float, place: Place
+) -> None:
     assert alarms(volume_l, coupling, place) == []
     assert alarms(volume_l, coupling, place, contents_l=0.15 * volume_l) == []
 
