@@ -8,8 +8,9 @@ from pathlib import Path
 
 import pytest
 
-from broker import Broker, free_port, make_certificates, wait_until
+from broker import Broker, free_port, make_certificates
 from demo_pot import HOLDING, LANTERN
+from patience import wait_until
 from phones import phone
 from potvigil.checking import libraries, reach
 from potvigil.checking.finding import Grade
@@ -78,7 +79,6 @@ def test_a_workshop_published_by_another_machine_is_a_fault_only_while_it_is_liv
         with broker.listen(f"homie/5/{WORKSHOP}/$state") as listener:
             wait_until(
                 lambda: output.publish({"lantern": HOLDING}, {}) or b"ready" in listener.last().values(),
-                5.0,
                 "it never came",
             )
         finding = broker_is(mqtt(broker.port, version=version))

@@ -15,6 +15,7 @@ from types import SimpleNamespace
 import pytest
 
 from paged import commands_of
+from patience import PATIENCE_S
 from potvigil import cli
 from potvigil.cli import main
 from potvigil.model.events import Action, AlarmEvent, AlarmId, AlarmState, Detail, NoteEvent
@@ -170,11 +171,13 @@ def test_wrong_use_is_status_two(words, run):
 
 def test_the_installed_program_gives_its_status_to_the_shell(tmp_path):
     command = [sys.executable, "-m", "potvigil"]
-    done = subprocess.run([*command, "rehearse", "--list"], capture_output=True, text=True, timeout=20)
+    done = subprocess.run(
+        [*command, "rehearse", "--list"], capture_output=True, text=True, timeout=PATIENCE_S
+    )
     assert done.returncode == 0
     assert all(name in done.stdout for name in NIGHTS)
     wrong = subprocess.run(
-        [*command, "rehearse", "no-such-night"], capture_output=True, text=True, timeout=20
+        [*command, "rehearse", "no-such-night"], capture_output=True, text=True, timeout=PATIENCE_S
     )
     assert (wrong.returncode, wrong.stdout) == (2, "")
     assert wrong.stderr.count("\n") == 1

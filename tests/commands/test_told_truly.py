@@ -5,12 +5,12 @@ import os
 import signal
 import subprocess
 import sys
-import time
 from dataclasses import replace
 from pathlib import Path
 
 import pytest
 
+from patience import PATIENCE_S, wait_until
 from potvigil.cli import main
 from potvigil.commands.dialogues.exclusive_station import leaving_word
 from potvigil.commands.shared.common import UseError
@@ -250,7 +250,7 @@ def test_ctrl_c_warns_that_the_pot_may_be_under_pressure(verb, monkeypatch, caps
 
 def _program(*words: str, **how: object) -> subprocess.CompletedProcess[bytes]:
     command = [sys.executable, "-m", "potvigil", *words]
-    return subprocess.run(command, capture_output=True, check=False, timeout=60, **how)  # type: ignore[call-overload, no-any-return]
+    return subprocess.run(command, capture_output=True, check=False, timeout=PATIENCE_S, **how)  # type: ignore[call-overload, no-any-return]
 
 
 def test_closed_output_odd_terminal_and_ctrl_d_give_no_traceback(run, night_record, tmp_path):
@@ -289,7 +289,7 @@ raise SystemExit(main())
 def test_ctrl_c_during_loading_is_one_line():
     """SIGINT at the first import of ours, held up there so that it surely comes in time."""
     command = [sys.executable, "-c", _HELD_UP]
-    done = subprocess.run(command, capture_output=True, text=True, check=False, timeout=60)
+    done = subprocess.run(command, capture_output=True, text=True, check=False, timeout=PATIENCE_S)
     assert (done.returncode, done.stderr) == (2, "potvigil: interrupted\n")
 
 
@@ -317,11 +317,8 @@ def test_a_terminated_rehearsal_ends_its_page(tmp_path):
     assert children
     process.send_signal(signal.SIGTERM)
     rest = process.stdout.read()
-    assert process.wait(60) == 0 and str(tmp_path / "r.db") in rest
-    deadline = time.monotonic() + 60.0
-    while any(Path(f"/proc/{child}").exists() for child in children) and time.monotonic() < deadline:
-        time.sleep(0.05)
-    assert not any(Path(f"/proc/{child}").exists() for child in children)
+    assert process.wait(PATIENCE_S) == 0 and str(tmp_path / "r.db") in rest
+    wait_until(lambda: not any(Path(f"/proc/{child}").exists() for child in children), "its pages went on")
 
 
 def _children(pid: int) -> list[int]:

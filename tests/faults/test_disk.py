@@ -13,6 +13,7 @@ from pathlib import Path
 import pytest
 
 from failing_disk import FailingDisk, FullDisk
+from patience import PATIENCE_S
 from potvigil.model.events import AlarmId, AlarmState, NoteEvent, NoteId
 from potvigil.record.database import BUSY_TIMEOUT_S, Database
 from potvigil.record.store import Store
@@ -194,7 +195,7 @@ def test_a_record_on_a_read_only_card_is_read_and_the_watch_goes_on(cut, public_
     )
     try:
         ran = subprocess.run(
-            [sys.executable, "-c", script], capture_output=True, text=True, check=False, timeout=120
+            [sys.executable, "-c", script], capture_output=True, text=True, check=False, timeout=PATIENCE_S
         )
     finally:
         card.chmod(0o755)

@@ -5,11 +5,15 @@ import subprocess
 import sys
 from pathlib import Path
 
+from patience import PATIENCE_S
+
 BENCH = Path(__file__).parents[1] / "bench" / "bench_load.py"
 
 
 def bench(*options: str) -> str:
-    ran = subprocess.run([sys.executable, str(BENCH), *options], capture_output=True, text=True, timeout=120)
+    ran = subprocess.run(
+        [sys.executable, str(BENCH), *options], capture_output=True, text=True, timeout=PATIENCE_S
+    )
     assert ran.returncode == 0, ran.stderr
     return ran.stdout
 

@@ -15,8 +15,9 @@ from pathlib import Path
 import pytest
 from packaging.requirements import Requirement
 
-from broker import Broker, make_certificates, wait_until
+from broker import Broker, make_certificates
 from only_root import needs_root
+from patience import PATIENCE_S, wait_until
 from potvigil.live_reader import LiveReader
 from potvigil.outputs.live import LiveFile
 from potvigil.record.spool import Unwritten
@@ -40,7 +41,7 @@ def run(*arguments, status=0, given="", **environment):
         input=given,
         capture_output=True,
         text=True,
-        timeout=120,
+        timeout=PATIENCE_S,
         check=False,
         env={**os.environ, **environment},
     )
@@ -143,10 +144,10 @@ def test_a_watched_night_tells_no_secret(planted, tmp_path):
         with broker.listen("#") as listener:
             watch = subprocess.Popen(command, **pipes, text=True)
             try:
-                wait_until(lambda: any(t.endswith("/gauge") for t in listener.last()), 60, "not connected")
+                wait_until(lambda: any(t.endswith("/gauge") for t in listener.last()), "not connected")
                 for text in process_texts(watch.pid):
                     assert_nowhere(secrets, "/proc", text)
-                out, said = watch.communicate("\n", timeout=120)
+                out, said = watch.communicate("\n", timeout=PATIENCE_S)
             finally:
                 watch.kill()
             heard = "".join(f"{m.topic} {m.payload!r}" for m in listener.heard)
@@ -223,7 +224,7 @@ def test_the_password_of_the_page_is_in_neither_output_nor_process_list(planted,
     process = subprocess.Popen(command, stdout=subprocess.PIPE, stderr=subprocess.PIPE, text=True)
     try:
         address = process.stdout.readline().split()[-1].rstrip("/")
-        with httpx2.Client(base_url=address, follow_redirects=False) as client:
+        with httpx2.Client(base_url=address, follow_redirects=False, timeout=PATIENCE_S) as client:
             token = client.get("/login").text.split('name="csrf" value="')[1][:64]
             fields = {"csrf": token, "password": PAGE_PASSWORD}
             answer = client.post("/login", data=fields, headers={"sec-fetch-site": "same-origin"})
@@ -235,7 +236,7 @@ def test_the_password_of_the_page_is_in_neither_output_nor_process_list(planted,
             assert_nowhere(secrets, "/proc", text)
     finally:
         process.terminate()
-        out, said = process.communicate(timeout=20)
+        out, said = process.communicate(timeout=PATIENCE_S)
     assert_nowhere(secrets, "the page", out + said + seen)
 
 
@@ -509,4 +510,4 @@ def test_no_socket_is_open_beyond_this_machine_by_default(tmp_path):
         assert listening == [f"{socket.htonl(0x7F000001):08X}:{port:04X}"]
     finally:
         page.terminate()
-        page.communicate(timeout=20)
+        page.communicate(timeout=PATIENCE_S)

@@ -15,9 +15,10 @@ from pathlib import Path
 
 import pytest
 
-from broker import HOST, free_port, wait_until
+from broker import HOST, free_port
 from demo_pot import NOTHING_KNOWN
 from notified_pot import SMALLEST, SpeakingWatch, axis_s, standing
+from patience import PATIENCE_S, wait_until
 from phones import Mailbox, Phone
 from potvigil.cli import main
 from potvigil.clock import Instant, SystemClock, boot_id
@@ -38,7 +39,6 @@ from potvigil.record.store import Store
 
 FLOOR, LEAK, TEST = AlarmId.FLOOR_AHEAD, AlarmId.LEAK, AlarmId.TEST
 TOLD = "lantern: Top up to 60.0 psi"
-PATIENCE_S = 60.0
 
 
 @dataclass
@@ -116,19 +116,19 @@ def test_a_kill_causes_no_repeated_and_no_lost_message(tmp_path: Path, at: Phone
     shop = Shop(tmp_path, to(f"name: Anna, url: '{at.url()}'"))
     shop.watch.alarms = (standing(FLOOR, axis_s()),)
     with running(shop):
-        wait_until(lambda: at.titles == [TOLD], PATIENCE_S, lambda: f"told {at.titles}")
-        wait_until(lambda: shop.is_kept(NoticeKind.RAISED), PATIENCE_S, "it was not kept")
+        wait_until(lambda: at.titles == [TOLD], lambda: f"told {at.titles}")
+        wait_until(lambda: shop.is_kept(NoticeKind.RAISED), "it was not kept")
     with running(shop):  # killed meanwhile
         looks_pass(shop)
         assert at.titles == [TOLD]
         shop.watch.alarms = (*shop.watch.alarms, standing(AlarmId.PRESSURE_SENSOR, axis_s(), do="Look"))
-        wait_until(lambda: len(at.titles) == 2, PATIENCE_S, lambda: f"told {at.titles}")
-        wait_until(lambda: len(shop.deliveries()) == 2, PATIENCE_S, "it was not kept")
+        wait_until(lambda: len(at.titles) == 2, lambda: f"told {at.titles}")
+        wait_until(lambda: len(shop.deliveries()) == 2, "it was not kept")
     with running(shop):
         shop.watch.alarms = tuple(
             standing(each.alarm, each.since_s, AlarmState.ACKNOWLEDGED) for each in shop.watch.alarms
         )
-        wait_until(lambda: len(at.titles) == 3, PATIENCE_S, lambda: f"told {at.titles}")
+        wait_until(lambda: len(at.titles) == 3, lambda: f"told {at.titles}")
         looks_pass(shop)
     assert at.titles[1:] == ["lantern: Look", "lantern: leak: floor ahead (acknowledged) (and 1 more)"]
     told = [(row.pot_id, row.alarm, row.target, row.kind, row.fault) for row in shop.deliveries()]
@@ -144,13 +144,13 @@ def test_undelivered_messages_are_sent_after_a_kill(tmp_path: Path, at: Phone) -
     at.status = 503
     shop.watch.alarms = (standing(FLOOR, axis_s()),)
     with running(shop):
-        wait_until(lambda: bool(shop.deliveries()), PATIENCE_S, "no try was kept")
+        wait_until(lambda: bool(shop.deliveries()), "no try was kept")
     assert "503" in (shop.deliveries()[0].fault or "")
     tries = len(at.titles)
     at.status = 200
     with running(shop):
-        wait_until(lambda: len(at.titles) == tries + 1, PATIENCE_S, "never told")
-        wait_until(lambda: shop.is_kept(NoticeKind.RAISED), PATIENCE_S, "it was not kept")
+        wait_until(lambda: len(at.titles) == tries + 1, "never told")
+        wait_until(lambda: shop.is_kept(NoticeKind.RAISED), "it was not kept")
 
 
 def test_a_stop_is_clean_and_remembers_what_was_sent(tmp_path: Path, mail: Mailbox) -> None:
@@ -158,7 +158,7 @@ def test_a_stop_is_clean_and_remembers_what_was_sent(tmp_path: Path, mail: Mailb
     shop.watch.alarms = (standing(FLOOR, axis_s()),)
     shop.start()
     with shop.watch.speaking():
-        wait_until(lambda: len(mail.mails) == 1, PATIENCE_S, "no mail")
+        wait_until(lambda: len(mail.mails) == 1, "no mail")
     looks_pass(shop, 2)
     assert shop.end(signal.SIGTERM) == 0
     assert shop.is_kept(NoticeKind.RAISED)
@@ -170,16 +170,16 @@ def test_a_silent_watch_is_reported_and_so_is_its_return(tmp_path: Path, at: Pho
     shop.watch.speak(age_s=SILENT_AFTER_S + 30.0)
     shop.start()
     try:
-        wait_until(lambda: len(at.heard) == 1, PATIENCE_S, "nobody was told")
+        wait_until(lambda: len(at.heard) == 1, "nobody was told")
         said = at.heard[0]
         assert said.json["title"] == "Read the pot's own gauge, then check that the watch is running"
         heard = time.strftime("%H:%M", time.gmtime(shop.watch.snapshot.utc_s))
         assert said.json["message"].startswith(f"No word from the watch since {heard}")
         assert said.headers["x-priority"] == "max"
         with shop.watch.speaking():
-            wait_until(lambda: len(at.heard) == 2, PATIENCE_S, "it was not told that it is back")
+            wait_until(lambda: len(at.heard) == 2, "it was not told that it is back")
         assert at.heard[1].json["title"] == "The watch is back"
-        wait_until(lambda: bool(shop.deliveries()), PATIENCE_S, "it was not kept")
+        wait_until(lambda: bool(shop.deliveries()), "it was not kept")
         row = shop.deliveries()[0]
         assert (row.pot_id, row.alarm, row.kind) == (None, AlarmId.READINGS_STOPPED, "raised")
     finally:
@@ -197,7 +197,7 @@ def test_a_rehearsal_notifies_only_on_request_and_marked_as_such(tmp_path: Path,
         assert at.heard == []
     shop.words = ("--rehearsal",)
     with running(shop):
-        wait_until(lambda: at.titles == [f"REHEARSAL: {TOLD}"], PATIENCE_S, lambda: f"told {at.titles}")
+        wait_until(lambda: at.titles == [f"REHEARSAL: {TOLD}"], lambda: f"told {at.titles}")
         looks_pass(shop)
     assert [request.path for request in at.heard] == ["/"]  # and no heartbeat
 
@@ -240,7 +240,7 @@ class Bench:
             self.notifier.look()
             return done()
 
-        wait_until(look, PATIENCE_S, what)
+        wait_until(look, what)
 
 
 def taker(name: str, send: Callable[[Notification], None], **rules: object) -> Target:
@@ -254,7 +254,8 @@ def refuse(_: Notification) -> None:
 def test_a_hung_target_blocks_no_other(tmp_path: Path) -> None:
     released, got = threading.Event(), []
     bench = Bench(
-        tmp_path, [taker("Cem", lambda _: bool(released.wait(60.0)) and None), taker("Anna", got.append)]
+        tmp_path,
+        [taker("Cem", lambda _: bool(released.wait(PATIENCE_S)) and None), taker("Anna", got.append)],
     )
     bench.watch.alarms = (standing(FLOOR, axis_s()),)
     bench.look_until(lambda: len(got) == 1, "Anna was held up")
@@ -296,8 +297,8 @@ def test_repeats_wait_out_the_pause_after_a_failure(tmp_path: Path) -> None:
     bench = Bench(tmp_path, [taker("Anna", send)])
     bench.watch.alarms = (standing(FLOOR, axis_s()),)
     bench.look_until(lambda: len(tries) == 1, "never tried")
-    until_s = time.monotonic() + 1.0
-    bench.look_until(lambda: time.monotonic() > until_s, "")
+    begun_s = time.monotonic()
+    bench.look_until(lambda: time.monotonic() > begun_s + 1.0, "")
     assert len(tries) == 1
 
 
@@ -358,7 +359,7 @@ def test_the_queue_of_unwritten_rows_is_bounded(tmp_path: Path, monkeypatch: pyt
     for _ in range(100):
         keeper.keep(Kept(), [row])
     assert len(keeper._rows) == 5
-    wait_until((tmp_path / "told").exists, PATIENCE_S, "what was told is kept all the same")
+    wait_until((tmp_path / "told").exists, "what was told is kept all the same")
 
 
 def test_the_kept_state_is_read_again(tmp_path: Path) -> None:
@@ -517,7 +518,7 @@ def test_the_heartbeat_is_sent_every_minute_while_the_watch_is_well(at: Phone) -
 def test_without_a_failure_address_a_high_alarm_stops_no_heartbeat(at: Phone) -> None:
     beat = Heartbeat(at.url("http", "beat"), None)
     beat.look(Situation(0.0, None, {"": (), "lantern": (standing(FLOOR, 0.0),)}))
-    wait_until(lambda: len(at.heard) == 1, PATIENCE_S, "no beat")
+    wait_until(lambda: len(at.heard) == 1, "no beat")
 
 
 def test_a_failed_heartbeat_shows_no_address() -> None:
@@ -526,7 +527,7 @@ def test_a_failed_heartbeat_shows_no_address() -> None:
     for _ in range(2):
         beat._due_s = 0.0
         beat.look(well)
-        wait_until(lambda: beat._line._job is None or beat._line._job.is_over, PATIENCE_S, "it hangs")
+        wait_until(lambda: beat._line._job is None or beat._line._job.is_over, "it hangs")
     beat.look(well)
     assert beat.fault == "Connection refused"
 
@@ -603,7 +604,7 @@ def test_only_the_notifier_can_enter_its_status_folder(tmp_path: Path, at: Phone
     shop = Shop(tmp_path, to(f"name: Anna, url: '{at.url()}'"))
     with running(shop):
         file = usual_status(shop.watch.path)
-        wait_until(file.exists, PATIENCE_S, "no status")
+        wait_until(file.exists, "no status")
         assert file.parent == tmp_path / "run-notify"
         assert (file.parent.stat().st_mode & 0o777, file.stat().st_mode & 0o777) == (0o750, 0o640)
         assert StatusReader(file).read() is not None

@@ -13,7 +13,8 @@ from pathlib import Path
 
 import pytest
 
-from broker import HOST, Broker, free_port, wait_until
+from broker import HOST, Broker, free_port
+from patience import PATIENCE_S, wait_until
 from phones import Mailbox, Phone
 from potvigil.model.events import Priority
 from potvigil.notifying.apprise_target import AddressError, apprise_send, without_secrets
@@ -128,7 +129,7 @@ def test_a_slow_resolver_blocks_only_its_own_line(at: Phone, monkeypatch: pytest
 
     def slow(host, *rest, **more):
         if host == "slow.example":
-            released.wait(60.0)
+            released.wait(PATIENCE_S)
             raise socket.gaierror(socket.EAI_AGAIN, "Temporary failure in name resolution")
         return real(host, *rest, **more)
 
@@ -137,10 +138,10 @@ def test_a_slow_resolver_blocks_only_its_own_line(at: Phone, monkeypatch: pytest
     other = Line(apprise_send(at.url()), limit_s=30.0)
     stuck.start(HIGH)
     other.start(HIGH)
-    wait_until(lambda: other.take() is not None, 20.0, "the other was held up")
+    wait_until(lambda: other.take() is not None, "the other was held up")
     assert at.titles == [HIGH.title]
     faults = []
-    wait_until(lambda: (sent := stuck.take()) is not None and not faults.append(sent.fault), 20.0, "no limit")
+    wait_until(lambda: (sent := stuck.take()) is not None and not faults.append(sent.fault), "no limit")
     assert faults == ["no answer within 0.2 s"]
     released.set()
 

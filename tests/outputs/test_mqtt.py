@@ -13,9 +13,10 @@ from pathlib import Path
 
 import pytest
 
-from broker import HOST, Broker, free_port, make_certificates, retained, settle, wait_until
+from broker import HOST, Broker, free_port, make_certificates, retained, settle
 from demo_pot import HOLDING, LANTERN, NOTHING_KNOWN, PSI, WORKSHOP, alarm, with_alarms
 from homie_rules import faults
+from patience import PATIENCE_S, wait_until
 from potvigil.model.events import Action, AlarmId, Command, Detail, Priority
 from potvigil.outputs.broker import homie
 from potvigil.outputs.broker.homie_set import SetCommand
@@ -59,12 +60,12 @@ def edit(field, text):
     return SetCommand("lantern", Action.EDIT, text=text, field=field)
 
 
-def tick_until(output, done, snapshot=HOLDING, timeout_s=5.0, failure="it never came"):
+def tick_until(output, done, snapshot=HOLDING, failure="it never came"):
     def ticked():
         tick(output, snapshot)
         return done()
 
-    wait_until(ticked, timeout_s, failure)
+    wait_until(ticked, failure)
 
 
 def tick_until_heard(output, listener, topic, payload=None, snapshot=HOLDING):
@@ -344,10 +345,10 @@ def test_the_last_will_reports_a_killed_watch_as_lost(broker):
     with broker.listen() as listener:
         watch = subprocess.Popen([sys.executable, "-c", script], env={**os.environ, "PYTHONPATH": paths})
         try:
-            listener.wait_for(f"{ROOT}/$state", b"ready", timeout_s=10.0)
+            listener.wait_for(f"{ROOT}/$state", b"ready")
         finally:
             watch.send_signal(signal.SIGKILL)
-            watch.wait(5)
+            watch.wait(PATIENCE_S)
         listener.wait_for(f"{ROOT}/$state", b"lost")
         assert listener.last()[f"{POT}/$state"] == b"ready"  # a lost root counts for its children
     assert retained(broker)[f"{ROOT}/$state"] == b"lost"
@@ -451,7 +452,7 @@ def test_an_unreadable_password_file_is_reported(tmp_path):
 def test_a_broker_that_sends_garbage_is_left_and_retried(outputs):
     """The client library's network thread dies of a malformed packet; the output must not stay deaf."""
     with socket.create_server((HOST, 0)) as server:
-        server.settimeout(5)
+        server.settimeout(PATIENCE_S)
         output = outputs(None, MqttLink(HOST, server.getsockname()[1]))
         line, _ = server.accept()
         with line:

@@ -5,9 +5,10 @@ from dataclasses import replace
 
 import pytest
 
-from broker import HOST, Broker, retained, settle, wait_until
+from broker import HOST, Broker, retained, settle
 from demo_pot import HOLDING, LANTERN, WORKSHOP, alarm, with_alarms
 from homie_rules import faults, stream_faults
+from patience import wait_until
 from potvigil.model.events import Action, Command, Detail, NoteEvent, NoteId
 from potvigil.outputs.broker import owner
 from potvigil.outputs.broker.mqtt import MqttOutput
@@ -51,7 +52,7 @@ def tick(output, done, pots=(LANTERN,), snapshot=HOLDING):
         output.publish(snapshots(pots, snapshot), dict.fromkeys((pot.pot_id for pot in pots), 7))
         return done()
 
-    wait_until(ticked, 15.0, "it never came")
+    wait_until(ticked, "it never came")
 
 
 def versions(broker):

@@ -6,9 +6,10 @@ from dataclasses import replace
 
 import pytest
 
-from broker import HOST, Broker, retained, settle, wait_until
+from broker import HOST, Broker, retained, settle
 from demo_pot import HOLDING, LANTERN, WORKSHOP, alarm, with_alarms
 from homie_rules import faults, stream_faults
+from patience import wait_until
 from potvigil.outputs.broker import mqtt, owner, takeovers
 from potvigil.outputs.broker.homie_tree import Message
 from potvigil.outputs.broker.mqtt import MqttOutput
@@ -71,13 +72,13 @@ def pi(broker):
         each.output.stop()
 
 
-def tick(*pis, until, failure="it never came", timeout_s=10.0):
+def tick(*pis, until, failure="it never came"):
     def ticked():
         for each in pis:
             each.tick()
         return until()
 
-    wait_until(ticked, timeout_s, failure)
+    wait_until(ticked, failure)
 
 
 def told(broker, *pis):
@@ -166,7 +167,7 @@ def test_what_remains_after_the_other_machine_leaves_is_republished_as_ready(bro
         settle(lambda: len(listener.heard))
         before = len(listener.heard)
         loft.output.stop()  # says of the workshop that it is disconnected
-        tick(bench, until=lambda: listener.last().get(f"{ROOT}/$state") == b"ready", timeout_s=1.0)
+        tick(bench, until=lambda: listener.last().get(f"{ROOT}/$state") == b"ready")
         tick(bench, until=lambda: "no longer publishes" in caplog.text)
         told(broker, bench)
         tick(bench, until=lambda: retained(broker)[f"{ROOT}/watch/machine"] == b"0a0b0c0d pi-bench")
@@ -237,7 +238,7 @@ def test_a_reason_given_by_the_broker_is_believed_at_once(caplog):
         with connection:
             connection.recv(4096)
             connection.sendall(b"\x20\x03\x00\x00\x00" + b"\xe0\x02\x8e\x00")
-            wait_until(lambda: "same client id" in caplog.text, 5.0, "it was not told")
+            wait_until(lambda: "same client id" in caplog.text, "it was not told")
         assert f"potvigil-{WORKSHOP}-0a0b0c0d" in output.state.trouble
         output.stop()
 

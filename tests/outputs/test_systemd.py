@@ -6,6 +6,7 @@ import time
 
 import pytest
 
+from patience import PATIENCE_S
 from potvigil.outputs import systemd
 
 
@@ -15,7 +16,7 @@ def manager(request, tmp_path, monkeypatch):
     name = str(tmp_path / "notify") if request.param == "file" else f"@potvigil-test-{os.getpid()}"
     with socket.socket(socket.AF_UNIX, socket.SOCK_DGRAM) as listening:
         listening.bind("\0" + name[1:] if name.startswith("@") else name)
-        listening.settimeout(2)
+        listening.settimeout(PATIENCE_S)
         monkeypatch.setenv("NOTIFY_SOCKET", name)
         yield listening
 

@@ -7,14 +7,14 @@ import subprocess
 import sys
 import tempfile
 import threading
-import time
 from contextlib import suppress
 from pathlib import Path
 
 import pytest
 
-from broker import Broker, free_port, wait_until
+from broker import Broker, free_port
 from only_root import needs_root
+from patience import PATIENCE_S, wait_until
 from sandbox import UNITS, allowed_calls, analyze, members
 from sandbox import settings as values_of
 
@@ -126,8 +126,8 @@ def start(unit, code, *arguments, **environment):
     )
 
 
-def finished(process, within_s=120):
-    out, said = process.communicate(timeout=within_s)
+def finished(process):
+    out, said = process.communicate(timeout=PATIENCE_S)
     assert process.returncode == 0, said
     return out, said
 
@@ -183,11 +183,9 @@ def test_the_watch_works_in_its_sandbox(tmp_path):
         )
         threading.Thread(target=hear, daemon=True).start()
         with broker.listen("#") as listener:
-            wait_until(
-                lambda: any(t.endswith("/$state") for t in listener.last()), 30, "broker heard nothing"
-            )
+            wait_until(lambda: any(t.endswith("/$state") for t in listener.last()), "broker heard nothing")
             stdout, _ = finished(process)
-        wait_until(lambda: b"WATCHDOG=1" in told, 10, "the manager heard no ping")
+        wait_until(lambda: b"WATCHDOG=1" in told, "the manager heard no ping")
     assert stdout.startswith("watched")
     assert (tmp_path / "live.json").stat().st_size > 1000
 
@@ -258,12 +256,12 @@ def test_page_thinning_and_backup_work_in_their_sandboxes(tmp_path):
     try:
         assert page.stdout.readline().startswith("page: ")
         base = f"http://127.0.0.1:{port}"
-        assert httpx2.get(f"{base}/batch/1", timeout=20).status_code == 200
-        report = httpx2.get(f"{base}/batch/1/report.pdf", timeout=110)
+        assert httpx2.get(f"{base}/batch/1", timeout=PATIENCE_S).status_code == 200
+        report = httpx2.get(f"{base}/batch/1/report.pdf", timeout=PATIENCE_S)
         assert (report.status_code, report.content[:5]) == (200, b"%PDF-"), report.text[:300]
     finally:
         page.terminate()
-        _, said = page.communicate(timeout=20)
+        _, said = page.communicate(timeout=PATIENCE_S)
     assert "Traceback" not in said
 
 
@@ -319,11 +317,9 @@ def test_groups_give_access_to_buses_and_record_in_a_user_namespace():
             ]
             pipes = {"stdin": subprocess.PIPE, "stderr": subprocess.PIPE, "text": True}
             both.append(subprocess.Popen([*command, groups], **pipes))
-            deadline_s = time.monotonic() + 20
-            while not (folder / "state" / "potvigil.db").exists() and time.monotonic() < deadline_s:
-                time.sleep(0.05)
+            wait_until((folder / "state" / "potvigil.db").exists, "it began no record")
         for each in both:  # both hold the record at once
-            _, said = each.communicate("\n", timeout=30)
+            _, said = each.communicate("\n", timeout=PATIENCE_S)
             assert each.returncode == 0, said
         subprocess.run(["chmod", "-R", "a+rX", made], check=True)
         assert (folder / "state" / "potvigil.db").stat().st_gid == group

@@ -16,7 +16,7 @@ from scipy.integrate import solve_ivp
 
 from potvigil.leak import bank as bank_module
 from potvigil.leak import pot_model
-from potvigil.leak.bank import HEATING_S, UPTAKE_S, PotBank
+from potvigil.leak.bank import PotBank
 from potvigil.leak.cells import CELLS
 from potvigil.leak.pot_model import (
     AIR,
@@ -28,6 +28,7 @@ from potvigil.leak.pot_model import (
     FAST,
     GAS_PROBE_LAG_S,
     HEATING,
+    HEATING_S,
     LEFT_BEHIND,
     LN_CORE_SURFACE,
     LN_EXCESS,
@@ -45,6 +46,7 @@ from potvigil.leak.pot_model import (
     START_SURFACE,
     SURFACE,
     UPTAKE,
+    UPTAKE_S,
     WALL,
     WALL_PROBE_LAG_S,
     WALL_PROBE_ROOM_SHARE,

@@ -194,7 +194,7 @@ def test_a_command_that_crashes_the_watch_is_refused_and_ends_the_batch(monkeypa
 def test_a_snapshot_is_available_even_if_the_watch_fails_to_give_one(monkeypatch) -> None:
     watch = GuardedWatch(pot())
     fed(watch, 0.5)
-    batch = watch._watch._batch
+    batch = watch._watch._batches.batch
     monkeypatch.setattr(batch, "change", None)
     assert watch.snapshot().batch_start_s is None
     assert isinstance(watch.feed(Sample(1810.0, gauge_pa=400_000.0, ambient_pa=101_325.0))[0], BatchClosed)

@@ -13,8 +13,9 @@ from pathlib import Path
 import pytest
 from ebus_sdk import Controller
 
-from broker import HOST, Broker, Heard, Listener, retained, settle, wait_until
+from broker import HOST, Broker, Heard, Listener, retained, settle
 from homie_rules import faults, stream_faults
+from patience import PATIENCE_S, wait_until
 from potvigil.model.events import AlarmEvent, AlarmState, NoteEvent, NoteId
 from potvigil.outputs.broker.mqtt_link import MqttLink
 from potvigil.sim.nights import NIGHTS
@@ -55,7 +56,7 @@ class Sleeper:
 
     def go_to_sleep(self) -> None:
         command = ["mosquitto_sub", "-h", HOST, "-p", str(self._broker.port), *self._options]
-        subprocess.run([*command, "-q", "1", "-t", "#", "-E"], check=True, timeout=10)
+        subprocess.run([*command, "-q", "1", "-t", "#", "-E"], check=True, timeout=PATIENCE_S)
 
     def wake(self) -> Listener:
         return self._broker.listen("#", *self._options)
@@ -71,10 +72,10 @@ def night(tmp_path_factory: pytest.TempPathFactory) -> Iterator[Night]:
             begin(bench, listener)
             sleeper.go_to_sleep()
             bench.run_until()
-            settle(lambda: len(listener.heard), quiet_s=1.0, timeout_s=30.0)
+            settle(lambda: len(listener.heard), quiet_s=1.0)
             held = retained(broker)
             with sleeper.wake() as awake:
-                settle(lambda: len(awake.heard), quiet_s=0.5, timeout_s=10.0)
+                settle(lambda: len(awake.heard), quiet_s=0.5)
             yield Night(bench, list(listener.heard), held, list(awake.heard))
         bench.service.stop()
 
@@ -88,7 +89,7 @@ def begin(bench: Bench, listener: Listener) -> None:
         bench.run_until(bench.now_s + 5.0)
         return listener.last().get(f"{ROOT}/$state") == b"ready"
 
-    wait_until(is_ready, 10.0, "never ready")
+    wait_until(is_ready, "never ready")
 
 
 def test_alerts_are_published_only_when_they_change(night: Night) -> None:
@@ -173,7 +174,7 @@ def go_on(bench: Bench, done, what: str) -> None:  # type: ignore[no-untyped-def
         bench.run_until(bench.now_s + 5.0)
         return bool(done())
 
-    wait_until(ticked, 15.0, what)
+    wait_until(ticked, what)
 
 
 def test_an_independent_controller_finds_sets_and_loses_the_pot(
@@ -194,5 +195,5 @@ def test_an_independent_controller_finds_sets_and_loses_the_pot(
     controller.set_property(pot, "alarms", "acknowledge", "all", qos=0)
     go_on(bench, lambda: found.get_property("alarms", "unacknowledged") == "0", "never acknowledged")
     bench.service.stop()
-    wait_until(lambda: pot in removed and WORKSHOP in removed, 10.0, lambda: f"removed: {removed}")
+    wait_until(lambda: pot in removed and WORKSHOP in removed, lambda: f"removed: {removed}")
     assert retained(broker) == {}

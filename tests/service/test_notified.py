@@ -11,8 +11,9 @@ from pathlib import Path
 
 import pytest
 
-from broker import free_port, wait_until
+from broker import free_port
 from notified_pot import SMALLEST
+from patience import wait_until
 from phones import phone
 from potvigil.cli import main
 from potvigil.model.events import AlarmId, AlarmState
@@ -180,7 +181,7 @@ def test_a_test_alarm_says_who_was_notified(tmp_path: Path, reaches_all: bool, c
             subprocess.Popen(words, stdout=subprocess.PIPE, text=True) as process,
         ):
             reader = StatusReader(usual_status(bench.live.path))
-            wait_until(lambda: reader.read() is not None, 60.0, "the notifier does not start")
+            wait_until(lambda: reader.read() is not None, "the notifier does not start")
             answered = main(["alarm", "test", "--record", str(bench.record)])
             process.send_signal(signal.SIGTERM)
         done = capsys.readouterr()

@@ -11,6 +11,7 @@ import pytest
 
 from broker import HOST, Broker, Listener, retained
 from homie_rules import faults
+from patience import PATIENCE_S
 from potvigil.live_reader import LiveReader
 from potvigil.model.broker import BrokerState
 from potvigil.outputs.broker.mqtt_link import MqttLink
@@ -196,7 +197,7 @@ def program(tmp_path, broker):
     )
     yield process
     process.kill()
-    process.wait(5)
+    process.wait(PATIENCE_S)
 
 
 def test_the_broker_reports_a_killed_watch_as_lost(program, broker):
@@ -210,7 +211,7 @@ def test_an_interrupted_rehearsal_disconnects_cleans_up_and_sums_up_the_batch(pr
     with broker.listen() as listener:
         listener.wait_for(f"{POT}/batch/id", b"1", 15.0)
         program.send_signal(signal.SIGINT)
-        told, _ = program.communicate(timeout=10)
+        told, _ = program.communicate(timeout=PATIENCE_S)
         listener.wait_for(f"{ROOT}/$state", b"")
         states = [message.payload for message in listener.heard if message.topic == f"{ROOT}/$state"]
     assert states[-2:] == [b"disconnected", b""]

@@ -29,6 +29,7 @@ from potvigil.model.pot import Pot, Supply
 from potvigil.model.reading import Place, Reading, Sample
 from potvigil.watch.alarm_states import ConditionWords
 from potvigil.watch.batch import Batch
+from potvigil.watch.batch_tracker import BatchTracker
 from potvigil.watch.pot_watch import PotWatch
 from shut_pot import ATMOSPHERE_PA, PSI, UTC_S, pot
 
@@ -244,9 +245,9 @@ def test_a_reading_without_a_pressure_changes_no_stage_and_closes_no_batch() -> 
 
 def test_touching_the_plug_keeps_the_start_of_the_hold() -> None:
     watched = shut(3000.0)
-    began_s = watched.watch._batch.stages[Stage.HOLDING]  # type: ignore[union-attr]
+    began_s = watched.watch._batches.batch.stages[Stage.HOLDING]  # type: ignore[union-attr]
     watched.until(3020.0, lambda t_s: 20.0).until(3200.0, lambda t_s: 60.0)
-    batch = watched.watch._batch
+    batch = watched.watch._batches.batch
     assert batch is not None
     assert watched.stages()[-2:] == [Stage.VENTING, Stage.HOLDING]
     assert batch.stages[Stage.HOLDING] == began_s
@@ -320,13 +321,13 @@ def test_the_batch_takes_an_estimate_only_when_the_filter_has_a_new_one(
     monkeypatch: pytest.MonkeyPatch,
 ) -> None:
     taken: list[float] = []
-    take = PotWatch._take_estimate
+    take = BatchTracker._take_estimate
 
-    def counted(self: PotWatch, reading: Reading, batch: Batch) -> None:
+    def counted(self: BatchTracker, reading: Reading, batch: Batch) -> None:
         taken.append(reading.t_s)
         take(self, reading, batch)
 
-    monkeypatch.setattr(PotWatch, "_take_estimate", counted)
+    monkeypatch.setattr(BatchTracker, "_take_estimate", counted)
     shut(2000.0)
     assert len(taken) > 50
     assert {later - one for one, later in pairwise(taken)} == {20.0}  # a bin of two readings

@@ -34,7 +34,8 @@ F = TypeVar("F", bound=Follower)
 class Hold(Generic[F]):
     """Passes the readings of one hold on to its follower, from the shut valve to the vent.
 
-    believed: whether the newest reading was passed on.
+    believed: whether the newest reading was passed on. teaches: whether the pot may be learnt from this hold:
+    no reading of it was in doubt.
     """
 
     def __init__(self, pot: Pot, before: BeforeFill, stages: StageTracker, follower: F) -> None:
@@ -43,11 +44,16 @@ class Hold(Generic[F]):
         self._doubt = Doubt(pot, before)
         self._newest_top_up = stages.last_top_up
         self.believed = False
+        self.teaches = True
 
     @property
     def doubt(self) -> str | None:
         """Return why the pressure is doubted, None where it is believed."""
         return self._doubt.reason
+
+    def distrust(self) -> None:
+        """Note that a reading of this hold is in doubt."""
+        self.teaches = False
 
     def top_up(self, reading: Reading) -> TopUp | None:
         """Return the top-up that ended with this reading, if there is one and it is believed."""
