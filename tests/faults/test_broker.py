@@ -93,7 +93,7 @@ def server(answer: bytes | None, *, closes: bool) -> Iterator[int]:
     ],
     ids=["never answers", "hangs up", "another protocol", "not authorised"],
 )
-def test_a_broker_that_is_none_holds_nothing_up(answer, closes, tmp_path):
+def test_a_server_that_is_not_a_broker_blocks_nothing(answer, closes, tmp_path):
     with server(answer, closes=closes) as port:
         bench = warned(tmp_path, MqttLink(HOST, port))
         assert go_on(bench, 2.0) < LONGEST_TICK_S
@@ -101,7 +101,7 @@ def test_a_broker_that_is_none_holds_nothing_up(answer, closes, tmp_path):
         bench.service.stop()
 
 
-def test_a_broker_that_flaps_is_told_what_stands_each_time(tmp_path):
+def test_a_flapping_broker_gets_the_current_state_each_time(tmp_path):
     with Broker(tmp_path / "broker") as broker:
         bench = warned(tmp_path / "night", MqttLink(HOST, broker.port))
         for _ in range(3):
@@ -120,7 +120,7 @@ def test_a_broker_that_flaps_is_told_what_stands_each_time(tmp_path):
         bench.service.stop()
 
 
-def test_hours_without_a_broker_cost_no_memory(tmp_path):
+def test_hours_without_a_broker_use_no_more_memory(tmp_path):
     bench = warned(tmp_path, MqttLink(HOST, free_port()))
     before_mb = resident_mb()
     assert go_on(bench, 3.0, pause_s=0.0) < LONGEST_TICK_S
@@ -151,7 +151,7 @@ def test_an_expired_certificate_is_refused_and_the_watch_goes_on(tmp_path, caplo
     assert "expired" in caplog.text
 
 
-def test_a_wrong_password_holds_nothing_up(tmp_path, caplog):
+def test_a_wrong_password_blocks_nothing(tmp_path, caplog):
     with Broker(tmp_path / "broker", password=("watch", "right")) as broker:
         bench = warned(tmp_path / "night", MqttLink(HOST, broker.port, username="watch", password="wrong"))
         assert go_on(bench, 1.5) < LONGEST_TICK_S
@@ -159,7 +159,7 @@ def test_a_wrong_password_holds_nothing_up(tmp_path, caplog):
     assert "wrong" not in caplog.text
 
 
-def test_a_mess_on_our_topics_is_cleared_and_obeyed_in_nothing(tmp_path):
+def test_garbage_on_our_topics_is_cleared_and_never_obeyed(tmp_path):
     mess = [
         f"{ROOT}-{POT}/$alert/leak",
         f"{ROOT}-{POT}/$alert/over-pressure",
@@ -183,7 +183,7 @@ def test_a_mess_on_our_topics_is_cleared_and_obeyed_in_nothing(tmp_path):
         bench.service.stop()
 
 
-def test_ten_thousand_commands_at_once_stall_nothing_and_are_not_hoarded(tmp_path):
+def test_ten_thousand_commands_at_once_stall_nothing_and_do_not_pile_up(tmp_path):
     topic = f"{ROOT}-{POT}/batch/label/set"
     with Broker(tmp_path / "broker") as broker:
         bench = warned(tmp_path / "night", MqttLink(HOST, broker.port))

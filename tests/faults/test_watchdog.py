@@ -91,7 +91,7 @@ def last_sample_s(folder: Path) -> float:
     return 0.0 if sample is None else sample.t_s
 
 
-def test_a_hung_loop_is_ended_and_the_next_watch_goes_on(tmp_path):
+def test_a_hung_loop_is_killed_and_the_next_watch_continues(tmp_path):
     with watch(tmp_path) as manager:
         hung_s = time.monotonic()
         (tmp_path / "hang").touch()
@@ -106,7 +106,7 @@ def test_a_hung_loop_is_ended_and_the_next_watch_goes_on(tmp_path):
 @pytest.mark.parametrize(
     "trouble", ["a killed watch", "a broker that is unreachable", "a record that is gone"]
 )
-def test_nothing_but_a_hung_loop_is_ended(trouble, tmp_path):
+def test_only_a_hung_loop_is_killed(trouble, tmp_path):
     options = ["--mqtt", "9"] if trouble == "a broker that is unreachable" else []
     with watch(tmp_path, *options) as manager:
         if trouble == "a killed watch":
@@ -122,7 +122,7 @@ def test_nothing_but_a_hung_loop_is_ended(trouble, tmp_path):
             assert manager.pings[pings] - begun_s < 10.0
 
 
-def test_the_manager_is_asked_for_time_while_days_are_fed_again(tmp_path, monkeypatch):
+def test_replaying_days_asks_the_manager_for_more_time(tmp_path, monkeypatch):
     bench = Bench(NIGHTS["slow-lid-leak"], tmp_path)
     bench.begin()
     bench.run_until(6 * 3600.0)
@@ -139,7 +139,7 @@ def test_the_manager_is_asked_for_time_while_days_are_fed_again(tmp_path, monkey
     assert heard[:-1] == [b"EXTEND_TIMEOUT_USEC=60000000"] * (len(heard) - 1)
 
 
-def test_a_dead_watch_is_told_by_the_broker_and_by_what_the_page_reads(tmp_path):
+def test_a_dead_watch_shows_on_the_broker_and_the_page(tmp_path):
     """Dead man's switch: last will (Homie 5: $state lost), a file that grows old; and the lamp, below."""
     state = "potvigil-rehearsal/5/harbour-models/$state"
     with Broker(tmp_path / "broker") as broker, broker.listen(state) as listener:
@@ -190,7 +190,7 @@ class Lamp:
         return sum(lit for at_s, lit in self.changes if at_s > since_s) >= 2
 
 
-def test_the_lamp_of_a_hung_watch_goes_dark_and_beats_again_when_it_goes_on(tmp_path):
+def test_the_lamp_of_a_hung_watch_goes_dark_and_beats_again_once_it_recovers(tmp_path):
     with Lamp(tmp_path) as lamp:
         (tmp_path / "hang").touch()
         hung_s = time.monotonic()
@@ -207,7 +207,7 @@ def test_the_lamp_of_a_hung_watch_goes_dark_and_beats_again_when_it_goes_on(tmp_
 
 
 @pytest.mark.parametrize("how", [signal.SIGKILL, signal.SIGSTOP])
-def test_the_lamp_of_a_dead_watch_moves_no_more(how, tmp_path):
+def test_the_lamp_of_a_dead_watch_stops(how, tmp_path):
     with Lamp(tmp_path) as lamp:
         lamp.process.send_signal(how)
         time.sleep(0.5)

@@ -16,6 +16,7 @@ from hypothesis import strategies as st
 from potvigil.leak import bank as bank_module
 from potvigil.leak import cells as cells_module
 from potvigil.leak import estimator as leak_module
+from potvigil.leak import pot_model
 from potvigil.leak.bank import PotBank
 from potvigil.leak.bins import ROUNDING, Bin, BinSum
 from potvigil.leak.cells import CELLS
@@ -848,7 +849,7 @@ def test_existing_heating_may_grow_but_cooling_may_not() -> None:
         bank.carry(20.0)
         return float(bank.p[0, HEATING, HEATING])
 
-    wanders = bank_module.HEATING_K**2 * (1.0 - exp(-2.0 * 20.0 / bank_module.HEATING_S))
+    wanders = bank_module.HEATING_K**2 * (1.0 - exp(-2.0 * 20.0 / pot_model.HEATING_S))
     assert after(0.0) == after(-5.0) == pytest.approx(wanders)
     grown = 2.0 * 20.0 / bank_module.FAST_S * (bank_module.GROWTH * 5.0) ** 2
     assert after(5.0) == pytest.approx(wanders + grown)
@@ -1170,8 +1171,8 @@ class Drawn:
             excess_s = exp(-min(x[LN_EXCESS], LN_FASTEST[-1]))
             for state, dying_s, wanders_k in (
                 (EXCESS, excess_s, 0.0),
-                (HEATING, bank_module.HEATING_S, bank_module.HEATING_K),
-                (DRIFT, bank_module.DRIFT_S, bank_module.DRIFT_K),
+                (HEATING, pot_model.HEATING_S, bank_module.HEATING_K),
+                (DRIFT, pot_model.DRIFT_S, bank_module.DRIFT_K),
                 (UPTAKE, bank_module.UPTAKE_S, 0.0),
             ):
                 left = exp(-dt / dying_s)

@@ -2,7 +2,7 @@
 
 import pytest
 
-import potvigil.watch.pot_watch as watch_module
+import potvigil.watch.batch_tracker as tracker_module
 from potvigil.leak.bank import PotBank
 from potvigil.leak.estimator import LeakFilter, bank_for
 from potvigil.leak.pot_model import HEATING, HEATING_SIGMA_K_PER_H, Sizes
@@ -68,7 +68,7 @@ def test_the_watch_uses_the_mass_and_mixing_time_entered(
         seen.append(args[4])  # type: ignore[arg-type]
         return LeakFilter(*args)  # type: ignore[arg-type]
 
-    monkeypatch.setattr(watch_module, "LeakFilter", begun)
+    monkeypatch.setattr(tracker_module, "LeakFilter", begun)
     watch = PotWatch(
         pot(contents_volume_m3=0.004, hold_s=SLOW.hold_s, gel_s=SLOW.gel_s, resins={"quick": QUICK})
     )

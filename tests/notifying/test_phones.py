@@ -80,7 +80,7 @@ def house(tmp_path: Path, service: PushService) -> Iterator[House]:
     made.close()
 
 
-def test_a_phone_is_told_once_what_to_do_and_which_alarm_it_can_acknowledge(house: House) -> None:
+def test_a_phone_gets_one_message_with_the_instruction_and_the_alarm_to_acknowledge(house: House) -> None:
     phone = Phone()
     house.subscribe(phone, "anna")
     house.watch.alarms = (standing(AlarmId.FLOOR_AHEAD, axis_s()),)
@@ -98,7 +98,7 @@ def test_a_phone_is_told_once_what_to_do_and_which_alarm_it_can_acknowledge(hous
     assert phone.read(house.service.taken[1][2])["alarm"] is None  # nothing is left to acknowledge
 
 
-def test_phones_come_and_go_and_two_of_one_name_are_two(house: House) -> None:
+def test_phones_come_and_go_and_two_of_one_name_are_separate(house: House) -> None:
     house.watch.alarms = (standing(AlarmId.FLOOR_AHEAD, axis_s()),)
     house.look_until()
     house.subscribe(Phone(), "kitchen")
@@ -112,7 +112,7 @@ def test_phones_come_and_go_and_two_of_one_name_are_two(house: House) -> None:
     assert house.told("bedside") == 1
 
 
-def test_a_phone_that_its_service_no_longer_knows_is_let_go(house: House) -> None:
+def test_a_phone_unknown_to_its_service_is_removed(house: House) -> None:
     house.service.status = 410
     house.subscribe(Phone(), "anna")
     house.watch.alarms = (standing(AlarmId.FLOOR_AHEAD, axis_s()),)

@@ -21,7 +21,7 @@ def manager(request, tmp_path, monkeypatch):
         yield listening
 
 
-def test_the_manager_is_told_in_lines_of_assignments(manager):
+def test_the_manager_gets_lines_of_assignments(manager):
     assert systemd.ready("watching 1 pot")
     assert manager.recv(1000) == b"READY=1\nSTATUS=watching 1 pot"
     assert systemd.ping_watchdog()
@@ -34,7 +34,7 @@ def test_the_manager_is_told_in_lines_of_assignments(manager):
     assert manager.recv(1000) == b"EXTEND_TIMEOUT_USEC=60000000"
 
 
-def test_a_status_cannot_smuggle_in_an_assignment(manager):
+def test_a_status_cannot_inject_an_assignment(manager):
     systemd.status("one\nWATCHDOG=trigger")
     assert manager.recv(1000) == b"STATUS=one WATCHDOG=trigger"
 
@@ -45,12 +45,12 @@ def test_without_a_manager_nothing_happens(monkeypatch):
 
 
 @pytest.mark.parametrize("name", ["", "relative", "vsock:2:1234", "/no/such/socket", "@nobody-listens-here"])
-def test_a_manager_that_cannot_be_reached_is_no_error(monkeypatch, name):
+def test_an_unreachable_manager_is_no_error(monkeypatch, name):
     monkeypatch.setenv("NOTIFY_SOCKET", name)
     assert not systemd.ping_watchdog()
 
 
-def test_a_manager_that_does_not_read_holds_nothing_up_for_long(manager):
+def test_a_manager_that_does_not_read_blocks_nothing_for_long(manager):
     began_s = time.monotonic()
     told = 0
     while systemd.ping_watchdog():  # until its queue is full

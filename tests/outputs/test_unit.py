@@ -29,7 +29,7 @@ def settings(name):
 
 
 @pytest.mark.parametrize("unit", sorted(UNITS.iterdir()), ids=lambda path: path.name)
-def test_systemd_finds_nothing_to_complain_of(unit, tmp_path):
+def test_systemd_accepts_the_units_without_complaint(unit, tmp_path):
     # the program itself is installed elsewhere, if at all: another stands in for it
     for each in UNITS.iterdir():  # a timer asks for its service
         text = re.sub(r"^ExecStart=\S+", "ExecStart=/bin/true", each.read_text(), flags=re.MULTILINE)
@@ -38,14 +38,14 @@ def test_systemd_finds_nothing_to_complain_of(unit, tmp_path):
     assert (verdict.returncode, verdict.stdout, verdict.stderr) == (0, "", "")
 
 
-def test_the_complaint_would_be_seen(tmp_path):
+def test_a_complaint_of_systemd_would_be_seen(tmp_path):
     copy = tmp_path / UNIT.name
     copy.write_text("[Service]\nExecStart=/bin/true\nWatchdogSecs=30\n")
     assert "WatchdogSecs" in analyze("verify", copy).stderr
 
 
 @pytest.mark.parametrize("unit", SERVICES, ids=lambda path: path.name)
-def test_the_service_is_shut_in(unit):
+def test_the_service_is_sandboxed(unit):
     verdict = analyze("security", "--offline=true", unit)
     exposure = re.search(r"Overall exposure level.*: (\d+\.\d)", verdict.stdout)
     assert exposure is not None, verdict.stderr
@@ -62,7 +62,7 @@ def test_the_service_is_shut_in(unit):
         "getrandom",
     ],
 )
-def test_what_the_watch_needs_of_the_kernel_is_left_to_it(call):
+def test_the_watch_keeps_the_kernel_features_it_needs(call):
     assert call in allowed_calls(UNIT)
 
 
@@ -74,11 +74,11 @@ def test_what_the_watch_needs_of_the_kernel_is_left_to_it(call):
         "adjtimex",  # also the question alone whether the clock is set: clock.py has another way
     ],
 )
-def test_what_it_does_not_need_is_not(unit, call):
+def test_kernel_features_it_does_not_need_are_blocked(unit, call):
     assert call not in allowed_calls(unit)
 
 
-def test_the_drop_in_for_another_time_service_gives_the_question_back(tmp_path):
+def test_the_drop_in_for_another_time_service_restores_the_clock_check(tmp_path):
     text = UNIT.read_text()
     lines = re.findall(r"^#   (.*=.*)$", text, re.MULTILINE)
     assert lines == ["ProtectClock=no", "SystemCallFilter=adjtimex clock_adjtime clock_adjtime64"]
@@ -92,14 +92,14 @@ def test_boot_id_and_board_can_be_read():
     assert settings("ProcSubset") == []
 
 
-def test_it_starts_again_for_ever_and_is_watched():
+def test_the_service_restarts_forever_and_has_a_watchdog():
     assert settings("Type") == ["notify"]
     assert settings("Restart") == ["always"]
     assert settings("StartLimitIntervalSec") == ["0"]
     assert float(settings("WatchdogSec")[0]) >= 10  # a slow thermometer bus must not look like a stuck watch
 
 
-def test_only_the_buses_are_open_to_it():
+def test_the_service_can_open_only_the_buses():
     assert settings("DevicePolicy") == ["closed"]
     assert settings("DeviceAllow") == ["char-i2c rw", "char-spi rw", "char-gpiochip rw"]
     assert settings("SupplementaryGroups") == ["i2c spi gpio"]
@@ -207,7 +207,7 @@ except PermissionError:
 
 
 @pytest.mark.parametrize("unit", SERVICES, ids=lambda path: path.name)
-def test_the_sandbox_of_these_tests_is_one(unit):
+def test_the_test_sandbox_really_blocks(unit):
     assert finished(start(unit.name, REFUSED))[0].split() == ["refused", "refused"]
     assert set(members("@clock")).isdisjoint(allowed_calls(unit))
 
@@ -221,7 +221,7 @@ print(clock.SystemClock().now().utc_s is not None)
 """
 
 
-def test_in_its_sandbox_the_clock_is_believed_once_it_was_set(tmp_path):
+def test_in_its_sandbox_the_clock_is_trusted_once_set(tmp_path):
     """systemd-timesyncd.service(8): the file is touched at each synchronisation, and is under /run."""
     mark = tmp_path / "synchronized"
     assert finished(start(UNIT.name, CLOCK, mark))[0] == "False\n"
@@ -296,7 +296,7 @@ with Store.open(folder / "state" / "potvigil.db") as store:
 
 
 @needs_root
-def test_buses_and_record_are_reached_by_their_groups_in_a_user_namespace():
+def test_groups_give_access_to_buses_and_record_in_a_user_namespace():
     """The watch opens a bus by a supplementary group, the page writes beside it in its folder."""
     watch, page, group, bus = 61_001, 61_002, 61_001, 61_003
     with tempfile.TemporaryDirectory() as made:

@@ -1,6 +1,6 @@
-"""A whole night with a leak through a real broker: how much is told, and what whoever listens makes of it.
+"""A whole night with a leak through a real broker: how much is published, and what listeners make of it.
 
-The controller is of the Python package ebus-sdk, which speaks Homie 5 and shares no code with us.
+The controller is of the Python package ebus-sdk, which implements Homie 5 and shares no code with us.
 """
 
 import subprocess
@@ -26,13 +26,13 @@ ROOT = f"{DOMAIN}/5/{WORKSHOP}"
 POT = f"{ROOT}-lantern"
 NIGHT = NIGHTS["two-in-the-morning"]
 SAMPLES = NIGHT.duration_s / 5.0
-# Mosquitto's own limit is 1000; many a broker is set to less
+# Mosquitto's own limit is 1000; many brokers are set lower
 MOST_QUEUED = 100
 
 
 @dataclass(frozen=True)
 class Night:
-    """A night as it was published. slept: what the sleeper was sent once awake, queued and retained."""
+    """A night as published. slept: what the sleeping subscriber got once awake, queued and retained."""
 
     bench: Bench
     published: list[Heard]
@@ -82,7 +82,7 @@ def night(tmp_path_factory: pytest.TempPathFactory) -> Iterator[Night]:
 
 def begin(bench: Bench, listener: Listener) -> None:
     bench.begin()
-    # each sample of five seconds, which is what a real night is told; it passes two thousand times as fast
+    # a sample every five seconds, as on a real night; it runs two thousand times as fast
     bench.service._mqtt._slow_interval_s = 0.0  # type: ignore[union-attr]
 
     def is_ready() -> bool:
@@ -92,8 +92,8 @@ def begin(bench: Bench, listener: Listener) -> None:
     wait_until(is_ready, "never ready")
 
 
-def test_alerts_are_told_as_often_as_they_say_something_else(night: Night) -> None:
-    """It was 3,038 messages for two alarms of such a night, since their words carried figures that move."""
+def test_alerts_are_published_only_when_they_change(night: Night) -> None:
+    """Two alarms of such a night once took 3,038 messages, because their words carried moving figures."""
     told = [
         message
         for message in night.published
@@ -102,13 +102,13 @@ def test_alerts_are_told_as_often_as_they_say_something_else(night: Night) -> No
     per_alarm = Counter(message.topic for message in told)
     assert set(per_alarm) == {f"{POT}/$alert/{alarm}" for alarm in ("floor-ahead", "below-floor", "leak")}
     assert max(per_alarm.values()) <= 30
-    # an announcement may find new words, and so may a state; between them there is little news
+    # an announcement or a state change may carry new words; in between little changes
     changes = sum(isinstance(event, AlarmEvent) for event in night.bench.events)
     assert len(told) <= 2 * changes
     assert all(a.payload != b.payload for a, b in pairwise(told) if a.topic == b.topic)
 
 
-def test_every_announcement_and_note_is_told_once_and_kept_by_nobody(night: Night) -> None:
+def test_every_announcement_and_note_is_published_once_and_not_retained(night: Night) -> None:
     events = night.bench.events
     announced = [e for e in events if isinstance(e, AlarmEvent) and e.state is AlarmState.UNACKNOWLEDGED]
     assert any(event.repeat for event in announced)
@@ -118,19 +118,19 @@ def test_every_announcement_and_note_is_told_once_and_kept_by_nobody(night: Nigh
     assert not {f"{POT}/alarms/announced", f"{POT}/notes/last"} & set(night.held)
 
 
-def test_what_must_be_confirmed_is_little_and_no_number_is_told_twice_a_sample(night: Night) -> None:
+def test_little_needs_confirming_and_no_number_is_published_twice_a_sample(night: Night) -> None:
     assert night.count(qos=1).total() <= 250  # 110 of them at the connection
     numbers = night.count(qos=0)
     assert max(numbers.values()) <= SAMPLES
 
 
-def test_the_night_obeys_the_convention_from_end_to_end(night: Night) -> None:
+def test_a_whole_night_follows_the_homie_convention(night: Night) -> None:
     published = [(each.topic, each.payload, each.retained, each.qos) for each in night.published]
     assert stream_faults(published, DOMAIN) == []
     assert faults(night.held, DOMAIN, WORKSHOP) == []
 
 
-def test_a_boolean_says_of_each_alarm_whether_it_is_anything_but_normal(night: Night) -> None:
+def test_each_alarm_has_a_boolean_that_is_true_unless_normal(night: Night) -> None:
     standing = {alarm.alarm for alarm in night.bench.service.watches["lantern"].snapshot().alarms}
     assert standing
     told = {
@@ -142,9 +142,9 @@ def test_a_boolean_says_of_each_alarm_whether_it_is_anything_but_normal(night: N
     assert set(told.values()) == {b"true", b"false"}
 
 
-def test_a_subscriber_that_slept_wakes_and_sees_how_it_came_and_what_stands(night: Night) -> None:
+def test_a_returning_subscriber_sees_the_active_alarms_and_their_history(night: Night) -> None:
     queued = [message for message in night.slept if not message.retained]
-    assert 0 < len(queued) < MOST_QUEUED  # nothing was pushed out
+    assert 0 < len(queued) < MOST_QUEUED  # nothing was dropped
     raised = {message.topic for message in queued if "/$alert/" in message.topic}
     assert raised == {f"{POT}/$alert/{alarm}" for alarm in ("floor-ahead", "below-floor", "leak")}
     last = {message.topic: message.payload for message in night.slept if "/$alert/" in message.topic}

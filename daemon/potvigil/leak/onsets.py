@@ -34,7 +34,7 @@ class LossTraces:
 
     def follow(self, seen: Correction) -> None:
         """Use the bank's correction for one observation."""
-        expected = -np.einsum("ij,ijk->ik", seen.row, self.traces)
+        expected = -(seen.row[:, None, :] @ self.traces)[:, 0]
         if seen.of_the_air:
             expected -= self.lost
         self.traces += seen.gain[:, :, None] * expected[:, None, :]
@@ -44,14 +44,17 @@ class LossTraces:
 
     def select(self, columns: list[int]) -> None:
         """Keep these columns; a column beyond the last is a new one."""
-        kept = [each for each in columns if each < len(self.lost)]
-        new = len(columns) - len(kept)
-        cells = len(self.score)
-        self.traces = np.concatenate((self.traces[:, :, kept], np.zeros((cells, SIZE, new))), axis=2)
-        self.lost = np.append(self.lost[kept], np.zeros(new))
-        blank = np.zeros((cells, new))
-        self.information = np.concatenate((self.information[:, kept], blank), axis=1)
-        self.score = np.concatenate((self.score[:, kept], blank), axis=1)
+        old = len(self.lost)
+        kept, new = [each for each in columns if each < old], sum(each >= old for each in columns)
+
+        def selected(a: Floats) -> Floats:
+            blank = np.zeros((*a.shape[:-1], new))
+            return np.concatenate(
+                (np.take(a, kept, axis=-1), blank), axis=-1
+            )  # ten times as fast as a[..., kept]
+
+        self.traces, self.lost = selected(self.traces), selected(self.lost)
+        self.information, self.score = selected(self.information), selected(self.score)
 
     def rates(self) -> Floats:
         """Return the likeliest rate of each, K/s."""

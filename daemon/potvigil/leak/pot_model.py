@@ -17,7 +17,8 @@ bank (leak/bank.py).
 """
 
 from dataclasses import dataclass
-from math import hypot, log
+from functools import lru_cache
+from math import exp, hypot, log, sqrt
 
 import numpy as np
 from numpy.typing import NDArray
@@ -34,10 +35,11 @@ T0_K = 293.15
     WALL,                                # K
     SURFACE, CORE,                       # of the gas over the wall, by the contents it touches; behind
     EXCESS,                              # of the gas over all of these: left by the fill, gone in minutes, K
+    AIR,                                 # T0 ln(amount), K
+    FAST, FAST_RATE,                     # what the model misses of the pressure over minutes, K; K/s
+    DRIFT,                               # and over hours, K
     HEATING,                             # of the core by the resin, K/h
     ROOM,                                # K
-    AIR,                                 # T0 ln(amount), K
-    DRIFT, FAST, FAST_RATE,              # what the model misses of the pressure: over hours, minutes, K; K/s
     UPTAKE,                              # air that the mould has yet to take up, K
     GAS_OFFSET, WALL_OFFSET, ROOM_OFFSET, CONTENTS_OFFSET,  # of the thermometers, K
     LN_SURFACE_WALL, LN_ROOM_WALL,       # ln of conductance over heat capacity, 1/s: the wall's
@@ -57,8 +59,15 @@ OFFSETS = {
     Place.ROOM: ROOM_OFFSET,
     Place.CONTENTS: CONTENTS_OFFSET,
 }
-PACES = 4  # wall, surface, core and excess have laws of their own; the others decay, wander or stay
+# Wall, surface, core and excess flow into each other; they, the air and FAST depend on other states as well.
+# What comes after these decays, wanders or stays.
+PACES, LAWS = 4, 7
 
+# Time constants of what follows no law, s: errors of transducer and probes, uptake by silicone, heat of a
+# resin that has reacted; and how slowly the constants themselves may change.
+DRIFT_S, OFFSET_S, UPTAKE_S, HEATING_S = 4 * 3600.0, 6 * 3600.0, 7000.0, 2400.0
+CONSTANTS_S, FAST_S = 24 * 3600.0, 1200.0
+_DYING_S = ((DRIFT, DRIFT_S), (HEATING, HEATING_S), (UPTAKE, UPTAKE_S))
 # When the wall changes, this share of the gas stays with the contents: they are half of what it touches.
 LEFT_BEHIND = 0.5
 # How far thermometers trail what they touch, s; how much of the room one on the wall sees.
@@ -116,6 +125,33 @@ class Sizes:
         """Heat capacity of the gas at constant volume, J/K: 5/2 n R of a diatomic gas."""
         absolute_pa = self.filled_pa + STANDARD_ATMOSPHERE_PA
         return 2.5 * absolute_pa * (self.internal_m3 - self.contents_m3) / T0_K
+
+
+@dataclass(frozen=True, slots=True)
+class Span:
+    """What so many seconds do to every pot alike.
+
+    decay: of each state; decay_twice: of their covariance. fast: of FAST and FAST_RATE, a Matern 3/2 process,
+    whose rate is continuous, exactly discretised; fast_noise: its covariance for a process of 1 K.
+    """
+
+    decay: Floats
+    decay_twice: Floats
+    fast: Floats
+    fast_noise: Floats
+
+    @staticmethod
+    @lru_cache(maxsize=4)
+    def of(dt: float) -> "Span":
+        decay = np.ones(SIZE)
+        decay[CONSTANTS] = exp(-dt / CONSTANTS_S)
+        for state, constant_s in _DYING_S:
+            decay[state] = exp(-dt / constant_s)
+        pace = sqrt(3.0) / FAST_S
+        fade, turn = exp(-pace * dt), pace * dt
+        fast = np.array(((fade * (1.0 + turn), fade * dt), (-fade * pace * turn, fade * (1.0 - turn))))
+        steady = np.diag((1.0, pace**2))
+        return Span(decay, np.outer(decay, decay), fast, steady - fast @ steady @ fast.T)
 
 
 SURFACE_PART, CORE_PART = 0.35, 0.65
