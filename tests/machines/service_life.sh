@@ -44,6 +44,7 @@ seconds "watched, and the page answers"
 before=$(pid)
 for timer in /etc/systemd/system/potvigil-*.timer; do
     name=$(basename "$timer" .timer)
+    [[ $name != potvigil-certificate ]] || continue # of a studio's server: studio_life.sh
     try systemctl is-enabled "$name.timer"
     mkdir -p "$timer.d"
     printf '[Timer]\nOnCalendar=\nOnActiveSec=1\nAccuracySec=1\nRandomizedDelaySec=0\nPersistent=no\n' >"$timer.d/soon.conf"
