@@ -16,10 +16,11 @@ from zoneinfo import ZoneInfo
 import pytest
 
 from coroutines import run
-from potvigil.page import addresses, children, door, guard, guesses, passwords, sessions, zone
+from potvigil.page import addresses, door, guard, guesses, passwords, sessions, zone
 from potvigil.page.door import Door, network_of
 from potvigil.page.guard import Guard, RequestRefusedError, read_form
 from potvigil.page.guesses import Throttle
+from potvigil.page.printed import children
 from potvigil.page.printed.children import Children, _last_line
 from potvigil.page.sessions import Visitors
 from potvigil.page.zone import zone_name, zone_words
