@@ -67,7 +67,7 @@ renew() { # and let all three of them speak by it, also by one that somebody ren
     fi
     if [[ -d $etc/broker ]]; then
         hand_over mosquitto broker
-        systemctl reload mosquitto
+        systemctl kill --signal=HUP mosquitto
     fi
 }
 
