@@ -116,7 +116,7 @@ def test_the_image_is_built_of_the_clone_and_its_extras_are_there():
     assert (FOLDER / build["context"]).resolve() == ROOT and (ROOT / build["dockerfile"]).is_file()
     extras = tomllib.loads((ROOT / "pyproject.toml").read_text())["project"]["optional-dependencies"]
     (named,) = re.findall(r"'/source\[(.+)\]'", DOCKERFILE)
-    assert set(named.split(",")) == {"page", "studio"} <= extras.keys()
+    assert set(named.split(",")) == {"page", "studio", "report"} <= extras.keys()
     assert len({each["image"] for each in SERVICES.values()}) == 1
     left_out = (FOLDER / "Dockerfile.dockerignore").read_text().split()
     assert not {"daemon", "config", "systemd", "pyproject.toml", "README.md", "LICENSE"} & set(left_out)
