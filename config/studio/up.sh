@@ -55,7 +55,7 @@ hand_over() { # USER FOLDER
     install -o "$1" -g "$1" -m 600 "$etc/page.key" "$etc/$2/server.key"
 }
 
-renew() { # and let all three of them speak by it, also by one that somebody renewed
+renew() { # the certificate if it is due; page, database and broker then use what is there
     local before
     before=$(cat "$etc/page.pem" || true)
     "$potvigil" page certificate --config "$etc/studio.yaml" --renew

@@ -140,7 +140,7 @@ class _Read:
         self.ambient_pa = reading.ambient_pa
         if reading.quality is Quality.BAD or reading.gauge_pa is None:
             self.gauge.append((t_s, None))
-            self._why = self._why or reading.fault or self._unread
+            self._why = self._why or reading.fault or "no reading"
             return
         self._hush(t_s)
         self.gauge.append((t_s, reading.gauge_pa))
