@@ -26,7 +26,6 @@ from rehearsal import Bench as NightBench
 
 # The rehearsed transducer: it ends at 97 psi where the settings say 100, and reads 0.34 psi too high, so it
 # reads (p + 0.34) * 100 / 97.
-# * 100 / 97.
 TRUE_SLOPE, TRUE_ZERO_PSI = 0.97, 0.34 / 0.97
 WHOLE = ["", "100 psi", "", "", "", "", "", "", ""]  # Enter accepts the simulated gauge
 
