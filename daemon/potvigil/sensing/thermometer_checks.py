@@ -20,8 +20,8 @@ NEW_LEVEL_K, NEW_LEVEL_S, FORGOTTEN_S = 1.0, 120.0, 180.0
 # heater's turns are not; none on the mould, for resin warms itself). A sixteenth of a degree in an hour would
 # take what trails its room by ten hours. Without another one: for longer, while the pressure fell as this
 # thermometer does not explain, or, in the gas, while the pressure did what 1.2 K would do; that may be a slow
-# leak as well, so it must be told before it can be doubted. Outside, a room may truly stand still for hours,
-# and resin warm the gas meanwhile.
+# leak as well, so it must be reported before it can be doubted. Outside, a room may really be steady for
+# hours, and resin warm the gas meanwhile.
 STUCK_S, SMOOTH_S, OTHER_MOVED_K = 3600.0, 1800.0, 1.25
 STUCK_ALONE_S, PRESSURE_SMOOTH_S, PRESSURE_MOVED_PA = 5400.0, 300.0, 0.3 * PA_PER_PSI
 # A vent or a top-up is recognised within a minute or two; until then it moves the pressure too.
