@@ -178,13 +178,13 @@ class _Probe:
             self._then_pa, self._is_stuck = gauge_pa, False
             return None
         same_s = t_s - self._same_since_s
-        told = f"it has read exactly the same for {same_s / 60.0:.0f} min while the"
+        reason = f"it has read exactly the same for {same_s / 60.0:.0f} min while the"
         for place, then_k in self._then_k.items():
             moved_k = abs(averages_k[place] - then_k)
             tells = place not in (self._place, Place.CONTENTS)
             if same_s >= STUCK_S and tells and moved_k > OTHER_MOVED_K:
                 moved = degrees_apart(moved_k, self._unit)
-                return f"{told} {place} thermometer moved by {moved}: stuck"
+                return f"{reason} {place} thermometer moved by {moved}: stuck"
         if self._then_pa is None or gauge_pa is None:
             self._then_pa = gauge_pa
         elif self._place is Place.GAS:
@@ -195,4 +195,4 @@ class _Probe:
             self._unexplained_since_s = t_s
         elif same_s >= STUCK_ALONE_S and t_s - self._unexplained_since_s >= UNEXPLAINED_S:
             self._is_stuck = True
-        return f"{told} pressure moved: stuck, or a slow leak" if self._is_stuck else None
+        return f"{reason} pressure moved: stuck, or a slow leak" if self._is_stuck else None
