@@ -117,12 +117,12 @@ def test_what_ended_before_all_was_shipped_is_not_taken_for_shipped(record, post
     life = Life(record, seed=31)
     for _ in life.steps(20):
         pass
-    life.close()
     stopping, shipping = threading.Event(), shipper(record, machine)
     stopping.set()
     shipping.try_once(stopping)
     stopping.clear()
     shipping.try_once(stopping)
+    life.close()
     assert differing(record, postgres.owner()) == {}
 
 

@@ -23,8 +23,8 @@ from potvigil.upkeep.pictures import read
 
 # How often the record is looked into: the watch writes its samples once a minute, an alarm at once.
 LOOK_S = 5.0
-# While nothing is written to the record the studio is asked no oftener, for each question is a connection. But
-# it may have been restored from a backup.
+# While nothing is written to the record the studio is asked no oftener: each question is a connection. It may
+# have been restored from a backup, though.
 ASK_S = 300.0
 # After a failure, twice as long each time; a studio that was away for days is found again in five minutes.
 RETRY_S, RETRY_MOST_S = 5.0, 300.0
