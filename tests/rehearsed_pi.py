@@ -2,7 +2,9 @@
 
 import tempfile
 import time
+from collections.abc import Callable
 from contextlib import closing, suppress
+from dataclasses import replace
 from pathlib import Path
 from random import Random
 
@@ -17,7 +19,7 @@ from potvigil.service.loop import Service
 from potvigil.settings.loading import load_text
 from potvigil.settings.schema import Settings
 from potvigil.sim.nights import NIGHTS
-from potvigil.sim.world import Night
+from potvigil.sim.world import ADS1115_ADDRESS, Night
 from potvigil.upkeep.thinning import thin
 
 POTS = ("lantern", "harbour", "jetty")
@@ -31,11 +33,28 @@ _NAP_S = 0.05
 _STEPS = 24  # of a night: what people do, they do between two
 
 
+def own(night: Night, pot: str) -> Night:
+    """Return a night of PLAYED on the converter and the thermometers of a pot of POTS."""
+    number = POTS.index(pot)
+    address = ADS1115_ADDRESS + number
+    settings = night.settings_yaml.replace(f"0x{ADS1115_ADDRESS:02x}", f"0x{address:02x}")
+    probes = tuple(replace(each, probe_id=f"{each.probe_id[:-1]}{number}") for each in night.probes)
+    for was, now in zip(night.probes, probes, strict=True):
+        settings = settings.replace(was.probe_id, now.probe_id)
+    electronics = replace(night.electronics, wires=replace(night.electronics.wires, address=address))
+    return replace(night, settings_yaml=settings, probes=probes, electronics=electronics)
+
+
 def settings_of(workshop: str, sample_period_s: float) -> Settings:
     """Return the settings of a machine that watches POTS, each pot as on the nights PLAYED."""
-    one = load_text(f"{PLAYED[0].settings_yaml}sample_period: {sample_period_s:g} s\n", "rehearsed nights")
-    (pot,) = one.pots.values()
-    return one.model_copy(update={"workshop": workshop, "pots": dict.fromkeys(POTS, pot)})
+    each = {
+        pot: load_text(
+            f"{own(PLAYED[0], pot).settings_yaml}sample_period: {sample_period_s:g} s\n", "rehearsed nights"
+        )
+        for pot in POTS
+    }
+    pots = {pot: next(iter(settings.pots.values())) for pot, settings in each.items()}
+    return each[POTS[0]].model_copy(update={"workshop": workshop, "pots": pots})
 
 
 class _Wires:
@@ -84,12 +103,15 @@ class RehearsedPi:
         for _ in range(nights):
             self.pass_night([self._random.choice(PLAYED) for _ in POTS], NIGHT_S, self._use)
 
-    def pass_night(self, courses: list[Night], until_s: float, use=lambda now_utc_s: None) -> None:
+    def pass_night(
+        self, courses: list[Night], until_s: float, use: Callable[[float], None] = lambda utc_s: None
+    ) -> None:
         """Let a night pass, or what of it comes before until_s. use: is called between its steps."""
         self._boots += 1
         with tempfile.TemporaryDirectory(prefix="potvigil-night-") as folder:
             seed = self._random.getrandbits(30)
-            pots = SideBySide(dict(zip(POTS, courses, strict=True)), self.settings, Path(folder), seed)
+            nights = {pot: own(night, pot) for pot, night in zip(POTS, courses, strict=True)}
+            pots = SideBySide(nights, self.settings, Path(folder), seed)
             wires, clock = _Wires(pots, self._speed), ManualClock(0.0, None)
             begun_utc_s = courses[0].start_utc_s + self._boots * DAY_S
             service = self._service(clock, wires)
