@@ -32,6 +32,7 @@ class Reader:
         self.paths, self.past = paths, past
         self.heard = dict.fromkeys(paths, 0.0)
         self.came = dict.fromkeys(paths, time.time())
+        self.batches = dict.fromkeys(paths, "1")
         self.opened_times = 0
         self.fault: Exception | None = None
         self.broken: set[UUID] = set()
@@ -44,7 +45,10 @@ class Reader:
         if self.fault is not None:
             raise self.fault
         return [
-            Shipped(each, workshop, self.came[each], self.heard[each], each in self.past, "any-pi")
+            Shipped(
+                *(each, workshop, self.came[each], self.heard[each], each in self.past, "any-pi"),
+                self.batches[each],
+            )
             for each, (workshop, _) in self.paths.items()
         ]
 
@@ -341,6 +345,28 @@ def test_alarms_are_listed_the_most_pressing_first_and_the_unseen_before_the_see
     with shown(Reader(paths)) as client:
         html = client.get("/alarms").text
     assert re.findall(r'<h2><a href="[^"]+"><bdi>mill/(\w+)', html) == ["unseen", "seen", "low"]
+
+
+def test_health_reads_a_record_again_only_when_its_batches_or_its_care_are_others(reader) -> None:
+    with shown(reader) as client:
+        first = client.get("/health").text
+        read = reader.opened_times
+        assert "harbour/lantern" in first and "castle/tower" in first
+        client.get("/health")
+        assert reader.opened_times == read
+        with Store.open(reader.paths[ONE][1]) as store:
+            store.add_care(
+                "lantern", time.time(), "seal", "greased", "Ben", time.time(), time.time() - 86_400.0
+            )
+        assert "is due" not in client.get("/health").text
+        reader.batches[ONE] = "2"
+        assert client.get("/health").text != first
+        assert reader.opened_times == read + 1
+        reader.broken.add(TWO)  # which then has no pot to speak of
+        reader.came[TWO] += 1.0
+        client.page.seeing.tell_anew()
+        html = client.get("/health").text
+        assert "harbour/lantern" in html and "castle/tower" not in html
 
 
 def test_a_pot_has_its_last_ten_batches_and_its_health(tmp_path) -> None:

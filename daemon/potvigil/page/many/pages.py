@@ -17,7 +17,7 @@ from potvigil.model.pot import Pot
 from potvigil.page.frame import batch_id_of
 from potvigil.page.ground import sentence
 from potvigil.page.guard import RequestRefusedError
-from potvigil.page.many.ageing import MOODS, ageing
+from potvigil.page.many.ageing import MOODS, AgeingOfAll, ageing
 from potvigil.page.many.broker.asking import NotAcknowledgedError, acknowledge
 from potvigil.page.many.seeing import Seeing
 from potvigil.page.views import batches
@@ -41,6 +41,7 @@ _BACK = ("/", "/alarms")  # the pages beside a pot's own that have the button
 class ManyPages:
     def __init__(self, seeing: Seeing) -> None:
         self._seeing = seeing
+        self._ageing = AgeingOfAll(seeing.reader, self._settings)
 
     async def glance(self, request: Request) -> Response:
         now = await self._seeing.tell()
@@ -56,15 +57,13 @@ class ManyPages:
         now = await self._seeing.tell()
 
         def read() -> list[dict[str, Any]]:
+            records = {str(each.id): each for each in self._seeing.reader.records()}
             aged = []
-            for record in dict.fromkeys(pot["record"] for pot in now["pots"] if pot["pot"]):
-                own = [pot for pot in now["pots"] if pot["record"] == record]
-                with self._seeing.reader.opened(UUID(record)) as store:
-                    settings = self._settings(store)
-                    for pot in own:
-                        if pot["pot"] in settings:
-                            named = {"id": pot["id"], "href": pot["href"]}
-                            aged.append(ageing(store, settings[pot["pot"]]) | named)
+            for pot in now["pots"]:
+                shipped = records.get(pot["record"]) if pot["pot"] else None  # else it could not be read
+                of_record = {} if shipped is None else self._ageing.of(shipped)
+                if pot["pot"] in of_record:
+                    aged.append(of_record[pot["pot"]] | {"id": pot["id"], "href": pot["href"]})
             return sorted(aged, key=lambda each: MOODS.index(each["mood"]))
 
         told = await self._seeing.in_thread(read)
