@@ -10,6 +10,8 @@ from collections.abc import Callable, Iterable
 from dataclasses import dataclass
 from pathlib import Path
 
+from patience import PATIENCE_S, wait_until
+
 HOST = "127.0.0.1"
 HELLO = "listener/hello"
 
@@ -79,7 +81,7 @@ class Broker:
             self._process = subprocess.Popen(
                 [_tool("mosquitto"), "-c", self.folder / "mosquitto.conf", "-v"], stdout=log, stderr=log
             )
-        wait_until(self._accepts, 5.0, f"no broker on port {self.port}: {self.folder}/mosquitto.log")
+        wait_until(self._accepts, f"no broker on port {self.port}: {self.folder}/mosquitto.log")
 
     def stop(self) -> None:
         """Stop as a service is stopped; what is retained is saved where the broker is persistent."""
@@ -99,7 +101,7 @@ class Broker:
     def publish(self, topic: str, payload: bytes, *, retain: bool = False, qos: int = 1) -> None:
         """Publish one message with mosquitto_pub."""
         command = [_tool("mosquitto_pub"), *self._client_options(), "-t", topic, "-q", str(qos), "-s"]
-        subprocess.run([*command, *(["-r"] if retain else [])], input=payload, check=True, timeout=5)
+        subprocess.run([*command, *(["-r"] if retain else [])], input=payload, check=True, timeout=PATIENCE_S)
 
     def listen(self, topic: str = "#", *options: str) -> "Listener":
         """Return a listener that has subscribed; options as of mosquitto_sub(1)."""
@@ -122,7 +124,7 @@ class Broker:
     def _end(self, signal_number: int) -> None:
         self._signal(signal_number)
         assert self._process is not None
-        self._process.wait(5)
+        self._process.wait(PATIENCE_S)
         self._process = None
 
     def _signal(self, signal_number: int) -> None:
@@ -144,7 +146,7 @@ class Listener:
             bufsize=1,
         )
         threading.Thread(target=self._read, daemon=True).start()
-        if not self._subscribed.wait(5):
+        if not self._subscribed.wait(PATIENCE_S):
             raise AssertionError("mosquitto_sub did not get its subscription")
 
     def __enter__(self) -> "Listener":
@@ -152,7 +154,7 @@ class Listener:
 
     def __exit__(self, *_: object) -> None:
         self._process.kill()
-        self._process.wait(5)
+        self._process.wait(PATIENCE_S)
 
     def _read(self) -> None:
         assert self._process.stdout is not None
@@ -168,7 +170,7 @@ class Listener:
         latest = {message.topic: message.payload for message in list(self.heard)}
         return {topic: payload for topic, payload in latest.items() if payload}
 
-    def wait_for(self, topic: str, payload: bytes | None = None, timeout_s: float = 5.0) -> bytes:
+    def wait_for(self, topic: str, payload: bytes | None = None) -> bytes:
         """Wait until the topic's last payload is `payload` (None: anything; b"": deleted) and return it."""
 
         def there() -> bool:
@@ -177,7 +179,7 @@ class Listener:
                 return found is None and any(message.topic == topic for message in list(self.heard))
             return found is not None and payload in (None, found)
 
-        wait_until(there, timeout_s, lambda: f"{topic}: wanted {payload!r}, got {self.last().get(topic)!r}")
+        wait_until(there, lambda: f"{topic}: wanted {payload!r}, got {self.last().get(topic)!r}")
         return self.last().get(topic, b"")
 
 
@@ -185,27 +187,18 @@ def retained(broker: Broker, topic: str = "#") -> dict[str, bytes]:
     """Return what a client that comes now finds on the broker."""
     with broker.listen(topic, "-t", HELLO) as listener:
         broker.publish(HELLO, b"all that is retained was sent before this")
-        listener.wait_for(HELLO, timeout_s=20.0)
+        listener.wait_for(HELLO)
         return {message.topic: message.payload for message in listener.heard if message.retained}
 
 
-def settle(count: Callable[[], int], quiet_s: float = 0.15, timeout_s: float = 5.0) -> None:
+def settle(count: Callable[[], int], quiet_s: float = 0.15) -> None:
     """Wait until a count has not changed for a while."""
-    deadline_s = time.monotonic() + timeout_s
+    deadline_s = time.monotonic() + PATIENCE_S
     last, since_s = count(), time.monotonic()
     while time.monotonic() - since_s < quiet_s and time.monotonic() < deadline_s:
         time.sleep(0.02)
         if count() != last:
             last, since_s = count(), time.monotonic()
-
-
-def wait_until(done: Callable[[], bool], timeout_s: float, failure: str | Callable[[], str]) -> None:
-    """Poll until `done`; fail with the text after `timeout_s`."""
-    deadline_s = time.monotonic() + timeout_s
-    while not done():
-        if time.monotonic() > deadline_s:
-            raise AssertionError(failure() if callable(failure) else failure)
-        time.sleep(0.01)
 
 
 def free_port() -> int:
@@ -254,7 +247,7 @@ def make_certificates(folder: Path) -> None:
 
 
 def _run(tool: str, *arguments: str | Path) -> None:
-    subprocess.run([_tool(tool), *map(str, arguments)], check=True, capture_output=True, timeout=10)
+    subprocess.run([_tool(tool), *map(str, arguments)], check=True, capture_output=True, timeout=PATIENCE_S)
 
 
 def _tool(name: str) -> str:

@@ -9,7 +9,8 @@ from pathlib import Path
 import pytest
 from gpiozero.pins.mock import MockFactory
 
-from broker import HOST, Broker, Listener, wait_until
+from broker import HOST, Broker, Listener
+from patience import wait_until
 from phones import Mailbox, Phone, mailbox, phone
 from potvigil.clock import SystemClock, boot_id
 from potvigil.live_reader import LiveReader
@@ -34,7 +35,6 @@ from push_service import Phone as Browser
 from push_service import PushService, push_service, text
 from rehearsal import Bench
 
-PATIENCE_S = 60.0
 LAMP, BUZZER = 17, 16
 TICK_S = 10.0
 POT = "potvigil-rehearsal/5/harbour-models-lantern"
@@ -109,7 +109,7 @@ class House:
             self.tick()
             return done()
 
-        wait_until(is_done, PATIENCE_S, what)
+        wait_until(is_done, what)
         return time.monotonic() - began_s
 
     def seen_and_heard(self) -> tuple[bool, bool]:

@@ -9,7 +9,8 @@ from dataclasses import replace
 from pathlib import Path
 from typing import Any
 
-from broker import HOST, wait_until
+from broker import HOST
+from patience import PATIENCE_S, wait_until
 from potvigil.model.events import AlarmEvent, StandingAlarm
 from potvigil.outputs.broker.mqtt_link import MqttLink
 from potvigil.record.store import Store
@@ -52,21 +53,19 @@ class Pi:
 
     def __enter__(self) -> "Pi":
         self._thread.start()
-        wait_until(
-            lambda: self._is_here.is_set() or not self._thread.is_alive(), 600.0, "it never came so far"
-        )
+        wait_until(lambda: self._is_here.is_set() or not self._thread.is_alive(), "it never came so far")
         assert self._is_here.is_set()
         return self
 
     def __exit__(self, *_: object) -> None:
         self._is_over.set()
-        self._thread.join(10.0)
+        self._thread.join(PATIENCE_S)
 
     def do(self, what: Callable[[], Any]) -> Any:
         """Return what a function returns that is called between two ticks of the watch."""
         done: Future[Any] = Future()
         self._wanted.put((what, done))
-        return done.result(600.0)
+        return done.result(PATIENCE_S)
 
     def go_on(self, until_s: float) -> None:
         """Let the night pass to this second of it at once."""

@@ -12,7 +12,7 @@ from pathlib import Path
 
 import pytest
 
-from broker import wait_until
+from patience import wait_until
 
 ROOT = Path(__file__).parents[1]
 # Where a server's packages, settings and records are written.
@@ -114,11 +114,10 @@ class OwnMachine:
         with log.open("ab") as file:
             subprocess.Popen(self._words("env", *kept, *as_user, *words), stdout=file, stderr=file, cwd="/")
 
-    def wait_for(self, *words: object, within_s: float = 60.0) -> None:
+    def wait_for(self, *words: object) -> None:
         """Wait until a command ends well."""
         wait_until(
             lambda: self.tried(*words).returncode == 0,
-            within_s,
             lambda: f"{words}: {self.tried(*words)}",
         )
 

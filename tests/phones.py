@@ -14,6 +14,8 @@ from typing import Any
 
 from aiosmtpd.controller import Controller
 
+from patience import PATIENCE_S
+
 HOST = "127.0.0.1"
 
 
@@ -62,7 +64,7 @@ def phone() -> Iterator[Phone]:
             body = self.rfile.read(int(self.headers.get("Content-Length") or 0))
             headers = {name.lower(): value for name, value in self.headers.items()}
             if made.hang.is_set():
-                made.release.wait(60.0)
+                made.release.wait(PATIENCE_S)
             made.heard.append(Request(self.command, self.path, headers, body))
             self.send_response(made.status)
             self.send_header("Content-Length", "2")

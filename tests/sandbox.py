@@ -15,6 +15,8 @@ import socket
 import subprocess
 from pathlib import Path
 
+from patience import PATIENCE_S
+
 UNITS = Path(__file__).parents[1] / "systemd"
 _ALLOW, _ERRNO = 0x7FFF0000, 0x00050000
 _NE, _EQ, _MASKED_EQ = 1, 4, 7
@@ -33,7 +35,7 @@ def settings(unit: Path, name: str) -> list[str]:
 
 def analyze(*arguments: object) -> subprocess.CompletedProcess[str]:
     command = ["systemd-analyze", *map(str, arguments)]
-    return subprocess.run(command, capture_output=True, text=True, timeout=20, check=False)
+    return subprocess.run(command, capture_output=True, text=True, timeout=PATIENCE_S, check=False)
 
 
 @functools.cache

@@ -49,7 +49,7 @@ def only(found):
     return finding
 
 
-def test_a_record_that_is_not_there_yet_is_good_where_it_can_be_begun(tmp_path) -> None:
+def test_a_missing_record_is_fine_where_it_can_be_created(tmp_path) -> None:
     finding = only(machine.on_record(with_record(tmp_path / "new.db"), of_service=False))
     assert (
         finding.mark is Grade.GOOD
@@ -58,23 +58,23 @@ def test_a_record_that_is_not_there_yet_is_good_where_it_can_be_begun(tmp_path) 
     )
 
 
-def test_the_usual_folder_is_made_by_the_watch_and_no_fault(tmp_path) -> None:
+def test_a_missing_default_folder_is_no_fault(tmp_path) -> None:
     assert only(machine.on_record(settings(), of_service=False)).mark is Grade.GOOD
 
 
-def test_a_medium_that_is_not_plugged_in_is_a_fault(tmp_path) -> None:
+def test_a_missing_medium_is_a_fault(tmp_path) -> None:
     finding = only(machine.on_record(with_record(tmp_path / "stick/potvigil.db"), of_service=False))
     assert finding.mark is Grade.FAULT and str(tmp_path / "stick") in finding.says
 
 
-def test_a_file_of_something_else_is_a_fault_and_left(tmp_path) -> None:
+def test_a_foreign_file_is_a_fault_and_left_alone(tmp_path) -> None:
     file = tmp_path / "letter.txt"
     file.write_text("dear lamp maker", encoding="utf-8")
     assert only(machine.on_record(with_record(file), of_service=False)).mark is Grade.FAULT
     assert file.read_text(encoding="utf-8") == "dear lamp maker"
 
 
-def test_a_folder_this_user_may_not_write_is_a_fault(tmp_path, monkeypatch) -> None:
+def test_an_unwritable_folder_is_a_fault(tmp_path, monkeypatch) -> None:
     allowed = os.access
     monkeypatch.setattr(
         machine.os, "access", lambda path, mode: mode != os.W_OK and allowed(path, mode)
@@ -85,7 +85,7 @@ def test_a_folder_this_user_may_not_write_is_a_fault(tmp_path, monkeypatch) -> N
     assert finding.mark is Grade.FAULT
 
 
-def test_the_service_cannot_write_outside_its_folder_and_that_is_said_before_the_night(tmp_path) -> None:
+def test_a_record_outside_the_folder_of_the_service_is_reported_by_check(tmp_path) -> None:
     elsewhere = with_record(tmp_path / "elsewhere.db")
     (before,) = machine.on_record(elsewhere, of_service=True)
     assert before.mark is Grade.UNKNOWN and "service install" in before.says
@@ -131,13 +131,13 @@ LAMP = "signals: {lamp: 17}\n"
         ("{place: gas}", LAMP, {"/dev/i2c-1", "/dev/gpiochip0"}),
     ],
 )
-def test_the_devices_are_those_the_settings_name(thermometer, more, needed) -> None:
+def test_check_covers_the_devices_of_the_settings(thermometer, more, needed) -> None:
     found = machine.devices_of(settings(thermometer, more))
     assert {str(path) for paths_ in found.values() for path in paths_} == needed
 
 
 @pytest.mark.parametrize("on_pi", [True, False])
-def test_a_bus_that_is_switched_off_is_a_fault_on_a_pi_and_none_on_a_laptop(on_pi) -> None:
+def test_a_disabled_bus_is_a_fault_only_on_a_pi(on_pi) -> None:
     there = {Path("/proc/device-tree/model")} if on_pi else set()
     found = list(machine.on_devices(settings(), ONE_WIRE, exists=there.__contains__))
     assert {each.what for each in found} == {"i2c", "1-wire"}
@@ -145,7 +145,7 @@ def test_a_bus_that_is_switched_off_is_a_fault_on_a_pi_and_none_on_a_laptop(on_p
     assert all("raspi-config" in each.says for each in found)
 
 
-def test_a_bus_of_a_group_this_user_is_not_in_names_the_group() -> None:
+def test_a_bus_of_another_group_names_the_group() -> None:
     found = list(
         machine.on_devices(
             settings(), ONE_WIRE, exists=lambda _: True, usable=lambda path: "i2c" not in str(path)
@@ -155,17 +155,17 @@ def test_a_bus_of_a_group_this_user_is_not_in_names_the_group() -> None:
     assert found[1].mark is Grade.GOOD
 
 
-def test_a_pot_without_probe_asks_for_no_one_wire() -> None:
+def test_a_pot_without_a_probe_needs_no_one_wire_bus() -> None:
     found = machine.on_devices(settings("{place: none}"), ONE_WIRE, exists=lambda _: False)
     assert [each.what for each in found] == ["i2c"]
 
 
-def test_a_clock_that_nothing_sets_is_told() -> None:
+def test_a_clock_that_nothing_sets_is_reported() -> None:
     assert machine.on_clock(Instant(5.0, None)).mark is Grade.UNKNOWN
     assert machine.on_clock(Instant(5.0, 1.8e9)).mark is Grade.GOOD
 
 
-def test_what_a_running_watch_knows_of_its_broker_is_told(tmp_path) -> None:
+def test_a_running_watchs_broker_state_is_reported(tmp_path) -> None:
     live = LiveFile(tmp_path / "live.json", "harbour-models", None, 1.0)
     live.begin(0.0, 0.0)
     for state, told in ((None, 0), (BrokerState(True, None), 0), (BrokerState(True, "two of us"), 1)):
@@ -175,7 +175,7 @@ def test_what_a_running_watch_knows_of_its_broker_is_told(tmp_path) -> None:
         assert all("two of us" in each.says for each in found)
 
 
-def test_a_watch_that_has_the_record_and_does_not_speak_is_a_fault(tmp_path) -> None:
+def test_a_silent_watch_that_holds_the_record_is_a_fault(tmp_path) -> None:
     shop = with_record(tmp_path / "held.db")
     assert machine.on_watch(shop, tmp_path / "live.json").mark is Grade.UNKNOWN
     lock = WatchLock.take(shop.record_file, "a test")

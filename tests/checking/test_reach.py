@@ -8,8 +8,9 @@ from pathlib import Path
 
 import pytest
 
-from broker import Broker, free_port, make_certificates, wait_until
+from broker import Broker, free_port, make_certificates
 from demo_pot import HOLDING, LANTERN
+from patience import wait_until
 from phones import phone
 from potvigil.checking import libraries, reach
 from potvigil.checking.finding import Grade
@@ -47,7 +48,7 @@ def secret(path: Path, text: str) -> str:
 
 
 @pytest.mark.parametrize("version", ["5", "3.1.1"])
-def test_a_broker_that_takes_us_is_good_and_one_that_does_not_says_why(version, tmp_path) -> None:
+def test_a_broker_that_refuses_us_says_why(version, tmp_path) -> None:
     right = secret(tmp_path / "right", PASSWORD)
     wrong = secret(tmp_path / "wrong", "guess")
     with Broker(tmp_path / "broker", password=(WHO, PASSWORD)) as broker:
@@ -60,7 +61,7 @@ def test_a_broker_that_takes_us_is_good_and_one_that_does_not_says_why(version, 
         assert broker_is(mqtt(broker.port, version=version)).mark is Grade.FAULT
 
 
-def test_a_check_does_not_put_out_the_watch_that_is_signed_in(tmp_path) -> None:
+def test_a_check_does_not_disconnect_the_running_watch(tmp_path) -> None:
     with Broker(tmp_path / "broker") as broker, broker.listen("#") as listener:
         assert broker_is(mqtt(broker.port, client_id="potvigil-harbour")).mark is Grade.GOOD
         log = (tmp_path / "broker" / "mosquitto.log").read_text(encoding="utf-8")
@@ -69,9 +70,7 @@ def test_a_check_does_not_put_out_the_watch_that_is_signed_in(tmp_path) -> None:
 
 
 @pytest.mark.parametrize("version", ["5", "3.1.1"])
-def test_a_workshop_that_another_machine_publishes_now_is_a_fault_and_one_it_left_is_none(
-    version, tmp_path
-) -> None:
+def test_a_workshop_published_by_another_machine_is_a_fault_only_while_it_is_live(version, tmp_path) -> None:
     """Told when a second Pi is set up with the settings of the first, before its watch ever runs."""
     with Broker(tmp_path / "broker") as broker:
         link = MqttLink(HOST, broker.port, machine=BENCH)
@@ -80,7 +79,6 @@ def test_a_workshop_that_another_machine_publishes_now_is_a_fault_and_one_it_lef
         with broker.listen(f"homie/5/{WORKSHOP}/$state") as listener:
             wait_until(
                 lambda: output.publish({"lantern": HOLDING}, {}) or b"ready" in listener.last().values(),
-                5.0,
                 "it never came",
             )
         finding = broker_is(mqtt(broker.port, version=version))
@@ -91,7 +89,7 @@ def test_a_workshop_that_another_machine_publishes_now_is_a_fault_and_one_it_lef
         assert broker_is(mqtt(broker.port, version=version)).mark is Grade.GOOD
 
 
-def test_a_broker_that_is_not_there_or_says_nothing_is_told(tmp_path, monkeypatch) -> None:
+def test_an_unreachable_or_silent_broker_is_reported(tmp_path, monkeypatch) -> None:
     assert "refused" in broker_is(mqtt(free_port())).says.lower()
     monkeypatch.setattr(reach, "WITHIN_S", 0.5)
     with socket.create_server((HOST, 0)) as mute:
@@ -99,7 +97,7 @@ def test_a_broker_that_is_not_there_or_says_nothing_is_told(tmp_path, monkeypatc
     assert finding.mark is Grade.FAULT and "no answer" in finding.says
 
 
-def test_an_encrypted_broker_is_believed_by_its_own_authority_only(tmp_path) -> None:
+def test_an_encrypted_broker_is_trusted_only_by_its_own_authority(tmp_path) -> None:
     with Broker(tmp_path / "broker", tls=True) as broker:
         ours = {"tls": {"ca_file": str(broker.ca_file)}}
         assert "encrypted" in broker_is(mqtt(broker.port, **ours)).says
@@ -111,14 +109,14 @@ def page(**keys: object) -> PageSettings:
     return PageSettings.model_validate({"port": str(free_port()), **keys})
 
 
-def test_every_file_the_page_misses_is_told_at_once_and_how_it_is_made(tmp_path) -> None:
+def test_all_missing_files_of_the_page_are_reported_with_how_to_make_them(tmp_path) -> None:
     tls = {"cert_file": str(tmp_path / "page.pem"), "key_file": str(tmp_path / "page.key")}
     found = list(reach.on_page_files(page(password_file=str(tmp_path / "page-password"), tls=tls)))
     assert [each.mark for each in found] == [Grade.FAULT, Grade.FAULT]
     assert "potvigil page password" in found[0].says and "potvigil page certificate" in found[1].says
 
 
-def test_password_certificate_and_key_that_can_be_used_are_good(tmp_path) -> None:
+def test_usable_password_certificate_and_key_pass(tmp_path) -> None:
     make_certificates(tmp_path)
     password = secret(tmp_path / "page-password", hashed(PASSWORD))
     files = {"cert_file": str(tmp_path / "server.crt"), "key_file": str(tmp_path / "server.key")}
@@ -139,7 +137,7 @@ def test_password_certificate_and_key_that_can_be_used_are_good(tmp_path) -> Non
         (CERTIFICATE_DAYS + 10, Grade.FAULT, "renew it: `potvigil page certificate --renew`"),
     ],
 )
-def test_until_when_a_certificate_serves_is_told_and_one_that_ended_is_a_fault(
+def test_the_expiry_of_a_certificate_is_reported_and_an_expired_one_is_a_fault(
     ago_days, mark, said, tmp_path
 ) -> None:
     made = datetime.now(UTC) - timedelta(days=ago_days)
@@ -153,7 +151,7 @@ def test_until_when_a_certificate_serves_is_told_and_one_that_ended_is_a_fault(
     assert ("--renew" in finding.says) is bool(said) and said in finding.says
 
 
-def test_a_secret_that_everybody_may_read_is_a_fault_with_what_to_do(tmp_path) -> None:
+def test_a_world_readable_secret_is_a_fault_with_what_to_do(tmp_path) -> None:
     make_certificates(tmp_path)
     password, key = tmp_path / "page-password", tmp_path / "server.key"
     secret(password, hashed(PASSWORD))
@@ -178,13 +176,13 @@ def test_a_port_is_free_or_taken_by_another_program() -> None:
     assert finding.mark is Grade.FAULT and "in use by another program" in finding.says
 
 
-def test_an_address_this_machine_has_not_is_a_fault() -> None:
+def test_an_address_this_machine_lacks_is_a_fault() -> None:
     finding = reach.on_page_port(page(host="192.0.2.7", password_file="x"))  # RFC 5737: nobody's
     assert finding.mark is Grade.FAULT and "cannot listen" in finding.says
 
 
 @pytest.mark.parametrize("is_encrypted", [False, True])
-def test_the_page_itself_at_its_port_is_good_and_another_web_server_is_not(is_encrypted, tmp_path) -> None:
+def test_only_the_page_itself_may_hold_its_port(is_encrypted, tmp_path) -> None:
     make_certificates(tmp_path)
     port = free_port()
     more = (
@@ -212,7 +210,7 @@ def target(**keys: object) -> TargetSettings:
     return TargetSettings.model_validate({"name": "Anna", **keys})
 
 
-def test_a_target_is_connected_to_and_nothing_is_sent(tmp_path) -> None:
+def test_checking_a_target_connects_and_sends_nothing(tmp_path) -> None:
     with phone() as at:
         good = reach.on_target(0, target(url=f"json://{HOST}:{at.port}/lens-night"))
         assert good.mark is Grade.GOOD and "notify --test" in good.says
@@ -221,12 +219,12 @@ def test_a_target_is_connected_to_and_nothing_is_sent(tmp_path) -> None:
     assert gone.mark is Grade.FAULT and "lens-night" not in gone.says
 
 
-def test_an_address_that_is_none_and_a_file_that_is_not_there_are_told(tmp_path) -> None:
+def test_invalid_addresses_and_missing_files_are_reported(tmp_path) -> None:
     for keys in ({"url": "hush://hush"}, {"url_file": str(tmp_path / "nowhere")}):
         assert reach.on_target(2, target(**keys)).says.startswith("notify.targets[2].")
 
 
-def test_the_heartbeat_is_connected_to_and_not_fetched() -> None:
+def test_checking_the_heartbeat_connects_and_fetches_nothing() -> None:
     with phone() as at:
         good = f"http://{HOST}:{at.port}/beat"
         gone = f"http://{HOST}:{free_port()}/fail"
@@ -246,7 +244,7 @@ def test_the_heartbeat_is_connected_to_and_not_fetched() -> None:
         ("pover://uuuuuuuuuuuuuuuuuuuuuuuuuuuuuu@aaaaaaaaaaaaaaaaaaaaaaaaaaaaaa", ("api.pushover.net", 443)),
     ],
 )
-def test_the_server_of_an_address_is_never_a_part_of_its_secret(url, server) -> None:
+def test_the_server_shown_is_never_part_of_a_secret_address(url, server) -> None:
     assert server_of(url) == server
 
 
@@ -265,21 +263,21 @@ NOTIFY = "notify: {targets: [{name: Anna, url: 'ntfy://ntfy.example/lens'}]}\n"
         (NOTIFY, ("notify",)),
     ],
 )
-def test_only_what_the_settings_call_for_is_looked_for(more, extras) -> None:
+def test_only_what_the_settings_need_is_checked(more, extras) -> None:
     settings = load_text(SMALLEST + more, "workshop.yaml")
     assert libraries.extras_of(settings) == extras
     found = list(libraries.on_libraries(settings, lambda name: False))
     assert [each.mark for each in found] == ([Grade.FAULT] * len(extras) or [Grade.GOOD])
 
 
-def test_what_is_told_to_install_is_what_the_extra_requires_and_never_ourselves_of_the_index() -> None:
+def test_install_advice_names_the_requirements_of_the_extra_never_our_own_package() -> None:
     for extra in ("page", "notify", "report", "signals", "spi"):
         assert requirements(extra), extra
         said = how_to_install(extra)
         assert "potvigil[" not in said and all(each.split(">=")[0] in said for each in requirements(extra))
 
 
-def test_what_is_told_to_install_takes_root_only_where_this_python_is_root_s(monkeypatch) -> None:
+def test_install_advice_uses_sudo_only_for_a_python_owned_by_root(monkeypatch) -> None:
     assert not how_to_install("report").startswith("`sudo ")
     monkeypatch.setattr("os.access", lambda *_: False)
     assert how_to_install("report").startswith(f"`sudo {sys.executable} -m pip install ")

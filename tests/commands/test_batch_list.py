@@ -47,24 +47,24 @@ def test_days_are_days_of_the_workshop(run):
     assert "2026-01-02 11:00" in run()
 
 
-def test_words_are_looked_for_in_every_detail(run):
+def test_a_search_covers_every_detail(run):
     assert numbers(run("--find", "CLEAR")) == [3]
     assert numbers(run("--verdict", "held")) == []
     assert numbers(run("--verdict", "leaked", "--limit", "2")) == [3, 2]
 
 
-def test_the_leak_stands_in_the_workshops_unit(run):
+def test_the_leak_is_in_the_unit_of_the_workshop(run):
     assert "bar/h" in run()
 
 
-def test_nobodys_text_does_anything_to_the_terminal(run):
+def test_no_text_affects_the_terminal(run):
     table = run()
     assert "\x1b" not in table and "\x07" not in table and "\u202e" not in table
     assert "[bold]red[/]" in table and "<b>" in table
     assert len(table.splitlines()) == 4
 
 
-def test_json_lines_keep_every_letter(run):
+def test_json_lines_keep_every_character(run):
     lines = [json.loads(line) for line in run("--json").splitlines()]
     assert [line["batch"] for line in lines] == [3, 2, 1]
     assert lines[0]["label"] == HOSTILE
@@ -76,10 +76,10 @@ def test_json_lines_keep_every_letter(run):
 
 
 @pytest.mark.parametrize("day", ["yesterday", "2026-02-30", "2026-01-02T10:00", "99999-01-01", ""])
-def test_a_date_that_is_none_is_refused_in_a_line(run, day):
+def test_an_invalid_date_is_refused_in_one_line(run, day):
     said = run("--since", day, status=2)
     assert said.count("\n") == 1 and "is not a date; give one like" in said
 
 
-def test_a_pot_nobody_knows_is_refused(run):
+def test_an_unknown_pot_is_refused(run):
     assert "give --pot lantern" in run("--pot", "beacon", status=2)

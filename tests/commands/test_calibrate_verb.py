@@ -90,7 +90,7 @@ def test_the_zero_alone_leaves_the_slope(run) -> None:
     assert zero_psi == pytest.approx(TRUE_ZERO_PSI, abs=0.02)
 
 
-def test_the_points_alone_find_the_zero_too(run) -> None:
+def test_the_points_alone_also_find_the_zero(run) -> None:
     status, out, _ = run(
         ["", "", "", "", "", ""], "--rehearse", "--points", "--gauge", "7 bar", "--gauge-class", "1.6"
     )
@@ -112,7 +112,7 @@ def test_it_never_asks_to_go_above_the_working_pressure() -> None:
                 assert asked[0] > 0.0
 
 
-def test_a_reading_above_the_working_pressure_is_taken_again(run) -> None:
+def test_a_reading_above_the_working_pressure_is_repeated(run) -> None:
     answers = ["", "100 psi", "", "", "72", "18.7", "", "38.0", "", "57.4"]
     status, out, _ = run(answers, "--rehearse")
     assert status == 0
@@ -128,7 +128,7 @@ def test_a_reading_above_the_working_pressure_is_taken_again(run) -> None:
         (["", "100 psi", "", "", "2", "", "3", "", "4"], "quarter of the working pressure"),
     ],
 )
-def test_a_bad_set_is_no_calibration(run, answers: list[str], said: str) -> None:
+def test_a_bad_set_of_points_is_no_calibration(run, answers: list[str], said: str) -> None:
     status, out, err = run(answers, "--rehearse")
     assert status == 1
     assert err.startswith("Not calibrated: ") and err.count("\n") == 1 and said in err
@@ -144,13 +144,13 @@ def test_a_bad_set_is_no_calibration(run, answers: list[str], said: str) -> None
         (["", "100 psi", "good"], "the gauge's class"),
     ],
 )
-def test_an_answer_that_cannot_be_is_one_line(run, answers: list[str], said: str) -> None:
+def test_an_impossible_answer_is_refused_in_one_line(run, answers: list[str], said: str) -> None:
     status, _, err = run(answers, "--rehearse")
     assert status == 2
     assert err.startswith("potvigil: ") and err.count("\n") == 1 and said in err
 
 
-def test_words_in_place_of_a_number_are_asked_again(run) -> None:
+def test_text_in_place_of_a_number_is_asked_again(run) -> None:
     status, out, _ = run(["", "100 psi", "", "", "about twenty", "-3", "18.7", "", "", "", ""], "--rehearse")
     assert status == 0
     assert "'about twenty' is not a pressure" in out and "The gauge goes from 0 to 100 psi" in out
@@ -170,7 +170,7 @@ def test_a_noisy_reading_has_no_zero(monkeypatch: pytest.MonkeyPatch) -> None:
         take_zero(bench)
 
 
-def test_a_pot_that_keeps_falling_is_not_waited_for_for_ever() -> None:
+def test_a_falling_pot_is_not_waited_for_forever() -> None:
     with rehearsed_bench(lambda prompt: "100 psi" if "scale" in prompt else "") as (_, bench):
         falling = replace(bench, bring=lambda gauge_pa: None, station=Falling(bench))  # type: ignore[arg-type]
         with pytest.raises(CalibrationError, match="still moves"):
@@ -209,7 +209,7 @@ def config(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> Path:
     return path
 
 
-def test_it_is_kept_with_date_and_who_and_told_by_the_history(run, config: Path) -> None:
+def test_a_calibration_is_kept_with_date_and_author_and_is_in_the_history(run, config: Path) -> None:
     bench = NightBench(NIGHTS["vented-early"], config.parent / "night")
     bench.begin()
     bench.run_until()
@@ -239,7 +239,7 @@ def test_without_a_record_it_says_how_to_note_it_later(run, config: Path) -> Non
     assert "not kept in the record" in out and 'potvigil pot care lantern transducer "zero 0.3' in out
 
 
-def test_the_fragment_that_is_written_loads_into_the_settings(run, config: Path) -> None:
+def test_the_written_fragment_loads_as_settings(run, config: Path) -> None:
     fragment = config.parent / "calibrated.yaml"
     run(WHOLE, "--config", config, "--write", fragment)
     lines = fragment.read_text(encoding="utf-8").splitlines()
@@ -252,7 +252,7 @@ def test_the_fragment_that_is_written_loads_into_the_settings(run, config: Path)
     assert status == 2 and "already exists" in err
 
 
-def test_it_does_not_read_beside_a_running_watch(run, config: Path) -> None:
+def test_calibrate_refuses_beside_a_running_watch(run, config: Path) -> None:
     live = LiveFile(config.parent / "live.json", "harbour-models", None, 1.0)
     live.write({}, {})
     status, _, err = run(WHOLE, "--config", config)
@@ -266,6 +266,6 @@ def test_a_history_without_a_vent_says_so(run, config: Path) -> None:
     assert status == 0 and "not yet been open long enough" in out
 
 
-def test_without_settings_it_asks_for_them(run) -> None:
+def test_calibrate_without_settings_asks_for_them(run) -> None:
     status, _, err = run([])
     assert status == 2 and "--config FILE, or --rehearse" in err

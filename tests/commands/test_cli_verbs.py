@@ -15,6 +15,7 @@ from types import SimpleNamespace
 import pytest
 
 from paged import commands_of
+from patience import PATIENCE_S
 from potvigil import cli
 from potvigil.cli import main
 from potvigil.model.events import Action, AlarmEvent, AlarmId, AlarmState, Detail, NoteEvent
@@ -135,7 +136,7 @@ def test_every_verb_has_help_with_an_example_of_itself(verb, run):
     assert own.startswith(f"potvigil {' '.join(verb)}")
 
 
-def test_every_error_that_is_one_line_is_where_it_is_sought():
+def test_every_one_line_error_exists_where_it_is_imported_from():
     for module, name in cli._SAID:
         assert issubclass(getattr(importlib.import_module(module), name), Exception)
 
@@ -170,11 +171,13 @@ def test_wrong_use_is_status_two(words, run):
 
 def test_the_installed_program_gives_its_status_to_the_shell(tmp_path):
     command = [sys.executable, "-m", "potvigil"]
-    done = subprocess.run([*command, "rehearse", "--list"], capture_output=True, text=True, timeout=20)
+    done = subprocess.run(
+        [*command, "rehearse", "--list"], capture_output=True, text=True, timeout=PATIENCE_S
+    )
     assert done.returncode == 0
     assert all(name in done.stdout for name in NIGHTS)
     wrong = subprocess.run(
-        [*command, "rehearse", "no-such-night"], capture_output=True, text=True, timeout=20
+        [*command, "rehearse", "no-such-night"], capture_output=True, text=True, timeout=PATIENCE_S
     )
     assert (wrong.returncode, wrong.stdout) == (2, "")
     assert wrong.stderr.count("\n") == 1
@@ -191,11 +194,11 @@ def test_a_reader_that_goes_away_is_no_error(record):
 
 
 @pytest.mark.parametrize("verb", [["watch"], ["check"], ["replay", "night.csv"]], ids=lambda verb: verb[0])
-def test_settings_that_are_not_there_are_named(verb, refused, tmp_path):
+def test_missing_settings_are_named(verb, refused, tmp_path):
     assert str(tmp_path / "none.yaml") in refused(*verb, "--config", tmp_path / "none.yaml")
 
 
-def test_all_faults_of_the_settings_are_told_with_their_lines(run, tmp_path):
+def test_all_faults_of_the_settings_are_reported_with_their_lines(run, tmp_path):
     text = SMALLEST.read_text(encoding="utf-8")
     wrong = text.replace("20 L", "20").replace("working_pressure", "werking_pressure").replace("10 h", "10 m")
     path = tmp_path / "wrong.yaml"
@@ -212,7 +215,7 @@ def test_all_faults_of_the_settings_are_told_with_their_lines(run, tmp_path):
 
 
 @pytest.mark.parametrize("path", sorted(BAD_SETTINGS.glob("*.yaml")), ids=lambda path: path.stem)
-def test_no_fault_of_the_settings_is_more_than_a_line_a_fault(path, run):
+def test_each_fault_of_the_settings_takes_one_line(path, run):
     status, out, err = run("check", "--config", path)
     assert (status, out) == (2, "")
     assert err.strip()
@@ -225,7 +228,7 @@ def test_check_shows_the_settings(run, config):
     assert "lantern" in out and "60" in out
 
 
-def test_check_of_hardware_that_is_not_there_is_status_one(run, config):
+def test_check_of_missing_hardware_is_status_one(run, config):
     status, out, _ = run("check", "--config", config, "--hardware")
     assert status == 1
     assert "lantern" in out
@@ -248,7 +251,7 @@ def test_a_bad_row_of_a_log_is_named_and_nothing_is_written(rows, line, refused,
     assert not out.exists() and not kept.exists()
 
 
-def test_a_log_that_is_not_there_is_named(refused, config, tmp_path):
+def test_a_missing_log_is_named(refused, config, tmp_path):
     assert str(tmp_path / "none.csv") in refused("replay", tmp_path / "none.csv", "--config", config)
 
 
@@ -261,12 +264,12 @@ def test_a_pot_that_is_not_in_the_settings_is_refused(refused, config, tmp_path)
 # -- rehearsals ------------------------------------------------------------------------------------
 
 
-def test_an_unknown_night_is_refused_with_the_nights_there_are(refused):
+def test_an_unknown_night_is_refused_listing_the_nights(refused):
     told = refused("rehearse", "no-such-night")
     assert "no-such-night" in told and "slow-lid-leak" in told
 
 
-def test_a_rehearsal_ends_with_the_verdict_and_where_its_record_lies(run, tmp_path):
+def test_a_rehearsal_ends_with_the_verdict_and_the_path_of_its_record(run, tmp_path):
     record = tmp_path / "kept.db"
     status, out, err = run("rehearse", "vented-early", "--record", record)
     assert (status, err) == (0, "")
@@ -288,20 +291,20 @@ def test_batch_list_names_batch_pot_and_verdict(run, record):
     assert "1" in line.split() and POT in line
 
 
-def test_batch_show_tells_the_alarms_and_the_judgement(run, record):
+def test_batch_show_lists_the_alarms_and_the_verdict(run, record):
     status, out, _ = run("batch", "show", 1, "--record", record)
     assert status == 0
     assert "!! leak: floor ahead: " in out and "!! below the floor: " in out
     assert "fell-below-floor" in out.rpartition("batch 1 ")[2]
 
 
-def test_batch_show_of_an_open_batch_says_how_it_stands(run, open_record):
+def test_batch_show_of_an_open_batch_gives_its_state(run, open_record):
     status, out, _ = run("batch", "show", 1, "--record", open_record)
     assert status == 0
     assert "still open" in out and "none established" not in out
 
 
-def test_a_batch_exported_as_csv_replays_to_the_same_judgement(run, record, config, whole_night, tmp_path):
+def test_a_batch_exported_as_csv_replays_to_the_same_verdict(run, record, config, whole_night, tmp_path):
     log, lines = tmp_path / "batch.csv", tmp_path / "batch.jsonl"
     assert run("batch", "export", 1, "--format", "csv", "--out", log, "--record", record)[0] == 0
     assert run("replay", log, "--config", config, "--json", lines)[0] == 0
@@ -314,7 +317,7 @@ def test_a_batch_exported_as_csv_replays_to_the_same_judgement(run, record, conf
     assert first <= {line["alarm"] for line in told if line["kind"] == "alarm"}
 
 
-def test_a_batch_exported_as_json_lines_ends_with_its_judgement(run, record, tmp_path):
+def test_a_batch_exported_as_json_lines_ends_with_its_verdict(run, record, tmp_path):
     out = tmp_path / "batch.jsonl"
     status, said, _ = run("batch", "export", 1, "--format", "jsonl", "--out", out, "--record", record)
     assert (status, said.strip()) == (0, str(out))
@@ -324,7 +327,7 @@ def test_a_batch_exported_as_json_lines_ends_with_its_judgement(run, record, tmp
     assert [json.loads(line) for line in said.splitlines()] == lines
 
 
-def test_a_closed_batch_takes_label_and_note_at_once(run, record):
+def test_a_closed_batch_gets_label_and_note_at_once(run, record):
     assert run("batch", "label", 1, "lens, grün, no. 3", "--record", record)[0] == 0
     assert run("batch", "note", 1, "mould warmed to 30 C", "--record", record)[0] == 0
     with Store.open_read_only(record) as store:
@@ -334,7 +337,7 @@ def test_a_closed_batch_takes_label_and_note_at_once(run, record):
     assert "lens, grün, no. 3" in run("batch", "list", "--record", record)[1]
 
 
-def test_an_open_batch_takes_its_label_through_the_watch(run, half_night, open_record):
+def test_an_open_batch_gets_its_label_through_the_watch(run, half_night, open_record):
     with taken_up(half_night, open_record) as bench:
         status, out, _ = run("batch", "label", 1, "lens, green", "--record", open_record)
     assert (status, out) == (0, "lantern: label: lens, green\n")
@@ -350,7 +353,7 @@ def taken_up(half_night: Bench, record: Path):
     return watching(bench, record)
 
 
-def test_a_batch_under_pressure_is_not_closed_by_hand_and_that_is_said(run, half_night, open_record):
+def test_a_batch_under_pressure_cannot_be_closed_by_hand(run, half_night, open_record):
     with taken_up(half_night, open_record):
         status, out, err = run("batch", "close", "--record", open_record)
     assert (status, out) == (1, "")
@@ -364,7 +367,7 @@ def test_a_batch_under_pressure_is_not_closed_by_hand_and_that_is_said(run, half
 @pytest.mark.parametrize(
     "words", [["show", "7"], ["export", "7"], ["label", "7", "x"], ["edit", "7", "--note", "x"]]
 )
-def test_a_batch_that_does_not_exist_is_refused_by_number(words, refused, record, tmp_path, monkeypatch):
+def test_an_unknown_batch_is_refused_by_number(words, refused, record, tmp_path, monkeypatch):
     monkeypatch.chdir(tmp_path)
     assert "no batch 7" in refused("batch", *words, "--record", record)
     assert not list(tmp_path.glob("batch-7*"))
@@ -383,7 +386,7 @@ def test_a_batch_that_does_not_exist_is_refused_by_number(words, refused, record
     ids=" ".join,
 )
 @pytest.mark.parametrize("kind", ["foreign", "no database", "missing"])
-def test_a_file_that_is_no_record_is_refused_and_left_as_it_is(words, kind, refused, tmp_path):
+def test_a_file_that_is_not_a_record_is_refused_and_left_alone(words, kind, refused, tmp_path):
     path = tmp_path / "other.db"
     if kind == "foreign":
         with sqlite3.connect(path) as db:
@@ -414,7 +417,7 @@ def details_of(record: Path, batch: int = 1) -> dict[str, str]:
         return {field.value: text for field, text in store.batch(batch).details.items()}
 
 
-def test_details_of_a_closed_batch_are_kept_letter_for_letter_and_shown_with_their_history(run, record):
+def test_details_of_a_closed_batch_are_kept_verbatim_and_shown_with_their_history(run, record):
     assert run("batch", "edit", 1, *SAID, "--record", record)[0] == 0
     given = {name.removeprefix("--"): text for name, text in zip(SAID[::2], SAID[1::2], strict=True)}
     del given["picture"]
@@ -428,7 +431,7 @@ def test_details_of_a_closed_batch_are_kept_letter_for_letter_and_shown_with_the
     assert "mass: 250 g -> 0.3 kg (command line)" in out
 
 
-def test_an_empty_text_takes_a_detail_back_and_pictures_are_added(run, record):
+def test_an_empty_text_removes_a_detail_and_pictures_are_added(run, record):
     for words in (
         ["--mould", "no. 3", "--picture", "a.jpg"],
         ["--picture", "b.jpg", "--picture", "a.jpg"],
@@ -457,13 +460,13 @@ def test_an_empty_text_takes_a_detail_back_and_pictures_are_added(run, record):
         ([], "nothing to change in batch 1; give one of --label, --resin"),
     ],
 )
-def test_a_detail_that_cannot_be_is_refused_in_a_line_and_nothing_is_changed(words, said, refused, record):
+def test_an_invalid_detail_is_refused_in_one_line_and_changes_nothing(words, said, refused, record):
     other = ["--colour", "blue"] if words else []
     assert said in refused("batch", "edit", 1, *other, *words, "--record", record)
     assert details_of(record) == {}
 
 
-def test_a_label_over_the_bound_is_refused_by_its_own_verb_too(refused, record):
+def test_the_label_verb_refuses_an_overlong_label_too(refused, record):
     assert "at most 120" in refused("batch", "label", 1, "x" * 121, "--record", record)
     assert "at most 2000" in refused("batch", "note", 1, "x" * 2001, "--record", record)
 
@@ -504,7 +507,7 @@ def test_a_batch_is_opened_by_hand_with_its_details_and_as_the_last(run, refused
 # -- alarms ----------------------------------------------------------------------------------------
 
 
-def test_alarm_list_is_status_one_while_something_stands(run, record, whole_night):
+def test_alarm_list_is_status_one_while_an_alarm_is_active(run, record, whole_night):
     status, out, _ = run("alarm", "list", "--record", record)
     assert status == 1
     assert "below-floor" in out and POT in out
@@ -545,7 +548,7 @@ def test_an_alarm_is_shelved_for_a_while(run, half_night, open_record, alarm, wo
     assert command.duration_s == seconds
 
 
-def test_a_shelving_is_taken_back(run, half_night, open_record):
+def test_an_alarm_is_unshelved(run, half_night, open_record):
     with taken_up(half_night, open_record):
         assert run("alarm", "shelve", "floor-ahead", "--record", open_record)[0] == 0
         assert "shelved until" in run("alarm", "list", "--record", open_record)[1]
@@ -556,7 +559,7 @@ def test_a_shelving_is_taken_back(run, half_night, open_record):
     assert nothing_more[:2] == (0, "lantern: nothing was shelved\n")
 
 
-def test_a_high_alarm_that_does_not_stand_is_not_said_to_be_put_aside(run, half_night, open_record):
+def test_an_inactive_high_alarm_is_not_reported_shelved(run, half_night, open_record):
     with taken_up(half_night, open_record):
         status, out, err = run("alarm", "shelve", "over-pressure", "--record", open_record)
     assert (status, out) == (1, "")
@@ -564,7 +567,7 @@ def test_a_high_alarm_that_does_not_stand_is_not_said_to_be_put_aside(run, half_
 
 
 @pytest.mark.parametrize("minutes", ["1e9", "inf", "nan", "-5", "0", "15.1"])
-def test_a_high_alarm_is_not_silenced_for_longer_than_a_quarter_of_an_hour(refused, open_record, minutes):
+def test_a_high_alarm_is_not_shelved_for_more_than_15_minutes(refused, open_record, minutes):
     said = refused("alarm", "shelve", "over-pressure", f"--minutes={minutes}", "--record", open_record)
     assert "over-pressure can be shelved for 1 to 15 minutes" in said
     assert commands_of(open_record) == []
@@ -580,7 +583,7 @@ def test_a_high_alarm_is_not_silenced_for_longer_than_a_quarter_of_an_hour(refus
         ["alarm", "test"],
     ],
 )
-def test_what_is_asked_while_nobody_watches_is_refused_at_once_and_for_good(run, record, whole_night, words):
+def test_a_command_without_a_running_watch_is_refused_at_once_and_for_good(run, record, whole_night, words):
     status, out, err = run(*words, "--record", record)
     assert (status, out) == (1, "")
     assert err.startswith("potvigil: lantern: refused: the watch is not running; start the watch")
@@ -605,7 +608,7 @@ def test_what_is_asked_while_nobody_watches_is_refused_at_once_and_for_good(run,
         ),
     ],
 )
-def test_a_test_alarm_says_by_which_ways_it_went_out(run, half_night, open_record, faults, status, said):
+def test_a_test_alarm_says_which_outputs_it_reached(run, half_night, open_record, faults, status, said):
     bench = Bench(NIGHT, open_record.parent / "next")
     bench.pass_unwatched(half_night.now_s)
     if faults is not None:
@@ -625,7 +628,7 @@ def test_a_test_alarm_says_by_which_ways_it_went_out(run, half_night, open_recor
 @pytest.mark.parametrize(
     ("words", "priority"), [([], "low"), (["--priority", "low"], "low"), (["--priority", "high"], "high")]
 )
-def test_a_test_alarm_goes_out_with_the_priority_asked_for(run, half_night, open_record, words, priority):
+def test_a_test_alarm_has_the_requested_priority(run, half_night, open_record, words, priority):
     bench = Bench(NIGHT, open_record.parent / "next")
     bench.pass_unwatched(half_night.now_s)
     with watching(bench, open_record):
@@ -634,11 +637,11 @@ def test_a_test_alarm_goes_out_with_the_priority_asked_for(run, half_night, open
     assert tests and {event.priority for event in tests} == {priority}
 
 
-def test_a_pot_that_was_never_watched_gets_no_command(refused, record):
+def test_a_never_watched_pot_gets_no_command(refused, record):
     assert POT in refused("alarm", "test", "--pot", "kettle", "--record", record)
 
 
-def test_a_list_that_is_piped_has_one_whole_line_a_batch(run, record):
+def test_a_piped_list_has_one_full_line_per_batch(run, record):
     label = "lens, green, no. 3, " * 6
     assert run("batch", "label", 1, label.strip(), "--record", record)[0] == 0
     lines = run("batch", "list", "--record", record)[1].splitlines()

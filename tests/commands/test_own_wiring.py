@@ -45,7 +45,7 @@ def check(tmp_path: Path, monkeypatch: pytest.MonkeyPatch, capsys: pytest.Captur
     return run
 
 
-def test_at_a_terminal_all_of_it_fits_eighty_columns(check: Check, monkeypatch: pytest.MonkeyPatch) -> None:
+def test_on_a_terminal_everything_fits_eighty_columns(check: Check, monkeypatch: pytest.MonkeyPatch) -> None:
     monkeypatch.setenv("FORCE_COLOR", "1")  # rich takes it for a terminal
     _, out = check(behind("sound", TRANSDUCERS["ads1115"]), 60.0, columns="80")
     lines = re.sub(r"\x1b\[[0-9;]*m", "", out).splitlines()
@@ -55,7 +55,7 @@ def test_at_a_terminal_all_of_it_fits_eighty_columns(check: Check, monkeypatch: 
 
 
 @pytest.mark.parametrize("wiring", TRANSDUCERS)
-def test_each_wiring_is_read_in_volts_and_in_units(check: Check, wiring: str) -> None:
+def test_each_wiring_is_shown_in_volts_and_in_units(check: Check, wiring: str) -> None:
     status, out = check(behind("sound", TRANSDUCERS[wiring]), 60.0)
     assert status == 0
     assert " counts, " in out and " V" in out
@@ -65,7 +65,7 @@ def test_each_wiring_is_read_in_volts_and_in_units(check: Check, wiring: str) ->
     assert "the wiring alone would show a leak of 0.1 psi/h in about" in out
 
 
-def test_other_thermometers_and_barometers_are_read_too(check: Check) -> None:
+def test_other_thermometers_and_barometers_are_shown_too(check: Check) -> None:
     night = behind(
         "sound",
         TRANSDUCERS["mcp3208"],
@@ -82,7 +82,7 @@ def test_other_thermometers_and_barometers_are_read_too(check: Check) -> None:
     assert "barometer, BMP390, bus 1, address 0x77" in out
 
 
-def test_a_mute_converter_says_what_to_check(check: Check) -> None:
+def test_a_silent_converter_says_what_to_check(check: Check) -> None:
     night = behind("sound", TRANSDUCERS["ads1015"])
     status, out = check(night, 60.0, SensorFault(FaultKind.CONVERTER_ABSENT, 0.0))
     assert status == 1
@@ -90,7 +90,7 @@ def test_a_mute_converter_says_what_to_check(check: Check) -> None:
     assert "check power, SDA and SCL" in out
 
 
-def test_an_unplugged_transducer_is_told_in_plain_words(check: Check) -> None:
+def test_an_unplugged_transducer_is_explained_in_plain_words(check: Check) -> None:
     status, out = check(
         behind("sound", TRANSDUCERS["ads1115"]), 60.0, SensorFault(FaultKind.TRANSDUCER_UNPLUGGED, 0.0)
     )
@@ -98,7 +98,7 @@ def test_an_unplugged_transducer_is_told_in_plain_words(check: Check) -> None:
     assert "0 V: the signal wire is off or touches ground" in out
 
 
-def test_only_addresses_that_are_named_are_spoken_to(check: Check, monkeypatch: pytest.MonkeyPatch) -> None:
+def test_only_configured_addresses_are_accessed(check: Check, monkeypatch: pytest.MonkeyPatch) -> None:
     spoken: set[int] = set()
     from potvigil.sim.chips import SimBus
 
@@ -146,7 +146,7 @@ sample_period: 5 s
 """
 
 
-def test_a_night_is_played_on_the_pot_and_wires_of_the_settings(
+def test_a_rehearsal_uses_the_pot_and_wiring_of_the_settings(
     tmp_path: Path, capsys: pytest.CaptureFixture[str]
 ) -> None:
     config, record = tmp_path / "workshop.yaml", tmp_path / "kept.db"
@@ -168,7 +168,7 @@ def test_a_night_is_played_on_the_pot_and_wires_of_the_settings(
     assert summary.end_s - summary.start_s == pytest.approx(2.1 * 3600.0, abs=900.0)
 
 
-def test_all_pots_of_the_settings_are_rehearsed_side_by_side_or_those_that_are_named(
+def test_all_pots_or_the_named_ones_are_rehearsed_together(
     tmp_path: Path, capsys: pytest.CaptureFixture[str]
 ) -> None:
     config, record = tmp_path / "workshop.yaml", tmp_path / "kept.db"
@@ -196,7 +196,7 @@ def test_all_pots_of_the_settings_are_rehearsed_side_by_side_or_those_that_are_n
     assert [pot_id for pot_id, _ in kept("--pot", "lantern")] == ["lantern"]
 
 
-def test_a_pot_that_is_not_in_the_settings_is_named_with_those_that_are(
+def test_an_unknown_pot_is_refused_listing_the_known_ones(
     tmp_path: Path, capsys: pytest.CaptureFixture[str]
 ) -> None:
     config = tmp_path / "workshop.yaml"
@@ -206,7 +206,7 @@ def test_a_pot_that_is_not_in_the_settings_is_named_with_those_that_are(
     assert capsys.readouterr().err == "potvigil: --pot jetty: no such pot; there are buoy, lantern\n"
 
 
-def test_a_bar_says_how_far_the_night_is_on_a_terminal_and_nothing_off_one() -> None:
+def test_a_progress_bar_is_shown_only_on_a_terminal() -> None:
     for is_terminal in (True, False):
         out = io.StringIO()
         with progress(Console(file=out, force_terminal=is_terminal, width=80), 36_000.0) as at:
@@ -217,7 +217,7 @@ def test_a_bar_says_how_far_the_night_is_on_a_terminal_and_nothing_off_one() -> 
         assert len(drawn) < 200  # a drawing a second of the night would take longer than the night
 
 
-def test_the_calibration_of_the_settings_is_the_simulated_transducers_own(tmp_path: Path) -> None:
+def test_the_simulated_transducer_has_the_calibration_of_the_settings(tmp_path: Path) -> None:
     from potvigil.clock import Instant
     from potvigil.commands.rehearsal.own_wiring import on_own_wiring, one_pot
     from potvigil.sensing.conversion import convert
@@ -241,7 +241,7 @@ def test_the_calibration_of_the_settings_is_the_simulated_transducers_own(tmp_pa
         (["--config", "absent.yaml"], "cannot be read"),
     ],
 )
-def test_what_cannot_be_rehearsed_is_said(
+def test_what_cannot_be_rehearsed_is_reported(
     said: list[str], words: str, tmp_path: Path, capsys: pytest.CaptureFixture[str]
 ) -> None:
     config = tmp_path / "workshop.yaml"

@@ -70,21 +70,21 @@ def test_the_smallest_settings_alone_make_a_plan_that_says_what_is_missing(run) 
         assert what in " ".join(said.split())
 
 
-def test_the_answer_comes_first_and_is_no_yes_while_something_is_not_known(run, record) -> None:
+def test_the_answer_comes_first_and_is_never_yes_while_something_is_unknown(run, record) -> None:
     assert "Nothing known rules it out, but not everything is known." in run(*USUAL).splitlines()
     assert "This plan works." in run(*USUAL, record=record).splitlines()
     assert "Too little is known to say." in run(config=SMALLEST).splitlines()
     assert "As planned, this will not work." in run(*USUAL, "--until", "07:30", status=1).splitlines()
 
 
-def test_the_answer_no_is_the_exit_status(run) -> None:
+def test_the_answer_no_sets_the_exit_status(run) -> None:
     assert "does not fit" in run(*USUAL, "--mould", "30 x 20 x 6 cm", status=1)
     assert "too high" in run(*USUAL, "--mould", "12 x 20 cm", "--stand", "15 cm", status=1)
     assert "Any one of these would help" in run(*USUAL, "--resin", "polyurethane-quick", status=1)
     assert "Not cured by 07:30" in run(*USUAL, "--until", "07:30", status=1)
 
 
-def test_what_is_said_counts(run) -> None:
+def test_options_change_the_plan(run) -> None:
     assert "28 mm on each side" in run(*USUAL, "--inside", "20 x 20 cm")
     assert "mixing 10 min, pouring 1 min" in run(*USUAL, "--mixing", "10 min", "--pouring", "1 min").lower()
     assert "more than this whole mould" in " ".join(run(*USUAL, "--mass", "5 kg").split())
@@ -120,7 +120,7 @@ def test_what_is_said_counts(run) -> None:
         (["--out", "plan.txt"], ".html"),
     ],
 )
-def test_bad_input_is_one_clear_line(run, capsys, tmp_path, words, said) -> None:
+def test_bad_input_is_refused_in_one_clear_line(run, capsys, tmp_path, words, said) -> None:
     if words[0] == "--out":
         words = ["--out", tmp_path / "plan.txt"]
         assert main(["plan", "--config", str(WORKSHOP), *map(str, words)]) == 2
@@ -155,7 +155,7 @@ def test_the_pots_last_leaks_fills_and_night_come_from_the_record(run, record) -
     assert "like the last one, down to 11 °C" in said
 
 
-def test_a_rehearsed_record_tells_nothing_of_the_pot(run, tmp_path) -> None:
+def test_a_rehearsed_record_does_not_count_for_the_pot(run, tmp_path) -> None:
     path = tmp_path / "rehearsed.db"
     with Store.open(path) as store:
         store.begin_run(json.dumps({"workshop": "harbour-models"}), "boot", 0.0, time.time(), "sound")
@@ -167,7 +167,7 @@ def test_a_rehearsed_record_tells_nothing_of_the_pot(run, tmp_path) -> None:
 # --- the page
 
 
-def test_the_checklist_is_one_file_with_all_that_is_printed(run, tmp_path) -> None:
+def test_the_checklist_is_one_file_with_everything_that_is_printed(run, tmp_path) -> None:
     out = tmp_path / "plan.html"
     said = run(*USUAL, "--out", out, "--pdf")
     html = out.read_text(encoding="utf-8")
@@ -178,7 +178,7 @@ def test_the_checklist_is_one_file_with_all_that_is_printed(run, tmp_path) -> No
     assert out.with_suffix(".pdf").read_bytes().startswith(b"%PDF")
 
 
-def test_whatever_is_written_stays_text() -> None:
+def test_entered_text_is_never_markup() -> None:
     hostile = '<script>alert(1)</script> {{ 7 * 7 }} "&'
     html = checklist_html(
         Sheet(

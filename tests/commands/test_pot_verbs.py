@@ -54,19 +54,19 @@ def worn(tmp_path):
     return written(tmp_path / "record.db", leaks, labels=[(32, "<script>alert(1)</script>")])
 
 
-def test_a_wearing_seal_is_told_with_what_the_batch_bears(run, worn):
+def test_a_wearing_seal_is_reported_with_the_leak_a_batch_can_bear(run, worn):
     said = run("pot", "health", POT, "--record", worn)
     assert "has grown" in said or "times" in said
     assert "psi/h" in said
     assert "batches" in said
 
 
-def test_a_sound_pot_is_told_so(run, tmp_path):
+def test_a_sound_pot_is_reported_sound(run, tmp_path):
     record = written(tmp_path / "record.db", [0.05] * 30)
     assert "Nothing out of the ordinary" in run("pot", "health", "--record", record)
 
 
-def test_rehearsed_batches_are_never_taken_for_real_ones(run, tmp_path):
+def test_rehearsed_batches_never_count_as_real(run, tmp_path):
     record = written(tmp_path / "record.db", [0.05] * 8, rehearsed="sound")
     assert run("pot", "health", "--record", record).startswith("Rehearsed batches only")
     with Store.open(record) as store:
@@ -77,7 +77,7 @@ def test_rehearsed_batches_are_never_taken_for_real_ones(run, tmp_path):
     assert "Rehearsed" not in said and "1 of 5" in said
 
 
-def test_care_starts_the_pot_anew_and_may_be_taken_back(run, worn):
+def test_care_restarts_the_baseline_and_can_be_removed(run, worn):
     said = run("pot", "care", POT, "seal", "new  ring\n from stock", "--on", "2026-02-27", "--record", worn)
     assert said == f"{POT}: seal serviced on 2026-02-27\n"
     said = run("pot", "health", POT, "--record", worn)
@@ -88,7 +88,7 @@ def test_care_starts_the_pot_anew_and_may_be_taken_back(run, worn):
     assert "has no note 1" in run("pot", "care", POT, "--remove", 1, "--record", worn, status=2)
 
 
-def test_the_page_is_written_with_labels_as_text(run, worn, tmp_path):
+def test_the_page_shows_labels_as_text(run, worn, tmp_path):
     out = tmp_path / "lantern.html"
     assert str(out) in run("pot", "health", POT, "--record", worn, "--out", out, "--pdf")
     page = out.read_text(encoding="utf-8")
@@ -106,11 +106,11 @@ def test_the_page_is_written_with_labels_as_text(run, worn, tmp_path):
         ((POT, "seal", "x" * 201), "201 characters"),
     ],
 )
-def test_care_that_cannot_be_is_refused(run, worn, words, said):
+def test_impossible_care_is_refused(run, worn, words, said):
     assert said in run("pot", "care", *words, "--record", worn, status=2)
 
 
-def test_care_of_today_is_of_now(run, worn):
+def test_care_dated_today_is_dated_now(run, worn):
     before = time.time()
     run("pot", "care", POT, "valve", "--record", worn)
     with Store.open_read_only(worn) as store:

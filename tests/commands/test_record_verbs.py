@@ -34,7 +34,7 @@ def run(capsys):
     return call
 
 
-def test_a_workshop_goes_out_and_in_again(run, record, tmp_path):
+def test_a_workshop_survives_export_and_import(run, record, tmp_path):
     archive, copy = tmp_path / "workshop.zip", tmp_path / "new.db"
     assert "1 batches" in run("export", "--all", "--record", record, "--out", archive)
     assert "1 batches" in run("import", archive, "--record", copy)
@@ -57,7 +57,7 @@ def test_an_import_never_replaces_a_record(run, record, tmp_path):
 
 
 @pytest.mark.parametrize("content", [b"", b"PK\x03\x04 and no more", b"a letter to the customer\n" * 99])
-def test_a_foreign_archive_is_refused_and_nothing_is_left(run, tmp_path, content):
+def test_a_foreign_archive_is_refused_without_leftovers(run, tmp_path, content):
     archive = tmp_path / "workshop.zip"
     archive.write_bytes(content)
     assert str(archive) in run("import", archive, "--record", tmp_path / "new.db", status=2)
@@ -77,7 +77,7 @@ def test_a_path_in_an_archive_is_never_followed(run, record, tmp_path):
 @pytest.mark.parametrize(
     "words", [["export", "--all", "--out"], ["record", "backup"], ["batch", "report", "1", "--out"]]
 )
-def test_a_disk_that_fills_up_leaves_nothing_half_written(record, tmp_path, words):
+def test_a_full_disk_leaves_no_partial_file(record, tmp_path, words):
     """No file of the program may grow beyond 40 kB: what the kernel does to a write past RLIMIT_FSIZE."""
 
     def little_room():
@@ -93,7 +93,7 @@ def test_a_disk_that_fills_up_leaves_nothing_half_written(record, tmp_path, word
     assert list(tmp_path.iterdir()) == []
 
 
-def test_a_sound_record_is_called_so_and_a_broken_one_is_not(run, record, tmp_path):
+def test_check_tells_a_sound_record_from_a_broken_one(run, record, tmp_path):
     assert "no fault found" in run("record", "check", "--record", record)
     copy = tmp_path / "copy.db"
     assert "found intact" in run("record", "backup", copy, "--record", record)
@@ -103,7 +103,7 @@ def test_a_sound_record_is_called_so_and_a_broken_one_is_not(run, record, tmp_pa
     run("record", "check", "--record", copy, status=1)
 
 
-def test_thinning_keeps_every_event_and_the_judgement(run, tmp_path):
+def test_thinning_keeps_every_event_and_the_verdict(run, tmp_path):
     night = rehearse(NIGHTS["sound"], tmp_path, sample_period_s=2.0).record
     before = run("batch", "show", 1, "--record", night)
     with Store.open_read_only(night) as store:
@@ -115,7 +115,7 @@ def test_thinning_keeps_every_event_and_the_judgement(run, tmp_path):
     assert run("batch", "show", 1, "--record", night) == before
 
 
-def test_what_is_not_old_enough_stays(run, tmp_path):
+def test_recent_samples_are_not_thinned(run, tmp_path):
     record = rehearse(NIGHTS["lost-before-gel"], tmp_path).record
     age_days = (time.time() - 1_767_304_800.0) / 86_400.0
     said = run("record", "thin", "--older-than", f"{age_days + 1:.0f}", "--record", record)

@@ -52,7 +52,7 @@ def test_a_rehearsal_signs_in_as_the_settings_say(
     assert PASSWORD not in capsys.readouterr().out
 
 
-def test_what_is_given_takes_the_place_of_the_settings_and_nothing_else(secret: Path) -> None:
+def test_options_replace_only_their_own_settings(secret: Path) -> None:
     settings = load_text(settings_text(8884, secret), "workshop")
     for given, host, port in (
         ("", HOST, 8884),
@@ -66,7 +66,7 @@ def test_what_is_given_takes_the_place_of_the_settings_and_nothing_else(secret: 
         assert link.discovery_prefix == "homeassistant"
 
 
-def test_without_a_block_there_is_only_what_is_given() -> None:
+def test_without_an_mqtt_block_only_the_options_count() -> None:
     link = _link("broker.local", BARE)
     assert (link.host, link.port, link.username, link.tls) == ("broker.local", 1883, None, False)
 
@@ -85,7 +85,7 @@ def test_without_a_block_there_is_only_what_is_given() -> None:
         (["sound"], "that is a night; name it before --mqtt"),
     ],
 )
-def test_a_broker_that_cannot_be_is_refused_in_one_line(
+def test_an_impossible_broker_is_refused_in_one_line(
     given: list[str], said: str, capsys: pytest.CaptureFixture[str]
 ) -> None:
     assert main(["rehearse", "--mqtt", *given]) == 2
@@ -93,7 +93,7 @@ def test_a_broker_that_cannot_be_is_refused_in_one_line(
     assert said in err and err.count("\n") == 1
 
 
-def test_a_password_file_that_is_missing_is_told(tmp_path: Path, capsys: pytest.CaptureFixture[str]) -> None:
+def test_a_missing_password_file_is_reported(tmp_path: Path, capsys: pytest.CaptureFixture[str]) -> None:
     config = tmp_path / "workshop.yaml"
     config.write_text(settings_text(free_port(), tmp_path / "no-such-file"))
     assert main(["rehearse", "--config", str(config), "--mqtt", "broker.local"]) == 2

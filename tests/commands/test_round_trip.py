@@ -65,7 +65,7 @@ def empty_night(tmp_path_factory) -> Path:
 
 @settings(max_examples=40, deadline=None, derandomize=True, suppress_health_check=list(HealthCheck))
 @given(said=st.lists(VERBS, min_size=1, max_size=4))
-def test_what_the_verbs_accept_is_exported_and_imported(said, empty_night, capsys):
+def test_everything_the_verbs_accept_is_exported_and_imported(said, empty_night, capsys):
     with TemporaryDirectory() as folder:
         record, archive, again = (Path(folder, name) for name in ("record.db", "all.zip", "again.db"))
         shutil.copy(empty_night, record)
@@ -89,7 +89,7 @@ def test_what_the_verbs_accept_is_exported_and_imported(said, empty_night, capsy
             assert outs[0] == outs[1]
 
 
-def test_the_record_itself_refuses_what_nobody_could_read_again(empty_night, tmp_path):
+def test_the_record_refuses_unreadable_values(empty_night, tmp_path):
     record = Path(shutil.copy(empty_night, tmp_path / "record.db"))
     with Store.open(record, create=False) as store:
         with pytest.raises(RefusedError, match="utc_s"):

@@ -65,7 +65,7 @@ def setup(monkeypatch, capsys):
     return call
 
 
-def test_the_smallest_dialogue_writes_just_that_and_checks_each_wire(setup, tmp_path) -> None:
+def test_the_shortest_dialogue_writes_the_smallest_settings_and_checks_each_wire(setup, tmp_path) -> None:
     out = tmp_path / "workshop.yaml"
     status, said, err = setup(f"{FIRST}n\nn\nn\ny\n", "--simulated", "--out", out)
     assert (status, err) == (0, "")
@@ -88,7 +88,7 @@ def test_the_smallest_dialogue_writes_just_that_and_checks_each_wire(setup, tmp_
     assert "service install" not in said  # it was only tried
 
 
-def test_an_answer_that_is_wrong_is_said_in_the_settings_own_words_and_asked_again(setup, tmp_path) -> None:
+def test_a_wrong_answer_gets_the_settings_error_and_is_asked_again(setup, tmp_path) -> None:
     wrong = FIRST.replace("20 L\n", "20\n200000 L\n20 L\n").replace("60 psi\n", "90 psi\n60 psi\n")
     status, said, _ = setup(f"{wrong}n\nn\nn\ny\n", "--simulated", "--out", tmp_path / "workshop.yaml")
     assert status == 0
@@ -96,13 +96,13 @@ def test_an_answer_that_is_wrong_is_said_in_the_settings_own_words_and_asked_aga
         assert part in said
 
 
-def test_the_pressure_marked_on_the_pot_has_no_answer_to_fall_back_on(setup, tmp_path) -> None:
+def test_the_pressure_marked_on_the_pot_has_no_default(setup, tmp_path) -> None:
     empty = FIRST.replace("80 psi\n", "\n80 psi\n")
     _, said, _ = setup(f"{empty}n\nn\nn\ny\n", "--simulated", "--out", tmp_path / "workshop.yaml")
     assert "An answer is needed here." in said
 
 
-def test_pots_that_cannot_be_wired_so_are_asked_again_and_no_answer_is_lost(setup, tmp_path) -> None:
+def test_conflicting_wiring_is_asked_again_without_losing_answers(setup, tmp_path) -> None:
     out = tmp_path / "workshop.yaml"
     pot = "20 L\n\n80 psi\n60 psi\n\nshut\nepoxy-casting\nnone\nnone\n8 K\n"
     first = FIRST.partition("lantern\n")[0] + f"lantern\n{pot}y\n\n"
@@ -115,7 +115,7 @@ def test_pots_that_cannot_be_wired_so_are_asked_again_and_no_answer_is_lost(setu
     assert wired == [(0x48, 0), (0x48, 2), (0x49, 0)] and list(pots) == ["lantern", "jetty", "buoy"]
 
 
-def test_secrets_go_into_files_of_their_own_and_never_into_the_settings(setup, tmp_path) -> None:
+def test_secrets_go_into_separate_files_and_never_into_the_settings(setup, tmp_path) -> None:
     out = tmp_path / "workshop.yaml"
     told = f"y\nAnna\n{ADDRESS}\ny\nBen\n{ADDRESS}-2\ny\nn\n"
     page = f"y\nshort\n{PASSWORD}\n"
@@ -146,7 +146,7 @@ def test_a_workshop_that_reads_fahrenheit_says_so_once(setup, tmp_path) -> None:
     assert "°C" not in again and "Nothing changed." in again
 
 
-def test_a_second_time_enter_leaves_everything_as_it_is(setup, tmp_path) -> None:
+def test_a_second_time_enter_changes_nothing(setup, tmp_path) -> None:
     out = tmp_path / "workshop.yaml"
     setup(f"{FIRST}n\nn\nn\ny\n", "--simulated", "--out", out)
     before = out.read_bytes()
@@ -155,7 +155,7 @@ def test_a_second_time_enter_leaves_everything_as_it_is(setup, tmp_path) -> None
     assert out.read_bytes() == before and sorted(tmp_path.glob("*.before")) == []
 
 
-def test_what_would_change_is_shown_first_and_not_written_unless_wanted(setup, tmp_path) -> None:
+def test_changes_are_shown_first_and_written_only_on_consent(setup, tmp_path) -> None:
     out = tmp_path / "workshop.yaml"
     setup(f"{FIRST}n\nn\nn\ny\n", "--simulated", "--out", out)
     own = out.read_text(encoding="utf-8") + "resins:\n  amber-slow: {hold: 16 h}\n"
@@ -178,7 +178,7 @@ def count_of_questions(said: str) -> int:
 
 
 @pytest.mark.parametrize("lines", range(0, 18, 3))
-def test_answers_that_end_early_write_nothing(lines, setup, tmp_path) -> None:
+def test_a_dialogue_that_ends_early_writes_nothing(lines, setup, tmp_path) -> None:
     out = tmp_path / "folder/workshop.yaml"
     answers = "".join(FIRST.splitlines(keepends=True)[:lines])
     status, _, err = setup(answers, "--simulated", "--out", out)
@@ -186,9 +186,7 @@ def test_answers_that_end_early_write_nothing(lines, setup, tmp_path) -> None:
     assert not out.parent.exists()
 
 
-def test_without_a_bus_it_asks_all_the_same_and_says_how_to_switch_them_on(
-    setup, tmp_path, monkeypatch
-) -> None:
+def test_without_a_bus_setup_still_asks_and_says_how_to_enable_it(setup, tmp_path, monkeypatch) -> None:
     monkeypatch.setattr("os.geteuid", lambda: 1000)
     answers = FIRST.replace("wall\nroom\n", "8 K\n")
     status, said, _ = setup(f"{answers}n\nn\nn\ny\n")
@@ -199,7 +197,7 @@ def test_without_a_bus_it_asks_all_the_same_and_says_how_to_switch_them_on(
     assert f"service install --config {own}" in said
 
 
-def test_the_settings_of_the_service_are_root_s_to_change(setup, monkeypatch) -> None:
+def test_only_root_changes_the_settings_of_the_service(setup, monkeypatch) -> None:
     monkeypatch.setattr("os.geteuid", lambda: 1000)
     paths.SERVICE_SETTINGS.parent.mkdir()
     paths.SERVICE_SETTINGS.touch()
@@ -207,14 +205,14 @@ def test_the_settings_of_the_service_are_root_s_to_change(setup, monkeypatch) ->
     assert status == 2 and "sudo potvigil setup" in err
 
 
-def test_settings_that_are_no_text_are_left(setup, tmp_path) -> None:
+def test_settings_that_are_not_text_are_left_alone(setup, tmp_path) -> None:
     out = tmp_path / "workshop.yaml"
     out.write_bytes(b"\xff\xfe")
     status, _, err = setup(FIRST, "--simulated", "--out", out)
     assert status == 2 and str(out) in err and out.read_bytes() == b"\xff\xfe"
 
 
-def test_a_trial_that_was_given_up_leaves_no_folder(setup, tmp_path, monkeypatch) -> None:
+def test_an_abandoned_trial_leaves_no_folder(setup, tmp_path, monkeypatch) -> None:
     monkeypatch.setattr("tempfile.tempdir", str(tmp_path))
     setup("", "--simulated")
     assert [path.name for path in Path(tmp_path).iterdir() if path.name.startswith("potvigil-setup-")] == []

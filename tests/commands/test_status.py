@@ -48,7 +48,7 @@ def watched_night(night, folder: Path, until_s: float) -> tuple[Watched, Path]:
     return Watched(bench, folder / "live.json", bench.record), config
 
 
-def test_who_is_not_in_the_group_is_shown_it_and_never_that_nobody_watches(
+def test_a_user_outside_the_group_is_told_so_and_not_that_no_watch_runs(
     tmp_path, monkeypatch, capsys
 ) -> None:
     """As right after the service was installed: the group counts from the next login only."""
@@ -86,7 +86,7 @@ def status(capsys):
     return call
 
 
-def test_a_sound_pot_is_one_line_and_a_script_hears_that_all_is_well(sound, status) -> None:
+def test_a_sound_pot_is_one_line_and_exit_status_zero(sound, status) -> None:
     watched, config = sound
     watched.speak()
     ended, said = status("--config", config, "--live", watched.live)
@@ -99,7 +99,7 @@ def test_a_sound_pot_is_one_line_and_a_script_hears_that_all_is_well(sound, stat
     assert "rehearsal, simulated" in lines[2]
 
 
-def test_trouble_with_the_broker_is_told_and_a_broker_that_is_well_is_not(sound, status) -> None:
+def test_only_a_broker_in_trouble_is_mentioned(sound, status) -> None:
     watched, config = sound
     for trouble in ("MQTT broker: two of us", None):
         watched.speak(broker=BrokerState(True, trouble))
@@ -107,7 +107,7 @@ def test_trouble_with_the_broker_is_told_and_a_broker_that_is_well_is_not(sound,
         assert ("MQTT broker: two of us" in said.splitlines()) is (trouble is not None)
 
 
-def test_an_alarm_that_stands_is_told_with_what_to_do_and_ends_with_one(leaking, status) -> None:
+def test_an_active_alarm_is_shown_with_what_to_do_and_sets_status_one(leaking, status) -> None:
     watched, config = leaking
     watched.speak()
     ended, said = status("--config", config, "--live", watched.live)
@@ -115,7 +115,7 @@ def test_an_alarm_that_stands_is_told_with_what_to_do_and_ends_with_one(leaking,
     assert "(not acknowledged): " in said.splitlines()[1]
 
 
-def test_json_says_the_same_in_the_units_that_are_published(leaking, status) -> None:
+def test_json_has_the_same_in_the_published_units(leaking, status) -> None:
     watched, config = leaking
     watched.speak()
     ended, said = status("--config", config, "--live", watched.live, "--json")
@@ -130,7 +130,7 @@ def test_json_says_the_same_in_the_units_that_are_published(leaking, status) -> 
     assert line["cure"]["done"]["in_s"] == pytest.approx(snapshot.cure.done_s - snapshot.t_s, abs=0.1)
 
 
-def test_what_a_silent_watch_said_last_is_not_told_as_now(leaking, status) -> None:
+def test_the_last_values_of_a_silent_watch_are_not_shown_as_current(leaking, status) -> None:
     watched, config = leaking
     watched.speak(age_s=60.0)
     ended, said = status("--config", config, "--live", watched.live)
@@ -142,7 +142,7 @@ def test_what_a_silent_watch_said_last_is_not_told_as_now(leaking, status) -> No
     assert line["heard"] is not None
 
 
-def test_a_pot_the_running_watch_does_not_know_is_not_watched(sound, status, tmp_path) -> None:
+def test_a_pot_unknown_to_the_running_watch_is_not_watched(sound, status, tmp_path) -> None:
     watched, config = sound
     watched.speak()
     both = tmp_path / "both.yaml"
@@ -164,15 +164,13 @@ def test_a_pot_without_a_reading_is_not_well_before_its_alarm_is_raised(sound, s
     assert ended == 1 and "no reading" in said
 
 
-def test_a_machine_where_nothing_is_set_up_says_what_to_do(status) -> None:
+def test_an_unconfigured_machine_says_what_to_do(status) -> None:
     ended, said = status()
     assert ended == 1
     assert "not being monitored" in said and "potvigil setup" in said
 
 
-def test_a_watch_that_has_the_record_and_says_nothing_is_told_as_one_that_hangs(
-    sound, status, tmp_path
-) -> None:
+def test_a_silent_watch_that_holds_the_record_is_reported_hung(sound, status, tmp_path) -> None:
     config = tmp_path / "workshop.yaml"
     record = tmp_path / "held.db"
     config.write_text(f"{sound[1].read_text(encoding='utf-8')}record: {{file: {record}}}\n", encoding="utf-8")
@@ -185,7 +183,7 @@ def test_a_watch_that_has_the_record_and_says_nothing_is_told_as_one_that_hangs(
 
 
 @pytest.mark.parametrize("place", ["service", "own"])
-def test_settings_are_found_where_the_service_and_this_user_have_them(
+def test_settings_of_the_service_and_of_this_user_are_found(
     place, sound, status, tmp_path, monkeypatch
 ) -> None:
     found = paths.SERVICE_SETTINGS if place == "service" else tmp_path / "home/.config/potvigil/workshop.yaml"
@@ -194,7 +192,7 @@ def test_settings_are_found_where_the_service_and_this_user_have_them(
     assert f"settings {found}" in status()[1]
 
 
-def test_the_service_s_settings_and_record_come_first(sound, status, tmp_path) -> None:
+def test_settings_and_record_of_the_service_come_first(sound, status, tmp_path) -> None:
     for path in (paths.SERVICE_SETTINGS, tmp_path / "home/.config/potvigil/workshop.yaml"):
         path.parent.mkdir(parents=True)
         path.write_text(sound[1].read_text(encoding="utf-8"), encoding="utf-8")
@@ -203,7 +201,7 @@ def test_the_service_s_settings_and_record_come_first(sound, status, tmp_path) -
     assert f"settings {paths.SERVICE_SETTINGS}; record {paths.SERVICE_STATE / 'potvigil.db'}" in said
 
 
-def test_whoever_looks_for_a_rehearsal_in_the_record_hears_where_it_is(capsys, tmp_path) -> None:
+def test_looking_for_a_rehearsal_in_the_record_says_where_it_is(capsys, tmp_path) -> None:
     folder = tmp_path / "home/.local/state/potvigil/rehearsals"
     folder.mkdir(parents=True)
     for name in ("older", "newest"):

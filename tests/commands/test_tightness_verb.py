@@ -67,7 +67,7 @@ def logged(path: Path, psi_per_h: float, hours: float = 3.0) -> Path:
 
 
 @pytest.mark.parametrize(("leaking", "status", "word"), [("tight", 0, "PASS"), ("leaking", 1, "FAIL")])
-def test_a_rehearsal_goes_through_the_drivers_to_an_answer(
+def test_a_rehearsed_test_goes_through_the_drivers_to_an_answer(
     run: Run, leaking: str, status: int, word: str
 ) -> None:
     got, out, err = run("tightness", "--rehearse", leaking)
@@ -96,7 +96,7 @@ def test_a_log_is_judged_by_the_same_rule(run: Run, settings: Path, tmp_path: Pa
         (("--rehearse", "--log", "x.csv"), "not both"),
     ],
 )
-def test_what_cannot_be_asked_is_one_line(
+def test_an_impossible_request_is_refused_in_one_line(
     run: Run, settings: Path, tmp_path: Path, words: tuple[str, ...], said: str
 ) -> None:
     given = [*words] if "--log" in words else [*words, "--log", logged(tmp_path / "a.csv", 0.1, 0.2)]
@@ -104,12 +104,12 @@ def test_what_cannot_be_asked_is_one_line(
     assert status == 2 and said in err and err.count("\n") == 1
 
 
-def test_without_settings_it_says_what_to_give(run: Run) -> None:
+def test_tightness_without_settings_says_what_to_give(run: Run) -> None:
     status, _, err = run("tightness")
     assert status == 2 and "--rehearse to try it" in err
 
 
-def test_it_refuses_beside_a_watch(
+def test_tightness_refuses_beside_a_running_watch(
     run: Run, settings: Path, tmp_path: Path, monkeypatch: pytest.MonkeyPatch
 ) -> None:
     monkeypatch.setattr(
@@ -138,7 +138,7 @@ class _Wires:
         pass
 
 
-def test_what_was_read_is_kept_and_its_cause_can_be_asked_again(
+def test_the_readings_are_kept_and_their_cause_can_be_found_again(
     run: Run, settings: Path, tmp_path: Path, monkeypatch: pytest.MonkeyPatch
 ) -> None:
     monkeypatch.setattr(
@@ -162,7 +162,7 @@ def test_what_was_read_is_kept_and_its_cause_can_be_asked_again(
 
 
 @pytest.mark.parametrize("words", [("tightness",), ("volume", "--vessel", "2 L")])
-def test_nobody_is_asked_to_fill_a_pot_whose_pressure_cannot_be_read(
+def test_a_pot_without_a_pressure_reading_is_not_to_be_filled(
     run: Run, settings: Path, monkeypatch: pytest.MonkeyPatch, words: tuple[str, ...]
 ) -> None:
     dead = _Wires(0.0)
@@ -173,13 +173,13 @@ def test_nobody_is_asked_to_fill_a_pot_whose_pressure_cannot_be_read(
     assert "Press Enter" not in out and "press Enter" not in out
 
 
-def test_a_test_that_kept_no_readings_has_no_cause(run: Run, tmp_path: Path) -> None:
+def test_a_test_without_kept_readings_has_no_cause(run: Run, tmp_path: Path) -> None:
     record = written(tmp_path / "record.db", [0.05])
     status, _, err = run("pot", "cause", "lantern", "--test", "--record", record)
     assert status == 2 and "no tightness test of lantern kept its readings" in err
 
 
-def test_what_a_test_found_is_care_with_a_leak(tmp_path: Path) -> None:
+def test_a_test_result_is_kept_as_care_with_its_leak(tmp_path: Path) -> None:
     path = tmp_path / "record.db"
     leak = Interval(2e-2, 1e-2, 3e-2)
     with Store.open(path) as store:
@@ -199,7 +199,7 @@ def test_what_a_test_found_is_care_with_a_leak(tmp_path: Path) -> None:
         assert wrong_with("care", row | {"readings": readings}) is not None
 
 
-def test_health_says_what_the_newest_test_found_and_whether_it_changed() -> None:
+def test_health_gives_the_newest_test_and_its_change() -> None:
     def tested(n: int, psi_per_h: float) -> Care:
         value = psi_per_h * PSI / 3600.0
         reach = 0.05 * PSI / 3600.0
@@ -215,7 +215,7 @@ def test_health_says_what_the_newest_test_found_and_whether_it_changed() -> None
     assert any("It leaked more in the test" in line for line in better)
 
 
-def test_what_is_overdue_comes_first_and_what_is_far_off_not_at_all(run: Run, tmp_path: Path) -> None:
+def test_overdue_care_comes_first_and_distant_care_is_left_out(run: Run, tmp_path: Path) -> None:
     record = written(tmp_path / "record.db", [0.05] * 12)
     today = datetime.now(UTC)
     for part, days_ago, every in (
@@ -236,7 +236,7 @@ def test_what_is_overdue_comes_first_and_what_is_far_off_not_at_all(run: Run, tm
     assert "Overdue" not in run("pot", "health", "lantern", "--record", record)[1]
 
 
-def test_a_page_of_health_says_what_is_overdue(run: Run, tmp_path: Path) -> None:
+def test_the_health_page_lists_overdue_care(run: Run, tmp_path: Path) -> None:
     record, page = written(tmp_path / "record.db", [0.05] * 6), tmp_path / "health.html"
     words = ("--on", "2024-01-01", "--due", "2025-01-01", "--record", record)
     run("pot", "care", "lantern", "inspection", "<b>", *words)
@@ -256,7 +256,7 @@ def test_a_page_of_health_says_what_is_overdue(run: Run, tmp_path: Path) -> None
         ("2025-03-01", "2 weeks", "2025-03-15"),
     ],
 )
-def test_so_long_after_is_the_calendars(run: Run, tmp_path: Path, on: str, every: str, again: str) -> None:
+def test_due_intervals_follow_the_calendar(run: Run, tmp_path: Path, on: str, every: str, again: str) -> None:
     record = written(tmp_path / "record.db", [0.05])
     out = run("pot", "care", "lantern", "seal", "--on", on, "--every", every, "--record", record)[1]
     assert f"due again on {again};" in out
@@ -271,7 +271,7 @@ def test_so_long_after_is_the_calendars(run: Run, tmp_path: Path, on: str, every
         (("--every", "9999 years"), "is too long"),
     ],
 )
-def test_a_due_date_that_cannot_be_is_refused(
+def test_an_impossible_due_date_is_refused(
     run: Run, tmp_path: Path, words: tuple[str, ...], said: str
 ) -> None:
     record = written(tmp_path / "record.db", [0.05])
@@ -291,7 +291,7 @@ def test_only_the_newest_care_of_a_part_is_due() -> None:
     assert due([*cares, given(3.0, Part.VALVE, None)], 0.0, 100.0) == []
 
 
-def test_the_cause_of_a_leak_in_the_record_is_told(run: Run, settings: Path, tmp_path: Path) -> None:
+def test_the_cause_of_a_recorded_leak_is_found(run: Run, settings: Path, tmp_path: Path) -> None:
     record, log = tmp_path / "leak.db", logged(tmp_path / "leak.csv", 2.0, 3.0)
     assert run("replay", log, "--config", settings, "--record", record)[0] == 0
     status, out, _ = run("pot", "cause", "--record", record)
@@ -303,7 +303,7 @@ def test_the_cause_of_a_leak_in_the_record_is_told(run: Run, settings: Path, tmp
     assert status == 2 and "lantern" in err
 
 
-def test_without_a_leak_there_is_nothing_to_look_for(run: Run, settings: Path, tmp_path: Path) -> None:
+def test_without_a_leak_no_cause_is_sought(run: Run, settings: Path, tmp_path: Path) -> None:
     record = tmp_path / "tight.db"
     run("replay", logged(tmp_path / "tight.csv", 0.0, 1.0), "--config", settings, "--record", record)
     status, out, _ = run("pot", "cause", "lantern", "--record", record)
@@ -311,7 +311,7 @@ def test_without_a_leak_there_is_nothing_to_look_for(run: Run, settings: Path, t
     assert out.endswith("No batch of lantern leaked beyond doubt: there is nothing to look for.\n")
 
 
-def test_a_volume_is_a_line_for_the_settings(run: Run, settings: Path) -> None:
+def test_a_volume_is_given_as_a_line_for_the_settings(run: Run, settings: Path) -> None:
     words = ("volume", "--config", settings)
     status, out, _ = run(*words, "--vessel", "2 L", "--pressures", "60 psi", "0 psi", "5.45 psi")
     assert status == 0 and "internal_volume: 20.0 L" in out and "It agrees" in out
@@ -331,7 +331,7 @@ def test_a_volume_is_a_line_for_the_settings(run: Run, settings: Path) -> None:
         assert status == 2 and err.count("\n") == 1
 
 
-def test_a_rehearsed_vessel_tells_the_pots_volume_step_by_step(run: Run) -> None:
+def test_a_rehearsed_vessel_measures_the_volume_step_by_step(run: Run) -> None:
     status, out, err = run("volume", "--rehearse")
     assert (status, err) == (0, "")
     steps = (
@@ -366,7 +366,7 @@ def vessel_run(settings: Path, *gauges_psi: float) -> Callable[[], Measured]:
     return lambda: take_volume(pot, Measured(0.002), samples(), ask, 0.02 * PSI, Measured(293.15, 0.1))
 
 
-def test_a_vessel_that_stayed_shut_and_a_pot_that_is_not_open_are_told(settings: Path) -> None:
+def test_a_shut_vessel_or_a_pressurised_pot_is_reported(settings: Path) -> None:
     # ideal gas at one temperature: 60 psi over 20 L and 2 L come to 60 x 20 / 22 psi
     found = vessel_run(settings, 0.0, 60.0, 60.0 * 20.0 / 22.0)()
     assert found.value == pytest.approx(0.020, rel=5e-3)
@@ -378,7 +378,7 @@ def test_a_vessel_that_stayed_shut_and_a_pot_that_is_not_open_are_told(settings:
         vessel_run(settings, 0.0, 85.0, 54.5)()
 
 
-def test_care_of_now_is_no_later_than_now(run: Run, tmp_path: Path) -> None:
+def test_care_dated_now_is_not_in_the_future(run: Run, tmp_path: Path) -> None:
     record = written(tmp_path / "record.db", [0.05])
     run("pot", "care", "lantern", "seal", "--every", "6 months", "--record", record)
     with Store.open_read_only(record) as store:
@@ -387,7 +387,7 @@ def test_care_of_now_is_no_later_than_now(run: Run, tmp_path: Path) -> None:
     assert 180 * DAY_S < care.due_utc_s - time.time() < 185 * DAY_S
 
 
-def test_what_is_due_is_noted_with_the_batch_that_opens(tmp_path: Path) -> None:
+def test_due_care_is_noted_when_a_batch_opens(tmp_path: Path) -> None:
     bench = Bench(NIGHTS["vented-early"], tmp_path)
     begun_s = bench.night.start_utc_s
     with Store.open(bench.record) as store:

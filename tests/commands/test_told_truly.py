@@ -5,12 +5,12 @@ import os
 import signal
 import subprocess
 import sys
-import time
 from dataclasses import replace
 from pathlib import Path
 
 import pytest
 
+from patience import PATIENCE_S, wait_until
 from potvigil.cli import main
 from potvigil.commands.dialogues.exclusive_station import leaving_word
 from potvigil.commands.shared.common import UseError
@@ -66,7 +66,7 @@ def _change(*psi: float) -> Change:
     "parts", [(-0.44, -0.24, -0.84, 0.0), (-1.64, 0.03, -23.16, 20.44), (-1.1, 0.1, 0.0, 0.0)]
 )
 @pytest.mark.parametrize("unit", ["psi", "bar", "kPa"])
-def test_what_is_said_of_a_change_adds_up_with_its_signs(parts, unit):
+def test_the_stated_parts_of_a_change_add_up_with_their_signs(parts, unit):
     total, *sizes = (float(each) for each in adding_up(_change(*parts), unit))
     assert sum(sizes) == pytest.approx(total, abs=1e-9)
     said = why(_change(*parts), unit)
@@ -74,12 +74,12 @@ def test_what_is_said_of_a_change_adds_up_with_its_signs(parts, unit):
         assert not float(size) or f"{'+' if float(size) > 0 else ''}{size} {unit}" in said
 
 
-def test_what_went_against_the_fall_has_the_other_sign():
+def test_a_part_that_raised_the_pressure_has_the_opposite_sign():
     said = why(_change(-1.1, 0.1, 0.0, 0.0), "psi")
     assert said.startswith("fell by 1.0 psi: -1.1 psi cooling, +0.1 psi barometer down; no visible air")
 
 
-def test_the_rate_of_a_leak_says_when_it_was_so(run, night_record):
+def test_the_rate_of_a_leak_says_when_it_applied(run, night_record):
     shown = run("batch", "show", 1, "--record", night_record)
     assert "at the end of the hold, since about" in shown
     assert "leak at end" in run("batch", "list", "--record", night_record)
@@ -92,7 +92,7 @@ def _facts(**known: object) -> Facts:
     return replace(Facts(40_000.0, True, True, 36_000.0, True, None, False, 0.0, 0.0), **known)
 
 
-def test_a_pot_that_went_above_its_maximum_is_not_only_praised(told):
+def test_a_pot_that_exceeded_its_maximum_says_so(told):
     assert judge(_facts()) == (Verdict.HELD, "pressure held until the cure was done")
     verdict, reason = judge(_facts(above_maximum=True))
     assert verdict is Verdict.HELD and reason.endswith("it had gone above the marked maximum")
@@ -103,14 +103,14 @@ def test_a_pot_that_went_above_its_maximum_is_not_only_praised(told):
     assert "The pressure held" in html and "above the maximum" not in html
 
 
-def test_the_night_of_over_pressure_says_so_at_its_end(tmp_path):
+def test_the_over_pressure_night_says_so_at_its_end(tmp_path):
     assert "marked maximum" in rehearse(NIGHTS["over-pressure"], tmp_path).summary.reason
 
 
 # -- what was not seen ------------------------------------------------------------------------------------
 
 
-def test_hours_without_a_thermometer_were_not_seen(told):
+def test_hours_without_a_thermometer_are_reported(told):
     traces = tuple(replace(each, gas_k=None) for each in told.traces)
     pot = replace(told.pot, thermometers=frozenset({Place.GAS}))
     blind = replace(told, traces=traces, pot=pot)
@@ -125,7 +125,7 @@ def test_hours_without_a_thermometer_were_not_seen(told):
 # -- the cause of a batch is of that batch ------------------------------------------------------------------
 
 
-def test_a_batch_that_leaked_is_never_told_that_nothing_leaked(run, tmp_path):
+def test_a_leaking_batch_is_never_reported_tight(run, tmp_path):
     record = tmp_path / "record.db"
     with Store.open(record) as store:
         store.begin_run(load_text(NIGHTS["sound"].settings_yaml, "s").as_json(), "boot", 0.0, UTC_S, None)
@@ -141,7 +141,7 @@ def test_a_batch_that_leaked_is_never_told_that_nothing_leaked(run, tmp_path):
 # -- notes, files, logs -------------------------------------------------------------------------------------
 
 
-def test_a_second_note_leaves_the_first(run, night_record, tmp_path):
+def test_a_second_note_keeps_the_first(run, night_record, tmp_path):
     record = tmp_path / "copy.db"
     run("record", "backup", record, "--record", night_record)
     run("batch", "note", 1, "mould warmed", "--record", record)
@@ -163,7 +163,7 @@ def test_a_second_note_leaves_the_first(run, night_record, tmp_path):
         (("pot", "health", "--out"), "out.html"),
     ],
 )
-def test_nothing_is_overwritten_unasked(words, name, run, night_record, tmp_path, capsys):
+def test_nothing_is_overwritten_without_consent(words, name, run, night_record, tmp_path, capsys):
     out = tmp_path / name
     run(*words, out, "--record", night_record)
     before = out.read_bytes()
@@ -174,7 +174,7 @@ def test_nothing_is_overwritten_unasked(words, name, run, night_record, tmp_path
 
 
 @pytest.mark.parametrize("unit", ["psi", "bar", "kPa"])
-def test_an_exported_log_has_the_unit_asked_for_and_replays_with_its_clock(unit, run, night_record, tmp_path):
+def test_an_exported_log_has_the_requested_unit_and_replays_with_its_clock(unit, run, night_record, tmp_path):
     out = tmp_path / "night.csv"
     run("batch", "export", 1, "--units", unit, "--out", out, "--record", night_record)
     assert f"time,gauge_pressure_{unit.lower()}" in out.read_text(encoding="utf-8")
@@ -202,12 +202,12 @@ def test_an_exported_log_has_the_units_of_the_settings(run, night_record, tmp_pa
     ("text", "seconds"),
     [("10 hours", 36_000.0), ("1 h 30 min", 5400.0), ("1h30min", 5400.0), ("2 D", 172_800.0), ("1e3 s", 1e3)],
 )
-def test_a_time_is_read_as_people_write_it(text, seconds):
+def test_a_duration_is_read_as_people_write_it(text, seconds):
     assert TIME.read(text).si == seconds
 
 
 @pytest.mark.parametrize("text", ["1 h 90 min", "90 min 2 h", "-1 h 5 min", "1 h 1e999 min", "1 e 5 s"])
-def test_a_sum_of_times_that_is_none_is_refused(text):
+def test_an_invalid_sum_of_durations_is_refused(text):
     with pytest.raises(ValueError, match="time"):
         TIME.read(text)
 
@@ -225,7 +225,7 @@ def test_a_time_of_day_is_read_as_people_write_it(text, hour, minute):
 
 
 @pytest.mark.parametrize("ended", [KeyboardInterrupt, UseError, EOFError, ValueError])
-def test_however_a_dialogue_ends_early_the_pot_is_spoken_of(ended, capsys):
+def test_a_dialogue_that_ends_early_mentions_the_pot(ended, capsys):
     with pytest.raises(ended), leaving_word():
         raise ended("x")
     said = capsys.readouterr().out
@@ -233,7 +233,7 @@ def test_however_a_dialogue_ends_early_the_pot_is_spoken_of(ended, capsys):
 
 
 @pytest.mark.parametrize("verb", ["calibrate", "volume", "tightness"])
-def test_ctrl_c_at_the_pot_says_that_it_may_be_under_pressure(verb, monkeypatch, capsys):
+def test_ctrl_c_warns_that_the_pot_may_be_under_pressure(verb, monkeypatch, capsys):
     asked = []
 
     def interrupted(_prompt: str) -> str:
@@ -250,10 +250,10 @@ def test_ctrl_c_at_the_pot_says_that_it_may_be_under_pressure(verb, monkeypatch,
 
 def _program(*words: str, **how: object) -> subprocess.CompletedProcess[bytes]:
     command = [sys.executable, "-m", "potvigil", *words]
-    return subprocess.run(command, capture_output=True, check=False, timeout=60, **how)  # type: ignore[call-overload, no-any-return]
+    return subprocess.run(command, capture_output=True, check=False, timeout=PATIENCE_S, **how)  # type: ignore[call-overload, no-any-return]
 
 
-def test_a_closed_output_a_foreign_terminal_and_ctrl_d_are_no_tracebacks(run, night_record, tmp_path):
+def test_closed_output_odd_terminal_and_ctrl_d_give_no_traceback(run, night_record, tmp_path):
     record = tmp_path / "copy.db"
     run("record", "backup", record, "--record", night_record)
     run("batch", "label", 1, "größer – ½ 漢", "--record", record)
@@ -286,14 +286,14 @@ raise SystemExit(main())
 """
 
 
-def test_ctrl_c_while_the_program_loads_is_one_line():
+def test_ctrl_c_during_loading_is_one_line():
     """SIGINT at the first import of ours, held up there so that it surely comes in time."""
     command = [sys.executable, "-c", _HELD_UP]
-    done = subprocess.run(command, capture_output=True, text=True, check=False, timeout=60)
+    done = subprocess.run(command, capture_output=True, text=True, check=False, timeout=PATIENCE_S)
     assert (done.returncode, done.stderr) == (2, "potvigil: interrupted\n")
 
 
-def test_a_rehearsal_that_is_terminated_ends_its_page(tmp_path):
+def test_a_terminated_rehearsal_ends_its_page(tmp_path):
     process = subprocess.Popen(
         [
             sys.executable,
@@ -317,11 +317,8 @@ def test_a_rehearsal_that_is_terminated_ends_its_page(tmp_path):
     assert children
     process.send_signal(signal.SIGTERM)
     rest = process.stdout.read()
-    assert process.wait(60) == 0 and str(tmp_path / "r.db") in rest
-    deadline = time.monotonic() + 60.0
-    while any(Path(f"/proc/{child}").exists() for child in children) and time.monotonic() < deadline:
-        time.sleep(0.05)
-    assert not any(Path(f"/proc/{child}").exists() for child in children)
+    assert process.wait(PATIENCE_S) == 0 and str(tmp_path / "r.db") in rest
+    wait_until(lambda: not any(Path(f"/proc/{child}").exists() for child in children), "its pages went on")
 
 
 def _children(pid: int) -> list[int]:

@@ -371,7 +371,7 @@ def _contents(folder: Path) -> dict[str, bytes]:
 @pytest.mark.parametrize(
     ("words", "said"), CASES, ids=[f"{n}-{' '.join(words)[:60]}" for n, (words, _) in enumerate(CASES)]
 )
-def test_it_is_refused_in_one_line_and_nothing_is_changed(words, said, workshop, capsys, monkeypatch):
+def test_wrong_input_is_refused_in_one_line_and_changes_nothing(words, said, workshop, capsys, monkeypatch):
     monkeypatch.chdir(workshop)
     monkeypatch.setattr(sys, "stdin", io.StringIO(""))
     before = _contents(workshop)

@@ -44,7 +44,7 @@ def numbers(text: str) -> list[float]:
     return [float(word) for word in text.split()]
 
 
-def test_the_line_is_that_of_the_certified_norris_data() -> None:
+def test_the_line_matches_the_certified_norris_data() -> None:
     fit = line_fit(numbers(NORRIS_X), numbers(NORRIS_Y))
     assert fit.slope == pytest.approx(1.00211681802045, rel=1e-12)
     assert fit.intercept == pytest.approx(-0.262323073774029, rel=1e-9)
@@ -53,7 +53,7 @@ def test_the_line_is_that_of_the_certified_norris_data() -> None:
     assert fit.residual_sd == pytest.approx(0.884796396144373, rel=1e-9)
 
 
-def test_the_line_through_the_origin_is_that_of_the_certified_noint1_data() -> None:
+def test_the_line_through_the_origin_matches_the_certified_noint1_data() -> None:
     fit = anchored_fit([float(x) for x in range(60, 71)], [float(y) for y in range(130, 141)])
     assert fit.slope == pytest.approx(2.07438016528926, rel=1e-12)
     assert fit.slope_sd == pytest.approx(0.165289256198347e-1, rel=1e-9)
@@ -61,7 +61,7 @@ def test_the_line_through_the_origin_is_that_of_the_certified_noint1_data() -> N
 
 
 @pytest.mark.parametrize("seed", range(5))
-def test_the_line_is_scipys(seed: int) -> None:
+def test_the_line_matches_scipy(seed: int) -> None:
     random = Random(seed)
     xs = [random.uniform(0.0, 4e5) for _ in range(3 + seed)]
     ys = [0.97 * x - 2000.0 + random.gauss(0.0, 3000.0) for x in xs]
@@ -85,7 +85,7 @@ def readings(
     ]
 
 
-def test_readings_are_summed_up_as_numpy_does() -> None:
+def test_summaries_of_readings_match_numpy() -> None:
     given = readings(0.4, noise_psi=0.05, drift_psi=0.3)
     times, values = np.array(given).T
     slope, intercept = np.polyfit(times, values, 1)
@@ -96,7 +96,7 @@ def test_readings_are_summed_up_as_numpy_does() -> None:
     assert judged.spread_pa == pytest.approx(np.sqrt((rest**2).sum() / 18.0))
 
 
-def test_the_zero_of_an_open_pot_is_what_it_says() -> None:
+def test_the_zero_of_an_open_pot_is_its_reading() -> None:
     anchor = zero_of(steady(readings(0.4)), 0.0, POT)
     found = zero_alone(anchor, POT)
     assert found.zero_pa == pytest.approx(0.4 * PSI, abs=0.01 * PSI)
@@ -112,7 +112,7 @@ def test_the_zero_of_an_open_pot_is_what_it_says() -> None:
         (readings(0.0, drift_psi=-1.0), "still moves"),
     ],
 )
-def test_what_is_no_quiet_open_pot_is_refused(given: list[tuple[float, float]], said: str) -> None:
+def test_a_pot_that_is_not_open_and_quiet_is_refused(given: list[tuple[float, float]], said: str) -> None:
     with pytest.raises(CalibrationError, match=said):
         zero_of(steady(given), 0.0, POT)
 
@@ -124,7 +124,7 @@ def test_a_moving_reading_is_not_steady() -> None:
     assert not is_steady(steady(readings(40.0, noise_psi=0.5)), span_pa)
 
 
-def test_an_absolute_transducers_zero_leaves_the_atmosphere_in() -> None:
+def test_an_absolute_transducers_zero_keeps_the_atmosphere() -> None:
     said_pa = ATMOSPHERE_PA + 0.5 * PSI
     anchor = zero_of(steady([(float(i), said_pa) for i in range(20)]), ATMOSPHERE_PA, ABSOLUTE)
     assert zero_alone(anchor, ABSOLUTE).zero_pa == pytest.approx(0.5 * PSI)
@@ -142,7 +142,7 @@ ANCHOR = Anchor(0.4 * PSI, 0.0)
 
 
 @pytest.mark.parametrize("anchor", [None, ANCHOR])
-def test_the_settings_found_make_the_transducer_say_what_the_gauge_says(anchor: Anchor | None) -> None:
+def test_the_resulting_settings_make_the_transducer_match_the_gauge(anchor: Anchor | None) -> None:
     """Through the conversion itself: a transducer with 0.4 psi and a slope of 1/0.96, put right again."""
     found = calibrate(points(*((g, 0.4 + g * 0.96) for g in (20, 40, 60))), anchor, GAUGE_ERROR_PA, POT)
     assert POT.transducer is not None
@@ -153,7 +153,7 @@ def test_the_settings_found_make_the_transducer_say_what_the_gauge_says(anchor: 
         assert reading.gauge_pa == pytest.approx(gauge * PSI, abs=1.0)
 
 
-def test_an_absolute_transducer_is_put_right_as_well() -> None:
+def test_an_absolute_transducer_is_calibrated_too() -> None:
     def said(gauge_psi: float) -> float:
         return 900.0 + 1.03 * (gauge_psi * PSI + ATMOSPHERE_PA)
 
@@ -164,7 +164,7 @@ def test_an_absolute_transducer_is_put_right_as_well() -> None:
         assert found.slope * (said(50.0) - found.zero_pa) == pytest.approx(50.0 * PSI + ATMOSPHERE_PA)
 
 
-def test_the_interval_of_the_slope_holds_the_truth_as_often_as_it_says() -> None:
+def test_the_interval_of_the_slope_has_its_stated_coverage() -> None:
     random = Random(7)
     held = 0
     for _ in range(1000):
@@ -204,7 +204,7 @@ def samples(psi: float, n: int = 30, **changes: float) -> list[Sample]:
     return [Sample(float(i), 1e9 + i, transducer_count=volts / COUNT_V, **changes) for i in range(n)]
 
 
-def test_the_zero_at_a_vent_is_that_of_the_open_pot_whatever_the_settings_were() -> None:
+def test_the_zero_at_a_vent_does_not_depend_on_the_settings_then() -> None:
     assert POT.transducer is not None
     calibrated = replace(POT, transducer=replace(POT.transducer, zero_pa=0.3 * PSI, slope=0.9))
     for pot in (POT, calibrated):
@@ -225,7 +225,7 @@ def test_a_few_samples_or_none_have_no_zero() -> None:
     assert zero_at_vent([Sample(float(i)) for i in range(30)], POT) is None
 
 
-def test_an_absolute_transducers_zero_at_a_vent_goes_by_the_barometer() -> None:
+def test_an_absolute_transducers_zero_at_a_vent_uses_the_barometer() -> None:
     pot: Pot = ABSOLUTE
     for outside_pa in (97_000.0, 103_000.0):
         said_psi = (outside_pa + 700.0) / PSI
@@ -235,7 +235,7 @@ def test_an_absolute_transducers_zero_at_a_vent_goes_by_the_barometer() -> None:
         assert found is not None and found.zero_pa == pytest.approx(700.0, abs=1.0)
 
 
-def test_a_drift_is_scipys_slope_with_its_interval() -> None:
+def test_a_drift_matches_scipys_slope_and_interval() -> None:
     zeros = [VentZero(86_400.0 * i, None, 100.0 + 5.0 * i + (-1) ** i * 3.0) for i in range(12)]
     theirs = stats.linregress([zero.t_s for zero in zeros], [zero.zero_pa for zero in zeros])
     found = drift(zeros)

@@ -90,7 +90,7 @@ def found(samples: Iterator[Sample], of: Pot = SOUND) -> CauseFinding | None:
     ],
     ids=["gap", "cold", "above", "hole"],
 )
-def test_a_clear_cause_is_told(
+def test_a_clear_cause_is_named(
     share: Share, celsius: Callable[[float], float], cause: Cause, beside: frozenset[Cause]
 ) -> None:
     finding = found(held(share, celsius))
@@ -117,7 +117,7 @@ def test_a_leak_that_began_an_hour_late_is_not_taken_for_one_that_grows(psi_per_
     assert Cause.HOLE in told.possible and Cause.OTHER not in told.possible
 
 
-def test_what_fits_no_law_is_never_claimed_alone() -> None:
+def test_a_fit_to_no_law_is_never_the_only_claim() -> None:
     told = found(held(hole))
     assert told is not None
     kinds = {Cause.HOLE: 0.02, Cause.GAP: 0.01, Cause.COLD: 0.0, Cause.ABOVE: 0.0, Cause.OTHER: 0.97}
@@ -130,7 +130,7 @@ def test_a_sound_pot_has_no_cause() -> None:
     assert found(held(lambda *_: 0.0, cooling)) is None
 
 
-def test_a_small_leak_bears_no_claim() -> None:
+def test_a_small_leak_supports_no_claim() -> None:
     finding = found(held(lambda *_: per_s(0.3), cooling))
     assert finding is not None and finding.kind is None and len(finding.possible) > 1
     said = " ".join(finding_lines(finding, TimeTeller(0.0, None, None), SOUND))
@@ -147,7 +147,7 @@ def test_a_leak_that_began_in_the_night_is_dated() -> None:
     assert first.startswith("It has leaked since about") and "2 h 5" in first
 
 
-def test_evidence_stands_beside_the_claim() -> None:
+def test_evidence_is_given_with_the_claim() -> None:
     finding = found(held(stiffening, cooling))
     assert finding is not None
     lines = list(finding_lines(finding, TimeTeller(0.0, None, None), SOUND))
@@ -162,14 +162,14 @@ def test_evidence_stands_beside_the_claim() -> None:
     assert any(line.startswith("Vent first") for line in lines)
 
 
-def test_where_a_relief_valve_shuts_is_told() -> None:
+def test_the_pressure_at_which_a_relief_valve_shuts_is_named() -> None:
     finding = found(held(weeping))
     assert finding is not None and finding.above_pa is not None
     assert finding.above_pa == pytest.approx(52 * PSI, abs=1.5 * PSI)
     assert finding.possible == [Cause.ABOVE]
 
 
-def test_a_pot_is_left_to_settle_after_fill_and_top_up() -> None:
+def test_readings_soon_after_a_fill_or_top_up_are_ignored() -> None:
     def topped_up(t_s: float) -> float:
         return 4.0 * PSI * min(max((t_s - SHUT_S - 3600.0) / 60.0, 0.0), 1.0)
 
@@ -179,13 +179,13 @@ def test_a_pot_is_left_to_settle_after_fill_and_top_up() -> None:
     assert 4200.0 <= after.bin.t_s - SHUT_S < 4400.0
 
 
-def test_too_little_says_nothing() -> None:
+def test_too_little_data_gives_no_cause() -> None:
     short = [sample for sample in held(gap) if sample.t_s < SHUT_S + 900.0]
     assert found(iter(short)) is None
 
 
 @pytest.mark.parametrize("seed", range(5))
-def test_trends_are_kendalls(seed: int) -> None:
+def test_trends_match_kendalls_test(seed: int) -> None:
     random = Random(seed)
     pairs = [(float(random.randint(0, 6)), random.gauss(0.0, 1.0)) for _ in range(25)]
     pairs += [(pair[0], round(pair[1])) for pair in pairs[:5]]
@@ -196,7 +196,7 @@ def test_trends_are_kendalls(seed: int) -> None:
     assert (sigmas > 0.0) == (known.statistic > 0.0)
 
 
-def test_nights_say_what_the_leak_went_with() -> None:
+def test_trends_over_nights_say_what_the_leak_correlates_with() -> None:
     random = Random(2)
     colds = [random.uniform(280.0, 294.0) for _ in range(20)]
     cold = [

@@ -34,7 +34,7 @@ def test_a_sound_pot_is_left_alone_as_long_as_a_known_one_would_be(error: float,
     assert share(far) < 0.08
 
 
-def test_sudden_worsening_is_seen_as_soon_as_the_printed_run_length_says() -> None:
+def test_sudden_worsening_is_seen_within_the_published_run_length() -> None:
     sigma = math.hypot(IN_GAS, 0.02)
     for shift, printed in ((2.0, 3.7), (4.0, 2.0)):  # at 2 sigma: Lucas & Saccucci, all known
         delays = []
@@ -51,7 +51,7 @@ def test_sudden_worsening_is_seen_as_soon_as_the_printed_run_length_says() -> No
         assert np.quantile(delays, 0.9) <= 5.0 * printed
 
 
-def test_a_wearing_seal_is_seen_its_growth_and_pace_hold_the_truth() -> None:
+def test_a_wearing_seal_is_seen_with_true_growth_and_pace_in_their_intervals() -> None:
     grown, ratios, slopes, ahead = [], [], [], []
     leaks = wearing(40, 60)
     true_left = (1.5 - leaks[-1]) / 0.006
@@ -78,7 +78,7 @@ def test_a_wearing_seal_is_seen_its_growth_and_pace_hold_the_truth() -> None:
     assert share(ahead) >= 0.85
 
 
-def test_a_step_is_grown_but_has_no_pace() -> None:
+def test_a_step_counts_as_growth_without_a_pace() -> None:
     told = []
     for seed in range(100):
         judged = health(season([0.1] * 30 + [0.3] * 20, seed), [], BEARABLE)
@@ -96,14 +96,14 @@ def test_a_sound_pot_has_neither_growth_nor_pace() -> None:
             assert judged.pace is None
 
 
-def test_what_grew_from_nothing_has_no_ratio() -> None:
+def test_growth_from_zero_has_no_ratio() -> None:
     judged = health(season([0.0] * 30 + [0.3] * 10, 3), [])
     assert judged.growth is not None
     assert judged.growth.ratio is None
     assert judged.growth.now_pa_per_s.low > judged.growth.baseline_pa_per_s.high
 
 
-def test_a_changed_seal_begins_anew_and_is_compared() -> None:
+def test_a_changed_seal_restarts_the_baseline_and_is_compared() -> None:
     change = care(Part.SEAL, 80, "new O-ring")
     judged = health(season(wearing(30, 50) + [0.1] * 12, 5), [change], BEARABLE)
     before, after = judged.regimes
@@ -123,7 +123,7 @@ def test_a_changed_seal_begins_anew_and_is_compared() -> None:
     assert compared.after_pa_per_s.low <= 0.1 * PSI_PER_H <= compared.after_pa_per_s.high
 
 
-def test_a_seal_changed_for_nothing_is_not_called_better() -> None:
+def test_a_needlessly_changed_seal_is_not_called_better() -> None:
     better = []
     for seed in range(200):
         rise = health(season([0.1] * 40, seed), [care(Part.SEAL, 25)]).seal_change.rise_pa_per_s
@@ -133,12 +133,12 @@ def test_a_seal_changed_for_nothing_is_not_called_better() -> None:
 
 
 @pytest.mark.parametrize("part", Part)
-def test_only_what_may_change_the_tightness_begins_anew(part: Part) -> None:
+def test_only_care_that_affects_the_tightness_restarts_the_baseline(part: Part) -> None:
     regimes = health(season([0.1] * 20), [care(part, 10)]).regimes
     assert len(regimes) == (2 if part in (Part.SEAL, Part.VALVE, Part.RELIEF_VALVE) else 1)
 
 
-def test_cares_without_a_batch_between_begin_one_regime() -> None:
+def test_cares_without_a_batch_between_them_start_one_regime() -> None:
     cares = [care(Part.SEAL, 10), care(Part.VALVE, 10), care(Part.INSPECTION, 10), care(Part.SEAL, 20)]
     judged = health(season([0.1] * 20), cares)
     assert [regime.batches for regime in judged.regimes] == [10, 10, 0]
@@ -149,7 +149,7 @@ def test_cares_without_a_batch_between_begin_one_regime() -> None:
 
 @pytest.mark.parametrize("at", range(12))
 @pytest.mark.parametrize("seed", range(5))
-def test_a_night_on_which_a_leak_broke_open_does_not_hide_in_the_baseline(at: int, seed: int) -> None:
+def test_a_sudden_leak_does_not_hide_in_the_baseline(at: int, seed: int) -> None:
     leaks = [0.1] * 20
     leaks[at] = 3.0
     judged = health(season(leaks, seed), [])
@@ -162,7 +162,7 @@ def test_a_night_on_which_a_leak_broke_open_does_not_hide_in_the_baseline(at: in
 
 
 @pytest.mark.parametrize("seed", range(5))
-def test_a_seal_that_breaks_for_good_is_told_at_once_and_as_lasting_on_the_next_night(seed: int) -> None:
+def test_a_broken_seal_is_reported_at_once_and_as_lasting_the_next_night(seed: int) -> None:
     points = health(season([0.1] * 30 + [2.0] * 3, seed), []).regime.points
     assert [(point.far, point.outside) for point in points[30:]] == [
         (Side.ABOVE, None), (Side.ABOVE, Side.ABOVE), (Side.ABOVE, Side.ABOVE),
@@ -177,7 +177,7 @@ def test_a_seal_changed_after_one_bad_night_is_compared_with_that_night() -> Non
     assert change.rise_pa_per_s.high < -1.5 * PSI_PER_H
 
 
-def test_a_huge_standard_error_widens_nothing() -> None:
+def test_a_huge_standard_error_does_not_widen_the_limits() -> None:
     leaks, errors = [0.1] * 40, [IN_GAS] * 40
     plain = health(season(leaks, None, errors), []).regime
     for at in (2, 10, 25):
@@ -191,7 +191,7 @@ def test_a_huge_standard_error_widens_nothing() -> None:
         assert not any(point.outside or point.far for point in health(wild, []).regime.points)
 
 
-def test_a_poor_thermometer_counts_less_but_counts() -> None:
+def test_a_batch_with_a_poor_thermometer_counts_less_but_still_counts() -> None:
     errors = [IN_GAS] * 30 + [IN_ROOM] * 60
     judged = health(season([0.1] * 30 + [0.5] * 60, 4, errors), [])
     assert judged.regime.state is Side.ABOVE
@@ -199,7 +199,7 @@ def test_a_poor_thermometer_counts_less_but_counts() -> None:
     assert sound.regime.state is None
 
 
-def test_batches_without_an_estimate_are_passed_over() -> None:
+def test_batches_without_an_estimate_are_skipped() -> None:
     leaks = [0.1] * 30
     leaks[3] = leaks[12] = leaks[29] = float("nan")
     judged = health(season(leaks, None), [])
@@ -209,7 +209,7 @@ def test_batches_without_an_estimate_are_passed_over() -> None:
 
 
 @pytest.mark.parametrize("n", range(LEAST_BATCHES + 1))
-def test_too_few_are_too_few_to_say(n: int) -> None:
+def test_too_few_batches_give_no_verdict(n: int) -> None:
     judged = health(season([0.1] * n), [], BEARABLE)
     assert (judged.regime.baseline_pa_per_s is None) == (n < LEAST_BATCHES)
     assert judged.growth is None
@@ -218,7 +218,7 @@ def test_too_few_are_too_few_to_say(n: int) -> None:
     assert (judged.now_pa_per_s is None) == (n < 3)
 
 
-def test_batches_alike_to_the_last_figure_stay_within_their_limits() -> None:
+def test_identical_batches_stay_within_their_limits() -> None:
     alike = [
         BatchLeak(b.batch_id, b.t_s, b.utc_s, Interval(1.0, 1.0, 1.0), False, None)
         for b in season([0.1] * 50)
@@ -229,7 +229,7 @@ def test_batches_alike_to_the_last_figure_stay_within_their_limits() -> None:
     assert all(point.value == pytest.approx(1.0) for point in judged.regime.points[LEAST_BATCHES:])
 
 
-def test_with_a_long_baseline_the_limits_come_to_the_textbooks() -> None:
+def test_with_a_long_baseline_the_limits_match_the_textbook() -> None:
     # known errors and no scatter: only the baseline's own error, 1/15 of a batch's variance, is added, and
     # 1.4 % for a least scatter that may be more
     last = health(season([0.1] * 200, None), []).regime.points[-1]
@@ -248,26 +248,26 @@ def test_order_of_input_does_not_matter() -> None:
     ]
 
 
-def test_a_leak_that_got_less_is_below_and_no_growth() -> None:
+def test_a_reduced_leak_is_below_the_limits_and_not_growth() -> None:
     judged = health(season([0.5] * 25 + [0.1] * 15, 2), [], BEARABLE)
     assert judged.regime.state is Side.BELOW
     assert judged.growth is None
 
 
-def test_since_when_is_the_first_of_the_batches_that_now_stand_outside() -> None:
+def test_a_change_dates_from_the_first_batch_now_outside() -> None:
     judged = health(season([0.1] * 30 + [0.6] * 8 + [0.1] * 25 + [0.6] * 8, 1), [])
     regime = judged.regime
     assert 30 < regime.first_out.batch.batch_id <= 34
     assert 63 < regime.since.batch.batch_id <= 68
 
 
-def test_without_a_wall_clock_there_is_no_pace_by_the_month() -> None:
+def test_without_a_wall_clock_there_is_no_monthly_pace() -> None:
     judged = health(season(wearing(30, 50), 1, clock=False), [], BEARABLE)
     assert judged.pace is not None
     assert judged.pace.per_month_pa_per_s is None
 
 
-def test_a_leak_beyond_what_is_bearable_has_no_time_left() -> None:
+def test_an_unbearable_leak_has_no_time_left() -> None:
     judged = health(season(wearing(30, 50), 1), [], 0.2 * PSI_PER_H)
     assert judged.pace.bearable_in_batches is None
     assert judged.now_pa_per_s.low > judged.bearable_pa_per_s

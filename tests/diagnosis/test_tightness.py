@@ -60,7 +60,7 @@ def test_a_tight_pot_passes_and_one_that_leaks_fails_before_the_time_is_up() -> 
         assert told.low <= share(true) <= told.high
 
 
-def test_a_pot_on_the_limit_is_left_open_at_the_end_of_the_time() -> None:
+def test_a_pot_on_the_limit_gets_no_verdict_by_the_end() -> None:
     limit = THREE_PSI.share_per_s(FULL_PA)
     result = ended(judged(night(4.0, rate_per_s=limit), THREE_PSI))
     assert result.answer is Judgement.CANNOT_TELL
@@ -73,7 +73,7 @@ def test_the_clearer_the_leak_the_sooner_the_answer() -> None:
     assert times == sorted(times, reverse=True) and times[0] > 1.5 * times[-1]
 
 
-def test_a_gross_leak_fails_in_minutes_however_narrow_the_limit() -> None:
+def test_a_gross_leak_fails_within_minutes_whatever_the_limit() -> None:
     on_wall = replace(EMPTY, thermometers=frozenset({Place.WALL}))
     planned = replace(PLAN, latest_s=6 * 3600.0, place=Place.WALL)
     walled = (
@@ -83,7 +83,7 @@ def test_a_gross_leak_fails_in_minutes_however_narrow_the_limit() -> None:
     assert result.answer is Judgement.FAIL and result.after_s < 1600.0
 
 
-def test_a_vent_on_the_way_ends_it_without_an_answer() -> None:
+def test_a_vent_during_the_test_ends_it_without_an_answer() -> None:
     def vented() -> Iterable[Sample]:
         for sample in night(1.0):
             gone = sample.t_s > SHUT_S + 600.0
@@ -93,7 +93,7 @@ def test_a_vent_on_the_way_ends_it_without_an_answer() -> None:
     assert result.answer is Judgement.CANNOT_TELL and "vented" in result.why
 
 
-def test_a_pot_that_is_never_filled_ends_after_an_hour() -> None:
+def test_a_test_of_a_pot_never_filled_ends_after_an_hour() -> None:
     random = Random(3)
     still = (
         Sample(t_s=10.0 * i, gauge_pa=random.gauss(0.0, 100.0), gas_c=20.0, ambient_pa=ATMOSPHERE_PA)
@@ -103,7 +103,7 @@ def test_a_pot_that_is_never_filled_ends_after_an_hour() -> None:
     assert "did not reach" in result.why and result.look is None
 
 
-def test_a_reading_that_is_lost_ends_it_with_the_reason() -> None:
+def test_a_lost_reading_ends_the_test_with_the_reason() -> None:
     def dead() -> Iterable[Sample]:
         for sample in night(2.0):
             yield sample if sample.t_s < 900.0 else replace(sample, gauge_pa=None)
@@ -121,7 +121,7 @@ def test_a_pot_far_below_its_working_pressure_may_fail_but_never_passes() -> Non
     )
 
 
-def test_air_let_in_begins_the_measuring_anew() -> None:
+def test_air_let_in_restarts_the_measurement() -> None:
     def topped_up(t_s: float) -> float:
         return 6.0 * PSI * min(max((t_s - SHUT_S - 900.0) / 60.0, 0.0), 1.0)
 
@@ -131,7 +131,7 @@ def test_air_let_in_begins_the_measuring_anew() -> None:
     assert ended(test).after_s <= plain.after_s + 120.0
 
 
-def test_a_coarse_wiring_must_wait_until_it_resolves_a_tenth_of_the_limit() -> None:
+def test_a_coarse_wiring_must_first_resolve_a_tenth_of_the_limit() -> None:
     # ASTM E2930-13: resolution ten times finer than the leak. Ten bits over 100 psi without noise: 0.122 psi.
     coarse = replace(EMPTY, transducer=replace(WIRED, volts_per_count=5.0 / 1024.0))
     fine = replace(EMPTY, transducer=WIRED)
@@ -150,7 +150,7 @@ def test_the_nearer_the_thermometer_the_shorter_the_test() -> None:
     assert times == sorted(times) and times[0] < 3600.0
 
 
-def test_no_test_lets_a_tenth_of_the_air_go_at_twice_the_limit() -> None:
+def test_no_test_loses_a_tenth_of_the_air_at_twice_the_limit() -> None:
     # ASTM E2930-13: the whole change stays under 10 %
     for limit in (Limit(20 * PSI, 3600.0), Limit(30 * PSI, 4 * 3600.0)):
         planned = plan(replace(EMPTY, thermometers=frozenset(), transducer=WIRED), limit, 1.0)
@@ -159,7 +159,7 @@ def test_no_test_lets_a_tenth_of_the_air_go_at_twice_the_limit() -> None:
         assert not planned.enough
 
 
-def test_a_test_that_is_too_short_says_by_how_much_it_may_miss() -> None:
+def test_a_short_test_states_its_uncertainty() -> None:
     blind = replace(EMPTY, thermometers=frozenset(), transducer=WIRED)
     planned = plan(blind, usual_limit(EMPTY), 1.0)
     assert not planned.enough and planned.reach_per_s is not None
@@ -168,7 +168,7 @@ def test_a_test_that_is_too_short_says_by_how_much_it_may_miss() -> None:
     assert plan(replace(EMPTY, transducer=WIRED), usual_limit(EMPTY), 1.0).reach_per_s is None
 
 
-def test_a_limit_is_read_as_it_is_spoken() -> None:
+def test_a_limit_is_read_as_people_write_it() -> None:
     assert read_limit("3 psi in 12 h", EMPTY) == Limit(3 * PSI, 43_200.0)
     assert read_limit(" 0.2bar in 90 min ", EMPTY) == Limit(20_000.0, 5400.0)
     assert usual_limit(EMPTY) == Limit(pytest.approx(15 * PSI), 36_000.0)
@@ -177,6 +177,6 @@ def test_a_limit_is_read_as_it_is_spoken() -> None:
             read_limit(wrong, EMPTY)
 
 
-def test_a_limit_loses_over_its_time_what_it_says() -> None:
+def test_a_limit_over_a_time_means_that_loss() -> None:
     share_per_s = THREE_PSI.share_per_s(FULL_PA)
     assert THREE_PSI.loss_of(share_per_s, FULL_PA) == pytest.approx(3 * PSI)

@@ -35,7 +35,7 @@ def test_four_conversions_are_averaged_with_three_exchanges_each() -> None:
         assert measure(bus, conversions=4) == 101.75
 
 
-def test_it_waits_a_tenth_longer_than_the_nominal_conversion_and_asks_again_while_busy() -> None:
+def test_it_waits_a_tenth_beyond_the_nominal_conversion_and_polls_while_busy() -> None:
     busy = read(0x49, 1, 2, list(BUSY))
     start, ready, result = conversion(7)
     sleep = Sleeps()
@@ -45,7 +45,7 @@ def test_it_waits_a_tenth_longer_than_the_nominal_conversion_and_asks_again_whil
     assert len(sleep) == 3
 
 
-def test_a_reset_between_config_and_result_is_no_zero() -> None:
+def test_a_reset_between_config_and_result_is_not_read_as_zero() -> None:
     start, ready, _ = conversion(0)
     cleared = [read(0x49, 0, 2, [0, 0]), read(0x49, 1, 2, [0x85, 0x83])]  # SBAS444: config after power-up
     with ScriptedBus(start, ready, *cleared, *conversion(7)) as bus:
@@ -79,13 +79,13 @@ def test_the_third_failure_names_bus_address_and_register(register: int) -> None
     assert "\n" not in said
 
 
-def test_a_timed_out_bus_is_not_tried_again_since_each_try_costs_a_second() -> None:
+def test_a_timed_out_bus_is_not_retried_since_each_try_costs_a_second() -> None:
     script = write(0x49, 1, list(CONFIG), TimeoutError(110, "Connection timed out"))
     with ScriptedBus(script) as bus, pytest.raises(BusTimeoutError, match="0x49"):
         measure(bus)
 
 
-def test_a_conversion_that_never_ends_is_given_up() -> None:
+def test_a_conversion_that_never_ends_is_abandoned() -> None:
     start = write(0x49, 1, list(CONFIG))
     busy = read(0x49, 1, 2, list(BUSY))
     sleep = Sleeps()
@@ -94,7 +94,7 @@ def test_a_conversion_that_never_ends_is_given_up() -> None:
     assert sum(sleep) < 0.1
 
 
-def test_the_cleared_result_of_a_chip_that_was_reset_is_not_taken_for_zero_volt() -> None:
+def test_the_cleared_result_of_a_reset_chip_is_not_read_as_zero_volts() -> None:
     # From memory of SBAS444: after a reset the config register reads 8583h.
     start = write(0x49, 1, list(CONFIG))
     reset = read(0x49, 1, 2, [0x85, 0x83])
@@ -102,7 +102,7 @@ def test_the_cleared_result_of_a_chip_that_was_reset_is_not_taken_for_zero_volt(
         measure(bus)
 
 
-def test_a_short_answer_is_an_error_not_a_reading() -> None:
+def test_a_short_response_is_an_error_not_a_reading() -> None:
     start, ready, _ = conversion(7)
     with (
         ScriptedBus(*[start, ready, read(0x49, 0, 2, [5])] * 3) as bus,
@@ -114,6 +114,6 @@ def test_a_short_answer_is_an_error_not_a_reading() -> None:
 @pytest.mark.parametrize(
     ("channel", "full_scale_v", "rate"), [(4, 6.144, 250), (-1, 6.144, 250), (0, 5.0, 250), (0, 6.144, 100)]
 )
-def test_what_the_chip_does_not_have_is_refused(channel: int, full_scale_v: float, rate: int) -> None:
+def test_options_the_chip_lacks_are_refused(channel: int, full_scale_v: float, rate: int) -> None:
     with pytest.raises(ValueError, match="the ADS1115 has"):
         config_word(channel, full_scale_v, rate)

@@ -26,7 +26,7 @@ def barometer(bus: object) -> Barometer:
     return Barometer(BusLine(1, lambda _: bus), 0x77)  # type: ignore[arg-type, return-value]
 
 
-def test_a_result_is_taken_one_tick_after_its_conversion_and_the_next_is_forced_ten_seconds_later() -> None:
+def test_a_result_is_read_one_tick_after_its_conversion_and_the_next_started_10_s_later() -> None:
     with ScriptedBus(*IDENTIFY, FORCE, TAKE, FORCE, TAKE) as bus:
         watched = barometer(bus)
         assert watched.latest(100.0) == (None, None)
@@ -37,7 +37,7 @@ def test_a_result_is_taken_one_tick_after_its_conversion_and_the_next_is_forced_
             assert fault is None
 
 
-def test_ticks_far_apart_take_and_force_in_one() -> None:
+def test_ticks_far_apart_read_and_start_at_once() -> None:
     with ScriptedBus(*IDENTIFY, FORCE, TAKE, FORCE) as bus:
         watched = barometer(bus)
         watched.latest(0.0)
@@ -62,7 +62,7 @@ def test_measure_waits_for_the_conversion() -> None:
         ({0xF7: [0xFF, 0xFF, 0xF0, 0x7E, 0xED, 0]}, "300 to 1100 hPa"),
     ],
 )
-def test_an_answer_that_cannot_be_names_the_register(registers: dict[int, list[int]], why: str) -> None:
+def test_an_impossible_response_names_the_register(registers: dict[int, list[int]], why: str) -> None:
     answers = {0xD0: [0x58], 0x88: TRIMMING, 0xF7: RESULT} | registers
     bus = TableBus({(0x77, register): data for register, data in answers.items()})
     with pytest.raises(BarometerError, match=why) as caught:
@@ -71,17 +71,17 @@ def test_an_answer_that_cannot_be_names_the_register(registers: dict[int, list[i
     assert f"I2C bus 1, address 0x77, register 0x{register:02X}" in str(caught.value)
 
 
-def test_a_bme280_is_the_same_barometer() -> None:
+def test_a_bme280_works_as_a_bmp280() -> None:
     bus = TableBus({(0x77, 0xD0): [0x60], (0x77, 0x88): TRIMMING, (0x77, 0xF7): RESULT})
     assert measure(bus, 1, 0x77, lambda _: None)[0] == pytest.approx(100653.25, abs=0.02)
 
 
-def test_a_short_answer_is_an_error() -> None:
+def test_a_short_response_is_an_error() -> None:
     with ScriptedBus(read(0x77, 0xD0, 1, [])) as bus, pytest.raises(BusError, match="bytes"):
         measure(bus, 1, 0x77)
 
 
-def test_an_absent_barometer_is_named_at_once_asked_each_ten_seconds_and_comes_back() -> None:
+def test_an_absent_barometer_is_named_at_once_and_retried_every_10_s() -> None:
     bus = TableBus({})
     watched = barometer(bus)
     for now_s in range(10):
@@ -96,7 +96,7 @@ def test_an_absent_barometer_is_named_at_once_asked_each_ten_seconds_and_comes_b
     assert watched.latest(11.0)[0] == pytest.approx(100653.25, abs=0.02)
 
 
-def test_an_old_value_is_used_for_a_minute_and_then_unknown() -> None:
+def test_an_old_value_is_used_for_a_minute_then_unknown() -> None:
     bus = TableBus({(0x77, 0xD0): [0x58], (0x77, 0x88): TRIMMING, (0x77, 0xF7): RESULT})
     watched = Barometer(BusLine(1, lambda _: TableBus(bus.table)), 0x77)
     watched.latest(0.0)
@@ -108,6 +108,6 @@ def test_an_old_value_is_used_for_a_minute_and_then_unknown() -> None:
     assert "register 0xF7" in str(seen[61][1]) and "no reading for 60 s" in str(seen[61][1])
 
 
-def test_an_address_the_chip_cannot_have_is_refused() -> None:
+def test_an_impossible_chip_address_is_refused() -> None:
     with pytest.raises(ValueError, match="0x76 or 0x77"):
         Barometer(BusLine(1, lambda _: TableBus({})), 0x48)

@@ -17,7 +17,7 @@ FORCE = [write(0x76, 0x1C, [0b001_100]), write(0x76, 0x1B, [0b01_00_11])]
 
 
 @pytest.mark.parametrize(("device", "chip_id"), [("bmp388", 0x50), ("bmp390", 0x60)])
-def test_identify_force_wait_read(device: str, chip_id: int) -> None:
+def test_one_reading_identifies_forces_waits_and_reads(device: str, chip_id: int) -> None:
     waited: list[float] = []
     script = [
         read(0x76, 0x00, 1, [chip_id]),
@@ -32,7 +32,7 @@ def test_identify_force_wait_read(device: str, chip_id: int) -> None:
     assert sum(waited) >= 0.0371
 
 
-def test_a_result_is_taken_one_tick_after_its_conversion() -> None:
+def test_a_result_is_read_one_tick_after_its_conversion() -> None:
     start = [read(0x76, 0x00, 1, [0x50]), read(0x76, 0x31, 21, TRIMMING), *FORCE]
     with ScriptedBus(*start, read(0x76, 0x03, 7, RESULT), *FORCE) as bus:
         watched = Barometer(BusLine(1, lambda _: bus), 0x76, "bmp388")
@@ -51,7 +51,7 @@ def test_a_result_is_taken_one_tick_after_its_conversion() -> None:
         ({0x03: [0x70, 0, 0, 0, 0x73, 0xD8, 0x85]}, "300 to 1250 hPa"),
     ],
 )
-def test_an_answer_that_cannot_be_used(registers: dict[int, list[int]], why: str) -> None:
+def test_an_unusable_response_is_an_error(registers: dict[int, list[int]], why: str) -> None:
     table = {0x00: [0x50], 0x31: TRIMMING, 0x03: RESULT} | registers
     bus = TableBus({(0x76, register): answer for register, answer in table.items()})
     with pytest.raises(BarometerError, match=why):
@@ -68,6 +68,6 @@ def test_a_bme280_is_read_as_a_bmp280() -> None:
         assert measure(bus, 1, 0x77, lambda _: None, device)[0] == pytest.approx(100653.25, abs=0.02)
 
 
-def test_an_address_the_chip_cannot_have() -> None:
+def test_an_address_the_chip_cannot_have_is_refused() -> None:
     with pytest.raises(ValueError, match="a BMP390 has 0x76 or 0x77"):
         Barometer(BusLine(1, lambda _: TableBus({})), 0x48, "bmp390")

@@ -68,7 +68,7 @@ class LaterExecutor(Executor):
         (answer(-56 * 16), "outside"),
     ],
 )
-def test_damaged_answers_are_refused(text: str, why: str) -> None:
+def test_damaged_responses_are_refused(text: str, why: str) -> None:
     with pytest.raises(ThermometerError, match=why):
         parse_w1_slave(text)
 
@@ -81,17 +81,17 @@ def test_the_second_line_is_never_used() -> None:
 
 
 @pytest.mark.parametrize(("config", "celsius"), [(0x7F, 23.1875), (0x5F, 23.125), (0x3F, 23.0), (0x1F, 23.0)])
-def test_bits_that_a_coarser_resolution_leaves_undefined_are_dropped(config: int, celsius: float) -> None:
+def test_bits_undefined_at_a_coarser_resolution_are_dropped(config: int, celsius: float) -> None:
     assert parse_w1_slave(answer(0x0173, config)) == celsius  # datasheet, table 1 and figure 7
 
 
 @given(st.integers(-55 * 16, 125 * 16))
-def test_every_temperature_of_the_range_comes_back(raw: int) -> None:
+def test_every_temperature_in_the_range_is_decoded(raw: int) -> None:
     assert parse_w1_slave(answer(raw)) == raw / 16
 
 
 @given(st.integers(0, 71), st.integers(-55 * 16, 125 * 16))
-def test_any_single_flipped_bit_is_noticed(bit: int, raw: int) -> None:
+def test_any_single_flipped_bit_is_detected(bit: int, raw: int) -> None:
     line, _, rest = answer(raw).partition(" :")
     data = bytearray.fromhex(line)
     data[bit // 8] ^= 1 << bit % 8
@@ -107,7 +107,7 @@ def test_a_probe_is_read_at_once_and_then_every_ten_seconds(tmp_path: Path) -> N
     assert [probe.latest(1000.0 + s)[0] for s in (1, 9.9, 10, 11)] == [23.125, 23.125, 20.0, 20.0]
 
 
-def test_a_slow_read_is_not_waited_for_and_not_started_twice(tmp_path: Path) -> None:
+def test_a_slow_read_blocks_nothing_and_is_not_started_twice(tmp_path: Path) -> None:
     put(tmp_path, GOOD)
     executor = LaterExecutor()
     probe = Probe(ROM_ID, executor, tmp_path)
@@ -118,7 +118,7 @@ def test_a_slow_read_is_not_waited_for_and_not_started_twice(tmp_path: Path) -> 
     assert probe.latest(31.0) == (23.125, None)
 
 
-def test_a_value_is_as_old_as_its_read_not_as_its_arrival(tmp_path: Path) -> None:
+def test_a_value_is_dated_by_its_read_not_its_arrival(tmp_path: Path) -> None:
     put(tmp_path, GOOD)
     executor = LaterExecutor()
     probe = Probe(ROM_ID, executor, tmp_path)
@@ -136,7 +136,7 @@ def test_a_read_that_never_returns_becomes_a_fault(tmp_path: Path) -> None:
     assert probe.latest(185.0) == (None, f"1-Wire thermometer {ROM_ID}: no reading for 180 s")
 
 
-def test_one_bad_read_is_bridged_and_six_are_a_fault_that_says_why(tmp_path: Path) -> None:
+def test_one_bad_read_is_bridged_and_six_are_a_fault_with_the_reason(tmp_path: Path) -> None:
     put(tmp_path, GOOD)
     probe = Probe(ROM_ID, InlineExecutor(), tmp_path)
     probe.latest(0.0)
@@ -150,7 +150,7 @@ def test_one_bad_read_is_bridged_and_six_are_a_fault_that_says_why(tmp_path: Pat
     assert probe.latest(80.0) == (23.125, None)
 
 
-def test_an_absent_probe_is_named_at_once_and_found_when_it_is_plugged_in(tmp_path: Path) -> None:
+def test_an_absent_probe_is_named_at_once_and_found_once_plugged_in(tmp_path: Path) -> None:
     probe = Probe(ROM_ID, InlineExecutor(), tmp_path)
     celsius, fault = probe.latest(0.0)
     assert celsius is None
@@ -168,7 +168,7 @@ def test_an_executor_that_takes_no_more_work_is_a_fault_not_a_crash(tmp_path: Pa
 
 
 @pytest.mark.parametrize("rom_id", ["10-0008032d4f6e", "28-XYZ", "../etc", ""])
-def test_a_name_that_is_no_ds18b20_is_refused(rom_id: str) -> None:
+def test_a_name_that_is_not_a_ds18b20_is_refused(rom_id: str) -> None:
     with pytest.raises(ValueError, match="28-"):
         Probe(rom_id, InlineExecutor())
 

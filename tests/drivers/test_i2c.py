@@ -32,7 +32,7 @@ def test_a_bus_is_opened_once() -> None:
     assert opener.attempts == 1
 
 
-def test_a_bus_that_cannot_be_opened_is_tried_every_ten_seconds_for_ever() -> None:
+def test_a_bus_that_cannot_be_opened_is_retried_every_10_s_forever() -> None:
     opener = Opener()
     opener.fails = True
     line = BusLine(1, opener)
@@ -100,7 +100,7 @@ def test_a_missing_library_is_an_error_of_the_bus(monkeypatch: pytest.MonkeyPatc
         open_bus(1)
 
 
-def test_only_a_time_out_is_called_one() -> None:
+def test_only_a_timeout_is_called_one() -> None:
     # The kernel's errno as Python maps it: ETIMEDOUT is 110
     assert isinstance(transfer_error(1, 0x48, 0, OSError(110, "Connection timed out")), BusTimeoutError)
     assert not isinstance(transfer_error(1, 0x48, 0, OSError(121, "Remote I/O error")), TimeoutError)

@@ -38,21 +38,21 @@ class Register:
         (0x77, {0xD0: 0x55}, ""),  # a BMP180: something, and none of ours
     ],
 )
-def test_a_chip_is_known_by_its_register_and_nothing_is_written(address, values, device, tmp_path) -> None:
+def test_a_chip_is_recognised_by_its_register_without_writing(address, values, device, tmp_path) -> None:
     chip = Register(values)
     found = look(lambda number: SimBus({address: chip}), tmp_path, buses=(1,), devices=tmp_path)
     assert found.answers == (I2cDevice(1, address, device),)
     assert chip.written == []
 
 
-def test_only_addresses_of_devices_we_know_are_spoken_to(tmp_path) -> None:
+def test_only_addresses_of_known_devices_are_accessed(tmp_path) -> None:
     other = {address: Register({}) for address in range(0x08, 0x78) if address not in range(0x48, 0x4C)}
     known = {0x76, 0x77}
     look(lambda number: SimBus(other), tmp_path, buses=(1,), devices=tmp_path)
     assert {address for address, chip in other.items() if chip.asked} == known
 
 
-def test_the_simulated_machine_is_found_as_it_is_wired(tmp_path) -> None:
+def test_the_devices_of_the_simulated_machine_are_found(tmp_path) -> None:
     world = World(NIGHTS["two-in-the-morning"], tmp_path)
     world.advance(0.0)
     found = look(world.open_bus, world.one_wire_root, buses=(1,), devices=tmp_path)
@@ -61,7 +61,7 @@ def test_the_simulated_machine_is_found_as_it_is_wired(tmp_path) -> None:
     assert GAS_PROBE_ID in {probe.rom_id for probe in found.probes} or len(found.probes) >= 1
 
 
-def test_what_is_switched_off_is_named_and_what_cannot_be_opened_says_why(tmp_path) -> None:
+def test_disabled_buses_are_named_and_unopenable_ones_say_why(tmp_path) -> None:
     assert look(one_wire_root=tmp_path / "none", devices=tmp_path).off == ("I2C", "1-Wire", "SPI")
     (tmp_path / "i2c-1").touch()
     (tmp_path / "spidev0.1").touch()

@@ -28,7 +28,7 @@ def test_a_measurement_waits_for_bias_and_conversion_and_switches_the_bias_off()
     assert pins.opened[0].clock_mode == 1
 
 
-def test_a_result_is_taken_one_tick_later_and_the_next_started_ten_seconds_after() -> None:
+def test_a_result_is_read_one_tick_later_and_the_next_started_10_s_after() -> None:
     with ScriptedPins(*START, (1, ASK, registers(0x44FC)), OFF, *START) as pins:
         probe = RtdProbe(WIRING, lambda: pins, lambda _: None)
         assert probe.latest(100.0) == (None, None)
@@ -55,7 +55,7 @@ def test_a_result_is_taken_one_tick_later_and_the_next_started_ten_seconds_after
         ([0xFF] * 9, "no MAX31865 answers (0xFF instead of 0x91)"),
     ],
 )
-def test_each_fault_in_words(answer: list[int], words: str) -> None:
+def test_each_fault_of_the_chip_has_its_words(answer: list[int], words: str) -> None:
     with ScriptedPins(*START, (1, ASK, answer), OFF) as pins:
         probe = RtdProbe(WIRING, lambda: pins, lambda _: None)
         probe.latest(0.0)
@@ -63,20 +63,20 @@ def test_each_fault_in_words(answer: list[int], words: str) -> None:
         assert "chip select 1" in str(probe.latest(2.0)[1])
 
 
-def test_a_pt1000_set_as_a_pt100_is_no_temperature() -> None:
+def test_a_pt1000_configured_as_a_pt100_gives_no_temperature() -> None:
     with ScriptedPins(*START, (1, ASK, registers(0x4000)), OFF) as pins:
         probe = RtdProbe(RtdWiring(1, 3, 100.0, 4300.0), lambda: pins, lambda _: None)
         with pytest.raises(ThermometerError, match="check the settings' device and reference"):
             probe.measure()
 
 
-def test_two_and_four_wires_are_set_alike() -> None:
+def test_two_and_four_wires_use_the_same_setting() -> None:
     for wires in (2, 4):
         with ScriptedPins((0, [0x80, 0x83], [0, 0]), (0, [0x80, 0xA1], [0, 0])) as pins:
             Max31865(0, wires, pins).start(lambda _: None)
 
 
-def test_a_failed_transfer_is_a_fault_and_the_last_value_serves_for_a_minute() -> None:
+def test_a_failed_transfer_is_a_fault_and_the_last_value_is_used_for_a_minute() -> None:
     failing = (1, [0x80, 0x93], OSError(5, "Input/output error"))
     with ScriptedPins(*START, (1, ASK, registers()), OFF, failing, *[failing] * 6) as pins:
         probe = RtdProbe(WIRING, lambda: pins, lambda _: None)

@@ -27,7 +27,7 @@ def test_equal_halves_are_25_degrees() -> None:
     assert probe(answering(HALF)).latest(0.0) == (pytest.approx(25.0, abs=0.01), None)
 
 
-def test_it_is_read_every_ten_seconds() -> None:
+def test_a_thermistor_is_read_every_ten_seconds() -> None:
     bus = answering(HALF)
     watched = probe(bus)
     watched.latest(0.0)
@@ -39,7 +39,7 @@ def test_it_is_read_every_ten_seconds() -> None:
     assert bus.calls > before
 
 
-def test_a_measured_supply_takes_its_sag_out() -> None:
+def test_a_measured_supply_cancels_its_sag() -> None:
     class Sagging(TableBus):
         def read_i2c_block_data(self, address: int, register: int, length: int) -> list[int]:
             if register == 0:  # MUX 111 is AIN3, the supply: 3.0 V, and half of that on AIN2
@@ -62,7 +62,9 @@ def test_a_measured_supply_takes_its_sag_out() -> None:
         (0.007, True, "outside -40 to 125 C"),
     ],
 )
-def test_a_broken_and_a_shorted_one_at_either_side(share: float, to_ground: bool, words: str) -> None:
+def test_broken_and_shorted_thermistors_are_recognised_on_either_side(
+    share: float, to_ground: bool, words: str
+) -> None:
     with pytest.raises(ThermometerError, match=words):
         read_divider(share, 10_000.0, to_ground, BETA)
 
@@ -74,6 +76,6 @@ def test_a_dead_bus_is_a_fault_that_names_the_thermistor() -> None:
     assert "thermistor, ADS1115, bus 1, address 0x48, channel 2: I2C bus 1" in str(fault)
 
 
-def test_no_supply_at_the_divider() -> None:
+def test_a_divider_without_supply_is_a_fault() -> None:
     with pytest.raises(ThermometerError, match="no supply"):
         probe(answering(0.0), supply_channel=3).measure()

@@ -32,16 +32,14 @@ def fallen_back(cause: Exception) -> Any:
         (ValueError("pin 8 is already in use"), "is a pin of it used for something else?"),
     ],
 )
-def test_the_fall_back_to_shifting_by_hand_is_refused_and_its_cause_told(
-    cause: Exception, words: str
-) -> None:
+def test_the_bit_banging_fallback_is_refused_with_its_cause(cause: Exception, words: str) -> None:
     with pytest.raises(SpiError, match="SPI, chip select 1: ") as caught:
         opened(1, lambda: fallen_back(cause))
     assert words in str(caught.value)
     assert "\n" not in str(caught.value)
 
 
-def test_without_a_gpio_library_it_says_what_to_install(monkeypatch: pytest.MonkeyPatch) -> None:
+def test_a_missing_gpio_library_says_what_to_install(monkeypatch: pytest.MonkeyPatch) -> None:
     def none() -> None:
         raise BadPinFactory("Unable to load any default pin factory!")
 
@@ -51,7 +49,7 @@ def test_without_a_gpio_library_it_says_what_to_install(monkeypatch: pytest.Monk
         system_pins()
 
 
-def test_without_gpiozero_at_all(monkeypatch: pytest.MonkeyPatch) -> None:
+def test_a_missing_gpiozero_says_what_to_install(monkeypatch: pytest.MonkeyPatch) -> None:
     monkeypatch.setitem(sys.modules, "gpiozero", None)
     with pytest.raises(SpiError, match="SPI: no GPIO library works here"):
         system_pins()
@@ -78,7 +76,7 @@ def test_a_failed_transfer_names_the_chip_select() -> None:
             mcp.read_mean_count(0)
 
 
-def test_spi_that_cannot_be_opened_is_tried_every_ten_seconds_for_ever() -> None:
+def test_spi_that_cannot_be_opened_is_retried_every_10_s_forever() -> None:
     attempts = 0
 
     def pins() -> Any:
@@ -94,7 +92,7 @@ def test_spi_that_cannot_be_opened_is_tried_every_ten_seconds_for_ever() -> None
     assert attempts == 60
 
 
-def test_a_chip_is_closed_and_opened_anew_after_a_failure() -> None:
+def test_a_chip_is_reopened_after_a_failure() -> None:
     failing = (0, [0x06, 0x00, 0x00], OSError(5, "Input/output error"))
     good = (0, [0x06, 0x00, 0x00], [0, 0x07, 0xFF])
     converter = Converter("mcp3208", full_scale_v=3.3)
@@ -119,6 +117,6 @@ def test_a_chip_is_closed_and_opened_anew_after_a_failure() -> None:
         (Converter("hx711"), 0, "there are ads1115, ads1015, mcp3008 and mcp3208"),
     ],
 )
-def test_what_no_converter_has_is_refused(converter: Converter, channel: int, why: str) -> None:
+def test_options_no_converter_has_are_refused(converter: Converter, channel: int, why: str) -> None:
     with pytest.raises(ValueError, match=why):
         converter.check(channel)

@@ -54,7 +54,7 @@ def mended(request, tmp_path_factory) -> Bench:
     return played(tmp_path_factory.mktemp("mended"), request.param)
 
 
-def test_no_rate_moves_when_the_clock_is_set(mended, undisturbed):
+def test_setting_the_clock_changes_no_rate(mended, undisturbed):
     said, would_say = mended.summary, undisturbed.summary
     assert said.leak.rate_pa_per_s == would_say.leak.rate_pa_per_s
     assert said.verdict is would_say.verdict
@@ -66,7 +66,7 @@ def test_no_rate_moves_when_the_clock_is_set(mended, undisturbed):
     )
 
 
-def test_every_time_of_the_night_is_the_true_one_afterwards(mended):
+def test_all_times_of_the_night_are_right_once_the_clock_is_set(mended):
     def is_true(t_s: float, utc_s: float | None) -> bool:
         return utc_s is not None and abs(utc_s - (NIGHT.start_utc_s + t_s)) < 1.0
 
@@ -97,7 +97,7 @@ def test_clock_unset_is_raised_once_and_returns_when_the_clock_is_set(tmp_path):
     assert SET_S < told[1][1] < SET_S + 700.0
 
 
-def test_what_a_watch_killed_while_mending_left_is_mended_by_the_next(tmp_path):
+def test_a_correction_of_times_cut_off_by_a_kill_is_finished_by_the_next_watch(tmp_path):
     bench = Bench(NIGHT, tmp_path)
     bench.begin(utc_known=False)
     bench.run_until(SET_S)
@@ -130,9 +130,7 @@ def test_an_earlier_boot_is_never_dated_by_a_later_ones_clock(tmp_path):
 
 
 @pytest.mark.parametrize("day", ["2026-03-29", "2026-10-25"])
-def test_the_night_summer_time_begins_or_ends_is_a_night_like_any_other(
-    day, tmp_path, undisturbed, monkeypatch
-):
+def test_changes_to_and_from_summer_time_do_not_affect_a_night(day, tmp_path, undisturbed, monkeypatch):
     """Central European nights in which the clocks are changed, by the tz database."""
     zone = ZoneInfo("Europe/Berlin")
     begin = datetime.fromisoformat(f"{day}T00:30:00").replace(tzinfo=zone)

@@ -13,6 +13,7 @@ from pathlib import Path
 import pytest
 
 from failing_disk import FailingDisk, FullDisk
+from patience import PATIENCE_S
 from potvigil.model.events import AlarmId, AlarmState, NoteEvent, NoteId
 from potvigil.record.database import BUSY_TIMEOUT_S, Database
 from potvigil.record.store import Store
@@ -56,7 +57,7 @@ def begin_from(cut: Path, folder: Path) -> Bench:
 
 # no room but for the small files of the simulated wires; for a little; for the log's index
 @pytest.mark.parametrize("room_bytes", [1024, 8192, 40_960])
-def test_a_watch_begun_on_a_full_disk_watches_and_writes_when_there_is_room(room_bytes, tmp_path):
+def test_a_watch_started_on_a_full_disk_works_and_writes_once_there_is_room(room_bytes, tmp_path):
     bench = Bench(NIGHT, tmp_path)
     with FullDisk(room_bytes):
         bench.begin()
@@ -77,7 +78,7 @@ def test_a_watch_begun_on_a_full_disk_watches_and_writes_when_there_is_room(room
     assert kept.count(AlarmId.FLOOR_AHEAD) == kept.count(AlarmId.BELOW_FLOOR) == 1
 
 
-def test_a_batch_is_taken_up_from_a_record_that_cannot_be_written(tmp_path):
+def test_a_batch_continues_from_a_record_that_cannot_be_written(tmp_path):
     """Room for the log's index only: on a full disk that is what the index of the last watch frees."""
     room_bytes = 40_960
     bench = Bench(NIGHT, tmp_path)
@@ -102,7 +103,7 @@ def test_a_batch_is_taken_up_from_a_record_that_cannot_be_written(tmp_path):
     assert after[0] == pytest.approx(4090.0) and after[-1] > 5290.0
 
 
-def test_a_stick_that_is_not_plugged_in_is_told_and_taken_when_it_is(tmp_path):
+def test_a_missing_stick_is_reported_and_used_once_plugged_in(tmp_path):
     bench = Bench(NIGHT, tmp_path)
     bench.record = tmp_path / "stick" / "record.db"
     bench.begin()
@@ -116,7 +117,7 @@ def test_a_stick_that_is_not_plugged_in_is_told_and_taken_when_it_is(tmp_path):
         assert next(store.samples(POT, 0.0)).t_s == 0.0
 
 
-def test_a_record_that_turns_up_with_another_time_axis_is_not_mixed_up_with_this_one(cut, tmp_path):
+def test_a_record_that_appears_with_another_time_axis_is_kept_apart(cut, tmp_path):
     bench = Bench(NIGHT, tmp_path)
     bench.record = tmp_path / "stick" / "record.db"
     bench.begin()
@@ -138,7 +139,7 @@ def test_a_record_that_turns_up_with_another_time_axis_is_not_mixed_up_with_this
 
 
 @pytest.mark.parametrize("content", [b"not a database, and long enough to look at\n" * 50, None])
-def test_a_file_that_is_no_record_is_left_alone_and_the_watch_goes_on(content, tmp_path):
+def test_a_file_that_is_not_a_record_is_left_alone_and_the_watch_goes_on(content, tmp_path):
     bench = Bench(NIGHT, tmp_path)
     if content is None:
         bench.record.mkdir()
@@ -172,7 +173,7 @@ print(sorted(alarm.alarm for alarm in bench.service.watches["lantern"].snapshot(
 """
 
 
-def test_a_record_on_a_card_that_became_read_only_is_read_and_the_watch_goes_on(cut, public_folder, tmp_path):
+def test_a_record_on_a_read_only_card_is_read_and_the_watch_goes_on(cut, public_folder, tmp_path):
     """What a file system mounted anew as read-only is to a user: folder and files that he may not write."""
     card = public_folder / "card"
     card.mkdir()
@@ -194,7 +195,7 @@ def test_a_record_on_a_card_that_became_read_only_is_read_and_the_watch_goes_on(
     )
     try:
         ran = subprocess.run(
-            [sys.executable, "-c", script], capture_output=True, text=True, check=False, timeout=120
+            [sys.executable, "-c", script], capture_output=True, text=True, check=False, timeout=PATIENCE_S
         )
     finally:
         card.chmod(0o755)
@@ -205,7 +206,7 @@ def test_a_record_on_a_card_that_became_read_only_is_read_and_the_watch_goes_on(
     assert whole.read_bytes() == before
 
 
-def test_a_card_that_answers_nothing_but_errors_ends_no_watch_and_loses_no_alarm(tmp_path):
+def test_a_card_that_only_gives_errors_ends_no_watch_and_loses_no_alarm(tmp_path):
     bench = Bench(NIGHT, tmp_path)
     bench.begin()
     bench.run_until(4000.0)
@@ -238,7 +239,7 @@ def public_folder():
     shutil.rmtree(folder)
 
 
-def test_a_slow_card_holds_a_tick_for_one_commit_and_not_for_each_event(tmp_path, monkeypatch):
+def test_a_slow_card_delays_a_tick_by_one_commit_not_by_each_event(tmp_path, monkeypatch):
     """Each durable commit may take a bad card 5 s and more: a tick stays well inside the watchdog."""
     commits: list[int] = [0]
     real = Database.transaction
@@ -264,7 +265,7 @@ def test_a_slow_card_holds_a_tick_for_one_commit_and_not_for_each_event(tmp_path
     assert begun * 5.0 < WATCHDOG_S
 
 
-def test_a_record_held_by_another_program_holds_a_tick_for_its_patience_only(tmp_path):
+def test_a_locked_record_delays_a_tick_only_by_its_timeout(tmp_path):
     bench = Bench(NIGHT, tmp_path)
     bench.begin()
     bench.run_until(3300.0)
@@ -283,9 +284,7 @@ def test_a_record_held_by_another_program_holds_a_tick_for_its_patience_only(tmp
     assert last is not None and last.t_s > 3300.0
 
 
-def test_readings_that_memory_could_not_hold_are_counted_in_the_alarm_and_once_when_it_is_over(
-    tmp_path, monkeypatch
-):
+def test_readings_dropped_from_memory_are_counted_in_the_alarm_and_once_afterwards(tmp_path, monkeypatch):
     monkeypatch.setattr(ledger, "BUFFER_SAMPLES", 100)
     bench = Bench(NIGHT, tmp_path)
     bench.begin()

@@ -28,7 +28,7 @@ def clean():
 
 
 @pytest.mark.parametrize("target", targets(), ids=str)
-def test_whatever_comes_is_read_or_refused(target):
+def test_any_input_is_read_or_refused(target):
     @settings(
         max_examples=EXAMPLES.get(target.name, 80),
         deadline=None,
@@ -64,7 +64,7 @@ def test_whatever_comes_is_read_or_refused(target):
     ],
     ids=["colons", "digits", "brackets", "braces", "pots", "values", "length", "keys", "key-of-anchors"],
 )
-def test_no_settings_take_long_or_say_much(text):
+def test_no_settings_take_long_or_give_a_long_error(text):
     with bounded(5.0), pytest.raises(SettingsError) as refused:
         load_text(text, "workshop.yaml")
     with bounded(30.0), measured(), pytest.raises(SettingsError):  # measuring takes its time
@@ -82,14 +82,14 @@ def test_a_log_of_very_many_columns_is_refused_at_once(tmp_path):
 
 
 @pytest.mark.parametrize("values", ["39120,20", "-1e300,20", "60,301"])
-def test_what_no_pot_ever_had_is_refused_and_not_reckoned_with(tmp_path, values):
+def test_impossible_pot_values_are_refused_and_not_computed_with(tmp_path, values):
     path = tmp_path / "night.csv"  # the gas law had no answer, and the replay broke off
     path.write_text(f"elapsed_s,gauge_pressure_psi,gas_temperature_c\n0,60,20\n10,{values}\n")
     with pytest.raises(LogError, match="up to"):
         read_log(path)
 
 
-def test_no_sign_of_a_log_reaches_the_terminal(tmp_path):
+def test_no_control_character_of_a_log_reaches_the_terminal(tmp_path):
     path = tmp_path / "night.csv"
     path.write_text("elapsed_s,gauge_pressure_psi\n1,\x1b[31m\n")
     with pytest.raises(LogError) as refused:
@@ -97,7 +97,7 @@ def test_no_sign_of_a_log_reaches_the_terminal(tmp_path):
     assert "\x1b" not in str(refused.value)
 
 
-def test_a_password_file_without_end_is_not_read_to_its_end(tmp_path):
+def test_an_endless_password_file_is_not_read_to_its_end(tmp_path):
     endless = tmp_path / "endless"
     endless.symlink_to("/dev/zero")
     with bounded(2.0), measured(2**20):
@@ -125,7 +125,7 @@ def test_a_password_file_without_end_is_not_read_to_its_end(tmp_path):
         ("password-file", "nonsense"),
     ],
 )
-def test_what_is_refused_again_and_again_leaves_nothing_behind(name, value):
+def test_repeated_refusals_leave_nothing_behind(name, value):
     act = next(target.act for target in targets() if target.name == name)
 
     def often():

@@ -30,7 +30,7 @@ def standing(bench: Bench) -> dict[AlarmId, AlarmState]:
 
 
 @pytest.mark.parametrize("phase", PHASES_S)
-def test_a_watch_killed_again_and_again_loses_nothing_that_it_told(phase, tmp_path):
+def test_a_repeatedly_killed_watch_loses_no_announced_event(phase, tmp_path):
     prepared = before(tmp_path / "before", phase)
     for seed in range(2):
         loss = killed_in(tmp_path / str(seed), prepared, phase, seed, kills=3)
@@ -42,7 +42,7 @@ def test_a_watch_killed_again_and_again_loses_nothing_that_it_told(phase, tmp_pa
         assert loss.slowest_start_s < 10.0
 
 
-def test_without_the_file_in_memory_a_killed_watch_loses_up_to_the_minute(tmp_path):
+def test_without_the_spool_a_killed_watch_loses_up_to_a_minute(tmp_path):
     """What a power cut costs, and that the test above would see it."""
     bench = Bench(NIGHT, tmp_path, sample_period_s=1.0)
     bench.begin()
@@ -68,12 +68,12 @@ def older(tmp_path_factory) -> Path:
     return path
 
 
-def test_a_migration_that_is_killed_leaves_the_old_record_or_the_new_one(older, tmp_path):
+def test_a_killed_migration_leaves_the_old_record_or_the_new_one(older, tmp_path):
     in_time = [killed_while_migrating(tmp_path / f"{seed}.db", older, seed) for seed in range(8)]
     assert any(in_time)
 
 
-def test_a_kill_costs_nothing_although_nothing_was_committed_since(tmp_path):
+def test_a_kill_between_commits_loses_nothing(tmp_path):
     bench = Bench(NIGHT, tmp_path, sample_period_s=1.0)
     bench.unwritten = tmp_path / "unwritten"
     bench.begin()
@@ -86,7 +86,7 @@ def test_a_kill_costs_nothing_although_nothing_was_committed_since(tmp_path):
 
 
 @pytest.mark.parametrize("change", ["another boot", "another record", "another run", "no file"])
-def test_what_is_left_in_memory_is_taken_by_its_own_record_boot_and_run_only(change, tmp_path):
+def test_a_spool_is_used_only_by_its_own_record_boot_and_run(change, tmp_path):
     memory = tmp_path / "unwritten"
     path = tmp_path / "record.db"
     with Store.open_for_watch(path, unwritten=memory) as store:
@@ -118,7 +118,7 @@ def test_what_is_left_in_memory_is_taken_by_its_own_record_boot_and_run_only(cha
         assert list(store.samples(POT, 0.0)) == []
 
 
-def test_whatever_stands_in_the_file_in_memory_ends_no_watch(tmp_path):
+def test_no_content_of_the_spool_ends_the_watch(tmp_path):
     memory = tmp_path / "unwritten"
     rng = random.Random(3)
     good = json.dumps([POT, 130.0, *[None] * 10, None])
@@ -170,7 +170,7 @@ def begin_from(cut: Path, folder: Path) -> Bench:
 
 
 @pytest.mark.parametrize("seed", range(12))
-def test_a_log_torn_anywhere_costs_its_torn_end_and_no_more(cut, seed, tmp_path):
+def test_a_torn_write_ahead_log_loses_only_its_torn_end(cut, seed, tmp_path):
     rng = random.Random(seed)
     torn = tmp_path / "torn" / cut.name
     torn.parent.mkdir()
@@ -191,7 +191,7 @@ def test_a_log_torn_anywhere_costs_its_torn_end_and_no_more(cut, seed, tmp_path)
         assert store.last_sample(POT).t_s > 4200.0
 
 
-def test_a_log_that_is_missing_ends_no_watch(cut, tmp_path):
+def test_a_missing_write_ahead_log_does_not_end_the_watch(cut, tmp_path):
     alone = tmp_path / "alone" / cut.name
     alone.parent.mkdir()
     shutil.copyfile(cut, alone)
@@ -260,13 +260,13 @@ def test_damaged_records_never_replace_each_other(tmp_path):
 # -- what stood stands again
 
 
-def test_an_alarm_that_stood_is_told_again_with_the_first_tick_however_the_watch_ended(cut, tmp_path):
+def test_an_active_alarm_is_announced_again_at_the_first_tick_however_the_watch_ended(cut, tmp_path):
     bench = begin_from(cut, tmp_path)
     assert standing(bench)[AlarmId.FLOOR_AHEAD] is AlarmState.UNACKNOWLEDGED
     assert bench.service.batch_ids == {POT: 1}
 
 
-def test_what_is_old_of_a_hold_is_fed_again_as_means_and_judged_the_same(tmp_path):
+def test_old_samples_of_a_hold_are_replayed_as_means_with_the_same_verdict(tmp_path):
     """Of seven hours and a half the last three are fed in full."""
     bench = Bench(NIGHTS["slow-lid-leak"], tmp_path, sample_period_s=2.0)
     bench.begin()

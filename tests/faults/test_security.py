@@ -15,8 +15,9 @@ from pathlib import Path
 import pytest
 from packaging.requirements import Requirement
 
-from broker import Broker, make_certificates, wait_until
+from broker import Broker, make_certificates
 from only_root import needs_root
+from patience import PATIENCE_S, wait_until
 from potvigil.live_reader import LiveReader
 from potvigil.outputs.live import LiveFile
 from potvigil.record.spool import Unwritten
@@ -40,7 +41,7 @@ def run(*arguments, status=0, given="", **environment):
         input=given,
         capture_output=True,
         text=True,
-        timeout=120,
+        timeout=PATIENCE_S,
         check=False,
         env={**os.environ, **environment},
     )
@@ -143,10 +144,10 @@ def test_a_watched_night_tells_no_secret(planted, tmp_path):
         with broker.listen("#") as listener:
             watch = subprocess.Popen(command, **pipes, text=True)
             try:
-                wait_until(lambda: any(t.endswith("/gauge") for t in listener.last()), 60, "not connected")
+                wait_until(lambda: any(t.endswith("/gauge") for t in listener.last()), "not connected")
                 for text in process_texts(watch.pid):
                     assert_nowhere(secrets, "/proc", text)
-                out, said = watch.communicate("\n", timeout=120)
+                out, said = watch.communicate("\n", timeout=PATIENCE_S)
             finally:
                 watch.kill()
             heard = "".join(f"{m.topic} {m.payload!r}" for m in listener.heard)
@@ -185,7 +186,7 @@ def test_a_watched_night_tells_no_secret(planted, tmp_path):
         (("cert_file: {secrets}/server.crt", "cert_file: {secrets}/page-password"), 2),
     ],
 )
-def test_what_is_wrong_with_a_secret_is_told_without_it(planted, tmp_path, change, status):
+def test_a_faulty_secret_is_reported_without_showing_it(planted, tmp_path, change, status):
     folder, secrets = planted
     path = settings_of(tmp_path, planted, 1)
     old, new = (each.format(secrets=folder) for each in change)
@@ -201,7 +202,7 @@ def test_what_is_wrong_with_a_secret_is_told_without_it(planted, tmp_path, chang
 @pytest.mark.parametrize(
     "content", [f"{PAGE_PASSWORD}\n", f"scrypt$16384$8$5${PAGE_PASSWORD}$x\n", "\xff", ""]
 )
-def test_a_password_file_that_is_none_is_not_shown(tmp_path, content):
+def test_a_file_that_is_not_a_password_is_not_shown(tmp_path, content):
     (tmp_path / "page-password").write_bytes(content.encode("latin-1"))
     config = tmp_path / "workshop.yaml"
     page = "page: {port: 1025, password_file: page-password}\n"
@@ -211,7 +212,7 @@ def test_a_password_file_that_is_none_is_not_shown(tmp_path, content):
     assert len(said.strip().splitlines()) == 1
 
 
-def test_the_pages_password_reaches_neither_its_output_nor_its_process(planted, tmp_path):
+def test_the_password_of_the_page_is_in_neither_output_nor_process_list(planted, tmp_path):
     import httpx2
 
     folder, secrets = planted
@@ -223,7 +224,7 @@ def test_the_pages_password_reaches_neither_its_output_nor_its_process(planted, 
     process = subprocess.Popen(command, stdout=subprocess.PIPE, stderr=subprocess.PIPE, text=True)
     try:
         address = process.stdout.readline().split()[-1].rstrip("/")
-        with httpx2.Client(base_url=address, follow_redirects=False) as client:
+        with httpx2.Client(base_url=address, follow_redirects=False, timeout=PATIENCE_S) as client:
             token = client.get("/login").text.split('name="csrf" value="')[1][:64]
             fields = {"csrf": token, "password": PAGE_PASSWORD}
             answer = client.post("/login", data=fields, headers={"sec-fetch-site": "same-origin"})
@@ -235,7 +236,7 @@ def test_the_pages_password_reaches_neither_its_output_nor_its_process(planted, 
             assert_nowhere(secrets, "/proc", text)
     finally:
         process.terminate()
-        out, said = process.communicate(timeout=20)
+        out, said = process.communicate(timeout=PATIENCE_S)
     assert_nowhere(secrets, "the page", out + said + seen)
 
 
@@ -250,7 +251,7 @@ def umask(request):
 
 
 @pytest.mark.parametrize("umask", MODES, indirect=True)
-def test_what_holds_a_record_is_never_for_others(umask, tmp_path):
+def test_files_with_record_data_are_never_readable_by_others(umask, tmp_path):
     """The unit's umask 007 lets the group write, as the page must; a shell's 022 lets it read."""
     record = tmp_path / "record.db"
     live = LiveFile(tmp_path / "live.json", "harbour-models", None, 1.0)
@@ -273,14 +274,14 @@ def test_what_holds_a_record_is_never_for_others(umask, tmp_path):
     bench.service.stop()
 
 
-def test_an_archive_that_is_opened_again_keeps_its_mode(tmp_path):
+def test_an_archive_opened_again_keeps_its_mode(tmp_path):
     Store.open(tmp_path / "record.db").close()
     (tmp_path / "record.db").chmod(0o600)
     Store.open(tmp_path / "record.db").close()
     assert stat.S_IMODE((tmp_path / "record.db").stat().st_mode) == 0o600
 
 
-def test_parts_are_no_more_readable_than_the_whole(tmp_path):
+def test_parts_are_no_more_readable_than_the_whole_record(tmp_path):
     """While an archive or a copy is being written, its part has no more rights than the finished file."""
     bench = Bench(NIGHTS["lost-before-gel"], tmp_path)
     bench.begin()
@@ -343,7 +344,7 @@ def within(seconds, act):
 
 
 @pytest.mark.parametrize("kind", KINDS)
-def test_nothing_that_lies_in_wait_is_written_to(kind, tmp_path):
+def test_nothing_planted_is_written_to(kind, tmp_path):
     victim = tmp_path / "victim"
     victim.write_text("the caster's own")
     folder = tmp_path / "shared"
@@ -375,7 +376,7 @@ def test_nothing_that_lies_in_wait_is_written_to(kind, tmp_path):
 
 
 @pytest.mark.parametrize("kind", [*KINDS, "folder"])
-def test_a_live_file_that_is_none_holds_up_neither_page_nor_watch(kind, tmp_path):
+def test_an_invalid_live_file_blocks_neither_page_nor_watch(kind, tmp_path):
     victim = tmp_path / "victim"
     victim.write_text("the caster's own")
     for name in ("live.json", "live.json.unwritten"):
@@ -393,7 +394,7 @@ def test_a_live_file_that_is_none_holds_up_neither_page_nor_watch(kind, tmp_path
 
 
 @needs_root
-def test_samples_of_another_user_are_not_taken_up(tmp_path):
+def test_samples_of_another_user_are_not_used(tmp_path):
     """In a folder that others share, another user could lay a false curve for the next watch."""
     with Store.open(tmp_path / "record.db") as store:
         store.begin_run("{}", "boot", 1.0, None, None)
@@ -453,7 +454,7 @@ def licence_of(name):
     return " | ".join(filter(None, texts))
 
 
-def test_what_is_installed_is_what_the_project_file_allows():
+def test_installed_packages_match_the_project_file():
     """Every direct dependency is installed, and not older than the project file says.
 
     No list of known vulnerabilities is asked, for that needs a network: this finds none of them.
@@ -470,7 +471,7 @@ def test_what_is_installed_is_what_the_project_file_allows():
         )
 
 
-def test_every_library_may_be_handed_on_with_an_mit_program():
+def test_every_library_licence_is_compatible_with_an_mit_program():
     names = closure()
     assert {"paho-mqtt", "pydantic", "weasyprint", "starlette", "fonttools"} <= set(names)
     for name in names:
@@ -481,7 +482,7 @@ def test_every_library_may_be_handed_on_with_an_mit_program():
         assert "AGPL" not in licence and "Affero" not in licence, name
 
 
-def test_no_socket_is_open_beyond_this_machine_without_being_asked(tmp_path):
+def test_no_socket_is_open_beyond_this_machine_by_default(tmp_path):
     """A watch without a broker listens nowhere; the page listens on the loopback address alone."""
     Store.open(tmp_path / "record.db").close()
     command = [
@@ -509,4 +510,4 @@ def test_no_socket_is_open_beyond_this_machine_without_being_asked(tmp_path):
         assert listening == [f"{socket.htonl(0x7F000001):08X}:{port:04X}"]
     finally:
         page.terminate()
-        page.communicate(timeout=20)
+        page.communicate(timeout=PATIENCE_S)

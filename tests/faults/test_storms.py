@@ -97,7 +97,7 @@ def test_no_alarm_is_lost(phases: list[tuple[str, int, str, bool]]) -> None:
 
 @given(PHASES)
 @settings(max_examples=120, deadline=None)
-def test_never_two_alarms_in_ten_minutes_but_by_the_end_of_a_shelving(
+def test_never_two_alarms_in_ten_minutes_except_at_the_end_of_a_shelving(
     phases: list[tuple[str, int, str, bool]],
 ) -> None:
     play = Play(phases)
@@ -112,7 +112,7 @@ def test_never_two_alarms_in_ten_minutes_but_by_the_end_of_a_shelving(
 
 @given(PHASES)
 @settings(max_examples=120, deadline=None)
-def test_repeats_stretch_by_10_20_40_60_minutes_and_only_while_unacknowledged(
+def test_repeats_come_after_10_20_40_60_minutes_and_only_while_unacknowledged(
     phases: list[tuple[str, int, str, bool]],
 ) -> None:
     last_s = wait_s = None
@@ -129,7 +129,7 @@ def test_repeats_stretch_by_10_20_40_60_minutes_and_only_while_unacknowledged(
 
 @given(PHASES)
 @settings(max_examples=120, deadline=None)
-def test_every_shelving_ends_at_its_end(phases: list[tuple[str, int, str, bool]]) -> None:
+def test_every_shelving_ends_on_time(phases: list[tuple[str, int, str, bool]]) -> None:
     play = Play(phases)
     for t_s, state in play.states:
         if state is AlarmState.SHELVED:
@@ -138,7 +138,9 @@ def test_every_shelving_ends_at_its_end(phases: list[tuple[str, int, str, bool]]
 
 @given(PHASES)
 @settings(max_examples=120, deadline=None)
-def test_what_returned_unseen_is_shown_until_it_is_seen(phases: list[tuple[str, int, str, bool]]) -> None:
+def test_an_alarm_returned_unacknowledged_is_shown_until_acknowledged(
+    phases: list[tuple[str, int, str, bool]],
+) -> None:
     before = AlarmState.NORMAL
     for event in Play(phases).of(FLOOR):
         if before is AlarmState.RETURNED and event.state is AlarmState.NORMAL:

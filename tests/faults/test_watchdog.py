@@ -16,8 +16,9 @@ from pathlib import Path
 
 import pytest
 
-from broker import Broker, wait_until
+from broker import Broker
 from killed import PROGRAM
+from patience import PATIENCE_S, wait_until
 from potvigil.live_reader import LiveReader
 from potvigil.record.store import Store
 from potvigil.sim.nights import NIGHTS
@@ -43,7 +44,7 @@ class Manager:
 
     def __enter__(self) -> "Manager":
         self._thread.start()
-        wait_until(lambda: len(self.pings) > 2, 30.0, "it never began to watch")
+        wait_until(lambda: len(self.pings) > 2, "it never began to watch")
         return self
 
     def __exit__(self, *_: object) -> None:
@@ -62,7 +63,7 @@ class Manager:
             self._follow()
 
     def _follow(self) -> None:
-        allowed_until_s, is_ready = time.monotonic() + 30.0, False
+        allowed_until_s, is_ready = time.monotonic() + PATIENCE_S, False
         while not self._ending and self.process.poll() is None:
             try:
                 lines = self._socket.recv(4096).decode().splitlines()
@@ -90,22 +91,22 @@ def last_sample_s(folder: Path) -> float:
     return 0.0 if sample is None else sample.t_s
 
 
-def test_a_hung_loop_is_ended_and_the_next_watch_goes_on(tmp_path):
+def test_a_hung_loop_is_killed_and_the_next_watch_continues(tmp_path):
     with watch(tmp_path) as manager:
         hung_s = time.monotonic()
         (tmp_path / "hang").touch()
-        wait_until(lambda: manager.ended_by_us == 1, 10.0, "nobody noticed")
+        wait_until(lambda: manager.ended_by_us == 1, "nobody noticed")
         assert time.monotonic() - hung_s < WATCHDOG_S + 2.0
         (tmp_path / "hang").unlink()
         pings = len(manager.pings)
-        wait_until(lambda: len(manager.pings) > pings + 5, 30.0, "it did not come back")
+        wait_until(lambda: len(manager.pings) > pings + 5, "it did not come back")
         assert manager.starts == 2
 
 
 @pytest.mark.parametrize(
     "trouble", ["a killed watch", "a broker that is unreachable", "a record that is gone"]
 )
-def test_nothing_but_a_hung_loop_is_ended(trouble, tmp_path):
+def test_only_a_hung_loop_is_killed(trouble, tmp_path):
     options = ["--mqtt", "9"] if trouble == "a broker that is unreachable" else []
     with watch(tmp_path, *options) as manager:
         if trouble == "a killed watch":
@@ -114,14 +115,14 @@ def test_nothing_but_a_hung_loop_is_ended(trouble, tmp_path):
             for part in tmp_path.glob("record.db*"):
                 part.unlink()
         pings, begun_s = len(manager.pings), time.monotonic()
-        wait_until(lambda: len(manager.pings) > pings + 8, 30.0, "it fell silent")
+        wait_until(lambda: len(manager.pings) > pings + 8, "it fell silent")
         assert manager.ended_by_us == 0
         assert manager.starts == (2 if trouble == "a killed watch" else 1)
         if trouble == "a killed watch":
             assert manager.pings[pings] - begun_s < 10.0
 
 
-def test_the_manager_is_asked_for_time_while_days_are_fed_again(tmp_path, monkeypatch):
+def test_replaying_days_asks_the_manager_for_more_time(tmp_path, monkeypatch):
     bench = Bench(NIGHTS["slow-lid-leak"], tmp_path)
     bench.begin()
     bench.run_until(6 * 3600.0)
@@ -138,21 +139,21 @@ def test_the_manager_is_asked_for_time_while_days_are_fed_again(tmp_path, monkey
     assert heard[:-1] == [b"EXTEND_TIMEOUT_USEC=60000000"] * (len(heard) - 1)
 
 
-def test_a_dead_watch_is_told_by_the_broker_and_by_what_the_page_reads(tmp_path):
+def test_a_dead_watch_shows_on_the_broker_and_the_page(tmp_path):
     """Dead man's switch: last will (Homie 5: $state lost), a file that grows old; and the lamp, below."""
     state = "potvigil-rehearsal/5/harbour-models/$state"
     with Broker(tmp_path / "broker") as broker, broker.listen(state) as listener:
         command = [sys.executable, str(PROGRAM), str(tmp_path), "--speed", "1", "--mqtt", str(broker.port)]
         process = subprocess.Popen(command, stdout=subprocess.DEVNULL)
         try:
-            listener.wait_for(state, b"ready", timeout_s=30.0)
+            listener.wait_for(state, b"ready")
             reader = LiveReader(tmp_path / "live.json")
             assert not reader.read()[1]
             killed_s = time.monotonic()
             process.kill()
-            listener.wait_for(state, b"lost", timeout_s=10.0)
+            listener.wait_for(state, b"lost")
             assert time.monotonic() - killed_s < 5.0
-            wait_until(lambda: reader.read()[1], 10.0, "the page still takes it for alive")
+            wait_until(lambda: reader.read()[1], "the page still takes it for alive")
             assert time.monotonic() - killed_s < 8.0
         finally:
             process.kill()
@@ -170,7 +171,7 @@ class Lamp:
 
     def __enter__(self) -> "Lamp":
         self._thread.start()
-        wait_until(lambda: self.is_beating(since_s=0.0), 30.0, "the lamp never began to beat")
+        wait_until(lambda: self.is_beating(since_s=0.0), "the lamp never began to beat")
         return self
 
     def __exit__(self, *_: object) -> None:
@@ -189,7 +190,7 @@ class Lamp:
         return sum(lit for at_s, lit in self.changes if at_s > since_s) >= 2
 
 
-def test_the_lamp_of_a_hung_watch_goes_dark_and_beats_again_when_it_goes_on(tmp_path):
+def test_the_lamp_of_a_hung_watch_goes_dark_and_beats_again_once_it_recovers(tmp_path):
     with Lamp(tmp_path) as lamp:
         (tmp_path / "hang").touch()
         hung_s = time.monotonic()
@@ -202,11 +203,11 @@ def test_the_lamp_of_a_hung_watch_goes_dark_and_beats_again_when_it_goes_on(tmp_
         assert len(lamp.changes) == still
         (tmp_path / "hang").unlink()
         mended_s = time.monotonic()
-        wait_until(lambda: lamp.is_beating(mended_s), 10.0, "the lamp stayed dark")
+        wait_until(lambda: lamp.is_beating(mended_s), "the lamp stayed dark")
 
 
 @pytest.mark.parametrize("how", [signal.SIGKILL, signal.SIGSTOP])
-def test_the_lamp_of_a_dead_watch_moves_no_more(how, tmp_path):
+def test_the_lamp_of_a_dead_watch_stops(how, tmp_path):
     with Lamp(tmp_path) as lamp:
         lamp.process.send_signal(how)
         time.sleep(0.5)

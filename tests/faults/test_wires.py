@@ -21,7 +21,7 @@ WITHOUT_THERMOMETER = {"1-Wire read hangs"}
 
 
 @pytest.mark.parametrize("trouble", CATALOGUE, ids=lambda trouble: trouble.name)
-def test_one_alarm_the_right_one_and_a_leak_after_it_is_mended_is_found(trouble: Trouble, tmp_path) -> None:
+def test_each_wire_fault_raises_the_right_alarm_and_a_later_leak_is_found(trouble: Trouble, tmp_path) -> None:
     mended_s = AT_S + trouble.lasts_s
     leak_at_s = mended_s + LEAK_AFTER_S
     outcome = run([trouble], tmp_path, leak_at_s=leak_at_s, until_s=leak_at_s + FOUND_S, seed=1)
@@ -45,7 +45,7 @@ def test_one_alarm_the_right_one_and_a_leak_after_it_is_mended_is_found(trouble:
     [each for each in CATALOGUE if not each.blind and each.name not in TOLD_AS_LEAK],
     ids=lambda t: t.name,
 )
-def test_what_the_watch_can_do_without_hides_no_leak(trouble: Trouble, tmp_path) -> None:
+def test_losing_an_optional_wire_hides_no_leak(trouble: Trouble, tmp_path) -> None:
     leak_at_s = AT_S + 300.0
     until_s = max(leak_at_s, AT_S + trouble.lasts_s if trouble.name in WITHOUT_THERMOMETER else 0.0) + 900.0
     outcome = run([trouble], tmp_path, leak_at_s=leak_at_s, until_s=until_s, seed=2)
@@ -57,7 +57,7 @@ def test_what_the_watch_can_do_without_hides_no_leak(trouble: Trouble, tmp_path)
 @pytest.mark.parametrize(
     "name", ["converter silent", "signal too low, 0.1 V", "bus held low", "noisy, 1.5 psi rms"]
 )
-def test_a_leak_that_began_in_the_dark_is_found_when_there_is_light(name: str, tmp_path) -> None:
+def test_a_leak_that_began_during_an_outage_is_found_afterwards(name: str, tmp_path) -> None:
     trouble = BY_NAME[name]
     mended_s = AT_S + trouble.lasts_s
     outcome = run([trouble], tmp_path, leak_at_s=AT_S + 300.0, until_s=mended_s + FOUND_S, seed=3)
@@ -67,7 +67,7 @@ def test_a_leak_that_began_in_the_dark_is_found_when_there_is_light(name: str, t
     assert [each.alarm for each in outcome.raised].count(AlarmId.PRESSURE_SENSOR) == 1
 
 
-def test_a_hung_bus_costs_a_second_in_ten_and_no_more(tmp_path) -> None:
+def test_a_hung_bus_costs_at_most_one_second_in_ten(tmp_path) -> None:
     trouble = BY_NAME["bus held low"]
     bench = Broken(night_of("sound"), tmp_path, [Spell(trouble, 600.0, 900.0)], sample_period_s=1.0)
     bench.begin()
@@ -80,7 +80,7 @@ def test_a_hung_bus_costs_a_second_in_ten_and_no_more(tmp_path) -> None:
     bench.service.stop()
 
 
-def test_a_wire_that_was_spoilt_is_whole_again(tmp_path) -> None:
+def test_a_spoilt_simulated_wire_can_be_restored(tmp_path) -> None:
     """Otherwise a table of recoveries would count nothing."""
     bench = Broken(night_of("sound"), tmp_path, [])
     chip = bench.world.bus.devices[CONVERTER]

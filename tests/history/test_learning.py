@@ -102,7 +102,7 @@ def unknown(tmp_path_factory: pytest.TempPathFactory) -> LeakEstimate:
 # -- the service -------------------------------------------------------------------------------------
 
 
-def test_a_batch_is_watched_with_what_was_known_and_a_restart_in_it_answers_the_same(
+def test_a_batch_uses_what_was_learnt_and_a_restart_gives_the_same_results(
     tmp_path: Path, unknown: LeakEstimate
 ) -> None:
     bench = bench_with(tmp_path)
@@ -141,7 +141,7 @@ def test_a_batch_is_watched_with_what_was_known_and_a_restart_in_it_answers_the_
         assert store.events(2)
 
 
-def test_a_whole_night_teaches_and_the_next_one_begins_with_it(tmp_path: Path) -> None:
+def test_a_whole_night_teaches_the_next(tmp_path: Path) -> None:
     bench = bench_with(tmp_path)
     bench.begin()
     bench.run_until()
@@ -160,7 +160,9 @@ def test_a_whole_night_teaches_and_the_next_one_begins_with_it(tmp_path: Path) -
     ("part", "names"),
     [("thermometer", OF_THE_PROBES), ("transducer", frozenset()), ("seal", frozenset())],
 )
-def test_care_between_two_batches_makes_it_forget(tmp_path: Path, part: str, names: frozenset[str]) -> None:
+def test_care_between_two_batches_makes_the_watch_forget(
+    tmp_path: Path, part: str, names: frozenset[str]
+) -> None:
     bench = bench_with(tmp_path)
     with Store.open(bench.record) as store:
         store.add_care(POT, NIGHT.start_utc_s - 30_000.0, "thermometer", "while it held", "anna", 0.0)
@@ -185,7 +187,7 @@ def test_care_between_two_batches_makes_it_forget(tmp_path: Path, part: str, nam
         ("", "lens", OF_THE_MOULD),
     ],
 )
-def test_another_mould_or_one_that_nobody_named_is_not_known(
+def test_another_or_an_unnamed_mould_is_not_known(
     tmp_path: Path, before: str, said: str | None, names: frozenset[str]
 ) -> None:
     bench = bench_with(tmp_path, mould=before)
@@ -211,7 +213,7 @@ def test_another_mould_or_one_that_nobody_named_is_not_known(
 
 @pytest.mark.parametrize("of_the_watch", [False, True])
 @pytest.mark.parametrize("of_the_record", [None, "sound", "replay of night.csv"])
-def test_a_rehearsal_never_teaches_a_real_batch_nor_a_real_one_a_rehearsal(
+def test_real_and_rehearsed_batches_never_teach_each_other(
     tmp_path: Path, of_the_record: str | None, of_the_watch: bool
 ) -> None:
     taught(tmp_path / "record.db", rehearsed=of_the_record)
@@ -238,7 +240,7 @@ def test_a_rehearsal_never_teaches_a_real_batch_nor_a_real_one_a_rehearsal(
         "[" * 100_000,
     ],
 )
-def test_what_cannot_be_read_is_passed_over_in_one_line(
+def test_an_unreadable_row_is_skipped_with_one_line(
     tmp_path: Path, found: str, caplog: pytest.LogCaptureFixture
 ) -> None:
     bench = Bench(NIGHT, tmp_path)
@@ -253,7 +255,7 @@ def test_what_cannot_be_read_is_passed_over_in_one_line(
     assert len(told) == 1 and "batch 2" in told.pop()
 
 
-def test_names_of_another_version_and_figures_beyond_belief_are_kept_within_bounds(
+def test_unknown_names_and_extreme_figures_are_kept_within_bounds(
     tmp_path: Path, caplog: pytest.LogCaptureFixture
 ) -> None:
     bench = Bench(NIGHT, tmp_path)
@@ -304,7 +306,7 @@ def replayed(log: Path, config: Path, record: Path | None, out: Path) -> list[di
     return [line for line in lines if line["kind"] == "batch"]
 
 
-def test_ten_nights_replayed_one_after_another_learn_and_a_leak_teaches_nothing(
+def test_ten_replayed_nights_teach_and_a_leak_teaches_nothing(
     tmp_path: Path, config: Path, capsys: pytest.CaptureFixture[str]
 ) -> None:
     record, out, leaks = tmp_path / "record.db", tmp_path / "out.jsonl", (4, 7)
@@ -335,7 +337,7 @@ def test_ten_nights_replayed_one_after_another_learn_and_a_leak_teaches_nothing(
     assert first == alone
 
 
-def test_a_log_that_ends_in_the_hold_teaches_as_it_stands(tmp_path: Path, config: Path) -> None:
+def test_a_log_that_ends_in_the_hold_still_teaches(tmp_path: Path, config: Path) -> None:
     record, out = tmp_path / "record.db", tmp_path / "out.jsonl"
     log = logged(tmp_path / "0.csv", 0)
     log.write_text("\n".join(log.read_text(encoding="utf-8").splitlines()[:-29]) + "\n", encoding="utf-8")
@@ -350,7 +352,7 @@ def test_a_log_that_ends_in_the_hold_teaches_as_it_stands(tmp_path: Path, config
 # -- told --------------------------------------------------------------------------------------------
 
 
-def test_the_health_of_a_pot_says_what_is_known_and_what_was_forgotten(
+def test_the_health_of_a_pot_says_what_was_learnt_and_forgotten(
     tmp_path: Path, capsys: pytest.CaptureFixture[str]
 ) -> None:
     record = tmp_path / "record.db"

@@ -28,7 +28,7 @@ def log(tmp_path: Path):  # type: ignore[no-untyped-def]
     return write
 
 
-def test_all_columns_come_in_pascal_and_celsius(log) -> None:  # type: ignore[no-untyped-def]
+def test_all_columns_are_converted_to_pascal_and_celsius(log) -> None:  # type: ignore[no-untyped-def]
     found = read_log(
         log(
             "elapsed_s,gauge_pressure_psi,absolute_pressure_kpa,gas_temperature_c,wall_temperature_c,"
@@ -71,12 +71,12 @@ def test_all_columns_come_in_pascal_and_celsius(log) -> None:  # type: ignore[no
         ("absolute_pressure_bar", "5.1", "absolute_pa", 510e3),
     ],
 )
-def test_pressure_units(log, column: str, cell: str, field: str, pascal: float) -> None:  # type: ignore[no-untyped-def]
+def test_each_pressure_unit_is_converted(log, column: str, cell: str, field: str, pascal: float) -> None:  # type: ignore[no-untyped-def]
     (sample,) = read_log(log(f"elapsed_s,{column}\n0,{cell}\n")).samples
     assert getattr(sample, field) == pytest.approx(pascal, rel=1e-7)
 
 
-def test_ambient_in_kilopascal(log) -> None:  # type: ignore[no-untyped-def]
+def test_an_ambient_pressure_in_kilopascal_is_converted(log) -> None:  # type: ignore[no-untyped-def]
     (sample,) = read_log(log("elapsed_s,gauge_pressure_bar,ambient_pressure_kpa\n0,4,98.5\n")).samples
     assert sample.ambient_pa == pytest.approx(98_500.0)
 
@@ -95,13 +95,13 @@ def test_ambient_in_kilopascal(log) -> None:  # type: ignore[no-untyped-def]
         ("1996-12-20 00:39:57Z", 851042397.0),
     ],
 )
-def test_examples_of_rfc_3339(log, text: str, utc_s: float) -> None:  # type: ignore[no-untyped-def]
+def test_the_examples_of_rfc_3339_are_read(log, text: str, utc_s: float) -> None:  # type: ignore[no-untyped-def]
     (sample,) = read_log(log(f"time,gauge_pressure_bar\n{text},4\n")).samples
     assert sample.t_s == 0.0
     assert sample.utc_s == pytest.approx(utc_s, abs=1e-5)
 
 
-def test_elapsed_time_goes_on_through_a_leap_second(log) -> None:  # type: ignore[no-untyped-def]
+def test_elapsed_time_continues_through_a_leap_second(log) -> None:  # type: ignore[no-untyped-def]
     times = ("23:59:59", "23:59:60", "23:59:60.5", "00:00:00", "00:00:01")
     days = ("2016-12-31",) * 3 + ("2017-01-01",) * 2  # the last one inserted so far
     rows = "".join(f"{day}T{time}Z,4\n" for day, time in zip(days, times, strict=True))
@@ -125,12 +125,12 @@ def test_times_of_different_offsets_are_one_axis(log) -> None:  # type: ignore[n
     ],
     ids=["byte order mark", "CRLF", "CR", "no last newline", "blank lines", "spaces and quotes"],
 )
-def test_what_spreadsheets_make_of_a_log(log, content: bytes) -> None:  # type: ignore[no-untyped-def]
+def test_logs_saved_by_spreadsheets_are_read(log, content: bytes) -> None:  # type: ignore[no-untyped-def]
     samples = read_log(log(content)).samples
     assert [(s.t_s, s.gauge_pa) for s in samples] == [(0.0, 400e3), (1.0, 450e3)]
 
 
-def test_unknown_columns_are_passed_over_with_a_note(log) -> None:  # type: ignore[no-untyped-def]
+def test_unknown_columns_are_skipped_with_a_note(log) -> None:  # type: ignore[no-untyped-def]
     found = read_log(log("elapsed_s,gauge_pressure_bar,pump,gas_temprature_c,\n0,4,on,22,\n"))
     assert found.samples[0].gas_c is None
     notes = [note.partition(":1: ")[2] for note in found.notes]
@@ -223,7 +223,7 @@ def test_a_missing_file_is_also_an_os_error(tmp_path: Path) -> None:
     st.lists(st.tuples(st.floats(0.001, 1e5), st.none() | st.floats(-1.0, 10.0)), min_size=1, max_size=20),
     st.floats(-1e6, 1e6),
 )
-def test_what_was_written_comes_back(
+def test_a_written_log_is_read_back(
     tmp_path_factory: pytest.TempPathFactory, rows: list[tuple[float, float | None]], start_s: float
 ) -> None:
     path = tmp_path_factory.mktemp("log") / "night.csv"
@@ -254,7 +254,7 @@ def test_what_was_written_comes_back(
         ("topped_up_reservoir_2h45", 1000, 9901.0, 956_800.0),
     ],
 )
-def test_recordings_of_others(name: str, rows: int, span_s: float, last_pa: float) -> None:
+def test_other_peoples_recordings_are_read(name: str, rows: int, span_s: float, last_pa: float) -> None:
     samples = read_log(RECORDINGS / f"{name}.csv").samples
     assert len(samples) == rows
     assert samples[-1].t_s == pytest.approx(span_s)
@@ -264,6 +264,6 @@ def test_recordings_of_others(name: str, rows: int, span_s: float, last_pa: floa
 
 
 @needs_recordings
-def test_a_weather_record_is_no_log_of_a_pot() -> None:
+def test_a_weather_record_is_refused_as_a_pot_log() -> None:
     with pytest.raises(LogError, match="no pressure of the pot among time, outdoor_temperature_c"):
         read_log(RECORDINGS / "house_and_outdoor_weather_138d.csv")

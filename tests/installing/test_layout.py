@@ -56,7 +56,7 @@ def test_systemd_makes_every_user_and_group_that_a_unit_names(made) -> None:
 
 
 @needs_root
-def test_every_folder_a_unit_needs_before_the_watch_ran_is_made(made) -> None:
+def test_every_folder_a_unit_needs_before_the_first_watch_is_made(made) -> None:
     """A unit whose ReadWritePaths= is missing does not start: 226/NAMESPACE, systemd.exec(5)."""
     for name in SERVICES:
         for path in " ".join(values("ReadWritePaths", (UNITS / name).read_text(encoding="utf-8"))).split():
@@ -66,7 +66,7 @@ def test_every_folder_a_unit_needs_before_the_watch_ran_is_made(made) -> None:
     assert values("StateDirectoryMode", (UNITS / "potvigil.service").read_text()) == ["2770"]
 
 
-def test_the_units_run_what_is_installed_with_the_settings_that_are_installed() -> None:
+def test_the_units_run_the_installed_program_with_the_installed_settings() -> None:
     for name in SERVICES:
         (start,) = values("ExecStart", (UNITS / name).read_text(encoding="utf-8"))
         assert start.startswith(f"{layout.PROGRAM}/bin/potvigil ")
@@ -74,7 +74,7 @@ def test_the_units_run_what_is_installed_with_the_settings_that_are_installed() 
         assert start.endswith(f" --config {paths.STUDIO_SETTINGS if of_studio else paths.SERVICE_SETTINGS}")
 
 
-def test_each_secret_of_the_sample_is_known_with_the_unit_that_reads_it() -> None:
+def test_each_secret_of_the_sample_is_assigned_to_the_unit_that_reads_it() -> None:
     """Every key that ends in password_file, key_file or url_file: a new one is not forgotten."""
     text = (ROOT / "config/workshop.yaml").read_text(encoding="utf-8")
     keys = re.findall(r"^ *(?:- )?(?:password|key|url|fail_url)_file: *(\S+)", text, re.MULTILINE)
@@ -91,7 +91,7 @@ def test_each_secret_of_the_sample_is_known_with_the_unit_that_reads_it() -> Non
     assert sorted(name for _, name in public_of(SAMPLE)) == [*("broker-ca.pem", "page.pem", "studio-ca.pem")]
 
 
-def test_a_secret_is_for_root_and_handed_to_the_unit_that_reads_it_alone(tmp_path) -> None:
+def test_a_secret_belongs_to_root_and_only_the_unit_that_reads_it_gets_it(tmp_path) -> None:
     secrets = secrets_of(SAMPLE)
     beside = {each.name: b"x\n" for each in secrets} | {"page.pem": b"public\n"}
     units = {path.name: path.read_bytes() for path in UNITS.iterdir()}
@@ -117,12 +117,12 @@ def test_a_secret_is_for_root_and_handed_to_the_unit_that_reads_it_alone(tmp_pat
         assert (verdict.returncode, verdict.stderr) == (0, "")
 
 
-def test_a_unit_without_secrets_gets_no_drop_in_and_settings_that_stay_are_not_put() -> None:
+def test_a_unit_without_secrets_gets_no_drop_in_and_unchanged_settings_are_not_written() -> None:
     paths = [each.path for each in layout.files({}, {}, [Secret(layout.PAGE, "page", "/elsewhere/key")], {})]
     assert paths == [layout.SYSUSERS, layout.TMPFILES]
 
 
-def test_what_is_removed_holds_neither_record_nor_settings() -> None:
+def test_removal_includes_neither_record_nor_settings() -> None:
     for path in layout.removed(path.name for path in UNITS.iterdir()):
         for kept in (layout.STATE, layout.SETTINGS_FOLDER):
             assert path != kept and path not in kept.parents and kept not in path.parents
@@ -137,7 +137,7 @@ def test_what_is_removed_holds_neither_record_nor_settings() -> None:
         (("spi",), False, ["apt-get", "venv", "install", "install"]),
     ],
 )
-def test_the_distribution_is_asked_only_for_pins_it_does_not_have_yet(extras, has_package, words) -> None:
+def test_only_missing_packages_for_the_pins_are_installed(extras, has_package, words) -> None:
     run = program.commands(Path("python3"), Path("/p"), Path("/s"), extras, needs_package=not has_package)
     assert [next(word for word in words if word in map(str, each)) for each in run] == words
     said = [" ".join(map(str, each)) for each in run]
@@ -161,7 +161,7 @@ def test_the_checkout_is_copied_before_root_builds_in_it(tmp_path) -> None:
     assert program.copied(wheel, into) == wheel
 
 
-def test_a_source_that_is_gone_says_how_to_install_it(tmp_path, monkeypatch) -> None:
+def test_a_missing_source_says_how_to_install_it(tmp_path, monkeypatch) -> None:
     assert program.source() == ROOT
     gone = type("Gone", (), {"read_text": lambda self, _: f'{{"url": "file://{tmp_path}/gone"}}'})
     monkeypatch.setattr(program.metadata, "distribution", lambda _: gone())

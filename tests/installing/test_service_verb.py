@@ -60,7 +60,7 @@ def everything(root: Path) -> dict[str, bytes]:
 
 
 @needs_root
-def test_install_lays_down_units_users_folders_settings_and_the_command(service, root, config) -> None:
+def test_install_creates_units_users_folders_settings_and_the_command(service, root, config) -> None:
     status, said, err = service("install", "--config", config)
     assert (status, err) == (0, "")
     for unit in UNITS.iterdir():
@@ -75,7 +75,7 @@ def test_install_lays_down_units_users_folders_settings_and_the_command(service,
     assert f"disable --now {UNASKED}" in said
 
 
-def test_backups_have_a_timer_where_the_settings_ask_for_them(service, root, config) -> None:
+def test_backups_have_a_timer_if_configured(service, root, config) -> None:
     config.write_text(f"{SMALLEST}record: {{backups: {{daily: 3}}}}\n", encoding="utf-8")
     status, said, _ = service("install", "--config", config)
     assert status == 0 and "restart potvigil.service potvigil-thin.timer potvigil-backup.timer" in said
@@ -85,7 +85,7 @@ def test_backups_have_a_timer_where_the_settings_ask_for_them(service, root, con
     assert f"disable --now {UNASKED}" in said
 
 
-def test_a_stick_for_the_backups_is_opened_to_their_unit_alone(service, root, config, tmp_path) -> None:
+def test_only_the_backup_unit_can_write_to_the_backup_stick(service, root, config, tmp_path) -> None:
     stick = tmp_path / 'media/lantern "100 %"'
     kept = f"{SMALLEST}record: {{backups: {{folder: '{stick}'}}}}\n"
     config.write_text(kept, encoding="utf-8")
@@ -108,7 +108,7 @@ def test_a_stick_for_the_backups_is_opened_to_their_unit_alone(service, root, co
 
 
 @needs_root
-def test_what_the_settings_name_is_taken_along_with_tight_rights(service, root, config) -> None:
+def test_files_named_by_the_settings_are_installed_with_tight_permissions(service, root, config) -> None:
     config.write_text(f"{SMALLEST}page: {{host: 0.0.0.0, password_file: page-password}}\n", encoding="utf-8")
     (config.parent / "page-password").write_text(f"{hashed('lens-and-lamp')}\n", encoding="ascii")
     status, said, _ = service("install", "--config", config)
@@ -145,14 +145,14 @@ def test_the_stock_settings_are_refused_with_everything_that_is_missing_at_once(
         ("record: {file: /srv/elsewhere.db}\n", "is not below /var/lib/potvigil"),
     ],
 )
-def test_what_the_units_could_not_read_or_write_is_refused(more, said, service, config, root) -> None:
+def test_paths_the_units_cannot_read_or_write_are_refused(more, said, service, config, root) -> None:
     config.write_text(SMALLEST + more, encoding="utf-8")
     status, _, err = service("install", "--config", config)
     assert status == 2 and said in err and everything(root) == {}
 
 
 @needs_root
-def test_a_secret_elsewhere_that_only_root_may_read_is_refused(service, config, root, tmp_path) -> None:
+def test_a_secret_elsewhere_readable_only_by_root_is_refused(service, config, root, tmp_path) -> None:
     secret = tmp_path / "broker"
     secret.write_text("lens\n", encoding="utf-8")
     config.write_text(SMALLEST + BROKER.format(secret), encoding="utf-8")
@@ -163,7 +163,7 @@ def test_a_secret_elsewhere_that_only_root_may_read_is_refused(service, config, 
 
 
 @needs_root
-def test_settings_that_are_there_are_not_overwritten_unasked(service, root, config) -> None:
+def test_existing_settings_are_not_overwritten_without_consent(service, root, config) -> None:
     service("install", "--config", config)
     there = at(root, paths.SERVICE_SETTINGS)
     there.write_text(SMALLEST.replace("45 psi", "50 psi"), encoding="utf-8")
@@ -177,14 +177,14 @@ def test_settings_that_are_there_are_not_overwritten_unasked(service, root, conf
 
 
 @needs_root
-def test_a_second_time_changes_nothing(service, root, config) -> None:
+def test_installing_again_changes_nothing(service, root, config) -> None:
     service("install", "--config", config)
     before = everything(root)
     assert service("install")[0] == 0
     assert everything(root) == before
 
 
-def test_a_secret_that_is_no_longer_named_is_no_longer_handed_over(service, root, config) -> None:
+def test_a_secret_no_longer_in_the_settings_is_no_longer_passed_on(service, root, config) -> None:
     config.write_text(SMALLEST + BROKER.format("mqtt-password"), encoding="utf-8")
     (config.parent / "mqtt-password").write_text("lens\n", encoding="utf-8")
     service("install", "--config", config)
@@ -200,7 +200,7 @@ def test_update_without_anything_installed_and_remove_twice_say_so(service) -> N
 
 
 @needs_root
-def test_settings_of_who_called_sudo_are_found(service, root, tmp_path, monkeypatch) -> None:
+def test_the_settings_of_the_user_who_called_sudo_are_found(service, root, tmp_path, monkeypatch) -> None:
     own = tmp_path / "home/.config/potvigil/workshop.yaml"
     own.parent.mkdir(parents=True)
     own.write_text(SMALLEST, encoding="utf-8")
@@ -208,7 +208,7 @@ def test_settings_of_who_called_sudo_are_found(service, root, tmp_path, monkeypa
     assert at(root, paths.SERVICE_SETTINGS).read_text(encoding="utf-8") == SMALLEST
 
 
-def test_without_any_settings_it_says_how_to_make_them(service, root) -> None:
+def test_install_without_settings_says_how_to_make_them(service, root) -> None:
     status, _, err = service("install")
     assert status == 2 and "potvigil setup" in err and everything(root) == {}
 
@@ -227,7 +227,7 @@ def test_remove_leaves_record_and_settings_and_says_where(service, root, config)
     assert left == [] and not at(root, layout.COMMAND).is_symlink()
 
 
-def test_a_command_of_somebody_else_s_is_left(service, root, config) -> None:
+def test_a_foreign_command_is_left_alone(service, root, config) -> None:
     theirs = at(root, layout.COMMAND)
     theirs.parent.mkdir(parents=True)
     theirs.write_text("theirs", encoding="utf-8")
@@ -235,7 +235,7 @@ def test_a_command_of_somebody_else_s_is_left(service, root, config) -> None:
     assert status == 2 and "is not Potvigil's" in err and theirs.read_text(encoding="utf-8") == "theirs"
 
 
-def test_an_ordinary_user_is_told_to_ask_root(capsys, monkeypatch) -> None:
+def test_an_ordinary_user_is_told_to_use_sudo(capsys, monkeypatch) -> None:
     monkeypatch.setattr("os.geteuid", lambda: 1000)
     assert main(["service", "remove"]) == 2
     assert "sudo " in capsys.readouterr().err

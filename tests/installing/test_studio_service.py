@@ -75,7 +75,7 @@ def test_a_studio_alone_runs_its_page_and_no_watch(service, root, own):
         assert not at(root, layout.drop_in(other)).exists()
 
 
-def test_nobody_joins_the_group_of_a_record_that_is_not_there(service, own, monkeypatch):
+def test_no_user_joins_the_group_of_a_missing_record(service, own, monkeypatch):
     monkeypatch.setenv("SUDO_USER", "caster")
     assert "usermod" not in service("install", "--config", own / "studio.yaml")[1]
     assert "usermod -aG potvigil caster" in service("install", "--config", own / "workshop.yaml")[1]
@@ -99,7 +99,7 @@ def test_beside_a_watch_each_keeps_its_own_settings_units_and_secrets(service, r
     assert at(root, layout.drop_in(layout.STUDIO)).exists()
 
 
-def test_what_both_would_have_at_one_place_is_refused_at_once(service, root, own):
+def test_conflicting_paths_of_watch_and_studio_are_refused_at_once(service, root, own):
     more = "studio: {host: 127.0.0.1, username: a, password_file: front-desk-password}\n"
     with (own / "workshop.yaml").open("a", encoding="utf-8") as file:
         file.write(more)
@@ -114,7 +114,7 @@ def test_what_both_would_have_at_one_place_is_refused_at_once(service, root, own
     assert at(root, layout.SETTINGS_FOLDER / "front-desk-password").read_text() == "lens\n"
 
 
-def test_what_the_page_lacks_is_told_before_anything_is_put(service, root, own):
+def test_missing_needs_of_the_page_are_reported_before_anything_is_installed(service, root, own):
     for name in ("front-desk-password", "page-password"):
         (own / name).unlink()
     status, _, err = service("install", "--config", own / "studio.yaml")
@@ -123,7 +123,7 @@ def test_what_the_page_lacks_is_told_before_anything_is_put(service, root, own):
     assert list(root.rglob("*")) == []
 
 
-def test_other_settings_of_the_page_are_not_replaced_unasked_and_kept_beside(service, root, own):
+def test_other_page_settings_are_not_replaced_without_consent_and_kept_as_a_copy(service, root, own):
     service("install", "--config", own / "studio.yaml")
     (own / "studio.yaml").write_text(STUDIO.replace("8643", "8700"), encoding="utf-8")
     assert service("install", "--config", own / "studio.yaml")[0] == 2
@@ -132,7 +132,7 @@ def test_other_settings_of_the_page_are_not_replaced_unasked_and_kept_beside(ser
     assert "8700" in there.read_text() and "8643" in there.with_name("studio.yaml.before").read_text()
 
 
-def test_without_settings_named_those_of_the_page_are_found(service, root, own):
+def test_without_named_settings_those_of_the_page_are_found(service, root, own):
     service("install", "--config", own / "studio.yaml")
     status, said, _ = service("install")
     assert status == 0 and line_of(said, "systemctl restart").endswith(UNIT)

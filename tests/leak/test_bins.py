@@ -1,4 +1,4 @@
-"""What a bin says of a thermometer that reads in coarse steps, and what the watch makes of one."""
+"""Bins of a thermometer that reads in coarse steps, and what the watch makes of them."""
 
 from dataclasses import replace
 
@@ -14,7 +14,7 @@ KELVIN = 273.15
 
 
 def hidden_k2(celsius: list[float]) -> list[float]:
-    """What is hidden of each of several means, a reading each."""
+    """The variance hidden in each of several means, one reading each."""
     steps, found = ThermometerSteps(), []
     for each in celsius:
         steps.take(each + KELVIN)
@@ -34,25 +34,25 @@ def hidden_k2(celsius: list[float]) -> list[float]:
         ([20.0, 20.1], 0.1),
     ],
 )
-def test_the_coarsest_step_that_all_readings_lie_on_is_theirs(celsius, step_k):
+def test_the_step_is_the_coarsest_that_all_readings_fit(celsius, step_k):
     # an even spread over a step has a variance of a twelfth of its square
     assert hidden_k2(celsius)[-1] == pytest.approx(step_k**2 / 12.0)
     assert step_k in STEPS_K
 
 
 @pytest.mark.parametrize("celsius", [[20.0625], [20.01], [20.0, 20.0625], [19.987654], [20.0] * 9])
-def test_fine_steps_hide_nothing_nor_does_a_value_that_never_moved(celsius):
+def test_fine_steps_and_a_constant_value_hide_nothing(celsius):
     assert hidden_k2(celsius)[-1] == 0.0
 
 
-def test_a_mean_that_stands_tells_no_more_with_each_bin():
+def test_repeated_equal_means_add_no_information():
     one = 0.5**2 / 12.0
     assert hidden_k2([20.0, *[20.5] * 4, 20.0, 20.0, 20.5]) == pytest.approx(
         [0.0, one, 2 * one, 3 * one, 4 * one, one, 2 * one, one]
     )
 
 
-def test_bins_have_what_their_thermometers_hide_also_after_some_were_dropped():
+def test_bins_carry_the_hidden_variance_also_after_a_drop():
     sums, bins = BinSum(20.0), []
     for i in range(30):
         kelvin = 293.65 if i % 2 else 293.15  # 20.5 and 20.0 C
@@ -66,14 +66,14 @@ def test_bins_have_what_their_thermometers_hide_also_after_some_were_dropped():
 
 
 def coarse(sample: Sample, step_c: float, place: Place = Place.GAS) -> Sample:
-    """The same with its thermometer at that place, read in such steps."""
+    """The sample with its thermometer at that place, rounded to the step."""
     celsius = round((sample.gas_c or 0.0) / step_c) * step_c
     return replace(sample, **({"gas_c": None} | {f"{place}_c": celsius}))
 
 
 @pytest.mark.parametrize("step_c", [0.5, 0.25, 0.1])
 @pytest.mark.parametrize("hours_a_swing", [5.0, 9.0])
-def test_a_sound_pot_with_a_coarse_thermometer_raises_nothing(step_c, hours_a_swing):
+def test_a_sound_pot_with_a_coarse_thermometer_raises_no_alarm(step_c, hours_a_swing):
     swing = Swing(20.0, 4.0, hours_a_swing * 3600.0)
     watch = PotWatch(pot())
     alarms = [
@@ -85,7 +85,7 @@ def test_a_sound_pot_with_a_coarse_thermometer_raises_nothing(step_c, hours_a_sw
     assert alarms == []
 
 
-def test_a_leak_is_told_with_a_coarse_thermometer_too():
+def test_a_coarse_thermometer_still_finds_a_leak():
     onset_s = 4.0 * 3600.0
     leak = 1.5 / 75.0 / 3600.0
     watch = PotWatch(pot())

@@ -1,4 +1,4 @@
-"""The limits at which a pressure is doubted, from both sides, and what outlives a change of the pot."""
+"""The limits at which a pressure is doubted, from both sides, and what survives a change of the pot."""
 
 import pytest
 
@@ -33,7 +33,7 @@ def wavering(t_s: float) -> float:
 
 
 @pytest.mark.parametrize(("times", "is_doubted"), [(7.5, False), (8.5, True)])
-def test_scatter_eight_times_as_large_as_it_was_is_doubted(times: float, is_doubted: bool) -> None:
+def test_eightfold_scatter_is_doubted(times: float, is_doubted: bool) -> None:
     of = doubt()
     for t_s in range(0, 1000, 10):
         of.update(reading(t_s, wavering(t_s)), NOISE_PA)
@@ -44,7 +44,7 @@ def test_scatter_eight_times_as_large_as_it_was_is_doubted(times: float, is_doub
 
 
 @pytest.mark.parametrize(("seconds", "is_doubted"), [(50, False), (70, True)])
-def test_once_it_went_on_for_a_minute(seconds: int, is_doubted: bool) -> None:
+def test_scatter_is_doubted_after_a_minute(seconds: int, is_doubted: bool) -> None:
     of = doubt()
     for t_s in range(0, 1000, 10):
         of.update(reading(t_s, wavering(t_s)), NOISE_PA)
@@ -54,12 +54,12 @@ def test_once_it_went_on_for_a_minute(seconds: int, is_doubted: bool) -> None:
 
 
 @pytest.mark.parametrize(("quiet_s", "is_doubted"), [(590, False), (640, True)])
-def test_what_scattered_before_is_known_after_ten_minutes(quiet_s: int, is_doubted: bool) -> None:
+def test_the_usual_scatter_is_known_after_ten_minutes(quiet_s: int, is_doubted: bool) -> None:
     of = doubt()
     for t_s in range(0, quiet_s, 10):
         of.update(reading(t_s, wavering(t_s)), NOISE_PA)
     for t_s in range(quiet_s, quiet_s + 600, 10):
-        # as a share of the pressure no more than eight times a floor that nothing was measured against yet
+        # as a share of the pressure, at most eight times a floor, with no earlier scatter to compare
         of.update(reading(t_s, wavering(t_s)), 20.0 * NOISE_PA)
         if t_s < quiet_s + 100 and of.reason is not None:
             assert is_doubted
@@ -68,14 +68,14 @@ def test_what_scattered_before_is_known_after_ten_minutes(quiet_s: int, is_doubt
 
 
 @pytest.mark.parametrize(("seconds", "is_doubted"), [(110, False), (140, True)])
-def test_a_reading_to_and_fro_is_doubted_after_two_minutes(seconds: int, is_doubted: bool) -> None:
+def test_an_unsteady_reading_is_doubted_after_two_minutes(seconds: int, is_doubted: bool) -> None:
     of = doubt()
     for t_s in range(0, seconds, 10):
         of.update(reading(t_s, 60.0), NOISE_PA, restless=True)
     assert (of.reason is not None) is is_doubted
 
 
-def test_and_not_where_it_was_calm_in_between() -> None:
+def test_a_calm_spell_restarts_the_two_minutes() -> None:
     of = doubt()
     for t_s in range(0, 220, 10):
         of.update(reading(t_s, wavering(t_s)), NOISE_PA, restless=t_s != 100)
@@ -93,7 +93,7 @@ def test_a_climb_of_eight_percent_is_doubted(share: float, is_doubted: bool) -> 
 
 
 def stuck_after(seconds: float, moved_k: float, **changed: object) -> bool:
-    of = doubt(supply=Supply.REGULATED, **changed)  # which leaves out what stands still
+    of = doubt(supply=Supply.REGULATED, **changed)  # for which a constant pressure is normal
     t_s = 0.0
     while t_s <= seconds:
         of.update(reading(t_s, 60.0, 293.15 + moved_k * t_s / seconds), NOISE_PA)
@@ -111,7 +111,7 @@ def stuck_after(seconds: float, moved_k: float, **changed: object) -> bool:
         (3620.0, 0.0, True),
     ],
 )
-def test_the_very_same_number_is_stuck_after_twenty_minutes_or_an_hour(
+def test_an_unchanging_reading_is_stuck_after_20_minutes_or_an_hour(
     seconds: float, moved_k: float, is_stuck: bool
 ) -> None:
     assert stuck_after(seconds, moved_k) is is_stuck
@@ -126,7 +126,7 @@ def test_the_very_same_number_is_stuck_after_twenty_minutes_or_an_hour(
         (0.2, 3700.0, 0.7, True),
     ],
 )
-def test_of_a_coarse_converter_only_what_it_must_have_shown_counts(
+def test_a_coarse_converter_is_stuck_only_after_a_change_it_must_have_shown(
     step_k: float, seconds: float, moved_k: float, is_stuck: bool
 ) -> None:
     step_pa = step_k / 293.15 * (60.0 * PSI + ATMOSPHERE_PA)
@@ -135,12 +135,12 @@ def test_of_a_coarse_converter_only_what_it_must_have_shown_counts(
     assert stuck_after(seconds, moved_k, transducer=transducer) is is_stuck
 
 
-# -- what batches taught -----------------------------------------------------------------------------
+# -- what batches teach ------------------------------------------------------------------------------
 
 SIZES = Sizes(0.020, 0.003)
 
 
-def test_what_goes_with_a_probe_and_with_a_mould_is_forgotten_by_name() -> None:
+def test_a_changed_probe_or_mould_forgets_its_constants() -> None:
     mould = {"wall-surface", "core-surface", "surface-core", "surface-begins", "core-begins", "uptake"}
     assert forgotten([], same_mould=True) == set()
     assert forgotten(["seal", "valve", "transducer"], same_mould=True) == set()
@@ -149,7 +149,7 @@ def test_what_goes_with_a_probe_and_with_a_mould_is_forgotten_by_name() -> None:
     assert forgotten(["thermometer"], same_mould=False) == mould | {"contents-probe-gain"}
 
 
-def test_of_a_constant_half_of_what_is_believed_counts_and_some_comes_back() -> None:
+def test_a_learnt_constant_has_double_sigma_and_fades() -> None:
     mean, sigma = usual(SIZES)["surface-wall"]
     taught = {"surface-wall": (mean + 0.5 * sigma, 0.3 * sigma)}
     known = learn(None, taught, SIZES)
@@ -160,27 +160,27 @@ def test_of_a_constant_half_of_what_is_believed_counts_and_some_comes_back() -> 
 
 
 @pytest.mark.parametrize(("said", "kept"), [(0.0, 0.25), (0.05, 0.25), (0.9, 1.0)])
-def test_it_is_never_surer_than_a_quarter_nor_less_sure_than_any_pot(said: float, kept: float) -> None:
+def test_a_learnt_sigma_stays_between_a_quarter_and_all_of_the_usual(said: float, kept: float) -> None:
     mean, sigma = usual(SIZES)["surface-wall"]
     found = learn(None, {"surface-wall": (mean, said * sigma)}, SIZES).found
     assert found["surface-wall"][1] == pytest.approx(kept * sigma)
 
 
 @pytest.mark.parametrize(("away", "kept"), [(2.0, 2.0), (4.0, 2.5), (-4.0, -2.5)])
-def test_no_pot_is_a_stranger_by_more_than_two_and_a_half_sigma(away: float, kept: float) -> None:
+def test_a_learnt_constant_stays_within_two_and_a_half_sigma_of_the_usual(away: float, kept: float) -> None:
     mean, sigma = usual(SIZES)["surface-wall"]
     found = learn(None, {"surface-wall": (mean + away * sigma, 0.3 * sigma)}, SIZES).found
     assert found["surface-wall"][0] == pytest.approx(mean + kept * sigma)
 
 
-def test_what_is_another_in_each_batch_is_averaged_over_them() -> None:
+def test_what_varies_by_batch_is_averaged_over_batches() -> None:
     mean, sigma = usual(SIZES)["uptake"]
     known = None
     for away in (1.0, 1.0, -1.0):
         known = learn(known, {"uptake": (mean + away * sigma, 0.0)}, SIZES)
     assert known is not None
     assert known.batches == 3
-    # what any pot does counts as one: (0 + 1 + 1 - 1) / 4
+    # the usual pot counts as one batch: (0 + 1 + 1 - 1) / 4
     assert known.found["uptake"][0] == pytest.approx(mean + 0.25 * sigma)
     # squares about the mean, with the usual sigma for the first: 1 + 0.5 -> 0.75; ... by hand
     first = (1.0 + 0.5) / 2.0
@@ -189,7 +189,7 @@ def test_what_is_another_in_each_batch_is_averaged_over_them() -> None:
     assert known.found["uptake"][1] == pytest.approx(min(third**0.5, 1.0) * sigma)
 
 
-def test_the_mean_of_many_batches_goes_on_moving() -> None:
+def test_the_mean_of_many_batches_still_adapts() -> None:
     mean, sigma = usual(SIZES)["uptake"]
     many = Known(100, {"uptake": (mean, 0.5 * sigma)})
     found = learn(many, {"uptake": (mean + 1.4 * sigma, 0.0)}, SIZES)
@@ -197,7 +197,7 @@ def test_the_mean_of_many_batches_goes_on_moving() -> None:
     assert found.found["uptake"][0] == pytest.approx(mean + 0.1 * sigma)  # one of fourteen
 
 
-def test_what_is_learnt_anew_is_taken_as_of_any_pot() -> None:
+def test_a_constant_to_learn_again_starts_at_the_usual() -> None:
     known = Known(4, {"uptake": (9.0, 1.0), "surface-wall": (8.0, 1.0)})
     prior = known.prior(SIZES, anew=frozenset({"uptake"}))
     assert prior["uptake"] == usual(SIZES)["uptake"]
@@ -205,10 +205,10 @@ def test_what_is_learnt_anew_is_taken_as_of_any_pot() -> None:
     assert known.forgetting({"uptake"}) == Known(4, {"surface-wall": (8.0, 1.0)})
 
 
-# -- the units of the trade --------------------------------------------------------------------------
+# -- units of the estimate ---------------------------------------------------------------------------
 
 
-def test_a_leak_in_units_by_hand() -> None:
+def test_a_leak_is_converted_to_units_as_by_hand() -> None:
     leak = Leak(Interval(1e-6, 0.8e-6, 1.3e-6), Interval(500.0, 400.0, 600.0), 10.0, True, 8.0)
     estimate = in_units(leak, reading(100.0, 60.0), 500_000.0, pot())
     rate = estimate.rate_pa_per_s

@@ -1,4 +1,4 @@
-"""The ends of a forecast, by both leak laws integrated by hand: hole p' = -r p; gap p' = -k (p^2 - pa^2)."""
+"""The interval of a forecast by both leak laws, by hand: hole p' = -r p; gap p' = -k (p^2 - pa^2)."""
 
 from math import hypot, log, sqrt
 
@@ -13,7 +13,7 @@ LOW = FLOOR + AMBIENT
 
 
 def times_s(from_pa: float, rate: float) -> tuple[float, float]:
-    """Time to the floor from a pressure, absolute, by each law; rate: share of the air lost a second, now."""
+    """Time to the floor from an absolute pressure by each law; rate: share of air lost per second, now."""
     now_pa = GAUGE + AMBIENT
     k = rate * now_pa / (now_pa**2 - AMBIENT**2)
     of_gap_s = log((from_pa - AMBIENT) * (LOW + AMBIENT) / ((from_pa + AMBIENT) * (LOW - AMBIENT)))
@@ -21,7 +21,7 @@ def times_s(from_pa: float, rate: float) -> tuple[float, float]:
 
 
 @pytest.mark.parametrize("hours", [1.0, 4.0, 8.5, 20.0])
-def test_the_ends_have_weather_and_rate_against_them_for_nine_hours_at_most(
+def test_the_forecast_interval_allows_for_up_to_nine_hours_of_weather_and_drift(
     hours: float,
 ) -> None:
     rate = log((GAUGE + AMBIENT) / LOW) / (hours * 3600.0)
@@ -48,7 +48,7 @@ def test_the_ends_have_weather_and_rate_against_them_for_nine_hours_at_most(
 
 
 @pytest.mark.parametrize("done_after_s", [-1.0, 1.0])
-def test_before_the_cure_is_done_or_not(done_after_s: float) -> None:
+def test_the_forecast_says_whether_the_floor_comes_before_the_end_of_the_cure(done_after_s: float) -> None:
     rate = Interval(1e-5, 0.9e-5, 1.1e-5)
     crossing = forecast_floor(NOW_S, GAUGE, AMBIENT, FLOOR, WORKING, rate, DONE_S)
     assert crossing is not None
@@ -60,7 +60,7 @@ def test_before_the_cure_is_done_or_not(done_after_s: float) -> None:
 
 @pytest.mark.parametrize(("done_s", "before"), [(NOW_S + 1.0, True), (NOW_S, False)])
 @pytest.mark.parametrize("gauge_pa", [FLOOR, FLOOR - 5000.0])
-def test_a_floor_that_is_passed_is_passed_now(gauge_pa: float, done_s: float, before: bool) -> None:
+def test_a_floor_already_passed_is_forecast_for_now(gauge_pa: float, done_s: float, before: bool) -> None:
     found = forecast_floor(NOW_S, gauge_pa, AMBIENT, FLOOR, WORKING, Interval(1e-5, 0.0, 2e-5), done_s)
     assert found is not None
     assert (found.crossing_s, found.earliest_s, found.latest_s) == (NOW_S, NOW_S, NOW_S)
@@ -68,7 +68,7 @@ def test_a_floor_that_is_passed_is_passed_now(gauge_pa: float, done_s: float, be
     assert found.before_cure_done is before
 
 
-def test_no_loss_has_no_forecast_and_one_that_may_be_none_no_late_end() -> None:
+def test_no_loss_gives_no_forecast_and_a_doubtful_loss_no_late_end() -> None:
     assert forecast_floor(NOW_S, GAUGE, AMBIENT, FLOOR, WORKING, Interval(0.0, -1e-6, 1e-6), DONE_S) is None
     found = forecast_floor(NOW_S, GAUGE, AMBIENT, FLOOR, WORKING, Interval(1e-6, 0.0, 2e-6), DONE_S)
     assert found is not None
@@ -76,7 +76,7 @@ def test_no_loss_has_no_forecast_and_one_that_may_be_none_no_late_end() -> None:
     assert found.earliest_s < found.crossing_s
 
 
-def test_just_above_the_floor_the_weather_alone_may_pass_it_now() -> None:
+def test_just_above_the_floor_weather_alone_makes_the_early_end_now() -> None:
     found = forecast_floor(
         NOW_S, FLOOR + 100.0, AMBIENT, FLOOR, WORKING, Interval(1e-8, 0.5e-8, 2e-8), DONE_S
     )

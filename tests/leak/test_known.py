@@ -1,4 +1,4 @@
-"""What a pot's batches teach: bounded, never a leak, forgotten where something was changed."""
+"""What batches teach about a pot: bounded, never a leak, forgotten after a change."""
 
 from collections.abc import Iterator
 from dataclasses import replace
@@ -28,7 +28,7 @@ SLOW_PER_S = 0.3 / 74.696 / HOUR  # of the air, 0.3 psi/h at 60 psi gauge
 SIZES = Sizes(0.020, 0.003)
 
 several_sizes = st.builds(Sizes, st.floats(0.005, 0.1), st.floats(0.0005, 0.004))
-# whatever a filter might say: far off, or surer than anything can be
+# anything a filter might say: far off, or impossibly certain
 taught = st.fixed_dictionaries(
     {name: st.tuples(st.floats(-1e6, 1e6), st.floats(0.0, 1e6)) for name in LEARNT}
 )
@@ -39,7 +39,7 @@ def few(examples: int) -> settings:
 
 
 def batches(rate_per_s: float, count: int, seed: int = 1) -> Iterator[list[Sample]]:
-    """Give the nights of one pot, one after another: opened, filled, held, vented at once."""
+    """Play the nights of one pot, one after another: open, filled, held, vented at once."""
     begun_s = 0.0
     for number in range(count):
         swing = Swing(20.0, 2.0, phase=0.1 * number)
@@ -68,7 +68,7 @@ def closed(events: list[Event]) -> BatchClosed:
 
 @few(60)
 @given(sizes=several_sizes, all_of_them=st.lists(taught, min_size=1, max_size=20))
-def test_nothing_is_ever_surer_than_a_floor_or_stranger_than_any_pot(
+def test_learnt_constants_stay_within_their_bounds(
     sizes: Sizes, all_of_them: list[dict[str, tuple[float, float]]]
 ) -> None:
     any_pot, known = usual(sizes), None
@@ -82,13 +82,13 @@ def test_nothing_is_ever_surer_than_a_floor_or_stranger_than_any_pot(
             assert abs(mean - usual_mean) <= MOST_SIGMAS * usual_sigma * (1.0 + 1e-12)
 
 
-def test_what_a_leak_is_has_no_name_that_is_learnt() -> None:
+def test_no_leak_state_is_learnt() -> None:
     assert not {"rate", "air", "drift"} & LEARNT.keys()
 
 
 @few(20)
 @given(names=st.sets(st.sampled_from(sorted(LEARNT))), again=taught)
-def test_what_is_forgotten_is_what_any_pot_may_be_and_is_learnt_again(
+def test_forgotten_constants_start_at_the_usual_and_are_learnt_again(
     names: set[str], again: dict[str, tuple[float, float]]
 ) -> None:
     any_pot = usual(SIZES)
@@ -104,7 +104,7 @@ def test_what_is_forgotten_is_what_any_pot_may_be_and_is_learnt_again(
 # -- by the watch ------------------------------------------------------------------------------------
 
 
-def test_each_sound_batch_teaches_and_the_next_one_knows_it() -> None:
+def test_each_sound_batch_teaches_the_next() -> None:
     watch = PotWatch(POT)
     for number, samples in enumerate(batches(0.0, 3)):
         known = watch.learnt()
@@ -119,7 +119,7 @@ def test_each_sound_batch_teaches_and_the_next_one_knows_it() -> None:
     assert any(sigma < 0.9 * any_pot[name][1] for name, (_, sigma) in known.found.items())
 
 
-def test_the_judgement_says_from_how_many_batches_the_pot_is_known() -> None:
+def test_the_summary_says_how_many_batches_taught_the_pot() -> None:
     watch = PotWatch(POT)
     (samples,) = batches(0.0, 1)
     fed(watch, samples[:10])
@@ -129,8 +129,8 @@ def test_the_judgement_says_from_how_many_batches_the_pot_is_known() -> None:
 
 
 @pytest.mark.parametrize("known_of", [0, 6])
-def test_a_pot_that_always_leaks_is_never_learnt_as_sound(known_of: int) -> None:
-    """Also where sound batches taught before it began: 0.3 psi/h is told each time."""
+def test_a_pot_that_always_leaks_is_never_learnt_to_be_sound(known_of: int) -> None:
+    """Even after sound batches: 0.3 psi/h is found every time."""
     watch = PotWatch(POT)
     for samples in batches(0.0, known_of, seed=50):
         fed(watch, samples)
@@ -145,8 +145,8 @@ def test_a_pot_that_always_leaks_is_never_learnt_as_sound(known_of: int) -> None
         assert watch.learnt() is known
 
 
-def test_a_batch_that_leaks_for_a_while_only_teaches_nothing() -> None:
-    """It opened late, so that all before it was sound."""
+def test_a_batch_that_leaked_for_a_while_teaches_nothing() -> None:
+    """The leak began late; all before it was sound."""
     (samples,) = batches(0.0, 1)
     onset_s = samples[0].t_s + 2 * HOUR
     leaking = [
@@ -162,7 +162,7 @@ def test_a_batch_that_leaks_for_a_while_only_teaches_nothing() -> None:
     assert watch.learnt() is None
 
 
-def test_a_batch_that_was_doubted_or_too_short_teaches_nothing() -> None:
+def test_a_doubted_or_short_batch_teaches_nothing() -> None:
     (samples,) = batches(0.0, 1)
     watch = PotWatch(POT)
     # a thermometer that sticks while the room warms
@@ -181,7 +181,7 @@ def test_a_batch_that_was_doubted_or_too_short_teaches_nothing() -> None:
     assert watch.learnt() is None
 
 
-def test_a_batch_that_nobody_saw_for_an_hour_teaches_nothing() -> None:
+def test_a_batch_with_an_unmonitored_hour_teaches_nothing() -> None:
     (samples,) = batches(0.0, 1)
     watch = PotWatch(POT)
     seen = [each for each in samples if not 0.5 * HOUR < each.t_s < 1.5 * HOUR]
@@ -192,11 +192,11 @@ def test_a_batch_that_nobody_saw_for_an_hour_teaches_nothing() -> None:
 # -- what is forgotten -------------------------------------------------------------------------------
 
 
-def test_every_name_that_may_be_forgotten_is_one_that_is_learnt() -> None:
+def test_every_constant_that_can_be_forgotten_is_a_learnt_one() -> None:
     groups = (OF_THE_PROBES, OF_THE_MOULD)
     assert all(group < LEARNT.keys() for group in groups)
     assert sum(map(len, groups)) == len(frozenset().union(*groups))
-    # how the wall goes with the room is the pot's own, whatever is changed
+    # the coupling of wall and room belongs to the pot, whatever is changed
     assert LEARNT.keys() - frozenset().union(*groups) == {"surface-wall", "room-wall"}
 
 
@@ -207,7 +207,7 @@ def test_every_name_that_may_be_forgotten_is_one_that_is_learnt() -> None:
         *((part, frozenset()) for part in Part if part is not Part.THERMOMETER),
     ],
 )
-def test_care_makes_it_forget_what_the_part_bears_on(part: Part, names: frozenset[str]) -> None:
+def test_maintenance_forgets_the_constants_of_the_part(part: Part, names: frozenset[str]) -> None:
     assert forgotten([part], same_mould=True) == names
     assert forgotten([part], same_mould=False) == names | OF_THE_MOULD
 
@@ -222,11 +222,11 @@ def test_care_makes_it_forget_what_the_part_bears_on(part: Part, names: frozense
         (" ", " ", False),
     ],
 )
-def test_a_mould_that_was_not_named_is_no_known_one(one: str, other: str, same: bool) -> None:
+def test_an_unnamed_mould_is_not_a_known_mould(one: str, other: str, same: bool) -> None:
     assert is_same_mould(one, other) is is_same_mould(other, one) is same
 
 
-def test_what_is_known_and_forgotten_is_said() -> None:
+def test_the_notes_say_what_was_learnt_and_forgotten() -> None:
     def said(batches: int, parts: list[Part], was: str, mould: str, newest: int = 9) -> list[str]:
         cares = [Care(1_772_366_400.0, 1.0, part, "", "") for part in parts]
         return list(known_lines(batches, cares, (9, was), (newest, mould), None))

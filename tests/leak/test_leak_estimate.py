@@ -1,4 +1,4 @@
-"""What the leak estimate says of whole holds: heat, age, volume and where the parts of a fall go."""
+"""The leak estimate over whole holds: heat, age, volume, and the parts of a fall."""
 
 from collections.abc import Callable, Iterable, Iterator
 from dataclasses import replace
@@ -25,7 +25,7 @@ def watch(samples: Iterable[Sample], of: Pot) -> tuple[Snapshot, set[AlarmId]]:
 
 
 def warmed(samples: Iterable[Sample], kelvin: Callable[[float], float]) -> Iterator[Sample]:
-    """Warm the gas, and not the wall's thermometer, by so many kelvin at a time since the fill."""
+    """Warm the gas, but not the wall's thermometer, by `kelvin` of the time since the fill."""
     for sample in samples:
         absolute_pa = (sample.gauge_pa or 0.0) + (sample.ambient_pa or 0.0)
         shut_s = sample.t_s - SHUT_S
@@ -43,16 +43,16 @@ def hump(t_s: float) -> float:
 ON_THE_WALL = pot(thermometers=frozenset({Place.WALL}))
 
 
-def test_heat_that_comes_and_goes_is_no_leak() -> None:
+def test_passing_heat_is_not_a_leak() -> None:
     snapshot, raised = watch(warmed(night(8.0), hump), ON_THE_WALL)
     assert not raised & LOSS
     assert snapshot.leak is not None
     assert snapshot.leak.rate_pa_per_s.low <= 0.0 <= snapshot.leak.rate_pa_per_s.high
 
 
-def test_a_fall_that_takes_more_than_the_heat_brought_is_a_leak() -> None:
-    # half a kelvin brought, nine taken: by the law of Gay-Lussac 3 % of the air is missing, and no mould that
-    # a wall at 20 C knows of is so cold
+def test_a_fall_beyond_what_heat_added_is_a_leak() -> None:
+    # half a kelvin up, nine down: by Gay-Lussac's law 3 % of the air is missing, and with its wall at 20 C no
+    # pot holds so cold a mould
     def kelvin(t_s: float) -> float:
         return 0.5 * exp(-0.5 * ((t_s - 1.5 * HOUR) / 1500.0) ** 2) - 9.0 * min(
             max((t_s / HOUR - 4.0) / 3.0, 0.0), 1.0
@@ -62,7 +62,7 @@ def test_a_fall_that_takes_more_than_the_heat_brought_is_a_leak() -> None:
     assert raised & LOSS
 
 
-def test_a_leak_as_old_as_the_hold_may_be_as_old_as_the_fill() -> None:
+def test_a_leak_present_from_the_hold_may_date_from_the_fill() -> None:
     snapshot, _ = watch(night(4.0, rate_per_s=1.0 / 75.0 / HOUR), pot())
     leak = snapshot.leak
     assert leak is not None and leak.onset_s is not None
@@ -73,7 +73,7 @@ def test_a_leak_as_old_as_the_hold_may_be_as_old_as_the_fill() -> None:
 
 
 @pytest.mark.parametrize("rate_psi_per_h", [0.0, 1.0])
-def test_an_unknown_volume_widens_the_flow_and_not_the_rate(rate_psi_per_h: float) -> None:
+def test_an_unknown_volume_widens_the_flow_interval_but_not_the_rate(rate_psi_per_h: float) -> None:
     def of(**changes: object) -> Snapshot:
         return watch(night(5.0, rate_per_s=rate_psi_per_h / 75.0 / HOUR), pot(**changes))[0]
 
@@ -83,7 +83,7 @@ def test_an_unknown_volume_widens_the_flow_and_not_the_rate(rate_psi_per_h: floa
     for leak in (known, unknown):
         flow, rate = leak.pa_m3_per_s, leak.rate_pa_per_s
         assert flow.low <= flow.value <= flow.high
-        # a flow is known no better than the rate it comes from
+        # a flow is no more certain than the rate it is computed from
         assert (flow.high - flow.low) * abs(rate.value) >= (rate.high - rate.low) * abs(flow.value) * 0.999999
     if rate_psi_per_h:
         spread = [
@@ -95,7 +95,7 @@ def test_an_unknown_volume_widens_the_flow_and_not_the_rate(rate_psi_per_h: floa
         assert known.pa_m3_per_s.value == pytest.approx(known.rate_pa_per_s.value * 0.017, rel=1e-9)
 
 
-def test_air_taken_up_is_a_leak_only_in_an_empty_pot() -> None:
+def test_air_uptake_counts_as_a_leak_only_in_an_empty_pot() -> None:
     # 0.15 % in the first hours is what a mould takes up (common practice); an empty pot takes up nothing
     def taken_up(t_s: float) -> float:
         return -0.0015 * 293.15 * (1.0 - exp(-t_s / (2.0 * HOUR)))
@@ -112,7 +112,7 @@ def test_air_taken_up_is_a_leak_only_in_an_empty_pot() -> None:
     assert empty.high - empty.low < with_mould.high - with_mould.low
 
 
-def test_what_was_lost_is_what_is_missing() -> None:
+def test_the_loss_equals_the_missing_air() -> None:
     # against the air itself: 293.15 K and CoolProp's virial coefficient, 2 h at 1.5 psi/h at first
     rate_per_s = 1.5 / 75.0 / HOUR
     samples = list(night(6.0, rate_per_s=rate_per_s, onset_s=4.0 * HOUR))
@@ -127,7 +127,7 @@ def test_what_was_lost_is_what_is_missing() -> None:
 
 
 @pytest.mark.parametrize(("first", "then"), [(0.5, 5.0), (2.0, 0.3)])
-def test_a_known_leak_that_changes_at_a_stroke_is_followed(first: float, then: float) -> None:
+def test_a_sudden_change_of_a_known_leak_is_followed(first: float, then: float) -> None:
     changed_s = 5.0 * HOUR
 
     def samples() -> Iterator[Sample]:

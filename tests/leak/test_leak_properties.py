@@ -1,4 +1,4 @@
-"""What must hold of the leak estimate for any readings: of bank, onsets, filter, and the parts of a fall."""
+"""Properties of the leak estimate for any readings: bank, onsets, filter, and the parts of a fall."""
 
 from collections.abc import Callable, Iterable, Sequence
 from dataclasses import replace
@@ -16,6 +16,7 @@ from hypothesis import strategies as st
 from potvigil.leak import bank as bank_module
 from potvigil.leak import cells as cells_module
 from potvigil.leak import estimator as leak_module
+from potvigil.leak import pot_model
 from potvigil.leak.bank import PotBank
 from potvigil.leak.bins import ROUNDING, Bin, BinSum
 from potvigil.leak.cells import CELLS
@@ -73,13 +74,13 @@ SIGMA_K = 0.045  # of a bin, 0.01 psi
 
 places = st.sampled_from([Place.GAS, Place.WALL, Place.ROOM, Place.CONTENTS, None])
 seeds = st.integers(0, 10_000)
-# bins as a pot may give them, rises, jumps and all; in kelvin
+# bins a pot may produce, rises and jumps included; in kelvin
 wild_bins = st.lists(st.floats(-3.0, 3.0), min_size=10, max_size=40)
 EMPTY = pot(contents_volume_m3=0.0)
 
 
 def few(examples: int) -> settings:
-    # without shrinking, which takes minutes where an example takes seconds
+    # no shrinking: it takes minutes where an example takes seconds
     phases = (Phase.explicit, Phase.generate)
     return settings(max_examples=examples, derandomize=True, deadline=None, database=None, phases=phases)
 
@@ -113,7 +114,7 @@ def readings(
     scale: float = 1.0,
     shift_s: float = 0.0,
 ) -> list[Reading]:
-    """Give a pot at one temperature that loses a constant share of its air; all pressures times `scale`."""
+    """Simulate a pot at constant temperature losing a constant share of its air; pressures times `scale`."""
     random = Random(seed)
     return [
         reading(
@@ -126,7 +127,7 @@ def readings(
 
 
 class Followed:
-    """A leak filter with all that it needs beside it; the first reading is that of the open pot."""
+    """A leak filter with all it needs; the first reading is that of the open pot."""
 
     def __init__(self, first: Reading) -> None:
         self.before = BeforeFill()
@@ -177,12 +178,12 @@ def width(answer: Interval) -> float:
     return answer.high - answer.low
 
 
-# -- what does not matter --------------------------------------------------------------------------
+# -- invariances -----------------------------------------------------------------------------------
 
 
 @few(12)
 @given(place=places, air_k=wild_bins, factor=st.floats(0.1, 10.0))
-def test_pressures_times_any_factor_leave_bank_and_rate_as_they_are(
+def test_scaling_all_pressures_leaves_bank_and_rate_unchanged(
     place: Place | None, air_k: list[float], factor: float
 ) -> None:
     times_s = [20.0 * i for i in range(len(air_k))]
@@ -196,8 +197,8 @@ def test_pressures_times_any_factor_leave_bank_and_rate_as_they_are(
 
 @few(2)
 @given(seed=seeds, factor=st.floats(0.6, 2.0), psi_per_h=st.sampled_from([0.0, 2.0]))
-def test_a_pot_at_twice_the_pressure_leaks_the_same_share(seed: int, factor: float, psi_per_h: float) -> None:
-    # but for the real-gas factor, 0.2 % of ln p at 5 bar
+def test_at_twice_the_pressure_a_pot_leaks_the_same_share(seed: int, factor: float, psi_per_h: float) -> None:
+    # apart from the real-gas factor, 0.2 % of ln p at 5 bar
     times_s, rate_per_s = [10.0 * i for i in range(540)], psi_per_h * PSI_PER_H
     leak = estimated(readings(times_s, rate_per_s, seed))
     scaled = estimated(readings(times_s, rate_per_s, seed, scale=factor), factor * NOISE_PA)
@@ -209,9 +210,7 @@ def test_a_pot_at_twice_the_pressure_leaks_the_same_share(seed: int, factor: flo
 
 @few(2)
 @given(seed=seeds, shift_s=st.integers(0, 10_000_000), psi_per_h=st.sampled_from([0.0, 2.0]))
-def test_another_origin_of_the_time_axis_moves_the_onset_and_nothing_else(
-    seed: int, shift_s: int, psi_per_h: float
-) -> None:
+def test_shifting_the_time_axis_moves_only_the_onset(seed: int, shift_s: int, psi_per_h: float) -> None:
     times_s = [10.0 * i for i in range(540)]
     here, there = (
         estimated(readings(times_s, psi_per_h * PSI_PER_H, seed, onset_s=1800.0, shift_s=shift))
@@ -262,15 +261,13 @@ def test_the_order_of_samples_within_a_bin_does_not_matter() -> None:
     assert bins[0].t_s == 7.5
     assert bins[0].absolute_pa == pytest.approx(FULL_PA + 95.0)
     assert bins[0].kelvin == {Place.GAS: pytest.approx(292.125)}
-    # the scatter of a mean of four, and beside it what is rounded
+    # the scatter of a mean of four, plus rounding
     assert bins[0].noise_variance == pytest.approx((NOISE_PA / bins[0].absolute_pa) ** 2 / 4.0 + ROUNDING**2)
 
 
 @few(3)
 @given(seed=seeds, times=st.integers(2, 5), psi_per_h=st.sampled_from([0.0, 2.0]))
-def test_more_samples_in_a_bin_that_say_the_same_change_nothing(
-    seed: int, times: int, psi_per_h: float
-) -> None:
+def test_more_equal_samples_in_a_bin_change_nothing(seed: int, times: int, psi_per_h: float) -> None:
     plain = readings([5.0 * i for i in range(400)], psi_per_h * PSI_PER_H, seed)
     leak = estimated(plain)
     many = estimated([each for each in plain for _ in range(times)], sqrt(times) * NOISE_PA)
@@ -285,18 +282,18 @@ def test_the_same_samples_give_the_same_answer() -> None:
     assert estimated(samples) == estimated(samples)
 
 
-# -- gaps and odd times ----------------------------------------------------------------------------
+# -- gaps and irregular times ----------------------------------------------------------------------
 
 
 def assert_a_gap_is_no_gain(place: Place | None, seed: int, before: int, missing: int, after: int) -> None:
-    # what is known of the rate at a time is at most what it would be with the missing bins seen as well; one
-    # cell alone, with constants that are known, so that it is linear; y falls, so that no heat is opened
+    # the rate is never known better than with the missing bins seen as well; a single cell with known
+    # constants, so that it is linear; y falls, so that no extra heat is allowed
     def one() -> PotBank:
         bank = bank_for(EMPTY)
         bank.p[:, CONSTANTS], bank.p[:, :, CONSTANTS] = 0.0, 0.0
         bank.p[:, EXCESS], bank.p[:, :, EXCESS], bank.x[:, EXCESS] = 0.0, 0.0, 0.0
         bank._sigma = np.zeros(SIZE)
-        # the slowest: a gap is gone through in steps of a minute, which is long for the quickest
+        # the slowest pace: a gap advances in steps of a minute, which is long for the quickest
         slowest = np.argmin(bank.x[:, LN_SURFACE_WALL : LN_EXCESS + 1].max(axis=1))
         bank.log_weights = np.where(np.arange(CELLS) == slowest, 0.0, -1e6)
         return bank
@@ -318,7 +315,7 @@ def assert_a_gap_is_no_gain(place: Place | None, seed: int, before: int, missing
         few_times_s = [times_s[i] for i in kept]
         _, gap, _ = since_the_start(few_times_s, [air_k[i] for i in kept], place, of=one)
     for bins in range(after):
-        # steps of the gap are longer than the bins, so that what wanders does so a little otherwise
+        # a gap's steps are longer than bins, so random walks differ a little
         assert width(gap[before - 1 + bins]) >= width(seen[before + missing - 1 + bins]) * (1.0 - 1e-3)
 
 
@@ -330,7 +327,7 @@ def assert_a_gap_is_no_gain(place: Place | None, seed: int, before: int, missing
     missing=st.integers(1, 100),
     after=st.integers(1, 30),
 )
-def test_bins_that_are_missing_never_make_the_interval_narrower(
+def test_missing_bins_never_narrow_the_interval(
     place: Place | None, seed: int, before: int, missing: int, after: int
 ) -> None:
     assert_a_gap_is_no_gain(place, seed, before, missing, after)
@@ -338,14 +335,14 @@ def test_bins_that_are_missing_never_make_the_interval_narrower(
 
 @few(5)
 @given(place=places, hours=st.floats(0.1, 10.0), shift=st.floats(-2.0, 2.0))
-def test_a_gap_forgets_nothing_of_the_leak(place: Place | None, hours: float, shift: float) -> None:
-    # what was known of a leak before is still known after it, whatever the first bin says
+def test_a_gap_keeps_what_is_known_of_the_leak(place: Place | None, hours: float, shift: float) -> None:
+    # what was known of a leak before the gap is still known after it, whatever the first bin says
     times_s = [20.0 * i for i in range(60)]
     _, rates, _ = since_the_start(times_s, [0.0] * 60, place)
     after_s = times_s[-1] + hours * HOUR
     _, later, bank = since_the_start([*times_s, after_s], [0.0] * 60 + [shift], place)
     assert width(later[-1]) < 1.0001 * width(rates[-1])
-    # and what the pot may have done meanwhile grows with the gap: the level is none the surer
+    # and uncertainty grows with the gap: the level is no more certain
     assert bank.p[:, ROOM, ROOM] == pytest.approx(bank_for(EMPTY).p[:, ROOM, ROOM], abs=40.0 + 1e-9)
 
 
@@ -366,7 +363,7 @@ def test_the_interval_shrinks_with_time(place: Place | None, seed: int) -> None:
     steps_s=st.lists(st.sampled_from([0.2, 1.0, 7.3, 20.0, 61.7, 600.0, 3600.0]), min_size=100, max_size=200),
     psi_per_h=st.sampled_from([0.0, 0.5, 3.0]),
 )
-def test_samples_at_any_times_give_a_finite_interval_about_the_truth(
+def test_irregular_samples_give_a_finite_interval_that_contains_the_truth(
     seed: int, steps_s: list[float], psi_per_h: float
 ) -> None:
     times_s = np.concatenate([[0.0], np.cumsum(steps_s)]).tolist()
@@ -391,7 +388,7 @@ def test_samples_at_any_times_give_a_finite_interval_about_the_truth(
     rise=st.floats(0.01, 0.2),
     after_s=st.floats(1.5 * HOUR, 2 * HOUR),
 )
-def test_a_leak_stays_one_leak_through_a_top_up(
+def test_a_top_up_does_not_split_a_leak_in_two(
     seed: int, psi_per_h: float, onset_s: float, rise: float, after_s: float
 ) -> None:
     rate_per_s = psi_per_h * PSI_PER_H
@@ -415,8 +412,8 @@ def test_a_leak_stays_one_leak_through_a_top_up(
     assert abs(leak.rate_per_s.value - rate_per_s) < width(leak.rate_per_s)  # 4 sigma
 
 
-def test_a_top_up_that_nobody_saw_happen_is_a_new_level_for_a_leak_that_is_known() -> None:
-    # two minutes without a reading: what stands higher then is no movement at a stroke
+def test_a_top_up_during_a_gap_sets_a_new_level_and_keeps_the_known_leak() -> None:
+    # two minutes without a reading: a higher level then is not a sudden step
     rate_per_s, followed = 3.0 * PSI_PER_H, Followed(reading(0.0, FULL_PA))
     samples = readings([20.0 * i for i in range(400)], rate_per_s, 7)
     for each in samples[:300]:
@@ -431,7 +428,7 @@ def test_a_top_up_that_nobody_saw_happen_is_a_new_level_for_a_leak_that_is_known
     assert leak is not None and leak.rate_per_s.low <= rate_per_s <= leak.rate_per_s.high
 
 
-# -- numbers that stay what they are ---------------------------------------------------------------
+# -- numerical health ------------------------------------------------------------------------------
 
 
 def assert_is_sane(bank: PotBank) -> None:
@@ -442,7 +439,7 @@ def assert_is_sane(bank: PotBank) -> None:
     diagonal = np.diagonal(bank.p, axis1=1, axis2=2)
     assert np.all(diagonal >= 0.0)
     scale = np.sqrt(diagonal[:, :, None] * diagonal[:, None, :])
-    # beside their own size: rounding of a level that may be anything, 1000 K
+    # besides their size: rounding of a level with 1000 K of prior sigma
     assert np.all(np.abs(bank.p - bank.p.transpose(0, 2, 1)) <= 1e-7 * scale + 1e-9)
     # in units of each state's own sigma no direction has a variance below zero, but for what has died away
     sigmas = np.sqrt(np.maximum(diagonal, 1e-13))
@@ -460,7 +457,7 @@ events = st.sampled_from([*Place, None, "air", "jump", "gap", 0.02, 0.3])
     bin_s=st.sampled_from([20.0, 35.0, 60.0]),
     happens=st.lists(events, min_size=60, max_size=150),
 )
-def test_covariances_stay_covariances_through_whatever_comes(
+def test_covariances_stay_valid_for_any_input(
     seed: int, holds: bool, bin_s: float, happens: list[Place | str | float | None]
 ) -> None:
     random = Random(seed)
@@ -493,7 +490,7 @@ def test_covariances_stay_covariances_through_whatever_comes(
 
 
 @pytest.mark.parametrize("holds", [True, False])
-def test_covariances_stay_covariances_over_three_days(holds: bool) -> None:
+def test_covariances_stay_valid_over_three_days(holds: bool) -> None:
     random, bank = Random(5), bank_for(pot() if holds else EMPTY)
     for i in range(int(72 * HOUR / 240.0)):
         bank.carry(240.0)
@@ -512,7 +509,7 @@ def test_covariances_stay_covariances_over_three_days(holds: bool) -> None:
     kelvin=st.lists(st.one_of(st.none(), st.floats(250.0, 340.0)), min_size=1, max_size=10),
     step_s=st.sampled_from([1.0, 20.0, 170.0]),
 )
-def test_whatever_comes_the_answer_is_a_number(
+def test_the_estimate_is_finite_for_any_input(
     seed: int, pa: list[float], kelvin: list[float | None], step_s: float
 ) -> None:
     random, leak = Random(seed), None
@@ -532,7 +529,7 @@ def test_whatever_comes_the_answer_is_a_number(
 
 @few(3)
 @given(steps_s=st.lists(st.sampled_from([20.0, 20.0, 20.0, 21.7, 300.0]), min_size=1, max_size=30))
-def test_the_onsets_that_are_kept_stay_few_over_three_days(steps_s: list[float]) -> None:
+def test_few_onsets_are_kept_over_three_days(steps_s: list[float]) -> None:
     onsets, t_s, i = OnsetBank(1), 0.0, 0
     while t_s < 72 * HOUR:
         onsets.begin(t_s)
@@ -544,7 +541,7 @@ def test_the_onsets_that_are_kept_stay_few_over_three_days(steps_s: list[float])
     kept_s = onsets._times_s
     assert kept_s[0] == 0.0
     assert kept_s == sorted(set(kept_s))
-    # each goes with its own column, and none is further from its neighbour than a fifth of their age
+    # each has its own column, and is within a fifth of its age of its neighbour
     assert onsets.losses.lost == pytest.approx([t_s - each for each in kept_s])
     dropped = max(steps_s)
     assert all(b - a <= 0.2 * (t_s - a) + dropped for a, b in pairwise(kept_s))
@@ -552,11 +549,11 @@ def test_the_onsets_that_are_kept_stay_few_over_three_days(steps_s: list[float])
 
 @few(20)
 @given(logs=st.lists(st.floats(-1000.0, 1000.0), min_size=1, max_size=20))
-def test_logs_are_summed_as_numpy_sums_them(logs: list[float]) -> None:
+def test_log_sums_match_numpy(logs: list[float]) -> None:
     assert log_sum(np.array(logs)) == pytest.approx(np.logaddexp.reduce(logs), abs=1e-9)
 
 
-def test_a_bank_of_the_leaking_pot_leaves_the_sound_one_alone() -> None:
+def test_the_leaking_bank_never_changes_the_sound_one() -> None:
     sound = bank_for(EMPTY)
     x, p = sound.x.copy(), sound.p.copy()
     mean, second = np.full((CELLS, SIZE), 0.1), np.zeros((CELLS, SIZE, SIZE))
@@ -602,7 +599,7 @@ leaks = st.one_of(
     leak=leaks,
     top_up_pa=st.floats(0.0, 3e5),
 )
-def test_the_parts_of_a_change_add_up_whatever_was_read(
+def test_the_parts_of_a_change_add_up_for_any_readings(
     gauges_pa: tuple[float, float],
     ambients_pa: tuple[float, float],
     gases_k: tuple[float | None, float | None],
@@ -626,14 +623,14 @@ def test_the_parts_of_a_change_add_up_whatever_was_read(
 # -- thermometers ----------------------------------------------------------------------------------
 
 
-def test_temperatures_count_from_what_the_nearest_thermometer_said_before_the_fill() -> None:
+def test_temperatures_are_relative_to_the_nearest_thermometer_before_the_fill() -> None:
     before = BeforeFill()
     before.update(reading(0.0, ATMOSPHERE_PA, gas_k=290.0, wall_k=291.0), shut=False)
     before.update(reading(1.0, ATMOSPHERE_PA, gas_k=None, wall_k=292.0), shut=False)
     assert before.kelvin == {Place.GAS: 290.0, Place.WALL: 291.0}
     before.update(reading(21.0, ATMOSPHERE_PA, gas_k=290.5, wall_k=292.0), shut=False)
     before.update(reading(41.0, ATMOSPHERE_PA, gas_k=291.0, wall_k=292.5), shut=False)
-    # the fill has begun, and is not known yet: the gas is warm already
+    # the fill has begun but is not recognised yet: the gas is already warm
     before.update(reading(59.0, 1.1 * ATMOSPHERE_PA, gas_k=299.0, wall_k=292.5), shut=False)
     before.update(reading(60.0, FULL_PA, gas_k=300.0, wall_k=293.0, room_k=280.0), shut=True)
     before.update(reading(90.0, FULL_PA, gas_k=301.0, wall_k=294.0, room_k=281.0), shut=True)
@@ -645,7 +642,7 @@ def test_temperatures_count_from_what_the_nearest_thermometer_said_before_the_fi
     assert Bin(10.0, FULL_PA, ATMOSPHERE_PA, 1e-8, {Place.CONTENTS: 300.0}).warmed_k(before) == {}
 
 
-def test_a_thermometer_that_was_silent_through_half_of_a_bin_has_not_been_heard() -> None:
+def test_a_thermometer_silent_for_half_a_bin_does_not_count() -> None:
     def bin_of(answered: Sequence[bool]) -> Bin:
         sums, done = BinSum(), None
         for i, answers in enumerate([*answered, True]):
@@ -657,7 +654,7 @@ def test_a_thermometer_that_was_silent_through_half_of_a_bin_has_not_been_heard(
     assert bin_of([True, False, False, False]).kelvin == {}
 
 
-def test_the_nearest_thermometer_comes_first_whichever_spoke_first() -> None:
+def test_the_nearest_thermometer_comes_first_whichever_was_read_first() -> None:
     sums, done = BinSum(), None
     for i in range(6):
         now = reading(5.0 * i, FULL_PA, gas_k=None if i == 0 else 290.0, wall_k=291.0, contents_k=292.0)
@@ -677,7 +674,7 @@ def still(followed: Followed, from_s: float, to_s: float, *, seed: int, **kelvin
 
 @pytest.mark.parametrize("seed", range(1))
 @pytest.mark.parametrize(("place", "other"), [("gas_k", "wall_k"), ("wall_k", "gas_k"), ("wall_k", "room_k")])
-def test_a_thermometer_that_falls_silent_and_comes_back_is_no_leak(place: str, other: str, seed: int) -> None:
+def test_a_thermometer_that_drops_out_and_returns_is_not_a_leak(place: str, other: str, seed: int) -> None:
     nothing: dict[str, float | None] = {"gas_k": None}
     followed = Followed(reading(0.0, FULL_PA, gas_k=293.0, wall_k=294.0, room_k=292.0))
     still(followed, 0.0, 2400.0, seed=seed, **(nothing | {place: 293.0, other: 294.0}))
@@ -689,8 +686,8 @@ def test_a_thermometer_that_falls_silent_and_comes_back_is_no_leak(place: str, o
 
 @pytest.mark.parametrize("jump_k", [-8.0, -2.0, 2.0, 8.0])
 @pytest.mark.parametrize("place", ["gas_k", "wall_k", "room_k"])
-def test_a_thermometer_that_is_knocked_is_no_leak(place: str, jump_k: float) -> None:
-    # where it sits now is another place; what the pot does it still tells
+def test_a_knocked_thermometer_is_not_a_leak(place: str, jump_k: float) -> None:
+    # it now sits elsewhere, but still follows the pot
     nothing: dict[str, float | None] = {"gas_k": None}
     followed = Followed(reading(0.0, FULL_PA, **(nothing | {place: 293.0})))
     calm = still(followed, 0.0, 3600.0, seed=4, **(nothing | {place: 293.0}))
@@ -700,7 +697,7 @@ def test_a_thermometer_that_is_knocked_is_no_leak(place: str, jump_k: float) -> 
 
 
 @pytest.mark.parametrize("jump_k", [-8.0, 8.0])
-def test_a_thermometer_that_is_knocked_moves_its_offset_and_not_the_pot(jump_k: float) -> None:
+def test_a_knocked_thermometer_moves_its_offset_not_the_pot(jump_k: float) -> None:
     bank = bank_for(EMPTY)
     for _ in range(100):
         bank.carry(20.0)
@@ -715,7 +712,7 @@ def test_a_thermometer_that_is_knocked_moves_its_offset_and_not_the_pot(jump_k: 
     assert moved_k == pytest.approx(jump_k, abs=0.1 * abs(jump_k))
 
 
-def test_a_probe_in_a_gas_that_is_still_warm_from_the_fill_counts_for_less() -> None:
+def test_a_gas_probe_counts_for_less_while_the_gas_is_warm_from_the_fill() -> None:
     # by half of what is left, or three quarters of the stirring, whichever is more
     def variance(excess_k: float, age_s: float) -> float:
         bank = bank_for(EMPTY)
@@ -732,13 +729,13 @@ def test_a_probe_in_a_gas_that_is_still_warm_from_the_fill_counts_for_less() -> 
     )
 
 
-# -- what moves at a stroke ------------------------------------------------------------------------
+# -- sudden steps ----------------------------------------------------------------------------------
 
 
 @pytest.mark.parametrize("seed", range(1))
 @pytest.mark.parametrize("at_s", [3600.0, 3606.0])  # at the edge of a bin and within
 @pytest.mark.parametrize("fell_psi", [-0.3, 0.05, 0.12, 0.4, 1.5])
-def test_a_movement_at_a_stroke_that_stays_is_never_a_leak(fell_psi: float, at_s: float, seed: int) -> None:
+def test_a_sudden_lasting_step_is_never_a_leak(fell_psi: float, at_s: float, seed: int) -> None:
     followed, random, leak = Followed(reading(0.0, FULL_PA)), Random(seed), None
     for t_s in np.arange(0.0, 1.5 * HOUR, 5.0):
         moved_pa = fell_psi * PSI_PA if t_s >= at_s else 0.0
@@ -750,7 +747,7 @@ def test_a_movement_at_a_stroke_that_stays_is_never_a_leak(fell_psi: float, at_s
 
 @pytest.mark.parametrize("seed", range(1))
 @pytest.mark.parametrize("steps_psi", [(0.14, 0.49), (0.3, 0.6), (-0.3, -0.6), (0.4, -0.4), (0.45, 0.45)])
-def test_a_movement_that_comes_back_within_a_minute_is_never_a_leak(
+def test_a_step_that_reverses_within_a_minute_is_never_a_leak(
     steps_psi: tuple[float, float], seed: int
 ) -> None:
     followed, random = Followed(reading(0.0, FULL_PA)), Random(seed)
@@ -762,7 +759,7 @@ def test_a_movement_that_comes_back_within_a_minute_is_never_a_leak(
 
 
 def jumping(*jumps_k: float, step_s: float = 20.0) -> list[npt.NDArray[np.float64]]:
-    """Return the variances of bins that jump so far each, out of calm."""
+    """Return the variances of bins that each jump by so much out of calm."""
     bank, level_k = bank_for(EMPTY), LEVEL_K
     for _ in range(60):
         bank.carry(20.0)
@@ -775,28 +772,28 @@ def jumping(*jumps_k: float, step_s: float = 20.0) -> list[npt.NDArray[np.float6
     return variances
 
 
-def test_two_bins_may_jump_at_a_stroke_and_a_third_that_goes_on_may_not() -> None:
-    # a stroke is forgiven: its level is new, and the bin is no surprise; what goes on is held to 4 sigma
+def test_a_step_may_span_two_bins_but_not_three() -> None:
+    # a step is forgiven: its level is new, and the bin no surprise; a continuing fall is limited to 4 sigma
     for way in (-1.0, 1.0):
         first, second, third = jumping(30.0 * way, 30.0 * way, 30.0 * way)
         assert np.all(first > 0.9 * 30.0**2) and np.all(second > 0.9 * 30.0**2)
-        # and believed no more than its distance allows
+        # and trusted no more than its distance allows
         assert np.all(third >= (30.0 / 4.0) ** 2 * 0.9) and np.all(third < 0.2 * 30.0**2)
 
 
-def test_a_stroke_that_turns_is_another_one_and_calm_ends_it() -> None:
+def test_a_reversed_step_is_a_new_one_and_calm_ends_a_step() -> None:
     variances = jumping(30.0, 30.0, -30.0, -30.0)
     assert all(np.all(each > 0.9 * 30.0**2) for each in variances)
     variances = jumping(30.0, 30.0, *[0.0] * 5, 30.0)
     assert np.all(variances[-1] > 0.9 * 30.0**2)
 
 
-def test_across_a_long_gap_nobody_saw_how_fast_it_was() -> None:
+def test_a_change_across_a_long_gap_is_not_a_step() -> None:
     assert np.all(jumping(30.0, step_s=59.0)[0] > 0.9 * 30.0**2)
     assert np.all(jumping(30.0, step_s=61.0)[0] < 0.2 * 30.0**2)
 
 
-def test_what_came_just_before_readings_went_astray_can_be_dropped() -> None:
+def test_readings_just_before_a_doubt_can_be_dropped() -> None:
     followed, random = Followed(reading(0.0, FULL_PA)), Random(4)
     for t_s in np.arange(0.0, HOUR, 10.0):
         followed.take(reading(float(t_s), FULL_PA + random.gauss(0.0, NOISE_PA)))
@@ -815,9 +812,7 @@ def test_what_came_just_before_readings_went_astray_can_be_dropped() -> None:
 @pytest.mark.parametrize(
     ("psi_per_h", "within_s"), [(3.0, 240.0), (10.0, 190.0), (30.0, 120.0), (100.0, 120.0)]
 )
-def test_what_goes_on_falling_is_a_leak_within_minutes_however_fast(
-    psi_per_h: float, within_s: float
-) -> None:
+def test_a_continuing_fall_is_a_leak_within_minutes_however_fast(psi_per_h: float, within_s: float) -> None:
     times_s = np.arange(0.0, 3600.0 + within_s, 2.0).tolist()
     for seed in range(5):
         found = estimated(readings(times_s, psi_per_h * PSI_PER_H, seed, onset_s=3600.0))
@@ -828,7 +823,7 @@ def test_what_goes_on_falling_is_a_leak_within_minutes_however_fast(
 # -- heat ------------------------------------------------------------------------------------------
 
 
-def test_a_rise_that_nothing_explains_opens_the_heat_and_a_fall_never_does() -> None:
+def test_an_unexplained_rise_allows_more_heat_but_a_fall_never_does() -> None:
     def heat(slope_k_per_bin: float, bins: int, age_s: float = 1e4) -> float:
         bank = bank_for(pot())
         bank.carry(3600.0)
@@ -847,26 +842,26 @@ def test_a_rise_that_nothing_explains_opens_the_heat_and_a_fall_never_does() -> 
     assert heat(0.2, 3, age_s=0.0) <= 0.0  # not while the fill still stirs the gas
 
 
-def test_heat_that_is_there_may_grow_and_cold_may_not() -> None:
+def test_existing_heating_may_grow_but_cooling_may_not() -> None:
     def after(heating_k: float) -> float:
         bank = bank_for(pot())
         bank.x[:, HEATING], bank.p[:, HEATING], bank.p[:, :, HEATING] = heating_k, 0.0, 0.0
         bank.carry(20.0)
         return float(bank.p[0, HEATING, HEATING])
 
-    wanders = bank_module.HEATING_K**2 * (1.0 - exp(-2.0 * 20.0 / bank_module.HEATING_S))
+    wanders = bank_module.HEATING_K**2 * (1.0 - exp(-2.0 * 20.0 / pot_model.HEATING_S))
     assert after(0.0) == after(-5.0) == pytest.approx(wanders)
     grown = 2.0 * 20.0 / bank_module.FAST_S * (bank_module.GROWTH * 5.0) ** 2
     assert after(5.0) == pytest.approx(wanders + grown)
 
 
-# -- what a bank says of itself --------------------------------------------------------------------
+# -- what a bank has learnt ------------------------------------------------------------------------
 
 
 @pytest.mark.parametrize(
     ("state", "spread", "dying_s"), [(EXCESS, 0.35, None), (UPTAKE, 0.5, bank_module.UPTAKE_S)]
 )
-def test_what_dies_away_may_turn_out_otherwise_by_a_share_of_its_own_size(
+def test_a_decaying_state_is_uncertain_by_a_share_of_its_size(
     state: int, spread: float, dying_s: float | None
 ) -> None:
     bank = bank_for(pot())
@@ -878,7 +873,7 @@ def test_what_dies_away_may_turn_out_otherwise_by_a_share_of_its_own_size(
 
 
 def test_what_a_bank_teaches_is_the_mixture_of_its_cells() -> None:
-    # law of total variance; of the uptake: what there was as the hold began
+    # law of total variance; for the uptake, its value at the start of the hold
     bank = bank_for(pot())
     weights, lefts = bank.weights, bank.x[:, LN_ROOM_WALL]
     mean, sigma = bank.taught()["room-wall"]
@@ -890,11 +885,11 @@ def test_what_a_bank_teaches_is_the_mixture_of_its_cells() -> None:
     bank.carry(2 * HOUR)
     assert bank.taught()["uptake"][0] == pytest.approx(begins[0])
     assert bank.taught()["uptake"][1] >= begins[1]
-    bank.reopen(0.1)  # and a top-up is no new hold
+    bank.reopen(0.1)  # a top-up does not start a new hold
     assert bank.taught()["uptake"][0] == pytest.approx(begins[0])
 
 
-def test_what_was_taught_is_where_the_next_hold_begins_but_for_warm_moulds() -> None:
+def test_the_next_hold_starts_from_what_was_learnt_except_in_warm_mould_cells() -> None:
     known = {
         "room-wall": (-8.3, 0.01),
         "surface-begins": (-4.0, 0.2),
@@ -907,19 +902,19 @@ def test_what_was_taught_is_where_the_next_hold_begins_but_for_warm_moulds() -> 
     assert bank.x[:, LN_ROOM_WALL].std() < 0.01
     assert bank.x[cold, SURFACE] == pytest.approx(-4.0) and bank.x[cold, CORE] == pytest.approx(-3.0)
     assert bank.p[cold, SURFACE, SURFACE] == pytest.approx(0.2**2)
-    assert bank.p[cold, SURFACE, CORE] == pytest.approx(0.0)  # each was taught by itself
+    assert bank.p[cold, SURFACE, CORE] == pytest.approx(0.0)  # each was learnt separately
     assert bank.x[:, UPTAKE] == pytest.approx(0.9)
     warm = np.arange(CELLS) >= CELLS - cells_module.WARM_CELLS
     assert bank.weights[warm].sum() == pytest.approx(cells_module.WARM_SHARE_KNOWN)
     assert cells_module.WARM_SHARE_KNOWN < cells_module.WARM_SHARE
 
 
-def test_steps_that_no_noise_smears_are_missed_over_minutes() -> None:
+def test_converter_steps_without_dither_add_error_over_minutes() -> None:
     # 1 of 1023 counts of a supply of 5 V, 4.5 V at 150 psi: 0.165 psi a count, an even spread over that
     fine = Transducer(5.0 / 1e6, 150.0 * PA_PER_PSI)
     measured = replace(fine, supply_volts_per_count=5.0 / 1023.0)
     steps_k = T0_K * 150.0 * 4.5 / 4.0 / 1023.0 * PA_PER_PSI / sqrt(12.0) / (60.0 * PA_PER_PSI + 101_325.0)
-    # the signal's own count: as whole, for nobody knows how still the wire is
+    # the signal's own count: a full step, as nobody knows how noisy the wire is
     coarse, signal_k = Transducer(5.0 / 1023.0, 150.0 * PA_PER_PSI), steps_k * 4.0 / 4.5 / 0.8
     pots = [pot(transducer=each, working_pa=60.0 * PA_PER_PSI) for each in (fine, measured, coarse, None)]
     for each, own_k in zip(map(bank_for, pots), (0.0, steps_k, signal_k, 0.0), strict=True):
@@ -927,10 +922,10 @@ def test_steps_that_no_noise_smears_are_missed_over_minutes() -> None:
 
 
 @pytest.mark.parametrize(("swing_s", "psi_per_h", "is_leak"), [(400.0, 0.0, False), (1500.0, 3.0, True)])
-def test_a_still_wire_behind_ten_bits_hides_no_leak_and_makes_none(
+def test_a_noiseless_ten_bit_signal_neither_hides_nor_fakes_a_leak(
     swing_s: float, psi_per_h: float, is_leak: bool
 ) -> None:
-    """Each step of the converter is a stroke out of calm, and between them nothing moves."""
+    """Each converter step is a sudden step out of calm; between steps nothing moves."""
     of = pot(transducer=Transducer(5.0 / 1023.0, 100.0 * PA_PER_PSI))
     count_pa = of.transducer.pa_per_count  # type: ignore[union-attr]
     followed = Followed(reading(0.0, FULL_PA))
@@ -945,7 +940,7 @@ def test_a_still_wire_behind_ten_bits_hides_no_leak_and_makes_none(
     assert any(told) is is_leak
 
 
-def test_a_bank_that_learns_nothing_keeps_the_constants_it_has() -> None:
+def test_a_frozen_bank_keeps_its_constants() -> None:
     bank = bank_for(pot())
     for i in range(40):
         bank.carry(20.0)
@@ -962,8 +957,8 @@ def test_a_bank_that_learns_nothing_keeps_the_constants_it_has() -> None:
     assert not bank.p[:, CONSTANTS].any() and not bank.p[:, :, CONSTANTS].any()
 
 
-def test_how_fast_the_fill_still_moves_the_pressure_is_its_excess_and_its_surface() -> None:
-    # |x| + 1.96 sigma over its time, and how fast the surface goes without the wall's own part
+def test_the_effect_of_the_fill_is_that_of_excess_and_surface() -> None:
+    # |x| + 1.96 sigma over its time constant, plus the rate of the surface less the wall's part
     bank = bank_for(pot())
     bank.x[:, [SURFACE, CORE, HEATING]] = 0.0
     bank.x[:, ROOM] = bank.x[:, WALL]
@@ -971,19 +966,19 @@ def test_how_fast_the_fill_still_moves_the_pressure_is_its_excess_and_its_surfac
     bank.p[:, EXCESS, EXCESS] = 4.0
     bank.x[:, LN_EXCESS] = log(1.0 / 40.0)
     assert bank.fill_k_per_s() == pytest.approx((3.0 + 1.96 * 2.0) / 40.0)
-    bank.x[:, ROOM] += 10.0  # a wall that warms is no fill
+    bank.x[:, ROOM] += 10.0  # a warming wall is not the fill's heat
     assert bank.fill_k_per_s() == pytest.approx((3.0 + 1.96 * 2.0) / 40.0)
     bank.x[:, HEATING] = 3.6
     surface = float(bank.weights @ bank._heat_share) * 1e-3
     assert bank.fill_k_per_s() == pytest.approx((3.0 + 1.96 * 2.0) / 40.0 + surface)
     followed = Followed(reading(0.0, FULL_PA))
-    assert followed.filter.fill_per_s == 1.0  # before anything was seen
+    assert followed.filter.fill_per_s == 1.0  # before the first bin
     for t_s in np.arange(0.0, 4 * HOUR, 60.0):
         followed.take(reading(float(t_s), FULL_PA))
     assert 0.0 < followed.filter.fill_per_s < 1e-5
 
 
-def test_a_gas_is_stirred_anew_by_what_is_let_in_and_calms_from_then_on() -> None:
+def test_each_top_up_stirs_the_gas_which_then_calms() -> None:
     bank = bank_for(pot())
     bank.carry(100.0)
     left_k = bank_module.STIRRED_K * exp(-100.0 / bank_module.STIRRED_S)
@@ -996,8 +991,8 @@ def test_a_gas_is_stirred_anew_by_what_is_let_in_and_calms_from_then_on() -> Non
     assert bank._stirred_now_k() == pytest.approx(bank_module.STIRRED_K * exp(-1.0))
 
 
-def test_a_pot_is_unknown_by_what_it_lacks() -> None:
-    # a room in a night, where no thermometer speaks: part of its swing walks, part comes and goes
+def test_missing_sensors_and_contents_widen_the_prior() -> None:
+    # a room overnight without a thermometer: part of its swing is a random walk, part comes and goes
     banks = [bank_for(pot(thermometers=frozenset(), room_swing_k=each)) for each in (8.0, 4.0)]
     assert banks[0]._room_k == pytest.approx(bank_module.ROOM_K * 8.0 / leak_module.USUAL_SWING_K)
     assert banks[1]._room_k == pytest.approx(0.5 * banks[0]._room_k)
@@ -1005,7 +1000,7 @@ def test_a_pot_is_unknown_by_what_it_lacks() -> None:
         unseen_k = leak_module.UNSEEN_SHARE * swing_k
         assert bank.p[:, DRIFT, DRIFT] == pytest.approx(bank_module.DRIFT_K**2 + unseen_k**2)
     assert bank_for(pot(room_swing_k=4.0))._room_k == bank_module.ROOM_K
-    # a barometer, and what stands in it
+    # with and without a barometer
     drifts = [float(bank_for(pot(has_barometer=each)).p[0, DRIFT, DRIFT]) for each in (True, False)]
     assert drifts[0] == pytest.approx(bank_module.DRIFT_K**2)
     assert drifts[1] == pytest.approx(bank_module.DRIFT_K**2 + (0.0015 * T0_K) ** 2)
@@ -1014,11 +1009,11 @@ def test_a_pot_is_unknown_by_what_it_lacks() -> None:
     assert not empty.x[:, UPTAKE].any() and usual_bank.x[:, UPTAKE].all()
 
 
-# -- a leak that is known --------------------------------------------------------------------------
+# -- an established leak ---------------------------------------------------------------------------
 
 
-def test_what_was_lost_is_counted_from_when_it_began() -> None:
-    # of a leak of 2 psi/h through a hole: what is missing of the pressure
+def test_the_loss_is_counted_from_the_onset() -> None:
+    # a leak of 2 psi/h through a hole: the missing pressure
     rate_per_s, onset_s = 2.0 * PSI_PER_H, 1800.0
     followed, leak = Followed(reading(0.0, FULL_PA)), None
     told = {}
@@ -1030,11 +1025,11 @@ def test_what_was_lost_is_counted_from_when_it_began() -> None:
     first_s = min(told)
     for t_s in (first_s, first_s + 600.0, 2.5 * HOUR, 5.0 * HOUR):
         lost_pa = FULL_PA * (1.0 - exp(-rate_per_s * (t_s - onset_s)))
-        # at first as far as the rate is known
+        # at first within the interval of the rate
         assert told[t_s] == pytest.approx(lost_pa, rel=0.07 if t_s > HOUR else 0.3)
 
 
-def test_a_leak_from_the_start_may_be_as_old_as_the_fill_and_a_later_one_is_not() -> None:
+def test_only_a_leak_from_the_start_may_date_from_the_fill() -> None:
     def onset(onset_s: float) -> Interval:
         samples = readings([20.0 * i for i in range(500)], 3.0 * PSI_PER_H, 4, onset_s=onset_s)
         followed, leak = Followed(samples[0]), None
@@ -1048,8 +1043,8 @@ def test_a_leak_from_the_start_may_be_as_old_as_the_fill_and_a_later_one_is_not(
     assert onset(5000.0).low > 3000.0
 
 
-def test_a_leak_once_known_is_not_doubted_as_soon_as_it_would_no_longer_be_told() -> None:
-    # between the two bounds it stays what it was, and below the lower one it is gone
+def test_an_established_leak_is_dropped_only_below_a_lower_bound() -> None:
+    # between the two bounds nothing changes; below the lower one the leak is dropped
     followed = Followed(reading(0.0, FULL_PA))
     for each in readings([20.0 * i for i in range(200)], 0.0, 6):
         followed.take(each)
@@ -1074,8 +1069,8 @@ def test_a_leak_once_known_is_not_doubted_as_soon_as_it_would_no_longer_be_told(
         assert not established(0.5 * (known + doubted), 4400.0)
 
 
-def test_a_leak_that_may_be_slower_than_a_tenth_of_a_psi_an_hour_is_not_told() -> None:
-    # however sure one is that there is something
+def test_a_leak_possibly_below_0_1_psi_an_hour_is_not_established() -> None:
+    # however certain a loss is
     followed = Followed(reading(0.0, FULL_PA))
     with pytest.MonkeyPatch.context() as patch:
         patch.setattr(OnsetBank, "significance", lambda self, bank: 7.0)
@@ -1084,8 +1079,8 @@ def test_a_leak_that_may_be_slower_than_a_tenth_of_a_psi_an_hour_is_not_told() -
             assert leak is None or not leak.established
 
 
-def test_a_rate_follows_the_laws_of_a_leak_as_the_pressure_falls() -> None:
-    # (p - pa)(p + pa)/p, a laminar gap's share (Poiseuille, compressible); half of its ln, for nobody knows
+def test_the_rate_follows_the_leak_laws_as_the_pressure_falls() -> None:
+    # (p - pa)(p + pa)/p, a laminar gap's share (Poiseuille, compressible); half of its ln: law unknown
     followed = Followed(reading(0.0, FULL_PA))
     for each in readings([20.0 * i for i in range(400)], 3.0 * PSI_PER_H, 5, onset_s=2000.0):
         followed.take(each)
@@ -1103,7 +1098,7 @@ def test_a_rate_follows_the_laws_of_a_leak_as_the_pressure_falls() -> None:
     assert steps[-2] == pytest.approx(0.0, abs=1e-12)
 
 
-def test_a_change_of_a_known_leak_at_a_stroke_is_seen_within_minutes() -> None:
+def test_a_sudden_change_of_a_known_leak_is_seen_within_minutes() -> None:
     mean, second = np.zeros((CELLS, SIZE)), np.zeros((CELLS, SIZE, SIZE))
     mean[:, RATE], second[:, RATE, RATE] = 1e-3, 1e-10
     sound = bank_for(EMPTY)
@@ -1120,7 +1115,7 @@ def test_a_change_of_a_known_leak_at_a_stroke_is_seen_within_minutes() -> None:
     assert widths[125][0] == pytest.approx(8e-3, rel=0.2)
 
 
-def test_air_is_what_is_left_of_the_pressure_without_what_makes_it_a_real_gas() -> None:
+def test_the_amount_of_air_excludes_the_real_gas_factor() -> None:
     # Z of air at 5 bar and 20 C: 0.9987 (Lemmon et al., J. Phys. Chem. Ref. Data 29 (2000) 331, by CoolProp)
     z = PropsSI("Z", "T", KELVIN, "P", FULL_PA, "Air")
     now = Bin(0.0, FULL_PA, ATMOSPHERE_PA, 1e-8, {Place.WALL: KELVIN})
@@ -1128,7 +1123,7 @@ def test_air_is_what_is_left_of_the_pressure_without_what_makes_it_a_real_gas() 
     assert abs(now.air_k - T0_K * log(FULL_PA)) > 0.2
 
 
-def test_a_bin_is_full_after_twenty_seconds_and_the_reading_that_fills_it_belongs_to_the_next() -> None:
+def test_a_bin_ends_after_20_seconds_and_the_completing_reading_starts_the_next() -> None:
     sums = BinSum()
     done = [
         sums.take(reading(t_s, FULL_PA + t_s), FULL_PA + t_s, NOISE_PA) for t_s in (0.0, 19.9, 20.0, 40.0)
@@ -1139,11 +1134,11 @@ def test_a_bin_is_full_after_twenty_seconds_and_the_reading_that_fills_it_belong
     assert done[3].absolute_pa == FULL_PA + 20.0
 
 
-# -- pots of the model's own prior -----------------------------------------------------------------
+# -- pots drawn from the prior ---------------------------------------------------------------------
 
 
 class Drawn:
-    """A pot drawn from what the bank believes of pots, with all that it says may come on top."""
+    """A pot drawn from the bank's prior, with every disturbance that it allows for."""
 
     def __init__(self, seed: int, *, rate_k_per_s: float = 0.0, onset_s: float = 0.0) -> None:
         self._random = np.random.default_rng(seed)
@@ -1151,7 +1146,7 @@ class Drawn:
         (mean, sigma), (begin, unsure) = prior(sizes), start(sizes)
         normal = self._random.standard_normal(SIZE)
         unsure[AIR] = 0.0
-        for state in (START_SURFACE, START_CORE):  # a mould is as warm all through: below
+        for state in (START_SURFACE, START_CORE):  # a mould is equally warm throughout: set below
             unsure[state] = sqrt(unsure[state] ** 2 - MOULD_SIGMA_K**2)
         self.x = (mean + begin + normal * np.hypot(sigma, unsure))[None, :]
         mould_k = MOULD_SIGMA_K * self._random.standard_normal()
@@ -1176,8 +1171,8 @@ class Drawn:
             excess_s = exp(-min(x[LN_EXCESS], LN_FASTEST[-1]))
             for state, dying_s, wanders_k in (
                 (EXCESS, excess_s, 0.0),
-                (HEATING, bank_module.HEATING_S, bank_module.HEATING_K),
-                (DRIFT, bank_module.DRIFT_S, bank_module.DRIFT_K),
+                (HEATING, pot_model.HEATING_S, bank_module.HEATING_K),
+                (DRIFT, pot_model.DRIFT_S, bank_module.DRIFT_K),
                 (UPTAKE, bank_module.UPTAKE_S, 0.0),
             ):
                 left = exp(-dt / dying_s)
@@ -1186,7 +1181,7 @@ class Drawn:
             x[ROOM] += self._gauss(bank_module.ROOM_K * sqrt(dt / HOUR))
             for offset in OFFSETS.values():
                 x[offset] += self._gauss(bank_module.OFFSET_K * sqrt(2.0 * dt / bank_module.OFFSET_S))
-            # Matern 3/2 as a stochastic differential equation; and knocks of a gas that is stirred
+            # Matern 3/2 as a stochastic differential equation; and disturbances of a stirred gas
             white = 2.0 * bank_module.FAST_K * self._pace**1.5
             x[FAST] += dt * x[FAST_RATE]
             x[FAST_RATE] += -dt * (self._pace**2 * x[FAST] + 2.0 * self._pace * x[FAST_RATE])
@@ -1211,7 +1206,7 @@ class Drawn:
 
 
 def judged(drawn: Drawn, place: Place | None, hours: float, step_s: float = 60.0) -> Leak:
-    """Let a filter see a pot from two minutes after the fill on, as it comes."""
+    """Feed a filter the readings of a pot from two minutes after the fill."""
     followed, leak = Followed(at(0.0, FULL_PA, place)), None
     followed.filter = LeakFilter(pot(), followed.before, 0.0)
     drawn.carry(20.0)
@@ -1226,13 +1221,13 @@ def judged(drawn: Drawn, place: Place | None, hours: float, step_s: float = 60.0
     return leak
 
 
-def test_sound_pots_of_the_model_are_not_accused_and_nothing_lies_in_their_interval() -> None:
+def test_sound_pots_drawn_from_the_prior_are_not_leaking_and_their_intervals_contain_zero() -> None:
     leaks = [judged(Drawn(seed), Place.GAS if seed % 2 else Place.WALL, 1.5) for seed in range(40)]
     assert sum(each.established for each in leaks) == 0
     assert sum(each.rate_per_s.low <= 0.0 <= each.rate_per_s.high for each in leaks) >= 36
 
 
-def test_leaks_of_the_model_are_found_and_lie_in_their_intervals() -> None:
+def test_leaks_drawn_from_the_prior_are_found_within_their_intervals() -> None:
     found, rates, onsets = 0, 0, 0
     for seed in range(20):
         random = Random(seed)

@@ -1,4 +1,4 @@
-"""When a pressure inside the signal band is doubted all the same."""
+"""When a pressure within the signal band is doubted."""
 
 from collections.abc import Callable
 from dataclasses import replace
@@ -22,7 +22,7 @@ def reading(t_s: float, gauge_pa: float | None, gas_k: float | None = 293.15) ->
 
 
 def doubt_of(**changed: object) -> Doubt:
-    """Doubt the readings of a pot that was at 20 C before its fill."""
+    """Check the readings of a pot that was at 20 C before its fill."""
     before = BeforeFill()
     before.update(reading(0.0, 0.0), shut=False)
     return Doubt(pot(thermometers=frozenset({Place.GAS}), **changed), before)
@@ -50,13 +50,13 @@ def test_a_sound_night_is_not_doubted() -> None:
     assert reasons == []
 
 
-def test_a_loose_wire_scatters() -> None:
+def test_a_loose_wire_is_doubted_for_its_scatter() -> None:
     doubt, _ = run(2, lambda t_s: 60.0, noise_pa=lambda t_s: NOISE_PA * (20.0 if t_s > 5000.0 else 1.0))
     assert doubt.reason is not None
     assert "scatters" in doubt.reason
 
 
-def test_a_moment_of_scatter_is_no_loose_wire() -> None:
+def test_brief_scatter_is_not_a_loose_wire() -> None:
     loud = lambda t_s: NOISE_PA * (20.0 if 5000.0 <= t_s < 5040.0 else 1.0)  # noqa: E731
     assert run(2, lambda t_s: 60.0, noise_pa=loud)[1] == []
 
@@ -74,7 +74,7 @@ def test_a_shut_pot_that_climbs_is_doubted() -> None:
     assert "climbed" in doubt.reason
 
 
-def test_climbing_with_the_temperature_is_no_wonder() -> None:
+def test_climbing_with_the_temperature_is_not_doubted() -> None:
     # 20 K up is 5.1 psi at 60 psig (0.255 psi a kelvin)
     _, reasons = run(4, lambda t_s: 60.0 + 0.255 * t_s / 720.0, gas_k=lambda t_s: 293.15 + t_s / 720.0)
     assert reasons == []
@@ -90,7 +90,7 @@ def test_climbing_with_the_temperature_is_no_wonder() -> None:
         ("room_k", 18, True),
     ],
 )
-def test_warming_explains_more_where_no_probe_touches_the_pot(
+def test_warming_explains_a_larger_climb_without_a_probe_on_the_pot(
     seen: str, percent: int, is_doubted: bool
 ) -> None:
     """3.3 kg of quick polyurethane, 300 kJ/kg, warm 12 L of mould and resin, 1.6 MJ/(m3 K), by 52 K."""
@@ -102,12 +102,12 @@ def test_warming_explains_more_where_no_probe_touches_the_pot(
     assert (doubt.reason is not None) is is_doubted
 
 
-def test_a_single_reading_astray_is_not_what_the_pot_climbed_from() -> None:
+def test_a_single_outlier_is_not_the_start_of_a_climb() -> None:
     _, reasons = run(1, lambda t_s: 0.0 if t_s == 1800.0 else 60.0)
     assert reasons == []
 
 
-def test_climbing_after_a_top_up_is_no_wonder() -> None:
+def test_climbing_after_a_top_up_is_not_doubted() -> None:
     doubt = doubt_of()
     doubt.update(reading(0.0, 50 * PSI), NOISE_PA)
     doubt.top_up(0.1)
@@ -118,7 +118,7 @@ def test_climbing_after_a_top_up_is_no_wonder() -> None:
 
 
 @pytest.mark.parametrize(("moved_k", "after_min"), [(1.0, 25), (0.0, 65)])
-def test_exactly_the_same_number_is_stuck(moved_k: float, after_min: int) -> None:
+def test_an_unchanging_reading_is_stuck(moved_k: float, after_min: int) -> None:
     doubt, _ = run(
         after_min / 60.0, lambda t_s: 60.0, gas_k=lambda t_s: 293.15 + moved_k * t_s / 1500.0, scatter=False
     )
@@ -126,7 +126,7 @@ def test_exactly_the_same_number_is_stuck(moved_k: float, after_min: int) -> Non
     assert "stuck" in doubt.reason
 
 
-def test_the_same_number_for_ten_minutes_is_not_stuck() -> None:
+def test_ten_minutes_without_a_change_are_not_stuck() -> None:
     assert run(1 / 6, lambda t_s: 60.0, gas_k=lambda t_s: 293.15 + t_s / 300.0, scatter=False)[1] == []
 
 
@@ -134,12 +134,12 @@ def cooling_k(t_s: float) -> float:
     return 293.15 - t_s / 3600.0
 
 
-def test_a_pressure_that_stands_still_while_the_gas_cools_is_blocked() -> None:
+def test_a_constant_pressure_while_the_gas_cools_is_a_blocked_port() -> None:
     doubt, reasons = run(4, lambda t_s: 60.0, gas_k=cooling_k)
     assert doubt.reason is not None
     assert "blocked" in doubt.reason
     assert doubt.misled
-    # a probe in the gas knows its movement to some tenths of a kelvin: told after 1 to 2 K at 1 K an hour
+    # a gas probe resolves some tenths of a kelvin: reported after 1 to 2 K at 1 K an hour
     assert 2.0 * 360 <= len(reasons) <= 3.0 * 360
 
 
@@ -149,10 +149,8 @@ def test_a_sound_pot_follows_its_temperature() -> None:
 
 
 @pytest.mark.parametrize(("period_s", "trails_s"), [(2580.0, 540.0), (4000.0, 900.0), (6000.0, 900.0)])
-def test_a_gas_that_trails_its_wall_through_the_cycles_of_a_heater_has_moved(
-    period_s: float, trails_s: float
-) -> None:
-    """At both ends of half a cycle it is where it was; what went and came back did not stand still."""
+def test_heater_cycles_that_the_gas_trails_are_not_a_blocked_port(period_s: float, trails_s: float) -> None:
+    """After half a cycle the pressure is back where it was, but it has not been constant."""
     before = BeforeFill()
     of_two = pot(thermometers=frozenset({Place.WALL, Place.ROOM}))
 
@@ -173,7 +171,7 @@ def test_a_gas_that_trails_its_wall_through_the_cycles_of_a_heater_has_moved(
     assert reasons == {None}
 
 
-def test_a_regulated_pot_may_stand_still() -> None:
+def test_the_pressure_of_a_regulated_pot_may_stay_constant() -> None:
     doubt = doubt_of(supply=Supply.REGULATED)
     random = Random(1)
     for i in range(8 * 360):
@@ -182,7 +180,7 @@ def test_a_regulated_pot_may_stand_still() -> None:
         assert doubt.reason is None
 
 
-def test_what_goes_to_and_fro_for_two_minutes_is_told() -> None:
+def test_two_minutes_of_unsteady_readings_are_doubted() -> None:
     doubt = doubt_of()
     for t_s in range(0, 120, 10):
         doubt.update(reading(float(t_s), 60 * PSI), NOISE_PA, restless=True)
@@ -192,7 +190,7 @@ def test_what_goes_to_and_fro_for_two_minutes_is_told() -> None:
     assert not doubt.misled
 
 
-def test_unknown_is_not_doubted() -> None:
+def test_an_unknown_pressure_is_not_doubted() -> None:
     doubt = doubt_of()
     doubt.update(reading(0.0, None), NOISE_PA)
     assert doubt.reason is None

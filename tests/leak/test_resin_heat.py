@@ -1,8 +1,8 @@
-"""What a watch expects of its resin's heat as the hold begins."""
+"""How much resin heat a watch expects as the hold starts."""
 
 import pytest
 
-import potvigil.watch.pot_watch as watch_module
+import potvigil.watch.batch_tracker as tracker_module
 from potvigil.leak.bank import PotBank
 from potvigil.leak.estimator import LeakFilter, bank_for
 from potvigil.leak.pot_model import HEATING, HEATING_SIGMA_K_PER_H, Sizes
@@ -19,13 +19,13 @@ MIN = 60.0
 QUICK, SLOW = Resin(3600.0, 8 * MIN), Resin(86_400.0, 8 * 3600.0)
 
 
-def test_all_the_heat_comes_within_two_gel_times() -> None:
+def test_all_the_heat_is_released_within_two_gel_times() -> None:
     # 0.2 kg give 50 kJ to 4 L of 1.6 MJ/(m3 K): 7.8 K, half of which the gas sees, in 16 min
     assert heating_k_per_h(POT, QUICK, 0.0, 0.2) == pytest.approx(50e3 / 6400.0 / 2.0 / (16.0 / 60.0))
     assert heating_k_per_h(POT, QUICK, 0.0, 0.1) == pytest.approx(heating_k_per_h(POT, QUICK, 0.0, 0.2) / 2)
 
 
-def test_what_nobody_weighed_is_a_tenth_of_the_contents() -> None:
+def test_an_unweighed_pour_counts_as_a_tenth_of_the_contents() -> None:
     assert heating_k_per_h(POT, QUICK) == pytest.approx(heating_k_per_h(POT, QUICK, 0.0, 0.1 * 4.0 * 1.1))
 
 
@@ -39,7 +39,7 @@ def test_a_slow_resin_or_one_that_has_reacted_is_expected_to_give_little() -> No
     assert heating_k_per_h(POT, QUICK, 41 * MIN) == HEATING_SIGMA_K_PER_H
 
 
-def test_the_bank_begins_with_it_and_an_empty_pot_without() -> None:
+def test_the_bank_starts_with_resin_heat_except_in_an_empty_pot() -> None:
     def begins(bank: PotBank) -> float:
         return float(bank.p[0, HEATING, HEATING]) ** 0.5
 
@@ -59,7 +59,7 @@ def test_the_bank_begins_with_it_and_an_empty_pot_without() -> None:
         ({Detail.RESIN: "quick", Detail.MIXED_AT: "1970-01-01T23:00:00Z"}, HEATING_SIGMA_K_PER_H),
     ],
 )
-def test_the_watch_goes_by_what_it_was_told_of_the_batch(
+def test_the_watch_uses_the_mass_and_mixing_time_entered(
     told: dict[Detail, str], expected: float, monkeypatch: pytest.MonkeyPatch
 ) -> None:
     seen: list[float | None] = []
@@ -68,7 +68,7 @@ def test_the_watch_goes_by_what_it_was_told_of_the_batch(
         seen.append(args[4])  # type: ignore[arg-type]
         return LeakFilter(*args)  # type: ignore[arg-type]
 
-    monkeypatch.setattr(watch_module, "LeakFilter", begun)
+    monkeypatch.setattr(tracker_module, "LeakFilter", begun)
     watch = PotWatch(
         pot(contents_volume_m3=0.004, hold_s=SLOW.hold_s, gel_s=SLOW.gel_s, resins={"quick": QUICK})
     )

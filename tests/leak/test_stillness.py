@@ -1,4 +1,4 @@
-"""When a pressure that stands still is told, and when one reads the very same: each figure, each boundary."""
+"""When a constant pressure means a blocked port or a stuck sensor: every constant, every boundary."""
 
 from types import SimpleNamespace
 from typing import Any
@@ -18,7 +18,7 @@ GAS = {Place.GAS: 293.15}
 
 
 class Scene:
-    """A stillness whose laws and bins are told by hand: all K of T0 ln p, since the pressure stood at 0 K."""
+    """A blocked-port check with a scripted model and bins: K of T0 ln p, from a pressure of 0 K."""
 
     def __init__(self, monkeypatch: pytest.MonkeyPatch) -> None:
         self.should_k, self.sigma_k = 0.0, 0.0
@@ -43,7 +43,7 @@ class Scene:
     def see(
         self, t_s: float, air_k: float = 0.0, gauge_k: float | None = None, noise_k: float = 0.0, **more: Any
     ) -> float | None:
-        """Complete a bin; gauge_k: how far the gauge went, None for as far as the air."""
+        """Complete a bin; gauge_k: how far the gauge moved, None for as far as the air."""
         went_k = air_k if gauge_k is None else gauge_k
         known = {
             "t_s": t_s,
@@ -65,7 +65,7 @@ def scene(monkeypatch: pytest.MonkeyPatch) -> Scene:
     return Scene(monkeypatch)
 
 
-def test_its_figures_are_these() -> None:
+def test_the_constants_of_blocked_port_are_pinned() -> None:
     assert (blocked_port.BIN_S, blocked_port.FROM_S, blocked_port.STOOD_S) == (180.0, 900.0, 900.0)
     assert (blocked_port.SIGMAS, blocked_port.NOISE_SIGMAS) == (4.5, 6.0)
     assert (blocked_port.STILL_SHARE, blocked_port.LEAST_K) == (0.2, 0.06)
@@ -73,37 +73,41 @@ def test_its_figures_are_these() -> None:
     assert pytest.approx(0.5 / 75.0 * T0_K) == LEAK_K_PER_S * 3600.0
 
 
-def test_each_bin_carries_the_laws_on_and_shows_them_the_thermometers(scene: Scene) -> None:
+def test_each_bin_advances_the_model_and_shows_it_the_thermometers(scene: Scene) -> None:
     assert scene.said == ["carry 0", "see gas 1.5", "pin 0"]
     scene.said.clear()
     scene.see(180.0, air_k=-0.5)
-    assert scene.said == ["carry 180", "see gas 1.5", "pin -0.5"]  # not yet judged: it follows
+    assert scene.said == [
+        "carry 180",
+        "see gas 1.5",
+        "pin -0.5",
+    ]  # too early to judge: it follows the pressure
     scene.of.top_up(0.1)
     assert scene.said[3:] == ["reopen 0.1"]
 
 
 @pytest.mark.parametrize(("t_s", "told"), [(900.0, None), (901.0, -3.0)])
-def test_it_is_told_a_quarter_of_an_hour_after_the_fill_at_the_soonest(
+def test_a_blocked_port_is_reported_no_sooner_than_15_minutes_after_the_fill(
     scene: Scene, t_s: float, told: float | None
 ) -> None:
     scene.should_k = -3.0
     assert scene.see(t_s) == told
 
 
-def test_what_a_thermometer_does_within_a_quarter_of_an_hour_may_be_its_own(scene: Scene) -> None:
+def test_a_thermometer_change_within_15_minutes_is_not_trusted(scene: Scene) -> None:
     scene.see(1000.0, air_k=-0.5)  # it moves
     scene.should_k = -3.5
     assert scene.see(1900.0, air_k=-0.5) is None
     assert scene.see(1901.0, air_k=-0.5) == -3.0
-    assert scene.see(1902.0, air_k=-0.5, kelvin={}) is None  # nobody can tell
+    assert scene.see(1902.0, air_k=-0.5, kelvin={}) is None  # unknown without a thermometer
 
 
-def test_after_a_top_up_the_age_begins_anew(scene: Scene) -> None:
+def test_a_top_up_restarts_the_age(scene: Scene) -> None:
     scene.should_k = -3.0
     assert scene.see(2000.0) == -3.0
     scene.of.top_up(0.1)
     assert scene.see(2180.0) is None
-    assert scene.see(2901.0) is None  # it stood for 721 s
+    assert scene.see(2901.0) is None  # constant for 721 s
     assert scene.see(3081.0) == -3.0
 
 
@@ -111,7 +115,7 @@ def test_after_a_top_up_the_age_begins_anew(scene: Scene) -> None:
     ("sigma_k", "noise_k", "told"),
     [(0.66, 0.0, True), (0.67, 0.0, False), (0.0, 0.66, True), (0.0, 0.67, False), (0.5, 0.5, False)],
 )
-def test_it_is_told_beyond_four_and_a_half_sigmas_of_the_laws_and_the_noise(
+def test_a_blocked_port_is_reported_beyond_four_and_a_half_sigmas(
     scene: Scene, sigma_k: float, noise_k: float, told: bool
 ) -> None:
     scene.should_k, scene.sigma_k = -3.0, sigma_k
@@ -122,9 +126,7 @@ def test_it_is_told_beyond_four_and_a_half_sigmas_of_the_laws_and_the_noise(
     ("should_k", "told"),
     [(-0.5, True), (4.49 * LEAK_K_PER_S * 2000.0, False), (4.51 * LEAK_K_PER_S * 2000.0, True)],
 )
-def test_a_leak_may_have_taken_back_a_warming_but_no_cooling(
-    scene: Scene, should_k: float, told: bool
-) -> None:
+def test_a_leak_may_cancel_a_warming_but_not_a_cooling(scene: Scene, should_k: float, told: bool) -> None:
     """Beyond 4.5 times what half a psi an hour takes in 2000 s."""
     scene.should_k = should_k
     assert (scene.see(2000.0) is not None) is told
@@ -140,7 +142,7 @@ def test_a_leak_may_have_taken_back_a_warming_but_no_cooling(
         (0.7, -3.0, 0.12, False),  # within the noise, and still further than a fifth
     ],
 )
-def test_what_moved_by_less_than_a_fifth_of_what_it_should_stood_still(
+def test_less_than_a_fifth_of_the_expected_movement_is_no_movement(
     scene: Scene, moved_k: float, should_k: float, noise_k: float, told: bool
 ) -> None:
     scene.should_k = should_k
@@ -151,7 +153,7 @@ def test_what_moved_by_less_than_a_fifth_of_what_it_should_stood_still(
     ("moved_k", "noise_k", "stands"),
     [(0.059, 0.0, True), (0.06, 0.0, False), (0.59, 0.1, True), (0.601, 0.1, False)],
 )
-def test_a_hundredth_of_a_psi_or_six_sigmas_of_the_noise_are_no_movement(
+def test_movement_within_0_01_psi_or_six_sigmas_of_noise_is_no_movement(
     scene: Scene, moved_k: float, noise_k: float, stands: bool
 ) -> None:
     scene.see(1000.0)
@@ -160,7 +162,7 @@ def test_a_hundredth_of_a_psi_or_six_sigmas_of_the_noise_are_no_movement(
     assert (f"pin {moved_k:g}" not in scene.said) is stands
 
 
-def test_a_gauge_that_stands_still_while_the_barometer_moves_stands_still(scene: Scene) -> None:
+def test_a_constant_gauge_under_a_moving_barometer_is_no_movement(scene: Scene) -> None:
     scene.should_k = -3.0
     assert scene.see(2000.0, air_k=1.0, gauge_k=0.0) == -3.0
     assert scene.see(2180.0, air_k=0.0, gauge_k=1.0) == -3.0
@@ -168,8 +170,8 @@ def test_a_gauge_that_stands_still_while_the_barometer_moves_stands_still(scene:
     assert scene.see(2360.0, air_k=1.0, gauge_k=1.0) is None
 
 
-def test_what_went_and_came_back_has_moved(scene: Scene) -> None:
-    scene.should_k, scene.sigma_k = -1.0, 1.0  # not to be told yet
+def test_a_pressure_that_moved_and_returned_has_moved(scene: Scene) -> None:
+    scene.should_k, scene.sigma_k = -1.0, 1.0  # not reported yet
     for t_s, air_k in ((1000.0, 0.19), (1180.0, 0.19), (1360.0, -0.15), (1540.0, -0.15)):
         assert scene.see(t_s, air_k=air_k) is None
     scene.sigma_k = 0.0
@@ -177,10 +179,10 @@ def test_what_went_and_came_back_has_moved(scene: Scene) -> None:
     scene.should_k = -3.0
     assert scene.see(2180.0) == -3.0
     scene.should_k = -1.0
-    assert scene.see(2360.0) == -1.0  # once told, that takes nothing back
+    assert scene.see(2360.0) == -1.0  # once reported, that does not clear it
 
 
-# --- the very same number
+# --- an unchanging reading
 
 
 FINE = Transducer(volts_per_count=1e-4, span_pa=7e5)
@@ -191,7 +193,7 @@ def reading(t_s: float, pa: float, gas_k: float | None = 293.15) -> Reading:
 
 
 def stuck(of: Pot, until_s: float, gas_k: float | None, step_s: float = 60.0) -> str | None:
-    """Read the very same for so long, while the gas goes from 293.15 K to gas_k with the second reading."""
+    """Repeat one reading for so long; the gas goes from 293.15 K to gas_k with the second reading."""
     doubt = Doubt(of, BeforeFill())
     doubt._stillness = None
     t_s = 0.0
@@ -215,7 +217,7 @@ def stuck(of: Pot, until_s: float, gas_k: float | None, step_s: float = 60.0) ->
         (pot(transducer=None), 5400.0, 293.15, 90),
     ],
 )
-def test_the_very_same_number_for_too_long_is_told_with_its_minutes(
+def test_an_unchanging_reading_is_reported_with_its_minutes(
     of: Pot, until_s: float, gas_k: float | None, minutes: int | None
 ) -> None:
     said = None if minutes is None else f"it has read exactly the same for {minutes} min: stuck"
@@ -231,7 +233,7 @@ def test_the_very_same_number_for_too_long_is_told_with_its_minutes(
         (0.2, 293.15 + 0.61, 1200.0, True),
     ],
 )
-def test_a_coarse_converter_is_told_only_where_a_thermometer_moved(
+def test_a_coarse_converter_is_stuck_only_where_a_thermometer_moved(
     monkeypatch: pytest.MonkeyPatch, step_k: float, gas_k: float, until_s: float, told: bool
 ) -> None:
     doubt = Doubt(pot(), BeforeFill())
@@ -243,7 +245,7 @@ def test_a_coarse_converter_is_told_only_where_a_thermometer_moved(
     assert (doubt.reason is not None) is told
 
 
-def test_the_figures_of_the_doubt_are_these() -> None:
+def test_the_constants_of_pressure_checks_are_pinned() -> None:
     names = "NOISE_GROWTH NOISE_FLOOR NOISE_WATCH_S NOISE_FOR_S RESTLESS_FOR_S RISE_SHARE UNSEEN_RISE_SHARE"
     names += " STUCK_S STUCK_MOVED_K STUCK_STEPS STUCK_WITHOUT_S FINE_STEP_K"
     assert [getattr(pressure_checks, name) for name in names.split()] == [

@@ -1,4 +1,4 @@
-"""Unrest of a thermometer: white innovations bring hardly any, those that lean one way do, and it fades."""
+"""Unrest of a thermometer: white innovations cause hardly any, biased ones do, and it fades."""
 
 import numpy as np
 import pytest
@@ -21,35 +21,35 @@ def after(innovations_k: np.ndarray, variance_k2: float = SIGMA_K**2) -> list[fl
     return course
 
 
-def test_white_noise_brings_unrest_once_in_some_nights():
+def test_white_noise_rarely_causes_unrest():
     """Two-sided CUSUM, K 0.5, H 8: once in 9500 values (Siegmund, as in statistics/cusum.py)."""
     noise_k = np.random.default_rng(6).normal(0.0, SIGMA_K, 380_000)
     course = np.array(after(noise_k))
     rises = int((np.diff(course) > 0.0).sum())
-    assert 20 <= rises <= 65  # 40 by the formula, some of them below what an earlier one left
+    assert 20 <= rises <= 65  # 40 by the formula, some hidden by what is left of an earlier one
     assert course.max() < 4.0 * SIGMA_K**2
 
 
 @pytest.mark.parametrize("way", [-1.0, 1.0])
-def test_what_leans_for_minutes_is_met_by_as_much_as_it_leans(way):
+def test_minutes_of_bias_cause_unrest_of_the_same_size(way):
     course = after(np.full(90, way * 0.1))
     assert course[-1] == pytest.approx(0.1**2, rel=0.2)
     assert course[4] == 0.0  # 100 s of two sigma may be chance
     assert course[5] > 0.0
 
 
-def test_what_comes_and_goes_by_turns_is_no_lean():
+def test_alternating_innovations_cause_no_unrest():
     assert after(np.resize([0.12, -0.12], 400))[-1] == 0.0
 
 
-def test_unrest_outlasts_a_cloud_and_is_gone_after_hours():
+def test_unrest_outlasts_a_cloud_and_fades_within_hours():
     stirred = after(np.full(90, 0.1))[-1]
     calm = after(np.concatenate((np.full(90, 0.1), np.zeros(1080))))
     assert 0.4 * stirred < calm[90 + 90] < 0.6 * stirred  # half an hour later
     assert calm[-1] < 0.01 * stirred  # six hours later
 
 
-def test_one_jump_of_a_probe_that_was_knocked_is_no_unrest():
+def test_one_jump_of_a_knocked_probe_causes_no_unrest():
     assert after(np.array([5.0, *np.zeros(30)]))[-1] == 0.0
 
 
@@ -64,7 +64,7 @@ def test_heat_from_outside_moves_the_wall_and_leaves_part_of_the_gas_behind():
 
 
 @pytest.mark.parametrize(("place", "state"), [(Place.WALL, WALL), (Place.ROOM, ROOM)])
-def test_a_thermometer_that_climbs_as_no_law_says_makes_its_place_less_sure(place, state):
+def test_an_unexplained_climb_makes_the_place_of_its_thermometer_less_certain(place, state):
     def unsure(k_per_bin: float) -> float:
         bank = PotBank(SIZES)
         for i in range(60):
@@ -76,7 +76,7 @@ def test_a_thermometer_that_climbs_as_no_law_says_makes_its_place_less_sure(plac
     assert unsure(0.3) > 1.5 * unsure(0.0)
 
 
-def test_a_probe_in_the_gas_or_on_the_mould_knows_no_unrest():
+def test_probes_in_the_gas_or_on_the_mould_have_no_unrest():
     bank = PotBank(SIZES)
     for place in (Place.GAS, Place.CONTENTS):
         for i in range(30):
@@ -95,7 +95,7 @@ def test_a_leaking_bank_keeps_its_own_unrest():
 
 
 def fast_of(bank: PotBank, air_k: list[float], place: Place) -> float:
-    """Return the variance of what is missed over minutes, K^2, after bins of the pressure."""
+    """Return the variance of the model error over minutes, K^2, after bins of the pressure."""
     for each in air_k:
         bank.carry(20.0)
         bank.see_probe(place, 0.0)
@@ -108,14 +108,14 @@ CALM = [0.0] * 60
 RISE = [0.05 * i for i in range(20)]
 
 
-def test_a_rise_that_a_probe_in_the_gas_does_not_see_is_no_heat_and_may_fall_as_fast():
+def test_a_rise_the_gas_probe_does_not_see_is_not_heat_and_may_reverse_as_fast():
     calm = fast_of(PotBank(SIZES), CALM + [0.0] * 20, Place.GAS)
     assert fast_of(PotBank(SIZES), CALM + RISE, Place.GAS) > 2.0 * calm
     assert fast_of(PotBank(SIZES), CALM + [-each for each in RISE], Place.GAS) < 1.5 * calm  # may be a leak
     assert fast_of(PotBank(SIZES), CALM + RISE, Place.WALL) < 1.5 * calm  # may be the resin
 
 
-def test_a_leak_that_lessens_is_no_rise_of_the_sensor_s_own():
+def test_a_slowing_leak_is_not_a_drift_of_the_sensor():
     bank = PotBank(SIZES)
     other = bank.leaking(np.zeros(bank.x.shape), np.zeros(bank.p.shape), bank.log_weights)
     other.see_probe(Place.GAS, 0.0)

@@ -1,4 +1,4 @@
-"""What a person may say of a batch is kept as written, or refused in one clear line."""
+"""What a person enters about a batch is kept as written, or refused in one clear line."""
 
 from datetime import datetime
 from zoneinfo import ZoneInfo
@@ -37,12 +37,12 @@ BERLIN = ZoneInfo("Europe/Berlin")
         "=HYPERLINK(0)",
     ],
 )
-def test_what_only_looks_hostile_is_kept_letter_for_letter(field, text):
+def test_text_that_only_looks_hostile_is_kept_verbatim(field, text):
     assert read(field, text) == text
 
 
 @pytest.mark.parametrize("field", Detail)
-def test_a_text_over_the_bound_is_refused_in_one_line_with_the_bound(field):
+def test_a_text_over_the_limit_is_refused_in_one_line_naming_the_limit(field):
     for length in (LONGEST[field] + 1, 10_000):
         with pytest.raises(DetailError) as refused:
             read(field, "x" * length)
@@ -50,7 +50,7 @@ def test_a_text_over_the_bound_is_refused_in_one_line_with_the_bound(field):
 
 
 @pytest.mark.parametrize("field", TEXTS)
-def test_a_text_at_the_bound_is_kept_whole(field):
+def test_a_text_at_the_limit_is_kept_in_full(field):
     assert read(field, "é" * LONGEST[field]) == "é" * LONGEST[field]
 
 
@@ -60,13 +60,13 @@ def test_a_text_at_the_bound_is_kept_whole(field):
     ["\0", "\x1b", "\x07", "\x7f", "\x85", "\r", "\u2028", "\u202e", "\ufeff", "\udcff"],
     ids=lambda sign: f"U+{ord(sign):04X}",
 )
-def test_signs_that_a_terminal_or_page_would_act_on_are_refused(field, sign):
+def test_characters_that_a_terminal_or_page_acts_on_are_refused(field, sign):
     with pytest.raises(DetailError, match="control characters") as refused:
         read(field, f"a{sign}b")
     assert str(refused.value).isprintable()
 
 
-def test_only_the_note_and_the_pictures_have_lines():
+def test_only_the_note_and_the_pictures_may_have_several_lines():
     assert read(Detail.NOTE, "two\r\nlines\tand a tab\n") == "two\nlines\tand a tab"
     assert read(Detail.PICTURES, "a.jpg\nb.jpg") == "a.jpg\nb.jpg"
     for field in (Detail.LABEL, Detail.RESIN, Detail.MOULD, Detail.COLOUR):
@@ -75,7 +75,7 @@ def test_only_the_note_and_the_pictures_have_lines():
 
 
 @given(st.sampled_from(list(Detail)), st.text())
-def test_any_text_is_kept_or_refused_in_one_line_and_what_is_kept_is_taken_again(field, text):
+def test_any_text_is_kept_or_refused_in_one_line_and_a_kept_text_is_valid_again(field, text):
     try:
         kept = read(field, text)
     except DetailError as refused:
@@ -90,7 +90,7 @@ def test_any_text_is_kept_or_refused_in_one_line_and_what_is_kept_is_taken_again
 
 
 @pytest.mark.parametrize("text", ["250 g", "0.25 kg", "8.8oz", "1 lb"])
-def test_a_mass_is_kept_as_it_was_written(text):
+def test_a_mass_is_kept_as_written(text):
     assert read(Detail.MASS, text) == text
 
 
@@ -107,12 +107,12 @@ def test_a_mass_is_kept_as_it_was_written(text):
         ("nan g", "is not a mass"),
     ],
 )
-def test_what_is_no_mass_is_refused(text, said):
+def test_text_that_is_not_a_mass_is_refused(text, said):
     with pytest.raises(DetailError, match=f"^mass: '{text}' {said}"):
         read(Detail.MASS, text)
 
 
-def test_a_pound_is_that_of_the_handbook():
+def test_a_pound_matches_nist_sp_811():
     # NIST SP 811 (2008), Appendix B.8: pound (avoirdupois) 4.535 924 E-01 kg, ounce 2.834 952 E-02 kg
     assert MASS.read("1 lb").si == pytest.approx(4.535924e-1, rel=1e-6)
     assert MASS.read("1 oz").si == pytest.approx(2.834952e-2, rel=1e-6)
@@ -130,7 +130,7 @@ def test_a_pound_is_that_of_the_handbook():
         ("1937-01-01T12:00:27.87+00:20", "1937-01-01T11:40:27Z"),
     ],
 )
-def test_a_time_of_mixing_is_kept_in_utc(text, kept):
+def test_a_mixing_time_is_kept_in_utc(text, kept):
     assert read(Detail.MIXED_AT, text) == kept
 
 
@@ -144,14 +144,14 @@ def test_a_time_of_mixing_is_kept_in_utc(text, kept):
         ("2026-01-01T21:40:00", "names no time zone; end it with Z"),
     ],
 )
-def test_what_is_no_time_is_refused(text, said):
+def test_text_that_is_not_a_time_is_refused(text, said):
     with pytest.raises(DetailError, match="mixed-at: ") as refused:
         read(Detail.MIXED_AT, text)
     assert said in str(refused.value)
 
 
 @pytest.mark.parametrize("late_s", [-86_400.0, -1200.0, 0.0, 300.0])
-def test_mixing_lies_before_the_fill_or_hardly_after(late_s):
+def test_mixing_may_be_before_the_fill_or_just_after(late_s):
     check_mixed_at(utc(FILL_UTC_S + late_s), FILL_UTC_S, "the fill")
 
 
@@ -185,20 +185,20 @@ def utc(utc_s: float) -> str:
         ("2026-10-25T12:00:00+01:00", "09:00", "2026-10-25T09:00:00+01:00"),
     ],
 )
-def test_a_time_of_day_is_the_nearest_one(near, clock, moment):
+def test_a_time_of_day_means_the_nearest_such_moment(near, clock, moment):
     found = at_clock(clock, datetime.fromisoformat(near).timestamp(), BERLIN)
     assert mixed_utc_s(read(Detail.MIXED_AT, found)) == datetime.fromisoformat(moment).timestamp()
 
 
 @given(st.integers(0, 23), st.integers(0, 59), st.floats(1.7e9, 1.9e9), st.sampled_from([BERLIN, None]))
-def test_a_time_of_day_lies_within_half_a_day_or_so(hour, minute, near_utc_s, tz):
+def test_a_time_of_day_is_within_about_half_a_day(hour, minute, near_utc_s, tz):
     found = at_clock(f"{hour}:{minute:02d}", near_utc_s, tz)
     late_s = mixed_utc_s(read(Detail.MIXED_AT, found)) - near_utc_s
     assert abs(late_s) <= 45_000.0  # half a day of 25 h, when the clocks go back
 
 
 @pytest.mark.parametrize("text", ["24:00", "21:60", "21.40", "", "2026-01-01T21:40:00Z", "9:5"])
-def test_any_other_text_comes_back_as_it_is(text):
+def test_other_text_is_returned_unchanged(text):
     assert at_clock(text, FILL_UTC_S, BERLIN) == text
 
 
@@ -213,13 +213,13 @@ def test_any_other_text_comes_back_as_it_is(text):
         ("", "", None),
     ],
 )
-def test_a_cast_is_good_or_flawed_and_more_may_be_said(text, kept, flawed):
+def test_an_outcome_is_good_or_flawed_with_an_optional_remark(text, kept, flawed):
     assert read(Detail.OUTCOME, text) == kept
     assert read(Detail.OUTCOME, kept) == kept
     assert is_flawed(kept) is flawed
 
 
 @pytest.mark.parametrize("text", ["fine", "flawed - bubbles", "not good", ":", "goodish: x"])
-def test_any_other_word_for_a_cast_is_refused_with_those_that_are_taken(text):
+def test_another_outcome_is_refused_listing_the_valid_ones(text):
     with pytest.raises(DetailError, match="give good, or flawed: what is wrong"):
         read(Detail.OUTCOME, text)

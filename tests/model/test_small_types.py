@@ -1,4 +1,4 @@
-"""The types everything speaks, where they decide: quiet hours, care that is due, signals, volumes."""
+"""The shared types, where they decide something: quiet hours, care that is due, signals, volumes."""
 
 from dataclasses import replace
 from datetime import UTC, time
@@ -25,7 +25,7 @@ from shut_pot import PSI, pot
 MIDNIGHT_UTC_S = 1_767_225_600.0  # 2026-01-01 00:00 UTC
 HOUR, DAY = 3600.0, 86_400.0
 
-# name: at nothing, at full span, failed at or beyond, doubted beyond. 0.5-4.5 V of 5 V: common practice of
+# name: at zero, at full span, failed at or beyond, doubted beyond. 0.5-4.5 V of 5 V: common practice of
 # transducer makers; 4-20 mA: NAMUR NE 43
 SIGNAL_TABLE = {
     "0.5-4.5 V": (0.1, 0.9, (0.05, 0.95), (0.08, 0.92)),
@@ -36,12 +36,12 @@ SIGNAL_TABLE = {
 }
 
 
-def test_the_signals() -> None:
+def test_each_signal_has_its_zero_span_and_failure_limits() -> None:
     known = {name: (each.zero, each.full, each.failed, each.trusted) for name, each in SIGNALS.items()}
     assert known == SIGNAL_TABLE
 
 
-def test_what_a_signal_says_and_what_a_count_is_worth() -> None:
+def test_a_transducer_converts_volts_to_signal_and_counts_to_pressure() -> None:
     volt = Transducer(volts_per_count=0.001, span_pa=800.0)
     assert volt.value_of(2.5) == pytest.approx(0.5)  # of a supply of 5 V
     assert volt.pa_per_count == pytest.approx(0.001 / 5.0 / 0.8 * 800.0)
@@ -51,7 +51,7 @@ def test_what_a_signal_says_and_what_a_count_is_worth() -> None:
     assert replace(volt, signal=SIGNALS["0-10 V"]).value_of(2.5) == 2.5
 
 
-def test_the_constants_of_a_reading() -> None:
+def test_the_constants_of_a_reading_are_pinned() -> None:
     assert (TEMPERATURE_UNKNOWN_K, UNSEEN_AFTER_S) == (293.15, 60.0)
     assert (MOST_UTC_S, MOST_T_S) == (1e10, 2e10)
 
@@ -72,12 +72,12 @@ def test_the_constants_of_a_reading() -> None:
         (9, 9, 3.0, True),
     ],
 )
-def test_quiet_hours_past_midnight_or_not(begin: int, end: int, hour: float, is_quiet: bool) -> None:
+def test_quiet_hours_may_span_midnight(begin: int, end: int, hour: float, is_quiet: bool) -> None:
     quiet = QuietHours(time(begin), time(end), UTC)
     assert quiet.hold(MIDNIGHT_UTC_S + hour * HOUR) is is_quiet
 
 
-def test_it_is_never_quiet_while_nobody_knows_the_time() -> None:
+def test_it_is_never_quiet_while_the_time_is_unknown() -> None:
     assert not QuietHours(time(0), time(0), UTC).hold(None)
 
 
@@ -86,7 +86,7 @@ def care(part: Part, t_s: float, due_in_s: float | None, utc_s: float | None = N
     return Care(utc_s, t_s, part, "", "", due_utc_s)
 
 
-def test_care_is_due_by_the_newest_of_its_part_the_most_pressing_first() -> None:
+def test_care_is_due_by_the_newest_of_its_part_most_urgent_first() -> None:
     seal, valve = care(Part.SEAL, 5.0, 2 * DAY), care(Part.VALVE, 1.0, -DAY)
     cares = [care(Part.SEAL, 1.0, -9 * DAY), seal, valve, care(Part.OTHER, 3.0, None)]
     assert due(cares, 3 * DAY, MIDNIGHT_UTC_S) == [valve, seal]
@@ -95,17 +95,17 @@ def test_care_is_due_by_the_newest_of_its_part_the_most_pressing_first() -> None
     assert due(reversed(cares), 3 * DAY, MIDNIGHT_UTC_S) == [valve, seal]
 
 
-def test_of_two_at_one_moment_the_later_by_the_clock_counts() -> None:
+def test_of_two_cares_at_once_the_one_with_the_later_clock_counts() -> None:
     first, second = care(Part.SEAL, 0.0, DAY, utc_s=10.0), care(Part.SEAL, 0.0, 2 * DAY, utc_s=20.0)
     assert due([second, first], 9 * DAY, MIDNIGHT_UTC_S) == [second]
 
 
-def test_what_changes_how_tight_a_pot_is() -> None:
+def test_only_work_on_seal_and_valves_changes_the_tightness_of_a_pot() -> None:
     assert {str(part) for part in TIGHTNESS} == {"seal", "valve", "relief-valve"}
 
 
-def test_the_gas_volume_and_how_well_it_is_known() -> None:
-    # 3 % of the pot and 15 % of what is in it, 1 sigma; where nothing was said 15 % stands in it, 10 % unsure
+def test_the_gas_volume_has_its_uncertainty() -> None:
+    # 3 % of the pot and 15 % of its contents, 1 sigma; by default 15 % contents, uncertain by 10 %
     assert pot().gas_volume_m3 == pytest.approx((0.017, (0.0006**2 + 0.00045**2) ** 0.5))
     unsaid = pot(contents_volume_m3=None).gas_volume_m3
     assert unsaid == pytest.approx((0.017, (0.0006**2 + 0.002**2) ** 0.5))
@@ -126,7 +126,7 @@ def reading(**kelvin: float) -> Reading:
         ({}, (None, None), None),
     ],
 )
-def test_the_nearest_thermometer_that_answers(
+def test_the_nearest_thermometer_that_answers_is_used(
     kelvin: dict[str, float], nearest: tuple[Place | None, float | None], resin_k: float | None
 ) -> None:
     of = reading(**kelvin)
@@ -150,7 +150,7 @@ def ids(points: tuple[Point, ...]) -> list[int]:
     return [point.batch.batch_id for point in points]
 
 
-def test_where_a_leak_went_outside_and_stands_there() -> None:
+def test_the_chart_dates_when_a_leak_left_its_limits() -> None:
     since = regime(".", "o", ".", "o", "o").since
     assert since is not None
     assert since.batch.batch_id == 3
@@ -161,7 +161,7 @@ def test_where_a_leak_went_outside_and_stands_there() -> None:
     assert regime(".", "o", "o").batches == 3
 
 
-def test_a_night_far_from_the_others_stands_alone_unless_the_next_is_as_far() -> None:
+def test_a_far_night_is_isolated_unless_the_next_is_as_far() -> None:
     assert ids(regime(".", "f", ".", "b").alone) == [1, 3]
     assert ids(regime(".", "f", "f").alone) == [2]
     assert ids(regime("f", "b").alone) == [0, 1]
@@ -171,17 +171,17 @@ def test_a_night_far_from_the_others_stands_alone_unless_the_next_is_as_far() ->
     assert regime(".", ".").first_out is None
 
 
-def test_the_regime_of_now_is_the_last() -> None:
+def test_the_current_regime_is_the_last() -> None:
     regimes = (regime("."), regime(".", "."), regime(".", ".", "."))
     assert Health((), (), regimes, None, None, None, None, None).regime is regimes[2]
 
 
-def test_an_empty_chart_has_nothing_out_of_the_ordinary() -> None:
+def test_an_empty_chart_has_nothing_unusual() -> None:
     assert regime().alone == ()
     assert regime().first_out is None
     assert regime().since is None
 
 
-def test_a_transducer_reports_truly_unless_it_was_calibrated() -> None:
+def test_a_transducer_has_no_correction_until_calibrated() -> None:
     plain = Transducer(volts_per_count=0.001, span_pa=800.0)
     assert (plain.zero_pa, plain.slope, plain.supply_v, plain.shunt_ohm) == (0.0, 1.0, 5.0, 100.0)

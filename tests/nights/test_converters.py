@@ -41,7 +41,7 @@ def test_a_fine_leak_is_found_behind_each_converter(wiring: str) -> None:
     assert leak.rate_pa_per_s.low <= true <= leak.rate_pa_per_s.high
 
 
-def test_coarse_steps_leave_a_leak_known_to_within_the_same_half() -> None:
+def test_coarse_steps_keep_a_leak_within_the_same_interval() -> None:
     """Steps of 0.134, 0.075 and 0.034 psi a count, under a transducer that scatters by 0.03 psi.
 
     By their noise alone, step / sqrt(12) (Bennett 1948; IEEE Std 1241), they cost 1.6 and 1.2; which pots a
@@ -52,7 +52,7 @@ def test_coarse_steps_leave_a_leak_known_to_within_the_same_half() -> None:
 
 
 @pytest.mark.parametrize("wiring", ["mcp3008", "mcp3008-supply"])
-def test_coarse_steps_are_no_leak_in_a_cold_workshop(wiring: str, tmp_path: Path) -> None:
+def test_coarse_steps_raise_no_leak_in_a_cold_workshop(wiring: str, tmp_path: Path) -> None:
     bench = rehearse(behind("cold-workshop", TRANSDUCERS[wiring]), tmp_path, seed=1)
     assert raised(bench.events) == []
     assert bench.summary.verdict is Verdict.HELD
@@ -74,7 +74,7 @@ def test_coarse_steps_are_no_leak_in_a_cold_workshop(wiring: str, tmp_path: Path
         ("{place: contents, device: ntc, channel: 2, beta: 3950 K}", "{device: bmp280}", "contents"),
     ],
 )
-def test_each_thermometer_and_barometer_reads_what_is_there(
+def test_each_thermometer_and_barometer_reads_the_simulated_value(
     thermometer: str, barometer: str, place: str, tmp_path: Path
 ) -> None:
     night = behind("sound", TRANSDUCERS["ads1115-loop"], thermometer, barometer)
@@ -92,7 +92,7 @@ def test_each_thermometer_and_barometer_reads_what_is_there(
     assert last.faults == ()
 
 
-def test_a_platinum_thermometer_that_is_lost_is_told_and_the_watch_goes_on(tmp_path: Path) -> None:
+def test_a_lost_platinum_thermometer_is_reported_and_the_watch_goes_on(tmp_path: Path) -> None:
     wires = "{place: wall, device: pt100, spi_device: 1, wires: 3}"
     night = behind("thermometer-lost", TRANSDUCERS["mcp3208"], wires)
     bench = Bench(replace(night, duration_s=9000.0), tmp_path)
@@ -108,7 +108,7 @@ def test_a_platinum_thermometer_that_is_lost_is_told_and_the_watch_goes_on(tmp_p
     ("wiring", "words"),
     [("mcp3208", "broken wire or no supply"), ("ads1015", "no answer"), ("ads1115-loop", "no answer")],
 )
-def test_a_converter_that_goes_away_is_told_once(wiring: str, words: str, tmp_path: Path) -> None:
+def test_a_lost_converter_raises_one_alarm(wiring: str, words: str, tmp_path: Path) -> None:
     # on SPI nobody acknowledges: a line that nobody drives reads as 0 V
     transducer = TRANSDUCERS[wiring].replace(", supply_channel: 1", "")
     bench = Bench(
@@ -122,7 +122,7 @@ def test_a_converter_that_goes_away_is_told_once(wiring: str, words: str, tmp_pa
     assert words in alarm.text
 
 
-def test_the_night_on_its_own_wires_is_the_night_itself() -> None:
+def test_a_night_on_its_own_wiring_is_unchanged() -> None:
     night = NIGHTS["small-leak"]
     same = behind("small-leak", "{device: ads1115, supply_channel: 1, span: 100 psi}")
     assert same.actions == night.actions

@@ -80,21 +80,23 @@ def alarms(
     ("volume_l", "coupling", "place"),
     list(product([8.0, 20.0, 35.0, 50.0], [0.45, 0.6, 1.0], [Place.WALL, Place.ROOM])),
 )
-def test_the_heat_of_its_fill_is_no_leak(volume_l: float, coupling: float, place: Place) -> None:
+def test_the_heat_of_the_fill_of_an_empty_pot_is_no_leak(
+    volume_l: float, coupling: float, place: Place
+) -> None:
     assert alarms(volume_l, coupling, place) == []
     assert alarms(volume_l, coupling, place, contents_l=0.15 * volume_l) == []
 
 
 @pytest.mark.parametrize(("volume_l", "coupling"), [(20.0, 0.45), (35.0, 0.45), (50.0, 0.45), (20.0, 1.0)])
 @pytest.mark.parametrize("topped_up_s", [330.0, 450.0])
-def test_a_top_up_soon_after_the_fill_makes_it_none(
+def test_a_top_up_soon_after_the_fill_of_an_empty_pot_is_no_leak(
     volume_l: float, coupling: float, topped_up_s: float
 ) -> None:
     assert alarms(volume_l, coupling, Place.WALL, topped_up_s=topped_up_s) == []
 
 
 @pytest.mark.parametrize(("coupling", "place"), list(product([0.45, 1.0], [Place.WALL, Place.ROOM])))
-def test_its_leak_is_told_within_the_hour(coupling: float, place: Place) -> None:
+def test_a_leak_of_an_empty_pot_is_found_within_the_hour(coupling: float, place: Place) -> None:
     raised = alarms(20.0, coupling, place, leak_psi_per_h=3.0)
     assert {event.alarm for event in raised} == {AlarmId.FLOOR_AHEAD}
     assert raised[0].t_s < 3600.0

@@ -18,7 +18,7 @@ PSI_PER_H = PA_PER_PSI / SECONDS_PER_HOUR
 
 # One test a night, because a night takes seconds; all that is wrong with it is told at once.
 @pytest.mark.parametrize("name", NIGHTS)
-def test_a_night_is_judged_as_its_truth_says(name, tmp_path):
+def test_each_night_gets_the_alarms_and_verdict_of_its_truth(name, tmp_path):
     bench = rehearse(NIGHTS[name], tmp_path)
     truth, came = NIGHTS[name].truth, raised(bench.events)
     assert bench.events
@@ -66,7 +66,7 @@ def wrong_rate(truth: Truth, bench: Bench) -> list[str]:
     return [f"lost {true:.2f} psi/h at {leak.t_s:.0f} s, said {low:.2f} to {high:.2f}"]
 
 
-def test_a_night_at_full_rate_is_judged_as_one_at_a_fifth_of_it(tmp_path):
+def test_a_night_at_full_rate_gets_the_same_verdict_as_at_a_fifth(tmp_path):
     night = NIGHTS["lost-before-gel"]
     full, fifth = (rehearse(night, tmp_path / str(period), sample_period_s=period) for period in (1.0, 5.0))
     assert full.summary.verdict == fifth.summary.verdict == Verdict.FELL_BELOW_FLOOR

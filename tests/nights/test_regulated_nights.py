@@ -33,14 +33,14 @@ def regulated(probes, fall_k: float, leak_psi_per_h: float = 0.0, mould_share: f
 
 @pytest.mark.parametrize("probes", [(WALL_PROBE, ROOM_PROBE), ()], ids=["wall and room", "no thermometer"])
 @pytest.mark.parametrize("share", [0.0015, 0.006], ids=["dense mould", "mould that drinks"])
-def test_what_cooling_and_the_mould_take_is_no_leak(probes, share, tmp_path):
+def test_air_lost_to_cooling_and_mould_is_no_leak(probes, share, tmp_path):
     bench = rehearse(regulated(probes, 9.0, mould_share=share), tmp_path)
     assert bench.summary.top_ups >= 3
     assert raised(bench.events) == []
 
 
 @pytest.mark.parametrize("probes", [(WALL_PROBE, ROOM_PROBE), ()], ids=["wall and room", "no thermometer"])
-def test_a_leak_behind_a_regulator_is_told_once(probes, tmp_path):
+def test_a_leak_behind_a_regulator_raises_one_alarm(probes, tmp_path):
     bench = rehearse(regulated(probes, 2.0, 1.0), tmp_path)
     told = [one for one in raised(bench.events) if one.alarm is AlarmId.SUPPLY_MASKING]
     assert len(told) == 1 and "Top-ups are hiding a leak" in told[0].text

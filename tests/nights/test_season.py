@@ -65,7 +65,7 @@ def said(played: Played) -> Interval:
     return played.row.leak_pa_per_s
 
 
-def test_every_night_is_one_batch_that_was_closed_and_judged(kept: Season) -> None:
+def test_every_night_is_one_closed_batch_with_a_verdict(kept: Season) -> None:
     assert [batch.id for batch in kept.batches] == [*range(1, BATCHES + 1)]
     assert all(batch.end_t_s is not None and batch.summary is not None for batch in kept.batches)
     # a sixth of it was not seen
@@ -78,13 +78,13 @@ def test_every_night_is_one_batch_that_was_closed_and_judged(kept: Season) -> No
     assert kept.batches[LAST_OF_OLD_SEAL].verdict is Verdict.HELD
 
 
-def test_each_night_is_a_run_of_its_own_marked_as_rehearsed(kept: Season) -> None:
+def test_each_night_is_a_separate_run_marked_as_rehearsed(kept: Season) -> None:
     assert len(kept.runs) == BATCHES + 1  # one more after the power cut
     assert {run.rehearsed for run in kept.runs} == {REHEARSED}
     assert all(run.gap_known for run in kept.runs)
 
 
-def test_the_axis_never_runs_backwards_and_goes_on_as_the_wall_clock_does(kept: Season) -> None:
+def test_the_axis_never_runs_backwards_and_follows_the_wall_clock(kept: Season) -> None:
     assert all(early.t_s < late.t_s for early, late in pairwise(kept.samples))
     offsets_s = [sample.utc_s - sample.t_s for sample in kept.samples if sample.utc_s is not None]
     assert len(offsets_s) == len(kept.samples)
@@ -101,7 +101,7 @@ def test_a_power_cut_leaves_a_gap_and_not_a_second_batch(kept: Season) -> None:
     assert HOLD_S / 6.0 <= gap_s <= HOLD_S / 6.0 + 60.0 + 2.0 * SAMPLE_PERIOD_S
 
 
-def test_most_intervals_hold_what_the_pot_truly_loses(kept: Season) -> None:
+def test_most_intervals_contain_the_true_loss(kept: Season) -> None:
     holding = [
         said(each).low <= each.true_pa_per_s <= said(each).high
         for each in kept.played
@@ -125,7 +125,7 @@ def test_the_seal_wears_and_a_new_one_is_tight_again(kept: Season) -> None:
     assert kept.played[LAST_OF_OLD_SEAL - 1].row.leak_established
 
 
-def test_the_change_of_the_seal_stands_between_its_batches(kept: Season) -> None:
+def test_the_seal_change_is_recorded_between_its_batches(kept: Season) -> None:
     (care,) = kept.cares
     assert care.part == "seal"
     before, after = kept.batches[LAST_OF_OLD_SEAL - 1], kept.batches[LAST_OF_OLD_SEAL]
@@ -136,7 +136,7 @@ def test_the_change_of_the_seal_stands_between_its_batches(kept: Season) -> None
     assert before.end_t_s <= care.t_s < after.start_t_s
 
 
-def test_what_was_said_of_a_batch_is_kept_as_it_was_said(kept: Season) -> None:
+def test_details_of_a_batch_are_kept_as_entered(kept: Season) -> None:
     for played, batch in zip(kept.played, kept.batches, strict=True):
         given = dict(played.planned.details)
         if played.planned.note:
@@ -146,7 +146,7 @@ def test_what_was_said_of_a_batch_is_kept_as_it_was_said(kept: Season) -> None:
     assert len({batch.label for batch in kept.batches}) == BATCHES
 
 
-def test_the_same_seed_gives_the_same_season_and_another_one_another(tmp_path: Path) -> None:
+def test_the_seed_determines_the_season(tmp_path: Path) -> None:
     seasons = []
     for number, seed in enumerate((7, 7, 8)):
         record = tmp_path / f"{number}.db"

@@ -5,7 +5,7 @@ import time
 
 import pytest
 
-from broker import wait_until
+from patience import PATIENCE_S, wait_until
 from potvigil.notifying.line import FIRST_WAIT_S, LIMIT_S, LONGEST_WAIT_S, MOST_HANGING, Line, Sent
 
 
@@ -25,11 +25,11 @@ def outcome(line: Line[str]) -> Sent[str]:
             found.append(sent)
         return bool(found)
 
-    wait_until(there, 10.0, "nothing came of it")
+    wait_until(there, "nothing came of it")
     return found[0]
 
 
-def test_what_was_taken_leaves_the_line_free() -> None:
+def test_a_sent_message_frees_the_line() -> None:
     taken: list[str] = []
     line = Line(taken.append)
     line.start("one")
@@ -52,7 +52,7 @@ def test_what_was_taken_leaves_the_line_free() -> None:
         (RuntimeError("x" * 5000), "x" * 200),
     ],
 )
-def test_a_failure_is_told_in_one_line(error: Exception, said: str) -> None:
+def test_a_failure_is_reported_in_one_line(error: Exception, said: str) -> None:
     def fail(_: str) -> None:
         raise error
 
@@ -61,7 +61,7 @@ def test_a_failure_is_told_in_one_line(error: Exception, said: str) -> None:
     assert (outcome(line).fault, line.fault, line.is_resting) == (said, said, True)
 
 
-def test_it_waits_twice_as_long_each_time_up_to_a_bound_and_begins_anew_after_a_success() -> None:
+def test_the_wait_doubles_up_to_a_limit_and_resets_after_a_success() -> None:
     clock, works = Clock(), False
 
     def send(_: str) -> None:
@@ -86,10 +86,10 @@ def test_it_waits_twice_as_long_each_time_up_to_a_bound_and_begins_anew_after_a_
     assert wait_after_try() == FIRST_WAIT_S
 
 
-def test_one_that_hangs_is_given_up_and_only_so_many_threads_ever_hang() -> None:
+def test_a_hung_target_is_abandoned_and_the_number_of_hung_threads_is_bounded() -> None:
     clock, released = Clock(), threading.Event()
     before = threading.active_count()
-    line: Line[str] = Line(lambda _: bool(released.wait(60.0)) and None, clock=clock)
+    line: Line[str] = Line(lambda _: bool(released.wait(PATIENCE_S)) and None, clock=clock)
     for n in range(MOST_HANGING):
         assert line.is_free
         line.start(f"try {n}")
@@ -100,10 +100,10 @@ def test_one_that_hangs_is_given_up_and_only_so_many_threads_ever_hang() -> None
     assert not line.is_free
     assert threading.active_count() == before + MOST_HANGING
     released.set()
-    wait_until(lambda: line.is_free, 10.0, "it never came free")
+    wait_until(lambda: line.is_free, "it never came free")
 
 
-def test_a_line_without_rest_can_be_used_at_once() -> None:
+def test_a_line_without_a_pause_can_be_used_at_once() -> None:
     def fail(_: str) -> None:
         raise OSError("away")
 
@@ -113,9 +113,9 @@ def test_a_line_without_rest_can_be_used_at_once() -> None:
     assert not line.is_resting
 
 
-def test_asking_never_waits() -> None:
+def test_polling_never_blocks() -> None:
     released = threading.Event()
-    line: Line[str] = Line(lambda _: bool(released.wait(60.0)) and None)
+    line: Line[str] = Line(lambda _: bool(released.wait(PATIENCE_S)) and None)
     begun_s = time.thread_time()
     line.start("one")
     assert [line.take() for _ in range(1000)] == [None] * 1000

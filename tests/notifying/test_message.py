@@ -40,7 +40,7 @@ def test_the_title_says_what_to_do_by_when_and_the_body_why() -> None:
     assert said.urgent
 
 
-def test_several_are_a_line_each_in_the_words_of_every_way() -> None:
+def test_several_alarms_take_a_line_each_in_the_usual_words() -> None:
     said = message(Due("lantern", floor(), NoticeKind.RAISED), Due("mast", LEAK, NoticeKind.AGAIN))
     assert said.title == "lantern: Top up to 60.0 psi by 05:10 tomorrow (and 1 more)"
     assert said.body.splitlines() == [
@@ -49,7 +49,7 @@ def test_several_are_a_line_each_in_the_words_of_every_way() -> None:
     ]
 
 
-def test_what_nobody_has_seen_says_for_how_long() -> None:
+def test_an_unacknowledged_alarm_says_for_how_long() -> None:
     said = message(Due("lantern", floor(since_s=1000.0 - 1800.0), NoticeKind.AGAIN))
     assert said.body.endswith(" Not acknowledged for 30 min.")
     assert "Not yet" not in message(Due("lantern", floor(), NoticeKind.RAISED)).body
@@ -64,7 +64,7 @@ def test_what_nobody_has_seen_says_for_how_long() -> None:
         (AlarmState.SHELVED, "shelved until 23:25"),
     ],
 )
-def test_what_became_of_it_is_said_in_the_words_of_the_page_and_wakes_nobody(state, words) -> None:
+def test_a_change_uses_the_words_of_the_page_and_wakes_nobody(state, words) -> None:
     until = UTC_S + 900.0 if state is AlarmState.SHELVED else None
     said = message(Due("lantern", floor(state, until_utc_s=until), NoticeKind.CHANGED))
     assert said.title == f"lantern: leak: floor ahead ({words})"
@@ -89,7 +89,7 @@ def test_tests_and_rehearsals_are_marked() -> None:
     )
 
 
-def test_the_watch_is_no_pot() -> None:
+def test_messages_about_the_watch_name_no_pot() -> None:
     silence = StandingAlarm(
         AlarmId.READINGS_STOPPED,
         Priority.HIGH,
@@ -103,20 +103,20 @@ def test_the_watch_is_no_pot() -> None:
     assert message(Due(THE_WATCH, silence, NoticeKind.CHANGED)).title == "The watch is back"
 
 
-def test_what_an_alarm_without_words_for_it_is_called() -> None:
+def test_an_alarm_without_words_is_called_by_its_name() -> None:
     assert (
         message(Due("lantern", floor(do="", by_s=None), NoticeKind.RAISED)).title
         == "lantern: leak: floor ahead"
     )
 
 
-def test_no_sign_breaks_a_title_and_nothing_is_called_safe() -> None:
+def test_no_character_breaks_a_title_and_nothing_is_called_safe() -> None:
     said = message(Due("lantern", floor(do="Top\nup\u202e\x1b[2J", by_s=None), NoticeKind.RAISED))
     assert said.title.isprintable() and "\n" not in said.title
     assert "safe" not in f"{said.title}{said.text}".lower()
 
 
-def test_without_a_wall_clock_it_says_within_how_long() -> None:
+def test_without_a_wall_clock_a_message_gives_the_time_left() -> None:
     said = compose([Due("lantern", floor(), NoticeKind.RAISED)], Situation(NOW.t_s, None, {}), UTC, None)
     assert said.title == "lantern: Top up to 60.0 psi within 6 h"
     assert said.link is None and said.text == said.body

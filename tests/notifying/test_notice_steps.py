@@ -66,7 +66,7 @@ def told(told_s: float, since_s: float = 1000.0, which: AlarmId = FLOOR) -> Book
         (1300.0, None, 1000.0, [RAISED]),
     ],
 )
-def test_an_alarm_is_told_when_it_is_raised_and_announced_again(
+def test_an_alarm_is_sent_when_raised_and_when_repeated(
     since_s: float, announced_s: float | None, told_s: float | None, kind: list[NoticeKind]
 ) -> None:
     book = None if told_s is None else told(told_s)
@@ -74,7 +74,9 @@ def test_an_alarm_is_told_when_it_is_raised_and_announced_again(
 
 
 @pytest.mark.parametrize(("t_s", "kind"), [(1899.0, []), (1900.0, [RAISED])])
-def test_whoever_is_told_later_is_told_of_what_stood_so_long(t_s: float, kind: list[NoticeKind]) -> None:
+def test_the_second_person_is_told_how_long_the_alarm_has_been_active(
+    t_s: float, kind: list[NoticeKind]
+) -> None:
     ben = Recipient("Ben", frozenset({HIGH}), None, 900.0)
     assert kinds(at(t_s, alarm()), recipient=ben) == kind
     assert kinds(at(t_s, alarm(LEAK, LOW)), recipient=ben) == []  # not his
@@ -85,7 +87,7 @@ def test_whoever_is_told_later_is_told_of_what_stood_so_long(t_s: float, kind: l
     ("priority", "utc_s", "is_told"),
     [(LOW, UTC_S - 1.0, True), (LOW, UTC_S, False), (LOW, None, True), (HIGH, UTC_S, True)],
 )
-def test_in_quiet_hours_only_high_alarms_are_told(
+def test_in_quiet_hours_only_high_alarms_are_sent(
     priority: Priority, utc_s: float | None, is_told: bool
 ) -> None:
     anna = replace(ANNA, quiet_hours=QuietHours(clock_time(22), clock_time(7), UTC))
@@ -95,7 +97,7 @@ def test_in_quiet_hours_only_high_alarms_are_told(
 
 
 @pytest.mark.parametrize("state", [SEEN, OVER, ASIDE, AlarmState.NORMAL, None])
-def test_what_became_of_an_alarm_is_told_once_to_whoever_was_told_of_it(state: AlarmState | None) -> None:
+def test_the_end_of_an_alarm_is_sent_once_to_those_who_got_the_alarm(state: AlarmState | None) -> None:
     alarms = [] if state is None else [alarm(state=state)]
     assert kinds(at(1200.0, *alarms)) == []
     now = at(1200.0, *alarms)
@@ -108,13 +110,13 @@ def test_what_became_of_an_alarm_is_told_once_to_whoever_was_told_of_it(state: A
 
 
 @pytest.mark.parametrize(("t_s", "kind"), [(1799.0, []), (1800.0, [CHANGED])])
-def test_such_notices_come_ten_minutes_apart_for_a_pot(t_s: float, kind: list[NoticeKind]) -> None:
+def test_such_notices_are_ten_minutes_apart_for_a_pot(t_s: float, kind: list[NoticeKind]) -> None:
     book = replace(told(1000.0), noticed={"lantern": 1200.0})
     assert kinds(at(t_s), book) == kind
     assert kinds(at(1200.0), replace(book, noticed={"mast": 1200.0})) == [CHANGED]
 
 
-def test_the_most_pressing_stands_first_and_what_only_changed_last() -> None:
+def test_the_most_urgent_comes_first_and_mere_changes_last() -> None:
     found = due(
         ANNA,
         told(1000.0, which=AlarmId.OVER_PRESSURE),
@@ -127,14 +129,14 @@ def test_the_most_pressing_stands_first_and_what_only_changed_last() -> None:
     ]
 
 
-def test_what_is_told_is_marked_with_its_begin_and_when() -> None:
+def test_a_sent_alarm_is_marked_with_its_start_and_time() -> None:
     book = Book().with_told([Due("lantern", alarm(), RAISED), Due("mast", alarm(LEAK), AGAIN)], 1234.0)
     assert book == Book(
         {("lantern", FLOOR): AlarmMark(1000.0, 1234.0), ("mast", LEAK): AlarmMark(1000.0, 1234.0)}
     )
 
 
-def test_of_a_book_counts_no_test_that_is_over_and_nothing_of_another_axis() -> None:
+def test_finished_tests_and_other_axes_are_ignored() -> None:
     book = Book(
         {
             ("lantern", AlarmId.TEST): AlarmMark(1.0, 1.0),
@@ -185,7 +187,7 @@ def hearing(started_boot_s: float = 0.0, offset_s: float = 0.0, **options: Any) 
     return Hearing("harbour", UTC, started_boot_s, offset_s, **options)
 
 
-def test_a_watch_that_speaks_is_heard_by_its_own_clock() -> None:
+def test_a_live_watch_is_followed_by_its_own_clock() -> None:
     of = hearing()
     standing = (alarm(),)
     now = of.take(live(alarms=standing), Instant(503.0, 5.0))
@@ -198,7 +200,7 @@ def test_a_watch_that_speaks_is_heard_by_its_own_clock() -> None:
     assert rehearsed.rehearsed and "lantern" in rehearsed.standing
 
 
-def test_a_rehearsal_that_nobody_asked_for_says_nothing_however_long_it_is_silent() -> None:
+def test_an_unrequested_rehearsal_never_notifies_even_when_silent() -> None:
     for boot_s in (503.0, 9000.0):
         assert hearing(offset_s=7.0).take(live(rehearsed="sound"), Instant(boot_s, 5.0)) == Situation(
             boot_s + 7.0, 5.0, {}
@@ -206,7 +208,7 @@ def test_a_rehearsal_that_nobody_asked_for_says_nothing_however_long_it_is_silen
 
 
 @pytest.mark.parametrize(("boot_s", "is_called"), [(619.9, False), (620.0, True)])
-def test_two_minutes_of_silence_are_called(boot_s: float, is_called: bool) -> None:
+def test_two_minutes_of_silence_are_an_alarm(boot_s: float, is_called: bool) -> None:
     now = hearing().take(live(), Instant(boot_s, UTC_S + 120.0))
     assert (now.t_s, now.utc_s, now.rehearsed) == (boot_s + 300.0, UTC_S + 120.0, False)
     if not is_called:
@@ -223,7 +225,7 @@ def test_two_minutes_of_silence_are_called(boot_s: float, is_called: bool) -> No
     ("batch", "stage", "is_idle"),
     [(None, Stage.OPEN, True), (3, Stage.OPEN, False), (None, Stage.HOLDING, False)],
 )
-def test_silence_over_an_empty_shop_is_low_and_not_repeated(
+def test_silence_with_every_pot_open_is_low_and_not_repeated(
     batch: int | None, stage: Stage, is_idle: bool
 ) -> None:
     ((call,),) = hearing().take(live(batch=batch, stage=stage), Instant(9000.0, None)).standing.values()
@@ -232,7 +234,7 @@ def test_silence_over_an_empty_shop_is_low_and_not_repeated(
 
 
 @pytest.mark.parametrize(("boot_s", "is_called"), [(1119.9, False), (1120.0, True)])
-def test_a_watch_that_was_never_heard_is_silent_two_minutes_after_the_notifier_began(
+def test_a_watch_never_heard_is_silent_two_minutes_after_the_notifier_started(
     boot_s: float, is_called: bool
 ) -> None:
     for never in (None, live(workshop="another")):
@@ -243,7 +245,7 @@ def test_a_watch_that_was_never_heard_is_silent_two_minutes_after_the_notifier_b
             assert (call.priority, call.since_s, call.since_utc_s) == (HIGH, 50.0, None)
 
 
-def test_the_axis_of_another_boot_goes_on_no_earlier_than_what_was_heard_of_it() -> None:
+def test_the_axis_after_a_reboot_continues_no_earlier_than_last_heard() -> None:
     of = hearing(10.0, 1.0)
     now = of.take(live(written_boot_s=500.0, t_s=800.0), Instant(20.0, None))
     assert (of.offset_s, now.t_s, now.standing) == (780.0, 800.0, {})
@@ -252,7 +254,7 @@ def test_the_axis_of_another_boot_goes_on_no_earlier_than_what_was_heard_of_it()
     assert now.standing  # two minutes of silence
 
 
-def test_silence_is_announced_after_ten_twenty_forty_and_then_each_sixty_minutes() -> None:
+def test_silence_repeats_after_10_20_40_and_then_every_60_minutes() -> None:
     steps = [0.0, 600.0, 1800.0, 4200.0, 7800.0, 11_400.0]
     for before, now in zip([*steps], [*steps[1:], 15_000.0], strict=True):
         assert last_announced_s(100.0, 100.0 + now - 0.1) == 100.0 + before
@@ -262,7 +264,7 @@ def test_silence_is_announced_after_ten_twenty_forty_and_then_each_sixty_minutes
 # --- message
 
 
-def test_what_nobody_has_seen_for_five_minutes_says_so() -> None:
+def test_an_alarm_unacknowledged_for_five_minutes_says_so() -> None:
     def said(t_s: float, kind: NoticeKind = RAISED, pot: str = "lantern") -> str:
         return compose([Due(pot, alarm(), kind)], at(t_s), UTC, None).body
 

@@ -15,9 +15,10 @@ from pathlib import Path
 
 import pytest
 
-from broker import HOST, free_port, wait_until
+from broker import HOST, free_port
 from demo_pot import NOTHING_KNOWN
 from notified_pot import SMALLEST, SpeakingWatch, axis_s, standing
+from patience import PATIENCE_S, wait_until
 from phones import Mailbox, Phone
 from potvigil.cli import main
 from potvigil.clock import Instant, SystemClock, boot_id
@@ -38,7 +39,6 @@ from potvigil.record.store import Store
 
 FLOOR, LEAK, TEST = AlarmId.FLOOR_AHEAD, AlarmId.LEAK, AlarmId.TEST
 TOLD = "lantern: Top up to 60.0 psi"
-PATIENCE_S = 60.0
 
 
 @dataclass
@@ -112,23 +112,23 @@ def looks_pass(shop: Shop, looks: int = 3) -> None:
     time.sleep(1.05 * looks)
 
 
-def test_a_night_with_a_kill_tells_nothing_twice_and_forgets_nothing(tmp_path: Path, at: Phone) -> None:
+def test_a_kill_causes_no_repeated_and_no_lost_message(tmp_path: Path, at: Phone) -> None:
     shop = Shop(tmp_path, to(f"name: Anna, url: '{at.url()}'"))
     shop.watch.alarms = (standing(FLOOR, axis_s()),)
     with running(shop):
-        wait_until(lambda: at.titles == [TOLD], PATIENCE_S, lambda: f"told {at.titles}")
-        wait_until(lambda: shop.is_kept(NoticeKind.RAISED), PATIENCE_S, "it was not kept")
+        wait_until(lambda: at.titles == [TOLD], lambda: f"told {at.titles}")
+        wait_until(lambda: shop.is_kept(NoticeKind.RAISED), "it was not kept")
     with running(shop):  # killed meanwhile
         looks_pass(shop)
         assert at.titles == [TOLD]
         shop.watch.alarms = (*shop.watch.alarms, standing(AlarmId.PRESSURE_SENSOR, axis_s(), do="Look"))
-        wait_until(lambda: len(at.titles) == 2, PATIENCE_S, lambda: f"told {at.titles}")
-        wait_until(lambda: len(shop.deliveries()) == 2, PATIENCE_S, "it was not kept")
+        wait_until(lambda: len(at.titles) == 2, lambda: f"told {at.titles}")
+        wait_until(lambda: len(shop.deliveries()) == 2, "it was not kept")
     with running(shop):
         shop.watch.alarms = tuple(
             standing(each.alarm, each.since_s, AlarmState.ACKNOWLEDGED) for each in shop.watch.alarms
         )
-        wait_until(lambda: len(at.titles) == 3, PATIENCE_S, lambda: f"told {at.titles}")
+        wait_until(lambda: len(at.titles) == 3, lambda: f"told {at.titles}")
         looks_pass(shop)
     assert at.titles[1:] == ["lantern: Look", "lantern: leak: floor ahead (acknowledged) (and 1 more)"]
     told = [(row.pot_id, row.alarm, row.target, row.kind, row.fault) for row in shop.deliveries()]
@@ -139,54 +139,54 @@ def test_a_night_with_a_kill_tells_nothing_twice_and_forgets_nothing(tmp_path: P
     assert str(at.port) not in "".join(map(str, told)) and "lens-night" not in "".join(map(str, told))
 
 
-def test_what_could_not_be_delivered_before_a_kill_is_told_after_it(tmp_path: Path, at: Phone) -> None:
+def test_undelivered_messages_are_sent_after_a_kill(tmp_path: Path, at: Phone) -> None:
     shop = Shop(tmp_path, to(f"name: Anna, url: '{at.url()}'"))
     at.status = 503
     shop.watch.alarms = (standing(FLOOR, axis_s()),)
     with running(shop):
-        wait_until(lambda: bool(shop.deliveries()), PATIENCE_S, "no try was kept")
+        wait_until(lambda: bool(shop.deliveries()), "no try was kept")
     assert "503" in (shop.deliveries()[0].fault or "")
     tries = len(at.titles)
     at.status = 200
     with running(shop):
-        wait_until(lambda: len(at.titles) == tries + 1, PATIENCE_S, "never told")
-        wait_until(lambda: shop.is_kept(NoticeKind.RAISED), PATIENCE_S, "it was not kept")
+        wait_until(lambda: len(at.titles) == tries + 1, "never told")
+        wait_until(lambda: shop.is_kept(NoticeKind.RAISED), "it was not kept")
 
 
-def test_a_stop_is_clean_and_keeps_what_was_told(tmp_path: Path, mail: Mailbox) -> None:
+def test_a_stop_is_clean_and_remembers_what_was_sent(tmp_path: Path, mail: Mailbox) -> None:
     shop = Shop(tmp_path, to(f"name: Anna, url: '{mail.url()}'"))
     shop.watch.alarms = (standing(FLOOR, axis_s()),)
     shop.start()
     with shop.watch.speaking():
-        wait_until(lambda: len(mail.mails) == 1, PATIENCE_S, "no mail")
+        wait_until(lambda: len(mail.mails) == 1, "no mail")
     looks_pass(shop, 2)
     assert shop.end(signal.SIGTERM) == 0
     assert shop.is_kept(NoticeKind.RAISED)
     assert mail.mails[0]["Subject"] == TOLD
 
 
-def test_a_watch_that_falls_silent_is_told_and_heard_again(tmp_path: Path, at: Phone) -> None:
+def test_a_silent_watch_is_reported_and_so_is_its_return(tmp_path: Path, at: Phone) -> None:
     shop = Shop(tmp_path, to(f"name: Anna, url: '{at.url()}'"), "timezone: UTC\n")
     shop.watch.speak(age_s=SILENT_AFTER_S + 30.0)
     shop.start()
     try:
-        wait_until(lambda: len(at.heard) == 1, PATIENCE_S, "nobody was told")
+        wait_until(lambda: len(at.heard) == 1, "nobody was told")
         said = at.heard[0]
         assert said.json["title"] == "Read the pot's own gauge, then check that the watch is running"
         heard = time.strftime("%H:%M", time.gmtime(shop.watch.snapshot.utc_s))
         assert said.json["message"].startswith(f"No word from the watch since {heard}")
         assert said.headers["x-priority"] == "max"
         with shop.watch.speaking():
-            wait_until(lambda: len(at.heard) == 2, PATIENCE_S, "it was not told that it is back")
+            wait_until(lambda: len(at.heard) == 2, "it was not told that it is back")
         assert at.heard[1].json["title"] == "The watch is back"
-        wait_until(lambda: bool(shop.deliveries()), PATIENCE_S, "it was not kept")
+        wait_until(lambda: bool(shop.deliveries()), "it was not kept")
         row = shop.deliveries()[0]
         assert (row.pot_id, row.alarm, row.kind) == (None, AlarmId.READINGS_STOPPED, "raised")
     finally:
         shop.end()
 
 
-def test_a_rehearsal_is_told_only_where_that_is_asked_for_and_marked(tmp_path: Path, at: Phone) -> None:
+def test_a_rehearsal_notifies_only_on_request_and_marked_as_such(tmp_path: Path, at: Phone) -> None:
     shop = Shop(
         tmp_path, to(f"name: Anna, url: '{at.url()}'"), f"heartbeat: {{url: '{at.url('http', 'beat')}'}}\n"
     )
@@ -197,7 +197,7 @@ def test_a_rehearsal_is_told_only_where_that_is_asked_for_and_marked(tmp_path: P
         assert at.heard == []
     shop.words = ("--rehearsal",)
     with running(shop):
-        wait_until(lambda: at.titles == [f"REHEARSAL: {TOLD}"], PATIENCE_S, lambda: f"told {at.titles}")
+        wait_until(lambda: at.titles == [f"REHEARSAL: {TOLD}"], lambda: f"told {at.titles}")
         looks_pass(shop)
     assert [request.path for request in at.heard] == ["/"]  # and no heartbeat
 
@@ -240,7 +240,7 @@ class Bench:
             self.notifier.look()
             return done()
 
-        wait_until(look, PATIENCE_S, what)
+        wait_until(look, what)
 
 
 def taker(name: str, send: Callable[[Notification], None], **rules: object) -> Target:
@@ -251,10 +251,11 @@ def refuse(_: Notification) -> None:
     raise SendError("refused")
 
 
-def test_one_that_hangs_holds_no_other(tmp_path: Path) -> None:
+def test_a_hung_target_blocks_no_other(tmp_path: Path) -> None:
     released, got = threading.Event(), []
     bench = Bench(
-        tmp_path, [taker("Cem", lambda _: bool(released.wait(60.0)) and None), taker("Anna", got.append)]
+        tmp_path,
+        [taker("Cem", lambda _: bool(released.wait(PATIENCE_S)) and None), taker("Anna", got.append)],
     )
     bench.watch.alarms = (standing(FLOOR, axis_s()),)
     bench.look_until(lambda: len(got) == 1, "Anna was held up")
@@ -263,7 +264,7 @@ def test_one_that_hangs_holds_no_other(tmp_path: Path) -> None:
     released.set()
 
 
-def test_a_flood_while_a_target_is_away_waits_as_one_message(tmp_path: Path) -> None:
+def test_a_flood_during_an_outage_becomes_one_message(tmp_path: Path) -> None:
     """There is no queue that could fill: what is due is put together when it can be sent."""
     tries: list[Notification] = []
     away = True
@@ -286,7 +287,7 @@ def test_a_flood_while_a_target_is_away_waits_as_one_message(tmp_path: Path) -> 
     assert len(tries[-1].body.splitlines()) == len(alarms)
 
 
-def test_what_is_not_new_waits_out_the_rest_after_a_failure(tmp_path: Path) -> None:
+def test_repeats_wait_out_the_pause_after_a_failure(tmp_path: Path) -> None:
     tries: list[Notification] = []
 
     def send(message: Notification) -> None:
@@ -296,12 +297,12 @@ def test_what_is_not_new_waits_out_the_rest_after_a_failure(tmp_path: Path) -> N
     bench = Bench(tmp_path, [taker("Anna", send)])
     bench.watch.alarms = (standing(FLOOR, axis_s()),)
     bench.look_until(lambda: len(tries) == 1, "never tried")
-    until_s = time.monotonic() + 1.0
-    bench.look_until(lambda: time.monotonic() > until_s, "")
+    begun_s = time.monotonic()
+    bench.look_until(lambda: time.monotonic() > begun_s + 1.0, "")
     assert len(tries) == 1
 
 
-def test_a_test_of_the_alarm_is_told_to_all_and_its_outcome_is_known(tmp_path: Path) -> None:
+def test_a_test_alarm_goes_to_everybody_and_its_outcome_is_known(tmp_path: Path) -> None:
     got: list[Notification] = []
     second = taker("Ben", got.append, after_s=9000.0)
     bench = Bench(tmp_path, [second, taker("Cem", refuse)])
@@ -319,7 +320,7 @@ def test_a_test_of_the_alarm_is_told_to_all_and_its_outcome_is_known(tmp_path: P
     assert [message.title for message in got] == ["TEST: lantern: Nothing to do"]
 
 
-def test_targets_may_come_and_go(tmp_path: Path) -> None:
+def test_targets_can_be_added_and_removed(tmp_path: Path) -> None:
     got: list[Notification] = []
     bench = Bench(tmp_path, [])
     bench.watch.alarms = (standing(FLOOR, axis_s()),)
@@ -330,7 +331,7 @@ def test_targets_may_come_and_go(tmp_path: Path) -> None:
     bench.look_until(lambda: json.loads(bench.status.read_text())["targets"] == {}, "it is still there")
 
 
-def test_a_record_that_refuses_holds_nobody_and_is_written_when_it_can_be(tmp_path: Path) -> None:
+def test_a_refusing_record_blocks_nobody_and_is_written_later(tmp_path: Path) -> None:
     got: list[Notification] = []
     record = tmp_path / "away" / "record.db"
     record.parent.mkdir()
@@ -351,17 +352,17 @@ def test_a_record_that_refuses_holds_nobody_and_is_written_when_it_can_be(tmp_pa
     bench.look_until(written, "never written")
 
 
-def test_rows_that_cannot_be_written_are_bounded(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+def test_the_queue_of_unwritten_rows_is_bounded(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
     monkeypatch.setattr(kept_files, "MOST_ROWS", 5)
     keeper = Keeper(tmp_path / "no" / "record.db", tmp_path / "told")
     row = DeliveryRow(0.0, None, "lantern", FLOOR, "Anna", "raised", None)
     for _ in range(100):
         keeper.keep(Kept(), [row])
     assert len(keeper._rows) == 5
-    wait_until((tmp_path / "told").exists, PATIENCE_S, "what was told is kept all the same")
+    wait_until((tmp_path / "told").exists, "what was told is kept all the same")
 
 
-def test_what_is_kept_is_read_again(tmp_path: Path) -> None:
+def test_the_kept_state_is_read_again(tmp_path: Path) -> None:
     file = tmp_path / "told"
     book = Book().with_told([Due("lantern", standing(FLOOR, 7.0), NoticeKind.RAISED)], 8.0)
     book = book.with_told(
@@ -376,7 +377,7 @@ def test_what_is_kept_is_read_again(tmp_path: Path) -> None:
 @pytest.mark.parametrize(
     "content", ["", "{", "[]", '{"format": 1}', '{"format": 2}', '{"format":1,"books":[]}', "\0"]
 )
-def test_what_cannot_be_read_makes_everything_told_again(tmp_path: Path, content: str) -> None:
+def test_an_unreadable_state_makes_everything_be_sent_again(tmp_path: Path, content: str) -> None:
     file = tmp_path / "told"
     file.write_text(content)
     assert kept_files.read(file) == Kept()
@@ -397,7 +398,7 @@ class Silent:
         return self.hearing.take(live, type(now)(now.boot_s + silent_for_s, now.utc_s))
 
 
-def test_a_short_silence_is_no_alarm_and_takes_nothing_back(tmp_path: Path) -> None:
+def test_a_short_silence_raises_and_clears_nothing(tmp_path: Path) -> None:
     silent = Silent(tmp_path)
     assert set(silent.hear(0.0).standing) == {"", "lantern"}
     assert silent.hear(SILENT_AFTER_S - 5.0).standing == {}
@@ -407,7 +408,7 @@ def test_a_short_silence_is_no_alarm_and_takes_nothing_back(tmp_path: Path) -> N
     assert now.t_s - alarm.since_s == pytest.approx(SILENT_AFTER_S + 5.0, abs=2.0)
 
 
-def test_silence_over_an_empty_shop_is_low_and_told_once(tmp_path: Path) -> None:
+def test_silence_with_every_pot_open_is_low_and_sent_once(tmp_path: Path) -> None:
     silent = Silent(tmp_path)
     silent.watch.snapshot = NOTHING_KNOWN
     silent.watch._file.write({"lantern": NOTHING_KNOWN}, {"lantern": None})
@@ -416,7 +417,7 @@ def test_silence_over_an_empty_shop_is_low_and_told_once(tmp_path: Path) -> None
     assert {(alarm.priority, alarm.announced_s) for alarm in alarms} == {(Priority.LOW, alarms[0].since_s)}
 
 
-def test_silence_is_announced_on_the_steps_of_the_alarm_book(tmp_path: Path) -> None:
+def test_silence_repeats_at_the_intervals_of_the_alarm_book(tmp_path: Path) -> None:
     silent = Silent(tmp_path)
     minutes = set()
     for minute in range(3, 200):
@@ -426,7 +427,7 @@ def test_silence_is_announced_on_the_steps_of_the_alarm_book(tmp_path: Path) -> 
     assert sorted(minutes) == [0, 10, 30, 70, 130, 190]
 
 
-def test_a_watch_that_was_never_heard_is_silent_since_the_machine_began(tmp_path: Path) -> None:
+def test_a_watch_never_heard_is_silent_since_boot(tmp_path: Path) -> None:
     now = SystemClock().now()
     hearing = Hearing("harbour-models", None, now.boot_s)
     assert hearing.take(None, now).standing == {}
@@ -436,7 +437,7 @@ def test_a_watch_that_was_never_heard_is_silent_since_the_machine_began(tmp_path
     assert alarm.text == "No word from the watch: the pots are not being monitored."
 
 
-def test_the_time_is_that_of_the_watch_also_in_a_rehearsed_night(tmp_path: Path) -> None:
+def test_times_are_those_of_the_watch_even_in_a_rehearsal(tmp_path: Path) -> None:
     watch = SpeakingWatch(tmp_path / "run", rehearsed="sound")
     night_utc_s = 1_767_304_800.0
     watch.snapshot = replace(watch.snapshot, utc_s=night_utc_s)
@@ -448,7 +449,7 @@ def test_the_time_is_that_of_the_watch_also_in_a_rehearsed_night(tmp_path: Path)
     assert heard.rehearsed
 
 
-def test_a_live_file_of_another_boot_is_silence_from_now_on(tmp_path: Path) -> None:
+def test_a_live_file_of_another_boot_counts_as_silence_from_now(tmp_path: Path) -> None:
     """It was written at a boot time that has not come yet; the axis goes on after what it says."""
     live, _ = LiveReader(SpeakingWatch(tmp_path / "run").path).read()
     assert live is not None
@@ -460,7 +461,7 @@ def test_a_live_file_of_another_boot_is_silence_from_now_on(tmp_path: Path) -> N
     assert (alarm.since_s, later.t_s) == (heard_s, heard_s + SILENT_AFTER_S + 1.0)
 
 
-def test_another_workshops_watch_is_none(tmp_path: Path) -> None:
+def test_the_watch_of_another_workshop_does_not_count(tmp_path: Path) -> None:
     live, _ = LiveReader(SpeakingWatch(tmp_path / "run").path).read()
     now = SystemClock().now()
     assert "lantern" not in Hearing("other-models", None, now.boot_s).take(live, now).standing
@@ -476,7 +477,7 @@ class Minutes:
         return self.now_s
 
 
-def test_the_heartbeat_beats_each_minute_while_the_watch_is_well(at: Phone) -> None:
+def test_the_heartbeat_is_sent_every_minute_while_the_watch_is_well(at: Phone) -> None:
     clock = Minutes()
     beat = Heartbeat(at.url("http", "beat"), at.url("http", "fail"), clock)
     well = Situation(0.0, None, {"": (), "lantern": ()})
@@ -514,19 +515,19 @@ def test_the_heartbeat_beats_each_minute_while_the_watch_is_well(at: Phone) -> N
     assert beat.fault is None
 
 
-def test_without_an_address_for_failures_a_high_alarm_stops_no_beat(at: Phone) -> None:
+def test_without_a_failure_address_a_high_alarm_stops_no_heartbeat(at: Phone) -> None:
     beat = Heartbeat(at.url("http", "beat"), None)
     beat.look(Situation(0.0, None, {"": (), "lantern": (standing(FLOOR, 0.0),)}))
-    wait_until(lambda: len(at.heard) == 1, PATIENCE_S, "no beat")
+    wait_until(lambda: len(at.heard) == 1, "no beat")
 
 
-def test_a_beat_that_goes_nowhere_shows_no_address() -> None:
+def test_a_failed_heartbeat_shows_no_address() -> None:
     beat = Heartbeat(f"http://{HOST}:{free_port()}/hush", None)
     well = Situation(0.0, None, {"": ()})
     for _ in range(2):
         beat._due_s = 0.0
         beat.look(well)
-        wait_until(lambda: beat._line._job is None or beat._line._job.is_over, PATIENCE_S, "it hangs")
+        wait_until(lambda: beat._line._job is None or beat._line._job.is_over, "it hangs")
     beat.look(well)
     assert beat.fault == "Connection refused"
 
@@ -540,7 +541,7 @@ def run(capsys: pytest.CaptureFixture[str], *words: object) -> tuple[int, str, s
     return status, said.out, said.err
 
 
-def test_a_test_says_what_came_of_each_target(
+def test_a_test_gives_the_result_for_each_target(
     tmp_path: Path, at: Phone, mail: Mailbox, capsys: pytest.CaptureFixture[str]
 ) -> None:
     shop = Shop(tmp_path, to(f"name: Anna, url: '{at.url()}'", f"name: Ben, url: '{mail.url()}', after: 1 h"))
@@ -555,7 +556,7 @@ def test_a_test_says_what_came_of_each_target(
     assert "lens-night" not in out
 
 
-def test_a_dry_run_says_what_would_be_told_and_sends_nothing(
+def test_a_dry_run_shows_the_messages_and_sends_nothing(
     tmp_path: Path, at: Phone, capsys: pytest.CaptureFixture[str]
 ) -> None:
     shop = Shop(tmp_path, to(f"name: Anna, url: '{at.url()}'", f"name: Ben, url: '{at.url()}', after: 1 h"))
@@ -574,7 +575,7 @@ def test_a_dry_run_says_what_would_be_told_and_sends_nothing(
         (to("name: Anna, url_file: nowhere"), "nowhere: No such file or directory"),
     ],
 )
-def test_what_cannot_be_used_is_told_in_one_line(
+def test_unusable_targets_are_reported_in_one_line(
     tmp_path: Path, targets: str, said: str, capsys: pytest.CaptureFixture[str]
 ) -> None:
     shop = Shop(tmp_path, targets)
@@ -586,7 +587,7 @@ def test_what_cannot_be_used_is_told_in_one_line(
         assert [said in line for line in out.splitlines() if line.startswith("FAULT  notify")] == [True]
 
 
-def test_check_says_who_is_told_of_what(
+def test_check_says_who_is_notified_of_what(
     tmp_path: Path, at: Phone, capsys: pytest.CaptureFixture[str]
 ) -> None:
     shop = Shop(
@@ -599,11 +600,11 @@ def test_check_says_who_is_told_of_what(
     assert "Ben high 15 min" in rows
 
 
-def test_the_folder_of_the_status_is_the_notifiers_own(tmp_path: Path, at: Phone) -> None:
+def test_only_the_notifier_can_enter_its_status_folder(tmp_path: Path, at: Phone) -> None:
     shop = Shop(tmp_path, to(f"name: Anna, url: '{at.url()}'"))
     with running(shop):
         file = usual_status(shop.watch.path)
-        wait_until(file.exists, PATIENCE_S, "no status")
+        wait_until(file.exists, "no status")
         assert file.parent == tmp_path / "run-notify"
         assert (file.parent.stat().st_mode & 0o777, file.stat().st_mode & 0o777) == (0o750, 0o640)
         assert StatusReader(file).read() is not None

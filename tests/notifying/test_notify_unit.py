@@ -8,6 +8,7 @@ from pathlib import Path
 import pytest
 
 from notified_pot import SMALLEST
+from patience import PATIENCE_S
 from phones import mailbox, phone
 from sandbox import UNITS, analyze, settings
 
@@ -67,7 +68,7 @@ def test_it_tells_as_shut_in_as_its_unit_says(tmp_path: Path) -> None:
         )
         asked = ["notify", "--config", str(config), "--test"]
         words = [sys.executable, "-c", CONFINED, str(UNITS.parent / "tests"), *asked]
-        done = subprocess.run(words, capture_output=True, text=True, timeout=120)
+        done = subprocess.run(words, capture_output=True, text=True, timeout=PATIENCE_S)
         assert done.stdout == "Anna: sent\nBen: sent\nheartbeat: fetched\n", done.stderr
         assert done.returncode == 0
         assert len(mail.mails) == 1 and {request.path for request in at.heard} == {"/", "/beat"}

@@ -6,8 +6,8 @@ from pathlib import Path
 
 import pytest
 
-from broker import wait_until
 from notified_pot import SpeakingWatch, axis_s, standing
+from patience import wait_until
 from potvigil.clock import SystemClock, boot_id
 from potvigil.live_reader import LiveReader
 from potvigil.model.events import AlarmId, AlarmState
@@ -19,8 +19,6 @@ from potvigil.notifying.phones import Phones
 from potvigil.notifying.vapid import public_key
 from potvigil.record.store import Store
 from push_service import Phone, PushService, push_service, text
-
-PATIENCE_S = 60.0
 
 
 @pytest.fixture
@@ -67,9 +65,9 @@ class House:
             self._notifier.look()
             return all(self.told(path) for path in paths) and not self._notifier.is_busy
 
-        wait_until(look, PATIENCE_S, lambda: f"told {[path for path, _, _ in self.service.taken]}")
+        wait_until(look, lambda: f"told {[path for path, _, _ in self.service.taken]}")
         for _ in range(looks):
-            wait_until(look, PATIENCE_S, "it is busy")
+            wait_until(look, "it is busy")
 
     def close(self) -> None:
         self._keeper.close()
@@ -82,7 +80,7 @@ def house(tmp_path: Path, service: PushService) -> Iterator[House]:
     made.close()
 
 
-def test_a_phone_is_told_once_what_to_do_and_which_alarm_it_can_acknowledge(house: House) -> None:
+def test_a_phone_gets_one_message_with_the_instruction_and_the_alarm_to_acknowledge(house: House) -> None:
     phone = Phone()
     house.subscribe(phone, "anna")
     house.watch.alarms = (standing(AlarmId.FLOOR_AHEAD, axis_s()),)
@@ -96,11 +94,11 @@ def test_a_phone_is_told_once_what_to_do_and_which_alarm_it_can_acknowledge(hous
     assert (said["pot"], said["alarm"], said["urgent"]) == ("lantern", "floor-ahead", True)
     assert headers["urgency"] == "high"
     house.watch.alarms = (standing(AlarmId.FLOOR_AHEAD, axis_s(), AlarmState.ACKNOWLEDGED),)
-    wait_until(lambda: house.look_until() or house.told("anna") == 2, PATIENCE_S, "its end was not told")
+    wait_until(lambda: house.look_until() or house.told("anna") == 2, "its end was not told")
     assert phone.read(house.service.taken[1][2])["alarm"] is None  # nothing is left to acknowledge
 
 
-def test_phones_come_and_go_and_two_of_one_name_are_two(house: House) -> None:
+def test_phones_come_and_go_and_two_of_one_name_are_separate(house: House) -> None:
     house.watch.alarms = (standing(AlarmId.FLOOR_AHEAD, axis_s()),)
     house.look_until()
     house.subscribe(Phone(), "kitchen")
@@ -109,14 +107,12 @@ def test_phones_come_and_go_and_two_of_one_name_are_two(house: House) -> None:
     assert len(house.service.taken) == 2
     subscriptions.unsubscribe(house.record, second)
     house.watch.alarms = (*house.watch.alarms, standing(AlarmId.RAPID_LOSS, axis_s(), do="Stay clear"))
-    wait_until(
-        lambda: house.look_until() or house.told("kitchen") == 2, PATIENCE_S, "the first one was not told"
-    )
+    wait_until(lambda: house.look_until() or house.told("kitchen") == 2, "the first one was not told")
     house.look_until(looks=3)
     assert house.told("bedside") == 1
 
 
-def test_a_phone_that_its_service_no_longer_knows_is_let_go(house: House) -> None:
+def test_a_phone_unknown_to_its_service_is_removed(house: House) -> None:
     house.service.status = 410
     house.subscribe(Phone(), "anna")
     house.watch.alarms = (standing(AlarmId.FLOOR_AHEAD, axis_s()),)

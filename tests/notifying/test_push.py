@@ -49,7 +49,7 @@ def phone() -> Phone:
     return Phone()
 
 
-def test_a_message_arrives_sealed_and_signed(service, record, phone):
+def test_a_push_arrives_encrypted_and_signed(service, record, phone):
     send(service.subscribed(record, phone), MESSAGE)
     ((path, headers, body),) = service.taken
     assert path == "/push/anna?v=2"
@@ -81,7 +81,7 @@ def test_a_newer_message_of_the_same_alarm_has_the_same_topic(service, record, p
     assert first == second != third
 
 
-def test_the_sealing_is_that_of_the_standard(monkeypatch):
+def test_the_encryption_is_that_of_the_standard(monkeypatch):
     """The example of RFC 8291, Appendix A, to the byte."""
     b64 = key_bytes
     sender = ec.derive_private_key(
@@ -99,7 +99,7 @@ def test_the_sealing_is_that_of_the_standard(monkeypatch):
 
 
 @pytest.mark.parametrize("status", [404, 410])
-def test_a_subscription_that_is_gone_is_dropped(service, record, phone, status, monkeypatch):
+def test_an_expired_subscription_is_dropped(service, record, phone, status, monkeypatch):
     monkeypatch.setattr("potvigil.notifying.subscriptions._check_endpoint", lambda endpoint: None)
     made = service.subscribed(record, phone)
     other = subscribe(record, f"{OTHER}1", phone.p256dh, text(phone.auth), "Ben", 1.0)
@@ -111,7 +111,7 @@ def test_a_subscription_that_is_gone_is_dropped(service, record, phone, status, 
 
 
 @pytest.mark.parametrize("status", [301, 400, 401, 403, 413, 429, 500, 503])
-def test_what_was_not_taken_is_said_and_nothing_dropped(service, record, phone, status, monkeypatch):
+def test_a_refused_push_is_reported_and_no_subscription_dropped(service, record, phone, status, monkeypatch):
     monkeypatch.setattr("potvigil.notifying.subscriptions._check_endpoint", lambda endpoint: None)
     made = service.subscribed(record, phone)
     subscribe(record, made.endpoint, made.p256dh, made.auth, made.name, 2.0)
@@ -121,14 +121,14 @@ def test_what_was_not_taken_is_said_and_nothing_dropped(service, record, phone, 
     assert len(subscriptions(record)) == 1
 
 
-def test_a_service_that_trickles_is_given_up(service, record, phone, monkeypatch):
+def test_a_trickling_service_is_abandoned(service, record, phone, monkeypatch):
     monkeypatch.setattr(push, "WITHIN_S", 1.0)  # each byte comes sooner than that, all of them far later
     service.trickles = True
     with pytest.raises(PushError):
         send(service.subscribed(record, phone), MESSAGE)
 
 
-def test_nobody_there_and_a_wrong_certificate_are_one_line(service, record, phone, monkeypatch):
+def test_an_unreachable_service_or_wrong_certificate_is_one_line(service, record, phone, monkeypatch):
     nobody = Subscription("https://localhost:1/push", phone.p256dh, text(phone.auth), "Anna", 0.0, record)
     with pytest.raises(PushError, match="Anna by localhost"):
         send(nobody, MESSAGE)
@@ -139,7 +139,7 @@ def test_nobody_there_and_a_wrong_certificate_are_one_line(service, record, phon
     assert service.taken == []
 
 
-def test_a_long_text_is_cut_to_what_a_service_must_take(service, record, phone):
+def test_a_long_text_is_cut_to_the_guaranteed_size(service, record, phone):
     """RFC 8030, 7.2: 4096 bytes of a body."""
     send(service.subscribed(record, phone), PushMessage("Top up", "é" * 20_000))
     ((_, _, body),) = service.taken
@@ -147,7 +147,7 @@ def test_a_long_text_is_cut_to_what_a_service_must_take(service, record, phone):
     assert phone.read(body)["body"].endswith("é...")
 
 
-def test_keys_that_are_none_are_said(service, record, phone):
+def test_invalid_keys_are_reported(service, record, phone):
     broken = Subscription(f"{service.origin}/", text(bytes(65)), text(phone.auth), "Anna", 0.0, record)
     with pytest.raises(PushError, match="Anna"):
         send(broken, MESSAGE)
@@ -156,7 +156,7 @@ def test_keys_that_are_none_are_said(service, record, phone):
 # --- what is kept
 
 
-def test_subscriptions_and_key_are_kept_for_nobody_else(record, phone):
+def test_subscriptions_and_key_are_readable_only_by_their_user(record, phone):
     subscribe(record, f"{OTHER}1", phone.p256dh, text(phone.auth), "Anna", 1.0)
     for ending in ("-push", "-push-key", "-push-lock"):
         mode = stat.S_IMODE(Path(f"{record}{ending}").stat().st_mode)
@@ -166,7 +166,7 @@ def test_subscriptions_and_key_are_kept_for_nobody_else(record, phone):
     assert len(base64.urlsafe_b64decode(before + "=")) == 65
 
 
-def test_a_phone_that_asks_again_is_the_same_phone(record, phone):
+def test_a_phone_that_subscribes_again_is_the_same_phone(record, phone):
     for name in ("Anna", "Anna's phone"):
         subscribe(record, f"{OTHER}1", phone.p256dh, text(phone.auth), name, 1.0)
     (kept,) = subscriptions(record)
@@ -176,7 +176,7 @@ def test_a_phone_that_asks_again_is_the_same_phone(record, phone):
     assert subscriptions(record) == []
 
 
-def test_there_is_an_end_to_them(record, phone):
+def test_the_number_of_phones_is_bounded(record, phone):
     for number in range(MOST_KEPT):
         subscribe(record, f"{OTHER}{number}", phone.p256dh, text(phone.auth), "", 1.0)
     with pytest.raises(SubscriptionError, match="remove one"):
@@ -203,7 +203,7 @@ def test_there_is_an_end_to_them(record, phone):
         f"https://push.example/{'x' * 1000}",
     ],
 )
-def test_only_a_public_push_service_is_taken(record, phone, endpoint):
+def test_only_a_public_push_service_is_accepted(record, phone, endpoint):
     with pytest.raises(SubscriptionError):
         subscribe(record, endpoint, phone.p256dh, text(phone.auth), "", 1.0)
     assert subscriptions(record) == []
@@ -212,13 +212,13 @@ def test_only_a_public_push_service_is_taken(record, phone, endpoint):
 @pytest.mark.parametrize(
     ("p256dh", "auth"), [("", ""), ("A" * 87, "A"), ("!" * 87, "A" * 22), ("A" * 8, "A" * 22)]
 )
-def test_only_keys_are_taken(record, p256dh, auth):
+def test_only_valid_keys_are_accepted(record, p256dh, auth):
     with pytest.raises(SubscriptionError):
         subscribe(record, f"{OTHER}1", p256dh, auth, "", 1.0)
 
 
 @pytest.mark.parametrize("content", ["", "{", "[]x", "[1]", '{"a": 1}', '[{"endpoint": 1}]', "null"])
-def test_a_file_that_is_none_is_nothing(record, content):
+def test_an_invalid_file_counts_as_no_subscriptions(record, content):
     Path(f"{record}-push").write_text(content)
     assert subscriptions(record) == []
 

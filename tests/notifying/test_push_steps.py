@@ -32,7 +32,7 @@ def kept(record: Path, n: int = 1, name: str = "Anna") -> Subscription:
     return subscribe(record, f"https://push.example/send/{n}", P256DH, AUTH, name, 5.0 + n)
 
 
-def test_its_figures_are_these() -> None:
+def test_the_constants_are_pinned() -> None:
     assert (push.WITHIN_S, push._MOST_BYTES) == (10.0, 3900)
     # four hours for what wakes somebody, twelve for the rest; RFC 8292, 2: at most 24 h
     assert push.KEPT_S == {True: 14_400, False: 43_200}
@@ -44,7 +44,7 @@ def test_its_figures_are_these() -> None:
 # --- what is kept
 
 
-def test_a_phone_comes_back_whole_until_it_is_forgotten(record: Path) -> None:
+def test_a_phone_comes_back_complete_until_removed(record: Path) -> None:
     assert subscriptions.subscriptions(record) == []
     anna, ben = kept(record, 1), kept(record, 2, "")
     assert anna == Subscription(ENDPOINT, P256DH, AUTH, "Anna", 6.0, record)
@@ -59,7 +59,7 @@ def test_a_phone_comes_back_whole_until_it_is_forgotten(record: Path) -> None:
     assert stat.S_IMODE(file.stat().st_mode) == 0o640
 
 
-def test_twenty_phones_are_kept_and_one_of_them_may_come_again(record: Path) -> None:
+def test_twenty_phones_are_kept_and_each_may_subscribe_again(record: Path) -> None:
     for n in range(20):
         kept(record, n)
     with pytest.raises(SubscriptionError, match="20 phones are on the list"):
@@ -87,7 +87,7 @@ def test_twenty_phones_are_kept_and_one_of_them_may_come_again(record: Path) -> 
         ("https://push.example/" + "x" * 980, False),
     ],
 )
-def test_only_a_public_push_service_is_taken(record: Path, endpoint: str, is_taken: bool) -> None:
+def test_only_a_public_push_service_is_accepted(record: Path, endpoint: str, is_taken: bool) -> None:
     if is_taken:
         subscribe(record, endpoint, P256DH, AUTH, "Anna", 1.0)
         return
@@ -99,12 +99,12 @@ def test_only_a_public_push_service_is_taken(record: Path, endpoint: str, is_tak
     ("p256dh", "auth"),
     [(P256DH[4:], AUTH), (P256DH, AUTH[4:]), ("!" + P256DH, AUTH), (P256DH, AUTH + "!"), ("", "")],
 )
-def test_only_keys_of_their_length_are_taken(record: Path, p256dh: str, auth: str) -> None:
+def test_only_keys_of_the_right_length_are_accepted(record: Path, p256dh: str, auth: str) -> None:
     with pytest.raises(SubscriptionError, match="keys"):
         subscribe(record, ENDPOINT, p256dh, auth, "Anna", 1.0)
 
 
-def test_a_lock_that_is_a_link_is_not_followed(record: Path, tmp_path: Path) -> None:
+def test_a_link_in_place_of_the_lock_is_not_followed(record: Path, tmp_path: Path) -> None:
     Path(f"{record}-push-lock").symlink_to(tmp_path / "theirs")
     with pytest.raises(OSError):
         kept(record)
@@ -123,13 +123,13 @@ def test_a_lock_that_is_a_link_is_not_followed(record: Path, tmp_path: Path) -> 
         (None, None, "potvigil"),
     ],
 )
-def test_a_newer_message_takes_the_place_of_one_of_the_same_alarm(
+def test_a_newer_message_replaces_one_of_the_same_alarm(
     pot: str | None, alarm: AlarmId | None, tag: str
 ) -> None:
     assert PushMessage("", "", pot=pot, alarm=alarm).tag == tag
 
 
-def test_a_body_is_cut_until_it_goes_in() -> None:
+def test_a_body_is_cut_until_it_fits() -> None:
     def sized(size: int, title: str = "Top up") -> dict[str, Any]:
         return json.loads(push._payload(PushMessage(title, "x" * size, True, "lantern", AlarmId.LEAK)))
 
@@ -156,7 +156,7 @@ def test_a_body_is_cut_until_it_goes_in() -> None:
         *((203, "HTTP status 203"), (413, "HTTP status 413"), (500, "HTTP status 500")),
     ],
 )
-def test_what_each_answer_means(
+def test_each_answer_has_its_meaning(
     record: Path, monkeypatch: pytest.MonkeyPatch, status: int, fault: str | None
 ) -> None:
     asked: list[tuple[str, int]] = []
@@ -186,7 +186,7 @@ def test_what_each_answer_means(
         (ImportError("x", name="http_ece"), "push needs http_ece; install it with"),
     ],
 )
-def test_why_a_message_did_not_go_out_is_one_line(
+def test_a_failed_push_is_explained_in_one_line(
     record: Path, monkeypatch: pytest.MonkeyPatch, error: Exception, said: str
 ) -> None:
     def post(*_: object) -> int:
@@ -197,7 +197,7 @@ def test_why_a_message_did_not_go_out_is_one_line(
         send(kept(record), PushMessage("", ""))
 
 
-def test_who_sends_is_signed_for_twelve_hours(record: Path) -> None:
+def test_the_sender_token_is_valid_for_twelve_hours(record: Path) -> None:
     vapid.public_key(record)
     assert stat.S_IMODE(Path(f"{record}-push-key").stat().st_mode) == 0o640
     assert vapid.public_key(record) == vapid.public_key(record)
@@ -215,7 +215,7 @@ def test_who_sends_is_signed_for_twelve_hours(record: Path) -> None:
 # --- phones as targets
 
 
-def test_each_phone_is_told_of_everything_and_at_night_of_high_alarms(
+def test_phones_get_every_alarm_and_in_quiet_hours_only_high_ones(
     record: Path, monkeypatch: pytest.MonkeyPatch
 ) -> None:
     of = Phones(record, UTC)

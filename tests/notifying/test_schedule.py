@@ -147,7 +147,7 @@ def test_a_night_without_an_answer_until_somebody_acts() -> None:
     ]
 
 
-def test_the_second_person_hears_nothing_of_what_was_seen_in_time() -> None:
+def test_the_second_person_gets_nothing_acknowledged_in_time() -> None:
     night = Night(ANNA, BEN)
     assert night.play("06:00", {"02:00": raises(floor_ahead=TOP_UP), "02:05": acknowledges}) == [
         ("02:00", "Anna", TOLD),
@@ -155,7 +155,7 @@ def test_the_second_person_hears_nothing_of_what_was_seen_in_time() -> None:
     ]
 
 
-def test_what_is_over_is_told_once_and_only_to_those_who_were_told() -> None:
+def test_the_end_of_an_alarm_is_sent_once_and_only_to_those_who_got_it() -> None:
     night = Night(ANNA, BEN)
     acts = {"02:00": raises(floor_ahead=TOP_UP), "02:05": ends(FLOOR), "03:00": acknowledges}
     assert night.play("06:00", acts) == [
@@ -175,11 +175,11 @@ def test_low_alarms_wait_for_the_morning_and_high_ones_do_not() -> None:
     ]
 
 
-def test_a_low_alarm_that_was_seen_in_the_night_is_never_told() -> None:
+def test_a_low_alarm_acknowledged_at_night_is_never_sent() -> None:
     assert Night(ANNA).play("08:00", {"23:00": raises(leak=LOOK), "06:00": acknowledges}) == []
 
 
-def test_put_aside_is_told_and_breaks_out_again() -> None:
+def test_shelving_is_announced_and_so_is_its_end() -> None:
     night = Night(ANNA)
     acts = {"02:00": raises(floor_ahead=TOP_UP), "02:05": shelves(FLOOR, 900.0)}
     assert night.play("02:25", acts) == [
@@ -189,7 +189,7 @@ def test_put_aside_is_told_and_breaks_out_again() -> None:
     ]
 
 
-def test_alarms_that_are_raised_together_make_one_message() -> None:
+def test_alarms_raised_together_make_one_message() -> None:
     night = Night(ANNA, pots=("lantern", "mast"))
     told = night.play("02:05", {"02:00": raises(pressure_sensor=TOP_UP, record_failing=LOOK)})
     assert [title for _, _, title in told] == [
@@ -198,19 +198,19 @@ def test_alarms_that_are_raised_together_make_one_message() -> None:
     ]
 
 
-def test_a_repeat_is_no_news_to_whoever_was_told_a_moment_ago() -> None:
+def test_a_repeat_is_not_sent_to_somebody_just_notified() -> None:
     """A target that was away hears of it when it is back, and then not again with the next repeat at once."""
     night = Night(ANNA, away={"Anna": ("02:00", "02:28")})
     told = night.play("04:00", {"01:59": raises(floor_ahead=TOP_UP)})
     assert [clock for clock, _, _ in told] == ["01:59", "02:28", "03:09"]
 
 
-def test_what_was_never_delivered_and_is_seen_meanwhile_is_not_told_at_all() -> None:
+def test_an_undelivered_alarm_acknowledged_meanwhile_is_not_sent() -> None:
     night = Night(ANNA, away={"Anna": ("02:00", "04:00")})
     assert night.play("06:00", {"02:00": raises(floor_ahead=TOP_UP), "03:00": acknowledges}) == []
 
 
-def test_notices_come_at_most_once_in_ten_minutes_a_pot() -> None:
+def test_notices_are_at_least_ten_minutes_apart_per_pot() -> None:
     """Two alarms are seen five minutes apart: the second notice waits."""
     night = Night(ANNA)
     acts = {"02:00": raises(floor_ahead=TOP_UP, over_pressure=TOP_UP)}
@@ -238,7 +238,7 @@ def test_a_test_reaches_everybody_once(recipient: Recipient) -> None:
     assert kinds(recipient, book, 100.0, standing(TEST, since_s=90.0)) == [NoticeKind.TEST]
 
 
-def test_of_a_pot_of_which_nothing_is_known_nothing_is_told() -> None:
+def test_nothing_is_sent_about_an_unknown_pot() -> None:
     book = Book().with_told([Due("lantern", standing(FLOOR), NoticeKind.RAISED)], 0.0)
     assert due(ANNA, book, Situation(9000.0, None, {})) == ()
     assert due(ANNA, book, Situation(9000.0, None, {THE_WATCH: ()})) == ()
@@ -247,7 +247,7 @@ def test_of_a_pot_of_which_nothing_is_known_nothing_is_told() -> None:
     ]
 
 
-def test_the_same_alarm_found_again_by_a_watch_that_was_started_anew_is_no_news() -> None:
+def test_an_alarm_found_again_after_a_restart_is_not_sent_again() -> None:
     book = Book().with_told([Due("lantern", standing(AlarmId.RECORD_FAILING), NoticeKind.RAISED)], 0.0)
     again = standing(AlarmId.RECORD_FAILING, since_s=60.0, announced_s=60.0)
     assert kinds(ANNA, book, 60.0, again) == []
@@ -255,7 +255,7 @@ def test_the_same_alarm_found_again_by_a_watch_that_was_started_anew_is_no_news(
     assert kinds(ANNA, book, REMINDED_S, later) == [NoticeKind.RAISED]
 
 
-def test_an_axis_that_was_begun_anew_hides_no_alarm() -> None:
+def test_a_restarted_axis_hides_no_alarm() -> None:
     """A damaged record is moved away: its axis begins again, far below what was told."""
     book = Book().with_told([Due("lantern", standing(FLOOR, since_s=90_000.0), NoticeKind.RAISED)], 90_000.0)
     now = Situation(500.0, None, {"lantern": (standing(FLOOR, since_s=490.0),)})
@@ -281,7 +281,7 @@ HIGH = [alarm for alarm, rule in RULES.items() if rule.priority is Priority.HIGH
     ),
     away=st.tuples(st.integers(0, 300), st.integers(0, 120)),
 )
-def test_whatever_happens_no_high_alarm_is_kept_from_anybody_and_nobody_is_flooded(acts, away) -> None:
+def test_whatever_happens_everybody_gets_high_alarms_and_nobody_is_flooded(acts, away) -> None:
     """Five hours of anything, with the target away for up to two of them."""
     gone, back = away[0] * 60.0, (away[0] + away[1]) * 60.0
     everybody = Recipient("Anna", EVERYTHING)
@@ -327,13 +327,13 @@ def test_whatever_happens_no_high_alarm_is_kept_from_anybody_and_nobody_is_flood
     assert all(later - one >= NOTICE_EVERY_S for one, later in pairwise(notices))
 
 
-def test_whoever_wants_high_alarms_only_hears_of_no_other() -> None:
+def test_a_person_who_wants_only_high_alarms_gets_no_others() -> None:
     cem = Recipient("Cem", HIGH_ONLY)
     assert kinds(cem, Book(), 0.0, standing(LEAK), standing(FLOOR)) == [NoticeKind.RAISED]
     assert kinds(cem, Book(), 0.0, standing(LEAK)) == []
 
 
-def test_the_most_pressing_comes_first_whatever_the_pot() -> None:
+def test_the_most_urgent_comes_first_whatever_the_pot() -> None:
     book = Book().with_told([Due("lantern", standing(SENSOR), NoticeKind.RAISED)], 0.0)
     pots = {"lantern": (standing(LEAK, since_s=50.0),), "mast": (standing(FLOOR, since_s=50.0),)}
     found = due(Recipient("Cem", EVERYTHING), book, Situation(50.0, None, pots))
@@ -344,14 +344,14 @@ def test_the_most_pressing_comes_first_whatever_the_pot() -> None:
     ]
 
 
-def test_a_test_that_is_over_leaves_nothing_behind() -> None:
+def test_a_finished_test_leaves_nothing_behind() -> None:
     book = Book().with_told([Due("lantern", standing(TEST), NoticeKind.TEST)], 0.0)
     assert book.at(Situation(10.0, None, {"lantern": (standing(TEST),)})) == book
     assert book.at(Situation(10.0, None, {})) == book  # the watch is silent for a moment
     assert book.at(Situation(90.0, None, {"lantern": ()})) == Book()
 
 
-def test_a_now_that_comes_a_little_too_early_makes_nothing_told_twice() -> None:
+def test_a_slightly_early_wake_up_sends_nothing_twice() -> None:
     """Now goes by the watch's last reading: after a slow one it lies a moment before the last look."""
     book = Book().with_told([Due("lantern", standing(FLOOR), NoticeKind.RAISED)], 100.0)
     before = Situation(97.0, None, {"lantern": (standing(FLOOR),)})

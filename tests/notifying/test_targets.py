@@ -13,7 +13,8 @@ from pathlib import Path
 
 import pytest
 
-from broker import HOST, Broker, free_port, wait_until
+from broker import HOST, Broker, free_port
+from patience import PATIENCE_S, wait_until
 from phones import Mailbox, Phone
 from potvigil.model.events import Priority
 from potvigil.notifying.apprise_target import AddressError, apprise_send, without_secrets
@@ -59,7 +60,7 @@ def test_an_address_with_a_priority_of_its_own_keeps_it(at: Phone) -> None:
     assert at.heard[0].headers["x-priority"] == "low"
 
 
-def test_gotify_is_told_its_highest_priority(at: Phone) -> None:
+def test_gotify_gets_its_highest_priority(at: Phone) -> None:
     """gotify.net/docs: priority is a number, 8 and more are the ones that sound."""
     send = apprise_send(at.url("gotify", "a-token"))
     send(HIGH)
@@ -73,7 +74,7 @@ def test_plain_http_gets_title_and_body(at: Phone) -> None:
     assert (request.path, request.json["title"], request.json["message"]) == ("/hook", HIGH.title, HIGH.text)
 
 
-def test_a_broker_of_ones_own_gets_it_too(tmp_path) -> None:
+def test_an_mqtt_target_gets_the_message(tmp_path) -> None:
     with Broker(tmp_path / "broker") as broker, broker.listen("phones/#") as listener:
         apprise_send(f"mqtt://{HOST}:{broker.port}/phones/anna")(HIGH)
         payload = listener.wait_for("phones/anna").decode()
@@ -94,27 +95,27 @@ def failed(url: str, message: Notification = HIGH) -> str:
 
 
 @pytest.mark.parametrize("scheme", ["ntfy", "json", "gotify", "mqtt"])
-def test_nobody_there(scheme: str) -> None:
+def test_an_unreachable_target_is_explained(scheme: str) -> None:
     assert "onnection" in failed(f"{scheme}://user:{SECRET}@{HOST}:{free_port()}/{SECRET}")
 
 
-def test_no_mail_server_there() -> None:
+def test_an_unreachable_mail_server_is_explained() -> None:
     url = f"mailto://user:{SECRET}@{HOST}:{free_port()}?from=a@harbour.example&to=b@harbour.example"
     assert "onnection" in failed(f"{url}&mode=insecure")
 
 
 @pytest.mark.parametrize("status", [401, 403, 404, 429, 500])
-def test_a_service_that_refuses(at: Phone, status: int) -> None:
+def test_a_refusing_service_is_explained(at: Phone, status: int) -> None:
     at.status = status
     assert str(status) in failed(at.url("json", SECRET))
 
 
-def test_a_name_that_nobody_knows() -> None:
+def test_an_unknown_host_is_explained() -> None:
     # RFC 2606: .invalid is never a name
     assert "onnection" in failed(f"json://nobody.invalid/{SECRET}")
 
 
-def test_a_server_that_takes_the_call_and_says_nothing_is_given_up() -> None:
+def test_a_server_that_accepts_and_stays_silent_is_abandoned() -> None:
     """The library's own limit lies below that of the line."""
     with socket.create_server((HOST, 0)) as deaf:
         begun_s = time.monotonic()
@@ -122,13 +123,13 @@ def test_a_server_that_takes_the_call_and_says_nothing_is_given_up() -> None:
         assert time.monotonic() - begun_s < 30.0
 
 
-def test_a_slow_resolver_holds_nothing_but_its_own_line(at: Phone, monkeypatch: pytest.MonkeyPatch) -> None:
+def test_a_slow_resolver_blocks_only_its_own_line(at: Phone, monkeypatch: pytest.MonkeyPatch) -> None:
     """getaddrinfo has no limit of its own: it may take as long as resolv.conf's servers do."""
     released, real = threading.Event(), socket.getaddrinfo
 
     def slow(host, *rest, **more):
         if host == "slow.example":
-            released.wait(60.0)
+            released.wait(PATIENCE_S)
             raise socket.gaierror(socket.EAI_AGAIN, "Temporary failure in name resolution")
         return real(host, *rest, **more)
 
@@ -137,10 +138,10 @@ def test_a_slow_resolver_holds_nothing_but_its_own_line(at: Phone, monkeypatch: 
     other = Line(apprise_send(at.url()), limit_s=30.0)
     stuck.start(HIGH)
     other.start(HIGH)
-    wait_until(lambda: other.take() is not None, 20.0, "the other was held up")
+    wait_until(lambda: other.take() is not None, "the other was held up")
     assert at.titles == [HIGH.title]
     faults = []
-    wait_until(lambda: (sent := stuck.take()) is not None and not faults.append(sent.fault), 20.0, "no limit")
+    wait_until(lambda: (sent := stuck.take()) is not None and not faults.append(sent.fault), "no limit")
     assert faults == ["no answer within 0.2 s"]
     released.set()
 
@@ -156,12 +157,12 @@ def test_a_slow_resolver_holds_nothing_but_its_own_line(at: Phone, monkeypatch: 
         ("priority is wrong", "ntfy://localhost/lens?priority=high", "priority is wrong"),
     ],
 )
-def test_a_reason_shows_nothing_of_the_address(text: str, url: str, shown: str) -> None:
+def test_a_failure_reveals_nothing_of_the_address(text: str, url: str, shown: str) -> None:
     assert without_secrets(text, url) == shown
 
 
 @pytest.mark.parametrize("url", ["nonsense://hush/x", "tgram://hush", "mailto://", "ntfy://", "json://"])
-def test_what_is_no_address_is_told_without_it(url: str) -> None:
+def test_an_invalid_address_is_reported_without_showing_it(url: str) -> None:
     with pytest.raises(AddressError) as caught:
         apprise_send(url)
     assert "hush" not in str(caught.value)
@@ -176,7 +177,7 @@ def opened(targets: str):
     return open_targets(notify, UTC)
 
 
-def test_an_address_may_stand_in_a_file(tmp_path, at: Phone) -> None:
+def test_an_address_can_be_in_a_file(tmp_path, at: Phone) -> None:
     file = tmp_path / "anna"
     file.write_text(f"{at.url()}\nwhatever follows\n")
     (target,) = opened(f"    - {{name: Anna, url_file: {file}, priorities: high, after: 15 min}}\n")
@@ -196,7 +197,7 @@ def test_an_address_may_stand_in_a_file(tmp_path, at: Phone) -> None:
         ("hush://hush", "hush://... is not a complete address of a service that Apprise knows"),
     ],
 )
-def test_a_file_that_holds_none_is_told_in_one_line(tmp_path, content: str | None, said: str) -> None:
+def test_a_file_without_an_address_is_reported_in_one_line(tmp_path, content: str | None, said: str) -> None:
     file = tmp_path / "anna"
     if content is not None:
         file.write_text(content)
@@ -207,7 +208,7 @@ def test_a_file_that_holds_none_is_told_in_one_line(tmp_path, content: str | Non
     assert "hush-hush" not in told
 
 
-def test_a_heartbeat_is_read_likewise(tmp_path) -> None:
+def test_a_heartbeat_address_is_read_the_same_way(tmp_path) -> None:
     file = tmp_path / "beat"
     file.write_text("https://beat.example/hush\n")
     heartbeat = load_text(f"{SMALLEST}heartbeat: {{url_file: {file}}}\n", "workshop.yaml").heartbeat
@@ -215,6 +216,6 @@ def test_a_heartbeat_is_read_likewise(tmp_path) -> None:
     assert beats(heartbeat) == ("https://beat.example/hush", None)
 
 
-def test_what_is_sent_is_json_that_a_machine_reads_again(at: Phone) -> None:
+def test_a_sent_message_is_valid_json(at: Phone) -> None:
     apprise_send(at.url("json", "hook"))(Notification("lantern: naïve – ½ psi", "☂", None))
     assert json.loads(at.heard[0].body)["title"] == "lantern: naïve – ½ psi"

@@ -44,7 +44,7 @@ def described(rehearsed=False):
         (lambda config: config["components"]["hold_stage"].pop("options"), "options"),
     ],
 )
-def test_the_checker_refuses_what_the_documents_refuse(change, fault):
+def test_the_checker_rejects_what_the_documentation_forbids(change, fault):
     config = json.loads(told()[TOPIC])
     change(config)
     (found,) = faults({TOPIC: json.dumps(config).encode()})
@@ -56,13 +56,13 @@ def test_the_checker_refuses_what_the_documents_refuse(change, fault):
 
 @pytest.mark.parametrize("unit", ["psi", "bar", "kPa", "Pa", "MPa"])
 @pytest.mark.parametrize("rehearsed", [False, True])
-def test_what_is_told_is_as_documented(unit, rehearsed):
+def test_discovery_messages_match_the_documentation(unit, rehearsed):
     messages = told(replace(LANTERN, pressure_unit=unit), BUOY, rehearsed=rehearsed)
     assert len(messages) == 2
     assert faults(messages) == []
 
 
-def test_two_workshops_pots_and_a_rehearsal_are_never_the_same_entity():
+def test_pots_of_two_workshops_and_a_rehearsal_are_separate_entities():
     messages = told(LANTERN, BUOY) | told(rehearsed=True) | told(workshop=f"rehearsal-{WORKSHOP}")
     assert len(messages) == 4
     assert faults(messages) == []  # all unique ids differ
@@ -74,7 +74,7 @@ def test_a_message_is_small_enough_to_be_read_back():
     assert max(map(len, told(LANTERN).values())) < 12_000
 
 
-def test_every_entity_speaks_of_a_property_that_there_is():
+def test_every_entity_refers_to_an_existing_property():
     nodes = described()
     base = f"homie/5/{WORKSHOP}-lantern/"
     for key, entity in entities(told()[TOPIC]).items():
@@ -97,7 +97,7 @@ def test_every_entity_speaks_of_a_property_that_there_is():
                     assert ",".join(entity["options"]) == prop["format"]
 
 
-def test_there_is_what_a_person_looks_for():
+def test_the_expected_entities_exist():
     found = entities(told()[TOPIC])
     assert {"pressure_gauge", "leak_rate", "forecast_floor", "cure_done", "alarms_acknowledge"} <= set(found)
     assert {f"standing_{alarm_id}" for alarm_id in AlarmId} <= set(found)
@@ -118,7 +118,7 @@ def shown(entity, payload):
     return jinja2.Environment().from_string(entity["value_template"]).render(value=payload.decode())
 
 
-def test_the_unknown_is_unknown_and_all_else_as_it_was_told():
+def test_an_unknown_value_is_shown_unknown_and_any_other_as_published():
     sensors = {k: e for k, e in entities(told()[TOPIC]).items() if e["platform"] == "sensor"}
     for snapshot in (HOLDING, NOTHING_KNOWN):
         payloads = {m.topic: m.payload for m in homie.values(WORKSHOP, LANTERN, snapshot, 7)}
@@ -130,7 +130,7 @@ def test_the_unknown_is_unknown_and_all_else_as_it_was_told():
                 assert payload.decode() in entity["options"]
 
 
-def test_an_alarm_is_a_problem_while_it_is_anything_but_normal():
+def test_an_alarm_is_a_problem_unless_normal():
     entity = entities(told()[TOPIC])["standing_leak"]
     for state in AlarmState:
         snapshot = with_alarms(alarm(state=state))
@@ -155,7 +155,7 @@ def test_a_pot_is_available_while_it_and_its_workshop_are_ready(rehearsed):
 # --- what was told before
 
 
-def test_only_this_workshops_messages_are_found_under_any_prefix():
+def test_only_messages_of_this_workshop_are_recognised_under_any_prefix():
     assert discovery.is_config(WORKSHOP, TOPIC, rehearsed=False)
     assert discovery.is_config(WORKSHOP, f"x/device/potvigil_{WORKSHOP}/gone/config", rehearsed=False)
     assert not discovery.is_config(WORKSHOP, TOPIC, rehearsed=True)
@@ -167,6 +167,6 @@ def test_only_this_workshops_messages_are_found_under_any_prefix():
 @pytest.mark.parametrize(
     "mess", [b"", b"{", b"[]", b'{"components": 7}', b'{"components": {"x": 7, "y": {}}}', b"[" * 100_000]
 )
-def test_a_mess_in_place_of_an_earlier_message_takes_nothing_away(mess):
+def test_an_invalid_earlier_message_removes_nothing(mess):
     (now,) = discovery.configs("homeassistant", WORKSHOP, {"lantern": LANTERN}, False)
     assert discovery.without_dropped(now, mess) is None

@@ -73,11 +73,11 @@ def described(pot=LANTERN):
         ("string", b""),
     ],
 )
-def test_the_checker_refuses_what_the_convention_refuses(datatype, payload):
+def test_the_checker_rejects_what_the_convention_forbids(datatype, payload):
     assert payload_fault(datatype, None, payload)
 
 
-def test_the_checker_refuses_an_id_with_capitals_and_underscore():
+def test_the_checker_rejects_an_id_with_capitals_and_underscore():
     device = {"homie": "5.0", "version": 1, "nodes": {"Pot_1": {"properties": {}}}}
     assert description_faults("pot", json.dumps(device).encode()) == ["pot: node id 'Pot_1'"]
 
@@ -92,7 +92,7 @@ def test_the_checker_finds_a_value_that_the_description_does_not_name():
 
 @pytest.mark.parametrize("snapshot", [HOLDING, NOTHING_KNOWN, with_alarms(alarm())])
 @pytest.mark.parametrize("unit", ["psi", "bar", "kPa", "Pa", "MPa"])
-def test_all_that_is_told_obeys_the_convention(snapshot, unit):
+def test_everything_published_follows_the_convention(snapshot, unit):
     assert faults(told(snapshot, replace(LANTERN, pressure_unit=unit)), "homie", WORKSHOP) == []
 
 
@@ -140,7 +140,7 @@ def test_only_acknowledging_and_the_batch_texts_can_be_set():
     }
 
 
-def test_the_units_are_the_pots_own():
+def test_units_are_those_of_the_pot():
     properties = described(replace(LANTERN, pressure_unit="bar"))["nodes"]
     assert properties["pressure"]["properties"]["gauge"]["unit"] == "bar"
     assert properties["leak"]["properties"]["rate"]["unit"] == "bar/h"
@@ -164,7 +164,7 @@ def test_units_are_those_of_the_convention_where_it_has_one():
 # --- values
 
 
-def test_values_are_told_in_the_pots_units():
+def test_values_are_published_in_the_units_of_the_pot():
     payloads = told()
 
     def value(path):
@@ -193,7 +193,7 @@ def test_values_are_told_in_the_pots_units():
     assert (value("batch/mass"), value("batch/mixed-at")) == ("250 g", "2026-01-01T20:40:00Z")
 
 
-def test_the_unknown_is_unset_and_never_zero():
+def test_unknown_values_are_unset_and_never_zero():
     payloads = told(NOTHING_KNOWN, batch_id=None)
     unset = (
         "pressure/gauge",
@@ -221,28 +221,28 @@ def test_every_property_is_either_set_or_deleted():
     assert names == retained
 
 
-def test_times_are_unset_while_the_clock_is_unset_but_what_is_left_is_told():
+def test_times_are_unset_while_the_clock_is_unset_but_time_left_is_published():
     payloads = told(replace(HOLDING, utc_s=None))
     assert f"{BASE}/forecast/floor" not in payloads
     assert payloads[f"{BASE}/forecast/floor-in"] == b"PT9H40M"
 
 
-def test_an_empty_text_is_the_byte_zero():
+def test_an_empty_text_is_published_as_a_zero_byte():
     assert told()[f"{BASE}/batch/note"] == b"\x00"
 
 
-def test_a_batch_without_a_time_of_mixing_has_it_unset():
+def test_an_unknown_mixing_time_is_unset():
     assert f"{BASE}/batch/mixed-at" not in told(replace(HOLDING, details={}))
 
 
 @pytest.mark.parametrize("value", [math.nan, math.inf, -math.inf])
-def test_a_number_that_is_none_is_unset(value):
+def test_a_value_that_is_not_a_number_is_unset(value):
     assert f"{BASE}/pressure/gauge" not in told(
         replace(HOLDING, reading=replace(HOLDING.reading, gauge_pa=value))
     )
 
 
-def test_there_is_no_negative_zero():
+def test_zero_is_never_negative():
     payloads = told(replace(HOLDING, reading=replace(HOLDING.reading, gauge_pa=-0.001 * PSI)))
     assert payloads[f"{BASE}/pressure/gauge"] == b"0.00"
 
@@ -260,7 +260,7 @@ def test_only_numbers_and_times_may_wait():
 # --- alarms
 
 
-def test_an_alarm_stands_with_its_text_and_is_deleted_when_normal():
+def test_an_alarm_is_published_with_its_text_and_deleted_when_normal():
     topic = f"{BASE}/$alert/leak"
     assert told(with_alarms(alarm()))[topic] == (
         b"low alarm, not acknowledged: Air is being lost at 1.5 psi/h since 21:30."
@@ -307,7 +307,7 @@ def test_the_alarms_are_counted_and_the_highest_priority_named():
     assert told()[f"{BASE}/alarms/highest"] == b"none"
 
 
-def test_what_came_and_went_is_one_line_that_is_not_retained():
+def test_alarms_that_came_and_went_are_one_line_that_is_not_retained():
     gone = [("lantern", alarm()), ("buoy", alarm(AlarmId.THERMOMETER, since_utc_s=None))]
     line = homie_moments.missed(WORKSHOP, gone)
     assert line is not None
@@ -319,7 +319,7 @@ def test_what_came_and_went_is_one_line_that_is_not_retained():
 # --- states and rehearsal
 
 
-def test_the_last_will_is_the_roots_and_says_lost():
+def test_the_last_will_sets_the_root_device_to_lost():
     assert homie.last_will(WORKSHOP) == homie_tree.Message("homie/5/harbour-models/$state", b"lost", True, 1)
 
 
@@ -402,7 +402,7 @@ def test_hostile_payloads_are_refused_with_a_reason(path, payload, reason):
         "",
     ],
 )
-def test_other_topics_are_none_of_ours(topic):
+def test_foreign_topics_are_ignored(topic):
     assert homie_set.parse_set(WORKSHOP, topic, b"x") is None
 
 
@@ -412,7 +412,7 @@ paths = st.sampled_from(
 
 
 @given(paths, st.binary(max_size=300) | st.text().map(str.encode))
-def test_no_payload_raises_and_what_is_taken_can_be_shown(path, payload):
+def test_no_payload_raises_and_any_accepted_one_can_be_shown(path, payload):
     outcome = parsed(path, payload)
     if isinstance(outcome, homie_set.SetCommand):
         signs = set(outcome.text) - set("\n\t")
@@ -422,7 +422,7 @@ def test_no_payload_raises_and_what_is_taken_can_be_shown(path, payload):
         assert isinstance(outcome, homie_set.Refusal)
 
 
-def test_what_was_carried_out_is_reflected_as_a_moment():
+def test_a_carried_out_command_is_published_without_retain():
     command = Command(Action.ACKNOWLEDGE, 0.0, AlarmId.LEAK)
     answer = homie_moments.done(WORKSHOP, "lantern", command)
     assert answer == homie_tree.Message(f"{BASE}/alarms/acknowledge", b"leak", retained=False, qos=0)
@@ -432,6 +432,6 @@ def test_what_was_carried_out_is_reflected_as_a_moment():
     assert homie_set.path_of(Command(Action.CLOSE, 0.0)) is None
 
 
-def test_the_demo_snapshot_leaves_out_nothing_that_can_be_told():
+def test_the_demo_snapshot_fills_every_property():
     """Guards the tests above: a field that is None in HOLDING would be told by none of them."""
     assert [f.name for f in fields(HOLDING) if getattr(HOLDING, f.name) is None] == []

@@ -35,11 +35,11 @@ def read_back(about, device=POT, workshop=WORKSHOP, domain="homie"):
     return read(workshop, topic, json.dumps(about).encode(), rehearsed=False)
 
 
-def test_a_first_description_has_the_time_for_its_version():
+def test_the_first_description_takes_the_time_as_its_version():
     assert with_version(described(), None, NOW_S)["version"] == NOW_S
 
 
-def test_the_same_content_keeps_its_version_and_another_has_a_higher_one():
+def test_the_version_rises_only_when_the_content_changes():
     first = with_version(described(), None, NOW_S)
     assert with_version(described(), first, NOW_S + 60) == first
     other = described(replace(LANTERN, pressure_unit="bar"))
@@ -47,7 +47,7 @@ def test_the_same_content_keeps_its_version_and_another_has_a_higher_one():
     assert with_version(other, first, 0)["version"] == NOW_S + 1  # a clock that is not set yet
 
 
-def test_what_was_read_back_is_the_same_content():
+def test_a_description_read_back_counts_as_unchanged():
     first = with_version(described(), None, NOW_S)
     device, found = read(WORKSHOP, TOPIC, message(POT, first).payload, rehearsed=False)
     assert device == POT
@@ -67,19 +67,19 @@ def test_versions_never_fall_and_rise_with_each_change(units, data):
 
 
 @pytest.mark.parametrize("version", [None, "7", 7.5, -1, HIGHEST, 10**40, [7]])
-def test_a_version_that_nobody_can_count_on_is_begun_anew(version):
+def test_an_unusable_version_starts_again(version):
     found = with_version(described(), {"version": version, "homie": "5.0"}, NOW_S)
     assert found["version"] == NOW_S
     assert description_faults(POT, json.dumps(found).encode()) == []
 
 
-def test_a_hash_of_an_earlier_release_is_counted_on():
+def test_a_hash_version_of_an_earlier_release_is_counted_up():
     """Before, the version was 48 bits of a hash."""
     earlier = described() | {"version": 2**48 - 1, "name": "Pot"}
     assert with_version(described(), earlier, NOW_S)["version"] == 2**48
 
 
-def test_of_two_that_are_known_the_newer_counts():
+def test_the_newer_of_two_known_descriptions_counts():
     older, newer = ({**described(), "version": version} for version in (3, 4))
     assert newest(older, newer) is newer and newest(newer, None) is newer and newest(None, None) is None
 
@@ -106,11 +106,11 @@ def test_only_this_workshops_devices_are_taken_for_ours():
         b'{"root": "harbour-models", "x": "' + b"y" * 70_000 + b'"}',
     ],
 )
-def test_a_mess_in_place_of_a_description_is_passed_over(payload):
+def test_an_invalid_description_is_skipped(payload):
     assert read(WORKSHOP, TOPIC, payload, rehearsed=False) is None
 
 
-def test_a_value_an_alert_and_a_property_retained_no_more_are_cleared():
+def test_values_alerts_and_properties_that_no_longer_exist_are_cleared():
     earlier = json.loads(json.dumps(described()))
     earlier["nodes"]["leak"]["properties"]["age"] = {"datatype": "float"}
     earlier["nodes"]["lid"] = {"properties": {"clamps": {"datatype": "integer"}}}
@@ -151,7 +151,7 @@ json_values = st.recursive(
         {"root": st.just(WORKSHOP)}, optional={"nodes": json_values, "version": json_values}
     )
 )
-def test_no_description_of_somebody_breaks_us_or_clears_what_is_not_below_its_device(about):
+def test_no_foreign_description_breaks_us_or_clears_topics_outside_its_device(about):
     messages = [*removal(POT, about, False), *dropped(POT, about, described(), False)]
     assert all(each.topic.startswith(f"homie/5/{POT}/") for each in messages)
     assert not [each.topic for each in messages if set(each.topic) & set("+#\0")]

@@ -24,7 +24,7 @@ LEAK = AlarmEvent(
 )
 
 
-def test_an_alarm_is_announced_when_it_is_raised_and_each_time_again():
+def test_an_alarm_is_announced_when_raised_and_at_every_repeat():
     told = "high alarm, not acknowledged: Top up to 60.0 psi by 23:00. Losing 1.5 psi/h."
     pot = replace(LANTERN, tz=None)
     for repeat in (False, True):
@@ -37,14 +37,14 @@ def test_an_alarm_is_announced_when_it_is_raised_and_each_time_again():
     assert rehearsed is not None and rehearsed.payload.decode() == f"REHEARSAL: {told}"
 
 
-def test_what_asks_nobody_for_anything_is_no_announcement():
+def test_an_event_that_needs_no_action_is_not_announced():
     for state in AlarmState:
         if state is not AlarmState.UNACKNOWLEDGED:
             assert of_event(WORKSHOP, LANTERN, replace(LEAK, state=state)) is None
     assert of_event(WORKSHOP, LANTERN, StageEvent(T_S, UTC_S, Stage.HOLDING)) is None
 
 
-def test_every_note_is_told_and_a_refusal_in_the_log():
+def test_every_note_is_published_and_a_refusal_goes_to_the_log():
     for note in NoteId:
         message = of_event(WORKSHOP, LANTERN, NoteEvent(T_S, UTC_S, note, "no batch is open"))
         if note is NoteId.REFUSED:
@@ -54,7 +54,7 @@ def test_every_note_is_told_and_a_refusal_in_the_log():
         assert message == told
 
 
-def test_a_set_that_is_not_understood_is_told_with_its_reason():
+def test_an_invalid_set_is_answered_with_the_reason():
     assert refused_set(f"{BASE}/batch/mass/set", "250 has no unit") == Message(
         f"{BASE}/$log/warn", b"batch/mass was not set: 250 has no unit.", retained=False
     )

@@ -15,7 +15,7 @@ BASE = "homie/5/harbour-models-lantern"
 ACKNOWLEDGE = f"{BASE}/alarms/acknowledge/set"
 
 
-def test_what_is_asked_in_a_name_is_understood() -> None:
+def test_a_command_in_a_persons_name_is_understood() -> None:
     asked = parse_set(WORKSHOP, ACKNOWLEDGE, set_payload(AlarmId.LEAK, "front-desk"))
     assert asked == SetCommand("lantern", Action.ACKNOWLEDGE, AlarmId.LEAK, by="front-desk")
     all_of_them = parse_set(WORKSHOP, ACKNOWLEDGE, "all by Jörg M.".encode())
@@ -35,7 +35,7 @@ def test_what_is_asked_in_a_name_is_understood() -> None:
         (b" by anna", "is not an alarm"),
     ],
 )
-def test_what_is_no_name_is_refused(payload: bytes, reason: str) -> None:
+def test_an_invalid_name_is_refused(payload: bytes, reason: str) -> None:
     refused = parse_set(WORKSHOP, ACKNOWLEDGE, payload)
     assert isinstance(refused, Refusal) and reason in refused.reason
 
@@ -58,7 +58,7 @@ def homie_paths() -> list[str]:
     return [topic.partition("+")[2] for topic in Trees.filters()]
 
 
-def test_each_alarm_comes_through_as_it_stands() -> None:
+def test_each_alarm_is_read_back_unchanged() -> None:
     unseen = alarm(AlarmId.FLOOR_AHEAD)
     seen = replace(alarm(AlarmId.LEAK), state=AlarmState.ACKNOWLEDGED, by_whom="front-desk")
     pot = heard(with_alarms(unseen, seen))
@@ -67,13 +67,13 @@ def test_each_alarm_comes_through_as_it_stands() -> None:
     assert heard(with_alarms()).alarms == ()
 
 
-def test_the_clock_goes_on_with_each_reading() -> None:
+def test_the_clock_advances_with_each_reading() -> None:
     later = replace(HOLDING, t_s=HOLDING.t_s + 5.0)
     assert heard(HOLDING).spoke_s is None and heard(HOLDING, later).spoke_s == 10.0
     assert heard(HOLDING, later).axis_s == later.t_s
 
 
-def test_without_a_wall_clock_it_is_heard_all_the_same() -> None:
+def test_without_a_wall_clock_values_are_still_read() -> None:
     pot = heard(
         replace(NOTHING_KNOWN, utc_s=None), replace(NOTHING_KNOWN, utc_s=None, t_s=NOTHING_KNOWN.t_s + 5.0)
     )

@@ -31,7 +31,7 @@ def payloads() -> dict[str, str]:
     return {each.topic.removeprefix(base): bytes(each.payload).decode() for each in messages if each.payload}
 
 
-def test_the_onset_lies_between_its_earliest_and_its_latest(payloads: dict[str, str]) -> None:
+def test_earliest_and_latest_onset_are_not_swapped(payloads: dict[str, str]) -> None:
     names = ("leak/onset-earliest", "leak/onset", "leak/onset-latest")
     assert [payloads[name][11:16] for name in names] == ["21:20", "21:30", "21:50"]
 
@@ -39,14 +39,14 @@ def test_the_onset_lies_between_its_earliest_and_its_latest(payloads: dict[str, 
 @pytest.mark.parametrize(
     ("name", "psi_per_h"), [("leak/rate", 2.0), ("leak/rate-low", 1.5), ("leak/rate-high", 2.75)]
 )
-def test_the_rate_and_its_ends(payloads: dict[str, str], name: str, psi_per_h: float) -> None:
+def test_the_rate_has_its_own_bounds(payloads: dict[str, str], name: str, psi_per_h: float) -> None:
     assert float(payloads[name]) == pytest.approx(psi_per_h)
 
 
 @pytest.mark.parametrize(
     ("name", "cm3_per_min"), [("leak/flow", 26.0), ("leak/flow-low", 21.0), ("leak/flow-high", 32.0)]
 )
-def test_the_flow_and_its_ends(payloads: dict[str, str], name: str, cm3_per_min: float) -> None:
+def test_the_flow_has_its_own_bounds(payloads: dict[str, str], name: str, cm3_per_min: float) -> None:
     assert float(payloads[name]) == pytest.approx(cm3_per_min)
 
 
@@ -60,7 +60,9 @@ def test_the_flow_and_its_ends(payloads: dict[str, str], name: str, cm3_per_min:
         ("hold/change-top-up", 0.5),
     ],
 )
-def test_each_part_of_the_change(payloads: dict[str, str], name: str, psi: float) -> None:
+def test_each_part_of_the_change_has_its_own_property(
+    payloads: dict[str, str], name: str, psi: float
+) -> None:
     assert float(payloads[name]) == pytest.approx(psi)
 
 
@@ -75,17 +77,17 @@ def test_each_part_of_the_change(payloads: dict[str, str], name: str, psi: float
         ("pressure/maximum", 80.0),
     ],
 )
-def test_each_pressure(payloads: dict[str, str], name: str, psi: float) -> None:
+def test_each_pressure_has_its_own_property(payloads: dict[str, str], name: str, psi: float) -> None:
     assert float(payloads[name]) == pytest.approx(psi, abs=0.01)
 
 
-def test_the_forecast_and_its_ends(payloads: dict[str, str]) -> None:
+def test_the_forecast_has_its_own_bounds(payloads: dict[str, str]) -> None:
     times = {name: text for name, text in payloads.items() if name.startswith("forecast/")}
     assert len(set(times.values())) == len(times)
     assert "06:53" in times["forecast/floor-earliest"]  # 32,000 s after 22:00
 
 
-def test_whoever_does_not_say_that_it_is_a_rehearsal_speaks_of_the_real_pots() -> None:
+def test_topics_are_those_of_real_pots_unless_rehearsed() -> None:
     modules = (homie, homie_description, homie_moments, homie_set)
     said = {
         f"{module.__name__}.{name}": inspect.signature(function).parameters["rehearsed"].default

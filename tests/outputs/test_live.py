@@ -30,7 +30,7 @@ def live(tmp_path) -> LiveFile:
     return file
 
 
-def test_what_is_written_is_read_back_whole(live):
+def test_a_live_file_is_read_back_complete(live):
     live.write({"lantern": at(0.0), "mast": at(0.0, gas_k=None)}, {"lantern": 12, "mast": None})
     found, silent = LiveReader(live.path).read()
     assert not silent
@@ -42,7 +42,7 @@ def test_what_is_written_is_read_back_whole(live):
     assert (found.pots["lantern"].batch, found.pots["mast"].batch) == (12, None)
 
 
-def test_the_last_two_minutes_are_in_it_and_no_more(live):
+def test_a_live_file_holds_exactly_the_last_two_minutes(live):
     for second in range(300):
         live.write({"lantern": at(second, gauge_pa=None if second == 250 else 400_000.0 + second)}, {})
     recent = json.loads(live.path.read_text())["pots"]["lantern"]["recent"]
@@ -53,7 +53,7 @@ def test_the_last_two_minutes_are_in_it_and_no_more(live):
     assert recent[times.index(T_S + 250.0)][1] is None
 
 
-def test_a_reader_never_meets_half_of_it(live):
+def test_a_reader_never_sees_a_partial_live_file(live):
     live.write({"lantern": at(0.0)}, {})
     stop = threading.Event()
 
@@ -75,7 +75,7 @@ def test_a_reader_never_meets_half_of_it(live):
     assert ticks == sorted(ticks)
 
 
-def test_a_folder_that_is_gone_is_told_once_and_stops_nothing(tmp_path, caplog):
+def test_a_missing_folder_is_logged_once_and_stops_nothing(tmp_path, caplog):
     file = LiveFile(tmp_path / "gone" / "live.json", "harbour-models", None, 1.0)
     with caplog.at_level(logging.WARNING):
         for second in range(5):
@@ -92,7 +92,7 @@ def test_a_folder_that_is_gone_is_told_once_and_stops_nothing(tmp_path, caplog):
     assert len(caplog.records) == 2  # a new fault
 
 
-def test_nobody_else_may_write_it_and_no_link_is_followed(live, tmp_path):
+def test_only_its_user_may_write_a_live_file_and_links_are_not_followed(live, tmp_path):
     live.write({"lantern": at(0.0)}, {})
     assert stat.S_IMODE(live.path.stat().st_mode) & 0o027 == 0
     elsewhere = tmp_path / "elsewhere"
@@ -102,7 +102,7 @@ def test_nobody_else_may_write_it_and_no_link_is_followed(live, tmp_path):
     assert elsewhere.read_text() == "kept"
 
 
-def test_a_slow_watch_is_silent_after_three_periods_and_any_after_five_seconds(live, monkeypatch):
+def test_a_watch_counts_as_silent_after_three_periods_and_at_least_five_seconds(live, monkeypatch):
     now = time.clock_gettime(time.CLOCK_BOOTTIME)
     for period_s, silent_after_s in ((1.0, 5.0), (0.2, 5.0), (10.0, 30.0)):
         file = LiveFile(live.path, "harbour-models", None, period_s)
@@ -118,7 +118,7 @@ def test_a_slow_watch_is_silent_after_three_periods_and_any_after_five_seconds(l
 @pytest.mark.parametrize(
     "content", [b"", b"{", b"[]", b"null", b'{"format": 2}', b"\xff\xfe", b'{"format": 1, "pots": {"a": 1}}']
 )
-def test_what_is_no_live_file_is_nothing_new(live, content):
+def test_an_invalid_live_file_is_ignored(live, content):
     reader = LiveReader(live.path)
     assert reader.read() == (None, True)
     live.write({"lantern": at(0.0)}, {})
@@ -128,7 +128,7 @@ def test_what_is_no_live_file_is_nothing_new(live, content):
     assert found is known  # and it grows old by itself
 
 
-def test_the_watch_writes_it_with_every_tick(tmp_path):
+def test_the_watch_writes_the_live_file_at_every_tick(tmp_path):
     live = LiveFile(tmp_path / "live.json", "harbour-models", "sound", 5.0)
     bench = Bench(NIGHTS["sound"], tmp_path, live=live)
     service = bench.begin()
@@ -143,7 +143,7 @@ def test_the_watch_writes_it_with_every_tick(tmp_path):
 # --- where it lies
 
 
-def test_watch_and_page_find_the_same_place(tmp_path, monkeypatch):
+def test_watch_and_page_use_the_same_path(tmp_path, monkeypatch):
     monkeypatch.setenv("RUNTIME_DIRECTORY", str(tmp_path))
     assert usual_live(writing=True) == usual_live() == tmp_path / "live.json"
     monkeypatch.delenv("RUNTIME_DIRECTORY")
@@ -154,7 +154,7 @@ def test_watch_and_page_find_the_same_place(tmp_path, monkeypatch):
         assert str(os.getuid()) in str(usual_live())
 
 
-def test_our_folder_is_ours_alone(tmp_path):
+def test_only_its_user_can_enter_the_live_folder(tmp_path):
     folder = tmp_path / "own"
     make_own_folder(folder)
     make_own_folder(folder)

@@ -13,9 +13,10 @@ from pathlib import Path
 
 import pytest
 
-from broker import HOST, Broker, free_port, make_certificates, retained, settle, wait_until
+from broker import HOST, Broker, free_port, make_certificates, retained, settle
 from demo_pot import HOLDING, LANTERN, NOTHING_KNOWN, PSI, WORKSHOP, alarm, with_alarms
 from homie_rules import faults
+from patience import PATIENCE_S, wait_until
 from potvigil.model.events import Action, AlarmId, Command, Detail, Priority
 from potvigil.outputs.broker import homie
 from potvigil.outputs.broker.homie_set import SetCommand
@@ -59,12 +60,12 @@ def edit(field, text):
     return SetCommand("lantern", Action.EDIT, text=text, field=field)
 
 
-def tick_until(output, done, snapshot=HOLDING, timeout_s=5.0, failure="it never came"):
+def tick_until(output, done, snapshot=HOLDING, failure="it never came"):
     def ticked():
         tick(output, snapshot)
         return done()
 
-    wait_until(ticked, timeout_s, failure)
+    wait_until(ticked, failure)
 
 
 def tick_until_heard(output, listener, topic, payload=None, snapshot=HOLDING):
@@ -80,7 +81,7 @@ def tick_until_heard(output, listener, topic, payload=None, snapshot=HOLDING):
 
 
 @pytest.mark.parametrize("version", ["5", "3.1.1"])
-def test_the_whole_state_stands_on_the_broker_and_obeys_the_convention(broker, outputs, version):
+def test_the_broker_has_the_whole_state_by_the_convention(broker, outputs, version):
     output = outputs(broker, MqttLink(HOST, broker.port, version=version))
     with broker.listen() as listener:
         tick_until_heard(output, listener, f"{ROOT}/$state", b"ready", with_alarms(alarm()))
@@ -91,7 +92,7 @@ def test_the_whole_state_stands_on_the_broker_and_obeys_the_convention(broker, o
     assert b"Air is being lost" in found[LEAK]
 
 
-def test_init_comes_first_and_ready_last_and_only_numbers_go_without_confirmation(broker, outputs):
+def test_init_is_first_ready_last_and_only_numbers_are_unconfirmed(broker, outputs):
     with broker.listen() as listener:
         output = outputs(broker)
         tick_until_heard(output, listener, f"{ROOT}/$state", b"ready")
@@ -114,7 +115,7 @@ def test_an_alarm_is_raised_and_deleted(broker, outputs):
     assert LEAK not in retained(broker)
 
 
-def test_what_the_broker_has_confirmed_of_an_alarm_is_known(broker, outputs):
+def test_a_confirmed_alarm_is_known_to_be_delivered(broker, outputs):
     output = outputs(broker, link=MqttLink(HOST, free_port()))
     tick(output)
     assert not output.has_told("lantern", AlarmId.TEST) and "is unreachable" in output.fault
@@ -149,7 +150,7 @@ def test_only_changes_are_sent(broker, outputs):
         assert [message.topic for message in listener.heard[before:]] == [f"{POT}/batch/label"]
 
 
-def test_numbers_are_sent_seldom_and_alarms_at_once(broker, outputs):
+def test_numbers_are_throttled_and_alarms_sent_at_once(broker, outputs):
     output = outputs(broker, slow_interval_s=60.0)
     with broker.listen() as listener:
         tick_until_heard(output, listener, f"{ROOT}/$state", b"ready")
@@ -164,7 +165,7 @@ def test_numbers_are_sent_seldom_and_alarms_at_once(broker, outputs):
     assert gauges == [b"59.50"]
 
 
-def test_what_is_set_reaches_the_watch_and_is_answered(broker, outputs):
+def test_a_set_reaches_the_watch_and_is_answered(broker, outputs):
     commands = []
     output = outputs(broker, on_command=commands.append)
     with broker.listen() as listener:
@@ -187,7 +188,7 @@ def test_what_is_set_reaches_the_watch_and_is_answered(broker, outputs):
     assert f"{POT}/alarms/acknowledge" not in retained(broker)
 
 
-def test_hostile_sets_are_refused_and_the_next_good_one_is_taken(broker, outputs, caplog):
+def test_hostile_sets_are_refused_and_the_next_valid_one_accepted(broker, outputs, caplog):
     commands = []
     # left on the broker by somebody: it must not be obeyed at each connection
     broker.publish(f"{POT}/alarms/acknowledge/set", b"all", retain=True)
@@ -211,7 +212,7 @@ def test_hostile_sets_are_refused_and_the_next_good_one_is_taken(broker, outputs
     ]
 
 
-def test_a_command_that_cannot_be_taken_does_not_end_the_connection(broker, outputs, caplog):
+def test_an_unacceptable_command_does_not_end_the_connection(broker, outputs, caplog):
     taken = []
 
     def on_command(asked):
@@ -228,7 +229,7 @@ def test_a_command_that_cannot_be_taken_does_not_end_the_connection(broker, outp
     assert "disk full" in caplog.text
 
 
-def test_after_a_broken_connection_the_state_and_the_standing_alarm_are_back(broker, outputs):
+def test_state_and_active_alarm_are_republished_after_a_broken_connection(broker, outputs):
     output = outputs(broker)
     standing = with_alarms(alarm(AlarmId.FLOOR_AHEAD, priority=Priority.HIGH))
     tick_until(output, lambda: f"{POT}/$alert/floor-ahead" in retained(broker), standing)
@@ -243,7 +244,7 @@ def test_after_a_broken_connection_the_state_and_the_standing_alarm_are_back(bro
     assert found[f"{POT}/pressure/gauge"] == b"59.50"
 
 
-def test_what_came_and_went_while_the_broker_was_away_is_one_log_line(tmp_path, outputs):
+def test_alarms_missed_by_the_broker_are_one_log_line(tmp_path, outputs):
     with Broker(tmp_path / "broker", persistent=True) as broker:
         output = outputs(broker)
         with broker.listen() as listener:
@@ -273,7 +274,7 @@ def test_leftovers_of_an_earlier_run_are_deleted(broker, outputs):
     assert not {LEAK, f"{POT}/leak/rate"} & set(retained(broker))
 
 
-def test_a_broker_that_comes_late_is_found(tmp_path, outputs, caplog):
+def test_a_broker_that_starts_late_is_found(tmp_path, outputs, caplog):
     with Broker(tmp_path / "broker") as broker:
         broker.kill()
         with caplog.at_level(logging.INFO, "potvigil.mqtt"):
@@ -286,7 +287,7 @@ def test_a_broker_that_comes_late_is_found(tmp_path, outputs, caplog):
         assert len(away) == 1  # once an outage, not once an attempt
 
 
-def test_a_broker_that_stops_reading_holds_nothing_up_and_gets_the_last_state(broker, outputs):
+def test_a_broker_that_stops_reading_blocks_nothing_and_gets_the_last_state(broker, outputs):
     output = outputs(broker)
     with broker.listen(f"{POT}/#") as listener:
         tick_until_heard(output, listener, f"{POT}/$state", b"ready")
@@ -331,7 +332,7 @@ def test_a_stop_takes_two_seconds_at_most(broker, outputs):
     broker.resume()
 
 
-def test_a_killed_watch_is_told_lost_by_its_last_will(broker):
+def test_the_last_will_reports_a_killed_watch_as_lost(broker):
     script = (
         "import sys, time; from demo_pot import HOLDING, LANTERN, WORKSHOP\n"
         "from potvigil.outputs.broker.mqtt import MqttOutput\n"
@@ -344,16 +345,16 @@ def test_a_killed_watch_is_told_lost_by_its_last_will(broker):
     with broker.listen() as listener:
         watch = subprocess.Popen([sys.executable, "-c", script], env={**os.environ, "PYTHONPATH": paths})
         try:
-            listener.wait_for(f"{ROOT}/$state", b"ready", timeout_s=10.0)
+            listener.wait_for(f"{ROOT}/$state", b"ready")
         finally:
             watch.send_signal(signal.SIGKILL)
-            watch.wait(5)
+            watch.wait(PATIENCE_S)
         listener.wait_for(f"{ROOT}/$state", b"lost")
         assert listener.last()[f"{POT}/$state"] == b"ready"  # a lost root counts for its children
     assert retained(broker)[f"{ROOT}/$state"] == b"lost"
 
 
-def test_a_wrong_password_is_tried_again_without_end(tmp_path, outputs, caplog):
+def test_a_wrong_password_is_retried_forever(tmp_path, outputs, caplog):
     with Broker(tmp_path / "broker", password=("pot", "right")) as broker:
         output = outputs(broker, MqttLink(HOST, broker.port, username="pot", password="wrong"))
         log = broker.folder / "mosquitto.log"
@@ -363,7 +364,7 @@ def test_a_wrong_password_is_tried_again_without_end(tmp_path, outputs, caplog):
         assert "wrong" not in caplog.text
 
 
-def test_user_and_password_open_a_guarded_broker(tmp_path, outputs):
+def test_user_and_password_open_a_protected_broker(tmp_path, outputs):
     secret = tmp_path / "password"
     secret.write_text("right\n")
     with Broker(tmp_path / "broker", password=("pot", "right")) as broker:
@@ -374,14 +375,14 @@ def test_user_and_password_open_a_guarded_broker(tmp_path, outputs):
         assert f"{ROOT}/$state" in retained(broker)
 
 
-def test_tls_with_the_workshops_own_authority(tmp_path, outputs):
+def test_tls_works_with_the_workshops_own_authority(tmp_path, outputs):
     with Broker(tmp_path / "broker", tls=True) as broker:
         output = outputs(broker, MqttLink(HOST, broker.port, tls=True, ca_file=broker.ca_file))
         with broker.listen() as listener:
             tick_until_heard(output, listener, f"{ROOT}/$state", b"ready")
 
 
-def test_an_authority_of_the_workshop_need_not_say_what_its_key_is_for(tmp_path, monkeypatch) -> None:
+def test_a_workshop_authority_needs_no_key_usage(tmp_path, monkeypatch) -> None:
     """Python 3.13 asks that of every authority by itself; the system's own still have to say it."""
     make_certificates(tmp_path)
     usual = ssl.create_default_context
@@ -426,20 +427,20 @@ def test_a_rehearsal_does_not_touch_the_real_pots_topics(broker, outputs):
         (MqttLink("broker.example", tls=True, ca_file=Path("/no/such/ca.crt")), "/no/such/ca.crt"),
     ],
 )
-def test_a_link_that_cannot_be_is_refused_at_the_start(link, reason):
+def test_an_impossible_link_is_refused_at_the_start(link, reason):
     output = MqttOutput(link, WORKSHOP, [LANTERN], False, print)
     with pytest.raises(MqttLinkError, match=reason) as caught:
         output.start()
     assert "\n" not in str(caught.value)
 
 
-def test_a_host_without_an_address_is_tried_again(outputs, caplog):
+def test_an_unresolvable_host_is_retried(outputs, caplog):
     output = outputs(None, MqttLink("broker.invalid", free_port()))  # RFC 2606: .invalid never resolves
     tick_until(output, lambda: "broker.invalid" in caplog.text)
     assert not output.connected
 
 
-def test_a_password_file_that_cannot_be_read_says_so(tmp_path):
+def test_an_unreadable_password_file_is_reported(tmp_path):
     with pytest.raises(MqttPasswordError, match="No such file"):
         read_password(tmp_path / "missing")
     (tmp_path / "empty").touch()
@@ -448,10 +449,10 @@ def test_a_password_file_that_cannot_be_read_says_so(tmp_path):
 
 
 @pytest.mark.filterwarnings("ignore::pytest.PytestUnhandledThreadExceptionWarning")
-def test_a_broker_that_talks_nonsense_is_left_and_tried_again(outputs):
+def test_a_broker_that_sends_garbage_is_left_and_retried(outputs):
     """The client library's network thread dies of a malformed packet; the output must not stay deaf."""
     with socket.create_server((HOST, 0)) as server:
-        server.settimeout(5)
+        server.settimeout(PATIENCE_S)
         output = outputs(None, MqttLink(HOST, server.getsockname()[1]))
         line, _ = server.accept()
         with line:

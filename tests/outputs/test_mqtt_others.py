@@ -6,9 +6,10 @@ from dataclasses import replace
 
 import pytest
 
-from broker import HOST, Broker, retained, settle, wait_until
+from broker import HOST, Broker, retained, settle
 from demo_pot import HOLDING, LANTERN, WORKSHOP, alarm, with_alarms
 from homie_rules import faults, stream_faults
+from patience import wait_until
 from potvigil.outputs.broker import mqtt, owner, takeovers
 from potvigil.outputs.broker.homie_tree import Message
 from potvigil.outputs.broker.mqtt import MqttOutput
@@ -71,13 +72,13 @@ def pi(broker):
         each.output.stop()
 
 
-def tick(*pis, until, failure="it never came", timeout_s=10.0):
+def tick(*pis, until, failure="it never came"):
     def ticked():
         for each in pis:
             each.tick()
         return until()
 
-    wait_until(ticked, timeout_s, failure)
+    wait_until(ticked, failure)
 
 
 def told(broker, *pis):
@@ -90,9 +91,7 @@ def told(broker, *pis):
 
 
 @VERSIONS
-def test_two_machines_of_one_workshop_stay_connected_and_each_is_told_of_the_other_once(
-    broker, pi, caplog, version
-):
+def test_two_machines_of_one_workshop_stay_connected_and_report_each_other_once(broker, pi, caplog, version):
     with caplog.at_level(logging.INFO, "potvigil.mqtt"), broker.listen(f"{ROOT}/$log/#") as listener:
         bench, loft = pi(BENCH, version=version), pi(LOFT, version=version)
         tick(bench, loft, until=lambda: "pi-loft (1a1b1c1d)" in bench.trouble and "pi-bench" in loft.trouble)
@@ -108,7 +107,7 @@ def test_two_machines_of_one_workshop_stay_connected_and_each_is_told_of_the_oth
     }
 
 
-def test_machines_of_two_workshops_have_nothing_to_say_of_each_other(broker, pi):
+def test_machines_of_different_workshops_ignore_each_other(broker, pi):
     bench = pi(BENCH)
     other = MqttOutput(MqttLink(HOST, broker.port, machine=LOFT), "loft-models", [LANTERN], False, print, 0.0)
     other.start()
@@ -120,9 +119,7 @@ def test_machines_of_two_workshops_have_nothing_to_say_of_each_other(broker, pi)
 
 @VERSIONS
 @pytest.mark.parametrize("end", ["stopped", "killed"])
-def test_a_new_machine_in_place_of_the_old_one_is_no_collision_and_clears_what_that_left(
-    broker, pi, caplog, version, end
-):
+def test_a_replacement_machine_is_no_collision_and_clears_leftovers(broker, pi, caplog, version, end):
     old = pi(BENCH, [LANTERN, BUOY], version=version)
     told(broker, old)
     if end == "stopped":
@@ -139,7 +136,7 @@ def test_a_new_machine_in_place_of_the_old_one_is_no_collision_and_clears_what_t
     assert faults(found, "homie", WORKSHOP) == []
 
 
-def test_of_two_machines_the_pots_of_both_stay_and_what_one_wipes_out_is_told_again(broker, pi):
+def test_two_machines_keep_both_their_pots_and_republish_what_is_wiped(broker, pi):
     """One pot has the same name at both; the alarm of one is told whatever the other does."""
     bench = pi(BENCH, [LANTERN, BUOY])
     bench.snapshot = with_alarms(alarm())
@@ -160,7 +157,7 @@ def test_of_two_machines_the_pots_of_both_stay_and_what_one_wipes_out_is_told_ag
     assert bench.trouble and loft.trouble
 
 
-def test_what_stays_when_the_other_goes_is_said_to_be_there_and_told_anew(broker, pi, caplog):
+def test_what_remains_after_the_other_machine_leaves_is_republished_as_ready(broker, pi, caplog):
     bench, loft = pi(BENCH, [LANTERN, BUOY]), pi(LOFT)
     tick(bench, loft, until=lambda: bench.trouble and loft.trouble)
     with (
@@ -170,7 +167,7 @@ def test_what_stays_when_the_other_goes_is_said_to_be_there_and_told_anew(broker
         settle(lambda: len(listener.heard))
         before = len(listener.heard)
         loft.output.stop()  # says of the workshop that it is disconnected
-        tick(bench, until=lambda: listener.last().get(f"{ROOT}/$state") == b"ready", timeout_s=1.0)
+        tick(bench, until=lambda: listener.last().get(f"{ROOT}/$state") == b"ready")
         tick(bench, until=lambda: "no longer publishes" in caplog.text)
         told(broker, bench)
         tick(bench, until=lambda: retained(broker)[f"{ROOT}/watch/machine"] == b"0a0b0c0d pi-bench")
@@ -184,7 +181,7 @@ def test_what_stays_when_the_other_goes_is_said_to_be_there_and_told_anew(broker
     assert stream_faults(published, "homie") == []
 
 
-def test_after_each_connection_it_is_waited_anew_before_pots_of_others_are_cleared(broker, pi):
+def test_each_connection_restarts_the_wait_before_clearing_other_pots(broker, pi):
     """While the line was down, another may have come who could not be heard."""
     bench = pi(BENCH)
     told(broker, bench)
@@ -199,7 +196,7 @@ def test_after_each_connection_it_is_waited_anew_before_pots_of_others_are_clear
     tick(bench, until=lambda: ghost not in retained(broker))
 
 
-def test_a_lost_of_an_earlier_connection_is_set_right(broker, pi):
+def test_a_lost_state_of_an_earlier_connection_is_corrected(broker, pi):
     """The last will of a connection under an older client id comes when the broker gives that up."""
     bench = pi(BENCH)
     told(broker, bench)
@@ -209,7 +206,7 @@ def test_a_lost_of_an_earlier_connection_is_set_right(broker, pi):
 
 
 @VERSIONS
-def test_two_under_one_client_id_are_told_the_cause_in_one_line(broker, pi, caplog, version):
+def test_two_clients_with_one_id_log_the_cause_in_one_line(broker, pi, caplog, version):
     with caplog.at_level(logging.INFO, "potvigil.mqtt"):
         same = {"client_id": "potvigil-harbour", "version": version}
         bench, loft = pi(BENCH, **same), pi(LOFT, **same)
@@ -231,7 +228,7 @@ def test_two_under_one_client_id_are_told_the_cause_in_one_line(broker, pi, capl
         assert bench.output.connected
 
 
-def test_a_broker_that_gives_the_reason_is_believed_the_first_time(caplog):
+def test_a_reason_given_by_the_broker_is_believed_at_once(caplog):
     """MQTT 5.0, 3.14.2.1: DISCONNECT with 0x8E, Session taken over."""
     with socket.create_server((HOST, 0)) as server, caplog.at_level(logging.WARNING, "potvigil.mqtt"):
         link = MqttLink(HOST, server.getsockname()[1], machine=BENCH)
@@ -241,12 +238,12 @@ def test_a_broker_that_gives_the_reason_is_believed_the_first_time(caplog):
         with connection:
             connection.recv(4096)
             connection.sendall(b"\x20\x03\x00\x00\x00" + b"\xe0\x02\x8e\x00")
-            wait_until(lambda: "same client id" in caplog.text, 5.0, "it was not told")
+            wait_until(lambda: "same client id" in caplog.text, "it was not told")
         assert f"potvigil-{WORKSHOP}-0a0b0c0d" in output.state.trouble
         output.stop()
 
 
-def test_a_broker_that_comes_and_goes_is_no_other_watch(broker, pi):
+def test_an_unreliable_broker_is_not_taken_for_another_watch(broker, pi):
     bench = pi(BENCH, version="3.1.1")
     for _ in range(4):
         tick(bench, until=lambda: bench.output.connected)
@@ -259,11 +256,11 @@ def test_a_broker_that_comes_and_goes_is_no_other_watch(broker, pi):
 @pytest.mark.parametrize(
     "mess", [b"", b"\xff", b"0a0b0c0d" * 40, b"1a1b1c1d pi\nloft", b"1A1B1C1D pi", b"1a1b1c1d \x1b[31m"]
 )
-def test_a_mess_in_place_of_a_name_is_no_machine(mess):
+def test_an_invalid_name_is_not_a_machine(mess):
     assert owner.read(mess) is None
 
 
-def test_no_more_machines_are_remembered_than_a_house_has():
+def test_the_number_of_remembered_machines_is_bounded():
     known = owner.Owner(WORKSHOP, BENCH, False)
     for number in range(1000):
         known.hear(b"%08x flood" % number, 0.0)
@@ -271,7 +268,7 @@ def test_no_more_machines_are_remembered_than_a_house_has():
     assert known.other(1.0) is not None and known.other(owner.GONE_S) is None
 
 
-def test_a_name_is_answered_at_most_each_20_s_and_forgotten_90_s_after_it_was_heard_last(monkeypatch):
+def test_a_name_is_answered_at_most_every_20_s_and_forgotten_after_90_s(monkeypatch):
     monkeypatch.undo()  # the times as they are
     known = owner.Owner(WORKSHOP, BENCH, False)
     assert known.answer(0.0) is None  # it was told with all the rest
@@ -284,7 +281,7 @@ def test_a_name_is_answered_at_most_each_20_s_and_forgotten_90_s_after_it_was_he
     assert known.other(96.0) is None and known.answer(200.0) is None
 
 
-def test_pots_of_nobody_are_cleared_90_s_after_our_name_was_told_and_those_of_another_never(monkeypatch):
+def test_orphaned_pots_are_cleared_after_90_s_and_those_of_another_machine_never(monkeypatch):
     monkeypatch.undo()
     known = owner.Owner(WORKSHOP, BENCH, False)
     assert not known.may_clear(1000.0)  # nothing was told yet: nobody could answer
@@ -315,7 +312,7 @@ def test_pots_of_nobody_are_cleared_90_s_after_our_name_was_told_and_those_of_an
         (f"{ROOT}/$state", None, b"lost", False),
     ],
 )
-def test_what_counts_as_wiped_out(topic, ours, heard, is_wiped_out):
+def test_only_deleting_or_ending_our_state_counts_as_wiped_out(topic, ours, heard, is_wiped_out):
     assert owner.is_wiped_out(topic, ours, heard) is is_wiped_out
 
 
@@ -332,7 +329,7 @@ def ends(*connections):
     return seen
 
 
-def test_what_counts_as_a_fight(monkeypatch):
+def test_only_quick_repeated_disconnects_count_as_a_fight(monkeypatch):
     monkeypatch.undo()
     short = (0.0, 59.9, LOST)
     assert ends(short, short, short).fought

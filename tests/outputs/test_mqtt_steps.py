@@ -174,7 +174,7 @@ GAUGE = f"{WORKSHOP}-lantern/pressure/gauge"
         (MqttLink("broker.local", client_id="own"), False, MQTTProtocolVersion.MQTTv5, "own"),
     ],
 )
-def test_a_client_is_made_ready_by_the_link_before_it_connects(
+def test_a_client_is_configured_from_the_link_before_it_connects(
     link: MqttLink, rehearsed: bool, protocol: MQTTProtocolVersion, client_id: str
 ) -> None:
     started(link=link, rehearsed=rehearsed)
@@ -196,13 +196,13 @@ def test_a_client_is_made_ready_by_the_link_before_it_connects(
     assert running == ("loop_start",)
 
 
-def test_a_line_that_is_encrypted_is_given_its_context(monkeypatch: pytest.MonkeyPatch) -> None:
+def test_an_encrypted_link_gets_its_tls_context(monkeypatch: pytest.MonkeyPatch) -> None:
     monkeypatch.setattr(mqtt, "opened_tls", lambda link: "context")
     started()
     assert ("tls_set_context", "context") in FakeClient.made[0].calls
 
 
-def test_it_listens_before_it_speaks(caplog: pytest.LogCaptureFixture) -> None:
+def test_it_subscribes_before_it_publishes(caplog: pytest.LogCaptureFixture) -> None:
     output = started()
     (client,) = FakeClient.made
     client.calls.clear()
@@ -230,7 +230,7 @@ def test_it_listens_before_it_speaks(caplog: pytest.LogCaptureFixture) -> None:
     ]
 
 
-def test_a_broker_that_allows_no_commands_is_published_to_all_the_same(
+def test_a_broker_that_allows_no_subscription_is_still_published_to(
     caplog: pytest.LogCaptureFixture,
 ) -> None:
     output = started()
@@ -245,7 +245,7 @@ def test_a_broker_that_allows_no_commands_is_published_to_all_the_same(
     assert client.taken()
 
 
-def test_a_connection_that_ends_is_tried_again_after_a_second_then_two_at_most_a_minute(
+def test_reconnects_wait_a_second_then_two_and_at_most_a_minute(
     clock: SimpleNamespace, caplog: pytest.LogCaptureFixture
 ) -> None:
     output = started()
@@ -284,7 +284,7 @@ def test_a_connection_that_ends_is_tried_again_after_a_second_then_two_at_most_a
         (lambda client: client.cut("Keep alive timeout"), "Keep alive timeout"),
     ],
 )
-def test_why_there_is_no_connection_is_told_once(
+def test_the_cause_of_a_failed_connection_is_logged_once(
     end: Callable[[FakeClient], None], why: str, caplog: pytest.LogCaptureFixture
 ) -> None:
     started()
@@ -296,7 +296,7 @@ def test_why_there_is_no_connection_is_told_once(
     ]
 
 
-def test_a_thread_of_the_library_that_died_is_noticed(clock: SimpleNamespace) -> None:
+def test_a_dead_library_thread_is_noticed(clock: SimpleNamespace) -> None:
     output, client = up()
     tick(output)
     client.runs = False
@@ -307,7 +307,7 @@ def test_a_thread_of_the_library_that_died_is_noticed(clock: SimpleNamespace) ->
     assert len(FakeClient.made) == 2
 
 
-def test_what_an_earlier_client_says_late_is_nothing(clock: SimpleNamespace) -> None:
+def test_late_calls_of_an_earlier_client_are_ignored(clock: SimpleNamespace) -> None:
     heard: list[object] = []
     output, old = up(on_command=heard.append)
     old.cut()
@@ -331,7 +331,7 @@ def test_what_an_earlier_client_says_late_is_nothing(clock: SimpleNamespace) -> 
 # --- what it says, and in which order
 
 
-def test_the_first_tick_says_init_then_how_all_is_described_then_alarms_then_values_then_ready() -> None:
+def test_the_first_tick_publishes_init_descriptions_alarms_values_then_ready() -> None:
     output, client = up()
     tick(output, with_alarms(alarm()))
     taken = client.taken()
@@ -350,7 +350,7 @@ def test_the_first_tick_says_init_then_how_all_is_described_then_alarms_then_val
     assert all(each.retained for each in client.sent)
 
 
-def test_only_what_changed_is_said_again_and_numbers_each_five_seconds(clock: SimpleNamespace) -> None:
+def test_only_changes_are_published_and_numbers_every_five_seconds(clock: SimpleNamespace) -> None:
     output, client = up()
     tick(output, at(59.5))
     client.taken()
@@ -369,7 +369,7 @@ def test_only_what_changed_is_said_again_and_numbers_each_five_seconds(clock: Si
     assert client.taken() == []
 
 
-def test_the_interval_of_the_numbers_can_be_given(clock: SimpleNamespace) -> None:
+def test_the_interval_of_numbers_is_configurable(clock: SimpleNamespace) -> None:
     output, client = up(slow_interval_s=2.0)
     tick(output, at(59.5))
     client.taken()
@@ -378,7 +378,7 @@ def test_the_interval_of_the_numbers_can_be_given(clock: SimpleNamespace) -> Non
     assert client.taken() == [(GAUGE, b"59.40")]
 
 
-def test_numbers_wait_until_the_line_has_taken_the_last(clock: SimpleNamespace) -> None:
+def test_numbers_wait_until_the_last_ones_are_sent(clock: SimpleNamespace) -> None:
     output, client = up()
     tick(output, at(59.5))
     slow = [each for each in client.sent if each.qos == 0][-1]
@@ -392,7 +392,7 @@ def test_numbers_wait_until_the_line_has_taken_the_last(clock: SimpleNamespace) 
     assert client.taken() == [(GAUGE, b"59.40")]
 
 
-def test_what_a_full_queue_did_not_take_is_said_with_the_next_tick() -> None:
+def test_messages_refused_by_a_full_queue_go_out_at_the_next_tick() -> None:
     output, client = up()
     client.takes = 10
     tick(output)
@@ -408,7 +408,7 @@ def test_what_a_full_queue_did_not_take_is_said_with_the_next_tick() -> None:
 MOMENT = NoteEvent(5000.0, None, NoteId.TOP_UP, "topped up by 3 psi")
 
 
-def test_moments_are_told_once_and_to_whoever_listens_now() -> None:
+def test_moments_are_published_once_without_retain() -> None:
     output, client = up()
     tick(output)
     client.taken()
@@ -431,7 +431,7 @@ def test_moments_are_told_once_and_to_whoever_listens_now() -> None:
     assert output._moments == output._moments.__class__(maxlen=100)
 
 
-def test_of_moments_a_hundred_are_kept_for_a_line_that_is_slow() -> None:
+def test_at_most_a_hundred_moments_wait_for_a_slow_link() -> None:
     output, client = up()
     tick(output)
     client.taken()
@@ -441,7 +441,7 @@ def test_of_moments_a_hundred_are_kept_for_a_line_that_is_slow() -> None:
     assert [payload for _, payload in client.taken()] == [str(n).encode() for n in range(20, 120)]
 
 
-def test_a_command_that_was_carried_out_is_shown_also_where_it_changed_nothing() -> None:
+def test_a_carried_out_command_is_shown_even_if_it_changed_nothing() -> None:
     output, client = up()
     tick(output)
     client.taken()
@@ -455,7 +455,7 @@ def test_a_command_that_was_carried_out_is_shown_also_where_it_changed_nothing()
     ]
 
 
-def test_alarms_that_came_and_went_unheard_are_one_line_once_the_broker_is_back() -> None:
+def test_alarms_missed_by_the_broker_are_one_line_once_it_is_back() -> None:
     output = started()
     client = FakeClient.made[0]
     tick(output, with_alarms(alarm(), alarm(AlarmId.THERMOMETER)))
@@ -475,7 +475,7 @@ def test_alarms_that_came_and_went_unheard_are_one_line_once_the_broker_is_back(
     assert [each for each in client.taken() if "$log" in each[0]] == []
 
 
-def test_an_alarm_is_told_once_the_broker_has_confirmed_it(clock: SimpleNamespace) -> None:
+def test_an_alarm_counts_as_published_once_confirmed(clock: SimpleNamespace) -> None:
     output, client = up()
     assert not output.has_told("lantern", AlarmId.LEAK)
     assert output.fault == "failing, MQTT broker broker.local:1883 does not confirm it"
@@ -502,7 +502,7 @@ def test_an_alarm_is_told_once_the_broker_has_confirmed_it(clock: SimpleNamespac
     assert output.has_told("lantern", AlarmId.LEAK)
 
 
-def test_a_new_connection_is_told_all_of_it_again(clock: SimpleNamespace) -> None:
+def test_a_new_connection_gets_everything_again(clock: SimpleNamespace) -> None:
     output, client = up()
     tick(output)
     first = [each for each in client.taken() if "$description" not in each[0]]
@@ -522,7 +522,7 @@ def test_a_new_connection_is_told_all_of_it_again(clock: SimpleNamespace) -> Non
 # --- what it is told
 
 
-def test_of_what_is_set_what_is_understood_is_asked_and_the_rest_refused(
+def test_valid_sets_become_commands_and_the_rest_are_refused(
     caplog: pytest.LogCaptureFixture,
 ) -> None:
     asked: list[SetCommand] = []
@@ -548,7 +548,7 @@ def test_of_what_is_set_what_is_understood_is_asked_and_the_rest_refused(
     ]
 
 
-def test_of_refusals_ten_are_told_in_a_tick() -> None:
+def test_at_most_ten_refusals_are_published_per_tick() -> None:
     output, client = up()
     tick(output)
     client.taken()
@@ -558,7 +558,9 @@ def test_of_refusals_ten_are_told_in_a_tick() -> None:
     assert len(client.taken()) == 10
 
 
-def test_what_an_earlier_run_left_is_no_command_and_is_cleared(monkeypatch: pytest.MonkeyPatch) -> None:
+def test_a_retained_set_of_an_earlier_run_is_no_command_and_is_cleared(
+    monkeypatch: pytest.MonkeyPatch,
+) -> None:
     monkeypatch.setattr(owner, "GONE_S", 0.0)  # else it is waited for whoever may still publish it
     output = started()
     (client,) = FakeClient.made
@@ -579,7 +581,7 @@ def test_what_an_earlier_run_left_is_no_command_and_is_cleared(monkeypatch: pyte
 
 
 @pytest.mark.parametrize("rehearsed", [False, True])
-def test_a_stop_says_goodbye_and_a_rehearsal_takes_away_what_it_left(rehearsed: bool) -> None:
+def test_a_stop_publishes_disconnected_and_a_rehearsal_cleans_up(rehearsed: bool) -> None:
     output, client = up(rehearsed=rehearsed)
     tick(output)
     client.taken()
@@ -601,7 +603,7 @@ def test_a_stop_says_goodbye_and_a_rehearsal_takes_away_what_it_left(rehearsed: 
     assert client.sent == [] and len(FakeClient.made) == 1
 
 
-def test_a_stop_without_a_broker_says_nothing_and_one_that_takes_nothing_is_not_waited_for() -> None:
+def test_a_stop_never_waits_for_a_missing_or_blocked_broker() -> None:
     output = started()
     output.stop()
     assert FakeClient.made[0].sent == [] and ("disconnect",) in FakeClient.made[0].calls
@@ -611,14 +613,14 @@ def test_a_stop_without_a_broker_says_nothing_and_one_that_takes_nothing_is_not_
     assert client.sent == []
 
 
-def test_before_the_start_and_with_nothing_known_there_is_nothing_to_say() -> None:
+def test_nothing_is_published_before_the_start_or_without_data() -> None:
     output = MqttOutput(MqttLink("broker.local"), WORKSHOP, [LANTERN], False, print)
     tick(output, NOTHING_KNOWN)
     output.stop()
     assert FakeClient.made == []
 
 
-def test_an_announcement_is_a_moment(clock: SimpleNamespace) -> None:
+def test_an_announcement_is_not_retained(clock: SimpleNamespace) -> None:
     output, client = up()
     tick(output)
     client.taken()

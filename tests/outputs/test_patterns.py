@@ -40,7 +40,7 @@ def standing(
 
 
 # IEC 60073: slow flashing 24-48, normal flashing 84-168 flashes a minute (by two accounts of the standard).
-def test_flashing_keeps_to_the_rates_of_the_standard() -> None:
+def test_flash_rates_follow_the_standard() -> None:
     assert 84 <= flashes_per_minute(patterns.QUICK) <= 168
     assert 24 <= flashes_per_minute(patterns.SLOW) <= 48
 
@@ -74,7 +74,7 @@ def test_bursts_differ_by_their_pulses_as_in_the_standard(
         assert pauses and all(pause_s[0] <= pause <= pause_s[1] for pause in pauses)
 
 
-def test_a_high_burst_is_three_and_two() -> None:
+def test_a_high_burst_is_three_pulses_and_two() -> None:
     starts = [begin for begin, _ in pulses(show([standing(Priority.HIGH)], ONE, False, 0.0), 10.0)]
     gaps = [after - before for before, after in itertools.pairwise(starts)]
     assert len(gaps) == 4
@@ -107,14 +107,14 @@ def test_some_lamp_always_moves_within_some_seconds(fitted, state, priority) -> 
     assert moving
 
 
-def test_a_lamp_of_its_own_for_each_meaning() -> None:
+def test_each_meaning_can_have_its_own_lamp() -> None:
     calm = show([], THREE, False, 0.0)
     both = show([standing(Priority.HIGH), standing(Priority.LOW)], THREE, False, 0.0)
     assert set(calm.lamps) == {Lamp.CALM}
     assert both.lamps == {Lamp.ALARM: patterns.QUICK, Lamp.NOTE: patterns.SLOW}
 
 
-def test_a_single_lamp_shows_the_most_pressing() -> None:
+def test_a_single_lamp_shows_the_most_urgent_alarm() -> None:
     high, low = Priority.HIGH, Priority.LOW
     ack, back = AlarmState.ACKNOWLEDGED, AlarmState.RETURNED
     for alarms, expected in (
@@ -128,18 +128,18 @@ def test_a_single_lamp_shows_the_most_pressing() -> None:
 
 
 @pytest.mark.parametrize("fitted", [{Lamp.CALM}, {Lamp.NOTE}, {Lamp.ALARM}, {Lamp.CALM, Lamp.NOTE}])
-def test_whatever_lamp_is_there_shows_a_high_alarm(fitted) -> None:
+def test_any_fitted_lamp_shows_a_high_alarm(fitted) -> None:
     shown = show([standing(Priority.HIGH)], fitted, False, 0.0)
     assert list(shown.lamps.values()) == [patterns.QUICK]
 
 
-def test_the_buzzer_is_silent_unless_an_alarm_is_not_acknowledged() -> None:
+def test_the_buzzer_sounds_only_for_unacknowledged_alarms() -> None:
     for state in AlarmState:
         shown = show([standing(Priority.HIGH, state)], ONE, False, 0.0)
         assert (shown.call is not None) == (state is AlarmState.UNACKNOWLEDGED)
 
 
-def test_a_call_ends_by_itself() -> None:
+def test_an_announcement_ends_on_its_own() -> None:
     high = standing(Priority.HIGH, announced_s=1000.0)
     lasts_s = CALLS[Priority.HIGH].lasts_s
     assert show([high], ONE, False, 1000.0 + lasts_s - 1.0).call is not None
@@ -147,14 +147,14 @@ def test_a_call_ends_by_itself() -> None:
     assert pulses(show([high], ONE, False, 1000.0), 900.0) == []  # nor before it began
 
 
-def test_the_more_pressing_call_is_heard() -> None:
+def test_the_more_urgent_announcement_is_heard() -> None:
     alarms = [standing(Priority.LOW, announced_s=5.0), standing(Priority.HIGH, announced_s=0.0)]
     for order in (alarms, alarms[::-1]):
         call = show(order, ONE, False, 5.0).call
         assert call is not None and call.priority is Priority.HIGH
 
 
-def test_quiet_hours_leave_the_high_alarm_its_voice_and_all_their_lamp() -> None:
+def test_quiet_hours_silence_all_but_high_alarms_and_keep_every_lamp() -> None:
     for priority in Priority:
         loud, quiet = (show([standing(priority)], ONE, hush, 0.0) for hush in (False, True))
         assert loud.call is not None
@@ -162,12 +162,12 @@ def test_quiet_hours_leave_the_high_alarm_its_voice_and_all_their_lamp() -> None
         assert quiet.lamps == loud.lamps
 
 
-def test_a_test_that_was_asked_for_sounds_in_quiet_hours() -> None:
+def test_a_requested_test_sounds_in_quiet_hours() -> None:
     assert show([standing(Priority.LOW, alarm=AlarmId.TEST)], ONE, True, 0.0).call is not None
 
 
 @pytest.mark.parametrize("rhythm", [patterns.QUICK, patterns.TWICE, patterns.LIT, CALLS[Priority.HIGH].burst])
-def test_the_next_edge_is_when_it_changes(rhythm: Rhythm) -> None:
+def test_the_next_edge_is_when_the_signal_changes(rhythm: Rhythm) -> None:
     t_s = 123.456
     for _ in range(50):
         edge_s = rhythm.next_edge_s(t_s)

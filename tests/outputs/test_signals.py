@@ -115,14 +115,14 @@ def rises(looks: list[bool]) -> int:
     return sum(after and not before for before, after in zip([False, *looks], looks, strict=False))
 
 
-def test_the_lamp_of_a_calm_night_beats_and_the_buzzer_is_silent(factory: MockFactory) -> None:
+def test_on_a_calm_night_the_lamp_beats_and_the_buzzer_is_silent(factory: MockFactory) -> None:
     looks = Bedside(factory).go(60.0)
     assert rises(looks[LAMP]) == 15
     assert sum(looks[LAMP]) / len(looks[LAMP]) < 0.05
     assert not any(looks[BUZZER])
 
 
-def test_a_high_alarm_calls_is_repeated_at_the_stretching_interval_and_falls_silent_when_seen(
+def test_a_high_alarm_sounds_repeats_at_growing_intervals_and_stops_when_acknowledged(
     factory: MockFactory,
 ) -> None:
     """watch/alarm_states.py: again after 10, 20, 40, then every 60 min; calls of five pulses for 3 min."""
@@ -144,7 +144,7 @@ def test_a_high_alarm_calls_is_repeated_at_the_stretching_interval_and_falls_sil
     assert 0.9 < sum(looks[LAMP]) / len(looks[LAMP]) < 1.0  # not the lamp: the alarm stands
 
 
-def test_a_press_in_the_middle_of_a_burst_ends_it_with_the_next_tick(factory: MockFactory) -> None:
+def test_a_press_during_a_burst_ends_it_at_the_next_tick(factory: MockFactory) -> None:
     bed = Bedside(factory)
     bed.conditions[FLOOR] = "passes the floor"
     bed.go(30.2)
@@ -153,7 +153,7 @@ def test_a_press_in_the_middle_of_a_burst_ends_it_with_the_next_tick(factory: Mo
     assert not any(bed.go(300.0)[BUZZER])
 
 
-def test_an_alarm_that_came_and_went_is_shown_until_seen(factory: MockFactory) -> None:
+def test_an_alarm_that_came_and_went_is_shown_until_acknowledged(factory: MockFactory) -> None:
     bed = Bedside(factory)
     bed.conditions[FLOOR] = "passes the floor"
     bed.go(40.0)
@@ -182,7 +182,7 @@ def test_a_long_press_shelves_the_low_alarms_and_leaves_the_high_one(factory: Mo
     assert bed.states[AlarmId.THERMOMETER] is AlarmState.UNACKNOWLEDGED  # a shelving has an end
 
 
-def test_a_press_with_nothing_to_acknowledge_asks_for_nothing(factory: MockFactory) -> None:
+def test_a_press_with_nothing_to_acknowledge_does_nothing(factory: MockFactory) -> None:
     bed = Bedside(factory)
     bed.go(5.0)
     for seconds in (0.3, 4.0):
@@ -190,7 +190,7 @@ def test_a_press_with_nothing_to_acknowledge_asks_for_nothing(factory: MockFacto
         assert bed.asked == []
 
 
-def test_a_shorted_button_is_told_once_and_hides_no_alarm(
+def test_a_shorted_button_is_reported_once_and_hides_no_alarm(
     factory: MockFactory, caplog: pytest.LogCaptureFixture
 ) -> None:
     bed = Bedside(factory)
@@ -210,7 +210,7 @@ def test_a_shorted_button_is_told_once_and_hides_no_alarm(
     assert bed.asked == [] and bed.signals.fault is None
 
 
-def test_a_hung_loop_darkens_the_lamp_and_a_finger_does_not_light_it(factory: MockFactory) -> None:
+def test_a_hung_loop_darkens_the_lamp_even_when_the_button_is_pressed(factory: MockFactory) -> None:
     bed = Bedside(factory)
     bed.conditions[FLOOR] = "passes the floor"
     bed.go(40.0)
@@ -257,7 +257,7 @@ def test_quiet_hours_go_past_midnight_in_the_workshops_own_time() -> None:
     assert not quiet.hold(None)
 
 
-def test_what_stands_after_a_restart_calls_again_at_once(factory: MockFactory) -> None:
+def test_active_alarms_sound_again_at_once_after_a_restart(factory: MockFactory) -> None:
     bed = Bedside(factory)
     standing = (alarm(FLOOR, priority=Priority.HIGH, since_s=-30_000.0),)
     bed.signals.show(0.0, None, {"lantern": standing})
@@ -265,7 +265,7 @@ def test_what_stands_after_a_restart_calls_again_at_once(factory: MockFactory) -
     assert bed.factory.pin(BUZZER).state
 
 
-def test_three_lamps(factory: MockFactory) -> None:
+def test_each_of_three_lamps_has_its_own_meaning(factory: MockFactory) -> None:
     wiring = Wiring({Lamp.CALM: CALM_LAMP, Lamp.NOTE: NOTE_LAMP, Lamp.ALARM: LAMP}, None, None)
     pins = open_pins(wiring, TICK_S, lambda: 0.0, factory)
     for standing, expected in (((), CALM_LAMP), ((alarm(LEAK),), NOTE_LAMP)):
@@ -274,7 +274,7 @@ def test_three_lamps(factory: MockFactory) -> None:
         assert [pin for pin in (CALM_LAMP, NOTE_LAMP, LAMP) if factory.pin(pin).state] == [expected]
 
 
-def test_after_the_end_all_is_dark_and_the_pins_are_free(factory: MockFactory) -> None:
+def test_after_the_end_all_lamps_are_off_and_pins_released(factory: MockFactory) -> None:
     bed = Bedside(factory)
     bed.conditions[FLOOR] = "passes the floor"
     bed.go(30.1)
@@ -292,7 +292,7 @@ def said(caplog: pytest.LogCaptureFixture) -> list[str]:
     return lines
 
 
-def test_a_machine_without_pins_is_told_in_one_line_and_the_watch_goes_on(
+def test_a_machine_without_pins_is_reported_in_one_line_and_the_watch_goes_on(
     caplog: pytest.LogCaptureFixture, monkeypatch: pytest.MonkeyPatch
 ) -> None:
     import gpiozero
@@ -311,7 +311,7 @@ def test_a_machine_without_pins_is_told_in_one_line_and_the_watch_goes_on(
     signals.close()
 
 
-def test_a_busy_pin_is_told_in_one_line_and_the_others_serve(
+def test_a_busy_pin_is_reported_in_one_line_and_the_others_work(
     factory: MockFactory, caplog: pytest.LogCaptureFixture
 ) -> None:
     import gpiozero
@@ -327,7 +327,7 @@ def test_a_busy_pin_is_told_in_one_line_and_the_others_serve(
     taken.close()
 
 
-def test_a_pin_that_fails_is_told_once_and_works_again(
+def test_a_failing_pin_is_reported_once_and_recovers(
     factory: MockFactory, caplog: pytest.LogCaptureFixture, monkeypatch: pytest.MonkeyPatch
 ) -> None:
     bed = Bedside(factory)
@@ -360,7 +360,7 @@ def test_a_pin_that_fails_is_told_once_and_works_again(
         [*wiring.lamps, *(each for each in ("buzzer", "button") if getattr(wiring, each))]
     ),
 )
-def test_whatever_is_fitted_serves_by_itself(factory: MockFactory, wiring: Wiring) -> None:
+def test_each_fitted_device_works_alone(factory: MockFactory, wiring: Wiring) -> None:
     """A calm hour first: nothing that is to be shown has an edge then."""
     bed = Bedside(factory, wiring=wiring)
     assert not any(bed.go(60.0)[BUZZER])
@@ -395,7 +395,7 @@ def test_the_thread_moves_the_pins_and_stops_when_the_loop_does(factory: MockFac
         signals.close()
 
 
-def test_the_thread_goes_on_whatever_happens_to_it(
+def test_the_thread_survives_any_error(
     factory: MockFactory, monkeypatch: pytest.MonkeyPatch, caplog: pytest.LogCaptureFixture
 ) -> None:
     pins = open_pins(Wiring(buzzer=BUZZER), 0.05, boot_time_s, factory)
@@ -426,7 +426,7 @@ def test_the_thread_goes_on_whatever_happens_to_it(
     assert "no such lamp" in said and "tried again" in said
 
 
-def test_a_night_is_shown_and_the_button_acknowledges_it_by_the_one_road(
+def test_a_night_is_shown_and_the_button_acknowledges_through_the_record(
     tmp_path: Path, factory: MockFactory
 ) -> None:
     """The seal gives way in the evening; the caster presses the button; the record knows who it was."""
@@ -468,7 +468,7 @@ def test_a_night_is_shown_and_the_button_acknowledges_it_by_the_one_road(
 
 
 @pytest.mark.parametrize("fault", ["pin", "raises", "hangs"])
-def test_lamp_and_buzzer_that_fail_are_told_by_the_other_ways(
+def test_failing_lamp_and_buzzer_are_reported_by_the_other_outputs(
     tmp_path: Path, factory: MockFactory, monkeypatch: pytest.MonkeyPatch, fault: str
 ) -> None:
     bench = Bench(NIGHTS["sound"], tmp_path)
@@ -510,7 +510,7 @@ def test_lamp_and_buzzer_that_fail_are_told_by_the_other_ways(
 # -- the verbs -------------------------------------------------------------------------------------
 
 
-def test_a_rehearsal_says_what_lamp_and_buzzer_would_do(
+def test_a_rehearsal_prints_what_lamp_and_buzzer_would_do(
     tmp_path: Path, capsys: pytest.CaptureFixture[str]
 ) -> None:
     assert main(["rehearse", "vented-early", "--record", str(tmp_path / "record.db")]) == 0

@@ -39,7 +39,7 @@ HIGH, MEDIUM, LOW = Priority.HIGH, Priority.MEDIUM, Priority.LOW
 # --- rhythms
 
 
-def test_every_rhythm_to_the_letter() -> None:
+def test_every_rhythm_is_pinned() -> None:
     assert [(each.period_s, each.on) for each in (CALM, LIT, TWICE, SLOW, QUICK, PRESSED, HELD)] == [
         (4.0, ((0.0, 0.15),)),
         (4.0, ((0.3, 4.0),)),
@@ -71,9 +71,7 @@ PAIR = Rhythm("", 4.0, ((0.5, 1.0), (2.0, 2.5)))
         *((2.5, False, 1.5), (3.75, False, 0.25), (4.0, False, 0.5), (404.75, True, 0.25)),
     ],
 )
-def test_a_rhythm_is_on_from_the_begin_of_a_pulse_to_before_its_end(
-    t_s: float, is_on: bool, edge_s: float
-) -> None:
+def test_a_pulse_includes_its_start_and_excludes_its_end(t_s: float, is_on: bool, edge_s: float) -> None:
     assert (PAIR.is_on(t_s), PAIR.next_edge_s(t_s)) == (is_on, edge_s)
 
 
@@ -89,7 +87,7 @@ def test_a_rhythm_is_on_from_the_begin_of_a_pulse_to_before_its_end(
         (130.0, False, 1.0),  # over, though its rhythm would begin again
     ],
 )
-def test_a_call_is_heard_from_its_begin_for_as_long_as_it_lasts(
+def test_an_announcement_sounds_from_its_start_for_its_length(
     t_s: float, sounds: bool, edge_s: float
 ) -> None:
     shown = Show({Lamp.ALARM: Rhythm("", 3.0, ((0.0, 1.0),))}, CALLS[LOW], 100.0)
@@ -101,7 +99,7 @@ def test_a_call_is_heard_from_its_begin_for_as_long_as_it_lasts(
         assert shown.next_edge_s(t_s) == lamp_s
 
 
-def test_what_shows_nothing_has_no_edge() -> None:
+def test_a_dark_signal_has_no_edge() -> None:
     assert Show({}).next_edge_s(5.0) is None
     assert Show({}, CALLS[LOW], 10.0).next_edge_s(9.9) is None
     assert Show({}, CALLS[LOW], 10.0).next_edge_s(10.0) == 0.25
@@ -139,11 +137,11 @@ def test_each_alarm_has_its_lamp_and_its_rhythm(priority: Priority, state: Alarm
         (set(), Lamp.ALARM, None),
     ],
 )
-def test_a_lamp_that_is_missing_has_a_stand_in(fitted: set[Lamp], lamp: Lamp, there: Lamp | None) -> None:
+def test_a_missing_lamp_has_a_stand_in(fitted: set[Lamp], lamp: Lamp, there: Lamp | None) -> None:
     assert patterns._stand_in(lamp, fitted) is there
 
 
-def test_of_several_on_one_lamp_the_most_pressing_is_shown() -> None:
+def test_a_shared_lamp_shows_the_most_urgent_alarm() -> None:
     alarms = [
         Standing(AlarmId.LEAK, LOW, ASIDE),
         Standing(AlarmId.THERMOMETER, LOW, OVER),
@@ -161,7 +159,7 @@ def called(*alarms: tuple[Priority, float | None], quiet: bool = False, t_s: flo
     return None if shown.call is None else (shown.call.priority, shown.called_s)
 
 
-def test_the_buzzer_calls_for_the_most_pressing_and_of_two_alike_for_the_older() -> None:
+def test_the_buzzer_sounds_for_the_most_urgent_then_the_oldest_alarm() -> None:
     assert called() is None and called((LOW, None)) is None
     assert called((LOW, 98.1)) == (LOW, 98.1) and called((LOW, 98.0)) is None
     assert called((MEDIUM, 40.5)) == (MEDIUM, 40.5) and called((MEDIUM, 40.0)) is None
@@ -174,7 +172,7 @@ def test_the_buzzer_calls_for_the_most_pressing_and_of_two_alike_for_the_older()
         assert shown.call is None
 
 
-def test_in_quiet_hours_only_a_high_alarm_or_a_test_calls() -> None:
+def test_in_quiet_hours_only_a_high_alarm_or_a_test_sounds() -> None:
     assert called((LOW, 99.0), (MEDIUM, 99.0), quiet=True) is None
     assert called((LOW, 99.0), (HIGH, 99.5), quiet=True) == (HIGH, 99.5)
     test = Standing(AlarmId.TEST, LOW, UNSEEN, 100.0)
@@ -202,7 +200,7 @@ def of(
     return alarm(alarm_id, priority=priority, state=state)
 
 
-def test_an_alarm_is_announced_when_it_is_met_first_and_each_time_it_announces_itself_again() -> None:
+def test_an_alarm_sounds_when_first_seen_and_at_every_repeat() -> None:
     news: list[bool] = []
     played = Played()
     shown = Signals(played, on_show=lambda _, is_news: news.append(is_news))  # type: ignore[arg-type]
@@ -268,7 +266,7 @@ def test_a_short_press_acknowledges_and_a_long_one_shelves_the_low_alarms(
     assert {(command.by, command.t_s) for _, command in found} <= {("button", 0.0)}
 
 
-def test_without_pins_nothing_is_at_fault_and_one_lamp_is_thought_of() -> None:
+def test_without_pins_there_is_no_fault_and_one_lamp_is_assumed() -> None:
     seen: list[Show] = []
     shown = Signals(None, on_show=lambda show, _: seen.append(show))
     shown.show(0.0, None, {})
@@ -304,7 +302,7 @@ class Bench:
 STEADY = Show({Lamp.ALARM: PRESSED}, CALLS[HIGH], 100.0)
 
 
-def test_what_is_shown_has_leave_for_two_ticks_and_two_seconds() -> None:
+def test_a_shown_state_is_valid_for_two_ticks_and_two_seconds() -> None:
     bench = Bench(Wiring({Lamp.ALARM: LAMP}, BUZZER), tick_s=5.0)
     assert bench.step(99.0) is None and not bench.on(LAMP)  # nothing was said yet
     bench.pins.play(Show({Lamp.ALARM: LIT}), 100.0)
@@ -317,7 +315,7 @@ def test_what_is_shown_has_leave_for_two_ticks_and_two_seconds() -> None:
     bench.factory.close()
 
 
-def test_the_next_look_is_at_the_next_edge_of_lamp_buzzer_or_finger() -> None:
+def test_the_thread_wakes_at_the_next_edge_of_lamp_buzzer_or_button() -> None:
     bench = Bench(Wiring({Lamp.ALARM: LAMP}, BUZZER, BUTTON), tick_s=60.0)
     bench.pins.play(STEADY, 100.0)
     assert bench.step(100.0) == pytest.approx(0.2) and bench.on(BUZZER)
@@ -332,7 +330,7 @@ def test_the_next_look_is_at_the_next_edge_of_lamp_buzzer_or_finger() -> None:
     bench.factory.close()
 
 
-def test_the_lamp_answers_the_finger_for_ten_seconds_and_the_buzzer_never() -> None:
+def test_the_lamp_answers_a_press_for_ten_seconds_and_the_buzzer_never() -> None:
     bench = Bench(Wiring({Lamp.ALARM: LAMP}, BUZZER, BUTTON), tick_s=60.0)
     dark = Show({Lamp.ALARM: Rhythm("", 100.0, ())})
     held: list[float] = []
@@ -353,7 +351,7 @@ def test_the_lamp_answers_the_finger_for_ten_seconds_and_the_buzzer_never() -> N
     bench.factory.close()
 
 
-def test_a_thread_that_does_not_move_the_pins_is_told() -> None:
+def test_a_stalled_signal_thread_is_reported() -> None:
     bench = Bench(Wiring({Lamp.ALARM: LAMP}, BUZZER), tick_s=1.0)
     bench.pins._thread = threading.Thread(target=lambda: None)
     bench.now_s = 1000.0
@@ -372,7 +370,7 @@ def test_a_thread_that_does_not_move_the_pins_is_told() -> None:
     bench.factory.close()
 
 
-def test_each_way_has_the_faults_of_its_own_pins_and_is_named_only_where_it_is_wired() -> None:
+def test_each_output_has_the_faults_of_its_own_pins_and_is_named_only_if_wired() -> None:
     bench = Bench(Wiring({Lamp.ALARM: LAMP, Lamp.CALM: 5}, None, BUTTON))
     assert bench.pins.ways() == {"lamp": None}
     bench.pins._fail("lamp calm", "does not respond")
@@ -384,7 +382,7 @@ def test_each_way_has_the_faults_of_its_own_pins_and_is_named_only_where_it_is_w
     assert Bench(Wiring(button=BUTTON)).pins.ways() == {}
 
 
-def test_a_pin_is_set_only_where_it_is_not_so_already(monkeypatch: pytest.MonkeyPatch) -> None:
+def test_a_pin_is_written_only_on_a_change(monkeypatch: pytest.MonkeyPatch) -> None:
     bench = Bench(Wiring(buzzer=BUZZER))
     device = bench.pins._buzzer
     was: list[bool] = []
@@ -396,7 +394,7 @@ def test_a_pin_is_set_only_where_it_is_not_so_already(monkeypatch: pytest.Monkey
     assert was == [True, False]
 
 
-def test_the_thread_ends_with_the_pins_and_all_is_dark() -> None:
+def test_the_thread_ends_with_the_pins_off() -> None:
     bench = Bench(Wiring({Lamp.ALARM: LAMP}, BUZZER, BUTTON))
     bench.pins.start(lambda held_s: None)
     bench.pins.play(STEADY, 100.0)
@@ -408,7 +406,7 @@ def test_the_thread_ends_with_the_pins_and_all_is_dark() -> None:
     again.close()  # never started
 
 
-def test_a_button_is_wired_with_what_contacts_need(monkeypatch: pytest.MonkeyPatch) -> None:
+def test_the_timing_of_a_button_is_pinned(monkeypatch: pytest.MonkeyPatch) -> None:
     import gpiozero
 
     made: list[dict[str, Any]] = []

@@ -6,6 +6,7 @@ import time
 
 import pytest
 
+from patience import PATIENCE_S
 from potvigil.outputs import systemd
 
 
@@ -15,12 +16,12 @@ def manager(request, tmp_path, monkeypatch):
     name = str(tmp_path / "notify") if request.param == "file" else f"@potvigil-test-{os.getpid()}"
     with socket.socket(socket.AF_UNIX, socket.SOCK_DGRAM) as listening:
         listening.bind("\0" + name[1:] if name.startswith("@") else name)
-        listening.settimeout(2)
+        listening.settimeout(PATIENCE_S)
         monkeypatch.setenv("NOTIFY_SOCKET", name)
         yield listening
 
 
-def test_the_manager_is_told_in_lines_of_assignments(manager):
+def test_the_manager_gets_lines_of_assignments(manager):
     assert systemd.ready("watching 1 pot")
     assert manager.recv(1000) == b"READY=1\nSTATUS=watching 1 pot"
     assert systemd.ping_watchdog()
@@ -33,7 +34,7 @@ def test_the_manager_is_told_in_lines_of_assignments(manager):
     assert manager.recv(1000) == b"EXTEND_TIMEOUT_USEC=60000000"
 
 
-def test_a_status_cannot_smuggle_in_an_assignment(manager):
+def test_a_status_cannot_inject_an_assignment(manager):
     systemd.status("one\nWATCHDOG=trigger")
     assert manager.recv(1000) == b"STATUS=one WATCHDOG=trigger"
 
@@ -44,12 +45,12 @@ def test_without_a_manager_nothing_happens(monkeypatch):
 
 
 @pytest.mark.parametrize("name", ["", "relative", "vsock:2:1234", "/no/such/socket", "@nobody-listens-here"])
-def test_a_manager_that_cannot_be_reached_is_no_error(monkeypatch, name):
+def test_an_unreachable_manager_is_no_error(monkeypatch, name):
     monkeypatch.setenv("NOTIFY_SOCKET", name)
     assert not systemd.ping_watchdog()
 
 
-def test_a_manager_that_does_not_read_holds_nothing_up_for_long(manager):
+def test_a_manager_that_does_not_read_blocks_nothing_for_long(manager):
     began_s = time.monotonic()
     told = 0
     while systemd.ping_watchdog():  # until its queue is full

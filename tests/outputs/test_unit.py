@@ -7,14 +7,14 @@ import subprocess
 import sys
 import tempfile
 import threading
-import time
 from contextlib import suppress
 from pathlib import Path
 
 import pytest
 
-from broker import Broker, free_port, wait_until
+from broker import Broker, free_port
 from only_root import needs_root
+from patience import PATIENCE_S, wait_until
 from sandbox import UNITS, allowed_calls, analyze, members
 from sandbox import settings as values_of
 
@@ -29,7 +29,7 @@ def settings(name):
 
 
 @pytest.mark.parametrize("unit", sorted(UNITS.iterdir()), ids=lambda path: path.name)
-def test_systemd_finds_nothing_to_complain_of(unit, tmp_path):
+def test_systemd_accepts_the_units_without_complaint(unit, tmp_path):
     # the program itself is installed elsewhere, if at all: another stands in for it
     for each in UNITS.iterdir():  # a timer asks for its service
         text = re.sub(r"^ExecStart=\S+", "ExecStart=/bin/true", each.read_text(), flags=re.MULTILINE)
@@ -38,14 +38,14 @@ def test_systemd_finds_nothing_to_complain_of(unit, tmp_path):
     assert (verdict.returncode, verdict.stdout, verdict.stderr) == (0, "", "")
 
 
-def test_the_complaint_would_be_seen(tmp_path):
+def test_a_complaint_of_systemd_would_be_seen(tmp_path):
     copy = tmp_path / UNIT.name
     copy.write_text("[Service]\nExecStart=/bin/true\nWatchdogSecs=30\n")
     assert "WatchdogSecs" in analyze("verify", copy).stderr
 
 
 @pytest.mark.parametrize("unit", SERVICES, ids=lambda path: path.name)
-def test_the_service_is_shut_in(unit):
+def test_the_service_is_sandboxed(unit):
     verdict = analyze("security", "--offline=true", unit)
     exposure = re.search(r"Overall exposure level.*: (\d+\.\d)", verdict.stdout)
     assert exposure is not None, verdict.stderr
@@ -61,7 +61,7 @@ def test_the_service_is_shut_in(unit):
         "getrandom",
     ],
 )
-def test_what_the_watch_needs_of_the_kernel_is_left_to_it(call):
+def test_the_watch_keeps_the_kernel_features_it_needs(call):
     assert call in allowed_calls(UNIT)
 
 
@@ -73,11 +73,11 @@ def test_what_the_watch_needs_of_the_kernel_is_left_to_it(call):
         "adjtimex",  # also the question alone whether the clock is set: clock.py has another way
     ],
 )
-def test_what_it_does_not_need_is_not(unit, call):
+def test_kernel_features_it_does_not_need_are_blocked(unit, call):
     assert call not in allowed_calls(unit)
 
 
-def test_the_drop_in_for_another_time_service_gives_the_question_back(tmp_path):
+def test_the_drop_in_for_another_time_service_restores_the_clock_check(tmp_path):
     text = UNIT.read_text()
     lines = re.findall(r"^#   (.*=.*)$", text, re.MULTILINE)
     assert lines == ["ProtectClock=no", "SystemCallFilter=adjtimex clock_adjtime clock_adjtime64"]
@@ -91,14 +91,14 @@ def test_boot_id_and_board_can_be_read():
     assert settings("ProcSubset") == []
 
 
-def test_it_starts_again_for_ever_and_is_watched():
+def test_the_service_restarts_forever_and_has_a_watchdog():
     assert settings("Type") == ["notify"]
     assert settings("Restart") == ["always"]
     assert settings("StartLimitIntervalSec") == ["0"]
     assert float(settings("WatchdogSec")[0]) >= 10  # a slow thermometer bus must not look like a stuck watch
 
 
-def test_only_the_buses_are_open_to_it():
+def test_the_service_can_open_only_the_buses():
     assert settings("DevicePolicy") == ["closed"]
     assert settings("DeviceAllow") == ["char-i2c rw", "char-spi rw", "char-gpiochip rw"]
     assert settings("SupplementaryGroups") == ["i2c spi gpio"]
@@ -126,8 +126,8 @@ def start(unit, code, *arguments, **environment):
     )
 
 
-def finished(process, within_s=120):
-    out, said = process.communicate(timeout=within_s)
+def finished(process):
+    out, said = process.communicate(timeout=PATIENCE_S)
     assert process.returncode == 0, said
     return out, said
 
@@ -183,11 +183,9 @@ def test_the_watch_works_in_its_sandbox(tmp_path):
         )
         threading.Thread(target=hear, daemon=True).start()
         with broker.listen("#") as listener:
-            wait_until(
-                lambda: any(t.endswith("/$state") for t in listener.last()), 30, "broker heard nothing"
-            )
+            wait_until(lambda: any(t.endswith("/$state") for t in listener.last()), "broker heard nothing")
             stdout, _ = finished(process)
-        wait_until(lambda: b"WATCHDOG=1" in told, 10, "the manager heard no ping")
+        wait_until(lambda: b"WATCHDOG=1" in told, "the manager heard no ping")
     assert stdout.startswith("watched")
     assert (tmp_path / "live.json").stat().st_size > 1000
 
@@ -208,7 +206,7 @@ except PermissionError:
 
 
 @pytest.mark.parametrize("unit", SERVICES, ids=lambda path: path.name)
-def test_the_sandbox_of_these_tests_is_one(unit):
+def test_the_test_sandbox_really_blocks(unit):
     assert finished(start(unit.name, REFUSED))[0].split() == ["refused", "refused"]
     assert set(members("@clock")).isdisjoint(allowed_calls(unit))
 
@@ -222,7 +220,7 @@ print(clock.SystemClock().now().utc_s is not None)
 """
 
 
-def test_in_its_sandbox_the_clock_is_believed_once_it_was_set(tmp_path):
+def test_in_its_sandbox_the_clock_is_trusted_once_set(tmp_path):
     """systemd-timesyncd.service(8): the file is touched at each synchronisation, and is under /run."""
     mark = tmp_path / "synchronized"
     assert finished(start(UNIT.name, CLOCK, mark))[0] == "False\n"
@@ -258,12 +256,12 @@ def test_page_thinning_and_backup_work_in_their_sandboxes(tmp_path):
     try:
         assert page.stdout.readline().startswith("page: ")
         base = f"http://127.0.0.1:{port}"
-        assert httpx2.get(f"{base}/batch/1", timeout=20).status_code == 200
-        report = httpx2.get(f"{base}/batch/1/report.pdf", timeout=110)
+        assert httpx2.get(f"{base}/batch/1", timeout=PATIENCE_S).status_code == 200
+        report = httpx2.get(f"{base}/batch/1/report.pdf", timeout=PATIENCE_S)
         assert (report.status_code, report.content[:5]) == (200, b"%PDF-"), report.text[:300]
     finally:
         page.terminate()
-        _, said = page.communicate(timeout=20)
+        _, said = page.communicate(timeout=PATIENCE_S)
     assert "Traceback" not in said
 
 
@@ -297,7 +295,7 @@ with Store.open(folder / "state" / "potvigil.db") as store:
 
 
 @needs_root
-def test_buses_and_record_are_reached_by_their_groups_in_a_user_namespace():
+def test_groups_give_access_to_buses_and_record_in_a_user_namespace():
     """The watch opens a bus by a supplementary group, the page writes beside it in its folder."""
     watch, page, group, bus = 61_001, 61_002, 61_001, 61_003
     with tempfile.TemporaryDirectory() as made:
@@ -319,11 +317,9 @@ def test_buses_and_record_are_reached_by_their_groups_in_a_user_namespace():
             ]
             pipes = {"stdin": subprocess.PIPE, "stderr": subprocess.PIPE, "text": True}
             both.append(subprocess.Popen([*command, groups], **pipes))
-            deadline_s = time.monotonic() + 20
-            while not (folder / "state" / "potvigil.db").exists() and time.monotonic() < deadline_s:
-                time.sleep(0.05)
+            wait_until((folder / "state" / "potvigil.db").exists, "it began no record")
         for each in both:  # both hold the record at once
-            _, said = each.communicate("\n", timeout=30)
+            _, said = each.communicate("\n", timeout=PATIENCE_S)
             assert each.returncode == 0, said
         subprocess.run(["chmod", "-R", "a+rX", made], check=True)
         assert (folder / "state" / "potvigil.db").stat().st_gid == group

@@ -1,6 +1,5 @@
 """Every address by its status, kind and headers; and what an address or a form may say at the most."""
 
-import asyncio
 import base64
 import io
 import re
@@ -11,6 +10,7 @@ from hypothesis import given
 from hypothesis import strategies as st
 from PIL import Image
 
+from coroutines import run
 from demo_pot import alarm, with_alarms
 from paged import SAME, commands_of, post, token_of
 from potvigil.model.events import AlarmId, Detail
@@ -263,7 +263,7 @@ def stream_of(client, monkeypatch, told, *, stops_after=None):
     async def all_of():
         return [each async for each in data._stream()]
 
-    return asyncio.run(all_of())
+    return run(all_of())
 
 
 def test_a_stream_says_what_is_new_and_now_and_then_that_it_is_there(own, monkeypatch) -> None:

@@ -6,8 +6,6 @@ import socket
 import stat
 import struct
 import sys
-from collections.abc import Coroutine
-from concurrent.futures import ThreadPoolExecutor
 from datetime import UTC
 from ipaddress import IPv4Address
 from pathlib import Path
@@ -17,6 +15,7 @@ from zoneinfo import ZoneInfo
 
 import pytest
 
+from coroutines import run
 from potvigil.page import addresses, children, door, guard, guesses, passwords, sessions, zone
 from potvigil.page.children import Children, _last_line
 from potvigil.page.door import Door, network_of
@@ -28,12 +27,6 @@ from potvigil.page.zone import zone_name, zone_words
 # --- names and origins
 
 OURS = "pot.local"
-
-
-def run(work: Coroutine[Any, Any, Any]) -> Any:
-    """Run it in a thread: other tests of this process leave a loop running in this one."""
-    with ThreadPoolExecutor(1) as thread:
-        return thread.submit(asyncio.run, work).result()
 
 
 def scope(

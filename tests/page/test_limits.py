@@ -11,6 +11,7 @@ import httpx2 as httpx
 import pytest
 
 from page.test_server import Running, read_until_closed
+from patience import PATIENCE_S
 from potvigil.page import door
 from potvigil.page.door import MOST_OF_ONE, Door
 
@@ -30,7 +31,7 @@ def running(tmp_path_factory):
 
 
 def from_address(page: Running, address: str) -> socket.socket:
-    return socket.create_connection(("127.0.0.1", page.port), timeout=20.0, source_address=(address, 0))
+    return socket.create_connection(("127.0.0.1", page.port), timeout=PATIENCE_S, source_address=(address, 0))
 
 
 def is_let_go(connection: socket.socket) -> bool:
@@ -46,7 +47,7 @@ def test_slow_bodies_of_one_address_shut_out_nobody_else(running):
         with suppress(ConnectionError):
             connection.sendall(UNREAD_BODY[:-2])  # a head that never ends
     for _ in range(3):
-        assert httpx.get(f"{running.address}api/now").status_code == 200
+        assert httpx.get(f"{running.address}api/now", timeout=PATIENCE_S).status_code == 200
     assert sum(map(is_let_go, slow[MOST_OF_ONE:])) == len(slow) - MOST_OF_ONE
     for connection in slow:
         connection.close()
@@ -83,7 +84,9 @@ def test_a_full_house_takes_the_place_of_who_holds_the_most(monkeypatch):
     taken: list[socket.socket] = []
 
     def come(address: str) -> socket.socket:
-        made = socket.create_connection(listening.getsockname(), timeout=5.0, source_address=(address, 0))
+        made = socket.create_connection(
+            listening.getsockname(), timeout=PATIENCE_S, source_address=(address, 0)
+        )
         with suppress(ConnectionAbortedError):
             taken.append(listening.accept()[0])
         return made

@@ -4,11 +4,10 @@ import asyncio
 import json
 import stat
 import time
-from collections.abc import Coroutine
-from concurrent.futures import ThreadPoolExecutor
 
 import pytest
 
+from coroutines import run
 from paged import post, shown
 from potvigil.page import sessions
 from potvigil.page.door import network_of
@@ -32,12 +31,6 @@ def guarded(watched, tmp_path, password_hash):
 
 def log_in(client, password: str = PASSWORD):
     return post(client, "/login", password=password)
-
-
-def run(work: Coroutine[None, None, None]) -> None:
-    """Run it in a thread: other tests of this process leave a loop running in this one."""
-    with ThreadPoolExecutor(1) as thread:
-        thread.submit(asyncio.run, work).result()
 
 
 # --- guesses

@@ -6,6 +6,8 @@ from pathlib import Path
 
 import pytest
 
+from patience import PATIENCE_S
+
 SYSTEMD = Path(__file__).parents[2] / "systemd"
 UNIT, WATCH = SYSTEMD / "potvigil-page.service", SYSTEMD / "potvigil.service"
 
@@ -16,7 +18,11 @@ def settings(name, unit=UNIT):
 
 def analyze(*arguments):
     return subprocess.run(
-        ["systemd-analyze", *map(str, arguments)], capture_output=True, text=True, timeout=20, check=False
+        ["systemd-analyze", *map(str, arguments)],
+        capture_output=True,
+        text=True,
+        timeout=PATIENCE_S,
+        check=False,
     )
 
 

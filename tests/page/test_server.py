@@ -16,6 +16,7 @@ import httpx2 as httpx
 import pytest
 
 from paged import token_of
+from patience import PATIENCE_S, wait_until
 from potvigil.cli import main
 from potvigil.commands import page_where
 from potvigil.page import server
@@ -41,13 +42,13 @@ class Running:
         self.port = int(re.search(r":(\d+)/$", self.address)[1])
 
     def connect(self) -> socket.socket:
-        return socket.create_connection(("127.0.0.1", self.port), timeout=20.0)
+        return socket.create_connection(("127.0.0.1", self.port), timeout=PATIENCE_S)
 
     def end(self) -> tuple[int, str]:
         """Return exit status and what it said on standard error."""
         if self.process.poll() is None:
             self.process.send_signal(signal.SIGTERM)
-        _, err = self.process.communicate(timeout=15)
+        _, err = self.process.communicate(timeout=PATIENCE_S)
         return self.process.returncode, err
 
 
@@ -68,17 +69,19 @@ def read_until_closed(connection: socket.socket) -> bytes:
 
 
 def test_it_says_where_it_is_and_answers_there(running):
-    answer = httpx.get(running.address)
+    answer = httpx.get(running.address, timeout=PATIENCE_S)
     assert answer.status_code == 200
     assert "server" not in answer.headers
     assert answer.headers["x-frame-options"] == "DENY"
     assert "strict-transport-security" not in answer.headers  # RFC 6797, 7.2: not without TLS
-    assert httpx.get(running.address, headers={"host": "rebound.example"}).status_code == 421
-    assert httpx.get(f"{running.address}../../etc/passwd").status_code == 404
+    assert (
+        httpx.get(running.address, headers={"host": "rebound.example"}, timeout=PATIENCE_S).status_code == 421
+    )
+    assert httpx.get(f"{running.address}../../etc/passwd", timeout=PATIENCE_S).status_code == 404
 
 
 def test_a_form_is_taken_over_the_wire(running):
-    with httpx.Client(base_url=running.address) as client:
+    with httpx.Client(base_url=running.address, timeout=PATIENCE_S) as client:
         token = token_of(client.get("/").text)
         fields = {"csrf": token, "alarm": "floor-ahead"}
         own = {"origin": running.address.rstrip("/")}
@@ -88,7 +91,7 @@ def test_a_form_is_taken_over_the_wire(running):
 
 
 def test_the_stream_says_what_is_new_within_three_seconds(running, watched):
-    with httpx.stream("GET", f"{running.address}api/events", timeout=20.0) as stream:
+    with httpx.stream("GET", f"{running.address}api/events", timeout=PATIENCE_S) as stream:
         assert stream.headers["content-type"].startswith("text/event-stream")
         lines = stream.iter_lines()
         seen = []
@@ -115,7 +118,7 @@ def test_streams_are_counted_and_the_next_is_told_to_poll(running):
         assert heads[0].endswith(b"200")
         assert heads[-1].endswith(b"503")
         assert sum(head.endswith(b"200") for head in heads) == 20
-        assert httpx.get(f"{running.address}api/now").status_code == 200
+        assert httpx.get(f"{running.address}api/now", timeout=PATIENCE_S).status_code == 200
     finally:
         for stream in streams:
             stream.close()
@@ -156,7 +159,7 @@ def test_who_does_not_say_what_he_wants_is_let_go(running):
         time.sleep(1.0)
         for connection in slow[1:]:
             connection.sendall(b"T")
-    assert httpx.get(running.address).status_code == 200  # the others do not notice
+    assert httpx.get(running.address, timeout=PATIENCE_S).status_code == 200  # the others do not notice
     answers = [read_until_closed(connection) for connection in slow]
     for connection in slow:
         connection.close()
@@ -170,7 +173,7 @@ def test_a_head_that_is_too_large_is_refused(running):
         large.sendall(b"GET / HTTP/1.1\r\nHost: localhost\r\nX-Large: " + b"x" * 100_000)
         answer = large.recv(64)
         assert answer.startswith((b"HTTP/1.1 400", b"HTTP/1.1 431"))
-    assert httpx.get(running.address).status_code == 200
+    assert httpx.get(running.address, timeout=PATIENCE_S).status_code == 200
 
 
 @pytest.mark.parametrize(
@@ -193,20 +196,20 @@ def test_a_head_that_is_too_large_is_refused(running):
 )
 def test_what_is_no_request_of_ours_gets_no_answer_of_ours(running, sent):
     with running.connect() as odd:
-        odd.settimeout(12.0)
+        odd.settimeout(PATIENCE_S)
         odd.sendall(sent)
         answer = odd.recv(4096)
     assert not answer.startswith(b"HTTP/1.1 5")
     assert b"import asyncio" not in answer
     if b"websocket" not in sent:
         assert re.match(rb"HTTP/1.1 (4\d\d|303)|$", answer)
-    assert httpx.get(running.address).status_code == 200
+    assert httpx.get(running.address, timeout=PATIENCE_S).status_code == 200
 
 
 def test_its_memory_stays_small_with_ten_pages_open(running, watched):
     """The aim of 64 MB is benched; this sees that nothing of a report's libraries came in."""
     for path in ("", "pot/lantern", "batches", "batch/1", "api/curve?batch=1"):
-        assert httpx.get(f"{running.address}{path}").status_code == 200
+        assert httpx.get(f"{running.address}{path}", timeout=PATIENCE_S).status_code == 200
     maps = Path(f"/proc/{running.process.pid}/maps").read_text()
     assert not any(name in maps for name in ("numpy", "matplotlib", "pango", "PIL"))
 
@@ -214,7 +217,7 @@ def test_its_memory_stays_small_with_ten_pages_open(running, watched):
 def test_nothing_is_written_but_beside_the_record(running, watched):
     before = {path.name for path in watched.record.parent.iterdir()}
     for path in ("", "pot/lantern", "batches", "batch/1", "batch/1/report/sheet"):
-        assert httpx.get(f"{running.address}{path}", timeout=60.0).status_code == 200
+        assert httpx.get(f"{running.address}{path}", timeout=PATIENCE_S).status_code == 200
     assert {path.name for path in watched.record.parent.iterdir()} - before <= {
         "record.db-shm",
         "record.db-wal",
@@ -223,10 +226,10 @@ def test_nothing_is_written_but_beside_the_record(running, watched):
 
 
 def test_a_report_is_drawn_and_shut_in(running):
-    around = httpx.get(f"{running.address}batch/1/report")
+    around = httpx.get(f"{running.address}batch/1/report", timeout=PATIENCE_S)
     assert 'src="/batch/1/report/sheet" sandbox="allow-same-origin"' in around.text
     assert 'href="/batch/1"' in around.text and 'href="/batches"' in around.text  # a way back
-    answer = httpx.get(f"{running.address}batch/1/report/sheet", timeout=60.0)
+    answer = httpx.get(f"{running.address}batch/1/report/sheet", timeout=PATIENCE_S)
     assert answer.status_code == 200
     assert "<svg" in answer.text
     assert answer.headers["x-frame-options"] == "SAMEORIGIN"
@@ -234,10 +237,10 @@ def test_a_report_is_drawn_and_shut_in(running):
     assert "sandbox" in policy and "script-src" not in policy and "default-src 'none'" in policy
     assert "<script" not in answer.text
     assert "allow-scripts" not in policy
-    assert httpx.get(f"{running.address}batch/77/report").status_code == 404
-    health = httpx.get(f"{running.address}pot/lantern/health/sheet", timeout=60.0)
+    assert httpx.get(f"{running.address}batch/77/report", timeout=PATIENCE_S).status_code == 404
+    health = httpx.get(f"{running.address}pot/lantern/health/sheet", timeout=PATIENCE_S)
     assert health.status_code == 200 and "Maintenance" in health.text
-    assert httpx.get(f"{running.address}pot/nobody/health").status_code == 404
+    assert httpx.get(f"{running.address}pot/nobody/health", timeout=PATIENCE_S).status_code == 404
 
 
 # --- how it is started
@@ -306,7 +309,7 @@ def test_a_password_is_made_and_asked_for(tmp_path, watched, refused, capsys):
     assert stat.S_IMODE(file.stat().st_mode) == 0o600
     page = Running("--config", config, "--port", 0)
     try:
-        with httpx.Client(base_url=page.address) as client:
+        with httpx.Client(base_url=page.address, timeout=PATIENCE_S) as client:
             assert client.get("/").headers["location"] == "/login"
             fields = {"csrf": token_of(client.get("/login").text), "password": "lantern lens no. 3"}
             own = {"origin": page.address.rstrip("/")}
@@ -354,7 +357,7 @@ def test_it_is_encrypted_where_that_is_asked_for(tmp_path, watched, refused):
         silent = page.connect()  # never shakes hands
         assert page.address.startswith("https://")
         context = ssl.create_default_context(cafile=str(tmp_path / "page.pem"))
-        with httpx.Client(base_url=page.address, verify=context) as client:
+        with httpx.Client(base_url=page.address, verify=context, timeout=PATIENCE_S) as client:
             answer = client.get("/")
             assert answer.status_code == 200
             cookie = answer.headers["set-cookie"]
@@ -387,19 +390,18 @@ def test_a_rehearsal_is_shown_while_it_lasts(tmp_path):
     try:
         assert "Rehearsal" in rehearsal.stdout.readline()
         address = rehearsal.stdout.readline().removeprefix("page: ").strip()
-        until_s = time.monotonic() + 20.0
-        pots: list = []
-        while not pots and time.monotonic() < until_s:
-            time.sleep(0.3)
-            now = httpx.get(f"{address}api/now").json()
-            pots = now["pots"] if not now["silent"] else []
-        assert now["rehearsed"] == "sound"
-        assert pots[0]["pressure"]
-        assert "Rehearsal" in httpx.get(address).text
+
+        def now() -> dict:
+            return httpx.get(f"{address}api/now", timeout=PATIENCE_S).json()
+
+        wait_until(lambda: not now()["silent"] and now()["pots"], "no pot is shown")
+        assert now()["rehearsed"] == "sound"
+        assert now()["pots"][0]["pressure"]
+        assert "Rehearsal" in httpx.get(address, timeout=PATIENCE_S).text
     finally:
         rehearsal.send_signal(signal.SIGINT)
-        _, err = rehearsal.communicate(timeout=20)
+        _, err = rehearsal.communicate(timeout=PATIENCE_S)
     assert rehearsal.returncode == 0, err
     assert "Traceback" not in err
     with pytest.raises(httpx.HTTPError):
-        httpx.get(address, timeout=2.0)
+        httpx.get(address, timeout=PATIENCE_S)

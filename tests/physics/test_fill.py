@@ -84,7 +84,7 @@ def whole_model(compressor: Compressor, tank_psi: float, to_psi: float, heat_tim
 @pytest.mark.parametrize("area_mm2", [1.0, 4.0, 12.0])
 @pytest.mark.parametrize(("tank_psi", "pumps"), [(120.0, False), (90.0, True)])
 @pytest.mark.parametrize("heat_time_s", [8.0, 60.0, 1e9])
-def test_a_fill_takes_as_long_as_the_whole_model_says(area_mm2, tank_psi, pumps, heat_time_s) -> None:
+def test_a_fill_takes_as_long_as_the_full_model_says(area_mm2, tank_psi, pumps, heat_time_s) -> None:
     compressor = replace(COMPRESSOR, area_m2=area_mm2 * 1e-6)
     if not pumps:  # a tank large enough to do it alone, its motor never starting
         compressor = replace(compressor, tank_m3=0.1, cut_in_pa=30.0 * PA_PER_PSI)
@@ -94,7 +94,7 @@ def test_a_fill_takes_as_long_as_the_whole_model_says(area_mm2, tank_psi, pumps,
     assert got.settled_pa == pytest.approx(settled_pa, rel=0.01)
 
 
-def test_what_the_simulated_pot_does_lies_within_the_range() -> None:
+def test_the_simulated_fill_is_within_the_predicted_range() -> None:
     # its formulas are its own: wall and mould as lumps, a gas that is stirred while it flows, a real gas
     for valve_m2, start_pa in ((6.5e-7, 8.0e5), (2e-6, 6.0e5), (6e-6, 6.0e5)):
         supply = Supply(tank_gauge_pa=start_pa, valve_area_m2=valve_m2)
@@ -165,7 +165,7 @@ def test_a_compressor_delivers_its_rated_air_there_and_less_against_more() -> No
     bore_mm=st.one_of(st.none(), st.floats(1.0, 8.0)),
     to_psi=st.floats(20.0, 80.0),
 )
-def test_the_range_is_in_order_and_nothing_settles_above_what_was_asked(
+def test_the_range_is_ordered_and_nothing_settles_above_the_target(
     gas_l, tank_l, free_l, bore_mm, to_psi
 ) -> None:
     area_m2 = None if bore_mm is None else 0.6 * pi / 4.0 * (bore_mm * 1e-3) ** 2

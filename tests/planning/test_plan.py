@@ -65,12 +65,12 @@ def text_of(pour, **asked):
 
 
 @pytest.mark.parametrize(("celsius", "share"), [(23.0, 1.0), (33.0, 0.5)])
-def test_the_working_time_halves_ten_degrees_above_what_it_is_given_for(celsius, share) -> None:
+def test_the_working_time_halves_for_ten_degrees_more(celsius, share) -> None:
     """An epoxy maker's support article: gel time halves with every 18 F (10 C)."""
     assert working_time_s(EPOXY, celsius + C) == pytest.approx(2400.0 * share)
 
 
-def test_the_working_time_goes_by_arrhenius() -> None:
+def test_the_working_time_follows_arrhenius() -> None:
     # 51.216 kJ/mol is equivalent to halving from 20 to 30 C; computed apart from us
     given_for_20 = replace(EPOXY, at_k=20.0 + C)
     for celsius in (5.0, 10.0, 18.0, 30.0):
@@ -78,7 +78,7 @@ def test_the_working_time_goes_by_arrhenius() -> None:
         assert working_time_s(given_for_20, celsius + C) == pytest.approx(2400.0 * factor, rel=1e-4)
 
 
-def test_a_working_time_nobody_can_say_is_none_and_a_plain_one_stays() -> None:
+def test_an_unknown_working_time_is_none_and_a_plain_one_is_unchanged() -> None:
     assert working_time_s(EPOXY, None) is None
     assert working_time_s(Resin(3600.0), 293.15) is None
     assert working_time_s(PLAIN, None) == working_time_s(PLAIN, 283.15) == 720.0
@@ -87,7 +87,7 @@ def test_a_working_time_nobody_can_say_is_none_and_a_plain_one_stays() -> None:
 # --- the night and the hold
 
 
-def test_a_night_falls_to_its_lowest_at_six_and_comes_back() -> None:
+def test_a_night_is_coldest_at_six() -> None:
     course = down_to(18.0 + C, 12.0 + C, 21.0 * 3600.0)
     assert course(0.0) == pytest.approx(18.0 + C)
     assert course(9.0 * 3600.0) == pytest.approx(12.0 + C)
@@ -98,7 +98,7 @@ def test_a_night_falls_to_its_lowest_at_six_and_comes_back() -> None:
     )  # a whole day until the next dawn
 
 
-def test_the_hold_is_the_integral_of_the_pace() -> None:
+def test_the_hold_is_the_integral_of_the_cure_rate() -> None:
     q = log(2.0) / (1.0 / EPOXY.at_k - 1.0 / (EPOXY.at_k + 10.0))
     course = down_to(18.0 + C, 12.0 + C, 21.0 * 3600.0)
 
@@ -110,7 +110,7 @@ def test_the_hold_is_the_integral_of_the_pace() -> None:
     assert age_s(EPOXY, course, expected_s) == pytest.approx(EPOXY.hold_s, rel=1e-3)
 
 
-def test_the_plan_agrees_with_the_cure_clock_that_watches_the_same_night() -> None:
+def test_the_plan_agrees_with_the_cure_clock_of_the_same_night() -> None:
     course = down_to(20.0 + C, 14.0 + C, 22.0 * 3600.0)
     clock = CureClock(0.0, EPOXY)
     t_s = 0.0
@@ -163,7 +163,7 @@ def pour(**changes):
     )  # fmt: skip
 
 
-def test_nothing_that_is_not_known_is_answered() -> None:
+def test_nothing_unknown_is_answered() -> None:
     bare = plan(Pour(pot=POT, resin=EPOXY))
     assert (bare.fits, bare.work.answer, bare.reaches, bare.holds) == (Feasibility.UNKNOWN,) * 4
     assert bare.fills is None and bare.cooling_pa is None and bare.cured.late_s is None
@@ -173,7 +173,7 @@ def test_nothing_that_is_not_known_is_answered() -> None:
     assert "None" not in said and "nan" not in said
 
 
-def test_the_working_time_is_held_against_all_the_hands_do_and_the_fill() -> None:
+def test_the_working_time_must_cover_mixing_pouring_and_the_fill() -> None:
     easy = plan(pour())
     assert easy.work.answer is Feasibility.YES and easy.changes is None
     hard = plan(pour(resin=QUICK, room_k=30.0 + C))
@@ -186,7 +186,7 @@ def test_the_working_time_is_held_against_all_the_hands_do_and_the_fill() -> Non
     )
 
 
-def test_each_change_would_make_it_fit() -> None:
+def test_each_suggested_change_makes_it_fit() -> None:
     exact = {name: Interval(each, each, each) for name, each in (("mixing_s", 240.0), ("pouring_s", 180.0))}
     tight = pour(resin=replace(EPOXY, working_time_s=420.0), room_k=23.0 + C, night=steady(23.0 + C), **exact)
     changes = plan(tight).changes
@@ -202,14 +202,14 @@ def test_each_change_would_make_it_fit() -> None:
     assert changes.full_tank_s is not None and changes.full_tank_s > 0.0
 
 
-def test_measured_fills_count_for_more_than_reckoned_ones() -> None:
+def test_measured_fills_count_more_than_computed_ones() -> None:
     measured = plan(pour(fills_s=(150.0, 170.0, 160.0)))
     assert measured.work.filling_s == Interval(160.0, 150.0, 170.0)
     assert plan(pour(fills_s=(150.0,))).work.filling_s != Interval(150.0, 150.0, 150.0)
     assert plan(pour(fills_s=(150.0,), compressor=None)).work.filling_s == Interval(150.0, 150.0, 150.0)
 
 
-def test_what_a_batch_bears_takes_it_just_down_to_the_floor() -> None:
+def test_the_bearable_leak_takes_a_batch_just_down_to_the_floor() -> None:
     got = plan(pour())
     coldest_share = (12.0 + C) / (18.0 + C)  # Gay-Lussac
     cooling_pa = (60.0 * PA_PER_PSI + 101_325.0) * (1.0 - coldest_share)
@@ -230,7 +230,7 @@ def test_what_a_batch_bears_takes_it_just_down_to_the_floor() -> None:
         ((0.1, 0.1, 0.9), 0.9, Feasibility.NO),
     ],
 )
-def test_the_leak_it_bears_is_set_against_the_pots_own(leaks, now, answer) -> None:
+def test_the_bearable_leak_is_compared_with_the_pots_own(leaks, now, answer) -> None:
     got = pour(
         leaks_pa_per_s=tuple(leak(each) for each in leaks),
         leak_now_pa_per_s=None if now is None else leak(now),
@@ -240,7 +240,7 @@ def test_the_leak_it_bears_is_set_against_the_pots_own(leaks, now, answer) -> No
         assert f"leaked {leaks[0]:.2f}, {leaks[1]:.2f} and {leaks[2]:.2f} psi/h" in text_of(got)
 
 
-def test_a_compressor_that_does_not_get_there_is_told_with_its_reason() -> None:
+def test_a_compressor_that_is_too_weak_is_reported_with_the_reason() -> None:
     weak = replace(COMPRESSOR, cut_in_pa=35.0 * PA_PER_PSI, cut_out_pa=55.0 * PA_PER_PSI)
     assert plan(pour(compressor=weak)).reaches is Feasibility.NO
     assert "cuts out at 55 psi" in text_of(pour(compressor=weak))
@@ -249,7 +249,7 @@ def test_a_compressor_that_does_not_get_there_is_told_with_its_reason() -> None:
     assert "starts again only below 30 psi" in text_of(pour(compressor=lazy))
 
 
-def test_wanted_by_a_time_is_answered_with_what_is_missing() -> None:
+def test_a_deadline_is_answered_with_the_time_that_is_missing() -> None:
     clear = replace(EPOXY, hold_s=6.0 * 3600.0)
     night = steady(23.0 + C)
     for hour, answer in ((4, Feasibility.CLOSE), (6, Feasibility.YES), (1, Feasibility.NO)):
@@ -264,7 +264,7 @@ def test_wanted_by_a_time_is_answered_with_what_is_missing() -> None:
 @pytest.mark.parametrize("supply", list(Supply))
 @pytest.mark.parametrize("unit", ["psi", "bar", "kPa"])
 @pytest.mark.parametrize("celsius", [-5.0, 10.0, 20.0, 30.0, 40.0])
-def test_every_resin_of_the_list_makes_a_page_of_sense(supply, unit, celsius) -> None:
+def test_every_resin_of_the_list_gives_a_sensible_plan(supply, unit, celsius) -> None:
     settings = load_text(SMALLEST, "smallest.yaml")
     for name, resin in settings.core_resins().items():
         pot = replace(POT, supply=supply, pressure_unit=unit, resins=settings.core_resins())

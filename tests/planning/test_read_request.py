@@ -46,7 +46,7 @@ def faults_of(said: dict[Ask, str], **kept: object) -> dict[Ask, str]:
         ("20:00", "23:00", NOW + timedelta(hours=22, minutes=50), "23:00"),
     ],
 )
-def test_a_clock_means_the_next_such_time_and_a_start_one_just_past(start, until, asked_for, due) -> None:
+def test_a_time_of_day_means_the_next_one_and_a_start_may_be_just_past(start, until, asked_for, due) -> None:
     starts = []
 
     def so_far(at):
@@ -59,7 +59,7 @@ def test_a_clock_means_the_next_such_time_and_a_start_one_just_past(start, until
     assert f"ured by {due}" in last
 
 
-def test_the_night_is_the_last_one_unless_another_is_said() -> None:
+def test_the_night_is_the_last_one_unless_given() -> None:
     known = SoFar(room_k=291.15, night=LAST_NIGHT)
     assert "night like the last one, down to 12 °C" in told({}, known).under
     assert "night assumed as warm as now" in told({Ask.NIGHT: "steady"}, known).under
@@ -69,7 +69,7 @@ def test_the_night_is_the_last_one_unless_another_is_said() -> None:
     assert "night" not in told({}).under
 
 
-def test_the_whole_plan_is_in_the_workshops_degrees_whatever_was_typed() -> None:
+def test_the_plan_uses_the_workshops_temperature_unit_whatever_was_typed() -> None:
     epoxy = Resin(24 * 3600.0, None, 3600.0, 296.15)
     american = replace(POT, temperature_unit="F", resins={"epoxy": epoxy})
     asked = {Ask.ROOM: "18 C", Ask.NIGHT_LOW: "48 F", Ask.RESIN: "epoxy"}
@@ -80,7 +80,7 @@ def test_the_whole_plan_is_in_the_workshops_degrees_whatever_was_typed() -> None
     assert "°C" not in said and "°F" not in str(told(asked, pot=replace(american, temperature_unit="C")))
 
 
-def test_every_fault_is_told_at_once_by_what_it_is_of() -> None:
+def test_every_fault_is_reported_at_once_with_its_field() -> None:
     said = {
         Ask.START: "late", Ask.RESIN: "epoxi", Ask.ROOM: "18", Ask.NIGHT_LOW: "cold", Ask.MOULD: "12 cm",
         Ask.STAND: "3", Ask.INSIDE: "28 x 30 x 2 cm", Ask.MASS: "0 g", Ask.TANK: "110 psi", Ask.MIXING: "2 d",
@@ -90,7 +90,7 @@ def test_every_fault_is_told_at_once_by_what_it_is_of() -> None:
     assert "needs the room" not in faults_of({Ask.ROOM: "18", Ask.NIGHT_LOW: "12 C"}).get(Ask.NIGHT_LOW, "")
 
 
-def test_a_cure_that_takes_years_in_the_cold_is_told_and_not_reckoned_with() -> None:
+def test_a_cure_of_years_in_the_cold_is_reported_and_not_computed() -> None:
     """The shop's rule, twice as long with each 10 C less: 14 days at 60 C are 128 times as long at -10 C."""
     baked = replace(POT, resins={"baked": Resin(14 * 86_400.0, None, 600.0, 333.15)}, pot_id="lantern")
     cold = {Ask.RESIN: "baked", Ask.ROOM: "-10 C"}

@@ -1,4 +1,4 @@
-"""What is asked of a watch is carried out within a minute, or refused and never carried out."""
+"""A command to a watch is carried out within a minute, or refused and never carried out."""
 
 import pytest
 
@@ -14,7 +14,7 @@ PUT_ASIDE = Answer(Outcome.DONE, "leak is shelved")
 
 @pytest.fixture
 def clock(monkeypatch):
-    """The machine's clock since its start, to be moved by hand."""
+    """The machine's monotonic clock, moved by hand."""
 
     class Clock:
         now_s = 1000.0
@@ -40,7 +40,7 @@ def shelve(verb, utc_s=None):
     return verb.add_command(POT, Action.SHELVE, utc_s, alarm=AlarmId.LEAK, duration_s=600.0)
 
 
-def test_who_asks_hears_what_became_of_it(watch, verb):
+def test_the_requester_gets_the_result(watch, verb):
     asked = shelve(verb)
     assert not is_settled(verb, asked, 0.5)
     ((_, command),) = watch.take_commands(1.0)
@@ -51,7 +51,7 @@ def test_who_asks_hears_what_became_of_it(watch, verb):
 
 
 @pytest.mark.parametrize(("later_s", "taken"), [(0.0, 1), (COMMAND_LASTS_S, 1), (COMMAND_LASTS_S + 0.1, 0)])
-def test_a_command_lasts_a_minute_by_the_clock_that_never_jumps(watch, verb, clock, later_s, taken):
+def test_a_command_expires_after_a_minute_by_the_monotonic_clock(watch, verb, clock, later_s, taken):
     asked = shelve(verb, utc_s=4e9)  # a wall clock years ahead
     clock.now_s += later_s
     assert len(watch.take_commands(2.0)) == taken
@@ -62,7 +62,7 @@ def test_a_command_lasts_a_minute_by_the_clock_that_never_jumps(watch, verb, clo
     assert watch.commands(POT, 0.0) == watch.commands(POT, 2.0) and len(watch.commands(POT, 0.0)) == taken
 
 
-def test_what_an_earlier_watch_did_not_take_is_refused_by_the_next(tmp_path, clock):
+def test_a_command_left_by_an_earlier_watch_is_refused_by_the_next(tmp_path, clock):
     with Store.open_for_watch(tmp_path / "record.db") as first:
         first.begin_run("{}", "boot-a", 1000.0, None, None)
         asked = shelve(first)
@@ -73,21 +73,21 @@ def test_what_an_earlier_watch_did_not_take_is_refused_by_the_next(tmp_path, clo
         assert [row.answer for row in second.asked(asked)] == [Answer(Outcome.REFUSED, NOBODY)]
 
 
-def test_a_watch_that_hangs_is_given_up_on_and_does_not_do_it_when_it_wakes(watch, verb):
+def test_a_command_to_a_hung_watch_is_abandoned_and_never_carried_out(watch, verb):
     asked = shelve(verb)
     assert is_settled(verb, asked, COMMAND_LASTS_S)
     assert [row.answer for row in verb.asked(asked)] == [Answer(Outcome.REFUSED, LATE)]
     assert watch.take_commands(70.0) == []
 
 
-def test_nobody_waits_for_a_watch_that_is_not_there(tmp_path):
+def test_without_a_watch_nobody_waits(tmp_path):
     with Store.open(tmp_path / "record.db") as verb:
         asked = shelve(verb)
         assert is_settled(verb, asked, 0.0)
         assert [row.answer for row in verb.asked(asked)] == [Answer(Outcome.REFUSED, NOBODY)]
 
 
-def test_a_command_that_was_taken_is_not_called_refused_by_who_gave_up_on_it(watch, verb):
+def test_a_command_already_taken_is_not_reported_refused(watch, verb):
     asked = shelve(verb)
     with watch.held():  # in memory only, as while a card is slow
         ((_, command),) = watch.take_commands(1.0)
@@ -98,7 +98,7 @@ def test_a_command_that_was_taken_is_not_called_refused_by_who_gave_up_on_it(wat
     assert [(row.taken, row.answer) for row in verb.asked(asked)] == [(True, PUT_ASIDE)]
 
 
-def test_a_watch_that_dies_over_a_command_leaves_no_false_answer(watch, verb):
+def test_a_watch_that_dies_during_a_command_leaves_no_false_answer(watch, verb):
     asked = shelve(verb)
     watch.take_commands(1.0)
     watch.let_go()
@@ -107,7 +107,7 @@ def test_a_watch_that_dies_over_a_command_leaves_no_false_answer(watch, verb):
     assert answer_of(row).outcome is Outcome.FAILED and "has not reported" in answer_of(row).text
 
 
-def test_several_things_asked_at_once_are_told_apart(watch, verb):
+def test_simultaneous_commands_get_separate_answers(watch, verb):
     first, second = shelve(verb), verb.add_edits(POT, {}, "anna", None, opening=True)
     assert (len(first), len(second), second.start) == (1, 1, first.stop)
     for _, command in watch.take_commands(1.0):

@@ -1,4 +1,4 @@
-"""A pot's curve as the record reckons it, against the same reckoned sample by sample."""
+"""A pot's curve as the record computes it, against the same computed sample by sample."""
 
 from collections.abc import Callable, Iterator
 from dataclasses import replace
@@ -13,7 +13,7 @@ from potvigil.record.store import Store
 from record_night import POT, UTC_S
 
 USUAL = 26_000.0
-# of one sample that is the mean of several
+# for a sample that is the mean of several
 SPREAD = '{"n":9,"transducer_count":[100.0,30000.0],"gauge_pa":[5.0,9.0],"absolute_pa":[6.0,8.0]}'
 
 
@@ -81,7 +81,7 @@ def share_of_supply(each: Sample) -> float | None:
 @pytest.mark.parametrize(
     ("usual_supply", "of"), [(None, lambda each: each.transducer_count), (USUAL, share_of_supply)]
 )
-def test_each_stretch_has_the_lowest_and_highest_of_what_was_read_in_it(
+def test_each_stretch_has_its_lowest_and_highest_reading(
     store: Store,
     usual_supply: float | None,
     of: Callable[[Sample], float | None],
@@ -94,7 +94,7 @@ def test_each_stretch_has_the_lowest_and_highest_of_what_was_read_in_it(
     assert len(found) == 17  # the two of the gap, and the last
 
 
-def test_a_mean_reaches_as_far_as_what_it_is_of(store: Store) -> None:
+def test_a_thinned_mean_keeps_the_range_of_its_samples(store: Store) -> None:
     with store._db.transaction(durable=False):
         store._db.execute("UPDATE sample SET spread = ? WHERE t_s = 12.0", (SPREAD,))
         store._db.execute(
@@ -123,7 +123,7 @@ def test_a_mean_reaches_as_far_as_what_it_is_of(store: Store) -> None:
     assert (by_supply.low_count, by_supply.high_count) == (100.0 / 52_000.0, 30_000.0 / 52_000.0)
 
 
-def test_a_pot_that_the_record_does_not_know_has_no_curve(store: Store) -> None:
+def test_an_unknown_pot_has_no_curve(store: Store) -> None:
     assert store.curve("mast", 0.0, 100.0, 5, usual_supply=None, ambient=True, thinned=True) == []
 
 
@@ -137,13 +137,13 @@ def test_a_pot_that_the_record_does_not_know_has_no_curve(store: Store) -> None:
         (40.0, 50.0, 1000, Extent(None, 0)),
     ],
 )
-def test_how_much_there_is_of_a_pot(
+def test_the_extent_of_a_pot_is_its_last_time_and_sample_count(
     store: Store, from_s: float, to_s: float, most: int, found: Extent
 ) -> None:
     assert store.extent(POT, from_s, to_s, most) == found
 
 
-def test_the_settings_in_force_are_those_of_the_run_before_and_of_each_that_changed_them(
+def test_the_settings_in_force_are_those_of_the_previous_run_and_of_each_change(
     store: Store,
 ) -> None:
     for boot_s, text in ((100.0, "a"), (200.0, "b"), (300.0, "b"), (400.0, "a"), (500.0, "c")):
@@ -155,7 +155,7 @@ def test_the_settings_in_force_are_those_of_the_run_before_and_of_each_that_chan
     assert store.settings_within(300.0, 399.0) == [(300.0, "b")]
 
 
-def test_the_wall_time_of_a_curve_is_that_of_its_newest_sample_that_has_one(store: Store) -> None:
+def test_the_wall_time_of_a_curve_comes_from_its_newest_dated_sample(store: Store) -> None:
     assert store.utc_less_t_s(POT, 1e9) is None
     for t_s, utc_s in ((200.0, UTC_S + 200.0), (210.0, UTC_S + 215.0), (220.0, None)):
         store.append(POT, Sample(t_s, utc_s))

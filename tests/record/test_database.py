@@ -1,4 +1,4 @@
-"""What SQLite refuses is told with what to do, and a watch goes on while its record comes and goes."""
+"""SQLite errors say what to do, and a watch goes on while its record comes and goes."""
 
 import sqlite3
 from collections.abc import Callable
@@ -58,14 +58,14 @@ def refusal(code: int | None, text: str = "so it says") -> sqlite3.Error:
         (refusal(None), RecordWriteError, "; check the disk"),
     ],
 )
-def test_each_refusal_is_told_with_what_to_do(error: sqlite3.Error, kind: type, hint: str) -> None:
+def test_each_sqlite_error_says_what_to_do(error: sqlite3.Error, kind: type, hint: str) -> None:
     told = database._explained(error, Path("/there/record.db"))
     assert type(told) is kind
     assert "/there/record.db" in str(told) and hint in str(told)
     assert BUSY_TIMEOUT_S == 2.0
 
 
-def test_a_mistake_of_ours_stays_what_it_is(tmp_path: Path) -> None:
+def test_a_programming_error_is_not_translated(tmp_path: Path) -> None:
     with Store.open(tmp_path / "record.db") as store:
         with pytest.raises(sqlite3.ProgrammingError):
             store._db.rows("SELECT ?", (1, 2))
@@ -87,7 +87,7 @@ def test_a_refused_transaction_leaves_nothing_behind(tmp_path: Path) -> None:
         assert store.pots() == ["x", "y"]
 
 
-def test_a_row_that_cannot_be_made_is_damage_and_an_error_of_ours_is_passed_on(tmp_path: Path) -> None:
+def test_an_unreadable_row_is_damage_and_a_programming_error_is_raised(tmp_path: Path) -> None:
     with Store.open(tmp_path / "record.db") as store:
         for error in (ValueError("so"), KeyError("so"), TypeError("so")):
 
@@ -114,7 +114,7 @@ def test_a_record_is_set_up_for_several_processes(tmp_path: Path) -> None:
     opened.close()
 
 
-def test_a_stand_in_is_an_empty_record_of_this_format_in_memory(tmp_path: Path) -> None:
+def test_a_stand_in_is_an_empty_in_memory_record_of_this_format(tmp_path: Path) -> None:
     stand_in = Database.stand_in(tmp_path / "record.db")
     assert stand_in.version == len(MIGRATIONS) and stand_in.rows("SELECT * FROM sample") == []
     stand_in.close()
@@ -122,9 +122,7 @@ def test_a_stand_in_is_an_empty_record_of_this_format_in_memory(tmp_path: Path) 
 
 
 @pytest.mark.parametrize("version", [1, 4, len(MIGRATIONS)])
-def test_a_record_of_a_format_is_made_and_refuses_what_belongs_to_nothing(
-    tmp_path: Path, version: int
-) -> None:
+def test_a_record_of_any_format_can_be_made_and_enforces_foreign_keys(tmp_path: Path, version: int) -> None:
     made = Database.new(tmp_path / "record.db", version)
     assert made.version == version
     with made.transaction(durable=False):
@@ -146,9 +144,7 @@ def test_a_record_of_a_format_is_made_and_refuses_what_belongs_to_nothing(
     still.close()
 
 
-def test_a_copy_is_of_one_moment_and_says_how_far_it_is(
-    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
-) -> None:
+def test_a_copy_is_consistent_and_reports_progress(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
     rests: list[float] = []
     monkeypatch.setattr(database.time, "sleep", rests.append)
     with Store.open(tmp_path / "record.db") as store, Store.open(tmp_path / "record.db") as other:
@@ -159,7 +155,7 @@ def test_a_copy_is_of_one_moment_and_says_how_far_it_is(
 
         def progress(left: int, total: int) -> None:
             steps.append((left, total))
-            if len(steps) == 2:  # somebody writes meanwhile
+            if len(steps) == 2:  # another process writes meanwhile
                 other.append(POT, sample(1e6))
                 other.flush()
 
@@ -174,7 +170,7 @@ def test_a_copy_is_of_one_moment_and_says_how_far_it_is(
         store._db.copy_to(tmp_path / "none" / "copy.db", tmp_path / "told", 10, 0.0, lambda *_: None)
 
 
-def test_a_missing_record_is_made_by_who_opens_it_to_write(tmp_path: Path) -> None:
+def test_opening_for_writing_makes_a_missing_record(tmp_path: Path) -> None:
     path = tmp_path / "record.db"
     for opening in (lambda: Database.open(path, create=False), lambda: Database.open_read_only(path)):
         with pytest.raises(MissingRecordError):
@@ -197,7 +193,7 @@ def test_a_missing_record_is_made_by_who_opens_it_to_write(tmp_path: Path) -> No
 # --- a watch whose record comes and goes
 
 
-def test_a_watch_without_its_record_writes_to_it_once_it_is_there(tmp_path: Path) -> None:
+def test_a_watch_without_a_record_writes_to_it_once_available(tmp_path: Path) -> None:
     path = tmp_path / "medium" / "record.db"
     with Store.open_for_watch(path, who="a watch") as store:
         assert store._failure is not None
@@ -224,7 +220,7 @@ def _trace(t_s: float) -> Any:
 
 
 @pytest.mark.parametrize(("runs", "is_taken"), [(0, True), (1, False), (2, False)])
-def test_a_record_that_was_written_before_is_not_mixed_with_what_a_watch_knew_without_it(
+def test_an_existing_record_is_not_mixed_with_data_kept_without_it(
     tmp_path: Path, runs: int, is_taken: bool
 ) -> None:
     path, away = tmp_path / "record.db", tmp_path / "medium"
@@ -244,7 +240,7 @@ def test_a_record_that_was_written_before_is_not_mixed_with_what_a_watch_knew_wi
             watch._urgent.clear()
 
 
-def test_a_record_done_without_forgets_what_was_queued_for_it(tmp_path: Path) -> None:
+def test_giving_up_on_a_record_drops_its_queue(tmp_path: Path) -> None:
     with Store.open_for_watch(tmp_path / "record.db") as store:
         store.begin_run("{}", "boot-a", 5.0, None, None)
         store.open_batch(POT, BatchOpened(5.0, None))
@@ -261,20 +257,20 @@ def test_a_record_done_without_forgets_what_was_queued_for_it(tmp_path: Path) ->
         store._urgent.clear()
 
 
-def test_what_happens_within_a_tick_is_written_at_its_end(tmp_path: Path) -> None:
+def test_everything_in_a_tick_is_written_at_its_end(tmp_path: Path) -> None:
     with Store.open(tmp_path / "record.db") as store, Store.open_read_only(store.path) as page:
         store.commit_due(0.0)
         with store.held():
             store.open_batch(POT, BatchOpened(5.0, None))
             assert page.batches() == []
         assert page.batches() == []
-        store.commit_due(1.0)  # at once, though a minute is not over
+        store.commit_due(1.0)  # at once, before the minute is over
         assert len(page.batches()) == 1
         store.open_batch(POT, BatchOpened(6.0, None))
         assert len(page.batches()) == 2  # outside a tick
 
 
-def test_a_newer_record_is_told_by_its_format(tmp_path: Path) -> None:
+def test_a_newer_record_is_recognised_by_its_format(tmp_path: Path) -> None:
     Store.open(tmp_path / "record.db").close()
     changed = sqlite3.connect(tmp_path / "record.db")
     changed.execute(f"PRAGMA user_version = {len(MIGRATIONS) + 1}")
@@ -283,7 +279,7 @@ def test_a_newer_record_is_told_by_its_format(tmp_path: Path) -> None:
         Database.open(tmp_path / "record.db")
 
 
-def test_a_sound_record_is_checked_without_a_word_and_a_lost_text_is_named(tmp_path: Path) -> None:
+def test_a_sound_record_passes_the_check_and_a_lost_text_is_named(tmp_path: Path) -> None:
     with Store.open(tmp_path / "record.db") as store:
         store.append(POT, sample(5.0))
         store.flush()
@@ -299,7 +295,7 @@ def test_a_sound_record_is_checked_without_a_word_and_a_lost_text_is_named(tmp_p
 
 
 DURABLE: dict[str, tuple[Callable[[Store], object], bool]] = {
-    # what somebody asked for, or was told, is on the medium before he hears of it
+    # a command or an announcement is on the medium before anybody hears of it
     "a command": (lambda store: store.add_command(POT, Action.CLOSE, None), True),
     "a command given up on": (lambda store: store.give_up(range(1, 2), "late"), True),
     "care": (lambda store: store.add_care(POT, 1e9, "seal", "", "", 1e9), True),
@@ -309,14 +305,14 @@ DURABLE: dict[str, tuple[Callable[[Store], object], bool]] = {
     "a run": (lambda store: store.begin_run("{}", "boot", 5.0, None, None), True),
     "a detail": (lambda store: store.edit(1, {Detail.NOTE: "x"}, "anna", None), True),
     "what was learnt": (lambda store: store.add_taught(1, 1, {}), True),
-    # a minute of samples may be lost, as it is in memory anyway
+    # a minute of samples may be lost, as they are only in memory anyway
     "samples": (lambda store: (store.append(POT, sample(5.0)), store.flush()), False),
     "nothing": (lambda store: store.flush(), False),
 }
 
 
 @pytest.mark.parametrize("what", DURABLE)
-def test_what_is_on_the_medium_when_it_is_written(tmp_path: Path, what: str) -> None:
+def test_durable_writes_are_synced_to_the_medium(tmp_path: Path, what: str) -> None:
     write, is_durable = DURABLE[what]
     with Store.open(tmp_path / "record.db") as store:
         store.open_batch(POT, BatchOpened(1.0, None))
@@ -328,7 +324,7 @@ def test_what_is_on_the_medium_when_it_is_written(tmp_path: Path, what: str) -> 
     assert told == f"PRAGMA synchronous = {'FULL' if is_durable else 'NORMAL'}"
 
 
-def test_wall_times_are_mended_in_short_steps_between_two_that_are_on_the_medium(tmp_path: Path) -> None:
+def test_wall_times_are_corrected_in_short_steps_between_two_durable_ones(tmp_path: Path) -> None:
     with Store.open(tmp_path / "record.db") as store:
         store.begin_run("{}", "boot", 5.0, None, None)
         said: list[str] = []
@@ -337,11 +333,11 @@ def test_wall_times_are_mended_in_short_steps_between_two_that_are_on_the_medium
             pass
         store._db._connection.set_trace_callback(None)
     told = [line.split()[-1] for line in said if line.startswith("PRAGMA synchronous")]
-    # what is queued, what there is to mend, two steps of ten minutes, all else
+    # the queue, the mark to correct, two steps of ten minutes, the rest
     assert told == ["NORMAL", "FULL", "NORMAL", "NORMAL", "FULL"]
 
 
-def test_a_format_is_on_the_medium_before_the_next_is_begun(
+def test_each_migration_is_durable_before_the_next_starts(
     tmp_path: Path, monkeypatch: pytest.MonkeyPatch
 ) -> None:
     Database.new(tmp_path / "record.db", len(MIGRATIONS) - 2).close()
@@ -356,19 +352,17 @@ def test_a_format_is_on_the_medium_before_the_next_is_begun(
     Database.open(tmp_path / "record.db").close()
     assert seen == [True, True]
     Database.open(tmp_path / "new.db").close()
-    assert seen == [True, True, True]  # a new one at one stroke
+    assert seen == [True, True, True]  # a new one in one transaction
 
 
-def test_a_record_that_was_just_opened_has_lost_nothing(tmp_path: Path) -> None:
+def test_a_newly_opened_record_has_dropped_nothing(tmp_path: Path) -> None:
     for opening in (Store.open, Store.open_for_watch, Store.open_read_only):
         with opening(tmp_path / "record.db") as store:
             assert (store.dropped_samples, store.begun_anew) == (0, None)
             assert store._is_open and store._failure is None
 
 
-def test_samples_that_memory_cannot_hold_are_counted_one_by_one(
-    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
-) -> None:
+def test_each_sample_dropped_from_memory_is_counted(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
     monkeypatch.setattr(ledger, "BUFFER_SAMPLES", 3)
     with Store.open(tmp_path / "record.db") as store:
         lost = []

@@ -1,4 +1,4 @@
-"""What was told to whom, in the record."""
+"""Deliveries to people's phones, in the record."""
 
 import sqlite3
 from pathlib import Path
@@ -14,7 +14,7 @@ TOLD = DeliveryRow(100.0, None, "lantern", AlarmId.LEAK, "Anna", "raised", None)
 FAILED = DeliveryRow(150.0, 1e9, None, AlarmId.READINGS_STOPPED, "Ben", "raised", "refused")
 
 
-def test_what_was_told_comes_back_in_order_with_what_concerns_all_pots(tmp_path: Path) -> None:
+def test_deliveries_come_back_in_order_including_those_for_all_pots(tmp_path: Path) -> None:
     with Store.open(tmp_path / "record.db") as store:
         store.add_deliveries([FAILED])
         store.add_deliveries([TOLD])
@@ -23,7 +23,7 @@ def test_what_was_told_comes_back_in_order_with_what_concerns_all_pots(tmp_path:
         assert store.deliveries("lantern", 100.0, 120.0) == [TOLD]
 
 
-def test_a_record_that_is_held_says_so_and_keeps_nothing_by_halves(tmp_path: Path) -> None:
+def test_a_locked_record_says_so_and_keeps_nothing_partly(tmp_path: Path) -> None:
     with Store.open(tmp_path / "record.db") as store:
         holding = sqlite3.connect(tmp_path / "record.db", isolation_level=None)
         holding.execute("BEGIN IMMEDIATE")
@@ -33,7 +33,7 @@ def test_a_record_that_is_held_says_so_and_keeps_nothing_by_halves(tmp_path: Pat
         assert store.deliveries("lantern", 0.0) == []
 
 
-def test_times_are_dated_once_the_clock_is_set(tmp_path: Path) -> None:
+def test_deliveries_are_dated_once_the_clock_is_set(tmp_path: Path) -> None:
     with Store.open(tmp_path / "record.db") as store:
         store.begin_run("{}", "boot-1", 0.0, None, None)
         store.add_deliveries([TOLD])

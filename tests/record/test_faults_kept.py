@@ -1,4 +1,4 @@
-"""What is wrong with a sample is kept once, and comes back with each sample that had it."""
+"""A fault text is kept once, and comes back with each sample that had it."""
 
 import json
 import zipfile
@@ -59,7 +59,7 @@ SAMPLES = [
 ]
 
 
-def test_faults_come_back_with_the_samples_that_had_them(tmp_path) -> None:
+def test_faults_come_back_with_their_samples(tmp_path) -> None:
     path = kept(tmp_path / "record.db", SAMPLES)
     assert read(path) == SAMPLES
     with Store.open_read_only(path) as store:
@@ -72,7 +72,7 @@ def test_faults_come_back_with_the_samples_that_had_them(tmp_path) -> None:
     assert rows(path, "SELECT count(*) FROM fault") == [(3,)]
 
 
-def test_a_night_without_its_probe_takes_no_more_room_than_one_with_it(tmp_path) -> None:
+def test_a_night_without_its_probe_takes_no_more_space_than_one_with_it(tmp_path) -> None:
     def size(name: str, *faults: Fault) -> int:
         changed = {"wall_c": None} if faults else {}
         lost = [sample(each.t_s, **changed, faults=faults) for each in night(7200)]
@@ -83,7 +83,7 @@ def test_a_night_without_its_probe_takes_no_more_room_than_one_with_it(tmp_path)
 
 
 def version_7(path: Path, samples: list[Sample]) -> Path:
-    """A record as format 7 left it: each sample with the text of its own faults."""
+    """A record of format 7: each sample with the text of its own faults."""
     database = Database.new(path, 7)
     with database.transaction(durable=True):
         database.execute("INSERT INTO pot (name) VALUES (?)", (POT,))
@@ -108,8 +108,8 @@ def test_a_record_of_format_7_keeps_each_of_its_texts_once(tmp_path) -> None:
     assert check(path).problems == ()
 
 
-def test_an_archive_of_format_7_is_taken(tmp_path) -> None:
-    """Its samples have their texts in them, and it knows no table of faults."""
+def test_an_archive_of_format_7_is_accepted(tmp_path) -> None:
+    """Its samples contain their fault texts, and it has no table of faults."""
     made = tmp_path / "workshop.zip"
     export_all(kept(tmp_path / "record.db", SAMPLES), made, made_utc_s=None)
     older = version_7(tmp_path / "older.db", SAMPLES)
@@ -125,7 +125,7 @@ def test_an_archive_of_format_7_is_taken(tmp_path) -> None:
 
 
 def rewritten(archive: Path, tables: dict[str, list], without: set[str], **manifest: object) -> None:
-    """Replace members of an archive, and what its manifest says of them."""
+    """Replace members of an archive, and their entries in its manifest."""
     with zipfile.ZipFile(archive) as old:
         members = {name: old.read(name) for name in old.namelist() if name not in without}
     told = json.loads(members.pop("manifest.json")) | manifest
@@ -152,7 +152,7 @@ def test_an_archive_gives_every_fault_back(tmp_path) -> None:
     assert read(tmp_path / "taken.db") == SAMPLES
 
 
-def test_faults_whose_text_is_lost_are_damage_and_never_silence(tmp_path) -> None:
+def test_faults_with_a_lost_text_count_as_damage(tmp_path) -> None:
     path = spoilt(kept(tmp_path / "record.db", SAMPLES), "DELETE FROM fault WHERE id = 1")
     assert any("faults whose text is not in the record" in each for each in check(path).problems)
     with pytest.raises(DamagedRecordError):
@@ -164,7 +164,7 @@ def test_faults_whose_text_is_lost_are_damage_and_never_silence(tmp_path) -> Non
 
 
 @pytest.mark.parametrize("text", ['[["lamp","out"]]', "[1]", "broken", "7"])
-def test_a_text_that_is_no_fault_is_told_and_not_taken(tmp_path, text: str) -> None:
+def test_an_invalid_fault_text_is_reported_and_refused(tmp_path, text: str) -> None:
     path = spoilt(kept(tmp_path / "record.db", SAMPLES), f"UPDATE fault SET faults = '{text}' WHERE id = 1")
     assert any(each.startswith("fault 1: ") for each in check(path).problems)
     export_all(path, tmp_path / "workshop.zip", made_utc_s=None)

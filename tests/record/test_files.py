@@ -1,4 +1,4 @@
-"""The files of a record: what is made and with which mode, what is moved aside, what is never touched."""
+"""The files of a record: which are made, with which mode, moved aside, or never touched."""
 
 import errno
 import fcntl
@@ -37,12 +37,12 @@ def umask(mask: int) -> Iterator[None]:
 # --- made, moved, read
 
 
-def test_a_record_is_for_its_owner_and_group_alone(tmp_path: Path) -> None:
+def test_only_owner_and_group_can_read_a_record(tmp_path: Path) -> None:
     with umask(0):
         make_ready(tmp_path / "record.db")
         (tmp_path / "kept").write_text("kept")
         make_ready(tmp_path / "kept")
-        make_ready(tmp_path / "none" / "record.db")  # told when it is opened
+        make_ready(tmp_path / "none" / "record.db")  # reported when it is opened
     assert stat.S_IMODE((tmp_path / "record.db").stat().st_mode) == 0o660
     assert (tmp_path / "kept").read_text() == "kept"
     with umask(0):
@@ -50,7 +50,7 @@ def test_a_record_is_for_its_owner_and_group_alone(tmp_path: Path) -> None:
     assert stat.S_IMODE((tmp_path / "new.db").stat().st_mode) == 0o660
 
 
-def test_what_had_the_name_of_a_new_file_is_gone_and_is_not_written_to(tmp_path: Path) -> None:
+def test_a_new_file_replaces_whatever_had_its_name_without_writing_to_it(tmp_path: Path) -> None:
     theirs, path = tmp_path / "theirs", tmp_path / "new"
     theirs.write_text("theirs")
     path.symlink_to(theirs)
@@ -77,7 +77,7 @@ def test_what_had_the_name_of_a_new_file_is_gone_and_is_not_written_to(tmp_path:
         make_new(tmp_path / "none" / "new")
 
 
-def test_only_a_plain_file_of_this_user_is_read_and_only_as_much_as_is_allowed(tmp_path: Path) -> None:
+def test_only_a_plain_file_of_this_user_within_the_size_limit_is_read(tmp_path: Path) -> None:
     path = tmp_path / "own"
     path.write_bytes(b"12345")
     assert [read_own(path, most) for most in (6, 5, 4)] == [b"12345", b"12345", b""]
@@ -135,7 +135,7 @@ def test_the_log_is_moved_before_the_record(tmp_path: Path, monkeypatch: pytest.
         ({"file"}, True, False),  # there is none yet
     ],
 )
-def test_a_record_is_written_where_this_user_may_write_it_and_its_folder(
+def test_a_record_is_writable_only_if_file_and_folder_are(
     tmp_path: Path, monkeypatch: pytest.MonkeyPatch, closed: set[str], is_new: bool, is_refused: bool
 ) -> None:
     shut = {tmp_path if each == "folder" else tmp_path / "record.db" for each in closed}
@@ -164,12 +164,12 @@ def test_an_open_file_is_counted_by_its_connections(tmp_path: Path) -> None:
 # --- the lock
 
 
-def test_the_lock_is_of_the_whole_file_by_the_words_of_the_kernel() -> None:
+def test_the_lock_covers_the_whole_file_in_the_kernels_struct() -> None:
     # fcntl(2): l_type, l_whence, l_start, l_len (0: to the end, however long), l_pid (0 for F_OFD_*)
     assert struct.unpack("hhqqi4x", lock._whole_file(fcntl.F_WRLCK)) == (fcntl.F_WRLCK, 0, 0, 0, 0)
 
 
-def test_a_lock_says_whose_it_is_in_one_line_and_goes_with_its_file(tmp_path: Path) -> None:
+def test_a_lock_names_its_owner_in_one_line_and_is_removed_with_its_file(tmp_path: Path) -> None:
     record = tmp_path / "record.db"
     (tmp_path / "record.db-lock").write_text("a longer word of one that was killed, process 99999999\n")
     held = WatchLock.take(record, "a watch")
@@ -180,7 +180,7 @@ def test_a_lock_says_whose_it_is_in_one_line_and_goes_with_its_file(tmp_path: Pa
     assert list(tmp_path.iterdir()) == [] and not is_watched(record)
 
 
-def test_who_holds_a_lock_and_wrote_no_name_is_another_process(tmp_path: Path) -> None:
+def test_the_owner_of_a_lock_without_a_name_is_another_process(tmp_path: Path) -> None:
     record = tmp_path / "record.db"
     held = WatchLock.take(record, "a watch")
     (tmp_path / "record.db-lock").write_text("")
@@ -192,7 +192,7 @@ def test_who_holds_a_lock_and_wrote_no_name_is_another_process(tmp_path: Path) -
     held.release()
 
 
-def test_where_the_kernel_has_no_such_locks_the_watch_goes_on_and_says_so(
+def test_without_kernel_locks_the_watch_goes_on_and_says_so(
     tmp_path: Path, monkeypatch: pytest.MonkeyPatch, caplog: pytest.LogCaptureFixture
 ) -> None:
     def refused(*_: object) -> None:
@@ -202,22 +202,22 @@ def test_where_the_kernel_has_no_such_locks_the_watch_goes_on_and_says_so(
         without.setattr(lock.fcntl, "fcntl", refused)
         held = WatchLock.take(tmp_path / "record.db", "a watch")
         assert "cannot be locked (No locks available)" in caplog.text
-        assert is_watched(tmp_path / "record.db")  # cannot be told
+        assert is_watched(tmp_path / "record.db")  # unknown
     held.release()
 
 
-def test_what_cannot_be_looked_at_counts_as_watched(tmp_path: Path) -> None:
+def test_an_inaccessible_lock_counts_as_watched(tmp_path: Path) -> None:
     (tmp_path / "record.db-lock").symlink_to("elsewhere")
     assert is_watched(tmp_path / "record.db")
 
 
-def test_a_lock_whose_name_became_a_link_is_no_lock(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+def test_a_lock_replaced_by_a_link_is_not_a_lock(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
     really = lock._opened
 
     def swapped(path: Path) -> int:
         descriptor = really(path)
         path.rename(tmp_path / "moved")
-        path.symlink_to(tmp_path / "moved")  # the same file, by another road
+        path.symlink_to(tmp_path / "moved")  # the same file by another path
         return descriptor
 
     monkeypatch.setattr(lock, "_opened", swapped)
@@ -225,7 +225,7 @@ def test_a_lock_whose_name_became_a_link_is_no_lock(tmp_path: Path, monkeypatch:
         WatchLock.take(tmp_path / "record.db", "a watch")
 
 
-def test_a_missing_folder_is_made_for_a_lock_only_where_that_is_asked_for(tmp_path: Path) -> None:
+def test_a_missing_folder_is_made_for_a_lock_only_on_request(tmp_path: Path) -> None:
     record = tmp_path / "folder" / "record.db"
     with pytest.raises(UnwritableRecordError, match="is missing"):
         WatchLock.take(record, "a watch")

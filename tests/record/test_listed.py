@@ -1,4 +1,4 @@
-"""Batches as a list, and narrowed to what somebody looks for."""
+"""Batches as a list, and filtered."""
 
 from dataclasses import replace
 
@@ -38,7 +38,7 @@ def ids(store, **wanted):
     return [row.id for row in store.listed(Wanted(**wanted))]
 
 
-def test_all_batches_the_newest_first(store):
+def test_all_batches_are_listed_newest_first(store):
     assert ids(store) == [4, 3, 2, 1]
 
 
@@ -49,11 +49,11 @@ def test_all_batches_the_newest_first(store):
         ({"pot_id": "nobody's"}, []),
         ({"verdict": Verdict.LEAKED}, [1]),
         ({"verdict": OPEN}, [4, 3]),
-        ({"since_utc_s": UTC_S + DAY_S}, [4, 2]),  # the other pot's began without a wall clock
+        ({"since_utc_s": UTC_S + DAY_S}, [4, 2]),  # the other pot's batch started without a wall clock
         ({"before_utc_s": UTC_S + DAY_S}, [1]),
         ({"text": "LENS"}, [2, 1]),
-        ({"text": "100 %"}, []),  # what it was called before it was renamed
-        ({"text": "%"}, []),  # no pattern, a text
+        ({"text": "100 %"}, []),  # its name before it was renamed
+        ({"text": "%"}, []),  # plain text, not a pattern
         ({"text": "_"}, []),
         ({"alarm": AlarmId.LEAK}, [2, 1]),
         ({"alarm": AlarmId.BELOW_FLOOR}, []),
@@ -63,11 +63,11 @@ def test_all_batches_the_newest_first(store):
         ({"pot_id": POT, "verdict": Verdict.FELL_BELOW_FLOOR, "text": "green"}, [2]),
     ],
 )
-def test_a_list_is_narrowed(store, wanted, found):
+def test_a_list_can_be_filtered(store, wanted, found):
     assert ids(store, **wanted) == found
 
 
-def test_a_line_says_what_the_batch_itself_says(store):
+def test_a_listed_batch_matches_the_batch_itself(store):
     line, whole = store.listed(Wanted(limit=1, skip=3))[0], store.batch(1)
     assert (line.id, line.pot_id, line.label, line.verdict) == (1, POT, "Lens, red", Verdict.LEAKED)
     assert (line.start_t_s, line.start_utc_s) == (whole.start_t_s, whole.start_utc_s)
@@ -84,13 +84,13 @@ def test_an_open_batch_has_no_verdict_and_no_leak_yet(store):
     assert (line.verdict, line.end_t_s, line.leak_pa_per_s, line.leak_t_s, line.alarms) == (None,) * 4 + (0,)
 
 
-def test_the_count_is_of_all_that_is_wanted_whatever_the_limit(store):
+def test_the_count_covers_all_matches_whatever_the_limit(store):
     assert store.count() == 4
     assert store.count(Wanted(pot_id=POT, limit=1)) == 3
     assert store.count(Wanted(text="lens", alarm=AlarmId.LEAK, skip=1)) == 2
 
 
-def test_the_leaks_of_a_pot_are_those_of_its_closed_batches_the_oldest_first(store):
+def test_the_leaks_of_a_pot_come_from_its_closed_batches_oldest_first(store):
     rows = store.leaks(POT)
     assert [row.batch_id for row in rows] == [1, 2]
     first, whole = rows[0], store.batch(1)

@@ -40,7 +40,7 @@ def held_by_another_process(record: Path):
         process.communicate()
 
 
-def test_a_second_watch_is_refused_and_told_who_has_the_record(tmp_path):
+def test_a_second_watch_is_refused_and_learns_who_has_the_record(tmp_path):
     record = tmp_path / "record.db"
     with held_by_another_process(record) as process:
         with pytest.raises(WatchedRecordError, match=f"in use by potvigil watch, process {process.pid};"):
@@ -49,7 +49,7 @@ def test_a_second_watch_is_refused_and_told_who_has_the_record(tmp_path):
     assert not is_watched(record)
 
 
-def test_a_killed_watch_leaves_nothing_in_the_way_of_the_next(tmp_path):
+def test_a_killed_watch_does_not_block_the_next(tmp_path):
     record = tmp_path / "record.db"
     with held_by_another_process(record) as process:
         os.kill(process.pid, signal.SIGKILL)
@@ -64,7 +64,7 @@ def test_a_killed_watch_leaves_nothing_in_the_way_of_the_next(tmp_path):
 
 
 @pytest.mark.parametrize("verb", ["rehearse", "replay", "watch"])
-def test_nobody_feeds_a_record_that_is_watched(verb, tmp_path, capsys):
+def test_nothing_else_can_feed_a_watched_record(verb, tmp_path, capsys):
     record, config, log = tmp_path / "record.db", tmp_path / "workshop.yaml", tmp_path / "log.csv"
     config.write_text(
         f"workshop: harbour-models\nrecord: {{file: {record}}}\nbarometer: {{altitude: 0 m}}\n"
@@ -86,7 +86,7 @@ def test_nobody_feeds_a_record_that_is_watched(verb, tmp_path, capsys):
         assert store.runs() == []
 
 
-def test_reading_and_asking_go_on_beside_the_watch(tmp_path):
+def test_reading_and_commanding_work_beside_the_watch(tmp_path):
     record = tmp_path / "record.db"
     with held_by_another_process(record):
         with Store.open(record) as verb:
@@ -94,10 +94,10 @@ def test_reading_and_asking_go_on_beside_the_watch(tmp_path):
         with Store.open_read_only(record) as page:
             assert page.pots() == [POT]
         with pytest.raises(WatchedRecordError):
-            Store.open_for_watch(record)  # and neither of them has let go of it
+            Store.open_for_watch(record)  # neither of them has released it
 
 
-def test_a_watch_that_began_without_its_record_waits_until_it_is_free(tmp_path):
+def test_a_watch_started_without_its_record_waits_until_it_is_free(tmp_path):
     folder = tmp_path / "medium"
     with Store.open_for_watch(folder / "record.db") as watch:
         folder.mkdir()
@@ -109,8 +109,8 @@ def test_a_watch_that_began_without_its_record_waits_until_it_is_free(tmp_path):
         assert is_watched(folder / "record.db")
 
 
-def test_a_lock_whose_file_was_just_taken_away_is_taken_anew(tmp_path, monkeypatch):
-    """Who held it removes it and lets go; whoever has the old file open has no lock."""
+def test_a_lock_whose_file_was_just_removed_is_taken_again(tmp_path, monkeypatch):
+    """The owner removes the file and releases it; a process with the old file open has no lock."""
     really, record = lock_module._opened, tmp_path / "record.db"
     opened: list[int] = []
 
@@ -126,7 +126,7 @@ def test_a_lock_whose_file_was_just_taken_away_is_taken_anew(tmp_path, monkeypat
     lock.release()
 
 
-def test_what_lies_in_wait_under_the_name_is_not_written_to(tmp_path):
+def test_a_planted_file_at_the_lock_path_is_not_written_to(tmp_path):
     (tmp_path / "others").write_text("theirs")
     (tmp_path / "record.db-lock").symlink_to(tmp_path / "others")
     with pytest.raises(UnwritableRecordError, match=r"record\.db-lock"):
@@ -134,7 +134,7 @@ def test_what_lies_in_wait_under_the_name_is_not_written_to(tmp_path):
     assert (tmp_path / "others").read_text() == "theirs"
 
 
-def test_a_record_of_somebody_else_gets_no_lock_beside_it(tmp_path):
+def test_no_lock_is_created_beside_another_users_record(tmp_path):
     (tmp_path / "record.db").write_bytes(b"SQLite format 3\0" + b"\0" * 84)
     with Store.open_for_watch(tmp_path / "record.db"):
         assert [path.name for path in tmp_path.iterdir()] == ["record.db"]

@@ -1,4 +1,4 @@
-"""Wall times are written anew once the clock is set; the axis goes on where it stood."""
+"""Wall times are corrected once the clock is set; the axis continues where it was."""
 
 from collections.abc import Iterator
 from dataclasses import replace
@@ -24,7 +24,7 @@ def store(tmp_path: Path) -> Iterator[Store]:
 
 
 def keep(store: Store, t_s: float, utc_s: float | None) -> int:
-    """Keep one of each thing that has a wall time, at an instant; return the number of its batch."""
+    """Keep one of everything that has a wall time, at an instant; return the number of its batch."""
     store.append(POT, Sample(t_s, utc_s))
     number = store.open_batch(POT, BatchOpened(t_s, utc_s))
     store.add_event(POT, number, StageEvent(t_s, utc_s, Stage.FILLING))
@@ -38,7 +38,7 @@ def keep(store: Store, t_s: float, utc_s: float | None) -> int:
 
 
 def dated(store: Store, number: int) -> dict[str, float | None]:
-    """Return every wall time of what `keep` kept, less its own instant on the axis."""
+    """Return every wall time written by `keep`, less its instant on the axis."""
     batch = store.batch(number)
     t_s = batch.start_t_s
     assert batch.summary is not None
@@ -68,14 +68,12 @@ def dated(store: Store, number: int) -> dict[str, float | None]:
 
 
 def mend(store: Store, to_s: float, *, was_set: bool = False, boot: str = "boot-b") -> int:
-    """Mend to the end; return in how many steps."""
+    """Correct all times; return the number of steps."""
     return sum(1 for _ in store.mend_times(boot, to_s, UTC_S, was_set=was_set))
 
 
 @pytest.mark.parametrize("known", [None, WRONG_S])
-def test_all_that_was_kept_without_the_right_wall_time_is_dated_anew(
-    store: Store, known: float | None
-) -> None:
+def test_everything_kept_with_a_wrong_wall_time_is_corrected(store: Store, known: float | None) -> None:
     def at(t_s: float) -> float | None:
         return None if known is None else known + t_s
 
@@ -85,14 +83,14 @@ def test_all_that_was_kept_without_the_right_wall_time_is_dated_anew(
     later = keep(store, 3000.0, at(3000.0))
     assert mend(store, 3000.0) == 4  # 2000 s in steps of 600 s
     assert set(dated(store, first).values()) == set(dated(store, last).values()) == {UTC_S}
-    # what came later stays as it was
+    # later times are unchanged
     untouched = dated(store, later)
     assert set(untouched.values()) == {known}
     assert store.runs()[0].start_utc_s == UTC_S + 1000.0
-    assert mend(store, 3000.0) == 0  # nothing left to mend
+    assert mend(store, 3000.0) == 0  # nothing left to correct
 
 
-def test_what_is_dated_within_a_second_is_left_as_it_is(store: Store) -> None:
+def test_times_right_within_a_second_are_left_alone(store: Store) -> None:
     store.begin_run("{}", "boot-b", 1000.0, None, None)
     near = keep(store, 1000.0, UTC_S + 1000.0 + 0.9)
     far = keep(store, 2000.0, UTC_S + 2000.0 - 1.1)
@@ -102,7 +100,7 @@ def test_what_is_dated_within_a_second_is_left_as_it_is(store: Store) -> None:
 
 
 @pytest.mark.parametrize(("ahead_s", "steps"), [(0.9, 0), (-0.9, 0), (1.1, 2), (-1.1, 2)])
-def test_a_run_that_began_with_the_right_time_has_nothing_to_mend(
+def test_a_run_that_started_with_the_right_time_needs_no_correction(
     store: Store, ahead_s: float, steps: int
 ) -> None:
     store.begin_run("{}", "boot-b", 1000.0, UTC_S + 1000.0 + ahead_s, None)
@@ -112,7 +110,7 @@ def test_a_run_that_began_with_the_right_time_has_nothing_to_mend(
         assert mend(store, 2000.0, was_set=True) == 2
 
 
-def test_only_this_boot_is_mended_and_from_the_first_of_its_runs_that_is_wrong(store: Store) -> None:
+def test_only_this_boot_is_corrected_from_its_first_wrong_run(store: Store) -> None:
     store.begin_run("{}", "boot-a", 0.0, None, None)
     before = keep(store, 500.0, None)
     store.begin_run("{}", "boot-b", 2000.0, UTC_S + 2000.0, None)
@@ -121,14 +119,14 @@ def test_only_this_boot_is_mended_and_from_the_first_of_its_runs_that_is_wrong(s
     wrong = keep(store, 3100.0, None)
     mend(store, 4000.0)
     offset_s = store.runs()[1].axis_offset_s
-    assert offset_s < 0.0  # the second boot goes on where the first ended
+    assert offset_s < 0.0  # the second boot continues where the first ended
     assert set(dated(store, before).values()) == {None}
     assert [run.start_utc_s is None for run in store.runs()] == [True, False, False]
     assert set(dated(store, wrong).values()) == {UTC_S}
     assert right
 
 
-def test_mending_that_was_cut_off_is_done_by_the_next_watch(store: Store) -> None:
+def test_an_interrupted_correction_is_finished_by_the_next_watch(store: Store) -> None:
     store.begin_run("{}", "boot-b", 1000.0, WRONG_S + 1000.0, None)
     first, last = keep(store, 1000.0, WRONG_S + 1000.0), keep(store, 2500.0, WRONG_S + 2500.0)
     steps = store.mend_times("boot-b", 3000.0, UTC_S, was_set=False)
@@ -142,7 +140,7 @@ def test_mending_that_was_cut_off_is_done_by_the_next_watch(store: Store) -> Non
     assert set(dated(store, first).values()) == set(dated(store, last).values()) == {UTC_S}
 
 
-def test_a_step_is_ten_minutes_of_the_axis() -> None:
+def test_a_correction_step_is_ten_minutes_of_the_axis() -> None:
     assert (runs.MEND_STEP_S, runs.CLOCK_STEP_S) == (600.0, 1.0)
 
 
@@ -153,15 +151,15 @@ def test_a_step_is_ten_minutes_of_the_axis() -> None:
     ("boot", "boot_s", "utc_s", "starts_s", "gap_known"),
     [
         ("boot-a", 900.0, None, 900.0, True),  # the same boot, at the last instant
-        ("boot-a", 899.9, None, 901.0, False),  # before it: cannot be, and goes on after it
+        ("boot-a", 899.9, None, 901.0, False),  # before it: impossible, so it continues after it
         ("boot-b", 20.0, UTC_S + 1000.0, 1000.0, True),
         ("boot-b", 20.0, UTC_S + 901.0, 901.0, True),
-        ("boot-b", 20.0, UTC_S + 900.0, 901.0, True),  # no machine starts faster than in a second
+        ("boot-b", 20.0, UTC_S + 900.0, 901.0, True),  # no machine starts in less than a second
         ("boot-b", 20.0, UTC_S + 899.0, 901.0, False),  # a clock that ran backwards
         ("boot-b", 20.0, None, 901.0, False),
     ],
 )
-def test_the_axis_goes_on_where_the_last_instant_was(
+def test_the_axis_continues_from_the_last_instant(
     store: Store, boot: str, boot_s: float, utc_s: float | None, starts_s: float, gap_known: bool
 ) -> None:
     store.begin_run("{}", "boot-a", 100.0, UTC_S + 100.0, None)
@@ -179,7 +177,7 @@ def test_the_axis_goes_on_where_the_last_instant_was(
 
 
 @pytest.mark.parametrize("what", ["sample", "of another pot", "event", "command", "run"])
-def test_the_last_instant_is_that_of_whatever_was_kept_last(store: Store, what: str) -> None:
+def test_the_last_instant_is_that_of_the_newest_row_of_any_kind(store: Store, what: str) -> None:
     store.begin_run("{}", "boot-a", 100.0, None, None)
     store.append(POT, Sample(500.0))
     keepers: dict[str, Any] = {
@@ -194,8 +192,8 @@ def test_the_last_instant_is_that_of_whatever_was_kept_last(store: Store, what: 
     assert store.begin_run("{}", "boot-b", 0.0, None, None) == 701.0
 
 
-def test_a_gap_is_reckoned_from_the_newest_instant_of_the_run_that_has_a_wall_time(store: Store) -> None:
-    store.begin_run("{}", "boot-a", 0.0, 5.0, None)  # of another run: says nothing of this one
+def test_a_gap_is_computed_from_the_newest_dated_instant_of_the_run(store: Store) -> None:
+    store.begin_run("{}", "boot-a", 0.0, 5.0, None)  # of another run: does not count for this one
     store.begin_run("{}", "boot-a", 100.0, None, None)
     store.append(POT, Sample(200.0, UTC_S))
     store.append("buoy", Sample(300.0, UTC_S + 150.0))

@@ -1,4 +1,4 @@
-"""When what is queued is written: each minute, after a refusal each ten seconds; what the queue may hold."""
+"""When the queue is written: every minute, after a refusal every ten seconds; and what it may hold."""
 
 from collections.abc import Iterator
 from pathlib import Path
@@ -19,7 +19,7 @@ def store(tmp_path: Path) -> Iterator[Store]:
 
 @pytest.fixture
 def flushes(store: Store, monkeypatch: pytest.MonkeyPatch) -> list[bool]:
-    """Record every flush; it is refused while the last word of the list says so."""
+    """Record every flush; refuse it while the last entry of the list says so."""
     tried: list[bool] = []
     flush = store.flush
 
@@ -38,7 +38,7 @@ def flushes(store: Store, monkeypatch: pytest.MonkeyPatch) -> list[bool]:
 
 
 def ticks(store: Store, from_s: int, to_s: int) -> list[int]:
-    """Commit once a second; return the seconds in which the record says that it is failing."""
+    """Commit once a second; return the seconds in which the record reports a failure."""
     failing = []
     for t_s in range(from_s, to_s):
         try:
@@ -59,7 +59,7 @@ def test_samples_are_written_once_a_minute(store: Store, flushes: list[bool]) ->
     assert len(flushes) == 3
 
 
-def test_a_refused_write_is_tried_again_each_ten_seconds_and_said_each_tick(
+def test_a_refused_write_is_retried_every_ten_seconds_and_reported_every_tick(
     store: Store, flushes: list[bool]
 ) -> None:
     store.refuse[0] = True  # type: ignore[attr-defined]
@@ -76,7 +76,7 @@ def test_the_queue_holds_twelve_hours_of_one_pot() -> None:
     assert ledger.TRACE_PERIOD_S == 60.0
 
 
-def test_the_oldest_go_first_once_the_disk_refused_for_too_long(
+def test_the_oldest_samples_are_dropped_once_the_disk_refuses_for_too_long(
     store: Store, flushes: list[bool], monkeypatch: pytest.MonkeyPatch
 ) -> None:
     for t_s in range(ledger.BUFFER_SAMPLES + 3):

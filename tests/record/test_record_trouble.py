@@ -1,4 +1,4 @@
-"""A full disk costs nothing that fits in memory; a broken file is told, and left as it is."""
+"""A full disk loses nothing that fits in memory; a broken file is reported and left alone."""
 
 import random
 import resource
@@ -23,7 +23,7 @@ def store(tmp_path):
 
 
 def run_seconds(store: Store, first: int, last: int) -> list[str]:
-    """Tick from `first` to before `last`; return what the record complained of."""
+    """Tick from `first` to before `last`; return the record's complaints."""
     complaints = []
     for second in range(first, last):
         store.append(POT, sample(float(second)))
@@ -42,7 +42,7 @@ def test_a_short_failure_of_the_disk_loses_nothing(store):
         store.add_event(POT, batch_id, alarm(300.0, AlarmState.UNACKNOWLEDGED))
         complaints = run_seconds(store, 300, 900)
         store.close_batch(batch_id, CLOSED)
-    assert len(complaints) == 600  # said at every tick for as long as it lasts
+    assert len(complaints) == 600  # reported at every tick while it lasts
     assert all("cannot be written" in text and "\n" not in text for text in complaints)
     assert run_seconds(store, 900, 901 + int(RETRY_PERIOD_S)) == []
     assert [s.t_s for s in store.samples(POT, 0.0)][:900] == [float(i) for i in range(900)]
@@ -52,7 +52,7 @@ def test_a_short_failure_of_the_disk_loses_nothing(store):
     store.check()
 
 
-def test_a_disk_without_room_is_named_as_such(store):
+def test_a_full_disk_is_named_as_the_cause(store):
     run_seconds(store, 0, 10)
     (pages,) = store._db.rows("PRAGMA page_count")[0]
     store._db.rows(f"PRAGMA max_page_count = {pages}")
@@ -75,13 +75,13 @@ def test_a_long_failure_drops_the_oldest_and_counts_them(store, monkeypatch):
         assert [s.t_s for s in small.samples(POT, 0.0)] == [float(i) for i in range(150, 250)]
 
 
-def test_a_command_that_cannot_be_kept_is_refused(store):
+def test_a_command_that_cannot_be_written_is_refused(store):
     with FullDisk(4096), pytest.raises(RecordWriteError):
         store.add_command(POT, Action.CLOSE, UTC_S)
     assert store.take_commands(1.0) == []
 
 
-def test_a_record_that_could_not_be_written_to_the_end_is_closed_all_the_same(store):
+def test_a_record_that_cannot_be_written_can_still_be_closed(store):
     with Store.open(store.path) as watch:
         watch.append(POT, sample(1.0))
         with FullDisk(4096), pytest.raises(RecordWriteError):
@@ -89,7 +89,7 @@ def test_a_record_that_could_not_be_written_to_the_end_is_closed_all_the_same(st
     # leaving the block closed it once more, without another error
 
 
-def test_a_run_begins_on_a_full_disk_and_is_written_later(store):
+def test_a_run_starts_on_a_full_disk_and_is_written_later(store):
     with FullDisk(4096):
         assert store.begin_run("{}", "boot-a", 5.0, UTC_S, None) == 0.0
     assert store.runs() == []
@@ -98,7 +98,7 @@ def test_a_run_begins_on_a_full_disk_and_is_written_later(store):
 
 
 @pytest.mark.parametrize("written", [10, 1500])
-def test_a_disk_that_answers_nothing_but_errors_is_written_again_once_it_answers(store, written):
+def test_writing_resumes_once_a_failing_disk_recovers(store, written):
     run_seconds(store, 0, written)
     store.flush()
 
@@ -155,9 +155,9 @@ def damaged_copy(sound: Path, path: Path, offset: int, damage: bytes) -> bytes:
 
 
 @pytest.mark.parametrize("page", [0, 1, 2, 4, 5, 8, 12, 20])
-def test_a_broken_page_is_told_and_the_file_left_as_it_is(sound, tmp_path, page):
+def test_a_broken_page_is_reported_and_the_file_left_alone(sound, tmp_path, page):
     path = tmp_path / "record.db"
-    # the head of a b-tree page (SQLite file format, section 1.6); the first has it behind the file header
+    # the header of a b-tree page (SQLite file format, section 1.6); page 1 has it after the file header
     before = damaged_copy(sound, path, page * 4096 + (100 if page == 0 else 0), b"\x55" * 12)
     with pytest.raises(DamagedRecordError, match=r"damaged.*not changed.*rescued") as caught:
         read_everything(path)
@@ -165,14 +165,14 @@ def test_a_broken_page_is_told_and_the_file_left_as_it_is(sound, tmp_path, page)
     assert isinstance(caught.value, ValueError) and "\n" not in str(caught.value)
 
 
-def test_a_cut_off_file_is_told(sound, tmp_path):
+def test_a_truncated_file_is_reported(sound, tmp_path):
     path = tmp_path / "record.db"
     path.write_bytes(sound.read_bytes()[: 4096 * 10 + 77])
     with pytest.raises(DamagedRecordError):
         read_everything(path)
 
 
-def test_flipped_bytes_never_surface_as_anything_but_an_error_of_the_record(sound, tmp_path):
+def test_flipped_bytes_only_ever_raise_a_record_error(sound, tmp_path):
     rng = random.Random(7)
     size = sound.stat().st_size
     told = 0
@@ -186,10 +186,10 @@ def test_flipped_bytes_never_surface_as_anything_but_an_error_of_the_record(soun
             assert str(path) in str(error)
         assert path.read_bytes() == before
         path.unlink()
-    assert told > 20  # flipped digits inside a number cannot be told from a number; broken structure can
+    assert told > 20  # a flipped digit leaves a valid number; broken structure is detected
 
 
-def test_a_damaged_record_is_told_when_written_to(sound, tmp_path):
+def test_writing_to_a_damaged_record_reports_the_damage(sound, tmp_path):
     path = shutil.copy(sound, tmp_path / "record.db")
     with Store.open(path) as store:
         (root,) = store._db.rows("SELECT rootpage FROM sqlite_schema WHERE name = 'sample'")[0]

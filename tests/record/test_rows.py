@@ -1,4 +1,4 @@
-"""Each row comes back whole: every column from its own field, and each of another pot or batch left out."""
+"""Each row comes back complete: every column from its own field, without rows of other pots or batches."""
 
 import json
 from dataclasses import replace
@@ -80,19 +80,19 @@ EVENTS = st.one_of(
 
 
 def of_numbers(value: Any) -> bool:
-    """Say whether there is neither a NaN nor an infinity in it, which no event of ours has."""
+    """Return whether it has neither NaN nor infinity, which no event of ours has."""
     return not any(word in json.dumps(to_text(value)) for word in ("NaN", "Infinity"))
 
 
 @settings(max_examples=150, derandomize=True, deadline=None, database=None)
 @given(event=EVENTS.filter(of_numbers))
-def test_an_event_comes_back_from_its_text(event: Any) -> None:
+def test_an_event_survives_a_round_trip_through_text(event: Any) -> None:
     assert event_from_text(KINDS[type(event)], to_text(event)) == event
     if isinstance(event, BatchClosed):
         assert summary_from_text(to_text(event.summary)) == event.summary
 
 
-def test_a_text_of_a_later_version_is_read_without_what_is_new_in_it() -> None:
+def test_unknown_fields_of_a_later_version_are_ignored() -> None:
     text = json.dumps(json.loads(to_text(SUMMARY)) | {"colour": "red"})
     assert summary_from_text(text) == SUMMARY
     closed = json.loads(to_text(CLOSED))
@@ -100,7 +100,7 @@ def test_a_text_of_a_later_version_is_read_without_what_is_new_in_it() -> None:
     assert event_from_text("batch-closed", json.dumps(closed)) == CLOSED
 
 
-def test_what_is_left_out_is_what_it_is_by_default_and_what_must_be_there_is_an_error() -> None:
+def test_a_missing_field_takes_its_default_and_a_missing_required_one_is_an_error() -> None:
     text = json.loads(to_text(SUMMARY))
     del text["known_from"], text["details"]
     assert summary_from_text(json.dumps(text)) == replace(SUMMARY, details={}, known_from=0)
@@ -109,14 +109,14 @@ def test_what_is_left_out_is_what_it_is_by_default_and_what_must_be_there_is_an_
         summary_from_text(json.dumps(text))
 
 
-def test_faults_are_written_with_their_place_where_there_is_one() -> None:
+def test_faults_are_written_with_their_place_if_any() -> None:
     faults = Fault(Sensor.THERMOMETER, "lost", Place.WALL), Fault(Sensor.BAROMETER, "käputt")
     text = '[["thermometer","lost","wall"],["barometer","käputt"]]'
     assert (faults_to_text(faults), faults_from_text(text)) == (text, faults)
     assert (faults_to_text(()), faults_from_text(None)) == (None, ())
 
 
-def test_the_readings_of_a_test_are_written_to_what_a_wire_resolves() -> None:
+def test_readings_of_a_test_are_rounded_to_what_a_wire_resolves() -> None:
     first = Sample(
         *(1000.06, UTC_S),
         gauge_pa=413_685.6,
@@ -135,10 +135,10 @@ def test_the_readings_of_a_test_are_written_to_what_a_wire_resolves() -> None:
     assert readings_to_text([]) == "[]" and readings_from_text("[]") == []
 
 
-# --- runs, batches, what happened
+# --- runs, batches, events
 
 
-def test_a_run_comes_back_whole(store: Store) -> None:
+def test_a_run_comes_back_complete(store: Store) -> None:
     assert store.runs() == [
         RunRow(1, "boot-a", 50.0, 0.0, UTC_S, '{"workshop":"harbour"}', "slow-leak", __version__, True)
     ]
@@ -147,7 +147,7 @@ def test_a_run_comes_back_whole(store: Store) -> None:
     assert [run.id for run in store.runs()] == [1, 2]
 
 
-def test_a_batch_comes_back_whole_open_and_closed(store: Store) -> None:
+def test_a_batch_comes_back_complete_open_or_closed(store: Store) -> None:
     assert store.open_batch(POT, BatchOpened(100.0, UTC_S + 50.0)) == 1
     store.add_edit(1, EditEvent(101.0, None, Detail.LABEL, "", "lenses", "anna"))
     details = {Detail.LABEL: "lenses"}
@@ -186,7 +186,7 @@ def test_a_batch_without_an_estimate_has_no_leak(store: Store) -> None:
     assert store.leaks(POT) == [LeakRow(1, CLOSED.t_s, None, None, False, Verdict.INCOMPLETE, "slow-leak")]
 
 
-def test_over_pressure_is_seen_in_the_list_of_its_own_batch_alone(store: Store) -> None:
+def test_over_pressure_is_listed_only_for_its_own_batch(store: Store) -> None:
     for number in (1, 2):
         store.open_batch(POT, BatchOpened(100.0 * number, None))
     event = AlarmEvent(150.0, None, AlarmId.OVER_PRESSURE, AlarmState.NORMAL, "high", "")  # type: ignore[arg-type]
@@ -195,10 +195,10 @@ def test_over_pressure_is_seen_in_the_list_of_its_own_batch_alone(store: Store) 
     assert [(row.id, row.above_maximum) for row in store.listed()] == [(2, False), (1, True)]
 
 
-def test_an_edit_comes_back_whole(store: Store) -> None:
+def test_an_edit_comes_back_complete(store: Store) -> None:
     store.open_batch(POT, BatchOpened(100.0, None))
     store.add_edit(1, EditEvent(101.0, UTC_S, Detail.RESIN, "", "clear", LAST_BATCH))
-    store.edit(1, {Detail.RESIN: "clear"}, "anna", None)  # she says so herself: no longer only taken over
+    store.edit(1, {Detail.RESIN: "clear"}, "anna", None)  # entered by her: no longer carried over
     store.edit(1, {Detail.RESIN: "clear"}, "ben", None)
     assert store.edits(1) == [
         EditRow(Detail.RESIN, "", "clear", LAST_BATCH, 101.0, UTC_S),
@@ -209,7 +209,7 @@ def test_an_edit_comes_back_whole(store: Store) -> None:
     assert len(store.edits(1)) == 2
 
 
-def test_the_numbers_of_batches_go_on_while_the_record_cannot_be_asked(
+def test_batch_numbers_continue_while_the_record_cannot_be_read(
     store: Store, monkeypatch: pytest.MonkeyPatch
 ) -> None:
     store.open_batch(POT, BatchOpened(100.0, None))
@@ -225,7 +225,7 @@ def test_the_numbers_of_batches_go_on_while_the_record_cannot_be_asked(
     assert store.open_batch(POT, BatchOpened(400.0, None)) == 4
 
 
-def test_what_was_learnt_comes_back_whole(store: Store) -> None:
+def test_learnt_constants_come_back_complete(store: Store) -> None:
     store.open_batch(POT, BatchOpened(100.0, None))
     store.add_taught(1, 3, {"uptake": (0.5, 0.25)})
     found = found_to_text({"uptake": (0.5, 0.25)})
@@ -236,7 +236,7 @@ def test_what_was_learnt_comes_back_whole(store: Store) -> None:
     assert store.taught(POT, rehearsed=True) == [TaughtRow(1, CLOSED.t_s, "lens", 3, found)]
 
 
-def test_deliveries_come_back_whole_from_both_ends_on(store: Store) -> None:
+def test_deliveries_come_back_complete_including_both_ends(store: Store) -> None:
     rows = [
         DeliveryRow(10.0 * n, UTC_S + n, POT, AlarmId.LEAK, f"Anna {n}", "raised", None if n % 2 else "no")
         for n in range(5)
@@ -246,7 +246,7 @@ def test_deliveries_come_back_whole_from_both_ends_on(store: Store) -> None:
     assert store.deliveries(POT, 10.0, 30.0) == rows[1:4]
 
 
-def test_moments_are_those_of_the_pot_and_of_the_whole_watch(store: Store) -> None:
+def test_moments_cover_the_pot_and_the_whole_watch(store: Store) -> None:
     store.add_event(POT, None, StageEvent(60.0, None, Stage.OPEN))
     store.add_event("buoy", None, StageEvent(61.0, None, Stage.OPEN))
     store.add_command(POT, Action.CLOSE, None)
@@ -263,7 +263,7 @@ FULL = Command(Action.EDIT, 70.0, AlarmId.LEAK, "lens", 600.0, "anna", Detail.MO
 BARE = Command(Action.CLOSE, 70.0)
 
 
-def test_a_command_comes_back_whole_with_the_number_of_its_row(store: Store) -> None:
+def test_a_command_comes_back_complete_with_its_row_number(store: Store) -> None:
     asked = store.add_commands([(POT, FULL), ("buoy", BARE), (POT, BARE)], UTC_S)
     assert asked == range(1, 4)
     taken = store.take_commands(70.0)
@@ -281,7 +281,7 @@ def test_a_command_comes_back_whole_with_the_number_of_its_row(store: Store) -> 
     assert store.asked(range(4, 9)) == [AskedRow(POT, False, None)]
 
 
-def test_a_batch_is_opened_with_its_details_in_one_go(store: Store) -> None:
+def test_a_batch_opens_with_its_details_at_once(store: Store) -> None:
     details = {Detail.RESIN: "clear", Detail.MOULD: "lens"}
     assert store.add_edits(POT, details, "anna", UTC_S) == range(1, 3)
     edits = [Command(Action.EDIT, 70.0, None, text, None, "anna", field) for field, text in details.items()]
@@ -291,7 +291,7 @@ def test_a_batch_is_opened_with_its_details_in_one_go(store: Store) -> None:
     assert [command for _, command in store.take_commands(70.0)] == [opening, *edits]
 
 
-def test_a_command_that_no_reader_would_take_is_refused(store: Store) -> None:
+def test_a_command_no_reader_accepts_is_refused(store: Store) -> None:
     for bad in (replace(FULL, text="half \ud800"), replace(FULL, duration_s=float("nan"))):
         with pytest.raises(RefusedError):
             store.add_commands([(POT, BARE), (POT, bad)], None)
@@ -312,7 +312,9 @@ def test_a_tick_takes_a_hundred_and_the_next_the_rest(store: Store) -> None:
         assert [command.t_s for command in store.commands(POT, 0.0)] == [70.0] * 100 + [71.0] * 50
 
 
-def test_what_the_watch_asked_itself_outlives_it(store: Store, monkeypatch: pytest.MonkeyPatch) -> None:
+def test_a_command_the_watch_gave_itself_survives_a_restart(
+    store: Store, monkeypatch: pytest.MonkeyPatch
+) -> None:
     store.add_edits(POT, {Detail.RESIN: "clear"}, LAST_BATCH, None)
     store.add_edits(POT, {Detail.RESIN: "blue"}, "anna", None)
     store.begin_run("{}", "boot-a", 60.0, None, None)
@@ -334,7 +336,7 @@ def test_a_command_of_a_clock_that_ran_backwards_is_late(
 # --- care
 
 
-def test_care_comes_back_whole_after_the_batch_before_it(store: Store) -> None:
+def test_care_comes_back_complete_after_the_batch_before_it(store: Store) -> None:
     read = [Sample(5.0, gauge_pa=400_000.0), Sample(25.0, gauge_pa=399_000.0, contents_c=30.0)]
     store.open_batch(POT, BatchOpened(100.0, UTC_S))
     store.close_batch(1, CLOSED)
@@ -371,7 +373,7 @@ def test_care_comes_back_whole_after_the_batch_before_it(store: Store) -> None:
         {"leak_pa_per_s": Interval(float("nan"), 0.0, 0.0)},
     ],
 )
-def test_care_that_no_reader_would_take_is_refused(store: Store, bad: dict[str, Any]) -> None:
+def test_care_no_reader_accepts_is_refused(store: Store, bad: dict[str, Any]) -> None:
     sound = {"utc_s": UTC_S, "part": "seal", "text": "", "by": "", "now_utc_s": UTC_S}
     with pytest.raises(RefusedError):
         store.add_care(POT, **(sound | bad))
@@ -385,7 +387,7 @@ TRACE = TraceRow(*(300.0, Stage.HOLDING, 1.0, 2.0, 3.0, 4.0, 5.0, 6.0, LEAK, Tru
 NOTHING = TraceRow(360.0, Stage.OPEN, *[None] * 7, False, *[None] * 5)  # type: ignore[arg-type]
 
 
-def test_traces_come_back_whole_and_as_many_as_a_drawing_needs(store: Store) -> None:
+def test_traces_come_back_complete_or_thinned_for_a_drawing(store: Store) -> None:
     rows = [TRACE, NOTHING, *(replace(NOTHING, t_s=60.0 * n) for n in range(7, 15))]
     assert [store.trace_due(POT, t_s) for t_s in (0.0, 1e9)] == [True, True]
     for pot in (POT, "buoy"):
@@ -420,7 +422,7 @@ NO_LEAK = {"leak_pa_per_s": None, "leak_established": False}
     [
         ({}, {}),
         ({"stage": Stage.SETTLING}, {"stage": Stage.SETTLING}),
-        # only of a pot that is shut
+        # only for a shut pot
         ({"stage": Stage.VENTING}, {"stage": Stage.VENTING, "corrected_gauge_pa": None, **NO_LEAK}),
         ({"stage": Stage.FILLING}, {"stage": Stage.FILLING, "corrected_gauge_pa": None, **NO_LEAK}),
         # only while it is fresh
@@ -435,16 +437,14 @@ NO_LEAK = {"leak_pa_per_s": None, "leak_established": False}
         ({"cure": None}, {"cure_progress": None, "cure_done_s": None}),
     ],
 )
-def test_of_what_the_watch_knows_this_is_kept(known: dict[str, Any], kept: dict[str, Any]) -> None:
+def test_a_trace_keeps_these_parts_of_a_snapshot(known: dict[str, Any], kept: dict[str, Any]) -> None:
     assert TraceRow.of(snapshot(**known)) == replace(TRACE, **kept)
 
 
 # --- samples by the chunk
 
 
-def test_samples_are_read_in_chunks_that_leave_none_out_and_give_none_twice(
-    store: Store, monkeypatch: pytest.MonkeyPatch
-) -> None:
+def test_reading_in_chunks_skips_and_repeats_no_sample(store: Store, monkeypatch: pytest.MonkeyPatch) -> None:
     monkeypatch.setattr(samples, "_CHUNK_ROWS", 4)
     for count in (3, 4, 5, 8):
         pot = f"pot-{count}"
@@ -454,10 +454,10 @@ def test_samples_are_read_in_chunks_that_leave_none_out_and_give_none_twice(
         assert [each.t_s for each in store.samples(pot, 0.0)] == [float(n) for n in range(count)]
 
 
-# --- what somebody says of a batch
+# --- details entered by a person
 
 
-def test_the_habits_are_those_of_the_last_run(tmp_path: Path) -> None:
+def test_unit_and_time_zone_are_those_of_the_last_run(tmp_path: Path) -> None:
     with Store.open(tmp_path / "new.db") as store:
         assert habits_of(store) == ("psi", None)
         store.begin_run('{"units":{"pressure":"bar"},"timezone":"Europe/Paris"}', "boot-a", 1.0, None, None)
@@ -474,7 +474,7 @@ def mixed_at(store: Store, row: BatchRow | None, text: str) -> str:
     return given_details(store, row, {Detail.MIXED_AT: text}, UTC_S)[Detail.MIXED_AT]
 
 
-def test_a_time_of_day_is_the_nearest_to_the_fill_in_the_zone_of_that_run(tmp_path: Path) -> None:
+def test_a_time_of_day_is_the_nearest_to_the_fill_in_that_runs_zone(tmp_path: Path) -> None:
     fill_utc_s = UTC_S - 400_000.0  # 2025-12-28 06:53 UTC
     with Store.open(tmp_path / "new.db") as store:
         store.begin_run(TOKYO, "boot-a", 1.0, None, None)
@@ -483,13 +483,15 @@ def test_a_time_of_day_is_the_nearest_to_the_fill_in_the_zone_of_that_run(tmp_pa
             mixed_at(store, store.batch(number), "06:50") == "2026-01-01T21:50:00Z"
         )  # before it is filled: now
         store.close_batch(number, CLOSED)
-        # never filled: its begin, 5:53 UTC
+        # never filled: its start, 5:53 UTC
         assert mixed_at(store, store.batch(number), "14:50") == "2025-12-28T05:50:00Z"
         store.add_event(POT, number, StageEvent(7.0, fill_utc_s, Stage.FILLING))
         store.add_event(POT, number, StageEvent(8.0, fill_utc_s + 9000.0, Stage.FILLING))
         store.begin_run(PARIS, "boot-a", 10.0, None, None)
         assert mixed_at(store, store.batch(number), "15:50") == "2025-12-28T06:50:00Z"
-        assert mixed_at(store, None, "22:50") == "2026-01-01T21:50:00Z"  # one not yet open: now, and here
+        assert (
+            mixed_at(store, None, "22:50") == "2026-01-01T21:50:00Z"
+        )  # one not yet open: now, in the present zone
         assert mixed_at(store, None, "") == ""
         assert given_details(store, None, {Detail.LABEL: " lens "}, UTC_S) == {Detail.LABEL: "lens"}
 
@@ -497,7 +499,7 @@ def test_a_time_of_day_is_the_nearest_to_the_fill_in_the_zone_of_that_run(tmp_pa
 @pytest.mark.parametrize(
     ("text", "since"), [("2026-01-02T21:00:00Z", "now"), ("2026-01-02T21:00:00Z", "the fill")]
 )
-def test_a_time_that_cannot_be_of_this_batch_is_refused_with_what_it_is_measured_by(
+def test_an_impossible_mixing_time_is_refused_naming_its_reference(
     store: Store, text: str, since: str
 ) -> None:
     row = None
@@ -509,7 +511,7 @@ def test_a_time_that_cannot_be_of_this_batch_is_refused_with_what_it_is_measured
         mixed_at(store, row, text)
 
 
-def test_a_fill_without_a_wall_time_is_no_bound(store: Store) -> None:
+def test_a_fill_without_a_wall_time_sets_no_limit(store: Store) -> None:
     number = store.open_batch(POT, BatchOpened(5.0, UTC_S))
     store.add_event(POT, number, StageEvent(7.0, None, Stage.FILLING))
     assert mixed_at(store, store.batch(number), "2030-01-01T00:00:00Z") == "2030-01-01T00:00:00Z"

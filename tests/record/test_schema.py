@@ -1,4 +1,4 @@
-"""An older record is brought up to date, whole or not at all; files of others are never touched."""
+"""An older record is migrated completely or not at all; foreign files are never touched."""
 
 import os
 import signal
@@ -35,7 +35,7 @@ NEXT = "ALTER TABLE pot ADD COLUMN colour TEXT; CREATE TABLE lid (id INTEGER PRI
 
 
 def version_1_file(path: Path) -> Path:
-    """A file as version 1 left it: one run, one open batch, an event, two samples."""
+    """A file of version 1: one run, one open batch, an event, two samples."""
     with sqlite3.connect(path) as db:
         db.executescript(VERSION_1.read_text(encoding="utf-8"))
     db.close()
@@ -49,7 +49,7 @@ def user_version(path: Path) -> int:
     return version
 
 
-def test_a_new_file_says_whose_it_is_in_its_first_100_bytes(tmp_path):
+def test_a_new_file_is_identified_by_its_first_100_bytes(tmp_path):
     # SQLite file format, section 1.3: user version at byte 60, application id at byte 68, both big-endian
     path = tmp_path / "record.db"
     Store.open(path).close()
@@ -58,7 +58,7 @@ def test_a_new_file_says_whose_it_is_in_its_first_100_bytes(tmp_path):
     assert int.from_bytes(head[60:64], "big") == len(MIGRATIONS)
 
 
-def test_a_version_1_file_still_opens_with_all_it_holds(tmp_path):
+def test_a_version_1_file_still_opens_with_all_its_data(tmp_path):
     with Store.open(version_1_file(tmp_path / "record.db")) as store:
         assert [s.t_s for s in store.samples(POT, 0.0)] == [12.25, 13.25]
         assert store.runs()[0].settings_json == '{"workshop":"harbour-models"}'
@@ -68,7 +68,7 @@ def test_a_version_1_file_still_opens_with_all_it_holds(tmp_path):
     assert user_version(tmp_path / "record.db") == len(MIGRATIONS)
 
 
-def test_a_version_4_file_has_no_thermometer_on_the_mould_and_is_else_as_it_was(tmp_path):
+def test_a_version_4_file_has_no_mould_thermometer_and_is_otherwise_unchanged(tmp_path):
     path = tmp_path / "record.db"
     with sqlite3.connect(path) as db:
         db.executescript(VERSION_4.read_text(encoding="utf-8"))
@@ -131,7 +131,7 @@ def test_label_and_note_of_version_1_become_details_with_their_history(tmp_path)
             Command(Action.EDIT, 13.0, text="lenses, green", by="page", field=Detail.LABEL),
             Command(Action.ACKNOWLEDGE, 13.0, AlarmId.LEAK, by="anna"),
         ]
-        assert store.take_commands(14.0) == []  # it was asked of a watch long gone
+        assert store.take_commands(14.0) == []  # a command to a watch that is long gone
         (row,) = store.asked(range(4, 5))
         assert row.answer is not None and row.answer.outcome is Outcome.REFUSED
 
@@ -148,7 +148,7 @@ def test_a_migration_brings_an_older_file_up_to_date(tmp_path, monkeypatch):
         assert store.pots() == [POT]
 
 
-def test_a_failing_migration_leaves_the_older_file_as_it_was(tmp_path, monkeypatch):
+def test_a_failing_migration_leaves_the_older_file_unchanged(tmp_path, monkeypatch):
     path = version_1_file(tmp_path / "record.db")
     before = path.read_bytes()
     monkeypatch.setattr(
@@ -224,19 +224,19 @@ def test_a_file_of_something_else_is_refused_and_left_alone(tmp_path, opening, w
     assert isinstance(caught.value, ValueError) and "\n" not in str(caught.value)
 
 
-def test_a_missing_record_is_made_only_where_asked(tmp_path):
+def test_a_missing_record_is_made_only_on_request(tmp_path):
     path = tmp_path / "record.db"
     for opening in (Store.open_read_only, lambda p: Store.open(p, create=False)):
         with pytest.raises(MissingRecordError, match="no record at") as caught:
             opening(path)
         assert isinstance(caught.value, FileNotFoundError)
     assert not path.exists()
-    path.touch()  # an empty file holds nothing that could be lost
+    path.touch()  # an empty file has nothing to lose
     Store.open(path).close()
     assert path.stat().st_size > 0
 
 
-def test_a_missing_folder_is_made_only_for_a_path_of_our_own(tmp_path):
+def test_a_missing_folder_is_made_only_for_the_default_path(tmp_path):
     path = tmp_path / "not" / "mounted" / "record.db"
     with pytest.raises(UnwritableRecordError, match=r"mounted.*missing") as caught:
         Store.open(path)
@@ -246,14 +246,14 @@ def test_a_missing_folder_is_made_only_for_a_path_of_our_own(tmp_path):
     assert path.exists()
 
 
-def test_a_folder_as_record_is_refused(tmp_path):
+def test_a_folder_in_place_of_a_record_is_refused(tmp_path):
     with pytest.raises(UnwritableRecordError, match="cannot be read"):
         Store.open(tmp_path)
 
 
 @pytest.fixture
 def public_folder():
-    """A folder that every user can reach, unlike those of pytest."""
+    """A folder that every user can access, unlike pytest's."""
     with tempfile.TemporaryDirectory() as folder:
         yield Path(folder)
         Path(folder).chmod(0o755)
@@ -261,15 +261,15 @@ def public_folder():
 
 @needs_root
 @pytest.mark.parametrize("watch_runs", [False, True])
-def test_another_user_reads_a_record_he_may_not_write(public_folder, watch_runs):
-    """In a folder where he can make no log, beside a running watch or after its end."""
+def test_a_user_without_write_permission_can_read_a_record(public_folder, watch_runs):
+    """In a folder without write permission, with a watch running or not."""
     path = public_folder / "record.db"
     watch = Store.open(path)
     watch.append(POT, sample(1.0))
     watch.flush()
     if not watch_runs:
         watch.close()
-    for each in public_folder.iterdir():  # made for owner and group alone; somebody has opened them to all
+    for each in public_folder.iterdir():  # created for owner and group only; here opened to all
         each.chmod(0o444)
     public_folder.chmod(0o555)
     tries = f"""
@@ -298,7 +298,7 @@ except UnwritableRecordError as error:
 
 
 def locks_held_on(path: Path) -> list[str]:
-    """What the kernel keeps of this process's POSIX locks on a file: proc(5), /proc/locks."""
+    """This process's POSIX locks on a file, by the kernel: proc(5), /proc/locks."""
     inode, pid = str(path.stat().st_ino), str(os.getpid())
     lines = [line.split() for line in Path("/proc/locks").read_text().splitlines()]
     return [word[-1] + word[3] for word in lines if word[4] == pid and word[5].rpartition(":")[2] == inode]
@@ -319,8 +319,8 @@ def test_a_second_opening_takes_no_lock_from_the_first(tmp_path):
         assert locks_held_on(path) == held
 
 
-def test_a_file_that_was_a_record_is_looked_at_again(tmp_path):
-    """An inode is another file's once the first is gone (stat(2))."""
+def test_a_file_is_checked_again_at_each_opening(tmp_path):
+    """An inode can be reused by another file once the first is gone (stat(2))."""
     path = tmp_path / "record.db"
     for opened in (Store.open, Store.open_read_only, Store.open):
         opened(path).close()

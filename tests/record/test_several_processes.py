@@ -23,7 +23,7 @@ def python(script: str, *arguments: str) -> subprocess.Popen[str]:
     )
 
 
-def test_a_writer_killed_in_mid_batch_leaves_all_it_had_committed(tmp_path):
+def test_a_writer_killed_mid_batch_keeps_all_it_committed(tmp_path):
     path = tmp_path / "record.db"
     writer = python(
         """
@@ -51,7 +51,7 @@ def test_a_writer_killed_in_mid_batch_leaves_all_it_had_committed(tmp_path):
         assert len(kept) >= committed + 1
         assert [s.t_s for s in kept] == [
             float(i) for i in range(len(kept))
-        ]  # no hole, and whole commits only
+        ]  # no gap, and complete commits only
         assert (len(kept) - 1) % 60 == 0
         assert kept[-1].transducer_count == len(kept) - 1 + 0.25
         batch = store.open_batch_of(POT)
@@ -94,7 +94,7 @@ def test_commands_of_many_writers_arrive_once_each_while_the_watch_writes(tmp_pa
         assert len(list(store.samples(POT, 0.0))) == second
 
 
-def test_many_processes_may_make_the_same_new_record(tmp_path):
+def test_many_processes_can_create_the_same_record_at_once(tmp_path):
     path = tmp_path / "record.db"
     script = """
         import sys, pathlib
@@ -125,7 +125,7 @@ def impatient(monkeypatch):
     monkeypatch.setattr(database_module, "BUSY_TIMEOUT_S", 0.05)
 
 
-def test_a_locked_record_is_told_and_nothing_is_lost(tmp_path, impatient):
+def test_a_locked_record_is_reported_and_nothing_is_lost(tmp_path, impatient):
     path = tmp_path / "record.db"
     with Store.open(path) as store:
         store.append(POT, sample(1.0))
@@ -140,18 +140,18 @@ def test_a_locked_record_is_told_and_nothing_is_lost(tmp_path, impatient):
         with pytest.raises(LockedRecordError):
             store.add_command(POT, Action.CLOSE, UTC_S)
         with pytest.raises(LockedRecordError):
-            store.commit_due(3.0)  # still failing, said again without trying
+            store.commit_due(3.0)  # still failing, reported again without a retry
         holder.execute("ROLLBACK")
         holder.close()
         with pytest.raises(LockedRecordError):
-            store.commit_due(4.0)  # the next try is not due yet
+            store.commit_due(4.0)  # the next retry is not due yet
         store.commit_due(2.0 + RETRY_PERIOD_S)
         store.commit_due(3.0 + RETRY_PERIOD_S)
         assert [s.t_s for s in store.samples(POT, 0.0)] == [1.0, 2.0]
         assert store.batch(batch_id).start_t_s == 2.0
 
 
-def test_a_command_taken_from_a_locked_record_is_not_taken_again(tmp_path, impatient):
+def test_a_command_is_taken_only_once_from_a_locked_record(tmp_path, impatient):
     path = tmp_path / "record.db"
     with Store.open(path) as store:
         store.add_command(POT, Action.ACKNOWLEDGE, UTC_S)
@@ -166,7 +166,7 @@ def test_a_command_taken_from_a_locked_record_is_not_taken_again(tmp_path, impat
         assert [c.t_s for c in store.commands(POT, 0.0)] == [5.0]
 
 
-def test_a_slow_reader_does_not_hold_the_writer(tmp_path):
+def test_a_slow_reader_does_not_block_the_writer(tmp_path):
     path = tmp_path / "record.db"
     with Store.open(path) as store:
         for one in night(6000):

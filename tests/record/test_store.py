@@ -50,7 +50,7 @@ def store(tmp_path):
 
 @settings(deadline=None, max_examples=60, suppress_health_check=[HealthCheck.function_scoped_fixture])
 @given(st.lists(SAMPLES, min_size=1, max_size=20, unique_by=lambda s: s.t_s), st.integers(0, 10**9))
-def test_samples_come_back_as_they_were_appended(store, samples, pot_number):
+def test_samples_come_back_as_appended(store, samples, pot_number):
     pot = f"pot-{pot_number}-{next(_fresh)}"
     for one in samples:
         store.append(pot, one)
@@ -61,7 +61,7 @@ def test_samples_come_back_as_they_were_appended(store, samples, pot_number):
 _fresh = itertools.count()
 
 
-def test_samples_are_cut_at_both_ends_inclusive_and_kept_apart_by_pot(store):
+def test_samples_are_selected_by_pot_between_inclusive_times(store):
     lantern, buoy = night(9000), night(9000, seed=2)
     for a, b in zip(lantern, buoy, strict=True):
         store.append("lantern", a)
@@ -95,7 +95,7 @@ def test_samples_are_committed_once_a_period(tmp_path, store):
     assert changes == [SAMPLE_COMMIT_PERIOD_S, 2 * SAMPLE_COMMIT_PERIOD_S, 3 * SAMPLE_COMMIT_PERIOD_S]
 
 
-def test_an_event_takes_the_samples_that_led_to_it_with_it(store):
+def test_an_event_is_written_with_the_samples_before_it(store):
     store.append(POT, sample(1.0))
     store.commit_due(1.0)
     store.append(POT, sample(2.0))
@@ -106,7 +106,7 @@ def test_an_event_takes_the_samples_that_led_to_it_with_it(store):
         assert other.events(batch_id) == [StageEvent(2.0, None, Stage.FILLING)]
 
 
-def test_closing_writes_what_is_queued(tmp_path):
+def test_closing_writes_the_queue(tmp_path):
     path = tmp_path / "record.db"
     with Store.open(path) as store:
         store.append(POT, sample(5.0))
@@ -141,12 +141,12 @@ def test_a_batch_from_opening_to_verdict(store):
     assert closed.summary.alarms == SUMMARY.alarms and closed.summary.change == SUMMARY.change
 
 
-def test_a_label_given_later_stands_in_row_and_summary_and_is_signed(store):
+def test_a_label_given_later_is_in_row_and_summary_with_its_author(store):
     batch_id = store.open_batch(POT, BatchOpened(100.0, None))
     store.add_edit(batch_id, EditEvent(130.0, None, Detail.LABEL, "", "lenses, blue", "button"))
     store.close_batch(batch_id, CLOSED)
     store.edit(batch_id, {Detail.LABEL: "lenses, green", Detail.NOTE: "two bubbles"}, "anna", UTC_S)
-    store.edit(batch_id, {Detail.LABEL: "lenses, green"}, "page", UTC_S)  # stands already
+    store.edit(batch_id, {Detail.LABEL: "lenses, green"}, "page", UTC_S)  # already set
     row = store.batch(batch_id)
     assert row.summary is not None
     assert (row.label, row.note) == (row.summary.label, row.summary.note) == ("lenses, green", "two bubbles")
@@ -157,7 +157,7 @@ def test_a_label_given_later_stands_in_row_and_summary_and_is_signed(store):
     ]
 
 
-def test_a_judgement_kept_before_there_were_details_is_read(store):
+def test_a_summary_older_than_details_is_readable(store):
     batch_id = store.open_batch(POT, BatchOpened(100.0, None))
     store.close_batch(batch_id, CLOSED)
     with sqlite3.connect(store.path) as db:
@@ -169,14 +169,14 @@ def test_a_judgement_kept_before_there_were_details_is_read(store):
     assert store.batch(batch_id).summary == replace(SUMMARY, details={})
 
 
-def test_batches_come_newest_first(store):
+def test_batches_are_returned_newest_first(store):
     ids = [store.open_batch(pot, BatchOpened(float(i), None)) for i, pot in enumerate(["a", "b", "a", "a"])]
     assert [b.id for b in store.batches()] == ids[::-1]
     assert [b.id for b in store.batches("a", limit=2)] == [ids[3], ids[2]]
     assert store.batches("c") == []
 
 
-def test_an_unknown_batch_is_named_with_those_that_exist(store):
+def test_an_unknown_batch_is_an_error_listing_the_existing_ones(store):
     with pytest.raises(UnknownBatchError, match=r"no batch 7.*no batch yet"):
         store.batch(7)
     store.open_batch(POT, BatchOpened(0.0, None))
@@ -186,7 +186,7 @@ def test_an_unknown_batch_is_named_with_those_that_exist(store):
     assert store.batch(2).label == ""
 
 
-def test_standing_alarms_are_the_latest_word_on_each(store):
+def test_active_alarms_come_from_the_latest_event_of_each(store):
     floor = AlarmId.FLOOR_AHEAD
     for pot, event in [
         ("a", alarm(1.0, AlarmState.UNACKNOWLEDGED)),
@@ -214,10 +214,10 @@ def test_standing_alarms_are_the_latest_word_on_each(store):
         ([AlarmState.UNACKNOWLEDGED, AlarmState.RETURNED, AlarmState.NORMAL], False),
     ],
 )
-def test_a_closed_batch_is_fed_again_only_while_an_alarm_was_not_seen(store, states, is_unseen):
+def test_a_closed_batch_is_replayed_only_while_an_alarm_is_unacknowledged(store, states, is_unseen):
     store.add_event(
         POT, None, alarm(5.0, AlarmState.UNACKNOWLEDGED, AlarmId.TEST)
-    )  # before the batch: not its
+    )  # before the batch: not part of it
     batch_id = store.open_batch(POT, BatchOpened(100.0, None))
     assert store.latest_unseen_batch(POT) == store.batch(batch_id)
     for i, state in enumerate(states):
@@ -232,7 +232,7 @@ def test_a_closed_batch_is_fed_again_only_while_an_alarm_was_not_seen(store, sta
 # --- commands
 
 
-def test_commands_are_taken_once_and_in_order_and_can_be_fed_again(store):
+def test_commands_are_taken_once_in_order_and_can_be_replayed(store):
     with Store.open(store.path) as page:
         page.add_command(POT, Action.EDIT, UTC_S, text="lenses", by="page", field=Detail.LABEL)
         page.add_command("buoy", Action.ACKNOWLEDGE, UTC_S, alarm=AlarmId.LEAK, by="anna")
@@ -259,7 +259,7 @@ def last_run(store):
     return store.runs()[-1]
 
 
-def test_first_run_starts_the_axis_at_boot(store):
+def test_the_first_run_starts_the_axis_at_boot(store):
     assert store.begin_run('{"a": 1}', "boot-a", 37.5, UTC_S, "slow-leak") == 0.0
     run = last_run(store)
     assert (run.boot_id, run.start_t_s, run.start_utc_s, run.settings_json) == (
@@ -279,13 +279,13 @@ def begin_with_last_sample(store, t_s, utc_s):
     store.flush()
 
 
-def test_within_one_boot_the_offset_stays(store):
+def test_the_offset_is_constant_within_a_boot(store):
     begin_with_last_sample(store, 500.0, UTC_S)
     assert store.begin_run("{}", "boot-a", 503.0, UTC_S + 9999.0, None) == 0.0
     assert last_run(store).gap_known
 
 
-def test_after_a_reboot_the_gap_is_that_of_utc(store):
+def test_after_a_reboot_the_gap_is_taken_from_utc(store):
     begin_with_last_sample(store, 500.0, UTC_S)
     offset_s = store.begin_run("{}", "boot-b", 20.0, UTC_S + 300.0, None)
     assert 20.0 + offset_s == pytest.approx(800.0)
@@ -304,14 +304,14 @@ def test_a_sample_without_utc_is_dated_by_its_run(store):
 @pytest.mark.parametrize(
     ("stored_utc_s", "now_utc_s"), [(None, UTC_S), (UTC_S, None), (None, None), (UTC_S, UTC_S - 86_400.0)]
 )
-def test_an_unknown_gap_goes_on_right_after_and_says_so(store, stored_utc_s, now_utc_s):
+def test_after_an_unknown_gap_the_axis_continues_at_once_and_says_so(store, stored_utc_s, now_utc_s):
     begin_with_last_sample(store, 500.0, stored_utc_s)
     offset_s = store.begin_run("{}", "boot-b", 20.0, now_utc_s, None)
     assert 500.0 < 20.0 + offset_s <= 502.0
     assert not last_run(store).gap_known
 
 
-def test_a_command_taken_after_the_last_sample_is_not_run_over(store):
+def test_the_axis_continues_after_a_command_taken_after_the_last_sample(store):
     begin_with_last_sample(store, 500.0, UTC_S)
     store.add_command(POT, Action.CLOSE, UTC_S)
     store.take_commands(540.0)
@@ -342,7 +342,7 @@ def test_the_axis_never_runs_backwards(tmp_path, starts):
             store.flush()
 
 
-def test_a_path_with_odd_characters_is_no_uri(tmp_path):
+def test_a_path_with_odd_characters_is_not_read_as_a_uri(tmp_path):
     path = Path(tmp_path / "a?mode=memory #1%20.db")
     with Store.open(path) as store:
         store.append(POT, sample(1.0))

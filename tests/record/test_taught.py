@@ -1,4 +1,4 @@
-"""What was learnt of a pot in the record: there and back, through archive, thinning and an older format."""
+"""Learnt constants in the record: round trips through archive, thinning and an older format."""
 
 import json
 import sqlite3
@@ -48,11 +48,11 @@ def rows_of(path: Path) -> list[TaughtRow]:
 
 @settings(max_examples=100, derandomize=True, deadline=None, database=None)
 @given(found=founds)
-def test_what_was_learnt_comes_back_exactly(found: dict[str, tuple[float, float]]) -> None:
+def test_learnt_constants_come_back_exactly(found: dict[str, tuple[float, float]]) -> None:
     assert found_from_text(found_to_text(found)) == found
 
 
-def test_a_row_is_kept_with_its_batch_and_the_newest_before_a_batch_is_given(tmp_path: Path) -> None:
+def test_learnt_constants_are_kept_by_batch_and_the_newest_before_a_batch_is_found(tmp_path: Path) -> None:
     record = kept(tmp_path / "record.db")
     assert rows_of(record) == [ROW]
     assert found_from_text(ROW.found) == FOUND
@@ -76,7 +76,7 @@ def test_a_row_is_kept_with_its_batch_and_the_newest_before_a_batch_is_given(tmp
         assert store.taught(POT, rehearsed=False, before=2)[0].mould == "gear"
 
 
-def test_the_archive_carries_it(tmp_path: Path) -> None:
+def test_the_archive_includes_learnt_constants(tmp_path: Path) -> None:
     record = kept(tmp_path / "record.db")
     taken = export_all(record, tmp_path / "all.zip", made_utc_s=None)
     assert taken.rows["taught"] == 1
@@ -84,7 +84,7 @@ def test_the_archive_carries_it(tmp_path: Path) -> None:
     assert rows_of(tmp_path / "again.db") == [ROW]
 
 
-def test_thinning_leaves_it(tmp_path: Path) -> None:
+def test_thinning_keeps_learnt_constants(tmp_path: Path) -> None:
     record = kept(tmp_path / "record.db")
     assert thin(record, 0.0, UTC_S + 1e9, rest_s=0.0).means > 0
     assert rows_of(record) == [ROW]
@@ -103,7 +103,7 @@ def test_thinning_leaves_it(tmp_path: Path) -> None:
         {"batch": 1, "batches": 3, "found": "[]"},
     ],
 )
-def test_an_archive_with_a_row_that_cannot_be_is_refused(row: dict[str, object], tmp_path: Path) -> None:
+def test_an_archive_with_an_impossible_row_is_refused(row: dict[str, object], tmp_path: Path) -> None:
     assert wrong_with("taught", {"batch": 1, "batches": 3, "found": found_to_text(FOUND)}) is None
     assert wrong_with("taught", row) is not None
     record = kept(tmp_path / "record.db")
@@ -115,7 +115,7 @@ def test_an_archive_with_a_row_that_cannot_be_is_refused(row: dict[str, object],
         import_all(tmp_path / "all.zip", tmp_path / "again.db")
 
 
-def test_a_record_and_an_archive_of_format_4_have_none_and_take_it(tmp_path: Path) -> None:
+def test_format_4_has_no_learnt_constants_and_can_be_upgraded(tmp_path: Path) -> None:
     older = tmp_path / "older.db"
     with sqlite3.connect(older) as db:
         db.executescript(VERSION_4.read_text(encoding="utf-8"))

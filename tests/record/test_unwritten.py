@@ -1,4 +1,4 @@
-"""What is not written yet lies in memory, for the next watch of the same boot."""
+"""Unwritten samples are spooled in memory for the next watch of the same boot."""
 
 import errno
 import logging
@@ -32,7 +32,7 @@ def left(kept: Unwritten, run: RunRow = RUN) -> list[tuple[str, Sample]]:
     return Unwritten(kept.path).left_by(run)
 
 
-def test_samples_in_memory_come_back_whole_until_they_are_dropped(unwritten: Unwritten) -> None:
+def test_spooled_samples_come_back_complete_until_dropped(unwritten: Unwritten) -> None:
     head = unwritten.path.read_bytes()
     unwritten.add(POT, FULL)
     unwritten.add("buoy", Sample(100.0))
@@ -55,7 +55,7 @@ def test_samples_in_memory_come_back_whole_until_they_are_dropped(unwritten: Unw
         (3, "boot-a", 100.0, 41.0),
     ],
 )
-def test_what_another_run_left_is_nothing(unwritten: Unwritten, other: tuple[Any, ...]) -> None:
+def test_the_spool_of_another_run_is_ignored(unwritten: Unwritten, other: tuple[Any, ...]) -> None:
     unwritten.add(POT, FULL)
     assert left(unwritten, RunRow(*other, None, "{}", None, "1", True)) == []
 
@@ -78,7 +78,7 @@ def test_what_another_run_left_is_nothing(unwritten: Unwritten, other: tuple[Any
         "[" * 100_000,
     ],
 )
-def test_a_line_that_is_no_sample_is_passed_over(unwritten: Unwritten, line: str) -> None:
+def test_an_invalid_spool_line_is_skipped(unwritten: Unwritten, line: str) -> None:
     with unwritten.path.open("a") as more:
         more.write(f"{line}\n")
     unwritten.add(POT, FULL)
@@ -88,30 +88,28 @@ def test_a_line_that_is_no_sample_is_passed_over(unwritten: Unwritten, line: str
 @pytest.mark.parametrize(
     "text", ["", "{", "[" * 100_000, '{"format": 1, "run": [3, "boot-a", 100.0, 40.0]}\n']
 )
-def test_a_file_that_is_none_of_ours_is_nothing(tmp_path: Path, text: str) -> None:
+def test_a_foreign_file_is_ignored(tmp_path: Path, text: str) -> None:
     (tmp_path / "unwritten").write_text(text)
     assert left(Unwritten(tmp_path / "unwritten")) == []
     assert left(Unwritten(tmp_path / "none")) == []
 
 
-def test_a_file_in_memory_grows_no_larger_than_it_may(
-    unwritten: Unwritten, monkeypatch: pytest.MonkeyPatch
-) -> None:
+def test_the_spool_is_bounded_in_size(unwritten: Unwritten, monkeypatch: pytest.MonkeyPatch) -> None:
     assert spool._LARGEST_BYTES == 16_000_000
     unwritten.add(POT, FULL)
     monkeypatch.setattr(spool, "_LARGEST_BYTES", unwritten.path.stat().st_size)
-    unwritten.add(POT, FULL)  # the last that goes in
+    unwritten.add(POT, FULL)  # the last that fits
     unwritten.add(POT, FULL)
     assert len(left(unwritten)) == 2
     unwritten.drop()
     unwritten.add(POT, FULL)
     assert len(left(unwritten)) == 1
     monkeypatch.setattr(spool, "_LARGEST_BYTES", unwritten.path.stat().st_size // 2 - 1)
-    assert left(unwritten) == []  # twice as much is not even read
+    assert left(unwritten) == []  # a file twice the limit is not even read
 
 
 @pytest.mark.parametrize("fails", ["make_new", "write", "ftruncate"])
-def test_a_file_in_memory_that_fails_is_told_once_and_done_without(
+def test_a_failing_spool_is_reported_once_and_done_without(
     tmp_path: Path, monkeypatch: pytest.MonkeyPatch, caplog: pytest.LogCaptureFixture, fails: str
 ) -> None:
     def refused(*_: object, **__: object) -> None:
@@ -137,12 +135,12 @@ def test_a_file_in_memory_that_fails_is_told_once_and_done_without(
 
 
 @pytest.mark.parametrize(("boot", "is_taken_back"), [("boot-a", True), ("boot-b", False)])
-def test_the_next_watch_of_the_same_boot_takes_back_what_was_not_written(
+def test_the_next_watch_of_the_same_boot_recovers_unwritten_samples(
     tmp_path: Path, boot: str, is_taken_back: bool
 ) -> None:
     memory, path = tmp_path / "unwritten", tmp_path / "record.db"
     killed = Store.open_for_watch(path, unwritten=memory)
-    killed.begin_run("{}", "boot-a", 100.0, None, None)  # the first of all: nothing is there
+    killed.begin_run("{}", "boot-a", 100.0, None, None)  # the first run: nothing to recover
     killed.append(POT, FULL)
     killed.let_go()  # as the kernel does
     with Store.open_for_watch(path, unwritten=memory) as store:
@@ -157,16 +155,16 @@ def test_the_next_watch_of_the_same_boot_takes_back_what_was_not_written(
     killed.close()
 
 
-def test_what_the_disk_refuses_is_kept_in_memory_for_the_next_run_too(tmp_path: Path) -> None:
+def test_samples_the_disk_refuses_stay_spooled_for_the_next_run(tmp_path: Path) -> None:
     memory, path = tmp_path / "unwritten", tmp_path / "folder" / "record.db"
     with Store.open_for_watch(path, unwritten=memory) as store:
-        store.append(POT, FULL)  # before any run: in memory alone
+        store.append(POT, FULL)  # before any run: only in memory
         store.begin_run("{}", "boot-a", 100.0, None, None)
         run = RunRow(1, "boot-a", 100.0, 0.0, None, "{}", None, "1", True)
         assert left(Unwritten(memory), run) == [(POT, FULL)]
         path.parent.mkdir()
 
 
-def test_a_letter_beyond_ascii_takes_its_own_bytes(unwritten: Unwritten) -> None:
+def test_non_ascii_letters_count_by_their_bytes(unwritten: Unwritten) -> None:
     unwritten.add(POT, FULL)
     assert "no änswer".encode() in unwritten.path.read_bytes()

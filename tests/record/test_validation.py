@@ -1,4 +1,4 @@
-"""Of each table, what a row must hold, column by column, and what is said of one that cannot be read."""
+"""What a row of each table must hold, column by column, and the report on an unreadable one."""
 
 import json
 import sys
@@ -18,7 +18,7 @@ LEAK = {"leak_pa_per_s": 0.01, "leak_low_pa_per_s": 0.005, "leak_high_pa_per_s":
 NO_LEAK = dict.fromkeys(LEAK)
 ALARM = alarm(5.0, AlarmState.UNACKNOWLEDGED)
 
-# A row of each kind that can be read.
+# A readable row of each kind.
 SOUND: dict[str, dict[str, Any]] = {
     "run": {"start_t_s": 1.0, "start_utc_s": None, "settings": '{"workshop":"harbour"}'},
     "batch": {"start_t_s": 1.0, "end_t_s": 9.0, "verdict": "leaked", "summary": to_text(SUMMARY)},
@@ -45,10 +45,10 @@ SOUND: dict[str, dict[str, Any]] = {
     },
     "pot": {"id": 1, "name": "lantern"},
 }
-# Rows that can be read too: None where it may stand, older formats, ends of what is allowed.
+# More readable rows: None where allowed, older formats, limits of what is allowed.
 ALSO = [
     ("batch", {"verdict": None, "summary": None}),
-    ("edit", {"field": "label", "new": "21:40", "old": "yesterday"}),  # a time only where one is due
+    ("edit", {"field": "label", "new": "21:40", "old": "yesterday"}),  # a time is required only of mixed-at
     ("edit", {"new": ""}),
     ("event", {"kind": "note", "alarm": None, "line": to_text(NOTE)}),
     ("command", {"alarm": "leak", "field": None, "outcome": None}),
@@ -59,7 +59,7 @@ ALSO = [
     ("trace", NO_LEAK),
     ("fault", {"faults": '[["barometer","no answer"],["transducer","x"]]'}),
     ("sample", {"faults": None, "spread": None}),
-    ("sample", {"faults": '[["barometer","no answer"]]'}),  # as before there was a table of them
+    ("sample", {"faults": '[["barometer","no answer"]]'}),  # as before there was a fault table
     ("sample", {"spread": '{"n":1}'}),
     ("sample", {"t_s": 2e10, "utc_s": 1e10}),
     ("sample", {"t_s": -2e10, "utc_s": -1e10, "wall_c": sys.float_info.max}),
@@ -70,7 +70,7 @@ SURROGATE = "half \ud800"
 
 
 @pytest.mark.parametrize(("table", "changes"), [*((table, {}) for table in SOUND), *ALSO])
-def test_what_can_be_read_is_let_pass(table: str, changes: dict[str, Any]) -> None:
+def test_a_readable_row_passes(table: str, changes: dict[str, Any]) -> None:
     assert wrong_with(table, SOUND[table] | changes) is None
     refuse(table, SOUND[table] | changes)
 
@@ -148,7 +148,7 @@ WRONG = [
     ("fault", {"faults": '[["barometer"]]'}, "not enough values"),
     ("fault", {"faults": "7"}, f"faults: {MISFIT}"),
     ("sample", {"faults": '[["lamp","out"]]'}, "'lamp' is not a valid Sensor"),
-    ("sample", {"faults": "٧"}, "faults: Expecting value"),  # a digit, but none of ASCII
+    ("sample", {"faults": "٧"}, "faults: Expecting value"),  # a digit, but not ASCII
     ("sample", {"faults": "none"}, "faults: Expecting value"),
     ("sample", {"spread": "[]"}, "spread: does not say of how many"),
     ("sample", {"spread": '{"wall_c":[19,21]}'}, "spread: does not say of how many"),
@@ -168,7 +168,7 @@ WRONG = [
 
 
 @pytest.mark.parametrize(("table", "changes", "said"), WRONG)
-def test_what_cannot_be_read_is_told_by_its_column(
+def test_an_unreadable_row_is_reported_by_its_column(
     table: str, changes: dict[str, Any], said: str | None
 ) -> None:
     wrong = wrong_with(table, SOUND[table] | changes)
@@ -189,14 +189,14 @@ def test_a_command_of_format_1_has_no_field_and_two_more_actions() -> None:
     assert wrong_with("command", old | {"action": "sing"}) == "action: 'sing' is not known"
 
 
-def test_a_row_that_lacks_a_column_is_told_by_that() -> None:
+def test_a_row_without_a_column_is_reported_by_that_column() -> None:
     for table, column in (("run", "settings"), ("event", "kind"), ("trace", "stage"), ("care", "part")):
         assert wrong_with(table, {name: v for name, v in SOUND[table].items() if name != column}) == repr(
             column
         )
 
 
-def test_what_is_said_is_one_line_and_not_long() -> None:
+def test_a_report_is_one_short_line() -> None:
     long = wrong_with("batch", {"verdict": "x" * 1000, "summary": None})
     assert long is not None and len(long) == 200
     assert wrong_with("batch", {"verdict": "a\nb", "summary": None}) == "verdict: 'a\\nb' is not known"

@@ -12,7 +12,7 @@ from scripted_bus import TableBus
     ("register", "count"),
     [([0x7F, 0xF0], 2047), ([0x00, 0x10], 1), ([0, 0], 0), ([0xFF, 0xF0], -1), ([0x80, 0x00], -2048)],
 )
-def test_codes_stand_to_the_left(register: list[int], count: float) -> None:
+def test_codes_are_left_aligned(register: list[int], count: float) -> None:
     bus = TableBus({(0x48, 0): register})
     assert read_mean_count(bus, 1, 0x48, 0, 4.096, 1, lambda _: None, ADS1015) == count
 
@@ -41,6 +41,6 @@ def test_config_of_the_reading() -> None:
 
 
 @pytest.mark.parametrize("sps", [8, 860, 475])
-def test_a_rate_of_the_other_chip_is_refused(sps: int) -> None:
+def test_a_data_rate_of_the_other_chip_is_refused(sps: int) -> None:
     with pytest.raises(ValueError, match="the ADS1015 has"):
         config_word(0, 6.144, sps, ADS1015)

@@ -29,7 +29,7 @@ def test_config_word_of_input_0(full_scale_v: float, data_rate_sps: int, word: i
 
 
 # SBAS444: MUX 4 to 7 are AIN0 to AIN3 against ground; DR 0 to 7
-def test_fields_of_the_config_word_stand_where_the_datasheet_puts_them() -> None:
+def test_fields_of_the_config_word_are_where_the_datasheet_puts_them() -> None:
     for channel in range(4):
         assert config_word(channel, 2.048) >> 12 & 0b111 == 4 + channel
     for dr, rate in enumerate((8, 16, 32, 64, 128, 250, 475, 860)):

@@ -36,7 +36,7 @@ def statistics(ramp: np.ndarray, sigma_pa: float, seed: int, leaks: bool) -> np.
 
 @pytest.mark.parametrize(("psi_per_h", "sigma_pa"), [(1.5, 60.0), (1.5, 150.0), (0.3, 90.0), (15.0, 100.0)])
 @pytest.mark.parametrize("power", [0.5, 0.95])
-def test_the_filter_passes_with_that_power_there_and_not_a_reading_before(
+def test_the_filter_reaches_that_power_at_that_reading_and_not_before(
     psi_per_h: float, sigma_pa: float, power: float
 ) -> None:
     n = readings_until(psi_per_h, sigma_pa, power=power)
@@ -60,7 +60,7 @@ def test_the_reading_is_the_one_found_by_adding_up_the_squares(sigmas: float) ->
         assert readings_until(psi_per_h, 100.0, sigmas=sigmas) == n
 
 
-def test_watching_all_the_time_is_no_sooner_at_the_same_false_alarms() -> None:
+def test_continuous_watching_is_no_faster_at_the_same_false_alarm_rate() -> None:
     sigmas, sigma_pa, psi_per_h = 2.0, 100.0, 1.5
     limit_n = readings_until(psi_per_h, sigma_pa, sigmas=sigmas)
     ramp = ramp_pa(psi_per_h, 3 * limit_n)
@@ -81,6 +81,6 @@ def test_the_noise_of_a_reading_is_that_of_rounded_means() -> None:
 
 
 @pytest.mark.parametrize("rate", [0.0, -1.0])
-def test_a_pot_that_does_not_leak_has_no_limit(rate: float) -> None:
+def test_a_sound_pot_has_no_detection_limit(rate: float) -> None:
     with pytest.raises(ValueError, match="no limit"):
         limit.delay_min(rate, 100.0, STEP_S)

@@ -56,7 +56,7 @@ def in_integers(up: int, ut: int) -> tuple[float, float]:
 
 @settings(max_examples=200, deadline=None, derandomize=True)
 @given(up=st.integers(5_500_000, 8_500_000), ut=st.integers(7_900_000, 9_000_000))
-def test_it_is_what_the_integers_say(up: int, ut: int) -> None:
+def test_floating_point_matches_the_integer_code(up: int, ut: int) -> None:
     pressure_pa, celsius = compensate(parse_trimming(TRIMMING), up, ut)
     whole_pa, whole_c = in_integers(up, ut)
     assert celsius == pytest.approx(whole_c, abs=0.011)

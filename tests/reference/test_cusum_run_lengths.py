@@ -29,7 +29,7 @@ def run_length(random: Random, threshold: float, shift: float) -> int:
         (5.0, 2.0, 4.01),
     ],
 )
-def test_average_run_lengths_are_those_of_the_table(threshold: float, shift: float, printed: float) -> None:
+def test_average_run_lengths_match_the_table(threshold: float, shift: float, printed: float) -> None:
     assert K == 0.5
     random = Random(f"{threshold} {shift}")
     runs = [run_length(random, threshold, shift) for _ in range(2500)]

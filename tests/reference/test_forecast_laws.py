@@ -116,7 +116,7 @@ def test_a_top_up_lasts_no_shorter_than_promised_by_either_law(law: str, gauge_p
     assert promised_s > 0.6 * lasts_s
 
 
-def test_a_rate_that_may_be_nothing_has_no_latest_time() -> None:
+def test_a_rate_that_may_be_zero_has_no_latest_time() -> None:
     told = forecast(Interval(1e-6, -1e-7, 2e-6))
     assert told is not None
     assert told.latest_s is None

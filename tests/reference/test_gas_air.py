@@ -29,7 +29,7 @@ def test_leak_rate_of_the_code_of_federal_regulations() -> None:
     assert flow == pytest.approx(2.9657e-4, rel=1e-4)
 
 
-def test_swapped_points_turn_the_sign_of_the_leak_rate() -> None:
+def test_swapped_points_flip_the_sign_of_the_leak_rate() -> None:
     into = leak_mol_per_s(25_300.0, 290.0, 50_600.0, 295.0, 0.002, 70.0)
     out_of = leak_mol_per_s(50_600.0, 295.0, 25_300.0, 290.0, 0.002, 70.0)
     assert into > 0.0
@@ -43,7 +43,7 @@ def test_warming_at_the_same_pressure_is_air_lost() -> None:
     assert flow < 0.0
 
 
-def test_gauge_pressure_in_the_gas_law_makes_another_leak_when_the_temperature_moved() -> None:
+def test_gauge_pressure_in_the_gas_law_gives_a_wrong_leak_when_the_temperature_changes() -> None:
     absolute = leak_mol_per_s(SIXTY_PSI_PA, 293.15, SIXTY_PSI_PA - 5000.0, 290.15, 0.02, 3600.0)
     gauge = leak_mol_per_s(60 * PSI, 293.15, 60 * PSI - 5000.0, 290.15, 0.02, 3600.0)
     assert abs(gauge - absolute) > 0.5 * abs(absolute)

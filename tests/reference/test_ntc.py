@@ -32,7 +32,7 @@ def test_published_coefficients(ohm: float, t: float) -> None:
 LASER = {0: 32128, 10: 19549, 20: 12262, 25: 9814, 30: 7908, 50: 3542}
 
 
-def test_through_three_rows_of_a_makers_table_the_others_follow() -> None:
+def test_three_rows_of_a_makers_table_predict_the_others() -> None:
     # three equations for a, b and c, by elimination in x = ln R
     (x1, y1), (x2, y2), (x3, y3) = ((log(LASER[t]), 1.0 / (t + 273.15)) for t in (0, 25, 50))
     g2, g3 = (y2 - y1) / (x2 - x1), (y3 - y1) / (x3 - x1)
@@ -56,7 +56,7 @@ def test_the_makers_two_polynomials_agree_so_they_were_remembered_right() -> Non
         assert k - 273.15 == pytest.approx(t, abs=0.01)
 
 
-def test_beta_is_off_by_what_is_said_of_it() -> None:
+def test_the_error_of_beta_is_within_its_stated_bound() -> None:
     of = of_beta(3977.0, 10_000.0)
     low, high = map(int, BETA_WITHIN_C)
     off = [abs(celsius(makers_ohm(float(t)), of) - t) for t in range(low, high + 1)]

@@ -37,6 +37,6 @@ def test_the_lower_branch_against_a_root_finder() -> None:
 
 
 @pytest.mark.parametrize("ohm", [5.0, 17.0, 395.0, 800.0, 1e6])
-def test_no_platinum_has_that(ohm: float) -> None:
+def test_an_impossible_resistance_is_refused(ohm: float) -> None:
     with pytest.raises(ValueError, match="850 C"):
         celsius(ohm, 100.0)

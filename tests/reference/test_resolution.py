@@ -63,7 +63,9 @@ def test_a_measured_supply_brings_its_own_steps() -> None:
 
 @pytest.mark.parametrize("transducer", [DIRECT, COARSE, replace(COARSE, supply_volts_per_count=0.0054)])
 @pytest.mark.parametrize("rate_psi_per_h", [0.1, 1.0])
-def test_by_then_both_are_a_tenth_of_the_leak(transducer: Transducer, rate_psi_per_h: float) -> None:
+def test_at_the_stated_time_steps_and_scatter_are_a_tenth_of_the_leak(
+    transducer: Transducer, rate_psi_per_h: float
+) -> None:
     rate = rate_psi_per_h * PSI / 3600.0
     fine = resolution(transducer, 1.0)
     t = fine.shown_after_s(rate)

@@ -35,13 +35,13 @@ def crossed(boundary: float, information: list[float]) -> float:
 
 
 @pytest.mark.parametrize(("looks", "printed"), POCOCK.items())
-def test_the_recursion_gives_pococks_constants(looks: int, printed: float) -> None:
+def test_the_recursion_reproduces_pococks_constants(looks: int, printed: float) -> None:
     information = [k + 1.0 for k in range(looks)]
     found = brentq(lambda c: crossed(c, information) - 0.05, 1.5, 4.0)
     assert found == pytest.approx(printed, abs=0.0006)
 
 
 @pytest.mark.parametrize("growth", [GROWTH, 1.75, 2.0])
-def test_a_pot_on_the_limit_is_judged_wrongly_in_one_of_twenty_tests_at_most(growth: float) -> None:
+def test_a_pot_on_the_limit_gets_a_wrong_verdict_in_at_most_one_of_twenty_tests(growth: float) -> None:
     wrong = crossed(BOUNDARY, [growth**k for k in range(LOOKS)])
     assert 0.04 < wrong < 0.0502

@@ -47,7 +47,7 @@ def test_bands_of_ne_43(current_ma: float, quality: Quality) -> None:
         assert f"{current_ma:.2f} mA" in str(reading.fault)
 
 
-def test_failures_and_what_lies_between_are_told_apart() -> None:
+def test_failures_and_the_bands_between_are_distinguished() -> None:
     assert "open or has no supply" in str(at_ma(3.5).fault)
     assert "shorted" in str(at_ma(21.5).fault)
     assert at_ma(3.7).fault == at_ma(3.7).fault
@@ -109,7 +109,7 @@ def test_a_signal_without_a_live_zero_cannot_tell_a_broken_wire() -> None:
     divider=st.floats(0.1, 1.0),
     shunt_ohm=st.floats(50.0, 250.0),
 )
-def test_a_pressure_goes_out_and_comes_back(
+def test_a_pressure_survives_a_round_trip_through_the_signal(
     name: str, share: float, span_psi: float, divider: float, shunt_ohm: float
 ) -> None:
     volts = {
@@ -128,7 +128,7 @@ def test_a_pressure_goes_out_and_comes_back(
         assert step_pa - reading.gauge_pa == pytest.approx(of.pa_per_count, rel=1e-6)
 
 
-def test_only_a_ratiometric_signal_goes_by_its_supply() -> None:
+def test_only_a_ratiometric_signal_depends_on_its_supply() -> None:
     sagged = Sample(0.0, transducer_count=2.45 / 187.5e-6, supply_count=4.9 / 187.5e-6)
     of = Transducer(187.5e-6, 100 * PSI, supply_volts_per_count=187.5e-6, signal=RATIOMETRIC)
     assert convert(sagged, pot(transducer=of)).gauge_pa == pytest.approx(50 * PSI)

@@ -160,7 +160,7 @@ def test_crc8_gives_published_values(data: bytes, crc: int) -> None:
     assert crc8(data) == crc
 
 
-def test_bus_has_the_face_of_smbus2() -> None:
+def test_the_simulated_bus_has_the_interface_of_smbus2() -> None:
     """Each method takes what smbus2 0.6's own takes, by position."""
     from inspect import signature
 

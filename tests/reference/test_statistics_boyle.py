@@ -26,7 +26,7 @@ def pressures_pa() -> list[float]:
     return [(int(inch) + int(sixteenths) / 16) * PA_PER_INCH_OF_MERCURY for inch, sixteenths in pairs]
 
 
-def test_the_table_is_whole() -> None:
+def test_the_table_is_complete() -> None:
     products = [space * pa / PA_PER_INCH_OF_MERCURY for space, pa in zip(SPACES, pressures_pa(), strict=True)]
     assert sum(products) / 25 == pytest.approx(1408.09, abs=0.01)
     slope = linregress([log(a) for a in SPACES], [log(p) for p in pressures_pa()]).slope

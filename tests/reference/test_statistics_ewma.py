@@ -82,7 +82,7 @@ PRINTED = {
 
 
 @pytest.mark.parametrize(("lam", "limit"), PRINTED)
-def test_average_run_lengths_are_those_of_the_table(lam: float, limit: float) -> None:
+def test_average_run_lengths_match_the_table(lam: float, limit: float) -> None:
     for shift, printed in PRINTED[lam, limit].items():
         random = Random(f"{lam} {shift}")
         runs = [run_length(random, lam, limit, shift) for _ in range(1600)]

@@ -25,22 +25,17 @@ from potvigil.leak import cells as cells_module
 from potvigil.leak.bank import (
     AIR_WANDER_K,
     DRIFT_K,
-    DRIFT_S,
     FAST_K,
-    FAST_S,
     FILL_SURFACE_K,
     FILL_WALL_K,
     HEATING_K,
-    HEATING_S,
     LAW_MIDDLE,
     LAW_SIGMA,
     OFFSET_K,
-    OFFSET_S,
     RATE_WANDER,
     ROOM_K,
     STIRRED_K,
     STIRRED_S,
-    UPTAKE_S,
     WALL_K,
     PotBank,
 )
@@ -53,11 +48,14 @@ from potvigil.leak.pot_model import (
     CONTENTS_PROBE_GAIN,
     CORE,
     DRIFT,
+    DRIFT_S,
     EXCESS,
     FAST,
     FAST_RATE,
+    FAST_S,
     GAS_PROBE_LAG_S,
     HEATING,
+    HEATING_S,
     LEFT_BEHIND,
     LN_CORE_SURFACE,
     LN_EXCESS,
@@ -67,6 +65,7 @@ from potvigil.leak.pot_model import (
     LN_SURFACE_WALL,
     LN_WALL_SURFACE,
     MOULD_SIGMA_K,
+    OFFSET_S,
     PROBE_SIGMA,
     RATE,
     ROOM,
@@ -76,6 +75,7 @@ from potvigil.leak.pot_model import (
     SURFACE,
     UNKNOWN_K,
     UPTAKE,
+    UPTAKE_S,
     WALL,
     WALL_PROBE_LAG_S,
     WALL_PROBE_ROOM_SHARE,
@@ -351,7 +351,7 @@ def drawn(night: Night, cell: int = 3, seed: int = 5, rate: float = 0.0, onset: 
 
 
 @pytest.mark.parametrize("places", WIRINGS, ids=lambda places: "-".join(places) or "none")
-def test_what_is_new_in_everything_seen_is_what_the_joint_gaussian_says(places: tuple[Place, ...]) -> None:
+def test_innovations_match_the_joint_gaussian(places: tuple[Place, ...]) -> None:
     night = irregular(places)
     y = drawn(night)
     bank = certain_bank()
@@ -369,7 +369,7 @@ def test_what_is_new_in_everything_seen_is_what_the_joint_gaussian_says(places: 
         assert bank.log_weights[cell] - before[cell] == pytest.approx(likely, abs=1e-3)
 
 
-def test_a_gap_is_gone_through_in_steps_to_the_second_order_of_their_length() -> None:
+def test_a_gap_is_integrated_in_steps_to_second_order() -> None:
     night = irregular((Place.WALL, Place.ROOM), gap_s=125.0)
     y = drawn(night)
     seen, joint = run(certain_bank(), night, y), Joint(certain_bank(), 3, night)
@@ -379,7 +379,7 @@ def test_a_gap_is_gone_through_in_steps_to_the_second_order_of_their_length() ->
 
 
 @pytest.mark.parametrize("places", [(Place.GAS,), (Place.WALL, Place.ROOM)])
-def test_air_let_in_is_a_new_level_with_heat_of_its_own(places: tuple[Place, ...]) -> None:
+def test_air_let_in_is_a_new_level_with_its_own_heat(places: tuple[Place, ...]) -> None:
     night = irregular(places, seed=2, _25=0.08, _41=0.3)
     y = drawn(night, seed=6)
     seen, joint = run(certain_bank(), night, y), Joint(certain_bank(), 3, night)
@@ -388,7 +388,7 @@ def test_air_let_in_is_a_new_level_with_heat_of_its_own(places: tuple[Place, ...
     assert [each.innovation[3] for each in seen] / sigmas == pytest.approx(joint.new(y), abs=2e-4)
 
 
-def test_a_room_that_swings_and_what_moves_the_pressure_unseen_count_as_they_are_said_to() -> None:
+def test_room_swing_and_unseen_pressure_changes_enter_with_their_stated_variance() -> None:
     night = irregular((Place.WALL,), seed=3)
     y = drawn(night, seed=7)
     joint = Joint(certain_bank(room_k=4.0), 3, night, drift_k=sqrt(DRIFT_K**2 + 0.44**2))
@@ -396,7 +396,7 @@ def test_a_room_that_swings_and_what_moves_the_pressure_unseen_count_as_they_are
     assert [sqrt(each.variance[3]) for each in seen] == pytest.approx(joint.sigma, rel=5e-5)
 
 
-def test_the_air_ahead_is_the_mean_of_the_next_bin_over_all_cells() -> None:
+def test_the_predicted_air_is_the_mean_of_the_next_bin_over_all_cells() -> None:
     # law of total variance, over a mixture
     night = irregular((Place.WALL,), seed=4)
     bank = certain_bank()
@@ -413,7 +413,7 @@ def test_the_air_ahead_is_the_mean_of_the_next_bin_over_all_cells() -> None:
     assert sigma == pytest.approx(sqrt(spread), rel=1e-9)
 
 
-def test_air_that_is_pinned_teaches_nothing_of_the_pot_and_is_known_then() -> None:
+def test_pinning_the_air_sets_it_and_teaches_nothing_about_the_pot() -> None:
     bank = PotBank(POT)
     bank.carry(600.0)
     bank.see_probe(Place.WALL, 0.4)
@@ -583,14 +583,14 @@ def test_each_onset_counts_for_the_span_of_time_it_stands_for() -> None:
     assert found.lost_k == pytest.approx(2.0 * (1000.0 + 4.0 * 900.0 + 3.0 * 600.0) / 8.0)
 
 
-def test_what_is_twenty_times_less_likely_in_logs_counts_for_nothing() -> None:
+def test_a_log_likelihood_lower_by_twenty_counts_for_nothing() -> None:
     scores = [[8.0, 8.0 + 4.0 * sqrt(10.0)]]  # z^2/2: 8, and 23 more
     onsets, bank = by_hand((0.0, 100.0), [[4.0] * 2], scores, (200.0, 100.0))
     assert onsets.found(bank).onset_s.low == pytest.approx(51.25)  # of 50 to 100 s
     assert onsets._weighed(bank)[0][0, 0] == 0.0
 
 
-def test_a_cell_that_sees_air_gained_holds_nothing_against_a_leak() -> None:
+def test_a_cell_that_sees_air_gained_does_not_count_against_a_leak() -> None:
     # two cells as likely: one finds a leak of z = 4, the other gains air; for it a sound pot does as well
     onsets, bank = by_hand((0.0,), [[4.0], [4.0]], [[8.0], [-8.0]], (100.0,))
     expected = sqrt(2.0 * np.log(0.5 * (exp(8.0) + 1.0)))
@@ -601,7 +601,7 @@ def test_a_cell_that_sees_air_gained_holds_nothing_against_a_leak() -> None:
     assert onsets.significance(bank) is None and onsets.since_the_start(bank) is None
 
 
-def test_a_bank_of_the_leaking_pot_begins_where_states_and_rate_together_are() -> None:
+def test_a_leaking_bank_starts_from_the_joint_states_and_rate() -> None:
     # the same joint Gaussian with a rate of any size as one state more, conditioned on all that was seen
     # (Rasmussen & Williams eq. A.6, from memory)
     night, since = irregular((Place.GAS,), seed=17), 20
@@ -636,7 +636,7 @@ def test_a_bank_of_the_leaking_pot_begins_where_states_and_rate_together_are() -
 
 
 @pytest.mark.parametrize("places", [(Place.GAS,), (Place.WALL,), ()])
-def test_the_rate_of_a_leaking_pot_is_known_as_well_as_its_wandering_lets_it(
+def test_the_rate_of_a_leaking_pot_is_known_as_well_as_its_random_walk_allows(
     places: tuple[Place, ...],
 ) -> None:
     # a rate known to one part in three, wandering like a Wiener process, against conditioning of the joint
@@ -665,7 +665,7 @@ def test_the_rate_of_a_leaking_pot_is_known_as_well_as_its_wandering_lets_it(
     assert bank.rate_k_per_s == (pytest.approx(rate, rel=2e-3), pytest.approx(sqrt(left), rel=2e-3))
 
 
-def test_between_the_laws_of_a_leak_its_rate_is_in_doubt_by_what_lies_between() -> None:
+def test_the_rate_is_uncertain_by_the_difference_of_the_leak_laws() -> None:
     # ln of the rate moves by a share m of what the laminar law says, m = 0.5 +- 0.3: there and back again, or
     # in many steps, the doubt is the same as at one stroke
     def after(*steps: float) -> tuple[float, float]:
@@ -741,7 +741,7 @@ NORRIS = (
 SLOPE, SLOPE_SIGMA, RESIDUAL_SIGMA = 1.00211681802045, 0.429796848199937e-03, 0.884796396144373
 
 
-def test_norris_has_the_slope_that_nist_certifies() -> None:
+def test_norris_has_the_slope_nist_certifies() -> None:
     points = sorted((x, y) for y, x in NORRIS)
     t_s, y = (np.array(each) for each in zip(*points, strict=True))
     assert linregress(t_s, y)[0] == pytest.approx(SLOPE, rel=1e-12)
@@ -753,7 +753,7 @@ def test_norris_has_the_slope_that_nist_certifies() -> None:
 
 
 @pytest.mark.parametrize("seed", [1, 2, 3])
-def test_with_no_doubt_about_the_temperature_the_rate_is_the_mass_point_slope_and_limit(seed: int) -> None:
+def test_with_a_certain_temperature_the_rate_is_the_mass_point_slope_and_limit(seed: int) -> None:
     # mass-point method (ANSI/ANS-56.8, formulas from memory) on ln W; noise known, so the normal quantile of
     # one-sided 95 % (1.6449) takes the place of Student's
     random = np.random.default_rng(seed)
@@ -809,7 +809,7 @@ def test_the_one_sided_limit_of_a_certain_pot_is_above_the_truth_in_95_of_100() 
 # -- the cells -------------------------------------------------------------------------------------
 
 
-def test_radical_inverses_are_van_der_corputs() -> None:
+def test_radical_inverses_match_van_der_corput() -> None:
     # 1/2, 1/4, 3/4, 1/8 ...: digits mirrored at the point (van der Corput 1935; Halton, Numerische Mathematik
     # 2 (1960) 84)
     twos = [cells_module._radical_inverse(i, 2) for i in range(9)]
@@ -819,14 +819,14 @@ def test_radical_inverses_are_van_der_corputs() -> None:
     assert cells_module._radical_inverse(137, 10) == pytest.approx(0.731)
 
 
-def test_cells_stand_on_haltons_points_with_mean_zero_and_unit_spread() -> None:
+def test_cells_are_at_halton_points_with_zero_mean_and_unit_spread() -> None:
     uniform = qmc.Halton(d=6, scramble=False).random(13)[1:]
     points = norm.ppf(uniform)
     points = (points - points.mean(axis=0)) / points.std(axis=0)
     assert cells_module._normal_points(12) == pytest.approx(points, abs=1e-9)
 
 
-def test_cells_together_are_as_wide_as_what_is_known_of_a_pot_beforehand() -> None:
+def test_cells_together_have_the_spread_of_the_prior() -> None:
     # of a mixture: mean of the variances and variance of the means
     bank, (mean, sigma) = PotBank(POT), prior(POT)
     x, p = bank.x[:, CONSTANTS], np.diagonal(bank.p, axis1=1, axis2=2)[:, CONSTANTS]
@@ -848,7 +848,7 @@ def test_cells_together_are_as_wide_as_what_is_known_of_a_pot_beforehand() -> No
     )
 
 
-def test_of_warm_contents_less_is_known_and_more_heat_expected(monkeypatch: pytest.MonkeyPatch) -> None:
+def test_warm_contents_are_less_certain_and_expect_more_heat(monkeypatch: pytest.MonkeyPatch) -> None:
     monkeypatch.undo()
     warm = np.arange(CELLS) >= CELLS - WARM_CELLS
     for known in (None, {"core-begins": (1.0, 0.3), "surface-begins": (2.0, 0.3)}):
@@ -867,7 +867,9 @@ def test_of_warm_contents_less_is_known_and_more_heat_expected(monkeypatch: pyte
     assert empty[0] == pytest.approx(empty[-1]) and not empty[:, HEATING, HEATING].any()
 
 
-def test_the_further_the_gas_stands_off_the_wall_the_more_is_missed(monkeypatch: pytest.MonkeyPatch) -> None:
+def test_the_model_error_grows_with_the_distance_of_gas_and_wall_temperature(
+    monkeypatch: pytest.MonkeyPatch,
+) -> None:
     def grown(surface_k: float) -> float:
         bank = certain_bank()
         bank._stirred_k, bank.p[:] = 0.0, 0.0
@@ -881,7 +883,7 @@ def test_the_further_the_gas_stands_off_the_wall_the_more_is_missed(monkeypatch:
     assert grown(-4.0) == grown(4.0)
 
 
-def test_while_the_contents_are_hot_less_of_the_evidence_counts_for_cells_and_leaks_alike(
+def test_hot_contents_reduce_the_weight_of_evidence_for_cells_and_leaks_alike(
     monkeypatch: pytest.MonkeyPatch,
 ) -> None:
     """A likelihood to a power below one (Holmes & Walker, Biometrika 104 (2017) 497), the same for all."""
@@ -921,7 +923,7 @@ def test_a_probe_in_the_gas_is_warmed_more_in_some_cells_than_in_others(
 
 
 @pytest.mark.parametrize("state", [DRIFT, FAST, FAST_RATE])
-def test_what_wanders_about_zero_is_as_wide_after_a_day_as_at_first(state: int) -> None:
+def test_a_stationary_state_keeps_its_spread_for_a_day(state: int) -> None:
     bank = certain_bank()
     bank._stirred_k = 0.0
     first = bank.p[:, state, state].copy()
@@ -930,7 +932,7 @@ def test_what_wanders_about_zero_is_as_wide_after_a_day_as_at_first(state: int) 
 
 
 @pytest.mark.parametrize(("surface_k", "free"), [(0.0, 0.25**2), (2.0, 0.25**2 + 0.5**2), (9.0, 1.0)])
-def test_constants_go_home_and_as_wide_as_what_drives_them_lets_them(surface_k: float, free: float) -> None:
+def test_constants_revert_to_their_prior_mean_and_spread(surface_k: float, free: float) -> None:
     # Ornstein-Uhlenbeck about the cell's own guess: mean x exp(-t/tau), variance to a share of the prior's
     bank, gain = PotBank(POT), CONTENTS_PROBE_GAIN
     home = bank.x[:, gain].copy()
@@ -971,7 +973,7 @@ def dense(bank: PotBank, cell: int, place: Place, kelvin: float) -> tuple[Array,
 
 
 @pytest.mark.parametrize("kelvin", [-6.0, -1.0, 3.0])
-def test_no_correction_makes_of_a_heater_a_cooler(kelvin: float, monkeypatch: pytest.MonkeyPatch) -> None:
+def test_no_correction_makes_heating_negative(kelvin: float, monkeypatch: pytest.MonkeyPatch) -> None:
     monkeypatch.undo()
     monkeypatch.setattr(bank_module, "_OUTLIER_SIGMAS", inf)
     bank = PotBank(POT)

@@ -52,7 +52,7 @@ def test_no_ramp_is_no_leak_and_a_steep_one_is() -> None:
     assert hold(1.5 / 74.696 / 3600.0, seed=6)[0].established
 
 
-def test_doubt_about_the_pot_only_widens_the_interval() -> None:
+def test_uncertainty_about_the_pot_only_widens_the_interval() -> None:
     # Gauss and Markov: for white noise alone no unbiased estimate is better than least squares
     leak, _, stderr = hold(0.0, seed=4)
     assert leak.rate_per_s.high - leak.rate_per_s.low >= 2.0 * NORMAL_95 * stderr

@@ -16,7 +16,7 @@ from scipy.integrate import solve_ivp
 
 from potvigil.leak import bank as bank_module
 from potvigil.leak import pot_model
-from potvigil.leak.bank import HEATING_S, UPTAKE_S, PotBank
+from potvigil.leak.bank import PotBank
 from potvigil.leak.cells import CELLS
 from potvigil.leak.pot_model import (
     AIR,
@@ -28,6 +28,7 @@ from potvigil.leak.pot_model import (
     FAST,
     GAS_PROBE_LAG_S,
     HEATING,
+    HEATING_S,
     LEFT_BEHIND,
     LN_CORE_SURFACE,
     LN_EXCESS,
@@ -45,6 +46,7 @@ from potvigil.leak.pot_model import (
     START_SURFACE,
     SURFACE,
     UPTAKE,
+    UPTAKE_S,
     WALL,
     WALL_PROBE_LAG_S,
     WALL_PROBE_ROOM_SHARE,
@@ -109,7 +111,7 @@ def differences(seen: Any, x: Array) -> Array:
 
 
 @pytest.mark.parametrize("seed", range(3))
-def test_heat_flows_as_the_equations_say(seed: int) -> None:
+def test_heat_flow_follows_the_equations(seed: int) -> None:
     x, share = anywhere(seed)
     paces, _ = flow(x, share)
     for cell in range(len(x)):
@@ -117,7 +119,7 @@ def test_heat_flows_as_the_equations_say(seed: int) -> None:
 
 
 @pytest.mark.parametrize("seed", range(3))
-def test_the_derivative_of_the_flow_is_what_small_changes_do(seed: int) -> None:
+def test_the_derivative_of_the_flow_matches_finite_differences(seed: int) -> None:
     x, share = anywhere(seed)
     _, d = flow(x, share)
     expected = differences(lambda each: flow(each, share)[0], x)
@@ -125,7 +127,7 @@ def test_the_derivative_of_the_flow_is_what_small_changes_do(seed: int) -> None:
     assert d.shape == (len(x), PACES, SIZE)
 
 
-def test_nothing_answers_faster_than_it_can() -> None:
+def test_no_part_responds_faster_than_its_limit() -> None:
     # 100 s for steel and silicone, 10 s for a gas that is stirred
     x, share = anywhere(4)
     held = x.copy()
@@ -138,7 +140,7 @@ def test_nothing_answers_faster_than_it_can() -> None:
     assert np.exp(-LN_FASTEST) == pytest.approx([100.0] * 5 + [10.0])
 
 
-def test_a_pot_that_is_as_warm_as_its_room_stays_so() -> None:
+def test_a_pot_at_room_temperature_stays_there() -> None:
     x, share = anywhere(5)
     x[:, [SURFACE, CORE, EXCESS, HEATING]] = 0.0
     x[:, ROOM] = x[:, WALL]
@@ -153,7 +155,7 @@ def test_a_pot_that_is_as_warm_as_its_room_stays_so() -> None:
     assert pressure_row(bank.x)[0] == pytest.approx(before)
 
 
-def test_in_the_end_wall_and_contents_are_as_warm_as_the_room() -> None:
+def test_wall_and_contents_end_at_room_temperature() -> None:
     bank = PotBank(POT)
     bank.x[:, RATES] = bank._home[:, RATES] = log(1e-3)  # or the slowest take days
     bank.x[:, ROOM] = -3.0
@@ -164,7 +166,7 @@ def test_in_the_end_wall_and_contents_are_as_warm_as_the_room() -> None:
 
 
 @pytest.mark.parametrize("warm", [WALL, SURFACE, CORE, ROOM])
-def test_heat_goes_from_warm_to_cold(warm: int, monkeypatch: pytest.MonkeyPatch) -> None:
+def test_heat_flows_from_warm_to_cold(warm: int, monkeypatch: pytest.MonkeyPatch) -> None:
     x = np.tile(prior(POT)[0], (1, 1))
     monkeypatch.setattr(pot_model, "LEFT_BEHIND", 0.0)  # what follows the wall without any heat aside
     x[:, warm] = 1.0
@@ -179,7 +181,7 @@ def test_heat_goes_from_warm_to_cold(warm: int, monkeypatch: pytest.MonkeyPatch)
     assert excess == 0.0
 
 
-def test_what_surface_and_core_give_each_other_is_the_same_heat() -> None:
+def test_surface_and_core_exchange_equal_heat() -> None:
     # by the capacities of 35 and 65 % of the contents; equal to e-folding in 1500 s
     for sizes in (POT, Sizes(0.050, 0.010), EMPTY):
         mean, _ = prior(sizes)
@@ -189,7 +191,7 @@ def test_what_surface_and_core_give_each_other_is_the_same_heat() -> None:
 
 
 @pytest.mark.parametrize("cell", [0, 7, CELLS - 1])
-def test_a_bank_carries_its_pots_as_an_integrator_does(cell: int) -> None:
+def test_a_bank_advances_its_pots_as_an_integrator_does(cell: int) -> None:
     bank = PotBank(POT)
     bank.x[:, HEATING], bank.x[:, ROOM], bank.x[:, EXCESS] = 3.0, -4.0, 2.0
     x, share = bank.x[cell].copy(), cell * 0.618 % 1.0
@@ -213,7 +215,7 @@ def test_a_bank_carries_its_pots_as_an_integrator_does(cell: int) -> None:
     assert bank.x[cell, ROOM] == -4.0
 
 
-def test_steps_of_a_minute_do_as_well_as_steps_of_a_second() -> None:
+def test_one_minute_steps_are_as_good_as_one_second_steps() -> None:
     fine, coarse, one = PotBank(POT), PotBank(POT), PotBank(POT)
     for bank in (fine, coarse, one):
         bank.x[:, ROOM] = -4.0
@@ -228,7 +230,7 @@ def test_steps_of_a_minute_do_as_well_as_steps_of_a_second() -> None:
 
 
 @pytest.mark.parametrize("sizes", [POT, EMPTY, Sizes(0.008, 0.0), Sizes(0.050, 0.02)])
-def test_no_pot_runs_away_however_fast_its_parts_answer(sizes: Sizes) -> None:
+def test_no_pot_diverges_however_fast_its_parts_respond(sizes: Sizes) -> None:
     # sums of second order are stable up to twice the time constant of what answers fastest
     bank = PotBank(sizes)
     bank.x[:, RATES] += 4.0
@@ -240,7 +242,7 @@ def test_no_pot_runs_away_however_fast_its_parts_answer(sizes: Sizes) -> None:
     assert np.sqrt(np.diagonal(bank.p, axis1=1, axis2=2)[:, :PACES]).max() < 50.0
 
 
-def test_a_covariance_is_carried_by_the_derivative_of_the_states_own_way(
+def test_a_covariance_advances_by_the_derivative_of_the_states(
     monkeypatch: pytest.MonkeyPatch,
 ) -> None:
     # an extended Kalman filter: P goes to F P F' with F = dx'/dx by central differences
@@ -294,7 +296,7 @@ def test_the_pressure_is_the_sum_of_all_that_warms_and_fills_the_gas() -> None:
 
 @pytest.mark.parametrize("place", list(Place))
 @pytest.mark.parametrize("seed", range(2))
-def test_the_derivative_of_what_a_probe_sees_is_what_small_changes_do(place: Place, seed: int) -> None:
+def test_the_derivative_of_a_probe_matches_finite_differences(place: Place, seed: int) -> None:
     x, share = anywhere(seed)
     gain = np.linspace(0.8, 1.3, len(x))
 
@@ -354,14 +356,14 @@ def test_a_fill_leaves_the_heat_of_the_first_law() -> None:
     assert start(Sizes(0.020, 0.003, 206_842.5))[0][WALL] == pytest.approx(0.5 * mean[WALL])
 
 
-def test_silicone_takes_up_a_tenth_to_three_tenths_of_a_percent() -> None:
+def test_silicone_absorbs_0_1_to_0_3_percent() -> None:
     # common practice for silicone moulds
     mean, sigma = start(POT)
     assert mean[UPTAKE] / 293.15 == pytest.approx(0.0015)
     assert sigma[UPTAKE] / 293.15 == pytest.approx(0.001)
 
 
-def test_the_gas_holds_as_much_heat_as_air_does() -> None:
+def test_the_gas_has_the_heat_capacity_of_air() -> None:
     # CoolProp's equation of state of air: cv times the mass; a diatomic ideal gas within 3 %
     density = PropsSI("D", "T", 293.15, "P", 515_010.0, "Air")
     heat = PropsSI("Cvmass", "T", 293.15, "P", 515_010.0, "Air")
@@ -372,7 +374,7 @@ def test_the_gas_holds_as_much_heat_as_air_does() -> None:
     assert Sizes(0.010, 0.0).steel_j == pytest.approx(7000.0 * 0.5**0.8)
 
 
-def test_times_of_a_pot_are_what_its_area_and_capacities_make_them() -> None:
+def test_time_constants_of_a_pot_follow_from_area_and_capacities() -> None:
     # of 20 L and 3 L of mould: 0.3 W/K straight, 1.6 and 1.4 W/K by way of the gas, 2.6 W/K to the room
     mean, _ = prior(POT)
     through = 0.3 + 1.0 / (1.0 / 1.6 + 1.0 / 1.4)
@@ -387,7 +389,7 @@ def test_times_of_a_pot_are_what_its_area_and_capacities_make_them() -> None:
     assert ratio == pytest.approx(4.0)
 
 
-def test_priors_say_nothing_of_what_is_no_constant_and_starts_nothing_of_what_is() -> None:
+def test_constants_are_in_the_prior_and_states_in_the_start() -> None:
     (mean, sigma), (begin, unsure) = prior(POT), start(POT)
     constant = np.zeros(SIZE, dtype=bool)
     constant[CONSTANTS] = True

@@ -106,7 +106,7 @@ def test_no_atmosphere_where_the_troposphere_ends(altitude_m: float) -> None:
         ("", "is not a pressure"),
     ],
 )
-def test_a_pressure_that_is_none_is_refused_with_the_units_that_are_taken(text: str, says: str) -> None:
+def test_an_invalid_pressure_is_refused_listing_the_units(text: str, says: str) -> None:
     with pytest.raises(ValueError, match=says) as refused:
         units.PRESSURE.read(text)
     assert "psi" in str(refused.value)

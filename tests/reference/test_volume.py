@@ -31,7 +31,7 @@ def test_the_epas_vacuum_decay_example_gives_back_its_volume() -> None:
     assert found.value == pytest.approx(2.0e-3, rel=3e-4)  # the regulation takes the air for ideal
 
 
-def test_a_flow_is_worth_what_its_reference_says() -> None:
+def test_a_flow_depends_on_its_reference_conditions() -> None:
     # 1 cm3/min at 101325 Pa: 7.435839e-7 mol/s at 0 C, 6.928533e-7 at 20 C (ideal gas, SI)
     one = Measured(1e-6 / 60.0, 1e-8 / 60.0)
     assert flow_mol_per_s(one, 273.15).value == pytest.approx(7.435839e-7, rel=1e-3)
@@ -49,12 +49,12 @@ def truth(pot_m3: float, vessel_m3: float, kelvin: float) -> tuple[float, float,
 
 
 @pytest.mark.parametrize("kelvin", [283.15, 303.15])
-def test_a_vessel_let_in_tells_the_volume_of_real_air(kelvin: float) -> None:
+def test_a_vessel_let_in_gives_the_volume_with_real_air(kelvin: float) -> None:
     states = [State(Measured(pa, 10.0), Measured(kelvin)) for pa in truth(0.0173, 0.002, kelvin)]
     assert by_vessel(Measured(0.002), *states).value == pytest.approx(0.0173, rel=3e-4)
 
 
-def test_errors_of_the_vessel_are_carried_on_as_a_monte_carlo_has_them() -> None:
+def test_errors_of_the_vessel_propagate_as_in_a_monte_carlo() -> None:
     random = np.random.default_rng(5)
     pressures, kelvin = truth(0.020, 0.002, 293.15), 293.15
     told = by_vessel(
@@ -75,14 +75,14 @@ def test_errors_of_the_vessel_are_carried_on_as_a_monte_carlo_has_them() -> None
 
 
 @pytest.mark.parametrize("kelvin", [283.15, 303.15])
-def test_a_filled_pot_opened_to_a_vessel_tells_its_volume(kelvin: float) -> None:
+def test_a_filled_pot_opened_to_a_vessel_gives_its_volume(kelvin: float) -> None:
     # the roles changed: the pot is what was full
     states = [State(Measured(pa, 10.0), Measured(kelvin)) for pa in truth(0.002, 0.0173, kelvin)]
     full, outside, after = states
     assert into_vessel(Measured(0.002), full, after, outside).value == pytest.approx(0.0173, rel=3e-4)
 
 
-def test_errors_of_the_opened_pot_are_carried_on_as_a_monte_carlo_has_them() -> None:
+def test_errors_of_the_opened_pot_propagate_as_in_a_monte_carlo() -> None:
     random = np.random.default_rng(7)
     full_pa, outside_pa, after_pa = truth(0.002, 0.020, 293.15)
 
@@ -101,7 +101,7 @@ def test_errors_of_the_opened_pot_are_carried_on_as_a_monte_carlo_has_them() -> 
     assert told.sigma == pytest.approx(np.std(drawn), rel=0.04)
 
 
-def test_errors_of_the_flow_are_carried_on_as_a_monte_carlo_has_them() -> None:
+def test_errors_of_the_flow_propagate_as_in_a_monte_carlo() -> None:
     random = np.random.default_rng(6)
 
     def found(flow: Measured, rate: Measured, own: Measured, pa: Measured, kelvin: Measured) -> Measured:
@@ -113,7 +113,7 @@ def test_errors_of_the_flow_are_carried_on_as_a_monte_carlo_has_them() -> None:
     assert told.sigma == pytest.approx(np.std(drawn), rel=0.04)
 
 
-def test_what_hardly_shows_makes_no_volume() -> None:
+def test_too_small_a_change_gives_no_volume() -> None:
     kelvin = Measured(293.15, 0.2)
     flat = [State(Measured(pa, 500.0), kelvin) for pa in (60 * PSI + ATMOSPHERE_PA, 101_325.0, 103_000.0)]
     with pytest.raises(VolumeError, match="too small"):

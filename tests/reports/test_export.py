@@ -12,6 +12,7 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
+from patience import PATIENCE_S
 from potvigil.imports.csv_log import read_log
 from potvigil.model.events import (
     AlarmId,
@@ -310,7 +311,7 @@ def test_a_device_is_written_straight_and_not_replaced(tmp_path):
     reader.start()
     with whole_file(pipe) as file:
         file.write("row\n")
-    reader.join(timeout=5)
+    reader.join(timeout=PATIENCE_S)
     assert got == ["row\n"] and pipe.is_fifo()
 
 

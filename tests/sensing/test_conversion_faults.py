@@ -1,4 +1,4 @@
-"""Counts to pressures: what is believed, what is doubted, what is refused; unknown stays unknown."""
+"""Counts to pressures: what is believed, doubted or rejected; unknown stays unknown."""
 
 from dataclasses import replace
 
@@ -35,7 +35,7 @@ def at_volt(volt: float, of: Pot = ASSUMED, **fields: object) -> Reading:
         (5.0, Quality.BAD),
     ],
 )
-def test_bands_of_the_signal(volt: float, quality: Quality) -> None:
+def test_each_band_of_the_signal_has_its_quality(volt: float, quality: Quality) -> None:
     reading = at_volt(volt)
     assert reading.quality is quality
     assert (reading.gauge_pa is None) is (quality is Quality.BAD)
@@ -44,7 +44,7 @@ def test_bands_of_the_signal(volt: float, quality: Quality) -> None:
 
 
 @pytest.mark.parametrize("place", Place)
-def test_each_thermometer_is_in_kelvin_at_its_place(place: Place) -> None:
+def test_each_thermometer_is_converted_to_kelvin_at_its_place(place: Place) -> None:
     def kelvin(celsius: float) -> dict[Place, float | None]:
         reading = at_volt(2.5, **{f"{place}_c": celsius})
         assert dict(reading.temperatures) == {each: getattr(reading, f"{each}_k") for each in Place}
@@ -64,7 +64,7 @@ def test_each_thermometer_is_in_kelvin_at_its_place(place: Place) -> None:
         ({}, None),
     ],
 )
-def test_the_resin_is_as_warm_as_the_mould_else_as_what_is_nearest(celsius, resin_k) -> None:
+def test_the_resin_temperature_is_the_moulds_else_the_nearest_to_the_gas(celsius, resin_k) -> None:
     reading = at_volt(2.5, **celsius)
     assert reading.resin_k == resin_k
     assert reading.nearest[0] is not Place.CONTENTS  # it is not the gas
@@ -79,7 +79,7 @@ def test_a_wiring_fault_names_the_wire_and_the_voltage(volt: float, word: str) -
 
 
 @pytest.mark.parametrize(("supply_v", "good"), [(4.4, False), (4.6, True), (5.4, True), (5.6, False)])
-def test_a_supply_out_of_tolerance_is_a_fault_of_its_own(supply_v: float, good: bool) -> None:
+def test_a_supply_out_of_tolerance_is_a_separate_fault(supply_v: float, good: bool) -> None:
     reading = at_volt(0.5 * supply_v, MEASURED, supply_count=supply_v / LSB_V)
     assert (reading.quality is Quality.GOOD) is good
     if good:
@@ -89,11 +89,11 @@ def test_a_supply_out_of_tolerance_is_a_fault_of_its_own(supply_v: float, good: 
         assert "supply" in str(reading.fault)
 
 
-def test_a_missing_supply_reading_falls_back_to_the_supply_of_the_settings() -> None:
+def test_a_missing_supply_reading_falls_back_to_the_configured_supply() -> None:
     assert at_volt(2.5, MEASURED).gauge_pa == pytest.approx(50 * PSI)
 
 
-def test_calibration_takes_off_the_zero_and_stretches() -> None:
+def test_calibration_subtracts_the_zero_and_scales() -> None:
     of = pot(transducer=replace(TRANSDUCER, zero_pa=1.0 * PSI, slope=1.02))
     assert at_volt(2.5, of).gauge_pa == pytest.approx(49.0 * 1.02 * PSI)
 
@@ -108,13 +108,13 @@ def test_an_absolute_transducer_is_not_taken_for_gauge() -> None:
     assert gauge.absolute_pa == pytest.approx(50 * PSI + 95_000.0)
 
 
-def test_below_nothing_is_no_pressure() -> None:
+def test_a_pressure_below_vacuum_is_unknown() -> None:
     of = pot(transducer=replace(TRANSDUCER, reference=Reference.ABSOLUTE, zero_pa=2 * PSI))
     reading = at_volt(0.5, of)
     assert (reading.gauge_pa, reading.absolute_pa, reading.quality) == (None, None, Quality.BAD)
 
 
-def test_nothing_in_is_nothing_out() -> None:
+def test_an_empty_sample_gives_an_unknown_reading() -> None:
     reading = convert(Sample(5.0), ASSUMED)
     assert (reading.gauge_pa, reading.absolute_pa) == (None, None)
     assert (reading.gas_k, reading.wall_k, reading.room_k) == (None, None, None)
@@ -122,7 +122,7 @@ def test_nothing_in_is_nothing_out() -> None:
     assert reading.fault is not None
 
 
-def test_the_fault_of_the_read_is_the_fault_of_the_reading() -> None:
+def test_a_failed_read_passes_its_fault_to_the_reading() -> None:
     fault = Fault(Sensor.TRANSDUCER, "no answer on bus 1 at 0x48")
     other = Fault(Sensor.THERMOMETER, "gone")
     assert convert(Sample(0.0, faults=(other, fault)), ASSUMED).fault == fault.detail
@@ -130,7 +130,7 @@ def test_the_fault_of_the_read_is_the_fault_of_the_reading() -> None:
 
 
 @pytest.mark.parametrize("broken_pa", [None, 0.0, 29_000.0, 111_000.0])
-def test_a_barometer_off_the_earth_is_not_believed(broken_pa: float | None) -> None:
+def test_an_impossible_barometer_value_is_not_believed(broken_pa: float | None) -> None:
     of = pot(ambient_pa=90_000.0)
     reading = convert(Sample(0.0, gauge_pa=60 * PSI, ambient_pa=broken_pa), of)
     assert reading.ambient_pa == 90_000.0
@@ -138,17 +138,17 @@ def test_a_barometer_off_the_earth_is_not_believed(broken_pa: float | None) -> N
 
 
 @pytest.mark.parametrize("celsius", [-56.0, 126.0, -300.0, None])
-def test_a_temperature_no_thermometer_can_tell_is_unknown(celsius: float | None) -> None:
+def test_a_temperature_outside_the_range_of_the_thermometer_is_unknown(celsius: float | None) -> None:
     reading = convert(Sample(0.0, gas_c=celsius, wall_c=celsius, room_c=21.0), ASSUMED)
     assert (reading.gas_k, reading.wall_k) == (None, None)
     assert reading.room_k == pytest.approx(294.15)
 
 
-def test_freezing_is_a_temperature() -> None:
+def test_zero_celsius_is_a_temperature() -> None:
     assert convert(Sample(0.0, gas_c=0.0), ASSUMED).gas_k == pytest.approx(273.15)
 
 
-def test_a_log_of_absolute_pressures() -> None:
+def test_a_log_of_absolute_pressures_is_converted_to_gauge() -> None:
     reading = convert(Sample(0.0, absolute_pa=60 * PSI + ATMOSPHERE_PA, ambient_pa=ATMOSPHERE_PA), ASSUMED)
     assert reading.gauge_pa == pytest.approx(60 * PSI)
     assert reading.quality is Quality.GOOD

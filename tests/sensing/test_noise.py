@@ -1,4 +1,4 @@
-"""The scatter of single readings, against numpy; and what is told from the way they go."""
+"""The scatter of single readings, against numpy, and which of them are outliers or restless."""
 
 from collections.abc import Iterable
 
@@ -21,7 +21,7 @@ def after(readings_pa: Iterable[float], step_s: float = 1.0) -> Steadiness:
 @pytest.mark.parametrize("slope_psi_per_h", [0.0, -90.0, 600.0])
 @pytest.mark.parametrize("sigma_psi", [0.002, 0.03, 0.08])
 @pytest.mark.parametrize("step_s", [0.25, 1.0, 10.0])
-def test_the_scatter_is_that_of_the_readings_whatever_the_slope(
+def test_the_scatter_estimate_ignores_the_slope(
     step_s: float, sigma_psi: float, slope_psi_per_h: float
 ) -> None:
     random = np.random.default_rng(1)
@@ -33,9 +33,9 @@ def test_the_scatter_is_that_of_the_readings_whatever_the_slope(
     assert not steadiness.restless
 
 
-def test_turns_of_normal_readings_are_sigma_over_root_pi() -> None:
-    # David and Nagaraja, Order Statistics: the highest of three normal readings stands 3/(2 sqrt(pi)) sigma
-    # above their mean (from memory), held here against two hundred thousand of them
+def test_turns_of_normal_readings_average_sigma_over_root_pi() -> None:
+    # David and Nagaraja, Order Statistics: the highest of three normal readings is 3/(2 sqrt(pi)) sigma
+    # above their mean (from memory), checked here with two hundred thousand of them
     readings = np.random.default_rng(2).normal(size=200_000)
     before, after_it = np.diff(readings)[:-1], -np.diff(readings)[1:]
     turns = np.where(before * after_it > 0.0, np.minimum(abs(before), abs(after_it)), 0.0)
@@ -51,7 +51,7 @@ def test_coarse_steps_count_as_scatter() -> None:
     assert after(readings_pa).usual_pa == pytest.approx((sigma_pa**2 + step_pa**2 / 12.0) ** 0.5, rel=0.1)
 
 
-def test_scatter_that_grew_is_told_at_once_and_is_not_usual_yet() -> None:
+def test_increased_scatter_shows_at_once_but_is_not_usual_yet() -> None:
     random = np.random.default_rng(4)
     quiet, loud = random.normal(0.0, 0.01 * PSI, 1800), random.normal(0.0, 0.15 * PSI, 30)
     steadiness = after([*quiet, *loud])
@@ -66,9 +66,7 @@ def test_scatter_that_grew_is_told_at_once_and_is_not_usual_yet() -> None:
     down=st.booleans(),
     step_s=st.sampled_from([0.25, 1.0, 10.0]),
 )
-def test_what_only_rises_or_only_falls_is_never_restless(
-    heights: list[float], down: bool, step_s: float
-) -> None:
+def test_a_steady_rise_or_fall_is_never_restless(heights: list[float], down: bool, step_s: float) -> None:
     steadiness = Steadiness()
     for i, psi in enumerate(sorted(heights, reverse=down)):
         steadiness.update(i * step_s, psi * PSI)
@@ -76,7 +74,7 @@ def test_what_only_rises_or_only_falls_is_never_restless(
 
 
 @pytest.mark.parametrize("step_s", [0.25, 1.0, 10.0])
-def test_two_spikes_close_together_are_restless_and_it_ends(step_s: float) -> None:
+def test_two_close_spikes_are_restless_for_a_while(step_s: float) -> None:
     steadiness, t_s = Steadiness(), 0.0
     seen = []
     spiky = [60.0] * 100 + [80.0] + [60.0] * 5 + [45.0] + [60.0] * 400
@@ -90,7 +88,7 @@ def test_two_spikes_close_together_are_restless_and_it_ends(step_s: float) -> No
     assert steadiness.usual_pa < 0.2 * ASTRAY_PA
 
 
-def test_a_spike_is_astray_itself_and_what_follows_is_not() -> None:
+def test_only_the_spike_itself_is_astray() -> None:
     steadiness = after([60.0 * PSI] * 50)
     steadiness.update(50.0, 61.0 * PSI)
     assert steadiness.astray

@@ -1,4 +1,4 @@
-"""The limits of what is believed, from both sides: a barometer's jump, a probe's hop, scatter, silence."""
+"""The limits of belief, from both sides: jumps of a barometer or probe, scatter, silence."""
 
 from math import pi, sqrt
 
@@ -40,12 +40,12 @@ def test_a_barometer_may_jump_by_six_hectopascal_and_by_ten_an_hour(
     assert believed_pa == pytest.approx(now_pa if is_believed else 100_000.0)
 
 
-def test_time_in_which_a_barometer_is_silent_counts_towards_a_front() -> None:
+def test_a_silent_barometer_may_have_moved_by_a_front_meanwhile() -> None:
     outside = Outside()
     outside.correct(Sample(0.0, ambient_pa=100_000.0), shut=False)
     outside.correct(Sample(1800.0), shut=True)
     assert outside.correct(Sample(3600.0, ambient_pa=101_500.0), shut=True).ambient_pa == 101_500.0
-    # and what was believed a moment ago is where the next one counts from
+    # and the next change counts from the last believed value
     assert outside.correct(Sample(3601.0, ambient_pa=102_200.0), shut=True).ambient_pa == 101_500.0
 
 
@@ -75,7 +75,7 @@ def test_before_the_fill_is_twenty_to_forty_seconds_ago() -> None:
 # -- silence -----------------------------------------------------------------------------------------
 
 
-def test_a_silence_of_more_than_a_minute_is_shown_for_a_second() -> None:
+def test_a_silence_over_a_minute_is_reported_for_a_second() -> None:
     silence = Silence()
     shown = []
     for t_s in (0.0, 60.0, 120.5, 121.0, 121.4, 122.0, 183.0):
@@ -100,7 +100,7 @@ def test_half_a_psi_from_both_neighbours_is_astray(spike_psi: float, is_astray: 
     assert steadiness.astray is is_astray
     assert not steadiness.restless
     steadiness.update(21.0, 60.0 * PSI)
-    assert not steadiness.restless  # one spike is none
+    assert not steadiness.restless  # one spike is not restless
 
 
 @pytest.mark.parametrize(("apart_s", "is_restless"), [(40, True), (50, False)])
@@ -111,26 +111,26 @@ def test_two_spikes_within_three_quarters_of_a_minute_are_restless(apart_s: int,
 
 
 @pytest.mark.parametrize(("apart", "is_restless"), [(7, True), (9, False)])
-def test_or_within_eight_readings_where_they_come_slowly(apart: int, is_restless: bool) -> None:
+def test_two_spikes_within_eight_slow_readings_are_restless(apart: int, is_restless: bool) -> None:
     readings = [60.0] * 100
     readings[50] = readings[50 + apart] = 61.0
     assert after(*readings[: 52 + apart], step_s=10.0).restless is is_restless
 
 
-def test_restless_ends_45_s_after_the_last_but_one_spike() -> None:
+def test_restlessness_ends_45_s_after_the_last_but_one_spike() -> None:
     readings = [60.0] * 200
     readings[100] = readings[110] = 61.0
     ends = [i for i in range(112, 180) if not after(*readings[:i]).restless]
     assert ends[0] == 147  # the turn of 100 is seen at 101
 
 
-def test_the_first_readings_scatter_by_what_they_bend() -> None:
-    # bends of readings to and fro by a are 4a; sigma = 4a / sqrt(6), but no more at first than 0.02 psi
+def test_the_first_scatter_estimate_comes_from_second_differences() -> None:
+    # second differences of readings alternating by a are 4a; sigma = 4a / sqrt(6), at first at most 0.02 psi
     assert after(60.0, 60.004, 60.0).usual_pa == pytest.approx(0.008 * PSI / sqrt(6.0), rel=1e-6)
     assert after(60.0, 60.2, 60.0).usual_pa == pytest.approx(0.02 * PSI, rel=1e-6)
 
 
-def test_scatter_that_just_began_is_told_by_the_turns_of_the_last_dozen() -> None:
+def test_new_scatter_is_estimated_from_the_last_dozen_turns() -> None:
     quiet = [60.0] * 100
     to_and_fro = [60.0 + 0.1 * (i % 2) for i in range(14)]
     loud = after(*quiet, *to_and_fro)
@@ -151,7 +151,7 @@ class Watched:
     def take(
         self, seconds: float, wall_k: float | None, room_k: float = 290.0, *, unexplained: bool = False
     ) -> Reading:
-        """Read for so long; the last reading as it is believed."""
+        """Read for so long; return the last reading as believed."""
         for _ in range(max(round(seconds / 10.0), 1)):
             of = {"room": room_k} if wall_k is None else {"wall": wall_k, "room": room_k}
             read = reading(self.t_s, 60.0, **of)
@@ -161,28 +161,28 @@ class Watched:
 
 
 @pytest.mark.parametrize(("hop_k", "is_believed"), [(2.9, True), (-2.9, True), (3.1, False), (-3.1, False)])
-def test_a_probe_may_hop_by_three_kelvin(hop_k: float, is_believed: bool) -> None:
+def test_a_probe_may_jump_by_three_kelvin(hop_k: float, is_believed: bool) -> None:
     watched = Watched()
     watched.take(60, 293.0)
     assert (watched.take(10, 293.0 + hop_k).wall_k is not None) is is_believed
     assert watched.probes.reasons == {}
 
 
-def test_a_new_value_that_stands_for_two_minutes_is_that_of_now() -> None:
+def test_a_new_value_is_believed_after_two_minutes() -> None:
     watched = Watched()
     watched.take(60, 293.0)
     assert watched.take(120, 300.0).wall_k is None
     assert watched.take(10, 300.0).wall_k == 300.0
 
 
-def test_one_that_wanders_by_more_than_a_kelvin_does_not_stand() -> None:
+def test_a_new_value_that_wanders_by_over_a_kelvin_is_not_believed() -> None:
     watched = Watched()
     watched.take(60, 293.0)
     for i in range(8):
         assert watched.take(20, 300.0 + 1.2 * i).wall_k is None
 
 
-def test_what_was_not_read_for_three_minutes_is_believed_anew() -> None:
+def test_a_probe_unread_for_three_minutes_is_believed_afresh() -> None:
     watched = Watched()
     watched.take(60, 293.0)
     watched.take(150, None)
@@ -194,7 +194,7 @@ def test_what_was_not_read_for_three_minutes_is_believed_anew() -> None:
 
 
 @pytest.mark.parametrize(("hops", "is_doubted"), [(2, False), (3, True)])
-def test_three_hops_to_and_fro_are_a_bad_joint(hops: int, is_doubted: bool) -> None:
+def test_three_alternating_jumps_are_a_bad_joint(hops: int, is_doubted: bool) -> None:
     watched = Watched()
     watched.take(60, 293.0)
     for i in range(hops):
@@ -204,7 +204,7 @@ def test_three_hops_to_and_fro_are_a_bad_joint(hops: int, is_doubted: bool) -> N
     assert watched.probes.reasons == {}  # after ten minutes it is good again
 
 
-def test_hops_all_the_same_way_are_none() -> None:
+def test_jumps_in_one_direction_are_no_bad_joint() -> None:
     watched = Watched()
     for i in range(6):
         watched.take(10, 293.0 + 4.0 * i)
@@ -214,7 +214,7 @@ def test_hops_all_the_same_way_are_none() -> None:
 @pytest.mark.parametrize(
     ("room_moves_k", "hours", "is_stuck"), [(5.0, 0.9, False), (5.0, 1.1, True), (0.5, 3.0, False)]
 )
-def test_the_same_for_an_hour_while_another_moved_is_stuck(
+def test_an_hour_without_change_while_another_probe_moved_is_stuck(
     room_moves_k: float, hours: float, is_stuck: bool
 ) -> None:
     watched = Watched()
@@ -228,7 +228,7 @@ def test_the_same_for_an_hour_while_another_moved_is_stuck(
     ("same_min", "unexplained_min", "is_stuck"),
     [(95, 5, True), (84, 5, False), (95, 2.5, False), (400, 0, False)],
 )
-def test_the_same_for_an_hour_and_a_half_while_the_pressure_falls_unexplained_is_stuck(
+def test_ninety_minutes_without_change_during_an_unexplained_fall_is_stuck(
     same_min: float, unexplained_min: float, is_stuck: bool
 ) -> None:
     watched = Watched()
@@ -248,15 +248,15 @@ def test_a_stuck_probe_stays_so_until_it_reads_something_else() -> None:
     assert watched.probes.reasons == {}
 
 
-def test_unexplained_for_a_while_counts_from_its_beginning() -> None:
+def test_an_unexplained_fall_counts_from_its_start() -> None:
     watched = Watched()
-    for _ in range(120):  # never for three minutes at once
+    for _ in range(120):  # never for three minutes in a row
         watched.take(120.0, 293.0, unexplained=True)
         watched.take(20.0, 293.0)
     assert watched.probes.reasons == {}
 
 
-def test_why_a_probe_is_not_read_is_the_fault_of_its_place() -> None:
+def test_a_failed_read_is_the_fault_of_its_place() -> None:
     probes = Probes(frozenset({Place.WALL, Place.ROOM}))
     of_another = Fault(Sensor.BAROMETER, "another sensor")
     of_room = Fault(Sensor.THERMOMETER, "of the room", Place.ROOM)
@@ -271,5 +271,5 @@ def test_why_a_probe_is_not_read_is_the_fault_of_its_place() -> None:
     assert probes.back == (Place.ROOM,)
 
 
-def test_a_reading_is_the_mean_of_as_many_conversions_as_the_driver_takes() -> None:
+def test_the_resolution_averages_as_many_conversions_as_the_driver() -> None:
     assert resolution.CONVERSIONS == ads1115.CONVERSIONS

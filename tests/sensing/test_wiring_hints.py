@@ -1,4 +1,4 @@
-"""What a first look at a freshly wired pot says: the likely fault, in plain words."""
+"""Hints for a freshly wired pot: the likely fault, in plain words."""
 
 from dataclasses import replace
 
@@ -34,14 +34,16 @@ def look(signal_v: float, supply_v: float = 5.0, of: Transducer = PLAIN) -> tupl
         (2.0, 4.0, False, "its supply is 4.00 V, not 5 V"),
     ],
 )
-def test_a_ratiometric_transducer(signal_v: float, supply_v: float, usable: bool, words: str) -> None:
+def test_hints_for_a_ratiometric_transducer(
+    signal_v: float, supply_v: float, usable: bool, words: str
+) -> None:
     ok, text = look(signal_v, supply_v)
     assert ok is usable
     assert words in text
     assert bool(text) is bool(words)
 
 
-def test_a_loop_and_a_plain_voltage() -> None:
+def test_hints_for_a_current_loop_and_a_plain_voltage() -> None:
     loop = replace(PLAIN, signal=LOOP, supply_volts_per_count=None)
     assert look(0.0, of=loop) == (
         False, "0 V: the signal wire is off or touches ground, or the transducer (or converter) has no supply"
@@ -54,7 +56,7 @@ def test_a_loop_and_a_plain_voltage() -> None:
     assert "cannot tell one from the other" in text
 
 
-def test_only_a_voltage_that_begins_at_nothing_and_shows_next_to_nothing_leaves_that_open() -> None:
+def test_only_a_0_v_signal_near_zero_leaves_a_broken_wire_open() -> None:
     plain = replace(PLAIN, signal=FIVE_VOLT, supply_volts_per_count=None)
     assert [look(volts, of=plain)[1] != "" for volts in (0.049, 0.06, 2.0, 2.5)] == [
         True,
@@ -66,10 +68,10 @@ def test_only_a_voltage_that_begins_at_nothing_and_shows_next_to_nothing_leaves_
     assert remark(pot(transducer=coarse), Sample(0.0, transducer_count=1.0), 100.0) == (True, "")
 
 
-def test_nothing_read_is_nothing_said() -> None:
+def test_no_reading_gives_no_hint() -> None:
     assert remark(pot(transducer=PLAIN), Sample(0.0), 32767.0) == (False, "")
 
 
-def test_no_word_promises_anything() -> None:
-    told = [look(volts)[1] for volts in (0.0, 0.15, 0.3, 2.5, 4.95, 6.2)]
-    assert not any("safe" in text.lower() or text.endswith("!") for text in told)
+def test_no_hint_promises_anything() -> None:
+    hints = [look(volts)[1] for volts in (0.0, 0.15, 0.3, 2.5, 4.95, 6.2)]
+    assert not any("safe" in text.lower() or text.endswith("!") for text in hints)

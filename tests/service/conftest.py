@@ -1,4 +1,4 @@
-"""A service that only writes down what it is told, started; see stepped_loop.py."""
+"""A started service that only records what it is given; see stepped_loop.py."""
 
 from collections.abc import Iterator
 from pathlib import Path

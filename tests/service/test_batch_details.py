@@ -1,4 +1,4 @@
-"""The batch's details from a command to the record, through watch and service: every change is kept."""
+"""Batch details from command to record, through watch and service: every change is kept."""
 
 import itertools
 import sqlite3
@@ -48,7 +48,7 @@ def opened(**changes: object) -> PotWatch:
 # --- the watch
 
 
-def test_an_edit_says_which_detail_from_what_to_what_and_by_whom():
+def test_an_edit_names_the_detail_both_values_and_who_made_it():
     watch = opened()
     assert watch.handle(edit(Detail.RESIN, "clear")) == [
         EditEvent(10.0, UTC_S, Detail.RESIN, "", "clear", "anna")
@@ -56,14 +56,14 @@ def test_an_edit_says_which_detail_from_what_to_what_and_by_whom():
     assert watch.handle(edit(Detail.RESIN, "tinted", 20.0, "mqtt")) == [
         EditEvent(20.0, UTC_S, Detail.RESIN, "clear", "tinted", "mqtt")
     ]
-    assert watch.handle(edit(Detail.RESIN, "tinted", 30.0)) == []  # stands already
+    assert watch.handle(edit(Detail.RESIN, "tinted", 30.0)) == []  # already set
     assert watch.snapshot().details == watch.summary().details == {Detail.RESIN: "tinted"}
 
 
-def test_what_is_taken_over_yields_to_what_was_said_and_can_be_made_ones_own():
+def test_an_entered_detail_replaces_a_carried_over_one():
     watch = opened()
     watch.handle(edit(Detail.MOULD, "no. 3"))
-    watch.handle(edit(Detail.COLOUR, ""))  # said: none
+    watch.handle(edit(Detail.COLOUR, ""))  # entered as none
     for field in TAKEN_OVER:
         watch.handle(edit(field, "as it was", by=LAST_BATCH))
     assert watch.snapshot().details == {
@@ -85,7 +85,7 @@ def test_what_is_taken_over_yields_to_what_was_said_and_can_be_made_ones_own():
         (Detail.MIXED_AT, "2025-12-29T22:00:00Z", "before now, at most 24 h"),
     ],
 )
-def test_what_cannot_be_is_refused_in_a_line_and_changes_nothing(field, text, said):
+def test_an_invalid_detail_is_refused_in_one_line_and_changes_nothing(field, text, said):
     watch = opened()
     watch.feed(sample(60.0))
     (note,) = watch.handle(edit(field, text, 61.0))
@@ -94,7 +94,7 @@ def test_what_cannot_be_is_refused_in_a_line_and_changes_nothing(field, text, sa
     assert watch.snapshot().details == {}
 
 
-def test_an_edit_of_no_batch_is_refused_and_a_taking_over_of_none_passes():
+def test_an_edit_without_a_batch_is_refused_unless_carried_over():
     watch = PotWatch(pot())
     (note,) = watch.handle(edit(Detail.LABEL, "lens"))
     assert isinstance(note, NoteEvent) and "no batch is open" in note.text
@@ -105,7 +105,7 @@ def test_an_edit_of_no_batch_is_refused_and_a_taking_over_of_none_passes():
 
 
 def slow_fill_alarm_s(mixed_at: str | None = None, utc_s: float | None = UTC_S) -> float | None:
-    """When `slow-to-pressure` comes, of a fill from 60 s on that stays at 30 psi; 30 min of working time."""
+    """When `slow-to-pressure` is raised for a fill from 60 s that stays at 30 psi; 30 min working time."""
     watch = PotWatch(pot(hold_s=7200.0, gel_s=3600.0, working_time_s=1800.0))
     for t_s in itertools.chain(range(0, 120, 2), range(120, 2400, 5)):
         events = watch.feed(sample(float(t_s), min(max((t_s - 60.0) / 2.0, 0.0), 30.0), utc_s))
@@ -117,8 +117,8 @@ def slow_fill_alarm_s(mixed_at: str | None = None, utc_s: float | None = UTC_S) 
     return None
 
 
-def test_the_working_time_counts_from_mixing_where_that_is_known():
-    """It speaks 450 s, a quarter of 30 min, before its end; with an on-delay of 10 s."""
+def test_the_working_time_counts_from_mixing_if_known():
+    """Raised 450 s, a quarter of 30 min, before the end; with an on-delay of 10 s."""
     from_fill_s = slow_fill_alarm_s()
     assert from_fill_s == pytest.approx(60.0 + 1350.0 + 10.0, abs=15.0)
     from_mixing_s = slow_fill_alarm_s("2026-01-01T21:48:00Z")  # 720 s before 22:00
@@ -129,7 +129,7 @@ def test_without_a_wall_clock_the_working_time_counts_from_the_fill():
     assert slow_fill_alarm_s("2026-01-01T21:48:00Z", None) == slow_fill_alarm_s()
 
 
-def test_a_time_of_mixing_that_is_taken_back_no_longer_counts():
+def test_a_removed_mixing_time_no_longer_counts():
     watch = PotWatch(pot(hold_s=7200.0, gel_s=3600.0, working_time_s=1800.0))
     watch.feed(sample(0.0))
     watch.handle(Command(Action.OPEN, 0.0))
@@ -141,7 +141,7 @@ def test_a_time_of_mixing_that_is_taken_back_no_longer_counts():
     assert watch.snapshot().cure.done_s == pytest.approx(before.done_s)
 
 
-def test_used_up_working_time_is_not_said_to_be_left():
+def test_no_working_time_is_reported_left_once_used_up():
     watch = PotWatch(pot(hold_s=7200.0, gel_s=3600.0, working_time_s=1800.0))
     events = []
     for t_s in range(0, 200, 2):
@@ -162,7 +162,7 @@ STEPS = st.lists(st.tuples(st.sampled_from(Detail), TEXTS, WHO), max_size=25)
 @settings(deadline=None, max_examples=60, suppress_health_check=[HealthCheck.function_scoped_fixture])
 @given(STEPS)
 def test_any_sequence_of_edits_replays_to_the_same_details(tmp_path, steps):
-    """By the record's edits, by the batch's row, and by a watch that is fed samples and commands again."""
+    """By the record's edits, by the batch's row, and by a watch that replays samples and commands."""
     path = tmp_path / f"{next(_fresh)}.db"
     with Store.open(path) as store:
         watch = PotWatch(pot())
@@ -197,11 +197,11 @@ def test_any_sequence_of_edits_replays_to_the_same_details(tmp_path, steps):
 _fresh = itertools.count()
 
 
-# --- the service: what is taken over
+# --- the service: what is carried over
 
 
 def next_night(bench: Bench) -> Bench:
-    """Let the pot's next night begin in a record that has one."""
+    """Start the pot's next night in a record that already has one."""
     after = Bench(VENTED, bench.folder / "next")
     after.record = bench.record
     after.begin("boot-2")
@@ -211,7 +211,7 @@ def next_night(bench: Bench) -> Bench:
 
 @pytest.fixture
 def first(tmp_path: Path) -> Bench:
-    """A night of which everything was said."""
+    """A night with every detail entered."""
     bench = rehearse(VENTED, tmp_path)
     said = {field: f"first {field}" for field in Detail if field not in (Detail.MASS, Detail.MIXED_AT)}
     with Store.open(bench.record) as store:
@@ -219,7 +219,7 @@ def first(tmp_path: Path) -> Bench:
     return bench
 
 
-def test_a_batch_that_opens_by_itself_takes_over_resin_mould_and_colour_and_says_so(first):
+def test_an_automatically_opened_batch_carries_over_resin_mould_and_colour_and_says_so(first):
     bench = next_night(first)
     bench.run_until(600.0)
     assert bench.service.batch_ids[POT] == 2
@@ -229,7 +229,7 @@ def test_a_batch_that_opens_by_itself_takes_over_resin_mould_and_colour_and_says
     bench.service.stop()
 
 
-def test_what_was_taken_over_and_what_was_said_are_there_after_a_power_cut(first):
+def test_carried_over_and_entered_details_survive_a_power_cut(first):
     bench = next_night(first)
     bench.run_until(600.0)
     bench.store.add_command(POT, Action.EDIT, None, text="second resin", by="anna", field=Detail.RESIN)
@@ -245,7 +245,7 @@ def test_what_was_taken_over_and_what_was_said_are_there_after_a_power_cut(first
     bench.service.stop()
 
 
-def test_what_is_taken_over_outlives_a_power_cut_in_the_moment_of_the_opening(first):
+def test_details_are_carried_over_despite_a_power_cut_as_the_batch_opens(first):
     bench = next_night(first)
     while bench.service.batch_ids[POT] is None:
         bench.run_until(bench.now_s + 5.0)
@@ -257,7 +257,7 @@ def test_what_is_taken_over_outlives_a_power_cut_in_the_moment_of_the_opening(fi
     bench.service.stop()
 
 
-def test_what_was_said_at_the_opening_by_hand_is_not_replaced(first):
+def test_details_entered_when_opening_by_hand_are_not_replaced(first):
     bench = next_night(first)
     said = {Detail.RESIN: "new resin", Detail.COLOUR: ""}
     bench.store.add_edits(POT, said, "command line", None, opening=True)
@@ -266,7 +266,7 @@ def test_what_was_said_at_the_opening_by_hand_is_not_replaced(first):
     bench.service.stop()
 
 
-def test_a_rehearsal_takes_nothing_over_from_a_real_batch(first):
+def test_a_rehearsal_carries_nothing_over_from_a_real_batch(first):
     with sqlite3.connect(first.record) as db:
         db.execute("UPDATE run SET rehearsed = NULL")
     db.close()
@@ -279,7 +279,7 @@ def test_a_rehearsal_takes_nothing_over_from_a_real_batch(first):
 # --- over MQTT
 
 
-def test_details_are_set_and_stand_on_a_broker_and_in_the_record(tmp_path):
+def test_details_set_over_mqtt_are_on_the_broker_and_in_the_record(tmp_path):
     base = "potvigil-rehearsal/5/harbour-models-lantern/batch"
     night = NIGHTS["lost-before-gel"]
     with Broker(tmp_path / "broker") as broker:

@@ -1,4 +1,4 @@
-"""When the watch wakes: by its deadlines, whatever a tick takes; and what a restart feeds it again."""
+"""When the watch wakes: at its deadlines, however long a tick takes; and what a restart replays."""
 
 from pathlib import Path
 from types import SimpleNamespace
@@ -24,7 +24,7 @@ SETTINGS = load_text(f"{NIGHTS['sound'].settings_yaml}sample_period: {PERIOD_S:g
 
 
 class SlowStation:
-    """Reads nothing, and takes as long for it as `takes_s` says: the first tick first, then no time."""
+    """A station that reads nothing and takes as long as `takes_s` says, one entry a tick, then no time."""
 
     def __init__(self, clock: ManualClock, *takes_s: float) -> None:
         self.clock, self.takes_s = clock, list(takes_s)
@@ -51,20 +51,20 @@ def read_at(tmp_path: Path, *takes_s: float, until_s: float = 30.0) -> list[floa
     return station.read_at_s
 
 
-def test_a_tick_that_takes_some_time_does_not_move_the_next(tmp_path: Path) -> None:
+def test_a_tick_within_its_period_does_not_delay_the_next(tmp_path: Path) -> None:
     assert read_at(tmp_path, 1.0, 3.0, 4.9, 2.0) == [0.0, 5.0, 10.0, 15.0, 20.0, 25.0, 30.0]
 
 
-def test_a_tick_that_took_too_long_is_followed_at_once_and_by_the_period_from_then_on(tmp_path: Path) -> None:
+def test_a_late_tick_runs_at_once_and_the_period_counts_from_there(tmp_path: Path) -> None:
     assert read_at(tmp_path, 7.0) == [0.0, 7.0, 12.0, 17.0, 22.0, 27.0]
 
 
-def test_after_a_long_stall_nothing_is_caught_up_with(tmp_path: Path) -> None:
+def test_missed_ticks_are_not_made_up_after_a_long_stall(tmp_path: Path) -> None:
     assert read_at(tmp_path, 1.0, 600.0, until_s=620.0) == [0.0, 5.0, 605.0, 610.0, 615.0, 620.0]
 
 
 class AskedRecord:
-    """A record with one batch of nothing; `asked` says which samples were asked for."""
+    """A record with one empty batch; `asked` lists the samples that were requested."""
 
     def __init__(self, end_t_s: float | None) -> None:
         self.row = SimpleNamespace(id=3, start_t_s=5000.0, end_t_s=end_t_s)
@@ -87,7 +87,7 @@ class AskedRecord:
 
 
 @pytest.mark.parametrize(("end_t_s", "until_s"), [(None, None), (40_000.0, 43_600.0)])
-def test_a_restart_feeds_two_minutes_before_the_batch_and_an_hour_after_one_that_nobody_has_seen(
+def test_a_restart_replays_from_two_minutes_before_the_batch_and_an_hour_past_an_unacknowledged_one(
     end_t_s: float | None, until_s: float | None
 ) -> None:
     record = AskedRecord(end_t_s)
@@ -99,7 +99,7 @@ def test_a_restart_feeds_two_minutes_before_the_batch_and_an_hour_after_one_that
     assert batch_ids == {"lantern": None}
 
 
-def test_three_hours_are_fed_in_full_and_means_of_what_is_older() -> None:
+def test_a_restart_replays_three_hours_in_full_and_older_samples_as_means() -> None:
     samples = [Sample(float(t_s), gauge_pa=4e5) for t_s in range(0, 20_000, 2)]
     record = AskedRecord(None)
     record.samples = lambda pot_id, from_s, until_s: samples  # type: ignore[method-assign]
@@ -112,7 +112,7 @@ def test_three_hours_are_fed_in_full_and_means_of_what_is_older() -> None:
     assert len(means) == pytest.approx(full_from_s / 20.0, rel=0.01)
 
 
-def test_a_regulated_supply_is_fed_in_full() -> None:
+def test_a_restart_replays_a_regulated_pot_in_full() -> None:
     samples = [Sample(float(t_s), gauge_pa=4e5) for t_s in range(0, 20_000, 2)]
     record = AskedRecord(None)
     record.samples = lambda pot_id, from_s, until_s: samples  # type: ignore[method-assign]
@@ -125,7 +125,7 @@ def test_a_regulated_supply_is_fed_in_full() -> None:
 
 
 @pytest.mark.parametrize(("until_s", "full_from_s"), [(None, 9200.0), (40_000.0, 9200.0), (15_000.0, 4200.0)])
-def test_the_three_hours_are_the_last_before_the_end_of_what_is_fed(
+def test_the_three_hours_count_back_from_the_end_of_the_replay(
     monkeypatch: pytest.MonkeyPatch, until_s: float | None, full_from_s: float
 ) -> None:
     record = AskedRecord(None)
@@ -136,28 +136,28 @@ def test_the_three_hours_are_the_last_before_the_end_of_what_is_fed(
     assert kept == ([], [7.0], full_from_s)
 
 
-# --- what is made of the batch that was fed again
+# --- the replayed batch: continued or closed
 
 NOTE = NoteEvent(5100.0, None, NoteId.TOP_UP, "")
-# a line each: what the record is told, what of the past, which batch is open after it
+# a line each: what the record receives, which past it has, which batch is open afterwards
 ENDS = [
     # the batch is open, and goes on
     (None, [[NOTE], []], False, True, ["hears NoteEvent", "fed 2", "open 3"]),
     # the machine stopped between the last sample and the closing
     (None, [[CLOSED], []], False, False, ["hears BatchClosed", "fed 2", "closed 3", "keeps 3", "open None"]),
-    # the watch failed in it: what comes after is another batch
+    # the watch failed during it: a later batch is another one
     (None, [[CLOSED], []], True, False, ["hears BatchClosed", "fed 1", "closed 3", "keeps 3", "open None"]),
     (None, [[NOTE], []], True, True, ["hears NoteEvent", "fed 2", "open 3"]),
-    # nothing came of it
+    # nothing happened
     (None, [[NOTE], []], False, False, ["hears NoteEvent", "fed 2", "open None"]),
-    # it was closed long ago, and is fed for its alarms alone
+    # closed long ago, replayed only for its alarms
     (9000.0, [[CLOSED], []], False, False, ["hears BatchClosed", "fed 2", "open None"]),
     (9000.0, [[NOTE], []], False, True, ["hears NoteEvent", "fed 2", "open None"]),
 ]
 
 
 @pytest.mark.parametrize(("end_t_s", "steps", "has_failed", "is_open", "said"), ENDS)
-def test_a_batch_that_was_fed_again_goes_on_or_is_closed(
+def test_a_replayed_batch_goes_on_or_is_closed(
     monkeypatch: pytest.MonkeyPatch,
     end_t_s: float | None,
     steps: list[list[object]],
@@ -188,7 +188,7 @@ def test_a_batch_that_was_fed_again_goes_on_or_is_closed(
     assert [*found, f"open {batch_ids['lantern']}"] == said
 
 
-def test_a_long_batch_asks_the_service_manager_for_another_minute_now_and_then(
+def test_a_long_replay_keeps_asking_the_service_manager_for_time(
     monkeypatch: pytest.MonkeyPatch,
 ) -> None:
     asked: list[float] = []
@@ -199,7 +199,7 @@ def test_a_long_batch_asks_the_service_manager_for_another_minute_now_and_then(
     assert asked == [60.0, 60.0, 60.0]
 
 
-def test_without_a_batch_nothing_is_fed(monkeypatch: pytest.MonkeyPatch) -> None:
+def test_without_a_batch_nothing_is_replayed(monkeypatch: pytest.MonkeyPatch) -> None:
     record = AskedRecord(None)
     record.row = None  # type: ignore[assignment]
     take_up_batch(record, SETTINGS, {}, {}, "lantern", GuardedWatch(pot()))  # type: ignore[arg-type]

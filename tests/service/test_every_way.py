@@ -1,6 +1,6 @@
-"""From each alarm there is to each way of telling somebody, with the servers and pins that users have.
+"""From every alarm to every output that reaches a person, with the servers and pins that users have.
 
-The way from the alarm to a browser's loudspeaker is in tests/page/browser/test_wake.py. How long each took:
+The path from the alarm to a browser's loudspeaker is in tests/page/browser/test_wake.py. How long each took:
 tests/bench/bench_ways.py.
 """
 
@@ -20,7 +20,7 @@ def house(tmp_path_factory: pytest.TempPathFactory) -> Iterator[House]:
 
 
 @pytest.mark.parametrize("alarm", AlarmId)
-def test_every_alarm_arrives_by_every_way(house: House, alarm: AlarmId) -> None:
+def test_every_alarm_reaches_every_output(house: House, alarm: AlarmId) -> None:
     ways = house.ways(alarm)
     with house.raised(alarm):
         assert house.seen_and_heard() == (True, True)

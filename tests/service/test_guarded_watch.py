@@ -1,4 +1,4 @@
-"""A fault of ours in the watch of one pot: the others are watched, somebody is called, a restart goes on."""
+"""A bug in the watch of one pot: the others are still watched, an alarm is raised, a restart continues."""
 
 import logging
 from collections.abc import Callable
@@ -39,7 +39,7 @@ Fails = Callable[[float, str], bool]  # of a sample's t_s and the pot
 
 @pytest.fixture
 def faulty(monkeypatch: pytest.MonkeyPatch) -> Callable[[Fails], None]:
-    """Plant a fault in the watch: it raises halfway through whatever samples `fails` names."""
+    """Plant a bug in the watch: it raises halfway through the samples that `fails` selects."""
     feed = PotWatch.feed
 
     def plant(fails: Fails) -> None:
@@ -70,12 +70,12 @@ def announced(events: list[Event]) -> list[AlarmEvent]:
     return [e for e in events if isinstance(e, AlarmEvent) and e.state is AlarmState.UNACKNOWLEDGED]
 
 
-def test_one_that_does_not_fail_says_what_the_watch_says() -> None:
+def test_a_watch_that_does_not_fail_is_passed_through() -> None:
     bare = PotWatch(pot())
     assert fed(GuardedWatch(pot())) == [e for s in night(2.0, step_s=STEP_S) for e in bare.feed(s)]
 
 
-def test_a_fault_ends_its_batch_calls_somebody_and_another_watch_goes_on(faulty) -> None:
+def test_a_failing_watch_ends_its_batch_raises_an_alarm_and_is_replaced(faulty) -> None:
     faulty(once)
     watch = GuardedWatch(pot())
     events = fed(watch)
@@ -89,12 +89,12 @@ def test_a_fault_ends_its_batch_calls_somebody_and_another_watch_goes_on(faulty)
     assert [(e.t_s, e.summary.verdict, e.summary.end_s) for e in closed] == [(AT_S, Verdict.INCOMPLETE, AT_S)]
     opened = [e.t_s for e in events if isinstance(e, BatchOpened)]
     assert opened[1:] == [AT_S + STEP_S]
-    # it watches again: the hold goes on, and the alarm is over after ten good minutes
+    # it watches again: the hold goes on, and the alarm returns after ten good minutes
     assert watch.snapshot().leak is not None
     assert [a.state for a in watch.snapshot().alarms] == [AlarmState.RETURNED]
 
 
-def test_alarms_that_stood_before_the_fault_stand_after_it(faulty) -> None:
+def test_alarms_active_before_the_failure_stay_active(faulty) -> None:
     faulty(once)
     watch = GuardedWatch(pot())
     samples = [replace(s, gas_c=None if s.t_s > 600.0 else s.gas_c) for s in night(0.9, step_s=STEP_S)]
@@ -103,7 +103,7 @@ def test_alarms_that_stood_before_the_fault_stand_after_it(faulty) -> None:
     assert {a.alarm for a in watch.snapshot().alarms} == {AlarmId.WATCH_FAILING, AlarmId.THERMOMETER}
 
 
-def test_a_fault_with_every_sample_is_tried_more_and_more_seldom_and_logged_once(faulty, caplog) -> None:
+def test_a_permanent_failure_is_retried_ever_less_often_and_logged_once(faulty, caplog) -> None:
     tried: list[float] = []
 
     def fails(t_s: float, pot_id: str) -> bool:
@@ -116,7 +116,7 @@ def test_a_fault_with_every_sample_is_tried_more_and_more_seldom_and_logged_once
         watch = GuardedWatch(pot())
         events = fed(watch, 8.0)
     apart = [later - earlier for earlier, later in pairwise(tried[1:])]
-    assert tried[:2] == [0.0, STEP_S]  # once at once, then in pauses
+    assert tried[:2] == [0.0, STEP_S]  # once immediately, then after pauses
     assert apart == [FIRST_PAUSE_S * 2**i for i in range(6)] + [LONGEST_PAUSE_S] * (len(apart) - 6)
     assert len(caplog.records) == 1 and caplog.records[0].exc_info is not None
     calls = announced(events)
@@ -124,7 +124,7 @@ def test_a_fault_with_every_sample_is_tried_more_and_more_seldom_and_logged_once
     assert len([e for e in calls if not e.repeat]) == 1 and "keeps failing" in calls[-1].text
 
 
-def test_a_fault_that_passes_is_over_and_the_pauses_begin_anew(faulty) -> None:
+def test_a_passing_failure_clears_and_resets_the_pauses(faulty) -> None:
     faulty(lambda t_s, pot_id: AT_S <= t_s < AT_S + 100.0 or t_s == 9000.0)
     watch = GuardedWatch(pot())
     states = {
@@ -140,7 +140,7 @@ def test_a_fault_that_passes_is_over_and_the_pauses_begin_anew(faulty) -> None:
 @pytest.mark.parametrize(
     ("later_s", "pauses_s"), [(590.0, [0.0, 60.0]), (600.0, [0.0, 0.0]), (610.0, [0.0, 0.0])]
 )
-def test_one_that_ran_for_ten_minutes_is_tried_at_once_again(faulty, later_s, pauses_s) -> None:
+def test_a_watch_that_ran_for_ten_minutes_is_replaced_at_once(faulty, later_s, pauses_s) -> None:
     failed: list[float] = []
 
     def fails(t_s: float, pot_id: str) -> bool:
@@ -158,7 +158,7 @@ def test_one_that_ran_for_ten_minutes_is_tried_at_once_again(faulty, later_s, pa
     assert found == pauses_s
 
 
-def test_a_batch_whose_watch_failed_is_closed_with_what_is_still_known_of_it(faulty) -> None:
+def test_the_batch_of_a_failed_watch_is_closed_with_what_is_known(faulty) -> None:
     faulty(once)
     (closed,) = [e for e in fed(GuardedWatch(pot())) if isinstance(e, BatchClosed)]
     bare = PotWatch(pot(hold_s=1e9))
@@ -176,7 +176,7 @@ def test_a_batch_whose_watch_failed_is_closed_with_what_is_still_known_of_it(fau
     assert (summary.stages, summary.top_ups, summary.alarms) == ({}, 0, ())
 
 
-def test_a_command_that_fails_is_refused_and_the_batch_ends(monkeypatch) -> None:
+def test_a_command_that_crashes_the_watch_is_refused_and_ends_the_batch(monkeypatch) -> None:
     watch = GuardedWatch(pot())
     fed(watch, 0.5)
 
@@ -191,17 +191,17 @@ def test_a_command_that_fails_is_refused_and_the_batch_ends(monkeypatch) -> None
     assert isinstance(events[0], BatchClosed)
 
 
-def test_what_is_known_now_can_be_asked_for_though_saying_it_fails(monkeypatch) -> None:
+def test_a_snapshot_is_available_even_if_the_watch_fails_to_give_one(monkeypatch) -> None:
     watch = GuardedWatch(pot())
     fed(watch, 0.5)
-    batch = watch._watch._batch
+    batch = watch._watch._batches.batch
     monkeypatch.setattr(batch, "change", None)
     assert watch.snapshot().batch_start_s is None
     assert isinstance(watch.feed(Sample(1810.0, gauge_pa=400_000.0, ambient_pa=101_325.0))[0], BatchClosed)
 
 
 @pytest.mark.parametrize("what", ["snapshot", "summary"])
-def test_what_cannot_be_told_of_a_batch_ends_it_with_the_next_sample(monkeypatch, caplog, what) -> None:
+def test_a_failing_snapshot_or_summary_ends_the_batch_at_the_next_sample(monkeypatch, caplog, what) -> None:
     watch = GuardedWatch(pot())
     fed(watch, 0.5)
     assert getattr(watch, what)() is not None and not watch.has_failed
@@ -236,7 +236,7 @@ class Scripted:
         pass
 
 
-def test_the_other_pots_are_watched_on(faulty, tmp_path) -> None:
+def test_the_other_pots_are_still_watched(faulty, tmp_path) -> None:
     faulty(lambda t_s, pot_id: t_s >= AT_S and pot_id == "lantern")
     samples = list(night(1.5, step_s=STEP_S))
     clock = ManualClock(0.0)
@@ -257,17 +257,17 @@ def test_the_other_pots_are_watched_on(faulty, tmp_path) -> None:
         service.tick()
     service.stop()
     assert service.watches["mast"].snapshot().leak is not None
-    # the scripted samples have no thermometer of the settings, which is another alarm
+    # the scripted samples lack the configured thermometer, which is another alarm
     failing = AlarmId.WATCH_FAILING
     called = {pot_id for pot_id, event in heard if isinstance(event, AlarmEvent) and event.alarm is failing}
     assert called == {"lantern"}
 
 
-def test_a_restart_is_not_caught_in_the_same_fault(faulty, tmp_path) -> None:
+def test_a_restart_does_not_repeat_the_same_failure(faulty, tmp_path) -> None:
     bench = Bench(NIGHTS["sound"], tmp_path)
     bench.begin()
     bench.run_until(AT_S)
-    faulty(once)  # in what was read already: the newer program has the fault
+    faulty(once)  # in samples already read: the newer program has the bug
     bench.service.stop()
     bench.begin("boot-2", boot_at_s=bench.now_s - 20.0)
     bench.run_until(AT_S + 1800.0)

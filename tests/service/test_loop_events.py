@@ -1,4 +1,4 @@
-"""What the loop makes of what happens, what it tells every watch, and how it mends wall times."""
+"""How the loop handles events, what it reports to every watch, and how it corrects wall times."""
 
 from collections.abc import Iterator
 from dataclasses import replace
@@ -24,13 +24,13 @@ from potvigil.watch.alarm_states import ConditionWords
 from record_night import CLOSED, UTC_S
 from stepped_loop import Steps, refuse
 
-# --- what happens
+# --- events
 
 
 OPENED, EDIT = BatchOpened(105.0, UTC_S + 5.0), EditEvent(105.0, None, Detail.LABEL, "", "x", "anna")
 
 
-def test_each_event_is_told_in_order_with_its_batch(steps: Steps) -> None:
+def test_events_are_announced_in_order_with_their_batch(steps: Steps) -> None:
     closed = replace(CLOSED, t_s=110.0)
     steps.events = {"mast": [OPENED, EDIT]}
     steps.tick()
@@ -48,7 +48,7 @@ def test_each_event_is_told_in_order_with_its_batch(steps: Steps) -> None:
     assert steps.store.batch(1).end_t_s == 110.0
 
 
-def test_care_that_is_due_is_told_once_the_opening_is_known_everywhere(steps: Steps) -> None:
+def test_due_care_is_noted_after_the_opening_is_announced(steps: Steps) -> None:
     steps.store.add_care("mast", UTC_S - 9e6, "seal", "greased", "anna", UTC_S, due_utc_s=UTC_S - 1e6)
     steps.events = {"mast": [OPENED], "lantern": [OPENED]}
     steps.tick()
@@ -60,7 +60,7 @@ def test_care_that_is_due_is_told_once_the_opening_is_known_everywhere(steps: St
 
 
 @pytest.mark.parametrize("why", ["no wall time", "the record cannot be read"])
-def test_care_is_not_told_where_it_cannot_be_known(
+def test_care_is_not_noted_if_it_cannot_be_read(
     steps: Steps, monkeypatch: pytest.MonkeyPatch, why: str
 ) -> None:
     steps.store.add_care("mast", UTC_S - 9e6, "seal", "greased", "anna", UTC_S, due_utc_s=UTC_S - 1e6)
@@ -72,17 +72,17 @@ def test_care_is_not_told_where_it_cannot_be_known(
     assert [event for _, _, event in steps.told] == [opened]
 
 
-def test_a_batch_takes_over_what_the_last_of_the_pot_was_made_of(steps: Steps) -> None:
+def test_a_batch_carries_over_details_of_the_last_one_of_its_pot(steps: Steps) -> None:
     steps.events = {"mast": [OPENED]}
     steps.tick()
-    assert steps.tick()[0] == "read at 110"  # of the first, nothing is asked
+    assert steps.tick()[0] == "read at 110"  # the first batch has nothing to carry over
     steps.events = {"mast": [CLOSED]}
     steps.tick()
     made_of = {Detail.RESIN: "clear", Detail.COLOUR: "blue", Detail.LABEL: "lenses"}
     steps.store.edit(1, made_of, "anna", None)
     steps.events = {"lantern": [OPENED]}
     steps.tick()
-    assert steps.tick()[0] == "read at 125"  # another pot's is nobody's
+    assert steps.tick()[0] == "read at 125"  # nothing is carried over from another pot
     steps.events = {"mast": [OPENED]}
     steps.tick()
     assert steps.tick()[:2] == ["mast asked to edit", "mast asked to edit"]
@@ -92,7 +92,7 @@ def test_a_batch_takes_over_what_the_last_of_the_pot_was_made_of(steps: Steps) -
     ]
 
 
-def test_the_last_batch_is_the_one_before_it_also_where_its_own_row_is_written_already(steps: Steps) -> None:
+def test_the_last_batch_is_the_previous_one_even_when_the_new_row_is_already_written(steps: Steps) -> None:
     for _ in range(2):
         steps.events = {"mast": [OPENED, CLOSED]}
         steps.tick()
@@ -106,7 +106,7 @@ def test_the_last_batch_is_the_one_before_it_also_where_its_own_row_is_written_a
     ("last", "now", "takes_over"),
     [(None, None, True), ("sound", "leak", True), ("sound", None, False), (None, "sound", False)],
 )
-def test_a_real_batch_takes_nothing_over_from_a_rehearsed_one_nor_the_other_way_round(
+def test_real_and_rehearsed_batches_carry_nothing_over_from_each_other(
     tmp_path: Path, last: str | None, now: str | None, takes_over: bool
 ) -> None:
     before = Steps(tmp_path, rehearsed=last)
@@ -133,7 +133,7 @@ def test_a_real_batch_takes_nothing_over_from_a_rehearsed_one_nor_the_other_way_
         ("add_edits", [Command(Action.EDIT, 120.0, None, "clear", None, LAST_BATCH, Detail.RESIN)]),
     ],
 )
-def test_what_cannot_be_read_is_not_taken_over_and_what_cannot_be_asked_is_asked_once_more(
+def test_an_unreadable_batch_is_not_carried_over_and_a_failed_request_is_retried(
     steps: Steps, monkeypatch: pytest.MonkeyPatch, refused: str, asked: list[Command]
 ) -> None:
     steps.events = {"mast": [OPENED]}
@@ -154,7 +154,12 @@ def test_what_cannot_be_read_is_not_taken_over_and_what_cannot_be_asked_is_asked
     ("known_utc_s", "start_s", "less_t_s", "dated_utc_s"),
     [
         (None, 105.0, UTC_S, UTC_S + 105.0),
-        (UTC_S + 104.0, 105.0, UTC_S, UTC_S + 104.0),  # within a second: the two clocks are read one by one
+        (
+            UTC_S + 104.0,
+            105.0,
+            UTC_S,
+            UTC_S + 104.0,
+        ),  # within a second: the two clocks are read one after the other
         (UTC_S + 103.9, 105.0, UTC_S, UTC_S + 105.0),
         (UTC_S + 106.1, 105.0, UTC_S, UTC_S + 105.0),
         (None, 50.0, UTC_S, None),  # in an earlier boot
@@ -162,7 +167,7 @@ def test_what_cannot_be_read_is_not_taken_over_and_what_cannot_be_asked_is_asked
         (None, 105.0, None, None),  # never set
     ],
 )
-def test_a_closing_has_its_begin_in_the_wall_time_that_is_known_by_then(
+def test_a_closing_gives_its_start_in_the_wall_time_known_by_then(
     steps: Steps,
     known_utc_s: float | None,
     start_s: float,
@@ -176,10 +181,10 @@ def test_a_closing_has_its_begin_in_the_wall_time_that_is_known_by_then(
     assert steps.service._dated(OPENED) is OPENED
 
 
-# --- what the watches are told of what they share
+# --- faults that all pots share
 
 
-def test_a_record_that_cannot_be_written_is_told_and_then_what_was_lost(
+def test_an_unwritable_record_raises_its_alarm_and_the_losses_are_noted_later(
     steps: Steps, monkeypatch: pytest.MonkeyPatch
 ) -> None:
     steps.tick()
@@ -210,7 +215,7 @@ def test_a_record_that_cannot_be_written_is_told_and_then_what_was_lost(
     assert "1 reading could" in steps.told[-1][2].text  # type: ignore[union-attr]
 
 
-def test_that_a_record_was_begun_anew_is_told_for_ten_minutes(steps: Steps) -> None:
+def test_a_replaced_record_raises_an_alarm_for_ten_minutes(steps: Steps) -> None:
     steps.store.begun_anew = "The record was damaged."
     steps.tick()
     assert steps.last_report(AlarmId.RECORD_FAILING) == ConditionWords(
@@ -222,7 +227,7 @@ def test_that_a_record_was_begun_anew_is_told_for_ten_minutes(steps: Steps) -> N
     assert steps.last_report(AlarmId.RECORD_FAILING) is None
 
 
-def test_a_clock_that_is_not_set_is_told_until_it_is(steps: Steps) -> None:
+def test_an_unset_clock_raises_an_alarm_until_it_is_set(steps: Steps) -> None:
     steps.clock.set_utc(None)
     steps.tick()
     told = steps.last_report(AlarmId.CLOCK_UNSET)
@@ -232,10 +237,10 @@ def test_a_clock_that_is_not_set_is_told_until_it_is(steps: Steps) -> None:
     assert steps.last_report(AlarmId.CLOCK_UNSET) is None
 
 
-def test_lamp_and_buzzer_that_fail_are_told(steps: Steps) -> None:
+def test_failing_lamp_and_buzzer_raise_an_alarm(steps: Steps) -> None:
     signals = SimpleNamespace(fault=None, show=lambda *_: None)
     steps.tick()
-    assert AlarmId.SIGNALS_FAILING not in steps.reports  # where there are none
+    assert AlarmId.SIGNALS_FAILING not in steps.reports  # with no signals fitted
     assert AlarmId.NOTIFY_FAILING not in steps.reports
     steps.service._signals = signals  # type: ignore[assignment]
     steps.tick()
@@ -248,17 +253,17 @@ def test_lamp_and_buzzer_that_fail_are_told(steps: Steps) -> None:
     )
 
 
-def test_a_notifier_that_fails_is_told_in_its_words(steps: Steps) -> None:
+def test_a_failing_notifier_raises_an_alarm_in_its_words(steps: Steps) -> None:
     words = ConditionWords("Start the notifier", "")
     steps.service._notified = SimpleNamespace(told=lambda: words)  # type: ignore[assignment]
     steps.tick()
     assert steps.last_report(AlarmId.NOTIFY_FAILING) is words
 
 
-# --- wall times that are mended
+# --- corrected wall times
 
 
-def test_times_are_mended_once_the_clock_is_set_and_each_time_it_is_set_anew(
+def test_times_are_corrected_each_time_the_clock_is_set(
     steps: Steps, monkeypatch: pytest.MonkeyPatch
 ) -> None:
     begun: list[tuple[str, float, float, bool]] = []
@@ -273,7 +278,7 @@ def test_times_are_mended_once_the_clock_is_set_and_each_time_it_is_set_anew(
     monkeypatch.setattr(steps.store, "mend_times", mend_times)
     steps.clock.set_utc(None)
     steps.tick()
-    assert begun == []  # nothing to mend by
+    assert begun == []  # no clock to correct by
     steps.clock.set_utc(UTC_S + 105.0)
     for _ in range(5):
         steps.tick()
@@ -281,7 +286,7 @@ def test_times_are_mended_once_the_clock_is_set_and_each_time_it_is_set_anew(
     assert done == [0, 1, 2]  # one with each tick
     steps.clock.set_utc(steps.clock.now().utc_s + 1.0)  # type: ignore[operator]
     steps.tick()
-    assert len(begun) == 1  # the two clocks are read one by one
+    assert len(begun) == 1  # the two clocks are read one after the other
     steps.clock.set_utc(steps.clock.now().utc_s + 0.1)  # type: ignore[operator]
     steps.tick()
     assert begun[1:] == [("boot-1", 140.0, pytest.approx(1.1), True)]
@@ -290,7 +295,9 @@ def test_times_are_mended_once_the_clock_is_set_and_each_time_it_is_set_anew(
     assert begun[2:] == [("boot-1", 145.0, pytest.approx(-3598.9), True)]
 
 
-def test_mending_that_was_refused_is_begun_again(steps: Steps, monkeypatch: pytest.MonkeyPatch) -> None:
+def test_a_refused_correction_of_times_is_started_again(
+    steps: Steps, monkeypatch: pytest.MonkeyPatch
+) -> None:
     begun: list[float] = []
 
     def mend_times(boot_id: str, t_s: float, *_: object, **__: object) -> Iterator[None]:

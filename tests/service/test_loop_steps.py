@@ -1,4 +1,4 @@
-"""The steps of the loop, in their order, and what it does where one of them is refused."""
+"""The steps of the loop, in order, and what it does when one of them fails."""
 
 import logging
 from dataclasses import replace
@@ -27,7 +27,7 @@ from potvigil.service import loop
 from record_night import UTC_S
 from stepped_loop import FULL, SETTINGS, Steps, refuse
 
-# --- a run from its start to its end
+# --- a run from start to stop
 
 
 def test_a_run_is_started_ticked_and_stopped_in_this_order(
@@ -90,7 +90,7 @@ def test_a_run_is_started_ticked_and_stopped_in_this_order(
 
 
 @pytest.mark.parametrize("way", ["_mqtt", "_live", "_signals"])
-def test_each_way_out_does_without_the_others(steps: Steps, way: str) -> None:
+def test_each_output_is_optional(steps: Steps, way: str) -> None:
     said: list[str] = []
     told = SimpleNamespace(fault=None, hear=lambda *_: None)
     for name in ("publish", "write", "show"):
@@ -103,7 +103,7 @@ def test_each_way_out_does_without_the_others(steps: Steps, way: str) -> None:
 @pytest.mark.parametrize(
     ("error", "remedy"), [(DamagedRecordError("broken"), "begin_anew"), (FULL, "do_without")]
 )
-def test_a_record_that_fails_at_the_start_is_begun_anew_or_done_without(
+def test_a_record_that_fails_at_the_start_is_replaced_or_done_without(
     tmp_path: Path, monkeypatch: pytest.MonkeyPatch, error: Exception, remedy: str
 ) -> None:
     steps = Steps(tmp_path)
@@ -125,7 +125,7 @@ def test_a_record_that_fails_at_the_start_is_begun_anew_or_done_without(
     steps.store.close()
 
 
-def test_the_loop_ends_at_its_time_or_when_it_is_asked_to(steps: Steps) -> None:
+def test_the_loop_ends_at_its_time_or_on_request(steps: Steps) -> None:
     steps.service.run(until_s=110.0)
     assert [line for line in steps.said if "read" in line] == ["read at 100", "read at 105", "read at 110"]
     slept: list[float] = []
@@ -139,14 +139,14 @@ def test_the_loop_ends_at_its_time_or_when_it_is_asked_to(steps: Steps) -> None:
 
     steps.clock.sleep_until = sleep_until  # type: ignore[method-assign]
     steps.service.run()
-    assert slept == [111.0, 112.0, 113.0]  # a request is heard within a second
+    assert slept == [111.0, 112.0, 113.0]  # a request to stop is noticed within a second
     assert steps.said[-1] == "mast fed 110"
 
 
-# --- what is asked
+# --- commands
 
 
-def test_of_what_is_asked_a_hundred_wait_and_the_rest_is_told_to_try_again(
+def test_at_most_a_hundred_commands_wait_and_the_rest_are_told_to_try_again(
     steps: Steps, caplog: pytest.LogCaptureFixture
 ) -> None:
     with caplog.at_level(logging.WARNING):
@@ -160,7 +160,7 @@ def test_of_what_is_asked_a_hundred_wait_and_the_rest_is_told_to_try_again(
     assert steps.tick() == ["read at 110", "lantern fed 110", "mast fed 110"]
 
 
-def test_what_the_broker_brings_is_asked_in_its_name(steps: Steps) -> None:
+def test_commands_from_the_broker_are_recorded_in_its_name(steps: Steps) -> None:
     steps.service._hear_mqtt(SetCommand("mast", Action.EDIT, text="sand", field=Detail.MOULD))
     steps.service._hear_mqtt(SetCommand("lantern", Action.SHELVE, alarm=AlarmId.LEAK))
     assert steps.tick()[:2] == ["mast asked to edit", "lantern asked to shelve"]
@@ -169,7 +169,7 @@ def test_what_the_broker_brings_is_asked_in_its_name(steps: Steps) -> None:
     assert shelve == Command(Action.SHELVE, 105.0, AlarmId.LEAK, by="mqtt")
 
 
-def test_what_the_record_refuses_to_keep_is_carried_out_all_the_same(
+def test_a_command_is_carried_out_even_if_the_record_cannot_keep_it(
     steps: Steps, monkeypatch: pytest.MonkeyPatch
 ) -> None:
     steps.service._ask("lantern", Command(Action.ACKNOWLEDGE, 0.0, by="button"))
@@ -179,7 +179,7 @@ def test_what_the_record_refuses_to_keep_is_carried_out_all_the_same(
     assert steps.handled == [Command(Action.ACKNOWLEDGE, 105.0, by="button")]
 
 
-def test_what_is_asked_of_a_pot_that_is_gone_is_refused(steps: Steps) -> None:
+def test_a_command_for_an_unknown_pot_is_refused(steps: Steps) -> None:
     asked = steps.store.add_command("buoy", Action.CLOSE, None)
     asked_too = steps.store.add_command("mast", Action.CLOSE, None)
     assert steps.tick()[0] == "mast asked to close"
@@ -193,7 +193,7 @@ def test_what_is_asked_of_a_pot_that_is_gone_is_refused(steps: Steps) -> None:
     ("by", "outcome", "reflected"),
     [("mqtt", Outcome.DONE, True), ("anna", Outcome.DONE, True), ("mqtt", Outcome.REFUSED, False)],
 )
-def test_the_broker_is_shown_what_was_done_whoever_asked(
+def test_the_broker_shows_the_result_of_a_command_whoever_gave_it(
     steps: Steps, monkeypatch: pytest.MonkeyPatch, by: str, outcome: Outcome, reflected: bool
 ) -> None:
     shown: list[tuple[str, Action]] = []
@@ -214,7 +214,7 @@ def test_the_broker_is_shown_what_was_done_whoever_asked(
         (Action.OPEN, Outcome.DONE, False),
     ],
 )
-def test_a_test_alarm_is_answered_once_it_is_known_by_which_ways_it_went(
+def test_a_test_alarm_is_answered_once_every_output_has_reported(
     steps: Steps, monkeypatch: pytest.MonkeyPatch, action: Action, outcome: Outcome, waits: bool
 ) -> None:
     monkeypatch.setattr(loop, "answer", lambda *_: Answer(outcome, "at once"))

@@ -1,4 +1,4 @@
-"""The watch hears how the notifier fares, is never held up by it, and tells of it by the other ways."""
+"""The watch follows the notifier's status, never waits for it, and reports its faults by other outputs."""
 
 import json
 import os
@@ -11,8 +11,9 @@ from pathlib import Path
 
 import pytest
 
-from broker import free_port, wait_until
+from broker import free_port
 from notified_pot import SMALLEST
+from patience import wait_until
 from phones import phone
 from potvigil.cli import main
 from potvigil.model.events import AlarmId, AlarmState
@@ -44,11 +45,11 @@ def text_of(seen: Notified) -> str | None:
     return None if told is None else f"{told.do}. {told.text}"
 
 
-def test_a_notifier_that_does_well_is_nothing_to_tell(tmp_path: Path) -> None:
+def test_a_working_notifier_reports_no_fault(tmp_path: Path) -> None:
     assert said(tmp_path / "status.json").told() is None
 
 
-def test_whoever_is_not_reached_is_named_with_the_reason(tmp_path: Path) -> None:
+def test_a_person_who_is_not_reached_is_named_with_the_reason(tmp_path: Path) -> None:
     seen = said(tmp_path / "status.json", targets={"Anna": None, "Ben": "refused"}, heartbeat="no route")
     assert text_of(seen) == (
         "Check phone and network, then try `potvigil alarm test`. "
@@ -94,7 +95,7 @@ def lay(path: Path, kind: str) -> None:
         *("half of it", "another format", "another type", "old", "of another boot", "deeply nested"),
     ],
 )
-def test_whatever_lies_there_holds_up_nothing_and_counts_as_no_notifier(tmp_path: Path, kind: str) -> None:
+def test_any_other_status_file_blocks_nothing_and_counts_as_no_notifier(tmp_path: Path, kind: str) -> None:
     path = tmp_path / "status.json"
     lay(path, kind)
     assert StatusReader(path).read() is None
@@ -112,12 +113,12 @@ def test_whatever_lies_there_holds_up_nothing_and_counts_as_no_notifier(tmp_path
         ({}, True, (False, "Anna: no answer yet, Ben: no answer yet")),
     ],
 )
-def test_what_came_of_a_test(tmp_path: Path, told: dict, is_last: bool, answer: object) -> None:
+def test_the_result_of_a_test_is_reported(tmp_path: Path, told: dict, is_last: bool, answer: object) -> None:
     seen = said(tmp_path / "status.json", tests={"lantern": Trial(50.0, told)})
     assert seen.of_test("lantern", 50.0, is_last=is_last) == answer
 
 
-def test_an_earlier_test_says_nothing_of_this_one(tmp_path: Path) -> None:
+def test_an_earlier_test_does_not_count_for_this_one(tmp_path: Path) -> None:
     seen = said(tmp_path / "status.json", tests={"lantern": Trial(50.0, dict.fromkeys(NAMES))})
     assert seen.of_test("lantern", 90.0, is_last=False) is None
     assert seen.of_test("mast", 50.0, is_last=False) is None
@@ -127,7 +128,7 @@ def test_an_earlier_test_says_nothing_of_this_one(tmp_path: Path) -> None:
     )
 
 
-def test_the_watch_looks_where_the_notifier_writes(tmp_path: Path) -> None:
+def test_the_watch_reads_the_status_the_notifier_writes(tmp_path: Path) -> None:
     live = tmp_path / "run" / "live.json"
     keys = f"page: {{live: {live}}}\nnotify: {{targets: [{{name: Anna, url: 'ntfy://host/lenses'}}]}}\n"
     usual_status(live).parent.mkdir(parents=True)
@@ -137,7 +138,7 @@ def test_the_watch_looks_where_the_notifier_writes(tmp_path: Path) -> None:
     assert notified(load_text(SMALLEST, "workshop.yaml")) is None
 
 
-def test_a_notifier_that_is_not_there_is_told_and_returns_with_it(tmp_path: Path) -> None:
+def test_a_missing_notifier_raises_an_alarm_that_returns_with_it(tmp_path: Path) -> None:
     bench = Bench(NIGHTS["sound"], tmp_path)
     bench.notified = Notified(tmp_path / "status.json", NAMES)
     bench.begin()
@@ -147,7 +148,7 @@ def test_a_notifier_that_is_not_there_is_told_and_returns_with_it(tmp_path: Path
         return alarms.get(AlarmId.NOTIFY_FAILING, AlarmState.NORMAL)
 
     bench.run_until(100.0)
-    assert state() is AlarmState.NORMAL  # it may be starting still
+    assert state() is AlarmState.NORMAL  # it may still be starting
     bench.run_until(200.0)
     assert state() is AlarmState.UNACKNOWLEDGED
     for until_s in range(210, 1000, 10):
@@ -159,7 +160,7 @@ def test_a_notifier_that_is_not_there_is_told_and_returns_with_it(tmp_path: Path
 
 
 @pytest.mark.parametrize("reaches_all", [True, False])
-def test_a_test_of_the_alarm_says_to_whom_it_was_sent(tmp_path: Path, reaches_all: bool, capsys) -> None:
+def test_a_test_alarm_says_who_was_notified(tmp_path: Path, reaches_all: bool, capsys) -> None:
     """The watch, the notifier as a process, a phone's server and the verb, end to end."""
     bench = Bench(NIGHTS["sound"], tmp_path / "night", sample_period_s=1.0, speed=4.0)
     run = tmp_path / "run"
@@ -180,7 +181,7 @@ def test_a_test_of_the_alarm_says_to_whom_it_was_sent(tmp_path: Path, reaches_al
             subprocess.Popen(words, stdout=subprocess.PIPE, text=True) as process,
         ):
             reader = StatusReader(usual_status(bench.live.path))
-            wait_until(lambda: reader.read() is not None, 60.0, "the notifier does not start")
+            wait_until(lambda: reader.read() is not None, "the notifier does not start")
             answered = main(["alarm", "test", "--record", str(bench.record)])
             process.send_signal(signal.SIGTERM)
         done = capsys.readouterr()

@@ -1,4 +1,4 @@
-"""A rehearsed night told to a real broker, seen by listeners that share no code with the program."""
+"""A rehearsed night on a real broker, seen by listeners that share no code with the program."""
 
 import os
 import signal
@@ -11,6 +11,7 @@ import pytest
 
 from broker import HOST, Broker, Listener, retained
 from homie_rules import faults
+from patience import PATIENCE_S
 from potvigil.live_reader import LiveReader
 from potvigil.model.broker import BrokerState
 from potvigil.outputs.broker.mqtt_link import MqttLink
@@ -42,7 +43,7 @@ def bench(tmp_path, broker):
 
 
 def go_on_until(bench: Bench, done: Callable[[], bool], real_s: float = 10.0) -> None:
-    """Let the night go on, 5 s a tick and twenty ticks a second, until it is `done`."""
+    """Run the night, 5 s a tick and twenty ticks a second, until `done`."""
     deadline_s = time.monotonic() + real_s
     while not done():
         assert time.monotonic() < deadline_s, "it never came"
@@ -58,7 +59,7 @@ def gone(listener: Listener, topic: str) -> Callable[[], bool]:
     return lambda: topic not in listener.last()
 
 
-def test_a_night_is_on_the_broker_by_the_rules_of_the_convention(bench, broker):
+def test_a_night_on_the_broker_follows_the_homie_convention(bench, broker):
     with broker.listen() as listener:
         go_on_until(bench, has(listener, f"{ROOT}/$state", "ready"))
         bench.run_until(WARNED_S)
@@ -72,7 +73,7 @@ def test_a_night_is_on_the_broker_by_the_rules_of_the_convention(bench, broker):
     assert held[f"{POT}/$alert/floor-ahead"].startswith(b"REHEARSAL: high alarm, not acknowledged")
 
 
-def test_how_the_broker_fares_is_in_the_live_file(tmp_path, broker):
+def test_the_state_of_the_broker_is_in_the_live_file(tmp_path, broker):
     live = LiveFile(tmp_path / "live.json", "harbour-models", "sound", 1.0)
     bench = Bench(NIGHT, tmp_path / "night", link=MqttLink(HOST, broker.port), live=live)
     bench.begin()
@@ -91,7 +92,7 @@ def test_how_the_broker_fares_is_in_the_live_file(tmp_path, broker):
         bench.service.stop()
 
 
-def test_the_pressure_on_the_broker_is_that_of_the_pot(bench, broker):
+def test_the_broker_has_the_pressure_of_the_pot(bench, broker):
     def shown() -> bool:  # numbers may wait for some seconds
         psi = float(listener.last().get(f"{POT}/pressure/gauge", b"nan"))
         return abs(psi - bench.world.pot.gauge_pa / PA_PER_PSI) < 0.5
@@ -101,7 +102,7 @@ def test_the_pressure_on_the_broker_is_that_of_the_pot(bench, broker):
         go_on_until(bench, shown)
 
 
-def test_an_alarm_comes_is_acknowledged_over_mqtt_and_goes(bench, broker):
+def test_an_alarm_is_raised_acknowledged_over_mqtt_and_cleared(bench, broker):
     alert = f"{POT}/$alert/floor-ahead"
     with broker.listen() as listener:
         go_on_until(bench, has(listener, f"{ROOT}/$state", "ready"))
@@ -110,13 +111,13 @@ def test_an_alarm_comes_is_acknowledged_over_mqtt_and_goes(bench, broker):
         go_on_until(bench, has(listener, alert, "not acknowledged"))
         broker.publish(f"{POT}/alarms/acknowledge/set", b"floor-ahead")
         go_on_until(bench, has(listener, alert, "high alarm, acknowledged"))
-        bench.run_until(5600.0)  # below the floor for ten minutes: nothing is ahead any more
+        bench.run_until(5600.0)  # below the floor for ten minutes: floor-ahead has returned
         go_on_until(bench, gone(listener, alert))
         go_on_until(bench, has(listener, f"{POT}/$alert/below-floor", "not acknowledged"))
     assert alert not in retained(broker)
 
 
-def test_a_label_set_over_mqtt_is_the_label_of_the_batch_in_the_record(bench, broker):
+def test_a_label_set_over_mqtt_is_the_batch_label_in_the_record(bench, broker):
     with broker.listen() as listener:
         bench.run_until(1800.0)
         go_on_until(bench, has(listener, f"{ROOT}/$state", "ready"))
@@ -125,7 +126,7 @@ def test_a_label_set_over_mqtt_is_the_label_of_the_batch_in_the_record(bench, br
     assert bench.store.batch(1).label == "lens, grün, no. 3"
 
 
-def test_what_is_set_again_is_reflected_and_what_is_refused_is_said_and_reflected_nowhere(bench, broker):
+def test_an_accepted_setting_is_reflected_and_a_refused_one_only_explained(bench, broker):
     def labels(listener: Listener) -> int:
         return sum(message.topic == f"{POT}/batch/label" for message in listener.heard)
 
@@ -145,7 +146,7 @@ def test_what_is_set_again_is_reflected_and_what_is_refused_is_said_and_reflecte
     assert labels(listener) == before + 1
 
 
-def test_a_broker_that_dies_in_the_night_and_forgets_all_is_told_again_what_stands(bench, broker):
+def test_a_broker_that_lost_everything_overnight_gets_the_current_state_again(bench, broker):
     alert = f"{POT}/$alert/floor-ahead"
     with broker.listen() as listener:
         bench.run_until(WARNED_S)
@@ -160,7 +161,7 @@ def test_a_broker_that_dies_in_the_night_and_forgets_all_is_told_again_what_stan
     assert faults(retained(broker), DOMAIN, WORKSHOP) == []
 
 
-def test_a_broker_that_comes_only_in_the_night_is_told_what_stands(tmp_path):
+def test_a_broker_that_appears_overnight_gets_the_current_state(tmp_path):
     broker = Broker(tmp_path / "broker")
     bench = Bench(NIGHT, tmp_path / "night", link=MqttLink(HOST, broker.port))
     bench.begin()
@@ -171,7 +172,7 @@ def test_a_broker_that_comes_only_in_the_night_is_told_what_stands(tmp_path):
         bench.service.stop()
 
 
-def test_a_night_without_its_broker_is_judged_all_the_same(tmp_path):
+def test_a_night_without_a_broker_gets_its_verdict(tmp_path):
     broker = Broker(tmp_path / "broker")  # never started
     bench = Bench(NIGHT, tmp_path / "night", link=MqttLink(HOST, broker.port))
     bench.begin()
@@ -196,21 +197,21 @@ def program(tmp_path, broker):
     )
     yield process
     process.kill()
-    process.wait(5)
+    process.wait(PATIENCE_S)
 
 
-def test_a_killed_watch_is_called_lost_by_the_broker(program, broker):
+def test_the_broker_reports_a_killed_watch_as_lost(program, broker):
     with broker.listen(f"{ROOT}/$state") as listener:
         listener.wait_for(f"{ROOT}/$state", b"ready", 15.0)
         program.send_signal(signal.SIGKILL)
         listener.wait_for(f"{ROOT}/$state", b"lost", 10.0)
 
 
-def test_an_interrupted_rehearsal_says_goodbye_leaves_nothing_and_says_how_the_batch_stands(program, broker):
+def test_an_interrupted_rehearsal_disconnects_cleans_up_and_sums_up_the_batch(program, broker):
     with broker.listen() as listener:
         listener.wait_for(f"{POT}/batch/id", b"1", 15.0)
         program.send_signal(signal.SIGINT)
-        told, _ = program.communicate(timeout=10)
+        told, _ = program.communicate(timeout=PATIENCE_S)
         listener.wait_for(f"{ROOT}/$state", b"")
         states = [message.payload for message in listener.heard if message.topic == f"{ROOT}/$state"]
     assert states[-2:] == [b"disconnected", b""]
@@ -219,7 +220,7 @@ def test_an_interrupted_rehearsal_says_goodbye_leaves_nothing_and_says_how_the_b
     assert "batch 1" in told and "still open" in told and "Traceback" not in told
 
 
-def test_a_rehearsal_says_nothing_where_real_pots_speak(program, broker):
+def test_a_rehearsal_publishes_nothing_on_the_topics_of_real_pots(program, broker):
     with broker.listen() as listener:
         listener.wait_for(f"{ROOT}/$state", b"ready", 15.0)
         listener.wait_for(f"{POT}/pressure/gauge", None, 15.0)

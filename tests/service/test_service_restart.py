@@ -1,4 +1,4 @@
-"""A service that ends in the night, however it ends, is taken up by the next one where it stood."""
+"""However a service ends in the night, the next one continues where it stopped."""
 
 import pytest
 
@@ -26,7 +26,7 @@ def uninterrupted(tmp_path_factory):
 
 
 def end_and_begin(bench: Bench, end: str, boot: str) -> None:
-    """End the service, let time pass, and begin the next one in the same boot or a new one."""
+    """Stop the service, let time pass, and start the next one in the same boot or a new one."""
     bench.power_cut() if end == "power cut" else bench.service.stop()
     bench.pass_unwatched(AWAY_S)
     if boot == "same boot":
@@ -44,7 +44,7 @@ def end_and_begin(bench: Bench, end: str, boot: str) -> None:
         ("power cut", "new boot"),
     ],
 )
-def test_a_batch_goes_on_after_a_restart_as_if_nothing_had_been(end, boot, tmp_path, uninterrupted):
+def test_a_batch_continues_after_a_restart_as_if_uninterrupted(end, boot, tmp_path, uninterrupted):
     bench = Bench(NIGHT, tmp_path)
     bench.begin()
     bench.run_until(CUT_S)
@@ -57,7 +57,7 @@ def test_a_batch_goes_on_after_a_restart_as_if_nothing_had_been(end, boot, tmp_p
     assert bench.service.batch_ids == {POT: 1}
     assert standing(bench)[AlarmId.FLOOR_AHEAD] is AlarmState.UNACKNOWLEDGED
     assert bench.service.watches[POT].stage is stage
-    # told again is only what is new: that nobody watched
+    # only the new event is announced: the pot was not monitored
     assert [event.alarm for _, _, event in bench.heard[told_before:]] == [AlarmId.READINGS_STOPPED]
 
     bench.run_until()
@@ -66,7 +66,7 @@ def test_a_batch_goes_on_after_a_restart_as_if_nothing_had_been(end, boot, tmp_p
     summary = bench.summary
     assert summary.verdict is uninterrupted.verdict is Verdict.FELL_BELOW_FLOOR
     assert summary.start_s == uninterrupted.start_s
-    # the gap moves the minutes by which the leak filter counts
+    # the gap shifts the minutes at which the leak filter runs
     assert summary.hold_start_s == pytest.approx(uninterrupted.hold_start_s, abs=60.0)
     assert summary.floor_crossed_s == pytest.approx(uninterrupted.floor_crossed_s, abs=30.0)
     assert summary.end_s == pytest.approx(uninterrupted.end_s, abs=10.0)
@@ -84,7 +84,7 @@ def test_a_batch_goes_on_after_a_restart_as_if_nothing_had_been(end, boot, tmp_p
 
 
 @pytest.mark.parametrize("end", ["clean stop", "power cut"])
-def test_what_was_acknowledged_stays_acknowledged(end, tmp_path):
+def test_an_acknowledged_alarm_stays_acknowledged_after_a_restart(end, tmp_path):
     bench = Bench(NIGHT, tmp_path)
     bench.begin()
     bench.run_until(CUT_S)
@@ -97,7 +97,7 @@ def test_what_was_acknowledged_stays_acknowledged(end, tmp_path):
 
 
 @pytest.mark.parametrize("boot", ["boot-1", "boot-2"])
-def test_a_command_given_while_nobody_watched_is_never_carried_out(boot, tmp_path):
+def test_a_command_given_while_no_watch_ran_is_never_carried_out(boot, tmp_path):
     bench = Bench(NIGHT, tmp_path)
     bench.begin()
     bench.run_until(CUT_S)
@@ -113,7 +113,7 @@ def test_a_command_given_while_nobody_watched_is_never_carried_out(boot, tmp_pat
     bench.service.stop()
 
 
-def test_after_a_reboot_without_a_clock_the_batch_goes_on_and_the_clock_is_asked_for(tmp_path):
+def test_after_a_reboot_without_a_clock_the_batch_continues_and_clock_not_set_is_raised(tmp_path):
     bench = Bench(NIGHT, tmp_path)
     bench.begin()
     bench.run_until(CUT_S)
@@ -130,7 +130,7 @@ def test_after_a_reboot_without_a_clock_the_batch_goes_on_and_the_clock_is_asked
     assert bench.summary.verdict is Verdict.FELL_BELOW_FLOOR
 
 
-def test_a_pot_vented_while_nobody_watched_is_not_watched_as_if_it_still_stood(tmp_path):
+def test_a_pot_vented_while_unmonitored_is_not_watched_as_still_pressurised(tmp_path):
     bench = Bench(NIGHTS["vented-early"], tmp_path)
     bench.begin()
     bench.run_until(3600.0)
@@ -144,7 +144,7 @@ def test_a_pot_vented_while_nobody_watched_is_not_watched_as_if_it_still_stood(t
     assert AlarmId.READINGS_STOPPED in standing(bench)
 
 
-def test_a_high_alarm_of_a_closed_batch_stands_again_until_somebody_saw_it(tmp_path):
+def test_a_high_alarm_of_a_closed_batch_is_active_again_until_acknowledged(tmp_path):
     bench = rehearse(NIGHT, tmp_path)
     bench.pass_unwatched(3600.0)
     bench.begin("boot-2", boot_at_s=bench.now_s)
@@ -160,7 +160,7 @@ def test_a_high_alarm_of_a_closed_batch_stands_again_until_somebody_saw_it(tmp_p
 
 
 @pytest.mark.parametrize("kind", [FaultKind.BUS_HELD_LOW, FaultKind.CONVERTER_ABSENT])
-def test_a_bus_that_is_dead_at_the_start_is_told_once_and_taken_up_when_it_answers(kind, tmp_path):
+def test_a_bus_dead_at_the_start_raises_one_alarm_and_is_used_once_it_answers(kind, tmp_path):
     bench = Bench(NIGHTS["sound"], tmp_path, faults=[SensorFault(kind, 0.0, 1800.0)])
     bench.begin()
     bench.run_until(1790.0)
@@ -172,7 +172,7 @@ def test_a_bus_that_is_dead_at_the_start_is_told_once_and_taken_up_when_it_answe
     assert [one.alarm for one in raised(bench.events)] == [AlarmId.PRESSURE_SENSOR]
 
 
-def test_a_bus_that_is_not_there_at_the_start_does_not_keep_the_service_from_starting(tmp_path, monkeypatch):
+def test_a_missing_bus_does_not_stop_the_service_from_starting(tmp_path, monkeypatch):
     bench = Bench(NIGHTS["sound"], tmp_path)
     there = bench.world.open_bus
 
@@ -189,7 +189,7 @@ def test_a_bus_that_is_not_there_at_the_start_does_not_keep_the_service_from_sta
     assert bench.service.watches[POT].snapshot().reading.gauge_pa is not None
 
 
-def test_a_bus_that_dies_for_a_while_in_a_hold_is_one_alarm_and_no_loss(tmp_path):
+def test_a_bus_outage_during_a_hold_raises_one_alarm_and_no_loss(tmp_path):
     bench = Bench(NIGHTS["sound"], tmp_path, faults=[SensorFault(FaultKind.BUS_HELD_LOW, 7200.0, 9000.0)])
     bench.begin()
     bench.run_until(12_000.0)
@@ -199,7 +199,7 @@ def test_a_bus_that_dies_for_a_while_in_a_hold_is_one_alarm_and_no_loss(tmp_path
     assert bench.service.watches[POT].stage is Stage.HOLDING
 
 
-def test_a_full_disk_is_told_and_the_watch_goes_on_and_nothing_is_lost(tmp_path):
+def test_a_full_disk_raises_an_alarm_and_loses_nothing(tmp_path):
     bench = Bench(NIGHT, tmp_path)
     bench.begin()
     bench.run_until(CUT_S)
@@ -221,7 +221,7 @@ def test_a_full_disk_is_told_and_the_watch_goes_on_and_nothing_is_lost(tmp_path)
     assert times_s[-1] > NIGHT.duration_s - 5.0
 
 
-def test_a_disk_that_fills_up_after_a_restart_and_stays_full_ends_no_watch(tmp_path):
+def test_a_disk_that_fills_up_after_a_restart_does_not_end_the_watch(tmp_path):
     bench = Bench(NIGHT, tmp_path)
     bench.begin()
     bench.run_until(1500.0)

@@ -1,4 +1,4 @@
-"""From the settings to what is opened: every key, and what stands where one is left out."""
+"""From the settings to what is opened: every key, and the default of each."""
 
 from pathlib import Path
 from typing import Any
@@ -51,17 +51,17 @@ def open_with(folder, *probes):
     return open_inputs(settings, one_wire_root=folder, executor=InlineExecutor(), sleep=lambda seconds: None)
 
 
-def test_the_only_probe_is_taken(tmp_path):
+def test_the_only_probe_is_used(tmp_path):
     wires = [what for what, _, _ in open_with(tmp_path, PROBES[0]).probe_each_wire()]
     assert any(PROBES[0] in what for what in wires)
 
 
-def test_no_probe_is_said_and_the_watch_goes_on(tmp_path, caplog):
+def test_a_missing_probe_is_reported_and_the_watch_goes_on(tmp_path, caplog):
     open_with(tmp_path).close()
     assert "pots.lantern.thermometer: no probe under" in caplog.text
 
 
-def test_a_probe_that_comes_later_is_taken_without_a_restart(tmp_path):
+def test_a_probe_connected_later_is_used_without_a_restart(tmp_path):
     station = open_with(tmp_path)
 
     def gas_c(boot_s):
@@ -76,7 +76,7 @@ def test_a_probe_that_comes_later_is_taken_without_a_restart(tmp_path):
     assert gas_c(110.0) is None
 
 
-def test_two_probes_need_a_name(tmp_path):
+def test_of_two_probes_one_must_be_named(tmp_path):
     with pytest.raises(WiringError, match=r"pots\.lantern\.thermometer: no id, and 2 probes are plugged in"):
         open_with(tmp_path, *PROBES)
 
@@ -88,7 +88,7 @@ def settings_of(more: str = "", transducer: str = "{}", thermometer: str = "{pla
 
 @pytest.fixture
 def opened(monkeypatch: pytest.MonkeyPatch, tmp_path: Path) -> Any:
-    """Return what the station would be opened with: pots, barometer."""
+    """Return what the station is opened with: pots, barometer."""
 
     def open_(settings: Settings) -> tuple[list[PotWiring], BarometerWiring | None]:
         monkeypatch.setattr(wiring, "open_station", lambda pots, barometer, **_: (pots, barometer))
@@ -115,7 +115,7 @@ def opened(monkeypatch: pytest.MonkeyPatch, tmp_path: Path) -> Any:
         ),
     ],
 )
-def test_each_key_of_a_transducer_is_of_its_wiring(
+def test_each_transducer_key_reaches_its_wiring(
     opened: Any, transducer: str, converter: Converter, channel: int, supply_channel: int | None
 ) -> None:
     ((pot,), barometer) = opened(settings_of(transducer=transducer))
@@ -131,7 +131,7 @@ def test_each_key_of_a_transducer_is_of_its_wiring(
         ("{altitude: 300 m}", None),
     ],
 )
-def test_each_key_of_a_barometer_is_of_its_wiring(
+def test_each_barometer_key_reaches_its_wiring(
     opened: Any, block: str, found: BarometerWiring | None
 ) -> None:
     assert opened(settings_of(f"barometer: {block}\n"))[1] == found
@@ -144,7 +144,7 @@ I2C, SPI = "{}", "{device: mcp3208, divider: 0.6, full_scale: 3.3 V}"
 @pytest.mark.parametrize(
     ("transducer", "keys", "found"),
     [
-        # all that is usual: 10 kohm of 10 kohm at 25 C, at ground, 3.3 V, by beta
+        # the defaults: 10 kohm of 10 kohm at 25 C, at ground, 3.3 V, by beta
         (
             I2C,
             "beta: 3950 K",
@@ -163,7 +163,7 @@ I2C, SPI = "{}", "{device: mcp3208, divider: 0.6, full_scale: 3.3 V}"
             "side: ground, supply: 2 V, coefficients: [1.129148e-3, 2.34125e-4, 8.76741e-8]",
             NtcWiring(Converter(full_scale_v=2.048), 2, EXACT, 2.0, None, 10_000.0, True, False),
         ),
-        # an MCP has one range: its reference, whatever the divider is fed with
+        # an MCP has one range: its reference, whatever supplies the divider
         (
             SPI,
             "beta: 3950 K",
@@ -171,7 +171,7 @@ I2C, SPI = "{}", "{device: mcp3208, divider: 0.6, full_scale: 3.3 V}"
         ),
     ],
 )
-def test_each_key_of_a_thermistor_is_of_its_wiring(
+def test_each_thermistor_key_reaches_its_wiring(
     opened: Any, transducer: str, keys: str, found: NtcWiring
 ) -> None:
     thermometer = f"{{place: wall, device: ntc, channel: 2, {keys}}}"
@@ -182,7 +182,7 @@ def test_each_key_of_a_thermistor_is_of_its_wiring(
 @pytest.mark.parametrize(
     ("supply_v", "full_scale_v"), [(2.048, 2.048), (2.05, 4.096), (4.096, 4.096), (4.1, 6.144), (5.5, 6.144)]
 )
-def test_a_divider_is_read_in_the_narrowest_range_that_has_its_supply(
+def test_a_divider_uses_the_narrowest_range_that_covers_its_supply(
     opened: Any, supply_v: float, full_scale_v: float
 ) -> None:
     thermometer = f"{{place: gas, device: ntc, channel: 1, beta: 3950 K, supply: {supply_v} V}}"
@@ -203,14 +203,12 @@ def test_a_divider_is_read_in_the_narrowest_range_that_has_its_supply(
         ('device: pt1000, wires: "4", reference_resistor: 4000 ohm', RtdWiring(0, 4, 1000.0, 4000.0)),
     ],
 )
-def test_each_key_of_a_platinum_thermometer_is_of_its_wiring(
-    opened: Any, keys: str, found: RtdWiring
-) -> None:
+def test_each_platinum_thermometer_key_reaches_its_wiring(opened: Any, keys: str, found: RtdWiring) -> None:
     ((pot,), _) = opened(settings_of(thermometer=f"{{place: gas, {keys}}}"))
     assert pot.probes == ((Place.GAS, found),)
 
 
-def test_a_probe_is_the_one_that_is_named_or_the_only_one_or_none_yet(opened: Any, tmp_path: Path) -> None:
+def test_the_probe_is_the_named_one_the_only_one_or_none_yet(opened: Any, tmp_path: Path) -> None:
     named = settings_of(thermometer=f"[{{place: gas, id: {PROBES[1]}}}, {{place: room, id: {PROBES[0]}}}]")
     ((pot,), _) = opened(named)
     assert pot.probes == ((Place.GAS, PROBES[1]), (Place.ROOM, PROBES[0]))
@@ -237,13 +235,13 @@ def link_of(block: str) -> MqttLink:
     return mqtt_link(settings.mqtt)
 
 
-def test_a_broker_is_usually_spoken_to_in_the_clear_by_nobody() -> None:
+def test_by_default_the_broker_link_is_plain_and_anonymous() -> None:
     assert link_of("{host: broker.local}") == MqttLink("broker.local", 1883, "5")
-    # encrypted is usually by the authorities of the system
+    # by default TLS uses the system's certificate authorities
     assert link_of("{host: broker.local, tls: {}}") == MqttLink("broker.local", 8883, "5", tls=True)
 
 
-def test_each_key_of_the_broker_is_of_its_link(secret: Path, tmp_path: Path) -> None:
+def test_each_broker_key_reaches_its_link(secret: Path, tmp_path: Path) -> None:
     for name in ("ca.pem", "own.pem", "own.key"):
         (tmp_path / name).write_text("x")
         (tmp_path / name).chmod(0o600)
@@ -266,7 +264,7 @@ def test_each_key_of_the_broker_is_of_its_link(secret: Path, tmp_path: Path) -> 
         (", discovery: true", "homeassistant"),
     ],
 )
-def test_home_automation_is_told_only_where_that_is_asked_for(keys: str, prefix: str | None) -> None:
+def test_home_automation_discovery_is_published_only_if_configured(keys: str, prefix: str | None) -> None:
     assert link_of(f"{{host: broker.local{keys}}}").discovery_prefix == prefix
 
 
@@ -284,11 +282,11 @@ def test_home_automation_is_told_only_where_that_is_asked_for(keys: str, prefix:
         ("signals: {lamp: {note: 6, alarm: 13}}\n", Wiring({Lamp.NOTE: 6, Lamp.ALARM: 13}, None, None)),
     ],
 )
-def test_each_pin_of_the_signals_is_of_their_wiring(block: str, found: Wiring) -> None:
+def test_each_signal_pin_reaches_its_wiring(block: str, found: Wiring) -> None:
     assert signal_wiring(settings_of(block)) == found
 
 
-def test_the_quiet_hours_are_those_of_the_workshops_zone() -> None:
+def test_quiet_hours_are_in_the_time_zone_of_the_workshop() -> None:
     assert quiet_hours(settings_of()) is None
     assert quiet_hours(settings_of("signals: {buzzer: 22}\n")) is None
     settings = settings_of("timezone: Europe/Paris\nsignals: {buzzer: 22, quiet_hours: 22:30-06:15}\n")
@@ -300,7 +298,7 @@ def test_the_quiet_hours_are_those_of_the_workshops_zone() -> None:
     ]
 
 
-def test_the_notifier_is_asked_where_somebody_or_a_heartbeat_is_to_be_told(
+def test_the_notifier_is_watched_if_a_person_or_heartbeat_is_configured(
     monkeypatch: pytest.MonkeyPatch, tmp_path: Path
 ) -> None:
     monkeypatch.setattr(wiring, "Notified", lambda path, names: (path, names))
@@ -311,6 +309,6 @@ def test_the_notifier_is_asked_where_somebody_or_a_heartbeat_is_to_be_told(
     assert notified(settings_of(beat)) == (path, ())
     told = "notify: {targets: [{name: Ada, url: 'json://phone.example'}]}\n"
     assert notified(settings_of(live + told)) == (path, ("Ada",))
-    # without a live file of its own, it is the usual one that the watch may write
+    # without its own live file, the default one that the watch can write
     monkeypatch.setattr(wiring, "usual_live", lambda writing: Path("/usual") / str(writing))
     assert notified(settings_of(told)) == (wiring.usual_status(Path("/usual/True")), ("Ada",))

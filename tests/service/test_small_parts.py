@@ -1,4 +1,4 @@
-"""The small parts of the service: tests of the alarm by every way, the notifier, what is kept."""
+"""Small parts of the service: test alarms by every output, the notifier, what is written."""
 
 from pathlib import Path
 from types import SimpleNamespace
@@ -53,7 +53,7 @@ def signals(**faults: str | None) -> object:
     return SimpleNamespace(ways=lambda: faults)
 
 
-def test_with_no_way_at_all_a_test_fails_and_names_them_all(clock: list[float]) -> None:
+def test_a_test_without_any_output_fails_and_names_them_all(clock: list[float]) -> None:
     tests = AlarmTests(None, None, None)
     tests.add("lantern", COMMAND)
     ((outcome, ways),) = answered(tests)
@@ -63,7 +63,7 @@ def test_with_no_way_at_all_a_test_fails_and_names_them_all(clock: list[float]) 
 
 
 @pytest.mark.parametrize(("fault", "outcome"), [(None, Outcome.DONE), ("pin 17 is taken", Outcome.FAILED)])
-def test_it_reaches_somebody_only_where_every_way_that_is_fitted_works(
+def test_a_test_succeeds_only_if_every_configured_output_works(
     clock: list[float], fault: str | None, outcome: Outcome
 ) -> None:
     tests = AlarmTests(broker(True), signals(lamp=None, buzzer=fault), None)  # type: ignore[arg-type]
@@ -74,7 +74,7 @@ def test_it_reaches_somebody_only_where_every_way_that_is_fitted_works(
     assert ways[3] == f"buzzer: {fault or 'sent'}"
 
 
-def test_a_broker_is_waited_for_five_seconds(clock: list[float]) -> None:
+def test_a_test_waits_five_seconds_for_the_broker(clock: list[float]) -> None:
     tests = AlarmTests(broker(False, "no route to broker"), None, None)  # type: ignore[arg-type]
     tests.add("lantern", COMMAND)
     assert answered(tests) == []
@@ -86,7 +86,7 @@ def test_a_broker_is_waited_for_five_seconds(clock: list[float]) -> None:
     assert ways[0] == "MQTT: no route to broker"
 
 
-def test_a_notifier_is_asked_for_this_test_and_for_the_last_time_after_twenty_seconds(
+def test_a_test_waits_twenty_seconds_for_the_notifier(
     clock: list[float],
 ) -> None:
     asked: list[tuple[str, float | None, bool]] = []
@@ -123,7 +123,7 @@ def status(
     return SimpleNamespace(targets=targets, heartbeat=heartbeat, tests=tests)
 
 
-def test_a_notifier_that_does_not_run_or_does_not_get_through_is_said() -> None:
+def test_a_notifier_that_is_not_running_or_fails_is_reported() -> None:
     assert notified(None).told() is not None
     assert notified(status({"Ada": None, "Ben": None})).told() is None
     one = notified(status({"Ada": None, "Ben": "refused"})).told()
@@ -143,7 +143,7 @@ def test_a_notifier_that_does_not_run_or_does_not_get_through_is_said() -> None:
         (None, True, False, ["Ada: no answer yet", "Ben: no answer yet"]),
     ],
 )
-def test_whom_a_test_reached(
+def test_a_test_names_who_was_reached(
     told: dict[str, str | None] | None, is_last: bool, works: bool, names: list[str]
 ) -> None:
     found = notified(status({}, told=told), "Ada", "Ben").of_test("lantern", 70.0, is_last=is_last)
@@ -152,7 +152,7 @@ def test_whom_a_test_reached(
     assert all(name in found[1] for name in names)
 
 
-def test_whom_it_has_not_reached_yet_is_waited_for() -> None:
+def test_a_test_waits_for_people_not_reached_yet() -> None:
     of = notified(status({}, told={"Ada": None}), "Ada", "Ben")
     assert of.of_test("lantern", 70.0, is_last=False) is None
     whole = notified(status({}, told={"Ada": None, "Ben": None}), "Ada", "Ben")
@@ -166,11 +166,11 @@ def test_whom_it_has_not_reached_yet_is_waited_for() -> None:
     assert alone[0]
 
 
-# -- what is kept ------------------------------------------------------------------------------------
+# -- what is written ------------------------------------------------------------------------------------
 
 
 class Kept:
-    """A record that only writes down what it is asked to keep."""
+    """A record that only lists what it is asked to keep."""
 
     def __init__(self) -> None:
         self.calls: list[tuple[object, ...]] = []
@@ -213,7 +213,7 @@ CLOSED = BatchClosed(1.0, None, None)  # type: ignore[arg-type]
         (CLOSED, None, None, [("event", None)]),
     ],
 )
-def test_what_is_written_of_an_event_and_which_batch_is_open_after_it(
+def test_each_event_is_written_and_opens_or_closes_its_batch(
     event: object, before: int | None, after: int | None, calls: list[tuple[object, ...]]
 ) -> None:
     store = Kept()
@@ -221,7 +221,7 @@ def test_what_is_written_of_an_event_and_which_batch_is_open_after_it(
     assert store.calls == calls
 
 
-def test_a_trace_is_kept_of_an_open_batch_when_it_is_due(monkeypatch: pytest.MonkeyPatch) -> None:
+def test_a_trace_of_an_open_batch_is_kept_when_due(monkeypatch: pytest.MonkeyPatch) -> None:
     monkeypatch.setattr("potvigil.service.keeping.TraceRow", SimpleNamespace(of=lambda now: now))
     for is_due, start_s, calls in ((True, 5.0, [("trace", "lantern")]), (False, 5.0, []), (True, None, [])):
         store = Kept()

@@ -19,7 +19,7 @@ POT = ("pots", "lantern")
 SMALLEST = read((ROOT / "config/smallest.yaml").read_text(encoding="utf-8"), "smallest.yaml")
 
 
-def test_an_answer_is_judged_with_what_was_said_before_and_not_with_what_is_yet_to_come() -> None:
+def test_an_answer_is_checked_against_earlier_answers_not_missing_ones() -> None:
     draft = put({}, (*POT, "maximum_pressure"), "80 psi")
     assert fault_of(draft, (*POT, "maximum_pressure")) is None
     assert fault_of(draft, (*POT, "working_pressure")) is None  # not asked yet
@@ -30,26 +30,26 @@ def test_an_answer_is_judged_with_what_was_said_before_and_not_with_what_is_yet_
     )
 
 
-def test_a_span_that_ends_below_the_working_pressure_is_a_fault_of_the_span() -> None:
+def test_a_span_below_the_working_pressure_is_an_error_of_the_span() -> None:
     draft = put(put({}, (*POT, "maximum_pressure"), "80 psi"), (*POT, "working_pressure"), "60 psi")
     short = put(draft, (*POT, "transducer", "span"), "50 psi")
     assert "ends below working_pressure 60 psi" in (fault_of(short, (*POT, "transducer", "span")) or "")
 
 
-def test_two_pots_on_one_input_are_a_fault() -> None:
+def test_two_pots_on_one_input_are_an_error() -> None:
     sample = put(SMALLEST, (*POT, "thermometer"), {"place": "none"})
     both = put(sample, ("pots", "jetty"), get(sample, POT))
     assert faults(both)
     assert not faults(put(both, ("pots", "jetty", "transducer"), {"channel": "2"}))
 
 
-def test_taking_away_leaves_no_empty_key() -> None:
+def test_removing_a_value_leaves_no_empty_key() -> None:
     assert put({"a": "1", "b": "2"}, ("a",), None) == {"b": "2"}
     assert put({"a": {"b": "1", "c": "2"}}, ("a", "b"), None) == {"a": {"c": "2"}}
 
 
 @pytest.mark.parametrize("sample", SAMPLES, ids=lambda path: path.name)
-def test_a_settings_file_that_is_read_and_written_says_the_same(sample) -> None:
+def test_a_settings_file_is_unchanged_by_reading_and_writing(sample) -> None:
     draft = read(sample.read_text(encoding="utf-8"), sample.name)
     written = text_of(draft)
     assert read(written, "written") == draft
@@ -58,21 +58,21 @@ def test_a_settings_file_that_is_read_and_written_says_the_same(sample) -> None:
 
 @settings(max_examples=300, deadline=None)
 @given(st.text(st.characters(exclude_categories=["Cs"]), min_size=1))
-def test_any_text_is_read_back_by_yaml_as_it_was(text) -> None:
+def test_any_text_survives_a_round_trip_through_yaml(text) -> None:
     """Against PyYAML's own reader, YAML 1.1."""
     read_back = yaml.compose(f"key: {scalar(text)}\n")
     assert read_back.value[0][1].value == text
 
 
 @pytest.mark.parametrize("length", range(1, 60))
-def test_a_value_of_any_length_keeps_off_the_remark_beside_it(length) -> None:
+def test_a_long_value_does_not_run_into_its_comment(length) -> None:
     tree = {"workshop": "h" * length, "pots": {"lantern": {"internal_volume": "9" * length + " L"}}}
     written = text_of(tree)
     assert "#" in written and yaml.load(written, yaml.BaseLoader) == tree
 
 
 @pytest.mark.parametrize("working", ["60 psi", "4 bar", "400 kPa", "4.1 bar"])
-def test_the_suggested_floor_is_three_quarters_and_always_taken(working) -> None:
+def test_the_suggested_floor_is_three_quarters_and_always_valid(working) -> None:
     draft = put(put({}, (*POT, "maximum_pressure"), working), (*POT, "working_pressure"), working)
     floor = suggest.floor(working)
     assert float(floor.split()[0]) == pytest.approx(0.75 * float(working.split()[0]))
@@ -86,7 +86,7 @@ CONVERTERS = Survey(
 
 @pytest.mark.parametrize("found", [CONVERTERS, Survey(), Survey(answers=CONVERTERS.answers[:1])])
 @pytest.mark.parametrize("unit", suggest.UNITS)
-def test_two_pots_as_suggested_do_not_share_an_input(found, unit) -> None:
+def test_suggested_inputs_differ_between_pots(found, unit) -> None:
     sample = put(SMALLEST, (*POT, "thermometer"), {"place": "none"})
     first = suggest.transducer(found, unit, [])
     second = suggest.transducer(found, unit, [first])
@@ -96,12 +96,12 @@ def test_two_pots_as_suggested_do_not_share_an_input(found, unit) -> None:
         assert second["address"] == "0x49"
 
 
-def test_the_barometer_that_answers_is_suggested_and_one_that_is_unknown_is_not() -> None:
+def test_only_a_known_barometer_that_answers_is_suggested() -> None:
     assert suggest.barometer(CONVERTERS) == {"device": "bmp390", "address": "0x77"}
     assert suggest.barometer(Survey(answers=(I2cDevice(1, 0x76, ""),))) == {}
 
 
-def test_probes_become_the_thermometer_of_the_pot() -> None:
+def test_found_probes_become_thermometers_of_the_pot() -> None:
     wall, room = OneWireProbe("28-0417b3d6e1aa", 20.8), OneWireProbe("28-0518c2e7d0bb", None)
     assert suggest.thermometers([]) == {"place": "none"}
     assert suggest.thermometers([(wall, "none")]) == {"place": "none"}

@@ -37,7 +37,7 @@ def faults_of(text: str) -> tuple[str, ...]:
 # --- the examples
 
 
-def test_the_smallest_file_is_the_one_published_and_loads() -> None:
+def test_the_published_smallest_file_loads() -> None:
     loaded = load(ROOT / "config" / "smallest.yaml")
     assert (loaded.workshop, list(loaded.pots)) == ("harbour-models", ["lantern"])
     assert loaded.mqtt is None
@@ -107,7 +107,7 @@ def test_the_core_gets_si_units_and_the_defaults() -> None:
     assert settings.core_resins()["epoxy-casting"] == Resin(86_400.0, 14_400.0, 2400.0, pytest.approx(296.15))
 
 
-def test_the_core_gets_what_the_complete_example_says() -> None:
+def test_the_core_gets_every_value_of_the_complete_example() -> None:
     pot = load_text(WORKSHOP, "workshop.yaml").core_pots()["lantern"]
     assert (pot.gel_s, pot.working_time_s, pot.room_swing_k) == (2400.0, 720.0, 8.0)
     assert pot.thermometers == {Place.GAS, Place.ROOM}
@@ -151,9 +151,7 @@ def transducer_of(keys: str) -> Any:
         ("device: mcp3008, full_scale: 5 V", 5.0),
     ],
 )
-def test_a_range_left_out_is_the_narrowest_that_shows_all_the_signal_can_say(
-    keys: str, full_scale_v: float
-) -> None:
+def test_the_default_range_is_the_narrowest_that_covers_the_signal(keys: str, full_scale_v: float) -> None:
     assert transducer_of(keys).full_scale.si == full_scale_v
 
 
@@ -166,7 +164,7 @@ def test_a_range_left_out_is_the_narrowest_that_shows_all_the_signal_can_say(
         ("device: mcp3208, divider: 0.6", 3.3 / 4096 / 0.6),
     ],
 )
-def test_volts_of_a_count_by_converter(keys: str, volts_per_count: float) -> None:
+def test_volts_per_count_depend_on_the_converter(keys: str, volts_per_count: float) -> None:
     assert transducer_of(keys).volts_per_count == pytest.approx(volts_per_count, rel=1e-12)
 
 
@@ -180,13 +178,13 @@ def test_volts_of_a_count_by_converter(keys: str, volts_per_count: float) -> Non
         "{place: wall, device: ntc, channel: 2, coefficients: [1.129148e-3, 2.34125e-4, 8.76741e-8]}]",
     ],
 )
-def test_other_wires_in_force_are_settings_again(keys: str) -> None:
+def test_other_wiring_in_force_loads_as_settings_again(keys: str) -> None:
     text = SMALLEST if keys.startswith("tr") else re.sub("    thermometer:.*\n", "", SMALLEST)
     loaded = load_text(f"{text}    {keys}\n", "workshop.yaml")
     assert load_text(loaded.as_json(), "record") == loaded
 
 
-def test_spi_takes_its_pins() -> None:
+def test_an_spi_device_occupies_its_pins() -> None:
     spi = SMALLEST + "    transducer: {device: mcp3008, divider: 0.6}\nsignals: {buzzer: 8}\n"
     assert faults_of(spi)[0].endswith("signals.buzzer: GPIO 8 is taken by SPI; give another pin")
     assert (
@@ -198,7 +196,7 @@ def test_spi_takes_its_pins() -> None:
 @pytest.mark.parametrize(
     ("altitude", "ambient_pa"), [("0 m", 101_325), ("1000m", 89_876), ("5000 m", 54_048)]
 )
-def test_an_altitude_stands_for_the_barometer(altitude: str, ambient_pa: float) -> None:
+def test_an_altitude_replaces_the_barometer(altitude: str, ambient_pa: float) -> None:
     loaded = load_text(SMALLEST + f"barometer: {{altitude: {altitude}}}\n", "workshop.yaml")
     pot = loaded.core_pots()["lantern"]
     assert pot.ambient_pa == pytest.approx(ambient_pa, rel=1e-5)
@@ -206,7 +204,7 @@ def test_an_altitude_stands_for_the_barometer(altitude: str, ambient_pa: float) 
 
 
 @pytest.mark.parametrize("place", Place)
-def test_a_thermometer_sits_where_it_is_said_to(place: Place) -> None:
+def test_a_thermometer_is_at_its_configured_place(place: Place) -> None:
     loaded = load_text(SMALLEST.replace("{place: gas}", f"{{place: {place}}}"), "smallest.yaml")
     assert loaded.core_pots()["lantern"].thermometers == {place}
     for example in (SMALLEST, WORKSHOP):  # told beside the key, and to whoever gets it wrong
@@ -215,7 +213,7 @@ def test_a_thermometer_sits_where_it_is_said_to(place: Place) -> None:
     assert place in faults_of(SMALLEST.replace("{place: gas}", "lid"))[0]
 
 
-def test_place_none_is_no_thermometer() -> None:
+def test_place_none_means_no_thermometer() -> None:
     loaded = load_text(SMALLEST.replace("{place: gas}", "{place: none}"), "workshop.yaml")
     assert loaded.pots["lantern"].thermometer == ()
     assert loaded.core_pots()["lantern"].thermometers == frozenset()
@@ -227,7 +225,7 @@ def test_one_room_probe_may_serve_two_pots() -> None:
     assert set(load_text(pots + second, "workshop.yaml").pots) == {"lantern", "mast"}
 
 
-def test_what_two_pots_share_may_be_written_once() -> None:
+def test_shared_values_of_two_pots_can_be_written_once() -> None:
     second = "  mast:\n    <<: *pot\n    internal_volume: 10 L\n    transducer: {channel: 1}\n"
     text = SMALLEST.replace("  lantern:", "  lantern: &pot").replace("{place: gas}", "{place: none}") + second
     pots = load_text(text, "workshop.yaml").core_pots()
@@ -238,7 +236,7 @@ def test_what_two_pots_share_may_be_written_once() -> None:
 
 
 @pytest.mark.parametrize("path", EXAMPLES, ids=lambda path: path.name)
-def test_the_settings_in_force_are_settings_again(path: Path) -> None:
+def test_the_settings_in_force_load_as_settings_again(path: Path) -> None:
     loaded = load(path)
     assert load_text(loaded.as_json(), "record") == without_addresses(loaded)
 
@@ -248,7 +246,7 @@ def without_addresses(loaded: Settings) -> Settings:
     return loaded.model_copy(update={"notify": None, "heartbeat": None})
 
 
-def test_no_address_gets_into_the_record_or_a_fault() -> None:
+def test_no_address_gets_into_the_record_or_an_error() -> None:
     text = SMALLEST + (
         "notify:\n  targets:\n    - {name: Anna, url: 'ntfy://host/hush-hush'}\n"
         "heartbeat: {url: 'https://host/hush-hush'}\n"
@@ -265,7 +263,7 @@ def target_of(keys: str) -> Any:
     return notify.targets[0]
 
 
-def test_by_night_only_high_alarms_are_told_and_the_second_person_hears_of_those_alone() -> None:
+def test_at_night_only_high_alarms_are_sent_and_the_second_person_gets_only_those() -> None:
     first, second = target_of("after: 0 s"), target_of("after: 15 min")
     assert first.told_of == set(Priority)
     assert first.quiet_hours == (clock_time(22), clock_time(7))
@@ -286,7 +284,7 @@ def test_by_night_only_high_alarms_are_told_and_the_second_person_hears_of_those
         ),
     ],
 )
-def test_a_message_links_to_the_page_by_the_name_it_is_called_by(keys: str, address: str | None) -> None:
+def test_a_message_links_to_the_page_by_its_configured_address(keys: str, address: str | None) -> None:
     loaded = load_text(f"{SMALLEST}{keys}\n", "workshop.yaml")
     assert page_address(loaded.notify, loaded.page) == address
     notify = "notify: {page: 'https://elsewhere/', targets: [{name: Anna, url: 'ntfy://host/lenses'}]}\n"
@@ -301,7 +299,7 @@ def mqtt(**keys: str) -> str:
     return SMALLEST + "mqtt:\n  host: broker.local\n" + "".join(f"  {k}: {v}\n" for k, v in keys.items())
 
 
-def test_a_password_file_is_sought_among_the_credentials_else_beside_the_settings(
+def test_a_password_file_is_looked_for_in_the_credentials_then_beside_the_settings(
     tmp_path: Path, monkeypatch: pytest.MonkeyPatch
 ) -> None:
     file = tmp_path / "workshop.yaml"
@@ -331,7 +329,7 @@ def test_the_record_is_kept_in_the_state_folder(monkeypatch: pytest.MonkeyPatch)
     assert load_text(SMALLEST, "workshop.yaml").record_file == Path("/var/lib/potvigil/potvigil.db")
 
 
-def test_the_port_follows_the_encryption() -> None:
+def test_the_default_port_depends_on_encryption() -> None:
     # IANA service names: mqtt 1883, secure-mqtt 8883
     for keys, port in (({}, 1883), ({"tls": "{}"}, 8883), ({"tls": "{}", "port": "9001"}, 9001)):
         broker = load_text(mqtt(**keys), "workshop.yaml").mqtt
@@ -339,7 +337,7 @@ def test_the_port_follows_the_encryption() -> None:
         assert broker.port == port
 
 
-def test_home_automation_is_told_only_where_it_is_asked_for() -> None:
+def test_home_automation_discovery_is_off_by_default() -> None:
     for keys, told in (
         ({}, (False, "homeassistant")),
         ({"discovery": "true"}, (True, "homeassistant")),
@@ -358,7 +356,7 @@ def test_a_host_is_a_name_or_an_address(host: str) -> None:
     assert broker.host == host
 
 
-def test_the_page_is_for_this_machine_alone_unless_there_is_a_password() -> None:
+def test_the_page_is_local_only_unless_there_is_a_password() -> None:
     page = load_text(SMALLEST, "workshop.yaml").page
     assert (page.host, page.port, page.password_file, page.tls, page.names) == (
         "127.0.0.1",
@@ -376,7 +374,7 @@ def test_the_page_is_for_this_machine_alone_unless_there_is_a_password() -> None
         assert guarded.page.password_file == Path("secret").absolute()
 
 
-def test_lamps_are_one_for_all_or_one_for_each_meaning() -> None:
+def test_lamps_are_one_for_all_or_one_per_meaning() -> None:
     def signals(text: str) -> Any:
         return load_text(f"{SMALLEST}signals: {text}\n", "workshop.yaml").signals
 
@@ -393,7 +391,7 @@ def test_lamps_are_one_for_all_or_one_for_each_meaning() -> None:
 
 
 @pytest.mark.parametrize("path", BAD, ids=lambda path: path.stem)
-def test_a_bad_file_is_told_as_it_expects(path: Path) -> None:
+def test_each_bad_file_gives_the_error_it_expects(path: Path) -> None:
     text = path.read_text(encoding="utf-8")
     expected = re.findall(r"^# expect: (.*)$", text, re.MULTILINE)
     assert expected
@@ -410,7 +408,7 @@ def test_a_secret_is_never_repeated() -> None:
         assert not any("hush" in fault for fault in faults_of(text))
 
 
-def test_a_file_that_is_none_says_so(tmp_path: Path) -> None:
+def test_a_file_that_is_not_settings_says_so(tmp_path: Path) -> None:
     latin, log = tmp_path / "latin.yaml", tmp_path / "night.csv"
     latin.write_bytes(SMALLEST.encode() + b"# r\xe9sine\n")
     log.write_bytes(b"elapsed_s,gauge_pressure_psi\n" * 10_000)
@@ -425,7 +423,7 @@ def test_a_file_that_is_none_says_so(tmp_path: Path) -> None:
         assert caught.value.faults == (f"{path}{said}",)
 
 
-def test_a_byte_order_mark_and_windows_line_ends_are_no_fault(tmp_path: Path) -> None:
+def test_a_byte_order_mark_and_windows_line_ends_are_accepted(tmp_path: Path) -> None:
     file = tmp_path / "workshop.yaml"
     file.write_bytes(b"\xef\xbb\xbf" + SMALLEST.replace("\n", "\r\n").encode())
     assert load(file).workshop == "harbour-models"
@@ -469,7 +467,7 @@ LINES_WITH_A_KEY = [n for n, line in enumerate(WORKSHOP.splitlines()) if re.matc
 
 @settings(max_examples=60, deadline=None, derandomize=True)
 @given(changes=st.dictionaries(st.sampled_from(LINES_WITH_A_KEY), NASTY, min_size=1, max_size=4))
-def test_whatever_stands_in_the_file_is_told_in_our_own_words(changes: dict[int, str]) -> None:
+def test_any_content_gives_an_error_in_our_own_words(changes: dict[int, str]) -> None:
     lines = WORKSHOP.splitlines()
     for n, value in changes.items():
         lines[n] = f"{lines[n].split(':')[0]}: {value}"
@@ -523,7 +521,7 @@ REGISTRY = pint.UnitRegistry()
 @pytest.mark.parametrize(("name", "unit"), UNITS, ids=[f"{name}-{unit}" for name, unit in UNITS])
 @settings(max_examples=30, deadline=None, derandomize=True)
 @given(number=st.floats(-1e6, 1e6), blanks=st.sampled_from(["", " ", "  "]))
-def test_a_quantity_means_what_pint_takes_it_for(name: str, unit: str, number: float, blanks: str) -> None:
+def test_a_quantity_means_what_pint_says(name: str, unit: str, number: float, blanks: str) -> None:
     kind, si, pint_names = PINT[name]
     expected = REGISTRY.Quantity(number, pint_names.get(unit, unit)).to(si).magnitude
     quantity = kind.read(f"{number!r}{blanks}{unit}")
@@ -534,14 +532,14 @@ def test_a_quantity_means_what_pint_takes_it_for(name: str, unit: str, number: f
 @pytest.mark.parametrize(
     "text", ["", "psi", "1 2 psi", "1,5 psi", "0x10 psi", "1_0 psi", "inf psi", "٣ psi", "1 psi/h"]
 )
-def test_what_is_no_quantity_is_refused(text: str) -> None:
+def test_text_that_is_not_a_quantity_is_refused(text: str) -> None:
     with pytest.raises(
         ValueError, match=r"is not a pressure; give a number and its unit, psi, bar, kPa, Pa or MPa"
     ):
         units.PRESSURE.read(text)
 
 
-def test_settings_leave_room_in_the_memory_of_a_small_board() -> None:
+def test_settings_use_little_memory_of_a_small_board() -> None:
     example = str(ROOT / "config" / "workshop.yaml")
     program = f"""
 from pathlib import Path

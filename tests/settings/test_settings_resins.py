@@ -42,7 +42,7 @@ def test_every_resin_of_the_list_can_be_named(name: str) -> None:
     assert named.working_time_s < named.gel_s < named.hold_s
 
 
-def test_own_resins_stand_beside_the_list_and_own_times_before_both() -> None:
+def test_own_resins_extend_the_list_and_own_times_override_both() -> None:
     own = pot("{resin: amber-of-the-house}")
     assert (own.hold_s, own.gel_s, own.working_time_s) == (32_400.0, 2400.0, None)
     assert own.cure_at_k == pytest.approx(294.15)
@@ -50,7 +50,7 @@ def test_own_resins_stand_beside_the_list_and_own_times_before_both() -> None:
     assert pot("{hold: 10 h}").cure_at_k is None
 
 
-def test_an_unknown_resin_is_one_fault_that_names_the_nearest() -> None:
+def test_an_unknown_resin_is_one_error_that_names_the_nearest() -> None:
     with pytest.raises(SettingsError) as error:
         pot("{resin: amber-of-the-hous}")
     assert error.value.faults == (
@@ -59,6 +59,6 @@ def test_an_unknown_resin_is_one_fault_that_names_the_nearest() -> None:
     )
 
 
-def test_the_list_beside_the_example_settings_is_the_one_that_is_used() -> None:
+def test_the_published_resin_list_is_the_one_in_use() -> None:
     beside = Path(__file__).parents[2] / "config/resins.yaml"
     assert yaml.safe_load(beside.read_text(encoding="utf-8")) == LIST

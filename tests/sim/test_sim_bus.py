@@ -11,7 +11,7 @@ START_AIN0 = [0xC1, 0x83]  # AIN0, 6.144 V, single shot, 128 samples/s
 START_AIN1 = [0xD1, 0x83]
 
 
-def test_nobody_at_an_address_is_a_remote_io_error() -> None:
+def test_an_empty_address_is_a_remote_io_error() -> None:
     bus = SimBus({0x48: SimAds1115([])})
     for transfer in (
         lambda: bus.read_i2c_block_data(0x49, 0, 2),
@@ -22,7 +22,7 @@ def test_nobody_at_an_address_is_a_remote_io_error() -> None:
         assert caught.value.errno == 121
 
 
-def test_a_device_taken_off_the_bus_answers_again_when_it_is_back() -> None:
+def test_a_removed_device_answers_again_once_back() -> None:
     bus = SimBus({0x48: SimAds1115([])})
     bus.absent.add(0x48)
     with pytest.raises(OSError, match="Remote"):
@@ -59,7 +59,7 @@ def test_a_transfer_of_more_than_32_bytes_is_refused_as_smbus_does() -> None:
         bus.write_i2c_block_data(0x48, 0, [0] * 33)
 
 
-def test_conversion_is_busy_for_one_look_and_then_stands() -> None:
+def test_a_conversion_is_busy_for_one_poll_and_then_done() -> None:
     bus = SimBus({0x48: SimAds1115([lambda: 3.0])})
     bus.write_i2c_block_data(0x48, 1, START_AIN0)
     assert bus.read_i2c_block_data(0x48, 0, 2) == [0, 0]  # still the old result
@@ -83,7 +83,7 @@ def test_each_channel_has_its_own_input_and_differences_work() -> None:
     assert codes == [16000, 24000, 0, -8000]
 
 
-def test_continuous_mode_converts_at_each_read() -> None:
+def test_continuous_mode_converts_at_every_read() -> None:
     volts = iter([1.5, 3.0])
     bus = SimBus({0x48: SimAds1115([lambda: next(volts)])})
     bus.write_i2c_block_data(0x48, 1, [0x40, 0x83])
@@ -111,7 +111,7 @@ def test_a_stuck_converter_repeats_its_last_result() -> None:
     assert bus.read_i2c_block_data(0x48, 0, 2) == [0x3E, 0x80]
 
 
-def test_noise_has_the_asked_rms_and_the_same_seed_gives_the_same_counts() -> None:
+def test_noise_has_the_requested_rms_and_the_seed_determines_the_counts() -> None:
     def counts(seed: int) -> list[int]:
         bus = SimBus({0x48: SimAds1115([lambda: 3.0], noise_v=[0.0012], seed=seed, busy_polls=0)})
         said = []
@@ -135,7 +135,7 @@ def bmp280() -> tuple[SimBus, SimBmp280, list[float]]:
     return SimBus({0x76: chip}), chip, pressure
 
 
-def test_barometer_asleep_has_nothing_measured() -> None:
+def test_a_sleeping_barometer_has_no_result() -> None:
     bus, _, _ = bmp280()
     assert bus.read_i2c_block_data(0x76, 0xF7, 6) == [0x80, 0, 0, 0x80, 0, 0]
 
@@ -161,7 +161,7 @@ def test_normal_mode_always_has_a_fresh_result() -> None:
     assert bus.read_i2c_block_data(0x76, 0xF7, 6) != first
 
 
-def test_a_measurement_that_is_switched_off_reads_as_not_measured() -> None:
+def test_a_disabled_measurement_reads_as_not_measured() -> None:
     bus, _, _ = bmp280()
     bus.write_i2c_block_data(0x76, 0xF4, [0b010_000_01])
     data = bus.read_i2c_block_data(0x76, 0xF7, 6)
@@ -169,7 +169,7 @@ def test_a_measurement_that_is_switched_off_reads_as_not_measured() -> None:
     assert data[3:] != [0x80, 0, 0]
 
 
-def test_soft_reset_forgets_the_result_and_keeps_the_trimming() -> None:
+def test_a_soft_reset_clears_the_result_and_keeps_the_trimming() -> None:
     bus, _, _ = bmp280()
     trimming = bus.read_i2c_block_data(0x76, 0x88, 24)
     bus.write_i2c_block_data(0x76, 0xF4, [0x55])
@@ -193,7 +193,7 @@ def said(root: Path) -> str:
     return (root / PROBE / "w1_slave").read_text()
 
 
-def test_a_probe_is_written_only_for_a_change_and_not_within_four_seconds(tmp_path: Path) -> None:
+def test_a_probe_file_is_written_only_on_a_change_and_at_most_every_four_seconds(tmp_path: Path) -> None:
     folder = OneWireFolder(tmp_path)
     folder.set_celsius(PROBE, 20.0, 0.0)
     first = said(tmp_path)

@@ -58,7 +58,7 @@ def probe_c(world: World, probe_id: str) -> float:
 
 
 @EVERY_NIGHT
-def test_the_settings_of_a_night_load_and_name_what_the_world_has(night: Night) -> None:
+def test_the_settings_of_a_night_load_and_match_its_world(night: Night) -> None:
     settings = load_text(night.settings_yaml, "night.yaml")
     pot = settings.core_pots()["lantern"]
     assert settings.workshop == "harbour-models"
@@ -68,7 +68,7 @@ def test_the_settings_of_a_night_load_and_name_what_the_world_has(night: Night) 
 
 
 @EVERY_NIGHT
-def test_the_truth_of_a_night_speaks_of_alarms_and_verdicts_that_exist(night: Night) -> None:
+def test_the_truth_of_a_night_names_existing_alarms_and_verdicts(night: Night) -> None:
     known = {alarm.value for alarm in AlarmId}
     assert night.truth.alarms <= known
     assert night.truth.never_alarms <= known
@@ -100,7 +100,7 @@ def test_a_leak_has_the_rate_that_the_truth_names(name: str, tmp_path: Path) -> 
     assert world.pot.leak_pa_per_s == pytest.approx(night.truth.leak_rate_pa_per_s, rel=0.02)
 
 
-def test_two_in_the_morning_begins_at_two_in_the_morning() -> None:
+def test_the_two_in_the_morning_leak_starts_at_two_in_the_morning() -> None:
     night = NIGHTS["two-in-the-morning"]
     assert night.truth.leak_onset_s is not None
     hour_of_day = (night.start_utc_s + night.truth.leak_onset_s) % 86400.0 / 3600.0
@@ -151,7 +151,7 @@ def test_probes_show_their_places_with_lag_and_offset(tmp_path: Path) -> None:
     assert probe_c(world, WALL_PROBE_ID) == pytest.approx(world.pot.wall_k - 273.15 - 0.2, abs=0.25)
 
 
-def test_the_same_seed_gives_the_same_night_and_another_seed_another(tmp_path: Path) -> None:
+def test_the_seed_determines_the_night(tmp_path: Path) -> None:
     def counts(seed: int, folder: str) -> list[float]:
         world = World(NIGHTS["sound"], tmp_path / folder, seed)
         said = []
@@ -171,7 +171,7 @@ def test_a_manual_clock_moves_the_world(tmp_path: Path) -> None:
     assert world.pot.t_s == 500.0
 
 
-def test_only_bus_one_is_there(tmp_path: Path) -> None:
+def test_only_bus_one_exists(tmp_path: Path) -> None:
     world = World(NIGHTS["sound"], tmp_path)
     assert world.open_bus(1) is world.bus
     with pytest.raises(FileNotFoundError):
@@ -189,7 +189,7 @@ def test_an_unplugged_transducer_floats_near_zero_and_comes_back(tmp_path: Path)
     assert volts(world) > 2.5
 
 
-def test_a_lost_thermometer_leaves_the_bus_and_the_pot_as_they_were(tmp_path: Path) -> None:
+def test_a_lost_thermometer_does_not_affect_bus_or_pot(tmp_path: Path) -> None:
     world = World(NIGHTS["thermometer-lost"], tmp_path)
     world.advance(2 * SECONDS_PER_HOUR - 1.0)
     assert (world.one_wire_root / WALL_PROBE_ID / "w1_slave").exists()
@@ -216,7 +216,7 @@ def test_a_dead_converter_or_bus_gives_an_os_error_and_comes_back(tmp_path: Path
     assert volts(world) > 2.5
 
 
-def test_a_dead_barometer_leaves_the_converter_alone(tmp_path: Path) -> None:
+def test_a_dead_barometer_does_not_affect_the_converter(tmp_path: Path) -> None:
     world = scripted(tmp_path, FaultKind.BAROMETER_ABSENT)
     with pytest.raises(OSError):
         world.bus.read_i2c_block_data(0x76, 0xD0, 1)
@@ -250,7 +250,7 @@ def test_a_blocked_port_shows_the_pressure_of_the_moment_it_was_blocked(tmp_path
     assert world.pot.gauge_pa / PA_PER_PSI < blocked - 10.0
 
 
-def test_a_stuck_converter_gives_one_count_for_ever(tmp_path: Path) -> None:
+def test_a_stuck_converter_repeats_one_count_forever(tmp_path: Path) -> None:
     world = scripted(tmp_path, FaultKind.CONVERTER_STUCK)
     assert len({volts(world) for _ in range(20)}) == 1
 
@@ -263,7 +263,7 @@ def test_a_stuck_converter_gives_one_count_for_ever(tmp_path: Path) -> None:
         (FaultKind.PROBE_EMPTY, None),
     ],
 )
-def test_a_disturbed_probe_shows_what_the_kernel_would(
+def test_a_disturbed_probe_gives_what_the_kernel_would(
     tmp_path: Path, kind: FaultKind, shown: str | None
 ) -> None:
     world = scripted(tmp_path, kind)
@@ -330,7 +330,7 @@ def test_weather_nights_with_a_leak_need_to_know_what_is_expected(tmp_path: Path
     assert night.leaks == (leak,)
 
 
-def test_a_file_that_is_no_weather_is_refused_by_name(tmp_path: Path) -> None:
+def test_a_file_that_is_not_weather_is_refused_by_name(tmp_path: Path) -> None:
     (tmp_path / "other.csv").write_text("time,gauge_pressure_psi\n2016-01-11T00:00:00Z,1\n")
     with pytest.raises(ValueError, match=r"other\.csv: no column 'outdoor_temperature_c'"):
         weather_nights(tmp_path / "other.csv")

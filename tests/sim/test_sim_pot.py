@@ -28,7 +28,7 @@ def time_of_fill(model: PotModel) -> float:
     return model.t_s
 
 
-def test_an_open_pot_stands_at_the_pressure_outside_whatever_the_weather_does() -> None:
+def test_an_open_pot_is_at_the_outside_pressure_in_any_weather() -> None:
     model = PotModel(ambient_pa=Table([0, 600], [101_325, 99_000]), room_k=Table([0, 600], [293, 288]))
     for t_s in (1.0, 60.0, 300.0, 600.0):
         assert abs(gauge_psi(model, t_s)) < 0.001
@@ -81,7 +81,7 @@ def test_contents_follow_the_room_in_hours_and_the_gas_the_wall_in_tens_of_secon
 
 
 @pytest.mark.parametrize("law", LeakLaw)
-def test_a_leak_has_the_asked_rate_at_its_onset_and_none_before(law: LeakLaw) -> None:
+def test_a_leak_has_the_requested_rate_at_its_onset_and_none_before(law: LeakLaw) -> None:
     leak = Leak(7200.0, law, rate_pa_per_s=1.5 * PSI_PER_H)
     model = PotModel(actions=[FILL], leaks=[leak])
     model.advance(7200.0)
@@ -103,7 +103,7 @@ def test_a_leak_from_the_start_has_its_rate_at_the_named_pressure() -> None:
     assert model.leak_pa_per_s == pytest.approx(2.0 * PSI_PER_H * share, rel=0.01)
 
 
-def test_a_seal_that_stiffens_leaks_more_in_the_cold_and_no_less_in_the_warmth() -> None:
+def test_a_stiffening_seal_leaks_more_in_the_cold_and_no_less_in_the_warm() -> None:
     def rate(room_c: float) -> float:
         leak = Leak(0.0, rate_pa_per_s=1.5 * PSI_PER_H, at_gauge_pa=WORKING_PA, opens_per_k_colder=0.05)
         room = Table([0.0, SECONDS_PER_HOUR], [293.15, 273.15 + room_c])
@@ -156,7 +156,7 @@ def test_a_vent_empties_the_pot_within_a_minute_and_chills_the_gas() -> None:
     assert gauge_psi(model, 3660.0) == pytest.approx(0.0, abs=0.001)
 
 
-def test_a_bleed_shuts_at_its_target_and_the_warming_gas_rises_again() -> None:
+def test_a_bleed_shuts_at_its_target_and_the_warming_gas_recovers() -> None:
     model = PotModel(actions=[Fill(120.0, 88 * PA_PER_PSI), Vent(900.0, WORKING_PA)])
     lowest = min(gauge_psi(model, 900.0 + 0.2 * i) for i in range(60))
     assert lowest == pytest.approx(60.0, abs=0.5)
@@ -169,7 +169,7 @@ def test_a_small_tank_feeds_less_and_the_compressor_makes_up_for_it() -> None:
     assert time_of_fill(model) - 120.0 > 150.0
 
 
-def test_the_mould_takes_up_its_share_in_its_time() -> None:
+def test_the_mould_absorbs_its_share_over_its_time() -> None:
     pot = PotParameters(mould_share=0.002, mould_time_constant_s=3600.0)
     model = PotModel(pot, absolute_pa=515_010.0)
     plain_mol = model.amount_mol
@@ -184,7 +184,7 @@ def test_the_mould_takes_up_its_share_in_its_time() -> None:
     assert model.amount_mol == pytest.approx(plain_mol)  # it began soaked through
 
 
-def test_cure_heat_is_a_hump_that_falls_like_a_leak() -> None:
+def test_cure_heat_is_a_hump_whose_fall_looks_like_a_leak() -> None:
     pot = PotParameters(
         gas_contents_w_per_k=1.8, contents_j_per_k=2500.0, wall_j_per_k=5000.0, wall_room_w_per_k=4.0
     )
@@ -197,13 +197,13 @@ def test_cure_heat_is_a_hump_that_falls_like_a_leak() -> None:
     assert model.leaked_mol == 0.0
 
 
-def test_cure_heat_holds_the_energy_it_says() -> None:
+def test_cure_heat_has_the_stated_energy() -> None:
     cure = CureHeat(3000.0, 400.0, 20_000.0)
     assert sum(cure.power_w(float(t_s)) for t_s in range(6000)) == pytest.approx(20_000.0, rel=1e-4)
 
 
 @pytest.mark.parametrize("stride_s", [0.25, 5.0, 60.0])
-def test_the_length_of_the_strides_hardly_matters(stride_s: float) -> None:
+def test_the_step_length_hardly_matters(stride_s: float) -> None:
     def run(stride_s: float) -> list[float]:
         model = PotModel(
             PotParameters(mould_share=0.002),
@@ -243,7 +243,7 @@ def test_a_table_is_linear_between_its_points_and_level_outside() -> None:
 
 
 @pytest.mark.parametrize(("times_s", "values"), [([], []), ([0.0], []), ([0.0, 0.0], [1.0, 2.0])])
-def test_a_table_refuses_what_is_no_course(times_s: list[float], values: list[float]) -> None:
+def test_a_table_refuses_unordered_points(times_s: list[float], values: list[float]) -> None:
     with pytest.raises(ValueError, match="table"):
         Table(times_s, values)
 

@@ -11,7 +11,7 @@ from potvigil.sim.spi_chips import SimMax31865, SimMcp, SimPins, pt100_ohm
 from potvigil.sim.wires import Thermistor, Wires, beta_coefficients
 
 
-def test_an_ads1015_shows_twelve_bits_to_the_left() -> None:
+def test_an_ads1015_gives_twelve_left_aligned_bits() -> None:
     # SBAS473, ideal output codes: +FS (2^11 - 1)/2^11 = 7FF0, one LSB = 0010, minus one = FFF0, -FS = 8000
     for volts, code in ((4.096, 0x7FF0), (2e-3, 0x0010), (0.0, 0), (-2e-3, 0xFFF0), (-5.0, 0x8000)):
         bus = SimBus({0x48: SimAds1115([lambda volts=volts: volts], busy_polls=0, bits=12)})
@@ -45,7 +45,7 @@ def test_gpiozero_reads_every_input(kind: type, bits: int) -> None:
         assert device.raw_value == pytest.approx(0.8 / 3.3 * 2**bits, abs=1.0)
 
 
-def test_nobody_on_the_line_reads_zeros() -> None:
+def test_an_empty_spi_line_reads_zeros() -> None:
     pins = SimPins({0: SimMcp([lambda: 2.0])})
     with MCP3008(0, device=0, pin_factory=pins) as device:
         assert device.raw_value > 0
@@ -64,7 +64,7 @@ def test_a_max31865_shows_table_9(t: float, word: int) -> None:
     assert abs((high << 8 | low) - word) <= 2  # the last bit is the fault's
 
 
-def test_a_max31865_tells_a_broken_and_a_shorted_probe_until_it_is_cleared() -> None:
+def test_a_max31865_reports_a_broken_and_a_shorted_probe_until_cleared() -> None:
     for ohm, bit in ((inf, 0x80), (0.0, 0x40)):
         chip = SimMax31865(lambda ohm=ohm: ohm)
         chip.exchange([0x80, 0xA0], mode=3)

@@ -7,7 +7,8 @@ from pathlib import Path
 
 import pytest
 
-from broker import HOST, Broker, Listener, wait_until
+from broker import HOST, Broker, Listener
+from patience import PATIENCE_S, wait_until
 from potvigil.settings.loading import load_studio_page
 
 ACL = Path(__file__).parents[2] / "config/studio/acl"
@@ -34,7 +35,7 @@ class Office(Broker):
         """Publish as a user, and return what was sent; whether it is passed on, only a listener knows."""
         payload = f"{user} on {topic}".encode()
         command = ["mosquitto_pub", *self.as_user(user), "-t", topic, "-q", "1", "-s"]
-        subprocess.run(command, input=payload, check=True, timeout=5, capture_output=True)
+        subprocess.run(command, input=payload, check=True, timeout=PATIENCE_S, capture_output=True)
         return payload
 
     def listen_as(self, user: str) -> Listener:
@@ -53,7 +54,7 @@ def office(tmp_path_factory) -> Iterator[Office]:
     for user in (PI, PAGE, OTHER_PI, "owner"):
         flags = ["-b"] if (folder / "passwords").exists() else ["-b", "-c"]
         command = ["mosquitto_passwd", *flags, str(folder / "passwords"), user, f"{user}-secret"]
-        subprocess.run(command, check=True, capture_output=True, timeout=10)
+        subprocess.run(command, check=True, capture_output=True, timeout=PATIENCE_S)
     lines = [line.replace("/etc/mosquitto", str(folder)) for line in told]
     with Office(folder, is_open=False, more=lines) as office:
         yield office
@@ -85,7 +86,7 @@ def test_who_may_write_what(office, user, topic, may):
     with office.listen_as("owner") as owner:
         sent = office.try_to_publish(user, topic)
         end = office.try_to_publish("owner", f"end/{topic}")
-        wait_until(lambda: any(each.payload == end for each in owner.heard), 5.0, "the end never came")
+        wait_until(lambda: any(each.payload == end for each in owner.heard), "the end never came")
         assert any((each.topic, each.payload) == (topic, sent) for each in owner.heard) is may
 
 
@@ -102,18 +103,18 @@ def test_who_hears_what(office, user, topics):
     with office.listen_as(user) as listener, office.listen_as("owner") as owner:
         for topic in told:
             office.try_to_publish("owner", topic)
-        wait_until(lambda: {each.topic for each in owner.heard} >= set(told), 5.0, "the owner hears all")
-        wait_until(lambda: {each.topic for each in listener.heard} >= topics, 5.0, "it hears less")
+        wait_until(lambda: {each.topic for each in owner.heard} >= set(told), "the owner hears all")
+        wait_until(lambda: {each.topic for each in listener.heard} >= topics, "it hears less")
         # all that was sent is through, as another message of this very user shows
         own = {PAGE: f"{LANTERN}/{ACKNOWLEDGE}", PI: f"{LANTERN}/end", OTHER_PI: f"{TOWER}/end"}[user]
         end = office.try_to_publish(user, own)
-        wait_until(lambda: any(each.payload == end for each in listener.heard), 5.0, "the end never came")
+        wait_until(lambda: any(each.payload == end for each in listener.heard), "the end never came")
         assert {each.topic for each in listener.heard} == topics | {own}
 
 
 def test_nobody_without_an_account_comes_in(office):
     command = ["mosquitto_pub", "-h", HOST, "-p", str(office.port), "-t", f"{LANTERN}/$state", "-m", "lost"]
-    done = subprocess.run(command, capture_output=True, timeout=5)
+    done = subprocess.run(command, capture_output=True, timeout=PATIENCE_S)
     assert done.returncode != 0
 
 

@@ -16,6 +16,7 @@ from starlette.testclient import TestClient
 
 from many_records import Studio, kept, raised
 from paged import SAME, post
+from patience import wait_until
 from potvigil.commands.page import pots_of
 from potvigil.model.events import AlarmId, AlarmState, BatchClosed, BatchOpened, Detail, EditEvent, Priority
 from potvigil.page.many.seeing import ManyConfig
@@ -159,10 +160,7 @@ def test_news_is_shown_without_a_restart(own, tmp_path):
     with Store.open(path, create=False) as store:
         store.add_event("pot", 2, raised(AlarmId.RAPID_LOSS, 7190.0, time.time() - 7190.0))
     studio.ship(path)
-    deadline_s = time.monotonic() + 20.0
-    while not pot_of(client, "pot")["alarms"]:
-        assert time.monotonic() < deadline_s
-        time.sleep(0.2)
+    wait_until(lambda: pot_of(client, "pot")["alarms"], "the alarm is not shown")
     assert pot_of(client, "pot")["level"] == "alarm"
 
 

@@ -13,9 +13,9 @@ from pathlib import Path
 import pytest
 import yaml
 
-from broker import wait_until
 from many_records import kept
 from own_machine import CLONE, ROOT, OwnMachine, needs_own_machine
+from patience import wait_until
 
 UP = CLONE / "config/studio/up.sh"
 NAME, PASSWORD, WORKSHOP = "studio.local", "lens-and-lamp", "harbour-models"
@@ -56,7 +56,7 @@ def in_the_clone(words: list[str]) -> list[str]:
 def answered(check: Callable[[], str]) -> str:
     """Return what `check` says once everybody answered in time, which a busy machine may not."""
     said = [check()]
-    wait_until(lambda: "no answer in" not in said[-1] or said.append(check()), 300.0, lambda: said[-1])
+    wait_until(lambda: "no answer in" not in said[-1] or said.append(check()), lambda: said[-1])
     return said[-1]
 
 

@@ -111,7 +111,7 @@ def test_every_table_of_the_schema_is_archived(packed):
     assert sorted(TABLES) == sorted(every_row(packed[0]))
 
 
-def test_every_row_comes_back_as_it_was(packed, tmp_path):
+def test_every_row_survives_export_and_import(packed, tmp_path):
     record, out = packed
     taken = import_all(out, tmp_path / "again.db")
     rows = every_row(record)
@@ -123,7 +123,7 @@ def test_every_row_comes_back_as_it_was(packed, tmp_path):
     assert sorted(path.name for path in tmp_path.iterdir()) == ["again.db"]
 
 
-def test_a_rehearsed_night_comes_back_as_it_was(night_record, tmp_path):
+def test_a_rehearsed_night_survives_export_and_import(night_record, tmp_path):
     rows = every_row(night_record)
     assert len(rows["sample"]) > 1000 and len(rows["trace"]) > 50
     assert every_row(there_and_back(night_record, tmp_path)) == rows
@@ -148,7 +148,7 @@ SAMPLES = st.builds(
     st.lists(st.tuples(TIMES, CLOCKS, WORDS, st.sampled_from(Detail)), max_size=5),
     st.lists(WORDS, min_size=1, max_size=3, unique=True),
 )
-def test_any_small_record_comes_back_as_it_was(tmp_path_factory, samples, told, pots):
+def test_any_small_record_survives_export_and_import(tmp_path_factory, samples, told, pots):
     folder = tmp_path_factory.mktemp("any")
     with Store.open(folder / "record.db") as store:
         store.begin_run("{}", told[0][2] if told else "", 0.0, None, None)
@@ -166,7 +166,7 @@ def test_any_small_record_comes_back_as_it_was(tmp_path_factory, samples, told, 
     assert check(again).problems == ()
 
 
-def test_the_layout_is_what_the_description_says(packed):
+def test_the_layout_matches_its_description(packed):
     """Read with zipfile, json and hashlib alone, as somebody else would."""
     record, out = packed
     with zipfile.ZipFile(out) as archive:
@@ -183,7 +183,7 @@ def test_the_layout_is_what_the_description_says(packed):
             assert sorted(tuple(row) for row in rows) == sorted(every_row(record)[name[:-6]])
 
 
-def test_it_is_one_moment_and_the_watch_is_not_held(tmp_path):
+def test_an_archive_is_one_consistent_moment_and_does_not_block_the_watch(tmp_path):
     record = filled(tmp_path / "record.db")
     with Store.open(record) as watch:
         written: list[int] = []
@@ -229,7 +229,7 @@ print(grown("one", 1), grown("three", 3))
 
 
 @pytest.mark.parametrize("version", range(1, len(MIGRATIONS) + 1))
-def test_an_archive_of_an_older_record_is_brought_up_to_date(tmp_path, version):
+def test_an_archive_of_an_older_record_is_migrated(tmp_path, version):
     older = tmp_path / "older.db"
     with sqlite3.connect(older) as db:
         db.executescript(
@@ -249,7 +249,7 @@ def test_an_archive_of_an_older_record_is_brought_up_to_date(tmp_path, version):
     assert every_row(tmp_path / "again.db") == every_row(older)
 
 
-def test_an_archive_of_format_4_is_taken_without_a_thermometer_on_the_mould(tmp_path):
+def test_an_archive_of_format_4_is_accepted_without_a_mould_thermometer(tmp_path):
     older = tmp_path / "older.db"
     with sqlite3.connect(older) as db:
         db.executescript(
@@ -337,7 +337,7 @@ def tables(packed) -> dict[str, list[Any]]:
     return tables_of(packed[0])
 
 
-def test_what_these_tests_pack_is_taken_where_nothing_is_wrong(tables, packed, tmp_path):
+def test_an_undamaged_archive_packed_by_these_tests_is_accepted(tables, packed, tmp_path):
     import_all(pack(tmp_path / "own.zip", tables), tmp_path / "again.db")
     assert every_row(tmp_path / "again.db") == every_row(packed[0])
 
@@ -432,7 +432,7 @@ def test_a_leak_without_its_interval_is_refused(tables, tmp_path):
         (b'[9,"a"]', "cut off"),
     ],
 )
-def test_a_line_that_is_no_row_is_refused(tables, tmp_path, line, says):
+def test_an_invalid_line_is_refused(tables, tmp_path, line, says):
     tables["pot"].append(line)
     text = refused(pack(tmp_path / "bad.zip", tables), tmp_path)
     assert f"pot.jsonl, line {len(tables['pot'])}: " in text and says in text
@@ -463,20 +463,20 @@ LINK.external_attr = 0o120777 << 16
         "x" * 9000,
     ],
 )
-def test_a_member_of_another_name_is_refused_wherever_it_points(tables, tmp_path, name):
+def test_an_unexpected_member_is_refused_wherever_it_points(tables, tmp_path, name):
     text = refused(pack(tmp_path / "bad.zip", tables, members={zipfile.ZipInfo(name): b"x"}), tmp_path)
     assert "member" in text and len(text) < 400
 
 
 @pytest.mark.filterwarnings("ignore:Duplicate name")
-def test_a_member_twice_or_a_link_is_refused(tables, tmp_path):
+def test_a_duplicate_member_or_a_link_is_refused(tables, tmp_path):
     assert "twice" in refused(pack(tmp_path / "a.zip", tables, members={"pot.jsonl": b"x"}), tmp_path)
     del tables["care"]
     text = refused(pack(tmp_path / "b.zip", tables, members={LINK: b"/etc/passwd"}), tmp_path)
     assert "is not a plain file" in text
 
 
-def test_members_that_are_missing_are_named(tables, tmp_path):
+def test_missing_members_are_named(tables, tmp_path):
     del tables["care"]
     assert "care.jsonl" in refused(pack(tmp_path / "bad.zip", tables), tmp_path)
     text = refused(pack(tmp_path / "b.zip", tables, change=lambda m: m["members"].pop("pot.jsonl")), tmp_path)
@@ -501,25 +501,25 @@ def test_members_that_are_missing_are_named(tables, tmp_path):
         (lambda m: m.update(record_format=1), "columns are not those|does not fit"),
     ],
 )
-def test_a_manifest_that_does_not_fit_is_refused(tables, tmp_path, change, says):
+def test_a_mismatched_manifest_is_refused(tables, tmp_path, change, says):
     assert re.search(says, refused(pack(tmp_path / "bad.zip", tables, change=change), tmp_path))
 
 
 @pytest.mark.parametrize("key", ["format_number", "record_format"])
-def test_a_newer_archive_is_refused_as_one(tables, tmp_path, key):
+def test_a_newer_archive_is_refused_as_newer(tables, tmp_path, key):
     path = pack(tmp_path / "new.zip", tables, change=lambda m: m.update({key: 99, "members": "another way"}))
     with pytest.raises(NewerRecordError, match=r"99.*update Potvigil"):
         import_all(path, tmp_path / "again.db")
 
 
-def test_a_member_that_would_grow_beyond_measure_is_refused_unread(tables, tmp_path):
+def test_a_decompression_bomb_is_refused_unread(tables, tmp_path):
     tables["care"].append(b" " * 50_000_000)
     path = pack(tmp_path / "bomb.zip", tables)
     assert path.stat().st_size < 100_000
     assert "grow more than 200 times" in refused(path, tmp_path)
 
 
-def test_a_member_that_is_larger_than_it_says_is_read_no_further(tables, packed, tmp_path):
+def test_a_member_larger_than_declared_is_read_no_further(tables, packed, tmp_path):
     """Both sizes changed in the directory: the bomb that lies."""
     tables["care"].append(b" " * 50_000_000)
     path = pack(tmp_path / "bomb.zip", tables, change=lambda m: m["members"]["care.jsonl"].update(bytes=500))
@@ -531,7 +531,7 @@ def test_a_member_that_is_larger_than_it_says_is_read_no_further(tables, packed,
     refused(path, tmp_path)
 
 
-def test_a_directory_of_a_million_members_is_not_even_read(tmp_path):
+def test_a_directory_of_a_million_members_is_not_read(tmp_path):
     path = tmp_path / "many.zip"
     with zipfile.ZipFile(path, "w") as archive:
         for number in range(5000):
@@ -543,14 +543,14 @@ def test_a_directory_of_a_million_members_is_not_even_read(tmp_path):
     "data",
     [b"", b"PK", b"PK\5\6" + bytes(18), b"hello" * 100, b"PK\5\6" + b"\xff" * 16 + b"\0\0", bytes(200)],
 )
-def test_a_file_of_something_else_is_refused(tmp_path, data):
+def test_a_foreign_file_is_refused(tmp_path, data):
     path = tmp_path / "other.zip"
     path.write_bytes(data)
     refused(path, tmp_path)
 
 
 @pytest.mark.parametrize("length", [20, 200, 8000])
-def test_a_name_of_any_length_is_told_in_a_short_line(packed, tmp_path, length):
+def test_a_name_of_any_length_is_reported_in_a_short_line(packed, tmp_path, length):
     """The library quotes the name that stands before a member, as long as its header says it is."""
     data = bytearray(packed[1].read_bytes())
     assert data[:4] == b"PK\3\4"
@@ -563,7 +563,7 @@ def test_a_name_of_any_length_is_told_in_a_short_line(packed, tmp_path, length):
     assert said.isprintable()
 
 
-def test_a_large_archive_ends_as_we_expect(packed, tmp_path, monkeypatch):
+def test_a_large_archive_has_the_expected_zip64_end(packed, tmp_path, monkeypatch):
     """Beyond 4 GB a ZIP file has a second end record; here it has one because zipfile is told so."""
     monkeypatch.setattr(zipfile, "ZIP64_LIMIT", 1000)
     export_all(packed[0], tmp_path / "large.zip", made_utc_s=None)
@@ -572,7 +572,7 @@ def test_a_large_archive_ends_as_we_expect(packed, tmp_path, monkeypatch):
     assert every_row(tmp_path / "again.db") == every_row(packed[0])
 
 
-def test_no_damage_surfaces_as_anything_but_an_error_of_the_record(packed, tmp_path):
+def test_any_damage_raises_only_a_record_error(packed, tmp_path):
     sound = packed[1].read_bytes()
     rng = random.Random(11)
     told, taken = 0, 0
@@ -604,7 +604,7 @@ JSON = st.recursive(
 
 @settings(deadline=None, max_examples=80, suppress_health_check=[HealthCheck.function_scoped_fixture])
 @given(st.data())
-def test_no_archive_surfaces_as_anything_but_an_error_of_the_record(packed, tmp_path_factory, data):
+def test_any_archive_raises_only_a_record_error(packed, tmp_path_factory, data):
     folder = tmp_path_factory.mktemp("foreign")
     tables = tables_of(packed[0])
     table = data.draw(st.sampled_from([table for table in TABLES if len(tables[table]) > 1]))
@@ -639,7 +639,7 @@ def test_no_archive_surfaces_as_anything_but_an_error_of_the_record(packed, tmp_
 # --- files
 
 
-def test_a_record_that_stands_is_never_touched(packed, tmp_path):
+def test_an_existing_record_is_never_touched(packed, tmp_path):
     for path in (filled(tmp_path / "record.db"), tmp_path / "empty", tmp_path / "notes.txt"):
         path.touch()
         before = path.read_bytes()
@@ -648,14 +648,14 @@ def test_a_record_that_stands_is_never_touched(packed, tmp_path):
         assert path.read_bytes() == before and isinstance(caught.value, FileExistsError)
 
 
-def test_a_log_of_a_record_that_is_gone_is_not_read_into_the_new_one(packed, tmp_path):
+def test_the_log_of_a_deleted_record_is_not_read_into_the_new_one(packed, tmp_path):
     (tmp_path / "again.db-wal").write_bytes(b"old")
     with pytest.raises(ExistingFileError, match="not closed"):
         import_all(packed[1], tmp_path / "again.db")
     assert [path.name for path in tmp_path.iterdir()] == ["again.db-wal"]
 
 
-def test_a_record_begun_meanwhile_is_not_replaced(packed, tmp_path):
+def test_a_record_created_meanwhile_is_not_replaced(packed, tmp_path):
     def begin(table: str, rows: int) -> None:
         if table == "sample":
             (tmp_path / "again.db").write_text("the watch was started")
@@ -666,7 +666,7 @@ def test_a_record_begun_meanwhile_is_not_replaced(packed, tmp_path):
     assert (tmp_path / "again.db").read_text() == "the watch was started"
 
 
-def test_only_an_archive_is_written_over(packed, tmp_path):
+def test_only_an_archive_is_overwritten(packed, tmp_path):
     record = filled(tmp_path / "record.db")
     before = record.read_bytes()
     with pytest.raises(ExistingFileError, match="is not an archive"):
@@ -679,7 +679,7 @@ def test_only_an_archive_is_written_over(packed, tmp_path):
 
 
 @pytest.mark.parametrize("size", [0, 1, 200, 3000, 5000])
-def test_a_full_disk_is_told_and_leaves_no_archive(packed, tmp_path, size):
+def test_a_full_disk_is_reported_and_leaves_no_archive(packed, tmp_path, size):
     says = r"all.zip cannot be written.*free some space"
     # the watch has it open, on another disk: its log and the log's index are there already
     with Store.open(packed[0]) as watch:
@@ -690,14 +690,14 @@ def test_a_full_disk_is_told_and_leaves_no_archive(packed, tmp_path, size):
 
 
 @pytest.mark.parametrize("size", [0, 4096, 40_000])
-def test_a_full_disk_is_told_and_leaves_no_record(packed, tmp_path, size):
+def test_a_full_disk_is_reported_and_leaves_no_record(packed, tmp_path, size):
     with FullDisk(size), pytest.raises(RecordError, match=r"cannot be written.*") as caught:
         import_all(packed[1], tmp_path / "again.db")
     assert "\n" not in str(caught.value) and ".part" not in str(caught.value), str(caught.value)
     assert list(tmp_path.iterdir()) == []
 
 
-def test_what_is_missing_is_told(packed, tmp_path):
+def test_missing_files_are_reported(packed, tmp_path):
     with pytest.raises(MissingRecordError):
         export_all(tmp_path / "none.db", tmp_path / "all.zip", made_utc_s=None)
     with pytest.raises(ArchiveError, match=r"none.zip cannot be read"):
@@ -722,7 +722,7 @@ def test_an_interrupted_import_leaves_nothing(packed, tmp_path):
         assert list(tmp_path.iterdir()) == []
 
 
-def test_a_number_that_is_not_finite_breaks_no_export(packed, tmp_path):
+def test_a_non_finite_number_breaks_no_export(packed, tmp_path):
     record = filled(tmp_path / "record.db")
     with sqlite3.connect(record) as db:
         db.execute("UPDATE sample SET wall_c = 9e999, room_c = -9e999 WHERE t_s < 5")

@@ -54,7 +54,7 @@ def every_row(path: Path) -> dict[str, Counter]:
 # --- which are kept
 
 
-def test_a_daily_copy_of_a_year_leaves_seven_days_and_the_weeks_before() -> None:
+def test_a_year_of_daily_copies_leaves_seven_days_and_the_weeks_before() -> None:
     kept: list[Copy] = []
     for day in range(365):
         kept += made(NOON + timedelta(days=day))
@@ -68,7 +68,7 @@ def test_a_daily_copy_of_a_year_leaves_seven_days_and_the_weeks_before() -> None
 
 
 @given(st.lists(st.integers(0, 100 * 24), unique=True, max_size=60), st.integers(1, 9), st.integers(0, 9))
-def test_what_stays_is_bounded_and_has_the_newest_of_each_day_and_week(hours, daily, weekly) -> None:
+def test_kept_copies_are_bounded_and_include_the_newest_of_each_day_and_week(hours, daily, weekly) -> None:
     all_of_them = made(*(NOON + timedelta(hours=each) for each in hours))
     gone = surplus(all_of_them, daily, weekly)
     stays = [each for each in all_of_them if each not in gone]
@@ -93,7 +93,7 @@ def test_a_machine_that_was_off_for_months_keeps_its_old_copies() -> None:
 # --- what is made and deleted
 
 
-def test_too_many_go_once_the_new_one_is_whole_and_what_is_not_ours_stays(record, tmp_path) -> None:
+def test_surplus_copies_go_once_the_new_one_is_complete_and_foreign_files_stay(record, tmp_path) -> None:
     folder = tmp_path / "stick"
     folder.mkdir()
     others = {"letter.txt", "potvigil-2026.db", "potvigil-20269999T000000Z.db", "potvigil.db"}
@@ -112,7 +112,7 @@ def test_too_many_go_once_the_new_one_is_whole_and_what_is_not_ours_stays(record
     assert len(list(folder.iterdir())) == len(others) + 4
 
 
-def test_the_pictures_of_the_casts_go_along_each_once_and_none_is_deleted(record, tmp_path) -> None:
+def test_pictures_are_backed_up_once_and_never_deleted(record, tmp_path) -> None:
     folder, png = tmp_path / "stick", b"\x89PNG\r\n\x1a\n"
     folder.mkdir()
     pictures.keep(record, 1, "lens.png", png + b"1")
@@ -130,7 +130,7 @@ def test_the_pictures_of_the_casts_go_along_each_once_and_none_is_deleted(record
     assert kept == {"1/lens.png": png + b"1", "2/lens.png": png + b"anew"}
 
 
-def test_a_folder_that_takes_no_pictures_is_told_and_no_copy_goes(record, tmp_path) -> None:
+def test_a_folder_that_cannot_take_pictures_is_reported_and_no_copy_is_deleted(record, tmp_path) -> None:
     pictures.keep(record, 1, "lens.png", b"\x89PNG\r\n\x1a\n")
     (tmp_path / PICTURES).write_text("of somebody")
     rotate_day = NOON.timestamp()
@@ -139,7 +139,7 @@ def test_a_folder_that_takes_no_pictures_is_told_and_no_copy_goes(record, tmp_pa
     assert len(copies(tmp_path)) == 1
 
 
-def test_where_there_is_no_room_nothing_is_made_and_nothing_deleted(record, tmp_path, monkeypatch) -> None:
+def test_without_room_nothing_is_made_and_nothing_deleted(record, tmp_path, monkeypatch) -> None:
     for day in range(3):
         rotate(record, tmp_path, 9, 0, (NOON + timedelta(days=day)).timestamp())
     before = copies(tmp_path)
@@ -150,7 +150,7 @@ def test_where_there_is_no_room_nothing_is_made_and_nothing_deleted(record, tmp_
     assert copies(tmp_path) == before
 
 
-def test_a_stick_that_is_not_plugged_in_is_told_and_no_folder_made(record, tmp_path) -> None:
+def test_a_missing_stick_is_reported_and_no_folder_made(record, tmp_path) -> None:
     with pytest.raises(UnwritableRecordError, match="plug in the drive it is on"):
         rotate(record, tmp_path / "media/stick", 7, 8, NOON.timestamp())
     assert not (tmp_path / "media").exists()
@@ -175,7 +175,7 @@ def test_a_backup_restores_to_an_identical_record(record, tmp_path) -> None:
     assert every_row(record) == before
 
 
-def test_what_came_and_what_changed_since_is_counted(record, tmp_path) -> None:
+def test_additions_and_changes_since_the_backup_are_counted(record, tmp_path) -> None:
     backup(record, tmp_path / "copy.db")
     with Store.open(record) as store:
         for each in night(100, start_s=4000.0):
@@ -188,7 +188,7 @@ def test_what_came_and_what_changed_since_is_counted(record, tmp_path) -> None:
     assert (found.changed, found.newer, found.problems) == (7, 100, ())
 
 
-def test_a_closed_batch_that_is_otherwise_in_the_backup_is_told(record, tmp_path) -> None:
+def test_a_closed_batch_that_differs_from_the_backup_is_reported(record, tmp_path) -> None:
     backup(record, tmp_path / "copy.db")
     with sqlite3.connect(tmp_path / "copy.db") as db:
         db.execute("UPDATE batch SET verdict = 'held'")
@@ -196,7 +196,7 @@ def test_a_closed_batch_that_is_otherwise_in_the_backup_is_told(record, tmp_path
     assert restore(tmp_path / "copy.db", record).problems == ("batch 1 is not as in the record",)
 
 
-def test_a_damaged_backup_is_told_and_the_record_left_alone(record, tmp_path) -> None:
+def test_a_damaged_backup_is_reported_and_the_record_left_alone(record, tmp_path) -> None:
     copy = tmp_path / "copy.db"
     backup(record, copy)
     data = bytearray(copy.read_bytes())
@@ -223,7 +223,7 @@ def workshop(record, tmp_path) -> Path:
     return config
 
 
-def test_the_verb_keeps_as_many_as_the_settings_say_and_checks_the_newest(
+def test_the_verb_keeps_the_configured_number_and_checks_the_newest(
     workshop, tmp_path, monkeypatch, capsys
 ) -> None:
     now = NOON.timestamp()
@@ -246,13 +246,13 @@ def test_the_verb_keeps_as_many_as_the_settings_say_and_checks_the_newest(
         (["--check"], "give a FILE, or set in"),
     ],
 )
-def test_without_a_place_for_backups_the_verb_says_how_to_name_one(tmp_path, words, said, capsys) -> None:
+def test_without_a_backup_folder_the_verb_says_how_to_set_one(tmp_path, words, said, capsys) -> None:
     assert main(["record", "backup", "--record", str(tmp_path / "none.db"), *words]) == 2
     err = capsys.readouterr().err
     assert said in err and err.count("\n") == 1
 
 
-def test_a_clock_that_fell_back_deletes_nothing(workshop, tmp_path, monkeypatch, capsys) -> None:
+def test_a_clock_set_back_deletes_nothing(workshop, tmp_path, monkeypatch, capsys) -> None:
     monkeypatch.setattr("time.time", lambda: NOON.timestamp())
     assert main(["record", "backup", "--config", str(workshop)]) == 0
     for back_s, said in ((86_400.0, "behind its newest backup"), (86_400.0 * 3650, "behind the record's")):

@@ -107,7 +107,7 @@ def record(tmp_path) -> Path:
 # --- thinning
 
 
-def test_it_averages_as_the_core_does_and_spares_what_a_restart_feeds():
+def test_thinning_averages_as_the_core_does_and_spares_what_a_restart_replays():
     assert thinning.BIN_S == estimator.BIN_S
     assert (thinning.FED_BEFORE_S, thinning.FED_AFTER_S) == (FED_BEFORE_S, restart._FEED_AFTER_S)
     assert thinning.STEP_S % thinning.BETWEEN_BIN_S == thinning.BETWEEN_BIN_S % thinning.BIN_S == 0.0
@@ -121,7 +121,7 @@ NUMBERS = st.none() | st.floats(allow_nan=False, allow_infinity=False, allow_sub
     st.lists(st.tuples(st.none() | st.floats(0, 1e9), *[NUMBERS] * 9), min_size=2, max_size=30),
     st.integers(0, 10**6),
 )
-def test_a_mean_lies_within_what_it_stands_for_and_invents_nothing(columns, start):
+def test_a_mean_is_within_the_range_of_its_samples(columns, start):
     rows = [(start + i * 0.7, *read, None, None) for i, read in enumerate(columns)]
     t_s, utc_s, *means, faults, spread = mean_of(rows)
     kept = json.loads(spread)
@@ -138,7 +138,7 @@ def test_a_mean_lies_within_what_it_stands_for_and_invents_nothing(columns, star
                 assert mean == pytest.approx(statistics.fmean(values), rel=1e-9, abs=1e-12 * size)
 
 
-def test_on_a_ramp_the_mean_is_the_reading_of_its_moment():
+def test_on_a_ramp_the_mean_equals_the_reading_at_its_time():
     rows = [(t_s, UTC_S + t_s, 15_000 - 0.25 * t_s, *[None] * 9) for t_s in (0.3, 1.1, 2.0, 7.7, 19.2)]
     t_s, utc_s, count, *_ = mean_of(rows)
     assert count == pytest.approx(15_000 - 0.25 * t_s, abs=1e-9)
@@ -150,12 +150,12 @@ def test_a_clock_that_was_set_within_the_bin_still_dates_its_mean():
     assert mean_of(rows)[:2] == (9.5, UTC_S + 9.5)
 
 
-def test_a_reading_that_never_moved_stays_exactly_what_it_was():
+def test_a_constant_reading_is_kept_exactly():
     rows = [(float(i), None, 0.1, *[None] * 9) for i in range(3)]  # 0.1 * 3 / 3 is not 0.1 in binary
     assert mean_of(rows)[2] == 0.1
 
 
-def test_the_faults_of_a_bin_stay_each_once():
+def test_each_fault_of_a_bin_is_kept_once():
     absent = Fault(Sensor.THERMOMETER, "28-0316 does not answer", Place.GAS)
     dead = Fault(Sensor.BAROMETER, "0x76 does not answer")
     texts = [faults_to_text(faults) for faults in ((absent,), (absent, dead), (dead,))]
@@ -166,7 +166,7 @@ def test_the_faults_of_a_bin_stay_each_once():
     assert mean_of(rows)[-2] == (absent, dead)
 
 
-def test_stretches_of_the_axis_are_found_as_by_looking_at_each():
+def test_stretches_of_the_axis_match_a_brute_force_search():
     rng = random.Random(5)
     for _ in range(200):
         spans = [(a, a + rng.randrange(6)) for a in (rng.randrange(60) for _ in range(rng.randrange(7)))]
@@ -176,7 +176,7 @@ def test_stretches_of_the_axis_are_found_as_by_looking_at_each():
             assert found.touches(from_s, to_s) == any(a <= to_s and from_s <= b for a, b in spans)
 
 
-def test_old_samples_become_means_and_what_matters_stays(record):
+def test_old_samples_become_means_and_what_matters_is_kept(record):
     other = every_row(record, but=("sample",))
     before = [t_s for t_s, _ in rows_of(record)]
     done = thin(record, KEEP_S, LATER_S, rest_s=0.0)
@@ -206,7 +206,7 @@ def test_thinning_again_changes_nothing(record):
     assert every_row(record) == once
 
 
-def test_thinning_bit_by_bit_ends_as_thinning_at_once(tmp_path):
+def test_thinning_in_steps_equals_thinning_at_once(tmp_path):
     bit, once = workshop(tmp_path / "bit.db"), workshop(tmp_path / "once.db")
     for hours in (0.4, 0.5, 1.7, 2.999, 3.5):
         thin(bit, KEEP_S, UTC_S + KEEP_S + hours * HOUR_S, rest_s=0.0)
@@ -214,7 +214,7 @@ def test_thinning_bit_by_bit_ends_as_thinning_at_once(tmp_path):
     assert every_row(bit) == every_row(once)
 
 
-def test_what_is_young_stays(record):
+def test_recent_samples_are_kept(record):
     before = every_row(record)
     assert thin(record, KEEP_S, UTC_S + KEEP_S, rest_s=0.0).samples == 0
     assert every_row(record) == before
@@ -224,7 +224,7 @@ def test_what_is_young_stays(record):
 
 
 @pytest.mark.parametrize("kind", ["open", "unseen", "regulated"])
-def test_a_batch_that_may_be_fed_again_is_never_touched(tmp_path, kind):
+def test_a_batch_that_may_be_replayed_is_never_touched(tmp_path, kind):
     record = workshop(tmp_path / "record.db", closed=kind != "open", regulated=kind == "regulated")
     if kind == "unseen":
         with Store.open(record) as store:
@@ -245,7 +245,7 @@ def test_samples_without_a_clock_are_dated_by_later_ones_or_left(tmp_path):
     assert thin(record, KEEP_S, LATER_S, rest_s=0.0).samples > 5000
 
 
-def test_nothing_after_a_moment_known_to_be_young_is_old(record):
+def test_nothing_after_a_recent_dated_moment_is_old(record):
     """A clock that was believed and was years behind must not make the newest samples old ones."""
     with Store.open(record) as store:
         store.add_event(POT, None, alarm(3000.0, AlarmState.NORMAL, utc_s=LATER_S))
@@ -253,7 +253,7 @@ def test_nothing_after_a_moment_known_to_be_young_is_old(record):
     assert max(t_s for t_s, spread in rows_of(record) if spread is not None) < 3000.0
 
 
-def test_a_reading_astray_is_not_averaged_in(tmp_path):
+def test_an_outlier_is_not_averaged_in(tmp_path):
     record = workshop(tmp_path / "record.db")
     with sqlite3.connect(record) as db:
         db.execute("UPDATE sample SET transducer_count = 40 WHERE t_s BETWEEN 3105 AND 3106")
@@ -264,14 +264,14 @@ def test_a_reading_astray_is_not_averaged_in(tmp_path):
     assert full and all(3100 <= t_s < 3120 or 3300 <= t_s < 3320 for t_s in full)
 
 
-def test_few_samples_are_left_where_a_mean_would_take_no_less_room(tmp_path):
+def test_a_few_samples_are_left_where_a_mean_saves_no_space(tmp_path):
     record = damage(workshop(tmp_path / "record.db"), "DELETE FROM sample WHERE CAST(t_s AS INTEGER) % 5 > 0")
     thin(record, KEEP_S, LATER_S, rest_s=0.0)
     means = [t_s for t_s, spread in rows_of(record) if spread is not None]
     assert means and not [t_s for t_s in means if 2000.0 < t_s < 8000.0]  # four in 20 s, twelve in 60 s
 
 
-def test_a_thinner_that_is_killed_loses_nothing(tmp_path):
+def test_a_killed_thinning_loses_nothing(tmp_path):
     record, whole = workshop(tmp_path / "record.db"), workshop(tmp_path / "whole.db")
     count = len(rows_of(record))
     script = f"""
@@ -299,7 +299,7 @@ def test_a_thinner_that_is_killed_loses_nothing(tmp_path):
     assert check(record).problems == ()
 
 
-def test_a_watch_goes_on_while_it_is_thinned(record):
+def test_a_watch_runs_on_while_its_record_is_thinned(record):
     script = """
         import sys, pathlib
         from potvigil.model.reading import Sample
@@ -321,7 +321,7 @@ def test_a_watch_goes_on_while_it_is_thinned(record):
     assert len([t_s for t_s, spread in rows_of(record) if t_s >= 20_000 and spread is None]) == 2000
 
 
-def test_a_damaged_record_is_told_when_it_is_thinned(record):
+def test_thinning_a_damaged_record_reports_the_damage(record):
     damage(record, "UPDATE sample SET faults = '[5]' WHERE t_s BETWEEN 3000 AND 3001")
     with pytest.raises(DamagedRecordError, match="unreadable row"):
         thin(record, KEEP_S, LATER_S, rest_s=0.0)
@@ -347,7 +347,7 @@ def fed_again(record: Path) -> BatchSummary:
 
 
 @pytest.mark.parametrize("name", ["small-leak", "two-in-the-morning", "top-ups"])
-def test_a_thinned_night_fed_again_is_judged_as_before(tmp_path, name):
+def test_a_replayed_thinned_night_gets_the_same_verdict(tmp_path, name):
     bench = rehearse(NIGHTS[name], tmp_path, sample_period_s=2.0)
     last_s = bench.summary.end_s
     with Store.open(bench.record) as store:  # a later batch, so that no restart feeds this one
@@ -380,7 +380,7 @@ def damage(path: Path, *statements: str) -> Path:
     return path
 
 
-def test_a_sound_record_is_told_as_sound(record, night_record):
+def test_a_sound_record_is_reported_sound(record, night_record):
     for path in (record, night_record):
         checked = check(path)
         assert checked.problems == () and check_lines(checked)[-1] == "no fault found"
@@ -409,7 +409,7 @@ def test_a_sound_record_is_told_as_sound(record, night_record):
         ),
     ],
 )
-def test_what_is_wrong_is_named_on_a_line(record, statement, says):
+def test_each_problem_takes_one_line(record, statement, says):
     checked = check(damage(record, statement))
     assert any(says in text for text in checked.problems), checked.problems
     lines = check_lines(checked)
@@ -421,7 +421,7 @@ def test_many_problems_are_counted_not_listed(record):
     assert len(checked.problems) == 21 and checked.problems[-1] == "and 10800 more"
 
 
-def test_a_gap_in_the_hold_is_told_and_one_outside_it_is_not(tmp_path):
+def test_only_gaps_within_the_hold_are_reported(tmp_path):
     # the hold is from 2600 s to 7900 s
     path = damage(
         workshop(tmp_path / "record.db"),
@@ -440,7 +440,7 @@ def test_thinning_makes_no_gaps(record):
     assert check(record).gaps == ()
 
 
-def test_how_long_the_disk_lasts_follows_the_newest_month(tmp_path):
+def test_the_time_the_disk_lasts_follows_the_newest_month(tmp_path):
     path = tmp_path / "record.db"
     with Store.open(path) as store:
         for hour in range(60 * 24):  # a month at one sample an hour, then one at ten
@@ -491,7 +491,7 @@ def test_a_missing_or_foreign_file_is_refused(tmp_path):
 # --- backup
 
 
-def test_a_copy_holds_all_that_the_record_holds(record, tmp_path):
+def test_a_copy_has_everything_in_the_record(record, tmp_path):
     out = tmp_path / "copy.db"
     for _ in range(2):  # an earlier copy is replaced
         assert backup(record, out) == out.stat().st_size
@@ -501,7 +501,7 @@ def test_a_copy_holds_all_that_the_record_holds(record, tmp_path):
     assert not list(tmp_path.glob(".*"))
 
 
-def test_a_copy_is_whole_while_a_watch_writes(record, tmp_path):
+def test_a_copy_is_consistent_while_a_watch_writes(record, tmp_path):
     script = """
         import sys, pathlib, itertools
         from potvigil.model.reading import Sample
@@ -532,7 +532,7 @@ def test_a_copy_is_whole_while_a_watch_writes(record, tmp_path):
     assert len(rows_of(record)) > len(rows_of(tmp_path / "copy.db"))
 
 
-def test_only_an_earlier_copy_is_written_over(record, tmp_path):
+def test_only_an_earlier_copy_is_overwritten(record, tmp_path):
     notes = tmp_path / "notes.txt"
     notes.write_text("hello" * 50)
     (tmp_path / "same.db").symlink_to(record)
@@ -556,7 +556,7 @@ def test_only_an_earlier_copy_is_written_over(record, tmp_path):
 
 
 @pytest.mark.parametrize("size", [0, 100_000])
-def test_a_full_disk_is_told_and_the_earlier_copy_stays(record, tmp_path, size):
+def test_a_full_disk_is_reported_and_the_earlier_copy_kept(record, tmp_path, size):
     backup(record, tmp_path / "copy.db")
     before = (tmp_path / "copy.db").read_bytes()
     with Store.open(record) as watch:  # its log is there already
@@ -576,7 +576,7 @@ def test_an_interrupted_backup_leaves_nothing(record, tmp_path):
     assert not list(tmp_path.glob("*copy*"))
 
 
-def test_a_damaged_record_is_not_passed_on_as_a_copy(record, tmp_path):
+def test_a_damaged_record_is_not_copied(record, tmp_path):
     data = bytearray(record.read_bytes())
     data[12 * 4096 : 12 * 4096 + 12] = b"\x55" * 12
     record.write_bytes(data)

@@ -20,7 +20,7 @@ def drawn(kind: str) -> bytes:
 @pytest.mark.parametrize(
     ("named", "kind"), [("JPEG", "image/jpeg"), ("PNG", "image/png"), ("WEBP", "image/webp")]
 )
-def test_what_a_browser_shows_is_kept_and_read_again(tmp_path, named, kind):
+def test_pictures_a_browser_can_show_are_kept_and_read_again(tmp_path, named, kind):
     record, content = tmp_path / "record.db", drawn(named)
     assert pictures.kind_of(content) == kind
     pictures.keep(record, 7, "lens.jpg", content)
@@ -33,7 +33,7 @@ def test_what_a_browser_shows_is_kept_and_read_again(tmp_path, named, kind):
 @pytest.mark.parametrize(
     "content", [b"", b"<svg xmlns='http://www.w3.org/2000/svg'/>", b"GIF89a", b"%PDF-1.7", b"RIFF"]
 )
-def test_what_is_no_picture_is_refused(tmp_path, content):
+def test_a_file_that_is_not_a_picture_is_refused(tmp_path, content):
     assert pictures.kind_of(content) is None
     with pytest.raises(PictureError, match="not a JPEG, PNG or WebP"):
         pictures.keep(tmp_path / "record.db", 7, "lens.jpg", content)
@@ -43,7 +43,7 @@ def test_what_is_no_picture_is_refused(tmp_path, content):
 @pytest.mark.parametrize(
     "name", ["", ".", "..", "../secret", "/etc/passwd", "a\\b", ".hidden", "a\x00b", "x" * 121]
 )
-def test_a_name_leads_to_nothing_but_a_file_of_its_batch(tmp_path, name):
+def test_a_picture_name_reaches_only_files_of_its_batch(tmp_path, name):
     record = tmp_path / "record.db"
     (tmp_path / "secret").write_bytes(drawn("JPEG"))
     with pytest.raises(PictureError):
@@ -51,7 +51,7 @@ def test_a_name_leads_to_nothing_but_a_file_of_its_batch(tmp_path, name):
     assert pictures.read(record, 7, name) is None
 
 
-def test_a_file_that_became_none_or_too_large_is_not_shown(tmp_path, monkeypatch):
+def test_a_file_no_longer_a_picture_or_too_large_is_not_shown(tmp_path, monkeypatch):
     record = tmp_path / "record.db"
     pictures.keep(record, 7, "lens.jpg", drawn("JPEG"))
     file = tmp_path / "record.db-pictures" / "7" / "lens.jpg"
@@ -64,7 +64,7 @@ def test_a_file_that_became_none_or_too_large_is_not_shown(tmp_path, monkeypatch
     assert pictures.read(record, 7, "lens.jpg") is None
 
 
-def test_each_new_one_has_a_name_of_its_own_up_to_a_bound(tmp_path):
+def test_each_new_picture_gets_its_own_name_up_to_a_limit(tmp_path):
     record, names = tmp_path / "record.db", ["cast-1.jpg"]
     assert pictures.new_name(record, 7, "image/jpeg", names) == "cast-2.jpg"
     pictures.keep(record, 7, "cast-2.jpg", drawn("JPEG"))  # taken out of the details, its file stays

@@ -24,7 +24,7 @@ def row(t_s: float, utc_s: float | None = None, faults: tuple[Fault, ...] = (), 
     return (*thinning._row(sample)[:-2], faults_to_text(faults), None)
 
 
-def test_its_figures_are_these() -> None:
+def test_the_constants_of_thinning_are_pinned() -> None:
     assert (thinning.BIN_S, thinning.BETWEEN_BIN_S, thinning.STEP_S) == (20.0, 60.0, 1200.0)
     assert (thinning.KEPT_AROUND_S, thinning.FED_BEFORE_S, thinning.FED_AFTER_S) == (120.0, 120.0, 3600.0)
     assert (thinning.STEADY_SHARE, thinning.STEADY_C, thinning.LEAST_SAMPLES) == (0.01, 1.0, 6)
@@ -33,7 +33,7 @@ def test_its_figures_are_these() -> None:
 # --- a mean
 
 
-def test_a_mean_has_of_each_column_the_mean_of_those_that_have_it_and_how_far_they_went() -> None:
+def test_a_mean_averages_each_column_over_its_known_values_with_their_range() -> None:
     rows = [
         row(100.0, 1100.0, (LOST,), gauge_pa=400_000.0, wall_c=20.0),
         row(101.0, None, (SILENT, LOST), gauge_pa=400_003.0),
@@ -52,14 +52,14 @@ def test_a_mean_has_of_each_column_the_mean_of_those_that_have_it_and_how_far_th
     assert mean_of([row(1.0)])[1] is None
 
 
-def test_a_mean_stands_at_the_mean_time_of_those_that_tell_the_pressure() -> None:
+def test_a_mean_has_the_mean_time_of_its_samples_with_a_pressure() -> None:
     for pressure in ("transducer_count", "supply_count", "gauge_pa", "absolute_pa"):
         rows = [row(0.0, wall_c=20.0), row(10.0, **{pressure: 1.0}), row(12.0, **{pressure: 1.0})]
         assert mean_of(rows)[0] == 11.0
     assert mean_of([row(0.0, wall_c=20.0), row(10.0, wall_c=20.0)])[0] == 5.0
 
 
-def test_the_ends_are_kept_to_six_digits_and_the_mean_within_them() -> None:
+def test_the_range_is_kept_to_six_digits_with_the_mean_within_it() -> None:
     rows = [row(float(n), transducer_count=15_000.123456) for n in range(3)]
     *_, spread = mean_of(rows)
     assert json.loads(spread)["transducer_count"] == [15_000.1, 15_000.1]
@@ -86,9 +86,7 @@ def test_the_ends_are_kept_to_six_digits_and_the_mean_within_them() -> None:
         ("transducer_count", (15_000.0, 15_152.0), False),
     ],
 )
-def test_a_bin_in_which_something_steps_is_not_steady(
-    column: str, values: tuple[float, float], is_steady: bool
-) -> None:
+def test_a_bin_with_a_step_is_not_steady(column: str, values: tuple[float, float], is_steady: bool) -> None:
     rows = [row(float(n), **{column: value}) for n, value in enumerate(values)]
     assert thinning._is_steady(rows) is is_steady
     assert thinning._is_steady([row(5.0), *rows]) is is_steady  # what has none of it says nothing
@@ -104,7 +102,7 @@ def test_a_bin_in_which_something_steps_is_not_steady(
         *((20.1, 30.0, True), (0.0, 99.0, True), (50.1, 59.9, False), (60.0, 60.0, True), (1e9, 1e9, True)),
     ],
 )
-def test_a_stretch_is_touched_up_to_its_ends(from_s: float, to_s: float, touches: bool) -> None:
+def test_a_stretch_includes_its_ends(from_s: float, to_s: float, touches: bool) -> None:
     spans = Spans([(30.0, 40.0), (10.0, 20.0), (35.0, 50.0), (32.0, 33.0), (60.0, inf)])
     assert spans.touches(from_s, to_s) is touches
     assert not Spans([]).touches(from_s, to_s)
@@ -121,7 +119,7 @@ def times(samples: list[Sample]) -> list[float]:
     return [each.t_s for each in samples]
 
 
-def test_of_a_batch_whole_bins_before_a_moment_become_means() -> None:
+def test_only_whole_bins_of_a_batch_before_the_limit_become_means() -> None:
     found = list(thinned(night(), [], 119.0))
     assert times(found) == [9.5, 29.5, 49.5, 69.5, 89.5, *(float(n) for n in range(100, 200))]
     assert found[0].gauge_pa == pytest.approx(sum(400_000.0 + n % 7 for n in range(20)) / 20.0)
@@ -131,13 +129,13 @@ def test_of_a_batch_whole_bins_before_a_moment_become_means() -> None:
 @pytest.mark.parametrize(
     ("moment_s", "kept"), [(300.0, []), (299.0, [160]), (180.0, [60, 80, 100, 120, 140, 160])]
 )
-def test_two_minutes_around_whatever_happened_stay(moment_s: float, kept: list[int]) -> None:
+def test_two_minutes_around_each_event_are_kept(moment_s: float, kept: list[int]) -> None:
     found = times(list(thinned(night(180), [moment_s], 1e9)))
     whole = [n for n in range(0, 180, 20) if float(n) in found]
     assert whole == kept
 
 
-def test_few_samples_faults_and_steps_stay() -> None:
+def test_few_samples_faults_and_steps_are_kept() -> None:
     assert times(list(thinned(night(5), [], 1e9))) == [0.0, 1.0, 2.0, 3.0, 4.0]
     assert times(list(thinned(night(6), [], 1e9))) == [2.5]
     with_fault = night(20)
@@ -170,7 +168,7 @@ def read(path: Path) -> list[float]:
         return times(list(store.samples(POT, 0.0)))
 
 
-def test_between_batches_a_minute_becomes_a_mean_within_one_twenty_seconds_and_around_events_nothing(
+def test_bins_are_a_minute_between_batches_20_s_within_one_and_none_around_events(
     record: Path,
 ) -> None:
     done = thin(record, DAY_S, UTC_S + 30 * DAY_S, rest_s=0.0)
@@ -187,13 +185,13 @@ def test_between_batches_a_minute_becomes_a_mean_within_one_twenty_seconds_and_a
     assert done.steps == 6  # of twenty minutes each
 
 
-def test_where_there_is_no_record_none_is_made(tmp_path: Path) -> None:
+def test_thinning_makes_no_missing_record(tmp_path: Path) -> None:
     with pytest.raises(MissingRecordError):
         thin(tmp_path / "none.db", DAY_S, UTC_S, rest_s=0.0)
     assert list(tmp_path.iterdir()) == []
 
 
-def test_only_what_is_surely_older_becomes_a_mean(record: Path) -> None:
+def test_only_certainly_older_samples_become_means(record: Path) -> None:
     # the horizon lies at 6000 s of the axis
     thin(record, DAY_S, UTC_S + 6000.0 + DAY_S, rest_s=0.0)
     found = read(record)
@@ -201,7 +199,7 @@ def test_only_what_is_surely_older_becomes_a_mean(record: Path) -> None:
     assert 5849.5 in found
 
 
-def test_after_each_step_the_watch_has_its_turn(record: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+def test_the_watch_gets_a_turn_after_each_step(record: Path, monkeypatch: pytest.MonkeyPatch) -> None:
     rests: list[float] = []
     told: list[tuple[str, int]] = []
     monkeypatch.setattr(thinning.time, "sleep", rests.append)
@@ -221,7 +219,7 @@ def test_after_each_step_the_watch_has_its_turn(record: Path, monkeypatch: pytes
         (4800.0, True, None, None),
     ],
 )
-def test_what_a_restart_feeds_again_stays_whole(
+def test_samples_that_a_restart_replays_are_not_thinned(
     tmp_path: Path, end_s: float | None, is_seen: bool, stays_from_s: float | None, stays_to_s: float | None
 ) -> None:
     path = tmp_path / "record.db"
@@ -247,7 +245,7 @@ def test_what_a_restart_feeds_again_stays_whole(
 @pytest.mark.parametrize(
     "settings", ["{}", "nonsense", '{"pots":{}}', '{"pots":{"lantern":{"supply":"shut"}}}']
 )
-def test_only_a_supply_that_is_called_regulated_keeps_a_batch_whole(settings: str) -> None:
+def test_only_a_batch_with_a_regulated_supply_is_not_thinned(settings: str) -> None:
     assert not thinning._is_regulated(settings, POT)
     assert not thinning._is_regulated(None, POT)
     assert thinning._is_regulated('{"pots":{"lantern":{"supply":"regulated"}}}', POT)

@@ -60,7 +60,7 @@ def change(path: Path, *statements: str) -> None:
 # --- check
 
 
-def test_the_check_looks_at_the_rows_of_every_table_that_has_something_to_look_at() -> None:
+def test_the_check_validates_every_table_with_checkable_rows() -> None:
     assert check_module._LOOKED_AT.keys() == validation._CHECKS.keys()
 
 
@@ -72,15 +72,13 @@ def test_the_check_looks_at_the_rows_of_every_table_that_has_something_to_look_a
         ("UPDATE care SET part = 'lamp'", "care 1: part: 'lamp' is not known"),
     ],
 )
-def test_a_row_that_cannot_be_read_is_told_by_its_table_and_number(
-    record: Path, statement: str, said: str
-) -> None:
+def test_an_unreadable_row_is_reported_by_table_and_number(record: Path, statement: str, said: str) -> None:
     assert check(record).problems == ()
     change(record, statement)
     assert check(record).problems == (said,)
 
 
-def test_its_figures_are_these() -> None:
+def test_the_constants_of_the_check_are_pinned() -> None:
     assert (check_module.RATE_OVER_S, check_module.RATE_LEAST_S) == (30 * DAY_S, 7 * DAY_S)
     assert (check_module.BACKUP_PAGES, check_module.BACKUP_REST_S) == (256, 0.02)
     assert check_module.MOST_PROBLEMS == 20
@@ -147,17 +145,17 @@ SOUND = Checked(
         ),
     ],
 )
-def test_the_state_of_a_record_to_the_letter(changes: dict[str, object], lines: list[str]) -> None:
+def test_the_words_for_the_state_of_a_record_are_pinned(changes: dict[str, object], lines: list[str]) -> None:
     assert check_lines(replace(SOUND, **changes)) == lines
 
 
-def test_how_long_a_disk_lasts_needs_both_figures() -> None:
+def test_the_time_a_disk_lasts_needs_both_figures() -> None:
     assert replace(SOUND, bytes_per_day=1e9).lasts_days == 3.0
     assert replace(SOUND, bytes_per_day=1e9, free_bytes=None).lasts_days is None
 
 
 @pytest.mark.parametrize(("days", "is_known"), [(6.99, False), (7.0, True), (60.0, True)])
-def test_the_rate_is_that_of_the_newest_month_and_of_a_week_at_least(
+def test_the_rate_is_of_the_newest_month_and_at_least_a_week(
     tmp_path: Path, days: float, is_known: bool
 ) -> None:
     with Store.open(tmp_path / "record.db") as store:
@@ -173,7 +171,7 @@ def test_the_rate_is_that_of_the_newest_month_and_of_a_week_at_least(
         assert check_module._bytes_per_day(store._db, 6100, 0) is None
 
 
-def test_many_problems_are_counted_beyond_twenty_and_each_told_once() -> None:
+def test_problems_beyond_twenty_are_counted_and_each_is_reported_once() -> None:
     problems = check_module._Problems()
     for n in (*range(20), 3):
         problems.add(f"é{n}")
@@ -186,7 +184,7 @@ def test_many_problems_are_counted_beyond_twenty_and_each_told_once() -> None:
 # --- restore
 
 
-def test_a_backup_is_held_against_the_record_row_by_row(record: Path, tmp_path: Path) -> None:
+def test_a_backup_is_compared_with_the_record_row_by_row(record: Path, tmp_path: Path) -> None:
     copy = tmp_path / "copy.db"
     Database.open(record).close()
     copy.write_bytes(record.read_bytes())
@@ -210,7 +208,7 @@ def test_a_backup_is_held_against_the_record_row_by_row(record: Path, tmp_path: 
 # --- files that appear whole
 
 
-def test_a_file_appears_with_its_mode_once_it_is_whole(tmp_path: Path) -> None:
+def test_a_file_appears_complete_and_with_its_mode(tmp_path: Path) -> None:
     before = os.umask(0)
     try:
         for mode in (own_file.SECRET, own_file.PUBLIC):
@@ -222,9 +220,7 @@ def test_a_file_appears_with_its_mode_once_it_is_whole(tmp_path: Path) -> None:
     assert [each.name for each in tmp_path.iterdir()] == ["own"]
 
 
-def test_what_is_written_whole_is_pushed_out_before_it_takes_its_name(
-    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
-) -> None:
+def test_a_file_is_synced_before_it_takes_its_name(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
     pushed: list[str] = []
     fsync = os.fsync
 
@@ -243,7 +239,7 @@ def test_what_is_written_whole_is_pushed_out_before_it_takes_its_name(
 
 
 @pytest.mark.parametrize("replaces", [False, True])
-def test_what_stands_there_goes_only_where_it_may(tmp_path: Path, replaces: bool) -> None:
+def test_an_existing_file_is_replaced_only_if_allowed(tmp_path: Path, replaces: bool) -> None:
     path = tmp_path / "one.db"
     path.write_text("old")
     if replaces:
@@ -261,7 +257,7 @@ def test_what_stands_there_goes_only_where_it_may(tmp_path: Path, replaces: bool
     assert list(tmp_path.iterdir()) == [path]
 
 
-def test_a_file_that_came_meanwhile_is_not_written_over(tmp_path: Path) -> None:
+def test_a_file_created_meanwhile_is_not_overwritten(tmp_path: Path) -> None:
     path = tmp_path / "one.db"
     with pytest.raises(ExistingFileError), whole(path, replace=False) as part:
         part.write_text("new")
@@ -272,9 +268,7 @@ def test_a_file_that_came_meanwhile_is_not_written_over(tmp_path: Path) -> None:
     assert sorted(each.name for each in tmp_path.iterdir()) == ["one.db", "two"]
 
 
-def test_a_medium_without_links_is_written_all_the_same(
-    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
-) -> None:
+def test_a_medium_without_hard_links_can_be_written(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
     def refused(*_: object) -> None:
         raise PermissionError(1, "Operation not permitted")
 
@@ -284,7 +278,7 @@ def test_a_medium_without_links_is_written_all_the_same(
     assert (tmp_path / "one.db").read_text() == "one"
 
 
-def test_an_error_leaves_nothing_and_names_what_was_asked_for(tmp_path: Path) -> None:
+def test_an_error_leaves_no_file_and_names_the_requested_path(tmp_path: Path) -> None:
     path = tmp_path / "one.db"
     full = r"one\.db cannot be written \(No space left"
     with pytest.raises(RecordWriteError, match=full) as error, whole(path, replace=False) as part:
@@ -304,7 +298,7 @@ def test_an_error_leaves_nothing_and_names_what_was_asked_for(tmp_path: Path) ->
 
 
 @pytest.mark.parametrize("ending", ["-wal", "-journal"])
-def test_a_log_of_another_record_is_in_the_way_unless_it_is_empty(tmp_path: Path, ending: str) -> None:
+def test_the_log_of_another_record_blocks_unless_empty(tmp_path: Path, ending: str) -> None:
     path = tmp_path / "one.db"
     Path(f"{path}{ending}").touch()
     check_free(path, replace=False)
@@ -333,14 +327,14 @@ JPEG = b"\xff\xd8\xff" + b"x" * 20
         *(("a/b", False), ("a\\b", False), ("a\nb", False), ("Guß 1.jpg", True)),
     ],
 )
-def test_a_picture_has_a_plain_name(tmp_path: Path, name: str, is_plain: bool) -> None:
+def test_a_picture_name_is_plain(tmp_path: Path, name: str, is_plain: bool) -> None:
     assert pictures._is_plain(name) is is_plain
     if not is_plain:
         with pytest.raises(PictureError, match="is not a plain file name"):
             pictures.keep(tmp_path / "record.db", 1, name, JPEG)
 
 
-def test_a_picture_is_kept_up_to_its_size_for_the_group_and_nobody_else(
+def test_a_picture_is_kept_up_to_the_size_limit_and_readable_by_the_group_only(
     tmp_path: Path, monkeypatch: pytest.MonkeyPatch
 ) -> None:
     record = tmp_path / "record.db"
@@ -365,7 +359,7 @@ def test_a_picture_is_kept_up_to_its_size_for_the_group_and_nobody_else(
     ]
 
 
-def test_only_pictures_that_are_new_are_copied(tmp_path: Path) -> None:
+def test_only_new_pictures_are_copied(tmp_path: Path) -> None:
     record, to = tmp_path / "record.db", tmp_path / "to"
     for number, name in ((1, "a.jpg"), (1, "b.jpg"), (2, "a.jpg")):
         pictures.keep(record, number, name, JPEG)
@@ -378,7 +372,7 @@ def test_only_pictures_that_are_new_are_copied(tmp_path: Path) -> None:
     assert stat.S_IMODE((to / "1" / "b.jpg").stat().st_mode) == 0o640
 
 
-def test_a_mistake_of_ours_within_a_file_stays_what_it_is(tmp_path: Path) -> None:
+def test_a_programming_error_while_writing_is_not_translated(tmp_path: Path) -> None:
     for opened in (whole_file(tmp_path / "one"), whole(tmp_path / "one", replace=True)):
         with pytest.raises(ZeroDivisionError), opened:
             raise ZeroDivisionError
@@ -391,7 +385,7 @@ def test_a_mistake_of_ours_within_a_file_stays_what_it_is(tmp_path: Path) -> Non
 # --- copies and archives
 
 
-def test_a_copy_that_is_not_whole_is_told_by_the_last_that_was_found(
+def test_an_incomplete_copy_is_reported_by_the_last_problem_found(
     record: Path, tmp_path: Path, monkeypatch: pytest.MonkeyPatch
 ) -> None:
     found = "*** in database main ***\nPage 3: never used\nPage 5: never used"
@@ -406,7 +400,7 @@ def test_a_copy_that_is_not_whole_is_told_by_the_last_that_was_found(
     ("has_tmpdir", "has_var_tmp", "place"),
     [(False, True, "/var/tmp"), (True, True, None), (False, False, None), (True, False, None)],
 )
-def test_a_backup_is_restored_where_there_is_room_on_a_disk(
+def test_a_backup_is_test_restored_on_a_disk_if_there_is_one(
     record: Path, monkeypatch: pytest.MonkeyPatch, has_tmpdir: bool, has_var_tmp: bool, place: str | None
 ) -> None:
     asked: list[tuple[str, str | None]] = []
@@ -428,7 +422,7 @@ def test_a_backup_is_restored_where_there_is_room_on_a_disk(
     assert asked == [("potvigil-", place)]
 
 
-def test_the_bounds_of_an_archive_are_these() -> None:
+def test_the_limits_of_an_archive_are_pinned() -> None:
     assert (archive.LONGEST_LINE_BYTES, archive.MANIFEST_BYTES) == (4_194_304, 1_048_576)
     assert (archive.DIRECTORY_BYTES, archive.MOST_BYTES) == (65_536, 1_099_511_627_776)
     assert (archive.MOST_RATIO, archive.RATIO_FROM_BYTES, archive.ROWS_AT_ONCE) == (200, 1_048_576, 20_000)
@@ -443,11 +437,11 @@ def test_the_bounds_of_an_archive_are_these() -> None:
         ("two\n lines\x07", "two lines?"),
     ],
 )
-def test_what_a_library_said_is_one_short_line(said: str, shown: str) -> None:
+def test_a_library_error_becomes_one_short_line(said: str, shown: str) -> None:
     assert archive._brief(said) == shown
 
 
-def test_a_copy_is_made_where_there_is_room_for_it(
+def test_a_copy_is_made_only_with_room_for_it(
     record: Path, tmp_path: Path, monkeypatch: pytest.MonkeyPatch
 ) -> None:
     folder = tmp_path / "backups"

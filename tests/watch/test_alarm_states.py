@@ -22,7 +22,7 @@ RETURNED, NORMAL, SHELVED = AlarmState.RETURNED, AlarmState.NORMAL, AlarmState.S
 
 
 class Script:
-    """A book and its time; every second one update with what is true."""
+    """An alarm book and its clock: one update a second with the conditions that are true."""
 
     def __init__(self) -> None:
         self.book = AlarmBook()
@@ -30,15 +30,15 @@ class Script:
         self.events: list[AlarmEvent] = []
 
     def say(self, seconds: float, **conditions: str | ConditionWords | None) -> "Script":
-        told = {AlarmId(name.replace("_", "-")): text for name, text in conditions.items()}
-        return self.run(seconds, lambda t_s: told)
+        conditions = {AlarmId(name.replace("_", "-")): text for name, text in conditions.items()}
+        return self.run(seconds, lambda t_s: conditions)
 
     def run(
-        self, seconds: float, told: Callable[[float], dict[AlarmId, str | ConditionWords | None]]
+        self, seconds: float, conditions: Callable[[float], dict[AlarmId, str | ConditionWords | None]]
     ) -> "Script":
         until_s = self.t_s + seconds
         while self.t_s < until_s:
-            self.events += self.book.update(self.t_s, None, in_full(told(self.t_s)))
+            self.events += self.book.update(self.t_s, None, in_full(conditions(self.t_s)))
             self.t_s += 1.0
         return self
 
@@ -61,9 +61,9 @@ class Script:
         return [each.alarm for each in self.events if each.state is UNACKNOWLEDGED and not each.repeat]
 
 
-def in_full(told: dict[AlarmId, str | ConditionWords | None]) -> dict[AlarmId, ConditionWords | None]:
+def in_full(short: dict[AlarmId, str | ConditionWords | None]) -> dict[AlarmId, ConditionWords | None]:
     return {
-        alarm: ConditionWords("", each) if isinstance(each, str) else each for alarm, each in told.items()
+        alarm: ConditionWords("", each) if isinstance(each, str) else each for alarm, each in short.items()
     }
 
 
@@ -81,7 +81,7 @@ def test_every_alarm_is_raised_after_its_on_delay_and_not_before(alarm: AlarmId)
     assert script.events[0].priority is RULES[alarm].priority
 
 
-def test_a_moment_shorter_than_the_on_delay_raises_nothing() -> None:
+def test_a_condition_shorter_than_the_on_delay_raises_nothing() -> None:
     script = Script()
     for _ in range(5):
         script.say(ON_DELAY_S - 1, below_floor="low").say(1, below_floor=None)
@@ -99,8 +99,8 @@ def test_every_alarm_returns_after_its_off_delay(alarm: AlarmId) -> None:
 
 
 @pytest.mark.parametrize("period_s", [2, 7, 60, 300])
-def test_chatter_round_a_limit_makes_one_alarm_in_ten_minutes(period_s: int) -> None:
-    # EEMUA 191: one alarm in ten minutes is what an operator can bear
+def test_chatter_round_a_limit_raises_one_alarm_in_ten_minutes(period_s: int) -> None:
+    # EEMUA 191: one alarm in ten minutes is what an operator can handle
     script = raised().run(3600, lambda t_s: {FLOOR: "low" if t_s % period_s < period_s / 2 else None})
     assert script.raised() == [FLOOR]
     assert script.state() is UNACKNOWLEDGED
@@ -117,7 +117,7 @@ def test_acknowledging_silences_but_never_clears() -> None:
     assert script.book.standing()[0].text == "still low"
 
 
-def test_returned_unacknowledged_is_shown_until_it_is_seen() -> None:
+def test_an_alarm_that_returns_unacknowledged_is_shown_until_acknowledged() -> None:
     script = raised().say(OFF_DELAY_S + 1, below_floor=None)
     assert script.state() is RETURNED
     script.say(5 * 3600, below_floor=None)
@@ -127,19 +127,19 @@ def test_returned_unacknowledged_is_shown_until_it_is_seen() -> None:
     assert script.book.standing() == ()
 
 
-def test_true_again_after_its_return_is_announced_again() -> None:
+def test_a_condition_true_again_after_its_return_is_announced_again() -> None:
     script = raised().say(OFF_DELAY_S + 1, below_floor=None).say(ON_DELAY_S + 1, below_floor="again")
     assert script.state() is UNACKNOWLEDGED
     assert script.raised() == [FLOOR, FLOOR]
 
 
-def test_true_again_after_acknowledge_and_return_is_announced_again() -> None:
+def test_a_condition_true_again_after_acknowledge_and_return_is_announced_again() -> None:
     script = raised().acknowledge().say(OFF_DELAY_S + 1, below_floor=None)
     assert script.state() is NORMAL
     assert script.say(ON_DELAY_S + 1, below_floor="again").raised() == [FLOOR, FLOOR]
 
 
-def test_repeats_stretch() -> None:
+def test_repeats_come_further_and_further_apart() -> None:
     script = raised().say(5 * 3600, below_floor="low")
     repeats = [each.t_s for each in script.events if each.repeat]
     first_s = script.events[0].t_s
@@ -148,12 +148,12 @@ def test_repeats_stretch() -> None:
     assert all(each.state is UNACKNOWLEDGED for each in script.events)
 
 
-def test_what_is_over_already_is_not_announced_again() -> None:
+def test_a_returned_alarm_is_not_repeated() -> None:
     script = raised().say(OFF_DELAY_S + 60, below_floor=None)
     assert [each.state for each in script.events] == [UNACKNOWLEDGED, RETURNED]
 
 
-def test_acknowledging_ends_the_repeats_and_a_new_alarm_begins_them_anew() -> None:
+def test_acknowledging_ends_the_repeats_and_a_new_alarm_restarts_them() -> None:
     script = raised().say(45 * MINUTE, below_floor="low").acknowledge()
     script.say(OFF_DELAY_S + 1, below_floor=None)
     script.events.clear()
@@ -161,7 +161,7 @@ def test_acknowledging_ends_the_repeats_and_a_new_alarm_begins_them_anew() -> No
     assert [each.repeat for each in script.events] == [False, True]
 
 
-def test_shelving_is_silent_and_always_ends() -> None:
+def test_a_shelved_alarm_is_silent_and_shelving_always_ends() -> None:
     script = raised().shelve(FLOOR, 900.0)
     script.events.clear()
     script.say(899, below_floor="low")
@@ -173,32 +173,32 @@ def test_shelving_is_silent_and_always_ends() -> None:
 
 
 @pytest.mark.parametrize(("alarm", "most_s"), [(FLOOR, 900.0), (AlarmId.THERMOMETER, 86_400.0)])
-def test_nobody_silences_an_alarm_for_longer_than_it_may_be(alarm: AlarmId, most_s: float) -> None:
+def test_an_alarm_cannot_be_shelved_beyond_its_maximum(alarm: AlarmId, most_s: float) -> None:
     for given_s in (1e12, inf):
-        told = {"below_floor": "low"} if alarm is FLOOR else {"thermometer": "gone"}
-        script = Script().say(ON_DELAY_S + 120, **told).shelve(alarm, given_s)
-        assert script.say(int(most_s) - 1, **told).state(alarm) is SHELVED
-        assert script.say(2, **told).state(alarm) is UNACKNOWLEDGED
+        conditions = {"below_floor": "low"} if alarm is FLOOR else {"thermometer": "gone"}
+        script = Script().say(ON_DELAY_S + 120, **conditions).shelve(alarm, given_s)
+        assert script.say(int(most_s) - 1, **conditions).state(alarm) is SHELVED
+        assert script.say(2, **conditions).state(alarm) is UNACKNOWLEDGED
         assert shelving_fault(alarm, given_s) is not None
     assert shelving_fault(alarm, most_s) is None is shelving_fault(alarm, 60.0)
     assert shelving_fault(alarm, 59.0) is not None is not shelving_fault(alarm, nan)
 
 
-def test_a_high_alarm_that_is_over_is_no_longer_put_aside_and_the_next_one_is_told() -> None:
+def test_a_high_alarm_that_clears_ends_its_shelving_and_the_next_one_is_raised() -> None:
     script = raised().shelve(FLOOR, 900.0).say(int(OFF_DELAY_S) + 1, below_floor=None)
     assert script.state() is NORMAL
     script.events.clear()
     assert script.say(int(ON_DELAY_S) + 2, below_floor="low").raised() == [FLOOR]
 
 
-def test_a_low_alarm_that_is_over_stays_put_aside_to_the_end() -> None:
+def test_a_low_alarm_that_clears_stays_shelved_until_the_shelving_ends() -> None:
     leak = AlarmId.LEAK
     script = Script().say(120, leak="so").shelve(leak, 1800.0).say(int(OFF_DELAY_S) + 1, leak=None)
     assert script.state(leak) is SHELVED
     assert script.say(1800, leak=None).state(leak) is NORMAL
 
 
-def test_shelving_ends_though_nothing_is_known_of_the_condition() -> None:
+def test_shelving_ends_even_while_the_condition_is_unknown() -> None:
     script = raised().shelve(FLOOR, 600.0).say(602)
     assert script.state() is UNACKNOWLEDGED
 
@@ -208,14 +208,14 @@ def test_acknowledging_does_not_end_a_shelving() -> None:
     assert script.state() is SHELVED
 
 
-def test_a_low_alarm_is_put_aside_before_it_comes_and_a_high_one_is_not() -> None:
+def test_only_a_low_alarm_can_be_shelved_before_it_is_raised() -> None:
     script = Script().shelve(AlarmId.LEAK, 600.0).say(598, leak="so")
     assert script.raised() == []
     assert script.say(4, leak="so").raised() == [AlarmId.LEAK]
     assert Script().shelve(FLOOR, 600.0).say(int(ON_DELAY_S) + 2, below_floor="low").raised() == [FLOOR]
 
 
-def test_a_shelving_is_taken_back_and_the_alarm_is_as_its_condition_is() -> None:
+def test_unshelving_returns_the_alarm_to_the_state_of_its_condition() -> None:
     script = raised().shelve(FLOOR, 900.0).say(10, below_floor="low")
     script.events.clear()
     assert script.unshelve(FLOOR).state() is UNACKNOWLEDGED
@@ -227,7 +227,7 @@ def test_a_shelving_is_taken_back_and_the_alarm_is_as_its_condition_is() -> None
     assert untouched.unshelve(FLOOR).unshelve().state() is AlarmState.ACKNOWLEDGED
 
 
-def test_a_shelving_says_until_when_by_the_wall_clock() -> None:
+def test_a_shelved_alarm_shows_when_shelving_ends_by_the_wall_clock() -> None:
     book = AlarmBook()
     (event,) = book.shelve(100.0, UTC_S, AlarmId.LEAK, 1800.0)
     (standing,) = book.standing()
@@ -244,7 +244,7 @@ def test_a_shelving_says_until_when_by_the_wall_clock() -> None:
     ("before", "after"),
     [("raised", RETURNED), ("seen", NORMAL), ("shelved", NORMAL), ("returned", RETURNED)],
 )
-def test_what_is_over_for_good_returns_at_once_and_no_longer_says_what_to_do(before: str, after: str) -> None:
+def test_a_condition_over_for_good_returns_at_once_and_drops_its_instruction(before: str, after: str) -> None:
     script = raised()
     if before == "seen":
         script.acknowledge()
@@ -258,20 +258,20 @@ def test_what_is_over_for_good_returns_at_once_and_no_longer_says_what_to_do(bef
     assert Script().book.update(0.0, None, {FLOOR: Over("it is over")}) == []
 
 
-def test_unknown_keeps_the_state() -> None:
+def test_an_unknown_condition_keeps_the_alarm_state() -> None:
     script = raised().say(3 * 3600)
     assert script.state() is UNACKNOWLEDGED
     script.acknowledge().say(3 * 3600)
     assert script.state() is ACKNOWLEDGED
 
 
-def test_the_on_delay_does_not_run_while_nothing_is_known() -> None:
+def test_the_on_delay_pauses_while_the_condition_is_unknown() -> None:
     script = Script().say(1, below_floor="low").say(3600).say(ON_DELAY_S - 1, below_floor="low")
     assert script.raised() == []
     assert script.say(2, below_floor="low").raised() == [FLOOR]
 
 
-def test_the_off_delay_does_not_run_while_nothing_is_known() -> None:
+def test_the_off_delay_pauses_while_the_condition_is_unknown() -> None:
     script = raised().acknowledge().say(1, below_floor=None).say(3600).say(OFF_DELAY_S - 1, below_floor=None)
     assert script.state() is ACKNOWLEDGED
     assert script.say(2, below_floor=None).state() is NORMAL
@@ -286,8 +286,8 @@ def test_a_root_cause_hides_its_consequences(alarm: AlarmId, root: AlarmId) -> N
     assert script.raised() == [root]
 
 
-def test_what_a_root_cause_comes_to_hide_falls_silent_and_says_what_is_true() -> None:
-    """An alarm that stood first must not repeat its old words beside what made them untrue."""
+def test_an_alarm_hidden_later_by_a_root_cause_falls_silent_but_keeps_its_text_current() -> None:
+    """An alarm raised first must not repeat a text that a later alarm has made untrue."""
     leak, ahead = AlarmId.LEAK, AlarmId.FLOOR_AHEAD
     script = Script().say(120, leak="will hold", floor_ahead=None)
     script.say(2 * 3600, leak="will not hold", floor_ahead="soon")
@@ -299,23 +299,23 @@ def test_what_a_root_cause_comes_to_hide_falls_silent_and_says_what_is_true() ->
 
 
 @pytest.mark.parametrize("how", ["acknowledged", "shelved", "a dead sensor"])
-def test_what_stood_first_is_told_on_where_its_root_cause_is_not(how: str) -> None:
-    """A high alarm of a night is never lost: only what is itself told again and again speaks for another."""
+def test_an_earlier_alarm_keeps_repeating_where_its_root_cause_does_not(how: str) -> None:
+    """A high alarm is never lost: only an alarm that still repeats may speak for another."""
     root = AlarmId.PRESSURE_SENSOR if how == "a dead sensor" else AlarmId.RAPID_LOSS
-    told = {"below_floor": "low", "rapid_loss": "fast"}
+    conditions = {"below_floor": "low", "rapid_loss": "fast"}
     if root is AlarmId.PRESSURE_SENSOR:
-        told = {"pressure_sensor": "wire"}
-    script = Script().say(120, below_floor="low").say(60, **told)
+        conditions = {"pressure_sensor": "wire"}
+    script = Script().say(120, below_floor="low").say(60, **conditions)
     if how == "acknowledged":
         script.acknowledge(root)
     elif how == "shelved":
         script.shelve(root, 8 * 3600.0)
     seen = len(script.events)
-    script.say(2 * 3600, **told)
+    script.say(2 * 3600, **conditions)
     assert [event for event in script.events[seen:] if event.alarm is FLOOR and event.repeat]
 
 
-def test_a_consequence_that_ends_while_it_is_hidden_returns() -> None:
+def test_a_hidden_consequence_that_ends_returns() -> None:
     script = Script().say(120, leak="so").say(60, leak="so", floor_ahead="soon")
     script.say(OFF_DELAY_S + 5, leak=None, floor_ahead="soon")
     assert script.state(AlarmId.LEAK) is RETURNED
@@ -330,13 +330,13 @@ def test_no_alarm_hides_itself_and_no_two_hide_each_other() -> None:
             assert alarm not in RULES[root].hidden_by or {alarm, root} == between_sensors
 
 
-def test_a_consequence_is_told_once_the_root_is_gone() -> None:
+def test_a_consequence_is_raised_once_its_root_cause_is_gone() -> None:
     script = Script().say(20, pressure_sensor="wire").say(OFF_DELAY_S + 1, pressure_sensor=None)
     script.say(ON_DELAY_S + 2, pressure_sensor=None, below_floor="low")
     assert script.raised() == [AlarmId.PRESSURE_SENSOR, FLOOR]
 
 
-def test_the_most_pressing_is_shown_first() -> None:
+def test_the_most_urgent_alarm_is_shown_first() -> None:
     script = Script().say(400, thermometer="gone", over_pressure="high", record_failing="full")
     shown = [each.priority for each in script.book.standing()]
     assert shown == [Priority.HIGH, Priority.HIGH, Priority.LOW]
@@ -347,7 +347,7 @@ def test_every_alarm_has_a_rule() -> None:
     assert set(RULES) == set(AlarmId)
 
 
-def test_acknowledging_one_leaves_the_others() -> None:
+def test_acknowledging_one_alarm_leaves_the_others() -> None:
     script = Script().say(400, thermometer="gone", over_pressure="high").acknowledge(AlarmId.THERMOMETER)
     assert script.state(AlarmId.THERMOMETER) is ACKNOWLEDGED
     assert script.state(AlarmId.OVER_PRESSURE) is UNACKNOWLEDGED
@@ -356,12 +356,12 @@ def test_acknowledging_one_leaves_the_others() -> None:
 
 
 def losing(minutes_left: float, psi_per_h: float, **other: object) -> ConditionWords:
-    """Words of a forecast: the floor is passed in so long, counted from the moment they are made."""
+    """Words of a forecast: the floor is passed so many minutes from when they are made."""
     text = f"Losing {psi_per_h:.2f} psi/h: passes 45.0 psi."
     return ConditionWords("Top up", text, by_s=minutes_left, figure=60.0 * minutes_left, step=900.0, **other)
 
 
-def test_words_stay_while_only_their_figures_move_a_little() -> None:
+def test_the_text_stays_while_only_its_figures_move_a_little() -> None:
     script = Script().say(40, below_floor=losing(200.0, 1.50))
     said = set()
     for i in range(500):
@@ -373,36 +373,38 @@ def test_words_stay_while_only_their_figures_move_a_little() -> None:
 @pytest.mark.parametrize(
     "news",
     [
-        losing(180.0, 1.70),  # by more than its step
+        losing(180.0, 1.70),  # moved by more than its step
         losing(220.0, 1.30),
         ConditionWords(
             "Check the air supply", losing(200.0, 1.51).text, by_s=200.0, figure=12_000.0, step=900.0
         ),
         losing(200.0, 1.51, says="and through the cure"),
-        ConditionWords("Top up", losing(200.0, 1.51).text, figure=12_000.0, step=900.0),  # no longer by when
+        ConditionWords(
+            "Top up", losing(200.0, 1.51).text, figure=12_000.0, step=900.0
+        ),  # no deadline any more
         ConditionWords(
             "Top up", "Losing 1.51 psi/h: close to the end.", by_s=200.0, figure=12_000.0, step=900.0
         ),
     ],
 )
 @pytest.mark.parametrize("seen", [False, True])
-def test_words_are_renewed_at_once_where_they_say_something_else(news: ConditionWords, seen: bool) -> None:
+def test_the_text_changes_at_once_when_its_meaning_does(news: ConditionWords, seen: bool) -> None:
     script = Script().say(40, below_floor=losing(200.0, 1.50))
     if seen:
         script.acknowledge()
     script.say(1, below_floor=news)
     (standing,) = script.book.standing()
     assert (standing.do, standing.text, standing.by_s) == (news.do, news.text, news.by_s)
-    assert len(script.raised()) == 1  # and nobody is called again for it
+    assert len(script.raised()) == 1  # and no new alarm is raised for it
 
 
-def test_an_alarm_that_is_announced_again_says_the_newest_figures() -> None:
+def test_a_repeated_alarm_shows_the_newest_figures() -> None:
     script = Script().say(40, below_floor=losing(200.0, 1.50)).say(620, below_floor=losing(201.0, 1.53))
     assert script.events[-1].repeat
     assert script.events[-1].text == script.book.standing()[0].text == "Losing 1.53 psi/h: passes 45.0 psi."
 
 
-def test_a_high_alarm_that_is_over_and_unseen_cannot_be_put_aside() -> None:
+def test_a_high_alarm_returned_unacknowledged_cannot_be_shelved() -> None:
     script = raised().say(OFF_DELAY_S + 10, below_floor=None)
     assert script.state() is RETURNED
     assert script.shelve(FLOOR, 600.0).state() is RETURNED

@@ -1,4 +1,4 @@
-"""The table of alarms written out a second time: who changes a priority or a delay changes it here too."""
+"""The table of alarms written out a second time: change a priority or a delay in both places."""
 
 import pytest
 
@@ -17,7 +17,7 @@ from potvigil.watch.alarm_states import AlarmBook, ConditionWords
 SENSOR = {"pressure-sensor", "readings-stopped"}
 LOSS = SENSOR | {"rapid-loss", "vented-early"}
 
-# alarm, priority, on-delay s, off-delay s, hidden by; in the order of what a person should see first
+# alarm, priority, on-delay s, off-delay s, hidden by; most urgent first
 TABLE: list[tuple[str, str, float, float, set[str]]] = [
     ("over-pressure", "high", 2.0, 600.0, set()),
     ("rapid-loss", "high", 5.0, 600.0, SENSOR | {"vented-early"}),
@@ -39,13 +39,13 @@ TABLE: list[tuple[str, str, float, float, set[str]]] = [
 ]
 
 
-def test_every_alarm_has_its_row_in_the_order_of_what_to_see_first() -> None:
+def test_every_alarm_has_its_row_most_urgent_first() -> None:
     assert [str(alarm) for alarm in RULES] == [row[0] for row in TABLE]
     assert set(RULES) == set(AlarmId)
 
 
 @pytest.mark.parametrize(("alarm", "priority", "on_delay_s", "off_delay_s", "hidden_by"), TABLE)
-def test_the_rule_of(
+def test_each_alarm_has_its_priority_delays_and_root_causes(
     alarm: str, priority: str, on_delay_s: float, off_delay_s: float, hidden_by: set[str]
 ) -> None:
     rule = RULES[AlarmId(alarm)]
@@ -62,7 +62,7 @@ def test_repeats_begin_after_ten_minutes_and_end_at_an_hour() -> None:
     assert (alarm_states.FIRST_REPEAT_S, alarm_states.LAST_REPEAT_S) == (600.0, 3600.0)
 
 
-def test_shelving_lasts_a_minute_to_a_day_and_of_a_high_alarm_a_quarter_of_an_hour() -> None:
+def test_shelving_lasts_one_minute_to_a_day_and_at_most_15_minutes_for_a_high_alarm() -> None:
     assert (LEAST_SHELVED_S, USUAL_SHELVED_S) == (60.0, 3600.0)
     for alarm, rule in RULES.items():
         most_s = 900.0 if rule.priority is Priority.HIGH else 86_400.0
@@ -73,7 +73,7 @@ def test_shelving_lasts_a_minute_to_a_day_and_of_a_high_alarm_a_quarter_of_an_ho
         assert shelving_fault(alarm, most_s + 1.0) is not None
 
 
-def test_why_it_cannot_be_shelved_says_the_bounds_in_minutes() -> None:
+def test_a_refused_shelving_gives_the_bounds_in_minutes() -> None:
     fault = shelving_fault(AlarmId.LEAK, 1.0)
     assert fault is not None
     assert "leak" in fault
@@ -82,7 +82,7 @@ def test_why_it_cannot_be_shelved_says_the_bounds_in_minutes() -> None:
 
 
 def raised(*seconds: tuple[float, dict[AlarmId, ConditionWords | None]]) -> list[tuple[float, str]]:
-    """Each second one update, for so long with these conditions; the alarms raised, with when."""
+    """Update once a second, each set of conditions for its seconds; return when each alarm was raised."""
     book, t_s, events = AlarmBook(), 0.0, []
     for lasts_s, conditions in seconds:
         for _ in range(int(lasts_s)):
@@ -99,20 +99,20 @@ TRUE = ConditionWords("do", "why")
 SENSOR_ALARM, FLOOR, RAPID = AlarmId.PRESSURE_SENSOR, AlarmId.BELOW_FLOOR, AlarmId.RAPID_LOSS
 
 
-def test_what_a_sensor_says_counts_as_soon_as_it_is_good_again() -> None:
-    # its alarm returns ten minutes later, and hides nothing meanwhile
+def test_a_recovered_sensor_hides_nothing_before_its_alarm_returns() -> None:
+    # its alarm returns only ten minutes later, but hides nothing meanwhile
     assert raised((60, {SENSOR_ALARM: TRUE, FLOOR: TRUE}), (60, {SENSOR_ALARM: None, FLOOR: TRUE})) == [
         (15.0, "pressure-sensor"),
         (90.0, "below-floor"),
     ]
 
 
-def test_a_loss_hides_what_follows_from_it_until_its_alarm_has_returned() -> None:
+def test_a_rapid_loss_hides_its_consequences_until_its_alarm_returns() -> None:
     assert raised((60, {RAPID: TRUE, FLOOR: TRUE}), (500, {RAPID: None, FLOOR: TRUE})) == [
         (5.0, "rapid-loss")
     ]
 
 
-def test_a_root_cause_that_only_rises_hides_its_consequences_already() -> None:
+def test_a_root_cause_hides_its_consequences_even_before_its_on_delay_ends() -> None:
     # the sensor's delay is longer than that of a loss
     assert raised((14, {SENSOR_ALARM: TRUE, RAPID: TRUE})) == []

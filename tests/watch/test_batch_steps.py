@@ -1,4 +1,4 @@
-"""A batch fed reading by reading: what it keeps, what it counts, how it is judged; every figure by hand."""
+"""A batch fed reading by reading: what it keeps and counts, and its verdict; figures worked out by hand."""
 
 from dataclasses import replace
 
@@ -40,7 +40,7 @@ def reading(t_s: float, gauge_psi: float = 60.0, gas_k: float | None = 293.15, *
 
 
 def shut(*gauges_psi: float, step_s: float = 10.0, stage: Stage = Stage.HOLDING) -> Batch:
-    """A batch of one reading each ten seconds from 0 on."""
+    """A batch with a reading every ten seconds from 0 s."""
     batch = Batch(POT, 0.0, None)
     batch.stages = {Stage.OPEN: 0.0, Stage.FILLING: 0.0, Stage.SETTLING: 0.0, Stage.HOLDING: 0.0}
     for i, psi in enumerate(gauges_psi):
@@ -52,7 +52,7 @@ def shut(*gauges_psi: float, step_s: float = 10.0, stage: Stage = Stage.HOLDING)
 # -- details -----------------------------------------------------------------------------------------
 
 
-def test_what_is_taken_over_never_replaces_what_was_said() -> None:
+def test_a_carried_over_detail_never_replaces_an_entered_one() -> None:
     batch = Batch(POT, 0.0, None)
     assert batch.edit(Detail.LABEL, "harbour", taken_over=False) == ""
     assert batch.edit(Detail.LABEL, "pier", taken_over=True) is None
@@ -61,14 +61,14 @@ def test_what_is_taken_over_never_replaces_what_was_said() -> None:
     assert batch.details == {Detail.LABEL: "quay"}
 
 
-def test_said_again_what_was_taken_over_is_ones_own() -> None:
+def test_entering_a_carried_over_detail_again_makes_it_entered() -> None:
     batch = Batch(POT, 0.0, None)
     assert batch.edit(Detail.LABEL, "harbour", taken_over=True) == ""
     assert batch.edit(Detail.LABEL, "harbour", taken_over=False) == "harbour"
     assert batch.edit(Detail.LABEL, "harbour", taken_over=False) is None
 
 
-def test_another_resin_retimes_the_cure() -> None:
+def test_changing_the_resin_changes_the_cure_times() -> None:
     batch = Batch(replace(POT, resins={"quick": Resin(2 * HOUR)}), 0.0, None)
     batch.clock.take(HOUR, None)
     batch.edit(Detail.RESIN, "quick", taken_over=False)
@@ -76,7 +76,7 @@ def test_another_resin_retimes_the_cure() -> None:
     assert batch.clock.cure().progress == pytest.approx(0.5)
 
 
-def test_the_mass_is_known_where_it_was_said() -> None:
+def test_the_resin_mass_is_known_only_once_entered() -> None:
     batch = Batch(POT, 0.0, None)
     assert batch.resin_kg is None
     batch.edit(Detail.MASS, "350 g", taken_over=False)
@@ -86,16 +86,16 @@ def test_the_mass_is_known_where_it_was_said() -> None:
 # -- top-ups -----------------------------------------------------------------------------------------
 
 
-def test_what_top_ups_put_back_is_what_was_lost_between_them() -> None:
+def test_top_ups_replace_what_was_lost_between_them() -> None:
     batch = Batch(POT, 0.0, None)
     batch.top_ups = [TopUp(100.0 * i, 100.0 * i + 20.0, 1000.0 + i) for i in range(6)]
-    # five rises over five times of 80 s; the first put back what was lost before anybody looked
+    # five rises over five times of 80 s; the first replaced what was lost before the watch began
     assert batch.put_back_pa_per_s(600.0) == pytest.approx((5 * 1000.0 + 15.0) / 400.0)
-    assert batch.put_back_pa_per_s(1821.0) is None  # half an hour after the first: five are too few
+    assert batch.put_back_pa_per_s(1821.0) is None  # half an hour after the first, five are too few
     assert batch.put_back_pa_per_s(1819.0) is not None
 
 
-def test_only_top_ups_of_the_hold_count_in_the_change() -> None:
+def test_only_top_ups_during_the_hold_count_in_the_change() -> None:
     batch = Batch(POT, 50.0, None)
     batch.top_ups = [TopUp(t_s - 10.0, t_s, 1.0 + t_s) for t_s in (40.0, 100.0, 200.0, 300.0)]
     assert batch.top_up_pa(200.0) == 101.0 + 201.0
@@ -104,14 +104,14 @@ def test_only_top_ups_of_the_hold_count_in_the_change() -> None:
 
 
 @pytest.mark.parametrize(("supply", "is_fed"), [(Supply.SHUT, False), (Supply.REGULATED, True)])
-def test_a_pot_that_is_shut_is_never_fed(supply: Supply, is_fed: bool) -> None:
+def test_a_pot_without_a_supply_is_never_fed(supply: Supply, is_fed: bool) -> None:
     assert Batch(replace(POT, supply=supply), 0.0, None).is_fed(0.0, 60.0 * PSI) is is_fed
 
 
 # -- readings ----------------------------------------------------------------------------------------
 
 
-def test_below_the_floor_for_half_a_minute_is_crossed_where_it_began() -> None:
+def test_the_floor_crossing_is_dated_to_the_start_of_half_a_minute_below() -> None:
     assert shut(60.0, 44.0, 44.0, 44.0, 46.0).floor_crossed_s is None
     assert shut(60.0, 44.0, 44.0, 44.0, 44.0, 60.0).floor_crossed_s == 10.0
     assert shut(60.0, 44.0, 46.0, 44.0, 44.0, 44.0, 44.0).floor_crossed_s == 30.0
@@ -119,7 +119,7 @@ def test_below_the_floor_for_half_a_minute_is_crossed_where_it_began() -> None:
     assert shut(*again).floor_crossed_s == 10.0  # the first time
 
 
-def test_after_the_cure_no_floor_is_crossed() -> None:
+def test_no_floor_crossing_is_recorded_after_the_cure() -> None:
     batch = shut(60.0)
     batch.clock.take(11 * HOUR, None)
     for i in range(10):
@@ -127,7 +127,7 @@ def test_after_the_cure_no_floor_is_crossed() -> None:
     assert batch.floor_crossed_s is None
 
 
-def test_the_end_and_the_lowest_of_a_hold_have_nothing_of_the_last_half_minute() -> None:
+def test_the_end_and_lowest_pressure_of_a_hold_leave_out_the_last_half_minute() -> None:
     batch = shut(60.0, 59.0, 58.0, 57.0, 56.0, 55.0, 54.0, 20.0)
     assert batch.hold_start is not None
     assert batch.hold_start.t_s == 0.0
@@ -136,14 +136,14 @@ def test_the_end_and_the_lowest_of_a_hold_have_nothing_of_the_last_half_minute()
     assert batch.lowest_gauge_pa == 57.0 * PSI
 
 
-def test_a_pot_that_settles_has_a_lowest_but_no_hold_and_one_that_vents_neither() -> None:
+def test_settling_counts_towards_the_lowest_pressure_and_venting_does_not() -> None:
     settling = shut(60.0, 59.0, 58.0, 57.0, 56.0, stage=Stage.SETTLING)
     assert settling.hold_start is settling.hold_end is None
     assert settling.lowest_gauge_pa == 60.0 * PSI
     assert shut(60.0, 59.0, 58.0, 57.0, 56.0, stage=Stage.VENTING).lowest_gauge_pa is None
 
 
-def test_what_it_would_show_at_the_temperature_of_the_begin() -> None:
+def test_the_corrected_gauge_is_at_the_temperature_of_the_start_of_the_hold() -> None:
     batch = shut(60.0)
     warmer = reading(3600.0, 61.0, 297.15)
     corrected_pa = batch.corrected_gauge_pa(warmer)
@@ -163,7 +163,7 @@ def alarm(t_s: float, state: AlarmState, which: AlarmId = AlarmId.LEAK, repeat: 
     return AlarmEvent(t_s, None, which, state, Priority.LOW, "", repeat=repeat)
 
 
-def test_alarms_are_kept_with_when_they_were_raised_and_returned() -> None:
+def test_a_batch_keeps_when_each_alarm_was_raised_and_returned() -> None:
     batch = Batch(POT, 0.0, None)
     for event in (
         alarm(10.0, AlarmState.UNACKNOWLEDGED),
@@ -188,31 +188,31 @@ def estimate(t_s: float) -> tuple[LeakEstimate, Leak]:
     return LeakEstimate(t_s, one, one, one, 1e-4, None, False), Leak(one, None, 0.0, False, 0.0)
 
 
-def test_the_last_estimate_of_a_vented_batch_is_half_a_minute_older_than_the_vent() -> None:
+def test_the_last_leak_estimate_of_a_vented_batch_predates_the_vent_by_half_a_minute() -> None:
     batch = Batch(POT, 0.0, None)
     assert batch.leak_at_the_end() == (None, None)
     for t_s in range(0, 200, 10):
         batch.take_estimate(float(t_s), *estimate(float(t_s)))
     assert batch.leak_at_the_end()[0] == estimate(190.0)[0]
     batch.stages[Stage.VENTING] = 195.0
-    assert batch.leak_at_the_end()[0] == estimate(190.0)[0]  # it was only bled
+    assert batch.leak_at_the_end()[0] == estimate(190.0)[0]  # bled a little, not vented
     batch.vented = True
     assert batch.leak_at_the_end() == estimate(160.0)
     batch.stages[Stage.VENTING] = 10.0
     assert batch.leak_at_the_end() == estimate(160.0)  # no older one is left
 
 
-# -- judgement ---------------------------------------------------------------------------------------
+# -- verdict -----------------------------------------------------------------------------------------
 
 
-def test_gaps_of_more_than_a_minute_are_counted_up_to_the_end_of_the_cure() -> None:
+def test_gaps_over_a_minute_count_until_the_cure_ends() -> None:
     batch = shut(60.0)
     for t_s in (60.0, 121.0, 130.0, 1130.0, 11 * HOUR):
         batch.clock.take(t_s, None)
         batch.take_good(t_s, Stage.HOLDING, reading(t_s))
     assert batch._unseen_s == pytest.approx(61.0 + 1000.0 + (11 * HOUR - 1130.0))
     batch.take_good(12 * HOUR, Stage.HOLDING, reading(12 * HOUR))
-    assert batch._longest_gap_s == 11 * HOUR - 1130.0  # what comes after the cure no longer counts
+    assert batch._longest_gap_s == 11 * HOUR - 1130.0  # time after the cure does not count
 
 
 SOUND = Facts(
@@ -246,11 +246,11 @@ SOUND = Facts(
         ({"leak_established": True, "end_s": 30_000.0}, Verdict.LEAKED),
     ],
 )
-def test_what_a_batch_is_judged_by(changed: dict[str, object], verdict: Verdict) -> None:
+def test_each_fault_of_a_batch_changes_its_verdict(changed: dict[str, object], verdict: Verdict) -> None:
     assert judge(replace(SOUND, **changed))[0] is verdict  # type: ignore[arg-type]
 
 
-def test_a_batch_above_its_maximum_is_never_only_praised() -> None:
+def test_a_batch_that_exceeded_its_maximum_always_says_so() -> None:
     for changed in ({}, {"leak_established": True}, {"vented": False}):
         plain = judge(replace(SOUND, **changed))  # type: ignore[arg-type]
         above = judge(replace(SOUND, above_maximum=True, **changed))  # type: ignore[arg-type]
@@ -262,7 +262,7 @@ def test_a_batch_above_its_maximum_is_never_only_praised() -> None:
 @pytest.mark.parametrize(
     ("last_good_s", "verdict"), [(31_000.0, Verdict.INCOMPLETE), (35_000.0, Verdict.HELD)]
 )
-def test_silence_up_to_the_vent_counts_too(last_good_s: float, verdict: Verdict) -> None:
+def test_a_gap_that_lasts_until_the_vent_counts_too(last_good_s: float, verdict: Verdict) -> None:
     batch = shut(60.0)
     for t_s in range(0, int(last_good_s) + 1, 50):
         batch.clock.take(float(t_s), None)
@@ -272,11 +272,11 @@ def test_silence_up_to_the_vent_counts_too(last_good_s: float, verdict: Verdict)
     assert batch.summary(36_100.0, complete=True).verdict is verdict
 
 
-# -- fed again ---------------------------------------------------------------------------------------
+# -- replay ------------------------------------------------------------------------------------------
 
 
 class Heard:
-    """A watch that only writes down what it is given."""
+    """A watch that only records what it is given."""
 
     def __init__(self) -> None:
         self.order: list[tuple[str, float]] = []
@@ -290,7 +290,7 @@ class Heard:
         return []
 
 
-def test_a_record_is_fed_in_the_order_of_the_loop_a_ticks_commands_before_its_sample() -> None:
+def test_replay_feeds_the_commands_of_a_tick_before_its_sample() -> None:
     commands = [Command(Action.OPEN, t_s) for t_s in (0.0, 10.0, 10.0, 15.0, 31.0)]
     heard = Heard()
     steps = list(feed_again(heard, [Sample(10.0 * i) for i in range(4)], commands))  # type: ignore[arg-type]
@@ -308,7 +308,7 @@ def test_a_record_is_fed_in_the_order_of_the_loop_a_ticks_commands_before_its_sa
     assert [step.t_s for step, _ in steps] == [t_s for _, t_s in heard.order]
 
 
-def test_how_much_of_the_cure_is_missing_is_said() -> None:
+def test_a_batch_ended_early_says_how_much_of_the_cure_is_missing() -> None:
     ends_early = replace(SOUND, vented=False, end_s=33_000.0)
     assert span(3000.0) in judge(ends_early)[1]
     assert span(3000.0) in judge(replace(ends_early, vented=True))[1]

@@ -24,7 +24,7 @@ def assert_adds_up(parts: Change) -> None:
     assert summed == pytest.approx(parts.total_pa)
 
 
-def test_with_a_thermometer_in_the_gas_the_cooling_is_measured_and_the_leak_is_the_rest() -> None:
+def test_with_a_thermometer_cooling_is_measured_and_the_leak_is_the_rest() -> None:
     # 500 kPa absolute at 300 K cool by 3 K: 5 kPa by the gas law, some 1 % more in real air; 20 kPa leak
     start, now = reading(0.0, 400_000.0, 100_000.0, 300.0), reading(9e3, 376_000.0, 99_000.0, 297.0)
     parts = change(start, now, None, 0.0)
@@ -36,7 +36,7 @@ def test_with_a_thermometer_in_the_gas_the_cooling_is_measured_and_the_leak_is_t
     assert_adds_up(parts)
 
 
-def test_what_was_topped_up_hides_no_loss() -> None:
+def test_a_top_up_hides_no_loss() -> None:
     start, now = reading(0.0, 400_000.0, 100_000.0, 300.0), reading(9e3, 400_000.0, 100_000.0, 300.0)
     parts = change(start, now, None, 7_000.0)
     assert parts is not None
@@ -46,7 +46,7 @@ def test_what_was_topped_up_hides_no_loss() -> None:
     assert_adds_up(parts)
 
 
-def test_without_one_the_loss_is_the_leaks_and_the_cooling_is_the_rest() -> None:
+def test_without_a_thermometer_the_leak_is_estimated_and_cooling_is_the_rest() -> None:
     start, now = reading(0.0, 400_000.0, 100_000.0, None), reading(9e3, 390_000.0, 99_000.0, None)
     parts = change(start, now, leak(onset_s=1_000.0, lost_pa=8_000.0), 3_000.0)
     assert parts is not None
@@ -60,7 +60,7 @@ def test_without_one_the_loss_is_the_leaks_and_the_cooling_is_the_rest() -> None
     assert_adds_up(parts)
 
 
-def test_of_a_leak_older_than_the_hold_only_what_was_lost_in_the_hold_counts() -> None:
+def test_only_what_a_leak_lost_during_the_hold_counts() -> None:
     start, now = reading(1_000.0, 400_000.0, 100_000.0, None), reading(5_000.0, 390_000.0, 100_000.0, None)
     parts = change(start, now, leak(onset_s=0.0, lost_pa=10_000.0), 0.0)
     assert parts is not None
@@ -68,7 +68,7 @@ def test_of_a_leak_older_than_the_hold_only_what_was_lost_in_the_hold_counts() -
     assert parts.cooling_pa == pytest.approx(-2_000.0)
 
 
-def test_a_leak_that_is_not_established_took_nothing() -> None:
+def test_an_unestablished_leak_accounts_for_no_loss() -> None:
     start, now = reading(0.0, 400_000.0, 100_000.0, None), reading(9e3, 390_000.0, 100_000.0, None)
     for unknown in (None, Leak(RATE, None, 5_000.0, False, 1.0)):
         parts = change(start, now, unknown, 0.0)
@@ -76,7 +76,7 @@ def test_a_leak_that_is_not_established_took_nothing() -> None:
         assert (parts.leak_pa, parts.cooling_pa) == (0.0, -10_000.0)
 
 
-def test_without_a_pressure_there_is_no_change() -> None:
+def test_an_unknown_pressure_gives_no_change() -> None:
     known, unknown = reading(0.0, 1.0, 100_000.0, None), reading(9.0, None, 100_000.0, None)
     assert change(known, unknown, None, 0.0) is None
     assert change(unknown, known, None, 0.0) is None

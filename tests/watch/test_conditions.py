@@ -1,4 +1,4 @@
-"""Conditions of one moment, at each side of every limit. Ids and figures, no sentences."""
+"""Alarm conditions at one moment, on both sides of every limit: ids and figures, no sentences."""
 
 from collections.abc import Iterable
 from dataclasses import replace
@@ -25,7 +25,7 @@ def reading(gauge_psi: float | None, t_s: float, quality: Quality = Quality.GOOD
 
 
 def batch_at(t_s: float, a_pot: Pot = POT) -> Batch:
-    """A batch begun at 0, filled and shut within minutes."""
+    """A batch started at 0 s, filled and shut within minutes."""
     batch = Batch(a_pot, 0.0, None)
     batch.clock.take(t_s, None)
     batch.stages = {Stage.OPEN: 0.0, Stage.FILLING: 60.0, Stage.SETTLING: 180.0}
@@ -73,7 +73,7 @@ def of(alarm: AlarmId, a_scene: Scene) -> ConditionWords:
     return what
 
 
-def test_nothing_is_said_of_a_pot_that_holds() -> None:
+def test_a_pot_that_holds_raises_no_alarm() -> None:
     assert true_in(scene()) == set()
 
 
@@ -84,37 +84,37 @@ def test_nothing_is_said_of_a_pot_that_holds() -> None:
     ("gauge_psi", "standing", "is_below"),
     [(45.1, False, False), (44.9, False, True), (46.0, True, True), (46.3, True, False)],
 )
-def test_below_the_floor_with_two_percent_of_the_working_pressure_to_come_back(
+def test_below_floor_clears_two_percent_of_the_working_pressure_above_the_floor(
     gauge_psi: float, standing: bool, is_below: bool
 ) -> None:
     stands = frozenset({AlarmId.BELOW_FLOOR}) if standing else frozenset()
     assert ("below-floor" in true_in(scene(gauge_psi, standing=stands))) is is_below
 
 
-def test_a_pot_that_is_being_filled_is_not_below_its_floor_but_one_that_was_stays_so() -> None:
+def test_filling_is_not_below_floor_but_a_pot_already_below_stays_below() -> None:
     assert "below-floor" not in true_in(scene(30.0, stage=Stage.FILLING))
     standing = frozenset({AlarmId.BELOW_FLOOR})
     assert "below-floor" in true_in(scene(30.0, stage=Stage.FILLING, standing=standing))
 
 
-def test_one_that_was_opened_at_mixing_and_not_filled_yet_is_not_below_its_floor() -> None:
+def test_a_batch_opened_at_mixing_is_not_below_floor_before_the_fill() -> None:
     batch = batch_at(HOUR)
     batch.stages = {Stage.OPEN: 0.0}
     assert "below-floor" not in true_in(scene(0.0, stage=Stage.OPEN, batch=batch))
 
 
-def test_after_the_cure_no_floor_matters() -> None:
+def test_no_floor_applies_after_the_cure() -> None:
     done = scene(30.0, 10 * HOUR + 1.0)
-    told = conditions(done)
-    assert isinstance(told[AlarmId.BELOW_FLOOR], Over)
-    assert isinstance(told[AlarmId.FLOOR_AHEAD], Over)
+    found = conditions(done)
+    assert isinstance(found[AlarmId.BELOW_FLOOR], Over)
+    assert isinstance(found[AlarmId.FLOOR_AHEAD], Over)
     unknown = conditions(replace(done, reading=reading(None, 10 * HOUR + 1.0, Quality.BAD)))
     assert isinstance(unknown[AlarmId.BELOW_FLOOR], Over)
     assert isinstance(unknown[AlarmId.FLOOR_AHEAD], Over)
     assert "below-floor" in true_in(scene(30.0, 10 * HOUR - 1.0))
 
 
-def test_below_the_floor_is_an_alarm_of_high_priority_that_ends_with_the_cure() -> None:
+def test_below_floor_is_high_priority_and_ends_with_the_cure() -> None:
     book, events = AlarmBook(), []
     for t_s in range(10 * 3600 - 60, 10 * 3600 + 1, 5):
         events += book.update(t_s, None, conditions(scene(40.0, float(t_s))))
@@ -125,7 +125,7 @@ def test_below_the_floor_is_an_alarm_of_high_priority_that_ends_with_the_cure() 
     ]
 
 
-def test_nobody_is_sent_to_top_up_with_less_than_five_minutes_to_go() -> None:
+def test_no_top_up_is_advised_with_less_than_five_minutes_to_go() -> None:
     def do(left_s: float) -> str:
         return of(AlarmId.BELOW_FLOOR, scene(40.0, 10 * HOUR - left_s)).do
 
@@ -133,7 +133,7 @@ def test_nobody_is_sent_to_top_up_with_less_than_five_minutes_to_go() -> None:
     assert do(299.0) == do(10.0) != do(301.0)
 
 
-def test_bubbles_are_as_much_wider_as_the_law_of_boyle_has_them() -> None:
+def test_bubble_growth_follows_boyles_law() -> None:
     # diameter by the cube root of the absolute pressure: (74.696 / 54.696)^(1/3) = 1.109
     assert "11 %" in of(AlarmId.BELOW_FLOOR, scene(40.0)).text
 
@@ -145,21 +145,21 @@ def test_bubbles_are_as_much_wider_as_the_law_of_boyle_has_them() -> None:
     ("gauge_psi", "standing", "is_above"),
     [(80.0, False, False), (80.1, False, True), (78.5, True, True), (78.3, True, False)],
 )
-def test_above_the_maximum_with_two_percent_of_it_to_come_back(
+def test_over_pressure_clears_two_percent_below_the_maximum(
     gauge_psi: float, standing: bool, is_above: bool
 ) -> None:
     stands = frozenset({AlarmId.OVER_PRESSURE}) if standing else frozenset()
     assert ("over-pressure" in true_in(scene(gauge_psi, standing=stands))) is is_above
 
 
-def test_above_the_maximum_nobody_waits_for_a_doubt_to_pass_and_nothing_else_is_said() -> None:
+def test_over_pressure_is_raised_even_from_doubted_readings_which_raise_no_leak() -> None:
     doubted = scene(85.0, pressure_fault="stuck", rapid_loss=True)
     assert true_in(doubted) == {"over-pressure", "pressure-sensor"}
     assert AlarmId.LEAK not in conditions(doubted)
 
 
 @pytest.mark.parametrize("quality", [Quality.BAD])
-def test_a_dead_transducer_says_nothing_of_the_pressure(quality: Quality) -> None:
+def test_a_dead_transducer_leaves_every_pressure_alarm_unknown(quality: Quality) -> None:
     known = conditions(scene(reading=reading(85.0, HOUR, quality), pressure_fault="no reading"))
     assert set(known) == {
         AlarmId.PRESSURE_SENSOR,
@@ -182,24 +182,24 @@ def test_a_dead_transducer_says_nothing_of_the_pressure(quality: Quality) -> Non
         (30.0, 3000.0, True),  # over
     ],
 )
-def test_a_fill_is_slow_when_a_quarter_of_the_working_time_is_left(
+def test_slow_fill_is_raised_with_a_quarter_of_the_working_time_left(
     gauge_psi: float, t_s: float, is_slow: bool
 ) -> None:
     assert ("slow-to-pressure" in true_in(scene(gauge_psi, t_s, stage=Stage.FILLING))) is is_slow
 
 
 @pytest.mark.parametrize(("t_s", "is_slow"), [(299.0, False), (300.0, True)])
-def test_but_never_less_than_five_minutes(t_s: float, is_slow: bool) -> None:
+def test_slow_fill_is_raised_at_least_five_minutes_ahead(t_s: float, is_slow: bool) -> None:
     short = pot(working_time_s=600.0)
     assert ("slow-to-pressure" in true_in(scene(30.0, t_s, stage=Stage.FILLING, pot=short))) is is_slow
 
 
-def test_a_pot_that_was_filled_is_not_slow_and_one_without_a_working_time_never() -> None:
+def test_slow_fill_needs_a_working_time_and_a_pot_not_yet_filled() -> None:
     assert "slow-to-pressure" not in true_in(scene(30.0, 1700.0))
     assert "slow-to-pressure" not in true_in(scene(30.0, 1700.0, stage=Stage.FILLING, pot=pot()))
 
 
-def test_by_when_it_must_be_filled_is_the_end_of_the_working_time() -> None:
+def test_slow_fill_is_due_by_the_end_of_the_working_time() -> None:
     assert of(AlarmId.SLOW_TO_PRESSURE, scene(30.0, 1500.0, stage=Stage.FILLING)).by_s == 1800.0
     assert of(AlarmId.SLOW_TO_PRESSURE, scene(30.0, 1900.0, stage=Stage.FILLING)).by_s is None
 
@@ -207,7 +207,7 @@ def test_by_when_it_must_be_filled_is_the_end_of_the_working_time() -> None:
 # -- losses ------------------------------------------------------------------------------------------
 
 
-def test_a_rapid_loss_is_said_but_not_of_a_pot_that_is_vented() -> None:
+def test_a_rapid_loss_is_raised_except_during_a_vent() -> None:
     assert true_in(scene(rapid_loss=True)) == {"rapid-loss"}
     assert true_in(scene(rapid_loss=True, stage=Stage.VENTING)) == set()
 
@@ -216,7 +216,7 @@ def forecast(crossing_s: float, earliest_s: float, done_s: float = 10 * HOUR) ->
     return FloorForecast(crossing_s, earliest_s, crossing_s + HOUR, crossing_s < done_s, 12 * HOUR)
 
 
-def test_a_floor_ahead_stands_until_even_its_early_end_lies_beyond_the_cure() -> None:
+def test_floor_ahead_clears_once_even_its_early_bound_is_after_the_cure() -> None:
     def is_ahead(crossing_h: float, earliest_h: float, stands: bool) -> bool:
         batch = losing(batch_at(HOUR))
         batch.forecast = forecast(crossing_h * HOUR, earliest_h * HOUR)
@@ -229,18 +229,18 @@ def test_a_floor_ahead_stands_until_even_its_early_end_lies_beyond_the_cure() ->
     assert not is_ahead(11.0, 10.5, stands=True)
 
 
-def test_what_is_to_be_done_before_the_floor_is_to_be_done_by_its_early_end() -> None:
+def test_floor_ahead_is_due_by_the_early_bound_of_the_forecast() -> None:
     batch = losing(batch_at(HOUR))
     batch.forecast = forecast(6 * HOUR, 5 * HOUR)
-    told = of(AlarmId.FLOOR_AHEAD, scene(batch=batch))
-    assert (told.by_s, told.figure) == (5 * HOUR, 6 * HOUR)
-    assert told.step == HOUR  # a fifth of the five hours left
+    words = of(AlarmId.FLOOR_AHEAD, scene(batch=batch))
+    assert (words.by_s, words.figure) == (5 * HOUR, 6 * HOUR)
+    assert words.step == HOUR  # a fifth of the five hours left
     batch = losing(batch_at(HOUR))
     batch.forecast = forecast(1.5 * HOUR, 1.4 * HOUR)
     assert of(AlarmId.FLOOR_AHEAD, scene(batch=batch)).step == 900.0
 
 
-def test_a_leak_not_established_or_a_floor_already_passed_is_not_ahead() -> None:
+def test_floor_ahead_needs_an_established_leak_and_a_floor_not_yet_passed() -> None:
     for batch, gauge_psi in (
         (losing(batch_at(HOUR), established=False), 60.0),
         (losing(batch_at(HOUR)), 44.0),
@@ -249,11 +249,11 @@ def test_a_leak_not_established_or_a_floor_already_passed_is_not_ahead() -> None
         assert "floor-ahead" not in true_in(scene(gauge_psi, batch=batch))
 
 
-def test_a_leak_is_said_once_it_is_established() -> None:
+def test_a_leak_alarm_needs_an_established_leak() -> None:
     assert true_in(scene(batch=losing(batch_at(HOUR)))) == {"leak"}
     assert true_in(scene(batch=losing(batch_at(HOUR), established=False))) == set()
-    told = of(AlarmId.LEAK, scene(batch=losing(batch_at(HOUR))))
-    assert (told.figure, told.step) == pytest.approx((2.0 * PSI / HOUR, 0.5 * PSI / HOUR))
+    words = of(AlarmId.LEAK, scene(batch=losing(batch_at(HOUR))))
+    assert (words.figure, words.step) == pytest.approx((2.0 * PSI / HOUR, 0.5 * PSI / HOUR))
 
 
 # -- a supply that hides a leak ----------------------------------------------------------------------
@@ -263,8 +263,8 @@ def test_a_leak_is_said_once_it_is_established() -> None:
     ("ends_s", "standing", "is_masking"),
     [
         ((7000.0, 8000.0, 9000.0), False, True),
-        ((8000.0, 9000.0), False, False),  # three at the least
-        ((8000.0, 9900.0), True, True),  # two while it stands
+        ((8000.0, 9000.0), False, False),  # at least three
+        ((8000.0, 9900.0), True, True),  # two are enough while the alarm is active
         ((9000.0,), True, False),
         ((8000.0, 8800.0, 9790.0), False, False),  # all within half an hour
         ((7980.0, 8800.0, 9790.0), False, True),
@@ -285,7 +285,9 @@ def test_three_top_ups_in_three_hours_hide_a_leak(
     ("low_psi_per_h", "standing", "is_masking"),
     [(0.1, False, True), (-0.1, False, False), (-0.1, True, True)],
 )
-def test_what_a_sound_pot_takes_hides_no_leak(low_psi_per_h: float, standing: bool, is_masking: bool) -> None:
+def test_the_air_a_sound_pot_takes_is_no_masked_leak(
+    low_psi_per_h: float, standing: bool, is_masking: bool
+) -> None:
     batch = losing(batch_at(11_800.0), low=low_psi_per_h)
     batch.top_ups = fed_at(7000.0, 8000.0, 9000.0)
     stands = frozenset({AlarmId.SUPPLY_MASKING}) if standing else frozenset()
@@ -296,10 +298,10 @@ def test_what_a_sound_pot_takes_hides_no_leak(low_psi_per_h: float, standing: bo
     ("psi_per_h", "standing", "is_masking"),
     [(4.8, False, False), (5.2, False, True), (2.6, True, True), (2.3, True, False)],
 )
-def test_where_air_is_put_back_too_often_to_estimate_five_psi_an_hour_are_a_leak(
+def test_with_top_ups_too_frequent_to_estimate_five_psi_an_hour_is_a_leak(
     psi_per_h: float, standing: bool, is_masking: bool
 ) -> None:
-    # 5/75 of the absolute working pressure, 74.7 psi, in an hour; half of it while the alarm stands
+    # 5/75 of the absolute working pressure, 74.7 psi, in an hour; half of it while the alarm is active
     batch = batch_at(11_800.0)
     batch.top_ups = [
         TopUp(t_s, t_s, psi_per_h / 12.0 * PSI) for t_s in (11_790.0 - 300.0 * i for i in range(8, -1, -1))
@@ -320,7 +322,7 @@ def raised(scenes: Iterable[Scene]) -> list[str]:
     ]
 
 
-def test_a_leak_that_the_supply_masks_is_said_once() -> None:
+def test_a_leak_the_supply_masks_raises_only_one_alarm() -> None:
     def at(t_s: float) -> Scene:
         batch = losing(batch_at(t_s))
         batch.top_ups = fed_at(7000.0, 8000.0, 9000.0)
@@ -329,27 +331,27 @@ def test_a_leak_that_the_supply_masks_is_said_once() -> None:
     assert raised(at(11_000.0 + 10.0 * i) for i in range(60)) == ["supply-masking"]
 
 
-# -- what else a person must know --------------------------------------------------------------------
+# -- other alarms ------------------------------------------------------------------------------------
 
 
 @pytest.mark.parametrize(("since_s", "is_said"), [(60.0, True), (61.0, False)])
-def test_a_vent_before_gel_is_said_for_a_minute(since_s: float, is_said: bool) -> None:
+def test_vented_early_is_raised_for_a_minute(since_s: float, is_said: bool) -> None:
     early = scene(0.0, stage=Stage.OPEN, vented_early_s=HOUR - since_s)
     assert ("vented-early" in true_in(early)) is is_said
 
 
-def test_readings_that_stopped_and_thermometers_that_are_missing_are_said() -> None:
+def test_stopped_readings_and_missing_thermometers_raise_their_alarms() -> None:
     assert true_in(scene(gap_s=120.0)) == {"readings-stopped"}
     assert true_in(scene(missing={Place.WALL: "no reading"})) == {"thermometer"}
 
 
-def test_an_empty_pot_without_a_batch_loses_nothing() -> None:
-    told = conditions(scene(0.0, stage=Stage.OPEN, batch=None, rapid_loss=True))
+def test_an_open_pot_without_a_batch_raises_no_loss() -> None:
+    found = conditions(scene(0.0, stage=Stage.OPEN, batch=None, rapid_loss=True))
     for alarm in ("rapid-loss", "below-floor", "floor-ahead", "leak", "slow-to-pressure", "supply-masking"):
-        assert told[AlarmId(alarm)] is None
+        assert found[AlarmId(alarm)] is None
 
 
-def test_a_regulator_is_said_to_make_up_for_a_leak_only_where_it_does() -> None:
+def test_the_leak_text_credits_the_regulator_only_while_it_feeds() -> None:
     def says(gauge_psi: float, supply: Supply, *ends_s: float) -> str | None:
         a_pot = replace(POT, supply=supply)
         batch = losing(batch_at(HOUR, a_pot))
@@ -364,7 +366,7 @@ def test_a_regulator_is_said_to_make_up_for_a_leak_only_where_it_does() -> None:
     assert fed != says(59.0, Supply.SHUT)
 
 
-def test_what_a_lost_thermometer_costs_depends_on_where_it_sits() -> None:
+def test_the_cost_of_a_lost_thermometer_depends_on_its_place() -> None:
     def said(*places: Place) -> str:
         text = of(AlarmId.THERMOMETER, scene(missing=dict.fromkeys(places, "no reading"))).text
         return text.rpartition(";")[2]
@@ -374,6 +376,6 @@ def test_what_a_lost_thermometer_costs_depends_on_where_it_sits() -> None:
     assert "resin" not in said(Place.WALL)
 
 
-def test_how_far_the_cure_was_when_it_was_vented_is_said_in_percent() -> None:
+def test_vented_early_gives_the_progress_of_the_cure_in_percent() -> None:
     early = scene(0.0, 3 * HOUR, stage=Stage.OPEN, vented_early_s=3 * HOUR)
     assert "30 %" in of(AlarmId.VENTED_EARLY, early).text

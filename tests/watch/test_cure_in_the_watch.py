@@ -1,4 +1,4 @@
-"""The cure clock in a whole night: a cold workshop holds longer, and each thing that hangs on it knows."""
+"""The cure clock over a whole night: a cold workshop cures longer, and all that depends on it follows."""
 
 from collections.abc import Iterable
 from dataclasses import replace
@@ -39,36 +39,36 @@ def note(events: list[Event], which: NoteId) -> NoteEvent | None:
 
 
 @pytest.mark.parametrize(("celsius", "hours"), [(22.0, 2.0), (12.0, 4.18), (32.0, 1.0)])
-def test_the_cure_is_done_when_the_temperature_says(celsius: float, hours: float) -> None:
-    # twice as long with each 10 C less: common practice (as an activation energy taken from 22 to 32 C)
+def test_the_cure_ends_when_the_temperature_says(celsius: float, hours: float) -> None:
+    # twice as long for every 10 C colder: common practice (as an activation energy taken from 22 to 32 C)
     of = pot(hold_s=2 * HOUR, gel_s=None, cure_at_k=295.15)
     _, events = played(night(5.0, celsius=Swing(celsius), step_s=20.0), of)
     done = note(events, NoteId.CURE_DONE)
     assert done is not None
     assert done.t_s - FILL_FROM_S == pytest.approx(hours * HOUR, rel=0.02)
-    told = note(events, NoteId.CURE_LENGTH)
-    assert (told is None) == (celsius == 22.0)
+    noted = note(events, NoteId.CURE_LENGTH)
+    assert (noted is None) == (celsius == 22.0)
     if celsius == 12.0:
-        assert told is not None
-        assert told.text.startswith("At 12 °C this cure needs about 4 h 1")
+        assert noted is not None
+        assert noted.text.startswith("At 12 °C this cure needs about 4 h 1")
         _, events = played(night(5.0, celsius=Swing(celsius), step_s=20.0), replace(of, temperature_unit="F"))
-        told = note(events, NoteId.CURE_LENGTH)
-        assert told is not None and told.text.startswith("At 54 °F this cure needs about 4 h 1")
+        noted = note(events, NoteId.CURE_LENGTH)
+        assert noted is not None and noted.text.startswith("At 54 °F this cure needs about 4 h 1")
 
 
-def test_resin_that_is_warmer_than_the_gas_is_done_by_its_own_thermometer() -> None:
+def test_warm_resin_cures_by_its_own_thermometer() -> None:
     of = pot(
         hold_s=2 * HOUR, gel_s=None, cure_at_k=295.15, thermometers=frozenset({Place.GAS, Place.CONTENTS})
     )
     cold = night(3.0, celsius=Swing(12.0), step_s=20.0)
     _, events = played((replace(sample, contents_c=32.0) for sample in cold), of)
-    done, told = note(events, NoteId.CURE_DONE), note(events, NoteId.CURE_LENGTH)
-    assert done is not None and told is not None
+    done, noted = note(events, NoteId.CURE_DONE), note(events, NoteId.CURE_LENGTH)
+    assert done is not None and noted is not None
     assert done.t_s - FILL_FROM_S == pytest.approx(HOUR, rel=0.02)  # twice as fast for 10 C more
-    assert told.text.startswith("At 32 °C this cure needs about 1 h")
+    assert noted.text.startswith("At 32 °C this cure needs about 1 h")
 
 
-def test_a_named_resin_brings_its_own_times_and_an_unknown_name_none() -> None:
+def test_a_named_resin_sets_its_cure_times_and_an_unknown_name_does_not() -> None:
     of = pot(hold_s=10 * HOUR, resins={"amber": AMBER})
     named = Command(Action.EDIT, 600.0, field=Detail.RESIN, text="amber")
     watch, events = played(night(3.0, celsius=Swing(22.0)), of, named)
@@ -83,7 +83,7 @@ def test_a_named_resin_brings_its_own_times_and_an_unknown_name_none() -> None:
     assert cure.done_s - FILL_FROM_S == pytest.approx(10 * HOUR, rel=0.02)
 
 
-def test_cold_resin_vented_at_its_usual_gel_time_was_vented_early() -> None:
+def test_cold_resin_vented_at_its_nominal_gel_time_was_vented_early() -> None:
     of = pot(hold_s=4 * HOUR, gel_s=HOUR, cure_at_k=295.15)
 
     def vented(celsius: float) -> tuple[Verdict, set[AlarmId]]:

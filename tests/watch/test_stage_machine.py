@@ -1,4 +1,4 @@
-"""Stages: the table of what follows what, and what must not move a pot from one stage to the next."""
+"""Stages: the table of transitions, and what must not move a pot from one stage to the next."""
 
 from collections.abc import Callable, Iterable
 from itertools import product
@@ -28,7 +28,7 @@ def tracker_in(stage: Stage) -> StageTracker:
 
 
 class Night:
-    """A tracker fed with a gauge pressure over time, a reading a second, 0.03 psi of noise."""
+    """A tracker fed with one gauge reading a second and 0.03 psi of noise."""
 
     def __init__(self) -> None:
         self.tracker = StageTracker(pot())
@@ -59,7 +59,7 @@ def holding() -> Night:
 
 
 @pytest.mark.parametrize(("stage", "trigger"), list(product(Stage, Trigger)))
-def test_what_the_table_does_not_say_raises_and_changes_nothing(stage: Stage, trigger: Trigger) -> None:
+def test_a_transition_not_in_the_table_raises_and_changes_nothing(stage: Stage, trigger: Trigger) -> None:
     tracker = tracker_in(stage)
     since_s = tracker.since_s
     if (stage, trigger) in TRANSITIONS:
@@ -77,7 +77,7 @@ def test_every_stage_can_be_reached_and_left() -> None:
     assert all(stage is not following for (stage, _), following in TRANSITIONS.items())
 
 
-def test_a_fill_a_vent_and_an_empty_pot() -> None:
+def test_stages_follow_a_fill_a_vent_and_an_empty_pot() -> None:
     night = holding()
     assert night.seen == [Stage.FILLING, Stage.SETTLING]
     night.feed(60.0 * 0.9**i for i in range(60)).hold(60, 0.0)
@@ -89,14 +89,14 @@ def test_a_batch_begins_with_the_first_pressure() -> None:
     assert night.tracker.pressurised_since_s == pytest.approx(63.0, abs=3.0)  # 1.8 psi at 0.5 psi a second
 
 
-def test_a_pause_in_the_fill_is_still_the_fill() -> None:
+def test_a_pause_does_not_end_the_fill() -> None:
     night = Night().hold(30, 0.0).feed(0.5 * i for i in range(60)).hold(120, 30.0)
     assert night.tracker.stage is Stage.FILLING
     night.feed(30.0 + 0.5 * i for i in range(60)).hold(60)
     assert night.tracker.stage is Stage.SETTLING
 
 
-def test_noise_of_an_open_pot_is_no_fill() -> None:
+def test_noise_in_an_open_pot_starts_no_fill() -> None:
     assert Night().hold(3600, 0.0).seen == []
 
 
@@ -105,7 +105,7 @@ def test_a_spike_does_not_open_a_batch() -> None:
 
 
 @pytest.mark.parametrize("spike_psi", [0.0, 30.0, 55.0, 66.0, 100.0])
-def test_a_spike_in_the_hold_moves_nothing(spike_psi: float) -> None:
+def test_a_spike_during_the_hold_changes_no_stage(spike_psi: float) -> None:
     night = holding()
     night.feed([spike_psi]).hold(200).feed([spike_psi]).hold(200)
     assert night.tracker.stage is Stage.HOLDING
@@ -114,7 +114,7 @@ def test_a_spike_in_the_hold_moves_nothing(spike_psi: float) -> None:
 
 
 @pytest.mark.parametrize("after_psi", [66.0, 59.0, 48.0, 30.0])
-def test_a_gap_moves_nothing(after_psi: float) -> None:
+def test_a_gap_changes_no_stage(after_psi: float) -> None:
     night = holding()
     night.t_s += 3 * 3600.0
     night.hold(300, after_psi)
@@ -142,7 +142,7 @@ def test_a_top_up_is_noted_once_with_its_size() -> None:
     assert not night.tracker.topping_up
 
 
-def test_the_sun_on_the_pot_is_no_top_up() -> None:
+def test_warming_by_the_sun_is_not_a_top_up() -> None:
     night = holding().feed(60.0 + 3.0 * i / 3600 for i in range(3600))  # 3 psi/h
     assert night.tracker.last_top_up is None
     assert not night.tracker.topping_up
@@ -159,14 +159,14 @@ def test_rapid_loss_is_faster_than_a_leak(fall: Callable[[int], float], rapid: b
     assert night.tracker.stage is Stage.HOLDING
 
 
-def test_the_heat_of_a_quick_fill_is_neither_loss_nor_vent() -> None:
+def test_cooling_after_a_quick_fill_is_neither_loss_nor_vent() -> None:
     # an adiabatic fill from 1 atm to 60 psig leaves up to 17 psi to fall; this one 5 psi in 30 s
     night = filled().feed(60.0 - 5.0 * (1.0 - 0.97**s) for s in range(600))
     assert night.tracker.stage is Stage.SETTLING
     assert not night.tracker.rapid_loss
 
 
-def test_a_vent_closed_again_goes_on_settling_and_a_refill_is_a_fill() -> None:
+def test_a_vent_closed_early_returns_to_settling_and_a_refill_is_a_fill() -> None:
     night = holding().feed(60.0 - 3.0 * s for s in range(10)).hold(200, 33.0)
     assert night.seen[-2:] == [Stage.VENTING, Stage.SETTLING]
     night = holding().feed(60.0 - 3.0 * s for s in range(10)).hold(10, 33.0)
@@ -174,7 +174,7 @@ def test_a_vent_closed_again_goes_on_settling_and_a_refill_is_a_fill() -> None:
     assert Stage.FILLING in night.seen[2:]
 
 
-def test_the_scatter_is_learnt_through_fill_and_hold() -> None:
+def test_scatter_is_estimated_through_fill_and_hold() -> None:
     assert holding().hold(300).tracker.steadiness.noise_pa == pytest.approx(0.03 * PSI, rel=0.5)
 
 
@@ -185,14 +185,14 @@ def touched(psi: float, seconds: int, seed: int = 5) -> list[float]:
 
 @pytest.mark.parametrize("seed", range(5))
 @pytest.mark.parametrize("psi", [2.0, 5.0, 20.0])
-def test_a_plug_that_is_touched_is_neither_vent_nor_top_up(psi: float, seed: int) -> None:
+def test_touching_the_plug_is_neither_vent_nor_top_up(psi: float, seed: int) -> None:
     night = holding()
     night.feed(touched(psi, 20, seed)).hold(300)
     assert night.tracker.stage is Stage.HOLDING
     assert night.tracker.last_top_up is None
 
 
-def test_a_spike_is_astray_and_is_no_noise() -> None:
+def test_a_spike_is_an_outlier_and_adds_no_noise() -> None:
     night = holding()
     quiet_pa = night.tracker.steadiness.noise_pa
     for _ in range(20):
@@ -203,7 +203,7 @@ def test_a_spike_is_astray_and_is_no_noise() -> None:
     assert night.tracker.steadiness.noise_pa < 2.0 * quiet_pa
 
 
-def test_a_steep_fall_is_no_noise_and_not_unsteady() -> None:
+def test_a_steep_fall_is_neither_noise_nor_unsteady() -> None:
     night = holding()
     quiet_pa = night.tracker.steadiness.noise_pa
     for i in range(60):  # 90 psi/h: a share of a psi each second would be a vent
@@ -212,12 +212,12 @@ def test_a_steep_fall_is_no_noise_and_not_unsteady() -> None:
     assert night.tracker.steadiness.noise_pa < 2.0 * quiet_pa
 
 
-def test_scatter_that_begins_is_unsteady_at_once() -> None:
+def test_new_scatter_is_unsteady_at_once() -> None:
     night = holding().feed(touched(1.0, 10))
     assert night.tracker.steadiness.restless
 
 
-def test_a_vent_that_was_a_moment_of_nonsense_leaves_the_hold_as_it_was() -> None:
+def test_a_false_vent_from_bad_readings_leaves_the_hold_as_it_was() -> None:
     night = holding()
     since_s = night.tracker.since_s
     night.feed([30.0, 25.0, 20.0]).hold(40)
@@ -226,7 +226,7 @@ def test_a_vent_that_was_a_moment_of_nonsense_leaves_the_hold_as_it_was() -> Non
     assert not night.tracker.topping_up
 
 
-def test_a_moment_of_nonsense_does_not_make_a_cooled_pot_a_freshly_filled_one() -> None:
+def test_bad_readings_do_not_make_a_cooled_pot_look_freshly_filled() -> None:
     night = holding().hold(900)
     assert night.tracker.has_cooled(night.t_s)
     for _ in range(3):
@@ -240,15 +240,15 @@ def test_a_moment_of_nonsense_does_not_make_a_cooled_pot_a_freshly_filled_one() 
     assert night.tracker.rapid_loss
 
 
-def test_a_pot_that_is_vented_has_not_cooled() -> None:
+def test_a_vented_pot_does_not_count_as_cooled() -> None:
     night = holding().hold(900).feed(60.0 - 3.0 * s for s in range(10)).hold(60, 33.0)
     assert not night.tracker.has_cooled(night.t_s)
 
 
 @pytest.mark.parametrize("low_psi", [59.0, 57.0, 40.0])
 @pytest.mark.parametrize("readings", [2, 3])
-def test_what_comes_back_to_where_it_was_is_no_top_up(low_psi: float, readings: int) -> None:
-    """Sampled each ten seconds, two readings make a step."""
+def test_a_reading_that_returns_to_where_it_was_is_not_a_top_up(low_psi: float, readings: int) -> None:
+    """With a sample every ten seconds, two readings make a step."""
     night = holding().feed([60.0] * 60, step_s=10.0)
     night.feed([low_psi - 0.5 * i for i in range(readings)], step_s=10.0)
     night.feed([60.0] * 60, step_s=10.0)
@@ -258,7 +258,7 @@ def test_what_comes_back_to_where_it_was_is_no_top_up(low_psi: float, readings: 
 
 @pytest.mark.parametrize(("step_s", "gap_s"), [(1.0, 62.0), (5.0, 60.0), (10.0, 40.0), (30.0, 30.0)])
 @pytest.mark.parametrize("rise_psi", [3.0, 7.0])
-def test_a_top_up_in_a_short_outage_is_one_all_the_same(step_s: float, gap_s: float, rise_psi: float) -> None:
+def test_a_top_up_during_a_short_outage_is_still_seen(step_s: float, gap_s: float, rise_psi: float) -> None:
     night = holding().feed([60.0 - rise_psi] * int(900 / step_s), step_s)
     night.t_s += gap_s - step_s
     night.feed([60.0] * int(600 / step_s), step_s)
@@ -268,7 +268,7 @@ def test_a_top_up_in_a_short_outage_is_one_all_the_same(step_s: float, gap_s: fl
 
 
 @pytest.mark.parametrize("step_s", [1.0, 2.0, 5.0])
-def test_what_a_vent_shut_at_once_and_refilled_gained_is_a_top_up(step_s: float) -> None:
+def test_the_gain_of_a_brief_vent_and_refill_is_a_top_up(step_s: float) -> None:
     night = holding().hold(300)
     fall, rise = [60.0 - 0.6 * s for s in range(5)], [57.0 + 0.4 * s for s in range(13)]
     curve = [*fall, *[57.0] * 10, *rise, *[62.0] * 120]
@@ -280,7 +280,7 @@ def test_what_a_vent_shut_at_once_and_refilled_gained_is_a_top_up(step_s: float)
 
 
 @pytest.mark.parametrize("every_s", [20, 60, 240])
-def test_a_pot_that_is_fed_again_and_again_is_topped_up_each_time(every_s: int) -> None:
+def test_each_of_many_feeds_is_a_top_up(every_s: int) -> None:
     night = holding()
     jumps = set()
     for _ in range(5):
@@ -289,14 +289,14 @@ def test_a_pot_that_is_fed_again_and_again_is_topped_up_each_time(every_s: int) 
             jumps.add(night.tracker.last_top_up)
     night.hold(60)
     jumps.add(night.tracker.last_top_up)
-    # too quick to be told apart: one long feed; and the first may have come back from a moment's nonsense
+    # too quick to tell apart, they are one long feed; and the first may be a recovery from bad readings
     assert len(jumps - {None}) >= (1 if every_s < 60 else 4)
 
 
 @pytest.mark.parametrize("seed", range(4))
 @pytest.mark.parametrize("psi", [5.0, 20.0])
 @pytest.mark.parametrize("step_s", [1.0, 10.0])
-def test_a_wire_that_came_loose_leaves_the_pot_held_while_it_is_doubted(
+def test_a_loose_wire_leaves_the_pot_holding_while_readings_are_doubted(
     step_s: float, psi: float, seed: int
 ) -> None:
     night = holding().feed([60.0] * 90, step_s)
@@ -308,7 +308,7 @@ def test_a_wire_that_came_loose_leaves_the_pot_held_while_it_is_doubted(
     assert night.tracker.last_top_up is None
 
 
-def test_a_vent_that_is_refilled_by_a_compressor_is_a_new_fill() -> None:
+def test_a_refill_by_a_compressor_during_a_vent_is_a_new_fill() -> None:
     night = holding()
     night.feed(60.0 * 0.9**i for i in range(15)).feed([12.4] * 40).feed(12.4 + 1.0 * i for i in range(48))
     assert Stage.FILLING in night.seen[-3:]

@@ -1,4 +1,4 @@
-"""The table of stages and its thresholds, from readings written out: no noise, one a second."""
+"""The table of stages and its thresholds, from literal readings: one a second, without noise."""
 
 import pytest
 
@@ -58,12 +58,12 @@ def holding() -> Quiet:
     return night.stay(300, 60.0)
 
 
-def test_what_follows_what() -> None:
+def test_each_trigger_leads_to_its_stage() -> None:
     steps = {(str(stage), str(trigger), str(to)) for (stage, trigger), to in TRANSITIONS.items()}
     assert steps == TABLE
 
 
-def test_a_spike_in_an_open_pot_begins_no_fill() -> None:
+def test_a_spike_in_an_open_pot_starts_no_fill() -> None:
     night = Quiet().stay(30, 0.0).feed(30.0).stay(30, 0.0).feed(30.0).stay(30, 0.0)
     assert night.stages == []
     assert night.feed(30.0, 30.0).stages == [(93.0, Stage.FILLING)]
@@ -78,9 +78,7 @@ def test_a_pot_is_pressurised_above_three_percent_of_its_working_pressure(
 
 
 @pytest.mark.parametrize(("gauge_psi", "stage"), [(1.4, Stage.OPEN), (1.6, Stage.FILLING)])
-def test_however_low_its_working_pressure_no_less_than_one_and_a_half_psi(
-    gauge_psi: float, stage: Stage
-) -> None:
+def test_a_pot_is_pressurised_only_above_one_and_a_half_psi(gauge_psi: float, stage: Stage) -> None:
     tracker = StageTracker(pot(working_pa=20.0 * PSI, floor_pa=15.0 * PSI))
     for t_s in range(10):
         tracker.update(t_s, gauge_psi * PSI)
@@ -88,21 +86,19 @@ def test_however_low_its_working_pressure_no_less_than_one_and_a_half_psi(
 
 
 @pytest.mark.parametrize(("gauge_psi", "stage"), [(41.0, Stage.FILLING), (43.0, Stage.SETTLING)])
-def test_a_fill_that_pauses_below_seven_tenths_is_still_a_fill(gauge_psi: float, stage: Stage) -> None:
+def test_a_fill_that_pauses_below_70_percent_is_still_a_fill(gauge_psi: float, stage: Stage) -> None:
     assert Quiet().stay(10, 0.0).go(100, 0.0, gauge_psi).stay(90, gauge_psi).tracker.stage is stage
 
 
 @pytest.mark.parametrize(("psi_per_min", "stage"), [(0.4, Stage.FILLING), (0.2, Stage.SETTLING)])
-def test_a_fill_is_over_when_half_a_minute_brings_less_than_0_15_psi(
-    psi_per_min: float, stage: Stage
-) -> None:
+def test_a_fill_ends_when_half_a_minute_adds_less_than_0_15_psi(psi_per_min: float, stage: Stage) -> None:
     night = Quiet().stay(10, 0.0).go(100, 0.0, 58.0).go(120, 58.0, 58.0 + 2.0 * psi_per_min)
     assert night.tracker.stage is stage
 
 
 @pytest.mark.parametrize(("seconds", "stage"), [(28, Stage.SETTLING), (33, Stage.OPEN)])
 def test_a_pot_is_empty_after_half_a_minute_without_pressure(seconds: float, stage: Stage) -> None:
-    # in steps no valve would make, so that no vent comes first
+    # in steps that no valve makes, so that it is not seen as a vent first
     tracker = filled().tracker
     t_s = 200.0
     for i in range(seconds):
@@ -112,12 +108,12 @@ def test_a_pot_is_empty_after_half_a_minute_without_pressure(seconds: float, sta
 
 
 @pytest.mark.parametrize(("share", "stage"), [(0.22, Stage.SETTLING), (0.30, Stage.VENTING)])
-def test_in_a_pot_that_settles_a_vent_takes_a_quarter_in_ten_seconds(share: float, stage: Stage) -> None:
+def test_while_settling_a_vent_is_a_quarter_lost_in_ten_seconds(share: float, stage: Stage) -> None:
     assert filled().go(10, 60.0, 60.0 * (1.0 - share)).feed(60.0 * (1.0 - share)).tracker.stage is stage
 
 
 @pytest.mark.parametrize(("fall_psi", "stage"), [(1.8, Stage.HOLDING), (2.4, Stage.VENTING)])
-def test_in_a_hold_two_psi_in_ten_seconds_are_a_vent(fall_psi: float, stage: Stage) -> None:
+def test_while_holding_a_vent_is_two_psi_lost_in_ten_seconds(fall_psi: float, stage: Stage) -> None:
     night = holding().go(10, 60.0, 60.0 - fall_psi).feed(60.0 - fall_psi)
     assert (Stage.VENTING in [each for _, each in night.stages]) is (stage is Stage.VENTING)
 
@@ -134,7 +130,7 @@ def test_no_loss_is_rapid_before_a_quarter_of_an_hour(shut_s: float, is_rapid: b
     assert night.tracker.rapid_loss is is_rapid
 
 
-def test_a_rapid_loss_is_one_of_a_whole_minute() -> None:
+def test_a_rapid_loss_must_last_a_full_minute() -> None:
     night = holding().stay(900, 60.0)
     night.tracker._minute.restart()
     night.go(30, 60.0, 58.0)
@@ -142,7 +138,7 @@ def test_a_rapid_loss_is_one_of_a_whole_minute() -> None:
     assert night.go(30, 58.0, 56.0).tracker.rapid_loss
 
 
-def test_a_top_up_is_known_by_its_begin_its_end_and_its_rise() -> None:
+def test_a_top_up_has_its_start_end_and_rise() -> None:
     night = holding().go(200, 60.0, 59.0)
     began_s = night.t_s
     jump = night.go(20, 59.0, 63.0).stay(90, 63.0).tracker.last_top_up
@@ -175,7 +171,7 @@ def test_a_quarter_psi_within_seconds_is_a_top_up_too(rise_psi: float, is_one: b
     assert (night.tracker.last_top_up is not None) is is_one
 
 
-def test_the_heat_of_a_fill_stirs_the_gas_for_a_minute() -> None:
+def test_after_a_fill_the_gas_is_stirred_for_a_minute_and_warm_for_15() -> None:
     night = Quiet().stay(10, 0.0).go(120, 0.0, 60.0)
     while night.tracker.stage is not Stage.SETTLING:
         night.feed(60.0)
@@ -187,32 +183,32 @@ def test_the_heat_of_a_fill_stirs_the_gas_for_a_minute() -> None:
 
 
 @pytest.mark.parametrize(("down_s", "stage"), [(30, Stage.HOLDING), (43, Stage.HOLDING), (60, Stage.FILLING)])
-def test_a_plug_that_was_touched_is_back_within_45_s(down_s: int, stage: Stage) -> None:
+def test_a_touched_plug_must_recover_within_45_s(down_s: int, stage: Stage) -> None:
     night = holding().feed(60.0, 40.0, 40.0).stay(down_s - 2, 40.0)
     assert night.tracker.stage is Stage.VENTING
     night.feed(60.0, 60.0)
     assert night.tracker.stage is stage
 
 
-def test_a_vent_that_is_shut_again_with_pressure_left_settles_anew() -> None:
+def test_a_vent_shut_with_pressure_left_settles_again() -> None:
     night = holding().go(20, 60.0, 30.0)
     assert night.tracker.stage is Stage.VENTING
     night.stay(120, 30.0)
     assert night.tracker.stage is Stage.SETTLING
 
 
-def test_a_pot_filled_again_during_its_vent_is_filling() -> None:
+def test_a_pot_refilled_during_a_vent_is_filling() -> None:
     night = holding().go(60, 60.0, 10.0).go(90, 10.0, 40.0)
     assert Stage.FILLING in [stage for _, stage in night.stages[-2:]]
 
 
-def test_a_pot_that_was_vented_down_to_little_does_not_settle() -> None:
+def test_a_pot_vented_to_almost_nothing_does_not_settle() -> None:
     # twice the pressure of an open pot's noise, 1.8 psi
     assert holding().go(20, 60.0, 3.0).stay(120, 3.0).tracker.stage is Stage.VENTING
     assert holding().go(20, 60.0, 4.5).stay(120, 4.5).tracker.stage is Stage.SETTLING
 
 
-def test_what_comes_back_after_a_top_up_is_set_against_the_pressure_since_then() -> None:
+def test_a_rise_after_a_top_up_is_compared_with_the_topped_up_pressure() -> None:
     night = holding().go(20, 60.0, 63.0)
     while night.tracker.last_top_up is None:
         night.feed(63.0)
@@ -224,7 +220,7 @@ def test_what_comes_back_after_a_top_up_is_set_against_the_pressure_since_then()
     assert night.tracker.stage is Stage.HOLDING
 
 
-def test_what_went_to_and_fro_is_no_loss_a_minute_later() -> None:
+def test_unsteady_readings_are_no_loss_a_minute_later() -> None:
     night = holding().stay(900, 60.0).feed(60.0, 63.0, 60.0, 63.0, 60.0, 63.0, 63.0, 63.0, 63.0, 63.0)
     assert night.tracker.steadiness.restless
     for _ in range(150):
@@ -235,9 +231,7 @@ def test_what_went_to_and_fro_is_no_loss_a_minute_later() -> None:
     assert night.tracker.last_top_up is None
 
 
-def test_what_was_let_in_while_the_reading_went_to_and_fro_is_a_top_up_and_nothing_is_where_nothing_was() -> (
-    None
-):
+def test_air_let_in_during_unsteady_readings_is_a_top_up() -> None:
     to_and_fro = (60.0, 63.0, 60.0, 63.0, 60.0)
     stays = holding().stay(900, 60.0).feed(*to_and_fro)
     rises = holding().stay(900, 60.0).feed(*to_and_fro)

@@ -31,7 +31,7 @@ def test_the_vent_of_a_sound_batch_does_not_make_its_thermometer_stuck(step_s: f
         if isinstance(event, BatchClosed)
     ]
     assert [each.summary.verdict for each in closed] == [Verdict.HELD]
-    assert watch.taught() is not None  # nothing of it was in doubt
+    assert watch.taught() is not None  # no reading was doubted
 
 
 def test_a_top_up_does_not_make_a_thermometer_stuck() -> None:
@@ -46,12 +46,12 @@ def test_a_top_up_does_not_make_a_thermometer_stuck() -> None:
 
 
 def warmed_by_resin(t_s: float) -> float:
-    """A hump as resin that cures in an hour or two brings: half a psi, and it goes again."""
+    """The hump of a resin that cures in an hour or two: half a psi up, then down again."""
     return vented(t_s) + 0.5 * PSI * exp(-(((t_s - 3.0 * 3600.0) / 3600.0) ** 2))
 
 
 @pytest.mark.parametrize("place", [Place.WALL, Place.ROOM])
-def test_resin_that_warms_the_gas_does_not_make_a_steady_wall_stuck(place: Place) -> None:
+def test_resin_warming_the_gas_does_not_make_a_steady_wall_thermometer_stuck(place: Place) -> None:
     watch = PotWatch(pot(hold_s=8 * 3600.0, thermometers=frozenset({place})))
     events = [
         event

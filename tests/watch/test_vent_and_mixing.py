@@ -1,4 +1,4 @@
-"""What begins and ends a batch: opened at mixing before there is pressure, vented at any sample period."""
+"""How a batch starts and ends: opened at mixing before any pressure, vented at any sample period."""
 
 import re
 from collections.abc import Iterator
@@ -31,7 +31,7 @@ LOSS_PSI_PER_H = 1.5
 def night(
     step_s: float, vent_s: float, seed: int, loss_psi_per_h: float = LOSS_PSI_PER_H
 ) -> Iterator[Sample]:
-    """Two minutes of fill from the first minute on; vented through a valve at `vent_s`; ten minutes open."""
+    """A two-minute fill after the first minute; a vent through a valve at `vent_s`; ten minutes open."""
     random = Random(seed)
     for i in range(int((vent_s + 600.0) / step_s)):
         t_s = i * step_s
@@ -59,11 +59,11 @@ def raised(events: list[Event]) -> set[AlarmId]:
 
 @pytest.mark.parametrize("step_s", [0.5, 1.0, 2.0, 5.0, 10.0])
 @pytest.mark.parametrize("after_the_bin_began_s", [1.0, 4.0, 9.0, 13.0, 18.5])
-def test_the_last_estimate_has_nothing_of_the_vent_in_it(step_s, after_the_bin_began_s):
+def test_the_last_estimate_leaves_out_the_vent(step_s, after_the_bin_began_s):
     summary = judged(watched(night(step_s, 2.2 * HOUR + after_the_bin_began_s, seed=3)))
     rate = summary.leak.rate_pa_per_s
     per_h = PSI / HOUR
-    # another noise with each period and second: within three standard errors
+    # each period and second draws other noise: within three standard errors
     assert abs(rate.value - LOSS_PSI_PER_H * per_h) < 1.5 * (rate.high - rate.low) / 2.0
     assert rate.high - rate.low < 0.2 * LOSS_PSI_PER_H * per_h
     assert summary.change.leak_pa == pytest.approx(
@@ -72,7 +72,7 @@ def test_the_last_estimate_has_nothing_of_the_vent_in_it(step_s, after_the_bin_b
 
 
 @pytest.mark.parametrize("step_s", [0.5, 1.0, 5.0, 10.0])
-def test_a_vent_is_seen_as_one_at_any_sample_period(step_s):
+def test_a_vent_is_recognised_at_any_sample_period(step_s):
     events = watched(night(step_s, 2.2 * HOUR, seed=4, loss_psi_per_h=0.0))
     stages = [event.stage for event in events if isinstance(event, StageEvent)]
     assert stages == [Stage.FILLING, Stage.SETTLING, Stage.HOLDING, Stage.VENTING, Stage.OPEN]
@@ -93,11 +93,11 @@ def opened_at_mixing(fill_s: float, until_s: float, **settings: object) -> list[
     return events
 
 
-def test_a_batch_opened_at_mixing_is_not_below_a_floor_it_never_had():
+def test_a_batch_opened_at_mixing_is_not_below_floor_before_its_first_fill():
     assert raised(opened_at_mixing(fill_s=900.0, until_s=1800.0)) == set()
 
 
-def test_a_batch_opened_at_mixing_and_never_filled_is_told_before_the_resin_thickens():
+def test_an_unfilled_batch_opened_at_mixing_raises_slow_fill_before_the_resin_thickens():
     events = opened_at_mixing(fill_s=1e9, until_s=1700.0, gel_s=HOUR, working_time_s=1800.0)
     (alarm,) = (event for event in events if isinstance(event, AlarmEvent) and not event.repeat)
     assert alarm.alarm is AlarmId.SLOW_TO_PRESSURE
@@ -105,8 +105,8 @@ def test_a_batch_opened_at_mixing_and_never_filled_is_told_before_the_resin_thic
     assert "It is at 0.0 psi" in alarm.text
 
 
-def test_what_a_leak_means_is_said_as_it_is():
-    """Losing 12 psi/h for two hours: the floor is passed, then the cure is done; nothing holds any more."""
+def test_the_leak_text_follows_the_batch_past_floor_and_cure():
+    """Losing 12 psi/h for two hours: the floor is passed, then the cure ends; the pot no longer holds."""
     watch, texts = PotWatch(pot(hold_s=1.5 * HOUR)), {}
     for sample in night(5.0, 2.4 * HOUR, seed=6, loss_psi_per_h=12.0):
         for event in watch.feed(sample):
@@ -123,9 +123,7 @@ def test_what_a_leak_means_is_said_as_it_is():
     ("loss_psi_per_h", "band_psi"),
     [(3.0, 0.5), (15.0, 0.5), (30.0, 0.5), (30.0, 2.0), (60.0, 0.5), (60.0, 2.0)],
 )
-def test_air_that_is_put_back_ever_so_often_hides_no_leak(
-    supply: Supply, loss_psi_per_h: float, band_psi: float
-) -> None:
+def test_frequent_top_ups_do_not_hide_a_leak(supply: Supply, loss_psi_per_h: float, band_psi: float) -> None:
     """Fed by a compressor's switch with that hysteresis; common practice: 0.3 psi a second."""
     watch, random, psi, feeds = PotWatch(pot(hold_s=8 * HOUR, supply=supply)), Random(3), 0.0, False
     for t_s in range(int(1.2 * HOUR)):
@@ -143,8 +141,8 @@ def test_air_that_is_put_back_ever_so_often_hides_no_leak(
 
 
 @pytest.mark.parametrize("feeds", [True, False])
-def test_a_regulator_that_gives_no_air_any_more_does_not_keep_the_floor_away(feeds):
-    """Losing 6 psi/h from the start; the regulator feeds half a psi whenever that is gone, or nothing."""
+def test_a_regulator_without_air_does_not_silence_floor_ahead(feeds):
+    """Losing 6 psi/h from the start; the regulator feeds back each half psi lost, or nothing."""
     watch, texts = PotWatch(pot(hold_s=8 * HOUR, supply=Supply.REGULATED)), {}
     for sample in night(5.0, 2.2 * HOUR, seed=6, loss_psi_per_h=6.0):
         fed_psi = 0.5 * int((60.0 - sample.gauge_pa / PSI) / 0.5) if feeds and sample.t_s > 600.0 else 0.0
@@ -157,4 +155,6 @@ def test_a_regulator_that_gives_no_air_any_more_does_not_keep_the_floor_away(fee
         assert AlarmId.SUPPLY_MASKING in texts or "The supply makes up for it" in texts[AlarmId.LEAK]
     else:
         assert "It no longer delivers air" in texts[AlarmId.FLOOR_AHEAD]
-        assert "The supply makes up for it" in texts[AlarmId.LEAK]  # said before, while it stood at 59 psi
+        assert (
+            "The supply makes up for it" in texts[AlarmId.LEAK]
+        )  # said earlier, while the gauge was at 59 psi

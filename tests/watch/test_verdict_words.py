@@ -1,4 +1,4 @@
-"""The judgement of a batch, and how times and pressures are said."""
+"""The verdict on a batch, and how times and pressures are worded."""
 
 from dataclasses import replace
 from datetime import UTC, timedelta, timezone
@@ -45,13 +45,13 @@ SOUND = Facts(
         ({"longest_gap_s": 2 * HOUR, "leak_established": True}, Verdict.INCOMPLETE),
     ],
 )
-def test_verdict(changes: dict[str, object], verdict: Verdict) -> None:
-    told, reason = judge(replace(SOUND, **changes))
-    assert told is verdict
+def test_each_outcome_has_its_verdict(changes: dict[str, object], verdict: Verdict) -> None:
+    judged, reason = judge(replace(SOUND, **changes))
+    assert judged is verdict
     assert reason
 
 
-def test_the_reason_says_when_the_floor_was_passed() -> None:
+def test_the_reason_gives_the_time_the_floor_was_passed() -> None:
     assert "5 h 30 min" in judge(replace(SOUND, floor_crossed_s=5.5 * HOUR))[1]
 
 
@@ -69,7 +69,7 @@ def test_the_reason_says_when_the_floor_was_passed() -> None:
         (36_000.0, "10 h"),
     ],
 )
-def test_a_span_of_time(seconds: float, words: str) -> None:
+def test_durations_are_rounded_and_worded(seconds: float, words: str) -> None:
     assert span(seconds) == words
 
 
@@ -77,12 +77,12 @@ def test_a_span_of_time(seconds: float, words: str) -> None:
     ("unit", "as_pressure", "as_rate"),
     [("psi", "45.3 psi", "1.50 psi/h"), ("bar", "3.12 bar", "0.103 bar/h"), ("kPa", "312 kPa", "10.3 kPa/h")],
 )
-def test_a_pressure_in_the_unit_of_the_pot(unit: str, as_pressure: str, as_rate: str) -> None:
+def test_pressures_use_the_unit_of_the_pot(unit: str, as_pressure: str, as_rate: str) -> None:
     assert pressure(45.3 * PSI, unit) == as_pressure
     assert rate(1.5 * PSI / HOUR, unit) == as_rate
 
 
-def test_times_by_the_clock_on_the_wall() -> None:
+def test_times_are_given_by_the_wall_clock() -> None:
     teller = TimeTeller(1000.0, UTC_S, UTC)  # 22:00
     assert teller.ahead(1000.0 + HOUR, 1000.0 + HOUR / 2, 1000.0 + 5 * HOUR) == "about 23:00 (22:30-03:00)"
     assert "never" in teller.ahead(1000.0 + HOUR, 1000.0 + HOUR / 2, None)
@@ -90,7 +90,7 @@ def test_times_by_the_clock_on_the_wall() -> None:
     assert teller.until(1000.0 + 8.5 * HOUR) == "until 06:30"
 
 
-def test_times_in_the_zone_of_the_pot() -> None:
+def test_times_are_in_the_time_zone_of_the_pot() -> None:
     east = timezone(timedelta(hours=5, minutes=45))
     assert TimeTeller(0.0, UTC_S, east).until(HOUR) == "until 04:45"
 

@@ -1,4 +1,4 @@
-"""What must hold on any night: properties over made-up swings of temperature, barometer and leak."""
+"""What must hold on any night: properties over generated swings of temperature, barometer and leak."""
 
 from itertools import islice
 
@@ -104,9 +104,7 @@ def test_a_leak_of_one_and_a_half_psi_an_hour_is_found_by_its_size_and_onset(
 
 @few(5)
 @given(celsius=temperatures, ambient_pa=weathers, seed=seeds, psi_per_h=st.sampled_from([0.0, 2.0, 12.0]))
-def test_fed_again_it_says_the_same_again(
-    celsius: Swing, ambient_pa: Swing, seed: int, psi_per_h: float
-) -> None:
+def test_replay_gives_the_same_events(celsius: Swing, ambient_pa: Swing, seed: int, psi_per_h: float) -> None:
     samples = list(
         night(4, celsius=celsius, ambient_pa=ambient_pa, seed=seed, rate_per_s=psi_per_h * PSI_PER_H)
     )
@@ -119,26 +117,26 @@ def test_fed_again_it_says_the_same_again(
 
 @few(5)
 @given(ambient_pa=weathers, seed=seeds, cut=st.integers(50, 700), psi_per_h=st.sampled_from([0.0, 12.0]))
-def test_online_and_caught_up_after_a_restart_are_one(
+def test_catching_up_after_a_restart_matches_an_uninterrupted_watch(
     ambient_pa: Swing, seed: int, cut: int, psi_per_h: float
 ) -> None:
     samples = list(night(2, ambient_pa=ambient_pa, seed=seed, rate_per_s=psi_per_h * PSI_PER_H))
     live, restarted = PotWatch(pot()), PotWatch(pot())
-    told: list[Event] = []
+    events: list[Event] = []
     seen: list[Snapshot] = []
     for sample in samples:
-        told += live.feed(sample)
-        seen.append(live.snapshot())  # looking changes nothing
+        events += live.feed(sample)
+        seen.append(live.snapshot())  # taking a snapshot changes nothing
     caught_up = [event for sample in islice(samples, cut) for event in restarted.feed(sample)]
     assert restarted.snapshot() == seen[cut - 1]
     caught_up += [event for sample in samples[cut:] for event in restarted.feed(sample)]
-    assert caught_up == told
+    assert caught_up == events
     assert restarted.snapshot() == seen[-1]
 
 
 @few(4)
 @given(celsius=temperatures, seed=seeds)
-def test_samples_from_the_middle_of_the_axis_mean_the_same(celsius: Swing, seed: int) -> None:
+def test_the_origin_of_the_time_axis_does_not_matter(celsius: Swing, seed: int) -> None:
     # boot time may begin anywhere: the axis has no origin
     samples = list(night(2, celsius=celsius, seed=seed, rate_per_s=3.0 * PSI_PER_H, utc_s=None))
     _, events = watched(samples)
@@ -152,7 +150,7 @@ def test_samples_from_the_middle_of_the_axis_mean_the_same(celsius: Swing, seed:
     assert [each.t_s + shift_s for each in events] == [each.t_s for each in moved_events]
 
 
-def test_gauge_pressure_is_not_put_into_the_gas_law() -> None:
+def test_the_gas_law_uses_absolute_pressure_not_gauge() -> None:
     # at 60 psig a kelvin moves the gauge by 0.255 psi; with the gauge in the ratio it would be 0.205, and a
     # cooling of 10 K would leave half a psi that looks like a leak
     cooling = Swing(16.0, 10.0, 20 * HOUR, 0.0)  # 21 C down to 11 C in ten hours
@@ -169,7 +167,7 @@ def test_gauge_pressure_is_not_put_into_the_gas_law() -> None:
     assert abs(snapshot.change.leak_pa) < 0.15 * PSI
 
 
-def test_the_barometer_is_no_leak() -> None:
+def test_a_barometer_change_is_not_a_leak() -> None:
     # 1500 Pa up outside is 0.22 psi down on the gauge
     rising = Swing(ATMOSPHERE_PA, 1500.0, 16 * HOUR, 0.5)
     watch, events = watched(list(night(8, ambient_pa=rising)))
@@ -180,7 +178,7 @@ def test_the_barometer_is_no_leak() -> None:
     assert not any(isinstance(each, AlarmEvent) for each in events)
 
 
-def test_a_leak_that_passes_the_floor_in_time_is_told_before_it_does() -> None:
+def test_floor_ahead_is_raised_before_the_floor_is_passed() -> None:
     samples = list(night(6, rate_per_s=4.0 * PSI_PER_H))
     _, events = watched(samples)
     raised = {

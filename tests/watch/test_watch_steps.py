@@ -1,4 +1,4 @@
-"""One short batch of readings each ten seconds, from the fill to the vent: which events come, and when."""
+"""One short batch with a reading every ten seconds, from fill to vent: which events come, and when."""
 
 from collections.abc import Callable, Iterator
 from dataclasses import replace
@@ -29,6 +29,7 @@ from potvigil.model.pot import Pot, Supply
 from potvigil.model.reading import Place, Reading, Sample
 from potvigil.watch.alarm_states import ConditionWords
 from potvigil.watch.batch import Batch
+from potvigil.watch.batch_tracker import BatchTracker
 from potvigil.watch.pot_watch import PotWatch
 from shut_pot import ATMOSPHERE_PA, PSI, UTC_S, pot
 
@@ -37,7 +38,7 @@ POT = pot(hold_s=3600.0, gel_s=2400.0, working_time_s=1200.0)
 
 
 class Watched:
-    """A watch, what it said, and the time."""
+    """A watch, its events so far, and the time."""
 
     def __init__(self, of: Pot = POT) -> None:
         self.watch, self.t_s, self.random = PotWatch(of), 0.0, Random(5)
@@ -46,7 +47,7 @@ class Watched:
     def until(self, t_s: float, gauge_psi: Callable[[float], float], **fields: object) -> "Watched":
         while self.t_s < t_s:
             pa = (gauge_psi(self.t_s) + self.random.gauss(0.0, 0.02)) * PSI
-            # a step of a DS18B20 (1/16 C, datasheet) to and fro: what never moves is taken for stuck
+            # a step of a DS18B20 (1/16 C, datasheet) up and down: a value that never moves counts as stuck
             gas_c = 20.0 + (self.t_s // 600.0 % 2.0) / 16.0
             usual: dict[str, object] = {
                 "gas_c": gas_c,
@@ -105,19 +106,19 @@ def test_a_sound_batch_goes_through_its_stages_in_order(sound: Watched) -> None:
     assert list(sound.of(AlarmEvent)) == []
 
 
-def test_the_end_of_the_cure_is_said_once_and_at_its_time(sound: Watched) -> None:
+def test_the_end_of_the_cure_is_noted_once_and_on_time(sound: Watched) -> None:
     (note,) = [event for event in sound.of(NoteEvent) if event.note is NoteId.CURE_DONE]  # type: ignore[attr-defined]
     assert note.t_s == pytest.approx(3600.0 + 65.0, abs=15.0)  # type: ignore[attr-defined]
 
 
-def test_a_batch_too_short_teaches_nothing_and_none_is_open_afterwards(sound: Watched) -> None:
+def test_a_short_batch_teaches_nothing_and_leaves_no_batch_open(sound: Watched) -> None:
     assert sound.watch.summary() is None
     assert sound.watch.learnt() is None
     assert sound.watch.taught() is None
     assert sound.watch.takes_word
 
 
-def test_what_is_known_in_the_hold() -> None:
+def test_the_snapshot_of_a_hold_has_estimate_and_change_but_no_forecast() -> None:
     watched = shut()
     known = watched.watch.snapshot()
     assert (known.stage, known.top_ups, known.alarms) == (Stage.HOLDING, 0, ())
@@ -144,7 +145,7 @@ def test_a_top_up_is_noted_and_counted() -> None:
     assert watched.watch.stage is Stage.HOLDING
 
 
-def test_a_batch_vented_before_gel_is_said_so() -> None:
+def test_a_batch_vented_before_gel_raises_vented_early() -> None:
     watched = emptied(shut(1800.0))
     raised = [event.alarm for event in watched.of(AlarmEvent)]  # type: ignore[attr-defined]
     assert raised == [AlarmId.VENTED_EARLY]
@@ -152,7 +153,7 @@ def test_a_batch_vented_before_gel_is_said_so() -> None:
     assert closed.summary.verdict is Verdict.VENTED_EARLY  # type: ignore[attr-defined]
 
 
-def test_one_vented_after_gel_is_not() -> None:
+def test_a_batch_vented_after_gel_does_not_raise_vented_early() -> None:
     watched = emptied(shut(2700.0))
     assert list(watched.of(AlarmEvent)) == []
     closed = next(watched.of(BatchClosed))
@@ -162,7 +163,7 @@ def test_one_vented_after_gel_is_not() -> None:
 # -- commands ----------------------------------------------------------------------------------------
 
 
-def test_a_batch_is_opened_at_mixing_and_closed_again_by_command() -> None:
+def test_a_command_opens_a_batch_at_mixing_and_closes_it() -> None:
     watched = Watched().until(60.0, lambda t_s: 0.0)
     assert refused(watched.ask(Action.CLOSE))
     assert [type(event) for event in watched.ask(Action.OPEN)] == [BatchOpened]
@@ -170,14 +171,14 @@ def test_a_batch_is_opened_at_mixing_and_closed_again_by_command() -> None:
     assert [type(event) for event in watched.ask(Action.CLOSE)] == [BatchClosed]
 
 
-def test_a_batch_under_pressure_stays_open_unless_the_gauge_is_not_believed() -> None:
+def test_a_batch_under_pressure_cannot_be_closed_unless_the_gauge_is_doubted() -> None:
     watched = shut(1000.0)
     assert refused(watched.ask(Action.CLOSE))
     watched.events += watched.watch.feed(Sample(watched.t_s + 1.0))
     assert not refused(watched.ask(Action.CLOSE))
 
 
-def test_details_are_changed_and_a_bad_one_is_refused_but_not_where_it_is_taken_over() -> None:
+def test_a_bad_detail_is_refused_when_entered_and_dropped_when_carried_over() -> None:
     watched = shut(300.0)
     (event,) = watched.ask(Action.EDIT, field=Detail.LABEL, text="harbour lights")
     assert isinstance(event, EditEvent)
@@ -188,7 +189,7 @@ def test_details_are_changed_and_a_bad_one_is_refused_but_not_where_it_is_taken_
     assert watched.ask(Action.EDIT, field=Detail.MASS, text="heavy", by="last batch") == []
 
 
-def test_a_test_alarm_has_the_priority_asked_for_and_is_shown_for_a_minute() -> None:
+def test_a_test_alarm_has_the_requested_priority_and_lasts_a_minute() -> None:
     watched = Watched().until(60.0, lambda t_s: 0.0)
     assert refused(watched.ask(Action.TEST_ALARM, text="loud"))
     watched.ask(Action.TEST_ALARM, text="high")
@@ -205,10 +206,10 @@ def test_a_test_alarm_has_the_priority_asked_for_and_is_shown_for_a_minute() -> 
     assert watched.watch.snapshot().alarms[0].priority is Priority.LOW
 
 
-def test_an_alarm_is_put_aside_for_an_hour_where_no_time_is_given_and_taken_back() -> None:
+def test_an_alarm_is_shelved_for_an_hour_by_default_and_can_be_unshelved() -> None:
     watched = Watched().until(60.0, lambda t_s: 0.0)
     assert refused(watched.ask(Action.SHELVE))
-    assert refused(watched.ask(Action.SHELVE, alarm=AlarmId.BELOW_FLOOR))  # high, and does not stand
+    assert refused(watched.ask(Action.SHELVE, alarm=AlarmId.BELOW_FLOOR))  # high, and not active
     assert refused(watched.ask(Action.UNSHELVE, alarm=AlarmId.LEAK))
     (event,) = watched.ask(Action.SHELVE, alarm=AlarmId.LEAK)
     assert isinstance(event, AlarmEvent)
@@ -220,7 +221,7 @@ def test_an_alarm_is_put_aside_for_an_hour_where_no_time_is_given_and_taken_back
     assert refused(watched.ask(Action.TEST_ALARM))
 
 
-def test_what_is_wrong_outside_the_pot_is_an_alarm_of_the_pot_until_it_is_over() -> None:
+def test_a_fault_outside_the_pot_is_an_alarm_of_the_pot_until_it_clears() -> None:
     watched = Watched()
     watched.watch.report(AlarmId.RECORD_FAILING, ConditionWords("See", "It fails."))
     watched.until(100.0, lambda t_s: 0.0)
@@ -230,7 +231,7 @@ def test_what_is_wrong_outside_the_pot_is_an_alarm_of_the_pot_until_it_is_over()
     assert [event.t_s for event in watched.of(AlarmEvent)] == [30.0, 700.0]  # type: ignore[attr-defined]
 
 
-def test_a_reading_without_a_pressure_moves_no_stage_and_ends_no_batch() -> None:
+def test_a_reading_without_a_pressure_changes_no_stage_and_closes_no_batch() -> None:
     watched = shut(1500.0)
     stage = watched.watch.stage
     for _ in range(20):
@@ -242,11 +243,11 @@ def test_a_reading_without_a_pressure_moves_no_stage_and_ends_no_batch() -> None
     assert watched.watch.snapshot().change is None
 
 
-def test_a_plug_touched_in_the_hold_leaves_when_the_hold_began() -> None:
+def test_touching_the_plug_keeps_the_start_of_the_hold() -> None:
     watched = shut(3000.0)
-    began_s = watched.watch._batch.stages[Stage.HOLDING]  # type: ignore[union-attr]
+    began_s = watched.watch._batches.batch.stages[Stage.HOLDING]  # type: ignore[union-attr]
     watched.until(3020.0, lambda t_s: 20.0).until(3200.0, lambda t_s: 60.0)
-    batch = watched.watch._batch
+    batch = watched.watch._batches.batch
     assert batch is not None
     assert watched.stages()[-2:] == [Stage.VENTING, Stage.HOLDING]
     assert batch.stages[Stage.HOLDING] == began_s
@@ -257,7 +258,7 @@ def test_a_plug_touched_in_the_hold_leaves_when_the_hold_began() -> None:
 LONG = pot(hold_s=3.1 * 3600.0, gel_s=2400.0)
 
 
-def test_a_sound_batch_of_three_hours_teaches_and_one_that_was_topped_up_does_not() -> None:
+def test_a_sound_three_hour_batch_teaches_and_a_topped_up_one_does_not() -> None:
     taught = emptied(shut(11_600.0, LONG)).watch.taught()
     assert taught is not None
     assert taught.batches == 1
@@ -269,7 +270,7 @@ def test_a_sound_batch_of_three_hours_teaches_and_one_that_was_topped_up_does_no
     assert topped_up.watch.taught() is None
 
 
-def test_a_batch_with_a_doubted_reading_teaches_nothing() -> None:
+def test_a_batch_with_doubted_readings_teaches_nothing() -> None:
     doubted = shut(6000.0, LONG)
     for hop in range(4):  # a bad joint
         doubted.until(6100.0 + 100.0 * hop, lambda t_s: 60.0, gas_c=20.0 if hop % 2 else 26.0)
@@ -279,7 +280,7 @@ def test_a_batch_with_a_doubted_reading_teaches_nothing() -> None:
 
 
 @pytest.mark.parametrize("supply", Supply)
-def test_a_leak_has_a_forecast_unless_a_regulator_holds_the_pot(supply: Supply) -> None:
+def test_a_leak_gets_a_forecast_unless_a_regulator_holds_the_pot(supply: Supply) -> None:
     of = replace(LONG, supply=supply)
     known = shut(1500.0, of).until(6000.0, lambda t_s: 60.0 - 4.0 * (t_s - 1500.0) / 3600.0).watch.snapshot()
     assert known.leak is not None
@@ -298,7 +299,7 @@ def test_a_mould_from_the_oven_cures_by_its_own_thermometer_from_the_first_readi
     assert warm.progress == pytest.approx(2.0 * plain.progress, rel=0.02)
 
 
-def test_a_reading_astray_is_not_believed_and_the_next_one_is() -> None:
+def test_one_outlier_is_ignored_and_the_next_reading_is_used() -> None:
     watched = shut(3000.0)
     assert watched.watch.believed
     watched.until(3010.0, lambda t_s: 62.0)
@@ -307,7 +308,7 @@ def test_a_reading_astray_is_not_believed_and_the_next_one_is() -> None:
     assert watched.watch.believed
 
 
-def test_how_long_a_cold_cure_takes_is_said_once_the_pot_holds() -> None:
+def test_the_length_of_a_cold_cure_is_noted_once_the_pot_holds() -> None:
     of = pot(hold_s=2 * 3600.0, cure_at_k=295.15)
     fill: Callable[[float], float] = lambda t_s: min(max((t_s - 60.0) / 2.0, 0.0), 60.0)  # noqa: E731
     watched = Watched(of).until(3000.0, fill, gas_c=12.0)
@@ -316,17 +317,17 @@ def test_how_long_a_cold_cure_takes_is_said_once_the_pot_holds() -> None:
     assert said == held != []
 
 
-def test_an_estimate_is_taken_up_when_the_filter_has_a_new_one_and_only_then(
+def test_the_batch_takes_an_estimate_only_when_the_filter_has_a_new_one(
     monkeypatch: pytest.MonkeyPatch,
 ) -> None:
     taken: list[float] = []
-    take = PotWatch._take_estimate
+    take = BatchTracker._take_estimate
 
-    def counted(self: PotWatch, reading: Reading, batch: Batch) -> None:
+    def counted(self: BatchTracker, reading: Reading, batch: Batch) -> None:
         taken.append(reading.t_s)
         take(self, reading, batch)
 
-    monkeypatch.setattr(PotWatch, "_take_estimate", counted)
+    monkeypatch.setattr(BatchTracker, "_take_estimate", counted)
     shut(2000.0)
     assert len(taken) > 50
     assert {later - one for one, later in pairwise(taken)} == {20.0}  # a bin of two readings

@@ -1,4 +1,4 @@
-"""PotWatch told of everything that can go wrong: which alarm speaks, which stay silent, and in what words."""
+"""PotWatch shown every fault: which alarm it raises, which stay silent, and in what words."""
 
 import re
 from collections.abc import Callable, Iterable, Iterator
@@ -43,7 +43,7 @@ POT = pot(hold_s=2 * HOUR, gel_s=HOUR, working_time_s=1800.0)
 
 
 def filled(t_s: float) -> float:
-    """Gauge, psi: a minute open, two minutes of fill, then 60 psi."""
+    """Gauge, psi: open for a minute, filled in two, then 60 psi."""
     return min(max((t_s - 60.0) / 2.0, 0.0), 60.0)
 
 
@@ -66,7 +66,7 @@ def night(
 
 
 @dataclass
-class Told:
+class Watched:
     watch: PotWatch
     events: list[Event]
 
@@ -91,9 +91,9 @@ class Told:
         ]
 
 
-def watched(samples: Iterable[Sample], of: Pot = POT) -> Told:
+def watched(samples: Iterable[Sample], of: Pot = POT) -> Watched:
     watch = PotWatch(of)
-    return Told(watch, [event for sample in samples for event in watch.feed(sample)])
+    return Watched(watch, [event for sample in samples for event in watch.feed(sample)])
 
 
 def without_pressure(samples: Iterable[Sample], from_s: float, until_s: float = 1e9) -> Iterator[Sample]:
@@ -126,7 +126,7 @@ def topped_up_three_times() -> Path:
     return after(1200.0, path)
 
 
-SCENES: dict[AlarmId, Callable[[], Told]] = {
+SCENES: dict[AlarmId, Callable[[], Watched]] = {
     AlarmId.OVER_PRESSURE: lambda: watched(night(0.5, lambda t_s: filled(t_s) * 1.4)),
     AlarmId.RAPID_LOSS: lambda: watched(night(0.75, sagging(180.0))),
     AlarmId.BELOW_FLOOR: lambda: watched(night(1.5, sagging(40.0, 600.0))),
@@ -146,22 +146,22 @@ FROM_OUTSIDE = {
 }
 
 
-def with_a_test_alarm() -> Told:
-    told = watched(night(0.1))
-    told.events += told.watch.handle(Command(Action.TEST_ALARM, 360.0))
+def with_a_test_alarm() -> Watched:
+    seen = watched(night(0.1))
+    seen.events += seen.watch.handle(Command(Action.TEST_ALARM, 360.0))
     for each in night(0.2):
         if each.t_s >= 360.0:
-            told.events += told.watch.feed(each)
-    return told
+            seen.events += seen.watch.feed(each)
+    return seen
 
 
 @pytest.fixture(scope="module")
-def scenes() -> dict[AlarmId, Told]:
+def scenes() -> dict[AlarmId, Watched]:
     return {alarm: scene() for alarm, scene in SCENES.items()}
 
 
 @pytest.mark.parametrize("alarm", SCENES)
-def test_each_fault_raises_its_alarm(alarm: AlarmId, scenes: dict[AlarmId, Told]) -> None:
+def test_each_fault_raises_its_alarm(alarm: AlarmId, scenes: dict[AlarmId, Watched]) -> None:
     assert alarm in scenes[alarm].raised()
 
 
@@ -181,14 +181,14 @@ def test_every_alarm_of_the_pot_has_a_scene() -> None:
         AlarmId.RAPID_LOSS,
     ],
 )
-def test_a_root_cause_speaks_alone(alarm: AlarmId, scenes: dict[AlarmId, Told]) -> None:
+def test_a_root_cause_silences_its_consequences(alarm: AlarmId, scenes: dict[AlarmId, Watched]) -> None:
     assert scenes[alarm].raised() == [alarm]
 
 
 def test_no_text_calls_anything_safe_or_has_clamps_tightened_under_pressure(
-    scenes: dict[AlarmId, Told],
+    scenes: dict[AlarmId, Watched],
 ) -> None:
-    texts = [text for told in scenes.values() for text in told.texts()]
+    texts = [text for seen in scenes.values() for text in seen.texts()]
     assert len(texts) > 20
     for text in texts:
         assert not re.search(r"safe|tighten|screw down|re-?torque", text, re.IGNORECASE), text
@@ -199,15 +199,15 @@ def test_no_text_calls_anything_safe_or_has_clamps_tightened_under_pressure(
             ), text
 
 
-def test_no_text_has_an_internal_word_or_a_bare_number_of_pascal(scenes: dict[AlarmId, Told]) -> None:
-    for told in scenes.values():
-        for text in told.texts():
+def test_no_text_has_an_internal_name_or_a_figure_in_pascal(scenes: dict[AlarmId, Watched]) -> None:
+    for seen in scenes.values():
+        for text in seen.texts():
             assert not re.search(
                 r"\b(HOLDING|SETTLING|None|nan|inf|sigma|trigger|_pa)\b|\dPa\b| Pa\b", text
             ), text
 
 
-def test_every_alarm_says_what_to_do(scenes: dict[AlarmId, Told]) -> None:
+def test_every_alarm_says_what_to_do(scenes: dict[AlarmId, Watched]) -> None:
     verb = re.compile(
         r"(If you did not vent it: shut off|Shut off|Top up|Check|See|Read|Bring|Fill|After venting, check|"
         r"Nothing to do)\b"
@@ -220,17 +220,17 @@ def test_every_alarm_says_what_to_do(scenes: dict[AlarmId, Told]) -> None:
                 assert event.text.endswith(".")
 
 
-def test_words_change_a_few_times_in_a_night_of_leaking_and_not_with_every_estimate() -> None:
+def test_the_text_of_a_leak_changes_a_few_times_a_night_not_with_every_estimate() -> None:
     watch, said = PotWatch(pot(hold_s=10 * HOUR)), []
     for sample in night(4.0, sagging(2.2), step_s=5.0):
         watch.feed(sample)
         said.append({each.alarm: (each.do, each.by_s, each.text) for each in watch.snapshot().alarms})
-    told = [alarms.get(AlarmId.FLOOR_AHEAD) for alarms in said]
-    assert told[-1] is not None
-    assert sum(a != b for a, b in pairwise(told)) <= 20  # of 700 estimates
+    seen = [alarms.get(AlarmId.FLOOR_AHEAD) for alarms in said]
+    assert seen[-1] is not None
+    assert sum(a != b for a, b in pairwise(seen)) <= 20  # of 700 estimates
 
 
-def test_the_floor_ahead_is_told_by_the_clock_or_else_counted_from_now(scenes: dict[AlarmId, Told]) -> None:
+def test_floor_ahead_gives_a_clock_time_or_else_a_time_from_now(scenes: dict[AlarmId, Watched]) -> None:
     by_clock = [e for e in scenes[AlarmId.FLOOR_AHEAD].events if isinstance(e, AlarmEvent)]
     assert any(re.search(r"about \d\d:\d\d", each.text) for each in by_clock)
     unset = watched(replace(each, utc_s=None) for each in night(1.2, sagging(12.0)))
@@ -241,55 +241,55 @@ def test_the_floor_ahead_is_told_by_the_clock_or_else_counted_from_now(scenes: d
     )
 
 
-def test_nothing_known_is_nothing_told() -> None:
+def test_without_readings_the_snapshot_is_all_unknown() -> None:
     snapshot = PotWatch(POT).snapshot()
     assert snapshot.stage is Stage.OPEN
-    told = watched([Sample(float(t_s)) for t_s in range(14)])
-    assert told.events == []
-    for each in (snapshot, told.watch.snapshot()):
+    seen = watched([Sample(float(t_s)) for t_s in range(14)])
+    assert seen.events == []
+    for each in (snapshot, seen.watch.snapshot()):
         reading = each.reading
         assert (reading.gauge_pa, reading.absolute_pa, reading.gas_k) == (None, None, None)
         assert (each.leak, each.forecast, each.change, each.cure, each.corrected_gauge_pa) == (None,) * 5
-    assert told.watch.summary() is None
+    assert seen.watch.summary() is None
 
 
-def test_a_dead_transducer_keeps_the_stage_and_what_was_known() -> None:
-    told = watched(without_pressure(night(1.5), 4500.0))
-    assert told.watch.stage is Stage.HOLDING
-    assert told.watch.snapshot().reading.gauge_pa is None
-    assert told.watch.snapshot().change is None
-    assert told.watch.snapshot().leak is not None
-    assert told.closed() == []
+def test_a_dead_transducer_keeps_the_stage_and_the_last_estimate() -> None:
+    seen = watched(without_pressure(night(1.5), 4500.0))
+    assert seen.watch.stage is Stage.HOLDING
+    assert seen.watch.snapshot().reading.gauge_pa is None
+    assert seen.watch.snapshot().change is None
+    assert seen.watch.snapshot().leak is not None
+    assert seen.closed() == []
 
 
-def test_a_thermometer_that_comes_back_is_noted() -> None:
-    told = watched(without_thermometer(night(1.0), 1800.0, 2400.0))
-    assert len(told.notes(NoteId.THERMOMETER_BACK)) == 1
-    assert told.raised() == [AlarmId.THERMOMETER]
+def test_a_recovered_thermometer_is_noted() -> None:
+    seen = watched(without_thermometer(night(1.0), 1800.0, 2400.0))
+    assert len(seen.notes(NoteId.THERMOMETER_BACK)) == 1
+    assert seen.raised() == [AlarmId.THERMOMETER]
 
 
-def test_a_thermometer_on_the_mould_that_is_lost_is_missed_for_the_resins_sake() -> None:
+def test_losing_the_mould_thermometer_is_reported_as_a_loss_for_the_cure() -> None:
     of = replace(POT, thermometers=frozenset({Place.GAS, Place.CONTENTS}))
     fault = Fault(Sensor.THERMOMETER, "28-0519b4d6e1cc: file is missing", Place.CONTENTS)
     warm = (replace(each, contents_c=24.0) for each in night(1.0))
-    told = watched(
+    seen = watched(
         (each if each.t_s < 1800.0 else replace(each, contents_c=None, faults=(fault,)) for each in warm), of
     )
-    assert told.raised() == [AlarmId.THERMOMETER]
-    text = next(each.text for each in told.events if isinstance(each, AlarmEvent))
+    assert seen.raised() == [AlarmId.THERMOMETER]
+    text = next(each.text for each in seen.events if isinstance(each, AlarmEvent))
     assert text.startswith("Contents thermometer: 28-0519b4d6e1cc: file is missing. Monitoring continues;")
     assert "the resin's own temperature" in text
     assert "a small leak" not in text  # the one in the gas is there
 
 
-def test_a_sound_batch_is_held_and_the_end_of_the_cure_is_told_once() -> None:
-    told = watched(night(2.3, vented(2.1 * HOUR)))
-    assert told.raised() == []
-    assert [summary.verdict for summary in told.closed()] == [Verdict.HELD]
-    assert len(told.notes(NoteId.CURE_DONE)) == 1
-    assert told.notes(NoteId.CURE_DONE)[0].t_s == pytest.approx(2 * HOUR + 64.0, abs=10.0)
-    summary = told.closed()[0]
-    assert summary.hold_end_gauge_pa == pytest.approx(60 * PSI, rel=0.01)  # the vent is not in it
+def test_a_sound_batch_gets_held_and_one_note_at_the_end_of_the_cure() -> None:
+    seen = watched(night(2.3, vented(2.1 * HOUR)))
+    assert seen.raised() == []
+    assert [summary.verdict for summary in seen.closed()] == [Verdict.HELD]
+    assert len(seen.notes(NoteId.CURE_DONE)) == 1
+    assert seen.notes(NoteId.CURE_DONE)[0].t_s == pytest.approx(2 * HOUR + 64.0, abs=10.0)
+    summary = seen.closed()[0]
+    assert summary.hold_end_gauge_pa == pytest.approx(60 * PSI, rel=0.01)  # leaves out the vent
     assert list(summary.stages) == [Stage.OPEN, Stage.FILLING, Stage.SETTLING, Stage.HOLDING, Stage.VENTING]
 
 
@@ -309,15 +309,15 @@ def test_a_sound_batch_is_held_and_the_end_of_the_cure_is_told_once() -> None:
     ],
     ids=lambda value: value.value if isinstance(value, Verdict) else "",
 )
-def test_how_a_batch_is_judged(scene: Callable[[], Iterator[Sample]], verdict: Verdict) -> None:
+def test_each_scene_gets_its_verdict(scene: Callable[[], Iterator[Sample]], verdict: Verdict) -> None:
     assert [summary.verdict for summary in watched(scene()).closed()] == [verdict]
 
 
-def test_top_ups_are_noted_once_each() -> None:
-    told = watched(night(1.9, topped_up_three_times()))
-    assert len(told.notes(NoteId.TOP_UP)) == 3
-    assert told.watch.snapshot().top_ups == 3
-    assert told.watch.stage is Stage.HOLDING
+def test_each_top_up_is_noted_once() -> None:
+    seen = watched(night(1.9, topped_up_three_times()))
+    assert len(seen.notes(NoteId.TOP_UP)) == 3
+    assert seen.watch.snapshot().top_ups == 3
+    assert seen.watch.stage is Stage.HOLDING
 
 
 def test_parts_of_the_change_add_up() -> None:
@@ -329,10 +329,10 @@ def test_parts_of_the_change_add_up() -> None:
 
 
 @pytest.mark.parametrize("celsius", [20.0, None])
-def test_what_a_top_up_brought_is_a_part_of_the_change(celsius: float | None) -> None:
+def test_a_top_up_is_a_part_of_the_change(celsius: float | None) -> None:
     path = after(6000.0, lambda s: 60.0 + min(s / 5.0, 4.0))  # after the longest settling
-    told = watched((replace(each, gas_c=celsius) for each in night(1.9, path)), pot(thermometers=frozenset()))
-    change = told.watch.snapshot().change
+    seen = watched((replace(each, gas_c=celsius) for each in night(1.9, path)), pot(thermometers=frozenset()))
+    change = seen.watch.snapshot().change
     assert change is not None
     assert change.top_up_pa == pytest.approx(4.0 * PSI, abs=0.3 * PSI)
     parts = change.cooling_pa + change.barometer_pa + change.leak_pa + change.top_up_pa
@@ -349,9 +349,7 @@ def test_what_a_top_up_brought_is_a_part_of_the_change(celsius: float | None) ->
         (Command(Action.ACKNOWLEDGE, 0.0, AlarmId.LEAK), "leak is not active"),
     ],
 )
-def test_a_command_that_cannot_be_carried_out_is_refused_and_changes_nothing(
-    command: Command, why: str
-) -> None:
+def test_an_impossible_command_is_refused_and_changes_nothing(command: Command, why: str) -> None:
     watch = PotWatch(POT)
     before = watch.snapshot()
     (note,) = watch.handle(command)
@@ -360,7 +358,7 @@ def test_a_command_that_cannot_be_carried_out_is_refused_and_changes_nothing(
     assert answer(command, [note], None) == Answer(Outcome.REFUSED, note.text)
 
 
-def test_a_batch_is_not_opened_over_an_open_one() -> None:
+def test_a_second_batch_cannot_be_opened_while_one_is_open() -> None:
     watch = PotWatch(POT)
     assert isinstance(watch.handle(Command(Action.OPEN, 0.0))[0], BatchOpened)
     (note,) = watch.handle(Command(Action.OPEN, 1.0))
@@ -368,41 +366,41 @@ def test_a_batch_is_not_opened_over_an_open_one() -> None:
 
 
 @pytest.mark.parametrize("asked", ["", *Priority])
-def test_a_test_alarm_has_the_priority_that_was_asked_for_and_the_next_one_its_own(asked: str) -> None:
-    told = watched(night(0.1))
+def test_each_test_alarm_has_the_priority_requested_for_it(asked: str) -> None:
+    seen = watched(night(0.1))
     tests = ((asked, asked or Priority.LOW), ("", Priority.LOW))
     for number, (text, priority) in enumerate(tests):
         begun_s = 360.0 + 120.0 * number
-        told.watch.handle(Command(Action.TEST_ALARM, begun_s, text=text))
+        seen.watch.handle(Command(Action.TEST_ALARM, begun_s, text=text))
         events = []
         for each in night(0.2):
             if begun_s <= each.t_s < begun_s + 120.0:
-                events += told.watch.feed(each)
+                events += seen.watch.feed(each)
                 if each.t_s < begun_s + 55.0:
-                    (standing,) = told.watch.snapshot().alarms
+                    (standing,) = seen.watch.snapshot().alarms
                     assert (standing.alarm, standing.priority) == (AlarmId.TEST, priority)
         assert {event.priority for event in events if isinstance(event, AlarmEvent)} == {priority}
-        told.watch.handle(Command(Action.ACKNOWLEDGE, begun_s + 120.0))
+        seen.watch.handle(Command(Action.ACKNOWLEDGE, begun_s + 120.0))
 
 
-def test_a_test_of_no_priority_is_refused() -> None:
+def test_a_test_alarm_without_a_valid_priority_is_refused() -> None:
     (note,) = PotWatch(POT).handle(Command(Action.TEST_ALARM, 1.0, text="loud"))
     assert isinstance(note, NoteEvent) and "no priority 'loud'; give high, medium, low" in note.text
 
 
-def test_a_high_test_that_is_put_aside_does_not_silence_the_next() -> None:
-    told = watched(night(0.1))
-    told.watch.handle(Command(Action.TEST_ALARM, 360.0, text="high"))
+def test_a_shelved_high_test_alarm_does_not_silence_the_next() -> None:
+    seen = watched(night(0.1))
+    seen.watch.handle(Command(Action.TEST_ALARM, 360.0, text="high"))
     samples = [each for each in night(0.3) if each.t_s >= 360.0]
-    told.watch.feed(samples[0])
-    told.watch.handle(Command(Action.SHELVE, 361.0, AlarmId.TEST, duration_s=86_400.0))
+    seen.watch.feed(samples[0])
+    seen.watch.handle(Command(Action.SHELVE, 361.0, AlarmId.TEST, duration_s=86_400.0))
     for each in samples[1:200]:
-        told.watch.feed(each)
-    assert told.watch.snapshot().alarms == ()
-    assert told.watch.handle(Command(Action.TEST_ALARM, 600.0)) == []
+        seen.watch.feed(each)
+    assert seen.watch.snapshot().alarms == ()
+    assert seen.watch.handle(Command(Action.TEST_ALARM, 600.0)) == []
 
 
-def test_a_test_that_nobody_would_hear_is_refused() -> None:
+def test_a_test_alarm_that_would_be_silent_is_refused() -> None:
     watch = PotWatch(POT)
     watch.handle(Command(Action.SHELVE, 0.0, AlarmId.TEST, duration_s=600.0))
     (note,) = watch.handle(Command(Action.TEST_ALARM, 1.0))
@@ -410,7 +408,7 @@ def test_a_test_that_nobody_would_hear_is_refused() -> None:
 
 
 @pytest.mark.parametrize("transducer", ["reads", "dead"])
-def test_once_the_cure_is_done_nobody_is_told_to_top_up(transducer: str) -> None:
+def test_no_top_up_is_advised_after_the_cure(transducer: str) -> None:
     of = pot(hold_s=HOUR)
     samples = list(night(1.3, sagging(40.0, 600.0)))
     if transducer == "dead":
@@ -439,8 +437,8 @@ def test_once_the_cure_is_done_nobody_is_told_to_top_up(transducer: str) -> None
     ],
 )
 def test_topping_up_is_advised_only_while_it_helps(gel_s: float | None, hold_s: float, advice: str) -> None:
-    told = watched(night(0.9, sagging(40.0, 600.0)), pot(hold_s=hold_s, gel_s=gel_s))
-    (below,) = [each for each in told.watch.snapshot().alarms if each.alarm is AlarmId.BELOW_FLOOR]
+    seen = watched(night(0.9, sagging(40.0, 600.0)), pot(hold_s=hold_s, gel_s=gel_s))
+    (below,) = [each for each in seen.watch.snapshot().alarms if each.alarm is AlarmId.BELOW_FLOOR]
     assert below.do == advice
     assert ("The resin has gelled" in below.text) is (gel_s == 0.5 * HOUR)
     assert ("If the resin has gelled" in below.text) is (gel_s is None and hold_s == 3.0 * HOUR)
@@ -452,66 +450,66 @@ def edit(field: Detail, text: str, t_s: float, by: str = "anna") -> Command:
 
 
 def test_a_batch_opened_and_labelled_by_hand_closes_when_the_pot_is_vented() -> None:
-    told = watched(night(0.01))
-    told.events += told.watch.handle(Command(Action.OPEN, 40.0))
-    told.events += told.watch.handle(edit(Detail.LABEL, "harbour lens, clear", 40.0))
+    seen = watched(night(0.01))
+    seen.events += seen.watch.handle(Command(Action.OPEN, 40.0))
+    seen.events += seen.watch.handle(edit(Detail.LABEL, "harbour lens, clear", 40.0))
     for each in night(1.0):
         if each.t_s > 40.0:
-            told.events += told.watch.feed(each)
-    told.events += told.watch.handle(edit(Detail.NOTE, "second pour", 3600.0))
+            seen.events += seen.watch.feed(each)
+    seen.events += seen.watch.handle(edit(Detail.NOTE, "second pour", 3600.0))
     vented = [replace(each, t_s=each.t_s + 3600.0, gauge_pa=0.0) for each in night(0.02)]
-    told.events += [event for each in vented for event in told.watch.feed(each)]
-    assert len([each for each in told.events if isinstance(each, BatchOpened)]) == 1
-    (summary,) = told.closed()
+    seen.events += [event for each in vented for event in seen.watch.feed(each)]
+    assert len([each for each in seen.events if isinstance(each, BatchOpened)]) == 1
+    (summary,) = seen.closed()
     assert (summary.label, summary.note) == ("harbour lens, clear", "second pour")
-    assert told.watch.summary() is None
+    assert seen.watch.summary() is None
 
 
 @pytest.mark.parametrize("hours", [0.3, 1.0])
-def test_no_word_ends_the_watch_over_a_pot_under_pressure(hours: float) -> None:
-    told = watched(night(hours))
-    (refused,) = told.watch.handle(Command(Action.CLOSE, hours * HOUR))
+def test_no_command_ends_the_watch_over_a_pot_under_pressure(hours: float) -> None:
+    seen = watched(night(hours))
+    (refused,) = seen.watch.handle(Command(Action.CLOSE, hours * HOUR))
     assert isinstance(refused, NoteEvent) and refused.note is NoteId.REFUSED
     assert "under pressure" in refused.text and "vented" in refused.text
-    assert told.watch.summary() is not None
-    # and what is to be told of it is told
+    assert seen.watch.summary() is not None
+    # and its alarms are still raised
     fallen = [replace(each, gauge_pa=40.0 * PSI) for each in night(hours + 0.3) if each.t_s > hours * HOUR]
-    events = [event for each in fallen for event in told.watch.feed(each)]
+    events = [event for each in fallen for event in seen.watch.feed(each)]
     assert {each.alarm for each in events if isinstance(each, AlarmEvent)} & {
         AlarmId.BELOW_FLOOR,
         AlarmId.RAPID_LOSS,
     }
 
 
-def test_a_batch_is_closed_by_hand_where_nobody_can_tell_the_pressure_or_there_is_none() -> None:
-    told = watched(night(0.01))
-    told.watch.handle(Command(Action.OPEN, 40.0))
-    assert isinstance(told.watch.handle(Command(Action.CLOSE, 41.0))[-1], BatchClosed)
-    told = watched(without_pressure(night(0.5), 900.0))
-    assert isinstance(told.watch.handle(Command(Action.CLOSE, 1800.0))[-1], BatchClosed)
-    assert told.watch.summary() is None
+def test_a_batch_can_be_closed_when_the_pressure_is_unknown_or_zero() -> None:
+    seen = watched(night(0.01))
+    seen.watch.handle(Command(Action.OPEN, 40.0))
+    assert isinstance(seen.watch.handle(Command(Action.CLOSE, 41.0))[-1], BatchClosed)
+    seen = watched(without_pressure(night(0.5), 900.0))
+    assert isinstance(seen.watch.handle(Command(Action.CLOSE, 1800.0))[-1], BatchClosed)
+    assert seen.watch.summary() is None
 
 
-def test_a_shelving_without_an_end_has_one() -> None:
-    told = watched(without_pressure(night(0.5), 900.0))
-    told.watch.handle(Command(Action.SHELVE, 1800.0, alarm=AlarmId.PRESSURE_SENSOR))
-    assert [each.state for each in told.watch.snapshot().alarms] == [AlarmState.SHELVED]
+def test_a_shelving_without_a_duration_still_ends() -> None:
+    seen = watched(without_pressure(night(0.5), 900.0))
+    seen.watch.handle(Command(Action.SHELVE, 1800.0, alarm=AlarmId.PRESSURE_SENSOR))
+    assert [each.state for each in seen.watch.snapshot().alarms] == [AlarmState.SHELVED]
     later = [each for each in without_pressure(night(2.0, step_s=10.0), 900.0) if each.t_s > 1800.0]
-    events = [event for each in later for event in told.watch.feed(each)]
+    events = [event for each in later for event in seen.watch.feed(each)]
     assert [each.alarm for each in events if isinstance(each, AlarmEvent)][:1] == [AlarmId.PRESSURE_SENSOR]
 
 
-def test_what_is_wrong_outside_the_pot_is_told_too() -> None:
+def test_a_fault_outside_the_pot_raises_its_alarm() -> None:
     watch = PotWatch(POT)
     watch.report(AlarmId.RECORD_FAILING, ConditionWords("Make room", "The disk is full."))
-    told = Told(watch, [event for each in night(0.1) for event in watch.feed(each)])
-    assert told.raised() == [AlarmId.RECORD_FAILING]
+    seen = Watched(watch, [event for each in night(0.1) for event in watch.feed(each)])
+    assert seen.raised() == [AlarmId.RECORD_FAILING]
 
 
 @pytest.mark.parametrize("gel_s", [None, 2.0 * HOUR])
-def test_a_pot_vented_early_is_not_said_to_be_before_a_gel_that_nobody_knows(gel_s: float | None) -> None:
-    told = watched(night(0.9, vented(0.6 * HOUR)), pot(hold_s=3.0 * HOUR, gel_s=gel_s))
-    (early,) = [each for each in told.watch.snapshot().alarms if each.alarm is AlarmId.VENTED_EARLY]
-    (closed,) = told.closed()
+def test_vented_early_does_not_mention_an_unknown_gel_time(gel_s: float | None) -> None:
+    seen = watched(night(0.9, vented(0.6 * HOUR)), pot(hold_s=3.0 * HOUR, gel_s=gel_s))
+    (early,) = [each for each in seen.watch.snapshot().alarms if each.alarm is AlarmId.VENTED_EARLY]
+    (closed,) = seen.closed()
     assert ("before gel" in early.text) is (gel_s is not None)
     assert ("before the resin had gelled" in closed.reason) is (gel_s is not None)

@@ -32,23 +32,23 @@ def alarm(do: str, by_s: float | None = None, text: str = "Losing 1.50 psi/h.") 
         (240.0, "Top up by 22:00 on 11 January"),
     ],
 )
-def test_by_when_is_said_with_its_day_where_that_is_not_today(hours: float, said: str) -> None:
+def test_a_deadline_names_its_day_unless_today(hours: float, said: str) -> None:
     teller = TimeTeller(1000.0, EVENING_UTC_S, UTC)
     assert headline(alarm("Top up", 1000.0 + hours * HOUR), teller) == said
 
 
-def test_the_day_is_that_of_the_workshop() -> None:
+def test_the_day_is_in_the_workshops_time_zone() -> None:
     there = TimeTeller(0.0, EVENING_UTC_S, timezone(timedelta(hours=3)))  # 01:00 already
     assert headline(alarm("Top up", 4.0 * HOUR), there) == "Top up by 05:00"
 
 
-def test_without_a_wall_clock_it_is_counted_from_now() -> None:
+def test_without_a_wall_clock_a_deadline_is_counted_from_now() -> None:
     teller = TimeTeller(0.0, None, UTC)
     assert headline(alarm("Top up", 2.5 * HOUR), teller) == "Top up within 2 h 30 min"
     assert headline(alarm("Top up", 60.0), teller) == "Top up now"
 
 
-def test_without_a_wall_clock_what_is_left_is_told_in_steps_and_never_as_more_than_it_is() -> None:
+def test_without_a_wall_clock_the_time_left_is_rounded_down_in_steps() -> None:
     """A text that ran down minute by minute was a message a minute, by every way that alarms are told."""
     told: set[str] = set()
     for left_s in range(10 * 3600, 300, -5):
@@ -61,7 +61,7 @@ def test_without_a_wall_clock_what_is_left_is_told_in_steps_and_never_as_more_th
     assert len(told) < 40
 
 
-def test_what_to_do_comes_first_and_nothing_is_made_up() -> None:
+def test_the_instruction_comes_first_and_nothing_is_added() -> None:
     teller = TimeTeller(0.0, EVENING_UTC_S, UTC)
     assert in_words(alarm("Top up", 2 * HOUR), teller) == "Top up by 00:00 tomorrow. Losing 1.50 psi/h."
     assert in_words(alarm("Shut the supply"), teller) == "Shut the supply. Losing 1.50 psi/h."
@@ -73,14 +73,14 @@ def test_what_to_do_comes_first_and_nothing_is_made_up() -> None:
     ("hours", "clock"),
     [(0.0, "22:00"), (7.8, "05:48"), (19.0, "17:00"), (21.0, "19:00 tomorrow"), (50.0, "00:00 on Sunday")],
 )
-def test_a_forecast_says_the_day_only_where_its_time_could_be_another_days(hours: float, clock: str) -> None:
+def test_a_forecast_names_the_day_only_if_its_time_is_ambiguous(hours: float, clock: str) -> None:
     at_s = hours * HOUR
     said = TimeTeller(0.0, EVENING_UTC_S, UTC).ahead(at_s, at_s, at_s)
     assert said == f"about {clock} ({clock}-{clock})"
 
 
 @pytest.mark.parametrize("state", AlarmState)
-def test_what_is_over_asks_for_nothing_more(state: AlarmState) -> None:
+def test_a_returned_alarm_asks_for_nothing(state: AlarmState) -> None:
     told = in_words(replace(alarm("Top up", 2 * HOUR), state=state), TimeTeller(0.0, EVENING_UTC_S, UTC))
     is_over = state in (AlarmState.RETURNED, AlarmState.NORMAL)
     assert told == ("Losing 1.50 psi/h." if is_over else "Top up by 00:00 tomorrow. Losing 1.50 psi/h.")

@@ -25,11 +25,11 @@ DOORS = [who.PAGE, who.BUTTON, who.COMMAND_LINE, who.MQTT]
         ("", "acknowledged"),  # in records of earlier versions
     ],
 )
-def test_by_whom_is_said(by_whom: str, said: str) -> None:
+def test_the_words_say_who_acknowledged(by_whom: str, said: str) -> None:
     assert alarm_state(replace(ALARM, by_whom=by_whom), None) == said
 
 
-def test_what_was_over_already_says_both() -> None:
+def test_acknowledging_a_returned_alarm_says_both() -> None:
     over = replace(ALARM, state=AlarmState.NORMAL, by_whom="front-desk")
     assert alarm_state(over, None) == "cleared, acknowledged by front-desk"
     assert alarm_state(replace(over, by_whom=""), None) == "cleared"
@@ -38,14 +38,14 @@ def test_what_was_over_already_says_both() -> None:
 @pytest.mark.parametrize(
     "name", ["front-desk", "Anna", "Jörg M.", "anna@studio.example", "7", "a" * 64, "ab_"]
 )
-def test_a_name_is_taken(name: str) -> None:
+def test_a_valid_name_is_accepted(name: str) -> None:
     who.check_name(name)
 
 
 @pytest.mark.parametrize(
     "name", ["", " Anna", "Anna ", "-Anna", "a" * 65, "a\nb", "a\x1b[2J", "<b>", "a,b", "a\u202eb", *DOORS]
 )
-def test_what_is_no_name_or_another_door_is_not(name: str) -> None:
+def test_an_invalid_or_reserved_name_is_refused(name: str) -> None:
     with pytest.raises(ValueError, match="give") as error:
         who.check_name(name)
     assert "\n" not in str(error.value) and len(str(error.value)) < 200

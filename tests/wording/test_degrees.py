@@ -41,13 +41,13 @@ SOURCES = Path(potvigil.__file__).parent
         (293.15, "20.0 °C", "68.0 °F"),
     ],
 )
-def test_a_temperature_is_told_in_either_scale(kelvin: float, celsius: str, fahrenheit: str) -> None:
+def test_a_temperature_is_worded_in_either_scale(kelvin: float, celsius: str, fahrenheit: str) -> None:
     assert (degrees(kelvin, "C", 1), degrees(kelvin, "F", 1)) == (celsius, fahrenheit)
     for told in (celsius, fahrenheit):  # and what is told is what is taken
         assert TEMPERATURE.read(told).si == pytest.approx(kelvin)
 
 
-def test_a_difference_has_no_zero_of_its_own() -> None:
+def test_a_temperature_difference_has_no_offset() -> None:
     assert (degrees_apart(10.0, "C"), degrees_apart(10.0, "F")) == ("10 °C", "18 °F")
 
 
@@ -60,14 +60,14 @@ def test_the_settings_choose_the_scale_of_every_pot(lines: str, unit: str) -> No
     assert load_text(SETTINGS + lines, "test").core_pots()["lantern"].temperature_unit == unit
 
 
-def test_another_scale_is_refused_with_those_there_are() -> None:
+def test_an_unknown_scale_is_refused_listing_the_known_ones() -> None:
     with pytest.raises(SettingsError) as caught:
         load_text(f"{SETTINGS}units: {{temperature: K}}", "test")
     (fault,) = caught.value.faults
     assert "units.temperature" in str(fault) and "C" in str(fault) and "F" in str(fault)
 
 
-def test_an_alarm_speaks_in_the_workshops_degrees() -> None:
+def test_an_alarm_uses_the_workshops_temperature_unit() -> None:
     of = pot(temperature_unit="F", thermometers=frozenset({Place.GAS}))
     samples = list(night(3.0, step_s=20.0))
     loose = [
@@ -80,7 +80,7 @@ def test_an_alarm_speaks_in_the_workshops_degrees() -> None:
     assert "it jumps back and forth by more than 5 °F" in told
 
 
-def test_nobody_else_writes_a_temperature() -> None:
+def test_no_other_code_words_a_temperature() -> None:
     """A figure with degrees after it comes from `degrees`; only facts, as a data sheet's limit, are texts."""
     own = re.compile(r"\{[^{}\"]*:\.\df\} ?°?[CFK]\b|- ZERO_CELSIUS_K:|°C[\"`]")
     found = [

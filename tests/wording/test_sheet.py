@@ -45,7 +45,7 @@ def _named(said: Said) -> str:
     return f"{said.where}: {said.text}"
 
 
-def test_the_sheet_has_every_room_that_speaks() -> None:
+def test_the_sheet_covers_every_room_with_user_texts() -> None:
     rooms = {said.where.split("/")[0] for said in SHEET}
     assert {"wording", "watch", "planning", "diagnosis", "reports", "page", "commands", "checking"} <= rooms
     assert {"setting_up", "installing", "settings", "record", "notifying", "outputs", "golden"} <= rooms
@@ -62,17 +62,17 @@ def test_the_sheet_has_every_room_that_speaks() -> None:
         "batch 1   held: pressure held until the cure was done",  # a golden log
     ],
 )
-def test_the_sheet_has_what_source_template_script_and_night_say(text: str) -> None:
+def test_the_sheet_includes_texts_of_source_templates_scripts_and_nights(text: str) -> None:
     assert any(said.text == text for said in SHEET)
 
 
 @pytest.mark.parametrize("word", BANNED)
-def test_no_sentence_has_a_word_that_is_banned(word: str) -> None:
+def test_no_sentence_has_a_banned_word(word: str) -> None:
     found = [_named(said) for said in SHEET if re.search(rf"\b{word}\b", said.text, re.I)]
     assert not found
 
 
-def test_no_sentence_has_an_inner_word() -> None:
+def test_no_sentence_has_an_internal_name() -> None:
     assert not [_named(each) for each in SHEET if re.search(INTERNAL, each.text) and each.text not in LEFT]
 
 
@@ -83,7 +83,7 @@ def test_no_sentence_has_two_spaces_or_a_space_before_its_stop() -> None:
     assert not [_named(each) for each in SHEET if re.search(r"\w [.,;:](\s|$)", each.text)]
 
 
-def test_what_ends_as_a_sentence_begins_as_one() -> None:
+def test_a_text_that_ends_as_a_sentence_starts_as_one() -> None:
     """A text that ends with a full stop has a capital, unless it names a thing first."""
     wrong = [
         _named(each)
@@ -96,7 +96,7 @@ def test_what_ends_as_a_sentence_begins_as_one() -> None:
     assert not wrong
 
 
-def test_what_begins_as_two_sentences_ends_with_a_full_stop() -> None:
+def test_a_text_of_two_sentences_ends_with_a_full_stop() -> None:
     """Of several sentences the last has its stop too; a headline is one, and has none."""
     several = [each for each in SHEET if re.match(rf"[A-Z][^.]*[a-z{VALUE}]\. [A-Z][a-z]+ [a-z]", each.text)]
     assert len(several) > 30
@@ -104,7 +104,7 @@ def test_what_begins_as_two_sentences_ends_with_a_full_stop() -> None:
     assert not [_named(each) for each in several if not each.text.rstrip('"').endswith(ends)]
 
 
-def test_the_words_of_an_alarm_are_one_sentence_after_another() -> None:
+def test_the_words_of_an_alarm_are_full_sentences() -> None:
     """In the golden logs: first what to do, then why; each begins as a sentence and has its stop."""
     lines = [
         each.text

@@ -1,1 +1,1 @@
-"""Whether all is as the watch needs it, as far as can be known without sending anything."""
+"""Whether everything the watch needs is there, as far as can be found without sending anything."""

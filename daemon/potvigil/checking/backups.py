@@ -12,7 +12,7 @@ from potvigil.settings.schema import RecordSettings
 from potvigil.units import span
 from potvigil.upkeep.backups import copies
 
-# Made each day: a machine that was off over a long weekend makes up for it as it starts.
+# Made every day: a machine that was off over a long weekend catches up when it starts.
 OLD_S = 3 * 86_400.0
 _HOW = "`potvigil record backup` makes one; the service's timer: `systemctl status potvigil-backup`"
 
@@ -41,7 +41,7 @@ def on_backups(record: RecordSettings, now_utc_s: float) -> Iterator[Finding]:
 
 
 def _begun_utc_s(record: Path, now_utc_s: float) -> float:
-    """Return since when there has been something to copy, Unix time; now where nothing says so."""
+    """Return since when there has been something to copy, Unix time; now where unknown."""
     with suppress(RecordError), Store.open_read_only(record) as store:
         return min(
             (run.start_utc_s for run in store.runs() if run.start_utc_s is not None), default=now_utc_s

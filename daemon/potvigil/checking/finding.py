@@ -1,4 +1,4 @@
-"""What was found of one thing that the watch needs."""
+"""The result of one check."""
 
 from dataclasses import dataclass
 from enum import StrEnum
@@ -7,12 +7,12 @@ from enum import StrEnum
 class Grade(StrEnum):
     GOOD = "ok"
     FAULT = "FAULT"
-    UNKNOWN = "?"  # cannot be known from here; the text says how it can
+    UNKNOWN = "?"  # cannot be found from here; the text says how it can
 
 
 @dataclass(frozen=True, slots=True)
 class Finding:
-    """what: a word or two for it. says: how it is, and what to do where it is not well."""
+    """what: the thing in a word or two. says: its state, and what to do about a fault."""
 
     what: str
     mark: Grade

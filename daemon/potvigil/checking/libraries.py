@@ -1,4 +1,4 @@
-"""Whether the libraries are installed that the settings call for."""
+"""Whether the libraries that the settings need are installed."""
 
 from collections.abc import Callable, Iterator
 from importlib.util import find_spec
@@ -8,7 +8,7 @@ from potvigil.extras import how_to_install
 from potvigil.settings.schema import Settings
 from potvigil.settings.studio import StudioPageSettings
 
-# What of each extra is looked for, and what it is for.
+# Which module of each extra is looked for, and its purpose.
 _LOOKED_FOR = {
     "page": (("starlette", "uvicorn", "jinja2", "cryptography", "segno", "prometheus_client"), "the page"),
     "notify": (("apprise",), "notifying phones"),
@@ -19,7 +19,7 @@ _LOOKED_FOR = {
 
 
 def extras_of(settings: Settings | StudioPageSettings) -> tuple[str, ...]:
-    """Return the extras the settings call for; the page's too where it is only named."""
+    """Return the extras that the settings need; the page's too where it is only named."""
     if isinstance(settings, StudioPageSettings):
         return ("page", "studio")
     wires = [pot.transducer.device.startswith("mcp") for pot in settings.pots.values()]

@@ -1,4 +1,4 @@
-"""The machine itself: room and right to keep the record, the clock, the buses' devices, a watch that runs."""
+"""The machine itself: space and permission for the record, clock, bus devices, a running watch."""
 
 import os
 import shutil
@@ -14,13 +14,13 @@ from potvigil.record.file import is_record
 from potvigil.record.lock import is_watched
 from potvigil.settings.schema import Settings
 
-# Of a night and a pot; measured, see tests/bench/FIGURES.md.
+# Per night and pot; measured, see tests/bench/FIGURES.md.
 NIGHT_BYTES = 20_000_000
-# A month of one pot: less is told before it is too late to do something.
+# A month of one pot: less is reported while there is still time to act.
 _LEAST_NIGHTS = 30
 _I2C, _SPI, _PINS = "i2c", "spi", "gpio"
 _SWITCH_ON = "switch it on with `sudo raspi-config`, Interface Options, and restart the Pi"
-# There on a Pi, and on no ordinary computer.
+# Exists on a Pi, and on no ordinary computer.
 _BOARD = Path("/proc/device-tree/model")
 
 
@@ -39,7 +39,7 @@ def on_record(settings: Settings, *, of_service: bool) -> Iterator[Finding]:
         )
     is_usual = path == paths.usual_record()
     while is_usual and not folder.exists():
-        folder = folder.parent  # which the watch makes
+        folder = folder.parent  # which the watch creates
     if not folder.is_dir():
         of_ours = path.is_relative_to(paths.SERVICE_STATE)
         how = (
@@ -83,7 +83,7 @@ def on_clock(now: Instant) -> Finding:
 
 
 def devices_of(settings: Settings) -> dict[str, set[Path]]:
-    """Return the devices the settings need, by the group whose members may use them."""
+    """Return the devices the settings need, by the group that may use them."""
     needed: dict[str, set[Path]] = {}
     for pot in settings.pots.values():
         wire = pot.transducer
@@ -108,9 +108,9 @@ def on_devices(
     exists: Callable[[Path], bool] = Path.exists,
     usable: Callable[[Path], bool] = lambda path: os.access(path, os.R_OK | os.W_OK),
 ) -> Iterator[Finding]:
-    """Yield whether the buses are switched on and open to this user. Nothing on them is spoken to.
+    """Yield whether the buses are enabled and accessible to this user. No device on them is accessed.
 
-    Settings may be checked on a computer that has none: there it is no fault.
+    Settings may be checked on a computer without buses: there it is no fault.
     """
     missing = fault if exists(_BOARD) else unknown
     for group, devices in devices_of(settings).items():
@@ -155,7 +155,7 @@ def on_watch(settings: Settings, live_file: Path) -> Finding:
 
 
 def on_watched_broker(live_file: Path) -> Iterator[Finding]:
-    """Yield what the watch that is running says of its broker, where that is no good."""
+    """Yield the broker trouble that a running watch reports."""
     live, is_silent = LiveReader(live_file).read()
     if live is not None and not is_silent and live.broker is not None and live.broker.trouble:
         yield fault("broker", f"the watch says, {live.broker.trouble}")

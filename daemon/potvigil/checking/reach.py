@@ -1,4 +1,4 @@
-"""What is elsewhere: broker, page's port, whoever is told. Asked without sending anything to anybody."""
+"""Everything elsewhere: broker, the page's port, notification targets. Checked without sending anything."""
 
 import errno
 import socket
@@ -21,14 +21,14 @@ from potvigil.settings.studio import StudioSettings
 
 WITHIN_S = 8.0
 _ASK_ROOT = "only root may read {path}, as it should be; `sudo potvigil check` checks it too"
-# What the page shows to everybody and nobody else's is likely to; a studio's has the icon of a Pi's, too.
+# What the page shows to everybody and hardly any other page does; a studio's has the same icon as a Pi's.
 _OF_A_PAGE, _OF_A_STUDIO = ("potvigil.page", "icon.svg"), ("potvigil.page.many", "many.css")
 
 
 def on_broker(
     settings: MqttSettings, workshop: str, try_broker: Callable[[MqttLink, str, float], Tried]
 ) -> Finding:
-    """Return whether the broker is reached, takes us, and our workshop is ours alone there.
+    """Return whether the broker is reachable, accepts us, and nobody else publishes our workshop.
 
     try_broker: mqtt_trial.try_broker.
     """
@@ -52,7 +52,7 @@ def on_broker(
 
 
 def on_page_files(settings: PageSettings) -> Iterator[Finding]:
-    """Yield whether password, certificate and key of the page can be used."""
+    """Yield whether password, certificate and key of the page are usable."""
     what = "page"
     if (path := settings.password_file) is not None:
         yield closed_secret(what, path) or _password(path)
@@ -78,7 +78,7 @@ def on_page_files(settings: PageSettings) -> Iterator[Finding]:
 
 
 def _certificate(path: Path) -> Finding:
-    """Return until when a certificate serves; with its key it does."""
+    """Return until when a certificate is valid; it matches its key."""
     what = "page"
     try:
         from potvigil.page.certificate import CertificateError, known
@@ -114,7 +114,7 @@ def on_page_port(settings: PageSettings, *, of_studio: bool = False) -> Finding:
 
 
 def on_target(i: int, target: TargetSettings) -> Finding:
-    """Return whether an address can be used and its server be reached; nothing is sent."""
+    """Return whether an address is usable and its server reachable; nothing is sent."""
     what = "notify"
     try:
         url = address_of(f"notify.targets[{i}]", target)
@@ -134,7 +134,7 @@ def on_target(i: int, target: TargetSettings) -> Finding:
 
 
 def on_heartbeat(settings: HeartbeatSettings) -> Iterator[Finding]:
-    """Yield whether the servers of the heartbeat are reached; nothing is fetched."""
+    """Yield whether the servers of the heartbeat are reachable; nothing is fetched."""
     what = "heartbeat"
     for path in (settings.url_file, settings.fail_url_file):
         if (closed := closed_secret(what, path)) is not None:
@@ -184,7 +184,7 @@ def _reached(what: str, name: str, server: tuple[str, int] | None, trial: str) -
 
 
 def closed_secret(what: str, path: Path | None) -> Finding | None:
-    """Return what there is to say of a secret this user may not look into, None where he may, or of none."""
+    """Return the words for a secret this user may not read, None where they may or there is none."""
     if path is None:
         return None
     try:
@@ -194,7 +194,7 @@ def closed_secret(what: str, path: Path | None) -> Finding | None:
     except PermissionError:
         return unknown(what, _ASK_ROOT.format(path=path))
     except OSError:
-        pass  # whoever reads it says so
+        pass  # whoever reads it reports that
     return None
 
 
@@ -209,7 +209,7 @@ def _password(path: Path) -> Finding:
 
 
 def page_answers(settings: PageSettings, *, of_studio: bool = False) -> bool:
-    """Return whether it is the page that answers where these settings want it."""
+    """Return whether the page itself answers at the address of these settings."""
     package, name = _OF_A_STUDIO if of_studio else _OF_A_PAGE
     host = {"0.0.0.0": "127.0.0.1", "::": "::1"}.get(settings.host, settings.host)
     try:

@@ -1,4 +1,4 @@
-"""What the page of a studio needs: the database, no more rights there than reading, and what each Pi sent."""
+"""What a studio's page needs: the database, only the right to read it, and data from each Pi."""
 
 from collections.abc import Iterator
 from typing import TYPE_CHECKING
@@ -50,7 +50,7 @@ def _rights(name: str, beyond: list[str]) -> Finding:
 
 
 def _heard(reader: "StudioReader") -> Iterator[Finding]:
-    """Yield of each Pi how long ago something of its record came; what a copy has taken over is left out."""
+    """Yield for each Pi how long ago its record was last shipped; records replaced by a copy are left out."""
     from potvigil.studio.reading import SILENT_S
 
     records = [each for each in reader.records() if not each.is_past]

@@ -1,4 +1,4 @@
-"""What somebody asks of an alarm: acknowledge, shelve, unshelve, test."""
+"""Commands for an alarm: acknowledge, shelve, unshelve, test."""
 
 import argparse
 import time
@@ -19,7 +19,7 @@ _ACTIONS = {
 
 
 def command(args: argparse.Namespace) -> int:
-    """Ask something of an alarm, and say what became of it."""
+    """Send a command for an alarm, and print its result."""
     action = _ACTIONS[args.verb]
     named = getattr(args, "alarm", None)
     alarm = None if named in (None, "all") else AlarmId(named)

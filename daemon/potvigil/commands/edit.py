@@ -68,7 +68,7 @@ def _given_details(args: argparse.Namespace, store: Store, row: BatchRow | None)
         if field is Detail.PICTURES:
             text = _with_pictures(known.get(field, ""), [_kept_picture(store, row, name) for name in text])
         elif field is Detail.NOTE and args.verb == "note" and text.strip() and known.get(field):
-            text = f"{known[field]}\n{text}"  # what was noted before stays
+            text = f"{known[field]}\n{text}"  # earlier notes stay
         texts[field] = text
     return given_details(store, row, texts, time.time())
 
@@ -89,7 +89,7 @@ def _kept_picture(store: Store, row: BatchRow | None, name: str) -> str:
 
 
 def _with_pictures(known: str, names: Sequence[str]) -> str:
-    """Return the names so far and those given, one a line; an empty name begins anew."""
+    """Return the present names and those given, one a line; an empty name starts over."""
     if any("\n" in name for name in names):
         raise DetailError("pictures: a file name with a line break; rename the file")
     lines = known.splitlines()

@@ -1,4 +1,4 @@
-"""What is in the record, listed: batches, alarms that stand. Quick to start: no settings, no simulator."""
+"""Lists from the record: batches, active alarms. Quick to start: no settings, no simulator."""
 
 import argparse
 

@@ -1,4 +1,4 @@
-"""Telling people on their phones: the process, a test of it, and what it would say now."""
+"""Notifying people on their phones: the process, a test of it, and a dry run."""
 
 import argparse
 import os
@@ -31,7 +31,7 @@ _LOOK_AGAIN_S = 0.05
 
 
 def notify(args: argparse.Namespace) -> int:
-    """Tell whoever is to be told, until ended; or try it."""
+    """Notify people until ended; or try it."""
     settings = load(settings_path(args))
     if settings.notify is None and settings.heartbeat is None and settings.page.tls is None:
         raise UseError(
@@ -93,14 +93,14 @@ def _hearing(args: argparse.Namespace, settings: Settings, boot_s: float, offset
 
 def _status_file(live: Path) -> Path:
     file = usual_status(live)
-    with suppress(OSError):  # told when it is written
+    with suppress(OSError):  # reported when it is written
         make_own_folder(file.parent)
         file.parent.chmod(0o750)  # the watch looks in by the group
     return file
 
 
 def _test(settings: Settings, targets: Sequence[Target]) -> int:
-    """Send one message to each target, all at once, and say what came of each."""
+    """Send one message to each target, all at once, and print each result."""
     message = test_message(page_address(settings.notify, settings.page))
     lines: list[tuple[str, Line[Notification], str]] = []
     for target in targets:
@@ -117,7 +117,7 @@ def _test(settings: Settings, targets: Sequence[Target]) -> int:
 
 
 def _outcome(name: str, line: "Line[Notification] | Line[str]", done: str) -> bool:
-    """Wait for what was sent, and say what came of it; return whether it failed."""
+    """Wait for the messages, and print their results; return whether one failed."""
     waiting = threading.Event()
     while (sent := line.take()) is None:
         waiting.wait(_LOOK_AGAIN_S)
@@ -126,7 +126,7 @@ def _outcome(name: str, line: "Line[Notification] | Line[str]", done: str) -> bo
 
 
 def _say(args: argparse.Namespace, settings: Settings, targets: Sequence[Target]) -> int:
-    """Say what would be told to whom now; nothing is sent, and nothing counts as told."""
+    """Print what would be sent to whom now; nothing is sent, and nothing counts as sent."""
     at, boot = SystemClock().now(), boot_id()
     kept = read(beside(args.record or settings.record_file))
     hearing = _hearing(args, settings, at.boot_s, kept.offset_s(boot))

@@ -77,7 +77,7 @@ def _serve(args: argparse.Namespace) -> int:
 
 
 def opened(wanted: PageSettings, other_port: int | None) -> tuple[socket.socket, dict[str, Any]]:
-    """Return a socket that listens, and what the settings say of any page, as fields of SiteConfig."""
+    """Return a listening socket, and the settings of any page, as fields of SiteConfig."""
     from potvigil.page.door import listen
 
     tls, password = wanted.tls, None
@@ -133,7 +133,7 @@ def _is_address(host: str) -> bool:
 
 
 def _password(args: argparse.Namespace) -> int:
-    """Ask for a password and keep its hash; a line of standard input serves where nobody can be asked."""
+    """Ask for a password and keep its hash; off a terminal, read it as a line of standard input."""
     from potvigil.page.passwords import LEAST_PASSWORD, LONGEST_PASSWORD, hashed
 
     path = args.out
@@ -159,7 +159,7 @@ def _password(args: argparse.Namespace) -> int:
 
 def _check_private(path: Path, key: str) -> None:
     """Raise UseError for a secret that everybody on this machine may read."""
-    with suppress(OSError):  # what is missing is said by who opens it
+    with suppress(OSError):  # a missing file is reported when it is opened
         if is_open_to_all(path):
             raise UseError(f"{key} {path}: everybody on this machine may read it; chmod o= {path}")
 

@@ -54,13 +54,13 @@ def reachable(host: str, names: Sequence[str]) -> list[str]:
 
 
 def authority_of(cert_file: Path) -> bytes | None:
-    """Return what vouches for a certificate, as DER: the last of its file, None where it stands alone."""
+    """Return the authority of a certificate, as DER: the last of its file, None where it is alone."""
     try:
         text = cert_file.read_text(encoding="ascii")
         blocks = [f"{each}{_END}".strip() for each in text.split(_END)[:-1]]
         return ssl.PEM_cert_to_DER_cert(blocks[-1]) if len(blocks) > 1 else None
     except (OSError, ValueError):
-        return None  # told when it is used
+        return None  # reported when it is used
 
 
 def _certified(hosts: list[str], cert_file: Path) -> list[str]:

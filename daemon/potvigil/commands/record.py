@@ -1,4 +1,4 @@
-"""The record as a whole: taken out and in, checked, copied, thinned."""
+"""The record as a whole: exported, imported, checked, copied, thinned."""
 
 import argparse
 import time
@@ -88,7 +88,7 @@ def _check_copy(args: argparse.Namespace) -> int:
 
 
 def _backups(args: argparse.Namespace) -> tuple[BackupSettings, Path]:
-    """Return what the settings say of backups. Raises UseError where they ask for none."""
+    """Return the settings of backups. Raises UseError where there are none."""
     path = None if args.record is not None else known_settings(args)
     record = None if path is None else load(path).record
     if record is None or record.backups is None or record.backup_folder is None:
@@ -110,7 +110,7 @@ def _trusted_now(record: Path) -> float:
 
 
 def thin_record(args: argparse.Namespace) -> int:
-    """Thin what is older than the settings say, or than asked for."""
+    """Thin samples older than configured, or than requested."""
     known = None if args.record is not None else known_settings(args)
     settings = RecordSettings() if known is None else load(known).record
     keep_s = settings.full_resolution.si if args.older_than is None else 86_400.0 * args.older_than

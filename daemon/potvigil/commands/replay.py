@@ -66,7 +66,7 @@ def replay(args: argparse.Namespace) -> int:
         if last is not None:
             closed.append((batch, last))
         if store is not None:
-            if last is not None:  # nothing more will come: it stays as it stands
+            if last is not None:  # nothing more will come: it stays as it is
                 keep_event(store, pot_id, batch, BatchClosed(last.end_s, log.samples[-1].utc_s, last))
                 watch.end(last.end_s)
                 if past is not None and batch is not None:

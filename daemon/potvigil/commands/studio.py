@@ -54,7 +54,7 @@ def prepare(args: argparse.Namespace) -> int:
 
 
 def admit(args: argparse.Namespace) -> int:
-    """Let a machine or a page in, and print its password, which nobody else ever sees."""
+    """Admit a machine or a page, and print its password, which is shown only here."""
     group = preparing.READER if args.reader else preparing.MACHINE
     password = preparing.admit(owner_engine(args.database), args.name, group, args.workshop)
     print(

@@ -44,7 +44,7 @@ def studio_page(args: argparse.Namespace) -> int:
 
 
 def _listener(settings: MqttSettings, username: str) -> Listener:
-    """Return what hears the watches. username: of the page at the database; it acknowledges in that name."""
+    """Return the listener to the watches. username: the page's at the database, used to acknowledge."""
     try:
         check_name(username)
     except ValueError as error:

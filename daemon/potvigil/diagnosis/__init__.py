@@ -1,1 +1,1 @@
-"""What a test, or many batches, tell of a pot."""
+"""What a test, or many batches, show about a pot."""

@@ -1,10 +1,9 @@
-"""Zero and slope of a transducer, from what it says and what is true; and how its zero drifts.
+"""Zero and slope of a transducer, from its readings and true pressures; and how its zero drifts.
 
-true = slope * (reported - zero), as in sensing/conversion.py. "Reported" is what the transducer says with a
-zero of 0 and a slope of one, "own" the pressure it measures: gauge or absolute. An open pot is at zero
-for certain; at any other point the pot's own gauge is taken as true, and its class says how far it may be
-wrong.
-The errors are the gauge's, a transducer's noise being far smaller: so the gauge is what least squares fit.
+true = slope * (reported - zero), as in sensing/conversion.py. "Reported" is the transducer's reading with a
+zero of 0 and a slope of 1, "own" the pressure it measures: gauge or absolute. An open pot is certainly at
+zero; at any other point the pot's own gauge is taken as true, within the error of its class. The errors are
+the gauge's, as a transducer's noise is far smaller: so least squares fit the gauge.
 """
 
 import math
@@ -25,13 +24,13 @@ from potvigil.wording.quantities import pressure
 # 0.03 % and less; a reading counts as steady when it moves by no more than its last shown figure.
 LARGEST_ZERO, LARGEST_SPREAD, LARGEST_DRIFT = 0.03, 0.002, 0.001
 LOWEST_SLOPE, HIGHEST_SLOPE = 0.9, 1.1
-# The points shall span at least this share of the working pressure.
+# The points must span at least this share of the working pressure.
 LEAST_RANGE = 0.25
 LEAST_READINGS = 10
 
 
 class CalibrationError(ValueError):
-    """This set of readings calibrates nothing; one line for a person."""
+    """These readings are not usable for a calibration; one line for a person."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -45,7 +44,7 @@ class Steady:
 
 @dataclass(frozen=True, slots=True)
 class Fit:
-    """y = intercept + slope x by least squares, with standard errors; None where they cannot be known."""
+    """y = intercept + slope x by least squares, with standard errors; None where they are unknown."""
 
     intercept: float
     slope: float
@@ -57,7 +56,7 @@ class Fit:
 
 @dataclass(frozen=True, slots=True)
 class Anchor:
-    """The open pot: what was reported, and what is true of it in the transducer's own reference, Pa."""
+    """The open pot: the reported and the true pressure, in the transducer's own reference, Pa."""
 
     reported_pa: float
     own_pa: float
@@ -102,7 +101,7 @@ def in_own_reference(gauge_pa: float, reading: Reading, pot: Pot) -> float:
 
 
 def steady(readings: Sequence[tuple[float, float]]) -> Steady:
-    """Judge readings of one state: (t_s, Pa), in order of time, at least three."""
+    """Summarise readings of one state: (t_s, Pa), in order of time, at least three."""
     times, values = zip(*readings, strict=True)
     fit = line_fit(times, values)
     mean_pa = math.fsum(values) / len(values)
@@ -119,7 +118,7 @@ def is_steady(judged: Steady, span_pa: float) -> bool:
 
 
 def zero_of(judged: Steady, own_at_zero_pa: float, pot: Pot) -> Anchor:
-    """Take the readings of an open pot. Raises CalibrationError where they are not of one, or too noisy.
+    """Take the readings of an open pot. Raises CalibrationError where the pot is not open, or too noisy.
 
     own_at_zero_pa: 0, or the atmosphere for a transducer that measures absolute pressure.
     """
@@ -168,7 +167,7 @@ def anchored_fit(xs: Sequence[float], ys: Sequence[float]) -> Fit:
 
 
 def zero_alone(anchor: Anchor, pot: Pot) -> Calibration:
-    """Return the calibration that moves the zero and leaves the slope as it is."""
+    """Return the calibration that changes the zero and keeps the slope."""
     slope = pot.transducer.slope if pot.transducer is not None else 1.0
     return Calibration(anchor.reported_pa - anchor.own_pa / slope, slope, None, ())
 
@@ -178,8 +177,8 @@ def calibrate(
 ) -> Calibration:
     """Return zero and slope from points against the pot's gauge.
 
-    anchor: the open pot, through which the line then goes. gauge_error_pa: by how much the gauge may be
-    wrong. Raises CalibrationError for a set that says nothing, or that does not fit together.
+    anchor: the open pot, through which the line must then pass. gauge_error_pa: by how much the gauge may be
+    wrong. Raises CalibrationError for too few points, or inconsistent ones.
     """
     unit = pot.pressure_unit
     if len(points) < 2:
@@ -247,7 +246,7 @@ def _check(
 
 @dataclass(frozen=True, slots=True)
 class VentZero:
-    """What the transducer said of the open pot after a batch, Pa: the zero that the settings should have."""
+    """The reading of the open pot after a batch, Pa: the zero that the settings should have."""
 
     t_s: float
     utc_s: float | None
@@ -279,7 +278,7 @@ def zero_at_vent(samples: Iterable[Sample], pot: Pot) -> VentZero | None:
 
 
 def drift(zeros: Sequence[VentZero]) -> Interval | None:
-    """Return how fast the zero moves, Pa/s; None with fewer than three of them."""
+    """Return how fast the zero drifts, Pa/s; None for fewer than three zeros."""
     if len(zeros) < 3:
         return None
     fit = line_fit([zero.t_s for zero in zeros], [zero.zero_pa for zero in zeros])

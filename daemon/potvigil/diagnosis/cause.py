@@ -1,16 +1,15 @@
-"""What a leak followed through a hold: the pressure as a hole or a fine gap does, the cold, or neither.
+"""What a leak followed through a hold: the pressure, as a hole or a fine gap does, the cold, or neither.
 
-Each guess says how the share of the air lost would go through this hold, up to one factor. The trace it
-would leave in the bank of a sound pot is carried along, and the bank's innovations are regressed on it,
-with all states of the pot integrated out (as in leak/onsets.py). That gives each guess its likelihood; a kind
-of leak is as likely as its guesses are on average, and nothing is claimed that is not twenty times as likely
-as the rest together.
+Each guess gives the course of the share of air lost through this hold, up to one factor. It carries the trace
+that it would leave in the bank of a sound pot, and the bank's innovations are regressed on it, with all
+states of the pot integrated out (as in leak/onsets.py). That gives each guess its likelihood; a kind of leak
+is as likely as its guesses on average, and is only claimed if twenty times as likely as the rest together.
 
-    hole    a choked hole loses the same share always: a valve that is not quite shut, a fitting
+    hole    a choked hole always loses the same share: a valve that is not quite shut, a fitting
     gap     a laminar gap loses with (p^2 - pa^2)/p: a seal's face, a thread
     cold    it opens as the wall cools: a seal that stiffens
     above   it loses only above a pressure: a relief valve, a lid that lifts
-    other   it grew or shrank by itself
+    other   it grew or shrank on its own
 """
 
 from collections.abc import Callable, Iterable, Sequence
@@ -40,13 +39,13 @@ BIN_S = 60.0
 SURE = 0.95  # of all kinds together
 LEAST_SIGNIFICANCE = Z_ESTABLISHED
 LEAST_BINS = 30
-LEAST_COOLING_K = 1.0  # with less the cold has nothing to say
+LEAST_COOLING_K = 1.0  # with less, the cold shows nothing
 # The filter is not the pot: evidence counts half. Found on the bench's nights with known causes.
 TEMPER = 0.5
-# By how much a seal opens for a kelvin of cold; common practice knows 2 to 8 %.
+# By how much a seal opens per kelvin of cold; 2 to 8 % are common practice.
 _PER_K = (0.02, 0.04, 0.08, 0.16)
 _PER_H = (-0.3, -0.1, 0.1, 0.3)
-# Where it would stop losing, as shares of the way from the lowest gauge pressure seen to the highest.
+# Where it would stop losing, as shares of the span from the lowest gauge pressure seen to the highest.
 _ABOVE_SHARES = (-1.0, -0.4, -0.15, 0.0, 0.05, 0.12, 0.25, 0.4, 0.6, 0.8)
 _ONSETS = 5
 
@@ -59,7 +58,7 @@ class Cause(StrEnum):
     OTHER = "other"
 
 
-# Nothing of a pot grows or shrinks by itself in a night, or hardly ever.
+# Hardly anything about a pot grows or shrinks on its own in a night.
 _PRIOR = {Cause.HOLE: 1.0, Cause.GAP: 1.0, Cause.COLD: 1.0, Cause.ABOVE: 1.0, Cause.OTHER: 0.05}
 
 
@@ -82,7 +81,7 @@ class CauseFinding:
 
     rates_pa_per_s, gauges_pa, seal_ks: where the likeliest guess lost least and where it lost most (for
     ABOVE: at its last and at its first). above_pa: gauge pressure below which nothing was lost.
-    rate_pa_per_s: at the end. begun_s: when the hold began to be seen.
+    rate_pa_per_s: at the end. begun_s: when the first reading of the hold was taken.
     """
 
     kinds: dict[Cause, float]
@@ -96,7 +95,7 @@ class CauseFinding:
 
     @property
     def kind(self) -> Cause | None:
-        """Return the one that is beyond doubt, None where none is."""
+        """Return the kind that is beyond doubt, None where none is."""
         possible = self.possible
         return possible[0] if len(possible) == 1 else None
 
@@ -104,8 +103,8 @@ class CauseFinding:
     def possible(self) -> list[Cause]:
         """Return the kinds that together are beyond doubt, the likeliest first.
 
-        Where the pot cooled a hole never stands alone: a gap that opens with the cold can lose just so. Nor
-        does OTHER: it fits whatever of the pot the filter does not know, and comes last.
+        Where the pot cooled, a hole is never alone: a gap that opens with the cold can lose in the same way.
+        Nor is OTHER: it fits whatever the filter does not know of the pot, and comes last.
         """
         known: dict[Cause, float] = {
             kind: likely for kind, likely in self.kinds.items() if kind is not Cause.OTHER
@@ -119,7 +118,7 @@ class CauseFinding:
 
 
 class Course:
-    """What causes are told from: one hold's bins of a minute, beside its leak estimate."""
+    """The evidence for causes: one hold's one-minute bins, besides its leak estimate."""
 
     def __init__(self, leak_filter: LeakFilter, before: BeforeFill) -> None:
         """Begin. before: what the thermometers read before the fill."""
@@ -130,7 +129,7 @@ class Course:
         self._let_in = 0.0
 
     def add(self, reading: Reading, noise_pa: float) -> bool:
-        """Take one reading to be believed, with the scatter of the pressure, Pa."""
+        """Take one believed reading, with the scatter of the pressure, Pa."""
         if reading.absolute_pa is None:
             return False
         done = self._bin.take(reading, reading.absolute_pa, noise_pa)
@@ -141,12 +140,12 @@ class Course:
         return self._leak_filter.add(reading, noise_pa)
 
     def drop_bin(self) -> None:
-        """Say that the readings went astray."""
+        """Note that the readings went bad."""
         self._bin.drop()
         self._leak_filter.drop_bin()
 
     def top_up(self, rise_share: float) -> None:
-        """Say that air was let in, about this share of what was there."""
+        """Note that air was let in, about this share of what was there."""
         self._bin.drop()
         self._let_in += rise_share
         self._leak_filter.top_up(rise_share)
@@ -169,7 +168,7 @@ _Share = Callable[[Moment], float]
 
 @dataclass(slots=True)
 class _Guess:
-    """One course of the share lost. What the regression on its trace says: in sigmas, 1/s, and a likelihood.
+    """One course of the share lost, with the regression on its trace: in sigmas, 1/s, and a likelihood.
 
     log_likelihood: against a sound pot, with the factor integrated out under a flat prior, the same for all.
     """
@@ -183,7 +182,7 @@ class _Guess:
     log_likelihood: float = 0.0
 
     def lost(self, elapsed_s: float, now: Moment) -> float:
-        """Return what is lost in so many seconds up to now, at unit factor."""
+        """Return the loss over so many seconds up to now, at unit factor."""
         if self.onset_s is None:
             return elapsed_s * self.share(now)
         return min(elapsed_s, max(now.bin.t_s - self.onset_s, 0.0)) * self.share(now)
@@ -222,7 +221,7 @@ def _guesses(moments: Sequence[Moment], onsets_s: Sequence[float | None]) -> lis
 
 
 def _moved_k(moments: Sequence[Moment]) -> float:
-    """Return by how much the seal's thermometer moved, K; 0 where there is none."""
+    """Return by how much the seal's thermometer changed, K; 0 where there is none."""
     known = [m.seal_k for m in moments if m.seal_k is not None]
     return max(known) - min(known) if known else 0.0
 
@@ -239,7 +238,8 @@ def find(course: Course | None, pot: Pot) -> CauseFinding | None:
     moments, rate, onset_s = course.moments, course.leak.rate_per_s, course.leak.onset_s
     begun_s = moments[0].bin.t_s
     onsets: list[float | None] = [None]
-    # Taken as there from the fill, a leak that began an hour later seems to grow, with the cold or by itself.
+    # If assumed present from the fill, a leak that started an hour later seems to grow, with the cold or
+    # alone.
     if onset_s is not None and onset_s.high > begun_s:
         first_s = max(onset_s.low, begun_s)
         reach_s = (onset_s.high - first_s) / (_ONSETS - 1)
@@ -268,7 +268,7 @@ def _regress(course: Course, guesses: Sequence[_Guess], pot: Pot) -> None:
 
 
 def _tell(bank: PotBank, losses: LossTraces, guesses: Sequence[_Guess]) -> None:
-    """Let the guesses know what was found: all cells together."""
+    """Pass the result to the guesses: all cells together."""
     none = log_sum(bank.log_weights)
     ratios, rates = np.maximum(losses.log_ratios(), 0.0), losses.rates()
     for i, guess in enumerate(guesses):
@@ -325,8 +325,8 @@ def _told(
 def follow(samples: Iterable[Sample], pot: Pot, settle_s: float = 0.0) -> Course | None:
     """Take the samples of one batch or test, from the open pot to its vent; None where it was never shut.
 
-    pot: contents_volume_m3 0 says that it was empty. settle_s: how long after the valve was shut, or air let
-    in, nothing is told by a pot.
+    pot: contents_volume_m3 is 0 for an empty one. settle_s: how long after the valve was shut, or air let in,
+    readings are ignored.
     """
     stages, before = StageTracker(pot), BeforeFill()
     leak_filter: LeakFilter | None = None

@@ -1,10 +1,10 @@
-"""What the leaks of several nights go with: pressure, cold, or time."""
+"""What the leaks of several nights correlate with: pressure, cold, or time."""
 
 from collections.abc import Sequence
 from dataclasses import dataclass
 from math import sqrt
 
-TREND_SIGMAS, TREND_NIGHTS = 2.576, 8  # 1 in 100; fewer nights bear nothing
+TREND_SIGMAS, TREND_NIGHTS = 2.576, 8  # 1 in 100; fewer nights prove nothing
 
 
 @dataclass(frozen=True, slots=True)
@@ -18,7 +18,7 @@ class Night:
 
 
 def goes_with(pairs: Sequence[tuple[float, float]]) -> float | None:
-    """Return how surely the second rises with the first, in sigmas (below zero: falls); None for too few.
+    """Return how certainly the second rises with the first, in sigmas (below zero: falls); None for too few.
 
     Kendall's rank correlation, normal approximation with ties (Kendall, Rank Correlation Methods, ch. 3-4).
     """

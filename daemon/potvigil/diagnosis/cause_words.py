@@ -45,7 +45,7 @@ _SOAP = (
 
 
 def finding_lines(found: CauseFinding | None, when: TimeTeller, pot: Pot) -> Iterator[str]:
-    """Yield what one hold says; found None: no leak beyond doubt, or too little was seen."""
+    """Yield what one hold shows; found None: no leak beyond doubt, or too little data."""
     if found is None:
         yield "No leak is certain there, or there is too little data: nothing to go on."
         return
@@ -55,7 +55,7 @@ def finding_lines(found: CauseFinding | None, when: TimeTeller, pot: Pot) -> Ite
 
 
 def looking_lines(found: CauseFinding | None) -> Iterator[str]:
-    """Yield what to look at, in order; found None: where nothing points anywhere."""
+    """Yield what to look at, in order; found None: nothing points to a place."""
     yield _AFTER
     kinds = _USUAL if found is None else found.possible
     for number, look in enumerate(dict.fromkeys(look for kind in kinds for look in _LOOK[kind]), start=1):
@@ -108,7 +108,7 @@ def _claim(found: CauseFinding, pot: Pot) -> str:
 
 
 def nights_lines(nights: Sequence[Night], leaked: Sequence[int]) -> Iterator[str]:
-    """Yield on which nights it came, and what it went with. leaked: the numbers of those that leaked."""
+    """Yield on which nights it leaked, and what that went with. leaked: the numbers of those batches."""
     if len(nights) < 2:
         return
     named = ", ".join(map(str, leaked[-6:]))

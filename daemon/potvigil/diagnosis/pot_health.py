@@ -1,10 +1,10 @@
-"""How a pot ages: each batch's leak against those just after the seal or a valve was last seen to.
+"""How a pot ages: each batch's leak against those just after the last care of a seal or valve.
 
 The chart is an EWMA (Roberts 1959; lambda and L of Lucas & Saccucci, Technometrics 32 (1990) 1), made for
 batches that are not equally well known: each counts with its own variance. The first batches after the care
-are the baseline; until it is complete each batch is judged against those before it. How far mean and scatter
-of the baseline may be off is in the limits (Jones, Champ & Rigdon, Technometrics 43 (2001) 156).
-All rates are falls of the corrected pressure at the end of the hold, Pa/s.
+are the baseline; until it is complete each batch is judged against those before it. The limits include the
+uncertainty of the baseline's mean and scatter (Jones, Champ & Rigdon, Technometrics 43 (2001) 156). All rates
+are falls of the corrected pressure at the end of the hold, Pa/s.
 """
 
 import math
@@ -38,12 +38,12 @@ from potvigil.statistics.small_samples import (
     student,
 )
 
-# A batch so many sigma off is told by itself; beside an EWMA 4 to 4.5 is usual (Lucas & Saccucci, section 5).
+# A batch so many sigma off is reported alone; with an EWMA 4 to 4.5 is usual (Lucas & Saccucci, section 5).
 FAR = 4.5
 NOW_BATCHES = 5  # what "now" is the mean of
-COMPARED_BATCHES = 3  # fewer on one side of a change say nothing of it
+COMPARED_BATCHES = 3  # fewer on one side of a change are not enough to compare
 SLOPE_LEAST, SLOPE_MOST = 8, 100
-# Deviations of the median beyond which a first batch is no part of the baseline. The usual 3 is for many
+# Median deviations beyond which a first batch is left out of the baseline. The usual 3 is for many
 # values: of five sound ones even 8 takes one away in 1 of 100 pots, fewer with known errors.
 _PUT_ASIDE = 8.0
 _MAD_TO_SIGMA = 1.4826  # of a normal distribution
@@ -52,7 +52,7 @@ _MAD_TO_SIGMA = 1.4826  # of a normal distribution
 def health(
     batches: Iterable[BatchLeak], cares: Iterable[Care], bearable_pa_per_s: float | None = None
 ) -> Health:
-    """Judge how a pot ages from what is known of its batches and of the care it was given."""
+    """Judge how a pot ages from its batches and its maintenance."""
     in_time = tuple(sorted(batches, key=lambda batch: batch.t_s))
     given = tuple(sorted(cares, key=lambda care: care.t_s))
     regimes = tuple(_chart(begun, held) for begun, held in _divided(in_time, given))
@@ -71,7 +71,7 @@ def health(
 
 
 def _chart(cares: tuple[Care, ...], batches: Iterable[BatchLeak]) -> Regime:
-    """Judge the batches since a care, one after the other as they came."""
+    """Judge the batches since a care, one after the other."""
     points = [
         Point(batch, rate.value, sigma_of(rate))
         for batch in batches
@@ -86,7 +86,7 @@ def _chart(cares: tuple[Care, ...], batches: Iterable[BatchLeak]) -> Regime:
     for point in points[count:]:
         variance = point.sigma**2 + base.scatter**2
         departure = point.rate - base.mean
-        alone = math.sqrt(variance + base.variance)  # of this departure by itself
+        alone = math.sqrt(variance + base.variance)  # of this departure alone
         before, last = last, point
         counts = True
         if abs(departure) > limit * alone:
@@ -115,8 +115,8 @@ def _chart(cares: tuple[Care, ...], batches: Iterable[BatchLeak]) -> Regime:
 def _start(points: Sequence[Point]) -> tuple[int, list[Point]]:
     """Return how many batches the chart starts with, and which of them make a baseline; none while too few.
 
-    Median and median deviation, so that a night on which a leak broke open does not hide in the baseline
-    (Hampel, J. Am. Stat. Assoc. 69 (1974) 383). Nothing is put aside that its own error explains.
+    Median and median deviation, so that a sudden leak does not hide in the baseline
+    (Hampel, J. Am. Stat. Assoc. 69 (1974) 383). A batch whose own error explains its deviation is kept.
     """
     for count in range(LEAST_BATCHES, len(points) + 1):
         first = points[:count]
@@ -136,7 +136,7 @@ def _start(points: Sequence[Point]) -> tuple[int, list[Point]]:
 def _judged_by(base: Level, members: Sequence[Point]) -> tuple[float, float, float]:
     """Return the usual variance of a batch, and L and FAR in its sigmas.
 
-    A batch's own error is known; the scatter between them comes from a few of them, and what it has in the
+    A batch's own error is known; the scatter between batches comes from a few of them, so its part of the
     variance gets Student's tail.
     """
     usual = median(point.sigma for point in members) ** 2 + base.scatter**2
@@ -180,7 +180,7 @@ def _base(regime: Regime) -> Level | None:
 
 
 def _since_change(regime: Regime) -> tuple[Point, ...]:
-    """Return the batches since the EWMA last stood at the baseline: when it changed (Nishina 1992)."""
+    """Return the batches since the EWMA was last at the baseline: when it changed (Nishina 1992)."""
     count = 0
     for point in reversed(regime.points):
         if point.value is None or point.low is None or point.high is None:
@@ -208,7 +208,7 @@ def _since_step(points: Sequence[Point], base: Level | None) -> Sequence[Point]:
 
 
 def _now(regime: Regime) -> Level | None:
-    """Return the leak of the newest batches: of those since it changed, where it did; None of too few."""
+    """Return the leak of the newest batches, or of those since a change; None for too few."""
     if regime.batches < COMPARED_BATCHES:
         return None
     last = regime.points[-1]
@@ -216,7 +216,7 @@ def _now(regime: Regime) -> Level | None:
     if last.outside is not None:
         newest = _since_step(_since_change(regime), _base(regime))
     elif last.far is not None:
-        newest = regime.points[-1:]  # a mean with the nights before it would be of neither
+        newest = regime.points[-1:]  # a mean with the nights before would describe neither
     return _level_of(newest[-NOW_BATCHES:], _base(regime))
 
 
@@ -233,7 +233,7 @@ def _growth(regime: Regime, now: Level | None) -> Growth | None:
 
 
 def _pace(regime: Regime, bearable_pa_per_s: float | None) -> Pace | None:
-    """Return how fast the leak grows since it began to, None unless the batches show a steady growth."""
+    """Return how fast the leak has grown since it started to, None unless it grows steadily."""
     base = _base(regime)
     if base is None or regime.state is not Side.ABOVE:
         return None

@@ -1,15 +1,16 @@
-"""Does an empty pot hold? A test that goes on until the answer is sure, by the night watch's leak filter.
+"""Does an empty pot hold? A test that runs until the answer is certain, with the night watch's leak filter.
 
-Sequential: whenever what is known of the leak has grown by half, the estimate is looked at. The test ends as
-soon as the estimate lies so many of its own standard errors below the limit (pass) or above it (fail), and
-at the latest when a time reckoned beforehand is over. So many standard errors: Pocock's boundary (Biometrika
-64 (1977) 191), the same at each look, which makes the interval around the estimate Jennison and Turnbull's
-repeated confidence interval (J. R. Stat. Soc. B 51 (1989) 305): it holds the truth with 95 % whenever one
-stops. A pot that leaks just the limit passes in at most 2.5 % of tests, and fails in at most 2.5 %.
+It is sequential: the estimate is looked at whenever the information about the leak has grown by half. The
+test ends as soon as the estimate is so many of its own standard errors below the limit (pass) or above it
+(fail), and at the latest after a time computed in advance. So many standard errors: Pocock's boundary
+(Biometrika 64 (1977) 191), the same at each look, which makes the interval around the estimate Jennison and
+Turnbull's repeated confidence interval (J. R. Stat. Soc. B 51 (1989) 305): it contains the truth with 95 %
+whenever one stops. A pot that leaks exactly the limit passes in at most 2.5 % of tests, and fails in at most
+2.5 %.
 
-The longest time: until a pot that leaks half the limit passes in nine of ten tests. What the wiring resolves
-and how much may be lost on the way is ASTM E2930's: resolution ten times finer than the limit, and less than
-a tenth of the pressure.
+The longest time: until a pot that leaks half the limit passes in nine of ten tests. The resolution of the
+wiring and the loss allowed on the way follow ASTM E2930: ten times finer than the limit, and less than a
+tenth of the pressure.
 """
 
 import re
@@ -29,8 +30,8 @@ from potvigil.units import PRESSURE, TIME
 from potvigil.watch.pot_watch import PotWatch
 
 LOOKS, GROWTH = 20, 1.5
-# Pocock's constant for 20 looks, 5 % two-sided. For equal steps it is tabled (2.178, 2.413, 2.555 for 2, 5,
-# 10 looks); where what is known grows by half from look to look it would be 2.88, where it doubles 2.95: by
+# Pocock's constant for 20 looks, 5 % two-sided. For equal steps it is tabulated (2.178, 2.413, 2.555 for 2,
+# 5, 10 looks); where information grows by half from look to look it would be 2.88, where it doubles 2.95: by
 # Armitage, McPherson and Rowe's recursion (J. R. Stat. Soc. A 132 (1969) 235), recomputed in tests/reference.
 BOUNDARY = 2.95
 # An interval wider than either decides nothing: of the limit; and 2.6 psi/h at 60 psi, for a gross leak.
@@ -38,14 +39,14 @@ BOUNDARY = 2.95
 WORTH_A_LOOK, GROSS_PER_S = 4.0, 0.035 / 3600.0
 POWER_SIGMAS = 1.2816  # nine of ten, standard normal
 NO_TEST_BEYOND_S, LEAST_S = 12 * 3600.0, 1200.0
-# The reckoning knows a room that stands still.
+# The computation assumes a room at constant temperature.
 _SLACK = 1.3
 LARGEST_LOSS = 0.1  # of the absolute pressure, ASTM E2930-13
-# A pass is said of the working pressure; below this share of it it would be a guess.
+# A pass holds for the working pressure; below this share of it, it would be a guess.
 NEAR_WORKING = 0.85
 FILL_WITHIN_S, NO_READING_S = 3600.0, 900.0
-# What the fill left in the gas is waited for, by the place of the thermometer: an empty pot gives its heat to
-# the wall alone, more slowly than a full one, and only a probe in the gas sees it go.
+# How long to wait for the fill's heat, by the place of the thermometer: an empty pot gives its heat only to
+# the wall, more slowly than a full one, and only a probe in the gas sees it leave.
 SETTLE_S: dict[Place | None, float] = {Place.GAS: 120.0, Place.WALL: 600.0, Place.ROOM: 600.0, None: 600.0}
 _LAW_MIDDLE = 0.5  # between a hole, which always loses the same share, and a fine gap
 _PLAN_STEP_S = 60.0
@@ -53,7 +54,7 @@ _STANDS = (AlarmState.UNACKNOWLEDGED, AlarmState.ACKNOWLEDGED)
 
 
 class LimitError(ValueError):
-    """A limit that says nothing; worded for the person who gave it."""
+    """An unusable limit; worded for the person who gave it."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -66,7 +67,7 @@ class Limit:
     def share_per_s(self, working_absolute_pa: float) -> float:
         """Return the share of the air, 1/s, that a pot on the limit loses.
 
-        Of the two laws of a leak the choked hole's is taken: a fine gap loses less as the pressure falls.
+        Assumes a choked hole: a fine gap loses less as the pressure falls.
         """
         return -log1p(-self.loss_pa / working_absolute_pa) / self.over_s
 
@@ -105,9 +106,9 @@ class Judgement(StrEnum):
 
 @dataclass(frozen=True, slots=True)
 class Schedule:
-    """How long a test takes from the shut valve on, s: no answer before the one, none after the other.
+    """How long a test takes from the shut valve, s: no answer before the first, none after the second.
 
-    enough: a pot that leaks half the limit will pass by then, nine times of ten. place: the thermometer used.
+    enough: a pot that leaks half the limit will pass by then, nine times in ten. place: the thermometer used.
     reach_per_s: share of the air by which the estimate may miss at the end, where that is not enough.
     """
 
@@ -129,7 +130,7 @@ class Look:
 
 @dataclass(frozen=True, slots=True)
 class Result:
-    """How it ended. why: only where nothing can be told; one clause. look: None where there was none."""
+    """How the test ended. why: only where there is no answer; one clause. look: None where there was none."""
 
     answer: Judgement
     after_s: float
@@ -143,7 +144,7 @@ def empty(pot: Pot) -> Pot:
 
 
 def settle_s(pot: Pot) -> float:
-    """Return how long after a fill, s, an empty pot tells nothing."""
+    """Return how long after a fill, s, an empty pot shows nothing."""
     return SETTLE_S[_nearest(pot)]
 
 
@@ -152,9 +153,9 @@ def _nearest(pot: Pot) -> Place | None:
 
 
 def plan(pot: Pot, limit: Limit, period_s: float, sigmas: float = BOUNDARY) -> Schedule:
-    """Reckon beforehand how long the test of a pot takes, with a reading every `period_s`.
+    """Compute in advance how long the test of a pot takes, with a reading every `period_s`.
 
-    sigmas: by how many of its standard errors the estimate must lie off the limit.
+    sigmas: by how many of its standard errors the estimate must differ from the limit.
     """
     place = _nearest(pot)
     working_pa = pot.working_pa + pot.ambient_pa
@@ -177,7 +178,7 @@ def plan(pot: Pot, limit: Limit, period_s: float, sigmas: float = BOUNDARY) -> S
 def _known(
     pot: Pot, place: Place | None, wired: Resolution | None, most_s: float
 ) -> Iterator[tuple[float, float]]:
-    """Yield when the leak filter knows a share lost to what standard error, in a room that stands still."""
+    """Yield when the leak filter reaches which standard error, in a room at constant temperature."""
     noise_pa = 100.0 if wired is None else wired.scatter_pa * sqrt(wired.period_s)  # over a second
     before = BeforeFill()
     leak_filter = LeakFilter(empty(pot), before, 0.0)
@@ -207,7 +208,7 @@ def _known(
 class Tightness:
     """One test. Feed it samples from the open pot on; `result` says how it ended, None while it goes on.
 
-    look: the newest one. watch: what the night watch makes of it; events of a feed come from there.
+    look: the newest one. watch: the night watch over the same samples, which gives a feed's events.
     """
 
     def __init__(self, pot: Pot, limit: Limit, planned: Schedule, period_s: float) -> None:
@@ -227,7 +228,7 @@ class Tightness:
 
     @property
     def is_low(self) -> bool:
-        """Say whether the pot is shut too far below its working pressure for a pass."""
+        """Return whether the pot is shut too far below its working pressure for a pass."""
         gauge_pa = self.watch.snapshot().reading.gauge_pa
         return (
             self._shut_s is not None
@@ -236,14 +237,14 @@ class Tightness:
         )
 
     def feed(self, sample: Sample) -> list[Event]:
-        """Take one sample; return what the watch says to it."""
+        """Take one sample; return the watch's events."""
         events = self.watch.feed(sample)
         if self.result is None:
             self._judge(self.watch.snapshot())
         return events
 
     def end(self, why: str) -> None:
-        """End the test before it is sure."""
+        """End the test without a certain answer."""
         if self.result is None:
             self.result = Result(Judgement.CANNOT_TELL, self.after_s, self.look, why)
 
@@ -275,7 +276,7 @@ class Tightness:
             self._measure(reading)
 
     def _follow_valve(self, now: Snapshot) -> None:
-        """Begin (anew) whenever air was let in."""
+        """Start again whenever air was let in."""
         shut = now.stage in (Stage.SETTLING, Stage.HOLDING)
         if shut and (self._shut_s is None or now.top_ups > self._top_ups):
             self._shut_s, self._top_ups = now.t_s, now.top_ups
@@ -325,7 +326,7 @@ class Tightness:
             )
 
     def _is_resolved(self, rate_pa_per_s: float) -> bool:
-        """Say whether the wiring is fine enough to show such a leak so soon."""
+        """Return whether the wiring is fine enough to show such a leak so soon."""
         return self._wired is None or self._wired.shown_after_s(rate_pa_per_s) <= self.after_s
 
 

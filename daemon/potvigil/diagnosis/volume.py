@@ -1,7 +1,7 @@
-"""How much gas a pot holds, measured: from a known flow out of it, or a known vessel opened to it.
+"""The gas volume of a pot, measured with a known flow out of it, or a known vessel opened to it.
 
 A leak in psi/h needs no volume; a flow in cm3/min does, and a maker's round figure is good to 3 % at best.
-Errors are carried on to first order (JCGM 100, the GUM, section 5.1); all are 1 sigma.
+Errors are propagated to first order (JCGM 100, the GUM, section 5.1); all are 1 sigma.
 """
 
 from dataclasses import dataclass
@@ -11,11 +11,11 @@ from potvigil.model.events import NORMAL_95, Interval
 from potvigil.physics.air import compressibility
 from potvigil.units import MOLAR_GAS_CONSTANT, STANDARD_ATMOSPHERE_PA
 
-LEAST_STEP_SIGMAS = 10.0  # a pressure step less sure than this makes no volume
+LEAST_STEP_SIGMAS = 10.0  # a less certain pressure step gives no volume
 
 
 class VolumeError(ValueError):
-    """The figures make no volume; worded for a person."""
+    """The figures give no volume; worded for a person."""
 
 
 @dataclass(frozen=True, slots=True)

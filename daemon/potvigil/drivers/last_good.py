@@ -3,17 +3,17 @@
 # Gas, wall and weather change over minutes; ten seconds follow them closely and keep a thermometer, which is
 # warmed by its own conversions, and the loop mostly idle.
 READ_INTERVAL_S = 10.0
-# Six reads missed in a row are no accident, and in a minute nothing slow has moved far.
+# Six missed reads in a row are no accident, and within a minute a slow sensor has not moved far.
 STALE_AFTER_S = 60.0
 
 
 class LastGood:
-    """What a slow sensor said last. `name`: what it is and where it is connected."""
+    """The last value of a slow sensor. `name`: what it is and where it is connected."""
 
     def __init__(self, name: str) -> None:
         self._name = name
         self._value: float | None = None
-        self._value_s: float | None = None  # before a first value: when it was first asked for
+        self._value_s: float | None = None  # before a first value: when one was first requested
         self._failure = ""
 
     def keep(self, value: float, at_s: float) -> None:

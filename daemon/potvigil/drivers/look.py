@@ -1,6 +1,6 @@
 """What answers on the buses, for whoever sets up a machine.
 
-Only the addresses of devices we know are spoken to. Each is asked for one register that it has anyway, and
+Only addresses of known devices are accessed. One register that each has anyway is read, and
 nothing is written.
 """
 
@@ -16,7 +16,7 @@ from potvigil.drivers.converters.ads1115 import CONFIG_REGISTER
 from potvigil.drivers.thermometers.ds18b20 import ONE_WIRE_ROOT, ThermometerError, find_probes, read_celsius
 from potvigil.units import celsius_to_kelvin, degrees
 
-# Of a Pi's header and its overlays; 0 and 2 belong to what is plugged on and to the display.
+# Of a Pi's header and its overlays; 0 and 2 belong to add-on boards and the display.
 USUAL_BUSES = (1, 3, 4, 5, 6)
 
 
@@ -45,7 +45,7 @@ class OneWireProbe:
 
 @dataclass(frozen=True, slots=True)
 class Survey:
-    """What there is. selects: of SPI. faults: why a bus could not be asked; off: buses that are not there."""
+    """The devices found. selects: of SPI. faults: why a bus could not be read; off: missing buses."""
 
     answers: tuple[I2cDevice, ...] = ()
     probes: tuple[OneWireProbe, ...] = ()

@@ -94,7 +94,7 @@ class Station:
         return [(pot.pot_id, self._sample(pot, t_s, instant, celsius, ambient)) for pot in self._pots]
 
     def probe_each_wire(self, temperature_unit: str = "C") -> list[tuple[str, bool, str]]:
-        """Try each device once, waiting for it; return what it is, whether it answered, and what it said."""
+        """Try each device once, waiting for it; return its name, whether it answered, and its answer."""
         trials: list[tuple[str, Callable[[], str]]] = []
         for pot in self._pots:
             trials += self._converter_trials(pot)
@@ -108,7 +108,7 @@ class Station:
         return [(description, *_outcome(trial)) for description, trial in trials]
 
     def close(self) -> None:
-        """Close all buses. A thermometer's read under way is left to end by itself."""
+        """Close all buses. A thermometer read under way is left to finish."""
         self._converters.close()
         for probe in self._probes.values():
             if isinstance(probe, RtdProbe):
@@ -151,7 +151,7 @@ class Station:
         )
 
     def _read_converter(self, pot: PotWiring, now_s: float) -> tuple[float, float | None]:
-        """Return both counts or raise: a ratiometric count without its supply is no reading."""
+        """Return both counts or raise: a ratiometric count without its supply is not a reading."""
         count = self._converters.mean_count(pot.converter, pot.channel, CONVERSIONS, now_s)
         if pot.supply_channel is None:
             return count, None

@@ -1,4 +1,4 @@
-"""Tells from the record what of a pot is to be seen to."""
+"""Which parts of a pot are due for maintenance, by the record."""
 
 from datetime import tzinfo
 

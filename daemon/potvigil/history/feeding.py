@@ -1,4 +1,4 @@
-"""A batch of the record fed to a watch again, to know what was known of it."""
+"""Replays a batch of the record through a watch, to know what was known of it."""
 
 from collections.abc import Iterator
 
@@ -12,14 +12,14 @@ from potvigil.record.store import Store
 from potvigil.watch.pot_watch import PotWatch
 from potvigil.watch.replay import feed_again
 
-# What went before a batch is fed with it, so that the scatter of the reading is known.
+# Samples before a batch are replayed with it, so that the scatter of the reading is known.
 FED_BEFORE_S = 120.0
 
 
 def watch_again(
     store: Store, row: BatchRow, pot: Pot
 ) -> tuple[PotWatch, Iterator[tuple[Sample | Command, list[Event]]]]:
-    """Return a watch that knows what was known before the batch, and the steps that feed it.
+    """Return a watch with what was known before the batch, and the steps that replay it.
 
     The steps raise UnworkableBatchError.
     """
@@ -41,6 +41,6 @@ def _heard(
             yield step, events
     except RecordError:
         raise
-    except Exception as error:  # a fault of ours; the watch met it too, and closed the batch
+    except Exception as error:  # a bug; the watch ran into it too, and closed the batch
         said = f"{type(error).__name__}: {error}".splitlines()[0]
         raise UnworkableBatchError(f"{which} cannot be worked out from its readings: {said}") from error

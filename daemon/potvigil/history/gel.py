@@ -1,4 +1,4 @@
-"""When the resin of a batch gelled, as the record has it."""
+"""When the resin of a batch gelled, by the record."""
 
 from collections.abc import Sequence
 from itertools import pairwise
@@ -8,7 +8,7 @@ from potvigil.record.rows import TraceRow
 
 
 def gelled_s(resin: Resin, traces: Sequence[TraceRow]) -> float | None:
-    """Return when the cure clock passed the gel's age, in proportion between two looks, else None."""
+    """Return when the cure clock passed the gel age, interpolated between two traces, else None."""
     if resin.gel_s is None:
         return None
     share = resin.gel_s / resin.hold_s

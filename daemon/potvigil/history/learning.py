@@ -1,7 +1,7 @@
 """What the batches of a pot taught: from the record to the watch of the next batch, and back.
 
-A batch is watched with what was known when it began, however often it is fed again: what the newest batch
-before it left, less what was changed since. Rehearsed and replayed batches teach only their like.
+A batch is watched with what was known when it started, however often it is replayed: that of the newest batch
+before it, less what was changed since. Rehearsed and replayed batches teach only their own kind.
 """
 
 import logging
@@ -19,14 +19,14 @@ from potvigil.record.errors import RecordError
 from potvigil.record.rows import TaughtRow
 from potvigil.record.store import Store
 
-# Where what the newest left cannot be read, one of so many before it may do.
+# If the newest row is unreadable, one of so many before it is used.
 _LOOKED_AT = 5
 
 _log = logging.getLogger("potvigil")
 
 
 class Learner(Protocol):
-    """The watch that is to know, and teaches."""
+    """The watch that learns and teaches."""
 
     @property
     def takes_word(self) -> bool: ...
@@ -45,8 +45,8 @@ class Past:
         self._opened_s = 0.0
 
     def hear(self, batch_id: int | None, event: Event) -> None:
-        """Take what happened in a batch; where it bears on what is known, let the watch know."""
-        mould = ""  # whatever it is, somebody or the last batch says so before the hold begins
+        """Take an event of a batch; where it affects what is known, pass that to the watch."""
+        mould = ""  # unknown yet; somebody or the last batch names it before the hold starts
         if isinstance(event, BatchOpened):
             self._opened_s = event.t_s
         elif isinstance(event, EditEvent) and event.field is Detail.MOULD and self._watch.takes_word:
@@ -57,7 +57,7 @@ class Past:
             self._watch.know(self._before(batch_id, mould))
 
     def keep(self, batch_id: int) -> None:
-        """Write what the batch that was just closed taught, if it did."""
+        """Write what the batch just closed taught, if anything."""
         taught = self._watch.taught()
         if taught is not None:
             self._store.add_taught(batch_id, taught.batches, taught.found)
@@ -68,7 +68,7 @@ class Past:
                 self._pot.pot_id, rehearsed=self._rehearsed, before=batch_id, limit=_LOOKED_AT
             )
             cares = self._store.cares(self._pot.pot_id)
-        except RecordError:  # told by the alarm of its own; the batch is watched as any pot's
+        except RecordError:  # the record has its own alarm; the batch is watched like any pot's
             return None
         for row in rows:
             known = _understood(row, self._pot)
@@ -79,7 +79,7 @@ class Past:
 
 
 def _understood(row: TaughtRow, pot: Pot) -> Known | None:
-    """Return what a row says, never surer nor stranger than a batch can teach; None where it says nothing."""
+    """Return the constants of a row, within the bounds of learning; None where it has none."""
     try:
         found = found_from_text(row.found)
         if row.batches < 1:

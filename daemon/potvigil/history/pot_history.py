@@ -16,12 +16,12 @@ from potvigil.units import celsius_to_kelvin
 
 _BATCHES = 3
 _DAY_S, _EVERY_S, _WINDOW_S = 86_400.0, 900.0, 60.0
-_LEAST_SEEN = 0.75  # of the marks of a night that must have a reading
+_LEAST_SEEN = 0.75  # of the points of a night that must have a reading
 _FRESH_S = 1800.0
 
 
 def so_far(path: Path, pot_id: str, start: datetime) -> SoFar:
-    """Return what a record knows; nothing where there is none yet. Rehearsed batches tell nothing."""
+    """Return what a record knows; nothing where there is none yet. Rehearsed batches do not count."""
     try:
         store = Store.open_read_only(path)
     except MissingRecordError:
@@ -48,7 +48,7 @@ def so_far(path: Path, pot_id: str, start: datetime) -> SoFar:
 
 
 def _fills(store: Store, pot_id: str) -> Iterator[float]:
-    """Yield how long the fills of the last batches took, the newest first."""
+    """Yield how long the fills of the last batches took, newest first."""
     real = [row for row in store.listed(Wanted(pot_id=pot_id, limit=4 * _BATCHES)) if row.rehearsed is None]
     for row in real[:_BATCHES]:
         stages = [event for event in store.events(row.id) if isinstance(event, StageEvent)]
@@ -61,7 +61,7 @@ def _fills(store: Store, pot_id: str) -> Iterator[float]:
 def _room(
     store: Store, pot_id: str, start_utc_s: float
 ) -> tuple[float | None, tuple[tuple[float, ...], tuple[float, ...]] | None]:
-    """Return the room's temperature now, K, and over the day before the start; None where it was not seen."""
+    """Return the room's temperature now, K, and over the day before the start; None where unknown."""
     offset_s = store.utc_less_t_s(pot_id, float("inf"))
     if offset_s is None:
         return None, None

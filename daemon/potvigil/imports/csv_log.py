@@ -32,11 +32,11 @@ _PRESSURE_FIELDS = ("gauge_pa", "absolute_pa")
 
 _MOST_COLUMNS = 200
 
-# What nobody can have measured, so that -999 for "no reading" is not taken for one. The pot's own pressure is
-# not judged here: a dead transducer's reading is part of the night.
+# Impossible measurements, so that -999 for "no reading" is not taken for one. The pot's own pressure is not
+# judged here: a dead transducer's reading is part of the night.
 _ABOVE = {**{f"{place}_c": -ZERO_CELSIUS_K for place in Place}, "ambient_pa": 0.0}
 
-# Nor this: far beyond any transducer of a pot, whose span ends at 7 MPa, and any thermometer beside resin.
+# Also impossible: far beyond any pot's transducer, whose span ends at 7 MPa, and any thermometer near resin.
 _MOST = {
     "gauge_pa": 2e7,
     "absolute_pa": 2e7,
@@ -60,7 +60,7 @@ class LogFileError(LogError, OSError):
 
 @dataclass(frozen=True, slots=True)
 class Log:
-    """A whole recorded log. notes: what a person should know, such as columns that were passed over."""
+    """A recorded log. notes: what a person should know, such as skipped columns."""
 
     samples: list[Sample]
     notes: list[str]
@@ -191,7 +191,7 @@ def _samples(path: Path, layout: _Layout, rows: Iterator[tuple[int, list[str]]])
                 time_s = utc_s + leap_seconds
             else:
                 time_s = _number(cell)
-                if abs(time_s) > 0.5 * MOST_T_S:  # counted from the first row, it is within the whole
+                if abs(time_s) > 0.5 * MOST_T_S:  # counted from the first row, it is then within the limit
                     raise ValueError(f"up to {0.5 * MOST_T_S:.0f}")
                 if layout.clock_index is not None:
                     name, cell = "time", row[layout.clock_index]
@@ -217,7 +217,7 @@ def _samples(path: Path, layout: _Layout, rows: Iterator[tuple[int, list[str]]])
 
 
 def _shown(cell: str, empty: str = "nothing") -> str:
-    """Return a cell on one line, not too long, without signs a terminal would act on."""
+    """Return a cell on one line, not too long, without characters a terminal acts on."""
     text = "".join(sign if sign.isprintable() else "?" for sign in " ".join(cell.split())) or empty
     return text if len(text) <= 40 else f"{text[:40]}..."
 
@@ -238,7 +238,7 @@ def _number(cell: str, factor: float = 1.0) -> float:
 
 
 def _utc_s(cell: str) -> tuple[float, bool]:
-    """Return Unix time, s, of an RFC 3339 time, and whether it lies in a leap second."""
+    """Return Unix time, s, of an RFC 3339 time, and whether it is in a leap second."""
     match = _RFC3339.fullmatch(cell.strip())
     if match is None:
         raise ValueError("RFC 3339 with Z or an offset, such as 2026-01-31T22:15:00Z")

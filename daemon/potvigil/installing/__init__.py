@@ -1,1 +1,1 @@
-"""The service of a machine: what lies where, and what is run to have it so; the verb does it."""
+"""The service of a machine: its files, and the commands to install them; the verb runs them."""

@@ -1,4 +1,4 @@
-"""Where the parts of the service lie, and what stands in those that are made for it: pure."""
+"""Where the parts of the service are, and the contents of generated ones. Pure."""
 
 from collections.abc import Iterable, Mapping
 from dataclasses import dataclass
@@ -15,7 +15,7 @@ UNITS = Path("/etc/systemd/system")
 SYSUSERS, TMPFILES = Path("/etc/sysusers.d/potvigil.conf"), Path("/etc/tmpfiles.d/potvigil.conf")
 WATCH, PAGE, NOTIFY, SHIP = "potvigil", "potvigil-page", "potvigil-notify", "potvigil-ship"
 STUDIO = "potvigil-studio"
-# Each has a user of its own, of the same name.
+# Each runs as its own user, of the same name.
 OF_A_USER = (WATCH, PAGE, NOTIFY, SHIP, STUDIO)
 THIN, BACKUP = "potvigil-thin", "potvigil-backup"
 GROUP = "potvigil"
@@ -25,7 +25,7 @@ SHELL = {
     "_potvigil": Path("/usr/local/share/zsh/site-functions/_potvigil"),
     "potvigil.1": Path("/usr/local/share/man/man1/potvigil.1"),
 }
-# What opens to the backups' unit the folder they are to lie in.
+# What gives the backup unit access to its folder.
 BACKUP_FOLDER = UNITS / f"{BACKUP}.service.d" / "folder.conf"
 
 _PUBLIC, _SECRET = 0o644, 0o600
@@ -103,7 +103,7 @@ def files(
 
 
 def drop_in(unit: str) -> Path:
-    """Return the file that hands a unit what only root may read."""
+    """Return the file that passes a unit what only root may read."""
     return UNITS / f"{unit}.service.d" / "credentials.conf"
 
 

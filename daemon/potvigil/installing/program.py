@@ -1,4 +1,4 @@
-"""The program of the service: an environment of its own, made of what this program was installed from."""
+"""The program of the service: its own environment, made from what this program was installed from."""
 
 import json
 import shutil
@@ -8,9 +8,9 @@ from importlib import metadata
 from pathlib import Path
 from urllib.parse import unquote, urlsplit
 
-# Not taken along when a checkout is copied: it is another user's, and nothing is to be written into it.
+# Left out when a checkout is copied: it is another user's, and nothing may be written into it.
 _LEFT = shutil.ignore_patterns(".git", ".venv", "build", "dist", "*.egg-info", "__pycache__", "shared")
-# The units see no home: a Python that lies in one would not be found.
+# The units see no home: a Python in one would not be found.
 _HOMES = ("/home", "/root", "/run/user")
 _SYSTEM_PYTHON = Path("/usr/bin/python3")
 # Pins and SPI: the distribution's own library, because the index has no wheel of it for every Python.
@@ -20,7 +20,7 @@ GPIO = ("gpiozero>=2.0",)
 
 
 class NoSourceError(Exception):
-    """It cannot be told what this program was installed from, or that is gone."""
+    """What this program was installed from is unknown, or gone."""
 
 
 def source() -> Path:
@@ -58,7 +58,7 @@ def python() -> Path:
 def commands(
     python: Path, program: Path, source: Path, extras: Iterable[str], *, needs_package: bool
 ) -> list[list[str | Path]]:
-    """Return what is run to have the program at a place, also where an earlier one is.
+    """Return the commands that install the program at a path, even over an earlier one.
 
     needs_package: the distribution's library of the pins is not there.
     """
@@ -69,7 +69,7 @@ def commands(
         run.append(["apt-get", "install", "-y", "--no-install-recommends", PINS_PACKAGE])
     run.append([python, "-m", "venv", *(["--system-site-packages"] if with_pins else []), program])
     pip: list[str | Path] = [program / "bin/pip", "install", "--quiet", "--disable-pip-version-check"]
-    # what the distribution brings is not looked for on the index
+    # what the distribution provides is not looked up on the index
     own = ",".join(sorted(extras - OF_THE_PINS))
     run.append([*pip, f"{source}[{own}]" if own else source, *(GPIO if with_pins else ())])
     run.append([*pip, "--force-reinstall", "--no-deps", source])  # also where the version is the same

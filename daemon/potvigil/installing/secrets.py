@@ -5,7 +5,7 @@ from typing import Any
 
 from potvigil.installing.layout import NOTIFY, PAGE, SHIP, STUDIO, WATCH, Secret
 
-# Files that are no secret, beside the settings.
+# Files beside the settings that are not secret.
 _PUBLIC = (
     ("mqtt", "tls", "ca_file"),
     ("mqtt", "tls", "cert_file"),

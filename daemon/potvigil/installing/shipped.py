@@ -1,4 +1,4 @@
-"""What comes with the package beside its code: units, sample settings, drawings, the guide."""
+"""What the package ships besides code: units, sample settings, drawings, the guide."""
 
 from importlib import metadata
 from pathlib import Path

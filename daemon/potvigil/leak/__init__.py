@@ -1,1 +1,1 @@
-"""The leak: a model of the pot, a bank of guesses at it, onsets, the estimate, what a pot has taught."""
+"""The leak: a model of the pot, a bank of filters over it, onsets, the estimate, what batches teach."""

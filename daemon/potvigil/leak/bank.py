@@ -1,9 +1,9 @@
-"""Many guesses at one pot, each a Kalman filter that learns, and how likely each of them is.
+"""A bank of Kalman filters over one pot, each with its own guess at the constants, weighted by likelihood.
 
-The constants of a pot are states of the filter, and its laws are linearised about what they are thought to
-be (an extended Kalman filter). That holds near a guess only, so the cells of the bank are spread over what
-the constants may be: a Gaussian sum (Alspach & Sorenson, IEEE Trans. Automatic Control AC-17 (1972) 439).
-Some of the cells put a mould from the oven into the pot (leak/cells.py).
+The constants of a pot are states of the filter, and its laws are linearised about their present estimate
+(an extended Kalman filter). That holds only near a guess, so the cells of the bank are spread over the range
+of the constants: a Gaussian sum (Alspach & Sorenson, IEEE Trans. Automatic Control AC-17 (1972) 439).
+Some of the cells assume a mould from the oven (leak/cells.py).
 """
 
 from collections.abc import Callable, Mapping
@@ -22,11 +22,14 @@ from potvigil.leak.pot_model import (
     EXCESS,
     FAST,
     FAST_RATE,
+    FAST_S,
     HEATING,
     HEATING_SIGMA_K_PER_H,
+    LAWS,
     LEARNT,
     LEFT_BEHIND,
     LN_EXCESS,
+    OFFSET_S,
     OFFSETS,
     PACES,
     PROBE_SIGMA,
@@ -37,9 +40,11 @@ from potvigil.leak.pot_model import (
     T0_K,
     UNKNOWN_K,
     UPTAKE,
+    UPTAKE_S,
     WALL,
     Floats,
     Sizes,
+    Span,
     flow,
     pressure_row,
     probe_row,
@@ -48,20 +53,15 @@ from potvigil.leak.unrest import MOVES, Unrest
 from potvigil.model.reading import Place
 from potvigil.statistics.cusum import Cusum
 
-# How what is not a law dies away, s: what transducer and probes miss, uptake by silicone, heat of a resin
-# that has reacted; and how slowly constants may turn out to be others after all.
-DRIFT_S, OFFSET_S, UPTAKE_S, HEATING_S = 4 * 3600.0, 6 * 3600.0, 7000.0, 2400.0
-CONSTANTS_S, FAST_S = 24 * 3600.0, 1200.0
-_DYING_S = ((DRIFT, DRIFT_S), (HEATING, HEATING_S), (UPTAKE, UPTAKE_S))
 # How far they wander, 1 sigma. DRIFT: 0.03 psi; the barometer's where only the altitude is known. OFFSET: K,
-# beside its constant part. Walks, K in a root hour: the weather of a workshop with a heater; a wall of
+# besides its constant part. Random walks, K in a root hour: the weather of a heated workshop; a wall of
 # several parts, of which a probe knows one: with less the bench's layered pots seem to leak.
 DRIFT_K, FAST_K, OFFSET_K, BAROMETER_K = 0.12, 0.05, 0.15, 0.0015 * T0_K
 ROOM_K, WALL_K = 1.2, 0.5
 # Of how far the gas stands off the wall the model misses so much besides, over minutes; and of a rise that
 # even a probe in the gas does not see what so many bins of it make: a slow beat of the converter, its supply.
 MISSED_SHARE, RISES_BINS = 0.05, 10.0
-# Every model is wrong, and the more so the hotter the contents: from there on half of what is seen counts.
+# Every model is wrong, and more so with hot contents: beyond this, evidence counts half.
 TRUSTED_K = 6.0
 # What resin may do unseen, K/h; by how much its heat may change in FAST_S, as a share of itself: it ends
 # within minutes; and what comes with a rise that nothing else explains.
@@ -71,28 +71,28 @@ RISE_SIGMAS, RISE_ALLOWED = 4.0, 0.3  # a cumulative sum of innovations over wha
 # the difference (Incropera, ch. 9): where the contents stand so far off the wall, all of it.
 STEADY, CONVECTION_K = 0.25, 4.0
 AIR_WANDER_K = 3e-5  # in a root second: keeps the level alive, 0.003 % in a day
-# Neither dies as an exponential: by so much of its own size, in its own time, each may turn out otherwise.
+# Neither decays as an exponential: each is uncertain by this share of its size, over its time constant.
 EXCESS_SPREAD, UPTAKE_SPREAD = 0.35, 0.5
-# Just after a fill the gas is stirred in ways no exponential describes, K, dying in so many seconds.
+# Just after a fill the gas is stirred as no exponential describes, K, decaying in so many seconds.
 STIRRED_K, STIRRED_S = 2.0, 100.0
 FILL_EXCESS_K, FILL_SURFACE_K, FILL_WALL_K = 18.0, 2.0, 0.7  # left by air let in, per share of what was there
-# Beyond so many, summed, a leak has changed at a stroke: noise alone comes there once in 300 nights of bins
+# Beyond this sum of sigmas a leak has changed suddenly: noise alone gets there once in 300 nights of bins
 # (Siegmund, as in statistics/cusum.py; at 8 it did in every fifth).
 SHIFT_SIGMAS = 12.0
 # A seal stiffens in the cold, a gap clogs: a leak changes by 3 % in an hour, 10 % in half a night.
 RATE_WANDER = 0.03
-# Between the two laws of a leak, choked (constant share) and laminar, nothing is known: the middle.
+# Which of the two leak laws holds, choked (constant share) or laminar, is unknown: take the middle.
 LAW_MIDDLE, LAW_SIGMA = 0.5, 0.3
 
 _LONGEST_STEP_S = 60.0
 _OUTLIER_SIGMAS = 4.0
-# A movement at one stroke lies in two bins at most, one soon after the other; what goes on so fast in a third
-# is a leak, what comes back another movement; and across a longer gap nobody saw how fast it was.
+# A sudden step spans two bins at most, one soon after the other. A third as fast is a leak, a reversal is
+# another step, and across a longer gap the speed is unknown.
 _STROKE_BINS, _STROKE_S = 2, 60.0
 
 
 class PotBank:
-    """A pot that loses no air, or, as `leaking` gives it, one that loses it at a rate.
+    """A pot that loses no air or, as returned by `leaking`, one that loses it at a rate.
 
     x, p: states and covariance of each cell, (cells, SIZE) and (cells, SIZE, SIZE).
     """
@@ -113,10 +113,10 @@ class PotBank:
         that may be curing already, 1 sigma. known: mean and 1 sigma of some that LEARNT names; the others are
         any pot's.
         """
-        self._room_k, self._wall_k = room_k, WALL_K * room_k / ROOM_K  # in a still room all parts are still
+        self._room_k, self._wall_k = room_k, WALL_K * room_k / ROOM_K  # in a steady room all parts are steady
         self._drift_k = sqrt(DRIFT_K**2 + unseen_k**2)
         self._fast_k = hypot(FAST_K, steps_k)
-        self._begun_s = 0.0  # so long ago
+        self._begun_s = 0.0  # since the hold started
         fast_k_per_s = self._fast_k * sqrt(3.0) / FAST_S
         unsure = {DRIFT: self._drift_k, FAST: self._fast_k, FAST_RATE: fast_k_per_s}
         if sizes.contents_m3:
@@ -125,12 +125,13 @@ class PotBank:
         self.x, self.p, self.log_weights = cells.x, cells.p, cells.log_weights
         self._home, self._sigma = cells.home, cells.sigma
         self._heat_share, self._gas_gain = cells.heat_share, cells.gas_gain
+        self._weighed, self._weights = np.empty(0), np.empty(0)  # the log weights, and weights of these
         self._age_s = 0.0  # since the fill or the newest top-up
         self._stirred_k = STIRRED_K
         self._risen = 0.0  # of the innovations, in sigmas
-        self._strokes = 0  # bins in a row that moved at a stroke, up; below zero: down
+        self._strokes = 0  # consecutive bins of a sudden step up; negative: down
         self._level_known = False
-        self._shift: Cusum | None = None  # only of a leaking pot: has its leak changed at a stroke?
+        self._shift: Cusum | None = None  # only of a leaking pot: has its leak changed suddenly?
         self._unrest = {place: Unrest() for place in MOVES}
         self._rises: Unrest | None = None  # of the pressure, once a probe in the gas would see what heats it
         self._law = 0.0  # ln of what the laminar law makes of the rate since the leak was found
@@ -138,8 +139,10 @@ class PotBank:
     @property
     def weights(self) -> Floats:
         """How likely each cell is, (cells,)."""
-        weights = np.exp(self.log_weights - self.log_weights.max())
-        return np.asarray(weights / weights.sum())
+        if self._weighed is not self.log_weights:  # asked ten times for each bin
+            weights = np.exp(self.log_weights - self.log_weights.max())
+            self._weighed, self._weights = self.log_weights, weights / weights.sum()
+        return self._weights
 
     @property
     def rate_k_per_s(self) -> tuple[float, float]:
@@ -149,7 +152,7 @@ class PotBank:
         return mean, sqrt(max(float(weights @ (self.p[:, RATE, RATE] + (rates - mean) ** 2)), 0.0))
 
     def taught(self) -> dict[str, tuple[float, float]]:
-        """Return what this hold says of what LEARNT names: mean and 1 sigma."""
+        """Return what this hold found of the constants in LEARNT: mean and 1 sigma."""
         weights = self.weights
         found = {}
         for name, state in LEARNT.items():
@@ -157,19 +160,19 @@ class PotBank:
             mean = float(weights @ values)
             variance = max(float(weights @ (self.p[:, state, state] + (values - mean) ** 2)), 0.0)
             found[name] = mean, sqrt(variance)
-        fill = exp(self._begun_s / UPTAKE_S)  # what is left to take up tells what there was
+        fill = exp(self._begun_s / UPTAKE_S)  # from what is left to take up, what there was at the start
         mean, sigma = found["uptake"]
         return {**found, "uptake": (mean * fill, sigma * fill)}
 
     def fill_k_per_s(self) -> float:
-        """Return how fast what the fill left in gas and surface still moves the pressure, K/s: 95 % bound."""
+        """Return how fast the fill's heat in gas and surface still moves the pressure, K/s: 95 % bound."""
         paces, d = flow(self.x, self._heat_share)
         surface = paces[:, 1] + LEFT_BEHIND * paces[:, 0]
         excess = np.abs(self.x[:, EXCESS]) + 1.96 * np.sqrt(np.maximum(self.p[:, EXCESS, EXCESS], 0.0))
         return float(self.weights @ (np.abs(surface) + excess * -d[:, EXCESS, EXCESS]))
 
     def reopen(self, rise_share: float) -> None:
-        """Say that air was let in, about this share of what was there: a new level, some heat."""
+        """Note that air was let in, about this share of what was there: a new level, some heat."""
         p = self.p
         p[:, AIR, AIR] += UNKNOWN_K**2
         for state, sigma in ((EXCESS, FILL_EXCESS_K), (SURFACE, FILL_SURFACE_K), (WALL, FILL_WALL_K)):
@@ -187,11 +190,11 @@ class PotBank:
         other.__dict__.update(self.__dict__)
         other.x, other.p, other.log_weights = self.x + mean, self.p + second, log_weights.copy()
         other._law, other._shift = 0.0, Cusum(SHIFT_SIGMAS)
-        other._unrest, other._rises = deepcopy(self._unrest), None  # a leak that lessens rises against it
+        other._unrest, other._rises = deepcopy(self._unrest), None  # a slowing leak looks like a rise to it
         return other
 
     def learn_nothing(self) -> None:
-        """Take each cell's constants for known: the filter is linear, and so is what a loss does to it."""
+        """Treat each cell's constants as known: the filter, and what a loss does to it, are then linear."""
         self._home = self.x.copy()
         self._sigma = np.zeros(SIZE)
         self.p[:, CONSTANTS], self.p[:, :, CONSTANTS] = 0.0, 0.0
@@ -199,7 +202,7 @@ class PotBank:
     # -- time ------------------------------------------------------------------------------------------
 
     def carry(self, elapsed_s: float, traces: Floats | None = None) -> Floats:
-        """Go on by so many seconds; return traces of a loss, (cells, SIZE, any), that went on as well."""
+        """Advance by so many seconds; return the traces of a loss, (cells, SIZE, any), advanced as well."""
         traces = np.zeros((len(self.x), SIZE, 0)) if traces is None else traces
         steps = int(np.ceil(elapsed_s / _LONGEST_STEP_S))
         for _ in range(steps):
@@ -207,61 +210,60 @@ class PotBank:
         return traces
 
     def _step(self, dt: float) -> Callable[[Floats], Floats]:
-        x = self.x
+        x, p, span = self.x, self.p, Span.of(dt)
+        decay, fast = span.decay, span.fast
         paces, d = flow(x, self._heat_share)
         within = d[:, :, :PACES]
-        rows = dt * d + 0.5 * dt * dt * (within @ d)
-        rows[:, range(PACES), range(PACES)] += 1.0
+        # what the states that obey a law will be, from all states as they are; the others only decay
+        laws = np.zeros((CELLS, LAWS, SIZE))
+        laws[:, :PACES] = dt * d + 0.5 * dt * dt * (within @ d)
+        laws[:, range(PACES), range(PACES)] += 1.0
         excess = np.exp(dt * d[:, EXCESS, EXCESS])  # may be gone within a step
-        rows[:, EXCESS, EXCESS], rows[:, EXCESS, LN_EXCESS] = excess, dt * excess * d[:, EXCESS, LN_EXCESS]
-        decay = np.ones(SIZE)
-        decay[CONSTANTS] = exp(-dt / CONSTANTS_S)
-        for state, constant_s in _DYING_S:
-            decay[state] = exp(-dt / constant_s)
-        # Matern 3/2: a process whose rate is continuous, exactly discretised
-        pace = sqrt(3.0) / FAST_S
-        fade, turn = exp(-pace * dt), pace * dt
-        fast = np.array(((fade * (1.0 + turn), fade * dt), (-fade * pace * turn, fade * (1.0 - turn))))
+        laws[:, EXCESS, EXCESS], laws[:, EXCESS, LN_EXCESS] = excess, dt * excess * d[:, EXCESS, LN_EXCESS]
+        laws[:, AIR, AIR], laws[:, AIR, RATE] = 1.0, -dt
+        laws[:, FAST : FAST_RATE + 1, FAST : FAST_RATE + 1] = fast
 
         def advance(a: Floats) -> Floats:
             new = decay[:, None] * a
-            new[:, :PACES] = rows @ a
-            new[:, FAST : FAST_RATE + 1] = fast @ a[:, FAST : FAST_RATE + 1]
-            new[:, AIR] -= dt * a[:, RATE]
+            new[:, :LAWS] = laws @ a
             return new
 
-        moved = self._home + decay * (x - self._home)
-        moved[:, : CONSTANTS.start] = decay[: CONSTANTS.start] * x[:, : CONSTANTS.start]
-        moved[:, :PACES] = x[:, :PACES] + dt * paces + 0.5 * dt * dt * np.einsum("ijk,ik->ij", within, paces)
+        moved = decay * x
+        moved[:, CONSTANTS] += (1.0 - decay[CONSTANTS]) * self._home[:, CONSTANTS]
+        moved[:, :PACES] = x[:, :PACES] + dt * paces + 0.5 * dt * dt * (within @ paces[:, :, None])[:, :, 0]
         moved[:, EXCESS] = excess * x[:, EXCESS]
         moved[:, FAST : FAST_RATE + 1] = x[:, FAST : FAST_RATE + 1] @ fast.T
-        moved[:, AIR] -= dt * x[:, RATE]
-        moved[:, RATE] = x[:, RATE]
-        self.p = advance(advance(self.p).transpose(0, 2, 1))
-        self.p = 0.5 * (self.p + self.p.transpose(0, 2, 1))
-        self._let_wander(dt, decay, fast, pace, -d[:, EXCESS, EXCESS])
+        moved[:, AIR] = x[:, AIR] - dt * x[:, RATE]
+        # F P F' of such an F, block by block: twice as fast as whole, and half of the cost of an estimate
+        crossed = laws @ p
+        lawful = crossed @ laws.transpose(0, 2, 1)
+        crossed *= decay
+        p *= span.decay_twice
+        p[:, :LAWS], p[:, :, :LAWS] = crossed, crossed.transpose(0, 2, 1)
+        p[:, :LAWS, :LAWS] = 0.5 * (lawful + lawful.transpose(0, 2, 1))
+        self._let_wander(dt, span, -d[:, EXCESS, EXCESS])
         self.x = moved
         self._age_s += dt
         self._begun_s += dt
         return advance
 
-    def _let_wander(self, dt: float, decay: Floats, fast: Floats, pace: float, excess_per_s: Floats) -> None:
-        x, p = self.x, self.p
-        noise = np.zeros((CELLS, SIZE))
+    def _let_wander(self, dt: float, span: Span, excess_per_s: Floats) -> None:
+        x, p, decay = self.x, self.p, span.decay
+        noise = np.einsum("ijj->ij", p)  # the variances themselves, not a copy
         hour = dt / 3600.0
-        noise[:, WALL], noise[:, ROOM] = self._wall_k**2 * hour, self._room_k**2 * hour
-        noise[:, HEATING] = HEATING_K**2 * (1.0 - decay[HEATING] ** 2)
+        noise[:, WALL] += self._wall_k**2 * hour
+        noise[:, ROOM] += self._room_k**2 * hour
+        noise[:, HEATING] += HEATING_K**2 * (1.0 - decay[HEATING] ** 2)
         noise[:, HEATING] += 2.0 * dt / FAST_S * (GROWTH * np.maximum(x[:, HEATING], 0.0)) ** 2
-        noise[:, AIR] = AIR_WANDER_K**2 * dt
-        noise[:, DRIFT] = self._drift_k**2 * (1.0 - decay[DRIFT] ** 2)
-        noise[:, EXCESS] = (EXCESS_SPREAD * x[:, EXCESS]) ** 2 * dt * excess_per_s
-        noise[:, UPTAKE] = (UPTAKE_SPREAD * x[:, UPTAKE]) ** 2 * dt / UPTAKE_S
+        noise[:, AIR] += AIR_WANDER_K**2 * dt
+        noise[:, DRIFT] += self._drift_k**2 * (1.0 - decay[DRIFT] ** 2)
+        noise[:, EXCESS] += (EXCESS_SPREAD * x[:, EXCESS]) ** 2 * dt * excess_per_s
+        noise[:, UPTAKE] += (UPTAKE_SPREAD * x[:, UPTAKE]) ** 2 * dt / UPTAKE_S
         for offset in OFFSETS.values():
-            noise[:, offset] = 2.0 * dt / OFFSET_S * OFFSET_K**2
+            noise[:, offset] += 2.0 * dt / OFFSET_S * OFFSET_K**2
         free = np.minimum(STEADY**2 + (x[:, SURFACE] / CONVECTION_K) ** 2, 1.0)
-        noise[:, CONSTANTS] = np.outer(free, (self._sigma**2)[CONSTANTS] * (1.0 - decay[CONSTANTS] ** 2))
-        noise[:, RATE] = (RATE_WANDER * x[:, RATE]) ** 2 * hour
-        p[:, range(SIZE), range(SIZE)] += noise
+        noise[:, CONSTANTS] += np.outer(free, (self._sigma**2 * (1.0 - decay**2))[CONSTANTS])
+        noise[:, RATE] += (RATE_WANDER * x[:, RATE]) ** 2 * hour
         for place, unrest in self._unrest.items():
             if unrest.per_bin_k2:
                 p += dt / BIN_S * unrest.per_bin_k2 * MOVES[place]
@@ -269,16 +271,14 @@ class PotBank:
         missed_k = hypot(self._fast_k, MISSED_SHARE * self._off_the_wall_k())
         if self._rises is not None:
             missed_k = hypot(missed_k, sqrt(self._rises.per_bin_k2) * RISES_BINS)
-        steady = np.diag((missed_k**2, (missed_k * pace) ** 2))
-        quick = steady - fast @ steady @ fast.T
-        quick[0, 0] += self._stirred_now_k() ** 2 * (1.0 - fast[0, 0] ** 2)
-        p[:, FAST : FAST_RATE + 1, FAST : FAST_RATE + 1] += quick
+        p[:, FAST : FAST_RATE + 1, FAST : FAST_RATE + 1] += missed_k**2 * span.fast_noise
+        p[:, FAST, FAST] += self._stirred_now_k() ** 2 * (1.0 - span.fast[0, 0] ** 2)
 
     def _stirred_now_k(self) -> float:
         return self._stirred_k * exp(-self._age_s / STIRRED_S)
 
     def let_the_law_act(self, law_step: float) -> None:
-        """Take the change of ln of a laminar leak's rate; which law a leak obeys nobody knows."""
+        """Apply the change of ln of a laminar leak's rate, in part: which law the leak obeys is unknown."""
         factor = exp(LAW_MIDDLE * law_step)
         before, self._law = self._law, self._law + law_step
         self.x[:, RATE] *= factor
@@ -288,13 +288,13 @@ class PotBank:
         if grown > 0.0:
             self.p[:, RATE, RATE] += (LAW_SIGMA * self.x[:, RATE]) ** 2 * grown
 
-    # -- what is seen ----------------------------------------------------------------------------------
+    # -- observations ----------------------------------------------------------------------------------
 
     def see_probe(self, place: Place, kelvin: float, steps_k2: float = 0.0) -> Correction:
         """Take a thermometer's bin, K less what it was before the fill; steps_k2: as of `Bin`."""
         seen, row = probe_row(self.x, place, self._heat_share, self._gas_gain)
         variance = PROBE_SIGMA[place] ** 2 + steps_k2
-        if place is Place.GAS:  # it trails a gas that is stirred
+        if place is Place.GAS:  # it trails a stirred gas
             variance += (
                 0.5 * max(abs(float(self.weights @ self.x[:, EXCESS])), 1.5 * self._stirred_now_k())
             ) ** 2
@@ -305,7 +305,7 @@ class PotBank:
         if place in self._unrest:
             self._unrest[place].see(float(self.weights @ innovation), float(self.weights @ total))
         if abs(self._standing(innovation, total)) > _OUTLIER_SIGMAS:
-            # it was knocked, came off, or was put back: where it sits now must be seen anew
+            # knocked, come off or put back: its offset must be found again
             offset = OFFSETS[place]
             self.p[:, offset, offset] += innovation**2
             cross, total = self._expected(row, variance)
@@ -325,13 +325,13 @@ class PotBank:
         if abs(news) <= _OUTLIER_SIGMAS:
             self._strokes = 0
         elif self._strokes * way < _STROKE_BINS and elapsed_s < _STROKE_S:
-            # a movement at a stroke, out of calm, is no leak, which goes on: a seal let a breath go, a
-            # blocked port came free, the transducer was knocked. Where the level is now must be seen anew.
+            # a sudden step out of calm is not a leak, which would go on: a seal let some air go, a blocked
+            # port came free, the transducer was knocked. The level must be found again.
             self._strokes = way * (max(self._strokes * way, 0) + 1)
             self.p[:, AIR, AIR] += innovation**2
             cross, total = self._expected(row, variance)
         else:
-            # one bin out of line is not believed more than its distance allows
+            # an outlying bin is trusted no more than its distance allows
             total = np.maximum(total, innovation**2 / _OUTLIER_SIGMAS**2)
         done = self._correct(row, innovation, cross, total, of_the_air=True)
         self._watch_for_heat(news)
@@ -351,10 +351,10 @@ class PotBank:
         return value, sqrt(max(float(self.weights @ (variance + (seen - value) ** 2)), 0.0))
 
     def pin_air(self, air_k: float) -> None:
-        """Say where T0 ln(p/Z) stands, K, and let nothing of the pot be learnt from it."""
+        """Set T0 ln(p/Z), K, without learning anything about the pot from it."""
         seen, row = pressure_row(self.x)
         self.p[:, AIR], self.p[:, :, AIR] = 0.0, 0.0
-        # the level is what is left of the pressure when all else is taken off
+        # the level is the pressure less everything else
         others = row.copy()
         others[:, AIR] = 0.0
         cross = np.einsum("ijk,ik->ij", self.p, others)
@@ -363,7 +363,7 @@ class PotBank:
         self.x[:, AIR] += air_k - seen
 
     def _expected(self, row: Floats, variance: float) -> tuple[Floats, Floats]:
-        cross = np.einsum("ijk,ik->ij", self.p, row)
+        cross = (self.p @ row[:, :, None])[:, :, 0]
         return cross, np.maximum(np.einsum("ij,ij->i", cross, row), 0.0) + variance
 
     def _standing(self, innovation: Floats, variance: Floats) -> float:
@@ -375,7 +375,7 @@ class PotBank:
     ) -> Correction:
         gain = cross / variance[:, None]
         root = cross / np.sqrt(variance)[:, None]
-        self.p = self.p - root[:, :, None] * root[:, None, :]
+        self.p -= root[:, :, None] * root[:, None, :]
         heat_only(self.x, self.p, gain, innovation, variance)
         self.x = self.x + gain * innovation[:, None]
         trust = self._trust()
@@ -383,7 +383,7 @@ class PotBank:
         return Correction(row, innovation, variance, gain, of_the_air, trust)
 
     def _trust(self) -> float:
-        """Return how much what is seen counts for one cell against another, and for a leak: 1 at rest."""
+        """Return how much an observation counts for one cell against another, and for a leak: 1 at rest."""
         return 1.0 / (1.0 + (self._off_the_wall_k() / TRUSTED_K) ** 2)
 
     def _off_the_wall_k(self) -> float:
@@ -391,7 +391,7 @@ class PotBank:
         return float(self.weights @ np.abs(self.x[:, SURFACE]))
 
     def _watch_for_heat(self, news: float) -> None:
-        """In a shut pot only heat makes the pressure rise: a rise opens it, a fall never does."""
+        """In a shut pot only heat raises the pressure: a rise allows more heat, a fall never does."""
         if self._age_s < STIRRED_S:
             return
         self._risen = max(0.0, self._risen + news - RISE_ALLOWED)

@@ -1,4 +1,4 @@
-"""Readings averaged over short spans, so that work per sample stays small; what steps hide of the mean."""
+"""Readings averaged over short spans to keep the work per sample small; what steps hide of the mean."""
 
 from collections.abc import Mapping
 from dataclasses import dataclass, field
@@ -12,11 +12,11 @@ from potvigil.units import ZERO_CELSIUS_K
 
 BIN_S = 20.0  # short against the quickest delay asked for (4 min), long enough to make work per sample small
 ROUNDING = 6e-5  # of a bin, as a share: a 0.0047 psi converter step
-# The steps a thermometer may have that count, coarsest first: whole degrees C and F, and parts of them. A
-# sixteenth of a kelvin is in what is allowed for a probe already.
+# Thermometer steps that matter, coarsest first: whole degrees C and F, and parts of them. A sixteenth of a
+# kelvin is already allowed for in a probe's noise.
 STEPS_K = (1.0, 5.0 / 9.0, 0.5, 0.25, 0.2, 0.125, 0.1)
 _FAHRENHEIT_K = ZERO_CELSIUS_K - 160.0 / 9.0  # 0 F
-_ON_STEP = 1e-3  # of a step: how far off one a reading may be for rounding
+_ON_STEP = 1e-3  # of a step: how far from it rounding may put a reading
 
 
 @dataclass(frozen=True, slots=True)
@@ -45,7 +45,7 @@ class Bin:
         return T0_K * log(self.absolute_pa / compressibility(self.absolute_pa, nearest))
 
     def warmed_k(self, before: BeforeFill) -> dict[Place, float]:
-        """Return every thermometer less what the pot was before its fill, K of T0 ln T."""
+        """Return every thermometer relative to the pot before its fill, K of T0 ln T."""
         reference = next((before.kelvin[place] for place in self.kelvin if place in before.kelvin), None)
         if reference is None:
             return {}
@@ -53,12 +53,12 @@ class Bin:
 
 
 class ThermometerSteps:
-    """Finds out in what steps one thermometer reads, and for how long its mean has stood on one."""
+    """Finds the steps in which one thermometer reads, and how long its mean has stayed on one."""
 
     def __init__(self) -> None:
         self._may_be: tuple[float, ...] = STEPS_K
         self._first_k: float | None = None
-        self._has_moved = False  # one value alone lies on some step, whatever the thermometer
+        self._has_moved = False  # a single value fits some step of any thermometer
         self._mean_k: float | None = None
         self._stood = 0  # bins
 
@@ -73,9 +73,9 @@ class ThermometerSteps:
     def hidden_k2(self, mean_k: float) -> float:
         """Take the mean of a bin; return the variance of what the steps hide of it, K^2.
 
-        Where the place is within a step nobody knows (an even spread over it: Bennett, Bell System Technical
-        Journal 27 (1948) 446), and a mean that stands tells no more of it with each bin: so many bins
-        together are one.
+        Where within a step the temperature is, is unknown (an even spread: Bennett, Bell System Technical
+        Journal 27 (1948) 446), and a mean that stays on it adds nothing with each bin: so many bins together
+        count as one.
         """
         stands = self._mean_k is not None and abs(mean_k - self._mean_k) < _ON_STEP * STEPS_K[-1]
         self._stood = self._stood + 1 if stands else 1
@@ -95,12 +95,12 @@ class BinSum:
     def __init__(self, span_s: float = BIN_S, steps: float = 0.0) -> None:
         self._span_s = span_s
         self._steps = {place: ThermometerSteps() for place in Place}
-        # where the pressure stands within a step no average tells; a move of a whole one is no stroke
+        # no average shows where within a step the pressure is; a move by one step is not a sudden step
         self._rounding = max(ROUNDING, steps)
         self.drop()
 
     def drop(self) -> None:
-        """Leave out what was read since the newest bin."""
+        """Drop the readings since the newest bin."""
         self._n = 0
         self._start_s = self._t_sum = self._p_sum = self._ambient_sum = self._noise_sum = 0.0
         self._temperatures: dict[Place, tuple[int, float]] = {}

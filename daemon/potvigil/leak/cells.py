@@ -1,4 +1,4 @@
-"""How the bank's cells lie when a hold begins: spread over what the constants of a pot may be."""
+"""Where the bank's cells start when a hold begins: spread over the range of a pot's constants."""
 
 from collections.abc import Mapping
 from dataclasses import dataclass
@@ -29,14 +29,13 @@ from potvigil.leak.pot_model import (
     usual,
 )
 
-# Cells, and how many of them have warm contents, a mould from the oven or a resin hot from its cup: by so
-# many kelvin of the gas, how far off that may be, how much more heat may come than usual, and how likely all
-# that is with any mould, and with a known one. With 16 cells, 4 of them warm, the hottest moulds seemed to
-# leak.
+# Cells, and how many of them have warm contents, a mould from the oven or a resin hot from its cup: by how
+# many kelvin of the gas, with what spread, how much more heat than usual may come, and how likely that is
+# with any mould and with a known one. With 16 cells, 4 of them warm, the hottest moulds seemed to leak.
 CELLS, WARM_CELLS = 32, 12
 WARM_K, WARM_SIGMA_K, WARM_HEAT = 5.0, 6.0, 4.0
 WARM_SHARE, WARM_SHARE_KNOWN = 0.15, 0.05
-# Between the cells lies that part of the spread of these constants, the rest within each.
+# This part of the spread of these constants is between the cells, the rest within each.
 _BETWEEN = 0.9
 _SPREAD = [LN_WALL_SURFACE, LN_CORE_SURFACE, LN_SURFACE_CORE, LN_SURFACE_WALL, LN_ROOM_WALL, LN_EXCESS]
 _PRIMES = (2, 3, 5, 7, 11, 13)
@@ -49,7 +48,7 @@ GAS_PROBE_GAINS, ON_THE_MOULD, MAY_LIE = (0.8, 1.3), 2.8, 0.25
 class Cells:
     """x, p: states and covariance of each cell, (cells, SIZE) and (cells, SIZE, SIZE). log_weights: (cells,).
 
-    home: where the constants of each go back to. sigma: of what is between and within cells, (SIZE,).
+    home: what the constants of each revert to. sigma: spread between and within cells, (SIZE,).
     heat_share: of the surface in the resin's heat. gas_gain: of a probe in the gas.
     """
 
@@ -65,10 +64,10 @@ class Cells:
 def begin_cells(
     sizes: Sizes, unsure_of: Mapping[int, float], known: Mapping[str, tuple[float, float]]
 ) -> Cells:
-    """Return the cells of a pot whose hold begins.
+    """Return the cells of a pot at the start of its hold.
 
-    unsure_of: 1 sigma of the states that the pot's wiring and resin make unsure. known: mean and 1 sigma of
-    some that LEARNT names; the others are any pot's.
+    unsure_of: 1 sigma of the states that the pot's wiring and resin make uncertain. known: mean and 1 sigma
+    of some of LEARNT; the others are the usual.
     """
     mean, sigma = prior(sizes)
     begin, unsure = start(sizes)
@@ -105,7 +104,7 @@ def begin_cells(
 
 
 def _warm_as_one(p: Floats, is_warm: Floats, is_new_mould: bool) -> None:
-    """Let all of a mould be as warm, however warm that is."""
+    """Make a mould equally warm throughout, however warm that is."""
     usually = MOULD_SIGMA_K**2 if is_new_mould else 0.0
     shared = np.where(is_warm, WARM_SIGMA_K**2, usually)
     for state in (START_SURFACE, START_CORE):

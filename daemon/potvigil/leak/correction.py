@@ -1,4 +1,4 @@
-"""What one observation does to the cells of a bank."""
+"""The effect of one observation on the cells of a bank."""
 
 from dataclasses import dataclass
 
@@ -9,7 +9,7 @@ from potvigil.leak.pot_model import HEATING, Floats
 
 @dataclass(frozen=True, slots=True)
 class Correction:
-    """One thing seen, by cell: row of the observation, innovation, its variance, gain.
+    """One observation, by cell: its row, innovation, variance of that, gain.
 
     of_the_air: a loss of air shows in it. trust: how much it counts as evidence, at most 1.
     """
@@ -23,9 +23,9 @@ class Correction:
 
 
 def heat_only(x: Floats, p: Floats, gain: Floats, innovation: Floats, variance: Floats) -> None:
-    """Let no correction make a heater a cooler: a resin gives heat and takes none.
+    """Keep a correction from making heating negative: a resin gives heat and takes none.
 
-    What would is projected back to no heat (Simon & Chia, IEEE Trans. Aerospace and Electronic Systems 38
+    One that would is projected back to no heat (Simon & Chia, IEEE Trans. Aerospace and Electronic Systems 38
     (2002) 128): a gain that is not the best one, its covariance by Joseph's form. So a leak cannot pass for a
     resin that cools. x, p: of the cells, before the gain and after it; changes gain and p.
     """

@@ -1,11 +1,11 @@
-"""The leak estimate: air lost, told from everything else that lets a sound pot fall.
+"""The leak estimate: air lost, as distinct from everything else that makes the pressure of a sound pot fall.
 
 A leak through a hole takes a share of the air per second: in the logarithm of the amount of air it is a ramp
-that begins at its onset and never ends. Everything else obeys the laws of one pot (leak/pot_model.py), whose
-constants nobody knows. So a bank of filters describes sound pots (leak/bank.py), a bank of onsets beside it
-says whether a ramp is there, since when and how steep (leak/onsets.py), and once one is beyond doubt a second
-bank, of leaking pots, follows its rate, which may change: a seal stiffens in the cold, and which law the leak
-obeys nobody knows.
+that starts at its onset and never ends. Everything else obeys the laws of one pot (leak/pot_model.py), whose
+constants are unknown. So a bank of filters describes sound pots (leak/bank.py), and a bank of onsets says
+whether there is a ramp, since when and how steep (leak/onsets.py). Once there is one beyond doubt, a second
+bank, of leaking pots, follows its rate, which may change: a seal stiffens in the cold, and the leak's law is
+unknown.
 
 Work per sample is constant; readings are averaged into bins first.
 """
@@ -28,16 +28,15 @@ from potvigil.physics.leak_laws import laminar_share
 from potvigil.sensing.before_fill import BeforeFill
 from potvigil.sensing.resolution import resolution
 
-# A leak beyond doubt: so many sigma, some for the errors of the model, not for the noise.
+# A leak beyond doubt: so many sigma, part of it for errors of the model rather than noise.
 Z_ESTABLISHED = 5.0
-Z_DOUBTED = 4.0  # and it stays one until less than this is left
-# What is seen is not explained, and may be a thermometer's fault as well. Sound pots reach 3 now and then.
+Z_DOUBTED = 4.0  # and it stays established down to this
+# A loss is unexplained, and may also be a thermometer's fault. Sound pots reach 3 now and then.
 Z_SUSPECTED = 4.5
-# The onsets take the rate as constant, and the bank takes a leaking pot for a sound one, which it then
-# describes badly. Beyond so many sigma both are their largest error: what comes later tells of the rate, no
-# longer of when it began.
+# The onsets assume a constant rate, and the bank a sound pot, which describes a leaking one badly. Beyond so
+# many sigma these are the largest errors: later readings then inform the rate, no longer the onset.
 Z_ONSET_KNOWN = 9.0
-LEAST_RATE_PER_S = 0.1 / 75.0 / 3600.0  # and at 60 psi gauge surely faster than 0.1 psi/h
+LEAST_RATE_PER_S = 0.1 / 75.0 / 3600.0  # and certainly faster than 0.1 psi/h at 60 psi gauge
 
 
 @dataclass(frozen=True, slots=True)
@@ -57,7 +56,7 @@ class Leak:
 
     @property
     def is_suspected(self) -> bool | None:
-        """Whether there seems to be a leak that may be something else; None where one is established."""
+        """Whether there may be a leak, or something else; None where a leak is established."""
         return None if self.established else self.significance > Z_SUSPECTED
 
 
@@ -66,7 +65,7 @@ USUAL_SWING_K, UNSEEN_SHARE = 5.0, 0.1
 
 
 def sizes_of(pot: Pot) -> Sizes:
-    """Return what is known of a pot beforehand."""
+    """Return what is known of a pot in advance."""
     contents_m3 = pot.contents_volume_m3
     if contents_m3 is None:
         contents_m3 = USUAL_CONTENTS * pot.internal_volume_m3
@@ -74,11 +73,11 @@ def sizes_of(pot: Pot) -> Sizes:
 
 
 def bank_for(pot: Pot, known: Known | None = None, heating_k_per_h: float | None = None) -> PotBank:
-    """Return the bank of a pot whose hold begins. heating_k_per_h: None for that of the pot's own resin."""
+    """Return the bank of a pot as its hold starts. heating_k_per_h: None for that of the pot's own resin."""
     sizes = sizes_of(pot)
     if heating_k_per_h is None:
         heating_k_per_h = resin_heating_k_per_h(sizes, pot.resin(None))
-    # a tightness test's empty pot is not the pot that holds moulds
+    # a tightness test's empty pot differs from the pot with moulds
     taught = known.found if known is not None and sizes.contents_m3 else None
     barometer_k = 0.0 if pot.has_barometer else BAROMETER_K
     room_k, unseen_k = ROOM_K, barometer_k
@@ -104,7 +103,7 @@ def steps_share(pot: Pot) -> float:
     """Return by how much the converter's steps may move a bin of the pressure, as a share, 1 sigma.
 
     An even spread over one whole step (Bennett, Bell System Technical Journal 27 (1948) 446): whether noise
-    smears it depends on how still this wire is, which nobody knows beforehand.
+    smears it depends on how noisy this wire is, which is unknown in advance.
     """
     if pot.transducer is None:
         return 0.0
@@ -137,13 +136,13 @@ class LeakFilter:
         self._begun_s: float | None = None
         self._onsets = OnsetBank(CELLS)
         self._leaking: PotBank | None = None
-        self._has_leaked = False  # at any time, even if that was taken back: then nothing is learnt
-        self._found: OnsetEstimate | None = None  # what the onsets say of it, while they say there is one
+        self._has_leaked = False  # at any time, even if later withdrawn: then nothing is learnt
+        self._found: OnsetEstimate | None = None  # the onsets' estimate, while they find a leak
         self._lost_pa = 0.0
 
     @property
     def fill_per_s(self) -> float:
-        """95 % bound on how fast what the fill left behind still moves the pressure, as a share, 1/s."""
+        """95 % bound on how fast the fill's heat still moves the pressure, as a share, 1/s."""
         return 1.0 if self._last_s is None else self._sound.fill_k_per_s() / T0_K
 
     def add(self, reading: Reading, noise_pa: float) -> bool:
@@ -156,17 +155,17 @@ class LeakFilter:
         return done is not None
 
     def taught(self) -> dict[str, tuple[float, float]] | None:
-        """Return what a sound hold says of its pot; None where it was too short, or leaked."""
+        """Return what a sound hold teaches about its pot; None where it was too short, or leaked."""
         if self._begun_s is None or self._last_s is None or self._last_s - self._begun_s < LEAST_HOLD_S:
             return None
         return None if self._has_leaked else self._sound.taught()
 
     def drop_bin(self) -> None:
-        """Say that the readings went astray: what came just before may have been the beginning of it."""
+        """Note that the readings went bad: those just before may already have been."""
         self._bin.drop()
 
     def top_up(self, rise_share: float) -> None:
-        """Say that air was let in, about this share of what was there: a new level, some heat."""
+        """Note that air was let in, about this share of what was there: a new level, some heat."""
         self.drop_bin()
         self._sound.reopen(rise_share)
         if self._leaking is not None:
@@ -210,7 +209,7 @@ class LeakFilter:
         value, sigma = self._leaking.rate_k_per_s
         rate = Interval(value, value - NORMAL_95 * sigma, value + NORMAL_95 * sigma)
         onset_s = self._found.onset_s
-        if self._onsets.is_oldest(onset_s.low):  # there from the first bin on: how long before, nobody saw
+        if self._onsets.is_oldest(onset_s.low):  # present from the first bin: how long before is unknown
             onset_s = replace(onset_s, low=self._filled_since_s)
         return Leak(_shares(rate), onset_s, self._lost_pa, True, significance)
 
@@ -221,11 +220,11 @@ def _shares(rate: Interval) -> Interval:
 
 
 def see_probes(bank: PotBank, now: Bin, before: BeforeFill) -> list[Correction]:
-    """Let a bank see all thermometers of one bin."""
+    """Pass all thermometers of one bin to a bank."""
     warmed_k = now.warmed_k(before).items()
     return [bank.see_probe(place, kelvin, now.steps_k2.get(place, 0.0)) for place, kelvin in warmed_k]
 
 
 def see_bin(bank: PotBank, now: Bin, before: BeforeFill, elapsed_s: float) -> list[Correction]:
-    """Let a bank see one bin, all thermometers, then the pressure; elapsed_s: since the bin before."""
+    """Pass one bin to a bank, thermometers first, then the pressure; elapsed_s: since the bin before."""
     return [*see_probes(bank, now, before), bank.see_air(elapsed_s, now.air_k, now.noise_variance * T0_K**2)]

@@ -5,10 +5,10 @@ from math import hypot, sqrt
 from potvigil.model.events import FloorForecast, Interval
 from potvigil.physics.leak_laws import choked_time_s, laminar_share, laminar_time_s
 
-# The gas will be colder or warmer by then than now, and the gauge with it: 95 % within 1.2 K in an hour and
+# By then the gas, and the gauge with it, will be colder or warmer than now: 95 % within 1.2 K in an hour and
 # 3.5 K in a night (workshop at half the outdoor swing, real weather), and no more after that.
 TEMPERATURE_MISS_PER_SQRT_H, MOST_HOURS = 0.004, 9.0
-# and the leak may have changed: 95 %, of the mean rate until then
+# the leak may have changed too: 95 %, of the mean rate until then
 RATE_MISS_PER_SQRT_H = 0.034
 
 
@@ -25,8 +25,8 @@ def forecast_floor(
 
     gauge_pa: now; floor_pa, working_pa: gauge. rate_per_s: share of the air lost per second. The value lies
     midway between the two laws, the early end takes the faster law and rate, the late end the slower ones,
-    both with the weather and the leak's own change against them. Of a top-up the early end is promised: who
-    relies on it sleeps.
+    both with the weather and the leak's own change against them. A top-up is promised by the early end: the
+    person relying on it is asleep.
     """
     if rate_per_s.value <= 0.0:
         return None
@@ -35,14 +35,14 @@ def forecast_floor(
         return FloorForecast(t_s, t_s, t_s, t_s < cure_done_s, None)
 
     def after_s(from_pa: float, rate: float) -> tuple[float, float]:
-        """Return when the floor is passed by the law of a hole and by that of a gap; rate: as of now."""
+        """Return when the floor is passed by the law of a hole and by that of a gap; rate: now."""
         if from_pa <= low_pa:
             return 0.0, 0.0
         of_a_gap = rate * laminar_share(from_pa, ambient_pa) / laminar_share(now_pa, ambient_pa)
         return choked_time_s(from_pa, low_pa, rate), laminar_time_s(from_pa, low_pa, ambient_pa, of_a_gap)
 
     def missed(ahead_s: float) -> tuple[float, float, float]:
-        """Return what the weather does by then, as a share, and the fastest and the slowest rate."""
+        """Return the effect of the weather by then, as a share, and the fastest and slowest rate."""
         sqrt_h = sqrt(min(ahead_s / 3600.0, MOST_HOURS))
         drift = rate_per_s.value * RATE_MISS_PER_SQRT_H * sqrt_h
         fastest = rate_per_s.value + hypot(rate_per_s.high - rate_per_s.value, drift)

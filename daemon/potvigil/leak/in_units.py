@@ -1,4 +1,4 @@
-"""The leak in the units of the trade."""
+"""The leak in the units people use."""
 
 from math import hypot
 
@@ -13,7 +13,7 @@ def in_units(leak: Leak, reading: Reading, absolute_pa: float, pot: Pot) -> Leak
     """Return the leak at the present pressure, Pa absolute, and temperature."""
     rate = leak.rate_per_s
     temperature_k = reading.nearest_k or TEMPERATURE_UNKNOWN_K
-    # how well the gas volume is known does not touch psi/h, only the flow
+    # uncertainty of the gas volume affects the flow, not psi/h
     volume_m3, sigma_m3 = pot.gas_volume_m3
     value = rate.value * absolute_pa * volume_m3
     by_volume = NORMAL_95 * rate.value * absolute_pa * sigma_m3

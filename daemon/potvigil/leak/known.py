@@ -1,9 +1,9 @@
 """What a pot's past batches taught: the prior of its next one.
 
-A sound batch leaves behind what it found the pot's constants to be, where its contents began (a mould from
-the shelf, or from the oven) and what the mould took up. The rate of a leak is none of these: it is never
-learnt, and a batch that leaked, or whose readings were doubted, teaches nothing. What is known is never surer
-than a floor, and fades a little with every batch.
+A sound batch records the pot's constants as it found them, where its contents started (a mould from the
+shelf, or from the oven) and what the mould absorbed. The rate of a leak is never learnt, and a batch that
+leaked, or whose readings were doubted, teaches nothing. Learnt sigmas have a lower bound, and grow a little
+with every batch.
 """
 
 from collections.abc import Collection, Mapping
@@ -13,10 +13,10 @@ from math import hypot, sqrt
 from potvigil.leak.pot_model import EACH_BATCH, Sizes, usual
 
 LEAST_HOLD_S = 3 * 3600.0  # a shorter one teaches nothing
-# A filter is surer than it may be: its sigma counts twice, and less than a quarter of what is unknown of any
-# pot is never left; a tenth of that comes back with each batch. And no pot is a stranger by more than that.
+# A filter is overconfident: its sigma counts double, and never falls below a quarter of the usual spread of
+# pots; a tenth of that is added with each batch. No pot differs from the usual by more than so many sigma.
 CAUTION, FLOOR, FADE, MOST_SIGMAS = 2.0, 0.25, 0.1, 2.5
-MEMORY = 12  # batches, of what is another thing in each; the oldest fade
+MEMORY = 12  # batches, for what varies from one to the next; the oldest fade
 
 
 @dataclass(frozen=True, slots=True)
@@ -30,17 +30,17 @@ class Known:
     found: Mapping[str, tuple[float, float]]
 
     def prior(self, sizes: Sizes, *, anew: frozenset[str] = frozenset()) -> dict[str, tuple[float, float]]:
-        """Return what its next batch may take for granted; `anew`: what was changed meanwhile."""
+        """Return the prior of the next batch; `anew`: what was changed meanwhile and starts at the usual."""
         taught = {name: each for name, each in self.found.items() if name not in anew}
         return {**usual(sizes), **taught}
 
     def forgetting(self, names: Collection[str]) -> "Known":
-        """Return the same without what these names stand for."""
+        """Return the same without the constants of these names."""
         return Known(self.batches, {name: each for name, each in self.found.items() if name not in names})
 
 
 def learn(known: Known | None, taught: Mapping[str, tuple[float, float]], sizes: Sizes) -> Known:
-    """Return what is known after one more sound batch, of which `taught` is what its bank says at the end."""
+    """Return what is known after one more sound batch; `taught`: what its bank found by the end."""
     any_pot = usual(sizes)
     batches = 0 if known is None else known.batches
     before = any_pot if known is None else known.prior(sizes)
@@ -48,7 +48,7 @@ def learn(known: Known | None, taught: Mapping[str, tuple[float, float]], sizes:
     for name, (mean, sigma) in taught.items():
         usual_mean, usual_sigma = any_pot[name]
         if name in EACH_BATCH:
-            # the mean and the spread over batches; what any pot does counts as one of them
+            # the mean and the spread over batches; the usual pot counts as one of them
             n = min(batches, MEMORY) + 1
             was_mean, was_sigma = before[name]
             step = mean - was_mean

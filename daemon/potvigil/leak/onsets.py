@@ -1,9 +1,9 @@
 """Since when and how fast a pot loses air: hypotheses beside the bank of a sound pot.
 
-For each, the trace that a loss of unit rate would leave in the states of every cell is carried along; the
-innovations, regressed on what that trace lets one expect, give the rate, its variance and the likelihood
-ratio against a sound pot, with all states integrated out (Willsky & Jones, IEEE Trans. Automatic Control
-AC-21 (1976) 108-112). A leak is as likely as all cells together say: each with its own weight.
+Each carries the trace that a loss of unit rate would leave in the states of every cell. The innovations,
+regressed on what that trace predicts, give the rate, its variance and the likelihood ratio against a sound
+pot, with all states integrated out (Willsky & Jones, IEEE Trans. Automatic Control
+AC-21 (1976) 108-112). The likelihood of a leak is that of all cells, each with its weight.
 """
 
 from dataclasses import dataclass
@@ -17,7 +17,7 @@ from potvigil.leak.pot_model import AIR, RATE, SIZE, Floats
 from potvigil.model.events import NORMAL_95, Interval
 
 _NEGLIGIBLE = 20.0  # log likelihood ratio below which an onset has no weight
-_SPACING = 0.2  # neighbours of an onset stand at least this share of its age apart
+_SPACING = 0.2  # neighbours of an onset are at least this share of its age apart
 
 
 class LossTraces:
@@ -33,8 +33,8 @@ class LossTraces:
         self.information, self.score = np.zeros((cells, columns)), np.zeros((cells, columns))
 
     def follow(self, seen: Correction) -> None:
-        """Take what the bank made of one observation."""
-        expected = -np.einsum("ij,ijk->ik", seen.row, self.traces)
+        """Use the bank's correction for one observation."""
+        expected = -(seen.row[:, None, :] @ self.traces)[:, 0]
         if seen.of_the_air:
             expected -= self.lost
         self.traces += seen.gain[:, :, None] * expected[:, None, :]
@@ -44,14 +44,17 @@ class LossTraces:
 
     def select(self, columns: list[int]) -> None:
         """Keep these columns; a column beyond the last is a new one."""
-        kept = [each for each in columns if each < len(self.lost)]
-        new = len(columns) - len(kept)
-        cells = len(self.score)
-        self.traces = np.concatenate((self.traces[:, :, kept], np.zeros((cells, SIZE, new))), axis=2)
-        self.lost = np.append(self.lost[kept], np.zeros(new))
-        blank = np.zeros((cells, new))
-        self.information = np.concatenate((self.information[:, kept], blank), axis=1)
-        self.score = np.concatenate((self.score[:, kept], blank), axis=1)
+        old = len(self.lost)
+        kept, new = [each for each in columns if each < old], sum(each >= old for each in columns)
+
+        def selected(a: Floats) -> Floats:
+            blank = np.zeros((*a.shape[:-1], new))
+            return np.concatenate(
+                (np.take(a, kept, axis=-1), blank), axis=-1
+            )  # ten times as fast as a[..., kept]
+
+        self.traces, self.lost = selected(self.traces), selected(self.lost)
+        self.information, self.score = selected(self.information), selected(self.score)
 
     def rates(self) -> Floats:
         """Return the likeliest rate of each, K/s."""
@@ -64,7 +67,7 @@ class LossTraces:
 
 @dataclass(frozen=True, slots=True)
 class OnsetEstimate:
-    """What all onsets together say of a leak.
+    """The estimate of a leak from all onsets together.
 
     rate_k_per_s, onset_s: with 95 % intervals. lost_k: T0 ln of the air before over the air now.
     """
@@ -75,19 +78,19 @@ class OnsetEstimate:
 
 
 class OnsetBank:
-    """Takes what the bank of a sound pot sees. The onsets are dense near now and sparse long ago."""
+    """Follows the bank of a sound pot. The onsets are dense near now and sparse long ago."""
 
     def __init__(self, cells: int) -> None:
         self.losses = LossTraces(cells)
         self._times_s: list[float] = []
 
     def carry(self, bank: PotBank, elapsed_s: float) -> None:
-        """Go on by so many seconds, and the bank with them."""
+        """Advance by so many seconds, and the bank as well."""
         self.losses.traces = bank.carry(elapsed_s, self.losses.traces)
         self.losses.lost += elapsed_s
 
     def begin(self, t_s: float) -> None:
-        """Let one more leak begin now; drop one whose neighbours stand close together for its age."""
+        """Add a leak that starts now; drop one whose neighbours are close together for its age."""
         times_s = [*self._times_s, t_s]
         kept = list(range(len(times_s)))
         i = len(kept) - 2
@@ -107,7 +110,7 @@ class OnsetBank:
         return sqrt(2.0 * max(ratio, 0.0))
 
     def is_oldest(self, onset_s: float) -> bool:
-        """Say whether that onset lies within the reach of the oldest hypothesis."""
+        """Return whether that onset is within the span of the oldest hypothesis."""
         return len(self._times_s) > 1 and onset_s < self._times_s[1]
 
     def since_the_start(self, bank: PotBank) -> Interval | None:
@@ -122,7 +125,7 @@ class OnsetBank:
         return Interval(value, value - reach, value + reach)
 
     def found(self, bank: PotBank) -> OnsetEstimate:
-        """Average over all cells and onsets by likelihood and by the span of time each one stands for."""
+        """Average over all cells and onsets, weighted by likelihood and by the span of time of each."""
         shares, rates, squares = self._weighed(bank)
         value, square = float((shares * rates).sum()), float((shares * squares).sum())
         lost_k = float((shares * rates * self.losses.lost).sum())
@@ -145,13 +148,13 @@ class OnsetBank:
         return bank.leaking(mean, second, np.log(np.maximum(by_cell, 1e-300)))
 
     def _weighed(self, bank: PotBank) -> tuple[Floats, Floats, Floats]:
-        """Return the share of the belief, the rate and its mean square, of each cell and onset."""
+        """Return the posterior weight, the rate and its mean square, of each cell and onset."""
         losses, times_s = self.losses, np.array(self._times_s)
         ratios = np.where(losses.information > 0.0, losses.log_ratios(), -np.inf) + bank.log_weights[:, None]
         before, after = np.append(times_s[:1], times_s[:-1]), np.append(times_s[1:], times_s[-1:])
         spans_s = np.maximum(after - before, 1.0)
         rates = losses.rates()
-        # it may have begun anywhere in that span; the loss since then is what is seen: spread / sqrt(12)
+        # it may have started anywhere in that span, while the loss since then is known: spread / sqrt(12)
         spreads = rates * np.minimum(0.5 * spans_s / np.maximum(losses.lost, 1.0), 1.0)
         squares = rates**2 + 1.0 / np.maximum(losses.information, 1e-300) + spreads**2 / 12.0
         best = ratios.max()

@@ -1,23 +1,24 @@
-"""The pot as heat sees it: its states, how they move, what each sensor sees of them.
+"""The thermal model of a pot: its states, how they change, what each sensor sees of them.
 
     room <-> wall <-> surface <-> core <- heat of the resin
 
-The gas has hardly any heat of its own (90 J/K in 20 L at 60 psi gauge against thousands): within a minute it
-stands between the wall and what it touches of the contents. Behind that surface lies a core. What counts is
-how far the contents keep the gas off the wall, so that is what SURFACE and CORE are: kelvin of the gas. (How
-warm mould and resin are themselves cannot be told from a wall and a pressure; a filter that tries to believes
-itself.) Nobody knows the conductances of a pot: they are states as well, constant ones.
+The gas has hardly any heat capacity (90 J/K in 20 L at 60 psi gauge against thousands): within a minute it
+settles between the wall and the surface of the contents. Behind that surface is a core. What matters is how
+far the contents keep the gas from the wall's temperature, so SURFACE and CORE are in kelvin of the gas. (The
+temperatures of mould and resin themselves cannot be found from a wall and a pressure; a filter that tries
+becomes overconfident.) The conductances of a pot are unknown: they are states too, constant ones.
 
-What a sensor does with what it touches is not learnt: a constant times a state that is hardly known itself is
-linearised badly, and what a filter then believes of it shows as a leak.
+A sensor's response to what it touches is not learnt: a constant times a barely known state linearises badly,
+and the filter's error in it looks like a leak.
 
-Temperatures are T0 ln(T/T0), in kelvin, less what the pot had before its fill; the amount of air is T0 ln n
-beside them. So T0 ln(p/Z) is a sum of states, and a leak is a ramp. Arrays have a row for each cell of the
+Temperatures are T0 ln(T/T0), in kelvin, relative to the pot before its fill; the amount of air is T0 ln n on
+the same scale. So T0 ln(p/Z) is a sum of states, and a leak is a ramp. Arrays have a row for each cell of the
 bank (leak/bank.py).
 """
 
 from dataclasses import dataclass
-from math import hypot, log
+from functools import lru_cache
+from math import exp, hypot, log, sqrt
 
 import numpy as np
 from numpy.typing import NDArray
@@ -34,10 +35,11 @@ T0_K = 293.15
     WALL,                                # K
     SURFACE, CORE,                       # of the gas over the wall, by the contents it touches; behind
     EXCESS,                              # of the gas over all of these: left by the fill, gone in minutes, K
+    AIR,                                 # T0 ln(amount), K
+    FAST, FAST_RATE,                     # what the model misses of the pressure over minutes, K; K/s
+    DRIFT,                               # and over hours, K
     HEATING,                             # of the core by the resin, K/h
     ROOM,                                # K
-    AIR,                                 # T0 ln(amount), K
-    DRIFT, FAST, FAST_RATE,              # what the model misses of the pressure: over hours, minutes, K; K/s
     UPTAKE,                              # air that the mould has yet to take up, K
     GAS_OFFSET, WALL_OFFSET, ROOM_OFFSET, CONTENTS_OFFSET,  # of the thermometers, K
     LN_SURFACE_WALL, LN_ROOM_WALL,       # ln of conductance over heat capacity, 1/s: the wall's
@@ -57,28 +59,35 @@ OFFSETS = {
     Place.ROOM: ROOM_OFFSET,
     Place.CONTENTS: CONTENTS_OFFSET,
 }
-PACES = 4  # wall, surface, core and excess have laws of their own; the others die, wander or stay
+# Wall, surface, core and excess flow into each other; they, the air and FAST depend on other states as well.
+# What comes after these decays, wanders or stays.
+PACES, LAWS = 4, 7
 
-# A wall that moves leaves so much of the gas with the contents: half of what the gas touches is contents.
+# Time constants of what follows no law, s: errors of transducer and probes, uptake by silicone, heat of a
+# resin that has reacted; and how slowly the constants themselves may change.
+DRIFT_S, OFFSET_S, UPTAKE_S, HEATING_S = 4 * 3600.0, 6 * 3600.0, 7000.0, 2400.0
+CONSTANTS_S, FAST_S = 24 * 3600.0, 1200.0
+_DYING_S = ((DRIFT, DRIFT_S), (HEATING, HEATING_S), (UPTAKE, UPTAKE_S))
+# When the wall changes, this share of the gas stays with the contents: they are half of what it touches.
 LEFT_BEHIND = 0.5
 # How far thermometers trail what they touch, s; how much of the room one on the wall sees.
 GAS_PROBE_LAG_S, WALL_PROBE_LAG_S, WALL_PROBE_ROOM_SHARE = 48.0, 72.0, 0.1
 # Which of the paces of `flow` a thermometer trails, and by how long.
 _TRAILS = {Place.GAS: (slice(0, 2), GAS_PROBE_LAG_S), Place.WALL: (slice(0, 1), WALL_PROBE_LAG_S)}
-# Steel and silicone answer no faster than in 100 s, a stirred gas in 10: nothing faster is believed.
+# Steel and silicone respond in 100 s at the fastest, a stirred gas in 10: nothing faster is believed.
 LN_FASTEST = -np.log(np.array((100.0, 100.0, 100.0, 100.0, 100.0, 10.0)))
 # By how much a whole mould, or the parts of an empty pot, are warmer or colder than its wall, K of the gas.
 MOULD_SIGMA_K, EMPTY_SIGMA_K = 2.0, 0.4
-# How fast a slow resin may warm the gas as the hold begins, 1 sigma; what comes later is opened by the rise
-# it makes.
+# How fast a slow resin may warm the gas as the hold starts, 1 sigma; later heating is allowed for when its
+# rise is seen.
 HEATING_SIGMA_K_PER_H = 1.0
-UNKNOWN_K = 1000.0  # 1 sigma of a level nothing is known of
+UNKNOWN_K = 1000.0  # 1 sigma of an unknown level
 # 0.1 to 0.3 % of the air: common practice for silicone moulds
 UPTAKE_MEAN_K, UPTAKE_SIGMA_K = 0.0015 * T0_K, 0.001 * T0_K
-# What a thermometer's bin of 20 s scatters by, K, 1 sigma: 0.0625 K steps, and the draught of a room.
+# Scatter of a thermometer's 20 s bin, K, 1 sigma: 0.0625 K steps, and draughts in a room.
 PROBE_SIGMA = {Place.GAS: 0.02, Place.WALL: 0.025, Place.ROOM: 0.08, Place.CONTENTS: 0.03}
-# What a batch teaches of its pot (leak/known.py), by state. Where the contents begin, and how much the mould
-# takes up, is another thing in every batch; the rest stays with the pot.
+# What a batch teaches about its pot (leak/known.py), by state. Where the contents start, and how much the
+# mould absorbs, varies with every batch; the rest belongs to the pot.
 LEARNT = {
     "surface-wall": LN_SURFACE_WALL,
     "room-wall": LN_ROOM_WALL,
@@ -95,7 +104,7 @@ EACH_BATCH = frozenset({"surface-begins", "core-begins", "uptake"})
 
 @dataclass(frozen=True, slots=True)
 class Sizes:
-    """What is known of a pot beforehand: m3 of all and of its contents, Pa that the fill brought."""
+    """What is known of a pot in advance: its volume and that of its contents, m3; Pa that the fill added."""
 
     internal_m3: float
     contents_m3: float
@@ -118,6 +127,33 @@ class Sizes:
         return 2.5 * absolute_pa * (self.internal_m3 - self.contents_m3) / T0_K
 
 
+@dataclass(frozen=True, slots=True)
+class Span:
+    """What so many seconds do to every pot alike.
+
+    decay: of each state; decay_twice: of their covariance. fast: of FAST and FAST_RATE, a Matern 3/2 process,
+    whose rate is continuous, exactly discretised; fast_noise: its covariance for a process of 1 K.
+    """
+
+    decay: Floats
+    decay_twice: Floats
+    fast: Floats
+    fast_noise: Floats
+
+    @staticmethod
+    @lru_cache(maxsize=4)
+    def of(dt: float) -> "Span":
+        decay = np.ones(SIZE)
+        decay[CONSTANTS] = exp(-dt / CONSTANTS_S)
+        for state, constant_s in _DYING_S:
+            decay[state] = exp(-dt / constant_s)
+        pace = sqrt(3.0) / FAST_S
+        fade, turn = exp(-pace * dt), pace * dt
+        fast = np.array(((fade * (1.0 + turn), fade * dt), (-fade * pace * turn, fade * (1.0 - turn))))
+        steady = np.diag((1.0, pace**2))
+        return Span(decay, np.outer(decay, decay), fast, steady - fast @ steady @ fast.T)
+
+
 SURFACE_PART, CORE_PART = 0.35, 0.65
 
 
@@ -136,7 +172,7 @@ def prior(sizes: Sizes) -> tuple[Floats, Floats]:
     inwards = surface_j * core_j / (surface_j + core_j) / 1500.0
     mean, sigma = np.zeros(SIZE), np.zeros(SIZE)
     for state, value, spread in (
-        (LN_SURFACE_WALL, log(through / 0.5 / sizes.steel_j), 0.6),  # what the gas sees is half of what flows
+        (LN_SURFACE_WALL, log(through / 0.5 / sizes.steel_j), 0.6),  # the gas sees half of what flows
         (LN_ROOM_WALL, log(room_wall / sizes.steel_j), 0.5),
         (LN_WALL_SURFACE, log(through / surface_j), 1.0),
         (LN_CORE_SURFACE, log(inwards / surface_j), 1.0),
@@ -149,16 +185,16 @@ def prior(sizes: Sizes) -> tuple[Floats, Floats]:
 
 
 def start(sizes: Sizes) -> tuple[Floats, Floats]:
-    """Return mean and 1 sigma of the other states as the hold begins, (SIZE,) each.
+    """Return mean and 1 sigma of the other states as the hold starts, (SIZE,) each.
 
-    Surface and core stand under START_SURFACE and START_CORE.
+    Surface and core are given as START_SURFACE and START_CORE.
 
-    A fill brings V dp of heat, which wall and surface take up (first law, the gas back at its temperature).
+    A fill adds V dp of heat, which wall and surface absorb (first law, the gas back at its temperature).
     """
     heat_j = (sizes.internal_m3 - sizes.contents_m3) * sizes.filled_pa
     holds = sizes.contents_m3 > 0.0
     wall_k = (0.5 if holds else 1.0) * heat_j / sizes.steel_j
-    # of an empty pot only wall and lid may differ
+    # in an empty pot only wall and lid can differ
     spread_k = hypot(1.2, MOULD_SIGMA_K) if holds else EMPTY_SIGMA_K
     surface_k = 0.5 * heat_j / (SURFACE_PART * sizes.contents_j) if holds else 0.0
     mean, sigma = np.zeros(SIZE), np.zeros(SIZE)
@@ -178,7 +214,7 @@ def start(sizes: Sizes) -> tuple[Floats, Floats]:
 
 
 def usual(sizes: Sizes) -> dict[str, tuple[float, float]]:
-    """Return what is thought of any pot of that size before it has taught anything: mean and 1 sigma."""
+    """Return the usual constants of a pot of that size, before any batch: mean and 1 sigma."""
     (constants, spread), (begin, unsure) = prior(sizes), start(sizes)
     mean, sigma = constants + begin, spread + unsure
     return {name: (float(mean[state]), float(sigma[state])) for name, state in LEARNT.items()}
@@ -198,7 +234,7 @@ def flow(x: Floats, heat_share: Floats) -> tuple[Floats, Floats]:
     surface_wall, room_wall, wall_surface, core_surface, surface_core, excess = rates.T
     room, surface, core = x[:, ROOM] - x[:, WALL], x[:, SURFACE], x[:, CORE] - x[:, SURFACE]
     heated = x[:, HEATING] / 3600.0
-    # what flows, by conductance: a flow is also its derivative by the conductance's logarithm
+    # each flow, by conductance: it is also its own derivative by ln of the conductance
     into_wall, from_room = surface_wall * surface, room_wall * room
     from_surface, from_core, off_core = wall_surface * surface, core_surface * core, surface_core * core
     paces = np.empty((len(x), PACES))
@@ -231,7 +267,7 @@ def pressure_row(x: Floats) -> tuple[Floats, Floats]:
 
 
 def probe_row(x: Floats, place: Place, heat_share: Floats, gas_gain: Floats) -> tuple[Floats, Floats]:
-    """Return what a thermometer there should say, K, (cells,), and its derivative, (cells, SIZE).
+    """Return what a thermometer there should read, K, (cells,), and its derivative, (cells, SIZE).
 
     heat_share: as `flow` takes it; a probe on the pot trails what it touches by its lag. gas_gain: how much
     more than the mean of the gas the place of a probe in it is warmed by the contents, (cells,).

@@ -1,4 +1,4 @@
-"""When the pressure reading itself is to be doubted, though it lies inside the signal band."""
+"""When to doubt a pressure reading that is within the signal band."""
 
 from math import inf, log
 
@@ -7,19 +7,19 @@ from potvigil.model.pot import Pot, Supply
 from potvigil.model.reading import TEMPERATURE_UNKNOWN_K, Place, Reading
 from potvigil.sensing.before_fill import BeforeFill
 
-# Scatter that grows so many times over what it was: a loose wire, a failing sensor.
+# Scatter so many times what it was: a loose wire, a failing sensor.
 NOISE_GROWTH = 8.0
 # Scatter below this share of the pressure (0.01 psi at 60 psi gauge) is as good as none.
 NOISE_FLOOR = 0.00015
 NOISE_WATCH_S, NOISE_FOR_S = 600.0, 60.0
-# A plug that is touched for a moment is none; one that goes on for so long is, until it is calm.
+# A plug touched briefly is not that; scatter that goes on for so long is, until the reading is calm.
 RESTLESS_FOR_S = 120.0
 # A shut pot can warm by some kelvin; 8 % would take 23 K that a probe in the gas or on the wall does not see.
-# Where none of them is: in a pot more than half full, a fifth to a third of it quick polyurethane, 250 to
+# Without such a probe: in a pot more than half full, a fifth to a third of it quick polyurethane, 250 to
 # 300 kJ/kg warm the gas by 25 to 45 K.
 RISE_SHARE, UNSEEN_RISE_SHARE = 0.08, 0.16
-# The very same number for so long while a thermometer moved by what the converter must show, or for very long
-# without, where the converter is fine enough that noise alone moves it.
+# An unchanging reading for so long while a thermometer moved by more than the converter must show; or for
+# very long without that, where the converter is fine enough for noise alone to move it.
 STUCK_S, STUCK_MOVED_K, STUCK_STEPS, STUCK_WITHOUT_S = 1200.0, 0.3, 3.0, 3600.0
 FINE_STEP_K = 0.1
 
@@ -27,8 +27,8 @@ FINE_STEP_K = 0.1
 class Doubt:
     """Follows the readings of one hold; `reason` says what is wrong with the pressure, None for nothing.
 
-    misled: what was read before the doubt was wrong as well (not so with scatter). before: what the
-    thermometers said before the fill.
+    misled: readings before the doubt were wrong too (not so with scatter). before: what the thermometers read
+    before the fill.
     """
 
     def __init__(self, pot: Pot, before: BeforeFill) -> None:
@@ -48,7 +48,7 @@ class Doubt:
         self._same_k: float | None = None
 
     def update(self, reading: Reading, noise_pa: float, restless: bool = False) -> None:
-        """Take one good reading and the scatter of the pressure, Pa. restless: it goes to and fro."""
+        """Take one good reading and the scatter of the pressure, Pa. restless: it goes up and down."""
         absolute_pa = reading.absolute_pa
         if absolute_pa is None:
             return
@@ -71,7 +71,7 @@ class Doubt:
         self.reason = noisy or wrong
 
     def top_up(self, rise_share: float) -> None:
-        """Say that air was let in, about this share of what was there: a higher pressure is no wonder."""
+        """Note that air was let in, about this share of what was there: that explains a higher pressure."""
         self._lowest = [inf, inf]
         if self._stillness is not None:
             self._stillness.top_up(rise_share)
@@ -89,14 +89,14 @@ class Doubt:
         )
 
     def _climbing(self, reading: Reading, absolute_pa: float) -> str | None:
-        # both as it is and set against the temperature: a thermometer that went astray is no climb
+        # both plain and relative to the temperature: a wrong thermometer must not look like a climb
         place, kelvin = reading.nearest
         most = UNSEEN_RISE_SHARE if place in (None, Place.ROOM) else RISE_SHARE
         raw = log(absolute_pa)
         level = raw - log((kelvin or TEMPERATURE_UNKNOWN_K) / TEMPERATURE_UNKNOWN_K)
         rises = []
         for i, now in enumerate((raw, level)):
-            # two readings have to agree: a single one astray is not what the pot climbed from
+            # two readings have to agree: a single outlier is not the start of a climb
             self._lowest[i] = min(self._lowest[i], max(now, self._last_level[i]))
             self._last_level[i] = now
             rises.append(now - self._lowest[i])

@@ -1,7 +1,7 @@
 """How fast a curing resin may warm the gas of its pot as the hold begins.
 
-A quick polyurethane is warmest while the fill still settles; an epoxy gives its heat off over a day. What is
-not expected then looks like a mould that began cold, and its end like a leak.
+A quick polyurethane is warmest while the fill still settles; an epoxy releases its heat over a day. Heat that
+is not expected looks like a mould that started cold, and its end like a leak.
 """
 
 from potvigil.leak.pot_model import HEATING_SIGMA_K_PER_H, LEFT_BEHIND, Sizes
@@ -11,16 +11,16 @@ from potvigil.units import SECONDS_PER_HOUR
 # Heat of a full cure. Unfilled epoxies, polyesters and polyurethanes give off 200 to 450 kJ/kg, filled and
 # water-based ones less (as in tests/bench/detection/kinetics.py, with its sources).
 CURE_J_PER_KG = 250e3
-# What is poured where nobody says: little resin stands in much mould.
+# The usual pour where none was entered: little resin in a lot of mould.
 USUAL_RESIN_SHARE, RESIN_KG_PER_M3 = 0.1, 1100.0
 # Where no gel time is given: a tenth of the time under pressure, as with the resins of resins.yaml.
 HOLDS_PER_GEL = 10.0
-# In gel times: most of the heat has come; hardly any is left to come.
+# In gel times: when most of the heat has come, and when hardly any is left.
 MOSTLY_AFTER_GELS, OVER_AFTER_GELS = 2.0, 5.0
 
 
 def heating_k_per_h(sizes: Sizes, resin: Resin, age_s: float = 0.0, resin_kg: float | None = None) -> float:
-    """Return the rate, K/h of the gas, 1 sigma: all the heat in the time in which most of it comes.
+    """Return the rate, K/h of the gas, 1 sigma: all the heat over the time in which most of it comes.
 
     age_s: of the resin by its own time. resin_kg: None for as much as usual.
     """

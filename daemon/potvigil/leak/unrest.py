@@ -1,9 +1,8 @@
-"""What moves a wall or a room that no law of the pot foretells: the sun, a heater close by, a door left open.
+"""What moves a wall or a room outside any law of the pot: the sun, a heater close by, a door left open.
 
-Innovations of a filter that has its noise right are white. Those of a thermometer that lean one way for
-minutes tell of something the model lacks, and how far it moves what the thermometer touches in each bin
-(covariance matching: Mehra, IEEE Trans. Automatic Control AC-17 (1972) 693; Myers & Tapley, AC-21 (1976)
-520).
+A filter with the right noise has white innovations. A thermometer whose innovations are biased for minutes
+shows something the model lacks, and how far it moves what the thermometer touches in each bin (covariance
+matching: Mehra, IEEE Trans. Automatic Control AC-17 (1972) 693; Myers & Tapley, AC-21 (1976) 520).
 """
 
 from math import exp, sqrt
@@ -15,11 +14,11 @@ from potvigil.leak.pot_model import CORE, LEFT_BEHIND, ROOM, SIZE, SURFACE, WALL
 from potvigil.model.reading import Place
 from potvigil.statistics.cusum import Cusum
 
-# Innovations that sum up beyond this are no chance: noise alone does once in five nights (Siegmund, as in
+# A sum of innovations beyond this is not chance: noise alone gets there once in five nights (Siegmund, as in
 # statistics/cusum.py).
 _THRESHOLD_SIGMAS = 8.0
-_LASTS_S = 2700.0  # once there was unrest there may be again: clouds come and go
-_MOST_SIGMAS = 4.0  # one innovation counts no further: what jumps so far was knocked
+_LASTS_S = 2700.0  # after unrest more may follow: clouds come and go
+_MOST_SIGMAS = 4.0  # one innovation counts no more: a larger jump means a knock
 _UNEVEN = 0.5  # how much more or less than half of what moves the wall the gas may see
 
 
@@ -33,7 +32,7 @@ class Unrest:
     def see(self, innovation_k: float, variance_k2: float, *, falls: bool = True) -> None:
         """Take one more innovation, K, of which this variance was expected, K^2.
 
-        falls: whether those that lean down are unrest as well; of the pressure they may be a leak.
+        falls: whether negative innovations are unrest too; those of the pressure may be a leak.
         """
         sigma_k = sqrt(variance_k2)
         score = min(max(innovation_k / sigma_k, -_MOST_SIGMAS), _MOST_SIGMAS)
@@ -46,8 +45,8 @@ class Unrest:
 def _moves() -> dict[Place, Floats]:
     """Return the covariance of all states, by the place of the thermometer, for each K^2 of unrest.
 
-    Heat from outside moves the wall and leaves part of the gas with the contents; by how much more the spot
-    that the probe touches is moved than the wall, and how much of it the gas sees, nobody knows.
+    Heat from outside moves the wall and leaves part of the gas with the contents. How much more it moves the
+    spot that the probe touches, and how much of it the gas sees, is unknown.
     """
     way = np.zeros(SIZE)
     way[WALL], way[[SURFACE, CORE]] = 1.0, -LEFT_BEHIND

@@ -1,1 +1,1 @@
-"""The types that every room speaks: no arithmetic, nothing is opened."""
+"""The types that every room uses: no arithmetic, no files."""

@@ -1,4 +1,4 @@
-"""What is said of a pot's ageing: batches on a chart, regimes between cares, growth. Rates in Pa/s."""
+"""A pot's ageing: batches on a chart, regimes between cares, growth. Rates in Pa/s."""
 
 from dataclasses import dataclass
 from enum import StrEnum
@@ -34,8 +34,8 @@ class Point:
     """A batch on the chart; rates in Pa/s. rate, sigma: its leak, and the standard error of that.
 
     value, low, high: the EWMA and its limits, None at the start.
-    outside: the EWMA left its limits, a lasting change. far: this batch alone is out of all proportion.
-    is_baseline: the others are judged against it.
+    outside: the EWMA left its limits, a lasting change. far: this batch alone is far off.
+    is_baseline: one of those the others are judged against.
     """
 
     batch: BatchLeak
@@ -51,7 +51,7 @@ class Point:
 
 @dataclass(frozen=True, slots=True)
 class Regime:
-    """The batches between two cares; cares: those it began with, none for the pot's first batches.
+    """The batches between two cares; cares: those it started with, none for the pot's first batches.
 
     batches: how many have an estimate. baseline_pa_per_s: None while they are too few.
     """
@@ -67,12 +67,12 @@ class Regime:
 
     @property
     def state(self) -> Side | None:
-        """Return on which side the leak now stands outside what it was, None where on neither."""
+        """Return on which side the leak is now outside its limits, None where it is within."""
         return self.points[-1].outside if self.points else None
 
     @property
     def since(self) -> Point | None:
-        """Return the batch at which the EWMA went to where it now stands outside, None where it does not."""
+        """Return the batch at which the EWMA left its limits, None where it is within."""
         found = None
         for point in reversed(self.points):
             if point.outside is None or point.outside is not self.state:
@@ -82,7 +82,7 @@ class Regime:
 
     @property
     def alone(self) -> tuple[Point, ...]:
-        """Return the batches far from the others on one night only, no beginning of a lasting change."""
+        """Return the batches far from the others on one night only, not the start of a lasting change."""
         following = (*self.points[1:], None)
         return tuple(
             point
@@ -92,13 +92,13 @@ class Regime:
 
     @property
     def first_out(self) -> Point | None:
-        """Return the first batch out of the ordinary, lasting or not."""
+        """Return the first unusual batch, lasting or not."""
         return next((point for point in self.points if point.outside or point.far), None)
 
 
 @dataclass(frozen=True, slots=True)
 class Growth:
-    """The leak now against the baseline. ratio: None where a baseline near nothing cannot carry one."""
+    """The leak now against the baseline. ratio: None where the baseline is too near zero for one."""
 
     baseline_pa_per_s: Interval
     now_pa_per_s: Interval
@@ -107,10 +107,10 @@ class Growth:
 
 @dataclass(frozen=True, slots=True)
 class Pace:
-    """A leak that grows steadily: by how much a batch and a month (30 days), None without a wall clock.
+    """A steadily growing leak: growth per batch and per month (30 days), None without a wall clock.
 
-    bearable_in_batches: when what the batch can bear would be reached, None where there is no such figure or
-    it is reached already.
+    bearable_in_batches: until the leak that a batch can bear, None where there is no such figure or it is
+    already reached.
     """
 
     per_batch_pa_per_s: Interval
@@ -151,5 +151,5 @@ class Health:
 
     @property
     def regime(self) -> Regime:
-        """Return the one since the newest care that may have changed the tightness."""
+        """Return the regime since the newest care that may have changed the tightness."""
         return self.regimes[-1]

@@ -1,7 +1,7 @@
-"""The batch's details, all of them texts: how each is written, how long it may be, why one is refused.
+"""The details of a batch, all of them texts: how each is written, how long it may be, why one is refused.
 
-None is required, and an empty text takes one back. Whatever a person writes is kept as it was written, or
-refused with the reason; only the blanks around it go, and a time becomes one in UTC.
+None is required, and an empty text removes one. What a person writes is kept as written, or refused with the
+reason; only surrounding blanks are removed, and a time is converted to UTC.
 """
 
 import re
@@ -13,12 +13,12 @@ from potvigil.units import MASS, clock_time, span
 
 # Characters: one line of a report; a page of one for the note; as many file names.
 LONGEST = dict.fromkeys(Detail, 120) | {Detail.NOTE: 2000, Detail.PICTURES: 2000, Detail.OUTCOME: 500}
-# What a cast came out as; more may be said after a colon.
+# How a cast came out; a remark may follow a colon.
 GOOD, FLAWED = "good", "flawed"
-# A batch that opens by itself takes these over from the pot's last one. Not the label, which names one batch
-# among all; not what is measured, timed, seen or told of one pour alone.
+# A batch that opens by itself copies these from the pot's last one. Not the label, which names one batch; nor
+# anything measured, timed or observed for one pour.
 TAKEN_OVER = (Detail.RESIN, Detail.MOULD, Detail.COLOUR)
-# Nobody mixes after the fill, but clocks differ and times are rounded; no resin stays liquid for a day.
+# Mixing comes before the fill, but clocks differ and times are rounded; no resin stays liquid for a day.
 MIXED_LATE_S, MIXED_EARLY_S = 300.0, 86_400.0
 
 _MOST_KG = 1000.0
@@ -29,11 +29,11 @@ _JOINERS = "\u200c\u200d"  # format characters that emoji and several scripts ar
 
 
 class DetailError(ValueError):
-    """A text that cannot be this detail; one line: which, what is wrong, what is taken."""
+    """A text that cannot be this detail; one line: which detail, what is wrong, what is accepted."""
 
 
 def read(field: Detail, text: str) -> str:
-    """Return a detail as it is kept. Raises DetailError."""
+    """Return a detail in the form in which it is kept. Raises DetailError."""
     text = text.replace("\r\n", "\n").strip(" \t\n\r")
     if len(text) > LONGEST[field]:
         raise DetailError(f"{field}: {len(text)} characters; at most {LONGEST[field]} are allowed")
@@ -64,7 +64,7 @@ def in_grams(text: str) -> str:
 
 
 def is_flawed(outcome: str) -> bool | None:
-    """Return whether a cast had a flaw; None where nobody said."""
+    """Return whether a cast had a flaw; None where nobody entered it."""
     return None if not outcome else outcome.partition(":")[0] == FLAWED
 
 
@@ -96,9 +96,9 @@ def check_mixed_at(mixed_at: str, since_utc_s: float, since: str) -> None:
 
 
 def at_clock(text: str, near_utc_s: float, tz: tzinfo | None) -> str:
-    """Return `21:40` as date and time (RFC 3339): of all such moments the nearest to `near_utc_s`.
+    """Return `21:40` as date and time (RFC 3339): the such moment nearest to `near_utc_s`.
 
-    tz: None for the machine's own zone. Any other text comes back as it is.
+    tz: None for the machine's own zone. Any other text is returned unchanged.
     """
     clock = clock_time(text)
     if clock is None:
@@ -128,7 +128,7 @@ def _moment(text: str) -> datetime:
 
 
 def has_control_characters(text: str, but: str = "") -> bool:
-    """Return whether a text holds what a page or a terminal would act on; but: signs that may stand in it."""
+    """Return whether a text has characters a page or terminal would act on; but: characters allowed in it."""
     return any(_is_refused(sign) for sign in text if sign not in but)
 
 
@@ -137,6 +137,6 @@ def _is_refused(sign: str) -> bool:
 
 
 def is_same_mould(one: str, other: str) -> bool:
-    """Return whether two batches surely had the same mould; one that was not named is none of them."""
+    """Return whether two batches certainly had the same mould; an unnamed mould never counts as the same."""
     names = [" ".join(name.split()).casefold() for name in (one, other)]
     return names[0] == names[1] != ""

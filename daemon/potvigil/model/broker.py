@@ -1,4 +1,4 @@
-"""How the MQTT broker fares."""
+"""The state of the connection to the MQTT broker."""
 
 from dataclasses import dataclass
 

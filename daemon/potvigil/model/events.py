@@ -6,8 +6,8 @@ from enum import StrEnum
 
 from potvigil.model.reading import Reading
 
-LAST_BATCH = "last batch"  # who gave a detail that was taken over
-NORMAL_95 = 1.959964  # of a normal distribution, 95 % lie within so many sigma
+LAST_BATCH = "last batch"  # who gave a carried-over detail
+NORMAL_95 = 1.959964  # 95 % of a normal distribution is within so many sigma
 
 
 class Stage(StrEnum):
@@ -57,27 +57,27 @@ class AlarmId(StrEnum):
 
 
 class Verdict(StrEnum):
-    """The one-word judgement of a batch."""
+    """The one-word verdict on a batch."""
 
     HELD = "held"
-    LEAKED = "leaked"  # air was lost, the floor was kept until the cure was done
+    LEAKED = "leaked"  # air was lost, but stayed above the floor until the cure was done
     FELL_BELOW_FLOOR = "fell-below-floor"
     VENTED_EARLY = "vented-early"
-    INCOMPLETE = "incomplete"  # the record has gaps too large to say
+    INCOMPLETE = "incomplete"  # the record's gaps are too large to judge
 
 
 class NoteId(StrEnum):
     TOP_UP = "top-up"
-    CURE_LENGTH = "cure-length"  # it needs longer or less long than the resin's own hold time
+    CURE_LENGTH = "cure-length"  # the cure takes longer or shorter than the resin's nominal hold time
     CURE_DONE = "cure-done"
     THERMOMETER_BACK = "thermometer-back"
-    REFUSED = "refused"  # what was asked of the watch, and why not
-    CARE_DUE = "care-due"  # something of the pot is to be seen to
+    REFUSED = "refused"  # the watch refused a command, and why
+    CARE_DUE = "care-due"  # a part of the pot is due for maintenance
     READINGS_LOST = "readings-lost"  # the record could not be written for longer than memory holds
 
 
 class Detail(StrEnum):
-    """What a person may say of a batch; each is a text, see model/batch_details.py."""
+    """What a person may enter about a batch; each is a text, see model/batch_details.py."""
 
     LABEL = "label"
     RESIN = "resin"
@@ -87,7 +87,7 @@ class Detail(StrEnum):
     MIXED_AT = "mixed-at"
     NOTE = "note"
     PICTURES = "pictures"  # file names, one a line
-    OUTCOME = "outcome"  # good or flawed, and what is to be said of it
+    OUTCOME = "outcome"  # good or flawed, with an optional remark
 
 
 class Action(StrEnum):
@@ -102,11 +102,11 @@ class Action(StrEnum):
 
 @dataclass(frozen=True, slots=True)
 class Command:
-    """What somebody asked of a watch.
+    """A request to a watch.
 
-    alarm: None for all that stand. duration_s: of a shelving. field: which detail an edit changes to `text`.
-    text: of a test, the priority it is to have; empty for low. row: the number of the record's row that asks
-    for it, None for none.
+    alarm: None for all active ones. duration_s: of a shelving. field: which detail an edit changes to `text`.
+    text: of a test alarm, its priority; empty for low. row: the number of the record's row that holds the
+    request, None for none.
     """
 
     action: Action
@@ -121,13 +121,13 @@ class Command:
 
 class Outcome(StrEnum):
     DONE = "done"
-    REFUSED = "refused"  # nothing was changed
-    FAILED = "failed"  # carried out, and something of it did not work
+    REFUSED = "refused"  # nothing changed
+    FAILED = "failed"  # attempted, but part of it did not work
 
 
 @dataclass(frozen=True, slots=True)
 class Answer:
-    """What became of a command, and what there is to say of it."""
+    """What became of a command, and the words for it."""
 
     outcome: Outcome
     text: str
@@ -135,7 +135,7 @@ class Answer:
 
 @dataclass(frozen=True, slots=True)
 class Interval:
-    """An estimate with its 95 % interval; all three in the unit that the field's name says."""
+    """An estimate with its 95 % interval; all three in the unit named by the field."""
 
     value: float
     low: float
@@ -144,11 +144,11 @@ class Interval:
 
 @dataclass(frozen=True, slots=True)
 class LeakEstimate:
-    """The air being lost, as of t_s.
+    """The air being lost at t_s.
 
     rate_pa_per_s: fall of the corrected pressure, positive = air lost; pa_m3_per_s: the same as a pV flow at
     the gas temperature; std_cm3_per_min: at 0 C and 101325 Pa; orifice_m: diameter of the ideal hole that
-    loses as much. onset_s: when it began, on the record's axis, None while no leak is established.
+    loses as much. onset_s: when it started, on the record's axis, None while no leak is established.
     established: lost beyond doubt.
     """
 
@@ -163,10 +163,10 @@ class LeakEstimate:
 
 @dataclass(frozen=True, slots=True)
 class FloorForecast:
-    """When the floor would be passed if nothing is done; on the record's axis. latest_s None: perhaps never.
+    """When the floor is passed if nothing is done, on the record's axis. latest_s None: perhaps never.
 
-    top_up_until_s: until when topping up to working pressure now carries, by its early 95 % end; None
-    without a leak.
+    top_up_until_s: how long a top-up to working pressure now lasts, by its early 95 % end; None without a
+    leak.
     """
 
     crossing_s: float
@@ -178,7 +178,7 @@ class FloorForecast:
 
 @dataclass(frozen=True, slots=True)
 class Change:
-    """Why the gauge pressure changed since the hold began, Pa; the four causes add up to the total."""
+    """Why the gauge pressure changed since the hold started, Pa; the four causes add up to the total."""
 
     total_pa: float
     cooling_pa: float
@@ -191,7 +191,7 @@ class Change:
 class Cure:
     """progress: 0 to 1. done_s: when the cure is (or was) done, on the record's axis.
 
-    early_s, late_s: its 95 % interval; None where it does not depend on what the temperature will be.
+    early_s, late_s: its 95 % interval; None where it does not depend on the temperature to come.
     """
 
     progress: float
@@ -206,7 +206,7 @@ class StandingAlarm:
 
     do: what to do, by when on the record's axis (by_s; None without an end); text: why. until_utc_s: of a
     shelving; None without one, or without a wall clock. wording/alarm.py puts it into words.
-    announced_s: when it was raised or announced again last; None where only the record tells of it.
+    announced_s: when it was last raised or repeated; None where known only from the record.
     by_whom: as of AlarmEvent.
     """
 
@@ -232,10 +232,10 @@ class StageEvent:
 
 @dataclass(frozen=True, slots=True)
 class AlarmEvent:
-    """An alarm changed its state, or announces itself again (repeat).
+    """An alarm changed its state, or is announced again (repeat).
 
     text, until_utc_s, do, by_s: as of StandingAlarm; do is empty in records of earlier versions. by_whom: who
-    acknowledged it, as model/who.py has it; empty where nobody did, or a record of an earlier version.
+    acknowledged it, as in model/who.py; empty where nobody did, or in a record of an earlier version.
     """
 
     t_s: float
@@ -263,7 +263,7 @@ class NoteEvent:
 
 @dataclass(frozen=True, slots=True)
 class EditEvent:
-    """A detail of the batch was changed, by whom: LAST_BATCH where it was taken over."""
+    """A detail of the batch was changed, and by whom: LAST_BATCH where it was carried over."""
 
     t_s: float
     utc_s: float | None
@@ -275,7 +275,7 @@ class EditEvent:
 
 @dataclass(frozen=True, slots=True)
 class BatchOpened:
-    """A batch began; t_s is its first sample's time (feeding again starts there)."""
+    """A batch started; t_s is the time of its first sample (replay starts there)."""
 
     t_s: float
     utc_s: float | None
@@ -290,10 +290,10 @@ class BatchAlarm:
 
 @dataclass(frozen=True, slots=True)
 class BatchSummary:
-    """A batch as judged. Times on the record's axis, pressures Pa; None is unknown or did not happen.
+    """A batch and its verdict. Times on the record's axis, pressures Pa; None is unknown or did not happen.
 
     stages: when each was first entered. complete: False while the batch is still open. known_from: how many
-    earlier batches of the pot taught what it was watched with.
+    earlier batches of the pot taught its constants.
     """
 
     pot_id: str
@@ -340,10 +340,10 @@ Event = StageEvent | AlarmEvent | NoteEvent | EditEvent | BatchOpened | BatchClo
 
 @dataclass(frozen=True, slots=True)
 class Snapshot:
-    """All that is known of a pot at this moment. None is unknown.
+    """Everything known of a pot at this moment. None is unknown.
 
     corrected_gauge_pa: what the gauge would show had temperature and barometer stayed as at the hold's start.
-    batch_start_s: None when no batch is open. alarms: all that are not normal, the most pressing first.
+    batch_start_s: None when no batch is open. alarms: all that are not normal, most urgent first.
     """
 
     pot_id: str

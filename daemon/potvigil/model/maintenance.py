@@ -1,4 +1,4 @@
-"""Care that a pot was given, and what of it is due again."""
+"""Maintenance done on a pot, and what is due again."""
 
 from collections.abc import Iterable
 from dataclasses import dataclass
@@ -8,28 +8,28 @@ from potvigil.model.events import Interval
 
 
 class Part(StrEnum):
-    """What of the pot was seen to."""
+    """Which part of the pot was maintained."""
 
     SEAL = "seal"
     VALVE = "valve"
     RELIEF_VALVE = "relief-valve"
     INSPECTION = "inspection"
-    TRANSDUCER = "transducer"  # calibrated or changed: it leaks no less than before
+    TRANSDUCER = "transducer"  # calibrated or changed: that does not affect the leak
     THERMOMETER = "thermometer"  # a probe was moved or changed
     TIGHTNESS_TEST = "tightness-test"  # of the empty pot
     OTHER = "other"
 
 
-# After these the pot may leak otherwise than before. An inspection changes nothing; of anything else nobody
-# knows, and a baseline begun for nothing leaves the pot unjudged for five batches.
+# After these the pot may leak more or less than before. An inspection changes nothing; of anything else we do
+# not know, and a baseline restarted for nothing leaves the pot unjudged for five batches.
 TIGHTNESS = (Part.SEAL, Part.VALVE, Part.RELIEF_VALVE)
 
 
 @dataclass(frozen=True, slots=True)
 class Care:
-    """Maintenance to a pot. t_s: on the record's axis; utc_s: None where the wall clock was not known.
+    """Maintenance on a pot. t_s: on the record's axis; utc_s: None where the wall clock was unknown.
 
-    due_utc_s: when somebody wants it done again. leak_pa_per_s: what a tightness test found.
+    due_utc_s: when it should be done again. leak_pa_per_s: what a tightness test found.
     """
 
     utc_s: float | None
@@ -42,9 +42,9 @@ class Care:
 
 
 def due(cares: Iterable[Care], within_s: float, now_utc_s: float) -> list[Care]:
-    """Return what is due, or will be within so long, the most pressing first.
+    """Return what is due, or will be within so long, most urgent first.
 
-    Only the newest care of each part counts: it was done again since.
+    Only the newest care of each part counts.
     """
     newest = {care.part: care for care in sorted(cares, key=lambda care: (care.t_s, care.utc_s or 0.0))}
     dated = [(care.due_utc_s, care) for care in newest.values() if care.due_utc_s is not None]

@@ -1,4 +1,4 @@
-"""What the core must know of one pot: its limits, its gas, its sensors, the cure. Built from the settings."""
+"""What the core needs to know of a pot: limits, gas, sensors, cure. Built from the settings."""
 
 from collections.abc import Mapping
 from dataclasses import dataclass, field
@@ -10,8 +10,8 @@ from potvigil.model.reading import Place
 from potvigil.model.signal import RATIOMETRIC, Of, Signal
 from potvigil.units import STANDARD_ATMOSPHERE_PA
 
-# How well a caster knows his volumes, 1 sigma: a maker's round figure; mould, resin and stand by eye; and
-# what usually stands in a pot where nothing was said, as shares of the pot. Common practice.
+# How well a caster knows the volumes, 1 sigma: a maker's round figure; mould, resin and stand by eye; and the
+# usual contents of a pot where none were given, as shares of the pot. Common practice.
 INTERNAL_SIGMA, CONTENTS_SIGMA = 0.03, 0.15
 USUAL_CONTENTS, USUAL_CONTENTS_SIGMA = 0.15, 0.1
 
@@ -24,7 +24,7 @@ class Supply(StrEnum):
 
 
 class Reference(StrEnum):
-    """What a transducer's zero stands for."""
+    """What a transducer's zero is relative to."""
 
     GAUGE = "gauge"
     ABSOLUTE = "absolute"
@@ -35,7 +35,7 @@ class Transducer:
     """A transducer behind a converter.
 
     volts_per_count: at the transducer's output pin (or over its shunt), a divider included. supply_v: assumed
-    where it is not measured; only a ratiometric signal goes by it. supply_volts_per_count: None where the
+    where it is not measured; used only for a ratiometric signal. supply_volts_per_count: None where the
     supply is not wired to the converter. span_pa: pressure at the signal's end. zero_pa: what it reports at
     true zero. slope: true over reported. shunt_ohm: what a current is measured over.
     """
@@ -51,14 +51,14 @@ class Transducer:
     shunt_ohm: float = 100.0
 
     def value_of(self, signal_v: float) -> float:
-        """Return what the signal says, in its own figures, at its usual supply: a share, volts or mA."""
+        """Return the value of the signal in its own unit at the usual supply: a share, volts or mA."""
         if self.signal.of is Of.SUPPLY:
             return signal_v / self.supply_v
         return 1000.0 * signal_v / self.shunt_ohm if self.signal.of is Of.MILLIAMPERE else signal_v
 
     @property
     def pa_per_count(self) -> float:
-        """Return the pressure of one count, Pa, at the usual supply."""
+        """Return the pressure per count, Pa, at the usual supply."""
         return self.value_of(self.volts_per_count) / (self.signal.full - self.signal.zero) * self.span_pa
 
 
@@ -77,9 +77,9 @@ class Pot:
     """One pot and the batch it holds. Pressures in Pa gauge unless named absolute, volumes m3, times s.
 
     cure_at_k: temperature that hold_s, gel_s and working_time_s are given for, None for plain times.
-    ambient_pa: pressure outside, absolute, used while no barometer speaks. room_swing_k: by how much the
+    ambient_pa: pressure outside, absolute, used while no barometer answers. room_swing_k: by how much the
     temperature round the pot may change in a night, for a pot without a thermometer.
-    resins: by name, those a batch may be of. tz: time zone of the texts, None for the machine's own.
+    resins: by name, those a batch may use. tz: time zone of the texts, None for the machine's own.
     """
 
     pot_id: str
@@ -104,13 +104,13 @@ class Pot:
     tz: tzinfo | None = None
 
     def resin(self, name: str | None) -> Resin:
-        """Return the times of that resin; those of the pot's settings for none, or one that is not known."""
+        """Return the times of that resin; those of the pot's settings for None or an unknown name."""
         usual = Resin(self.hold_s, self.gel_s, self.working_time_s, self.cure_at_k)
         return usual if name is None else self.resins.get(name, usual)
 
     @property
     def gas_volume_m3(self) -> tuple[float, float]:
-        """The pot less what is in it, m3, and how well it is known, 1 sigma."""
+        """The volume of the pot less its contents, m3, and its 1 sigma."""
         internal_m3, contents_m3 = self.internal_volume_m3, self.contents_volume_m3
         contents_sigma_m3 = CONTENTS_SIGMA * (contents_m3 or 0.0)
         if contents_m3 is None:

@@ -1,11 +1,11 @@
-"""What was read (Sample) and what it means in engineering units (Reading)."""
+"""What was read (Sample), and the same in engineering units (Reading)."""
 
 from dataclasses import dataclass
 from enum import StrEnum
 
-TEMPERATURE_UNKNOWN_K = 293.15  # stands in where no thermometer answers
-UNSEEN_AFTER_S = 60.0  # good readings further apart leave time in which nobody watched
-# What a time may be, wherever it comes in: years 1653 to 2286, and 600 years of a record. Added up they stay
+TEMPERATURE_UNKNOWN_K = 293.15  # used where no thermometer answers
+UNSEEN_AFTER_S = 60.0  # good readings further apart leave a gap in which the pot was not monitored
+# Bounds of any time, wherever it comes from: years 1653 to 2286, and 600 years of a record. Their sums stay
 # within the years a date can have.
 MOST_UTC_S, MOST_T_S = 1e10, 2e10
 
@@ -17,7 +17,7 @@ class Quality(StrEnum):
 
 
 class Place(StrEnum):
-    """Where a thermometer sits: it says how far its reading may miss the gas."""
+    """Where a thermometer sits, which decides how far its reading may be from the gas."""
 
     GAS = "gas"
     WALL = "wall"
@@ -71,7 +71,7 @@ class Sample:
 class Reading:
     """A sample in engineering units. None is unknown, never 0.
 
-    gauge_pa, absolute_pa: the pot, Pa. ambient_pa: the pressure outside that was used, Pa absolute.
+    gauge_pa, absolute_pa: the pot, Pa. ambient_pa: the outside pressure used, Pa absolute.
     gas_k, wall_k, room_k, contents_k: kelvin. quality: of the pressure. fault: why the pressure is not good.
     """
 
@@ -89,7 +89,7 @@ class Reading:
 
     @property
     def temperatures(self) -> tuple[tuple[Place, float | None], ...]:
-        """Every place with its temperature, K: the nearest to the gas first, the contents last."""
+        """Every place with its temperature, K: nearest to the gas first, contents last."""
         return (
             (Place.GAS, self.gas_k),
             (Place.WALL, self.wall_k),
@@ -113,5 +113,5 @@ class Reading:
 
     @property
     def resin_k(self) -> float | None:
-        """Temperature, K, that the resin cures at: of the mould, else of what is nearest to the gas."""
+        """Temperature at which the resin cures, K: the mould's, else the nearest to the gas."""
         return self.nearest_k if self.contents_k is None else self.contents_k

@@ -1,11 +1,11 @@
-"""How a transducer says its pressure: what it gives at nothing and at full span, and what cannot be right."""
+"""How a transducer signals pressure: its output at zero and at full span, and what cannot be right."""
 
 from dataclasses import dataclass
 from enum import StrEnum
 
 
 class Of(StrEnum):
-    """What a signal's figures are counted in."""
+    """The unit of a signal."""
 
     SUPPLY = "supply"  # a share of the transducer's supply
     VOLT = "V"
@@ -14,10 +14,11 @@ class Of(StrEnum):
 
 @dataclass(frozen=True, slots=True)
 class Signal:
-    """A kind of signal, straight from nothing to full span.
+    """A kind of signal, linear from zero to full span.
 
-    zero, full: at no pressure and at the span. failed: at or below the first, at or above the second, nobody
-    measures; too_low, too_high say why. trusted: beyond it the reading is kept but doubted, as `doubt` says.
+    zero, full: at zero pressure and at the span. failed: at or below the first, or at or above the second,
+    nothing is measured; too_low, too_high say why. trusted: beyond it the reading is kept but doubted, as
+    `doubt` says.
     """
 
     name: str
@@ -35,7 +36,7 @@ _OPEN_OR_MUTE = "broken wire or no supply"
 _SHORTED = "wire shorted to the supply or ground lost"
 _NEITHER = "is neither a pressure nor a failure signalled by the transmitter"
 
-# Answers between 10 % and 90 % of its supply (0.5-4.5 V at 5 V). Outside 5-95 % (0.25-4.75 V) a wire is open
+# Output between 10 % and 90 % of its supply (0.5-4.5 V at 5 V). Outside 5-95 % (0.25-4.75 V) a wire is open
 # or shorted; common practice of transducer makers.
 RATIOMETRIC = Signal("0.5-4.5 V", Of.SUPPLY, 0.1, 0.9, (0.05, 0.95), (0.08, 0.92), _OPEN_OR_MUTE, _SHORTED)
 # The currents of NAMUR NE 43: up to 3.6 and from 21 mA a failure, 3.8 to 20.5 mA a measurement.

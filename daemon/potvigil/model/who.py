@@ -1,15 +1,15 @@
-"""Who asked something of a watch: by which of its doors, or somebody who gave a name."""
+"""Who sent a request to a watch: the way it came in, or the name somebody gave."""
 
 import re
 
-# Who comes by one of these is not known by name.
+# Requests that come by one of these carry no name.
 PAGE, BUTTON, COMMAND_LINE, MQTT = "page", "button", "command line", "mqtt"
 LONGEST_NAME = 64
 _NAME = re.compile(r"[^\W_](?:[\w .@+-]*[\w.])?")
 
 
 def check_name(name: str) -> None:
-    """Raise ValueError unless that can stand for who did something, beside what the doors are called."""
+    """Raise ValueError unless `name` can name a person, as distinct from these ways in."""
     if len(name) > LONGEST_NAME or not _NAME.fullmatch(name):
         raise ValueError(
             f"{name[:40]!r} is no name; give at most {LONGEST_NAME} letters, digits, spaces and ._@+-, "

@@ -1,1 +1,1 @@
-"""Those who are told on their phones, by a process of its own: what is due to whom, and how it is sent."""
+"""Notifications to phones, in a separate process: what is due to whom, and how it is sent."""

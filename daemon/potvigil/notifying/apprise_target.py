@@ -1,6 +1,6 @@
 """A target that the library Apprise reaches: phone services, mail, MQTT, plain HTTP; one address each.
 
-The one door to that library, which is imported when a target is opened.
+The only file that imports that library, when a target is opened.
 """
 
 import logging
@@ -12,22 +12,22 @@ from potvigil.notifying.message import Notification, Send, SendError
 
 # How a service's own most urgent priority is called, where one may be given: by Apprise's tables.
 _URGENT = ("emergency", "max", "urgent", "high")
-# The most urgent of this one calls again and again by itself; the schedule does that.
+# The most urgent of this service repeats on its own; the schedule does that.
 _URGENT_OF = {"pover": "high"}
 # A mail has no priority of its own. RFC 2156, 5.3.4 (Importance); X-Priority as mail programs read it.
 _OF_A_MAIL = {"+Importance": "high", "+X-Priority": "1"}
 # Shorter parts of an address are no secret.
 _LEAST_SECRET, _LONGEST_PORT = 4, 5
-# Nor are words of everybody's, which would only make a reason unreadable.
+# Nor are common words, which would only make a reason unreadable.
 _WORDS = frozenset({"localhost", "priority", "mode", "none", "true", "false", "html", "text", "smtp", "high"})
 
 
 class AddressError(ValueError):
-    """An address is none that Apprise knows; the text shows no more of it than its kind."""
+    """An address that Apprise does not know; the text shows only its kind."""
 
 
 def apprise_send(url: str) -> Send:
-    """Return what sends to an address. Raises AddressError; ImportError where the library is missing."""
+    """Return the sender for an address. Raises AddressError; ImportError where the library is missing."""
     plain = _opened(url)
     urgent = _opened(_urgent(url, plain))
 
@@ -66,7 +66,7 @@ def server_of(url: str) -> tuple[str, int] | None:
 
 
 def without_secrets(text: str, url: str) -> str:
-    """Return a reason without what might be a secret of the address it is about."""
+    """Return a reason without anything that might be a secret of its address."""
     parts = urllib.parse.unquote(url).partition("://")[2]
     for part in sorted(re.split(r"[/:@?&=#,; ]+", parts), key=len, reverse=True):
         is_port = part.isdigit() and len(part) <= _LONGEST_PORT
@@ -78,7 +78,7 @@ def without_secrets(text: str, url: str) -> str:
 def _opened(url: str) -> Any:
     import apprise
 
-    # what it says is told as a reason, without what may be a secret of the address
+    # its log gives the reason, without anything that may be a secret of the address
     logging.getLogger("apprise").propagate = False
     asset = apprise.AppriseAsset(
         app_id="Potvigil",
@@ -87,7 +87,7 @@ def _opened(url: str) -> Any:
         # no picture from somebody's server beside an alarm
         image_url_mask="",
         image_url_logo="",
-        async_mode=False,  # sent by the thread that asks
+        async_mode=False,  # sent by the calling thread
         storage_mode=apprise.PersistentStoreMode.MEMORY,
         secure_logging=True,
     )

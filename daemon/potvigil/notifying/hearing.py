@@ -1,4 +1,4 @@
-"""What the watch says, as the schedule takes it; and that nobody is watching, where it says nothing."""
+"""The state of the watch for the schedule; and an alarm that nobody is watching, once it is silent."""
 
 from datetime import tzinfo
 
@@ -9,12 +9,12 @@ from potvigil.notifying.schedule import THE_WATCH, Situation
 from potvigil.watch.alarm_states import FIRST_REPEAT_S, LAST_REPEAT_S
 from potvigil.wording.silence import LOOK_AND_SEE, says_nothing
 
-# A watch that is started anew is back by then; the unit's own watchdog takes 35 s and a start.
+# A restarted watch is back by then; the unit's own watchdog takes 35 s and a start.
 SILENT_AFTER_S = 120.0
 
 
 class Hearing:
-    """Turns what was read into what stands now.
+    """Turns what was read into the active alarms.
 
     offset_s: the record's axis less the boot clock, as far as is known before the watch is heard. workshop:
     whose watch it is. with_rehearsals: whether a rehearsal counts. tz: None for the machine's own.
@@ -39,7 +39,7 @@ class Hearing:
         return self._offset_s
 
     def take(self, live: Live | None, at: Instant) -> Situation:
-        """Return what stands. live: what the watch said last, None where it never did."""
+        """Return the active alarms. live: the watch's last state, None where it never had one."""
         if live is not None and live.workshop != self._workshop:
             live = None
         if live is not None and live.rehearsed is not None and not self._with_rehearsals:
@@ -60,7 +60,7 @@ class Hearing:
         )
 
     def _heard(self, live: Live | None, at: Instant) -> tuple[float, float | None]:
-        """Return when the watch was heard last, at the earliest: on the record's axis, and Unix time."""
+        """Return when the watch was last heard, at the earliest: on the record's axis, and Unix time."""
         if live is None or not live.pots:
             return self._offset_s, None  # since the machine was started
         last = max((pot.snapshot for pot in live.pots.values()), key=lambda snapshot: snapshot.t_s)
@@ -73,7 +73,7 @@ class Hearing:
     def _silence(
         self, live: Live | None, heard_s: float, heard_utc_s: float | None, t_s: float, utc_s: float | None
     ) -> StandingAlarm:
-        # who stops the watch over an empty shop needs one word at most; anything else may be a cast
+        # stopping the watch with all pots open is worth one message at most; otherwise a cast may be at risk
         idle = live is not None and all(
             pot.batch is None and pot.snapshot.stage is Stage.OPEN for pot in live.pots.values()
         )
@@ -90,7 +90,7 @@ class Hearing:
 
 
 def last_announced_s(since_s: float, t_s: float) -> float:
-    """Return when an alarm that stood unacknowledged since then was announced last, as the watch does it."""
+    """Return when an alarm unacknowledged since then was last announced, at the intervals of the watch."""
     at_s, step_s = since_s, FIRST_REPEAT_S
     while at_s + step_s <= t_s:
         at_s += step_s

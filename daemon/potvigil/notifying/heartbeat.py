@@ -1,7 +1,7 @@
-"""The dead-man's line: an address that is fetched each minute while the watch is well.
+"""The heartbeat: an address that is fetched every minute while the watch is well.
 
-Whoever is fetched (a public heartbeat service, or another machine of one's own) calls when it is not any
-more: also when this machine, its power or the house's network is gone, of which nobody here can tell.
+The service fetched (a public one, or another machine of one's own) raises the alarm when that stops: also
+when this machine, its power or the local network is gone, which cannot be reported from here.
 """
 
 import time
@@ -16,7 +16,7 @@ from potvigil.notifying.schedule import THE_WATCH, Situation
 PERIOD_S = 60.0
 _TIMEOUT_S = 10.0
 _MOST_READ = 1000
-# As long as the network forgets, as it does: two in a row are a failure.
+# Networks lose a request now and then: two in a row are a failure.
 _FAULTS_PASSED_OVER = 1
 
 

@@ -1,7 +1,7 @@
-"""What outlives the notifier: what was told to whom, in a file beside the record, and in the record.
+"""What survives the notifier: what was sent to whom, in a file beside the record, and in the record.
 
-Both lie on the card, which may be slow, full or broken: a thread of its own writes them, and nobody who is to
-be told waits for it. What was sent and not yet written when the process is killed may be told once more.
+Both are on the card, which may be slow, full or broken: a separate thread writes them, and no message waits
+for it. What was sent but not yet written when the process is killed may be sent once more.
 """
 
 import json
@@ -43,12 +43,12 @@ class Kept:
 
 
 def beside(record: Path) -> Path:
-    """Return where what was told is kept."""
+    """Return the path of the file."""
     return Path(f"{record}.told")
 
 
 def read(path: Path) -> Kept:
-    """Return what was kept; nothing where there is nothing, or nothing that can be read."""
+    """Return what was kept; nothing where the file is missing or unreadable."""
     try:
         with path.open("rb") as file:
             tree = json.loads(file.read(_LARGEST_BYTES))
@@ -64,7 +64,7 @@ def read(path: Path) -> Kept:
 
 
 def as_text(kept: Kept) -> str:
-    """Return what `read` takes again."""
+    """Return the text that `read` reads."""
     books = {
         name: {
             "marks": [[*key, mark.since_s, mark.told_s] for key, mark in book.marks.items()],
@@ -85,7 +85,7 @@ def _book(tree: Any) -> Book:
 
 
 class Keeper:
-    """Writes in a thread of its own. record: the database. path: of what was told."""
+    """Writes in a separate thread. record: the database. path: of the file."""
 
     def __init__(self, record: Path, path: Path) -> None:
         self._record, self._path = record, path
@@ -98,14 +98,14 @@ class Keeper:
         self._thread.start()
 
     def keep(self, kept: Kept, rows: Sequence[DeliveryRow]) -> None:
-        """Write these when the card allows; what was told before is replaced."""
+        """Write these when the card allows; the earlier state is replaced."""
         with self._lock:
             self._text = as_text(kept)
             self._rows.extend(rows)
         self._news.set()
 
     def close(self, patience_s: float = 2.0) -> None:
-        """Write what is left, where that is soon done."""
+        """Write what is left, if that does not take long."""
         self._is_ending = True
         self._news.set()
         self._thread.join(patience_s)
@@ -150,6 +150,6 @@ class Keeper:
 
     def _has_written(self, rows: Sequence[DeliveryRow]) -> None:
         with self._lock:
-            for row in rows:  # those that were crowded out meanwhile are not there any more
+            for row in rows:  # those dropped meanwhile are gone
                 if self._rows and self._rows[0] is row:
                     self._rows.popleft()

@@ -1,7 +1,7 @@
-"""The line to one target: one thing is sent at a time, each in a thread of its own and with a time limit.
+"""The line to one target: one message at a time, each in its own thread and with a time limit.
 
-There is no queue. While something is on its way nothing more is taken; what is due by then is put into one
-newer message. So a target that was away gets one message when it is back, in the words of that moment.
+There is no queue. While a message is being sent no other is accepted; what is due by then goes into one newer
+message. So a target that was away gets one message when it is back, in the words of that moment.
 """
 
 import threading
@@ -12,9 +12,9 @@ from typing import Generic, TypeVar
 
 # Longer than the libraries' own limits, and than a resolver that tries its servers in turn.
 LIMIT_S = 30.0
-# After a failure: so long at first, twice as long each time.
+# After a failure: so long at first, doubled each time.
 FIRST_WAIT_S, LONGEST_WAIT_S = 5.0, 600.0
-# A thread cannot be ended from outside: so many may hang, then nothing is tried until one is back.
+# A thread cannot be killed: so many may hang, then nothing is tried until one returns.
 MOST_HANGING = 3
 _LONGEST_FAULT = 200
 T = TypeVar("T")
@@ -22,7 +22,7 @@ T = TypeVar("T")
 
 @dataclass(frozen=True, slots=True)
 class Sent(Generic[T]):
-    """What became of something that was sent. fault: why it failed, None where it was taken."""
+    """The result of a message. fault: why it failed, None where it was accepted."""
 
     what: T
     fault: str | None
@@ -56,20 +56,20 @@ class Line(Generic[T]):
 
     @property
     def is_resting(self) -> bool:
-        """Whether it waits after a failure, with everything that is not new."""
+        """Whether it pauses after a failure, for everything that is not new."""
         return self._clock() < self._again_s
 
     @property
     def is_busy(self) -> bool:
-        """Whether something is on its way."""
+        """Whether a message is being sent."""
         return self._job is not None
 
     def start(self, what: T) -> None:
-        """Send something, where the line is free."""
+        """Send a message, if the line is free."""
         self._job = _Job(self._send, what, self._clock())
 
     def take(self) -> Sent[T] | None:
-        """Return what became of what was sent, once; None while that is not known."""
+        """Return the result of the last message, once; None while unknown."""
         job = self._job
         if job is None:
             return None
@@ -90,13 +90,13 @@ class Line(Generic[T]):
 
 
 class _Job(Generic[T]):
-    """One thing on its way."""
+    """One message being sent."""
 
     def __init__(self, send: Callable[[T], None], what: T, started_s: float) -> None:
         self.what, self.started_s = what, started_s
         self.is_over = False
         self.fault: str | None = None
-        # as a daemon: one that hangs does not hold up the end of the process
+        # a daemon thread: a hung one does not delay the end of the process
         threading.Thread(target=self._run, args=(send,), daemon=True).start()
 
     def _run(self, send: Callable[[T], None]) -> None:

@@ -1,4 +1,4 @@
-"""A message: all that is due to somebody now, in the words of the alarms."""
+"""A message: everything due to somebody now, in the words of the alarms."""
 
 from collections.abc import Callable, Sequence
 from dataclasses import dataclass
@@ -11,7 +11,7 @@ from potvigil.wording.alarm import headline, in_words
 from potvigil.wording.alarm_names import ALARM_WORDS
 from potvigil.wording.quantities import TimeTeller, alarm_state, shown
 
-# From then on a message says for how long nobody has seen the alarm.
+# From then on a message says for how long the alarm has been unacknowledged.
 _LONG_S = 300.0
 _NO_MORE = "Nothing more is sent about it unless it comes back."
 TEST_TEXT = "This is a test of the notification. Nothing is wrong."
@@ -19,9 +19,9 @@ TEST_TEXT = "This is a test of the notification. Nothing is wrong."
 
 @dataclass(frozen=True, slots=True)
 class Notification:
-    """What is sent. link: to the page, None where nobody said where it is. urgent: it shall wake somebody.
+    """What is sent. link: to the page, None where not configured. urgent: it should wake somebody.
 
-    pot, alarm: what it tells first, where that stands and can be acknowledged; else None.
+    pot, alarm: of its first alarm, where that is active and can be acknowledged; else None.
     """
 
     title: str
@@ -73,7 +73,7 @@ def _title(due: Due, teller: TimeTeller, tz: tzinfo | None) -> str:
 
 
 def _body(due: Due, now: Situation) -> str:
-    if due.kind is NoticeKind.CHANGED:  # why it was raised is not of this moment any more
+    if due.kind is NoticeKind.CHANGED:  # why it was raised no longer matters
         return _NO_MORE
     return _plain(f"{due.alarm.text}{_unseen(due, now)}")
 

@@ -1,4 +1,4 @@
-"""The notifier: looks at what the watch says, once a second, and tells whoever is to be told."""
+"""The notifier: reads the state of the watch once a second, and notifies whoever is due."""
 
 import logging
 import time
@@ -26,7 +26,7 @@ _log = logging.getLogger("potvigil")
 
 @dataclass(frozen=True, slots=True)
 class Dispatch:
-    """A message with what it tells, and as of when."""
+    """A message with its alarms, and as of when."""
 
     message: Notification
     found: tuple[Due, ...]
@@ -34,10 +34,10 @@ class Dispatch:
 
 
 class Notifier:
-    """Call `look` once a LOOK_S. targets: whom there is to tell, asked at each look.
+    """Call `look` once a LOOK_S. targets: called at each look for those there are.
 
-    kept: what was told before. status: where it is said how the notifier fares, None for nowhere. link: to
-    the page. tz: of the words, None for the machine's own zone. boot_id: of this boot.
+    kept: what was sent before. status: where the notifier's status is written, None for nowhere. link: to the
+    page. tz: of the words, None for the machine's own zone. boot_id: of this boot.
     """
 
     def __init__(
@@ -69,7 +69,7 @@ class Notifier:
         self._status_due_s = float("-inf")
 
     def look(self) -> None:
-        """Take what came of what was sent, and send what is due."""
+        """Take the results of earlier messages, and send what is due."""
         at = self._clock.now()
         live, _ = self._reader.read()
         now = self._hearing.take(live, at)
@@ -87,7 +87,7 @@ class Notifier:
 
     @property
     def is_busy(self) -> bool:
-        """Whether something is on its way."""
+        """Whether a message is being sent."""
         return any(line.is_busy for line in self._lines.values())
 
     def _look_at(self, target: Target, now: Situation) -> Iterator[DeliveryRow]:

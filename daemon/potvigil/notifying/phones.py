@@ -15,7 +15,7 @@ from potvigil.settings.notify import USUAL_NIGHT
 
 
 class Phones:
-    """Told as targets of the settings that say nothing of priorities and hours.
+    """Notified as targets of the settings with default priorities and hours.
 
     record: beside which the subscriptions are kept. tz: of the night, None for the machine's own zone.
     """
@@ -26,7 +26,7 @@ class Phones:
         self._targets: tuple[Target, ...] = ()
 
     def targets(self) -> Sequence[Target]:
-        """Return whom there is to tell now; a folder that cannot be read leaves those there were."""
+        """Return the present targets; if the folder cannot be read, the last ones."""
         try:
             kept = subscriptions(self._record)
         except OSError:
@@ -37,7 +37,7 @@ class Phones:
         return self._targets
 
     def _target(self, phone: Subscription) -> Target:
-        # two phones may have one name
+        # two phones may have the same name
         name = f"{phone.name} (phone {phone.id[:4]})"
         return Target(Recipient(name, frozenset(Priority), self._quiet_hours), _sender(phone))
 

@@ -32,7 +32,7 @@ class PushError(OSError):
 
 
 class GoneError(PushError):
-    """The browser is subscribed no more; the subscription was dropped."""
+    """The browser is no longer subscribed; the subscription was dropped."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -50,14 +50,14 @@ class PushMessage:
 
     @property
     def tag(self) -> str:
-        """What a newer message must share to take the place of this one."""
+        """What a newer message must share to replace this one."""
         return f"{self.pot or ''} {self.alarm or ''}".strip() or "potvigil"
 
 
 def send(subscription: Subscription, message: PushMessage) -> None:
     """Send a message, within WITHIN_S beside the look-up of a name. Raises PushError.
 
-    A subscription that its service says is gone is dropped, and GoneError raised.
+    A subscription that its service reports gone is dropped, and GoneError raised.
     """
     parts = urlsplit(subscription.endpoint)
     host = parts.hostname or ""
@@ -106,7 +106,7 @@ def _post(host: str, port: int, subscription: Subscription, message: PushMessage
 
 
 def _cut(connection: http.client.HTTPSConnection) -> None:
-    """End a connection that trickles: a timeout of its socket begins anew with every byte."""
+    """End a trickling connection: its socket's timeout restarts with every byte."""
     if connection.sock is not None:
         with suppress(OSError):
             connection.sock.shutdown(socket.SHUT_RDWR)

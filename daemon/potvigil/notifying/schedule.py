@@ -1,8 +1,8 @@
-"""What is due to whom: the alarms that stand and what a recipient knows of them in, what to tell out.
+"""What is due to whom: active alarms and what a recipient knows of them in, what to send out.
 
-An alarm is told when it is raised, again whenever the watch announces it again, and once more when somebody
-has acknowledged it or put it aside, or when it is over; that only to those who were told of it. Nothing here
-sends: what could not be delivered is not marked, and so is due again, in the words of that moment.
+An alarm is sent when it is raised, again whenever the watch repeats it, and once more when it was
+acknowledged, shelved or is over; that last only to those who got it. Nothing here sends: what could not be
+delivered is not marked, and so is due again, in the words of that moment.
 """
 
 from collections.abc import Iterable, Iterator, Mapping, Sequence
@@ -15,24 +15,24 @@ from potvigil.watch.alarm_rules import RULES
 
 # In place of a pot: the watch itself, which has fallen silent.
 THE_WATCH = ""
-# Who was told of an alarm so shortly before the watch announces it again knows it still.
+# Somebody notified so shortly before a repeat of the watch still knows of it.
 REMINDED_S = 300.0
-# What is told beside the alarms themselves (seen, over) comes at most so often for a pot.
+# Notices besides the alarms themselves (acknowledged, over) come at most so often for a pot.
 NOTICE_EVERY_S = 600.0
-# Now is known to a slow reading; what was told later than this after it belongs to another axis.
+# The present time may come from a slow reading; what was sent later than this after it is of another axis.
 _SLACK_S = 60.0
 
 
 class NoticeKind(StrEnum):
     RAISED = "raised"
     AGAIN = "again"
-    CHANGED = "changed"  # acknowledged, put aside, or over
+    CHANGED = "changed"  # acknowledged, shelved, or over
     TEST = "test"
 
 
 @dataclass(frozen=True, slots=True)
 class Recipient:
-    """Who is told of what. after_s: only of what nobody has acknowledged for so long."""
+    """Who is notified of what. after_s: only of alarms unacknowledged for so long."""
 
     name: str
     priorities: frozenset[Priority]
@@ -42,7 +42,7 @@ class Recipient:
 
 @dataclass(frozen=True, slots=True)
 class Situation:
-    """What stands at a moment of the record's axis, by pot; of a pot that is missing nothing is known.
+    """The active alarms at a moment of the record's axis, by pot; a missing pot is unknown.
 
     rehearsed: whether it is a rehearsal's.
     """
@@ -55,7 +55,7 @@ class Situation:
 
 @dataclass(frozen=True, slots=True)
 class Due:
-    """An alarm that somebody is to be told of now."""
+    """An alarm to notify somebody of now."""
 
     pot_id: str
     alarm: StandingAlarm
@@ -68,7 +68,7 @@ class Due:
 
 @dataclass(frozen=True, slots=True)
 class AlarmMark:
-    """An alarm a recipient was told of: since when it stood, and when that was told last."""
+    """An alarm a recipient was notified of: active since when, and when last sent."""
 
     since_s: float
     told_s: float
@@ -79,13 +79,13 @@ Key = tuple[str, AlarmId]  # pot, alarm
 
 @dataclass(frozen=True, slots=True)
 class Book:
-    """What a recipient knows. marks: of what has not come to its end; noticed: pots' last notices, s."""
+    """What a recipient knows. marks: of alarms not over yet; noticed: pots' last notices, s."""
 
     marks: Mapping[Key, AlarmMark] = field(default_factory=dict)
     noticed: Mapping[str, float] = field(default_factory=dict)
 
     def with_told(self, told: Iterable[Due], t_s: float) -> "Book":
-        """Return what is known once these were told at `t_s`."""
+        """Return what is known once these were sent at `t_s`."""
         marks, noticed = dict(self.marks), dict(self.noticed)
         for due in told:
             key = due.pot_id, due.alarm.alarm
@@ -97,7 +97,7 @@ class Book:
         return Book(marks, noticed)
 
     def at(self, now: Situation) -> "Book":
-        """Return what of it counts: no test that is over, and nothing of an axis that was begun anew."""
+        """Return the part that counts: no finished tests, and nothing of a restarted axis."""
         tests = {(pot_id, AlarmId.TEST) for pot_id in now.standing} - {
             (pot_id, each.alarm) for pot_id, alarms in now.standing.items() for each in alarms
         }
@@ -112,7 +112,7 @@ class Book:
 
 
 def due(recipient: Recipient, book: Book, now: Situation) -> tuple[Due, ...]:
-    """Return all that a recipient is to be told of now, the most pressing first; it makes one message."""
+    """Return everything due to a recipient now, most urgent first; it makes one message."""
     found = [*_alarms(recipient, book, now), *_notices(recipient, book, now)]
     found.sort(key=lambda each: (not each.is_urgent, each.kind is NoticeKind.CHANGED))
     return tuple(found)
@@ -128,12 +128,12 @@ def _alarms(recipient: Recipient, book: Book, now: Situation) -> Iterator[Due]:
 
 
 def _kind(alarm: StandingAlarm, mark: AlarmMark | None) -> NoticeKind | None:
-    """Return as what an alarm is to be told, None where it is not, to somebody it is for."""
+    """Return the kind of notice due for an alarm, None where none is."""
     if alarm.state is not AlarmState.UNACKNOWLEDGED:
         return None
     if alarm.alarm is AlarmId.TEST:
         return NoticeKind.TEST if mark is None or mark.since_s != alarm.since_s else None
-    # since_s is another where the watch was started anew and found the same again
+    # since_s differs where the watch was restarted and found the same again
     if mark is None or alarm.since_s - mark.told_s >= REMINDED_S:
         return NoticeKind.RAISED
     announced_s = alarm.since_s if alarm.announced_s is None else alarm.announced_s
@@ -159,7 +159,7 @@ def _notices(recipient: Recipient, book: Book, now: Situation) -> Iterator[Due]:
     for (pot_id, alarm_id), mark in book.marks.items():
         alarms = now.standing.get(pot_id)
         if alarms is None or alarm_id is AlarmId.TEST:
-            continue  # nothing is known, or nothing to tell
+            continue  # unknown, or nothing to send
         alarm = next((each for each in alarms if each.alarm is alarm_id), None) or _over(alarm_id, mark)
         is_due = now.t_s - book.noticed.get(pot_id, float("-inf")) >= NOTICE_EVERY_S
         if (

@@ -1,4 +1,4 @@
-"""How the notifier fares, as a small file in memory: the watch reads it, and tells of failures."""
+"""The notifier's status, as a small file in memory: the watch reads it, and reports failures."""
 
 import json
 import os
@@ -12,16 +12,16 @@ from potvigil.record.codec import build
 from potvigil.replacing import replace
 
 FORMAT = 1
-# It is written at least so often; one that is this old has nobody behind it.
+# Written at least so often; at this age the notifier is gone.
 WRITTEN_EVERY_S, STALE_AFTER_S = 10.0, 60.0
 _LARGEST_BYTES = 100_000
 
 
 @dataclass(frozen=True, slots=True)
 class Trial:
-    """A test alarm: since when it stood on the record's axis, and what came of it by target.
+    """A test alarm: since when, on the record's axis, and its result by target.
 
-    told: None where it was sent, else why it failed; a target that is missing has not said yet.
+    told: None where it was sent, else why it failed; a missing target has not reported yet.
     """
 
     since_s: float
@@ -40,7 +40,7 @@ class Status:
 
 
 def write(path: Path, status: Status) -> None:
-    """Put a status in the place of the last. Raises OSError."""
+    """Replace the last status. Raises OSError."""
     replace(path, json.dumps(asdict(status), ensure_ascii=False).encode())
 
 
@@ -53,7 +53,7 @@ class StatusReader:
         self._status: Status | None = None
 
     def read(self) -> Status | None:
-        """Return how the notifier fares, None where there is none."""
+        """Return the notifier's status, None where there is none."""
         try:
             found = self._path.lstat()
             if not stat.S_ISREG(found.st_mode) or found.st_size > _LARGEST_BYTES:
@@ -69,7 +69,7 @@ class StatusReader:
 
 
 def _content(path: Path) -> bytes:
-    # a pipe that somebody laid there meanwhile would be waited for
+    # a pipe planted there meanwhile would block
     with os.fdopen(os.open(path, os.O_RDONLY | os.O_NOFOLLOW | os.O_NONBLOCK | os.O_CLOEXEC), "rb") as file:
         return file.read(_LARGEST_BYTES + 1)
 

@@ -1,4 +1,4 @@
-"""The browsers that asked to be told: kept in a file beside the record, which page and sender share."""
+"""The subscribed browsers: kept in a file beside the record, shared by page and sender."""
 
 import base64
 import binascii
@@ -15,7 +15,7 @@ from urllib.parse import urlsplit
 
 from potvigil.upkeep.own_file import write
 
-# Whoever holds this can send to the phones: nothing for others than the service's group.
+# Whoever has this can send to the phones: only for the service's group.
 MODE = 0o640
 MOST_KEPT = 20
 LONGEST_ENDPOINT, LONGEST_NAME = 1000, 60
@@ -24,12 +24,12 @@ _LARGEST_BYTES = 200_000
 
 
 class SubscriptionError(ValueError):
-    """What a browser sent is no subscription; the text says what to do."""
+    """A browser sent an invalid subscription; the text says what to do."""
 
 
 @dataclass(frozen=True, slots=True)
 class Subscription:
-    """Where and how a browser is told.
+    """Where and how to notify a browser.
 
     endpoint: of its push service; p256dh, auth: what encrypts for it, base64url as the browser gave them.
     name: of the phone. since_utc_s: Unix time. record: the record it is kept beside.
@@ -48,7 +48,7 @@ class Subscription:
 
 
 def subscriptions(record: Path) -> list[Subscription]:
-    """Return all that are kept beside a record, the oldest first. Raises OSError."""
+    """Return all that are kept beside a record, oldest first. Raises OSError."""
     try:
         with _file(record).open("rb") as file:
             kept = json.loads(file.read(_LARGEST_BYTES))
@@ -64,7 +64,7 @@ def subscriptions(record: Path) -> list[Subscription]:
             for each in kept
         ]
     except (FileNotFoundError, ValueError, KeyError, TypeError):
-        return []  # none yet, or none of ours: the phones ask again
+        return []  # none yet, or a foreign file: the phones subscribe again
 
 
 def subscribe(
@@ -95,7 +95,7 @@ def unsubscribe(record: Path, subscription_id: str) -> bool:
 
 
 def key_bytes(text: str) -> bytes:
-    """Return what base64url stands for, with or without its padding; nothing where it is none."""
+    """Decode base64url, with or without padding; nothing where it is invalid."""
     try:
         return base64.b64decode(text + "=" * (-len(text) % 4), altchars=b"-_", validate=True)
     except (ValueError, binascii.Error):
@@ -103,7 +103,7 @@ def key_bytes(text: str) -> bytes:
 
 
 def _check_endpoint(endpoint: str) -> None:
-    """Take a public push service alone: what is sent there is sent by this machine, from within the house."""
+    """Accept only a public push service: this machine sends there from within the local network."""
     try:
         parts = urlsplit(endpoint)
         host, port = parts.hostname or "", parts.port

@@ -1,4 +1,4 @@
-"""Who is told, and how each is reached: from the settings to what sends."""
+"""Who is notified, and how: from the settings to what sends."""
 
 from collections.abc import Callable, Sequence
 from dataclasses import dataclass
@@ -19,13 +19,13 @@ class TargetError(ValueError):
 
 @dataclass(frozen=True, slots=True)
 class Target:
-    """Who is told of what, and what sends to him; another kind of target is another `Send`."""
+    """Who is notified of what, and what sends it; another kind of target is another `Send`."""
 
     recipient: Recipient
     send: Send
 
 
-# The targets there are now; asked at each look, for those that come and go.
+# The present targets; called at each look, for those that come and go.
 Targets = Callable[[], Sequence[Target]]
 
 
@@ -43,7 +43,7 @@ def beats(heartbeat: HeartbeatSettings) -> tuple[str, str | None]:
 
 
 def recipient_of(settings: TargetSettings, tz: tzinfo | None) -> Recipient:
-    """Return who is told of what."""
+    """Return who is notified of what."""
     quiet = None if settings.quiet_hours is None else QuietHours(*settings.quiet_hours, tz)
     return Recipient(settings.name, settings.told_of, quiet, settings.after.si)
 
@@ -65,7 +65,7 @@ def _opened(where: str, settings: TargetSettings, tz: tzinfo | None) -> Target:
 
 def _address(where: str, key: str, url: str | None, file: Path | None) -> str:
     if file is None:
-        assert url is not None  # the settings see to it
+        assert url is not None  # the settings require it
         return url
     try:
         found = first_line(file, "address").strip()

@@ -12,9 +12,9 @@ from cryptography.hazmat.primitives.asymmetric import ec
 
 from potvigil.notifying.subscriptions import MODE
 
-# At most 24 h ahead (RFC 8292, 2); half of that bears a clock that is hours off.
+# At most 24 h ahead (RFC 8292, 2); half of that tolerates a clock that is hours off.
 VALID_S = 12 * 3600
-# Whom a push service might ask: no address of a person, and one that is reserved (RFC 2606).
+# The contact for a push service: nobody's address, but a reserved one (RFC 2606).
 _CONTACT = "mailto:potvigil@example.com"
 
 
@@ -56,7 +56,7 @@ def _key(record: Path, *, make: bool) -> ec.EllipticCurvePrivateKey:
             file.write(made)
             file.flush()
             os.fsync(file.fileno())
-        with suppress(FileExistsError):  # another was quicker
+        with suppress(FileExistsError):  # another process was faster
             os.link(beside, path)
         beside.unlink()
     key = serialization.load_pem_private_key(path.read_bytes(), None)

@@ -1,1 +1,1 @@
-"""What is told, and to whom: each takes events; one failing never stops another."""
+"""The outputs: each takes events; one that fails never stops another."""

@@ -1,8 +1,8 @@
-"""What is known at this moment, as a small file in memory: the page reads it, the card is never touched.
+"""The current state, as a small file in memory: the page reads it, and the card is not touched.
 
-The record is written once a minute; a person in bed wants to know now. The file is replaced whole, so that
-no reader ever meets half of one. A write that fails is told once and tried again with the next tick: the
-watch does not depend on anybody looking.
+The record is written once a minute; a person in bed wants to know now. The file is replaced as a whole, so
+that no reader ever sees half of one. A failed write is logged once and retried at the next tick: the watch
+does not depend on any reader.
 """
 
 import dataclasses
@@ -45,7 +45,7 @@ class LiveFile:
         self._is_failing = False
 
     def begin(self, axis_offset_s: float, start_s: float) -> None:
-        """Say which run it is: t_s = boot time + axis_offset_s; start_s: its first moment on that axis."""
+        """Start a run: t_s = boot time + axis_offset_s; start_s: its first moment on that axis."""
         self._run = {"axis_offset_s": axis_offset_s, "start_t_s": start_s}
 
     def write(
@@ -54,12 +54,12 @@ class LiveFile:
         batches: Mapping[str, int | None],
         broker: BrokerState | None = None,
     ) -> None:
-        """Replace the file by what is known now. batches: the open one of each pot. broker: None for none."""
+        """Replace the file by the current state. batches: the open one of each pot. broker: None for none."""
         self._tick += 1
         frame = {
             **self._frame,
             "tick": self._tick,
-            # on the clock that never jumps, so that a reader can say how old it is
+            # on the monotonic clock, so that a reader can tell its age
             "written_boot_s": time.clock_gettime(time.CLOCK_BOOTTIME),
             "run": self._run,
             "broker": broker,
@@ -80,7 +80,7 @@ class LiveFile:
             self._is_failing = False
 
     def _follow(self, pot_id: str, snapshot: Snapshot) -> Iterator[str]:
-        """Take up the newest reading; yield each of the last two minutes as it was written first."""
+        """Add the newest reading; yield those of the last two minutes as first written."""
         recent = self._recent.setdefault(pot_id, deque())
         reading = snapshot.reading
         recent.append((reading.t_s, _text((reading.t_s, reading.gauge_pa))))

@@ -1,18 +1,18 @@
-"""What the lamp and the buzzer say: standing alarms in, rhythms out. Pure; nothing here has a wire.
+"""What the lamp and the buzzer show: active alarms in, rhythms out. Pure; nothing here has a wire.
 
-The lamp always moves. Dark, or lit without a wink, it means that nobody watches:
+The lamp always moves. Dark, or lit without a wink, means that no watch is running:
 
-    calm        a short flash every 4 s          nothing stands
-    lit         lit, with a short wink           an alarm stands and was acknowledged, or is shelved
-    twice       two short flashes every 4 s      an alarm came and went, and nobody has seen it yet
+    calm        a short flash every 4 s          no alarm
+    lit         lit, with a short wink           an alarm is active but acknowledged or shelved
+    twice       two short flashes every 4 s      an alarm came and went, and is not acknowledged yet
     slow        half a second on, once in 2 s    a medium or low alarm, not acknowledged
     quick       twice a second                   a high alarm, not acknowledged
 
-Flashing only while unacknowledged, quicker for the more pressing, as in IEC 60073 (slow 24 to 48 a minute,
-quick 84 to 168); its colours are those of the lamps: green calm, yellow note, red alarm. The buzzer calls
-when an alarm is announced and each time it is announced again, in bursts that differ by the number of pulses.
-That idea (three and two for high, three for medium, two for low) is IEC 60601-1-8's; the pace is slower, for
-somebody who sleeps.
+Flashing only while unacknowledged, quicker for more urgent alarms, as in IEC 60073 (slow 24 to 48 a minute,
+quick 84 to 168); the colours of the lamps are from there too: green calm, yellow note, red alarm. The buzzer
+sounds when an alarm is announced and at every repeat, in bursts that differ in their number of pulses. That
+idea (three and two for high, three for medium, two for low) is from IEC 60601-1-8; the pace is slower, for
+somebody asleep.
 """
 
 from collections.abc import Collection, Iterable
@@ -35,7 +35,7 @@ class Lamp(StrEnum):
 
 @dataclass(frozen=True, slots=True)
 class Rhythm:
-    """On from `on[i][0]` to `on[i][1]`, s, in each period. says: for a person who reads it on a console."""
+    """On from `on[i][0]` to `on[i][1]`, s, in each period. says: its words on a console."""
 
     says: str
     period_s: float
@@ -46,7 +46,7 @@ class Rhythm:
         return any(begin_s <= phase_s < end_s for begin_s, end_s in self.on)
 
     def next_edge_s(self, t_s: float) -> float:
-        """Return how long it stays as it is at t_s; more than zero."""
+        """Return how long it stays unchanged from t_s; more than zero."""
         phase_s = t_s % self.period_s
         edges_s = [edge_s for pulse in self.on for edge_s in pulse] + [self.period_s]
         return min(edge_s for edge_s in edges_s if edge_s > phase_s) - phase_s
@@ -60,14 +60,14 @@ QUICK = Rhythm("quick flashing", 0.5, ((0.0, 0.25),))
 # Where several share a lamp, the first of these is shown.
 _PRESSING = (QUICK, SLOW, TWICE, LIT, CALM)
 
-# While the button is held: it is felt; held for long enough, let go.
+# While the button is held: pressed; held for long enough, release it.
 PRESSED = Rhythm("pressed", 1.0, ((0.0, 1.0),))
 HELD = Rhythm("held", 0.25, ((0.0, 0.125),))
 
 
 @dataclass(frozen=True, slots=True)
 class Call:
-    """How the buzzer announces an alarm: a burst of pulses again and again, for so long."""
+    """How the buzzer announces an alarm: repeated bursts of pulses, for so long."""
 
     priority: Priority
     burst: Rhythm
@@ -95,7 +95,7 @@ CALLS = {
 
 @dataclass(frozen=True, slots=True)
 class Standing:
-    """One alarm that is not normal. announced_s: when it was last announced, None while it is not to be."""
+    """One alarm that is not normal. announced_s: when it was last announced, None while silent."""
 
     alarm: AlarmId
     priority: Priority
@@ -105,7 +105,7 @@ class Standing:
 
 @dataclass(frozen=True, slots=True)
 class Show:
-    """What lamps and buzzer do. lamps: those that are not named are dark. called_s: when the call began."""
+    """What lamps and buzzer do. lamps: those not named are dark. called_s: when the announcement started."""
 
     lamps: dict[Lamp, Rhythm]
     call: Call | None = None
@@ -119,7 +119,7 @@ class Show:
         return self.call is not None and 0.0 <= since_s < self.call.lasts_s and self.call.burst.is_on(since_s)
 
     def next_edge_s(self, t_s: float) -> float | None:
-        """Return how long all stays as it is at t_s; None for ever."""
+        """Return how long everything stays unchanged from t_s; None for ever."""
         edges_s = [rhythm.next_edge_s(t_s) for rhythm in self.lamps.values()]
         if self.call is not None and 0.0 <= (since_s := t_s - self.called_s) < self.call.lasts_s:
             edges_s.append(self.call.burst.next_edge_s(since_s))
@@ -129,9 +129,9 @@ class Show:
 def show(standing: Iterable[Standing], fitted: Collection[Lamp], quiet: bool, t_s: float) -> Show:
     """Return what lamps and buzzer should do at t_s.
 
-    fitted: the lamps there are. What has none of its own is shown by the next more pressing one there is,
-    else by the next below, so that a single lamp shows the most pressing of all. quiet: only a high alarm
-    sounds; and a test, for somebody who stands there has asked for it.
+    fitted: the lamps there are. A meaning without its own lamp is shown by the next more urgent one, else by
+    the next below, so that a single lamp shows the most urgent alarm. quiet: only a high alarm sounds, and a
+    test, which somebody there has asked for.
     """
     alarms = [each for each in standing if each.state is not AlarmState.NORMAL]
     wanted = [(_lamp_of(each), _rhythm_of(each)) for each in alarms] or [(Lamp.CALM, CALM)]
@@ -149,7 +149,7 @@ def show(standing: Iterable[Standing], fitted: Collection[Lamp], quiet: bool, t_
     ]
     if not calling:
         return Show(lamps)
-    # the most pressing; of two alike the older, so that its rhythm is not broken
+    # the most urgent; of two equal ones the older, so that its rhythm is not broken
     call, called_s = min(calling, key=lambda pair: (list(Priority).index(pair[0].priority), pair[1]))
     return Show(lamps, call, called_s)
 

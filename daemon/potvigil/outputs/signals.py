@@ -1,10 +1,10 @@
 """Lamp, buzzer and button on the pins of the machine, through gpiozero.
 
-At each tick the loop says what is to be shown (`Signals.show`); a thread moves the pins to that rhythm. It
-has leave for little more than two ticks: when the loop hangs, the leave runs out and the lamp goes dark, also
-while somebody presses the button. The loop itself never touches a pin and never waits for one. A pin that
-fails is told once and tried again with each change; the others go on. What fails stays known, so that the
-watch can tell it by the ways that do not.
+At each tick the loop says what to show (`Signals.show`), and a thread moves the pins to that rhythm. Each
+such order is valid for little more than two ticks: when the loop hangs it expires and the lamp goes dark,
+even while somebody presses the button. The loop itself never touches a pin and never waits for one. A failing
+pin is logged once and retried at each change; the others go on. Faults stay known, so that the watch can
+report them by the outputs that work.
 """
 
 import logging
@@ -22,7 +22,7 @@ from potvigil.model.who import BUTTON
 from potvigil.outputs.patterns import HELD, PRESSED, Lamp, Rhythm, Show, Standing, show
 
 LONG_PRESS_S = 3.0
-# Nobody presses for so long: the button or its wire is shorted, and must not hide the alarms.
+# Longer than any press: the button or its wire is shorted, and must not hide the alarms.
 STUCK_S = 10.0
 # Contacts bounce for some milliseconds; common practice.
 _BOUNCE_S = 0.05
@@ -31,13 +31,13 @@ _GRACE_S = 2.0
 
 _log = logging.getLogger("potvigil")
 
-Ask = Callable[[str, Command], None]  # pot, what is asked of its watch
+Ask = Callable[[str, Command], None]  # pot, command to its watch
 StandingOf = Mapping[str, Sequence[StandingAlarm]]  # by pot
 
 
 @dataclass(frozen=True, slots=True)
 class Wiring:
-    """Which pins, by their BCM numbers; None for what is not there."""
+    """Which pins, by their BCM numbers; None for what is not fitted."""
 
     lamps: Mapping[Lamp, int] = field(default_factory=dict)
     buzzer: int | None = None
@@ -45,10 +45,10 @@ class Wiring:
 
 
 class Signals:
-    """Decides, tick by tick, what is shown, and what a press of the button asks for.
+    """Decides, tick by tick, what is shown, and what a press of the button does.
 
-    pins: None where nothing is wired and somebody only wants to know. on_show: told what is shown at each
-    tick, and whether an alarm has just been announced for the first time.
+    pins: None where nothing is wired and the signals are only printed. on_show: called at each tick with what
+    is shown, and whether an alarm has just been announced for the first time.
     """
 
     def __init__(
@@ -68,18 +68,18 @@ class Signals:
         self._ask: Ask = lambda pot_id, command: None
 
     def start(self, ask: Ask) -> None:
-        """Begin to show. ask: told what the button asks for, from a thread of its own."""
+        """Start. ask: called with the commands of the button, from a separate thread."""
         self._ask = ask
         if self._pins is not None:
             self._pins.start(self.press)
 
     def hear(self, pot_id: str, event: Event) -> None:
-        """Take what happened: an alarm that announces itself again calls again."""
+        """Take an event: a repeated alarm sounds again."""
         if isinstance(event, AlarmEvent) and event.repeat:
             self._again.add((pot_id, event.alarm.value))
 
     def show(self, boot_s: float, utc_s: float | None, standing: StandingOf) -> None:
-        """Show these alarms from now on; one that is met for the first time is announced."""
+        """Show these alarms from now on; one seen for the first time is announced."""
         before, self._announced = self._announced, {}
         again, self._again = self._again, set()
         self._standing = standing
@@ -99,7 +99,7 @@ class Signals:
             self._pins.play(shown, boot_s)
 
     def press(self, held_s: float) -> None:
-        """Take a press of the button: short acknowledges all, long shelves the low alarms that stand."""
+        """Take a press of the button: short acknowledges all, long shelves the active low alarms."""
         for pot_id, alarms in self._standing.items():
             if held_s < LONG_PRESS_S:
                 if any(each.state in _UNSEEN for each in alarms):
@@ -110,7 +110,7 @@ class Signals:
                         self._ask(pot_id, Command(Action.SHELVE, 0.0, each.alarm, by=BUTTON))
 
     def ways(self) -> dict[str, str | None]:
-        """Return lamp and buzzer where they are fitted, each with what is wrong with it."""
+        """Return lamp and buzzer where they are fitted, each with its fault."""
         return dict.fromkeys(("lamp", "buzzer")) if self._pins is None else self._pins.ways()
 
     @property
@@ -119,7 +119,7 @@ class Signals:
         return None if self._pins is None else self._pins.fault
 
     def close(self) -> None:
-        """Make all dark and silent: nobody watches any more."""
+        """Turn everything off: the watch has ended."""
         if self._pins is not None:
             self._pins.close()
 
@@ -131,7 +131,7 @@ _TRUE = (AlarmState.UNACKNOWLEDGED, AlarmState.ACKNOWLEDGED)
 class Pins:
     """The open pins and the thread that moves them. Made by `open_pins`; clock: boot time, s.
 
-    faults: of what is wired and could not be opened, why.
+    faults: why wired devices could not be opened.
     """
 
     def __init__(
@@ -160,7 +160,7 @@ class Pins:
         self._thread = threading.Thread(target=self._run, name="signals", daemon=True)
 
     def start(self, on_press: Callable[[float], None]) -> None:
-        """Begin to move the pins. on_press: told how long the button was held, s."""
+        """Start to move the pins. on_press: called with how long the button was held, s."""
         if self._button is not None:
             self._button.when_pressed = self._press
             self._button.when_released = lambda: self._release(on_press)
@@ -168,7 +168,7 @@ class Pins:
         self._thread.start()
 
     def ways(self) -> dict[str, str | None]:
-        """Return lamp and buzzer where they are wired, each with what is wrong with it."""
+        """Return lamp and buzzer where they are wired, each with its fault."""
         faults, stuck = self._faults.copy(), self._stuck
         ways: dict[str, str | None] = {}
         for way, names in (("lamp", [*map(_name_of, Lamp)]), ("buzzer", ["buzzer"])):
@@ -189,7 +189,7 @@ class Pins:
         self._news.set()
 
     def close(self) -> None:
-        """Make all dark and let go of the pins."""
+        """Turn everything off and release the pins."""
         self._is_closing = True
         self._news.set()
         if self._thread.is_alive():
@@ -200,7 +200,7 @@ class Pins:
                 device.close()
 
     def step(self) -> float | None:
-        """Set every pin as it should be now; return after how many seconds to come again, None for never."""
+        """Set every pin as it should be now; return seconds until the next change, None for never."""
         now_s = self._moved_s = self._clock()
         wanted, until_s = self._wanted
         if now_s >= until_s:
@@ -219,11 +219,11 @@ class Pins:
 
     def _run(self) -> None:
         while not self._is_closing:
-            self._news.clear()  # before looking, so that nothing that comes meanwhile is missed
+            self._news.clear()  # before looking, so that nothing new is missed
             try:
                 again_s = self.step()
                 self._thread_fault = None
-            except Exception as error:  # whatever it is, a thread that ends would leave all dark and silent
+            except Exception as error:  # whatever it is: if the thread ended, lamp and buzzer would be off
                 again_s = None
                 if self._thread_fault is None:
                     _log.error("signals: lamp and buzzer cannot be driven (%r); tried again each tick", error)
@@ -271,7 +271,7 @@ class Pins:
             on_press(self._clock() - pressed_s)
 
     def _felt(self, now_s: float) -> Rhythm | None:
-        """Return what the lamps answer to the finger on the button."""
+        """Return what the lamps show while the button is pressed."""
         pressed_s = self._pressed_s
         if pressed_s is None:
             return None
@@ -289,7 +289,7 @@ def boot_time_s() -> float:
 def open_pins(
     wiring: Wiring, tick_s: float, clock: Callable[[], float] = boot_time_s, factory: Any | None = None
 ) -> Pins:
-    """Open what is wired. What cannot be opened is told in one line and left out: the watch goes on.
+    """Open what is wired. What cannot be opened is logged in one line and left out: the watch goes on.
 
     tick_s: time between two ticks of the loop. factory: of gpiozero; None for the machine's own.
     """

@@ -1,4 +1,4 @@
-"""What the service manager is told, by its datagram protocol; without a manager every call does nothing.
+"""Messages to the service manager, by its datagram protocol; without a manager every call does nothing.
 
 Source: sd_notify(3) and sd_watchdog_enabled(3) of systemd.
 """
@@ -6,7 +6,7 @@ Source: sd_notify(3) and sd_watchdog_enabled(3) of systemd.
 import os
 import socket
 
-_LONGEST_WAIT_S = 1.0  # a manager too busy to read must not hold up the watch
+_LONGEST_WAIT_S = 1.0  # a manager too busy to read must not block the watch
 
 
 def ready(status: str) -> bool:

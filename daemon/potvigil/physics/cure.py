@@ -1,7 +1,7 @@
 """The cure clock: how old the resin is by its own time, and when the batch may be vented.
 
 Resin cures quicker when warm. Its age is counted in hours at the temperature its times are given for
-(equivalent age, ASTM C1074): each second counts exp(Q (1/T_given - 1/T)). Q stands for "the time halves with
+(equivalent age, ASTM C1074): each second counts exp(Q (1/T_given - 1/T)). Q means "the time halves with
 each 10 C", the common practice of the shop, and is not derived from the kinetics of any one reaction.
 
 A probe in or on the mould tells the resin's temperature. The air understates a part that heats itself, so
@@ -15,7 +15,7 @@ from potvigil.model.events import Cure
 from potvigil.model.pot import Resin
 
 HALVING_K = 10.0
-# Where nobody says when it gels: of the resins of resins.yaml none gels later than at 0.42 of its hold.
+# Without a gel time: no resin of resins.yaml gels later than at 0.42 of its hold.
 LATEST_GEL = 0.5
 # How far the temperature may go from here on, 95 %: 1.2 K in an hour, 3.5 K in a night, as in the forecast;
 # on the mean until then it tells with a share of that (1/sqrt 3 for a wandering one).
@@ -43,7 +43,7 @@ def pace(kelvin: float, given_for_k: float) -> float:
 class CureClock:
     """The age of one batch. Times on the record's axis.
 
-    start_s: of the fill, until `mixed` says when the resin was mixed.
+    start_s: of the fill, until `mixed` gives the time of mixing.
     """
 
     def __init__(self, start_s: float, resin: Resin) -> None:
@@ -55,7 +55,7 @@ class CureClock:
         self._done_s: float | None = None
 
     def take(self, t_s: float, kelvin: float | None) -> None:
-        """Go on to t_s; kelvin: of the thermometer nearest to the resin, None where none answers."""
+        """Advance to t_s; kelvin: of the thermometer nearest to the resin, None where none answers."""
         if kelvin is not None and kelvin != self._kelvin:
             first, self._kelvin = self._kelvin is None, kelvin
             self._set_pace()
@@ -68,7 +68,7 @@ class CureClock:
         self._now_s = max(t_s, self._now_s)
 
     def retime(self, resin: Resin) -> None:
-        """Say which resin it is; what it aged so far counts as at the present temperature."""
+        """Set the resin; its age so far is converted at the present temperature."""
         passed_s = self._age_s / self._pace
         self._resin, self._done_s = resin, None
         self._set_pace()

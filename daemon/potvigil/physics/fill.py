@@ -1,7 +1,7 @@
 """Filling a pot from a compressor's tank: how long it takes, how far the tank carries, how the air warms.
 
 Two rigid vessels of ideal gas and a pump, by balances of mass and energy (Cengel & Boles, Thermodynamics,
-unsteady-flow processes): what enters brings its enthalpy, so air that is let in warms. Each vessel gives its
+unsteady-flow processes): incoming air brings its enthalpy, so it warms. Each vessel gives its
 heat to its walls with one time constant. Pressures Pa absolute where not named gauge.
 """
 
@@ -25,7 +25,7 @@ DELIVERED_SHARE = Interval(0.9, 0.7, 1.05)
 # volumetric efficiency 1 + c - c r^(1/n), of any handbook of compressors.
 CLEARANCE, PISTON_EXPONENT = 0.05, 1.3
 
-LONGEST_S = 4.0 * 3600.0  # a fill that takes longer is none
+LONGEST_S = 4.0 * 3600.0  # a longer fill never finishes
 # Of a step: its time, at first and as a share of the time passed; of the air in a vessel, what it may move.
 _FIRST_STEP_S, _STEP_SHARE, _LARGEST_SHARE = 0.1, 0.002, 0.005
 _PARCELS = 200  # in which the tank empties into the pot where nothing is known of the way
@@ -35,8 +35,8 @@ _PARCELS = 200  # in which the tank empties into the pot where nothing is known 
 class Compressor:
     """A compressor and its tank; cut_in_pa, cut_out_pa gauge: where its motor starts and stops.
 
-    free_air_m3_per_s: what it delivers, as air of the surroundings, while the tank stands at rated_pa, gauge.
-    area_m2: effective area of all that lies between tank and pot, None where that is not known.
+    free_air_m3_per_s: what it delivers, as air of the surroundings, with the tank at rated_pa, gauge.
+    area_m2: effective area of everything between tank and pot, None where unknown.
     """
 
     tank_m3: float
@@ -55,7 +55,7 @@ class Compressor:
 
 @dataclass(frozen=True, slots=True)
 class Fill:
-    """One fill, until the gauge first shows what was asked; all pressures gauge.
+    """One fill, until the gauge first shows the target; all pressures gauge.
 
     time_s: None where it never does, and then reached_pa is where it ends. settled_pa: what is left of it
     when the air has cooled to the room, the supply shut at once.
@@ -86,7 +86,7 @@ def equalised_pa(first_pa: float, first_m3: float, second_pa: float, second_m3: 
 
 
 def adiabatic_fill_k(from_pa: float, to_pa: float, start_k: float, supply_k: float) -> float:
-    """Return how warm air gets that is let into a rigid vessel, K, if it can give off no heat.
+    """Return the temperature of air let into a rigid vessel, K, if it loses no heat.
 
     T = g Ts / (1 + (p1/p2) (g Ts/T1 - 1)): Cengel & Boles, unsteady-flow processes, for constant heat
     capacities. Absolute pressures.
@@ -155,7 +155,7 @@ def fills(
 class _Pair:
     """Tank and pot while air goes from one to the other.
 
-    Amounts are told as the product of pressure and volume they would have at the room's temperature, heat as
+    Amounts are given as the product of pressure and volume at the room's temperature, heat as
     the product they have: J, both. What moves carries g times its own product.
     """
 

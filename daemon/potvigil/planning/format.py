@@ -1,4 +1,4 @@
-"""How a plan says pressures, times, sizes and spans: no more exactly than they are known."""
+"""How a plan words pressures, times, sizes and spans: no more exactly than they are known."""
 
 from datetime import datetime, timedelta
 
@@ -10,7 +10,7 @@ from potvigil.wording.quantities import rate, two_digits
 
 
 class Say:
-    """One plan and what it was asked after; says its times by the clock, its pressures in the pot's unit."""
+    """One plan and its request; words times by the clock and pressures in the pot's unit."""
 
     def __init__(self, plan: Plan, asked: PourRequest) -> None:
         self.plan, self.pour, self.pot, self.asked = plan, plan.pour, plan.pour.pot, asked
@@ -20,7 +20,7 @@ class Say:
         self.shut = asked.start + timedelta(seconds=before_s)  # at pressure
 
     def then(self, after_s: float) -> str:
-        """Return a time so long after the pot is at pressure."""
+        """Return the time so long after the pot is at pressure."""
         moment = self.shut + timedelta(seconds=after_s)
         step = 60 if after_s < 5_400.0 else 600 if after_s < 43_200.0 else 1800
         return self.when(_rounded(moment, step))
@@ -67,7 +67,7 @@ def litres(m3: float) -> str:
 
 
 def rough(seconds: float) -> str:
-    """Return a span as exact as it is known: minutes up to three hours, ten minutes to ten, then hours."""
+    """Return a span as exactly as it is known: minutes up to three hours, ten minutes to ten, then hours."""
     step_s = 60.0 if seconds < 10_800.0 else 600.0 if seconds < 36_000.0 else 3600.0
     return span(seconds if seconds < 60.0 else round(seconds / step_s) * step_s)
 

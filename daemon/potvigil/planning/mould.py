@@ -1,4 +1,4 @@
-"""The mould by its outside, and whether it goes into the pot."""
+"""The outside of the mould, and whether it fits into the pot."""
 
 from dataclasses import dataclass
 from math import hypot, pi
@@ -18,12 +18,12 @@ class Mould:
 
     @property
     def across_m(self) -> float:
-        """Return the widest it is seen from above: what must go through a round pot."""
+        """Return its largest width seen from above: what must fit into a round pot."""
         return self.length_m if self.width_m is None else hypot(self.length_m, self.width_m)
 
     @property
     def volume_m3(self) -> float:
-        """Return what it takes up, its resin included."""
+        """Return its volume, resin included."""
         if self.width_m is None:
             return pi / 4.0 * self.length_m**2 * self.height_m
         return self.length_m * self.width_m * self.height_m
@@ -31,7 +31,7 @@ class Mould:
 
 @dataclass(frozen=True, slots=True)
 class Clearance:
-    """The room left by a mould on its stand, m: on each side, and above it. Below 0 it does not go in."""
+    """The room left by a mould on its stand, m: on each side, and above it. Below 0 it does not fit."""
 
     beside_m: float
     above_m: float
@@ -42,7 +42,7 @@ class Clearance:
 
     @property
     def has_room(self) -> bool:
-        """Return whether bag, gloves and fittings have room as well."""
+        """Return whether there is room for bag, gloves and fittings too."""
         return self.beside_m >= BESIDE_M and self.above_m >= ABOVE_M
 
 

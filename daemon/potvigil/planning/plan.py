@@ -1,6 +1,6 @@
-"""The plan before a pour: what the caster means to do, reckoned through; its words are in sheet.py.
+"""The plan before a pour: what the caster means to do, computed; its words are in sheet.py.
 
-Every answer is one of four, and nothing that is not known is made up.
+Every answer is one of four, and nothing unknown is made up.
 """
 
 from collections.abc import Sequence
@@ -18,8 +18,8 @@ from potvigil.physics.stored_energy import stored_energy_j
 from potvigil.planning.mould import Clearance, Mould, fit
 from potvigil.planning.temperature_course import Course, Cured, coldest_k, cured, steady, working_time_s
 
-# What the hands need where nothing is said: from the first stir to the lid shut on a small mould, clamps and
-# all. Common practice.
+# The usual time for the work by hand: from the first stir to the lid shut on a small mould, clamps and all.
+# Common practice.
 MIXING_S, POURING_S, LOADING_S = (
     Interval(180.0, 120.0, 300.0),
     Interval(120.0, 60.0, 300.0),
@@ -28,7 +28,7 @@ MIXING_S, POURING_S, LOADING_S = (
 COLDEST_ADVISED_K = 283.15  # below 10 C many resins thicken, or stay soft: data sheets in general
 # Casting resins weigh 1.0 to 1.25 kg/L, common practice; the lightest takes the most room.
 LIGHTEST_KG_PER_M3 = 1000.0
-_TRUSTED_FILLS = 3  # so many fills that were measured count for more than what is reckoned
+_TRUSTED_FILLS = 3  # so many measured fills count more than the computed time
 
 
 class NeverCuredError(ValueError):
@@ -44,10 +44,10 @@ class Feasibility(StrEnum):
 
 @dataclass(frozen=True, slots=True)
 class Pour:
-    """What the caster means to do. Pressures gauge; None is not known.
+    """What the caster means to do. Pressures gauge; None is unknown.
 
-    night: temperature from the fill on. leaks_pa_per_s: of the pot's last batches, the oldest first;
-    leaks_now_pa_per_s: what its health makes of them. fills_s: how long its last fills took.
+    night: temperature from the fill on. leaks_pa_per_s: of the pot's last batches, oldest first;
+    leaks_now_pa_per_s: as its health report has them. fills_s: how long its last fills took.
     """
 
     pot: Pot
@@ -78,7 +78,7 @@ class Work:
 
     @property
     def needed_s(self) -> Interval:
-        """Return what all of it takes; without the filling where that is not known."""
+        """Return the total time; without the filling where that is unknown."""
         return self.hands_s if self.filling_s is None else total(self.hands_s, self.filling_s)
 
     @property
@@ -94,7 +94,7 @@ class Work:
 
 @dataclass(frozen=True, slots=True)
 class Changes:
-    """What would make the work fit, each by itself. None where it does not help or is not known.
+    """What would make the work fit, each on its own. None where it does not help or is unknown.
 
     slower: names of resins that are slow enough, with their working time here and their hold from then on.
     asked_at_s: the working time a resin needs, at the temperature its times are given for, at_k. cooler_k: a
@@ -111,7 +111,7 @@ class Changes:
 
 @dataclass(frozen=True, slots=True)
 class Plan:
-    """A pour, reckoned through; pressures gauge, None is not known.
+    """A pour, computed; pressures gauge, None is unknown.
 
     gas_m3: with its 95 %. tank_alone_pa: where a full tank and one about to start its motor carry the pot.
     worst_settled_pa: where the gauge ends if the air gave off no heat in the fill. coldest_k: of the hold.
@@ -155,7 +155,7 @@ class Plan:
 
     @property
     def holds(self) -> Feasibility:
-        """Return whether the batch bears what the pot leaked lately."""
+        """Return whether the batch can bear what the pot leaked lately."""
         now = self.pour.leak_now_pa_per_s
         seen = [now] if now is not None else list(self.pour.leaks_pa_per_s)
         if not seen:
@@ -166,13 +166,13 @@ class Plan:
 
 
 def worst(answers: Sequence[Feasibility]) -> Feasibility:
-    """Return NO where one of them is; else the least good of what is known."""
+    """Return NO where one of them is; else the worst of the known ones."""
     order = (Feasibility.NO, Feasibility.CLOSE, Feasibility.YES, Feasibility.UNKNOWN)
     return next(each for each in order if each in answers)
 
 
 def plan(pour: Pour) -> Plan:
-    """Reckon a pour through. Raises NeverCuredError."""
+    """Compute the plan of a pour. Raises NeverCuredError."""
     pot = _with_contents(pour)
     ambient_pa, working_pa = pot.ambient_pa, pot.working_pa
     room_k = TEMPERATURE_UNKNOWN_K if pour.room_k is None else pour.room_k
@@ -219,13 +219,13 @@ def plan(pour: Pour) -> Plan:
 
 
 def total(*parts: Interval) -> Interval:
-    """Return the sum, its ends as if all went well or badly at once."""
+    """Return the sum, with bounds as if everything went well or badly at once."""
     value, low, high = (sum(each) for each in zip(*((p.value, p.low, p.high) for p in parts), strict=True))
     return Interval(value, low, high)
 
 
 def _with_contents(pour: Pour) -> Pot:
-    """Return the pot with this mould in it; what its settings say of contents where no mould is given."""
+    """Return the pot with this mould in it; with its configured contents where no mould is given."""
     if pour.mould is None:
         return pour.pot
     return replace(pour.pot, contents_volume_m3=min(pour.mould.volume_m3, 0.95 * pour.pot.internal_volume_m3))
@@ -237,7 +237,7 @@ def _alone(compressor: Compressor, tank_pa: float, gas_m3: float, pot: Pot) -> f
 
 
 def _filling_s(filled: Fills | None, measured_s: Sequence[float]) -> Interval | None:
-    """Return how long the fill takes: as measured where there is enough of it, else as reckoned."""
+    """Return how long the fill takes: measured where there are enough fills, else computed."""
     if measured_s and (filled is None or len(measured_s) >= _TRUSTED_FILLS):
         return Interval(median(measured_s), min(measured_s), max(measured_s))
     if filled is None:

@@ -4,14 +4,14 @@ from dataclasses import dataclass
 
 from potvigil.model.events import Interval
 
-ROOM_K = (263.15, 323.15)  # -10 to 50 C; nobody casts outside it, and a thermometer that says so is at fault
+ROOM_K = (263.15, 323.15)  # -10 to 50 C; nobody casts outside it, so a thermometer that reads so is faulty
 
 
 @dataclass(frozen=True, slots=True)
 class SoFar:
-    """Leaks and fills of the last batches, the oldest first. None or empty is not known.
+    """Leaks and fills of the last batches, oldest first. None or empty is unknown.
 
-    room_k: now. night: seconds from the start asked for and temperatures, of the day before it.
+    room_k: now. night: seconds from the requested start and temperatures, of the day before it.
     """
 
     leaks_pa_per_s: tuple[Interval, ...] = ()

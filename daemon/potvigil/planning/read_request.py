@@ -1,4 +1,4 @@
-"""A plan from words to words: what is said of a pour is read, reckoned through, and told."""
+"""A plan from words to words: reads a request for a pour, computes the plan and words it."""
 
 import difflib
 import re
@@ -20,12 +20,12 @@ from potvigil.units import MASS, PRESSURE, SIZE, TEMPERATURE, TIME, QuantityKind
 
 _TIME_S = (0.0, DAY_S)
 _MASS_KG, _SIZE_M = (0.001, 1000.0), (0.001, 5.0)
-_BEGUN = timedelta(hours=1)  # a start that long ago is of one who has just begun, not of tomorrow
+_BEGUN = timedelta(hours=1)  # a start less than this ago means just now, not tomorrow
 
 
 @dataclass(frozen=True, slots=True)
 class Rig:
-    """What of the settings a plan goes by. inside_m: diameter and height; None is not known."""
+    """The settings that a plan uses. inside_m: diameter and height; None is unknown."""
 
     pot: Pot
     usual_resin: str | None = None
@@ -34,7 +34,7 @@ class Rig:
 
 
 class SaidError(ValueError):
-    """What was said of a pour cannot be. faults: a line for each, to go on after its name."""
+    """An impossible request. faults: a line for each, to follow its name."""
 
     def __init__(self, faults: Mapping[Ask, str]) -> None:
         super().__init__("; ".join(f"{ask} {fault}" for ask, fault in faults.items()))
@@ -48,9 +48,9 @@ def planned(
     so_far: Callable[[datetime], SoFar],
     called: Callable[[Ask], str] = str,
 ) -> Sheet:
-    """Return the plan of what was said; what was not said is as usual. Raises SaidError with every fault.
+    """Return the plan of a request, with defaults for what was not given. Raises SaidError with every fault.
 
-    so_far: what is known of the pot before a start. called: how a thing that may be said is named.
+    so_far: what is known of the pot before a start. called: how an option is named.
     """
     reader = _Reader(said, called, rig.pot.temperature_unit)
     start = reader.clock(Ask.START, now - _BEGUN) or now
@@ -95,7 +95,7 @@ def planned(
 
 
 class _Reader:
-    """Reads what was said, piece by piece, and keeps what is wrong with each. unit: of temperatures told."""
+    """Reads a request piece by piece, and keeps the faults of each. unit: of temperatures in the words."""
 
     def __init__(self, said: Mapping[Ask, str], called: Callable[[Ask], str], unit: str) -> None:
         self._said, self._called, self._unit = said, called, unit
@@ -137,7 +137,7 @@ class _Reader:
         return None
 
     def night(self, room_k: float | None, start: datetime, known: SoFar) -> tuple[Course | None, str]:
-        """Return the temperature from the fill on and what it goes by."""
+        """Return the temperature from the fill on, and its source."""
         kind, low = self._said.get(Ask.NIGHT), self._said.get(Ask.NIGHT_LOW)
         if kind is not None and kind not in list(NightLike):
             self._fault(

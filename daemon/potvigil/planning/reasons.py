@@ -1,4 +1,4 @@
-"""What the plan's answers rest on: a head and its lines each, in the order of work."""
+"""The reasons for the plan's answers: a heading with its lines each, in the order of work."""
 
 from collections.abc import Iterator
 

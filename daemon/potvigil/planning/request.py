@@ -1,4 +1,4 @@
-"""What may be said of a pour that is planned, and what was said of one."""
+"""The options of a planned pour, and the request for one."""
 
 from collections.abc import Callable
 from dataclasses import dataclass
@@ -7,7 +7,7 @@ from enum import StrEnum
 
 
 class Ask(StrEnum):
-    """One thing that may be said, by its name on the command line and in the page's address."""
+    """One option, by its name on the command line and in the page's address."""
 
     MOULD = "mould"
     STAND = "stand"
@@ -26,7 +26,7 @@ class Ask(StrEnum):
 
 
 class NightLike(StrEnum):
-    """What the night is taken for, if not like the last one: as warm as now, or falling to its coldest."""
+    """The night assumed, if not the last one: as warm as now, or falling to its coldest."""
 
     STEADY = "steady"
     DOWN = "down"
@@ -34,10 +34,10 @@ class NightLike(StrEnum):
 
 @dataclass(frozen=True, slots=True)
 class PourRequest:
-    """What the plan is called after. start: of mixing. until: when the batch is wanted, None for whenever.
+    """The request behind a plan. start: of mixing. until: when the batch is wanted, None for any time.
 
-    night: what is known of the coming night, in words, "" for nothing. called: how a thing that may be said
-    is named where it was asked for.
+    night: what is known of the coming night, in words, "" for nothing. called: how an option is named where
+    the request was made.
     """
 
     resin: str

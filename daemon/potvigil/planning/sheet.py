@@ -17,7 +17,7 @@ LOCAL_RULES = (
 
 @dataclass(frozen=True, slots=True)
 class Sheet:
-    """One page. short: answers with their mark. sections: a head and its lines each, in the order of work."""
+    """One page. short: answers with their mark. sections: a heading with its lines each, in order of work."""
 
     title: str
     under: str
@@ -29,14 +29,14 @@ class Sheet:
 
     @property
     def overall(self) -> Feasibility:
-        """Return the answer as a whole: no yes while something is not known."""
+        """Return the overall answer: never yes while something is unknown."""
         if self.answer is Feasibility.YES and any(each is Feasibility.UNKNOWN for each, _ in self.short):
             return Feasibility.UNKNOWN
         return self.answer
 
     @property
     def headline(self) -> str:
-        """Return it in one line."""
+        """Return the overall answer in one line."""
         match self.overall:
             case Feasibility.YES:
                 return "This plan works."

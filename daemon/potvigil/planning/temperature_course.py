@@ -31,9 +31,9 @@ def steady(kelvin: float) -> Course:
 
 
 def down_to(room_k: float, lowest_k: float, start_s: float) -> Course:
-    """Return a night that falls evenly from room_k to lowest_k at dawn, and follows the sun from there.
+    """Return a night that falls steadily from room_k to lowest_k at dawn, and follows the sun from there.
 
-    start_s: when it begins, seconds after midnight.
+    start_s: when it starts, seconds after midnight.
     """
     to_dawn_s = (COLDEST_S - start_s) % DAY_S or DAY_S
     middle_k, swing_k = (room_k + lowest_k) / 2.0, (room_k - lowest_k) / 2.0
@@ -47,7 +47,7 @@ def down_to(room_k: float, lowest_k: float, start_s: float) -> Course:
 
 
 def like(times_s: Sequence[float], kelvins: Sequence[float]) -> Course:
-    """Return a day like the one that was measured, over and over; times_s from the start of the fill."""
+    """Return the measured day, repeated; times_s from the start of the fill."""
 
     def at(t_s: float) -> float:
         return kelvins[max(bisect_right(times_s, t_s % DAY_S) - 1, 0)]
@@ -60,7 +60,7 @@ def coldest_k(course: Course, until_s: float) -> float:
 
 
 def age_s(resin: Resin, course: Course, until_s: float, warmer_k: float = 0.0) -> float:
-    """Return how old a resin is then by its own time, as the cure clock counts."""
+    """Return the age of a resin then, by its own time as the cure clock counts it."""
     age = t_s = 0.0
     while t_s < until_s:
         step_s = min(_STEP_S, until_s - t_s)
@@ -79,7 +79,7 @@ def cured(resin: Resin, course: Course) -> Cured:
 
 
 def working_time_s(resin: Resin, kelvin: float | None) -> float | None:
-    """Return how long the resin can be worked with at that temperature; None where nobody can say."""
+    """Return the working time of the resin at that temperature; None where it is unknown."""
     if resin.working_time_s is None or (resin.at_k is not None and kelvin is None):
         return None
     return resin.working_time_s / (1.0 if kelvin is None else _pace(resin, kelvin))

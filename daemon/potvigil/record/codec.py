@@ -33,8 +33,8 @@ KINDS: dict[type, str] = {
 }
 _CLASSES = {kind: cls for cls, kind in KINDS.items()}
 
-# Of the table of samples, named as Sample's fields and in their order, and what a sample has in them; its
-# faults are a text.
+# The columns of the table of samples, named and ordered as Sample's fields, and their values; faults are a
+# text.
 SAMPLE_COLUMNS = tuple(field.name for field in dataclasses.fields(Sample) if field.name != "faults")
 sample_values: Callable[[Sample], tuple[Any, ...]] = operator.attrgetter(*SAMPLE_COLUMNS)
 
@@ -78,7 +78,7 @@ def readings_to_text(samples: Iterable[Sample]) -> str:
     """Return the readings of a test as a compact JSON list, with pressures as in a recorded log.
 
     [seconds from the first, Pa gauge, degrees C of gas, wall and room, Pa outside, degrees C of the contents
-    where they are known]; rounded to what no wire resolves.
+    where they are known]; rounded to less than any wire resolves.
     """
     rows: list[list[float | None]] = []
     begun_s: float | None = None
@@ -101,12 +101,12 @@ def readings_from_text(text: str) -> list[Sample]:
 
 
 def found_to_text(found: Mapping[str, tuple[float, float]]) -> str:
-    """Return what was learnt of a pot, mean and 1 sigma by name, as a compact JSON object."""
+    """Return what was learnt about a pot, mean and 1 sigma by name, as a compact JSON object."""
     return json.dumps(found, separators=(",", ":"))
 
 
 def found_from_text(text: str) -> dict[str, tuple[float, float]]:
-    """Return what `found_to_text` wrote; raises ValueError where it is anything else."""
+    """Return what `found_to_text` wrote; raises ValueError for anything else."""
     try:
         found = {str(name): (float(mean), float(sigma)) for name, (mean, sigma) in json.loads(text).items()}
     except (AttributeError, TypeError, RecursionError, OverflowError):
@@ -122,9 +122,9 @@ def _field_types(cls: type) -> dict[str, Any]:
 
 
 def build(kind: Any, value: Any) -> Any:
-    """Build a value of type `kind` from what JSON made of it; unknown fields are passed over.
+    """Build a value of type `kind` from its JSON form; unknown fields are ignored.
 
-    Raises ValueError, KeyError or TypeError where that cannot be.
+    Raises ValueError, KeyError or TypeError where that is impossible.
     """
     if value is None:
         return None

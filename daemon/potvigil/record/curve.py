@@ -1,7 +1,7 @@
-"""A pot's curve for a screen: what was read in each of so many stretches of time, lowest and highest.
+"""A pot's curve for a screen: the lowest and highest reading in each of so many stretches of time.
 
-The arithmetic is done where the samples lie: a night has 36 000 of them and a screen a thousand dots. No peak
-and no dip is lost to it.
+The arithmetic is done in the database: a night has 36 000 samples and a screen a thousand dots. No peak and
+no dip is lost.
 """
 
 from collections.abc import Iterator
@@ -9,7 +9,7 @@ from dataclasses import dataclass
 
 from potvigil.record.readable import Readable
 
-# A sample that is the mean of several keeps how far these went.
+# A sample that is the mean of several keeps their range.
 _LOW, _HIGH = (
     f"CASE WHEN spread IS NULL THEN {{0}} ELSE coalesce(json_extract(spread, '$.{{0}}[{i}]'), {{0}}) END"
     for i in (0, 1)
@@ -40,14 +40,14 @@ class Bucket:
 
 @dataclass(frozen=True, slots=True)
 class Extent:
-    """What there is of a pot: the last instant, None where there is nothing, and how many samples."""
+    """The extent of a pot's samples: the last instant, None where there are none, and their number."""
 
     last_s: float | None
     samples: int
 
 
 def extent(db: Readable, pot_id: str, from_s: float, to_s: float, most: int) -> Extent:
-    """Return what was read from from_s up to, not including, to_s, counted no further than to `most`."""
+    """Return the extent from from_s up to, not including, to_s, counting at most to `most`."""
     where = "WHERE pot = (SELECT id FROM pot WHERE name = ?1) AND t_s >= ?2 AND t_s < ?3"
     (row,) = db.rows(
         f"SELECT (SELECT t_s FROM sample {where} ORDER BY t_s DESC LIMIT 1), "
@@ -68,11 +68,11 @@ def buckets(
     ambient: bool,
     thinned: bool,
 ) -> Iterator[Bucket]:
-    """Yield what was read in `count` equal stretches of from_s to to_s; those without a sample are left out.
+    """Yield the readings in `count` equal stretches of from_s to to_s; those without a sample are left out.
 
-    usual_supply: count of the supply, where a sample has none; None to leave the supply aside. ambient: what
-    the barometer said too. thinned: whether some samples may be means of several. What is not asked for costs
-    nothing: a hold of three days has 260 000 samples.
+    usual_supply: count of the supply, where a sample has none; None to ignore the supply. ambient: the
+    barometer too. thinned: whether some samples may be means of several. What is not requested costs nothing:
+    a hold of three days has 260 000 samples.
     """
     wide_s = (to_s - from_s) / count
     numbers = db.rows("SELECT id FROM pot WHERE name = ?", (pot_id,))
@@ -89,7 +89,7 @@ def buckets(
         )
         return f"SELECT {', '.join(columns)} FROM sample WHERE pot = ?2 AND t_s >= ?3 AND t_s < ?4"
 
-    # One by one and not by GROUP BY, which sorts what lies in order already and takes twice as long.
+    # One by one, not by GROUP BY, which sorts rows already in order and takes twice as long.
     single, of_means = asking("{0}", "{0}"), asking(_LOW, _HIGH)
     for (pot,) in numbers:
         within = [(usual_supply, pot, from_s + i * wide_s, from_s + (i + 1) * wide_s) for i in range(count)]
@@ -104,9 +104,9 @@ def buckets(
 
 
 def settings_within(db: Readable, from_s: float, to_s: float) -> list[tuple[float, str]]:
-    """Return when the settings that were in force in from_s to to_s began to be, and what they were.
+    """Return the settings in force from from_s to to_s, and since when.
 
-    The oldest of them may have begun before from_s; runs with the same settings are one.
+    The oldest may have started before from_s; consecutive runs with the same settings count as one.
     """
     rows: list[tuple[float, str]] = db.rows(
         "SELECT start_t_s, settings FROM run WHERE start_t_s <= ?2 AND id >= coalesce("
@@ -117,7 +117,7 @@ def settings_within(db: Readable, from_s: float, to_s: float) -> list[tuple[floa
 
 
 def utc_less_t_s(db: Readable, pot_id: str, to_s: float) -> float | None:
-    """Return Unix time less the record's axis, by the newest sample up to `to_s` that knows it."""
+    """Return Unix time less the record's axis, by the newest dated sample up to `to_s`."""
     rows = db.rows(
         "SELECT utc_s - t_s FROM sample WHERE pot = (SELECT id FROM pot WHERE name = ?) AND t_s <= ? "
         "AND utc_s NOTNULL ORDER BY t_s DESC LIMIT 1",

@@ -1,4 +1,4 @@
-"""The record's file: opened, brought up to date, read and written in transactions, its errors told.
+"""The record's file: opened, migrated, read and written in transactions, its errors explained.
 
 The one place that imports SQLite. Several processes use the file at once: write-ahead log, short
 transactions, a patience of BUSY_TIMEOUT_S. A Database belongs to the thread that opened it.
@@ -49,8 +49,8 @@ class Database(Readable):
     def open(cls, path: Path, *, create: bool = True, make_parents: bool = False) -> Self:
         """Open the record for reading and writing, and bring it up to this version.
 
-        create: make a new one where there is none. make_parents: also its folders; only for a default path of
-        our own, because a missing folder of somebody's choice is more likely a medium that is not mounted.
+        create: make a new one where there is none. make_parents: also its folders; only for the default path,
+        because a missing folder that somebody chose is more likely a medium that is not mounted.
         """
         is_new = not is_record(path)
         if is_new and not create:
@@ -77,7 +77,7 @@ class Database(Readable):
         try:
             version = database._version()
         except (UnwritableRecordError, RecordWriteError):
-            # No write-ahead log, and none can be made: nobody is writing, so the file may be read as it is.
+            # No write-ahead log, and none can be made: nobody is writing, so the file can be read as it is.
             database.close()
             if Path(f"{path}-wal").exists():
                 raise
@@ -96,9 +96,9 @@ class Database(Readable):
 
     @classmethod
     def new(cls, path: Path, version: int) -> Self:
-        """Make a record of a format from 1 to ours at a path where there is nothing.
+        """Make a record of any format up to ours at a path where there is nothing.
 
-        It refuses rows that belong to nothing; opened again with `open` it is brought up to date.
+        It enforces foreign keys; opened again with `open` it is migrated.
         """
         database = cls._connected(path, "rwc")
         try:
@@ -120,7 +120,7 @@ class Database(Readable):
 
     @classmethod
     def open_still(cls, path: Path) -> Self:
-        """Open a file that nobody writes and that has no log beside it, for reading; none is made."""
+        """Open a file without a log, which nobody writes, for reading; no log is made."""
         return cls._connected(path, "ro&immutable=1")
 
     @classmethod
@@ -151,13 +151,13 @@ class Database(Readable):
 
     @contextmanager
     def snapshot(self) -> Iterator[None]:
-        """See one and the same state until the end, whatever is written meanwhile; nobody is held up.
+        """See one unchanging state until the end, whatever is written meanwhile, without blocking anybody.
 
-        The write-ahead log is not taken over until then: it grows by what is written meanwhile.
+        The write-ahead log cannot be checkpointed until then: it grows by what is written meanwhile.
         """
         self.rows("BEGIN")
         try:
-            self.rows("SELECT count(*) FROM sqlite_schema")  # the first read begins it
+            self.rows("SELECT count(*) FROM sqlite_schema")  # the first read starts it
             yield
         finally:
             self.rows("ROLLBACK")
@@ -178,10 +178,10 @@ class Database(Readable):
     def copy_to(
         self, path: Path, told_as: Path, pages: int, rest_s: float, progress: Callable[[int, int], None]
     ) -> None:
-        """Copy the whole record as it now is to a new file, so many pages at a time with a rest after each.
+        """Copy the whole record as it is now to a new file, some pages at a time with a rest after each.
 
-        Within a snapshot, because a copy begins anew whenever somebody writes between two steps.
-        told_as: the path that an error names. progress: pages still to go, pages in all.
+        Within a snapshot, because a copy restarts whenever somebody writes between two steps. told_as: the
+        path that an error names. progress: pages still to go, pages in all.
         """
 
         def step(_: int, left: int, total: int) -> None:
@@ -231,9 +231,9 @@ class Database(Readable):
         return DamagedRecordError(_damaged_text(self.path, detail))
 
     def _prepare(self, to_version: int | None = None) -> None:
-        """Set the file up for several processes and bring its tables up to a version; None: to ours."""
+        """Set the file up for several processes and migrate its tables to a version; None: to ours."""
         last = to_version or len(MIGRATIONS)
-        # a new file at one stroke; an old one a version at a time, for a large one takes its time
+        # a new file in one transaction; an old one a version at a time, as a large one takes a while
         strokes = [(0, last)] if self._version() == 0 else [(n, n + 1) for n in range(self._version(), last)]
         for before, after in strokes:
             with self.transaction(durable=True):
@@ -244,7 +244,7 @@ class Database(Readable):
                         self._connection.execute(statement)
                 self._connection.execute(f"PRAGMA application_id = {APPLICATION_ID}")
                 self._connection.execute(f"PRAGMA user_version = {after}")
-        # After the first migration, so that bytes 68-71 of the main file itself say whose it is.
+        # After the first migration, so that bytes 68-71 of the main file itself identify it.
         self.rows("PRAGMA journal_mode = WAL")
         self.rows("PRAGMA journal_size_limit = 8388608")  # a log grown under a slow reader shrinks again
 
@@ -276,7 +276,7 @@ def _missing_text(path: Path) -> str:
 
 
 def _damaged_text(path: Path, detail: str) -> str:
-    said = " ".join(detail.split())  # of a table list that is broken, SQLite quotes whatever stands there
+    said = " ".join(detail.split())  # SQLite quotes whatever is in a broken table list
     return (
         f"the record {path} is damaged ({said}) and was not changed; move it and its -wal file away: a "
         "new one is then started, and the old one may be rescued with `sqlite3 FILE .recover`"
@@ -285,7 +285,7 @@ def _damaged_text(path: Path, detail: str) -> str:
 
 @contextmanager
 def _told(path: Path) -> Iterator[None]:
-    """Turn what SQLite raises into an error a person can act on; a mistake of ours stays what it is."""
+    """Turn SQLite's exceptions into errors a person can act on; programming errors stay as they are."""
     try:
         yield
     except sqlite3.ProgrammingError:

@@ -10,20 +10,20 @@ RecordError
   RecordWriteError       (OSError)            disk full, disk read-only, disk failing
   LockedRecordError      (TimeoutError)       another program holds it
   WatchedRecordError     (BlockingIOError)    another watch or rehearsal feeds it
-  AwayRecordError        (ConnectionError)    it lies in a studio's database that does not answer
-  RefusedError           (ValueError)         what nothing that reads the record would take
+  AwayRecordError        (ConnectionError)    it is in a studio's database that does not answer
+  RefusedError           (ValueError)         a row that no reader of the record accepts
   UnknownBatchError      (LookupError)        no batch of this number
-  UnworkableBatchError   (ArithmeticError)    the watch fails on its readings: a fault of ours
-  ArchiveError           (ValueError)         an archive that cannot be taken; nothing was made of it
-  ExistingFileError      (FileExistsError)    something stands where a new file is due
-  MissingLibraryError    (ImportError)        what a report is drawn with is not installed
+  UnworkableBatchError   (ArithmeticError)    the watch fails on its readings: a bug
+  ArchiveError           (ValueError)         an archive that cannot be imported; nothing was created
+  ExistingFileError      (FileExistsError)    there is already something at the path of a new file
+  MissingLibraryError    (ImportError)        a library that draws reports is not installed
 """
 
 from typing import Self
 
 from potvigil.extras import how_to_install
 
-# Where it is a service, `potvigil watch` would be a second one.
+# Where a service is installed, `potvigil watch` would be a second watch.
 START_THE_WATCH = "start the watch (`sudo systemctl start potvigil`; without the service, `potvigil watch`)"
 
 
@@ -72,7 +72,7 @@ class AwayRecordError(RecordError, ConnectionError):
 
 
 class RefusedError(RecordError, ValueError):
-    """What was to be kept is out of the bounds that everything that reads the record relies on."""
+    """A value to be kept is outside the bounds that readers of the record rely on."""
 
 
 class UnknownBatchError(RecordError, LookupError):
@@ -88,11 +88,11 @@ class ArchiveError(RecordError, ValueError):
 
 
 class ExistingFileError(RecordError, FileExistsError):
-    """Something stands where a new file is due."""
+    """There is already something at the path of a new file."""
 
 
 class MissingLibraryError(RecordError, ImportError):
-    """What a report is drawn with is not installed."""
+    """A library that draws reports is not installed."""
 
     @classmethod
     def of(cls, library: str, error: Exception) -> Self:

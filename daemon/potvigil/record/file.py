@@ -1,4 +1,4 @@
-"""A look at the record's file before SQLite sees it, so that nothing of somebody else's is ever opened."""
+"""Checks the record's file before SQLite sees it, so that nobody else's file is ever opened."""
 
 import errno
 import os
@@ -13,13 +13,14 @@ from potvigil.paths import closed_to_this_user
 from potvigil.record.errors import NotARecordError, UnwritableRecordError
 from potvigil.record.schema import APPLICATION_ID
 
-# A record holds names and notes: nothing for others, whatever the umask. The umask says whether the group may
-# write, as it must where watch, page and command line are of different users; SQLite's own usual is 0644.
+# A record holds names and notes: others get no access, whatever the umask. The umask decides whether the
+# group may write, as it must where watch, page and command line are different users; SQLite's own default is
+# 0644.
 MODE = 0o660
-# How many connections this process has to a file, by device and inode. Closing a file lets go of every lock
-# this process has on it, also of those SQLite holds for a connection (fcntl(2); SQLite, How To Corrupt, 2.2).
-# So a file that is open is not read: it was looked at before it was opened, and until it is closed its inode
-# becomes no other file's.
+# How many connections this process has to a file, by device and inode. Closing a file releases every lock
+# this process has on it, even those SQLite holds for a connection (fcntl(2); SQLite, How To Corrupt, 2.2). So
+# an open file is not read: it was checked before it was opened, and its inode is not reused until it is
+# closed.
 FileId = tuple[int, int]
 _open: Counter[FileId] = Counter()
 _looking = Lock()
@@ -59,7 +60,7 @@ def is_record(path: Path) -> bool:
 def note_open(path: Path) -> FileId | None:
     """Note that SQLite has just opened the file, before it takes a lock; return what `note_closed` wants.
 
-    Waits for a look that is under way. None where there is no such file any more.
+    Waits for a check that is under way. None where the file no longer exists.
     """
     with suppress(OSError), _looking:
         status = path.stat()
@@ -79,7 +80,7 @@ def note_closed(file: FileId | None) -> None:
 
 
 def check_writable(path: Path, *, is_new: bool) -> None:
-    """Raise UnwritableRecordError unless this user may write the file and its folder (a log lies beside)."""
+    """Raise UnwritableRecordError unless this user may write the file and its folder (for the log)."""
     folder = path.absolute().parent
     if not folder.is_dir():
         raise UnwritableRecordError(
@@ -104,7 +105,7 @@ def make_folder(folder: Path) -> None:
 
 
 def move_aside(path: Path) -> Path:
-    """Give a damaged record and its log another name beside it, and return that; nothing is deleted.
+    """Rename a damaged record and its log, and return the new name; nothing is deleted.
 
     The name has the time of the last write, not of now, which a machine just started may not know. Raises
     UnwritableRecordError.
@@ -131,10 +132,10 @@ def move_aside(path: Path) -> Path:
 
 
 def make_new(path: Path, mode: int = MODE, *, append: bool = False) -> int:
-    """Make an empty file and return its descriptor, open for writing; what had that name before is gone.
+    """Make an empty file and return its descriptor, open for writing; removes what had that name before.
 
-    In a folder that others share, whatever lies in wait under the name (a link, a pipe, a file of theirs) is
-    never written to. Raises OSError.
+    In a shared folder, anything planted under the name (a link, a pipe, another user's file) is never written
+    to. Raises OSError.
     """
     flags = os.O_WRONLY | os.O_CREAT | os.O_EXCL | os.O_NOFOLLOW | os.O_CLOEXEC
     flags |= os.O_APPEND if append else 0
@@ -146,13 +147,13 @@ def make_new(path: Path, mode: int = MODE, *, append: bool = False) -> int:
 
 
 def make_ready(path: Path) -> None:
-    """Make an empty file with the mode of a record where there is none; what is there is left as it is."""
-    with suppress(OSError):  # told when it is opened
+    """Make an empty file with the mode of a record where there is none; an existing file is left alone."""
+    with suppress(OSError):  # reported when it is opened
         os.close(os.open(path, os.O_WRONLY | os.O_CREAT | os.O_CLOEXEC, MODE))
 
 
 def read_own(path: Path, most_bytes: int) -> bytes:
-    """Return what is in a file of this user; nothing where it is larger.
+    """Return the contents of a file of this user; nothing where it is larger.
 
     Raises OSError, also for a link, a pipe or another user's file.
     """

@@ -1,4 +1,4 @@
-"""Whose rows a record holds, wherever they are copied to."""
+"""The identity of a record, by which its rows are known wherever they are copied."""
 
 from dataclasses import dataclass
 from uuid import UUID, uuid4
@@ -8,14 +8,14 @@ from potvigil.record.database import Database
 
 @dataclass(frozen=True, slots=True)
 class Identity:
-    """record: new with every record that is begun. copied_from: of the one whose backup this began as."""
+    """record: new for every new record. copied_from: of the one whose backup this started as."""
 
     record: UUID
     copied_from: UUID | None
 
 
 def identity_of(db: Database) -> Identity:
-    """Return it. Raises DamagedRecordError where there is none."""
+    """Return the identity. Raises DamagedRecordError where there is none."""
     found = db.read(
         lambda row: Identity(UUID(row[0]), None if row[1] is None else UUID(row[1])),
         "SELECT record, copied_from FROM identity",
@@ -26,7 +26,7 @@ def identity_of(db: Database) -> Identity:
 
 
 def renew(db: Database) -> Identity:
-    """Give a record that goes on from the backup of another an identity of its own, and return it."""
+    """Give a record that continues from the backup of another a new identity, and return it."""
     renewed = Identity(uuid4(), identity_of(db).record)
     with db.transaction(durable=True):
         db.execute(

@@ -1,10 +1,10 @@
-"""Who feeds a record: one process at a time, by a lock of the kernel on a file beside it.
+"""Only one process at a time feeds a record, by a kernel lock on a file beside it.
 
-Two watches on one record would mix their samples and number batches past each other. The lock belongs to the
-open file (F_OFD_SETLK, fcntl(2)), so the kernel lets go of it however its process ends, and nothing stale is
-left to be believed. It lies on a file of its own, because closing the record's own would drop SQLite's locks
-on it (see record/file.py). Reading, and writing commands or care, needs no lock. What stands in the file is
-only for the one line a second process says.
+Two watches on one record would mix their samples and clash in numbering batches. The lock belongs to the open
+file (F_OFD_SETLK, fcntl(2)), so the kernel releases it however the process ends, and no stale lock can be
+mistaken for a live one. It is on a separate file, because closing the record's own would drop SQLite's locks
+on it (see record/file.py). Reading, and writing commands or care, needs no lock. The text in the file is only
+for the one line that a second process prints.
 """
 
 import errno
@@ -35,9 +35,9 @@ class WatchLock:
 
     @classmethod
     def take(cls, record: Path, who: str, *, make_parents: bool = False) -> Self:
-        """Take the lock of a record. who: what a second process is told, beside this one's number.
+        """Take the lock of a record. who: shown to a second process, with this one's number.
 
-        Raises WatchedRecordError where another has it, and what opening the record would raise.
+        Raises WatchedRecordError where another process has it, and whatever opening the record would raise.
         """
         is_new = not is_record(record)
         if is_new and make_parents:
@@ -59,10 +59,10 @@ class WatchLock:
             lock._file.close()
 
     def release(self) -> None:
-        """Let go of the record; may be repeated."""
+        """Release the record; may be repeated."""
         if not self._file.closed:
             with suppress(OSError):
-                self._path.unlink()  # first: who has it open already sees that it is another file now
+                self._path.unlink()  # first: a process that already has it open sees that the file changed
             self._file.close()
 
     def _claim(self, record: Path) -> None:
@@ -79,7 +79,7 @@ class WatchLock:
             _log.warning("%s cannot be locked (%s): see that only one watch uses it", record, error.strerror)
 
     def _is_in_place(self) -> bool:
-        """Say whether it is still the file of that name: the one before may have taken it away meanwhile."""
+        """Return whether it is still the file of that name: the last owner may have removed it meanwhile."""
         mine = os.fstat(self._file.fileno())
         try:
             there = self._path.stat(follow_symlinks=False)
@@ -88,13 +88,13 @@ class WatchLock:
         return (mine.st_dev, mine.st_ino) == (there.st_dev, there.st_ino)
 
     def _say(self, who: str) -> None:
-        with suppress(OSError):  # a full disk: then the second process hears of no name
+        with suppress(OSError):  # a full disk: then the second process gets no name
             os.ftruncate(self._file.fileno(), 0)
             self._file.write(f"{who}, process {os.getpid()}\n".encode())
 
 
 def is_watched(record: Path) -> bool:
-    """Say whether some process feeds the record at this moment; True where that cannot be told."""
+    """Return whether a process feeds the record right now; True where that is unknown."""
     try:
         descriptor = os.open(_beside(record), os.O_RDONLY | os.O_NOFOLLOW | os.O_NONBLOCK | os.O_CLOEXEC)
     except FileNotFoundError:
@@ -125,7 +125,7 @@ def _beside(record: Path) -> Path:
 
 def _opened(path: Path) -> int:
     descriptor = os.open(path, os.O_RDWR | os.O_CREAT | os.O_NOFOLLOW | os.O_CLOEXEC, MODE)
-    if os.geteuid() == 0:  # as SQLite does with its files: what root tried is no bar to the record's owner
+    if os.geteuid() == 0:  # as SQLite does with its files: a try by root must not lock out the record's owner
         with suppress(OSError):
             folder = path.absolute().parent.stat()
             os.fchown(descriptor, folder.st_uid, folder.st_gid)

@@ -1,6 +1,6 @@
-"""What the tables ask of whoever keeps a record: its rows.
+"""What the tables need from a record's database: its rows.
 
-Two engines answer: the file of this machine (record/database.py), and the copy in a studio's database
+There are two: the file on this machine (record/database.py), and the copy in a studio's database
 (studio/reading.py). The SQL is SQLite's; only its own machine changes a record.
 """
 
@@ -12,13 +12,13 @@ from typing import Any, TypeVar
 
 from potvigil.record.errors import RecordError, UnwritableRecordError
 
-# What LIMIT takes for none: SQLite's -1 is an error to others, their NULL one to SQLite.
+# LIMIT for no limit: SQLite's -1 is an error elsewhere, their NULL one in SQLite.
 ALL_ROWS = 2**63 - 1
 _T = TypeVar("_T")
 
 
 class Readable(ABC):
-    """A record that can be read. path: what it is called."""
+    """A record that can be read. path: its name."""
 
     path: Path
 
@@ -39,11 +39,11 @@ class Readable(ABC):
         """Return the error that says what is broken in this record."""
 
     def read(self, make: Callable[[Any], _T], sql: str, values: tuple[Any, ...] = ()) -> list[_T]:
-        """Return what `make` makes of each row. Raises DamagedRecordError where that cannot be."""
+        """Return `make` of each row. Raises DamagedRecordError where that fails."""
         return self.made(make, self.rows(sql, values))
 
     def made(self, make: Callable[[Any], _T], rows: Iterable[Any]) -> list[_T]:
-        """Return what `make` makes of each row of a query. Raises DamagedRecordError where that cannot be."""
+        """Return `make` of each row of a query. Raises DamagedRecordError where that fails."""
         try:
             return [make(row) for row in rows]
         except (ValueError, KeyError, TypeError) as error:

@@ -1,4 +1,4 @@
-"""What the record gives back besides samples, events and commands."""
+"""What the record returns besides samples, events and commands."""
 
 from dataclasses import dataclass
 from typing import Self
@@ -6,7 +6,7 @@ from typing import Self
 from potvigil.model.events import AlarmId, Answer, BatchSummary, Detail, Interval, Snapshot, Stage, Verdict
 from potvigil.model.maintenance import Care, Part
 
-# The leak speaks each 20 s; an estimate older than this is not of this moment.
+# A leak estimate comes every 20 s; one older than this is not current.
 _STALE_S = 120.0
 
 
@@ -14,7 +14,7 @@ _STALE_S = 120.0
 class RunRow:
     """One start of the watch; t_s = boot time + axis_offset_s.
 
-    gap_known: False where nobody can say how long the machine was off before it. rehearsed: what night was
+    gap_known: False where it is unknown how long the machine was off before it. rehearsed: which night was
     rehearsed, None when it was real.
     """
 
@@ -56,7 +56,7 @@ class BatchRow:
 
 @dataclass(frozen=True, slots=True)
 class AskedRow:
-    """A command, and what became of it. answer: None where nobody has said yet; taken: by a watch."""
+    """A command and its result. answer: None where there is none yet; taken: by a watch."""
 
     pot_id: str
     taken: bool
@@ -65,9 +65,9 @@ class AskedRow:
 
 @dataclass(frozen=True, slots=True)
 class DeliveryRow:
-    """A try to tell somebody of an alarm on his phone, on the record's axis.
+    """A try to notify somebody of an alarm on their phone, on the record's axis.
 
-    pot_id: None where the watch itself had fallen silent. target: his name. kind: as what it was told (see
+    pot_id: None where the watch itself had fallen silent. target: their name. kind: of message (see
     notifying/schedule.py). fault: why it failed, None where it was sent.
     """
 
@@ -94,7 +94,7 @@ class EditRow:
 
 @dataclass(frozen=True, slots=True)
 class ListedBatch:
-    """A batch as one line of a list: BatchRow's fields without the summary, and what the eye looks for.
+    """A batch as one line of a list: BatchRow's fields without the summary, and what people look for.
 
     end_t_s, end_utc_s, verdict: None while it is open. leak_pa_per_s: at the end of the hold, None where
     there was no estimate. leak_t_s: when that was, on the record's axis. alarms: how many were raised.
@@ -177,7 +177,7 @@ class TraceRow:
 
     @classmethod
     def of(cls, snapshot: Snapshot) -> Self:
-        """Return what of a snapshot is kept."""
+        """Return the part of a snapshot that is kept."""
         is_shut = snapshot.stage in (Stage.SETTLING, Stage.HOLDING)
         leak = snapshot.leak
         if leak is not None and not (is_shut and snapshot.t_s - leak.t_s < _STALE_S):
@@ -204,9 +204,9 @@ class TraceRow:
 
 @dataclass(frozen=True, slots=True)
 class CareRow:
-    """Care a pot was given. t_s: the record's axis, after the last batch that began before it.
+    """Care of a pot. t_s: on the record's axis, after the last batch that started before it.
 
-    due_utc_s: when it is to be done again, None where nobody said. leak_pa_per_s: found by a tightness test.
+    due_utc_s: when it is due again, None where nobody said. leak_pa_per_s: found by a tightness test.
     """
 
     id: int

@@ -1,9 +1,9 @@
-"""Samples the record has not written yet, as a file in memory: they survive the process, not the power.
+"""Samples not yet written to the record, as a file in memory: they survive the process, not a power cut.
 
-The record is written once a minute, to spare the card. A watch that is killed would lose up to that minute of
-its curve; the next one of the same boot finds it here. A line is added for each sample, and all are dropped
-when the record has them: cheap, however many pots there are. A half line, or whatever else is no sample, is
-passed over; a sample that the record has already is no harm.
+The record is written once a minute, to spare the card. A killed watch would lose up to that minute of its
+curve; the next one of the same boot finds it here. A line is added for each sample, and all are dropped when
+the record has them: cheap for any number of pots. A partial line, or anything else that is not a sample, is
+skipped; a sample that the record already has does no harm.
 """
 
 import json
@@ -26,7 +26,7 @@ _log = logging.getLogger("potvigil")
 
 
 class Unwritten:
-    """The file of one watch. What goes wrong with it is told once: the watch does not depend on it."""
+    """The spool of one watch. A failure is reported once: the watch does not depend on it."""
 
     def __init__(self, path: Path) -> None:
         self.path = path
@@ -35,7 +35,7 @@ class Unwritten:
         self._size = 0
 
     def begin(self, run: RunRow) -> None:
-        """Drop what is in the file, and keep what comes from now on as of this run."""
+        """Empty the file, and keep samples of this run from now on."""
         self.close()
         self._head = (json.dumps(_identity(run)) + "\n").encode()
         try:
@@ -65,7 +65,7 @@ class Unwritten:
             self._give_up(error)
 
     def left_by(self, run: RunRow) -> list[tuple[str, Sample]]:
-        """Return what a watch left behind, as (pot, sample); nothing where it is of another run than this."""
+        """Return the samples a watch left behind, as (pot, sample); nothing of any other run."""
         try:
             head, *lines = read_own(self.path, 2 * _LARGEST_BYTES).split(b"\n")
             if json.loads(head) != _identity(run):

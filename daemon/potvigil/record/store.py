@@ -1,4 +1,4 @@
-"""The record: what was read, what happened, what was asked, in one SQLite file.
+"""The record: samples, events and commands in one SQLite file.
 
 Several processes use the file at once: the watch writes samples and events, everybody else writes commands
 and reads. A Store belongs to the thread that opened it: another thread opens its own.
@@ -25,13 +25,13 @@ class Store(Runs, Samples, Batches, Commands, Maintenance, Deliveries):
     """An open record.
 
     What the watch writes (begin_run, append, open_batch, close_batch, add_event, add_edit, take_commands) is
-    queued in memory first and never fails for the disk's sake. Samples are written once a
-    SAMPLE_COMMIT_PERIOD_S; all else is written at once, to the medium, together with the samples that led to
-    it. `commit_due` and `flush` say when a write was refused; then everything stays queued and is tried
-    again. The queries see what is written, not what is queued.
+    queued in memory first and never fails because of the disk. Samples are written once a
+    SAMPLE_COMMIT_PERIOD_S; everything else is written at once, to the medium, with the samples before it.
+    `commit_due` and `flush` raise when a write was refused; everything then stays queued and is retried. The
+    queries see what is written, not what is queued.
 
     dropped_samples: how many were lost because the disk refused for longer than BUFFER_SAMPLES last.
-    begun_anew: why a new record was begun in place of a damaged one, None where none was.
+    begun_anew: why a new record was started in place of a damaged one, None where none was.
     """
 
     @classmethod
@@ -47,9 +47,9 @@ class Store(Runs, Samples, Batches, Commands, Maintenance, Deliveries):
 
     @classmethod
     def open_alone(cls, path: Path, who: str, *, make_parents: bool = False) -> Self:
-        """Open the record to feed it samples, as one process at a time may; who: see WatchLock.
+        """Open the record to feed it samples, which only one process at a time may; who: see WatchLock.
 
-        Raises WatchedRecordError, which names the one that does already.
+        Raises WatchedRecordError, which names the process that already does.
         """
         lock = WatchLock.take(path, who, make_parents=make_parents)
         try:
@@ -69,12 +69,12 @@ class Store(Runs, Samples, Batches, Commands, Maintenance, Deliveries):
         make_parents: bool = False,
         unwritten: Path | None = None,
     ) -> Self:
-        """Open the record for a watch, which watches whatever became of its record.
+        """Open the record for a watch, which goes on watching whatever happens to its record.
 
-        A damaged one is moved aside and a new one begun. One that cannot be written is read, or done without
-        where not even that can be; each flush tries again, and raises for as long as it fails. Of all
-        RecordErrors it raises only WatchedRecordError. who: see WatchLock. unwritten: where samples are kept
-        that are not written yet, so that a killed watch loses none of them.
+        A damaged record is moved aside and a new one started. One that cannot be written is read, or done
+        without if it cannot be read either; each flush retries, and raises as long as it fails. Of all
+        RecordErrors it raises only WatchedRecordError. who: see WatchLock. unwritten: where samples not
+        written yet are kept, so that a killed watch loses none of them.
         """
         lock: WatchLock | None = None
         try:
@@ -94,7 +94,7 @@ class Store(Runs, Samples, Batches, Commands, Maintenance, Deliveries):
         return store
 
     def begin_anew(self, error: DamagedRecordError) -> None:
-        """Move a damaged record aside and begin a new one, or do without where even that cannot be."""
+        """Move a damaged record aside and start a new one, or do without if even that fails."""
         self.do_without(error)
         try:
             aside = move_aside(self.path)
@@ -109,7 +109,7 @@ class Store(Runs, Samples, Batches, Commands, Maintenance, Deliveries):
         )
 
     def do_without(self, error: RecordError) -> None:
-        """Close a record that cannot even be read, and go on with an empty one in memory until it can."""
+        """Close a record that cannot even be read, and continue with an empty one in memory until it can."""
         self._db.close()
         self._db = Database.stand_in(self.path)
         self._is_open, self._failure = False, error
@@ -132,11 +132,11 @@ class Store(Runs, Samples, Batches, Commands, Maintenance, Deliveries):
             raise self._db.damaged(f"sample {lost[0][1]}: faults whose text is not there")
 
     def pots(self) -> list[str]:
-        """Return the pots the record knows, in the order they came."""
+        """Return the pots in the record, in the order of their first appearance."""
         return [name for (name,) in self._db.rows("SELECT name FROM pot ORDER BY id")]
 
     def moments(self, pot_id: str, from_t_s: float) -> list[float]:
-        """Return when something happened to a pot, was asked, or a run began, from `from_t_s` on."""
+        """Return the times of events and commands of a pot, and of starts of runs, from `from_t_s` on."""
         rows = self._db.rows(
             "SELECT e.t_s FROM event e JOIN pot p ON p.id = e.pot WHERE p.name = ?1 AND e.t_s >= ?2 "
             "UNION SELECT c.t_s FROM command c JOIN pot p ON p.id = c.pot WHERE p.name = ?1 AND c.t_s >= ?2 "

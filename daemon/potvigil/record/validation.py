@@ -1,7 +1,7 @@
-"""What a row must hold so that everything that reads the record can read it.
+"""What a row must contain so that every reader of the record can read it.
 
-The tables themselves refuse a wrong type and a row that belongs to nothing. This looks at what they cannot
-know: words of an enumeration, JSON inside a text, numbers no clock could have given.
+The tables themselves refuse a wrong type and a missing parent row. This checks what they cannot: values of an
+enumeration, JSON inside a text, numbers no clock could have given.
 """
 
 import functools
@@ -64,7 +64,7 @@ def wrong_with(table: str, row: Row) -> str | None:
 
 
 def refuse(table: str, row: Row) -> None:
-    """Raise RefusedError for a row somebody asks to keep and no reader of the record would take."""
+    """Raise RefusedError for a row to be kept that no reader of the record accepts."""
     wrong = wrong_with(table, row)
     if wrong is not None:
         raise RefusedError(f"not saved: {wrong}; give another value")
@@ -156,7 +156,7 @@ def _check_fault(row: Row) -> None:
 def _check_sample(row: Row) -> None:
     faults = row["faults"]
     if faults is not None and not (faults.isascii() and faults.isdecimal()):
-        _check_fault(row)  # of a format before the 8th: the text itself
+        _check_fault(row)  # before format 8: the text itself
     if row.get("spread") is not None:
         _check_spread(_json("spread", row["spread"]))
 
@@ -198,7 +198,7 @@ def _check_detail(field: str, text: str | None) -> None:
 
 
 def _check_number(name: str, value: float) -> None:
-    """Raise ValueError for a number that no clock or sensor of ours gives; `name` says what it is."""
+    """Raise ValueError for a number that no clock or sensor of ours gives; `name` says which."""
     if not abs(value) <= _most(name):
         raise ValueError(f"{name}: {value if type(value) is float else 'a number'} is out of range")
 
@@ -208,12 +208,12 @@ def _most(name: str) -> float:
     if name.endswith("utc_s"):
         return MOST_UTC_S
     if name.endswith("_s") and not name.endswith("_per_s") and not name.startswith("floor_"):
-        return MOST_T_S  # a forecast of the floor may lie as far ahead as it likes
+        return MOST_T_S  # a forecast of the floor may be any time ahead
     return sys.float_info.max
 
 
 def _json(column: str, text: str) -> Any:
-    """Return what a JSON text holds, by the letter of the standard, each number looked at."""
+    """Return the value of a JSON text, strictly by the standard, with every number checked."""
     try:
         value = json.loads(text, object_pairs_hook=_unique, parse_constant=_refused)
     except ValueError as error:
@@ -237,7 +237,7 @@ def _check_values(name: str, value: Any) -> None:
     if isinstance(value, dict):
         for key, item in value.items():
             key.encode()
-            # an interval's ends are what the interval is; stages say when
+            # bounds: of the kind of the interval; stages: times
             inner = "t_s" if name == "stages" else name if key in ("value", "low", "high") else key
             _check_values(inner, item)
     elif isinstance(value, list):
@@ -262,7 +262,7 @@ def _check_kind(column: str, kind: Any, value: Any) -> None:
 
 
 def _fits(kind: Any, value: Any) -> bool:
-    """Return whether a value is what a type hint says, through and through."""
+    """Return whether a value matches a type hint, at every level."""
     origin = typing.get_origin(kind)
     if origin in (types.UnionType, typing.Union):
         return any(_fits(member, value) for member in typing.get_args(kind))

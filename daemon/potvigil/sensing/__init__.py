@@ -1,1 +1,1 @@
-"""From what was read to what is believed."""
+"""From raw samples to believed readings."""

@@ -1,7 +1,7 @@
-"""The pressure outside, through a barometer that may fail.
+"""The outside pressure, by a barometer that may fail.
 
-Weather moves by some hPa in an hour. A barometer that jumps further has failed, or is mended; it is followed
-on from where it was, for in a shut pot only the changes count. One that is silent leaves what it said last.
+Weather changes by some hPa in an hour. A barometer that jumps further has failed, or was repaired; only its
+later changes are followed, for in a shut pot only changes count. A silent one keeps its last value.
 """
 
 from dataclasses import replace
@@ -9,8 +9,8 @@ from dataclasses import replace
 from potvigil.model.reading import Sample
 from potvigil.units import PA_PER_HPA
 
-# Between two samples no more than a slammed door and a thunderstorm's nose make, and what a front makes
-# in the time between them: the steepest on record are some 10 hPa in an hour (from memory).
+# Between two samples, no more than a slammed door or the nose of a thunderstorm, plus a front over the time
+# between them: the steepest on record are some 10 hPa in an hour (from memory).
 JUMP_PA, FRONT_PA_PER_S = 6.0 * PA_PER_HPA, 10.0 * PA_PER_HPA / 3600.0
 
 
@@ -23,7 +23,7 @@ class Outside:
         self._offset_pa = 0.0
 
     def correct(self, sample: Sample, shut: bool) -> Sample:
-        """Return the sample with the pressure outside that is believed. An open pot believes what is read."""
+        """Return the sample with the believed outside pressure. In an open pot that is the reading itself."""
         read_pa = sample.ambient_pa
         if not shut or self._believed_pa is None:
             self._offset_pa = 0.0

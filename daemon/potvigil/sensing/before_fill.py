@@ -1,15 +1,15 @@
-"""What the thermometers said before the fill: where a pot's temperatures are counted from."""
+"""The thermometers before the fill: the origin of a pot's temperatures."""
 
 from potvigil.model.reading import Place, Reading
 
-# A gas warms by kelvins with the first breath of a fill, which is known for one only some readings later.
+# The gas warms by kelvins as a fill starts, and it takes some readings to recognise one.
 UNTOUCHED_S = 20.0
 
 
 class BeforeFill:
     """Follows every thermometer while the pot is open.
 
-    kelvin: what each said UNTOUCHED_S to twice that ago; of one that only came since, the first it said.
+    kelvin: the reading of each UNTOUCHED_S to twice that ago; of one that appeared since, its first.
     """
 
     def __init__(self) -> None:
@@ -18,7 +18,7 @@ class BeforeFill:
         self._next_s: float | None = None
 
     def update(self, reading: Reading, shut: bool) -> None:
-        """Take one reading. One that only comes once the pot is shut counts from its first reading then."""
+        """Take one reading. A thermometer that appears once the pot is shut starts from its first reading."""
         now = {place: kelvin for place, kelvin in reading.temperatures if kelvin is not None}
         if not shut and (self._next_s is None or reading.t_s - self._next_s >= UNTOUCHED_S):
             self.kelvin |= self._next

@@ -1,4 +1,4 @@
-"""From counts to pressures: count -> volt -> what the signal says -> gauge -> absolute, with fault bands."""
+"""From counts to pressures: count -> volt -> signal -> gauge -> absolute, with fault bands."""
 
 from potvigil.model.pot import Pot, Reference, Transducer
 from potvigil.model.reading import Quality, Reading, Sample, Sensor
@@ -8,14 +8,14 @@ from potvigil.units import ZERO_CELSIUS_K
 # The transducer's supply may be off by a tenth before it is a fault of its own (5 V +/- 0.5 V is what
 # ratiometric transducers are commonly made for).
 SUPPLY_TOLERANCE = 0.1
-# No weather on an inhabited mountain leaves this band; a barometer that does is broken.
+# Weather stays within this band even on an inhabited mountain; a barometer outside it is broken.
 LOWEST_AMBIENT_PA, HIGHEST_AMBIENT_PA = 30_000.0, 110_000.0
 # DS18B20 range, datasheet.
 LOWEST_TEMPERATURE_C, HIGHEST_TEMPERATURE_C = -55.0, 125.0
 
 
 def convert(sample: Sample, pot: Pot) -> Reading:
-    """Convert a sample of `pot` to engineering units; what cannot be told is None, with the fault named."""
+    """Convert a sample of `pot` to engineering units; what is unknown is None, with the fault named."""
     ambient_pa = sample.ambient_pa
     if ambient_pa is None or not LOWEST_AMBIENT_PA <= ambient_pa <= HIGHEST_AMBIENT_PA:
         ambient_pa = pot.ambient_pa

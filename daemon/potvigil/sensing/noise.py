@@ -1,9 +1,9 @@
-"""What single readings of the pressure tell of the wire: how they scatter, and which of them are nonsense.
+"""What single pressure readings show of the wire: their scatter, and which of them are outliers.
 
-The usual scatter is told from second differences, which are blind to a steady rise or fall: of readings that
-scatter by sigma they scatter by sigma sqrt(6). What is astray, and scatter that just began, is told from
-turns: where a reading stands above both its neighbours, or below both, it turned by the smaller of the two
-differences, elsewhere by nothing. So neither a fill, nor a leak, nor a hand on a valve is taken for a fault.
+The usual scatter comes from second differences, which are blind to a steady rise or fall: of readings that
+scatter by sigma they scatter by sigma sqrt(6). Outliers and new scatter come from turns: a reading above both
+its neighbours, or below both, has a turn of the smaller of the two differences; any other has none. So
+neither a fill, nor a leak, nor a hand on a valve is taken for a fault.
 """
 
 from collections import deque
@@ -11,28 +11,26 @@ from math import inf, pi, sqrt
 
 from potvigil.units import PA_PER_PSI
 
-# What is usual: the scatter of the past half hour, less what is astray. What lies beyond four sigma counts as
-# if it lay there (and 0.02 psi more, where nothing scattered yet): what grew within minutes must not excuse
-# itself.
+# Usual scatter: that of the past half hour, less outliers. Values are clipped at four sigma (plus 0.02 psi,
+# where nothing has scattered yet): scatter that grew within minutes must not become usual.
 USUAL_S, _CLIP_SIGMAS, _CLIP_PA = 1800.0, 4.0, 0.02 * PA_PER_PSI
-_GAP_S = 60.0  # what lies across a gap counts no more than this
-# Of late: the newest dozen turns, none counted for more than just astray. Of normal readings they are
-# sigma / sqrt(pi) on average (the highest of three stands 3 / (2 sqrt(pi)) above their mean); three times
-# what is usual is new.
+_GAP_S = 60.0  # longer gaps count as this
+# Recent scatter: the newest dozen turns, none counted as more than just astray. For normal readings they
+# average sigma / sqrt(pi) (the highest of three is 3 / (2 sqrt(pi)) above their mean); three times the usual
+# is new.
 _LATELY, _SIGMAS_PER_TURN, _NEW = 12, sqrt(pi), 3.0
-# A turn is astray: 180 psi/h at ten seconds a sample, or what scatter would do once in some million readings.
+# A turn is astray beyond 180 psi/h at ten seconds a sample, or what scatter does once in a million readings.
 ASTRAY_PA, ASTRAY_SIGMAS = 0.5 * PA_PER_PSI, 8.0
-# Two of them so close together are a plug that is touched or a wire that is loose: what lies between is no
-# better.
+# Two of them so close together mean a touched plug or a loose wire: the readings between are no better.
 RESTLESS_S, _RESTLESS_READINGS = 45.0, 8
 
 
 class Steadiness:
     """Follows the readings of one gauge.
 
-    usual_pa, noise_pa: scatter of a single reading, 1 sigma, as it was for half an hour, and is now; spikes
-    are not in it. restless: they go to and fro. astray: nothing should be made of the newest one: it is far
-    from both neighbours, or all are restless.
+    usual_pa, noise_pa: scatter of a single reading, 1 sigma, over half an hour and now, without spikes.
+    restless: they go up and down. astray: ignore the newest one: it is far from both neighbours, or all are
+    restless.
     """
 
     def __init__(self) -> None:

@@ -1,15 +1,14 @@
-"""How fine a wiring sees, and how soon it can show a leak: told from its counts before anything is wired.
+"""How finely a wiring resolves pressure, and how soon it can show a leak: known before anything is wired.
 
 Two things hide a small change: the steps of the converter, and the scatter of the reading. Noise smears the
 steps: of a step q there is q exp(-2 pi^2 (s/q)^2) left in the mean of readings that scatter by s (the first
 harmonic of a quantiser's error under Gaussian dither; Widrow and Kollar, Quantization Noise, 2008).
-A supply that is measured too is quiet: its steps stay whole, and move the pressure as it wanders. Scatter
+A measured supply is quiet: its steps are not smeared, and move the pressure as the supply wanders. Scatter
 averages out: the slope of a line through readings dt apart over a time T has the variance 12 s^2 dt / T^3
 (least squares, evenly spaced). ASTM E2930 asks that a test resolves a tenth of the leak it is to find; so a
-leak is taken as shown when what it took away is ten times the steps, and its slope ten times the slope's
-scatter.
+leak counts as shown when the loss is ten times the steps, and its slope ten times the slope's scatter.
 
-Only the wiring is spoken of. Air that cools or warms adds its own doubt, and a transducer its drift.
+This covers only the wiring. Air that cools or warms adds its own uncertainty, and a transducer its drift.
 """
 
 from dataclasses import dataclass
@@ -18,15 +17,15 @@ from math import exp, pi, sqrt
 from potvigil.model.pot import Transducer
 
 FINER = 10.0  # ASTM E2930-13, resolution against the specified leak
-# What a plain transducer scatters by, 1 sigma of one conversion, as a share of its span. An assumption, not a
-# measurement: data sheets give 0.25 to 1 % for all errors together, and the noise is a small part of that.
+# The scatter of an ordinary transducer, 1 sigma of one conversion, as a share of its span. An assumption, not
+# a measurement: data sheets give 0.25 to 1 % for all errors together, and noise is a small part of that.
 USUAL_NOISE = 0.0003
 CONVERSIONS = 4  # averaged into one reading, see drivers/converters/ads1115.py
 
 
 @dataclass(frozen=True, slots=True)
 class Resolution:
-    """count_pa: of the converter. steps_pa: what is left of steps. scatter_pa: of one reading, 1 sigma."""
+    """count_pa: one count. steps_pa: what is left of the steps. scatter_pa: of one reading, 1 sigma."""
 
     count_pa: float
     steps_pa: float

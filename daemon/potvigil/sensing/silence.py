@@ -1,4 +1,4 @@
-"""How long there were no readings, once there are some again."""
+"""How long readings were missing, once they are back."""
 
 from potvigil.model.reading import UNSEEN_AFTER_S
 
@@ -6,7 +6,7 @@ _SHOWN_S = 1.0
 
 
 class Silence:
-    """`gap_s`: how long the silence was that has just ended, s; 0 for none."""
+    """`gap_s`: length of the silence that has just ended, s; 0 for none."""
 
     def __init__(self) -> None:
         self.gap_s = 0.0

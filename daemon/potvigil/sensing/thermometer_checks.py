@@ -1,7 +1,7 @@
-"""When a thermometer's answer is to be doubted, though it comes with a good checksum.
+"""When to doubt a thermometer reading although its checksum is good.
 
-Judged only in a shut pot whose fill has cooled: until then the gas moves as fast as a bad joint. What is
-doubted is unknown: the leak estimate goes on with the next thermometer, or with none and wider limits.
+Judged only in a shut pot whose fill has cooled: until then the gas changes as fast as a bad joint. A doubted
+reading counts as unknown: the leak estimate uses the next thermometer, or none and wider limits.
 """
 
 from collections.abc import Sequence
@@ -12,9 +12,9 @@ from potvigil.model.reading import Fault, Place, Reading, Sensor
 from potvigil.units import PA_PER_PSI, degrees_apart
 
 # A probe trails what it touches by half a minute or more: between two reads, ten seconds apart, air ten
-# kelvin warmer moves it by less than 3 K. One such hop is left out; to and fro is a bad joint.
+# kelvin warmer moves it by less than 3 K. One such jump is left out; back and forth is a bad joint.
 HOP_K, HOPS, HOPS_WITHIN_S = 3.0, 3, 600.0
-# A new value that stands so long is the temperature of now: the probe has come off, or was put back.
+# A new value that lasts so long is the present temperature: the probe came off, or was put back.
 NEW_LEVEL_K, NEW_LEVEL_S, FORGOTTEN_S = 1.0, 120.0, 180.0
 # Exactly the same for an hour while another thermometer moved (by its average over half an hour, where a
 # heater's turns are not; none on the mould, for resin warms itself). A sixteenth of a degree in an hour would
@@ -31,9 +31,9 @@ UNEXPLAINED_S = 180.0
 class Probes:
     """Follows all thermometers of a pot.
 
-    reasons: what is wrong with each that is doubted now. missing: why nothing is known from each that is
-    fitted, doubted or not read. back: those fitted that were missing before the newest reading.
-    unit: C or F, of what is said.
+    reasons: what is wrong with each that is doubted now. missing: why nothing is known from each fitted one
+    that is doubted or not read. back: those that were missing until the newest reading. unit: C or F, for the
+    reasons.
     """
 
     def __init__(self, fitted: frozenset[Place], unit: str = "C") -> None:
@@ -49,11 +49,11 @@ class Probes:
     def believe(
         self, reading: Reading, faults: Sequence[Fault], *, judge: bool, unexplained: bool | None
     ) -> Reading:
-        """Return the reading with what is doubted left out.
+        """Return the reading without the doubted thermometers.
 
         faults: of its reads. judge: the pot is shut and its fill has cooled. unexplained: whether the
-        pressure falls as these temperatures do not explain; None where it says nothing of them, because a
-        leak is known, or air comes or goes.
+        pressure falls as these temperatures do not explain; None where it says nothing about them, because
+        a leak is known, or air comes or goes.
         """
         believed = self._judge(reading, judge=judge, unexplained=unexplained)
         missing = {place: why for place, why in self.reasons.items() if place in self._fitted}
@@ -121,7 +121,7 @@ def _why_not_read(place: Place, faults: Sequence[Fault]) -> str:
 
 
 class _Probe:
-    """One thermometer: what was believed of it last, and since when it has been the same."""
+    """One thermometer: its last believed value, and since when it has not changed."""
 
     def __init__(self, place: Place, unit: str) -> None:
         self._place, self._unit = place, unit
@@ -133,12 +133,12 @@ class _Probe:
         self._same_k: float | None = None
         self._same_since_s = 0.0
         self._then_k: dict[Place, float] = {}
-        self._then_pa: float | None = None  # the pressure that a stuck probe is set against
+        self._then_pa: float | None = None  # the pressure that a stuck probe is compared with
         self._unexplained_since_s: float | None = None
-        self._is_stuck = False  # and stays so until it reads something else
+        self._is_stuck = False  # until it reads something else
 
     def is_astray(self, t_s: float, kelvin: float) -> bool:
-        """Take a reading; say whether it is too far from what was believed to be believed."""
+        """Take a reading; return whether it is too far from the last believed one."""
         hop_k, self._last_k = kelvin - self._last_k, kelvin
         self._hopped_s = [at_s for at_s in self._hopped_s if t_s - at_s < HOPS_WITHIN_S]
         if t_s - self._believed_s > FORGOTTEN_S:

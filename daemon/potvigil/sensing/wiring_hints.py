@@ -1,4 +1,4 @@
-"""The likely fault behind a reading, in plain words: for somebody who has just wired a pot up."""
+"""The likely fault behind a reading, in plain words, for somebody who has just wired up a pot."""
 
 from potvigil.model.pot import Pot, Transducer
 from potvigil.model.reading import Quality, Sample

@@ -1,4 +1,4 @@
-"""Tests of the alarm that somebody asked for, and by which ways each went out."""
+"""Test alarms on request, and which outputs each of them reached."""
 
 import time
 from collections.abc import Callable, Iterator, Sequence
@@ -11,7 +11,7 @@ from potvigil.service.notified import Notified
 if TYPE_CHECKING:  # loaded only where a broker is configured
     from potvigil.outputs.broker.mqtt import MqttOutput
 
-# So long a test waits for the broker to confirm that it was told, and for the notifier: mail takes its time.
+# How long a test waits for the broker's confirmation, and for the notifier: mail takes its time.
 _TOLD_WITHIN_S, _NOTIFIED_WITHIN_S = 5.0, 20.0
 _WAYS = ("MQTT", "notification", "lamp", "buzzer")
 
@@ -19,18 +19,18 @@ Way = tuple[bool, str]  # whether it works, and in words
 
 
 class AlarmTests:
-    """The tests that are not answered yet. Each way is None where it is not fitted."""
+    """The tests without an answer yet. Each output is None where it is not fitted."""
 
     def __init__(self, mqtt: "MqttOutput | None", signals: Signals | None, notified: Notified | None) -> None:
         self._mqtt, self._signals, self._notified = mqtt, signals, notified
         self._waiting: list[tuple[str, Command, float]] = []  # monotonic, since when
 
     def add(self, pot_id: str, command: Command) -> None:
-        """Take up a test; the tick at hand sends it."""
+        """Start a test; the current tick sends it."""
         self._waiting.append((pot_id, command, time.monotonic()))
 
     def answers(self, standing: Callable[[str], Sequence[StandingAlarm]]) -> Iterator[tuple[Command, Answer]]:
-        """Yield what came of those of which that is known. standing: the alarms of a pot."""
+        """Yield the results that are known. standing: the alarms of a pot."""
         waiting, self._waiting = self._waiting, []
         for pot_id, command, since_s in waiting:
             ways = self._ways(pot_id, standing(pot_id), time.monotonic() - since_s)
@@ -40,7 +40,7 @@ class AlarmTests:
                 yield command, _answer(ways)
 
     def _ways(self, pot_id: str, alarms: Sequence[StandingAlarm], waited_s: float) -> dict[str, Way] | None:
-        """Return the ways that are fitted, None while one of them has not said yet."""
+        """Return the fitted outputs, None while one of them has not reported yet."""
         ways: dict[str, Way] = {}
         if self._mqtt is not None:
             heard = self._mqtt.has_told(pot_id, AlarmId.TEST)

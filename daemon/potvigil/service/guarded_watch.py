@@ -1,8 +1,8 @@
-"""A pot's watch whose fault stays its own: the other pots are watched on, and somebody is called.
+"""A pot's watch whose failure affects no other pot: those are still watched, and an alarm is raised.
 
-A watch that raises is put aside with all it knew of the batch; its alarms stand on. A new one takes the next
-sample. Where that fails too, the next try comes after a minute, then two, four, at most an hour: a fault that
-comes with every sample does not fill the log, and one that has passed is found out.
+A watch that raises is dropped with all it knew of the batch; its alarms stay active. A new one takes the next
+sample. If that fails too, the next try comes after a minute, then two, four, at most an hour: a failure at
+every sample does not fill the log, and one that has passed is noticed.
 """
 
 import logging
@@ -29,14 +29,14 @@ from potvigil.watch.pot_watch import PotWatch
 from potvigil.wording import failing
 
 FIRST_PAUSE_S, LONGEST_PAUSE_S = 60.0, 3600.0
-# One that ran for so long does not fail with every sample.
+# A watch that ran for so long does not fail at every sample.
 STEADY_S = 600.0
 
 _log = logging.getLogger("potvigil")
 
 
 class GuardedWatch:
-    """Takes and returns what PotWatch does. has_failed: since it was made."""
+    """Same interface as PotWatch. has_failed: at any time since it was made."""
 
     def __init__(self, pot: Pot) -> None:
         self._pot = pot
@@ -48,7 +48,7 @@ class GuardedWatch:
         self._failed_s: float | None = None
         self._pause_s = 0.0
         self._logged: set[str] = set()
-        self._unsaid: list[Event] = []  # happened where nothing could be returned
+        self._unsaid: list[Event] = []  # events of calls that cannot return any
 
     @property
     def has_failed(self) -> bool:
@@ -67,7 +67,7 @@ class GuardedWatch:
             return events + self._put_aside(error) + self._call()
 
     def handle(self, command: Command) -> list[Event]:
-        """Carry out a command; return what happened, or the one note that says why it is refused."""
+        """Carry out a command; return what happened, or one note saying why it was refused."""
         try:
             return self._heard(self._watch.handle(command))
         except Exception as error:
@@ -75,7 +75,7 @@ class GuardedWatch:
             return [NoteEvent(command.t_s, self._newest_utc_s, NoteId.REFUSED, failing.COMMAND)]
 
     def snapshot(self) -> Snapshot:
-        """Return all that is known now."""
+        """Return everything known now."""
         try:
             return self._watch.snapshot()
         except Exception as error:
@@ -83,7 +83,7 @@ class GuardedWatch:
             return self._watch.snapshot()
 
     def summary(self) -> BatchSummary | None:
-        """Return the open batch as judged so far, None when none is open."""
+        """Return the open batch with its verdict so far, None when none is open."""
         try:
             return self._watch.summary()
         except Exception as error:
@@ -91,15 +91,15 @@ class GuardedWatch:
             return None
 
     def report(self, alarm: AlarmId, told: ConditionWords | None) -> None:
-        """Say whether something outside the pot is wrong."""
+        """Report a fault outside the pot, None where it cleared."""
         self._watch.report(alarm, told)
 
     def know(self, known: Known | None) -> None:
-        """Say what is known of the pot, for the next hold on."""
+        """Set what is known of the pot from the next hold on."""
         self._watch.know(known)
 
     def taught(self) -> Known | None:
-        """Return what is known since the last batch closed; None where that batch taught nothing."""
+        """Return what the last closed batch added to what is known, None where it taught nothing."""
         return self._watch.taught()
 
     @property
@@ -108,7 +108,7 @@ class GuardedWatch:
 
     @property
     def takes_word(self) -> bool:
-        """Whether what is said now of the pot still bears on the hold."""
+        """Whether a new `known` still affects this hold."""
         return self._watch.takes_word
 
     def _heard(self, events: list[Event]) -> list[Event]:
@@ -120,7 +120,7 @@ class GuardedWatch:
         return events
 
     def _put_aside(self, error: Exception) -> list[Event]:
-        """Begin anew; return the end of what the failed watch had open."""
+        """Start a new watch; return the closing of the failed one's batch."""
         t_s, failed_s = self._newest_s, self._failed_s
         fails_again = failed_s is not None and t_s - failed_s - self._pause_s < STEADY_S
         self._pause_s = min(max(2.0 * self._pause_s, FIRST_PAUSE_S), LONGEST_PAUSE_S) if fails_again else 0.0
@@ -141,7 +141,7 @@ class GuardedWatch:
 
 
 def _cut_off(pot: Pot, opened: BatchOpened, t_s: float) -> BatchSummary:
-    """Return what is left to say of a batch whose watch failed."""
+    """Return the closing of a batch whose watch failed."""
     return BatchSummary(
         pot_id=pot.pot_id,
         verdict=Verdict.INCOMPLETE,

@@ -1,4 +1,4 @@
-"""What the watch says and knows, written to the record."""
+"""Writes the events and the state of the watch to the record."""
 
 from collections.abc import Callable
 
@@ -24,7 +24,7 @@ def keep_event(store: Store, pot_id: str, batch_id: int | None, event: Event) ->
 
 
 def keep_trace(store: Store, snapshot: Callable[[], Snapshot], pot_id: str, t_s: float) -> None:
-    """Keep what the watch knows of the open batch, once in a while."""
+    """Write a trace of what the watch knows of the open batch, when one is due."""
     if store.trace_due(pot_id, t_s):
         now = snapshot()
         if now.batch_start_s is not None:

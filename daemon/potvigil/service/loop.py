@@ -1,4 +1,4 @@
-"""The loop: where drivers, watch, record and outputs meet. One thread reads, thinks and tells, per sample."""
+"""The loop: where drivers, watch, record and outputs meet. One thread reads, thinks and reports a sample."""
 
 import logging
 from collections.abc import Callable, Iterable, Iterator
@@ -49,9 +49,9 @@ if TYPE_CHECKING:
     from potvigil.outputs.broker.mqtt import MqttOutput
 
 _log = logging.getLogger("potvigil")
-# For so long a watch says that it began a new record in place of a damaged one.
+# How long a watch reports that it started a new record in place of a damaged one.
 _BEGUN_ANEW_S = 600.0
-# A sleep is cut so that a request to stop is heard soon.
+# Sleeps are cut short so that a request to stop is noticed soon.
 _LONGEST_SLEEP_S = 1.0
 _CLOCK_UNSET = ConditionWords(
     "Set this machine's clock", "The clock is not set: until it is, alarms say in how long, not at what time."
@@ -61,7 +61,7 @@ OnEvent = Callable[[str, int | None, Event], None]  # pot, batch, what happened
 
 
 class Source(Protocol):
-    """What is read with each tick: a station, or several side by side in a rehearsal."""
+    """What each tick reads: a station, or several side by side in a rehearsal."""
 
     def read(self, t_s: float, instant: Instant) -> list[tuple[str, Sample]]: ...
 
@@ -71,9 +71,9 @@ class Source(Protocol):
 class Service:
     """The watch over all pots of a workshop: `start`, then `run` (or `tick` by `tick`), then `stop`.
 
-    rehearsed: which night is rehearsed, None when it is real. on_event is told every event of every pot.
-    live: where what is known now is written for the page, None for nowhere. signals: lamp, buzzer and button.
-    notified: how the notifier fares, None where none is configured.
+    rehearsed: which night is rehearsed, None when it is real. on_event gets every event of every pot.
+    live: where the current state is written for the page, None for nowhere. signals: lamp, buzzer and button.
+    notified: the notifier's status, None where none is configured.
     """
 
     def __init__(
@@ -104,11 +104,11 @@ class Service:
         self.watches: dict[str, GuardedWatch] = {}
         self._pasts: dict[str, Past] = {}
         self.batch_ids: dict[str, int | None] = {}
-        # bounded: whoever floods the broker is not to fill the memory
+        # bounded: a flood of commands must not fill the memory
         self._asked: Queue[tuple[str, Command]] = Queue(COMMANDS_A_TICK)
         self._mqtt: MqttOutput | None = None
         if link is not None:
-            from potvigil.outputs.broker import mqtt  # with a library that is loaded only where it is used
+            from potvigil.outputs.broker import mqtt  # loads its library only where it is used
 
             self._mqtt = mqtt.MqttOutput(
                 link, settings.workshop, pots.values(), rehearsed is not None, self._hear_mqtt
@@ -124,7 +124,7 @@ class Service:
         self._watch_afresh()
 
     def start(self) -> None:
-        """Begin a run: take up the open batches where they stood, and connect."""
+        """Start a run: continue the open batches where they were, and connect."""
         now = self._clock.now()
         try:
             self._take_up(now)
@@ -151,15 +151,15 @@ class Service:
                 break
             self.tick()
             self._deadline_s += self._settings.sample_period_s
-            # after a long stall there is nothing to catch up with
+            # missed ticks are not made up after a long stall
             self._deadline_s = max(self._deadline_s, self._clock.now().boot_s)
 
     def request_stop(self) -> None:
-        """Ask the loop to end after the tick at hand; may be called from a signal handler."""
+        """Ask the loop to end after the current tick; may be called from a signal handler."""
         self._stopping = True
 
     def tick(self) -> None:
-        """Read every pot once, think, tell."""
+        """Read every pot once, think, report."""
         now = self._clock.now()
         t_s = now.boot_s + self._axis_offset_s
         with self._store.held():
@@ -180,13 +180,13 @@ class Service:
             if self._live is not None:
                 self._live.write(snapshots, self.batch_ids, self._mqtt.state if self._mqtt else None)
             if self._signals is not None:
-                now = self._clock.now()  # after the reading: a call begins with its first pulse
+                now = self._clock.now()  # after the reading: an announcement starts with its first pulse
                 standing = {pot_id: snapshot.alarms for pot_id, snapshot in snapshots.items()}
                 self._signals.show(now.boot_s, now.utc_s, standing)
         systemd.ping_watchdog()
 
     def stop(self) -> None:
-        """End cleanly: nothing that was read is lost, and the broker is told."""
+        """End cleanly: no reading is lost, and the broker is told."""
         systemd.stopping()
         if self._mqtt is not None:
             self._mqtt.stop()
@@ -219,7 +219,7 @@ class Service:
         try:
             if asked:
                 self._store.add_commands(asked, now.utc_s)
-        except RecordError:  # heard all the same; the failing record has its own alarm
+        except RecordError:  # carried out all the same; the failing record has its own alarm
             unwritten = [(pot_id, replace(command, t_s=t_s)) for pot_id, command in asked]
         try:
             taken = self._store.take_commands(t_s)
@@ -242,12 +242,12 @@ class Service:
                 self._store.answer(command, said)
 
     def _answer_tests(self) -> None:
-        """Say of each test alarm by which ways it went out; the last tick has sent it."""
+        """Report which outputs each test alarm reached; the last tick sent it."""
         for command, said in self._tests.answers(lambda pot_id: self.watches[pot_id].snapshot().alarms):
             self._store.answer(command, said)
 
     def _take_over(self, pot_id: str, batch_id: int, utc_s: float | None) -> None:
-        """Ask for what the pot's last batch was made of: as a command, so that a restart feeds it again."""
+        """Carry over details of the pot's last batch: as a command, so that a restart replays it."""
         try:
             rows = self._store.batches(pot_id, limit=2)
         except RecordError:
@@ -258,7 +258,7 @@ class Service:
         found = {field: text for field in batch_details.TAKEN_OVER if (text := last.details.get(field))}
         try:
             self._store.add_edits(pot_id, found, LAST_BATCH, utc_s)
-        except RecordError:  # once more with the next tick
+        except RecordError:  # again at the next tick
             for field, text in found.items():
                 self._ask(pot_id, Command(Action.EDIT, 0.0, text=text, by=LAST_BATCH, field=field))
 
@@ -283,7 +283,7 @@ class Service:
                 self._tell(pot_id, self._care_due(pot_id, event))
 
     def _care_due(self, pot_id: str, opened: BatchOpened) -> list[NoteEvent]:
-        """Return a note for whatever of the pot is to be seen to: who fills it stands beside it."""
+        """Return notes for maintenance that is due: whoever fills the pot is right beside it."""
         if opened.utc_s is None:
             return []
         try:
@@ -293,11 +293,11 @@ class Service:
         return [NoteEvent(opened.t_s, opened.utc_s, NoteId.CARE_DUE, text) for text in due]
 
     def _dated(self, event: Event) -> Event:
-        """Return a closing with the batch's begin in the wall time that is known by now."""
+        """Return a closing with the start of the batch in the wall time known by now."""
         if not isinstance(event, BatchClosed) or self._utc_less_t_s is None:
             return event
         start_s, known_utc_s = event.summary.start_s, event.summary.start_utc_s
-        if start_s < self._axis_offset_s:  # in an earlier boot, of which this clock tells nothing
+        if start_s < self._axis_offset_s:  # in an earlier boot, which this clock cannot date
             return event
         begun_utc_s = start_s + self._utc_less_t_s
         if known_utc_s is not None and abs(known_utc_s - begun_utc_s) <= CLOCK_STEP_S:
@@ -324,11 +324,11 @@ class Service:
 
     @property
     def _lost(self) -> int:
-        """How many readings could not be kept since that was last said."""
+        """How many readings were lost since that was last reported."""
         return self._store.dropped_samples - self._lost_told
 
     def _tell_lost(self, t_s: float, now: Instant) -> None:
-        """Say in the curve of each pot, once it is kept again, how much is missing in it."""
+        """Note in each pot's curve, once it is being written again, how much of it is missing."""
         if self._lost:
             note = NoteEvent(t_s, now.utc_s, NoteId.READINGS_LOST, failing.were_lost(self._lost))
             self._lost_told = self._store.dropped_samples
@@ -336,7 +336,7 @@ class Service:
                 self._tell(pot_id, [note])
 
     def _mend_times(self, t_s: float, now: Instant) -> None:
-        """Once the wall clock is set, or was set anew, date what was kept before, a little with each tick."""
+        """Whenever the wall clock is set, correct the times kept before, a little at each tick."""
         if now.utc_s is None:
             return
         ahead_s, known_s = now.utc_s - t_s, self._utc_less_t_s
@@ -347,7 +347,7 @@ class Service:
         try:
             next(self._mending, None)
         except RecordError:
-            self._mending = None  # begun again with the next tick that can write
+            self._mending = None  # started again at the next tick that can write
             raise
 
     def _watch_clock(self, now: Instant) -> None:
@@ -369,7 +369,7 @@ class Service:
             self._report(AlarmId.NOTIFY_FAILING, self._notified.told())
 
     def _report(self, alarm: AlarmId, told: ConditionWords | None) -> None:
-        """Say to the watch of every pot whether something that all share is wrong."""
+        """Report faults that all pots share to the watch of each."""
         for watch in self.watches.values():
             watch.report(alarm, told)
 
@@ -383,7 +383,7 @@ class Service:
         self.batch_ids = dict.fromkeys(pots)
 
     def _take_up(self, now: Instant) -> None:
-        """Begin a run, and feed to fresh watches what they must know again."""
+        """Start a run, and replay to new watches what they need to know."""
         self._axis_offset_s = self._store.begin_run(
             self._settings.as_json(), self._boot_id, now.boot_s, now.utc_s, self._rehearsed
         )

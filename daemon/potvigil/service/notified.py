@@ -1,4 +1,4 @@
-"""The notifier as the watch sees it: by the status it leaves in memory, never waited for."""
+"""The notifier as the watch sees it: by its status file in memory, never waited for."""
 
 from pathlib import Path
 
@@ -12,13 +12,13 @@ _ABSENT = ConditionWords(
 
 
 class Notified:
-    """path: of the notifier's status. names: of those who are to be told."""
+    """path: of the notifier's status. names: of the people it notifies."""
 
     def __init__(self, path: Path, names: tuple[str, ...]) -> None:
         self._reader, self._names = StatusReader(path), names
 
     def told(self) -> ConditionWords | None:
-        """Return what is to be said of a notifier that fails, None where it does not."""
+        """Return the words for a failing notifier, None where it works."""
         status = self._reader.read()
         if status is None:
             return _ABSENT
@@ -34,7 +34,7 @@ class Notified:
         return ConditionWords("Check phone and network, then try `potvigil alarm test`", " ".join(said))
 
     def of_test(self, pot_id: str, since_s: float | None, *, is_last: bool) -> tuple[bool, str] | None:
-        """Return whether a test alarm reached everybody, and in words; None while that is not known.
+        """Return whether a test alarm reached everybody, and in words; None while unknown.
 
         since_s: of the test alarm on the record's axis. is_last: there is no more time.
         """

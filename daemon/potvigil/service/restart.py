@@ -1,4 +1,4 @@
-"""After a restart: what a batch's watch must know again is fed to it from the record."""
+"""After a restart: what the watch of a batch needs to know is replayed from the record."""
 
 from collections.abc import Iterable
 
@@ -13,10 +13,10 @@ from potvigil.settings.schema import Settings
 from potvigil.upkeep.thinning import thinned
 from potvigil.watch.replay import feed_again
 
-# What came after a batch whose alarms nobody has seen is fed too, until they would have returned.
+# Samples after a batch with unacknowledged alarms are replayed too, until the alarms would have returned.
 _FEED_AFTER_S = 3600.0
-# Fed again in full are the last hours; what is older is fed as means, as a thinned record is: three days in
-# full would take minutes on a small Pi. While it lasts the service manager is asked for so much more time.
+# The last hours are replayed in full, older samples as means, as a thinned record has them: three days in
+# full would take minutes on a small Pi. Meanwhile the service manager is asked for this much more time.
 _FED_IN_FULL_S, _FED_IN_A_ROW, _START_S = 3 * 3600.0, 2000, 60.0
 
 
@@ -28,7 +28,7 @@ def take_up_batch(
     pot_id: str,
     watch: GuardedWatch,
 ) -> None:
-    """Feed the open batch, or the last one with alarms nobody has seen, to the watch; tell nothing."""
+    """Replay the open batch, or the last one with unacknowledged alarms, to the watch, without outputs."""
     row = store.latest_unseen_batch(pot_id)
     if row is None:
         return
@@ -44,7 +44,7 @@ def take_up_batch(
             if isinstance(event, BatchClosed):
                 closed = event
         if closed is not None and watch.has_failed:
-            break  # the batch ends here; what comes is another
+            break  # the batch ends here; a later one is another
     if row.end_t_s is None:
         if watch.summary() is not None:
             batch_ids[pot_id] = row.id
@@ -60,6 +60,6 @@ def kept_samples(
     samples = store.samples(pot_id, from_s, until_s)
     last = store.last_sample(pot_id)
     if last is None or settings.pots[pot_id].supply == "regulated":
-        return samples  # the feeds of a regulated supply are steps that no event tells of
+        return samples  # a regulated supply feeds in steps that no event records
     full_from_s = min(last.t_s, last.t_s if until_s is None else until_s) - _FED_IN_FULL_S
     return thinned(samples, store.moments(pot_id, from_s), full_from_s)

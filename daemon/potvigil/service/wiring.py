@@ -29,7 +29,7 @@ _log = logging.getLogger("potvigil")
 
 
 class WiringError(ValueError):
-    """The settings leave open which device is meant, and what is plugged in does not decide it."""
+    """The settings do not say which device is meant, and neither do the devices plugged in."""
 
 
 def open_inputs(
@@ -41,7 +41,7 @@ def open_inputs(
     executor: Executor | None = None,
     sleep: Callable[[float], None] = time.sleep,
 ) -> Station:
-    """Open what the settings name. Raises WiringError where a thermometer's id is needed and not given."""
+    """Open the devices of the settings. Raises WiringError where a thermometer needs an id and has none."""
     pots = [_wiring(pot_id, pot, one_wire_root) for pot_id, pot in settings.pots.items()]
     barometer = None
     if settings.barometer.device is not None:
@@ -92,7 +92,7 @@ def quiet_hours(settings: Settings) -> QuietHours | None:
 
 
 def notified(settings: Settings) -> Notified | None:
-    """Return where the notifier says how it fares, None where none is configured."""
+    """Return where the notifier writes its status, None where none is configured."""
     if settings.notify is None and settings.heartbeat is None:
         return None
     names = () if settings.notify is None else tuple(each.name for each in settings.notify.targets)
@@ -129,7 +129,7 @@ def _wiring(pot_id: str, pot: PotSettings, one_wire_root: Path) -> PotWiring:
 
 
 def thermometer_wiring(of: ThermometerSettings, pot: PotSettings) -> NtcWiring | RtdWiring | None:
-    """Return how a thermistor or platinum thermometer is wired, with what is usual; None for a DS18B20."""
+    """Return the wiring of a thermistor or platinum thermometer, with defaults; None for a DS18B20."""
     if of.is_platinum:
         return _platinum(of)
     return _thermistor(of, _converter(pot)) if of.device == "ntc" else None
@@ -148,7 +148,7 @@ def _thermistor(of: ThermometerSettings, converter: Converter) -> NtcWiring:
     if of.coefficients is not None:
         coefficients = Coefficients(*of.coefficients)
     else:
-        assert of.beta is not None  # the settings see to it
+        assert of.beta is not None  # the settings require it
         coefficients = of_beta(of.beta.si, nominal_ohm)
     return NtcWiring(
         replace(converter, full_scale_v=full_scale_v),
@@ -164,6 +164,6 @@ def _thermistor(of: ThermometerSettings, converter: Converter) -> NtcWiring:
 
 def _platinum(of: ThermometerSettings) -> RtdWiring:
     at_0_c_ohm = 1000.0 if of.device == "pt1000" else 100.0
-    usual_ohm = 4.3 * at_0_c_ohm  # what the boards carry for either
+    usual_ohm = 4.3 * at_0_c_ohm  # the reference that boards carry for either
     reference_ohm = usual_ohm if of.reference_resistor is None else of.reference_resistor.si
     return RtdWiring(of.spi_device or 0, int(of.wires or 2), at_0_c_ohm, reference_ohm)

@@ -1,1 +1,1 @@
-"""Settings made from what somebody answers and what answers on the buses."""
+"""Settings made from a person's answers and the devices found on the buses."""

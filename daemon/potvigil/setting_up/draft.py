@@ -10,7 +10,7 @@ from potvigil.settings.loading import load_text, tree_of
 Path = tuple[str, ...]
 Draft = Mapping[str, Any]
 _NAME = "answers"
-# Stands in for what is not asked yet, so that the rest can be checked; never written.
+# Placeholders for what is not asked yet, so that the rest can be checked; never written.
 _NOT_YET: dict[str, Any] = {
     "internal_volume": "20 L",
     "maximum_pressure": "300 psi",
@@ -23,12 +23,12 @@ _NOT_YET: dict[str, Any] = {
 
 
 def read(text: str, name: str) -> Draft:
-    """Return the draft of a settings file, with all that stands in it. Raises SettingsError for no YAML."""
+    """Return the draft of a settings file, with all its contents. Raises SettingsError if not YAML."""
     return tree_of(text, name)
 
 
 def get(draft: Draft, path: Path) -> Any:
-    """Return what stands at a path, None where nothing does."""
+    """Return the value at a path, None where there is none."""
     found: Any = draft
     for key in path:
         found = found.get(key) if isinstance(found, Mapping) else None
@@ -36,7 +36,7 @@ def get(draft: Draft, path: Path) -> Any:
 
 
 def put(draft: Draft, path: Path, value: Any) -> Draft:
-    """Return the draft with a value at a path; None takes away what stands there."""
+    """Return the draft with a value at a path; None removes the value there."""
     key, rest = path[0], path[1:]
     if rest:
         inner = draft.get(key)
@@ -47,9 +47,9 @@ def put(draft: Draft, path: Path, value: Any) -> Draft:
 
 
 def fault_of(draft: Draft, path: Path, *, itself: bool = False) -> str | None:
-    """Return what is wrong with the answer at a path, None where nothing is.
+    """Return the fault of the answer at a path, None where there is none.
 
-    What was not answered yet is no fault of this answer. itself: nor is what stands below it.
+    Missing answers are no fault of this one. itself: nor are those below it.
     """
     dotted, parent = ".".join(path), ".".join(path[:-1])
     for each in faults(_filled_up(draft)):

@@ -1,4 +1,4 @@
-"""What to suggest, from what answers on the buses and from what was said before."""
+"""Suggestions, from the devices found on the buses and earlier answers."""
 
 from collections.abc import Mapping, Sequence
 from typing import Any
@@ -11,7 +11,7 @@ UNITS = ("psi", "bar", "kPa")
 TEMPERATURE_UNITS = ("C", "F")
 # A common transducer of each unit's make.
 SPANS = {"psi": "100 psi", "bar": "7 bar", "kPa": "700 kPa"}
-# An example beside a question, and no suggestion: what is marked on the pot is to be read there.
+# An example with a question, not a suggestion: the pot's marking has to be read there.
 EXAMPLES = {"psi": ("80 psi", "60 psi"), "bar": ("5.5 bar", "4 bar"), "kPa": ("550 kPa", "400 kPa")}
 _FLOOR_SHARE = 0.75
 # As drawn in the guide: both inputs of a converter at 3.3 V behind 10 and 15 kohm.

@@ -4,7 +4,7 @@ import re
 from collections.abc import Iterator, Mapping
 from typing import Any
 
-# What a scalar may be made of to stand without quotes, here and in YAML 1.1 and 1.2.
+# What a scalar may consist of to need no quotes, here and in YAML 1.1 and 1.2.
 _PLAIN = re.compile(r"[A-Za-z0-9./][A-Za-z0-9 _./+-]*")
 _LONGEST_LINE = 90
 _COLUMN = 34
@@ -68,11 +68,11 @@ def _known(path: tuple[str, ...]) -> tuple[str, ...]:
 
 
 def _with_comment(line: str, comment: str) -> str:
-    return f"{line:<{_COLUMN - 1}} # {comment}" if comment else line  # without the blank it is no comment
+    return f"{line:<{_COLUMN - 1}} # {comment}" if comment else line  # without the blank it is not a comment
 
 
 def _flow(value: Any) -> str | None:
-    """Return a value that stands in one line, None for a block: one with a comment, or with blocks in it."""
+    """Return a value on one line, None for a block: one with a comment, or with blocks in it."""
     if isinstance(value, Mapping):
         if not value or any(isinstance(each, (Mapping, list)) for each in value.values()):
             return "{}" if not value else None

@@ -1,4 +1,4 @@
-"""What every block of the settings is made of."""
+"""The base of every block of the settings."""
 
 from typing import Any, TypeVar
 
@@ -6,7 +6,7 @@ from pydantic import BaseModel, ConfigDict, Field, ValidationError
 
 
 def need(example: str, **bounds: Any) -> Any:
-    """A key that must be there; the fault shows the example."""
+    """A required key; the fault shows the example."""
     return Field(examples=[example], **bounds)
 
 

@@ -1,4 +1,4 @@
-"""Faults that show only where several blocks are looked at together: one input, probe or pin twice."""
+"""Faults that show only across blocks: one input, probe or pin used twice."""
 
 import itertools
 from typing import Any
@@ -14,7 +14,7 @@ from potvigil.settings.values import pin_number
 
 
 def compare_wires(pots: dict[str, dict[str, Any]], outline: Outline) -> None:
-    """Look for two uses of one input of one converter; what is itself at fault is passed over."""
+    """Look for two uses of one input of one converter; blocks at fault are skipped."""
     transducers = {pot: sound(TransducerSettings, keys.get("transducer", {})) for pot, keys in pots.items()}
     read_by: dict[tuple[tuple[str, int, int], int], str] = {}
     kinds: dict[tuple[str, int, int], tuple[str, str]] = {}
@@ -112,7 +112,7 @@ _PINS_OF = {"I2C bus 1": (2, 3), "1-Wire": (4,), "SPI": (7, 8, 9, 10, 11)}
 
 
 def compare_pins(outline: Outline, pots: dict[str, dict[str, Any]]) -> None:
-    """Look for a pin of the signals that is named twice, or that a bus of the settings needs."""
+    """Look for a signal pin that is used twice, or that a bus of the settings needs."""
     tree = outline.tree.get("signals") if isinstance(outline.tree, dict) else None
     if not isinstance(tree, dict):
         return
@@ -126,7 +126,7 @@ def compare_pins(outline: Outline, pots: dict[str, dict[str, Any]]) -> None:
         try:
             pin = pin_number(value)
         except ValueError:
-            continue  # not there, or itself at fault
+            continue  # missing, or itself at fault
         dotted = "signals." + ".".join(path)
         if pin in taken:
             outline.add(("signals", *path), f"GPIO {pin} {taken[pin]}; give another pin")

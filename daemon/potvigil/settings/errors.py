@@ -1,4 +1,4 @@
-"""What is wrong with the settings."""
+"""Faults of the settings."""
 
 
 class SettingsError(ValueError):

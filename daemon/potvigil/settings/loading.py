@@ -1,4 +1,4 @@
-"""From the file to the blocks: all faults at once, each with line, path, value and what is due."""
+"""From the file to the blocks: all faults at once, each with line, path, value and what is expected."""
 
 import re
 from pathlib import Path
@@ -17,7 +17,7 @@ from potvigil.settings.studio import StudioPageSettings
 
 _B = TypeVar("_B", bound=Block)
 _MOST_OF_A_KIND = 100
-_MOST_BRACKETS = 100  # open at once; those in remarks are counted too
+_MOST_BRACKETS = 100  # open at once; those in comments count too
 
 
 def load(path: Path) -> Settings:
@@ -37,7 +37,7 @@ def load_studio_page(path: Path) -> StudioPageSettings:
 def load_either(path: Path) -> Settings | StudioPageSettings:
     """Read settings of pots, or those of a studio's page. Raises SettingsError with every fault of them.
 
-    A studio's page is what names a studio and neither a workshop nor pots.
+    Settings that name a studio and neither a workshop nor pots are those of a studio's page.
     """
     keys = tree_of(text_of(path), str(path))
     is_studio = "studio" in keys and not {"workshop", "pots"} & keys.keys()
@@ -47,7 +47,7 @@ def load_either(path: Path) -> Settings | StudioPageSettings:
 def load_text(text: str, name: str) -> Settings:
     """Read settings from a text. Raises SettingsError with every fault of it.
 
-    name: stands before each fault; files with a relative path are sought beside it.
+    name: precedes each fault; relative paths are looked for beside it.
     """
     outline = _outlined(text, name, "workshop: ...")
     assert isinstance(outline.tree, dict)
@@ -90,13 +90,13 @@ def _validated(kind: type[_B], outline: Outline, folder: Path) -> _B | None:
 
 
 def tree_of(text: str, name: str) -> dict[str, Tree]:
-    """Return the keys of a text as somebody wrote them, unchecked. Raises SettingsError for no YAML."""
+    """Return the keys of a text as written, unchecked. Raises SettingsError if it is not YAML."""
     tree = Outline(_composed(text, name), name).tree
     return tree if isinstance(tree, dict) else {}
 
 
 def _composed(text: str, name: str) -> yaml.Node | None:
-    if len(text) > LARGEST_FILE_BYTES:  # such as a record's, which may come from an archive of unknown make
+    if len(text) > LARGEST_FILE_BYTES:  # such as a record's, which may come from an archive of unknown origin
         raise SettingsError(f"{name}: over {LARGEST_FILE_BYTES // 1024} kB; give a settings file")
     if (line_of := _too_many_brackets(text)) is not None:
         raise SettingsError(f"{name}:{line_of}: not YAML: nested too deeply; write `key: value` instead")
@@ -113,7 +113,7 @@ def _composed(text: str, name: str) -> yaml.Node | None:
 
 
 def _too_many_brackets(text: str) -> int | None:
-    """Return the line where more brackets are open than settings need: the parser looks at all for each."""
+    """Return the line where more brackets are open than settings need: the parser rescans all for each."""
     depth = 0
     for match in re.finditer(r"[][{}]", text):
         depth = depth + 1 if match[0] in "[{" else max(depth - 1, 0)

@@ -26,9 +26,9 @@ class TlsSettings(Block):
 
 
 class MqttSettings(Block):
-    """The broker. Its password stands in password_file, never in the settings.
+    """The broker. Its password is in password_file, never in the settings.
 
-    discovery: tell home automation of the pots, under discovery_prefix.
+    discovery: publish the pots to home automation, under discovery_prefix.
     """
 
     host: Host = need("broker.local")
@@ -64,8 +64,8 @@ class PageTlsSettings(Block):
 class PageSettings(Block):
     """The local web page.
 
-    password_file: made by `potvigil page password`. names: it answers to, beside its own addresses. live:
-    where the watch writes its present state, None for the usual place.
+    password_file: made by `potvigil page password`. names: accepted besides its own addresses. live: where
+    the watch writes its present state, None for the default path.
     """
 
     host: Host = "127.0.0.1"
@@ -87,7 +87,7 @@ class PageSettings(Block):
 
 
 def is_loopback(host: str) -> bool:
-    """Return whether an address is this machine's alone."""
+    """Return whether an address is local to this machine."""
     try:
         return ipaddress.ip_address(host).is_loopback
     except ValueError:

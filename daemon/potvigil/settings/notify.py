@@ -1,4 +1,4 @@
-"""The settings of those who are told on their phones, and of the dead-man's line."""
+"""The settings of phone notifications, and of the heartbeat."""
 
 from datetime import time as clock_time
 from pathlib import Path
@@ -12,7 +12,7 @@ from potvigil.settings.block import Block, need
 from potvigil.settings.network import PageSettings
 from potvigil.settings.values import HttpUrl, QuietHoursOrNone, SecretFile, Text, Url, Wait, one_of
 
-# From when to when, unless somebody says otherwise, only high alarms are told.
+# The default hours in which only high alarms are sent.
 USUAL_NIGHT = clock_time(22), clock_time(7)
 _ALL = tuple(Priority)
 _MOST_TARGETS = 20
@@ -26,8 +26,8 @@ class TargetSettings(Block):
     """One person, told at one address.
 
     url: as the library Apprise writes them; or url_file, whose first line is one. priorities: which alarms;
-    None for all, or only high ones where `after` is given. quiet_hours: in which only high ones are told.
-    after: only told of what nobody has acknowledged for so long.
+    None for all, or only high ones where `after` is given. quiet_hours: in which only high ones are sent.
+    after: notified only of alarms unacknowledged for so long.
     """
 
     name: Text = need("Anna")
@@ -43,7 +43,7 @@ class TargetSettings(Block):
     @field_validator("url_file")
     @classmethod
     def _one_address(cls, value: Path | None, info: ValidationInfo) -> Path | None:
-        if "url" in info.data:  # else that is at fault
+        if "url" in info.data:  # else the url is at fault
             _one_address("url", info.data["url"], value)
         return value
 
@@ -55,7 +55,7 @@ class TargetSettings(Block):
 
 
 class NotifySettings(Block):
-    """Who is told, and the page that each message links to; None for what the page's settings say."""
+    """Who is notified, and the page that each message links to; None for that of the page's settings."""
 
     targets: tuple[TargetSettings, ...] = need("[{name: Anna, url: ...}]")
     page: HttpUrl | None = None
@@ -73,7 +73,7 @@ class NotifySettings(Block):
 
 
 class HeartbeatSettings(Block):
-    """Addresses fetched each minute: url while the watch is well, fail_url while it is silent or calls."""
+    """Addresses fetched every minute: url while the watch is well, fail_url while silent or in alarm."""
 
     url: HttpUrl | None = None
     url_file: SecretFile | None = Field(None, validate_default=True)
@@ -103,7 +103,7 @@ def _one_address(key: str, url: str | None, file: Path | None) -> None:
 
 
 def page_address(notify: NotifySettings | None, page: PageSettings) -> str | None:
-    """Return where a phone finds the page, None where nobody said."""
+    """Return where a phone finds the page, None where not configured."""
     if notify is not None and notify.page is not None:
         return notify.page
     if not page.names:

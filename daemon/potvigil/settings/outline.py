@@ -1,4 +1,4 @@
-"""Where each setting stands in its file, and the words for what is wrong with it.
+"""Where each setting is in its file, and the words for its faults.
 
 Works on the nodes of a YAML composer and on the error records of a model, without importing either library.
 """
@@ -38,10 +38,10 @@ def text_of(path: pathlib.Path) -> str:
 
 
 class Outline:
-    """One YAML document: each scalar as the text somebody wrote, the line of each path, and the faults."""
+    """One YAML document: each scalar as written, the line of each path, and the faults."""
 
     def __init__(self, root: Any, name: str) -> None:
-        """root: the composed node, None for an empty document. name: stands before each fault."""
+        """root: the composed node, None for an empty document. name: precedes each fault."""
         self.name = name
         self._lines: dict[Path, int] = {}
         self._found: dict[tuple[int, str], str] = {}
@@ -108,7 +108,7 @@ class Outline:
 
 
 def explain(error: Any, root: Any) -> tuple[Path, str]:
-    """Return path and words for one error record of the model `root`: value, what is wrong, what is due."""
+    """Return path and words for one error of the model `root`: value, what is wrong, what is expected."""
     path: Path = tuple(part for part in error["loc"] if part != "[key]")
     value, context = error["input"], error.get("ctx", {})
     match error["type"]:
@@ -135,7 +135,7 @@ def explain(error: Any, root: Any) -> tuple[Path, str]:
             said = "is not a number; give one, without a unit"
         case _:
             return path, f"{shown(value)} where one value is expected; give that alone"
-    if path and str(path[-1]).endswith("url"):  # whoever has it can send there
+    if path and str(path[-1]).endswith("url"):  # whoever knows it can send there
         return path, f"its text {said}"
     return path, f"{shown(value)} {said}" if isinstance(value, str) else said
 
@@ -147,7 +147,7 @@ def either(words: Iterable[str]) -> str:
 
 
 def shown(value: object) -> str:
-    """Return a value as written, but on one line, not too long, without signs a terminal would act on."""
+    """Return a value as written, but on one line, not too long, without characters a terminal acts on."""
     if value is None:
         return "nothing"
     if not isinstance(value, str):

@@ -1,4 +1,4 @@
-"""Resins and their times, those that come along and own ones."""
+"""Resins and their times, shipped and one's own."""
 
 import difflib
 from functools import cache
@@ -16,7 +16,7 @@ from potvigil.settings.values import Duration, Id, Warmth, up_to
 class ResinSettings(Block):
     """A resin's times. hold: under pressure until the cure is done. gel, working_time: None if unknown.
 
-    at: the temperature the times are given for, which the cure clock then goes by; None for plain times.
+    at: the temperature the times are given for, used by the cure clock; None for plain times.
     """
 
     hold: Duration = need("10 h")
@@ -34,13 +34,13 @@ class ResinSettings(Block):
 
 
 class CureSettings(ResinSettings):
-    """The pot's usual cure. resin: of the list, whose times count where none are given here."""
+    """The pot's usual cure. resin: of the list, whose times are used where none are given here."""
 
     resin: Id | None = None
 
 
 def fill_in_resins(outline: Outline) -> None:
-    """Put the times of the resin that a pot names beside it, where the pot gives none itself."""
+    """Fill in the times of the resin that a pot names, where the pot gives none itself."""
     assert isinstance(outline.tree, dict)
     own, pots = outline.tree.get("resins"), outline.tree.get("pots")
     resins = known_resins() | (own if isinstance(own, dict) else {})

@@ -87,7 +87,7 @@ class PotSettings(Block):
         return [probe.model_dump(mode="json", exclude_none=True) for probe in probes] or {"place": "none"}
 
     def core_pot(self, pot_id: str, settings: "Settings") -> Pot:
-        """Build what the core must know of this pot, in SI units, with what the whole workshop shares."""
+        """Build what the core needs to know of this pot, in SI units, with what the whole workshop shares."""
         wire = self.transducer
         return Pot(
             pot_id=pot_id,
@@ -124,7 +124,7 @@ class PotSettings(Block):
 
 
 class BarometerSettings(Block):
-    """A barometer, or the altitude that stands for it; with both, the altitude serves while it is silent."""
+    """A barometer, or the altitude in its place; with both, the altitude is used while it is silent."""
 
     device: Literal["bmp280", "bme280", "bmp388", "bmp390"] | None = None
     bus: Bus = 1
@@ -164,15 +164,15 @@ class RecordSettings(Block):
 
     @property
     def backup_folder(self) -> Path | None:
-        """Where its copies are kept, None where none are asked for."""
+        """Where its copies are kept, None where not configured."""
         return None if self.backups is None else self.backups.folder or backups_beside(self.file)
 
 
 class CompressorSettings(Block):
-    """The compressor that fills the pots; pressures gauge. Only the plan before a pour goes by it.
+    """The compressor that fills the pots; pressures gauge. Used only by the plan before a pour.
 
     free_air: delivered, not drawn in. at: the pressure it is given for, None for cut_out. effective_area: of
-    hose, regulator and valve, None where not known.
+    hose, regulator and valve, None where unknown.
     """
 
     tank: Annotated[AnyQuantity, quantity(units.VOLUME, "0.5 L", "2000 L")] = need("24 L")
@@ -184,7 +184,7 @@ class CompressorSettings(Block):
 
 
 class UnitsSettings(Block):
-    """What everything a person reads is written in."""
+    """The units of everything that people read."""
 
     pressure: Literal["psi", "bar", "kPa"] = "psi"
     temperature: Literal["C", "F"] = "C"
@@ -222,14 +222,14 @@ class Settings(Block):
         return {pot_id: pot.core_pot(pot_id, self) for pot_id, pot in self.pots.items()}
 
     def core_resins(self) -> dict[str, Resin]:
-        """Build the times of every resin that can be named, the list's and own ones."""
+        """Build the times of every resin that can be named, from the list and the settings."""
         listed = {name: ResinSettings.model_validate(keys) for name, keys in known_resins().items()}
         return {name: resin.core_resin() for name, resin in (listed | self.resins).items()}
 
     def as_json(self) -> str:
         """Return the settings in force as JSON, which load_text takes again. There is no secret in it.
 
-        Who is notified is left out: an address is a secret often enough.
+        Notification targets are left out: an address is often a secret.
         """
         nowhere: dict[str, Any] = dict.fromkeys(("bus", "address"), True)
         left_out: dict[str, Any] = {"notify": True, "heartbeat": True}

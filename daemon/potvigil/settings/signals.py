@@ -9,7 +9,7 @@ from potvigil.settings.values import Pin, QuietHours
 
 
 class LampSettings(Block):
-    """Pins of the lamps by what they are for; what has none of its own is shown by the next below it here."""
+    """Pins of the lamps by meaning; one without its own lamp is shown by the next below it here."""
 
     calm: Pin | None = None
     note: Pin | None = None
@@ -17,7 +17,7 @@ class LampSettings(Block):
 
 
 def _as_alarm_lamp(value: object) -> object:
-    """A pin alone is a single lamp, for all there is to show."""
+    """A pin alone is a single lamp for everything."""
     return {"alarm": value} if isinstance(value, str) else value
 
 

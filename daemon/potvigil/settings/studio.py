@@ -13,8 +13,8 @@ from potvigil.settings.values import File, Host, SecretFile, Text, YesNo
 class StudioSettings(Block):
     """The PostgreSQL database that this machine's record is shipped to.
 
-    standby: a replica's host, taken once it is the one that lets itself be written. ca_file: who vouches for
-    the servers, None for the system's list. curve: samples as they are, or as means
+    standby: a replica's host, used once it is the one that accepts writes. ca_file: the authority of the
+    servers, None for the system's list. curve: samples as they are, or as means
     of a minute. pictures: those of casts, too. Beyond this machine the connection is always encrypted.
     """
 
@@ -42,7 +42,7 @@ class StudioSettings(Block):
 
 
 class StudioPageSettings(Block):
-    """A page of all records: where they lie and who reads them, where the page is, and the watches' broker.
+    """A page of all records: where they are and who reads them, where the page is, and the watches' broker.
 
     The keys are those of a workshop's settings; of `studio` only those that say where and who. mqtt: None for
     no live values, and no acknowledging.

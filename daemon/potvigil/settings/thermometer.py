@@ -40,7 +40,7 @@ class ThermometerSettings(Block):
 
     Of a thermistor, on an input of the pot's own converter: side: which end of its divider it is at. nominal:
     its resistance at 25 C. beta or coefficients (Steinhart-Hart): one of them. Of a Pt100 or Pt1000 over a
-    MAX31865: spi_device: its chip select. reference_resistor: on its board. None stands for the usual.
+    MAX31865: spi_device: its chip select. reference_resistor: on its board. None means the default.
     """
 
     place: PlaceName = need("gas")

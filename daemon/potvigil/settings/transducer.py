@@ -34,7 +34,7 @@ from potvigil.units import Quantity
 # Counts in the full scale: TI SBAS444 and SBAS473 (of one polarity), Microchip DS21295 and DS21298.
 _COUNTS = {"ads1115": 32768, "ads1015": 2048, "mcp3008": 1024, "mcp3208": 4096}
 ON_SPI = ("mcp3008", "mcp3208")
-_FULL_SCALES = ("2.048 V", "4.096 V", "6.144 V")  # of an ADS1115: those that suit such signals
+_FULL_SCALES = ("2.048 V", "4.096 V", "6.144 V")  # of an ADS1115: those suitable for such signals
 _USUAL_REFERENCE = "3.3 V"  # of an MCP3008, which the Pi can read without more
 
 
@@ -42,8 +42,8 @@ class TransducerSettings(Block):
     """A transducer and the converter that reads it. bus, address: on I2C; spi_device: chip select on SPI.
 
     shunt: what a current is measured over. divider: volts at the converter's pin over volts at the
-    transducer, on both channels. full_scale: the converter's range, of an MCP its reference; left out, the
-    narrowest that shows all the signal can say.
+    transducer, on both channels. full_scale: the converter's range, of an MCP its reference; by default the
+    narrowest that covers the signal.
     """
 
     device: Literal["ads1115", "ads1015", "mcp3008", "mcp3208"] = "ads1115"
@@ -129,28 +129,28 @@ class TransducerSettings(Block):
 
     @property
     def largest_count(self) -> int:
-        """What the converter answers to the end of its range, and to anything beyond."""
+        """The count of the converter at the end of its range, and beyond."""
         return _COUNTS[self.device] - 1
 
     @property
     def converter(self) -> tuple[str, int, int]:
-        """What only one converter can have."""
+        """Checks of keys that apply to one kind of converter only."""
         return ("SPI", 0, self.spi_device) if self.device in ON_SPI else ("I2C", self.bus, self.address)
 
 
 def _comes_in_v(of: dict[str, Any], to_the_last: bool) -> float:
-    """Return the highest voltage at the converter's pin; to_the_last: with what only a fault would give."""
+    """Return the highest voltage at the converter's pin; to_the_last: including what only a fault gives."""
     signal: Signal = of["signal"]
     highest = signal.failed[1] if to_the_last or signal is LOOP else signal.full
     if signal is LOOP:
         highest *= of["shunt"].si / 1000.0
-    elif signal is RATIOMETRIC:  # the supply itself comes in where it is measured
+    elif signal is RATIOMETRIC:  # the supply itself is an input where it is measured
         highest = of["supply"].si * (1.0 if to_the_last or of["supply_channel"] is not None else highest)
     return float(highest * of["divider"])
 
 
 def _usual_full_scale(on_spi: bool, of: dict[str, Any]) -> Quantity:
-    """Return the narrowest range that shows all that can come in. Raises ValueError where none does."""
+    """Return the narrowest range that covers the input. Raises ValueError where none does."""
     ranges = [units.VOLTAGE.read(each) for each in ([_USUAL_REFERENCE] if on_spi else _FULL_SCALES)]
     for each in ranges:
         if each.si > _comes_in_v(of, to_the_last=True):

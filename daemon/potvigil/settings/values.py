@@ -1,8 +1,8 @@
 """How the text of one value is read.
 
-YAML interprets no scalar here: each stays the text somebody wrote, and the type of its key reads that text.
-So `10:30` is not 630, `no` is not False, and a fault shows what stands in the file. A ValueError is worded to
-go on after that text.
+YAML interprets no scalar here: each stays the text as written, and the type of its key reads that text. So
+`10:30` is not 630, `no` is not False, and a fault shows what is in the file. A ValueError is worded to follow
+that text.
 """
 
 import difflib
@@ -22,7 +22,7 @@ from potvigil.settings.outline import either, shown
 from potvigil.units import Quantity
 
 CLOCK = "(?:[01]?[0-9]|2[0-3]):[0-5][0-9]"
-# a name or IPv4, or IPv6; of the lengths they can have, each sign looked at once
+# a name or IPv4, or IPv6; of possible lengths, each character checked once
 HOST = r"[A-Za-z0-9.-]{1,253}|(?=[^:]*:[^:]*:)[0-9A-Fa-f:.]{2,45}"
 
 
@@ -41,7 +41,7 @@ def quantity(kind: units.QuantityKind, low: str, high: str) -> PlainValidator:
 
 
 def up_to(name: str, *, or_equal: bool) -> AfterValidator:
-    """Hold a quantity under another of its block; passed over while that other is itself at fault."""
+    """Require a quantity to be below another of its block; skipped while that one is itself at fault."""
 
     def validate(value: Quantity, info: ValidationInfo) -> Quantity:
         bound: Quantity | None = info.data.get(name)
@@ -55,7 +55,7 @@ def up_to(name: str, *, or_equal: bool) -> AfterValidator:
 
 
 def one_of(words: dict[str, Any], *others: str) -> PlainValidator:
-    """Read one of the words, case and blanks aside, into its meaning. others: named in the fault only."""
+    """Read one of the words, ignoring case and blanks, into its meaning. others: named only in the fault."""
     meanings = {word.replace(" ", "").lower(): meaning for word, meaning in words.items()}
 
     def read(value: object) -> Any:

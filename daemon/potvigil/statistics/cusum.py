@@ -6,7 +6,7 @@ K = 0.5
 
 
 class Cusum:
-    """Two-sided tabular CUSUM of normalised values; `update` says when and how far their mean shifts."""
+    """Two-sided tabular CUSUM of normalised values; `update` returns when and how far their mean shifts."""
 
     def __init__(self, threshold: float) -> None:
         self._threshold = threshold
@@ -16,7 +16,7 @@ class Cusum:
     def update(self, score: float, value: float, elapsed_s: float) -> float | None:
         """Take a value and its score (value over sigma); return its mean per second since a shift, or None.
 
-        After a shift was told both sums start anew.
+        After a shift was reported both sums restart.
         """
         for side, towards in ((self._up, score), (self._down, -score)):
             side.add(towards, value, elapsed_s)
@@ -28,7 +28,7 @@ class Cusum:
 
 
 class _Side:
-    """One sum, and what went into it since it last stood at zero."""
+    """One sum, and what went into it since it was last at zero."""
 
     __slots__ = ("elapsed_s", "total", "value")
 

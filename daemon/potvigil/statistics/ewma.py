@@ -11,7 +11,7 @@ class Ewma:
     """An exponentially weighted moving average of departures from a target, with its variance.
 
     lam: the weight of the newest. own: the variance so far; zero gives the exact limits of a fresh start,
-    sigma^2 lam/(2 - lam) those of a long one. shared: how much of the target's own error is within.
+    sigma^2 lam/(2 - lam) those of a long one. shared: how much of the target's own error is included.
     """
 
     __slots__ = ("lam", "own", "shared", "value")
@@ -21,9 +21,9 @@ class Ewma:
         self.value = self.shared = 0.0
 
     def add(self, departure: float, variance: float, usual_variance: float, *, shares: bool = True) -> None:
-        """Take a departure and its variance. One worse known than usual counts less, so widens nothing.
+        """Take a departure and its variance. A less certain one counts less, and so widens nothing.
 
-        shares: the target stays the same; else its error at this moment is within `variance`.
+        shares: the target stays the same; else its error at this moment is included in `variance`.
         """
         lam = self.lam if variance <= usual_variance else self.lam * usual_variance / variance
         self.value += lam * (departure - self.value)
@@ -31,5 +31,5 @@ class Ewma:
         self.shared = (lam if shares else 0.0) + (1.0 - lam) * self.shared
 
     def sigma(self, target_variance: float = 0.0) -> float:
-        """Return its standard deviation while nothing changes."""
+        """Return its standard deviation while there is no change."""
         return math.sqrt(self.own + self.shared**2 * target_variance)

@@ -1,6 +1,6 @@
-"""The statistics of a few values that are not equally well known: mean, difference, ratio, straight line.
+"""Statistics of a few values of unequal precision: mean, difference, ratio, straight line.
 
-Each value comes with its standard error, and they scatter by more than that.
+Each value has its standard error, and they scatter by more than that.
 """
 
 import math
@@ -41,7 +41,7 @@ def sigma_of(rate: Interval) -> float:
 def level(values: Sequence[float], sigmas: Sequence[float], at_least: Level | None = None) -> Level:
     """Return the mean of values that scatter by more than their standard errors say.
 
-    at_least: of other values of the same kind; its scatter is taken where these show less.
+    at_least: of other values of the same kind; its scatter is used where these show less.
     Source: Paule & Mandel, J. Res. Natl. Bur. Stand. 87 (1982) 377; its interval is Hartung & Knapp's (2001).
     """
     variances = [sigma * sigma for sigma in sigmas]
@@ -51,7 +51,7 @@ def level(values: Sequence[float], sigmas: Sequence[float], at_least: Level | No
         mean = math.fsum(map(operator.mul, weights, values)) / math.fsum(weights)
         parts = [w * (x - mean) ** 2 for w, x in zip(weights, values, strict=True)]
         surplus = math.fsum(parts) - (len(values) - 1)
-        # falls ever less steeply, so that Newton's steps come from below and never go too far
+        # falls ever less steeply, so Newton's steps come from below and never overshoot
         if surplus <= 1e-9 * len(values):
             break
         extra += surplus / math.fsum(map(operator.mul, weights, parts))
@@ -91,7 +91,7 @@ def line(weights: Sequence[float], rates: Sequence[float]) -> FittedLine:
     slope = fit.slope
     left = fit.residuals(numbers, rates)
     squares = math.fsum(w * each**2 for w, each in zip(weights, left, strict=True))
-    # scatter beyond what the weights say widens everything (Birge's ratio), less narrows nothing
+    # scatter beyond the weights widens everything (Birge's ratio); less narrows nothing
     scale, ahead = max(squares / (n - 2), 1.0), n - 1 - fit.x_mean
     factor, variance = student(0.975, n - 2), scale / fit.sxx
     half = factor * math.sqrt(variance)
@@ -107,7 +107,7 @@ def line(weights: Sequence[float], rates: Sequence[float]) -> FittedLine:
 
 
 def best_step(weights: Sequence[float], rates: Sequence[float]) -> float:
-    """Return the weighted squares left by the best single step, which shall not be taken for a slope."""
+    """Return the weighted squares left by the best single step, which must not be taken for a slope."""
     total = math.fsum(weights)
     mean = math.fsum(w * y for w, y in zip(weights, rates, strict=True)) / total
     squares = math.fsum(w * (y - mean) ** 2 for w, y in zip(weights, rates, strict=True))
@@ -123,7 +123,7 @@ def fieller(
     numerator: float, denominator: float, variance: float, denominator_variance: float, covariance: float,
     factor: float,
 ) -> Interval | None:  # fmt: skip
-    """Return a ratio with the interval of `factor` standard errors, None where it has no end.
+    """Return a ratio with the interval of `factor` standard errors, None where that is unbounded.
 
     It has none where the denominator may be zero. Source: Fieller, J. R. Stat. Soc. B 16 (1954) 175.
     """
@@ -137,7 +137,7 @@ def fieller(
 
 
 def same_tail(sigmas: float, freedom: int) -> float:
-    """Return the limit as seldom passed by Student's t as so many sigma by a normal value."""
+    """Return the limit that Student's t exceeds as rarely as a normal value exceeds so many sigma."""
     return student(_NORMAL.cdf(sigmas), freedom)
 
 
@@ -168,7 +168,7 @@ def _student_cdf(t: float, freedom: int) -> float:
 
 
 def _falling_root(of: Callable[[float], float], low: float, high: float) -> float:
-    """Return where a falling function passes zero, `low` where it lies below it from there on."""
+    """Return where a falling function passes zero, `low` where it is already below it there."""
     if of(low) <= 0.0:
         return low
     for _ in range(100):

@@ -1,4 +1,4 @@
-"""The straight line that leaves the least squares, which whoever fits one begins with."""
+"""The least-squares line that every fit of one starts from."""
 
 import math
 from collections.abc import Sequence

@@ -1,1 +1,1 @@
-"""What keeps a record sound: archive, check, backup, thinning."""
+"""Upkeep of a record: archive, check, backup, thinning."""

@@ -1,16 +1,16 @@
-"""The whole record as one file anybody can read, and back: for a new machine, or for in ten years.
+"""The whole record as one file anybody can read, and back: for a new machine, or ten years from now.
 
 A ZIP file with `manifest.json` and a member for each table, `pot.jsonl` to `sample.jsonl`: UTF-8, one JSON
-array a line, the first the names of the columns, each further one a row. An empty cell is null. Units stand
-in the names; record/schema.py says what each column means. What a record notes of itself (`identity`,
-`change`) is left out: what is made of an archive is another record. The manifest (made_at may be null):
+array a line, the first the names of the columns, each further one a row. An empty cell is null. Units are
+in the names; record/schema.py says what each column means. The tables about the record itself (`identity`,
+`change`) are left out: what is made from an archive is another record. The manifest (made_at may be null):
 
     {"format": "potvigil-archive", "format_number": 1, "made_by": "potvigil 0.1.0",
      "made_at": "2026-01-02T08:00:00.000Z", "record_format": 3,
      "members": {"pot.jsonl": {"rows": 1, "bytes": 29, "sha256": "...", "columns": ["id", "name"]}, ...}}
 
-An archive may come from anybody. None of its names is ever used as a path, nothing is read that is larger
-than it said, and the record appears under its name only when every row has been looked at.
+An archive may come from anybody. None of its names is ever used as a path, nothing larger than declared is
+read, and the record appears under its name only when every row has been checked.
 """
 
 import hashlib
@@ -34,7 +34,7 @@ from potvigil.upkeep.atomic_file import check_free, whole
 
 FORMAT, FORMAT_NUMBER = "potvigil-archive", 1
 MANIFEST = "manifest.json"
-# In the order they are written and read: what a row belongs to comes before it.
+# In the order they are written and read: parent rows come first.
 TABLES = (
     "pot",
     "run",
@@ -50,7 +50,7 @@ TABLES = (
     "sample",
 )
 
-# Bounds for an archive of unknown make. The longest row is the settings of a run, some kilobytes. Samples
+# Limits for an archive of unknown origin. The longest row is the settings of a run, some kilobytes. Samples
 # shrink to a fifth, empty ones to a fiftieth; deflate itself can reach a thousandth. Ten pots at 1 Hz for ten
 # years are 400 GB of text.
 LONGEST_LINE_BYTES = 4 * 2**20
@@ -73,12 +73,12 @@ _ZIP_ERRORS = (
 
 _LONGEST_SAID = 160
 
-OnProgress = Callable[[str, int], None]  # which table, how many of its rows
+OnProgress = Callable[[str, int], None]  # table, number of its rows
 
 
 @dataclass(frozen=True, slots=True)
 class Archived:
-    """What was written to an archive or taken from it. record_format: as it stands in the archive."""
+    """What was written to an archive or read from it. record_format: as in the archive."""
 
     path: Path
     record_format: int
@@ -87,9 +87,9 @@ class Archived:
 
 
 def import_all(archive: Path, record: Path, *, progress: OnProgress = lambda table, rows: None) -> Archived:
-    """Make a new record of an archive. Raises a RecordError; then nothing is left behind.
+    """Make a new record from an archive. Raises a RecordError; then nothing is left behind.
 
-    ExistingFileError: something stands at `record`. ArchiveError: what is wrong, in which member and line.
+    ExistingFileError: there is already something at `record`. ArchiveError: the fault, with member and line.
     NewerRecordError: the archive was made by a newer version.
     """
     check_free(record, replace=False)
@@ -132,13 +132,13 @@ def _foreign(archive: Path, what: str) -> ArchiveError:
 
 
 def _brief(what: str) -> str:
-    """Return on one line, and not too long, what a library said of a file: it may quote all of it."""
+    """Return a library's error on one line, not too long: it may quote the whole file."""
     line = "".join(sign if sign.isprintable() else "?" for sign in " ".join(what.split()))
     return line if len(line) <= _LONGEST_SAID else f"{line[: _LONGEST_SAID - 3]}..."
 
 
 def _check_directory(file: IO[bytes], archive: Path) -> int:
-    """Look at the end of a ZIP file before zipfile reads its whole directory; return the size of the file.
+    """Check the end of a ZIP file before zipfile reads its whole directory; return the size of the file.
 
     PKWARE APPNOTE 6.3.9, 4.3.14 to 4.3.16: end record of 22 bytes; before it, where the file is large, a
     locator of 20 and another end record of 56.
@@ -159,7 +159,7 @@ def _check_directory(file: IO[bytes], archive: Path) -> int:
 
 
 def _read_manifest(unpacked: zipfile.ZipFile, archive: Path) -> tuple[int, dict[str, Any]]:
-    """Return the record's format and what is said of the members. Raises ArchiveError, NewerRecordError."""
+    """Return the record's format and the entries of the members. Raises ArchiveError, NewerRecordError."""
     infos = unpacked.infolist()
     names = [info.filename for info in infos]
     if names.count(MANIFEST) != 1:
@@ -319,7 +319,7 @@ _DECODER = json.JSONDecoder(parse_constant=_refuse)
 
 
 def _bring_up_to_date(part: Path, archive: Path) -> None:
-    """Migrate the new record, and read it once as the program will."""
+    """Migrate the new record, and read it once as the program does."""
     try:
         with Store.open(part, create=False) as store:
             store.check()

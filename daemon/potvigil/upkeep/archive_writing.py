@@ -1,4 +1,4 @@
-"""The record written to an archive; `archive.py` describes it, and reads it."""
+"""Writes the record to an archive; `archive.py` describes the format, and reads it."""
 
 import hashlib
 import io
@@ -37,10 +37,10 @@ def export_all(
 ) -> Archived:
     """Write the whole record to an archive, as it is at one moment, whatever is written meanwhile.
 
-    One snapshot and no copy: a copy would need the record's room once more and wear the card. Meanwhile the
-    write-ahead log grows by what the watch writes, some 60 kB a minute, and nobody is held up.
-    replace: whether an earlier archive of ours at `out` may go; nothing else ever does.
-    Raises a RecordError; then nothing is left behind.
+    From a snapshot, not a copy: a copy would need the record's space again and wear the card. Meanwhile the
+    write-ahead log grows by what the watch writes, some 60 kB a minute, and nobody is blocked. replace:
+    whether an earlier archive of ours at `out` may be replaced; nothing else ever is. Raises a RecordError;
+    then nothing is left behind.
     """
     _check_may_replace(out)
     with closing(Database.open_read_only(record)) as db, whole(out, replace=replace) as part:
@@ -69,7 +69,7 @@ def export_all(
 
 
 def _info(name: str) -> zipfile.ZipInfo:
-    # without a time of its own: when it was made stands in the manifest
+    # without its own time: the manifest says when it was made
     info = zipfile.ZipInfo(name)
     info.compress_type = zipfile.ZIP_DEFLATED
     info.external_attr = 0o644 << 16
@@ -94,7 +94,7 @@ def _write_table(
 
 
 class _Raw(io.RawIOBase):
-    """A member to write to, as what a buffer wants; closing it leaves the member open."""
+    """A member to write to, with the interface of a buffer; closing it leaves the member open."""
 
     def __init__(self, member: IO[bytes]) -> None:
         self._member = member
@@ -132,6 +132,6 @@ def _check_may_replace(out: Path) -> None:
         with out.open("rb") as file:
             head = file.read(4)
     except OSError:
-        return  # said when it is written
+        return  # reported when it is written
     if head not in (b"", b"PK\3\4"):
         raise ExistingFileError(f"{out} is not an archive and was not changed; give another path")

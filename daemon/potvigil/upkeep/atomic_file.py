@@ -10,7 +10,7 @@ from typing import TextIO
 from potvigil.record.errors import ExistingFileError, RecordError, RecordWriteError, UnwritableRecordError
 from potvigil.record.file import make_new
 
-# What SQLite may lay beside a file.
+# What SQLite may create beside a file.
 _BESIDE = ("-wal", "-shm", "-journal")
 
 
@@ -18,8 +18,8 @@ _BESIDE = ("-wal", "-shm", "-journal")
 def whole(path: Path, *, replace: bool) -> Iterator[Path]:
     """Give the path to write to, beside `path`; at the end it takes that name, on any error it is removed.
 
-    replace: whether what stands at `path` may go; else it stays, and ExistingFileError is raised.
-    Raises UnwritableRecordError or RecordWriteError where the disk refuses.
+    replace: whether an existing file at `path` may be replaced; else it stays, and ExistingFileError is
+    raised. Raises UnwritableRecordError or RecordWriteError where the disk refuses.
     """
     try:
         path = path.resolve()
@@ -60,7 +60,7 @@ def check_free(path: Path, *, replace: bool) -> None:
         raise ExistingFileError(f"{path} {what} and was not changed; give another path")
     for ending in ("-wal", "-journal"):
         beside = Path(f"{path}{ending}")
-        if beside.exists() and beside.stat().st_size > 0:  # a reader leaves an empty one
+        if beside.exists() and beside.stat().st_size > 0:  # a reader leaves an empty log
             raise ExistingFileError(
                 f"{beside} belongs to a record that is in use or was not closed; give another path"
             )
@@ -69,12 +69,12 @@ def check_free(path: Path, *, replace: bool) -> None:
 def _take_name(part: Path, path: Path, *, replace: bool) -> None:
     if not replace:
         try:
-            os.link(part, path)  # unlike a rename it never takes the place of another file
+            os.link(part, path)  # unlike a rename it never replaces another file
             return
         except FileExistsError:
             check_free(path, replace=False)
         except OSError:
-            pass  # a medium without links, such as a FAT stick
+            pass  # a medium without hard links, such as a FAT stick
     part.replace(path)
 
 
@@ -95,9 +95,9 @@ def _unwritable(path: Path, error: Exception) -> UnwritableRecordError:
 def whole_file(path: Path, *, replace: bool = True) -> Iterator[TextIO]:
     """Open a text file for writing that appears under its name only when it is complete and on the medium.
 
-    It is written beside its place under another name; on any error that is removed, and what stood at `path`
-    stays. A path that is not a plain file (a pipe, /dev/stdout) is written straight. replace: whether a file
-    that stands there may go; else FileExistsError is raised. Raises OSError.
+    It is written beside its place under another name; on any error that is removed, and an existing file at
+    `path` stays. A path that is not a plain file (a pipe, /dev/stdout) is written directly. replace: whether
+    an existing file may be replaced; else FileExistsError is raised. Raises OSError.
     """
     path = path.resolve()
     if path.exists() and not path.is_file():
@@ -108,7 +108,7 @@ def whole_file(path: Path, *, replace: bool = True) -> Iterator[TextIO]:
     if path.exists() and not replace:
         raise FileExistsError(errno.EEXIST, os.strerror(errno.EEXIST), str(path))
     try:
-        # what somebody asked for and hands on: who may read it is for the umask to say
+        # a file for somebody to pass on: the umask decides who may read it
         with os.fdopen(make_new(part, 0o666), "w", encoding="utf-8", newline="\n") as file:
             yield file
             file.flush()
@@ -116,7 +116,7 @@ def whole_file(path: Path, *, replace: bool = True) -> Iterator[TextIO]:
         _take_name(part, path, replace=replace)
     except BaseException as error:
         if isinstance(error, OSError) and error.filename == str(part):
-            error.filename = str(path)  # the name that was asked for
+            error.filename = str(path)  # the requested name
         raise
     finally:
         part.unlink(missing_ok=True)

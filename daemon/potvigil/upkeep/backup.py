@@ -20,9 +20,9 @@ def backup(
 ) -> int:
     """Copy the record as it is now to `out`, while it is in use; return the size of the copy, bytes.
 
-    replace: whether an earlier copy at `out` may go; nothing else ever does. The copy is read once before it
-    takes its name.
-    progress: pages still to go, pages in all. Raises a RecordError; then nothing is left behind.
+    replace: whether an earlier copy at `out` may be replaced; nothing else ever is. The copy is read once
+    before it takes its name. progress: pages still to go, pages in all. Raises a RecordError; then nothing is
+    left behind.
     """
     with suppress(FileNotFoundError):
         if out.samefile(record):

@@ -1,7 +1,7 @@
-"""Copies of the record that come and go by themselves: the newest of each of some days and some weeks.
+"""Automatic copies of the record: the newest of each of some days and some weeks.
 
-Days and weeks are those that have a copy, so that none goes while the machine is off. Only files with a
-name of ours are ever deleted.
+Only days and weeks that have a copy count, so that none is deleted while the machine is off. Only files with
+one of our names are ever deleted.
 """
 
 import re
@@ -18,7 +18,7 @@ from potvigil.upkeep.pictures import copy_to
 PICTURES = "potvigil-pictures"
 _STAMP = "%Y%m%dT%H%M%SZ"
 _NAME = re.compile(r"potvigil-(\d{8}T\d{6}Z)\.db")
-# Beside the copy itself: what else is written meanwhile.
+# Besides the copy itself: what else is written meanwhile.
 _SPARE_BYTES = 20_000_000
 
 
@@ -32,7 +32,7 @@ class Copy:
 
 @dataclass(frozen=True, slots=True)
 class Rotated:
-    """What was made, its size, how many pictures were new, and which older copies went."""
+    """The new copy, its size, how many pictures were new, and which older copies were deleted."""
 
     made: Copy
     size_bytes: int
@@ -41,7 +41,7 @@ class Rotated:
 
 
 def copies(folder: Path) -> list[Copy]:
-    """Return the copies in a folder, the newest first; none where there is no such folder. Raises OSError."""
+    """Return the copies in a folder, newest first; none where there is no such folder. Raises OSError."""
     found = []
     try:
         names = sorted(path.name for path in folder.iterdir())
@@ -58,7 +58,7 @@ def copies(folder: Path) -> list[Copy]:
 
 
 def surplus(kept: Iterable[Copy], daily: int, weekly: int) -> list[Copy]:
-    """Return what of these is to go: all but the newest of each of the last days and weeks that have one."""
+    """Return which to delete: all but the newest of each of the last days and weeks that have one."""
     days: dict[object, Copy] = {}
     weeks: dict[object, Copy] = {}
     newest_first = sorted(kept, key=lambda each: -each.utc_s)
@@ -71,7 +71,7 @@ def surplus(kept: Iterable[Copy], daily: int, weekly: int) -> list[Copy]:
 
 
 def rotate(record: Path, folder: Path, daily: int, weekly: int, now_utc_s: float) -> Rotated:
-    """Copy the record and its new pictures into a folder, then delete the copies that are too many.
+    """Copy the record and its new pictures into a folder, then delete surplus copies.
 
     The pictures of all copies share one folder, PICTURES, in which nothing is ever deleted.
     now_utc_s: of a clock that is trusted. Raises a RecordError; then nothing was deleted.

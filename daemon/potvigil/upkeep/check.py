@@ -1,4 +1,4 @@
-"""Is the record whole, and how long does its disk last?"""
+"""Is the record sound, and how long will its disk last?"""
 
 import shutil
 from collections.abc import Iterator
@@ -15,10 +15,10 @@ from potvigil.record.validation import wrong_with
 from potvigil.units import span
 
 DAY_S = 86_400.0
-# The rate at which the record grows is that of the newest month; less than a week of it says nothing.
+# The record's growth rate is that of the newest month; less than a week is not enough.
 RATE_OVER_S, RATE_LEAST_S = 30 * DAY_S, 7 * DAY_S
 MOST_PROBLEMS = 20
-# A step of a backup and the rest after it: the card is the watch's for half of the time.
+# A step of a backup and the pause after it: the watch has the card for half of the time.
 BACKUP_PAGES, BACKUP_REST_S = 256, 0.02
 
 
@@ -34,11 +34,11 @@ class Gap:
 
 @dataclass(frozen=True, slots=True)
 class Checked:
-    """The state of a record. None: not known, because the file is damaged there or too young.
+    """The state of a record. None: unknown, because the file is damaged there or too young.
 
     file_bytes: with its log. free_bytes: pages inside that new samples will use first. disk_free_bytes: left
     on its disk. means: samples that stand for several. loose_events: of no batch, such as an alarm of an
-    open pot. bytes_per_day: growth over the newest 30 days. problems: what is wrong, in words; none: sound.
+    open pot. bytes_per_day: growth over the newest 30 days. problems: in words; none: sound.
     """
 
     path: Path
@@ -56,16 +56,16 @@ class Checked:
 
     @property
     def lasts_days(self) -> float | None:
-        """For how many days there is room at the present rate; None where it is not known."""
+        """For how many days there is space at the present rate; None where unknown."""
         if self.bytes_per_day is None or self.free_bytes is None:
             return None
         return (self.disk_free_bytes + self.free_bytes) / self.bytes_per_day
 
 
 def check(path: Path) -> Checked:
-    """Read the whole record and say how it is; never changes it. Seconds per 100 MB.
+    """Read the whole record and return its state; never changes it. Seconds per 100 MB.
 
-    Raises MissingRecordError, NotARecordError, NewerRecordError or OlderRecordError; what is damaged is told.
+    Raises MissingRecordError, NotARecordError, NewerRecordError or OlderRecordError; damage is reported.
     """
     problems = _Problems()
     file_bytes = sum(_size(Path(f"{path}{ending}")) for ending in ("", "-wal"))
@@ -96,7 +96,7 @@ def check(path: Path) -> Checked:
 
 
 def check_lines(checked: Checked) -> list[str]:
-    """Return what was found as lines to print, the problems last."""
+    """Return the results as lines to print, problems last."""
 
     def count(number: int | None, one: str, many: str) -> str:
         return f"{many} not known" if number is None else f"{number:,} {one if number == 1 else many}"
@@ -117,7 +117,7 @@ def check_lines(checked: Checked) -> list[str]:
 
 
 class _Problems:
-    """What is wrong, in words; beyond MOST_PROBLEMS only how many."""
+    """Problems, in words; beyond MOST_PROBLEMS only their number."""
 
     def __init__(self) -> None:
         self._texts: list[str] = []
@@ -134,7 +134,7 @@ class _Problems:
 
     @contextmanager
     def damage(self) -> Iterator[None]:
-        """Keep that something could not be read for damage, and go on after it."""
+        """Note damage that could not be read, and go on after it."""
         try:
             yield
         except DamagedRecordError as error:
@@ -159,7 +159,7 @@ def _check_structure(db: Database, problems: _Problems) -> None:
             problems.add(f"sample {t_s}: faults whose text is not in the record")
 
 
-# The key that names a row, and where such rows need a look.
+# The key that names a row, and which rows have to be checked.
 _LOOKED_AT = {
     "run": ("id", "true"),
     "batch": ("id", "true"),
@@ -206,7 +206,7 @@ def _gaps(db: Database, problems: _Problems) -> Iterator[Gap]:
             "SELECT b.id, b.pot, p.name, b.summary FROM batch b JOIN pot p ON p.id = b.pot "
             "WHERE b.summary IS NOT NULL ORDER BY b.id"
         ):
-            with suppress(ValueError, KeyError, TypeError, RecursionError):  # told with its row
+            with suppress(ValueError, KeyError, TypeError, RecursionError):  # reported with its row
                 summary = summary_from_text(summary_text)
                 for from_s, to_s in db.rows(
                     "SELECT before_s, t_s FROM (SELECT t_s, lag(t_s) OVER (ORDER BY t_s) AS before_s "
@@ -225,8 +225,8 @@ def _known(db: Database, sql: str) -> int | None:
 
 
 def _bytes_per_day(db: Database, used_bytes: int, samples: int | None) -> float | None:
-    """Return what the newest samples take per day, each as much as the mean of all."""
-    with suppress(DamagedRecordError, TypeError):  # of another type where it is damaged, which is told
+    """Return the bytes per day of the newest samples, each taking the mean of all."""
+    with suppress(DamagedRecordError, TypeError):  # of another type where it is damaged, which is reported
         first_s, last_s = db.rows("SELECT min(t_s), max(t_s) FROM sample")[0]
         if samples and last_s - first_s >= RATE_LEAST_S:
             over_s = min(RATE_OVER_S, last_s - first_s)

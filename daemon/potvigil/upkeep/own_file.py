@@ -1,4 +1,4 @@
-"""A file that is written whole or not at all, with its permissions from its first byte on."""
+"""A file written completely or not at all, with its permissions from the first byte."""
 
 import os
 from pathlib import Path
@@ -9,7 +9,7 @@ SECRET, PUBLIC = 0o600, 0o644
 
 
 def write(path: Path, content: bytes, mode: int) -> None:
-    """Write a file; what had that name before is replaced. Raises OSError."""
+    """Write a file, replacing an earlier one of that name. Raises OSError."""
     beside = path.with_name(f".{path.name}.new")
     with os.fdopen(make_new(beside, mode), "wb") as file:
         file.write(content)

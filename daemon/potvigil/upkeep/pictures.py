@@ -1,7 +1,6 @@
-"""Pictures of casts: files beside the record, a folder a batch. Their names stand in the batch's details.
+"""Pictures of casts: files beside the record, one folder per batch. Their names are in the batch's details.
 
-A name without a file is a name and no more. A file whose name was taken out of the details is not shown, and
-stays.
+A name without a file is allowed. A file whose name was removed from the details is not shown, but kept.
 """
 
 from pathlib import Path
@@ -20,11 +19,11 @@ ENDINGS = {"image/jpeg": ".jpg", "image/png": ".png", "image/webp": ".webp"}
 
 
 class PictureError(ValueError):
-    """What is no picture, or cannot be kept; one line."""
+    """Not a picture, or it cannot be kept; one line."""
 
 
 def kind_of(content: bytes) -> str | None:
-    """Return a picture's media type by how it begins, None for what is none that a browser shows."""
+    """Return a picture's media type by its first bytes, None for a file that a browser cannot show."""
     for kind, (begin, after_size) in _BEGINS.items():
         if content.startswith(begin) and content[8:].startswith(after_size):
             return kind
@@ -73,7 +72,7 @@ def read(record: Path, batch_id: int, name: str) -> bytes | None:
 
 
 def copy_to(record: Path, to: Path) -> int:
-    """Copy every picture of a record that is not in the folder `to`, or is another there; return how many.
+    """Copy every picture of a record that is missing or different in the folder `to`; return how many.
 
     Nothing in `to` is deleted. Raises OSError.
     """
@@ -97,7 +96,7 @@ def _folder(record: Path, batch_id: int) -> Path:
 
 
 def _is_plain(name: str) -> bool:
-    """Return whether a name can lead to nothing but a file of its folder."""
+    """Return whether a name can only reach a file of its folder."""
     return (
         0 < len(name) <= _LONGEST_NAME
         and not name.startswith(".")

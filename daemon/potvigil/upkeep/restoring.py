@@ -1,4 +1,4 @@
-"""Is a backup worth its room? It is restored in a scratch place, read as the watch would, and compared."""
+"""Is a backup any good? It is restored to a scratch folder, read as the watch would, and compared."""
 
 import os
 import shutil
@@ -14,16 +14,16 @@ from potvigil.record.store import Store
 from potvigil.upkeep.archive import TABLES
 from potvigil.upkeep.check import check
 
-# What tells the rows of a table apart, by its columns.
+# The columns that identify the rows of a table.
 _KEYS = {"taught": ("batch",), "trace": ("pot", "t_s"), "sample": ("pot", "t_s")}
 
 
 @dataclass(frozen=True, slots=True)
 class Restored:
-    """What a backup gives back. same, changed, newer: rows that the record has so, otherwise, in addition.
+    """What a backup restores. same, changed, newer: rows the record has equal, different, in addition.
 
-    A record goes on after its backup: what was thinned, edited or taken back since is `changed`. problems:
-    what is wrong with the copy, also closed batches that the record has otherwise.
+    A record goes on after its backup: rows thinned, edited or removed since are `changed`. problems: faults
+    of the copy, including closed batches that differ from the record's.
     """
 
     batches: int
@@ -35,16 +35,16 @@ class Restored:
 
 
 def restore(copy: Path, record: Path) -> Restored:
-    """Restore a backup where it can do no harm, and hold it against the record, row by row.
+    """Restore a backup where it can do no harm, and compare it with the record, row by row.
 
-    Takes as much room as the backup, below TMPDIR or in /var/tmp, and some seconds per 100 MB.
-    Raises a RecordError for what is no record, or one that cannot be opened.
+    Takes as much space as the backup, below TMPDIR or in /var/tmp, and some seconds per 100 MB.
+    Raises a RecordError for a file that is not a record, or one that cannot be opened.
     """
     place = None if "TMPDIR" in os.environ or not Path("/var/tmp").is_dir() else "/var/tmp"
     with tempfile.TemporaryDirectory(prefix="potvigil-", dir=place) as scratch:
         restored = Path(scratch) / "potvigil.db"
         shutil.copyfile(copy, restored)
-        Store.open(restored, create=False).close()  # as the watch opens it: brought up to this version
+        Store.open(restored, create=False).close()  # as the watch opens it: migrated to this version
         found = check(restored)
         with (
             closing(Database.open_read_only(restored)) as ours,
@@ -85,7 +85,7 @@ def _key(row: Any, length: int) -> tuple[Any, ...] | None:
 
 
 def _other_batches(ours: Database, theirs: Database) -> Iterator[str]:
-    """Yield the closed batches that the backup has otherwise than the record: such a batch never changes."""
+    """Yield the closed batches that differ between backup and record: such a batch never changes."""
     sql = "SELECT id, pot, start_t_s, end_t_s, verdict, summary FROM batch WHERE end_t_s NOTNULL ORDER BY id"
     known = {row[0]: row for row in theirs.rows(sql)}
     for row in ours.stream(sql):

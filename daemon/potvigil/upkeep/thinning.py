@@ -1,14 +1,13 @@
 """Old samples become means: of a closed batch over as long as the core averages, between batches over longer.
 
-Of each column that is the mean of those samples that have it, and nothing where none has it. `spread` keeps
-how many there were and each column's lowest and highest; the faults stay. The row stands at the mean time of
-its samples: on a ramp the mean of the readings is the reading at that moment, so a leak keeps its slope.
-Full resolution stays where a mean would smear what matters: around everything that happened or was asked,
-where the pressure steps, in batches on a regulated supply (its feeds are steps no event tells of), and in
-what a restart feeds again.
+Each column is the mean of the samples that have it, and empty where none has. `spread` keeps their number and
+each column's lowest and highest; faults are kept. The row has the mean time of its samples: on a ramp the
+mean of the readings is the reading at that time, so a leak keeps its slope. Full resolution is kept where a
+mean would smear what matters: around every event and command, where the pressure steps, in batches on a
+regulated supply (its feeds are steps that no event records), and in what a restart replays.
 
-No sample is lost to a crash: a step is one transaction. SQLite uses the freed pages for new samples, so the
-file grows no more, but it does not shrink either: shrinking it (VACUUM) would hold a live watch for minutes.
+No sample is lost in a crash: a step is one transaction. SQLite reuses the freed pages for new samples, so the
+file stops growing, but it does not shrink either: shrinking it (VACUUM) would block a live watch for minutes.
 """
 
 import json
@@ -31,20 +30,20 @@ from potvigil.record.tables.faults import FAULTS_TEXT, numbers_of
 
 # As leak/estimator.py averages, whose files this room may not import.
 BIN_S = 20.0
-# An open pot tells little, and a workshop's day is longer than its night. Whole bins of the other length.
+# An open pot matters little, and a workshop's day is longer than its night. A multiple of the other length.
 BETWEEN_BIN_S = 60.0
-# Stages are told from the last minute, a top-up from what was before it, the scatter from 40 readings.
+# Stages depend on the last minute, a top-up on the readings before it, the scatter on 40 readings.
 KEPT_AROUND_S = 120.0
-# What service/restart.py feeds again around a batch.
+# What service/restart.py replays around a batch.
 FED_BEFORE_S, FED_AFTER_S = 120.0, 3600.0
-# A bin in which the pressure or the barometer moves by a larger share, or a thermometer by more, holds a step
-# or a reading astray: five times what a transducer of 0.03 psi scatters in it.
+# A bin in which the pressure or the barometer moves by a larger share, or a thermometer by more, contains a
+# step or an outlier: five times the scatter of a 0.03 psi transducer.
 STEADY_SHARE, STEADY_C = 0.01, 1.0
-LEAST_SAMPLES = 6  # a mean with its spread takes the room of three samples
+LEAST_SAMPLES = 6  # a mean with its spread takes the space of three samples
 STEP_S = 1200.0  # of samples in one transaction: some ms, some tens on a Pi
 
 _COLUMNS = SAMPLE_COLUMNS[2:]  # all but the times
-_PRESSURES = slice(2, 6)  # of a row: what tells the pot's pressure
+_PRESSURES = slice(2, 6)  # of a row: the columns that give the pot's pressure
 _SPREAD_DIGITS = 6  # a tenth of a count, a pascal, a thermometer's step
 _ROW = f"t_s, utc_s, {', '.join(_COLUMNS)}, faults, spread"
 _READ = _ROW.replace("faults", FAULTS_TEXT)
@@ -54,7 +53,7 @@ Row = tuple[Any, ...]
 
 @dataclass(frozen=True, slots=True)
 class Thinned:
-    """What thinning did: samples became means. longest_step_s: for how long the record was held at most."""
+    """What thinning did: samples became means. longest_step_s: for how long the record was locked at most."""
 
     samples: int
     means: int
@@ -72,9 +71,9 @@ def thin(
 ) -> Thinned:
     """Thin what is older than `keep_s`; may be stopped at any moment and done again.
 
-    now_utc_s: Unix time of a clock that is trusted. rest_s: after each step, so that the watch gets its turn.
-    progress: pot, samples replaced so far. A sample's age comes from its own wall clock or a later
-    one's; what neither dates is left alone. Raises a RecordError; what was done by then stays done.
+    now_utc_s: Unix time of a clock that is trusted. rest_s: pause after each step, so that the watch gets a
+    turn. progress: pot, samples replaced so far. A sample's age comes from its own wall clock or a later
+    one's; samples dated by neither are left alone. Raises a RecordError; finished steps stay.
     """
     samples = means = steps = 0
     longest_s = 0.0
@@ -95,7 +94,7 @@ def thin(
 def thinned(samples: Iterable[Sample], moments: Iterable[float], until_s: float) -> Iterator[Sample]:
     """Yield the samples of a batch as `thin` would leave them, means before `until_s`; nothing is written.
 
-    moments: t_s of what happened and was asked. Feeding three days again takes a twentieth of the time.
+    moments: t_s of events and commands. Replaying three days takes a twentieth of the time.
     """
     kept = Spans((t_s - KEPT_AROUND_S, t_s + KEPT_AROUND_S) for t_s in moments)
     old_until_s = until_s // BIN_S * BIN_S
@@ -141,13 +140,13 @@ class Spans:
                 self._ends.append(to_s)
 
     def touches(self, from_s: float, to_s: float) -> bool:
-        """Return whether one of them reaches into from `from_s` to `to_s`."""
+        """Return whether one of them overlaps `from_s` to `to_s`."""
         i = bisect_right(self._starts, to_s)
         return i > 0 and self._ends[i - 1] >= from_s
 
 
 class _Plan:
-    """What of a pot's samples is averaged over how long, and what is kept."""
+    """Which samples of a pot are averaged over how long, and which are kept."""
 
     def __init__(self, db: Database, pot: int, pot_id: str) -> None:
         batches = db.rows(
@@ -172,7 +171,7 @@ class _Plan:
         self._batches = Spans((start_s, inf if end_s is None else end_s) for start_s, end_s, _ in batches)
 
     def bin_of(self, row: Row) -> tuple[float, float]:
-        """Return how long the bin of a sample is and which it is."""
+        """Return the length of the bin of a sample, and its number."""
         length_s = BIN_S if self._batches.touches(row[0], row[0]) else BETWEEN_BIN_S
         return length_s, row[0] // length_s
 
@@ -204,7 +203,7 @@ def _is_steady(rows: Sequence[Row]) -> bool:
 
 
 def _old_until(db: Database, pot: int, horizon_utc_s: float) -> float:
-    """Return up to where on the axis every sample of a pot is surely from before the horizon."""
+    """Return up to where on the axis every sample of a pot is certainly older than the horizon."""
     young_s = db.rows(
         "SELECT min(t_s) FROM (SELECT t_s FROM event WHERE utc_s >= ?1 UNION ALL SELECT start_t_s FROM run "
         "WHERE start_utc_s >= ?1 UNION ALL SELECT start_t_s FROM batch WHERE start_utc_s >= ?1)",
@@ -229,7 +228,7 @@ def _old_until(db: Database, pot: int, horizon_utc_s: float) -> float:
 
 
 def _steps(db: Database, pot: int, plan: _Plan, until_s: float) -> Iterator[list[list[Row]]]:
-    """Yield the bins to average, those of each STEP_S together; a step without any is passed over."""
+    """Yield the bins to average, those of each STEP_S together; a step without any is skipped."""
     at_s = -inf
     while True:
         (first_s,) = db.rows(
@@ -250,7 +249,7 @@ def _steps(db: Database, pot: int, plan: _Plan, until_s: float) -> Iterator[list
 
 
 def _replace(db: Database, pot: int, bins: Sequence[Sequence[Row]]) -> float:
-    """Write the means in place of their samples; return how long the record was held for it, s."""
+    """Write the means in place of their samples; return how long the record was locked, s."""
     means = [mean_of(rows) for rows in bins]
     marks = ", ".join("?" * (len(_COLUMNS) + 5))
     begun_s = time.perf_counter()
@@ -288,7 +287,7 @@ def mean_of(rows: Sequence[Row]) -> Row:
 
 
 def _mean(values: Sequence[float]) -> float:
-    # within the values, so that a reading that never moved stays exactly what it was: the core tells a stuck
+    # within the values, so that a constant reading stays exactly what it was: the core recognises a stuck
     # sensor by that
     low, high = min(values), max(values)
     return min(max(low + sum(value - low for value in values) / len(values), low), high)

@@ -1,1 +1,1 @@
-"""The watch over one pot: samples and commands in, events out. Nothing here opens, waits or asks the time."""
+"""The watch over one pot: samples and commands in, events out. It opens no file and reads no clock."""

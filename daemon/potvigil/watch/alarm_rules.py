@@ -1,4 +1,4 @@
-"""Which alarms there are: their priorities, their delays, what hides them, how long each may be shelved."""
+"""The alarms: their priorities and delays, what hides them, how long each may be shelved."""
 
 from dataclasses import dataclass
 
@@ -9,7 +9,7 @@ OFF_DELAY_S = 600.0
 
 @dataclass(frozen=True, slots=True)
 class Rule:
-    """on_delay_s: how long the condition must stand first. hidden_by: root causes that silence this alarm."""
+    """on_delay_s: how long the condition must hold first. hidden_by: root causes that silence this alarm."""
 
     priority: Priority
     on_delay_s: float
@@ -19,12 +19,12 @@ class Rule:
 
 SENSOR_ROOTS = frozenset({AlarmId.PRESSURE_SENSOR, AlarmId.READINGS_STOPPED})
 _LOSS_ROOTS = SENSOR_ROOTS | {AlarmId.RAPID_LOSS, AlarmId.VENTED_EARLY}
-# each of these says already that air is lost, and what of it
+# each of these already says that air is lost, and what that means
 _LEAK_TOLD = frozenset({AlarmId.FLOOR_AHEAD, AlarmId.BELOW_FLOOR, AlarmId.SUPPLY_MASKING})
 
-# In the order of what a person should see first.
+# Most urgent first.
 RULES: dict[AlarmId, Rule] = {
-    AlarmId.OVER_PRESSURE: Rule(Priority.HIGH, 2.0),  # told whatever else is wrong
+    AlarmId.OVER_PRESSURE: Rule(Priority.HIGH, 2.0),  # raised whatever else is wrong
     AlarmId.RAPID_LOSS: Rule(Priority.HIGH, 5.0, SENSOR_ROOTS | {AlarmId.VENTED_EARLY}),
     AlarmId.VENTED_EARLY: Rule(Priority.HIGH, 0.0, SENSOR_ROOTS),
     AlarmId.BELOW_FLOOR: Rule(Priority.HIGH, 30.0, _LOSS_ROOTS),
@@ -46,18 +46,18 @@ RULES: dict[AlarmId, Rule] = {
 }
 
 
-# A shelving without an end given still has one.
+# Used where no duration is given.
 LEAST_SHELVED_S, USUAL_SHELVED_S = 60.0, 3600.0
 _MOST_SHELVED_S = {Priority.HIGH: 900.0, Priority.MEDIUM: 86_400.0, Priority.LOW: 86_400.0}
 
 
 def most_shelved_s(alarm: AlarmId) -> float:
-    """Return for how long an alarm can be put aside, s."""
+    """Return how long an alarm can be shelved at most, s."""
     return _MOST_SHELVED_S[RULES[alarm].priority]
 
 
 def shelving_fault(alarm: AlarmId, duration_s: float) -> str | None:
-    """Return why an alarm cannot be put aside for so long, None where it can."""
+    """Return why an alarm cannot be shelved for so long, None where it can."""
     most_s = most_shelved_s(alarm)
     if LEAST_SHELVED_S <= duration_s <= most_s:
         return None

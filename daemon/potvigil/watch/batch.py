@@ -1,4 +1,4 @@
-"""What is known of the batch in the pot: when things happened, what the pressure did, how it is judged."""
+"""What is known of the batch in the pot: when things happened, what the pressure did, its verdict."""
 
 from collections import deque
 from itertools import pairwise
@@ -26,11 +26,11 @@ from potvigil.watch.pressure_change import change
 from potvigil.watch.stages import TopUp
 from potvigil.watch.verdict import Facts, judge
 
-# Below the floor for so long is below the floor; shorter is noise or a hand on the valve.
+# The floor counts as passed after so long below it; shorter is noise or a hand on the valve.
 BELOW_FLOOR_S = 30.0
 _VENT_MARGIN_S = 30.0
-# A regulator holds the pot while it stands no more than a tenth below its working pressure (droop and setting
-# are some percent: common practice), or gave air lately.
+# A regulator holds the pot while the pressure is no more than a tenth below working (droop and setting
+# are some percent: common practice), or it gave air lately.
 FED_SHARE, FED_LATELY_S = 0.9, 1800.0
 FEWEST_TOP_UPS = 6
 
@@ -42,7 +42,7 @@ class Batch:
         self._pot = pot
         self.start_s = start_s
         self.start_utc_s = start_utc_s
-        self.known_from = 0  # earlier batches that taught what it is watched with
+        self.known_from = 0  # how many earlier batches taught the pot's constants
         self.details: dict[Detail, str] = {}
         self._taken_over: set[Detail] = set()
         self.stages: dict[Stage, float] = {}
@@ -54,13 +54,13 @@ class Batch:
         self.resin = pot.resin(None)
         self.clock = CureClock(start_s, self.resin)
         self.vented = False
-        self.vented_gelled = False  # had the resin gelled by then?
+        self.vented_gelled = False  # had the resin gelled by the vent?
         self.cure_told = False
         self.top_ups: list[TopUp] = []
         self.leak: LeakEstimate | None = None
         self._estimates: deque[tuple[float, LeakEstimate, Leak]] = deque()
         self.forecast: FloorForecast | None = None
-        # of the newest estimate; composing them at every tick is dear
+        # of the newest estimate; composing them at every tick is expensive
         self.words: dict[AlarmId, ConditionWords] = {}
         self._below_since_s: float | None = None
         self._last_good_s = start_s
@@ -70,7 +70,8 @@ class Batch:
     def edit(self, field: Detail, text: str, *, taken_over: bool) -> str | None:
         """Change a detail; return what it was before, None where nothing changes.
 
-        What is taken over never replaces what was said; saying it again makes it one's own.
+        taken_over: from the last batch; that never replaces what was entered. Entering it again makes it
+        entered.
         """
         old = self.details.get(field)
         if old is not None and (taken_over or (old == text and field not in self._taken_over)):
@@ -87,21 +88,21 @@ class Batch:
 
     @property
     def resin_kg(self) -> float | None:
-        """How much was poured, where it was said."""
+        """The mass of resin poured, kg; None where it was not entered."""
         said = self.details.get(Detail.MASS)
         return MASS.read(said).si if said else None
 
     def is_fed(self, t_s: float, gauge_pa: float) -> bool:
-        """Say whether a regulator keeps the pot from falling."""
+        """Return whether a regulator keeps the pressure from falling."""
         if self._pot.supply is Supply.SHUT:
             return False
         lately = bool(self.top_ups) and t_s - self.top_ups[-1].end_s < FED_LATELY_S
         return lately or gauge_pa > FED_SHARE * self._pot.working_pa
 
     def put_back_pa_per_s(self, now_s: float) -> float | None:
-        """Return what top-ups gave back of late, as a rate; None where there were too few to say.
+        """Return the rate at which recent top-ups replaced lost air, Pa/s; None where there were too few.
 
-        What each of them put back is what was lost since the one before.
+        Each of them replaces what was lost since the one before.
         """
         lately = [each for each in self.top_ups if each.end_s > now_s - FED_LATELY_S]
         if len(lately) < FEWEST_TOP_UPS:
@@ -125,7 +126,7 @@ class Batch:
         gauge_pa = reading.gauge_pa
         if gauge_pa is None:
             return
-        # taken half a minute late, so that the first moments of a vent are not in them
+        # taken half a minute late, so that they leave out the first moments of a vent
         if self._newest is None:
             self._newest = reading
         elif t_s - self._newest.t_s >= _VENT_MARGIN_S:
@@ -150,15 +151,15 @@ class Batch:
             self.lowest_gauge_pa = gauge_pa
 
     def take_estimate(self, t_s: float, estimate: LeakEstimate, leak: Leak) -> None:
-        """Take the newest estimate of the leak, in units and as the filter has it."""
+        """Take the newest leak estimate, in units and as the filter gives it."""
         self.leak = estimate
         self._estimates.append((t_s, estimate, leak))
-        # one from before the last half minute stays, for when that turns out to be a vent
+        # one older than half a minute is kept, in case the last half minute turns out to be a vent
         while len(self._estimates) > 1 and self._estimates[1][0] <= t_s - _VENT_MARGIN_S:
             self._estimates.popleft()
 
     def leak_at_the_end(self) -> tuple[LeakEstimate | None, Leak | None]:
-        """Return the newest estimate that has nothing of the vent in it, if it was vented."""
+        """Return the newest estimate; of a vented batch, the newest that leaves out the vent."""
         if not self._estimates:
             return None, None
         vented_s = self.stages.get(Stage.VENTING) if self.vented else None
@@ -168,7 +169,7 @@ class Batch:
         return self._estimates[0][1:]
 
     def take_alarm(self, event: AlarmEvent) -> None:
-        """Keep when an alarm was raised in this batch and when it returned."""
+        """Keep when an alarm was raised and when it returned in this batch."""
         if event.repeat:
             return
         if event.state is AlarmState.UNACKNOWLEDGED:
@@ -190,9 +191,9 @@ class Batch:
         return change(self.hold_start, now, leak, self.top_up_pa(now.t_s))
 
     def corrected_gauge_pa(self, now: Reading) -> float | None:
-        """Return what the gauge would show at the temperature and outside pressure of the hold's begin, Pa.
+        """Return what the gauge would show at the temperature and outside pressure of the hold's start, Pa.
 
-        None before there was a hold, or where no thermometer of then answers now.
+        None before there was a hold, or where no thermometer that answered then answers now.
         """
         if self.hold_start is None or now.absolute_pa is None:
             return None

@@ -1,4 +1,4 @@
-"""A detail of the open batch is changed."""
+"""Changes a detail of the open batch."""
 
 from potvigil.model.batch_details import DetailError, check_mixed_at, mixed_utc_s, read
 from potvigil.model.events import LAST_BATCH, Command, Detail, EditEvent, Stage

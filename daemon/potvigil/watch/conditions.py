@@ -1,7 +1,7 @@
-"""What a person must be told, in words: of every alarm whose condition is true.
+"""Which alarm conditions are true now, with the words for each.
 
 First what to do, by when, then why, in the pot's unit. None: the condition is false; Over: for good. An alarm
-that is missing from the answer is unknown, and stays as it is.
+missing from the answer is unknown, and stays as it is.
 """
 
 from dataclasses import dataclass
@@ -15,24 +15,24 @@ from potvigil.watch.alarm_states import Condition, ConditionWords, Over
 from potvigil.watch.batch import Batch
 from potvigil.wording.quantities import TimeTeller, pressure, rate
 
-# A limit that was passed counts as kept again only this share of itself away from it.
+# Once passed, a limit clears only at this share of itself beyond it.
 DEADBAND_SHARE = 0.02
-# Working time is "nearly used up" when so much of it is left, but no later than five minutes before its end.
+# Working time is "nearly used up" with this share of it left, and at the latest five minutes before its end.
 WORKING_TIME_LEFT_SHARE, WORKING_TIME_LEFT_S = 0.25, 300.0
-# A gauge that shows so much of the working pressure is said to be there.
+# A gauge at this share of the working pressure counts as at it.
 REACHED_SHARE = 0.95
-# Top-ups that hide a leak: so many in so long, and not all at once.
+# Top-ups hide a leak: so many within so long, spread over at least so much.
 MASKING_TOP_UPS, MASKING_WITHIN_S, MASKING_SPREAD_S = 3, 3 * 3600.0, 1800.0
-# Of its air a sound pot takes less, half an hour after its fill: 5 psi of heat (a fill of a minute), leaving
-# over an hour, are 3 psi/h then.
+# A sound pot takes less air than this half an hour after its fill: 5 psi of heat (from a one-minute fill)
+# that leave over an hour are 3 psi/h by then.
 TAKEN_PER_S = 5.0 / 75.0 / 3600.0
 VENTED_EARLY_SHOWN_S = 60.0
-# Nobody has a pot topped up in less, from bed.
+# Somebody called from bed cannot top up a pot in less.
 TOP_UP_TAKES_S = 300.0
 ALL_OF_A_LOSS = (AlarmId.RAPID_LOSS, AlarmId.BELOW_FLOOR, AlarmId.FLOOR_AHEAD, AlarmId.LEAK)
 
-# The words are renewed once a forecast has moved by so much of the time left, and by so long at least; a
-# leak by so much of itself, a pressure by so much of the working pressure.
+# The words are renewed once a forecast has moved by this share of the time left, and at least by so long; a
+# leak by this share of itself, a pressure by this share of the working pressure.
 MOVED_SHARE, MOVED_S, GROWN_SHARE, FALLEN_SHARE = 0.2, 900.0, 0.25, 0.1
 
 Conditions = dict[AlarmId, Condition]
@@ -40,7 +40,7 @@ Conditions = dict[AlarmId, Condition]
 
 @dataclass(slots=True)
 class Scene:
-    """All that the conditions look at: one pot at one moment."""
+    """Everything the conditions depend on: one pot at one moment."""
 
     pot: Pot
     reading: Reading
@@ -55,37 +55,37 @@ class Scene:
 
 
 def conditions(scene: Scene) -> Conditions:
-    """Return what is true and false now, with the words for what is true."""
-    told: Conditions = {
+    """Return which conditions are true or false now, with the words for the true ones."""
+    found: Conditions = {
         AlarmId.PRESSURE_SENSOR: _pressure_sensor(scene),
         AlarmId.READINGS_STOPPED: _readings_stopped(scene),
         AlarmId.THERMOMETER: _thermometer(scene) if scene.missing else None,
         AlarmId.VENTED_EARLY: _vented_early(scene),
     }
     if scene.batch is not None and scene.batch.clock.done:  # whatever is known of the pressure
-        told[AlarmId.BELOW_FLOOR] = Over("It was below the floor before the cure was done.")
-        told[AlarmId.FLOOR_AHEAD] = Over("The cure is done; the floor no longer matters.")
+        found[AlarmId.BELOW_FLOOR] = Over("It was below the floor before the cure was done.")
+        found[AlarmId.FLOOR_AHEAD] = Over("The cure is done; the floor no longer matters.")
     if scene.reading.gauge_pa is None or scene.reading.quality is Quality.BAD:
-        return told  # a dead transducer says nothing about the pressure
-    told[AlarmId.OVER_PRESSURE] = _over_pressure(scene, scene.reading.gauge_pa)
+        return found  # a dead transducer says nothing about the pressure
+    found[AlarmId.OVER_PRESSURE] = _over_pressure(scene, scene.reading.gauge_pa)
     if scene.pressure_fault is not None:
-        return told  # what is doubted must not cry leak, but above the maximum nobody waits for certainty
+        return found  # doubted readings must not raise a leak, but over-pressure does not wait for certainty
     batch = scene.batch
     if batch is None:
-        told.update(dict.fromkeys(ALL_OF_A_LOSS))
-        told[AlarmId.SLOW_TO_PRESSURE] = told[AlarmId.SUPPLY_MASKING] = None
-        return told
-    told[AlarmId.SLOW_TO_PRESSURE] = _slow_to_pressure(scene, batch)
+        found.update(dict.fromkeys(ALL_OF_A_LOSS))
+        found[AlarmId.SLOW_TO_PRESSURE] = found[AlarmId.SUPPLY_MASKING] = None
+        return found
+    found[AlarmId.SLOW_TO_PRESSURE] = _slow_to_pressure(scene, batch)
     if scene.stage is Stage.VENTING:
-        return told  # the pressure leaves by a valve: what was said of leaks stays said
-    # once the cure is done, somebody who opens the vent a little is the reason, and stands beside it
-    told[AlarmId.RAPID_LOSS] = _rapid_loss(scene) if scene.rapid_loss and not batch.clock.done else None
+        return found  # air leaves by the valve: leak alarms stay as they are
+    # once the cure is done, the cause is somebody opening the vent a little, who is there to see it
+    found[AlarmId.RAPID_LOSS] = _rapid_loss(scene) if scene.rapid_loss and not batch.clock.done else None
     if not batch.clock.done:
-        told[AlarmId.BELOW_FLOOR] = _below_floor(scene, batch, scene.reading.gauge_pa)
-        told[AlarmId.FLOOR_AHEAD] = _floor_ahead(scene, batch, scene.reading.gauge_pa)
-    told[AlarmId.LEAK] = _leak(scene, batch)
-    told[AlarmId.SUPPLY_MASKING] = _supply_masking(scene, batch) if batch.top_ups else None
-    return told
+        found[AlarmId.BELOW_FLOOR] = _below_floor(scene, batch, scene.reading.gauge_pa)
+        found[AlarmId.FLOOR_AHEAD] = _floor_ahead(scene, batch, scene.reading.gauge_pa)
+    found[AlarmId.LEAK] = _leak(scene, batch)
+    found[AlarmId.SUPPLY_MASKING] = _supply_masking(scene, batch) if batch.top_ups else None
+    return found
 
 
 def _teller(scene: Scene) -> TimeTeller:
@@ -132,7 +132,7 @@ def _vented_early(scene: Scene) -> ConditionWords | None:
     if since_s is None or scene.reading.t_s - since_s > VENTED_EARLY_SHOWN_S or scene.batch is None:
         return None
     cure = scene.batch.clock.cure()
-    # where no gel time is known, nobody can say that it had not gelled
+    # without a gel time nobody knows whether it had gelled
     before, grow = ", before gel", "grow until the resin gels"
     if scene.batch.resin.gel_s is None:
         before, grow = "", "grow if the resin has not gelled"
@@ -220,10 +220,10 @@ def _below_floor(scene: Scene, batch: Batch, gauge_pa: float) -> ConditionWords 
 
 
 def _top_up(scene: Scene, batch: Batch, working: str) -> tuple[str, str]:
-    """Return what to do about a pot below its floor, and what that can no longer mend."""
+    """Return what to do about a pot below its floor, and what that can no longer put right."""
     if batch.clock.cure().done_s - scene.reading.t_s < TOP_UP_TAKES_S:
         return "Nothing to do before venting; then inspect the cast", " It is too late to top up."
-    # what is gelled is not hard: it is to stay under pressure, though bubbles in it move no more
+    # gelled is not hard: keep it under pressure, though its bubbles no longer move
     if batch.resin.gel_s is None:
         return f"Top up to {working} now", " If the resin has gelled, bubbles that have grown may remain."
     stay = " The resin has gelled: bubbles that have grown may remain." if batch.clock.gelled else ""
@@ -256,7 +256,7 @@ def _floor_ahead(scene: Scene, batch: Batch, gauge_pa: float) -> ConditionWords 
         until = "through the cure" if lasts else f"at least {teller.until(forecast.top_up_until_s)}"
         text += f" A top-up now lasts {until}{'' if lasts else '; top up again by then'}."
         says += str(lasts)
-    told = ConditionWords(
+    words = ConditionWords(
         do,
         text,
         by_s=forecast.earliest_s,
@@ -264,8 +264,8 @@ def _floor_ahead(scene: Scene, batch: Batch, gauge_pa: float) -> ConditionWords 
         figure=forecast.crossing_s,
         step=max(MOVED_SHARE * (forecast.crossing_s - scene.reading.t_s), MOVED_S),
     )
-    batch.words[AlarmId.FLOOR_AHEAD] = told
-    return told
+    batch.words[AlarmId.FLOOR_AHEAD] = words
+    return words
 
 
 def _leak(scene: Scene, batch: Batch) -> ConditionWords | None:
@@ -276,7 +276,7 @@ def _leak(scene: Scene, batch: Batch) -> ConditionWords | None:
         return batch.words[AlarmId.LEAK]
     unit = scene.pot.pressure_unit
     rates, borne = leak.rate_pa_per_s, _borne(scene, batch)
-    told = ConditionWords(
+    words = ConditionWords(
         "After venting, check the lid clamps, seal and valves",
         f"{borne}. Losing {rate(rates.value, unit)} ({rate(rates.low, unit)} to {rate(rates.high, unit)}) "
         f"{_teller(scene).since(leak.onset_s)}.",
@@ -284,8 +284,8 @@ def _leak(scene: Scene, batch: Batch) -> ConditionWords | None:
         figure=rates.value,
         step=GROWN_SHARE * rates.value,
     )
-    batch.words[AlarmId.LEAK] = told
-    return told
+    batch.words[AlarmId.LEAK] = words
+    return words
 
 
 def _borne(scene: Scene, batch: Batch) -> str:
@@ -306,13 +306,13 @@ def _borne(scene: Scene, batch: Batch) -> str:
 def _supply_masking(scene: Scene, batch: Batch) -> ConditionWords | None:
     stands = AlarmId.SUPPLY_MASKING in scene.standing
     recent = [jump for jump in batch.top_ups if jump.end_s > scene.reading.t_s - MASKING_WITHIN_S]
-    # one fewer while it stands: what comes each 80 min is three in three hours, then two, then three again
+    # one fewer while active: a top-up every 80 min is three in three hours, then two, then three again
     if len(recent) < MASKING_TOP_UPS - stands or recent[-1].end_s - recent[0].end_s < MASKING_SPREAD_S:
         return None
-    # A sound pot takes air too, while gas and room cool and the mould takes it up. The estimate knows of all
-    # that: only what it says is lost besides, with its whole interval, is hidden by what is put back.
+    # A sound pot takes air too, while gas and room cool and the mould absorbs it. The estimate allows for all
+    # that: top-ups hide a leak only where its whole interval says that more is lost.
     lost = None if batch.leak is None else batch.leak.rate_pa_per_s
-    # where air is put back so often that little is left to estimate from, that is the estimate
+    # with top-ups too frequent to leave readings to estimate from, their rate is the estimate
     lost_pa_per_s = batch.put_back_pa_per_s(scene.reading.t_s) or 0.0
     least = TAKEN_PER_S * (scene.pot.working_pa + scene.reading.ambient_pa) * (0.5 if stands else 1.0)
     if lost_pa_per_s < least:
@@ -331,7 +331,7 @@ def _supply_masking(scene: Scene, batch: Batch) -> ConditionWords | None:
 
 
 def _was_filled(batch: Batch) -> bool:
-    return Stage.FILLING in batch.stages  # one opened at mixing is not, for a while
+    return Stage.FILLING in batch.stages  # one opened at mixing is not filled yet
 
 
 def _cure_left(scene: Scene, batch: Batch) -> str:

@@ -1,6 +1,6 @@
-"""A hold: which readings of a shut pot the leak estimate may take, and when air was let in.
+"""A hold: which readings of a shut pot the leak estimate may use, and when air was let in.
 
-The watch, the cause of a leak and the tightness test all follow a hold by this one rule.
+The watch, the cause of a leak and the tightness test all follow a hold through this one class.
 """
 
 from typing import Generic, Protocol, TypeVar
@@ -12,8 +12,8 @@ from potvigil.model.reading import Quality, Reading
 from potvigil.sensing.before_fill import BeforeFill
 from potvigil.watch.stages import StageTracker, TopUp
 
-# The fill's heat counts as gone when it can move the pressure by no more than 0.3 psi/h at 60 psi gauge;
-# never judged on less than 5 min, and given up on after 90: then the leak filter's interval carries it.
+# The fill's heat counts as gone when it can move the pressure by no more than 0.3 psi/h at 60 psi gauge.
+# Never judged before 5 min, and assumed gone after 90: the leak filter's interval then covers the rest.
 SETTLED_RATE_PER_S = 0.3 / 75.0 / 3600.0
 SETTLE_LEAST_S, SETTLE_MOST_S = 300.0, 5400.0
 
@@ -34,7 +34,8 @@ F = TypeVar("F", bound=Follower)
 class Hold(Generic[F]):
     """Passes the readings of one hold on to its follower, from the shut valve to the vent.
 
-    believed: whether the newest reading was passed on.
+    believed: whether the newest reading was passed on. teaches: whether the pot may be learnt from this hold:
+    no reading of it was in doubt.
     """
 
     def __init__(self, pot: Pot, before: BeforeFill, stages: StageTracker, follower: F) -> None:
@@ -43,14 +44,19 @@ class Hold(Generic[F]):
         self._doubt = Doubt(pot, before)
         self._newest_top_up = stages.last_top_up
         self.believed = False
+        self.teaches = True
 
     @property
     def doubt(self) -> str | None:
-        """Return why the pressure is not to be believed, None where it is."""
+        """Return why the pressure is doubted, None where it is believed."""
         return self._doubt.reason
 
+    def distrust(self) -> None:
+        """Note that a reading of this hold is in doubt."""
+        self.teaches = False
+
     def top_up(self, reading: Reading) -> TopUp | None:
-        """Return the top-up that ended with this reading, if one did and is to be believed."""
+        """Return the top-up that ended with this reading, if there is one and it is believed."""
         newest = self._stages.last_top_up
         if newest is None or newest is self._newest_top_up:
             return None
@@ -76,7 +82,7 @@ class Hold(Generic[F]):
         if steadiness.restless:
             return False
         if was_misled and not self._doubt.misled:
-            self.follower.top_up(0.0)  # what it took before the doubt was noticed was wrong too
+            self.follower.top_up(0.0)  # readings taken before the doubt was noticed were wrong too
         if self._doubt.reason is not None or reading.quality is not Quality.GOOD:
             return False
         self.believed = True
@@ -84,7 +90,7 @@ class Hold(Generic[F]):
 
 
 def has_settled(shut_s: float, leak_filter: LeakFilter) -> bool:
-    """Say whether the fill's heat has left a pot that has been shut for so long."""
+    """Return whether the fill's heat has left a pot that has been shut for so long."""
     if shut_s >= SETTLE_MOST_S:
         return True
     leak = leak_filter.estimate

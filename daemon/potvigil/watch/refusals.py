@@ -10,7 +10,7 @@ UNDER_PRESSURE = (
 
 
 def refusal(command: Command, alarms: AlarmBook, *, batch_open: bool, under_pressure: bool) -> str | None:
-    """Return why not, None where it can be done; of a detail's text batch_edits.py says so."""
+    """Return why not, None where it can be done; batch_edits.py judges the text of a detail."""
     alarm = command.alarm
     match command.action:
         case Action.ACKNOWLEDGE if alarm is not None and not alarms.stands(alarm):

@@ -1,4 +1,4 @@
-"""A record fed again to a watch: after a restart, for a report, in a test."""
+"""Replays a record through a watch: after a restart, for a report, in a test."""
 
 from collections.abc import Iterable, Iterator
 from typing import Protocol
@@ -18,13 +18,13 @@ class Fed(Protocol):
 def feed_again(
     watch: Fed, samples: Iterable[Sample], commands: list[Command]
 ) -> Iterator[tuple[Sample | Command, list[Event]]]:
-    """Feed what a record holds to a watch, in the order the loop took it; yield each with what happened."""
+    """Replay a record through a watch in the order of the loop; yield each step with its events."""
     for step in _in_order(samples, commands):
         yield step, watch.feed(step) if isinstance(step, Sample) else watch.handle(step)
 
 
 def _in_order(samples: Iterable[Sample], commands: list[Command]) -> Iterator[Sample | Command]:
-    """Merge as the loop took them: a tick's commands before its sample."""
+    """Merge in the order of the loop: the commands of a tick before its sample."""
     waiting = list(reversed(commands))
     for sample in samples:
         while waiting and waiting[-1].t_s <= sample.t_s:

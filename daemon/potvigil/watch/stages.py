@@ -1,14 +1,14 @@
-"""Stages of a batch and what moves between them.
+"""Stages of a batch and the transitions between them.
 
-The table below alone says which stage follows which; a trigger that is not in it is a mistake of ours, and
-raises. Everything is judged on good readings of the gauge pressure alone; a gap or a
-broken transducer moves nothing.
+Only the table below says which stage follows which; a trigger that is not in it is a bug, and raises.
+Everything is judged on good readings of the gauge pressure alone; a gap or a broken transducer changes no
+stage.
 
     open -> filling -> settling -> holding <-> venting -> open
                ^          |           |           |
                '----------'-----------'-----------'  (refilled; vented from anywhere; emptied by a leak)
 
-A top-up during the hold is a jump up, not a stage: the hold, and the leak in it, go on.
+A top-up during the hold is a jump up, not a stage: the hold and its leak estimate continue.
 """
 
 from collections import deque
@@ -26,11 +26,11 @@ from potvigil.units import PA_PER_PSI
 class Trigger(StrEnum):
     PRESSURISED = "pressurised"  # above the noise of an open pot
     FILLED = "filled"  # stopped rising, near working pressure
-    SETTLED = "settled"  # said by the leak filter: the fill's heat is gone
-    VENT_OPENED = "vent opened"  # falling as only an open valve lets it
-    RISING = "rising"  # filled again after a vent that was not finished
-    STEADIED = "steadied"  # the vent was closed again with pressure left
-    RESTORED = "restored"  # back where it was within moments: the reading went astray, nobody vented
+    SETTLED = "settled"  # from the leak filter: the fill's heat is gone
+    VENT_OPENED = "vent opened"  # falling as fast as only an open valve allows
+    RISING = "rising"  # refilled before the vent was finished
+    STEADIED = "steadied"  # the vent was closed with pressure left
+    RESTORED = "restored"  # back where it was within seconds: bad readings, not a vent
     EMPTIED = "emptied"  # back at the pressure outside
 
 
@@ -49,39 +49,39 @@ TRANSITIONS: dict[tuple[Stage, Trigger], Stage] = {
     (Stage.VENTING, Trigger.EMPTIED): Stage.OPEN,
 }
 
-# A pot counts as pressurised above this share of the working pressure, and no less than a few times the
-# zero error of a cheap transducer (0.5 % of 100 psi).
+# A pot counts as pressurised above this share of the working pressure, and above a few times the zero error
+# of a cheap transducer (0.5 % of 100 psi).
 PRESSURISED_SHARE, PRESSURISED_LEAST_PA = 0.03, 1.5 * PA_PER_PSI
 # Below this share of the working pressure a fill that pauses is still a fill.
 FILLED_SHARE = 0.7
-# A fill or top-up is over when the last half minute brought less than 0.3 psi/min: no compressor that
-# still feeds is so slow, no cooling pot rises.
+# A fill or top-up is over when the last half minute rose by less than 0.3 psi/min: no compressor that still
+# feeds is so slow, and no cooling pot rises.
 LOOK_BACK_S = 60.0
 RISE_OVER_S, RISE_OVER_PA = 30.0, 0.15 * PA_PER_PSI
-# What only comes back to where it was (the middle of so long a time before it rose) had gone astray.
+# A reading that only returns to where it was (the median of so long before the rise) had been wrong.
 WAS_S, COME_BACK_SHARE = 180.0, 0.25
 # A jump up: 30 psi/h; resin heat and morning sun stay below 3 psi/h.
 TOP_UP_PA = 0.5 * PA_PER_PSI
-# A regulator feeds small steps: a quarter psi in 10 s, which no heat can bring either.
+# A regulator feeds in small steps: a quarter psi in 10 s, which heat cannot do either.
 FEED_PA = 0.25 * PA_PER_PSI
 # A vent takes a quarter of the gauge pressure in 10 s (a 20 L pot through a 4 mm valve loses two thirds);
 # heat of a quick fill leaves more slowly than that. Once settled, 2 psi in 10 s is a valve too.
 VENT_S, VENT_SHARE, VENT_PA = 10.0, 0.25, 2.0 * PA_PER_PSI
-# Fed air warms the gas by 0.4 of its share; most of that leaves within some tens of seconds.
+# Air let in warms the gas by 0.4 of its share; most of that heat leaves within tens of seconds.
 STIRRED_S = 60.0
 # Faster than any slow leak, slower than a valve: 90 psi/h; only after the fill's heat has left.
 RAPID_PA_PER_MINUTE, RAPID_AFTER_S = 1.5 * PA_PER_PSI, 900.0
 EMPTIED_S = 30.0
-# No compressor has a pot back at what it was before a vent within so long; a plug that is touched has.
+# No compressor restores a vented pot within so long; a plug that was touched recovers sooner.
 RESTORED_S, RESTORED_PA = 45.0, 0.5 * PA_PER_PSI
-# A step that noise alone could make is not a step.
+# A step no larger than noise is not a step.
 NOISE_SIGMAS = 6.0
 _FEWEST, _LONGEST = 3, 2.5
 
 
 @dataclass(frozen=True, slots=True)
 class TopUp:
-    """A jump up in the hold: Pa gauge, from when to when."""
+    """A jump up in the hold: start, end and rise, Pa."""
 
     start_s: float
     end_s: float
@@ -89,9 +89,9 @@ class TopUp:
 
 
 class _Window:
-    """The readings of the last `span_s` seconds, or the last three where they come more slowly.
+    """The readings of the last `span_s` seconds, or the last three if they come more slowly.
 
-    The oldest of them lay between `at_least_pa` and `at_most_pa`.
+    The oldest of them was between `at_least_pa` and `at_most_pa`.
     """
 
     def __init__(self, span_s: float) -> None:
@@ -102,7 +102,7 @@ class _Window:
     def add(self, t_s: float, at_least_pa: float, at_most_pa: float) -> None:
         points = self._points
         points.append((t_s, at_least_pa, at_most_pa))
-        # three readings where they come slowly: a step shows only when a third has confirmed it
+        # three readings where they come slowly: a step needs a third reading to confirm it
         while points[0][0] < t_s - (self._span_s if len(points) > _FEWEST else _LONGEST * self._span_s):
             points.popleft()
         self.oldest_s, self.at_least_pa, self.at_most_pa = points[0]
@@ -123,11 +123,11 @@ class _Window:
 
 
 class StageTracker:
-    """Follows one pot through its stages; `update` takes one good reading, the attributes tell what is.
+    """Follows one pot through its stages; `update` takes one good reading, the attributes give the state.
 
-    stage, since_s: now. topping_up: a jump is under way. rapid_loss: falling far faster than a leak.
-    pressurised_since_s: first reading of the newest fill, where its batch begins. last_top_up: the newest
-    finished jump. steadiness: what is known of the readings themselves.
+    stage, since_s: the present stage. topping_up: a jump is under way. rapid_loss: falling far faster than a
+    leak. pressurised_since_s: first reading of the newest fill, where its batch starts. last_top_up: the
+    newest finished jump. steadiness: how noisy the readings are.
     """
 
     def __init__(self, pot: Pot) -> None:
@@ -148,9 +148,9 @@ class StageTracker:
         self._above_since_s: float | None = None
         self._below_since_s: float | None = None
         self._base: tuple[float, float] = (0.0, 0.0)  # before the jump
-        self._calm: tuple[float, float] | None = None  # before it went to and fro
+        self._calm: tuple[float, float] | None = None  # before the readings went up and down
         self._held_pa: float | None = None  # a minute before a vent that began in the hold
-        self._hot_since_s = 0.0  # the newest fill or top-up ended, and left its heat in the gas
+        self._hot_since_s = 0.0  # when the newest fill or top-up ended, its heat still in the gas
         self._restored_s = -inf
 
     def update(self, t_s: float, gauge_pa: float) -> Stage | None:
@@ -158,8 +158,8 @@ class StageTracker:
         self.steadiness.update(t_s, gauge_pa)
         last_pa = gauge_pa if self._last_pa is None else self._last_pa
         self._last_pa = gauge_pa
-        # a single spike must neither raise nor lower the pot, now or as the pressure of a minute ago: two
-        # neighbouring readings have to agree
+        # a single spike must not change the stage, now or as the pressure of a minute ago: two neighbouring
+        # readings have to agree
         at_least_pa, at_most_pa = min(gauge_pa, last_pa), max(gauge_pa, last_pa)
         self._before.add(t_s, at_least_pa, at_most_pa)
         self._minute.add(t_s, at_least_pa, at_most_pa)
@@ -185,7 +185,7 @@ class StageTracker:
         return None
 
     def settle(self, t_s: float) -> Stage:
-        """Take it that the fill's heat is gone, as the leak estimate knows; only of a pot that settles."""
+        """Note that the fill's heat is gone, as the leak estimate found; only while settling."""
         return self._fire(Trigger.SETTLED, t_s)
 
     def _fire(self, trigger: Trigger, t_s: float) -> Stage:
@@ -194,19 +194,19 @@ class StageTracker:
         self.stage, self.since_s = following, t_s
         if trigger is Trigger.RESTORED:
             self._restored_s = t_s
-        elif trigger is not Trigger.SETTLED:  # then the pot stays shut: what was under way goes on
-            if trigger is not Trigger.VENT_OPENED:  # which may yet turn out to be none, and leaves no heat
+        elif trigger is not Trigger.SETTLED:  # the pot stays shut: a jump under way continues
+            if trigger is not Trigger.VENT_OPENED:  # may yet turn out to be no vent, and leaves no heat
                 self._hot_since_s = t_s
             self.topping_up = self.rapid_loss = False
             self._above_since_s = self._below_since_s = None
         return following
 
     def is_stirred(self, t_s: float) -> bool:
-        """Say whether air comes in, or came so lately that its heat of compression still leaves the gas."""
+        """Return whether air is coming in, or came so lately that the gas is still losing that heat."""
         return self.topping_up or t_s - max(self._hot_since_s, self._restored_s) < STIRRED_S
 
     def has_cooled(self, t_s: float) -> bool:
-        """Say whether the pot is shut and the heat of its newest fill or top-up has left the gas."""
+        """Return whether the pot is shut and the heat of its newest fill or top-up has left the gas."""
         is_shut = self.stage in (Stage.SETTLING, Stage.HOLDING) or self._may_be_restored(t_s)
         return is_shut and t_s - self._hot_since_s > RAPID_AFTER_S
 
@@ -231,7 +231,7 @@ class StageTracker:
     def _rise_is_over(self, t_s: float, gauge_pa: float) -> bool:
         window = self._half_minute
         long_enough = t_s - max(window.oldest_s, self.since_s) >= 0.6 * RISE_OVER_S
-        # the usual scatter: what just began to scatter has not come to rest
+        # against the usual scatter: readings that just began to scatter are not at rest
         over_pa = max(RISE_OVER_PA, NOISE_SIGMAS * self.steadiness.usual_pa)
         return long_enough and gauge_pa - window.at_most_pa < over_pa
 
@@ -244,9 +244,11 @@ class StageTracker:
     def _update_venting(self, t_s: float, gauge_pa: float) -> Stage | None:
         if self._may_be_restored(t_s) and self._held_pa is not None:
             is_back = gauge_pa > self._held_pa - max(RESTORED_PA, self.steadiness.noise_pa)
-            if not is_back and not self.steadiness.restless:  # no hand on a valve goes to and fro
+            if (
+                not is_back and not self.steadiness.restless
+            ):  # no hand on a valve makes readings go up and down
                 return None
-            self._calm = (self.since_s, self._held_pa)  # what there is more than that was let in
+            self._calm = (self.since_s, self._held_pa)  # any pressure above that was let in
             return self._fire(Trigger.RESTORED, t_s)
         if t_s - self.since_s < LOOK_BACK_S:
             return None
@@ -258,12 +260,12 @@ class StageTracker:
         return None
 
     def _may_be_restored(self, t_s: float) -> bool:
-        """Say whether what looks like a vent of the hold may still turn out to be none."""
+        """Return whether an apparent vent during the hold may still turn out to be none."""
         began_in_hold = self.stage is Stage.VENTING and self._held_pa is not None
         return began_in_hold and t_s - self.since_s <= RESTORED_S
 
     def _is_restless(self, gauge_pa: float) -> bool:
-        """Wait for the end of what goes to and fro; only what is left then, set against before, counts."""
+        """Wait until unsteady readings end; only the difference between before and after counts."""
         if self.steadiness.restless:
             if self._calm is None:
                 self._calm = (self._minute.oldest_s, self._minute.at_most_pa)
@@ -292,7 +294,7 @@ class StageTracker:
             base_s, base_pa = self._base
             self.topping_up = False
             if gauge_pa - base_pa < FEED_PA:
-                return  # it only went astray for a while
+                return  # the readings were only bad for a while
             self._hot_since_s = t_s
             self.last_top_up = TopUp(base_s, t_s, gauge_pa - base_pa)
             self._minute.restart()  # the jump must not be seen a second time
@@ -301,7 +303,7 @@ class StageTracker:
         least_pa = self._beyond_noise(least_pa)
         if gauge_pa - window.at_most_pa <= least_pa or window.oldest_s <= self._hot_since_s:
             return False
-        # a pot that is fed again and again saws about its middle, and rises above it by half each time
+        # the pressure of a pot fed again and again is a sawtooth: a feed ends half its size above the middle
         return gauge_pa - self._before.median_pa(window.oldest_s) > COME_BACK_SHARE * least_pa
 
     def _restart_windows(self) -> None:

@@ -1,21 +1,22 @@
-"""The one-line judgement of a batch."""
+"""The verdict on a batch, in one line."""
 
 from dataclasses import dataclass
 
 from potvigil.model.events import Verdict
 from potvigil.units import span
 
-# What happened in silence cannot be told: longer than an hour at a stretch, or a tenth of the hold in all.
+# Too long unmonitored to judge: more than an hour at a stretch, or a tenth of the hold in all.
 LONGEST_GAP_S, GAP_SHARE = 3600.0, 0.1
 
 
 @dataclass(frozen=True, slots=True)
 class Facts:
-    """What the judgement rests on; times in s, counted from the batch's start where they are moments.
+    """What the verdict rests on; times in s, points in time counted from the start of the batch.
 
-    end_s: vent or last sample. vented: the pressure was let out. hold_s: what the cure needs. gelled: by the
-    vent; gel_known: when it gels is. floor_crossed_s: when it fell below the floor before the cure was done.
-    unseen_s, longest_gap_s: time without a good reading before that. above_maximum: as the alarm of it says.
+    end_s: vent or last sample. vented: the pressure was let out. hold_s: what the cure needs. gelled: before
+    the vent; gel_known: the gel time is known. floor_crossed_s: when it fell below the floor before the cure
+    was done. unseen_s, longest_gap_s: time without a good reading before that. above_maximum: over-pressure
+    was raised.
     """
 
     end_s: float
@@ -32,7 +33,7 @@ class Facts:
 
 
 def judge(facts: Facts) -> tuple[Verdict, str]:
-    """Return the verdict and its reason in words; a pot that went above its maximum is never only praised."""
+    """Return the verdict and its reason in words, which always mentions a pressure above the maximum."""
     verdict, reason = _judge(facts)
     return verdict, f"{reason}; it had gone above the marked maximum" if facts.above_maximum else reason
 

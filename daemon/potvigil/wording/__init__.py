@@ -1,1 +1,1 @@
-"""Sentences and figures as a person reads them, said in one place."""
+"""Sentences and figures for people, each in one place."""

@@ -1,4 +1,4 @@
-"""An alarm in words: first what to do and by when, then why. Every way of telling uses these words."""
+"""An alarm in words: first what to do and by when, then why. Every output uses these words."""
 
 from potvigil.model.events import AlarmEvent, AlarmState, StandingAlarm
 from potvigil.wording.quantities import TimeTeller
@@ -7,7 +7,7 @@ from potvigil.wording.quantities import TimeTeller
 def headline(alarm: AlarmEvent | StandingAlarm, teller: TimeTeller) -> str:
     """Return what to do and by when, e.g. 'Top up to 60.0 psi by 05:48 tomorrow'.
 
-    '' if nothing is said, or where the condition is over: nobody gets up for that any more.
+    '' if there is nothing to do, or where the condition is over: nobody has to get up for that.
     """
     if alarm.state in (AlarmState.RETURNED, AlarmState.NORMAL):
         return ""
@@ -17,6 +17,6 @@ def headline(alarm: AlarmEvent | StandingAlarm, teller: TimeTeller) -> str:
 
 
 def in_words(alarm: AlarmEvent | StandingAlarm, teller: TimeTeller) -> str:
-    """Return all there is to say, the headline first."""
+    """Return the full text, headline first."""
     do = headline(alarm, teller)
     return ". ".join(part for part in (do, alarm.text) if part)

@@ -1,4 +1,4 @@
-"""What an alarm is called, in few words."""
+"""Names of alarms, in a few words."""
 
 from potvigil.model.events import AlarmId
 

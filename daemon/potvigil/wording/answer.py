@@ -1,4 +1,4 @@
-"""What became of a command, in words, for whoever asked."""
+"""The result of a command, in words, for whoever gave it."""
 
 from collections.abc import Iterable
 from datetime import tzinfo
@@ -21,7 +21,7 @@ from potvigil.wording.quantities import alarm_state
 
 
 def answer(command: Command, events: Iterable[Event], tz: tzinfo | None) -> Answer:
-    """Return what came of a command, by what the watch said to it."""
+    """Return the result of a command, by the watch's events."""
     said: list[str] = []
     for event in events:
         match event:

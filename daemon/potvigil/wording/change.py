@@ -1,4 +1,4 @@
-"""Why the gauge changed, in figures that add up as they stand, each with its sign."""
+"""Why the gauge changed, in signed figures that add up as shown."""
 
 from collections.abc import Iterator
 
@@ -15,7 +15,7 @@ def adding_up(change: Change, unit: str) -> list[str]:
     ]
     whole = [round(each) for each in exact]
     short = whole[0] - sum(whole[1:])
-    # the parts nearest to the next figure take what is missing
+    # the parts nearest to the next figure are rounded the other way
     by_need = sorted(range(1, 5), key=lambda i: (whole[i] - exact[i]) * (1 if short > 0 else -1))
     for i in by_need[: abs(short)]:
         whole[i] += 1 if short > 0 else -1
@@ -23,7 +23,7 @@ def adding_up(change: Change, unit: str) -> list[str]:
 
 
 def causes(change: Change) -> list[str]:
-    """Name the four parts of a change, as they went this time: heat, barometer, leak, top-up."""
+    """Name the four parts of a change by their direction: heat, barometer, leak, top-up."""
     return [
         "cooling" if change.cooling_pa <= 0.0 else "warming",
         "barometer up" if change.barometer_pa <= 0.0 else "barometer down",

@@ -1,4 +1,4 @@
-"""What is said when the watch of a pot fails by a fault of its own, or its record."""
+"""Words for a watch that fails by a bug, and for a failing record."""
 
 from potvigil.units import span
 
@@ -8,7 +8,7 @@ CUT_OFF = "monitoring failed by an internal error; a new batch starts where it r
 
 
 def why(pause_s: float) -> str:
-    """Return why nobody watches as before. pause_s: until the watch is tried again, s; 0 for at once."""
+    """Return why the watch was interrupted. pause_s: until it is tried again, s; 0 for at once."""
     if pause_s == 0.0:
         return (
             "Monitoring of this pot failed by an internal error and was restarted. What it knew of this "
@@ -21,7 +21,7 @@ def why(pause_s: float) -> str:
 
 
 def being_lost(count: int) -> str:
-    """Return what to add while the record cannot be written. count: readings that memory could not hold."""
+    """Return what to add while the record cannot be written. count: readings dropped from memory."""
     return f" Memory is full: {_readings(count)} could not be kept." if count else ""
 
 

@@ -50,10 +50,10 @@ def health_lines(
     hold_s: float | None = None,
     now_utc_s: float | None = None,
 ) -> list[str]:
-    """Return what can be said of a pot's ageing, the most pressing first; one sentence or two a line.
+    """Return the state of a pot's ageing, most urgent first; one or two sentences a line.
 
     unit: psi, bar or kPa. tz: None for the machine's own zone. hold_s: of the cure that
-    `health.bearable_pa_per_s` was reckoned for. now_utc_s: without it nothing is said of what is due.
+    `health.bearable_pa_per_s` was computed for. now_utc_s: without it, care that is due is left out.
     """
     words = HealthWords(health, unit, tz, hold_s)
     overdue, soon = words.reminders(now_utc_s)
@@ -61,7 +61,7 @@ def health_lines(
 
 
 class HealthWords:
-    """What is said of a pot, in its unit and by the workshop's calendar."""
+    """Words for a pot, in its unit and by the workshop's calendar."""
 
     def __init__(self, health: Health, unit: str, tz: tzinfo | None, hold_s: float | None) -> None:
         self.health, self.regime, self.unit, self.tz = health, health.regime, unit, tz
@@ -70,14 +70,14 @@ class HealthWords:
         self.this_year = self._day(max(known)).year if known else None
 
     def lines(self) -> Iterator[str]:
-        """Yield what can be said; at least one line."""
+        """Yield the lines; at least one."""
         yield from self._state()
         yield from self._far()
         yield from self._bearable()
         yield from self._seal_change()
 
     def mood(self) -> tuple[str, str]:
-        """Return sign and class of the page's headline; shape and word say the same as the colour."""
+        """Return sign and class of the page's headline; shape and word mean the same as the colour."""
         bearable, now = self.health.bearable_pa_per_s, self.health.now_pa_per_s
         newest = self.regime.points[-1] if self.regime.points else None
         one_night = newest is not None and newest.far is not None and newest.outside is None
@@ -92,7 +92,7 @@ class HealthWords:
         return ([], []) if now_utc_s is None else reminders(self.health.cares, now_utc_s, self.tz)
 
     def tests(self) -> Iterator[str]:
-        """Yield what the newest tightness test found, beside the one before."""
+        """Yield the result of the newest tightness test, compared with the one before."""
         tests = [care for care in self.health.cares if care.leak_pa_per_s is not None]
         if not tests:
             return
@@ -224,7 +224,7 @@ class HealthWords:
     # -- on the page only ---------------------------------------------------------------------------
 
     def facts(self) -> Iterator[tuple[str, str, str]]:
-        """Yield what matters most as (name, value, what goes with it)."""
+        """Yield what matters most as (name, value, remark)."""
         base, now, bearable = (
             self.regime.baseline_pa_per_s,
             self.health.now_pa_per_s,
@@ -258,12 +258,12 @@ class HealthWords:
         return f"{whole_date(first, self.tz)} to {whole_date(last, self.tz)}"
 
     def cares(self) -> Iterator[tuple[str, str, str, str]]:
-        """Yield the newest cares as (date, part, text, by), the newest first."""
+        """Yield the newest cares as (date, part, text, by), newest first."""
         for care in self.health.cares[: -LISTED_CARES - 1 : -1]:
             yield self._table_date(care), care.part.value.replace("-", " "), shown(care.text), shown(care.by)
 
     def batches(self, labels: Mapping[int, str], outcomes: Mapping[int, str]) -> Iterator[BatchLine]:
-        """Yield the newest batches, the newest first. labels, outcomes: of batches, by number."""
+        """Yield the newest batches, newest first. labels, outcomes: of batches, by number."""
         points = {point.batch.batch_id: point for regime in self.health.regimes for point in regime.points}
         for batch in self.health.batches[: -LISTED_BATCHES - 1 : -1]:
             label = " ".join(shown(labels.get(batch.batch_id, "")).split())
@@ -320,7 +320,7 @@ class HealthWords:
 
 
 def _no_minus(text: str) -> str:
-    """Return a figure with a true minus, and without one where nothing is left of it."""
+    """Return a figure with a true minus sign, and without one where it rounds to zero."""
     number, _, rest = text.partition(" ")
     if number.startswith("-"):
         text = f"{number.lstrip('-') if not float(number) else number.replace('-', '−')} {rest}".rstrip()

@@ -1,4 +1,4 @@
-"""What of a pot's maintenance is due again, in words."""
+"""Maintenance that is due again, in words."""
 
 from collections.abc import Iterable
 from datetime import tzinfo

@@ -1,4 +1,4 @@
-"""The notes of a night: what is worth a word and needs nobody."""
+"""The notes of a night: worth mentioning, but no action needed."""
 
 from potvigil.units import degrees, span
 from potvigil.wording.quantities import pressure

@@ -1,4 +1,4 @@
-"""Pressures, times and spans as a person says them: in the pot's unit, by the clock on the wall."""
+"""Pressures, times and spans as people write them: in the pot's unit, by the wall clock."""
 
 import unicodedata
 from datetime import UTC, datetime, tzinfo
@@ -10,11 +10,11 @@ from potvigil.units import PRESSURE_DECIMALS, PRESSURE_UNITS_PA, SECONDS_PER_HOU
 # Control, format, surrogate, private and unassigned characters: Unicode Standard, table 4-4.
 _BREAKING = ("Cc", "Cf", "Cs", "Co", "Cn")
 _KEPT = "\n\t\u200d\ufe0f"  # the last two: emoji are written with them
-# Less time than that is none: the clock is not worth a look.
+# Less time than this is none: not worth a look at the clock.
 NOW_S = 300.0
-# With so much time left, it is told in steps of so much.
+# With so much time left, it is given in steps of so much.
 _COUNTDOWN = ((3 * SECONDS_PER_HOUR, 1800.0), (SECONDS_PER_HOUR, 900.0), (0.0, NOW_S))
-# From then on a time of the day may be taken for that of another.
+# From then on a time of day may be taken for that of another day.
 _AMBIGUOUS_S = 20 * SECONDS_PER_HOUR
 
 
@@ -30,7 +30,7 @@ def rate(pa_per_s: float, unit: str) -> str:
 
 
 def _figure(value: float, decimals: int) -> str:
-    return f"{round(value, decimals) + 0.0:.{decimals}f}"  # nothing is ever -0.0
+    return f"{round(value, decimals) + 0.0:.{decimals}f}"  # never -0.0
 
 
 def whole_date(utc_s: float, tz: tzinfo | None) -> str:
@@ -60,7 +60,7 @@ _STATE_WORDS = {
 }
 
 
-# by which door somebody came who gave no name
+# the way in of somebody who gave no name
 _DOORS = {
     PAGE: "on its page",
     BUTTON: "at the button",
@@ -70,7 +70,7 @@ _DOORS = {
 
 
 def alarm_state(alarm: AlarmEvent | StandingAlarm, tz: tzinfo | None) -> str:
-    """Return how it is with an alarm: 'not acknowledged', 'acknowledged by Anna', 'shelved until 03:15'."""
+    """Return the state of an alarm: 'not acknowledged', 'acknowledged by Anna', 'shelved until 03:15'."""
     said = _STATE_WORDS[alarm.state]
     if alarm.by_whom:
         acknowledged = said if alarm.state is AlarmState.ACKNOWLEDGED else f"{said}, acknowledged"
@@ -81,7 +81,7 @@ def alarm_state(alarm: AlarmEvent | StandingAlarm, tz: tzinfo | None) -> str:
 
 
 class TimeTeller:
-    """Says when something on the record's axis happens: by the wall clock where that is known.
+    """Words for times on the record's axis: by the wall clock where that is known.
 
     now_s, now_utc_s: one moment on both axes. tz: None for the machine's own zone.
     """
@@ -112,7 +112,7 @@ class TimeTeller:
             return "now"
         if self._now_utc_s is not None:
             return f"by {self._clock(t_s, day=True)}"
-        # what runs down says something else each minute: in steps, and rather too little than too much
+        # a countdown changes every minute: in steps, and rather too little than too much
         step_s = next(step_s for above_s, step_s in _COUNTDOWN if left_s >= above_s)
         return f"within {span(left_s // step_s * step_s)}"
 
@@ -124,7 +124,7 @@ class TimeTeller:
         return span(abs(t_s - self._now_s))
 
     def _clock(self, t_s: float, day: bool = False) -> str:
-        """Return a time of the day; day: say which, unless it is today; far away it is always said."""
+        """Return a time of day; day: name the day unless it is today; a distant day is always named."""
         now_utc_s = self._now_utc_s or 0.0
         now, then = (
             datetime.fromtimestamp(utc_s, UTC).astimezone(self._tz)

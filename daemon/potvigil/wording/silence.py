@@ -1,4 +1,4 @@
-"""What is said when the watch says nothing."""
+"""Words for a watch that has fallen silent."""
 
 from datetime import UTC, datetime, tzinfo
 
@@ -8,7 +8,7 @@ _DAY_S = 18 * 3600.0
 
 
 def nobody_watches(since: str | None) -> str:
-    """Return that nobody is watching. since: when the watch was heard last, in words; None where unknown."""
+    """Return that nobody is watching. since: when the watch was last heard, in words; None where unknown."""
     return f"No word from the watch{f' since {since}' if since else ''}: the pots are not being monitored."
 
 

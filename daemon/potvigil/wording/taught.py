@@ -1,4 +1,4 @@
-"""What a pot's batches taught, and what of it no longer counts, in words."""
+"""What a pot's batches taught, and what no longer counts, in words."""
 
 from collections.abc import Iterator, Sequence
 from datetime import tzinfo
@@ -13,7 +13,7 @@ _SAID = {Part.THERMOMETER: ("A thermometer was moved or changed", "how the therm
 def known_lines(
     batches: int, cares: Sequence[Care], taught: tuple[int, str], newest: tuple[int, str], tz: tzinfo | None
 ) -> Iterator[str]:
-    """Yield what is known of a pot from its batches, and what of it was forgotten since, a sentence each.
+    """Yield what was learnt about a pot, and what was forgotten since, a sentence each.
 
     cares: since the batch that taught last. taught, newest: number and mould of that batch, and of the
     pot's newest one.

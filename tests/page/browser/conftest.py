@@ -9,8 +9,8 @@ import pytest
 from playwright.sync_api import Browser, BrowserContext, Page, expect, sync_playwright
 
 from page.browser.watched import ALARMED_S, PHONE, Watched
+from patience import PATIENCE_MS
 
-PATIENCE_MS = 15_000  # on a machine that has other work; costs nothing where all is well
 expect.set_options(timeout=PATIENCE_MS)
 
 Opener = Callable[..., Page]

@@ -2,7 +2,6 @@
 
 import subprocess
 import threading
-import time
 import urllib.request
 from dataclasses import replace
 from pathlib import Path
@@ -14,6 +13,7 @@ from broker import free_port
 from demo_pot import HOLDING, PSI, T_S, alarm
 from page.browser.watched import PAGE
 from paged import Watched
+from patience import PATIENCE_S, wait_in, wait_until
 from potvigil.model.events import AlarmId, AlarmState, Priority, Snapshot, StandingAlarm
 from potvigil.outputs.live import LiveFile
 
@@ -23,10 +23,7 @@ SOUND = replace(HOLDING, alarms=(), leak=None, forecast=None)
 
 def until(page: Page, script: str) -> None:
     """Wait until an expression is true in a page; its policy forbids the browser to look by itself."""
-    deadline_s = time.monotonic() + 20.0
-    while not _is_true(page, script):
-        assert time.monotonic() < deadline_s, script
-        page.wait_for_timeout(50)
+    wait_in(page, lambda: _is_true(page, script), script)
 
 
 def _is_true(page: Page, script: str) -> bool:
@@ -145,19 +142,20 @@ class Spoken:
         """Start the page, and wait until it answers."""
         self._log = (self._folder / "page.log").open("ab")
         self.page = subprocess.Popen(self._words, stdout=self._log, stderr=subprocess.STDOUT)
-        deadline_s = time.monotonic() + 20.0
-        while True:
-            try:
-                urllib.request.urlopen(f"{self.url}/static/page.css", timeout=2).close()
-                return
-            except OSError:
-                assert self.page.poll() is None and time.monotonic() < deadline_s
-                time.sleep(0.05)
+        wait_until(self._answers, "the page never answered")
+
+    def _answers(self) -> bool:
+        assert self.page.poll() is None
+        try:
+            urllib.request.urlopen(f"{self.url}/static/page.css", timeout=PATIENCE_S).close()
+        except OSError:
+            return False
+        return True
 
     def cut(self) -> None:
         """End the page as a power cut does."""
         self.page.kill()
-        self.page.wait(5)
+        self.page.wait(PATIENCE_S)
         self._log.close()
 
     def _speak(self) -> None:

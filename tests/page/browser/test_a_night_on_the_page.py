@@ -7,6 +7,7 @@ from playwright.sync_api import expect
 
 from broker import Broker
 from page.browser.watched import CALM_S, DESKTOP, PHONE, POT, Watched
+from patience import wait_until
 from potvigil.model.events import AlarmId, AlarmState, Detail
 
 ALERT = f"potvigil-rehearsal/5/harbour-models-{POT}/$alert/floor-ahead"
@@ -31,7 +32,7 @@ def test_a_leak_rises_to_the_alarm_and_is_acknowledged_from_the_page(tmp_path, o
         expect(word).to_have_text("holding")
         before = float(pressure.inner_text().removesuffix(" psi"))
         expect(alarm).to_have_count(0)
-        expect(alarm).to_be_visible(timeout=30_000)
+        expect(alarm).to_be_visible()
         assert float(pressure.inner_text().removesuffix(" psi")) < before
         expect(page.locator("#told")).to_have_text(re.compile(r"floor"))  # told to who does not see
         expect(card).to_have_class(re.compile(r"\balarm\b"))
@@ -40,10 +41,10 @@ def test_a_leak_rises_to_the_alarm_and_is_acknowledged_from_the_page(tmp_path, o
         alarm.get_by_role("button", name="Acknowledge").click()
         expect(alarm).to_contain_text(", acknowledged")
         expect(alarm.get_by_role("button", name="Acknowledge")).to_have_count(0)
-        deadline_s = time.monotonic() + 5.0
-        while not listener.wait_for(ALERT).startswith(b"REHEARSAL: high alarm, acknowledged"):
-            assert time.monotonic() < deadline_s, listener.wait_for(ALERT)
-            time.sleep(0.05)
+        wait_until(
+            lambda: listener.wait_for(ALERT).startswith(b"REHEARSAL: high alarm, acknowledged"),
+            lambda: listener.wait_for(ALERT).decode(),
+        )
         with night.kept() as store:
             states = {event.alarm: event.state for _, event in store.standing_alarms()}
         assert states[AlarmId.FLOOR_AHEAD] is AlarmState.ACKNOWLEDGED
@@ -89,9 +90,7 @@ def test_a_dead_watch_and_a_dead_page_are_told_within_ten_seconds(tmp_path, open
         night.cut(night.watch)
         cut_s = time.monotonic()
         for page in (phone, desktop):
-            expect(page.locator('[data-show="word"]')).to_have_text(
-                re.compile(r"^no data since \d\d:\d\d"), timeout=10_000
-            )
+            expect(page.locator('[data-show="word"]')).to_have_text(re.compile(r"^no data since \d\d:\d\d"))
             assert time.monotonic() - cut_s < 10.0
             for value in ("pressure", "trend", "cure", "forecast", "corrected", "temperatures"):
                 expect(page.locator(f'[data-show="{value}"]')).to_be_hidden()
@@ -100,6 +99,6 @@ def test_a_dead_watch_and_a_dead_page_are_told_within_ten_seconds(tmp_path, open
         night.cut(night.page)
         cut_s = time.monotonic()
         for page in (phone, desktop):
-            expect(page.locator("#strip")).to_contain_text("No contact with the watch since", timeout=10_000)
+            expect(page.locator("#strip")).to_contain_text("No contact with the watch since")
             assert time.monotonic() - cut_s < 10.0
             expect(page.locator('[data-show="word"]')).to_have_text("not known")

@@ -9,10 +9,11 @@ import urllib.request
 import pytest
 from playwright.sync_api import expect
 
-from broker import free_port, wait_until
+from broker import free_port
 from many_records import Studio, kept, raised
 from page.browser.test_views import OUTSIDE, assert_axe_finds_nothing
 from page.browser.watched import PHONE, until
+from patience import PATIENCE_S, wait_until
 from postgres import Postgres
 from potvigil.model.events import AlarmId
 from potvigil.record.store import Store
@@ -25,7 +26,7 @@ def answers(url: str, process: subprocess.Popen[bytes]) -> bool:
     """Say whether a page is there, whatever it says."""
     assert process.poll() is None
     try:
-        urllib.request.urlopen(f"{url}/login", timeout=5).close()
+        urllib.request.urlopen(f"{url}/login", timeout=PATIENCE_S).close()
     except urllib.error.HTTPError:
         return True
     except OSError:
@@ -57,7 +58,7 @@ class Shown:
         self.process = subprocess.Popen(command, stdout=subprocess.DEVNULL)
 
     def wait(self) -> None:
-        wait_until(lambda: answers(self.url, self.process), 60.0, "the page never answered")
+        wait_until(lambda: answers(self.url, self.process), "the page never answered")
 
     def views(self) -> tuple[str, ...]:
         here = f"/of/{self.number}"

@@ -4,6 +4,7 @@ import pytest
 from playwright.sync_api import Page, Route, expect
 
 from page.browser.watched import PHONE, POT
+from patience import PATIENCE_MS
 
 # Every word that is written on a canvas, with the canvas.
 NOTED = """
@@ -23,7 +24,7 @@ def words_of(page: Page, panel: int) -> list[str]:
 
 def open_curve(page: Page, url: str, change) -> None:
     def changed(route: Route) -> None:
-        told = route.fetch().json()
+        told = route.fetch(timeout=PATIENCE_MS).json()
         change(told)
         route.fulfill(json=told)
 

@@ -8,12 +8,13 @@ from pathlib import Path
 import pytest
 from playwright.sync_api import Page, expect
 
-from broker import HOST, Broker, free_port, wait_until
+from broker import HOST, Broker, free_port
 from live_pi import Pi
 from many_records import Studio, kept
 from page.browser.test_all_records import SIZES, answers
 from page.browser.test_views import OUTSIDE, assert_axe_finds_nothing
 from page.browser.watched import PHONE, until
+from patience import wait_until
 from postgres import Postgres
 from potvigil.page.passwords import hashed
 from potvigil.studio.preparing import READER, admit, prepare
@@ -55,7 +56,7 @@ class Desk:
             str(folder / "studio.yaml"),
         ]
         self.process = subprocess.Popen(command, stdout=subprocess.DEVNULL)
-        wait_until(lambda: answers(self.url, self.process), 60.0, "the page never answered")
+        wait_until(lambda: answers(self.url, self.process), "the page never answered")
 
     def enter(self, page: Page, view: str = "/") -> Page:
         page.goto(f"{self.url}/login")
@@ -106,7 +107,7 @@ def test_a_broker_that_is_away_is_told_in_a_line_which_goes_again(desk, opened):
         assert_axe_finds_nothing(page)
     finally:
         desk.broker.start()
-    expect(page.locator(f"{LIVE} [data-show=heard]")).to_have_text("Live.", timeout=60_000)
+    expect(page.locator(f"{LIVE} [data-show=heard]")).to_have_text("Live.")
     expect(line).to_be_hidden()
 
 
@@ -115,7 +116,7 @@ def test_acknowledged_with_a_thumb_it_says_by_whom_on_every_open_page(desk, open
     other, page = desk.enter(opened(PHONE)), desk.enter(opened(PHONE), "/alarms")
     expect(other.locator(f"{LIVE} .standing button")).to_be_visible()
     page.get_by_role("button", name="Acknowledge leak: floor ahead").click()
-    expect(page.get_by_role("status").filter(has_text="its watch says so")).to_be_visible(timeout=20_000)
+    expect(page.get_by_role("status").filter(has_text="its watch says so")).to_be_visible()
     expect(page).to_have_url(f"{desk.url}/alarms")
     expect(page.locator("[data-alarms]")).to_contain_text("acknowledged by front-desk")
     expect(other.locator(f"{LIVE} .standing")).to_contain_text("acknowledged by front-desk")

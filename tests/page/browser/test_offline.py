@@ -36,7 +36,7 @@ def test_offline_it_says_that_nobody_can_be_told_and_comes_back(spoken, opened):
     assert page.evaluate("document.documentElement.scrollWidth") <= 320
     page.goto(spoken.url)
     spoken.begin()
-    expect(pressure).to_have_text("41.2 psi", timeout=30_000)  # by itself
+    expect(pressure).to_have_text("41.2 psi")  # by itself
 
 
 def test_nothing_is_kept_but_the_page_that_says_so(spoken, opened):

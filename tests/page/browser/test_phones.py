@@ -16,6 +16,7 @@ from page.browser.spoken import BELOW_FLOOR, Spoken, seen, until
 from page.browser.test_offline import READY
 from page.browser.test_views import assert_axe_finds_nothing
 from page.browser.watched import PHONE
+from patience import wait_in
 from potvigil.notifying.status import Status, write
 from potvigil.notifying.subscriptions import subscriptions
 from potvigil.paths import usual_status
@@ -82,11 +83,12 @@ def deliver(page, spoken, content: str) -> None:
 def last_shown(page, title: str) -> dict:
     """Return what was shown last, once it has that title."""
     worker = page.context.service_workers[0]
-    deadline_s = time.monotonic() + 20.0
-    while not (shown := worker.evaluate("self.shown")) or shown[-1]["title"] != title:
-        assert time.monotonic() < deadline_s, shown
-        page.wait_for_timeout(50)
-    return shown[-1]
+
+    def shown() -> list[dict]:
+        return worker.evaluate("self.shown")
+
+    wait_in(page, lambda: shown() and shown()[-1]["title"] == title, lambda: f"shown {shown()}")
+    return shown()[-1]
 
 
 def touch(page, action: str) -> None:

@@ -45,7 +45,7 @@ def url(season):  # noqa: F811
 def test_a_sheet_is_dark_where_the_page_is_whole_at_every_size_and_white_on_paper(url, opened, sheet):
     page = opened(SMALL, color_scheme="dark")
     let_be_examined(page)
-    page.goto(url + sheet, timeout=60_000)
+    page.goto(url + sheet)
     ground, *inks = page.evaluate(
         "[getComputedStyle(document.body).backgroundColor,"
         " ...[...document.querySelectorAll('svg text')].map((one) => getComputedStyle(one).fill)]"
@@ -70,7 +70,7 @@ def test_around_a_sheet_the_strip_stays_and_the_way_back_too(url, opened, view, 
     page = opened(PHONE)
     page.goto(url + view, wait_until="commit")
     expect(page.locator("#strip")).to_be_visible()
-    expect(page.frame_locator("iframe.sheet").locator("h1")).to_be_visible(timeout=60_000)
+    expect(page.frame_locator("iframe.sheet").locator("h1")).to_be_visible()
     until(page, "document.querySelector('iframe.sheet').offsetHeight > 1000")  # nothing scrolls within
     assert page.evaluate(
         "(() => { const one = document.querySelector('iframe.sheet');"

@@ -102,7 +102,7 @@ def test_a_page_whose_script_is_dead_says_by_itself_that_it_is_old(spoken, opene
     stale = page.get_by_text("This page no longer updates")
     expect(stale).to_be_hidden()
     expect(page.locator("#strip time")).to_have_text("Thu 22:00:00")
-    expect(stale).to_be_visible(timeout=25_000)
+    expect(stale).to_be_visible()
 
 
 def test_a_page_whose_script_lives_puts_that_off(spoken, opened):

@@ -1,13 +1,13 @@
 """Each view in a real browser: at every size, by touch, wheel and keyboard, without script, for everybody."""
 
 import re
-import time
 
 import pytest
 from axe_playwright_python.sync_playwright import Axe
 from playwright.sync_api import Page, Route, expect
 
 from page.browser.watched import DESKTOP, PHONE, POT, Watched, until
+from patience import PATIENCE_MS, wait_until
 
 SHEETS = ("/batch/1/report/sheet", f"/pot/{POT}/health/sheet")
 VIEWS = (
@@ -51,7 +51,7 @@ def let_be_examined(page: Page) -> None:
     """Take the sandbox off reports: axe is a script, which no report lets run."""
 
     def without_policy(route: Route) -> None:
-        answer = route.fetch(timeout=60_000)
+        answer = route.fetch(timeout=PATIENCE_MS)
         kept = {name: value for name, value in answer.headers.items() if name != "content-security-policy"}
         route.fulfill(response=answer, headers=kept)
 
@@ -67,7 +67,7 @@ def open_curve(page: Page, url: str) -> None:
 def test_each_view_bears_text_of_twice_its_size(alarmed, opened, view):
     """WCAG 1.4.4: without loss of content or function; here on a phone, where nothing may lie outside."""
     page = opened(PHONE)
-    page.goto(alarmed.url + view, timeout=60_000)
+    page.goto(alarmed.url + view)
     if view in (f"/pot/{POT}", "/batch/1"):
         expect(page.locator(".u-over").first).to_be_visible()
     page.evaluate("document.querySelectorAll('details').forEach((details) => { details.open = true; })")
@@ -89,7 +89,7 @@ def test_each_view_bears_text_of_twice_its_size(alarmed, opened, view):
 def test_each_view_is_for_everybody(alarmed, opened, view):
     page = opened(PHONE)
     let_be_examined(page)
-    page.goto(alarmed.url + view, timeout=60_000)
+    page.goto(alarmed.url + view)
     if view in (f"/pot/{POT}", "/batch/1"):
         expect(page.locator(".u-over").first).to_be_visible()
     page.evaluate("document.querySelectorAll('details').forEach((details) => { details.open = true; })")
@@ -112,10 +112,7 @@ def test_a_label_is_edited_and_stays_a_text(alarmed, opened):
     page.get_by_role("button", name="Save").click()
     expect(page.get_by_role("status")).to_be_visible()
     heading = page.get_by_role("heading", level=1)
-    deadline_s = time.monotonic() + 5.0
-    while heading.inner_text() != LABEL and time.monotonic() < deadline_s:
-        page.reload()
-    assert heading.inner_text() == LABEL
+    wait_until(lambda: page.reload() and heading.inner_text() == LABEL, "the label is not shown")
     with alarmed.kept() as store:
         assert store.batch(1).label == LABEL
     page.goto(f"{alarmed.url}/batches?find=east")
@@ -127,9 +124,9 @@ def test_a_label_is_edited_and_stays_a_text(alarmed, opened):
 def test_the_report_is_opened(alarmed, opened):
     page = opened(DESKTOP)
     page.goto(f"{alarmed.url}/batch/1")
-    page.get_by_role("link", name="Report", exact=True).click(timeout=30_000)
+    page.get_by_role("link", name="Report", exact=True).click()
     sheet = page.frame_locator("iframe.sheet")
-    expect(sheet.get_by_text("Why the pressure changed")).to_be_visible(timeout=30_000)
+    expect(sheet.get_by_text("Why the pressure changed")).to_be_visible()
     expect(sheet.get_by_text("Rehearsal", exact=True)).to_be_visible()
     expect(page.get_by_text("It is being generated")).to_be_hidden()
     expect(page.locator("#strip")).to_be_visible()  # the alarm stays where it is
@@ -248,7 +245,7 @@ def test_each_thermometer_has_a_line_a_key_and_a_figure(alarmed, opened):
     places = {"gas": 20.5, "wall": 21.5, "room": 22.5, "contents": 31.5}
 
     def with_all(route: Route) -> None:
-        told = route.fetch().json()
+        told = route.fetch(timeout=PATIENCE_MS).json()
         told["trace"] |= {place: [celsius] * len(told["trace"]["t"]) for place, celsius in places.items()}
         route.fulfill(json=told)
 

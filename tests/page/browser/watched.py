@@ -3,7 +3,6 @@
 import signal
 import subprocess
 import sys
-import time
 import urllib.error
 import urllib.request
 from pathlib import Path
@@ -12,6 +11,7 @@ from typing import Any, Self
 from playwright.sync_api import Page
 
 from broker import free_port
+from patience import PATIENCE_S, wait_in, wait_until
 from potvigil.record.store import Store
 from potvigil.sim.nights import NIGHTS
 
@@ -33,10 +33,7 @@ DESKTOP: dict[str, Any] = {"viewport": {"width": 1280, "height": 800}}
 
 def until(page: Page, expression: str) -> None:
     """Wait until an expression holds; asked from here, for our pages let nothing be evaluated in them."""
-    deadline_s = time.monotonic() + 15.0
-    while not page.evaluate(expression):
-        assert time.monotonic() < deadline_s, f"not within 15 s: {expression}"
-        page.wait_for_timeout(50)
+    wait_in(page, lambda: page.evaluate(expression), expression)
 
 
 class Watched:
@@ -98,7 +95,7 @@ class Watched:
     def __exit__(self, *_: object) -> None:
         for process in (self.watch, self.page):
             process.kill()
-            process.wait(5)
+            process.wait(PATIENCE_S)
         self._log.close()
 
     def go(self) -> None:
@@ -106,30 +103,26 @@ class Watched:
         assert self.watch.stdin is not None
         self.watch.stdin.write("go\n")
         self.watch.stdin.flush()
-        deadline_s = time.monotonic() + 10.0
-        while not (self.folder / "live.json").exists():
-            assert time.monotonic() < deadline_s, "the watch has not gone on within 10 s"
-            time.sleep(0.02)
+        wait_until((self.folder / "live.json").exists, "the watch has not gone on")
 
     def cut(self, process: "subprocess.Popen[str] | subprocess.Popen[bytes]") -> None:
         """End a process as a power cut does."""
         process.send_signal(signal.SIGKILL)
-        process.wait(5)
+        process.wait(PATIENCE_S)
 
     def kept(self) -> Store:
         """Return the record, to be read and closed."""
         return Store.open_read_only(self.record)
 
     def _wait_for_page(self) -> None:
-        deadline_s = time.monotonic() + 15.0
-        while time.monotonic() < deadline_s:
+        def answers() -> bool:
             try:
-                urllib.request.urlopen(f"{self.url}/login", timeout=2).close()
+                urllib.request.urlopen(f"{self.url}/login", timeout=PATIENCE_S).close()
             except urllib.error.HTTPError:
-                return  # it answers
+                return True
             except OSError:
                 assert self.page.poll() is None, (self.folder / "page.log").read_text()
-                time.sleep(0.05)
-            else:
-                return
-        raise AssertionError(f"no page within 15 s: {(self.folder / 'page.log').read_text()}")
+                return False
+            return True
+
+        wait_until(answers, lambda: f"no page: {(self.folder / 'page.log').read_text()}")

@@ -60,7 +60,7 @@ def add_replace(verb: argparse.ArgumentParser) -> None:
 
 
 def _later(target: str) -> _Run:
-    """Return a verb that imports what it needs when it is called: a list need not wait for a simulator."""
+    """Return a verb that imports what it needs when called: a list need not wait for a simulator."""
     module, _, function = target.partition(":")
 
     def run(args: argparse.Namespace) -> int:

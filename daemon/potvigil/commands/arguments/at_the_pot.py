@@ -1,4 +1,4 @@
-"""The verbs of who stands beside a pot: calibrate, tightness, volume, plan; and those of its age."""
+"""The verbs used at a pot: calibrate, tightness, volume, plan; and those of its ageing."""
 
 from pathlib import Path
 

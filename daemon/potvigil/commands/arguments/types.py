@@ -6,11 +6,11 @@ import re
 from typing import NoReturn
 
 LARGEST_NUMBER = 2**31 - 1  # of a batch or a note: no workshop comes near, and every reader of it can hold it
-_LARGEST_DAYS = 36_500.0  # what the settings allow too
+_LARGEST_DAYS = 36_500.0  # the limit of the settings too
 
 
 class OneLineParser(argparse.ArgumentParser):
-    """Refuses in one line: what is wrong, and where all that may be said is to be read."""
+    """Refuses in one line: what is wrong, and where the options are described."""
 
     def error(self, message: str) -> NoReturn:
         text = " ".join(message.split())
@@ -23,7 +23,7 @@ def number(text: str) -> int:
 
 
 def count(text: str) -> int:
-    """Read how many are wanted."""
+    """Read a number of items."""
     return _whole(text, 0, LARGEST_NUMBER, "a number of batches like 50")
 
 
@@ -43,7 +43,7 @@ def days(text: str) -> float:
 
 
 def minutes(text: str) -> float:
-    """Read a number of minutes; what an alarm allows is looked at later."""
+    """Read a number of minutes; the limits of an alarm are checked later."""
     try:
         return float(text)
     except ValueError:

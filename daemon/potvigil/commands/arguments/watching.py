@@ -1,4 +1,4 @@
-"""The verbs that watch, live, rehearsed or from a log, and those that show and tell what is watched."""
+"""The verbs that watch, live, rehearsed or from a log, and those that show and send what is watched."""
 
 from pathlib import Path
 

@@ -92,7 +92,7 @@ def _run(args: argparse.Namespace, settings: Settings, bench: Bench) -> int:
     return DONE
 
 
-# --- what comes of it
+# --- results
 
 
 def _settings_lines(found: Calibration, pot: Pot) -> list[str]:
@@ -128,7 +128,7 @@ def _keep(settings: Settings, pot_id: str, text: str, by: str) -> None:
 
 
 def _history(settings: Settings, pot_id: str) -> int:
-    """Say how the zero went, vent by vent, and when it was calibrated."""
+    """Print the zero, vent by vent, and when it was calibrated."""
     pot = settings.core_pots()[pot_id]
     now_pa = pot.transducer.zero_pa if pot.transducer is not None else 0.0
     with Store.open_read_only(settings.record_file) as store:

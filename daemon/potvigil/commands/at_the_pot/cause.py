@@ -56,7 +56,7 @@ def pot_cause(args: argparse.Namespace) -> int:
 
 
 def of_a_test(samples: Sequence[Sample], pot: Pot, utc_s: float | None) -> Iterator[str]:
-    """Yield what the leak of an empty pot followed; a test is short, and mostly it cannot be told.
+    """Yield what the leak of an empty pot followed; a test is short, and often gives no answer.
 
     utc_s: of the last sample, None where the clock was not set.
     """
@@ -73,7 +73,7 @@ def of_a_test(samples: Sequence[Sample], pot: Pot, utc_s: float | None) -> Itera
 
 
 def _last_test(store: Store, pot_id: str) -> Iterator[str]:
-    """Yield what the newest tightness test says that kept its readings."""
+    """Yield the result of the newest tightness test that kept its readings."""
     tests = [care for care in store.cares(pot_id) if care.part == Part.TIGHTNESS_TEST]
     kept = ((care, samples) for care in reversed(tests) if (samples := store.readings(care.id)))
     care, samples = next(kept, (None, []))

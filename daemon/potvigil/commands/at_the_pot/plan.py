@@ -24,7 +24,7 @@ _MARKS = {Feasibility.YES: "+", Feasibility.CLOSE: "~", Feasibility.NO: "!", Fea
 
 
 def plan_pour(args: argparse.Namespace) -> int:
-    """Print the plan, write it as a page if asked; exit status 1 where it does not work out."""
+    """Print the plan, write it as a page on request; exit status 1 where it does not work out."""
     settings = load(settings_path(args))
     pot_id = one_of(settings.pots, args.pot)
     record = settings.record_file if args.record is None else existing_record(args.record)

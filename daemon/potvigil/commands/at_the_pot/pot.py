@@ -1,4 +1,4 @@
-"""A pot over its batches: how it ages, and the care it was given."""
+"""A pot over its batches: its ageing and its maintenance."""
 
 import argparse
 import calendar
@@ -32,7 +32,7 @@ _LATEST_BATCHES = 20  # among which one of the same kind, rehearsed or real, is 
 
 
 def pot_health(args: argparse.Namespace) -> int:
-    """Say how a pot ages; write it as a page if asked."""
+    """Print how a pot ages; write it as a page on request."""
     with Store.open_read_only(record_path(args)) as store:
         pot_id = known_pot(store, args.pot, "POT")
         unit, tz = habits_of(store)
@@ -72,7 +72,7 @@ def pot_health(args: argparse.Namespace) -> int:
 def _known(
     store: Store, pot_id: str, cares: list[CareRow], tz: tzinfo | None, *, rehearsed: bool
 ) -> list[str]:
-    """Say what the pot's batches taught, and what of it was forgotten since; nothing where none taught."""
+    """Print what the pot's batches taught, and what was forgotten since; nothing where none taught."""
     taught = next(iter(store.taught(pot_id, rehearsed=rehearsed)), None)
     if taught is None:
         return []
@@ -120,7 +120,7 @@ def pot_care(args: argparse.Namespace) -> int:
 
 
 def _due(args: argparse.Namespace, utc_s: float, tz: tzinfo | None) -> float | None:
-    """Return when it is to be done again, None where nobody said."""
+    """Return when it is due again, None where nobody said."""
     if args.due is None and args.every is None:
         return None
     if args.due is not None:
@@ -152,7 +152,7 @@ def _after(moment: datetime, every: str) -> datetime:
 
 @dataclass(frozen=True, slots=True)
 class _Cure:
-    """Of the settings in force: the workshop, how long a batch is held, and the leak that it bears."""
+    """From the settings in force: the workshop, how long a batch is held, and the leak it can bear."""
 
     workshop: str
     hold_s: float | None
@@ -160,7 +160,7 @@ class _Cure:
 
 
 def _cure(store: Store, pot_id: str) -> _Cure:
-    """Return what the newest settings say; read as text, because checking them takes longer than the rest."""
+    """Return the newest settings; read as text, because checking them takes longer than the rest."""
     run = store.last_run()
     settings = {} if run is None else json.loads(run.settings_json)
     pot = settings.get("pots", {}).get(pot_id, {})

@@ -62,9 +62,9 @@ _THERMOMETER = {Place.GAS: "in the gas", Place.WALL: "on the wall", Place.ROOM: 
 
 @dataclass(frozen=True, slots=True)
 class Run:
-    """Where the readings come from. ask: waits for a person. keeps: the answer goes into the record.
+    """Where the readings come from. ask: waits for a person. keeps: the answer is recorded.
 
-    log_s: how long a log is, None where readings come as long as they are wanted.
+    log_s: the length of a log, None where readings continue as long as needed.
     """
 
     settings: Settings
@@ -77,7 +77,7 @@ class Run:
 
 
 def tightness(args: argparse.Namespace) -> int:
-    """Run the test; exit status 0 for a pass, 1 for a fail or where nothing can be told."""
+    """Run the test; exit status 0 for a pass, 1 for a fail or no answer."""
     if args.log is not None and args.rehearse is not None:
         raise UseError("give --log or --rehearse, not both")
     if args.rehearse is not None:
@@ -214,7 +214,7 @@ class _Words:
             yield from self._reach(planned)
 
     def _reach(self, planned: Schedule) -> Iterator[str]:
-        """Yield what a test can still tell that is too short for the limit."""
+        """Yield what a test too short for the limit can still show."""
         reach = planned.reach_per_s
         if reach is None or reach == inf:
             return
@@ -274,11 +274,11 @@ class _Words:
         return f"{value} (at most {high})" if share.low <= 0.0 else f"{value} ({low.split()[0]} to {high})"
 
 
-# --- where the answer goes
+# --- recording the answer
 
 
 def _keep(settings: Settings, pot: Pot, result: Result, text: str, seen: list[Sample]) -> None:
-    """Keep it as care of the pot, with the leak at the working pressure and what was read."""
+    """Keep it as care of the pot, with the leak at the working pressure and the readings."""
     if result.look is None:
         return
     now_utc_s, working_pa = time.time(), pot.working_pa + pot.ambient_pa
@@ -299,7 +299,7 @@ def _keep(settings: Settings, pot: Pot, result: Result, text: str, seen: list[Sa
 
 
 def _readings(seen: list[Sample], pot: Pot) -> Iterator[Sample]:
-    """Yield what was read as a recorded log has it, means of 20 s where nothing happens."""
+    """Yield the readings as in a recorded log, means of 20 s where nothing happens."""
     for sample in thinned(seen, (), seen[-1].t_s + BIN_S):
         reading = convert(sample, pot)
         if reading.gauge_pa is not None and reading.quality is not Quality.BAD:

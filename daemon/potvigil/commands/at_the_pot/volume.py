@@ -34,7 +34,7 @@ _FLOW = QuantityKind("a flow", {"cm3/min": 1e-6 / 60.0, "mL/min": 1e-6 / 60.0, *
 _ROOM_K = 293.15
 _KELVIN_SIGMA = 0.3  # between settled states a few minutes apart
 _FALL_SHARE = 0.03  # 1 sigma, of a fall that was given without its interval
-# What can be meant, each lowest to highest: beyond it somebody mistook a figure or its unit.
+# Plausible values, each lowest to highest: beyond them a figure or its unit is mistaken.
 _VESSELS, _ROOMS, _PRESSURES = ("0.01 L", "2000 L"), ("-40 C", "60 C"), ("-15 psi", "1000 psi")
 _ERRORS, _FLOWS = ("0 psi", "50 psi"), ("0.001 cm3/min", "5000 L/min")
 _FALLS = ("-100 psi", "10000 psi")  # an hour
@@ -42,7 +42,7 @@ _USUAL_ERROR = {"vessel": 1.0, "flow": 2.0}  # %, 1 sigma: weighed with water; a
 
 
 def measure_volume(args: argparse.Namespace) -> int:
-    """Measure the volume, or reckon it from what was read; exit status 1 where it cannot be told."""
+    """Measure the volume, or compute it from readings; exit status 1 where there is no answer."""
     if args.rehearse:
         from potvigil.commands.rehearsal.rehearsed_pot import rehearsed_vessel
 

@@ -32,9 +32,9 @@ class Asker:
         example: str = "",
         optional: bool = False,
     ) -> str | None:
-        """Ask until the answer has no fault. usual: taken for an empty answer, as is nothing where optional.
+        """Ask until the answer has no fault. usual: the default for an empty answer; nothing where optional.
 
-        Return None for none: what is optional is taken away by `-`.
+        Return None for none: `-` removes an optional value.
         """
         hint = f" (e.g. {example})" if example and usual is None else ""
         hint += ", Enter for none" if optional and usual is None else ", - for none" if optional else ""
@@ -65,7 +65,7 @@ class Asker:
         return self._read(lambda: Confirm.ask(question, console=self._console, default=usual))
 
     def secret(self, question: str, fault_of: Callable[[str], str | None]) -> str:
-        """Ask for what nobody is to see, twice at a terminal."""
+        """Ask for a secret, twice at a terminal."""
         while True:
             if sys.stdin.isatty():
                 given = getpass.getpass(f"{question}: ")

@@ -48,7 +48,7 @@ def leaving_word() -> Iterator[None]:
 
 @contextmanager
 def own_station(settings: Settings) -> Iterator[Station]:
-    """Open what the settings name, for as long as it is used."""
+    """Open the configured devices while they are in use."""
     station = open_inputs(settings)
     try:
         yield station
@@ -65,7 +65,7 @@ def samples_of(station: Station, clock: Clock, pot_id: str, period_s: float) -> 
 
 
 def with_pressure(sample: Sample, pot: Pot) -> Reading:
-    """Return the reading; raise UseError without a pressure: nobody is to fill a pot for nothing."""
+    """Return the reading; raise UseError without a pressure: nobody should fill a pot for nothing."""
     reading = convert(sample, pot)
     if reading.gauge_pa is None or reading.quality is Quality.BAD:
         raise UseError(f"{pot.pot_id}: {reading.fault}; see `potvigil check --hardware`")
@@ -73,7 +73,7 @@ def with_pressure(sample: Sample, pot: Pot) -> Reading:
 
 
 def answer(prompt: str) -> str:
-    """Wait for what a person says. Raises UseError where nobody is there."""
+    """Wait for a person's answer. Raises UseError where nobody is there."""
     try:
         return input(prompt)
     except EOFError:

@@ -38,9 +38,9 @@ _USUAL_CLASS = "2.5"
 
 @dataclass(frozen=True, slots=True)
 class Bench:
-    """What the dialogue works on. bring: somebody brings the pot to a gauge pressure; None: opens the vent.
+    """What the dialogue works on. bring: has a person bring the pot to a gauge pressure; None: open the vent.
 
-    gauge_pa: what a simulated gauge shows, None where a person must look.
+    gauge_pa: the reading of a simulated gauge, None where a person must look.
     """
 
     pot: Pot
@@ -52,7 +52,7 @@ class Bench:
     gauge_pa: Callable[[], float] | None = None
 
     def read(self, count: int) -> tuple[Steady, float]:
-        """Read so many times; return what was reported, and what the transducer should say of an open pot."""
+        """Read so many times; return the reported pressures, and what an open pot should read."""
         uncalibrated = bare(self.pot)
         readings, open_pot_pa = [], 0.0
         for _ in range(count):
@@ -215,7 +215,7 @@ def _class_share(bench: Bench, given: str | None) -> float:
 
 
 def fine(pa: float, pot: Pot) -> str:
-    """Return a pressure to a tenth of what is shown elsewhere."""
+    """Return a pressure with one decimal more than elsewhere."""
     unit = pot.pressure_unit
     text = f"{pa / PRESSURE_UNITS_PA[unit]:.{PRESSURE_DECIMALS[unit] + 1}f}"
     return f"{text.lstrip('-') if not float(text) else text} {unit}"

@@ -1,4 +1,4 @@
-"""What `setup` asks, from the workshop's name to who is told; what was found on the buses is suggested."""
+"""The questions of `setup`, from the workshop's name to notifications; devices found are suggested."""
 
 import re
 from collections.abc import Callable
@@ -21,7 +21,7 @@ _OWN_TIME = "own"
 
 @dataclass
 class Answers:
-    """draft: the settings. secrets: what goes into files of its own beside them, by their names."""
+    """draft: the settings. secrets: what goes into separate files beside them, by file name."""
 
     draft: Draft
     secrets: dict[str, str] = field(default_factory=dict)
@@ -318,7 +318,7 @@ class _Asked:
         example: str = "",
         optional: bool = False,
     ) -> str | None:
-        """Ask for one key, by the settings' own rules; what stands there already is the usual answer."""
+        """Ask for one key, by the settings' own rules; the existing value is the default."""
         known = get(self.answers.draft, path)
         answer = self._asker.text(
             question,

@@ -25,7 +25,7 @@ _OPEN_S, _WINDOW_S, _END_S = 30.0, 180.0, 60.0
 _LEAST_S, _PATIENCE_S, _AT_REST = 300.0, 3600.0, 0.00025
 _LARGEST_OPEN = 0.03  # of the working pressure; beyond it the pot is not open
 _FALL_ERROR = 0.5  # of what was carried on
-# 1 sigma, K: by how much a thermometer may miss the gas's change from one state at rest to the next.
+# 1 sigma, K: the error of a thermometer for the gas's change from one state at rest to the next.
 _PROBE_K = 0.1
 # The vessel shall take at least so much of the pressure: less is a valve that stayed shut.
 _LEAST_STEP = 0.01
@@ -86,7 +86,7 @@ def take_volume(
 
 
 def _open_pot(pot: Pot, samples: Iterator[Sample]) -> float:
-    """Return what the open pot reads, Pa gauge."""
+    """Return the reading of the open pot, Pa gauge."""
     readings: list[Reading] = []
     while not readings or readings[-1].t_s - readings[0].t_s < _OPEN_S:
         readings.append(_good(pot, samples))

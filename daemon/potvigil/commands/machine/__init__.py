@@ -1,1 +1,1 @@
-"""This machine: how its pots stand, whether all is as it must be, setting it up, its service."""
+"""This machine: the state of its pots, checks, set-up, its service."""

@@ -1,4 +1,4 @@
-"""Every fault of settings, machine, broker, page and those who are told, at once."""
+"""Every fault of settings, machine, broker, page and notification targets, at once."""
 
 import argparse
 import threading
@@ -33,11 +33,11 @@ from potvigil.wording.quantities import pressure
 if TYPE_CHECKING:
     from rich.console import Console
 
-# A name look-up has no limit of its own.
+# A name look-up has no timeout.
 _PATIENCE_S = reach.WITHIN_S + 4.0
 
 
-# What is asked of somebody elsewhere, and what it is about.
+# Checks of something elsewhere, and their subject.
 _Question = tuple[str, Callable[[], Iterable[Finding]]]
 # Opens the wires that settings name.
 Opener = Callable[[Settings], Station]
@@ -81,9 +81,9 @@ def check_studio_page(settings: StudioPageSettings, path: Path) -> int:
 
 
 def check_all(path: Path, opener: Opener | None, *, is_trial: bool = False) -> int:
-    """Say all that is found of a settings file. opener: of its wires, None where they are not to be asked.
+    """Print all checks of a settings file. opener: of its wires, None where they are not to be read.
 
-    is_trial: this program is not the one that is to watch; what that needs is installed with the service.
+    is_trial: this program is not the one that will watch; that one's needs are installed with the service.
     """
     settings = load(path)
     told = console()
@@ -142,7 +142,7 @@ def _broker(mqtt: MqttSettings, workshop: str) -> _Question:
 
 
 def _asked(asked: Sequence[_Question]) -> list[Finding]:
-    """Ask all at once, and return what was found in order; who does not answer is not waited for."""
+    """Run all checks at once, and return the results in order; those without an answer are not waited for."""
     found: list[list[Finding]] = [
         [unknown(what, f"no answer in {_PATIENCE_S:g} s; check the network and try again")]
         for what, _ in asked
@@ -165,13 +165,13 @@ def _target(settings: Settings, i: int) -> list[Finding]:
 
 
 def _say_who_is_told(told: "Console", settings: Settings) -> None:
-    """Print who is told of what, where the addresses can be used; that they cannot is a finding."""
+    """Print who is notified of what, where the addresses are usable; that they are not is a finding."""
     if settings.notify is not None:
         show.told(told, [recipient_of(each, settings.timezone) for each in settings.notify.targets])
 
 
 def _ask_hardware(settings: Settings, opener: Opener) -> bool:
-    """Read every wire that the settings name once, and print what it said; no other address is spoken to."""
+    """Read every configured wire once, and print the reading; no other address is accessed."""
     try:
         station = opener(settings)
     except WiringError as error:
@@ -187,7 +187,7 @@ def _ask_hardware(settings: Settings, opener: Opener) -> bool:
     for pot_id, sample in samples:
         pot = settings.core_pots()[pot_id]
         if sample.transducer_count is None:
-            continue  # the wire itself has said why
+            continue  # the wire itself has reported why
         good, text = remark(pot, sample, settings.pots[pot_id].transducer.largest_count)
         rows.append((pot_id, _reads(pot, sample), text))
         usable &= good

@@ -1,4 +1,4 @@
-"""The service of this machine: installed, brought up to date, taken away. The record is never touched."""
+"""The service of this machine: installed, updated, removed. The record is never touched."""
 
 import argparse
 import os
@@ -21,7 +21,7 @@ from potvigil.upkeep.own_file import write
 
 @dataclass(frozen=True, slots=True)
 class _Machine:
-    """Where it is done. root: a folder that stands for the machine, None for the machine itself."""
+    """Where to install. root: a folder in place of the machine's root, None for the machine itself."""
 
     root: Path | None
 
@@ -94,7 +94,7 @@ def _install(args: argparse.Namespace, machine: _Machine, *, is_update: bool) ->
 
 
 def _start(machine: _Machine, all_wanted: Sequence[ToInstall], *, is_update: bool) -> None:
-    """Run what the settings ask for and nothing else, and say what next."""
+    """Run only what the settings need, and print what to do next."""
     watched = any(each.is_of_pots for each in all_wanted)
     user = os.environ.get("SUDO_USER")
     joins = user if watched and user != "root" else None  # the group, which is of the record
@@ -144,7 +144,7 @@ def _install_program(extras: list[str], more: list[str]) -> None:
 
 
 def _remove(machine: _Machine) -> int:
-    """Take away what was installed; what somebody made stays, and is named."""
+    """Remove what was installed; what people made stays, and is named."""
     units = [path.name for path in shipped("systemd").iterdir()]
     if not any(machine.at(path).exists() for path in layout.removed(units)):
         print("nothing is installed")
@@ -170,7 +170,7 @@ def _remove(machine: _Machine) -> int:
 
 
 def _put(path: Path, what: Put) -> None:
-    """Put a file there whole; settings that say something else are kept beside."""
+    """Write a file completely; different settings are kept as a copy."""
     path.parent.mkdir(parents=True, exist_ok=True)
     if what.path in layout.SETTINGS and path.exists():
         before = path.read_bytes()

@@ -1,4 +1,4 @@
-"""Setting a machine up: what answers on its buses, what there is to ask, the settings that come of it."""
+"""Setting up a machine: what answers on its buses, the questions, the resulting settings."""
 
 import argparse
 import difflib
@@ -41,7 +41,7 @@ class _Machine:
 
 
 def setup(args: argparse.Namespace) -> int:
-    """Ask, show, write, check. Nothing is overwritten unasked."""
+    """Ask, show, write, check. Nothing is overwritten without consent."""
     asker = Asker(console())
     with _machine(args.simulated) as machine, _place(args) as path:
         before, old = _there(path)
@@ -121,7 +121,7 @@ def _say_found(asker: Asker, found: Survey, unit: str, *, simulated: bool) -> No
 
 
 def _written(asker: Asker, path: Path, old: str, answers: Answers) -> bool:
-    """Show what would be written, and write it where that is wanted."""
+    """Show what would be written, and write it on consent."""
     new = text_of(answers.draft)
     if new == old and not answers.secrets:
         asker.say("Nothing changed.")

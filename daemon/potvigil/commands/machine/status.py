@@ -1,4 +1,4 @@
-"""How every pot stands now, a line each, and whether anybody watches."""
+"""The state of every pot, a line each, and whether a watch is running."""
 
 import argparse
 import time
@@ -30,9 +30,9 @@ _UNWATCHED = "not monitored"
 
 
 def status(args: argparse.Namespace) -> int:
-    """Say how the pots stand, and a studio's page where this machine serves one.
+    """Print the state of the pots, and of a studio's page where this machine serves one.
 
-    Exit status 1 where a pot is not watched, an alarm stands, or the page does not answer.
+    Exit status 1 where a pot is not watched, an alarm is active, or the page does not answer.
     """
     is_named = args.config is not None or args.live is not None
     path = known_settings(args)
@@ -85,7 +85,7 @@ def _say_pots(args: argparse.Namespace, path: Path | None, settings: Settings | 
 
 
 def _pots(settings: Settings | None, live: Live | None, is_silent: bool) -> Iterator[PotNow]:
-    """Yield each pot of settings and watch. What a silent watch said last is not how it stands now."""
+    """Yield each pot of settings and watch. The last state of a silent watch is not the present one."""
     known = {} if settings is None else settings.core_pots()
     heard = {} if live is None else live.pots
     for pot_id in [*known, *(pot_id for pot_id in heard if pot_id not in known)]:

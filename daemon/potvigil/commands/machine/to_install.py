@@ -1,4 +1,4 @@
-"""What is to be installed: the settings of the pots, of a studio's page, or both, and the files they name."""
+"""What to install: the settings of the pots, of a studio's page, or both, and the files they name."""
 
 import os
 import stat
@@ -26,7 +26,7 @@ _HOW = {
     "page.tls.cert_file": _CERTIFICATE,
 }
 _CREDENTIALS = Path("/run/credentials")
-# Where a file of the service is: on the machine, or in a folder that stands for it.
+# Where a file of the service is: on the machine, or in a folder in its place.
 At = Callable[[Path], Path]
 
 
@@ -81,7 +81,7 @@ class ToInstall:
 
 
 def to_install(given: Path | None, at: At) -> list[ToInstall]:
-    """Return what is to be: given, or what is found; and the settings of the other kind that are there.
+    """Return what to install, given or found; and existing settings of the other kind.
 
     Raises SettingsError with everything that is missing, at once.
     """
@@ -94,7 +94,7 @@ def to_install(given: Path | None, at: At) -> list[ToInstall]:
 
 
 def to_update(at: At) -> list[ToInstall]:
-    """Return what is installed, to be brought up to date."""
+    """Return what is installed, for an update."""
     there = [at(place) for place in layout.SETTINGS if at(place).is_file()]
     if not there:
         raise UseError(
@@ -123,7 +123,7 @@ def _settings_file(given: Path | None, at: At) -> Path:
 
 
 def _wanted(path: Path, is_there: bool) -> ToInstall:
-    """Return what the settings call for. Raises SettingsError with everything that is missing, at once."""
+    """Return what the settings need. Raises SettingsError with everything that is missing, at once."""
     settings = load_either(path)
     text = path.read_bytes()
     tree = tree_of(text.decode("utf-8"), str(path))
@@ -156,7 +156,7 @@ def _wanted(path: Path, is_there: bool) -> ToInstall:
 
 
 def _misplaced(wanted: ToInstall) -> Iterator[str]:
-    """Yield what of the record is where the service may not write."""
+    """Yield the parts of the record that the service may not write."""
     settings, folder = wanted.settings, wanted.backups_outside
     if not isinstance(settings, Settings):
         return

@@ -1,1 +1,1 @@
-"""What is played by the simulator: the only verbs that may."""
+"""The verbs that use the simulator; no others may."""

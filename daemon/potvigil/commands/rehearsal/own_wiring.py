@@ -1,4 +1,4 @@
-"""A named night on the pot and the wires of a settings file, and the station that reads what is simulated."""
+"""A named night on the pot and wiring of a settings file, and the station that reads the simulation."""
 
 from collections.abc import Sequence
 from concurrent.futures import Executor
@@ -35,7 +35,7 @@ def some_pots(settings: Settings, pot_ids: Sequence[str]) -> Settings:
 
 
 def simulated_station(settings: Settings, world: World, executor: Executor | None = None) -> Station:
-    """Open what the settings name on the wires of a simulated world; no read takes any time of the machine.
+    """Open the configured devices on the wires of a simulated world; reads take no real time.
 
     executor: for reads of 1-wire thermometers; None: they are done at once.
     """

@@ -13,7 +13,7 @@ _STEP_S = 300.0
 
 @contextmanager
 def progress(told: "Console", night_s: float) -> Iterator[Callable[[float], None]]:
-    """Show a bar on a terminal, and nothing off one; give what is told how far the night is, s."""
+    """Show a progress bar, only on a terminal; give the function to call with the progress, s."""
     if not told.is_terminal:
         yield lambda at_s: None
         return

@@ -108,11 +108,11 @@ def rehearse(args: argparse.Namespace) -> int:
 
 
 def _untold(_: float) -> None:
-    """At another speed than all there is the moments themselves show how far the night is."""
+    """At a limited speed the events themselves show how far the night is."""
 
 
 def _told_signals(settings: Settings, clock: ManualClock, printer: show.Printer) -> Signals:
-    """Say on the console what lamp and buzzer would do whenever that changes, without repeated calls."""
+    """Print what lamp and buzzer would do whenever that changes, without repeats."""
     lamps: dict[Lamp, Rhythm] = {}
 
     def tell(shown: Show, is_news: bool) -> None:
@@ -133,7 +133,7 @@ def _told_signals(settings: Settings, clock: ManualClock, printer: show.Printer)
 
 @contextmanager
 def _page(port: int | None, record: Path, live: LiveFile | None) -> Iterator[None]:
-    """Serve the page meanwhile, in a process of its own, and say where."""
+    """Serve the page meanwhile, in a separate process, and print where."""
     if port is None or live is None:
         yield
         return
@@ -144,7 +144,7 @@ def _page(port: int | None, record: Path, live: LiveFile | None) -> Iterator[Non
 
 @contextmanager
 def _notifier(args: argparse.Namespace, record: Path, live: LiveFile | None) -> Iterator[None]:
-    """Tell those of the settings meanwhile, where that was asked for."""
+    """Notify the people of the settings meanwhile, if requested."""
     if not args.notify or live is None:
         yield
         return
@@ -155,7 +155,7 @@ def _notifier(args: argparse.Namespace, record: Path, live: LiveFile | None) -> 
 
 @contextmanager
 def _beside(words: list[str], name: str) -> Iterator[None]:
-    """Run another verb in a process of its own, from its first line to the end of the night."""
+    """Run another verb in a separate process, from its first line to the end of the night."""
     process = subprocess.Popen(
         [sys.executable, "-m", "potvigil", *words],
         stdout=subprocess.PIPE,
@@ -176,7 +176,7 @@ def _beside(words: list[str], name: str) -> Iterator[None]:
 
 
 def _refuse_real(record: Path) -> None:
-    """Raise UseError for a record of real batches: what was simulated is not to lie among them."""
+    """Raise UseError for a record of real batches: simulated ones must not be mixed in."""
     with suppress(MissingRecordError), Store.open_read_only(record) as store:
         if any(run.rehearsed is None for run in store.runs()):
             raise UseError(f"{record} holds what was measured; give --record another path, or leave it out")
@@ -188,7 +188,7 @@ def _rehearsal_record(night: str) -> Path:
 
 
 def _link(where: str, settings: Settings) -> MqttLink:
-    """Return how to reach the broker: as the settings say, with host and port replaced by what is given."""
+    """Return how to reach the broker: by the settings, with host and port replaced if given."""
     if where in NIGHTS:
         raise UseError(f"--mqtt {where}: that is a night; name it before --mqtt")
     known = None if settings.mqtt is None else mqtt_link(settings.mqtt)
@@ -214,7 +214,7 @@ def _link(where: str, settings: Settings) -> MqttLink:
 
 @contextmanager
 def _interruptible(service: Service) -> Iterator[None]:
-    """Let Ctrl-C and SIGTERM end the night at hand: what came of it is printed, what runs beside is ended."""
+    """Let Ctrl-C and SIGTERM end the present night: its results are printed, side processes ended."""
     ending = (signal.SIGINT, signal.SIGTERM)
     before = [signal.signal(each, lambda *_: service.request_stop()) for each in ending]
     try:

@@ -1,4 +1,4 @@
-"""A simulated pot to try a dialogue on: the real drivers, and what is wrong with it on purpose."""
+"""A simulated pot to try a dialogue on: the real drivers, with deliberate faults."""
 
 import tempfile
 from collections.abc import Callable, Iterator
@@ -25,7 +25,7 @@ from potvigil.units import PA_PER_PSI, STANDARD_ATMOSPHERE_PA
 _WRONG = Electronics(span_pa=97.0 * PA_PER_PSI, zero_pa=0.34 * PA_PER_PSI)
 _STEP_S = 3600.0
 _FILL_S = 240.0
-# A pot to test for tightness: half a day of a cooling room; a leak that no cure bears, or hardly one.
+# A pot to test for tightness: half a day in a cooling room; a leak too large for any cure, or hardly any.
 _TEST_S, _FILL_AT_S, _COOLING_K = 14 * 3600.0, 120.0, 3.0
 # A pot to measure, with a vessel.
 _TRUE_M3, _VESSEL_M3 = 0.0185, 0.002

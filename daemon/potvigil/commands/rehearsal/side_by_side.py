@@ -1,6 +1,6 @@
-"""The pots of a rehearsal, all through the same named night, each in a simulated world of its own.
+"""The pots of a rehearsal, all through the same named night, each in its own simulated world.
 
-What two of them share on the wires, a converter or a barometer, is simulated once for each.
+A converter or barometer that two of them share is simulated once for each.
 """
 
 from collections.abc import Mapping

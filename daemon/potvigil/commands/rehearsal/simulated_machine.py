@@ -17,7 +17,7 @@ _NIGHT = "sound"
 
 @contextmanager
 def simulated_machine() -> "Iterator[tuple[Survey, _Opener]]":
-    """Return what answers on it, and what opens the wires of settings on it: of their first pot."""
+    """Return what answers on it, and the opener for the wires of settings: of their first pot."""
     with tempfile.TemporaryDirectory(prefix="potvigil-") as folder:
         night = NIGHTS[_NIGHT]
         world = World(night, Path(folder))

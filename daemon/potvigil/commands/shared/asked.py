@@ -1,4 +1,4 @@
-"""What was asked of the watch: waited for, and told as it came out."""
+"""Commands to the watch: waits for their results, and prints them."""
 
 import sys
 import time
@@ -10,9 +10,9 @@ from potvigil.record.store import Store
 
 
 def tell(store: Store, commands: range, *, any_will_do: bool = False) -> int:
-    """Wait until it is known what became of commands, say it, and return the exit status.
+    """Wait for the results of commands, print them, and return the exit status.
 
-    any_will_do: it was asked of several pots, and of some of them perhaps in vain.
+    any_will_do: it was sent to several pots, and one that accepts it is enough.
     """
     begun_s = time.monotonic()
     while not is_settled(store, commands, time.monotonic() - begun_s):

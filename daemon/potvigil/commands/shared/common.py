@@ -42,7 +42,7 @@ def console(stderr: bool = False) -> "Console":
 
 
 def known_settings(args: argparse.Namespace) -> Path | None:
-    """Return the settings that were named, else those that are found by themselves, which is said."""
+    """Return the named settings, else those found automatically, which is printed."""
     if args.config is None:
         args.config = found_settings()
         if args.config is not None and sys.stderr.isatty():
@@ -55,7 +55,7 @@ def no_settings() -> str:
 
 
 def settings_path(args: argparse.Namespace, otherwise: str = "") -> Path:
-    """Return the settings to go by; otherwise: what else may be given. Raises UseError without any."""
+    """Return the settings to use; otherwise: what can be given instead. Raises UseError without any."""
     path = known_settings(args)
     if path is None:
         raise UseError(f"{no_settings()}, or give --config FILE{otherwise}")
@@ -81,14 +81,14 @@ def existing_record(path: Path) -> Path:
 
 
 def check_out(out: Path, args: argparse.Namespace) -> Path:
-    """Return where a file may be written; raise UseError where one stands that nobody said may go."""
+    """Return where a file may be written; raise UseError where one exists that may not be replaced."""
     if out.is_file() and not args.replace:
         raise UseError(f"{out} already exists and was not changed; give another name, or --replace")
     return out
 
 
 def data_out() -> TextIO:
-    """Return standard output for what another program reads: UTF-8 whatever the terminal takes."""
+    """Return standard output for another program: UTF-8 whatever the terminal's encoding."""
     if isinstance(sys.stdout, io.TextIOWrapper):
         sys.stdout.reconfigure(encoding="utf-8", errors="strict")
     return sys.stdout
@@ -103,12 +103,12 @@ def who() -> str:
 
 
 def known_pot(store: Store, asked: str | None, option: str = "--pot") -> str:
-    """Return the pot that is meant among those of a record; option: how it is named on the command line."""
+    """Return the pot meant among those of a record; option: how it is named on the command line."""
     return one_of(store.pots(), asked, f"{store.path}: ", option)
 
 
 def one_of(pots: Collection[str], asked: str | None, where: str = "", option: str = "--pot") -> str:
-    """Return the pot that is meant: the one asked for, or the only one."""
+    """Return the pot meant: the requested one, or the only one."""
     if not pots:
         raise UseError(f"{where}no pot has been monitored yet; {START_THE_WATCH}")
     if asked is None and len(pots) == 1:

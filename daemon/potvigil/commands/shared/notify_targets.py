@@ -7,7 +7,7 @@ from potvigil.settings.schema import Settings
 
 
 def opened(settings: Settings) -> tuple[Target, ...]:
-    """Return whom there is to tell. Raises UseError, or TargetError with what cannot be used."""
+    """Return who is to be notified. Raises UseError, or TargetError with what cannot be used."""
     if settings.heartbeat is not None:
         beats(settings.heartbeat)
     if settings.notify is None:

@@ -1,4 +1,4 @@
-"""A batch of the record with the settings of its time, and how an open one stands."""
+"""A batch of the record with the settings of its time, and the state of an open one."""
 
 from dataclasses import replace
 
@@ -17,7 +17,7 @@ def settings_of(store: Store, row: BatchRow) -> Settings:
 
 
 def judged_so_far(store: Store, row: BatchRow, settings: Settings) -> BatchSummary | None:
-    """Feed an open batch to a watch of its own, to say how it stands."""
+    """Replay an open batch through a separate watch, for its state."""
     pot = settings.core_pots()[row.pot_id]
     watch, steps = watch_again(store, row, pot)
     for _ in steps:

@@ -1,4 +1,4 @@
-"""Pages written as files: HTML, and beside it PDF and picture if asked. Nothing before all of it is made."""
+"""Pages written as files: HTML, with PDF and picture on request. Written only once all are made."""
 
 import argparse
 from pathlib import Path
@@ -18,7 +18,7 @@ def check_pages(args: argparse.Namespace, out: Path) -> None:
 
 
 def write_pages(args: argparse.Namespace, out: Path, html: str) -> None:
-    """Write a page to `out`, with --pdf and --png beside it too, and print what was written."""
+    """Write a page to `out`, with --pdf and --png beside it, and print what was written."""
     check_pages(args, out)
     pages = {out: html.encode()}
     if args.pdf or args.png:

@@ -1,4 +1,4 @@
-"""What of the settings a plan goes by, for every pot of them."""
+"""The settings that a plan uses, for every pot."""
 
 from potvigil.physics.fill import Compressor
 from potvigil.planning.read_request import Rig

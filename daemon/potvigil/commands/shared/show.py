@@ -1,4 +1,4 @@
-"""What the verbs print: lines as things happen, tables, the judgement of a batch. Plain off a terminal."""
+"""What the verbs print: lines as things happen, tables, the verdict on a batch. Plain off a terminal."""
 
 from collections.abc import Iterable, Mapping, Sequence
 from datetime import UTC, datetime, tzinfo
@@ -58,7 +58,7 @@ _VERDICT_STYLE = {Verdict.HELD: "green", Verdict.LEAKED: "yellow", Verdict.INCOM
 
 
 class Printer:
-    """Prints what happens to pots, and what came of it."""
+    """Prints what happens to pots, and the results."""
 
     def __init__(self, console: Console, settings: "Settings") -> None:
         self._console = console
@@ -70,7 +70,7 @@ class Printer:
         self._console.print(escape(shown(text)), style=style)
 
     def moment(self, t_s: float, utc_s: float | None, text: str) -> None:
-        """Print what is so from this moment on, less prominent than an event."""
+        """Print the state from now on, less prominent than an event."""
         self._console.print(f"{self._moment(t_s, utc_s)}    {escape(text)}", style="dim")
 
     def progress(self, items: Sequence[T], what: str) -> Iterable[T]:
@@ -107,7 +107,7 @@ class Printer:
         self._console.print(f"{self._moment(event.t_s, event.utc_s)} {pot}{escape(text)}", style=style)
 
     def summary(self, summary: BatchSummary, batch: int | None) -> None:
-        """Print the judgement of a batch and what it rests on."""
+        """Print the verdict on a batch and its reasons."""
         start_utc_s = summary.start_utc_s
         end_utc_s = None if start_utc_s is None else start_utc_s + summary.end_s - summary.start_s
         teller = TimeTeller(summary.end_s, end_utc_s, self._tz)
@@ -153,7 +153,7 @@ class Printer:
         self._console.print(table)
 
     def details(self, details: Mapping[Detail, str], edits: Sequence[EditRow]) -> None:
-        """Print what was said of a batch, and every change of it; nothing where nothing was said."""
+        """Print the details of a batch, and every change of them; nothing where none were entered."""
         by = {edit.field: edit.by for edit in edits}
         table = Table(show_header=False, box=None, pad_edge=False)
         table.add_column(style="dim")
@@ -204,7 +204,7 @@ def nights(console: Console, rows: Iterable[tuple[str, str]]) -> None:
 
 
 def settings(console: Console, settings: "Settings", path: Path) -> None:
-    """Print what the settings say, pot by pot."""
+    """Print the settings, pot by pot."""
     rows = []
     for pot_id, pot in settings.core_pots().items():
         unit = pot.pressure_unit
@@ -224,7 +224,7 @@ def settings(console: Console, settings: "Settings", path: Path) -> None:
 
 
 def told(console: Console, recipients: Iterable["Recipient"]) -> None:
-    """Print who is told of what on a phone."""
+    """Print who is notified of what on a phone."""
     rows = []
     for who in recipients:
         quiet = who.quiet_hours
@@ -242,7 +242,7 @@ def told(console: Console, recipients: Iterable["Recipient"]) -> None:
 
 
 def findings(console: Console, found: Iterable["Finding"]) -> None:
-    """Print what a check found."""
+    """Print the results of a check."""
     _table(console, ("", "what", "state"), [(f.mark, f.what, f.says) for f in found], "state")
 
 
@@ -257,13 +257,13 @@ def wires(console: Console, rows: Iterable[tuple[str, bool, str]]) -> None:
 
 
 def pressures(console: Console, rows: Iterable[tuple[str, str, str]]) -> None:
-    """Print what each pot reads, and what is likely wrong with its wiring."""
+    """Print the reading of each pot, and the likely fault of its wiring."""
     lines = list(rows)
     _table(console, ("pot", "reads", "worth checking"), lines, "worth checking")
 
 
 def resolutions(console: Console, pots: Iterable[Pot], period_s: float) -> None:
-    """Print how fine each pot's wiring sees, and how soon it can show a small leak."""
+    """Print how finely each pot's wiring resolves, and how soon it can show a small leak."""
     for pot in pots:
         if pot.transducer is not None:
             fine = resolution(pot.transducer, period_s)
@@ -332,7 +332,7 @@ def _leak_in_short(row: ListedBatch, unit: str) -> str:
 
 
 def pots(console: Console, rows: Iterable[Sequence[str]]) -> None:
-    """Print how each pot stands, one line each; columns in which nothing is said are left out."""
+    """Print the state of each pot, one line each; empty columns are left out."""
     lines = list(rows)
     told = [i for i, head in enumerate(HEADS) if any(row[i] for row in lines)]
     heads = [HEADS[i] for i in told]

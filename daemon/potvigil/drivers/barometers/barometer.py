@@ -13,7 +13,7 @@ ADDRESSES: Final = (0x76, 0x77)  # SDO pin to ground, to supply; the same for al
 
 
 class Chip(Protocol):
-    """What the file of a chip gives; Any stands for its own kind of trimming."""
+    """What the file of a chip provides; Any is its own type of trimming."""
 
     CONVERSION_TIME_S: float
 
@@ -45,7 +45,7 @@ def measure(
 
 
 class Barometer:
-    """One barometer that is read on a schedule of its own and never waited for.
+    """One barometer, read on its own schedule and never waited for.
 
     A conversion is forced at one call and its result read at a later one.
     """

@@ -17,14 +17,14 @@ CHIP_ID = 0xD0
 _CTRL_MEAS = 0xF4
 _PRESSURE = 0xF7
 
-NAMES = {0x58: "bmp280", 0x60: "bme280"}  # what stands in it
+NAMES = {0x58: "bmp280", 0x60: "bme280"}  # its contents
 
 # bit  7 6 5   4 3 2   1 0
 #      osrs_t  osrs_p  mode     temperature twice, pressure 16 times (0.16 Pa), one forced conversion
 _FORCE_CONVERSION = 0b010_101_01
 CONVERSION_TIME_S = 0.05  # at most 43.2 ms at this oversampling (3.8.1)
 
-_NOT_MEASURED = 0x80000  # stands in the result registers after a reset
+_NOT_MEASURED = 0x80000  # in the result registers after a reset
 
 LOWEST_PA, HIGHEST_PA = 300.0 * PA_PER_HPA, 1100.0 * PA_PER_HPA  # operating range (1)
 
@@ -100,7 +100,7 @@ def force_conversion(bus: Bus, bus_number: int, address: int) -> None:
 def read_result(bus: Bus, bus_number: int, address: int, trimming: Bmp280Trimming) -> tuple[float, float]:
     """Return pressure, Pa absolute (30000 to 110000), and temperature, degrees C, of the last conversion.
 
-    Raise BarometerError for a result that is none or is outside the range, BusError for a failed transfer.
+    Raise BarometerError for an invalid result or one outside the range, BusError for a failed transfer.
     """
     data = read_bytes(bus, bus_number, address, _PRESSURE, 6)
     # F7 F8 F9: pressure, FA FB FC: temperature, each 20 bits from the top, big-endian

@@ -17,7 +17,7 @@ _PWR_CTRL = 0x1B
 _OSR = 0x1C
 _TRIMMING = 0x31
 
-NAMES = {0x50: "bmp388", 0x60: "bmp390"}  # what stands in it
+NAMES = {0x50: "bmp388", 0x60: "bmp390"}  # its contents
 
 # bit  5 4 3   2 1 0
 #      osr_t   osr_p        temperature twice, pressure 16 times
@@ -102,7 +102,7 @@ def force_conversion(bus: Bus, bus_number: int, address: int) -> None:
 def read_result(bus: Bus, bus_number: int, address: int, trimming: Bmp388Trimming) -> tuple[float, float]:
     """Return pressure, Pa absolute (30000 to 125000), and temperature, degrees C, of the last conversion.
 
-    Raise BarometerError for a result that is none or is outside the range, BusError for a failed transfer.
+    Raise BarometerError for an invalid result or one outside the range, BusError for a failed transfer.
     """
     # 03: status; 04 05 06: pressure, 07 08 09: temperature, 24 bits each, little-endian
     data = read_bytes(bus, bus_number, address, _STATUS, 7)

@@ -1,4 +1,4 @@
-"""What goes wrong with any barometer."""
+"""Faults of any barometer."""
 
 
 class BarometerError(ValueError):

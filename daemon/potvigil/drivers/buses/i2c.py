@@ -102,7 +102,7 @@ R = TypeVar("R")
 class BusLine(Generic[B]):
     """One bus over a long night: opened when first needed, reopened when it fails.
 
-    All devices on a bus share one line; a chip on SPI has a line of its own. Times are boot-time seconds.
+    All devices on a bus share one line; a chip on SPI has its own. Times are boot-time seconds.
     """
 
     def __init__(self, number: int, opener: Callable[[int], B]) -> None:

@@ -20,7 +20,7 @@ _PGA_OF_FULL_SCALE_V: Final = {6.144: 0, 4.096: 1, 2.048: 2, 1.024: 3, 0.512: 4,
 
 @dataclass(frozen=True, slots=True)
 class AdcModel:
-    """bits: of a result, which stands to the left in its register of 16. dr_of_sps: its data rates."""
+    """bits: of a result, left-aligned in its register of 16. dr_of_sps: its data rates."""
 
     name: str
     bits: int
@@ -113,7 +113,7 @@ def _convert_patiently(
         except BusTimeoutError:
             raise
         except BusError:
-            sleep(_CONVERSION_TIME_S)  # let a conversion that was started come to its end
+            sleep(_CONVERSION_TIME_S)  # let a conversion under way finish
     return _convert(bus, bus_number, address, config, sleep)
 
 

@@ -22,7 +22,7 @@ _SPACING_S: Final = 1 / 220
 class Mcp:
     """One chip, its inputs opened when they are first read.
 
-    Nobody at the other end cannot be told from 0 V or full scale: SPI acknowledges nothing.
+    A missing chip looks like 0 V or full scale: SPI acknowledges nothing.
     """
 
     def __init__(self, device: str, select: int, pins: PinFactory) -> None:

@@ -15,7 +15,7 @@ ONE_WIRE_ROOT = Path("/sys/bus/w1/devices")
 THE_ONLY_ONE = "without id"  # instead of a ROM id: whichever is on the bus, looked for at each read
 
 _ROM_ID = re.compile(r"28-[0-9a-f]{12}")  # family 28; other families count differently
-_POWER_ON_RAW = 0x0550  # +85 C stands in the scratchpad until the first conversion
+_POWER_ON_RAW = 0x0550  # +85 C is in the scratchpad until the first conversion
 _INSUFFICIENT_POWER_RAW = 0x07FF  # 127.94 C: the supply broke down during the conversion
 _LOWEST_RAW, _HIGHEST_RAW = -55 * 16, 125 * 16
 
@@ -35,7 +35,7 @@ def crc8(data: bytes) -> int:
 
 
 def parse_w1_slave(text: str) -> float:
-    """Return the temperature, degrees C (-55 to 125), in what the kernel's file `w1_slave` says.
+    """Return the temperature, degrees C (-55 to 125), in the kernel's file `w1_slave`.
 
     Only the first line counts: the bytes of the second are the last good ones, its t= is of this read.
     Raise ThermometerError for an answer that is empty, damaged, or no measurement.
@@ -92,10 +92,10 @@ def find_probes(root: Path = ONE_WIRE_ROOT) -> list[str]:
 
 
 class Probe:
-    """One thermometer that is read on a schedule of its own and never waited for.
+    """One thermometer, read on its own schedule and never waited for.
 
-    Reading takes 0.75 s, so `executor` does it; what it brings is taken up at a later call.
-    Raise ValueError for a ROM id that is no DS18B20.
+    Reading takes 0.75 s, so `executor` does it; a later call returns the result.
+    Raise ValueError for a ROM id that is not a DS18B20's.
     """
 
     def __init__(self, rom_id: str, executor: Executor, root: Path = ONE_WIRE_ROOT) -> None:
@@ -142,7 +142,7 @@ class Probe:
 
 
 class InlineExecutor(Executor):
-    """Runs what is submitted at once, in the caller's thread: for rehearsals, where nothing takes time."""
+    """Runs submitted work at once, in the caller's thread: for rehearsals, where nothing takes time."""
 
     def submit(self, fn: Callable[..., Any], /, *args: Any, **kwargs: Any) -> Future[Any]:
         future: Future[Any] = Future()

@@ -21,7 +21,7 @@ _CLOCK_MODE = 1  # modes 1 and 3 (page 15)
 # bit  7 bias on | 6 convert for ever | 5 convert once | 4 three wires | 3 2 test for faults
 #      | 1 clear faults | 0 filter for 50 Hz
 _BIAS, _ONCE, _THREE_WIRES, _CLEAR, _FILTER_50_HZ = 0x80, 0x20, 0x10, 0x02, 0x01
-# The bias stands on only while it is needed: its current warms a Pt100 by some tenths of a degree.
+# The bias is on only while needed: its current warms a Pt100 by some tenths of a degree.
 _SETTLING_S = 0.0105  # ten time constants of the input filter and 1 ms (page 13)
 CONVERSION_TIME_S = 0.066  # 62.5 ms typical with the 50 Hz filter, 66 ms at most (page 3)
 
@@ -67,7 +67,7 @@ class Max31865:
                 f"SPI, chip select {self._select}: no MAX31865 answers (0x{data[0]:02X} instead of "
                 f"0x{self._kept | _BIAS:02X}); check its power, and SDI, SDO, CLK and CS"
             )
-        code = (data[1] << 8 | data[2]) >> 1  # 15 bits; the last of 16 says that there is a fault
+        code = (data[1] << 8 | data[2]) >> 1  # 15 bits; the last of 16 flags a fault
         found = [text for bit, text in _FAULTS.items() if data[7] & bit]
         if found or code in (0, _LARGEST_CODE):
             raise ThermometerError(

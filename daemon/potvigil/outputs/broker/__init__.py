@@ -1,1 +1,1 @@
-"""What goes to an MQTT broker and comes from it: the Homie tree, discovery, and the connection."""
+"""Everything to and from an MQTT broker: the Homie tree, discovery, and the connection."""

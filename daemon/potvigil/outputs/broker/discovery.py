@@ -1,8 +1,8 @@
-"""What home automation is told so that it finds the pots by itself. Pure.
+"""Messages that let home automation discover the pots. Pure.
 
-MQTT discovery as Home Assistant documents it: one retained message a pot (device-based, since 2024.11), with
-topics of the Homie tree, so that no value is told twice. The node id in its topic is this workshop's alone:
-whatever an earlier run left, also under another prefix, is found by it and cleared.
+MQTT discovery as Home Assistant documents it: one retained message per pot (device-based, since 2024.11),
+with topics of the Homie tree, so that no value is published twice. The node id in its topic is unique to this
+workshop: by it, leftovers of an earlier run are found and cleared, even under another prefix.
 
 Source: https://www.home-assistant.io/integrations/mqtt/#mqtt-discovery, and sensor.mqtt, binary_sensor.mqtt
 and button.mqtt there.
@@ -28,7 +28,7 @@ _LARGEST = 65_536  # bytes of an earlier message; ours are a third of it
 
 
 def configs(prefix: str, workshop: str, pots: Mapping[str, Pot], rehearsed: bool) -> list[Message]:
-    """Return the retained message that tells of each pot."""
+    """Return the retained discovery message of each pot."""
     return [
         Message(_topic(prefix, workshop, pot_id, rehearsed), _payload(_config(workshop, pot, rehearsed)))
         for pot_id, pot in pots.items()
@@ -50,7 +50,7 @@ def is_config(workshop: str, topic: str, rehearsed: bool) -> bool:
 
 
 def without_dropped(now: Message, earlier: bytes) -> Message | None:
-    """Return what takes away the entities that are no more, to be sent before `now`; None without any.
+    """Return the message that removes entities that are gone, to be sent before `now`; None without any.
 
     A component with nothing but its platform is removed; the next message then leaves it out.
     """
@@ -118,7 +118,7 @@ def _config(workshop: str, pot: Pot, rehearsed: bool) -> dict[str, Any]:
 
 
 def _entities(pot: Pot, base: str) -> Iterator[tuple[str, Component]]:
-    """Yield each entity's Homie path, and what it is."""
+    """Yield each entity's Homie path and definition."""
 
     def sensor(path: str, name: str, **of: Any) -> tuple[str, Component]:
         return path, {

@@ -1,8 +1,8 @@
-"""What is told over MQTT, as plain messages: the Homie convention, version 5. Pure; `mqtt.py` sends them.
+"""The messages published over MQTT: the Homie convention, version 5. Pure; `mqtt.py` sends them.
 
 The workshop is the root device, each pot a child `<workshop>-<pot>`. A retained topic without a payload is
-unset: that is how an unknown value, and an alarm that stands no longer, are told. A rehearsal speaks under a
-domain of its own, so that nothing that listens for the real pots (`homie/5/...`) can take it for one.
+unset: that is how an unknown value, or an alarm that is normal again, is published. A rehearsal uses its own
+domain, so that no listener for the real pots (`homie/5/...`) can take it for one.
 
 Source of the rules: The Homie Convention 5.0.0 (11 May 2025), https://homieiot.github.io.
 """
@@ -46,7 +46,7 @@ from potvigil.wording.alarm import in_words
 from potvigil.wording.quantities import TimeTeller, alarm_state
 
 _LATEST_UTC_S = 253_402_300_740.0  # a minute before the year 10000, where ISO 8601 needs an agreement
-_FINER = 1  # decimals more than a person reads: finer than the sensor, no finer
+_FINER = 1  # decimals more than people read: just finer than the sensor
 _STANDING_NONE = {f"{STANDING}/{alarm}": "false" for alarm in AlarmId}
 
 
@@ -59,14 +59,14 @@ def states(workshop: str, pots: Iterable[Pot], state: str, rehearsed: bool = Fal
 
 
 def last_will(workshop: str, rehearsed: bool = False) -> Message:
-    """Return what the broker says when this program vanishes: of the root, it counts for all."""
+    """Return the last will, published when this program vanishes: the root's counts for all."""
     return Message(f"{topic_base(workshop, None, rehearsed)}/$state", b"lost")
 
 
 def values(
     workshop: str, pot: Pot, snapshot: Snapshot, batch_id: int | None, rehearsed: bool = False
 ) -> list[Message]:
-    """Return every retained property of a pot, whole; one that is unknown has an empty payload (unset)."""
+    """Return every retained property of a pot; an unknown one has an empty payload (unset)."""
     known = _known(pot, snapshot, batch_id, rehearsed)
     return [
         Message(topic, _payload(known.get(path)), qos=0 if slow else 1, slow=slow)
@@ -96,14 +96,14 @@ def property_topic(workshop: str, pot_id: str, path: str, rehearsed: bool = Fals
 
 
 def alert_topic(workshop: str, pot_id: str, alarm: AlarmId, rehearsed: bool = False) -> str:
-    """Return the topic that tells of an alarm of a pot."""
+    """Return the topic of an alarm of a pot."""
     return f"{topic_base(workshop, pot_id, rehearsed)}{ALERT}{alarm}"
 
 
 def alerts(workshop: str, pot: Pot, snapshot: Snapshot, rehearsed: bool = False) -> list[Message]:
     """Return `$alert/<id>` for every alarm there is: its text while it is not normal, else empty (unset).
 
-    Shown too, and said at the start of the text: acknowledged, shelved until when, cleared.
+    Also shown, with their state at the start of the text: acknowledged, shelved until when, cleared.
     """
     base = f"{topic_base(workshop, pot.pot_id, rehearsed)}{ALERT}"
     teller = TimeTeller(snapshot.t_s, snapshot.utc_s, pot.tz)
@@ -114,7 +114,7 @@ def alerts(workshop: str, pot: Pot, snapshot: Snapshot, rehearsed: bool = False)
 def alarm_text(
     alarm: AlarmEvent | StandingAlarm, teller: TimeTeller, pot: Pot, rehearsed: bool = False
 ) -> str:
-    """Return an alarm as a person is told it: what it is, how it is with it, what to do, and why."""
+    """Return an alarm in words: its name, its state, what to do, and why."""
     stamps = ["REHEARSAL"] if rehearsed else []
     if alarm.alarm is AlarmId.TEST:
         stamps.append("TEST")
@@ -127,7 +127,7 @@ def _standing(snapshot: Snapshot) -> list[StandingAlarm]:
 
 
 def _known(pot: Pot, snapshot: Snapshot, batch_id: int | None, rehearsed: bool) -> dict[str, str | None]:
-    """Return node/property -> payload text of what is known; the unknown is None or not there."""
+    """Return node/property -> payload text of what is known; unknown ones are None or missing."""
     reading = snapshot.reading
     unit_pa = PRESSURE_UNITS_PA[pot.pressure_unit]
     decimals = PRESSURE_DECIMALS[pot.pressure_unit] + _FINER
@@ -225,7 +225,7 @@ def _known(pot: Pot, snapshot: Snapshot, batch_id: int | None, rehearsed: bool) 
 
 
 def _states(snapshot: Snapshot) -> str:
-    """Return the alarms that are not normal as JSON: of each the fields of StandingAlarm that say something.
+    """Return the alarms that are not normal as JSON: of each the fields of StandingAlarm that are set.
 
     Times are on the record's axis, as `clock/axis` is; until_utc_s alone is Unix time by the watch's clock.
     """
@@ -258,7 +258,7 @@ def _boolean(value: bool) -> str:
 
 
 def _fixed(value: float, decimals: int) -> str | None:
-    """Return a float payload with so many decimals; None where the convention has no word (NaN, infinity)."""
+    """Return a float payload with so many decimals; None where the convention has none (NaN, infinity)."""
     if not math.isfinite(value):
         return None
     text = f"{value:.{decimals}f}"
@@ -271,14 +271,14 @@ def _significant(value: float) -> str | None:
 
 
 def datetime_text(utc_s: float, step_s: float = 1.0) -> str | None:
-    """Return a time as a datetime payload, rounded to a step; None for what is none."""
+    """Return a time as a datetime payload, rounded to a step; None for an invalid one."""
     if not 0.0 <= utc_s < _LATEST_UTC_S:  # nor NaN
         return None
     return datetime.fromtimestamp(round(utc_s / step_s) * step_s, UTC).strftime("%Y-%m-%dT%H:%M:%SZ")
 
 
 def _duration(seconds: float) -> str | None:
-    """Return an ISO 8601 duration in whole minutes; what is over has none left."""
+    """Return an ISO 8601 duration in whole minutes; zero once it is over."""
     if not math.isfinite(seconds):
         return None
     hours, minutes = divmod(round(max(seconds, 0.0) / SECONDS_PER_MINUTE), 60)

@@ -1,13 +1,13 @@
-"""What `$description` says of each device, its version, and what an earlier one named that is no more. Pure.
+"""The `$description` of each device, its version, and what an earlier one named that no longer exists. Pure.
 
 A changed description has a higher version, and a restart with the same content keeps it. The version is kept
-in the retained description itself: there those read it who compare it, it is lost only together with it, and
-a record that is moved or begun anew changes nothing. Where the broker holds none, the time begins it, so that
-it is higher than any that somebody may remember. (Homie 5.0.0, "Device attributes", asks for a new version
-with each change and names a timestamp as one; its drafts up to October 2024 asked for a higher one.)
+in the retained description itself: those who compare it read it there, it is lost only together with it, and
+moving or replacing the record changes nothing. Where the broker has none, it starts at the time, so that it
+is higher than any that somebody may remember. (Homie 5.0.0, "Device attributes", asks for a new version with
+each change and names a timestamp as one; its drafts up to October 2024 asked for a higher one.)
 
-The description is also the list of what was published: what an earlier one names, and this program no longer
-does, is cleared from the broker ("Device reconfiguration", "Removing children").
+The description is also the list of what was published: what an earlier one names and this program no longer
+has is cleared from the broker ("Device reconfiguration", "Removing children").
 """
 
 import json
@@ -101,7 +101,7 @@ def dropped(device: str, earlier: Described, described: Described, rehearsed: bo
 
 
 def removal(device: str, described: Described, rehearsed: bool) -> list[Message]:
-    """Return what removes a device: its state first, and last what lists the rest, should it be cut short."""
+    """Return what removes a device: its state first, and its description, which lists the rest, last."""
     base = f"{root_topic(rehearsed)}/{device}"
     alerts = dict.fromkeys([*AlarmId, *_alarms(described)]) if "root" in described else {}
     paths = ["$state", *_retained(described), *(f"{ALERT[1:]}{alarm}" for alarm in alerts), "$description"]

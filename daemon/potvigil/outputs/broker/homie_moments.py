@@ -1,7 +1,7 @@
-"""What is told once, to whoever listens at that moment, and retained by nobody. Pure.
+"""Messages published once without retain, to whoever is listening. Pure.
 
 Non-retained properties go with QoS 0 (Homie 5.0.0, "QoS and retained messages"): an announcement that comes
-late would be a false one. What lasts is told by the retained properties and `$alert`.
+late would be a false one. Lasting states are in the retained properties and `$alert`.
 """
 
 from collections.abc import Iterable
@@ -29,7 +29,7 @@ def of_event(workshop: str, pot: Pot, event: Event, rehearsed: bool = False) -> 
 
 
 def done(workshop: str, pot_id: str, command: Command, rehearsed: bool = False) -> Message | None:
-    """Return what reflects a command that was carried out; None for a detail, which is a state."""
+    """Return the message for a carried-out command; None for a detail, which is a state."""
     path = path_of(command)
     if path is None or command.field is not None:
         return None

@@ -1,4 +1,4 @@
-"""What somebody sets over MQTT: the topics, and what is read from a message."""
+"""What can be set over MQTT: the topics, and how a message is read."""
 
 from collections.abc import Iterable
 from dataclasses import dataclass
@@ -14,7 +14,7 @@ LONGEST_SET_BYTES = 4 * max(batch_details.LONGEST.values())  # UTF-8 takes at mo
 
 @dataclass(frozen=True, slots=True)
 class SetCommand:
-    """What somebody set over MQTT. alarm: None for all that stand; field, text: which detail, and to what.
+    """What somebody set over MQTT. alarm: None for all active ones; field, text: which detail, and to what.
 
     by: the name that was given with it, None for none.
     """
@@ -36,11 +36,11 @@ class Refusal:
 
 _OF_ALARMS = {"alarms/acknowledge": Action.ACKNOWLEDGE, "alarms/unshelve": Action.UNSHELVE}
 _SETTABLE = (*_OF_ALARMS, *DETAILS)
-_BY = " by "  # between an alarm and who asks
+_BY = " by "  # between an alarm and a person's name
 
 
 def set_payload(alarm: AlarmId, by: str) -> bytes:
-    """Return what asks for something of an alarm in somebody's name."""
+    """Return the payload that acts on an alarm in somebody's name."""
     return f"{alarm}{_BY}{by}".encode()
 
 
@@ -90,7 +90,7 @@ def path_of(command: Command) -> str | None:
 
 
 def _set_text(payload: bytes) -> str | Refusal:
-    """Return the text of a payload, trimmed; refuse what is no text, or longer than any detail may be."""
+    """Return the text of a payload, trimmed; refuse invalid text, or text longer than any detail."""
     if not payload:
         return Refusal("no payload; an empty text is the one byte 0x00")
     if len(payload) > LONGEST_SET_BYTES:

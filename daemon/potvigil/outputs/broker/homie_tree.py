@@ -1,4 +1,4 @@
-"""Topics and messages; everything that is published of a pot: node -> its name and its properties."""
+"""Topics and messages; everything published for a pot: node -> its name and its properties."""
 
 import re
 from collections.abc import Iterable
@@ -17,8 +17,8 @@ ID = re.compile(r"[a-z0-9](?:[a-z0-9-]*[a-z0-9])?")
 class Message:
     """One MQTT message. slow: a number that may wait some seconds; all else goes out at once.
 
-    Numbers go with QoS 0, so that a broker does not queue them for a subscriber that sleeps: they would push
-    out the alarms that it must see when it wakes.
+    Numbers go with QoS 0, so that a broker does not queue them for a sleeping subscriber: they would push out
+    the alarms that it must see when it wakes.
     """
 
     topic: str
@@ -45,7 +45,7 @@ def choice(values: Iterable[str]) -> str:
 
 
 def alarm_name(alarm: AlarmId) -> str:
-    """Return what an alarm is called, e.g. 'Floor ahead'."""
+    """Return the name of an alarm, e.g. 'Floor ahead'."""
     return alarm.replace("-", " ").capitalize()
 
 
@@ -166,7 +166,7 @@ NODES: Nodes = {
             "announced": Property("An alarm, at each announcement", "string", retained=False),
         },
     ),
-    # What is told with every reading, so that whoever listens knows of when the rest is.
+    # Published with every reading, so that listeners know the time of the rest.
     "clock": (
         "Clock of the watch, at the last reading",
         {
@@ -190,7 +190,7 @@ ROOT_NODES: Nodes = {
     "watch": ("Watch", {"machine": Property("Machine that watches: its id, and its name", "string")}),
 }
 
-# The pictures' names are for the record alone.
+# The names of pictures are only in the record.
 DETAILS = {f"batch/{detail}": detail for detail in Detail if detail is not Detail.PICTURES}
 
 

@@ -1,16 +1,16 @@
-"""The wire to the MQTT broker: what is known now is there, whatever became of the connection meanwhile.
+"""The connection to the MQTT broker, which keeps the current state there across any outage.
 
-The thread of the loop calls `publish` once a tick. It compares what should stand on the broker with what this
+The thread of the loop calls `publish` once a tick. It compares what should be on the broker with what this
 connection has sent, hands the difference to the client library's network thread, and never waits. Nothing is
-kept for a broker that is away: at the next connection the whole present state is sent afresh.
+queued for an absent broker: at the next connection the whole current state is sent again.
 
-Before it says anything it reads what an earlier run left there: the descriptions, whose versions rise and
-which name what is to be cleared, and what home automation was told. A rehearsal clears its own at the end.
+Before it publishes it reads what an earlier run left there: the descriptions, which hold the versions and
+name what is to be cleared, and the discovery messages. A rehearsal clears its own at the end.
 
-What another machine wipes out that publishes as the same workshop is said again (`others.py`).
+What another machine of the same workshop overwrites is published again (`others.py`).
 
-One client object serves one connection. A client that reconnects by itself first sends again what it still
-held: an alarm long over would stand again for a moment, and the broker might be sent more than it agreed to.
+One client object serves one connection. A client that reconnects on its own first resends what it still held:
+an alarm long over would be back for a moment, and the broker might be sent more than it agreed to.
 """
 
 import logging
@@ -43,11 +43,11 @@ _log = logging.getLogger("potvigil.mqtt")
 
 _KEEP_ALIVE_S = 30  # a dead line is noticed, and the last will given out, after at most 45 s
 _FIRST_RETRY_S, _LAST_RETRY_S = 1, 60
-_FOUGHT_RETRY_S = 10  # of two that put each other out, each is there half of the time
+_FOUGHT_RETRY_S = 10  # of two that disconnect each other, each is there half of the time
 _STOP_S = 2.0
 _MOST_QUEUED = 1000  # messages handed to the network thread and not yet taken by the broker
 _MOST_MOMENTS = 100
-_MOST_REFUSALS = 10  # told in one tick; what is more is somebody's flood, not his mistake
+_MOST_REFUSALS = 10  # published in one tick; more than that is a flood, not a mistake
 # MQTT 5: the broker keeps larger ones to itself. What we retain is read back: 10 kB at most, with room.
 _LARGEST_PACKET = 65_536
 
@@ -93,12 +93,12 @@ class MqttOutput:
         # of the loop's thread; `_retained` hears from the network thread until the connection is up
         self._moments: deque[Message] = deque(maxlen=_MOST_MOMENTS)
         self._first: list[Message] = []  # of this connection: what describes the values
-        self._later: deque[Message] = deque()  # of this connection: what is told once all is ready
+        self._later: deque[Message] = deque()  # of this connection: what goes out once all is ready
         self._has_cleared = False
         self._newest_slow: MQTTMessageInfo | None = None
-        self._fresh = True  # nothing was sent in this connection
+        self._fresh = True  # nothing sent yet in this connection
         self._sent: dict[str, bytes] = {}
-        self._on_the_way: dict[str, MQTTMessageInfo] = {}  # the newest of each topic that tells of an alarm
+        self._on_the_way: dict[str, MQTTMessageInfo] = {}  # the newest of each alarm topic
         self._slow_at_s = 0.0
         self._unheard: dict[tuple[str, AlarmId], StandingAlarm] = {}
 
@@ -109,31 +109,31 @@ class MqttOutput:
 
     @property
     def state(self) -> BrokerState:
-        """How the broker fares, in words for a person where it does not fare well."""
+        """The state of the broker, with words for a person where there is trouble."""
         trouble = None if self._why_away is None else f" is unreachable ({self._why_away})"
         if (others := self._others.trouble) is not None:
             trouble = f": {others}"
         return BrokerState(self._up.is_set(), trouble and self._where() + trouble)
 
     def has_told(self, pot_id: str, alarm: AlarmId) -> bool:
-        """Say whether the broker has confirmed in this connection what stands of an alarm of a pot."""
+        """Return whether the broker has confirmed the state of an alarm in this connection."""
         topic = homie.alert_topic(self._workshop, pot_id, alarm, self._rehearsed)
         sent = self._on_the_way.get(topic)
         return self._up.is_set() and sent is not None and sent.is_published()
 
     @property
     def fault(self) -> str:
-        """What is wrong where something was not told."""
+        """Why something was not published."""
         trouble = "does not confirm it" if self._up.is_set() else "is unreachable"
         return f"failing, {self.state.trouble or f'{self._where()} {trouble}'}"
 
     def start(self) -> None:
-        """Begin to connect; returns at once, the broker may be away. Raises MqttLinkError if it never can."""
+        """Start to connect; returns at once, the broker may be away. Raises MqttLinkError if it never can."""
         self._tls = opened_tls(self._link)
         self._connect()
 
     def publish(self, snapshots: Mapping[str, Snapshot], batch_ids: Mapping[str, int | None]) -> None:
-        """Bring the broker up to date with the snapshots, by pot id. Never waits, whatever the line does."""
+        """Bring the broker up to date with the snapshots, by pot id. Never waits, whatever the link does."""
         if self._client is None:
             return
         self._keep_connecting()
@@ -152,7 +152,7 @@ class MqttOutput:
                 self._send(message)
         for topic in self._others.wiped_out(self._sent):
             self._sent.pop(topic, None)
-        # a line that does not take them gets no more: QoS 0 is queued without a bound
+        # a link that does not send them gets no more: QoS 0 is queued without limit
         slow_due = now_s >= self._slow_at_s and (
             self._newest_slow is None or self._newest_slow.is_published()
         )
@@ -177,21 +177,21 @@ class MqttOutput:
                     return
 
     def hear(self, pot_id: str, event: Event) -> None:
-        """Take what happened: the next `publish` tells announcements and notes to whoever listens."""
+        """Take an event: the next `publish` sends announcements and notes to whoever is listening."""
         if self._up.is_set():
             self._tell_once(
                 homie_moments.of_event(self._workshop, self._pots[pot_id], event, self._rehearsed)
             )
 
     def reflect(self, pot_id: str, command: Command) -> None:
-        """Show that a command was carried out: its property is told again, also where it was so before."""
+        """Show that a command was carried out: publish its property again, even if unchanged."""
         path = homie_set.path_of(command)
         if path is not None:
             self._sent.pop(homie.property_topic(self._workshop, pot_id, path, self._rehearsed), None)
             self._tell_once(homie_moments.done(self._workshop, pot_id, command, self._rehearsed))
 
     def stop(self) -> None:
-        """Say `disconnected` and close, in 2 s at most; a rehearsal takes away what it left on the broker."""
+        """Publish `disconnected` and close, in 2 s at most; a rehearsal clears what it left on the broker."""
         client, self._client = self._client, None
         if client is None:
             return
@@ -204,7 +204,7 @@ class MqttOutput:
             if last is not None and last.rc == MQTTErrorCode.MQTT_ERR_SUCCESS:
                 last.wait_for_publish(deadline_s - time.monotonic())
         client.disconnect()
-        # the network thread may sit in a name look-up or a connection attempt: it is left to end by itself
+        # the network thread may be in a name look-up or a connection attempt: it is left to end on its own
         closer = threading.Thread(target=client.loop_stop, name="mqtt-stop", daemon=True)
         closer.start()
         closer.join(max(0.0, deadline_s - time.monotonic()))
@@ -213,7 +213,7 @@ class MqttOutput:
     def _wanted(
         self, snapshots: Mapping[str, Snapshot], batch_ids: Mapping[str, int | None]
     ) -> Iterable[Message]:
-        """Yield all that should stand on the broker: alarms before numbers, `ready` after the rest."""
+        """Yield everything that should be on the broker: alarms before numbers, `ready` after the rest."""
         yield from self._first
         known = [(self._pots[pot_id], snapshot) for pot_id, snapshot in snapshots.items()]
         for pot, snapshot in known:
@@ -225,7 +225,7 @@ class MqttOutput:
         yield from homie.states(self._workshop, self._pots.values(), "ready", self._rehearsed)
 
     def _look_for_others(self, now_s: float) -> None:
-        """Answer whoever else publishes as we do, and clear what is nobody's any more."""
+        """Answer another machine of our workshop, and clear pots that belong to none."""
         if self._others.is_fight_over(now_s):
             self._retry_delay_s = _FIRST_RETRY_S
         if self._others.has_gone(now_s):
@@ -255,14 +255,14 @@ class MqttOutput:
     def _keep_connecting(self) -> None:
         """Start a new client where the last one's connection is over and its waiting time too."""
         assert self._client is not None
-        # Starting a network thread that runs is refused; where it is not, the thread had died without a word.
+        # Starting a running network thread is refused; if it is not, the thread had died silently.
         if not self._ended.is_set() and self._client.loop_start() == MQTTErrorCode.MQTT_ERR_SUCCESS:
             self._end("what it sent could not be understood")
         if self._ended.is_set() and time.monotonic() >= self._retry_at_s:
             self._connect()
 
     def _connect(self) -> None:
-        """Begin a connection; one that is there is left."""
+        """Start a connection, unless there is one."""
         if self._client is not None:
             self._client.disconnect()
         link = self._link
@@ -315,7 +315,7 @@ class MqttOutput:
         if reason.is_failure:
             self._tell_away(f"it refused the connection: {reason}")
             return
-        # what is heard comes with QoS 0, past any limit of messages on their way
+        # incoming messages have QoS 0, past any limit of messages in flight
         heard = [*self._others.filters(), *self._retained.filters()]
         client.subscribe([(topic, 1) for topic in self._settable] + [(each, 0) for each in heard])
 
@@ -327,7 +327,7 @@ class MqttOutput:
         # a broker may keep the rest to itself
         if any(reason.is_failure for reason in reasons[: len(self._settable)]):
             _log.warning("%s does not allow commands; values are published", self._where())
-        # its answer comes after all that is retained was sent: then it is known what is there
+        # its answer comes after all retained messages were sent: then it is known what is there
         client.unsubscribe(self._retained.filters())
 
     def _on_unsubscribe(

@@ -1,4 +1,4 @@
-"""Where the MQTT broker is and how to sign in: no more of MQTT is loaded where none is configured."""
+"""Where the MQTT broker is and how to sign in: nothing else of MQTT is loaded where none is configured."""
 
 from dataclasses import dataclass, field
 from pathlib import Path
@@ -21,7 +21,7 @@ class MqttPasswordError(MqttError, OSError):
 
 @dataclass(frozen=True, slots=True)
 class MqttLink:
-    """Where the broker is, and how to speak to it.
+    """Where the broker is, and how to connect.
 
     version: "5" or "3.1.1". tls: encrypt, and check the broker's certificate against ca_file, or the system's
     authorities where that is None. certificate_file and key_file: our own, for brokers that ask for one.
@@ -45,9 +45,9 @@ class MqttLink:
 
 @dataclass(frozen=True, slots=True)
 class Tried:
-    """What came of one try to reach a broker.
+    """The result of one try to reach a broker.
 
-    fault: why it does not take us. other: that another machine publishes as our workshop, and what to do.
+    fault: why it does not accept us. other: that another machine publishes as our workshop, and what to do.
     """
 
     fault: str | None = None

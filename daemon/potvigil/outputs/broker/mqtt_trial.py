@@ -19,9 +19,9 @@ _LARGEST = 1000  # bytes of what is read; a name and a state have a tenth of tha
 
 
 def try_broker(link: MqttLink, workshop: str, within_s: float) -> Tried:
-    """Return whether the broker takes us, and whose the workshop is. Raises MqttLinkError if it never can."""
+    """Return whether the broker accepts us, and whose the workshop is. Raises MqttLinkError."""
     tls = opened_tls(link)
-    # another id than the watch's: the broker would put that out
+    # another id than the watch's: the broker would disconnect the watch
     client = Client(
         CallbackAPIVersion.VERSION2,
         client_id=f"potvigil-check-{link.machine.id}-{os.getpid()}",
@@ -48,7 +48,7 @@ def try_broker(link: MqttLink, workshop: str, within_s: float) -> Tried:
             found[message.topic] = bytes(message.payload)
 
     def subscribed(client: Client, *_: object) -> None:
-        client.unsubscribe(topics)  # its answer comes after all that is retained
+        client.unsubscribe(topics)  # its answer comes after all retained messages
 
     def unsubscribed(*_: object) -> None:
         other = owner.found(link.machine, *(found.get(topic, b"") for topic in topics))
@@ -67,5 +67,5 @@ def try_broker(link: MqttLink, workshop: str, within_s: float) -> Tried:
     except queue.Empty:
         return Tried(None if client.is_connected() else f"no answer in {within_s:g} s")
     finally:
-        with suppress(OSError, ValueError):  # it may sit in a name look-up, and ends with the process
+        with suppress(OSError, ValueError):  # it may be in a name look-up, and ends with the process
             client.disconnect()

@@ -1,6 +1,6 @@
-"""Whoever else is at the broker as if it were we: under our client id, or with our workshop's topics.
+"""Other clients at the broker that act as this watch: with our client id, or our workshop's topics.
 
-Each is told once in the log, and stands in `trouble` for as long as it lasts. `hear`, `up`, `ended` and
+Each is logged once, and is in `trouble` as long as it lasts. `hear`, `up`, `ended` and
 `failed` are for the network thread, the rest for the thread of the loop; times are of the monotonic clock.
 """
 
@@ -49,7 +49,7 @@ class Others:
         self._owner.begin()
 
     def hear(self, topic: str, payload: bytes, retained: bool, now_s: float) -> None:
-        """Take what is just being said. What stood there before says nothing of whoever is there now."""
+        """Take a live message. Retained ones say nothing about who is there now."""
         if retained:
             return
         if topic == self.name.topic:
@@ -58,7 +58,7 @@ class Others:
             self._overheard.append((topic, payload))
 
     def wiped_out(self, sent: dict[str, bytes]) -> list[str]:
-        """Return the topics of what was told in this connection and has to be told again."""
+        """Return the topics published in this connection that must be published again."""
         found = []
         while self._overheard:
             topic, heard = self._overheard.popleft()
@@ -67,9 +67,9 @@ class Others:
         return found
 
     def due(self, now_s: float) -> list[Message]:
-        """Return what answers another machine, and what is to be told of it when it is heard first.
+        """Return the answer to another machine, and the report of it when it is first heard.
 
-        To be called once `name` and all before it was told in a connection.
+        Call once `name` and everything before it was published in a connection.
         """
         answer = self._owner.answer(now_s)
         due = [] if answer is None else [answer]
@@ -81,7 +81,7 @@ class Others:
         return due
 
     def has_gone(self, now_s: float) -> bool:
-        """Say, once, that no other machine is there any more: what it left is to be overwritten."""
+        """Return, once, that no other machine is there any more: its leftovers are to be overwritten."""
         if self._other is None or self._owner.other(now_s) is not None:
             return False
         _log.info("%s: %s no longer publishes as workshop %s", self._where, self._other, self._workshop)
@@ -89,17 +89,17 @@ class Others:
         return True
 
     def may_clear(self, now_s: float) -> bool:
-        """Say whether pots that are not ours are nobody's who is still there."""
+        """Return whether pots that are not ours belong to no machine still there."""
         return self._owner.may_clear(now_s)
 
     @property
     def is_fight(self) -> bool:
-        """Whether another client puts us out again and again."""
+        """Whether another client keeps disconnecting us."""
         return self._takeovers.fought
 
     @property
     def trouble(self) -> str | None:
-        """What is wrong, and what to do; None where nobody else is there."""
+        """The fault, and what to do; None where there is no other client."""
         if self.is_fight:
             return takeovers.in_words(self._client_id)
         return None if self._other is None else owner.in_words(self._workshop, self._other)
@@ -111,7 +111,7 @@ class Others:
         self._takeovers.failed()
 
     def ended(self, now_s: float, reason: int) -> None:
-        """Take note that the broker ended a connection. reason: as MQTT 5 numbers them."""
+        """Note that the broker ended a connection. reason: as numbered by MQTT 5."""
         self._takeovers.ended(now_s, reason)
         if self.is_fight and not self._is_fight_told:
             words = takeovers.in_words(self._client_id)
@@ -119,7 +119,7 @@ class Others:
             self._is_fight_told = True
 
     def is_fight_over(self, now_s: float) -> bool:
-        """Say, once, that nobody puts us out any more."""
+        """Return, once, that we are no longer disconnected by another."""
         if not self._takeovers.is_over(now_s):
             return False
         _log.info("%s: no other watch signs in as %s any more", self._where, self._client_id)

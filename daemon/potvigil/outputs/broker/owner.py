@@ -1,11 +1,11 @@
-"""Whether another machine tells of the same workshop on this broker, and what it spoils. Pure.
+"""Whether another machine publishes the same workshop on this broker, and what it overwrites. Pure.
 
 Each watch names its machine in a retained property of the workshop's device, after its alarms and values. A
-watch that is there hears that and names its own in answer, every 20 s while it hears another: so both
-know. A name that nobody repeats is of a machine that is no more: the card, the Pi or its name changed.
+running watch hears that and answers with its own name, every 20 s while it hears another: so both know. A
+name that is not repeated belongs to a machine that is gone: the card, the Pi or its name changed.
 
-Both go on publishing (decision 120). What one says may wipe out what the other has said: an alarm, or that it
-is there. Whoever hears that says it again.
+Both go on publishing (decision 120). What one publishes may overwrite the other's alarm or its state; the
+other then publishes it again.
 """
 
 import re
@@ -36,7 +36,7 @@ class Owner:
         self._named_s, self._is_asked = None, False
 
     def hear(self, payload: bytes, now_s: float) -> None:
-        """Take what is just being said on the topic; what is retained there may be of a machine long gone."""
+        """Take a live message on the topic; a retained one may be from a machine long gone."""
         said = read(payload)
         if said is None or said.id == self._machine.id:
             return
@@ -45,7 +45,7 @@ class Owner:
             self._is_asked = True
 
     def answer(self, now_s: float) -> Message | None:
-        """Return our name where another is to be answered. To be called first once it was told at all."""
+        """Return our name where another is to be answered. Call only once ours was published."""
         if self._named_s is None:
             self._named_s = now_s
         if not self._is_asked or now_s - self._named_s < EVERY_S:
@@ -54,7 +54,7 @@ class Owner:
         return self.name
 
     def other(self, now_s: float) -> Machine | None:
-        """Return the machine that is there beside us, the one heard last; None for none."""
+        """Return the other machine, the one heard last; None for none."""
         for said, heard_s in list(self._others.values()):
             if now_s - heard_s >= GONE_S:
                 del self._others[said.id]
@@ -63,7 +63,7 @@ class Owner:
     def may_clear(self, now_s: float) -> bool:
         """Say whether pots that are not ours are nobody's who is still there and would have answered.
 
-        A rehearsal is over too soon for that, and its pots are nobody's loss.
+        A rehearsal is over too soon for that, and its pots do not matter.
         """
         has_waited = self._named_s is not None and now_s - self._named_s >= GONE_S
         return self._rehearsed or (has_waited and self.other(now_s) is None)
@@ -74,7 +74,7 @@ def owner_topic(workshop: str, rehearsed: bool = False) -> str:
 
 
 def read(payload: bytes) -> Machine | None:
-    """Return the machine that is named; None where it is no such name."""
+    """Return the machine of a name; None for an invalid name."""
     found = _SAID.fullmatch(payload[: _LARGEST + 1].decode("utf-8", "replace"))
     return None if found is None else Machine(found["id"], found["name"] or "unnamed")
 
@@ -82,14 +82,14 @@ def read(payload: bytes) -> Machine | None:
 def found(ours: Machine, payload: bytes, state: bytes) -> Machine | None:
     """Return the machine that is there, by the retained name and `$state`; None where it is ours or has gone.
 
-    A broker that lost power may hold a state that is no longer so. Our watch sets that right.
+    A broker that lost power may hold an outdated state. Our watch corrects that.
     """
     said = read(payload)
     return said if said is not None and said.id != ours.id and state in (b"init", b"ready") else None
 
 
 def in_words(workshop: str, other: Machine) -> str:
-    """Return what is wrong, and what to do."""
+    """Return the fault, and what to do."""
     return (
         f"the machine {other} publishes there as workshop {workshop} too, so values are now of the one, now "
         "of the other; give one of the two another `workshop:` in its settings, and restart its watch"
@@ -102,7 +102,7 @@ def overheard(base: str) -> list[str]:
 
 
 def is_wiped_out(topic: str, ours: bytes | None, heard: bytes) -> bool:
-    """Say whether what was heard is not what we said last of an alarm, or of being there."""
+    """Return whether a message overwrites what we last published of an alarm, or of our state."""
     if ours is None or heard == ours:
         return False
     if topic.endswith("/$state"):

@@ -1,4 +1,4 @@
-"""What stands on the broker beside the values: how all is described, and what an earlier run left. Pure."""
+"""What is on the broker besides values: the descriptions, and leftovers of an earlier run. Pure."""
 
 from collections.abc import Mapping
 
@@ -10,10 +10,10 @@ _MOST_FOUND = 100  # devices, and messages to home automation, of one workshop
 
 
 class Retained:
-    """The descriptions with their versions, and what home automation is told.
+    """The descriptions with their versions, and the discovery messages.
 
     In each connection: `begin`, `hear` what the filters find; then `before`, `after`, `leftovers`, once each.
-    prefix: where home automation looks; None to tell it nothing, and to take back what it was told.
+    prefix: where home automation looks; None to publish no discovery, and remove earlier ones.
     """
 
     def __init__(self, workshop: str, pots: Mapping[str, Pot], rehearsed: bool, prefix: str | None) -> None:
@@ -38,7 +38,7 @@ class Retained:
         self._found_configs.clear()
 
     def hear(self, topic: str, payload: bytes) -> bool:
-        """Take what the filters find; say whether it was that."""
+        """Take a message found by the filters; return whether it was one."""
         if discovery.is_config(self._workshop, topic, self._rehearsed):
             if payload and len(self._found_configs) < _MOST_FOUND:
                 self._found_configs[topic] = payload
@@ -51,7 +51,7 @@ class Retained:
         return True
 
     def before(self, now_s: int) -> list[Message]:
-        """Return what goes out before the values: what is no more is cleared, then the descriptions."""
+        """Return what goes out before the values: leftovers are cleared, then the descriptions."""
         messages: list[Message] = []
         for device, described in self._described.items():
             earlier = self._found.get(device)
@@ -63,7 +63,7 @@ class Retained:
         return messages
 
     def after(self) -> list[Message]:
-        """Return what goes out once all is ready, in order; a topic may come twice."""
+        """Return what goes out once everything is ready, in order; a topic may come twice."""
         messages: list[Message] = []
         for topic, message in self._configs.items():
             if gone := discovery.without_dropped(message, self._found_configs.get(topic, b"")):
@@ -82,7 +82,7 @@ class Retained:
         ]
 
     def removal(self) -> list[Message]:
-        """Return what takes all of it away, the values too."""
+        """Return what removes everything, values included."""
         messages: list[Message] = []
         for device, described in reversed(self._described.items()):  # the root first
             messages += homie_description.removal(device, described, self._rehearsed)

@@ -1,1 +1,1 @@
-"""What the record is asked: lists of batches, details that somebody gives, commands and their answers."""
+"""Requests to the record: lists of batches, details to enter, commands and their answers."""

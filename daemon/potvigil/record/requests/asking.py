@@ -1,8 +1,7 @@
-"""Asking something of the watch, and hearing what became of it.
+"""Giving a command to the watch, and getting its result.
 
-A command is a row of the record. The watch takes it at its next tick and says there what became of it. What
-no watch takes is given up on here, and refused for good: nobody finds a batch opened, or an alarm put aside,
-days later.
+A command is a row of the record. The watch takes it at its next tick and writes its result there. A command
+that no watch takes is refused here for good: nobody finds a batch opened, or an alarm shelved, days later.
 """
 
 from potvigil.model.events import Answer, Outcome
@@ -16,7 +15,7 @@ _UNKNOWN = "the watch accepted it but has not reported the result; see `potvigil
 
 
 def is_settled(store: Store, commands: range, waited_s: float, patience_s: float = COMMAND_LASTS_S) -> bool:
-    """Say whether it is known what became of commands; those that nobody will take any more are refused.
+    """Return whether the results of commands are known; those that no watch will take now are refused.
 
     waited_s: since they were written. Raises a RecordError.
     """
@@ -30,5 +29,5 @@ def is_settled(store: Store, commands: range, waited_s: float, patience_s: float
 
 
 def answer_of(row: AskedRow) -> Answer:
-    """Return what became of a command that is settled."""
+    """Return the result of a settled command."""
     return row.answer or Answer(Outcome.FAILED, _UNKNOWN)

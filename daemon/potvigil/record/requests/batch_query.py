@@ -1,4 +1,4 @@
-"""Which batches somebody wants to see."""
+"""Which batches to list."""
 
 from dataclasses import dataclass
 from typing import Any
@@ -6,17 +6,16 @@ from typing import Any
 from potvigil.model.events import AlarmId, Verdict
 from potvigil.record.readable import ALL_ROWS
 
-# Of a batch's verdict, beside the core's own: not closed yet.
+# In place of a verdict: not closed yet.
 OPEN = "open"
 
 
 @dataclass(frozen=True, slots=True)
 class Wanted:
-    """What a list of batches is narrowed to; None is any.
+    """The filter of a list of batches; None is any.
 
-    text: in any of the details, upper and lower case alike for ASCII. since_utc_s, before_utc_s: when the
-    batch began; one that began without a wall clock is in no such span. skip: how many of the newest to leave
-    out.
+    text: in any of the details, ignoring case for ASCII. since_utc_s, before_utc_s: when the batch started;
+    one that started without a wall clock is in no such span. skip: how many of the newest to leave out.
     """
 
     pot_id: str | None = None
@@ -29,7 +28,7 @@ class Wanted:
     skip: int = 0
 
     def where(self) -> tuple[str, tuple[Any, ...]]:
-        """Return the clause that narrows batch b of pot p, and its values."""
+        """Return the clause that filters batch b of pot p, and its values."""
         tests: list[tuple[str, tuple[Any, ...]]] = []
         if self.pot_id is not None:
             tests.append(("p.name = ?", (self.pot_id,)))
@@ -44,7 +43,7 @@ class Wanted:
         if self.alarm is not None:
             tests.append(("b.id IN (SELECT batch FROM event WHERE alarm = ?)", (self.alarm,)))
         if self.text is not None:
-            # the newest edit of a field is what stands
+            # the newest edit of a field is its present value
             tests.append(
                 (
                     "b.id IN (SELECT e.batch FROM edit e WHERE e.id = (SELECT max(n.id) FROM edit n "

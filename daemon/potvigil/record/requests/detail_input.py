@@ -1,4 +1,4 @@
-"""What somebody says of a batch, made ready to be kept; the workshop's habits, as the record knows them."""
+"""Details that somebody enters, made ready to be kept; the workshop's unit and zone, by the record."""
 
 import json
 from collections.abc import Mapping
@@ -15,10 +15,10 @@ from potvigil.record.store import Store
 def given_details(
     store: Store, row: BatchRow | None, texts: Mapping[Detail, str], now_utc_s: float
 ) -> dict[Detail, str]:
-    """Return details as they are kept. Raises DetailError.
+    """Return details in the form in which they are kept. Raises DetailError.
 
-    row: the batch they are of, None for one not yet open. A mixed-at time like `21:40` is the one nearest to
-    its fill, or to now.
+    row: their batch, None for one not yet open. A mixed-at time like `21:40` is the one nearest to its fill,
+    or to now.
     """
     return {
         field: _mixed_at(text, store, row, now_utc_s)
@@ -52,7 +52,7 @@ def _mixed_at(text: str, store: Store, row: BatchRow | None, now_utc_s: float) -
 
 
 def _zone_of(store: Store, row: BatchRow | None) -> tzinfo | None:
-    """Return the zone of the settings that were in force when the batch began, or are now."""
+    """Return the zone of the settings in force when the batch started, or now."""
     runs = [run for run in store.runs() if row is None or run.id == row.run_id]
     return _zone(json.loads(runs[-1].settings_json)) if runs else None
 

@@ -1,1 +1,1 @@
-"""The record by table: each file writes and reads some of them, and `store.py` is all of them."""
+"""The record by table: each file writes and reads some of them; `store.py` combines them."""

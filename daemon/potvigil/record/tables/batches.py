@@ -1,4 +1,4 @@
-"""Batches, their events and changes: kept, listed, found."""
+"""Batches, their events and edits: kept, listed, found."""
 
 import json
 from collections.abc import Mapping
@@ -35,7 +35,7 @@ class Batches(Ledger):
 
     def open_batch(self, pot_id: str, event: BatchOpened) -> int:
         """Open a batch and return its number."""
-        with suppress(RecordError):  # a disk that has gone must not stop the numbering
+        with suppress(RecordError):  # a missing disk must not stop the numbering
             self._last_batch_id = max(self._last_batch_id, self._newest_batch_id())
         self._last_batch_id += 1
         batch_id = self._last_batch_id
@@ -85,7 +85,7 @@ class Batches(Ledger):
         self._write_at_once(*_edit(batch_id, event.field, event.new, event.by, event.t_s, event.utc_s))
 
     def edit(self, batch_id: int, details: Mapping[Detail, str], by: str, utc_s: float | None) -> None:
-        """Change details of a closed batch; what stands already stays.
+        """Change details of a closed batch; details already set to that stay as they are.
 
         Raises UnknownBatchError, or as `flush` does (it stays queued).
         """
@@ -100,7 +100,7 @@ class Batches(Ledger):
         self.flush()
 
     def batches(self, pot_id: str | None = None, limit: int | None = None) -> list[BatchRow]:
-        """Return the batches of a pot or of all, the newest first, at most `limit`."""
+        """Return the batches of a pot or of all, newest first, at most `limit`."""
         where, values = ("", ()) if pot_id is None else ("WHERE p.name = ? ", (pot_id,))
         return self._db.read(
             _batch_row,
@@ -109,11 +109,11 @@ class Batches(Ledger):
         )
 
     def listed(self, wanted: Wanted | None = None) -> list[ListedBatch]:
-        """Return the batches that are wanted, the newest first; 30 us each."""
+        """Return the batches that match, newest first; 30 us each."""
         return self._db.read(listed_batch, *listing(wanted or Wanted()))
 
     def leaks(self, pot_id: str) -> list[LeakRow]:
-        """Return the leak of each closed batch of a pot, the oldest first; 3 us each."""
+        """Return the leak of each closed batch of a pot, oldest first; 3 us each."""
         return self._db.read(
             _leak,
             "SELECT b.id, coalesce(b.leak_t_s, b.end_t_s), b.start_utc_s, b.leak_pa_per_s, "
@@ -124,7 +124,7 @@ class Batches(Ledger):
         )
 
     def count(self, wanted: Wanted | None = None) -> int:
-        """Return how many batches are wanted, whatever the limit."""
+        """Return how many batches match, whatever the limit."""
         where, values = (wanted or Wanted()).where()
         found: int = self._db.rows(
             f"SELECT count(*) FROM batch b JOIN pot p ON p.id = b.pot {where}", values
@@ -132,7 +132,7 @@ class Batches(Ledger):
         return found
 
     def batch(self, batch_id: int) -> BatchRow:
-        """Return a batch; raises UnknownBatchError, which says what batches there are."""
+        """Return a batch; raises UnknownBatchError, which lists the existing ones."""
         rows = self._db.read(_batch_row, f"SELECT {_BATCH} WHERE b.id = ?", (batch_id,))
         if not rows:
             lowest, highest = self._db.rows("SELECT min(id), max(id) FROM batch")[0]
@@ -152,7 +152,7 @@ class Batches(Ledger):
         return rows[0] if rows else None
 
     def latest_unseen_batch(self, pot_id: str) -> BatchRow | None:
-        """Return the batch a restart must feed again.
+        """Return the batch that a restart must replay.
 
         That is the open one, or the last one while an alarm raised since its start has not been acknowledged.
         """
@@ -166,11 +166,11 @@ class Batches(Ledger):
         return last[0] if unseen else None
 
     def rehearsed(self, batch_id: int) -> str | None:
-        """Return what night a batch rehearsed, None for a real one."""
+        """Return which night a batch rehearsed, None for a real one."""
         return self.batch(batch_id).rehearsed
 
     def edits(self, batch_id: int) -> list[EditRow]:
-        """Return the changes of a batch's details, the oldest first."""
+        """Return the changes of a batch's details, oldest first."""
         return self._db.read(
             lambda row: EditRow(Detail(row[0]), *row[1:]),
             "SELECT field, old, new, by, t_s, utc_s FROM edit WHERE batch = ? ORDER BY id",
@@ -186,7 +186,7 @@ class Batches(Ledger):
         )
 
     def standing_alarms(self) -> list[tuple[str, AlarmEvent]]:
-        """Return the latest event of each alarm that is not normal, as (pot, event), the oldest first."""
+        """Return the latest event of each alarm that is not normal, as (pot, event), oldest first."""
         latest = self._db.read(
             lambda row: (row[0], event_from_text("alarm", row[1])),
             "SELECT p.name, e.line FROM event e JOIN pot p ON p.id = e.pot WHERE e.id IN "
@@ -197,7 +197,7 @@ class Batches(Ledger):
     def taught(
         self, pot_id: str, *, rehearsed: bool, before: int | None = None, limit: int = 1
     ) -> list[TaughtRow]:
-        """Return what the newest batches that taught left known of a pot, the newest first.
+        """Return what was known of a pot after each of the newest batches that taught, newest first.
 
         rehearsed: by batches that were rehearsed or replayed, or by real ones; never by both. before: only
         batches with a lower number.
@@ -270,7 +270,7 @@ def _leak(row: Any) -> LeakRow:
 def _edit(
     batch_id: int, field: Detail, new: str, by: str, t_s: float | None, utc_s: float | None
 ) -> tuple[str, tuple[Any, ...]]:
-    """Return statement and values that keep an edit; what it replaces is what the record has."""
+    """Return statement and values that keep an edit; the old value is the record's."""
     return (
         "INSERT INTO edit (batch, field, old, new, by, t_s, utc_s) VALUES (?1, ?2, coalesce("
         "(SELECT new FROM edit WHERE batch = ?1 AND field = ?2 ORDER BY id DESC LIMIT 1), ''), "

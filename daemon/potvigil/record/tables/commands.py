@@ -1,4 +1,4 @@
-"""What is asked of the watch: written by whoever asks, taken up by the watch."""
+"""Commands to the watch: written by whoever gives them, taken by the watch."""
 
 import time
 from collections.abc import Mapping, Sequence
@@ -10,9 +10,9 @@ from potvigil.record.rows import AskedRow
 from potvigil.record.tables.ledger import POT, Ledger
 from potvigil.record.validation import refuse
 
-# Commands taken up in one tick; what is more waits for the next.
+# Commands taken in one tick; the rest wait for the next.
 COMMANDS_A_TICK = 100
-# A command that no watch takes in so long is refused, and never carried out later.
+# A command not taken within so long is refused, and never carried out later.
 COMMAND_LASTS_S = 60.0
 NOBODY = f"the watch is not running; {START_THE_WATCH}, and try again"
 LATE = "the watch did not answer in time; check whether it hangs (`systemctl status potvigil`), and try again"
@@ -22,13 +22,13 @@ class Commands(Ledger):
     """Commands to the watch."""
 
     def take_commands(self, t_s: float) -> list[tuple[str, Command]]:
-        """Return the commands nobody has taken yet, as (pot, command), in order; each is taken once.
+        """Return the commands not taken yet, as (pot, command), in order; each is taken once.
 
-        One that was asked of an earlier watch, or too long ago, is refused: who asked has given up on it.
+        One given to an earlier watch, or too long ago, is refused: whoever gave it has stopped waiting.
         """
         version = self._db.rows("PRAGMA data_version")[0][0]
         if version == self._commands_read_at and not self._asked_here:
-            return []  # no other connection has written since: a tick costs no more than this
+            return []  # no other connection has written since: this check is all a tick costs
         most = COMMANDS_A_TICK + len(self._taken_unwritten)
         rows = self._db.rows(
             f"SELECT c.run, c.asked_boot_s, {_COMMAND} WHERE c.t_s IS NULL AND c.outcome IS NULL "
@@ -46,11 +46,11 @@ class Commands(Ledger):
                 why = NOBODY
             elif asked_boot_s is None or not 0.0 <= _boot_s() - asked_boot_s <= COMMAND_LASTS_S:
                 why = LATE
-            # what the watch asked itself is for the batch it opened, and outlives it with that
+            # a command the watch gave itself belongs to the batch it opened, and survives with that
             if why is not None and command.by != LAST_BATCH:
                 self._queue_answer(number, Answer(Outcome.REFUSED, why))
                 continue
-            # whoever gave up on it a moment ago was too late
+            # taken: giving up on it now comes too late
             sql = "UPDATE command SET t_s = ?, outcome = NULL, answer = NULL WHERE id = ?"
             self._urgent.append((sql, (t_s, number)))
             taken.append((pot_id, command))
@@ -59,7 +59,7 @@ class Commands(Ledger):
         return taken
 
     def answer(self, command: Command, answer: Answer) -> None:
-        """Say what became of a command that was taken."""
+        """Keep the answer to a command that was taken."""
         if command.row is not None:
             self._queue_answer(command.row, answer)
             self._try_now()
@@ -76,13 +76,13 @@ class Commands(Ledger):
         by: str = "",
         field: Detail | None = None,
     ) -> range:
-        """Ask something of the watch of a pot; fields as of Command. Otherwise as `add_commands`."""
+        """Give a command to the watch of a pot; fields as of Command. Otherwise as `add_commands`."""
         return self.add_commands([(pot_id, Command(action, 0.0, alarm, text, duration_s, by, field))], utc_s)
 
     def add_commands(self, asked: Sequence[tuple[str, Command]], utc_s: float | None) -> range:
-        """Ask several things, as (pot, command), in one go; return the numbers of their rows.
+        """Give several commands, as (pot, command), at once; return the numbers of their rows.
 
-        What became of them is to be had by `asked`. Raises RefusedError, or when they could not be written.
+        `asked` returns their results. Raises RefusedError, or when they could not be written.
         """
         for _, c in asked:
             row = {"action": c.action, "alarm": c.alarm, "text": c.text, "by": c.by, "field": c.field}
@@ -116,7 +116,7 @@ class Commands(Ledger):
         return range(last - len(asked) + 1, last + 1)
 
     def asked(self, commands: range) -> list[AskedRow]:
-        """Return what became of commands so far, in order."""
+        """Return the results of commands so far, in order."""
         return self._db.read(
             _asked,
             "SELECT p.name, c.t_s, c.outcome, c.answer FROM command c JOIN pot p ON p.id = c.pot "
@@ -125,7 +125,7 @@ class Commands(Ledger):
         )
 
     def give_up(self, commands: range, why: str) -> None:
-        """Refuse those of the commands that no watch has taken. Raises when it could not be written."""
+        """Refuse those of the commands not taken by a watch. Raises when that could not be written."""
         with self._db.transaction(durable=True):
             self._db.execute(
                 "UPDATE command SET outcome = ?, answer = ? "
@@ -170,7 +170,7 @@ _COMMAND = (
 
 
 def _boot_s() -> float:
-    """Return the clock that never jumps, s; what other processes ask is dated by it, also in a rehearsal."""
+    """Return the monotonic clock, s; commands of other processes are dated by it, even in a rehearsal."""
     return time.clock_gettime(time.CLOCK_BOOTTIME)
 
 

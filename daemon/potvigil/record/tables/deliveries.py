@@ -1,4 +1,4 @@
-"""What was told to whom on their phones, and what came of it."""
+"""Deliveries: who was notified of what on their phone, and whether that worked."""
 
 from collections.abc import Sequence
 from typing import Any
@@ -12,7 +12,7 @@ class Deliveries(Ledger):
     """Deliveries, written by the notifier."""
 
     def add_deliveries(self, rows: Sequence[DeliveryRow]) -> None:
-        """Keep what came of telling. Raises when it could not be written."""
+        """Keep deliveries. Raises when they could not be written."""
         with self._db.transaction(durable=True):
             self._db.execute_many(
                 "INSERT OR IGNORE INTO pot (name) VALUES (?)",
@@ -28,7 +28,7 @@ class Deliveries(Ledger):
             )
 
     def deliveries(self, pot_id: str, from_s: float, to_s: float | None = None) -> list[DeliveryRow]:
-        """Return what was told of a pot, and of the watch itself, from `from_s` to `to_s`, in order."""
+        """Return the deliveries about a pot and about the watch itself, from `from_s` to `to_s`, in order."""
         return self._db.read(
             _delivery,
             "SELECT d.t_s, d.utc_s, p.name, d.alarm, d.target, d.kind, d.fault FROM delivery d "

@@ -1,6 +1,6 @@
 """The faults of samples: each text is kept once, however many samples have it.
 
-A probe that is lost says the same sentence a second, all night: with every sample it was two thirds of the
+A lost probe gives the same sentence every second, all night: kept with each sample it took two thirds of the
 record. `sample.faults` holds the number of its text in the table `fault`.
 """
 
@@ -12,7 +12,7 @@ from potvigil.record.readable import Readable
 
 Faults = tuple[Fault, ...]
 
-# What a query of samples asks for. A number without its text comes back itself, and is then unreadable.
+# The columns of a query of samples. A number without its text comes back as itself, and is then unreadable.
 FAULTS_TEXT = "coalesce((SELECT fault.faults FROM fault WHERE fault.id = sample.faults), sample.faults)"
 
 

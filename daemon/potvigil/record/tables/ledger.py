@@ -1,4 +1,4 @@
-"""What is to be written: queued in memory, and written in one transaction."""
+"""The queue: kept in memory, written in one transaction."""
 
 from collections import deque
 from collections.abc import Iterator
@@ -15,19 +15,20 @@ from potvigil.record.rows import TraceRow
 from potvigil.record.spool import Unwritten
 from potvigil.record.tables.faults import numbers_of
 
-# Measured on ext4, each commit flushed: one pot at 1 Hz costs the card 33 MB in 10 h at 60 s, 52 MB at 30 s.
+# Measured on ext4, each commit flushed: one pot at 1 Hz writes 33 MB in 10 h at 60 s, 52 MB at 30 s.
 SAMPLE_COMMIT_PERIOD_S = 60.0
-# After a refused write; not every second, because a locked file costs its patience a try.
+# After a refused write; not every second, because each try on a locked file waits for its timeout.
 RETRY_PERIOD_S = 10.0
 # Kept while the disk refuses: 12 h of one pot at 1 Hz, about 15 MB.
 BUFFER_SAMPLES = 43_200
-# What the watch knew, often enough for a chart as wide as a page. While the disk refuses: 12 h of six pots.
+# Traces of what the watch knew, enough for a chart as wide as a page. While the disk refuses: 12 h of six
+# pots.
 TRACE_PERIOD_S = 60.0
 BUFFER_TRACES = 4320
 
 
 class Ledger:
-    """An open record, and what is queued to be written; see Store."""
+    """An open record and its queue; see Store."""
 
     def __init__(self, db: Readable) -> None:
         """Use `Store.open` or `Store.open_read_only`."""
@@ -44,7 +45,7 @@ class Ledger:
         self._traces: deque[tuple[str, TraceRow]] = deque(maxlen=BUFFER_TRACES)
         self._trace_due_s: dict[str, float] = {}
         self._last_batch_id = 0
-        self._is_open = True  # False while _db only stands in for the record
+        self._is_open = True  # False while _db is a stand-in for the record
         self._is_held = False
         self._unwritten: Unwritten | None = None
         self._who = ""
@@ -53,7 +54,7 @@ class Ledger:
         self.begun_anew: str | None = None
 
     def close(self) -> None:
-        """Write what is queued and close; raises as `flush` does but closes; may be repeated."""
+        """Write the queue and close; raises as `flush` does, but closes anyway; may be repeated."""
         try:
             if self._samples or self._traces or self._urgent:
                 self.flush()
@@ -81,7 +82,7 @@ class Ledger:
     def commit_due(self, t_s: float) -> None:
         """Write the queue if a commit is due at `t_s`; to be called at the end of each tick.
 
-        Raises a RecordError for as long as the record refuses; tries again each RETRY_PERIOD_S.
+        Raises a RecordError as long as writes are refused; retries every RETRY_PERIOD_S.
         """
         if t_s >= self._due_s:
             self._due_s = t_s + RETRY_PERIOD_S
@@ -91,7 +92,7 @@ class Ledger:
             raise type(self._failure)(str(self._failure))
 
     def flush(self) -> None:
-        """Write all that is queued, in one transaction; when refused, raise and keep it queued."""
+        """Write the whole queue in one transaction; when refused, raise and keep it."""
         try:
             if not self._is_open:
                 self._open_again()
@@ -113,9 +114,9 @@ class Ledger:
 
     @contextmanager
     def held(self) -> Iterator[None]:
-        """Hold back what is to be written at once, until the next `commit_due` or `flush`.
+        """Hold back writes until the next `commit_due` or `flush`.
 
-        A slow card takes seconds a time: a tick in which much happens must not wait for it again and again.
+        A slow card takes seconds for each: a busy tick must not wait for it again and again.
         """
         self._is_held = True
         try:
@@ -124,7 +125,7 @@ class Ledger:
             self._is_held = False
 
     def _open_again(self) -> None:
-        """Open the record that could not be written when the watch began; raises while it cannot."""
+        """Open the record that could not be written when the watch started; raises while it still cannot."""
         if self._lock is None:
             self._lock = WatchLock.take(self.path, self._who)
         db = Database.open(self.path)
@@ -139,7 +140,7 @@ class Ledger:
         self._db, self._is_open, self._commands_read_at = db, True, None
 
     def append(self, pot_id: str, sample: Sample) -> None:
-        """Keep a sample; it is written with the next commit."""
+        """Queue a sample for the next commit."""
         if len(self._samples) == BUFFER_SAMPLES:
             self.dropped_samples += 1
         self._samples.append((pot_id, sample))
@@ -147,11 +148,11 @@ class Ledger:
             self._unwritten.add(pot_id, sample)
 
     def trace_due(self, pot_id: str, t_s: float) -> bool:
-        """Return whether what the watch knows of a pot is to be kept again."""
+        """Return whether a trace of a pot is due."""
         return t_s >= self._trace_due_s.get(pot_id, float("-inf"))
 
     def append_trace(self, pot_id: str, row: TraceRow) -> None:
-        """Keep what the watch knows; it is written with the next commit."""
+        """Queue a trace of what the watch knows for the next commit."""
         self._trace_due_s[pot_id] = row.t_s + TRACE_PERIOD_S
         self._traces.append((pot_id, row))
 
@@ -163,7 +164,7 @@ class Ledger:
         self._try_now()
 
     def _try_now(self) -> None:
-        """Write the queue; when refused, leave it to the next `commit_due` to try again and to say so."""
+        """Write the queue; when refused, leave it to the next `commit_due` to retry and report it."""
         try:
             if self._is_held:
                 self._due_s = float("-inf")
@@ -183,7 +184,7 @@ class Ledger:
         self._db.execute_many("INSERT OR IGNORE INTO pot (name) VALUES (?)", ((name,) for name in names))
         numbers: dict[str, int] = dict(self._db.rows("SELECT name, id FROM pot"))
         faults = numbers_of(self._db, (s.faults for _, s in self._samples))
-        # OR IGNORE: one row that is refused (the same instant twice) must not hold up all others for ever.
+        # OR IGNORE: one refused row (the same instant twice) must not block all others for ever.
         self._db.execute_many(
             f"INSERT OR IGNORE INTO sample (pot, {SAMPLE}) VALUES (?{', ?' * len(SAMPLE.split(','))})",
             ((numbers[pot_id], *sample_values(s), faults[s.faults]) for pot_id, s in self._samples),

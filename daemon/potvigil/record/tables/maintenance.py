@@ -1,4 +1,4 @@
-"""Care that a pot was given."""
+"""Maintenance of a pot."""
 
 from collections.abc import Iterable
 from typing import Any
@@ -12,7 +12,7 @@ from potvigil.record.validation import refuse
 
 
 class Maintenance(Ledger):
-    """Notes of care."""
+    """Notes of maintenance ("care")."""
 
     def add_care(
         self,
@@ -26,10 +26,10 @@ class Maintenance(Ledger):
         leak_pa_per_s: Interval | None = None,
         readings: Iterable[Sample] | None = None,
     ) -> None:
-        """Keep that a pot was given care at `utc_s`. Raises RefusedError, or when it could not be written.
+        """Keep a note of care at `utc_s`. Raises RefusedError, or when it could not be written.
 
-        due_utc_s: when it is to be done again. leak_pa_per_s: what a tightness test found; readings: what it
-        read, with pressures as in a recorded log.
+        due_utc_s: when it is due again. leak_pa_per_s: what a tightness test found; readings: its samples,
+        with pressures as in a recorded log.
         """
         leak = leak_pa_per_s
         rate = (None, None, None) if leak is None else (leak.value, leak.low, leak.high)
@@ -49,12 +49,12 @@ class Maintenance(Ledger):
             )
 
     def remove_care(self, pot_id: str, care_id: int) -> bool:
-        """Take back a note of care; return whether there was one."""
+        """Remove a note of care; return whether there was one."""
         with self._db.transaction(durable=True):
             return bool(self._db.execute(f"DELETE FROM care WHERE id = ? AND pot = {POT}", (care_id, pot_id)))
 
     def cares(self, pot_id: str) -> list[CareRow]:
-        """Return the care a pot was given, the oldest first."""
+        """Return the care of a pot, oldest first."""
         return self._db.read(
             _care,
             "SELECT id, utc_s, coalesce((SELECT coalesce(b.end_t_s, b.start_t_s) FROM batch b WHERE "
@@ -65,7 +65,7 @@ class Maintenance(Ledger):
         )
 
     def readings(self, care_id: int) -> list[Sample]:
-        """Return what a tightness test read, the first at 0 s; empty where nothing was kept."""
+        """Return the samples of a tightness test, the first at 0 s; empty where none were kept."""
         rows = self._db.read(
             lambda row: readings_from_text(row[0]),
             "SELECT readings FROM care WHERE id = ? AND readings IS NOT NULL",

@@ -1,4 +1,4 @@
-"""Runs of the watch, the record's time axis, and wall times that are mended."""
+"""Runs of the watch, the record's time axis, and the correction of wall times."""
 
 from collections.abc import Iterator
 from contextlib import suppress
@@ -10,26 +10,26 @@ from potvigil.record.errors import RecordError
 from potvigil.record.rows import RunRow
 from potvigil.record.tables.ledger import Ledger
 
-# Wall times are mended so much of the axis at a time: some ms, some tens on a Pi.
+# Wall times are corrected for this much of the axis at a time: some ms, some tens on a Pi.
 MEND_STEP_S = 600.0
-# A wall clock that moves by more against the boot clock was set; less is the two being read one by one.
+# A wall clock that moves more than this against the boot clock was set; less comes from reading them in turn.
 CLOCK_STEP_S = 1.0
 
-# After a restart the axis goes on at least this much later: no machine starts faster.
+# After a restart the axis continues at least this much later: no machine starts faster.
 _LEAST_GAP_S = 1.0
 
 
 class Runs(Ledger):
-    """Runs of the watch, and the times of what they kept."""
+    """Runs of the watch, and the times of their rows."""
 
     def begin_run(
         self, settings_json: str, boot_id: str, boot_s: float, utc_s: float | None, rehearsed: str | None
     ) -> float:
-        """Begin a run and return the axis offset, s: t_s = boot time + offset.
+        """Start a run and return the axis offset, s: t_s = boot time + offset.
 
-        The axis never runs backwards. Within one boot the offset stays. After a reboot the gap is that of UTC
-        where both ends know it; else the axis goes on right after the last stored instant, and the run's
-        `gap_known` is False. What the last run left in memory is taken back first.
+        The axis never runs backwards. Within one boot the offset is constant. After a reboot the gap is taken
+        from UTC where both ends know it; else the axis continues right after the last stored instant, and the
+        run's `gap_known` is False. Samples the last run left in memory are recovered first.
         """
         last = self.last_run()
         if self._unwritten is not None and last is not None and last.boot_id == boot_id:
@@ -52,12 +52,12 @@ class Runs(Ledger):
     def mend_times(
         self, boot_id: str, to_t_s: float, utc_less_t_s: float, *, was_set: bool
     ) -> Iterator[None]:
-        """Date anew what this boot kept before `to_t_s` without a wall time or with another, bit by bit.
+        """Correct missing or wrong wall times that this boot kept before `to_t_s`, step by step.
 
         Within a boot t_s is the truth, and utc_s = t_s + utc_less_t_s once the clock is set. was_set: it was
-        set under a running watch, so that a run may have begun with the right time and gone on with another.
-        Each step is for a tick of its own; what is not done to the end is begun again by the next watch.
-        Raises as `flush`.
+        set under a running watch, so that a run may have started with the right time and continued with
+        another. Each step belongs to its own tick; an unfinished correction is started again by the next
+        watch. Raises as `flush`.
         """
         (from_t_s,) = self._db.rows(
             "SELECT min(start_t_s) FROM run WHERE boot_id = ? AND "
@@ -87,7 +87,7 @@ class Runs(Ledger):
                 self._db.execute(statement, (utc_less_t_s, from_t_s, to_t_s, CLOCK_STEP_S))
 
     def runs(self) -> list[RunRow]:
-        """Return all runs, the oldest first."""
+        """Return all runs, oldest first."""
         return self._db.read(_run_row, f"SELECT {_RUN} FROM run ORDER BY id")
 
     def last_run(self) -> RunRow | None:
@@ -117,7 +117,7 @@ class Runs(Ledger):
         last_t_s = max(t_s for t_s, _ in instants)
         if boot_id == last_boot_id and boot_s + last_offset_s >= last_t_s:
             return last_offset_s, True
-        # Within a run both clocks advance alike: any instant of it that knows UTC dates its last one.
+        # Within a run both clocks advance alike: any dated instant of it dates its last one.
         dated = [(t_s, utc) for t_s, utc in instants if utc is not None and t_s >= run_t_s]
         if utc_s is None or not dated:
             return last_t_s + _LEAST_GAP_S - boot_s, False
@@ -126,7 +126,7 @@ class Runs(Ledger):
         return last_t_s + max(gap_s, _LEAST_GAP_S) - boot_s, gap_s >= 0.0
 
 
-# What else has a wall time; the runs last, because they tell what there is to mend.
+# What else has a wall time; runs last, because they show what has to be corrected.
 _WRONG = "{0}t_s >= ?2 AND {0}t_s < ?3 AND ({0}utc_s IS NULL OR abs({0}utc_s - {0}t_s - ?1) > ?4)"
 _MENDED = (
     "UPDATE event SET utc_s = t_s + ?1, line = CASE kind WHEN 'batch-closed' THEN json_set(line, "

@@ -1,4 +1,4 @@
-"""What was read, and what the watch knew, given back."""
+"""Reads back samples, and traces of what the watch knew."""
 
 from collections.abc import Iterator
 from typing import Any
@@ -41,7 +41,7 @@ class Samples(Ledger):
     ) -> list[TraceRow]:
         """Return what the watch knew of a pot from `from_t_s` to `to_t_s` (both included), in order.
 
-        about: of more than so many only each second, third and so on, as a drawing needs them.
+        about: of more than so many, only every second, third and so on, enough for a drawing.
         """
         rows = self._db.rows(
             f"SELECT {TRACE} FROM trace WHERE pot = {POT} AND t_s >= ? AND t_s <= ? ORDER BY t_s",
@@ -60,7 +60,7 @@ class Samples(Ledger):
         ambient: bool,
         thinned: bool,
     ) -> list[curves.Bucket]:
-        """Return what was read in equal stretches of time; see record/curve.py, also for the next three."""
+        """Return the samples in equal stretches of time; see record/curve.py, also for the next three."""
         return list(
             curves.buckets(
                 self._db,
@@ -81,7 +81,7 @@ class Samples(Ledger):
         return curves.utc_less_t_s(self._db, pot_id, to_s)
 
     def last_sample(self, pot_id: str) -> Sample | None:
-        """Return the last sample of a pot that is written, None when there is none."""
+        """Return the last written sample of a pot, None when there is none."""
         samples = self._db.read(
             _sample,
             f"SELECT {_SAMPLE} FROM sample WHERE pot = {POT} ORDER BY t_s DESC LIMIT 1",
