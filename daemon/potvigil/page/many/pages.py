@@ -3,7 +3,7 @@
 Which records there are for whom says the database (row security): one that a reader may not see is empty.
 """
 
-from collections.abc import Mapping
+from collections.abc import Mapping, Sequence
 from datetime import tzinfo
 from typing import Any
 from urllib.parse import quote
@@ -28,7 +28,7 @@ from potvigil.page.views.words import Severity
 from potvigil.record.requests.batch_query import Wanted
 from potvigil.record.requests.detail_input import habits_of
 from potvigil.record.store import Store
-from potvigil.record.tables.batches import listed_batch, listing
+from potvigil.record.tables.batches import listed_batch, listing, listing_begun
 from potvigil.upkeep.pictures import kind_of
 
 QUERY = (*batches.QUERY, "workshop", "record")
@@ -120,9 +120,7 @@ class ManyPages:
             if (str(each.id) == query["record"] if query["record"] else not each.is_past)
             and query["workshop"] in ("", each.workshop)
         ]
-        found = self._seeing.reader.of_each(
-            *listing(wanted), order=_NEWEST_FIRST, most=batches.PAGE + 1, skip=skip, among=among
-        )
+        found = self._found(wanted, among, skip)
         habits: dict[UUID, tuple[str, tzinfo | None]] = {}
         rows = []
         for record, row in found:
@@ -133,6 +131,20 @@ class ManyPages:
             place = f"{records[record].workshop}/{line['pot']}"
             rows.append(line | {"href": f"/of/{record}/batch/{line['id']}", "place": place})
         return batches.told_list(rows, query, page)
+
+    def _found(self, wanted: Wanted, among: Sequence[UUID], skip: int) -> list[tuple[UUID, Any]]:
+        """Return the lines of a page: which batches these are, then of those alone all that is shown."""
+        of_each = self._seeing.reader.of_each
+        begun = of_each(
+            *listing_begun(wanted), order=_NEWEST_FIRST, most=batches.PAGE + 1, skip=skip, among=among
+        )
+        if not begun:
+            return []
+        here = [(record, row[0]) for record, row in begun]
+        these = Wanted(numbers=tuple(sorted({number for _, number in here})))
+        rows = of_each(*listing(these), order=_NEWEST_FIRST, among=list({record for record, _ in here}))
+        lines = {(record, row[0]): row for record, row in rows}
+        return [(each[0], lines[each]) for each in here if each in lines]
 
     async def batch(self, request: Request) -> Response:
         record, batch_id = _record(request), batch_id_of(request)
