@@ -374,6 +374,23 @@ def test_what_a_list_shows_of_a_batch_is_asked_of_the_records_on_that_page_alone
         assert reader.asked_among[4:] == [{ONE, TWO}]
 
 
+def test_a_list_reads_the_settings_of_a_record_again_only_when_they_may_be_others(tmp_path) -> None:
+    record = kept(tmp_path / "a.db", "mill", "wheel", leaks=True)
+    reader = Reader({ONE: ("mill", record)})
+    with shown(reader) as client:
+        assert " psi/h" in client.get("/batches").text
+        read = reader.opened_times
+        client.get("/batches")
+        assert reader.opened_times == read
+        with Store.open(record) as store:
+            settings = store.last_run().settings_json.replace('"pressure":"psi"', '"pressure":"bar"')
+            assert settings != store.last_run().settings_json
+            store.begin_run(settings, "boot-2", 9000.0, None, None)
+        reader.batches[ONE] = "2"
+        html = client.get("/batches").text
+        assert " bar/h" in html and " psi/h" not in html
+
+
 def test_health_reads_a_record_again_only_when_its_batches_or_its_care_are_others(reader) -> None:
     with shown(reader) as client:
         first = client.get("/health").text

@@ -29,6 +29,7 @@ from potvigil.record.requests.batch_query import Wanted
 from potvigil.record.requests.detail_input import habits_of
 from potvigil.record.store import Store
 from potvigil.record.tables.batches import listed_batch, listing, listing_begun
+from potvigil.studio.reading import Shipped
 from potvigil.upkeep.pictures import kind_of
 
 QUERY = (*batches.QUERY, "workshop", "record")
@@ -42,6 +43,7 @@ class ManyPages:
     def __init__(self, seeing: Seeing) -> None:
         self._seeing = seeing
         self._ageing = AgeingOfAll(seeing.reader, self._settings)
+        self._habits: dict[UUID, tuple[str, tuple[str, tzinfo | None]]] = {}
 
     async def glance(self, request: Request) -> Response:
         now = await self._seeing.tell()
@@ -121,16 +123,21 @@ class ManyPages:
             and query["workshop"] in ("", each.workshop)
         ]
         found = self._found(wanted, among, skip)
-        habits: dict[UUID, tuple[str, tzinfo | None]] = {}
         rows = []
         for record, row in found:
-            if record not in habits:
-                with self._seeing.reader.opened(record) as store:
-                    habits[record] = habits_of(store)
-            line = batches.line(listed_batch(row), *habits[record])
+            habits = self._habits_of(records[record])
+            line = batches.line(listed_batch(row), *habits)
             place = f"{records[record].workshop}/{line['pot']}"
             rows.append(line | {"href": f"/of/{record}/batch/{line['id']}", "place": place})
         return batches.told_list(rows, query, page)
+
+    def _habits_of(self, shipped: Shipped) -> tuple[str, tzinfo | None]:
+        """Return unit and time zone of a record, read again when its settings may be others."""
+        known = self._habits.get(shipped.id)
+        if known is None or known[0] != shipped.batches:
+            with self._seeing.reader.opened(shipped.id) as store:
+                known = self._habits[shipped.id] = shipped.batches, habits_of(store)
+        return known[1]
 
     def _found(self, wanted: Wanted, among: Sequence[UUID], skip: int) -> list[tuple[UUID, Any]]:
         """Return the lines of a page: which batches these are, then of those alone all that is shown."""
