@@ -1,4 +1,4 @@
-"""A real MQTT broker for tests, and listeners that share no code with the program: the Mosquitto tools."""
+"""A real MQTT broker for tests, and listeners that share no code with the program: Mosquitto's tools."""
 
 import shutil
 import signal
@@ -29,7 +29,7 @@ class Heard:
 class Broker:
     """Mosquitto on a free loopback port, with its configuration in `folder`; a context manager.
 
-    persistent: what is retained outlives a stop. password: (user, password) without which nobody gets in.
+    persistent: retained messages survive a stop. password: (user, password) required to connect.
     more: further lines of its configuration; is_open: False where these say who gets in.
     tls: the listener speaks TLS with a certificate of our own authority, `ca_file`. most_queued: messages
     that are kept for a subscriber that is away; None for Mosquitto's 1000.
@@ -84,7 +84,7 @@ class Broker:
         wait_until(self._accepts, f"no broker on port {self.port}: {self.folder}/mosquitto.log")
 
     def stop(self) -> None:
-        """Stop as a service is stopped; what is retained is saved where the broker is persistent."""
+        """Stop as a service is stopped; retained messages are saved if the broker is persistent."""
         self._end(signal.SIGTERM)
 
     def kill(self) -> None:
@@ -138,7 +138,7 @@ class Listener:
     def __init__(self, command: list[str], topic: str) -> None:
         self.heard: list[Heard] = []
         self._subscribed = threading.Event()
-        # -d says when the broker has confirmed the subscription
+        # -d reports when the broker has confirmed the subscription
         self._process = subprocess.Popen(
             ["stdbuf", "-oL", *command, "-q", "1", "-d", "-t", topic, "-F", "heard %r %q %t %x"],
             stdout=subprocess.PIPE,
@@ -184,7 +184,7 @@ class Listener:
 
 
 def retained(broker: Broker, topic: str = "#") -> dict[str, bytes]:
-    """Return what a client that comes now finds on the broker."""
+    """Return what a new client finds on the broker."""
     with broker.listen(topic, "-t", HELLO) as listener:
         broker.publish(HELLO, b"all that is retained was sent before this")
         listener.wait_for(HELLO)
@@ -202,7 +202,7 @@ def settle(count: Callable[[], int], quiet_s: float = 0.15) -> None:
 
 
 def free_port() -> int:
-    """Return a loopback port that nobody listens on now."""
+    """Return a free loopback port."""
     with socket.socket() as probe:
         probe.bind((HOST, 0))
         return int(probe.getsockname()[1])
@@ -251,7 +251,7 @@ def _run(tool: str, *arguments: str | Path) -> None:
 
 
 def _tool(name: str) -> str:
-    """Return a program's path; the broker itself lies outside an ordinary user's PATH."""
+    """Return a program's path; the broker itself is outside an ordinary user's PATH."""
     found = shutil.which(name) or shutil.which(name, path="/usr/sbin:/usr/local/sbin")
     if found is None:
         raise FileNotFoundError(

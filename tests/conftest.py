@@ -1,4 +1,4 @@
-"""What all tests share: a night that was rehearsed once, and the choice of the quick ones."""
+"""What all tests share: a night rehearsed once, and the choice of the quick tests."""
 
 from pathlib import Path
 

@@ -1,4 +1,4 @@
-"""The demo studio's pot and what may be known of it: lantern lenses, cast for model harbours."""
+"""The demo studio's pot and its data: lantern lenses, cast for model harbours."""
 
 from dataclasses import replace
 from typing import Any
@@ -100,7 +100,7 @@ HOLDING = Snapshot(
 
 
 def alarm(alarm_id: AlarmId = AlarmId.LEAK, **changes: Any) -> StandingAlarm:
-    """Return an alarm that stands, unacknowledged unless said otherwise."""
+    """Return an active alarm, unacknowledged by default."""
     standing = StandingAlarm(
         alarm=alarm_id,
         priority=Priority.LOW,

@@ -1,4 +1,4 @@
-"""A disk without room, and one that answers nothing but errors, as the kernel tells them."""
+"""A full disk, and one that only gives errors, as the kernel reports them."""
 
 import os
 import resource
@@ -7,7 +7,7 @@ from pathlib import Path
 
 
 class FullDisk:
-    """No file of this process may grow beyond `size`: what the kernel does to a write past RLIMIT_FSIZE."""
+    """No file of this process may grow beyond `size`: the kernel refuses writes past RLIMIT_FSIZE."""
 
     def __init__(self, size: int) -> None:
         self._size = size
@@ -52,7 +52,7 @@ class FailingDisk:
 
 
 def _descriptors() -> list[tuple[int, Path]]:
-    """Return what is open in this process."""
+    """Return the open files of this process."""
     found = []
     for link in list(Path("/proc/self/fd").iterdir()):
         try:

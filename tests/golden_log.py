@@ -1,6 +1,6 @@
 """The golden logs: each named night as the terminal tells it, kept in nights/golden, changed on purpose only.
 
-.venv/bin/python tests/golden_log.py             # writes all of them anew; then read the diff
+.venv/bin/python tests/golden_log.py             # rewrites all of them; then read the diff
 .venv/bin/python tests/golden_log.py sound
 """
 

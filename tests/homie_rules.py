@@ -1,4 +1,4 @@
-"""The rules of the Homie convention, checked on what a broker holds and on what passes over it.
+"""The rules of the Homie convention, checked on a broker's retained and live messages.
 
 Shares nothing with the program. Read in the released text, 5.0.0 of 11 May 2025,
 https://homieiot.github.io/specification/spec-core-v5_0_0/; its sections are named in quotes. `faults` and
@@ -46,7 +46,7 @@ EMPTY_STRING = b"\x00"  # "Empty string values"
 
 
 def payload_fault(datatype: str, format_: str | None, payload: bytes) -> str | None:
-    """Say what is wrong with a property's payload ("Payloads", "Formats"), or None."""
+    """Return the fault of a property's payload ("Payloads", "Formats"), or None."""
     if payload == b"":
         return "a zero-length payload deletes the topic"
     try:
@@ -74,7 +74,7 @@ def payload_fault(datatype: str, format_: str | None, payload: bytes) -> str | N
 
 
 def description_faults(device: str, payload: bytes) -> list[str]:
-    """Return what is wrong with a device's `$description` ("Device Attributes", "Node Attributes")."""
+    """Return the faults of a device's `$description` ("Device Attributes", "Node Attributes")."""
     found = []
     try:
         described = json.loads(payload.decode("utf-8"), parse_constant=_no_constant)

@@ -1,4 +1,4 @@
-"""A watch, rehearsed and ticking, with every way there is to tell somebody: real servers, mock pins."""
+"""A watch, rehearsed and ticking, with every output that reaches a person: real servers, mock pins."""
 
 import time
 from collections.abc import Callable, Iterator
@@ -40,12 +40,12 @@ TICK_S = 10.0
 POT = "potvigil-rehearsal/5/harbour-models-lantern"
 WORDS = ConditionWords("Do this now", "So it is with this pot.")
 ALL = frozenset(Priority)
-# the rehearsed night is day there, so that low alarms are told too
+# the rehearsed night is day there, so that low alarms are sent too
 ELSEWHERE = timezone(timedelta(hours=12))
 
 
 class House:
-    """A watch and every way there is to be told of what it says."""
+    """A watch and every output that reaches a person."""
 
     def __init__(self, folder: Path, broker: Broker, at: Phone, mail: Mailbox, push: PushService) -> None:
         self.push, self.at, self.mail, self.browser = push, at, mail, Browser()
@@ -73,7 +73,7 @@ class House:
         subscriptions.subscribe(record, address, self.browser.p256dh, text(self.browser.auth), "Anna", 0.0)
         self.phones = Phones(record, ELSEWHERE)
         named = (
-            # opened anew each time: Apprise waits 5 s between two messages to one service
+            # reopened each time: Apprise waits 5 s between two messages to one service
             Target(Recipient("Anna", ALL), lambda message: apprise_send(at.url())(message)),
             Target(Recipient("Ben", ALL), lambda message: apprise_send(mail.url())(message)),
         )
@@ -143,7 +143,7 @@ class House:
             )
 
     def ways(self, alarm: AlarmId) -> dict[str, Callable[[], bool]]:
-        """Return for each way but the pins whether it has told of that alarm since now."""
+        """Return for each output but the pins whether it has announced that alarm since now."""
         phones, mails, pushes = len(self.at.titles), len(self.mail.mails), len(self.push.taken)
         stamp = "TEST: " if alarm is AlarmId.TEST else ""
         title = f"REHEARSAL: {stamp}lantern: Do this now"

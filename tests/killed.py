@@ -1,4 +1,4 @@
-"""Watches that are killed, and what may be asked of what they leave behind."""
+"""Watches that are killed, and checks of what they leave behind."""
 
 import random
 import shutil
@@ -22,7 +22,7 @@ ALLOWED_LOSS_S = 15.0
 
 @dataclass
 class Life:
-    """What one process told until it ended. events: of finished ticks; standing: after the first tick."""
+    """What one process announced until its end. events: of finished ticks; standing: after the first tick."""
 
     ticks: list[tuple[float, float]] = field(default_factory=list)  # boot_s, t_s
     events: list[str] = field(default_factory=list)
@@ -84,7 +84,7 @@ def _keep_tick(life: Life, rest: str) -> None:
 
 @dataclass(frozen=True)
 class Loss:
-    """What killed watches lost. curve_s: the longest stretch before a kill that is not kept."""
+    """What killed watches lost. curve_s: the longest stretch before a kill that was lost."""
 
     kills: int
     events: int
@@ -96,14 +96,14 @@ class Loss:
 
 
 def before(folder: Path, phase: str) -> Path:
-    """Watch the night until shortly before a phase, and be killed; return the folder of what is left."""
+    """Watch the night until shortly before a phase, then kill; return the folder with what is left."""
     folder.mkdir(parents=True)
     live_and_die(folder, random.Random(0), 0.0, PHASES_S[phase], "--period-s", "5")
     return folder
 
 
 def killed_in(folder: Path, prepared: Path, phase: str, seed: int, kills: int = 2) -> Loss:
-    """Kill the watch again and again in a phase of the night, and compare what it told with what is kept."""
+    """Kill the watch repeatedly in a phase of the night, and compare announced with recorded events."""
     shutil.copytree(prepared, folder)
     rng = random.Random(seed)
     lives: list[Life] = []
@@ -151,7 +151,7 @@ print("done", flush=True)
 def killed_while_migrating(path: Path, older: Path, seed: int) -> bool:
     """Kill a process while it brings an older record up to date; return whether it was killed in time.
 
-    Raises AssertionError where the record is then neither the old one nor the new one, whole.
+    Raises AssertionError where the record is then neither the complete old one nor the complete new one.
     """
     shutil.copyfile(older, path)
     with closing(sqlite3.connect(path)) as db:

@@ -1,4 +1,4 @@
-"""A Pi that watches a simulated pot now, tells a broker, and ships its record when it is told to."""
+"""A Pi that watches a simulated pot in real time, publishes to a broker, and ships its record on request."""
 
 import queue
 import threading
@@ -19,12 +19,12 @@ from potvigil.sim.pot_parts import Vent
 from rehearsal import Bench
 
 NIGHT = NIGHTS["lost-before-gel"]
-# Of that night: it holds; floor-ahead stands; it is vented, earlier than there; it is open and empty.
+# Times of that night: holding; floor-ahead active; vented, earlier than there; open and empty.
 HOLDING_S, ALARMED_S, VENTED_S, OPEN_S = 1800.0, 3000.0, 3600.0, 4200.0
 
 
 class Pi:
-    """The watch runs in a thread of its own, from `until_s` of the night on as fast as time passes.
+    """The watch runs in a separate thread, from `until_s` of the night on in real time.
 
     ahead_s: of its wall clock. link: user and password at the broker. A context manager.
     """
@@ -62,17 +62,17 @@ class Pi:
         self._thread.join(PATIENCE_S)
 
     def do(self, what: Callable[[], Any]) -> Any:
-        """Return what a function returns that is called between two ticks of the watch."""
+        """Call a function between two ticks of the watch, and return its result."""
         done: Future[Any] = Future()
         self._wanted.put((what, done))
         return done.result(PATIENCE_S)
 
     def go_on(self, until_s: float) -> None:
-        """Let the night pass to this second of it at once."""
+        """Advance the night to this second at once."""
         self.do(lambda: self._pass_to(until_s))
 
     def flush(self) -> None:
-        """Write down what was read, as the watch does by itself once a minute."""
+        """Write the samples, as the watch does once a minute."""
         self.do(lambda: self.bench.store.flush())
 
     def end(self) -> None:
@@ -88,7 +88,7 @@ class Pi:
         return float(self.do(lambda: self.bench.service.watches["lantern"].snapshot().reading.gauge_pa))
 
     def acknowledged(self) -> list[tuple[str, str]]:
-        """Return what was acknowledged and by whom, in order, as the record has it."""
+        """Return what was acknowledged and by whom, in order, by the record."""
         self.flush()
         with Store.open_read_only(self.record) as store:
             events = store.events(1)

@@ -119,7 +119,7 @@ def trace(t_s: float, leaks: bool) -> TraceRow:
 
 
 class Studio:
-    """A studio's database with machines and readers let in as they are needed."""
+    """A studio's database with machines and readers admitted as needed."""
 
     def __init__(self, postgres: Postgres) -> None:
         self.postgres = postgres
@@ -138,7 +138,7 @@ class Studio:
         return UUID(identity(record))
 
     def heard(self, record: UUID, ago_s: float) -> None:
-        """Let it be so long since something of a record came."""
+        """Set how long ago something of a record came."""
         with self.postgres.owner().begin() as connection:
             connection.execute(
                 text("UPDATE potvigil.record SET seen = now() - :ago * interval '1 second' WHERE id = :r"),

@@ -1,9 +1,9 @@
-"""A night watched by a process of its own, which may be killed: all of it real but the wires.
+"""A night watched by a separate process, which may be killed: everything real but the wires.
 
     python tests/night_process.py FOLDER [--from-s 3000] [--speed 60] [--mqtt PORT] ...
 
 Each event is a line `event <kind> <t_s> <what>`, each finished tick `tick <boot_s> <t_s> <standing alarms>`,
-written past any buffer, so that whoever kills it knows what was finished. Without --speed the night passes as
+written unbuffered, so that whoever kills it knows what was finished. Without --speed the night passes as
 fast as it can be watched, on a clock moved by hand; with it on the machine's, so many times as fast. While
 there is a file `hang` in FOLDER, a reading of the wires does not end. With --lamp each change of a lamp on a
 simulated pin is a line `lamp 0` or `lamp 1`.
@@ -87,7 +87,7 @@ def main() -> None:
         clock = manual
     else:
         clock = QuickClock(world, args.from_s, night.start_utc_s, args.speed)
-    say("ready")  # what comes before is the simulator's
+    say("ready")  # what comes before belongs to the simulator
     station = simulated_station(settings, world)
     unwritten = None if args.no_memory else folder / "unwritten"
     store = Store.open_for_watch(folder / "record.db", unwritten=unwritten)

@@ -1,4 +1,4 @@
-"""Alarms, and what stands, for the tests of who is told of what."""
+"""Alarms, active and otherwise, for the tests of who is notified of what."""
 
 from potvigil.model.events import AlarmId, AlarmState, Priority, StandingAlarm
 from potvigil.notifying.schedule import (

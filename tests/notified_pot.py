@@ -1,4 +1,4 @@
-"""A watch as the notifier sees it: a live file that is written each moment, with the alarms one says."""
+"""A watch as the notifier sees it: a live file written all the time, with the given alarms."""
 
 import re
 import threading
@@ -33,7 +33,7 @@ def standing(
 
 
 class SpeakingWatch:
-    """speak: writes what stands now; alarms: of the pot lantern."""
+    """speak: writes the present state; alarms: of the pot lantern."""
 
     def __init__(self, folder: Path, rehearsed: str | None = None, period_s: float = 1.0) -> None:
         folder.mkdir(parents=True, exist_ok=True)

@@ -1,4 +1,4 @@
-"""What only root can try: other users' files, and being another user. Elsewhere it is left out, aloud."""
+"""What only root can try: other users' files, and being another user. Otherwise left out, with a note."""
 
 import os
 

@@ -8,7 +8,7 @@ from potvigil.settings.loading import load_text
 from potvigil.sim.nights import NIGHTS
 from potvigil.sim.world import Night
 
-# Each with what a caster would wire to it: 5 V cannot go into a 3.3 V chip, nor 10 V into any.
+# Each with what a caster would wire to it: no 5 V into a 3.3 V chip, and no 10 V into any.
 TRANSDUCERS = {
     "ads1115": "{device: ads1115, supply_channel: 1, span: 100 psi}",
     "ads1115-loop": "{device: ads1115, signal: 4-20 mA, shunt: 100 ohm, span: 100 psi}",
@@ -21,7 +21,7 @@ TRANSDUCERS = {
 
 
 def behind(name: str, transducer: str, thermometer: str | None = None, barometer: str | None = None) -> Night:
-    """Return a named night whose settings have these blocks instead of its own."""
+    """Return a named night whose settings have these blocks in place of its own."""
     text = re.sub(r"transducer: \{.*\}", f"transducer: {transducer}", NIGHTS[name].settings_yaml)
     if thermometer is not None:
         text = re.sub(r"thermometer: .*", f"thermometer: {thermometer}", text)

@@ -1,4 +1,4 @@
-"""A machine of a test's own: this one's programs and files, where what is written stays, and no network.
+"""A machine for one test: this one's programs and files, writes that stay inside, and no network.
 
 Namespaces of the kernel (namespaces(7)) with a layer over the folders that are written to (overlayfs).
 It has its own processes and its own loopback, where every port is free.
@@ -42,7 +42,7 @@ mkdir -p /run/systemd/system
 echo ready
 exec sleep infinity
 """
-# The program of a clone. What pip would fetch is here already; all else that is installed is.
+# The program of a clone. What pip would fetch is already here; all else is really installed.
 _PROGRAM = f"""
 import sys
 from pathlib import Path
@@ -60,7 +60,7 @@ raise SystemExit(main(sys.argv[1:]))
 
 
 class OwnMachine:
-    """A context manager. Commands are run in it as root, unless said otherwise."""
+    """A context manager. Commands are run in it as root by default."""
 
     log_folder = Path("/nowhere")
 
@@ -102,13 +102,13 @@ class OwnMachine:
         )
 
     def run(self, *words: object, typed: str = "", user: str | None = None, **environment: str) -> str:
-        """Run a command that ends well, and return what it says."""
+        """Run a command that succeeds, and return its output."""
         done = self.tried(*words, typed=typed, user=user, **environment)
         assert done.returncode == 0, (words, done.stdout, done.stderr)
         return done.stdout
 
     def begin(self, *words: object, user: str, log: Path, **environment: str) -> None:
-        """Begin what goes on until the machine ends."""
+        """Start a command that runs until the machine ends."""
         kept = [f"{key}={value}" for key, value in environment.items()]
         as_user = ["setpriv", "--reuid", user, "--regid", user, "--clear-groups"]
         with log.open("ab") as file:

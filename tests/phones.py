@@ -1,4 +1,4 @@
-"""Servers that people are told by, real ones on free loopback ports: plain HTTP, and mail by aiosmtpd."""
+"""Servers for notifications, real ones on free loopback ports: plain HTTP, and mail by aiosmtpd."""
 
 import email
 import email.policy
@@ -35,7 +35,7 @@ class Request:
 
 @dataclass
 class Phone:
-    """An HTTP server. status: what it answers; while hang is set it answers when it is released."""
+    """An HTTP server. status: of its answers; while hang is set it answers only once released."""
 
     port: int
     heard: list[Request] = field(default_factory=list)

@@ -1,4 +1,4 @@
-"""Simulated seasons of a pot that casts clear lantern lenses: what its batches leaked."""
+"""Simulated seasons of a pot that casts clear lantern lenses: the leaks of its batches."""
 
 import time
 from collections.abc import Sequence

@@ -1,4 +1,4 @@
-"""A push service of our own: keeps what it is sent, over TLS, and reads it as a browser would.
+"""A push service for tests: keeps what it is sent, over TLS, and reads it as a browser would.
 
 Decrypts with http-ece (RFC 8188, RFC 8291) and checks the signature with PyJWT (RFC 8292), neither ours.
 """
@@ -96,7 +96,7 @@ class PushService:
 
 @contextmanager
 def push_service(folder: Path) -> Iterator[PushService]:
-    """Open a push service that this process trusts; its certificate lies in the folder."""
+    """Open a push service that this process trusts; its certificate is in the folder."""
     now = datetime.now(UTC)
     authority = new_authority("harbour-models", [], now)
     made = new_certificate(authority, ["localhost"], now)

@@ -1,4 +1,4 @@
-"""Rehearse nights through the real drivers, watch and record on a clock that is moved by hand."""
+"""Rehearse nights through the real drivers, watch and record on a clock moved by hand."""
 
 import shutil
 import threading
@@ -59,7 +59,7 @@ class Bench:
         self.is_real = is_real  # as far as its watch knows
         self.signals: Signals | None = None
         self.executor: Executor = InlineExecutor()  # reads the thermometers
-        self.unwritten: Path | None = None  # memory of what the record does not have yet
+        self.unwritten: Path | None = None  # the spool of samples not yet written
         self.notified: Notified | None = None
         self.now_s = 0.0
         self.heard: list[tuple[str, int | None, Event]] = []
@@ -100,7 +100,7 @@ class Bench:
         self.service.run(until_s - self._boot_at_s)
 
     def power_cut(self) -> None:
-        """Leave the service as it is, and go on with what it has written to the medium up to now."""
+        """Abandon the service, and go on with what it has written to the medium so far."""
         self.store.let_go()  # as the kernel does
         self._cuts += 1
         kept = self.folder / f"after-cut-{self._cuts}.db"
@@ -124,7 +124,7 @@ class Bench:
     def _hear(self, pot_id: str, batch: int | None, event: Event) -> None:
         self.heard.append((pot_id, batch, event))
 
-    # -- what came of it ---------------------------------------------------------------------------
+    # -- results -----------------------------------------------------------------------------------
 
     @property
     def events(self) -> list[Event]:
@@ -153,7 +153,7 @@ class Bench:
 
 @dataclass(frozen=True)
 class Raised:
-    """One alarm as it came, on the record's axis; text: what to do, and why."""
+    """One alarm as raised, on the record's axis; text: what to do, and why."""
 
     alarm: AlarmId
     t_s: float
@@ -170,14 +170,14 @@ def raised(events: Iterable[Event]) -> list[Raised]:
 
 
 def texts(bench: Bench) -> list[str]:
-    """Return all words that a person was told in the night."""
+    """Return all words shown to a person in the night."""
     told = [event.text for event in bench.events if hasattr(event, "text")]
     return told + [text for _, summary in bench.summaries for text in (summary.reason, summary.note)]
 
 
 @contextmanager
 def watching(bench: Bench, record: Path) -> Iterator[Bench]:
-    """Let a service take up a record in a new boot, and tick in a thread of its own."""
+    """Let a service continue a record in a new boot, and tick in a separate thread."""
     begun, enough = threading.Event(), threading.Event()
     failed: list[BaseException] = []
 

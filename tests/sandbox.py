@@ -1,4 +1,4 @@
-"""What a unit file forbids the kernel to do for its service, applied to this process without a manager.
+"""The kernel restrictions of a unit file, applied to this process without a service manager.
 
 System calls, address families and memory both writable and executable, by the library systemd itself uses
 for that (libseccomp); the user namespace with systemd's own mapping of users. Sources: systemd.exec(5),
@@ -48,7 +48,7 @@ def members(group: str) -> frozenset[str]:
 
 
 def allowed_calls(unit: Path) -> set[str]:
-    """What is left after all SystemCallFilter lines, in their order; the first one says what is allowed."""
+    """The calls left after all SystemCallFilter lines, in order; the first line lists the allowed ones."""
     allowed: set[str] = set()
     for line in settings(unit, "SystemCallFilter"):
         calls = {call for group in line.removeprefix("~").split() for call in members(group)}
@@ -59,7 +59,7 @@ def allowed_calls(unit: Path) -> set[str]:
 
 
 def confine(unit: Path) -> None:
-    """Forbid this process, and all it starts, what the unit forbids. It cannot be taken back."""
+    """Forbid this process and its children what the unit forbids. This cannot be undone."""
     library = ctypes.CDLL("libseccomp.so.2", use_errno=True)
     library.seccomp_init.restype = ctypes.c_void_p
     refused = _ERRNO | errno.EPERM

@@ -12,7 +12,7 @@ def read(address: int, register: int, length: int, answer: list[int] | Exception
 
 
 class ScriptedBus:
-    """Holds what must be said in order; fails on any other exchange, and on leftovers when the test ends."""
+    """Holds the expected exchanges in order; fails on any other, and on leftovers when the test ends."""
 
     def __init__(self, *script: tuple) -> None:
         self._script = list(script)

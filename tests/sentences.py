@@ -18,7 +18,7 @@ from pathlib import Path
 TESTS = Path(__file__).parent
 PACKAGE = TESTS.parent / "daemon/potvigil"
 GOLDEN = TESTS / "nights/golden"
-# Rooms that say nothing to a person: formulas, the simulator's machinery.
+# Rooms without texts for people: formulas, the simulator's machinery.
 SILENT = ("physics", "statistics", "sim")
 VALUE = "…"
 
@@ -110,7 +110,7 @@ def _filled(node: ast.JoinedStr) -> str:
 
 
 class _Texts(HTMLParser):
-    """Collects what stands between the tags of a block, and what is read aloud."""
+    """Collects the text between the tags of a block, and the text for screen readers."""
 
     _INLINE = frozenset({"a", "b", "bdi", "br", "code", "span", "strong", "time"})
 

@@ -1,4 +1,4 @@
-"""Writes what a shell and `man` need to know of the verbs, from the parser itself: completion, manual page.
+"""Writes shell completion and manual page of the verbs, from the parser itself.
 
 python tests/shell_files.py     # writes config/shell; to be run whenever a verb or an option changes
 """
@@ -39,7 +39,7 @@ def main() -> None:
     page = Manpage(
         build_parser(), _data={**told, "description": "night watch for a resin caster's pressure pot"}
     )
-    page.date = ""  # the version says it, and the file is the same whenever it is written
+    page.date = ""  # the version says enough, and the file is the same whenever it is written
     MAN.write_text(f"{str(page).rstrip()}\n", encoding="utf-8")
 
 

@@ -1,4 +1,4 @@
-"""What of a record has come to the studio, held against it row by row; and a record that lives."""
+"""Compares a record with its copy in the studio, row by row; and a record that keeps changing."""
 
 from collections.abc import Iterator
 from contextlib import closing
@@ -90,7 +90,7 @@ def short_record(path: Path, seconds: int) -> Path:
 
 
 class Life:
-    """A record in which, seeded, everything happens that a watch, its users and its upkeep do to one."""
+    """A record to which, from a seed, everything happens that a watch, its users and its upkeep do."""
 
     def __init__(self, path: Path, seed: int, pots: tuple[str, ...] = (POT, "harbour")) -> None:
         self.path, self._random, self._pots = path, Random(seed), pots
@@ -111,7 +111,7 @@ class Life:
         self._store.close()
 
     def steps(self, count: int) -> Iterator[None]:
-        """Let so many things happen, one at a time."""
+        """Make so many changes, one at a time."""
         deeds = (
             *([self._read] * 6),
             *(self._trace, self._open_or_close, self._event, self._edit, self._care, self._teach, self._ask),

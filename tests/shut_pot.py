@@ -1,4 +1,4 @@
-"""A shut pot written for the tests of the core: real-gas air, a thermometer in it, noise, a leak if asked."""
+"""A shut pot for the tests of the core: real-gas air, a thermometer in it, noise, a leak on request."""
 
 from collections.abc import Callable, Iterator
 from dataclasses import dataclass

@@ -1,9 +1,9 @@
 """Which tests `bash tests/run --quick` leaves out: those that took longest when all were run.
 
     bash tests/run --durations=0 --durations-min=0.05 | tee durations.txt
-    .venv/bin/python tests/slow_tests.py durations.txt     # writes slow_tests.txt anew
+    .venv/bin/python tests/slow_tests.py durations.txt     # rewrites slow_tests.txt
 
-A file whose fixtures take long is left out whole, for another test of it would bear them.
+A file whose fixtures take long is left out entirely, as another of its tests would need them.
 """
 
 import re
@@ -17,12 +17,12 @@ _OF_FIXTURES_S, _OF_A_TEST_S = 0.6, 0.3
 
 
 def slow() -> frozenset[str]:
-    """Return what is left out: files, and tests as file::name."""
+    """Return the tests left out: files, and tests as file::name."""
     return frozenset(LIST.read_text(encoding="utf-8").split())
 
 
 def found_slow(durations: str) -> list[str]:
-    """Return what is slow by pytest's own list of durations."""
+    """Return the slow tests by pytest's own list of durations."""
     fixtures_s: Counter[str] = Counter()
     calls_s: Counter[tuple[str, str]] = Counter()
     for seconds, phase, file, name in _LINE.findall(durations):

@@ -1,4 +1,4 @@
-"""A service whose watches, wires and ways out only write down what they are told; its record is real."""
+"""A service whose watches, wires and outputs only record what they are given; its record is real."""
 
 from pathlib import Path
 from types import SimpleNamespace
@@ -27,9 +27,9 @@ FULL = RecordWriteError("no room on the disk")
 
 
 class Steps:
-    """A service whose record is real, and whose watches, wires and ways out write down what they are told.
+    """A service whose record is real, and whose watches, wires and outputs record what they are given.
 
-    said: a line each. events: what the watch of a pot answers to its next sample.
+    said: a line each. events: the answer of a pot's watch to its next sample.
     """
 
     def __init__(self, folder: Path, **options: Any) -> None:
@@ -59,7 +59,7 @@ class Steps:
         self.service._pasts = {pot: self._past(pot) for pot in SETTINGS.pots}
 
     def tick(self, seconds: float = 5.0) -> list[str]:
-        """Let time pass and tick; return what was said."""
+        """Let time pass and tick; return the recorded lines."""
         self.clock.sleep_until(self.clock.now().boot_s + seconds)
         before = len(self.said)
         self.service.tick()
@@ -83,7 +83,7 @@ class Steps:
             return []
 
         def report(alarm: AlarmId, told: ConditionWords | None) -> None:
-            if pot == "mast":  # the last of them: every watch is told
+            if pot == "mast":  # the last of them: every watch got it
                 self.reports.setdefault(alarm, []).append(told)
 
         snapshot = SimpleNamespace(alarms=(pot,), batch_start_s=None)

@@ -1,4 +1,4 @@
-"""README and guides: what they tell a reader to type is understood, what they point to is there."""
+"""README and guides: every command they give is valid, and every file they point to exists."""
 
 import argparse
 import re

@@ -1,4 +1,4 @@
-"""The hardware guide: its drawings name pins that are so, and what it tells people to type is understood."""
+"""The hardware guide: its drawings show the right pins, and its commands are valid."""
 
 import re
 import xml.etree.ElementTree as ET

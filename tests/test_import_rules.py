@@ -1,4 +1,4 @@
-"""The rooms of the house: who may import whom, how full one may be, and that no name stands twice."""
+"""The rooms of the package: who may import whom, how full each may be, and no class name twice."""
 
 import ast
 import os
@@ -26,7 +26,7 @@ WATCH = ("watch", *LEAK, *WORDING)
 DIAGNOSIS = ("diagnosis", *WATCH)
 PLANNING = ("planning", *WATCH)
 
-# What of the package a room may import; a name stands for itself and all below; "" is potvigil/__init__.py.
+# What a room may import of the package; a name means itself and all below; "" is potvigil/__init__.py.
 MAY_IMPORT: dict[str, tuple[str, ...]] = {
     "": (),
     "units": (),
@@ -57,7 +57,7 @@ MAY_IMPORT: dict[str, tuple[str, ...]] = {
     "reports": ("reports", "history", "record", "upkeep.pictures", *DIAGNOSIS, *PLANNING, "settings", ""),
     "outputs": ("outputs", *WORDING, "", "replacing", "secret_file", "extras", "this_machine"),
     "settings": ("settings", *MODEL, "paths"),
-    # of the watch no more than the bounds of a shelving, of what is sensed no more than counts as pressures
+    # of the watch only the bounds of a shelving, of sensing only counts as pressures
     "page": (
         "page",
         *("history.care_due", "history.gel", "history.pot_history", "reports.checklist"),
@@ -66,20 +66,20 @@ MAY_IMPORT: dict[str, tuple[str, ...]] = {
         *WORDING,
         *("live_reader", "paths", "upkeep.own_file", "upkeep.pictures", ""),
     ),
-    # the one page of all records; the page of one knows nothing of it
+    # the page of all records; the page of one record does not know it
     "page.many": (
         *("page", "studio.reading", "record", "history.care_due", "sensing.conversion"),
         "diagnosis.pot_health",
         *WORDING,
         *("live_reader", "upkeep.pictures"),
     ),
-    # what the watches say over MQTT: the words of their tree, and how a broker is reached
+    # what watches publish over MQTT: the words of their tree, and how a broker is reached
     "page.many.broker": (
         *("page.many.broker", "outputs.broker.homie_tree", "outputs.broker.homie_set"),
         *("outputs.broker.mqtt_link", "outputs.broker.mqtt_address"),
         *MODEL,
     ),
-    # what is due to whom: pure, as all below it
+    # what is due to whom: pure, like everything below it
     "notifying.schedule": ("watch.alarm_rules", *MODEL),
     "notifying.hearing": (
         *("notifying.schedule", "live_reader", "clock", "watch.alarm_states"),
@@ -91,14 +91,14 @@ MAY_IMPORT: dict[str, tuple[str, ...]] = {
         *("watch.alarm_rules", "clock", "replacing", "secret_file", "extras"),
         *WORDING,
     ),
-    # of the notifier no more than how it fares
+    # of the notifier only its status
     "service": (
         *("service", "notifying.status", "paths"),
         *("drivers", "outputs", "record", "upkeep", "history", "settings"),
         *WATCH,
         "clock",
     ),
-    # where the parts of the service lie; nothing is done here
+    # where the parts of the service are; nothing is done here
     "installing.layout": ("paths",),
     "installing.secrets": ("installing.layout",),
     "installing": ("installing", ""),
@@ -107,9 +107,9 @@ MAY_IMPORT: dict[str, tuple[str, ...]] = {
         *("studio", "record", "model.events", "extras", "secret_file", "settings.studio"),
         *("upkeep.pictures", "upkeep.thinning"),
     ),
-    # settings of what was answered: text in, text out
+    # settings from answers: text in, text out
     "setting_up": ("setting_up", "settings", "drivers.look", "model.signal"),
-    # what the watch needs, looked at from outside: no wire, no simulator
+    # checks of what the watch needs, from outside: no wire, no simulator
     "checking": (
         *("checking", "settings", "record", "service.wiring", "live_reader", "secret_file"),
         *("upkeep.backups", "units"),
@@ -197,16 +197,16 @@ DOORS: dict[str, tuple[str, ...]] = {
 }
 HARDWARE = ("smbus2", "gpiozero")
 OF_THE_STUDIO = ("sqlalchemy", "psycopg", "alembic")
-# Imported when one is asked for, so that the watch does without.
+# Imported on demand, so that the watch does without.
 OF_THE_EXTRAS = (
     *OF_THE_STUDIO,
     *("matplotlib", "jinja2", "weasyprint", "pypdfium2", "PIL", "starlette", "uvicorn", "apprise"),
     *("cryptography", "segno", "http_ece", "py_vapid", "prometheus_client"),
 )
-# nobody else ever falls back to the simulator
+# nothing else ever falls back to the simulator
 MAY_REHEARSE = "commands/rehearsal/"
 MAY_PRINT = ("cli.py", "commands/")
-# What somebody can hold in mind who opens a folder or a file.
+# How much of a folder or file a reader can keep in mind.
 MOST_FILES, MOST_LINES = 15, 400
 
 
@@ -246,7 +246,7 @@ def place(file: Path) -> str:
 
 
 def room(of: str) -> str:
-    """Return the room of a file; a file or folder that must keep to less has a line of its own."""
+    """Return the room of a file; a file or folder with stricter rules has its own line."""
     dotted = of.removesuffix(".py").replace("/", ".")
     first = dotted.split(".")[0]
     own = next((each for each in (dotted, dotted.rpartition(".")[0]) if each in MAY_IMPORT), first)
@@ -333,7 +333,7 @@ def test_every_file_and_room_is_known() -> None:
 
 
 def overfull(lines: Mapping[str, int]) -> list[str]:
-    """Return what is too long or too full; lines: of each file, by its place."""
+    """Return what is too long or too full; lines: of each file, by its path."""
     folders = Counter(Path(of).parent.as_posix() for of in lines)
     return [
         *(f"{of}: {count} lines" for of, count in lines.items() if count > MOST_LINES),
@@ -360,7 +360,7 @@ def test_one_line_and_one_file_too_many_are_seen() -> None:
 def shared_names(sources: Mapping[str, str]) -> dict[str, list[str]]:
     """Return the public classes that stand in several files, each with these; sources: text by place.
 
-    The simulator shares nothing with the rooms that think, its words neither.
+    The simulator shares nothing with the rooms that think, not even its words.
     """
     found = defaultdict(list)
     for of, source in sources.items():

@@ -1,4 +1,4 @@
-"""What `tests/mutants` names is there: the tests of each room, its files, and the lines that are accepted."""
+"""What `tests/mutants` names exists: the tests of each room, its files, and the accepted lines."""
 
 import sys
 from pathlib import Path

@@ -70,7 +70,7 @@ def test_the_manual_page_has_a_chapter_for_each_verb_with_its_options() -> None:
 
 
 def completed(*words: str) -> set[str]:
-    """What bash offers in place of the last word."""
+    """What bash offers as the last word."""
     script = (
         f'source "{BASH}"; COMP_WORDS=("$@"); COMP_CWORD=$(($# - 1)); COMP_LINE="$*"; _shtab_potvigil; '
         'printf "%s\\n" "${COMPREPLY[@]}"'

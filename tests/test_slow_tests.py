@@ -1,4 +1,4 @@
-"""The list of slow tests names tests that there are, and is made from pytest's durations as it says."""
+"""The list of slow tests names existing tests, and is made from pytest's durations as documented."""
 
 from pathlib import Path
 

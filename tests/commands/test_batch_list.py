@@ -1,4 +1,4 @@
-"""`batch list`: narrowed, as a table and as JSON lines; nobody's text does anything to the terminal."""
+"""`batch list`: filtered, as a table and as JSON lines; no text affects the terminal."""
 
 import json
 

@@ -1,4 +1,4 @@
-"""`potvigil calibrate`: the dialogue against the simulated pot, what it refuses, and what is kept of it."""
+"""`potvigil calibrate`: the dialogue with the simulated pot, what it refuses, and what it keeps."""
 
 import getpass
 import re
@@ -24,17 +24,17 @@ from potvigil.sim.world import Electronics
 from potvigil.units import PA_PER_PSI
 from rehearsal import Bench as NightBench
 
-# What the rehearsed transducer is made with: it ends at 97 psi where the settings say 100, and stands 0.34
-# psi too high. So it says (p + 0.34) * 100 / 97.
+# The rehearsed transducer: it ends at 97 psi where the settings say 100, and reads 0.34 psi too high, so it
+# reads (p + 0.34) * 100 / 97.
 TRUE_SLOPE, TRUE_ZERO_PSI = 0.97, 0.34 / 0.97
-WHOLE = ["", "100 psi", "", "", "", "", "", "", ""]  # Enter takes what the simulated gauge shows
+WHOLE = ["", "100 psi", "", "", "", "", "", "", ""]  # Enter accepts the simulated gauge
 
 
 @pytest.fixture
 def run(
     capsys: pytest.CaptureFixture[str], monkeypatch: pytest.MonkeyPatch
 ) -> Callable[..., tuple[int, str, str]]:
-    """Run the verb with these answers; return exit status and what it said."""
+    """Run the verb with these answers; return exit status and output."""
 
     def call(answers: Sequence[str], *words: object) -> tuple[int, str, str]:
         waiting = list(answers)
@@ -178,7 +178,7 @@ def test_a_falling_pot_is_not_waited_for_forever() -> None:
 
 
 class Falling:
-    """A station whose transducer falls by 0.5 psi a reading and begins again from time to time."""
+    """A station whose transducer falls by 0.5 psi a reading and starts over from time to time."""
 
     def __init__(self, bench: Bench) -> None:
         self._bench, self._count = bench, 0
@@ -229,7 +229,7 @@ def test_a_calibration_is_kept_with_date_and_author_and_is_in_the_history(run, c
     assert f"calibrated by {getpass.getuser()}: zero 0.3" in out
     after = re.search(r"after batch 1, 20[0-9-]+: zero (0\.\d+) psi", out)
     assert after is not None
-    # the night's own transducer stands 0.1 psi too high at 20 C, and 0.015 psi more for each degree above
+    # the night's own transducer reads 0.1 psi too high at 20 C, and 0.015 psi more per degree above
     assert float(after[1]) == pytest.approx(0.1, abs=0.05)
 
 

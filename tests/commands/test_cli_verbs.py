@@ -1,4 +1,4 @@
-"""The verbs: exit status, what they say, and how they refuse."""
+"""The verbs: exit status, output, and refusals."""
 
 import importlib
 import json
@@ -347,7 +347,7 @@ def test_an_open_batch_gets_its_label_through_the_watch(run, half_night, open_re
 
 
 def taken_up(half_night: Bench, record: Path):
-    """A service that has taken up a night's record, and goes on."""
+    """A service that continues a night's record."""
     bench = Bench(NIGHT, record.parent / "next")
     bench.pass_unwatched(half_night.now_s)
     return watching(bench, record)

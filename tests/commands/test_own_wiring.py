@@ -1,4 +1,4 @@
-"""`check` on wires that are there, and `rehearse --config` on the pot of a settings file."""
+"""`check` on present wires, and `rehearse --config` on the pot of a settings file."""
 
 import io
 import re
@@ -184,7 +184,7 @@ def test_all_pots_or_the_named_ones_are_rehearsed_together(
     both = kept()
     said = capsys.readouterr().out
     assert [pot_id for pot_id, _ in both] == sorted(pots)
-    for pot_id, gauge_pa in both:  # each filled to its own working pressure, behind wires of its own
+    for pot_id, gauge_pa in both:  # each filled to its own working pressure, on its own wires
         assert gauge_pa == pytest.approx(
             load_text(SETTINGS, "test").pots[pot_id].working_pressure.si, rel=0.1
         )

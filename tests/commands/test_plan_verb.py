@@ -1,4 +1,4 @@
-"""`potvigil plan`: the page it prints and writes, its exit status, what it takes from the record."""
+"""`potvigil plan`: the page it prints and writes, its exit status, what it uses of the record."""
 
 import json
 import time
@@ -27,7 +27,7 @@ USUAL = (
 
 @pytest.fixture
 def run(capsys, tmp_path):
-    """Run the verb beside an empty record, if none is given; return what it said."""
+    """Run the verb beside an empty record, if none is given; return its output."""
 
     def call(*words, config=WORKSHOP, record=None, status=0):
         if record is None:

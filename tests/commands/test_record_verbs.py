@@ -1,4 +1,4 @@
-"""The record as a whole, by the command line: out and in again, checked, copied, thinned."""
+"""The record as a whole, by the command line: exported, imported, checked, copied, thinned."""
 
 import resource
 import signal
@@ -88,7 +88,7 @@ def test_a_full_disk_leaves_no_partial_file(record, tmp_path, words):
     command = [sys.executable, "-m", "potvigil", *words, out, "--record", record]
     done = subprocess.run(command, preexec_fn=little_room, capture_output=True, text=True, check=False)
     assert done.returncode == 2
-    said = done.stderr.splitlines()[-1]  # matplotlib complains of its cache before
+    said = done.stderr.splitlines()[-1]  # matplotlib complains about its cache first
     assert said.startswith("potvigil: ") and str(out) in said
     assert list(tmp_path.iterdir()) == []
 

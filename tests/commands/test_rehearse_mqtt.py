@@ -1,4 +1,4 @@
-"""How `rehearse --mqtt` signs in: as the settings say, with host and port replaced by what is given."""
+"""How `rehearse --mqtt` signs in: by the settings, with host and port replaced if given."""
 
 from pathlib import Path
 

@@ -1,4 +1,4 @@
-"""Whatever the verbs accept can be exported and imported again: one set of bounds at every door."""
+"""Whatever the verbs accept can be exported and imported again: the same limits everywhere."""
 
 import shutil
 from pathlib import Path

@@ -1,4 +1,4 @@
-"""`potvigil setup` over a pipe: a whole dialogue, again over its own settings, and every way it may end."""
+"""`potvigil setup` over a pipe: a whole dialogue, a second one over its settings, and every ending."""
 
 import io
 from pathlib import Path
@@ -39,7 +39,7 @@ AGAIN = "\n" * 40
 
 @pytest.fixture(autouse=True)
 def machine(tmp_path, monkeypatch) -> None:
-    """A machine of its own, on a network where nothing is reached."""
+    """A separate machine, on a network where nothing is reachable."""
     monkeypatch.setattr(paths, "SERVICE_SETTINGS", tmp_path / "etc/workshop.yaml")
     monkeypatch.setattr(paths, "SERVICE_STATE", tmp_path / "var")
     monkeypatch.setenv("HOME", str(tmp_path / "home"))
@@ -83,7 +83,7 @@ def test_the_shortest_dialogue_writes_the_smallest_settings_and_checks_each_wire
     assert settings.barometer.device == "bmp280" and str(settings.barometer.altitude) == "40 m"
     assert settings.mqtt is settings.notify is settings.signals is None
     assert "page" not in settings.model_fields_set
-    # each wire was asked once, on the simulated buses
+    # each wire was read once, on the simulated buses
     assert said.count(" yes  ") == 5 and "psi gauge" in said
     assert "service install" not in said  # it was only tried
 
@@ -164,7 +164,7 @@ def test_changes_are_shown_first_and_written_only_on_consent(setup, tmp_path) ->
     _, said, _ = setup(f"{changed}{AGAIN}", "--simulated", "--out", out)
     assert "-    working_pressure: 60 psi" in said and "+    working_pressure: 50 psi" in said
     assert "Nothing was written." in said and out.read_text(encoding="utf-8") == own
-    # wanted, the old ones stay beside, and keys that nobody asked for stay in
+    # on consent; the old file stays as a copy, and keys that were not asked for stay
     answers = f"{changed}{chr(10) * count_of_questions(said)}y\n"
     setup(answers, "--simulated", "--out", out)
     assert str(load(out).pots["lantern"].working_pressure) == "50 psi" and "amber-slow" in load(out).resins

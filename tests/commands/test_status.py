@@ -1,4 +1,4 @@
-"""`potvigil status`: how each pot stands, whether anybody watches, for a person and for a script."""
+"""`potvigil status`: the state of each pot, and whether a watch runs, for a person and for a script."""
 
 import json
 import os
@@ -54,7 +54,7 @@ def test_a_user_outside_the_group_is_told_so_and_not_that_no_watch_runs(
     """As right after the service was installed: the group counts from the next login only."""
     (tmp_path / "var").mkdir()
     real = os.access
-    # root is let in everywhere
+    # root may enter everywhere
     monkeypatch.setattr("os.access", lambda path, how: path != tmp_path / "var" and real(path, how))
     assert main(["status"]) == 1
     said = capsys.readouterr().out

@@ -126,7 +126,7 @@ def test_tightness_refuses_beside_a_running_watch(
 
 
 class _Wires:
-    """Stands where the converter would be: one night, a sample each time it is asked."""
+    """In place of the converter: one night, a sample at each read."""
 
     def __init__(self, psi_per_h: float) -> None:
         self._samples = night(13.0, rate_per_s=psi_per_h * PSI / 3600.0 / (60 * PSI + ATMOSPHERE_PA))
@@ -350,7 +350,7 @@ def test_a_rehearsed_vessel_measures_the_volume_step_by_step(run: Run) -> None:
 
 
 def vessel_run(settings: Path, *gauges_psi: float) -> Callable[[], Measured]:
-    """Give a run in which the pot stands at each pressure from one Enter to the next."""
+    """Give a run in which the pot is at each pressure from one Enter to the next."""
     asked: list[str] = []
 
     def ask(prompt: str) -> str:

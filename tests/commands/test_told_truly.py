@@ -1,4 +1,4 @@
-"""What the verbs say of a batch is true: by hand, over the maximum, in pairs, without a thermometer."""
+"""What the verbs say about a batch is true: by hand, over the maximum, in pairs, without a thermometer."""
 
 import json
 import os
@@ -107,7 +107,7 @@ def test_the_over_pressure_night_says_so_at_its_end(tmp_path):
     assert "marked maximum" in rehearse(NIGHTS["over-pressure"], tmp_path).summary.reason
 
 
-# -- what was not seen ------------------------------------------------------------------------------------
+# -- unmonitored time ---------------------------------------------------------------------------------------
 
 
 def test_hours_without_a_thermometer_are_reported(told):
@@ -287,7 +287,7 @@ raise SystemExit(main())
 
 
 def test_ctrl_c_during_loading_is_one_line():
-    """SIGINT at the first import of ours, held up there so that it surely comes in time."""
+    """SIGINT at our first import, paused there so that it certainly comes in time."""
     command = [sys.executable, "-c", _HELD_UP]
     done = subprocess.run(command, capture_output=True, text=True, check=False, timeout=PATIENCE_S)
     assert (done.returncode, done.stderr) == (2, "potvigil: interrupted\n")

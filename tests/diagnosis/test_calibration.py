@@ -143,7 +143,7 @@ ANCHOR = Anchor(0.4 * PSI, 0.0)
 
 @pytest.mark.parametrize("anchor", [None, ANCHOR])
 def test_the_resulting_settings_make_the_transducer_match_the_gauge(anchor: Anchor | None) -> None:
-    """Through the conversion itself: a transducer with 0.4 psi and a slope of 1/0.96, put right again."""
+    """Through the conversion itself: a transducer with 0.4 psi and a slope of 1/0.96, corrected."""
     found = calibrate(points(*((g, 0.4 + g * 0.96) for g in (20, 40, 60))), anchor, GAUGE_ERROR_PA, POT)
     assert POT.transducer is not None
     pot = replace(POT, transducer=replace(POT.transducer, zero_pa=found.zero_pa, slope=found.slope))

@@ -101,7 +101,7 @@ def test_a_clear_cause_is_named(
 
 
 def test_a_gap_that_opens_with_the_cold_is_not_taken_for_a_hole() -> None:
-    # it loses about the same share all night, as a hole does: nobody can tell, and nobody says so
+    # it loses about the same share all night, as a hole does: indistinguishable, so not claimed
     finding = found(held(lambda t_s, pa, c: gap(t_s, pa, c) * (1.0 + 0.03 * (20.0 - c)), cooling))
     assert finding is not None
     assert finding.kind is not Cause.HOLE and Cause.COLD in finding.possible

@@ -1,4 +1,4 @@
-"""A pot's ageing over simulated seasons: sound, wearing, suddenly worse, mended; what must not be said."""
+"""A pot's ageing over simulated seasons: sound, wearing, suddenly worse, repaired; and false claims."""
 
 import math
 
@@ -157,7 +157,7 @@ def test_a_sudden_leak_does_not_hide_in_the_baseline(at: int, seed: int) -> None
     assert points[at].far is Side.ABOVE
     assert not points[at].is_baseline
     assert judged.regime.baseline_pa_per_s.high < 0.2 * PSI_PER_H
-    # and by itself it is no lasting change
+    # and alone it is not a lasting change
     assert not any(point.outside for point in points)
 
 

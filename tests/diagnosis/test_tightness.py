@@ -1,4 +1,4 @@
-"""The tightness test on pots whose leak is known, and whatever may come between."""
+"""The tightness test on pots whose leak is known, and every interruption."""
 
 from collections.abc import Iterable
 from dataclasses import replace
@@ -164,7 +164,7 @@ def test_a_short_test_states_its_uncertainty() -> None:
     planned = plan(blind, usual_limit(EMPTY), 1.0)
     assert not planned.enough and planned.reach_per_s is not None
     limit = usual_limit(EMPTY).share_per_s(FULL_PA)
-    assert 0.5 * limit < planned.reach_per_s < limit  # it tells a tight pot, but none at half the limit
+    assert 0.5 * limit < planned.reach_per_s < limit  # enough for a tight pot, but not for half the limit
     assert plan(replace(EMPTY, transducer=WIRED), usual_limit(EMPTY), 1.0).reach_per_s is None
 
 

@@ -1,4 +1,4 @@
-"""What the converter's driver says on the wire, and what it does when the wire answers badly."""
+"""The converter's driver on the wire, and what it does about bad answers."""
 
 import pytest
 

@@ -1,4 +1,4 @@
-"""What the barometer's driver says on the wire, its schedule, and its faults."""
+"""The barometer's driver on the wire, its schedule, and its faults."""
 
 import struct
 
@@ -92,7 +92,7 @@ def test_an_absent_barometer_is_named_at_once_and_retried_every_10_s() -> None:
     bus.closed = False
     bus.table |= {(0x77, 0xD0): [0x58], (0x77, 0x88): TRIMMING, (0x77, 0xF7): RESULT}
     watched.latest(10.0)
-    bus.closed = False  # it was closed after the failure and opened anew
+    bus.closed = False  # it was closed after the failure and reopened
     assert watched.latest(11.0)[0] == pytest.approx(100653.25, abs=0.02)
 
 

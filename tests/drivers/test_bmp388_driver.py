@@ -1,4 +1,4 @@
-"""What the BMP388's driver says on the wire, and its faults; the BME280 by the other's driver."""
+"""The BMP388's driver on the wire, and its faults; the BME280 by the other's driver."""
 
 import struct
 

@@ -32,7 +32,7 @@ def put(root: Path, text: str, rom_id: str = ROM_ID) -> None:
 
 
 class LaterExecutor(Executor):
-    """Does nothing until told to, as a thread that is still waiting for the conversion."""
+    """Does nothing until released, like a thread still waiting for the conversion."""
 
     def __init__(self) -> None:
         self.waiting: list = []

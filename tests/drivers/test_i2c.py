@@ -10,7 +10,7 @@ from scripted_bus import TableBus
 
 
 class Opener:
-    """Opens a new bus each time, or fails as told."""
+    """Opens a new bus each time, or fails as scripted."""
 
     def __init__(self) -> None:
         self.buses: list[TableBus] = []

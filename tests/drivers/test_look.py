@@ -1,4 +1,4 @@
-"""What answers on the buses: known devices by their registers, and nothing else is spoken to or written."""
+"""What answers on the buses: known devices by their registers; nothing else is read or written."""
 
 from pathlib import Path
 
@@ -35,7 +35,7 @@ class Register:
         (0x77, {0xD0: 0x60}, "bme280"),
         (0x76, {0x00: 0x50}, "bmp388"),
         (0x77, {0x00: 0x60}, "bmp390"),
-        (0x77, {0xD0: 0x55}, ""),  # a BMP180: something, and none of ours
+        (0x77, {0xD0: 0x55}, ""),  # a BMP180: a device, but not a supported one
     ],
 )
 def test_a_chip_is_recognised_by_its_register_without_writing(address, values, device, tmp_path) -> None:

@@ -1,4 +1,4 @@
-"""What the MAX31865's driver says on the wire, its schedule, and each fault in words."""
+"""The MAX31865's driver on the wire, its schedule, and each fault in words."""
 
 import pytest
 

@@ -1,4 +1,4 @@
-"""Opening SPI, and what is said when it cannot be; a converter on it through a long night."""
+"""Opening SPI, and the words when that fails; a converter on it through a long night."""
 
 import sys
 import warnings

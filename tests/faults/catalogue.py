@@ -1,4 +1,4 @@
-"""Everything that can go wrong with the wires, in one list: how it is done, what must be said, what remains.
+"""Every fault of the wires, in one list: how it is made, which alarm is due, what still works.
 
 The faults are made behind the real drivers: on the signal, on the chips' registers, on the bus, in the files
 of the 1-Wire probes. `tests/faults/test_wires.py` and `test_storms.py` prove them, `table.py` counts them.
@@ -29,10 +29,10 @@ HANG_S = 1.0  # a transfer on a bus that is held low gives up after the kernel's
 
 @dataclass(frozen=True)
 class Trouble:
-    """One fault. wire: what it is on; alarm: what must be said, within so long; None: nothing need be.
+    """One fault. wire: what it is on; alarm: due within so long; None: none required.
 
-    may: alarms that are no lie though they need not come. blind: a leak that begins during it cannot be seen
-    until it is mended. remains: what the watch can still do. night: on which it is played.
+    may: alarms allowed but not required. blind: a leak that starts during it cannot be seen
+    until it is repaired. remains: what the watch can still do. night: on which it is played.
     """
 
     name: str
@@ -99,7 +99,7 @@ class Broken(Bench):
 
 
 class Wrapped:
-    """A chip behind something that spoils what it says."""
+    """A chip whose answers are corrupted on the way."""
 
     name = ""
 
@@ -128,7 +128,7 @@ class _ResultSwapped(_Swapped):
 
 
 class _Browning(Wrapped):
-    """A supply that breaks down at one transfer in twenty: the chip starts anew, its registers lost."""
+    """A supply that fails at one transfer in twenty: the chip restarts, its registers lost."""
 
     random = Random(0)
 
@@ -156,7 +156,7 @@ class _HangingBus(SimBus):
 
 
 class _HangingExecutor(Executor):
-    """One thread, as the station has: what is asked of it while it hangs is done when it no longer does."""
+    """One thread, as in the station: work submitted while it hangs is done once it recovers."""
 
     def __init__(self) -> None:
         self.hangs = False
@@ -330,7 +330,7 @@ def _frozen_probe(bench: Broken) -> Callable[[str, float], float | None]:
 
 
 def _jumping(bench: Broken) -> Callable[[str, float], float | None]:
-    """A bad joint: half of what is read is some 5 to 30 C off, with a good checksum."""
+    """A bad joint: half of the readings are 5 to 30 C off, with a good checksum."""
 
     def show(probe_id: str, celsius: float) -> float:
         if probe_id != WALL_PROBE_ID or bench.random.random() < 0.5:
@@ -589,7 +589,7 @@ BY_NAME = {trouble.name: trouble for trouble in CATALOGUE}
 
 
 def night_of(name: str, leak_psi_per_h: float = 0.0, onset_s: float = 0.0) -> Night:
-    """Return a named night, with a leak through a hole if asked."""
+    """Return a named night, with a leak through a hole on request."""
     night = NIGHTS[name]
     if not leak_psi_per_h:
         return night

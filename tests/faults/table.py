@@ -119,7 +119,7 @@ def _minutes(seconds: Sequence[float]) -> str:
 
 
 def pair_faults(each: Played) -> list[str]:
-    """Return what was wrong with a pair; nothing for one that was met as it must be."""
+    """Return the faults of a pair; nothing for one handled as required."""
     if each.outcome is None:
         return [each.said]
     pair = (BY_NAME[each.name], BY_NAME[each.kind])

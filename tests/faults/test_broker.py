@@ -1,4 +1,4 @@
-"""Whatever the broker does, the watch ticks on and does not grow; what stands is told when it is back."""
+"""Whatever the broker does, the watch ticks on and does not grow; its state is republished afterwards."""
 
 import resource
 import socket
@@ -56,7 +56,7 @@ def resident_mb() -> float:
 
 @contextmanager
 def server(answer: bytes | None, *, closes: bool) -> Iterator[int]:
-    """A port that accepts and then says nothing, nonsense, or hangs up."""
+    """A port that accepts and then stays silent, sends garbage, or hangs up."""
     with socket.create_server((HOST, 0)) as listening:
         listening.settimeout(0.1)
         ending = threading.Event()
@@ -131,7 +131,7 @@ def test_hours_without_a_broker_use_no_more_memory(tmp_path):
 
 def test_an_expired_certificate_is_refused_and_the_watch_goes_on(tmp_path, caplog):
     broker = Broker(tmp_path / "broker", tls=True)
-    # signed anew by the same authority, valid until yesterday: openssl-ca(1)
+    # signed again by the same authority, valid until yesterday: openssl-ca(1)
     folder = broker.folder
     (folder / "index").touch()
     (folder / "serial").write_text("1000\n")
@@ -212,7 +212,7 @@ def test_ten_thousand_commands_at_once_stall_nothing_and_do_not_pile_up(tmp_path
         assert bench.service._asked.qsize() <= COMMANDS_A_TICK
 
         def took_the_last() -> bool:
-            broker.publish(topic, b"the last lens")  # again: it was refused while the flood still came in
+            broker.publish(topic, b"the last lens")  # again: it was refused during the flood
             go_on(bench, 0.2, pause_s=0.25)
             return bench.service.watches[POT].summary().label == "the last lens"
 

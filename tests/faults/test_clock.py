@@ -1,4 +1,4 @@
-"""No time, a time that is set late, wrongly or anew: rates do not move, and nothing is dated twice."""
+"""No clock, or one set late, wrongly or twice: rates do not change, and nothing is dated twice."""
 
 from collections.abc import Callable
 from datetime import UTC, datetime
@@ -38,7 +38,7 @@ def an_hour_behind(bench: Bench) -> None:
 
 
 def played(folder, at_start: Callable[[Bench], None]) -> Bench:
-    """Play the night on a wrong clock that is set in the hold, or on none."""
+    """Play the night on a wrong clock that is set during the hold, or on none."""
     bench = Bench(NIGHT, folder)
     bench.begin(utc_known=at_start is not late)
     at_start(bench)

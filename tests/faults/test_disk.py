@@ -1,4 +1,4 @@
-"""A disk that is full, read-only, slow or fails: the watch and its alarms go on from memory, and say so."""
+"""A full, read-only, slow or failing disk: watch and alarms go on from memory, and report it."""
 
 import os
 import re
@@ -38,7 +38,7 @@ def alarms(bench: Bench) -> list[AlarmId]:
 
 @pytest.fixture(scope="module")
 def cut(tmp_path_factory) -> Path:
-    """A record as a killed watch leaves it in a leaking hold, 4000 s into the night, its log beside it."""
+    """A record as left by a watch killed in a leaking hold, 4000 s into the night, with its log."""
     bench = Bench(NIGHT, tmp_path_factory.mktemp("cut"))
     bench.begin()
     bench.run_until(4000.0)

@@ -1,4 +1,4 @@
-"""Whatever comes from outside, mangled: read, or refused in one line; quickly, and without growing.
+"""Any mangled input: read, or refused in one line; quickly, and without growing in memory.
 
 The short form; tests/bench/campaign_fuzz.py goes on for as long as it is given.
 """
@@ -44,7 +44,7 @@ def test_any_input_is_read_or_refused(target):
     act()
 
 
-# --- what was found once, each the smallest that did it, with the time it took before
+# --- inputs once found, each the smallest with the effect, and the time it took before
 
 
 @pytest.mark.parametrize(
@@ -130,7 +130,7 @@ def test_repeated_refusals_leave_nothing_behind(name, value):
 
     def often():
         for number in range(60):
-            # each time another, so that nothing is served from what is kept
+            # a new one each time, so that nothing comes from a cache
             act(value.replace("nonsense", f"nonsense{number}") if isinstance(value, str) else value)
         gc.collect()
         return tracemalloc.get_traced_memory()[0]

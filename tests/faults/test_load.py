@@ -1,4 +1,4 @@
-"""Sixteen pots at 4 Hz on one core keep their pace, and a hold does not grow; in full: bench_load.py."""
+"""Sixteen pots at 4 Hz on one core keep their pace, and a hold does not grow; longer: bench_load.py."""
 
 import re
 import subprocess

@@ -1,4 +1,4 @@
-"""The process is killed or the power goes, at any moment: what was told is kept, the batch goes on as one."""
+"""Killed, or a power cut, at any moment: announced events are kept, and the batch continues as one."""
 
 import json
 import random
@@ -36,14 +36,14 @@ def test_a_repeatedly_killed_watch_loses_no_announced_event(phase, tmp_path):
         loss = killed_in(tmp_path / str(seed), prepared, phase, seed, kills=3)
         assert loss.events == 0
         assert loss.curve_s <= ALLOWED_LOSS_S
-        assert loss.alarms_not_again == 0  # of those that stood, each stands after the first tick
+        assert loss.alarms_not_again == 0  # each active alarm is active again after the first tick
         assert loss.batches == 1
         assert loss.runs == loss.kills + 2  # a run begins at each gap, and says where it is
         assert loss.slowest_start_s < 10.0
 
 
 def test_without_the_spool_a_killed_watch_loses_up_to_a_minute(tmp_path):
-    """What a power cut costs, and that the test above would see it."""
+    """What a power cut costs, and proof that the test above would see it."""
     bench = Bench(NIGHT, tmp_path, sample_period_s=1.0)
     bench.begin()
     bench.run_until(1000.0)
@@ -145,12 +145,12 @@ def test_no_content_of_the_spool_ends_the_watch(tmp_path):
             assert [sample.t_s for sample in store.samples(POT, 0.0)] == [130.0]
 
 
-# -- the power goes
+# -- power cuts
 
 
 @pytest.fixture(scope="module")
 def cut(tmp_path_factory) -> Path:
-    """A record as a power cut in a leaking hold leaves it, with its log beside."""
+    """A record as left by a power cut in a leaking hold, with its log."""
     bench = Bench(NIGHT, tmp_path_factory.mktemp("cut"))
     bench.begin()
     bench.run_until(4000.0)
@@ -159,7 +159,7 @@ def cut(tmp_path_factory) -> Path:
 
 
 def begin_from(cut: Path, folder: Path) -> Bench:
-    """Begin a watch in a new boot, 4090 s into the night, on a copy of a record and what lies beside it."""
+    """Start a watch in a new boot, 4090 s into the night, on a copy of a record and its side files."""
     bench = Bench(NIGHT, folder)
     for part in cut.parent.glob(f"{cut.name}*"):
         shutil.copyfile(part, folder / part.name.replace(cut.name, bench.record.name))
@@ -177,7 +177,7 @@ def test_a_torn_write_ahead_log_loses_only_its_torn_end(cut, seed, tmp_path):
     shutil.copyfile(cut, torn)
     log = bytearray(Path(f"{cut}-wal").read_bytes())
     at = rng.randrange(len(log))
-    # a page that was written in part, and what the card made of the rest
+    # a partly written page, and what the card made of the rest
     log[at:] = (
         b"" if seed % 3 == 0 else bytes(len(log) - at) if seed % 3 == 1 else rng.randbytes(len(log) - at)
     )
@@ -257,7 +257,7 @@ def test_damaged_records_never_replace_each_other(tmp_path):
     assert len(list(tmp_path.glob("record-damaged-*.db"))) == 3
 
 
-# -- what stood stands again
+# -- active alarms return
 
 
 def test_an_active_alarm_is_announced_again_at_the_first_tick_however_the_watch_ended(cut, tmp_path):

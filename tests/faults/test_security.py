@@ -1,4 +1,4 @@
-"""Nothing secret leaves the watch, and nobody else on the machine reads or redirects what it writes.
+"""No secret leaves the watch, and nobody else on the machine can read or redirect what it writes.
 
 A secret is planted where each may lie, and looked for in all that is written, printed, sent or shown.
 """
@@ -124,7 +124,7 @@ def assert_in_no_file(secrets, folder, but=()):
 
 
 def process_texts(pid):
-    """What other users of the machine may see of a process, and its environment."""
+    """What other users of the machine can see of a process, and its environment."""
     proc = Path(f"/proc/{pid}")
     return [
         (proc / name).read_bytes().replace(b"\0", b" ").decode() for name in ("cmdline", "environ", "comm")
@@ -240,7 +240,7 @@ def test_the_password_of_the_page_is_in_neither_output_nor_process_list(planted,
     assert_nowhere(secrets, "the page", out + said + seen)
 
 
-# --- who may read what is made
+# --- permissions of created files
 
 
 @pytest.fixture
@@ -304,11 +304,11 @@ def test_parts_are_no_more_readable_than_the_whole_record(tmp_path):
     assert not any(mode & 0o007 for mode in seen)
 
 
-# --- what lies in wait in a shared folder
+# --- planted files in a shared folder
 
 
 def lay(kind, at, victim):
-    """Put under a name what somebody else could put there."""
+    """Plant at a path what somebody else could plant there."""
     if kind == "link":
         at.symlink_to(victim)
     elif kind == "hard link":
@@ -326,7 +326,7 @@ KINDS = ["link", "hard link", "pipe", "dangling", "open to all"]
 
 
 def within(seconds, act):
-    """Run in a thread and fail where it does not come back; raise what it raised."""
+    """Run in a thread and fail if it does not return; raise what it raised."""
     failed = []
 
     def acted():
@@ -410,7 +410,7 @@ def test_samples_of_another_user_are_not_used(tmp_path):
     assert kept.left_by(run_row) == []
 
 
-# --- what is installed
+# --- installed packages
 
 
 def closure():
@@ -457,13 +457,13 @@ def licence_of(name):
 def test_installed_packages_match_the_project_file():
     """Every direct dependency is installed, and not older than the project file says.
 
-    No list of known vulnerabilities is asked, for that needs a network: this finds none of them.
+    No list of known vulnerabilities is consulted, as that needs a network: this finds none of them.
     """
     for line in metadata.requires("potvigil"):
         requirement = Requirement(line)
         extra = "" if requirement.marker is None else str(requirement.marker)
         if any(each in extra for each in ('"signals"', '"spi"', '"bench"', '"mutants"', '"test"')):
-            continue  # not of what runs here
+            continue  # not for this platform
         version = metadata.version(requirement.name)
         assert any(each.operator == ">=" for each in requirement.specifier), line
         assert requirement.specifier.contains(version), (

@@ -1,4 +1,4 @@
-"""Whatever goes wrong with a sensor in a sound night: one alarm, the right one, and no talk of a leak."""
+"""Any sensor fault in a sound night: one alarm, the right one, and no leak."""
 
 import pytest
 

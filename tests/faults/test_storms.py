@@ -1,4 +1,4 @@
-"""Alarm storms: two things break at once, conditions chatter, people acknowledge and shelve in between.
+"""Alarm storms: two things break at once, conditions chatter, people acknowledge and shelve meanwhile.
 
 One alarm in ten minutes per root cause is EEMUA 191's figure for an operator; states as in IEC 62682.
 """
@@ -34,7 +34,7 @@ def test_two_faults_at_once_are_no_storm(pair: tuple[Trouble, Trouble], tmp_path
     assert outcome.one_batch
 
 
-# --- the book alone, whatever is true and whoever presses what ---------------------------------------------
+# --- the alarm book alone, with any conditions and any commands --------------------------------------------
 
 PHASES = st.lists(
     st.tuples(

@@ -1,7 +1,7 @@
-"""A hung watch is ended and begun anew, nothing else is; a dead one is told. A small manager plays systemd.
+"""A hung watch is killed and restarted, nothing else is; a dead one is reported. A stand-in plays systemd.
 
 Rules: sd_notify(3), systemd.service(5): READY within TimeoutStartSec, which EXTEND_TIMEOUT_USEC prolongs,
-then WATCHDOG within each WatchdogSec, or the process is ended (SIGABRT) and begun again. Times are cut to a
+then WATCHDOG within each WatchdogSec, or the process is killed (SIGABRT) and restarted. Times are cut to a
 tenth.
 """
 
@@ -28,7 +28,7 @@ WATCHDOG_S = 3.0
 
 
 class Manager:
-    """Begins a program, and begins it again when it ends or falls silent. A context manager."""
+    """Starts a program, and restarts it when it ends or falls silent. A context manager."""
 
     def __init__(self, folder: Path, command: list[str]) -> None:
         self._folder, self._command = folder, command
@@ -161,7 +161,7 @@ def test_a_dead_watch_shows_on_the_broker_and_the_page(tmp_path):
 
 
 class Lamp:
-    """The lamp of a watch in a process of its own, seen from outside. A context manager."""
+    """The lamp of a watch in a separate process, seen from outside. A context manager."""
 
     def __init__(self, folder: Path) -> None:
         command = [sys.executable, str(PROGRAM), str(folder), "--speed", "1", "--from-s", "3000", "--lamp"]

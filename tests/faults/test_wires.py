@@ -1,4 +1,4 @@
-"""Each fault of the catalogue on a sound pot: the right alarm, once, and no talk of a leak; mended without a
+"""Each fault of the catalogue on a sound pot: the right alarm, once, and no leak; repaired without a
 restart; and a leak that begins during it, or afterwards, is found.
 
 How soon a leak of 3 psi/h is found without any fault: 2 to 3 minutes with the wall thermometer.

@@ -1,4 +1,4 @@
-"""One trial: a night on which things break, are mended, and perhaps a leak begins; and what came of it."""
+"""One trial: a night on which things break, are repaired, and perhaps a leak starts; and its result."""
 
 from collections.abc import Sequence
 from dataclasses import dataclass
@@ -14,12 +14,12 @@ POT = "lantern"
 AT_S = 5400.0  # the fill has cooled
 LEAK_PSI_PER_H = 3.0
 LEAK_ALARMS = frozenset({AlarmId.LEAK, AlarmId.FLOOR_AHEAD, AlarmId.BELOW_FLOOR, AlarmId.RAPID_LOSS})
-TEN_MINUTES_S = 600.0  # EEMUA 191: one alarm in ten minutes is what an operator can bear
+TEN_MINUTES_S = 600.0  # EEMUA 191: one alarm in ten minutes is what an operator can handle
 
 
 @dataclass(frozen=True)
 class Outcome:
-    """What was raised, in seconds of the night; one_batch: the hold was neither ended nor broken in two.
+    """Alarms raised, in seconds of the night; one_batch: the hold was neither ended nor split.
 
     good_again_s: first good reading after the last spell, None where there was none.
     """

@@ -109,7 +109,7 @@ def test_a_lost_platinum_thermometer_is_reported_and_the_watch_goes_on(tmp_path:
     [("mcp3208", "broken wire or no supply"), ("ads1015", "no answer"), ("ads1115-loop", "no answer")],
 )
 def test_a_lost_converter_raises_one_alarm(wiring: str, words: str, tmp_path: Path) -> None:
-    # on SPI nobody acknowledges: a line that nobody drives reads as 0 V
+    # SPI has no acknowledgement: an undriven line reads as 0 V
     transducer = TRANSDUCERS[wiring].replace(", supply_channel: 1", "")
     bench = Bench(
         behind("sound", transducer), tmp_path, faults=[SensorFault(FaultKind.CONVERTER_ABSENT, 2400.0)]

@@ -1,4 +1,4 @@
-"""A pot that is filled empty, to try it: its gas gives the heat of the fill to the wall alone, and slowly.
+"""A pot filled empty, as a trial: its gas gives the heat of the fill only to the wall, and slowly.
 
 How slowly: common practice has natural convection at 3 to 10 W/(m2 K) of a wall, here of half a square metre
 in a pot of 20 L, so 1.5 to 5 W/K; half of the lowest is played as well.
@@ -29,9 +29,9 @@ def alarms(
     leak_psi_per_h: float = 0.0,
     topped_up_s: float | None = None,
 ) -> list[AlarmEvent]:
-    """Watch 80 minutes of an empty pot whose settings say it holds so much; return what was raised.
+    """Watch 80 minutes of an empty pot of that configured volume; return the alarms raised.
 
-    topped_up_s: when what the cooling gas lost of its pressure is filled up again.
+    topped_up_s: when the pressure lost to cooling is topped up.
     """
     size = volume_l / 20.0
     parameters = PotParameters(

@@ -1,4 +1,4 @@
-"""Every named night is judged as its truth says, through the real drivers."""
+"""Every named night gets the alarms and verdict of its truth, through the real drivers."""
 
 from itertools import pairwise
 
@@ -16,7 +16,7 @@ LEAST_APART_S = 600.0
 PSI_PER_H = PA_PER_PSI / SECONDS_PER_HOUR
 
 
-# One test a night, because a night takes seconds; all that is wrong with it is told at once.
+# One test per night, because a night takes seconds; all its faults are reported at once.
 @pytest.mark.parametrize("name", NIGHTS)
 def test_each_night_gets_the_alarms_and_verdict_of_its_truth(name, tmp_path):
     bench = rehearse(NIGHTS[name], tmp_path)
@@ -55,7 +55,7 @@ def wrong_words(told: list[str]) -> list[str]:
 
 
 def wrong_rate(truth: Truth, bench: Bench) -> list[str]:
-    """The pot itself knows what it lost at the moment of the last estimate."""
+    """The simulated pot knows its loss at the time of the last estimate."""
     leak = bench.summary.leak
     if leak is None or not leak.established:
         return ["no leak was established"] if truth.verdict == Verdict.LEAKED else []

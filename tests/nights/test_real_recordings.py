@@ -18,7 +18,7 @@ from potvigil.cli import main
 RECORDINGS = Path(__file__).parents[2] / ".." / "shared" / "data"
 RIGS = Path(__file__).parent / "rigs"
 LOSS = {"leak", "floor-ahead"}
-ATMOSPHERE_KPA = 101.325  # no barometer beside the recordings: the rigs stand at sea level
+ATMOSPHERE_KPA = 101.325  # no barometer with the recordings: the rigs are at sea level
 
 pytestmark = pytest.mark.skipif(
     not RECORDINGS.is_dir(), reason="the real recordings are not beside the checkout (../shared/data)"

@@ -1,4 +1,4 @@
-"""A regulated pot takes air for more than a leak: gas and room cool, the mould takes some up."""
+"""A regulated pot takes air for more than a leak: gas and room cool, the mould absorbs some."""
 
 from dataclasses import replace
 

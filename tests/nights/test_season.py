@@ -1,4 +1,4 @@
-"""A short season, six batches of four hours in one record, against what the simulated pot knows."""
+"""A short season, six four-hour batches in one record, against the simulated truth."""
 
 from collections.abc import Sequence
 from dataclasses import dataclass, replace
@@ -16,7 +16,7 @@ from potvigil.record.store import Store
 
 BATCHES, LAST_OF_OLD_SEAL = 6, 3
 HOLD_S, SAMPLE_PERIOD_S, DAY_S = 14_400.0, 5.0, 86_400.0
-CUT = 1  # the power goes in the second batch
+CUT = 1  # the power fails in the second batch
 
 
 def evenings() -> list[Evening]:
@@ -97,7 +97,7 @@ def test_a_power_cut_leaves_a_gap_and_not_a_second_batch(kept: Season) -> None:
     assert batch.end_t_s is not None
     times_s = [sample.t_s for sample in kept.samples if batch.start_t_s <= sample.t_s <= batch.end_t_s]
     gap_s = max(late - early for early, late in pairwise(times_s))
-    # twenty minutes, and what was not yet written: at most a minute
+    # twenty minutes, plus unwritten samples: at most a minute
     assert HOLD_S / 6.0 <= gap_s <= HOLD_S / 6.0 + 60.0 + 2.0 * SAMPLE_PERIOD_S
 
 

@@ -1,4 +1,4 @@
-"""Servers that people are told by."""
+"""Servers for notifications."""
 
 from collections.abc import Iterator
 

@@ -1,4 +1,4 @@
-"""The line to one target: nothing waits for it, and it tires of nothing."""
+"""The line to one target: nothing waits for it, and it never gives up."""
 
 import threading
 import time

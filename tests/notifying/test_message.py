@@ -69,7 +69,7 @@ def test_a_change_uses_the_words_of_the_page_and_wakes_nobody(state, words) -> N
     said = message(Due("lantern", floor(state, until_utc_s=until), NoticeKind.CHANGED))
     assert said.title == f"lantern: leak: floor ahead ({words})"
     assert not said.urgent
-    assert "Losing" not in said.body  # that is not of this moment
+    assert "Losing" not in said.body  # no longer true
 
 
 def test_a_low_alarm_wakes_nobody() -> None:

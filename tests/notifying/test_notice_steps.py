@@ -1,4 +1,4 @@
-"""What is due to whom to the second: each boundary of schedule, hearing and message."""
+"""What is due to whom, to the second: every boundary of schedule, hearing and message."""
 
 from collections.abc import Sequence
 from dataclasses import replace
@@ -61,8 +61,8 @@ def told(told_s: float, since_s: float = 1000.0, which: AlarmId = FLOOR) -> Book
         (1000.0, None, None, [RAISED]),
         (1000.0, 1000.0, 1000.0, []),
         (1000.0, 1299.0, 1000.0, []),
-        (1000.0, 1300.0, 1000.0, [AGAIN]),  # announced again five minutes after he was told
-        (1299.0, None, 1000.0, []),  # the same again, found by a watch that was started anew
+        (1000.0, 1300.0, 1000.0, [AGAIN]),  # repeated five minutes after they were notified
+        (1299.0, None, 1000.0, []),  # the same alarm, found again by a restarted watch
         (1300.0, None, 1000.0, [RAISED]),
     ],
 )
@@ -193,7 +193,7 @@ def test_a_live_watch_is_followed_by_its_own_clock() -> None:
     now = of.take(live(alarms=standing), Instant(503.0, 5.0))
     assert now == Situation(803.0, UTC_S + 3.0, {THE_WATCH: (), "mast": (), "lantern": standing})
     assert of.offset_s == 300.0
-    ahead = hearing(offset_s=500.0)  # known from before, and wrong: what is heard counts
+    ahead = hearing(offset_s=500.0)  # known from before, and wrong: the live value counts
     assert ahead.take(live(), Instant(500.0, None)).t_s == 800.0 and ahead.offset_s == 300.0
     assert of.take(live(utc_s=None), Instant(503.0, 5.0)).utc_s is None
     rehearsed = hearing(with_rehearsals=True).take(live(rehearsed="sound"), Instant(503.0, None))

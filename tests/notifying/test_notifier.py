@@ -1,4 +1,4 @@
-"""The notifier as a process: who is told, what outlives a kill, what is kept, and what it costs nobody."""
+"""The notifier as a process: who is notified, what survives a kill, and what is kept."""
 
 import json
 import signal
@@ -88,7 +88,7 @@ class Shop:
             return store.deliveries("lantern", float("-inf"))
 
     def is_kept(self, kind: NoticeKind) -> bool:
-        """Whether it is written that somebody was told; in the record, and in the file beside it."""
+        """Whether a delivery is written; in the record, and in the file beside it."""
         kept = Path(f"{self.record}.told")
         return kept.exists() and any(row.kind == kind and row.fault is None for row in self.deliveries())
 
@@ -265,7 +265,7 @@ def test_a_hung_target_blocks_no_other(tmp_path: Path) -> None:
 
 
 def test_a_flood_during_an_outage_becomes_one_message(tmp_path: Path) -> None:
-    """There is no queue that could fill: what is due is put together when it can be sent."""
+    """There is no queue that could fill: what is due is collected when it can be sent."""
     tries: list[Notification] = []
     away = True
 
@@ -281,7 +281,7 @@ def test_a_flood_during_an_outage_becomes_one_message(tmp_path: Path) -> None:
         bench.look_until(lambda n=count: len(tries) == n, "what is new is not tried at once")
     bench.look_until(lambda: not bench.notifier.is_busy, "it hangs")
     away = False
-    bench.notifier._lines["Anna"]._again_s = 0.0  # the rest after the last failure is over
+    bench.notifier._lines["Anna"]._again_s = 0.0  # the pause after the last failure is over
     bench.look_until(lambda: len(tries) == len(alarms) + 1, "never told")
     assert tries[-1].title.endswith(f"(and {len(alarms) - 1} more)")
     assert len(tries[-1].body.splitlines()) == len(alarms)
@@ -450,7 +450,7 @@ def test_times_are_those_of_the_watch_even_in_a_rehearsal(tmp_path: Path) -> Non
 
 
 def test_a_live_file_of_another_boot_counts_as_silence_from_now(tmp_path: Path) -> None:
-    """It was written at a boot time that has not come yet; the axis goes on after what it says."""
+    """It was written at a boot time still to come; the axis continues after its last time."""
     live, _ = LiveReader(SpeakingWatch(tmp_path / "run").path).read()
     assert live is not None
     heard_s = live.pots["lantern"].snapshot.t_s
@@ -499,7 +499,7 @@ def test_the_heartbeat_is_sent_every_minute_while_the_watch_is_well(at: Phone) -
         return [request.path for request in at.heard[before:]]
 
     assert pass_minutes(3, well) == ["/beat"] * 3
-    assert pass_minutes(3, silent) == []  # whoever waits for the beat calls by himself
+    assert pass_minutes(3, silent) == []  # the heartbeat service raises the alarm itself
     assert pass_minutes(2, calls) == ["/fail"] * 2
     assert pass_minutes(1, seen) == ["/beat"]
     assert pass_minutes(3, rehearsed) == []

@@ -1,4 +1,4 @@
-"""The notifier on clocks moved by hand: its lines, its heartbeat, what it keeps, and how it fares."""
+"""The notifier on clocks moved by hand: its lines, its heartbeat, its file, and its status."""
 
 import json
 import time
@@ -99,7 +99,7 @@ def test_a_line_that_fails_rests_five_seconds_then_twice_as_long_at_most_ten_min
     end(jobs[-1], "refused")
     line.take()
     clock.now_s += 5.0
-    assert not line.is_resting  # the pauses begin anew
+    assert not line.is_resting  # the pauses are reset
     never: Line[str] = Line(print, retry=False, clock=clock)
     never.start("x")
     end(jobs[-1], "refused")
@@ -193,7 +193,7 @@ def test_a_heartbeat_that_fails_twice_in_a_row_is_at_fault(jobs: list[Any]) -> N
     assert faults == [None, None, None, "lost", "again", None, None, None]
 
 
-# --- what is kept, and how it fares
+# --- file and status
 
 
 def test_what_was_told_comes_back_and_says_where_the_axis_is(tmp_path: Path) -> None:
@@ -255,7 +255,7 @@ def test_a_status_that_is_none_of_ours_is_none(
 
 
 class Round:
-    """A notifier whose lines are ended by hand. kept: what it asked to be kept."""
+    """A notifier whose lines are ended by hand. kept: what it wrote."""
 
     def __init__(self, monkeypatch: pytest.MonkeyPatch, folder: Path, *names: str) -> None:
         self.standing: tuple[StandingAlarm, ...] = ()
@@ -316,7 +316,7 @@ def test_what_was_told_is_kept_with_a_row_for_each_and_a_failure_is_tried_again(
         (1001.0, "lantern", FLOOR, "Ben", RAISED, "refused"),
     ]
     assert not round_.notifier.is_busy
-    # what is new does not wait out the rest
+    # a new alarm does not wait out the pause
     assert round_.look(raised, alarm(LEAK, LOW, since_s=1004.0)) == ["Anna", "Ben"]
     assert round_.sent[-1][1].title.endswith("(and 1 more)")
 

@@ -1,4 +1,4 @@
-"""The notifier's unit: systemd finds nothing to complain of, and it tells people as shut in as that says."""
+"""The notifier's unit: systemd accepts it without complaint, and notifications work in its sandbox."""
 
 import re
 import subprocess

@@ -1,4 +1,4 @@
-"""Phones that subscribed on the page are told by the notifier, and can acknowledge."""
+"""Phones that subscribed on the page are notified, and can acknowledge."""
 
 from collections.abc import Iterator
 from datetime import UTC
@@ -29,7 +29,7 @@ def service(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> Iterator[PushSer
 
 
 class House:
-    """A watch, a record with phones beside it, and a notifier that knows of nobody else."""
+    """A watch, a record with phones beside it, and a notifier for only those."""
 
     def __init__(self, folder: Path, service: PushService) -> None:
         self.record, self.service = folder / "record.db", service
@@ -58,7 +58,7 @@ class House:
         return sum(taken == f"/{path}" for taken, _, _ in self.service.taken)
 
     def look_until(self, *paths: str, looks: int = 0) -> None:
-        """Look until each of the paths was told once, and so many times more."""
+        """Look until each of the paths got one message, and so many times more."""
 
         def look() -> bool:
             self.watch.speak()

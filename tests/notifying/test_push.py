@@ -1,4 +1,4 @@
-"""A message to a browser: sealed, signed and sent as the standards say, in time, or not at all."""
+"""A message to a browser: encrypted, signed and sent as the standards say, in time or not at all."""
 
 import base64
 import ssl

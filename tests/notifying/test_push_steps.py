@@ -1,4 +1,4 @@
-"""Web Push figure by figure: what is kept of a phone, what is sent to it, and what each answer means."""
+"""Web Push in detail: what is kept of a phone, what is sent to it, and what each answer means."""
 
 import base64
 import json

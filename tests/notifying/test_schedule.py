@@ -1,4 +1,4 @@
-"""Who is told what, and when: whole nights on a clock that is moved by hand, with the watch's own alarms."""
+"""Who is notified of what, and when: whole nights on a clock moved by hand, with the watch's own alarms."""
 
 from collections.abc import Callable, Iterable, Mapping
 from datetime import UTC, datetime
@@ -39,7 +39,7 @@ Does = Callable[["Night"], None]
 
 
 class Night:
-    """A pot's alarms, and those who are told of them. clock: of the wall, as hh:mm, from 22:00 on."""
+    """A pot's alarms, and those notified of them. clock: wall time, as hh:mm, from 22:00 on."""
 
     def __init__(
         self,
@@ -57,7 +57,7 @@ class Night:
         self.t_s = 0.0
 
     def play(self, until: str, acts: Mapping[str, Does]) -> list[tuple[str, str, str]]:
-        """Pass the night; acts: what somebody does, or what happens. Return who was told when."""
+        """Pass the night; acts: what people do and what happens. Return who was notified when."""
         due_acts = sorted((at_s(clock), act) for clock, act in acts.items())
         while self.t_s < at_s(until):
             while due_acts and due_acts[0][0] <= self.t_s:
@@ -160,7 +160,7 @@ def test_the_end_of_an_alarm_is_sent_once_and_only_to_those_who_got_it() -> None
     acts = {"02:00": raises(floor_ahead=TOP_UP), "02:05": ends(FLOOR), "03:00": acknowledges}
     assert night.play("06:00", acts) == [
         ("02:00", "Anna", TOLD),
-        # on its way back when the first repeat is due: over is what is told next, after the off-delay
+        # about to return when the first repeat is due: its end is sent next, after the off-delay
         ("02:15", "Anna", "lantern: leak: floor ahead (cleared, not acknowledged)"),
     ]
 
@@ -199,7 +199,7 @@ def test_alarms_raised_together_make_one_message() -> None:
 
 
 def test_a_repeat_is_not_sent_to_somebody_just_notified() -> None:
-    """A target that was away hears of it when it is back, and then not again with the next repeat at once."""
+    """A target that was away gets it when it is back, and not again with the next repeat right after."""
     night = Night(ANNA, away={"Anna": ("02:00", "02:28")})
     told = night.play("04:00", {"01:59": raises(floor_ahead=TOP_UP)})
     assert [clock for clock, _, _ in told] == ["01:59", "02:28", "03:09"]
@@ -256,7 +256,7 @@ def test_an_alarm_found_again_after_a_restart_is_not_sent_again() -> None:
 
 
 def test_a_restarted_axis_hides_no_alarm() -> None:
-    """A damaged record is moved away: its axis begins again, far below what was told."""
+    """A damaged record is moved away: its axis restarts, far below what was sent."""
     book = Book().with_told([Due("lantern", standing(FLOOR, since_s=90_000.0), NoticeKind.RAISED)], 90_000.0)
     now = Situation(500.0, None, {"lantern": (standing(FLOOR, since_s=490.0),)})
     assert [each.kind for each in due(ANNA, book.at(now), now)] == [NoticeKind.RAISED]
@@ -322,7 +322,7 @@ def test_whatever_happens_everybody_gets_high_alarms_and_nobody_is_flooded(acts,
             told = {alarm for _, alarm in night.books["Anna"].marks}
             assert unseen <= told
         night.t_s += night.step_s
-    # a message is an announcement of the watch, a notice, or the one after the target was away
+    # a message is an announcement of the watch, a notice, or the one after an outage of the target
     assert len(sent) <= len(raised_at) + len(notices) + 1
     assert all(later - one >= NOTICE_EVERY_S for one, later in pairwise(notices))
 
@@ -352,7 +352,7 @@ def test_a_finished_test_leaves_nothing_behind() -> None:
 
 
 def test_a_slightly_early_wake_up_sends_nothing_twice() -> None:
-    """Now goes by the watch's last reading: after a slow one it lies a moment before the last look."""
+    """Now is the watch's last reading: after a slow one it is a moment before the last look."""
     book = Book().with_told([Due("lantern", standing(FLOOR), NoticeKind.RAISED)], 100.0)
     before = Situation(97.0, None, {"lantern": (standing(FLOOR),)})
     assert due(ANNA, book.at(before), before) == ()

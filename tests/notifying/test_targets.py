@@ -1,7 +1,8 @@
-"""What arrives at real servers: mail (aiosmtpd), Mosquitto, plain HTTP; and what is said where nothing does.
+"""What arrives at real servers: mail (aiosmtpd), Mosquitto, plain HTTP; and the words for a failure.
 
-No ntfy server can be had as a package of Debian or PyPI; what the library sends is held against its published
-API (docs.ntfy.sh/publish: publishing as JSON; priorities) at an HTTP server of the standard library.
+No ntfy server can be had as a package of Debian or PyPI; what the library sends is compared with its
+published API (docs.ntfy.sh/publish: publishing as JSON; priorities) at an HTTP server of the standard
+library.
 """
 
 import json
@@ -81,7 +82,7 @@ def test_an_mqtt_target_gets_the_message(tmp_path) -> None:
     assert HIGH.title in payload and LINK in payload
 
 
-# --- what is said where it does not arrive
+# --- words for a message that does not arrive
 
 SECRET = "hush-hush-token"
 
@@ -116,7 +117,7 @@ def test_an_unknown_host_is_explained() -> None:
 
 
 def test_a_server_that_accepts_and_stays_silent_is_abandoned() -> None:
-    """The library's own limit lies below that of the line."""
+    """The library's own timeout is below that of the line."""
     with socket.create_server((HOST, 0)) as deaf:
         begun_s = time.monotonic()
         assert failed(f"json://{HOST}:{deaf.getsockname()[1]}/{SECRET}?rto=0.3")
@@ -124,7 +125,7 @@ def test_a_server_that_accepts_and_stays_silent_is_abandoned() -> None:
 
 
 def test_a_slow_resolver_blocks_only_its_own_line(at: Phone, monkeypatch: pytest.MonkeyPatch) -> None:
-    """getaddrinfo has no limit of its own: it may take as long as resolv.conf's servers do."""
+    """getaddrinfo has no timeout: it may take as long as resolv.conf's servers do."""
     released, real = threading.Event(), socket.getaddrinfo
 
     def slow(host, *rest, **more):

@@ -1,4 +1,4 @@
-"""What home automation is told of the pots."""
+"""The discovery messages for home automation."""
 
 import json
 from dataclasses import replace
@@ -152,7 +152,7 @@ def test_a_pot_is_available_while_it_and_its_workshop_are_ready(rehearsed):
             assert shown(each, state) == ("online" if state == b"ready" else "offline")
 
 
-# --- what was told before
+# --- earlier messages
 
 
 def test_only_messages_of_this_workshop_are_recognised_under_any_prefix():

@@ -26,7 +26,7 @@ BASE = "homie/5/harbour-models-lantern"
 
 
 def told(snapshot=HOLDING, pot=LANTERN, batch_id=7, rehearsed=False):
-    """What a broker would hold: payloads of what is set, by topic."""
+    """What a broker would hold: payloads of set properties, by topic."""
     messages = [
         *descriptions([pot], rehearsed),
         *homie.states(WORKSHOP, [pot], "ready", rehearsed),
@@ -433,5 +433,5 @@ def test_a_carried_out_command_is_published_without_retain():
 
 
 def test_the_demo_snapshot_fills_every_property():
-    """Guards the tests above: a field that is None in HOLDING would be told by none of them."""
+    """Guards the tests above: none of them would cover a field that is None in HOLDING."""
     assert [f.name for f in fields(HOLDING) if getattr(HOLDING, f.name) is None] == []

@@ -1,4 +1,4 @@
-"""What is told once: announcements, notes, refusals."""
+"""What is published once: announcements, notes, refusals."""
 
 from dataclasses import replace
 

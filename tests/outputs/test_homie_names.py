@@ -1,4 +1,4 @@
-"""Over MQTT somebody acknowledges in a name, and whoever listens is told each alarm's state with it."""
+"""Over MQTT a person acknowledges by name, and listeners get the name with each alarm's state."""
 
 import json
 from dataclasses import replace
@@ -41,7 +41,7 @@ def test_an_invalid_name_is_refused(payload: bytes, reason: str) -> None:
 
 
 def heard(*snapshots: object) -> PotHeard:
-    """Return what the page of all makes of what is published of these moments."""
+    """Return how the page of all records reads the messages published at these moments."""
     trees = Trees()
     trees.hear(f"{BASE}/$description", json.dumps({"root": WORKSHOP}).encode(), 0.0, 0.0)
     for snapshot in snapshots:

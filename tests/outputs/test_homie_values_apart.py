@@ -1,4 +1,4 @@
-"""Every value under its own name: no two topics share a figure, so no two can be exchanged unnoticed."""
+"""Every value under its own name: no two topics share a figure, so swapped topics are noticed."""
 
 import inspect
 from dataclasses import replace

@@ -1,4 +1,4 @@
-"""The live file: whole at any moment, no more than two minutes long, and never in the watch's way."""
+"""The live file: complete at any moment, at most two minutes long, and never blocking the watch."""
 
 import json
 import logging
@@ -125,7 +125,7 @@ def test_an_invalid_live_file_is_ignored(live, content):
     known, _ = reader.read()
     live.path.write_bytes(content)
     found, _ = reader.read()
-    assert found is known  # and it grows old by itself
+    assert found is known  # and it ages
 
 
 def test_the_watch_writes_the_live_file_at_every_tick(tmp_path):
@@ -140,7 +140,7 @@ def test_the_watch_writes_the_live_file_at_every_tick(tmp_path):
     assert found.tick == 121
 
 
-# --- where it lies
+# --- its path
 
 
 def test_watch_and_page_use_the_same_path(tmp_path, monkeypatch):

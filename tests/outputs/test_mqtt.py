@@ -1,4 +1,4 @@
-"""Against a real broker, listened to with the broker's own tools."""
+"""MQTT against a real broker, with the broker's own tools as listeners."""
 
 import logging
 import os

@@ -1,4 +1,4 @@
-"""What earlier runs left on a real broker: versions rise from it, and what is no more is cleared."""
+"""Leftovers of earlier runs on a real broker: versions rise from them, and the rest is cleared."""
 
 import json
 from dataclasses import replace
@@ -37,7 +37,7 @@ def snapshots(pots, snapshot=HOLDING):
 
 
 def ran(broker, pots=(LANTERN,), workshop=WORKSHOP, snapshot=HOLDING, stop=True, rehearsed=False, **link):
-    """Run until the whole state is told, and stop."""
+    """Run until the whole state is published, and stop."""
     output = MqttOutput(MqttLink(HOST, broker.port, **link), workshop, pots, rehearsed, print, 0.0)
     output.start()
     tick(output, lambda: output.connected, pots, snapshot)

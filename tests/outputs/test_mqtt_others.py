@@ -1,4 +1,4 @@
-"""Two machines at one broker under one name, and one after the other: what each says, hears and is told."""
+"""Two machines at one broker with one name, together or in turn: what each publishes and reports."""
 
 import logging
 import socket
@@ -40,7 +40,7 @@ def broker(tmp_path):
 
 
 class Pi:
-    """A watch of one machine, with what it has to tell."""
+    """A watch of one machine, with what it publishes."""
 
     def __init__(self, broker, machine, pots=(LANTERN,), **link):
         self.pots, self.snapshot, self.machine = pots, HOLDING, machine
@@ -82,7 +82,7 @@ def tick(*pis, until, failure="it never came"):
 
 
 def told(broker, *pis):
-    """Tick until each has told all of its state in this connection, and the broker has it."""
+    """Tick until each has published its whole state in this connection, and the broker has it."""
     with broker.listen(f"{ROOT}/$state") as listener:
         for each in pis:
             each.output._sent.pop(f"{ROOT}/$state", None)
@@ -137,7 +137,7 @@ def test_a_replacement_machine_is_no_collision_and_clears_leftovers(broker, pi, 
 
 
 def test_two_machines_keep_both_their_pots_and_republish_what_is_wiped(broker, pi):
-    """One pot has the same name at both; the alarm of one is told whatever the other does."""
+    """One pot has the same name at both; the alarm of one is published whatever the other does."""
     bench = pi(BENCH, [LANTERN, BUOY])
     bench.snapshot = with_alarms(alarm())
     told(broker, bench)
@@ -166,7 +166,7 @@ def test_what_remains_after_the_other_machine_leaves_is_republished_as_ready(bro
     ):
         settle(lambda: len(listener.heard))
         before = len(listener.heard)
-        loft.output.stop()  # says of the workshop that it is disconnected
+        loft.output.stop()  # publishes that the workshop is disconnected
         tick(bench, until=lambda: listener.last().get(f"{ROOT}/$state") == b"ready")
         tick(bench, until=lambda: "no longer publishes" in caplog.text)
         told(broker, bench)
@@ -182,7 +182,7 @@ def test_what_remains_after_the_other_machine_leaves_is_republished_as_ready(bro
 
 
 def test_each_connection_restarts_the_wait_before_clearing_other_pots(broker, pi):
-    """While the line was down, another may have come who could not be heard."""
+    """While the link was down, another machine may have come unheard."""
     bench = pi(BENCH)
     told(broker, bench)
     settle(lambda: bench.tick() or 0, quiet_s=1.6)
@@ -271,7 +271,7 @@ def test_the_number_of_remembered_machines_is_bounded():
 def test_a_name_is_answered_at_most_every_20_s_and_forgotten_after_90_s(monkeypatch):
     monkeypatch.undo()  # the times as they are
     known = owner.Owner(WORKSHOP, BENCH, False)
-    assert known.answer(0.0) is None  # it was told with all the rest
+    assert known.answer(0.0) is None  # it was published with the rest
     known.hear(b"1a1b1c1d pi-loft", 5.0)
     assert known.answer(19.9) is None
     assert known.answer(20.0) == known.name == Message(f"{ROOT}/watch/machine", b"0a0b0c0d pi-bench")
@@ -284,7 +284,7 @@ def test_a_name_is_answered_at_most_every_20_s_and_forgotten_after_90_s(monkeypa
 def test_orphaned_pots_are_cleared_after_90_s_and_those_of_another_machine_never(monkeypatch):
     monkeypatch.undo()
     known = owner.Owner(WORKSHOP, BENCH, False)
-    assert not known.may_clear(1000.0)  # nothing was told yet: nobody could answer
+    assert not known.may_clear(1000.0)  # nothing was published yet: nobody could answer
     known.answer(1000.0)
     assert not known.may_clear(1089.9) and known.may_clear(1090.0)
     known.hear(b"1a1b1c1d pi-loft", 1080.0)
@@ -298,7 +298,7 @@ def test_orphaned_pots_are_cleared_after_90_s_and_those_of_another_machine_never
     ("topic", "ours", "heard", "is_wiped_out"),
     [
         (f"{POT}/$alert/leak", b"medium alarm", b"", True),
-        (f"{POT}/$alert/leak", b"medium alarm", b"high alarm", False),  # it still stands
+        (f"{POT}/$alert/leak", b"medium alarm", b"high alarm", False),  # still active
         (f"{POT}/$alert/leak", b"", b"medium alarm", False),  # the other's
         (f"{POT}/$alert/leak", None, b"", False),
         (f"{POT}/standing/leak", b"true", b"false", True),
@@ -320,7 +320,7 @@ LOST, OTHER = 0x80, 0x8B  # unspecified; server shutting down
 
 
 def ends(*connections):
-    """Return what three connections show: of each, when it was up and when it ended, or None, and why."""
+    """Judge connections, each given as when it was up, or None, when it ended, and why."""
     seen = takeovers.Takeovers()
     for up_s, end_s, reason in connections:
         if up_s is not None:
@@ -336,7 +336,7 @@ def test_only_quick_repeated_disconnects_count_as_a_fight(monkeypatch):
     assert not ends(short, short).fought
     assert not ends(short, short, (0.0, 60.0, LOST), short).fought  # that one held
     assert not ends(short, short, (None, 1.0, LOST), short).fought  # never was up
-    assert not ends(short, short, (0.0, 1.0, OTHER), short).fought  # the broker said another reason
+    assert not ends(short, short, (0.0, 1.0, OTHER), short).fought  # the broker gave another reason
     assert not ends(short, short, (None, 1.0, None), short).fought  # no connection in between
     assert ends((None, 1.0, 0x8E)).fought
     seen = ends(short, short, short)

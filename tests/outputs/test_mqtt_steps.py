@@ -1,4 +1,4 @@
-"""The wire to the broker step by step, against a client library that only writes down what it is asked."""
+"""The connection to the broker step by step, against a client library that only records its calls."""
 
 import logging
 from collections.abc import Callable
@@ -36,7 +36,7 @@ RUNS = MQTTErrorCode.MQTT_ERR_INVAL  # what loop_start says of a thread that run
 
 
 class Sent:
-    """A message that was handed over: topic, payload, QoS, whether retained, and how it fares."""
+    """A message handed over: topic, payload, QoS, whether retained, and its state."""
 
     def __init__(self, topic: str, payload: bytes, qos: int, retained: bool, rc: MQTTErrorCode) -> None:
         self.topic, self.payload, self.qos, self.retained, self.rc = topic, payload, qos, retained, rc
@@ -99,14 +99,14 @@ class FakeClient:
         self.on_disconnect(self, None, None, Reason(why), None)
 
     def taken(self) -> list[tuple[str, bytes]]:
-        """Return what was handed over since this was last asked for."""
+        """Return what was handed over since the last call."""
         sent, self.sent = self.sent, []
         return [(each.topic.removeprefix("homie/5/"), each.payload) for each in sent]
 
 
 @dataclass(frozen=True)
 class Reason:
-    """What the broker answers; why: empty where it is no refusal."""
+    """The broker's answer; why: empty unless a refusal."""
 
     why: str
     value: int = 0
@@ -273,7 +273,7 @@ def test_reconnects_wait_a_second_then_two_and_at_most_a_minute(
     assert FakeClient.made[-1] is newest
     clock.s += 0.1
     tick(output)
-    assert FakeClient.made[-1] is not newest  # the pauses begin anew
+    assert FakeClient.made[-1] is not newest  # the pauses are reset
 
 
 @pytest.mark.parametrize(
@@ -328,7 +328,7 @@ def test_late_calls_of_an_earlier_client_are_ignored(clock: SimpleNamespace) -> 
     assert output.connected
 
 
-# --- what it says, and in which order
+# --- what it publishes, and in which order
 
 
 def test_the_first_tick_publishes_init_descriptions_alarms_values_then_ready() -> None:
@@ -426,7 +426,7 @@ def test_moments_are_published_once_without_retain() -> None:
     tick(output)
     assert client.taken() == []
     client.cut()
-    output.hear("lantern", MOMENT)  # nobody listens: it is not kept
+    output.hear("lantern", MOMENT)  # nobody is listening: it is not kept
     tick(output)
     assert output._moments == output._moments.__class__(maxlen=100)
 
@@ -507,7 +507,7 @@ def test_a_new_connection_gets_everything_again(clock: SimpleNamespace) -> None:
     tick(output)
     first = [each for each in client.taken() if "$description" not in each[0]]
     output.hear("lantern", MOMENT)
-    client.message(f"{POT}/batch/note/set", b"\xff")  # refused, and not told any more
+    client.message(f"{POT}/batch/note/set", b"\xff")  # refused, and no longer reported
     client.cut()
     clock.s += 1.0
     tick(output)
@@ -519,7 +519,7 @@ def test_a_new_connection_gets_everything_again(clock: SimpleNamespace) -> None:
     assert [each for each in newest.taken() if "$description" not in each[0]] == first
 
 
-# --- what it is told
+# --- what it receives
 
 
 def test_valid_sets_become_commands_and_the_rest_are_refused(
@@ -561,7 +561,7 @@ def test_at_most_ten_refusals_are_published_per_tick() -> None:
 def test_a_retained_set_of_an_earlier_run_is_no_command_and_is_cleared(
     monkeypatch: pytest.MonkeyPatch,
 ) -> None:
-    monkeypatch.setattr(owner, "GONE_S", 0.0)  # else it is waited for whoever may still publish it
+    monkeypatch.setattr(owner, "GONE_S", 0.0)  # else it waits for whoever may still publish it
     output = started()
     (client,) = FakeClient.made
     client.connect()

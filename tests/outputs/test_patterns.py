@@ -1,4 +1,4 @@
-"""What lamp and buzzer say: rhythms by the standards' figures, and never one thing for two meanings."""
+"""Rhythms of lamp and buzzer: by the standards' figures, and never one rhythm for two meanings."""
 
 import itertools
 
@@ -101,7 +101,7 @@ def test_no_two_meanings_look_alike_on_a_single_lamp() -> None:
 @pytest.mark.parametrize("state", [None, *(state for state in AlarmState if state is not AlarmState.NORMAL)])
 @pytest.mark.parametrize("priority", list(Priority))
 def test_some_lamp_always_moves_within_some_seconds(fitted, state, priority) -> None:
-    """So that dark, and lit without a wink, can only mean that nobody watches."""
+    """So that dark, or lit without a wink, can only mean that no watch is running."""
     shown = show([] if state is None else [standing(priority, state)], fitted, False, 0.0)
     moving = [lamp for lamp in fitted if len(set(lit_times(shown, lamp, 5.0))) == 2]
     assert moving

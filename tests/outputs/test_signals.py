@@ -1,4 +1,4 @@
-"""Lamp, buzzer and button on gpiozero's mock pins: whole histories on a clock that is moved by hand."""
+"""Lamp, buzzer and button on gpiozero's mock pins: whole histories on a clock moved by hand."""
 
 import threading
 import time
@@ -39,7 +39,7 @@ def factory() -> Iterator[MockFactory]:
 
 
 def by_hand(pins: Pins) -> Pins:
-    """Leave the pins to whoever calls `step`: no thread moves them."""
+    """Leave the pins to callers of `step`: no thread moves them."""
     pins._thread = threading.Thread(target=lambda: None)
     play = pins.play
 
@@ -141,7 +141,7 @@ def test_a_high_alarm_sounds_repeats_at_growing_intervals_and_stops_when_acknowl
     assert bed.states == {FLOOR: AlarmState.ACKNOWLEDGED}
     looks = bed.go(7200.0)
     assert not any(looks[BUZZER])
-    assert 0.9 < sum(looks[LAMP]) / len(looks[LAMP]) < 1.0  # not the lamp: the alarm stands
+    assert 0.9 < sum(looks[LAMP]) / len(looks[LAMP]) < 1.0  # not the lamp: the alarm is still active
 
 
 def test_a_press_during_a_burst_ends_it_at_the_next_tick(factory: MockFactory) -> None:
@@ -175,7 +175,7 @@ def test_a_long_press_shelves_the_low_alarms_and_leaves_the_high_one(factory: Mo
     felt = bed.press(4.0)
     bed.go(2.0)
     assert bed.states == {FLOOR: AlarmState.UNACKNOWLEDGED, AlarmId.THERMOMETER: AlarmState.SHELVED}
-    # the lamp answers the finger: lit, and after three seconds flickering, so that one knows when to let go
+    # the lamp answers the press: lit, and after three seconds flickering, to show when to release
     assert all(felt[2:58])
     assert rises(felt[62:]) >= 3
     bed.go(3600.0)
@@ -283,7 +283,7 @@ def test_after_the_end_all_lamps_are_off_and_pins_released(factory: MockFactory)
     assert not factory.pin(LAMP).state and not factory.pin(BUZZER).state
 
 
-# -- what goes wrong -------------------------------------------------------------------------------
+# -- faults ----------------------------------------------------------------------------------------
 
 
 def said(caplog: pytest.LogCaptureFixture) -> list[str]:
@@ -517,7 +517,7 @@ def test_a_rehearsal_prints_what_lamp_and_buzzer_would_do(
     lines = [line for line in capsys.readouterr().out.splitlines() if "lamp:" in line]
     assert lines[0].endswith("lamp: calm")
     assert lines[1].endswith("lamp: quick flashing; buzzer: three and two pulses every 10 s for 3 min")
-    assert len(lines) == 2  # its repeated calls are not told again
+    assert len(lines) == 2  # its repeats are not printed again
 
 
 def test_a_watch_without_pins_still_has_its_signals_and_one_without_signals_has_none(

@@ -1,4 +1,4 @@
-"""Rhythms, calls and pins to the letter: each figure, each boundary, and when the thread looks again."""
+"""Rhythms, announcements and pins: every figure, every boundary, and when the thread wakes."""
 
 import threading
 from types import SimpleNamespace
@@ -84,7 +84,7 @@ def test_a_pulse_includes_its_start_and_excludes_its_end(t_s: float, is_on: bool
         (101.0, True, 0.05),
         (101.99, False, 0.01),  # the burst's own next is 28 s away
         (102.0, False, 1.0),
-        (130.0, False, 1.0),  # over, though its rhythm would begin again
+        (130.0, False, 1.0),  # over, though its rhythm would start again
     ],
 )
 def test_an_announcement_sounds_from_its_start_for_its_length(
@@ -179,11 +179,11 @@ def test_in_quiet_hours_only_a_high_alarm_or_a_test_sounds() -> None:
     assert show([test], {Lamp.ALARM}, True, 100.0).call is CALLS[LOW]
 
 
-# --- what the loop says, and what the button asks
+# --- orders of the loop, commands of the button
 
 
 class Played:
-    """Stands in for the pins: writes down what is shown."""
+    """In place of the pins: records what is shown."""
 
     fitted = frozenset({Lamp.ALARM})
 
@@ -237,7 +237,7 @@ def test_an_alarm_sounds_when_first_seen_and_at_every_repeat() -> None:
         (2.999, ["lantern acknowledge None", "mast acknowledge None"]),
         (3.0, ["lantern shelve leak", "lantern shelve thermometer"]),
         (9.999, ["lantern shelve leak", "lantern shelve thermometer"]),
-        (10.0, []),  # nobody presses for so long
+        (10.0, []),  # longer than any press
     ],
 )
 def test_a_short_press_acknowledges_and_a_long_one_shelves_the_low_alarms(
@@ -304,7 +304,7 @@ STEADY = Show({Lamp.ALARM: PRESSED}, CALLS[HIGH], 100.0)
 
 def test_a_shown_state_is_valid_for_two_ticks_and_two_seconds() -> None:
     bench = Bench(Wiring({Lamp.ALARM: LAMP}, BUZZER), tick_s=5.0)
-    assert bench.step(99.0) is None and not bench.on(LAMP)  # nothing was said yet
+    assert bench.step(99.0) is None and not bench.on(LAMP)  # nothing was shown yet
     bench.pins.play(Show({Lamp.ALARM: LIT}), 100.0)
     assert bench.step(100.5) == pytest.approx(3.5)
     assert bench.on(LAMP)

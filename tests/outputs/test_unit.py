@@ -1,4 +1,4 @@
-"""The unit file, judged by systemd's own tools."""
+"""The unit file, checked by systemd's own tools."""
 
 import os
 import re
@@ -30,7 +30,7 @@ def settings(name):
 
 @pytest.mark.parametrize("unit", sorted(UNITS.iterdir()), ids=lambda path: path.name)
 def test_systemd_accepts_the_units_without_complaint(unit, tmp_path):
-    # the program itself is installed elsewhere, if at all: another stands in for it
+    # the program itself is installed elsewhere, if at all: another takes its place
     for each in UNITS.iterdir():  # a timer asks for its service
         text = re.sub(r"^ExecStart=\S+", "ExecStart=/bin/true", each.read_text(), flags=re.MULTILINE)
         (tmp_path / each.name).write_text(text)
@@ -235,7 +235,7 @@ sys.exit(main(sys.argv[1:]))
 
 
 def test_page_thinning_and_backup_work_in_their_sandboxes(tmp_path):
-    """The page draws a PDF by a child of its own, which inherits the sandbox; thinning has no socket."""
+    """The page draws a PDF in a child process, which inherits the sandbox; thinning has no socket."""
     import httpx2
 
     code = WATCHED.replace("(socket.AF_INET6, socket.SOCK_STREAM, False),", "")

@@ -1,4 +1,4 @@
-"""The plan's reckoning: working time, the night, the hold, what a batch bears, what would help."""
+"""The plan's computations: working time, the night, the hold, the bearable leak, what would help."""
 
 from dataclasses import replace
 from datetime import datetime

@@ -1,4 +1,4 @@
-"""What is said of a pour, read: the start, the night, every fault at once, a cure that never ends."""
+"""Reading a request for a pour: the start, the night, every fault at once, a cure that never ends."""
 
 from dataclasses import replace
 from datetime import datetime, timedelta
@@ -86,7 +86,7 @@ def test_every_fault_is_reported_at_once_with_its_field() -> None:
         Ask.STAND: "3", Ask.INSIDE: "28 x 30 x 2 cm", Ask.MASS: "0 g", Ask.TANK: "110 psi", Ask.MIXING: "2 d",
         Ask.POURING: "-1 min", Ask.LOADING: "", Ask.UNTIL: "24:00", Ask.NIGHT: "dark",
     }  # fmt: skip
-    assert faults_of(said).keys() == set(Ask) - {Ask.NIGHT_LOW}  # a night that is none has no coldest
+    assert faults_of(said).keys() == set(Ask) - {Ask.NIGHT_LOW}  # an invalid night has no coldest
     assert "needs the room" not in faults_of({Ask.ROOM: "18", Ask.NIGHT_LOW: "12 C"}).get(Ask.NIGHT_LOW, "")
 
 

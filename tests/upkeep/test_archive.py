@@ -1,4 +1,4 @@
-"""The whole record to a file and back, row for row; from a bad file nothing but an error of the record."""
+"""The whole record to a file and back, row for row; a bad file raises only a record error."""
 
 import hashlib
 import io
@@ -64,7 +64,7 @@ def every_row(path: Path) -> dict[str, list[Any]]:
 
 
 def filled(path: Path) -> Path:
-    """A record with something in each table, and texts nobody hopes for."""
+    """A record with rows in every table, and nasty texts."""
     with Store.open(path) as store:
         store.begin_run('{"workshop":"harbour-models"}', "boot-a", 0.0, None, "sound")
         batch_id = store.open_batch(POT, BatchOpened(0.0, UTC_S))
@@ -119,7 +119,7 @@ def test_every_row_survives_export_and_import(packed, tmp_path):
     assert all(rows[table] for table in TABLES if table != "trace")
     assert taken.rows == {table: len(rows[table]) for table in TABLES}
     with Store.open(tmp_path / "again.db") as store:
-        assert store.take_commands(5.0) == []  # nobody waits for that any more
+        assert store.take_commands(5.0) == []  # nobody is waiting for that any more
     assert sorted(path.name for path in tmp_path.iterdir()) == ["again.db"]
 
 
@@ -520,7 +520,7 @@ def test_a_decompression_bomb_is_refused_unread(tables, tmp_path):
 
 
 def test_a_member_larger_than_declared_is_read_no_further(tables, packed, tmp_path):
-    """Both sizes changed in the directory: the bomb that lies."""
+    """Both sizes changed in the directory: a bomb with false sizes."""
     tables["care"].append(b" " * 50_000_000)
     path = pack(tmp_path / "bomb.zip", tables, change=lambda m: m["members"]["care.jsonl"].update(bytes=500))
     data = bytearray(path.read_bytes())
@@ -587,7 +587,7 @@ def test_any_damage_raises_only_a_record_error(packed, tmp_path):
         except RecordError as error:
             told += 1
             assert "\n" not in str(error)
-        else:  # a byte that says nothing, such as a time stamp
+        else:  # a byte without meaning, such as a time stamp
             taken += 1
             assert every_row(again) == every_row(packed[0])
             again.unlink()

@@ -1,4 +1,4 @@
-"""Backups: bounded, restored to the same record, and missed when they are old."""
+"""Backups: bounded in number, restored to the same record, and reported when old."""
 
 import shutil
 import sqlite3
@@ -90,7 +90,7 @@ def test_a_machine_that_was_off_for_months_keeps_its_old_copies() -> None:
     assert surplus(kept, 8, 0) == []
 
 
-# --- what is made and deleted
+# --- copies made and deleted
 
 
 def test_surplus_copies_go_once_the_new_one_is_complete_and_foreign_files_stay(record, tmp_path) -> None:
@@ -156,7 +156,7 @@ def test_a_missing_stick_is_reported_and_no_folder_made(record, tmp_path) -> Non
     assert not (tmp_path / "media").exists()
 
 
-# --- what a backup gives back
+# --- what a backup restores
 
 
 def test_a_backup_restores_to_an_identical_record(record, tmp_path) -> None:
@@ -270,7 +270,7 @@ def test_check_and_status_say_when_the_last_backup_is_old(workshop, tmp_path, mo
         return " ".join(capsys.readouterr().out.split())
 
     folder = tmp_path / "backups"
-    monkeypatch.setattr("time.time", lambda: UTC_S + 86_400.0)  # the first is yet to come
+    monkeypatch.setattr("time.time", lambda: UTC_S + 86_400.0)  # the first is still to come
     assert f"none in {folder} yet" in said("check") and "backups" not in said("status")
     monkeypatch.setattr("time.time", lambda: UTC_S + 9 * 86_400.0)
     assert f"none in {folder}" in said("check") and f"backups: none in {folder}" in said("status")

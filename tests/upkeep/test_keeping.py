@@ -1,4 +1,4 @@
-"""Thinned, checked, copied: the record stays what it is while a watch writes it and whoever is killed."""
+"""Thinned, checked, copied: the record stays sound while a watch writes it and processes are killed."""
 
 import json
 import random
@@ -330,7 +330,7 @@ def test_thinning_a_damaged_record_reports_the_damage(record):
 
 
 def fed_again(record: Path) -> BatchSummary:
-    """Feed batch 1 of a record to a watch of its own, as a restart would; return how it is judged."""
+    """Replay batch 1 of a record through a separate watch, as a restart would; return its summary."""
     with Store.open_read_only(record) as store:
         row = store.batch(1)
         pot = load_text(store.runs()[0].settings_json, "run").core_pots()[row.pot_id]

@@ -1,4 +1,4 @@
-"""Pictures of casts: kept beside the record, and nothing but pictures, and nothing from elsewhere."""
+"""Pictures of casts: kept beside the record; only pictures, and nothing from elsewhere."""
 
 import stat
 from io import BytesIO

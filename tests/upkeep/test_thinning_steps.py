@@ -1,4 +1,4 @@
-"""Thinning to the letter: what a mean holds, where each boundary is, what stays as it was read."""
+"""Thinning in detail: what a mean contains, where each boundary is, what is kept as read."""
 
 import json
 from math import inf
@@ -89,7 +89,7 @@ def test_the_range_is_kept_to_six_digits_with_the_mean_within_it() -> None:
 def test_a_bin_with_a_step_is_not_steady(column: str, values: tuple[float, float], is_steady: bool) -> None:
     rows = [row(float(n), **{column: value}) for n, value in enumerate(values)]
     assert thinning._is_steady(rows) is is_steady
-    assert thinning._is_steady([row(5.0), *rows]) is is_steady  # what has none of it says nothing
+    assert thinning._is_steady([row(5.0), *rows]) is is_steady  # samples without it do not count
 
 
 # --- stretches of the axis
@@ -108,7 +108,7 @@ def test_a_stretch_includes_its_ends(from_s: float, to_s: float, touches: bool) 
     assert not Spans([]).touches(from_s, to_s)
 
 
-# --- what a restart is fed
+# --- what a restart replays
 
 
 def night(count: int = 200, **changes: float) -> list[Sample]:
@@ -192,7 +192,7 @@ def test_thinning_makes_no_missing_record(tmp_path: Path) -> None:
 
 
 def test_only_certainly_older_samples_become_means(record: Path) -> None:
-    # the horizon lies at 6000 s of the axis
+    # the horizon is at 6000 s of the axis
     thin(record, DAY_S, UTC_S + 6000.0 + DAY_S, rest_s=0.0)
     found = read(record)
     assert found[found.index(6000.0) :] == [float(t_s) for t_s in range(6000, 7200)]
@@ -215,7 +215,7 @@ def test_the_watch_gets_a_turn_after_each_step(record: Path, monkeypatch: pytest
     ("end_s", "is_seen", "stays_from_s", "stays_to_s"),
     [
         (None, True, 3480.0, 7199.0),  # open: from two minutes before it on
-        (4800.0, False, 3480.0, 7199.0),  # nobody has seen its alarm: an hour beyond it
+        (4800.0, False, 3480.0, 7199.0),  # its alarm is unacknowledged: an hour beyond it
         (4800.0, True, None, None),
     ],
 )

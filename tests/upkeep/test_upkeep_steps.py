@@ -1,4 +1,4 @@
-"""Check, restore and the files that appear whole: each of their words, each of their boundaries."""
+"""Check, restore and atomic files: all of their words, all of their boundaries."""
 
 import os
 import stat
