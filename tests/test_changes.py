@@ -11,14 +11,14 @@ CHANGES = Path(potvigil.__file__).with_name("CHANGES.md").read_text(encoding="ut
 PROJECT = tomllib.loads((Path(__file__).parents[1] / "pyproject.toml").read_text(encoding="utf-8"))
 
 
-def test_the_newest_changes_are_those_of_this_version_and_versions_fall_from_there() -> None:
+def test_the_change_log_starts_with_this_version_and_versions_descend() -> None:
     versions = re.findall(r"^## (\d+\.\d+\.\d+)$", CHANGES, re.M)
     assert versions[0] == potvigil.__version__
     numbers = [tuple(map(int, each.split("."))) for each in versions]
     assert numbers == sorted(set(numbers), reverse=True)
 
 
-def test_the_version_stands_once_and_the_change_log_is_shipped() -> None:
+def test_the_version_is_defined_once_and_the_change_log_is_shipped() -> None:
     assert "version" not in PROJECT["project"] and PROJECT["project"]["dynamic"] == ["version"]
     of_ours = PROJECT["tool"]["setuptools"]
     assert of_ours["dynamic"]["version"] == {"attr": "potvigil.__version__"}

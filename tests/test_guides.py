@@ -42,14 +42,14 @@ OURS = [(guide, words[1:]) for guide, words in ALL if Path(words[0]).name == "po
 @pytest.mark.parametrize(
     ("guide", "words"), OURS, ids=lambda each: getattr(each, "stem", None) or " ".join(each)
 )
-def test_every_command_of_a_guide_is_understood(guide: Path, words: list[str], capsys) -> None:
+def test_every_command_of_a_guide_is_valid(guide: Path, words: list[str], capsys) -> None:
     try:
         build_parser().parse_args(words)
     except SystemExit:
         pytest.fail(f"{guide.name}: potvigil {shlex.join(words)}: {capsys.readouterr().err}")
 
 
-def test_what_installs_or_updates_is_typed_in_the_clone() -> None:
+def test_install_and_update_commands_are_run_in_the_clone() -> None:
     """The installed program cannot replace itself."""
     installing = [
         words
@@ -59,13 +59,13 @@ def test_what_installs_or_updates_is_typed_in_the_clone() -> None:
     assert len(installing) > 2 and {words[0] for words in installing} == {".venv/bin/potvigil"}
 
 
-def test_the_way_from_a_new_pi_is_among_them() -> None:
+def test_the_readme_covers_the_steps_from_a_new_pi() -> None:
     way = [words[:2] for guide, words in OURS if guide.name == "README.md"]
     for verb in (["rehearse"], ["setup"], ["service", "install"], ["check", "--hardware"], ["alarm", "test"]):
         assert verb in way
 
 
-def test_what_else_is_typed_is_there() -> None:
+def test_other_commands_and_files_in_guides_exist() -> None:
     extras = tomllib.loads((ROOT / "pyproject.toml").read_text())["project"]["optional-dependencies"]
     scripts = [words[1] for _, words in ALL if words[0] == "bash"]
     named = [several for _, words in ALL for word in words for several in re.findall(r"^\.\[(.+)\]$", word)]
@@ -75,7 +75,7 @@ def test_what_else_is_typed_is_there() -> None:
 
 
 @pytest.mark.parametrize("guide", [*GUIDES, *FOR_DEVELOPERS], ids=lambda guide: guide.stem)
-def test_what_a_guide_points_to_is_there(guide: Path) -> None:
+def test_links_in_guides_lead_somewhere(guide: Path) -> None:
     text = guide.read_text(encoding="utf-8")
     for place in re.findall(r'\]\(([^)#]+)\)|(?:src|srcset)="([^"]+)"', text):
         (name,) = filter(None, place)
@@ -113,7 +113,7 @@ def rows() -> Iterator[tuple[list[str], list[str]]]:
         yield verbs, re.findall(r"--[a-z-]+", row)
 
 
-def test_every_verb_has_its_row_and_every_row_names_verbs_and_flags_there_are() -> None:
+def test_every_verb_has_its_row_and_every_row_names_existing_verbs_and_flags() -> None:
     helped = dict(leaves(build_parser()))
     seen = set()
     for verbs, flags in rows():
@@ -131,7 +131,7 @@ def test_no_guide_promises_safety(guide: Path) -> None:
     assert not re.search(r"\bsafe", guide.read_text(encoding="utf-8"), re.I)
 
 
-def test_the_readme_opens_with_its_cautions_before_anything_is_typed() -> None:
+def test_the_readme_gives_its_cautions_before_any_command() -> None:
     text = " ".join(GUIDES[0].read_text(encoding="utf-8").split())
     before = text.partition("## Try it")[0]
     for said in (
@@ -153,12 +153,12 @@ def test_every_alarm_has_its_row_with_its_priority() -> None:
 
 
 @pytest.mark.parametrize("guide", [*FOR_DEVELOPERS, CHANGES], ids=lambda guide: guide.stem)
-def test_what_developers_read_keeps_to_the_width_of_a_screen(guide: Path) -> None:
+def test_developer_documents_keep_to_the_line_width(guide: Path) -> None:
     long = [n for n, line in enumerate(guide.read_text(encoding="utf-8").splitlines(), 1) if len(line) > 120]
     assert not long
 
 
-def test_every_decision_that_is_cited_is_there() -> None:
+def test_every_cited_decision_exists() -> None:
     decided = re.findall(r"^\*\*(\d+)\. ", (ROOT / "daemon/DECISIONS.md").read_text(encoding="utf-8"), re.M)
     assert len(decided) == len(set(decided)) > 100
     cited = [
@@ -170,7 +170,7 @@ def test_every_decision_that_is_cited_is_there() -> None:
     assert cited and set(cited) <= set(decided)
 
 
-def test_every_file_a_developer_is_sent_to_is_there() -> None:
+def test_every_file_named_for_developers_exists() -> None:
     named = {
         name
         for guide in FOR_DEVELOPERS
@@ -185,7 +185,7 @@ def test_every_file_a_developer_is_sent_to_is_there() -> None:
     assert not [name for name in named if not any(file.endswith(f"/{name.lstrip('./')}") for file in files)]
 
 
-def test_the_map_of_the_house_names_every_room_on_a_line_of_its_own() -> None:
+def test_the_map_names_every_room_on_its_own_line() -> None:
     (drawn,) = re.findall(
         r"^```\n(daemon/potvigil/.*?)^```", FOR_DEVELOPERS[0].read_text(encoding="utf-8"), re.M | re.S
     )

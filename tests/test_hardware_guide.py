@@ -77,7 +77,7 @@ def test_the_fragments_are_those_of_the_drawings() -> None:
         assert f"GPIO {pin}, pin" in second
 
 
-def test_every_command_and_file_of_the_guide_is_there(capsys: pytest.CaptureFixture[str]) -> None:
+def test_every_command_and_file_of_the_guide_exists(capsys: pytest.CaptureFixture[str]) -> None:
     from potvigil.cli import main
 
     for verb in set(re.findall(r"potvigil (check|calibrate|alarm test|batch list|batch report)", TEXT)):

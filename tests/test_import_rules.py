@@ -283,7 +283,7 @@ def test_every_file_keeps_to_its_room(file: Path) -> None:
 
 
 @pytest.mark.parametrize("file", FILES, ids=place)
-def test_only_the_command_line_prints_and_who_thinks_opens_nothing(file: Path) -> None:
+def test_only_the_command_line_prints_and_the_core_opens_nothing(file: Path) -> None:
     forbidden = set() if place(file).startswith(MAY_PRINT) else {"print", "input"}
     if room(place(file)) in PURE:
         forbidden |= {"open", "__import__", "exec", "eval"}
@@ -313,11 +313,11 @@ def loaded_by_a_watch(link: str = "") -> set[str]:
     )
 
 
-def test_the_verbs_start_without_the_libraries_of_the_extras() -> None:
+def test_the_verbs_start_without_the_extras() -> None:
     assert loaded("import potvigil.cli") & set(OF_THE_EXTRAS) == set()
 
 
-def test_a_watch_without_a_broker_loads_nothing_of_one() -> None:
+def test_a_watch_without_a_broker_loads_no_mqtt() -> None:
     assert "paho" not in loaded_by_a_watch()
     assert "paho" in loaded_by_a_watch(", link=MqttLink('127.0.0.1', 9)")
 
@@ -350,7 +350,7 @@ def test_no_file_and_no_folder_is_overfull() -> None:
     assert overfull(counted) == []
 
 
-def test_one_line_and_one_file_too_many_are_seen() -> None:
+def test_one_line_or_file_too_many_is_detected() -> None:
     room = {f"leak/{number}.py": 400 for number in range(15)}
     assert overfull(room) == []
     assert overfull(room | {"leak/0.py": 401}) == ["leak/0.py: 401 lines"]
@@ -370,11 +370,11 @@ def shared_names(sources: Mapping[str, str]) -> dict[str, list[str]]:
     return {name: files for name, files in found.items() if len(files) > 1}
 
 
-def test_no_two_classes_have_one_name() -> None:
+def test_no_two_classes_share_a_name() -> None:
     assert shared_names({place(file): file.read_text(encoding="utf-8") for file in FILES}) == {}
 
 
-def test_a_name_that_two_classes_have_is_seen() -> None:
+def test_a_shared_class_name_is_detected() -> None:
     files = {
         "physics/fill.py": "class Fill: ...",
         "sim/pot.py": "class Fill: ...",
@@ -449,7 +449,7 @@ def test_a_name_that_two_classes_have_is_seen() -> None:
         ("service/loop.py", "from potvigil.notifying.line import Line"),
     ],
 )
-def test_a_breach_is_seen(of: str, source: str) -> None:
+def test_a_forbidden_import_is_detected(of: str, source: str) -> None:
     assert breaches(of, source) != []
 
 
@@ -468,5 +468,5 @@ def test_a_breach_is_seen(of: str, source: str) -> None:
         ),
     ],
 )
-def test_what_is_allowed_is_not_called_a_breach(of: str, source: str) -> None:
+def test_an_allowed_import_is_not_reported(of: str, source: str) -> None:
     assert breaches(of, source) == []

@@ -12,21 +12,21 @@ from rooms import ROOMS, files_of, room_of  # noqa: E402
 
 
 @pytest.mark.parametrize("room", ROOMS)
-def test_a_room_has_files_and_its_tests_are_there(room: str) -> None:
+def test_every_room_has_files_and_existing_tests(room: str) -> None:
     files = files_of(ROOT, room)
     assert files
     assert {room_of(path) for path in files} == {room}
     assert [test for test in ROOMS[room] if not (ROOT / test).exists()] == []
 
 
-def test_a_file_of_no_room_has_no_tests_that_must_kill_its_mutants() -> None:
+def test_a_file_outside_all_rooms_has_no_mutant_tests() -> None:
     assert room_of("daemon/potvigil/units.py") is None
     assert room_of("daemon/potvigil/page/server.py") is None
     assert room_of("daemon/potvigil/leak/bank.py") is None
     assert room_of("tests/watch/test_alarm_table.py") is None
 
 
-def test_every_accepted_mutant_is_of_a_line_that_still_stands_and_has_a_reason() -> None:
+def test_every_accepted_mutant_names_an_existing_line_and_a_reason() -> None:
     text = (ROOT / "tests" / "mutants" / "accepted.tsv").read_text()
     rows = [line.split("\t") for line in text.splitlines() if line and not line.startswith("#")]
     for path, before, after, reason in rows:

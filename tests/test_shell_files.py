@@ -29,7 +29,7 @@ def test_bash_knows_each_verb_with_its_options() -> None:
     assert found == {name.replace(" ", "_"): options(name) for name in VERBS}, REMEDY
 
 
-def test_bash_knows_what_may_be_chosen() -> None:
+def test_bash_offers_the_choices_of_an_option() -> None:
     text = BASH.read_text(encoding="utf-8")
     for name, parser in VERBS.items():
         chosen = [
@@ -93,13 +93,13 @@ def test_bash_completes(words: tuple[str, ...], offered: set[str]) -> None:
     assert completed(*words) == offered
 
 
-def test_a_file_is_completed_where_one_is_meant(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+def test_file_names_are_completed_where_expected(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
     (tmp_path / "workshop.yaml").touch()
     monkeypatch.chdir(tmp_path)
     assert completed("potvigil", "check", "--config", "work") == {"workshop.yaml"}
 
 
-def test_the_wheel_has_them_where_shells_and_man_look() -> None:
+def test_the_wheel_installs_them_where_shells_and_man_look() -> None:
     with (Path(__file__).parents[1] / "pyproject.toml").open("rb") as file:
         shipped = tomllib.load(file)["tool"]["setuptools"]["data-files"]
     assert shipped["share/bash-completion/completions"] == ["config/shell/potvigil"]

@@ -10,7 +10,7 @@ from potvigil.this_machine import this_machine
 MACHINE_ID = "3d1219c7c4c5404aaa1f6d2a48adfda4"
 
 
-def test_it_is_the_application_specific_id_that_systemd_makes(tmp_path) -> None:
+def test_the_id_is_systemds_application_specific_one(tmp_path) -> None:
     """`systemd-id128 machine-id --app-specific=0d4e1f6a2c5b4a7e9b3f8d7c6e5a4b32` there: ef0ef72e7638...
 
     The first eight digits of a UUID are not among those that systemd marks it with.
@@ -20,7 +20,7 @@ def test_it_is_the_application_specific_id_that_systemd_makes(tmp_path) -> None:
     assert this_machine((known,), tmp_path / "none").id == "ef0ef72e"
 
 
-def test_a_copied_card_is_another_machine_on_another_board(tmp_path) -> None:
+def test_a_copied_card_on_another_board_is_another_machine(tmp_path) -> None:
     known, serial = tmp_path / "machine-id", tmp_path / "serial-number"
     known.write_text(MACHINE_ID)
     ids = set()
@@ -30,7 +30,7 @@ def test_a_copied_card_is_another_machine_on_another_board(tmp_path) -> None:
     assert len(ids) == 2 and not any(each in MACHINE_ID for each in ids)
 
 
-def test_without_a_machine_id_the_next_file_and_then_the_name_does(tmp_path, monkeypatch) -> None:
+def test_without_a_machine_id_the_next_file_or_the_host_name_is_used(tmp_path, monkeypatch) -> None:
     first, second = tmp_path / "first", tmp_path / "second"
     second.write_text(MACHINE_ID)
     there = this_machine((second,), tmp_path)
@@ -45,7 +45,7 @@ def test_without_a_machine_id_the_next_file_and_then_the_name_does(tmp_path, mon
 
 
 @pytest.mark.parametrize("host", ["pi_bench", "", "Töpferei", "x" * 100, "a b\nc"])
-def test_whatever_the_host_is_called_another_machine_can_read_its_name(host, tmp_path, monkeypatch) -> None:
+def test_any_host_name_is_made_readable_for_other_machines(host, tmp_path, monkeypatch) -> None:
     monkeypatch.setattr("socket.gethostname", lambda: host)
     ours = this_machine((), tmp_path)
     assert owner.read(owner.Owner("harbour-models", ours, False).name.payload) == ours

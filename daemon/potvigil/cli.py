@@ -1,4 +1,4 @@
-"""The command line: one verb is run, and what becomes of an error."""
+"""The command line: runs one verb, and reports its errors."""
 
 import argparse
 import io
@@ -52,7 +52,7 @@ def main(arguments: Sequence[str] | None = None) -> int:
             sys.stdout.flush()
         except OSError:  # it was the output itself, as on a full disk
             _give_up_output()
-    except EOFError:  # Ctrl-D where something was asked
+    except EOFError:  # Ctrl-D at a question
         print("potvigil: cancelled; nothing was saved or changed", file=sys.stderr)
     except KeyboardInterrupt:
         print("potvigil: interrupted", file=sys.stderr)
@@ -60,7 +60,7 @@ def main(arguments: Sequence[str] | None = None) -> int:
 
 
 def _rehearsed() -> str:
-    """Return where the last rehearsal is kept, for who looks for it in the record; '' where there is none."""
+    """Return the path of the last rehearsal, for those who look for it in the record; '' for none."""
     records = list(rehearsed_records().glob("*.db"))
     if not records:
         return ""
@@ -69,10 +69,10 @@ def _rehearsed() -> str:
 
 
 def _mend_streams() -> None:
-    """Let nothing that is printed fail for the terminal's sake.
+    """Keep printing from failing because of the terminal.
 
-    A letter it does not know is shown as \\x..; a stream that was closed (`>&-`) swallows what is said, and
-    its number stays taken, so that no file is opened under it.
+    Characters outside its encoding are shown as \\x..; a closed stream (`>&-`) discards its output, and its
+    number stays taken, so that no file is opened under it.
     """
     for number, name in enumerate(("stdin", "stdout", "stderr")):
         stream = getattr(sys, name)
@@ -87,12 +87,12 @@ def _mend_streams() -> None:
 
 
 def _give_up_output() -> None:
-    """Let nothing be written to standard output any more, not even at the end."""
+    """Stop all writing to standard output, even at the end."""
     os.dup2(os.open(os.devnull, os.O_WRONLY), sys.stdout.fileno())
 
 
 def _no_text(args: argparse.Namespace) -> str | None:
-    """Return what is wrong where an argument other than a path is no text: bytes the terminal cannot mean."""
+    """Return the fault of a non-path argument with bytes that are not text in the terminal's encoding."""
     for name, value in vars(args).items():
         for text in value if isinstance(value, list) else [value]:
             if isinstance(text, str) and any("\ud800" <= sign <= "\udfff" for sign in text):

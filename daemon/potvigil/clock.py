@@ -1,4 +1,4 @@
-"""Boot-time seconds and UTC together: the one place that asks what time it is."""
+"""Boot-time seconds and UTC together: the only place that reads a clock."""
 
 import ctypes
 import errno
@@ -104,7 +104,7 @@ class _Timex(ctypes.Structure):
 
 
 def _wall_clock_is_set(utc_s: float) -> bool:
-    """Say whether the wall clock may be believed: disciplined by a time source, or a battery clock."""
+    """Return whether the wall clock can be trusted: disciplined by a time source, or a battery clock."""
     if utc_s < _EARLIEST_BELIEVABLE_UTC_S:
         return False
     if _BATTERY_CLOCK.exists():
@@ -113,5 +113,5 @@ def _wall_clock_is_set(utc_s: float) -> bool:
     if ctypes.CDLL(None, use_errno=True).adjtimex(ctypes.byref(state)) < 0:
         if ctypes.get_errno() == errno.EPERM:  # our own unit does not let us ask (ProtectClock)
             return _TIMESYNCD_HAS_SET_IT.exists()
-        return True  # no such call here (a container): nothing speaks against the clock
+        return True  # no such call here (a container): no reason to doubt the clock
     return not state.status & _STA_UNSYNC

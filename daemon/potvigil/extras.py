@@ -1,4 +1,4 @@
-"""What an extra of this package needs, asked of its own metadata, so that what is told does install.
+"""The requirements of an extra, from the package's metadata, so that the advice given really installs it.
 
 The package is on no index, so `pip install 'potvigil[page]'` would fetch somebody else's, or nothing.
 """

@@ -1,4 +1,4 @@
-"""What the watch left in memory, read back; and whether it still speaks."""
+"""Reads back the live file of the watch, and whether the watch is still running."""
 
 import json
 import stat
@@ -13,7 +13,7 @@ from potvigil.model.events import Snapshot
 from potvigil.record.codec import build
 
 FORMAT = 1
-# Nothing heard for so long is silence: five seconds, or three periods of a slower watch.
+# Without an update for so long the watch is silent: five seconds, or three periods of a slower one.
 SILENT_S, SILENT_PERIODS = 5.0, 3.0
 _LARGEST_BYTES = 4_000_000
 
@@ -29,7 +29,7 @@ class LivePot:
 
 @dataclass(frozen=True, slots=True)
 class Live:
-    """What was known when it was written.
+    """The state when the file was written.
 
     run: which run of the watch, by its begin on the record's axis. broker: None where none is configured.
     """
@@ -51,13 +51,13 @@ class Live:
         )
 
     def is_silent(self, boot_s: float) -> bool:
-        """Return whether that is too long ago, or of another boot. boot_s: the boot clock now."""
+        """Return whether the state is too old, or of another boot. boot_s: the boot clock now."""
         age_s = boot_s - self.written_boot_s
         return not 0.0 <= age_s <= max(SILENT_S, SILENT_PERIODS * self.period_s)
 
 
 class LiveReader:
-    """Reads the live file when it has changed; the last one that could be read stays known."""
+    """Reads the live file when it has changed; keeps the last readable one."""
 
     def __init__(self, path: Path) -> None:
         self._path = path
@@ -65,15 +65,15 @@ class LiveReader:
         self._live: Live | None = None
 
     def read(self) -> tuple[Live | None, bool]:
-        """Return what is known, None when nothing ever was, and whether the watch is silent."""
+        """Return the last state, None where there never was one, and whether the watch is silent."""
         try:
             status = self._path.stat()
             seen = (status.st_ino, status.st_mtime_ns)
-            is_file = stat.S_ISREG(status.st_mode)  # a pipe would be waited for
+            is_file = stat.S_ISREG(status.st_mode)  # a pipe would block
             if seen != self._seen and is_file and status.st_size <= _LARGEST_BYTES:
                 self._live, self._seen = _live(json.loads(self._path.read_bytes())), seen
         except (OSError, ValueError, KeyError, TypeError, AttributeError, OverflowError, RecursionError):
-            pass  # gone, or not ours: it grows old by itself
+            pass  # gone, or not ours: the last state ages
         live = self._live
         return live, live is None or live.is_silent(time.clock_gettime(time.CLOCK_BOOTTIME))
 

@@ -1,4 +1,4 @@
-"""Where things lie unless somebody says otherwise."""
+"""Default paths."""
 
 import os
 import tempfile
@@ -12,13 +12,13 @@ SERVICE_STATE = Path("/var/lib/potvigil")
 
 
 def own_settings() -> Path:
-    """Return the place of this user's own settings."""
+    """Return the path of this user's own settings."""
     base = os.environ.get("XDG_CONFIG_HOME")
     return (Path(base) if base else Path.home() / ".config") / "potvigil/workshop.yaml"
 
 
 def found_settings() -> Path | None:
-    """Return the settings that are found without being named: the service's, else this user's; or None."""
+    """Return the settings found without being named: the service's, else this user's; or None."""
     return next((path for path in (SERVICE_SETTINGS, own_settings()) if path.is_file()), None)
 
 
@@ -29,13 +29,13 @@ def systemd_folder(variable: str) -> Path | None:
 
 
 def usual_record() -> Path:
-    """Return the record's place: in the service's state folder where that is, else in this user's."""
+    """Return the record's path: in the service's state folder if there is one, else in this user's."""
     folder = systemd_folder("STATE_DIRECTORY") or (SERVICE_STATE if SERVICE_STATE.is_dir() else own_state())
     return folder / "potvigil.db"
 
 
 def backups_beside(record: Path) -> Path:
-    """Return where the copies of a record go unless the settings say otherwise; made with the first copy."""
+    """Return the default folder for copies of a record; made with the first copy."""
     return record.parent / "backups"
 
 
@@ -50,7 +50,7 @@ def rehearsed_records() -> Path:
 
 
 def closed_to_this_user(path: Path) -> str | None:
-    """Return what lets this user into the service's folder, where a path lies in it and he is kept out."""
+    """Return how this user gains access to the service's folder, where a path in it is denied."""
     if (
         not path.is_relative_to(SERVICE_STATE)
         or not SERVICE_STATE.is_dir()
@@ -65,7 +65,7 @@ def join_the_group(folder: Path) -> str:
 
 
 def usual_live(*, writing: bool = False) -> Path:
-    """Return the place of the file that says what is known now, in memory: the service's or this user's."""
+    """Return the path of the live file, in memory: the service's or this user's."""
     service = systemd_folder("RUNTIME_DIRECTORY")
     if service is None and os.access("/run/potvigil", os.X_OK | (os.W_OK if writing else os.R_OK)):
         service = Path("/run/potvigil")
@@ -75,9 +75,9 @@ def usual_live(*, writing: bool = False) -> Path:
 
 
 def usual_status(live: Path) -> Path:
-    """Return the place of the notifier's own file, in a folder beside that of the live file.
+    """Return the path of the notifier's own file, in a folder beside that of the live file.
 
-    The folder is the notifier's alone: the watch trusts what lies in its own.
+    Only the notifier can write to that folder: the watch trusts the contents of its own.
     """
     return live.parent.with_name(f"{live.parent.name}-notify") / "status.json"
 

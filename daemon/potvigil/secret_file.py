@@ -7,11 +7,11 @@ _LARGEST_BYTES = 65_535  # MQTT 5.0, 3.1.3.6, gives a password's length in two b
 
 
 class SecretFileError(ValueError):
-    """A file with a secret cannot be used; the text says why, and never what stands in it."""
+    """A file with a secret cannot be used; the text says why, and never shows its contents."""
 
 
 def first_line(path: Path, what: str) -> str:
-    """Return the first line of a file. Raises SecretFileError. what: it is, e.g. 'password'."""
+    """Return the first line of a file. Raises SecretFileError. what: its name, e.g. 'password'."""
     try:
         with path.open("rb") as file:  # /dev/zero has no end
             data = file.read(_LARGEST_BYTES + 1)
@@ -27,5 +27,5 @@ def first_line(path: Path, what: str) -> str:
 
 
 def is_open_to_all(path: Path) -> bool:
-    """Return whether any user of this machine may read or change a file. Raises OSError."""
+    """Return whether every user of this machine may read or change a file. Raises OSError."""
     return bool(path.stat().st_mode & (stat.S_IROTH | stat.S_IWOTH))

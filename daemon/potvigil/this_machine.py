@@ -7,7 +7,7 @@ import socket
 from dataclasses import dataclass
 from pathlib import Path
 
-# Ours alone, drawn at random: machine-id(5) asks never to show the id itself, but a hash of it and this.
+# Our application id, drawn at random: machine-id(5) asks to show only a hash of the id and this.
 _OF_POTVIGIL = bytes.fromhex("0d4e1f6a2c5b4a7e9b3f8d7c6e5a4b32")
 _MACHINE_IDS = (Path("/etc/machine-id"), Path("/var/lib/dbus/machine-id"))
 _LONGEST_NAME = 64  # of a host, on Linux; gethostname(2)
@@ -32,7 +32,7 @@ class Machine:
 def this_machine(machine_ids: tuple[Path, ...] = _MACHINE_IDS, serial: Path = _SERIAL) -> Machine:
     """Return this machine. A copied card has the machine-id of the first: the board's number counts too.
 
-    Without both, as in some containers, the name has to do; it may change, and be another's as well.
+    Without both, as in some containers, the name is used; it may change, and need not be unique.
     """
     host = socket.gethostname()
     key = next((known for path in machine_ids if (known := _machine_id(path))), host.encode())

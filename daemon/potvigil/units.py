@@ -1,4 +1,4 @@
-"""Conversions and constants, each with its source. Nobody else multiplies by 6894.757."""
+"""Conversions and constants, each with its source. No other file multiplies by 6894.757."""
 
 import math
 import re
@@ -19,10 +19,10 @@ SECONDS_PER_HOUR = 3600.0
 SECONDS_PER_MINUTE = 60.0
 
 PRESSURE_UNITS_PA = {"psi": PA_PER_PSI, "bar": PA_PER_BAR, "kPa": PA_PER_KPA, "Pa": 1.0, "MPa": 1e6}
-# Of a pressure as a person reads it: no finer than a pot's gauge.
+# Decimals of a pressure as people read it: no finer than a pot's gauge.
 # A rate an hour has one more.
 PRESSURE_DECIMALS = {"psi": 1, "bar": 2, "kPa": 0, "Pa": 0, "MPa": 3}
-# What that last figure counts: a smaller change does not show.
+# The unit of that last figure: a smaller change does not show.
 LEAST_SHOWN = {unit: 10.0**-decimals for unit, decimals in PRESSURE_DECIMALS.items()}
 # US gallon = 231 in3 and foot = 0.3048 m, both exact: NIST SP 811 (2008), Appendix B.8.
 VOLUME_UNITS_M3 = {"L": 1e-3, "mL": 1e-6, "m3": 1.0, "gal": 3.785411784e-3, "qt": 3.785411784e-3 / 4}
@@ -69,7 +69,7 @@ def standard_atmosphere_pa(altitude_m: float) -> float:
     return float(STANDARD_ATMOSPHERE_PA * temperature_ratio**5.2558797)
 
 
-# How people write units besides; upper and lower case is passed over, save where it tells m from M.
+# Other ways people write units; case is ignored, except where it distinguishes m from M.
 _ALSO = {
     "psig": "psi",
     "barg": "bar",
@@ -97,7 +97,7 @@ _SUM = re.compile(rf"({_NUMBER}\s*([A-Za-z]+))\s*(?:and\s+)?({_NUMBER}\s*[A-Za-z
 
 @dataclass(frozen=True, slots=True)
 class Quantity:
-    """A number with its unit. si: in the SI unit of its kind. written: as somebody wrote it."""
+    """A number with its unit. si: in the SI unit of its kind. written: as written."""
 
     si: float
     written: str
@@ -119,7 +119,7 @@ class QuantityKind:
     adds_up: bool = False
 
     def read(self, text: str) -> Quantity:
-        """Read `60 psi` or `60psi`. Raises ValueError, worded to go on after the text: `has no unit; ...`."""
+        """Read `60 psi` or `60psi`. Raises ValueError, worded to follow the text: `has no unit; ...`."""
         try:
             return self._read(text)
         except ValueError:
@@ -140,7 +140,7 @@ class QuantityKind:
         return Quantity(large.si + small.si, text.strip())
 
     def _unit(self, written: str) -> str | None:
-        """Return the unit that is meant, None for one that is not known."""
+        """Return the unit meant, None for an unknown one."""
         if written in self.factors:
             return written
         folded = written.casefold()
@@ -184,7 +184,7 @@ TEMPERATURE_DIFFERENCE = QuantityKind("a temperature difference", TEMPERATURE_DI
 
 
 def clock_time(text: str) -> time | None:
-    """Read a time of day, `21:40` or `9:40 pm`; None where it is none."""
+    """Read a time of day, `21:40` or `9:40 pm`; None for anything else."""
     found = _CLOCK.fullmatch(text.strip())
     if found is None:
         return None
@@ -198,7 +198,7 @@ def clock_time(text: str) -> time | None:
 
 def degrees(kelvin: float, unit: str, decimals: int = 0) -> str:
     """Return a temperature as a person reads it, e.g. '18 °C'. unit: C or F."""
-    return f"{round(in_degrees(kelvin, unit), decimals) + 0.0:.{decimals}f} °{unit}"  # nothing is ever -0
+    return f"{round(in_degrees(kelvin, unit), decimals) + 0.0:.{decimals}f} °{unit}"  # never -0
 
 
 def degrees_apart(kelvin: float, unit: str, decimals: int = 0) -> str:

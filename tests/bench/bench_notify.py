@@ -64,7 +64,7 @@ def _read_us() -> float:
         seen = Notified(path, ("Anna",))
         begun_s = time.perf_counter()
         for _ in range(READS):
-            seen.told()
+            seen.fault_words()
         return 1e6 * (time.perf_counter() - begun_s) / READS
 
 

@@ -76,7 +76,7 @@ def end(job: Any, fault: str | None = None) -> None:
     job.is_over, job.fault = True, fault
 
 
-def test_a_line_that_fails_rests_five_seconds_then_twice_as_long_at_most_ten_minutes(jobs: list[Any]) -> None:
+def test_a_failed_line_pauses_five_seconds_then_doubles_up_to_ten_minutes(jobs: list[Any]) -> None:
     clock = Clock()
     line: Line[str] = Line(print, clock=clock)
     rests = []
@@ -107,7 +107,7 @@ def test_a_line_that_fails_rests_five_seconds_then_twice_as_long_at_most_ten_min
     assert not never.is_resting
 
 
-def test_what_hangs_is_given_up_after_thirty_seconds_and_three_block_the_line(
+def test_a_hung_message_is_abandoned_after_30_s_and_three_block_the_line(
     jobs: list[Any],
 ) -> None:
     clock = Clock()
@@ -141,7 +141,7 @@ def fetched(jobs: list[Any], beat: Heartbeat, now: Situation, fault: str | None 
     return str(jobs[-1].what)
 
 
-def test_a_heartbeat_is_fetched_each_minute_and_at_once_where_it_is_another(jobs: list[Any]) -> None:
+def test_the_heartbeat_is_fetched_every_minute_and_at_once_on_a_change_of_address(jobs: list[Any]) -> None:
     clock = Clock()
     beat = Heartbeat("well", "ill", clock)
     assert fetched(jobs, beat, WELL) == "well"
@@ -174,13 +174,13 @@ def test_a_heartbeat_is_fetched_each_minute_and_at_once_where_it_is_another(jobs
         (Situation(0.0, None, {THE_WATCH: (alarm(),)}), None, None),
     ],
 )
-def test_which_address_is_fetched(
+def test_the_heartbeat_address_depends_on_the_state_of_the_watch(
     jobs: list[Any], now: Situation, fail_url: str | None, url: str | None
 ) -> None:
     assert fetched(jobs, Heartbeat("well", fail_url, Clock()), now) == url
 
 
-def test_a_heartbeat_that_fails_twice_in_a_row_is_at_fault(jobs: list[Any]) -> None:
+def test_two_failed_heartbeats_in_a_row_are_a_fault(jobs: list[Any]) -> None:
     clock = Clock()
     beat = Heartbeat("well", None, clock)
     faults = []
@@ -196,7 +196,7 @@ def test_a_heartbeat_that_fails_twice_in_a_row_is_at_fault(jobs: list[Any]) -> N
 # --- file and status
 
 
-def test_what_was_told_comes_back_and_says_where_the_axis_is(tmp_path: Path) -> None:
+def test_the_kept_state_is_read_back_and_gives_the_axis(tmp_path: Path) -> None:
     book = Book({("lantern", FLOOR): AlarmMark(1.5, 2.5), ("mast", LEAK): AlarmMark(3.0, 4.0)}, {"mast": 9.0})
     kept = Kept({"Anna": book, "Bén": Book()}, "boot-a", 100.0, 350.0)
     (tmp_path / "told").write_text(as_text(kept))
@@ -231,7 +231,7 @@ def test_a_status_counts_for_a_minute(
         {"written_boot_s": "soon"},
     ],
 )
-def test_a_status_that_is_none_of_ours_is_none(
+def test_an_invalid_status_is_ignored(
     tmp_path: Path, monkeypatch: pytest.MonkeyPatch, changes: dict[str, Any]
 ) -> None:
     path = tmp_path / "status.json"
@@ -300,7 +300,7 @@ def round_(monkeypatch: pytest.MonkeyPatch, tmp_path: Path) -> Round:
     return Round(monkeypatch, tmp_path, "Anna", "Ben")
 
 
-def test_what_was_told_is_kept_with_a_row_for_each_and_a_failure_is_tried_again(round_: Round) -> None:
+def test_each_message_is_kept_with_a_row_and_a_failure_is_retried(round_: Round) -> None:
     raised = alarm(since_s=1001.0)
     assert round_.look(raised) == ["Anna", "Ben"]
     assert round_.notifier.is_busy
@@ -321,7 +321,7 @@ def test_what_was_told_is_kept_with_a_row_for_each_and_a_failure_is_tried_again(
     assert round_.sent[-1][1].title.endswith("(and 1 more)")
 
 
-def test_of_a_test_alarm_it_is_known_what_came_of_it_for_each(round_: Round) -> None:
+def test_the_result_of_a_test_alarm_is_known_for_each_target(round_: Round) -> None:
     first, second = (alarm(AlarmId.TEST, LOW, since_s=since_s) for since_s in (1001.0, 1005.0))
 
     def known() -> Trial | None:
@@ -343,7 +343,7 @@ def test_of_a_test_alarm_it_is_known_what_came_of_it_for_each(round_: Round) -> 
     assert known() == Trial(1005.0, {"Anna": "lost"})  # of the newer test alone
 
 
-def test_a_silent_watch_is_no_pot_in_the_record_and_who_is_gone_has_no_line(round_: Round) -> None:
+def test_silence_is_recorded_without_a_pot_and_a_removed_target_has_no_line(round_: Round) -> None:
     round_.names = ["Anna"]
     call = alarm(AlarmId.READINGS_STOPPED, since_s=1001.0)
     round_.standing = (call,)
@@ -358,7 +358,7 @@ def test_a_silent_watch_is_no_pot_in_the_record_and_who_is_gone_has_no_line(roun
     assert round_.notifier._lines == {}
 
 
-def test_how_it_fares_is_said_when_it_changes_and_each_ten_seconds(
+def test_the_status_is_written_on_a_change_and_every_ten_seconds(
     round_: Round, monkeypatch: pytest.MonkeyPatch, caplog: pytest.LogCaptureFixture
 ) -> None:
     written: list[float] = []
@@ -386,7 +386,7 @@ def test_how_it_fares_is_said_when_it_changes_and_each_ten_seconds(
     ]
 
 
-def test_what_cannot_be_kept_is_told_once_and_tried_again(
+def test_a_failed_write_is_logged_once_and_retried(
     tmp_path: Path, monkeypatch: pytest.MonkeyPatch, caplog: pytest.LogCaptureFixture
 ) -> None:
     assert (keeper_module.RETRY_S, keeper_module.MOST_ROWS) == (10.0, 1000)
@@ -420,7 +420,7 @@ def test_what_cannot_be_kept_is_told_once_and_tried_again(
         ("json://localhost/hook", ("localhost", 80)),
     ],
 )
-def test_which_server_an_address_is_sent_to(url: str, server: tuple[str, int]) -> None:
+def test_each_address_has_its_server(url: str, server: tuple[str, int]) -> None:
     assert server_of(url) == server
 
 
@@ -432,7 +432,7 @@ def test_which_server_an_address_is_sent_to(url: str, server: tuple[str, int]) -
         (urllib.error.URLError("unknown url type"), "unknown url type"),
     ],
 )
-def test_an_address_that_cannot_be_fetched_is_told_without_it(
+def test_an_address_that_cannot_be_fetched_is_reported_without_showing_it(
     monkeypatch: pytest.MonkeyPatch, error: Exception, said: str
 ) -> None:
     def refused(*_: object, **__: object) -> None:
@@ -444,7 +444,7 @@ def test_an_address_that_cannot_be_fetched_is_told_without_it(
     assert str(told.value) == said
 
 
-def test_an_address_is_fetched_by_our_name_and_no_more_read_of_it_than_a_little(
+def test_an_address_is_fetched_with_our_user_agent_and_only_a_little_is_read(
     monkeypatch: pytest.MonkeyPatch,
 ) -> None:
     asked: list[object] = []
@@ -459,7 +459,7 @@ def test_an_address_is_fetched_by_our_name_and_no_more_read_of_it_than_a_little(
     assert asked == ["https://beat.example/pot", "potvigil", 10.0, 1000]
 
 
-def test_the_file_of_what_was_told_has_its_format() -> None:
+def test_the_file_of_sent_messages_has_its_format() -> None:
     assert json.loads(as_text(Kept({"Anna": Book()}, "boot-a", 1.0, 2.0))) == {
         "format": 1,
         "boot_id": "boot-a",
@@ -469,7 +469,7 @@ def test_the_file_of_what_was_told_has_its_format() -> None:
     }
 
 
-def test_what_is_left_is_written_at_the_end(tmp_path: Path) -> None:
+def test_pending_state_is_written_at_the_end(tmp_path: Path) -> None:
     record = tmp_path / "record.db"
     Store.open(record).close()
     keeper = keeper_module.Keeper(record, tmp_path / "told")
@@ -486,7 +486,7 @@ def test_what_is_left_is_written_at_the_end(tmp_path: Path) -> None:
 TARGET = "notify: {targets: [{name: Ada, url: 'json://phone.example'}]}\n"
 
 
-def test_who_is_told_at_an_address_in_the_settings(tmp_path: Path) -> None:
+def test_a_target_of_the_settings_has_its_address_and_rules(tmp_path: Path) -> None:
     smallest = (Path(__file__).parents[2] / "config" / "smallest.yaml").read_text(encoding="utf-8")
 
     def recipient(**keys: str) -> Recipient:

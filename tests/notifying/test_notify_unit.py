@@ -23,7 +23,7 @@ raise SystemExit(main(sys.argv[1:]))
 """
 
 
-def test_systemd_finds_nothing_to_complain_of(tmp_path: Path) -> None:
+def test_systemd_accepts_the_unit_without_complaint(tmp_path: Path) -> None:
     text, replaced = re.subn(r"^ExecStart=\S+", "ExecStart=/bin/true", UNIT.read_text(), flags=re.MULTILINE)
     assert replaced == 1
     copy = tmp_path / UNIT.name
@@ -32,7 +32,7 @@ def test_systemd_finds_nothing_to_complain_of(tmp_path: Path) -> None:
     assert (verdict.returncode, verdict.stdout, verdict.stderr) == (0, "", "")
 
 
-def test_it_is_shut_in_more_than_the_watch() -> None:
+def test_the_notifier_is_sandboxed_more_strictly_than_the_watch() -> None:
     exposures = []
     for unit in (UNIT, WATCH):
         verdict = analyze("security", "--offline=true", unit)
@@ -42,7 +42,7 @@ def test_it_is_shut_in_more_than_the_watch() -> None:
     assert exposures[0] < exposures[1] <= 2.0
 
 
-def test_no_bus_is_within_its_reach_and_the_live_file_is_not_its_own() -> None:
+def test_the_notifier_reaches_no_bus_and_cannot_write_the_live_file() -> None:
     assert settings(UNIT, "User") == ["potvigil-notify"]
     assert settings(UNIT, "Group") == settings(WATCH, "Group")
     assert settings(UNIT, "SupplementaryGroups") == settings(UNIT, "DeviceAllow") == []
@@ -55,11 +55,11 @@ def test_no_bus_is_within_its_reach_and_the_live_file_is_not_its_own() -> None:
 
 
 @pytest.mark.parametrize("line", ["NoNewPrivileges=yes", "ProtectSystem=strict", "CapabilityBoundingSet="])
-def test_it_gains_nothing(line: str) -> None:
+def test_the_notifier_gains_no_privileges(line: str) -> None:
     assert line in UNIT.read_text().splitlines()
 
 
-def test_it_tells_as_shut_in_as_its_unit_says(tmp_path: Path) -> None:
+def test_notifications_work_within_the_sandbox(tmp_path: Path) -> None:
     with phone() as at, mailbox() as mail:
         config = tmp_path / "workshop.yaml"
         config.write_text(

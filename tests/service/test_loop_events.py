@@ -255,7 +255,7 @@ def test_failing_lamp_and_buzzer_raise_an_alarm(steps: Steps) -> None:
 
 def test_a_failing_notifier_raises_an_alarm_in_its_words(steps: Steps) -> None:
     words = ConditionWords("Start the notifier", "")
-    steps.service._notified = SimpleNamespace(told=lambda: words)  # type: ignore[assignment]
+    steps.service._notified = SimpleNamespace(fault_words=lambda: words)  # type: ignore[assignment]
     steps.tick()
     assert steps.last_report(AlarmId.NOTIFY_FAILING) is words
 

@@ -41,12 +41,12 @@ def said(path: Path, **more: object) -> Notified:
 
 
 def text_of(seen: Notified) -> str | None:
-    told = seen.told()
+    told = seen.fault_words()
     return None if told is None else f"{told.do}. {told.text}"
 
 
 def test_a_working_notifier_reports_no_fault(tmp_path: Path) -> None:
-    assert said(tmp_path / "status.json").told() is None
+    assert said(tmp_path / "status.json").fault_words() is None
 
 
 def test_a_person_who_is_not_reached_is_named_with_the_reason(tmp_path: Path) -> None:
@@ -134,7 +134,7 @@ def test_the_watch_reads_the_status_the_notifier_writes(tmp_path: Path) -> None:
     usual_status(live).parent.mkdir(parents=True)
     status.write(usual_status(live), Status(boot_s(), {"Anna": None}))
     seen = notified(load_text(SMALLEST + keys, "workshop.yaml"))
-    assert seen is not None and seen.told() is None
+    assert seen is not None and seen.fault_words() is None
     assert notified(load_text(SMALLEST, "workshop.yaml")) is None
 
 

@@ -124,12 +124,12 @@ def status(
 
 
 def test_a_notifier_that_is_not_running_or_fails_is_reported() -> None:
-    assert notified(None).told() is not None
-    assert notified(status({"Ada": None, "Ben": None})).told() is None
-    one = notified(status({"Ada": None, "Ben": "refused"})).told()
+    assert notified(None).fault_words() is not None
+    assert notified(status({"Ada": None, "Ben": None})).fault_words() is None
+    one = notified(status({"Ada": None, "Ben": "refused"})).fault_words()
     assert one is not None
     assert "Ben" in one.text and "refused" in one.text and "Ada" not in one.text
-    beat = notified(status({"Ada": None}, heartbeat="timed out")).told()
+    beat = notified(status({"Ada": None}, heartbeat="timed out")).fault_words()
     assert beat is not None
     assert "timed out" in beat.text
 

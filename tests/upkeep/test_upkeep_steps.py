@@ -175,10 +175,10 @@ def test_problems_beyond_twenty_are_counted_and_each_is_reported_once() -> None:
     problems = check_module._Problems()
     for n in (*range(20), 3):
         problems.add(f"é{n}")
-    assert len(problems.told()) == 20 and problems.told()[3] == "\\xe93"
+    assert len(problems.listed()) == 20 and problems.listed()[3] == "\\xe93"
     problems.add("one")
     problems.add("two")
-    assert problems.told()[20:] == ("and 2 more",)
+    assert problems.listed()[20:] == ("and 2 more",)
 
 
 # --- restore

@@ -312,16 +312,16 @@ class Tightness:
             return
         self._looks += 1
         self._best = max(information, self._best)
-        told = Interval(share.value, share.value - reach, share.value + reach)
-        self.look = Look(self.after_s, working_pa - reading.ambient_pa, told)
-        if told.low > limit:
+        interval = Interval(share.value, share.value - reach, share.value + reach)
+        self.look = Look(self.after_s, working_pa - reading.ambient_pa, interval)
+        if interval.low > limit:
             self.result = Result(Judgement.FAIL, self.after_s, self.look)
-        elif told.high < limit and not self.is_low:
+        elif interval.high < limit and not self.is_low:
             self.result = Result(Judgement.PASS, self.after_s, self.look)
         elif last:
             self.end(
                 "it was too far below the working pressure to be representative"
-                if told.high < limit
+                if interval.high < limit
                 else "the leak may lie on either side of the limit"
             )
 

@@ -95,7 +95,7 @@ class Notifier:
         self._sends[name] = target.send
         line = self._lines.get(name)
         if line is None:
-            line = self._lines[name] = Line(lambda told: self._sends[name](told.message))
+            line = self._lines[name] = Line(lambda outgoing: self._sends[name](outgoing.message))
             self._tried[name] = frozenset()
         sent = line.take()
         if sent is not None:
@@ -110,12 +110,12 @@ class Notifier:
             line.start(Dispatch(compose(found, now, self._tz, self._link), found, now))
 
     def _take(self, name: str, sent: Sent[Dispatch]) -> Iterator[DeliveryRow]:
-        told, fault = sent.what, sent.fault
+        outgoing, fault = sent.what, sent.fault
         if fault is None:
-            self._books[name] = self._books.get(name, Book()).with_told(told.found, told.now.t_s)
+            self._books[name] = self._books.get(name, Book()).with_told(outgoing.found, outgoing.now.t_s)
         else:
-            _log.warning("%s was not notified (%s); retrying: %s", name, fault, told.message.title)
-        for each in told.found:
+            _log.warning("%s was not notified (%s); retrying: %s", name, fault, outgoing.message.title)
+        for each in outgoing.found:
             alarm = each.alarm.alarm
             pot_id = None if each.pot_id == THE_WATCH else each.pot_id
             if alarm is AlarmId.TEST:
@@ -123,7 +123,7 @@ class Notifier:
                 is_same = before is not None and before.since_s == each.alarm.since_s
                 said = before.told if before is not None and is_same else {}
                 self._trials[each.pot_id] = status.Trial(each.alarm.since_s, {**said, name: fault})
-            yield DeliveryRow(told.now.t_s, told.now.utc_s, pot_id, alarm, name, each.kind, fault)
+            yield DeliveryRow(outgoing.now.t_s, outgoing.now.utc_s, pot_id, alarm, name, each.kind, fault)
 
     def _say_how_it_fares(self, now: Situation, boot_s: float) -> None:
         if self._status_file is None:

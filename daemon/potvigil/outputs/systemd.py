@@ -10,27 +10,27 @@ _LONGEST_WAIT_S = 1.0  # a manager too busy to read must not block the watch
 
 
 def ready(status: str) -> bool:
-    """Say that start-up is over, with a status line. Return whether the manager was told."""
+    """Report that start-up is over, with a status line. Return whether the manager got it."""
     return _notify("READY=1", _status(status))
 
 
 def starting(allowed_s: float) -> bool:
-    """Say that start-up is going on and may take so long from now. Return whether the manager was told."""
+    """Report that start-up goes on and may take so long from now. Return whether the manager got it."""
     return _notify(f"EXTEND_TIMEOUT_USEC={allowed_s * 1e6:.0f}")
 
 
 def stopping() -> bool:
-    """Say that the service is about to end. Return whether the manager was told."""
+    """Report that the service is about to end. Return whether the manager got it."""
     return _notify("STOPPING=1")
 
 
 def status(text: str) -> bool:
-    """Set the line that `systemctl status` shows. Return whether the manager was told."""
+    """Set the line that `systemctl status` shows. Return whether the manager got it."""
     return _notify(_status(text))
 
 
 def ping_watchdog() -> bool:
-    """Say that a tick was finished. Return whether the manager was told."""
+    """Report that a tick was finished. Return whether the manager got it."""
     return _notify("WATCHDOG=1")
 
 

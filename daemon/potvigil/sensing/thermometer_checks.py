@@ -20,8 +20,8 @@ NEW_LEVEL_K, NEW_LEVEL_S, FORGOTTEN_S = 1.0, 120.0, 180.0
 # heater's turns are not; none on the mould, for resin warms itself). A sixteenth of a degree in an hour would
 # take what trails its room by ten hours. Without another one: for longer, while the pressure fell as this
 # thermometer does not explain, or, in the gas, while the pressure did what 1.2 K would do; that may be a slow
-# leak as well, so it must be told before it can be doubted. Outside, a room may truly stand still for hours,
-# and resin warm the gas meanwhile.
+# leak as well, so it must be reported before it can be doubted. Outside, a room may really be steady for
+# hours, and resin warm the gas meanwhile.
 STUCK_S, SMOOTH_S, OTHER_MOVED_K = 3600.0, 1800.0, 1.25
 STUCK_ALONE_S, PRESSURE_SMOOTH_S, PRESSURE_MOVED_PA = 5400.0, 300.0, 0.3 * PA_PER_PSI
 # A vent or a top-up is recognised within a minute or two; until then it moves the pressure too.
@@ -178,13 +178,13 @@ class _Probe:
             self._then_pa, self._is_stuck = gauge_pa, False
             return None
         same_s = t_s - self._same_since_s
-        told = f"it has read exactly the same for {same_s / 60.0:.0f} min while the"
+        reason = f"it has read exactly the same for {same_s / 60.0:.0f} min while the"
         for place, then_k in self._then_k.items():
             moved_k = abs(averages_k[place] - then_k)
             tells = place not in (self._place, Place.CONTENTS)
             if same_s >= STUCK_S and tells and moved_k > OTHER_MOVED_K:
                 moved = degrees_apart(moved_k, self._unit)
-                return f"{told} {place} thermometer moved by {moved}: stuck"
+                return f"{reason} {place} thermometer moved by {moved}: stuck"
         if self._then_pa is None or gauge_pa is None:
             self._then_pa = gauge_pa
         elif self._place is Place.GAS:
@@ -195,4 +195,4 @@ class _Probe:
             self._unexplained_since_s = t_s
         elif same_s >= STUCK_ALONE_S and t_s - self._unexplained_since_s >= UNEXPLAINED_S:
             self._is_stuck = True
-        return f"{told} pressure moved: stuck, or a slow leak" if self._is_stuck else None
+        return f"{reason} pressure moved: stuck, or a slow leak" if self._is_stuck else None

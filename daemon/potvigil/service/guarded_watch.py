@@ -90,9 +90,9 @@ class GuardedWatch:
             self._unsaid += self._put_aside(error)
             return None
 
-    def report(self, alarm: AlarmId, told: ConditionWords | None) -> None:
+    def report(self, alarm: AlarmId, words: ConditionWords | None) -> None:
         """Report a fault outside the pot, None where it cleared."""
-        self._watch.report(alarm, told)
+        self._watch.report(alarm, words)
 
     def know(self, known: Known | None) -> None:
         """Set what is known of the pot from the next hold on."""
@@ -136,8 +136,8 @@ class GuardedWatch:
         return [BatchClosed(t_s, self._newest_utc_s, _cut_off(self._pot, opened, t_s))]
 
     def _call(self) -> list[Event]:
-        told = ConditionWords(failing.WHAT_TO_DO, failing.why(self._pause_s))
-        return list(self._alarms.update(self._newest_s, self._newest_utc_s, {AlarmId.WATCH_FAILING: told}))
+        words = ConditionWords(failing.WHAT_TO_DO, failing.why(self._pause_s))
+        return list(self._alarms.update(self._newest_s, self._newest_utc_s, {AlarmId.WATCH_FAILING: words}))
 
 
 def _cut_off(pot: Pot, opened: BatchOpened, t_s: float) -> BatchSummary:

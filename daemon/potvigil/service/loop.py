@@ -265,8 +265,8 @@ class Service:
     # -- record ------------------------------------------------------------------------------------
 
     def _tell(self, pot_id: str, events: Iterable[Event]) -> None:
-        for told in events:
-            event = self._dated(told)
+        for each in events:
+            event = self._dated(each)
             before = self.batch_ids[pot_id]
             after = self.batch_ids[pot_id] = keep_event(self._store, pot_id, before, event)
             self._pasts[pot_id].hear(after, event)
@@ -305,22 +305,22 @@ class Service:
         return replace(event, summary=replace(event.summary, start_utc_s=begun_utc_s))
 
     def _commit(self, t_s: float, now: Instant) -> None:
-        told: ConditionWords | None = None
+        words: ConditionWords | None = None
         anew = self._store.begun_anew
         if anew is not None and t_s < self._start_s + _BEGUN_ANEW_S:
-            told = ConditionWords("Check the record", anew)
+            words = ConditionWords("Check the record", anew)
         try:
             self._store.commit_due(t_s)
             self._mend_times(t_s, now)
         except RecordError as error:
-            told = ConditionWords(
+            words = ConditionWords(
                 "Find out why the record cannot be written",
                 f"Nothing is being recorded: {error}. The pot is still monitored, and alarms still work."
                 f"{failing.being_lost(self._lost)}",
             )
         else:
             self._tell_lost(t_s, now)
-        self._report(AlarmId.RECORD_FAILING, told)
+        self._report(AlarmId.RECORD_FAILING, words)
 
     @property
     def _lost(self) -> int:
@@ -356,22 +356,22 @@ class Service:
     def _watch_signals(self) -> None:
         if self._signals is None:
             return
-        fault, told = self._signals.fault, None
+        fault, words = self._signals.fault, None
         if fault is not None:
-            told = ConditionWords(
+            words = ConditionWords(
                 "Check the wires of lamp and buzzer, then try `potvigil alarm test`",
                 f"{fault[:1].upper()}{fault[1:]}. An alarm may not be seen or heard there.",
             )
-        self._report(AlarmId.SIGNALS_FAILING, told)
+        self._report(AlarmId.SIGNALS_FAILING, words)
 
     def _watch_notifier(self) -> None:
         if self._notified is not None:
-            self._report(AlarmId.NOTIFY_FAILING, self._notified.told())
+            self._report(AlarmId.NOTIFY_FAILING, self._notified.fault_words())
 
-    def _report(self, alarm: AlarmId, told: ConditionWords | None) -> None:
+    def _report(self, alarm: AlarmId, words: ConditionWords | None) -> None:
         """Report faults that all pots share to the watch of each."""
         for watch in self.watches.values():
-            watch.report(alarm, told)
+            watch.report(alarm, words)
 
     def _watch_afresh(self) -> None:
         pots = self._settings.core_pots()

@@ -17,7 +17,7 @@ class Notified:
     def __init__(self, path: Path, names: tuple[str, ...]) -> None:
         self._reader, self._names = StatusReader(path), names
 
-    def told(self) -> ConditionWords | None:
+    def fault_words(self) -> ConditionWords | None:
         """Return the words for a failing notifier, None where it works."""
         status = self._reader.read()
         if status is None:
@@ -41,11 +41,13 @@ class Notified:
         status = self._reader.read()
         if status is None:
             return False, "the notifier is not running"
-        told = _told(status, pot_id, since_s)
-        if not is_last and any(name not in told for name in self._names):
+        results = _told(status, pot_id, since_s)
+        if not is_last and any(name not in results for name in self._names):
             return None
-        sent = [name for name in self._names if told.get(name, "") is None]
-        failed = [f"{name}: {told.get(name) or 'no answer yet'}" for name in self._names if name not in sent]
+        sent = [name for name in self._names if results.get(name, "") is None]
+        failed = [
+            f"{name}: {results.get(name) or 'no answer yet'}" for name in self._names if name not in sent
+        ]
         parts = ([f"sent to {', '.join(sent)}"] if sent else []) + failed
         return not failed, ", ".join(parts) or "nobody to notify; only the heartbeat is on"
 

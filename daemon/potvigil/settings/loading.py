@@ -29,8 +29,8 @@ def load_studio_page(path: Path) -> StudioPageSettings:
     """Read the settings of a studio's page. Raises SettingsError with every fault of them."""
     outline = _outlined(text_of(path), str(path), "studio: ...")
     settings = _validated(StudioPageSettings, outline, path.parent)
-    if settings is None or outline.told():
-        raise SettingsError(*outline.told())
+    if settings is None or outline.faults():
+        raise SettingsError(*outline.faults())
     return settings
 
 
@@ -56,7 +56,7 @@ def load_text(text: str, name: str) -> Settings:
             outline.add(
                 (block,), f"has more than {_MOST_OF_A_KIND}; give fewer, or settings for each machine"
             )
-            raise SettingsError(*outline.told())
+            raise SettingsError(*outline.faults())
     fill_in_resins(outline)
     settings = _validated(Settings, outline, Path(name).parent)
     listed = outline.tree.get("pots")
@@ -65,8 +65,8 @@ def load_text(text: str, name: str) -> Settings:
     compare_wires(pots, outline)
     compare_probes(pots, outline)
     compare_pins(outline, pots)
-    if settings is None or outline.told():
-        raise SettingsError(*outline.told())
+    if settings is None or outline.faults():
+        raise SettingsError(*outline.faults())
     return settings
 
 

@@ -23,7 +23,7 @@ def _as_list(value: object) -> object:
 
 
 class TargetSettings(Block):
-    """One person, told at one address.
+    """One person, notified at one address.
 
     url: as the library Apprise writes them; or url_file, whose first line is one. priorities: which alarms;
     None for all, or only high ones where `after` is given. quiet_hours: in which only high ones are sent.

@@ -60,13 +60,13 @@ class Outline:
             dotted += f"[{part}]" if isinstance(part, int) else f".{shown(part)}"
         self._found.setdefault((line or nearest, dotted.lstrip(".")), text)
 
-    def told(self) -> list[str]:
+    def faults(self) -> list[str]:
         """Return the faults, `name:line: path: text`, in the order of the lines."""
-        told = [f"{self.name}:{line}: {path}: {text}" for (line, path), text in sorted(self._found.items())]
-        if len(told) <= _MOST_FAULTS:
-            return told
-        more = f"{self.name}: and {len(told) - _MOST_FAULTS + 1} more faults; fix these first"
-        return [*told[: _MOST_FAULTS - 1], more]
+        lines = [f"{self.name}:{line}: {path}: {text}" for (line, path), text in sorted(self._found.items())]
+        if len(lines) <= _MOST_FAULTS:
+            return lines
+        more = f"{self.name}: and {len(lines) - _MOST_FAULTS + 1} more faults; fix these first"
+        return [*lines[: _MOST_FAULTS - 1], more]
 
     def _read(self, node: Any, path: Path, depth: int) -> Tree:
         self._values += 1

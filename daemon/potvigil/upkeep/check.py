@@ -88,10 +88,16 @@ def check(path: Path) -> Checked:
             loose_events=_known(db, "SELECT count(*) FROM event WHERE batch IS NULL"),
             gaps=tuple(_gaps(db, problems)),
             bytes_per_day=_bytes_per_day(db, file_bytes - (free or 0), samples),
-            problems=problems.told(),
+            problems=problems.listed(),
         )
     return Checked(
-        path, file_bytes, disk_free_bytes, *(None,) * 6, gaps=(), bytes_per_day=None, problems=problems.told()
+        path,
+        file_bytes,
+        disk_free_bytes,
+        *(None,) * 6,
+        gaps=(),
+        bytes_per_day=None,
+        problems=problems.listed(),
     )
 
 
@@ -140,7 +146,7 @@ class _Problems:
         except DamagedRecordError as error:
             self.add(str(error))
 
-    def told(self) -> tuple[str, ...]:
+    def listed(self) -> tuple[str, ...]:
         more = (f"and {self._more} more",) if self._more else ()
         return (*self._texts, *more)
 

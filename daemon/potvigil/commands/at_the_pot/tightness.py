@@ -254,11 +254,11 @@ class _Words:
         )
 
     def leak(self, look: Look) -> str:
-        told = look.share_per_s
-        if told.low <= 0.0:
-            return f"{self.rate(max(told.value, 0.0))} (at most {self.rate(max(told.high, 0.0))})"
-        figures = " to ".join(self.rate(each).split()[0] for each in (told.low, told.high))
-        return f"{self.rate(told.value)} ({figures})"
+        share = look.share_per_s
+        if share.low <= 0.0:
+            return f"{self.rate(max(share.value, 0.0))} (at most {self.rate(max(share.high, 0.0))})"
+        figures = " to ".join(self.rate(each).split()[0] for each in (share.low, share.high))
+        return f"{self.rate(share.value)} ({figures})"
 
     def pressure(self, pa: float) -> str:
         return pressure(pa, self.pot.pressure_unit)

@@ -73,16 +73,16 @@ def _told(pot: Pot, find: Callable[[], Measured]) -> int:
     except VolumeError as error:
         print(f"No result: {error}.")
         return NO
-    told = found.interval
-    litres = f"{1e3 * told.value:.2f} L ({1e3 * told.low:.2f} to {1e3 * told.high:.2f})"
+    interval = found.interval
+    litres = f"{1e3 * interval.value:.2f} L ({1e3 * interval.low:.2f} to {1e3 * interval.high:.2f})"
     print(f"{pot.pot_id} held {litres} of air, as it was then.")
     print(f"If it was empty, this is the line for pots.{pot.pot_id} in the settings:")
-    print(f"    internal_volume: {1e3 * told.value:.1f} L")
+    print(f"    internal_volume: {1e3 * interval.value:.1f} L")
     now_m3 = pot.internal_volume_m3
-    if told.low <= now_m3 <= told.high:
+    if interval.low <= now_m3 <= interval.high:
         print(f"It agrees with the {1e3 * now_m3:g} L in the settings.")
     else:
-        off = 100.0 * (told.value / now_m3 - 1.0)
+        off = 100.0 * (interval.value / now_m3 - 1.0)
         print(f"The settings say {1e3 * now_m3:g} L, {abs(off):.0f} % {'less' if off > 0.0 else 'more'}.")
     return DONE
 

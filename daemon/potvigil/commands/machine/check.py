@@ -65,9 +65,9 @@ def check(args: argparse.Namespace) -> int:
 
 def check_studio_page(settings: StudioPageSettings, path: Path) -> int:
     """Say all that is found of the page of a studio, on the machine that serves it."""
-    told = console()
-    told.soft_wrap = False
-    told.print(f"the page of a studio, by {path}", markup=False)
+    screen = console()
+    screen.soft_wrap = False
+    screen.print(f"the page of a studio, by {path}", markup=False)
     asked: list[_Question] = [(studio_page.WHAT, lambda: studio_page.on_studio_page(settings.studio))]
     if settings.mqtt is not None:
         asked.append(_broker(settings.mqtt, settings.studio.username))
@@ -77,7 +77,7 @@ def check_studio_page(settings: StudioPageSettings, path: Path) -> int:
         reach.on_page_port(settings.page, of_studio=True),
         *_asked(asked),
     ]
-    return _said(told, findings)
+    return _said(screen, findings)
 
 
 def check_all(path: Path, opener: Opener | None, *, is_trial: bool = False) -> int:
@@ -86,22 +86,22 @@ def check_all(path: Path, opener: Opener | None, *, is_trial: bool = False) -> i
     is_trial: this program is not the one that will watch; that one's needs are installed with the service.
     """
     settings = load(path)
-    told = console()
-    told.soft_wrap = False  # folded between words, at the width of a terminal
-    show.settings(told, settings, path)
-    _say_who_is_told(told, settings)
+    screen = console()
+    screen.soft_wrap = False  # folded between words, at the width of a terminal
+    show.settings(screen, settings, path)
+    _show_targets(screen, settings)
     findings = [*_here(settings, path, is_trial=is_trial), *_elsewhere(settings)]
-    status = _said(told, findings)
+    status = _said(screen, findings)
     wired_well = True if opener is None else _ask_hardware(settings, opener)
-    show.resolutions(told, settings.core_pots().values(), settings.sample_period_s)
+    show.resolutions(screen, settings.core_pots().values(), settings.sample_period_s)
     return status if wired_well else NO
 
 
-def _said(told: "Console", findings: list[Finding]) -> int:
-    show.findings(told, findings)
+def _said(screen: "Console", findings: list[Finding]) -> int:
+    show.findings(screen, findings)
     faults = sum(each.mark is Grade.FAULT for each in findings)
     if faults:
-        told.print(f"{faults} fault{'s' if faults > 1 else ''} found, marked {Grade.FAULT} above")
+        screen.print(f"{faults} fault{'s' if faults > 1 else ''} found, marked {Grade.FAULT} above")
     return NO if faults else DONE
 
 
@@ -164,10 +164,10 @@ def _target(settings: Settings, i: int) -> list[Finding]:
     return [reach.on_target(i, settings.notify.targets[i])]
 
 
-def _say_who_is_told(told: "Console", settings: Settings) -> None:
+def _show_targets(screen: "Console", settings: Settings) -> None:
     """Print who is notified of what, where the addresses are usable; that they are not is a finding."""
     if settings.notify is not None:
-        show.told(told, [recipient_of(each, settings.timezone) for each in settings.notify.targets])
+        show.targets(screen, [recipient_of(each, settings.timezone) for each in settings.notify.targets])
 
 
 def _ask_hardware(settings: Settings, opener: Opener) -> bool:

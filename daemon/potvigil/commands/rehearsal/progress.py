@@ -12,14 +12,14 @@ _STEP_S = 300.0
 
 
 @contextmanager
-def progress(told: "Console", night_s: float) -> Iterator[Callable[[float], None]]:
+def progress(screen: "Console", night_s: float) -> Iterator[Callable[[float], None]]:
     """Show a progress bar, only on a terminal; give the function to call with the progress, s."""
-    if not told.is_terminal:
+    if not screen.is_terminal:
         yield lambda at_s: None
         return
     from rich.progress import Progress  # as slow to import as all the rest of this verb
 
-    with Progress(console=told, transient=True, auto_refresh=False) as bar:
+    with Progress(console=screen, transient=True, auto_refresh=False) as bar:
         task = bar.add_task("the night", total=night_s)
         shown_s = 0.0
 

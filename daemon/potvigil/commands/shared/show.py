@@ -223,7 +223,7 @@ def settings(console: Console, settings: "Settings", path: Path) -> None:
     console.print(f"{path}: settings are good; record {settings.record_file}")
 
 
-def told(console: Console, recipients: Iterable["Recipient"]) -> None:
+def targets(console: Console, recipients: Iterable["Recipient"]) -> None:
     """Print who is notified of what on a phone."""
     rows = []
     for who in recipients:

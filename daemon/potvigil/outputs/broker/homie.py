@@ -107,8 +107,8 @@ def alerts(workshop: str, pot: Pot, snapshot: Snapshot, rehearsed: bool = False)
     """
     base = f"{topic_base(workshop, pot.pot_id, rehearsed)}{ALERT}"
     teller = TimeTeller(snapshot.t_s, snapshot.utc_s, pot.tz)
-    told = {alarm.alarm: alarm_text(alarm, teller, pot, rehearsed).encode() for alarm in _standing(snapshot)}
-    return [Message(f"{base}{alarm}", told.get(alarm, UNSET)) for alarm in AlarmId]
+    texts = {alarm.alarm: alarm_text(alarm, teller, pot, rehearsed).encode() for alarm in _standing(snapshot)}
+    return [Message(f"{base}{alarm}", texts.get(alarm, UNSET)) for alarm in AlarmId]
 
 
 def alarm_text(
@@ -229,7 +229,7 @@ def _states(snapshot: Snapshot) -> str:
 
     Times are on the record's axis, as `clock/axis` is; until_utc_s alone is Unix time by the watch's clock.
     """
-    told = [
+    listed = [
         {
             "alarm": each.alarm,
             "priority": each.priority,
@@ -243,7 +243,7 @@ def _states(snapshot: Snapshot) -> str:
         }
         for each in _standing(snapshot)
     ]
-    said = [{key: value for key, value in each.items() if value not in (None, "")} for each in told]
+    said = [{key: value for key, value in each.items() if value not in (None, "")} for each in listed]
     return json.dumps(said, ensure_ascii=False, separators=(",", ":"))
 
 
