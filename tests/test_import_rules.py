@@ -197,8 +197,10 @@ DOORS: dict[str, tuple[str, ...]] = {
     "pyarrow": ("reports/parquet.py",),
 }
 HARDWARE = ("smbus2", "gpiozero")
-# Of the extras `report`, `page` and `notify`: imported on demand, so that the watch does without.
-OF_THE_REPORT = (
+OF_THE_STUDIO = ("sqlalchemy", "psycopg", "alembic")
+# Imported on demand, so that the watch does without.
+OF_THE_EXTRAS = (
+    *OF_THE_STUDIO,
     *("matplotlib", "jinja2", "weasyprint", "pypdfium2", "PIL", "starlette", "uvicorn", "apprise"),
     *("cryptography", "segno", "http_ece", "py_vapid", "prometheus_client", "pyarrow"),
 )
@@ -294,29 +296,36 @@ def test_only_the_command_line_prints_and_the_core_opens_nothing(file: Path) -> 
     assert called & forbidden == set()
 
 
-def test_the_verbs_start_without_the_report_libraries() -> None:
-    source = "import sys, potvigil.cli; print(*sys.modules)"
-    loaded = subprocess.run([sys.executable, "-c", source], capture_output=True, text=True, check=True).stdout
-    assert set(loaded.split()) & set(OF_THE_REPORT) == set()
+def loaded(source: str) -> set[str]:
+    """Run a piece of Python beside this one, and return what modules it loaded."""
+    env = os.environ | {"PYTHONPATH": os.pathsep.join((str(Path(__file__).parent), str(PACKAGE.parent)))}
+    command = [sys.executable, "-c", f"{source}\nimport sys; print(*sys.modules)"]
+    return set(subprocess.run(command, capture_output=True, text=True, check=True, env=env).stdout.split())
+
+
+def loaded_by_a_watch(link: str = "") -> set[str]:
+    return loaded(
+        "import tempfile, pathlib, potvigil.cli, potvigil.commands.watch\n"
+        "from potvigil.outputs.broker.mqtt_link import MqttLink\n"
+        "from potvigil.commands.rehearsal.rehearse import NIGHTS\n"
+        "from rehearsal import Bench\n"
+        f"bench = Bench(NIGHTS['sound'], pathlib.Path(tempfile.mkdtemp()){link})\n"
+        "bench.begin(); bench.run_until(10.0); bench.service.stop()"
+    )
+
+
+def test_the_verbs_start_without_the_extras() -> None:
+    assert loaded("import potvigil.cli") & set(OF_THE_EXTRAS) == set()
 
 
 def test_a_watch_without_a_broker_loads_no_mqtt() -> None:
-    source = (
-        "import sys, tempfile, pathlib\n"
-        "from potvigil.commands.rehearsal.rehearse import NIGHTS\n"
-        "from rehearsal import Bench\n"
-        "bench = Bench(NIGHTS['sound'], pathlib.Path(tempfile.mkdtemp()){link})\n"
-        "bench.begin(); bench.run_until(10.0); bench.service.stop()\n"
-        "import potvigil.commands.watch\n"
-        "print(*sys.modules)"
-    )
-    link_module = "__import__('importlib').import_module('potvigil.outputs.broker.mqtt_link')"
-    link = f", link={link_module}.MqttLink('127.0.0.1', 9)"
-    for given, is_loaded in (("", False), (link, True)):
-        command = [sys.executable, "-c", source.format(link=given)]
-        env = os.environ | {"PYTHONPATH": os.pathsep.join((str(Path(__file__).parent), str(PACKAGE.parent)))}
-        done = subprocess.run(command, capture_output=True, text=True, check=True, env=env)
-        assert ("paho" in done.stdout.split()) is is_loaded
+    assert "paho" not in loaded_by_a_watch()
+    assert "paho" in loaded_by_a_watch(", link=MqttLink('127.0.0.1', 9)")
+
+
+def test_a_watch_loads_nothing_of_a_studio() -> None:
+    found = {name for name in loaded_by_a_watch() if name.startswith((*OF_THE_STUDIO, "potvigil.studio"))}
+    assert found == set()
 
 
 def test_every_file_and_room_is_known() -> None:

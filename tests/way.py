@@ -7,10 +7,10 @@ from contextlib import suppress
 
 
 class Way:
-    """The way to a server, which can be cut: a relay on a loopback port."""
+    """The way to a server, which can be cut: a relay on a loopback port. carried: bytes, both ways."""
 
     def __init__(self, to_port: int) -> None:
-        self._to_port, self._is_cut = to_port, False
+        self._to_port, self._is_cut, self.carried = to_port, False, 0
         self._listening = socket.create_server(("127.0.0.1", 0), backlog=64)
         self.port = self._listening.getsockname()[1]
         self._pairs: set[tuple[socket.socket, socket.socket]] = set()
@@ -47,6 +47,7 @@ class Way:
                     if not data:
                         raise OSError
                     other[each].sendall(data)
+                    self.carried += len(data)
         _close(pair)
         self._pairs.discard(pair)
 

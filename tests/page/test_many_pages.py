@@ -19,6 +19,7 @@ from potvigil.record.errors import AwayRecordError, DamagedRecordError
 from potvigil.record.store import Store
 from potvigil.studio.reading import SILENT_S, Shipped
 from potvigil.wording.alarm_names import ALARM_WORDS
+from record_night import CLOSED
 
 PNG = bytes.fromhex("89504e470d0a1a0a") + b"\0" * 40
 ONE, TWO, PAST = (UUID(int=number) for number in (1, 2, 3))
@@ -31,6 +32,8 @@ class Reader:
         self.paths, self.past = paths, past
         self.heard = dict.fromkeys(paths, 0.0)
         self.came = dict.fromkeys(paths, time.time())
+        self.batches = dict.fromkeys(paths, "1")
+        self.asked_among: list[set[UUID]] = []
         self.opened_times = 0
         self.fault: Exception | None = None
         self.broken: set[UUID] = set()
@@ -43,7 +46,10 @@ class Reader:
         if self.fault is not None:
             raise self.fault
         return [
-            Shipped(each, workshop, self.came[each], self.heard[each], each in self.past, "any-pi")
+            Shipped(
+                *(each, workshop, self.came[each], self.heard[each], each in self.past, "any-pi"),
+                self.batches[each],
+            )
             for each, (workshop, _) in self.paths.items()
         ]
 
@@ -58,6 +64,7 @@ class Reader:
     def of_each(self, sql, values, *, order, among=None, most=None, skip=0):
         """As PostgreSQL would: `order` is by the numbers of columns, the first of which is the record."""
         self.order = order
+        self.asked_among.append(set(self.paths if among is None else among))
         rows = []
         for record, (_, path) in self.paths.items():
             if among is None or record in among:
@@ -340,6 +347,69 @@ def test_alarms_are_listed_the_most_pressing_first_and_the_unseen_before_the_see
     with shown(Reader(paths)) as client:
         html = client.get("/alarms").text
     assert re.findall(r'<h2><a href="[^"]+"><bdi>mill/(\w+)', html) == ["unseen", "seen", "low"]
+
+
+def test_what_a_list_shows_of_a_batch_is_asked_of_the_records_on_that_page_alone(tmp_path) -> None:
+    many, few = (
+        kept(tmp_path / "a.db", "mill", "wheel"),
+        kept(tmp_path / "b.db", "castle", "tower", ago_s=9e7),
+    )
+    with Store.open(many) as store:
+        for number in range(60):
+            store.close_batch(number + 2, replace(CLOSED, utc_s=None))
+            store.open_batch("wheel", BatchOpened(9000.0 + number, time.time() + number))
+    reader = Reader({ONE: ("mill", many), TWO: ("castle", few)})
+    with shown(reader) as client:
+        first = re.findall(r'<li><a href="(/of/[^"]+)"', client.get("/batches").text)
+        assert reader.asked_among == [{ONE, TWO}, {ONE}]
+        assert first[:2] == [f"/of/{ONE}/batch/62", f"/of/{ONE}/batch/61"] and len(first) == 50
+        second = client.get("/batches?page=2").text
+        assert reader.asked_among[2:] == [{ONE, TWO}, {ONE, TWO}]
+        # batches 1 and 2 of both, which are told apart by their records
+        links = re.findall(r'<li><a href="(/of/[^"]+)"', second)
+        assert [f"/of/{TWO}/batch/2", f"/of/{TWO}/batch/1"] == links[-2:]
+        assert {f"/of/{ONE}/batch/2", f"/of/{ONE}/batch/1"} < set(links)
+        assert client.get("/batches?find=nowhere").status_code == 200
+        assert reader.asked_among[4:] == [{ONE, TWO}]
+
+
+def test_a_list_reads_the_settings_of_a_record_again_only_when_they_may_be_others(tmp_path) -> None:
+    record = kept(tmp_path / "a.db", "mill", "wheel", leaks=True)
+    reader = Reader({ONE: ("mill", record)})
+    with shown(reader) as client:
+        assert " psi/h" in client.get("/batches").text
+        read = reader.opened_times
+        client.get("/batches")
+        assert reader.opened_times == read
+        with Store.open(record) as store:
+            settings = store.last_run().settings_json.replace('"pressure":"psi"', '"pressure":"bar"')
+            assert settings != store.last_run().settings_json
+            store.begin_run(settings, "boot-2", 9000.0, None, None)
+        reader.batches[ONE] = "2"
+        html = client.get("/batches").text
+        assert " bar/h" in html and " psi/h" not in html
+
+
+def test_health_reads_a_record_again_only_when_its_batches_or_its_care_are_others(reader) -> None:
+    with shown(reader) as client:
+        first = client.get("/health").text
+        read = reader.opened_times
+        assert "harbour/lantern" in first and "castle/tower" in first
+        client.get("/health")
+        assert reader.opened_times == read
+        with Store.open(reader.paths[ONE][1]) as store:
+            store.add_care(
+                "lantern", time.time(), "seal", "greased", "Ben", time.time(), time.time() - 86_400.0
+            )
+        assert "is due" not in client.get("/health").text
+        reader.batches[ONE] = "2"
+        assert client.get("/health").text != first
+        assert reader.opened_times == read + 1
+        reader.broken.add(TWO)  # which then has no pot to speak of
+        reader.came[TWO] += 1.0
+        client.page.seeing.tell_anew()
+        html = client.get("/health").text
+        assert "harbour/lantern" in html and "castle/tower" not in html
 
 
 def test_a_pot_has_its_last_ten_batches_and_its_health(tmp_path) -> None:

@@ -18,14 +18,14 @@ from many_records import Studio, kept, page_config, raised
 from paged import SAME, post
 from patience import wait_until
 from potvigil.commands.page import pots_of
-from potvigil.model.events import AlarmId, AlarmState, BatchOpened, Detail, EditEvent, Priority
+from potvigil.model.events import AlarmId, AlarmState, BatchClosed, BatchOpened, Detail, EditEvent, Priority
 from potvigil.page.many.site import ManyPage
 from potvigil.page.passwords import hashed
 from potvigil.page.views.curve import CurveQuery, curve
 from potvigil.record.errors import AwayRecordError
 from potvigil.record.store import Store
 from potvigil.upkeep import pictures
-from record_night import alarm
+from record_night import SUMMARY, alarm
 from shipped import identity
 
 HARBOUR, CASTLE, MILL = "harbour", "castle", "mill"
@@ -305,6 +305,36 @@ def test_the_curve_is_that_of_the_record(client, records, of):
     assert client.get(f"{of('lantern')}/api/curve?pot=lantern&points=300").json() == drawn
     for wrong, code in (("", 422), ("?batch=x", 422), ("?batch=77", 404), ("?pot=nowhere", 404)):
         assert client.get(f"{of('lantern')}/api/curve{wrong}").status_code == code
+
+
+def test_a_record_tells_whether_its_batches_or_its_care_are_others(studio, tmp_path):
+    record = kept(tmp_path / "r.db", "quay", "crane")
+    studio.ship(record)
+    reader = studio.reader("quay-page", "quay")
+
+    def told() -> str:
+        studio.ship(record)
+        (shipped,) = reader.records()
+        return shipped.batches
+
+    before = told()
+    with Store.open(record) as store:
+        last = store.last_sample("crane")
+        store.append("crane", replace(last, t_s=last.t_s + 1.0))
+        store.flush()
+        assert told() == before
+        for change in (
+            lambda: store.add_care("crane", time.time(), "seal", "new", "Ben", time.time()),
+            lambda: store.remove_care("crane", store.cares("crane")[-1].id),
+            lambda: store.close_batch(2, BatchClosed(8000.0, None, SUMMARY)),
+            lambda: store.open_batch("crane", BatchOpened(9000.0, None)),
+        ):
+            change()
+            store.flush()
+            after = told()
+            assert after != before
+            before = after
+    reader.close()
 
 
 def test_health_of_all_pots(client):

@@ -49,6 +49,43 @@ def test_a_machine_neither_sees_nor_changes_the_record_of_another(postgres, ship
         shipper(record, other).ship()
 
 
+def records_looked_through(engine, sql, record):
+    """Return how many rows of `record` a query reads, by its plan."""
+    with engine.begin() as connection:
+        connection.execute(text("SET LOCAL plan_cache_mode = force_custom_plan"))
+        explain = text(f"EXPLAIN (ANALYZE, TIMING OFF, FORMAT JSON) {sql}")
+        nodes = [connection.execute(explain, {"r": record}).scalar()[0]["Plan"]]
+        connection.rollback()
+    rows = 0
+    while nodes:
+        node = nodes.pop()
+        nodes += node.get("Plans", [])
+        if node.get("Relation Name") == "record":
+            rows += (node["Actual Rows"] + node.get("Rows Removed by Filter", 0)) * node["Actual Loops"]
+    return rows
+
+
+def test_what_the_rights_to_a_row_cost_does_not_grow_with_the_records_there_are(postgres, machine, shipped):
+    reader = engine_of(postgres, "all-seeing", READER, [ANY_WORKSHOP])
+    with postgres.owner().begin() as connection:
+        connection.execute(
+            text(
+                "INSERT INTO potvigil.record (id, owner, workshop) "
+                "SELECT gen_random_uuid(), 'many-' || n, 'harbour-models' FROM generate_series(1, 2000) AS n"
+            )
+        )
+        connection.execute(text("ANALYZE"))
+    newest = "SELECT * FROM potvigil.sample WHERE record = :r AND pot = 1 ORDER BY t_s DESC LIMIT 1"
+    new = "INSERT INTO potvigil.pot VALUES (:r, 1, 'x') ON CONFLICT (record, id) DO UPDATE SET name = 'x'"
+    try:
+        assert records_looked_through(reader, newest, shipped) == 0
+        assert records_looked_through(machine, newest, shipped) < 100  # its own
+        assert records_looked_through(machine, new, shipped) < 100
+    finally:
+        with postgres.owner().begin() as connection:
+            connection.execute(text("DELETE FROM potvigil.record WHERE owner LIKE 'many-%'"))
+
+
 def test_a_machine_ships_for_its_own_workshops_only(postgres, record):
     stranger = engine_of(postgres, "stranger-pi", MACHINE, [OTHER])
     with pytest.raises(StudioError, match="row-level security"):

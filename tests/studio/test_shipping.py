@@ -1,8 +1,10 @@
 """Every row of a record comes to the studio: once, as it is, whatever happens on the way."""
 
 import shutil
+import threading
 from contextlib import closing
 from random import Random
+from types import SimpleNamespace
 
 import pytest
 from sqlalchemy import event
@@ -12,9 +14,11 @@ from potvigil.model.events import BatchOpened, Detail, EditEvent
 from potvigil.record.database import Database
 from potvigil.record.identity import identity_of
 from potvigil.record.store import Store
+from potvigil.studio import shipper as shipping_module
 from potvigil.studio.address import StudioError
 from potvigil.studio.copying import RecordCopy
 from potvigil.studio.news import News
+from potvigil.studio.shipper import ASK_S, LOOK_S
 from potvigil.studio.tables import OF_A_RECORD
 from potvigil.upkeep import pictures
 from record_night import POT, UTC_S, night
@@ -84,6 +88,41 @@ def test_a_connection_that_breaks_at_any_statement_loses_and_doubles_nothing(rec
     life.close()
     assert broken > 5
     shipper(record, machine).ship()
+    assert differing(record, postgres.owner()) == {}
+
+
+def test_while_nothing_is_written_to_the_record_the_studio_is_left_alone(
+    record, postgres, machine, monkeypatch
+):
+    now_s = [0.0]
+    monkeypatch.setattr(shipping_module, "time", SimpleNamespace(monotonic=lambda: now_s[0]))
+    stopping, shipping, connections = threading.Event(), shipper(record, machine), []
+    event.listen(machine, "connect", lambda *_: connections.append(1))
+    life = Life(record, seed=30)
+    for steps in (20, 1, 1):
+        for _ in life.steps(steps):
+            pass
+        assert shipping.try_once(stopping) == LOOK_S
+        assert differing(record, postgres.owner()) == {}
+        asked = len(connections)
+        assert [shipping.try_once(stopping) for _ in range(5)] == [LOOK_S] * 5
+        assert len(connections) == asked
+    now_s[0] = ASK_S  # it may have been restored meanwhile
+    shipping.try_once(stopping)
+    assert len(connections) == asked + 1
+    life.close()
+
+
+def test_what_ended_before_all_was_shipped_is_not_taken_for_shipped(record, postgres, machine):
+    life = Life(record, seed=31)
+    for _ in life.steps(20):
+        pass
+    stopping, shipping = threading.Event(), shipper(record, machine)
+    stopping.set()
+    shipping.try_once(stopping)
+    stopping.clear()
+    shipping.try_once(stopping)
+    life.close()
     assert differing(record, postgres.owner()) == {}
 
 

@@ -42,7 +42,7 @@ def test_a_database_that_is_not_prepared_or_older_says_what_to_do():
         prepare(server.owner())  # may be repeated
         with server.owner().begin() as connection:
             connection.execute(text("UPDATE potvigil.alembic_version SET version_num = '0'"))
-            with pytest.raises(StudioError, match=r"of format 0, 1 is needed.*studio prepare"):
+            with pytest.raises(StudioError, match=rf"of format 0, {tables.FORMAT} is needed.*studio prepare"):
                 check_format(connection)
 
 

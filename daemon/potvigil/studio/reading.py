@@ -39,7 +39,8 @@ class Shipped:
     """A record that was shipped. heard_utc_s: when something of it came last, by the database's clock.
 
     age_s: how long ago that was. is_past: another record began as its copy, and was heard from since.
-    owner: who ships it, by the name that was admitted.
+    owner: who ships it, by the name that was admitted. batches: is another when something of its batches, its
+    care or its settings is new, or anything was rewritten.
     """
 
     id: UUID
@@ -48,6 +49,7 @@ class Shipped:
     age_s: float
     is_past: bool
     owner: str
+    batches: str
 
 
 class RecordThere(Readable):
@@ -111,7 +113,9 @@ class StudioReader:
             "SELECT id, workshop, extract(epoch FROM seen)::float8, "
             "greatest(extract(epoch FROM clock_timestamp() - seen), 0)::float8, EXISTS (SELECT 1 FROM "
             f"{SCHEMA}.record AS later WHERE later.copied_from = record.id AND later.seen > record.seen), "
-            f"owner FROM {SCHEMA}.record ORDER BY workshop, id"
+            "owner, concat_ws(' ', marks #>> '{highest,run}', marks #>> '{highest,batch}', "
+            "marks #>> '{highest,care}', marks ->> 'change') "
+            f"FROM {SCHEMA}.record ORDER BY workshop, id"
         )
         with _told(), self._engine.connect() as connection:
             return [Shipped(*row) for row in connection.execute(sql)]

@@ -6,6 +6,7 @@ does not know of it.
 
 import logging
 import threading
+import time
 from collections.abc import Callable
 from contextlib import closing
 from pathlib import Path
@@ -22,9 +23,14 @@ from potvigil.upkeep.pictures import read
 
 # How often the record is looked into: the watch writes its samples once a minute, an alarm at once.
 LOOK_S = 5.0
+# While nothing is written to the record the studio is asked no oftener: each question is a connection. It may
+# have been restored from a backup, though.
+ASK_S = 300.0
 # After a failure, twice as long each time; a studio that was away for days is found again in five minutes.
 RETRY_S, RETRY_MOST_S = 5.0, 300.0
 _log = logging.getLogger("potvigil")
+# Of a record's file and its log (WAL): which it is, its size and when it was written.
+_Stamp = tuple[tuple[int, int, int], ...]
 
 
 class Shipper:
@@ -37,6 +43,8 @@ class Shipper:
         self._by_the_minute, self._pictures = by_the_minute, pictures
         self._fault: str | None = None
         self._retry_s = RETRY_S
+        self._shipped: _Stamp | None = None
+        self._ask_at_s = 0.0
 
     def ship(self, is_over: Callable[[], bool] = lambda: False) -> int:
         """Ship all that is new, parcel by parcel; return how many rows. Raises RecordError, StudioError."""
@@ -68,6 +76,9 @@ class Shipper:
 
     def try_once(self, stopping: threading.Event) -> float:
         """Ship what is new; return after how many seconds to look again."""
+        stamp = _stamp(self._record)
+        if stamp is not None and stamp == self._shipped and time.monotonic() < self._ask_at_s:
+            return LOOK_S
         try:
             self.ship(stopping.is_set)
         except (RecordError, StudioError) as error:
@@ -75,6 +86,8 @@ class Shipper:
         if self._fault is not None:
             _log.warning("the studio has all of the record again")
         self._fault, self._retry_s = None, RETRY_S
+        if not stopping.is_set():
+            self._shipped, self._ask_at_s = stamp, time.monotonic() + ASK_S
         return LOOK_S
 
     def _go_on_as_another(self) -> None:
@@ -93,3 +106,13 @@ class Shipper:
         self._fault, wait_s = fault, self._retry_s
         self._retry_s = min(2.0 * self._retry_s, RETRY_MOST_S)
         return wait_s
+
+
+def _stamp(record: Path) -> _Stamp | None:
+    """Return what changes with whatever is written to a record; None where there is none."""
+    files = (record, Path(f"{record}-wal"))
+    try:
+        stats = [file.stat() for file in files if file is record or file.exists()]
+    except OSError:
+        return None
+    return tuple((each.st_ino, each.st_size, each.st_mtime_ns) for each in stats)

@@ -23,7 +23,7 @@ from potvigil.studio.news import BY_POT, KEYS, TABLES
 
 SCHEMA = "potvigil"
 # The newest revision in migrations/versions.
-FORMAT = 1
+FORMAT = 2
 _TYPES: dict[str, TypeEngine[Any]] = {"REAL": Float(53), "INTEGER": BigInteger(), "TEXT": Text()}
 
 metadata = MetaData(schema=SCHEMA)

@@ -3,7 +3,7 @@
 Which records there are for whom says the database (row security): one that a reader may not see is empty.
 """
 
-from collections.abc import Mapping
+from collections.abc import Mapping, Sequence
 from datetime import tzinfo
 from typing import Any
 from urllib.parse import quote
@@ -17,7 +17,7 @@ from potvigil.model.pot import Pot
 from potvigil.page.frame import batch_id_of
 from potvigil.page.ground import sentence
 from potvigil.page.guard import RequestRefusedError
-from potvigil.page.many.ageing import MOODS, ageing
+from potvigil.page.many.ageing import MOODS, AgeingOfAll, ageing
 from potvigil.page.many.broker.asking import NotAcknowledgedError, acknowledge
 from potvigil.page.many.seeing import Seeing
 from potvigil.page.views import batches
@@ -28,7 +28,8 @@ from potvigil.page.views.words import Severity
 from potvigil.record.requests.batch_query import Wanted
 from potvigil.record.requests.detail_input import habits_of
 from potvigil.record.store import Store
-from potvigil.record.tables.batches import listed_batch, listing
+from potvigil.record.tables.batches import listed_batch, listing, listing_begun
+from potvigil.studio.reading import Shipped
 from potvigil.upkeep.pictures import kind_of
 
 QUERY = (*batches.QUERY, "workshop", "record")
@@ -41,6 +42,8 @@ _BACK = ("/", "/alarms")  # the pages beside a pot's own that have the button
 class ManyPages:
     def __init__(self, seeing: Seeing) -> None:
         self._seeing = seeing
+        self._ageing = AgeingOfAll(seeing.reader, self._settings)
+        self._habits: dict[UUID, tuple[str, tuple[str, tzinfo | None]]] = {}
 
     async def glance(self, request: Request) -> Response:
         now = await self._seeing.tell()
@@ -56,15 +59,13 @@ class ManyPages:
         now = await self._seeing.tell()
 
         def read() -> list[dict[str, Any]]:
+            records = {str(each.id): each for each in self._seeing.reader.records()}
             aged = []
-            for record in dict.fromkeys(pot["record"] for pot in now["pots"] if pot["pot"]):
-                own = [pot for pot in now["pots"] if pot["record"] == record]
-                with self._seeing.reader.opened(UUID(record)) as store:
-                    settings = self._settings(store)
-                    for pot in own:
-                        if pot["pot"] in settings:
-                            named = {"id": pot["id"], "href": pot["href"]}
-                            aged.append(ageing(store, settings[pot["pot"]]) | named)
+            for pot in now["pots"]:
+                shipped = records.get(pot["record"]) if pot["pot"] else None  # else it could not be read
+                of_record = {} if shipped is None else self._ageing.of(shipped)
+                if pot["pot"] in of_record:
+                    aged.append(of_record[pot["pot"]] | {"id": pot["id"], "href": pot["href"]})
             return sorted(aged, key=lambda each: MOODS.index(each["mood"]))
 
         told = await self._seeing.in_thread(read)
@@ -121,19 +122,36 @@ class ManyPages:
             if (str(each.id) == query["record"] if query["record"] else not each.is_past)
             and query["workshop"] in ("", each.workshop)
         ]
-        found = self._seeing.reader.of_each(
-            *listing(wanted), order=_NEWEST_FIRST, most=batches.PAGE + 1, skip=skip, among=among
-        )
-        habits: dict[UUID, tuple[str, tzinfo | None]] = {}
+        found = self._found(wanted, among, skip)
         rows = []
         for record, row in found:
-            if record not in habits:
-                with self._seeing.reader.opened(record) as store:
-                    habits[record] = habits_of(store)
-            line = batches.line(listed_batch(row), *habits[record])
+            habits = self._habits_of(records[record])
+            line = batches.line(listed_batch(row), *habits)
             place = f"{records[record].workshop}/{line['pot']}"
             rows.append(line | {"href": f"/of/{record}/batch/{line['id']}", "place": place})
         return batches.told_list(rows, query, page)
+
+    def _habits_of(self, shipped: Shipped) -> tuple[str, tzinfo | None]:
+        """Return unit and time zone of a record, read again when its settings may be others."""
+        known = self._habits.get(shipped.id)
+        if known is None or known[0] != shipped.batches:
+            with self._seeing.reader.opened(shipped.id) as store:
+                known = self._habits[shipped.id] = shipped.batches, habits_of(store)
+        return known[1]
+
+    def _found(self, wanted: Wanted, among: Sequence[UUID], skip: int) -> list[tuple[UUID, Any]]:
+        """Return the lines of a page: which batches these are, then of those alone all that is shown."""
+        of_each = self._seeing.reader.of_each
+        begun = of_each(
+            *listing_begun(wanted), order=_NEWEST_FIRST, most=batches.PAGE + 1, skip=skip, among=among
+        )
+        if not begun:
+            return []
+        here = [(record, row[0]) for record, row in begun]
+        these = Wanted(numbers=tuple(sorted({number for _, number in here})))
+        rows = of_each(*listing(these), order=_NEWEST_FIRST, among=list({record for record, _ in here}))
+        lines = {(record, row[0]): row for record, row in rows}
+        return [(each[0], lines[each]) for each in here if each in lines]
 
     async def batch(self, request: Request) -> Response:
         record, batch_id = record_of(request), batch_id_of(request)

@@ -15,7 +15,8 @@ class Wanted:
     """The filter of a list of batches; None is any.
 
     text: in any of the details, ignoring case for ASCII. since_utc_s, before_utc_s: when the batch started;
-    one that started without a wall clock is in no such span. skip: how many of the newest to leave out.
+    one that started without a wall clock is in no such span. numbers: of batches, at least one. skip: how
+    many of the newest to leave out.
     """
 
     pot_id: str | None = None
@@ -24,6 +25,7 @@ class Wanted:
     before_utc_s: float | None = None
     text: str | None = None
     alarm: AlarmId | None = None
+    numbers: tuple[int, ...] | None = None
     limit: int | None = None
     skip: int = 0
 
@@ -42,6 +44,8 @@ class Wanted:
             tests.append(("b.start_utc_s < ?", (self.before_utc_s,)))
         if self.alarm is not None:
             tests.append(("b.id IN (SELECT batch FROM event WHERE alarm = ?)", (self.alarm,)))
+        if self.numbers is not None:
+            tests.append((f"b.id IN ({', '.join('?' * len(self.numbers))})", self.numbers))
         if self.text is not None:
             # the newest edit of a field is its present value
             tests.append(
