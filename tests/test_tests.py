@@ -32,6 +32,8 @@ def own_limits(source: str) -> Iterator[int]:
             named = [each.value for each in node.keywords if each.arg in ("timeout", "timeout_s")]
             if called(node) in ("wait", "join", "settimeout", "set_default_timeout"):
                 named += node.args[:1]
+            if called(node) == "wait_for":
+                named += node.args[1:]
             by_default = ast.unparse(node.func) in ASKING and not named  # five seconds
             if by_default or any(map(is_long, named)):
                 yield node.lineno
@@ -73,6 +75,7 @@ def test_no_test_begins_an_event_loop_in_the_thread_of_the_browsers() -> None:
         ("until_s = time.monotonic() + 20.0", True),
         ("page.set_default_timeout(15_000)", True),
         ("listener.wait_for(topic, timeout_s=5.0)", True),
+        ("listener.wait_for(topic, payload, 5.0)", True),
         ("httpx.get(url)", True),
         ("httpx.get(url, timeout=PATIENCE_S)", False),
         ("subprocess.run([], timeout=PATIENCE_S)", False),

@@ -9,6 +9,7 @@ import pytest
 
 from coroutines import run
 from paged import post, shown
+from patience import PATIENCE_S
 from potvigil.page import sessions
 from potvigil.page.door import network_of
 from potvigil.page.guesses import OneAtATime, Throttle
@@ -139,7 +140,7 @@ def test_who_is_cancelled_as_he_is_called_passes_the_turn_on():
         leave.set()
         await tasks[0]
         tasks[1].cancel()
-        await asyncio.wait_for(tasks[2], 5.0)
+        await asyncio.wait_for(tasks[2], PATIENCE_S)
 
     run(tried())
 

@@ -202,14 +202,14 @@ def program(tmp_path, broker):
 
 def test_the_broker_reports_a_killed_watch_as_lost(program, broker):
     with broker.listen(f"{ROOT}/$state") as listener:
-        listener.wait_for(f"{ROOT}/$state", b"ready", 15.0)
+        listener.wait_for(f"{ROOT}/$state", b"ready")
         program.send_signal(signal.SIGKILL)
-        listener.wait_for(f"{ROOT}/$state", b"lost", 10.0)
+        listener.wait_for(f"{ROOT}/$state", b"lost")
 
 
 def test_an_interrupted_rehearsal_disconnects_cleans_up_and_sums_up_the_batch(program, broker):
     with broker.listen() as listener:
-        listener.wait_for(f"{POT}/batch/id", b"1", 15.0)
+        listener.wait_for(f"{POT}/batch/id", b"1")
         program.send_signal(signal.SIGINT)
         told, _ = program.communicate(timeout=PATIENCE_S)
         listener.wait_for(f"{ROOT}/$state", b"")
@@ -222,6 +222,6 @@ def test_an_interrupted_rehearsal_disconnects_cleans_up_and_sums_up_the_batch(pr
 
 def test_a_rehearsal_publishes_nothing_on_the_topics_of_real_pots(program, broker):
     with broker.listen() as listener:
-        listener.wait_for(f"{ROOT}/$state", b"ready", 15.0)
-        listener.wait_for(f"{POT}/pressure/gauge", None, 15.0)
+        listener.wait_for(f"{ROOT}/$state", b"ready")
+        listener.wait_for(f"{POT}/pressure/gauge")
         assert {message.topic.split("/")[0] for message in listener.heard} == {DOMAIN}
