@@ -20,7 +20,6 @@ from demo_pot import NOTHING_KNOWN
 from notified_pot import SMALLEST, SpeakingWatch, axis_s, standing
 from patience import PATIENCE_S, wait_until
 from phones import Mailbox, Phone
-from potvigil.cli import main
 from potvigil.clock import Instant, SystemClock, boot_id
 from potvigil.live_reader import LiveReader
 from potvigil.model.events import AlarmId, AlarmState, Priority, Stage
@@ -36,6 +35,7 @@ from potvigil.notifying.targets import Target
 from potvigil.paths import usual_status
 from potvigil.record.rows import DeliveryRow
 from potvigil.record.store import Store
+from program import run
 
 FLOOR, LEAK, TEST = AlarmId.FLOOR_AHEAD, AlarmId.LEAK, AlarmId.TEST
 TOLD = "lantern: Top up to 60.0 psi"
@@ -533,12 +533,6 @@ def test_a_failed_heartbeat_shows_no_address() -> None:
 
 
 # --- the verb
-
-
-def run(capsys: pytest.CaptureFixture[str], *words: object) -> tuple[int, str, str]:
-    status = main([str(word) for word in words])
-    said = capsys.readouterr()
-    return status, said.out, said.err
 
 
 def test_a_test_gives_the_result_for_each_target(

@@ -22,6 +22,7 @@ from potvigil.reports.collect import retell
 from potvigil.studio.preparing import READER, admit
 from potvigil.upkeep import pictures
 from printed_page import Page
+from program import run
 from record_night import UTC_S
 from shipped import identity, shipper
 
@@ -141,12 +142,6 @@ def settings(postgres, tmp_path):
         return path
 
     return written
-
-
-def run(capsys, *words):
-    status = main([str(word) for word in words])
-    said = capsys.readouterr()
-    return status, said.out, said.err
 
 
 def test_a_verb_reads_a_shipped_record_by_its_number(capsys, studio, settings, tmp_path):

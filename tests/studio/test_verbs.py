@@ -10,13 +10,13 @@ import pytest
 
 from broker import make_certificates
 from postgres import DATABASE, Postgres
-from potvigil.cli import main
 from potvigil.page.passwords import hashed
 from potvigil.record.store import Store
 from potvigil.studio import address as studio_address
 from potvigil.studio.address import Address
 from potvigil.studio.copying import check_format
 from potvigil.studio.preparing import MACHINE, READER, admit, prepare
+from program import run
 from record_night import POT, night
 from shipped import WORKSHOP, differing, short_record
 
@@ -54,12 +54,6 @@ def settings(tmp_path, server, record):
         return path
 
     return made
-
-
-def run(capsys, *words):
-    status = main([str(word) for word in words])
-    said = capsys.readouterr()
-    return status, said.out, said.err
 
 
 def test_from_an_empty_database_to_the_first_row(capsys, server, settings, record):

@@ -2,7 +2,6 @@
 
 import subprocess
 import threading
-import urllib.request
 from dataclasses import replace
 from pathlib import Path
 from typing import Self
@@ -11,7 +10,7 @@ from playwright.sync_api import Error, Page
 
 from broker import free_port
 from demo_pot import HOLDING, PSI, T_S, alarm
-from page.browser.watched import PAGE
+from page.browser.watched import PAGE, answers
 from paged import Watched
 from patience import PATIENCE_S, wait_in, wait_until
 from potvigil.model.events import AlarmId, AlarmState, Priority, Snapshot, StandingAlarm
@@ -142,15 +141,7 @@ class Spoken:
         """Start the page, and wait until it answers."""
         self._log = (self._folder / "page.log").open("ab")
         self.page = subprocess.Popen(self._words, stdout=self._log, stderr=subprocess.STDOUT)
-        wait_until(self._answers, "the page never answered")
-
-    def _answers(self) -> bool:
-        assert self.page.poll() is None
-        try:
-            urllib.request.urlopen(f"{self.url}/static/page.css", timeout=PATIENCE_S).close()
-        except OSError:
-            return False
-        return True
+        wait_until(lambda: answers(self.url, self.page), "the page never answered")
 
     def cut(self) -> None:
         """End the page as a power cut does."""

@@ -3,8 +3,6 @@
 import subprocess
 import sys
 import time
-import urllib.error
-import urllib.request
 
 import pytest
 from playwright.sync_api import expect
@@ -12,26 +10,14 @@ from playwright.sync_api import expect
 from broker import free_port
 from many_records import Studio, kept, raised
 from page.browser.test_views import OUTSIDE, assert_axe_finds_nothing
-from page.browser.watched import PHONE, until
-from patience import PATIENCE_S, wait_until
+from page.browser.watched import PHONE, answers, until
+from patience import wait_until
 from postgres import Postgres
 from potvigil.model.events import AlarmId
 from potvigil.record.store import Store
 from potvigil.studio.preparing import READER, admit, prepare
 
 SIZES = [{"viewport": {"width": width, "height": 800}} for width in (320, 390, 1440)]
-
-
-def answers(url: str, process: subprocess.Popen[bytes]) -> bool:
-    """Say whether a page is there, whatever it says."""
-    assert process.poll() is None
-    try:
-        urllib.request.urlopen(f"{url}/login", timeout=PATIENCE_S).close()
-    except urllib.error.HTTPError:
-        return True
-    except OSError:
-        return False
-    return True
 
 
 class Shown:

@@ -11,9 +11,9 @@ from playwright.sync_api import Page, expect
 from broker import HOST, Broker, free_port
 from live_pi import Pi
 from many_records import Studio, kept
-from page.browser.test_all_records import SIZES, answers
+from page.browser.test_all_records import SIZES
 from page.browser.test_views import OUTSIDE, assert_axe_finds_nothing
-from page.browser.watched import PHONE, until
+from page.browser.watched import PHONE, answers, until
 from patience import wait_until
 from postgres import Postgres
 from potvigil.page.passwords import hashed

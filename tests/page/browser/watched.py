@@ -5,6 +5,7 @@ import subprocess
 import sys
 import urllib.error
 import urllib.request
+from collections.abc import Callable
 from pathlib import Path
 from typing import Any, Self
 
@@ -34,6 +35,18 @@ DESKTOP: dict[str, Any] = {"viewport": {"width": 1280, "height": 800}}
 def until(page: Page, expression: str) -> None:
     """Wait until an expression holds; asked from here, for our pages let nothing be evaluated in them."""
     wait_in(page, lambda: page.evaluate(expression), expression)
+
+
+def answers(url: str, process: "subprocess.Popen[bytes]", log: Callable[[], str] = str) -> bool:
+    """Return whether a page is there, whatever it answers. log: of its process, which must not have ended."""
+    try:
+        urllib.request.urlopen(f"{url}/login", timeout=PATIENCE_S).close()
+    except urllib.error.HTTPError:
+        return True
+    except OSError:
+        assert process.poll() is None, log()
+        return False
+    return True
 
 
 class Watched:
@@ -115,14 +128,7 @@ class Watched:
         return Store.open_read_only(self.record)
 
     def _wait_for_page(self) -> None:
-        def answers() -> bool:
-            try:
-                urllib.request.urlopen(f"{self.url}/login", timeout=PATIENCE_S).close()
-            except urllib.error.HTTPError:
-                return True
-            except OSError:
-                assert self.page.poll() is None, (self.folder / "page.log").read_text()
-                return False
-            return True
+        def log() -> str:
+            return (self.folder / "page.log").read_text()
 
-        wait_until(answers, lambda: f"no page: {(self.folder / 'page.log').read_text()}")
+        wait_until(lambda: answers(self.url, self.page, log), lambda: f"no page: {log()}")

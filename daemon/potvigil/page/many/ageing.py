@@ -1,16 +1,13 @@
 """How each pot ages, by its real batches, in the words of its health chart."""
 
 import time
-from collections.abc import Callable, Mapping
 from typing import Any
-from uuid import UUID
 
 from potvigil.diagnosis.pot_health import health
 from potvigil.model.ageing import BatchLeak
 from potvigil.model.pot import Pot
 from potvigil.page.views.words import SIGNS, Severity
 from potvigil.record.store import Store
-from potvigil.studio.reading import Shipped, StudioReader
 from potvigil.wording.health import HealthWords
 
 # What of a chart's mood comes first where several pots are listed.
@@ -22,24 +19,7 @@ _LEVELS = {
 }
 MOODS = tuple(_LEVELS)
 # Care comes due by the clock alone.
-_CARE_S = 3600.0
-
-
-class AgeingOfAll:
-    """How the pots of many records age; a record is read again when its batches or its care are others."""
-
-    def __init__(self, reader: StudioReader, pots_of: Callable[[Store], Mapping[str, Pot]]) -> None:
-        self._reader, self._pots_of = reader, pots_of
-        self._known: dict[UUID, tuple[str, float, dict[str, dict[str, Any]]]] = {}
-
-    def of(self, shipped: Shipped) -> dict[str, dict[str, Any]]:
-        """Return of each pot of a record what `ageing` does. Raises RecordError."""
-        known = self._known.get(shipped.id)
-        if known is None or known[0] != shipped.batches or time.monotonic() - known[1] > _CARE_S:
-            with self._reader.opened(shipped.id) as store:
-                aged = {pot_id: ageing(store, pot) for pot_id, pot in self._pots_of(store).items()}
-            known = self._known[shipped.id] = (shipped.batches, time.monotonic(), aged)
-        return known[2]
+OLDEST_S = 3600.0
 
 
 def ageing(store: Store, pot: Pot) -> dict[str, Any]:

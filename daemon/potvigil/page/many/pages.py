@@ -4,7 +4,6 @@ Which records there are for whom says the database (row security): one that a re
 """
 
 from collections.abc import Mapping, Sequence
-from datetime import tzinfo
 from typing import Any
 from urllib.parse import quote
 from uuid import UUID
@@ -17,8 +16,9 @@ from potvigil.model.pot import Pot
 from potvigil.page.frame import batch_id_of
 from potvigil.page.ground import sentence
 from potvigil.page.guard import RequestRefusedError
-from potvigil.page.many.ageing import MOODS, AgeingOfAll, ageing
+from potvigil.page.many.ageing import MOODS, OLDEST_S, ageing
 from potvigil.page.many.broker.asking import NotAcknowledgedError, acknowledge
+from potvigil.page.many.kept import KeptByRecord
 from potvigil.page.many.seeing import Seeing
 from potvigil.page.views import batches
 from potvigil.page.views.data import curve_of, drawn
@@ -29,7 +29,6 @@ from potvigil.record.requests.batch_query import Wanted
 from potvigil.record.requests.detail_input import habits_of
 from potvigil.record.store import Store
 from potvigil.record.tables.batches import listed_batch, listing, listing_begun
-from potvigil.studio.reading import Shipped
 from potvigil.upkeep.pictures import kind_of
 
 QUERY = (*batches.QUERY, "workshop", "record")
@@ -42,8 +41,8 @@ _BACK = ("/", "/alarms")  # the pages beside a pot's own that have the button
 class ManyPages:
     def __init__(self, seeing: Seeing) -> None:
         self._seeing = seeing
-        self._ageing = AgeingOfAll(seeing.reader, self._settings)
-        self._habits: dict[UUID, tuple[str, tuple[str, tzinfo | None]]] = {}
+        self._ageing = KeptByRecord(seeing.reader, self._aged, OLDEST_S)
+        self._habits = KeptByRecord(seeing.reader, habits_of)
 
     async def glance(self, request: Request) -> Response:
         now = await self._seeing.tell()
@@ -74,6 +73,9 @@ class ManyPages:
     def _settings(self, store: Store) -> Mapping[str, Pot]:
         run = store.last_run()
         return {} if run is None else self._seeing.pots_of(run.settings_json)
+
+    def _aged(self, store: Store) -> dict[str, dict[str, Any]]:
+        return {pot_id: ageing(store, pot) for pot_id, pot in self._settings(store).items()}
 
     async def acknowledge(self, request: Request) -> Response:
         """Ask the watch of a pot that this user may see to acknowledge, and wait until it has."""
@@ -125,19 +127,10 @@ class ManyPages:
         found = self._found(wanted, among, skip)
         rows = []
         for record, row in found:
-            habits = self._habits_of(records[record])
-            line = batches.line(listed_batch(row), *habits)
+            line = batches.line(listed_batch(row), *self._habits.of(records[record]))
             place = f"{records[record].workshop}/{line['pot']}"
             rows.append(line | {"href": f"/of/{record}/batch/{line['id']}", "place": place})
         return batches.told_list(rows, query, page)
-
-    def _habits_of(self, shipped: Shipped) -> tuple[str, tzinfo | None]:
-        """Return unit and time zone of a record, read again when its settings may be others."""
-        known = self._habits.get(shipped.id)
-        if known is None or known[0] != shipped.batches:
-            with self._seeing.reader.opened(shipped.id) as store:
-                known = self._habits[shipped.id] = shipped.batches, habits_of(store)
-        return known[1]
 
     def _found(self, wanted: Wanted, among: Sequence[UUID], skip: int) -> list[tuple[UUID, Any]]:
         """Return the lines of a page: which batches these are, then of those alone all that is shown."""
