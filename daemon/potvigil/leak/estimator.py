@@ -187,7 +187,7 @@ class LeakFilter:
             self._leaking.carry(elapsed_s)
             see_bin(self._leaking, now, self._before, elapsed_s)
         self.estimate = self._judge(elapsed_s, absolute_pa)
-        self._onsets.begin(now.t_s)
+        self._onsets.begin(now.t_s, self._sound)
 
     def _judge(self, elapsed_s: float, absolute_pa: float) -> Leak | None:
         significance = self._onsets.significance(self._sound)
@@ -198,12 +198,12 @@ class LeakFilter:
             self._found = self._leaking = None
         elif self._leaking is None or self._found is None or significance < Z_ONSET_KNOWN:
             self._found = self._onsets.found(self._sound)
-            self._lost_pa = absolute_pa * expm1(self._found.lost_k / T0_K)
-            if self._leaking is None and self._found.rate_k_per_s.low > LEAST_RATE_PER_S * T0_K:
-                self._leaking = self._onsets.leaking(self._sound)
-                self._has_leaked = True
-        else:
+        if self._leaking is not None:
             self._lost_pa += elapsed_s * self._leaking.rate_k_per_s[0] / T0_K * absolute_pa
+        elif self._found is not None and self._found.rate_k_per_s.low > LEAST_RATE_PER_S * T0_K:
+            self._lost_pa = absolute_pa * expm1(self._found.lost_k / T0_K)
+            self._leaking = self._onsets.leaking(self._sound)
+            self._has_leaked = True
         if self._found is None or self._leaking is None:
             return Leak(_shares(since_start), None, 0.0, False, significance)
         value, sigma = self._leaking.rate_k_per_s

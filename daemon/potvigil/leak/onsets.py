@@ -18,6 +18,9 @@ from potvigil.model.events import NORMAL_95, Interval
 
 _NEGLIGIBLE = 20.0  # log likelihood ratio below which an onset has no weight
 _SPACING = 0.2  # neighbours of an onset are at least this share of its age apart
+# Beyond so many sigma this many of the likeliest onsets stay, however close: dropped with its neighbours kept, the
+# right one took half of a leak's evidence with it hours later, and the alarm with that.
+_LIKELY_SIGMAS, _LIKELY = 3.0, 8
 
 
 class LossTraces:
@@ -89,15 +92,15 @@ class OnsetBank:
         self.losses.traces = bank.carry(elapsed_s, self.losses.traces)
         self.losses.lost += elapsed_s
 
-    def begin(self, t_s: float) -> None:
-        """Add a leak that starts now; drop one whose neighbours are close together for its age."""
+    def begin(self, t_s: float, bank: PotBank) -> None:
+        """Add a leak that starts now; drop an unlikely one whose neighbours are close together for its age."""
+        likely = self._likely(bank)
         times_s = [*self._times_s, t_s]
         kept = list(range(len(times_s)))
-        i = len(kept) - 2
-        while i > 0:
-            if times_s[kept[i + 1]] - times_s[kept[i - 1]] < _SPACING * (t_s - times_s[kept[i]]):
+        for i in range(len(kept) - 2, 0, -1):
+            is_dense = times_s[kept[i + 1]] - times_s[kept[i - 1]] < _SPACING * (t_s - times_s[kept[i]])
+            if is_dense and kept[i] not in likely:
                 del kept[i]
-            i -= 1
         self.losses.select(kept)
         self._times_s = [times_s[each] for each in kept]
 
@@ -108,6 +111,14 @@ class OnsetBank:
         best = self.losses.log_ratios().max(axis=1)
         ratio = log_sum(bank.log_weights + np.maximum(best, 0.0)) - log_sum(bank.log_weights)
         return sqrt(2.0 * max(ratio, 0.0))
+
+    def _likely(self, bank: PotBank) -> set[int]:
+        """Return the likeliest onsets, by column, where a leak is likely at all."""
+        significance = self.significance(bank)
+        if significance is None or significance < _LIKELY_SIGMAS:
+            return set()
+        evidence = self.losses.log_ratios() + bank.log_weights[:, None]
+        return set(np.argsort(evidence.max(axis=0))[-_LIKELY:].tolist())
 
     def is_oldest(self, onset_s: float) -> bool:
         """Return whether that onset is within the span of the oldest hypothesis."""
