@@ -17,6 +17,7 @@ from potvigil.leak import bank as bank_module
 from potvigil.leak import cells as cells_module
 from potvigil.leak import estimator as leak_module
 from potvigil.leak import pot_model
+from potvigil.leak import resin_heat as resin_heat_module
 from potvigil.leak.bank import PotBank
 from potvigil.leak.bins import ROUNDING, Bin, BinSum
 from potvigil.leak.cells import CELLS
@@ -307,9 +308,10 @@ def assert_a_gap_is_no_gain(place: Place | None, seed: int, before: int, missing
             ("GROWTH", 0.0),
             ("UPTAKE_SPREAD", 0.0),
             ("MISSED_SHARE", 0.0),
-            ("TRUSTED_K", inf),
+            ("GAIN_SIGMA", 0.0),
         ):
             patch.setattr(bank_module, name, linear)
+        patch.setattr(resin_heat_module, "TRUSTED_K", inf)
         patch.setattr(bank_module, "heat_only", lambda *each: None)
         _, seen, _ = since_the_start(times_s, air_k, place, of=one)
         few_times_s = [times_s[i] for i in kept]
@@ -530,7 +532,7 @@ def test_the_estimate_is_finite_for_any_input(
 @few(3)
 @given(steps_s=st.lists(st.sampled_from([20.0, 20.0, 20.0, 21.7, 300.0]), min_size=1, max_size=30))
 def test_few_onsets_are_kept_over_three_days(steps_s: list[float]) -> None:
-    onsets, t_s, i = OnsetBank(1), 0.0, 0
+    onsets, bank, t_s, i = OnsetBank(1), bank_for(EMPTY), 0.0, 0
     while t_s < 72 * HOUR:
         onsets.begin(t_s, bank)
         elapsed_s = steps_s[i % len(steps_s)]

@@ -23,6 +23,7 @@ from potvigil.leak.pot_model import (
     FAST,
     FAST_RATE,
     FAST_S,
+    GAS_OFFSET,
     HEATING,
     HEATING_SIGMA_K_PER_H,
     LAWS,
@@ -49,6 +50,7 @@ from potvigil.leak.pot_model import (
     pressure_row,
     probe_row,
 )
+from potvigil.leak.resin_heat import HotContents
 from potvigil.leak.unrest import MOVES, Unrest
 from potvigil.model.reading import Place
 from potvigil.statistics.cusum import Cusum
@@ -61,8 +63,8 @@ ROOM_K, WALL_K = 1.2, 0.5
 # Of how far the gas stands off the wall the model misses so much besides, over minutes; and of a rise that
 # even a probe in the gas does not see what so many bins of it make: a slow beat of the converter, its supply.
 MISSED_SHARE, RISES_BINS = 0.05, 10.0
-# Every model is wrong, and more so with hot contents: beyond this, evidence counts half.
-TRUSTED_K = 6.0
+# The cells have few gains of a probe in the gas: of what the contents add to it so much is unknown.
+GAIN_SIGMA = 0.05
 # What resin may do unseen, K/h; by how much its heat may change in FAST_S, as a share of itself: it ends
 # within minutes; and what comes with a rise that nothing else explains.
 HEATING_K, GROWTH, ONSET_OF_HEAT_K = 0.3, 2.0, 6.0
@@ -128,6 +130,7 @@ class PotBank:
         self._weighed, self._weights = np.empty(0), np.empty(0)  # the log weights, and weights of these
         self._age_s = 0.0  # since the fill or the newest top-up
         self._stirred_k = STIRRED_K
+        self._hot = HotContents()
         self._risen = 0.0  # of the innovations, in sigmas
         self._strokes = 0  # consecutive bins of a sudden step up; negative: down
         self._level_known = False
@@ -190,7 +193,8 @@ class PotBank:
         other.__dict__.update(self.__dict__)
         other.x, other.p, other.log_weights = self.x + mean, self.p + second, log_weights.copy()
         other._law, other._shift = 0.0, Cusum(SHIFT_SIGMAS)
-        other._unrest, other._rises = deepcopy(self._unrest), None  # a slowing leak looks like a rise to it
+        other._hot, other._unrest = deepcopy((self._hot, self._unrest))
+        other._rises = None  # a slowing leak looks like a rise to it
         return other
 
     def learn_nothing(self) -> None:
@@ -212,6 +216,7 @@ class PotBank:
     def _step(self, dt: float) -> Callable[[Floats], Floats]:
         x, p, span = self.x, self.p, Span.of(dt)
         decay, fast = span.decay, span.fast
+        self._hot.carry(dt, self._begun_s + dt, self.weights, x)
         paces, d = flow(x, self._heat_share)
         within = d[:, :, :PACES]
         # what the states that obey a law will be, from all states as they are; the others only decay
@@ -243,6 +248,8 @@ class PotBank:
         p[:, :LAWS, :LAWS] = 0.5 * (lawful + lawful.transpose(0, 2, 1))
         self._let_wander(dt, span, -d[:, EXCESS, EXCESS])
         self.x = moved
+        hotter_k2 = np.maximum(moved[:, SURFACE] ** 2 - x[:, SURFACE] ** 2, 0.0)
+        p[:, GAS_OFFSET, GAS_OFFSET] += GAIN_SIGMA**2 * hotter_k2
         self._age_s += dt
         self._begun_s += dt
         return advance
@@ -268,7 +275,7 @@ class PotBank:
             if unrest.per_bin_k2:
                 p += dt / BIN_S * unrest.per_bin_k2 * MOVES[place]
         # the same for all cells: what a cell takes for noise by its own states it would not have to explain
-        missed_k = hypot(self._fast_k, MISSED_SHARE * self._off_the_wall_k())
+        missed_k = hypot(self._fast_k, MISSED_SHARE * self._hot.off_the_wall_k)
         if self._rises is not None:
             missed_k = hypot(missed_k, sqrt(self._rises.per_bin_k2) * RISES_BINS)
         p[:, FAST : FAST_RATE + 1, FAST : FAST_RATE + 1] += missed_k**2 * span.fast_noise
@@ -378,17 +385,9 @@ class PotBank:
         self.p -= root[:, :, None] * root[:, None, :]
         heat_only(self.x, self.p, gain, innovation, variance)
         self.x = self.x + gain * innovation[:, None]
-        trust = self._trust()
+        trust = self._hot.trust
         self.log_weights = self.log_weights - 0.5 * trust * (innovation**2 / variance + np.log(variance))
         return Correction(row, innovation, variance, gain, of_the_air, trust)
-
-    def _trust(self) -> float:
-        """Return how much an observation counts for one cell against another, and for a leak: 1 at rest."""
-        return 1.0 / (1.0 + (self._off_the_wall_k() / TRUSTED_K) ** 2)
-
-    def _off_the_wall_k(self) -> float:
-        """Return how far the contents keep the gas off the wall, K, as the likely cells see it."""
-        return float(self.weights @ np.abs(self.x[:, SURFACE]))
 
     def _watch_for_heat(self, news: float) -> None:
         """In a shut pot only heat raises the pressure: a rise allows more heat, a fall never does."""

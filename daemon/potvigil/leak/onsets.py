@@ -18,8 +18,8 @@ from potvigil.model.events import NORMAL_95, Interval
 
 _NEGLIGIBLE = 20.0  # log likelihood ratio below which an onset has no weight
 _SPACING = 0.2  # neighbours of an onset are at least this share of its age apart
-# Beyond so many sigma this many of the likeliest onsets stay, however close: dropped with its neighbours kept, the
-# right one took half of a leak's evidence with it hours later, and the alarm with that.
+# Beyond so many sigma this many of the likeliest onsets stay, however close: the right one, dropped hours
+# later with its neighbours kept, took half of a leak's evidence with it, and once the alarm.
 _LIKELY_SIGMAS, _LIKELY = 3.0, 8
 
 
@@ -93,7 +93,7 @@ class OnsetBank:
         self.losses.lost += elapsed_s
 
     def begin(self, t_s: float, bank: PotBank) -> None:
-        """Add a leak that starts now; drop an unlikely one whose neighbours are close together for its age."""
+        """Add a leak that starts now; drop unlikely ones whose neighbours are close for their age."""
         likely = self._likely(bank)
         times_s = [*self._times_s, t_s]
         kept = list(range(len(times_s)))
