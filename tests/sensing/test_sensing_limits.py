@@ -149,12 +149,18 @@ class Watched:
         self.probes, self.t_s = Probes(frozenset({Place.WALL, Place.ROOM})), 0.0
 
     def take(
-        self, seconds: float, wall_k: float | None, room_k: float = 290.0, *, unexplained: bool = False
+        self,
+        seconds: float,
+        wall_k: float | None,
+        room_k: float = 290.0,
+        *,
+        gauge_psi: float = 60.0,
+        unexplained: bool = False,
     ) -> Reading:
         """Read for so long; return the last reading as believed."""
         for _ in range(max(round(seconds / 10.0), 1)):
             of = {"room": room_k} if wall_k is None else {"wall": wall_k, "room": room_k}
-            read = reading(self.t_s, 60.0, **of)
+            read = reading(self.t_s, gauge_psi, **of)
             believed = self.probes.believe(read, (), judge=True, unexplained=unexplained)
             self.t_s += 10.0
         return believed
@@ -211,17 +217,37 @@ def test_jumps_in_one_direction_are_no_bad_joint() -> None:
     assert watched.probes.reasons == {}
 
 
+# The gas of a shut pot at 60 psi gauge, 74.7 psi absolute, gains 0.258 psi per kelvin at 290 K (Gay-Lussac).
 @pytest.mark.parametrize(
-    ("room_moves_k", "hours", "is_stuck"), [(5.0, 0.9, False), (5.0, 1.1, True), (0.5, 3.0, False)]
+    ("room_moves_k", "gas_moves_k", "hours", "is_stuck"),
+    [
+        (5.0, 4.0, 0.9, False),
+        (5.0, 4.0, 1.1, True),
+        (-5.0, -4.0, 1.1, True),
+        (5.0, 2.0, 1.1, True),
+        (5.0, 0.6, 1.1, False),  # the wall stands where a cooling resin and a warmer room leave it
+        (5.0, -4.0, 1.1, False),
+        (-5.0, 4.0, 1.1, False),
+        (0.5, 0.5, 3.0, False),
+    ],
 )
-def test_an_hour_without_change_while_another_probe_moved_is_stuck(
-    room_moves_k: float, hours: float, is_stuck: bool
+def test_an_hour_without_change_while_another_probe_and_the_gas_moved_is_stuck(
+    room_moves_k: float, gas_moves_k: float, hours: float, is_stuck: bool
 ) -> None:
     watched = Watched()
     steps = round(hours * 360)
     for i in range(steps):
-        watched.take(10, 293.0, room_k=290.0 + room_moves_k * i / steps)
+        gauge_psi = 60.0 + 0.258 * gas_moves_k * i / steps
+        watched.take(10, 293.0, room_k=290.0 + room_moves_k * i / steps, gauge_psi=gauge_psi)
     assert (Place.WALL in watched.probes.reasons) is is_stuck
+
+
+def test_where_the_pressure_says_nothing_another_probe_alone_makes_one_stuck() -> None:
+    probes = Probes(frozenset({Place.WALL, Place.ROOM}))
+    for i in range(400):
+        read = reading(10.0 * i, 60.0 + 0.01 * i, wall=293.0, room=290.0 - 0.0125 * i)
+        probes.believe(read, (), judge=True, unexplained=None)
+    assert Place.WALL in probes.reasons
 
 
 @pytest.mark.parametrize(

@@ -9,7 +9,7 @@ from dataclasses import replace
 from math import exp
 
 from potvigil.model.reading import Fault, Place, Reading, Sensor
-from potvigil.units import PA_PER_PSI, degrees_apart
+from potvigil.units import PA_PER_PSI, STANDARD_ATMOSPHERE_PA, degrees_apart
 
 # A probe trails what it touches by half a minute or more: between two reads, ten seconds apart, air ten
 # kelvin warmer moves it by less than 3 K. One such jump is left out; back and forth is a bad joint.
@@ -17,12 +17,13 @@ HOP_K, HOPS, HOPS_WITHIN_S = 3.0, 3, 600.0
 # A new value that lasts so long is the present temperature: the probe came off, or was put back.
 NEW_LEVEL_K, NEW_LEVEL_S, FORGOTTEN_S = 1.0, 120.0, 180.0
 # Exactly the same for an hour while another thermometer moved (by its average over half an hour, where a
-# heater's turns are not; none on the mould, for resin warms itself). A sixteenth of a degree in an hour would
-# take what trails its room by ten hours. Without another one: for longer, while the pressure fell as this
-# thermometer does not explain, or, in the gas, while the pressure did what 1.2 K would do; that may be a slow
-# leak as well, so it must be reported before it can be doubted. Outside, a room may really be steady for
-# hours, and resin warm the gas meanwhile.
-STUCK_S, SMOOTH_S, OTHER_MOVED_K = 3600.0, 1800.0, 1.25
+# heater's turns are not; none on the mould, for resin warms itself), and the gas with it by this share at
+# least: between a room and a resin that pull it apart a wall stands still, and the gas goes with the resin.
+# A sixteenth of a degree in an hour would take what trails its room by ten hours. Without another one: for
+# longer, while the pressure fell as this thermometer does not explain, or, in the gas, while the pressure did
+# what 1.2 K would do; that may be a slow leak as well, and the reason says so. Outside, a room may really be
+# steady for hours, and resin warm the gas meanwhile.
+STUCK_S, SMOOTH_S, OTHER_MOVED_K, GAS_FOLLOWS = 3600.0, 1800.0, 1.25, 0.3
 STUCK_ALONE_S, PRESSURE_SMOOTH_S, PRESSURE_MOVED_PA = 5400.0, 300.0, 0.3 * PA_PER_PSI
 # A vent or a top-up is recognised within a minute or two; until then it moves the pressure too.
 UNEXPLAINED_S = 180.0
@@ -180,10 +181,10 @@ class _Probe:
         same_s = t_s - self._same_since_s
         reason = f"it has read exactly the same for {same_s / 60.0:.0f} min while the"
         for place, then_k in self._then_k.items():
-            moved_k = abs(averages_k[place] - then_k)
-            tells = place not in (self._place, Place.CONTENTS)
-            if same_s >= STUCK_S and tells and moved_k > OTHER_MOVED_K:
-                moved = degrees_apart(moved_k, self._unit)
+            moved_k = averages_k[place] - then_k
+            tells = place not in (self._place, Place.CONTENTS) and abs(moved_k) > OTHER_MOVED_K
+            if same_s >= STUCK_S and tells and self._gas_follows(gauge_pa, moved_k, averages_k[place]):
+                moved = degrees_apart(abs(moved_k), self._unit)
                 return f"{reason} {place} thermometer moved by {moved}: stuck"
         if self._then_pa is None or gauge_pa is None:
             self._then_pa = gauge_pa
@@ -196,3 +197,10 @@ class _Probe:
         elif same_s >= STUCK_ALONE_S and t_s - self._unexplained_since_s >= UNEXPLAINED_S:
             self._is_stuck = True
         return f"{reason} pressure moved: stuck, or a slow leak" if self._is_stuck else None
+
+    def _gas_follows(self, gauge_pa: float | None, moved_k: float, kelvin: float) -> bool:
+        """Return whether the pressure moved with another thermometer; True where it says nothing."""
+        if self._then_pa is None or gauge_pa is None:
+            return True
+        warmed_pa = moved_k / kelvin * (self._then_pa + STANDARD_ATMOSPHERE_PA)  # p / T stays
+        return (gauge_pa - self._then_pa) / warmed_pa > GAS_FOLLOWS
