@@ -54,6 +54,7 @@ from potvigil.leak.pot_model import (
     FAST,
     FAST_RATE,
     FAST_S,
+    GAS_OFFSET,
     GAS_PROBE_LAG_S,
     HEATING,
     HEATING_S,
@@ -922,6 +923,27 @@ def test_a_probe_in_the_gas_is_warmed_more_in_some_cells_than_in_others(
     assert np.sort(gains)[-9] < high + 0.15 and lies.min() > high
     assert 2.0 < lies.max() < cells_module.ON_THE_MOULD
     assert np.corrcoef(gains, bank._heat_share)[0, 1] < 0.3
+
+
+def test_as_contents_warm_a_probe_in_the_gas_may_be_off_by_a_share_of_it(
+    monkeypatch: pytest.MonkeyPatch,
+) -> None:
+    """A gain known to 5 % is an offset known to 5 % of what it multiplies, however slowly that comes."""
+
+    def warmed(gain_sigma: float, heating_k_per_h: float) -> PotBank:
+        monkeypatch.setattr(bank_module, "GAIN_SIGMA", gain_sigma)
+        bank = certain_bank()
+        bank.x[:, SURFACE], bank.x[:, HEATING] = 1.0, heating_k_per_h
+        for _ in range(30):
+            bank.carry(20.0)
+        return bank
+
+    with_it, without, cooled = warmed(0.05, 60.0), warmed(0.0, 60.0), warmed(0.05, 0.0)
+    assert (with_it.x[:, SURFACE] > 1.5).any()
+    variance = with_it.p[:, GAS_OFFSET, GAS_OFFSET] - without.p[:, GAS_OFFSET, GAS_OFFSET]
+    rose = with_it.x[:, SURFACE] > 2.0  # those fell at no time
+    assert variance[rose] == pytest.approx(0.05**2 * (with_it.x[rose, SURFACE] ** 2 - 1.0), rel=0.02)
+    assert cooled.p[:, GAS_OFFSET, GAS_OFFSET] == pytest.approx(without.p[:, GAS_OFFSET, GAS_OFFSET])
 
 
 @pytest.mark.parametrize("state", [DRIFT, FAST, FAST_RATE])
