@@ -222,8 +222,9 @@ def test_series_hands_on_what_was_learnt(monkeypatch: pytest.MonkeyPatch) -> Non
     assert [night.leak is None for night in drawn] == [True, True, True, False]
     assert len({said.pot_of(night, ()).contents_volume_m3 for night in drawn}) == 1
     nights = [short(night, 120) for night in simulate_all(drawn, 10.0)]
-    outcomes = learned.play_series(nights, (Place.GAS,))
+    outcomes, known = learned.play_series(nights, (Place.GAS,))
     assert handed == [None, "batch 1", "batch 2", "batch 3"]
+    assert known == "batch 3"
     assert [each.batches for each in outcomes] == [0, 1, 2, 3]
     assert [each.kind for each in outcomes] == [SOUND] * 3 + [FROM_START]
 
@@ -294,13 +295,14 @@ def test_the_models_own_bound_is_later_for_a_smaller_leak_and_never_once_the_nig
     night = draw(SOUND, 2, "own bound", "lumps")
     (sound,) = simulate_all([night], 10.0)
 
-    def bound(rate_psi_per_h: float, sigmas: float = 5.0) -> float:
-        return watched.own_bound_min(sound, (Place.GAS,), rate_psi_per_h, 120.0, sigmas)
+    def bound(rate_psi_per_h: float, sigmas: float = 5.0, onset_s: float = 120.0) -> float:
+        return watched.own_bound_min(sound, (Place.GAS,), rate_psi_per_h, onset_s, sigmas=sigmas)
 
     assert 0.0 < bound(3.0) < bound(0.3) < 120.0
     # what is asked is sigmas over rate: half as sure of half the leak comes at the same time
     assert bound(0.15, 2.5) == bound(0.3)
     assert bound(0.01) == np.inf
+    assert bound(0.3, onset_s=6 * 3600.0) < bound(0.3)  # once the fill's heat has gone
 
 
 def test_cooling() -> None:

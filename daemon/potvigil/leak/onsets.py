@@ -6,8 +6,9 @@ pot, with all states integrated out (Willsky & Jones, IEEE Trans. Automatic Cont
 AC-21 (1976) 108-112). The likelihood of a leak is that of all cells, each with its weight.
 """
 
+from bisect import bisect_right
 from dataclasses import dataclass
-from math import log, sqrt
+from math import inf, log, sqrt
 
 import numpy as np
 
@@ -126,9 +127,14 @@ class OnsetBank:
 
     def since_the_start(self, bank: PotBank) -> Interval | None:
         """Return the rate, K/s, of a leak that began with the hold, or before."""
-        if not self._times_s or not self.losses.information[:, 0].all():
+        return self.since(-inf, bank)
+
+    def since(self, onset_s: float, bank: PotBank) -> Interval | None:
+        """Return the rate, K/s, of a leak that began then, by the newest onset that is not later."""
+        column = max(bisect_right(self._times_s, onset_s) - 1, 0)
+        if not self._times_s or not self.losses.information[:, column].all():
             return None
-        information, rates = self.losses.information[:, 0], self.losses.rates()[:, 0]
+        information, rates = self.losses.information[:, column], self.losses.rates()[:, column]
         log_weights = bank.log_weights + 0.5 * rates**2 * information - 0.5 * np.log(information)
         weights = np.exp(log_weights - log_sum(log_weights))
         value = float(weights @ rates)

@@ -1,7 +1,7 @@
 """Many nights: what is to be done, in batches that are simulated at once, and what came of each night."""
 
 import pickle
-from collections.abc import Iterable, Iterator, Sequence
+from collections.abc import Iterable, Iterator, Mapping, Sequence
 from concurrent.futures import ProcessPoolExecutor, as_completed
 from dataclasses import dataclass, field, replace
 from pathlib import Path
@@ -15,6 +15,8 @@ from rich.progress import Progress
 from said import Combination, name_of
 from simulate import CONVERTER_STEP_PA, Recorded, simulate_all
 from watched import Outcome, own_bound_min, watch
+
+from potvigil.leak.known import Known
 
 # without a thermometer the goals speak only of these
 WITHOUT = frozenset({SOUND, MID_HOLD, END_RATE, FLOOR})
@@ -119,18 +121,20 @@ def _run_one(task: Task, night: Recorded) -> NightResult:
         scores={peer.name: peer.scores(coarse) for peer in peers.PEERS},
         limit_min=None if rate is None else delay_min(rate, sigma_pa, task.step_s),
         bounds_min=_bounds_min(night.night, task, CONTENTS_K),
-        own_bounds_min=_own_bounds_min(night, task),
+        own_bounds_min=_own_bounds_min(night, task, dict.fromkeys(task.combinations)),
     )
 
 
 def _run_series(task: Task, number: int) -> NightResult:
     drawn = draw_series(task.kind, number, task.campaign, task.simulator, task.batches)
     nights = simulate_all(drawn, task.step_s)
-    outcomes = [each for combination in task.combinations for each in play_series(nights, combination)]
+    played = {each: play_series(nights, each) for each in task.combinations}
+    known = {each: before_last for each, (_, before_last) in played.items()}
     return NightResult(
         *(task.simulator, task.kind, number, task.batches, nights[-1].onset_s),
-        outcomes=outcomes,
+        outcomes=[each for outcomes, _ in played.values() for each in outcomes],
         bounds_min=_bounds_min(drawn[-1], task, CONTENTS_LEARNT_K),
+        own_bounds_min=_own_bounds_min(nights[-1], task, known),
     )
 
 
@@ -150,13 +154,15 @@ def _bounds_min(night: DrawnNight, task: Task, contents_sigma_k: float) -> dict[
     return bounds
 
 
-def _own_bounds_min(night: Recorded, task: Task) -> dict[str, float]:
-    if task.kind not in (FROM_START, QUICK) or night.onset_s is None:
+def _own_bounds_min(
+    night: Recorded, task: Task, known: Mapping[Combination, Known | None]
+) -> dict[str, float]:
+    if task.kind not in RATES or night.onset_s is None:
         return {}
     (sound,) = simulate_all([replace(night.night, leak=None)], task.step_s)
     return {
-        name_of(each): own_bound_min(sound, each, RATES[task.kind], night.onset_s)
-        for each in task.combinations
+        name_of(each): own_bound_min(sound, each, RATES[task.kind], night.onset_s, batches)
+        for each, batches in known.items()
     }
 
 

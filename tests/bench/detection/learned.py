@@ -15,17 +15,22 @@ from potvigil.watch.pot_watch import PotWatch
 VENT_S, OPEN_S = 30.0, 300.0
 
 
-def play_series(nights: Sequence[Recorded], combination: Combination) -> list[Outcome]:
-    """Watch the nights in their order, with thermometers at those places; they are of one pot."""
+def play_series(nights: Sequence[Recorded], combination: Combination) -> tuple[list[Outcome], Known | None]:
+    """Watch the nights in their order, with thermometers at those places; they are of one pot.
+
+    Return what came of each, and what was known before the last.
+    """
     outcomes = []
     known: Known | None = None
+    taught: Known | None = None
     for batches, night in enumerate(nights):
+        known = taught
         potwatch = PotWatch(pot_of(night.night, combination), known)
         outcomes.append(observe(potwatch, night, combination, batches))
         for sample in _vented(samples_of(night, combination)[-1], night.step_s):
             potwatch.feed(sample)
-        known = potwatch.learnt()
-    return outcomes
+        taught = potwatch.learnt()
+    return outcomes, known
 
 
 def _vented(last: Sample, step_s: float) -> Iterator[Sample]:

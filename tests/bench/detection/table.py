@@ -128,6 +128,7 @@ class SimulatorTables:
             MID_HOLD,
             lambda column: cells.delay(self._of(column, MID_HOLD)),
         )
+        self._print_bound(OWN_BOUND, self._alone_of(MID_HOLD), own=True)
         self._row(
             "0.3 psi/h from the start: the same",
             FROM_START,
@@ -142,7 +143,8 @@ class SimulatorTables:
                 "learnt",
                 lambda column: cells.delay(self._of_series(column, FROM_START)),
             )
-            self._print_bound("- its bound, median", self._series)
+            self._print_bound("- the bound that knows the pot, median", self._series)
+            self._print_bound(OWN_BOUND, self._series, own=True)
         self._row(
             "quick resin, 3 psi/h from the start: the same",
             QUICK,

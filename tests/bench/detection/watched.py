@@ -11,6 +11,8 @@ from kinetics import resins
 from said import BEGIN_UTC_S, OPENED_AT_S, Combination, is_told, name_of, opening, pot_of
 from simulate import Recorded
 
+from potvigil.leak.known import Known
+from potvigil.leak.pot_model import T0_K
 from potvigil.model.events import (
     NORMAL_95,
     AlarmEvent,
@@ -24,7 +26,7 @@ from potvigil.model.events import (
     NoteId,
 )
 from potvigil.model.reading import Sample
-from potvigil.units import PA_PER_PSI, SECONDS_PER_HOUR, SECONDS_PER_MINUTE
+from potvigil.units import PA_PER_PSI, SECONDS_PER_HOUR, SECONDS_PER_MINUTE, STANDARD_ATMOSPHERE_PA
 from potvigil.watch.pot_watch import PotWatch
 
 CURE_DONE_S = FILL_AT_S + HOLD_S
@@ -162,22 +164,33 @@ def observe(potwatch: PotWatch, night: Recorded, combination: Combination, batch
 
 
 def own_bound_min(
-    sound: Recorded, combination: Combination, rate_psi_per_h: float, onset_s: float, sigmas: float = 5.0
+    sound: Recorded,
+    combination: Combination,
+    rate_psi_per_h: float,
+    onset_s: float,
+    known: Known | None = None,
+    sigmas: float = 5.0,
 ) -> float:
     """Return how many minutes after the onset the watch's own model could be so sure of a leak; inf: never.
 
-    sound: the night without its leak. What the watch then says a leak from the start might be is the
-    posterior of its rate, under a model whose constants, heat and beginning are unknown within their priors.
+    sound: the night without its leak. known: what earlier batches taught. What a leak since the onset might
+    then be is the posterior of its rate, under a model whose constants, heat and beginning are unknown within
+    their priors.
     No estimator that believes that model is surer (van Trees' bound, which a Kalman filter reaches where a
     model is linear and Gaussian; Tichavsky et al., IEEE Trans. Signal Processing 46 (1998) 1386).
     """
-    potwatch = PotWatch(pot_of(sound.night, combination))
+    potwatch = PotWatch(pot_of(sound.night, combination), known)
     for sample, _ in _fed(potwatch, sound, combination):
-        leak = potwatch.snapshot().leak
-        if leak is not None and leak.rate_pa_per_s is not None and not leak.established:
-            _, low, high = _ends(leak.rate_pa_per_s)
-            sigma = 0.5 * (high - low) / NORMAL_95 * SECONDS_PER_HOUR / PA_PER_PSI
-            if sigma * sigmas <= rate_psi_per_h:
+        hold = potwatch._batches._hold  # a watch does not say what a leak since then would be
+        if hold is None or sample.t_s <= onset_s or sample.gauge_pa is None:
+            continue
+        followed = hold.follower
+        rate_k_per_s = followed._onsets.since(onset_s, followed._sound)
+        if rate_k_per_s is not None:
+            _, low, high = _ends(rate_k_per_s)
+            absolute_pa = sample.gauge_pa + STANDARD_ATMOSPHERE_PA
+            sigma_pa_per_s = 0.5 * (high - low) / NORMAL_95 / T0_K * absolute_pa
+            if sigma_pa_per_s * SECONDS_PER_HOUR / PA_PER_PSI * sigmas <= rate_psi_per_h:
                 return (sample.t_s - onset_s) / SECONDS_PER_MINUTE
     return float(np.inf)
 
