@@ -7,7 +7,6 @@ from dataclasses import replace
 import pytest
 
 from pot_season import season
-from potvigil.cli import main
 from potvigil.model.events import BatchOpened, Detail
 from potvigil.record.store import Store
 from record_night import CLOSED, POT, SUMMARY
@@ -34,17 +33,6 @@ def written(path, leaks_psi_per_h, rehearsed=None, labels=()):
         for number, label in labels:
             store.edit(number, {Detail.LABEL: label}, "anna", None)
     return path
-
-
-@pytest.fixture
-def run(capsys):
-    def call(*words, status=0):
-        assert main([str(word) for word in words]) == status
-        said = capsys.readouterr()
-        assert status != 2 or (said.out == "" and said.err.count("\n") == 1)
-        return said.err if status == 2 else said.out
-
-    return call
 
 
 @pytest.fixture

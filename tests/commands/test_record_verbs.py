@@ -9,7 +9,6 @@ import zipfile
 
 import pytest
 
-from potvigil.cli import main
 from potvigil.record.store import Store
 from potvigil.sim.nights import NIGHTS
 from rehearsal import rehearse
@@ -21,17 +20,6 @@ POT = "lantern"
 def record(tmp_path_factory):
     """A short night of January 2026."""
     return rehearse(NIGHTS["lost-before-gel"], tmp_path_factory.mktemp("record")).record
-
-
-@pytest.fixture
-def run(capsys):
-    def call(*words, status=0):
-        assert main([str(word) for word in words]) == status
-        said = capsys.readouterr()
-        assert status != 2 or (said.out == "" and said.err.count("\n") == 1)
-        return said.err if status == 2 else said.out
-
-    return call
 
 
 def test_a_workshop_survives_export_and_import(run, record, tmp_path):
