@@ -15,9 +15,9 @@ from hypothesis import strategies as st
 
 from potvigil.leak import bank as bank_module
 from potvigil.leak import cells as cells_module
+from potvigil.leak import correction as correction_module
 from potvigil.leak import estimator as leak_module
 from potvigil.leak import pot_model
-from potvigil.leak import resin_heat as resin_heat_module
 from potvigil.leak.bank import PotBank
 from potvigil.leak.bins import ROUNDING, Bin, BinSum
 from potvigil.leak.cells import CELLS
@@ -311,7 +311,7 @@ def assert_a_gap_is_no_gain(place: Place | None, seed: int, before: int, missing
             ("GAIN_SIGMA", 0.0),
         ):
             patch.setattr(bank_module, name, linear)
-        patch.setattr(resin_heat_module, "TRUSTED_K", inf)
+        patch.setattr(correction_module, "TRUSTED_K", inf)
         patch.setattr(bank_module, "heat_only", lambda *each: None)
         _, seen, _ = since_the_start(times_s, air_k, place, of=one)
         few_times_s = [times_s[i] for i in kept]

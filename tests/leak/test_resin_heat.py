@@ -1,15 +1,12 @@
 """How much resin heat a watch expects as the hold starts."""
 
-from math import log
-
-import numpy as np
 import pytest
 
 import potvigil.watch.batch_tracker as tracker_module
 from potvigil.leak.bank import PotBank
 from potvigil.leak.estimator import LeakFilter, bank_for
-from potvigil.leak.pot_model import HEATING, HEATING_SIGMA_K_PER_H, SIZE, SURFACE, Sizes
-from potvigil.leak.resin_heat import HotContents, heating_k_per_h
+from potvigil.leak.pot_model import HEATING, HEATING_SIGMA_K_PER_H, Sizes
+from potvigil.leak.resin_heat import heating_k_per_h
 from potvigil.model.events import Action, Command, Detail
 from potvigil.model.pot import Resin
 from potvigil.model.reading import Sample
@@ -88,36 +85,3 @@ def test_the_watch_uses_the_mass_and_mixing_time_entered(
     for second in range(61, 400):
         feed(float(second), min(2.0 * (second - 60), 60.0))
     assert seen == [pytest.approx(expected)]
-
-
-def hot_after(seems_k: list[float], held_s: float, heating_k_per_h: float = 0.0) -> HotContents:
-    """How hot contents are taken to be that seem so hot, minute by minute, to the one cell there is."""
-    hot, x = HotContents(), np.zeros((1, SIZE))
-    x[0, HEATING] = heating_k_per_h
-    for i, x[0, SURFACE] in enumerate(seems_k):
-        hot.carry(MIN, held_s + MIN * i, np.ones(1), x)
-    return hot
-
-
-def test_early_in_a_hold_contents_are_as_hot_as_they_seem() -> None:
-    hot = hot_after([6.0] * 5, 2 * MIN)
-    assert hot.off_the_wall_k == pytest.approx(6.0)
-    assert hot.trust == pytest.approx(0.5)
-    assert hot_after([-6.0] * 5, 2 * MIN).trust == pytest.approx(0.5)
-
-
-def test_contents_found_hot_all_along_late_in_a_hold_are_doubted() -> None:
-    late = hot_after([6.0] * 30, 300 * MIN)
-    assert late.off_the_wall_k == pytest.approx(6.0 * log(330 / 300), rel=0.01)
-    assert late.trust > 0.98
-    at_last = hot_after([6.0] * 600, 300 * MIN)
-    assert at_last.off_the_wall_k == pytest.approx(6.0)
-
-
-def test_contents_that_a_resin_heats_are_believed_hot_at_any_time() -> None:
-    assert hot_after([20.0] * 30, 300 * MIN, 12.0).off_the_wall_k == pytest.approx(6.0 + 0.57, rel=0.01)
-    assert hot_after([20.0] * 30, 300 * MIN, -12.0).off_the_wall_k == pytest.approx(0.57, rel=0.01)
-
-
-def test_contents_that_cool_are_no_hotter_than_they_seem() -> None:
-    assert hot_after([6.0] * 5 + [2.0], 2 * MIN).off_the_wall_k == pytest.approx(2.0)

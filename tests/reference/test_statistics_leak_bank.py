@@ -22,7 +22,7 @@ from scipy.stats import binom, chi2, linregress, norm, qmc
 
 from potvigil.leak import bank as bank_module
 from potvigil.leak import cells as cells_module
-from potvigil.leak import resin_heat as resin_heat_module
+from potvigil.leak import correction as correction_module
 from potvigil.leak.bank import (
     AIR_WANDER_K,
     DRIFT_K,
@@ -106,7 +106,7 @@ def nothing_but_gaussian(monkeypatch: pytest.MonkeyPatch) -> None:
     """Switch off what answers to its own estimate, or differs between cells: no Gaussian does."""
     monkeypatch.setattr(bank_module, "MISSED_SHARE", 0.0)
     monkeypatch.setattr(bank_module, "GAIN_SIGMA", 0.0)
-    monkeypatch.setattr(resin_heat_module, "TRUSTED_K", inf)
+    monkeypatch.setattr(correction_module, "TRUSTED_K", inf)
     monkeypatch.setattr(cells_module, "GAS_PROBE_GAINS", (1.0, 1.0))
     monkeypatch.setattr(cells_module, "ON_THE_MOULD", 1.0)
     monkeypatch.setattr(cells_module, "WARM_SIGMA_K", cells_module.MOULD_SIGMA_K)
@@ -892,7 +892,7 @@ def test_hot_contents_reduce_the_weight_of_evidence_for_cells_and_leaks_alike(
     """A likelihood to a power below one (Holmes & Walker, Biometrika 104 (2017) 497), the same for all."""
     seen = {}
     for trusted_k in (inf, 6.0):
-        monkeypatch.setattr(resin_heat_module, "TRUSTED_K", trusted_k)
+        monkeypatch.setattr(correction_module, "TRUSTED_K", trusted_k)
         bank, losses = certain_bank(), LossTraces(CELLS, 1)
         bank.x[:, SURFACE] = np.where(np.arange(CELLS) % 2, 6.0, -6.0)
         bank.pin_air(LEVEL_K)

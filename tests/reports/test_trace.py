@@ -62,4 +62,8 @@ def test_without_a_trace_the_night_is_fed_again_to_the_same_curves(night_record,
         if kept.stage is fed.stage is Stage.HOLDING:
             assert fed.corrected_gauge_pa == pytest.approx(kept.corrected_gauge_pa, abs=500.0)
             assert fed.leak_established is kept.leak_established
-            assert fed.leak_pa_per_s.value == pytest.approx(kept.leak_pa_per_s.value, rel=0.05)
+            assert fed.leak_pa_per_s.value == pytest.approx(
+                kept.leak_pa_per_s.value,
+                rel=0.05,
+                abs=0.01,  # 0.005 psi/h
+            )

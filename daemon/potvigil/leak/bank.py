@@ -14,7 +14,7 @@ import numpy as np
 
 from potvigil.leak.bins import BIN_S
 from potvigil.leak.cells import CELLS, begin_cells
-from potvigil.leak.correction import Correction, heat_only
+from potvigil.leak.correction import Correction, HotContents, heat_only
 from potvigil.leak.pot_model import (
     AIR,
     CONSTANTS,
@@ -50,7 +50,6 @@ from potvigil.leak.pot_model import (
     pressure_row,
     probe_row,
 )
-from potvigil.leak.resin_heat import HotContents
 from potvigil.leak.unrest import MOVES, Unrest
 from potvigil.model.reading import Place
 from potvigil.statistics.cusum import Cusum
@@ -216,7 +215,7 @@ class PotBank:
     def _step(self, dt: float) -> Callable[[Floats], Floats]:
         x, p, span = self.x, self.p, Span.of(dt)
         decay, fast = span.decay, span.fast
-        self._hot.carry(dt, self._begun_s + dt, self.weights, x)
+        self._hot.carry(dt, self._begun_s + dt, self.weights, x, p)
         paces, d = flow(x, self._heat_share)
         within = d[:, :, :PACES]
         # what the states that obey a law will be, from all states as they are; the others only decay
@@ -275,7 +274,8 @@ class PotBank:
             if unrest.per_bin_k2:
                 p += dt / BIN_S * unrest.per_bin_k2 * MOVES[place]
         # the same for all cells: what a cell takes for noise by its own states it would not have to explain
-        missed_k = hypot(self._fast_k, MISSED_SHARE * self._hot.off_the_wall_k)
+        off_the_wall_k = float(self.weights @ np.abs(x[:, SURFACE]))
+        missed_k = hypot(self._fast_k, MISSED_SHARE * off_the_wall_k)
         if self._rises is not None:
             missed_k = hypot(missed_k, sqrt(self._rises.per_bin_k2) * RISES_BINS)
         p[:, FAST : FAST_RATE + 1, FAST : FAST_RATE + 1] += missed_k**2 * span.fast_noise
