@@ -19,7 +19,7 @@ from potvigil.model.events import Action, AlarmId, BatchAlarm, BatchOpened, Chan
 from potvigil.model.reading import Place
 from potvigil.record.store import Store
 from potvigil.reports.batch import report_html
-from potvigil.reports.charts.chart_data import unseen_heat
+from potvigil.reports.charts.chart_data import thermometer_gaps
 from potvigil.settings.loading import load_text
 from potvigil.sim.nights import NIGHTS
 from potvigil.units import PA_PER_PSI, TIME, clock_time
@@ -114,7 +114,7 @@ def test_hours_without_a_thermometer_are_reported(told):
     traces = tuple(replace(each, gas_k=None) for each in told.traces)
     pot = replace(told.pot, thermometers=frozenset({Place.GAS}))
     blind = replace(told, traces=traces, pot=pot)
-    ((place, from_s, to_s),) = unseen_heat(blind)
+    ((place, from_s, to_s),) = thermometer_gaps(blind)
     assert place is Place.GAS and to_s - from_s > 3600.0
     html = report_html(blind)
     assert "No reading of the gas thermometer" in html and "No gaps: pressure and temp" not in html

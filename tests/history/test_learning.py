@@ -17,7 +17,7 @@ from potvigil.leak.known import FLOOR, Known
 from potvigil.leak.pot_model import LEARNT, usual
 from potvigil.model.events import BatchOpened, Detail, EditEvent, LeakEstimate, Stage, Verdict
 from potvigil.record.store import Store
-from potvigil.reports.collect import retell
+from potvigil.reports.collect import collect_report
 from potvigil.settings.loading import load_text
 from potvigil.sim.nights import NIGHTS
 from potvigil.sim.world import Night
@@ -136,7 +136,7 @@ def test_a_batch_uses_what_was_learnt_and_a_restart_gives_the_same_results(
         assert judged is not None and judged.known_from == 7
         assert judged.leak is not None
         assert judged.leak.rate_pa_per_s.value == pytest.approx(leak.rate_pa_per_s.value, rel=1e-3)
-        told = retell(store, 2)
+        told = collect_report(store, 2)
         assert told.summary.known_from == 7
         assert store.events(2)
 

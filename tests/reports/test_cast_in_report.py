@@ -75,7 +75,7 @@ def test_pictures_are_smaller_upright_and_without_camera_data(told):
 def test_a_picture_larger_than_memory_or_none_at_all_is_left_out(monkeypatch):
     assert as_data_uri(b"") is None
     assert as_data_uri(b"GIF89a") is None
-    monkeypatch.setattr("potvigil.reports.pictures._MOST_POINTS", 1000)
+    monkeypatch.setattr("potvigil.reports.pictures._MOST_PIXELS", 1000)
     assert as_data_uri(photo()) is None
 
 

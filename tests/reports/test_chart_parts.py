@@ -28,10 +28,10 @@ from potvigil.reports.charts.chart_data import (
     BUCKETS,
     last_value,
     rate_limits,
+    temperature_limits,
     temperatures_of,
+    thermometer_gaps,
     thinned,
-    unseen_heat,
-    warmth_limits,
 )
 from potvigil.reports.charts.chart_style import (
     ALARM,
@@ -41,7 +41,7 @@ from potvigil.reports.charts.chart_style import (
     LETTER,
     QUIET,
     dark_rules,
-    to_stand_in_a_page,
+    for_inlining,
     width_of,
 )
 from potvigil.reports.charts.drawing import apart
@@ -87,7 +87,7 @@ def test_ticks_are_whole_steps_of_the_clock_as_many_as_have_room(hours, is_wide,
     assert ticks == [] or (ticks[0][0] < step_h and ticks[-1][0] > hours - step_h)
     days = []
     for at_h, text in ticks:
-        clock = datetime.fromtimestamp(across.told.utc_less_t_s + 100.0 + 3600.0 * at_h, POT.tz)
+        clock = datetime.fromtimestamp(across.report.utc_less_t_s + 100.0 + 3600.0 * at_h, POT.tz)
         rounded = (clock + timedelta(seconds=0.5)).replace(microsecond=0)
         assert rounded.minute * 60 + rounded.second == 0 or 60 % (step_h * 60) == 0
         first, _, day = text.partition("\n")
@@ -328,18 +328,20 @@ def test_the_panel_of_the_leak_holds_what_is_told_and_most_of_the_band(traces, l
 
 @given(st.lists(st.floats(-40.0, 95.0), min_size=1, max_size=99))
 def test_below_a_hundred_temperatures_all_lie_within_their_panel(degrees) -> None:
-    low, high = warmth_limits(degrees)
+    low, high = temperature_limits(degrees)
     span = max(degrees) - min(degrees)
     assert (low, high) == (
         pytest.approx(min(degrees) - 0.1 * span - 0.2),
         pytest.approx(max(degrees) + 0.1 * span + 0.2),
     )
-    assert warmth_limits(degrees[::-1]) == (low, high)
+    assert temperature_limits(degrees[::-1]) == (low, high)
 
 
 def test_of_each_hundred_temperatures_one_may_lie_outside_at_either_end() -> None:
-    assert warmth_limits([float(n) for n in range(200)]) == pytest.approx((2 - 19.5 - 0.2, 197 + 19.5 + 0.2))
-    assert warmth_limits([]) == pytest.approx((19.8, 20.2))
+    assert temperature_limits([float(n) for n in range(200)]) == pytest.approx(
+        (2 - 19.5 - 0.2, 197 + 19.5 + 0.2)
+    )
+    assert temperature_limits([]) == pytest.approx((19.8, 20.2))
 
 
 def test_temperatures_are_in_the_pots_degrees_and_gaps_stay_gaps() -> None:
@@ -364,14 +366,14 @@ def test_where_a_fitted_thermometer_said_nothing_is_known_from_when_to_when() ->
         trace(460.0, stage=Stage.VENTING, **silent),
     )
     pot = replace(POT, thermometers=frozenset({Place.GAS}))
-    assert list(unseen_heat(made_report(traces=rows, pot=pot))) == [
+    assert list(thermometer_gaps(made_report(traces=rows, pot=pot))) == [
         (Place.GAS, 220.0, 340.0),
         (Place.GAS, 400.0, 460.0),
     ]
     settling = (trace(160.0, stage=Stage.SETTLING, **silent),)
-    assert list(unseen_heat(made_report(traces=settling, pot=pot))) == [(Place.GAS, 160.0, 220.0)]
+    assert list(thermometer_gaps(made_report(traces=settling, pot=pot))) == [(Place.GAS, 160.0, 220.0)]
     bare = replace(POT, thermometers=frozenset())
-    assert list(unseen_heat(made_report(traces=rows, pot=bare))) == []
+    assert list(thermometer_gaps(made_report(traces=rows, pot=bare))) == []
 
 
 def test_a_line_is_named_at_its_last_known_value_up_to_a_moment() -> None:
@@ -395,7 +397,7 @@ def test_ids_are_the_pages_own_and_what_nobody_refers_to_goes() -> None:
   <text style="font: 7.5px 'DejaVu Sans'">−0.02</text>
 </svg>
 """
-    assert to_stand_in_a_page(svg, "c7-").splitlines() == [
+    assert for_inlining(svg, "c7-").splitlines() == [
         '<svg xmlns="x">',
         '<defs><path id="c7-p1" d="M 1.23 -0.98 L 12 3.1"/><clipPath id="c7-clip"/></defs>',
         '<g clip-path="url(#c7-clip)"><use href="#c7-p1"/></g>',

@@ -22,8 +22,8 @@ from potvigil.model.events import (
 )
 from potvigil.record.rows import DeliveryRow
 from potvigil.record.store import Store
-from potvigil.reports.batch import harmless_name, report_html
-from potvigil.reports.collect import retell
+from potvigil.reports.batch import file_name, report_html
+from potvigil.reports.collect import collect_report
 from potvigil.reports.pdf import pdf_of, png_of
 from potvigil.wording.alarm import in_words
 from potvigil.wording.alarm_names import ALARM_WORDS
@@ -144,7 +144,7 @@ def test_gaps_are_listed_by_cause_and_length(night_record, tmp_path):
     with sqlite3.connect(copy) as db:
         db.execute("DELETE FROM sample WHERE t_s > 3000 AND t_s < 3600")
     with Store.open_read_only(copy) as store:
-        told = retell(store, 1)
+        told = collect_report(store, 1)
     (silence,) = told.silences
     assert (silence.from_s, silence.to_s) == (pytest.approx(3000.0, abs=5.1), pytest.approx(3600.0, abs=5.1))
     text = Page(report_html(told)).text
@@ -189,12 +189,12 @@ def test_nothing_is_fetched_and_nothing_promised(report):
 
 def test_the_same_record_gives_the_same_page(night_record, report):
     with Store.open_read_only(night_record) as store:
-        assert report_html(retell(store, 1)) == report
+        assert report_html(collect_report(store, 1)) == report
 
 
 @pytest.mark.parametrize("label", ["../../etc/passwd", "a/b\\c\x00d", "-rf *", "名前", "CON.", *HOSTILE])
 def test_a_file_name_is_harmless(label):
-    name = harmless_name(12, label)
+    name = file_name(12, label)
     assert re.fullmatch(r"batch-12(-[a-z0-9]+)*", name)
     assert len(name) <= 40
 
@@ -332,4 +332,4 @@ def test_a_report_asks_the_record_who_was_notified(night_record, tmp_path):
             )
         ]
         store.add_deliveries(rows)
-        assert retell(store, 1).deliveries == (rows[1], rows[2])
+        assert collect_report(store, 1).deliveries == (rows[1], rows[2])

@@ -29,7 +29,7 @@ from potvigil.model.events import (
 )
 from potvigil.model.pot import Resin, Transducer
 from potvigil.record.rows import DeliveryRow, EditRow
-from potvigil.reports.batch import _flat, _sentence, _Words, harmless_name
+from potvigil.reports.batch import _flat, _sentence, _Words, file_name
 from potvigil.reports.happenings import Happenings, Row
 from potvigil.reports.model import Pressed, ReadingGap
 from potvigil.reports.pressure_words import Bar, PressureWords
@@ -476,6 +476,6 @@ def test_settings_are_listed_flat_in_the_words_of_the_file() -> None:
     tree = {"a_b": {"c": 1, "d": [{"x": 1, "y": 2}, "z"]}, "e": None}
     assert list(_flat(tree)) == [("a b, c", "1"), ("a b, d", "1, 2"), ("a b, d", "z"), ("e", "None")]
     assert (_sentence(""), _sentence("air was lost")) == ("", "Air was lost.")
-    assert harmless_name(7, "Lens, ♯2 Ä") == "batch-7-lens-2-a"
-    assert harmless_name(7, "x" * 60) == f"batch-7-{'x' * 32}"
-    assert harmless_name(7, "x" * 31 + " y") == f"batch-7-{'x' * 31}"
+    assert file_name(7, "Lens, ♯2 Ä") == "batch-7-lens-2-a"
+    assert file_name(7, "x" * 60) == f"batch-7-{'x' * 32}"
+    assert file_name(7, "x" * 31 + " y") == f"batch-7-{'x' * 31}"

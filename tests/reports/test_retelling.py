@@ -14,7 +14,7 @@ from potvigil.model.events import BatchClosed, BatchOpened, Cure, Detail, EditEv
 from potvigil.model.reading import UNSEEN_AFTER_S, Fault, Sample, Sensor
 from potvigil.record.errors import UnknownBatchError
 from potvigil.record.store import Store
-from potvigil.reports.collect import retell
+from potvigil.reports.collect import collect_report
 from potvigil.settings.loading import load_text
 from potvigil.upkeep import pictures
 from record_night import SUMMARY, UTC_S
@@ -78,7 +78,7 @@ def kept(
 
 def told_of(path: Path):
     with Store.open_read_only(path) as store:
-        return retell(store, 1)
+        return collect_report(store, 1)
 
 
 # --- what was read
@@ -249,13 +249,13 @@ def test_what_cannot_be_reported_says_why_in_one_line(tmp_path) -> None:
         store.open_batch("mast", BatchOpened(BEGUN_S, None))
     with Store.open_read_only(path) as store:
         with pytest.raises(UnknownBatchError, match="has no samples yet; let the watch run"):
-            retell(store, 1)
+            collect_report(store, 1)
         with pytest.raises(UnknownBatchError, match="do not know the pot 'mast'"):
-            retell(store, 2)
+            collect_report(store, 2)
     with Store.open(path) as store:
         store._db.execute("UPDATE batch SET run = NULL", ())
     with (
         Store.open_read_only(path) as store,
         pytest.raises(UnknownBatchError, match="names no run, so its settings are not known"),
     ):
-        retell(store, 1)
+        collect_report(store, 1)

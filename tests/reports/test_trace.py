@@ -11,7 +11,7 @@ from potvigil.model.events import Stage
 from potvigil.record.rows import TraceRow
 from potvigil.record.store import Store
 from potvigil.record.tables.ledger import TRACE_PERIOD_S
-from potvigil.reports.collect import retell
+from potvigil.reports.collect import collect_report
 from potvigil.sim.nights import NIGHTS
 from rehearsal import Bench
 
@@ -51,7 +51,7 @@ def test_without_a_trace_the_night_is_fed_again_to_the_same_curves(night_record,
         db.execute("DELETE FROM trace")
     db.close()
     with Store.open_read_only(old) as store:
-        again = retell(store, 1)
+        again = collect_report(store, 1)
     assert replace(again, traces=(), gel_s=None, bubble=None) == replace(
         told, traces=(), gel_s=None, bubble=None
     )

@@ -28,7 +28,7 @@ from potvigil.page.many.overlay import AHEAD_S
 from potvigil.page.passwords import hashed
 from potvigil.record.store import Store
 from potvigil.reports.batch import report_html
-from potvigil.reports.collect import retell
+from potvigil.reports.collect import collect_report
 from potvigil.units import PRESSURE_UNITS_PA
 from way import Way
 
@@ -233,7 +233,7 @@ def test_acknowledged_at_the_studio_is_acknowledged_at_the_pi_and_says_by_whom(
             assert commands(pi) == [("front-desk", AlarmId.FLOOR_AHEAD)]
             assert pi.acknowledged() == [("floor-ahead", "front-desk")]
         with Store.open_read_only(pi.record) as store:
-            assert "Acknowledged by front-desk." in report_html(retell(store, 1))
+            assert "Acknowledged by front-desk." in report_html(collect_report(store, 1))
         # the record carries it to the studio, where it stands without any broker
         studio.ship(pi.record)
         with studio.shown(f"plain-{uuid4().hex[:8]}", workshop) as plain:

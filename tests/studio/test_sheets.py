@@ -18,7 +18,7 @@ from potvigil.model.events import Detail, EditEvent
 from potvigil.record.errors import UnknownBatchError
 from potvigil.record.store import Store
 from potvigil.reports.batch import report_html
-from potvigil.reports.collect import retell
+from potvigil.reports.collect import collect_report
 from potvigil.studio.preparing import READER, admit
 from potvigil.upkeep import pictures
 from printed_page import Page
@@ -65,12 +65,12 @@ def shown(studio, reader, night, machine):
 def there(reader, path, batch: int = 1):
     record = UUID(identity(path))
     with reader.opened(record) as store:
-        return retell(store, batch, partial(reader.picture, record), "none were shipped")
+        return collect_report(store, batch, partial(reader.picture, record), "none were shipped")
 
 
 def here(path, batch: int = 1):
     with Store.open_read_only(path) as store:
-        return retell(store, batch)
+        return collect_report(store, batch)
 
 
 def cut(path, sql: str) -> None:

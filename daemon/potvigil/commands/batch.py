@@ -15,8 +15,8 @@ from potvigil.commands.shared.which_record import open_record
 from potvigil.record.rows import BatchRow
 from potvigil.record.store import Store
 from potvigil.reports import export
-from potvigil.reports.batch import harmless_name, report_html
-from potvigil.reports.collect import retell
+from potvigil.reports.batch import file_name, report_html
+from potvigil.reports.collect import collect_report
 from potvigil.reports.parquet import write_parquet
 from potvigil.sensing.conversion import convert
 from potvigil.upkeep import atomic_file
@@ -69,10 +69,10 @@ def report(args: argparse.Namespace) -> int:
     """Write the report of a batch."""
     with open_record(args) as record:
         row = record.store.batch(args.batch)
-        out = args.out or Path(f"{harmless_name(row.id, row.label)}.html")
+        out = args.out or Path(f"{file_name(row.id, row.label)}.html")
         check_pages(args, out)
-        told = retell(record.store, row.id, record.picture, record.unread)
-    write_pages(args, out, report_html(told))
+        found = collect_report(record.store, row.id, record.picture, record.unread)
+    write_pages(args, out, report_html(found))
     return DONE
 
 
