@@ -265,7 +265,7 @@ def test_it_ships_until_it_is_to_end(shipper) -> None:
 
 def test_a_record_that_went_on_from_a_copy_is_shipped_once_more_as_another(shipper, monkeypatch) -> None:
     renewed = []
-    monkeypatch.setattr(shipper, "_go_on_as_another", lambda: renewed.append(1))
+    monkeypatch.setattr(shipper, "_fork", lambda: renewed.append(1))
     shipper.failing = [ForkedRecordError()]
     assert shipper.ship() == 0 and renewed == [1]
     assert shipper.is_over() is False
