@@ -48,15 +48,15 @@ def kinds(now: Situation, book: Book | None = None, recipient: Recipient = ANNA)
     return [each.kind for each in due(recipient, book or Book(), now)]
 
 
-def told(told_s: float, since_s: float = 1000.0, which: AlarmId = FLOOR) -> Book:
-    return Book({("lantern", which): AlarmMark(since_s, told_s)})
+def told(sent_s: float, since_s: float = 1000.0, which: AlarmId = FLOOR) -> Book:
+    return Book({("lantern", which): AlarmMark(since_s, sent_s)})
 
 
 # --- schedule
 
 
 @pytest.mark.parametrize(
-    ("since_s", "announced_s", "told_s", "kind"),
+    ("since_s", "announced_s", "sent_s", "kind"),
     [
         (1000.0, None, None, [RAISED]),
         (1000.0, 1000.0, 1000.0, []),
@@ -67,9 +67,9 @@ def told(told_s: float, since_s: float = 1000.0, which: AlarmId = FLOOR) -> Book
     ],
 )
 def test_an_alarm_is_sent_when_raised_and_when_repeated(
-    since_s: float, announced_s: float | None, told_s: float | None, kind: list[NoticeKind]
+    since_s: float, announced_s: float | None, sent_s: float | None, kind: list[NoticeKind]
 ) -> None:
-    book = None if told_s is None else told(told_s)
+    book = None if sent_s is None else told(sent_s)
     assert kinds(at(1400.0, alarm(since_s=since_s, announced_s=announced_s)), book) == kind
 
 
@@ -104,7 +104,7 @@ def test_the_end_of_an_alarm_is_sent_once_to_those_who_got_the_alarm(state: Alar
     (found,) = due(ANNA, told(1000.0), now)
     assert (found.kind, found.alarm.alarm, found.is_urgent) == (CHANGED, FLOOR, False)
     assert (found.alarm.state, found.alarm.since_s) == (state or AlarmState.NORMAL, 1000.0)
-    after = told(1000.0).with_told([found], 1200.0)
+    after = told(1000.0).with_sent([found], 1200.0)
     assert after == Book({}, {"lantern": 1200.0})
     assert kinds(at(1201.0, *alarms), after) == []
 
@@ -130,7 +130,7 @@ def test_the_most_urgent_comes_first_and_mere_changes_last() -> None:
 
 
 def test_a_sent_alarm_is_marked_with_its_start_and_time() -> None:
-    book = Book().with_told([Due("lantern", alarm(), RAISED), Due("mast", alarm(LEAK), AGAIN)], 1234.0)
+    book = Book().with_sent([Due("lantern", alarm(), RAISED), Due("mast", alarm(LEAK), AGAIN)], 1234.0)
     assert book == Book(
         {("lantern", FLOOR): AlarmMark(1000.0, 1234.0), ("mast", LEAK): AlarmMark(1000.0, 1234.0)}
     )

@@ -364,8 +364,8 @@ def test_the_queue_of_unwritten_rows_is_bounded(tmp_path: Path, monkeypatch: pyt
 
 def test_the_kept_state_is_read_again(tmp_path: Path) -> None:
     file = tmp_path / "told"
-    book = Book().with_told([Due("lantern", standing(FLOOR, 7.0), NoticeKind.RAISED)], 8.0)
-    book = book.with_told(
+    book = Book().with_sent([Due("lantern", standing(FLOOR, 7.0), NoticeKind.RAISED)], 8.0)
+    book = book.with_sent(
         [Due("mast", standing(LEAK, 1.0, AlarmState.ACKNOWLEDGED), NoticeKind.CHANGED)], 9.0
     )
     kept = Kept({"Anna": book, "Ben": Book()}, "boot-1", 100.0, 250.0)

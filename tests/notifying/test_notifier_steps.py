@@ -44,7 +44,7 @@ from potvigil.notifying.schedule import (
     Situation,
 )
 from potvigil.notifying.status import Status, StatusReader, Trial
-from potvigil.notifying.targets import Target, beats, open_targets
+from potvigil.notifying.targets import Target, heartbeat_urls, open_targets
 from potvigil.record.rows import DeliveryRow
 from potvigil.record.store import Store
 from potvigil.settings.loading import load_text
@@ -512,4 +512,4 @@ def test_a_target_of_the_settings_has_its_address_and_rules(tmp_path: Path) -> N
     ):
         settings = load_text(f"{smallest}\nheartbeat: {block}\n", "test")
         assert settings.heartbeat is not None
-        assert beats(settings.heartbeat) == found
+        assert heartbeat_urls(settings.heartbeat) == found

@@ -81,7 +81,7 @@ class Night:
             gone = self.away.get(each.name)
             if not found or (gone and at_s(gone[0]) <= self.t_s < at_s(gone[1])):
                 continue
-            self.books[each.name] = book.with_told(found, self.t_s)
+            self.books[each.name] = book.with_sent(found, self.t_s)
             self.found.append((each.name, found))
             self.told.append((clock_of(self.t_s), each.name, compose(found, now, UTC, None).title))
 
@@ -231,7 +231,7 @@ def kinds(recipient: Recipient, book: Book, t_s: float, *alarms: StandingAlarm) 
 def test_a_test_reaches_everybody_once(recipient: Recipient) -> None:
     alarm = standing(TEST)
     assert kinds(recipient, Book(), 0.0, alarm) == [NoticeKind.TEST]
-    book = Book().with_told([Due("lantern", alarm, NoticeKind.TEST)], 0.0)
+    book = Book().with_sent([Due("lantern", alarm, NoticeKind.TEST)], 0.0)
     assert kinds(recipient, book, 50.0, alarm) == []
     over = Situation(61.0, None, {"lantern": (standing(TEST, AlarmState.RETURNED),)})
     assert due(recipient, book.at(over), over) == ()
@@ -239,7 +239,7 @@ def test_a_test_reaches_everybody_once(recipient: Recipient) -> None:
 
 
 def test_nothing_is_sent_about_an_unknown_pot() -> None:
-    book = Book().with_told([Due("lantern", standing(FLOOR), NoticeKind.RAISED)], 0.0)
+    book = Book().with_sent([Due("lantern", standing(FLOOR), NoticeKind.RAISED)], 0.0)
     assert due(ANNA, book, Situation(9000.0, None, {})) == ()
     assert due(ANNA, book, Situation(9000.0, None, {THE_WATCH: ()})) == ()
     assert [each.kind for each in due(ANNA, book, Situation(9000.0, None, {"lantern": ()}))] == [
@@ -248,7 +248,7 @@ def test_nothing_is_sent_about_an_unknown_pot() -> None:
 
 
 def test_an_alarm_found_again_after_a_restart_is_not_sent_again() -> None:
-    book = Book().with_told([Due("lantern", standing(AlarmId.RECORD_FAILING), NoticeKind.RAISED)], 0.0)
+    book = Book().with_sent([Due("lantern", standing(AlarmId.RECORD_FAILING), NoticeKind.RAISED)], 0.0)
     again = standing(AlarmId.RECORD_FAILING, since_s=60.0, announced_s=60.0)
     assert kinds(ANNA, book, 60.0, again) == []
     later = standing(AlarmId.RECORD_FAILING, since_s=REMINDED_S, announced_s=REMINDED_S)
@@ -257,7 +257,7 @@ def test_an_alarm_found_again_after_a_restart_is_not_sent_again() -> None:
 
 def test_a_restarted_axis_hides_no_alarm() -> None:
     """A damaged record is moved away: its axis restarts, far below what was sent."""
-    book = Book().with_told([Due("lantern", standing(FLOOR, since_s=90_000.0), NoticeKind.RAISED)], 90_000.0)
+    book = Book().with_sent([Due("lantern", standing(FLOOR, since_s=90_000.0), NoticeKind.RAISED)], 90_000.0)
     now = Situation(500.0, None, {"lantern": (standing(FLOOR, since_s=490.0),)})
     assert [each.kind for each in due(ANNA, book.at(now), now)] == [NoticeKind.RAISED]
 
@@ -313,7 +313,7 @@ def test_whatever_happens_everybody_gets_high_alarms_and_nobody_is_flooded(acts,
                     before[each.alarm] = announced
                     raised_at.append(night.t_s)
         if found and not gone <= night.t_s < back:
-            night.books["Anna"] = known.with_told(found, night.t_s)
+            night.books["Anna"] = known.with_sent(found, night.t_s)
             sent.append(night.t_s)
             if any(each.kind is NoticeKind.CHANGED for each in found):
                 notices.append(night.t_s)
@@ -334,7 +334,7 @@ def test_a_person_who_wants_only_high_alarms_gets_no_others() -> None:
 
 
 def test_the_most_urgent_comes_first_whatever_the_pot() -> None:
-    book = Book().with_told([Due("lantern", standing(SENSOR), NoticeKind.RAISED)], 0.0)
+    book = Book().with_sent([Due("lantern", standing(SENSOR), NoticeKind.RAISED)], 0.0)
     pots = {"lantern": (standing(LEAK, since_s=50.0),), "mast": (standing(FLOOR, since_s=50.0),)}
     found = due(Recipient("Cem", EVERYTHING), book, Situation(50.0, None, pots))
     assert [(each.alarm.alarm, each.kind) for each in found] == [
@@ -345,7 +345,7 @@ def test_the_most_urgent_comes_first_whatever_the_pot() -> None:
 
 
 def test_a_finished_test_leaves_nothing_behind() -> None:
-    book = Book().with_told([Due("lantern", standing(TEST), NoticeKind.TEST)], 0.0)
+    book = Book().with_sent([Due("lantern", standing(TEST), NoticeKind.TEST)], 0.0)
     assert book.at(Situation(10.0, None, {"lantern": (standing(TEST),)})) == book
     assert book.at(Situation(10.0, None, {})) == book  # the watch is silent for a moment
     assert book.at(Situation(90.0, None, {"lantern": ()})) == Book()
@@ -353,6 +353,6 @@ def test_a_finished_test_leaves_nothing_behind() -> None:
 
 def test_a_slightly_early_wake_up_sends_nothing_twice() -> None:
     """Now is the watch's last reading: after a slow one it is a moment before the last look."""
-    book = Book().with_told([Due("lantern", standing(FLOOR), NoticeKind.RAISED)], 100.0)
+    book = Book().with_sent([Due("lantern", standing(FLOOR), NoticeKind.RAISED)], 100.0)
     before = Situation(97.0, None, {"lantern": (standing(FLOOR),)})
     assert due(ANNA, book.at(before), before) == ()

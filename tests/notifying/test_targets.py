@@ -21,7 +21,7 @@ from potvigil.model.events import Priority
 from potvigil.notifying.apprise_target import AddressError, apprise_send, without_secrets
 from potvigil.notifying.line import Line
 from potvigil.notifying.message import Notification, SendError
-from potvigil.notifying.targets import TargetError, beats, open_targets
+from potvigil.notifying.targets import TargetError, heartbeat_urls, open_targets
 from potvigil.settings.loading import load_text
 
 SMALLEST = (Path(__file__).parents[2] / "config" / "smallest.yaml").read_text(encoding="utf-8")
@@ -214,7 +214,7 @@ def test_a_heartbeat_address_is_read_the_same_way(tmp_path) -> None:
     file.write_text("https://beat.example/hush\n")
     heartbeat = load_text(f"{SMALLEST}heartbeat: {{url_file: {file}}}\n", "workshop.yaml").heartbeat
     assert heartbeat is not None
-    assert beats(heartbeat) == ("https://beat.example/hush", None)
+    assert heartbeat_urls(heartbeat) == ("https://beat.example/hush", None)
 
 
 def test_a_sent_message_is_valid_json(at: Phone) -> None:

@@ -21,7 +21,7 @@ from potvigil.notifying.message import Notification, compose, test_message
 from potvigil.notifying.notifier import LOOK_S, Notifier
 from potvigil.notifying.phones import Phones
 from potvigil.notifying.schedule import Book, due
-from potvigil.notifying.targets import Target, Targets, beats
+from potvigil.notifying.targets import Target, Targets, heartbeat_urls
 from potvigil.paths import make_own_folder, usual_live, usual_status
 from potvigil.settings.loading import load
 from potvigil.settings.notify import page_address
@@ -55,7 +55,7 @@ def _run(args: argparse.Namespace, settings: Settings, targets: Targets) -> int:
     kept = read(kept_file)
     keeper = Keeper(record, kept_file)
     hearing = _hearing(args, settings, clock.now().boot_s, kept.offset_s(boot))
-    beat = None if settings.heartbeat is None else Heartbeat(*beats(settings.heartbeat))
+    beat = None if settings.heartbeat is None else Heartbeat(*heartbeat_urls(settings.heartbeat))
     notifier = Notifier(
         targets,
         LiveReader(live),
@@ -109,7 +109,7 @@ def _test(settings: Settings, targets: Sequence[Target]) -> int:
         lines.append((target.recipient.name, line, "sent"))
     faults = [_outcome(name, line, done) for name, line, done in lines]
     if settings.heartbeat is not None:
-        url, _ = beats(settings.heartbeat)
+        url, _ = heartbeat_urls(settings.heartbeat)
         beat = Line(fetch)
         beat.start(url)
         faults.append(_outcome("heartbeat", beat, "fetched"))
