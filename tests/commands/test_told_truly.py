@@ -12,7 +12,7 @@ import pytest
 
 from patience import PATIENCE_S, wait_until
 from potvigil.cli import main
-from potvigil.commands.dialogues.exclusive_station import leaving_word
+from potvigil.commands.dialogues.exclusive_station import pressure_warning
 from potvigil.commands.shared.common import UseError
 from potvigil.imports.csv_log import read_log
 from potvigil.model.events import Action, AlarmId, BatchAlarm, BatchOpened, Change, Verdict
@@ -226,7 +226,7 @@ def test_a_time_of_day_is_read_as_people_write_it(text, hour, minute):
 
 @pytest.mark.parametrize("ended", [KeyboardInterrupt, UseError, EOFError, ValueError])
 def test_a_dialogue_that_ends_early_mentions_the_pot(ended, capsys):
-    with pytest.raises(ended), leaving_word():
+    with pytest.raises(ended), pressure_warning():
         raise ended("x")
     said = capsys.readouterr().out
     assert "The pot may be under pressure" in said and "open the vent fully" in said

@@ -9,7 +9,7 @@ from pathlib import Path
 import pytest
 
 from potvigil.cli import main
-from potvigil.commands.shared.open_batch import judged_so_far, settings_of
+from potvigil.commands.shared.open_batch import settings_of, summary_so_far
 from potvigil.history.forgetting import OF_THE_MOULD, OF_THE_PROBES
 from potvigil.history.learning import Past
 from potvigil.leak.estimator import sizes_of
@@ -132,7 +132,7 @@ def test_a_batch_uses_what_was_learnt_and_a_restart_gives_the_same_results(
 
     with Store.open_read_only(bench.record) as store:
         row = store.batch(2)
-        judged = judged_so_far(store, row, settings_of(store, row))
+        judged = summary_so_far(store, row, settings_of(store, row))
         assert judged is not None and judged.known_from == 7
         assert judged.leak is not None
         assert judged.leak.rate_pa_per_s.value == pytest.approx(leak.rate_pa_per_s.value, rel=1e-3)
