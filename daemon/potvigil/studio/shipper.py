@@ -29,7 +29,7 @@ ASK_S = 300.0
 # Doubled after each failure; a studio that was down for days is found again within five minutes.
 RETRY_S, RETRY_MOST_S = 5.0, 300.0
 _log = logging.getLogger("potvigil")
-# Of a record's file and its write-ahead log: inode, size, time of modification.
+# Inode, size and modification time of a record's file and of its write-ahead log.
 _Stamp = tuple[tuple[int, int, int], ...]
 
 
@@ -70,7 +70,7 @@ class Shipper:
         return read(self._record, batch, name)
 
     def run(self, stopping: threading.Event) -> None:
-        """Ship until told to stop; a failure is logged once, and retried."""
+        """Ship until stopped; a failure is logged once, and retried."""
         while not stopping.is_set():
             stopping.wait(self.try_once(stopping))
 
