@@ -6,7 +6,7 @@ import pytest
 
 from potvigil.record.store import Store
 from potvigil.reports.batch import report_html
-from potvigil.reports.collect import retell
+from potvigil.reports.collect import collect_report
 from potvigil.reports.model import BatchReport
 from potvigil.sim.nights import NIGHTS
 from rehearsal import rehearse
@@ -37,11 +37,11 @@ def night_record(tmp_path_factory) -> Path:
 
 
 @pytest.fixture(scope="session")
-def told(night_record) -> BatchReport:
+def data(night_record) -> BatchReport:
     with Store.open_read_only(night_record) as store:
-        return retell(store, 1)
+        return collect_report(store, 1)
 
 
 @pytest.fixture(scope="session")
-def report(told) -> str:
-    return report_html(told)
+def report(data) -> str:
+    return report_html(data)

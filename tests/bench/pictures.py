@@ -22,7 +22,7 @@ sys.path.insert(0, str(ROOT / "tests"))
 from page.browser.watched import Watched  # noqa: E402
 from potvigil.record.store import Store  # noqa: E402
 from potvigil.reports.batch import report_html  # noqa: E402
-from potvigil.reports.collect import retell  # noqa: E402
+from potvigil.reports.collect import collect_report  # noqa: E402
 from potvigil.sim.nights import NIGHTS  # noqa: E402
 from rehearsal import rehearse  # noqa: E402
 
@@ -65,7 +65,7 @@ def phone(browser: Browser, folder: Path, into: Path) -> None:
 
 def curves(browser: Browser, folder: Path, into: Path) -> None:
     with Store.open_read_only(rehearse(NIGHTS[NIGHT], folder).record) as store:
-        html = report_html(retell(store, 1))
+        html = report_html(collect_report(store, 1))
     for look in LOOKS:
         page = browser.new_context(color_scheme=look, **SHEET).new_page()
         page.set_content(html)

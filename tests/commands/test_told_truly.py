@@ -12,14 +12,14 @@ import pytest
 
 from patience import PATIENCE_S, wait_until
 from potvigil.cli import main
-from potvigil.commands.dialogues.exclusive_station import leaving_word
+from potvigil.commands.dialogues.exclusive_station import pressure_warning
 from potvigil.commands.shared.common import UseError
 from potvigil.imports.csv_log import read_log
 from potvigil.model.events import Action, AlarmId, BatchAlarm, BatchOpened, Change, Verdict
 from potvigil.model.reading import Place
 from potvigil.record.store import Store
 from potvigil.reports.batch import report_html
-from potvigil.reports.charts.chart_data import unseen_heat
+from potvigil.reports.charts.chart_data import thermometer_gaps
 from potvigil.settings.loading import load_text
 from potvigil.sim.nights import NIGHTS
 from potvigil.units import PA_PER_PSI, TIME, clock_time
@@ -92,14 +92,14 @@ def _facts(**known: object) -> Facts:
     return replace(Facts(40_000.0, True, True, 36_000.0, True, None, False, 0.0, 0.0), **known)
 
 
-def test_a_pot_that_exceeded_its_maximum_says_so(told):
+def test_a_pot_that_exceeded_its_maximum_says_so(data):
     assert judge(_facts()) == (Verdict.HELD, "pressure held until the cure was done")
     verdict, reason = judge(_facts(above_maximum=True))
     assert verdict is Verdict.HELD and reason.endswith("it had gone above the marked maximum")
     above = (BatchAlarm(AlarmId.OVER_PRESSURE, 300.0, 400.0),)
-    html = report_html(replace(told, summary=replace(told.summary, verdict=Verdict.HELD, alarms=above)))
+    html = report_html(replace(data, summary=replace(data.summary, verdict=Verdict.HELD, alarms=above)))
     assert "The pressure held, but had gone above the maximum" in html
-    html = report_html(replace(told, summary=replace(told.summary, verdict=Verdict.HELD, alarms=())))
+    html = report_html(replace(data, summary=replace(data.summary, verdict=Verdict.HELD, alarms=())))
     assert "The pressure held" in html and "above the maximum" not in html
 
 
@@ -110,15 +110,15 @@ def test_the_over_pressure_night_says_so_at_its_end(tmp_path):
 # -- unmonitored time ---------------------------------------------------------------------------------------
 
 
-def test_hours_without_a_thermometer_are_reported(told):
-    traces = tuple(replace(each, gas_k=None) for each in told.traces)
-    pot = replace(told.pot, thermometers=frozenset({Place.GAS}))
-    blind = replace(told, traces=traces, pot=pot)
-    ((place, from_s, to_s),) = unseen_heat(blind)
+def test_hours_without_a_thermometer_are_reported(data):
+    traces = tuple(replace(each, gas_k=None) for each in data.traces)
+    pot = replace(data.pot, thermometers=frozenset({Place.GAS}))
+    blind = replace(data, traces=traces, pot=pot)
+    ((place, from_s, to_s),) = thermometer_gaps(blind)
     assert place is Place.GAS and to_s - from_s > 3600.0
     html = report_html(blind)
     assert "No reading of the gas thermometer" in html and "No gaps: pressure and temp" not in html
-    none = replace(told, pot=replace(told.pot, thermometers=frozenset()))
+    none = replace(data, pot=replace(data.pot, thermometers=frozenset()))
     assert "no thermometer is fitted" in report_html(none)
 
 
@@ -226,7 +226,7 @@ def test_a_time_of_day_is_read_as_people_write_it(text, hour, minute):
 
 @pytest.mark.parametrize("ended", [KeyboardInterrupt, UseError, EOFError, ValueError])
 def test_a_dialogue_that_ends_early_mentions_the_pot(ended, capsys):
-    with pytest.raises(ended), leaving_word():
+    with pytest.raises(ended), pressure_warning():
         raise ended("x")
     said = capsys.readouterr().out
     assert "The pot may be under pressure" in said and "open the vent fully" in said

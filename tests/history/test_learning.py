@@ -9,7 +9,7 @@ from pathlib import Path
 import pytest
 
 from potvigil.cli import main
-from potvigil.commands.shared.open_batch import judged_so_far, settings_of
+from potvigil.commands.shared.open_batch import settings_of, summary_so_far
 from potvigil.history.forgetting import OF_THE_MOULD, OF_THE_PROBES
 from potvigil.history.learning import Past
 from potvigil.leak.estimator import sizes_of
@@ -17,7 +17,7 @@ from potvigil.leak.known import FLOOR, Known
 from potvigil.leak.pot_model import LEARNT, usual
 from potvigil.model.events import BatchOpened, Detail, EditEvent, LeakEstimate, Stage, Verdict
 from potvigil.record.store import Store
-from potvigil.reports.collect import retell
+from potvigil.reports.collect import collect_report
 from potvigil.settings.loading import load_text
 from potvigil.sim.nights import NIGHTS
 from potvigil.sim.world import Night
@@ -132,12 +132,12 @@ def test_a_batch_uses_what_was_learnt_and_a_restart_gives_the_same_results(
 
     with Store.open_read_only(bench.record) as store:
         row = store.batch(2)
-        judged = judged_so_far(store, row, settings_of(store, row))
+        judged = summary_so_far(store, row, settings_of(store, row))
         assert judged is not None and judged.known_from == 7
         assert judged.leak is not None
         assert judged.leak.rate_pa_per_s.value == pytest.approx(leak.rate_pa_per_s.value, rel=1e-3)
-        told = retell(store, 2)
-        assert told.summary.known_from == 7
+        collected = collect_report(store, 2)
+        assert collected.summary.known_from == 7
         assert store.events(2)
 
 
@@ -251,8 +251,8 @@ def test_an_unreadable_row_is_skipped_with_one_line(
         bench.run_until(200.0)
     known = known_in(bench)
     assert known is not None and known.batches == 6
-    told = {line.getMessage() for line in caplog.records if "taught" in line.getMessage()}
-    assert len(told) == 1 and "batch 2" in told.pop()
+    warnings = {line.getMessage() for line in caplog.records if "taught" in line.getMessage()}
+    assert len(warnings) == 1 and "batch 2" in warnings.pop()
 
 
 def test_unknown_names_and_extreme_figures_are_kept_within_bounds(
@@ -349,7 +349,7 @@ def test_a_log_that_ends_in_the_hold_still_teaches(tmp_path: Path, config: Path)
         assert store.batch(1).summary.complete is False
 
 
-# -- told --------------------------------------------------------------------------------------------
+# -- reported -----------------------------------------------------------------------------------------
 
 
 def test_the_health_of_a_pot_says_what_was_learnt_and_forgotten(

@@ -1,4 +1,4 @@
-"""A message in words: what to do by when first, then why; the same words as everywhere."""
+"""The wording of a message: first what to do by when, then why, in the same words as everywhere."""
 
 from dataclasses import replace
 from datetime import UTC, datetime

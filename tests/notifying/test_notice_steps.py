@@ -48,15 +48,15 @@ def kinds(now: Situation, book: Book | None = None, recipient: Recipient = ANNA)
     return [each.kind for each in due(recipient, book or Book(), now)]
 
 
-def told(told_s: float, since_s: float = 1000.0, which: AlarmId = FLOOR) -> Book:
-    return Book({("lantern", which): AlarmMark(since_s, told_s)})
+def book_of(sent_s: float, since_s: float = 1000.0, which: AlarmId = FLOOR) -> Book:
+    return Book({("lantern", which): AlarmMark(since_s, sent_s)})
 
 
 # --- schedule
 
 
 @pytest.mark.parametrize(
-    ("since_s", "announced_s", "told_s", "kind"),
+    ("since_s", "announced_s", "sent_s", "kind"),
     [
         (1000.0, None, None, [RAISED]),
         (1000.0, 1000.0, 1000.0, []),
@@ -67,19 +67,19 @@ def told(told_s: float, since_s: float = 1000.0, which: AlarmId = FLOOR) -> Book
     ],
 )
 def test_an_alarm_is_sent_when_raised_and_when_repeated(
-    since_s: float, announced_s: float | None, told_s: float | None, kind: list[NoticeKind]
+    since_s: float, announced_s: float | None, sent_s: float | None, kind: list[NoticeKind]
 ) -> None:
-    book = None if told_s is None else told(told_s)
+    book = None if sent_s is None else book_of(sent_s)
     assert kinds(at(1400.0, alarm(since_s=since_s, announced_s=announced_s)), book) == kind
 
 
 @pytest.mark.parametrize(("t_s", "kind"), [(1899.0, []), (1900.0, [RAISED])])
-def test_the_second_person_is_told_how_long_the_alarm_has_been_active(
+def test_the_second_person_reads_how_long_the_alarm_has_been_active(
     t_s: float, kind: list[NoticeKind]
 ) -> None:
     ben = Recipient("Ben", frozenset({HIGH}), None, 900.0)
     assert kinds(at(t_s, alarm()), recipient=ben) == kind
-    assert kinds(at(t_s, alarm(LEAK, LOW)), recipient=ben) == []  # not his
+    assert kinds(at(t_s, alarm(LEAK, LOW)), recipient=ben) == []  # not a priority of this recipient
     assert kinds(at(1000.0, alarm(AlarmId.TEST, LOW)), recipient=ben) == [TEST]
 
 
@@ -93,7 +93,7 @@ def test_in_quiet_hours_only_high_alarms_are_sent(
     anna = replace(ANNA, quiet_hours=QuietHours(clock_time(22), clock_time(7), UTC))
     assert bool(kinds(at(1000.0, alarm(priority=priority), utc_s=utc_s), recipient=anna)) is is_told
     seen = at(1000.0, alarm(priority=priority, state=SEEN), utc_s=utc_s)
-    assert bool(kinds(seen, told(900.0), anna)) is is_told
+    assert bool(kinds(seen, book_of(900.0), anna)) is is_told
 
 
 @pytest.mark.parametrize("state", [SEEN, OVER, ASIDE, AlarmState.NORMAL, None])
@@ -101,17 +101,17 @@ def test_the_end_of_an_alarm_is_sent_once_to_those_who_got_the_alarm(state: Alar
     alarms = [] if state is None else [alarm(state=state)]
     assert kinds(at(1200.0, *alarms)) == []
     now = at(1200.0, *alarms)
-    (found,) = due(ANNA, told(1000.0), now)
+    (found,) = due(ANNA, book_of(1000.0), now)
     assert (found.kind, found.alarm.alarm, found.is_urgent) == (CHANGED, FLOOR, False)
     assert (found.alarm.state, found.alarm.since_s) == (state or AlarmState.NORMAL, 1000.0)
-    after = told(1000.0).with_told([found], 1200.0)
+    after = book_of(1000.0).with_sent([found], 1200.0)
     assert after == Book({}, {"lantern": 1200.0})
     assert kinds(at(1201.0, *alarms), after) == []
 
 
 @pytest.mark.parametrize(("t_s", "kind"), [(1799.0, []), (1800.0, [CHANGED])])
 def test_such_notices_are_ten_minutes_apart_for_a_pot(t_s: float, kind: list[NoticeKind]) -> None:
-    book = replace(told(1000.0), noticed={"lantern": 1200.0})
+    book = replace(book_of(1000.0), noticed={"lantern": 1200.0})
     assert kinds(at(t_s), book) == kind
     assert kinds(at(1200.0), replace(book, noticed={"mast": 1200.0})) == [CHANGED]
 
@@ -119,7 +119,7 @@ def test_such_notices_are_ten_minutes_apart_for_a_pot(t_s: float, kind: list[Not
 def test_the_most_urgent_comes_first_and_mere_changes_last() -> None:
     found = due(
         ANNA,
-        told(1000.0, which=AlarmId.OVER_PRESSURE),
+        book_of(1000.0, which=AlarmId.OVER_PRESSURE),
         at(1200.0, alarm(LEAK, LOW), alarm(FLOOR), alarm(AlarmId.OVER_PRESSURE, state=SEEN)),
     )
     assert [(each.alarm.alarm, each.kind, each.is_urgent) for each in found] == [
@@ -130,7 +130,7 @@ def test_the_most_urgent_comes_first_and_mere_changes_last() -> None:
 
 
 def test_a_sent_alarm_is_marked_with_its_start_and_time() -> None:
-    book = Book().with_told([Due("lantern", alarm(), RAISED), Due("mast", alarm(LEAK), AGAIN)], 1234.0)
+    book = Book().with_sent([Due("lantern", alarm(), RAISED), Due("mast", alarm(LEAK), AGAIN)], 1234.0)
     assert book == Book(
         {("lantern", FLOOR): AlarmMark(1000.0, 1234.0), ("mast", LEAK): AlarmMark(1000.0, 1234.0)}
     )
@@ -150,7 +150,7 @@ def test_finished_tests_and_other_axes_are_ignored() -> None:
     assert kept.at(at(1000.0)) is kept
     standing = at(2000.0, alarm(AlarmId.TEST, LOW))
     assert book.at(standing) is book
-    assert ("lantern", AlarmId.TEST) in book.at(at(2000.0, pot="mast")).marks  # of that pot nothing is known
+    assert ("lantern", AlarmId.TEST) in book.at(at(2000.0, pot="mast")).marks  # nothing is known of that pot
     noticed = Book({}, {"mast": 5000.0})
     assert noticed.at(at(1000.0)) == Book()
 
@@ -193,7 +193,7 @@ def test_a_live_watch_is_followed_by_its_own_clock() -> None:
     now = of.take(live(alarms=standing), Instant(503.0, 5.0))
     assert now == Situation(803.0, UTC_S + 3.0, {THE_WATCH: (), "mast": (), "lantern": standing})
     assert of.offset_s == 300.0
-    ahead = hearing(offset_s=500.0)  # known from before, and wrong: the live value counts
+    ahead = hearing(offset_s=500.0)  # a wrong value from before: the live one counts
     assert ahead.take(live(), Instant(500.0, None)).t_s == 800.0 and ahead.offset_s == 300.0
     assert of.take(live(utc_s=None), Instant(503.0, 5.0)).utc_s is None
     rehearsed = hearing(with_rehearsals=True).take(live(rehearsed="sound"), Instant(503.0, None))

@@ -38,7 +38,7 @@ from potvigil.record.store import Store
 from program import run
 
 FLOOR, LEAK, TEST = AlarmId.FLOOR_AHEAD, AlarmId.LEAK, AlarmId.TEST
-TOLD = "lantern: Top up to 60.0 psi"
+TITLE = "lantern: Top up to 60.0 psi"
 
 
 @dataclass
@@ -88,7 +88,7 @@ class Shop:
             return store.deliveries("lantern", float("-inf"))
 
     def is_kept(self, kind: NoticeKind) -> bool:
-        """Whether a delivery is written; in the record, and in the file beside it."""
+        """Return whether a delivery is written, in the record and in the file beside it."""
         kept = Path(f"{self.record}.told")
         return kept.exists() and any(row.kind == kind and row.fault is None for row in self.deliveries())
 
@@ -108,7 +108,7 @@ def running(shop: Shop) -> Iterator[Shop]:
 
 
 def looks_pass(shop: Shop, looks: int = 3) -> None:
-    """Wait until the process has looked a few times more: its status is written at each tenth second."""
+    """Wait until the process has looked a few times more: its status is written every ten seconds."""
     time.sleep(1.05 * looks)
 
 
@@ -116,27 +116,27 @@ def test_a_kill_causes_no_repeated_and_no_lost_message(tmp_path: Path, at: Phone
     shop = Shop(tmp_path, to(f"name: Anna, url: '{at.url()}'"))
     shop.watch.alarms = (standing(FLOOR, axis_s()),)
     with running(shop):
-        wait_until(lambda: at.titles == [TOLD], lambda: f"told {at.titles}")
+        wait_until(lambda: at.titles == [TITLE], lambda: f"received {at.titles}")
         wait_until(lambda: shop.is_kept(NoticeKind.RAISED), "it was not kept")
     with running(shop):  # killed meanwhile
         looks_pass(shop)
-        assert at.titles == [TOLD]
+        assert at.titles == [TITLE]
         shop.watch.alarms = (*shop.watch.alarms, standing(AlarmId.PRESSURE_SENSOR, axis_s(), do="Look"))
-        wait_until(lambda: len(at.titles) == 2, lambda: f"told {at.titles}")
+        wait_until(lambda: len(at.titles) == 2, lambda: f"received {at.titles}")
         wait_until(lambda: len(shop.deliveries()) == 2, "it was not kept")
     with running(shop):
         shop.watch.alarms = tuple(
             standing(each.alarm, each.since_s, AlarmState.ACKNOWLEDGED) for each in shop.watch.alarms
         )
-        wait_until(lambda: len(at.titles) == 3, lambda: f"told {at.titles}")
+        wait_until(lambda: len(at.titles) == 3, lambda: f"received {at.titles}")
         looks_pass(shop)
     assert at.titles[1:] == ["lantern: Look", "lantern: leak: floor ahead (acknowledged) (and 1 more)"]
-    told = [(row.pot_id, row.alarm, row.target, row.kind, row.fault) for row in shop.deliveries()]
-    assert told[:2] == [
+    rows = [(row.pot_id, row.alarm, row.target, row.kind, row.fault) for row in shop.deliveries()]
+    assert rows[:2] == [
         ("lantern", FLOOR, "Anna", "raised", None),
         ("lantern", AlarmId.PRESSURE_SENSOR, "Anna", "raised", None),
     ]
-    assert str(at.port) not in "".join(map(str, told)) and "lens-night" not in "".join(map(str, told))
+    assert str(at.port) not in "".join(map(str, rows)) and "lens-night" not in "".join(map(str, rows))
 
 
 def test_undelivered_messages_are_sent_after_a_kill(tmp_path: Path, at: Phone) -> None:
@@ -149,7 +149,7 @@ def test_undelivered_messages_are_sent_after_a_kill(tmp_path: Path, at: Phone) -
     tries = len(at.titles)
     at.status = 200
     with running(shop):
-        wait_until(lambda: len(at.titles) == tries + 1, "never told")
+        wait_until(lambda: len(at.titles) == tries + 1, "never sent")
         wait_until(lambda: shop.is_kept(NoticeKind.RAISED), "it was not kept")
 
 
@@ -162,7 +162,7 @@ def test_a_stop_is_clean_and_remembers_what_was_sent(tmp_path: Path, mail: Mailb
     looks_pass(shop, 2)
     assert shop.end(signal.SIGTERM) == 0
     assert shop.is_kept(NoticeKind.RAISED)
-    assert mail.mails[0]["Subject"] == TOLD
+    assert mail.mails[0]["Subject"] == TITLE
 
 
 def test_a_silent_watch_is_reported_and_so_is_its_return(tmp_path: Path, at: Phone) -> None:
@@ -170,14 +170,14 @@ def test_a_silent_watch_is_reported_and_so_is_its_return(tmp_path: Path, at: Pho
     shop.watch.speak(age_s=SILENT_AFTER_S + 30.0)
     shop.start()
     try:
-        wait_until(lambda: len(at.heard) == 1, "nobody was told")
+        wait_until(lambda: len(at.heard) == 1, "nobody was notified")
         said = at.heard[0]
         assert said.json["title"] == "Read the pot's own gauge, then check that the watch is running"
         heard = time.strftime("%H:%M", time.gmtime(shop.watch.snapshot.utc_s))
         assert said.json["message"].startswith(f"No word from the watch since {heard}")
         assert said.headers["x-priority"] == "max"
         with shop.watch.speaking():
-            wait_until(lambda: len(at.heard) == 2, "it was not told that it is back")
+            wait_until(lambda: len(at.heard) == 2, "its return was not reported")
         assert at.heard[1].json["title"] == "The watch is back"
         wait_until(lambda: bool(shop.deliveries()), "it was not kept")
         row = shop.deliveries()[0]
@@ -197,7 +197,7 @@ def test_a_rehearsal_notifies_only_on_request_and_marked_as_such(tmp_path: Path,
         assert at.heard == []
     shop.words = ("--rehearsal",)
     with running(shop):
-        wait_until(lambda: at.titles == [f"REHEARSAL: {TOLD}"], lambda: f"told {at.titles}")
+        wait_until(lambda: at.titles == [f"REHEARSAL: {TITLE}"], lambda: f"received {at.titles}")
         looks_pass(shop)
     assert [request.path for request in at.heard] == ["/"]  # and no heartbeat
 
@@ -282,7 +282,7 @@ def test_a_flood_during_an_outage_becomes_one_message(tmp_path: Path) -> None:
     bench.look_until(lambda: not bench.notifier.is_busy, "it hangs")
     away = False
     bench.notifier._lines["Anna"]._again_s = 0.0  # the pause after the last failure is over
-    bench.look_until(lambda: len(tries) == len(alarms) + 1, "never told")
+    bench.look_until(lambda: len(tries) == len(alarms) + 1, "never sent")
     assert tries[-1].title.endswith(f"(and {len(alarms) - 1} more)")
     assert len(tries[-1].body.splitlines()) == len(alarms)
 
@@ -326,7 +326,7 @@ def test_targets_can_be_added_and_removed(tmp_path: Path) -> None:
     bench.watch.alarms = (standing(FLOOR, axis_s()),)
     bench.notifier.look()
     bench.targets = [taker("a browser", got.append)]
-    bench.look_until(lambda: len(got) == 1, "not told")
+    bench.look_until(lambda: len(got) == 1, "not notified")
     bench.targets = []
     bench.look_until(lambda: json.loads(bench.status.read_text())["targets"] == {}, "it is still there")
 
@@ -359,13 +359,13 @@ def test_the_queue_of_unwritten_rows_is_bounded(tmp_path: Path, monkeypatch: pyt
     for _ in range(100):
         keeper.keep(Kept(), [row])
     assert len(keeper._rows) == 5
-    wait_until((tmp_path / "told").exists, "what was told is kept all the same")
+    wait_until((tmp_path / "told").exists, "what was sent is kept all the same")
 
 
 def test_the_kept_state_is_read_again(tmp_path: Path) -> None:
     file = tmp_path / "told"
-    book = Book().with_told([Due("lantern", standing(FLOOR, 7.0), NoticeKind.RAISED)], 8.0)
-    book = book.with_told(
+    book = Book().with_sent([Due("lantern", standing(FLOOR, 7.0), NoticeKind.RAISED)], 8.0)
+    book = book.with_sent(
         [Due("mast", standing(LEAK, 1.0, AlarmState.ACKNOWLEDGED), NoticeKind.CHANGED)], 9.0
     )
     kept = Kept({"Anna": book, "Ben": Book()}, "boot-1", 100.0, 250.0)
@@ -450,7 +450,7 @@ def test_times_are_those_of_the_watch_even_in_a_rehearsal(tmp_path: Path) -> Non
 
 
 def test_a_live_file_of_another_boot_counts_as_silence_from_now(tmp_path: Path) -> None:
-    """It was written at a boot time still to come; the axis continues after its last time."""
+    """It was written at a boot time later than now; the axis continues after its last time."""
     live, _ = LiveReader(SpeakingWatch(tmp_path / "run").path).read()
     assert live is not None
     heard_s = live.pots["lantern"].snapshot.t_s
@@ -558,7 +558,7 @@ def test_a_dry_run_shows_the_messages_and_sends_nothing(
     shop.watch.speak()
     status, out, _ = run(capsys, "notify", "--config", shop.config, "--dry-run")
     assert (status, at.heard) == (0, [])
-    assert out == f"Anna (urgent): {TOLD}\n    The pressure will reach the floor.\nBen: nothing\n"
+    assert out == f"Anna (urgent): {TITLE}\n    The pressure will reach the floor.\nBen: nothing\n"
 
 
 @pytest.mark.parametrize(
@@ -581,7 +581,7 @@ def test_unusable_targets_are_reported_in_one_line(
         assert [said in line for line in out.splitlines() if line.startswith("FAULT  notify")] == [True]
 
 
-def test_check_says_who_is_notified_of_what(
+def test_check_lists_who_is_notified_of_what(
     tmp_path: Path, at: Phone, capsys: pytest.CaptureFixture[str]
 ) -> None:
     shop = Shop(
@@ -605,7 +605,7 @@ def test_only_the_notifier_can_enter_its_status_folder(tmp_path: Path, at: Phone
         assert [each.name for each in (tmp_path / "run").iterdir()] == ["live.json"]
 
 
-def test_a_rehearsal_tells_nobody_unless_asked_and_then_as_a_rehearsal(
+def test_a_rehearsal_notifies_only_on_request_and_says_so(
     tmp_path: Path, at: Phone, capsys: pytest.CaptureFixture[str]
 ) -> None:
     shop = Shop(tmp_path, to(f"name: Anna, url: '{at.url()}'"))

@@ -44,7 +44,7 @@ from potvigil.notifying.schedule import (
     Situation,
 )
 from potvigil.notifying.status import Status, StatusReader, Trial
-from potvigil.notifying.targets import Target, beats, open_targets
+from potvigil.notifying.targets import Target, heartbeat_urls, open_targets
 from potvigil.record.rows import DeliveryRow
 from potvigil.record.store import Store
 from potvigil.settings.loading import load_text
@@ -61,7 +61,7 @@ class Clock:
 
 @pytest.fixture
 def jobs(monkeypatch: pytest.MonkeyPatch) -> list[Any]:
-    """What was sent, each to be ended by hand: no thread."""
+    """Yield what was sent, each to be ended by hand instead of a thread."""
     made: list[Any] = []
 
     def job(send: object, what: object, started_s: float) -> Any:
@@ -164,7 +164,7 @@ def test_the_heartbeat_is_fetched_every_minute_and_at_once_on_a_change_of_addres
         (WELL, "ill", "well"),
         (replace(WELL, rehearsed=True), "ill", None),
         (Situation(0.0, None, {}), "ill", None),
-        (at(0.0, alarm(priority=LOW)), "ill", None),  # of the watch nothing is known
+        (at(0.0, alarm(priority=LOW)), "ill", None),  # nothing is known of the watch
         (Situation(0.0, None, {THE_WATCH: (), "lantern": (alarm(),)}), "ill", "ill"),
         (Situation(0.0, None, {THE_WATCH: (), "lantern": (alarm(),)}), None, "well"),
         (Situation(0.0, None, {THE_WATCH: (), "lantern": (alarm(state=SEEN),)}), "ill", "well"),
@@ -306,7 +306,7 @@ def test_each_message_is_kept_with_a_row_and_a_failure_is_retried(round_: Round)
     assert round_.notifier.is_busy
     assert round_.look(raised) == []  # on its way
     round_.end(None, "refused")
-    assert round_.look(raised) == []  # Anna knows, and Ben's line rests
+    assert round_.look(raised) == []  # Anna was notified, and Ben's line is backing off
     ((kept, rows),) = round_.kept
     assert kept.books["Anna"].marks == {("lantern", FLOOR): AlarmMark(1001.0, 1001.0)}
     assert kept.books["Ben"].marks == {}
@@ -340,7 +340,7 @@ def test_the_result_of_a_test_alarm_is_known_for_each_target(round_: Round) -> N
     round_.look(second)
     end(round_.jobs[2], "lost")
     round_.look(second)
-    assert known() == Trial(1005.0, {"Anna": "lost"})  # of the newer test alone
+    assert known() == Trial(1005.0, {"Anna": "lost"})  # only of the newer test
 
 
 def test_silence_is_recorded_without_a_pot_and_a_removed_target_has_no_line(round_: Round) -> None:
@@ -439,9 +439,9 @@ def test_an_address_that_cannot_be_fetched_is_reported_without_showing_it(
         raise error
 
     monkeypatch.setattr(urllib.request, "urlopen", refused)
-    with pytest.raises(OSError) as told:
+    with pytest.raises(OSError) as caught:
         heartbeat_module.fetch("http://secret/")
-    assert str(told.value) == said
+    assert str(caught.value) == said
 
 
 def test_an_address_is_fetched_with_our_user_agent_and_only_a_little_is_read(
@@ -473,7 +473,7 @@ def test_pending_state_is_written_at_the_end(tmp_path: Path) -> None:
     record = tmp_path / "record.db"
     Store.open(record).close()
     keeper = keeper_module.Keeper(record, tmp_path / "told")
-    assert keeper._thread.daemon  # a card that hangs does not hold up the end of the process
+    assert keeper._thread.daemon  # a hanging card does not delay the end of the process
     row = DeliveryRow(1.0, None, "lantern", FLOOR, "Anna", "raised", None)
     keeper.keep(Kept({"Anna": Book()}), [row])
     keeper.close(patience_s=60.0)
@@ -512,4 +512,4 @@ def test_a_target_of_the_settings_has_its_address_and_rules(tmp_path: Path) -> N
     ):
         settings = load_text(f"{smallest}\nheartbeat: {block}\n", "test")
         assert settings.heartbeat is not None
-        assert beats(settings.heartbeat) == found
+        assert heartbeat_urls(settings.heartbeat) == found

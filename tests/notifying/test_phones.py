@@ -23,7 +23,8 @@ from push_service import Phone, PushService, push_service, text
 
 @pytest.fixture
 def service(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> Iterator[PushService]:
-    monkeypatch.setattr(subscriptions, "_check_endpoint", lambda endpoint: None)  # it refuses our own machine
+    # the check refuses our own machine
+    monkeypatch.setattr(subscriptions, "_check_endpoint", lambda endpoint: None)
     with push_service(tmp_path) as service:
         yield service
 
@@ -54,18 +55,18 @@ class House:
         made = subscriptions.subscribe(self.record, address, phone.p256dh, text(phone.auth), name, 0.0)
         return made.id
 
-    def told(self, path: str) -> int:
+    def received(self, path: str) -> int:
         return sum(taken == f"/{path}" for taken, _, _ in self.service.taken)
 
     def look_until(self, *paths: str, looks: int = 0) -> None:
-        """Look until each of the paths got one message, and so many times more."""
+        """Look until each of the paths got a message, and this many times more."""
 
         def look() -> bool:
             self.watch.speak()
             self._notifier.look()
-            return all(self.told(path) for path in paths) and not self._notifier.is_busy
+            return all(self.received(path) for path in paths) and not self._notifier.is_busy
 
-        wait_until(look, lambda: f"told {[path for path, _, _ in self.service.taken]}")
+        wait_until(look, lambda: f"received {[path for path, _, _ in self.service.taken]}")
         for _ in range(looks):
             wait_until(look, "it is busy")
 
@@ -94,7 +95,7 @@ def test_a_phone_gets_one_message_with_the_instruction_and_the_alarm_to_acknowle
     assert (said["pot"], said["alarm"], said["urgent"]) == ("lantern", "floor-ahead", True)
     assert headers["urgency"] == "high"
     house.watch.alarms = (standing(AlarmId.FLOOR_AHEAD, axis_s(), AlarmState.ACKNOWLEDGED),)
-    wait_until(lambda: house.look_until() or house.told("anna") == 2, "its end was not told")
+    wait_until(lambda: house.look_until() or house.received("anna") == 2, "its end did not arrive")
     assert phone.read(house.service.taken[1][2])["alarm"] is None  # nothing is left to acknowledge
 
 
@@ -107,9 +108,9 @@ def test_phones_come_and_go_and_two_of_one_name_are_separate(house: House) -> No
     assert len(house.service.taken) == 2
     subscriptions.unsubscribe(house.record, second)
     house.watch.alarms = (*house.watch.alarms, standing(AlarmId.RAPID_LOSS, axis_s(), do="Stay clear"))
-    wait_until(lambda: house.look_until() or house.told("kitchen") == 2, "the first one was not told")
+    wait_until(lambda: house.look_until() or house.received("kitchen") == 2, "the first phone got nothing")
     house.look_until(looks=3)
-    assert house.told("bedside") == 1
+    assert house.received("bedside") == 1
 
 
 def test_a_phone_unknown_to_its_service_is_removed(house: House) -> None:

@@ -122,7 +122,8 @@ def test_a_refused_push_is_reported_and_no_subscription_dropped(service, record,
 
 
 def test_a_trickling_service_is_abandoned(service, record, phone, monkeypatch):
-    monkeypatch.setattr(push, "WITHIN_S", 1.0)  # each byte comes sooner than that, all of them far later
+    # each byte comes within that time, all of them take far longer
+    monkeypatch.setattr(push, "WITHIN_S", 1.0)
     service.trickles = True
     with pytest.raises(PushError):
         send(service.subscribed(record, phone), MESSAGE)
@@ -133,9 +134,9 @@ def test_an_unreachable_service_or_wrong_certificate_is_one_line(service, record
     with pytest.raises(PushError, match="Anna by localhost"):
         send(nobody, MESSAGE)
     monkeypatch.delenv("SSL_CERT_FILE")
-    with pytest.raises(PushError, match="certificate verify failed") as told:
+    with pytest.raises(PushError, match="certificate verify failed") as caught:
         send(service.subscribed(record, phone), MESSAGE)
-    assert "\n" not in str(told.value) and isinstance(told.value.__cause__, ssl.SSLError)
+    assert "\n" not in str(caught.value) and isinstance(caught.value.__cause__, ssl.SSLError)
     assert service.taken == []
 
 

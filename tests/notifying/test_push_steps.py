@@ -1,4 +1,4 @@
-"""Web Push in detail: what is kept of a phone, what is sent to it, and what each answer means."""
+"""Web Push in detail: what is kept about a phone, what is sent to it, what each answer means."""
 
 import base64
 import json
@@ -34,7 +34,7 @@ def kept(record: Path, n: int = 1, name: str = "Anna") -> Subscription:
 
 def test_the_constants_are_pinned() -> None:
     assert (push.WITHIN_S, push._MOST_BYTES) == (10.0, 3900)
-    # four hours for what wakes somebody, twelve for the rest; RFC 8292, 2: at most 24 h
+    # four hours for urgent messages, twelve for others; RFC 8292, 2: at most 24 h
     assert push.KEPT_S == {True: 14_400, False: 43_200}
     assert vapid.VALID_S == 43_200
     assert (push._DONE, push._GONE) == ((200, 201, 202), (404, 410))

@@ -52,12 +52,12 @@ class Night:
         self.alarms = {pot_id: AlarmBook() for pot_id in pots}
         self.true: dict[AlarmId, ConditionWords] = {}
         self.books = {each.name: Book() for each in recipients}
-        self.told: list[tuple[str, str, str]] = []
+        self.sent: list[tuple[str, str, str]] = []
         self.found: list[tuple[str, tuple[Due, ...]]] = []
         self.t_s = 0.0
 
     def play(self, until: str, acts: Mapping[str, Does]) -> list[tuple[str, str, str]]:
-        """Pass the night; acts: what people do and what happens. Return who was notified when."""
+        """Run the night, and return who was notified when. acts: what happens and what people do."""
         due_acts = sorted((at_s(clock), act) for clock, act in acts.items())
         while self.t_s < at_s(until):
             while due_acts and due_acts[0][0] <= self.t_s:
@@ -67,7 +67,7 @@ class Night:
                 book.update(self.t_s, START_UTC_S + self.t_s, conditions)
             self.look()
             self.t_s += self.step_s
-        return self.told
+        return self.sent
 
     def now(self) -> Situation:
         standing = {pot_id: book.standing() for pot_id, book in self.alarms.items()}
@@ -81,9 +81,9 @@ class Night:
             gone = self.away.get(each.name)
             if not found or (gone and at_s(gone[0]) <= self.t_s < at_s(gone[1])):
                 continue
-            self.books[each.name] = book.with_told(found, self.t_s)
+            self.books[each.name] = book.with_sent(found, self.t_s)
             self.found.append((each.name, found))
-            self.told.append((clock_of(self.t_s), each.name, compose(found, now, UTC, None).title))
+            self.sent.append((clock_of(self.t_s), each.name, compose(found, now, UTC, None).title))
 
 
 def at_s(clock: str) -> float:
@@ -95,8 +95,8 @@ def clock_of(t_s: float) -> str:
     return f"{datetime.fromtimestamp(START_UTC_S + t_s, UTC):%H:%M}"
 
 
-def raises(**told: ConditionWords) -> Does:
-    conditions = {AlarmId(name.replace("_", "-")): say for name, say in told.items()}
+def raises(**words: ConditionWords) -> Does:
+    conditions = {AlarmId(name.replace("_", "-")): say for name, say in words.items()}
     return lambda night: night.true.update(conditions)
 
 
@@ -125,7 +125,7 @@ def shelves(alarm: AlarmId, duration_s: float) -> Does:
 
 
 acknowledges = sees()
-TOLD = "lantern: Top up to 60.0 psi"
+TITLE = "lantern: Top up to 60.0 psi"
 SEEN = "lantern: leak: floor ahead (acknowledged)"
 
 
@@ -133,15 +133,15 @@ def test_a_night_without_an_answer_until_somebody_acts() -> None:
     """The steps are those of the alarm book: 10, 20, 40, then every 60 minutes."""
     night = Night(ANNA, BEN)
     assert night.play("06:30", {"01:59": raises(floor_ahead=TOP_UP), "05:00": acknowledges}) == [
-        ("01:59", "Anna", TOLD),  # half a minute after it became true
-        ("02:09", "Anna", TOLD),
-        ("02:14", "Ben", TOLD),  # nobody has acknowledged it for 15 min
-        ("02:29", "Anna", TOLD),
-        ("02:29", "Ben", TOLD),
-        ("03:09", "Anna", TOLD),
-        ("03:09", "Ben", TOLD),
-        ("04:09", "Anna", TOLD),
-        ("04:09", "Ben", TOLD),
+        ("01:59", "Anna", TITLE),  # half a minute after it became true
+        ("02:09", "Anna", TITLE),
+        ("02:14", "Ben", TITLE),  # nobody has acknowledged it for 15 min
+        ("02:29", "Anna", TITLE),
+        ("02:29", "Ben", TITLE),
+        ("03:09", "Anna", TITLE),
+        ("03:09", "Ben", TITLE),
+        ("04:09", "Anna", TITLE),
+        ("04:09", "Ben", TITLE),
         ("05:00", "Anna", SEEN),
         ("05:00", "Ben", SEEN),
     ]
@@ -150,7 +150,7 @@ def test_a_night_without_an_answer_until_somebody_acts() -> None:
 def test_the_second_person_gets_nothing_acknowledged_in_time() -> None:
     night = Night(ANNA, BEN)
     assert night.play("06:00", {"02:00": raises(floor_ahead=TOP_UP), "02:05": acknowledges}) == [
-        ("02:00", "Anna", TOLD),
+        ("02:00", "Anna", TITLE),
         ("02:05", "Anna", SEEN),
     ]
 
@@ -159,7 +159,7 @@ def test_the_end_of_an_alarm_is_sent_once_and_only_to_those_who_got_it() -> None
     night = Night(ANNA, BEN)
     acts = {"02:00": raises(floor_ahead=TOP_UP), "02:05": ends(FLOOR), "03:00": acknowledges}
     assert night.play("06:00", acts) == [
-        ("02:00", "Anna", TOLD),
+        ("02:00", "Anna", TITLE),
         # about to return when the first repeat is due: its end is sent next, after the off-delay
         ("02:15", "Anna", "lantern: leak: floor ahead (cleared, not acknowledged)"),
     ]
@@ -169,7 +169,7 @@ def test_low_alarms_wait_for_the_morning_and_high_ones_do_not() -> None:
     night = Night(ANNA)
     acts = {"23:00": raises(leak=LOOK), "03:00": raises(pressure_sensor=TOP_UP), "03:01": sees(SENSOR)}
     assert night.play("07:05", acts) == [
-        ("03:00", "Anna", TOLD),
+        ("03:00", "Anna", TITLE),
         ("03:01", "Anna", "lantern: pressure unknown (acknowledged)"),
         ("07:00", "Anna", f"lantern: {LOOK.do}"),
     ]
@@ -183,17 +183,17 @@ def test_shelving_is_announced_and_so_is_its_end() -> None:
     night = Night(ANNA)
     acts = {"02:00": raises(floor_ahead=TOP_UP), "02:05": shelves(FLOOR, 900.0)}
     assert night.play("02:25", acts) == [
-        ("02:00", "Anna", TOLD),
+        ("02:00", "Anna", TITLE),
         ("02:05", "Anna", "lantern: leak: floor ahead (shelved)"),
-        ("02:20", "Anna", TOLD),
+        ("02:20", "Anna", TITLE),
     ]
 
 
 def test_alarms_raised_together_make_one_message() -> None:
     night = Night(ANNA, pots=("lantern", "mast"))
-    told = night.play("02:05", {"02:00": raises(pressure_sensor=TOP_UP, record_failing=LOOK)})
-    assert [title for _, _, title in told] == [
-        f"{TOLD} (and 1 more)",  # both pots' sensors after 15 s, the record after 30 s
+    sent = night.play("02:05", {"02:00": raises(pressure_sensor=TOP_UP, record_failing=LOOK)})
+    assert [title for _, _, title in sent] == [
+        f"{TITLE} (and 1 more)",  # both pots' sensors after 15 s, the record after 30 s
         f"lantern: {LOOK.do} (and 1 more)",
     ]
 
@@ -201,8 +201,8 @@ def test_alarms_raised_together_make_one_message() -> None:
 def test_a_repeat_is_not_sent_to_somebody_just_notified() -> None:
     """A target that was away gets it when it is back, and not again with the next repeat right after."""
     night = Night(ANNA, away={"Anna": ("02:00", "02:28")})
-    told = night.play("04:00", {"01:59": raises(floor_ahead=TOP_UP)})
-    assert [clock for clock, _, _ in told] == ["01:59", "02:28", "03:09"]
+    sent = night.play("04:00", {"01:59": raises(floor_ahead=TOP_UP)})
+    assert [clock for clock, _, _ in sent] == ["01:59", "02:28", "03:09"]
 
 
 def test_an_undelivered_alarm_acknowledged_meanwhile_is_not_sent() -> None:
@@ -231,7 +231,7 @@ def kinds(recipient: Recipient, book: Book, t_s: float, *alarms: StandingAlarm) 
 def test_a_test_reaches_everybody_once(recipient: Recipient) -> None:
     alarm = standing(TEST)
     assert kinds(recipient, Book(), 0.0, alarm) == [NoticeKind.TEST]
-    book = Book().with_told([Due("lantern", alarm, NoticeKind.TEST)], 0.0)
+    book = Book().with_sent([Due("lantern", alarm, NoticeKind.TEST)], 0.0)
     assert kinds(recipient, book, 50.0, alarm) == []
     over = Situation(61.0, None, {"lantern": (standing(TEST, AlarmState.RETURNED),)})
     assert due(recipient, book.at(over), over) == ()
@@ -239,7 +239,7 @@ def test_a_test_reaches_everybody_once(recipient: Recipient) -> None:
 
 
 def test_nothing_is_sent_about_an_unknown_pot() -> None:
-    book = Book().with_told([Due("lantern", standing(FLOOR), NoticeKind.RAISED)], 0.0)
+    book = Book().with_sent([Due("lantern", standing(FLOOR), NoticeKind.RAISED)], 0.0)
     assert due(ANNA, book, Situation(9000.0, None, {})) == ()
     assert due(ANNA, book, Situation(9000.0, None, {THE_WATCH: ()})) == ()
     assert [each.kind for each in due(ANNA, book, Situation(9000.0, None, {"lantern": ()}))] == [
@@ -248,7 +248,7 @@ def test_nothing_is_sent_about_an_unknown_pot() -> None:
 
 
 def test_an_alarm_found_again_after_a_restart_is_not_sent_again() -> None:
-    book = Book().with_told([Due("lantern", standing(AlarmId.RECORD_FAILING), NoticeKind.RAISED)], 0.0)
+    book = Book().with_sent([Due("lantern", standing(AlarmId.RECORD_FAILING), NoticeKind.RAISED)], 0.0)
     again = standing(AlarmId.RECORD_FAILING, since_s=60.0, announced_s=60.0)
     assert kinds(ANNA, book, 60.0, again) == []
     later = standing(AlarmId.RECORD_FAILING, since_s=REMINDED_S, announced_s=REMINDED_S)
@@ -257,7 +257,7 @@ def test_an_alarm_found_again_after_a_restart_is_not_sent_again() -> None:
 
 def test_a_restarted_axis_hides_no_alarm() -> None:
     """A damaged record is moved away: its axis restarts, far below what was sent."""
-    book = Book().with_told([Due("lantern", standing(FLOOR, since_s=90_000.0), NoticeKind.RAISED)], 90_000.0)
+    book = Book().with_sent([Due("lantern", standing(FLOOR, since_s=90_000.0), NoticeKind.RAISED)], 90_000.0)
     now = Situation(500.0, None, {"lantern": (standing(FLOOR, since_s=490.0),)})
     assert [each.kind for each in due(ANNA, book.at(now), now)] == [NoticeKind.RAISED]
 
@@ -282,7 +282,7 @@ HIGH = [alarm for alarm, rule in RULES.items() if rule.priority is Priority.HIGH
     away=st.tuples(st.integers(0, 300), st.integers(0, 120)),
 )
 def test_whatever_happens_everybody_gets_high_alarms_and_nobody_is_flooded(acts, away) -> None:
-    """Five hours of anything, with the target away for up to two of them."""
+    """Five hours of random events, with the target unreachable for up to two of them."""
     gone, back = away[0] * 60.0, (away[0] + away[1]) * 60.0
     everybody = Recipient("Anna", EVERYTHING)
     night = Night(everybody, step_s=30.0)
@@ -313,14 +313,14 @@ def test_whatever_happens_everybody_gets_high_alarms_and_nobody_is_flooded(acts,
                     before[each.alarm] = announced
                     raised_at.append(night.t_s)
         if found and not gone <= night.t_s < back:
-            night.books["Anna"] = known.with_told(found, night.t_s)
+            night.books["Anna"] = known.with_sent(found, night.t_s)
             sent.append(night.t_s)
             if any(each.kind is NoticeKind.CHANGED for each in found):
                 notices.append(night.t_s)
         if not gone <= night.t_s < back:
             unseen = {each.alarm for each in book.standing() if each.state is AlarmState.UNACKNOWLEDGED}
-            told = {alarm for _, alarm in night.books["Anna"].marks}
-            assert unseen <= told
+            known = {alarm for _, alarm in night.books["Anna"].marks}
+            assert unseen <= known
         night.t_s += night.step_s
     # a message is an announcement of the watch, a notice, or the one after an outage of the target
     assert len(sent) <= len(raised_at) + len(notices) + 1
@@ -334,7 +334,7 @@ def test_a_person_who_wants_only_high_alarms_gets_no_others() -> None:
 
 
 def test_the_most_urgent_comes_first_whatever_the_pot() -> None:
-    book = Book().with_told([Due("lantern", standing(SENSOR), NoticeKind.RAISED)], 0.0)
+    book = Book().with_sent([Due("lantern", standing(SENSOR), NoticeKind.RAISED)], 0.0)
     pots = {"lantern": (standing(LEAK, since_s=50.0),), "mast": (standing(FLOOR, since_s=50.0),)}
     found = due(Recipient("Cem", EVERYTHING), book, Situation(50.0, None, pots))
     assert [(each.alarm.alarm, each.kind) for each in found] == [
@@ -345,7 +345,7 @@ def test_the_most_urgent_comes_first_whatever_the_pot() -> None:
 
 
 def test_a_finished_test_leaves_nothing_behind() -> None:
-    book = Book().with_told([Due("lantern", standing(TEST), NoticeKind.TEST)], 0.0)
+    book = Book().with_sent([Due("lantern", standing(TEST), NoticeKind.TEST)], 0.0)
     assert book.at(Situation(10.0, None, {"lantern": (standing(TEST),)})) == book
     assert book.at(Situation(10.0, None, {})) == book  # the watch is silent for a moment
     assert book.at(Situation(90.0, None, {"lantern": ()})) == Book()
@@ -353,6 +353,6 @@ def test_a_finished_test_leaves_nothing_behind() -> None:
 
 def test_a_slightly_early_wake_up_sends_nothing_twice() -> None:
     """Now is the watch's last reading: after a slow one it is a moment before the last look."""
-    book = Book().with_told([Due("lantern", standing(FLOOR), NoticeKind.RAISED)], 100.0)
+    book = Book().with_sent([Due("lantern", standing(FLOOR), NoticeKind.RAISED)], 100.0)
     before = Situation(97.0, None, {"lantern": (standing(FLOOR),)})
     assert due(ANNA, book.at(before), before) == ()

@@ -21,7 +21,7 @@ from potvigil.model.events import Priority
 from potvigil.notifying.apprise_target import AddressError, apprise_send, without_secrets
 from potvigil.notifying.line import Line
 from potvigil.notifying.message import Notification, SendError
-from potvigil.notifying.targets import TargetError, beats, open_targets
+from potvigil.notifying.targets import TargetError, heartbeat_urls, open_targets
 from potvigil.settings.loading import load_text
 
 SMALLEST = (Path(__file__).parents[2] / "config" / "smallest.yaml").read_text(encoding="utf-8")
@@ -43,7 +43,7 @@ def test_a_mail_has_title_body_link_and_importance(mail: Mailbox) -> None:
     assert (high["Importance"], low["Importance"]) == ("high", None)
 
 
-def test_a_phone_service_is_told_how_urgent_it_is(at: Phone) -> None:
+def test_a_phone_service_gets_the_urgency(at: Phone) -> None:
     send = apprise_send(at.url("ntfy", "lens-night"))
     send(HIGH)
     send(LOW)
@@ -62,7 +62,7 @@ def test_an_address_with_a_priority_of_its_own_keeps_it(at: Phone) -> None:
 
 
 def test_gotify_gets_its_highest_priority(at: Phone) -> None:
-    """gotify.net/docs: priority is a number, 8 and more are the ones that sound."""
+    """gotify.net/docs: priority is a number; from 8 on it makes a sound."""
     send = apprise_send(at.url("gotify", "a-token"))
     send(HIGH)
     send(LOW)
@@ -204,9 +204,9 @@ def test_a_file_without_an_address_is_reported_in_one_line(tmp_path, content: st
         file.write_text(content)
     with pytest.raises(TargetError) as caught:
         opened(f"    - {{name: Anna, url_file: {file}}}\n")
-    told = str(caught.value)
-    assert told.startswith("notify.targets[0].url_file") and said in told and "\n" not in told
-    assert "hush-hush" not in told
+    reason = str(caught.value)
+    assert reason.startswith("notify.targets[0].url_file") and said in reason and "\n" not in reason
+    assert "hush-hush" not in reason
 
 
 def test_a_heartbeat_address_is_read_the_same_way(tmp_path) -> None:
@@ -214,7 +214,7 @@ def test_a_heartbeat_address_is_read_the_same_way(tmp_path) -> None:
     file.write_text("https://beat.example/hush\n")
     heartbeat = load_text(f"{SMALLEST}heartbeat: {{url_file: {file}}}\n", "workshop.yaml").heartbeat
     assert heartbeat is not None
-    assert beats(heartbeat) == ("https://beat.example/hush", None)
+    assert heartbeat_urls(heartbeat) == ("https://beat.example/hush", None)
 
 
 def test_a_sent_message_is_valid_json(at: Phone) -> None:

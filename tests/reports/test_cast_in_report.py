@@ -1,4 +1,4 @@
-"""How the cast came out, and its pictures, in report and health; both on a dark page as on paper."""
+"""The cast's outcome and pictures in report and health, on a dark page and on paper."""
 
 import base64
 import re
@@ -20,12 +20,12 @@ from printed_page import Page
 
 
 @pytest.fixture(scope="module")
-def told():
+def data():
     return made_night()
 
 
 def photo(turned: int = 1, kind: str = "JPEG") -> bytes:
-    """Return a picture 1400 x 700, its left half black, with what a camera adds. turned: see TIFF 6.0."""
+    """Return a 1400 x 700 picture, left half black, with a camera's metadata. turned: see TIFF 6.0."""
     picture = Image.new("RGB", (1400, 700), "white")
     picture.paste("black", (0, 0, 700, 700))
     exif = Image.Exif()
@@ -40,9 +40,9 @@ def seen(uri: str) -> Image.Image:
     return Image.open(BytesIO(base64.b64decode(uri.partition(",")[2])))
 
 
-def of(told, outcome: str = "", **more):
-    details = {**told.row.details, Detail.OUTCOME: outcome}
-    return replace(told, row=replace(told.row, details=details), **more)
+def of(data, outcome: str = "", **more):
+    details = {**data.row.details, Detail.OUTCOME: outcome}
+    return replace(data, row=replace(data.row, details=details), **more)
 
 
 @pytest.mark.parametrize(
@@ -53,49 +53,49 @@ def of(told, outcome: str = "", **more):
         ("flawed: bubbles <b>", "■ The cast is flawed: bubbles <b>."),
     ],
 )
-def test_the_report_says_how_the_cast_came_out(told, outcome, said):
-    assert said in Page(report_html(of(told, outcome))).text
+def test_the_report_says_how_the_cast_came_out(data, outcome, said):
+    assert said in Page(report_html(of(data, outcome))).text
 
 
-def test_a_cast_that_nobody_looked_at_is_not_mentioned(told):
-    assert "The cast is" not in Page(report_html(of(told))).text
+def test_a_cast_without_an_outcome_is_not_mentioned(data):
+    assert "The cast is" not in Page(report_html(of(data))).text
 
 
-def test_pictures_are_smaller_upright_and_without_camera_data(told):
-    html = report_html(of(told, pictures=(("rim.jpg", photo()), ("broken.jpg", b"\xff\xd8\xff no more"))))
+def test_pictures_are_smaller_upright_and_without_camera_data(data):
+    html = report_html(of(data, pictures=(("rim.jpg", photo()), ("broken.jpg", b"\xff\xd8\xff no more"))))
     (uri,) = re.findall(r'<img src="(data:image/jpeg;base64,[^"]+)" alt="Picture of the cast: rim.jpg"', html)
     picture = seen(uri)
     assert max(picture.size) == 1000 and not picture.getexif()
     assert len(uri) < 60_000
-    turned = seen(as_data_uri(photo(turned=6)))  # 6: the camera was held a quarter turned
+    turned = seen(as_data_uri(photo(turned=6)))  # 6: the camera was turned by a quarter
     assert turned.size == (500, 1000)
     assert turned.getpixel((250, 10))[0] < 40 < 200 < turned.getpixel((250, 990))[0]
 
 
-def test_a_picture_larger_than_memory_or_none_at_all_is_left_out(monkeypatch):
+def test_a_huge_or_invalid_picture_is_left_out(monkeypatch):
     assert as_data_uri(b"") is None
     assert as_data_uri(b"GIF89a") is None
-    monkeypatch.setattr("potvigil.reports.pictures._MOST_POINTS", 1000)
+    monkeypatch.setattr("potvigil.reports.pictures._MOST_PIXELS", 1000)
     assert as_data_uri(photo()) is None
 
 
 @pytest.mark.parametrize("kind", ["PNG", "WEBP"])
-def test_other_kinds_become_jpeg_on_white(kind):
+def test_other_formats_become_jpeg_on_white(kind):
     clear = Image.new("RGBA", (20, 20), (255, 0, 0, 0))
     file = BytesIO()
     clear.save(file, kind)
     assert min(seen(as_data_uri(file.getvalue())).getpixel((10, 10))) > 250
 
 
-def test_a_picture_is_printed_too(told):
-    with_it = pdf_of(report_html(of(told, pictures=(("rim.jpg", photo()),))))
+def test_a_picture_is_printed_too(data):
+    with_it = pdf_of(report_html(of(data, pictures=(("rim.jpg", photo()),))))
     assert b"/Subtype /Image" in with_it
-    assert b"/Subtype /Image" not in pdf_of(report_html(of(told)))
+    assert b"/Subtype /Image" not in pdf_of(report_html(of(data)))
 
 
-def test_every_colour_of_a_chart_has_one_for_the_dark(told):
-    """A colour that nobody thought of would be dark on dark."""
-    report = report_html(told)
+def test_every_chart_colour_has_a_dark_counterpart(data):
+    """A colour left out would be dark on dark."""
+    report = report_html(data)
     styles = re.findall(r'style="([^"]*)"', "".join(re.findall(r"<svg.*?</svg>", report, re.DOTALL)))
     used = {
         part.strip() for style in styles for part in style.split(";") if "#" in part and "url" not in part
@@ -107,11 +107,11 @@ def test_every_colour_of_a_chart_has_one_for_the_dark(told):
     assert "prefers-color-scheme: dark" in report
 
 
-def test_an_alarmed_leak_lies_within_its_panel_however_short_it_was(told):
-    """The last minutes of a night that leak: too few to matter to a share of all, and what is alarmed of."""
+def test_an_established_leak_lies_within_its_panel_however_short(data):
+    """A leak in the last minutes of a night: too short to move a quantile, but it raised the alarm."""
     unit = PRESSURE_UNITS_PA["psi"] / SECONDS_PER_HOUR
-    quiet = [replace(each, leak_established=False) for each in told.traces]
-    rate = next(each.leak_pa_per_s for each in told.traces if each.leak_pa_per_s is not None)
+    quiet = [replace(each, leak_established=False) for each in data.traces]
+    rate = next(each.leak_pa_per_s for each in data.traces if each.leak_pa_per_s is not None)
     jump = replace(rate, value=40.0 * unit, low=39.0 * unit, high=41.0 * unit)
     last = replace(quiet[-1], leak_established=True, leak_pa_per_s=jump)
-    assert rate_limits(replace(told, traces=(*quiet[:-1], last)), unit)[1] > 40.0
+    assert rate_limits(replace(data, traces=(*quiet[:-1], last)), unit)[1] > 40.0

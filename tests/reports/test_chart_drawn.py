@@ -1,4 +1,4 @@
-"""A batch's chart measured on the drawing: every line, mark and name where the batch's figures put it."""
+"""A batch's chart measured on the drawing: every line, mark and name is where the figures put it."""
 
 import re
 from dataclasses import replace
@@ -44,7 +44,7 @@ def hours(t_s: float) -> float:
 
 
 def line_of(axis, colour: str, weight: float):
-    """Return a curve of that colour and weight: hours and values."""
+    """Return hours and values of the curve of that colour and weight."""
     (line,) = [
         each
         for each in axis.lines
@@ -56,7 +56,7 @@ def line_of(axis, colour: str, weight: float):
 # --- the pressure
 
 
-def test_every_reading_is_drawn_at_its_hour_and_pressure_and_silence_as_a_gap() -> None:
+def test_every_reading_is_drawn_in_place_and_silence_is_a_gap() -> None:
     x, y = line_of(PRESSURE, READ, 1.0)
     assert x == pytest.approx([hours(t_s) for t_s, _ in NIGHT.gauge])
     known = [np.nan if pa is None else pa / PSI for _, pa in NIGHT.gauge]
@@ -64,7 +64,7 @@ def test_every_reading_is_drawn_at_its_hour_and_pressure_and_silence_as_a_gap() 
     assert np.isnan(y).sum() == 12
 
 
-def test_the_corrected_pressure_is_the_broader_line_below_it() -> None:
+def test_the_corrected_pressure_is_a_broader_line_drawn_beneath() -> None:
     x, y = line_of(PRESSURE, CORRECTED, 2.4)
     assert x == pytest.approx([hours(each.t_s) for each in NIGHT.traces])
     assert y[-1] == pytest.approx(60.0 - 4.0 * (NIGHT.traces[-1].t_s - 700.0) / 36_000.0)
@@ -76,8 +76,8 @@ def test_the_corrected_pressure_is_the_broader_line_below_it() -> None:
 @pytest.mark.parametrize(
     ("changes", "low_psi", "high_psi"),
     [
-        ({}, 45.0, 60.0),  # the fill and the vent are no part of it
-        ({"traces": ()}, 0.0, 60.0),  # never shut: all that was read
+        ({}, 45.0, 60.0),  # without fill and vent
+        ({"traces": ()}, 0.0, 60.0),  # never shut: all readings
         ({"traces": (trace(200.0, gauge_pa=75 * PSI), trace(260.0, gauge_pa=30 * PSI))}, 30.0, 75.0),
         ({"traces": (trace(200.0, gauge_pa=30 * PSI, stage=Stage.FILLING),)}, 0.0, 60.0),
         ({"traces": (), "gauge": ()}, 45.0, 60.0),
@@ -98,7 +98,7 @@ def test_floor_and_working_pressure_are_drawn_and_named_at_their_heights() -> No
         assert box.x0 > PRESSURE.bbox.x1
 
 
-def test_lines_are_named_beside_the_height_they_have_at_the_end_of_the_hold() -> None:
+def test_lines_are_named_at_their_height_at_the_end_of_the_hold() -> None:
     corrected_psi = 60.0 - 4.0 * 35_400.0 / 36_000.0
     for words, psi in (("gauge", 54.0), ("corrected for\ntemperature", corrected_psi)):
         (text,) = [text for text, _ in texts(DRAWN) if text.get_text() == words]
@@ -106,7 +106,7 @@ def test_lines_are_named_beside_the_height_they_have_at_the_end_of_the_hold() ->
         assert text.xy == (1.0, pytest.approx((psi - low) / (high - low), abs=0.01))
 
 
-def test_a_silence_is_shaded_from_its_first_to_its_last_second_and_named_where_there_is_room() -> None:
+def test_a_silence_is_shaded_and_named_where_there_is_room() -> None:
     (shade,) = [each for each in PRESSURE.patches if each.get_x() > 0.0]
     assert shade.get_x() == pytest.approx(hours(20_000.0))
     assert shade.get_x() + shade.get_width() == pytest.approx(hours(21_200.0))
@@ -119,10 +119,10 @@ def test_a_silence_is_shaded_from_its_first_to_its_last_second_and_named_where_t
     assert axis.bbox.y0 < box.y0 and box.y1 < axis.bbox.y1
 
 
-# --- the stages beneath it
+# --- the stages below it
 
 
-def test_each_stage_has_its_stretch_of_the_strip_and_its_name_in_the_middle() -> None:
+def test_each_stage_has_its_part_of_the_strip_and_a_centred_name() -> None:
     strip = [each.get_paths()[0].get_extents() for each in PRESSURE.collections]
     ends_s = [*STAGES.values(), 36_500.0]
     assert [(box.x0, box.x1) for box in strip] == [
@@ -136,7 +136,7 @@ def test_each_stage_has_its_stretch_of_the_strip_and_its_name_in_the_middle() ->
     assert "filling" not in said(DRAWN)  # nine minutes are narrower than the word
 
 
-def test_the_strip_lies_beneath_the_pressure_and_above_the_next_panel() -> None:
+def test_the_strip_lies_between_the_pressure_and_the_next_panel() -> None:
     foot, top = PRESSURE.collections[0].get_paths()[0].get_extents().intervaly
     high = PRESSURE.bbox.height
     assert top == pytest.approx(0.0, abs=0.02) and top < 0.0
@@ -146,7 +146,7 @@ def test_the_strip_lies_beneath_the_pressure_and_above_the_next_panel() -> None:
     assert PRESSURE.bbox.y0 + foot * high > LEAK.bbox.y1
 
 
-def test_a_stage_is_cut_where_the_batch_begins_and_ends_and_an_open_pot_has_none() -> None:
+def test_stages_are_clipped_to_the_batch_and_an_open_pot_has_none() -> None:
     entered = ((0.0, Stage.HOLDING), (3700.0, Stage.OPEN), (7300.0, Stage.FILLING), (90_000.0, Stage.OPEN))
     figure = batch_figure(made_night(events=tuple(StageEvent(t_s, None, stage) for t_s, stage in entered)))
     strip = [each.get_paths()[0].get_extents() for each in figure.axes[0].collections]
@@ -179,7 +179,7 @@ def test_the_estimate_is_drawn_with_its_band_and_broader_once_it_is_established(
     assert box.x0 == pytest.approx(hours(first_s))
 
 
-def test_no_leak_is_a_line_at_nothing_and_both_lines_are_named() -> None:
+def test_no_leak_is_a_named_line_at_zero() -> None:
     assert [line.get_ydata()[0] for line in LEAK.lines if list(line.get_xdata()) == [0, 1]] == [0.0]
     low, high = LEAK.get_ylim()
     for words, rate in (("no leak", 0.0), ("estimate", 0.5)):
@@ -188,7 +188,7 @@ def test_no_leak_is_a_line_at_nothing_and_both_lines_are_named() -> None:
 
 
 @pytest.mark.parametrize(("onset_h", "side"), [(1.0, "left"), (8.0, "right")])
-def test_when_a_leak_began_is_marked_with_its_interval_and_said_where_there_is_room(onset_h, side) -> None:
+def test_the_onset_of_a_leak_is_marked_with_its_interval_and_named(onset_h, side) -> None:
     at_s = 100.0 + 3600.0 * onset_h
     leak = replace(NIGHT.summary.leak, onset_s=Interval(at_s, at_s - 600.0, at_s + 900.0))
     figure = batch_figure(made_night(summary=replace(NIGHT.summary, leak=leak)))
@@ -207,7 +207,7 @@ def test_when_a_leak_began_is_marked_with_its_interval_and_said_where_there_is_r
 
 
 @pytest.mark.parametrize("leak", [None, replace(NO_DETAILS.leak, established=False)])
-def test_a_leak_that_was_not_established_is_said_not_to_be(leak) -> None:
+def test_an_unestablished_leak_is_labelled_as_such(leak) -> None:
     figure = batch_figure(made_night(summary=replace(NIGHT.summary, leak=leak)))
     box, axis = box_of(figure, "no leak established"), figure.axes[1]
     assert (box.x0 + box.x1) / 2.0 == pytest.approx((axis.bbox.x0 + axis.bbox.x1) / 2.0, abs=1.0)
@@ -222,7 +222,7 @@ def test_a_leak_that_was_not_established_is_said_not_to_be(leak) -> None:
     ]
 
 
-def test_panels_without_anything_to_draw_are_left_out() -> None:
+def test_panels_without_data_are_left_out() -> None:
     bare = replace(NIGHT.traces[0], room_k=None, wall_k=None, gas_k=None, leak_pa_per_s=None)
     figure = batch_figure(made_night(traces=(bare,)))
     assert len(figure.axes) == 1
@@ -259,7 +259,7 @@ def test_the_lines_of_thermometers_differ_in_weight_or_dash() -> None:
     assert len({repr(look) for look in looks}) == 4
 
 
-def test_the_heat_of_the_fill_does_not_count_in_the_panel_of_temperatures() -> None:
+def test_the_heat_of_the_fill_does_not_widen_the_temperature_panel() -> None:
     rows = [trace(2000.0 + 100.0 * i, gas_k=293.15 + 0.01 * i) for i in range(300)]
     hot = [trace(100.0 + share * 36_400.0, gas_k=368.15) for share in (0.01, 0.02, 0.0299)]
     low, high = batch_figure(made_night(traces=(*hot, *rows))).axes[2].get_ylim()
@@ -270,7 +270,7 @@ def test_the_heat_of_the_fill_does_not_count_in_the_panel_of_temperatures() -> N
 # --- marks through all panels
 
 
-def test_marks_run_through_all_panels_at_their_moments_the_alarms_heaviest() -> None:
+def test_marks_cross_all_panels_and_alarms_are_heaviest() -> None:
     expected = [
         (hours(7300.0), ALARM, 1.3),
         (hours(10_900.0), QUIET, 0.9),  # gel
@@ -283,7 +283,7 @@ def test_marks_run_through_all_panels_at_their_moments_the_alarms_heaviest() -> 
         assert vertical(axis) == [(pytest.approx(x), colour, width) for x, colour, width in expected]
 
 
-def test_marks_are_named_by_the_words_of_the_alarm_and_the_clock_beside_their_lines() -> None:
+def test_marks_are_named_by_alarm_and_time_beside_their_lines() -> None:
     names = {
         "△ leak 00:00": 7300.0,
         "gel 01:00": 10_900.0,
@@ -300,7 +300,7 @@ def test_marks_are_named_by_the_words_of_the_alarm_and_the_clock_beside_their_li
         assert above == pytest.approx(round(above), abs=0.25) and round(above) >= 0
 
 
-def test_only_a_name_above_the_lowest_row_has_a_leader_up_to_it() -> None:
+def test_only_names_above_the_lowest_row_have_a_leader() -> None:
     close = tuple(
         alarm(7300.0 + 60.0 * i, which) for i, which in enumerate((AlarmId.LEAK, AlarmId.RAPID_LOSS))
     )
@@ -351,7 +351,7 @@ def report_of(alarms, end_s, cure_s, gel_s, units):
 
 
 @pytest.mark.parametrize("seed", range(6))
-def test_every_text_lies_on_the_sheet_and_no_name_on_another(seed) -> None:
+def test_all_text_is_on_the_sheet_and_no_names_overlap(seed) -> None:
     random = Random(seed)
     alarms = [random.uniform(200.0, 36_000.0) for _ in range(seed % 4)]
     end_s, gel_s = random.choice([36_500.0, 80_000.0, 200_000.0]), random.choice([None, 8000.0, 30_000.0])
@@ -370,7 +370,7 @@ def test_every_text_lies_on_the_sheet_and_no_name_on_another(seed) -> None:
 
 
 @pytest.mark.parametrize(("end_s", "foot_in"), [(36_500.0, 0.36), (90_000.0, 0.48)])
-def test_the_sheet_wastes_no_paper_above_its_names_or_below_its_hours(end_s, foot_in) -> None:
+def test_the_sheet_has_no_blank_margin_at_top_or_bottom(end_s, foot_in) -> None:
     figure = batch_figure(report_of([5000.0, 5100.0], end_s, 30_000.0, None, "psi"))
     assert figure.axes[-1].bbox.y0 / 72.0 == pytest.approx(foot_in)
     names = [box for text, box in texts(figure) if re.match(r"[▲△]", text.get_text())]
@@ -379,7 +379,7 @@ def test_the_sheet_wastes_no_paper_above_its_names_or_below_its_hours(end_s, foo
     assert 0.0 <= free < 0.155 * 72.0
 
 
-def test_values_have_round_ticks_and_few_of_them() -> None:
+def test_value_axes_have_few_round_ticks() -> None:
     for axis, most in ((PRESSURE, 7), (LEAK, 5), (WARMTH, 5)):
         low, high = axis.get_ylim()
         ticks = [tick for tick in axis.get_yticks() if low <= tick <= high]
@@ -390,7 +390,7 @@ def test_values_have_round_ticks_and_few_of_them() -> None:
         ) in (2.0, 5.0)
 
 
-def test_the_hours_stand_below_the_last_panel_alone() -> None:
+def test_only_the_last_panel_shows_the_hours() -> None:
     for axis in DRAWN.axes[:-1]:
         assert {label.get_text() for label in axis.get_xticklabels()} == {""}
     labels = [label.get_text() for label in WARMTH.get_xticklabels()]
@@ -402,8 +402,8 @@ def test_the_hours_stand_below_the_last_panel_alone() -> None:
 
 
 @pytest.mark.parametrize("width_in", [WIDE_IN, NARROW_IN])
-def test_in_the_svg_each_mark_lies_where_the_ticks_say_it_is(width_in) -> None:
-    """The file read as XML, and its axis inverted by two of its ticks: SVG 1.1, chapters 8 and 10."""
+def test_each_mark_in_the_svg_lies_where_the_ticks_put_it(width_in) -> None:
+    """Reads the file as XML and inverts its axis by two ticks: SVG 1.1, chapters 8 and 10."""
     svg = chart_svg(NIGHT, width_in)
     root = ElementTree.fromstring(svg)
     space = {"s": "http://www.w3.org/2000/svg"}

@@ -1,4 +1,4 @@
-"""What a batch's chart is made of, without drawing it: hours, marks and their names, limits, points."""
+"""The parts of a batch's chart, without drawing it: hours, marks and their names, limits, points."""
 
 import math
 from dataclasses import replace
@@ -28,10 +28,10 @@ from potvigil.reports.charts.chart_data import (
     BUCKETS,
     last_value,
     rate_limits,
+    temperature_limits,
     temperatures_of,
+    thermometer_gaps,
     thinned,
-    unseen_heat,
-    warmth_limits,
 )
 from potvigil.reports.charts.chart_style import (
     ALARM,
@@ -41,7 +41,7 @@ from potvigil.reports.charts.chart_style import (
     LETTER,
     QUIET,
     dark_rules,
-    to_stand_in_a_page,
+    for_inlining,
     width_of,
 )
 from potvigil.reports.charts.drawing import apart
@@ -60,18 +60,18 @@ def axis(is_wide: bool = True, hours: float = 10.0, **changes: object) -> TimeAx
 # --- the hours
 
 
-def test_hours_count_from_the_start_and_lie_between_the_margins() -> None:
+def test_hours_count_from_the_start_between_the_margins() -> None:
     across = axis(hours=10.0)
     assert (across.hours(100.0), across.hours(3700.0), across.end_h) == (0.0, 1.0, 10.0)
     assert across.inches(10.0) == pytest.approx(7.1 - 0.46 - 1.02)
     assert across.hours_of(across.inches(3.5)) == pytest.approx(3.5)
     assert axis(False).inches(10.0) == pytest.approx(3.6 - 0.46 - 0.84)
-    assert axis(hours=0.0).end_h == 0.02  # nothing is drawn on no width
+    assert axis(hours=0.0).end_h == 0.02  # no width, nothing drawn
 
 
 @given(st.floats(0.3, 400.0), st.booleans(), st.integers(0, 86_399))
 @settings(max_examples=100, deadline=None)
-def test_ticks_are_whole_steps_of_the_clock_as_many_as_have_room(hours, is_wide, begins_s) -> None:
+def test_ticks_are_whole_clock_steps_as_many_as_fit(hours, is_wide, begins_s) -> None:
     across = axis(is_wide, hours, utc_less_t_s=math.floor(UTC_S / 86_400) * 86_400.0 + begins_s - 100.0)
     ticks = across.ticks()
     most = 11 if is_wide else 5
@@ -83,11 +83,11 @@ def test_ticks_are_whole_steps_of_the_clock_as_many_as_have_room(hours, is_wide,
     step_h = next((each for each in usual if hours / each <= most), None)
     step_h = step_h or next(24 * days for days in range(2, 99) if hours / (24 * days) <= most)
     assert steps <= {step_h}
-    # every one there is: none is missing at either end
+    # none is missing at either end
     assert ticks == [] or (ticks[0][0] < step_h and ticks[-1][0] > hours - step_h)
     days = []
     for at_h, text in ticks:
-        clock = datetime.fromtimestamp(across.told.utc_less_t_s + 100.0 + 3600.0 * at_h, POT.tz)
+        clock = datetime.fromtimestamp(across.report.utc_less_t_s + 100.0 + 3600.0 * at_h, POT.tz)
         rounded = (clock + timedelta(seconds=0.5)).replace(microsecond=0)
         assert rounded.minute * 60 + rounded.second == 0 or 60 % (step_h * 60) == 0
         first, _, day = text.partition("\n")
@@ -97,7 +97,7 @@ def test_ticks_are_whole_steps_of_the_clock_as_many_as_have_room(hours, is_wide,
         days.append(rounded.date())
 
 
-def test_ticks_keep_to_the_workshops_midnight() -> None:
+def test_ticks_are_aligned_to_the_workshops_midnight() -> None:
     tokyo = axis(hours=10.0, pot=replace(POT, tz=ZoneInfo("Asia/Kolkata")))  # UTC+5:30: 22:00 is 03:30 there
     assert tokyo.ticks()[0] == (pytest.approx(0.5), "04:00")
 
@@ -128,7 +128,7 @@ def top_up(t_s: float) -> NoteEvent:
     return NoteEvent(t_s, None, NoteId.TOP_UP, "by 3 psi")
 
 
-def test_each_alarm_is_named_by_its_words_as_it_is_raised_and_no_other_time() -> None:
+def test_an_alarm_is_marked_and_named_only_when_raised() -> None:
     events = tuple(
         each
         for i, which in enumerate(AlarmId)
@@ -146,7 +146,7 @@ def test_each_alarm_is_named_by_its_words_as_it_is_raised_and_no_other_time() ->
     assert [mark.hours for mark in marks] == pytest.approx([1.0 + i / 3600.0 for i in range(len(AlarmId))])
 
 
-def test_a_few_top_ups_are_named_each_and_many_are_counted_once() -> None:
+def test_few_top_ups_are_named_and_many_are_counted() -> None:
     few = marks_of(axis(events=tuple(top_up(3700.0 + 3600.0 * i) for i in range(4))))
     assert [(mark.hours, mark.text) for mark in few] == [
         (1.0, "topped up 23:00"),
@@ -168,7 +168,7 @@ def test_a_few_top_ups_are_named_each_and_many_are_counted_once() -> None:
         ({}, []),
         ({"gel_s": 3700.0}, [Mark(1.0, "gel 23:00", QUIET, DOTTED, 0.9)]),
         ({"gel_s": 100.0 + 36_000.0}, [Mark(10.0, "gel 08:00", QUIET, DOTTED, 0.9)]),
-        ({"gel_s": 100.0 + 36_001.0}, []),  # after the end of what is drawn
+        ({"gel_s": 100.0 + 36_001.0}, []),  # after the end of the chart
         ({"summary": replace(NO_STAGES, cure=Cure(0.999, 3700.0))}, []),
         (
             {"summary": replace(NO_STAGES, cure=Cure(1.0, 3700.0))},
@@ -185,7 +185,7 @@ def test_gel_cure_and_vent_are_marked_in_the_order_of_their_times(changes, marks
 
 
 def extent(mark: Mark, side: int, across: TimeAxis) -> tuple[float, float]:
-    """From where to where a name lies, inches from the left of the panel."""
+    """Return where a name begins and ends, inches from the left of the panel."""
     at = across.inches(mark.hours)
     return tuple(sorted((at, at + side * (width_of(mark.text) + 0.06))))
 
@@ -195,7 +195,7 @@ def extent(mark: Mark, side: int, across: TimeAxis) -> tuple[float, float]:
     st.booleans(),
 )
 @settings(max_examples=60, deadline=None)
-def test_no_two_names_in_a_row_meet_and_none_is_crossed_by_the_line_of_another(named, is_wide) -> None:
+def test_names_overlap_neither_each_other_nor_the_lines_of_others(named, is_wide) -> None:
     across = axis(is_wide)
     marks = sorted((Mark(at_h, "n" * long, INK, "-") for at_h, long in named), key=lambda mark: mark.hours)
     places = places_of(marks, across)
@@ -230,7 +230,7 @@ def test_no_two_names_in_a_row_meet_and_none_is_crossed_by_the_line_of_another(n
         assert {row for row, _ in places} == {0}
 
 
-def test_a_name_stands_right_of_its_line_where_it_can() -> None:
+def test_a_name_goes_right_of_its_line_where_it_fits() -> None:
     across = axis()
     early, late = Mark(1.0, "n" * 20, INK, "-"), Mark(9.9, "n" * 20, INK, "-")
     assert places_of([early], across) == [(0, 1)]
@@ -248,7 +248,7 @@ def test_a_name_stands_right_of_its_line_where_it_can() -> None:
 @given(
     st.lists(st.tuples(st.floats(0.0, 1.0), st.sampled_from([0.03, 0.06])), max_size=6).map(sorted),
 )
-def test_names_beside_each_other_are_moved_apart_and_no_further(named) -> None:
+def test_overlapping_names_are_moved_apart_no_further_than_needed(named) -> None:
     wanted, halves = [each for each, _ in named], [half for _, half in named]
     heights = apart(wanted, halves, -0.1, 1.1)
     for i, (one, other) in enumerate(pairwise(heights)):
@@ -265,7 +265,7 @@ def test_names_beside_each_other_are_moved_apart_and_no_further(named) -> None:
 # --- points and limits
 
 
-def test_what_is_few_is_drawn_whole_and_what_is_many_by_its_extremes() -> None:
+def test_few_points_are_all_kept_and_many_are_reduced_to_extremes() -> None:
     few = [(float(s), float(s % 7)) for s in range(2 * BUCKETS)]
     assert thinned(few) == few
     many = [(float(s), float(s % 10)) for s in range(100)]
@@ -276,7 +276,7 @@ def test_what_is_few_is_drawn_whole_and_what_is_many_by_its_extremes() -> None:
 
 
 @given(st.lists(st.tuples(st.floats(0.0, 1e4), st.floats(-9.0, 9.0)), max_size=300), st.integers(1, 20))
-def test_of_each_stretch_of_time_the_extremes_stay_however_the_readings_lie(points, buckets) -> None:
+def test_each_bucket_keeps_its_extremes_at_any_spacing(points, buckets) -> None:
     points = sorted(points)
     kept = thinned(points, buckets)
     assert kept == sorted(kept, key=lambda each: each[0])
@@ -310,36 +310,38 @@ def rates(*psi_per_h: tuple[float, float, float], sure: bool = False, from_s: fl
         (rates((1.0, 0.5, 2.0)), 0.0, 2.0),
         (rates((-1.0, -2.0, 0.1)), -2.0, 0.3),
         (rates(*[(0.1, 0.05, 0.2)] * 3, (0.1, -3.0, 9.0)), 0.0, 9.0),
-        (rates(*[(0.1, 0.05, 0.2)] * 9, (0.1, -3.0, 9.0)), 0.0, 0.3),  # one wide band of ten
+        (rates(*[(0.1, 0.05, 0.2)] * 9, (0.1, -3.0, 9.0)), 0.0, 0.3),  # one wide band in ten
         (rates(*[(0.1, 0.05, 0.2)] * 99, (4.0, 3.9, 4.1)), 0.0, 0.3),
-        (rates(*[(0.1, 0.05, 0.2)] * 99, (4.0, 3.9, 4.1), sure=True), 0.0, 4.0),  # told, so drawn
-        (rates((5.0, 4.0, 6.0), from_s=200.0), 0.0, 0.3),  # before it is an estimate
+        (rates(*[(0.1, 0.05, 0.2)] * 99, (4.0, 3.9, 4.1), sure=True), 0.0, 4.0),  # established, so drawn
+        (rates((5.0, 4.0, 6.0), from_s=200.0), 0.0, 0.3),  # before the estimate settles
         (rates((5.0, 4.0, 6.0), from_s=100.0 + 0.08 * 36_400.0), 0.0, 0.3),
         (rates((5.0, 4.0, 6.0), from_s=101.0 + 0.08 * 36_400.0), 0.0, 6.0),
         (rates((5.0, 4.0, 6.0), from_s=200.0, sure=True), 0.0, 5.0),
         ((trace(5000.0, leak_pa_per_s=None, leak_established=True),), 0.0, 0.3),
     ],
 )
-def test_the_panel_of_the_leak_holds_what_is_told_and_most_of_the_band(traces, low, high) -> None:
+def test_the_leak_panel_holds_established_leaks_and_most_of_the_band(traces, low, high) -> None:
     room = 0.06 * (high - low)
     limits = rate_limits(made_report(traces=traces), HOUR_PSI)
     assert limits == pytest.approx((low - 4.0 * room, high + room))
 
 
 @given(st.lists(st.floats(-40.0, 95.0), min_size=1, max_size=99))
-def test_below_a_hundred_temperatures_all_lie_within_their_panel(degrees) -> None:
-    low, high = warmth_limits(degrees)
+def test_fewer_than_a_hundred_temperatures_all_lie_within_the_panel(degrees) -> None:
+    low, high = temperature_limits(degrees)
     span = max(degrees) - min(degrees)
     assert (low, high) == (
         pytest.approx(min(degrees) - 0.1 * span - 0.2),
         pytest.approx(max(degrees) + 0.1 * span + 0.2),
     )
-    assert warmth_limits(degrees[::-1]) == (low, high)
+    assert temperature_limits(degrees[::-1]) == (low, high)
 
 
-def test_of_each_hundred_temperatures_one_may_lie_outside_at_either_end() -> None:
-    assert warmth_limits([float(n) for n in range(200)]) == pytest.approx((2 - 19.5 - 0.2, 197 + 19.5 + 0.2))
-    assert warmth_limits([]) == pytest.approx((19.8, 20.2))
+def test_one_temperature_in_a_hundred_may_lie_outside_at_either_end() -> None:
+    assert temperature_limits([float(n) for n in range(200)]) == pytest.approx(
+        (2 - 19.5 - 0.2, 197 + 19.5 + 0.2)
+    )
+    assert temperature_limits([]) == pytest.approx((19.8, 20.2))
 
 
 def test_temperatures_are_in_the_pots_degrees_and_gaps_stay_gaps() -> None:
@@ -352,7 +354,7 @@ def test_temperatures_are_in_the_pots_degrees_and_gaps_stay_gaps() -> None:
     assert fahrenheit[Place.ROOM] == [(200.0, pytest.approx(32.0)), (260.0, None)]
 
 
-def test_where_a_fitted_thermometer_said_nothing_is_known_from_when_to_when() -> None:
+def test_gaps_of_a_fitted_thermometer_have_a_start_and_an_end() -> None:
     silent = {"gas_k": None}
     rows = (
         trace(100.0, stage=Stage.FILLING, **silent),
@@ -364,17 +366,17 @@ def test_where_a_fitted_thermometer_said_nothing_is_known_from_when_to_when() ->
         trace(460.0, stage=Stage.VENTING, **silent),
     )
     pot = replace(POT, thermometers=frozenset({Place.GAS}))
-    assert list(unseen_heat(made_report(traces=rows, pot=pot))) == [
+    assert list(thermometer_gaps(made_report(traces=rows, pot=pot))) == [
         (Place.GAS, 220.0, 340.0),
         (Place.GAS, 400.0, 460.0),
     ]
     settling = (trace(160.0, stage=Stage.SETTLING, **silent),)
-    assert list(unseen_heat(made_report(traces=settling, pot=pot))) == [(Place.GAS, 160.0, 220.0)]
+    assert list(thermometer_gaps(made_report(traces=settling, pot=pot))) == [(Place.GAS, 160.0, 220.0)]
     bare = replace(POT, thermometers=frozenset())
-    assert list(unseen_heat(made_report(traces=rows, pot=bare))) == []
+    assert list(thermometer_gaps(made_report(traces=rows, pot=bare))) == []
 
 
-def test_a_line_is_named_at_its_last_known_value_up_to_a_moment() -> None:
+def test_a_line_is_named_at_its_last_known_value_up_to_a_time() -> None:
     points = [(1.0, 10.0), (2.0, 20.0), (3.0, None), (4.0, 40.0), (5.0, None)]
     assert [last_value(points, until_s, 2.0) for until_s in (None, 4.0, 3.9, 2.0, 1.9, 0.5)] == [
         *(20.0, 20.0, 10.0, 10.0, 5.0, None)
@@ -384,7 +386,7 @@ def test_a_line_is_named_at_its_last_known_value_up_to_a_moment() -> None:
 # --- in a page
 
 
-def test_ids_are_the_pages_own_and_what_nobody_refers_to_goes() -> None:
+def test_ids_are_prefixed_and_unused_ids_removed() -> None:
     svg = """<?xml version="1.0"?>
 <!DOCTYPE svg>
 <svg xmlns="x">
@@ -395,7 +397,7 @@ def test_ids_are_the_pages_own_and_what_nobody_refers_to_goes() -> None:
   <text style="font: 7.5px 'DejaVu Sans'">−0.02</text>
 </svg>
 """
-    assert to_stand_in_a_page(svg, "c7-").splitlines() == [
+    assert for_inlining(svg, "c7-").splitlines() == [
         '<svg xmlns="x">',
         '<defs><path id="c7-p1" d="M 1.23 -0.98 L 12 3.1"/><clipPath id="c7-clip"/></defs>',
         '<g clip-path="url(#c7-clip)"><use href="#c7-p1"/></g>',
@@ -411,12 +413,12 @@ def test_dark_rules_are_css_for_fill_and_stroke() -> None:
     assert rules.count("{") == rules.count("}") == 2 * 13
 
 
-def test_a_text_is_as_wide_as_its_letters() -> None:
+def test_text_width_is_estimated_by_its_length() -> None:
     assert width_of("n" * 10) == pytest.approx(10 * LETTER * 7.5 / 72.0)
     assert width_of("") == 0.0
 
 
-def test_dashes_can_be_told_from_dots() -> None:
+def test_dashes_differ_from_dots() -> None:
     """As a stroke-dasharray of SVG 1.1 (11.4): drawn, then left out; both more than nothing."""
     (_, (dash, gap)), (_, (dot, between)) = DASHED, DOTTED
     assert dash > 2 * gap > 0 and 0 < dot < between and dash >= 4 * dot

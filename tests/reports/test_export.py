@@ -1,4 +1,4 @@
-"""Exports: the published JSON lines, a log that replays to the same numbers, files that are never half."""
+"""Exports: the published JSON lines, a log that replays to the same numbers, files never half written."""
 
 import io
 import json
@@ -52,7 +52,7 @@ def test_a_stage_is_the_published_line():
     assert json_text(line) == '{"kind":"stage","elapsed_s":412.0,"stage":"holding"}'
 
 
-def test_the_time_is_there_where_it_is_known():
+def test_the_time_is_included_where_known():
     line = event_line(StageEvent(512.0, 482_196_050.52, Stage.HOLDING), ORIGIN_S)
     assert list(line) == ["kind", "elapsed_s", "time", "stage"]
     assert line["time"] == "1985-04-12T23:20:50.520Z"
@@ -145,7 +145,7 @@ def test_a_batch_has_the_published_keys_in_their_order():
     assert (line["pot"], line["label"], line["time"]) == (POT, "lenses, blue", "2026-01-01T22:00:00.000Z")
 
 
-def test_what_is_unknown_of_a_batch_is_null_under_the_same_keys():
+def test_unknown_values_of_a_batch_are_null_under_the_same_keys():
     bare = replace(
         SUMMARY,
         start_utc_s=None,
@@ -177,7 +177,7 @@ def test_no_line_holds_nan_or_infinity():
     assert json.loads(json_text(line)) == line
 
 
-def test_a_small_fall_is_not_minus_zero():
+def test_a_small_fall_is_not_exported_as_minus_zero():
     assert SUMMARY.change is not None
     summary = replace(SUMMARY, change=replace(SUMMARY.change, leak_pa=-0.2))
     assert '"leak":0.0,' in json_text(event_line(replace(CLOSED, summary=summary), 0.0))
@@ -277,7 +277,7 @@ def test_a_reading_once_held_bad_is_not_written_as_good():
 # --- whole files
 
 
-def test_a_file_appears_whole_and_with_the_usual_rights(tmp_path):
+def test_a_file_appears_complete_with_the_usual_permissions(tmp_path):
     path = tmp_path / "batch.csv"
     (tmp_path / "plain").touch()
     with whole_file(path) as file:
@@ -308,7 +308,7 @@ def test_a_link_stays_a_link(tmp_path):
     assert link.is_symlink() and target.read_text() == "new\n"
 
 
-def test_a_device_is_written_straight_and_not_replaced(tmp_path):
+def test_a_device_is_written_directly_and_not_replaced(tmp_path):
     pipe = tmp_path / "pipe"
     os.mkfifo(pipe)
     got: list[str] = []
@@ -356,7 +356,7 @@ def test_parquet_has_the_columns_and_numbers_of_the_csv(tmp_path, reference, uni
 
 
 @given(st.floats(0.0, 4e9))
-def test_a_moment_in_parquet_is_that_of_the_csv(utc_s):
+def test_times_in_parquet_equal_those_in_the_csv(utc_s):
     assert rfc3339(parquet_moment(utc_s).timestamp()) == rfc3339(utc_s)
 
 

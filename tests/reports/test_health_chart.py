@@ -1,4 +1,4 @@
-"""The control chart of a pot measured on the drawing: each batch at its leak, each care before its batch."""
+"""A pot's control chart measured on the drawing: each batch at its leak, each care before its batch."""
 
 from dataclasses import replace
 from datetime import UTC
@@ -35,7 +35,7 @@ DRAWN = figure_of(SOUND)
 
 
 def points_of(axis, label: str) -> list[tuple[float, float]]:
-    """Return where the signs of a name in the legend are: batch, rate."""
+    """Return (batch, rate) of each marker with that name in the legend."""
     (found,) = [each for each in axis.collections if each.get_label() == label]
     return [(float(x), float(y)) for x, y in found.get_offsets()]
 
@@ -47,7 +47,7 @@ def psi(pa_per_s: float) -> float:
 # --- batches
 
 
-def test_each_batch_is_drawn_at_its_leak_those_it_is_judged_against_as_open_circles() -> None:
+def test_each_batch_is_drawn_at_its_leak_and_reference_batches_are_open_circles() -> None:
     points = [point for regime in SOUND.regimes for point in regime.points]
     first = [p for p in points if p.value is None]
     assert 0 < len(first) < len(points) == 30
@@ -62,7 +62,7 @@ def test_each_batch_is_drawn_at_its_leak_those_it_is_judged_against_as_open_circ
     assert open_circles.get_facecolor()[0][:3].tolist() == [1.0, 1.0, 1.0]
 
 
-def test_each_bar_reaches_over_the_interval_of_95_per_cent() -> None:
+def test_each_bar_spans_the_95_per_cent_interval() -> None:
     (bars,) = [each for each in AXIS.collections if type(each).__name__ == "LineCollection"]
     found = [(line[0][0], line[0][1], line[1][1]) for line in bars.get_segments()]
     rates = [batch.rate_pa_per_s for batch in SOUND.batches]
@@ -72,7 +72,7 @@ def test_each_bar_reaches_over_the_interval_of_95_per_cent() -> None:
     assert bars.get_linewidth() == 0.8
 
 
-def test_the_moving_average_and_its_limits_are_drawn_of_each_time_between_two_cares() -> None:
+def test_each_regime_has_its_own_moving_average_and_limits() -> None:
     averages = [line for line in AXIS.lines if line.get_color() == INK and len(line.get_xdata()) > 2]
     regimes = [[p for p in regime.points if p.value is not None] for regime in SOUND.regimes]
     regimes = [each for each in regimes if each]
@@ -100,7 +100,7 @@ def test_the_moving_average_and_its_limits_are_drawn_of_each_time_between_two_ca
         (health(season([0.1, NAN, 0.1, NAN]), [], BEARABLE), "no estimate", [2, 4], 4),
     ],
 )
-def test_what_stands_out_has_a_shape_and_colour_of_its_own(judged, label, numbers, marker) -> None:
+def test_outliers_have_their_own_shape_and_colour(judged, label, numbers, marker) -> None:
     axis = figure_of(judged).axes[0]
     points = [point for regime in judged.regimes for point in regime.points]
     numbers = numbers or [p.batch.batch_id for p in points if p.outside]
@@ -120,7 +120,7 @@ def test_what_stands_out_has_a_shape_and_colour_of_its_own(judged, label, number
         assert not set(plain) & set(numbers)
 
 
-def test_what_lies_beyond_the_edge_is_drawn_at_the_edge_with_its_figure() -> None:
+def test_points_beyond_the_edge_are_drawn_at_it_with_their_value() -> None:
     figure = figure_of(health(season([0.05] * 39 + [2.2], None), [], BEARABLE))
     (axis,) = figure.axes
     _, high = axis.get_ylim()
@@ -137,7 +137,7 @@ def test_what_lies_beyond_the_edge_is_drawn_at_the_edge_with_its_figure() -> Non
     ] == []
 
 
-def test_figures_beyond_the_edge_keep_apart_from_each_other() -> None:
+def test_values_at_the_edge_do_not_overlap() -> None:
     leaks = [0.05] * 200  # side by side a third of a tenth of an inch apart
     leaks[100], leaks[109], leaks[112] = 2.2, 2.3, 2.4
     figure = figure_of(health(season(leaks, 4), [], BEARABLE))
@@ -164,14 +164,14 @@ def test_the_longest_legend_fits_the_sheet(width_in) -> None:
     ("leaks", "bearable_psi", "low", "high"),
     [
         ([], 1.5, 0.0, 0.1),
-        ([0.0] * 12, 1.5, -0.04, 0.1),  # the better part of the bars of 0.0392 psi/h
+        ([0.0] * 12, 1.5, -0.04, 0.1),  # most of the bars of 0.0392 psi/h
         ([0.5] * 12, 1.5, 0.0, 0.5 + 0.0392),
-        ([0.5] * 12, 1.0, 0.0, 1.0),  # what a batch can tolerate is near
-        ([0.5] * 12, 1.1, 0.0, 0.5 + 0.0392),  # and here it would flatten the rest
+        ([0.5] * 12, 1.0, 0.0, 1.0),  # the tolerable leak is near
+        ([0.5] * 12, 1.1, 0.0, 0.5 + 0.0392),  # here it would flatten the rest
         ([-0.5] * 12, None, -0.5 - 0.0392, 0.1),
     ],
 )
-def test_the_panel_holds_the_leaks_and_no_more_than_it_must(leaks, bearable_psi, low, high) -> None:
+def test_the_panel_holds_the_leaks_and_little_more(leaks, bearable_psi, low, high) -> None:
     bearable = None if bearable_psi is None else bearable_psi * PSI_PER_H
     axis = figure_of(health(season(leaks, None), [], bearable)).axes[0]
     room = 0.07 * (high - low)
@@ -180,13 +180,13 @@ def test_the_panel_holds_the_leaks_and_no_more_than_it_must(leaks, bearable_psi,
     assert level == ([pytest.approx(bearable_psi)] if bearable_psi == 1.0 else [])
 
 
-def test_one_wide_bar_of_ten_does_not_flatten_the_others() -> None:
+def test_one_wide_bar_in_ten_does_not_flatten_the_others() -> None:
     errors = [0.02] * 11 + [3.0]
     low, high = figure_of(health(season([0.5] * 12, None, errors), [], None)).axes[0].get_ylim()
     assert high < 0.7 and low > -0.3
 
 
-def test_what_a_batch_can_tolerate_is_named_above_its_line_at_the_right() -> None:
+def test_the_tolerable_leak_is_named_above_its_line_at_the_right() -> None:
     figure = figure_of(BROKEN)
     (axis,) = figure.axes
     box, (x, y) = box_of(figure, "most a batch can tolerate"), axis.transData.transform((34.0, 1.5))
@@ -204,7 +204,7 @@ def test_rates_are_in_the_workshops_unit() -> None:
 # --- care
 
 
-def test_care_is_drawn_before_the_first_batch_after_it_what_makes_tight_heavier() -> None:
+def test_care_is_drawn_before_the_next_batch_and_sealing_care_heavier() -> None:
     assert vertical(AXIS) == [(19.5, INK, 1.0), (24.5, QUIET, 0.7)]
     seal, inspection = box_of(DRAWN, "seal 9 Feb"), box_of(DRAWN, "inspection 19 Feb")
     for box, x in ((seal, 19.5), (inspection, 24.5)):
@@ -213,7 +213,7 @@ def test_care_is_drawn_before_the_first_batch_after_it_what_makes_tight_heavier(
         assert box.y0 > AXIS.bbox.y1
 
 
-def test_care_before_all_batches_and_after_them_has_its_place() -> None:
+def test_care_before_the_first_or_after_the_last_batch_is_drawn() -> None:
     axis = figure_of(health(season([0.1] * 10), [care(Part.SEAL, 0), care(Part.VALVE, 10)], None)).axes[0]
     assert [x for x, *_ in vertical(axis)] == [-0.5, 9.5]
     assert vertical(figure_of(health([], [care(Part.SEAL, 0)], None)).axes[0]) == []
@@ -227,7 +227,7 @@ def test_care_without_a_clock_has_no_date() -> None:
 
 
 @pytest.mark.parametrize("width_in", [WIDE_IN, NARROW_IN])
-def test_names_of_care_lie_on_no_other_and_on_the_sheet(width_in) -> None:
+def test_names_of_care_fit_the_sheet_and_do_not_overlap(width_in) -> None:
     cares = [care(part, n) for part, n in zip([*Part][:5] * 2, range(3, 30, 5), strict=False)]
     figure = figure_of(health(season([0.1] * 30), cares, BEARABLE), width_in)
     top = figure.axes[0].bbox.y1
@@ -251,7 +251,7 @@ def test_names_of_care_lie_on_no_other_and_on_the_sheet(width_in) -> None:
     assert 0.0 <= free <= 0.155 * 72.0
 
 
-def test_of_much_care_the_last_eight_that_make_tight_are_named() -> None:
+def test_with_much_care_the_last_eight_that_seal_are_named() -> None:
     cares = [care(Part.SEAL if n % 2 else Part.INSPECTION, n) for n in range(40)]
     figure = figure_of(health(season([0.1] * 40), cares, None))
     named = [each for each in said(figure) if each.startswith(("seal", "inspection"))]
@@ -271,7 +271,7 @@ def test_of_much_care_the_last_eight_that_make_tight_are_named() -> None:
         (NARROW_IN, 60, "Leak at the end of the hold, psi/h, the last 60"),
     ],
 )
-def test_of_many_batches_the_last_are_drawn_with_lighter_signs(width_in, drawn_most, title) -> None:
+def test_only_the_last_of_many_batches_are_drawn_with_lighter_signs(width_in, drawn_most, title) -> None:
     many = health(season([0.1] * 250), [care(Part.SEAL, 10), care(Part.SEAL, 249)], BEARABLE)
     figure = figure_of(many, width_in)
     (axis,) = figure.axes
@@ -279,7 +279,7 @@ def test_of_many_batches_the_last_are_drawn_with_lighter_signs(width_in, drawn_m
     (bars,) = [each for each in axis.collections if type(each).__name__ == "LineCollection"]
     assert len(bars.get_segments()) == drawn_most
     assert bars.get_linewidth() == (0.5 if drawn_most > 120 else 0.8)
-    assert [x for x, *_ in vertical(axis)] == [drawn_most - 1.5]  # of care before them nothing
+    assert [x for x, *_ in vertical(axis)] == [drawn_most - 1.5]  # no care before them
     assert axis.get_xlim() == (-1.0, drawn_most)
     labels = [label.get_text() for label in axis.get_xticklabels()]
     assert labels[0].startswith(f"{251 - drawn_most}\n")
@@ -301,7 +301,7 @@ def test_beyond_120_batches_signs_are_smaller_and_bars_thinner(count, bar, size)
     [(9, WIDE_IN, 1), (10, WIDE_IN, 2), (18, WIDE_IN, 2), (19, WIDE_IN, 5), (46, WIDE_IN, 10),
      (200, WIDE_IN, 50), (4, NARROW_IN, 1), (5, NARROW_IN, 2), (60, NARROW_IN, 20)],
 )  # fmt: skip
-def test_dates_stand_under_every_so_many_batches(count, width_in, step) -> None:
+def test_dates_are_shown_every_few_batches(count, width_in, step) -> None:
     axis = figure_of(health(season([0.1] * count), [], None), width_in).axes[0]
     ticks = list(axis.get_xticks())
     assert ticks == list(range(0, count, step))
@@ -310,7 +310,7 @@ def test_dates_stand_under_every_so_many_batches(count, width_in, step) -> None:
     assert [label.get_text() for label in axis.get_xticklabels()] == expected
 
 
-def test_the_panel_keeps_its_height_beneath_title_and_names_above_dates_and_legend() -> None:
+def test_the_panel_keeps_its_height_whatever_is_above_and_below() -> None:
     for width_in, legend_in in ((WIDE_IN, 0.34), (NARROW_IN, 0.68)):
         figure = figure_of(SOUND, width_in)
         box = figure.axes[0].bbox
@@ -333,7 +333,7 @@ def test_values_have_round_ticks_and_a_line_at_no_leak() -> None:
     assert len([t for t in ticks if AXIS.get_ylim()[0] <= t <= AXIS.get_ylim()[1]]) <= 7
 
 
-def test_ids_tell_the_wide_chart_from_the_narrow() -> None:
+def test_wide_and_narrow_chart_have_different_ids() -> None:
     wide, narrow = (health_chart_svg(SOUND, "psi", UTC, each) for each in (WIDE_IN, NARROW_IN))
     assert 'id="h71-' in wide and 'id="h36-' in narrow
     assert READ.lower() in wide.lower()
@@ -342,7 +342,7 @@ def test_ids_tell_the_wide_chart_from_the_narrow() -> None:
 # --- the page around it
 
 
-def test_the_page_counts_what_it_does_not_list_and_says_what_is_overdue() -> None:
+def test_the_page_counts_unlisted_entries_and_names_overdue_care() -> None:
     cares = [replace(care(Part.INSPECTION, n), due_utc_s=FIRST_UTC_S + n * EVERY_S) for n in range(45)]
     judged = health(season([0.1] * 30), cares, BEARABLE)
     given = {"pot_id": "lantern", "workshop": "harbour-models", "labels": {}, "unit": "psi", "tz": UTC}

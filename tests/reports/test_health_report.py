@@ -1,4 +1,4 @@
-"""The page and the words of a pot's health: no more than the batches bear, texts as texts."""
+"""The page and wording of a pot's health: no more than the batches support, with texts escaped."""
 
 import re
 import sys
@@ -58,7 +58,7 @@ def page(judged: Health, **kwargs) -> str:
 
 
 def grown(low: float, value: float, high: float) -> Health:
-    """Return a worn pot whose growth and pace are these, from 0.10 psi/h."""
+    """Return a worn pot whose leak grew from 0.10 psi/h by this much, at this pace."""
     now = Interval(0.1 * value * PSI_PER_H, 0.1 * low * PSI_PER_H, 0.1 * high * PSI_PER_H)
     base = Interval(0.1 * PSI_PER_H, 0.09 * PSI_PER_H, 0.11 * PSI_PER_H)
     judged = health(season(wearing(30, 50), 1), [care(Part.SEAL, 5)], BEARABLE)
@@ -72,17 +72,17 @@ def grown(low: float, value: float, high: float) -> Health:
     )
 
 
-# -- in words ---------------------------------------------------------------------------------------
+# -- wording ----------------------------------------------------------------------------------------
 
 
 def test_a_doubled_leak_has_its_figures_and_date() -> None:
     # the seal was changed in the afternoon before the sixth batch: 10 January
-    told = lines(grown(1.6, 2.1, 2.7))
+    text = lines(grown(1.6, 2.1, 2.7))
     assert (
         "The leak has doubled since the seal was changed on 10 January: from 0.10 to 0.21 psi/h "
-        "(1.6 to 2.7 times)." in told
+        "(1.6 to 2.7 times)." in text
     )
-    assert "At this pace a 10 h cure will reach the floor in about 25 batches (15 to 61)." in told
+    assert "At this pace a 10 h cure will reach the floor in about 25 batches (15 to 61)." in text
 
 
 @pytest.mark.parametrize(
@@ -98,18 +98,18 @@ def test_growth_in_words(ratio: float, words: str) -> None:
     assert f"The leak {words} since" in lines(grown(0.8 * ratio, ratio, 1.3 * ratio))
 
 
-def test_what_the_chart_does_not_say_the_words_do_not() -> None:
+def test_the_words_claim_no_more_than_the_chart() -> None:
     for name in ("none", "two", "no estimates", "alike", "sound", "in the room", "one night"):
-        told = lines(SEASONS[name])
+        text = lines(SEASONS[name])
         assert not re.search(
-            r"has (grown|doubled|trebled|quadrupled)|stood out|At this pace|steadily", told
+            r"has (grown|doubled|trebled|quadrupled)|stood out|At this pace|steadily", text
         ), name
     assert "Nothing out of the ordinary" in lines(SEASONS["alike"])
     assert "no leak detected, at most" in lines(SEASONS["sound"])
     assert "made no visible difference" in lines(SEASONS["sound"])
 
 
-def test_too_few_are_counted() -> None:
+def test_too_few_batches_are_only_counted() -> None:
     assert lines(SEASONS["two"]) == "Too few batches with a leak estimate (2 of 5) to say."
     few = health(season([0.1] * 23), [care(Part.SEAL, 20)])
     assert "Too few batches since the seal was changed on 9 February (3 of 5) to say." in lines(few)
@@ -118,22 +118,22 @@ def test_too_few_are_counted() -> None:
 
 def test_one_bad_night_is_no_trend() -> None:
     judged = SEASONS["one night"]
-    told = lines(judged)
+    text = lines(judged)
     newest = judged.regime.points[-1]
     assert (
-        f"The last batch, 40 (20 March), leaked {rate(newest.rate, 'psi')}, far more than the others" in told
+        f"The last batch, 40 (20 March), leaked {rate(newest.rate, 'psi')}, far more than the others" in text
     )
-    assert "not a trend" in told
-    assert "Nothing out of the ordinary" not in told
+    assert "not a trend" in text
+    assert "Nothing out of the ordinary" not in text
     later = lines(health(season([0.05] * 39 + [2.2] + [0.05] * 5, 3), []))
     assert "One outlier: batch 40." in later
 
 
-def test_a_leak_that_no_batch_can_bear_is_named() -> None:
+def test_a_leak_no_batch_tolerates_is_named() -> None:
     assert "A 10 h cure tolerates at most 1.50 psi/h, and the leak is now 1.7" in lines(SEASONS["broken"])
 
 
-def test_a_mended_pot_says_by_how_much() -> None:
+def test_a_repair_is_quantified() -> None:
     change = SEASONS["mended"].seal_change
     before, after = (rate(each.value, "psi") for each in (change.before_pa_per_s, change.after_pa_per_s))
     # the afternoon before the 81st batch, which is of 10 June
@@ -143,12 +143,12 @@ def test_a_mended_pot_says_by_how_much() -> None:
     )
 
 
-def test_the_year_is_shown_where_it_is_another() -> None:
+def test_another_year_is_shown() -> None:
     judged = health(season([0.1] * 250), [care(Part.SEAL, 30)])
     assert "on 1 March 2026" in lines(judged)
 
 
-def test_the_calendar_is_the_workshops() -> None:
+def test_dates_are_in_the_workshops_zone() -> None:
     # 23:36 on 10 January in Lisbon is the 11th in Tokyo
     given = care(Part.SEAL, 5)
     late = replace(given, utc_s=FIRST_UTC_S + 9 * DAY_S + 17.6 * 3600.0)
@@ -159,10 +159,10 @@ def test_the_calendar_is_the_workshops() -> None:
 
 @pytest.mark.parametrize("unit", ["psi", "bar", "kPa"])
 @pytest.mark.parametrize("name", SEASONS)
-def test_words_fit_for_a_person(name: str, unit: str) -> None:
-    told = health_lines(SEASONS[name], unit, ZONE, HOLD_S)
-    assert told
-    for line in told:
+def test_the_words_are_readable(name: str, unit: str) -> None:
+    sentences = health_lines(SEASONS[name], unit, ZONE, HOLD_S)
+    assert sentences
+    for line in sentences:
         assert line[0].isupper()
         assert line.endswith(".")
         assert not re.search(r"!|\bsafe|EWMA|None|nan|inf\b|sigma|regime|-0\.0|\be[+-]\d", line), line
@@ -170,7 +170,7 @@ def test_words_fit_for_a_person(name: str, unit: str) -> None:
         assert not re.search(r"tighten", line)
 
 
-def test_without_a_clock_nothing_has_a_date() -> None:
+def test_without_a_clock_there_are_no_dates() -> None:
     assert not re.search(r"January|February|March|20\d\d", lines(SEASONS["no clock"]))
     assert "every ten batches" in lines(SEASONS["no clock"])
 
@@ -191,7 +191,7 @@ def test_the_page_says_what_the_lines_say_and_fetches_nothing(name: str) -> None
     assert not re.search(r"\bsafe\b", read.text)
 
 
-def test_batches_and_care_are_listed_the_newest_first() -> None:
+def test_batches_and_care_are_listed_newest_first() -> None:
     judged = SEASONS["mended"]
     text = Page(page(judged, labels={92: "lens no. 3", 73: "the oldest listed", 72: "too old"})).text
     assert "2026-06-09 seal new O-ring Ines" in text
@@ -205,7 +205,7 @@ def test_batches_and_care_are_listed_the_newest_first() -> None:
 
 
 @pytest.mark.parametrize("text", HOSTILE)
-def test_hostile_texts_stay_texts(text: str) -> None:
+def test_hostile_texts_are_escaped(text: str) -> None:
     hostile = [care(Part.SEAL, 10, text, text), care(Part.INSPECTION, 20, text, text)]
     judged = health(season([0.1] * 30), hostile, BEARABLE)
     labels = {batch.batch_id: text for batch in judged.batches}
@@ -233,7 +233,7 @@ def words_of(svg: str) -> list[str]:
     return [re.sub(r"<[^>]+>", "", each) for each in re.findall(r"<text[^>]*>(.*?)</text>", svg, re.S)]
 
 
-def test_out_of_limits_has_a_shape_and_a_name_of_its_own() -> None:
+def test_points_out_of_limits_have_their_own_shape_and_name() -> None:
     for name, shown, hidden in (
         (
             "sound",
@@ -259,7 +259,7 @@ def test_care_is_named_on_the_chart() -> None:
     assert "Leak of each batch at the end of its hold, bar/h" in words
 
 
-def test_of_many_batches_the_last_are_drawn() -> None:
+def test_only_the_last_of_many_batches_are_drawn() -> None:
     leaks = [0.1] * 3000
     judged = health(season(leaks), [care(Part.SEAL, n) for n in range(100, 3000, 20)], BEARABLE)
     svg = health_chart_svg(judged, "psi", ZONE)
@@ -270,12 +270,12 @@ def test_of_many_batches_the_last_are_drawn() -> None:
     assert len(svg) < 200_000
 
 
-def test_the_same_health_is_drawn_the_same() -> None:
+def test_the_chart_is_deterministic() -> None:
     assert page(SEASONS["mended"]) == page(SEASONS["mended"])
 
 
 @pytest.mark.parametrize("name", ["none", "mended"])
-def test_it_prints(name: str) -> None:
+def test_the_page_becomes_a_pdf(name: str) -> None:
     pdf = pdf_of(page(SEASONS[name]))
     assert pdf.startswith(b"%PDF")
     assert png_of(pdf).startswith(b"\x89PNG")
@@ -287,7 +287,7 @@ def test_a_missing_library_is_named(monkeypatch: pytest.MonkeyPatch) -> None:
         page(SEASONS["sound"])
 
 
-def test_the_seasons_are_what_they_are_called() -> None:
+def test_the_seasons_match_their_names() -> None:
     assert SEASONS["wearing"].pace is not None
     assert SEASONS["broken"].regime.state is Side.ABOVE
     assert SEASONS["one night"].regime.state is None

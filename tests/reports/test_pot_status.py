@@ -1,4 +1,4 @@
-"""How a pot stands, to the letter: the cells for a person, the JSON for a program."""
+"""A pot's state, to the letter: cells for a person, JSON for a program."""
 
 from dataclasses import replace
 from datetime import UTC
@@ -18,7 +18,7 @@ def row(snapshot: Snapshot | None = HOLDING, **changes: Any) -> dict[str, str]:
     return dict(zip(HEADS, found, strict=True))
 
 
-def test_the_cells_of_a_pot_that_is_held() -> None:
+def test_the_cells_of_a_held_pot() -> None:
     assert row() == {
         "pot": "lantern",
         "state": "holding",
@@ -30,7 +30,7 @@ def test_the_cells_of_a_pot_that_is_held() -> None:
     }
 
 
-def test_of_a_pot_that_nobody_watches_only_the_floor_is_known() -> None:
+def test_an_unwatched_pot_shows_only_its_floor() -> None:
     assert row(None, word="not watched") == dict.fromkeys(HEADS, "") | {
         "pot": "lantern",
         "state": "not watched",
@@ -45,7 +45,7 @@ def test_of_a_pot_that_nobody_watches_only_the_floor_is_known() -> None:
         ({"reading": NOTHING_KNOWN.reading}, "pressure", "no reading"),
         ({"forecast": None}, "floor", "45.0 psi"),
         ({"forecast": FloorForecast(T_S, T_S, None, True, None)}, "floor", "45.0 psi passed"),
-        ({"cure": Cure(1.0, T_S)}, "floor", "45.0 psi"),  # what comes after the cure harms nothing
+        ({"cure": Cure(1.0, T_S)}, "floor", "45.0 psi"),  # after the cure it does no harm
         ({"cure": None}, "floor", "45.0 psi by 07:40 tomorrow"),
         ({"cure": Cure(1.0, T_S)}, "cure", "100 %"),
         ({"cure": None}, "cure", ""),
@@ -64,7 +64,7 @@ def test_each_cell(changes: dict[str, Any], head: str, cell: str) -> None:
 
 
 @pytest.mark.parametrize(("high_psi", "cell"), [(0.25, "< 0.25 psi/h"), (-1.0, "< 0.00 psi/h")])
-def test_a_leak_that_is_not_established_shows_its_upper_bound(high_psi: float, cell: str) -> None:
+def test_an_unestablished_leak_shows_its_upper_bound(high_psi: float, cell: str) -> None:
     assert HOLDING.leak is not None
     rates = Interval(0.0, -2.0, high_psi * PSI / 3600.0)
     unsure = replace(HOLDING, leak=replace(HOLDING.leak, rate_pa_per_s=rates, established=False))
@@ -94,7 +94,7 @@ UNKNOWN = {
 }
 
 
-def test_the_object_of_a_pot_of_which_nothing_is_known() -> None:
+def test_the_object_of_an_unknown_pot() -> None:
     now = PotNow("lantern", "not watched", None, None)
     assert line(now, watched=True, rehearsed=None) == UNKNOWN
     heard = replace(now, since_utc_s=UTC_S, pot=LANTERN)
@@ -105,7 +105,7 @@ def test_the_object_of_a_pot_of_which_nothing_is_known() -> None:
     }
 
 
-def test_the_object_of_a_pot_that_is_held() -> None:
+def test_the_object_of_a_held_pot() -> None:
     snapshot = replace(
         with_alarms(alarm(do="Look at the lid", by_s=T_S + 60.04), alarm(since_utc_s=None)),
         forecast=FloorForecast(T_S + 34_800.04, T_S + 32_000.0, T_S + 40_000.0, True, None),

@@ -1,4 +1,4 @@
-"""A PDF read back by another program than the one that wrote it (PDFium), and the picture of its pages."""
+"""A PDF read back by a program other than its writer (PDFium), and the picture of its pages."""
 
 from io import BytesIO
 
@@ -20,7 +20,7 @@ def pdf() -> bytes:
     return pdf_of(HTML.format(more=""))
 
 
-def test_what_the_page_says_can_be_read_in_the_pdf(pdf) -> None:
+def test_the_pdf_contains_the_text_of_the_page(pdf) -> None:
     pages = [page.get_textpage().get_text_range() for page in pypdfium2.PdfDocument(pdf)]
     assert [page.strip() for page in pages] == ["Air lost: 0.49 psi/h, −4.3 psi", "■ µm ½ →"]
 
@@ -32,7 +32,7 @@ def test_a_page_prints_on_a4_and_on_us_letter(pdf) -> None:
         assert page.get_height() * MM_PER_POINT == pytest.approx(279.4, abs=0.1)
 
 
-def test_the_picture_shows_the_pages_beneath_each_other_with_an_edge_between(pdf) -> None:
+def test_the_picture_stacks_the_pages_with_a_gap(pdf) -> None:
     picture = Image.open(BytesIO(png_of(pdf)))
     wide, high = (round(each / 25.4 * 110) for each in (210.0, 279.4))
     assert picture.width == pytest.approx(wide, abs=1)
@@ -45,7 +45,7 @@ def test_the_picture_shows_the_pages_beneath_each_other_with_an_edge_between(pdf
 
 
 @pytest.mark.parametrize("url", ["https://example.invalid/a.png", "file:///etc/hostname", "a.png"])
-def test_what_does_not_stand_in_the_page_is_left_out_and_the_rest_printed(url, monkeypatch) -> None:
+def test_external_resources_are_left_out_and_the_rest_printed(url, monkeypatch) -> None:
     def asked(*_: object) -> None:
         raise AssertionError("something was looked up")
 

@@ -1,4 +1,4 @@
-"""The report says what the record holds, shows texts as texts, and needs nothing else."""
+"""The report shows what is in the record, escapes texts, and is self-contained."""
 
 import re
 import shutil
@@ -22,8 +22,8 @@ from potvigil.model.events import (
 )
 from potvigil.record.rows import DeliveryRow
 from potvigil.record.store import Store
-from potvigil.reports.batch import harmless_name, report_html
-from potvigil.reports.collect import retell
+from potvigil.reports.batch import file_name, report_html
+from potvigil.reports.collect import collect_report
 from potvigil.reports.pdf import pdf_of, png_of
 from potvigil.wording.alarm import in_words
 from potvigil.wording.alarm_names import ALARM_WORDS
@@ -40,59 +40,59 @@ HOSTILE = (
 )
 
 
-def test_each_fact_of_the_judgement_is_on_the_page(told, report):
-    summary, text, unit = told.summary, Page(report).text, "psi"
+def test_each_fact_of_the_summary_is_on_the_page(data, report):
+    summary, text, unit = data.summary, Page(report).text, "psi"
     assert summary.verdict is Verdict.FELL_BELOW_FLOOR
     assert "It fell below the floor" in text
     assert summary.reason[1:] in text
-    for pa in (summary.hold_end_gauge_pa, summary.lowest_gauge_pa, told.pot.floor_pa):
+    for pa in (summary.hold_end_gauge_pa, summary.lowest_gauge_pa, data.pot.floor_pa):
         assert pressure(pa, unit) in text
     assert summary.leak.established
     rates = summary.leak.rate_pa_per_s
     assert rate(rates.value, unit) in text
     assert f"{rate(rates.low, unit).split()[0]} to {rate(rates.high, unit)}" in text
-    assert f"since about {told.clock(summary.leak.onset_s.value)}" in text
+    assert f"since about {data.clock(summary.leak.onset_s.value)}" in text
     assert f"{100.0 * summary.cure.progress:.0f} % of the cure" in text
-    assert f"The pressure fell below the floor at {told.clock(summary.floor_crossed_s)}" in text
+    assert f"The pressure fell below the floor at {data.clock(summary.floor_crossed_s)}" in text
 
 
-def test_temperatures_are_in_the_workshops_degrees(told):
-    resin = replace(told.resin, at_k=295.15)
-    celsius = report_html(replace(told, resin=resin))
-    fahrenheit = report_html(replace(told, resin=resin, pot=replace(told.pot, temperature_unit="F")))
+def test_temperatures_are_in_the_workshops_unit(data):
+    resin = replace(data.resin, at_k=295.15)
+    celsius = report_html(replace(data, resin=resin))
+    fahrenheit = report_html(replace(data, resin=resin, pot=replace(data.pot, temperature_unit="F")))
     assert "counted as at 22 °C" in celsius and "Temperature, °C" in celsius
     assert "counted as at 72 °F" in fahrenheit and "Temperature, °F" in fahrenheit
-    # standard conditions are a definition and stay
+    # standard conditions are defined in Celsius
     assert fahrenheit.count("°C") == fahrenheit.count("0 °C, 101")
 
 
-def test_every_event_is_listed_with_its_time(told, report):
+def test_every_event_is_listed_with_its_time(data, report):
     text = Page(report).text
-    events = [e for e in told.events if isinstance(e, StageEvent | NoteEvent | AlarmEvent)]
+    events = [e for e in data.events if isinstance(e, StageEvent | NoteEvent | AlarmEvent)]
     assert len(events) > 5
     for event in events:
         if isinstance(event, AlarmEvent) and event.repeat:
             continue
-        time = f"{told.local(event.t_s):%H:%M:%S}"
+        time = f"{data.local(event.t_s):%H:%M:%S}"
         match event:
             case StageEvent():
                 said = f"{time} stage {event.stage.capitalize()}"
             case NoteEvent():
                 said = f"{time} {event.note} {event.text}"
             case AlarmEvent(state=AlarmState.UNACKNOWLEDGED):
-                teller = TimeTeller(event.t_s, event.utc_s, told.pot.tz)
+                teller = TimeTeller(event.t_s, event.utc_s, data.pot.tz)
                 said = f"{time} ▲ {ALARM_WORDS[event.alarm]} {in_words(event, teller)}"
             case _:
                 said = f"{time} {ALARM_WORDS[event.alarm]} "
         assert " ".join(said.split()) in text
 
 
-def test_the_parts_on_the_page_add_up(told):
-    # each of these would not, rounded one by one
+def test_the_parts_on_the_page_add_up(data):
+    # rounded one by one, none of these would
     for parts in ((-0.44, -0.24, -0.84, 0.0), (0.05, 0.05, 0.05, 0.05), (-1.64, 0.03, -23.16, 20.44)):
         psi = 6894.757
         change = Change(sum(parts) * psi, *(part * psi for part in parts))
-        html = report_html(replace(told, summary=replace(told.summary, change=change)))
+        html = report_html(replace(data, summary=replace(data.summary, change=change)))
         table = html[html.index('<table class="change">') :].split("</table>")[0]
         *shown_parts, total = (float(x.replace("−", "-")) for x in re.findall(r'number">([^<]+)<', table))
         assert len(shown_parts) == 4
@@ -103,25 +103,25 @@ def test_the_parts_on_the_page_add_up(told):
 
 
 def boyle(gauge_pa):
-    """Diameter over that at room pressure. Boyle: p V = constant, absolute; it goes with V's cube root."""
+    """Return the diameter relative to that at room pressure: p V = const, p absolute, d ~ V^(1/3)."""
     return (101_325.0 / (gauge_pa + 101_325.0)) ** (1 / 3)
 
 
-def test_bubbles_at_gel_by_boyles_law(told, report):
-    at_gel_pa = told.bubble.gel.gauge_pa
-    nearest = min(told.traces, key=lambda each: abs(each.t_s - told.gel_s))
-    assert at_gel_pa == nearest.gauge_pa < 0.8 * told.bubble.start.gauge_pa  # this night it was lost before
-    wider = 100 * (boyle(at_gel_pa) / boyle(told.bubble.start.gauge_pa) - 1)
+def test_bubbles_at_gel_follow_boyles_law(data, report):
+    at_gel_pa = data.bubble.gel.gauge_pa
+    nearest = min(data.traces, key=lambda each: abs(each.t_s - data.gel_s))
+    assert at_gel_pa == nearest.gauge_pa < 0.8 * data.bubble.start.gauge_pa  # this night it was lost before
+    wider = 100 * (boyle(at_gel_pa) / boyle(data.bubble.start.gauge_pa) - 1)
     text = Page(report).text
-    assert f"At gel ({told.clock(told.gel_s)}) the pot was at {pressure(at_gel_pa, 'psi')}" in text
-    assert f"was {boyle(at_gel_pa):.2f} mm wide then, against {boyle(told.pot.working_pa):.2f} mm" in text
+    assert f"At gel ({data.clock(data.gel_s)}) the pot was at {pressure(at_gel_pa, 'psi')}" in text
+    assert f"was {boyle(at_gel_pa):.2f} mm wide then, against {boyle(data.pot.working_pa):.2f} mm" in text
     assert f"left it {wider:.0f} % wider than at the hold's start" in text
 
 
-def test_bubbles_where_nobody_knows_when_it_gelled(told):
-    bubble = replace(told.bubble, gel=None)
+def test_bubbles_where_the_time_of_gel_is_unknown(data):
+    bubble = replace(data.bubble, gel=None)
     at_start, at_least = boyle(bubble.start.gauge_pa), boyle(bubble.lowest.gauge_pa)
-    text = Page(report_html(replace(told, bubble=bubble, gel_s=None))).text
+    text = Page(report_html(replace(data, bubble=bubble, gel_s=None))).text
     assert f"pressed to {at_start:.2f} mm" in text
     assert f"grown back to {at_least:.2f} mm ({100 * (at_least / at_start - 1):.0f} % wider)" in text
 
@@ -132,8 +132,8 @@ def test_a_rehearsal_says_so_first(report):
     assert "lost-before-gel" in text
 
 
-def test_a_real_night_says_nothing_of_rehearsals(told):
-    text = Page(report_html(replace(told, row=replace(told.row, rehearsed=None)))).text
+def test_a_real_night_says_nothing_of_rehearsals(data):
+    text = Page(report_html(replace(data, row=replace(data.row, rehearsed=None)))).text
     assert "ehears" not in text
     assert "simulated" not in text
 
@@ -144,40 +144,40 @@ def test_gaps_are_listed_by_cause_and_length(night_record, tmp_path):
     with sqlite3.connect(copy) as db:
         db.execute("DELETE FROM sample WHERE t_s > 3000 AND t_s < 3600")
     with Store.open_read_only(copy) as store:
-        told = retell(store, 1)
-    (silence,) = told.silences
+        data = collect_report(store, 1)
+    (silence,) = data.silences
     assert (silence.from_s, silence.to_s) == (pytest.approx(3000.0, abs=5.1), pytest.approx(3600.0, abs=5.1))
-    text = Page(report_html(told)).text
-    assert f"No good reading from {told.clock(silence.from_s)} to {told.clock(silence.to_s)} (10 min)" in text
+    text = Page(report_html(data)).text
+    assert f"No good reading from {data.clock(silence.from_s)} to {data.clock(silence.to_s)} (10 min)" in text
 
 
-def test_settings_in_force_are_shown_and_secrets_never(told, report):
+def test_settings_in_force_are_shown_without_secrets(data, report):
     text = Page(report).text
     assert "working pressure 60 psi" in text
     assert "not calibrated" in text
-    (run, *_) = told.runs
+    (run, *_) = data.runs
     secret = run.settings_json[:-1] + ',"mqtt":{"host":"broker","username":"anna","password_file":"/k/pw"}}'
     assert "anna" in secret
-    with_secret = replace(told, runs=(replace(run, settings_json=secret),))
+    with_secret = replace(data, runs=(replace(run, settings_json=secret),))
     assert not {"anna", "broker", "/k/pw"} & set(re.split(r"[^\w/]", report_html(with_secret)))
 
 
 @pytest.mark.parametrize("text", HOSTILE, ids=range(len(HOSTILE)))
-def test_hostile_words_are_shown_as_words(told, report, text):
+def test_hostile_texts_are_shown_as_text(data, report, text):
     details = {Detail.LABEL: text, Detail.NOTE: text, Detail.MOULD: text}
-    html = report_html(replace(told, row=replace(told.row, details=details)))
+    html = report_html(replace(data, row=replace(data.row, details=details)))
     page = Page(html)
     assert page.tags == Page(report).tags | {"table", "h2"}
     assert page.fetched == []
     assert page.text.count(" ".join(shown(text).split())) >= 2
 
 
-def test_what_turns_the_writing_round_or_cannot_be_written_is_replaced():
+def test_bidirectional_and_unprintable_characters_are_replaced():
     assert shown("a\u202eb\x00\ud800c\n\td") == "a\ufffdb\ufffd\ufffdc\n\td"
     assert shown("🫧 👩‍🔬 grün ﷽") == "🫧 👩‍🔬 grün ﷽"
 
 
-def test_nothing_is_fetched_and_nothing_promised(report):
+def test_the_page_fetches_nothing_and_promises_nothing(report):
     page = Page(report)
     assert page.fetched == []
     assert not page.tags & {"script", "link", "iframe", "img", "object", "base"}
@@ -189,17 +189,17 @@ def test_nothing_is_fetched_and_nothing_promised(report):
 
 def test_the_same_record_gives_the_same_page(night_record, report):
     with Store.open_read_only(night_record) as store:
-        assert report_html(retell(store, 1)) == report
+        assert report_html(collect_report(store, 1)) == report
 
 
 @pytest.mark.parametrize("label", ["../../etc/passwd", "a/b\\c\x00d", "-rf *", "名前", "CON.", *HOSTILE])
-def test_a_file_name_is_harmless(label):
-    name = harmless_name(12, label)
+def test_a_file_name_has_only_letters_digits_and_hyphens(label):
+    name = file_name(12, label)
     assert re.fullmatch(r"batch-12(-[a-z0-9]+)*", name)
     assert len(name) <= 40
 
 
-def test_pdf_and_picture_are_whole(report):
+def test_pdf_and_picture_are_complete(report):
     pdf = pdf_of(report)
     assert pdf.startswith(b"%PDF-")
     assert pdf.rstrip().endswith(b"%%EOF")
@@ -209,7 +209,7 @@ def test_pdf_and_picture_are_whole(report):
     assert png.endswith(b"IEND\xaeB`\x82")
 
 
-def test_the_verb_writes_all_that_is_asked(night_record, tmp_path, monkeypatch, capsys):
+def test_the_verb_writes_all_requested_files(night_record, tmp_path, monkeypatch, capsys):
     monkeypatch.chdir(tmp_path)
     assert main(["batch", "report", "1", "--record", str(night_record), "--pdf", "--png"]) == 0
     assert capsys.readouterr().out.split() == ["batch-1.html", "batch-1.pdf", "batch-1.png"]
@@ -222,22 +222,22 @@ def test_the_verb_shows_an_example(capsys):
     assert "example: potvigil batch report" in capsys.readouterr().out
 
 
-def test_an_open_batch_is_reported_as_it_stands(told):
-    open_told = replace(
-        told, summary=replace(told.summary, complete=False), row=replace(told.row, end_t_s=None)
+def test_an_open_batch_is_reported_in_its_present_state(data):
+    open_batch = replace(
+        data, summary=replace(data.summary, complete=False), row=replace(data.row, end_t_s=None)
     )
-    assert "Still open: this is the state at" in Page(report_html(open_told)).text
+    assert "Still open: this is the state at" in Page(report_html(open_batch)).text
 
 
-def test_a_record_that_ends_before_the_vent_says_so(told):
-    text = Page(report_html(replace(told, summary=replace(told.summary, complete=False)))).text
+def test_a_record_that_ends_before_the_vent_says_so(data):
+    text = Page(report_html(replace(data, summary=replace(data.summary, complete=False)))).text
     assert "The record ends before the pot was vented: this is the state at" in text
 
 
-def test_a_rise_is_not_called_a_leak(told):
-    estimate = told.summary.leak
+def test_a_rise_is_not_called_a_leak(data):
+    estimate = data.summary.leak
     rising = replace(estimate, rate_pa_per_s=Interval(-10.0, -15.0, -5.0), established=False, onset_s=None)
-    text = Page(report_html(replace(told, summary=replace(told.summary, leak=rising)))).text
+    text = Page(report_html(replace(data, summary=replace(data.summary, leak=rising)))).text
     low, high = rate(5.0, "psi").split()[0], rate(15.0, "psi")
     assert f"No air was lost: the pressure rose, at the end by {low} to {high}." in text
     assert "Air lost none the pressure rose" in text
@@ -252,7 +252,7 @@ def test_a_rise_is_not_called_a_leak(told):
         (["1", "--out", "/dev/full/report.html"], "cannot be written"),
     ],
 )
-def test_what_cannot_be_is_refused_in_one_line(night_record, tmp_path, monkeypatch, capsys, words, said):
+def test_impossible_requests_are_one_line(night_record, tmp_path, monkeypatch, capsys, words, said):
     monkeypatch.chdir(tmp_path)
     assert main(["batch", "report", *words, "--record", str(night_record)]) == 2
     err = capsys.readouterr().err
@@ -279,7 +279,7 @@ def test_a_missing_library_names_what_to_install(night_record, tmp_path, monkeyp
     assert list(tmp_path.iterdir()) == []
 
 
-def test_a_full_disk_leaves_what_was_there(night_record, tmp_path, monkeypatch, capsys):
+def test_a_full_disk_keeps_the_old_file(night_record, tmp_path, monkeypatch, capsys):
     out = tmp_path / "report.html"
     out.write_text("before", encoding="utf-8")
 
@@ -296,8 +296,8 @@ def test_a_full_disk_leaves_what_was_there(night_record, tmp_path, monkeypatch, 
     assert [path.name for path in tmp_path.iterdir()] == ["report.html"]
 
 
-def test_notices_to_phones_are_in_the_time_line(told):
-    floor, at_s = AlarmId.BELOW_FLOOR, told.summary.start_s + 3000.0
+def test_notices_to_phones_are_in_the_timeline(data):
+    floor, at_s = AlarmId.BELOW_FLOOR, data.summary.start_s + 3000.0
     rows = (
         DeliveryRow(at_s, None, "lantern", floor, "Anna", "raised", None),
         *(DeliveryRow(at_s + n, None, "lantern", floor, "<b>Ben", "raised", "refused <i>") for n in range(5)),
@@ -308,7 +308,7 @@ def test_notices_to_phones_are_in_the_time_line(told):
         ),
         DeliveryRow(at_s + 90.0, None, None, AlarmId.READINGS_STOPPED, "Anna", "raised", None),
     )
-    text = Page(report_html(replace(told, deliveries=rows))).text
+    text = Page(report_html(replace(data, deliveries=rows))).text
     assert "Anna was notified: below the floor." in text
     assert text.count("<b>Ben was not reached: below the floor (refused <i>).") == 1
     assert text.count("<b>Ben was notified: below the floor.") == 1
@@ -317,7 +317,7 @@ def test_notices_to_phones_are_in_the_time_line(told):
     assert "Anna was notified again: below the floor." in text
 
 
-def test_a_report_asks_the_record_who_was_notified(night_record, tmp_path):
+def test_a_report_reads_who_was_notified_from_the_record(night_record, tmp_path):
     copy = tmp_path / "night.db"
     shutil.copyfile(night_record, copy)
     with Store.open(copy) as store:
@@ -332,4 +332,4 @@ def test_a_report_asks_the_record_who_was_notified(night_record, tmp_path):
             )
         ]
         store.add_deliveries(rows)
-        assert retell(store, 1).deliveries == (rows[1], rows[2])
+        assert collect_report(store, 1).deliveries == (rows[1], rows[2])

@@ -1,4 +1,4 @@
-"""Every sentence of a report to the letter, with the figures of one night reckoned by hand."""
+"""Every sentence of a report to the letter, with one night's figures computed by hand."""
 
 from dataclasses import replace
 from typing import Any
@@ -29,7 +29,7 @@ from potvigil.model.events import (
 )
 from potvigil.model.pot import Resin, Transducer
 from potvigil.record.rows import DeliveryRow, EditRow
-from potvigil.reports.batch import _flat, _sentence, _Words, harmless_name
+from potvigil.reports.batch import _flat, _sentence, _Words, file_name
 from potvigil.reports.happenings import Happenings, Row
 from potvigil.reports.model import Pressed, ReadingGap
 from potvigil.reports.pressure_words import Bar, PressureWords
@@ -48,7 +48,7 @@ def of_leak(**changes: Any) -> Any:
 # --- the pressure
 
 
-def test_the_facts_at_one_glance() -> None:
+def test_the_key_facts() -> None:
     assert list(words().facts()) == [
         ("Pressure in the hold", "60.0 → 54.0 psi", "lowest 54.0 psi, floor 45.0 psi"),
         ("Air lost", "0.49 psi/h", "at the end of the hold; 95 %: 0.48 to 0.51 psi/h"),
@@ -125,7 +125,7 @@ def test_the_air_that_was_lost(summary: Any, fact: tuple[str, str], sentence: st
     assert of.leak() == sentence
 
 
-def test_the_change_and_its_bars_beside_the_way_to_the_floor() -> None:
+def test_the_change_and_its_bars_scaled_to_the_margin_above_the_floor() -> None:
     of = words()
     assert of.change() == (
         "From the hold's start to its end the gauge fell by 6.0 psi: −1.7 psi cooling, −4.3 psi air lost."
@@ -214,7 +214,7 @@ LAW = " (Boyle's law; dissolving and surface tension left out.)"
             f"That counts only while the resin is liquid; when it gelled is not known here.{LAW}",
         ),
         (
-            {"bubble": replace(BUBBLE, lowest=Pressed(59 * PSI, 0.6029))},  # half a per cent does not show
+            {"bubble": replace(BUBBLE, lowest=Pressed(59 * PSI, 0.6029))},  # half a per cent is not shown
             "A bubble 1.00 mm wide at room pressure was pressed to 0.60 mm at 59.5 psi, the pressure at the "
             "hold's start. That counts only while the resin is liquid; when it gelled is not known here."
             f"{LAW}",
@@ -338,7 +338,7 @@ def test_notices_are_listed_and_of_failed_tries_only_the_first() -> None:
     ]
 
 
-def test_changes_of_details_are_signed() -> None:
+def test_changes_of_details_name_who_made_them() -> None:
     edits = (
         EditRow(Detail.LABEL, "", "lens", "anna", None, UTC_S),
         EditRow(Detail.LABEL, "lens", "lens, blue", "", None, None),
@@ -446,7 +446,7 @@ def test_a_rehearsal_and_a_replay_say_so() -> None:
     )
 
 
-def test_what_is_not_finished_says_why() -> None:
+def test_an_unfinished_batch_says_why() -> None:
     said = made_report(summary=replace(NO_DETAILS, complete=False))
     assert _Words(said).all()["unfinished"] == (
         "The record ends before the pot was vented: this is the state at 08:06."
@@ -472,10 +472,10 @@ def test_how_the_transducer_was_used(zero_pa: float, slope: float, said: str) ->
     assert page(pot=replace(POT, transducer=transducer))["calibration"] == said
 
 
-def test_settings_are_listed_flat_in_the_words_of_the_file() -> None:
+def test_settings_are_listed_flat_in_the_wording_of_the_file() -> None:
     tree = {"a_b": {"c": 1, "d": [{"x": 1, "y": 2}, "z"]}, "e": None}
     assert list(_flat(tree)) == [("a b, c", "1"), ("a b, d", "1, 2"), ("a b, d", "z"), ("e", "None")]
     assert (_sentence(""), _sentence("air was lost")) == ("", "Air was lost.")
-    assert harmless_name(7, "Lens, ♯2 Ä") == "batch-7-lens-2-a"
-    assert harmless_name(7, "x" * 60) == f"batch-7-{'x' * 32}"
-    assert harmless_name(7, "x" * 31 + " y") == f"batch-7-{'x' * 31}"
+    assert file_name(7, "Lens, ♯2 Ä") == "batch-7-lens-2-a"
+    assert file_name(7, "x" * 60) == f"batch-7-{'x' * 32}"
+    assert file_name(7, "x" * 31 + " y") == f"batch-7-{'x' * 31}"

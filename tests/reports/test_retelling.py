@@ -1,4 +1,4 @@
-"""A report collected from a record of an hour: what was kept comes back, what was not is worked out."""
+"""A report collected from an hour's record: what was kept is returned, the rest computed."""
 
 import json
 from dataclasses import replace
@@ -14,7 +14,7 @@ from potvigil.model.events import BatchClosed, BatchOpened, Cure, Detail, EditEv
 from potvigil.model.reading import UNSEEN_AFTER_S, Fault, Sample, Sensor
 from potvigil.record.errors import UnknownBatchError
 from potvigil.record.store import Store
-from potvigil.reports.collect import retell
+from potvigil.reports.collect import collect_report
 from potvigil.settings.loading import load_text
 from potvigil.upkeep import pictures
 from record_night import SUMMARY, UTC_S
@@ -52,7 +52,7 @@ def kept(
     missing: range = range(0),
     step_s: int = 10,
 ) -> Path:
-    """Write an hour of a batch, read each ten seconds; bad: read in vain, missing: not read."""
+    """Write an hour of a batch, sampled every ten seconds. bad: failed readings; missing: no samples."""
     with Store.open(path) as store:
         store.begin_run(settings_json, "boot-a", 0.0, UTC_S - 5.0, None)
         batch = store.open_batch("lantern", BatchOpened(BEGUN_S, UTC_S + BEGUN_S))
@@ -76,100 +76,100 @@ def kept(
     return path
 
 
-def told_of(path: Path):
+def data_of(path: Path):
     with Store.open_read_only(path) as store:
-        return retell(store, 1)
+        return collect_report(store, 1)
 
 
-# --- what was read
+# --- readings
 
 
-def test_every_good_reading_comes_back_at_its_moment(tmp_path) -> None:
-    told = told_of(kept(tmp_path / "r.db"))
-    assert [t_s for t_s, _ in told.gauge] == [float(t_s) for t_s in range(1000, 4601, 10)]
-    assert [pa for _, pa in told.gauge] == pytest.approx([gauge_pa(t_s) for t_s, _ in told.gauge])
-    assert told.silences == ()
-    assert told.utc_less_t_s == pytest.approx(UTC_S)
-    assert told.earlier_settings is False
+def test_every_good_reading_is_returned_at_its_time(tmp_path) -> None:
+    data = data_of(kept(tmp_path / "r.db"))
+    assert [t_s for t_s, _ in data.gauge] == [float(t_s) for t_s in range(1000, 4601, 10)]
+    assert [pa for _, pa in data.gauge] == pytest.approx([gauge_pa(t_s) for t_s, _ in data.gauge])
+    assert data.silences == ()
+    assert data.utc_less_t_s == pytest.approx(UTC_S)
+    assert data.earlier_settings is False
 
 
-def test_what_was_read_in_vain_is_a_gap_with_its_first_cause(tmp_path) -> None:
-    told = told_of(kept(tmp_path / "r.db", bad=range(2000, 2101)))
-    (silence,) = told.silences
+def test_failed_readings_are_a_gap_with_the_first_cause(tmp_path) -> None:
+    data = data_of(kept(tmp_path / "r.db", bad=range(2000, 2101)))
+    (silence,) = data.silences
     assert (silence.from_s, silence.to_s, silence.why) == (1990.0, 2110.0, "bus error at 2000")
-    assert [t_s for t_s, pa in told.gauge if pa is None] == [*range(2000, 2101, 10), 2110.0]
+    assert [t_s for t_s, pa in data.gauge if pa is None] == [*range(2000, 2101, 10), 2110.0]
 
 
-def test_where_nothing_was_read_no_line_is_drawn_across(tmp_path) -> None:
-    told = told_of(kept(tmp_path / "r.db", missing=range(2000, 3000)))
-    (silence,) = told.silences
+def test_no_line_is_drawn_across_a_time_without_readings(tmp_path) -> None:
+    data = data_of(kept(tmp_path / "r.db", missing=range(2000, 3000)))
+    (silence,) = data.silences
     assert (silence.from_s, silence.to_s, silence.why) == (1990.0, 3000.0, "no readings")
-    assert [t_s for t_s, pa in told.gauge if pa is None] == [3000.0]
+    assert [t_s for t_s, pa in data.gauge if pa is None] == [3000.0]
 
 
 @pytest.mark.parametrize(("length_s", "is_one"), [(UNSEEN_AFTER_S, False), (UNSEEN_AFTER_S + 10.0, True)])
-def test_a_gap_that_the_watch_passes_over_is_none(tmp_path, length_s, is_one) -> None:
-    told = told_of(kept(tmp_path / "r.db", bad=range(2000, 1990 + int(length_s))))
-    assert bool(told.silences) is is_one
+def test_a_gap_that_the_watch_tolerates_is_not_reported(tmp_path, length_s, is_one) -> None:
+    data = data_of(kept(tmp_path / "r.db", bad=range(2000, 1990 + int(length_s))))
+    assert bool(data.silences) is is_one
 
 
-def test_a_silence_at_either_end_counts_from_the_batchs_own_begin_and_end(tmp_path) -> None:
-    told = told_of(kept(tmp_path / "r.db", missing=range(1000, 1500), bad=range(4000, 4601)))
-    assert [(each.from_s, each.to_s, each.why) for each in told.silences] == [
+def test_a_silence_at_either_end_counts_from_the_start_or_end_of_the_batch(tmp_path) -> None:
+    data = data_of(kept(tmp_path / "r.db", missing=range(1000, 1500), bad=range(4000, 4601)))
+    assert [(each.from_s, each.to_s, each.why) for each in data.silences] == [
         (1000.0, 1500.0, "no readings"),
         (3990.0, 4600.0, "bus error at 4000"),
     ]
 
 
-def test_of_two_silences_each_has_its_own_cause(tmp_path) -> None:
+def test_each_of_two_silences_has_its_own_cause(tmp_path) -> None:
     path = kept(tmp_path / "r.db", bad=range(2000, 2101), missing=range(3000, 3100))
-    assert [each.why for each in told_of(path).silences] == ["bus error at 2000", "no readings"]
+    assert [each.why for each in data_of(path).silences] == ["bus error at 2000", "no readings"]
 
 
-# --- what the watch knew
+# --- traces and summary
 
 
-def test_a_closed_batch_keeps_its_judgement_and_its_traces(tmp_path) -> None:
-    told = told_of(kept(tmp_path / "r.db"))
-    assert told.summary.verdict is SUMMARY.verdict and told.summary.reason == SUMMARY.reason
-    assert len(told.traces) == 60
-    assert told.traces[0].t_s == BEGUN_S + 20.0
+def test_a_closed_batch_keeps_its_summary_and_traces(tmp_path) -> None:
+    data = data_of(kept(tmp_path / "r.db"))
+    assert data.summary.verdict is SUMMARY.verdict and data.summary.reason == SUMMARY.reason
+    assert len(data.traces) == 60
+    assert data.traces[0].t_s == BEGUN_S + 20.0
 
 
-def test_without_traces_the_batch_is_fed_again_and_the_judgement_stays(tmp_path) -> None:
-    told = told_of(kept(tmp_path / "r.db", traces=False, step_s=60))
-    assert told.summary.reason == SUMMARY.reason
-    times = [each.t_s for each in told.traces]
+def test_a_batch_without_traces_is_replayed_and_keeps_its_summary(tmp_path) -> None:
+    data = data_of(kept(tmp_path / "r.db", traces=False, step_s=60))
+    assert data.summary.reason == SUMMARY.reason
+    times = [each.t_s for each in data.traces]
     assert times == [BEGUN_S + 60.0 * n for n in range(61)]
-    assert told.traces[30].gauge_pa == pytest.approx(gauge_pa(times[30]))
+    assert data.traces[30].gauge_pa == pytest.approx(gauge_pa(times[30]))
 
 
-def test_an_open_batch_is_judged_as_it_stands_with_the_traces_that_were_kept(tmp_path) -> None:
+def test_an_open_batch_is_judged_so_far_with_its_kept_traces(tmp_path) -> None:
     path = kept(tmp_path / "r.db", closed=False, step_s=60)
     with Store.open(path, create=False) as store:
         store.add_edit(1, EditEvent(2000.0, None, Detail.LABEL, "", "lens 3", "anna"))
-    told = told_of(path)
-    assert not told.summary.complete and told.summary.end_s == pytest.approx(ENDED_S)
-    assert told.summary.start_s == pytest.approx(BEGUN_S, abs=60.0)
-    assert told.summary.details == {Detail.LABEL: "lens 3"}
-    assert len(told.traces) == 60 and told.traces[0].t_s == BEGUN_S + 20.0
+    data = data_of(path)
+    assert not data.summary.complete and data.summary.end_s == pytest.approx(ENDED_S)
+    assert data.summary.start_s == pytest.approx(BEGUN_S, abs=60.0)
+    assert data.summary.details == {Detail.LABEL: "lens 3"}
+    assert len(data.traces) == 60 and data.traces[0].t_s == BEGUN_S + 20.0
 
 
-def test_gel_and_the_bubble_then_are_known_by_the_cure_clock(tmp_path) -> None:
-    """Boyle, p V = constant: a diameter goes with the cube root of the absolute pressure. Gel is at 10 %."""
-    told = told_of(kept(tmp_path / "r.db"))
-    assert told.gel_s is None and told.bubble.gel is None  # an hour is the gel's very end
+def test_the_cure_clock_gives_gel_and_the_bubble_at_gel(tmp_path) -> None:
+    """Boyle, p V = const: diameter ~ (absolute pressure)^(-1/3). Gel is at 10 %."""
+    data = data_of(kept(tmp_path / "r.db"))
+    assert data.gel_s is None and data.bubble.gel is None  # the batch ends just before gel
     path = kept(
         tmp_path / "faster.db", settings_json=load_text(SETTINGS.replace("1 h", "30 min"), "s").as_json()
     )
-    told = told_of(path)
-    assert told.gel_s == pytest.approx(BEGUN_S + 1800.0)
-    nearest = min(told.traces, key=lambda each: abs(each.t_s - told.gel_s))
-    assert told.bubble.gel.gauge_pa == nearest.gauge_pa
-    for pressed in (told.bubble.working, told.bubble.start, told.bubble.lowest, told.bubble.gel):
+    data = data_of(path)
+    assert data.gel_s == pytest.approx(BEGUN_S + 1800.0)
+    nearest = min(data.traces, key=lambda each: abs(each.t_s - data.gel_s))
+    assert data.bubble.gel.gauge_pa == nearest.gauge_pa
+    for pressed in (data.bubble.working, data.bubble.start, data.bubble.lowest, data.bubble.gel):
         assert pressed.share == pytest.approx((101_325.0 / (101_325.0 + pressed.gauge_pa)) ** (1 / 3))
-    assert told.bubble.working.gauge_pa == pytest.approx(60 * PSI)
-    assert (told.bubble.start.gauge_pa, told.bubble.lowest.gauge_pa) == (
+    assert data.bubble.working.gauge_pa == pytest.approx(60 * PSI)
+    assert (data.bubble.start.gauge_pa, data.bubble.lowest.gauge_pa) == (
         SUMMARY.hold_start_gauge_pa,
         SUMMARY.lowest_gauge_pa,
     )
@@ -183,19 +183,19 @@ def test_gel_and_the_bubble_then_are_known_by_the_cure_clock(tmp_path) -> None:
         ({"hold_start_gauge_pa": None}, None),
     ],
 )
-def test_without_pressure_no_bubble_is_pressed(tmp_path, change, share) -> None:
+def test_without_pressure_there_is_no_bubble(tmp_path, change, share) -> None:
     path = kept(tmp_path / "r.db", closed=False, step_s=60)
     with Store.open(path, create=False) as store:
         summary = replace(SUMMARY, start_s=BEGUN_S, end_s=ENDED_S, cure=Cure(0.1, 1e5), **change)
         store.close_batch(1, BatchClosed(ENDED_S, None, summary))
-    told = told_of(path)
-    assert (None if told.bubble is None else told.bubble.lowest.share) == share
+    data = data_of(path)
+    assert (None if data.bubble is None else data.bubble.lowest.share) == share
 
 
-# --- whose it is
+# --- runs, settings, pictures
 
 
-def test_the_runs_of_a_batch_are_its_own_and_those_begun_while_it_was_open(tmp_path) -> None:
+def test_the_runs_of_a_batch_include_those_started_while_it_was_open(tmp_path) -> None:
     path = tmp_path / "r.db"
     with Store.open(path) as store:
         store.begin_run(RUN_JSON, "boot-z", 0.0, UTC_S, None)
@@ -205,43 +205,43 @@ def test_the_runs_of_a_batch_are_its_own_and_those_begun_while_it_was_open(tmp_p
             store.begin_run(RUN_JSON, "boot-a", ENDED_S, None, None)
         for number, begun_s in ((3, ENDED_S - 1.0), (4, ENDED_S), (5, ENDED_S + 1.0)):
             store._db.execute("UPDATE run SET start_t_s = ? WHERE id = ?", (begun_s, number))
-    told = told_of(path)
-    assert [run.id for run in told.runs] == [2, 3]
-    assert told.earlier_settings is False
+    data = data_of(path)
+    assert [run.id for run in data.runs] == [2, 3]
+    assert data.earlier_settings is False
 
 
-def test_other_settings_of_the_same_batch_are_said_to_have_been(tmp_path) -> None:
+def test_earlier_settings_of_the_same_batch_are_mentioned(tmp_path) -> None:
     path = kept(tmp_path / "r.db", closed=False, step_s=60)
     other = load_text(SETTINGS.replace("45 psi", "40 psi"), "settings").as_json()
     with Store.open(path, create=False) as store:
         store.begin_run(other, "boot-a", 4700.0, None, None)
-    told = told_of(path)
-    assert told.earlier_settings is True
-    assert told.pot.floor_pa == pytest.approx(40 * PSI)  # the last ones count
+    data = data_of(path)
+    assert data.earlier_settings is True
+    assert data.pot.floor_pa == pytest.approx(40 * PSI)  # the last ones count
 
 
-def test_settings_are_shown_without_what_is_secret_or_no_part_of_the_pot(tmp_path) -> None:
-    told = told_of(kept(tmp_path / "r.db"))
-    text = json.dumps(told.settings)
+def test_settings_are_shown_without_secrets_or_unrelated_ones(tmp_path) -> None:
+    data = data_of(kept(tmp_path / "r.db"))
+    text = json.dumps(data.settings)
     assert not [each for each in ("broker", "anna", "/keys") if each in text]
-    assert told.settings["workshop"] == "harbour-models" and told.settings["units"]["pressure"] == "psi"
-    assert set(told.settings) >= {"working_pressure", "floor_pressure", "cure", "timezone"}
-    assert "mqtt" not in told.settings and "pots" not in told.settings
+    assert data.settings["workshop"] == "harbour-models" and data.settings["units"]["pressure"] == "psi"
+    assert set(data.settings) >= {"working_pressure", "floor_pressure", "cure", "timezone"}
+    assert "mqtt" not in data.settings and "pots" not in data.settings
 
 
-def test_pictures_that_are_kept_come_by_their_names(tmp_path) -> None:
+def test_kept_pictures_are_returned_by_name(tmp_path) -> None:
     path, file = kept(tmp_path / "r.db"), BytesIO()
     Image.new("RGB", (4, 4)).save(file, "PNG")
     pictures.keep(path, 1, "rim.png", file.getvalue())
     with Store.open(path, create=False) as store:
         store.edit(1, {Detail.PICTURES: "rim.png\nlost.jpg"}, "anna", UTC_S)
-    assert told_of(path).pictures == (("rim.png", file.getvalue()),)
+    assert data_of(path).pictures == (("rim.png", file.getvalue()),)
 
 
-# --- what there is no report of
+# --- what cannot be reported
 
 
-def test_what_cannot_be_reported_says_why_in_one_line(tmp_path) -> None:
+def test_a_batch_that_cannot_be_reported_says_why_in_one_line(tmp_path) -> None:
     path = tmp_path / "none.db"
     with Store.open(path) as store:
         store.begin_run(RUN_JSON, "boot-a", 0.0, UTC_S, None)
@@ -249,13 +249,13 @@ def test_what_cannot_be_reported_says_why_in_one_line(tmp_path) -> None:
         store.open_batch("mast", BatchOpened(BEGUN_S, None))
     with Store.open_read_only(path) as store:
         with pytest.raises(UnknownBatchError, match="has no samples yet; let the watch run"):
-            retell(store, 1)
+            collect_report(store, 1)
         with pytest.raises(UnknownBatchError, match="do not know the pot 'mast'"):
-            retell(store, 2)
+            collect_report(store, 2)
     with Store.open(path) as store:
         store._db.execute("UPDATE batch SET run = NULL", ())
     with (
         Store.open_read_only(path) as store,
         pytest.raises(UnknownBatchError, match="names no run, so its settings are not known"),
     ):
-        retell(store, 1)
+        collect_report(store, 1)

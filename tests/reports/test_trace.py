@@ -1,4 +1,4 @@
-"""What the watch knew is kept once a minute; reports show it, and feed the night again only without it."""
+"""The watch's estimates are kept once a minute; reports show them, and replay the night only without."""
 
 import shutil
 import sqlite3
@@ -11,14 +11,14 @@ from potvigil.model.events import Stage
 from potvigil.record.rows import TraceRow
 from potvigil.record.store import Store
 from potvigil.record.tables.ledger import TRACE_PERIOD_S
-from potvigil.reports.collect import retell
+from potvigil.reports.collect import collect_report
 from potvigil.sim.nights import NIGHTS
 from rehearsal import Bench
 
 POT = "lantern"
 
 
-def test_the_trace_is_what_the_watch_knew_at_that_minute(tmp_path):
+def test_the_trace_holds_the_estimates_of_that_minute(tmp_path):
     bench = Bench(NIGHTS["lost-before-gel"], tmp_path)
     bench.begin()
     known = {}
@@ -37,27 +37,27 @@ def test_the_trace_is_what_the_watch_knew_at_that_minute(tmp_path):
     assert all(gap == pytest.approx(TRACE_PERIOD_S, abs=5.1) for gap in gaps)
 
 
-def test_a_stale_estimate_is_not_kept_as_one_of_that_moment(told):
-    settled = [row for row in told.traces if row.leak_pa_per_s is not None]
+def test_a_stale_estimate_is_not_kept_as_current(data):
+    settled = [row for row in data.traces if row.leak_pa_per_s is not None]
     assert settled
-    vented_s = told.summary.stages["venting"]
-    assert all(row.leak_pa_per_s is None for row in told.traces if row.t_s >= vented_s)
+    vented_s = data.summary.stages["venting"]
+    assert all(row.leak_pa_per_s is None for row in data.traces if row.t_s >= vented_s)
 
 
-def test_without_a_trace_the_night_is_fed_again_to_the_same_curves(night_record, told, tmp_path):
+def test_a_night_without_traces_is_replayed_to_the_same_curves(night_record, data, tmp_path):
     """A record of format 2, brought up to date, has no trace of its older batches."""
     old = shutil.copy(night_record, tmp_path / "old.db")
     with sqlite3.connect(old) as db:
         db.execute("DELETE FROM trace")
     db.close()
     with Store.open_read_only(old) as store:
-        again = retell(store, 1)
+        again = collect_report(store, 1)
     assert replace(again, traces=(), gel_s=None, bubble=None) == replace(
-        told, traces=(), gel_s=None, bubble=None
+        data, traces=(), gel_s=None, bubble=None
     )
-    assert again.gel_s == pytest.approx(told.gel_s, abs=2.0)
+    assert again.gel_s == pytest.approx(data.gel_s, abs=2.0)
     for fed in again.traces[5:-5]:
-        kept = min(told.traces, key=lambda row: abs(row.t_s - fed.t_s))
+        kept = min(data.traces, key=lambda row: abs(row.t_s - fed.t_s))
         assert abs(kept.t_s - fed.t_s) <= 5.0
         if kept.stage is fed.stage is Stage.HOLDING:
             assert fed.corrected_gauge_pa == pytest.approx(kept.corrected_gauge_pa, abs=500.0)

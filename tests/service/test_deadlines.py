@@ -13,7 +13,7 @@ from potvigil.record.store import Store
 from potvigil.service import restart
 from potvigil.service.guarded_watch import GuardedWatch
 from potvigil.service.loop import Service
-from potvigil.service.restart import kept_samples, take_up_batch
+from potvigil.service.restart import kept_samples, resume_batch
 from potvigil.settings.loading import load_text
 from potvigil.sim.nights import NIGHTS
 from record_night import CLOSED
@@ -93,7 +93,7 @@ def test_a_restart_replays_from_two_minutes_before_the_batch_and_an_hour_past_an
     record = AskedRecord(end_t_s)
     watch = GuardedWatch(pot())
     batch_ids: dict[str, int | None] = {"lantern": None}
-    take_up_batch(record, SETTINGS, {}, batch_ids, "lantern", watch)  # type: ignore[arg-type]
+    resume_batch(record, SETTINGS, {}, batch_ids, "lantern", watch)  # type: ignore[arg-type]
     assert record.asked == [(4880.0, until_s)]
     assert record.commands_asked == [(5000.0, until_s)]
     assert batch_ids == {"lantern": None}
@@ -182,7 +182,7 @@ def test_a_replayed_batch_goes_on_or_is_closed(
     watch = SimpleNamespace(has_failed=has_failed, summary=lambda: "so far" if is_open else None)
     monkeypatch.setattr(restart, "feed_again", feed_again)
     batch_ids: dict[str, int | None] = {"lantern": None}
-    take_up_batch(record, SETTINGS, {"lantern": past}, batch_ids, "lantern", watch)  # type: ignore[arg-type, dict-item]
+    resume_batch(record, SETTINGS, {"lantern": past}, batch_ids, "lantern", watch)  # type: ignore[arg-type, dict-item]
     at = sum(line.startswith("hears") for line in found)
     found[at:at] = [f"fed {fed[-1]}"]
     assert [*found, f"open {batch_ids['lantern']}"] == said
@@ -195,12 +195,12 @@ def test_a_long_replay_keeps_asking_the_service_manager_for_time(
     monkeypatch.setattr(systemd, "starting", asked.append)
     monkeypatch.setattr(restart, "feed_again", lambda *_: ((None, []) for _ in range(4001)))
     watch = GuardedWatch(pot())
-    take_up_batch(AskedRecord(None), SETTINGS, {}, {}, "lantern", watch)  # type: ignore[arg-type]
+    resume_batch(AskedRecord(None), SETTINGS, {}, {}, "lantern", watch)  # type: ignore[arg-type]
     assert asked == [60.0, 60.0, 60.0]
 
 
 def test_without_a_batch_nothing_is_replayed(monkeypatch: pytest.MonkeyPatch) -> None:
     record = AskedRecord(None)
     record.row = None  # type: ignore[assignment]
-    take_up_batch(record, SETTINGS, {}, {}, "lantern", GuardedWatch(pot()))  # type: ignore[arg-type]
+    resume_batch(record, SETTINGS, {}, {}, "lantern", GuardedWatch(pot()))  # type: ignore[arg-type]
     assert record.asked == []

@@ -161,8 +161,8 @@ def test_at_most_a_hundred_commands_wait_and_the_rest_are_told_to_try_again(
 
 
 def test_commands_from_the_broker_are_recorded_in_its_name(steps: Steps) -> None:
-    steps.service._hear_mqtt(SetCommand("mast", Action.EDIT, text="sand", field=Detail.MOULD))
-    steps.service._hear_mqtt(SetCommand("lantern", Action.SHELVE, alarm=AlarmId.LEAK))
+    steps.service._on_mqtt(SetCommand("mast", Action.EDIT, text="sand", field=Detail.MOULD))
+    steps.service._on_mqtt(SetCommand("lantern", Action.SHELVE, alarm=AlarmId.LEAK))
     assert steps.tick()[:2] == ["mast asked to edit", "lantern asked to shelve"]
     edit, shelve = (replace(each, row=None) for each in steps.handled)
     assert edit == Command(Action.EDIT, 105.0, None, "sand", None, "mqtt", Detail.MOULD)

@@ -1,4 +1,4 @@
-"""The simulated bus, its chips and the 1-Wire folder: modes, faults, and how seldom files are written."""
+"""The simulated bus, its chips and the 1-Wire folder: modes, faults, how seldom files are written."""
 
 from pathlib import Path
 
@@ -11,7 +11,7 @@ START_AIN0 = [0xC1, 0x83]  # AIN0, 6.144 V, single shot, 128 samples/s
 START_AIN1 = [0xD1, 0x83]
 
 
-def test_an_empty_address_is_a_remote_io_error() -> None:
+def test_an_unused_address_is_a_remote_io_error() -> None:
     bus = SimBus({0x48: SimAds1115([])})
     for transfer in (
         lambda: bus.read_i2c_block_data(0x49, 0, 2),

@@ -1,4 +1,4 @@
-"""The named nights are what their titles say, and the World shows them truly to whoever reads the wires."""
+"""The named nights match their titles, and the World shows them truthfully on the wires."""
 
 import csv
 import math
@@ -48,7 +48,7 @@ def volts(world: World, channel: int = 0, conversions: int = 1) -> float:
 
 
 def shown_psi(world: World, conversions: int = 1) -> float:
-    """What a ratiometric 0.5-4.5 V transducer of 100 psi says, by its data sheet's line."""
+    """Return the reading of a ratiometric 0.5-4.5 V transducer of 100 psi, by its data sheet."""
     return (volts(world, 0, conversions) / volts(world, 1, conversions) - 0.1) / 0.8 * 100.0
 
 
@@ -68,7 +68,7 @@ def test_the_settings_of_a_night_load_and_match_its_world(night: Night) -> None:
 
 
 @EVERY_NIGHT
-def test_the_truth_of_a_night_names_existing_alarms_and_verdicts(night: Night) -> None:
+def test_a_nights_truth_names_existing_alarms_and_verdicts(night: Night) -> None:
     known = {alarm.value for alarm in AlarmId}
     assert night.truth.alarms <= known
     assert night.truth.never_alarms <= known
@@ -141,11 +141,11 @@ def test_probes_show_their_places_with_lag_and_offset(tmp_path: Path) -> None:
     world = World(night, tmp_path)
     for t_s in range(1, 140):
         world.advance(float(t_s))
-    assert probe_c(world, GAS_PROBE.probe_id) < world.pot.gas_k - 273.15 - 3.0  # it lags the quick fill
+    assert probe_c(world, GAS_PROBE.probe_id) < world.pot.gas_k - 273.15 - 3.0  # it lags behind the fast fill
     for t_s in range(140, 7200):
         world.advance(float(t_s))
     pot = world.pot
-    assert pot.contents_k > pot.gas_k + 1.0  # the resin warms itself
+    assert pot.contents_k > pot.gas_k + 1.0  # the resin heats itself
     for probe, true_k in ((GAS_PROBE, pot.gas_k), (ROOM_PROBE, pot.room_k), (CONTENTS_PROBE, pot.contents_k)):
         assert probe_c(world, probe.probe_id) == pytest.approx(true_k - 273.15 + probe.offset_k, abs=0.12)
     assert probe_c(world, WALL_PROBE_ID) == pytest.approx(world.pot.wall_k - 273.15 - 0.2, abs=0.25)
@@ -223,7 +223,7 @@ def test_a_dead_barometer_does_not_affect_the_converter(tmp_path: Path) -> None:
     assert volts(world) > 2.5
 
 
-def test_a_flaky_bus_fails_now_and_then(tmp_path: Path) -> None:
+def test_a_flaky_bus_fails_intermittently(tmp_path: Path) -> None:
     world = scripted(tmp_path, FaultKind.BUS_FLAKY)
     failures = 0
     for _ in range(70):
@@ -286,7 +286,7 @@ def test_the_barometer_follows_the_weather(tmp_path: Path) -> None:
 
 
 def write_weather(path: Path, hours: int, gap_after: int | None = None) -> None:
-    """Outdoors ten kelvin between day and night, the room at 18 C, a barometer that falls 1 hPa an hour."""
+    """Write weather: ten kelvin between day and night, room at 18 C, barometer falling 1 hPa an hour."""
     with path.open("w", newline="") as file:
         rows = csv.writer(file)
         rows.writerow(("time", "outdoor_temperature_c", "room_temperature_c", "ambient_pressure_hpa"))
@@ -317,7 +317,7 @@ def test_an_evening_with_a_long_gap_in_the_weather_is_left_out(tmp_path: Path) -
     assert list(weather_nights(tmp_path / "weather.csv")) == ["weather-2016-01-12"]
 
 
-def test_weather_nights_with_a_leak_need_to_know_what_is_expected(tmp_path: Path) -> None:
+def test_weather_nights_with_a_leak_need_an_expected_truth(tmp_path: Path) -> None:
     write_weather(tmp_path / "weather.csv", 48)
     leak = Leak(7200.0, rate_pa_per_s=2.0)
     with pytest.raises(ValueError, match="expected"):

@@ -1,4 +1,4 @@
-"""How the simulated pot behaves through a batch: fill, thermal fall, leak, top-up, regulator, vent."""
+"""The simulated pot through a batch: fill, thermal fall, leak, top-up, regulator, vent."""
 
 import pytest
 from CoolProp.CoolProp import PropsSI
@@ -19,7 +19,7 @@ def gauge_psi(model: PotModel, t_s: float) -> float:
 
 
 def time_of_fill(model: PotModel) -> float:
-    """Return when the air stopped coming in, to half a second."""
+    """Return when the fill ended, to half a second."""
     model.advance(121.0)
     fed_mol = -1.0
     while model.fed_mol != fed_mol:
@@ -111,7 +111,7 @@ def test_a_stiffening_seal_leaks_more_in_the_cold_and_no_less_in_the_warm() -> N
         model.advance(10 * SECONDS_PER_HOUR)
         return model.leak_pa_per_s / model.absolute_pa
 
-    # 10 K colder by morning, and the wall nearly all of it: half as much again
+    # 10 K colder by morning, the wall nearly as much: a leak half as large again
     assert rate(10.0) == pytest.approx(1.48 * rate(20.0), rel=0.03)
     assert rate(30.0) == pytest.approx(rate(20.0), rel=0.03)
 
@@ -181,7 +181,7 @@ def test_the_mould_absorbs_its_share_over_its_time() -> None:
     gained_mol = pot_filled.fed_mol
     assert pot_filled.absorbed_mol == pytest.approx(0.002 * gained_mol, rel=0.01)
     model.advance(36000.0)
-    assert model.amount_mol == pytest.approx(plain_mol)  # it began soaked through
+    assert model.amount_mol == pytest.approx(plain_mol)  # it began saturated
 
 
 def test_cure_heat_is_a_hump_whose_fall_looks_like_a_leak() -> None:
@@ -225,7 +225,7 @@ def test_the_step_length_hardly_matters(stride_s: float) -> None:
         assert coarse == pytest.approx(fine, abs=0.02 * PA_PER_PSI)
 
 
-def test_time_does_not_run_backwards() -> None:
+def test_time_does_not_go_backwards() -> None:
     model = PotModel(actions=[FILL])
     model.advance(500.0)
     pressure_pa = model.absolute_pa

@@ -1,4 +1,4 @@
-"""The simulated chips on SPI, BMP388, thermistor and platinum: by data sheet, table and formula of others."""
+"""Simulated SPI chips, BMP388, thermistor and platinum against data sheets and published tables."""
 
 from math import exp, inf
 
@@ -40,7 +40,7 @@ def test_gpiozero_reads_every_input(kind: type, bits: int) -> None:
         with kind(channel, device=1, pin_factory=pins) as device:
             assert device.raw_value == min(int(v / 3.3 * 2**bits), 2**bits - 1)
     with kind(4, differential=True, device=1, pin_factory=pins) as device:
-        assert device.raw_value == 0  # CH4 less CH5 is below nothing
+        assert device.raw_value == 0  # CH4 minus CH5 is negative
     with kind(5, differential=True, device=1, pin_factory=pins) as device:
         assert device.raw_value == pytest.approx(0.8 / 3.3 * 2**bits, abs=1.0)
 
@@ -55,12 +55,12 @@ def test_an_empty_spi_line_reads_zeros() -> None:
 
 # Maxim 19-6478 table 9 (page 19), 400 ohm: the word of the data registers
 @pytest.mark.parametrize(("t", "word"), [(-50, 0x3366), (0, 0x4000), (20, 0x44FC), (100, 0x58A4)])
-def test_a_max31865_shows_table_9(t: float, word: int) -> None:
+def test_a_max31865_reproduces_table_9(t: float, word: int) -> None:
     chip = SimMax31865(lambda: pt100_ohm(t), reference_ohm=400.0)
     chip.exchange([0x80, 0x80], mode=1)
     chip.exchange([0x80, 0xA0], mode=1)
     config, high, low, *_ = chip.exchange([0x00, 0, 0, 0], mode=1)[1:]
-    assert config == 0x80  # "convert once" has taken itself back
+    assert config == 0x80  # "convert once" has reset itself
     assert abs((high << 8 | low) - word) <= 2  # the last bit is the fault's
 
 

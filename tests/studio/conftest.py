@@ -1,4 +1,4 @@
-"""One PostgreSQL for all tests of this folder, with the studio's tables; each test ships its own record."""
+"""One PostgreSQL with the studio's tables for all tests here; each test ships its own record."""
 
 import pytest
 

@@ -1,4 +1,4 @@
-"""Shared accounts at the studio's broker: what the shipped ACL lets whom do, shown by a real Mosquitto."""
+"""Accounts at the studio's broker: what the shipped ACL allows each, tested with a real Mosquitto."""
 
 import re
 import subprocess
@@ -21,18 +21,18 @@ OF_LANTERN = {f"{LANTERN}/{path}" for path in ("pressure/gauge", ACKNOWLEDGE, "b
 
 
 def typed() -> list[str]:
-    """Return what the guide has typed: its indented lines."""
+    """Return what the guide says to type: its indented lines."""
     return re.findall(r"^ {4}(\S.*)$", GUIDE.read_text(encoding="utf-8"), re.M)
 
 
 class Office(Broker):
-    """The studio's broker, with an account that is not bound by any rule, as its owner's would be."""
+    """The studio's broker, with an unrestricted account such as its owner's."""
 
     def as_user(self, user: str) -> list[str]:
         return ["-h", HOST, "-p", str(self.port), "-V", "mqttv5", "-u", user, "-P", f"{user}-secret"]
 
     def try_to_publish(self, user: str, topic: str) -> bytes:
-        """Publish as a user, and return what was sent; whether it is passed on, only a listener knows."""
+        """Publish as a user, and return what was sent; only a listener knows whether it was passed on."""
         payload = f"{user} on {topic}".encode()
         command = ["mosquitto_pub", *self.as_user(user), "-t", topic, "-q", "1", "-s"]
         subprocess.run(command, input=payload, check=True, timeout=PATIENCE_S, capture_output=True)
@@ -45,17 +45,17 @@ class Office(Broker):
 @pytest.fixture(scope="module")
 def office(tmp_path_factory) -> Iterator[Office]:
     folder = tmp_path_factory.mktemp("office")
-    # word for word, then a second Pi as it tells to add one, and the owner
+    # word for word, then a second Pi added as it says, and the owner
     second = f"user {OTHER_PI}\ntopic readwrite {ROOT}/{OTHER}/#\ntopic readwrite {ROOT}/{OTHER}-tower/#\n"
     rules = f"{ACL.read_text(encoding='utf-8')}\n{second}\nuser owner\ntopic readwrite #\n"
     (folder / "acl").write_text(rules)
-    told = [line for line in typed() if line.split()[0] in ("allow_anonymous", "password_file", "acl_file")]
-    assert len(told) == 3
+    access = [line for line in typed() if line.split()[0] in ("allow_anonymous", "password_file", "acl_file")]
+    assert len(access) == 3
     for user in (PI, PAGE, OTHER_PI, "owner"):
         flags = ["-b"] if (folder / "passwords").exists() else ["-b", "-c"]
         command = ["mosquitto_passwd", *flags, str(folder / "passwords"), user, f"{user}-secret"]
         subprocess.run(command, check=True, capture_output=True, timeout=PATIENCE_S)
-    lines = [line.replace("/etc/mosquitto", str(folder)) for line in told]
+    lines = [line.replace("/etc/mosquitto", str(folder)) for line in access]
     with Office(folder, is_open=False, more=lines) as office:
         yield office
 
@@ -82,7 +82,7 @@ def office(tmp_path_factory) -> Iterator[Office]:
         (PAGE, f"{ROOT}/{WORKSHOP}/$state", False),
     ],
 )
-def test_who_may_write_what(office, user, topic, may):
+def test_who_may_publish_what(office, user, topic, may):
     with office.listen_as("owner") as owner:
         sent = office.try_to_publish(user, topic)
         end = office.try_to_publish("owner", f"end/{topic}")
@@ -99,26 +99,26 @@ def test_who_may_write_what(office, user, topic, may):
     ],
 )
 def test_who_hears_what(office, user, topics):
-    told = [*OF_LANTERN, f"{TOWER}/pressure/gauge", "elsewhere"]
+    topics = [*OF_LANTERN, f"{TOWER}/pressure/gauge", "elsewhere"]
     with office.listen_as(user) as listener, office.listen_as("owner") as owner:
-        for topic in told:
+        for topic in topics:
             office.try_to_publish("owner", topic)
-        wait_until(lambda: {each.topic for each in owner.heard} >= set(told), "the owner hears all")
+        wait_until(lambda: {each.topic for each in owner.heard} >= set(topics), "the owner hears all")
         wait_until(lambda: {each.topic for each in listener.heard} >= topics, "it hears less")
-        # all that was sent is through, as another message of this very user shows
+        # everything sent has arrived, as another message to this user shows
         own = {PAGE: f"{LANTERN}/{ACKNOWLEDGE}", PI: f"{LANTERN}/end", OTHER_PI: f"{TOWER}/end"}[user]
         end = office.try_to_publish(user, own)
         wait_until(lambda: any(each.payload == end for each in listener.heard), "the end never came")
         assert {each.topic for each in listener.heard} == topics | {own}
 
 
-def test_nobody_without_an_account_comes_in(office):
+def test_nobody_connects_without_an_account(office):
     command = ["mosquitto_pub", "-h", HOST, "-p", str(office.port), "-t", f"{LANTERN}/$state", "-m", "lost"]
     done = subprocess.run(command, capture_output=True, timeout=PATIENCE_S)
     assert done.returncode != 0
 
 
-def test_the_lines_of_the_guide_are_settings_of_a_page(tmp_path):
+def test_the_settings_lines_in_the_guide_are_valid_for_a_page(tmp_path):
     blocks = {line.partition(":")[0]: line for line in typed() if re.match(r"(studio|page|mqtt): \{", line)}
     (tmp_path / "studio.yaml").write_text("\n".join(blocks.values()))
     for name in set(re.findall(r"(?:_file): ([\w.-]+)", "\n".join(blocks.values()))):

@@ -1,4 +1,4 @@
-"""A curve by the minute: the mean of each minute, how far its readings went, and every fault."""
+"""A curve by the minute: each minute's mean, the spread of its readings, and every fault."""
 
 import pytest
 
@@ -23,7 +23,7 @@ def append(record, samples):
             store.append(POT, each)
 
 
-def test_each_whole_minute_is_one_sample_and_the_last_waits_until_it_is_over(record, postgres, machine):
+def test_each_complete_minute_is_one_sample(record, postgres, machine):
     append(record, night(150))
     shipper(record, machine, by_the_minute=True).ship()
     found = rows_there(postgres.owner(), identity(record))["sample"]
@@ -37,14 +37,14 @@ def test_each_whole_minute_is_one_sample_and_the_last_waits_until_it_is_over(rec
     assert '"n":60' in found[0][12 if isinstance(found[0][12], str) else 13]
 
 
-def test_a_minute_with_a_fault_comes_as_it_is(record, postgres, machine):
+def test_a_minute_with_a_fault_is_shipped_unchanged(record, postgres, machine):
     lost = (Fault(Sensor.THERMOMETER, "28-0316a2794aff: none on the bus", Place.WALL),)
     append(record, [sample(float(t_s), faults=lost if t_s == 70 else ()) for t_s in range(200)])
     shipper(record, machine, by_the_minute=True).ship()
     assert len(rows_there(postgres.owner(), identity(record))["sample"]) == 1 + 60 + 1
 
 
-def test_what_is_thinned_later_is_given_anew(record, postgres, machine):
+def test_samples_thinned_later_are_shipped_again(record, postgres, machine):
     append(record, night(4000))
     shipper(record, machine, by_the_minute=True).ship()
     before = rows_there(postgres.owner(), identity(record))["sample"]
@@ -57,7 +57,7 @@ def test_what_is_thinned_later_is_given_anew(record, postgres, machine):
     assert [row[1] for row in after] == sorted({row[1] for row in after})
 
 
-def test_all_of_a_night_comes_at_once_however_long_it_is(record, postgres, machine):
+def test_a_whole_night_is_shipped_at_once_whatever_its_length(record, postgres, machine):
     append(record, night(3 * ROWS_A_PARCEL))
     shipper(record, machine, by_the_minute=True).ship()
     assert len(rows_there(postgres.owner(), identity(record))["sample"]) == 3 * ROWS_A_PARCEL // 60 - 1

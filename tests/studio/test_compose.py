@@ -1,4 +1,4 @@
-"""compose.yaml, its Dockerfile and what they name, held against what there is, without Docker."""
+"""Checks compose.yaml, its Dockerfile and the files they name, without Docker."""
 
 import re
 import tomllib
@@ -23,8 +23,8 @@ SHARE = Path("/opt/potvigil/share/potvigil")
 each_service = pytest.mark.parametrize("service", SERVICES.values(), ids=SERVICES)
 
 
-def test_the_ports_are_those_that_settings_have_unless_they_say_otherwise():
-    """And no other is open: what a port leads to is said by database.conf, broker.conf and the page."""
+def test_the_ports_are_the_defaults_of_the_settings():
+    """No other port is open: database.conf, broker.conf and the page listen at these."""
     usual = {
         PageSettings.model_validate({}).port,
         StudioSettings.model_fields["port"].default,
@@ -45,7 +45,7 @@ def test_a_service_has_no_more_rights_than_it_needs(service):
         not service.keys() & {"privileged", "devices", "cgroup", "pid"} and service["network_mode"] != "host"
     )
     runs_on = service["restart"] != "no"
-    assert ("user" in service) is runs_on  # a step gives files to others, as root, without a network
+    assert ("user" in service) is runs_on  # a step that changes owners, as root, without a network
     assert runs_on is not ("cap_add" in service)
     assert runs_on or service["network_mode"] == "none"
     assert ("healthcheck" in service) is runs_on
@@ -55,11 +55,11 @@ def test_a_service_has_no_more_rights_than_it_needs(service):
 
 @pytest.fixture(autouse=True)
 def _own_network(monkeypatch):
-    """The database's network is that of all; it names none itself."""
+    """The database's network is the one all share; it names none itself."""
     monkeypatch.setitem(SERVICES["database"], "network_mode", "bridge")
 
 
-def test_a_user_is_made_by_the_image_or_comes_with_its_packages():
+def test_each_user_is_created_by_the_image_or_its_packages():
     users = {each["user"] for each in SERVICES.values() if "user" in each}
     made = set(re.findall(r"useradd .* ([\w-]+)$", DOCKERFILE, re.MULTILINE))
     packages = {"postgres": "postgresql", "mosquitto": "mosquitto"}
@@ -69,7 +69,7 @@ def test_a_user_is_made_by_the_image_or_comes_with_its_packages():
 
 
 @each_service
-def test_what_a_service_runs_is_there_and_understood(service):
+def test_each_service_command_exists_and_parses(service):
     words = service["entrypoint"]
     for word in words:
         if word.startswith(str(SHARE)):
@@ -86,17 +86,17 @@ def test_what_a_service_runs_is_there_and_understood(service):
         build_parser().parse_args(test[2:])
 
 
-def test_a_volume_lies_at_one_place_and_is_declared():
+def test_each_volume_is_declared_and_mounted_at_one_path():
     places = {tuple(each.split(":")[:2]) for service in SERVICES.values() for each in service["volumes"]}
     names = [name for name, _ in places]
     assert sorted(names) == sorted(set(names)) == sorted(COMPOSE["volumes"])
     begun = set(re.findall(r"install -d [^&]*?(/\S+)\s", f"{DOCKERFILE} "))
-    assert {place for _, place in places} == begun  # so that it is its user's from the beginning
+    assert {place for _, place in places} == begun  # so that its user owns it from the start
     (state,) = [place for name, place in places if name == "logins"]
     assert SERVICES["page"]["environment"] == {"STATE_DIRECTORY": state}
 
 
-def test_who_waits_for_whom_waits_for_what_can_happen():
+def test_each_dependency_waits_for_a_condition_that_can_be_met():
     for service in SERVICES.values():
         for name, how in service.get("depends_on", {}).items():
             ends = SERVICES[name]["restart"] == "no"
@@ -106,12 +106,12 @@ def test_who_waits_for_whom_waits_for_what_can_happen():
             assert service["network_mode"].partition(":")[2] in SERVICES
 
 
-def test_no_password_stands_in_it():
+def test_the_file_contains_no_password():
     assert not re.search(r"password\s*[:=]|PASSWORD|secret\s*[:=]", TEXT + DOCKERFILE)
     assert "environment" not in str({k: v for k, v in SERVICES.items() if k != "page"})
 
 
-def test_the_image_is_built_of_the_clone_and_its_extras_are_there():
+def test_the_image_is_built_from_the_clone_with_existing_extras():
     (build,) = [service["build"] for name, service in SERVICES.items() if name == "page"]
     assert (FOLDER / build["context"]).resolve() == ROOT and (ROOT / build["dockerfile"]).is_file()
     extras = tomllib.loads((ROOT / "pyproject.toml").read_text())["project"]["optional-dependencies"]

@@ -1,4 +1,4 @@
-"""The studio's server is gone in the middle of a night; its replica is promoted, and shipping goes on."""
+"""The studio's server fails in the middle of a night; its replica is promoted, and shipping goes on."""
 
 import pytest
 
@@ -8,7 +8,7 @@ from potvigil.studio.preparing import MACHINE, admit, prepare
 from shipped import WORKSHOP, Life, differing, shipper
 
 
-def test_what_a_promoted_replica_had_not_heard_of_yet_is_shipped_again(tmp_path):
+def test_rows_missing_on_a_promoted_replica_are_shipped_again(tmp_path):
     record = tmp_path / "record.db"
     life = Life(record, seed=50)
     with Postgres() as primary:
@@ -21,7 +21,7 @@ def test_what_a_promoted_replica_had_not_heard_of_yet_is_shipped_again(tmp_path)
             for _ in life.steps(20):
                 pass
             shipper(record, to).ship()
-            replica.stop()  # what comes now it never hears of
+            replica.stop()  # it never receives what comes now
             for _ in life.steps(20):
                 pass
             shipper(record, to).ship()

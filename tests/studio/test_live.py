@@ -1,6 +1,6 @@
 """The page of all records, live: a real watch, a real broker, a real database, and a bridge that is cut.
 
-A pot is told as heard through its watch's own topics; what was acknowledged, its record says.
+A pot's state comes through its watch's own topics; what was acknowledged comes from its record.
 """
 
 import json
@@ -28,7 +28,7 @@ from potvigil.page.many.overlay import AHEAD_S
 from potvigil.page.passwords import hashed
 from potvigil.record.store import Store
 from potvigil.reports.batch import report_html
-from potvigil.reports.collect import retell
+from potvigil.reports.collect import collect_report
 from potvigil.units import PRESSURE_UNITS_PA
 from way import Way
 
@@ -62,7 +62,7 @@ def broker(tmp_path) -> Iterator[Broker]:
 def page_of(
     studio: Studio, port: int, *workshops: str, password: str | None = HASHED
 ) -> Iterator[TestClient]:
-    """Show the page to somebody who has logged in, where it has a password."""
+    """Yield a client of the page, logged in if it has a password."""
     name = f"desk-{uuid4().hex[:8]}"
     heard = Listener(MqttLink(HOST, port), name)
     with studio.shown(name, *workshops, listener=heard, by="front-desk", password=password) as client:
@@ -77,7 +77,7 @@ def pot_of(client: TestClient) -> dict:
 
 
 def until(client: TestClient, done: Callable[[dict], object], what: str) -> dict:
-    """Wait until the one pot is so, and return it."""
+    """Wait until the only pot satisfies a condition, and return it."""
     seen: list[dict] = []
 
     def is_done() -> bool:
@@ -98,12 +98,12 @@ def state_of(pot: dict, alarm: str = "floor-ahead") -> str | None:
 
 
 def acknowledge(client: TestClient, alarm: str = "floor-ahead", **fields: str):
-    """Press the button, wherever it leads."""
+    """Press the acknowledge button."""
     return post(client, f"{pot_of(client)['href']}/acknowledge", alarm=alarm, **fields)
 
 
 def commands(pi: Pi) -> list[tuple[str, str | None]]:
-    """Return who had the watch acknowledge something, and what came of it."""
+    """Return who asked the watch to acknowledge something, and the outcomes."""
     pi.flush()
     with Store.open_read_only(pi.record) as store:
         return [
@@ -116,7 +116,7 @@ def commands(pi: Pi) -> list[tuple[str, str | None]]:
 # -- live ------------------------------------------------------------------------------------------
 
 
-def test_what_the_watch_says_now_stands_there_before_the_record_has_come(studio, broker, workshop, tmp_path):
+def test_the_live_state_is_shown_before_the_record_is_shipped(studio, broker, workshop, tmp_path):
     with Pi(tmp_path / "pi", workshop, broker.port, until_s=HOLDING_S) as pi:
         pi.flush()
         studio.ship(pi.record)
@@ -139,7 +139,7 @@ def test_what_the_watch_says_now_stands_there_before_the_record_has_come(studio,
             assert until(client, lambda pot: pot["stage"] == "open", "never open")["live"]
 
 
-def test_without_a_broker_it_shows_what_was_shipped_and_says_so(studio, broker, workshop, tmp_path):
+def test_without_a_broker_the_page_shows_what_was_shipped_and_says_so(studio, broker, workshop, tmp_path):
     with Pi(tmp_path / "pi", workshop, broker.port) as pi:
         pi.flush()
         studio.ship(pi.record)
@@ -181,7 +181,7 @@ def test_a_pi_whose_clock_is_off_shows_right_ages(studio, broker, workshop, tmp_
 
 
 @pytest.mark.parametrize("how", ["lost", "disconnected"])
-def test_the_pots_of_a_pi_that_has_gone_say_that_it_is_silent(studio, broker, workshop, tmp_path, how):
+def test_the_pots_of_a_missing_pi_are_shown_as_silent(studio, broker, workshop, tmp_path, how):
     way = Way(broker.port)
     with Pi(tmp_path / "pi", workshop, way.port) as pi:
         pi.flush()
@@ -196,7 +196,7 @@ def test_the_pots_of_a_pi_that_has_gone_say_that_it_is_silent(studio, broker, wo
             assert answer.status_code == 503 and "Not acknowledged. Its Pi is silent." in answer.text
         if how == "disconnected":
             return
-        # its record comes all the same: then it is not the Pi that is silent, but its way to the broker
+        # its record still arrives: so not the Pi is silent, but its connection to the broker
         with page_of(studio, broker.port, workshop) as client:
             pi.go_on(ALARMED_S + 2.0 * AHEAD_S)
             pi.flush()
@@ -209,9 +209,7 @@ def test_the_pots_of_a_pi_that_has_gone_say_that_it_is_silent(studio, broker, wo
 # -- acknowledging ---------------------------------------------------------------------------------
 
 
-def test_acknowledged_at_the_studio_is_acknowledged_at_the_pi_and_says_by_whom(
-    studio, broker, workshop, tmp_path
-):
+def test_an_acknowledgement_at_the_studio_reaches_the_pi_with_its_author(studio, broker, workshop, tmp_path):
     with Pi(tmp_path / "pi", workshop, broker.port) as pi:
         pi.flush()
         studio.ship(pi.record)
@@ -228,20 +226,20 @@ def test_acknowledged_at_the_studio_is_acknowledged_at_the_pi_and_says_by_whom(
             assert path not in html
             assert state_of(pot_of(client)) == "acknowledged by front-desk"
             assert pi.alarms()["floor-ahead"].by_whom == "front-desk"
-            # once more, from a page that was not written anew: it is so already, and nothing is asked again
+            # once more from a stale page: it is acknowledged already, and nothing is sent again
             assert acknowledge(client).status_code == 303
             assert commands(pi) == [("front-desk", AlarmId.FLOOR_AHEAD)]
             assert pi.acknowledged() == [("floor-ahead", "front-desk")]
         with Store.open_read_only(pi.record) as store:
-            assert "Acknowledged by front-desk." in report_html(retell(store, 1))
-        # the record carries it to the studio, where it stands without any broker
+            assert "Acknowledged by front-desk." in report_html(collect_report(store, 1))
+        # the record carries it to the studio, which shows it without any broker
         studio.ship(pi.record)
         with studio.shown(f"plain-{uuid4().hex[:8]}", workshop) as plain:
             assert state_of(pot_of(plain)) == "acknowledged by front-desk"
             assert "acknowledged by front-desk" in plain.get(f"/of/{pot_of(plain)['record']}/batch/1").text
 
 
-def test_acknowledged_at_the_pi_is_acknowledged_at_the_studio(studio, broker, workshop, tmp_path):
+def test_an_acknowledgement_at_the_pi_reaches_the_studio(studio, broker, workshop, tmp_path):
     with Pi(tmp_path / "pi", workshop, broker.port) as pi:
         pi.flush()
         studio.ship(pi.record)
@@ -253,7 +251,7 @@ def test_acknowledged_at_the_pi_is_acknowledged_at_the_studio(studio, broker, wo
             assert state_of(pot) == "acknowledged on its page"
 
 
-def test_what_the_watch_refuses_is_told_as_refused(studio, broker, workshop, tmp_path, monkeypatch):
+def test_a_refusal_by_the_watch_is_shown(studio, broker, workshop, tmp_path, monkeypatch):
     with Pi(tmp_path / "pi", workshop, broker.port) as pi:
         pi.flush()
         studio.ship(pi.record)
@@ -266,7 +264,7 @@ def test_what_the_watch_refuses_is_told_as_refused(studio, broker, workshop, tmp
         assert pi.acknowledged() == []
 
 
-def test_no_answer_is_told_as_none(studio, broker, workshop, tmp_path, monkeypatch):
+def test_a_missing_answer_is_shown(studio, broker, workshop, tmp_path, monkeypatch):
     monkeypatch.setattr(asking, "ANSWER_S", 0.5)
     monkeypatch.setattr(listener.Listener, "ask", lambda *_: True)
     with Pi(tmp_path / "pi", workshop, broker.port) as pi:
@@ -278,7 +276,7 @@ def test_no_answer_is_told_as_none(studio, broker, workshop, tmp_path, monkeypat
             assert answer.status_code == 503 and "The watch did not answer within" in answer.text
 
 
-def test_only_who_has_logged_in_and_may_see_the_workshop_acknowledges(studio, broker, workshop, tmp_path):
+def test_only_logged_in_users_who_may_see_the_workshop_can_acknowledge(studio, broker, workshop, tmp_path):
     with Pi(tmp_path / "pi", workshop, broker.port) as pi:
         pi.flush()
         studio.ship(pi.record)
@@ -310,7 +308,7 @@ def test_only_who_has_logged_in_and_may_see_the_workshop_acknowledges(studio, br
 # -- a bridge --------------------------------------------------------------------------------------
 
 
-def test_a_bridge_that_is_cut_and_comes_back_acknowledges_nothing_twice_or_late(studio, workshop, tmp_path):
+def test_a_cut_bridge_acknowledges_nothing_twice_or_late(studio, workshop, tmp_path):
     with Broker(tmp_path / "studio") as there:
         way = Way(there.port)
         text = BRIDGE.read_text(encoding="utf-8")
@@ -336,12 +334,12 @@ def test_a_bridge_that_is_cut_and_comes_back_acknowledges_nothing_twice_or_late(
                 assert re.search("did not answer within|Its Pi is silent", late.text)
                 way.mend()
                 until(client, is_live, "never back again")
-                time.sleep(3.0)  # for whatever was on its way
+                time.sleep(3.0)  # for whatever was in transit
                 assert commands(pi) == [] and state_of(pot_of(client)) == "not acknowledged"
                 assert acknowledge(client).status_code == 303
                 assert pi.acknowledged() == [("floor-ahead", "front-desk")]
                 way.cut()
-                pi.go_on(OPEN_S)  # vented; nothing of the hold stands any more
+                pi.go_on(OPEN_S)  # vented; nothing of the hold is left
                 way.mend()
                 pot = until(client, lambda pot: pot["live"] and pot["stage"] == "open", "never open")
                 assert {each["alarm"] for each in pot["alarms"]} == set(pi.alarms())

@@ -1,4 +1,4 @@
-"""What is new in a record, parcel by parcel, against a copy in memory that does what it is told."""
+"""What is new in a record, parcel by parcel, applied to a copy in memory."""
 
 import shutil
 from contextlib import closing
@@ -50,7 +50,7 @@ class Copy:
                     return parcels
 
     def differing(self, path) -> list[str]:
-        """Return the tables that are not row for row as in the record."""
+        """Return the tables that differ from the record's."""
         here = rows_here(path)
         there = {
             table: {
@@ -73,7 +73,7 @@ def record_of(path, seconds: int, *, batches: int = 0):
 
 
 @pytest.mark.parametrize("seed", range(3))
-def test_a_copy_is_the_record_however_small_the_parcels_and_whatever_is_done(tmp_path, seed) -> None:
+def test_a_copy_equals_the_record_at_any_parcel_size_and_after_any_change(tmp_path, seed) -> None:
     path, copy, random = tmp_path / "record.db", Copy(), Random(seed)
     life = Life(path, seed)
     for _ in range(4):
@@ -86,7 +86,7 @@ def test_a_copy_is_the_record_however_small_the_parcels_and_whatever_is_done(tmp
     assert [each.count for each in again] == [0] and again[0].steps == []
 
 
-def test_a_parcel_has_about_as_many_rows_as_it_may(tmp_path) -> None:
+def test_a_parcel_has_about_the_maximum_number_of_rows(tmp_path) -> None:
     parcels = Copy().take_all(record_of(tmp_path / "r.db", 1000, batches=5), 100)
     assert all(each.count <= 100 for each in parcels)
     assert sum(each.count for each in parcels) == 1000 + 5 + 2  # a pot and a run
@@ -94,13 +94,13 @@ def test_a_parcel_has_about_as_many_rows_as_it_may(tmp_path) -> None:
     assert len(parcels) == 11
 
 
-def test_exactly_what_a_parcel_may_hold_is_followed_by_an_empty_one(tmp_path) -> None:
+def test_a_full_last_parcel_is_followed_by_an_empty_one(tmp_path) -> None:
     parcels = Copy().take_all(record_of(tmp_path / "r.db", 98), 100)
     assert [(each.count, each.whole) for each in parcels] == [(100, False), (0, True)]
     assert [(each.count, each.whole) for each in Copy().take_all(tmp_path / "r.db", 101)] == [(100, True)]
 
 
-def test_rows_come_after_those_they_belong_to(tmp_path) -> None:
+def test_rows_come_after_those_they_refer_to(tmp_path) -> None:
     (parcel,) = Copy().take_all(record_of(tmp_path / "r.db", 5, batches=2))
     assert [step.table for step in parcel.steps] == ["pot", "run", "batch", "sample"]
     assert TABLES.index("batch") < TABLES.index("edit") < TABLES.index("sample")
@@ -117,7 +117,7 @@ def test_each_pot_has_a_mark_of_its_own(tmp_path) -> None:
     assert {name for name in copy.marks.highest if name.startswith("sample")} == {"sample/1", "sample/2"}
 
 
-def test_a_part_that_was_rewritten_is_taken_away_and_given_anew(tmp_path) -> None:
+def test_a_rewritten_part_is_deleted_and_sent_again(tmp_path) -> None:
     path, copy = record_of(tmp_path / "r.db", 10, batches=3), Copy()
     with Store.open(path, create=False) as store:
         for t_s in (3599.5, 3600.0, 7199.5, 7200.0):
@@ -144,7 +144,7 @@ def test_a_part_that_was_rewritten_is_taken_away_and_given_anew(tmp_path) -> Non
     assert copy.marks.change == version + 2
 
 
-def test_of_a_part_only_what_was_shipped_before_is_given_anew(tmp_path) -> None:
+def test_only_the_shipped_rows_of_a_part_are_sent_again(tmp_path) -> None:
     path, copy = record_of(tmp_path / "r.db", 100), Copy()
     copy.take_all(path)
     with Store.open(path, create=False) as store:
@@ -160,7 +160,7 @@ def test_of_a_part_only_what_was_shipped_before_is_given_anew(tmp_path) -> None:
     assert copy.differing(path) == []
 
 
-def test_rewritten_parts_count_for_the_size_of_a_parcel(tmp_path) -> None:
+def test_rewritten_parts_count_towards_the_size_of_a_parcel(tmp_path) -> None:
     path, copy = record_of(tmp_path / "r.db", 10, batches=6), Copy()
     copy.take_all(path)
     with closing(Database.open(path, create=False)) as db:
@@ -172,7 +172,7 @@ def test_rewritten_parts_count_for_the_size_of_a_parcel(tmp_path) -> None:
     assert [sum(isinstance(step, Gone) for step in each.steps) for each in parcels] == [2, 2, 2, 0]
 
 
-def test_a_record_that_is_not_the_one_that_was_shipped_is_noticed(tmp_path) -> None:
+def test_a_forked_record_is_detected(tmp_path) -> None:
     path, copy = record_of(tmp_path / "r.db", 10, batches=1), Copy()
     with Store.open(path, create=False) as store:
         store.add_edit(1, EditEvent(1.0, None, Detail.LABEL, "", "x", "anna"))
@@ -194,7 +194,7 @@ def test_a_record_that_is_not_the_one_that_was_shipped_is_noticed(tmp_path) -> N
         News(db).since(older)
 
 
-def test_marks_go_through_json_and_nothing_is_a_beginning() -> None:
+def test_marks_survive_json_and_start_empty() -> None:
     marks = Marks({"sample/1": 5.5}, 7, {"run": "a 1.0"})
     assert Marks.from_tree(marks.tree()) == marks
     assert Marks.from_tree({}) == Marks({}, 0, {})
@@ -203,8 +203,8 @@ def test_marks_go_through_json_and_nothing_is_a_beginning() -> None:
 # --- by the minute
 
 
-def test_by_the_minute_samples_are_means_and_the_last_minute_waits(tmp_path) -> None:
-    """The mean of a minute is that of its readings, at the mean of their moments."""
+def test_by_the_minute_samples_are_means_without_the_last_minute(tmp_path) -> None:
+    """A minute's mean is that of its readings, at the mean of their times."""
     path, copy = tmp_path / "r.db", Copy()
     with Store.open(path) as store:
         store.begin_run("{}", "boot", 0.0, UTC_S, None)
@@ -225,7 +225,7 @@ def test_by_the_minute_samples_are_means_and_the_last_minute_waits(tmp_path) -> 
     assert len(copy.rows["sample"]) == 3
 
 
-def test_by_the_minute_a_fault_stays_as_it_was_read_and_a_single_sample_too(tmp_path) -> None:
+def test_by_the_minute_faults_and_single_samples_stay_unchanged(tmp_path) -> None:
     from potvigil.model.reading import Fault, Sensor
 
     path, copy = tmp_path / "r.db", Copy()
@@ -251,7 +251,7 @@ def test_by_the_minute_a_small_parcel_still_holds_whole_minutes(tmp_path) -> Non
 # --- pictures
 
 
-def test_each_picture_that_an_edit_names_is_asked_for(tmp_path) -> None:
+def test_each_picture_that_an_edit_names_is_requested(tmp_path) -> None:
     path = record_of(tmp_path / "r.db", 3, batches=1)
     with Store.open(path, create=False) as store:
         store.add_edit(1, EditEvent(1.0, None, Detail.PICTURES, "", "a.png\n\nb c.jpg", "anna"))

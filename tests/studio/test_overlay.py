@@ -1,4 +1,4 @@
-"""What a watch says now, laid over what its record told: which of the two counts, and in whose units."""
+"""A watch's live state laid over its shipped record: which of the two counts, and in whose units."""
 
 from dataclasses import replace
 
@@ -31,7 +31,7 @@ HEARD = PotHeard(
 )
 
 
-def test_it_is_the_watchs_value_at_our_time():
+def test_the_watchs_value_is_shown_at_our_time():
     snapshot = now_of(HEARD, SEEN).snapshot
     assert (snapshot.t_s, snapshot.utc_s) == (T_S + 40.0, UTC_S + 100.0)
     assert snapshot.reading.gauge_pa == pytest.approx(54.0 * PSI)
@@ -50,39 +50,39 @@ def test_it_is_the_watchs_value_at_our_time():
         {"stage": None},
         {"alarms": None},  # a watch of an earlier version
         {"working": None},
-        {"working": 4.137},  # its unit is bar by now, and the record's settings are the last ones
+        {"working": 4.137},  # its unit is now bar, and the record's settings are the last ones
     ],
 )
-def test_where_the_record_says_more_it_counts(other):
+def test_the_record_counts_where_the_live_state_does_not_fit(other):
     assert now_of(replace(HEARD, **other), SEEN) is None
 
 
-def test_a_pot_that_sent_no_sample_yet_is_known_by_its_watch():
+def test_a_pot_without_samples_yet_is_known_from_its_watch():
     assert now_of(replace(HEARD, axis_s=1.0), replace(SEEN, last=None)) is not None
 
 
 @pytest.mark.parametrize("other", [{"quality": Quality.BAD}, {"quality": None}, {"gauge": None}])
-def test_a_reading_that_is_bad_is_no_pressure_though_the_last_one_still_stands_there(other):
+def test_a_bad_reading_shows_no_pressure_despite_a_retained_value(other):
     assert now_of(replace(HEARD, **other), SEEN).snapshot.reading.gauge_pa is None
 
 
-def test_of_a_hold_that_is_over_nothing_is_told():
-    """What was unset while a bridge was cut still stands beyond it."""
+def test_nothing_is_shown_of_a_hold_that_is_over():
+    """What was cleared while a bridge was cut is still retained beyond it."""
     snapshot = now_of(replace(HEARD, stage=Stage.VENTING), SEEN).snapshot
     assert (snapshot.leak, snapshot.forecast, snapshot.corrected_gauge_pa) == (None, None, None)
     assert now_of(replace(HEARD, rate_per_h=None), SEEN).snapshot.leak is None
     assert now_of(replace(HEARD, established=None), SEEN).snapshot.leak is None
 
 
-def test_until_when_an_alarm_is_shelved_is_told_by_our_clock():
+def test_the_end_of_shelving_is_given_by_our_clock():
     shelved = alarm(state=AlarmState.SHELVED, until_utc_s=UTC_S + 600.0)
-    (told,) = now_of(replace(HEARD, alarms=(shelved,)), SEEN).snapshot.alarms
-    assert told.until_utc_s == UTC_S + 660.0
-    (told,) = now_of(replace(HEARD, alarms=(shelved,), less_utc_s=None), SEEN).snapshot.alarms
-    assert told.until_utc_s == UTC_S + 600.0
+    (standing,) = now_of(replace(HEARD, alarms=(shelved,)), SEEN).snapshot.alarms
+    assert standing.until_utc_s == UTC_S + 660.0
+    (standing,) = now_of(replace(HEARD, alarms=(shelved,), less_utc_s=None), SEEN).snapshot.alarms
+    assert standing.until_utc_s == UTC_S + 600.0
 
 
-def test_a_watch_has_gone_unless_its_record_goes_on():
+def test_a_watch_is_missing_unless_its_record_goes_on():
     gone = replace(HEARD, gone="lost", axis_s=T_S - AHEAD_S)
     assert is_gone(gone, SEEN) and is_gone(gone, replace(SEEN, last=None))
     assert not is_gone(replace(gone, axis_s=T_S - AHEAD_S - 1.0), SEEN)

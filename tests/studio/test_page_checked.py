@@ -1,4 +1,4 @@
-"""What `check` and `status` say of a studio's page, against a real PostgreSQL."""
+"""What `check` and `status` print about a studio's page, with a real PostgreSQL."""
 
 import time
 
@@ -47,7 +47,7 @@ def found(path):
     return [(each.mark, each.says) for each in on_studio_page(load_studio_page(path).studio)]
 
 
-def test_a_reader_is_good_and_each_pi_is_told_with_the_age_of_its_newest(studio, config, postgres, tmp_path):
+def test_a_reader_is_good_and_each_pi_is_listed_with_its_age(studio, config, postgres, tmp_path):
     path = config("desk", admit(postgres.owner(), "desk", READER, [TOWN]))
     (rights, none_yet) = found(path)
     assert rights[0] is Grade.GOOD and "read, and do nothing else" in rights[1]
@@ -57,10 +57,10 @@ def test_a_reader_is_good_and_each_pi_is_told_with_the_age_of_its_newest(studio,
     studio.ship(kept(tmp_path / "c.db", "another-town", "tower"))  # which it may not see
     studio.heard(fresh, 60.0)
     studio.heard(old, 7200.0)
-    told = sorted(found(path)[1:], key=lambda each: each[1])
-    assert {each[0] for each in told} == {Grade.GOOD, Grade.UNKNOWN} and len(told) == 2
-    good = next(says for mark, says in told if mark is Grade.GOOD)
-    away = next(says for mark, says in told if mark is Grade.UNKNOWN)
+    pis = sorted(found(path)[1:], key=lambda each: each[1])
+    assert {each[0] for each in pis} == {Grade.GOOD, Grade.UNKNOWN} and len(pis) == 2
+    good = next(says for mark, says in pis if mark is Grade.GOOD)
+    away = next(says for mark, says in pis if mark is Grade.UNKNOWN)
     assert good == f"{TOWN}, any-pi: the newest row came 1 min ago"
     assert away.startswith(f"{TOWN}, any-pi: the newest row came 2 h ago; ") and "potvigil-ship" in away
 
@@ -81,7 +81,7 @@ def test_a_reader_is_good_and_each_pi_is_told_with_the_age_of_its_newest(studio,
         ('ALTER ROLE "{0}" BYPASSRLS', "administer the server"),
     ],
 )
-def test_a_page_with_more_than_a_reader_s_rights_is_at_fault(config, postgres, made, said):
+def test_a_page_with_more_than_a_readers_rights_is_a_fault(config, postgres, made, said):
     name = f"odd-{time.monotonic_ns()}"
     path = config(name, admit(postgres.owner(), name, READER, [TOWN]))
     with postgres.owner().begin() as connection:
@@ -90,13 +90,13 @@ def test_a_page_with_more_than_a_reader_s_rights_is_at_fault(config, postgres, m
     assert mark is Grade.FAULT and f"lets {name}@" in says and said in says and "--reader" in says
 
 
-def test_a_pi_s_own_user_is_no_user_for_a_page(config, postgres):
+def test_a_pis_own_user_is_no_user_for_a_page(config, postgres):
     path = config("some-pi", admit(postgres.owner(), "some-pi", MACHINE, [TOWN]))
     mark, says = found(path)[0]
     assert mark is Grade.FAULT and "write rows" in says
 
 
-def test_a_database_that_is_away_refuses_or_was_never_prepared_is_one_line(config, postgres):
+def test_an_unreachable_or_unprepared_database_is_one_line(config, postgres):
     for keys, said in (({"port": free_port()}, "does not answer"), ({}, "password authentication failed")):
         ((mark, says),) = found(config("desk-2", "wrong", **keys))
         assert mark is Grade.FAULT and said in says and "\n" not in says
@@ -107,7 +107,7 @@ def test_a_database_that_is_away_refuses_or_was_never_prepared_is_one_line(confi
         assert mark is Grade.FAULT and "`potvigil studio prepare`" in says
 
 
-def test_check_says_all_of_it_and_ends_with_1_for_a_fault(config, postgres, capsys, monkeypatch):
+def test_check_prints_all_findings_and_exits_with_1_for_a_fault(config, postgres, capsys, monkeypatch):
     monkeypatch.setattr(check, "_PATIENCE_S", 600.0)
     path = config("desk-3", admit(postgres.owner(), "desk-3", READER, [TOWN]))
     assert main(["check", "--config", str(path)]) == 0

@@ -1,4 +1,4 @@
-"""The page of all records: the most urgent pot first, one list of alarms, one of batches, nobody else's."""
+"""The page of all records: most urgent pot first, one list of alarms, one of batches, no other workshop's."""
 
 import json
 import os
@@ -53,7 +53,7 @@ def studio(postgres, records):
 
 @pytest.fixture(scope="module")
 def of(records):
-    """Return where the pages of a pot's record are."""
+    """Return the path of the pages of a pot's record."""
     return lambda pot: f"/of/{identity(records[pot])}"
 
 
@@ -76,11 +76,11 @@ def pot_of(client: TestClient, pot: str) -> dict:
 
 
 def listed(client: TestClient, query: str = "") -> list[str]:
-    """Return where the list of batches leads, in order."""
+    """Return the links of the list of batches, in order."""
     return re.findall(r'<li><a href="(/of/[^"]+)"', client.get(f"/batches{query}").text)
 
 
-def test_pots_of_all_workshops_stand_in_the_order_of_their_urgency(client):
+def test_pots_of_all_workshops_are_ordered_by_urgency(client):
     html = client.get("/").text
     assert re.findall(r'data-pot="([^"]+)"', html) == [
         *("harbour/lantern", "castle/gate", "mill/wheel", "castle/tower")
@@ -91,7 +91,7 @@ def test_pots_of_all_workshops_stand_in_the_order_of_their_urgency(client):
     assert "1 more pot needs attention" in now["strip"]["state"]
 
 
-def test_each_pot_has_its_own_unit_and_what_its_watch_knew_last(client):
+def test_each_pot_has_its_own_unit_and_last_known_state(client):
     lantern, tower = pot_of(client, "lantern"), pot_of(client, "tower")
     assert lantern["pressure"].endswith(" psi") and tower["pressure"].endswith(" bar")
     assert (lantern["word"], lantern["stage"], lantern["batch"]) == ("leak: floor ahead", "holding", 2)
@@ -108,13 +108,13 @@ def test_a_pi_that_fell_silent_under_pressure_shows_no_value(client):
     assert "as last known" in client.get("/alarms").text
 
 
-def test_a_pi_that_was_switched_off_with_an_open_pot_does_not_press(client):
+def test_a_pi_switched_off_with_an_open_pot_is_not_urgent(client):
     wheel = pot_of(client, "wheel")
     assert wheel["level"] == "note" and wheel["word"].startswith("last heard ")
     assert wheel["pressure"] is None and wheel["heard"].startswith("Nothing from its Pi since ")
 
 
-def test_an_alarm_that_stood_when_it_was_switched_off_presses(own, tmp_path):
+def test_an_alarm_active_at_switch_off_is_urgent(own, tmp_path):
     client, workshop, studio = own
     alarmed = kept(
         tmp_path / "r.db", workshop, "pot", ago_s=9e4, is_open=False, alarm=AlarmId.PRESSURE_SENSOR
@@ -124,7 +124,7 @@ def test_an_alarm_that_stood_when_it_was_switched_off_presses(own, tmp_path):
     assert pot["level"] == "unknown" and pot["word"].startswith("no data since ")
 
 
-def test_a_rehearsed_night_has_a_clock_of_its_own_and_says_so(own, tmp_path):
+def test_a_rehearsed_night_has_its_own_clock_and_says_so(own, tmp_path):
     client, workshop, studio = own
     record = studio.ship(kept(tmp_path / "r.db", workshop, "pot", ago_s=9e6, rehearsed="sound"))
     pot = pot_of(client, "pot")
@@ -136,13 +136,13 @@ def test_a_rehearsed_night_has_a_clock_of_its_own_and_says_so(own, tmp_path):
 
 
 @pytest.mark.parametrize(("ago_s", "is_silent"), [(240.0, False), (305.0, True)])
-def test_what_counts_is_the_last_sample_though_its_shipper_goes_on(own, tmp_path, ago_s, is_silent):
+def test_the_last_sample_counts_even_if_the_shipper_goes_on(own, tmp_path, ago_s, is_silent):
     client, workshop, studio = own
     studio.ship(kept(tmp_path / "r.db", workshop, "pot", ago_s=ago_s))
     assert (pot_of(client, "pot")["level"] == "unknown") is is_silent
 
 
-def test_a_record_that_no_longer_comes_is_silent_whatever_its_clock_says(own, tmp_path):
+def test_a_record_no_longer_shipped_is_silent_whatever_its_clock(own, tmp_path):
     client, workshop, studio = own
     record = studio.ship(kept(tmp_path / "r.db", workshop, "pot", ago_s=-3600.0))  # an hour fast
     assert pot_of(client, "pot")["level"] == "calm"
@@ -163,14 +163,14 @@ def test_news_is_shown_without_a_restart(own, tmp_path):
     assert pot_of(client, "pot")["level"] == "alarm"
 
 
-def test_two_pots_of_one_name_are_told_apart(own, tmp_path):
+def test_two_pots_of_one_name_are_distinguished(own, tmp_path):
     client, workshop, studio = own
     numbers = [studio.ship(kept(tmp_path / f"{name}.db", workshop, "pot")) for name in "ab"]
     names = {each["id"] for each in client.get("/api/now").json()["pots"]}
     assert names == {f"{workshop}/pot-{str(number)[:8]}" for number in numbers}
 
 
-def test_all_alarms_in_one_list_the_most_pressing_first(client, of):
+def test_all_alarms_are_in_one_list_the_most_urgent_first(client, of):
     html = client.get("/alarms").text
     found = re.findall(r'<li class="(\w+) (\w*)">\s*<h2><a href="([^"]+)"><bdi>([^<]+)', html)
     assert found == [
@@ -229,7 +229,7 @@ def test_the_batches_of_all_records_are_one_list(client, of):
         ("?find=_", set()),
     ],
 )
-def test_the_list_is_narrowed_as_on_a_pi(client, of, query, pots):
+def test_the_list_can_be_filtered_as_on_a_pi(client, of, query, pots):
     assert set(listed(client, query)) == {f"{of(pot)}/batch/{number}" for pot, number in pots}
 
 
@@ -248,7 +248,7 @@ def test_a_long_list_comes_page_by_page(own, tmp_path, monkeypatch):
     assert "Older" in client.get("/batches").text and "Older" not in client.get("/batches?page=4").text
 
 
-def test_what_cannot_be_asked_is_said(client):
+def test_an_invalid_filter_is_reported(client):
     answer = client.get("/batches?since=yesterday")
     assert answer.status_code == 422 and "is not a date" in answer.text
 
@@ -273,7 +273,7 @@ def test_each_pot_leads_to_the_page_of_its_own_pi(client):
         ("UPDATE potvigil.run SET settings = '{\"pots\": 1}' WHERE record = :r", "of another version"),
     ],
 )
-def test_a_record_that_cannot_be_read_says_so_and_spares_the_others(own, tmp_path, change, said):
+def test_an_unreadable_record_says_so_and_leaves_the_others(own, tmp_path, change, said):
     client, workshop, studio = own
     studio.ship(kept(tmp_path / "a.db", workshop, "sound-pot"))
     record = studio.ship(kept(tmp_path / "b.db", workshop, "pot", alarm=AlarmId.LEAK))
@@ -307,22 +307,22 @@ def test_the_curve_is_that_of_the_record(client, records, of):
         assert client.get(f"{of('lantern')}/api/curve{wrong}").status_code == code
 
 
-def test_a_record_tells_whether_its_batches_or_its_care_are_others(studio, tmp_path):
+def test_a_records_stamp_changes_with_its_batches_and_care(studio, tmp_path):
     record = kept(tmp_path / "r.db", "quay", "crane")
     studio.ship(record)
     reader = studio.reader("quay-page", "quay")
 
-    def told() -> str:
+    def stamp() -> str:
         studio.ship(record)
         (shipped,) = reader.records()
         return shipped.batches
 
-    before = told()
+    before = stamp()
     with Store.open(record) as store:
         last = store.last_sample("crane")
         store.append("crane", replace(last, t_s=last.t_s + 1.0))
         store.flush()
-        assert told() == before
+        assert stamp() == before
         for change in (
             lambda: store.add_care("crane", time.time(), "seal", "new", "Ben", time.time()),
             lambda: store.remove_care("crane", store.cares("crane")[-1].id),
@@ -331,7 +331,7 @@ def test_a_record_tells_whether_its_batches_or_its_care_are_others(studio, tmp_p
         ):
             change()
             store.flush()
-            after = told()
+            after = stamp()
             assert after != before
             before = after
     reader.close()
@@ -384,7 +384,7 @@ def test_a_reader_of_one_workshop_sees_nothing_of_another(studio, of):
             assert CASTLE not in client.get(page).text and MILL not in client.get(page).text
 
 
-def test_nothing_can_be_asked_of_a_watch_here(client, of):
+def test_no_command_can_be_sent_to_a_watch_here(client, of):
     assert client.post(f"{of('lantern')}/pot/lantern", data={}, headers=SAME).status_code == 405
     for path in ("/pot/lantern/acknowledge", "/batch/2/edit", f"{of('lantern')}/batch/2/edit"):
         assert client.post(path, data={"alarm": "all"}, headers=SAME).status_code == 404
@@ -400,7 +400,7 @@ def test_strangers_see_only_the_log_in(studio):
         assert "harbour/lantern" in client.get("/").text
 
 
-def test_what_is_not_known_any_more_is_withdrawn_while_the_database_is_away(studio):
+def test_outdated_values_are_withdrawn_while_the_database_is_away(studio):
     reader = studio.reader("front-desk", HARBOUR)
     page = ManyPage(page_config(reader))
     with TestClient(page.app, "http://localhost") as client:

@@ -1,4 +1,4 @@
-"""The studio without a database: where it is, its SQL, how often is tried again, what is one line."""
+"""The studio without a database: addresses, SQL, retries, one-line errors."""
 
 import logging
 import threading
@@ -32,13 +32,13 @@ def arguments_of(engine) -> dict:
 
 @pytest.fixture
 def given(monkeypatch):
-    """What create_engine is given, without making an engine."""
+    """Yield the arguments of create_engine, without making an engine."""
     calls = []
     monkeypatch.setattr(address_views, "create_engine", lambda url, **how: calls.append((url, how)))
     return calls
 
 
-def test_who_writes_goes_to_the_server_that_may_be_written_and_gives_up_in_time(given) -> None:
+def test_writing_uses_the_writable_server_and_gives_up_in_time(given) -> None:
     """Names and units as in the PostgreSQL manual, 34.1.2: seconds; tcp_user_timeout and timeouts in ms."""
     TO.engine()
     ((url, how),) = given
@@ -62,7 +62,7 @@ def test_who_writes_goes_to_the_server_that_may_be_written_and_gives_up_in_time(
     assert how["poolclass"].__name__ == "NullPool"
 
 
-def test_who_reads_may_do_so_at_a_standby_and_keeps_a_few_connections_of_one_moment_each(given) -> None:
+def test_reading_may_use_a_standby_with_a_few_snapshot_connections(given) -> None:
     TO.reading_engine()
     ((_, how),) = given
     assert how["connect_args"]["target_session_attrs"] == "any"
@@ -72,14 +72,14 @@ def test_who_reads_may_do_so_at_a_standby_and_keeps_a_few_connections_of_one_mom
     assert how["execution_options"] == {"postgresql_readonly": True}
 
 
-def test_on_this_machine_alone_nothing_need_be_encrypted(given) -> None:
+def test_a_local_connection_need_not_be_encrypted(given) -> None:
     Address((("localhost", 5432),), "potvigil", "me", encrypted=False).engine()
     assert not {"sslmode", "sslrootcert"} & set(given[0][1]["connect_args"])
     Address((("a", 1),), "d", "u", ca_file=Path("/ca.crt")).engine()
     assert given[1][1]["connect_args"]["sslrootcert"] == "/ca.crt"
 
 
-def test_a_person_is_told_where_without_the_password() -> None:
+def test_the_address_is_shown_without_the_password() -> None:
     assert TO.name == "lantern-pi@a.example:5432,b.example:5433/potvigil"
 
 
@@ -107,19 +107,19 @@ def test_the_address_is_that_of_the_settings(tmp_path) -> None:
 
 
 @pytest.mark.parametrize("uri", ["postgresql://u@h/d", "postgres://u:p@h:5433/d", "postgresql+psycopg://h/d"])
-def test_an_owner_comes_in_by_an_address_of_libpq(uri) -> None:
+def test_an_owner_connects_by_a_libpq_address(uri) -> None:
     if uri.startswith("postgres://"):
         assert owner_engine(uri).url.host == "h"
     assert owner_engine(uri).url.drivername == "postgresql+psycopg"
 
 
 @pytest.mark.parametrize("uri", ["nonsense", "mysql://u@h/d", "sqlite:///x", ""])
-def test_any_other_is_refused_with_one_as_it_should_be(uri) -> None:
+def test_any_other_address_is_refused_with_an_example(uri) -> None:
     with pytest.raises(StudioError, match="give postgresql://user@host/database"):
         owner_engine(uri)
 
 
-def test_of_what_a_database_says_the_first_line_is_told() -> None:
+def test_only_the_first_line_of_a_database_error_is_shown() -> None:
     error = DBAPIError("SELECT 1", {}, Exception("\n  no such table  \nLINE 1: ..."))
     assert first_line(error) == "no such table"
     assert first_line(ValueError("one\ntwo")) == "one"
@@ -135,7 +135,7 @@ def test_a_name_that_would_need_quoting_is_refused(name) -> None:
 # --- its SQL
 
 
-def test_a_query_is_asked_of_the_rows_of_one_record() -> None:
+def test_a_query_is_restricted_to_the_rows_of_one_record() -> None:
     sql = for_record(
         "SELECT b.id FROM batch b JOIN pot p ON p.id = b.pot WHERE p.name LIKE '%x' AND b.id > ?"
     )
@@ -154,7 +154,7 @@ def test_a_query_is_asked_of_the_rows_of_one_record() -> None:
         (
             "SELECT ?2, ?1, ? FROM pot",
             "SELECT %(p2)s, %(p1)s, %(p2)s FROM pot",
-        ),  # ? is one more than the last
+        ),  # ? is the last number plus one
         ("SELECT instr(a, ?) FROM pot", "SELECT strpos(a, %(p1)s) FROM pot"),
         ("SELECT lower(a) FROM pot", 'SELECT lower(CAST(a AS text) COLLATE "C") FROM pot'),
         (
@@ -167,16 +167,16 @@ def test_a_query_is_asked_of_the_rows_of_one_record() -> None:
         ),
     ],
 )
-def test_what_postgresql_says_otherwise(sqlite, postgresql) -> None:
+def test_what_postgresql_spells_differently(sqlite, postgresql) -> None:
     """SQLite: ?NNN and ? as in its documentation of bind parameters."""
     assert for_record(sqlite).endswith(f") {postgresql}")
 
 
-def test_the_number_of_a_fault_is_a_text_there() -> None:
+def test_the_id_of_a_fault_is_text() -> None:
     assert "(SELECT id::text AS id, faults FROM potvigil.fault WHERE" in for_record("SELECT 1 FROM fault")
 
 
-def test_values_go_by_the_numbers_of_their_places() -> None:
+def test_values_are_named_by_their_positions() -> None:
     from potvigil.model.events import AlarmId
 
     assert parameters((1, "a", None, AlarmId.LEAK)) == {"p1": 1, "p2": "a", "p3": None, "p4": "leak"}
@@ -184,7 +184,7 @@ def test_values_go_by_the_numbers_of_their_places() -> None:
     assert parameters(("\0",)) == {"p1": "\ufffd"}
 
 
-def test_each_table_has_the_keys_that_tell_its_rows_apart() -> None:
+def test_each_table_has_a_key_that_identifies_its_rows() -> None:
     for table, columns in OF_A_RECORD.items():
         assert {c.name for c in columns.primary_key} == {"record", *key_of(table)}
         assert not any(c.nullable for c in columns.primary_key)
@@ -193,7 +193,7 @@ def test_each_table_has_the_keys_that_tell_its_rows_apart() -> None:
     assert OF_A_RECORD["batch"].c.end_t_s.nullable and not OF_A_RECORD["batch"].c.pot.nullable
 
 
-def test_nothing_is_asked_for_nothing() -> None:
+def test_an_empty_batch_of_queries_runs_none() -> None:
     there = RecordThere(None, UUID(int=1))
     assert there.rows_of_each("SELECT 1 FROM pot", []) == []
     assert (
@@ -222,7 +222,7 @@ def shipper(monkeypatch):
     return shipper
 
 
-def test_after_a_failure_it_waits_twice_as_long_each_time_up_to_five_minutes(shipper, caplog) -> None:
+def test_the_wait_doubles_after_each_failure_up_to_five_minutes(shipper, caplog) -> None:
     shipper.failing = [StudioError("gone")] * 9 + [None, RecordError("held")]
     waits = [shipper.try_once(threading.Event()) for _ in range(12)]
     assert waits == [5.0, 10.0, 20.0, 40.0, 80.0, 160.0, 300.0, 300.0, 300.0, LOOK_S, 5.0, LOOK_S]
@@ -236,7 +236,7 @@ def test_after_a_failure_it_waits_twice_as_long_each_time_up_to_five_minutes(shi
     assert {record.levelno for record in caplog.records} == {logging.WARNING}
 
 
-def test_another_failure_is_said_too(shipper, caplog) -> None:
+def test_a_different_failure_is_logged_too(shipper, caplog) -> None:
     shipper.failing = [StudioError("gone"), StudioError("full"), StudioError("full")]
     for _ in range(3):
         shipper.try_once(threading.Event())
@@ -246,7 +246,7 @@ def test_another_failure_is_said_too(shipper, caplog) -> None:
     ]
 
 
-def test_it_ships_until_it_is_to_end(shipper) -> None:
+def test_it_ships_until_stopped(shipper) -> None:
     stopping, times = threading.Event(), []
 
     def once(event):
@@ -263,9 +263,9 @@ def test_it_ships_until_it_is_to_end(shipper) -> None:
     assert times == [True] * 3
 
 
-def test_a_record_that_went_on_from_a_copy_is_shipped_once_more_as_another(shipper, monkeypatch) -> None:
+def test_a_forked_record_is_shipped_again_under_a_new_id(shipper, monkeypatch) -> None:
     renewed = []
-    monkeypatch.setattr(shipper, "_go_on_as_another", lambda: renewed.append(1))
+    monkeypatch.setattr(shipper, "_fork", lambda: renewed.append(1))
     shipper.failing = [ForkedRecordError()]
     assert shipper.ship() == 0 and renewed == [1]
     assert shipper.is_over() is False
@@ -274,7 +274,7 @@ def test_a_record_that_went_on_from_a_copy_is_shipped_once_more_as_another(shipp
         shipper.ship()
 
 
-def test_it_ships_parcel_by_parcel_until_nothing_is_left_or_it_is_to_end(monkeypatch, tmp_path) -> None:
+def test_it_ships_parcel_by_parcel_until_done_or_stopped(monkeypatch, tmp_path) -> None:
     from potvigil.studio import shipper as shipper_views
     from shipped import short_record
 

@@ -1,4 +1,4 @@
-"""A record in the studio answers as the record itself: the same questions to SQLite and to PostgreSQL."""
+"""A record in the studio gives the same answers as the original: same queries to SQLite and PostgreSQL."""
 
 import shutil
 import sqlite3
@@ -48,7 +48,7 @@ def reader(postgres):
 
 
 def answers(store, seed=0):
-    """Everything a page or a report asks of a record, by what was asked; of both engines the same."""
+    """Yield everything a page or report asks of a record, with a name; the same for both engines."""
     rng = Random(seed)
     pots = store.pots()
     last_s = max([0.0, *(last.t_s for pot in pots if (last := store.last_sample(pot)) is not None)])
@@ -71,7 +71,7 @@ def answers(store, seed=0):
             known = store.taught(pot, rehearsed=rehearsed, before=before, limit=5)
             yield f"{pot} taught {rehearsed} {before}", known
         yield f"{pot} moments", (store.moments(pot, ends[0]), store.commands(pot, *ends[:2]))
-        yield f"{pot} told", (store.deliveries(pot, *FOREVER), store.deliveries(pot, *ends[1:3]))
+        yield f"{pot} deliveries", (store.deliveries(pot, *FOREVER), store.deliveries(pot, *ends[1:3]))
         yield f"{pot} samples", (list(store.samples(pot, *ends[1:3])), store.last_sample(pot))
         yield f"{pot} first", list(store.samples(pot, float("-inf")))[:5000]
         yield f"{pot} traces", (store.traces(pot, *FOREVER), store.traces(pot, *ends[:2], about=7))
@@ -85,7 +85,7 @@ def answers(store, seed=0):
 
 
 def lists(store, rng):
-    """What a person may narrow the list to, alone and together."""
+    """Yield the filters of the list, alone and combined."""
     yield None
     texts = [*ODD, *(t for b in store.batches() for t in b.details.values() for t in (t.upper(), t[2:5]))]
     yield from (Wanted(text=text) for text in texts)
@@ -110,12 +110,12 @@ def assert_the_same(record, engine, reader, seed=0):
             answers(here, seed), answers(there, seed), strict=True
         ):
             assert asked_there == asked
-            # a mean is summed up in another order
+            # a mean is summed in another order
             assert said_there == said or rounded(said_there) == rounded(said), asked
 
 
 def rounded(said):
-    """The means of a curve to eleven figures, all else as it is."""
+    """Return the means of a curve to eleven digits, all else unchanged."""
     means = [None if each.ambient_pa is None else f"{each.ambient_pa:.11g}" for each in said]
     return means, [replace(each, ambient_pa=None) for each in said]
 
@@ -135,7 +135,7 @@ def test_a_rehearsed_night(tmp_path, machine, reader):
     assert_the_same(bench.record, machine, reader)
 
 
-def test_what_a_night_seldom_has(tmp_path, machine, reader):
+def test_rarely_used_rows(tmp_path, machine, reader):
     """Words with quotes and signs, faults, means of several readings, deliveries, care with readings."""
     path = tmp_path / "record.db"
     with Store.open(path) as store:
@@ -158,15 +158,17 @@ def test_what_a_night_seldom_has(tmp_path, machine, reader):
         store.add_care(
             POT, UTC_S, Part.SEAL, "it's new", "Ben", UTC_S, UTC_S + 9e6, Interval(1.0, 0.5, 2.0), night(5)
         )
-        told = [DeliveryRow(1.0, UTC_S, pot, AlarmId.LEAK, "Anna", "raised", None) for pot in (POT, None)]
-        store.add_deliveries(told)
+        deliveries = [
+            DeliveryRow(1.0, UTC_S, pot, AlarmId.LEAK, "Anna", "raised", None) for pot in (POT, None)
+        ]
+        store.add_deliveries(deliveries)
     spread = '{"n":2,"transducer_count":[14000.25,16000.5],"supply_count":[25000.0,27000.0]}'
     with sqlite3.connect(path) as db:  # as thinning leaves it
         db.execute("UPDATE sample SET spread = ? WHERE t_s > 100 AND t_s < 2000", (spread,))
     assert_the_same(path, machine, reader)
 
 
-def test_what_is_not_there_is_refused_alike(tmp_path, machine, reader):
+def test_missing_things_are_refused_alike(tmp_path, machine, reader):
     with Store.open(tmp_path / "record.db") as store:
         store.begin_run("{}", "boot", 0.0, UTC_S, None)
     shipper(tmp_path / "record.db", machine).ship()
@@ -180,7 +182,7 @@ def test_what_is_not_there_is_refused_alike(tmp_path, machine, reader):
             there.check()
 
 
-def test_one_store_reads_one_moment(tmp_path, machine, reader):
+def test_a_store_reads_one_snapshot(tmp_path, machine, reader):
     path = tmp_path / "record.db"
     with Store.open(path) as store:
         store.begin_run("{}", "boot", 0.0, UTC_S, None)
@@ -197,7 +199,7 @@ def test_one_store_reads_one_moment(tmp_path, machine, reader):
 
 
 def test_all_records_at_once_in_one_order(tmp_path, machine, reader):
-    """What each record answers, with the record, in one order and cut to one page."""
+    """Each record's answers, with the record, in one order and limited to one page."""
     numbers = []
     for name in ("a", "b"):
         with Store.open(tmp_path / f"{name}.db") as store:
@@ -211,7 +213,7 @@ def test_all_records_at_once_in_one_order(tmp_path, machine, reader):
     assert found == [(numbers[1], (3, "all-b")), (numbers[0], (2, "all-a")), (numbers[1], (2, "all-b"))]
 
 
-def test_a_record_that_goes_on_as_another_is_past_once_that_one_is_heard(tmp_path, machine, reader):
+def test_a_record_is_past_once_its_successor_is_heard(tmp_path, machine, reader):
     path, kept = tmp_path / "record.db", tmp_path / "backup.db"
     with Store.open(path) as store:
         store.begin_run("{}", "boot", 0.0, UTC_S, None)
@@ -255,7 +257,7 @@ def test_an_absent_database_is_one_line(postgres):
 
 
 def test_connections_that_die_under_a_reader_raise_once_and_are_replaced(postgres, tmp_path, machine, reader):
-    """A server that restarts, more often than there are connections: each time one error, of ours."""
+    """A server that restarts more often than there are connections: one error of our own each time."""
     with Store.open(tmp_path / "record.db") as store:
         store.begin_run("{}", "boot", 0.0, UTC_S, None)
         store.append(POT, sample(1.0))
@@ -272,7 +274,7 @@ def test_connections_that_die_under_a_reader_raise_once_and_are_replaced(postgre
             assert there.pots() == [POT]
 
 
-def test_a_connection_that_dies_unasked_is_no_error(postgres, reader):
+def test_an_idle_connection_that_dies_is_no_error(postgres, reader):
     sql = "SELECT pg_terminate_backend(pid) FROM pg_stat_activity WHERE usename = 'front-page'"
     for _ in range(2 * READERS + 2):
         with reader.opened(uuid4()) as there:

@@ -1,4 +1,4 @@
-"""Who may do what in the studio's database: a machine writes its own records, a page sees its workshops."""
+"""Rights in the studio's database: a machine writes its own records, a page sees its workshops."""
 
 import pytest
 from sqlalchemy import text
@@ -50,7 +50,7 @@ def test_a_machine_neither_sees_nor_changes_the_record_of_another(postgres, ship
 
 
 def records_looked_through(engine, sql, record):
-    """Return how many rows of `record` a query reads, by its plan."""
+    """Return how many rows of `record` a query reads, according to its plan."""
     with engine.begin() as connection:
         connection.execute(text("SET LOCAL plan_cache_mode = force_custom_plan"))
         explain = text(f"EXPLAIN (ANALYZE, TIMING OFF, FORMAT JSON) {sql}")
@@ -65,7 +65,7 @@ def records_looked_through(engine, sql, record):
     return rows
 
 
-def test_what_the_rights_to_a_row_cost_does_not_grow_with_the_records_there_are(postgres, machine, shipped):
+def test_the_cost_of_checking_rights_does_not_grow_with_the_number_of_records(postgres, machine, shipped):
     reader = engine_of(postgres, "all-seeing", READER, [ANY_WORKSHOP])
     with postgres.owner().begin() as connection:
         connection.execute(
@@ -92,7 +92,7 @@ def test_a_machine_ships_for_its_own_workshops_only(postgres, record):
         shipper(record, stranger).ship()
 
 
-def test_nobody_gives_a_record_to_somebody_else(postgres, machine, shipped):
+def test_nobody_can_give_a_record_to_another_user(postgres, machine, shipped):
     with pytest.raises(DBAPIError, match="permission denied"), machine.begin() as connection:
         connection.execute(text("UPDATE potvigil.record SET owner = 'x' WHERE id = :r"), {"r": shipped})
     with pytest.raises(DBAPIError, match="permission denied"), machine.begin() as connection:
@@ -119,7 +119,7 @@ def test_a_page_changes_nothing(postgres, shipped):
             connection.execute(text(change))
 
 
-def test_whoever_is_admitted_anew_has_another_password_and_no_more_than_that(postgres, shipped):
+def test_admitting_again_replaces_the_password_and_the_rights(postgres, shipped):
     old = postgres.address("front-page", admit(postgres.owner(), "front-page", MACHINE, [ANY_WORKSHOP]))
     new = engine_of(postgres, "front-page", READER, [OTHER])
     with pytest.raises(DBAPIError, match="password authentication failed"):

@@ -1,4 +1,4 @@
-"""Reports and health charts of what was shipped: the same as on the Pi, and nobody else's."""
+"""Reports and health charts of shipped records: the same as on the Pi, and of no other workshop."""
 
 import json
 import sqlite3
@@ -18,7 +18,7 @@ from potvigil.model.events import Detail, EditEvent
 from potvigil.record.errors import UnknownBatchError
 from potvigil.record.store import Store
 from potvigil.reports.batch import report_html
-from potvigil.reports.collect import retell
+from potvigil.reports.collect import collect_report
 from potvigil.studio.preparing import READER, admit
 from potvigil.upkeep import pictures
 from printed_page import Page
@@ -43,7 +43,7 @@ def reader(studio):
 
 @pytest.fixture
 def night(night_record, tmp_path):
-    """A night of which nothing was shipped yet; a copy, with a number of its own."""
+    """A copy of a night with an id of its own, of which nothing was shipped yet."""
     path = tmp_path / "night.db"
     path.write_bytes(night_record.read_bytes())
     with sqlite3.connect(path) as db:
@@ -53,24 +53,24 @@ def night(night_record, tmp_path):
 
 @pytest.fixture
 def shown(studio, reader, night, machine):
-    """Ship the night, and return what the studio tells of its batch."""
+    """Return a function that ships the night and collects the report of its batch from the studio."""
 
-    def ship_and_tell(*, by_the_minute: bool = False):
+    def ship_and_collect(*, by_the_minute: bool = False):
         shipper(night, machine, by_the_minute=by_the_minute).ship()
         return there(reader, night)
 
-    return ship_and_tell
+    return ship_and_collect
 
 
 def there(reader, path, batch: int = 1):
     record = UUID(identity(path))
     with reader.opened(record) as store:
-        return retell(store, batch, partial(reader.picture, record), "none were shipped")
+        return collect_report(store, batch, partial(reader.picture, record), "none were shipped")
 
 
 def here(path, batch: int = 1):
     with Store.open_read_only(path) as store:
-        return retell(store, batch)
+        return collect_report(store, batch)
 
 
 def cut(path, sql: str) -> None:
@@ -78,30 +78,30 @@ def cut(path, sql: str) -> None:
         db.executescript(sql)
 
 
-# --- what a report tells
+# --- reports
 
 
-def test_the_report_of_a_shipped_batch_is_that_of_its_pi(night, shown):
+def test_the_report_of_a_shipped_batch_equals_that_of_its_pi(night, shown):
     with Store.open(night, create=False) as store:
         store.add_edit(1, EditEvent(200.0, UTC_S, Detail.PICTURES, "", "front.jpg", "Anna"))
     pictures.keep(night, 1, "front.jpg", b"\xff\xd8\xff" + b"\0" * 40)
-    told = shown()
-    assert told.pictures == (("front.jpg", b"\xff\xd8\xff" + b"\0" * 40),)
+    collected = shown()
+    assert collected.pictures == (("front.jpg", b"\xff\xd8\xff" + b"\0" * 40),)
     own = here(night)
-    assert len(told.gauge) > 2000 and told == own
-    assert report_html(told) == report_html(own)
+    assert len(collected.gauge) > 2000 and collected == own
+    assert report_html(collected) == report_html(own)
 
 
-def test_by_the_minute_it_says_so_and_keeps_the_judgement_of_every_reading(night, shown):
-    told, own = shown(by_the_minute=True), here(night)
-    assert told.by_the_minute and not own.by_the_minute
-    assert len(told.gauge) < len(own.gauge) / 10
-    assert (told.summary, told.events, told.traces) == (own.summary, own.events, own.traces)
+def test_by_the_minute_a_report_says_so_and_keeps_the_summary(night, shown):
+    collected, own = shown(by_the_minute=True), here(night)
+    assert collected.by_the_minute and not own.by_the_minute
+    assert len(collected.gauge) < len(own.gauge) / 10
+    assert (collected.summary, collected.events, collected.traces) == (own.summary, own.events, own.traces)
     said = "By the minute: the studio was sent the mean of each minute's readings."
-    assert said in Page(report_html(told)).text and said not in Page(report_html(own)).text
+    assert said in Page(report_html(collected)).text and said not in Page(report_html(own)).text
 
 
-def test_minutes_further_apart_than_one_are_no_gap_and_an_hour_is(night, shown):
+def test_a_missing_minute_is_no_gap_and_a_missing_hour_is(night, shown):
     cut(night, "DELETE FROM sample WHERE t_s >= 3060 AND t_s < 3100 OR t_s > 5000 AND t_s < 8600")
     (silence,) = shown(by_the_minute=True).silences
     assert silence.from_s == pytest.approx(5000.0, abs=60.0) and silence.to_s == pytest.approx(
@@ -109,7 +109,7 @@ def test_minutes_further_apart_than_one_are_no_gap_and_an_hour_is(night, shown):
     )
 
 
-def test_an_open_batch_is_worked_out_from_its_readings_and_not_from_means(night, shown, reader, machine):
+def test_an_open_batch_is_judged_from_its_readings_and_not_from_means(night, shown, reader, machine):
     still_open = "UPDATE batch SET end_t_s = NULL, end_utc_s = NULL, verdict = NULL, summary = NULL"
     cut(night, f"{still_open}; UPDATE identity SET record = '{uuid4()}'")
     own = here(night)
@@ -120,7 +120,7 @@ def test_an_open_batch_is_worked_out_from_its_readings_and_not_from_means(night,
         there(reader, night)
 
 
-def test_readings_that_did_not_come_yet_are_no_silence_of_the_pot(night, shown):
+def test_readings_not_shipped_yet_are_no_silence_of_the_pot(night, shown):
     cut(night, "DELETE FROM sample WHERE t_s > 9000")
     (silence,) = shown().silences
     assert (silence.from_s, silence.why) == (9000.0, "none were shipped")
@@ -131,7 +131,7 @@ def test_readings_that_did_not_come_yet_are_no_silence_of_the_pot(night, shown):
 
 @pytest.fixture
 def settings(postgres, tmp_path):
-    """Write settings of somebody who may read these workshops."""
+    """Return a function that writes settings for a reader of these workshops."""
 
     def written(*workshops: str):
         password = admit(postgres.owner(), "sheets-desk", READER, workshops)
@@ -144,7 +144,7 @@ def settings(postgres, tmp_path):
     return written
 
 
-def test_a_verb_reads_a_shipped_record_by_its_number(capsys, studio, settings, tmp_path):
+def test_a_verb_reads_a_shipped_record_by_its_id(capsys, studio, settings, tmp_path):
     path = kept(tmp_path / "r.db", HARBOUR, "lantern", leaks=True)
     number = studio.ship(path)
     config = settings(HARBOUR)
@@ -183,11 +183,11 @@ def test_what_cannot_be_read_is_one_line(capsys, monkeypatch, tmp_path, words, s
     text = "workshop: harbour\npots: {lantern: {internal_volume: 20 L, maximum_pressure: 80 psi, "
     text += "working_pressure: 60 psi, floor_pressure: 45 psi, thermometer: {place: none}, supply: shut, "
     (tmp_path / "workshop.yaml").write_text(f"{text}cure: {{hold: 10 h}}}}}}\n", encoding="utf-8")
-    status, _, told = run(capsys, "batch", "report", 1, "--of", uuid4(), *words)
-    assert status == 2 and told.startswith(f"potvigil: {said}")
+    status, _, refusal = run(capsys, "batch", "report", 1, "--of", uuid4(), *words)
+    assert status == 2 and refusal.startswith(f"potvigil: {said}")
 
 
-def test_a_record_is_named_by_its_number(capsys):
+def test_a_record_is_named_by_its_id(capsys):
     with pytest.raises(SystemExit):
         main(["batch", "report", "1", "--of", "12"])
     assert "argument --of: '12' is not valid; give the number that follows /of/" in capsys.readouterr().err
@@ -198,7 +198,7 @@ def test_a_record_is_named_by_its_number(capsys):
 
 @pytest.fixture
 def page(studio, settings, monkeypatch):
-    """Show the page of one workshop; its reports are made with the patience of a test and no niceness."""
+    """Show one workshop's page; its reports are made with a test's time limit, and not at low priority."""
     monkeypatch.setattr("potvigil.page.printed.children.WITHIN_S", PATIENCE_S)
     program = (sys.executable, "-m", "potvigil")
     with studio.shown("sheets-desk-page", HARBOUR, settings=settings(HARBOUR), command=program) as client:
@@ -210,7 +210,7 @@ def lantern(studio, tmp_path):
     return f"/of/{studio.ship(kept(tmp_path / 'lantern.db', HARBOUR, 'lantern', leaks=True))}"
 
 
-def test_a_report_stands_within_the_page_and_as_pdf(page, lantern):
+def test_a_report_is_shown_in_the_page_and_as_pdf(page, lantern):
     html = page.get(f"{lantern}/batch/2").text
     assert f'href="{lantern}/batch/2/report"' in html and f'href="{lantern}/batch/2/report.pdf"' in html
     around = page.get(f"{lantern}/batch/2/report").text
@@ -222,7 +222,7 @@ def test_a_report_stands_within_the_page_and_as_pdf(page, lantern):
     assert pdf.content.startswith(b"%PDF-") and pdf.headers["content-type"] == "application/pdf"
 
 
-def test_a_health_chart_stands_within_the_page_and_as_pdf(page, lantern):
+def test_a_health_chart_is_shown_in_the_page_and_as_pdf(page, lantern):
     assert f'href="{lantern}/pot/lantern/health"' in page.get(f"{lantern}/pot/lantern").text
     around = page.get(f"{lantern}/pot/lantern/health").text
     assert (
@@ -240,7 +240,7 @@ SHEETS = [
 ]
 
 
-def test_there_is_no_sheet_of_another_workshop_not_even_a_kept_one(studio, settings, tmp_path, monkeypatch):
+def test_no_sheet_of_another_workshop_is_served_even_from_the_cache(studio, settings, tmp_path, monkeypatch):
     async def kept_one(*_, **__):
         return b"battlements"
 
@@ -256,7 +256,7 @@ def test_there_is_no_sheet_of_another_workshop_not_even_a_kept_one(studio, setti
 
 @pytest.fixture
 def keys(monkeypatch):
-    """By what each sheet is kept that is asked for; none is made."""
+    """Yield the cache keys of the sheets that are requested; none is made."""
     keys = []
 
     async def make(_, key, *__, **___):
@@ -267,7 +267,7 @@ def keys(monkeypatch):
     return keys
 
 
-def test_a_report_is_made_anew_once_more_of_its_batch_has_come(studio, settings, night, machine, keys):
+def test_a_report_is_made_again_when_more_of_its_batch_is_shipped(studio, settings, night, machine, keys):
     late = "CREATE TABLE late AS SELECT * FROM sample WHERE t_s > 9000; DELETE FROM sample WHERE t_s > 9000"
     cut(night, late)
     path = f"/of/{identity(night)}/batch/1/report/sheet"
@@ -280,7 +280,7 @@ def test_a_report_is_made_anew_once_more_of_its_batch_has_come(studio, settings,
     assert keys[0] == keys[1] != keys[2]
 
 
-def test_no_sheet_is_kept_for_another(studio, settings, night, machine, keys):
+def test_cached_sheets_are_not_shared(studio, settings, night, machine, keys):
     records = []
     for _ in range(2):  # of the same readings
         cut(night, f"UPDATE identity SET record = '{uuid4()}'")
@@ -298,7 +298,7 @@ def test_no_sheet_is_kept_for_another(studio, settings, night, machine, keys):
     assert len(set(keys)) == len(keys) == 8
 
 
-def test_a_pot_that_calls_itself_an_option_of_the_verb_has_no_chart(studio, settings, night, machine, keys):
+def test_a_pot_named_like_an_option_has_no_chart(studio, settings, night, machine, keys):
     cut(night, "UPDATE pot SET name = '--replace'")
     shipper(night, machine).ship()
     pot = f"/of/{identity(night)}/pot/--replace"

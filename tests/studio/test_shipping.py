@@ -1,4 +1,4 @@
-"""Every row of a record comes to the studio: once, as it is, whatever happens on the way."""
+"""Every row of a record reaches the studio once, unchanged, whatever happens on the way."""
 
 import shutil
 import threading
@@ -32,7 +32,7 @@ def record(tmp_path):
     return tmp_path / "record.db"
 
 
-def test_every_row_is_there_once_and_as_it_is(record, postgres, machine):
+def test_every_row_arrives_once_and_unchanged(record, postgres, machine):
     life = Life(record, seed=1)
     for _ in life.steps(60):
         pass
@@ -43,7 +43,7 @@ def test_every_row_is_there_once_and_as_it_is(record, postgres, machine):
 
 
 @pytest.mark.parametrize("seed", range(2, 5))
-def test_what_is_rewritten_removed_and_added_meanwhile_comes_too(record, postgres, machine, seed):
+def test_rows_rewritten_removed_or_added_meanwhile_are_shipped_too(record, postgres, machine, seed):
     life, random = Life(record, seed), Random(seed)
     for _ in life.steps(80):
         if random.random() < 0.3:
@@ -65,7 +65,7 @@ def _few(news, most):
 
 
 @pytest.mark.parametrize("seed", range(10, 13))
-def test_a_connection_that_breaks_at_any_statement_loses_and_doubles_nothing(record, postgres, machine, seed):
+def test_a_connection_lost_at_any_statement_loses_and_duplicates_nothing(record, postgres, machine, seed):
     life, random = Life(record, seed), Random(seed)
     left = [0]
 
@@ -91,9 +91,7 @@ def test_a_connection_that_breaks_at_any_statement_loses_and_doubles_nothing(rec
     assert differing(record, postgres.owner()) == {}
 
 
-def test_while_nothing_is_written_to_the_record_the_studio_is_left_alone(
-    record, postgres, machine, monkeypatch
-):
+def test_the_studio_is_not_asked_while_the_record_does_not_change(record, postgres, machine, monkeypatch):
     now_s = [0.0]
     monkeypatch.setattr(shipping_module, "time", SimpleNamespace(monotonic=lambda: now_s[0]))
     stopping, shipping, connections = threading.Event(), shipper(record, machine), []
@@ -113,7 +111,7 @@ def test_while_nothing_is_written_to_the_record_the_studio_is_left_alone(
     life.close()
 
 
-def test_what_ended_before_all_was_shipped_is_not_taken_for_shipped(record, postgres, machine):
+def test_an_interrupted_shipment_does_not_count_as_shipped(record, postgres, machine):
     life = Life(record, seed=31)
     for _ in life.steps(20):
         pass
@@ -126,7 +124,7 @@ def test_what_ended_before_all_was_shipped_is_not_taken_for_shipped(record, post
     assert differing(record, postgres.owner()) == {}
 
 
-def test_a_studio_that_was_restored_from_an_older_backup_gets_again_what_it_lost(record, postgres, machine):
+def test_a_studio_restored_from_a_backup_gets_the_lost_rows_again(record, postgres, machine):
     life = Life(record, seed=20)
     for _ in life.steps(30):
         pass
@@ -152,7 +150,7 @@ def test_a_studio_that_was_restored_from_an_older_backup_gets_again_what_it_lost
     assert differing(record, postgres.owner()) == {}
 
 
-def test_pictures_of_casts_come_with_the_edit_that_names_them(record, postgres, machine):
+def test_pictures_are_shipped_with_the_edit_that_names_them(record, postgres, machine):
     with Store.open(record) as store:
         store.begin_run("{}", "boot", 0.0, UTC_S, None)
         for each in night(3):
@@ -169,9 +167,7 @@ def test_pictures_of_casts_come_with_the_edit_that_names_them(record, postgres, 
     assert [tuple(row) for row in found] == [(1, "cast-1.png", PNG)]
 
 
-def test_a_record_that_went_on_from_its_backup_is_shipped_as_another(
-    record, postgres, machine, tmp_path, caplog
-):
+def test_a_record_restored_from_its_backup_is_shipped_as_another(record, postgres, machine, tmp_path, caplog):
     life = Life(record, seed=30)
     for _ in life.steps(20):
         pass
@@ -188,7 +184,7 @@ def test_a_record_that_went_on_from_its_backup_is_shipped_as_another(
     shutil.copy(backup, record)
     for each in ("-wal", "-shm"):
         record.with_name(record.name + each).unlink(missing_ok=True)
-    life = Life(record, seed=32)  # goes on otherwise, and further than the first did
+    life = Life(record, seed=32)  # goes on differently, and further than the first
     for _ in life.steps(60):
         pass
     life.close()
@@ -205,7 +201,7 @@ def test_a_record_that_went_on_from_its_backup_is_shipped_as_another(
     assert copied_from == first
 
 
-def test_a_record_that_begins_anew_is_another(record):
+def test_a_newly_begun_record_is_another(record):
     Store.open(record).close()
     first = identity(record)
     record.unlink()

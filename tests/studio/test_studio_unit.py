@@ -1,4 +1,4 @@
-"""The unit of the studio's page: little of the machine is within its reach, and so shut in it answers."""
+"""The unit of the studio's page: its sandbox is strict, and the page works in it."""
 
 import re
 import subprocess
@@ -26,7 +26,7 @@ raise SystemExit(main(sys.argv[1:]))
 """
 
 
-def test_it_is_shut_in_more_than_the_watch():
+def test_it_is_sandboxed_more_strictly_than_the_watch():
     exposures = []
     for unit in (UNIT, UNITS / "potvigil.service"):
         verdict = analyze("security", "--offline=true", unit)
@@ -34,7 +34,7 @@ def test_it_is_shut_in_more_than_the_watch():
     assert exposures[0] < exposures[1]
 
 
-def test_records_buses_and_group_of_a_watch_are_not_within_its_reach():
+def test_it_cannot_reach_a_watchs_records_buses_or_group():
     assert settings(UNIT, "User") == settings(UNIT, "Group") == [layout.STUDIO] != [layout.GROUP]
     assert settings(UNIT, "SupplementaryGroups") == settings(UNIT, "DeviceAllow") == []
     assert settings(UNIT, "ReadWritePaths") == settings(UNIT, "BindPaths") == []
@@ -44,7 +44,7 @@ def test_records_buses_and_group_of_a_watch_are_not_within_its_reach():
 
 
 @pytest.mark.parametrize("line", ["NoNewPrivileges=yes", "ProtectSystem=strict", "CapabilityBoundingSet="])
-def test_it_gains_nothing(line):
+def test_it_gains_no_privileges(line):
     assert line in UNIT.read_text().splitlines()
 
 
@@ -66,7 +66,7 @@ def confined(*words: object) -> list[str]:
     return [*map(str, (sys.executable, "-c", CONFINED, UNITS.parent / "tests", *words))]
 
 
-def test_shut_in_as_it_says_it_makes_a_report_as_pdf(postgres, config, tmp_path):
+def test_in_its_sandbox_it_makes_a_report_as_pdf(postgres, config, tmp_path):
     record = Studio(postgres).ship(kept(tmp_path / "record.db", "confined", "lantern"))
     out = tmp_path / "lens.html"
     of = ("--of", record, "--config", config)
@@ -74,7 +74,7 @@ def test_shut_in_as_it_says_it_makes_a_report_as_pdf(postgres, config, tmp_path)
     assert out.with_suffix(".pdf").read_bytes().startswith(b"%PDF-")
 
 
-def test_shut_in_as_it_says_the_page_answers_and_keeps_its_log_ins_in_its_own_folder(
+def test_in_its_sandbox_the_page_answers_and_keeps_its_log_ins_in_its_own_folder(
     config, tmp_path: Path, monkeypatch
 ):
     port = load_studio_page(config).page.port

@@ -27,7 +27,7 @@ def test_the_migrations_make_the_tables_that_the_shipper_writes(postgres):
     assert [each for each in found if each[0] not in ("remove_index",) and "alembic" not in str(each)] == []
 
 
-def test_the_format_that_the_shipper_asks_for_is_the_newest_migration(postgres):
+def test_the_format_the_shipper_needs_is_the_newest_migration(postgres):
     with postgres.owner().connect() as connection:
         check_format(connection)
         found = connection.execute(text("SELECT version_num FROM potvigil.alembic_version")).scalar()

@@ -1,4 +1,4 @@
-"""What the page of all takes of the watches' trees: little, bounded, and only of those that speak."""
+"""What the page of all takes from the watches' trees: little, bounded, and only from live ones."""
 
 import json
 from typing import Any
@@ -25,7 +25,7 @@ NOW_UTC_S = 1_767_304_800.0  # 2026-01-01 22:00 UTC
 
 
 class Ear:
-    """Trees that hear at a time that is moved by hand."""
+    """Trees with a clock that is moved by hand."""
 
     def __init__(self) -> None:
         self.trees, self.now_s = Trees(), 1000.0
@@ -50,7 +50,7 @@ def ear() -> Ear:
     return Ear()
 
 
-def test_a_clock_that_stands_is_no_sign_of_life_and_one_that_goes_on_is(ear):
+def test_a_stopped_clock_is_no_sign_of_life_and_a_running_one_is(ear):
     ear.hear("clock/axis", b"5000.0")
     assert not ear.speaks
     ear.hear("clock/axis", b"5000.0")  # the same again, by a bridge that came back
@@ -61,7 +61,7 @@ def test_a_clock_that_stands_is_no_sign_of_life_and_one_that_goes_on_is(ear):
     assert not ear.speaks
 
 
-def test_what_an_earlier_connection_heard_is_no_sign_of_life_either(ear):
+def test_values_from_an_earlier_connection_are_no_sign_of_life(ear):
     for clock in (b"5000.0", b"5005.0"):
         ear.hear("clock/axis", clock)
     ear.trees.begin()
@@ -73,7 +73,7 @@ def test_what_an_earlier_connection_heard_is_no_sign_of_life_either(ear):
 
 @pytest.mark.parametrize("base", [ROOT, POT])
 @pytest.mark.parametrize("state", ["lost", "disconnected"])
-def test_a_watch_that_has_gone_does_not_speak(ear, base, state):
+def test_a_disconnected_watch_is_not_live(ear, base, state):
     for clock in (b"5000.0", b"5005.0"):
         ear.hear("clock/axis", clock)
     ear.hear("$state", state.encode(), base)
@@ -89,7 +89,7 @@ def test_the_clock_of_the_watch_may_be_wrong(ear):
     assert ear.pot.less_utc_s == -60.0
 
 
-def test_the_way_here_takes_now_longer_now_shorter_and_moves_no_time(ear):
+def test_varying_latency_moves_no_time(ear):
     ear.hear("clock/axis", b"5000.0")
     zero_utc_s = []
     for axis_s, late_s in ((5005.0, 0.4), (5010.0, 1.9), (5015.0, 0.1), (5020.0, 1.0)):
@@ -97,7 +97,7 @@ def test_the_way_here_takes_now_longer_now_shorter_and_moves_no_time(ear):
         ear.hear("clock/axis", str(axis_s).encode())
         zero_utc_s.append(ear.pot.at_utc_s - axis_s - NOW_UTC_S + 4000.0)
     assert zero_utc_s == pytest.approx([0.4, 0.4, 0.1, 0.1])
-    ear.now_s += 3600.0  # but another clock does
+    ear.now_s += 3600.0  # but a changed clock does
     ear.hear("clock/axis", b"5025.0")
     assert ear.pot.at_utc_s == NOW_UTC_S + ear.now_s
 
@@ -163,7 +163,7 @@ def _alarms(**other: Any) -> bytes:
         ("pressure/absolute", b"1.0"),  # not asked for
     ],
 )
-def test_what_is_of_another_form_is_ignored_and_counted(ear, path, payload):
+def test_malformed_messages_are_ignored_and_counted(ear, path, payload):
     ear.hear(path, payload)
     before = ear.pot
     assert ear.trees.ignored == 1
@@ -180,12 +180,12 @@ def test_other_topics_are_ignored_and_counted(topic):
     assert heard.ignored == 1
 
 
-def test_no_more_devices_are_remembered_than_there_is_room_for(monkeypatch):
+def test_the_number_of_remembered_devices_is_bounded(monkeypatch):
     monkeypatch.setattr(trees, "MOST_DEVICES", 3)
     ear = Ear()
     for number in range(10):
         ear.hear("$state", b"ready", f"homie/5/flood-{number}")
-        ear.hear("$state", b"", f"homie/5/nothing-{number}")  # what was never there takes no room
+        ear.hear("$state", b"", f"homie/5/nothing-{number}")  # what never existed takes no room
     assert len(ear.trees._devices) == 3 and ear.trees.ignored == 8
     ear.hear("$state", b"", "homie/5/flood-0")
     ear.hear("$state", b"ready", "homie/5/late")
@@ -204,7 +204,7 @@ trees_of_json = st.recursive(
 
 
 @given(st.lists(st.tuples(paths, payloads | trees_of_json), max_size=20))
-def test_nothing_that_is_heard_raises(messages):
+def test_no_message_raises(messages):
     ear = Ear()
     for path, payload in messages:
         ear.hear(path, payload)

@@ -1,6 +1,6 @@
-"""A studio's server by one file: `up.sh` as it is typed, and compose.yaml's services one after the other.
+"""A studio's server from one file: `up.sh` as typed, and compose.yaml's services one after the other.
 
-PostgreSQL, Mosquitto and the page are real; the machine is a layer over this one, with a network of its own.
+PostgreSQL, Mosquitto and the page are real; the machine is an overlay on this one, with its own network.
 """
 
 import json
@@ -22,7 +22,7 @@ NAME, PASSWORD, WORKSHOP = "studio.local", "lens-and-lamp", "harbour-models"
 SMALLEST = (ROOT / "config/smallest.yaml").read_text(encoding="utf-8")
 COMPOSE = yaml.safe_load((ROOT / "config/studio/compose.yaml").read_text(encoding="utf-8"))
 SERVICES = COMPOSE["services"]
-# A certificate of the house's authority that has a week left.
+# A certificate by the house's authority with a week left.
 AGED = """
 from datetime import UTC, datetime, timedelta
 from pathlib import Path
@@ -34,7 +34,7 @@ made = new_certificate(authority, names, datetime.now(UTC) - timedelta(days=CERT
 (etc / "page.pem").write_bytes(made.certificate)
 (etc / "page.key").write_bytes(made.key)
 """
-# Until when the certificate lasts by which one of three speaks.
+# When the certificate of one of the three services expires.
 SPOKEN = {
     "page": "openssl s_client -connect 127.0.0.1:8642",
     "broker": "openssl s_client -connect 127.0.0.1:8883",
@@ -62,7 +62,7 @@ GUIDE = (ROOT / "config/studio.md").read_text(encoding="utf-8")
 
 
 def of_the_guide(words: str) -> list[list[str]]:
-    """Return the commands that the guide has a reader type, as words, that begin so."""
+    """Return the guide's commands that begin with these words, split into words."""
     lines = re.findall(r"^ {4}(.*)$", GUIDE, re.MULTILINE)
     return [shlex.split(line.removeprefix("sudo ")) for line in lines if line.startswith(words)]
 
@@ -72,20 +72,20 @@ def in_the_clone(words: list[str]) -> list[str]:
 
 
 def answered(check: Callable[[], str]) -> str:
-    """Return what `check` says once everybody answered in time, which a busy machine may not."""
+    """Return what `check` prints once everything answers in time: a busy machine may need several tries."""
     said = [check()]
     wait_until(lambda: "no answer in" not in said[-1] or said.append(check()), lambda: said[-1])
     return said[-1]
 
 
 def pots(machine: OwnMachine) -> dict[str, dict]:
-    """Return what the page of all shows to a browser that trusts the house's authority."""
+    """Return the pots on the page of all, as a browser that trusts the house's authority gets them."""
     words = (sys.executable, "-c", LOOK, f"https://{NAME}:8642", PASSWORD, "/etc/potvigil/page-authority.pem")
     return {pot["id"]: pot for pot in json.loads(machine.run(*words))["pots"]}
 
 
 class Pi:
-    """A Pi of the studio, with settings made of the very lines that it was let in with."""
+    """A Pi of the studio, with settings made from the lines that `up.sh` printed for it."""
 
     def __init__(self, machine: OwnMachine, name: str, workshop: str, said: str, record: Path) -> None:
         self._machine, self.name, self.workshop = machine, name, workshop
@@ -112,7 +112,7 @@ class Pi:
 
 @pytest.fixture(scope="module")
 def records(tmp_path_factory):
-    """Of each Pi: its workshop and its record."""
+    """Return workshop and record of each Pi."""
     folder = tmp_path_factory.mktemp("records")
     return {
         "lantern-pi": (WORKSHOP, kept(folder / "a.db", WORKSHOP, "lantern", leaks=True)),
@@ -122,18 +122,18 @@ def records(tmp_path_factory):
 
 @pytest.fixture(scope="module")
 def server():
-    """A machine on which `up.sh server` was typed."""
+    """A machine on which `up.sh server` was run."""
     with OwnMachine() as machine:
         machine.run("sh", "-c", f"echo 127.0.0.1 {NAME} >>/etc/hosts")
         (typed,) = of_the_guide("sudo bash config/studio/up.sh server")
         machine.run(*in_the_clone(typed), typed=f"{PASSWORD}\n")
-        machine.wait_for("/opt/potvigil/bin/potvigil", "status")  # says no until the page answers
+        machine.wait_for("/opt/potvigil/bin/potvigil", "status")  # fails until the page answers
         yield machine
 
 
 @pytest.fixture(scope="module")
 def pis(server, records):
-    """Two, let in as the guide says."""
+    """Two Pis, admitted as the guide says."""
     let_in = {}
     for typed in of_the_guide("sudo bash config/studio/up.sh pi"):
         name, workshop = typed[3:5]
@@ -157,7 +157,7 @@ def test_from_nothing_to_one_page_with_two_pis(server, pis):
 
 
 @needs_own_machine
-def test_each_pi_is_checked_well_in_database_and_broker(pis):
+def test_check_finds_each_pi_in_database_and_broker(pis):
     for pi in pis.values():
         said = answered(lambda pi=pi: pi.potvigil("check"))
         assert f"lets {pi.name}@{NAME}:5432/potvigil in" in said
@@ -165,7 +165,7 @@ def test_each_pi_is_checked_well_in_database_and_broker(pis):
 
 
 @needs_own_machine
-def test_at_the_broker_nobody_speaks_without_a_name_and_the_page_speaks_for_no_pot(server, pis):
+def test_the_broker_rejects_anonymous_users_and_the_page_cannot_publish_for_a_pot(server, pis):
     pi = pis["lantern-pi"]
     topic = f"homie/5/{WORKSHOP}-lantern/pressure/gauge"
     assert pi.mosquitto("mosquitto_pub", "-t", topic, "-m", "55", "-r").returncode == 0
@@ -184,13 +184,13 @@ def test_at_the_broker_nobody_speaks_without_a_name_and_the_page_speaks_for_no_p
 
 
 @needs_own_machine
-def test_what_is_secret_is_its_user_s_alone(server, pis):
+def test_secrets_are_readable_only_by_their_user(server, pis):
     listed = server.run("find", "/etc/potvigil", "-type", "f", "-printf", "%U %m %P\n")
     modes = {name: mode for _, mode, name in (line.split() for line in listed.splitlines())}
     secret = [name for name in modes if "password" in name or name.endswith(("key", "rights"))]
     assert len(secret) == 8 and {modes[name] for name in secret} == {"600"}
     everything = server.run("sh", "-c", 'grep -rlF -- "$1" /etc || true', "sh", pis["lantern-pi"].password)
-    assert everything == ""  # the Pi's own alone
+    assert everything == ""  # only the Pi's own
     refused = server.tried(
         "psql", "-tAc", "SELECT 1", f"host={NAME} sslmode=disable user=front-desk dbname=potvigil"
     )
@@ -198,7 +198,7 @@ def test_what_is_secret_is_its_user_s_alone(server, pis):
 
 
 @needs_own_machine
-def test_once_more_changes_nothing_that_somebody_uses(server, pis):
+def test_running_it_again_changes_nothing_in_use(server, pis):
     def kept_files() -> dict[str, str]:
         named = server.run("find", "/etc/potvigil", "/etc/postgresql", "/etc/mosquitto", "-type", "f")
         texts = {name: server.read(name) for name in named.splitlines()}
@@ -217,13 +217,13 @@ def test_once_more_changes_nothing_that_somebody_uses(server, pis):
 
 
 def ends(machine: OwnMachine) -> dict[str, str]:
-    """Return until when the certificates last by which page, broker and database speak."""
+    """Return when the certificates of page, broker and database expire."""
     read = "</dev/null 2>/dev/null | openssl x509 -noout -enddate"
     return {who: machine.run("sh", "-c", f"{ask} {read}").strip() for who, ask in SPOKEN.items()}
 
 
 @needs_own_machine
-def test_what_its_timer_does_renews_a_certificate_that_is_due_and_all_three_speak_by_it(server, pis):
+def test_the_timer_renews_a_due_certificate_for_all_three_services(server, pis):
     unit = (ROOT / "systemd/potvigil-certificate.service").read_text(encoding="utf-8")
     (command,) = re.findall(r"^ExecStart=(.*)$", unit, re.MULTILINE)
     (umask,) = re.findall(r"^UMask=(.*)$", unit, re.MULTILINE)
@@ -241,7 +241,7 @@ def test_what_its_timer_does_renews_a_certificate_that_is_due_and_all_three_spea
 
 
 @needs_own_machine
-def test_what_is_typed_wrongly_is_one_line_and_changes_nothing():
+def test_a_mistyped_command_is_one_line_and_changes_nothing():
     with OwnMachine() as machine:
         for words in ((), ("serve",), ("server",), ("pi", "lantern-pi")):
             done = machine.tried("bash", UP, *words)
@@ -250,11 +250,11 @@ def test_what_is_typed_wrongly_is_one_line_and_changes_nothing():
         assert machine.tried("test", "-e", "/etc/potvigil/studio.yaml").returncode == 1
 
 
-# --- in containers: nobody has Docker here, so each service is run as it says, in the order it says
+# --- containers: without Docker, so each service is run as compose.yaml says, in its order
 
 
 def started(machine: OwnMachine, name: str, *more: str, typed: str = "") -> str | None:
-    """Run a service of compose.yaml as its container would, with its user and rights; a step to its end."""
+    """Run a service of compose.yaml as its container would, with its user and rights; a step to the end."""
     service = SERVICES[name]
     may = ",".join(["-all", *(f"+{each.lower()}" for each in service.get("cap_add", ()))])
     words = ["setpriv", "--bounding-set", may, "--no-new-privs", *service["entrypoint"], *more]
@@ -270,7 +270,7 @@ def started(machine: OwnMachine, name: str, *more: str, typed: str = "") -> str 
 
 
 @needs_own_machine
-def test_the_services_of_compose_end_in_the_same_page(tmp_path, records):
+def test_the_services_of_compose_give_the_same_page(tmp_path, records):
     with OwnMachine() as machine:
         machine.log_folder = tmp_path
         machine.run("sh", "-c", f"echo 127.0.0.1 {NAME} >>/etc/hosts")

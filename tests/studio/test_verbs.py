@@ -1,4 +1,4 @@
-"""The studio by the command line, as its owner and a machine's service type it."""
+"""The studio's verbs, as its owner and a machine's service run them."""
 
 import os
 import signal
@@ -34,7 +34,7 @@ def record(tmp_path):
 
 @pytest.fixture
 def settings(tmp_path, server, record):
-    """Settings of a machine whose password the owner was shown."""
+    """Return a function that makes settings of a machine with the password the owner was shown."""
 
     def made(password: str, **more: str):
         file = tmp_path / "studio-password"
@@ -70,7 +70,7 @@ def test_from_an_empty_database_to_the_first_row(capsys, server, settings, recor
     assert differing(record, server.owner()) == {}
 
 
-def test_what_is_wrong_is_one_line(capsys, server, settings, tmp_path):
+def test_each_fault_is_one_line(capsys, server, settings, tmp_path):
     status, out, said = run(capsys, "ship", "--once", "--config", settings("wrong"))
     assert (status, out) == (2, "") and "password authentication failed" in said and said.count("\n") == 1
     status, _, said = run(capsys, "studio", "prepare", "--database", "mysql://here/there")
@@ -84,14 +84,14 @@ def test_what_is_wrong_is_one_line(capsys, server, settings, tmp_path):
     assert "has no studio to ship to" in run(capsys, "ship", "--config", bare)[2]
 
 
-def test_root_is_told_where_there_is_no_postgresql_to_come_to(capsys, monkeypatch):
+def test_root_gets_an_error_where_there_is_no_postgresql(capsys, monkeypatch):
     monkeypatch.setattr("os.geteuid", lambda: 0)
     monkeypatch.setattr(studio_address, "_OWNER", "nobody-of-this-name")
     status, _, said = run(capsys, "studio", "prepare")
     assert status == 2 and "install PostgreSQL, or give --database" in said and said.count("\n") == 1
 
 
-def test_the_service_ships_what_is_written_meanwhile_and_ends_at_once(server, settings, record):
+def test_the_service_ships_new_rows_and_stops_at_once(server, settings, record):
     prepare(server.owner())
     config = settings(admit(server.owner(), "lantern-pi", MACHINE, [WORKSHOP]))
     command = [sys.executable, "-m", "potvigil", "ship", "--config", str(config)]
@@ -109,7 +109,7 @@ def test_the_service_ships_what_is_written_meanwhile_and_ends_at_once(server, se
             process.kill()
 
 
-def test_only_a_server_whose_certificate_is_for_its_name_is_spoken_to(tmp_path):
+def test_only_a_server_with_a_matching_certificate_is_used(tmp_path):
     make_certificates(tmp_path)
     with Postgres() as server:
         server.encrypt(tmp_path / "server.crt", tmp_path / "server.key")
@@ -131,8 +131,8 @@ def test_only_a_server_whose_certificate_is_for_its_name_is_spoken_to(tmp_path):
                 reached(host, **how)
 
 
-def test_a_page_of_a_studio_that_cannot_be_says_so_in_one_line(capsys, server, tmp_path):
-    """Faults of its settings all at once; a database without tables; a secret that everybody may read."""
+def test_an_impossible_studio_page_is_refused_in_one_line(capsys, server, tmp_path):
+    """All faults of its settings at once; a database without tables; a world-readable secret."""
     assert run(capsys, "studio", "page", "--config", tmp_path / "none.yaml")[0] == 2
     config, password = tmp_path / "studio.yaml", tmp_path / "studio-password"
     config.write_text("studio: {host: studio.example, port: 0}\npage: {colour: red}\npots: {}\n")
@@ -160,6 +160,6 @@ def test_a_page_of_a_studio_that_cannot_be_says_so_in_one_line(capsys, server, t
 
 
 def admit_alone(server: Postgres, name: str, password: str) -> None:
-    """Make a user of a database in which nothing was prepared."""
+    """Make a user of an unprepared database."""
     with server.owner().begin() as connection:
         connection.exec_driver_sql(f"CREATE ROLE \"{name}\" LOGIN PASSWORD '{password}'")

@@ -10,7 +10,7 @@ from pathlib import Path
 from urllib.parse import urlsplit
 
 from potvigil.checking.finding import Finding, fault, good, unknown
-from potvigil.notifying.targets import TargetError, address_of, beats
+from potvigil.notifying.targets import TargetError, address_of, heartbeat_urls
 from potvigil.outputs.broker.mqtt_link import MqttError, MqttLink, Tried
 from potvigil.page.passwords import is_hash
 from potvigil.secret_file import SecretFileError, first_line, is_open_to_all
@@ -150,7 +150,7 @@ def on_heartbeat(settings: HeartbeatSettings) -> Iterator[Finding]:
             yield closed
             return
     try:
-        urls = beats(settings)
+        urls = heartbeat_urls(settings)
     except TargetError as error:
         yield fault(what, str(error))
         return

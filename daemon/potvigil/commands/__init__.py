@@ -1,1 +1,1 @@
-"""The verbs, a file each or each group; imported when one is called, so that each starts quickly."""
+"""The verbs, one file for each or for a group; imported when called, so that each starts quickly."""

@@ -3,8 +3,8 @@
 import argparse
 import time
 
-from potvigil.commands.shared.asked import tell
 from potvigil.commands.shared.common import UseError, known_pot, record_path
+from potvigil.commands.shared.results import print_results
 from potvigil.model.events import Action, AlarmId, Command
 from potvigil.model.who import COMMAND_LINE
 from potvigil.record.store import Store
@@ -24,12 +24,12 @@ def command(args: argparse.Namespace) -> int:
     named = getattr(args, "alarm", None)
     alarm = None if named in (None, "all") else AlarmId(named)
     duration_s = None if alarm is None or action is not Action.SHELVE else _shelved_s(alarm, args.minutes)
-    asked = Command(action, 0.0, alarm, getattr(args, "priority", ""), duration_s, by=COMMAND_LINE)
+    given = Command(action, 0.0, alarm, getattr(args, "priority", ""), duration_s, by=COMMAND_LINE)
     with Store.open(record_path(args), create=False) as store:
         one = args.pot is not None or action is Action.TEST_ALARM
         pots = [known_pot(store, args.pot)] if one else store.pots()
-        commands = store.add_commands([(pot_id, asked) for pot_id in pots], time.time())
-        return tell(store, commands, any_will_do=not one)
+        commands = store.add_commands([(pot_id, given) for pot_id in pots], time.time())
+        return print_results(store, commands, any_will_do=not one)
 
 
 def _shelved_s(alarm: AlarmId, minutes: float | None) -> float:

@@ -8,15 +8,15 @@ from typing import TextIO
 
 from potvigil.commands.shared import show
 from potvigil.commands.shared.common import check_out, console, data_out, record_path
-from potvigil.commands.shared.open_batch import judged_so_far, settings_of
+from potvigil.commands.shared.open_batch import settings_of, summary_so_far
 from potvigil.commands.shared.pages import check_pages, write_pages
 from potvigil.commands.shared.status import DONE
 from potvigil.commands.shared.which_record import open_record
 from potvigil.record.rows import BatchRow
 from potvigil.record.store import Store
 from potvigil.reports import export
-from potvigil.reports.batch import harmless_name, report_html
-from potvigil.reports.collect import retell
+from potvigil.reports.batch import file_name, report_html
+from potvigil.reports.collect import collect_report
 from potvigil.reports.parquet import write_parquet
 from potvigil.sensing.conversion import convert
 from potvigil.upkeep import atomic_file
@@ -29,7 +29,7 @@ def show_batch(args: argparse.Namespace) -> int:
         printer = show.Printer(console(), settings)
         for event in store.events(row.id):
             printer.event(row.pot_id, row.id, event)
-        summary = row.summary or judged_so_far(store, row, settings)
+        summary = row.summary or summary_so_far(store, row, settings)
         if summary is not None:
             printer.summary(summary, row.id)
         printer.details(row.details, store.edits(row.id))
@@ -58,10 +58,10 @@ def export_batch(args: argparse.Namespace) -> int:
 
 
 def _write_lines(file: TextIO, store: Store, row: BatchRow, *, is_own: bool) -> None:
-    """Write a batch as JSON lines. is_own: else it was shipped, perhaps too coarse to judge an open batch."""
+    """Write a batch as JSON lines. is_own: not shipped, where an open batch may be too coarse to judge."""
     summary = row.summary
     if summary is None and is_own:
-        summary = judged_so_far(store, row, settings_of(store, row))
+        summary = summary_so_far(store, row, settings_of(store, row))
     export.write_json_lines(file, store.events(row.id), summary, row.start_t_s, store.edits(row.id))
 
 
@@ -69,10 +69,10 @@ def report(args: argparse.Namespace) -> int:
     """Write the report of a batch."""
     with open_record(args) as record:
         row = record.store.batch(args.batch)
-        out = args.out or Path(f"{harmless_name(row.id, row.label)}.html")
+        out = args.out or Path(f"{file_name(row.id, row.label)}.html")
         check_pages(args, out)
-        told = retell(record.store, row.id, record.picture, record.unread)
-    write_pages(args, out, report_html(told))
+        found = collect_report(record.store, row.id, record.picture, record.unread)
+    write_pages(args, out, report_html(found))
     return DONE
 
 

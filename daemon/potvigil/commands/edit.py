@@ -1,4 +1,4 @@
-"""What a batch is: opened, edited, closed by hand."""
+"""Opens, edits and closes a batch by hand."""
 
 import argparse
 import time
@@ -6,8 +6,8 @@ from collections.abc import Sequence
 from pathlib import Path
 
 from potvigil.commands.arguments.options import DETAIL_OPTIONS
-from potvigil.commands.shared.asked import tell
 from potvigil.commands.shared.common import UseError, known_pot, record_path
+from potvigil.commands.shared.results import print_results
 from potvigil.commands.shared.status import DONE
 from potvigil.model import batch_details
 from potvigil.model.batch_details import DetailError
@@ -20,7 +20,7 @@ from potvigil.upkeep import pictures
 
 
 def edit(args: argparse.Namespace) -> int:
-    """Change details of a batch: of an open one through the watch, of a closed one in the record itself."""
+    """Change details of a batch: an open one's through the watch, a closed one's in the record itself."""
     with Store.open(record_path(args), create=False) as store:
         row = store.batch(args.batch)
         changes = _given_details(args, store, row)
@@ -30,7 +30,7 @@ def edit(args: argparse.Namespace) -> int:
         if row.end_t_s is not None:
             store.edit(row.id, changes, COMMAND_LINE, time.time())
             return DONE
-        return tell(store, store.add_edits(row.pot_id, changes, COMMAND_LINE, time.time()))
+        return print_results(store, store.add_edits(row.pot_id, changes, COMMAND_LINE, time.time()))
 
 
 def open_batch(args: argparse.Namespace) -> int:
@@ -41,7 +41,7 @@ def open_batch(args: argparse.Namespace) -> int:
             raise UseError(f"batch {row.id} of {pot_id} is open; edit that one, or close it first")
         given = _given_details(args, store, None)
         last = store.batches(pot_id, limit=1)
-        status = tell(store, store.add_edits(pot_id, given, COMMAND_LINE, time.time(), opening=True))
+        status = print_results(store, store.add_edits(pot_id, given, COMMAND_LINE, time.time(), opening=True))
     known = last[0].details if last else {}
     as_last = [
         f"{each} {known[each]}" for each in batch_details.TAKEN_OVER if known.get(each) and each not in given
@@ -54,11 +54,11 @@ def open_batch(args: argparse.Namespace) -> int:
 def close(args: argparse.Namespace) -> int:
     with Store.open(record_path(args), create=False) as store:
         pot_id = known_pot(store, args.pot)
-        return tell(store, store.add_command(pot_id, Action.CLOSE, time.time(), by=COMMAND_LINE))
+        return print_results(store, store.add_command(pot_id, Action.CLOSE, time.time(), by=COMMAND_LINE))
 
 
 def _given_details(args: argparse.Namespace, store: Store, row: BatchRow | None) -> dict[Detail, str]:
-    """Return the details on the command line as they are kept; row: None for a batch not yet open."""
+    """Return the details on the command line as they will be kept. row: None for a batch not yet open."""
     texts: dict[Detail, str] = {}
     known = {} if row is None else row.details
     for field in Detail:
@@ -74,7 +74,7 @@ def _given_details(args: argparse.Namespace, store: Store, row: BatchRow | None)
 
 
 def _kept_picture(store: Store, row: BatchRow | None, name: str) -> str:
-    """Return the name of a picture; a file that is there is kept with the batch, to be shown."""
+    """Return the name of a picture; if the file exists, keep a copy with the batch."""
     path = Path(name)
     if row is None or not name or not path.is_file():
         return name
@@ -89,7 +89,7 @@ def _kept_picture(store: Store, row: BatchRow | None, name: str) -> str:
 
 
 def _with_pictures(known: str, names: Sequence[str]) -> str:
-    """Return the present names and those given, one a line; an empty name starts over."""
+    """Return the present names and the new ones, one a line; an empty name clears those before it."""
     if any("\n" in name for name in names):
         raise DetailError("pictures: a file name with a line break; rename the file")
     lines = known.splitlines()

@@ -15,7 +15,7 @@ _USUAL = 50
 
 
 def batches(args: argparse.Namespace) -> int:
-    """List the batches that are wanted, as a table or as JSON lines."""
+    """List the requested batches, as a table or as JSON lines."""
     with Store.open_read_only(record_path(args)) as store:
         unit, tz = habits_of(store)
         wanted = Wanted(

@@ -21,7 +21,7 @@ from potvigil.notifying.message import Notification, compose, test_message
 from potvigil.notifying.notifier import LOOK_S, Notifier
 from potvigil.notifying.phones import Phones
 from potvigil.notifying.schedule import Book, due
-from potvigil.notifying.targets import Target, Targets, beats
+from potvigil.notifying.targets import Target, Targets, heartbeat_urls
 from potvigil.paths import make_own_folder, usual_live, usual_status
 from potvigil.settings.loading import load
 from potvigil.settings.notify import page_address
@@ -31,7 +31,7 @@ _LOOK_AGAIN_S = 0.05
 
 
 def notify(args: argparse.Namespace) -> int:
-    """Notify people until ended; or try it."""
+    """Notify people until stopped, or test that."""
     settings = load(settings_path(args))
     if settings.notify is None and settings.heartbeat is None and settings.page.tls is None:
         raise UseError(
@@ -45,7 +45,7 @@ def notify(args: argparse.Namespace) -> int:
 
     if args.test:
         return _test(settings, targets())
-    return _say(args, settings, targets()) if args.dry_run else _run(args, settings, targets)
+    return _dry_run(args, settings, targets()) if args.dry_run else _run(args, settings, targets)
 
 
 def _run(args: argparse.Namespace, settings: Settings, targets: Targets) -> int:
@@ -55,7 +55,7 @@ def _run(args: argparse.Namespace, settings: Settings, targets: Targets) -> int:
     kept = read(kept_file)
     keeper = Keeper(record, kept_file)
     hearing = _hearing(args, settings, clock.now().boot_s, kept.offset_s(boot))
-    beat = None if settings.heartbeat is None else Heartbeat(*beats(settings.heartbeat))
+    beat = None if settings.heartbeat is None else Heartbeat(*heartbeat_urls(settings.heartbeat))
     notifier = Notifier(
         targets,
         LiveReader(live),
@@ -95,7 +95,7 @@ def _status_file(live: Path) -> Path:
     file = usual_status(live)
     with suppress(OSError):  # reported when it is written
         make_own_folder(file.parent)
-        file.parent.chmod(0o750)  # the watch looks in by the group
+        file.parent.chmod(0o750)  # the watch reads it through the group
     return file
 
 
@@ -109,7 +109,7 @@ def _test(settings: Settings, targets: Sequence[Target]) -> int:
         lines.append((target.recipient.name, line, "sent"))
     faults = [_outcome(name, line, done) for name, line, done in lines]
     if settings.heartbeat is not None:
-        url, _ = beats(settings.heartbeat)
+        url, _ = heartbeat_urls(settings.heartbeat)
         beat = Line(fetch)
         beat.start(url)
         faults.append(_outcome("heartbeat", beat, "fetched"))
@@ -117,7 +117,7 @@ def _test(settings: Settings, targets: Sequence[Target]) -> int:
 
 
 def _outcome(name: str, line: "Line[Notification] | Line[str]", done: str) -> bool:
-    """Wait for the messages, and print their results; return whether one failed."""
+    """Wait for a message's result and print it; return whether it failed."""
     waiting = threading.Event()
     while (sent := line.take()) is None:
         waiting.wait(_LOOK_AGAIN_S)
@@ -125,8 +125,8 @@ def _outcome(name: str, line: "Line[Notification] | Line[str]", done: str) -> bo
     return sent.fault is not None
 
 
-def _say(args: argparse.Namespace, settings: Settings, targets: Sequence[Target]) -> int:
-    """Print what would be sent to whom now; nothing is sent, and nothing counts as sent."""
+def _dry_run(args: argparse.Namespace, settings: Settings, targets: Sequence[Target]) -> int:
+    """Print what would be sent to whom now; send nothing, and mark nothing as sent."""
     at, boot = SystemClock().now(), boot_id()
     kept = read(beside(args.record or settings.record_file))
     hearing = _hearing(args, settings, at.boot_s, kept.offset_s(boot))
@@ -138,8 +138,9 @@ def _say(args: argparse.Namespace, settings: Settings, targets: Sequence[Target]
         if not found:
             print(f"{name}: nothing")
             continue
-        said = compose(found, now, settings.timezone, page_address(settings.notify, settings.page))
-        print(f"{name}{' (urgent)' if said.urgent else ''}: {said.title}{os.linesep}{_indented(said.text)}")
+        message = compose(found, now, settings.timezone, page_address(settings.notify, settings.page))
+        urgent = " (urgent)" if message.urgent else ""
+        print(f"{name}{urgent}: {message.title}{os.linesep}{_indented(message.text)}")
     return DONE
 
 

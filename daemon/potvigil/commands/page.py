@@ -29,7 +29,7 @@ from potvigil.settings.network import PageSettings
 from potvigil.upkeep.own_file import SECRET, write
 
 if TYPE_CHECKING:
-    from potvigil.page.server import Site  # with the libraries of the page, which may be missing
+    from potvigil.page.server import Site  # needs the page's libraries, which may be missing
 
 USUAL_PASSWORD_FILE = "page-password"
 _LARGEST_HASH = 1024
@@ -37,7 +37,7 @@ _MAKE_IT = "make it with `potvigil page password`"
 
 
 def page(args: argparse.Namespace) -> int:
-    """Serve the page, or make its password or its certificate."""
+    """Serve the page, or make its password or certificate."""
     try:
         import potvigil.page.server  # noqa: F401
     except ImportError as error:
@@ -77,7 +77,7 @@ def _serve(args: argparse.Namespace) -> int:
 
 
 def opened(wanted: PageSettings, other_port: int | None) -> tuple[socket.socket, dict[str, Any]]:
-    """Return a listening socket, and the settings of any page, as fields of SiteConfig."""
+    """Return a listening socket, and the settings common to all pages as fields of SiteConfig."""
     from potvigil.page.door import listen
 
     tls, password = wanted.tls, None
@@ -101,7 +101,7 @@ def opened(wanted: PageSettings, other_port: int | None) -> tuple[socket.socket,
 
 
 def serve_site(site: "Site", listening: socket.socket, wanted: PageSettings) -> None:
-    """Serve a page until it is ended, and say where it is."""
+    """Serve a page until stopped, and print where it is."""
     from potvigil.page.server import Tls, serve
 
     tls = None if wanted.tls is None else Tls(wanted.tls.cert_file, wanted.tls.key_file)
@@ -158,7 +158,7 @@ def _password(args: argparse.Namespace) -> int:
 
 
 def _check_private(path: Path, key: str) -> None:
-    """Raise UseError for a secret that everybody on this machine may read."""
+    """Raise UseError for a secret that every user of this machine may read."""
     with suppress(OSError):  # a missing file is reported when it is opened
         if is_open_to_all(path):
             raise UseError(f"{key} {path}: everybody on this machine may read it; chmod o= {path}")

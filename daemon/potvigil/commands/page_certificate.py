@@ -1,4 +1,4 @@
-"""A certificate for the page, made and renewed here, and how a phone comes to trust it."""
+"""Makes and renews a certificate for the page, and says how to make a phone trust it."""
 
 import argparse
 from dataclasses import dataclass
@@ -66,7 +66,7 @@ def certificate(args: argparse.Namespace) -> int:
         raise UseError(f"{files.authority}: {error}; make a new one with --out FOLDER") from error
     except OSError as error:
         raise UseError(f"{error.filename or files.certificate}: {error.strerror}; give --out") from error
-    _say(files, page.port, page.tls is None)
+    _print_next_steps(files, page.port, page.tls is None)
     return DONE
 
 
@@ -80,9 +80,9 @@ def _renewed(files: _Files, names: list[str], now: datetime) -> int:
     if there is not None:
         if not is_of(there, files.authority.read_bytes()):
             raise UseError(f"{files.certificate} was not made by {files.authority} and was left; give --out")
-        said = known(there)
-        if files.key.exists() and not said.is_due(now) and set(names) <= set(said.names):
-            print(f"{files.certificate}: good until {said.ends:%-d %B %Y}; nothing was renewed")
+        found = known(there)
+        if files.key.exists() and not found.is_due(now) and set(names) <= set(found.names):
+            print(f"{files.certificate}: good until {found.ends:%-d %B %Y}; nothing was renewed")
             return DONE
     _make(files, names, now)
     ends = known(files.certificate.read_bytes()).ends
@@ -99,18 +99,18 @@ def _make(files: _Files, names: list[str], now: datetime) -> None:
     write(files.certificate, made.certificate, PUBLIC)
 
 
-def _say(files: _Files, port: int, is_unnamed: bool) -> None:
+def _print_next_steps(files: _Files, port: int, is_unnamed: bool) -> None:
     from potvigil.page.certificate import known
 
-    said = known(files.certificate.read_bytes())
-    print(f"{files.certificate}: good until {said.ends:%-d %B %Y}, for {', '.join(said.names)}")
+    made = known(files.certificate.read_bytes())
+    print(f"{files.certificate}: good until {made.ends:%-d %B %Y}, for {', '.join(made.names)}")
     print(f"{files.key}: its key; give it to nobody but the page")
     print(f"{files.authority}: for phones to trust")
     print(f"  SHA-256 {known(files.authority.read_bytes()).fingerprint}")
     print(f"{files.authority_key}: makes the next certificate; no other machine needs it")
     if is_unnamed:
         print(f"In the settings: page: {{tls: {{cert_file: {files.certificate}, key_file: {files.key}}}}}")
-    host = next((name for name in said.names if name.endswith(".local")), said.names[0])
+    host = next((name for name in made.names if name.endswith(".local")), made.names[0])
     print("Before it ends: potvigil page certificate --renew")
     print(_TRUST.format(address=f"https://{host}:{port}/authority.crt"))
 
@@ -127,7 +127,7 @@ def _files(args: argparse.Namespace, tls: PageTlsSettings | None) -> _Files:
 
 
 def _names(of_settings: list[str]) -> list[str]:
-    """Return all that the certificate is for."""
+    """Return all names and addresses the certificate is for."""
     from potvigil.page.certificate import can_be_vouched_for
 
     wanted = [*own_names(), *of_settings, *own_addresses(), "localhost", "127.0.0.1", "::1"]

@@ -1,4 +1,4 @@
-"""Where the page is: each address a phone can use, and the first as a picture to be scanned."""
+"""Prints where the page is: each address a phone can use, and the first as a code to scan."""
 
 import ipaddress
 import ssl
@@ -11,13 +11,13 @@ from typing import TYPE_CHECKING
 from potvigil.page.addresses import answers_mdns, own_addresses, own_names
 
 if TYPE_CHECKING:
-    from potvigil.page.server import Tls  # with the libraries of the page, which may be missing
+    from potvigil.page.server import Tls  # needs the page's libraries, which may be missing
 
 _END = "-----END CERTIFICATE-----"
 
 
 def say_where(host: str, port: int, names: Sequence[str], tls: "Tls | None") -> None:
-    """Print the page's addresses. names: of the settings."""
+    """Print the page's addresses. names: those in the settings."""
     scheme = "http" if tls is None else "https"
     own = {"0.0.0.0": "127.0.0.1", "::": "::1"}.get(host, host)
     print(f"page: {_address(scheme, own, port)}", flush=True)
@@ -37,7 +37,7 @@ def say_where(host: str, port: int, names: Sequence[str], tls: "Tls | None") -> 
 
 
 def reachable(host: str, names: Sequence[str]) -> list[str]:
-    """Return the names and addresses that a phone can use of a page that listens at `host`."""
+    """Return the names and addresses by which a phone can reach a page that listens at `host`."""
     try:
         bound = ipaddress.ip_address(host)
     except ValueError:
@@ -54,36 +54,36 @@ def reachable(host: str, names: Sequence[str]) -> list[str]:
 
 
 def authority_of(cert_file: Path) -> bytes | None:
-    """Return the authority of a certificate, as DER: the last of its file, None where it is alone."""
+    """Return a certificate's authority as DER: the last in its file, None where there is only one."""
     try:
         text = cert_file.read_text(encoding="ascii")
         blocks = [f"{each}{_END}".strip() for each in text.split(_END)[:-1]]
         return ssl.PEM_cert_to_DER_cert(blocks[-1]) if len(blocks) > 1 else None
     except (OSError, ValueError):
-        return None  # reported when it is used
+        return None  # reported when the file is used
 
 
 def _certified(hosts: list[str], cert_file: Path) -> list[str]:
-    """Return those hosts the certificate is for, and say where it is to be renewed."""
+    """Return the hosts the certificate is for, and print whether it must be renewed."""
     from potvigil.page.certificate import CertificateError, can_be_vouched_for, known
 
     try:
-        said = known(cert_file.read_bytes())
+        found = known(cert_file.read_bytes())
     except (CertificateError, OSError):
         return hosts
     now = datetime.now(UTC)
-    if said.is_due(now):
-        ends = f"{'ended' if said.ends < now else 'ends'} on {said.ends:%-d %B %Y}"
+    if found.is_due(now):
+        ends = f"{'ended' if found.ends < now else 'ends'} on {found.ends:%-d %B %Y}"
         print(
             f"page.tls: the certificate {ends}; renew it: potvigil page certificate --renew", file=sys.stderr
         )
-    left_out = [each for each in hosts if each not in said.names and can_be_vouched_for(each)]
+    left_out = [each for each in hosts if each not in found.names and can_be_vouched_for(each)]
     if left_out:
         print(
             f"page.tls: the certificate is not for {', '.join(left_out)}: potvigil page certificate --renew",
             file=sys.stderr,
         )
-    return [each for each in hosts if each in said.names]
+    return [each for each in hosts if each in found.names]
 
 
 def _address(scheme: str, host: str, port: int) -> str:

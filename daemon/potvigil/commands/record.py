@@ -21,7 +21,7 @@ from potvigil.upkeep.thinning import thin
 
 
 def export_record(args: argparse.Namespace) -> int:
-    """Write everything of a workshop into one archive."""
+    """Write all of a workshop's data into one archive."""
     now_utc_s = time.time()
     out = args.out or Path(f"potvigil-{datetime.fromtimestamp(now_utc_s, UTC):%Y-%m-%d}.zip")
     archived = export_all(record_path(args), check_out(out, args), made_utc_s=now_utc_s, replace=args.replace)
@@ -30,7 +30,7 @@ def export_record(args: argparse.Namespace) -> int:
 
 
 def import_record(args: argparse.Namespace) -> int:
-    """Make a new record of an archive."""
+    """Make a new record from an archive."""
     record = record_path(args)
     imported = import_all(args.archive, record)
     print(f"{record}: {_rows(imported)}; use it with `record: {{file: {record}}}` in the settings")
@@ -45,7 +45,7 @@ def check_record(args: argparse.Namespace) -> int:
 
 
 def copy_record(args: argparse.Namespace) -> int:
-    """Copy the record to a file, or among the backups of the settings; or see whether a copy is worth it."""
+    """Copy the record to a file or to the configured backups, or check a copy."""
     if args.check:
         return _check_copy(args)
     record = record_path(args)
@@ -55,7 +55,7 @@ def copy_record(args: argparse.Namespace) -> int:
         return DONE
     settings, folder = _backups(args)
     if folder == backups_beside(record):
-        folder.mkdir(exist_ok=True)  # that of a medium is there or it is not plugged in
+        folder.mkdir(exist_ok=True)  # if its parent is missing, the medium is not plugged in
     now_utc_s = _trusted_now(record)
     made = copies(folder)
     if made and made[0].utc_s > now_utc_s:
@@ -100,7 +100,7 @@ def _backups(args: argparse.Namespace) -> tuple[BackupSettings, Path]:
 
 
 def _trusted_now(record: Path) -> float:
-    """Return the wall time, Unix. Raises UseError where the clock is behind what the record has seen."""
+    """Return Unix time. Raises UseError where the clock is behind the record's newest time."""
     with Store.open_read_only(record) as store:
         run = store.last_run()
     now_utc_s = time.time()

@@ -1,4 +1,4 @@
-"""A recorded log through the same watch."""
+"""Replays a recorded log through the same watch."""
 
 import argparse
 from collections.abc import Iterator
@@ -20,7 +20,7 @@ from potvigil.settings.loading import load
 from potvigil.upkeep import atomic_file
 from potvigil.watch.pot_watch import PotWatch
 
-_COMMIT_SAMPLES = 4000  # fewer than the store keeps of either kind
+_COMMIT_SAMPLES = 4000  # fewer rows than the store buffers of either kind
 
 
 def replay(args: argparse.Namespace) -> int:
@@ -36,7 +36,7 @@ def replay(args: argparse.Namespace) -> int:
     store = Store.open_alone(args.record, "potvigil replay") if args.record else None
     with _json_lines(args) as out, store or nullcontext():
         batch: int | None = None
-        past, begun_s = None, 0.0  # where on the record's axis the log begins to count
+        past, begun_s = None, 0.0  # where on the record's axis the log begins
         if store is not None:
             past = Past(store, pot, watch, rehearsed=True)
             first = log.samples[0]
@@ -66,7 +66,7 @@ def replay(args: argparse.Namespace) -> int:
         if last is not None:
             closed.append((batch, last))
         if store is not None:
-            if last is not None:  # nothing more will come: it stays as it is
+            if last is not None:  # the log is over, so the batch ends as it is
                 keep_event(store, pot_id, batch, BatchClosed(last.end_s, log.samples[-1].utc_s, last))
                 watch.end(last.end_s)
                 if past is not None and batch is not None:

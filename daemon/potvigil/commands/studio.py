@@ -1,4 +1,4 @@
-"""A studio: the record is shipped to one database of many machines, which its owner makes ready."""
+"""The verbs of a studio: ship the record to a database shared by machines, and prepare that database."""
 
 import argparse
 import signal
@@ -22,7 +22,7 @@ except ImportError as error:
 
 
 def ship(args: argparse.Namespace) -> int:
-    """Ship the record until ended, or once."""
+    """Ship the record until stopped, or once."""
     settings = load(settings_path(args))
     if settings.studio is None:
         raise UseError(f"{args.config}: has no studio to ship to; give studio:, as in workshop.yaml")
@@ -54,7 +54,7 @@ def prepare(args: argparse.Namespace) -> int:
 
 
 def admit(args: argparse.Namespace) -> int:
-    """Admit a machine or a page, and print its password, which is shown only here."""
+    """Admit a machine or a page, and print its password, which is never shown again."""
     group = preparing.READER if args.reader else preparing.MACHINE
     password = preparing.admit(owner_engine(args.database), args.name, group, args.workshop)
     print(

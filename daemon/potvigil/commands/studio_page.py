@@ -1,4 +1,4 @@
-"""One page of all records that a studio has."""
+"""One page of all records in a studio."""
 
 import argparse
 import sys
@@ -37,7 +37,8 @@ def studio_page(args: argparse.Namespace) -> int:
     try:
         reader.check()
     except AwayRecordError as error:
-        print(f"potvigil: {error}; retrying", file=sys.stderr)  # it may come up later than this machine
+        # the database may start later than this machine
+        print(f"potvigil: {error}; retrying", file=sys.stderr)
     listening, site = opened(settings.page, args.port)
     sessions = sessions_file(usual_record().with_name("studio-page"))
     with tempfile.TemporaryDirectory(prefix="potvigil-studio-page-") as folder:
@@ -56,7 +57,7 @@ def studio_page(args: argparse.Namespace) -> int:
 
 
 def _listener(settings: MqttSettings, username: str) -> Listener:
-    """Return the listener to the watches. username: the page's at the database, used to acknowledge."""
+    """Return the listener to the watches. username: the page's at the database, named in acknowledgements."""
     try:
         check_name(username)
     except ValueError as error:

@@ -1,4 +1,4 @@
-"""The daemon."""
+"""The watch as a daemon."""
 
 import argparse
 import signal
@@ -28,7 +28,7 @@ def watch(args: argparse.Namespace) -> int:
     settings = load(settings_path(args))
     link = None if settings.mqtt is None else mqtt_link(settings.mqtt)
     printer = show.Printer(console(), settings)
-    # only our own folder is made: the missing one of a path that was given may be a stick not plugged in
+    # only the usual folder is made: if that of a configured path is missing, a stick may not be plugged in
     is_usual = settings.record_file == usual_record()
     live = _live_file(settings)
     unwritten = None if live is None else Path(f"{live.path}.unwritten")
@@ -54,7 +54,7 @@ def watch(args: argparse.Namespace) -> int:
         signal.signal(signal.SIGINT, stop)
         service.start()
         printer.line(f"watching {', '.join(settings.pots)}; record {settings.record_file}")
-        _say_what_is_due(store, settings, printer)
+        _print_due_care(store, settings, printer)
         try:
             service.run()
         finally:
@@ -62,8 +62,8 @@ def watch(args: argparse.Namespace) -> int:
     return DONE
 
 
-def _say_what_is_due(store: Store, settings: Settings, printer: show.Printer) -> None:
-    with suppress(RecordError):  # it has its own alarm
+def _print_due_care(store: Store, settings: Settings, printer: show.Printer) -> None:
+    with suppress(RecordError):  # a failing record has its own alarm
         for pot_id in settings.pots:
             for text in care_due(store, pot_id, time.time(), settings.timezone):
                 printer.line(f"{pot_id}: {text}")

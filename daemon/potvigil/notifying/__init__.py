@@ -1,1 +1,1 @@
-"""Notifications to phones, in a separate process: what is due to whom, and how it is sent."""
+"""Notifications to phones, in a process of their own: what is due to whom, and how it is sent."""

@@ -1,6 +1,6 @@
-"""A target that the library Apprise reaches: phone services, mail, MQTT, plain HTTP; one address each.
+"""A target reached through the library Apprise: phone services, mail, MQTT, plain HTTP; one address each.
 
-The only file that imports that library, when a target is opened.
+The only file that imports the library, and only when a target is opened.
 """
 
 import logging
@@ -10,20 +10,20 @@ from typing import Any
 
 from potvigil.notifying.message import Notification, Send, SendError
 
-# How a service's own most urgent priority is called, where one may be given: by Apprise's tables.
+# What Apprise's services call their most urgent priority.
 _URGENT = ("emergency", "max", "urgent", "high")
-# The most urgent of this service repeats on its own; the schedule does that.
+# This service repeats its most urgent priority by itself; the schedule does that here.
 _URGENT_OF = {"pover": "high"}
-# A mail has no priority of its own. RFC 2156, 5.3.4 (Importance); X-Priority as mail programs read it.
+# Mail has no priority. RFC 2156, 5.3.4 (Importance); X-Priority as mail programs read it.
 _OF_A_MAIL = {"+Importance": "high", "+X-Priority": "1"}
-# Shorter parts of an address are no secret.
+# Shorter parts of an address are not secret.
 _LEAST_SECRET, _LONGEST_PORT = 4, 5
-# Nor are common words, which would only make a reason unreadable.
+# Nor are common words, and hiding them would make a reason unreadable.
 _WORDS = frozenset({"localhost", "priority", "mode", "none", "true", "false", "html", "text", "smtp", "high"})
 
 
 class AddressError(ValueError):
-    """An address that Apprise does not know; the text shows only its kind."""
+    """An address that Apprise does not know; the text shows only its scheme."""
 
 
 def apprise_send(url: str) -> Send:
@@ -39,14 +39,14 @@ def apprise_send(url: str) -> Send:
             body_format="text",
         )
         if not result:
-            said = "; ".join(dict.fromkeys(entry.message.rstrip(".") for entry in result.logs()))
-            raise SendError(without_secrets(said, url) or "the service did not accept it")
+            reason = "; ".join(dict.fromkeys(entry.message.rstrip(".") for entry in result.logs()))
+            raise SendError(without_secrets(reason, url) or "the service did not accept it")
 
     return send
 
 
 def server_of(url: str) -> tuple[str, int] | None:
-    """Return host and port of the server an address is sent to first, None where only the library knows.
+    """Return host and port of the server first contacted for an address, None where only Apprise knows.
 
     Raises AddressError; ImportError where the library is missing.
     """
@@ -59,14 +59,14 @@ def server_of(url: str) -> tuple[str, int] | None:
         parts = urllib.parse.urlsplit(str(public))
         host, port = parts.hostname, parts.port or (443 if parts.scheme == "https" else 80)
         return None if host is None or set(host) & set("{}%") else (host, port)
-    # one word alone may be a secret: services without a server of one's own have their keys there
+    # a host without a dot may be a secret: services without a server of one's own have their key there
     if not own or not ("." in own or own == "localhost"):
         return None
     return own, int(getattr(service, "port", None) or (443 if getattr(service, "secure", False) else 80))
 
 
 def without_secrets(text: str, url: str) -> str:
-    """Return a reason without anything that might be a secret of its address."""
+    """Return a reason with all parts of the address that may be secret replaced."""
     parts = urllib.parse.unquote(url).partition("://")[2]
     for part in sorted(re.split(r"[/:@?&=#,; ]+", parts), key=len, reverse=True):
         is_port = part.isdigit() and len(part) <= _LONGEST_PORT
@@ -78,13 +78,13 @@ def without_secrets(text: str, url: str) -> str:
 def _opened(url: str) -> Any:
     import apprise
 
-    # its log gives the reason, without anything that may be a secret of the address
+    # kept out of our log: the result gives the reason, and secrets are removed from that
     logging.getLogger("apprise").propagate = False
     asset = apprise.AppriseAsset(
         app_id="Potvigil",
         app_desc="Night watch",
         app_url="",
-        # no picture from somebody's server beside an alarm
+        # no picture from a foreign server beside an alarm
         image_url_mask="",
         image_url_logo="",
         async_mode=False,  # sent by the calling thread

@@ -1,4 +1,4 @@
-"""The state of the watch for the schedule; and an alarm that nobody is watching, once it is silent."""
+"""The watch's state for the schedule, and an alarm of its own once the watch is silent."""
 
 from datetime import tzinfo
 
@@ -9,15 +9,15 @@ from potvigil.notifying.schedule import THE_WATCH, Situation
 from potvigil.watch.alarm_states import FIRST_REPEAT_S, LAST_REPEAT_S
 from potvigil.wording.silence import LOOK_AND_SEE, says_nothing
 
-# A restarted watch is back by then; the unit's own watchdog takes 35 s and a start.
+# A restarted watch is back by then: the unit's watchdog takes 35 s, plus a start.
 SILENT_AFTER_S = 120.0
 
 
 class Hearing:
-    """Turns what was read into the active alarms.
+    """Turns the watch's state into the active alarms.
 
-    offset_s: the record's axis less the boot clock, as far as is known before the watch is heard. workshop:
-    whose watch it is. with_rehearsals: whether a rehearsal counts. tz: None for the machine's own.
+    offset_s: the record's axis less the boot clock, as known before the watch is first heard. workshop: whose
+    watch it is. with_rehearsals: whether a rehearsal counts. tz: None for the machine's own.
     """
 
     def __init__(
@@ -66,14 +66,14 @@ class Hearing:
         last = max((pot.snapshot for pot in live.pots.values()), key=lambda snapshot: snapshot.t_s)
         if at.boot_s >= live.written_boot_s:
             self._offset_s = last.t_s - live.written_boot_s
-        else:  # of another boot
+        else:  # written in another boot
             self._offset_s = max(self._offset_s, last.t_s - at.boot_s)
         return last.t_s, last.utc_s
 
     def _silence(
         self, live: Live | None, heard_s: float, heard_utc_s: float | None, t_s: float, utc_s: float | None
     ) -> StandingAlarm:
-        # stopping the watch with all pots open is worth one message at most; otherwise a cast may be at risk
+        # with all pots open a stopped watch is worth one message at most; otherwise a cast may be at risk
         idle = live is not None and all(
             pot.batch is None and pot.snapshot.stage is Stage.OPEN for pot in live.pots.values()
         )

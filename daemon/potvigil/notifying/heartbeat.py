@@ -1,7 +1,7 @@
 """The heartbeat: an address that is fetched every minute while the watch is well.
 
-The service fetched (a public one, or another machine of one's own) raises the alarm when that stops: also
-when this machine, its power or the local network is gone, which cannot be reported from here.
+The service behind it (a public one, or another machine of the user's) raises the alarm when that stops, even
+if this machine, its power or the local network is gone, which cannot be reported from here.
 """
 
 import time
@@ -16,12 +16,12 @@ from potvigil.notifying.schedule import THE_WATCH, Situation
 PERIOD_S = 60.0
 _TIMEOUT_S = 10.0
 _MOST_READ = 1000
-# Networks lose a request now and then: two in a row are a failure.
-_FAULTS_PASSED_OVER = 1
+# Networks lose a request now and then: only two in a row are a failure.
+_FAULTS_TOLERATED = 1
 
 
 class Heartbeat:
-    """url: fetched while the watch is well. fail_url: while it is silent, or a high alarm unacknowledged."""
+    """url: fetched while the watch is well. fail_url: while it is silent or a high alarm unacknowledged."""
 
     def __init__(self, url: str, fail_url: str | None, clock: Callable[[], float] = time.monotonic) -> None:
         self._url, self._fail_url, self._clock = url, fail_url, clock
@@ -36,7 +36,7 @@ class Heartbeat:
         sent = self._line.take()
         if sent is not None:
             self._faults = 0 if sent.fault is None else self._faults + 1
-            self.fault = sent.fault if self._faults > _FAULTS_PASSED_OVER else None
+            self.fault = sent.fault if self._faults > _FAULTS_TOLERATED else None
         url = self._wanted(now)
         is_due = self._clock() >= self._due_s or url != self._last
         if url is not None and is_due and self._line.is_free:
@@ -46,14 +46,14 @@ class Heartbeat:
     def _wanted(self, now: Situation) -> str | None:
         if now.rehearsed:
             return None
-        calls = any(
+        is_alarming = any(
             each.priority is Priority.HIGH
             and each.state is AlarmState.UNACKNOWLEDGED
             and each.alarm is not AlarmId.TEST
             for alarms in now.standing.values()
             for each in alarms
         )
-        if calls and self._fail_url is not None:
+        if is_alarming and self._fail_url is not None:
             return self._fail_url
         return self._url if now.standing.get(THE_WATCH) == () else None
 

@@ -1,7 +1,7 @@
-"""What survives the notifier: what was sent to whom, in a file beside the record, and in the record.
+"""Keeps what was sent to whom across restarts, in a file beside the record and in the record.
 
 Both are on the card, which may be slow, full or broken: a separate thread writes them, and no message waits
-for it. What was sent but not yet written when the process is killed may be sent once more.
+for it. What was sent but not yet written when the process is killed may be sent again.
 """
 
 import json
@@ -22,7 +22,7 @@ from potvigil.upkeep.atomic_file import whole_file
 
 FORMAT = 1
 RETRY_S = 10.0
-# Kept while the record refuses.
+# Held in memory while the record cannot be written.
 MOST_ROWS = 1000
 _LARGEST_BYTES = 1_000_000
 _log = logging.getLogger("potvigil")
@@ -30,7 +30,7 @@ _log = logging.getLogger("potvigil")
 
 @dataclass(frozen=True, slots=True)
 class Kept:
-    """What is known by recipient; at the boot time boot_s of that boot, t_s was the record's axis."""
+    """The book of each recipient. At time boot_s of boot boot_id, the record's axis was at t_s."""
 
     books: Mapping[str, Book] = field(default_factory=dict)
     boot_id: str = ""
@@ -38,7 +38,7 @@ class Kept:
     t_s: float = 0.0
 
     def offset_s(self, boot_id: str) -> float:
-        """Return the record's axis less the boot clock, at the least; the axis never runs backwards."""
+        """Return the least the record's axis can be ahead of the boot clock: it never runs backwards."""
         return self.t_s - self.boot_s if boot_id == self.boot_id else self.t_s
 
 
@@ -48,7 +48,7 @@ def beside(record: Path) -> Path:
 
 
 def read(path: Path) -> Kept:
-    """Return what was kept; nothing where the file is missing or unreadable."""
+    """Return what was kept; an empty Kept if the file is missing or unreadable."""
     try:
         with path.open("rb") as file:
             tree = json.loads(file.read(_LARGEST_BYTES))
@@ -67,7 +67,7 @@ def as_text(kept: Kept) -> str:
     """Return the text that `read` reads."""
     books = {
         name: {
-            "marks": [[*key, mark.since_s, mark.told_s] for key, mark in book.marks.items()],
+            "marks": [[*key, mark.since_s, mark.sent_s] for key, mark in book.marks.items()],
             "noticed": dict(book.noticed),
         }
         for name, book in kept.books.items()
@@ -78,8 +78,8 @@ def as_text(kept: Kept) -> str:
 
 def _book(tree: Any) -> Book:
     marks = {
-        (str(pot_id), AlarmId(alarm)): AlarmMark(float(since_s), float(told_s))
-        for pot_id, alarm, since_s, told_s in tree["marks"]
+        (str(pot_id), AlarmId(alarm)): AlarmMark(float(since_s), float(sent_s))
+        for pot_id, alarm, since_s, sent_s in tree["marks"]
     }
     return Book(marks, {str(pot_id): float(t_s) for pot_id, t_s in tree["noticed"].items()})
 
@@ -98,14 +98,14 @@ class Keeper:
         self._thread.start()
 
     def keep(self, kept: Kept, rows: Sequence[DeliveryRow]) -> None:
-        """Write these when the card allows; the earlier state is replaced."""
+        """Queue these for writing; `kept` replaces an earlier one still unwritten."""
         with self._lock:
             self._text = as_text(kept)
             self._rows.extend(rows)
         self._news.set()
 
     def close(self, patience_s: float = 2.0) -> None:
-        """Write what is left, if that does not take long."""
+        """Write what is left, waiting at most `patience_s`."""
         self._is_ending = True
         self._news.set()
         self._thread.join(patience_s)
@@ -150,6 +150,6 @@ class Keeper:
 
     def _has_written(self, rows: Sequence[DeliveryRow]) -> None:
         with self._lock:
-            for row in rows:  # those dropped meanwhile are gone
+            for row in rows:  # rows dropped meanwhile are no longer at the front
                 if self._rows and self._rows[0] is row:
                     self._rows.popleft()

@@ -1,7 +1,7 @@
 """The line to one target: one message at a time, each in its own thread and with a time limit.
 
-There is no queue. While a message is being sent no other is accepted; what is due by then goes into one newer
-message. So a target that was away gets one message when it is back, in the words of that moment.
+There is no queue. While a message is being sent no other is accepted; what falls due meanwhile goes into one
+later message. So a target that was unreachable gets one up-to-date message when it is back.
 """
 
 import threading
@@ -10,11 +10,11 @@ from collections.abc import Callable
 from dataclasses import dataclass
 from typing import Generic, TypeVar
 
-# Longer than the libraries' own limits, and than a resolver that tries its servers in turn.
+# Longer than the libraries' own limits, and than a resolver takes to try all its servers.
 LIMIT_S = 30.0
-# After a failure: so long at first, doubled each time.
+# The wait after a failure: at first, and the longest, doubled each time.
 FIRST_WAIT_S, LONGEST_WAIT_S = 5.0, 600.0
-# A thread cannot be killed: so many may hang, then nothing is tried until one returns.
+# A thread cannot be killed: once so many hang, nothing is tried until one returns.
 MOST_HANGING = 3
 _LONGEST_FAULT = 200
 T = TypeVar("T")
@@ -29,9 +29,9 @@ class Sent(Generic[T]):
 
 
 class Line(Generic[T]):
-    """All methods are for one thread. send: delivers, or raises with a text that may be shown.
+    """Not thread-safe. send: delivers, or raises with a text that may be shown.
 
-    retry: whether a try after a failure waits longer and longer. clock: monotonic, s.
+    retry: whether to back off after failures. clock: monotonic, s.
     """
 
     def __init__(
@@ -56,7 +56,7 @@ class Line(Generic[T]):
 
     @property
     def is_resting(self) -> bool:
-        """Whether it pauses after a failure, for everything that is not new."""
+        """Whether it is backing off after a failure; only new alarms are sent then."""
         return self._clock() < self._again_s
 
     @property
@@ -65,7 +65,7 @@ class Line(Generic[T]):
         return self._job is not None
 
     def start(self, what: T) -> None:
-        """Send a message, if the line is free."""
+        """Start sending a message; call only if the line is free."""
         self._job = _Job(self._send, what, self._clock())
 
     def take(self) -> Sent[T] | None:
@@ -102,6 +102,6 @@ class _Job(Generic[T]):
     def _run(self, send: Callable[[T], None]) -> None:
         try:
             send(self.what)
-        except Exception as error:  # whatever it is, the line goes on
+        except Exception as error:  # whatever it is, the line must go on
             self.fault = (" ".join(str(error).split()) or type(error).__name__)[:_LONGEST_FAULT]
         self.is_over = True

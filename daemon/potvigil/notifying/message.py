@@ -1,4 +1,4 @@
-"""A message: everything due to somebody now, in the words of the alarms."""
+"""A message: everything due to a recipient now, in the words of the alarms."""
 
 from collections.abc import Callable, Sequence
 from dataclasses import dataclass
@@ -11,7 +11,7 @@ from potvigil.wording.alarm import headline, in_words
 from potvigil.wording.alarm_names import ALARM_WORDS
 from potvigil.wording.quantities import TimeTeller, alarm_state, shown
 
-# From then on a message says for how long the alarm has been unacknowledged.
+# After this a message says for how long the alarm has been unacknowledged.
 _LONG_S = 300.0
 _NO_MORE = "Nothing more is sent about it unless it comes back."
 TEST_TEXT = "This is a test of the notification. Nothing is wrong."
@@ -19,9 +19,9 @@ TEST_TEXT = "This is a test of the notification. Nothing is wrong."
 
 @dataclass(frozen=True, slots=True)
 class Notification:
-    """What is sent. link: to the page, None where not configured. urgent: it should wake somebody.
+    """What is sent. link: to the page, None where not configured. urgent: should wake somebody.
 
-    pot, alarm: of its first alarm, where that is active and can be acknowledged; else None.
+    pot, alarm: of its first alarm, if that is active and can be acknowledged; else None.
     """
 
     title: str
@@ -38,7 +38,7 @@ class Notification:
 
 
 class SendError(Exception):
-    """It could not be delivered; the text says why, and holds no secret."""
+    """A message could not be delivered; the text says why, and holds no secret."""
 
 
 # Delivers a message or raises; SendError where the reason may be shown.
@@ -50,7 +50,7 @@ def test_message(link: str | None) -> Notification:
 
 
 def compose(found: Sequence[Due], now: Situation, tz: tzinfo | None, link: str | None) -> Notification:
-    """Put what is due, at least one thing, into one message. tz: None for the machine's own zone."""
+    """Put what is due into one message. found: at least one. tz: None for the machine's own zone."""
     teller = TimeTeller(now.t_s, now.utc_s, tz)
     first, *others = found
     stamps = ["REHEARSAL"] if now.rehearsed else []
@@ -73,7 +73,7 @@ def _title(due: Due, teller: TimeTeller, tz: tzinfo | None) -> str:
 
 
 def _body(due: Due, now: Situation) -> str:
-    if due.kind is NoticeKind.CHANGED:  # why it was raised no longer matters
+    if due.kind is NoticeKind.CHANGED:  # the reason it was raised no longer matters
         return _NO_MORE
     return _plain(f"{due.alarm.text}{_unseen(due, now)}")
 

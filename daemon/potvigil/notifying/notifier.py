@@ -1,4 +1,4 @@
-"""The notifier: reads the state of the watch once a second, and notifies whoever is due."""
+"""The notifier: reads the watch's state once a second, and sends whatever is due."""
 
 import logging
 import time
@@ -26,7 +26,7 @@ _log = logging.getLogger("potvigil")
 
 @dataclass(frozen=True, slots=True)
 class Dispatch:
-    """A message with its alarms, and as of when."""
+    """A message, the alarms in it, and the situation it was composed in."""
 
     message: Notification
     found: tuple[Due, ...]
@@ -34,10 +34,10 @@ class Dispatch:
 
 
 class Notifier:
-    """Call `look` once a LOOK_S. targets: called at each look for those there are.
+    """Call `look` every LOOK_S. targets: called at each look for the present ones.
 
-    kept: what was sent before. status: where the notifier's status is written, None for nowhere. link: to the
-    page. tz: of the words, None for the machine's own zone. boot_id: of this boot.
+    kept: what was sent before. status_file: where the notifier's status is written, None for nowhere. link:
+    to the page. tz: of times in messages, None for the machine's own zone. boot_id: of this boot.
     """
 
     def __init__(
@@ -62,7 +62,7 @@ class Notifier:
         self._books: dict[str, Book] = dict(kept.books)
         self._lines: dict[str, Line[Dispatch]] = {}
         self._sends: dict[str, Send] = {}
-        # what was new in the last message
+        # the new alarms in the last message to each target
         self._tried: dict[str, frozenset[tuple[str, AlarmId, float]]] = {}
         self._trials: dict[str, status.Trial] = {}
         self._last_status: tuple[object, ...] = ()
@@ -83,7 +83,7 @@ class Notifier:
             self._heartbeat.look(now)
         if rows:
             self._keeper.keep(Kept(dict(self._books), self._boot_id, at.boot_s, now.t_s), rows)
-        self._say_how_it_fares(now, at.boot_s)
+        self._write_status(now, at.boot_s)
 
     @property
     def is_busy(self) -> bool:
@@ -112,7 +112,7 @@ class Notifier:
     def _take(self, name: str, sent: Sent[Dispatch]) -> Iterator[DeliveryRow]:
         outgoing, fault = sent.what, sent.fault
         if fault is None:
-            self._books[name] = self._books.get(name, Book()).with_told(outgoing.found, outgoing.now.t_s)
+            self._books[name] = self._books.get(name, Book()).with_sent(outgoing.found, outgoing.now.t_s)
         else:
             _log.warning("%s was not notified (%s); retrying: %s", name, fault, outgoing.message.title)
         for each in outgoing.found:
@@ -121,27 +121,27 @@ class Notifier:
             if alarm is AlarmId.TEST:
                 before = self._trials.get(each.pot_id)
                 is_same = before is not None and before.since_s == each.alarm.since_s
-                said = before.told if before is not None and is_same else {}
-                self._trials[each.pot_id] = status.Trial(each.alarm.since_s, {**said, name: fault})
+                results = before.told if before is not None and is_same else {}
+                self._trials[each.pot_id] = status.Trial(each.alarm.since_s, {**results, name: fault})
             yield DeliveryRow(outgoing.now.t_s, outgoing.now.utc_s, pot_id, alarm, name, each.kind, fault)
 
-    def _say_how_it_fares(self, now: Situation, boot_s: float) -> None:
+    def _write_status(self, now: Situation, boot_s: float) -> None:
         if self._status_file is None:
             return
         faults = {name: line.fault for name, line in self._lines.items()}
         beat = None if self._heartbeat is None else self._heartbeat.fault
-        fares = (faults, beat, dict(self._trials))
-        if fares == self._last_status and boot_s < self._status_due_s:
+        state = (faults, beat, dict(self._trials))
+        if state == self._last_status and boot_s < self._status_due_s:
             return
-        said = status.Status(time.clock_gettime(time.CLOCK_BOOTTIME), *fares)
+        written = status.Status(time.clock_gettime(time.CLOCK_BOOTTIME), *state)
         try:
-            status.write(self._status_file, said)
+            status.write(self._status_file, written)
         except OSError as error:
             if self._last_status != (None,):
                 _log.warning("%s cannot be written (%s)", self._status_file, error.strerror or error)
             self._last_status = (None,)
             return
-        self._last_status, self._status_due_s = fares, boot_s + status.WRITTEN_EVERY_S
+        self._last_status, self._status_due_s = state, boot_s + status.WRITTEN_EVERY_S
 
 
 def _key(found: Due) -> tuple[str, AlarmId, float]:

@@ -1,4 +1,4 @@
-"""The phones that subscribed on the page, as targets: they come and go while the notifier runs."""
+"""The phones subscribed on the page, as targets: they come and go while the notifier runs."""
 
 from collections.abc import Sequence
 from datetime import tzinfo
@@ -15,9 +15,9 @@ from potvigil.settings.notify import USUAL_NIGHT
 
 
 class Phones:
-    """Notified as targets of the settings with default priorities and hours.
+    """Notified like targets in the settings, with default priorities and quiet hours.
 
-    record: beside which the subscriptions are kept. tz: of the night, None for the machine's own zone.
+    record: the subscriptions are kept beside it. tz: of the quiet hours, None for the machine's own zone.
     """
 
     def __init__(self, record: Path, tz: tzinfo | None) -> None:
@@ -26,7 +26,7 @@ class Phones:
         self._targets: tuple[Target, ...] = ()
 
     def targets(self) -> Sequence[Target]:
-        """Return the present targets; if the folder cannot be read, the last ones."""
+        """Return the present targets; if the file cannot be read, the last known ones."""
         try:
             kept = subscriptions(self._record)
         except OSError:

@@ -1,6 +1,6 @@
-"""Web Push: one message to one browser, by the push service of its maker, which cannot read it.
+"""Web Push: one message to one browser, through its maker's push service, which cannot read it.
 
-Encrypted by RFC 8291 and RFC 8188, sent by RFC 8030, signed by RFC 8292. Nothing is queued or tried again.
+Encrypted by RFC 8291 and RFC 8188, sent by RFC 8030, signed by RFC 8292. Nothing is queued or retried.
 """
 
 import base64
@@ -22,13 +22,13 @@ from potvigil.notifying.subscriptions import Subscription, key_bytes, unsubscrib
 WITHIN_S = 10.0
 # A service must take 4096 bytes (RFC 8030, 7.2), of which the encryption needs 103 (RFC 8188, RFC 8291).
 _MOST_BYTES = 3900
-# How long a service keeps what a phone cannot take just then: a phone in a tunnel, not one found tomorrow.
+# How long a service keeps a message for an unreachable phone: one in a tunnel, not one found tomorrow.
 KEPT_S = {True: 4 * 3600, False: 12 * 3600}
 _DONE, _GONE = (200, 201, 202), (404, 410)
 
 
 class PushError(OSError):
-    """A message did not go out; one line says where and why."""
+    """A message was not sent; one line says where and why."""
 
 
 class GoneError(PushError):
@@ -37,9 +37,9 @@ class GoneError(PushError):
 
 @dataclass(frozen=True, slots=True)
 class PushMessage:
-    """What a phone shows. title: what to do; body: why. urgent: it stays until somebody touches it.
+    """What a phone shows. title: what to do; body: why. urgent: stays until somebody touches it.
 
-    pot: whose page is opened; alarm: of that pot, which can be acknowledged from the phone; None for neither.
+    pot: whose page it opens. alarm: of that pot, to be acknowledged from the phone. Either may be None.
     """
 
     title: str
@@ -50,14 +50,14 @@ class PushMessage:
 
     @property
     def tag(self) -> str:
-        """What a newer message must share to replace this one."""
+        """Messages of the same tag replace each other."""
         return f"{self.pot or ''} {self.alarm or ''}".strip() or "potvigil"
 
 
 def send(subscription: Subscription, message: PushMessage) -> None:
-    """Send a message, within WITHIN_S beside the look-up of a name. Raises PushError.
+    """Send a message within WITHIN_S, not counting the name look-up. Raises PushError.
 
-    A subscription that its service reports gone is dropped, and GoneError raised.
+    If the service reports the subscription gone, it is dropped and GoneError raised.
     """
     parts = urlsplit(subscription.endpoint)
     host = parts.hostname or ""
@@ -84,7 +84,7 @@ def _post(host: str, port: int, subscription: Subscription, message: PushMessage
         "content-type": "application/octet-stream",
         "ttl": str(KEPT_S[message.urgent]),
         "urgency": "high" if message.urgent else "normal",
-        # of the same topic a service keeps the newest only (RFC 8030, 5.4: at most 32 characters)
+        # a service keeps only the newest message of a topic (RFC 8030, 5.4: at most 32 characters)
         "topic": base64.urlsafe_b64encode(hashlib.sha256(message.tag.encode()).digest()[:18]).decode(),
         **authorization(subscription.record, subscription.endpoint, time.time()),
     }
@@ -106,14 +106,14 @@ def _post(host: str, port: int, subscription: Subscription, message: PushMessage
 
 
 def _cut(connection: http.client.HTTPSConnection) -> None:
-    """End a trickling connection: its socket's timeout restarts with every byte."""
+    """Close a trickling connection: its socket's timeout restarts with every byte."""
     if connection.sock is not None:
         with suppress(OSError):
             connection.sock.shutdown(socket.SHUT_RDWR)
 
 
 def _payload(message: PushMessage) -> bytes:
-    """Return what the service worker reads (page/static/told.js); a body that is too long is cut."""
+    """Return what the service worker reads (page/static/told.js), with too long a body cut."""
     tree = {
         "title": message.title,
         "tag": message.tag,
@@ -130,7 +130,7 @@ def _payload(message: PushMessage) -> bytes:
 
 
 def encrypted(subscription: Subscription, content: bytes) -> bytes:
-    """Return a message as only that browser can read it. Raises ValueError."""
+    """Return a message encrypted for that browser alone. Raises ValueError."""
     import http_ece
     from cryptography.hazmat.primitives.asymmetric import ec
 

@@ -1,8 +1,8 @@
-"""What is due to whom: active alarms and what a recipient knows of them in, what to send out.
+"""What is due to whom: takes active alarms and what a recipient knows of them, returns what to send.
 
-An alarm is sent when it is raised, again whenever the watch repeats it, and once more when it was
-acknowledged, shelved or is over; that last only to those who got it. Nothing here sends: what could not be
-delivered is not marked, and so is due again, in the words of that moment.
+An alarm is sent when it is raised, again whenever the watch repeats it, and a last time when it is
+acknowledged, shelved or over, but then only to those who got it. Nothing is sent here: what could not be
+delivered is not marked, so it is due again, in up-to-date words.
 """
 
 from collections.abc import Iterable, Iterator, Mapping, Sequence
@@ -13,13 +13,13 @@ from potvigil.model.events import AlarmId, AlarmState, Priority, StandingAlarm
 from potvigil.model.quiet_hours import QuietHours
 from potvigil.watch.alarm_rules import RULES
 
-# In place of a pot: the watch itself, which has fallen silent.
+# In place of a pot: the watch itself, when it is silent.
 THE_WATCH = ""
-# Somebody notified so shortly before a repeat of the watch still knows of it.
+# Whoever was notified this shortly before a repeat needs no reminder.
 REMINDED_S = 300.0
-# Notices besides the alarms themselves (acknowledged, over) come at most so often for a pot.
+# Notices that an alarm was acknowledged or is over: at most one in this time, per pot.
 NOTICE_EVERY_S = 600.0
-# The present time may come from a slow reading; what was sent later than this after it is of another axis.
+# The present time may lag by a slow reading; a mark further ahead than this is of another axis.
 _SLACK_S = 60.0
 
 
@@ -32,7 +32,7 @@ class NoticeKind(StrEnum):
 
 @dataclass(frozen=True, slots=True)
 class Recipient:
-    """Who is notified of what. after_s: only of alarms unacknowledged for so long."""
+    """Who is notified of what. after_s: only of alarms unacknowledged for that long."""
 
     name: str
     priorities: frozenset[Priority]
@@ -42,9 +42,9 @@ class Recipient:
 
 @dataclass(frozen=True, slots=True)
 class Situation:
-    """The active alarms at a moment of the record's axis, by pot; a missing pot is unknown.
+    """The active alarms at a time on the record's axis, by pot; a pot that is missing is unknown.
 
-    rehearsed: whether it is a rehearsal's.
+    rehearsed: whether the alarms are a rehearsal's.
     """
 
     t_s: float
@@ -55,7 +55,7 @@ class Situation:
 
 @dataclass(frozen=True, slots=True)
 class Due:
-    """An alarm to notify somebody of now."""
+    """An alarm to send now, and why."""
 
     pot_id: str
     alarm: StandingAlarm
@@ -68,10 +68,10 @@ class Due:
 
 @dataclass(frozen=True, slots=True)
 class AlarmMark:
-    """An alarm a recipient was notified of: active since when, and when last sent."""
+    """An alarm that a recipient was sent: since when it is active, and when it was last sent."""
 
     since_s: float
-    told_s: float
+    sent_s: float
 
 
 Key = tuple[str, AlarmId]  # pot, alarm
@@ -79,15 +79,15 @@ Key = tuple[str, AlarmId]  # pot, alarm
 
 @dataclass(frozen=True, slots=True)
 class Book:
-    """What a recipient knows. marks: of alarms not over yet; noticed: pots' last notices, s."""
+    """What a recipient knows. marks: of alarms not over yet. noticed: time of each pot's last notice, s."""
 
     marks: Mapping[Key, AlarmMark] = field(default_factory=dict)
     noticed: Mapping[str, float] = field(default_factory=dict)
 
-    def with_told(self, told: Iterable[Due], t_s: float) -> "Book":
-        """Return what is known once these were sent at `t_s`."""
+    def with_sent(self, sent: Iterable[Due], t_s: float) -> "Book":
+        """Return the book after these were sent at `t_s`."""
         marks, noticed = dict(self.marks), dict(self.noticed)
-        for due in told:
+        for due in sent:
             key = due.pot_id, due.alarm.alarm
             if due.kind is NoticeKind.CHANGED:
                 marks.pop(key, None)
@@ -97,13 +97,13 @@ class Book:
         return Book(marks, noticed)
 
     def at(self, now: Situation) -> "Book":
-        """Return the part that counts: no finished tests, and nothing of a restarted axis."""
+        """Return the part still valid: no finished tests, nothing from before the axis restarted."""
         tests = {(pot_id, AlarmId.TEST) for pot_id in now.standing} - {
             (pot_id, each.alarm) for pot_id, alarms in now.standing.items() for each in alarms
         }
         last_s = now.t_s + _SLACK_S
-        marks = {key: mark for key, mark in self.marks.items() if key not in tests and mark.told_s <= last_s}
-        noticed = {pot_id: told_s for pot_id, told_s in self.noticed.items() if told_s <= last_s}
+        marks = {key: mark for key, mark in self.marks.items() if key not in tests and mark.sent_s <= last_s}
+        noticed = {pot_id: sent_s for pot_id, sent_s in self.noticed.items() if sent_s <= last_s}
         return self if (len(marks), len(noticed)) == self._size else Book(marks, noticed)
 
     @property
@@ -112,7 +112,7 @@ class Book:
 
 
 def due(recipient: Recipient, book: Book, now: Situation) -> tuple[Due, ...]:
-    """Return everything due to a recipient now, most urgent first; it makes one message."""
+    """Return everything due to a recipient now, most urgent first, to go into one message."""
     found = [*_alarms(recipient, book, now), *_notices(recipient, book, now)]
     found.sort(key=lambda each: (not each.is_urgent, each.kind is NoticeKind.CHANGED))
     return tuple(found)
@@ -133,11 +133,11 @@ def _kind(alarm: StandingAlarm, mark: AlarmMark | None) -> NoticeKind | None:
         return None
     if alarm.alarm is AlarmId.TEST:
         return NoticeKind.TEST if mark is None or mark.since_s != alarm.since_s else None
-    # since_s differs where the watch was restarted and found the same again
-    if mark is None or alarm.since_s - mark.told_s >= REMINDED_S:
+    # since_s differs if a restarted watch found the same alarm again
+    if mark is None or alarm.since_s - mark.sent_s >= REMINDED_S:
         return NoticeKind.RAISED
     announced_s = alarm.since_s if alarm.announced_s is None else alarm.announced_s
-    return NoticeKind.AGAIN if announced_s - mark.told_s >= REMINDED_S else None
+    return NoticeKind.AGAIN if announced_s - mark.sent_s >= REMINDED_S else None
 
 
 def _is_for(recipient: Recipient, alarm: StandingAlarm, now: Situation) -> bool:

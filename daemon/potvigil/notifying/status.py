@@ -1,4 +1,4 @@
-"""The notifier's status, as a small file in memory: the watch reads it, and reports failures."""
+"""The notifier's status, in a small file in memory: the watch reads it and reports failures."""
 
 import json
 import os
@@ -12,7 +12,7 @@ from potvigil.record.codec import build
 from potvigil.replacing import replace
 
 FORMAT = 1
-# Written at least so often; at this age the notifier is gone.
+# Written at least this often; older than STALE_AFTER_S, the notifier is gone.
 WRITTEN_EVERY_S, STALE_AFTER_S = 10.0, 60.0
 _LARGEST_BYTES = 100_000
 
@@ -21,7 +21,7 @@ _LARGEST_BYTES = 100_000
 class Trial:
     """A test alarm: since when, on the record's axis, and its result by target.
 
-    told: None where it was sent, else why it failed; a missing target has not reported yet.
+    told: None where it was sent, else why it failed; a target that is missing has not finished yet.
     """
 
     since_s: float
@@ -30,7 +30,7 @@ class Trial:
 
 @dataclass(frozen=True, slots=True)
 class Status:
-    """targets: by name, what is wrong with each; None for nothing. heartbeat: likewise. tests: by pot."""
+    """targets: the fault of each, by name, None if it has none. heartbeat: likewise. tests: by pot."""
 
     written_boot_s: float
     targets: dict[str, str | None]
@@ -45,7 +45,7 @@ def write(path: Path, status: Status) -> None:
 
 
 class StatusReader:
-    """Reads the file when it has changed, and never waits for it."""
+    """Reads the file when it has changed, and never blocks."""
 
     def __init__(self, path: Path) -> None:
         self._path = path
@@ -69,7 +69,7 @@ class StatusReader:
 
 
 def _content(path: Path) -> bytes:
-    # a pipe planted there meanwhile would block
+    # opening a pipe planted there meanwhile would block
     with os.fdopen(os.open(path, os.O_RDONLY | os.O_NOFOLLOW | os.O_NONBLOCK | os.O_CLOEXEC), "rb") as file:
         return file.read(_LARGEST_BYTES + 1)
 

@@ -1,4 +1,4 @@
-"""The subscribed browsers: kept in a file beside the record, shared by page and sender."""
+"""The subscribed browsers, in a file beside the record, shared by page and notifier."""
 
 import base64
 import binascii
@@ -15,7 +15,7 @@ from urllib.parse import urlsplit
 
 from potvigil.upkeep.own_file import write
 
-# Whoever has this can send to the phones: only for the service's group.
+# Whoever can read this can send to the phones: only the service's group may.
 MODE = 0o640
 MOST_KEPT = 20
 LONGEST_ENDPOINT, LONGEST_NAME = 1000, 60
@@ -31,7 +31,7 @@ class SubscriptionError(ValueError):
 class Subscription:
     """Where and how to notify a browser.
 
-    endpoint: of its push service; p256dh, auth: what encrypts for it, base64url as the browser gave them.
+    endpoint: of its push service; p256dh, auth: its keys, base64url as the browser gave them.
     name: of the phone. since_utc_s: Unix time. record: the record it is kept beside.
     """
 
@@ -48,7 +48,7 @@ class Subscription:
 
 
 def subscriptions(record: Path) -> list[Subscription]:
-    """Return all that are kept beside a record, oldest first. Raises OSError."""
+    """Return all kept beside a record, oldest first. Raises OSError."""
     try:
         with _file(record).open("rb") as file:
             kept = json.loads(file.read(_LARGEST_BYTES))
@@ -70,7 +70,7 @@ def subscriptions(record: Path) -> list[Subscription]:
 def subscribe(
     record: Path, endpoint: str, p256dh: str, auth: str, name: str, now_utc_s: float
 ) -> Subscription:
-    """Keep a subscription; one of the same endpoint is replaced. Raises SubscriptionError, OSError."""
+    """Keep a subscription, replacing one of the same endpoint. Raises SubscriptionError, OSError."""
     _check_endpoint(endpoint)
     if len(key_bytes(p256dh)) != _PUBLIC_BYTES or len(key_bytes(auth)) != _SECRET_BYTES:
         raise SubscriptionError("The keys of that subscription are invalid; subscribe again.")
@@ -95,7 +95,7 @@ def unsubscribe(record: Path, subscription_id: str) -> bool:
 
 
 def key_bytes(text: str) -> bytes:
-    """Decode base64url, with or without padding; nothing where it is invalid."""
+    """Decode base64url, with or without padding; return nothing if it is invalid."""
     try:
         return base64.b64decode(text + "=" * (-len(text) % 4), altchars=b"-_", validate=True)
     except (ValueError, binascii.Error):
@@ -103,7 +103,7 @@ def key_bytes(text: str) -> bytes:
 
 
 def _check_endpoint(endpoint: str) -> None:
-    """Accept only a public push service: this machine sends there from within the local network."""
+    """Accept only a public push service: this machine sends from within the local network."""
     try:
         parts = urlsplit(endpoint)
         host, port = parts.hostname or "", parts.port
@@ -136,7 +136,7 @@ def _keep(record: Path, kept: list[Subscription]) -> None:
 
 @contextmanager
 def _alone(record: Path) -> Iterator[None]:
-    """Keep others from changing the file meanwhile: page and sender are two processes."""
+    """Lock the file against changes by others: page and notifier are two processes."""
     lock = os.open(f"{_file(record)}-lock", os.O_RDWR | os.O_CREAT | os.O_NOFOLLOW | os.O_CLOEXEC, 0o660)
     try:
         fcntl.flock(lock, fcntl.LOCK_EX)

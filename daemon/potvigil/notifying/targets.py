@@ -1,4 +1,4 @@
-"""Who is notified, and how: from the settings to what sends."""
+"""Who is notified, and how: makes targets from the settings."""
 
 from collections.abc import Callable, Sequence
 from dataclasses import dataclass
@@ -14,18 +14,18 @@ from potvigil.settings.notify import HeartbeatSettings, NotifySettings, TargetSe
 
 
 class TargetError(ValueError):
-    """A target cannot be used; one line that names its key, and holds no secret."""
+    """A target that cannot be used; one line that names its key and holds no secret."""
 
 
 @dataclass(frozen=True, slots=True)
 class Target:
-    """Who is notified of what, and what sends it; another kind of target is another `Send`."""
+    """Who is notified of what, and the function that sends it; each kind of target has its own `Send`."""
 
     recipient: Recipient
     send: Send
 
 
-# The present targets; called at each look, for those that come and go.
+# Returns the present targets; called at each look, since phones come and go.
 Targets = Callable[[], Sequence[Target]]
 
 
@@ -34,7 +34,7 @@ def open_targets(notify: NotifySettings, tz: tzinfo | None) -> tuple[Target, ...
     return tuple(_opened(f"notify.targets[{i}]", each, tz) for i, each in enumerate(notify.targets))
 
 
-def beats(heartbeat: HeartbeatSettings) -> tuple[str, str | None]:
+def heartbeat_urls(heartbeat: HeartbeatSettings) -> tuple[str, str | None]:
     """Return the heartbeat's two addresses, the second for a failure. Raises TargetError."""
     url = _address("heartbeat", "url", heartbeat.url, heartbeat.url_file)
     if heartbeat.fail_url is None and heartbeat.fail_url_file is None:
@@ -49,7 +49,7 @@ def recipient_of(settings: TargetSettings, tz: tzinfo | None) -> Recipient:
 
 
 def address_of(where: str, settings: TargetSettings) -> str:
-    """Return the address of a target. Raises TargetError. where: the key that is named in it."""
+    """Return the address of a target. Raises TargetError. where: the target's key, for the error."""
     return _address(where, "url", settings.url, settings.url_file)
 
 

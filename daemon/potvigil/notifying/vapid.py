@@ -1,4 +1,4 @@
-"""The key by which push services know this workshop: VAPID, RFC 8292."""
+"""The key that identifies this workshop to push services: VAPID, RFC 8292."""
 
 import base64
 import os
@@ -12,14 +12,14 @@ from cryptography.hazmat.primitives.asymmetric import ec
 
 from potvigil.notifying.subscriptions import MODE
 
-# At most 24 h ahead (RFC 8292, 2); half of that tolerates a clock that is hours off.
+# At most 24 h (RFC 8292, 2); half of that tolerates a clock that is hours off.
 VALID_S = 12 * 3600
-# The contact for a push service: nobody's address, but a reserved one (RFC 2606).
+# The contact for a push service: a reserved address (RFC 2606), so nobody's.
 _CONTACT = "mailto:potvigil@example.com"
 
 
 def public_key(record: Path) -> str:
-    """Return the key a browser subscribes with, base64url of the point; it is made with the first call.
+    """Return the key a browser subscribes with, base64url of the point; the first call creates it.
 
     Raises OSError, ValueError.
     """
@@ -32,7 +32,7 @@ def public_key(record: Path) -> str:
 
 
 def authorization(record: Path, endpoint: str, now_utc_s: float) -> Mapping[str, str]:
-    """Return the headers that say who sends. Raises OSError, ValueError."""
+    """Return the headers that identify the sender. Raises OSError, ValueError."""
     from py_vapid import Vapid02
 
     parts = urlsplit(endpoint)

@@ -1,1 +1,1 @@
-"""What the record tells, collected and put on paper or screen."""
+"""Reports of what is in the record, for paper or screen."""

@@ -1,4 +1,4 @@
-"""The report of a batch: what the core said of it, in words and tables, one HTML file that needs no other."""
+"""The report of a batch: the core's findings in words, tables and charts, as one self-contained HTML file."""
 
 import unicodedata
 from collections.abc import Iterator, Mapping
@@ -22,7 +22,7 @@ from potvigil.units import span
 from potvigil.wording.quantities import shown
 from potvigil.wording.verdict import HELD_ABOVE_MAXIMUM, VERDICT_WORDS, was_above_maximum
 
-# Shape and word say the same as the colour; colours as in IEC 60073.
+# Shape and word repeat what the colour says; colours as in IEC 60073.
 _SIGNS = {
     Verdict.HELD: ("●", "held"),
     Verdict.LEAKED: ("▲", "warned"),
@@ -34,7 +34,7 @@ _REPLAY = "replay of "  # how `potvigil replay` names its runs
 _LONGEST_TITLE, _LONGEST_NAME = 90, 40
 
 
-def report_html(told: BatchReport) -> str:
+def report_html(report: BatchReport) -> str:
     """Return the report as HTML. Raises MissingLibraryError."""
     page = template("report.html")
     try:
@@ -42,30 +42,30 @@ def report_html(told: BatchReport) -> str:
         from potvigil.reports.charts.chart_style import NARROW_IN, WIDE_IN
     except ImportError as error:
         raise MissingLibraryError.of(error.name or "a library", error) from error
-    charts = {"wide": chart_svg(told, WIDE_IN), "narrow": chart_svg(told, NARROW_IN)}
-    return page(charts=charts, **_Words(told).all())
+    charts = {"wide": chart_svg(report, WIDE_IN), "narrow": chart_svg(report, NARROW_IN)}
+    return page(charts=charts, **_Words(report).all())
 
 
-def harmless_name(batch_id: int, label: str) -> str:
-    """Return a file name for a batch, of lower-case ASCII letters, digits and hyphens, without an ending."""
+def file_name(batch_id: int, label: str) -> str:
+    """Return a file name for a batch, without extension: lower-case ASCII letters, digits and hyphens."""
     plain = unicodedata.normalize("NFKD", label).encode("ascii", "ignore").decode().lower()
     words = "".join(letter if letter.isalnum() else " " for letter in plain).split()
     return "-".join([f"batch-{batch_id}", *words])[:_LONGEST_NAME].rstrip("-")
 
 
 class _Words(Phrases):
-    """What the page says, section by section."""
+    """The page's text, section by section."""
 
     def all(self) -> dict[str, Any]:
-        told, summary = self.told, self.summary
+        report, summary = self.report, self.summary
         (sign, mood), verdict = _SIGNS[summary.verdict], VERDICT_WORDS[summary.verdict]
         if summary.verdict is Verdict.HELD and was_above_maximum(summary):
             sign, mood, verdict = "▲", "warned", HELD_ABOVE_MAXIMUM
-        of_pressure, happenings = PressureWords(told), Happenings(told)
+        of_pressure, happenings = PressureWords(report), Happenings(report)
         return {
-            "batch": told.row.id,
-            "pot": shown(told.row.pot_id),
-            "workshop": shown(str(told.settings.get("workshop", ""))),
+            "batch": report.row.id,
+            "pot": shown(report.row.pot_id),
+            "workshop": shown(str(report.settings.get("workshop", ""))),
             "title": self._title(),
             "when": self._when(),
             "rehearsed": self._rehearsed(),
@@ -75,12 +75,12 @@ class _Words(Phrases):
             "reason": _sentence(summary.reason),
             "unfinished": self._unfinished(),
             "facts": list(of_pressure.facts()),
-            "note": shown(told.row.note),
+            "note": shown(report.row.note),
             "details": list(self._details()),
             "cast": self._cast(),
             "pictures": [
                 (shown(name), uri)
-                for name, content in told.pictures
+                for name, content in report.pictures
                 if (uri := as_data_uri(content)) is not None
             ],
             "change": of_pressure.change(),
@@ -94,24 +94,24 @@ class _Words(Phrases):
             "chart_words": self._chart_words(of_pressure.change()),
             "rows": list(happenings.rows()),
             "edits": list(happenings.edits()),
-            "settings": list(_flat(told.settings)),
+            "settings": list(_flat(report.settings)),
             "calibration": self._calibration(),
-            "earlier_settings": told.earlier_settings,
-            "versions": ", ".join(dict.fromkeys(run.version for run in told.runs)),
+            "earlier_settings": report.earlier_settings,
+            "versions": ", ".join(dict.fromkeys(run.version for run in report.runs)),
             "version": __version__,
             "zone": self._zone(),
         }
 
-    # -- at one glance -----------------------------------------------------------------------------
+    # -- at a glance ------------------------------------------------------------------------------
 
     def _title(self) -> str:
-        label = " ".join(shown(self.told.row.label).split())
+        label = " ".join(shown(self.report.row.label).split())
         if not label:
-            return f"Batch {self.told.row.id}"
+            return f"Batch {self.report.row.id}"
         return label if len(label) <= _LONGEST_TITLE else f"{label[:_LONGEST_TITLE].rstrip()}…"
 
     def _when(self) -> str:
-        start, end = self.told.local(self.summary.start_s), self.told.local(self.summary.end_s)
+        start, end = self.report.local(self.summary.start_s), self.report.local(self.summary.end_s)
         lasted = span(self.summary.end_s - self.summary.start_s)
         if start is None or end is None:
             return f"{lasted}; the wall clock was not known"
@@ -119,7 +119,7 @@ class _Words(Phrases):
         return f"{start:%a} {start.day} {start:%B %Y} {start:%H:%M} to {last_day}{end:%H:%M}, {lasted}"
 
     def _rehearsed(self) -> tuple[str, str] | None:
-        night = self.told.row.rehearsed
+        night = self.report.row.rehearsed
         if night is None:
             return None
         if night.startswith(_REPLAY):
@@ -133,16 +133,16 @@ class _Words(Phrases):
     def _unfinished(self) -> str:
         if self.summary.complete:
             return ""
-        why = "Still open" if self.told.row.end_t_s is None else "The record ends before the pot was vented"
+        why = "Still open" if self.report.row.end_t_s is None else "The record ends before the pot was vented"
         return f"{why}: this is the state at {self._clock(self.summary.end_s)}."
 
     def _chart_words(self, change: str) -> str:
-        """Return what the chart shows, for those who hear the page."""
+        """Return what the chart shows, for screen readers."""
         return f"Pressure, leak rate and temperature over time. {change} {len(self.summary.alarms)} alarms."
 
     def _of_minutes(self) -> str:
-        """Return what the curve lacks where it was shipped by the minute, '' where it was not."""
-        if not self.told.by_the_minute:
+        """Return what the curve lacks if it was shipped by the minute, else ''."""
+        if not self.report.by_the_minute:
             return ""
         return (
             "By the minute: the studio was sent the mean of each minute's readings. A shorter dip, or a gap "
@@ -152,8 +152,8 @@ class _Words(Phrases):
     # -- what was in force -------------------------------------------------------------------------
 
     def _cast(self) -> tuple[str, str, str] | None:
-        """Return what the cast came out as: sign, mood, words; None where nobody said."""
-        outcome = self.told.row.details.get(Detail.OUTCOME, "")
+        """Return how the cast came out, as (sign, mood, words); None where nobody entered it."""
+        outcome = self.report.row.details.get(Detail.OUTCOME, "")
         flawed = is_flawed(outcome)
         if flawed is None:
             return None
@@ -162,13 +162,13 @@ class _Words(Phrases):
         return ("■", "failed", f"{said}.") if flawed else ("●", "held", f"{said}.")
 
     def _details(self) -> Iterator[tuple[str, str]]:
-        """Yield what somebody wrote of the batch; the label is the title, the note stands apart."""
-        by = {edit.field: edit.by for edit in self.told.edits}
-        label = " ".join(shown(self.told.row.label).split())
+        """Yield the details entered; the label is the title, and the note has its own place."""
+        by = {edit.field: edit.by for edit in self.report.edits}
+        label = " ".join(shown(self.report.row.label).split())
         if len(label) > _LONGEST_TITLE:
             yield "label", label
         for field in Detail:
-            text = self.told.row.details.get(field, "")
+            text = self.report.row.details.get(field, "")
             if text and field not in (Detail.LABEL, Detail.NOTE, Detail.OUTCOME):
                 taken_over = " (as the last batch)" if by.get(field) == LAST_BATCH else ""
                 yield field.replace("-", " "), self._detail(field, text) + taken_over
@@ -185,16 +185,16 @@ class _Words(Phrases):
         )
 
     def _zone(self) -> str:
-        local = self.told.local(self.summary.start_s)
+        local = self.report.local(self.summary.start_s)
         if local is None:
             return "Times are counted from the batch's start."
-        zone = shown(str(self.told.settings.get("timezone", "")))
+        zone = shown(str(self.report.settings.get("timezone", "")))
         offset = local.isoformat()[-6:]
         return f"Times are local{f' ({zone})' if zone else ''}, {offset} from UTC."
 
 
 def _flat(tree: Mapping[str, object], above: str = "") -> Iterator[tuple[str, str]]:
-    """Yield settings as (path, value), in the file's own words."""
+    """Yield settings as (path, value), in the wording of the file."""
     for key, value in tree.items():
         path = f"{above}{key}".replace("_", " ")
         if isinstance(value, Mapping):

@@ -1,4 +1,4 @@
-"""The plan before a pour as one HTML file to print and tick off; it needs no other."""
+"""The plan before a pour as one self-contained HTML file, to print and tick off."""
 
 from potvigil import __version__
 from potvigil.planning.sheet import Sheet

@@ -1,7 +1,7 @@
-"""A batch of the record, told again: what the watch said of it at the time.
+"""Collects a batch's report from the record: what the watch said of it at the time.
 
-What is not in the record comes from feeding its samples and commands to a watch of its own: how an open batch
-stands, and the trace of a batch from before there was one.
+What the record lacks comes from feeding its samples and commands to a fresh watch: the state of an open
+batch, and the trace of a batch older than traces.
 """
 
 import json
@@ -25,22 +25,22 @@ from potvigil.sensing.conversion import convert
 from potvigil.settings.loading import load_text
 from potvigil.upkeep import pictures
 
-# What of the settings bears on a batch, beside its pot. A list of what may be shown: a new block is not shown
-# by accident; and settings refuse to hold what is secret.
+# Settings that bear on a batch, besides its pot's. An allowlist, so that no new block is shown by accident;
+# secrets are never in the settings.
 _SHOWN_SETTINGS = ("workshop", "barometer", "sample_period", "timezone", "units")
-# A studio may have the mean of each minute alone; what thinning leaves of a batch lies closer.
+# A studio may have only the mean of each minute; thinning leaves more of a batch than that.
 _MINUTE_S, _ALMOST_A_MINUTE_S = 60.0, 40.0
-# A picture of a batch, by its name; None where none is kept.
+# Returns a batch's picture by name, None where it is not kept.
 PictureOf = Callable[[int, str], bytes | None]
 
 
-def retell(
+def collect_report(
     store: Store, batch_id: int, picture: PictureOf | None = None, unread: str = "no readings"
 ) -> BatchReport:
-    """Return all that a report tells of a batch. Raises UnknownBatchError, or as reading a record does.
+    """Return a batch's report. Raises UnknownBatchError, and what reading a record raises.
 
-    A closed batch keeps the judgement it was given. picture: None for what lies beside the record. unread:
-    said of a time without any sample.
+    A closed batch keeps the verdict it was given. picture: None for those kept beside the record. unread:
+    the reason given for a time without any sample.
     """
     row = store.batch(batch_id)
     runs = _runs_of(store, row)
@@ -52,21 +52,21 @@ def retell(
     means = store.means(row.pot_id, row.start_t_s, row.end_t_s)
     read = _Read(pot, row, store.samples(row.pot_id, row.start_t_s, row.end_t_s), means, unread)
     summary, traces = row.summary, store.traces(row.pot_id, row.start_t_s, row.end_t_s)
-    if summary is None and read.by_the_minute:  # a fill and the begin of a hold are lost in the means
+    if summary is None and read.by_the_minute:  # means blur the fill and the start of the hold
         raise UnknownBatchError(
             f"batch {row.id} is still open, and means of a minute are too coarse to say how it stands; see "
             "its report on its Pi, or here once it is closed"
         )
     if summary is None or not traces:
-        fed_summary, fed_traces = _fed(pot, row, store)
-        summary, traces = summary or fed_summary, traces or fed_traces
+        replayed_summary, replayed_traces = _replayed(pot, row, store)
+        summary, traces = summary or replayed_summary, traces or replayed_traces
     if summary is None:
         raise UnknownBatchError(
             f"batch {row.id} of {store.path} has no samples yet; let the watch run for a minute"
         )
     resin = pot.resin(summary.details.get(Detail.RESIN))
     gel_s = gelled_s(resin, traces)
-    shown = {_pot_settings(run, row.pot_id) for run in runs}
+    different = {_pot_settings(run, row.pot_id) for run in runs}
     return BatchReport(
         row=row,
         pot=pot,
@@ -82,35 +82,32 @@ def retell(
         resin=resin,
         gel_s=gel_s,
         settings=_settings_shown(runs[-1], row.pot_id),
-        earlier_settings=len(shown) > 1,
+        earlier_settings=len(different) > 1,
         utc_less_t_s=read.utc_less_t_s,
         deliveries=tuple(store.deliveries(row.pot_id, row.start_t_s, row.end_t_s)),
         pictures=tuple(_pictures(row, picture or partial(pictures.read, store.path))),
     )
 
 
-def _fed(pot: Pot, row: BatchRow, store: Store) -> tuple[BatchSummary | None, list[TraceRow]]:
-    """Feed a batch to a watch that knows what was known before it.
-
-    Return how it is judged, and what was known once a trace's period.
-    """
+def _replayed(pot: Pot, row: BatchRow, store: Store) -> tuple[BatchSummary | None, list[TraceRow]]:
+    """Return the summary and traces of a batch, fed to a watch that knows what was known before it."""
     watch, steps = watch_again(store, row, pot)
-    judged: BatchSummary | None = None
+    summary: BatchSummary | None = None
     traces: list[TraceRow] = []
     due_s = row.start_t_s
     for step, events in steps:
         for event in events:
             if isinstance(event, BatchClosed) and event.t_s >= row.start_t_s:
-                judged = event.summary
+                summary = event.summary
         if isinstance(step, Sample) and step.t_s >= due_s:
             traces.append(TraceRow.of(watch.snapshot()))
             due_s = step.t_s + TRACE_PERIOD_S
-    judged = judged or watch.summary()
-    return None if judged is None else replace(judged, details=row.details), traces
+    summary = summary or watch.summary()
+    return None if summary is None else replace(summary, details=row.details), traces
 
 
 class _Read:
-    """What was read in a batch, first sample to last. means: how many are of several readings."""
+    """A batch's readings, first sample to last. means: how many samples are means of several readings."""
 
     def __init__(self, pot: Pot, row: BatchRow, samples: Iterable[Sample], means: int, unread: str) -> None:
         self.gauge: list[tuple[float, float | None]] = []
@@ -126,11 +123,11 @@ class _Read:
             self._minutes += sample.t_s - t_s > _ALMOST_A_MINUTE_S
             t_s = sample.t_s
             self._take(sample, convert(sample, pot))
-        self._hush(t_s if row.end_t_s is None else row.end_t_s)
+        self._end_silence(t_s if row.end_t_s is None else row.end_t_s)
 
     @property
     def by_the_minute(self) -> bool:
-        """Whether most of the samples are the means of a minute."""
+        """Whether most of the samples are one-minute means."""
         return 2 * min(self._minutes, self._means) > self._count
 
     def _take(self, sample: Sample, reading: Reading) -> None:
@@ -142,20 +139,20 @@ class _Read:
             self.gauge.append((t_s, None))
             self._why = self._why or reading.fault or "no reading"
             return
-        self._hush(t_s)
+        self._end_silence(t_s)
         self.gauge.append((t_s, reading.gauge_pa))
 
-    def _hush(self, t_s: float) -> None:
-        """Keep the silence that ends now, if it was one."""
-        passed_over_s = UNSEEN_AFTER_S + (_MINUTE_S if self.by_the_minute else 0.0)
-        if t_s - self._last_good_s > passed_over_s:
+    def _end_silence(self, t_s: float) -> None:
+        """Keep the silence that ends at `t_s`, if it was long enough to be one."""
+        tolerated_s = UNSEEN_AFTER_S + (_MINUTE_S if self.by_the_minute else 0.0)
+        if t_s - self._last_good_s > tolerated_s:
             self.silences.append(ReadingGap(self._last_good_s, t_s, self._why or self._unread))
-            self.gauge.append((t_s, None))  # no line is drawn across
+            self.gauge.append((t_s, None))  # so that no line is drawn across
         self._last_good_s, self._why = t_s, ""
 
 
 def _runs_of(store: Store, row: BatchRow) -> tuple[RunRow, ...]:
-    """Return the run that opened the batch and those that began while it was open."""
+    """Return the run that opened the batch and those started while it was open."""
     until_s = float("inf") if row.end_t_s is None else row.end_t_s
     own = [
         run

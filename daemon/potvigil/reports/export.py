@@ -1,4 +1,4 @@
-"""The record for others: JSON lines of what happened, a CSV log of what was read.
+"""The record exported: events as JSON lines, readings as a CSV log.
 
 JSON lines: pressures kPa gauge, times in seconds from `origin_s` (the first sample) plus `time` (RFC 3339)
 where known; unknown is null. The names are published: add to them, never rename.
@@ -26,16 +26,16 @@ from potvigil.record.rows import EditRow, ListedBatch
 from potvigil.units import PA_PER_HPA, PA_PER_KPA, PRESSURE_UNITS_PA, SECONDS_PER_HOUR
 from potvigil.wording.quantities import rfc3339
 
-# No sensor of ours tells more than a pascal, no clock of ours an event better than a tenth of a second.
+# No sensor here resolves less than a pascal, and no event is timed to better than a tenth of a second.
 _KPA_DIGITS = 3
 _SECONDS_DIGITS = 1
 _FLOW_SIGNIFICANT_DIGITS = 4
-# A replay must come to the same numbers: far finer than any sensor.
+# Far finer than any sensor, so that a replay gives the same numbers.
 _CSV_DIGITS = 6
 
 
 def event_line(event: Event, origin_s: float) -> dict[str, Any]:
-    """Return an event as a JSON line's object; `kind`: stage, alarm, note, edit, batch-opened or batch."""
+    """Return an event as a JSON line's object. `kind`: stage, alarm, note, edit, batch-opened or batch."""
     if isinstance(event, BatchClosed):
         return batch_line(event.summary, origin_s)
     if isinstance(event, EditEvent):
@@ -67,7 +67,7 @@ def event_line(event: Event, origin_s: float) -> dict[str, Any]:
 
 
 def edit_line(edit: EditEvent | EditRow, origin_s: float) -> dict[str, Any]:
-    """Return a change of a detail as an object for a JSON line."""
+    """Return an edit of a detail as a JSON line's object."""
     line: dict[str, Any] = {"kind": "edit", "elapsed_s": _seconds(edit.t_s, origin_s)}
     if edit.utc_s is not None:
         line["time"] = rfc3339(edit.utc_s)
@@ -75,7 +75,7 @@ def edit_line(edit: EditEvent | EditRow, origin_s: float) -> dict[str, Any]:
 
 
 def batch_line(summary: BatchSummary, origin_s: float) -> dict[str, Any]:
-    """Return the judgement of a batch as an object for a JSON line."""
+    """Return a batch's summary as a JSON line's object."""
     change, leak = summary.change, summary.leak
     onset = leak.onset_s if leak else None
     rate = leak.rate_pa_per_s if leak else None
@@ -154,7 +154,7 @@ def batch_line(summary: BatchSummary, origin_s: float) -> dict[str, Any]:
 
 
 def listed_line(row: ListedBatch) -> dict[str, Any]:
-    """Return a batch of a list as an object for a JSON line; the leak is as of the hold's end."""
+    """Return a listed batch as a JSON line's object; the leak is as of the hold's end."""
     leak = row.leak_pa_per_s
     return {
         "kind": "listed",
@@ -187,9 +187,9 @@ def write_json_lines(
     origin_s: float,
     edits: Iterable[EditRow] = (),
 ) -> None:
-    """Write a batch: its events, the edits of its details, then its judgement, if there is one yet.
+    """Write a batch: its events, the edits of its details, then `summary`, if there is one yet.
 
-    The judgement is `summary`; a BatchClosed among the events has one as of its time and is passed over.
+    A BatchClosed among the events is skipped: its summary is as of that time.
     """
     for event in events:
         if not isinstance(event, BatchClosed):
@@ -201,7 +201,7 @@ def write_json_lines(
 
 
 def columns(pot: Pot, unit: str | None = None) -> tuple[str, ...]:
-    """Return the names of what `readings` yields. unit: of the pot's pressure, else that of the pot."""
+    """Return the column names for `readings`. unit: of the pressure, None for the pot's own."""
     pressure = f"{_kind(pot)}_pressure_{(unit or pot.pressure_unit).lower()}"
     temperatures = (f"{place}_temperature_c" for place in Place)
     return ("elapsed_s", "time", pressure, *temperatures, "ambient_pressure_hpa")
@@ -212,9 +212,9 @@ def readings(
 ) -> Iterator[tuple[float | None, ...]]:
     """Yield samples as rows of a recorded log, by `columns`; `time` as Unix time, s.
 
-    pairs: each sample with the reading the core made of it. The pressure is that of the reading, of the kind
-    the pot's transducer measures, None for a bad one. Temperatures and barometer are those of the sample,
-    because the reading's barometer may be assumed.
+    pairs: each sample with the reading the core made of it. The pressure is the reading's, gauge or absolute
+    as the pot's transducer measures, None for a bad one. Temperatures and barometer are the sample's, because
+    the reading's barometer may be assumed.
     """
     is_absolute, unit_pa = _kind(pot) == "absolute", PRESSURE_UNITS_PA[unit or pot.pressure_unit]
     first_s: float | None = None
@@ -238,7 +238,7 @@ def write_csv(
 ) -> int:
     """Write samples as a recorded log that can be replayed; return the number of rows.
 
-    What is unknown is an empty cell. A replay goes by `elapsed_s`, and takes the wall clock from `time`.
+    Unknown values are empty cells. A replay goes by `elapsed_s`, and takes the wall clock from `time`.
     """
     file.write(",".join(columns(pot, unit)) + "\n")
     count = 0
@@ -250,7 +250,7 @@ def write_csv(
 
 
 def _kind(pot: Pot) -> str:
-    """Return of what kind the pressure of a recorded log is."""
+    """Return whether the pressure of a recorded log is absolute or gauge."""
     is_absolute = pot.transducer is not None and pot.transducer.reference is Reference.ABSOLUTE
     return "absolute" if is_absolute else "gauge"
 

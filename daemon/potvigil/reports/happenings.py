@@ -1,4 +1,4 @@
-"""What a report says happened, and when: events, deliveries, edits, gaps."""
+"""The sections of a report that say what happened, and when: events, deliveries, edits, gaps."""
 
 from collections.abc import Iterator
 from dataclasses import dataclass
@@ -14,20 +14,20 @@ from potvigil.model.events import (
     Priority,
     StageEvent,
 )
-from potvigil.reports.charts.chart_data import unseen_heat
+from potvigil.reports.charts.chart_data import thermometer_gaps
 from potvigil.reports.phrases import Phrases
 from potvigil.units import span
 from potvigil.wording.alarm import in_words
 from potvigil.wording.alarm_names import ALARM_WORDS
 from potvigil.wording.quantities import TimeTeller, alarm_state, shown
 
-# As what somebody was told on a phone: the kinds of a delivery.
-_TOLD = {"again": "was notified again", "changed": "was sent the outcome", "test": "was sent a test"}
+# By the kind of a delivery; any other "was notified".
+_DELIVERED = {"again": "was notified again", "changed": "was sent the outcome", "test": "was sent a test"}
 
 
 @dataclass(frozen=True, slots=True)
 class Row:
-    """A line of the table of events; sign: of an alarm's priority, day: a heading instead of a line."""
+    """A row of the table of events. sign: of an alarm's priority. day: makes it a heading."""
 
     time: str
     what: str
@@ -40,28 +40,28 @@ class Happenings(Phrases):
     """The sections of a report that follow the clock."""
 
     def gaps(self) -> Iterator[str]:
-        for silence in self.told.silences:
+        for silence in self.report.silences:
             yield (
                 f"No good reading from {self._clock(silence.from_s)} to {self._clock(silence.to_s)} "
                 f"({span(silence.to_s - silence.from_s)}): {shown(silence.why)}."
             )
-        for place, from_s, to_s in unseen_heat(self.told):
+        for place, from_s, to_s in thermometer_gaps(self.report):
             yield (
                 f"No reading of the {place} thermometer from {self._clock(from_s)} to {self._clock(to_s)} "
                 f"({span(to_s - from_s)}); what the temperature did then is not known."
             )
         if not self.pot.thermometers:
             yield "The temperature: no thermometer is fitted, so cooling and loss are hard to tell apart."
-        for run in self.told.runs[1:]:
+        for run in self.report.runs[1:]:
             unsure = "" if run.gap_known else "; how long the machine was off before is not known"
             yield f"The watch was started again at {self._clock(run.start_t_s)}{unsure}."
 
     def rows(self) -> Iterator[Row]:
-        told = self.told
-        timed = [(event.t_s, row) for event in told.events if (row := self._event(event)) is not None]
+        report = self.report
+        timed = [(event.t_s, row) for event in report.events if (row := self._event(event)) is not None]
         timed += self._deliveries()
-        if told.gel_s is not None:
-            timed.append((told.gel_s, Row(self._moment(told.gel_s), "cure", "Gel, by the cure clock.")))
+        if report.gel_s is not None:
+            timed.append((report.gel_s, Row(self._moment(report.gel_s), "cure", "Gel, by the cure clock.")))
         if self.summary.floor_crossed_s is not None:
             at_s = self.summary.floor_crossed_s
             timed.append(
@@ -70,38 +70,38 @@ class Happenings(Phrases):
         timed.sort(key=lambda each: each[0])
         day = None
         for t_s, row in timed:
-            local = told.local(t_s)
+            local = report.local(t_s)
             if local is not None and local.date() != day:
                 day = local.date()
                 yield Row("", "", "", day=f"{local:%A} {local.day} {local:%B %Y}")
             yield row
 
     def _deliveries(self) -> Iterator[tuple[float, Row]]:
-        """Yield who was told on a phone; of tries that failed one after another, the first."""
+        """Yield who was notified; of consecutive failures only the first."""
         failed: set[tuple[str, AlarmId]] = set()
-        for each in self.told.deliveries:
+        for each in self.report.deliveries:
             key = each.target, each.alarm
             name = ALARM_WORDS[each.alarm] if each.pot_id is not None else "the watch is silent"
             if each.fault is None:
                 failed.discard(key)
-                said = f"{shown(each.target)} {_TOLD.get(each.kind, 'was notified')}: {name}."
+                text = f"{shown(each.target)} {_DELIVERED.get(each.kind, 'was notified')}: {name}."
             elif key not in failed:
                 failed.add(key)
-                said = f"{shown(each.target)} was not reached: {name} ({shown(each.fault)})."
+                text = f"{shown(each.target)} was not reached: {name} ({shown(each.fault)})."
             else:
                 continue
-            yield each.t_s, Row(self._moment(each.t_s), "notice", said)
+            yield each.t_s, Row(self._moment(each.t_s), "notice", text)
 
     def edits(self) -> Iterator[Row]:
-        for edit in self.told.edits:
-            at = "" if edit.utc_s is None else f"{self.told.local_of_utc(edit.utc_s):%d %b %H:%M}"
+        for edit in self.report.edits:
+            at = "" if edit.utc_s is None else f"{self.report.local_of_utc(edit.utc_s):%d %b %H:%M}"
             before = (
                 f", before: {self._detail(edit.field, edit.old)}" if edit.old not in ("", edit.new) else ""
             )
             text = self._detail(edit.field, edit.new) or "(cleared)"
             yield Row(at, edit.field.replace("-", " "), f"{text} ({shown(edit.by) or 'unknown'}{before})")
 
-    def _said(self, alarm: AlarmEvent) -> str:
+    def _alarm_text(self, alarm: AlarmEvent) -> str:
         return shown(in_words(alarm, TimeTeller(alarm.t_s, alarm.utc_s, self.pot.tz)))
 
     def _event(self, event: Event) -> Row | None:
@@ -114,7 +114,7 @@ class Happenings(Phrases):
                     return None
                 sign = "▲" if event.priority is Priority.HIGH else "△"
                 if event.state is AlarmState.UNACKNOWLEDGED:
-                    return Row(time, ALARM_WORDS[event.alarm], self._said(event), sign)
+                    return Row(time, ALARM_WORDS[event.alarm], self._alarm_text(event), sign)
                 state = alarm_state(event, self.pot.tz)
                 return Row(time, ALARM_WORDS[event.alarm], f"{state[:1].upper()}{state[1:]}.")
             case NoteEvent():

@@ -1,4 +1,4 @@
-"""How a pot ages, as one HTML file that needs no other; its words are in wording/health.py."""
+"""A pot's health as one self-contained HTML file; its words are in wording/health.py."""
 
 from collections.abc import Iterable, Mapping
 from datetime import tzinfo
@@ -25,11 +25,10 @@ def health_html(
     known: Iterable[str] = (),
     outcomes: Mapping[int, str] | None = None,
 ) -> str:
-    """Return the page. labels, outcomes: of batches, by number. Raises
-    MissingLibraryError.
+    """Return the page. Raises MissingLibraryError.
 
-    rehearsed: the batches were simulated ones, and the page says so. now_utc_s: as in `health_lines`.
-    known: what the batches taught, in sentences.
+    labels, outcomes: of batches, by number. rehearsed: whether the batches were simulated, which the page
+    says. now_utc_s: as in `health_lines`. known: what was learned from the batches, in sentences.
     """
     page = template("health.html")
     try:

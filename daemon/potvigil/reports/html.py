@@ -1,6 +1,6 @@
-"""The templates of this room's pages, each one HTML file that needs no other.
+"""The templates of the reports, each giving one self-contained HTML file.
 
-jinja2 is of the extra `report`: imported with the first page.
+jinja2 comes with the extra `report`, so it is imported only with the first page.
 """
 
 from collections.abc import Callable
@@ -11,7 +11,7 @@ from potvigil.reports.charts.chart_style import dark_rules
 
 
 def template(name: str) -> Callable[..., str]:
-    """Return what makes a page of words, by a file of templates/. Raises MissingLibraryError."""
+    """Return the function that renders a file of templates/. Raises MissingLibraryError."""
     try:
         from jinja2 import Environment, FunctionLoader, StrictUndefined
     except ImportError as error:

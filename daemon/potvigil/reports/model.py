@@ -1,4 +1,4 @@
-"""All that a report tells of a batch, collected: what the core said, what the record kept, and no more."""
+"""Everything a batch's report shows, from what the core said and what the record kept."""
 
 from collections.abc import Mapping
 from dataclasses import dataclass
@@ -12,7 +12,7 @@ from potvigil.units import SECONDS_PER_HOUR
 
 @dataclass(frozen=True, slots=True)
 class ReadingGap:
-    """A stretch without a good reading of the pressure, on the record's axis, and why."""
+    """A time without a good pressure reading, on the record's axis, and why."""
 
     from_s: float
     to_s: float
@@ -21,7 +21,7 @@ class ReadingGap:
 
 @dataclass(frozen=True, slots=True)
 class Pressed:
-    """A bubble under a pressure. share: its diameter over that at room pressure."""
+    """A bubble under pressure. share: its diameter relative to that at room pressure."""
 
     gauge_pa: float
     share: float
@@ -29,7 +29,7 @@ class Pressed:
 
 @dataclass(frozen=True, slots=True)
 class Bubble:
-    """What the hold did to a bubble. gel: None where it is not known when the resin gelled, or it did not."""
+    """What the hold did to a bubble. gel: None where the resin did not gel, or it is not known when."""
 
     working: Pressed
     start: Pressed
@@ -39,15 +39,14 @@ class Bubble:
 
 @dataclass(frozen=True, slots=True)
 class BatchReport:
-    """One batch, as it is reported. Times are on the record's axis.
+    """One batch, as reported. Times are on the record's axis.
 
-    summary: as judged when it closed, or so far. gauge: every reading, (s, Pa gauge or None where it was not
-    good). traces: what the watch knew, evenly spaced. silences: longer than the core passes over. resin: its
-    times. gel_s: when it had gelled, None where unknown. settings: what was in force, as written, without
+    summary: as judged when it closed, or so far. gauge: every reading, (s, Pa gauge or None for a bad one).
+    traces: the watch's estimates, evenly spaced. silences: those longer than the core tolerates. resin: its
+    times. gel_s: when it had gelled, None where unknown. settings: those in force, as written, without
     secrets. earlier_settings: whether a run of this batch had others. utc_less_t_s: Unix time less the axis,
-    None where no wall clock was known. deliveries: who was told of its alarms on a phone. pictures: of the
-    cast, by name, as far as they are kept. by_the_minute: whether the readings are means of a minute
-    each, as a studio may have them.
+    None where no wall clock was known. deliveries: notifications of its alarms. pictures: of the cast, by
+    name, those that are kept. by_the_minute: whether the readings are one-minute means, as in some studios.
     """
 
     row: BatchRow
@@ -70,14 +69,14 @@ class BatchReport:
     by_the_minute: bool = False
 
     def local(self, t_s: float) -> datetime | None:
-        """Return the wall clock at a moment of the axis, in the workshop's zone."""
+        """Return the wall-clock time in the workshop's zone."""
         return None if self.utc_less_t_s is None else self.local_of_utc(t_s + self.utc_less_t_s)
 
     def local_of_utc(self, utc_s: float) -> datetime:
         return datetime.fromtimestamp(utc_s, UTC).astimezone(self.pot.tz)
 
     def clock(self, t_s: float) -> str:
-        """Return 23:10, of a batch beyond a day Sat 23:10; without a wall clock 1:08 h from its start."""
+        """Return 23:10, or Sat 23:10 in a batch of over a day; without a wall clock 1:08 h from its start."""
         local = self.local(t_s)
         if local is not None:
             is_long = self.summary.end_s - self.summary.start_s > 24.0 * SECONDS_PER_HOUR

@@ -1,7 +1,7 @@
-"""A recorded log as Parquet, for who works with tables: the columns and numbers of the CSV.
+"""A recorded log as Parquet, for analysis: the columns and numbers of the CSV.
 
-Source: Apache Parquet format, https://parquet.apache.org/docs/file-format/. The library is of the extra
-`parquet`: 170 MB, so no Pi has it unless somebody asks.
+Source: Apache Parquet format, https://parquet.apache.org/docs/file-format/. The library takes 170 MB, so it
+is in an extra, `parquet`, that a Pi gets only on request.
 """
 
 from collections.abc import Iterable
@@ -14,7 +14,7 @@ from potvigil.model.reading import Reading, Sample
 from potvigil.record.errors import MissingLibraryError
 from potvigil.reports.export import columns, readings
 
-_ROWS_AT_ONCE = 65_536  # a night's are 36 000
+_ROWS_AT_ONCE = 65_536  # a night has 36 000
 
 
 def write_parquet(
@@ -22,7 +22,7 @@ def write_parquet(
 ) -> int:
     """Write samples as `write_csv` does; return the number of rows. Raises MissingLibraryError.
 
-    What is unknown is null. `time` is UTC, to the millisecond.
+    Unknown values are null. `time` is UTC, to the millisecond.
     """
     try:
         import pyarrow as pa
@@ -46,6 +46,6 @@ def write_parquet(
 
 
 def _moment(utc_s: float) -> datetime:
-    """Return Unix time as `rfc3339` says it: what is beyond the millisecond is left out."""
+    """Return Unix time cut to the millisecond, as `rfc3339` does."""
     moment = datetime.fromtimestamp(utc_s, UTC)
     return moment.replace(microsecond=moment.microsecond // 1000 * 1000)

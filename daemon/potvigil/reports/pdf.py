@@ -1,4 +1,4 @@
-"""A report's HTML as PDF, and as a picture of its pages. Nothing is fetched: all it shows is within it."""
+"""A report's HTML as PDF, and its pages as a picture. Nothing is fetched: the HTML is self-contained."""
 
 import logging
 from io import BytesIO
@@ -6,7 +6,7 @@ from typing import Any
 
 from potvigil.record.errors import MissingLibraryError
 
-# As wide as A4 and as high as US Letter: it prints on either without being scaled.
+# A4's width and US Letter's height: it prints on either unscaled.
 _PAGE = "@page { size: 210mm 279.4mm; }"
 _DOTS_PER_INCH = 110
 _POINTS_PER_INCH = 72
@@ -17,7 +17,7 @@ def pdf_of(html: str) -> bytes:
     """Return a report as PDF. Raises MissingLibraryError."""
     try:
         from weasyprint import CSS, HTML
-    except (ImportError, OSError) as error:  # OSError: Pango, a library of the system, is missing
+    except (ImportError, OSError) as error:  # OSError: the system library Pango is missing
         hint = (
             ""
             if isinstance(error, ImportError)
@@ -25,14 +25,14 @@ def pdf_of(html: str) -> bytes:
         )
         reason = type(error)(f"{str(error).splitlines()[0] if str(error) else error}{hint}")
         raise MissingLibraryError.of("weasyprint", reason) from error
-    # it tells of every property that only a browser knows, a thousand lines a report
+    # it warns of every property that only browsers know, a thousand lines a report
     logging.getLogger("weasyprint").setLevel(logging.ERROR)
     pdf: bytes = HTML(string=html, url_fetcher=_fetcher()).write_pdf(stylesheets=[CSS(string=_PAGE)])
     return pdf
 
 
 def png_of(pdf: bytes) -> bytes:
-    """Return the pages of a PDF beneath each other as one picture. Raises MissingLibraryError."""
+    """Return the pages of a PDF as one picture, one below the other. Raises MissingLibraryError."""
     try:
         import pypdfium2
         from PIL import Image
@@ -53,7 +53,7 @@ def png_of(pdf: bytes) -> bytes:
 
 
 def _fetcher() -> Any:
-    """Return what reads a picture that stands in the page itself, and fetches no other."""
+    """Return a fetcher that reads only pictures embedded in the page."""
     try:
         from weasyprint.urls import URLFetcher
     except ImportError:  # before 68.0

@@ -7,11 +7,11 @@ from potvigil.wording.quantities import pressure, rate, shown
 
 
 class Phrases:
-    """What every section of a report speaks with: the batch's own units and clock."""
+    """Base of a report's sections: formats figures and times in the batch's units and clock."""
 
-    def __init__(self, told: BatchReport) -> None:
-        self.told, self.summary, self.pot = told, told.summary, told.pot
-        self.unit = told.pot.pressure_unit
+    def __init__(self, report: BatchReport) -> None:
+        self.report, self.summary, self.pot = report, report.summary, report.pot
+        self.unit = report.pot.pressure_unit
 
     def _p(self, pa: float) -> str:
         return pressure(pa, self.unit)
@@ -23,13 +23,13 @@ class Phrases:
         return f"{rate(low, self.unit).split()[0]} to {rate(high, self.unit)}".replace("-", "−")
 
     def _clock(self, t_s: float) -> str:
-        return self.told.clock(t_s)
+        return self.report.clock(t_s)
 
     def _moment(self, t_s: float) -> str:
-        local = self.told.local(t_s)
+        local = self.report.local(t_s)
         return self._clock(t_s) if local is None else f"{local:%H:%M:%S}"
 
     def _detail(self, field: Detail, text: str) -> str:
         if field is Detail.MIXED_AT and text:
-            return f"{self.told.local_of_utc(mixed_utc_s(text)):%d %b %H:%M}"
+            return f"{self.report.local_of_utc(mixed_utc_s(text)):%d %b %H:%M}"
         return shown(text)

@@ -1,27 +1,27 @@
-"""Pictures of a cast made ready to stand in a report: smaller, upright, and without what a camera adds.
+"""Pictures of a cast prepared for a report: scaled down, upright, without the camera's metadata.
 
-Drawn anew, so that nothing but the picture gets into what is handed on: not the place it was taken at.
+They are re-encoded, so that nothing else in the file, such as where it was taken, is passed on.
 """
 
 import base64
 from io import BytesIO
 
 _MOST_PX = 1000
-_MOST_POINTS = 100_000_000  # a picture may say that it is larger than any memory
+_MOST_PIXELS = 100_000_000  # a header may claim more than any memory holds
 _QUALITY = 82
 
 
 def as_data_uri(content: bytes) -> str | None:
-    """Return a picture as a JPEG within an address; None where it is none, or Pillow is missing."""
+    """Return a picture as the data URI of a JPEG; None where it is no picture, or Pillow is missing."""
     try:
         from PIL import Image, ImageOps
     except ImportError:
         return None
     try:
         with Image.open(BytesIO(content), formats=("JPEG", "PNG", "WEBP")) as opened:
-            if opened.width * opened.height > _MOST_POINTS:
+            if opened.width * opened.height > _MOST_PIXELS:
                 return None
-            opened.draft("RGB", (_MOST_PX, _MOST_PX))  # a JPEG is read no larger than it is shown
+            opened.draft("RGB", (_MOST_PX, _MOST_PX))  # a JPEG is decoded no larger than it is shown
             upright = ImageOps.exif_transpose(opened)
             upright.thumbnail((_MOST_PX, _MOST_PX))
             on_white = Image.new("RGB", upright.size, "white")

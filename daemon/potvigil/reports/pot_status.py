@@ -1,4 +1,4 @@
-"""How a pot stands at this moment, in a few cells for a person and in one JSON object for a program.
+"""A pot's present state, as table cells for a person and as a JSON object for a program.
 
 JSON: pressures kPa gauge, rates kPa/h, times RFC 3339 where the wall clock is known, and seconds from now;
 unknown is null. The names are published: add to them, never rename.
@@ -19,11 +19,10 @@ HEADS = ("pot", "state", "pressure", "floor", "leak", "cure", "alarms")
 
 @dataclass(frozen=True, slots=True)
 class PotNow:
-    """A pot at this moment.
+    """A pot's present state.
 
-    word: for its state. snapshot: what the watch knows, None where nobody watches it now. batch: the open
-    one. pot: as the settings have it, None where there are none. since_utc_s: when a silent watch was heard
-    last, where that is known.
+    word: for its state. snapshot: None where no watch is running. batch: the open one. pot: from the
+    settings, None where there are none. since_utc_s: when a silent watch last reported, where known.
     """
 
     pot_id: str
@@ -35,7 +34,7 @@ class PotNow:
 
 
 def cells(now: PotNow, unit: str, tz: tzinfo | None) -> tuple[str, ...]:
-    """Return the row below HEADS; a cell is empty where nothing is known or nothing is to be said."""
+    """Return the row below HEADS; a cell is empty where it does not apply or nothing is known."""
     snapshot, floor = now.snapshot, "" if now.pot is None else pressure(now.pot.floor_pa, unit)
     if snapshot is None:
         return (now.pot_id, now.word, "", floor, "", "", "")
@@ -60,7 +59,7 @@ def cells(now: PotNow, unit: str, tz: tzinfo | None) -> tuple[str, ...]:
 
 
 def line(now: PotNow, *, watched: bool, rehearsed: str | None) -> dict[str, Any]:
-    """Return the object for a JSON line. watched: a watch speaks now. rehearsed: the night, or None."""
+    """Return the object for a JSON line. watched: a watch is running. rehearsed: the night, or None."""
     snapshot = now.snapshot
     heard_utc_s = now.since_utc_s if snapshot is None else snapshot.utc_s
     reading = None if snapshot is None else snapshot.reading

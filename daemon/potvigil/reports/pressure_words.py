@@ -1,4 +1,4 @@
-"""What a report says of the pressure: its change and why, what was lost, and what that did to the cast."""
+"""What a report says of the pressure: its change and the causes, the air lost, the effect on the cast."""
 
 from collections.abc import Iterator
 from dataclasses import dataclass
@@ -12,12 +12,12 @@ from potvigil.wording.change import adding_up, causes, why
 from potvigil.wording.quantities import rate, two_digits
 
 BAR_WIDE = 260.0
-_LEAST_WIDER = 0.005  # before a bubble is called wider, it must show as a per cent
+_LEAST_WIDER = 0.005  # a bubble is called wider only if that rounds to at least 1 %
 
 
 @dataclass(frozen=True, slots=True)
 class Bar:
-    """A part of the change of pressure: its words, its size with sign, and its bar in the drawing's units."""
+    """One part of the pressure change: its words, its signed size, and its bar in the drawing's units."""
 
     words: str
     size: str
@@ -30,7 +30,7 @@ class PressureWords(Phrases):
     """The pressure's sections of a report."""
 
     def facts(self) -> Iterator[tuple[str, str, str]]:
-        """Yield what matters most as (name, value, what goes with it)."""
+        """Yield the key figures as (name, value, remark)."""
         summary, pot = self.summary, self.pot
         start_pa, end_pa, lowest_pa = (
             summary.hold_start_gauge_pa, summary.hold_end_gauge_pa, summary.lowest_gauge_pa,
@@ -81,9 +81,9 @@ class PressureWords(Phrases):
         sizes = adding_up(change, self.unit)
         numbers = [float(size) for size in sizes]
         low, high = min(*numbers, 0.0), max(*numbers, 0.0)
-        # what is small beside the way down to the floor must look small
-        whole_way = (self.pot.working_pa - self.pot.floor_pa) / PRESSURE_UNITS_PA[self.unit]
-        low = min(low, high - whole_way)
+        # a part that is small against the margin above the floor must look small
+        margin = (self.pot.working_pa - self.pot.floor_pa) / PRESSURE_UNITS_PA[self.unit]
+        low = min(low, high - margin)
         scale = BAR_WIDE / (high - low)
         names = ["gauge, total", *causes(change)]
         bars = [
@@ -120,15 +120,15 @@ class PressureWords(Phrases):
         )
 
     def cure(self) -> str:
-        summary, told, resin = self.summary, self.told, self.told.resin
+        summary, report, resin = self.summary, self.report, self.report.resin
         parts = [f"The resin needs {span(resin.hold_s)} under pressure"]
         if resin.gel_s is not None:
             parts.append(f", gel after {span(resin.gel_s)}")
         if resin.at_k is not None:
-            parts.append(f", counted as at {degrees(resin.at_k, told.pot.temperature_unit)}")
+            parts.append(f", counted as at {degrees(resin.at_k, report.pot.temperature_unit)}")
         parts.append(". ")
-        if told.gel_s is not None:
-            parts.append(f"By that clock the resin had gelled at {self._clock(told.gel_s)}")
+        if report.gel_s is not None:
+            parts.append(f"By that clock the resin had gelled at {self._clock(report.gel_s)}")
         elif resin.gel_s is not None:
             parts.append("By that clock the resin had not gelled")
         if resin.gel_s is not None:
@@ -144,14 +144,14 @@ class PressureWords(Phrases):
             )
         if summary.floor_crossed_s is not None:
             parts.append(f" The pressure fell below the floor at {self._clock(summary.floor_crossed_s)}")
-            if told.gel_s is not None:
-                before = summary.floor_crossed_s < told.gel_s
+            if report.gel_s is not None:
+                before = summary.floor_crossed_s < report.gel_s
                 parts.append(f", {'before' if before else 'after'} gel")
             parts.append(".")
         return "".join(parts)
 
     def bubble(self) -> str:
-        bubble, gel_s = self.told.bubble, self.told.gel_s
+        bubble, gel_s = self.report.bubble, self.report.gel_s
         if bubble is None:
             return "The pot was not held, so nothing can be said."
         if bubble.gel is not None and gel_s is not None:
@@ -186,6 +186,6 @@ class PressureWords(Phrases):
 
 
 def _wider(one: Pressed, other: Pressed) -> str:
-    """Return '9 % wider', and nothing where it does not show."""
+    """Return '9 % wider', or '' where it rounds to nothing."""
     growth = one.share / other.share - 1.0
     return f"{100.0 * growth:.0f} % wider" if growth > _LEAST_WIDER else ""

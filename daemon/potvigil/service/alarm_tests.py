@@ -1,4 +1,4 @@
-"""Test alarms on request, and which outputs each of them reached."""
+"""Test alarms on request, and which outputs each one reached."""
 
 import time
 from collections.abc import Callable, Iterator, Sequence
@@ -11,8 +11,8 @@ from potvigil.service.notified import Notified
 if TYPE_CHECKING:  # loaded only where a broker is configured
     from potvigil.outputs.broker.mqtt import MqttOutput
 
-# How long a test waits for the broker's confirmation, and for the notifier: mail takes its time.
-_TOLD_WITHIN_S, _NOTIFIED_WITHIN_S = 5.0, 20.0
+# How long a test waits for the broker's confirmation, and for the notifier: mail is slow.
+_CONFIRMED_WITHIN_S, _NOTIFIED_WITHIN_S = 5.0, 20.0
 _WAYS = ("MQTT", "notification", "lamp", "buzzer")
 
 Way = tuple[bool, str]  # whether it works, and in words
@@ -43,16 +43,16 @@ class AlarmTests:
         """Return the fitted outputs, None while one of them has not reported yet."""
         ways: dict[str, Way] = {}
         if self._mqtt is not None:
-            heard = self._mqtt.has_told(pot_id, AlarmId.TEST)
-            if not heard and waited_s < _TOLD_WITHIN_S:
+            is_confirmed = self._mqtt.has_told(pot_id, AlarmId.TEST)
+            if not is_confirmed and waited_s < _CONFIRMED_WITHIN_S:
                 return None
-            ways["MQTT"] = _way(None if heard else self._mqtt.fault)
+            ways["MQTT"] = _way(None if is_confirmed else self._mqtt.fault)
         if self._notified is not None:
             begun_s = next((each.since_s for each in alarms if each.alarm is AlarmId.TEST), None)
-            said = self._notified.of_test(pot_id, begun_s, is_last=waited_s >= _NOTIFIED_WITHIN_S)
-            if said is None:
+            result = self._notified.of_test(pot_id, begun_s, is_last=waited_s >= _NOTIFIED_WITHIN_S)
+            if result is None:
                 return None
-            ways["notification"] = said
+            ways["notification"] = result
         if self._signals is not None:
             ways |= {way: _way(fault) for way, fault in self._signals.ways().items()}
         return ways
@@ -63,9 +63,9 @@ def _way(fault: str | None) -> Way:
 
 
 def _answer(ways: dict[str, Way]) -> Answer:
-    said = [
+    results = [
         f"{way}: {ways[way][1] if way in ways else 'not configured'}"
         for way in dict.fromkeys((*_WAYS, *ways))
     ]
     reaches = bool(ways) and all(works for works, _ in ways.values())
-    return Answer(Outcome.DONE if reaches else Outcome.FAILED, "; ".join(said))
+    return Answer(Outcome.DONE if reaches else Outcome.FAILED, "; ".join(results))

@@ -1,8 +1,8 @@
-"""A pot's watch whose failure affects no other pot: those are still watched, and an alarm is raised.
+"""A pot's watch whose failure does not stop the watches of other pots, and raises an alarm.
 
 A watch that raises is dropped with all it knew of the batch; its alarms stay active. A new one takes the next
-sample. If that fails too, the next try comes after a minute, then two, four, at most an hour: a failure at
-every sample does not fill the log, and one that has passed is noticed.
+sample. If that fails too, the next try comes after a minute, then two, four, at most an hour: so a failure at
+every sample does not fill the log, and recovery is noticed.
 """
 
 import logging
@@ -29,7 +29,7 @@ from potvigil.watch.pot_watch import PotWatch
 from potvigil.wording import failing
 
 FIRST_PAUSE_S, LONGEST_PAUSE_S = 60.0, 3600.0
-# A watch that ran for so long does not fail at every sample.
+# A watch that ran this long does not fail at every sample.
 STEADY_S = 600.0
 
 _log = logging.getLogger("potvigil")
@@ -48,7 +48,7 @@ class GuardedWatch:
         self._failed_s: float | None = None
         self._pause_s = 0.0
         self._logged: set[str] = set()
-        self._unsaid: list[Event] = []  # events of calls that cannot return any
+        self._pending: list[Event] = []  # events of calls that cannot return any
 
     @property
     def has_failed(self) -> bool:
@@ -56,22 +56,22 @@ class GuardedWatch:
 
     def feed(self, sample: Sample) -> list[Event]:
         """Take one sample, no older than the last; return what happened."""
-        events, self._unsaid = self._unsaid, []
+        events, self._pending = self._pending, []
         self._newest_s, self._newest_utc_s = sample.t_s, sample.utc_s
         if self._failed_s is not None and sample.t_s < self._failed_s + self._pause_s:
-            return events + self._call()
+            return events + self._alarm()
         try:
             self.report(AlarmId.WATCH_FAILING, None)
-            return events + self._heard(self._watch.feed(sample))
+            return events + self._tracked(self._watch.feed(sample))
         except Exception as error:
-            return events + self._put_aside(error) + self._call()
+            return events + self._restart(error) + self._alarm()
 
     def handle(self, command: Command) -> list[Event]:
         """Carry out a command; return what happened, or one note saying why it was refused."""
         try:
-            return self._heard(self._watch.handle(command))
+            return self._tracked(self._watch.handle(command))
         except Exception as error:
-            self._unsaid += self._put_aside(error)
+            self._pending += self._restart(error)
             return [NoteEvent(command.t_s, self._newest_utc_s, NoteId.REFUSED, failing.COMMAND)]
 
     def snapshot(self) -> Snapshot:
@@ -79,7 +79,7 @@ class GuardedWatch:
         try:
             return self._watch.snapshot()
         except Exception as error:
-            self._unsaid += self._put_aside(error)
+            self._pending += self._restart(error)
             return self._watch.snapshot()
 
     def summary(self) -> BatchSummary | None:
@@ -87,7 +87,7 @@ class GuardedWatch:
         try:
             return self._watch.summary()
         except Exception as error:
-            self._unsaid += self._put_aside(error)
+            self._pending += self._restart(error)
             return None
 
     def report(self, alarm: AlarmId, words: ConditionWords | None) -> None:
@@ -111,7 +111,7 @@ class GuardedWatch:
         """Whether a new `known` still affects this hold."""
         return self._watch.takes_word
 
-    def _heard(self, events: list[Event]) -> list[Event]:
+    def _tracked(self, events: list[Event]) -> list[Event]:
         for event in events:
             if isinstance(event, BatchOpened):
                 self._opened = event
@@ -119,8 +119,8 @@ class GuardedWatch:
                 self._opened = None
         return events
 
-    def _put_aside(self, error: Exception) -> list[Event]:
-        """Start a new watch; return the closing of the failed one's batch."""
+    def _restart(self, error: Exception) -> list[Event]:
+        """Replace the failed watch by a new one; return the closing of its batch."""
         t_s, failed_s = self._newest_s, self._failed_s
         fails_again = failed_s is not None and t_s - failed_s - self._pause_s < STEADY_S
         self._pause_s = min(max(2.0 * self._pause_s, FIRST_PAUSE_S), LONGEST_PAUSE_S) if fails_again else 0.0
@@ -135,7 +135,7 @@ class GuardedWatch:
             return []
         return [BatchClosed(t_s, self._newest_utc_s, _cut_off(self._pot, opened, t_s))]
 
-    def _call(self) -> list[Event]:
+    def _alarm(self) -> list[Event]:
         words = ConditionWords(failing.WHAT_TO_DO, failing.why(self._pause_s))
         return list(self._alarms.update(self._newest_s, self._newest_utc_s, {AlarmId.WATCH_FAILING: words}))
 

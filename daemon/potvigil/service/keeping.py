@@ -24,7 +24,7 @@ def keep_event(store: Store, pot_id: str, batch_id: int | None, event: Event) ->
 
 
 def keep_trace(store: Store, snapshot: Callable[[], Snapshot], pot_id: str, t_s: float) -> None:
-    """Write a trace of what the watch knows of the open batch, when one is due."""
+    """Write a trace of an open batch, when one is due."""
     if store.trace_due(pot_id, t_s):
         now = snapshot()
         if now.batch_start_s is not None:

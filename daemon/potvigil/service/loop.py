@@ -39,7 +39,7 @@ from potvigil.service.alarm_tests import AlarmTests
 from potvigil.service.guarded_watch import GuardedWatch
 from potvigil.service.keeping import keep_event, keep_trace
 from potvigil.service.notified import Notified
-from potvigil.service.restart import take_up_batch
+from potvigil.service.restart import resume_batch
 from potvigil.settings.schema import Settings
 from potvigil.watch.alarm_states import ConditionWords
 from potvigil.wording import failing
@@ -49,7 +49,7 @@ if TYPE_CHECKING:
     from potvigil.outputs.broker.mqtt import MqttOutput
 
 _log = logging.getLogger("potvigil")
-# How long a watch reports that it started a new record in place of a damaged one.
+# How long the watch reports that it started a new record in place of a damaged one.
 _BEGUN_ANEW_S = 600.0
 # Sleeps are cut short so that a request to stop is noticed soon.
 _LONGEST_SLEEP_S = 1.0
@@ -71,7 +71,7 @@ class Source(Protocol):
 class Service:
     """The watch over all pots of a workshop: `start`, then `run` (or `tick` by `tick`), then `stop`.
 
-    rehearsed: which night is rehearsed, None when it is real. on_event gets every event of every pot.
+    rehearsed: the night rehearsed, None when it is real. on_event: called with every event of every pot.
     live: where the current state is written for the page, None for nowhere. signals: lamp, buzzer and button.
     notified: the notifier's status, None where none is configured.
     """
@@ -111,29 +111,29 @@ class Service:
             from potvigil.outputs.broker import mqtt  # loads its library only where it is used
 
             self._mqtt = mqtt.MqttOutput(
-                link, settings.workshop, pots.values(), rehearsed is not None, self._hear_mqtt
+                link, settings.workshop, pots.values(), rehearsed is not None, self._on_mqtt
             )
         self._tests = AlarmTests(self._mqtt, signals, notified)
         self._axis_offset_s = 0.0
         self._start_s = 0.0
-        self._lost_told = 0  # of Store.dropped_samples
+        self._lost_reported = 0  # of Store.dropped_samples
         self._utc_less_t_s: float | None = None  # once the wall clock was set
         self._mending: Iterator[None] | None = None
         self._deadline_s = 0.0
         self._stopping = False
-        self._watch_afresh()
+        self._make_watches()
 
     def start(self) -> None:
         """Start a run: continue the open batches where they were, and connect."""
         now = self._clock.now()
         try:
-            self._take_up(now)
+            self._begin_run(now)
         except DamagedRecordError as error:
             self._store.begin_anew(error)
-            self._take_up(now)
+            self._begin_run(now)
         except RecordError as error:
             self._store.do_without(error)
-            self._take_up(now)
+            self._begin_run(now)
         if self._live is not None:
             self._live.begin(self._axis_offset_s, self._start_s)
         if self._mqtt is not None:
@@ -167,7 +167,7 @@ class Service:
             self._take_commands(t_s, now)
             for pot_id, sample in self._station.read(t_s, now):
                 self._store.append(pot_id, sample)
-                self._tell(pot_id, self.watches[pot_id].feed(sample))
+                self._deliver(pot_id, self.watches[pot_id].feed(sample))
                 keep_trace(self._store, self.watches[pot_id].snapshot, pot_id, t_s)
         self._commit(t_s, now)
         self._watch_clock(now)
@@ -186,7 +186,7 @@ class Service:
         systemd.ping_watchdog()
 
     def stop(self) -> None:
-        """End cleanly: no reading is lost, and the broker is told."""
+        """Stop cleanly: write all readings, and announce the end to the broker."""
         systemd.stopping()
         if self._mqtt is not None:
             self._mqtt.stop()
@@ -200,9 +200,9 @@ class Service:
 
     # -- commands ----------------------------------------------------------------------------------
 
-    def _hear_mqtt(self, asked: SetCommand) -> None:
+    def _on_mqtt(self, asked: SetCommand) -> None:
         command = Command(asked.action, 0.0, asked.alarm, asked.text, by=asked.by or MQTT, field=asked.field)
-        self._ask(asked.pot_id, command)  # from the network thread: no more than this
+        self._ask(asked.pot_id, command)  # on the network thread, so only queued
 
     def _ask(self, pot_id: str, command: Command) -> None:
         try:
@@ -232,22 +232,22 @@ class Service:
                 self._store.answer(command, Answer(Outcome.REFUSED, gone))
                 continue
             events = watch.handle(command)
-            self._tell(pot_id, events)
-            said = answer(command, events, self._settings.timezone)
-            if self._mqtt is not None and said.outcome is Outcome.DONE:
+            self._deliver(pot_id, events)
+            result = answer(command, events, self._settings.timezone)
+            if self._mqtt is not None and result.outcome is Outcome.DONE:
                 self._mqtt.reflect(pot_id, command)
-            if command.action is Action.TEST_ALARM and said.outcome is Outcome.DONE:
+            if command.action is Action.TEST_ALARM and result.outcome is Outcome.DONE:
                 self._tests.add(pot_id, command)
             else:
-                self._store.answer(command, said)
+                self._store.answer(command, result)
 
     def _answer_tests(self) -> None:
         """Report which outputs each test alarm reached; the last tick sent it."""
-        for command, said in self._tests.answers(lambda pot_id: self.watches[pot_id].snapshot().alarms):
-            self._store.answer(command, said)
+        for command, result in self._tests.answers(lambda pot_id: self.watches[pot_id].snapshot().alarms):
+            self._store.answer(command, result)
 
     def _take_over(self, pot_id: str, batch_id: int, utc_s: float | None) -> None:
-        """Carry over details of the pot's last batch: as a command, so that a restart replays it."""
+        """Carry over details of the pot's last batch, as commands, so that a restart replays them."""
         try:
             rows = self._store.batches(pot_id, limit=2)
         except RecordError:
@@ -258,13 +258,13 @@ class Service:
         found = {field: text for field in batch_details.TAKEN_OVER if (text := last.details.get(field))}
         try:
             self._store.add_edits(pot_id, found, LAST_BATCH, utc_s)
-        except RecordError:  # again at the next tick
+        except RecordError:  # retried at the next tick
             for field, text in found.items():
                 self._ask(pot_id, Command(Action.EDIT, 0.0, text=text, by=LAST_BATCH, field=field))
 
     # -- record ------------------------------------------------------------------------------------
 
-    def _tell(self, pot_id: str, events: Iterable[Event]) -> None:
+    def _deliver(self, pot_id: str, events: Iterable[Event]) -> None:
         for each in events:
             event = self._dated(each)
             before = self.batch_ids[pot_id]
@@ -280,10 +280,10 @@ class Service:
                 self._mqtt.hear(pot_id, event)
             self._on_event(pot_id, before if after is None else after, event)
             if isinstance(event, BatchOpened):
-                self._tell(pot_id, self._care_due(pot_id, event))
+                self._deliver(pot_id, self._care_due(pot_id, event))
 
     def _care_due(self, pot_id: str, opened: BatchOpened) -> list[NoteEvent]:
-        """Return notes for maintenance that is due: whoever fills the pot is right beside it."""
+        """Return notes of maintenance that is due, since whoever fills the pot is beside it."""
         if opened.utc_s is None:
             return []
         try:
@@ -293,7 +293,7 @@ class Service:
         return [NoteEvent(opened.t_s, opened.utc_s, NoteId.CARE_DUE, text) for text in due]
 
     def _dated(self, event: Event) -> Event:
-        """Return a closing with the start of the batch in the wall time known by now."""
+        """Return a BatchClosed with the batch's start in the wall time known by now."""
         if not isinstance(event, BatchClosed) or self._utc_less_t_s is None:
             return event
         start_s, known_utc_s = event.summary.start_s, event.summary.start_utc_s
@@ -319,21 +319,21 @@ class Service:
                 f"{failing.being_lost(self._lost)}",
             )
         else:
-            self._tell_lost(t_s, now)
+            self._note_lost(t_s, now)
         self._report(AlarmId.RECORD_FAILING, words)
 
     @property
     def _lost(self) -> int:
         """How many readings were lost since that was last reported."""
-        return self._store.dropped_samples - self._lost_told
+        return self._store.dropped_samples - self._lost_reported
 
-    def _tell_lost(self, t_s: float, now: Instant) -> None:
-        """Note in each pot's curve, once it is being written again, how much of it is missing."""
+    def _note_lost(self, t_s: float, now: Instant) -> None:
+        """Once the record can be written again, note for each pot how many readings were lost."""
         if self._lost:
             note = NoteEvent(t_s, now.utc_s, NoteId.READINGS_LOST, failing.were_lost(self._lost))
-            self._lost_told = self._store.dropped_samples
+            self._lost_reported = self._store.dropped_samples
             for pot_id in self.watches:
-                self._tell(pot_id, [note])
+                self._deliver(pot_id, [note])
 
     def _mend_times(self, t_s: float, now: Instant) -> None:
         """Whenever the wall clock is set, correct the times kept before, a little at each tick."""
@@ -369,11 +369,11 @@ class Service:
             self._report(AlarmId.NOTIFY_FAILING, self._notified.fault_words())
 
     def _report(self, alarm: AlarmId, words: ConditionWords | None) -> None:
-        """Report faults that all pots share to the watch of each."""
+        """Report a fault shared by all pots to the watch of each."""
         for watch in self.watches.values():
             watch.report(alarm, words)
 
-    def _watch_afresh(self) -> None:
+    def _make_watches(self) -> None:
         pots = self._settings.core_pots()
         self.watches = {pot_id: GuardedWatch(pot) for pot_id, pot in pots.items()}
         self._pasts = {
@@ -382,15 +382,15 @@ class Service:
         }
         self.batch_ids = dict.fromkeys(pots)
 
-    def _take_up(self, now: Instant) -> None:
-        """Start a run, and replay to new watches what they need to know."""
+    def _begin_run(self, now: Instant) -> None:
+        """Begin a run in the record, and replay to new watches what they need to know."""
         self._axis_offset_s = self._store.begin_run(
             self._settings.as_json(), self._boot_id, now.boot_s, now.utc_s, self._rehearsed
         )
         self._start_s = now.boot_s + self._axis_offset_s
-        self._watch_afresh()
+        self._make_watches()
         for pot_id, watch in self.watches.items():
-            take_up_batch(self._store, self._settings, self._pasts, self.batch_ids, pot_id, watch)
+            resume_batch(self._store, self._settings, self._pasts, self.batch_ids, pot_id, watch)
 
     def _sleep_until(self, boot_s: float) -> None:
         while not self._stopping:

@@ -1,4 +1,4 @@
-"""The notifier as the watch sees it: by its status file in memory, never waited for."""
+"""The notifier as the watch sees it, through its status file in memory; reading it never blocks."""
 
 from pathlib import Path
 
@@ -22,26 +22,26 @@ class Notified:
         status = self._reader.read()
         if status is None:
             return _ABSENT
-        said = [
+        faults = [
             f"{name} cannot be reached ({fault}): an alarm may not get through."
             for name, fault in status.targets.items()
             if fault is not None
         ]
         if status.heartbeat is not None:
-            said.append(f"The heartbeat does not get through ({status.heartbeat}).")
-        if not said:
+            faults.append(f"The heartbeat does not get through ({status.heartbeat}).")
+        if not faults:
             return None
-        return ConditionWords("Check phone and network, then try `potvigil alarm test`", " ".join(said))
+        return ConditionWords("Check phone and network, then try `potvigil alarm test`", " ".join(faults))
 
     def of_test(self, pot_id: str, since_s: float | None, *, is_last: bool) -> tuple[bool, str] | None:
-        """Return whether a test alarm reached everybody, and in words; None while unknown.
+        """Return whether a test alarm reached everybody, and that in words; None while unknown.
 
-        since_s: of the test alarm on the record's axis. is_last: there is no more time.
+        since_s: when the test alarm was raised, on the record's axis. is_last: time is up.
         """
         status = self._reader.read()
         if status is None:
             return False, "the notifier is not running"
-        results = _told(status, pot_id, since_s)
+        results = _results(status, pot_id, since_s)
         if not is_last and any(name not in results for name in self._names):
             return None
         sent = [name for name in self._names if results.get(name, "") is None]
@@ -52,6 +52,6 @@ class Notified:
         return not failed, ", ".join(parts) or "nobody to notify; only the heartbeat is on"
 
 
-def _told(status: Status, pot_id: str, since_s: float | None) -> dict[str, str | None]:
+def _results(status: Status, pot_id: str, since_s: float | None) -> dict[str, str | None]:
     trial = status.tests.get(pot_id)
     return trial.told if trial is not None and trial.since_s == since_s else {}

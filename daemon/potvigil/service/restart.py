@@ -1,4 +1,4 @@
-"""After a restart: what the watch of a batch needs to know is replayed from the record."""
+"""After a restart, replays from the record what a watch needs to know of its batch."""
 
 from collections.abc import Iterable
 
@@ -15,12 +15,13 @@ from potvigil.watch.replay import feed_again
 
 # Samples after a batch with unacknowledged alarms are replayed too, until the alarms would have returned.
 _FEED_AFTER_S = 3600.0
-# The last hours are replayed in full, older samples as means, as a thinned record has them: three days in
-# full would take minutes on a small Pi. Meanwhile the service manager is asked for this much more time.
+# The last hours are replayed in full, older samples as means, as in a thinned record: three days in full
+# would take minutes on a small Pi. After each _FED_IN_A_ROW samples the service manager is asked for more
+# time.
 _FED_IN_FULL_S, _FED_IN_A_ROW, _START_S = 3 * 3600.0, 2000, 60.0
 
 
-def take_up_batch(
+def resume_batch(
     store: Store,
     settings: Settings,
     pasts: dict[str, Past],
@@ -56,7 +57,7 @@ def take_up_batch(
 def kept_samples(
     store: Store, settings: Settings, pot_id: str, from_s: float, until_s: float | None
 ) -> Iterable[Sample]:
-    """Return a pot's samples of the record; means of them where they are old."""
+    """Return a pot's samples from the record, old ones as means."""
     samples = store.samples(pot_id, from_s, until_s)
     last = store.last_sample(pot_id)
     if last is None or settings.pots[pot_id].supply == "regulated":

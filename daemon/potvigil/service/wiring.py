@@ -1,4 +1,4 @@
-"""From the settings to what is opened: converters, thermometers, broker, lamp and buzzer."""
+"""Turns the settings into what is to be opened: converters, thermometers, broker, lamp and buzzer."""
 
 import logging
 import time
@@ -29,7 +29,7 @@ _log = logging.getLogger("potvigil")
 
 
 class WiringError(ValueError):
-    """The settings do not say which device is meant, and neither do the devices plugged in."""
+    """Neither the settings nor the devices plugged in say which device is meant."""
 
 
 def open_inputs(
@@ -41,7 +41,7 @@ def open_inputs(
     executor: Executor | None = None,
     sleep: Callable[[float], None] = time.sleep,
 ) -> Station:
-    """Open the devices of the settings. Raises WiringError where a thermometer needs an id and has none."""
+    """Open the devices of the settings. Raises WiringError where a thermometer needs an id but has none."""
     pots = [_wiring(pot_id, pot, one_wire_root) for pot_id, pot in settings.pots.items()]
     barometer = None
     if settings.barometer.device is not None:
@@ -164,6 +164,6 @@ def _thermistor(of: ThermometerSettings, converter: Converter) -> NtcWiring:
 
 def _platinum(of: ThermometerSettings) -> RtdWiring:
     at_0_c_ohm = 1000.0 if of.device == "pt1000" else 100.0
-    usual_ohm = 4.3 * at_0_c_ohm  # the reference that boards carry for either
+    usual_ohm = 4.3 * at_0_c_ohm  # the usual reference resistor on boards for either
     reference_ohm = usual_ohm if of.reference_resistor is None else of.reference_resistor.si
     return RtdWiring(of.spi_device or 0, int(of.wires or 2), at_0_c_ohm, reference_ohm)

@@ -1,1 +1,1 @@
-"""A pot that does not exist, behind the real drivers. Shares no formula with the core."""
+"""A simulated pot behind the real drivers. Shares no formula with the core."""

@@ -1,6 +1,6 @@
-"""What stands where a BMP388 or BMP390 would be: registers as in Bosch Sensortec BST-BMP388-DS001.
+"""Simulated BMP388 and BMP390: registers as in Bosch Sensortec BST-BMP388-DS001.
 
-Its trimming is that of one real chip, as published with a reading of it in the tests of the open-source
+The trimming is that of a real chip, published with one of its readings in the tests of the open-source
 library bmp3xx for Elixir.
 """
 
@@ -9,7 +9,7 @@ from random import Random
 
 _T1, _T2, _T3 = 27427, 18776, -10
 _P = (-164, -2866, 35, 0, 25578, 31086, -13, -10, 17322, 18, -60)  # P1 to P11
-# Bytes that each takes in the order of the registers, from 0x31: T1 to T3, then P1 to P11
+# Bytes of each, in register order from 0x31: T1 to T3, then P1 to P11
 _WIDTHS = (2, 2, 1, 2, 2, 1, 1, 2, 2, 1, 1, 2, 1, 1)
 _EMPTY = 0x800000  # a result before the first measurement
 
@@ -33,7 +33,7 @@ class SimBmp388:
         self.reset()
 
     def reset(self) -> None:
-        """Do what power-up and a soft reset do."""
+        """Reset as at power-up or by a soft reset."""
         self._memory = memory = bytearray(256)
         memory[0x00] = self._chip_id
         memory[0x03] = 0x10  # ready for a command, nothing measured
@@ -44,7 +44,7 @@ class SimBmp388:
             at += width
 
     def write(self, register: int, data: Sequence[int]) -> None:
-        """Take one byte for register, then pairs of register and byte (5.2)."""
+        """Write one byte to register, then pairs of register and byte (5.2)."""
         pairs = [(register, data[0]), *zip(data[1::2], data[2::2], strict=False)] if data else []
         for each, value in pairs:
             if each == 0x7E and value == 0xB6:
@@ -57,7 +57,7 @@ class SimBmp388:
                     self._convert()
 
     def read(self, register: int, length: int) -> list[int]:
-        """Give bytes from register on; reading a result takes its flag of being new away."""
+        """Return bytes from register on; reading a result clears its data-ready flag."""
         answer = list(self._memory[register : register + length])
         if register <= 0x09 and register + length > 0x04:
             self._memory[0x03] &= ~0x60
@@ -72,12 +72,12 @@ class SimBmp388:
 
 
 def _count_of_celsius(celsius: float) -> int:
-    """Solve t = T2 x / 2^30 + T3 x^2 / 2^48 for x = count - 256 T1, by halving."""
-    return _halved(lambda x: x * (_T2 * 2.0**18 + _T3 * x) / 2.0**48, celsius, 0, 1 << 24, 256 * _T1)
+    """Solve t = T2 x / 2^30 + T3 x^2 / 2^48 for x = count - 256 T1, by bisection."""
+    return _bisected(lambda x: x * (_T2 * 2.0**18 + _T3 * x) / 2.0**48, celsius, 0, 1 << 24, 256 * _T1)
 
 
 def _count_of_pressure(pressure_pa: float, celsius: float) -> int:
-    """Find the count whose pressure this is at that temperature, by halving (9.3 term by term)."""
+    """Find the count that gives this pressure at that temperature, by bisection (9.3 term by term)."""
     p1, p2, p3, p4, p5, p6, p7, p8, p9, p10, p11 = _P
     t = celsius
 
@@ -90,10 +90,10 @@ def _count_of_pressure(pressure_pa: float, celsius: float) -> int:
         return flat + linear * count + bent
 
     # the pressure falls with the count
-    return _halved(lambda count: -pressure(count), -pressure_pa, 0, 1 << 24, 0)
+    return _bisected(lambda count: -pressure(count), -pressure_pa, 0, 1 << 24, 0)
 
 
-def _halved(rising: Callable[[float], float], wanted: float, low: int, high: int, shift: int) -> int:
+def _bisected(rising: Callable[[float], float], wanted: float, low: int, high: int, shift: int) -> int:
     while high - low > 1:
         middle = (low + high) // 2
         low, high = (middle, high) if rising(float(middle - shift)) <= wanted else (low, middle)

@@ -1,8 +1,8 @@
-"""What stands where the chips would be: registers answered byte for byte, and the kernel's 1-Wire files.
+"""Simulated I2C chips, byte for byte at their registers, and the kernel's 1-Wire files.
 
 A device has two methods, `write(register, data)` and `read(register, length)`, as its datasheet describes
-them; `SimBus` gives them the face of an `smbus2.SMBus`. What the chips measure comes from callables, asked
-when a conversion is started. No formula is shared with the drivers.
+them; `SimBus` offers them through the interface of `smbus2.SMBus`. What the chips measure comes from
+callables, called when a conversion starts. No formula is shared with the drivers.
 """
 
 from collections.abc import Callable, Sequence
@@ -11,12 +11,12 @@ from pathlib import Path
 from random import Random
 from typing import Protocol
 
-_EREMOTEIO = 121  # what the kernel answers when nobody acknowledges the address
-_ETIMEDOUT = 110  # what it answers when SDA or SCL is held low
+_EREMOTEIO = 121  # the kernel's error when nothing acknowledges the address
+_ETIMEDOUT = 110  # its error when SDA or SCL is held low
 
 
 class Device(Protocol):
-    """A chip as seen from the bus: bytes go to a register and come from one."""
+    """A chip as seen from the bus: bytes are written to a register or read from one."""
 
     def write(self, register: int, data: Sequence[int]) -> None: ...
 
@@ -50,7 +50,7 @@ class SimBus:
         return self._answering(i2c_addr).read(register, length)
 
     def close(self) -> None:
-        """Nothing to let go of; the bus may be used again, as the chips stay where they are."""
+        """Do nothing: the bus may be used again."""
 
     def _answering(self, address: int) -> Device:
         if self.held_low:
@@ -76,12 +76,11 @@ _SINGLE_SHOT = 0x0100
 class SimAds1115:
     """An ADS1115 as in Texas Instruments SBAS444: conversion, config and the two threshold registers.
 
-    bits: 12 for an ADS1015 (SBAS473), whose result stands to the left of the register, four zeros behind it.
+    bits: 12 for an ADS1015 (SBAS473), whose result is left-justified, with four zeros after it.
 
     inputs: volts at AIN0 to AIN3, one callable each; a missing one reads 0 V. noise_v: rms of the white noise
     on each input, per conversion. busy_polls: how many reads of the config register find a conversion still
-    under way; that stands for the conversion time, whatever the data rate. While `stuck`, conversions end but
-    the result never changes.
+    running, in place of a conversion time. While `stuck`, conversions end but the result never changes.
 
     config: OS 15 | MUX 14:12 | PGA 11:9 | MODE 8 | DR 7:5 | COMP_MODE, POL, LAT 4:2 | COMP_QUE 1:0
     """
@@ -105,7 +104,7 @@ class SimAds1115:
         self.reset()
 
     def reset(self) -> None:
-        """Do what power-up does."""
+        """Reset as at power-up."""
         self._config = _ADS1115_RESET_CONFIG & ~_OS
         self._busy = 0
         self._ready = [0, 0]
@@ -113,7 +112,7 @@ class SimAds1115:
         self._thresholds = {2: [0x80, 0x00], 3: [0x7F, 0xFF]}
 
     def write(self, register: int, data: Sequence[int]) -> None:
-        """Take a word, high byte first; a config word with OS and MODE set starts a conversion."""
+        """Write a word, high byte first; a config word with OS and MODE set starts a conversion."""
         if len(data) < 2:
             return  # a half-written register keeps its value
         if register == 1:
@@ -128,10 +127,10 @@ class SimAds1115:
             self._thresholds[register] = list(data[:2])
 
     def read(self, register: int, length: int) -> list[int]:
-        """Give a register's word, high byte first; OS reads 0 while a conversion is under way."""
+        """Return a register's word, high byte first; OS reads 0 while a conversion is running."""
         if register == 0:
             if not self._config & _SINGLE_SHOT:
-                self._ready = self._convert()  # continuous: there is always a fresh one
+                self._ready = self._convert()  # continuous mode: always a fresh result
             answer = self._ready
         elif register == 1:
             word = self._config
@@ -175,22 +174,22 @@ def _grounded() -> float:
     return 0.0
 
 
-# The trimming of the worked example in BST-BMP280-DS001, 3.12: dig_T1 to dig_T3, dig_P1 to dig_P9
+# Trimming of the worked example in BST-BMP280-DS001, 3.12: dig_T1 to dig_T3, dig_P1 to dig_P9
 _T1, _T2, _T3 = 27504, 26435, -1000
 _P1, _P2, _P3, _P4, _P5, _P6, _P7, _P8, _P9 = 36477, -10685, 3024, 2855, 140, -7, 15500, -14600, 6000
 _BMP280_TRIMMING = (_T1, _T2, _T3, _P1, _P2, _P3, _P4, _P5, _P6, _P7, _P8, _P9)
 _BMP280_CHIP_ID = 0x58
-_SKIPPED = 0x80000  # result of a measurement that is switched off, and before the first one
+_SKIPPED = 0x80000  # result of a skipped measurement, and before the first one
 
 
 class SimBmp280:
     """A BMP280 as in Bosch Sensortec BST-BMP280-DS001, with the trimming of the datasheet's example.
 
     pressure_pa (absolute) and celsius are asked at each conversion. noise_pa: rms per conversion. Forced mode
-    converts once per write of ctrl_meas and falls back to sleep; the first look at status after it reads
+    converts once per write of ctrl_meas and returns to sleep; the first read of status after that gives
     "measuring". Normal mode converts at each read of the results. Oversampling sets the resolution (16 to 20
     bits); the filter bits of config are kept but do not filter. While `stuck`, the results never change.
-    chip_id: 0x60 for a BME280, whose humidity part is not there.
+    chip_id: 0x60 for a BME280, without its humidity part.
     """
 
     def __init__(
@@ -210,7 +209,7 @@ class SimBmp280:
         self.reset()
 
     def reset(self) -> None:
-        """Do what power-up and a soft reset do."""
+        """Reset as at power-up or by a soft reset."""
         self._measuring = False
         self._memory = memory = bytearray(256)
         for i, word in enumerate(_BMP280_TRIMMING):
@@ -219,7 +218,7 @@ class SimBmp280:
         memory[0xF7:0xFD] = _result_bytes(_SKIPPED) + _result_bytes(_SKIPPED)
 
     def write(self, register: int, data: Sequence[int]) -> None:
-        """Take one byte for register, then pairs of register and byte (multiple byte writing, 5.2.1)."""
+        """Write one byte to register, then pairs of register and byte (multiple byte writing, 5.2.1)."""
         pairs = [(register, data[0]), *zip(data[1::2], data[2::2], strict=False)] if data else []
         for each, value in pairs:
             if each == 0xE0 and value == 0xB6:
@@ -234,7 +233,7 @@ class SimBmp280:
                     self._memory[0xF4] = value & ~3
 
     def read(self, register: int, length: int) -> list[int]:
-        """Give bytes from register on; the address counts up by itself (5.2.2)."""
+        """Return bytes from register on, with auto-increment (5.2.2)."""
         if register == 0xF3 and self._measuring:
             self._measuring = False
             return ([0x08, *self._memory[0xF4:]])[:length]
@@ -274,9 +273,9 @@ def _adc_of_celsius(celsius: float) -> float:
 
 
 def _adc_of_pressure(pressure_pa: float, adc_t: int) -> float:
-    """Undo the pressure compensation, where temperature enters by what adc_t says.
+    """Invert the pressure compensation at the temperature given by adc_t.
 
-    With s = t_fine / 2 - 64000 the chip's answer is p = q + (P9 q^2 / 2^31 + P8 q / 2^15 + P7) / 16 of the
+    With s = t_fine / 2 - 64000 the datasheet has p = q + (P9 q^2 / 2^31 + P8 q / 2^15 + P7) / 16 of the
     uncorrected q = 6250 (2^20 - adc - offset(s)) / gain(s).
     """
     y = adc_t / 16384.0 - _T1 / 1024.0
@@ -288,7 +287,7 @@ def _adc_of_pressure(pressure_pa: float, adc_t: int) -> float:
 
 
 def _smaller_root(a: float, b: float, c: float) -> float:
-    """Return the root of a x^2 + b x + c near -c / b, without the loss of digits of the school formula."""
+    """Return the root of a x^2 + b x + c near -c / b, without the cancellation of the usual formula."""
     return -2.0 * c / (b + copysign(sqrt(b * b - 4.0 * a * c), b))
 
 
@@ -299,8 +298,8 @@ _BETWEEN_WRITES_S = 4.0
 class OneWireFolder:
     """The folder in which the kernel shows DS18B20 probes: root/28-xxxxxxxxxxxx/w1_slave.
 
-    Probes by their id (`28-` and twelve hexadecimal digits). A file is written only when what it says
-    changes, and for a mere change of temperature not more often than every four simulated seconds.
+    Probes have ids of `28-` and twelve hexadecimal digits. A file is written only when its content changes,
+    and for a mere change of temperature at most every four simulated seconds.
     """
 
     def __init__(self, root: Path) -> None:
@@ -310,7 +309,7 @@ class OneWireFolder:
         self._next_write_s: dict[str, float] = {}
 
     def set_celsius(self, probe_id: str, celsius: float, t_s: float) -> None:
-        """Let a probe show a temperature, -55 to 125 C, in 12-bit steps; after a fault it is back."""
+        """Make a probe read a temperature, -55 to 125 C, in 12-bit steps; that ends a fault."""
         raw = round(celsius * 16.0)
         if raw == self._raw.get(probe_id) or t_s < self._next_write_s.get(probe_id, t_s):
             return
@@ -319,7 +318,7 @@ class OneWireFolder:
         self._show(probe_id, _scratchpad(raw, 0x10 - (raw & 0x0F)), raw)
 
     def remove(self, probe_id: str) -> None:
-        """Let a probe be absent: the kernel has taken its folder away."""
+        """Make a probe absent: the kernel removes its folder."""
         folder = self.root / probe_id
         if folder.exists():
             (folder / "w1_slave").unlink()
@@ -327,12 +326,12 @@ class OneWireFolder:
         self._forget(probe_id)
 
     def power_on(self, probe_id: str) -> None:
-        """Let a probe show its power-on value of 85 C: it lost its supply before it had converted."""
+        """Make a probe read its power-on value of 85 C, as if it lost its supply before it had converted."""
         self._show(probe_id, _scratchpad(_POWER_ON_RAW, 0x0C), _POWER_ON_RAW)
         self._forget(probe_id)
 
     def bad_crc(self, probe_id: str) -> None:
-        """Let a read be damaged: all ones come in. Line two keeps the last good bytes, t= is of the bad."""
+        """Make a read come in as all ones. Line two keeps the last good bytes; t= is of the bad ones."""
         last_raw = self._raw.get(probe_id, _POWER_ON_RAW)
         last_good = _scratchpad(last_raw, 0x10 - (last_raw & 0x0F))
         ones = bytes([0xFF] * 9)
@@ -341,49 +340,48 @@ class OneWireFolder:
         self._forget(probe_id)
 
     def empty(self, probe_id: str) -> None:
-        """Let the kernel's file be there but empty."""
+        """Make the kernel's file empty."""
         self._write(probe_id, "")
         self._forget(probe_id)
 
     def _forget(self, probe_id: str) -> None:
-        """Let the next temperature be written whatever it is."""
+        """Force the next temperature to be written."""
         self._raw.pop(probe_id, None)
         self._next_write_s.pop(probe_id, None)
 
     def _show(self, probe_id: str, scratchpad: bytes, raw: int) -> None:
         shown = scratchpad.hex(" ")
-        said = f"{shown} : crc={scratchpad[8]:02x} YES\n{shown} t={_millidegrees(raw)}\n"
-        self._write(probe_id, said)
+        text = f"{shown} : crc={scratchpad[8]:02x} YES\n{shown} t={_millidegrees(raw)}\n"
+        self._write(probe_id, text)
 
-    def _write(self, probe_id: str, said: str) -> None:
-        # Written aside and moved, as a reader in another thread must not meet half a file
+    def _write(self, probe_id: str, text: str) -> None:
+        # written aside and moved, so that a reader in another thread never sees half a file
         folder = self.root / probe_id
         folder.mkdir(exist_ok=True)
         aside = self.root / f".{probe_id}"
-        aside.write_text(said, encoding="ascii")
+        aside.write_text(text, encoding="ascii")
         aside.replace(folder / "w1_slave")
 
 
 def _scratchpad(raw: int, count_remain: int) -> bytes:
     """Return the nine bytes of a DS18B20's scratchpad.
 
-    temperature low, high | alarm high 75, low 70 | config: 12 bits | FF | count remain | 10 | CRC. The
-    reserved byte 6 is 0C after power-on and 10 less the four fraction bits after a conversion, as real parts
-    show.
+    temperature low, high | alarm high 75, low 70 | config: 12 bits | FF | count remain | 10 | CRC. As in real
+    parts, reserved byte 6 is 0C after power-on, and 10 less the four fraction bits after a conversion.
     """
     start = (raw & 0xFFFF).to_bytes(2, "little") + bytes((0x4B, 0x46, 0x7F, 0xFF, count_remain, 0x10))
     return start + bytes((crc8(start),))
 
 
 def _millidegrees(raw: int) -> int:
-    whole = abs(raw) * 1000 // 16  # the kernel divides integers, towards zero
+    whole = abs(raw) * 1000 // 16  # the kernel's integer division truncates towards zero
     return whole if raw >= 0 else -whole
 
 
 def crc8(data: bytes) -> int:
     """Return the 1-Wire CRC-8 (Maxim application note 27): x^8 + x^5 + x^4 + 1, least significant bit first.
 
-    Done as the long division of the bit stream by the polynomial.
+    Computed as long division of the bit stream by the polynomial.
     """
     stream = int("".join(f"{byte:08b}"[::-1] for byte in data) or "0", 2) << 8
     for place in range(stream.bit_length() - 1, 7, -1):

@@ -1,4 +1,4 @@
-"""A named night on another pot and other wires: what happens stays, pressures, sizes and times follow."""
+"""Adapts a named night to another pot and its wires: same events, scaled pressures, sizes and times."""
 
 from collections.abc import Sequence
 from dataclasses import dataclass, replace
@@ -26,9 +26,9 @@ _PROBES = {probe.place: probe for probe in (GAS_PROBE, WALL_PROBE, ROOM_PROBE, C
 class Fitting:
     """A pot and its wires. Pressures gauge; hold_s until it may be vented.
 
-    span_pa, zero_pa: what the transducer's end truly is, and what it adds, by the settings' calibration.
-    contents_volume_m3: None where nobody said. probes: place, ROM id (None for the only one), and what it is
-    if it is no DS18B20.
+    span_pa, zero_pa: the transducer's true span and zero error, by the calibration in the settings.
+    contents_volume_m3: None where unknown. probes: place, ROM id (None for the only one), and the sensor,
+    None for a DS18B20.
     """
 
     working_pa: float
@@ -43,14 +43,14 @@ class Fitting:
     probes: Sequence[tuple[str, str | None, Thermistor | Platinum | None]]
 
     def pressure_pa(self, of_the_night_pa: float) -> float:
-        """Return what stands for a pressure of the named nights: their working pressure becomes ours."""
+        """Return a pressure of the named nights scaled to this pot: their working pressure becomes its."""
         if of_the_night_pa <= WORKING_PA:
             return of_the_night_pa * self.working_pa / WORKING_PA
         beyond = (of_the_night_pa - WORKING_PA) / (MAXIMUM_PA - WORKING_PA)
         return self.working_pa + beyond * (self.maximum_pa - self.working_pa)
 
     def parameters(self, of_the_night: PotParameters) -> PotParameters:
-        """Return the pot: walls and conductances grow with its surface, contents with their volume."""
+        """Return the pot: walls and conductances scale with its surface, contents with their volume."""
         before = of_the_night
         bigger = self.internal_volume_m3 / before.internal_volume_m3
         contents_m3 = self.contents_volume_m3
@@ -71,7 +71,7 @@ class Fitting:
 
 
 def fitted(night: Night, to: Fitting) -> Night:
-    """Return the night as it would pass on that pot. Its truth and settings are then no longer its own."""
+    """Return the night on that pot. Its truth and settings are still those of the named night."""
     later_s = to.hold_s - HOLD_S if any(action.at_s == VENT_S for action in night.actions) else 0.0
     bigger = to.internal_volume_m3 / night.parameters.internal_volume_m3
     probes = tuple(_probe(*each) for each in to.probes)
@@ -126,7 +126,7 @@ def _probe(place: str, rom_id: str | None, sensor: Thermistor | Platinum | None)
 
 
 def _fault(fault: SensorFault, before: Sequence[Probe], after: Sequence[Probe]) -> SensorFault | None:
-    """Let a fault of a thermometer meet the one at the same place, or the first; None where there is none."""
+    """Move a thermometer's fault to the one at the same place, else the first; None if there is none."""
     if not fault.probe_id:
         return fault
     place = next((probe.place for probe in before if probe.probe_id == fault.probe_id), "")

@@ -1,4 +1,4 @@
-"""Air and its ways out of a pot. The formulas here are the simulator's own, on purpose."""
+"""Air, and leaks out of a pot. The formulas are deliberately the simulator's own."""
 
 from dataclasses import dataclass
 from enum import StrEnum
@@ -42,7 +42,7 @@ def absolute_pa_of(amount_mol: float, gas_k: float, volume_m3: float) -> float:
 
 
 def orifice_mol_per_s(area_m2: float, upstream_pa: float, downstream_pa: float, upstream_k: float) -> float:
-    """Return the isentropic flow of air through a nozzle of that effective area, mol/s (0 if none upstream).
+    """Return the isentropic flow of air through a nozzle of this effective area, mol/s; never backwards.
 
     Saint-Venant and Wantzel (1839); choked below 0.528 of the upstream pressure. Pressures absolute.
     """
@@ -79,8 +79,8 @@ def capillary_conductance(
 
 
 class LeakLaw(StrEnum):
-    ORIFICE = "orifice"  # a hole: flow goes with p while choked
-    CAPILLARY = "capillary"  # a fine gap: flow goes with p^2 - pa^2
+    ORIFICE = "orifice"  # a hole: flow proportional to p while choked
+    CAPILLARY = "capillary"  # a fine gap: flow proportional to p^2 - pa^2
 
 
 LAWS = {LeakLaw.ORIFICE: orifice_mol_per_s, LeakLaw.CAPILLARY: capillary_mol_per_s}
@@ -91,9 +91,9 @@ class Leak:
     """A leak that opens at onset_s and stays. Give either its size or its rate.
 
     size: effective area in m2 (orifice) or conductance in m3/(s Pa) (capillary).
-    rate_pa_per_s: fall of the pressure at constant temperature, met at the onset, or, with at_gauge_pa,
-    when the pot stands at that pressure (for a leak that is there before the fill). opens_per_k_colder: share
-    by which it grows for each kelvin that the wall cools from the onset on: a seal that stiffens.
+    rate_pa_per_s: fall of the pressure at constant temperature, at the onset or, with at_gauge_pa, at that
+    pressure (for a leak present before the fill). opens_per_k_colder: fraction by which it grows per kelvin
+    that the wall cools after the onset, as when a seal stiffens.
     """
 
     onset_s: float
@@ -110,7 +110,7 @@ class Leak:
     def size_at(
         self, absolute_pa: float, ambient_pa: float, gas_k: float, volume_m3: float, real_gas: bool = True
     ) -> float:
-        """Return the size; found from the rate, if that was given, for a pot that stands like this."""
+        """Return the size, computed from the rate and this state of the pot if a rate was given."""
         if self.size is not None:
             return self.size
         assert self.rate_pa_per_s is not None
@@ -124,7 +124,7 @@ class Leak:
 
 
 def pa_per_mol(amount_mol: float, gas_k: float, volume_m3: float, real_gas: bool = True) -> float:
-    """Return by how much one mole raises the pressure at constant temperature, Pa/mol."""
+    """Return how much one mole raises the pressure at constant temperature, Pa/mol."""
     ideal = MOLAR_GAS_CONSTANT * gas_k / volume_m3
     return (
         ideal * (1.0 + 2.0 * second_virial_m3_per_mol(gas_k) * amount_mol / volume_m3) if real_gas else ideal

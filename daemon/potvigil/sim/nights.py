@@ -1,7 +1,7 @@
 """Named nights with the truth attached.
 
-Time line of a night, seconds from its start: pot open; at 120 the supply valve is opened and shut again at
-60 psi on the gauge, some 80 s later; then the hold; vent; five minutes open.
+Timeline of a night, in seconds from its start: pot open; at 120 the supply valve opens, and shuts at 60 psi
+gauge some 80 s later; then the hold; vent; five minutes open.
 """
 
 from collections.abc import Mapping, Sequence
@@ -29,7 +29,7 @@ from potvigil.units import PA_PER_PSI, SECONDS_PER_HOUR, celsius_to_kelvin
 
 OPEN_S = 120.0
 HOLD_S = 10 * SECONDS_PER_HOUR
-VENT_S = OPEN_S + 80.0 + HOLD_S + 300.0  # a caster comes a little late rather than early
+VENT_S = OPEN_S + 80.0 + HOLD_S + 300.0  # a caster is rather late than early
 OPEN_AGAIN_S = 340.0  # half a minute of venting and five minutes open
 
 WORKING_PA = 60 * PA_PER_PSI
@@ -68,7 +68,7 @@ def truth(
     may: Sequence[str] = (),
     leak: Leak | None = None,
 ) -> Truth:
-    """Return a truth in which `alarms` must come, those in `may` may, and all others must not."""
+    """Return a truth in which `alarms` must be raised, those in `may` may, and no others."""
     return Truth(
         leak_onset_s=None if leak is None else leak.onset_s,
         leak_rate_pa_per_s=0.0 if leak is None else leak.rate_pa_per_s or 0.0,
@@ -108,7 +108,7 @@ barometer: {{device: bmp280, bus: {I2C_BUS}, address: 0x{BMP280_ADDRESS:02x}}}
 
 
 def _cooling_room(start_c: float, fall_k: float) -> Table:
-    """A room that cools from evening to early morning along half a cosine, and turns after nine hours."""
+    """Return a room that cools along half a cosine for nine hours, then warms."""
     hours = range(12)
     return Table(
         [hour * SECONDS_PER_HOUR for hour in hours],
@@ -123,7 +123,7 @@ _ORDINARY_BAROMETER = Table(
 
 
 ORDINARY_POT = PotParameters(mould_share=0.0015)
-# Less steel and a mould of thin shells: heat of the resin comes and goes within the hour
+# Less steel and a thin-shelled mould: the resin's heat comes and goes within the hour
 _LIGHT_POT = PotParameters(
     mould_share=0.0015,
     gas_contents_w_per_k=1.8,
@@ -166,7 +166,7 @@ def _night(
 
 
 def _leak(psi_per_h: float, onset_s: float = 0.0, law: LeakLaw = LeakLaw.ORIFICE) -> Leak:
-    """A leak that loses so much at working pressure when there from the start, else at its onset."""
+    """Return a leak of that rate: at working pressure if present from the start, else at its onset."""
     rate_pa_per_s = psi_per_h * PA_PER_PSI / SECONDS_PER_HOUR
     return Leak(onset_s, law, rate_pa_per_s=rate_pa_per_s, at_gauge_pa=None if onset_s else WORKING_PA)
 

@@ -1,6 +1,6 @@
 """Physics of one pressure pot: gas, wall, contents, supply, vent and leaks.
 
-Three lumps exchange heat with each other and with the room:
+Three lumped capacities exchange heat with each other and with the room:
 
     supply -> [ gas ] -> vent, leaks         n mol at T, first law for an open rigid vessel:
                |   |                          d(n cv T) = cp T_in dn_in - cp T dn_out - heat given off
@@ -8,13 +8,13 @@ Three lumps exchange heat with each other and with the room:
              |
            room
 
-Enthalpy and internal energy are those of an ideal diatomic gas; the pressure carries the second virial
-coefficient. A step takes the flows and the lumps' temperatures as they stood at its beginning, and lets the
-gas (the only quick lump) relax towards wall and contents exactly; so steps may be seconds long in a quiet
-pot, and are cut wherever more than 0.2 % of the gas would move. What one lump gives another gets: matter and
-energy are conserved to rounding whatever the step.
+Enthalpy and internal energy are those of an ideal diatomic gas; the pressure includes the second virial
+coefficient. A step uses the flows and temperatures at its start, and solves the relaxation of the gas (the
+only fast lump) towards wall and contents exactly; so steps may be seconds long in a quiet pot, and are
+shortened where more than 0.2 % of the gas would move. Matter and energy are conserved to rounding at any
+step.
 
-The formulas here are the simulator's own, on purpose: the watch is tested against them.
+The formulas are deliberately the simulator's own: the watch is tested against them.
 """
 
 from collections.abc import Sequence
@@ -49,19 +49,18 @@ from potvigil.sim.pot_parts import (
 from potvigil.units import MOLAR_GAS_CONSTANT, STANDARD_ATMOSPHERE_PA
 
 _LONGEST_STEP_S = 5.0  # a thousandth of the slow lumps' time constants
-_LARGEST_SHARE = 0.002  # of the gas that may move in one step: first-order errors stay near 0.1 %
-_EQUALISED_PA = 200.0  # below this an open vent equalises within a tenth of a second: not worth steps
-_CLOSE_ENOUGH_PA = 2.0  # a valve is shut this near to its target
+_LARGEST_SHARE = 0.002  # of the gas may move in one step, which keeps first-order errors near 0.1 %
+_EQUALISED_PA = 200.0  # below this an open vent equalises within a tenth of a second: too fast for steps
+_CLOSE_ENOUGH_PA = 2.0  # a valve shuts this close to its target
 
 
 class PotModel:
-    """One pot through simulated time. It begins open to the room, or shut at absolute_pa if that is given.
+    """One pot through simulated time. It starts open to the room, or shut at absolute_pa if that is given.
 
-    Readable, all as of t_s: absolute_pa, gauge_pa, ambient_pa (Pa); gas_k, wall_k, contents_k, room_k;
-    amount_mol in the gas. The truth about leaks: leak_mol_per_s and leak_pa_per_s now, leaked_mol in all.
-    Books for the balances: fed_mol, vented_mol (less what the open pot breathed in), absorbed_mol (in the
-    mould, beyond the start); flow_j (brought in by air, less what air took out), room_j (given to the room),
-    cure_j.
+    State at t_s: absolute_pa, gauge_pa, ambient_pa (Pa); gas_k, wall_k, contents_k, room_k; amount_mol of
+    gas. The true leak: leak_mol_per_s and leak_pa_per_s now, leaked_mol in total. Totals for the balances:
+    fed_mol, vented_mol (less what the open pot took in), absorbed_mol (by the mould since the start); flow_j
+    (carried in by air, less carried out), room_j (given to the room), cure_j.
     """
 
     def __init__(
@@ -102,11 +101,12 @@ class PotModel:
         self._vent_to_gauge_pa: float | None = None
         self._fill_to_gauge_pa: float | None = None
         self._regulator: Regulate | None = None
-        self._leaks: list[tuple[Leak, float, float]] = []  # with its size and the wall's temperature then
+        # each with its size, and the wall's temperature at the onset
+        self._leaks: list[tuple[Leak, float, float]] = []
         coming: list[tuple[float, Action | Leak]] = [(action.at_s, action) for action in actions]
         coming += [(leak.onset_s, leak) for leak in leaks]
         self._coming = sorted(coming, key=lambda item: -item[0])  # the next one last
-        self._take_up_what_is_due()
+        self._start_due()
 
     @property
     def gauge_pa(self) -> float:
@@ -125,27 +125,27 @@ class PotModel:
 
     @property
     def leak_pa_per_s(self) -> float:
-        """The true leak rate, Pa/s: fall of the pressure at the present temperature, positive = lost."""
+        """The true leak rate, Pa/s, at the present temperature; positive when the pressure falls."""
         pot = self._parameters
         return self.leak_mol_per_s * pa_per_mol(self.amount_mol, self.gas_k, self._volume_m3, pot.real_gas)
 
     def add(self, action: Action) -> None:
-        """Do one more thing, at its time or, where that has passed, at once."""
+        """Add an action, to happen at its time, or at once if that has passed."""
         self._coming = sorted([*self._coming, (action.at_s, action)], key=lambda item: -item[0])
-        self._take_up_what_is_due()
+        self._start_due()
 
     def advance(self, to_s: float) -> None:
-        """Go on to simulated time to_s; nothing happens if it has passed."""
+        """Advance to simulated time to_s; do nothing if it has passed."""
         while self.t_s < to_s:
             next_s = self._coming[-1][0] if self._coming else inf
             self._step(next_s if next_s < to_s else to_s)
             if next_s <= self.t_s:
-                self._take_up_what_is_due()
+                self._start_due()
 
     def _amount_at(self, absolute_pa: float, gas_k: float) -> float:
         amount_mol = ideal_mol = absolute_pa * self._volume_m3 / (MOLAR_GAS_CONSTANT * gas_k)
         if self._parameters.real_gas:
-            for _ in range(4):  # Z is within 1 % of 1: each round gains two digits
+            for _ in range(4):  # Z is within 1 % of 1: each iteration gains two digits
                 amount_mol = ideal_mol / (
                     1.0 + second_virial_m3_per_mol(gas_k) * amount_mol / self._volume_m3
                 )
@@ -155,7 +155,7 @@ class PotModel:
         tank_pa = gauge_pa + self.ambient_pa
         return tank_pa * self._supply.tank_volume_m3 / (MOLAR_GAS_CONSTANT * self.room_k)
 
-    def _take_up_what_is_due(self) -> None:
+    def _start_due(self) -> None:
         while self._coming and self._coming[-1][0] <= self.t_s:
             due = self._coming.pop()[1]
             if isinstance(due, Leak):
@@ -176,7 +176,7 @@ class PotModel:
                 self._regulator = due
 
     def _join(self, vessel_m3: float) -> None:
-        """Make one gas of the pot's and the vessel's; no work is done, so their internal energies add up."""
+        """Mix the gas of pot and vessel; no work is done, so their internal energies add up."""
         vessel_mol = self.ambient_pa * vessel_m3 / (MOLAR_GAS_CONSTANT * self.room_k)
         self.fed_mol += vessel_mol
         self.flow_j += vessel_mol * CV_J_PER_MOL_K * self.room_k
@@ -186,7 +186,7 @@ class PotModel:
         self.absolute_pa = self._pressure(both_mol, self.gas_k)
 
     def _step(self, limit_s: float) -> None:
-        """Take one step towards limit_s, all of the way if the pot is quiet."""
+        """Take one step towards limit_s, reaching it if the pot is quiet."""
         pot = self._parameters
         n = self.amount_mol
         gas_k = self.gas_k
@@ -227,7 +227,7 @@ class PotModel:
 
         gas_k = self._share_heat(step_s, feed + vent, capacity, gas_k)
 
-        # books, and the new state
+        # totals, and the new state
         self.t_s = t_s = limit_s if self.t_s + step_s >= limit_s else self.t_s + step_s
         self.flow_j += flow_j
         self.fed_mol += fed_mol
@@ -245,7 +245,7 @@ class PotModel:
     def _share_heat(self, step_s: float, flow: float, capacity: float, gas_k: float) -> float:
         """Exchange heat for step_s and return the gas temperature after it.
 
-        The gas relaxes exactly towards what wall and contents hold it to; they get what it gave on average.
+        The gas relaxes exactly towards its equilibrium with wall and contents, which get its mean heat flow.
         """
         pot = self._parameters
         wall_k = self.wall_k
@@ -284,7 +284,7 @@ class PotModel:
         """Return feed and vent flow, mol/s, and a step short enough for them and for the valves' targets."""
         feed = vent = 0.0
         gauge_pa = self.absolute_pa - self.ambient_pa
-        # A small flow into a rigid vessel raises its pressure by gamma R T_in / V a mole (Q = 0)
+        # adiabatically, a mole fed into a rigid vessel raises its pressure by gamma R T_in / V
         pa_per_mol_k = GAMMA * MOLAR_GAS_CONSTANT / self._volume_m3
         regulator = self._regulator
         if regulator is not None and gauge_pa < regulator.set_gauge_pa - regulator.deadband_pa:
@@ -321,7 +321,7 @@ class PotModel:
         self._tank_mol += ((self._supply.pump_mol_per_s if self._pumping else 0.0) - feed) * step_s
 
     def _settle_valves(self) -> None:
-        """Shut a valve that has reached its target, and let the open pot breathe."""
+        """Shut a valve that has reached its target, and equalise an open pot."""
         gauge_pa = self.absolute_pa - self.ambient_pa
         if self._fill_to_gauge_pa is not None and gauge_pa >= self._fill_to_gauge_pa - _CLOSE_ENOUGH_PA:
             self._fill_to_gauge_pa = None
@@ -334,7 +334,7 @@ class PotModel:
             self._breathe(gauge_pa)
 
     def _breathe(self, gauge_pa: float) -> None:
-        """Let in or out just what brings the open pot to the pressure outside.
+        """Let in or out what brings the open pot to ambient pressure.
 
         For an ideal gas p V = (gamma - 1) U, and a mole carries the enthalpy cp T, so the amount is exact.
         """

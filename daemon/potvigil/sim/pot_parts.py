@@ -1,4 +1,4 @@
-"""What a simulated pot is made of, and what is done to it."""
+"""The parts of a simulated pot, and the actions on it."""
 
 from bisect import bisect_right
 from collections.abc import Callable, Sequence
@@ -7,11 +7,11 @@ from itertools import pairwise
 from math import exp, inf, isfinite, pi, sqrt
 
 Course = Callable[[float], float]
-"""A quantity as a function of the simulated time in seconds."""
+"""A quantity as a function of simulated time in seconds."""
 
 
 class Table:
-    """A course through given points: linear between them, level before the first and after the last."""
+    """A course through given points: linear between them, constant before the first and after the last."""
 
     def __init__(self, times_s: Sequence[float], values: Sequence[float]) -> None:
         if len(times_s) != len(values) or not times_s:
@@ -43,12 +43,12 @@ def level(value: float) -> Course:
 
 @dataclass(frozen=True, slots=True)
 class PotParameters:
-    """What a pot is made of. The defaults are a 20 L steel pot with 3 L of mould and resin in it.
+    """A pot and its contents. The defaults are a 20 L steel pot with 3 L of mould and resin in it.
 
-    gas_wall_w_per_k, gas_contents_w_per_k, wall_room_w_per_k: heat conductances. stirring_s_per_mol: how much
-    a flow quickens the gas's exchange with the wall: conductance times (1 + stirring x flow). wall_j_per_k,
-    contents_j_per_k: heat capacities. vent_area_m2: effective. mould_share: of the gas, what the mould takes
-    up in time, first order with mould_time_constant_s. real_gas: False leaves out the virial term.
+    gas_wall_w_per_k, gas_contents_w_per_k, wall_room_w_per_k: heat conductances. stirring_s_per_mol: a flow
+    increases the gas's conductance to the wall by (1 + stirring x flow). wall_j_per_k, contents_j_per_k: heat
+    capacities. vent_area_m2: effective. mould_share: fraction of the gas that the mould absorbs in the end,
+    first order with mould_time_constant_s. real_gas: False leaves out the virial term.
     """
 
     internal_volume_m3: float = 0.020
@@ -77,8 +77,8 @@ class PotParameters:
 class Supply:
     """A compressor with its tank, a line regulator, the valve to the pot. The tank is at room temperature.
 
-    valve_area_m2: effective, as far as it is opened. line_gauge_pa: what the regulator lets through at most.
-    inlet_k: temperature of the air that enters, None for the room's.
+    valve_area_m2: effective, as opened. line_gauge_pa: limit set at the regulator. inlet_k: temperature of
+    the air that enters, None for the room's.
     """
 
     tank_volume_m3: float = 0.050
@@ -93,7 +93,7 @@ class Supply:
 
 @dataclass(frozen=True, slots=True)
 class Fill:
-    """At at_s the vent is shut and the supply opened, until the gauge shows to_gauge_pa. Also a top-up."""
+    """At at_s shut the vent and open the supply until the gauge shows to_gauge_pa. Also a top-up."""
 
     at_s: float
     to_gauge_pa: float
@@ -101,7 +101,7 @@ class Fill:
 
 @dataclass(frozen=True, slots=True)
 class Vent:
-    """At at_s supply and regulator are shut and the vent opened; it stays open, or shuts at to_gauge_pa."""
+    """At at_s shut supply and regulator and open the vent; it stays open, or shuts at to_gauge_pa."""
 
     at_s: float
     to_gauge_pa: float | None = None
@@ -109,7 +109,7 @@ class Vent:
 
 @dataclass(frozen=True, slots=True)
 class Regulate:
-    """From at_s on a regulator feeds up to set_gauge_pa whenever the pot is deadband_pa below it."""
+    """From at_s a regulator feeds the pot up to set_gauge_pa whenever it is deadband_pa below."""
 
     at_s: float
     set_gauge_pa: float
@@ -118,7 +118,7 @@ class Regulate:
 
 @dataclass(frozen=True, slots=True)
 class Join:
-    """At at_s the shut pot is opened to a vessel that holds air as outside, and stays open to it."""
+    """At at_s open the shut pot to a vessel of ambient air, for good."""
 
     at_s: float
     volume_m3: float
@@ -129,7 +129,7 @@ Action = Fill | Vent | Regulate | Join
 
 @dataclass(frozen=True, slots=True)
 class CureHeat:
-    """Heat that the curing resin gives off: energy_j in a Gaussian bell around peak_s, width_s its sigma."""
+    """Heat released by the curing resin: energy_j in a Gaussian around peak_s, with sigma width_s."""
 
     peak_s: float
     width_s: float

@@ -1,7 +1,7 @@
-"""What stands where the chips on SPI would be: bits in, bits out, behind a pin factory as gpiozero's are.
+"""Simulated SPI chips: bits in, bits out, behind a pin factory like gpiozero's.
 
-A chip has one method, `exchange(words, mode)`: the bytes clocked in while its select is low, and those it
-gives back. No formula is shared with the drivers.
+A chip has one method, `exchange(words, mode)`: it takes the bytes clocked in while its select is low, and
+returns those it answers. No formula is shared with the drivers.
 """
 
 from collections.abc import Callable, Sequence
@@ -14,7 +14,7 @@ class SpiChip(Protocol):
 
 
 class SimPins:
-    """The pin factory: one chip a chip select. absent: selects where nobody drives the line for now."""
+    """The pin factory: one chip per chip select. absent: selects whose chip does not answer for now."""
 
     def __init__(self, chips: dict[int, SpiChip] | None = None) -> None:
         self.chips = chips or {}
@@ -25,7 +25,7 @@ class SimPins:
 
 
 class SimSpi:
-    """One chip select, with the part of gpiozero's SPI that devices use."""
+    """One chip select, with those parts of gpiozero's SPI that devices use."""
 
     bits_per_word = 8
 
@@ -35,22 +35,22 @@ class SimSpi:
         self.clock_mode = 0
 
     def transfer(self, words: Sequence[int]) -> list[int]:
-        """Exchange bytes. A line that nobody drives reads zeros."""
+        """Exchange bytes. An undriven line reads zeros."""
         chip = self._pins.chips.get(self._select)
         if chip is None or self._select in self._pins.absent:
             return [0] * len(words)
         return chip.exchange(words, self.clock_mode)
 
     def close(self) -> None:
-        """Nothing to let go of."""
+        """Do nothing: there is nothing to release."""
 
 
 class SimMcp:
     """An MCP3008 (bits 10) or MCP3208 (bits 12) as in Microchip DS21295 and DS21298, section 5.
 
     inputs: volts at CH0 to CH7, one callable each; a missing one reads 0 V. noise_v: rms of the white noise
-    on each, per conversion. After the start bit come single-ended or not, and three bits of the channel; a
-    clock later a low null bit, the result with its highest bit first, then again from the lowest, then zeros.
+    on each, per conversion. The start bit is followed by the single-ended bit and three bits of the channel;
+    a clock later come a low null bit, the result highest bit first, again lowest first, then zeros.
     """
 
     def __init__(
@@ -87,7 +87,7 @@ class SimMcp:
         if not single:
             volts -= self._volts(channel ^ 1)
         top = 1 << self._bits
-        code = min(max(int(volts / self._reference_v * top), 0), top - 1)  # cuts, does not round
+        code = min(max(int(volts / self._reference_v * top), 0), top - 1)  # truncated, not rounded
         self._held[channel, single] = code
         return code
 
@@ -97,7 +97,7 @@ class SimMcp:
         return volts + self._gauss(0.0, noise_v) if noise_v else volts
 
 
-# Pt100, ohm at -50 C and every 10 C on: table of IEC 60751:2008
+# Pt100, ohm from -50 C in steps of 10 C: table of IEC 60751:2008
 _FIRST_C, _STEP_C = -50.0, 10.0
 _PT100_OHM = (
     *(80.31, 84.27, 88.22, 92.16, 96.09, 100.00, 103.90, 107.79, 111.67, 115.54, 119.40, 123.24, 127.08),
@@ -106,17 +106,17 @@ _PT100_OHM = (
 
 
 def pt100_ohm(celsius: float) -> float:
-    """Return the resistance of a Pt100, -50 to 140 C, between two rows of the standard's table."""
+    """Return the resistance of a Pt100, -50 to 140 C, interpolated in the standard's table."""
     row = min(max(int((celsius - _FIRST_C) // _STEP_C), 0), len(_PT100_OHM) - 2)
     below, above = _PT100_OHM[row : row + 2]
     return below + (above - below) * ((celsius - _FIRST_C) / _STEP_C - row)
 
 
 class SimMax31865:
-    """A MAX31865 as in Maxim 19-6478: eight registers, read at 0x00 to 0x07 and written at 0x80 on.
+    """A MAX31865 as in Maxim 19-6478: eight registers, read from 0x00, written from 0x80.
 
-    ohm: of the probe, asked at each conversion; infinite where it is broken. Conversions are done at once;
-    one without bias measures nothing. Thresholds as after power-up: only the ends of the scale are faults.
+    ohm: of the probe, asked at each conversion; infinite where it is broken. Conversions take no time;
+    without bias they measure nothing. Thresholds as after power-up: only the ends of the scale are faults.
     """
 
     def __init__(self, ohm: Callable[[], float], reference_ohm: float = 430.0) -> None:
@@ -125,7 +125,7 @@ class SimMax31865:
         self.reset()
 
     def reset(self) -> None:
-        """Do what power-up does."""
+        """Reset as at power-up."""
         self._memory = bytearray((0x00, 0x00, 0x00, 0xFF, 0xFF, 0x00, 0x00, 0x00))
 
     def exchange(self, words: Sequence[int], mode: int) -> list[int]:
@@ -144,7 +144,7 @@ class SimMax31865:
                 self._memory[7] = 0
             if value & 0x20:
                 self._convert(bias=bool(value & 0x80))
-            self._memory[0] = value & ~0x2E  # start, test for faults and clear take themselves back
+            self._memory[0] = value & ~0x2E  # start, fault detection and clear reset themselves
         elif 3 <= register <= 6:
             self._memory[register] = value
 

@@ -1,4 +1,4 @@
-"""Nights in recorded weather."""
+"""Nights made from recorded weather."""
 
 import csv
 from collections.abc import Sequence
@@ -36,12 +36,12 @@ def weather_nights(
     probes: Sequence[Probe] = (WALL_PROBE,),
     start_hour: int = 20,
 ) -> dict[str, Night]:
-    """Return a night for each evening of a recorded weather file that is covered without a long gap.
+    """Return a night for each evening that a weather file covers without a long gap.
 
     The room follows half of the outdoor swing around its own recorded mean of that night; the barometer is as
     recorded. csv_path: columns time (RFC 3339), outdoor_temperature_c, room_temperature_c,
-    ambient_pressure_hpa; irregular steps. start_hour: in the file's own time. expected: the truth, needed
-    with a leak. Raises OSError or ValueError for a file that cannot be read so.
+    ambient_pressure_hpa; irregular steps. start_hour: in the file's time zone. expected: the truth, required
+    with a leak. Raises OSError or ValueError for a file that is not like this.
     """
     if leak is not None and expected is None:
         raise ValueError("nights with a leak need to be told what is expected of them")
@@ -99,7 +99,7 @@ def _read_weather(csv_path: Path) -> list[_WeatherRow]:
 
 
 def _covering(rows: Sequence[_WeatherRow], start: float, end: float) -> list[_WeatherRow]:
-    """Return the rows from the last before start to the first after end; none if they leave a long gap."""
+    """Return the rows from the last before start to the first after end; none if there is a long gap."""
     first = max((i for i, row in enumerate(rows) if row[0] <= start), default=None)
     last = next((i for i, row in enumerate(rows) if row[0] >= end), None)
     if first is None or last is None:

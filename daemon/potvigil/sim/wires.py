@@ -1,4 +1,4 @@
-"""What is wired to the simulated machine, and what each wire carries."""
+"""The devices wired to the simulated machine, and their signals."""
 
 from dataclasses import dataclass
 from math import exp, log, sqrt
@@ -11,7 +11,7 @@ _BITS = {"ads1115": 16, "ads1015": 12, "mcp3008": 10, "mcp3208": 12}
 
 @dataclass(frozen=True, slots=True)
 class Thermistor:
-    """An NTC in a divider with a resistor. coefficients: of Steinhart and Hart (c = 0: those of a beta)."""
+    """An NTC in a divider with a resistor. coefficients: Steinhart-Hart (c = 0: from a beta)."""
 
     channel: int
     coefficients: tuple[float, float, float]
@@ -21,13 +21,13 @@ class Thermistor:
     supply_channel: int | None = None
 
     def volts(self, celsius: float) -> float:
-        """Return the voltage in the middle of the divider."""
+        """Return the voltage at the divider's tap."""
         ohm = self.ohm(celsius)
         part = ohm if self.to_ground else self.resistor_ohm
         return self.supply_v * part / (ohm + self.resistor_ohm)
 
     def ohm(self, celsius: float) -> float:
-        """Return the resistance: the real root of c x^3 + b x + a = 1/T in x = ln R, by Cardano."""
+        """Return the resistance: the real root of c x^3 + b x + a = 1/T in x = ln R, by Cardano's formula."""
         a, b, c = self.coefficients
         wanted = 1.0 / celsius_to_kelvin(celsius) - a
         if c == 0.0:
@@ -54,8 +54,9 @@ class Platinum:
 class Wires:
     """A transducer on a converter, and a barometer. The defaults are those of the named nights.
 
-    select: chip select of a converter on SPI, reference_v its reference. divider: volts at the converter over
-    volts at the transducer. signal: as the settings call it. absolute: the transducer's zero is a vacuum.
+    select: chip select of an SPI converter, reference_v its reference. divider: ratio of volts at the
+    converter to volts at the transducer. signal: as in the settings. absolute: the transducer's zero is
+    vacuum.
     """
 
     converter: str = "ads1115"
@@ -86,7 +87,7 @@ class Wires:
         return 8 if self.on_spi else 4
 
     def signal_v(self, share: float, supply_v: float) -> float:
-        """Return what the transducer puts out (or drops over its shunt) at this share of its span."""
+        """Return the transducer's output (or the drop over its shunt) at this fraction of its span, V."""
         match self.signal:
             case "0-5 V":
                 return 5.0 * min(max(share, 0.0), 1.04)
@@ -100,10 +101,10 @@ class Wires:
                 return supply_v * min(max(0.1 + 0.8 * share, 0.04), 0.96)
 
     def volts_over_span(self, supply_v: float) -> float:
-        """Return by how much the signal rises over the whole span."""
+        """Return how much the signal rises over the whole span, V."""
         return self.signal_v(1.0, supply_v) - self.signal_v(0.0, supply_v)
 
 
 def beta_coefficients(beta_k: float, ohm_at_25_c: float) -> tuple[float, float, float]:
-    """Return coefficients a, b, c that say the same as a beta."""
+    """Return the coefficients a, b, c equivalent to a beta."""
     return 1.0 / 298.15 - log(ohm_at_25_c) / beta_k, 1.0 / beta_k, 0.0

@@ -1,4 +1,4 @@
-"""What plays a night behind the real drivers, and what can go wrong with its wires."""
+"""Plays a night behind the real drivers, with faults of its wires."""
 
 from collections.abc import Callable
 from dataclasses import dataclass, field
@@ -31,10 +31,10 @@ _TEN_IN_THE_EVENING_UTC_S = 1_767_304_800.0  # 2026-01-01 22:00 UTC
 
 
 class FaultKind(StrEnum):
-    """What can go wrong with what is wired to the machine."""
+    """What can go wrong with a wired device."""
 
     TRANSDUCER_UNPLUGGED = "transducer-unplugged"  # its input floats near 0 V
-    PORT_BLOCKED = "port-blocked"  # the transducer sees the pressure it was blocked at
+    PORT_BLOCKED = "port-blocked"  # the transducer keeps the pressure of that moment
     SUPPLY_SAG = "supply-sag"  # the 5 V falls to `volts`
     CONVERTER_ABSENT = "converter-absent"
     CONVERTER_STUCK = "converter-stuck"
@@ -62,8 +62,8 @@ class SensorFault:
 class Probe:
     """A thermometer. place: gas, wall, room or contents.
 
-    room_share: how much of the room a probe on the wall sees. sensor: what it is if it is no DS18B20; its
-    probe_id then only tells it from the others.
+    room_share: weight of the room in what a probe on the wall senses. sensor: None for a DS18B20; others
+    need probe_id only as a name.
     """
 
     place: str
@@ -90,10 +90,10 @@ class Electronics:
 
 @dataclass(frozen=True, slots=True)
 class Truth:
-    """What is so, and what a watch must make of it.
+    """The truth of a night, and what a watch must conclude.
 
     leak_onset_s: None where nothing leaks. leak_rate_pa_per_s: fall at constant temperature, at the onset.
-    alarms must come, never_alarms must not; the rest may. Ids and verdicts as the watch publishes them.
+    alarms must be raised, never_alarms must not; others may be. Ids and verdicts as the watch publishes them.
     """
 
     leak_onset_s: float | None
@@ -105,10 +105,10 @@ class Truth:
 
 @dataclass(frozen=True, slots=True)
 class Night:
-    """One pot, one night: what happens to it, and what a watch should say in the end.
+    """One pot, one night: what happens to it, and what a watch should conclude.
 
-    title: one line for a person. settings_yaml: the settings file of the machine that watches. start_utc_s:
-    Unix time at second 0 of the night. The courses are functions of seconds from there.
+    title: one line for a person. settings_yaml: the settings of the watching machine. start_utc_s: Unix time
+    at second 0 of the night. The courses are functions of seconds from there.
     """
 
     name: str
@@ -130,14 +130,14 @@ class Night:
 
 
 class World:
-    """A night as the machine that watches meets it: an I2C bus, SPI, a 1-Wire folder, and time.
+    """A night as the watching machine sees it: an I2C bus, SPI, a 1-Wire folder, and time.
 
     folder: where the 1-Wire files are made. origin_s: boot time at second 0 of the night. `pot` holds the
-    truth at every moment.
+    true state.
 
-    For faults that no name above describes, three taps change what goes over a wire, and may be set at any
-    time: signal_tap, volts of the transducer (asked at each conversion); barometer_tap, Pa absolute;
-    probe_tap, id and degrees C of a DS18B20 (None: it shows what it showed before).
+    For faults that FaultKind lacks, three taps change what goes over a wire, and may be set at any time:
+    signal_tap, volts of the transducer (called at each conversion); barometer_tap, Pa absolute; probe_tap,
+    id and degrees C of a DS18B20 (None: it keeps the last value).
     """
 
     def __init__(self, night: Night, folder: Path, seed: int = 0, origin_s: float = 0.0) -> None:
@@ -180,7 +180,7 @@ class World:
             self.bus.devices[self.wires.barometer_address] = self._barometer
 
         self._sensed_k = [self._target_k(probe) for probe in night.probes]
-        self._off: set[str] = set()  # probes that a fault has taken over
+        self._off: set[str] = set()  # probes with a fault
         self._unplugged = False
         self._blocked_gauge_pa: float | None = None
         self._sagged_v: float | None = None
@@ -190,23 +190,23 @@ class World:
         self._sense(0.0, 0.0)
 
     def script(self, *faults: SensorFault) -> None:
-        """Add faults to come; times in seconds of the night."""
+        """Add faults; times in seconds of the night."""
         for fault in faults:
             self._edges += [(fault.at_s, True, fault), (fault.until_s, False, fault)]
         self._edges.sort(key=lambda edge: -edge[0])  # the next one last
 
     def open_bus(self, number: int) -> SimBus:
-        """Return the I2C bus. Raises FileNotFoundError, as the system does, for one that is not there."""
+        """Return the I2C bus. Raises FileNotFoundError, as the system does, for one that does not exist."""
         if number not in (self.wires.bus, self.wires.barometer_bus):
             raise FileNotFoundError(2, "No such file or directory", f"/dev/i2c-{number}")
         return self.bus
 
     def open_pins(self) -> SimPins:
-        """Return the factory of pins, for SPI."""
+        """Return the pin factory for SPI."""
         return self.pins
 
     def advance(self, boot_s: float) -> None:
-        """Go on to a boot time; nothing happens if it has passed."""
+        """Advance to a boot time; do nothing if it has passed."""
         t_s = boot_s - self._origin_s
         step_s = t_s - self.pot.t_s
         if step_s <= 0.0:
@@ -254,7 +254,7 @@ class World:
         noise_v[wires.channel] = noise_share * wires.volts_over_span(parts.supply_v) * wires.divider
         if wires.supply_channel is not None:
             inputs[wires.supply_channel] = self._supply_volts
-            # An ADS1115 adds no more than its last digit: 187.5 uV at 6.144 V (SBAS444, table 7-1)
+            # the converter itself adds no more than one step: 187.5 uV at 6.144 V (SBAS444, table 7-1)
             noise_v[wires.supply_channel] = 187.5e-6
         for i, probe in enumerate(self.night.probes):
             if isinstance(probe.sensor, Thermistor):
@@ -263,7 +263,7 @@ class World:
                     inputs[probe.sensor.supply_channel] = self._level(probe.sensor.supply_v)
         if wires.on_spi:
             return SimMcp(inputs, noise_v, wires.reference_v, wires.bits, seed)
-        # not busy: the driver has waited for the conversion before it looks
+        # never busy: the driver waits for the conversion before it reads
         return SimAds1115(inputs, noise_v, seed, busy_polls=0, bits=wires.bits)
 
     def _make_barometer(self, seed: int) -> SimBmp280 | SimBmp388 | None:
@@ -300,7 +300,7 @@ class World:
         return self.barometer_tap(self.pot.ambient_pa + self.night.electronics.barometer_offset_pa)
 
     def _room_c(self) -> float:
-        return kelvin_to_celsius(self.pot.room_k) + 1.5  # a circuit board warms itself
+        return kelvin_to_celsius(self.pot.room_k) + 1.5  # self-heating of the circuit board
 
     def _switch(self, fault: SensorFault, begins: bool) -> None:
         match fault.kind:
@@ -314,9 +314,9 @@ class World:
                 if self.wires.on_spi:
                     (self.pins.absent.add if begins else self.pins.absent.discard)(self.wires.select)
                 else:
-                    self._let_answer(self.wires.address, not begins)
+                    self._set_present(self.wires.address, not begins)
             case FaultKind.BAROMETER_ABSENT:
-                self._let_answer(self.wires.barometer_address, not begins)
+                self._set_present(self.wires.barometer_address, not begins)
             case FaultKind.CONVERTER_STUCK:
                 self._converter.stuck = begins
             case FaultKind.BUS_HELD_LOW:
@@ -326,7 +326,7 @@ class World:
             case _:
                 self._switch_probe(fault, begins)
 
-    def _let_answer(self, address: int, answers: bool) -> None:
+    def _set_present(self, address: int, answers: bool) -> None:
         (self.bus.absent.discard if answers else self.bus.absent.add)(address)
 
     def _switch_probe(self, fault: SensorFault, begins: bool) -> None:
@@ -335,7 +335,7 @@ class World:
             return
         self._off.add(fault.probe_id)
         if any(probe.probe_id == fault.probe_id and probe.sensor for probe in self.night.probes):
-            return  # a thermistor or platinum thermometer that answers nothing
+            return  # a thermistor or platinum thermometer: `_off` breaks it
         {
             FaultKind.PROBE_ABSENT: self._one_wire.remove,
             FaultKind.PROBE_POWER_ON: self._one_wire.power_on,

@@ -1,1 +1,1 @@
-"""Many records in one database: what the shipper of each machine brings there, and what is read of all."""
+"""Many records in one database: how each machine ships its own, and how all are read."""

@@ -1,4 +1,4 @@
-"""Where the studio's database is, and a connection to it that a dead network cannot hold for ever."""
+"""Where the studio's database is, and connections to it that a dead network cannot block for ever."""
 
 import os
 from dataclasses import dataclass
@@ -15,24 +15,24 @@ from potvigil.secret_file import SecretFileError
 from potvigil.secret_file import first_line as first_line_of
 from potvigil.settings.studio import StudioSettings
 
-# A connection that says nothing for so long is dead; a statement that takes longer is given up.
+# A connection silent for DEAD_S is dead; a statement that takes longer than STATEMENT_S is cancelled.
 CONNECT_S, DEAD_S, STATEMENT_S = 10, 30, 120
-# Who owns PostgreSQL's servers on Debian.
+# The user that owns PostgreSQL on Debian.
 _OWNER = "postgres"
-# Of what a page asks: so long, and by so many connections at a time.
+# Time limit of a page's query, and how many connections the pool keeps.
 READ_S, READERS = 20, 5
 
 
 class StudioError(Exception):
-    """What is wrong with the studio's database, or with how it is reached; one line."""
+    """A fault of the studio's database, or of the way to it; one line."""
 
 
 @dataclass(frozen=True, slots=True)
 class Address:
-    """hosts: names and ports; the first that lets itself be written is taken, so a standby may be among them.
+    """hosts: names and ports; the first writable one is used, so a standby may be among them.
 
-    ca_file: who vouches for the servers; None: the system's list. encrypted: only to a server whose
-    certificate is for its name; False for one on this machine alone.
+    ca_file: the authority for the servers' certificates, None for the system's list. encrypted: the server's
+    certificate must match its name; False only for a server on this machine.
     """
 
     hosts: tuple[tuple[str, int], ...]
@@ -44,7 +44,7 @@ class Address:
 
     @property
     def name(self) -> str:
-        """How a person is told of it; without the password."""
+        """The address as shown to a person, without the password."""
         return f"{self.username}@{','.join(f'{host}:{port}' for host, port in self.hosts)}/{self.database}"
 
     def engine(self) -> Engine:
@@ -53,9 +53,9 @@ class Address:
         return create_engine(self._url(), poolclass=NullPool, connect_args=arguments)
 
     def reading_engine(self) -> Engine:
-        """Return an engine that only reads, of a standby too, and keeps a few connections.
+        """Return an engine that only reads, also from a standby, and keeps a few connections.
 
-        All that one connection is asked until it is given back is of one moment.
+        A connection sees one snapshot until it is returned to the pool.
         """
         return create_engine(
             self._url(),
@@ -77,7 +77,7 @@ class Address:
         )
 
     def _arguments(self, session: str, statement_s: int) -> dict[str, Any]:
-        # names of libpq (PostgreSQL manual, 34.1.2)
+        # libpq's names (PostgreSQL manual, 34.1.2)
         tls = (
             {"sslmode": "verify-full", "sslrootcert": str(self.ca_file or "system")} if self.encrypted else {}
         )
@@ -114,9 +114,9 @@ def address_of(studio: StudioSettings) -> Address:
 
 
 def owner_engine(uri: str) -> Engine:
-    """Return an engine by an address as libpq takes one. Raises StudioError.
+    """Return an engine for a libpq address. Raises StudioError.
 
-    Root comes to this machine's own server as its owner, whom it could become anyway.
+    Root connects to this machine's own server as the server's owner, which it could become anyway.
     """
     try:
         url = make_url(uri)
@@ -131,7 +131,7 @@ def owner_engine(uri: str) -> Engine:
 
 
 def _as_owner(url: URL) -> psycopg.Connection[Any]:
-    """Connect by the socket as the user who owns the server; it asks the kernel who is there (`peer`)."""
+    """Connect by the socket as the server's owner; the server asks the kernel who connects (`peer`)."""
     try:
         owner = getpwnam(_OWNER).pw_uid
     except KeyError:
@@ -146,7 +146,7 @@ def _as_owner(url: URL) -> psycopg.Connection[Any]:
 
 
 def first_line(error: BaseException) -> str:
-    """Return what an error of the database says, in one line."""
+    """Return an error of the database as one line."""
     of = getattr(error, "orig", None) or error
     lines = [line.strip() for line in str(of).splitlines() if line.strip()]
     return lines[0] if lines else type(of).__name__

@@ -1,8 +1,8 @@
 """A record's copy in the studio's database: takes one parcel after another, each in a transaction.
 
-How far the copy has come is written in the same transaction as the rows, and read anew before each parcel,
-under a lock: whatever is killed, cut or restored from a backup, the next parcel goes on from what is there,
-and two shippers of one record take turns.
+The marks of how far the copy has come are written in the same transaction as the rows, and read under a lock
+before each parcel: whatever is killed, cut or restored from a backup, the next parcel continues from what is
+there, and two shippers of one record take turns.
 """
 
 from collections.abc import Iterable, Mapping
@@ -47,7 +47,7 @@ class RecordCopy:
         return parcel
 
     def _marks(self, connection: Connection) -> Marks:
-        """Return how far the copy has come, and keep others from it until the end of the transaction."""
+        """Return how far the copy has come, and lock it until the end of the transaction."""
         marks = self._locked(connection)
         if marks is None:
             identity = self._identity
@@ -72,11 +72,11 @@ class RecordCopy:
     def _carry_out(self, connection: Connection, parcel: Parcel) -> None:
         for step in parcel.steps:
             if isinstance(step, Gone):
-                self._take_away(connection, step)
+                self._delete(connection, step)
             elif step.rows:
-                self._put(connection, step)
+                self._upsert(connection, step)
 
-    def _take_away(self, connection: Connection, gone: Gone) -> None:
+    def _delete(self, connection: Connection, gone: Gone) -> None:
         table = OF_A_RECORD[gone.table]
         key = table.c[KEYS.get(gone.table, "id")]
         sql = delete(table).where(
@@ -86,7 +86,7 @@ class RecordCopy:
             sql = sql.where(table.c.pot == gone.pot)
         connection.execute(sql)
 
-    def _put(self, connection: Connection, rows: Rows) -> None:
+    def _upsert(self, connection: Connection, rows: Rows) -> None:
         table = OF_A_RECORD[rows.table]
         new = insert(table).values(
             {"record": self._identity.record} | {c: bindparam(c) for c in rows.columns}
@@ -102,7 +102,7 @@ class RecordCopy:
     ) -> None:
         for batch, name in named:
             content = read(batch, name)
-            if content is not None:  # a name without a file is a name and no more
+            if content is not None:  # the file may be missing
                 values = {"record": self._identity.record, "batch": batch, "name": name, "content": content}
                 sql = insert(PICTURE).values(values)
                 connection.execute(
@@ -113,7 +113,7 @@ class RecordCopy:
 
 
 def check(engine: Engine) -> None:
-    """Raise StudioError unless the studio's database lets itself be written by this user."""
+    """Raise StudioError unless the studio's database can be reached and has the tables."""
     try:
         with engine.connect() as connection:
             check_format(connection)
@@ -122,7 +122,7 @@ def check(engine: Engine) -> None:
 
 
 def check_format(connection: Connection) -> None:
-    """Raise StudioError unless the studio's tables are there, and as new as this version needs them."""
+    """Raise StudioError unless the studio's tables are there, in the format this version needs or a newer."""
     there = connection.execute(text(f"SELECT to_regclass('{SCHEMA}.alembic_version')")).scalar()
     if there is None:
         raise StudioError(f"the studio's tables are not there; {_PREPARE}")

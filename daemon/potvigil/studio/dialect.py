@@ -1,8 +1,8 @@
-"""The record's SQL, which is SQLite's, as PostgreSQL takes it, for the rows of one record.
+"""Translates the record's queries from SQLite to PostgreSQL, for the rows of one record.
 
-The record's own tables ask for `batch`; here that is a part of the studio's table of that name. It is put
-before the query (WITH), where the planner sees through it; views would need a setting on each connection to
-know whose rows are meant. Row security goes on applying: these are the reader's own queries.
+Where the record has a table `batch`, the studio has one of that name for all records. A WITH clause before
+the query selects the record's part, and the planner sees through it; views would need a setting on each
+connection to know which record is meant. Row security still applies: these are the reader's own queries.
 """
 
 import re
@@ -12,27 +12,26 @@ from typing import Any
 
 from potvigil.studio.tables import OF_A_RECORD, SCHEMA
 
-# The few words of the record's SQL that PostgreSQL says otherwise. Of upper and lower case SQLite knows
-# ASCII alone, as the collation "C" does.
-_WORDS = (
+# What PostgreSQL spells differently. SQLite folds case in ASCII only, as the collation "C" does.
+_REPLACEMENTS = (
     (r"json_group_object\((\w+), (\w+)\)", r"coalesce(json_object_agg(\1, \2), '{}')::text"),
     (r"json_extract\((\w+), '\$\.(\w+)\[(\d)\]'\)", r"(\1::json #>> '{\2,\3}')::double precision"),
     (r"\binstr\(", "strpos("),
     (r"\blower\(([^()]+)\)", r'lower(CAST(\1 AS text) COLLATE "C")'),
 )
-# The number of a fault is compared with a text; see record/schema.py, format 8.
+# A fault's id is compared with text; see record/schema.py, format 8.
 _COLUMNS = {"fault": "id::text AS id, faults"}
 
 
 @lru_cache(maxsize=256)
 def for_record(sql: str, record: str = "%(record)s") -> str:
-    """Return a query of the record's tables for the rows of one record.
+    """Return a query of the record's tables, restricted to one record; pass its values through `parameters`.
 
-    record: an expression of its number. Its values are then `parameters`.
+    record: an SQL expression for the record's id.
     """
     sql = sql.replace("%", "%%")
-    for word, said in _WORDS:
-        sql = re.sub(word, said, sql)
+    for pattern, replacement in _REPLACEMENTS:
+        sql = re.sub(pattern, replacement, sql)
     count = 0
 
     def placeholder(match: re.Match[str]) -> str:
@@ -51,12 +50,12 @@ def for_record(sql: str, record: str = "%(record)s") -> str:
 
 
 def parameters(values: tuple[Any, ...]) -> dict[str, Any]:
-    """Return the values of a query by the names of its placeholders."""
+    """Return a query's values by the names of their placeholders."""
     return {f"p{number}": _plain(value) for number, value in enumerate(values, 1)}
 
 
 def plain_text(value: Any) -> Any:
-    """Return a value as PostgreSQL can hold it: its text has no character 0."""
+    """Return a value that PostgreSQL can hold: its text has no NUL character."""
     if isinstance(value, str) and "\0" in value:
         return value.replace("\0", "\N{REPLACEMENT CHARACTER}")
     return value

@@ -1,9 +1,9 @@
-"""What of a record is new since it was last shipped, a parcel at a time.
+"""What is new in a record since it was last shipped, a parcel at a time.
 
-How far a copy has come stands with the copy, never here: a shipper that is killed, or a copy that was itself
-restored from a backup, goes on from where the copy is. New rows are those beyond a mark, the highest key that
-was shipped: a record adds rows in the order of their keys. What was rewritten since, the record notes itself
-(record/schema.py, table `change`); such a part is taken away from the copy and given anew.
+How far a copy has come is kept with the copy, never here: after a shipper is killed, or the copy restored
+from a backup, shipping continues from where the copy is. New rows are those beyond a mark, the highest key
+shipped, since a record adds rows in the order of their keys. The record itself notes what was rewritten
+(record/schema.py, table `change`); such a part is deleted from the copy and sent again.
 """
 
 from collections.abc import Callable, Iterator, Mapping, Sequence
@@ -16,37 +16,37 @@ from potvigil.record.codec import SAMPLE_COLUMNS
 from potvigil.record.database import Database
 from potvigil.upkeep.thinning import mean_of
 
-# By the axis, a pot each, so many seconds a part; all others by their id, a row a part.
+# The tables BY_POT are keyed by pot and axis, in parts of so many seconds; the others by id, a row a part.
 PART_S = 3600.0
 KEYS = {"sample": "t_s", "trace": "t_s", "taught": "batch"}
 BY_POT = ("sample", "trace")
-# In this order, so that whoever reads the copy finds what a row belongs to.
+# In this order, so that what a row refers to is in the copy before it.
 TABLES = (
     *("pot", "run", "batch", "edit", "event", "command", "delivery", "care", "taught", "fault", "trace"),
     "sample",
 )
-ROWS_A_PARCEL = 5000  # some 3 MB while it is sent
-# The rows that tell a record from another that began as its copy: by columns that are never rewritten.
+ROWS_A_PARCEL = 5000  # some 3 MB in memory
+# The newest rows distinguish a record from another that began as its copy, by columns never rewritten.
 _WITNESSES = {"run": "boot_id || ' ' || start_t_s", "event": "kind || ' ' || t_s"}
-# In a sample of `by_the_minute`; so many rows are several minutes, whatever the pace.
+# With `by_the_minute`; so many rows span several minutes, whatever the sample period.
 _MINUTE_S = 60.0
 _MINUTES_AT_LEAST = ROWS_A_PARCEL
 
 Row = tuple[Any, ...]
-# A picture of a batch, by its name; None where none is kept.
+# Returns a batch's picture by name, None where it is not kept.
 PictureReader = Callable[[int, str], bytes | None]
 
 
 class ForkedRecordError(Exception):
-    """The record is not the one whose rows were shipped, but has gone on from a copy of it."""
+    """The record is not the one whose rows were shipped: it diverged from a copy of it."""
 
 
 @dataclass(slots=True)
 class Marks:
     """How far a copy has come.
 
-    highest: key of the newest row that was shipped, by `table` or `table/pot`. change: version of the newest
-    change. witnesses: what tells this record from another that began as its copy, by table.
+    highest: key of the newest row shipped, by `table` or `table/pot`. change: version of the newest change
+    shipped. witnesses: what distinguishes this record from another that began as its copy, by table.
     """
 
     highest: dict[str, float] = field(default_factory=dict)
@@ -55,17 +55,17 @@ class Marks:
 
     @classmethod
     def from_tree(cls, tree: Mapping[str, Any]) -> "Marks":
-        """Take back what `tree` gave."""
+        """Return the marks that `tree` was made of."""
         return cls(dict(tree.get("highest", {})), int(tree.get("change", 0)), dict(tree.get("witnesses", {})))
 
     def tree(self) -> dict[str, Any]:
-        """Return them for JSON."""
+        """Return the marks for JSON."""
         return {"highest": self.highest, "change": self.change, "witnesses": self.witnesses}
 
 
 @dataclass(frozen=True, slots=True)
 class Gone:
-    """What a copy is to take away first: keys from, and up to but not including. pot: None but of BY_POT."""
+    """Rows to delete from a copy: keys in [from_key, to_key). pot: None except in BY_POT."""
 
     table: str
     pot: int | None
@@ -75,7 +75,7 @@ class Gone:
 
 @dataclass(frozen=True, slots=True)
 class Rows:
-    """Rows of one table, by its columns; a copy that has one of that key replaces it."""
+    """Rows to insert into one table of a copy, or to replace those of the same key."""
 
     table: str
     columns: Sequence[str]
@@ -84,7 +84,7 @@ class Rows:
 
 @dataclass(slots=True)
 class Parcel:
-    """What a copy is to do, in order, and how far it has come then. whole: nothing is left for another."""
+    """Steps for a copy, in order, and the marks after them. whole: nothing is left for another parcel."""
 
     steps: list[Gone | Rows]
     marks: Marks
@@ -96,7 +96,7 @@ class Parcel:
 
 
 class News:
-    """Reads one record for its copy. by_the_minute: samples as means of a minute each."""
+    """Reads one record for its copy. by_the_minute: samples as one-minute means."""
 
     def __init__(self, db: Database, *, by_the_minute: bool = False) -> None:
         self._db, self._by_the_minute = db, by_the_minute
@@ -150,14 +150,14 @@ class News:
         )
 
     def _beyond(self, marks: Marks, table: str, pot: int | None, most: int) -> tuple[Rows, int]:
-        """Return the rows beyond the mark of a table, and move the mark; and how many were read for them."""
+        """Move a table's mark; return the rows beyond it, and how many were read for them."""
         key, name = KEYS.get(table, "id"), table if pot is None else f"{table}/{pot}"
         where = f"{key} > ?" if name in marks.highest else ""
         values = (marks.highest[name],) if where else ()
         is_coarse = table == "sample" and self._by_the_minute
         rows = self._read(table, pot, where, values, max(most, _MINUTES_AT_LEAST) if is_coarse else most)
         at, read = self._columns[table].index(key), len(rows)
-        if is_coarse and rows:  # of the last minute more may come
+        if is_coarse and rows:  # the last minute may be incomplete
             last = rows[-1][at] // _MINUTE_S
             rows = [row for row in rows if row[at] // _MINUTE_S < last]
         if rows:
@@ -165,7 +165,7 @@ class News:
         return Rows(table, self._columns[table], self._coarse(table, rows)), read
 
     def _again(self, marks: Marks, table: str, pot: int, part: int) -> tuple[Gone, Rows]:
-        """Return a part as it now is, as far as it was shipped before."""
+        """Return how to replace a part as far as it was shipped before: what to delete, what to insert."""
         key = KEYS.get(table, "id")
         if table not in BY_POT:
             rows = self._read(table, None, f"{key} = ? AND {key} <= ?", (part, marks.highest.get(table, -1)))
@@ -188,7 +188,7 @@ class News:
         )
 
     def _coarse(self, table: str, rows: list[Row]) -> list[Row]:
-        """Return samples as means of a minute each, if that is asked for; those with a fault stay."""
+        """Return samples as one-minute means where that is asked for; minutes with a fault stay."""
         if table != "sample" or not self._by_the_minute:
             return rows
         coarse: list[Row] = []
@@ -202,7 +202,7 @@ class News:
         return coarse
 
     def pictures(self, parcel: Parcel) -> Iterator[tuple[int, str]]:
-        """Yield batch and name of each picture that the parcel's edits speak of."""
+        """Yield batch and name of each picture that the parcel's edits name."""
         for step in parcel.steps:
             if isinstance(step, Rows) and step.table == "edit":
                 at = [step.columns.index(each) for each in ("batch", "field", "new")]

@@ -1,4 +1,4 @@
-"""The studio's database made ready by its owner: tables, groups, and who may come in."""
+"""Preparing the studio's database as its owner: tables, groups, users."""
 
 import re
 import secrets
@@ -37,10 +37,10 @@ def _upgrade(connection: Connection, revision: str) -> None:
 
 
 def admit(engine: Engine, name: str, group: str, workshops: Sequence[str]) -> str:
-    """Let a user of the database in, made if there is none of that name, and return his new password.
+    """Admit a user of the database, creating him if need be, and return his new password.
 
     group: MACHINE for a Pi that ships its record, READER for a page. workshops: his own, or those he may see;
-    ANY_WORKSHOP for all. What he might do before is taken back. Raises StudioError.
+    ANY_WORKSHOP for all. His earlier rights are revoked. Raises StudioError.
     """
     if not _NAME.fullmatch(name):
         raise StudioError(f"{name!r}: give a name of small letters, digits, - and _, a letter first")
@@ -51,7 +51,7 @@ def admit(engine: Engine, name: str, group: str, workshops: Sequence[str]) -> st
             found = connection.execute(text("SELECT 1 FROM pg_roles WHERE rolname = :name"), {"name": name})
             if found.scalar() is None:
                 connection.execute(text(f'CREATE ROLE "{name}" LOGIN'))
-            # what CREATE and ALTER ROLE take for a password is no parameter; nothing in it needs quoting
+            # ALTER ROLE takes no parameter for the password; nothing in it needs quoting
             connection.execute(text(f"ALTER ROLE \"{name}\" LOGIN PASSWORD '{password}'"))
             connection.execute(text(f'GRANT {group} TO "{name}"'))
             connection.execute(text(f'REVOKE {other} FROM "{name}"'))

@@ -1,7 +1,7 @@
-"""The shipper: whatever is new in the record goes to the studio, for as long as it takes.
+"""The shipper: sends whatever is new in the record to the studio, retrying until it succeeds.
 
-It reads the record and writes nothing to the card; what could not be sent is still in the record. The watch
-does not know of it.
+It only reads the record and writes nothing to the card; what could not be sent is still in the record. The
+watch knows nothing of it.
 """
 
 import logging
@@ -21,20 +21,20 @@ from potvigil.studio.copying import RecordCopy
 from potvigil.studio.news import ForkedRecordError, News
 from potvigil.upkeep.pictures import read
 
-# How often the record is looked into: the watch writes its samples once a minute, an alarm at once.
+# How often the record is checked: the watch writes samples once a minute, an alarm at once.
 LOOK_S = 5.0
-# While nothing is written to the record the studio is asked no oftener: each question is a connection. It may
-# have been restored from a backup, though.
+# How often the studio is asked while the record does not change: seldom, since each time takes a connection,
+# but the studio may have been restored from a backup.
 ASK_S = 300.0
-# After a failure, twice as long each time; a studio that was away for days is found again in five minutes.
+# Doubled after each failure; a studio that was down for days is found again within five minutes.
 RETRY_S, RETRY_MOST_S = 5.0, 300.0
 _log = logging.getLogger("potvigil")
-# Of a record's file and its log (WAL): which it is, its size and when it was written.
+# Inode, size and modification time of a record's file and of its write-ahead log.
 _Stamp = tuple[tuple[int, int, int], ...]
 
 
 class Shipper:
-    """Ships one record. by_the_minute: samples as means of a minute. pictures: of casts, too."""
+    """Ships one record. by_the_minute: samples as one-minute means. pictures: of casts, too."""
 
     def __init__(
         self, record: Path, engine: Engine, workshop: str, *, by_the_minute: bool, pictures: bool
@@ -47,11 +47,11 @@ class Shipper:
         self._ask_at_s = 0.0
 
     def ship(self, is_over: Callable[[], bool] = lambda: False) -> int:
-        """Ship all that is new, parcel by parcel; return how many rows. Raises RecordError, StudioError."""
+        """Ship everything new, parcel by parcel; return how many rows. Raises RecordError, StudioError."""
         try:
             return self._ship(is_over)
         except ForkedRecordError:
-            self._go_on_as_another()
+            self._fork()
         return self._ship(is_over)
 
     def _ship(self, is_over: Callable[[], bool]) -> int:
@@ -70,19 +70,19 @@ class Shipper:
         return read(self._record, batch, name)
 
     def run(self, stopping: threading.Event) -> None:
-        """Ship until ended; what fails is logged once and tried again."""
+        """Ship until stopped; a failure is logged once, and retried."""
         while not stopping.is_set():
             stopping.wait(self.try_once(stopping))
 
     def try_once(self, stopping: threading.Event) -> float:
-        """Ship what is new; return after how many seconds to look again."""
+        """Ship what is new; return the seconds until the next look."""
         stamp = _stamp(self._record)
         if stamp is not None and stamp == self._shipped and time.monotonic() < self._ask_at_s:
             return LOOK_S
         try:
             self.ship(stopping.is_set)
         except (RecordError, StudioError) as error:
-            return self._wait_for(str(error))
+            return self._back_off(str(error))
         if self._fault is not None:
             _log.warning("the studio has all of the record again")
         self._fault, self._retry_s = None, RETRY_S
@@ -90,8 +90,8 @@ class Shipper:
             self._shipped, self._ask_at_s = stamp, time.monotonic() + ASK_S
         return LOOK_S
 
-    def _go_on_as_another(self) -> None:
-        """One record is a copy of another, and both went on; the studio has rows of the other."""
+    def _fork(self) -> None:
+        """Give the record a new id: it and a copy of it both went on, and the studio has the other's rows."""
         with closing(Database.open(self._record, create=False)) as db:
             renewed = renew(db)
         _log.warning(
@@ -100,7 +100,7 @@ class Shipper:
             renewed.record,
         )
 
-    def _wait_for(self, fault: str) -> float:
+    def _back_off(self, fault: str) -> float:
         if fault != self._fault:
             _log.warning("the studio gets nothing (%s); retrying", fault)
         self._fault, wait_s = fault, self._retry_s
@@ -109,7 +109,7 @@ class Shipper:
 
 
 def _stamp(record: Path) -> _Stamp | None:
-    """Return what changes with whatever is written to a record; None where there is none."""
+    """Return what changes with every write to a record; None where there is no record."""
     files = (record, Path(f"{record}-wal"))
     try:
         stats = [file.stat() for file in files if file is record or file.exists()]

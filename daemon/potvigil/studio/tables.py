@@ -1,4 +1,4 @@
-"""The studio's tables as the shipper writes them: those of the record, each row with the record it is of."""
+"""The studio's tables as the shipper writes them: the record's, with the record's id in each row."""
 
 from pathlib import Path
 from typing import Any
@@ -54,7 +54,7 @@ PICTURE = Table(
 
 
 def key_of(table: str) -> tuple[str, ...]:
-    """Return the columns that tell the rows of one record apart."""
+    """Return the columns that identify a row within one record."""
     key = KEYS.get(table, "id")
     return ("pot", key) if table in BY_POT else (key,)
 
@@ -78,5 +78,5 @@ def _all_mirrored() -> dict[str, Table]:
         db.close()
 
 
-# By their names: as record/schema.py has them.
+# By name; the columns are those in record/schema.py.
 OF_A_RECORD = _all_mirrored()

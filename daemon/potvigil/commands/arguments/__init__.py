@@ -1,1 +1,1 @@
-"""What several verbs need."""
+"""The command line: verbs, options, types."""

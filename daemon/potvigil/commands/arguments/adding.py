@@ -1,4 +1,4 @@
-"""How a verb is added to the command line, and the options that several verbs have."""
+"""Adds verbs to the command line, and the options that several verbs share."""
 
 import argparse
 import importlib
@@ -8,13 +8,13 @@ from typing import TypeAlias
 
 from potvigil.commands.arguments.types import record_number
 
-# argparse gives the type no public name
+# argparse has no public name for this type
 Verbs: TypeAlias = "argparse._SubParsersAction[argparse.ArgumentParser]"
 _Run: TypeAlias = Callable[[argparse.Namespace], int]
 
 
 def add_group(verbs: Verbs, name: str, what: str) -> Verbs:
-    """Add a word that is followed by a verb: batch, alarm, ..."""
+    """Add a word that takes a verb: batch, alarm, ..."""
     group = verbs.add_parser(name, help=what, description=what)
     inner: Verbs = group.add_subparsers(dest="verb", required=True, metavar="VERB")
     return inner
@@ -23,7 +23,7 @@ def add_group(verbs: Verbs, name: str, what: str) -> Verbs:
 def add_verb(
     verbs: Verbs, name: str, run: str, what: str, example: str, *, record: bool = False
 ) -> argparse.ArgumentParser:
-    """Add a verb. run: MODULE:FUNCTION of potvigil.commands. record: it is of a record, or of settings."""
+    """Add a verb. run: MODULE:FUNCTION of potvigil.commands. record: it takes a record, else settings."""
     parser: argparse.ArgumentParser = verbs.add_parser(
         name, help=what, description=what, epilog=f"example: {example}"
     )
@@ -71,7 +71,7 @@ def add_replace(verb: argparse.ArgumentParser) -> None:
 
 
 def _later(target: str) -> _Run:
-    """Return a verb that imports what it needs when called: a list need not wait for a simulator."""
+    """Return a verb that is imported only when called: a list need not wait for a simulator."""
     module, _, function = target.partition(":")
 
     def run(args: argparse.Namespace) -> int:

@@ -1,4 +1,4 @@
-"""The verbs used at a pot: calibrate, tightness, volume, plan; and those of its ageing."""
+"""The verbs used at a pot: calibrate, tightness, volume, plan, and those about its ageing."""
 
 from pathlib import Path
 

@@ -1,4 +1,4 @@
-"""How the command line names the details of a batch, the parts of a pot, and what a plan is made of."""
+"""Options for the details of a batch and for a plan, and the names of parts and units."""
 
 from potvigil.model.events import Detail
 from potvigil.model.maintenance import Part
@@ -7,7 +7,7 @@ from potvigil.planning.request import Ask
 PARTS = tuple(part.value for part in Part)
 UNITS = ("psi", "bar", "kPa")  # as in the settings: units.pressure
 
-# Each detail's option and its help; the option of the pictures may be repeated.
+# Each detail's option and its help; that for pictures may be repeated.
 DETAIL_OPTIONS = {
     Detail.LABEL: ("--label", "a name for it"),
     Detail.RESIN: ("--resin", "a resin of the settings, or any words"),
@@ -20,7 +20,7 @@ DETAIL_OPTIONS = {
     Detail.PICTURES: ("--picture", "a picture of the cast, kept beside the record and shown; '' starts over"),
 }
 
-# The options of a planned pour: their argument, and their help.
+# The options of a plan: argument and help.
 PLAN_OPTIONS = {
     Ask.MOULD: ("SIZE", 'outside of the mould: "12 x 8 x 6 cm", or diameter and height "9 x 6 cm"'),
     Ask.STAND: ("HEIGHT", 'what the mould stands on: "3 cm"'),

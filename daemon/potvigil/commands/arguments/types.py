@@ -1,4 +1,4 @@
-"""How the numbers of the command line are read, each within its bounds; a refusal is one line."""
+"""Reads numbers from the command line, each within its bounds; errors are one line."""
 
 import argparse
 import math
@@ -6,12 +6,12 @@ import re
 from typing import NoReturn
 from uuid import UUID
 
-LARGEST_NUMBER = 2**31 - 1  # of a batch or a note: no workshop comes near, and every reader of it can hold it
+LARGEST_NUMBER = 2**31 - 1  # of a batch or a note: no workshop comes near, and it fits any integer type
 _LARGEST_DAYS = 36_500.0  # the limit of the settings too
 
 
 class OneLineParser(argparse.ArgumentParser):
-    """Refuses in one line: what is wrong, and where the options are described."""
+    """Reports an error in one line: what is wrong, and where the options are described."""
 
     def error(self, message: str) -> NoReturn:
         text = " ".join(message.split())
@@ -43,7 +43,7 @@ def seed(text: str) -> int:
 
 
 def port(text: str) -> int:
-    """Read a port; 0 is any that is free."""
+    """Read a port; 0 means any free one."""
     return _whole(text, 0, 65535, "a port, 0 to 65535")
 
 
@@ -66,7 +66,7 @@ def speed(text: str) -> float:
 
 
 def _whole(text: str, low: int, high: int, due: str) -> int:
-    # 20 digits are enough to know that it is too large: reading a million of them takes seconds
+    # more than 20 digits are too large anyway: converting a million of them takes seconds
     found = re.fullmatch(r"\s*([+-]?[0-9]{1,20})\s*", text, re.ASCII)
     if found is None or not low <= int(found[1]) <= high:
         raise argparse.ArgumentTypeError(f"{_short(text)} is not valid; give {due}")

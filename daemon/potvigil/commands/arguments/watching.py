@@ -1,4 +1,4 @@
-"""The verbs that watch, live, rehearsed or from a log, and those that show and send what is watched."""
+"""The verbs that watch, live, rehearsed or from a log, and those that show and send the results."""
 
 from pathlib import Path
 

@@ -1,1 +1,1 @@
-"""The verbs of a pot: before a pour, for a test, and over its batches."""
+"""The verbs about a pot: before a pour, for a test, and over its batches."""

@@ -1,4 +1,4 @@
-"""Zero and slope of a pot's transducer, against the open pot and the pot's own gauge, as a dialogue."""
+"""A dialogue that calibrates a pot's transducer, against the open pot and the pot's own gauge."""
 
 import argparse
 import sys
@@ -11,8 +11,8 @@ from pathlib import Path
 from potvigil.clock import SystemClock
 from potvigil.commands.dialogues.exclusive_station import (
     answer,
-    leaving_word,
     own_station,
+    pressure_warning,
     refuse_beside_a_watch,
 )
 from potvigil.commands.dialogues.gauge import Bench, fine, take_points, take_zero
@@ -34,7 +34,7 @@ from potvigil.settings.loading import load, load_text
 from potvigil.settings.schema import Settings
 from potvigil.wording.quantities import pressure, shown
 
-# After a vent the pot is left alone for a minute, and ten minutes of it are enough.
+# After a vent: wait for a minute, then use at most ten minutes.
 _AFTER_VENT_S, _VENT_WINDOW_S = 60.0, 600.0
 _MONTH_S = 30.4 * 86_400.0
 
@@ -65,7 +65,7 @@ def _run(args: argparse.Namespace, settings: Settings, bench: Bench) -> int:
     try:
         anchor = take_zero(bench) if args.zero or both else None
         if args.points or both:
-            with leaving_word():
+            with pressure_warning():
                 found, note = take_points(bench, anchor, args.gauge, args.gauge_class)
             print(
                 "Done. Shut the supply, open the vent fully and confirm zero on the pot's own gauge before "
@@ -110,7 +110,7 @@ def _write(path: Path, pot_id: str, lines: list[str], note: str) -> None:
 
 
 def _keep(settings: Settings, pot_id: str, text: str, by: str) -> None:
-    """Keep it in the record as care that the transducer was given: with date and who."""
+    """Record the calibration as care of the transducer, with date and person."""
     now_utc_s = time.time()
     try:
         with Store.open(settings.record_file, create=False) as store:
@@ -128,7 +128,7 @@ def _keep(settings: Settings, pot_id: str, text: str, by: str) -> None:
 
 
 def _history(settings: Settings, pot_id: str) -> int:
-    """Print the zero, vent by vent, and when it was calibrated."""
+    """Print the zero after each vent, and when it was calibrated."""
     pot = settings.core_pots()[pot_id]
     now_pa = pot.transducer.zero_pa if pot.transducer is not None else 0.0
     with Store.open_read_only(settings.record_file) as store:
@@ -156,7 +156,7 @@ def _history(settings: Settings, pot_id: str) -> int:
 
 
 def _zeros(store: Store, pot_id: str) -> Iterator[tuple[int, VentZero]]:
-    """Yield the zero after each batch that was followed by an open pot, with the batch's number."""
+    """Yield (batch, zero) for each batch that was followed by an open pot."""
     batches = list(reversed(store.batches(pot_id)))
     texts = {run.id: run.settings_json for run in store.runs()}
     pots: dict[str, Pot] = {}
@@ -167,7 +167,7 @@ def _zeros(store: Store, pot_id: str) -> Iterator[tuple[int, VentZero]]:
         if text not in pots:
             try:
                 pots[text] = load_text(text, "record").core_pots()[pot_id]
-            except (ValueError, KeyError):  # of an older version, or the batch's pot was called otherwise
+            except (ValueError, KeyError):  # settings of an older version, or the pot was renamed
                 continue
         from_s = batch.end_t_s + _AFTER_VENT_S
         to_s = min(from_s + _VENT_WINDOW_S, float("inf") if after is None else after.start_t_s)
@@ -189,5 +189,5 @@ def _wired_bench(settings: Settings, pot_id: str) -> Iterator[Bench]:
             clock=SystemClock(),
             period_s=settings.sample_period_s,
             ask=answer,
-            bring=lambda gauge_pa: None,  # a person does
+            bring=lambda gauge_pa: None,  # a person does that
         )

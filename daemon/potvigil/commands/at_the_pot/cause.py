@@ -1,4 +1,4 @@
-"""What a leak of the record followed, and what to look at first."""
+"""What a leak in the record varied with, and what to look at first."""
 
 import argparse
 from collections.abc import Iterator, Sequence
@@ -20,18 +20,18 @@ from potvigil.record.store import Store
 from potvigil.settings.loading import load_text
 from potvigil.wording.quantities import TimeTeller, shown
 
-# From the open pot on; and the newest nights only.
+# From the open pot before a batch on; and only the newest nights.
 _BEFORE_S, _NIGHTS = 900.0, 60
 
 
 def pot_cause(args: argparse.Namespace) -> int:
     with Store.open_read_only(record_path(args)) as store:
-        asked = None if args.batch is None else store.batch(args.batch)
-        pot_id = known_pot(store, args.pot if args.pot is not None or asked is None else asked.pot_id, "POT")
-        if asked is not None and asked.pot_id != pot_id:
-            raise UseError(f"batch {asked.id} belongs to {asked.pot_id}, not to {pot_id}")
+        given = None if args.batch is None else store.batch(args.batch)
+        pot_id = known_pot(store, args.pot if args.pot is not None or given is None else given.pot_id, "POT")
+        if given is not None and given.pot_id != pot_id:
+            raise UseError(f"batch {given.id} belongs to {given.pot_id}, not to {pot_id}")
         if args.test:
-            if asked is not None:
+            if given is not None:
                 raise UseError("give --batch or --test, not both")
             for line in _last_test(store, pot_id):
                 print(line)
@@ -42,12 +42,12 @@ def pot_cause(args: argparse.Namespace) -> int:
             print("Rehearsed batches only: nothing here was measured on a pot.")
         known = real or leaks
         leaked = [row.batch_id for row in known if row.established]
-        if asked is None and not leaked:
+        if given is None and not leaked:
             print(f"No batch of {pot_id} leaked beyond doubt: there is nothing to look for.")
             if any(care.part == Part.TIGHTNESS_TEST for care in store.cares(pot_id)):
                 print(f"Of the last tightness test: `potvigil pot cause {pot_id} --test`.")
             return DONE
-        row = asked or store.batch(leaked[-1])
+        row = given or store.batch(leaked[-1])
         for line in _lines(store, row):
             print(line)
         for line in nights_lines(list(_nights(store, pot_id, known[-_NIGHTS:])), leaked):
@@ -56,7 +56,7 @@ def pot_cause(args: argparse.Namespace) -> int:
 
 
 def of_a_test(samples: Sequence[Sample], pot: Pot, utc_s: float | None) -> Iterator[str]:
-    """Yield what the leak of an empty pot followed; a test is short, and often gives no answer.
+    """Yield what an empty pot's leak varied with; a test is short and often gives no answer.
 
     utc_s: of the last sample, None where the clock was not set.
     """
@@ -73,7 +73,7 @@ def of_a_test(samples: Sequence[Sample], pot: Pot, utc_s: float | None) -> Itera
 
 
 def _last_test(store: Store, pot_id: str) -> Iterator[str]:
-    """Yield the result of the newest tightness test that kept its readings."""
+    """Yield the result of the newest tightness test whose readings were kept."""
     tests = [care for care in store.cares(pot_id) if care.part == Part.TIGHTNESS_TEST]
     kept = ((care, samples) for care in reversed(tests) if (samples := store.readings(care.id)))
     care, samples = next(kept, (None, []))
@@ -93,7 +93,7 @@ def _lines(store: Store, row: BatchRow) -> Iterator[str]:
     pot = settings.core_pots()[row.pot_id]
     label = f", {shown(row.label)}" if row.label else ""
     yield f"Batch {row.id} of {row.pot_id}{label}."
-    # the open pot before it, but nothing of a batch that ended just then
+    # with the open pot before it, but nothing of the previous batch
     ends = [each.end_t_s for each in store.listed(Wanted(pot_id=row.pot_id)) if each.id < row.id]
     ended_s = max((each for each in ends if each is not None), default=row.start_t_s - _BEFORE_S)
     begin_s = min(max(row.start_t_s - _BEFORE_S, ended_s), row.start_t_s)

@@ -24,16 +24,16 @@ _MARKS = {Feasibility.YES: "+", Feasibility.CLOSE: "~", Feasibility.NO: "!", Fea
 
 
 def plan_pour(args: argparse.Namespace) -> int:
-    """Print the plan, write it as a page on request; exit status 1 where it does not work out."""
+    """Print the plan, and write it as a page on request; exit status 1 where it is not feasible."""
     settings = load(settings_path(args))
     pot_id = one_of(settings.pots, args.pot)
     record = settings.record_file if args.record is None else existing_record(args.record)
     given = {ask: getattr(args, ask.replace("-", "_")) for ask in Ask}
-    said = {ask: text for ask, text in given.items() if text is not None}
+    answers = {ask: text for ask, text in given.items() if text is not None}
     now = datetime.now(settings.timezone).astimezone(settings.timezone).replace(second=0, microsecond=0)
     try:
         made = planned(
-            said, rigs_of(settings)[pot_id], now, lambda start: so_far(record, pot_id, start), _option
+            answers, rigs_of(settings)[pot_id], now, lambda start: so_far(record, pot_id, start), _option
         )
     except SaidError as error:
         ask, fault = next(iter(error.faults.items()))

@@ -29,11 +29,11 @@ from potvigil.wording.quantities import shown
 from potvigil.wording.taught import known_lines
 
 _LONGEST_NOTE = 200
-_LATEST_BATCHES = 20  # among which one of the same kind, rehearsed or real, is looked for
+_LATEST_BATCHES = 20  # searched for one of the same kind, rehearsed or real
 
 
 def pot_health(args: argparse.Namespace) -> int:
-    """Print how a pot ages; write it as a page on request."""
+    """Print a pot's health, and write it as a page on request."""
     with open_record(args) as record:
         store = record.store
         pot_id = known_pot(store, args.pot, "POT")
@@ -59,8 +59,8 @@ def pot_health(args: argparse.Namespace) -> int:
     for line in [*health_lines(judged, unit, tz, cure.hold_s, now_utc_s), *known]:
         print(line)
     for care in cares:
-        said = f": {shown(care.text)}" if care.text else ""
-        print(f"{_date(care.utc_s, tz)}  {care.part}{said} (note {care.id})")
+        text = f": {shown(care.text)}" if care.text else ""
+        print(f"{_date(care.utc_s, tz)}  {care.part}{text} (note {care.id})")
     if args.out is not None:
         html = health_html(
             judged, pot_id=pot_id, workshop=cure.workshop, labels=labels,
@@ -74,7 +74,7 @@ def pot_health(args: argparse.Namespace) -> int:
 def _known(
     store: Store, pot_id: str, cares: list[CareRow], tz: tzinfo | None, *, rehearsed: bool
 ) -> list[str]:
-    """Print what the pot's batches taught, and what was forgotten since; nothing where none taught."""
+    """Return lines on what was learned from the pot's batches, and what was discarded since."""
     taught = next(iter(store.taught(pot_id, rehearsed=rehearsed)), None)
     if taught is None:
         return []
@@ -87,7 +87,7 @@ def _known(
 
 
 def pot_care(args: argparse.Namespace) -> int:
-    """Note that a pot was seen to, or take such a note back."""
+    """Note that a pot was serviced, or remove such a note."""
     now_utc_s = time.time()
     text = " ".join(args.text.split())
     if len(text) > _LONGEST_NOTE:
@@ -122,7 +122,7 @@ def pot_care(args: argparse.Namespace) -> int:
 
 
 def _due(args: argparse.Namespace, utc_s: float, tz: tzinfo | None) -> float | None:
-    """Return when it is due again, None where nobody said."""
+    """Return when it is due again, None where that was not given."""
     if args.due is None and args.every is None:
         return None
     if args.due is not None:
@@ -135,7 +135,7 @@ def _due(args: argparse.Namespace, utc_s: float, tz: tzinfo | None) -> float | N
 
 
 def _after(moment: datetime, every: str) -> datetime:
-    """Return the day so long after; the last of the month where that has no such day."""
+    """Return the day that long after, or the last of the month where it has no such day."""
     found = re.fullmatch(r"\s*([1-9][0-9]{0,3})\s*(day|week|month|year)s?\s*", every.lower())
     if found is None:
         raise UseError(f'--every {every!r}: give days, weeks, months or years, like "6 months"')
@@ -154,7 +154,7 @@ def _after(moment: datetime, every: str) -> datetime:
 
 @dataclass(frozen=True, slots=True)
 class _Cure:
-    """From the settings in force: the workshop, how long a batch is held, and the leak it can bear."""
+    """From the settings in force: the workshop, the hold, and the leak a batch can tolerate."""
 
     workshop: str
     hold_s: float | None
@@ -162,7 +162,7 @@ class _Cure:
 
 
 def _cure(store: Store, pot_id: str) -> _Cure:
-    """Return the newest settings; read as text, because checking them takes longer than the rest."""
+    """Read the newest settings as text, because validating them takes longer than the rest."""
     run = store.last_run()
     settings = {} if run is None else json.loads(run.settings_json)
     pot = settings.get("pots", {}).get(pot_id, {})

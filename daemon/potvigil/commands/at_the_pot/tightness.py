@@ -1,4 +1,4 @@
-"""Does the empty pot hold? The test as a guided run: on the wires, from a log, or rehearsed."""
+"""Tests whether the empty pot holds, as a guided run: on the wires, from a log, or rehearsed."""
 
 import argparse
 import time
@@ -11,8 +11,8 @@ from potvigil.commands.at_the_pot.cause import of_a_test
 from potvigil.commands.dialogues.exclusive_station import (
     VENT,
     answer,
-    leaving_word,
     own_station,
+    pressure_warning,
     refuse_beside_a_watch,
     samples_of,
     with_pressure,
@@ -62,9 +62,9 @@ _THERMOMETER = {Place.GAS: "in the gas", Place.WALL: "on the wall", Place.ROOM: 
 
 @dataclass(frozen=True, slots=True)
 class Run:
-    """Where the readings come from. ask: waits for a person. keeps: the answer is recorded.
+    """The source of the readings. ask: waits for a person. keeps: the answer is recorded.
 
-    log_s: the length of a log, None where readings continue as long as needed.
+    log_s: the length of a log, None where readings go on as long as needed.
     """
 
     settings: Settings
@@ -115,10 +115,10 @@ def _test(args: argparse.Namespace, run: Run) -> int:
     words = _Words(pot, limit)
     for line in words.beginning(planned, of_a_log=run.log_s is not None):
         print(line)
-    if run.log_s is not None:  # it is as long as it is
+    if run.log_s is not None:  # its length is given
         planned = replace(planned, latest_s=max(planned.latest_s, run.log_s))
     if run.ask is not None:
-        with leaving_word():
+        with pressure_warning():
             run.ask(
                 "Empty the pot, shut lid and vent, and tighten the clamps evenly and crosswise. Press Enter; "
                 f"then bring the pot slowly to {words.pressure(pot.working_pa)} and shut the supply: "
@@ -156,7 +156,7 @@ def _go_on(test: Tightness, samples: Iterator[Sample], words: "_Words") -> None:
                 print("Filling ...", flush=True)
             elif stage is Stage.SETTLING and gauge_pa is not None:
                 print(f"Shut at {words.pressure(gauge_pa)}. Leave pot and valves alone now.", flush=True)
-        if test.after_s < after_s:  # air was let in
+        if test.after_s < after_s:  # the test began anew, because air was let in
             low = False
         after_s = test.after_s
         if test.is_low and not low:
@@ -177,7 +177,7 @@ def _kept(samples: Iterator[Sample], seen: list[Sample]) -> Iterator[Sample]:
         yield sample
 
 
-# --- in words
+# --- wording
 
 
 class _Words:
@@ -214,7 +214,7 @@ class _Words:
             yield from self._reach(planned)
 
     def _reach(self, planned: Schedule) -> Iterator[str]:
-        """Yield what a test too short for the limit can still show."""
+        """Yield what a test can still show if it is too short for the limit."""
         reach = planned.reach_per_s
         if reach is None or reach == inf:
             return
@@ -245,11 +245,11 @@ class _Words:
                     yield "This close to the limit, check the pot: seal, lid's rim and clamps, valves."
 
     def kept(self, result: Result, planned: Schedule) -> str:
-        look, said = result.look, str(result.answer)
+        look, text = result.look, str(result.answer)
         if look is not None:
-            said += f": {self.leak(look)}"
+            text += f": {self.leak(look)}"
         return (
-            f"{said}; limit {self.pressure(self.limit.loss_pa)} in {span(self.limit.over_s)}; "
+            f"{text}; limit {self.pressure(self.limit.loss_pa)} in {span(self.limit.over_s)}; "
             f"{span(result.after_s)}, thermometer {_THERMOMETER[planned.place]}"
         )
 
@@ -278,7 +278,7 @@ class _Words:
 
 
 def _keep(settings: Settings, pot: Pot, result: Result, text: str, seen: list[Sample]) -> None:
-    """Keep it as care of the pot, with the leak at the working pressure and the readings."""
+    """Record the test as care of the pot, with the leak at working pressure and the readings."""
     if result.look is None:
         return
     now_utc_s, working_pa = time.time(), pot.working_pa + pot.ambient_pa
@@ -299,7 +299,7 @@ def _keep(settings: Settings, pot: Pot, result: Result, text: str, seen: list[Sa
 
 
 def _readings(seen: list[Sample], pot: Pot) -> Iterator[Sample]:
-    """Yield the readings as in a recorded log, means of 20 s where nothing happens."""
+    """Yield the readings as in a recorded log, as means of 20 s where nothing happens."""
     for sample in thinned(seen, (), seen[-1].t_s + BIN_S):
         reading = convert(sample, pot)
         if reading.gauge_pa is not None and reading.quality is not Quality.BAD:

@@ -1,4 +1,4 @@
-"""A pot's gas volume from a known vessel or a known flow, guided or from figures: a line for the settings."""
+"""Measures a pot's gas volume with a known vessel or flow, guided or from figures, for the settings."""
 
 import argparse
 import re
@@ -7,8 +7,8 @@ from collections.abc import Callable, Iterator
 from potvigil.clock import SystemClock
 from potvigil.commands.dialogues.exclusive_station import (
     answer,
-    leaving_word,
     own_station,
+    pressure_warning,
     refuse_beside_a_watch,
     samples_of,
     with_pressure,
@@ -33,12 +33,13 @@ from potvigil.wording.quantities import pressure
 _FLOW = QuantityKind("a flow", {"cm3/min": 1e-6 / 60.0, "mL/min": 1e-6 / 60.0, **FREE_AIR_UNITS_M3_PER_S})
 _ROOM_K = 293.15
 _KELVIN_SIGMA = 0.3  # between settled states a few minutes apart
-_FALL_SHARE = 0.03  # 1 sigma, of a fall that was given without its interval
-# Plausible values, each lowest to highest: beyond them a figure or its unit is mistaken.
+_FALL_SHARE = 0.03  # 1 sigma, of a fall given without its interval
+# Plausible ranges: outside them a figure or its unit is wrong.
 _VESSELS, _ROOMS, _PRESSURES = ("0.01 L", "2000 L"), ("-40 C", "60 C"), ("-15 psi", "1000 psi")
 _ERRORS, _FLOWS = ("0 psi", "50 psi"), ("0.001 cm3/min", "5000 L/min")
 _FALLS = ("-100 psi", "10000 psi")  # an hour
-_USUAL_ERROR = {"vessel": 1.0, "flow": 2.0}  # %, 1 sigma: weighed with water; a calibrated leak's sheet
+# %, 1 sigma: weighed with water; by the data sheet of a calibrated leak
+_USUAL_ERROR = {"vessel": 1.0, "flow": 2.0}
 
 
 def measure_volume(args: argparse.Namespace) -> int:
@@ -49,7 +50,7 @@ def measure_volume(args: argparse.Namespace) -> int:
         print("Rehearsal on a simulated pot and a vessel of 2 L: nothing here was measured.")
         with rehearsed_vessel(answer) as (pot, samples, ask):
             args.vessel = "2 L"
-            return _told(pot, lambda: _guided(args, pot, samples, ask))
+            return _print_result(pot, lambda: _guided(args, pot, samples, ask))
     settings = load(settings_path(args, OR_REHEARSE))
     pot = settings.core_pots()[one_of(settings.pots, args.pot)]
     if (args.vessel is None) == (args.flow is None):
@@ -57,17 +58,17 @@ def measure_volume(args: argparse.Namespace) -> int:
             'give --vessel "2 L" to measure with a vessel, or --flow "25 cm3/min" with --fall and --own-leak'
         )
     if args.flow is not None:
-        return _told(pot, lambda: _by_flow(args, pot))
+        return _print_result(pot, lambda: _by_flow(args, pot))
     if args.pressures is not None:
-        return _told(pot, lambda: _by_vessel(args, pot))
+        return _print_result(pot, lambda: _by_vessel(args, pot))
     refuse_beside_a_watch(settings)
     with own_station(settings) as station:
         samples = samples_of(station, SystemClock(), pot.pot_id, settings.sample_period_s)
         with_pressure(next(samples), pot)
-        return _told(pot, lambda: _guided(args, pot, samples, answer))
+        return _print_result(pot, lambda: _guided(args, pot, samples, answer))
 
 
-def _told(pot: Pot, find: Callable[[], Measured]) -> int:
+def _print_result(pot: Pot, find: Callable[[], Measured]) -> int:
     try:
         found = find()
     except VolumeError as error:
@@ -101,7 +102,7 @@ def _guided(
     vessel = Measured(vessel_m3, vessel_m3 * _percent(args, "vessel"))
     error_pa = _read("pressure-error", args.pressure_error, PRESSURE, _ERRORS)
     room = Measured(_kelvin("room", args.room), _KELVIN_SIGMA)
-    with leaving_word():
+    with pressure_warning():
         found = take_volume(pot, vessel, samples, ask, error_pa, room)
     print(
         "Done. Shut the supply, open both vents fully, and confirm zero on the pot's own gauge before you "

@@ -1,4 +1,4 @@
-"""Questions in a terminal, each with an answer to fall back on; over a pipe an answer is a line."""
+"""Questions on a terminal, each with a default; over a pipe each line is an answer."""
 
 import getpass
 import sys
@@ -15,7 +15,7 @@ _NONE = ("-", "none", "no")
 
 
 class Asker:
-    """Asks on a console. Raises UseError where the answers end before the questions do."""
+    """Asks on a console. Raises UseError when the answers run out before the questions."""
 
     def __init__(self, console: "Console") -> None:
         self._console = console
@@ -32,9 +32,9 @@ class Asker:
         example: str = "",
         optional: bool = False,
     ) -> str | None:
-        """Ask until the answer has no fault. usual: the default for an empty answer; nothing where optional.
+        """Ask until the answer has no fault. usual: the default for an empty answer.
 
-        Return None for none: `-` removes an optional value.
+        Return None where an optional value is left empty or removed with `-`.
         """
         hint = f" (e.g. {example})" if example and usual is None else ""
         hint += ", Enter for none" if optional and usual is None else ", - for none" if optional else ""
@@ -96,5 +96,5 @@ class Asker:
             raise UseError("setup: the answers ended before the questions; nothing was written") from None
         if not sys.stdin.isatty():
             answer = given if isinstance(given, str) else "yes" if given else "no"
-            self.say(answer)  # which a terminal has shown already
+            self.say(answer)  # a terminal has echoed it already
         return given

@@ -1,4 +1,4 @@
-"""The wires of a pot for a dialogue: its own as long as no watch asks them, sample by sample."""
+"""Exclusive use of a pot's wires for a dialogue, sample by sample, while no watch reads them."""
 
 import json
 import time
@@ -17,7 +17,7 @@ from potvigil.settings.schema import Settings
 
 
 def refuse_beside_a_watch(settings: Settings) -> None:
-    """Raise UseError while a watch asks the wires: two programs that ask one converter mix up its answers."""
+    """Raise UseError while a watch reads the wires: two programs on one converter mix up its answers."""
     try:
         live = json.loads((settings.page.live or usual_live()).read_text(encoding="utf-8"))
         age_s = time.clock_gettime(time.CLOCK_BOOTTIME) - live["written_boot_s"]
@@ -37,8 +37,8 @@ VENT = (
 
 
 @contextmanager
-def leaving_word() -> Iterator[None]:
-    """Say, however a dialogue ends before its end, that the pot may still be under pressure."""
+def pressure_warning() -> Iterator[None]:
+    """If a dialogue ends early, warn that the pot may still be under pressure."""
     try:
         yield
     except BaseException:
@@ -48,7 +48,7 @@ def leaving_word() -> Iterator[None]:
 
 @contextmanager
 def own_station(settings: Settings) -> Iterator[Station]:
-    """Open the configured devices while they are in use."""
+    """Open the configured devices, and close them at the end."""
     station = open_inputs(settings)
     try:
         yield station
@@ -65,7 +65,7 @@ def samples_of(station: Station, clock: Clock, pot_id: str, period_s: float) -> 
 
 
 def with_pressure(sample: Sample, pot: Pot) -> Reading:
-    """Return the reading; raise UseError without a pressure: nobody should fill a pot for nothing."""
+    """Return the reading; raise UseError if it has no pressure, before somebody fills a pot for nothing."""
     reading = convert(sample, pot)
     if reading.gauge_pa is None or reading.quality is Quality.BAD:
         raise UseError(f"{pot.pot_id}: {reading.fault}; see `potvigil check --hardware`")
@@ -73,7 +73,7 @@ def with_pressure(sample: Sample, pot: Pot) -> Reading:
 
 
 def answer(prompt: str) -> str:
-    """Wait for a person's answer. Raises UseError where nobody is there."""
+    """Wait for a person's answer. Raises UseError where there is no input."""
     try:
         return input(prompt)
     except EOFError:

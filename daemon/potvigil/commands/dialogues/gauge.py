@@ -27,7 +27,7 @@ from potvigil.sensing.conversion import convert
 from potvigil.units import PRESSURE, PRESSURE_DECIMALS, PRESSURE_UNITS_PA, Quantity
 from potvigil.wording.quantities import pressure, shown
 
-# A zero from twenty readings, a point from ten before and five after somebody looked at the gauge.
+# A zero takes twenty readings; a point ten before and five after a person reads the gauge.
 _ZERO_READINGS, _POINT_READINGS, _CHECK_READINGS = 20, 10, 5
 _POINTS = 3
 # Filling warms the air, which then cools for minutes.
@@ -38,9 +38,9 @@ _USUAL_CLASS = "2.5"
 
 @dataclass(frozen=True, slots=True)
 class Bench:
-    """What the dialogue works on. bring: has a person bring the pot to a gauge pressure; None: open the vent.
+    """What the dialogue works on. bring: brings a simulated pot to a gauge pressure; None: open the vent.
 
-    gauge_pa: the reading of a simulated gauge, None where a person must look.
+    gauge_pa: the reading of a simulated gauge, None where a person must read it.
     """
 
     pot: Pot
@@ -52,7 +52,7 @@ class Bench:
     gauge_pa: Callable[[], float] | None = None
 
     def read(self, count: int) -> tuple[Steady, float]:
-        """Read so many times; return the reported pressures, and what an open pot should read."""
+        """Read `count` times; return the reported pressures, and what an open pot should read."""
         uncalibrated = bare(self.pot)
         readings, open_pot_pa = [], 0.0
         for _ in range(count):
@@ -140,7 +140,7 @@ def _take_point(
 
 def _wait_until_steady(bench: Bench, span_pa: float) -> Steady:
     until_s = bench.clock.now().boot_s + _PATIENCE_S
-    told = False
+    was_printed = False
     while True:
         judged, _ = bench.read(_POINT_READINGS)
         if is_steady(judged, span_pa):
@@ -152,15 +152,15 @@ def _wait_until_steady(bench: Bench, span_pa: float) -> Steady:
                 "repair a pot that leaks this much first, after venting; for a noisy reading check the "
                 "transducer's ground and supply"
             )
-        if not told:
+        if not was_printed:
             print("The air cools after filling; waiting until the reading is steady ...", flush=True)
-            told = True
+            was_printed = True
 
 
 def targets_pa(pot: Pot) -> list[float]:
-    """Return gauge pressures to be brought to: thirds of the working pressure, on marks, never above it."""
+    """Return the gauge pressures of the points: thirds of the working pressure, rounded down to marks."""
     mark_pa = {"psi": 1.0, "bar": 0.1, "kPa": 10.0}[pot.pressure_unit] * PRESSURE_UNITS_PA[pot.pressure_unit]
-    # a whole mark itself is kept, though it is a hair below one in floating point
+    # a whole mark stays one, even if rounding errors put it just below
     marks = [int(pot.working_pa * (i + 1) / _POINTS / mark_pa + 1e-6) for i in range(_POINTS)]
     return [max(mark, 1) * mark_pa for mark in marks]
 
@@ -173,13 +173,13 @@ def _gauge_reading(bench: Bench, full_scale: Quantity) -> float:
             f"(the simulated gauge shows {simulated_pa / PRESSURE_UNITS_PA[unit]:.2f} {unit}; Enter takes it)"
         )
     while True:
-        said = bench.ask(f"What does the pot's gauge show, in {unit}? ").strip()
-        if not said and simulated_pa is not None:
+        answer = bench.ask(f"What does the pot's gauge show, in {unit}? ").strip()
+        if not answer and simulated_pa is not None:
             return simulated_pa
         try:
-            reading = PRESSURE.read(said if said[-1:].isalpha() else f"{said} {unit}").si
+            reading = PRESSURE.read(answer if answer[-1:].isalpha() else f"{answer} {unit}").si
         except ValueError:
-            print(f"{shown(said)!r} is not a pressure; give a number like 20.5, in {unit}.")
+            print(f"{shown(answer)!r} is not a pressure; give a number like 20.5, in {unit}.")
             continue
         if 0.0 <= reading <= full_scale.si:
             return reading

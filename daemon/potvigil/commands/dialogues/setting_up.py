@@ -1,4 +1,4 @@
-"""The questions of `setup`, from the workshop's name to notifications; devices found are suggested."""
+"""The questions of `setup`, from the workshop's name to the broker; devices found are suggested."""
 
 import re
 from collections.abc import Callable
@@ -21,26 +21,26 @@ _OWN_TIME = "own"
 
 @dataclass
 class Answers:
-    """draft: the settings. secrets: what goes into separate files beside them, by file name."""
+    """draft: the settings. secrets: content of the separate files beside them, by file name."""
 
     draft: Draft
     secrets: dict[str, str] = field(default_factory=dict)
 
 
 def ask_all(asker: Asker, found: Survey, before: Draft, host: str) -> Answers:
-    """Ask everything. before: the settings there are, empty for none. host: this machine's name."""
-    asked = _Asked(asker, found, Answers(before))
-    asked.workshop()
-    asked.pots()
-    asked.pressure_outside()
-    asked.signals()
-    asked.told()
-    asked.page(host)
-    asked.broker()
-    return asked.answers
+    """Ask everything. before: the existing settings, empty for none. host: this machine's name."""
+    questions = _Questions(asker, found, Answers(before))
+    questions.workshop()
+    questions.pots()
+    questions.barometer()
+    questions.signals()
+    questions.notification()
+    questions.page(host)
+    questions.broker()
+    return questions.answers
 
 
-class _Asked:
+class _Questions:
     def __init__(self, asker: Asker, found: Survey, answers: Answers) -> None:
         self._asker, self._found, self.answers = asker, found, answers
         self._unit = str(get(answers.draft, ("units", "pressure")) or "psi")
@@ -130,7 +130,7 @@ class _Asked:
         known = get(self.answers.draft, path)
         if known is not None and self._asker.yes(f"Thermometer: keep {_in_short(known)}?", True):
             return
-        self._until_sound(path, lambda: self._put(path, suggest.thermometers(self._places())))
+        self._until_valid(path, lambda: self._put(path, suggest.thermometers(self._places())))
         if get(self.answers.draft, path) == {"place": "none"}:
             question = "By how much may the pot's temperature change in a night?"
             self._text((*path[:-1], "room_swing"), question, "8 K")
@@ -148,8 +148,8 @@ class _Asked:
             )
         return places
 
-    def _until_sound(self, path: Path, ask: Callable[[], None]) -> None:
-        """Ask for a block of several answers until they go together, with the rest too."""
+    def _until_valid(self, path: Path, ask: Callable[[], None]) -> None:
+        """Repeat a block of questions until the answers are consistent, also with the rest."""
         while True:
             ask()
             fault = fault_of(self.answers.draft, path)
@@ -162,7 +162,7 @@ class _Asked:
         if known is not None and self._asker.yes(f"Transducer: keep {_in_short(known)}?", True):
             return
         keys = suggest.transducer(self._found, self._unit, taken)
-        self._until_sound(path, lambda: self._wiring(path, keys))
+        self._until_valid(path, lambda: self._wiring(path, keys))
 
     def _wiring(self, path: Path, keys: dict[str, str]) -> None:
         self._asker.say(
@@ -174,10 +174,10 @@ class _Asked:
             self._put(path, keys)
         else:
             self._put(path, {key: keys[key] for key in ("bus", "address") if key in keys})
-            self._wired_otherwise(path)
+            self._other_wiring(path)
         self._text((*path, "span"), "The pressure at the end of its scale, as printed on it", keys["span"])
 
-    def _wired_otherwise(self, path: Path) -> None:
+    def _other_wiring(self, path: Path) -> None:
         device = self._asker.choice("The converter", _CONVERTERS, _CONVERTERS[0])
         if device != _CONVERTERS[0]:
             self._put((*path, "device"), device)
@@ -204,7 +204,7 @@ class _Asked:
             "1",
         )
 
-    def pressure_outside(self) -> None:
+    def barometer(self) -> None:
         self._heading("The pressure outside")
         if get(self.answers.draft, ("barometer", "device")) is None and (
             keys := suggest.barometer(self._found)
@@ -228,7 +228,7 @@ class _Asked:
                 continue
             self._text(("signals", key), f"The {key}: its BCM number", example=pin, optional=True)
 
-    def told(self) -> None:
+    def notification(self) -> None:
         self._heading("Notification")
         known = get(self.answers.draft, ("notify", "targets"))
         targets = list(known) if isinstance(known, list) else []
@@ -318,7 +318,7 @@ class _Asked:
         example: str = "",
         optional: bool = False,
     ) -> str | None:
-        """Ask for one key, by the settings' own rules; the existing value is the default."""
+        """Ask for one key, checked by the settings' own rules; the existing value is the default."""
         known = get(self.answers.draft, path)
         answer = self._asker.text(
             question,

@@ -1,7 +1,7 @@
-"""The dialogue of a volume: the filled pot is opened to a vessel, and its own transducer reads the fall.
+"""The dialogue to measure a volume: open the filled pot to a vessel, and read the fall on its transducer.
 
-A pot that leaks, or whose wall still cools, falls by itself too. So what it fell by just before and just
-after is carried on over the time between, and half of that is taken as its error.
+The pressure of a pot that leaks, or whose wall still cools, also falls by itself. So its trends just before
+and just after are extrapolated over the time between, and half of that correction is taken as its error.
 """
 
 from collections import deque
@@ -18,22 +18,22 @@ from potvigil.model.reading import Reading, Sample
 from potvigil.units import span
 from potvigil.wording.quantities import pressure
 
-# The open pot for half a minute; a state from its last minutes, compared end against end.
+# Read the open pot for half a minute; take a state from its last minutes, and compare their ends.
 _OPEN_S, _WINDOW_S, _END_S = 30.0, 180.0, 60.0
-# Filling warms air and wall, letting air out cools them; the wall needs a quarter of an hour. At rest: a pot
-# that changes by so small a share of its pressure from end to end, some 0.6 psi/h.
+# Filling warms air and wall, venting cools them; the wall takes a quarter of an hour. A pot is at rest when
+# its pressure changes by no more than this share from end to end, some 0.6 psi/h.
 _LEAST_S, _PATIENCE_S, _AT_REST = 300.0, 3600.0, 0.00025
-_LARGEST_OPEN = 0.03  # of the working pressure; beyond it the pot is not open
-_FALL_ERROR = 0.5  # of what was carried on
-# 1 sigma, K: the error of a thermometer for the gas's change from one state at rest to the next.
+_LARGEST_OPEN = 0.03  # of the working pressure; above this the pot is not open
+_FALL_ERROR = 0.5  # of the extrapolated change
+# 1 sigma, K: error of the gas's temperature change between two states at rest, as a thermometer reads it.
 _PROBE_K = 0.1
-# The vessel shall take at least so much of the pressure: less is a valve that stayed shut.
+# The vessel must take at least this share of the pressure: less means that a valve stayed shut.
 _LEAST_STEP = 0.01
 
 
 @dataclass(frozen=True, slots=True)
 class _Rest:
-    """A pot at rest: Pa gauge, and how fast it still rises; kelvin: None without a thermometer."""
+    """A pot at rest: Pa gauge, and how fast it still rises. kelvin: None without a thermometer."""
 
     t_s: float
     gauge_pa: float
@@ -52,8 +52,8 @@ def take_volume(
 ) -> Measured:
     """Ask for each step and return the pot's gas volume, m3. Raises VolumeError, UseError.
 
-    error_pa: of each pressure, 1 sigma. room: K, what the gas has without a thermometer, and its error from
-    one state to the next.
+    error_pa: of each pressure, 1 sigma. room: K, the gas's temperature if there is no thermometer, with its
+    error from one state to the next.
     """
     working = pressure(pot.working_pa, pot.pressure_unit)
     ask(

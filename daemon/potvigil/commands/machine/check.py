@@ -1,4 +1,4 @@
-"""Every fault of settings, machine, broker, page and notification targets, at once."""
+"""Finds every fault of settings, machine, broker, page and notification targets at once."""
 
 import argparse
 import threading
@@ -37,16 +37,16 @@ if TYPE_CHECKING:
 _PATIENCE_S = reach.WITHIN_S + 4.0
 
 
-# Checks of something elsewhere, and their subject.
+# A check of something elsewhere, after its subject.
 _Question = tuple[str, Callable[[], Iterable[Finding]]]
-# Opens the wires that settings name.
+# Opens the wires named in settings.
 Opener = Callable[[Settings], Station]
 
 
 def check(args: argparse.Namespace) -> int:
-    """Say all that is found; exit status 1 where something is at fault.
+    """Print all findings; exit status 1 if there is a fault.
 
-    Without settings named, of the pots and of the studio's page, whichever there are.
+    Unless settings are named, check those of the pots and of the studio's page, whichever exist.
     """
     opener = open_inputs if args.hardware else None
     of_studio = paths.STUDIO_SETTINGS
@@ -64,40 +64,40 @@ def check(args: argparse.Namespace) -> int:
 
 
 def check_studio_page(settings: StudioPageSettings, path: Path) -> int:
-    """Say all that is found of the page of a studio, on the machine that serves it."""
+    """Print all findings about a studio's page, on the machine that serves it."""
     screen = console()
     screen.soft_wrap = False
     screen.print(f"the page of a studio, by {path}", markup=False)
-    asked: list[_Question] = [(studio_page.WHAT, lambda: studio_page.on_studio_page(settings.studio))]
+    checks: list[_Question] = [(studio_page.WHAT, lambda: studio_page.on_studio_page(settings.studio))]
     if settings.mqtt is not None:
-        asked.append(_broker(settings.mqtt, settings.studio.username))
+        checks.append(_broker(settings.mqtt, settings.studio.username))
     findings = [
         *libraries.on_libraries(settings),
         *reach.on_page_files(settings.page, of_studio=True),
         reach.on_page_port(settings.page, of_studio=True),
-        *_asked(asked),
+        *_run_checks(checks),
     ]
-    return _said(screen, findings)
+    return _print_findings(screen, findings)
 
 
 def check_all(path: Path, opener: Opener | None, *, is_trial: bool = False) -> int:
-    """Print all checks of a settings file. opener: of its wires, None where they are not to be read.
+    """Print all checks of a settings file. opener: of its wires, None not to read them.
 
-    is_trial: this program is not the one that will watch; that one's needs are installed with the service.
+    is_trial: another installation of the program will watch, with libraries installed for the service.
     """
     settings = load(path)
     screen = console()
-    screen.soft_wrap = False  # folded between words, at the width of a terminal
+    screen.soft_wrap = False  # wrapped between words, at the width of a terminal
     show.settings(screen, settings, path)
     _show_targets(screen, settings)
     findings = [*_here(settings, path, is_trial=is_trial), *_elsewhere(settings)]
-    status = _said(screen, findings)
+    status = _print_findings(screen, findings)
     wired_well = True if opener is None else _ask_hardware(settings, opener)
     show.resolutions(screen, settings.core_pots().values(), settings.sample_period_s)
     return status if wired_well else NO
 
 
-def _said(screen: "Console", findings: list[Finding]) -> int:
+def _print_findings(screen: "Console", findings: list[Finding]) -> int:
     show.findings(screen, findings)
     faults = sum(each.mark is Grade.FAULT for each in findings)
     if faults:
@@ -106,7 +106,7 @@ def _said(screen: "Console", findings: list[Finding]) -> int:
 
 
 def _here(settings: Settings, path: Path, *, is_trial: bool) -> Iterator[Finding]:
-    """Yield what is found on this machine."""
+    """Yield the findings on this machine."""
     yield from machine.on_record(settings, of_service=path == paths.SERVICE_SETTINGS)
     yield from backups.on_backups(settings.record, time.time())
     yield machine.on_clock(SystemClock().now())
@@ -122,36 +122,36 @@ def _here(settings: Settings, path: Path, *, is_trial: bool) -> Iterator[Finding
 
 
 def _elsewhere(settings: Settings) -> list[Finding]:
-    """Ask everything that may keep one waiting."""
-    asked: list[_Question] = []
+    """Return the findings of all checks that may have to wait for an answer."""
+    checks: list[_Question] = []
     if settings.mqtt is not None:
-        asked.append(_broker(settings.mqtt, settings.workshop))
+        checks.append(_broker(settings.mqtt, settings.workshop))
     for i in range(0 if settings.notify is None else len(settings.notify.targets)):
-        asked.append(("notify", partial(_target, settings, i)))
+        checks.append(("notify", partial(_target, settings, i)))
     if (heartbeat := settings.heartbeat) is not None:
-        asked.append(("heartbeat", lambda: reach.on_heartbeat(heartbeat)))
+        checks.append(("heartbeat", lambda: reach.on_heartbeat(heartbeat)))
     if (studio := settings.studio) is not None:
-        asked.append(("studio", lambda: [reach.on_studio(studio)]))
-    return _asked(asked)
+        checks.append(("studio", lambda: [reach.on_studio(studio)]))
+    return _run_checks(checks)
 
 
 def _broker(mqtt: MqttSettings, workshop: str) -> _Question:
-    from potvigil.outputs.broker.mqtt_trial import try_broker  # and with it a library of its own
+    from potvigil.outputs.broker.mqtt_trial import try_broker  # imports a library of its own
 
     return "broker", lambda: [reach.on_broker(mqtt, workshop, try_broker)]
 
 
-def _asked(asked: Sequence[_Question]) -> list[Finding]:
-    """Run all checks at once, and return the results in order; those without an answer are not waited for."""
+def _run_checks(checks: Sequence[_Question]) -> list[Finding]:
+    """Run all checks at once, and return the findings in order; an overdue answer is a finding too."""
     found: list[list[Finding]] = [
         [unknown(what, f"no answer in {_PATIENCE_S:g} s; check the network and try again")]
-        for what, _ in asked
+        for what, _ in checks
     ]
 
     def ask(i: int) -> None:
-        found[i] = list(asked[i][1]())
+        found[i] = list(checks[i][1]())
 
-    threads = [threading.Thread(target=ask, args=(i,), daemon=True) for i in range(len(asked))]
+    threads = [threading.Thread(target=ask, args=(i,), daemon=True) for i in range(len(checks))]
     for thread in threads:
         thread.start()
     for thread in threads:
@@ -165,7 +165,7 @@ def _target(settings: Settings, i: int) -> list[Finding]:
 
 
 def _show_targets(screen: "Console", settings: Settings) -> None:
-    """Print who is notified of what, where the addresses are usable; that they are not is a finding."""
+    """Print who is notified of what; whether the addresses work is a finding of its own."""
     if settings.notify is not None:
         show.targets(screen, [recipient_of(each, settings.timezone) for each in settings.notify.targets])
 

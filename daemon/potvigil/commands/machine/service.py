@@ -1,4 +1,4 @@
-"""The service of this machine: installed, updated, removed. The record is never touched."""
+"""Installs, updates and removes this machine's service. The record is never touched."""
 
 import argparse
 import os
@@ -21,7 +21,7 @@ from potvigil.upkeep.own_file import write
 
 @dataclass(frozen=True, slots=True)
 class _Machine:
-    """Where to install. root: a folder in place of the machine's root, None for the machine itself."""
+    """Where to install. root: a folder that stands in for /, None for the machine itself."""
 
     root: Path | None
 
@@ -29,7 +29,7 @@ class _Machine:
         return path if self.root is None else self.root / path.relative_to("/")
 
     def run(self, command: Sequence[str | Path], *, in_a_root: bool = False) -> None:
-        """Run a command of the system. in_a_root: it can also be done in a folder, and is."""
+        """Run a system command. in_a_root: also when installing into a folder."""
         words = [str(word) for word in command]
         if self.root is not None:
             if not in_a_root:
@@ -41,8 +41,9 @@ class _Machine:
         except FileNotFoundError:
             raise UseError(f"{words[0]} is not on this machine; the service needs systemd") from None
         if done.returncode:
-            said = (done.stderr or done.stdout).strip().splitlines()
-            raise UseError(f"`{' '.join(words)}` failed: {said[-1] if said else f'status {done.returncode}'}")
+            lines = (done.stderr or done.stdout).strip().splitlines()
+            reason = lines[-1] if lines else f"status {done.returncode}"
+            raise UseError(f"`{' '.join(words)}` failed: {reason}")
 
 
 def service(args: argparse.Namespace) -> int:
@@ -83,7 +84,7 @@ def _install(args: argparse.Namespace, machine: _Machine, *, is_update: bool) ->
     for what in put:
         _put(machine.at(what.path), what)
     drop_ins = [layout.drop_in(unit) for unit in layout.OF_A_USER]
-    for path in (*drop_ins, layout.BACKUP_FOLDER):  # of an earlier time
+    for path in (*drop_ins, layout.BACKUP_FOLDER):  # left by earlier settings
         if path not in [what.path for what in put]:
             machine.at(path).unlink(missing_ok=True)
     _link(machine.at(layout.COMMAND), layout.PROGRAM / "bin/potvigil")
@@ -94,10 +95,10 @@ def _install(args: argparse.Namespace, machine: _Machine, *, is_update: bool) ->
 
 
 def _start(machine: _Machine, all_wanted: Sequence[ToInstall], *, is_update: bool) -> None:
-    """Run only what the settings need, and print what to do next."""
+    """Start only the units the settings need, and print what to do next."""
     watched = any(each.is_of_pots for each in all_wanted)
     user = os.environ.get("SUDO_USER")
-    joins = user if watched and user != "root" else None  # the group, which is of the record
+    joins = user if watched and user != "root" else None  # the group that owns the record
     if joins:
         machine.run(["usermod", "-aG", layout.GROUP, joins])
     running = [unit for each in all_wanted for unit in each.units]
@@ -144,7 +145,7 @@ def _install_program(extras: list[str], more: list[str]) -> None:
 
 
 def _remove(machine: _Machine) -> int:
-    """Remove what was installed; what people made stays, and is named."""
+    """Remove what was installed; print what stays because people made it."""
     units = [path.name for path in shipped("systemd").iterdir()]
     if not any(machine.at(path).exists() for path in layout.removed(units)):
         print("nothing is installed")
@@ -170,7 +171,7 @@ def _remove(machine: _Machine) -> int:
 
 
 def _put(path: Path, what: Put) -> None:
-    """Write a file completely; different settings are kept as a copy."""
+    """Write a file completely; keep a copy of settings that differ."""
     path.parent.mkdir(parents=True, exist_ok=True)
     if what.path in layout.SETTINGS and path.exists():
         before = path.read_bytes()

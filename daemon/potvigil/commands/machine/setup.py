@@ -1,4 +1,4 @@
-"""Setting up a machine: what answers on its buses, the questions, the resulting settings."""
+"""Sets up a machine: finds what answers on its buses, asks, writes the settings."""
 
 import argparse
 import difflib
@@ -34,7 +34,7 @@ _NEEDED_BY = {
 
 @dataclass(frozen=True, slots=True)
 class _Machine:
-    """What was found, and what opens it."""
+    """What was found, and the function that opens it."""
 
     found: Survey
     opener: Opener
@@ -45,7 +45,7 @@ def setup(args: argparse.Namespace) -> int:
     asker = Asker(console())
     with _machine(args.simulated) as machine, _place(args) as path:
         before, old = _there(path)
-        _say_found(asker, machine.found, suggest.temperature_unit(before), simulated=args.simulated)
+        _print_found(asker, machine.found, suggest.temperature_unit(before), simulated=args.simulated)
         asker.say(f"Settings: {path}{', as they are' if old else ''}. Ctrl-C stops, and nothing is written.")
         answers = ask_all(asker, machine.found, before, socket.gethostname().split(".")[0])
         if wrong := faults(answers.draft):
@@ -55,7 +55,7 @@ def setup(args: argparse.Namespace) -> int:
         asker.say()
         asker.say("Checked:", "bold")
         status = check_all(path, machine.opener if machine.found.answers else None, is_trial=True)
-        _say_what_next(asker, path, simulated=args.simulated)
+        _print_next_steps(asker, path, simulated=args.simulated)
         return status
 
 
@@ -72,7 +72,7 @@ def _machine(simulated: bool) -> Iterator[_Machine]:
 
 @contextmanager
 def _place(args: argparse.Namespace) -> Iterator[Path]:
-    """Return where the settings are to be: given; the service's where it is installed; else this user's."""
+    """Yield where to write the settings: as given, else the installed service's, else this user's."""
     if args.out is not None:
         yield args.out
     elif args.simulated:
@@ -81,7 +81,7 @@ def _place(args: argparse.Namespace) -> Iterator[Path]:
             yield folder / "workshop.yaml"
         finally:
             with suppress(OSError):
-                folder.rmdir()  # only where nothing was written
+                folder.rmdir()  # succeeds only if nothing was written
     elif os.geteuid() == 0:
         yield paths.SERVICE_SETTINGS
     elif paths.SERVICE_SETTINGS.exists():
@@ -91,7 +91,7 @@ def _place(args: argparse.Namespace) -> Iterator[Path]:
 
 
 def _there(path: Path) -> tuple[Draft, str]:
-    """Return the settings there are, as keys and as text; empty ones where there are none."""
+    """Return the existing settings as keys and as text, both empty if there are none."""
     try:
         text = path.read_text(encoding="utf-8")
     except FileNotFoundError:
@@ -102,7 +102,7 @@ def _there(path: Path) -> tuple[Draft, str]:
     return read(text, str(path)), text
 
 
-def _say_found(asker: Asker, found: Survey, unit: str, *, simulated: bool) -> None:
+def _print_found(asker: Asker, found: Survey, unit: str, *, simulated: bool) -> None:
     asker.say("On the buses" + (" (simulated)" if simulated else ""), "bold")
     for each in found.answers:
         device = each.device.upper() or "an unknown device"
@@ -156,7 +156,7 @@ def _written(asker: Asker, path: Path, old: str, answers: Answers) -> bool:
     return True
 
 
-def _say_what_next(asker: Asker, path: Path, *, simulated: bool) -> None:
+def _print_next_steps(asker: Asker, path: Path, *, simulated: bool) -> None:
     program = Path(sys.argv[0]).absolute() if Path(sys.argv[0]).name == "potvigil" else "potvigil"
     asker.say()
     asker.say("Next:", "bold")

@@ -38,16 +38,16 @@ def status(args: argparse.Namespace) -> int:
     path = known_settings(args)
     settings = None if path is None else load_either(path)
     if isinstance(settings, StudioPageSettings):
-        return _say_studio_page(settings)
+        return _print_studio_page(settings)
     if is_named or not paths.STUDIO_SETTINGS.is_file():
-        return _say_pots(args, path, settings)
-    of_pots = DONE if path is None else _say_pots(args, path, settings)
-    if args.json:  # a line is a pot
+        return _print_pots(args, path, settings)
+    of_pots = DONE if path is None else _print_pots(args, path, settings)
+    if args.json:  # one line a pot
         return of_pots
-    return max(of_pots, _say_studio_page(load_studio_page(paths.STUDIO_SETTINGS)))
+    return max(of_pots, _print_studio_page(load_studio_page(paths.STUDIO_SETTINGS)))
 
 
-def _say_studio_page(settings: StudioPageSettings) -> int:
+def _print_studio_page(settings: StudioPageSettings) -> int:
     where = f"{settings.page.host}, port {settings.page.port}"
     if page_answers(settings.page, of_studio=True):
         print(f"the studio's page answers at {where}")
@@ -56,7 +56,7 @@ def _say_studio_page(settings: StudioPageSettings) -> int:
     return NO
 
 
-def _say_pots(args: argparse.Namespace, path: Path | None, settings: Settings | None) -> int:
+def _print_pots(args: argparse.Namespace, path: Path | None, settings: Settings | None) -> int:
     live_file = args.live or (settings.page.live if settings else None) or usual_live()
     live, is_silent = LiveReader(live_file).read()
     pots = list(_pots(settings, live, is_silent))
@@ -85,7 +85,7 @@ def _say_pots(args: argparse.Namespace, path: Path | None, settings: Settings | 
 
 
 def _pots(settings: Settings | None, live: Live | None, is_silent: bool) -> Iterator[PotNow]:
-    """Yield each pot of settings and watch. The last state of a silent watch is not the present one."""
+    """Yield each pot of settings and watch, without the outdated state of a silent watch."""
     known = {} if settings is None else settings.core_pots()
     heard = {} if live is None else live.pots
     for pot_id in [*known, *(pot_id for pot_id in heard if pot_id not in known)]:
@@ -99,7 +99,8 @@ def _pots(settings: Settings | None, live: Live | None, is_silent: bool) -> Iter
 
 def _is_well(now: PotNow) -> bool:
     snapshot = now.snapshot
-    if snapshot is None or snapshot.reading.gauge_pa is None:  # a silent transducer is an alarm only later
+    # a silent transducer raises its alarm only later
+    if snapshot is None or snapshot.reading.gauge_pa is None:
         return False
     return all(each.state is AlarmState.SHELVED for each in snapshot.alarms)
 
@@ -109,10 +110,10 @@ def _who_watches(live: Live | None, is_silent: bool, record: Path, live_file: Pa
         return f"rehearsal, simulated: {live.rehearsed}" if live.rehearsed else "the watch is running"
     if closed := closed_to_this_user(record):
         return f"Whether the pots are being monitored cannot be seen from here: {closed}."
-    said = says_nothing(None if live is None else live.last_utc_s, time.time(), tz)
+    silence = says_nothing(None if live is None else live.last_utc_s, time.time(), tz)
     if is_watched(record):
         return (
-            f"{said} However, a process holds {record}: "
+            f"{silence} However, a process holds {record}: "
             f"it hangs, or writes its state elsewhere than {live_file}."
         )
-    return f"{said} To begin: {START_THE_WATCH}."
+    return f"{silence} To begin: {START_THE_WATCH}."

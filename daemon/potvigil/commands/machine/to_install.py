@@ -26,15 +26,15 @@ _HOW = {
     "page.tls.cert_file": _CERTIFICATE,
 }
 _CREDENTIALS = Path("/run/credentials")
-# Where a file of the service is: on the machine, or in a folder in its place.
+# Maps a file of the service to its place: on the machine, or in a folder that stands in for /.
 At = Callable[[Path], Path]
 
 
 @dataclass(frozen=True, slots=True)
 class ToInstall:
-    """Settings that are to be installed. path: where they are. is_there: and there they stay.
+    """Settings to install. path: where they are. is_there: they are installed already.
 
-    secrets: every one they name. beside: the content of what they name beside them, by name.
+    secrets: all that they name. beside: content of the files they name beside them, by name.
     """
 
     path: Path
@@ -50,7 +50,7 @@ class ToInstall:
 
     @property
     def place(self) -> Path:
-        """Where they belong on the machine."""
+        """Where the settings belong on the machine."""
         return paths.SERVICE_SETTINGS if self.is_of_pots else paths.STUDIO_SETTINGS
 
     @property
@@ -59,14 +59,14 @@ class ToInstall:
 
     @property
     def units(self) -> list[str]:
-        """The units they ask for."""
+        """The units that the settings need."""
         of = self.settings
         if isinstance(of, StudioPageSettings):
             return layout.started(studio=True)
         return layout.started(
             watch=True,
             page="page" in of.model_fields_set,
-            # it tells phones that subscribed on an encrypted page, too
+            # it also notifies phones that subscribed on an encrypted page
             notify=any(each is not None for each in (of.notify, of.heartbeat, of.page.tls)),
             ship=of.studio is not None,
             backups=of.record.backups is not None,
@@ -74,16 +74,16 @@ class ToInstall:
 
     @property
     def backups_outside(self) -> Path | None:
-        """Where backups are to lie, if that is not below the service's own folder."""
+        """Where backups go, if that is outside the service's own folder."""
         backups = self.settings.record.backups if isinstance(self.settings, Settings) else None
         folder = None if backups is None else backups.folder
         return None if folder is None or folder.is_relative_to(layout.STATE) else folder
 
 
 def to_install(given: Path | None, at: At) -> list[ToInstall]:
-    """Return what to install, given or found; and existing settings of the other kind.
+    """Return what to install, given or found, and installed settings of the other kind.
 
-    Raises SettingsError with everything that is missing, at once.
+    Raises SettingsError that names everything missing at once.
     """
     path = _settings_file(given, at)
     new = _wanted(path, any(path.absolute() == at(place).absolute() for place in layout.SETTINGS))
@@ -105,7 +105,7 @@ def to_update(at: At) -> list[ToInstall]:
 
 
 def _settings_file(given: Path | None, at: At) -> Path:
-    """Return the settings to install: given; those that are there; those of who called sudo."""
+    """Return the settings to install: as given, else those installed, else the sudo user's."""
     user = os.environ.get("SUDO_USER")
     own = paths.own_settings()
     if user:
@@ -123,7 +123,7 @@ def _settings_file(given: Path | None, at: At) -> Path:
 
 
 def _wanted(path: Path, is_there: bool) -> ToInstall:
-    """Return what the settings need. Raises SettingsError with everything that is missing, at once."""
+    """Return what the settings need. Raises SettingsError that names everything missing at once."""
     settings = load_either(path)
     text = path.read_bytes()
     tree = tree_of(text.decode("utf-8"), str(path))
@@ -134,7 +134,7 @@ def _wanted(path: Path, is_there: bool) -> ToInstall:
         file = (path.parent / Path(name).expanduser()).absolute()
         is_relative = not name.startswith(("/", "~"))
         if file.is_relative_to(_CREDENTIALS):
-            continue  # handed over by a drop-in of somebody's own
+            continue  # provided by a drop-in that the user wrote
         if is_relative and "/" in name:
             fault = f"{name} is in a folder; the service needs it beside the settings"
         elif not file.is_file():
@@ -156,7 +156,7 @@ def _wanted(path: Path, is_there: bool) -> ToInstall:
 
 
 def _misplaced(wanted: ToInstall) -> Iterator[str]:
-    """Yield the parts of the record that the service may not write."""
+    """Yield the configured places that the service may not write to."""
     settings, folder = wanted.settings, wanted.backups_outside
     if not isinstance(settings, Settings):
         return
@@ -173,7 +173,7 @@ def _misplaced(wanted: ToInstall) -> Iterator[str]:
 
 
 def _together(all_wanted: list[ToInstall]) -> list[ToInstall]:
-    """Return all settings of one machine. Raises SettingsError where they want one thing for two."""
+    """Return all settings of one machine. Raises SettingsError where two of them conflict."""
     if len(all_wanted) < 2:
         return all_wanted
     one, other = all_wanted

@@ -18,14 +18,14 @@ from potvigil.sim.world import Night, World
 
 
 def one_pot(settings: Settings, pot_id: str | None) -> Settings:
-    """Return the settings with that pot alone; the first where none is named. Raises UseError."""
+    """Return the settings with that pot only, the first if none is named. Raises UseError."""
     if pot_id is None:
         pot_id = next(iter(settings.pots))
     return some_pots(settings, [pot_id])
 
 
 def some_pots(settings: Settings, pot_ids: Sequence[str]) -> Settings:
-    """Return the settings with those pots alone, all of them where none is named. Raises UseError."""
+    """Return the settings with those pots only, all of them if none is named. Raises UseError."""
     for pot_id in pot_ids:
         if pot_id not in settings.pots:
             raise UseError(f"--pot {pot_id}: no such pot; there are {', '.join(settings.pots)}")
@@ -37,7 +37,7 @@ def some_pots(settings: Settings, pot_ids: Sequence[str]) -> Settings:
 def simulated_station(settings: Settings, world: World, executor: Executor | None = None) -> Station:
     """Open the configured devices on the wires of a simulated world; reads take no real time.
 
-    executor: for reads of 1-wire thermometers; None: they are done at once.
+    executor: for reads of 1-Wire thermometers, None to read them inline.
     """
     return open_inputs(
         settings,
@@ -50,7 +50,7 @@ def simulated_station(settings: Settings, world: World, executor: Executor | Non
 
 
 def on_own_wiring(night: Night, settings: Settings) -> Night:
-    """Return the night as it would pass on the only pot of the settings, behind the wires they name."""
+    """Return the night adapted to the only pot of the settings and its wires."""
     (pot,) = settings.pots.values()
     wire, barometer = pot.transducer, settings.barometer
     wires = Wires(

@@ -59,12 +59,12 @@ def rehearse(args: argparse.Namespace) -> int:
         raise UseError("--notify: needs --config with settings that say who to notify, under notify:")
     is_shown = args.page is not None or args.notify
     speed = args.speed or (PAGE_SPEED if is_shown else None)
-    told = console()
-    printer = show.Printer(told, settings)
+    screen = console()
+    printer = show.Printer(screen, settings)
     printer.line(f"Rehearsal, simulated: {night.title}", style="bold")
     with (
         tempfile.TemporaryDirectory(prefix="potvigil-") as folder,
-        progress(told, night_s) if speed is None else nullcontext(_untold) as at,
+        progress(screen, night_s) if speed is None else nullcontext(_no_progress) as at,
     ):
         pots = SideBySide(nights, settings, Path(folder), args.seed)
 
@@ -89,7 +89,7 @@ def rehearse(args: argparse.Namespace) -> int:
             live = LiveFile(live_folder / "live.json", settings.workshop, night.name, period_s)
         service = Service(
             *(settings, clock, f"rehearsal-{night.name}", pots, store, link, night.name, on_event, live),
-            signals=_told_signals(settings, clock, printer),
+            signals=_printed_signals(settings, clock, printer),
         )
         service.start()
         try:
@@ -107,33 +107,33 @@ def rehearse(args: argparse.Namespace) -> int:
     return DONE
 
 
-def _untold(_: float) -> None:
-    """At a limited speed the events themselves show how far the night is."""
+def _no_progress(_: float) -> None:
+    """Do nothing: at a limited speed the events themselves show how far the night is."""
 
 
-def _told_signals(settings: Settings, clock: ManualClock, printer: show.Printer) -> Signals:
-    """Print what lamp and buzzer would do whenever that changes, without repeats."""
+def _printed_signals(settings: Settings, clock: ManualClock, printer: show.Printer) -> Signals:
+    """Return signals that print what lamp and buzzer would do, whenever that changes."""
     lamps: dict[Lamp, Rhythm] = {}
 
-    def tell(shown: Show, is_news: bool) -> None:
+    def print_change(shown: Show, is_news: bool) -> None:
         nonlocal lamps
         if shown.lamps == lamps and not (is_news and shown.call):
             return
         lamps = shown.lamps
-        said = [f"{'lamp' if one else f'{lamp} lamp'}: {rhythm.says}" for lamp, rhythm in lamps.items()]
+        parts = [f"{'lamp' if one else f'{lamp} lamp'}: {rhythm.says}" for lamp, rhythm in lamps.items()]
         if shown.call is not None:
-            said.append(f"buzzer: {shown.call.burst.says}")
+            parts.append(f"buzzer: {shown.call.burst.says}")
         now = clock.now()
-        printer.moment(now.boot_s, now.utc_s, "; ".join(said))
+        printer.moment(now.boot_s, now.utc_s, "; ".join(parts))
 
     fitted = frozenset(signal_wiring(settings).lamps) or {Lamp.ALARM}
     one = len(fitted) == 1
-    return Signals(None, quiet_hours(settings), fitted, tell)
+    return Signals(None, quiet_hours(settings), fitted, print_change)
 
 
 @contextmanager
 def _page(port: int | None, record: Path, live: LiveFile | None) -> Iterator[None]:
-    """Serve the page meanwhile, in a separate process, and print where."""
+    """Serve the page during the night, in a separate process, and print where."""
     if port is None or live is None:
         yield
         return
@@ -144,7 +144,7 @@ def _page(port: int | None, record: Path, live: LiveFile | None) -> Iterator[Non
 
 @contextmanager
 def _notifier(args: argparse.Namespace, record: Path, live: LiveFile | None) -> Iterator[None]:
-    """Notify the people of the settings meanwhile, if requested."""
+    """Notify the settings' targets during the night, if requested."""
     if not args.notify or live is None:
         yield
         return
@@ -155,12 +155,12 @@ def _notifier(args: argparse.Namespace, record: Path, live: LiveFile | None) -> 
 
 @contextmanager
 def _beside(words: list[str], name: str) -> Iterator[None]:
-    """Run another verb in a separate process, from its first line to the end of the night."""
+    """Run another verb in a separate process until the night ends; print its first line."""
     process = subprocess.Popen(
         [sys.executable, "-m", "potvigil", *words],
         stdout=subprocess.PIPE,
         text=True,
-        start_new_session=True,  # Ctrl-C is for the rehearsal, which then ends this too
+        start_new_session=True,  # Ctrl-C goes to the rehearsal, which then ends this too
     )
     try:
         line = process.stdout.readline() if process.stdout is not None else ""
@@ -207,14 +207,14 @@ def _link(where: str, settings: Settings) -> MqttLink:
         known,
         host=host or known.host,
         port=known.port if port is None else port,
-        # under its own id the broker would put out the watch
+        # with the watch's own id the broker would disconnect the watch
         client_id=None if known.client_id is None else f"{known.client_id}-rehearsal",
     )
 
 
 @contextmanager
 def _interruptible(service: Service) -> Iterator[None]:
-    """Let Ctrl-C and SIGTERM end the present night: its results are printed, side processes ended."""
+    """Make Ctrl-C and SIGTERM end the night early, with results printed and side processes ended."""
     ending = (signal.SIGINT, signal.SIGTERM)
     before = [signal.signal(each, lambda *_: service.request_stop()) for each in ending]
     try:

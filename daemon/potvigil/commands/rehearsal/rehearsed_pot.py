@@ -21,11 +21,12 @@ from potvigil.sim.pot_parts import Action, Fill, Join, PotParameters, Table, lev
 from potvigil.sim.world import Electronics, Night, World
 from potvigil.units import PA_PER_PSI, STANDARD_ATMOSPHERE_PA
 
-# 100 psi in the settings: its slope is 0.97, its zero 0.35 psi.
+# The settings say 100 psi: so the slope is 0.97, the zero 0.35 psi.
 _WRONG = Electronics(span_pa=97.0 * PA_PER_PSI, zero_pa=0.34 * PA_PER_PSI)
 _STEP_S = 3600.0
 _FILL_S = 240.0
-# A pot to test for tightness: half a day in a cooling room; a leak too large for any cure, or hardly any.
+# A pot to test for tightness: half a day in a cooling room, with a leak too large for any cure, or hardly
+# any.
 _TEST_S, _FILL_AT_S, _COOLING_K = 14 * 3600.0, 120.0, 3.0
 # A pot to measure, with a vessel.
 _TRUE_M3, _VESSEL_M3 = 0.0185, 0.002
@@ -33,7 +34,7 @@ _TIGHT, _LEAKING = 0.1 * PA_PER_PSI / 3600.0, 4.0 * PA_PER_PSI / 3600.0
 
 
 @contextmanager
-def _on_the_bench(night: Night, settings: Settings) -> Iterator[tuple[World, ManualClock, Station]]:
+def _simulated(night: Night, settings: Settings) -> Iterator[tuple[World, ManualClock, Station]]:
     with tempfile.TemporaryDirectory(prefix="potvigil-") as folder:
         world = World(night, Path(folder))
         clock = ManualClock(on_advance=world.advance)
@@ -46,7 +47,7 @@ def _on_the_bench(night: Night, settings: Settings) -> Iterator[tuple[World, Man
 
 @contextmanager
 def rehearsed_bench(ask: Callable[[str], str]) -> Iterator[tuple[Settings, Bench]]:
-    """Yield the settings and the bench of a pot that is filled as the dialogue asks for it."""
+    """Yield the settings and the bench of a pot that is filled as the dialogue requests."""
     parameters = PotParameters()
     settings_yaml = settings_for(parameters, [WALL_PROBE])
     settings = load_text(settings_yaml, "rehearsal")
@@ -65,7 +66,7 @@ def rehearsed_bench(ask: Callable[[str], str]) -> Iterator[tuple[Settings, Bench
         probes=(WALL_PROBE,),
         electronics=_WRONG,
     )
-    with _on_the_bench(night, settings) as (world, clock, station):
+    with _simulated(night, settings) as (world, clock, station):
         coming = list(reversed(fills))
 
         def bring(gauge_pa: float | None) -> None:
@@ -79,7 +80,7 @@ def rehearsed_bench(ask: Callable[[str], str]) -> Iterator[tuple[Settings, Bench
 def rehearsed_vessel(
     answer: Callable[[str], str],
 ) -> Iterator[tuple[Pot, Iterator[Sample], Callable[[str], str]]]:
-    """Yield a pot, its samples, and an `ask` that does to the pot what it asked for.
+    """Yield a pot, its samples, and an `ask` that also does what it asks for to the pot.
 
     The pot holds less than its settings say.
     """
@@ -98,16 +99,16 @@ def rehearsed_vessel(
         parameters=parameters,
         probes=(WALL_PROBE,),
     )
-    with _on_the_bench(night, settings) as (world, clock, station):
+    with _simulated(night, settings) as (world, clock, station):
         coming: list[Action | None] = [None, Fill(0.0, WORKING_PA), Join(0.0, _VESSEL_M3)]
 
         def ask(prompt: str) -> str:
-            said = answer(prompt)
+            reply = answer(prompt)
             action = coming.pop(0)
             if action is not None:
                 world.pot.add(action)
                 clock.sleep_until(clock.now().boot_s + _FILL_S)
-            return said
+            return reply
 
         (pot,) = settings.core_pots().values()
         yield pot, samples_of(station, clock, pot.pot_id, 1.0), ask
@@ -119,7 +120,7 @@ def rehearsed_test(
 ) -> Iterator[tuple[Settings, Station, ManualClock]]:
     """Yield settings, station and clock of an empty pot that is filled after two minutes.
 
-    settings: the pot and the wires to play it on; None for a pot of its own.
+    settings: of the pot and wires to simulate, None for a default pot.
     """
     own = settings_for(PotParameters(contents_volume_m3=0.0), [WALL_PROBE])
     used = load_text(own, "rehearsal") if settings is None else one_pot(settings, pot_id)
@@ -139,5 +140,5 @@ def rehearsed_test(
         night = on_own_wiring(night, used)
     emptied = replace(night.parameters, contents_volume_m3=0.0, contents_j_per_k=100.0)
     night = replace(night, parameters=emptied)
-    with _on_the_bench(night, used) as (_, clock, station):
+    with _simulated(night, used) as (_, clock, station):
         yield used, station, clock

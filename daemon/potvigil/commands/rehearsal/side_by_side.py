@@ -1,6 +1,6 @@
-"""The pots of a rehearsal, all through the same named night, each in its own simulated world.
+"""The pots of a rehearsal, all in the same named night, each in a simulated world of its own.
 
-A converter or barometer that two of them share is simulated once for each.
+A converter or barometer shared by two pots is simulated once for each.
 """
 
 from collections.abc import Mapping
@@ -14,7 +14,7 @@ from potvigil.sim.world import Night, World
 
 
 class SideBySide:
-    """Reads every pot once, as a station does. seed: of the first pot, the next numbers are the others'."""
+    """Reads every pot once, as a station does. seed: the first pot's; the others get the next numbers."""
 
     def __init__(self, nights: Mapping[str, Night], settings: Settings, folder: Path, seed: int) -> None:
         self._worlds, self._stations = [], []
@@ -26,7 +26,7 @@ class SideBySide:
             self._stations.append(simulated_station(one_pot(settings, pot_id), world))
 
     def advance(self, boot_s: float) -> None:
-        """Let the time go on in every world, to a boot time."""
+        """Advance every world to a boot time."""
         for world in self._worlds:
             world.advance(boot_s)
 

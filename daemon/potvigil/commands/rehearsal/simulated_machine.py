@@ -1,4 +1,4 @@
-"""A machine whose buses are simulated, for who tries the setup without hardware."""
+"""A machine with simulated buses, to try the setup without hardware."""
 
 import tempfile
 from collections.abc import Iterator
@@ -17,7 +17,7 @@ _NIGHT = "sound"
 
 @contextmanager
 def simulated_machine() -> "Iterator[tuple[Survey, _Opener]]":
-    """Return what answers on it, and the opener for the wires of settings: of their first pot."""
+    """Yield what answers on the machine, and the opener for the wires of a settings' first pot."""
     with tempfile.TemporaryDirectory(prefix="potvigil-") as folder:
         night = NIGHTS[_NIGHT]
         world = World(night, Path(folder))
@@ -27,7 +27,7 @@ def simulated_machine() -> "Iterator[tuple[Survey, _Opener]]":
 
 
 class _Opener:
-    """Opens the wires that settings name, simulated."""
+    """Opens the wires named in settings, simulated."""
 
     def __init__(self, folder: Path) -> None:
         self._folder = folder

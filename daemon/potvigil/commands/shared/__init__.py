@@ -1,1 +1,1 @@
-"""What several verbs need."""
+"""Shared by several verbs."""

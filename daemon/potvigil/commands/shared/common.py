@@ -1,4 +1,4 @@
-"""What several verbs need: where settings and record are, which pot is meant, the console."""
+"""Shared by the verbs: where settings and record are, which pot is meant, the console."""
 
 import argparse
 import getpass
@@ -19,25 +19,25 @@ if TYPE_CHECKING:
     from rich.console import Console
 
 OR_REHEARSE = ", or --rehearse to try it on a simulated pot"
-FIRST_YEAR, LAST_YEAR = 1970, 2200  # of the dates somebody may give
+FIRST_YEAR, LAST_YEAR = 1970, 2200  # of dates on the command line
 _WIDEST = 10_000
 
 
 class UseError(ValueError):
-    """The command line asks for something that cannot be."""
+    """The command line asks for something impossible."""
 
 
 def console(stderr: bool = False) -> "Console":
     """Return where tables and lines are printed."""
     from rich.console import Console  # a third of the start of a verb that prints plain lines
 
-    class Told(Console):
+    class RaisingConsole(Console):
         def on_broken_pipe(self) -> None:
-            raise  # called while the BrokenPipeError is handled; `main` knows it as no failure
+            raise  # called while the BrokenPipeError is handled; `main` does not treat it as a failure
 
-    made = Told(stderr=stderr, highlight=False, soft_wrap=True, emoji=False)
+    made = RaisingConsole(stderr=stderr, highlight=False, soft_wrap=True, emoji=False)
     if not made.is_terminal:
-        made.width = _WIDEST  # a file or a pipe has no width: a batch is a line there
+        made.width = _WIDEST  # a file or a pipe has no width: each batch is one line there
     return made
 
 
@@ -55,7 +55,7 @@ def no_settings() -> str:
 
 
 def settings_path(args: argparse.Namespace, otherwise: str = "") -> Path:
-    """Return the settings to use; otherwise: what can be given instead. Raises UseError without any."""
+    """Return the settings to use. otherwise: what can be given instead. Raises UseError if there are none."""
     path = known_settings(args)
     if path is None:
         raise UseError(f"{no_settings()}, or give --config FILE{otherwise}")
@@ -63,7 +63,7 @@ def settings_path(args: argparse.Namespace, otherwise: str = "") -> Path:
 
 
 def record_path(args: argparse.Namespace) -> Path:
-    """Return the record that was named, else that of the settings, else the usual one."""
+    """Return the record named on the command line, else that of the settings, else the usual one."""
     if args.record is not None:
         return Path(args.record)
     settings = known_settings(args)
@@ -75,7 +75,7 @@ def record_path(args: argparse.Namespace) -> Path:
 
 
 def existing_record(path: Path) -> Path:
-    """Return the path of a record somebody named. Raises RecordError where there is none."""
+    """Return a named record's path. Raises RecordError where there is none."""
     with Store.open_read_only(path):
         return path
 
@@ -88,14 +88,14 @@ def check_out(out: Path, args: argparse.Namespace) -> Path:
 
 
 def data_out() -> TextIO:
-    """Return standard output for another program: UTF-8 whatever the terminal's encoding."""
+    """Return standard output for use by another program: UTF-8 whatever the terminal's encoding."""
     if isinstance(sys.stdout, io.TextIOWrapper):
         sys.stdout.reconfigure(encoding="utf-8", errors="strict")
     return sys.stdout
 
 
 def who() -> str:
-    """Return who sits there, as this machine calls them; a user without a name is his number."""
+    """Return this user's name on this machine, or the number of a user without one."""
     try:
         return getpass.getuser()
     except (KeyError, OSError):  # as of Python 3.13 the latter
@@ -103,7 +103,7 @@ def who() -> str:
 
 
 def known_pot(store: Store, asked: str | None, option: str = "--pot") -> str:
-    """Return the pot meant among those of a record; option: how it is named on the command line."""
+    """Return the pot meant among those of a record. option: the one that names it on the command line."""
     return one_of(store.pots(), asked, f"{store.path}: ", option)
 
 

@@ -1,15 +1,15 @@
-"""The targets of the settings, opened."""
+"""Opens the notification targets of the settings."""
 
 from potvigil.commands.shared.common import UseError
 from potvigil.extras import how_to_install
-from potvigil.notifying.targets import Target, beats, open_targets
+from potvigil.notifying.targets import Target, heartbeat_urls, open_targets
 from potvigil.settings.schema import Settings
 
 
 def opened(settings: Settings) -> tuple[Target, ...]:
-    """Return who is to be notified. Raises UseError, or TargetError with what cannot be used."""
+    """Return the targets. Raises UseError, or TargetError naming what cannot be used."""
     if settings.heartbeat is not None:
-        beats(settings.heartbeat)
+        heartbeat_urls(settings.heartbeat)
     if settings.notify is None:
         return ()
     try:

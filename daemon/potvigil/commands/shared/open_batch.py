@@ -1,4 +1,4 @@
-"""A batch of the record with the settings of its time, and the state of an open one."""
+"""The settings a batch of the record began with, and the summary of an open batch so far."""
 
 from dataclasses import replace
 
@@ -16,8 +16,8 @@ def settings_of(store: Store, row: BatchRow) -> Settings:
     return load_text(run.settings_json, f"settings of run {run.id}")
 
 
-def judged_so_far(store: Store, row: BatchRow, settings: Settings) -> BatchSummary | None:
-    """Replay an open batch through a separate watch, for its state."""
+def summary_so_far(store: Store, row: BatchRow, settings: Settings) -> BatchSummary | None:
+    """Return the summary so far of an open batch, by replaying it to a separate watch."""
     pot = settings.core_pots()[row.pot_id]
     watch, steps = watch_again(store, row, pot)
     for _ in steps:

@@ -1,4 +1,4 @@
-"""Pages written as files: HTML, with PDF and picture on request. Written only once all are made."""
+"""Pages written as files: HTML, with PDF and picture on request. None is written before all are made."""
 
 import argparse
 from pathlib import Path
@@ -9,7 +9,7 @@ from potvigil.upkeep import atomic_file
 
 
 def check_pages(args: argparse.Namespace, out: Path) -> None:
-    """Raise UseError where the pages cannot take these names; worth asking before they are made."""
+    """Raise UseError where the pages cannot be written to these names; call it before making them."""
     if out.suffix.lower() not in (".html", ".htm"):
         raise UseError(f"--out {out}: give a name that ends in .html; PDF and PNG are written beside it")
     for wanted, ending in ((True, out.suffix), (args.pdf, ".pdf"), (args.png, ".png")):

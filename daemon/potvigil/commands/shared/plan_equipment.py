@@ -1,4 +1,4 @@
-"""The settings that a plan uses, for every pot."""
+"""The settings that a plan needs, for every pot."""
 
 from potvigil.physics.fill import Compressor
 from potvigil.planning.read_request import Rig

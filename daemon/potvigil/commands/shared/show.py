@@ -1,4 +1,4 @@
-"""What the verbs print: lines as things happen, tables, the verdict on a batch. Plain off a terminal."""
+"""What the verbs print: lines as things happen, tables, a batch's verdict. Plain off a terminal."""
 
 from collections.abc import Iterable, Mapping, Sequence
 from datetime import UTC, datetime, tzinfo
@@ -47,18 +47,18 @@ if TYPE_CHECKING:
 T = TypeVar("T")
 _LONG_TABLE = 200
 
-# Shape and word say the same as the colour; colours as in IEC 60073.
+# Shape and word repeat what the colour says; colours as in IEC 60073.
 _ALARM_MARK = {
     Priority.HIGH: ("!!", "bold red"),
     Priority.MEDIUM: ("! ", "yellow"),
     Priority.LOW: ("! ", "yellow"),
 }
-_SMALL_LEAK = {"psi": 0.1, "bar": 0.01, "kPa": 1.0}  # an hour; about as much in each unit
+_SMALL_LEAK = {"psi": 0.1, "bar": 0.01, "kPa": 1.0}  # per hour; about the same leak in each unit
 _VERDICT_STYLE = {Verdict.HELD: "green", Verdict.LEAKED: "yellow", Verdict.INCOMPLETE: "yellow"}
 
 
 class Printer:
-    """Prints what happens to pots, and the results."""
+    """Prints events of pots, and results."""
 
     def __init__(self, console: Console, settings: "Settings") -> None:
         self._console = console
@@ -70,14 +70,14 @@ class Printer:
         self._console.print(escape(shown(text)), style=style)
 
     def moment(self, t_s: float, utc_s: float | None, text: str) -> None:
-        """Print the state from now on, less prominent than an event."""
+        """Print a change of state, less prominently than an event."""
         self._console.print(f"{self._moment(t_s, utc_s)}    {escape(text)}", style="dim")
 
     def progress(self, items: Sequence[T], what: str) -> Iterable[T]:
-        """Go through the items behind a progress bar, where a person watches."""
+        """Iterate over the items, with a progress bar on a terminal."""
         if not self._console.is_terminal:
             return items
-        from rich.progress import track  # as slow to import as all the rest of this file
+        from rich.progress import track  # as slow to import as the rest of this file
 
         return track(items, what, console=self._console)
 
@@ -91,8 +91,8 @@ class Printer:
                     return
                 mark, style = _ALARM_MARK[event.priority]
                 if event.state is AlarmState.UNACKNOWLEDGED:
-                    said = in_words(event, TimeTeller(event.t_s, event.utc_s, self._tz))
-                    text = f"{mark} {ALARM_WORDS[event.alarm]}: {said}"
+                    words = in_words(event, TimeTeller(event.t_s, event.utc_s, self._tz))
+                    text = f"{mark} {ALARM_WORDS[event.alarm]}: {words}"
                 else:
                     text, style = f"   {ALARM_WORDS[event.alarm]}: {alarm_state(event, self._tz)}", None
             case NoteEvent():
@@ -153,7 +153,7 @@ class Printer:
         self._console.print(table)
 
     def details(self, details: Mapping[Detail, str], edits: Sequence[EditRow]) -> None:
-        """Print the details of a batch, and every change of them; nothing where none were entered."""
+        """Print the details of a batch and every change of them, or nothing where none were entered."""
         by = {edit.field: edit.by for edit in edits}
         table = Table(show_header=False, box=None, pad_edge=False)
         table.add_column(style="dim")
@@ -334,9 +334,9 @@ def _leak_in_short(row: ListedBatch, unit: str) -> str:
 def pots(console: Console, rows: Iterable[Sequence[str]]) -> None:
     """Print the state of each pot, one line each; empty columns are left out."""
     lines = list(rows)
-    told = [i for i, head in enumerate(HEADS) if any(row[i] for row in lines)]
-    heads = [HEADS[i] for i in told]
-    _table(console, heads, [[row[i] for i in told] for row in lines], heads[-1])
+    filled = [i for i, head in enumerate(HEADS) if any(row[i] for row in lines)]
+    heads = [HEADS[i] for i in filled]
+    _table(console, heads, [[row[i] for i in filled] for row in lines], heads[-1])
 
 
 def alarms(console: Console, standing: Iterable[tuple[str, AlarmEvent]], tz: tzinfo | None) -> None:
@@ -358,10 +358,9 @@ def alarms(console: Console, standing: Iterable[tuple[str, AlarmEvent]], tz: tzi
 
 
 def _table(console: Console, heads: Sequence[str], rows: Iterable[Sequence[str]], *wraps: str) -> None:
-    """Print a table; where it is too wide the columns `wraps` are folded, and no others.
+    """Print a table; if it is too wide, only the columns `wraps` are folded.
 
-    Off a terminal, and where it is long, each row is a line and nothing is folded: rich takes a millisecond
-    for each.
+    Off a terminal, and in a long table, each row is one line: rich takes a millisecond a row.
     """
     plain = [tuple(_one_line(cell) for cell in row) for row in rows]
     if not console.is_terminal or len(plain) > _LONG_TABLE:

@@ -1,4 +1,4 @@
-"""The record that a verb reads: this machine's, or one that was shipped to a studio."""
+"""The record that a verb reads: this machine's, or one shipped to a studio."""
 
 import argparse
 from collections.abc import Iterator
@@ -15,7 +15,7 @@ from potvigil.upkeep import pictures
 
 @dataclass(frozen=True, slots=True)
 class ReadRecord:
-    """A record that is open. picture: of a batch, by its name. unread: why readings may be missing."""
+    """An open record. picture: reads a batch's picture by name. unread: why readings may be missing."""
 
     store: Store
     picture: PictureOf
@@ -24,7 +24,7 @@ class ReadRecord:
 
 @contextmanager
 def open_record(args: argparse.Namespace) -> Iterator[ReadRecord]:
-    """Open the record that was named, to be read. Raises UseError, StudioError, RecordError."""
+    """Open the named record for reading. Raises UseError, StudioError, RecordError."""
     if args.of is None:
         with Store.open_read_only(record_path(args)) as store:
             yield ReadRecord(store, partial(pictures.read, store.path), "no readings")

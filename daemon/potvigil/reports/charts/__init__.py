@@ -1,1 +1,1 @@
-"""The drawings of the reports."""
+"""The charts of the reports."""

@@ -1,7 +1,7 @@
-"""The curves of a batch as one SVG within a page: pressure, leak rate and temperatures on one time axis.
+"""The curves of a batch as one inline SVG: pressure, leak rate and temperatures on one time axis.
 
-Lines differ in weight and dash and are named where they end: grey paper and colour-blind eyes lose nothing.
-Imported when a report is written: matplotlib is of the extra `report`.
+Lines differ in weight and dash and are named where they end, so that nothing depends on colour.
+Imported only when a report is written: matplotlib comes with the extra `report`.
 """
 
 from collections.abc import Iterable
@@ -15,9 +15,9 @@ from potvigil.reports.charts.chart_data import (
     Points,
     last_value,
     rate_limits,
+    temperature_limits,
     temperatures_of,
     thinned,
-    warmth_limits,
 )
 from potvigil.reports.charts.chart_style import (
     CORRECTED,
@@ -43,31 +43,31 @@ from potvigil.units import PRESSURE_UNITS_PA, SECONDS_PER_HOUR
 
 PRESSURE_IN, LEAK_IN, TEMPERATURE_IN, STRIP_IN, BETWEEN_IN, FOOT_IN = 2.1, 0.9, 0.9, 0.16, 0.3, 0.36
 SHUT = (Stage.SETTLING, Stage.HOLDING)
-_NAME_IN = 0.13  # how high a line of a name is
+_NAME_IN = 0.13  # line height of a name
 
 
-def chart_svg(told: BatchReport, width_in: float = WIDE_IN) -> str:
+def chart_svg(report: BatchReport, width_in: float = WIDE_IN) -> str:
     """Return the chart of a batch, `width_in` wide."""
-    return svg_of(lambda figure: BatchChart(told, figure, width_in).draw(), f"c{width_in * 10:.0f}-")
+    return svg_of(lambda figure: BatchChart(report, figure, width_in).draw(), f"c{width_in * 10:.0f}-")
 
 
 class BatchChart:
     """One drawing of a batch; the three panels share their hours, counted from the batch's start."""
 
-    def __init__(self, told: BatchReport, figure: Figure, width_in: float) -> None:
-        self.told, self.figure, self.width_in = told, figure, width_in
-        self.unit_pa = PRESSURE_UNITS_PA[told.pot.pressure_unit]
+    def __init__(self, report: BatchReport, figure: Figure, width_in: float) -> None:
+        self.report, self.figure, self.width_in = report, figure, width_in
+        self.unit_pa = PRESSURE_UNITS_PA[report.pot.pressure_unit]
         self.is_wide = width_in > 5.0
-        self.across = TimeAxis(told, width_in, self.is_wide)
-        self.foot_in = FOOT_IN + (0.12 if self.across.end_h > 24.0 else 0.0)  # dates stand beneath the times
+        self.across = TimeAxis(report, width_in, self.is_wide)
+        self.foot_in = FOOT_IN + (0.12 if self.across.end_h > 24.0 else 0.0)  # dates go below the times
 
     def draw(self) -> None:
         marks = marks_of(self.across)
         places = places_of(marks, self.across)
         head_in = LINE_IN * (max((row for row, _ in places), default=-1) + 1) + 0.26
-        has_leak = any(each.leak_pa_per_s is not None for each in self.told.traces)
-        warmth = temperatures_of(self.told)
-        heights = [PRESSURE_IN, *([LEAK_IN] if has_leak else []), *([TEMPERATURE_IN] if warmth else [])]
+        has_leak = any(each.leak_pa_per_s is not None for each in self.report.traces)
+        temperatures = temperatures_of(self.report)
+        heights = [PRESSURE_IN, *([LEAK_IN] if has_leak else []), *([TEMPERATURE_IN] if temperatures else [])]
         total_in = head_in + sum(heights) + STRIP_IN + BETWEEN_IN * (len(heights) - 1) + self.foot_in
         self.figure.set_size_inches(self.width_in, total_in)
         axes = []
@@ -79,8 +79,8 @@ class BatchChart:
         self._draw_stages(axes[0])
         if has_leak:
             self._draw_leak(axes[1])
-        if warmth:
-            self._draw_temperatures(axes[-1], warmth)
+        if temperatures:
+            self._draw_temperatures(axes[-1], temperatures)
         self._draw_marks(axes, marks, places)
         self._draw_hours(axes)
 
@@ -95,18 +95,18 @@ class BatchChart:
     # -- pressure ----------------------------------------------------------------------------------
 
     def _draw_pressure(self, axis: Axes) -> None:
-        told, unit = self.told, self.unit_pa
-        gauge = thinned(told.gauge)
-        corrected = [(each.t_s, each.corrected_gauge_pa) for each in told.traces]
-        floor_pa, working_pa = told.pot.floor_pa, told.pot.working_pa
-        shut = [each.gauge_pa for each in told.traces if each.stage in SHUT and each.gauge_pa is not None]
+        report, unit = self.report, self.unit_pa
+        gauge = thinned(report.gauge)
+        corrected = [(each.t_s, each.corrected_gauge_pa) for each in report.traces]
+        floor_pa, working_pa = report.pot.floor_pa, report.pot.working_pa
+        shut = [each.gauge_pa for each in report.traces if each.stage in SHUT and each.gauge_pa is not None]
         whole = [value for _, value in gauge if value is not None]
         shown = [*(shut or whole), floor_pa, working_pa]
         low, high = min(shown) / unit, max(shown) / unit
         room = 0.07 * (high - low)
         axis.set_ylim(low - room, high + room)
-        title(self.figure, self.across.left_in, f"Pressure, {told.pot.pressure_unit} gauge")
-        for silence in told.silences:
+        title(self.figure, self.across.left_in, f"Pressure, {report.pot.pressure_unit} gauge")
+        for silence in report.silences:
             self._draw_silence(axis, silence.from_s, silence.to_s)
         for level_pa in (floor_pa, working_pa):
             axis.axhline(level_pa / unit, **LEVEL)
@@ -115,10 +115,10 @@ class BatchChart:
         names = [
             ("floor", floor_pa / unit, QUIET),
             ("working\npressure", working_pa / unit, QUIET),
-            ("gauge", last_value(gauge, told.summary.hold_end_s, unit), READ),
+            ("gauge", last_value(gauge, report.summary.hold_end_s, unit), READ),
             (
                 "corrected for\ntemperature",
-                last_value(corrected, told.summary.hold_end_s, unit),
+                last_value(corrected, report.summary.hold_end_s, unit),
                 CORRECTED_WORD,
             ),
         ]
@@ -134,10 +134,10 @@ class BatchChart:
             )
 
     def _draw_stages(self, axis: Axes) -> None:
-        """Draw a strip under the pressure that says which stage it was."""
-        entered = [(event.t_s, event.stage) for event in self.told.events if isinstance(event, StageEvent)]
-        # opened and closed by hand, a batch may have entered none
-        ends_s = [t_s for t_s, _ in [*entered, (self.told.summary.end_s, None)][1:]]
+        """Draw the strip of stages under the pressure."""
+        entered = [(event.t_s, event.stage) for event in self.report.events if isinstance(event, StageEvent)]
+        # a batch opened and closed by hand may have entered none
+        ends_s = [t_s for t_s, _ in [*entered, (self.report.summary.end_s, None)][1:]]
         foot = -STRIP_IN / PRESSURE_IN
         across = axis.get_xaxis_transform()
         for number, ((from_s, stage), to_s) in enumerate(zip(entered, ends_s, strict=True)):
@@ -160,9 +160,9 @@ class BatchChart:
     # -- leak rate ---------------------------------------------------------------------------------
 
     def _draw_leak(self, axis: Axes) -> None:
-        told = self.told
+        report = self.report
         unit = self.unit_pa / SECONDS_PER_HOUR
-        rates = [(each, each.leak_pa_per_s) for each in told.traces]
+        rates = [(each, each.leak_pa_per_s) for each in report.traces]
         value, low, high = (
             [(each.t_s, None if rate is None else getattr(rate, end)) for each, rate in rates]
             for end in ("value", "low", "high")
@@ -171,15 +171,15 @@ class BatchChart:
             (each.t_s, rate.value if rate is not None and each.leak_established else None)
             for each, rate in rates
         ]
-        axis.set_ylim(*rate_limits(told, unit))
-        self._head(axis, f"Air lost, {told.pot.pressure_unit}/h, with its 95 % band")
+        axis.set_ylim(*rate_limits(report, unit))
+        self._head(axis, f"Air lost, {report.pot.pressure_unit}/h, with its 95 % band")
         axis.axhline(0.0, **LEVEL)
         hours, lows = self._line(low, unit)
         axis.fill_between(hours, lows, self._line(high, unit)[1], color="#bcd6e6", lw=0.0)
         axis.plot(*self._line(value, unit), color=READ, lw=1.0)
         axis.plot(*self._line(sure, unit), color=READ, lw=2.4, solid_capstyle="butt")
         ends = [("no leak", 0.0, QUIET), ("estimate", last_value(value, None, unit), READ)]
-        last = told.summary.leak
+        last = report.summary.leak
         if last is None or not last.established:
             ends = [("no leak", 0.0, QUIET)]
             axis.text(
@@ -200,7 +200,7 @@ class BatchChart:
             axis.plot(onset[1], 0.0, "o", color=INK, ms=3.5, clip_on=False)
             right = onset[1] < 0.7 * self.across.end_h
             axis.annotate(
-                f"began about {told.clock(last.onset_s.value)}", (onset[2 if right else 0], 0.0),
+                f"began about {report.clock(last.onset_s.value)}", (onset[2 if right else 0], 0.0),
                 xytext=(4 if right else -4, -2), textcoords="offset points",
                 va="top", ha="left" if right else "right", bbox=PAPER,
             )  # fmt: skip
@@ -208,7 +208,7 @@ class BatchChart:
 
     # -- temperatures ------------------------------------------------------------------------------
 
-    def _draw_temperatures(self, axis: Axes, warmth: dict[Place, Points]) -> None:
+    def _draw_temperatures(self, axis: Axes, temperatures: dict[Place, Points]) -> None:
         ends = []
         shown: list[float] = []
         for place, style, width in (
@@ -217,19 +217,19 @@ class BatchChart:
             (Place.ROOM, "-.", 0.9),
             (Place.CONTENTS, DOTTED, 1.6),
         ):
-            if place not in warmth:
+            if place not in temperatures:
                 continue
-            hours, degrees = self._line(warmth[place], 1.0)
+            hours, degrees = self._line(temperatures[place], 1.0)
             axis.plot(hours, degrees, color=INK, lw=width, ls=style)
-            ends.append((place.value, last_value(warmth[place], None, 1.0), INK))
+            ends.append((place.value, last_value(temperatures[place], None, 1.0), INK))
             shown += [
                 d for h, d in zip(hours, degrees, strict=True) if d == d and h > 0.03 * self.across.end_h
             ]
-        axis.set_ylim(*warmth_limits(shown))
-        self._head(axis, f"Temperature, °{self.told.pot.temperature_unit}")
+        axis.set_ylim(*temperature_limits(shown))
+        self._head(axis, f"Temperature, °{self.report.pot.temperature_unit}")
         self._name_ends(axis, ends, TEMPERATURE_IN)
 
-    # -- what all panels share ---------------------------------------------------------------------
+    # -- shared by all panels ----------------------------------------------------------------------
 
     def _draw_marks(self, axes: list[Axes], marks: list[Mark], places: list[tuple[int, int]]) -> None:
         for mark, (row, side) in zip(marks, places, strict=True):
@@ -250,7 +250,7 @@ class BatchChart:
         axis.set_title(text, loc="left", fontsize=FONT_PT, fontweight="bold", pad=4.0)
 
     def _name_ends(self, axis: Axes, ends: Iterable[tuple[str, float | None, str]], height_in: float) -> None:
-        """Name lines in the right margin, in the order of their ends, apart from each other."""
+        """Name lines in the right margin, in the order of their ends, without overlap."""
         low, high = axis.get_ylim()
         known = sorted((value, text, colour) for text, value, colour in ends if value is not None)
         shares = [min(max((value - low) / (high - low), 0.0), 1.0) for value, _, _ in known]

@@ -1,4 +1,4 @@
-"""What a chart draws of what was read: thinned, and within which limits."""
+"""The data of a batch's chart: readings thinned for drawing, and the limits of the panels."""
 
 from collections.abc import Iterator, Sequence
 from itertools import groupby
@@ -11,15 +11,15 @@ from potvigil.reports.model import BatchReport
 from potvigil.units import PA_PER_PSI, SECONDS_PER_HOUR, in_degrees
 
 BUCKETS = 700  # two points each: more than the paper can show
-_LEAST_HIGH_PSI_PER_H = 0.3  # of the panel of a leak, so that noise looks like noise
+_LEAST_HIGH_PSI_PER_H = 0.3  # least range of the leak's panel, so that noise looks like noise
 
 Points = list[tuple[float, float | None]]
 
 
 def thinned(points: Sequence[tuple[float, float | None]], buckets: int = BUCKETS) -> Points:
-    """Return no more points than paper can show: of each stretch of time the lowest and the highest.
+    """Return no more points than paper can show: the lowest and the highest of each bucket of time.
 
-    Peaks and dips stay at their time and height. Where a stretch holds an unknown value, one stays too.
+    Peaks and dips keep their time and height. A bucket with unknown values keeps one of them.
     """
     if len(points) <= 2 * buckets:
         return list(points)
@@ -48,15 +48,15 @@ def _time(point: tuple[float, float | None]) -> float:
     return point[0]
 
 
-def rate_limits(told: BatchReport, unit: float) -> tuple[float, float]:
-    """Return limits that hold the estimate once it is one, every leak that was told, and most of the band."""
-    after_s = told.summary.start_s + 0.08 * (told.summary.end_s - told.summary.start_s)
-    rates = [r for each in told.traces if (r := each.leak_pa_per_s) is not None and each.t_s > after_s]
+def rate_limits(report: BatchReport, unit: float) -> tuple[float, float]:
+    """Return limits that hold the settled estimate, every established leak, and most of the band."""
+    after_s = report.summary.start_s + 0.08 * (report.summary.end_s - report.summary.start_s)
+    rates = [r for each in report.traces if (r := each.leak_pa_per_s) is not None and each.t_s > after_s]
     sure = [
-        r.value for each in told.traces if each.leak_established and (r := each.leak_pa_per_s) is not None
+        r.value for each in report.traces if each.leak_established and (r := each.leak_pa_per_s) is not None
     ]
     bottoms, tops = [0.0], [_LEAST_HIGH_PSI_PER_H * PA_PER_PSI / SECONDS_PER_HOUR / unit]
-    tops += [rate / unit for rate in sure]  # a leak that is told is drawn, however late it came
+    tops += [rate / unit for rate in sure]  # an established leak is drawn, however late it came
     if rates:
         tops += [
             _share([rate.high for rate in rates], 0.75) / unit,
@@ -74,21 +74,21 @@ def _share(values: list[float], share: float) -> float:
     return sorted(values)[min(int(share * len(values)), len(values) - 1)]
 
 
-def temperatures_of(told: BatchReport) -> dict[Place, Points]:
-    """Return what each thermometer read, in the pot's degrees; those that never did are left out."""
+def temperatures_of(report: BatchReport) -> dict[Place, Points]:
+    """Return each thermometer's readings in the pot's unit, leaving out those that have none."""
     lines: dict[Place, Points] = {}
-    unit = told.pot.temperature_unit
+    unit = report.pot.temperature_unit
     for place in Place:
-        kelvin = [(each.t_s, getattr(each, f"{place}_k")) for each in told.traces]
+        kelvin = [(each.t_s, getattr(each, f"{place}_k")) for each in report.traces]
         if any(value is not None for _, value in kelvin):
             lines[place] = [(t_s, None if k is None else in_degrees(k, unit)) for t_s, k in kelvin]
     return lines
 
 
-def warmth_limits(degrees: Sequence[float]) -> tuple[float, float]:
-    """Return limits of a panel of temperatures: all but the outermost hundredth at either end, and some room.
+def temperature_limits(degrees: Sequence[float]) -> tuple[float, float]:
+    """Return limits of the temperature panel: all but the outermost hundredth at either end, with a margin.
 
-    The heat of a fill or top-up may leave the panel: gone in minutes, it would flatten the night.
+    The heat of a fill or top-up may leave the panel: it is gone in minutes and would flatten the night.
     """
     known = sorted(degrees) or [20.0]
     low, high = known[len(known) // 100], known[-1 - len(known) // 100]
@@ -96,11 +96,11 @@ def warmth_limits(degrees: Sequence[float]) -> tuple[float, float]:
     return low - room, high + room
 
 
-def unseen_heat(told: BatchReport) -> Iterator[tuple[Place, float, float]]:
-    """Yield (place, from, to) of each stretch of a shut pot in which a fitted thermometer said nothing."""
-    shut = [each for each in told.traces if each.stage in (Stage.SETTLING, Stage.HOLDING)]
+def thermometer_gaps(report: BatchReport) -> Iterator[tuple[Place, float, float]]:
+    """Yield (place, from, to) of each time a fitted thermometer gave no reading of a shut pot."""
+    shut = [each for each in report.traces if each.stage in (Stage.SETTLING, Stage.HOLDING)]
     for place in Place:
-        if place not in told.pot.thermometers:
+        if place not in report.pot.thermometers:
             continue
         known = [getattr(each, f"{place}_k") is not None for each in shut]
         for is_known, stretch in groupby(zip(known, shut, strict=True), key=itemgetter(0)):
@@ -110,6 +110,6 @@ def unseen_heat(told: BatchReport) -> Iterator[tuple[Place, float, float]]:
 
 
 def last_value(points: Points, until_s: float | None, unit: float) -> float | None:
-    """Return the last known value, up to a time; there a line is named."""
+    """Return the last known value up to a time, which is where a line is named."""
     known = [value for t_s, value in points if value is not None and (until_s is None or t_s <= until_s)]
     return known[-1] / unit if known else None

@@ -1,4 +1,4 @@
-"""How charts look: one hand for all of them."""
+"""The style of all charts."""
 
 import re
 from typing import Any
@@ -7,14 +7,14 @@ WIDE_IN, NARROW_IN = 7.1, 3.6
 LEFT_IN = 0.46  # holds the figures of an axis: −0.02
 # Okabe & Ito, Color Universal Design (2008): blue, orange and vermilion, of different lightness too.
 READ, CORRECTED, ALARM, QUIET, INK = "#0072B2", "#E69F00", "#B34A00", "#666666", "#222222"
-CORRECTED_WORD = "#8A5F00"  # the orange is too light for letters
+CORRECTED_WORD = "#8A5F00"  # the orange is too light for text
 DASHED, DOTTED = (0, (5, 2)), (0, (1, 2))
 FONT_PT, LINE_IN = 7.5, 0.155
 LETTER = 0.6  # mean width of a letter over its height, DejaVu Sans
-LEVEL: dict[str, Any] = {"color": QUIET, "lw": 0.8, "ls": DOTTED}  # a height that others are held against
+LEVEL: dict[str, Any] = {"color": QUIET, "lw": 0.8, "ls": DOTTED}  # a level for comparison
 LEADER = {"arrowstyle": "-", "lw": 0.5, "shrinkA": 0, "shrinkB": 0}  # from a name to its line
 PAPER = {"facecolor": "white", "edgecolor": "none", "pad": 1.0}  # behind a name that lines run through
-MEASURED = "DejaVu Sans"  # comes with matplotlib; the widest of those that may stand in for it
+MEASURED = "DejaVu Sans"  # comes with matplotlib; wider than any of its substitutes
 LOOK: dict[Any, Any] = {
     "svg.fonttype": "none",
     "svg.hashsalt": "potvigil",
@@ -31,11 +31,11 @@ LOOK: dict[Any, Any] = {
 
 
 def width_of(text: str) -> float:
-    """Return how wide a text is about, inches."""
+    """Return the approximate width of a text, inches."""
     return len(text) * LETTER * FONT_PT / 72.0
 
 
-# What each colour of a chart becomes on a dark page; one that stays is not named.
+# What each colour of a chart becomes on a dark page; others stay as they are.
 _DARK = {
     INK: "#E9E6DF",
     QUIET: "#AEACA5",
@@ -54,7 +54,7 @@ _DARK = {
 
 
 def dark_rules() -> str:
-    """Return rules of CSS that turn a chart into one for a dark page: it carries its colours itself."""
+    """Return CSS rules that recolour a chart for a dark page, because its colours are inline."""
     return " ".join(
         f'[style*="{what}: {light.lower()}"] {{ {what}: {dark.lower()} !important; }}'
         for light, dark in _DARK.items()
@@ -62,8 +62,8 @@ def dark_rules() -> str:
     )
 
 
-def to_stand_in_a_page(svg: str, prefix: str) -> str:
-    """Cut what only a file needs; ids are unique in a page that holds several charts."""
+def for_inlining(svg: str, prefix: str) -> str:
+    """Strip what only a file needs, and make ids unique in a page that holds several charts."""
     svg = svg[svg.index("<svg") :].strip()
     used = set(re.findall(r'href="#([^"]+)"', svg)) | set(re.findall(r"url\(#([^)]+)\)", svg))
     svg = re.sub(r' id="([^"]+)"', lambda m: f' id="{prefix}{m[1]}"' if m[1] in used else "", svg)

@@ -1,6 +1,6 @@
-"""What the charts draw alike: a figure as SVG within a page, its title, names above lines and beside them.
+"""Drawing shared by the charts: a figure as inline SVG, its title, the names above and beside lines.
 
-Imported when a report is written: matplotlib is of the extra `report`.
+Imported only when a report is written: matplotlib comes with the extra `report`.
 """
 
 from collections.abc import Callable, Sequence
@@ -12,25 +12,25 @@ from matplotlib.axes import Axes
 from matplotlib.backends.backend_svg import FigureCanvasSVG
 from matplotlib.figure import Figure
 
-from potvigil.reports.charts.chart_style import FONT_PT, LEADER, LINE_IN, LOOK, to_stand_in_a_page
+from potvigil.reports.charts.chart_style import FONT_PT, LEADER, LINE_IN, LOOK, for_inlining
 
 _POINTS_PER_IN = 72.0
-_ABOVE_PT, _BESIDE_PT = 4.0, 2.5  # a name from its panel and from its line
+_ABOVE_PT, _BESIDE_PT = 4.0, 2.5  # distance of a name from its panel and from its line
 
 
 def svg_of(draw: Callable[[Figure], None], prefix: str) -> str:
-    """Return what `draw` draws. prefix: of its ids, so that several charts may stand in one page."""
+    """Return what `draw` draws, as SVG. prefix: of its ids, so that a page can hold several charts."""
     file = StringIO()
     with rc_context(LOOK):
         figure = Figure(dpi=_POINTS_PER_IN)
         FigureCanvasSVG(figure)
         draw(figure)
         figure.savefig(file, format="svg", metadata=dict.fromkeys(("Creator", "Date", "Format", "Type")))
-    return to_stand_in_a_page(file.getvalue(), prefix)
+    return for_inlining(file.getvalue(), prefix)
 
 
 def title(figure: Figure, left_in: float, text: str) -> None:
-    """Write what a chart's first panel shows, at its very top: above the names of lines."""
+    """Write the title of a chart's first panel at the very top, above the names of lines."""
     left = left_in / figure.get_figwidth()
     figure.text(left, 1.0, text, fontsize=FONT_PT, fontweight="bold", va="top", ha="left")
 
@@ -46,14 +46,15 @@ def name_above(axis: Axes, x: float, text: str, row: int, side: int, colour: str
     }
     if row:
         axis.annotate("", xytext=(0, up_pt), arrowprops={**LEADER, "color": colour}, **where)
-    stands = "left" if side > 0 else "right"
-    axis.annotate(text, xytext=(_BESIDE_PT * side, up_pt), ha=stands, va="bottom", color=colour, **where)
+    align = "left" if side > 0 else "right"
+    axis.annotate(text, xytext=(_BESIDE_PT * side, up_pt), ha=align, va="bottom", color=colour, **where)
 
 
 def apart(wanted: Sequence[float], halves: Sequence[float], low: float, high: float) -> list[float]:
-    """Return where names stand that want to be at these heights, in rising order, so that none meets another.
+    """Return heights for names, as near as may be to the wanted ones, at which none overlaps another.
 
-    halves: half their heights. low, high: between these they stay; what does not fit stays at the top.
+    wanted: rising. halves: half the names' heights. low, high: the limits; if space runs out, the lowest
+    names go below `low`.
     """
     heights: list[float] = []
     below = low

@@ -1,7 +1,7 @@
-"""The control chart of a pot as one SVG within a page: each batch's leak, its moving average and the limits.
+"""The control chart of a pot as one inline SVG: each batch's leak, its moving average and the limits.
 
-What is out of limits has a shape of its own, so that grey paper and colour-blind eyes lose nothing.
-Imported when the page is written: matplotlib is of the extra `report`.
+Points out of limits have a shape of their own, so that nothing depends on colour.
+Imported only when the page is written: matplotlib comes with the extra `report`.
 """
 
 from collections.abc import Sequence
@@ -52,7 +52,7 @@ def short_part(care: Care) -> str:
 
 
 class HealthChart:
-    """One drawing; batches stand side by side, however long lay between them."""
+    """One drawing; batches are evenly spaced, however much time lay between them."""
 
     def __init__(self, health: Health, unit: str, tz: tzinfo | None, figure: Figure, width_in: float) -> None:
         self.health, self.tz, self.figure, self.width_in = health, tz, figure, width_in
@@ -105,7 +105,7 @@ class HealthChart:
         return f"Leak {which}, {self.unit}/h{last}"
 
     def _limits(self) -> tuple[float, float]:
-        """Return limits that hold all but what is far out, and the better part of the bars."""
+        """Return limits that hold all points but those far out, and most of the bars."""
         usual = [p for p in self.points if p.far is None or p.outside is not None] or self.points
         tops = [0.0, _LEAST_HIGH_PSI_PER_H * PA_PER_PSI / SECONDS_PER_HOUR / self.rate_unit]
         bottoms = [0.0]
@@ -136,7 +136,7 @@ class HealthChart:
         )  # fmt: skip
 
     def _draw_average(self, axis: Axes, run: Sequence[Point]) -> None:
-        """Draw EWMA and limits of one regime; each stands on its own."""
+        """Draw EWMA and limits of one regime; regimes are not joined."""
         judged = [point for point in run if point.value is not None]
         if not judged:
             return
@@ -198,7 +198,7 @@ class HealthChart:
             )  # fmt: skip
 
     def _draw_figures(self, axis: Axes, low: float, high: float) -> None:
-        """Write the figure beside each batch beyond the edge, where there is room for it."""
+        """Write the figure beside each batch beyond the edge, where there is room."""
         taken = -1e9
         for point in self.points:
             rate, x = point.rate / self.rate_unit, self.at[point.batch.batch_id]
@@ -212,7 +212,7 @@ class HealthChart:
                 bbox=PAPER, annotation_clip=False,
             )  # fmt: skip
 
-    # -- care given, and the dates ------------------------------------------------------------------
+    # -- care and dates -----------------------------------------------------------------------------
 
     def _cares(self) -> list[tuple[float, Care]]:
         """Return where to draw care: before the first batch after it."""
@@ -230,7 +230,7 @@ class HealthChart:
         return drawn
 
     def _rows(self, cares: Sequence[tuple[float, Care]]) -> list[int]:
-        """Return the row of each care's name, -1 for none, so that no two names meet."""
+        """Return the row of each care's name, -1 for none, so that no names overlap."""
         named = set(range(len(cares)))
         if len(cares) > _NAMED_CARES:
             named = {i for i, (_, care) in enumerate(cares) if care.part in TIGHTNESS}
@@ -278,7 +278,7 @@ class HealthChart:
         return f"{day.day} {day:%b}"
 
     def _draw_dates(self, axis: Axes) -> None:
-        """Write dates under batches that are evenly spaced, the number where there was no clock."""
+        """Write dates under every few batches, their numbers where there was no clock."""
         most = 9 if self.is_wide else 4
         step = next(
             s for n in range(6) for s in (10**n, 2 * 10**n, 5 * 10**n) if len(self.batches) / s <= most
@@ -293,7 +293,7 @@ class HealthChart:
 
 def _rate(point: Point) -> Interval:
     rate = point.batch.rate_pa_per_s
-    assert rate is not None  # a batch without an estimate is no point
+    assert rate is not None  # a batch without an estimate has no point
     return rate
 
 

@@ -1,4 +1,4 @@
-"""The moments that are drawn through all panels of a batch's chart, and where their names stand."""
+"""The moments marked through all panels of a batch's chart, and where their names go."""
 
 from collections.abc import Iterator
 from dataclasses import dataclass
@@ -21,7 +21,7 @@ NAMED_TOP_UPS, NAMED_ALARMS = 4, 8
 
 @dataclass(frozen=True, slots=True)
 class Mark:
-    """A moment that is drawn through all panels and named above them."""
+    """A moment marked through all panels and named above them."""
 
     hours: float
     text: str
@@ -31,42 +31,44 @@ class Mark:
 
 
 def marks_of(across: TimeAxis) -> list[Mark]:
-    """Return the marks of a batch in the order of their times."""
+    """Return the marks of a batch, ordered by time."""
     return sorted(_marks(across), key=lambda mark: mark.hours)
 
 
 def _marks(across: TimeAxis) -> Iterator[Mark]:
-    told = across.told
+    report = across.report
     alarms = [
         event
-        for event in told.events
+        for event in report.events
         if isinstance(event, AlarmEvent) and event.state is AlarmState.UNACKNOWLEDGED and not event.repeat
     ]
     for number, alarm in enumerate(alarms):
         sign = "▲" if alarm.priority is Priority.HIGH else "△"
-        text = f"{sign} {ALARM_WORDS[alarm.alarm]} {told.clock(alarm.t_s)}" if number < NAMED_ALARMS else ""
+        text = f"{sign} {ALARM_WORDS[alarm.alarm]} {report.clock(alarm.t_s)}" if number < NAMED_ALARMS else ""
         yield Mark(across.hours(alarm.t_s), text, ALARM, "-", 1.3)
-    top_ups = [event for event in told.events if isinstance(event, NoteEvent) and event.note is NoteId.TOP_UP]
+    top_ups = [
+        event for event in report.events if isinstance(event, NoteEvent) and event.note is NoteId.TOP_UP
+    ]
     for number, note in enumerate(top_ups):
-        text = f"topped up {told.clock(note.t_s)}"
+        text = f"topped up {report.clock(note.t_s)}"
         if len(top_ups) > NAMED_TOP_UPS:
             text = f"topped up {len(top_ups)} times" if number == 0 else ""
         yield Mark(across.hours(note.t_s), text, INK, DASHED, 0.7)
-    if told.gel_s is not None and across.hours(told.gel_s) <= across.end_h:
-        yield Mark(across.hours(told.gel_s), f"gel {told.clock(told.gel_s)}", QUIET, DOTTED)
-    if told.summary.cure.progress >= 1.0:
-        done_s = told.summary.cure.done_s
-        yield Mark(across.hours(done_s), f"cure done {told.clock(done_s)}", QUIET, DOTTED)
-    vent_s = told.summary.stages.get(Stage.VENTING)
+    if report.gel_s is not None and across.hours(report.gel_s) <= across.end_h:
+        yield Mark(across.hours(report.gel_s), f"gel {report.clock(report.gel_s)}", QUIET, DOTTED)
+    if report.summary.cure.progress >= 1.0:
+        done_s = report.summary.cure.done_s
+        yield Mark(across.hours(done_s), f"cure done {report.clock(done_s)}", QUIET, DOTTED)
+    vent_s = report.summary.stages.get(Stage.VENTING)
     if vent_s is not None:
-        yield Mark(across.hours(vent_s), f"vented {told.clock(vent_s)}", QUIET, "-.")
+        yield Mark(across.hours(vent_s), f"vented {report.clock(vent_s)}", QUIET, "-.")
 
 
 def places_of(marks: list[Mark], across: TimeAxis) -> list[tuple[int, int]]:
-    """Return for each mark (row, side): where its name meets no other name and no other's line.
+    """Return (row, side) of each mark's name, so that it meets no other name and no other mark's line.
 
-    side: 1 where the name stands right of its line, -1 left of it. Each stands right where there is room;
-    where that makes names cross, one of them is tried on its other side.
+    side: 1 right of its line, -1 left of it. A name goes right where there is room; where names would cross,
+    one of them is tried on its other side.
     """
     usual = [1 if _fits(mark, across, 1) else -1 for mark in marks]
     tries = [usual]
@@ -83,8 +85,8 @@ def places_of(marks: list[Mark], across: TimeAxis) -> list[tuple[int, int]]:
 def _placed_by(
     marks: list[Mark], across: TimeAxis, sides: list[int], first: int
 ) -> tuple[int, int, list[tuple[int, int]]]:
-    """Place the names of the side `first`, then the others; return how many cross, top row, places."""
-    # left of their lines the leftmost lowest, right of them the rightmost lowest
+    """Place the names of side `first`, then the others; return how many cross, the top row, the places."""
+    # of names left of their lines the leftmost is lowest, of those on the right the rightmost
     order = sorted(range(len(marks)), key=lambda i: (sides[i] != first, -sides[i] * marks[i].hours))
     placed: list[tuple[float, float, float, int]] = []
     rows = [0] * len(marks)

@@ -1,1 +1,1 @@
-"""The tables of the studio, as numbered revisions for Alembic; one that was released is never edited."""
+"""The studio's tables as numbered Alembic revisions; a released revision is never edited."""

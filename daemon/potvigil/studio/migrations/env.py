@@ -1,4 +1,4 @@
-"""What Alembic runs: the revisions, all in one transaction, on the connection it is handed."""
+"""Run by Alembic: all revisions in one transaction, on the connection it is given."""
 
 from alembic import context
 

@@ -1,4 +1,4 @@
-"""The record's tables (format 9), each row with the record it is of, and who may see and write which."""
+"""The record's tables (format 9) with the record's id in each row, and who may see and write which."""
 
 from alembic import op
 
@@ -213,9 +213,9 @@ _OF_A_RECORD = (
     *("pot", "run", "batch", "edit", "event", "command", "delivery", "care", "taught", "fault", "trace"),
     *("sample", "picture"),
 )
-# Two groups: a machine writes the records it owns, within its workshops; a reader sees those of his. Which
-# records those are the policy of `record` says, for every other table too: a query within a policy is itself
-# subject to policies.
+# Two groups: a machine writes the records it owns, within its workshops; a reader sees those of his
+# workshops. The policy of `record` decides for all tables, because a query within a policy is itself subject
+# to policies.
 _ROLES = """
     DO $$ BEGIN
         IF NOT EXISTS (SELECT FROM pg_roles WHERE rolname = 'potvigil_machine') THEN

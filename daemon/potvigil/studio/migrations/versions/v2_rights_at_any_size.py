@@ -1,8 +1,7 @@
-"""What the rights to a row cost no longer grows with the records there are.
+"""The cost of checking rights to a row no longer grows with the number of records.
 
-Each table of each query, and each row that is written, asks for the list of records its user may see. One who
-may see all needs no list; that of a machine is found by an index; that of a page's user needs no query of its
-own for each record.
+Each table of each query, and each row written, needs the list of records its user may see. A user who may see
+all needs no list, a machine's is found by an index, and a reader's no longer takes one query per record.
 """
 
 from alembic import op
@@ -14,12 +13,12 @@ _OF_A_RECORD = (
     *("pot", "run", "batch", "edit", "event", "command", "delivery", "care", "taught", "fault", "trace"),
     *("sample", "picture"),
 )
-# once for a query: it names no column of the row
+# evaluated once a query, because it names no column of the row
 _MAY_SEE_ALL = "EXISTS (SELECT FROM potvigil.member WHERE workshop = '*')"
 
 
 def upgrade() -> None:
-    # in the order of names of roles: current_user is compared by it
+    # role names, and so current_user, are compared in this collation
     op.execute('CREATE INDEX record_of_owner ON potvigil.record (owner COLLATE "C")')
     op.execute(
         "ALTER POLICY seen ON potvigil.record "

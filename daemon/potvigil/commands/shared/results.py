@@ -1,4 +1,4 @@
-"""Commands to the watch: waits for their results, and prints them."""
+"""Waits for the results of commands to the watch, and prints them."""
 
 import sys
 import time
@@ -9,17 +9,17 @@ from potvigil.record.requests.asking import LOOK_AGAIN_S, answer_of, is_settled
 from potvigil.record.store import Store
 
 
-def tell(store: Store, commands: range, *, any_will_do: bool = False) -> int:
+def print_results(store: Store, commands: range, *, any_will_do: bool = False) -> int:
     """Wait for the results of commands, print them, and return the exit status.
 
-    any_will_do: it was sent to several pots, and one that accepts it is enough.
+    any_will_do: the command was sent to several pots, and it is enough if one accepts it.
     """
     begun_s = time.monotonic()
     while not is_settled(store, commands, time.monotonic() - begun_s):
         time.sleep(LOOK_AGAIN_S)
-    told = [(row.pot_id, answer_of(row)) for row in store.asked(commands)]
-    good = [f"{pot_id}: {each.text}" for pot_id, each in told if each.outcome is Outcome.DONE]
-    bad = [(pot_id, each) for pot_id, each in told if each.outcome is not Outcome.DONE]
+    answers = [(row.pot_id, answer_of(row)) for row in store.asked(commands)]
+    good = [f"{pot_id}: {each.text}" for pot_id, each in answers if each.outcome is Outcome.DONE]
+    bad = [(pot_id, each) for pot_id, each in answers if each.outcome is not Outcome.DONE]
     for line in dict.fromkeys(good):
         print(line)
     if good and any_will_do:
