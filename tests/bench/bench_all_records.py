@@ -49,8 +49,8 @@ def main() -> None:
             connection.exec_driver_sql("ANALYZE")
             connection.commit()
         sight = Sight(studio.reader("first", "*"), pots_of)
-        print(f"all pots, first: {seconds(sight.tell):.3f} s")
-        print(f"all pots, nothing new: {median(seconds(sight.tell) for _ in range(RUNS)):.3f} s")
+        print(f"all pots, first: {seconds(sight.state):.3f} s")
+        print(f"all pots, nothing new: {median(seconds(sight.state) for _ in range(RUNS)):.3f} s")
         page = ManyPage(page_config(studio.reader("second", "*")))
         here = f"/of/{shipped}"
         with TestClient(page.app, "http://localhost") as client:

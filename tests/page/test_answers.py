@@ -18,10 +18,10 @@ from potvigil.page.guard import RequestRefusedError
 from potvigil.page.passwords import hashed
 from potvigil.page.printed.sheets import HEALTH_KEPT_S, PAPER_CSP
 from potvigil.page.views import data as data_views
-from potvigil.page.views.access import _log_in_for, _sent_along, _wanted
+from potvigil.page.views.access import _basic_password, _local_path, _log_in_url
 from potvigil.page.views.data import points_of
 from potvigil.page.views.details import FIELDS, SentForm, _digest, fields, read_sent
-from potvigil.page.views.library import whole
+from potvigil.page.views.library import batch_number
 from potvigil.page.views.pictures import LARGEST_SENT_BYTES
 from potvigil.page.views.pots import number
 from potvigil.record.rows import BatchRow
@@ -78,10 +78,10 @@ def test_a_number_is_finite_or_refused(text) -> None:
 )  # fmt: skip
 def test_a_batch_has_a_number(text, status) -> None:
     if status is None:
-        assert whole(text) == int(text)
+        assert batch_number(text) == int(text)
         return
     with pytest.raises(RequestRefusedError) as error:
-        whole(text)
+        batch_number(text)
     assert error.value.status == status
 
 
@@ -252,13 +252,13 @@ def stream_of(client, monkeypatch, told, *, stops_after=None):
     states = iter(told)
     data = client.page.data
 
-    async def tell():
+    async def state():
         return next(states)
 
     async def sleep(seconds):
         clock["s"] += seconds
 
-    monkeypatch.setattr(client.page.frame, "tell", tell)
+    monkeypatch.setattr(client.page.frame, "state", state)
     monkeypatch.setattr(data_views.time, "monotonic", lambda: clock["s"])
     monkeypatch.setattr(data_views.asyncio, "sleep", sleep)
     data.stopping = lambda: stops_after is not None and clock["s"] >= stops_after
@@ -306,7 +306,7 @@ def test_of_streams_there_are_twenty(own) -> None:
     ],
 )
 def test_a_password_is_sent_along_as_rfc_7617_has_it(header, password) -> None:
-    assert _sent_along(header) == password
+    assert _basic_password(header) == password
 
 
 @pytest.mark.parametrize(
@@ -319,7 +319,7 @@ def test_a_password_is_sent_along_as_rfc_7617_has_it(header, password) -> None:
     ],
 )  # fmt: skip
 def test_a_log_in_leads_to_a_page_of_ours_alone(path, leads_to) -> None:
-    assert _wanted(path) == leads_to
+    assert _local_path(path) == leads_to
 
 
 class Asked:
@@ -339,7 +339,7 @@ class Asked:
     ],
 )
 def test_who_is_not_logged_in_is_led_back_afterwards(asked, where) -> None:
-    assert _log_in_for(asked) == where
+    assert _log_in_url(asked) == where
 
 
 def basic(password: str) -> dict[str, str]:

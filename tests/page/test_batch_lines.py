@@ -34,10 +34,10 @@ from potvigil.page.views.batches import (
     PAGE,
     QueryError,
     line,
+    list_page,
     listed,
     page_number,
     shown_batch,
-    told_list,
     wanted_of,
 )
 from potvigil.page.views.words import SIGNS, Severity
@@ -132,7 +132,7 @@ def test_what_a_list_is_narrowed_by_is_no_longer_than_a_person_writes() -> None:
 @given(st.integers(0, PAGE + 1), st.integers(1, LAST_PAGE))
 def test_a_page_leads_on_just_where_there_is_more(count, page) -> None:
     query = NOTHING | {"find": "lens 3 & 4"}
-    told = told_list([{"id": n} for n in range(count)], query, page)
+    told = list_page([{"id": n} for n in range(count)], query, page)
     assert [row["id"] for row in told["rows"]] == list(range(min(count, 50)))
     older = f"/batches?find=lens+3+%26+4&page={page + 1}"
     newer = f"/batches?find=lens+3+%26+4&page={page - 1}"
@@ -143,14 +143,14 @@ def test_a_page_leads_on_just_where_there_is_more(count, page) -> None:
 
 def test_at_the_last_page_nothing_is_older() -> None:
     full = [{"id": n} for n in range(PAGE + 1)]
-    assert told_list(full, NOTHING, LAST_PAGE)["older"] is None
-    assert told_list(full, NOTHING, LAST_PAGE - 1)["older"] == "/batches?page=10000"
-    assert told_list(full[:PAGE], NOTHING, 1)["older"] is None
-    assert told_list(full, NOTHING, 2)["newer"] == "/batches?page=1"
+    assert list_page(full, NOTHING, LAST_PAGE)["older"] is None
+    assert list_page(full, NOTHING, LAST_PAGE - 1)["older"] == "/batches?page=10000"
+    assert list_page(full[:PAGE], NOTHING, 1)["older"] is None
+    assert list_page(full, NOTHING, 2)["newer"] == "/batches?page=1"
 
 
 def test_a_search_that_failed_lists_nothing_and_says_why() -> None:
-    told = batches.nothing_listed(NOTHING, "no")
+    told = batches.empty_list(NOTHING, "no")
     assert (told["rows"], told["page"], told["newer"], told["older"], told["fault"]) == (
         [],
         1,
@@ -411,4 +411,4 @@ def test_changes_of_details_are_told_with_who_and_when(store) -> None:
         "by": "an\ufffdna",
     }
     unknown = EditRow(Detail.LABEL, "a", "b", "anna", None, None)
-    assert batches._edited(unknown, UTC)["time"] == "time not known"
+    assert batches._edit_line(unknown, UTC)["time"] == "time not known"

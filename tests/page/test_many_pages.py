@@ -111,7 +111,7 @@ def sight_of(reader, known=pots_of) -> Sight:
 
 
 def told(reader):
-    return {each["pot"]: each for each in sight_of(reader).tell()["pots"]}
+    return {each["pot"]: each for each in sight_of(reader).state()["pots"]}
 
 
 # --- who is silent
@@ -194,7 +194,7 @@ def test_a_clock_that_runs_ahead_makes_nothing_newer(tmp_path) -> None:
 def test_two_pots_of_one_name_carry_their_records(tmp_path) -> None:
     numbers = [UUID(int=n << 96) for n in (0x1234ABCD, 0xFEDC0001)]
     paths = {n: ("mill", kept(tmp_path / f"{n}.db", "mill", "wheel")) for n in numbers}
-    names = {each["id"] for each in sight_of(Reader(paths)).tell()["pots"]}
+    names = {each["id"] for each in sight_of(Reader(paths)).state()["pots"]}
     assert names == {"mill/wheel-1234abcd", "mill/wheel-fedc0001"}
 
 
@@ -222,31 +222,31 @@ def test_a_record_is_read_again_when_something_of_it_came_or_an_hour_has_passed(
             reader.came[ONE] += 1.0
         now["s"] += {"hour": 3600.0, "more": 1.0}.get(change, 0.0)
         before = reader.opened_times
-        sight.tell()
+        sight.state()
         times.append(reader.opened_times - before)
     assert times == [2, 0, 1, 0, 2]
 
 
 def test_while_the_database_is_away_all_is_withdrawn_and_kept_in_mind(reader) -> None:
     sight = sight_of(reader)
-    assert sight.tell()["silent"] is False
+    assert sight.state()["silent"] is False
     reader.fault = AwayRecordError("gone")
-    said = sight.tell()
+    said = sight.state()
     assert said["silent"] is True and said["since"] and "does not answer" in said["strip"]["do"]
     assert [each["pressure"] for each in said["pots"]] == [None, None]
     assert all(each["word"].startswith("no data since") for each in said["pots"])
     assert all(each["heard"].startswith("Nothing from its Pi since") for each in said["pots"])
     reader.fault = None
-    assert sight.tell()["silent"] is False
+    assert sight.state()["silent"] is False
     first = sight_of(reader)
     reader.fault = AwayRecordError("gone")
-    never = first.tell()
+    never = first.state()
     assert (never["silent"], never["since"], never["pots"]) == (True, None, [])
 
 
 def test_a_record_that_cannot_be_read_stands_there_and_spares_the_others(reader) -> None:
     reader.broken = {ONE}
-    broken, tower = sight_of(reader).tell()["pots"]
+    broken, tower = sight_of(reader).state()["pots"]
     assert (broken["id"], broken["word"], broken["level"]) == (
         f"harbour/{str(ONE)[:8]}",
         "cannot be read",
@@ -261,14 +261,14 @@ def test_settings_of_another_version_are_said_to_be(paths) -> None:
     def unknown(_: str):
         raise ValueError("no such key")
 
-    said = sight_of(Reader(dict(paths)), unknown).tell()["pots"]
+    said = sight_of(Reader(dict(paths)), unknown).state()["pots"]
     assert {each["heard"] for each in said} == {
         "Its settings are of another version of Potvigil; update this page's machine."
     }
 
 
 def test_an_earlier_record_is_named_apart(paths) -> None:
-    said = sight_of(Reader(dict(paths), past=(TWO,))).tell()
+    said = sight_of(Reader(dict(paths), past=(TWO,))).state()
     assert [each["pot"] for each in said["pots"]] == ["lantern"]
     assert said["past"] == [{"record": str(TWO), "workshop": "castle"}]
     assert (said["workshop"], said["rehearsed"]) == ("Studio", None)
@@ -277,7 +277,7 @@ def test_an_earlier_record_is_named_apart(paths) -> None:
 def test_a_record_without_a_run_has_no_pot_yet(tmp_path) -> None:
     with Store.open(tmp_path / "r.db"):
         pass
-    assert sight_of(Reader({ONE: ("mill", tmp_path / "r.db")})).tell()["pots"] == []
+    assert sight_of(Reader({ONE: ("mill", tmp_path / "r.db")})).state()["pots"] == []
 
 
 # --- its pages
@@ -325,7 +325,7 @@ def test_each_address_has_its_answer(client, path, status) -> None:
 def test_a_pot_is_away_with_the_database_and_not_gone(client) -> None:
     client.get("/")
     client.reader.fault = AwayRecordError("gone")
-    client.page.seeing._told_s = float("-inf")
+    client.page.seeing._cached_s = float("-inf")
     assert client.get(f"/of/{PAST}/pot/lantern").status_code == 503
     assert client.get("/batches").status_code == 503
 
@@ -407,7 +407,7 @@ def test_health_reads_a_record_again_only_when_its_batches_or_its_care_are_other
         assert reader.opened_times == read + 1
         reader.broken.add(TWO)  # which then has no pot to speak of
         reader.came[TWO] += 1.0
-        client.page.seeing.tell_anew()
+        client.page.seeing.drop_cached()
         html = client.get("/health").text
         assert "harbour/lantern" in html and "castle/tower" not in html
 

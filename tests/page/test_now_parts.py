@@ -21,19 +21,19 @@ from potvigil.page.views.now import (
     ASK_AGAIN_S,
     CARE_S,
     Now,
-    nothing,
+    live_pot,
+    no_data,
     silent_pot,
     standing_of,
-    told_pot,
 )
-from potvigil.page.views.now import alarm as told_alarm
+from potvigil.page.views.now import alarm as shown_alarm
 from potvigil.page.views.strip import strip
-from potvigil.page.views.words import Severity, Teller
+from potvigil.page.views.words import Severity, WallClock
 from potvigil.record.store import Store
 from potvigil.settings.loading import load_text
 from quick_page import quick_record
 
-TELLER = Teller(UTC_S - T_S, UTC)
+WALL = WallClock(UTC_S - T_S, UTC)
 WITHDRAWN = (
     *("pressure", "pressure_pa", "corrected", "trend", "stage", "stage_word", "cure", "cure_progress"),
     *("forecast", "temperatures", "do"),
@@ -41,7 +41,7 @@ WITHDRAWN = (
 
 
 def told(snapshot=HOLDING, pot=LANTERN, held=None, batch=2):
-    return told_pot("lantern", LivePot(batch, snapshot, ()), pot, UTC, held or Held())
+    return live_pot("lantern", LivePot(batch, snapshot, ()), pot, UTC, held or Held())
 
 
 # --- a pot
@@ -124,7 +124,7 @@ def test_of_a_silent_watch_nothing_is_shown_but_its_alarms() -> None:
     assert (said["cure_done"], said["batch"], said["label"]) == (False, 2, "Lens 3, ♯2")
     assert [each["old"] for each in said["alarms"]] == [True]
     assert [each["old"] for each in told(with_alarms(alarm()))["alarms"]] == [False]
-    assert nothing(None)["word"] == "no data"
+    assert no_data(None)["word"] == "no data"
 
 
 # --- an alarm
@@ -132,7 +132,7 @@ def test_of_a_silent_watch_nothing_is_shown_but_its_alarms() -> None:
 
 def test_an_alarm_to_the_letter() -> None:
     standing = alarm(do="Look at\x1b the lid", by_s=T_S + 3600.0, since_s=T_S - 100.0004)
-    assert told_alarm(standing, TELLER, T_S, False) == {
+    assert shown_alarm(standing, WALL, T_S, False) == {
         "alarm": "leak",
         "word": "leak",
         "level": "warn",
@@ -149,10 +149,10 @@ def test_an_alarm_to_the_letter() -> None:
         "is_new": True,
         "is_so": True,
     }
-    timeless = told_alarm(alarm(state=AlarmState.ACKNOWLEDGED), Teller(None, UTC), T_S, True)
+    timeless = shown_alarm(alarm(state=AlarmState.ACKNOWLEDGED), WallClock(None, UTC), T_S, True)
     assert (timeless["since"], timeless["left_s"]) == ("2 min ago", None)
     assert (timeless["is_new"], timeless["old"]) == (False, True)
-    long_ago = told_alarm(alarm(since_s=T_S - 70_000.0), TELLER, T_S, False)
+    long_ago = shown_alarm(alarm(since_s=T_S - 70_000.0), WALL, T_S, False)
     assert long_ago["since"] == "Thu 02:33"
 
 
@@ -170,7 +170,7 @@ def test_how_pressing_an_alarm_is_by_its_state_and_priority(state) -> None:
     high_level, low_level, high_so, low_so = LEVELS[state]
     for priority, level, is_so in ((Priority.HIGH, high_level, high_so), (Priority.LOW, low_level, low_so)):
         standing = alarm(state=state, priority=priority)
-        assert (words.alarm_level(standing), words.is_true(standing)) == (level, is_so)
+        assert (words.alarm_level(standing), words.is_active(standing)) == (level, is_so)
     for note in (AlarmId.TEST, AlarmId.CLOCK_UNSET):
         assert words.alarm_level(alarm(note, state=state, priority=Priority.HIGH)) is Severity.NOTE
 
@@ -202,8 +202,8 @@ def test_an_alarm_of_the_record_stands_as_its_latest_event_tells() -> None:
     ],
 )
 def test_a_moment_more_than_eighteen_hours_away_has_its_day(t_s, now_s, said) -> None:
-    assert TELLER.clock(t_s, now_s) == said
-    assert Teller(None, UTC).clock(t_s, now_s) == ""
+    assert WALL.clock(t_s, now_s) == said
+    assert WallClock(None, UTC).clock(t_s, now_s) == ""
 
 
 # --- all of it
@@ -253,7 +253,7 @@ def opened(tmp_path):
 
 def test_of_a_watch_that_speaks_all_is_told(clock, opened) -> None:
     now = Now(Heard(live()), opened, pots_of)
-    said = now.tell()
+    said = now.state()
     assert (said["silent"], said["since"], said["now"]) == (False, None, "22:00:00")
     assert (said["workshop"], said["rehearsed"], said["unit"]) == ("harbour-models", None, "psi")
     assert said["zone"] == "UTC+00:00"
@@ -266,7 +266,7 @@ def test_of_a_watch_that_speaks_all_is_told(clock, opened) -> None:
 
 def test_a_silent_watch_is_told_with_when_it_was_heard_and_what_to_do(clock, opened) -> None:
     now = Now(Heard(live(), silent=True), opened, pots_of)
-    said = now.tell()
+    said = now.state()
     assert (said["silent"], said["since"], said["now"]) == (True, "22:00", "22:01:00")
     assert said["strip"]["do"].endswith("gauge, then see whether the watch is running")
     assert said["pots"][0]["word"] == "no data since 22:00"
@@ -279,16 +279,16 @@ def test_a_rehearsal_has_a_clock_of_its_own(clock, opened) -> None:
     with Store.open(opened.path, create=False) as store:
         store._db.execute("UPDATE run SET rehearsed = 'sound'", ())
     for silent in (False, True):
-        said = Now(Heard(rehearsed, silent), opened, pots_of).tell()
+        said = Now(Heard(rehearsed, silent), opened, pots_of).state()
         assert (said["now"], said["rehearsed"], said["silent"]) == ("22:00:00", "sound", silent)
     assert said["since"] == "22:00"
     assert said["strip"]["do"] == "The rehearsal has ended or paused: nothing here is current"
 
 
 def test_without_a_wall_clock_that_is_said(clock, opened) -> None:
-    said = Now(Heard(live(replace(HOLDING, utc_s=None))), opened, pots_of).tell()
+    said = Now(Heard(live(replace(HOLDING, utc_s=None))), opened, pots_of).state()
     assert said["now"] == "clock not set" and said["strip"]["as_of"] == "clock not set"
-    silent = Now(Heard(live(replace(HOLDING, utc_s=None)), True), opened, pots_of).tell()
+    silent = Now(Heard(live(replace(HOLDING, utc_s=None)), True), opened, pots_of).state()
     assert silent["since"] is None and silent["pots"][0]["word"] == "no data"
 
 
@@ -296,7 +296,7 @@ def test_without_a_watch_the_record_tells_of_pots_and_alarms_as_last_known(clock
     with Store.open(opened.path, create=False) as store:
         low, state = Priority.LOW, AlarmState.UNACKNOWLEDGED
         store.add_event("lantern", 2, AlarmEvent(4000.0, UTC_S - 1000.0, AlarmId.LEAK, state, low, "Air."))
-    said = Now(Heard(), opened, pots_of).tell()
+    said = Now(Heard(), opened, pots_of).state()
     (pot,) = said["pots"]
     assert (said["silent"], said["since"], said["workshop"]) == (True, "22:00", "harbour-models")
     assert (pot["id"], pot["batch"], pot["label"]) == ("lantern", 2, "lens 2")
@@ -307,22 +307,22 @@ def test_without_a_watch_the_record_tells_of_pots_and_alarms_as_last_known(clock
     with Store.open(opened.path, create=False) as store:
         store._db.execute("UPDATE sample SET utc_s = NULL", ())
         store._db.execute("UPDATE batch SET end_t_s = 5000.0 WHERE id = 2", ())
-    bare = Now(Heard(), opened, pots_of).tell()
+    bare = Now(Heard(), opened, pots_of).state()
     assert (bare["since"], bare["pots"][0]["batch"], bare["pots"][0]["label"]) == (None, None, "")
-    assert Now(Heard(), opened, lambda _: {}).tell()["pots"] == []  # pots that no settings know
+    assert Now(Heard(), opened, lambda _: {}).state()["pots"] == []  # pots that no settings know
 
 
 def test_the_live_file_of_another_record_is_not_believed(clock, opened) -> None:
     for other in (live(workshop="castle-models"), live(rehearsed="sound")):
         now = Now(Heard(other), opened, pots_of)
-        assert now.tell()["silent"] is True and now.live_of("lantern") is None
+        assert now.state()["silent"] is True and now.live_of("lantern") is None
     now = Now(Heard(live(run=50.0)), opened, pots_of)  # of another run: shown, and no part of this record
-    assert now.tell()["silent"] is False and now.live_of("lantern") is None
+    assert now.state()["silent"] is False and now.live_of("lantern") is None
     close = Now(Heard(live(run=0.9)), opened, pots_of)
-    close.tell()
+    close.state()
     assert close.live_of("lantern") is not None
     apart = Now(Heard(live(run=1.0)), opened, pots_of)
-    apart.tell()
+    apart.state()
     assert apart.live_of("lantern") is None
 
 
@@ -330,62 +330,62 @@ def test_a_record_is_asked_again_in_a_while_until_the_run_is_known(clock, opened
     heard = Heard(live(run=50.0))
     now = Now(heard, opened, pots_of)
     now._care_again_s = float("inf")
-    now.tell()
+    now.state()
     asked = len(opened.times)
     clock["monotonic"] += ASK_AGAIN_S - 0.1
-    now.tell()
+    now.state()
     assert len(opened.times) == asked
     clock["monotonic"] += 0.1
-    now.tell()
+    now.state()
     assert len(opened.times) == asked + 1
     heard.live = live()
     clock["monotonic"] += ASK_AGAIN_S
-    now.tell()
+    now.state()
     for _ in range(3):
         clock["monotonic"] += 100.0
-        now.tell()
+        now.state()
     assert len(opened.times) == asked + 2  # it is known now
     assert ASK_AGAIN_S == 5.0
 
 
 def test_a_record_that_cannot_be_read_takes_nothing_back(clock, opened) -> None:
     now = Now(Heard(live(run=50.0)), opened, pots_of)
-    assert now.tell()["unit"] == "psi"
+    assert now.state()["unit"] == "psi"
     opened.path.write_bytes(b"gone")
     clock["monotonic"] += 100.0
-    assert now.tell()["pots"][0]["word"] == "leak, may not hold"
-    assert now.tell()["zone"] == "UTC+00:00"
-    fresh = Now(Heard(), opened, pots_of).tell()
+    assert now.state()["pots"][0]["word"] == "leak, may not hold"
+    assert now.state()["zone"] == "UTC+00:00"
+    fresh = Now(Heard(), opened, pots_of).state()
     assert (fresh["pots"], fresh["workshop"], fresh["unit"]) == ([], "", "psi")
 
 
 def test_what_care_is_due_is_looked_up_once_a_minute(clock, opened) -> None:
     now = Now(Heard(live()), opened, pots_of)
-    assert now.tell()["pots"][0]["care"] is None
+    assert now.state()["pots"][0]["care"] is None
     with Store.open(opened.path, create=False) as store:
         store.add_care("lantern", 1.5e9, "seal", "ring", "anna", 1.5e9, due_utc_s=1.6e9)
     clock["monotonic"] += CARE_S - 1.0
-    assert now.tell()["pots"][0]["care"] is None
+    assert now.state()["pots"][0]["care"] is None
     clock["monotonic"] += 1.0
-    assert now.tell()["pots"][0]["care"].startswith("Overdue since 13 September 2020: the seal")
+    assert now.state()["pots"][0]["care"].startswith("Overdue since 13 September 2020: the seal")
     assert CARE_S == 60.0
 
 
 def test_figures_start_anew_once_the_watch_has_been_silent(clock, opened) -> None:
     heard = Heard(live())
     now = Now(heard, opened, pots_of)
-    assert now.tell()["pots"][0]["pressure"] == "59.5 psi"
+    assert now.state()["pots"][0]["pressure"] == "59.5 psi"
     heard.live = live(replace(HOLDING, reading=replace(HOLDING.reading, gauge_pa=59.57 * PSI)))
-    assert now.tell()["pots"][0]["pressure"] == "59.5 psi"
+    assert now.state()["pots"][0]["pressure"] == "59.5 psi"
     heard.silent = True
-    now.tell()
+    now.state()
     heard.silent = False
-    assert now.tell()["pots"][0]["pressure"] == "59.6 psi"
+    assert now.state()["pots"][0]["pressure"] == "59.6 psi"
 
 
 def test_pots_are_told_the_most_urgent_first(clock, opened) -> None:
     calm = replace(HOLDING, pot_id="mast", leak=None, forecast=None)
     both = {"mast": LivePot(None, calm, ()), "lantern": LivePot(2, HOLDING, ())}
-    said = Now(Heard(live(pots=both)), opened, pots_of).tell()
+    said = Now(Heard(live(pots=both)), opened, pots_of).state()
     assert [each["id"] for each in said["pots"]] == ["lantern", "mast"]
     assert said["strip"]["pot"] == "lantern"

@@ -24,11 +24,11 @@ from potvigil.model.events import (
 from potvigil.model.pot import Supply
 from potvigil.model.reading import Quality
 from potvigil.page.views import words
-from potvigil.page.views.words import Severity, Teller
+from potvigil.page.views.words import Severity, WallClock
 from potvigil.wording.alarm_names import ALARM_WORDS
 from potvigil.wording.silence import LOOK_AT_THE_GAUGE
 
-TELLER = Teller(UTC_S - T_S, UTC)
+WALL = WallClock(UTC_S - T_S, UTC)
 SOUND = replace(
     HOLDING,
     leak=replace(HOLDING.leak, established=False, rate_pa_per_s=Interval(0.0, -0.01, 0.01), onset_s=None),
@@ -148,17 +148,17 @@ def test_an_old_estimate_is_not_shown_as_new():
 
 def test_the_cure_is_counted_down():
     # 22:00 UTC and 9 h from now
-    assert words.cure(HOLDING, TELLER) == "9 h to the end of the cure, about 07:00."
-    assert words.cure(HOLDING, Teller(None, UTC)) == "9 h to the end of the cure."
+    assert words.cure(HOLDING, WALL) == "9 h to the end of the cure, about 07:00."
+    assert words.cure(HOLDING, WallClock(None, UTC)) == "9 h to the end of the cure."
     warm = replace(HOLDING, cure=Cure(0.1, T_S + 32_400.0, T_S + 30_600.0, T_S + 36_000.0))
-    assert words.cure(warm, TELLER) == "9 h to the end of the cure, about 07:00 (06:30-08:00)."
+    assert words.cure(warm, WALL) == "9 h to the end of the cure, about 07:00 (06:30-08:00)."
     done = replace(HOLDING, cure=Cure(1.0, T_S - 3600.0))
-    assert words.cure(done, TELLER) == "The cure is done, since 21:00."
+    assert words.cure(done, WALL) == "The cure is done, since 21:00."
     far = replace(HOLDING, cure=Cure(0.1, T_S + 60 * 3600.0))
-    assert words.cure(far, TELLER) == "60 h to the end of the cure, about Sun 10:00."  # 4 January 2026
-    lisbon = Teller(UTC_S - T_S, ZoneInfo("America/Halifax"))  # UTC-4 in winter
+    assert words.cure(far, WALL) == "60 h to the end of the cure, about Sun 10:00."  # 4 January 2026
+    lisbon = WallClock(UTC_S - T_S, ZoneInfo("America/Halifax"))  # UTC-4 in winter
     assert words.cure(HOLDING, lisbon) == "9 h to the end of the cure, about 03:00."
-    assert words.cure(NOTHING_KNOWN, TELLER) is None
+    assert words.cure(NOTHING_KNOWN, WALL) is None
 
 
 def test_the_forecast_says_when_and_what_topping_up_would_do():
@@ -218,7 +218,7 @@ def test_every_snapshot_has_words(stage, gauge, total, cooling, progress, done, 
         assert word and level in Severity
         for text in (
             words.trend(snapshot, pot, unit),
-            words.cure(snapshot, TELLER),
+            words.cure(snapshot, WALL),
             words.forecast(snapshot, UTC),
         ):
             assert text is None or re.fullmatch(r"[A-Z0-9].*\.", text)

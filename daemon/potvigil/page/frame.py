@@ -51,7 +51,7 @@ class Frame(Ground):
     """The ground that the pages of one record stand on."""
 
     config: PageConfig
-    _kept_s = NOW_KEPT_S
+    _cached_for_s = NOW_KEPT_S
 
     def __init__(self, config: PageConfig) -> None:
         super().__init__(config, sessions_file(config.record))
@@ -59,8 +59,8 @@ class Frame(Ground):
 
     # -- what is known -----------------------------------------------------------------------------
 
-    def _tell(self) -> dict[str, Any]:
-        return self._now.tell()
+    def _read_state(self) -> dict[str, Any]:
+        return self._now.state()
 
     async def live_of(self, pot_id: str) -> LivePot | None:
         """Return what the watch says of a pot, None while it is silent."""

@@ -72,9 +72,9 @@ class Ground(ABC):
         }
         self._threads = ThreadPoolExecutor(THREADS)
         self._now_thread = ThreadPoolExecutor(1)
-        self._telling = asyncio.Lock()
-        self._told: dict[str, Any] = {}
-        self._told_s = float("-inf")
+        self._lock = asyncio.Lock()
+        self._cached: dict[str, Any] = {}
+        self._cached_s = float("-inf")
         self._templates = Environment(
             loader=ChoiceLoader(
                 [
@@ -96,26 +96,26 @@ class Ground(ABC):
     # -- what is known -----------------------------------------------------------------------------
 
     @abstractmethod
-    def _tell(self) -> dict[str, Any]:
+    def _read_state(self) -> dict[str, Any]:
         """Return /api/now; called by one thread alone."""
 
     @property
     @abstractmethod
-    def _kept_s(self) -> float:
+    def _cached_for_s(self) -> float:
         """For how long what was told serves the next who look, s."""
 
-    async def tell(self) -> dict[str, Any]:
+    async def state(self) -> dict[str, Any]:
         """Return /api/now; put together but now and then, however many look."""
-        async with self._telling:
-            if time.monotonic() - self._told_s > self._kept_s:
+        async with self._lock:
+            if time.monotonic() - self._cached_s > self._cached_for_s:
                 loop = asyncio.get_running_loop()
-                self._told = await loop.run_in_executor(self._now_thread, self._tell)
-                self._told_s = time.monotonic()
-            return self._told
+                self._cached = await loop.run_in_executor(self._now_thread, self._read_state)
+                self._cached_s = time.monotonic()
+            return self._cached
 
-    def tell_anew(self) -> None:
+    def drop_cached(self) -> None:
         """Let whoever looks next be told what is so from now on."""
-        self._told_s = float("-inf")
+        self._cached_s = float("-inf")
 
     async def in_thread(self, function: Callable[..., T], *arguments: object) -> T:
         """Return what a function returns that waits for the record."""
@@ -159,19 +159,19 @@ class Ground(ABC):
         html = self._templates.get_template(template).render(
             title=shown(title),
             here=here,
-            zone=self._told.get("zone", ""),
-            workshop=self._told.get("workshop", ""),
-            rehearsed=self._told.get("rehearsed"),
+            zone=self._cached.get("zone", ""),
+            workshop=self._cached.get("workshop", ""),
+            rehearsed=self._cached.get("rehearsed"),
             csrf=self.visitors.token(visitor),
             has_password=self.config.password is not None,
             logged_in=logged_in,
             own=self.is_own,
-            strip=self._told.get("strip") if logged_in else None,
-            notice=self._told.get("notice") if logged_in else None,
+            strip=self._cached.get("strip") if logged_in else None,
+            notice=self._cached.get("notice") if logged_in else None,
             static=self._static_url,
             **{
                 "said": _SAID.get(request.query_params.get("said", "")),
-                "pots": [pot["id"] for pot in self._told.get("pots", [])] if logged_in else [],
+                "pots": [pot["id"] for pot in self._cached.get("pots", [])] if logged_in else [],
                 "root": "",
                 **context,
             },
@@ -196,7 +196,7 @@ class Ground(ABC):
 
     async def refused(self, request: Request, error: Exception) -> Response:
         if self.is_logged_in(request):
-            await self.tell()
+            await self.state()
         if isinstance(error, RequestRefusedError):
             # what is still to come of such a form is not waited for
             headers = {"connection": "close"} if error.status in (408, 413) else None

@@ -26,7 +26,7 @@ from potvigil.live_reader import Live
 from potvigil.model.events import AlarmId, Priority, Snapshot, Stage
 from potvigil.model.pot import Pot
 from potvigil.model.reading import Quality
-from potvigil.page.views.words import is_true
+from potvigil.page.views.words import is_active
 from potvigil.units import kelvin_to_celsius
 
 _PASCALS, _CELSIUS, _SECONDS, _RATIO = "pascals", "celsius", "seconds", "ratio"
@@ -213,7 +213,7 @@ def _with_more_labels(prefix: str, snapshots: Mapping[str, Snapshot]) -> Iterato
 
 def _of_workshop(prefix: str, live: Live) -> Iterator[Metric]:
     alarms = [alarm for pot in live.pots.values() for alarm in pot.snapshot.alarms]
-    is_failing = any(each.alarm is AlarmId.RECORD_FAILING and is_true(each) for each in alarms)
+    is_failing = any(each.alarm is AlarmId.RECORD_FAILING and is_active(each) for each in alarms)
     if live.pots:  # by whose alarms it is known
         said = "Whether readings cannot be recorded."
         yield GaugeMetricFamily(f"{prefix}record_failing", said, float(is_failing))

@@ -27,7 +27,7 @@ from potvigil.page.printed.children import Children
 from potvigil.page.printed.sheets import Printable, Sheets
 from potvigil.page.routes import application, guarded
 from potvigil.page.views.access import Access
-from potvigil.page.views.data import Data, Told
+from potvigil.page.views.data import Data, SiteData
 from potvigil.page.views.library import Library
 from potvigil.page.views.phones import PhoneViews
 from potvigil.page.views.pictures import Pictures
@@ -46,7 +46,7 @@ class Site(Protocol):
     """What a server runs: `app`; `data.stopping` tells its streams to end."""
 
     app: ASGIApp
-    data: Told
+    data: SiteData
 
     def close(self) -> None: ...
 
@@ -54,7 +54,7 @@ class Site(Protocol):
 class Page:
     """The page of one record."""
 
-    data: Told
+    data: SiteData
 
     def __init__(self, config: PageConfig) -> None:
         self.frame = Frame(config)
@@ -92,7 +92,7 @@ class Page:
             page("/phones/remove", phones.remove, "POST"),
             page("/phones/test", phones.test, "POST"),
             *sheets.routes(page),
-            page("/api/push", phones.known),
+            page("/api/push", phones.push_keys),
             page("/api/curve", data.curve),
             Route("/metrics", access.guarded_for_programs(data.metrics), methods=["GET"]),
             Route("/worker.js", data.worker, methods=["GET"]),

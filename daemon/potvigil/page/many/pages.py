@@ -21,7 +21,7 @@ from potvigil.page.many.broker.asking import NotAcknowledgedError, acknowledge
 from potvigil.page.many.kept import KeptByRecord
 from potvigil.page.many.seeing import Seeing
 from potvigil.page.views import batches
-from potvigil.page.views.data import curve_of, drawn
+from potvigil.page.views.data import curve_finder, curve_json
 from potvigil.page.views.details import fields
 from potvigil.page.views.strip import URGENCY
 from potvigil.page.views.words import Severity
@@ -45,17 +45,17 @@ class ManyPages:
         self._habits = KeptByRecord(seeing.reader, habits_of)
 
     async def glance(self, request: Request) -> Response:
-        now = await self._seeing.tell()
+        now = await self._seeing.state()
         return self._seeing.render(request, "glance.html", "pots", "Pots", now=now)
 
     async def alarms(self, request: Request) -> Response:
-        now = await self._seeing.tell()
+        now = await self._seeing.state()
         told = [{**alarm, "of": pot} for pot in now["pots"] for alarm in pot["alarms"]]
         told.sort(key=lambda each: (URGENCY.index(Severity(each["level"])), not each["is_new"]))
         return self._seeing.render(request, "alarms.html", "alarms", "Alarms", alarms=told)
 
     async def health(self, request: Request) -> Response:
-        now = await self._seeing.tell()
+        now = await self._seeing.state()
 
         def read() -> list[dict[str, Any]]:
             records = {str(each.id): each for each in self._seeing.reader.records()}
@@ -95,7 +95,7 @@ class ManyPages:
             await acknowledge(listener, pot["workshop"], pot_id, AlarmId(form["alarm"]), self._seeing.by)
         except NotAcknowledgedError as error:
             raise RequestRefusedError(503, f"Not acknowledged. {sentence(error)}") from error
-        self._seeing.tell_anew()
+        self._seeing.drop_cached()
         return RedirectResponse(f"{back or pot['href']}?said=acknowledged", 303)
 
     # -- batches -----------------------------------------------------------------------------------
@@ -103,12 +103,12 @@ class ManyPages:
     async def batches(self, request: Request) -> Response:
         query = batches.query_of(request.query_params, QUERY)
         page = batches.page_number(request.query_params.get("page", "1"))
-        now = await self._seeing.tell()
+        now = await self._seeing.state()
         told: dict[str, Any]
         try:
             told, code = await self._seeing.in_thread(self._listed, query, page), 200
         except batches.QueryError as error:
-            told, code = batches.nothing_listed(query, str(error)), 422
+            told, code = batches.empty_list(query, str(error)), 422
         told["workshops"] = sorted({pot["workshop"] for pot in now["pots"]})
         told["pots"] = sorted({pot["pot"] for pot in now["pots"]} - {""})
         return self._seeing.render(request, "batches.html", "batches", "Batches", code, **told)
@@ -130,7 +130,7 @@ class ManyPages:
             line = batches.line(listed_batch(row), *self._habits.of(records[record]))
             place = f"{records[record].workshop}/{line['pot']}"
             rows.append(line | {"href": f"/of/{record}/batch/{line['id']}", "place": place})
-        return batches.told_list(rows, query, page)
+        return batches.list_page(rows, query, page)
 
     def _found(self, wanted: Wanted, among: Sequence[UUID], skip: int) -> list[tuple[UUID, Any]]:
         """Return the lines of a page: which batches these are, then of those alone all that is shown."""
@@ -202,7 +202,7 @@ class ManyPages:
 
     async def _pot(self, record: UUID, pot_id: str) -> dict[str, Any]:
         """Return a pot that this user may see. Raises RequestRefusedError."""
-        now = await self._seeing.tell()
+        now = await self._seeing.state()
         pot = next((p for p in now["pots"] if (p["record"], p["pot"]) == (str(record), pot_id)), None)
         if pot is None and now["silent"]:
             raise RequestRefusedError(503, "The studio's database does not answer.")
@@ -211,10 +211,10 @@ class ManyPages:
         return dict(pot)
 
     async def curve(self, request: Request) -> Response:
-        find = curve_of(request.query_params)
+        find = curve_finder(request.query_params)
 
         def read(store: Store) -> bytes:
-            return drawn(store, self._seeing.pots_of, find(store))
+            return curve_json(store, self._seeing.pots_of, find(store))
 
         content = await self._seeing.read(record_of(request), read)
         return Response(content, media_type="application/json")

@@ -45,7 +45,7 @@ class Seeing(Ground):
 
     config: ManyConfig
     is_own = False
-    _kept_s = KEPT_S
+    _cached_for_s = KEPT_S
 
     def __init__(self, config: ManyConfig) -> None:
         super().__init__(config, config.sessions, (_HERE / "templates",))
@@ -62,8 +62,8 @@ class Seeing(Ground):
             self.listener.close()
         self.reader.close()
 
-    def _tell(self) -> dict[str, Any]:
-        return self._sight.tell()
+    def _read_state(self) -> dict[str, Any]:
+        return self._sight.state()
 
     def pots_of(self, settings_json: str) -> Mapping[str, Pot]:
         """Return the pots of settings, none where these are of a version that is not known here."""

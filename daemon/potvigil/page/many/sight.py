@@ -1,7 +1,7 @@
 """All pots of all records at this moment, as the page shows them and as /api/now says them.
 
 A record is read again when something of it has come. What is shown of a pot is what its watch says over
-MQTT now, where there is a broker and it says more; else what it wrote last, with its moment. Where nothing
+MQTT now, where there is a broker and it says more; else what it wrote last, with its moment. Where no_data
 has come for SILENT_S every value is withdrawn, as on the pot's own page.
 """
 
@@ -23,9 +23,9 @@ from potvigil.page.many.overlay import is_gone, now_of
 from potvigil.page.many.seen import PotSeen, RecordSeen, seen_record
 from potvigil.page.views import words
 from potvigil.page.views.held import Held
-from potvigil.page.views.now import PotsOf, nothing, silent_pot, told_pot
+from potvigil.page.views.now import PotsOf, live_pot, no_data, silent_pot
 from potvigil.page.views.strip import by_urgency, strip
-from potvigil.page.views.words import SIGNS, Severity, Teller
+from potvigil.page.views.words import SIGNS, Severity, WallClock
 from potvigil.page.zone import zone_words
 from potvigil.record.errors import RecordError
 from potvigil.record.rows import TraceRow
@@ -57,7 +57,7 @@ class Sight:
         self._held = Held()
         self._answered_utc_s: float | None = None
 
-    def tell(self) -> dict[str, Any]:
+    def state(self) -> dict[str, Any]:
         """Return /api/now."""
         advice = None
         try:
@@ -133,7 +133,7 @@ class Sight:
             if gone is not None:
                 told["heard"] = f"Its Pi is silent: {_GONE[gone]}."
         else:
-            told = told_pot(name, known, each.pot, tz, self._held)
+            told = live_pot(name, known, each.pot, tz, self._held)
             told |= {"trend": _trend(told, known), "heard": "Live." if speaks else f"As of {when}."}
         if seen.rehearsed is not None:
             told["heard"] = f"Rehearsal, simulated: {seen.rehearsed}. {told['heard']}"
@@ -171,7 +171,7 @@ def name_of(shipped: Shipped, each: PotSeen) -> str:
 
 def _unreadable(shipped: Shipped, fault: str) -> dict[str, Any]:
     """Return what stands for the pots of a record that could not be read: it must not seem to have none."""
-    return nothing(None) | {
+    return no_data(None) | {
         "id": f"{shipped.workshop}/{str(shipped.id)[:8]}",
         "batch": None,
         "label": "",
@@ -204,7 +204,7 @@ def _heard_utc_s(seen: RecordSeen, each: PotSeen) -> float | None:
 
 
 def _trend(told: dict[str, Any], live: LivePot) -> str | None:
-    """Return what the pressure does. Why it changed a record does not keep: of that nothing is said."""
+    """Return what the pressure does. Why it changed a record does not keep: of that no_data is said."""
     row = TraceRow.of(live.snapshot)
     if told["trend"] is not None and row.leak_pa_per_s is not None and not row.leak_established:
         return "No air loss detected." if row.stage is Stage.HOLDING else str(told["trend"])
@@ -212,4 +212,4 @@ def _trend(told: dict[str, Any], live: LivePot) -> str | None:
 
 
 def _when(utc_s: float, now_utc_s: float, tz: tzinfo | None) -> str:
-    return Teller(0.0, tz).clock(utc_s, now_utc_s)
+    return WallClock(0.0, tz).clock(utc_s, now_utc_s)

@@ -13,7 +13,7 @@ from potvigil.page.printed.children import Children
 from potvigil.page.printed.sheets import Printable, Sheets
 from potvigil.page.routes import application, guarded
 from potvigil.page.views.access import Access
-from potvigil.page.views.data import Told
+from potvigil.page.views.data import SiteData
 
 
 class ManyPage:
@@ -21,7 +21,7 @@ class ManyPage:
 
     def __init__(self, config: ManyConfig) -> None:
         self.seeing = Seeing(config)
-        self.data = Told(self.seeing)
+        self.data = SiteData(self.seeing)
         self.app: ASGIApp = Guard(self._routes(), config.names)
 
     def close(self) -> None:
