@@ -13,7 +13,7 @@ from starlette.testclient import TestClient
 from many_records import kept, page_config, raised
 from potvigil.commands.page import pots_of
 from potvigil.model.events import AlarmId, AlarmState, BatchOpened, Detail, EditEvent, Priority
-from potvigil.page.many.sight import Sight
+from potvigil.page.many.all_pots import AllPots
 from potvigil.page.many.site import ManyPage
 from potvigil.record.errors import AwayRecordError, DamagedRecordError
 from potvigil.record.store import Store
@@ -105,13 +105,13 @@ def shown(reader, **config):
         page.close()
 
 
-def sight_of(reader, known=pots_of) -> Sight:
+def all_pots_of(reader, known=pots_of) -> AllPots:
     """Return who sees these records, without a broker."""
-    return Sight(reader, known, None, may_ask=False)
+    return AllPots(reader, known, None, may_ask=False)
 
 
 def told(reader):
-    return {each["pot"]: each for each in sight_of(reader).state()["pots"]}
+    return {each["pot"]: each for each in all_pots_of(reader).state()["pots"]}
 
 
 # --- who is silent
@@ -194,7 +194,7 @@ def test_a_clock_that_runs_ahead_makes_nothing_newer(tmp_path) -> None:
 def test_two_pots_of_one_name_carry_their_records(tmp_path) -> None:
     numbers = [UUID(int=n << 96) for n in (0x1234ABCD, 0xFEDC0001)]
     paths = {n: ("mill", kept(tmp_path / f"{n}.db", "mill", "wheel")) for n in numbers}
-    names = {each["id"] for each in sight_of(Reader(paths)).state()["pots"]}
+    names = {each["id"] for each in all_pots_of(Reader(paths)).state()["pots"]}
     assert names == {"mill/wheel-1234abcd", "mill/wheel-fedc0001"}
 
 
@@ -213,32 +213,32 @@ def test_a_stage_and_its_leak_are_as_of_the_last_three_minutes(tmp_path) -> None
 
 def test_a_record_is_read_again_when_something_of_it_came_or_an_hour_has_passed(reader, monkeypatch) -> None:
     now = {"s": 1000.0}
-    monkeypatch.setattr("potvigil.page.many.sight.time.monotonic", lambda: now["s"])
-    monkeypatch.setattr("potvigil.page.many.seen.time.monotonic", lambda: now["s"])
-    sight = sight_of(reader)
+    monkeypatch.setattr("potvigil.page.many.all_pots.time.monotonic", lambda: now["s"])
+    monkeypatch.setattr("potvigil.page.many.known.time.monotonic", lambda: now["s"])
+    all_pots = all_pots_of(reader)
     times = []
     for change in (None, None, "came", "hour", "more"):
         if change == "came":
             reader.came[ONE] += 1.0
         now["s"] += {"hour": 3600.0, "more": 1.0}.get(change, 0.0)
         before = reader.opened_times
-        sight.state()
+        all_pots.state()
         times.append(reader.opened_times - before)
     assert times == [2, 0, 1, 0, 2]
 
 
 def test_while_the_database_is_away_all_is_withdrawn_and_kept_in_mind(reader) -> None:
-    sight = sight_of(reader)
-    assert sight.state()["silent"] is False
+    all_pots = all_pots_of(reader)
+    assert all_pots.state()["silent"] is False
     reader.fault = AwayRecordError("gone")
-    said = sight.state()
+    said = all_pots.state()
     assert said["silent"] is True and said["since"] and "does not answer" in said["strip"]["do"]
     assert [each["pressure"] for each in said["pots"]] == [None, None]
     assert all(each["word"].startswith("no data since") for each in said["pots"])
     assert all(each["heard"].startswith("Nothing from its Pi since") for each in said["pots"])
     reader.fault = None
-    assert sight.state()["silent"] is False
-    first = sight_of(reader)
+    assert all_pots.state()["silent"] is False
+    first = all_pots_of(reader)
     reader.fault = AwayRecordError("gone")
     never = first.state()
     assert (never["silent"], never["since"], never["pots"]) == (True, None, [])
@@ -246,7 +246,7 @@ def test_while_the_database_is_away_all_is_withdrawn_and_kept_in_mind(reader) ->
 
 def test_a_record_that_cannot_be_read_stands_there_and_spares_the_others(reader) -> None:
     reader.broken = {ONE}
-    broken, tower = sight_of(reader).state()["pots"]
+    broken, tower = all_pots_of(reader).state()["pots"]
     assert (broken["id"], broken["word"], broken["level"]) == (
         f"harbour/{str(ONE)[:8]}",
         "cannot be read",
@@ -261,14 +261,14 @@ def test_settings_of_another_version_are_said_to_be(paths) -> None:
     def unknown(_: str):
         raise ValueError("no such key")
 
-    said = sight_of(Reader(dict(paths)), unknown).state()["pots"]
+    said = all_pots_of(Reader(dict(paths)), unknown).state()["pots"]
     assert {each["heard"] for each in said} == {
         "Its settings are of another version of Potvigil; update this page's machine."
     }
 
 
 def test_an_earlier_record_is_named_apart(paths) -> None:
-    said = sight_of(Reader(dict(paths), past=(TWO,))).state()
+    said = all_pots_of(Reader(dict(paths), past=(TWO,))).state()
     assert [each["pot"] for each in said["pots"]] == ["lantern"]
     assert said["past"] == [{"record": str(TWO), "workshop": "castle"}]
     assert (said["workshop"], said["rehearsed"]) == ("Studio", None)
@@ -277,7 +277,7 @@ def test_an_earlier_record_is_named_apart(paths) -> None:
 def test_a_record_without_a_run_has_no_pot_yet(tmp_path) -> None:
     with Store.open(tmp_path / "r.db"):
         pass
-    assert sight_of(Reader({ONE: ("mill", tmp_path / "r.db")})).state()["pots"] == []
+    assert all_pots_of(Reader({ONE: ("mill", tmp_path / "r.db")})).state()["pots"] == []
 
 
 # --- its pages
@@ -325,7 +325,7 @@ def test_each_address_has_its_answer(client, path, status) -> None:
 def test_a_pot_is_away_with_the_database_and_not_gone(client) -> None:
     client.get("/")
     client.reader.fault = AwayRecordError("gone")
-    client.page.seeing._cached_s = float("-inf")
+    client.page.ground._cached_s = float("-inf")
     assert client.get(f"/of/{PAST}/pot/lantern").status_code == 503
     assert client.get("/batches").status_code == 503
 
@@ -407,7 +407,7 @@ def test_health_reads_a_record_again_only_when_its_batches_or_its_care_are_other
         assert reader.opened_times == read + 1
         reader.broken.add(TWO)  # which then has no pot to speak of
         reader.came[TWO] += 1.0
-        client.page.seeing.drop_cached()
+        client.page.ground.drop_cached()
         html = client.get("/health").text
         assert "harbour/lantern" in html and "castle/tower" not in html
 
@@ -480,4 +480,4 @@ def test_a_batch_whose_settings_nobody_knows_is_shown_all_the_same(paths) -> Non
 
 
 def test_nothing_here_is_this_machines_own(client) -> None:
-    assert client.page.seeing.is_own is False
+    assert client.page.ground.is_own is False
