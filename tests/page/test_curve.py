@@ -88,7 +88,7 @@ def record_of(folder, kind, made):
     points=st.integers(100, 400),
 )
 @settings(max_examples=15, deadline=None)
-def test_peaks_and_dips_stay_and_nothing_is_made_up(tmp_path_factory, kind, number, count, strange, points):
+def test_peaks_and_dips_are_kept_and_none_invented(tmp_path_factory, kind, number, count, strange, points):
     made = samples(number, count, strange)
     with record_of(tmp_path_factory.mktemp("curve"), kind, made) as store:
         asked = CurveQuery("lantern", None, None, made[0].t_s, made[-1].t_s, points)
@@ -117,7 +117,7 @@ def test_peaks_and_dips_stay_and_nothing_is_made_up(tmp_path_factory, kind, numb
 
 
 @pytest.mark.parametrize("kind", KINDS)
-def test_where_there_is_no_reading_there_is_no_line(tmp_path, kind):
+def test_there_is_no_line_without_readings(tmp_path, kind):
     made = [Sample(float(i), None, 14_000.0, USUAL, ambient_pa=101_325.0) for i in range(1000)]
     dead = [replace(each, transducer_count=5.0) for each in made[300:400]]  # a broken wire, read on
     made = made[:300] + dead + made[400:600] + made[800:]  # and then nothing at all
@@ -132,7 +132,7 @@ def test_where_there_is_no_reading_there_is_no_line(tmp_path, kind):
     )
 
 
-def test_a_sample_that_stands_for_several_keeps_their_peak(tmp_path):
+def test_a_thinned_sample_keeps_the_peak_of_those_it_replaces(tmp_path):
     made = [Sample(float(20 * i), None, 14_000.0, USUAL) for i in range(1000)]
     with record_of(tmp_path, "supply measured", made) as store:
         spread = json.dumps({"n": 20, "transducer_count": [13_000.0, 15_500.0]})
@@ -175,7 +175,7 @@ def test_every_thermometer_has_its_line(tmp_path):
     assert told["temperature_unit"] == "C"
 
 
-def test_a_workshop_that_reads_fahrenheit_sees_its_curve_in_it(tmp_path):
+def test_the_curve_is_in_fahrenheit_if_the_workshop_is(tmp_path):
     read = Reading(0.0, None, 4e5, 5e5, 101_325.0, 293.15, None, None, Quality.GOOD)
     fahrenheit = load_text(SETTINGS % "" + "units: {temperature: F}", "test").core_pots()
     with record_of(tmp_path, "supply measured", samples(1, 300, 0.0)) as store:
@@ -189,5 +189,5 @@ def test_a_gap_is_longer_than_a_watch_that_reads_slowly():
     assert UNSEEN_AFTER_S > 3 * 10.0  # the longest sample period there is, see settings
 
 
-def test_an_absolute_transducer_is_one(tmp_path):
+def test_the_absolute_kind_is_absolute(tmp_path):
     assert POTS["absolute"].transducer.reference is Reference.ABSOLUTE

@@ -50,7 +50,7 @@ def test_a_part_of_the_night_is_finer(client):
     assert len(part["t"]) > 100 > sum(10_000.0 <= t <= 10_600.0 for t in whole["t"])
 
 
-def test_what_is_asked_for_beyond_the_batch_is_its_end(client):
+def test_a_span_beyond_the_batch_is_clamped_to_its_end(client):
     whole = client.get("/api/curve?batch=1").json()
     beyond = client.get("/api/curve?batch=1&from=-1e9&to=1e9").json()
     assert (beyond["from"], beyond["to"]) == (whole["from"], whole["to"])
@@ -70,7 +70,7 @@ def test_what_is_asked_for_beyond_the_batch_is_its_end(client):
         "batch=1&points=x",
     ],
 )
-def test_a_curve_that_cannot_be_drawn_says_why(client, query):
+def test_an_invalid_curve_request_says_why(client, query):
     answer = client.get(f"/api/curve?{query}")
     assert answer.status_code == 422
     assert answer.json()["fault"]

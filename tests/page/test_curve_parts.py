@@ -94,13 +94,13 @@ def asked(store, batch: int | None = 2, **given):
         (None, {"from_s": 6000.0}, (4999.0, 5000.0)),
     ],
 )
-def test_what_is_shown_is_what_was_asked_for_within_what_there_is(store, batch, given, span) -> None:
+def test_the_span_is_the_requested_one_within_the_data(store, batch, given, span) -> None:
     told = asked(store, batch, **given)
     assert (told["from"], told["to"]) == span
     assert all(span[0] - 0.01 <= t <= span[1] + 0.01 for t in told["t"])
 
 
-def test_every_reading_is_there_to_its_last_in_the_pots_unit(store) -> None:
+def test_every_reading_is_returned_in_the_pots_unit(store) -> None:
     told = asked(store)
     assert told["t"] == [float(t) for t in range(1000, 5001, 10)]
     expected = [round((4e5 - t) / PSI, 3) for t in range(1000, 5001, 10)]
@@ -112,7 +112,7 @@ def test_every_reading_is_there_to_its_last_in_the_pots_unit(store) -> None:
 
 
 @pytest.mark.parametrize(("unit", "digits", "pa"), [("psi", 3, PSI), ("bar", 4, 1e5), ("kPa", 2, 1e3)])
-def test_figures_are_two_decimals_finer_than_a_person_reads(store, unit, digits, pa) -> None:
+def test_values_have_two_decimals_more_than_text(store, unit, digits, pa) -> None:
     """A person reads 0.1 psi, 0.01 bar, 1 kPa: units.PRESSURE_DECIMALS. 1 bar = 100 kPa (NIST SP 811)."""
     pots = {"lantern": replace(LANTERN, pressure_unit=unit)}
     told = asked(store, pots_of=lambda _: pots)
@@ -123,7 +123,7 @@ def test_figures_are_two_decimals_finer_than_a_person_reads(store, unit, digits,
     assert told["floor"] == round(45.0 * PSI / pa, digits)
 
 
-def test_a_pot_that_its_settings_do_not_know_has_no_curve_and_no_figures_of_it(store) -> None:
+def test_a_pot_without_settings_has_no_points_and_no_limits(store) -> None:
     told = asked(store, pots_of=lambda _: {}, live=live())
     assert (told["unit"], told["temperature_unit"]) == ("psi", "C")
     assert (told["floor"], told["working"], told["cone"]) == (None, None, None)
@@ -133,7 +133,7 @@ def test_a_pot_that_its_settings_do_not_know_has_no_curve_and_no_figures_of_it(s
 # --- the last minute, from memory
 
 
-def test_what_the_watch_left_in_memory_follows_what_is_in_the_record_and_nothing_twice(store) -> None:
+def test_live_readings_follow_the_recorded_ones_without_overlap(store) -> None:
     recent = ((4995.0, 1.0), (5000.0, 1.0), (5001.0, 3 * PSI), (5002.0, None), (5003.0, 4 * PSI))
     told = asked(store, live=live(recent, t_s=5002.5))
     assert told["t"][-3:] == [5000.0, 5001.0, 5002.0]  # not what is later than what is shown
@@ -145,7 +145,7 @@ def test_what_the_watch_left_in_memory_follows_what_is_in_the_record_and_nothing
 @pytest.mark.parametrize(
     ("batch", "to_s", "is_there"), [(2, None, True), (None, None, False), (2, 4000.0, False)]
 )
-def test_what_the_watch_knows_now_ends_the_lines_of_an_open_batch(store, batch, to_s, is_there) -> None:
+def test_the_live_estimate_ends_the_trace_of_an_open_batch(store, batch, to_s, is_there) -> None:
     told = asked(store, live=live(batch=batch), to_s=to_s)
     assert (told["trace"]["t"][-1] == T_S) is is_there
 
@@ -153,7 +153,7 @@ def test_what_the_watch_knows_now_ends_the_lines_of_an_open_batch(store, batch, 
 # --- lines of what the watch knew
 
 
-def test_lines_are_by_the_hour_and_what_was_not_known_is_null(store) -> None:
+def test_leak_rates_are_per_hour_and_unknown_values_null(store) -> None:
     told = asked(store)["trace"]
     assert told["t"] == [2000.0, 2060.0]
     assert told["corrected"] == [59.75, None]
@@ -165,7 +165,7 @@ def test_lines_are_by_the_hour_and_what_was_not_known_is_null(store) -> None:
 # --- marks and stages
 
 
-def test_marks_are_in_the_order_of_their_times_and_as_pressing_as_their_alarm(store) -> None:
+def test_marks_are_in_time_order_with_the_level_of_their_alarm(store) -> None:
     marks = asked(store)["marks"]
     assert [(each["t"], each["kind"], each["text"], each["level"]) for each in marks] == [
         (2050.0, "alarm", "losing pressure fast", "alarm"),
@@ -176,7 +176,7 @@ def test_marks_are_in_the_order_of_their_times_and_as_pressing_as_their_alarm(st
     ]
 
 
-def test_gel_is_marked_where_the_cure_clock_passed_it(path) -> None:
+def test_gel_is_marked_when_the_cure_clock_reaches_it(path) -> None:
     with Store.open(path, create=False) as store:
         for t_s, progress in ((2900.0, 0.08), (3000.0, 0.12)):
             row = replace(TraceRow.of(HOLDING), t_s=t_s, cure_progress=progress)
@@ -248,7 +248,7 @@ def test_a_pot_that_settles_has_a_cone_too(store) -> None:
         (None, {"live": live()}, None),
     ],
 )
-def test_when_the_cure_is_done_is_as_judged_or_as_of_now(store, batch, given, done_s) -> None:
+def test_the_end_of_cure_is_from_the_summary_or_live(store, batch, given, done_s) -> None:
     assert asked(store, batch, **given)["cure_done"] == done_s
 
 
@@ -259,7 +259,7 @@ def test_when_the_cure_is_done_is_as_judged_or_as_of_now(store, batch, given, do
     st.lists(st.floats(0.5, 200.0), max_size=30),
     st.floats(1.0, 150.0),
 )
-def test_a_gap_is_a_point_without_a_value_halfway_and_there_alone(steps, gap_s) -> None:
+def test_a_gap_is_an_empty_point_halfway(steps, gap_s) -> None:
     times = [sum(steps[:i]) for i in range(len(steps) + 1)]
     points = [(t_s, 1.0, 2.0) for t_s in times]
     found = list(_with_gaps(points, gap_s))
@@ -270,7 +270,7 @@ def test_a_gap_is_a_point_without_a_value_halfway_and_there_alone(steps, gap_s) 
 
 
 @pytest.mark.parametrize(("length_s", "is_gap"), [(55, False), (60, True)])
-def test_in_a_curve_a_gap_is_longer_than_the_watch_passes_over(tmp_path, length_s, is_gap) -> None:
+def test_a_gap_is_longer_than_the_watch_tolerates(tmp_path, length_s, is_gap) -> None:
     assert UNSEEN_AFTER_S == 60.0
     with Store.open(tmp_path / "r.db") as store:
         store.begin_run(load_text(SETTINGS, "settings").as_json(), "boot", 0.0, None, None)
@@ -294,7 +294,7 @@ def bucketed(tmp_path, values, points, settings=SETTINGS, **fields):
         return asked(store, None, from_s=0.0, to_s=float(len(values) - 1), points=points)
 
 
-def test_of_many_readings_each_stretch_has_its_lowest_and_highest_at_its_middle(tmp_path) -> None:
+def test_each_bucket_has_its_extremes_at_its_middle(tmp_path) -> None:
     told = bucketed(tmp_path, [1e5 + (t % 10) * PSI for t in range(3000)], 200)
     assert len(told["t"]) == 200
     steps = [b - a for a, b in zip(told["t"][:-2], told["t"][1:-1], strict=True)]
@@ -303,13 +303,13 @@ def test_of_many_readings_each_stretch_has_its_lowest_and_highest_at_its_middle(
     assert set(told["low"]) == {round(1e5 / PSI, 3)} and set(told["high"]) == {round(1e5 / PSI + 9.0, 3)}
 
 
-def test_as_many_points_as_readings_are_the_readings(tmp_path) -> None:
+def test_with_enough_points_the_readings_are_returned_unbucketed(tmp_path) -> None:
     told = bucketed(tmp_path, [1e5 + t for t in range(300)], 300)
     assert told["t"] == [float(t) for t in range(300)]
     assert told["low"] == told["high"]
 
 
-def test_a_little_more_than_that_comes_by_threes(tmp_path) -> None:
+def test_a_bucket_holds_at_least_three_readings(tmp_path) -> None:
     """A stretch holds three readings at the least, or each would be shown for itself."""
     told = bucketed(tmp_path, [1e5 + (t % 3) * PSI for t in range(303)], 300)
     assert len(told["t"]) == 101
@@ -331,7 +331,7 @@ def test_two_runs_share_the_points_by_their_time(tmp_path) -> None:
     assert len(first) == pytest.approx(100, abs=1) and len(told["t"]) == pytest.approx(400, abs=3)
 
 
-def test_pressures_of_an_absolute_log_are_less_the_barometer_or_the_standard_atmosphere(tmp_path) -> None:
+def test_an_absolute_log_becomes_gauge_by_the_standard_atmosphere(tmp_path) -> None:
     """101 325 Pa: ISO 2533."""
     told = bucketed(tmp_path, [None] * 900, 200, gauge_pa=None, absolute_pa=3e5, gas_c=20.0)
     assert set(told["low"]) == set(told["high"]) == {round((3e5 - 101_325.0) / PSI, 3)}

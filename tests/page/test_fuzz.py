@@ -174,7 +174,7 @@ def test_no_header_breaks_a_page(client, headers):
 
 @given(version=text, escaping=text)
 @settings(max_examples=60, deadline=None, suppress_health_check=[HealthCheck.function_scoped_fixture])
-def test_no_wish_for_a_format_breaks_the_metrics(client, version, escaping):
+def test_no_accept_header_breaks_the_metrics(client, version, escaping):
     version, escaping = (re.sub(r"[^\x21-\x7e]", "?", each)[:100] for each in (version, escaping))
     for kind in ("application/openmetrics-text", "text/plain"):
         accept = f"{kind};version={version};escaping={escaping},{kind};version=1.{version}"
@@ -182,7 +182,7 @@ def test_no_wish_for_a_format_breaks_the_metrics(client, version, escaping):
         assert answer.status_code == 200 and "potvigil_build_info" in answer.text
 
 
-def test_every_route_is_asked(client):
+def test_every_route_is_fuzzed(client):
     """A route that is added here has to be asked above."""
     starlette = client.app._app
     asked = {

@@ -13,7 +13,7 @@ import pytest
 from page.test_server import Running, read_until_closed
 from patience import PATIENCE_S
 from potvigil.page import door
-from potvigil.page.door import MOST_OF_ONE, Door
+from potvigil.page.door import MOST_PER_NETWORK, Door
 
 UNREAD_BODY = (
     b"POST /pot/lantern/close HTTP/1.1\r\nHost: localhost\r\nSec-Fetch-Site: same-origin\r\n"
@@ -41,19 +41,19 @@ def is_let_go(connection: socket.socket) -> bool:
         return True
 
 
-def test_slow_bodies_of_one_address_shut_out_nobody_else(running):
+def test_slow_requests_from_one_address_shut_out_nobody_else(running):
     slow = [from_address(running, "127.0.0.2") for _ in range(68)]
     for connection in slow:
         with suppress(ConnectionError):
             connection.sendall(UNREAD_BODY[:-2])  # a head that never ends
     for _ in range(3):
         assert httpx.get(f"{running.address}api/now", timeout=PATIENCE_S).status_code == 200
-    assert sum(map(is_let_go, slow[MOST_OF_ONE:])) == len(slow) - MOST_OF_ONE
+    assert sum(map(is_let_go, slow[MOST_PER_NETWORK:])) == len(slow) - MOST_PER_NETWORK
     for connection in slow:
         connection.close()
 
 
-def test_a_body_that_nobody_reads_is_not_waited_for(running):
+def test_an_unread_body_is_not_waited_for(running):
     with from_address(running, "127.0.0.3") as stranger:
         stranger.sendall(UNREAD_BODY)
         began_s = time.monotonic()
@@ -63,7 +63,7 @@ def test_a_body_that_nobody_reads_is_not_waited_for(running):
 
 
 @pytest.mark.parametrize("end", [b"\r\n\r\n", b"\r\n\r\nGET / HTTP/1.1\r\n"])
-def test_a_head_that_comes_whole_is_bounded_too(running, end):
+def test_a_large_head_sent_at_once_is_refused_too(running, end):
     for name in (b"X-Large: ", b"Cookie: potvigil="):
         with from_address(running, "127.0.0.4") as stranger:
             stranger.sendall(b"GET /api/now HTTP/1.1\r\nHost: localhost\r\n" + name + b"x" * 100_000 + end)
@@ -77,9 +77,9 @@ def test_a_head_that_comes_whole_is_bounded_too(running, end):
         assert stranger.recv(12) in (b"HTTP/1.1 431", b"HTTP/1.1 400")
 
 
-def test_a_full_house_takes_the_place_of_who_holds_the_most(monkeypatch):
+def test_a_newcomer_displaces_the_network_with_the_most_connections(monkeypatch):
     monkeypatch.setattr(door, "MOST_CONNECTIONS", 8)
-    monkeypatch.setattr(door, "MOST_OF_ONE", 5)
+    monkeypatch.setattr(door, "MOST_PER_NETWORK", 5)
     listening = door.listen("127.0.0.1", 0)
     taken: list[socket.socket] = []
 
@@ -116,7 +116,7 @@ def is_gone(connection: socket.socket) -> bool:
         return False
 
 
-def test_the_door_is_a_socket_that_listens():
+def test_the_door_is_a_listening_socket():
     with door.listen("127.0.0.1", 0) as listening:
         assert isinstance(listening, Door)
         assert listening.getsockopt(socket.SOL_SOCKET, socket.SO_ACCEPTCONN) == 1

@@ -117,7 +117,7 @@ def told(reader):
 # --- who is silent
 
 
-def test_what_each_watch_wrote_last_is_told_with_its_moment(reader) -> None:
+def test_the_last_state_in_each_record_is_shown_with_its_time(reader) -> None:
     said = told(reader)
     lantern, tower = said["lantern"], said["tower"]
     assert list(said) == ["lantern", "tower"]  # the most urgent first
@@ -132,7 +132,7 @@ def test_what_each_watch_wrote_last_is_told_with_its_moment(reader) -> None:
     assert tower["corrected"] == "4.01 bar"
 
 
-def test_a_leak_that_is_established_is_said_with_its_rate(tmp_path) -> None:
+def test_an_established_leak_is_shown_with_its_rate(tmp_path) -> None:
     path = kept(tmp_path / "r.db", "harbour", "lantern", leaks=True)
     lantern = told(Reader({ONE: ("harbour", path)}))["lantern"]
     assert lantern["trend"] == "Falling 0.99 psi/h: air is being lost."  # 1.9 Pa/s; 1 psi = 6894.757 Pa
@@ -141,7 +141,7 @@ def test_a_leak_that_is_established_is_said_with_its_rate(tmp_path) -> None:
 
 
 @pytest.mark.parametrize(("age_s", "is_silent"), [(SILENT_S - 30.0, False), (SILENT_S + 5.0, True)])
-def test_after_five_minutes_without_word_every_value_is_withdrawn(reader, age_s, is_silent) -> None:
+def test_after_five_minutes_without_data_every_value_is_withdrawn(reader, age_s, is_silent) -> None:
     assert SILENT_S == 300.0
     reader.heard[TWO] = age_s
     tower = told(reader)["tower"]
@@ -150,13 +150,13 @@ def test_after_five_minutes_without_word_every_value_is_withdrawn(reader, age_s,
     assert (tower["word"].startswith("no data since ")) is is_silent
 
 
-def test_what_counts_is_the_last_sample_though_its_shipper_goes_on(tmp_path) -> None:
+def test_the_last_sample_counts_even_if_the_shipper_still_runs(tmp_path) -> None:
     for ago_s, is_silent in ((200.0, False), (305.0, True)):
         path = kept(tmp_path / f"{ago_s}.db", "harbour", "pot", ago_s=ago_s)
         assert (told(Reader({ONE: ("harbour", path)}))["pot"]["level"] == "unknown") is is_silent
 
 
-def test_an_empty_pot_that_fell_silent_does_not_press_and_one_with_an_alarm_does(tmp_path) -> None:
+def test_a_silent_empty_pot_is_not_urgent_unless_it_has_an_alarm(tmp_path) -> None:
     empty = kept(tmp_path / "a.db", "mill", "wheel", ago_s=9e4, is_open=False)
     alarmed = kept(tmp_path / "b.db", "mill", "stone", ago_s=9e4, is_open=False, alarm=AlarmId.LEAK)
     said = told(Reader({ONE: ("mill", empty), TWO: ("mill", alarmed)}))
@@ -166,7 +166,7 @@ def test_an_empty_pot_that_fell_silent_does_not_press_and_one_with_an_alarm_does
     assert list(said) == ["stone", "wheel"]
 
 
-def test_a_pot_of_which_no_sample_came_yet_says_so(tmp_path) -> None:
+def test_a_pot_without_samples_says_so(tmp_path) -> None:
     path = kept(tmp_path / "r.db", "mill", "wheel", is_open=False)
     with Store.open(path, create=False) as store:
         store._db.execute("DELETE FROM sample", ())
@@ -174,7 +174,7 @@ def test_a_pot_of_which_no_sample_came_yet_says_so(tmp_path) -> None:
     assert (wheel["heard"], wheel["word"]) == ("Nothing from its Pi yet.", "last heard never")
 
 
-def test_a_rehearsed_night_goes_by_when_it_was_heard_of(tmp_path) -> None:
+def test_a_rehearsal_is_as_old_as_its_last_shipment(tmp_path) -> None:
     path = kept(tmp_path / "r.db", "mill", "wheel", ago_s=9e6, rehearsed="sound")
     reader = Reader({ONE: ("mill", path)})
     wheel = told(reader)["wheel"]
@@ -183,7 +183,7 @@ def test_a_rehearsed_night_goes_by_when_it_was_heard_of(tmp_path) -> None:
     assert told(reader)["wheel"]["level"] == "unknown"
 
 
-def test_a_clock_that_runs_ahead_makes_nothing_newer(tmp_path) -> None:
+def test_a_fast_clock_does_not_make_data_newer(tmp_path) -> None:
     path = kept(tmp_path / "r.db", "mill", "wheel", ago_s=-3600.0)
     reader = Reader({ONE: ("mill", path)})
     assert told(reader)["wheel"]["level"] == "calm"
@@ -191,14 +191,14 @@ def test_a_clock_that_runs_ahead_makes_nothing_newer(tmp_path) -> None:
     assert told(reader)["wheel"]["level"] == "unknown"
 
 
-def test_two_pots_of_one_name_carry_their_records(tmp_path) -> None:
+def test_pots_of_the_same_name_show_their_record(tmp_path) -> None:
     numbers = [UUID(int=n << 96) for n in (0x1234ABCD, 0xFEDC0001)]
     paths = {n: ("mill", kept(tmp_path / f"{n}.db", "mill", "wheel")) for n in numbers}
     names = {each["id"] for each in all_pots_of(Reader(paths)).state()["pots"]}
     assert names == {"mill/wheel-1234abcd", "mill/wheel-fedc0001"}
 
 
-def test_a_stage_and_its_leak_are_as_of_the_last_three_minutes(tmp_path) -> None:
+def test_a_trace_older_than_three_minutes_is_not_shown(tmp_path) -> None:
     path = kept(tmp_path / "r.db", "mill", "wheel", leaks=True)
     with Store.open(path, create=False) as store:
         (last_s,) = store._db.rows("SELECT max(t_s) FROM sample")[0]
@@ -211,7 +211,7 @@ def test_a_stage_and_its_leak_are_as_of_the_last_three_minutes(tmp_path) -> None
 # --- reading again
 
 
-def test_a_record_is_read_again_when_something_of_it_came_or_an_hour_has_passed(reader, monkeypatch) -> None:
+def test_a_record_is_read_again_after_new_data_or_an_hour(reader, monkeypatch) -> None:
     now = {"s": 1000.0}
     monkeypatch.setattr("potvigil.page.many.all_pots.time.monotonic", lambda: now["s"])
     monkeypatch.setattr("potvigil.page.many.known.time.monotonic", lambda: now["s"])
@@ -227,7 +227,7 @@ def test_a_record_is_read_again_when_something_of_it_came_or_an_hour_has_passed(
     assert times == [2, 0, 1, 0, 2]
 
 
-def test_while_the_database_is_away_all_is_withdrawn_and_kept_in_mind(reader) -> None:
+def test_without_the_database_values_are_withdrawn_and_pots_stay(reader) -> None:
     all_pots = all_pots_of(reader)
     assert all_pots.state()["silent"] is False
     reader.fault = AwayRecordError("gone")
@@ -244,7 +244,7 @@ def test_while_the_database_is_away_all_is_withdrawn_and_kept_in_mind(reader) ->
     assert (never["silent"], never["since"], never["pots"]) == (True, None, [])
 
 
-def test_a_record_that_cannot_be_read_stands_there_and_spares_the_others(reader) -> None:
+def test_an_unreadable_record_is_shown_and_does_not_affect_others(reader) -> None:
     reader.broken = {ONE}
     broken, tower = all_pots_of(reader).state()["pots"]
     assert (broken["id"], broken["word"], broken["level"]) == (
@@ -257,7 +257,7 @@ def test_a_record_that_cannot_be_read_stands_there_and_spares_the_others(reader)
     assert (broken["own_page"], broken["care"], tower["level"]) == (None, None, "calm")
 
 
-def test_settings_of_another_version_are_said_to_be(paths) -> None:
+def test_settings_of_another_version_are_reported(paths) -> None:
     def unknown(_: str):
         raise ValueError("no such key")
 
@@ -267,14 +267,14 @@ def test_settings_of_another_version_are_said_to_be(paths) -> None:
     }
 
 
-def test_an_earlier_record_is_named_apart(paths) -> None:
+def test_an_earlier_record_is_listed_as_past(paths) -> None:
     said = all_pots_of(Reader(dict(paths), past=(TWO,))).state()
     assert [each["pot"] for each in said["pots"]] == ["lantern"]
     assert said["past"] == [{"record": str(TWO), "workshop": "castle"}]
     assert (said["workshop"], said["rehearsed"]) == ("Studio", None)
 
 
-def test_a_record_without_a_run_has_no_pot_yet(tmp_path) -> None:
+def test_a_record_without_a_run_has_no_pots(tmp_path) -> None:
     with Store.open(tmp_path / "r.db"):
         pass
     assert all_pots_of(Reader({ONE: ("mill", tmp_path / "r.db")})).state()["pots"] == []
@@ -315,14 +315,14 @@ def client(reader):
         (f"/of/{ONE}/api/curve?batch=1&from=x", 422),
     ],
 )
-def test_each_address_has_its_answer(client, path, status) -> None:
+def test_each_url_has_its_status(client, path, status) -> None:
     answer = client.get(path)
     assert answer.status_code == status
     if "/api/curve" in path and status == 200:
         assert answer.headers["content-type"] == "application/json" and answer.json()["pot"] == "lantern"
 
 
-def test_a_pot_is_away_with_the_database_and_not_gone(client) -> None:
+def test_without_the_database_a_pot_is_unavailable_not_missing(client) -> None:
     client.get("/")
     client.reader.fault = AwayRecordError("gone")
     client.page.ground._cached_s = float("-inf")
@@ -330,7 +330,7 @@ def test_a_pot_is_away_with_the_database_and_not_gone(client) -> None:
     assert client.get("/batches").status_code == 503
 
 
-def test_alarms_are_listed_the_most_pressing_first_and_the_unseen_before_the_seen(tmp_path) -> None:
+def test_alarms_are_listed_most_urgent_first_and_unacknowledged_first(tmp_path) -> None:
     paths = {}
     for n, (name, state, priority) in enumerate(
         [
@@ -349,7 +349,7 @@ def test_alarms_are_listed_the_most_pressing_first_and_the_unseen_before_the_see
     assert re.findall(r'<h2><a href="[^"]+"><bdi>mill/(\w+)', html) == ["unseen", "seen", "low"]
 
 
-def test_what_a_list_shows_of_a_batch_is_asked_of_the_records_on_that_page_alone(tmp_path) -> None:
+def test_full_rows_are_read_only_from_records_on_that_page(tmp_path) -> None:
     many, few = (
         kept(tmp_path / "a.db", "mill", "wheel"),
         kept(tmp_path / "b.db", "castle", "tower", ago_s=9e7),
@@ -373,7 +373,7 @@ def test_what_a_list_shows_of_a_batch_is_asked_of_the_records_on_that_page_alone
         assert reader.asked_among[4:] == [{ONE, TWO}]
 
 
-def test_a_list_reads_the_settings_of_a_record_again_only_when_they_may_be_others(tmp_path) -> None:
+def test_the_list_rereads_settings_only_when_they_may_have_changed(tmp_path) -> None:
     record = kept(tmp_path / "a.db", "mill", "wheel", leaks=True)
     reader = Reader({ONE: ("mill", record)})
     with shown(reader) as client:
@@ -390,7 +390,7 @@ def test_a_list_reads_the_settings_of_a_record_again_only_when_they_may_be_other
         assert " bar/h" in html and " psi/h" not in html
 
 
-def test_health_reads_a_record_again_only_when_its_batches_or_its_care_are_others(reader) -> None:
+def test_health_rereads_a_record_only_when_batches_or_care_changed(reader) -> None:
     with shown(reader) as client:
         first = client.get("/health").text
         read = reader.opened_times
@@ -412,7 +412,7 @@ def test_health_reads_a_record_again_only_when_its_batches_or_its_care_are_other
         assert "harbour/lantern" in html and "castle/tower" not in html
 
 
-def test_a_pot_has_its_last_ten_batches_and_its_health(tmp_path) -> None:
+def test_a_pot_page_has_its_last_ten_batches_and_its_health(tmp_path) -> None:
     path = kept(tmp_path / "r.db", "mill", "wheel")
     with Store.open(path, create=False) as store:
         for n in range(12):
@@ -424,7 +424,7 @@ def test_a_pot_has_its_last_ten_batches_and_its_health(tmp_path) -> None:
         assert "<bdi>mill/wheel</bdi>" in client.get("/health").text
 
 
-def test_of_all_records_the_batches_come_page_by_page(tmp_path, monkeypatch) -> None:
+def test_batches_of_all_records_are_paged_together(tmp_path, monkeypatch) -> None:
     monkeypatch.setattr("potvigil.page.views.batches.PAGE", 3)
     paths = {n: ("mill", kept(tmp_path / f"{n}.db", "mill", f"pot-{n.int}")) for n in (ONE, TWO)}
     reader = Reader(paths)
@@ -437,7 +437,7 @@ def test_of_all_records_the_batches_come_page_by_page(tmp_path, monkeypatch) -> 
     assert reader.order.startswith("5 DESC NULLS LAST, 2 DESC")
 
 
-def test_a_list_is_narrowed_to_a_workshop_or_a_record(client) -> None:
+def test_the_list_can_be_filtered_by_workshop_or_record(client) -> None:
     def of(query):
         html = client.get(f"/batches{query}").text
         return {record for record in (ONE, TWO) if f"/of/{record}/batch/" in html}
@@ -450,7 +450,7 @@ def test_a_list_is_narrowed_to_a_workshop_or_a_record(client) -> None:
     assert of(f"?record={ONE}&workshop=castle") == set()
 
 
-def test_pictures_that_were_shipped_are_shown_of_the_batch_that_names_them(tmp_path) -> None:
+def test_only_pictures_the_batch_lists_are_shown(tmp_path) -> None:
     path = kept(tmp_path / "r.db", "mill", "wheel")
     with Store.open(path, create=False) as store:
         names = "rim view.png\nlost.png\nbad.png"
@@ -468,7 +468,7 @@ def test_pictures_that_were_shipped_are_shown_of_the_batch_that_names_them(tmp_p
             assert client.get(f"{here}/picture/{name}").status_code == 404
 
 
-def test_a_batch_whose_settings_nobody_knows_is_shown_all_the_same(paths) -> None:
+def test_a_batch_with_unreadable_settings_is_still_shown(paths) -> None:
     def unknown(_: str):
         raise ValueError("no such key")
 
@@ -479,5 +479,5 @@ def test_a_batch_whose_settings_nobody_knows_is_shown_all_the_same(paths) -> Non
     page.close()
 
 
-def test_nothing_here_is_this_machines_own(client) -> None:
+def test_the_page_of_all_records_is_not_this_machines_own(client) -> None:
     assert client.page.ground.is_own is False

@@ -47,7 +47,7 @@ def told(snapshot=HOLDING, pot=LANTERN, held=None, batch=2):
 # --- a pot
 
 
-def test_a_pot_that_is_held_to_the_letter() -> None:
+def test_every_field_of_a_holding_pot() -> None:
     assert told() == {
         "id": "lantern",
         "batch": 2,
@@ -71,7 +71,7 @@ def test_a_pot_that_is_held_to_the_letter() -> None:
     }
 
 
-def test_a_pot_of_which_little_is_known_has_no_figures() -> None:
+def test_a_pot_with_little_data_has_no_figures() -> None:
     bare = told(NOTHING_KNOWN, None, batch=None)
     assert (bare["pressure"], bare["pressure_pa"], bare["corrected"]) == (None, None, None)
     assert (bare["cure"], bare["cure_progress"], bare["cure_done"]) == (None, None, False)
@@ -93,14 +93,14 @@ def test_a_pot_of_which_little_is_known_has_no_figures() -> None:
         (AlarmId.THERMOMETER, True, True),
     ],
 )
-def test_what_an_alarm_says_is_not_said_twice(which, trend, forecast) -> None:
+def test_the_page_does_not_repeat_what_an_alarm_says(which, trend, forecast) -> None:
     said = told(with_alarms(alarm(which)))
     assert (said["trend"] is not None, said["forecast"] is not None) == (trend, forecast)
     over = told(with_alarms(alarm(which, state=AlarmState.RETURNED)))
     assert over["trend"] and over["forecast"]  # it no longer says it
 
 
-def test_pressure_and_sentences_stand_still_long_enough_to_be_read() -> None:
+def test_pressure_and_sentences_are_held_long_enough_to_read() -> None:
     held = Held()
     assert told(held=held)["pressure"] == "59.5 psi"
     near = replace(HOLDING.reading, gauge_pa=59.57 * PSI)
@@ -117,7 +117,7 @@ def test_pressure_and_sentences_stand_still_long_enough_to_be_read() -> None:
     assert told(replace(HOLDING, corrected_gauge_pa=40 * PSI), held=held)["corrected"] == "40.0 psi"
 
 
-def test_of_a_silent_watch_nothing_is_shown_but_its_alarms() -> None:
+def test_a_silent_watch_shows_only_its_alarms() -> None:
     said = silent_pot("lantern", LivePot(2, with_alarms(alarm()), ()), UTC, "03:30")
     assert {key: said[key] for key in WITHDRAWN} == dict.fromkeys(WITHDRAWN)
     assert (said["word"], said["level"], said["sign"]) == ("no data since 03:30", "unknown", "○")
@@ -130,7 +130,7 @@ def test_of_a_silent_watch_nothing_is_shown_but_its_alarms() -> None:
 # --- an alarm
 
 
-def test_an_alarm_to_the_letter() -> None:
+def test_every_field_of_an_alarm() -> None:
     standing = alarm(do="Look at\x1b the lid", by_s=T_S + 3600.0, since_s=T_S - 100.0004)
     assert shown_alarm(standing, WALL, T_S, False) == {
         "alarm": "leak",
@@ -166,7 +166,7 @@ LEVELS = {
 
 
 @pytest.mark.parametrize("state", LEVELS)
-def test_how_pressing_an_alarm_is_by_its_state_and_priority(state) -> None:
+def test_an_alarms_level_follows_from_state_and_priority(state) -> None:
     high_level, low_level, high_so, low_so = LEVELS[state]
     for priority, level, is_so in ((Priority.HIGH, high_level, high_so), (Priority.LOW, low_level, low_so)):
         standing = alarm(state=state, priority=priority)
@@ -175,7 +175,7 @@ def test_how_pressing_an_alarm_is_by_its_state_and_priority(state) -> None:
         assert words.alarm_level(alarm(note, state=state, priority=Priority.HIGH)) is Severity.NOTE
 
 
-def test_what_to_do_is_what_the_most_pressing_alarm_that_is_so_asks_for() -> None:
+def test_the_most_urgent_active_alarm_says_what_to_do() -> None:
     low = alarm(AlarmId.THERMOMETER, do="Look at its wire")
     high = alarm(AlarmId.RAPID_LOSS, priority=Priority.HIGH, do="Look at the lid")
     assert told(with_alarms(low, high))["do"] == "Look at the lid"
@@ -183,7 +183,7 @@ def test_what_to_do_is_what_the_most_pressing_alarm_that_is_so_asks_for() -> Non
     assert told(with_alarms(replace(high, state=AlarmState.RETURNED)))["do"] is None
 
 
-def test_an_alarm_of_the_record_stands_as_its_latest_event_tells() -> None:
+def test_a_recorded_alarm_stands_as_of_its_latest_event() -> None:
     event = AlarmEvent(5.0, 6.0, AlarmId.LEAK, AlarmState.SHELVED, Priority.HIGH, "text")
     assert standing_of(replace(event, until_utc_s=7.0, do="do", by_s=8.0)) == StandingAlarm(
         AlarmId.LEAK, Priority.HIGH, AlarmState.SHELVED, 5.0, 6.0, "text", 7.0, "do", 8.0
@@ -201,7 +201,7 @@ def test_an_alarm_of_the_record_stands_as_its_latest_event_tells() -> None:
         (T_S + 9e5, None, "08:00"),
     ],
 )
-def test_a_moment_more_than_eighteen_hours_away_has_its_day(t_s, now_s, said) -> None:
+def test_a_time_over_eighteen_hours_away_shows_its_day(t_s, now_s, said) -> None:
     assert WALL.clock(t_s, now_s) == said
     assert WallClock(None, UTC).clock(t_s, now_s) == ""
 
@@ -251,7 +251,7 @@ def opened(tmp_path):
     return open_store
 
 
-def test_of_a_watch_that_speaks_all_is_told(clock, opened) -> None:
+def test_a_live_watch_is_shown_in_full(clock, opened) -> None:
     now = Now(Heard(live()), opened, pots_of)
     said = now.state()
     assert (said["silent"], said["since"], said["now"]) == (False, None, "22:00:00")
@@ -264,7 +264,7 @@ def test_of_a_watch_that_speaks_all_is_told(clock, opened) -> None:
     assert heard == live() and not is_silent and set(pots) == {"lantern"}
 
 
-def test_a_silent_watch_is_told_with_when_it_was_heard_and_what_to_do(clock, opened) -> None:
+def test_a_silent_watch_is_shown_with_last_contact_and_advice(clock, opened) -> None:
     now = Now(Heard(live(), silent=True), opened, pots_of)
     said = now.state()
     assert (said["silent"], said["since"], said["now"]) == (True, "22:00", "22:01:00")
@@ -285,14 +285,14 @@ def test_a_rehearsal_has_a_clock_of_its_own(clock, opened) -> None:
     assert said["strip"]["do"] == "The rehearsal has ended or paused: nothing here is current"
 
 
-def test_without_a_wall_clock_that_is_said(clock, opened) -> None:
+def test_a_missing_wall_clock_is_reported(clock, opened) -> None:
     said = Now(Heard(live(replace(HOLDING, utc_s=None))), opened, pots_of).state()
     assert said["now"] == "clock not set" and said["strip"]["as_of"] == "clock not set"
     silent = Now(Heard(live(replace(HOLDING, utc_s=None)), True), opened, pots_of).state()
     assert silent["since"] is None and silent["pots"][0]["word"] == "no data"
 
 
-def test_without_a_watch_the_record_tells_of_pots_and_alarms_as_last_known(clock, opened) -> None:
+def test_without_a_watch_pots_and_alarms_come_from_the_record(clock, opened) -> None:
     with Store.open(opened.path, create=False) as store:
         low, state = Priority.LOW, AlarmState.UNACKNOWLEDGED
         store.add_event("lantern", 2, AlarmEvent(4000.0, UTC_S - 1000.0, AlarmId.LEAK, state, low, "Air."))
@@ -312,7 +312,7 @@ def test_without_a_watch_the_record_tells_of_pots_and_alarms_as_last_known(clock
     assert Now(Heard(), opened, lambda _: {}).state()["pots"] == []  # pots that no settings know
 
 
-def test_the_live_file_of_another_record_is_not_believed(clock, opened) -> None:
+def test_the_live_file_of_another_record_is_ignored(clock, opened) -> None:
     for other in (live(workshop="castle-models"), live(rehearsed="sound")):
         now = Now(Heard(other), opened, pots_of)
         assert now.state()["silent"] is True and now.live_of("lantern") is None
@@ -326,7 +326,7 @@ def test_the_live_file_of_another_record_is_not_believed(clock, opened) -> None:
     assert apart.live_of("lantern") is None
 
 
-def test_a_record_is_asked_again_in_a_while_until_the_run_is_known(clock, opened) -> None:
+def test_a_record_is_reread_at_intervals_until_the_run_is_known(clock, opened) -> None:
     heard = Heard(live(run=50.0))
     now = Now(heard, opened, pots_of)
     now._care_again_s = float("inf")
@@ -348,7 +348,7 @@ def test_a_record_is_asked_again_in_a_while_until_the_run_is_known(clock, opened
     assert ASK_AGAIN_S == 5.0
 
 
-def test_a_record_that_cannot_be_read_takes_nothing_back(clock, opened) -> None:
+def test_an_unreadable_record_leaves_known_data_in_place(clock, opened) -> None:
     now = Now(Heard(live(run=50.0)), opened, pots_of)
     assert now.state()["unit"] == "psi"
     opened.path.write_bytes(b"gone")
@@ -359,7 +359,7 @@ def test_a_record_that_cannot_be_read_takes_nothing_back(clock, opened) -> None:
     assert (fresh["pots"], fresh["workshop"], fresh["unit"]) == ([], "", "psi")
 
 
-def test_what_care_is_due_is_looked_up_once_a_minute(clock, opened) -> None:
+def test_care_due_is_read_once_a_minute(clock, opened) -> None:
     now = Now(Heard(live()), opened, pots_of)
     assert now.state()["pots"][0]["care"] is None
     with Store.open(opened.path, create=False) as store:
@@ -371,7 +371,7 @@ def test_what_care_is_due_is_looked_up_once_a_minute(clock, opened) -> None:
     assert CARE_S == 60.0
 
 
-def test_figures_start_anew_once_the_watch_has_been_silent(clock, opened) -> None:
+def test_held_figures_are_forgotten_after_silence(clock, opened) -> None:
     heard = Heard(live())
     now = Now(heard, opened, pots_of)
     assert now.state()["pots"][0]["pressure"] == "59.5 psi"
@@ -383,7 +383,7 @@ def test_figures_start_anew_once_the_watch_has_been_silent(clock, opened) -> Non
     assert now.state()["pots"][0]["pressure"] == "59.6 psi"
 
 
-def test_pots_are_told_the_most_urgent_first(clock, opened) -> None:
+def test_pots_are_listed_most_urgent_first(clock, opened) -> None:
     calm = replace(HOLDING, pot_id="mast", leak=None, forecast=None)
     both = {"mast": LivePot(None, calm, ()), "lantern": LivePot(2, HOLDING, ())}
     said = Now(Heard(live(pots=both)), opened, pots_of).state()

@@ -26,7 +26,7 @@ def analyze(*arguments):
     )
 
 
-def test_systemd_finds_nothing_to_complain_of(tmp_path):
+def test_systemd_accepts_the_unit(tmp_path):
     text, replaced = re.subn(r"^ExecStart=\S+", "ExecStart=/bin/true", UNIT.read_text(), flags=re.MULTILINE)
     assert replaced == 1
     copy = tmp_path / UNIT.name
@@ -35,7 +35,7 @@ def test_systemd_finds_nothing_to_complain_of(tmp_path):
     assert (verdict.returncode, verdict.stdout, verdict.stderr) == (0, "", "")
 
 
-def test_it_is_shut_in_more_than_the_watch():
+def test_it_is_sandboxed_more_tightly_than_the_watch():
     exposures = []
     for unit in (UNIT, WATCH):
         verdict = analyze("security", "--offline=true", unit)
@@ -43,14 +43,14 @@ def test_it_is_shut_in_more_than_the_watch():
     assert exposures[0] < exposures[1] <= 2.0
 
 
-def test_no_bus_is_within_its_reach():
+def test_it_cannot_reach_any_bus():
     assert settings("User") == ["potvigil-page"] != settings("User", WATCH)
     assert settings("Group") == settings("Group", WATCH) == ["potvigil"]
     assert settings("SupplementaryGroups") == settings("DeviceAllow") == []
     assert settings("PrivateDevices") == ["yes"]
 
 
-def test_the_two_meet_in_the_same_folders():
+def test_page_and_watch_share_their_folders():
     environment = dict(part.split("=", 1) for line in settings("Environment") for part in line.split())
     assert environment["STATE_DIRECTORY"] == f"/var/lib/{settings('StateDirectory', WATCH)[0]}"
     assert environment["RUNTIME_DIRECTORY"] == f"/run/{settings('RuntimeDirectory', WATCH)[0]}"
@@ -62,5 +62,5 @@ def test_the_two_meet_in_the_same_folders():
 
 
 @pytest.mark.parametrize("line", ["NoNewPrivileges=yes", "ProtectSystem=strict", "CapabilityBoundingSet="])
-def test_it_gains_nothing(line):
+def test_it_gains_no_privileges(line):
     assert line in UNIT.read_text().splitlines()

@@ -68,7 +68,7 @@ def read_until_closed(connection: socket.socket) -> bytes:
     return b"".join(parts)
 
 
-def test_it_says_where_it_is_and_answers_there(running):
+def test_it_prints_its_address_and_answers_there(running):
     answer = httpx.get(running.address, timeout=PATIENCE_S)
     assert answer.status_code == 200
     assert "server" not in answer.headers
@@ -80,7 +80,7 @@ def test_it_says_where_it_is_and_answers_there(running):
     assert httpx.get(f"{running.address}../../etc/passwd", timeout=PATIENCE_S).status_code == 404
 
 
-def test_a_form_is_taken_over_the_wire(running):
+def test_a_form_is_accepted_over_the_wire(running):
     with httpx.Client(base_url=running.address, timeout=PATIENCE_S) as client:
         token = token_of(client.get("/").text)
         fields = {"csrf": token, "alarm": "floor-ahead"}
@@ -90,7 +90,7 @@ def test_a_form_is_taken_over_the_wire(running):
         assert (answer.status_code, answer.headers["location"]) == (303, "/pot/lantern?asked=1-1")
 
 
-def test_the_stream_says_what_is_new_within_three_seconds(running, watched):
+def test_the_stream_sends_a_change_within_three_seconds(running, watched):
     with httpx.stream("GET", f"{running.address}api/events", timeout=PATIENCE_S) as stream:
         assert stream.headers["content-type"].startswith("text/event-stream")
         lines = stream.iter_lines()
@@ -108,7 +108,7 @@ def test_the_stream_says_what_is_new_within_three_seconds(running, watched):
         assert time.monotonic() - wrote_s < 3.0
 
 
-def test_streams_are_counted_and_the_next_is_told_to_poll(running):
+def test_beyond_the_limit_a_stream_is_told_to_poll(running):
     streams = [running.connect() for _ in range(22)]
     try:
         heads = []
@@ -128,7 +128,7 @@ def test_streams_are_counted_and_the_next_is_told_to_poll(running):
         assert again.recv(12).endswith(b"200")
 
 
-def test_open_streams_do_not_hold_up_the_end(running):
+def test_open_streams_do_not_delay_the_exit(running):
     streams = [running.connect() for _ in range(5)]
     for stream in streams:
         stream.sendall(b"GET /api/events HTTP/1.1\r\nHost: localhost\r\n\r\n")
@@ -149,7 +149,7 @@ SLOW_FORM = (
 )
 
 
-def test_who_does_not_say_what_he_wants_is_let_go(running):
+def test_a_slow_request_is_disconnected(running):
     """A little more now and then keeps nobody waiting longer; all four at once, for it takes its time."""
     slow = [running.connect() for _ in range(4)]
     began_s = time.monotonic()
@@ -168,7 +168,7 @@ def test_who_does_not_say_what_he_wants_is_let_go(running):
     assert answers[3].startswith(b"HTTP/1.1 408")
 
 
-def test_a_head_that_is_too_large_is_refused(running):
+def test_an_oversized_head_is_refused(running):
     with running.connect() as large:
         large.sendall(b"GET / HTTP/1.1\r\nHost: localhost\r\nX-Large: " + b"x" * 100_000)
         answer = large.recv(64)
@@ -194,7 +194,7 @@ def test_a_head_that_is_too_large_is_refused(running):
         b"Sec-WebSocket-Key: dGhlIHNhbXBsZSBub25jZQ==\r\nSec-WebSocket-Version: 13\r\n\r\n",
     ],
 )
-def test_what_is_no_request_of_ours_gets_no_answer_of_ours(running, sent):
+def test_a_malformed_request_gets_no_page(running, sent):
     with running.connect() as odd:
         odd.settimeout(PATIENCE_S)
         odd.sendall(sent)
@@ -214,7 +214,7 @@ def test_its_memory_stays_small_with_ten_pages_open(running, watched):
     assert not any(name in maps for name in ("numpy", "matplotlib", "pango", "PIL"))
 
 
-def test_nothing_is_written_but_beside_the_record(running, watched):
+def test_files_are_written_only_beside_the_record(running, watched):
     before = {path.name for path in watched.record.parent.iterdir()}
     for path in ("", "pot/lantern", "batches", "batch/1", "batch/1/report/sheet"):
         assert httpx.get(f"{running.address}{path}", timeout=PATIENCE_S).status_code == 200
@@ -225,7 +225,7 @@ def test_nothing_is_written_but_beside_the_record(running, watched):
     }
 
 
-def test_a_report_is_drawn_and_shut_in(running):
+def test_a_report_is_rendered_and_sandboxed(running):
     around = httpx.get(f"{running.address}batch/1/report", timeout=PATIENCE_S)
     assert 'src="/batch/1/report/sheet" sandbox="allow-same-origin"' in around.text
     assert 'href="/batch/1"' in around.text and 'href="/batches"' in around.text  # a way back
@@ -257,9 +257,7 @@ def refused(capsys):
     return call
 
 
-def test_it_says_what_a_phone_can_use_and_draws_it_on_a_terminal_alone(
-    tmp_path, watched, monkeypatch, capsys
-):
+def test_it_prints_a_phones_address_and_its_code_only_on_a_terminal(tmp_path, watched, monkeypatch, capsys):
     monkeypatch.setattr(page_where, "own_addresses", lambda: ["192.168.1.20"])
     monkeypatch.setattr(page_where, "own_names", list)
     page_where.say_where("127.0.0.1", 8642, [], None)
@@ -277,7 +275,7 @@ def test_it_says_what_a_phone_can_use_and_draws_it_on_a_terminal_alone(
 
 
 @pytest.mark.parametrize("missing", ["starlette", "uvicorn", "h11", "jinja2"])
-def test_a_library_of_the_page_that_is_missing_is_said_in_one_line(missing):
+def test_a_missing_library_is_reported_in_one_line(missing):
     without = f"import sys; sys.modules[{missing!r}] = None\n"
     source = f"{without}from potvigil.cli import main\nsys.exit(main(['page']))"
     done = subprocess.run([sys.executable, "-c", source], capture_output=True, text=True, check=False)
@@ -285,7 +283,7 @@ def test_a_library_of_the_page_that_is_missing_is_said_in_one_line(missing):
     assert done.stderr.count("\n") == 1 and "-m pip install 'starlette>=" in done.stderr
 
 
-def test_a_port_that_is_taken_is_said(running, refused, watched):
+def test_a_port_in_use_is_reported(running, refused, watched):
     said = refused("page", "--record", watched.record, "--port", running.port)
     assert f"port {running.port}" in said and "give another" in said
 
@@ -325,7 +323,7 @@ def test_a_password_is_made_and_asked_for(tmp_path, watched, refused, capsys):
     assert "holds no password" in said and "lens" not in said
 
 
-def test_it_is_encrypted_where_that_is_asked_for(tmp_path, watched, refused):
+def test_it_serves_tls_if_configured(tmp_path, watched, refused):
     config = config_with(tmp_path, "{tls: {cert_file: page.pem, key_file: page.key}, live: live.json}")
     assert "certificate or key" in refused("page", "--config", config, "--port", 0)
     subprocess.run(
@@ -376,7 +374,7 @@ def test_it_is_encrypted_where_that_is_asked_for(tmp_path, watched, refused):
         assert page.end()[0] == 0
 
 
-def test_a_rehearsal_is_shown_while_it_lasts(tmp_path):
+def test_a_rehearsal_is_shown_while_it_runs(tmp_path):
     rehearsal = subprocess.Popen(
         [
             *(sys.executable, "-m", "potvigil", "rehearse", "sound", "--page", "0", "--speed", "600"),

@@ -31,12 +31,12 @@ def pot(name, level="calm", *, is_new=False, old=False, left_s=None, state_words
         ([pot("b"), pot("a")], "ab"),
     ],
 )
-def test_the_most_urgent_comes_first(pots, order):
+def test_the_most_urgent_pot_comes_first(pots, order):
     assert "".join(each["id"] for each in by_urgency(pots)) == order
 
 
 @given(st.lists(st.sampled_from(["alarm", "unknown", "warn", "note", "calm"]), max_size=6))
-def test_no_pot_is_lost_and_the_strip_is_the_first(levels):
+def test_sorting_loses_no_pot_and_the_strip_shows_the_first(levels):
     pots = by_urgency([pot(f"p{number}", level) for number, level in enumerate(levels)])
     assert len(pots) == len(levels)
     told = strip(pots, None, None, None)
@@ -51,7 +51,7 @@ def test_no_pot_is_lost_and_the_strip_is_the_first(levels):
         assert (told["level"], told["word"]) == ("unknown", "no pots are monitored")
 
 
-def test_while_the_watch_is_silent_the_strip_says_only_that():
+def test_a_silent_watch_is_all_the_strip_shows():
     told = strip([pot("a", "unknown")], "Read the pot's own gauge", "03:30", None)
     assert (told["word"], told["do"], told["unseen"]) == (
         "no data since 03:30",
@@ -61,7 +61,7 @@ def test_while_the_watch_is_silent_the_strip_says_only_that():
     assert told["pot"] == ""
 
 
-def test_figures_alone_wait_and_other_words_do_not():
+def test_only_changes_of_figures_are_held_back():
     held = Held()
 
     def said(text, t_s):
@@ -78,7 +78,7 @@ def test_figures_alone_wait_and_other_words_do_not():
 
 
 @given(st.lists(st.floats(-0.07, 0.07), min_size=2, max_size=30))
-def test_noise_round_a_limit_between_two_figures_changes_none(noise):
+def test_noise_at_a_rounding_limit_does_not_flicker(noise):
     held = Held()
     shown = {held.pressure_pa("lantern", 55.05 + each, 0.1) for each in noise}
     assert len(shown) <= 2  # it settles on one of the two and goes over once at most
@@ -87,7 +87,7 @@ def test_noise_round_a_limit_between_two_figures_changes_none(noise):
 
 
 @given(st.floats(0.0, 100.0), st.floats(0.0, 100.0))
-def test_a_pressure_that_is_shown_is_never_off_by_a_whole_figure(first, second):
+def test_the_shown_pressure_is_never_off_by_a_whole_step(first, second):
     held = Held()
     held.pressure_pa("lantern", first, 0.1)
     assert abs(held.pressure_pa("lantern", second, 0.1) - second) < 0.1

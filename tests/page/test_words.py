@@ -48,7 +48,7 @@ def test_every_alarm_verdict_and_stage_has_words_of_its_own():
 @pytest.mark.parametrize(
     "leak", [None, alarm(state=AlarmState.RETURNED), alarm(state=AlarmState.SHELVED)], ids=str
 )
-def test_a_pot_that_loses_air_is_never_green_and_never_holding(leak):
+def test_a_leaking_pot_is_never_green_and_never_holding(leak):
     """Not while its alarm is yet to come, put aside, or over."""
     snapshot = replace(HOLDING, alarms=() if leak is None else (leak,))
     assert "air is being lost" in words.trend(snapshot, LANTERN, "psi")
@@ -56,7 +56,7 @@ def test_a_pot_that_loses_air_is_never_green_and_never_holding(leak):
     assert words.word(replace(SOUND, alarms=()), LANTERN) == ("holding", Severity.CALM)
 
 
-def test_after_the_cure_no_floor_is_ahead():
+def test_after_the_cure_there_is_no_floor_forecast():
     assert words.forecast(HOLDING, UTC) is not None
     assert words.forecast(replace(HOLDING, cure=replace(HOLDING.cure, progress=1.0)), UTC) is None
 
@@ -94,7 +94,7 @@ def test_without_a_reading_nothing_is_calm():
     assert words.trend(NOTHING_KNOWN, LANTERN, "psi") == LOOK_AT_THE_GAUGE
 
 
-def test_a_finished_cure_is_announced_unless_an_alarm_presses():
+def test_a_finished_cure_is_announced_unless_a_high_alarm_is_active():
     done = replace(SOUND, cure=Cure(1.0, T_S - 600.0))
     assert words.word(done, LANTERN) == (words.CURE_DONE, Severity.CALM)
     pressing = replace(done, alarms=(alarm(AlarmId.OVER_PRESSURE, priority=Priority.HIGH),))
@@ -121,7 +121,7 @@ def test_a_finished_cure_is_announced_unless_an_alarm_presses():
         (-1.0, -0.3, -0.2, 0.0, "Down 1.0 psi since the hold began; no air loss detected."),
     ],
 )
-def test_why_a_sound_pot_is_not_where_it_was(total, cooling, barometer, top_up, trend):
+def test_a_sound_pots_change_of_pressure_is_explained(total, cooling, barometer, top_up, trend):
     leak = total - cooling - barometer - top_up
     change = Change(*(PSI * part for part in (total, cooling, barometer, leak, top_up)))
     assert words.trend(replace(SOUND, change=change), LANTERN, "psi") == trend
@@ -134,7 +134,7 @@ def test_without_a_thermometer_no_cause_is_named():
     assert trend == "Down 2.0 psi since the hold began; no air loss detected."
 
 
-def test_an_old_estimate_is_not_shown_as_new():
+def test_an_old_estimate_is_not_shown():
     old = replace(HOLDING, leak=replace(HOLDING.leak, t_s=T_S - 1000.0))
     assert words.trend(old, LANTERN, "psi") == "Too early to tell whether air is being lost."
     assert words.forecast(old, UTC) is None
@@ -182,7 +182,7 @@ def test_the_forecast_says_when_and_what_topping_up_would_do():
         assert words.forecast(replace(HOLDING, forecast=forecast, stage=stage), UTC) is None
 
 
-def test_a_thermometer_that_should_be_there_is_missed():
+def test_a_missing_thermometer_is_shown_as_no_reading():
     assert words.temperatures(HOLDING, LANTERN) == "gas 21.2 °C, room 20.0 °C, contents 31.5 °C"
     gone = replace(HOLDING, reading=replace(HOLDING.reading, gas_k=None, contents_k=None))
     assert words.temperatures(gone, LANTERN) == "gas no reading, room 20.0 °C, contents no reading"

@@ -18,7 +18,7 @@ from rehearsal import Bench
     "name",
     ["sound", "two-in-the-morning", "lost-before-gel", "regulated-supply", "transducer-unplugged", "top-ups"],
 )
-def test_the_words_of_a_night_say_what_the_core_knew(name, tmp_path):
+def test_the_words_of_a_night_match_the_cores_facts(name, tmp_path):
     bench = Bench(NIGHTS[name], tmp_path)
     service = bench.begin()
     pot = bench.settings.core_pots()["lantern"]

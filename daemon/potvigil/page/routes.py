@@ -1,4 +1,4 @@
-"""The addresses that every page has, whatever it shows, and what becomes of an error at any of them."""
+"""The routes and error handlers that every site has."""
 
 from collections.abc import Iterable
 
@@ -14,12 +14,12 @@ from potvigil.record.errors import RecordError
 
 
 def guarded(access: Access, path: str, endpoint: Endpoint, method: str = "GET") -> Route:
-    """Return an address for those alone who are logged in."""
+    """Return a route for logged-in visitors only."""
     return Route(path, access.guarded(endpoint), methods=[method])
 
 
 def application(ground: Ground, access: Access, data: SiteData, own: Iterable[Route]) -> Starlette:
-    """Return a page with its own addresses and those of every page."""
+    """Return an application with its own routes and the common ones."""
     return Starlette(
         routes=[
             *own,

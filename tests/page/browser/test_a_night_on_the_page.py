@@ -79,7 +79,7 @@ def test_a_batch_is_opened_at_mixing_and_closed_by_hand(tmp_path, opened):
             assert store.batch(1).end_t_s is not None
 
 
-def test_a_dead_watch_and_a_dead_page_are_told_within_ten_seconds(tmp_path, opened):
+def test_a_dead_watch_and_a_dead_page_show_within_ten_seconds(tmp_path, opened):
     with Watched(tmp_path, CALM_S, speed=5.0) as night:
         night.go()
         phone, desktop = opened(PHONE), opened(DESKTOP)

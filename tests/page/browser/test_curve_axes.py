@@ -35,7 +35,7 @@ def open_curve(page: Page, url: str, change) -> None:
 
 
 @pytest.mark.parametrize("hours", [20, 60])
-def test_beyond_a_day_the_axis_and_the_words_have_dates(alarmed, opened, hours):
+def test_beyond_a_day_axis_and_text_show_dates(alarmed, opened, hours):
     def stretched(told) -> None:
         begin = told["from"]
         by = hours * 3600.0 / (told["to"] - begin)
@@ -51,7 +51,7 @@ def test_beyond_a_day_the_axis_and_the_words_have_dates(alarmed, opened, hours):
     assert (" Jan, " in said) is (hours > 24)
 
 
-def test_a_leak_just_told_lies_within_its_panel(alarmed, opened):
+def test_a_new_leak_fits_its_panel(alarmed, opened):
     """Its last two minutes are far less than the share that the wild first guesses may be of."""
 
     def jumped(told) -> None:

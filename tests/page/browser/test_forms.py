@@ -18,7 +18,7 @@ def details_of(page: Page, url: str) -> None:
     page.get_by_text("Change the details").click()
 
 
-def test_what_was_typed_outlives_a_reload_and_is_dropped_when_asked(alarmed, opened):
+def test_typed_text_survives_a_reload_until_discarded(alarmed, opened):
     page = opened(PHONE)
     details_of(page, alarmed.url)
     page.get_by_label("Colour").fill("smoke")
@@ -35,7 +35,7 @@ def test_what_was_typed_outlives_a_reload_and_is_dropped_when_asked(alarmed, ope
     expect(page.get_by_label("Colour")).to_have_value("")
 
 
-def test_what_was_typed_outlives_an_error_and_is_gone_once_it_is_kept(alarmed, opened):
+def test_typed_text_survives_an_error_and_goes_once_saved(alarmed, opened):
     page = opened(PHONE)
     details_of(page, alarmed.url)
     page.get_by_label("Colour").fill("amber")
@@ -50,7 +50,7 @@ def test_what_was_typed_outlives_an_error_and_is_gone_once_it_is_kept(alarmed, o
     expect(page.get_by_text(BACK)).to_have_count(0)
 
 
-def test_what_was_typed_outlives_a_log_in_that_ended_and_leads_back(tmp_path, opened):
+def test_typed_text_survives_an_expired_log_in(tmp_path, opened):
     with Watched(tmp_path, FILLED_S, speed=1.0, password=PASSWORD) as night:
         page = opened(PHONE)
 
@@ -90,7 +90,7 @@ def test_a_restart_of_the_page_asks_for_no_password(tmp_path, opened):
         expect(page.locator(f'[data-pot="{POT}"]')).to_be_visible()
 
 
-def test_two_tabs_are_asked_whose_words_are_to_stay(alarmed, opened):
+def test_two_tabs_are_asked_which_edit_to_keep(alarmed, opened):
     page = opened(PHONE)
     details_of(page, alarmed.url)
     other = page.context.new_page()
@@ -115,7 +115,7 @@ def test_two_tabs_are_asked_whose_words_are_to_stay(alarmed, opened):
         assert store.batch(1).details[Detail.MOULD] == "aluminium"
 
 
-def test_a_picture_is_made_small_and_shown(alarmed, opened):
+def test_a_picture_is_shrunk_and_shown(alarmed, opened):
     page = opened(PHONE)
     page.goto(f"{alarmed.url}/batch/1")
     file = BytesIO()

@@ -82,7 +82,7 @@ def desk(tmp_path_factory) -> Iterator[Desk]:
 
 @pytest.mark.parametrize("size", SIZES, ids=lambda size: size["viewport"]["width"])
 @pytest.mark.parametrize("scheme", ["light", "dark"])
-def test_each_view_with_its_button_fits_and_is_for_everybody(desk, opened, size, scheme):
+def test_each_view_with_its_button_fits_and_is_accessible(desk, opened, size, scheme):
     page = desk.enter(opened({**size, "color_scheme": scheme}))
     expect(page.locator(f"{LIVE} [data-show=heard]")).to_have_text("Live.")
     for view in ("/", "/alarms", f"/of/{desk.number}/pot/lantern"):
@@ -93,7 +93,7 @@ def test_each_view_with_its_button_fits_and_is_for_everybody(desk, opened, size,
         assert_axe_finds_nothing(page)
 
 
-def test_a_broker_that_is_away_is_told_in_a_line_which_goes_again(desk, opened):
+def test_a_missing_broker_is_shown_and_the_line_goes_again(desk, opened):
     page = desk.enter(opened(PHONE))
     line = page.locator("[data-notice]")
     expect(page.locator(f"{LIVE} [data-show=heard]")).to_have_text("Live.")
@@ -111,7 +111,7 @@ def test_a_broker_that_is_away_is_told_in_a_line_which_goes_again(desk, opened):
     expect(line).to_be_hidden()
 
 
-def test_acknowledged_with_a_thumb_it_says_by_whom_on_every_open_page(desk, opened):
+def test_an_acknowledgement_shows_by_whom_on_every_open_page(desk, opened):
     """Last of this file: the alarm stands but once."""
     other, page = desk.enter(opened(PHONE)), desk.enter(opened(PHONE), "/alarms")
     expect(other.locator(f"{LIVE} .standing button")).to_be_visible()

@@ -19,7 +19,7 @@ def spoken(watched, tmp_path):
         yield spoken
 
 
-def test_offline_it_says_that_nobody_can_be_told_and_comes_back(spoken, opened):
+def test_offline_the_page_says_no_alarm_can_arrive_and_recovers(spoken, opened):
     page = opened(PHONE)
     page.goto(spoken.url)
     until(page, READY)
@@ -39,7 +39,7 @@ def test_offline_it_says_that_nobody_can_be_told_and_comes_back(spoken, opened):
     expect(pressure).to_have_text("41.2 psi")  # by itself
 
 
-def test_nothing_is_kept_but_the_page_that_says_so(spoken, opened):
+def test_only_the_offline_page_is_cached(spoken, opened):
     page = opened(PHONE)
     page.goto(spoken.url)
     until(page, READY)

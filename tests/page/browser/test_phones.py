@@ -96,7 +96,7 @@ def touch(page, action: str) -> None:
     page.context.service_workers[0].evaluate(TOUCH, [TOLD, action])
 
 
-def test_a_pushed_message_is_shown_with_what_to_do(spoken, phone):
+def test_a_push_message_is_shown_with_what_to_do(spoken, phone):
     deliver(phone, spoken, json.dumps(TOLD))
     shown = last_shown(phone, TOLD["title"])
     assert (shown["body"], shown["tag"], shown["data"]) == (TOLD["body"], TOLD["tag"], TOLD)
@@ -104,12 +104,12 @@ def test_a_pushed_message_is_shown_with_what_to_do(spoken, phone):
     assert [each["action"] for each in shown["actions"]] == ["acknowledge"]
 
 
-def test_a_message_that_cannot_be_read_is_shown_all_the_same(spoken, phone):
+def test_an_unreadable_message_is_still_shown(spoken, phone):
     deliver(phone, spoken, "nonsense")
     assert last_shown(phone, "Look at the pot")["actions"] == []
 
 
-def test_it_is_acknowledged_from_the_notification_by_the_page_s_own_door(spoken, phone):
+def test_an_alarm_is_acknowledged_from_the_notification(spoken, phone):
     touch(phone, "acknowledge")  # nobody feeds this record: what was asked for is not taken
     shown = last_shown(phone, "Not acknowledged")
     assert "The watch did not accept it." in shown["body"] and shown["actions"]
@@ -123,7 +123,7 @@ def test_it_is_acknowledged_from_the_notification_by_the_page_s_own_door(spoken,
     assert last_shown(phone, "Acknowledged")["actions"] == []
 
 
-def test_without_a_connection_that_is_said(spoken, phone):
+def test_a_missing_connection_is_reported(spoken, phone):
     spoken.cut()
     touch(phone, "acknowledge")
     assert "No connection to the Pi." in last_shown(phone, "Not acknowledged")["body"]
@@ -156,7 +156,7 @@ def test_a_phone_subscribes_is_listed_and_removed(spoken, phone):
     assert subscriptions(spoken.record) == []
 
 
-def test_a_phone_that_shall_show_nothing_is_not_promised_anything(spoken, opened):
+def test_a_phone_that_blocks_notifications_is_promised_none(spoken, opened):
     page = opened(PHONE)
     page.add_init_script("Object.defineProperty(Notification, 'permission', { get: () => 'denied' })")
     page.goto(f"{spoken.url}/phones")
@@ -164,7 +164,7 @@ def test_a_phone_that_shall_show_nothing_is_not_promised_anything(spoken, opened
     expect(page.get_by_role("button", name="Notify this phone")).to_be_hidden()
 
 
-def test_phones_are_not_promised_a_message_while_nobody_sends_them(spoken, phone, watched):
+def test_phones_are_promised_no_message_without_a_notifier(spoken, phone, watched):
     phone.goto(f"{spoken.url}/phones")
     warning = phone.get_by_text("No messages are being sent")
     expect(warning).to_be_visible()

@@ -37,7 +37,7 @@ def test_a_pour_is_planned_from_the_pots_page(alarmed, opened, size):
     assert_axe_finds_nothing(page)
 
 
-def test_a_fault_is_heard_with_its_field_and_reached_from_the_top(alarmed, opened):
+def test_a_fault_is_announced_with_its_field_and_linked_at_the_top(alarmed, opened):
     page = opened(PHONE)
     page.goto(f"{alarmed.url}/plan")
     page.get_by_label("Room now").fill("18")
@@ -58,7 +58,7 @@ def test_a_fault_is_heard_with_its_field_and_reached_from_the_top(alarmed, opene
     expect(page.get_by_text("Mixing 4 min,")).to_be_visible()
 
 
-def test_every_field_is_reached_by_the_keyboard_in_the_order_it_is_read(alarmed, opened):
+def test_tab_order_follows_reading_order(alarmed, opened):
     page = opened(DESKTOP)
     page.goto(f"{alarmed.url}/plan")
     reached = []

@@ -42,7 +42,7 @@ def url(season):  # noqa: F811
 
 
 @pytest.mark.parametrize("sheet", SHEETS)
-def test_a_sheet_is_dark_where_the_page_is_whole_at_every_size_and_white_on_paper(url, opened, sheet):
+def test_a_sheet_follows_dark_mode_fits_every_size_and_prints_white(url, opened, sheet):
     page = opened(SMALL, color_scheme="dark")
     let_be_examined(page)
     page.goto(url + sheet)
@@ -66,7 +66,7 @@ def test_a_sheet_is_dark_where_the_page_is_whole_at_every_size_and_white_on_pape
 
 
 @pytest.mark.parametrize(("view", "back"), [(REPORT, "/batch/1"), (HEALTH, "/pot/lantern")])
-def test_around_a_sheet_the_strip_stays_and_the_way_back_too(url, opened, view, back):
+def test_a_sheets_page_keeps_the_strip_and_a_way_back(url, opened, view, back):
     page = opened(PHONE)
     page.goto(url + view, wait_until="commit")
     expect(page.locator("#strip")).to_be_visible()

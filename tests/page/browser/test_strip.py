@@ -37,9 +37,7 @@ def later(pots, seconds):
 
 
 @pytest.mark.parametrize("path", EVERY_PAGE)
-def test_the_worst_of_all_pots_stands_on_every_page_with_what_to_do_and_a_clock_that_moves(
-    spoken, opened, path
-):
+def test_every_page_shows_the_worst_pot_what_to_do_and_a_running_clock(spoken, opened, path):
     spoken.pots = TWO
     page = opened(PHONE)
     page.goto(spoken.url + path)
@@ -61,7 +59,7 @@ def test_the_worst_of_all_pots_stands_on_every_page_with_what_to_do_and_a_clock_
     expect(strip).to_have_class("strip calm")
 
 
-def test_it_flashes_only_while_nobody_has_seen_it(spoken, opened):
+def test_it_flashes_only_until_acknowledged(spoken, opened):
     flashing = "document.getElementById('strip').getAnimations({ subtree: true }).map((a) => a.animationName)"
     page = opened(PHONE)
     for pots, names in (
@@ -79,7 +77,7 @@ def test_it_flashes_only_while_nobody_has_seen_it(spoken, opened):
     assert set(page.evaluate(flashing)) - {"stale"} == set()
 
 
-def test_the_most_urgent_pot_comes_first_and_moves_there_by_itself(spoken, opened):
+def test_pots_reorder_by_urgency_live(spoken, opened):
     page = opened(DESKTOP)
     order = "[...document.querySelectorAll('[data-pot]')].map((card) => card.dataset.pot).join()"
     spoken.pots = {"alpha": SOUND, "beta": THERMOMETER, "gamma": SOUND}
@@ -95,7 +93,7 @@ def test_the_most_urgent_pot_comes_first_and_moves_there_by_itself(spoken, opene
     until(page, f"{order} === 'alpha,gamma,beta'")
 
 
-def test_a_page_whose_script_is_dead_says_by_itself_that_it_is_old(spoken, opened):
+def test_a_page_with_a_dead_script_says_it_is_out_of_date(spoken, opened):
     page = opened(PHONE, java_script_enabled=False)
     page.clock.install()
     page.goto(f"{spoken.url}/batches")
@@ -105,7 +103,7 @@ def test_a_page_whose_script_is_dead_says_by_itself_that_it_is_old(spoken, opene
     expect(stale).to_be_visible()
 
 
-def test_a_page_whose_script_lives_puts_that_off(spoken, opened):
+def test_a_live_script_postpones_the_warning(spoken, opened):
     page = opened(PHONE)
     page.goto(f"{spoken.url}/batches")
     running = "document.querySelector('.stale').getAnimations()[0]"
@@ -114,7 +112,7 @@ def test_a_page_whose_script_lives_puts_that_off(spoken, opened):
     assert page.evaluate(f"{running}.currentTime") < 15_000
 
 
-def test_who_does_not_see_is_told_of_what_is_new_on_any_page(spoken, opened):
+def test_news_is_announced_to_screen_readers_on_any_page(spoken, opened):
     page = opened(PHONE)
     page.goto(f"{spoken.url}/batches")
     told = page.locator("#told")
@@ -126,7 +124,7 @@ def test_who_does_not_see_is_told_of_what_is_new_on_any_page(spoken, opened):
     )
 
 
-def test_a_lost_page_says_so_on_every_page_and_comes_back(spoken, opened):
+def test_a_lost_connection_shows_on_every_page_and_recovers(spoken, opened):
     page = opened(PHONE)
     page.goto(f"{spoken.url}/batches")
     strip = page.locator("#strip")
@@ -147,7 +145,7 @@ def test_a_lost_page_says_so_on_every_page_and_comes_back(spoken, opened):
     [{"lantern": BELOW_FLOOR}, {"lantern": RAPID_LOSS}, TWO],
     ids=["below-floor", "rapid-loss", "two-pots"],
 )
-def test_the_worst_moments_are_for_everybody_at_any_size(spoken, opened, pots):
+def test_the_worst_states_are_accessible_at_any_size(spoken, opened, pots):
     spoken.pots = pots
     page = opened(PHONE)
     page.goto(spoken.url)
@@ -161,7 +159,7 @@ def test_the_worst_moments_are_for_everybody_at_any_size(spoken, opened, pots):
     assert_axe_finds_nothing(page)
 
 
-def test_reasons_are_said_once(spoken, opened):
+def test_reasons_appear_once(spoken, opened):
     spoken.pots = {"lantern": FLOOR_AHEAD}
     page = opened(PHONE)
     page.goto(f"{spoken.url}/pot/lantern")

@@ -64,7 +64,7 @@ def open_curve(page: Page, url: str) -> None:
 
 
 @pytest.mark.parametrize("view", VIEWS)
-def test_each_view_bears_text_of_twice_its_size(alarmed, opened, view):
+def test_each_view_fits_doubled_text(alarmed, opened, view):
     """WCAG 1.4.4: without loss of content or function; here on a phone, where nothing may lie outside."""
     page = opened(PHONE)
     page.goto(alarmed.url + view)
@@ -86,7 +86,7 @@ def test_each_view_bears_text_of_twice_its_size(alarmed, opened, view):
 
 
 @pytest.mark.parametrize("view", VIEWS)
-def test_each_view_is_for_everybody(alarmed, opened, view):
+def test_each_view_is_accessible(alarmed, opened, view):
     page = opened(PHONE)
     let_be_examined(page)
     page.goto(alarmed.url + view)
@@ -104,7 +104,7 @@ def test_each_view_is_for_everybody(alarmed, opened, view):
     assert [one for one in heights if one[1] < LEAST_TARGET_PX] == []
 
 
-def test_a_label_is_edited_and_stays_a_text(alarmed, opened):
+def test_an_edited_label_is_escaped(alarmed, opened):
     page = opened(DESKTOP)
     page.goto(f"{alarmed.url}/batch/1")
     page.get_by_text("Change the details").click()
@@ -121,7 +121,7 @@ def test_a_label_is_edited_and_stays_a_text(alarmed, opened):
     expect(page).to_have_url(f"{alarmed.url}/batch/1")
 
 
-def test_the_report_is_opened(alarmed, opened):
+def test_the_report_opens(alarmed, opened):
     page = opened(DESKTOP)
     page.goto(f"{alarmed.url}/batch/1")
     page.get_by_role("link", name="Report", exact=True).click()
@@ -137,7 +137,7 @@ def test_the_report_is_opened(alarmed, opened):
     expect(page).to_have_url(f"{alarmed.url}/batches")
 
 
-def test_wheel_drag_and_buttons_change_the_range_and_ask_for_more(alarmed, opened):
+def test_wheel_drag_and_buttons_change_the_range_and_load_detail(alarmed, opened):
     page = opened(DESKTOP)
     open_curve(page, alarmed.url)
     begin, end = shown_range(page)
@@ -173,7 +173,7 @@ def test_wheel_drag_and_buttons_change_the_range_and_ask_for_more(alarmed, opene
     assert settled_range(page)[0] == pytest.approx(begin, abs=1.0)
 
 
-def test_two_fingers_stretch_the_curve_and_one_moves_it(alarmed, opened):
+def test_two_fingers_zoom_the_curve_and_one_pans_it(alarmed, opened):
     page = opened(PHONE)
     open_curve(page, alarmed.url)
     over = page.locator(".u-over").first
@@ -229,7 +229,7 @@ def test_everything_can_be_done_with_the_keyboard(alarmed, opened):
     assert settled_range(page)[0] == pytest.approx(begin, abs=1.0)
 
 
-def test_the_curve_is_told_in_words_and_numbers(alarmed, opened):
+def test_the_curve_is_described_in_words_and_numbers(alarmed, opened):
     page = opened(PHONE)
     open_curve(page, alarmed.url)
     expect(page.locator('[data-part="words"]')).to_have_text(
@@ -240,7 +240,7 @@ def test_the_curve_is_told_in_words_and_numbers(alarmed, opened):
     expect(page.locator('[data-part="numbers"] tr')).to_have_count(14)
 
 
-def test_each_thermometer_has_a_line_a_key_and_a_figure(alarmed, opened):
+def test_each_thermometer_has_a_line_a_legend_and_a_value(alarmed, opened):
     page = opened(PHONE)
     places = {"gas": 20.5, "wall": 21.5, "room": 22.5, "contents": 31.5}
 
@@ -267,7 +267,7 @@ def test_each_thermometer_has_a_line_a_key_and_a_figure(alarmed, opened):
     expect(page.locator('[data-part="numbers"] tr').first).to_contain_text("gaswallroomcontents")
 
 
-def test_where_events_do_not_get_through_the_page_asks(alarmed, opened):
+def test_without_events_the_page_polls(alarmed, opened):
     page = opened(PHONE)
     page.route("**/api/events", lambda route: route.fulfill(status=503))
     page.goto(alarmed.url)

@@ -96,7 +96,7 @@ def state(page: Page):
     return page.locator('[data-wake="state"]')
 
 
-def test_the_alarm_is_a_tone_of_520_hertz_that_comes_and_goes_and_rises(spoken, opened):
+def test_the_alarm_is_a_pulsed_520_hertz_tone_that_gets_louder(spoken, opened):
     page = opened(PHONE)
     page.goto(spoken.url)
     seconds = page.evaluate(RENDER, ["high", 50])
@@ -117,7 +117,7 @@ def test_the_gentle_tone_sounds_once_and_dies_away(spoken, opened):
     assert third["first"] == third["last"] == 0.0
 
 
-def test_a_high_alarm_wakes_until_it_is_acknowledged(spoken, bedside):
+def test_a_high_alarm_sounds_until_acknowledged(spoken, bedside):
     assert bedside.evaluate("window.locks") >= 1
     spoken.pots = {"lantern": BELOW_FLOOR}
     until(bedside, HEARD)
@@ -130,7 +130,7 @@ def test_a_high_alarm_wakes_until_it_is_acknowledged(spoken, bedside):
     assert bedside.evaluate("window.shaken.at(-1)") == 0
 
 
-def test_what_wakes_goes_on_when_the_watch_falls_silent(spoken, bedside):
+def test_a_sounding_alarm_goes_on_when_the_watch_falls_silent(spoken, bedside):
     spoken.pots = {"lantern": BELOW_FLOOR}
     until(bedside, HEARD)
     spoken.speaks = False
@@ -139,7 +139,7 @@ def test_what_wakes_goes_on_when_the_watch_falls_silent(spoken, bedside):
     expect(state(bedside)).to_have_text("Waking you: below the floor, lantern.")
 
 
-def test_what_woke_before_a_reload_wakes_after_it_though_the_watch_is_silent(spoken, bedside):
+def test_a_sounding_alarm_survives_a_reload_with_a_silent_watch(spoken, bedside):
     spoken.pots = {"lantern": BELOW_FLOOR}
     until(bedside, HEARD)
     spoken.speaks = False
@@ -170,7 +170,7 @@ def test_without_a_wall_clock_a_silenced_alarm_stays_the_same_one(spoken, bedsid
     assert not bedside.evaluate("sound.isWaking()")
 
 
-def test_silence_lasts_a_quarter_of_an_hour_and_what_is_new_breaks_through(spoken, bedside):
+def test_silencing_lasts_15_minutes_and_a_new_alarm_breaks_through(spoken, bedside):
     spoken.pots = {"lantern": BELOW_FLOOR}
     until(bedside, HEARD)
     bedside.get_by_role("button", name="Silence this phone").click()
@@ -204,7 +204,7 @@ def test_a_low_alarm_is_one_gentle_tone(spoken, bedside):
 
 
 @pytest.mark.parametrize("how", ["the page is gone", "the watch is silent"])
-def test_it_wakes_when_nothing_is_heard_for_too_long(spoken, bedside, how):
+def test_it_sounds_after_too_long_without_contact(spoken, bedside, how):
     bedside.get_by_label("Wake me also when there is no word").select_option("60")
     if how == "the page is gone":
         spoken.cut()
@@ -222,7 +222,7 @@ def test_it_wakes_when_nothing_is_heard_for_too_long(spoken, bedside, how):
     until(bedside, QUIET)
 
 
-def test_a_log_out_in_the_night_does_not_silence_it(spoken, bedside):
+def test_a_log_out_does_not_silence_it(spoken, bedside):
     bedside.route("**/api/**", lambda route: route.fulfill(status=401, json={"fault": "Log in first."}))
     expect(state(bedside)).to_contain_text("Logged out")
     bedside.clock.fast_forward("02:10")
@@ -230,7 +230,7 @@ def test_a_log_out_in_the_night_does_not_silence_it(spoken, bedside):
     expect(bedside).to_have_url(f"{spoken.url}/")
 
 
-def test_the_choice_is_kept_and_after_a_reload_sound_needs_a_tap(spoken, opened, bedside):
+def test_the_choice_survives_a_reload_but_sound_needs_a_tap(spoken, opened, bedside):
     spoken.pots = {"lantern": BELOW_FLOOR}
     # what a browser does that was not tapped; the headless one lets everything sound
     bedside.add_init_script(
@@ -257,14 +257,14 @@ def test_the_choice_is_kept_and_after_a_reload_sound_needs_a_tap(spoken, opened,
     expect(bedside.locator("#wake")).to_be_hidden()
 
 
-def test_try_it_sounds_at_full_loudness_for_a_moment(bedside):
+def test_try_it_plays_briefly_at_full_volume(bedside):
     bedside.get_by_role("button", name="Try it").click()
     until(bedside, f"{LOUDNESS} > 0.3")
     bedside.clock.fast_forward(3000)
     until(bedside, QUIET)
 
 
-def test_a_screen_that_may_sleep_is_said(spoken, opened):
+def test_a_screen_that_may_sleep_is_reported(spoken, opened):
     page = opened(PHONE)
     page.add_init_script(
         "navigator.wakeLock.request = () => Promise.reject(new DOMException('', 'NotAllowedError'))"
@@ -274,7 +274,7 @@ def test_a_screen_that_may_sleep_is_said(spoken, opened):
     expect(state(page)).to_contain_text("The screen may sleep: keep it plugged in")
 
 
-def test_every_alarm_there_is_is_heard_from_the_loudspeaker(spoken, bedside):
+def test_every_alarm_produces_sound(spoken, bedside):
     for each, rule in RULES.items():
         words = (each, "Do this now", "So it is with this pot.")
         made = high(*words) if rule.priority is Priority.HIGH else low(*words)

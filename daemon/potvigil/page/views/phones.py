@@ -33,7 +33,7 @@ class PhoneViews:
     async def push_keys(self, request: Request) -> Response:
         """Return the key a browser subscribes with, and the token its service worker posts forms with."""
         visitor = request.cookies.get(self._frame.cookie, "")
-        if not self._frame.visitors.is_one(visitor):
+        if not self._frame.visitors.is_cookie(visitor):
             raise RequestRefusedError(403, "Open the page first.")
         from potvigil.notifying.vapid import public_key  # takes 10 MB, needed only with phones
 

@@ -44,7 +44,7 @@ class Pictures:
     async def add(self, request: Request) -> Response:
         """Store a picture sent as the raw request body, with the page's token in a header."""
         visitor = request.cookies.get(self._frame.cookie, "")
-        if not self._frame.visitors.holds(visitor, request.headers.get("x-csrf", "")):
+        if not self._frame.visitors.has_token(visitor, request.headers.get("x-csrf", "")):
             raise RequestRefusedError(403, "That page is out of date; reload it and try again.")
         content = await _upload(request)
         kind = pictures.kind_of(content)
