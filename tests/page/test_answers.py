@@ -1,4 +1,4 @@
-"""Every address by its status, kind and headers; and what an address or a form may say at the most."""
+"""Every URL's status, media type and headers; limits on URLs and forms."""
 
 import base64
 import io
@@ -43,13 +43,13 @@ def client(folder):
 
 @pytest.fixture
 def own(tmp_path):
-    """A page whose record a test may change."""
+    """A page with its own record, which a test may change."""
     with quick_page(tmp_path) as client:
         client.record, client.live = tmp_path / "record.db", tmp_path / "live.json"
         yield client
 
 
-# --- numbers of an address
+# --- numbers in a URL
 
 
 @pytest.mark.parametrize(
@@ -85,7 +85,7 @@ def test_a_batch_number_is_parsed_or_refused(text, status) -> None:
     assert error.value.status == status
 
 
-# --- answers
+# --- responses
 
 
 @pytest.mark.parametrize(
@@ -177,9 +177,9 @@ def test_a_sheet_is_rendered_by_its_verb_and_cached_while_unchanged(
     with Store.open(own.record, create=False) as store:
         store.edit(1, {Detail.MOULD: "no. 3"}, "anna", 1.0)
     own.get(path)
-    assert (made[1][0] == key) is (arguments[0] == "pot")  # a detail more is another report
+    assert (made[1][0] == key) is (arguments[0] == "pot")  # one more detail: another report
     own.get(path.replace("/1/", "/2/"))
-    assert made[2][3] is (arguments[0] == "pot")  # an open batch is never kept
+    assert made[2][3] is (arguments[0] == "pot")  # an open batch is never cached
 
 
 def test_health_is_rendered_again_each_minute(own, monkeypatch) -> None:
@@ -246,10 +246,10 @@ def test_the_authoritys_certificate_can_be_downloaded(tmp_path) -> None:
 # --- the stream
 
 
-def stream_of(client, monkeypatch, told, *, stops_after=None):
-    """Return what a stream says of these states, one a second, without waiting for the seconds."""
+def stream_of(client, monkeypatch, states, *, stops_after=None):
+    """Return the messages of a stream for these states, one a second, on a fake clock."""
     clock = {"s": 0.0}
-    states = iter(told)
+    states = iter(states)
     data = client.page.data
 
     async def state():
@@ -271,16 +271,20 @@ def stream_of(client, monkeypatch, told, *, stops_after=None):
 
 def test_a_stream_sends_changes_and_keep_alive_comments(own, monkeypatch) -> None:
     states = [{"a": "ä"}] * 3 + [{"a": 2}] + [{"a": 2}] * 200
-    said = stream_of(own, monkeypatch, states)
-    assert said[:3] == ["retry: 1000\n\n", 'event: now\ndata: {"a":"ä"}\n\n', 'event: now\ndata: {"a":2}\n\n']
-    # 150 s in all, the last news after 3 s, a word each 15 s
-    assert said[3:] == [": still here\n\n"] * 9
+    messages = stream_of(own, monkeypatch, states)
+    assert messages[:3] == [
+        "retry: 1000\n\n",
+        'event: now\ndata: {"a":"ä"}\n\n',
+        'event: now\ndata: {"a":2}\n\n',
+    ]
+    # 150 s in all, the last change after 3 s, then a comment each 15 s
+    assert messages[3:] == [": still here\n\n"] * 9
     assert own.page.data._streams == 0
 
 
 def test_a_stream_ends_when_the_server_does(own, monkeypatch) -> None:
-    said = stream_of(own, monkeypatch, [{"n": n} for n in range(99)], stops_after=5.0)
-    assert len(said) == 1 + 5
+    messages = stream_of(own, monkeypatch, [{"n": n} for n in range(99)], stops_after=5.0)
+    assert len(messages) == 1 + 5
 
 
 def test_at_most_twenty_streams_are_open(own) -> None:
@@ -322,7 +326,7 @@ def test_a_log_in_leads_only_to_a_local_page(path, leads_to) -> None:
     assert _local_path(path) == leads_to
 
 
-class Asked:
+class FakeRequest:
     def __init__(self, path: str, method: str = "GET") -> None:
         self.method = method
         self.url = type("URL", (), {"path": path})()
@@ -331,11 +335,11 @@ class Asked:
 @pytest.mark.parametrize(
     ("asked", "where"),
     [
-        (Asked("/"), "/login"),
-        (Asked("/batch/1"), "/login?next=/batch/1"),
-        (Asked("/pot/a b"), "/login?next=/pot/a%20b"),
-        (Asked("/pot/lantern/open", "POST"), "/login?next=/pot/lantern"),
-        (Asked("/logout", "POST"), "/login"),
+        (FakeRequest("/"), "/login"),
+        (FakeRequest("/batch/1"), "/login?next=/batch/1"),
+        (FakeRequest("/pot/a b"), "/login?next=/pot/a%20b"),
+        (FakeRequest("/pot/lantern/open", "POST"), "/login?next=/pot/lantern"),
+        (FakeRequest("/logout", "POST"), "/login"),
     ],
 )
 def test_after_log_in_a_visitor_returns_to_the_requested_page(asked, where) -> None:
@@ -386,12 +390,12 @@ def test_without_a_password_there_is_nothing_to_log_in_to(own) -> None:
     assert post(own, "/logout").headers["location"] == "/"
 
 
-# --- what is asked of the watch
+# --- commands to the watch
 
 
 @pytest.fixture
 def at_once(monkeypatch):
-    """Nobody waits for a watch that is not there."""
+    """Do not wait for a watch that is not there."""
     monkeypatch.setattr("potvigil.page.frame.PATIENCE_S", -1.0)
 
 
@@ -462,7 +466,7 @@ def test_the_outcome_is_asked_once_the_batch_is_closed(tmp_path, client) -> None
         assert "Was the cast good?" not in own.get("/pot/lantern").text
 
 
-# --- details in a form
+# --- the form of details
 
 
 ROW = BatchRow(
@@ -485,7 +489,7 @@ def base(**texts: str) -> dict[str, str]:
         ({"label": ""}, {Detail.LABEL: ""}, {}),
         ({"label": "rim", **base(label="lens")}, {Detail.LABEL: "rim"}, {}),
         ({"label": "rim", **base(label="old")}, {Detail.LABEL: "rim"}, {Detail.LABEL: "lens"}),
-        ({"label": "old", **base(label="old")}, {}, {}),  # not touched
+        ({"label": "old", **base(label="old")}, {}, {}),  # untouched
         ({"label": "rim", "choose-label": "theirs"}, {}, {}),
         ({"label": "rim", "choose-label": "mine"}, {Detail.LABEL: "rim"}, {}),
         ({"outcome": "good", "flaw": " seam "}, {Detail.OUTCOME: "good: seam"}, {}),
@@ -507,15 +511,15 @@ def test_the_fields_of_a_batch(own) -> None:
             1, {Detail.MOULD: "no. 3", Detail.RESIN: "own resin", Detail.NOTE: "n"}, "as the last batch", 1.0
         )
         store.edit(1, {Detail.LABEL: "lens 1"}, "an\x1bna", 1.0)
-        told = {each["name"]: each for each in fields(store, store.batch(1), own.page.frame.config.pots_of)}
+        found = {each["name"]: each for each in fields(store, store.batch(1), own.page.frame.config.pots_of)}
         new = [each["name"] for each in fields(store, None, own.page.frame.config.pots_of)]
         sent = SentForm({Detail.LABEL: "mine"}, {Detail.LABEL: "theirs"})
         again = {
             each["name"]: each for each in fields(store, store.batch(1), own.page.frame.config.pots_of, sent)
         }
-    assert list(told) == [each.value for each in FIELDS]
+    assert list(found) == [each.value for each in FIELDS]
     assert new == [each.value for each in FIELDS if each not in (Detail.OUTCOME, Detail.PICTURES)]
-    label = told["label"]
+    label = found["label"]
     assert (label["label"], label["kept"], label["value"], label["theirs"]) == (
         "Label",
         "lens 1",
@@ -524,9 +528,9 @@ def test_the_fields_of_a_batch(own) -> None:
     )
     assert (label["changed_by"], label["by"], label["list"], label["long"]) == ("an\ufffdna", "", [], False)
     assert label["base"] == _digest("lens 1") and len(label["base"]) == 16
-    assert told["note"]["long"] and told["pictures"]["long"]
-    assert told["mould"]["list"] == ["no. 3"]
-    assert told["resin"]["list"][0] == "own resin" and "epoxy-casting" in told["resin"]["list"]
+    assert found["note"]["long"] and found["pictures"]["long"]
+    assert found["mould"]["list"] == ["no. 3"]
+    assert found["resin"]["list"][0] == "own resin" and "epoxy-casting" in found["resin"]["list"]
     assert (again["label"]["value"], again["label"]["theirs"], again["label"]["kept"]) == (
         "mine",
         "theirs",
@@ -542,8 +546,8 @@ def test_at_most_fifty_earlier_values_are_suggested(own) -> None:
         for n in range(3, 70):
             store.open_batch("lantern", BatchOpened(1e4 + n, None))
             store.edit(n, {Detail.MOULD: f"mould {n}"}, "anna", 1.0)
-        told = {each["name"]: each for each in fields(store, None, own.page.frame.config.pots_of)}
-    assert told["mould"]["list"] == [f"mould {n}" for n in range(69, 19, -1)]
+        found = {each["name"]: each for each in fields(store, None, own.page.frame.config.pots_of)}
+    assert found["mould"]["list"] == [f"mould {n}" for n in range(69, 19, -1)]
 
 
 # --- pictures

@@ -1,4 +1,4 @@
-"""A batch in a list and on its page, to the letter; how a list is narrowed and where its pages end."""
+"""A batch in the list and on its page, field by field; the list's filters and paging."""
 
 from dataclasses import replace
 from datetime import UTC
@@ -110,8 +110,8 @@ def test_a_line_of_the_list() -> None:
     ],
 )  # fmt: skip
 def test_fields_of_a_line_that_vary(changes, found) -> None:
-    said = line(replace(ROW, **changes), "psi", UTC)
-    assert {key: said[key] for key in found} == found
+    text = line(replace(ROW, **changes), "psi", UTC)
+    assert {key: text[key] for key in found} == found
 
 
 def test_a_lines_start_is_in_the_workshops_time_zone() -> None:
@@ -132,13 +132,13 @@ def test_filters_are_cut_to_their_longest_length() -> None:
 @given(st.integers(0, PAGE + 1), st.integers(1, LAST_PAGE))
 def test_a_page_links_to_older_and_newer_ones_only_if_they_exist(count, page) -> None:
     query = NOTHING | {"find": "lens 3 & 4"}
-    told = list_page([{"id": n} for n in range(count)], query, page)
-    assert [row["id"] for row in told["rows"]] == list(range(min(count, 50)))
+    found = list_page([{"id": n} for n in range(count)], query, page)
+    assert [row["id"] for row in found["rows"]] == list(range(min(count, 50)))
     older = f"/batches?find=lens+3+%26+4&page={page + 1}"
     newer = f"/batches?find=lens+3+%26+4&page={page - 1}"
-    assert told["older"] == (older if count > 50 and page < 10_000 else None)
-    assert told["newer"] == (newer if page > 1 else None)
-    assert (told["page"], told["query"], told["fault"]) == (page, query, None)
+    assert found["older"] == (older if count > 50 and page < 10_000 else None)
+    assert found["newer"] == (newer if page > 1 else None)
+    assert (found["page"], found["query"], found["fault"]) == (page, query, None)
 
 
 def test_the_last_page_has_no_older_link() -> None:
@@ -150,16 +150,16 @@ def test_the_last_page_has_no_older_link() -> None:
 
 
 def test_an_invalid_search_lists_nothing_and_shows_why() -> None:
-    told = batches.empty_list(NOTHING, "no")
-    assert (told["rows"], told["page"], told["newer"], told["older"], told["fault"]) == (
+    found = batches.empty_list(NOTHING, "no")
+    assert (found["rows"], found["page"], found["newer"], found["older"], found["fault"]) == (
         [],
         1,
         None,
         None,
         "no",
     )
-    assert [each["value"] for each in told["verdicts"]] == [*Verdict, "open"]
-    assert [each["value"] for each in told["alarm_kinds"]] == list(ALARM_WORDS)
+    assert [each["value"] for each in found["verdicts"]] == [*Verdict, "open"]
+    assert [each["value"] for each in found["alarm_kinds"]] == list(ALARM_WORDS)
 
 
 @pytest.mark.parametrize(
@@ -180,7 +180,7 @@ def test_the_list_knows_whether_older_batches_follow(tmp_path) -> None:
     assert [row["id"] for row in second["rows"]] == [4, 3, 2, 1] and second["older"] is None
 
 
-# --- what it is narrowed to
+# --- filters
 
 
 def test_each_filter_becomes_part_of_the_query() -> None:
@@ -204,7 +204,7 @@ def test_each_filter_becomes_part_of_the_query() -> None:
 
 
 def test_a_day_with_a_clock_change_has_its_true_length() -> None:
-    """Lisbon goes from UTC to UTC+1 on 29 March 2026 (EU directive 2000/84/EC): that day has 23 hours."""
+    """Lisbon moves from UTC to UTC+1 on 29 March 2026 (EU directive 2000/84/EC): that day has 23 hours."""
     wanted = wanted_of(
         NOTHING | {"since": "2026-03-29", "until": "2026-03-29"}, ZoneInfo("Europe/Lisbon"), 1, 0
     )
@@ -225,7 +225,7 @@ def test_without_a_zone_a_day_is_in_the_machines_zone(monkeypatch) -> None:
 
 
 @pytest.mark.parametrize(
-    ("query", "said"),
+    ("query", "text"),
     [
         ({"verdict": "fine"}, "There is no verdict 'fine'."),
         ({"alarm": "none"}, "There is no alarm 'none'."),
@@ -233,10 +233,10 @@ def test_without_a_zone_a_day_is_in_the_machines_zone(monkeypatch) -> None:
         ({"until": "9999-12-31"}, "'9999-12-31' is not a date; give one like 2026-03-01."),
     ],
 )
-def test_an_invalid_filter_is_explained(query, said) -> None:
+def test_an_invalid_filter_is_explained(query, text) -> None:
     with pytest.raises(QueryError) as error:
         wanted_of(NOTHING | query, UTC, 1, 0)
-    assert str(error.value) == said
+    assert str(error.value) == text
 
 
 # --- one batch
@@ -332,7 +332,7 @@ def test_the_head_of_a_batch(store) -> None:
 ALARM = AlarmEvent(1500.0, None, AlarmId.LEAK, AlarmState.UNACKNOWLEDGED, Priority.LOW, "Air is lost.")
 
 
-def happened(store, *events):
+def timeline(store, *events):
     for each in events:
         store.add_event("lantern", 2, each)
     return shown_batch(store, store.batch(2))["events"]
@@ -354,7 +354,7 @@ def test_each_kind_of_event_has_its_words_and_its_level(store) -> None:
             replace(SUMMARY, verdict=Verdict.HELD, alarms=(BatchAlarm(AlarmId.OVER_PRESSURE, 1.0, None),)),
         ),
     )
-    found = happened(store, *other)[2:]
+    found = timeline(store, *other)[2:]
     assert [(each["what"], each["text"], each["level"]) for each in found] == [
         ("alarm", "leak: Air is lost.", "warn"),
         ("alarm", "leak: Air is lost.", "alarm"),
@@ -371,7 +371,7 @@ def test_each_kind_of_event_has_its_words_and_its_level(store) -> None:
 
 def test_a_day_heads_its_events_once(store) -> None:
     day_s = 86_400.0
-    found = happened(
+    found = timeline(
         store, *(StageEvent(t_s, LESS_S + t_s, Stage.SETTLING) for t_s in (1500.0, day_s, day_s + 1))
     )
     assert [(each["day"], each["time"], each["text"]) for each in found] == [
@@ -387,7 +387,7 @@ def test_a_day_heads_its_events_once(store) -> None:
 def test_beyond_a_limit_events_are_only_counted(store, more, last, monkeypatch) -> None:
     assert MOST_EVENTS == 500
     monkeypatch.setattr(batches, "MOST_EVENTS", 10)
-    found = happened(store, *(StageEvent(1500.0 + n, None, Stage.SETTLING) for n in range(8 + more)))
+    found = timeline(store, *(StageEvent(1500.0 + n, None, Stage.SETTLING) for n in range(8 + more)))
     assert len(found) == 10 + more
     if last is not None:
         assert found[-1] == {

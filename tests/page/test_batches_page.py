@@ -1,4 +1,4 @@
-"""The list of batches, one batch, and its details, changed from the page as from the command line."""
+"""The list of batches, one batch, and editing its details on the page."""
 
 import re
 import time
@@ -135,7 +135,7 @@ def test_a_detail_copied_from_the_last_batch_is_marked_until_edited(client, seas
 
 
 def test_a_mixing_time_is_taken_as_the_one_nearest_the_fill(client, season):
-    # the night begins at ten in the evening, UTC, and the batch with it
+    # the night and its batch begin at 22:00 UTC
     post(client, "/batch/1/edit", **{"mixed-at": "21:40"})
     ((*_, text, _, _, field),) = commands_of(season.record)
     assert (field, text) == ("mixed-at", "2026-01-01T21:40:00Z")
@@ -158,7 +158,7 @@ def test_the_page_of_a_batch_says_how_it_went(client):
     html = client.get("/batch/120").text
     assert "It leaked, but held long enough" in html and "10 h" in html
     assert "Still open" in client.get("/batch/1").text
-    assert "Losing" in client.get("/batch/1").text  # the alarm's own words
+    assert "Losing" in client.get("/batch/1").text  # the alarm's own text
 
 
 def test_resins_and_earlier_values_are_suggested(client, season):

@@ -1,8 +1,7 @@
-"""A certificate of the page: what OpenSSL and the ssl module make of it, and how it is made and renewed.
+"""The page's certificate: whether OpenSSL and the ssl module accept it, and how it is created and renewed.
 
-RFC 5280 for the fields, by `openssl verify -x509_strict`; RFC 6125 for the names, by the ssl module. The
-longest a phone takes, 825 days: Apple, "Requirements for trusted certificates in iOS 13"
-(HT210176; from memory).
+Fields: RFC 5280, by `openssl verify -x509_strict`. Names: RFC 6125, by the ssl module. Longest validity that
+phones accept, 825 days: Apple, "Requirements for trusted certificates in iOS 13" (HT210176; from memory).
 """
 
 import socket
@@ -43,7 +42,7 @@ def openssl(*words: object) -> str:
 
 
 def handshake(folder: Path, name: str) -> None:
-    """Shake hands as a browser does that trusts the authority and wants `name`."""
+    """Do a TLS handshake like a browser that trusts the authority and opens `name`."""
     server_context = ssl.SSLContext(ssl.PROTOCOL_TLS_SERVER)
     server_context.load_cert_chain(folder / "page.pem", folder / "page.key")
     client_context = ssl.create_default_context(cafile=str(folder / "page-authority.pem"))
@@ -127,7 +126,7 @@ def test_a_phone_can_load_the_authority_without_a_password(watched, tmp_path, fo
     with shown(watched, tmp_path / "with", password="scrypt$", authority=der) as client:
         answer = client.get("/authority.crt")
         assert answer.content == der
-        assert answer.headers["content-type"] == "application/x-x509-ca-cert"  # what iOS and Android go by
+        assert answer.headers["content-type"] == "application/x-x509-ca-cert"  # what iOS and Android expect
     with shown(watched, tmp_path / "without") as client:
         assert client.get("/authority.crt").status_code == 404
 
@@ -219,7 +218,7 @@ def test_a_foreign_certificate_is_left_alone(tmp_path, capsys):
 
 
 def _shorten(out: Path, days: int) -> None:
-    """Put a certificate in the place of the page's that ends in `days`."""
+    """Replace the page's certificate by one that expires in `days`."""
     from potvigil.page.certificate import Pair
 
     pair = Pair((out / "page-authority.pem").read_bytes(), (out / "page-authority.key").read_bytes())
@@ -228,7 +227,7 @@ def _shorten(out: Path, days: int) -> None:
     (out / "page.pem").write_bytes(new_certificate(pair, names, then).certificate)
 
 
-# --- where the page is
+# --- the page's addresses
 
 
 def test_the_addresses_a_phone_can_use_are_printed(monkeypatch):
@@ -244,7 +243,7 @@ def test_the_addresses_a_phone_can_use_are_printed(monkeypatch):
 
 
 def test_the_kernel_s_own_addresses_are_found():
-    """As `ip -j addr` of iproute2 lists them, where that is installed; else as a connected socket has."""
+    """They include the local address of a connected socket."""
     with socket.socket(socket.AF_INET, socket.SOCK_DGRAM) as probe:
         try:
             probe.connect(("192.0.2.1", 9))  # nothing is sent

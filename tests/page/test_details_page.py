@@ -1,4 +1,4 @@
-"""What is said of a batch on the page: asked for, kept, and never lost to another tab or an earlier page."""
+"""Details of a batch on the page: form for, saved, and never lost to another tab or a stale page."""
 
 import re
 import sqlite3
@@ -17,7 +17,7 @@ from potvigil.record.store import Store
 
 @pytest.fixture
 def closed(watched):
-    """The night, closed: nobody has said yet how its cast came out."""
+    """The night, closed, before anybody has entered the outcome of its cast."""
     summary = watched.bench.service.watches["lantern"].summary()
     with Store.open(watched.record) as store:
         store.close_batch(1, BatchClosed(20_000.0, None, replace(summary, complete=True)))
@@ -39,7 +39,7 @@ def details(watched) -> dict[Detail, str]:
 
 
 def fields_of(html: str) -> dict[str, str]:
-    """Return what the form of the details would send, as a browser does."""
+    """Return the fields a browser would submit from the form of details."""
     start = r'<form method="post" action="/batch/1/edit" data-draft>\s*<input[^>]*>\s*<div class="fields">'
     form = re.search(f"{start}(.*?)</form>", html, re.DOTALL)
     assert form, html
@@ -53,7 +53,7 @@ def fields_of(html: str) -> dict[str, str]:
 
 
 def test_the_outcome_is_asked_after_closing_and_saved(client, closed):
-    closed.live.unlink()  # which still knows the batch as open
+    closed.live.unlink()  # it still has the batch as open
     for path in ("/batch/1", "/pot/lantern"):
         assert "Was the cast good?" in client.get(path).text
     answer = post(client, "/batch/1/edit", outcome="flawed", flaw="bubbles at the <rim>")
@@ -97,13 +97,15 @@ def test_an_edit_in_another_tab_is_not_silently_overwritten(client, closed):
     )
     answer = post(client, "/batch/1/edit", **(second | {"label": "mine", "resin": "clear"}))
     assert answer.status_code == 409
-    assert details(closed)[Detail.LABEL] == "theirs" and Detail.RESIN not in details(closed)  # none of it yet
-    asked = fields_of(answer.text)
-    assert (asked["label"], asked["resin"], asked["colour"]) == ("mine", "clear", "amber")
+    assert details(closed)[Detail.LABEL] == "theirs" and Detail.RESIN not in details(
+        closed
+    )  # nothing saved yet
+    form = fields_of(answer.text)
+    assert (form["label"], form["resin"], form["colour"]) == ("mine", "clear", "amber")
     assert re.search(r'name="choose-label" value="theirs"> <span>Keep theirs: <bdi>theirs</bdi>', answer.text)
     assert answer.text.count("<fieldset") == 1
 
-    theirs = post(client, "/batch/1/edit", **(asked | {"choose-label": "theirs"}))
+    theirs = post(client, "/batch/1/edit", **(form | {"choose-label": "theirs"}))
     assert theirs.headers["location"] == "/batch/1?said=kept"
     assert details(closed) | {
         Detail.LABEL: "theirs",
@@ -111,7 +113,7 @@ def test_an_edit_in_another_tab_is_not_silently_overwritten(client, closed):
         Detail.COLOUR: "amber",
     } == details(closed)
 
-    assert post(client, "/batch/1/edit", **(asked | {"choose-label": "mine"})).status_code == 303
+    assert post(client, "/batch/1/edit", **(form | {"choose-label": "mine"})).status_code == 303
     assert details(closed)[Detail.LABEL] == "mine"
 
 
@@ -172,7 +174,7 @@ def test_a_batch_above_the_maximum_is_never_green(watched, tmp_path, verdict):
     alarms = (*summary.alarms, BatchAlarm(AlarmId.OVER_PRESSURE, 60.0, 90.0))
     with Store.open(watched.record) as store:
         store.close_batch(1, BatchClosed(20_000.0, None, replace(summary, verdict=verdict, alarms=alarms)))
-    with sqlite3.connect(watched.record) as db:  # the alarm's own line
+    with sqlite3.connect(watched.record) as db:  # the alarm's event
         first = "(SELECT min(id) FROM event WHERE alarm IS NOT NULL)"
         db.execute(f"UPDATE event SET alarm = 'over-pressure' WHERE id = {first}")
     with shown(watched, tmp_path / "reports") as client:
@@ -212,7 +214,7 @@ def test_a_picture_is_added_listed_and_shown(client, closed):
     assert (answer.content, answer.headers["content-type"]) == (picture(), "image/jpeg")
     assert answer.headers["x-content-type-options"] == "nosniff"
     post(client, "/batch/1/edit", pictures="cast-1.jpg\r\nelsewhere.jpg")
-    assert client.get("/batch/1/picture/cast-2.jpg").status_code == 404  # taken out of the details
+    assert client.get("/batch/1/picture/cast-2.jpg").status_code == 404  # no longer in the details
     page = client.get("/batch/1").text
     assert (
         "cast-2" not in re.sub(r"<section>.*", "", page, flags=re.DOTALL)
@@ -244,7 +246,7 @@ def test_no_picture_name_escapes_the_folder(client, closed):
         assert client.get(f"/batch/1/picture/{name}").status_code in (404, 405)
 
 
-# --- a report that cannot be made
+# --- a report that fails
 
 
 @pytest.mark.parametrize("path", ["/batch/1/report", "/pot/lantern/health"])
@@ -255,12 +257,12 @@ def test_a_missing_report_shows_the_reason_in_its_place(watched, tmp_path, path)
         answer = client.get(f"{path}/sheet")
     assert answer.status_code == 503
     assert "The disk &lt;of the record&gt; is full." in answer.text
-    # a frame that may not be framed would be an empty one
+    # without these headers the frame would stay empty
     assert answer.headers["x-frame-options"] == "SAMEORIGIN"
     assert "frame-ancestors 'self'" in answer.headers["content-security-policy"]
 
 
-# --- one zone, and back to where one was
+# --- time zone, and return after log-in
 
 
 def test_every_page_names_its_time_zone(client, closed):

@@ -1,4 +1,4 @@
-"""What every request has to pass, figure by figure: names and origins, guesses, sessions, connections."""
+"""The checks on every request and their limits: names and origins, guesses, sessions, connections."""
 
 import asyncio
 import json
@@ -37,20 +37,20 @@ def scope(
     server: tuple[str, int] = ("192.0.2.7", 8642),
     **headers: str,
 ) -> dict[str, Any]:
-    told = [("host", host), *((name.replace("_", "-"), value) for name, value in headers.items())]
+    sent = [("host", host), *((name.replace("_", "-"), value) for name, value in headers.items())]
     return {
         "type": "http",
         "method": method,
         "scheme": scheme,
         "server": server,
         "query_string": b"",
-        "headers": [(name.encode(), value.encode()) for name, value in told],
+        "headers": [(name.encode(), value.encode()) for name, value in sent],
     }
 
 
 def status(of: dict[str, Any]) -> int:
     async def app(*_: object) -> None:
-        raise AssertionError("not asked")
+        raise AssertionError("not called")
 
     fault = Guard(app, ["Pot.Local."])._fault(of)
     return 200 if fault is None else fault.status
@@ -204,7 +204,7 @@ def test_the_oldest_networks_are_forgotten(monkeypatch: pytest.MonkeyPatch) -> N
 
 
 def test_a_password_is_hashed_with_scrypt_and_verified() -> None:
-    # RFC 7914 with our figures, as hashlib has it
+    # RFC 7914 with our parameters, by hashlib
     line = passwords.hashed("driftwood", bytes(16))
     assert line.startswith("scrypt$16384$8$5$AAAAAAAAAAAAAAAAAAAAAA==$") and passwords.is_hash(line)
     assert passwords.verify("driftwood", line) and not passwords.verify("Driftwood", line)
@@ -351,8 +351,8 @@ def test_the_machines_zone_is_from_tz_or_the_localtime_link(
 
 
 def test_the_names_and_addresses_a_phone_can_use(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
-    for told, names in (("Pot.lan", ["pot.local", "pot"]), ("localhost", []), ("", [])):
-        monkeypatch.setattr(addresses.socket, "gethostname", lambda told=told: told)
+    for host_name, names in (("Pot.lan", ["pot.local", "pot"]), ("localhost", []), ("", [])):
+        monkeypatch.setattr(addresses.socket, "gethostname", lambda host_name=host_name: host_name)
         assert addresses.own_names() == names
     table = tmp_path / "if_inet6"
     monkeypatch.setattr(addresses, "_IF_INET6", table)
@@ -369,7 +369,7 @@ def test_the_names_and_addresses_a_phone_can_use(tmp_path: Path, monkeypatch: py
 
 
 @pytest.mark.parametrize(
-    ("said", "line"),
+    ("stderr", "line"),
     [
         (b"", "This version cannot make that yet."),
         (b"potvigil: first\n\n  potvigil: no batch 7 \n", "no batch 7"),
@@ -377,8 +377,8 @@ def test_the_names_and_addresses_a_phone_can_use(tmp_path: Path, monkeypatch: py
         (b"x" * 500, "x" * 400),
     ],
 )
-def test_a_failed_verbs_error_becomes_one_sentence(said: bytes, line: str) -> None:
-    assert _last_line(said) == line
+def test_a_failed_verbs_error_becomes_one_sentence(stderr: bytes, line: str) -> None:
+    assert _last_line(stderr) == line
 
 
 SCRIPT = "import sys; open(sys.argv[-1], 'w').write(sys.argv[1])"
@@ -388,35 +388,35 @@ def test_documents_are_cached_and_the_oldest_dropped(tmp_path: Path, monkeypatch
     monkeypatch.setattr(children, "MOST_KEPT", 1)
     of = Children(tmp_path, (sys.executable, "-c", SCRIPT))
 
-    async def drawn() -> list[bytes]:
+    async def contents() -> list[bytes]:
         return [
             await of.content("a", ["one"], ".html", True),
-            await of.content("a", ["two"], ".html", True),  # as it was kept
+            await of.content("a", ["two"], ".html", True),  # from the cache
             await of.content("b", ["three"], ".html", True),
             await of.content("a", ["four"], ".html", False),
             await of.content("a", ["five"], ".html", False),
         ]
 
-    assert run(drawn()) == [b"one", b"one", b"three", b"four", b"five"]
+    assert run(contents()) == [b"one", b"one", b"three", b"four", b"five"]
     assert list(tmp_path.iterdir()) == []
 
 
 def test_a_fourth_waiting_request_is_refused(tmp_path: Path) -> None:
     of = Children(tmp_path, (sys.executable, "-c", "import sys; sys.exit('potvigil: no record')"))
 
-    async def asked() -> list[tuple[int, str]]:
+    async def all_at_once() -> list[tuple[int, str]]:
         tries = (of.content(n, [], ".html", True) for n in range(4))
         found = await asyncio.gather(*tries, return_exceptions=True)
         return [(each.status, each.text) for each in found]  # type: ignore[union-attr]
 
-    found = run(asked())
+    found = run(all_at_once())
     assert found[:3] == [(503, "no record")] * 3
     assert found[3][0] == 503 and "Others are waiting" in found[3][1]
     assert of._waiting == 0
 
 
 def test_the_kernels_address_table_is_parsed(monkeypatch: pytest.MonkeyPatch) -> None:
-    """netdevice(7), SIOCGIFCONF: the length that is filled, then a name of 16 bytes and a sockaddr each."""
+    """netdevice(7), SIOCGIFCONF: the length filled, then rows of a 16-byte name and a sockaddr."""
     kept: list[Any] = []
     make = addresses.array.array
 
@@ -424,7 +424,7 @@ def test_the_kernels_address_table_is_parsed(monkeypatch: pytest.MonkeyPatch) ->
         kept.append(make(kind, content))
         return kept[-1]
 
-    def asked(_: object, number: int, request: bytes) -> bytes:
+    def ioctl(_: object, number: int, request: bytes) -> bytes:
         assert number == 0x8912
         length, _ = struct.unpack("iP", request)
         assert length == len(kept[0]) == 64 * addresses._IFREQ_BYTES
@@ -435,7 +435,7 @@ def test_the_kernels_address_table_is_parsed(monkeypatch: pytest.MonkeyPatch) ->
         return struct.pack("iP", 2 * addresses._IFREQ_BYTES, 0)
 
     monkeypatch.setattr(addresses.array, "array", made)
-    monkeypatch.setattr(addresses.fcntl, "ioctl", asked)
+    monkeypatch.setattr(addresses.fcntl, "ioctl", ioctl)
     assert list(addresses._ipv4()) == [IPv4Address("192.0.2.7"), IPv4Address("10.1.2.3")]
 
 
@@ -482,8 +482,8 @@ def test_a_request_over_time_is_dropped(monkeypatch: pytest.MonkeyPatch) -> None
 def test_scopes_other_than_http_are_passed_on(monkeypatch: pytest.MonkeyPatch) -> None:
     seen: list[str] = []
 
-    async def app(asked: Any, *_: object) -> None:
-        seen.append(asked["type"])
+    async def app(scope: Any, *_: object) -> None:
+        seen.append(scope["type"])
 
     run(Guard(app, [])({"type": "lifespan"}, None, None))  # type: ignore[arg-type]
     assert seen == ["lifespan"]

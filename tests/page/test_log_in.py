@@ -1,4 +1,4 @@
-"""Who is let in: guesses wait, the owner never does, and a log-in outlives the page's process."""
+"""Logging in: guesses wait, the owner never does, and sessions survive a restart."""
 
 import asyncio
 import json
@@ -46,7 +46,7 @@ def test_each_wrong_guess_waits_longer(guarded, monkeypatch):
         answer = log_in(guarded, "wrong password")
         if answer.status_code == 429:
             waits.append(int(answer.headers["retry-after"]))
-            assert log_in(guarded).status_code == 429  # not even the right one, or guesses would be told
+            assert log_in(guarded).status_code == 429  # not even the right one, or a guesser would learn it
             now[0] += waits[-1]
         else:
             assert answer.status_code == 403
@@ -87,12 +87,12 @@ def test_wrong_guesses_from_elsewhere_never_delay_the_owner(watched, tmp_path, p
                 assert log_in(client, "wrong password").status_code in (403, 429)
         transport.client = ("192.0.2.7", 40_000)
         assert log_in(client).status_code == 303
-        transport.client = ("198.51.100.1", 40_000)  # who is logged in is never asked how others guess
+        transport.client = ("198.51.100.1", 40_000)  # others' guesses do not affect a session
         assert client.get("/").status_code == 200
 
 
 def test_guesses_are_checked_one_by_one_the_least_suspicious_first():
-    """One guess of each of the others at most comes before the owner's, and none once he was known."""
+    """At most one guess from each other network precedes the owner's; none, once the owner has logged in."""
     throttle, one = Throttle(), OneAtATime()
     seen: list[str] = []
     throttle.succeeded("owner")
@@ -182,11 +182,11 @@ def test_a_new_password_ends_all_sessions(watched, tmp_path, password_hash):
     with shown(watched, tmp_path / "reports", password=password_hash) as client:
         log_in(client)
         session = client.cookies["potvigil"]
-    for other in (hashed("another lens"), hashed(PASSWORD)):  # the same one made anew is another too
+    for other in (hashed("another lens"), hashed(PASSWORD)):  # the same password hashed again counts as new
         with shown(watched, tmp_path / "reports", password=other) as client:
             client.cookies.set("potvigil", session)
             assert client.get("/").status_code == 303
-    with shown(watched, tmp_path / "reports", password=password_hash) as client:  # nor does it come back
+    with shown(watched, tmp_path / "reports", password=password_hash) as client:  # and stays ended
         client.cookies.set("potvigil", session)
         assert client.get("/").status_code == 303
 

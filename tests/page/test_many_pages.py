@@ -1,4 +1,4 @@
-"""The page of all records over a reader of a test's own: who is silent, in which order, with what answers."""
+"""The page of all records over a fake reader: silence, order, responses."""
 
 import re
 import time
@@ -26,14 +26,14 @@ ONE, TWO, PAST = (UUID(int=number) for number in (1, 2, 3))
 
 
 class Reader:
-    """Records in SQLite as a studio's database has them; `heard`: how long ago something of each came, s."""
+    """SQLite records in place of a studio's database. heard: age of each record's newest data, s."""
 
     def __init__(self, paths: dict[UUID, tuple[str, Path]], past: tuple[UUID, ...] = ()) -> None:
         self.paths, self.past = paths, past
         self.heard = dict.fromkeys(paths, 0.0)
         self.came = dict.fromkeys(paths, time.time())
         self.batches = dict.fromkeys(paths, "1")
-        self.asked_among: list[set[UUID]] = []
+        self.queried: list[set[UUID]] = []
         self.opened_times = 0
         self.fault: Exception | None = None
         self.broken: set[UUID] = set()
@@ -62,9 +62,9 @@ class Reader:
         return Store.open_read_only(self.paths[record][1])
 
     def of_each(self, sql, values, *, order, among=None, most=None, skip=0):
-        """As PostgreSQL would: `order` is by the numbers of columns, the first of which is the record."""
+        """Imitate PostgreSQL: `order` uses column numbers, the first being the record."""
         self.order = order
-        self.asked_among.append(set(self.paths if among is None else among))
+        self.queried.append(set(self.paths if among is None else among))
         rows = []
         for record, (_, path) in self.paths.items():
             if among is None or record in among:
@@ -106,21 +106,21 @@ def shown(reader, **config):
 
 
 def all_pots_of(reader, known=pots_of) -> AllPots:
-    """Return who sees these records, without a broker."""
+    """Return the state over these records, without a broker."""
     return AllPots(reader, known, None, may_ask=False)
 
 
-def told(reader):
+def pots_by_name(reader):
     return {each["pot"]: each for each in all_pots_of(reader).state()["pots"]}
 
 
-# --- who is silent
+# --- silence
 
 
 def test_the_last_state_in_each_record_is_shown_with_its_time(reader) -> None:
-    said = told(reader)
-    lantern, tower = said["lantern"], said["tower"]
-    assert list(said) == ["lantern", "tower"]  # the most urgent first
+    state = pots_by_name(reader)
+    lantern, tower = state["lantern"], state["tower"]
+    assert list(state) == ["lantern", "tower"]  # most urgent first
     assert (lantern["id"], lantern["record"], lantern["workshop"]) == ("harbour/lantern", str(ONE), "harbour")
     assert lantern["href"] == f"/of/{ONE}/pot/lantern" and lantern["heard"].startswith("As of ")
     assert (lantern["word"], lantern["stage"], lantern["batch"]) == ("leak: floor ahead", "holding", 2)
@@ -134,7 +134,7 @@ def test_the_last_state_in_each_record_is_shown_with_its_time(reader) -> None:
 
 def test_an_established_leak_is_shown_with_its_rate(tmp_path) -> None:
     path = kept(tmp_path / "r.db", "harbour", "lantern", leaks=True)
-    lantern = told(Reader({ONE: ("harbour", path)}))["lantern"]
+    lantern = pots_by_name(Reader({ONE: ("harbour", path)}))["lantern"]
     assert lantern["trend"] == "Falling 0.99 psi/h: air is being lost."  # 1.9 Pa/s; 1 psi = 6894.757 Pa
     assert lantern["word"] == "leak, may not hold"
     assert lantern["forecast"].startswith("Floor about ") and "before the cure" in lantern["forecast"]
@@ -144,7 +144,7 @@ def test_an_established_leak_is_shown_with_its_rate(tmp_path) -> None:
 def test_after_five_minutes_without_data_every_value_is_withdrawn(reader, age_s, is_silent) -> None:
     assert SILENT_S == 300.0
     reader.heard[TWO] = age_s
-    tower = told(reader)["tower"]
+    tower = pots_by_name(reader)["tower"]
     assert (tower["pressure"] is None, tower["level"] == "unknown") == (is_silent, is_silent)
     assert tower["heard"].startswith("Nothing from its Pi since " if is_silent else "As of ")
     assert (tower["word"].startswith("no data since ")) is is_silent
@@ -153,42 +153,42 @@ def test_after_five_minutes_without_data_every_value_is_withdrawn(reader, age_s,
 def test_the_last_sample_counts_even_if_the_shipper_still_runs(tmp_path) -> None:
     for ago_s, is_silent in ((200.0, False), (305.0, True)):
         path = kept(tmp_path / f"{ago_s}.db", "harbour", "pot", ago_s=ago_s)
-        assert (told(Reader({ONE: ("harbour", path)}))["pot"]["level"] == "unknown") is is_silent
+        assert (pots_by_name(Reader({ONE: ("harbour", path)}))["pot"]["level"] == "unknown") is is_silent
 
 
 def test_a_silent_empty_pot_is_not_urgent_unless_it_has_an_alarm(tmp_path) -> None:
     empty = kept(tmp_path / "a.db", "mill", "wheel", ago_s=9e4, is_open=False)
     alarmed = kept(tmp_path / "b.db", "mill", "stone", ago_s=9e4, is_open=False, alarm=AlarmId.LEAK)
-    said = told(Reader({ONE: ("mill", empty), TWO: ("mill", alarmed)}))
-    assert (said["wheel"]["level"], said["wheel"]["sign"]) == ("note", "●")
-    assert said["wheel"]["word"].startswith("last heard ") and said["wheel"]["stage"] is None
-    assert said["stone"]["level"] == "unknown" and said["stone"]["alarms"][0]["old"] is True
-    assert list(said) == ["stone", "wheel"]
+    state = pots_by_name(Reader({ONE: ("mill", empty), TWO: ("mill", alarmed)}))
+    assert (state["wheel"]["level"], state["wheel"]["sign"]) == ("note", "●")
+    assert state["wheel"]["word"].startswith("last heard ") and state["wheel"]["stage"] is None
+    assert state["stone"]["level"] == "unknown" and state["stone"]["alarms"][0]["old"] is True
+    assert list(state) == ["stone", "wheel"]
 
 
 def test_a_pot_without_samples_says_so(tmp_path) -> None:
     path = kept(tmp_path / "r.db", "mill", "wheel", is_open=False)
     with Store.open(path, create=False) as store:
         store._db.execute("DELETE FROM sample", ())
-    wheel = told(Reader({ONE: ("mill", path)}))["wheel"]
+    wheel = pots_by_name(Reader({ONE: ("mill", path)}))["wheel"]
     assert (wheel["heard"], wheel["word"]) == ("Nothing from its Pi yet.", "last heard never")
 
 
 def test_a_rehearsal_is_as_old_as_its_last_shipment(tmp_path) -> None:
     path = kept(tmp_path / "r.db", "mill", "wheel", ago_s=9e6, rehearsed="sound")
     reader = Reader({ONE: ("mill", path)})
-    wheel = told(reader)["wheel"]
+    wheel = pots_by_name(reader)["wheel"]
     assert wheel["level"] == "calm" and wheel["heard"].startswith("Rehearsal, simulated: sound. As of ")
     reader.heard[ONE] = 305.0
-    assert told(reader)["wheel"]["level"] == "unknown"
+    assert pots_by_name(reader)["wheel"]["level"] == "unknown"
 
 
 def test_a_fast_clock_does_not_make_data_newer(tmp_path) -> None:
     path = kept(tmp_path / "r.db", "mill", "wheel", ago_s=-3600.0)
     reader = Reader({ONE: ("mill", path)})
-    assert told(reader)["wheel"]["level"] == "calm"
+    assert pots_by_name(reader)["wheel"]["level"] == "calm"
     reader.heard[ONE] = 305.0
-    assert told(reader)["wheel"]["level"] == "unknown"
+    assert pots_by_name(reader)["wheel"]["level"] == "unknown"
 
 
 def test_pots_of_the_same_name_show_their_record(tmp_path) -> None:
@@ -203,7 +203,7 @@ def test_a_trace_older_than_three_minutes_is_not_shown(tmp_path) -> None:
     with Store.open(path, create=False) as store:
         (last_s,) = store._db.rows("SELECT max(t_s) FROM sample")[0]
         store._db.execute("DELETE FROM trace WHERE t_s >= ?", (last_s - 180.0,))
-    wheel = told(Reader({ONE: ("mill", path)}))["wheel"]
+    wheel = pots_by_name(Reader({ONE: ("mill", path)}))["wheel"]
     assert (wheel["stage"], wheel["cure"], wheel["corrected"]) == ("holding", None, None)
     assert wheel["trend"] == "Too early to tell whether air is being lost."
 
@@ -231,11 +231,11 @@ def test_without_the_database_values_are_withdrawn_and_pots_stay(reader) -> None
     all_pots = all_pots_of(reader)
     assert all_pots.state()["silent"] is False
     reader.fault = AwayRecordError("gone")
-    said = all_pots.state()
-    assert said["silent"] is True and said["since"] and "does not answer" in said["strip"]["do"]
-    assert [each["pressure"] for each in said["pots"]] == [None, None]
-    assert all(each["word"].startswith("no data since") for each in said["pots"])
-    assert all(each["heard"].startswith("Nothing from its Pi since") for each in said["pots"])
+    state = all_pots.state()
+    assert state["silent"] is True and state["since"] and "does not answer" in state["strip"]["do"]
+    assert [each["pressure"] for each in state["pots"]] == [None, None]
+    assert all(each["word"].startswith("no data since") for each in state["pots"])
+    assert all(each["heard"].startswith("Nothing from its Pi since") for each in state["pots"])
     reader.fault = None
     assert all_pots.state()["silent"] is False
     first = all_pots_of(reader)
@@ -261,17 +261,17 @@ def test_settings_of_another_version_are_reported(paths) -> None:
     def unknown(_: str):
         raise ValueError("no such key")
 
-    said = all_pots_of(Reader(dict(paths)), unknown).state()["pots"]
-    assert {each["heard"] for each in said} == {
+    state = all_pots_of(Reader(dict(paths)), unknown).state()["pots"]
+    assert {each["heard"] for each in state} == {
         "Its settings are of another version of Potvigil; update this page's machine."
     }
 
 
 def test_an_earlier_record_is_listed_as_past(paths) -> None:
-    said = all_pots_of(Reader(dict(paths), past=(TWO,))).state()
-    assert [each["pot"] for each in said["pots"]] == ["lantern"]
-    assert said["past"] == [{"record": str(TWO), "workshop": "castle"}]
-    assert (said["workshop"], said["rehearsed"]) == ("Studio", None)
+    state = all_pots_of(Reader(dict(paths), past=(TWO,))).state()
+    assert [each["pot"] for each in state["pots"]] == ["lantern"]
+    assert state["past"] == [{"record": str(TWO), "workshop": "castle"}]
+    assert (state["workshop"], state["rehearsed"]) == ("Studio", None)
 
 
 def test_a_record_without_a_run_has_no_pots(tmp_path) -> None:
@@ -361,16 +361,16 @@ def test_full_rows_are_read_only_from_records_on_that_page(tmp_path) -> None:
     reader = Reader({ONE: ("mill", many), TWO: ("castle", few)})
     with shown(reader) as client:
         first = re.findall(r'<li><a href="(/of/[^"]+)"', client.get("/batches").text)
-        assert reader.asked_among == [{ONE, TWO}, {ONE}]
+        assert reader.queried == [{ONE, TWO}, {ONE}]
         assert first[:2] == [f"/of/{ONE}/batch/62", f"/of/{ONE}/batch/61"] and len(first) == 50
         second = client.get("/batches?page=2").text
-        assert reader.asked_among[2:] == [{ONE, TWO}, {ONE, TWO}]
-        # batches 1 and 2 of both, which are told apart by their records
+        assert reader.queried[2:] == [{ONE, TWO}, {ONE, TWO}]
+        # batches 1 and 2 of both records
         links = re.findall(r'<li><a href="(/of/[^"]+)"', second)
         assert [f"/of/{TWO}/batch/2", f"/of/{TWO}/batch/1"] == links[-2:]
         assert {f"/of/{ONE}/batch/2", f"/of/{ONE}/batch/1"} < set(links)
         assert client.get("/batches?find=nowhere").status_code == 200
-        assert reader.asked_among[4:] == [{ONE, TWO}]
+        assert reader.queried[4:] == [{ONE, TWO}]
 
 
 def test_the_list_rereads_settings_only_when_they_may_have_changed(tmp_path) -> None:
@@ -405,7 +405,7 @@ def test_health_rereads_a_record_only_when_batches_or_care_changed(reader) -> No
         reader.batches[ONE] = "2"
         assert client.get("/health").text != first
         assert reader.opened_times == read + 1
-        reader.broken.add(TWO)  # which then has no pot to speak of
+        reader.broken.add(TWO)  # its pots are then missing
         reader.came[TWO] += 1.0
         client.page.ground.drop_cached()
         html = client.get("/health").text

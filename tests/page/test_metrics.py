@@ -1,4 +1,4 @@
-"""/metrics, read by the library's own parsers: names, units, what is unknown, who may ask, what it costs."""
+"""/metrics, read by the library's own parsers: names, units, unknown values, access, cost."""
 
 import base64
 import json
@@ -30,9 +30,9 @@ def live(*snapshots, rehearsed=None, broker=None, workshop="harbour-models", wri
     return Live(workshop, rehearsed, 1, 1.0, written_boot_s, 0.0, pots, broker)
 
 
-def series(said, is_silent=False, pots=None, boot_s=1000.0):
-    """Return every series as (name, labels) -> value, as the strict parser reads it."""
-    text, kind = exposition(said, is_silent, boot_s, pots or {}, OPEN)
+def series(state, is_silent=False, pots=None, boot_s=1000.0):
+    """Return the value of every series by (name, labels), from the strict parser."""
+    text, kind = exposition(state, is_silent, boot_s, pots or {}, OPEN)
     assert kind.startswith("application/openmetrics-text; version=1.0.0")
     return read(text.decode())
 
@@ -47,16 +47,16 @@ def read(text):
     return found
 
 
-def of_lantern(said, name, **labels):
-    return said.get((f"potvigil_{name}", tuple(sorted({"pot": "lantern", **labels}.items()))))
+def of_lantern(found, name, **labels):
+    return found.get((f"potvigil_{name}", tuple(sorted({"pot": "lantern", **labels}.items()))))
 
 
-def names(said):
-    return {name for name, _ in said}
+def names(found):
+    return {name for name, _ in found}
 
 
 def test_a_pots_values_are_exported_in_base_units() -> None:
-    said = series(live(HOLDING), pots={"lantern": LANTERN})
+    found = series(live(HOLDING), pots={"lantern": LANTERN})
     for name, value in {
         "gauge_pressure_pascals": 59.5 * PSI,
         "absolute_pressure_pascals": 59.5 * PSI + 101_325.0,
@@ -71,23 +71,23 @@ def test_a_pots_values_are_exported_in_base_units() -> None:
         "cure_progress_ratio": HOLDING.cure.progress,
         "cure_done_timestamp_seconds": HOLDING.cure.done_s - T_S + UTC_S,
     }.items():
-        assert of_lantern(said, name) == pytest.approx(value), name
-    assert of_lantern(said, "temperature_celsius", place="gas") == pytest.approx(294.4 - 273.15)
-    assert of_lantern(said, "temperature_celsius", place="contents") == pytest.approx(31.5)
-    assert of_lantern(said, "stage", potvigil_stage="holding") == 1.0
-    assert sum(value for (name, _), value in said.items() if name == "potvigil_stage") == 1.0
-    assert said["potvigil_build_info", (("version", __version__),)] == 1.0
-    assert said["potvigil_watch_age_seconds", ()] == pytest.approx(10.0)
-    assert said["potvigil_watch_up", ()] == 1.0 and said["potvigil_record_failing", ()] == 0.0
+        assert of_lantern(found, name) == pytest.approx(value), name
+    assert of_lantern(found, "temperature_celsius", place="gas") == pytest.approx(294.4 - 273.15)
+    assert of_lantern(found, "temperature_celsius", place="contents") == pytest.approx(31.5)
+    assert of_lantern(found, "stage", potvigil_stage="holding") == 1.0
+    assert sum(value for (name, _), value in found.items() if name == "potvigil_stage") == 1.0
+    assert found["potvigil_build_info", (("version", __version__),)] == 1.0
+    assert found["potvigil_watch_age_seconds", ()] == pytest.approx(10.0)
+    assert found["potvigil_watch_up", ()] == 1.0 and found["potvigil_record_failing", ()] == 0.0
 
 
 def test_an_unknown_value_has_no_series() -> None:
-    said = series(live(NOTHING_KNOWN))
-    assert {name.removeprefix("potvigil_") for name in names(said)} == {
+    found = series(live(NOTHING_KNOWN))
+    assert {name.removeprefix("potvigil_") for name in names(found)} == {
         *("build_info", "watch_up", "watch_info", "watch_age_seconds", "record_failing"),
         *("ambient_absolute_pressure_pascals", "stage", "reading_quality", "alarms_standing"),
     }
-    assert of_lantern(said, "reading_quality", potvigil_reading_quality="bad") == 1.0
+    assert of_lantern(found, "reading_quality", potvigil_reading_quality="bad") == 1.0
     text, _ = exposition(live(NOTHING_KNOWN), False, 1000.0, {}, OPEN)
     assert all(family.samples for family in open_metrics(text.decode()))
     forecast = FloorForecast(T_S + 600.0, T_S + 300.0, None, before_cure_done=True, top_up_until_s=None)
@@ -101,17 +101,17 @@ def test_an_unknown_value_has_no_series() -> None:
 def test_non_finite_numbers_are_not_exported() -> None:
     for value in (float("nan"), float("inf")):
         reading = replace(HOLDING.reading, gauge_pa=value, gas_k=value)
-        said = series(live(replace(HOLDING, reading=reading)))
-        assert of_lantern(said, "gauge_pressure_pascals") is None
-        assert of_lantern(said, "temperature_celsius", place="gas") is None
-        assert of_lantern(said, "temperature_celsius", place="room") is not None
+        found = series(live(replace(HOLDING, reading=reading)))
+        assert of_lantern(found, "gauge_pressure_pascals") is None
+        assert of_lantern(found, "temperature_celsius", place="gas") is None
+        assert of_lantern(found, "temperature_celsius", place="room") is not None
 
 
 def test_a_silent_watch_exports_its_age_and_no_pot() -> None:
-    said = series(live(with_alarms(alarm())), is_silent=True, pots={"lantern": LANTERN})
-    assert said["potvigil_watch_up", ()] == 0.0 and said["potvigil_watch_age_seconds", ()] == 10.0
-    assert not [labels for _, labels in said if "pot" in dict(labels)]
-    assert "potvigil_record_failing" not in names(said)
+    found = series(live(with_alarms(alarm())), is_silent=True, pots={"lantern": LANTERN})
+    assert found["potvigil_watch_up", ()] == 0.0 and found["potvigil_watch_age_seconds", ()] == 10.0
+    assert not [labels for _, labels in found if "pot" in dict(labels)]
+    assert "potvigil_record_failing" not in names(found)
     earlier_boot = series(live(HOLDING, written_boot_s=5000.0), is_silent=True)
     assert "potvigil_watch_age_seconds" not in names(earlier_boot)
     never = series(None, is_silent=True)
@@ -121,25 +121,27 @@ def test_a_silent_watch_exports_its_age_and_no_pot() -> None:
 def test_alarms_have_id_priority_and_state_and_are_counted_by_priority() -> None:
     high = alarm(AlarmId.FLOOR_AHEAD, priority=Priority.HIGH)
     low = replace(alarm(), priority=Priority.LOW, state=AlarmState.SHELVED)
-    said = series(live(with_alarms(high, low)))
+    found = series(live(with_alarms(high, low)))
     labels = {"alarm": "floor-ahead", "priority": "high", "state": "unacknowledged"}
-    assert of_lantern(said, "alarm_standing", **labels) == 1.0
-    assert of_lantern(said, "alarm_standing", alarm="leak", priority="low", state="shelved") == 1.0
-    counted = {each: of_lantern(said, "alarms_standing", priority=each) for each in ("high", "medium", "low")}
+    assert of_lantern(found, "alarm_standing", **labels) == 1.0
+    assert of_lantern(found, "alarm_standing", alarm="leak", priority="low", state="shelved") == 1.0
+    counted = {
+        each: of_lantern(found, "alarms_standing", priority=each) for each in ("high", "medium", "low")
+    }
     assert counted == {"high": 1.0, "medium": 0.0, "low": 1.0}
 
 
 def test_a_failing_record_is_exported_while_it_fails() -> None:
     failing = alarm(AlarmId.RECORD_FAILING)
     for state, told in ((AlarmState.UNACKNOWLEDGED, 1.0), (AlarmState.RETURNED, 0.0)):
-        said = series(live(with_alarms(replace(failing, state=state))))
-        assert said["potvigil_record_failing", ()] == told
+        found = series(live(with_alarms(replace(failing, state=state))))
+        assert found["potvigil_record_failing", ()] == told
 
 
 def test_broker_metrics_exist_only_with_a_broker() -> None:
     assert not [name for name in names(series(live(HOLDING))) if "broker" in name]
-    said = series(live(HOLDING, broker=BrokerState(True, "two of us")))
-    assert said["potvigil_broker_connected", ()] == 1.0 and said["potvigil_broker_trouble", ()] == 1.0
+    found = series(live(HOLDING, broker=BrokerState(True, "two of us")))
+    assert found["potvigil_broker_connected", ()] == 1.0 and found["potvigil_broker_trouble", ()] == 1.0
 
 
 def test_a_rehearsal_has_metric_names_of_its_own() -> None:
@@ -170,7 +172,7 @@ def test_every_name_ends_with_its_unit_and_every_pressure_names_its_reference() 
             assert "gauge" in family.name or "absolute" in family.name
 
 
-# --- over the wire
+# --- over HTTP
 
 
 def test_the_format_follows_the_accept_header(client) -> None:
@@ -203,10 +205,10 @@ def test_a_removed_pot_has_no_series(watched, client) -> None:
 
 def test_a_watch_going_silent_is_exported_and_its_values_withdrawn(watched, client) -> None:
     watched.speak(age_s=60.0)
-    said = read(client.get("/metrics", headers={"accept": OPEN}).text)
-    assert said["potvigil_rehearsal_watch_up", ()] == 0.0
-    assert said["potvigil_rehearsal_watch_age_seconds", ()] == pytest.approx(60.0, abs=30.0)
-    assert "potvigil_rehearsal_gauge_pressure_pascals" not in names(said)
+    found = read(client.get("/metrics", headers={"accept": OPEN}).text)
+    assert found["potvigil_rehearsal_watch_up", ()] == 0.0
+    assert found["potvigil_rehearsal_watch_age_seconds", ()] == pytest.approx(60.0, abs=30.0)
+    assert "potvigil_rehearsal_gauge_pressure_pascals" not in names(found)
 
 
 def test_metrics_are_read_only(client) -> None:
@@ -244,20 +246,20 @@ def guarded(watched, tmp_path, password_hash):
         yield client
 
 
-def sent_along(password, user="scraper"):
+def basic_auth(password, user="scraper"):
     return {"authorization": "Basic " + base64.b64encode(f"{user}:{password}".encode()).decode()}
 
 
 def test_metrics_need_the_password_if_there_is_one(guarded) -> None:
     for headers in (
-        *({}, sent_along("wrong password"), {"authorization": "Basic !"}, {"authorization": "Bearer x"}),
-        {"authorization": sent_along(PASSWORD)["authorization"].replace("Basic", "Bearer")},
+        *({}, basic_auth("wrong password"), {"authorization": "Basic !"}, {"authorization": "Bearer x"}),
+        {"authorization": basic_auth(PASSWORD)["authorization"].replace("Basic", "Bearer")},
     ):
         answer = guarded.get("/metrics", headers=headers)
         assert answer.status_code == 401 and "potvigil" not in answer.text
         assert answer.headers["www-authenticate"].startswith("Basic ")
-    assert guarded.get("/metrics", headers=sent_along(PASSWORD)).status_code == 200
-    assert guarded.get("/api/now", headers=sent_along(PASSWORD)).status_code == 401  # of /metrics alone
+    assert guarded.get("/metrics", headers=basic_auth(PASSWORD)).status_code == 200
+    assert guarded.get("/api/now", headers=basic_auth(PASSWORD)).status_code == 401  # for /metrics only
 
 
 def test_the_right_password_is_hashed_once_and_a_wrong_one_each_time(guarded, monkeypatch) -> None:
@@ -266,15 +268,15 @@ def test_the_right_password_is_hashed_once_and_a_wrong_one_each_time(guarded, mo
         access, "verify", lambda given, line: tried.append(given) or passwords.verify(given, line)
     )
     for _ in range(4):
-        assert guarded.get("/metrics", headers=sent_along(PASSWORD)).status_code == 200
+        assert guarded.get("/metrics", headers=basic_auth(PASSWORD)).status_code == 200
     assert tried == [PASSWORD]
-    assert guarded.get("/metrics", headers=sent_along("wrong password")).status_code == 401
+    assert guarded.get("/metrics", headers=basic_auth("wrong password")).status_code == 401
     assert len(tried) == 2
 
 
 def test_a_guesser_waits_even_with_the_right_password(guarded, monkeypatch) -> None:
-    assert guarded.get("/metrics", headers=sent_along(PASSWORD)).status_code == 200
-    answers = [guarded.get("/metrics", headers=sent_along(f"guess {i}")).status_code for i in range(4)]
+    assert guarded.get("/metrics", headers=basic_auth(PASSWORD)).status_code == 200
+    answers = [guarded.get("/metrics", headers=basic_auth(f"guess {i}")).status_code for i in range(4)]
     assert answers == [401, 401, 401, 429]
-    late = guarded.get("/metrics", headers=sent_along(PASSWORD))
+    late = guarded.get("/metrics", headers=basic_auth(PASSWORD))
     assert late.status_code == 429 and int(late.headers["retry-after"]) >= 1

@@ -1,4 +1,4 @@
-"""The samples for a dashboard, its rules and its panels, go by names and labels that there are."""
+"""The sample rules and dashboard use only metrics and labels that exist."""
 
 import json
 import re
@@ -29,11 +29,11 @@ def test_rules_use_existing_metrics(rule) -> None:
 
 @pytest.mark.parametrize(("title", "target"), TARGETS)
 def test_panels_use_existing_metrics_of_the_selected_pots(title, target) -> None:
-    asked = target["expr"]
-    assert list(faults(asked)) == []
-    assert set(re.findall(r"\{\{(\w+)\}\}", target["legendFormat"])) <= labels_of(asked)
-    assert set(re.findall(r"\$(\w+)", asked)) <= VARIABLES.keys()
-    assert ('pot=~"$pot"' in asked) is ("pot" in labels_of(asked))
+    expression = target["expr"]
+    assert list(faults(expression)) == []
+    assert set(re.findall(r"\{\{(\w+)\}\}", target["legendFormat"])) <= labels_of(expression)
+    assert set(re.findall(r"\$(\w+)", expression)) <= VARIABLES.keys()
+    assert ('pot=~"$pot"' in expression) is ("pot" in labels_of(expression))
 
 
 @pytest.mark.parametrize("name", ["workshop", "pot"])
@@ -44,14 +44,14 @@ def test_dashboard_variables_are_existing_labels(name) -> None:
 
 
 def test_the_dashboard_shows_pressure_forecast_alarms_and_age_by_workshop_and_pot() -> None:
-    asked = " ".join(target["expr"] for _, target in TARGETS)
+    expression = " ".join(target["expr"] for _, target in TARGETS)
     for name in (
         "gauge_pressure_pascals",
         "floor_forecast_timestamp_seconds",
         "alarm_standing",
         "watch_age_seconds",
     ):
-        assert f"potvigil_{name}" in asked
+        assert f"potvigil_{name}" in expression
     assert all("group_left (workshop)" in target["expr"] for title, target in TARGETS if title != "Watches")
     ids = [panel["id"] for panel in DASHBOARD["panels"]]
     assert len(set(ids)) == len(ids)
