@@ -1,4 +1,4 @@
-"""The page's unit: systemd finds nothing to complain of, and no bus is within its reach."""
+"""The page's systemd unit: valid, and without access to any bus."""
 
 import re
 import subprocess
@@ -55,7 +55,7 @@ def test_page_and_watch_share_their_folders():
     assert environment["STATE_DIRECTORY"] == f"/var/lib/{settings('StateDirectory', WATCH)[0]}"
     assert environment["RUNTIME_DIRECTORY"] == f"/run/{settings('RuntimeDirectory', WATCH)[0]}"
     assert settings("ReadWritePaths") == [environment["STATE_DIRECTORY"]]
-    # what the group may: write beside the record, and look at what is known now
+    # the group may write beside the record and read the live file
     assert settings("StateDirectoryMode", WATCH) == ["2770"]
     assert settings("RuntimeDirectoryMode", WATCH) == ["0750"]
     assert settings("UMask") == settings("UMask", WATCH) == ["0007"]

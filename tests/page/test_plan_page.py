@@ -1,4 +1,4 @@
-"""The plan on the page: the same as on the command line, what is wrong beside its field, never broken."""
+"""The plan on the page: the same as on the command line, faults at their fields, robust to any input."""
 
 import html
 import re
@@ -29,7 +29,7 @@ NAMES = {ask: label for ask, (label, _) in (FIELDS | MORE_FIELDS).items()}
 
 @pytest.fixture
 def paged(tmp_path):
-    """Return a function that shows the page of settings, beside no record yet."""
+    """Return a function that serves the page for a settings file, without a record."""
     opened = []
 
     def open_page(config: Path = WORKSHOP):
@@ -49,7 +49,7 @@ def client(paged):
 
 
 def words_of(text: str) -> str:
-    """Return what is read of a page, each gap one blank."""
+    """Return the text of a page, whitespace collapsed."""
     without_signs = re.sub(r'<span class="sign"[^>]*>[^<]*</span>', "", text)
     return " ".join(html.unescape(re.sub("<[^>]*>", " ", without_signs)).split())
 
@@ -60,7 +60,7 @@ def plan_of(text: str) -> str:
 
 
 def fault_of(text: str, name: str) -> str:
-    """Return what is said beside a field, which has to be tied to it."""
+    """Return the fault shown at a field, checking that it is linked to the field."""
     tag = re.search(rf'<(?:input|select) id="field-{name}"[^>]*>', text)[0]
     assert (
         'aria-invalid="true"' in tag and f"fault-{name}" in re.search(r'describedby="([^"]*)', tag)[1].split()
@@ -71,7 +71,7 @@ def fault_of(text: str, name: str) -> str:
     )
 
 
-# --- what is answered
+# --- the plan
 
 
 @pytest.mark.parametrize(
@@ -137,7 +137,7 @@ def test_the_plan_uses_recorded_leaks_fills_and_the_last_night(paged, tmp_path):
     assert re.search(r"the pot's last three leaked 0\.\d\d, 0\.\d\d and 0\.\d\d psi/h", plan)
     assert "last fills took 2 min, 2 min and 2 min" in plan or "took 3 min, 3 min and 3 min" in plan
     assert "room 11 °C, night like the last one, down to 11 °C" in plan
-    assert "The compressor brings" in plan  # by the settings of the watch, not those the page began with
+    assert "The compressor brings" in plan  # from the watch's settings, not the page's
 
 
 def test_unreadable_run_settings_give_way_to_the_pages_own(paged, tmp_path):
@@ -193,7 +193,7 @@ def test_an_impossible_checklist_returns_the_form(client):
     assert answer.status_code == 422 and "has no unit" in fault_of(answer.text, "room")
 
 
-# --- what cannot be
+# --- faults
 
 
 @pytest.mark.parametrize(
@@ -303,8 +303,8 @@ def test_no_input_breaks_the_plan(paged, config):
         answer = client.get(f"/plan?{urlencode(sent)}")
         assert answer.status_code in (200, 422), (sent, answer.text)
         assert ("Plan for pot" in answer.text) == (answer.status_code == 200)
-        told = words_of(answer.text).partition("Work it out")[2]
-        assert not re.search(r"\b(None|nan|inf|Traceback)\b", told), (sent, told)
+        result = words_of(answer.text).partition("Work it out")[2]
+        assert not re.search(r"\b(None|nan|inf|Traceback)\b", result), (sent, result)
 
     ask()
 

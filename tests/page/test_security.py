@@ -1,4 +1,4 @@
-"""Who is turned away: every change without a token, foreign names and origins, guesses, too much, too long.
+"""What is refused: changes without a token, foreign names and origins, guesses, too much, too long.
 
 Headers after OWASP's secure headers project and the Fetch, CSP 3 and RFC 6265bis texts (names from memory).
 """
@@ -49,12 +49,12 @@ def log_in(client: TestClient, password: str = PASSWORD):
     return post(client, "/login", password=password)
 
 
-# --- nothing is written without a token of ours
+# --- tokens
 
 
 @pytest.mark.parametrize("path", POSTS)
 def test_a_form_with_its_token_is_accepted(client, watched, path):
-    if path.endswith("/open"):  # the batch that is open, closed as the watch does it
+    if path.endswith("/open"):  # close the open batch, as the watch would
         with Store.open(watched.record) as store:
             summary = watched.bench.service.watches["lantern"].summary()
             store.close_batch(1, BatchClosed(20_000.0, None, summary))
@@ -79,7 +79,7 @@ def test_one_browsers_token_is_invalid_in_another(client, watched, tmp_path, pat
     client.cookies.clear()
     assert token_of(client.get("/").text) != foreign
     assert post(client, path, csrf=foreign, **FIELDS).status_code == 403
-    client.cookies.clear()  # and without any cookie
+    client.cookies.clear()  # and without a cookie
     assert post(client, path, csrf=foreign, **FIELDS).status_code == 403
     assert commands_of(watched.record) == []
 
@@ -106,7 +106,7 @@ def test_nothing_is_written_from_another_origin(client, watched, path, headers):
 
 
 def test_origin_suffices_without_sec_fetch_site(client, watched):
-    """On plain http in the LAN no Sec-Fetch-Site is sent: it is no trustworthy origin (Fetch Metadata)."""
+    """Browsers send no Sec-Fetch-Site over plain HTTP: it is no trustworthy origin (Fetch Metadata)."""
     assert post(client, POSTS[0], {"origin": "http://localhost"}, alarm="all").status_code == 303
     assert len(commands_of(watched.record)) == 1
 
@@ -172,7 +172,7 @@ def test_an_invalid_request_is_refused_in_words_and_writes_nothing(client, watch
     assert commands_of(watched.record) == []
 
 
-# --- where it is addressed to
+# --- host names
 
 
 @pytest.mark.parametrize("path", PAGES + DATA + ["/login", "/static/page.css", "/batch/1/report"])
@@ -204,7 +204,7 @@ def test_our_own_host_names_are_accepted(watched, tmp_path, host):
         assert client.get("/", headers={"host": host}).status_code == 200
 
 
-# --- what goes with every answer
+# --- headers and cookies
 
 
 def test_every_response_carries_the_headers(client):
@@ -248,13 +248,13 @@ def test_cookies_are_limited_to_this_server(watched, tmp_path, client):
     cookie = client.get("/").headers["set-cookie"].lower()
     assert "httponly" in cookie and "samesite=strict" in cookie and "path=/" in cookie
     assert "domain" not in cookie and "secure" not in cookie
-    assert "set-cookie" not in client.get("/").headers  # known by now
+    assert "set-cookie" not in client.get("/").headers  # already set
     with shown(watched, tmp_path / "tls", is_encrypted=True) as encrypted:
         cookie = encrypted.get("/").headers["set-cookie"]
         assert cookie.startswith("__Host-") and "secure" in cookie.lower()
 
 
-# --- what somebody wrote stays text
+# --- injection
 
 HOSTILE = [
     "<script>alert(1)</script>",
@@ -291,7 +291,7 @@ def test_a_hostile_live_file_is_inert(watched, tmp_path):
         assert "&lt;script&gt;alert(1)" in client.get("/").text
 
 
-# --- no way out of the folder
+# --- path traversal
 
 
 @pytest.mark.parametrize(
@@ -328,7 +328,7 @@ def test_static_files_are_cached_only_under_their_version(client):
     assert again.content == b""
 
 
-# --- too much
+# --- size
 
 
 def test_an_oversized_form_is_refused(client, watched):
@@ -368,7 +368,7 @@ def test_without_the_password_nothing_is_shown(guarded, watched):
     token = token_of(page.text)
     for path in POSTS:
         answer = post(guarded, path, csrf=token, **FIELDS)
-        assert answer.status_code == 303  # to the page the form stands on, once he is in
+        assert answer.status_code == 303  # back to the form's page after log-in
         assert answer.headers["location"].removeprefix("/login") in ("", f"?next={path.rpartition('/')[0]}")
     assert commands_of(watched.record) == []
 
@@ -384,7 +384,7 @@ def test_with_the_password_all_is_shown_until_log_out(guarded, watched):
     assert post(guarded, POSTS[0], alarm="all").status_code == 303
     session = guarded.cookies["potvigil"]
     assert post(guarded, "/logout").status_code == 303
-    guarded.cookies.set("potvigil", session)  # kept by somebody
+    guarded.cookies.set("potvigil", session)  # as if somebody had stolen it
     assert guarded.get("/").status_code == 303
 
 

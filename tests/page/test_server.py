@@ -1,4 +1,4 @@
-"""The page as a process of its own: its address, its streams, its bounds, its end; and its password file."""
+"""The page as a process: its address, streams, limits and exit; and its password file."""
 
 import json
 import os
@@ -27,7 +27,7 @@ SMALLEST = Path(__file__).parents[2] / "config" / "smallest.yaml"
 
 
 class Running:
-    """`potvigil page` at work."""
+    """A running `potvigil page`."""
 
     def __init__(self, *words: object) -> None:
         self.process = subprocess.Popen(
@@ -36,16 +36,16 @@ class Running:
             stderr=subprocess.PIPE,
             text=True,
         )
-        said = self.process.stdout.readline()
-        assert said.startswith("page: "), said + self.process.stderr.read()
-        self.address = said.removeprefix("page: ").strip()
+        line = self.process.stdout.readline()
+        assert line.startswith("page: "), line + self.process.stderr.read()
+        self.address = line.removeprefix("page: ").strip()
         self.port = int(re.search(r":(\d+)/$", self.address)[1])
 
     def connect(self) -> socket.socket:
         return socket.create_connection(("127.0.0.1", self.port), timeout=PATIENCE_S)
 
     def end(self) -> tuple[int, str]:
-        """Return exit status and what it said on standard error."""
+        """Stop it; return its exit status and standard error."""
         if self.process.poll() is None:
             self.process.send_signal(signal.SIGTERM)
         _, err = self.process.communicate(timeout=PATIENCE_S)
@@ -122,7 +122,7 @@ def test_beyond_the_limit_a_stream_is_told_to_poll(running):
     finally:
         for stream in streams:
             stream.close()
-    time.sleep(1.5)  # the places are free again
+    time.sleep(1.5)  # the slots are free again
     with running.connect() as again:
         again.sendall(b"GET /api/events HTTP/1.1\r\nHost: localhost\r\n\r\n")
         assert again.recv(12).endswith(b"200")
@@ -150,7 +150,7 @@ SLOW_FORM = (
 
 
 def test_a_slow_request_is_disconnected(running):
-    """A little more now and then keeps nobody waiting longer; all four at once, for it takes its time."""
+    """Trickling bytes does not extend the limit. All four cases at once, as each takes long."""
     slow = [running.connect() for _ in range(4)]
     began_s = time.monotonic()
     for connection, part in zip(slow, (*SLOW_HEADS, SLOW_FORM), strict=True):
@@ -159,7 +159,7 @@ def test_a_slow_request_is_disconnected(running):
         time.sleep(1.0)
         for connection in slow[1:]:
             connection.sendall(b"T")
-    assert httpx.get(running.address, timeout=PATIENCE_S).status_code == 200  # the others do not notice
+    assert httpx.get(running.address, timeout=PATIENCE_S).status_code == 200  # others are unaffected
     answers = [read_until_closed(connection) for connection in slow]
     for connection in slow:
         connection.close()
@@ -179,7 +179,7 @@ def test_an_oversized_head_is_refused(running):
 @pytest.mark.parametrize(
     "sent",
     [
-        b"\x16\x03\x01\x02\x00\x01\x00\x01\xfc\x03\x03",  # TLS, where there is none
+        b"\x16\x03\x01\x02\x00\x01\x00\x01\xfc\x03\x03",  # TLS to a plain port
         b"GET / HTTP/1.1\r\nHost: localhost\r\nHost: rebound.example\r\n\r\n",
         b"GET / HTTP/1.1\r\n\r\n",
         b"GET http://rebound.example/ HTTP/1.1\r\nHost: rebound.example\r\n\r\n",
@@ -207,7 +207,7 @@ def test_a_malformed_request_gets_no_page(running, sent):
 
 
 def test_its_memory_stays_small_with_ten_pages_open(running, watched):
-    """The aim of 64 MB is benched; this sees that nothing of a report's libraries came in."""
+    """The limit of 64 MB is benched; this checks that no report library was loaded."""
     for path in ("", "pot/lantern", "batches", "batch/1", "api/curve?batch=1"):
         assert httpx.get(f"{running.address}{path}", timeout=PATIENCE_S).status_code == 200
     maps = Path(f"/proc/{running.process.pid}/maps").read_text()
@@ -228,7 +228,7 @@ def test_files_are_written_only_beside_the_record(running, watched):
 def test_a_report_is_rendered_and_sandboxed(running):
     around = httpx.get(f"{running.address}batch/1/report", timeout=PATIENCE_S)
     assert 'src="/batch/1/report/sheet" sandbox="allow-same-origin"' in around.text
-    assert 'href="/batch/1"' in around.text and 'href="/batches"' in around.text  # a way back
+    assert 'href="/batch/1"' in around.text and 'href="/batches"' in around.text  # links back
     answer = httpx.get(f"{running.address}batch/1/report/sheet", timeout=PATIENCE_S)
     assert answer.status_code == 200
     assert "<svg" in answer.text
@@ -349,10 +349,10 @@ def test_it_serves_tls_if_configured(tmp_path, watched, refused):
     key.chmod(0o644)
     said = refused("page", "--config", config, "--port", 0)
     assert f"page.tls.key_file {key}: everybody on this machine may read it; chmod o= {key}" in said
-    key.chmod(0o640)  # a group of the service's own is its own affair
+    key.chmod(0o640)  # readable by the service's own group is fine
     page = Running("--config", config, "--port", 0)
     try:
-        silent = page.connect()  # never shakes hands
+        silent = page.connect()  # never starts the handshake
         assert page.address.startswith("https://")
         context = ssl.create_default_context(cafile=str(tmp_path / "page.pem"))
         with httpx.Client(base_url=page.address, verify=context, timeout=PATIENCE_S) as client:
@@ -360,7 +360,7 @@ def test_it_serves_tls_if_configured(tmp_path, watched, refused):
             assert answer.status_code == 200
             cookie = answer.headers["set-cookie"]
             assert cookie.startswith("__Host-potvigil=") and "Secure" in cookie
-            # RFC 6797, 6.1: once by TLS, then by TLS alone; other services of the machine are left out
+            # RFC 6797, 6.1: TLS only from now on; without includeSubDomains
             assert answer.headers["strict-transport-security"] == "max-age=2592000"
             token = token_of(answer.text)
             own = {"origin": page.address.rstrip("/")}

@@ -1,4 +1,4 @@
-"""The words of a pot, to the letter, on snapshots made by hand."""
+"""The exact words of a pot, on hand-made snapshots."""
 
 import re
 from dataclasses import replace
@@ -40,16 +40,16 @@ def test_every_alarm_verdict_and_stage_has_words_of_its_own():
     assert set(ALARM_WORDS) == set(AlarmId)
     assert set(words.STAGE_WORDS) == set(Stage)
     assert set(words.VERDICT_WORDS) == set(Verdict)
-    said = [*ALARM_WORDS.values(), *words.STAGE_WORDS.values()]
-    assert len(set(said)) == len(said)
-    assert not any("safe" in text or "!" in text for text in said)
+    texts = [*ALARM_WORDS.values(), *words.STAGE_WORDS.values()]
+    assert len(set(texts)) == len(texts)
+    assert not any("safe" in text or "!" in text for text in texts)
 
 
 @pytest.mark.parametrize(
     "leak", [None, alarm(state=AlarmState.RETURNED), alarm(state=AlarmState.SHELVED)], ids=str
 )
 def test_a_leaking_pot_is_never_green_and_never_holding(leak):
-    """Not while its alarm is yet to come, put aside, or over."""
+    """Not even while its alarm is still to come, shelved or returned."""
     snapshot = replace(HOLDING, alarms=() if leak is None else (leak,))
     assert "air is being lost" in words.trend(snapshot, LANTERN, "psi")
     assert words.word(snapshot, LANTERN) == ("leak, may not hold", Severity.WARN)
@@ -69,10 +69,10 @@ def test_the_most_pressing_alarm_gives_the_word():
     assert words.word(with_alarms(seen, low), LANTERN) == ("leak: floor ahead", Severity.ALARM)
     over = replace(high, state=AlarmState.RETURNED)
     assert words.word(replace(SOUND, alarms=(over,)), LANTERN) == ("holding", Severity.WARN)
-    aside = replace(high, state=AlarmState.SHELVED)
-    assert words.word(with_alarms(aside), LANTERN) == ("leak: floor ahead", Severity.WARN)
-    aside = replace(SOUND, alarms=(replace(low, state=AlarmState.SHELVED),))
-    assert words.word(aside, LANTERN) == ("holding", Severity.NOTE)
+    shelved = replace(high, state=AlarmState.SHELVED)
+    assert words.word(with_alarms(shelved), LANTERN) == ("leak: floor ahead", Severity.WARN)
+    shelved = replace(SOUND, alarms=(replace(low, state=AlarmState.SHELVED),))
+    assert words.word(shelved, LANTERN) == ("holding", Severity.NOTE)
     assert HOLDING.cure is not None
     late_s, early_s = HOLDING.cure.done_s + 60.0, HOLDING.cure.done_s - 60.0
     holds = replace(with_alarms(alarm()), forecast=FloorForecast(late_s, late_s, None, False, None))
@@ -81,9 +81,9 @@ def test_the_most_pressing_alarm_gives_the_word():
     assert words.word(unsure, LANTERN) == ("leak, may not hold", Severity.WARN)
     unknown = replace(holds, forecast=None)
     assert words.word(unknown, LANTERN) == ("leak", Severity.WARN)
-    fed = replace(LANTERN, supply=Supply.REGULATED)
-    assert words.word(unknown, fed) == ("leak, made up by the supply", Severity.WARN)
-    assert words.word(unsure, fed) == ("leak, may not hold", Severity.WARN)  # it gives no air any more
+    regulated = replace(LANTERN, supply=Supply.REGULATED)
+    assert words.word(unknown, regulated) == ("leak, made up by the supply", Severity.WARN)
+    assert words.word(unsure, regulated) == ("leak, may not hold", Severity.WARN)  # it no longer supplies air
     assert words.word(replace(SOUND, alarms=()), LANTERN) == ("holding", Severity.CALM)
 
 
@@ -139,9 +139,9 @@ def test_an_old_estimate_is_not_shown():
     assert words.trend(old, LANTERN, "psi") == "Too early to tell whether air is being lost."
     assert words.forecast(old, UTC) is None
     assert words.trend(HOLDING, LANTERN, "psi") == "Falling 1.50 psi/h: air is being lost."
-    fed = replace(LANTERN, supply=Supply.REGULATED)
+    regulated = replace(LANTERN, supply=Supply.REGULATED)
     assert (
-        words.trend(replace(HOLDING, forecast=None), fed, "psi")
+        words.trend(replace(HOLDING, forecast=None), regulated, "psi")
         == "Losing 1.50 psi/h: air is being lost, and the supply makes up for it."
     )
 
@@ -156,22 +156,22 @@ def test_the_cure_is_counted_down():
     assert words.cure(done, WALL) == "The cure is done, since 21:00."
     far = replace(HOLDING, cure=Cure(0.1, T_S + 60 * 3600.0))
     assert words.cure(far, WALL) == "60 h to the end of the cure, about Sun 10:00."  # 4 January 2026
-    lisbon = WallClock(UTC_S - T_S, ZoneInfo("America/Halifax"))  # UTC-4 in winter
-    assert words.cure(HOLDING, lisbon) == "9 h to the end of the cure, about 03:00."
+    halifax = WallClock(UTC_S - T_S, ZoneInfo("America/Halifax"))  # UTC-4 in winter
+    assert words.cure(HOLDING, halifax) == "9 h to the end of the cure, about 03:00."
     assert words.cure(NOTHING_KNOWN, WALL) is None
 
 
 def test_the_forecast_says_when_and_what_topping_up_would_do():
     forecast = FloorForecast(T_S + 31_380.0, T_S + 25_200.0, T_S + 47_880.0, True, T_S + 32_000.0)
-    said = words.forecast(replace(HOLDING, forecast=forecast), UTC)
+    text = words.forecast(replace(HOLDING, forecast=forecast), UTC)
     assert (
-        said == "Floor about 06:43 (05:00-11:18), before the cure is done. "
+        text == "Floor about 06:43 (05:00-11:18), before the cure is done. "
         "A top-up now lasts at least until 06:53."
     )
     through = replace(forecast, top_up_until_s=T_S + 40_000.0)
-    said = words.forecast(replace(HOLDING, forecast=through), UTC)
+    text = words.forecast(replace(HOLDING, forecast=through), UTC)
     assert (
-        said == "Floor about 06:43 (05:00-11:18), before the cure is done. "
+        text == "Floor about 06:43 (05:00-11:18), before the cure is done. "
         "A top-up now lasts through the cure."
     )
     later = replace(forecast, before_cure_done=False)
