@@ -1,4 +1,4 @@
-"""The page of all records as its verb serves it, in a real browser: at every size, live, for everybody."""
+"""The page of all records in a real browser: every size, live updates, accessibility."""
 
 import subprocess
 import sys
@@ -21,7 +21,7 @@ SIZES = [{"viewport": {"width": width, "height": 800}} for width in (320, 390, 1
 
 
 class Shown:
-    """A studio's database, two records in it, and the page in a process of its own."""
+    """A studio's database with two records, and the page in its own process."""
 
     def __init__(self, folder, server) -> None:
         self.server, self.studio = server, Studio(server)

@@ -1,4 +1,4 @@
-"""Forms that lose nothing: over a reload, an error, a log-in that ended, another tab; pictures sent."""
+"""Forms lose nothing: on a reload, an error, an expired log-in, an edit in another tab; picture uploads."""
 
 from io import BytesIO
 
@@ -9,7 +9,7 @@ from page.browser.watched import PHONE, POT, Watched, until
 from potvigil.model.events import Detail
 
 PASSWORD = "lantern room 4"
-FILLED_S = 300.0  # into the night: its batch is open
+FILLED_S = 300.0  # into the night, with its batch open
 BACK = "What you typed has been restored"
 
 
@@ -24,7 +24,7 @@ def test_typed_text_survives_a_reload_until_discarded(alarmed, opened):
     page.get_by_label("Colour").fill("smoke")
     page.get_by_label("Note").fill("two lines\nof a note")
     page.reload()
-    expect(page.get_by_text(BACK)).to_be_visible()  # its form is open again
+    expect(page.get_by_text(BACK)).to_be_visible()  # the form is open again
     assert page.get_by_label("Note").input_value() == "two lines\nof a note"
     page.goto(f"{alarmed.url}/batches")
     page.go_back()
@@ -70,7 +70,7 @@ def test_typed_text_survives_an_expired_log_in(tmp_path, opened):
         expect(page.get_by_text(BACK)).to_be_visible()
         expect(page.get_by_label("Label")).to_have_value("typed at length")
 
-        page.get_by_role("button", name="Log out").click()  # nobody else finds it
+        page.get_by_role("button", name="Log out").click()  # the draft must go
         log_in()
         expect(page).to_have_url(f"{night.url}/")
         details_of(page, night.url)
@@ -84,8 +84,8 @@ def test_a_restart_of_the_page_asks_for_no_password(tmp_path, opened):
         page.get_by_label("Password").fill(PASSWORD)
         page.get_by_role("button", name="Log in").click()
         expect(page.locator(f'[data-pot="{POT}"]')).to_be_visible()
-        night.cut(night.page)
-        night.begin_page()
+        night.kill(night.page)
+        night.restart_page()
         page.reload()
         expect(page.locator(f'[data-pot="{POT}"]')).to_be_visible()
 
@@ -111,7 +111,7 @@ def test_two_tabs_are_asked_which_edit_to_keep(alarmed, opened):
     page.get_by_role("radio", name="Keep theirs: aluminium").check()
     page.get_by_role("button", name="Save", exact=True).click()
     expect(page.get_by_role("status").filter(has_text="Nothing was changed")).to_be_visible()
-    with alarmed.kept() as store:
+    with alarmed.open_record() as store:
         assert store.batch(1).details[Detail.MOULD] == "aluminium"
 
 
@@ -120,7 +120,7 @@ def test_a_picture_is_shrunk_and_shown(alarmed, opened):
     page.goto(f"{alarmed.url}/batch/1")
     file = BytesIO()
     exif = Image.Exif()
-    exif.get_ifd(0x8825)[1] = "N"  # where it was taken
+    exif.get_ifd(0x8825)[1] = "N"  # GPS position
     Image.effect_noise((3000, 2000), 50).save(file, "JPEG", exif=exif)
     page.get_by_label("Add a picture").set_input_files(
         {"name": "lens.jpg", "mimeType": "image/jpeg", "buffer": file.getvalue()}

@@ -1,4 +1,4 @@
-"""The page of all records with a broker, in a real browser: live, acknowledged by a thumb, at every size."""
+"""The page of all records with a broker, in a real browser: live values, acknowledging, every size."""
 
 import subprocess
 import sys
@@ -24,7 +24,7 @@ LIVE = f"[data-pot='{WORKSHOP}/lantern']"
 
 
 class Desk:
-    """A studio with a broker, a Pi that speaks, another that only ships, and the page in a process."""
+    """A studio with a broker, a live Pi, another that only ships, and the page in its own process."""
 
     def __init__(self, folder: Path, server: Postgres, broker: Broker, pi: Pi) -> None:
         self.broker, self.pi = broker, pi
@@ -112,7 +112,7 @@ def test_a_missing_broker_is_shown_and_the_line_goes_again(desk, opened):
 
 
 def test_an_acknowledgement_shows_by_whom_on_every_open_page(desk, opened):
-    """Last of this file: the alarm stands but once."""
+    """Must be last in this file: there is only one alarm to acknowledge."""
     other, page = desk.enter(opened(PHONE)), desk.enter(opened(PHONE), "/alarms")
     expect(other.locator(f"{LIVE} .standing button")).to_be_visible()
     page.get_by_role("button", name="Acknowledge leak: floor ahead").click()

@@ -1,4 +1,4 @@
-"""Report and health as pages of their own: dark where the page is, whole on a phone, and a way back."""
+"""Pages of reports and health charts: dark mode, fit on a phone, links back."""
 
 import re
 
@@ -15,7 +15,7 @@ from potvigil.record.store import Store
 REPORT, HEALTH = "/batch/1/report", "/pot/lantern/health"
 SHEETS = (f"{REPORT}/sheet", f"{HEALTH}/sheet")
 SMALL = {"viewport": {"width": 390, "height": 844}}
-# Every two texts of a table that are printed over each other.
+# Pairs of table texts that overlap.
 OVERPRINTED = """() => {
   const boxes = [...document.querySelectorAll("td, th")]
     .filter((one) => one.checkVisibility() && one.textContent.trim() && !one.closest("thead"))
@@ -71,7 +71,7 @@ def test_a_sheets_page_keeps_the_strip_and_a_way_back(url, opened, view, back):
     page.goto(url + view, wait_until="commit")
     expect(page.locator("#strip")).to_be_visible()
     expect(page.frame_locator("iframe.sheet").locator("h1")).to_be_visible()
-    until(page, "document.querySelector('iframe.sheet').offsetHeight > 1000")  # nothing scrolls within
+    until(page, "document.querySelector('iframe.sheet').offsetHeight > 1000")  # the frame does not scroll
     assert page.evaluate(
         "(() => { const one = document.querySelector('iframe.sheet');"
         " return one.contentDocument.documentElement.scrollHeight <= one.clientHeight; })()"
