@@ -133,9 +133,9 @@ def test_alarms_have_id_priority_and_state_and_are_counted_by_priority() -> None
 
 def test_a_failing_record_is_exported_while_it_fails() -> None:
     failing = alarm(AlarmId.RECORD_FAILING)
-    for state, told in ((AlarmState.UNACKNOWLEDGED, 1.0), (AlarmState.RETURNED, 0.0)):
+    for state, exported in ((AlarmState.UNACKNOWLEDGED, 1.0), (AlarmState.RETURNED, 0.0)):
         found = series(live(with_alarms(replace(failing, state=state))))
-        assert found["potvigil_record_failing", ()] == told
+        assert found["potvigil_record_failing", ()] == exported
 
 
 def test_broker_metrics_exist_only_with_a_broker() -> None:
