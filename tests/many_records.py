@@ -29,8 +29,8 @@ from potvigil.model.events import (
     StageEvent,
 )
 from potvigil.model.maintenance import Part
-from potvigil.page.many.seeing import ManyConfig
 from potvigil.page.many.site import ManyPage
+from potvigil.page.many.studio_ground import ManyConfig
 from potvigil.record.rows import TraceRow
 from potvigil.record.store import Store
 from potvigil.settings.loading import load_text
@@ -160,7 +160,7 @@ class Studio:
                 yield client
         finally:
             page.close()
-            shutil.rmtree(page.seeing.config.folder)
+            shutil.rmtree(page.ground.config.folder)
 
 
 def page_config(reader: StudioReader, **more: object) -> ManyConfig:

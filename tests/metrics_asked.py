@@ -10,7 +10,7 @@ from demo_pot import HOLDING, LANTERN, alarm
 from potvigil.live_reader import Live, LivePot
 from potvigil.model.broker import BrokerState
 from potvigil.model.events import AlarmState, Priority
-from potvigil.page.metrics import exposed
+from potvigil.page.metrics import exposition
 
 # Of the query language: what the samples use of it.
 _WORDS = {"by", "on", "group_left", "max", "min", "or", "time"}
@@ -24,7 +24,7 @@ def known() -> dict[str, dict[str, set[str]]]:
     )
     pot = LivePot(7, replace(HOLDING, alarms=alarms), ())
     live = Live("harbour-models", None, 1, 1.0, 0.0, 0.0, {"lantern": pot}, BrokerState(True, None))
-    text, _ = exposed(live, False, 1.0, {"lantern": LANTERN}, "application/openmetrics-text")
+    text, _ = exposition(live, False, 1.0, {"lantern": LANTERN}, "application/openmetrics-text")
     found: dict[str, dict[str, set[str]]] = {"up": {"job": {"potvigil"}}}
     for family in text_string_to_metric_families(text.decode()):
         for sample in family.samples:

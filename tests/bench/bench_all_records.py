@@ -21,7 +21,7 @@ from starlette.testclient import TestClient
 from many_records import Studio, kept, page_config
 from postgres import Postgres
 from potvigil.commands.page import pots_of
-from potvigil.page.many.sight import Sight
+from potvigil.page.many.all_pots import AllPots
 from potvigil.page.many.site import ManyPage
 from potvigil.record.database import Database
 from potvigil.studio.preparing import prepare
@@ -48,9 +48,9 @@ def main() -> None:
         with server.owner().connect() as connection:
             connection.exec_driver_sql("ANALYZE")
             connection.commit()
-        sight = Sight(studio.reader("first", "*"), pots_of)
-        print(f"all pots, first: {seconds(sight.tell):.3f} s")
-        print(f"all pots, nothing new: {median(seconds(sight.tell) for _ in range(RUNS)):.3f} s")
+        all_pots = AllPots(studio.reader("first", "*"), pots_of, None, may_ask=False)
+        print(f"all pots, first: {seconds(all_pots.state):.3f} s")
+        print(f"all pots, nothing new: {median(seconds(all_pots.state) for _ in range(RUNS)):.3f} s")
         page = ManyPage(page_config(studio.reader("second", "*")))
         here = f"/of/{shipped}"
         with TestClient(page.app, "http://localhost") as client:

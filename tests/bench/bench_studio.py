@@ -28,9 +28,9 @@ from starlette.testclient import TestClient
 from postgres import Postgres, address
 from potvigil.commands.page import pots_of
 from potvigil.model.reading import Sample
-from potvigil.page.many.seeing import ManyConfig
-from potvigil.page.many.sight import KEPT_S
+from potvigil.page.many.all_pots import CACHED_S
 from potvigil.page.many.site import ManyPage
+from potvigil.page.many.studio_ground import ManyConfig
 from potvigil.record.store import Store
 from potvigil.sim.nights import NIGHTS
 from potvigil.studio.preparing import ANY_WORKSHOP, MACHINE, READER, admit, prepare
@@ -230,7 +230,7 @@ def ask(server: Postgres, record: str) -> None:
         with owner.begin() as connection:
             connection.exec_driver_sql(
                 "UPDATE potvigil.record SET seen = now() WHERE id IN (SELECT id FROM potvigil.record "
-                f"ORDER BY random() LIMIT ceil((SELECT count(*) FROM potvigil.record) * {KEPT_S / 60.0}))"
+                f"ORDER BY random() LIMIT ceil((SELECT count(*) FROM potvigil.record) * {CACHED_S / 60.0}))"
             )
 
     here, pot = f"/of/{record}", POTS[1]
@@ -242,7 +242,7 @@ def ask(server: Postgres, record: str) -> None:
             took_s, cpu_s, server_s = [], 0.0, 0.0
             for _ in range(times):
                 before()
-                page.seeing.tell_anew()
+                page.ground.drop_cached()
                 ours_s, theirs_s, begun_s = time.process_time(), server_cpu_s(server), time.perf_counter()
                 client.get(path).raise_for_status()
                 took_s.append(time.perf_counter() - begun_s)

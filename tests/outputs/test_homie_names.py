@@ -69,7 +69,7 @@ def test_each_alarm_is_read_back_unchanged() -> None:
 
 def test_the_clock_advances_with_each_reading() -> None:
     later = replace(HOLDING, t_s=HOLDING.t_s + 5.0)
-    assert heard(HOLDING).spoke_s is None and heard(HOLDING, later).spoke_s == 10.0
+    assert heard(HOLDING).alive_s is None and heard(HOLDING, later).alive_s == 10.0
     assert heard(HOLDING, later).axis_s == later.t_s
 
 
@@ -77,4 +77,4 @@ def test_without_a_wall_clock_values_are_still_read() -> None:
     pot = heard(
         replace(NOTHING_KNOWN, utc_s=None), replace(NOTHING_KNOWN, utc_s=None, t_s=NOTHING_KNOWN.t_s + 5.0)
     )
-    assert pot.speaks(10.0) and pot.less_utc_s is None and pot.gauge is None
+    assert pot.is_live(10.0) and pot.clock_offset_s is None and pot.gauge is None

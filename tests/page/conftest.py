@@ -1,4 +1,4 @@
-"""Rehearsed nights to look at, each as the watch knew it at one moment."""
+"""A rehearsed night, frozen at one moment."""
 
 import shutil
 from pathlib import Path
@@ -12,7 +12,7 @@ from rehearsal import Bench
 
 @pytest.fixture(scope="session")
 def half_past_three(tmp_path_factory) -> Watched:
-    """A fitting leaks since two, and `floor-ahead` stands: half past three in the morning."""
+    """A fitting has leaked since two, and `floor-ahead` stands: half past three in the morning."""
     bench = Bench(NIGHTS["two-in-the-morning"], tmp_path_factory.mktemp("night"))
     bench.begin()
     bench.run_until(5.5 * 3600.0)
@@ -22,7 +22,7 @@ def half_past_three(tmp_path_factory) -> Watched:
 
 @pytest.fixture
 def watched(half_past_three, tmp_path) -> Watched:
-    """The same night with a record and a live file of its own, heard of a moment ago."""
+    """The same night with its own copy of the record and a fresh live file."""
     bench = half_past_three.bench
     own = Watched(bench, tmp_path / "live.json", tmp_path / "record.db")
     for ending in ("", "-wal"):

@@ -1,4 +1,4 @@
-"""Every address by its status, kind and headers; and what an address or a form may say at the most."""
+"""Every URL's status, media type and headers; limits on URLs and forms."""
 
 import base64
 import io
@@ -18,10 +18,10 @@ from potvigil.page.guard import RequestRefusedError
 from potvigil.page.passwords import hashed
 from potvigil.page.printed.sheets import HEALTH_KEPT_S, PAPER_CSP
 from potvigil.page.views import data as data_views
-from potvigil.page.views.access import _log_in_for, _sent_along, _wanted
+from potvigil.page.views.access import _basic_password, _local_path, _log_in_url
 from potvigil.page.views.data import points_of
 from potvigil.page.views.details import FIELDS, SentForm, _digest, fields, read_sent
-from potvigil.page.views.library import whole
+from potvigil.page.views.library import batch_number
 from potvigil.page.views.pictures import LARGEST_SENT_BYTES
 from potvigil.page.views.pots import number
 from potvigil.record.rows import BatchRow
@@ -43,13 +43,13 @@ def client(folder):
 
 @pytest.fixture
 def own(tmp_path):
-    """A page whose record a test may change."""
+    """A page with its own record, which a test may change."""
     with quick_page(tmp_path) as client:
         client.record, client.live = tmp_path / "record.db", tmp_path / "live.json"
         yield client
 
 
-# --- numbers of an address
+# --- numbers in a URL
 
 
 @pytest.mark.parametrize(
@@ -57,7 +57,7 @@ def own(tmp_path):
     [("", 1200), ("0", 1200), ("1", 200), ("200", 200), ("201.9", 201), ("4000", 4000), ("4001", 4000),
      ("-5", 200)],
 )  # fmt: skip
-def test_of_how_many_points_a_curve_may_be(text, points) -> None:
+def test_a_curves_number_of_points_is_clamped(text, points) -> None:
     assert points_of(text) == points
 
 
@@ -76,16 +76,16 @@ def test_a_number_is_finite_or_refused(text) -> None:
     [("1", None), ("2147483647", None), ("2147483648", 404), ("12345678901", 422), ("x", 422), ("-1", 422),
      ("", 422), ("٣", 422)],
 )  # fmt: skip
-def test_a_batch_has_a_number(text, status) -> None:
+def test_a_batch_number_is_parsed_or_refused(text, status) -> None:
     if status is None:
-        assert whole(text) == int(text)
+        assert batch_number(text) == int(text)
         return
     with pytest.raises(RequestRefusedError) as error:
-        whole(text)
+        batch_number(text)
     assert error.value.status == status
 
 
-# --- answers
+# --- responses
 
 
 @pytest.mark.parametrize(
@@ -120,14 +120,14 @@ def test_a_batch_has_a_number(text, status) -> None:
         ("/static/none.css", 404, "text/html"),
     ],
 )
-def test_each_address_has_its_answer(client, path, status, kind) -> None:
+def test_each_url_has_its_status(client, path, status, kind) -> None:
     answer = client.get(path)
     assert answer.status_code == status or (path == "/plan" and answer.status_code == 200)
     if kind is not None:
         assert answer.headers["content-type"].partition(";")[0] == kind
 
 
-def test_the_pages_around_a_report_name_it_and_what_they_show(client) -> None:
+def test_the_pages_around_a_sheet_name_it_and_link_to_its_files(client) -> None:
     html = client.get("/batch/2/report").text
     assert "Report of lens 2" in html and 'href="/batch/2">' in html
     assert "/batch/2/report/sheet" in html and "/batch/2/report.pdf" in html
@@ -148,7 +148,7 @@ def test_the_pages_around_a_report_name_it_and_what_they_show(client) -> None:
         ("/pot/lantern/health.pdf", ["pot", "health", "lantern"], ".pdf"),
     ],
 )
-def test_a_sheet_is_made_by_its_verb_and_kept_while_it_stays_the_same(
+def test_a_sheet_is_rendered_by_its_verb_and_cached_while_unchanged(
     own, monkeypatch, path, arguments, ending
 ) -> None:
     made = []
@@ -157,7 +157,7 @@ def test_a_sheet_is_made_by_its_verb_and_kept_while_it_stays_the_same(
         made.append((key, list(words), made_ending, kept))
         return b"%PDF <html>"
 
-    monkeypatch.setattr("potvigil.page.printed.children.Children.made", make)
+    monkeypatch.setattr("potvigil.page.printed.children.Children.content", make)
     answer = own.get(path)
     assert (answer.status_code, answer.content) == (200, b"%PDF <html>")
     ((key, words, made_ending, kept),) = made
@@ -177,19 +177,19 @@ def test_a_sheet_is_made_by_its_verb_and_kept_while_it_stays_the_same(
     with Store.open(own.record, create=False) as store:
         store.edit(1, {Detail.MOULD: "no. 3"}, "anna", 1.0)
     own.get(path)
-    assert (made[1][0] == key) is (arguments[0] == "pot")  # a detail more is another report
+    assert (made[1][0] == key) is (arguments[0] == "pot")  # one more detail: another report
     own.get(path.replace("/1/", "/2/"))
-    assert made[2][3] is (arguments[0] == "pot")  # an open batch is never kept
+    assert made[2][3] is (arguments[0] == "pot")  # an open batch is never cached
 
 
-def test_health_is_drawn_anew_each_minute(own, monkeypatch) -> None:
+def test_health_is_rendered_again_each_minute(own, monkeypatch) -> None:
     keys, now = [], {"s": 6000.0}
 
     async def make(_, key, *__, **___):
         keys.append(key)
         return b"x"
 
-    monkeypatch.setattr("potvigil.page.printed.children.Children.made", make)
+    monkeypatch.setattr("potvigil.page.printed.children.Children.content", make)
     monkeypatch.setattr("potvigil.page.printed.sheets.time.monotonic", lambda: now["s"])
     for now_s in (6000.0, 6059.9, 6060.0):
         now["s"] = now_s
@@ -197,11 +197,11 @@ def test_health_is_drawn_anew_each_minute(own, monkeypatch) -> None:
     assert keys[0] == keys[1] != keys[2] and HEALTH_KEPT_S == 60.0
 
 
-def test_a_sheet_that_cannot_be_made_says_so_in_its_own_page(own, monkeypatch) -> None:
+def test_a_sheet_that_fails_shows_the_reason_in_its_place(own, monkeypatch) -> None:
     async def make(*_, **__):
         raise RequestRefusedError(429, "<b>too many</b> are being drawn")
 
-    monkeypatch.setattr("potvigil.page.printed.children.Children.made", make)
+    monkeypatch.setattr("potvigil.page.printed.children.Children.content", make)
     answer = own.get("/pot/lantern/health/sheet")
     assert answer.status_code == 429
     assert "<p>&lt;b&gt;too many&lt;/b&gt; are being drawn.</p>" in answer.text
@@ -211,7 +211,7 @@ def test_a_sheet_that_cannot_be_made_says_so_in_its_own_page(own, monkeypatch) -
 # --- files
 
 
-def test_a_static_file_lasts_under_its_version_and_is_asked_for_again_without(client) -> None:
+def test_a_static_file_is_cached_for_good_only_under_its_version(client) -> None:
     content, version = client.page.frame.static["page.css"]
     lasting, other, none = (client.get(f"/static/page.css{each}") for each in (f"?v={version}", "?v=x", ""))
     assert lasting.content == other.content == none.content == content
@@ -225,7 +225,7 @@ def test_a_static_file_lasts_under_its_version_and_is_asked_for_again_without(cl
     assert client.get("/static/page.css", headers={"if-none-match": '"x"'}).status_code == 200
 
 
-def test_the_worker_names_the_versions_of_what_it_keeps(client) -> None:
+def test_the_workers_version_covers_the_files_it_caches(client) -> None:
     static = client.page.frame.static
     answer = client.get("/worker.js")
     version = re.match(r'const SHELL_VERSION = "([^"]+)";\n', answer.text)[1]
@@ -236,7 +236,7 @@ def test_the_worker_names_the_versions_of_what_it_keeps(client) -> None:
     assert answer.headers["cache-control"] == "no-cache"
 
 
-def test_the_certificate_of_an_authority_is_handed_out(tmp_path) -> None:
+def test_the_authoritys_certificate_can_be_downloaded(tmp_path) -> None:
     with quick_page(tmp_path, authority=b"DER") as client:
         answer = client.get("/authority.crt")
     assert (answer.content, answer.headers["content-type"]) == (b"DER", "application/x-x509-ca-cert")
@@ -246,19 +246,19 @@ def test_the_certificate_of_an_authority_is_handed_out(tmp_path) -> None:
 # --- the stream
 
 
-def stream_of(client, monkeypatch, told, *, stops_after=None):
-    """Return what a stream says of these states, one a second, without waiting for the seconds."""
+def stream_of(client, monkeypatch, states, *, stops_after=None):
+    """Return the messages of a stream for these states, one a second, on a fake clock."""
     clock = {"s": 0.0}
-    states = iter(told)
+    states = iter(states)
     data = client.page.data
 
-    async def tell():
+    async def state():
         return next(states)
 
     async def sleep(seconds):
         clock["s"] += seconds
 
-    monkeypatch.setattr(client.page.frame, "tell", tell)
+    monkeypatch.setattr(client.page.frame, "state", state)
     monkeypatch.setattr(data_views.time, "monotonic", lambda: clock["s"])
     monkeypatch.setattr(data_views.asyncio, "sleep", sleep)
     data.stopping = lambda: stops_after is not None and clock["s"] >= stops_after
@@ -269,21 +269,25 @@ def stream_of(client, monkeypatch, told, *, stops_after=None):
     return run(all_of())
 
 
-def test_a_stream_says_what_is_new_and_now_and_then_that_it_is_there(own, monkeypatch) -> None:
+def test_a_stream_sends_changes_and_keep_alive_comments(own, monkeypatch) -> None:
     states = [{"a": "ä"}] * 3 + [{"a": 2}] + [{"a": 2}] * 200
-    said = stream_of(own, monkeypatch, states)
-    assert said[:3] == ["retry: 1000\n\n", 'event: now\ndata: {"a":"ä"}\n\n', 'event: now\ndata: {"a":2}\n\n']
-    # 150 s in all, the last news after 3 s, a word each 15 s
-    assert said[3:] == [": still here\n\n"] * 9
+    messages = stream_of(own, monkeypatch, states)
+    assert messages[:3] == [
+        "retry: 1000\n\n",
+        'event: now\ndata: {"a":"ä"}\n\n',
+        'event: now\ndata: {"a":2}\n\n',
+    ]
+    # 150 s in all, the last change after 3 s, then a comment each 15 s
+    assert messages[3:] == [": still here\n\n"] * 9
     assert own.page.data._streams == 0
 
 
 def test_a_stream_ends_when_the_server_does(own, monkeypatch) -> None:
-    said = stream_of(own, monkeypatch, [{"n": n} for n in range(99)], stops_after=5.0)
-    assert len(said) == 1 + 5
+    messages = stream_of(own, monkeypatch, [{"n": n} for n in range(99)], stops_after=5.0)
+    assert len(messages) == 1 + 5
 
 
-def test_of_streams_there_are_twenty(own) -> None:
+def test_at_most_twenty_streams_are_open(own) -> None:
     own.page.data._streams = 20
     answer = own.get("/api/events")
     assert answer.status_code == 503 and "ask /api/now" in answer.json()["fault"]
@@ -305,8 +309,8 @@ def test_of_streams_there_are_twenty(own) -> None:
         ("", None),
     ],
 )
-def test_a_password_is_sent_along_as_rfc_7617_has_it(header, password) -> None:
-    assert _sent_along(header) == password
+def test_a_basic_password_is_read_as_in_rfc_7617(header, password) -> None:
+    assert _basic_password(header) == password
 
 
 @pytest.mark.parametrize(
@@ -318,11 +322,11 @@ def test_a_password_is_sent_along_as_rfc_7617_has_it(header, password) -> None:
         *((each, "/") for each in ("/a/../b", "/a?b", "/ä", "/a\n")),
     ],
 )  # fmt: skip
-def test_a_log_in_leads_to_a_page_of_ours_alone(path, leads_to) -> None:
-    assert _wanted(path) == leads_to
+def test_a_log_in_leads_only_to_a_local_page(path, leads_to) -> None:
+    assert _local_path(path) == leads_to
 
 
-class Asked:
+class FakeRequest:
     def __init__(self, path: str, method: str = "GET") -> None:
         self.method = method
         self.url = type("URL", (), {"path": path})()
@@ -331,22 +335,22 @@ class Asked:
 @pytest.mark.parametrize(
     ("asked", "where"),
     [
-        (Asked("/"), "/login"),
-        (Asked("/batch/1"), "/login?next=/batch/1"),
-        (Asked("/pot/a b"), "/login?next=/pot/a%20b"),
-        (Asked("/pot/lantern/open", "POST"), "/login?next=/pot/lantern"),
-        (Asked("/logout", "POST"), "/login"),
+        (FakeRequest("/"), "/login"),
+        (FakeRequest("/batch/1"), "/login?next=/batch/1"),
+        (FakeRequest("/pot/a b"), "/login?next=/pot/a%20b"),
+        (FakeRequest("/pot/lantern/open", "POST"), "/login?next=/pot/lantern"),
+        (FakeRequest("/logout", "POST"), "/login"),
     ],
 )
-def test_who_is_not_logged_in_is_led_back_afterwards(asked, where) -> None:
-    assert _log_in_for(asked) == where
+def test_after_log_in_a_visitor_returns_to_the_requested_page(asked, where) -> None:
+    assert _log_in_url(asked) == where
 
 
 def basic(password: str) -> dict[str, str]:
     return {"authorization": "Basic " + base64.b64encode(f"x:{password}".encode()).decode()}
 
 
-def test_what_a_password_guards(tmp_path) -> None:
+def test_a_password_guards_pages_api_and_metrics(tmp_path) -> None:
     with quick_page(tmp_path, password=hashed("open sesame")) as client:
         assert client.get("/batch/1").headers["location"] == "/login?next=/batch/1"
         refused = client.get("/api/now")
@@ -367,7 +371,7 @@ def test_what_a_password_guards(tmp_path) -> None:
         assert waiting.status_code == 429 and int(waiting.headers["retry-after"]) >= 1
 
 
-def test_who_is_logged_in_goes_on_to_where_he_wanted(tmp_path) -> None:
+def test_log_in_sets_a_new_cookie_and_redirects_to_next(tmp_path) -> None:
     with quick_page(tmp_path, password=hashed("open sesame")) as client:
         before = client.get("/login").cookies.get("potvigil")
         answer = post(client, "/login", password="open sesame", next="/batch/1")
@@ -386,12 +390,12 @@ def test_without_a_password_there_is_nothing_to_log_in_to(own) -> None:
     assert post(own, "/logout").headers["location"] == "/"
 
 
-# --- what is asked of the watch
+# --- commands to the watch
 
 
 @pytest.fixture
 def at_once(monkeypatch):
-    """Nobody waits for a watch that is not there."""
+    """Do not wait for a watch that is not there."""
     monkeypatch.setattr("potvigil.page.frame.PATIENCE_S", -1.0)
 
 
@@ -406,7 +410,7 @@ def at_once(monkeypatch):
         ("close", {}, ("close", None, None)),
     ],
 )
-def test_what_is_asked_is_written_for_the_watch(own, at_once, path, fields, written) -> None:
+def test_a_form_writes_a_command_for_the_watch(own, at_once, path, fields, written) -> None:
     answer = post(own, f"/pot/lantern/{path}", **fields)
     assert (answer.status_code, answer.headers["location"]) == (303, "/pot/lantern?asked=1-1")
     ((pot, action, alarm, _, duration_s, by, _),) = commands_of(own.record)
@@ -429,26 +433,26 @@ def test_what_is_asked_is_written_for_the_watch(own, at_once, path, fields, writ
         ("nobody/open", {"label": "x"}, 404),
     ],
 )
-def test_what_cannot_be_asked_writes_nothing(own, at_once, path, fields, status) -> None:
+def test_an_invalid_form_writes_no_command(own, at_once, path, fields, status) -> None:
     answer = post(own, f"/pot/{path}", **fields)
     assert answer.status_code == status
     assert commands_of(own.record) == []
 
 
-def test_a_pot_that_only_the_watch_knows_can_be_asked_too(tmp_path, at_once) -> None:
+def test_a_pot_known_only_from_the_live_file_takes_commands(tmp_path, at_once) -> None:
     snapshots = {"mast 2": replace(with_alarms(alarm()), pot_id="mast 2")}
     with quick_page(tmp_path, snapshots) as client:
         answer = post(client, "/pot/mast 2/close")
     assert answer.headers["location"] == "/pot/mast%202?asked=1-1"
 
 
-def test_what_was_written_for_a_batch_that_opened_meanwhile_is_not_lost(own, at_once) -> None:
+def test_details_are_kept_if_a_batch_opened_meanwhile(own, at_once) -> None:
     answer = post(own, "/pot/lantern/open", label="lens 3", mould="no. 4")
     assert "batch 2 opened meanwhile" in answer.text.lower()
     assert 'value="lens 3"' in answer.text and 'value="no. 4"' in answer.text
 
 
-def test_how_the_last_cast_came_out_is_asked_once_it_is_closed(tmp_path, client) -> None:
+def test_the_outcome_is_asked_once_the_batch_is_closed(tmp_path, client) -> None:
     assert "Was the cast good?" not in client.get("/pot/lantern").text  # batch 2 is still open
     with Store.open(quick_record(tmp_path / "record.db"), create=False) as store:
         for table in ("event", "edit"):
@@ -462,7 +466,7 @@ def test_how_the_last_cast_came_out_is_asked_once_it_is_closed(tmp_path, client)
         assert "Was the cast good?" not in own.get("/pot/lantern").text
 
 
-# --- details in a form
+# --- the form of details
 
 
 ROW = BatchRow(
@@ -485,7 +489,7 @@ def base(**texts: str) -> dict[str, str]:
         ({"label": ""}, {Detail.LABEL: ""}, {}),
         ({"label": "rim", **base(label="lens")}, {Detail.LABEL: "rim"}, {}),
         ({"label": "rim", **base(label="old")}, {Detail.LABEL: "rim"}, {Detail.LABEL: "lens"}),
-        ({"label": "old", **base(label="old")}, {}, {}),  # not touched
+        ({"label": "old", **base(label="old")}, {}, {}),  # untouched
         ({"label": "rim", "choose-label": "theirs"}, {}, {}),
         ({"label": "rim", "choose-label": "mine"}, {Detail.LABEL: "rim"}, {}),
         ({"outcome": "good", "flaw": " seam "}, {Detail.OUTCOME: "good: seam"}, {}),
@@ -493,11 +497,11 @@ def base(**texts: str) -> dict[str, str]:
         ({"outcome": "good", "flaw": ""}, {Detail.OUTCOME: "good"}, {}),
     ],
 )
-def test_of_a_form_counts_what_differs_from_what_is_kept(form, given, clashes) -> None:
+def test_only_changed_fields_of_a_form_are_taken(form, given, clashes) -> None:
     assert read_sent(form, ROW, None) == SentForm(given, clashes)
 
 
-def test_a_form_of_a_batch_yet_to_be_opened_has_nothing_to_clash_with() -> None:
+def test_a_form_for_a_new_batch_has_no_clashes() -> None:
     assert read_sent({"label": "x", "mass": ""}, None, None) == SentForm({Detail.LABEL: "x"}, {})
 
 
@@ -507,15 +511,15 @@ def test_the_fields_of_a_batch(own) -> None:
             1, {Detail.MOULD: "no. 3", Detail.RESIN: "own resin", Detail.NOTE: "n"}, "as the last batch", 1.0
         )
         store.edit(1, {Detail.LABEL: "lens 1"}, "an\x1bna", 1.0)
-        told = {each["name"]: each for each in fields(store, store.batch(1), own.page.frame.config.pots_of)}
+        found = {each["name"]: each for each in fields(store, store.batch(1), own.page.frame.config.pots_of)}
         new = [each["name"] for each in fields(store, None, own.page.frame.config.pots_of)]
         sent = SentForm({Detail.LABEL: "mine"}, {Detail.LABEL: "theirs"})
         again = {
             each["name"]: each for each in fields(store, store.batch(1), own.page.frame.config.pots_of, sent)
         }
-    assert list(told) == [each.value for each in FIELDS]
+    assert list(found) == [each.value for each in FIELDS]
     assert new == [each.value for each in FIELDS if each not in (Detail.OUTCOME, Detail.PICTURES)]
-    label = told["label"]
+    label = found["label"]
     assert (label["label"], label["kept"], label["value"], label["theirs"]) == (
         "Label",
         "lens 1",
@@ -524,9 +528,9 @@ def test_the_fields_of_a_batch(own) -> None:
     )
     assert (label["changed_by"], label["by"], label["list"], label["long"]) == ("an\ufffdna", "", [], False)
     assert label["base"] == _digest("lens 1") and len(label["base"]) == 16
-    assert told["note"]["long"] and told["pictures"]["long"]
-    assert told["mould"]["list"] == ["no. 3"]
-    assert told["resin"]["list"][0] == "own resin" and "epoxy-casting" in told["resin"]["list"]
+    assert found["note"]["long"] and found["pictures"]["long"]
+    assert found["mould"]["list"] == ["no. 3"]
+    assert found["resin"]["list"][0] == "own resin" and "epoxy-casting" in found["resin"]["list"]
     assert (again["label"]["value"], again["label"]["theirs"], again["label"]["kept"]) == (
         "mine",
         "theirs",
@@ -535,15 +539,15 @@ def test_the_fields_of_a_batch(own) -> None:
     assert again["mould"]["value"] == "no. 3"
 
 
-def test_a_list_of_what_was_written_before_is_short(own) -> None:
+def test_at_most_fifty_earlier_values_are_suggested(own) -> None:
     with Store.open(own.record, create=False) as store:
         from potvigil.model.events import BatchOpened
 
         for n in range(3, 70):
             store.open_batch("lantern", BatchOpened(1e4 + n, None))
             store.edit(n, {Detail.MOULD: f"mould {n}"}, "anna", 1.0)
-        told = {each["name"]: each for each in fields(store, None, own.page.frame.config.pots_of)}
-    assert told["mould"]["list"] == [f"mould {n}" for n in range(69, 19, -1)]
+        found = {each["name"]: each for each in fields(store, None, own.page.frame.config.pots_of)}
+    assert found["mould"]["list"] == [f"mould {n}" for n in range(69, 19, -1)]
 
 
 # --- pictures
@@ -561,7 +565,7 @@ def add(client, content, kind="image/png", batch=1, token=None):
     return client.post(f"/batch/{batch}/picture", content=content, headers=headers)
 
 
-def test_a_picture_is_kept_named_and_shown(own) -> None:
+def test_a_picture_is_stored_listed_and_shown(own) -> None:
     content = picture_of("PNG")
     answer = add(own, content, "image/png; x=1")
     assert (answer.status_code, answer.json()) == (200, {"kept": True})
@@ -577,7 +581,7 @@ def test_a_picture_is_kept_named_and_shown(own) -> None:
         assert len(store.batch(1).details[Detail.PICTURES].splitlines()) == 2
 
 
-def test_a_picture_of_an_open_batch_is_the_watchs_to_name(own, at_once) -> None:
+def test_the_watch_lists_the_pictures_of_an_open_batch(own, at_once) -> None:
     assert add(own, picture_of("PNG"), batch=2).json() == {"kept": True}
     assert [(action, field) for _, action, _, _, _, _, field in commands_of(own.record)] == [
         ("edit", "pictures")
@@ -594,19 +598,19 @@ def test_a_picture_of_an_open_batch_is_the_watchs_to_name(own, at_once) -> None:
         (picture_of("PNG") + b"\0" * (LARGEST_SENT_BYTES + 1), "image/png", None, 413),
     ],
 )
-def test_what_is_no_picture_of_ours_is_refused(own, content, kind, token, status) -> None:
+def test_an_invalid_picture_is_refused(own, content, kind, token, status) -> None:
     assert add(own, content, kind, token=token).status_code == status
     with Store.open_read_only(own.record) as store:
         assert Detail.PICTURES not in store.batch(1).details
 
 
-def test_a_picture_of_exactly_the_largest_size_is_taken(own) -> None:
+def test_a_picture_of_exactly_the_largest_size_is_accepted(own) -> None:
     content = picture_of("PNG")
     assert add(own, content + b"\0" * (LARGEST_SENT_BYTES - len(content))).status_code == 200
     assert LARGEST_SENT_BYTES == 4_000_000
 
 
-def test_a_file_that_the_batch_does_not_name_is_not_shown(own) -> None:
+def test_a_file_the_batch_does_not_list_is_not_shown(own) -> None:
     pictures.keep(own.record, 1, "other.png", picture_of("PNG"))
     assert own.get("/batch/1/picture/other.png").status_code == 404
     with Store.open(own.record, create=False) as store:
@@ -616,7 +620,7 @@ def test_a_file_that_the_batch_does_not_name_is_not_shown(own) -> None:
     assert "lost.png" in own.get("/batch/1").text
 
 
-def test_every_alarm_may_be_put_aside_for_some_time() -> None:
+def test_every_alarm_offers_durations_to_shelve_it() -> None:
     from potvigil.page.views.pots import _shelve_minutes
 
     for each in AlarmId:

@@ -1,4 +1,4 @@
-"""A batch in a list and on its page, to the letter; how a list is narrowed and where its pages end."""
+"""A batch in the list and on its page, field by field; the list's filters and paging."""
 
 from dataclasses import replace
 from datetime import UTC
@@ -34,10 +34,10 @@ from potvigil.page.views.batches import (
     PAGE,
     QueryError,
     line,
+    list_page,
     listed,
     page_number,
     shown_batch,
-    told_list,
     wanted_of,
 )
 from potvigil.page.views.words import SIGNS, Severity
@@ -109,16 +109,16 @@ def test_a_line_of_the_list() -> None:
         ({"rehearsed": "sound"}, {"rehearsed": "sound"}),
     ],
 )  # fmt: skip
-def test_what_differs_in_a_line(changes, found) -> None:
-    said = line(replace(ROW, **changes), "psi", UTC)
-    assert {key: said[key] for key in found} == found
+def test_fields_of_a_line_that_vary(changes, found) -> None:
+    text = line(replace(ROW, **changes), "psi", UTC)
+    assert {key: text[key] for key in found} == found
 
 
-def test_a_line_begins_by_the_workshops_clock() -> None:
+def test_a_lines_start_is_in_the_workshops_time_zone() -> None:
     assert line(ROW, "psi", ZoneInfo("Asia/Tokyo"))["began"] == "Fri 2026-01-02 07:00"
 
 
-def test_what_a_list_is_narrowed_by_is_no_longer_than_a_person_writes() -> None:
+def test_filters_are_cut_to_their_longest_length() -> None:
     assert batches.query_of({"find": "x" * 201, "pot": "a\x1bb", "page": "2"}) == NOTHING | {
         "find": "x" * 200,
         "pot": "a\ufffdb",
@@ -130,36 +130,36 @@ def test_what_a_list_is_narrowed_by_is_no_longer_than_a_person_writes() -> None:
 
 
 @given(st.integers(0, PAGE + 1), st.integers(1, LAST_PAGE))
-def test_a_page_leads_on_just_where_there_is_more(count, page) -> None:
+def test_a_page_links_to_older_and_newer_ones_only_if_they_exist(count, page) -> None:
     query = NOTHING | {"find": "lens 3 & 4"}
-    told = told_list([{"id": n} for n in range(count)], query, page)
-    assert [row["id"] for row in told["rows"]] == list(range(min(count, 50)))
+    found = list_page([{"id": n} for n in range(count)], query, page)
+    assert [row["id"] for row in found["rows"]] == list(range(min(count, 50)))
     older = f"/batches?find=lens+3+%26+4&page={page + 1}"
     newer = f"/batches?find=lens+3+%26+4&page={page - 1}"
-    assert told["older"] == (older if count > 50 and page < 10_000 else None)
-    assert told["newer"] == (newer if page > 1 else None)
-    assert (told["page"], told["query"], told["fault"]) == (page, query, None)
+    assert found["older"] == (older if count > 50 and page < 10_000 else None)
+    assert found["newer"] == (newer if page > 1 else None)
+    assert (found["page"], found["query"], found["fault"]) == (page, query, None)
 
 
-def test_at_the_last_page_nothing_is_older() -> None:
+def test_the_last_page_has_no_older_link() -> None:
     full = [{"id": n} for n in range(PAGE + 1)]
-    assert told_list(full, NOTHING, LAST_PAGE)["older"] is None
-    assert told_list(full, NOTHING, LAST_PAGE - 1)["older"] == "/batches?page=10000"
-    assert told_list(full[:PAGE], NOTHING, 1)["older"] is None
-    assert told_list(full, NOTHING, 2)["newer"] == "/batches?page=1"
+    assert list_page(full, NOTHING, LAST_PAGE)["older"] is None
+    assert list_page(full, NOTHING, LAST_PAGE - 1)["older"] == "/batches?page=10000"
+    assert list_page(full[:PAGE], NOTHING, 1)["older"] is None
+    assert list_page(full, NOTHING, 2)["newer"] == "/batches?page=1"
 
 
-def test_a_search_that_failed_lists_nothing_and_says_why() -> None:
-    told = batches.nothing_listed(NOTHING, "no")
-    assert (told["rows"], told["page"], told["newer"], told["older"], told["fault"]) == (
+def test_an_invalid_search_lists_nothing_and_shows_why() -> None:
+    found = batches.empty_list(NOTHING, "no")
+    assert (found["rows"], found["page"], found["newer"], found["older"], found["fault"]) == (
         [],
         1,
         None,
         None,
         "no",
     )
-    assert [each["value"] for each in told["verdicts"]] == [*Verdict, "open"]
-    assert [each["value"] for each in told["alarm_kinds"]] == list(ALARM_WORDS)
+    assert [each["value"] for each in found["verdicts"]] == [*Verdict, "open"]
+    assert [each["value"] for each in found["alarm_kinds"]] == list(ALARM_WORDS)
 
 
 @pytest.mark.parametrize(
@@ -167,11 +167,11 @@ def test_a_search_that_failed_lists_nothing_and_says_why() -> None:
     [("1", 1), ("2", 2), ("0", 1), ("-3", 1), ("", 1), ("x", 1), ("9999", 9999), ("10000", 10_000),
      ("10001", 10_000), ("999999", 10_000), ("1000000", 1), ("٣", 1), ("1.5", 1)],
 )  # fmt: skip
-def test_a_page_that_cannot_be_is_the_first_or_the_last(text, number) -> None:
+def test_a_page_number_is_clamped(text, number) -> None:
     assert page_number(text) == number
 
 
-def test_the_list_reads_one_row_more_than_a_page_from_its_place(tmp_path) -> None:
+def test_the_list_knows_whether_older_batches_follow(tmp_path) -> None:
     with Store.open(quick_record(tmp_path / "r.db")) as store:
         for n in range(3, PAGE + 5):
             store.open_batch("lantern", BatchOpened(1000.0 * n, LESS_S + 1000.0 * n))
@@ -180,10 +180,10 @@ def test_the_list_reads_one_row_more_than_a_page_from_its_place(tmp_path) -> Non
     assert [row["id"] for row in second["rows"]] == [4, 3, 2, 1] and second["older"] is None
 
 
-# --- what it is narrowed to
+# --- filters
 
 
-def test_a_search_narrows_by_each_of_its_fields() -> None:
+def test_each_filter_becomes_part_of_the_query() -> None:
     query = {
         "pot": "lantern",
         "verdict": "leaked",
@@ -203,15 +203,15 @@ def test_a_search_narrows_by_each_of_its_fields() -> None:
     assert {bare.pot_id, bare.verdict, bare.since_utc_s, bare.before_utc_s, bare.text, bare.alarm} == {None}
 
 
-def test_a_day_is_the_workshops_also_where_its_clocks_change() -> None:
-    """Lisbon goes from UTC to UTC+1 on 29 March 2026 (EU directive 2000/84/EC): that day has 23 hours."""
+def test_a_day_with_a_clock_change_has_its_true_length() -> None:
+    """Lisbon moves from UTC to UTC+1 on 29 March 2026 (EU directive 2000/84/EC): that day has 23 hours."""
     wanted = wanted_of(
         NOTHING | {"since": "2026-03-29", "until": "2026-03-29"}, ZoneInfo("Europe/Lisbon"), 1, 0
     )
     assert wanted.before_utc_s - wanted.since_utc_s == 23 * 3600.0
 
 
-def test_without_a_zone_a_day_is_the_machines_own(monkeypatch) -> None:
+def test_without_a_zone_a_day_is_in_the_machines_zone(monkeypatch) -> None:
     import time
 
     monkeypatch.setenv("TZ", "Asia/Tokyo")
@@ -225,7 +225,7 @@ def test_without_a_zone_a_day_is_the_machines_own(monkeypatch) -> None:
 
 
 @pytest.mark.parametrize(
-    ("query", "said"),
+    ("query", "text"),
     [
         ({"verdict": "fine"}, "There is no verdict 'fine'."),
         ({"alarm": "none"}, "There is no alarm 'none'."),
@@ -233,10 +233,10 @@ def test_without_a_zone_a_day_is_the_machines_own(monkeypatch) -> None:
         ({"until": "9999-12-31"}, "'9999-12-31' is not a date; give one like 2026-03-01."),
     ],
 )
-def test_what_cannot_be_asked_is_said(query, said) -> None:
+def test_an_invalid_filter_is_explained(query, text) -> None:
     with pytest.raises(QueryError) as error:
         wanted_of(NOTHING | query, UTC, 1, 0)
-    assert str(error.value) == said
+    assert str(error.value) == text
 
 
 # --- one batch
@@ -294,7 +294,7 @@ def test_each_fact(store, changes, name, text) -> None:
     assert facts(store, **changes).get(name) == text
 
 
-def test_without_a_wall_clock_the_cure_has_no_time(store) -> None:
+def test_without_a_wall_clock_the_cure_shows_no_time(store) -> None:
     found = shown(store, start_utc_s=None)["batch"]
     assert found["began"] == "started with the clock not set"
     assert {each["name"]: each["text"] for each in found["facts"]}["Cure"] == "100 %"
@@ -332,7 +332,7 @@ def test_the_head_of_a_batch(store) -> None:
 ALARM = AlarmEvent(1500.0, None, AlarmId.LEAK, AlarmState.UNACKNOWLEDGED, Priority.LOW, "Air is lost.")
 
 
-def happened(store, *events):
+def timeline(store, *events):
     for each in events:
         store.add_event("lantern", 2, each)
     return shown_batch(store, store.batch(2))["events"]
@@ -354,7 +354,7 @@ def test_each_kind_of_event_has_its_words_and_its_level(store) -> None:
             replace(SUMMARY, verdict=Verdict.HELD, alarms=(BatchAlarm(AlarmId.OVER_PRESSURE, 1.0, None),)),
         ),
     )
-    found = happened(store, *other)[2:]
+    found = timeline(store, *other)[2:]
     assert [(each["what"], each["text"], each["level"]) for each in found] == [
         ("alarm", "leak: Air is lost.", "warn"),
         ("alarm", "leak: Air is lost.", "alarm"),
@@ -369,9 +369,9 @@ def test_each_kind_of_event_has_its_words_and_its_level(store) -> None:
     assert {(each["time"], each["day"]) for each in found} == {("8 min in", "")}
 
 
-def test_events_stand_below_their_day_once(store) -> None:
+def test_a_day_heads_its_events_once(store) -> None:
     day_s = 86_400.0
-    found = happened(
+    found = timeline(
         store, *(StageEvent(t_s, LESS_S + t_s, Stage.SETTLING) for t_s in (1500.0, day_s, day_s + 1))
     )
     assert [(each["day"], each["time"], each["text"]) for each in found] == [
@@ -384,10 +384,10 @@ def test_events_stand_below_their_day_once(store) -> None:
 
 
 @pytest.mark.parametrize(("more", "last"), [(0, None), (1, "and 1 more; the report has them all")])
-def test_of_very_many_events_the_first_are_shown_and_the_rest_counted(store, more, last, monkeypatch) -> None:
+def test_beyond_a_limit_events_are_only_counted(store, more, last, monkeypatch) -> None:
     assert MOST_EVENTS == 500
     monkeypatch.setattr(batches, "MOST_EVENTS", 10)
-    found = happened(store, *(StageEvent(1500.0 + n, None, Stage.SETTLING) for n in range(8 + more)))
+    found = timeline(store, *(StageEvent(1500.0 + n, None, Stage.SETTLING) for n in range(8 + more)))
     assert len(found) == 10 + more
     if last is not None:
         assert found[-1] == {
@@ -400,7 +400,7 @@ def test_of_very_many_events_the_first_are_shown_and_the_rest_counted(store, mor
         }
 
 
-def test_changes_of_details_are_told_with_who_and_when(store) -> None:
+def test_an_edit_shows_who_made_it_and_when(store) -> None:
     store.edit(1, {Detail.MOULD: "no. 3"}, "an\x1bna", UTC_S)
     (edit,) = shown_batch(store, store.batch(1))["edits"]
     assert edit == {
@@ -411,4 +411,4 @@ def test_changes_of_details_are_told_with_who_and_when(store) -> None:
         "by": "an\ufffdna",
     }
     unknown = EditRow(Detail.LABEL, "a", "b", "anna", None, None)
-    assert batches._edited(unknown, UTC)["time"] == "time not known"
+    assert batches._edit_line(unknown, UTC)["time"] == "time not known"

@@ -1,4 +1,4 @@
-"""The list of batches, one batch, and its details, changed from the page as from the command line."""
+"""The list of batches, one batch, and editing its details on the page."""
 
 import re
 import time
@@ -66,19 +66,19 @@ def test_the_list_can_be_narrowed(client, query, numbers):
     assert found == numbers
 
 
-def test_what_was_searched_for_is_kept_in_the_links(client):
+def test_page_links_keep_the_filters(client):
     html = client.get("/batches?find=lens&verdict=held").text
     assert "find=lens" in html and "verdict=held" in html and "page=2" in html
 
 
 @pytest.mark.parametrize("query", ["since=yesterday", "verdict=fine", "alarm=none", "until=2026-02-30"])
-def test_an_impossible_search_says_why(client, query):
+def test_an_invalid_search_says_why(client, query):
     answer = client.get(f"/batches?{query}")
     assert answer.status_code == 422
     assert 'role="alert"' in answer.text
 
 
-def test_details_of_a_closed_batch_are_changed_at_once(client, season):
+def test_details_of_a_closed_batch_change_at_once(client, season):
     answer = post(
         client, "/batch/77/edit", label="lens 77, green", note="two bubbles\r\nat the rim", mass="250 g"
     )
@@ -101,13 +101,13 @@ def test_details_of_a_closed_batch_are_changed_at_once(client, season):
     assert commands_of(season.record) == []
 
 
-def test_a_detail_is_taken_back_by_an_empty_field(client, season):
+def test_an_empty_field_clears_a_detail(client, season):
     post(client, "/batch/77/edit", label="")
     with Store.open_read_only(season.record) as store:
         assert store.batch(77).label == ""
 
 
-def test_details_of_an_open_batch_are_the_watch_s_to_change(client, season):
+def test_details_of_an_open_batch_go_through_the_watch(client, season):
     answer = post(client, "/batch/1/edit", label="lens 1", mould="no. 3")
     assert answer.headers["location"] == "/batch/1?asked=1-2"
     assert "The watch is not running; start the watch" in client.get(answer.headers["location"]).text
@@ -117,7 +117,7 @@ def test_details_of_an_open_batch_are_the_watch_s_to_change(client, season):
     ]
 
 
-def test_what_is_refused_is_not_lost(client, season):
+def test_a_refused_edit_stays_in_the_form(client, season):
     answer = post(client, "/batch/77/edit", mass="a lot", note="three bubbles")
     assert answer.status_code == 422
     assert "a lot" in answer.text and "three bubbles" in answer.text
@@ -125,7 +125,7 @@ def test_what_is_refused_is_not_lost(client, season):
         assert store.batch(77).details == {Detail.LABEL: "lens 77"}
 
 
-def test_what_was_taken_over_stays_so_until_it_is_said_again(client, season):
+def test_a_detail_copied_from_the_last_batch_is_marked_until_edited(client, season):
     with Store.open(season.record) as store:
         store.edit(77, {Detail.RESIN: "clear, slow"}, LAST_BATCH, 0.0)
     assert "taken over from the last batch" in client.get("/batch/77").text
@@ -134,8 +134,8 @@ def test_what_was_taken_over_stays_so_until_it_is_said_again(client, season):
         assert [edit.by for edit in store.edits(77) if edit.field is Detail.RESIN] == [LAST_BATCH]
 
 
-def test_a_time_of_mixing_is_the_one_nearest_to_the_fill(client, season):
-    # the night begins at ten in the evening, UTC, and the batch with it
+def test_a_mixing_time_is_taken_as_the_one_nearest_the_fill(client, season):
+    # the night and its batch begin at 22:00 UTC
     post(client, "/batch/1/edit", **{"mixed-at": "21:40"})
     ((*_, text, _, _, field),) = commands_of(season.record)
     assert (field, text) == ("mixed-at", "2026-01-01T21:40:00Z")
@@ -158,10 +158,10 @@ def test_the_page_of_a_batch_says_how_it_went(client):
     html = client.get("/batch/120").text
     assert "It leaked, but held long enough" in html and "10 h" in html
     assert "Still open" in client.get("/batch/1").text
-    assert "Losing" in client.get("/batch/1").text  # the alarm's own words
+    assert "Losing" in client.get("/batch/1").text  # the alarm's own text
 
 
-def test_names_of_resins_and_of_batches_before_are_offered(client, season):
+def test_resins_and_earlier_values_are_suggested(client, season):
     with Store.open(season.record) as store:
         store.edit(100, {Detail.MOULD: "harbour lamp, small"}, "command line", time.time())
     html = client.get("/batch/77").text

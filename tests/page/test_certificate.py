@@ -1,8 +1,7 @@
-"""A certificate of the page: what OpenSSL and the ssl module make of it, and how it is made and renewed.
+"""The page's certificate: whether OpenSSL and the ssl module accept it, and how it is created and renewed.
 
-RFC 5280 for the fields, by `openssl verify -x509_strict`; RFC 6125 for the names, by the ssl module. The
-longest a phone takes, 825 days: Apple, "Requirements for trusted certificates in iOS 13"
-(HT210176; from memory).
+Fields: RFC 5280, by `openssl verify -x509_strict`. Names: RFC 6125, by the ssl module. Longest validity that
+phones accept, 825 days: Apple, "Requirements for trusted certificates in iOS 13" (HT210176; from memory).
 """
 
 import socket
@@ -43,7 +42,7 @@ def openssl(*words: object) -> str:
 
 
 def handshake(folder: Path, name: str) -> None:
-    """Shake hands as a browser does that trusts the authority and wants `name`."""
+    """Do a TLS handshake like a browser that trusts the authority and opens `name`."""
     server_context = ssl.SSLContext(ssl.PROTOCOL_TLS_SERVER)
     server_context.load_cert_chain(folder / "page.pem", folder / "page.key")
     client_context = ssl.create_default_context(cafile=str(folder / "page-authority.pem"))
@@ -74,7 +73,7 @@ def folder(authority, tmp_path) -> Path:
     return tmp_path
 
 
-def test_openssl_finds_nothing_wrong(folder):
+def test_openssl_accepts_both_certificates(folder):
     said = openssl(
         "verify",
         "-x509_strict",
@@ -91,22 +90,22 @@ def test_openssl_finds_nothing_wrong(folder):
 
 
 @pytest.mark.parametrize("name", NAMES)
-def test_each_name_and_address_is_believed(folder, name):
+def test_a_client_accepts_each_name_and_address(folder, name):
     handshake(folder, name)
 
 
-def test_another_name_is_not(folder):
+def test_a_client_rejects_another_name(folder):
     with pytest.raises(ssl.SSLCertVerificationError, match="mismatch"):
         handshake(folder, "elsewhere.local")
 
 
 @pytest.mark.parametrize("name", ["bank.example", "example", "notlocal", "8.8.8.8", "2001:db8::1"])
-def test_the_authority_vouches_for_nothing_outside_the_house(authority, folder, name):
+def test_the_authority_refuses_names_outside_the_local_network(authority, folder, name):
     with pytest.raises(CertificateError, match="may not vouch"):
         new_certificate(authority, [name], NOW)
 
 
-def test_nor_would_a_phone_believe_it_if_its_key_were_stolen(authority, folder, monkeypatch):
+def test_a_client_rejects_a_public_name_signed_by_the_stolen_key(authority, folder, monkeypatch):
     monkeypatch.setattr("potvigil.page.certificate._check_covered", lambda authority, names: None)
     stolen = new_certificate(authority, ["bank.example"], NOW)
     (folder / "page.pem").write_bytes(stolen.certificate)
@@ -127,7 +126,7 @@ def test_a_phone_can_load_the_authority_without_a_password(watched, tmp_path, fo
     with shown(watched, tmp_path / "with", password="scrypt$", authority=der) as client:
         answer = client.get("/authority.crt")
         assert answer.content == der
-        assert answer.headers["content-type"] == "application/x-x509-ca-cert"  # what iOS and Android go by
+        assert answer.headers["content-type"] == "application/x-x509-ca-cert"  # what iOS and Android expect
     with shown(watched, tmp_path / "without") as client:
         assert client.get("/authority.crt").status_code == 404
 
@@ -141,7 +140,7 @@ def certify(capsys, *words: object) -> tuple[int, str, str]:
     return status, said.out, said.err
 
 
-def test_it_is_made_and_nothing_is_overwritten(tmp_path, capsys):
+def test_the_verb_creates_a_certificate_and_overwrites_nothing(tmp_path, capsys):
     out = tmp_path / "tls"
     status, said, _ = certify(capsys, "--out", out)
     assert status == 0
@@ -169,7 +168,7 @@ def test_it_is_made_and_nothing_is_overwritten(tmp_path, capsys):
         assert {path: path.read_bytes() for path in out.iterdir()} == before
 
 
-def test_it_is_renewed_before_its_end_by_the_same_authority(tmp_path, capsys):
+def test_it_is_renewed_before_it_expires_by_the_same_authority(tmp_path, capsys):
     out = tmp_path / "tls"
     certify(capsys, "--out", out)
     trusted, first = (out / "page-authority.pem").read_bytes(), (out / "page.pem").read_bytes()
@@ -187,7 +186,7 @@ def test_it_is_renewed_before_its_end_by_the_same_authority(tmp_path, capsys):
     handshake(out, "localhost")
 
 
-def test_it_is_renewed_when_the_machine_has_another_name_or_the_key_is_lost(tmp_path, capsys, monkeypatch):
+def test_it_is_renewed_for_a_new_host_name_or_a_lost_key(tmp_path, capsys, monkeypatch):
     out = tmp_path / "tls"
     certify(capsys, "--out", out)
     (out / "page.key").unlink()
@@ -201,7 +200,7 @@ def test_it_is_renewed_when_the_machine_has_another_name_or_the_key_is_lost(tmp_
     assert status == 2 and "may not vouch for loft.example; make a new one" in said
 
 
-def test_what_is_not_ours_is_left(tmp_path, capsys):
+def test_a_foreign_certificate_is_left_alone(tmp_path, capsys):
     out = tmp_path / "tls"
     status, _, said = certify(capsys, "--out", out, "--renew")
     assert status == 2 and "is missing" in said
@@ -219,7 +218,7 @@ def test_what_is_not_ours_is_left(tmp_path, capsys):
 
 
 def _shorten(out: Path, days: int) -> None:
-    """Put a certificate in the place of the page's that ends in `days`."""
+    """Replace the page's certificate by one that expires in `days`."""
     from potvigil.page.certificate import Pair
 
     pair = Pair((out / "page-authority.pem").read_bytes(), (out / "page-authority.key").read_bytes())
@@ -228,10 +227,10 @@ def _shorten(out: Path, days: int) -> None:
     (out / "page.pem").write_bytes(new_certificate(pair, names, then).certificate)
 
 
-# --- where the page is
+# --- the page's addresses
 
 
-def test_a_phone_is_told_what_it_can_use(monkeypatch):
+def test_the_addresses_a_phone_can_use_are_printed(monkeypatch):
     monkeypatch.setattr("potvigil.commands.page_where.own_addresses", lambda: ["192.168.1.20", "fd00::20"])
     monkeypatch.setattr("potvigil.commands.page_where.own_names", lambda: ["pot.local", "pot"])
     monkeypatch.setattr("potvigil.commands.page_where.answers_mdns", lambda: True)
@@ -244,7 +243,7 @@ def test_a_phone_is_told_what_it_can_use(monkeypatch):
 
 
 def test_the_kernel_s_own_addresses_are_found():
-    """As `ip -j addr` of iproute2 lists them, where that is installed; else as a connected socket has."""
+    """They include the local address of a connected socket."""
     with socket.socket(socket.AF_INET, socket.SOCK_DGRAM) as probe:
         try:
             probe.connect(("192.0.2.1", 9))  # nothing is sent

@@ -1,4 +1,4 @@
-"""The curve: no peak and no dip is lost, nothing is made up; against each sample converted by the core."""
+"""The curve keeps every peak and dip and invents none, compared with each sample converted by the core."""
 
 import json
 import random
@@ -46,7 +46,7 @@ def pots_of(settings_json):
 
 
 def samples(number, count, strange):
-    """A stretch of samples as they come: steady, with spikes, faults of wires and supply, gaps, silence."""
+    """Return samples as they occur: steady, with spikes, wiring and supply faults, and gaps."""
     seed = random.Random(number)
     made, t_s = [], 100.0
     for i in range(count):
@@ -88,25 +88,27 @@ def record_of(folder, kind, made):
     points=st.integers(100, 400),
 )
 @settings(max_examples=15, deadline=None)
-def test_peaks_and_dips_stay_and_nothing_is_made_up(tmp_path_factory, kind, number, count, strange, points):
+def test_peaks_and_dips_are_kept_and_none_invented(tmp_path_factory, kind, number, count, strange, points):
     made = samples(number, count, strange)
     with record_of(tmp_path_factory.mktemp("curve"), kind, made) as store:
-        asked = CurveQuery("lantern", None, None, made[0].t_s, made[-1].t_s, points)
-        told = curve(store, pots_of, asked)
+        query = CurveQuery("lantern", None, None, made[0].t_s, made[-1].t_s, points)
+        found = curve(store, pots_of, query)
     read = {sample.t_s: convert(sample, POTS[kind]).gauge_pa for sample in made}
     known = [pa / PA_PER_PSI for pa in read.values() if pa is not None]
-    low = [value for value in told["low"] if value is not None]
-    high = [value for value in told["high"] if value is not None]
-    # rounded to 0.001 psi; where the barometer of a whole bucket counts it is the same here
+    low = [value for value in found["low"] if value is not None]
+    high = [value for value in found["high"] if value is not None]
+    # rounded to 0.001 psi; a bucket uses one barometer value, here constant
     assert min(low) == pytest.approx(min(known), abs=1e-3)
     assert max(high) == pytest.approx(max(known), abs=1e-3)
-    assert told["t"] == sorted(told["t"])
-    assert made[0].t_s - 0.01 <= told["t"][0] and told["t"][-1] <= made[-1].t_s + 0.01  # rounded
-    assert len(told["t"]) <= 2 * points + 2  # a gap takes a point of its own
-    # each reading lies between the ends of the point next to it
+    assert found["t"] == sorted(found["t"])
+    assert made[0].t_s - 0.01 <= found["t"][0] and found["t"][-1] <= made[-1].t_s + 0.01  # rounded
+    assert len(found["t"]) <= 2 * points + 2  # a gap adds a point
+    # each reading lies between the extremes of a nearby point
     wide_s = (made[-1].t_s - made[0].t_s) / min(points, len(made) // 3)
     near = [
-        (t, lo, hi) for t, lo, hi in zip(told["t"], told["low"], told["high"], strict=True) if lo is not None
+        (t, lo, hi)
+        for t, lo, hi in zip(found["t"], found["low"], found["high"], strict=True)
+        if lo is not None
     ]
     for t_s, pa in read.items():
         if pa is not None:
@@ -117,32 +119,32 @@ def test_peaks_and_dips_stay_and_nothing_is_made_up(tmp_path_factory, kind, numb
 
 
 @pytest.mark.parametrize("kind", KINDS)
-def test_where_there_is_no_reading_there_is_no_line(tmp_path, kind):
+def test_there_is_no_line_without_readings(tmp_path, kind):
     made = [Sample(float(i), None, 14_000.0, USUAL, ambient_pa=101_325.0) for i in range(1000)]
     dead = [replace(each, transducer_count=5.0) for each in made[300:400]]  # a broken wire, read on
-    made = made[:300] + dead + made[400:600] + made[800:]  # and then nothing at all
+    made = made[:300] + dead + made[400:600] + made[800:]  # then no samples at all
     with record_of(tmp_path, kind, made) as store:
-        told = curve(store, pots_of, CurveQuery("lantern", None, None, 0.0, 999.0, 200))
-    for t, low in zip(told["t"], told["low"], strict=True):
+        found = curve(store, pots_of, CurveQuery("lantern", None, None, 0.0, 999.0, 200))
+    for t, low in zip(found["t"], found["low"], strict=True):
         if 305.0 < t < 395.0:
             assert low is None
-    assert any(600.0 < t < 800.0 and low is None for t, low in zip(told["t"], told["low"], strict=True))
+    assert any(600.0 < t < 800.0 and low is None for t, low in zip(found["t"], found["low"], strict=True))
     assert not any(
-        600.0 < t < 800.0 and low is not None for t, low in zip(told["t"], told["low"], strict=True)
+        600.0 < t < 800.0 and low is not None for t, low in zip(found["t"], found["low"], strict=True)
     )
 
 
-def test_a_sample_that_stands_for_several_keeps_their_peak(tmp_path):
+def test_a_thinned_sample_keeps_the_peak_of_those_it_replaces(tmp_path):
     made = [Sample(float(20 * i), None, 14_000.0, USUAL) for i in range(1000)]
     with record_of(tmp_path, "supply measured", made) as store:
         spread = json.dumps({"n": 20, "transducer_count": [13_000.0, 15_500.0]})
         with store._db.transaction(durable=False):
             store._db.execute("UPDATE sample SET spread = ? WHERE t_s = 9000", (spread,))
-        told = curve(store, pots_of, CurveQuery("lantern", None, None, 0.0, 20_000.0, 200))
+        found = curve(store, pots_of, CurveQuery("lantern", None, None, 0.0, 20_000.0, 200))
     pot = POTS["supply measured"]
-    for count, found in ((13_000.0, min(told["low"])), (15_500.0, max(told["high"]))):
+    for count, extreme in ((13_000.0, min(found["low"])), (15_500.0, max(found["high"]))):
         gauge_pa = convert(Sample(0.0, None, count, USUAL), pot).gauge_pa
-        assert found == pytest.approx(gauge_pa / PA_PER_PSI, abs=1e-3)
+        assert extreme == pytest.approx(gauge_pa / PA_PER_PSI, abs=1e-3)
 
 
 def test_each_run_is_converted_by_its_own_settings(tmp_path):
@@ -153,8 +155,8 @@ def test_each_run_is_converted_by_its_own_settings(tmp_path):
         for sample in made[1000:]:
             store.append("lantern", sample)
         store.flush()
-        told = curve(store, pots_of, CurveQuery("lantern", None, None, 0.0, 1999.0, 200))
-    shares = {round(low, 1) for low in told["low"]}
+        found = curve(store, pots_of, CurveQuery("lantern", None, None, 0.0, 1999.0, 200))
+    shares = {round(low, 1) for low in found["low"]}
     zero = (
         14_000.0 / USUAL
     )  # a share of the supply; (share - 0.1) / 0.8 of the span, as transducers of 0.5-4.5 V
@@ -169,25 +171,25 @@ def test_every_thermometer_has_its_line(tmp_path):
         store.append_trace("lantern", known)
         store.flush()
         assert store.traces("lantern", 0.0) == [known]
-        told = curve(store, pots_of, CurveQuery("lantern", None, None, 0.0, 400.0, 200))
-    lines = {name: told["trace"][name] for name in ("gas", "wall", "room", "contents")}
+        found = curve(store, pots_of, CurveQuery("lantern", None, None, 0.0, 400.0, 200))
+    lines = {name: found["trace"][name] for name in ("gas", "wall", "room", "contents")}
     assert lines == {"gas": [20.0], "wall": [21.0], "room": [22.0], "contents": [23.0]}
-    assert told["temperature_unit"] == "C"
+    assert found["temperature_unit"] == "C"
 
 
-def test_a_workshop_that_reads_fahrenheit_sees_its_curve_in_it(tmp_path):
+def test_the_curve_is_in_fahrenheit_if_the_workshop_is(tmp_path):
     read = Reading(0.0, None, 4e5, 5e5, 101_325.0, 293.15, None, None, Quality.GOOD)
     fahrenheit = load_text(SETTINGS % "" + "units: {temperature: F}", "test").core_pots()
     with record_of(tmp_path, "supply measured", samples(1, 300, 0.0)) as store:
         store.append_trace("lantern", TraceRow.of(replace(HOLDING, t_s=60.0, reading=read)))
         store.flush()
-        told = curve(store, lambda _: fahrenheit, CurveQuery("lantern", None, None, 0.0, 400.0, 200))
-    assert (told["trace"]["gas"], told["temperature_unit"]) == ([68.0], "F")
+        found = curve(store, lambda _: fahrenheit, CurveQuery("lantern", None, None, 0.0, 400.0, 200))
+    assert (found["trace"]["gas"], found["temperature_unit"]) == ([68.0], "F")
 
 
 def test_a_gap_is_longer_than_a_watch_that_reads_slowly():
     assert UNSEEN_AFTER_S > 3 * 10.0  # the longest sample period there is, see settings
 
 
-def test_an_absolute_transducer_is_one(tmp_path):
+def test_the_absolute_kind_is_absolute(tmp_path):
     assert POTS["absolute"].transducer.reference is Reference.ABSOLUTE

@@ -1,4 +1,4 @@
-"""The curve of a night that the watch was simulated on, as a browser asks for it."""
+"""The curve of a simulated night, as a browser requests it."""
 
 import pytest
 
@@ -9,37 +9,37 @@ from rehearsal import raised
 
 
 def test_a_night_has_its_stages_marks_and_lines(client, watched):
-    told = client.get("/api/curve?pot=lantern").json()
+    found = client.get("/api/curve?pot=lantern").json()
     bench = watched.bench
     alarm = next(each for each in raised(bench.events) if each.alarm is AlarmId.FLOOR_AHEAD)
-    assert told["batch"] == 1
-    assert told["unit"] == "psi" and told["zone"] == "UTC"
-    assert (told["floor"], told["working"]) == (45.0, 60.0)
-    assert [each["stage"] for each in told["stages"]] == ["filling", "settling", "holding"]
-    (mark,) = [each for each in told["marks"] if each["kind"] == "alarm"]
+    assert found["batch"] == 1
+    assert found["unit"] == "psi" and found["zone"] == "UTC"
+    assert (found["floor"], found["working"]) == (45.0, 60.0)
+    assert [each["stage"] for each in found["stages"]] == ["filling", "settling", "holding"]
+    (mark,) = [each for each in found["marks"] if each["kind"] == "alarm"]
     assert mark["t"] == pytest.approx(alarm.t_s, abs=0.01)
     assert mark["level"] == "alarm"
-    assert set(told["trace"]) == {"t", "corrected", "leak", "leak_low", "leak_high", "wall", "room"}
-    assert all(len(line) == len(told["trace"]["t"]) for line in told["trace"].values())
+    assert set(found["trace"]) == {"t", "corrected", "leak", "leak_low", "leak_high", "wall", "room"}
+    assert all(len(line) == len(found["trace"]["t"]) for line in found["trace"].values())
     start_utc_s = bench.night.start_utc_s
-    assert told["utc_less_t_s"] == pytest.approx(start_utc_s, abs=1.0)
+    assert found["utc_less_t_s"] == pytest.approx(start_utc_s, abs=1.0)
     snapshot = bench.service.watches["lantern"].snapshot()
-    assert told["to"] == pytest.approx(snapshot.t_s)
-    # the last minute is not in the record yet: it comes from what the watch left in memory
-    assert told["t"][-1] == pytest.approx(snapshot.t_s)
-    assert told["high"][-1] == pytest.approx(snapshot.reading.gauge_pa / PA_PER_PSI, abs=1e-3)
-    assert told["trace"]["t"][-1] == pytest.approx(snapshot.t_s)
-    assert told["cone"]["t"] == pytest.approx(snapshot.forecast.crossing_s, abs=0.01)
-    assert told["cone"]["early"] < told["cone"]["t"] < told["cone"]["late"]
-    assert told["cure_done"] == pytest.approx(snapshot.cure.done_s, abs=0.01)
+    assert found["to"] == pytest.approx(snapshot.t_s)
+    # the last minute is not in the record yet: it comes from the live file
+    assert found["t"][-1] == pytest.approx(snapshot.t_s)
+    assert found["high"][-1] == pytest.approx(snapshot.reading.gauge_pa / PA_PER_PSI, abs=1e-3)
+    assert found["trace"]["t"][-1] == pytest.approx(snapshot.t_s)
+    assert found["cone"]["t"] == pytest.approx(snapshot.forecast.crossing_s, abs=0.01)
+    assert found["cone"]["early"] < found["cone"]["t"] < found["cone"]["late"]
+    assert found["cure_done"] == pytest.approx(snapshot.cure.done_s, abs=0.01)
 
 
 def test_a_silent_watch_forecasts_nothing(client, watched):
     watched.speak(age_s=60.0)
-    told = client.get("/api/curve?pot=lantern").json()
-    assert told["cone"] is None
-    assert told["cure_done"] is None
-    assert told["t"][-1] <= told["to"]
+    found = client.get("/api/curve?pot=lantern").json()
+    assert found["cone"] is None
+    assert found["cure_done"] is None
+    assert found["t"][-1] <= found["to"]
 
 
 def test_a_part_of_the_night_is_finer(client):
@@ -50,7 +50,7 @@ def test_a_part_of_the_night_is_finer(client):
     assert len(part["t"]) > 100 > sum(10_000.0 <= t <= 10_600.0 for t in whole["t"])
 
 
-def test_what_is_asked_for_beyond_the_batch_is_its_end(client):
+def test_a_span_beyond_the_batch_is_clamped_to_its_end(client):
     whole = client.get("/api/curve?batch=1").json()
     beyond = client.get("/api/curve?batch=1&from=-1e9&to=1e9").json()
     assert (beyond["from"], beyond["to"]) == (whole["from"], whole["to"])
@@ -70,7 +70,7 @@ def test_what_is_asked_for_beyond_the_batch_is_its_end(client):
         "batch=1&points=x",
     ],
 )
-def test_a_curve_that_cannot_be_drawn_says_why(client, query):
+def test_an_invalid_curve_request_says_why(client, query):
     answer = client.get(f"/api/curve?{query}")
     assert answer.status_code == 422
     assert answer.json()["fault"]
@@ -84,6 +84,6 @@ def test_an_unknown_pot_or_batch_is_not_found(client):
 def test_without_a_live_file_the_record_alone_is_drawn(watched, tmp_path):
     watched.live.unlink()
     with shown(watched, tmp_path / "reports") as client:
-        told = client.get("/api/curve?pot=lantern").json()
-    assert told["cone"] is None
-    assert len(told["t"]) > 200
+        found = client.get("/api/curve?pot=lantern").json()
+    assert found["cone"] is None
+    assert len(found["t"]) > 200

@@ -1,4 +1,4 @@
-"""The live curve part by part: which stretch, in which units and decimals, with what marks, gaps and cone."""
+"""The live curve part by part: span, units and decimals, marks, gaps and cone."""
 
 from dataclasses import replace
 from itertools import pairwise
@@ -67,13 +67,13 @@ def live(recent=(), batch=2, **changes) -> LivePot:
     return LivePot(batch, replace(HOLDING, **changes), recent)
 
 
-def asked(store, batch: int | None = 2, **given):
+def curve_for(store, batch: int | None = 2, **given):
     row = None if batch is None else store.batch(batch)
     known = {"live": None, "from_s": None, "to_s": None, "points": 1200} | given
     return curve(store, known.pop("pots_of", pots_of), CurveQuery("lantern", row, **known))
 
 
-# --- which stretch
+# --- span
 
 
 @pytest.mark.parametrize(
@@ -82,7 +82,7 @@ def asked(store, batch: int | None = 2, **given):
         (2, {}, (880.0, 5000.0)),  # two minutes before it began, to the last reading
         (1, {}, (-20.0, 700.0)),
         (2, {"live": live(t_s=5005.0)}, (880.0, 5005.0)),
-        (1, {"live": live(t_s=5005.0)}, (-20.0, 700.0)),  # closed: what is now is no part of it
+        (1, {"live": live(t_s=5005.0)}, (-20.0, 700.0)),  # closed: excludes the live state
         (None, {}, (5000.0 - 21_600.0, 5000.0)),
         (None, {"live": live(t_s=5100.0)}, (5100.0 - 21_600.0, 5100.0)),
         (2, {"from_s": 0.0, "to_s": 9e9}, (880.0, 5000.0)),
@@ -94,79 +94,79 @@ def asked(store, batch: int | None = 2, **given):
         (None, {"from_s": 6000.0}, (4999.0, 5000.0)),
     ],
 )
-def test_what_is_shown_is_what_was_asked_for_within_what_there_is(store, batch, given, span) -> None:
-    told = asked(store, batch, **given)
-    assert (told["from"], told["to"]) == span
-    assert all(span[0] - 0.01 <= t <= span[1] + 0.01 for t in told["t"])
+def test_the_span_is_the_requested_one_within_the_data(store, batch, given, span) -> None:
+    found = curve_for(store, batch, **given)
+    assert (found["from"], found["to"]) == span
+    assert all(span[0] - 0.01 <= t <= span[1] + 0.01 for t in found["t"])
 
 
-def test_every_reading_is_there_to_its_last_in_the_pots_unit(store) -> None:
-    told = asked(store)
-    assert told["t"] == [float(t) for t in range(1000, 5001, 10)]
+def test_every_reading_is_returned_in_the_pots_unit(store) -> None:
+    found = curve_for(store)
+    assert found["t"] == [float(t) for t in range(1000, 5001, 10)]
     expected = [round((4e5 - t) / PSI, 3) for t in range(1000, 5001, 10)]
-    assert told["low"] == told["high"] == pytest.approx(expected, abs=1e-9)
-    assert (told["unit"], told["temperature_unit"], told["zone"]) == ("psi", "C", "UTC")
-    assert (told["pot"], told["batch"]) == ("lantern", 2)
-    assert told["utc_less_t_s"] == pytest.approx(LESS_S)
-    assert (told["floor"], told["working"]) == (45.0, 60.0)
+    assert found["low"] == found["high"] == pytest.approx(expected, abs=1e-9)
+    assert (found["unit"], found["temperature_unit"], found["zone"]) == ("psi", "C", "UTC")
+    assert (found["pot"], found["batch"]) == ("lantern", 2)
+    assert found["utc_less_t_s"] == pytest.approx(LESS_S)
+    assert (found["floor"], found["working"]) == (45.0, 60.0)
 
 
 @pytest.mark.parametrize(("unit", "digits", "pa"), [("psi", 3, PSI), ("bar", 4, 1e5), ("kPa", 2, 1e3)])
-def test_figures_are_two_decimals_finer_than_a_person_reads(store, unit, digits, pa) -> None:
+def test_values_have_two_decimals_more_than_text(store, unit, digits, pa) -> None:
     """A person reads 0.1 psi, 0.01 bar, 1 kPa: units.PRESSURE_DECIMALS. 1 bar = 100 kPa (NIST SP 811)."""
     pots = {"lantern": replace(LANTERN, pressure_unit=unit)}
-    told = asked(store, pots_of=lambda _: pots)
-    assert told["unit"] == unit
-    assert told["low"][7] == round((4e5 - 1070.0) / pa, digits)
-    assert told["trace"]["corrected"][0] == round(59.75 * PSI / pa, digits)
-    assert told["trace"]["leak"][0] == round(1.5 * PSI / pa, digits)
-    assert told["floor"] == round(45.0 * PSI / pa, digits)
+    found = curve_for(store, pots_of=lambda _: pots)
+    assert found["unit"] == unit
+    assert found["low"][7] == round((4e5 - 1070.0) / pa, digits)
+    assert found["trace"]["corrected"][0] == round(59.75 * PSI / pa, digits)
+    assert found["trace"]["leak"][0] == round(1.5 * PSI / pa, digits)
+    assert found["floor"] == round(45.0 * PSI / pa, digits)
 
 
-def test_a_pot_that_its_settings_do_not_know_has_no_curve_and_no_figures_of_it(store) -> None:
-    told = asked(store, pots_of=lambda _: {}, live=live())
-    assert (told["unit"], told["temperature_unit"]) == ("psi", "C")
-    assert (told["floor"], told["working"], told["cone"]) == (None, None, None)
-    assert told["t"] == [] and told["pot"] == "lantern"
+def test_a_pot_without_settings_has_no_points_and_no_limits(store) -> None:
+    found = curve_for(store, pots_of=lambda _: {}, live=live())
+    assert (found["unit"], found["temperature_unit"]) == ("psi", "C")
+    assert (found["floor"], found["working"], found["cone"]) == (None, None, None)
+    assert found["t"] == [] and found["pot"] == "lantern"
 
 
-# --- the last minute, from memory
+# --- the last minute, from the live file
 
 
-def test_what_the_watch_left_in_memory_follows_what_is_in_the_record_and_nothing_twice(store) -> None:
+def test_live_readings_follow_the_recorded_ones_without_overlap(store) -> None:
     recent = ((4995.0, 1.0), (5000.0, 1.0), (5001.0, 3 * PSI), (5002.0, None), (5003.0, 4 * PSI))
-    told = asked(store, live=live(recent, t_s=5002.5))
-    assert told["t"][-3:] == [5000.0, 5001.0, 5002.0]  # not what is later than what is shown
-    assert told["high"][-2:] == [3.0, None] and told["low"][-3] > 50.0
-    alone = asked(store, pots_of=lambda _: {}, live=live(recent, t_s=5003.0))
+    found = curve_for(store, live=live(recent, t_s=5002.5))
+    assert found["t"][-3:] == [5000.0, 5001.0, 5002.0]  # nothing beyond the span
+    assert found["high"][-2:] == [3.0, None] and found["low"][-3] > 50.0
+    alone = curve_for(store, pots_of=lambda _: {}, live=live(recent, t_s=5003.0))
     assert alone["t"] == [4995.0, 5000.0, 5001.0, 5002.0, 5003.0]
 
 
 @pytest.mark.parametrize(
     ("batch", "to_s", "is_there"), [(2, None, True), (None, None, False), (2, 4000.0, False)]
 )
-def test_what_the_watch_knows_now_ends_the_lines_of_an_open_batch(store, batch, to_s, is_there) -> None:
-    told = asked(store, live=live(batch=batch), to_s=to_s)
-    assert (told["trace"]["t"][-1] == T_S) is is_there
+def test_the_live_estimate_ends_the_trace_of_an_open_batch(store, batch, to_s, is_there) -> None:
+    found = curve_for(store, live=live(batch=batch), to_s=to_s)
+    assert (found["trace"]["t"][-1] == T_S) is is_there
 
 
-# --- lines of what the watch knew
+# --- the watch's estimates
 
 
-def test_lines_are_by_the_hour_and_what_was_not_known_is_null(store) -> None:
-    told = asked(store)["trace"]
-    assert told["t"] == [2000.0, 2060.0]
-    assert told["corrected"] == [59.75, None]
-    assert (told["leak"], told["leak_low"], told["leak_high"]) == ([1.5, None], [1.4, None], [1.6, None])
-    assert told["gas"] == [21.25, 21.25] and told["room"] == [20.0, 20.0]
-    assert "wall" not in told  # no thermometer there
+def test_leak_rates_are_per_hour_and_unknown_values_null(store) -> None:
+    found = curve_for(store)["trace"]
+    assert found["t"] == [2000.0, 2060.0]
+    assert found["corrected"] == [59.75, None]
+    assert (found["leak"], found["leak_low"], found["leak_high"]) == ([1.5, None], [1.4, None], [1.6, None])
+    assert found["gas"] == [21.25, 21.25] and found["room"] == [20.0, 20.0]
+    assert "wall" not in found  # no thermometer there
 
 
 # --- marks and stages
 
 
-def test_marks_are_in_the_order_of_their_times_and_as_pressing_as_their_alarm(store) -> None:
-    marks = asked(store)["marks"]
+def test_marks_are_in_time_order_with_the_level_of_their_alarm(store) -> None:
+    marks = curve_for(store)["marks"]
     assert [(each["t"], each["kind"], each["text"], each["level"]) for each in marks] == [
         (2050.0, "alarm", "losing pressure fast", "alarm"),
         (2100.0, "alarm", "leak", "warn"),
@@ -176,35 +176,35 @@ def test_marks_are_in_the_order_of_their_times_and_as_pressing_as_their_alarm(st
     ]
 
 
-def test_gel_is_marked_where_the_cure_clock_passed_it(path) -> None:
+def test_gel_is_marked_when_the_cure_clock_reaches_it(path) -> None:
     with Store.open(path, create=False) as store:
         for t_s, progress in ((2900.0, 0.08), (3000.0, 0.12)):
             row = replace(TraceRow.of(HOLDING), t_s=t_s, cure_progress=progress)
             store.append_trace("lantern", row)
         store.flush()
-        marks = [each for each in asked(store)["marks"] if each["kind"] == "gel"]
+        marks = [each for each in curve_for(store)["marks"] if each["kind"] == "gel"]
         store._db.execute("DELETE FROM trace WHERE t_s >= 2900", ())
     assert marks == [{"t": 2950.0, "kind": "gel", "text": "gel", "level": "note"}]  # a tenth of ten hours
 
 
 def test_stages_have_their_words(store) -> None:
-    assert asked(store)["stages"] == [
+    assert curve_for(store)["stages"] == [
         {"t": 1010.0, "stage": "filling", "word": "filling"},
         {"t": 1400.0, "stage": "holding", "word": "holding"},
         {"t": 2700.0, "stage": "venting", "word": "venting"},
     ]
-    assert asked(store, None)["stages"] == [] == asked(store, None)["marks"]
-    assert asked(store, None)["batch"] is None
+    assert curve_for(store, None)["stages"] == [] == curve_for(store, None)["marks"]
+    assert curve_for(store, None)["batch"] is None
 
 
-# --- ahead
+# --- forecast
 
 
 AHEAD = FloorForecast(T_S + 100.004, T_S + 50.0, T_S + 200.006, True, None)
 
 
 def test_the_cone_runs_from_now_to_the_floor(store) -> None:
-    assert asked(store, live=live(forecast=AHEAD))["cone"] == {
+    assert curve_for(store, live=live(forecast=AHEAD))["cone"] == {
         "t0": T_S,
         "p0": 59.5,
         "t": T_S + 100.0,
@@ -212,7 +212,7 @@ def test_the_cone_runs_from_now_to_the_floor(store) -> None:
         "late": T_S + 200.01,
         "floor": 45.0,
     }
-    endless = asked(store, live=live(forecast=replace(AHEAD, latest_s=None)))["cone"]
+    endless = curve_for(store, live=live(forecast=replace(AHEAD, latest_s=None)))["cone"]
     assert endless["late"] is None and endless["t"] == T_S + 100.0
 
 
@@ -225,15 +225,15 @@ def test_the_cone_runs_from_now_to_the_floor(store) -> None:
         {"stage": Stage.VENTING},
         {"stage": Stage.OPEN},
         {"leak": None},
-        {"leak": replace(HOLDING.leak, t_s=T_S - 1000.0)},  # of long ago
+        {"leak": replace(HOLDING.leak, t_s=T_S - 1000.0)},  # stale
     ],
 )
 def test_without_a_floor_ahead_there_is_no_cone(store, changes) -> None:
-    assert asked(store, live=live(**changes))["cone"] is None
+    assert curve_for(store, live=live(**changes))["cone"] is None
 
 
 def test_a_pot_that_settles_has_a_cone_too(store) -> None:
-    assert asked(store, live=live(stage=Stage.SETTLING))["cone"] is not None
+    assert curve_for(store, live=live(stage=Stage.SETTLING))["cone"] is not None
 
 
 @pytest.mark.parametrize(
@@ -248,8 +248,8 @@ def test_a_pot_that_settles_has_a_cone_too(store) -> None:
         (None, {"live": live()}, None),
     ],
 )
-def test_when_the_cure_is_done_is_as_judged_or_as_of_now(store, batch, given, done_s) -> None:
-    assert asked(store, batch, **given)["cure_done"] == done_s
+def test_the_end_of_cure_is_from_the_summary_or_live(store, batch, given, done_s) -> None:
+    assert curve_for(store, batch, **given)["cure_done"] == done_s
 
 
 # --- gaps
@@ -259,7 +259,7 @@ def test_when_the_cure_is_done_is_as_judged_or_as_of_now(store, batch, given, do
     st.lists(st.floats(0.5, 200.0), max_size=30),
     st.floats(1.0, 150.0),
 )
-def test_a_gap_is_a_point_without_a_value_halfway_and_there_alone(steps, gap_s) -> None:
+def test_a_gap_is_an_empty_point_halfway(steps, gap_s) -> None:
     times = [sum(steps[:i]) for i in range(len(steps) + 1)]
     points = [(t_s, 1.0, 2.0) for t_s in times]
     found = list(_with_gaps(points, gap_s))
@@ -270,15 +270,15 @@ def test_a_gap_is_a_point_without_a_value_halfway_and_there_alone(steps, gap_s) 
 
 
 @pytest.mark.parametrize(("length_s", "is_gap"), [(55, False), (60, True)])
-def test_in_a_curve_a_gap_is_longer_than_the_watch_passes_over(tmp_path, length_s, is_gap) -> None:
+def test_a_gap_is_longer_than_the_watch_tolerates(tmp_path, length_s, is_gap) -> None:
     assert UNSEEN_AFTER_S == 60.0
     with Store.open(tmp_path / "r.db") as store:
         store.begin_run(load_text(SETTINGS, "settings").as_json(), "boot", 0.0, None, None)
         for t_s in (*range(0, 500, 5), *range(500 + length_s, 1000, 5)):
             store.append("lantern", Sample(float(t_s), gauge_pa=3e5))
         store.flush()
-        told = asked(store, None, from_s=0.0, to_s=995.0, points=4000)
-    holes = [t for t, low in zip(told["t"], told["low"], strict=True) if low is None]
+        found = curve_for(store, None, from_s=0.0, to_s=995.0, points=4000)
+    holes = [t for t, low in zip(found["t"], found["low"], strict=True) if low is None]
     assert holes == ([(495.0 + 500.0 + length_s) / 2.0] if is_gap else [])
 
 
@@ -291,28 +291,28 @@ def bucketed(tmp_path, values, points, settings=SETTINGS, **fields):
         for t_s, value in enumerate(values):
             store.append("lantern", Sample(float(t_s), **{"gauge_pa": value} | fields))
         store.flush()
-        return asked(store, None, from_s=0.0, to_s=float(len(values) - 1), points=points)
+        return curve_for(store, None, from_s=0.0, to_s=float(len(values) - 1), points=points)
 
 
-def test_of_many_readings_each_stretch_has_its_lowest_and_highest_at_its_middle(tmp_path) -> None:
-    told = bucketed(tmp_path, [1e5 + (t % 10) * PSI for t in range(3000)], 200)
-    assert len(told["t"]) == 200
-    steps = [b - a for a, b in zip(told["t"][:-2], told["t"][1:-1], strict=True)]
+def test_each_bucket_has_its_extremes_at_its_middle(tmp_path) -> None:
+    found = bucketed(tmp_path, [1e5 + (t % 10) * PSI for t in range(3000)], 200)
+    assert len(found["t"]) == 200
+    steps = [b - a for a, b in zip(found["t"][:-2], found["t"][1:-1], strict=True)]
     assert steps == pytest.approx([3000 / 200] * 198, abs=0.05)
-    assert told["t"][0] == pytest.approx(7.5, abs=0.02) and told["t"][-1] <= 2999.0
-    assert set(told["low"]) == {round(1e5 / PSI, 3)} and set(told["high"]) == {round(1e5 / PSI + 9.0, 3)}
+    assert found["t"][0] == pytest.approx(7.5, abs=0.02) and found["t"][-1] <= 2999.0
+    assert set(found["low"]) == {round(1e5 / PSI, 3)} and set(found["high"]) == {round(1e5 / PSI + 9.0, 3)}
 
 
-def test_as_many_points_as_readings_are_the_readings(tmp_path) -> None:
-    told = bucketed(tmp_path, [1e5 + t for t in range(300)], 300)
-    assert told["t"] == [float(t) for t in range(300)]
-    assert told["low"] == told["high"]
+def test_with_enough_points_the_readings_are_returned_unbucketed(tmp_path) -> None:
+    found = bucketed(tmp_path, [1e5 + t for t in range(300)], 300)
+    assert found["t"] == [float(t) for t in range(300)]
+    assert found["low"] == found["high"]
 
 
-def test_a_little_more_than_that_comes_by_threes(tmp_path) -> None:
-    """A stretch holds three readings at the least, or each would be shown for itself."""
-    told = bucketed(tmp_path, [1e5 + (t % 3) * PSI for t in range(303)], 300)
-    assert len(told["t"]) == 101
+def test_a_bucket_holds_at_least_three_readings(tmp_path) -> None:
+    """With fewer than three readings per bucket, each would be drawn by itself."""
+    found = bucketed(tmp_path, [1e5 + (t % 3) * PSI for t in range(303)], 300)
+    assert len(found["t"]) == 101
 
 
 def test_two_runs_share_the_points_by_their_time(tmp_path) -> None:
@@ -326,12 +326,12 @@ def test_two_runs_share_the_points_by_their_time(tmp_path) -> None:
         for t_s in range(3001, 12_000):
             store.append("lantern", Sample(float(t_s), gauge_pa=1e5))
         store.flush()
-        told = asked(store, None, from_s=0.0, to_s=11_999.0, points=400)
-    first = [t for t in told["t"] if t < 3000.0]
-    assert len(first) == pytest.approx(100, abs=1) and len(told["t"]) == pytest.approx(400, abs=3)
+        found = curve_for(store, None, from_s=0.0, to_s=11_999.0, points=400)
+    first = [t for t in found["t"] if t < 3000.0]
+    assert len(first) == pytest.approx(100, abs=1) and len(found["t"]) == pytest.approx(400, abs=3)
 
 
-def test_pressures_of_an_absolute_log_are_less_the_barometer_or_the_standard_atmosphere(tmp_path) -> None:
+def test_an_absolute_log_becomes_gauge_by_the_standard_atmosphere(tmp_path) -> None:
     """101 325 Pa: ISO 2533."""
-    told = bucketed(tmp_path, [None] * 900, 200, gauge_pa=None, absolute_pa=3e5, gas_c=20.0)
-    assert set(told["low"]) == set(told["high"]) == {round((3e5 - 101_325.0) / PSI, 3)}
+    found = bucketed(tmp_path, [None] * 900, 200, gauge_pa=None, absolute_pa=3e5, gas_c=20.0)
+    assert set(found["low"]) == set(found["high"]) == {round((3e5 - 101_325.0) / PSI, 3)}

@@ -1,4 +1,4 @@
-"""What is said of a batch on the page: asked for, kept, and never lost to another tab or an earlier page."""
+"""Details of a batch on the page: form for, saved, and never lost to another tab or a stale page."""
 
 import re
 import sqlite3
@@ -17,7 +17,7 @@ from potvigil.record.store import Store
 
 @pytest.fixture
 def closed(watched):
-    """The night, closed: nobody has said yet how its cast came out."""
+    """The night, closed, before anybody has entered the outcome of its cast."""
     summary = watched.bench.service.watches["lantern"].summary()
     with Store.open(watched.record) as store:
         store.close_batch(1, BatchClosed(20_000.0, None, replace(summary, complete=True)))
@@ -39,7 +39,7 @@ def details(watched) -> dict[Detail, str]:
 
 
 def fields_of(html: str) -> dict[str, str]:
-    """Return what the form of the details would send, as a browser does."""
+    """Return the fields a browser would submit from the form of details."""
     start = r'<form method="post" action="/batch/1/edit" data-draft>\s*<input[^>]*>\s*<div class="fields">'
     form = re.search(f"{start}(.*?)</form>", html, re.DOTALL)
     assert form, html
@@ -52,8 +52,8 @@ def fields_of(html: str) -> dict[str, str]:
 # --- how the cast came out
 
 
-def test_it_is_asked_once_the_batch_is_closed_and_kept(client, closed):
-    closed.live.unlink()  # which still knows the batch as open
+def test_the_outcome_is_asked_after_closing_and_saved(client, closed):
+    closed.live.unlink()  # it still has the batch as open
     for path in ("/batch/1", "/pot/lantern"):
         assert "Was the cast good?" in client.get(path).text
     answer = post(client, "/batch/1/edit", outcome="flawed", flaw="bubbles at the <rim>")
@@ -80,7 +80,7 @@ def test_one_press_is_enough(client, closed, sent, kept):
     assert details(closed)[Detail.OUTCOME] == kept
 
 
-def test_it_is_not_asked_of_a_batch_that_is_open(watched, tmp_path):
+def test_the_outcome_of_an_open_batch_is_not_asked(watched, tmp_path):
     with shown(watched, tmp_path / "reports") as client:
         for path in ("/batch/1", "/pot/lantern"):
             assert "Was the cast good?" not in client.get(path).text
@@ -89,7 +89,7 @@ def test_it_is_not_asked_of_a_batch_that_is_open(watched, tmp_path):
 # --- two tabs
 
 
-def test_what_another_tab_changed_is_not_overwritten_unasked(client, closed):
+def test_an_edit_in_another_tab_is_not_silently_overwritten(client, closed):
     first = fields_of(client.get("/batch/1").text)
     second = dict(first)
     assert (
@@ -97,13 +97,15 @@ def test_what_another_tab_changed_is_not_overwritten_unasked(client, closed):
     )
     answer = post(client, "/batch/1/edit", **(second | {"label": "mine", "resin": "clear"}))
     assert answer.status_code == 409
-    assert details(closed)[Detail.LABEL] == "theirs" and Detail.RESIN not in details(closed)  # none of it yet
-    asked = fields_of(answer.text)
-    assert (asked["label"], asked["resin"], asked["colour"]) == ("mine", "clear", "amber")
+    assert details(closed)[Detail.LABEL] == "theirs" and Detail.RESIN not in details(
+        closed
+    )  # nothing saved yet
+    form = fields_of(answer.text)
+    assert (form["label"], form["resin"], form["colour"]) == ("mine", "clear", "amber")
     assert re.search(r'name="choose-label" value="theirs"> <span>Keep theirs: <bdi>theirs</bdi>', answer.text)
     assert answer.text.count("<fieldset") == 1
 
-    theirs = post(client, "/batch/1/edit", **(asked | {"choose-label": "theirs"}))
+    theirs = post(client, "/batch/1/edit", **(form | {"choose-label": "theirs"}))
     assert theirs.headers["location"] == "/batch/1?said=kept"
     assert details(closed) | {
         Detail.LABEL: "theirs",
@@ -111,11 +113,11 @@ def test_what_another_tab_changed_is_not_overwritten_unasked(client, closed):
         Detail.COLOUR: "amber",
     } == details(closed)
 
-    assert post(client, "/batch/1/edit", **(asked | {"choose-label": "mine"})).status_code == 303
+    assert post(client, "/batch/1/edit", **(form | {"choose-label": "mine"})).status_code == 303
     assert details(closed)[Detail.LABEL] == "mine"
 
 
-def test_what_one_did_not_touch_never_takes_back_what_others_wrote(client, closed):
+def test_an_untouched_field_never_reverts_another_edit(client, closed):
     old = fields_of(client.get("/batch/1").text)
     post(client, "/batch/1/edit", **(old | {"note": "longer\r\nnote", "label": "theirs"}))
     answer = post(client, "/batch/1/edit", **(old | {"mould": "aluminium"}))
@@ -130,7 +132,7 @@ def test_what_one_did_not_touch_never_takes_back_what_others_wrote(client, close
     assert again.headers["location"] == "/batch/1?said=same"
 
 
-def test_both_tabs_that_write_the_same_are_of_one_mind(client, closed):
+def test_the_same_edit_in_two_tabs_is_no_clash(client, closed):
     old = fields_of(client.get("/batch/1").text)
     for _ in range(2):
         assert post(client, "/batch/1/edit", **(old | {"label": "same"})).status_code == 303
@@ -139,7 +141,7 @@ def test_both_tabs_that_write_the_same_are_of_one_mind(client, closed):
 # --- forms lose nothing
 
 
-def test_a_form_of_an_earlier_page_comes_back_as_it_was_written(client, closed):
+def test_a_form_with_a_stale_token_comes_back_filled_in(client, closed):
     sent = fields_of(client.get("/batch/1").text) | {"label": "typed at length", "csrf": "0" * 64}
     answer = post(client, "/batch/1/edit", **sent)
     assert answer.status_code == 403 and "nothing was saved" in answer.text
@@ -155,7 +157,7 @@ def test_a_refused_form_keeps_every_field(client):
     assert (again["mass"], again["note"]) == ("250 stones", "a long\r\nnote")
 
 
-def test_what_was_written_for_a_batch_that_opened_meanwhile_is_offered_to_it(watched, tmp_path):
+def test_details_are_offered_to_a_batch_that_opened_meanwhile(watched, tmp_path):
     with shown(watched, tmp_path / "reports") as client:
         answer = post(client, "/pot/lantern/open", label="typed before the fill")
         assert answer.status_code == 422 and "opened meanwhile" in answer.text
@@ -167,12 +169,12 @@ def test_what_was_written_for_a_batch_that_opened_meanwhile_is_offered_to_it(wat
 
 
 @pytest.mark.parametrize("verdict", [Verdict.HELD, Verdict.LEAKED])
-def test_a_batch_above_the_maximum_is_green_nowhere(watched, tmp_path, verdict):
+def test_a_batch_above_the_maximum_is_never_green(watched, tmp_path, verdict):
     summary = watched.bench.service.watches["lantern"].summary()
     alarms = (*summary.alarms, BatchAlarm(AlarmId.OVER_PRESSURE, 60.0, 90.0))
     with Store.open(watched.record) as store:
         store.close_batch(1, BatchClosed(20_000.0, None, replace(summary, verdict=verdict, alarms=alarms)))
-    with sqlite3.connect(watched.record) as db:  # the alarm's own line
+    with sqlite3.connect(watched.record) as db:  # the alarm's event
         first = "(SELECT min(id) FROM event WHERE alarm IS NOT NULL)"
         db.execute(f"UPDATE event SET alarm = 'over-pressure' WHERE id = {first}")
     with shown(watched, tmp_path / "reports") as client:
@@ -203,7 +205,7 @@ def send(client, content: bytes, kind: str = "image/jpeg", **headers: str):
     )
 
 
-def test_a_picture_is_added_named_and_shown(client, closed):
+def test_a_picture_is_added_listed_and_shown(client, closed):
     for number in (1, 2):
         assert send(client, picture()).json() == {"kept": True}
         assert details(closed)[Detail.PICTURES].splitlines()[-1] == f"cast-{number}.jpg"
@@ -212,7 +214,7 @@ def test_a_picture_is_added_named_and_shown(client, closed):
     assert (answer.content, answer.headers["content-type"]) == (picture(), "image/jpeg")
     assert answer.headers["x-content-type-options"] == "nosniff"
     post(client, "/batch/1/edit", pictures="cast-1.jpg\r\nelsewhere.jpg")
-    assert client.get("/batch/1/picture/cast-2.jpg").status_code == 404  # taken out of the details
+    assert client.get("/batch/1/picture/cast-2.jpg").status_code == 404  # no longer in the details
     page = client.get("/batch/1").text
     assert (
         "cast-2" not in re.sub(r"<section>.*", "", page, flags=re.DOTALL)
@@ -231,39 +233,39 @@ def test_a_picture_is_added_named_and_shown(client, closed):
         (picture() + b"\0" * 4_000_000, "image/jpeg", {}, 413),
     ],
 )
-def test_what_is_no_picture_of_ours_is_refused(client, closed, content, kind, headers, status):
+def test_an_invalid_picture_is_refused(client, closed, content, kind, headers, status):
     assert send(client, content, kind, **headers).status_code == status
     assert Detail.PICTURES not in details(closed)
     assert not closed.record.with_name("record.db-pictures").exists()
 
 
-def test_no_name_of_a_picture_leads_out(client, closed):
+def test_no_picture_name_escapes_the_folder(client, closed):
     (closed.record.parent / "secret.jpg").write_bytes(picture())
     post(client, "/batch/1/edit", pictures="../../secret.jpg\r\n..%2f..%2fsecret.jpg")
     for name in ("../../secret.jpg", "..%2f..%2fsecret.jpg", "%2e%2e%2f%2e%2e%2fsecret.jpg"):
         assert client.get(f"/batch/1/picture/{name}").status_code in (404, 405)
 
 
-# --- a report that cannot be made
+# --- a report that fails
 
 
 @pytest.mark.parametrize("path", ["/batch/1/report", "/pot/lantern/health"])
-def test_why_there_is_no_report_is_said_in_its_place(watched, tmp_path, path):
+def test_a_missing_report_shows_the_reason_in_its_place(watched, tmp_path, path):
     says = "import sys; sys.exit('potvigil: the disk <of the record> is full')"
     with shown(watched, tmp_path / "reports", command=(sys.executable, "-c", says)) as client:
         assert client.get(path).status_code == 200
         answer = client.get(f"{path}/sheet")
     assert answer.status_code == 503
     assert "The disk &lt;of the record&gt; is full." in answer.text
-    # a frame that may not be framed would be an empty one
+    # without these headers the frame would stay empty
     assert answer.headers["x-frame-options"] == "SAMEORIGIN"
     assert "frame-ancestors 'self'" in answer.headers["content-security-policy"]
 
 
-# --- one zone, and back to where one was
+# --- time zone, and return after log-in
 
 
-def test_every_page_says_in_which_zone_its_times_are(client, closed):
+def test_every_page_names_its_time_zone(client, closed):
     for path in ("/", "/batches", "/batch/1", "/pot/lantern", "/plan", "/phones"):
         assert "All times are local: UTC+00:00." in client.get(path).text
     assert client.get("/api/curve?batch=1").json()["zone"] == "UTC"
@@ -282,7 +284,7 @@ def test_every_page_says_in_which_zone_its_times_are(client, closed):
         "",
     ],
 )
-def test_a_log_in_leads_to_no_page_but_ours(closed, tmp_path, wanted):
+def test_a_log_in_never_redirects_to_another_site(closed, tmp_path, wanted):
     from potvigil.page.passwords import hashed
 
     with shown(closed, tmp_path / "reports", password=hashed("lantern lens no. 3")) as client:

@@ -1,4 +1,4 @@
-"""What every request has to pass, figure by figure: names and origins, guesses, sessions, connections."""
+"""The checks on every request and their limits: names and origins, guesses, sessions, connections."""
 
 import asyncio
 import json
@@ -37,20 +37,20 @@ def scope(
     server: tuple[str, int] = ("192.0.2.7", 8642),
     **headers: str,
 ) -> dict[str, Any]:
-    told = [("host", host), *((name.replace("_", "-"), value) for name, value in headers.items())]
+    sent = [("host", host), *((name.replace("_", "-"), value) for name, value in headers.items())]
     return {
         "type": "http",
         "method": method,
         "scheme": scheme,
         "server": server,
         "query_string": b"",
-        "headers": [(name.encode(), value.encode()) for name, value in told],
+        "headers": [(name.encode(), value.encode()) for name, value in sent],
     }
 
 
 def status(of: dict[str, Any]) -> int:
     async def app(*_: object) -> None:
-        raise AssertionError("not asked")
+        raise AssertionError("not called")
 
     fault = Guard(app, ["Pot.Local."])._fault(of)
     return 200 if fault is None else fault.status
@@ -65,7 +65,7 @@ def status(of: dict[str, Any]) -> int:
         *(("", False), ("pot.local/x", False), ("pot.local:", False), ("user@pot.local", False)),
     ],
 )
-def test_it_answers_to_its_names_and_the_address_that_was_reached(host: str, is_ours: bool) -> None:
+def test_it_answers_to_its_names_and_its_own_address(host: str, is_ours: bool) -> None:
     assert status(scope(host=host)) == (200 if is_ours else 421)
     mapped = scope(host="192.0.2.7", server=("::ffff:192.0.2.7", 1))
     assert status(mapped) == 200
@@ -110,10 +110,10 @@ def test_a_head_is_bounded_to_sixteen_kilobytes() -> None:
         assert [status(sized(extra, where)) for extra in (0, 1)] == [200, 431]
 
 
-def test_its_figures_are_these() -> None:
+def test_limits_have_their_documented_values() -> None:
     assert (guard.LARGEST_FORM_BYTES, guard.MOST_FIELDS) == (65_536, 36)
     assert (guard.FORM_WITHIN_S, guard.REQUEST_WITHIN_S) == (10.0, 180.0)
-    assert (door.MOST_OF_ONE, door.MOST_CONNECTIONS) == (32, 128)
+    assert (door.MOST_PER_NETWORK, door.MOST_CONNECTIONS) == (32, 128)
     assert (sessions.SESSION_S, sessions._MOST_SESSIONS) == (30 * 86_400, 200)
     assert (passwords._N, passwords._R, passwords._P) == (16_384, 8, 5)
     assert (passwords.LEAST_PASSWORD, passwords.LONGEST_PASSWORD) == (8, 1024)
@@ -179,7 +179,7 @@ def test_guesses_are_forgotten_after_an_hour() -> None:
     assert of.wait_s("home", 7200.1 + 3600.1) == 0.0
 
 
-def test_who_knew_the_password_is_looked_at_first() -> None:
+def test_a_network_that_knew_the_password_goes_first() -> None:
     of = Throttle()
     of.failed("home", 0.0)
     of.succeeded("home")
@@ -188,7 +188,7 @@ def test_who_knew_the_password_is_looked_at_first() -> None:
     assert of.rank("home") == 1
 
 
-def test_of_networks_the_oldest_is_forgotten(monkeypatch: pytest.MonkeyPatch) -> None:
+def test_the_oldest_networks_are_forgotten(monkeypatch: pytest.MonkeyPatch) -> None:
     assert guesses._MOST_NETWORKS == 1000
     monkeypatch.setattr(guesses, "_MOST_NETWORKS", 2)
     of = Throttle()
@@ -203,8 +203,8 @@ def test_of_networks_the_oldest_is_forgotten(monkeypatch: pytest.MonkeyPatch) ->
 # --- passwords and sessions
 
 
-def test_a_password_is_kept_as_scrypt_makes_it_and_known_again() -> None:
-    # RFC 7914 with our figures, as hashlib has it
+def test_a_password_is_hashed_with_scrypt_and_verified() -> None:
+    # RFC 7914 with our parameters, by hashlib
     line = passwords.hashed("driftwood", bytes(16))
     assert line.startswith("scrypt$16384$8$5$AAAAAAAAAAAAAAAAAAAAAA==$") and passwords.is_hash(line)
     assert passwords.verify("driftwood", line) and not passwords.verify("Driftwood", line)
@@ -226,14 +226,14 @@ def test_a_session_lasts_thirty_days_and_its_cookie_is_in_no_file(tmp_path: Path
     file = tmp_path / "sessions"
     of = Visitors(file, "hash")
     cookie = of.log_in(1000.0)
-    assert Visitors.is_one(cookie) and not Visitors.is_one(cookie + "x") and not Visitors.is_one("")
+    assert Visitors.is_cookie(cookie) and not Visitors.is_cookie(cookie + "x") and not Visitors.is_cookie("")
     assert of.is_logged_in(cookie, 1000.0 + 30 * 86_400 - 1.0)
     assert not of.is_logged_in(cookie, 1000.0 + 30 * 86_400)
     assert not of.is_logged_in(Visitors.new(), 1000.0)
     assert cookie not in file.read_text() and stat.S_IMODE(file.stat().st_mode) == 0o600
     again = Visitors(file, "hash")
-    assert again.is_logged_in(cookie, 1000.0) and again.holds(cookie, of.token(cookie))
-    assert not again.holds(cookie, of.token("other")) and not again.holds(cookie, "ä")
+    assert again.is_logged_in(cookie, 1000.0) and again.has_token(cookie, of.token(cookie))
+    assert not again.has_token(cookie, of.token("other")) and not again.has_token(cookie, "ä")
     again.log_out(cookie)
     assert not of.is_logged_in(cookie, 1000.0)
     again.log_in(1000.0)
@@ -241,9 +241,7 @@ def test_a_session_lasts_thirty_days_and_its_cookie_is_in_no_file(tmp_path: Path
     assert Visitors().log_in(0.0)
 
 
-def test_sessions_that_are_over_go_and_of_too_many_the_oldest(
-    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
-) -> None:
+def test_expired_and_excess_sessions_are_dropped(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
     monkeypatch.setattr(sessions, "_MOST_SESSIONS", 2)
     of = Visitors(tmp_path / "sessions")
     first, second = of.log_in(0.0), of.log_in(1.0)
@@ -265,7 +263,7 @@ def test_sessions_that_are_over_go_and_of_too_many_the_oldest(
         {"password": ""},
     ],
 )
-def test_a_file_of_sessions_that_is_none_is_begun_anew(tmp_path: Path, changes: dict[str, Any]) -> None:
+def test_an_invalid_sessions_file_is_replaced(tmp_path: Path, changes: dict[str, Any]) -> None:
     file = tmp_path / "sessions"
     cookie = Visitors(file, "hash").log_in(0.0)
     tree = json.loads(file.read_text())
@@ -277,7 +275,7 @@ def test_a_file_of_sessions_that_is_none_is_begun_anew(tmp_path: Path, changes: 
     assert not Visitors(file, "hash").is_logged_in(cookie, 1.0)
 
 
-def test_sessions_behind_a_link_are_nobodys(tmp_path: Path) -> None:
+def test_a_symlinked_sessions_file_is_ignored(tmp_path: Path) -> None:
     cookie = Visitors(tmp_path / "theirs", "hash").log_in(0.0)
     (tmp_path / "sessions").symlink_to(tmp_path / "theirs")
     assert not Visitors(tmp_path / "sessions", "hash").is_logged_in(cookie, 1.0)
@@ -296,11 +294,11 @@ def test_sessions_behind_a_link_are_nobodys(tmp_path: Path) -> None:
         ("", ""),
     ],
 )
-def test_who_an_address_belongs_to(address: str, network: str) -> None:
+def test_the_network_of_an_address(address: str, network: str) -> None:
     assert network_of(address) == network
 
 
-def test_a_full_house_makes_room_for_who_holds_fewer(monkeypatch: pytest.MonkeyPatch) -> None:
+def test_at_the_limit_a_smaller_network_displaces_the_largest(monkeypatch: pytest.MonkeyPatch) -> None:
     monkeypatch.setattr(door, "MOST_CONNECTIONS", 4)
     ended: list[str] = []
 
@@ -308,16 +306,16 @@ def test_a_full_house_makes_room_for_who_holds_fewer(monkeypatch: pytest.MonkeyP
         return SimpleNamespace(fileno=lambda: 1, shutdown=lambda how: ended.append(f"{name} {how}"))
 
     with Door() as of:
-        of._inside = {"a": [held("a1"), held("a2")], "b": [held("b1")]}
+        of._connections = {"a": [held("a1"), held("a2")], "b": [held("b1")]}
         assert of._has_room_for(5) and ended == []
-        of._inside["b"].append(held("b2"))
+        of._connections["b"].append(held("b2"))
         assert not of._has_room_for(2) and ended == []
         assert of._has_room_for(1) and ended == [f"a1 {socket.SHUT_RDWR}"]
-        assert len(of._inside["a"]) == 1
-        of._inside["b"].append(SimpleNamespace(fileno=lambda: -1))
-        of._inside["c"] = [SimpleNamespace(fileno=lambda: -1)]
+        assert len(of._connections["a"]) == 1
+        of._connections["b"].append(SimpleNamespace(fileno=lambda: -1))
+        of._connections["c"] = [SimpleNamespace(fileno=lambda: -1)]
         of._forget_closed()
-        assert {name: len(each) for name, each in of._inside.items()} == {"a": 1, "b": 2}
+        assert {name: len(each) for name, each in of._connections.items()} == {"a": 1, "b": 2}
 
 
 # --- zone, addresses, children
@@ -334,11 +332,11 @@ WINTER_S, SUMMER_S = 1_767_304_800.0, 1_782_939_600.0
         (UTC, WINTER_S, "UTC", "UTC+00:00"),
     ],
 )
-def test_a_zone_is_told_with_its_offset(tz: Any, utc_s: float, name: str, words: str) -> None:
+def test_a_zone_is_shown_with_its_offset(tz: Any, utc_s: float, name: str, words: str) -> None:
     assert (zone_name(tz, utc_s), zone_words(tz, utc_s)) == (name, words)
 
 
-def test_the_machines_own_zone_is_that_of_its_environment_or_its_link(
+def test_the_machines_zone_is_from_tz_or_the_localtime_link(
     tmp_path: Path, monkeypatch: pytest.MonkeyPatch
 ) -> None:
     link = tmp_path / "localtime"
@@ -353,8 +351,8 @@ def test_the_machines_own_zone_is_that_of_its_environment_or_its_link(
 
 
 def test_the_names_and_addresses_a_phone_can_use(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
-    for told, names in (("Pot.lan", ["pot.local", "pot"]), ("localhost", []), ("", [])):
-        monkeypatch.setattr(addresses.socket, "gethostname", lambda told=told: told)
+    for host_name, names in (("Pot.lan", ["pot.local", "pot"]), ("localhost", []), ("", [])):
+        monkeypatch.setattr(addresses.socket, "gethostname", lambda host_name=host_name: host_name)
         assert addresses.own_names() == names
     table = tmp_path / "if_inet6"
     monkeypatch.setattr(addresses, "_IF_INET6", table)
@@ -371,7 +369,7 @@ def test_the_names_and_addresses_a_phone_can_use(tmp_path: Path, monkeypatch: py
 
 
 @pytest.mark.parametrize(
-    ("said", "line"),
+    ("stderr", "line"),
     [
         (b"", "This version cannot make that yet."),
         (b"potvigil: first\n\n  potvigil: no batch 7 \n", "no batch 7"),
@@ -379,48 +377,46 @@ def test_the_names_and_addresses_a_phone_can_use(tmp_path: Path, monkeypatch: py
         (b"x" * 500, "x" * 400),
     ],
 )
-def test_what_a_verb_that_failed_said_is_one_sentence(said: bytes, line: str) -> None:
-    assert _last_line(said) == line
+def test_a_failed_verbs_error_becomes_one_sentence(stderr: bytes, line: str) -> None:
+    assert _last_line(stderr) == line
 
 
 SCRIPT = "import sys; open(sys.argv[-1], 'w').write(sys.argv[1])"
 
 
-def test_what_was_drawn_is_kept_and_of_too_much_the_oldest_goes(
-    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
-) -> None:
+def test_documents_are_cached_and_the_oldest_dropped(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
     monkeypatch.setattr(children, "MOST_KEPT", 1)
     of = Children(tmp_path, (sys.executable, "-c", SCRIPT))
 
-    async def drawn() -> list[bytes]:
+    async def contents() -> list[bytes]:
         return [
-            await of.made("a", ["one"], ".html", True),
-            await of.made("a", ["two"], ".html", True),  # as it was kept
-            await of.made("b", ["three"], ".html", True),
-            await of.made("a", ["four"], ".html", False),
-            await of.made("a", ["five"], ".html", False),
+            await of.content("a", ["one"], ".html", True),
+            await of.content("a", ["two"], ".html", True),  # from the cache
+            await of.content("b", ["three"], ".html", True),
+            await of.content("a", ["four"], ".html", False),
+            await of.content("a", ["five"], ".html", False),
         ]
 
-    assert run(drawn()) == [b"one", b"one", b"three", b"four", b"five"]
+    assert run(contents()) == [b"one", b"one", b"three", b"four", b"five"]
     assert list(tmp_path.iterdir()) == []
 
 
-def test_whoever_waits_as_the_fourth_is_turned_away(tmp_path: Path) -> None:
+def test_a_fourth_waiting_request_is_refused(tmp_path: Path) -> None:
     of = Children(tmp_path, (sys.executable, "-c", "import sys; sys.exit('potvigil: no record')"))
 
-    async def asked() -> list[tuple[int, str]]:
-        tries = (of.made(n, [], ".html", True) for n in range(4))
+    async def all_at_once() -> list[tuple[int, str]]:
+        tries = (of.content(n, [], ".html", True) for n in range(4))
         found = await asyncio.gather(*tries, return_exceptions=True)
         return [(each.status, each.text) for each in found]  # type: ignore[union-attr]
 
-    found = run(asked())
+    found = run(all_at_once())
     assert found[:3] == [(503, "no record")] * 3
     assert found[3][0] == 503 and "Others are waiting" in found[3][1]
     assert of._waiting == 0
 
 
-def test_the_kernels_table_of_addresses_is_read_row_by_row(monkeypatch: pytest.MonkeyPatch) -> None:
-    """netdevice(7), SIOCGIFCONF: the length that is filled, then a name of 16 bytes and a sockaddr each."""
+def test_the_kernels_address_table_is_parsed(monkeypatch: pytest.MonkeyPatch) -> None:
+    """netdevice(7), SIOCGIFCONF: the length filled, then rows of a 16-byte name and a sockaddr."""
     kept: list[Any] = []
     make = addresses.array.array
 
@@ -428,7 +424,7 @@ def test_the_kernels_table_of_addresses_is_read_row_by_row(monkeypatch: pytest.M
         kept.append(make(kind, content))
         return kept[-1]
 
-    def asked(_: object, number: int, request: bytes) -> bytes:
+    def ioctl(_: object, number: int, request: bytes) -> bytes:
         assert number == 0x8912
         length, _ = struct.unpack("iP", request)
         assert length == len(kept[0]) == 64 * addresses._IFREQ_BYTES
@@ -439,16 +435,16 @@ def test_the_kernels_table_of_addresses_is_read_row_by_row(monkeypatch: pytest.M
         return struct.pack("iP", 2 * addresses._IFREQ_BYTES, 0)
 
     monkeypatch.setattr(addresses.array, "array", made)
-    monkeypatch.setattr(addresses.fcntl, "ioctl", asked)
+    monkeypatch.setattr(addresses.fcntl, "ioctl", ioctl)
     assert list(addresses._ipv4()) == [IPv4Address("192.0.2.7"), IPv4Address("10.1.2.3")]
 
 
-def test_connections_are_counted_by_where_they_come_from(monkeypatch: pytest.MonkeyPatch) -> None:
-    monkeypatch.setattr(door, "MOST_OF_ONE", 2)
+def test_connections_are_counted_per_network(monkeypatch: pytest.MonkeyPatch) -> None:
+    monkeypatch.setattr(door, "MOST_PER_NETWORK", 2)
     with door.listen("127.0.0.1", 0) as listening:
         callers = [socket.create_connection(listening.getsockname()) for _ in range(3)]
         inside = [listening.accept()[0] for _ in range(2)]
-        assert {name: len(held) for name, held in listening._inside.items()} == {"127.0.0.1": 2}
+        assert {name: len(held) for name, held in listening._connections.items()} == {"127.0.0.1": 2}
         with pytest.raises(ConnectionAbortedError, match=r"127\.0\.0\.1 holds 2 connections"):
             listening.accept()
         for each in (*callers, *inside):
@@ -459,7 +455,7 @@ def test_connections_are_counted_by_where_they_come_from(monkeypatch: pytest.Mon
     ("scheme", "headers"),
     [("http", guard.HEADERS), ("https", guard.HEADERS | {"strict-transport-security": "max-age=2592000"})],
 )
-def test_every_answer_has_our_headers_unless_it_has_its_own(scheme: str, headers: dict[str, str]) -> None:
+def test_every_response_has_our_headers_unless_it_sets_them(scheme: str, headers: dict[str, str]) -> None:
     async def app(_scope: Any, _receive: Any, send: Any) -> None:
         own = [(b"cache-control", b"max-age=5")]
         await send({"type": "http.response.start", "status": 200, "headers": own})
@@ -474,7 +470,7 @@ def test_every_answer_has_our_headers_unless_it_has_its_own(scheme: str, headers
     assert found == headers | {"cache-control": "max-age=5"}
 
 
-def test_a_request_that_lasts_too_long_is_ended_without_a_word(monkeypatch: pytest.MonkeyPatch) -> None:
+def test_a_request_over_time_is_dropped(monkeypatch: pytest.MonkeyPatch) -> None:
     monkeypatch.setattr(guard, "REQUEST_WITHIN_S", 0.01)
 
     async def app(*_: object) -> None:
@@ -483,16 +479,16 @@ def test_a_request_that_lasts_too_long_is_ended_without_a_word(monkeypatch: pyte
     run(Guard(app, [OURS])(scope(), None, None))  # type: ignore[arg-type]
 
 
-def test_what_is_no_request_is_passed_on(monkeypatch: pytest.MonkeyPatch) -> None:
+def test_scopes_other_than_http_are_passed_on(monkeypatch: pytest.MonkeyPatch) -> None:
     seen: list[str] = []
 
-    async def app(asked: Any, *_: object) -> None:
-        seen.append(asked["type"])
+    async def app(scope: Any, *_: object) -> None:
+        seen.append(scope["type"])
 
     run(Guard(app, [])({"type": "lifespan"}, None, None))  # type: ignore[arg-type]
     assert seen == ["lifespan"]
 
 
-def test_the_file_of_sessions_has_its_format_and_its_bound() -> None:
+def test_the_sessions_files_format_and_size_limit() -> None:
     assert (sessions._FORMAT, sessions._KEY_BYTES, sessions._LARGEST_BYTES) == (1, 32, 100_000)
     assert sessions.sessions_file(Path("/there/record.db")) == Path("/there/record.db-sessions")

@@ -1,4 +1,4 @@
-"""Who is let in: guesses wait, the owner never does, and a log-in outlives the page's process."""
+"""Logging in: guesses wait, the owner never does, and sessions survive a restart."""
 
 import asyncio
 import json
@@ -37,7 +37,7 @@ def log_in(client, password: str = PASSWORD):
 # --- guesses
 
 
-def test_guesses_have_to_wait_longer_each_time(guarded, monkeypatch):
+def test_each_wrong_guess_waits_longer(guarded, monkeypatch):
     now = [1000.0]
     monkeypatch.setattr(time, "monotonic", lambda: now[0])
     tried = 0
@@ -46,7 +46,7 @@ def test_guesses_have_to_wait_longer_each_time(guarded, monkeypatch):
         answer = log_in(guarded, "wrong password")
         if answer.status_code == 429:
             waits.append(int(answer.headers["retry-after"]))
-            assert log_in(guarded).status_code == 429  # not even the right one, or guesses would be told
+            assert log_in(guarded).status_code == 429  # not even the right one, or a guesser would learn it
             now[0] += waits[-1]
         else:
             assert answer.status_code == 403
@@ -55,13 +55,13 @@ def test_guesses_have_to_wait_longer_each_time(guarded, monkeypatch):
     assert tried <= 8
 
 
-def test_a_right_password_after_some_wrong_ones_is_taken(guarded):
+def test_the_right_password_works_after_two_wrong_ones(guarded):
     for _ in range(2):
         assert log_in(guarded, "wrong password").status_code == 403
     assert log_in(guarded).status_code == 303
 
 
-def test_each_network_waits_for_itself_alone():
+def test_each_network_waits_only_for_its_own_guesses():
     throttle = Throttle()
     for i in range(10):
         throttle.failed("192.0.2.1", float(i))
@@ -74,12 +74,10 @@ def test_each_network_waits_for_itself_alone():
     for i in range(5000):
         throttle.failed(network_of(f"2001:db8:{i:x}::1"), 20.0)
         throttle.succeeded(f"192.0.2.{i}")
-    assert len(throttle._of) <= 1000 and len(throttle._known) <= 1000
+    assert len(throttle._tries) <= 1000 and len(throttle._known) <= 1000
 
 
-def test_wrong_guesses_from_many_addresses_keep_the_owner_out_for_no_moment(
-    watched, tmp_path, password_hash, monkeypatch
-):
+def test_wrong_guesses_from_elsewhere_never_delay_the_owner(watched, tmp_path, password_hash, monkeypatch):
     monkeypatch.setattr(time, "monotonic", lambda: 1000.0)
     with shown(watched, tmp_path / "reports", password=password_hash) as client:
         transport = client._transport
@@ -89,12 +87,12 @@ def test_wrong_guesses_from_many_addresses_keep_the_owner_out_for_no_moment(
                 assert log_in(client, "wrong password").status_code in (403, 429)
         transport.client = ("192.0.2.7", 40_000)
         assert log_in(client).status_code == 303
-        transport.client = ("198.51.100.1", 40_000)  # who is logged in is never asked how others guess
+        transport.client = ("198.51.100.1", 40_000)  # others' guesses do not affect a session
         assert client.get("/").status_code == 200
 
 
-def test_guesses_are_looked_at_one_at_a_time_the_least_suspicious_first():
-    """One guess of each of the others at most comes before the owner's, and none once he was known."""
+def test_guesses_are_checked_one_by_one_the_least_suspicious_first():
+    """At most one guess from each other network precedes the owner's; none, once the owner has logged in."""
     throttle, one = Throttle(), OneAtATime()
     seen: list[str] = []
     throttle.succeeded("owner")
@@ -125,7 +123,7 @@ def test_guesses_are_looked_at_one_at_a_time_the_least_suspicious_first():
     assert not one.holds("owner")
 
 
-def test_who_is_cancelled_as_he_is_called_passes_the_turn_on():
+def test_a_guess_cancelled_on_its_turn_passes_it_on():
     async def tried() -> None:
         one, leave = OneAtATime(), asyncio.Event()
 
@@ -145,7 +143,7 @@ def test_who_is_cancelled_as_he_is_called_passes_the_turn_on():
     run(tried())
 
 
-def test_one_household_of_ipv6_is_one_guesser_and_ipv4_in_ipv6_is_ipv4():
+def test_an_ipv6_64_is_one_network_and_mapped_ipv4_is_ipv4():
     assert network_of("2001:db8:0:1::1") == network_of("2001:db8:0:1::ffff") != network_of("2001:db8:0:2::1")
     assert network_of("::ffff:192.0.2.1") == network_of("192.0.2.1") != network_of("::ffff:192.0.2.2")
     assert network_of("testclient") == "testclient"
@@ -154,7 +152,7 @@ def test_one_household_of_ipv6_is_one_guesser_and_ipv4_in_ipv6_is_ipv4():
 # --- sessions
 
 
-def test_a_log_in_and_its_forms_outlive_the_process_until_the_log_out(watched, tmp_path, password_hash):
+def test_a_log_in_and_its_forms_survive_a_restart_until_log_out(watched, tmp_path, password_hash):
     def page():
         return shown(watched, tmp_path / "reports", password=password_hash)
 
@@ -180,20 +178,20 @@ def sessions_token(client) -> str:
     return token_of(client.get("/").text)
 
 
-def test_another_password_ends_what_the_old_one_opened(watched, tmp_path, password_hash):
+def test_a_new_password_ends_all_sessions(watched, tmp_path, password_hash):
     with shown(watched, tmp_path / "reports", password=password_hash) as client:
         log_in(client)
         session = client.cookies["potvigil"]
-    for other in (hashed("another lens"), hashed(PASSWORD)):  # the same one made anew is another too
+    for other in (hashed("another lens"), hashed(PASSWORD)):  # the same password hashed again counts as new
         with shown(watched, tmp_path / "reports", password=other) as client:
             client.cookies.set("potvigil", session)
             assert client.get("/").status_code == 303
-    with shown(watched, tmp_path / "reports", password=password_hash) as client:  # nor does it come back
+    with shown(watched, tmp_path / "reports", password=password_hash) as client:  # and stays ended
         client.cookies.set("potvigil", session)
         assert client.get("/").status_code == 303
 
 
-def test_the_file_of_sessions_is_for_the_page_alone_and_opens_nothing(tmp_path):
+def test_the_sessions_file_is_private_and_holds_no_cookie(tmp_path):
     file = sessions_file(tmp_path / "record.db")
     visitors = Visitors(file, "hash")
     cookie = visitors.log_in(0.0)
@@ -213,7 +211,7 @@ def test_the_file_of_sessions_is_for_the_page_alone_and_opens_nothing(tmp_path):
 @pytest.mark.parametrize(
     "text", ["", "{", "[]", '{"format": 2}', '{"format": 1, "key": "00"}', "[" * 9000, "null"]
 )
-def test_a_file_that_is_none_is_begun_anew(tmp_path, text):
+def test_an_unreadable_sessions_file_is_replaced(tmp_path, text):
     file = sessions_file(tmp_path / "record.db")
     file.write_text(text)
     file.chmod(0o600)
@@ -221,7 +219,7 @@ def test_a_file_that_is_none_is_begun_anew(tmp_path, text):
     assert Visitors(file).is_logged_in(cookie, 1.0)
 
 
-def test_a_link_is_not_followed_and_a_missing_folder_costs_no_more_than_the_memory(tmp_path):
+def test_a_link_is_not_followed_and_a_missing_folder_is_tolerated(tmp_path):
     target = tmp_path / "target"
     target.write_text("somebody's")
     file = sessions_file(tmp_path / "record.db")
@@ -233,7 +231,7 @@ def test_a_link_is_not_followed_and_a_missing_folder_costs_no_more_than_the_memo
     assert nowhere.is_logged_in(nowhere.log_in(0.0), 1.0)
 
 
-def test_two_processes_of_one_record_know_of_each_other(tmp_path):
+def test_two_processes_of_one_record_share_sessions(tmp_path):
     one, other = (Visitors(sessions_file(tmp_path / "record.db"), "hash") for _ in range(2))
     first, second = one.log_in(0.0), other.log_in(0.0)
     assert one.is_logged_in(second, 1.0) and other.is_logged_in(first, 1.0)

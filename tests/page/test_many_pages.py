@@ -1,4 +1,4 @@
-"""The page of all records over a reader of a test's own: who is silent, in which order, with what answers."""
+"""The page of all records over a fake reader: silence, order, responses."""
 
 import re
 import time
@@ -13,7 +13,7 @@ from starlette.testclient import TestClient
 from many_records import kept, page_config, raised
 from potvigil.commands.page import pots_of
 from potvigil.model.events import AlarmId, AlarmState, BatchOpened, Detail, EditEvent, Priority
-from potvigil.page.many.sight import Sight
+from potvigil.page.many.all_pots import AllPots
 from potvigil.page.many.site import ManyPage
 from potvigil.record.errors import AwayRecordError, DamagedRecordError
 from potvigil.record.store import Store
@@ -26,14 +26,14 @@ ONE, TWO, PAST = (UUID(int=number) for number in (1, 2, 3))
 
 
 class Reader:
-    """Records in SQLite as a studio's database has them; `heard`: how long ago something of each came, s."""
+    """SQLite records in place of a studio's database. heard: age of each record's newest data, s."""
 
     def __init__(self, paths: dict[UUID, tuple[str, Path]], past: tuple[UUID, ...] = ()) -> None:
         self.paths, self.past = paths, past
         self.heard = dict.fromkeys(paths, 0.0)
         self.came = dict.fromkeys(paths, time.time())
         self.batches = dict.fromkeys(paths, "1")
-        self.asked_among: list[set[UUID]] = []
+        self.queried: list[set[UUID]] = []
         self.opened_times = 0
         self.fault: Exception | None = None
         self.broken: set[UUID] = set()
@@ -62,9 +62,9 @@ class Reader:
         return Store.open_read_only(self.paths[record][1])
 
     def of_each(self, sql, values, *, order, among=None, most=None, skip=0):
-        """As PostgreSQL would: `order` is by the numbers of columns, the first of which is the record."""
+        """Imitate PostgreSQL: `order` uses column numbers, the first being the record."""
         self.order = order
-        self.asked_among.append(set(self.paths if among is None else among))
+        self.queried.append(set(self.paths if among is None else among))
         rows = []
         for record, (_, path) in self.paths.items():
             if among is None or record in among:
@@ -105,22 +105,22 @@ def shown(reader, **config):
         page.close()
 
 
-def sight_of(reader, known=pots_of) -> Sight:
-    """Return who sees these records, without a broker."""
-    return Sight(reader, known, None, may_ask=False)
+def all_pots_of(reader, known=pots_of) -> AllPots:
+    """Return the state over these records, without a broker."""
+    return AllPots(reader, known, None, may_ask=False)
 
 
-def told(reader):
-    return {each["pot"]: each for each in sight_of(reader).tell()["pots"]}
+def pots_by_name(reader):
+    return {each["pot"]: each for each in all_pots_of(reader).state()["pots"]}
 
 
-# --- who is silent
+# --- silence
 
 
-def test_what_each_watch_wrote_last_is_told_with_its_moment(reader) -> None:
-    said = told(reader)
-    lantern, tower = said["lantern"], said["tower"]
-    assert list(said) == ["lantern", "tower"]  # the most urgent first
+def test_the_last_state_in_each_record_is_shown_with_its_time(reader) -> None:
+    state = pots_by_name(reader)
+    lantern, tower = state["lantern"], state["tower"]
+    assert list(state) == ["lantern", "tower"]  # most urgent first
     assert (lantern["id"], lantern["record"], lantern["workshop"]) == ("harbour/lantern", str(ONE), "harbour")
     assert lantern["href"] == f"/of/{ONE}/pot/lantern" and lantern["heard"].startswith("As of ")
     assert (lantern["word"], lantern["stage"], lantern["batch"]) == ("leak: floor ahead", "holding", 2)
@@ -132,78 +132,78 @@ def test_what_each_watch_wrote_last_is_told_with_its_moment(reader) -> None:
     assert tower["corrected"] == "4.01 bar"
 
 
-def test_a_leak_that_is_established_is_said_with_its_rate(tmp_path) -> None:
+def test_an_established_leak_is_shown_with_its_rate(tmp_path) -> None:
     path = kept(tmp_path / "r.db", "harbour", "lantern", leaks=True)
-    lantern = told(Reader({ONE: ("harbour", path)}))["lantern"]
+    lantern = pots_by_name(Reader({ONE: ("harbour", path)}))["lantern"]
     assert lantern["trend"] == "Falling 0.99 psi/h: air is being lost."  # 1.9 Pa/s; 1 psi = 6894.757 Pa
     assert lantern["word"] == "leak, may not hold"
     assert lantern["forecast"].startswith("Floor about ") and "before the cure" in lantern["forecast"]
 
 
 @pytest.mark.parametrize(("age_s", "is_silent"), [(SILENT_S - 30.0, False), (SILENT_S + 5.0, True)])
-def test_after_five_minutes_without_word_every_value_is_withdrawn(reader, age_s, is_silent) -> None:
+def test_after_five_minutes_without_data_every_value_is_withdrawn(reader, age_s, is_silent) -> None:
     assert SILENT_S == 300.0
     reader.heard[TWO] = age_s
-    tower = told(reader)["tower"]
+    tower = pots_by_name(reader)["tower"]
     assert (tower["pressure"] is None, tower["level"] == "unknown") == (is_silent, is_silent)
     assert tower["heard"].startswith("Nothing from its Pi since " if is_silent else "As of ")
     assert (tower["word"].startswith("no data since ")) is is_silent
 
 
-def test_what_counts_is_the_last_sample_though_its_shipper_goes_on(tmp_path) -> None:
+def test_the_last_sample_counts_even_if_the_shipper_still_runs(tmp_path) -> None:
     for ago_s, is_silent in ((200.0, False), (305.0, True)):
         path = kept(tmp_path / f"{ago_s}.db", "harbour", "pot", ago_s=ago_s)
-        assert (told(Reader({ONE: ("harbour", path)}))["pot"]["level"] == "unknown") is is_silent
+        assert (pots_by_name(Reader({ONE: ("harbour", path)}))["pot"]["level"] == "unknown") is is_silent
 
 
-def test_an_empty_pot_that_fell_silent_does_not_press_and_one_with_an_alarm_does(tmp_path) -> None:
+def test_a_silent_empty_pot_is_not_urgent_unless_it_has_an_alarm(tmp_path) -> None:
     empty = kept(tmp_path / "a.db", "mill", "wheel", ago_s=9e4, is_open=False)
     alarmed = kept(tmp_path / "b.db", "mill", "stone", ago_s=9e4, is_open=False, alarm=AlarmId.LEAK)
-    said = told(Reader({ONE: ("mill", empty), TWO: ("mill", alarmed)}))
-    assert (said["wheel"]["level"], said["wheel"]["sign"]) == ("note", "●")
-    assert said["wheel"]["word"].startswith("last heard ") and said["wheel"]["stage"] is None
-    assert said["stone"]["level"] == "unknown" and said["stone"]["alarms"][0]["old"] is True
-    assert list(said) == ["stone", "wheel"]
+    state = pots_by_name(Reader({ONE: ("mill", empty), TWO: ("mill", alarmed)}))
+    assert (state["wheel"]["level"], state["wheel"]["sign"]) == ("note", "●")
+    assert state["wheel"]["word"].startswith("last heard ") and state["wheel"]["stage"] is None
+    assert state["stone"]["level"] == "unknown" and state["stone"]["alarms"][0]["old"] is True
+    assert list(state) == ["stone", "wheel"]
 
 
-def test_a_pot_of_which_no_sample_came_yet_says_so(tmp_path) -> None:
+def test_a_pot_without_samples_says_so(tmp_path) -> None:
     path = kept(tmp_path / "r.db", "mill", "wheel", is_open=False)
     with Store.open(path, create=False) as store:
         store._db.execute("DELETE FROM sample", ())
-    wheel = told(Reader({ONE: ("mill", path)}))["wheel"]
+    wheel = pots_by_name(Reader({ONE: ("mill", path)}))["wheel"]
     assert (wheel["heard"], wheel["word"]) == ("Nothing from its Pi yet.", "last heard never")
 
 
-def test_a_rehearsed_night_goes_by_when_it_was_heard_of(tmp_path) -> None:
+def test_a_rehearsal_is_as_old_as_its_last_shipment(tmp_path) -> None:
     path = kept(tmp_path / "r.db", "mill", "wheel", ago_s=9e6, rehearsed="sound")
     reader = Reader({ONE: ("mill", path)})
-    wheel = told(reader)["wheel"]
+    wheel = pots_by_name(reader)["wheel"]
     assert wheel["level"] == "calm" and wheel["heard"].startswith("Rehearsal, simulated: sound. As of ")
     reader.heard[ONE] = 305.0
-    assert told(reader)["wheel"]["level"] == "unknown"
+    assert pots_by_name(reader)["wheel"]["level"] == "unknown"
 
 
-def test_a_clock_that_runs_ahead_makes_nothing_newer(tmp_path) -> None:
+def test_a_fast_clock_does_not_make_data_newer(tmp_path) -> None:
     path = kept(tmp_path / "r.db", "mill", "wheel", ago_s=-3600.0)
     reader = Reader({ONE: ("mill", path)})
-    assert told(reader)["wheel"]["level"] == "calm"
+    assert pots_by_name(reader)["wheel"]["level"] == "calm"
     reader.heard[ONE] = 305.0
-    assert told(reader)["wheel"]["level"] == "unknown"
+    assert pots_by_name(reader)["wheel"]["level"] == "unknown"
 
 
-def test_two_pots_of_one_name_carry_their_records(tmp_path) -> None:
+def test_pots_of_the_same_name_show_their_record(tmp_path) -> None:
     numbers = [UUID(int=n << 96) for n in (0x1234ABCD, 0xFEDC0001)]
     paths = {n: ("mill", kept(tmp_path / f"{n}.db", "mill", "wheel")) for n in numbers}
-    names = {each["id"] for each in sight_of(Reader(paths)).tell()["pots"]}
+    names = {each["id"] for each in all_pots_of(Reader(paths)).state()["pots"]}
     assert names == {"mill/wheel-1234abcd", "mill/wheel-fedc0001"}
 
 
-def test_a_stage_and_its_leak_are_as_of_the_last_three_minutes(tmp_path) -> None:
+def test_a_trace_older_than_three_minutes_is_not_shown(tmp_path) -> None:
     path = kept(tmp_path / "r.db", "mill", "wheel", leaks=True)
     with Store.open(path, create=False) as store:
         (last_s,) = store._db.rows("SELECT max(t_s) FROM sample")[0]
         store._db.execute("DELETE FROM trace WHERE t_s >= ?", (last_s - 180.0,))
-    wheel = told(Reader({ONE: ("mill", path)}))["wheel"]
+    wheel = pots_by_name(Reader({ONE: ("mill", path)}))["wheel"]
     assert (wheel["stage"], wheel["cure"], wheel["corrected"]) == ("holding", None, None)
     assert wheel["trend"] == "Too early to tell whether air is being lost."
 
@@ -211,42 +211,42 @@ def test_a_stage_and_its_leak_are_as_of_the_last_three_minutes(tmp_path) -> None
 # --- reading again
 
 
-def test_a_record_is_read_again_when_something_of_it_came_or_an_hour_has_passed(reader, monkeypatch) -> None:
+def test_a_record_is_read_again_after_new_data_or_an_hour(reader, monkeypatch) -> None:
     now = {"s": 1000.0}
-    monkeypatch.setattr("potvigil.page.many.sight.time.monotonic", lambda: now["s"])
-    monkeypatch.setattr("potvigil.page.many.seen.time.monotonic", lambda: now["s"])
-    sight = sight_of(reader)
+    monkeypatch.setattr("potvigil.page.many.all_pots.time.monotonic", lambda: now["s"])
+    monkeypatch.setattr("potvigil.page.many.known.time.monotonic", lambda: now["s"])
+    all_pots = all_pots_of(reader)
     times = []
     for change in (None, None, "came", "hour", "more"):
         if change == "came":
             reader.came[ONE] += 1.0
         now["s"] += {"hour": 3600.0, "more": 1.0}.get(change, 0.0)
         before = reader.opened_times
-        sight.tell()
+        all_pots.state()
         times.append(reader.opened_times - before)
     assert times == [2, 0, 1, 0, 2]
 
 
-def test_while_the_database_is_away_all_is_withdrawn_and_kept_in_mind(reader) -> None:
-    sight = sight_of(reader)
-    assert sight.tell()["silent"] is False
+def test_without_the_database_values_are_withdrawn_and_pots_stay(reader) -> None:
+    all_pots = all_pots_of(reader)
+    assert all_pots.state()["silent"] is False
     reader.fault = AwayRecordError("gone")
-    said = sight.tell()
-    assert said["silent"] is True and said["since"] and "does not answer" in said["strip"]["do"]
-    assert [each["pressure"] for each in said["pots"]] == [None, None]
-    assert all(each["word"].startswith("no data since") for each in said["pots"])
-    assert all(each["heard"].startswith("Nothing from its Pi since") for each in said["pots"])
+    state = all_pots.state()
+    assert state["silent"] is True and state["since"] and "does not answer" in state["strip"]["do"]
+    assert [each["pressure"] for each in state["pots"]] == [None, None]
+    assert all(each["word"].startswith("no data since") for each in state["pots"])
+    assert all(each["heard"].startswith("Nothing from its Pi since") for each in state["pots"])
     reader.fault = None
-    assert sight.tell()["silent"] is False
-    first = sight_of(reader)
+    assert all_pots.state()["silent"] is False
+    first = all_pots_of(reader)
     reader.fault = AwayRecordError("gone")
-    never = first.tell()
+    never = first.state()
     assert (never["silent"], never["since"], never["pots"]) == (True, None, [])
 
 
-def test_a_record_that_cannot_be_read_stands_there_and_spares_the_others(reader) -> None:
+def test_an_unreadable_record_is_shown_and_does_not_affect_others(reader) -> None:
     reader.broken = {ONE}
-    broken, tower = sight_of(reader).tell()["pots"]
+    broken, tower = all_pots_of(reader).state()["pots"]
     assert (broken["id"], broken["word"], broken["level"]) == (
         f"harbour/{str(ONE)[:8]}",
         "cannot be read",
@@ -257,27 +257,27 @@ def test_a_record_that_cannot_be_read_stands_there_and_spares_the_others(reader)
     assert (broken["own_page"], broken["care"], tower["level"]) == (None, None, "calm")
 
 
-def test_settings_of_another_version_are_said_to_be(paths) -> None:
+def test_settings_of_another_version_are_reported(paths) -> None:
     def unknown(_: str):
         raise ValueError("no such key")
 
-    said = sight_of(Reader(dict(paths)), unknown).tell()["pots"]
-    assert {each["heard"] for each in said} == {
+    state = all_pots_of(Reader(dict(paths)), unknown).state()["pots"]
+    assert {each["heard"] for each in state} == {
         "Its settings are of another version of Potvigil; update this page's machine."
     }
 
 
-def test_an_earlier_record_is_named_apart(paths) -> None:
-    said = sight_of(Reader(dict(paths), past=(TWO,))).tell()
-    assert [each["pot"] for each in said["pots"]] == ["lantern"]
-    assert said["past"] == [{"record": str(TWO), "workshop": "castle"}]
-    assert (said["workshop"], said["rehearsed"]) == ("Studio", None)
+def test_an_earlier_record_is_listed_as_past(paths) -> None:
+    state = all_pots_of(Reader(dict(paths), past=(TWO,))).state()
+    assert [each["pot"] for each in state["pots"]] == ["lantern"]
+    assert state["past"] == [{"record": str(TWO), "workshop": "castle"}]
+    assert (state["workshop"], state["rehearsed"]) == ("Studio", None)
 
 
-def test_a_record_without_a_run_has_no_pot_yet(tmp_path) -> None:
+def test_a_record_without_a_run_has_no_pots(tmp_path) -> None:
     with Store.open(tmp_path / "r.db"):
         pass
-    assert sight_of(Reader({ONE: ("mill", tmp_path / "r.db")})).tell()["pots"] == []
+    assert all_pots_of(Reader({ONE: ("mill", tmp_path / "r.db")})).state()["pots"] == []
 
 
 # --- its pages
@@ -315,22 +315,22 @@ def client(reader):
         (f"/of/{ONE}/api/curve?batch=1&from=x", 422),
     ],
 )
-def test_each_address_has_its_answer(client, path, status) -> None:
+def test_each_url_has_its_status(client, path, status) -> None:
     answer = client.get(path)
     assert answer.status_code == status
     if "/api/curve" in path and status == 200:
         assert answer.headers["content-type"] == "application/json" and answer.json()["pot"] == "lantern"
 
 
-def test_a_pot_is_away_with_the_database_and_not_gone(client) -> None:
+def test_without_the_database_a_pot_is_unavailable_not_missing(client) -> None:
     client.get("/")
     client.reader.fault = AwayRecordError("gone")
-    client.page.seeing._told_s = float("-inf")
+    client.page.ground._cached_s = float("-inf")
     assert client.get(f"/of/{PAST}/pot/lantern").status_code == 503
     assert client.get("/batches").status_code == 503
 
 
-def test_alarms_are_listed_the_most_pressing_first_and_the_unseen_before_the_seen(tmp_path) -> None:
+def test_alarms_are_listed_most_urgent_first_and_unacknowledged_first(tmp_path) -> None:
     paths = {}
     for n, (name, state, priority) in enumerate(
         [
@@ -349,7 +349,7 @@ def test_alarms_are_listed_the_most_pressing_first_and_the_unseen_before_the_see
     assert re.findall(r'<h2><a href="[^"]+"><bdi>mill/(\w+)', html) == ["unseen", "seen", "low"]
 
 
-def test_what_a_list_shows_of_a_batch_is_asked_of_the_records_on_that_page_alone(tmp_path) -> None:
+def test_full_rows_are_read_only_from_records_on_that_page(tmp_path) -> None:
     many, few = (
         kept(tmp_path / "a.db", "mill", "wheel"),
         kept(tmp_path / "b.db", "castle", "tower", ago_s=9e7),
@@ -361,19 +361,19 @@ def test_what_a_list_shows_of_a_batch_is_asked_of_the_records_on_that_page_alone
     reader = Reader({ONE: ("mill", many), TWO: ("castle", few)})
     with shown(reader) as client:
         first = re.findall(r'<li><a href="(/of/[^"]+)"', client.get("/batches").text)
-        assert reader.asked_among == [{ONE, TWO}, {ONE}]
+        assert reader.queried == [{ONE, TWO}, {ONE}]
         assert first[:2] == [f"/of/{ONE}/batch/62", f"/of/{ONE}/batch/61"] and len(first) == 50
         second = client.get("/batches?page=2").text
-        assert reader.asked_among[2:] == [{ONE, TWO}, {ONE, TWO}]
-        # batches 1 and 2 of both, which are told apart by their records
+        assert reader.queried[2:] == [{ONE, TWO}, {ONE, TWO}]
+        # batches 1 and 2 of both records
         links = re.findall(r'<li><a href="(/of/[^"]+)"', second)
         assert [f"/of/{TWO}/batch/2", f"/of/{TWO}/batch/1"] == links[-2:]
         assert {f"/of/{ONE}/batch/2", f"/of/{ONE}/batch/1"} < set(links)
         assert client.get("/batches?find=nowhere").status_code == 200
-        assert reader.asked_among[4:] == [{ONE, TWO}]
+        assert reader.queried[4:] == [{ONE, TWO}]
 
 
-def test_a_list_reads_the_settings_of_a_record_again_only_when_they_may_be_others(tmp_path) -> None:
+def test_the_list_rereads_settings_only_when_they_may_have_changed(tmp_path) -> None:
     record = kept(tmp_path / "a.db", "mill", "wheel", leaks=True)
     reader = Reader({ONE: ("mill", record)})
     with shown(reader) as client:
@@ -390,7 +390,7 @@ def test_a_list_reads_the_settings_of_a_record_again_only_when_they_may_be_other
         assert " bar/h" in html and " psi/h" not in html
 
 
-def test_health_reads_a_record_again_only_when_its_batches_or_its_care_are_others(reader) -> None:
+def test_health_rereads_a_record_only_when_batches_or_care_changed(reader) -> None:
     with shown(reader) as client:
         first = client.get("/health").text
         read = reader.opened_times
@@ -405,14 +405,14 @@ def test_health_reads_a_record_again_only_when_its_batches_or_its_care_are_other
         reader.batches[ONE] = "2"
         assert client.get("/health").text != first
         assert reader.opened_times == read + 1
-        reader.broken.add(TWO)  # which then has no pot to speak of
+        reader.broken.add(TWO)  # its pots are then missing
         reader.came[TWO] += 1.0
-        client.page.seeing.tell_anew()
+        client.page.ground.drop_cached()
         html = client.get("/health").text
         assert "harbour/lantern" in html and "castle/tower" not in html
 
 
-def test_a_pot_has_its_last_ten_batches_and_its_health(tmp_path) -> None:
+def test_a_pot_page_has_its_last_ten_batches_and_its_health(tmp_path) -> None:
     path = kept(tmp_path / "r.db", "mill", "wheel")
     with Store.open(path, create=False) as store:
         for n in range(12):
@@ -424,7 +424,7 @@ def test_a_pot_has_its_last_ten_batches_and_its_health(tmp_path) -> None:
         assert "<bdi>mill/wheel</bdi>" in client.get("/health").text
 
 
-def test_of_all_records_the_batches_come_page_by_page(tmp_path, monkeypatch) -> None:
+def test_batches_of_all_records_are_paged_together(tmp_path, monkeypatch) -> None:
     monkeypatch.setattr("potvigil.page.views.batches.PAGE", 3)
     paths = {n: ("mill", kept(tmp_path / f"{n}.db", "mill", f"pot-{n.int}")) for n in (ONE, TWO)}
     reader = Reader(paths)
@@ -437,7 +437,7 @@ def test_of_all_records_the_batches_come_page_by_page(tmp_path, monkeypatch) -> 
     assert reader.order.startswith("5 DESC NULLS LAST, 2 DESC")
 
 
-def test_a_list_is_narrowed_to_a_workshop_or_a_record(client) -> None:
+def test_the_list_can_be_filtered_by_workshop_or_record(client) -> None:
     def of(query):
         html = client.get(f"/batches{query}").text
         return {record for record in (ONE, TWO) if f"/of/{record}/batch/" in html}
@@ -450,7 +450,7 @@ def test_a_list_is_narrowed_to_a_workshop_or_a_record(client) -> None:
     assert of(f"?record={ONE}&workshop=castle") == set()
 
 
-def test_pictures_that_were_shipped_are_shown_of_the_batch_that_names_them(tmp_path) -> None:
+def test_only_pictures_the_batch_lists_are_shown(tmp_path) -> None:
     path = kept(tmp_path / "r.db", "mill", "wheel")
     with Store.open(path, create=False) as store:
         names = "rim view.png\nlost.png\nbad.png"
@@ -468,7 +468,7 @@ def test_pictures_that_were_shipped_are_shown_of_the_batch_that_names_them(tmp_p
             assert client.get(f"{here}/picture/{name}").status_code == 404
 
 
-def test_a_batch_whose_settings_nobody_knows_is_shown_all_the_same(paths) -> None:
+def test_a_batch_with_unreadable_settings_is_still_shown(paths) -> None:
     def unknown(_: str):
         raise ValueError("no such key")
 
@@ -479,5 +479,5 @@ def test_a_batch_whose_settings_nobody_knows_is_shown_all_the_same(paths) -> Non
     page.close()
 
 
-def test_nothing_here_is_this_machines_own(client) -> None:
-    assert client.page.seeing.is_own is False
+def test_the_page_of_all_records_is_not_this_machines_own(client) -> None:
+    assert client.page.ground.is_own is False

@@ -1,4 +1,4 @@
-"""The samples for a dashboard, its rules and its panels, go by names and labels that there are."""
+"""The sample rules and dashboard use only metrics and labels that exist."""
 
 import json
 import re
@@ -22,36 +22,36 @@ VARIABLES = {each["name"]: each for each in DASHBOARD["templating"]["list"]}
 
 
 @pytest.mark.parametrize("rule", RULES, ids=lambda rule: rule.get("alert") or rule["record"])
-def test_a_rule_asks_for_what_there_is(rule) -> None:
+def test_rules_use_existing_metrics(rule) -> None:
     assert list(faults(rule["expr"])) == []
     assert set(re.findall(r"\$labels\.(\w+)", str(rule))) <= labels_of(rule["expr"])
 
 
 @pytest.mark.parametrize(("title", "target"), TARGETS)
-def test_a_panel_asks_for_what_there_is_of_the_pots_that_are_chosen(title, target) -> None:
-    asked = target["expr"]
-    assert list(faults(asked)) == []
-    assert set(re.findall(r"\{\{(\w+)\}\}", target["legendFormat"])) <= labels_of(asked)
-    assert set(re.findall(r"\$(\w+)", asked)) <= VARIABLES.keys()
-    assert ('pot=~"$pot"' in asked) is ("pot" in labels_of(asked))
+def test_panels_use_existing_metrics_of_the_selected_pots(title, target) -> None:
+    expression = target["expr"]
+    assert list(faults(expression)) == []
+    assert set(re.findall(r"\{\{(\w+)\}\}", target["legendFormat"])) <= labels_of(expression)
+    assert set(re.findall(r"\$(\w+)", expression)) <= VARIABLES.keys()
+    assert ('pot=~"$pot"' in expression) is ("pot" in labels_of(expression))
 
 
 @pytest.mark.parametrize("name", ["workshop", "pot"])
-def test_what_can_be_chosen_is_a_label_there_is(name) -> None:
+def test_dashboard_variables_are_existing_labels(name) -> None:
     metric, label = re.fullmatch(r"label_values\((\w+), (\w+)\)", VARIABLES[name]["definition"]).groups()
     assert label == name and label in known()[metric]
     assert VARIABLES[name]["query"]["query"] == VARIABLES[name]["definition"]
 
 
 def test_the_dashboard_shows_pressure_forecast_alarms_and_age_by_workshop_and_pot() -> None:
-    asked = " ".join(target["expr"] for _, target in TARGETS)
+    expression = " ".join(target["expr"] for _, target in TARGETS)
     for name in (
         "gauge_pressure_pascals",
         "floor_forecast_timestamp_seconds",
         "alarm_standing",
         "watch_age_seconds",
     ):
-        assert f"potvigil_{name}" in asked
+        assert f"potvigil_{name}" in expression
     assert all("group_left (workshop)" in target["expr"] for title, target in TARGETS if title != "Watches")
     ids = [panel["id"] for panel in DASHBOARD["panels"]]
     assert len(set(ids)) == len(ids)
@@ -69,7 +69,7 @@ def test_the_dashboard_shows_pressure_forecast_alarms_and_age_by_workshop_and_po
         ("(potvigil_watch_up", "its brackets do not match"),
     ],
 )
-def test_what_there_is_not_is_seen(expression, fault) -> None:
+def test_the_check_notices_a_missing_metric(expression, fault) -> None:
     assert list(faults(expression)) == [fault]
 
 
@@ -86,7 +86,7 @@ def in_the_guide() -> str:
 @pytest.mark.parametrize(
     "text", [(CONFIG / "metrics/scrape.yaml").read_text(encoding="utf-8"), in_the_guide()]
 )
-def test_a_sample_asks_the_page_where_it_is(text) -> None:
+def test_sample_configurations_use_the_pages_address(text) -> None:
     job = scraped(text)
     assert {target.rpartition(":")[2] for target in job["static_configs"][0]["targets"]} == {
         str(PageSettings.model_validate({}).port)
@@ -94,7 +94,7 @@ def test_a_sample_asks_the_page_where_it_is(text) -> None:
     assert job["job_name"] in known()["up"]["job"]
 
 
-def test_the_guide_of_a_studio_asks_with_password_and_authority() -> None:
+def test_the_studio_guide_scrapes_with_password_and_authority() -> None:
     job = scraped(in_the_guide())
     assert job["scheme"] == "https" and job["tls_config"].keys() == {"ca_file"}
     assert job["basic_auth"].keys() == {"username", "password_file"} and "metrics_path" not in job

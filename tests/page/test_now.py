@@ -1,4 +1,4 @@
-"""What is known at this moment: new within a tick, and nothing old shown as new."""
+"""The live state on the page: new within a tick, and nothing stale shown as current."""
 
 import copy
 import re
@@ -22,7 +22,7 @@ WITHDRAWN = (
 
 @pytest.fixture
 def fresh(watched, tmp_path):
-    """Ask /api/now, never an answer of a moment ago."""
+    """Get /api/now, never from the page's cache."""
     with shown(watched, tmp_path / "reports") as client:
 
         def ask():
@@ -39,7 +39,7 @@ def test_the_page_shows_what_the_watch_knows(fresh, watched):
     (pot,) = now["pots"]
     assert (now["silent"], now["since"]) == (False, None)
     assert (now["workshop"], now["rehearsed"], now["unit"]) == ("harbour-models", "two-in-the-morning", "psi")
-    assert now["now"] == "03:30:00"  # five and a half hours after ten in the evening
+    assert now["now"] == "03:30:00"  # five and a half hours after 22:00
     assert pot["pressure_pa"] == pytest.approx(snapshot.reading.gauge_pa)
     assert float(pot["pressure"].split()[0]) == pytest.approx(snapshot.reading.gauge_pa / PSI, abs=0.05)
     assert (pot["word"], pot["level"], pot["sign"]) == ("leak: floor ahead", "alarm", "■")
@@ -65,7 +65,7 @@ def test_when_the_watch_is_silent_every_value_is_withdrawn(fresh, watched, age_s
     assert (pot["level"], pot["sign"]) == ("unknown", "○")
     assert {key: pot[key] for key in WITHDRAWN} == dict.fromkeys(WITHDRAWN)
     assert all(alarm["old"] for alarm in pot["alarms"]) and pot["alarms"]
-    # nor in what a browser is shown
+    # nor on the pages themselves
     for path in ("/", "/pot/lantern"):
         html = fresh.client.get(path).text
         assert "no data since 03:30" in html
@@ -73,26 +73,26 @@ def test_when_the_watch_is_silent_every_value_is_withdrawn(fresh, watched, age_s
             assert known[name] not in html
 
 
-def test_a_watch_that_speaks_again_is_believed_again(fresh, watched):
+def test_a_watch_that_returns_is_shown_as_live_again(fresh, watched):
     watched.speak(age_s=60.0)
     assert fresh()["silent"] is True
     watched.speak()
     assert fresh()["silent"] is False
 
 
-def test_it_falls_silent_by_itself(fresh, watched):
+def test_a_live_file_that_ages_becomes_silent(fresh, watched):
     watched.speak(age_s=4.0)
     assert fresh()["silent"] is False
     time.sleep(1.2)
     assert fresh()["silent"] is True
 
 
-def test_a_live_file_of_another_boot_is_nothing_new(fresh, watched):
-    watched.speak(age_s=-1000.0)  # written later than now: before a restart of the machine
+def test_a_live_file_from_before_a_reboot_is_silent(fresh, watched):
+    watched.speak(age_s=-1000.0)  # written in the future: before a reboot
     assert fresh()["silent"] is True
 
 
-def test_without_a_live_file_the_record_says_since_when(fresh, watched):
+def test_without_a_live_file_the_record_gives_the_last_time(fresh, watched):
     assert fresh()["silent"] is False
     watched.live.unlink()
     with shown(watched, watched.live.parent / "again") as client:
@@ -103,10 +103,10 @@ def test_without_a_live_file_the_record_says_since_when(fresh, watched):
     assert {key: pot[key] for key in WITHDRAWN} == dict.fromkeys(WITHDRAWN)
     assert [alarm["alarm"] for alarm in pot["alarms"]] == ["floor-ahead"]
     assert pot["alarms"][0]["old"] is True
-    assert fresh()["silent"] is False  # who had heard it a moment ago still knows
+    assert fresh()["silent"] is False  # a running page keeps the last live state
 
 
-def test_without_anything_it_says_so(tmp_path):
+def test_without_any_data_the_page_says_so(tmp_path):
     nothing = Watched(None, tmp_path / "live.json", tmp_path / "record.db")
     with shown(nothing, tmp_path / "reports") as client:
         now = client.get("/api/now").json()
@@ -116,7 +116,7 @@ def test_without_anything_it_says_so(tmp_path):
         assert "start the watch" in client.get("/batches").text
 
 
-def test_a_record_that_is_gone_does_not_hide_what_is_known_now(fresh, watched):
+def test_a_missing_record_does_not_hide_live_values(fresh, watched):
     fresh()
     watched.record.write_bytes(b"gone")
     now = fresh()
@@ -127,8 +127,8 @@ def test_a_record_that_is_gone_does_not_hide_what_is_known_now(fresh, watched):
     assert fresh.client.get("/batches").status_code == 503
 
 
-def test_the_live_file_of_another_workshop_is_not_believed(watched, tmp_path):
-    """A page of a kept record, on a machine where a watch runs for another one."""
+def test_the_live_file_of_another_workshop_is_ignored(watched, tmp_path):
+    """A page of an archived record, on a machine whose watch writes another one."""
     service = watched.bench.service
     other = LiveFile(watched.live, "harbour-models", None, 1.0)  # a real watch beside a rehearsal's record
     other.begin(0.0, 0.0)
@@ -146,10 +146,10 @@ def test_a_rehearsal_is_marked_on_every_view(client):
             assert "Rehearsal" in answer.text, path
 
 
-def test_the_page_says_what_became_of_what_was_asked(client, watched, tmp_path):
+def test_the_page_shows_the_outcome_of_a_command(client, watched, tmp_path):
     answer = post(client, "/pot/lantern/acknowledge", alarm="all")
-    said = client.get(answer.headers["location"]).text
-    assert 'role="alert">The watch is not running; start' in said and 'role="status"' not in said
+    html = client.get(answer.headers["location"]).text
+    assert 'role="alert">The watch is not running; start' in html and 'role="status"' not in html
     bench = Bench(watched.bench.night, tmp_path / "again")
     bench.pass_unwatched(watched.bench.now_s)
     with watching(bench, watched.record):
@@ -158,8 +158,8 @@ def test_the_page_says_what_became_of_what_was_asked(client, watched, tmp_path):
         shelved = post(client, "/pot/lantern/shelve", alarm="floor-ahead", minutes="5")
         back = post(client, "/pot/lantern/unshelve", alarm="floor-ahead")
         post(client, "/pot/lantern/acknowledge", alarm="floor-ahead")
-    told = client.get(answer.headers["location"]).text
-    assert 'role="status">Leak: floor ahead: acknowledged on its page.<' in told
+    html = client.get(answer.headers["location"]).text
+    assert 'role="status">Leak: floor ahead: acknowledged on its page.<' in html
     assert 'role="alert">Over-pressure is not active' in client.get(refused.headers["location"]).text
     assert re.search(
         r"Leak: floor ahead: shelved until \d\d:\d\d\.<", client.get(shelved.headers["location"]).text
@@ -172,13 +172,13 @@ def test_the_page_says_what_became_of_what_was_asked(client, watched, tmp_path):
 @pytest.mark.parametrize(
     "asked", ["1", "1-", "-1", "0-999999999", "9-1", "1-1;", "\u0661-\u0662", "9" * 400, "7-8"]
 )
-def test_an_address_that_names_no_command_says_nothing(client, asked):
+def test_a_url_without_valid_commands_shows_no_outcome(client, asked):
     answer = client.get("/pot/lantern", params={"asked": asked})
     assert answer.status_code == 200
     assert 'class="banner said"' not in answer.text and 'class="banner fault"' not in answer.text
 
 
-def test_what_care_is_due_stands_on_the_pots_card_and_its_page(fresh, watched):
+def test_care_due_is_shown_on_the_pots_card_and_page(fresh, watched):
     assert fresh()["pots"][0]["care"] is None
     now_utc_s = time.time()
     with Store.open(watched.record) as store:
@@ -186,7 +186,7 @@ def test_what_care_is_due_stands_on_the_pots_card_and_its_page(fresh, watched):
         store.add_care(
             "lantern", 1.5e9, "inspection", "", "anna", 1.5e9, due_utc_s=now_utc_s + 86_400.0 * 300
         )
-    with shown(watched, watched.record.parent / "again") as client:  # a page asks once a minute
+    with shown(watched, watched.record.parent / "again") as client:  # a running page reads care once a minute
         (pot,) = client.get("/api/now").json()["pots"]
         assert pot["care"].startswith("Overdue since 13 September 2020: the seal (last on 14 July 2017")
         assert "inspection" not in pot["care"]
@@ -196,7 +196,7 @@ def test_what_care_is_due_stands_on_the_pots_card_and_its_page(fresh, watched):
             assert "&lt;b&gt;old ring" in html and "<b>old ring" not in html
 
 
-def test_an_alarm_that_is_put_aside_says_until_when_and_can_be_taken_back(client, watched):
+def test_a_shelved_alarm_shows_its_end_and_can_be_unshelved(client, watched):
     service = watched.bench.service
     before = service.watches["lantern"]._watch._alarms
     service.watches["lantern"]._watch._alarms = copy.deepcopy(before)  # the night is shared with other tests
@@ -218,5 +218,5 @@ def test_an_alarm_that_is_put_aside_says_until_when_and_can_be_taken_back(client
 
 
 @pytest.mark.parametrize(("alarm", "minutes"), [("floor-ahead", [5, 10, 15]), ("leak", list(SHELVE_MINUTES))])
-def test_an_alarm_is_offered_to_be_put_aside_within_its_bounds(alarm, minutes):
+def test_shelving_is_offered_within_the_alarms_limits(alarm, minutes):
     assert _shelve_minutes(alarm) == minutes

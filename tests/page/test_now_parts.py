@@ -1,4 +1,4 @@
-"""What is known now, part by part and to the letter: a pot, its alarms, when, and who is believed."""
+"""The live state part by part: a pot, its alarms, times, and which live file counts."""
 
 from dataclasses import replace
 from datetime import UTC
@@ -21,34 +21,34 @@ from potvigil.page.views.now import (
     ASK_AGAIN_S,
     CARE_S,
     Now,
-    nothing,
+    live_pot,
+    no_data,
     silent_pot,
     standing_of,
-    told_pot,
 )
-from potvigil.page.views.now import alarm as told_alarm
+from potvigil.page.views.now import alarm as shown_alarm
 from potvigil.page.views.strip import strip
-from potvigil.page.views.words import Severity, Teller
+from potvigil.page.views.words import Severity, WallClock
 from potvigil.record.store import Store
 from potvigil.settings.loading import load_text
 from quick_page import quick_record
 
-TELLER = Teller(UTC_S - T_S, UTC)
+WALL = WallClock(UTC_S - T_S, UTC)
 WITHDRAWN = (
     *("pressure", "pressure_pa", "corrected", "trend", "stage", "stage_word", "cure", "cure_progress"),
     *("forecast", "temperatures", "do"),
 )
 
 
-def told(snapshot=HOLDING, pot=LANTERN, held=None, batch=2):
-    return told_pot("lantern", LivePot(batch, snapshot, ()), pot, UTC, held or Held())
+def pot_now(snapshot=HOLDING, pot=LANTERN, held=None, batch=2):
+    return live_pot("lantern", LivePot(batch, snapshot, ()), pot, UTC, held or Held())
 
 
 # --- a pot
 
 
-def test_a_pot_that_is_held_to_the_letter() -> None:
-    assert told() == {
+def test_every_field_of_a_holding_pot() -> None:
+    assert pot_now() == {
         "id": "lantern",
         "batch": 2,
         "label": "Lens 3, ♯2",
@@ -71,14 +71,14 @@ def test_a_pot_that_is_held_to_the_letter() -> None:
     }
 
 
-def test_a_pot_of_which_little_is_known_has_no_figures() -> None:
-    bare = told(NOTHING_KNOWN, None, batch=None)
+def test_a_pot_with_little_data_has_no_figures() -> None:
+    bare = pot_now(NOTHING_KNOWN, None, batch=None)
     assert (bare["pressure"], bare["pressure_pa"], bare["corrected"]) == (None, None, None)
     assert (bare["cure"], bare["cure_progress"], bare["cure_done"]) == (None, None, False)
     assert (bare["word"], bare["level"], bare["batch"]) == ("no reading", "unknown", None)
-    unset = told(HOLDING, None)
+    unset = pot_now(HOLDING, None)
     assert unset["pressure"] == "59.5 psi"  # psi where no settings say otherwise
-    assert told(replace(HOLDING, cure=Cure(0.123456, T_S)))["cure_progress"] == 0.1235
+    assert pot_now(replace(HOLDING, cure=Cure(0.123456, T_S)))["cure_progress"] == 0.1235
 
 
 @pytest.mark.parametrize(
@@ -93,46 +93,46 @@ def test_a_pot_of_which_little_is_known_has_no_figures() -> None:
         (AlarmId.THERMOMETER, True, True),
     ],
 )
-def test_what_an_alarm_says_is_not_said_twice(which, trend, forecast) -> None:
-    said = told(with_alarms(alarm(which)))
-    assert (said["trend"] is not None, said["forecast"] is not None) == (trend, forecast)
-    over = told(with_alarms(alarm(which, state=AlarmState.RETURNED)))
-    assert over["trend"] and over["forecast"]  # it no longer says it
+def test_the_page_does_not_repeat_what_an_alarm_says(which, trend, forecast) -> None:
+    pot = pot_now(with_alarms(alarm(which)))
+    assert (pot["trend"] is not None, pot["forecast"] is not None) == (trend, forecast)
+    over = pot_now(with_alarms(alarm(which, state=AlarmState.RETURNED)))
+    assert over["trend"] and over["forecast"]  # a returned alarm covers nothing
 
 
-def test_pressure_and_sentences_stand_still_long_enough_to_be_read() -> None:
+def test_pressure_and_sentences_are_held_long_enough_to_read() -> None:
     held = Held()
-    assert told(held=held)["pressure"] == "59.5 psi"
+    assert pot_now(held=held)["pressure"] == "59.5 psi"
     near = replace(HOLDING.reading, gauge_pa=59.57 * PSI)
-    assert told(replace(HOLDING, reading=near), held=held)["pressure"] == "59.5 psi"
+    assert pot_now(replace(HOLDING, reading=near), held=held)["pressure"] == "59.5 psi"
     far = replace(HOLDING.reading, gauge_pa=59.59 * PSI)
-    assert told(replace(HOLDING, reading=far), held=held)["pressure"] == "59.6 psi"
+    assert pot_now(replace(HOLDING, reading=far), held=held)["pressure"] == "59.6 psi"
     soon = replace(HOLDING, t_s=T_S + 1.0, corrected_gauge_pa=50 * PSI)
-    assert told(soon, held=held)["corrected"] == "59.8 psi"
+    assert pot_now(soon, held=held)["corrected"] == "59.8 psi"
     later = replace(HOLDING, t_s=T_S + HELD_S, corrected_gauge_pa=50 * PSI)
-    assert told(later, held=held)["corrected"] == "50.0 psi"
+    assert pot_now(later, held=held)["corrected"] == "50.0 psi"
     held.forget()
-    assert told(replace(HOLDING, reading=near), held=held)["pressure"] == "59.6 psi"
+    assert pot_now(replace(HOLDING, reading=near), held=held)["pressure"] == "59.6 psi"
     held.forget()
-    assert told(replace(HOLDING, corrected_gauge_pa=40 * PSI), held=held)["corrected"] == "40.0 psi"
+    assert pot_now(replace(HOLDING, corrected_gauge_pa=40 * PSI), held=held)["corrected"] == "40.0 psi"
 
 
-def test_of_a_silent_watch_nothing_is_shown_but_its_alarms() -> None:
-    said = silent_pot("lantern", LivePot(2, with_alarms(alarm()), ()), UTC, "03:30")
-    assert {key: said[key] for key in WITHDRAWN} == dict.fromkeys(WITHDRAWN)
-    assert (said["word"], said["level"], said["sign"]) == ("no data since 03:30", "unknown", "○")
-    assert (said["cure_done"], said["batch"], said["label"]) == (False, 2, "Lens 3, ♯2")
-    assert [each["old"] for each in said["alarms"]] == [True]
-    assert [each["old"] for each in told(with_alarms(alarm()))["alarms"]] == [False]
-    assert nothing(None)["word"] == "no data"
+def test_a_silent_watch_shows_only_its_alarms() -> None:
+    state = silent_pot("lantern", LivePot(2, with_alarms(alarm()), ()), UTC, "03:30")
+    assert {key: state[key] for key in WITHDRAWN} == dict.fromkeys(WITHDRAWN)
+    assert (state["word"], state["level"], state["sign"]) == ("no data since 03:30", "unknown", "○")
+    assert (state["cure_done"], state["batch"], state["label"]) == (False, 2, "Lens 3, ♯2")
+    assert [each["old"] for each in state["alarms"]] == [True]
+    assert [each["old"] for each in pot_now(with_alarms(alarm()))["alarms"]] == [False]
+    assert no_data(None)["word"] == "no data"
 
 
 # --- an alarm
 
 
-def test_an_alarm_to_the_letter() -> None:
+def test_every_field_of_an_alarm() -> None:
     standing = alarm(do="Look at\x1b the lid", by_s=T_S + 3600.0, since_s=T_S - 100.0004)
-    assert told_alarm(standing, TELLER, T_S, False) == {
+    assert shown_alarm(standing, WALL, T_S, False) == {
         "alarm": "leak",
         "word": "leak",
         "level": "warn",
@@ -149,15 +149,15 @@ def test_an_alarm_to_the_letter() -> None:
         "is_new": True,
         "is_so": True,
     }
-    timeless = told_alarm(alarm(state=AlarmState.ACKNOWLEDGED), Teller(None, UTC), T_S, True)
+    timeless = shown_alarm(alarm(state=AlarmState.ACKNOWLEDGED), WallClock(None, UTC), T_S, True)
     assert (timeless["since"], timeless["left_s"]) == ("2 min ago", None)
     assert (timeless["is_new"], timeless["old"]) == (False, True)
-    long_ago = told_alarm(alarm(since_s=T_S - 70_000.0), TELLER, T_S, False)
+    long_ago = shown_alarm(alarm(since_s=T_S - 70_000.0), WALL, T_S, False)
     assert long_ago["since"] == "Thu 02:33"
 
 
 LEVELS = {
-    # state: level of a high alarm, level of a low one, is it so now: high, low
+    # state: level if high, level if low, active if high, active if low
     AlarmState.UNACKNOWLEDGED: (Severity.ALARM, Severity.WARN, True, True),
     AlarmState.ACKNOWLEDGED: (Severity.ALARM, Severity.WARN, True, True),
     AlarmState.RETURNED: (Severity.WARN, Severity.NOTE, False, False),
@@ -166,24 +166,24 @@ LEVELS = {
 
 
 @pytest.mark.parametrize("state", LEVELS)
-def test_how_pressing_an_alarm_is_by_its_state_and_priority(state) -> None:
+def test_an_alarms_level_follows_from_state_and_priority(state) -> None:
     high_level, low_level, high_so, low_so = LEVELS[state]
     for priority, level, is_so in ((Priority.HIGH, high_level, high_so), (Priority.LOW, low_level, low_so)):
         standing = alarm(state=state, priority=priority)
-        assert (words.alarm_level(standing), words.is_true(standing)) == (level, is_so)
+        assert (words.alarm_level(standing), words.is_active(standing)) == (level, is_so)
     for note in (AlarmId.TEST, AlarmId.CLOCK_UNSET):
         assert words.alarm_level(alarm(note, state=state, priority=Priority.HIGH)) is Severity.NOTE
 
 
-def test_what_to_do_is_what_the_most_pressing_alarm_that_is_so_asks_for() -> None:
+def test_the_most_urgent_active_alarm_says_what_to_do() -> None:
     low = alarm(AlarmId.THERMOMETER, do="Look at its wire")
     high = alarm(AlarmId.RAPID_LOSS, priority=Priority.HIGH, do="Look at the lid")
-    assert told(with_alarms(low, high))["do"] == "Look at the lid"
-    assert told(with_alarms(low, replace(high, state=AlarmState.RETURNED)))["do"] == "Look at its wire"
-    assert told(with_alarms(replace(high, state=AlarmState.RETURNED)))["do"] is None
+    assert pot_now(with_alarms(low, high))["do"] == "Look at the lid"
+    assert pot_now(with_alarms(low, replace(high, state=AlarmState.RETURNED)))["do"] == "Look at its wire"
+    assert pot_now(with_alarms(replace(high, state=AlarmState.RETURNED)))["do"] is None
 
 
-def test_an_alarm_of_the_record_stands_as_its_latest_event_tells() -> None:
+def test_a_recorded_alarm_stands_as_of_its_latest_event() -> None:
     event = AlarmEvent(5.0, 6.0, AlarmId.LEAK, AlarmState.SHELVED, Priority.HIGH, "text")
     assert standing_of(replace(event, until_utc_s=7.0, do="do", by_s=8.0)) == StandingAlarm(
         AlarmId.LEAK, Priority.HIGH, AlarmState.SHELVED, 5.0, 6.0, "text", 7.0, "do", 8.0
@@ -191,7 +191,7 @@ def test_an_alarm_of_the_record_stands_as_its_latest_event_tells() -> None:
 
 
 @pytest.mark.parametrize(
-    ("t_s", "now_s", "said"),
+    ("t_s", "now_s", "text"),
     [
         (T_S, None, "22:00"),
         (T_S + 64_800.0, T_S, "16:00"),
@@ -201,16 +201,16 @@ def test_an_alarm_of_the_record_stands_as_its_latest_event_tells() -> None:
         (T_S + 9e5, None, "08:00"),
     ],
 )
-def test_a_moment_more_than_eighteen_hours_away_has_its_day(t_s, now_s, said) -> None:
-    assert TELLER.clock(t_s, now_s) == said
-    assert Teller(None, UTC).clock(t_s, now_s) == ""
+def test_a_time_over_eighteen_hours_away_shows_its_day(t_s, now_s, text) -> None:
+    assert WALL.clock(t_s, now_s) == text
+    assert WallClock(None, UTC).clock(t_s, now_s) == ""
 
 
 # --- all of it
 
 
-class Heard:
-    """What a watch says, as a live file is read; silent: it has not been heard for too long."""
+class FakeReader:
+    """A live-file reader with a fixed state. silent: the file is too old."""
 
     def __init__(self, live=None, silent=False) -> None:
         self.live, self.silent = live, silent
@@ -230,7 +230,7 @@ def pots_of(settings_json):
 
 @pytest.fixture
 def clock(monkeypatch):
-    """A clock that a test moves: monotonic and Unix seconds."""
+    """A clock moved by the test: monotonic and Unix seconds."""
     now = {"monotonic": 1000.0, "unix": UTC_S + 60.0}
     monkeypatch.setattr("potvigil.page.views.now.time.monotonic", lambda: now["monotonic"])
     monkeypatch.setattr("potvigil.page.views.now.time.time", lambda: now["unix"])
@@ -239,7 +239,7 @@ def clock(monkeypatch):
 
 @pytest.fixture
 def opened(tmp_path):
-    """How a record is opened, and how often it was."""
+    """Return a function that opens a record and counts its calls in `times`."""
     path = quick_record(tmp_path / "record.db")
     opened = []
 
@@ -251,25 +251,25 @@ def opened(tmp_path):
     return open_store
 
 
-def test_of_a_watch_that_speaks_all_is_told(clock, opened) -> None:
-    now = Now(Heard(live()), opened, pots_of)
-    said = now.tell()
-    assert (said["silent"], said["since"], said["now"]) == (False, None, "22:00:00")
-    assert (said["workshop"], said["rehearsed"], said["unit"]) == ("harbour-models", None, "psi")
-    assert said["zone"] == "UTC+00:00"
-    assert said["pots"] == [told() | {"care": None}]
-    assert said["strip"] == strip(said["pots"], None, None, words.local(UTC_S, UTC))
+def test_a_live_watch_is_shown_in_full(clock, opened) -> None:
+    now = Now(FakeReader(live()), opened, pots_of)
+    state = now.state()
+    assert (state["silent"], state["since"], state["now"]) == (False, None, "22:00:00")
+    assert (state["workshop"], state["rehearsed"], state["unit"]) == ("harbour-models", None, "psi")
+    assert state["zone"] == "UTC+00:00"
+    assert state["pots"] == [pot_now() | {"care": None}]
+    assert state["strip"] == strip(state["pots"], None, None, words.local(UTC_S, UTC))
     assert now.live_of("lantern").snapshot == HOLDING and now.live_of("mast") is None
-    heard, is_silent, pots = now.heard()
-    assert heard == live() and not is_silent and set(pots) == {"lantern"}
+    last, is_silent, pots = now.heard()
+    assert last == live() and not is_silent and set(pots) == {"lantern"}
 
 
-def test_a_silent_watch_is_told_with_when_it_was_heard_and_what_to_do(clock, opened) -> None:
-    now = Now(Heard(live(), silent=True), opened, pots_of)
-    said = now.tell()
-    assert (said["silent"], said["since"], said["now"]) == (True, "22:00", "22:01:00")
-    assert said["strip"]["do"].endswith("gauge, then see whether the watch is running")
-    assert said["pots"][0]["word"] == "no data since 22:00"
+def test_a_silent_watch_is_shown_with_last_contact_and_advice(clock, opened) -> None:
+    now = Now(FakeReader(live(), silent=True), opened, pots_of)
+    state = now.state()
+    assert (state["silent"], state["since"], state["now"]) == (True, "22:00", "22:01:00")
+    assert state["strip"]["do"].endswith("gauge, then see whether the watch is running")
+    assert state["pots"][0]["word"] == "no data since 22:00"
     assert now.live_of("lantern") is None
 
 
@@ -279,113 +279,113 @@ def test_a_rehearsal_has_a_clock_of_its_own(clock, opened) -> None:
     with Store.open(opened.path, create=False) as store:
         store._db.execute("UPDATE run SET rehearsed = 'sound'", ())
     for silent in (False, True):
-        said = Now(Heard(rehearsed, silent), opened, pots_of).tell()
-        assert (said["now"], said["rehearsed"], said["silent"]) == ("22:00:00", "sound", silent)
-    assert said["since"] == "22:00"
-    assert said["strip"]["do"] == "The rehearsal has ended or paused: nothing here is current"
+        state = Now(FakeReader(rehearsed, silent), opened, pots_of).state()
+        assert (state["now"], state["rehearsed"], state["silent"]) == ("22:00:00", "sound", silent)
+    assert state["since"] == "22:00"
+    assert state["strip"]["do"] == "The rehearsal has ended or paused: nothing here is current"
 
 
-def test_without_a_wall_clock_that_is_said(clock, opened) -> None:
-    said = Now(Heard(live(replace(HOLDING, utc_s=None))), opened, pots_of).tell()
-    assert said["now"] == "clock not set" and said["strip"]["as_of"] == "clock not set"
-    silent = Now(Heard(live(replace(HOLDING, utc_s=None)), True), opened, pots_of).tell()
+def test_a_missing_wall_clock_is_reported(clock, opened) -> None:
+    state = Now(FakeReader(live(replace(HOLDING, utc_s=None))), opened, pots_of).state()
+    assert state["now"] == "clock not set" and state["strip"]["as_of"] == "clock not set"
+    silent = Now(FakeReader(live(replace(HOLDING, utc_s=None)), True), opened, pots_of).state()
     assert silent["since"] is None and silent["pots"][0]["word"] == "no data"
 
 
-def test_without_a_watch_the_record_tells_of_pots_and_alarms_as_last_known(clock, opened) -> None:
+def test_without_a_watch_pots_and_alarms_come_from_the_record(clock, opened) -> None:
     with Store.open(opened.path, create=False) as store:
         low, state = Priority.LOW, AlarmState.UNACKNOWLEDGED
         store.add_event("lantern", 2, AlarmEvent(4000.0, UTC_S - 1000.0, AlarmId.LEAK, state, low, "Air."))
-    said = Now(Heard(), opened, pots_of).tell()
-    (pot,) = said["pots"]
-    assert (said["silent"], said["since"], said["workshop"]) == (True, "22:00", "harbour-models")
+    state = Now(FakeReader(), opened, pots_of).state()
+    (pot,) = state["pots"]
+    assert (state["silent"], state["since"], state["workshop"]) == (True, "22:00", "harbour-models")
     assert (pot["id"], pot["batch"], pot["label"]) == ("lantern", 2, "lens 2")
     assert pot["word"] == "no data since 22:00"
     assert "since" not in pot and pot["pressure"] is None
-    (kept,) = pot["alarms"]
-    assert (kept["alarm"], kept["old"], kept["since"]) == ("leak", True, "21:43")
+    (standing,) = pot["alarms"]
+    assert (standing["alarm"], standing["old"], standing["since"]) == ("leak", True, "21:43")
     with Store.open(opened.path, create=False) as store:
         store._db.execute("UPDATE sample SET utc_s = NULL", ())
         store._db.execute("UPDATE batch SET end_t_s = 5000.0 WHERE id = 2", ())
-    bare = Now(Heard(), opened, pots_of).tell()
+    bare = Now(FakeReader(), opened, pots_of).state()
     assert (bare["since"], bare["pots"][0]["batch"], bare["pots"][0]["label"]) == (None, None, "")
-    assert Now(Heard(), opened, lambda _: {}).tell()["pots"] == []  # pots that no settings know
+    assert Now(FakeReader(), opened, lambda _: {}).state()["pots"] == []  # no settings
 
 
-def test_the_live_file_of_another_record_is_not_believed(clock, opened) -> None:
+def test_the_live_file_of_another_record_is_ignored(clock, opened) -> None:
     for other in (live(workshop="castle-models"), live(rehearsed="sound")):
-        now = Now(Heard(other), opened, pots_of)
-        assert now.tell()["silent"] is True and now.live_of("lantern") is None
-    now = Now(Heard(live(run=50.0)), opened, pots_of)  # of another run: shown, and no part of this record
-    assert now.tell()["silent"] is False and now.live_of("lantern") is None
-    close = Now(Heard(live(run=0.9)), opened, pots_of)
-    close.tell()
+        now = Now(FakeReader(other), opened, pots_of)
+        assert now.state()["silent"] is True and now.live_of("lantern") is None
+    now = Now(FakeReader(live(run=50.0)), opened, pots_of)  # another run: shown, but not part of this record
+    assert now.state()["silent"] is False and now.live_of("lantern") is None
+    close = Now(FakeReader(live(run=0.9)), opened, pots_of)
+    close.state()
     assert close.live_of("lantern") is not None
-    apart = Now(Heard(live(run=1.0)), opened, pots_of)
-    apart.tell()
+    apart = Now(FakeReader(live(run=1.0)), opened, pots_of)
+    apart.state()
     assert apart.live_of("lantern") is None
 
 
-def test_a_record_is_asked_again_in_a_while_until_the_run_is_known(clock, opened) -> None:
-    heard = Heard(live(run=50.0))
-    now = Now(heard, opened, pots_of)
+def test_a_record_is_reread_at_intervals_until_the_run_is_known(clock, opened) -> None:
+    reader = FakeReader(live(run=50.0))
+    now = Now(reader, opened, pots_of)
     now._care_again_s = float("inf")
-    now.tell()
-    asked = len(opened.times)
+    now.state()
+    reads = len(opened.times)
     clock["monotonic"] += ASK_AGAIN_S - 0.1
-    now.tell()
-    assert len(opened.times) == asked
+    now.state()
+    assert len(opened.times) == reads
     clock["monotonic"] += 0.1
-    now.tell()
-    assert len(opened.times) == asked + 1
-    heard.live = live()
+    now.state()
+    assert len(opened.times) == reads + 1
+    reader.live = live()
     clock["monotonic"] += ASK_AGAIN_S
-    now.tell()
+    now.state()
     for _ in range(3):
         clock["monotonic"] += 100.0
-        now.tell()
-    assert len(opened.times) == asked + 2  # it is known now
+        now.state()
+    assert len(opened.times) == reads + 2  # it is known now
     assert ASK_AGAIN_S == 5.0
 
 
-def test_a_record_that_cannot_be_read_takes_nothing_back(clock, opened) -> None:
-    now = Now(Heard(live(run=50.0)), opened, pots_of)
-    assert now.tell()["unit"] == "psi"
+def test_an_unreadable_record_leaves_known_data_in_place(clock, opened) -> None:
+    now = Now(FakeReader(live(run=50.0)), opened, pots_of)
+    assert now.state()["unit"] == "psi"
     opened.path.write_bytes(b"gone")
     clock["monotonic"] += 100.0
-    assert now.tell()["pots"][0]["word"] == "leak, may not hold"
-    assert now.tell()["zone"] == "UTC+00:00"
-    fresh = Now(Heard(), opened, pots_of).tell()
+    assert now.state()["pots"][0]["word"] == "leak, may not hold"
+    assert now.state()["zone"] == "UTC+00:00"
+    fresh = Now(FakeReader(), opened, pots_of).state()
     assert (fresh["pots"], fresh["workshop"], fresh["unit"]) == ([], "", "psi")
 
 
-def test_what_care_is_due_is_looked_up_once_a_minute(clock, opened) -> None:
-    now = Now(Heard(live()), opened, pots_of)
-    assert now.tell()["pots"][0]["care"] is None
+def test_care_due_is_read_once_a_minute(clock, opened) -> None:
+    now = Now(FakeReader(live()), opened, pots_of)
+    assert now.state()["pots"][0]["care"] is None
     with Store.open(opened.path, create=False) as store:
         store.add_care("lantern", 1.5e9, "seal", "ring", "anna", 1.5e9, due_utc_s=1.6e9)
     clock["monotonic"] += CARE_S - 1.0
-    assert now.tell()["pots"][0]["care"] is None
+    assert now.state()["pots"][0]["care"] is None
     clock["monotonic"] += 1.0
-    assert now.tell()["pots"][0]["care"].startswith("Overdue since 13 September 2020: the seal")
+    assert now.state()["pots"][0]["care"].startswith("Overdue since 13 September 2020: the seal")
     assert CARE_S == 60.0
 
 
-def test_figures_start_anew_once_the_watch_has_been_silent(clock, opened) -> None:
-    heard = Heard(live())
-    now = Now(heard, opened, pots_of)
-    assert now.tell()["pots"][0]["pressure"] == "59.5 psi"
-    heard.live = live(replace(HOLDING, reading=replace(HOLDING.reading, gauge_pa=59.57 * PSI)))
-    assert now.tell()["pots"][0]["pressure"] == "59.5 psi"
-    heard.silent = True
-    now.tell()
-    heard.silent = False
-    assert now.tell()["pots"][0]["pressure"] == "59.6 psi"
+def test_held_figures_are_forgotten_after_silence(clock, opened) -> None:
+    reader = FakeReader(live())
+    now = Now(reader, opened, pots_of)
+    assert now.state()["pots"][0]["pressure"] == "59.5 psi"
+    reader.live = live(replace(HOLDING, reading=replace(HOLDING.reading, gauge_pa=59.57 * PSI)))
+    assert now.state()["pots"][0]["pressure"] == "59.5 psi"
+    reader.silent = True
+    now.state()
+    reader.silent = False
+    assert now.state()["pots"][0]["pressure"] == "59.6 psi"
 
 
-def test_pots_are_told_the_most_urgent_first(clock, opened) -> None:
+def test_pots_are_listed_most_urgent_first(clock, opened) -> None:
     calm = replace(HOLDING, pot_id="mast", leak=None, forecast=None)
     both = {"mast": LivePot(None, calm, ()), "lantern": LivePot(2, HOLDING, ())}
-    said = Now(Heard(live(pots=both)), opened, pots_of).tell()
-    assert [each["id"] for each in said["pots"]] == ["lantern", "mast"]
-    assert said["strip"]["pot"] == "lantern"
+    state = Now(FakeReader(live(pots=both)), opened, pots_of).state()
+    assert [each["id"] for each in state["pots"]] == ["lantern", "mast"]
+    assert state["strip"]["pot"] == "lantern"

@@ -1,4 +1,4 @@
-"""The page's unit: systemd finds nothing to complain of, and no bus is within its reach."""
+"""The page's systemd unit: valid, and without access to any bus."""
 
 import re
 import subprocess
@@ -26,7 +26,7 @@ def analyze(*arguments):
     )
 
 
-def test_systemd_finds_nothing_to_complain_of(tmp_path):
+def test_systemd_accepts_the_unit(tmp_path):
     text, replaced = re.subn(r"^ExecStart=\S+", "ExecStart=/bin/true", UNIT.read_text(), flags=re.MULTILINE)
     assert replaced == 1
     copy = tmp_path / UNIT.name
@@ -35,7 +35,7 @@ def test_systemd_finds_nothing_to_complain_of(tmp_path):
     assert (verdict.returncode, verdict.stdout, verdict.stderr) == (0, "", "")
 
 
-def test_it_is_shut_in_more_than_the_watch():
+def test_it_is_sandboxed_more_tightly_than_the_watch():
     exposures = []
     for unit in (UNIT, WATCH):
         verdict = analyze("security", "--offline=true", unit)
@@ -43,24 +43,24 @@ def test_it_is_shut_in_more_than_the_watch():
     assert exposures[0] < exposures[1] <= 2.0
 
 
-def test_no_bus_is_within_its_reach():
+def test_it_cannot_reach_any_bus():
     assert settings("User") == ["potvigil-page"] != settings("User", WATCH)
     assert settings("Group") == settings("Group", WATCH) == ["potvigil"]
     assert settings("SupplementaryGroups") == settings("DeviceAllow") == []
     assert settings("PrivateDevices") == ["yes"]
 
 
-def test_the_two_meet_in_the_same_folders():
+def test_page_and_watch_share_their_folders():
     environment = dict(part.split("=", 1) for line in settings("Environment") for part in line.split())
     assert environment["STATE_DIRECTORY"] == f"/var/lib/{settings('StateDirectory', WATCH)[0]}"
     assert environment["RUNTIME_DIRECTORY"] == f"/run/{settings('RuntimeDirectory', WATCH)[0]}"
     assert settings("ReadWritePaths") == [environment["STATE_DIRECTORY"]]
-    # what the group may: write beside the record, and look at what is known now
+    # the group may write beside the record and read the live file
     assert settings("StateDirectoryMode", WATCH) == ["2770"]
     assert settings("RuntimeDirectoryMode", WATCH) == ["0750"]
     assert settings("UMask") == settings("UMask", WATCH) == ["0007"]
 
 
 @pytest.mark.parametrize("line", ["NoNewPrivileges=yes", "ProtectSystem=strict", "CapabilityBoundingSet="])
-def test_it_gains_nothing(line):
+def test_it_gains_no_privileges(line):
     assert line in UNIT.read_text().splitlines()

@@ -1,4 +1,4 @@
-"""The plan on the page: the same as on the command line, what is wrong beside its field, never broken."""
+"""The plan on the page: the same as on the command line, faults at their fields, robust to any input."""
 
 import html
 import re
@@ -29,7 +29,7 @@ NAMES = {ask: label for ask, (label, _) in (FIELDS | MORE_FIELDS).items()}
 
 @pytest.fixture
 def paged(tmp_path):
-    """Return a function that shows the page of settings, beside no record yet."""
+    """Return a function that serves the page for a settings file, without a record."""
     opened = []
 
     def open_page(config: Path = WORKSHOP):
@@ -49,7 +49,7 @@ def client(paged):
 
 
 def words_of(text: str) -> str:
-    """Return what is read of a page, each gap one blank."""
+    """Return the text of a page, whitespace collapsed."""
     without_signs = re.sub(r'<span class="sign"[^>]*>[^<]*</span>', "", text)
     return " ".join(html.unescape(re.sub("<[^>]*>", " ", without_signs)).split())
 
@@ -60,7 +60,7 @@ def plan_of(text: str) -> str:
 
 
 def fault_of(text: str, name: str) -> str:
-    """Return what is said beside a field, which has to be tied to it."""
+    """Return the fault shown at a field, checking that it is linked to the field."""
     tag = re.search(rf'<(?:input|select) id="field-{name}"[^>]*>', text)[0]
     assert (
         'aria-invalid="true"' in tag and f"fault-{name}" in re.search(r'describedby="([^"]*)', tag)[1].split()
@@ -71,7 +71,7 @@ def fault_of(text: str, name: str) -> str:
     )
 
 
-# --- what is answered
+# --- the plan
 
 
 @pytest.mark.parametrize(
@@ -111,14 +111,14 @@ def test_the_plan_is_word_for_word_that_of_the_command_line(paged, capsys, tmp_p
     assert re.sub(r"(yes|close|no|not known) : ", r"\1 ", shown_plan) == " ".join(printed.split())
 
 
-def test_nothing_need_be_said(client):
+def test_every_field_of_the_plan_is_optional(client):
     answer = client.get("/plan")
     assert answer.status_code == 200
     assert "the pot's usual resin, room not given" in plan_of(answer.text)
     assert plan_of(client.get("/plan", params=dict.fromkeys(["pot", *Ask], "")).text) == plan_of(answer.text)
 
 
-def test_an_answer_is_told_by_a_word_and_a_shape_not_by_colour_alone(client):
+def test_an_answer_has_a_word_and_a_shape_not_only_colour(client):
     close = client.get(
         "/plan", params=USUAL | {"resin": "polyurethane-quick", "room": "10 C", "night-low": "9 C"}
     ).text
@@ -131,34 +131,34 @@ def test_an_answer_is_told_by_a_word_and_a_shape_not_by_colour_alone(client):
     assert "safe" not in (close + late).lower()
 
 
-def test_the_record_tells_of_leaks_fills_and_the_last_night(paged, tmp_path):
+def test_the_plan_uses_recorded_leaks_fills_and_the_last_night(paged, tmp_path):
     keep_season(tmp_path / "record.db", load(WORKSHOP).as_json())
     plan = plan_of(paged(SMALLEST).get("/plan").text)
     assert re.search(r"the pot's last three leaked 0\.\d\d, 0\.\d\d and 0\.\d\d psi/h", plan)
     assert "last fills took 2 min, 2 min and 2 min" in plan or "took 3 min, 3 min and 3 min" in plan
     assert "room 11 °C, night like the last one, down to 11 °C" in plan
-    assert "The compressor brings" in plan  # by the settings of the watch, not those the page began with
+    assert "The compressor brings" in plan  # from the watch's settings, not the page's
 
 
-def test_settings_of_a_run_that_are_none_any_more_give_way_to_the_page_s_own(paged, tmp_path):
+def test_unreadable_run_settings_give_way_to_the_pages_own(paged, tmp_path):
     keep_season(tmp_path / "record.db", "{}")
     assert "Plan for pot lantern" in paged().get("/plan").text
 
 
-def test_where_no_pot_is_known_that_is_said(tmp_path):
+def test_no_known_pot_is_reported(tmp_path):
     with shown(Watched(None, tmp_path / "live.json", tmp_path / "record.db"), tmp_path / "reports") as client:
         answer = client.get("/plan")
     assert answer.status_code == 503
     assert "No pot is known yet. Start the watch, or the page with --config." in answer.text
 
 
-def test_planning_keeps_nothing(client, tmp_path):
+def test_planning_stores_nothing(client, tmp_path):
     client.get("/plan", params=USUAL)
     client.get("/plan/checklist", params=USUAL)
     assert not (tmp_path / "record.db").exists()
 
 
-def test_each_pot_leads_to_its_plan(watched, tmp_path):
+def test_each_pot_links_to_its_plan(watched, tmp_path):
     with shown(watched, tmp_path / "reports") as client:
         assert 'href="/plan?pot=lantern"' in client.get("/pot/lantern").text
         assert 'href="/plan"' in client.get("/batches").text
@@ -168,7 +168,7 @@ def test_each_pot_leads_to_its_plan(watched, tmp_path):
 # --- the checklist
 
 
-def test_the_checklist_is_the_same_plan_shut_in_a_page_of_its_own(client):
+def test_the_checklist_is_the_same_plan_sandboxed(client):
     text = client.get("/plan", params=USUAL).text
     link = html.unescape(re.search(r'href="(/plan/checklist\?[^"]*)"', text)[1])
     answer = client.get(link)
@@ -179,7 +179,7 @@ def test_the_checklist_is_the_same_plan_shut_in_a_page_of_its_own(client):
     assert answer.text.count("<li>") > 10
 
 
-def test_a_start_that_was_not_said_stays_the_same_on_the_checklist(client):
+def test_a_default_start_stays_the_same_on_the_checklist(client):
     text = client.get("/plan").text
     start = re.search(r"mixing from (\d\d:\d\d)", text)[1]
     assert re.search(r'href="/plan/checklist\?([^"]*)"', text)[1].endswith(
@@ -188,12 +188,12 @@ def test_a_start_that_was_not_said_stays_the_same_on_the_checklist(client):
     assert 'name="start" type="time" value=""' in text
 
 
-def test_a_checklist_that_cannot_be_is_the_form_again(client):
+def test_an_impossible_checklist_returns_the_form(client):
     answer = client.get("/plan/checklist", params={"room": "18"})
     assert answer.status_code == 422 and "has no unit" in fault_of(answer.text, "room")
 
 
-# --- what cannot be
+# --- faults
 
 
 @pytest.mark.parametrize(
@@ -217,7 +217,7 @@ def test_a_checklist_that_cannot_be_is_the_form_again(client):
         ("pot", "nobody", "'nobody' is not a pot in the settings; choose one."),
     ],
 )
-def test_what_is_wrong_is_said_beside_its_field_and_nothing_is_planned(client, name, text, said):
+def test_a_fault_is_shown_at_its_field_and_nothing_is_planned(client, name, text, said):
     answer = client.get("/plan", params={name: text})
     assert answer.status_code == 422
     assert said in fault_of(answer.text, name)
@@ -227,7 +227,7 @@ def test_what_is_wrong_is_said_beside_its_field_and_nothing_is_planned(client, n
         assert f'value="{text[:LONGEST]}"' in answer.text
 
 
-def test_all_that_is_wrong_is_said_at_once_and_what_was_right_stays(client):
+def test_all_faults_are_shown_at_once_and_valid_fields_stay(client):
     answer = client.get("/plan", params=USUAL | {"room": "18", "mass": "250 stones", "loading": "long"})
     assert {name for name in USUAL | {"loading": ""} if f'id="fault-{name}"' in answer.text} == {
         "room", "mass", "loading",
@@ -240,7 +240,7 @@ def test_all_that_is_wrong_is_said_at_once_and_what_was_right_stays(client):
     "text", ["<script>alert(1)</script>", '"><img src=x onerror=alert(1)>', "{{ 7 * 7 }}", "\x1b[31m‮\x00"]
 )
 @pytest.mark.parametrize("name", ["pot", *Ask])
-def test_whatever_is_written_stays_a_text(client, name, text):
+def test_input_is_escaped(client, name, text):
     answer = client.get("/plan", params={name: text})
     assert answer.status_code == 422
     assert "<script>alert" not in answer.text and "<img" not in answer.text and ">49" not in answer.text
@@ -293,7 +293,7 @@ QUESTIONS = st.dictionaries(
 
 
 @pytest.mark.parametrize("config", [WORKSHOP, SMALLEST])
-def test_no_question_breaks_it(paged, config):
+def test_no_input_breaks_the_plan(paged, config):
     client = paged(config)
 
     @given(QUESTIONS)
@@ -303,13 +303,13 @@ def test_no_question_breaks_it(paged, config):
         answer = client.get(f"/plan?{urlencode(sent)}")
         assert answer.status_code in (200, 422), (sent, answer.text)
         assert ("Plan for pot" in answer.text) == (answer.status_code == 200)
-        told = words_of(answer.text).partition("Work it out")[2]
-        assert not re.search(r"\b(None|nan|inf|Traceback)\b", told), (sent, told)
+        result = words_of(answer.text).partition("Work it out")[2]
+        assert not re.search(r"\b(None|nan|inf|Traceback)\b", result), (sent, result)
 
     ask()
 
 
-def test_a_record_that_is_none_is_said(client, tmp_path):
+def test_a_file_that_is_no_record_is_reported(client, tmp_path):
     (tmp_path / "record.db").write_bytes(b"not a record" * 100)
     answer = client.get("/plan", params=USUAL)
     assert answer.status_code == 503 and "Traceback" not in answer.text
@@ -332,7 +332,7 @@ def test_another_pot_has_a_plan_of_its_own(paged, tmp_path):
     assert '<option value="beacon" selected>' in client.get("/plan?pot=beacon").text
 
 
-def test_a_store_that_is_open_elsewhere_is_no_hindrance(paged, tmp_path):
+def test_a_record_open_elsewhere_does_not_matter(paged, tmp_path):
     keep_season(tmp_path / "record.db", load(WORKSHOP).as_json())
     with Store.open(tmp_path / "record.db"):
         assert paged().get("/plan").status_code == 200

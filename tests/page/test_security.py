@@ -1,4 +1,4 @@
-"""Who is turned away: every change without a token, foreign names and origins, guesses, too much, too long.
+"""What is refused: changes without a token, foreign names and origins, guesses, too much, too long.
 
 Headers after OWASP's secure headers project and the Fetch, CSP 3 and RFC 6265bis texts (names from memory).
 """
@@ -49,12 +49,12 @@ def log_in(client: TestClient, password: str = PASSWORD):
     return post(client, "/login", password=password)
 
 
-# --- nothing is written without a token of ours
+# --- tokens
 
 
 @pytest.mark.parametrize("path", POSTS)
-def test_what_is_sent_with_its_token_is_taken(client, watched, path):
-    if path.endswith("/open"):  # the batch that is open, closed as the watch does it
+def test_a_form_with_its_token_is_accepted(client, watched, path):
+    if path.endswith("/open"):  # close the open batch, as the watch would
         with Store.open(watched.record) as store:
             summary = watched.bench.service.watches["lantern"].summary()
             store.close_batch(1, BatchClosed(20_000.0, None, summary))
@@ -74,12 +74,12 @@ def test_nothing_is_written_without_the_token(client, watched, path, token):
 
 
 @pytest.mark.parametrize("path", POSTS)
-def test_the_token_of_one_browser_is_none_of_another(client, watched, tmp_path, path):
+def test_one_browsers_token_is_invalid_in_another(client, watched, tmp_path, path):
     foreign = token_of(client.get("/").text)
     client.cookies.clear()
     assert token_of(client.get("/").text) != foreign
     assert post(client, path, csrf=foreign, **FIELDS).status_code == 403
-    client.cookies.clear()  # and without any cookie
+    client.cookies.clear()  # and without a cookie
     assert post(client, path, csrf=foreign, **FIELDS).status_code == 403
     assert commands_of(watched.record) == []
 
@@ -105,14 +105,14 @@ def test_nothing_is_written_from_another_origin(client, watched, path, headers):
     assert commands_of(watched.record) == []
 
 
-def test_the_origin_alone_does_where_the_browser_tells_no_site(client, watched):
-    """On plain http in the LAN no Sec-Fetch-Site is sent: it is no trustworthy origin (Fetch Metadata)."""
+def test_origin_suffices_without_sec_fetch_site(client, watched):
+    """Browsers send no Sec-Fetch-Site over plain HTTP: it is no trustworthy origin (Fetch Metadata)."""
     assert post(client, POSTS[0], {"origin": "http://localhost"}, alarm="all").status_code == 303
     assert len(commands_of(watched.record)) == 1
 
 
 @pytest.mark.parametrize("path", [*POSTS, "/login"])
-def test_looking_never_changes(client, watched, path):
+def test_no_other_method_changes_anything(client, watched, path):
     if path != "/login":
         assert client.get(path).status_code == 405
     for method in ("PUT", "DELETE", "PATCH", "OPTIONS"):
@@ -120,7 +120,7 @@ def test_looking_never_changes(client, watched, path):
     assert commands_of(watched.record) == []
 
 
-def test_what_is_written_is_what_was_asked_and_no_more(client, watched):
+def test_exactly_the_requested_commands_are_written(client, watched):
     for path, fields in (
         ("/pot/lantern/acknowledge", {"alarm": "floor-ahead"}),
         ("/pot/lantern/acknowledge", {"alarm": "all"}),
@@ -164,7 +164,7 @@ def test_what_is_written_is_what_was_asked_and_no_more(client, watched):
         ("/batch/1/edit", {"label": "a\x1b[31mb"}, 422),
     ],
 )
-def test_what_cannot_be_is_refused_in_words_and_writes_nothing(client, watched, path, fields, status):
+def test_an_invalid_request_is_refused_in_words_and_writes_nothing(client, watched, path, fields, status):
     answer = post(client, path, **fields)
     assert answer.status_code == status
     assert "Traceback" not in answer.text
@@ -172,7 +172,7 @@ def test_what_cannot_be_is_refused_in_words_and_writes_nothing(client, watched, 
     assert commands_of(watched.record) == []
 
 
-# --- where it is addressed to
+# --- host names
 
 
 @pytest.mark.parametrize("path", PAGES + DATA + ["/login", "/static/page.css", "/batch/1/report"])
@@ -190,7 +190,7 @@ def test_what_cannot_be_is_refused_in_words_and_writes_nothing(client, watched, 
         *("127.0.0.1.rebound.example", "localhost@rebound.example", "[::ffff:7f00:1", "8.8.8.8", "pot.local"),
     ],
 )
-def test_a_name_that_is_not_ours_is_refused(client, path, host):
+def test_a_foreign_host_name_is_refused(client, path, host):
     answer = client.get(path, headers={"host": host})
     assert answer.status_code == 421
     assert "lantern" not in answer.text
@@ -199,15 +199,15 @@ def test_a_name_that_is_not_ours_is_refused(client, path, host):
 @pytest.mark.parametrize(
     "host", ["localhost", "LOCALHOST:8642", "localhost.", "127.0.0.1:8642", "[::1]:8642", "Pot.Local"]
 )
-def test_our_own_names_are_answered(watched, tmp_path, host):
+def test_our_own_host_names_are_accepted(watched, tmp_path, host):
     with shown(watched, tmp_path / "reports", names=("pot.local",)) as client:
         assert client.get("/", headers={"host": host}).status_code == 200
 
 
-# --- what goes with every answer
+# --- headers and cookies
 
 
-def test_every_answer_carries_the_headers(client):
+def test_every_response_carries_the_headers(client):
     for path in (*PAGES, *DATA, "/login", "/nowhere", "/batch/77", "/static/page.css", "/api/curve"):
         headers = client.get(path).headers
         policy = dict(part.strip().split(" ", 1) for part in headers["content-security-policy"].split(";"))
@@ -236,7 +236,7 @@ def test_every_answer_carries_the_headers(client):
     assert "frame-ancestors 'none'" in refused.headers["content-security-policy"]
 
 
-def test_no_page_has_script_or_style_of_its_own(client):
+def test_no_page_has_inline_script_or_style(client):
     for path in (*PAGES, "/login", "/nowhere"):
         html = client.get(path).text
         for script in re.findall(r"<script[^>]*>", html):
@@ -244,17 +244,17 @@ def test_no_page_has_script_or_style_of_its_own(client):
         assert not re.search(r"<style|\son\w+=|\sstyle=|javascript:", html, re.IGNORECASE), path
 
 
-def test_cookies_are_for_this_server_alone(watched, tmp_path, client):
+def test_cookies_are_limited_to_this_server(watched, tmp_path, client):
     cookie = client.get("/").headers["set-cookie"].lower()
     assert "httponly" in cookie and "samesite=strict" in cookie and "path=/" in cookie
     assert "domain" not in cookie and "secure" not in cookie
-    assert "set-cookie" not in client.get("/").headers  # known by now
+    assert "set-cookie" not in client.get("/").headers  # already set
     with shown(watched, tmp_path / "tls", is_encrypted=True) as encrypted:
         cookie = encrypted.get("/").headers["set-cookie"]
         assert cookie.startswith("__Host-") and "secure" in cookie.lower()
 
 
-# --- what somebody wrote stays text
+# --- injection
 
 HOSTILE = [
     "<script>alert(1)</script>",
@@ -282,7 +282,7 @@ def test_a_hostile_label_is_inert(watched, tmp_path, text):
         assert answer.headers["content-type"] == "application/json"
 
 
-def test_a_hostile_night_is_inert_in_the_live_values(watched, tmp_path):
+def test_a_hostile_live_file_is_inert(watched, tmp_path):
     text = watched.live.read_text(encoding="utf-8")
     watched.live.write_text(text.replace("Losing ", "<script>alert(1)</script>"), encoding="utf-8")
     with shown(watched, tmp_path / "reports") as client:
@@ -291,7 +291,7 @@ def test_a_hostile_night_is_inert_in_the_live_values(watched, tmp_path):
         assert "&lt;script&gt;alert(1)" in client.get("/").text
 
 
-# --- no way out of the folder
+# --- path traversal
 
 
 @pytest.mark.parametrize(
@@ -310,13 +310,13 @@ def test_a_hostile_night_is_inert_in_the_live_values(watched, tmp_path):
         *("/batch/1%2f..%2f..%2fetc", "/batch/99999999999999999999", "/pot/lantern/..%2f..%2fserver.py"),
     ],
 )
-def test_no_path_leads_out(client, path):
+def test_no_path_escapes_the_folder(client, path):
     answer = client.get(path)
     assert answer.status_code in (404, 405, 307), answer.text
     assert "import" not in answer.text and "root:" not in answer.text
 
 
-def test_static_files_are_kept_by_the_browser_only_under_their_version(client):
+def test_static_files_are_cached_only_under_their_version(client):
     page = client.get("/").text
     url = re.search(r'href="(/static/page\.css\?v=\w+)"', page)[1]
     assert "immutable" in client.get(url).headers["cache-control"]
@@ -328,10 +328,10 @@ def test_static_files_are_kept_by_the_browser_only_under_their_version(client):
     assert again.content == b""
 
 
-# --- too much
+# --- size
 
 
-def test_a_form_that_is_too_large_is_refused(client, watched):
+def test_an_oversized_form_is_refused(client, watched):
     assert post(client, "/batch/1/edit", note="x" * 70_000).status_code == 413
     many = {f"field{i}": "x" for i in range(40)}
     assert post(client, "/batch/1/edit", **many).status_code == 413
@@ -341,7 +341,7 @@ def test_a_form_that_is_too_large_is_refused(client, watched):
 @pytest.mark.parametrize(
     "kind", ["application/json", "text/plain", "multipart/form-data; boundary=x", "", "application/xml"]
 )
-def test_only_forms_are_taken(client, watched, kind):
+def test_only_form_encoding_is_accepted(client, watched, kind):
     token = token_of(client.get("/").text)
     body = json.dumps({"csrf": token, "alarm": "all"}) if "json" in kind else f"csrf={token}&alarm=all"
     answer = client.post(POSTS[0], content=body, headers={**SAME, "content-type": kind})
@@ -352,7 +352,7 @@ def test_only_forms_are_taken(client, watched, kind):
 # --- the password
 
 
-def test_without_the_password_nothing_is_seen(guarded, watched):
+def test_without_the_password_nothing_is_shown(guarded, watched):
     for path in (*PAGES, "/batch/1/report", "/batch/1/report.pdf", "/batch/1/picture/cast-1.jpg"):
         answer = guarded.get(path)
         wanted = "/login" if path == "/" else f"/login?next={path}"
@@ -368,12 +368,12 @@ def test_without_the_password_nothing_is_seen(guarded, watched):
     token = token_of(page.text)
     for path in POSTS:
         answer = post(guarded, path, csrf=token, **FIELDS)
-        assert answer.status_code == 303  # to the page the form stands on, once he is in
+        assert answer.status_code == 303  # back to the form's page after log-in
         assert answer.headers["location"].removeprefix("/login") in ("", f"?next={path.rpartition('/')[0]}")
     assert commands_of(watched.record) == []
 
 
-def test_with_the_password_all_is_seen_until_the_log_out(guarded, watched):
+def test_with_the_password_all_is_shown_until_log_out(guarded, watched):
     before = token_of(guarded.get("/login").text)
     cookie_before = guarded.cookies["potvigil"]
     assert log_in(guarded).status_code == 303
@@ -384,7 +384,7 @@ def test_with_the_password_all_is_seen_until_the_log_out(guarded, watched):
     assert post(guarded, POSTS[0], alarm="all").status_code == 303
     session = guarded.cookies["potvigil"]
     assert post(guarded, "/logout").status_code == 303
-    guarded.cookies.set("potvigil", session)  # kept by somebody
+    guarded.cookies.set("potvigil", session)  # as if somebody had stolen it
     assert guarded.get("/").status_code == 303
 
 
@@ -409,7 +409,7 @@ def test_a_hash_is_scrypt_with_a_salt_of_its_own(password_hash):
     assert verify(PASSWORD, password_hash) and not verify(PASSWORD[:-1], password_hash)
 
 
-def test_only_our_own_hashes_are_taken(password_hash):
+def test_only_our_own_hashes_are_accepted(password_hash):
     assert is_hash(password_hash)
     costly = password_hash.replace("$16384$", "$1073741824$")
     for line in ("", "secret", costly, password_hash[:-4], password_hash.replace("scrypt", "md5"), "$$$$$"):

@@ -1,4 +1,4 @@
-"""The page as a process of its own: its address, its streams, its bounds, its end; and its password file."""
+"""The page as a process: its address, streams, limits and exit; and its password file."""
 
 import json
 import os
@@ -27,7 +27,7 @@ SMALLEST = Path(__file__).parents[2] / "config" / "smallest.yaml"
 
 
 class Running:
-    """`potvigil page` at work."""
+    """A running `potvigil page`."""
 
     def __init__(self, *words: object) -> None:
         self.process = subprocess.Popen(
@@ -36,16 +36,16 @@ class Running:
             stderr=subprocess.PIPE,
             text=True,
         )
-        said = self.process.stdout.readline()
-        assert said.startswith("page: "), said + self.process.stderr.read()
-        self.address = said.removeprefix("page: ").strip()
+        line = self.process.stdout.readline()
+        assert line.startswith("page: "), line + self.process.stderr.read()
+        self.address = line.removeprefix("page: ").strip()
         self.port = int(re.search(r":(\d+)/$", self.address)[1])
 
     def connect(self) -> socket.socket:
         return socket.create_connection(("127.0.0.1", self.port), timeout=PATIENCE_S)
 
     def end(self) -> tuple[int, str]:
-        """Return exit status and what it said on standard error."""
+        """Stop it; return its exit status and standard error."""
         if self.process.poll() is None:
             self.process.send_signal(signal.SIGTERM)
         _, err = self.process.communicate(timeout=PATIENCE_S)
@@ -68,7 +68,7 @@ def read_until_closed(connection: socket.socket) -> bytes:
     return b"".join(parts)
 
 
-def test_it_says_where_it_is_and_answers_there(running):
+def test_it_prints_its_address_and_answers_there(running):
     answer = httpx.get(running.address, timeout=PATIENCE_S)
     assert answer.status_code == 200
     assert "server" not in answer.headers
@@ -80,7 +80,7 @@ def test_it_says_where_it_is_and_answers_there(running):
     assert httpx.get(f"{running.address}../../etc/passwd", timeout=PATIENCE_S).status_code == 404
 
 
-def test_a_form_is_taken_over_the_wire(running):
+def test_a_form_is_accepted_over_the_wire(running):
     with httpx.Client(base_url=running.address, timeout=PATIENCE_S) as client:
         token = token_of(client.get("/").text)
         fields = {"csrf": token, "alarm": "floor-ahead"}
@@ -90,7 +90,7 @@ def test_a_form_is_taken_over_the_wire(running):
         assert (answer.status_code, answer.headers["location"]) == (303, "/pot/lantern?asked=1-1")
 
 
-def test_the_stream_says_what_is_new_within_three_seconds(running, watched):
+def test_the_stream_sends_a_change_within_three_seconds(running, watched):
     with httpx.stream("GET", f"{running.address}api/events", timeout=PATIENCE_S) as stream:
         assert stream.headers["content-type"].startswith("text/event-stream")
         lines = stream.iter_lines()
@@ -108,7 +108,7 @@ def test_the_stream_says_what_is_new_within_three_seconds(running, watched):
         assert time.monotonic() - wrote_s < 3.0
 
 
-def test_streams_are_counted_and_the_next_is_told_to_poll(running):
+def test_beyond_the_limit_a_stream_is_told_to_poll(running):
     streams = [running.connect() for _ in range(22)]
     try:
         heads = []
@@ -122,13 +122,13 @@ def test_streams_are_counted_and_the_next_is_told_to_poll(running):
     finally:
         for stream in streams:
             stream.close()
-    time.sleep(1.5)  # the places are free again
+    time.sleep(1.5)  # the slots are free again
     with running.connect() as again:
         again.sendall(b"GET /api/events HTTP/1.1\r\nHost: localhost\r\n\r\n")
         assert again.recv(12).endswith(b"200")
 
 
-def test_open_streams_do_not_hold_up_the_end(running):
+def test_open_streams_do_not_delay_the_exit(running):
     streams = [running.connect() for _ in range(5)]
     for stream in streams:
         stream.sendall(b"GET /api/events HTTP/1.1\r\nHost: localhost\r\n\r\n")
@@ -149,8 +149,8 @@ SLOW_FORM = (
 )
 
 
-def test_who_does_not_say_what_he_wants_is_let_go(running):
-    """A little more now and then keeps nobody waiting longer; all four at once, for it takes its time."""
+def test_a_slow_request_is_disconnected(running):
+    """Trickling bytes does not extend the limit. All four cases at once, as each takes long."""
     slow = [running.connect() for _ in range(4)]
     began_s = time.monotonic()
     for connection, part in zip(slow, (*SLOW_HEADS, SLOW_FORM), strict=True):
@@ -159,7 +159,7 @@ def test_who_does_not_say_what_he_wants_is_let_go(running):
         time.sleep(1.0)
         for connection in slow[1:]:
             connection.sendall(b"T")
-    assert httpx.get(running.address, timeout=PATIENCE_S).status_code == 200  # the others do not notice
+    assert httpx.get(running.address, timeout=PATIENCE_S).status_code == 200  # others are unaffected
     answers = [read_until_closed(connection) for connection in slow]
     for connection in slow:
         connection.close()
@@ -168,7 +168,7 @@ def test_who_does_not_say_what_he_wants_is_let_go(running):
     assert answers[3].startswith(b"HTTP/1.1 408")
 
 
-def test_a_head_that_is_too_large_is_refused(running):
+def test_an_oversized_head_is_refused(running):
     with running.connect() as large:
         large.sendall(b"GET / HTTP/1.1\r\nHost: localhost\r\nX-Large: " + b"x" * 100_000)
         answer = large.recv(64)
@@ -179,7 +179,7 @@ def test_a_head_that_is_too_large_is_refused(running):
 @pytest.mark.parametrize(
     "sent",
     [
-        b"\x16\x03\x01\x02\x00\x01\x00\x01\xfc\x03\x03",  # TLS, where there is none
+        b"\x16\x03\x01\x02\x00\x01\x00\x01\xfc\x03\x03",  # TLS to a plain port
         b"GET / HTTP/1.1\r\nHost: localhost\r\nHost: rebound.example\r\n\r\n",
         b"GET / HTTP/1.1\r\n\r\n",
         b"GET http://rebound.example/ HTTP/1.1\r\nHost: rebound.example\r\n\r\n",
@@ -194,7 +194,7 @@ def test_a_head_that_is_too_large_is_refused(running):
         b"Sec-WebSocket-Key: dGhlIHNhbXBsZSBub25jZQ==\r\nSec-WebSocket-Version: 13\r\n\r\n",
     ],
 )
-def test_what_is_no_request_of_ours_gets_no_answer_of_ours(running, sent):
+def test_a_malformed_request_gets_no_page(running, sent):
     with running.connect() as odd:
         odd.settimeout(PATIENCE_S)
         odd.sendall(sent)
@@ -207,14 +207,14 @@ def test_what_is_no_request_of_ours_gets_no_answer_of_ours(running, sent):
 
 
 def test_its_memory_stays_small_with_ten_pages_open(running, watched):
-    """The aim of 64 MB is benched; this sees that nothing of a report's libraries came in."""
+    """The limit of 64 MB is benched; this checks that no report library was loaded."""
     for path in ("", "pot/lantern", "batches", "batch/1", "api/curve?batch=1"):
         assert httpx.get(f"{running.address}{path}", timeout=PATIENCE_S).status_code == 200
     maps = Path(f"/proc/{running.process.pid}/maps").read_text()
     assert not any(name in maps for name in ("numpy", "matplotlib", "pango", "PIL"))
 
 
-def test_nothing_is_written_but_beside_the_record(running, watched):
+def test_files_are_written_only_beside_the_record(running, watched):
     before = {path.name for path in watched.record.parent.iterdir()}
     for path in ("", "pot/lantern", "batches", "batch/1", "batch/1/report/sheet"):
         assert httpx.get(f"{running.address}{path}", timeout=PATIENCE_S).status_code == 200
@@ -225,10 +225,10 @@ def test_nothing_is_written_but_beside_the_record(running, watched):
     }
 
 
-def test_a_report_is_drawn_and_shut_in(running):
+def test_a_report_is_rendered_and_sandboxed(running):
     around = httpx.get(f"{running.address}batch/1/report", timeout=PATIENCE_S)
     assert 'src="/batch/1/report/sheet" sandbox="allow-same-origin"' in around.text
-    assert 'href="/batch/1"' in around.text and 'href="/batches"' in around.text  # a way back
+    assert 'href="/batch/1"' in around.text and 'href="/batches"' in around.text  # links back
     answer = httpx.get(f"{running.address}batch/1/report/sheet", timeout=PATIENCE_S)
     assert answer.status_code == 200
     assert "<svg" in answer.text
@@ -257,9 +257,7 @@ def refused(capsys):
     return call
 
 
-def test_it_says_what_a_phone_can_use_and_draws_it_on_a_terminal_alone(
-    tmp_path, watched, monkeypatch, capsys
-):
+def test_it_prints_a_phones_address_and_its_code_only_on_a_terminal(tmp_path, watched, monkeypatch, capsys):
     monkeypatch.setattr(page_where, "own_addresses", lambda: ["192.168.1.20"])
     monkeypatch.setattr(page_where, "own_names", list)
     page_where.say_where("127.0.0.1", 8642, [], None)
@@ -277,7 +275,7 @@ def test_it_says_what_a_phone_can_use_and_draws_it_on_a_terminal_alone(
 
 
 @pytest.mark.parametrize("missing", ["starlette", "uvicorn", "h11", "jinja2"])
-def test_a_library_of_the_page_that_is_missing_is_said_in_one_line(missing):
+def test_a_missing_library_is_reported_in_one_line(missing):
     without = f"import sys; sys.modules[{missing!r}] = None\n"
     source = f"{without}from potvigil.cli import main\nsys.exit(main(['page']))"
     done = subprocess.run([sys.executable, "-c", source], capture_output=True, text=True, check=False)
@@ -285,7 +283,7 @@ def test_a_library_of_the_page_that_is_missing_is_said_in_one_line(missing):
     assert done.stderr.count("\n") == 1 and "-m pip install 'starlette>=" in done.stderr
 
 
-def test_a_port_that_is_taken_is_said(running, refused, watched):
+def test_a_port_in_use_is_reported(running, refused, watched):
     said = refused("page", "--record", watched.record, "--port", running.port)
     assert f"port {running.port}" in said and "give another" in said
 
@@ -325,7 +323,7 @@ def test_a_password_is_made_and_asked_for(tmp_path, watched, refused, capsys):
     assert "holds no password" in said and "lens" not in said
 
 
-def test_it_is_encrypted_where_that_is_asked_for(tmp_path, watched, refused):
+def test_it_serves_tls_if_configured(tmp_path, watched, refused):
     config = config_with(tmp_path, "{tls: {cert_file: page.pem, key_file: page.key}, live: live.json}")
     assert "certificate or key" in refused("page", "--config", config, "--port", 0)
     subprocess.run(
@@ -351,10 +349,10 @@ def test_it_is_encrypted_where_that_is_asked_for(tmp_path, watched, refused):
     key.chmod(0o644)
     said = refused("page", "--config", config, "--port", 0)
     assert f"page.tls.key_file {key}: everybody on this machine may read it; chmod o= {key}" in said
-    key.chmod(0o640)  # a group of the service's own is its own affair
+    key.chmod(0o640)  # readable by the service's own group is fine
     page = Running("--config", config, "--port", 0)
     try:
-        silent = page.connect()  # never shakes hands
+        silent = page.connect()  # never starts the handshake
         assert page.address.startswith("https://")
         context = ssl.create_default_context(cafile=str(tmp_path / "page.pem"))
         with httpx.Client(base_url=page.address, verify=context, timeout=PATIENCE_S) as client:
@@ -362,7 +360,7 @@ def test_it_is_encrypted_where_that_is_asked_for(tmp_path, watched, refused):
             assert answer.status_code == 200
             cookie = answer.headers["set-cookie"]
             assert cookie.startswith("__Host-potvigil=") and "Secure" in cookie
-            # RFC 6797, 6.1: once by TLS, then by TLS alone; other services of the machine are left out
+            # RFC 6797, 6.1: TLS only from now on; without includeSubDomains
             assert answer.headers["strict-transport-security"] == "max-age=2592000"
             token = token_of(answer.text)
             own = {"origin": page.address.rstrip("/")}
@@ -376,7 +374,7 @@ def test_it_is_encrypted_where_that_is_asked_for(tmp_path, watched, refused):
         assert page.end()[0] == 0
 
 
-def test_a_rehearsal_is_shown_while_it_lasts(tmp_path):
+def test_a_rehearsal_is_shown_while_it_runs(tmp_path):
     rehearsal = subprocess.Popen(
         [
             *(sys.executable, "-m", "potvigil", "rehearse", "sound", "--page", "0", "--speed", "600"),

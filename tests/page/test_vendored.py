@@ -1,4 +1,4 @@
-"""What is shipped of others is what they published: the sums of the file names beside it, and its licence."""
+"""Vendored files are as published: checksums match, and the licence is included."""
 
 import hashlib
 from importlib.resources import files

@@ -1,4 +1,4 @@
-"""The words of a pot, to the letter, on snapshots made by hand."""
+"""The exact words of a pot, on hand-made snapshots."""
 
 import re
 from dataclasses import replace
@@ -24,11 +24,11 @@ from potvigil.model.events import (
 from potvigil.model.pot import Supply
 from potvigil.model.reading import Quality
 from potvigil.page.views import words
-from potvigil.page.views.words import Severity, Teller
+from potvigil.page.views.words import Severity, WallClock
 from potvigil.wording.alarm_names import ALARM_WORDS
 from potvigil.wording.silence import LOOK_AT_THE_GAUGE
 
-TELLER = Teller(UTC_S - T_S, UTC)
+WALL = WallClock(UTC_S - T_S, UTC)
 SOUND = replace(
     HOLDING,
     leak=replace(HOLDING.leak, established=False, rate_pa_per_s=Interval(0.0, -0.01, 0.01), onset_s=None),
@@ -40,23 +40,23 @@ def test_every_alarm_verdict_and_stage_has_words_of_its_own():
     assert set(ALARM_WORDS) == set(AlarmId)
     assert set(words.STAGE_WORDS) == set(Stage)
     assert set(words.VERDICT_WORDS) == set(Verdict)
-    said = [*ALARM_WORDS.values(), *words.STAGE_WORDS.values()]
-    assert len(set(said)) == len(said)
-    assert not any("safe" in text or "!" in text for text in said)
+    texts = [*ALARM_WORDS.values(), *words.STAGE_WORDS.values()]
+    assert len(set(texts)) == len(texts)
+    assert not any("safe" in text or "!" in text for text in texts)
 
 
 @pytest.mark.parametrize(
     "leak", [None, alarm(state=AlarmState.RETURNED), alarm(state=AlarmState.SHELVED)], ids=str
 )
-def test_a_pot_that_loses_air_is_never_green_and_never_holding(leak):
-    """Not while its alarm is yet to come, put aside, or over."""
+def test_a_leaking_pot_is_never_green_and_never_holding(leak):
+    """Not even while its alarm is still to come, shelved or returned."""
     snapshot = replace(HOLDING, alarms=() if leak is None else (leak,))
     assert "air is being lost" in words.trend(snapshot, LANTERN, "psi")
     assert words.word(snapshot, LANTERN) == ("leak, may not hold", Severity.WARN)
     assert words.word(replace(SOUND, alarms=()), LANTERN) == ("holding", Severity.CALM)
 
 
-def test_after_the_cure_no_floor_is_ahead():
+def test_after_the_cure_there_is_no_floor_forecast():
     assert words.forecast(HOLDING, UTC) is not None
     assert words.forecast(replace(HOLDING, cure=replace(HOLDING.cure, progress=1.0)), UTC) is None
 
@@ -69,10 +69,10 @@ def test_the_most_pressing_alarm_gives_the_word():
     assert words.word(with_alarms(seen, low), LANTERN) == ("leak: floor ahead", Severity.ALARM)
     over = replace(high, state=AlarmState.RETURNED)
     assert words.word(replace(SOUND, alarms=(over,)), LANTERN) == ("holding", Severity.WARN)
-    aside = replace(high, state=AlarmState.SHELVED)
-    assert words.word(with_alarms(aside), LANTERN) == ("leak: floor ahead", Severity.WARN)
-    aside = replace(SOUND, alarms=(replace(low, state=AlarmState.SHELVED),))
-    assert words.word(aside, LANTERN) == ("holding", Severity.NOTE)
+    shelved = replace(high, state=AlarmState.SHELVED)
+    assert words.word(with_alarms(shelved), LANTERN) == ("leak: floor ahead", Severity.WARN)
+    shelved = replace(SOUND, alarms=(replace(low, state=AlarmState.SHELVED),))
+    assert words.word(shelved, LANTERN) == ("holding", Severity.NOTE)
     assert HOLDING.cure is not None
     late_s, early_s = HOLDING.cure.done_s + 60.0, HOLDING.cure.done_s - 60.0
     holds = replace(with_alarms(alarm()), forecast=FloorForecast(late_s, late_s, None, False, None))
@@ -81,9 +81,9 @@ def test_the_most_pressing_alarm_gives_the_word():
     assert words.word(unsure, LANTERN) == ("leak, may not hold", Severity.WARN)
     unknown = replace(holds, forecast=None)
     assert words.word(unknown, LANTERN) == ("leak", Severity.WARN)
-    fed = replace(LANTERN, supply=Supply.REGULATED)
-    assert words.word(unknown, fed) == ("leak, made up by the supply", Severity.WARN)
-    assert words.word(unsure, fed) == ("leak, may not hold", Severity.WARN)  # it gives no air any more
+    regulated = replace(LANTERN, supply=Supply.REGULATED)
+    assert words.word(unknown, regulated) == ("leak, made up by the supply", Severity.WARN)
+    assert words.word(unsure, regulated) == ("leak, may not hold", Severity.WARN)  # it no longer supplies air
     assert words.word(replace(SOUND, alarms=()), LANTERN) == ("holding", Severity.CALM)
 
 
@@ -94,7 +94,7 @@ def test_without_a_reading_nothing_is_calm():
     assert words.trend(NOTHING_KNOWN, LANTERN, "psi") == LOOK_AT_THE_GAUGE
 
 
-def test_a_finished_cure_is_announced_unless_an_alarm_presses():
+def test_a_finished_cure_is_announced_unless_a_high_alarm_is_active():
     done = replace(SOUND, cure=Cure(1.0, T_S - 600.0))
     assert words.word(done, LANTERN) == (words.CURE_DONE, Severity.CALM)
     pressing = replace(done, alarms=(alarm(AlarmId.OVER_PRESSURE, priority=Priority.HIGH),))
@@ -121,7 +121,7 @@ def test_a_finished_cure_is_announced_unless_an_alarm_presses():
         (-1.0, -0.3, -0.2, 0.0, "Down 1.0 psi since the hold began; no air loss detected."),
     ],
 )
-def test_why_a_sound_pot_is_not_where_it_was(total, cooling, barometer, top_up, trend):
+def test_a_sound_pots_change_of_pressure_is_explained(total, cooling, barometer, top_up, trend):
     leak = total - cooling - barometer - top_up
     change = Change(*(PSI * part for part in (total, cooling, barometer, leak, top_up)))
     assert words.trend(replace(SOUND, change=change), LANTERN, "psi") == trend
@@ -134,44 +134,44 @@ def test_without_a_thermometer_no_cause_is_named():
     assert trend == "Down 2.0 psi since the hold began; no air loss detected."
 
 
-def test_an_old_estimate_is_not_shown_as_new():
+def test_an_old_estimate_is_not_shown():
     old = replace(HOLDING, leak=replace(HOLDING.leak, t_s=T_S - 1000.0))
     assert words.trend(old, LANTERN, "psi") == "Too early to tell whether air is being lost."
     assert words.forecast(old, UTC) is None
     assert words.trend(HOLDING, LANTERN, "psi") == "Falling 1.50 psi/h: air is being lost."
-    fed = replace(LANTERN, supply=Supply.REGULATED)
+    regulated = replace(LANTERN, supply=Supply.REGULATED)
     assert (
-        words.trend(replace(HOLDING, forecast=None), fed, "psi")
+        words.trend(replace(HOLDING, forecast=None), regulated, "psi")
         == "Losing 1.50 psi/h: air is being lost, and the supply makes up for it."
     )
 
 
 def test_the_cure_is_counted_down():
     # 22:00 UTC and 9 h from now
-    assert words.cure(HOLDING, TELLER) == "9 h to the end of the cure, about 07:00."
-    assert words.cure(HOLDING, Teller(None, UTC)) == "9 h to the end of the cure."
+    assert words.cure(HOLDING, WALL) == "9 h to the end of the cure, about 07:00."
+    assert words.cure(HOLDING, WallClock(None, UTC)) == "9 h to the end of the cure."
     warm = replace(HOLDING, cure=Cure(0.1, T_S + 32_400.0, T_S + 30_600.0, T_S + 36_000.0))
-    assert words.cure(warm, TELLER) == "9 h to the end of the cure, about 07:00 (06:30-08:00)."
+    assert words.cure(warm, WALL) == "9 h to the end of the cure, about 07:00 (06:30-08:00)."
     done = replace(HOLDING, cure=Cure(1.0, T_S - 3600.0))
-    assert words.cure(done, TELLER) == "The cure is done, since 21:00."
+    assert words.cure(done, WALL) == "The cure is done, since 21:00."
     far = replace(HOLDING, cure=Cure(0.1, T_S + 60 * 3600.0))
-    assert words.cure(far, TELLER) == "60 h to the end of the cure, about Sun 10:00."  # 4 January 2026
-    lisbon = Teller(UTC_S - T_S, ZoneInfo("America/Halifax"))  # UTC-4 in winter
-    assert words.cure(HOLDING, lisbon) == "9 h to the end of the cure, about 03:00."
-    assert words.cure(NOTHING_KNOWN, TELLER) is None
+    assert words.cure(far, WALL) == "60 h to the end of the cure, about Sun 10:00."  # 4 January 2026
+    halifax = WallClock(UTC_S - T_S, ZoneInfo("America/Halifax"))  # UTC-4 in winter
+    assert words.cure(HOLDING, halifax) == "9 h to the end of the cure, about 03:00."
+    assert words.cure(NOTHING_KNOWN, WALL) is None
 
 
 def test_the_forecast_says_when_and_what_topping_up_would_do():
     forecast = FloorForecast(T_S + 31_380.0, T_S + 25_200.0, T_S + 47_880.0, True, T_S + 32_000.0)
-    said = words.forecast(replace(HOLDING, forecast=forecast), UTC)
+    text = words.forecast(replace(HOLDING, forecast=forecast), UTC)
     assert (
-        said == "Floor about 06:43 (05:00-11:18), before the cure is done. "
+        text == "Floor about 06:43 (05:00-11:18), before the cure is done. "
         "A top-up now lasts at least until 06:53."
     )
     through = replace(forecast, top_up_until_s=T_S + 40_000.0)
-    said = words.forecast(replace(HOLDING, forecast=through), UTC)
+    text = words.forecast(replace(HOLDING, forecast=through), UTC)
     assert (
-        said == "Floor about 06:43 (05:00-11:18), before the cure is done. "
+        text == "Floor about 06:43 (05:00-11:18), before the cure is done. "
         "A top-up now lasts through the cure."
     )
     later = replace(forecast, before_cure_done=False)
@@ -182,7 +182,7 @@ def test_the_forecast_says_when_and_what_topping_up_would_do():
         assert words.forecast(replace(HOLDING, forecast=forecast, stage=stage), UTC) is None
 
 
-def test_a_thermometer_that_should_be_there_is_missed():
+def test_a_missing_thermometer_is_shown_as_no_reading():
     assert words.temperatures(HOLDING, LANTERN) == "gas 21.2 °C, room 20.0 °C, contents 31.5 °C"
     gone = replace(HOLDING, reading=replace(HOLDING.reading, gas_k=None, contents_k=None))
     assert words.temperatures(gone, LANTERN) == "gas no reading, room 20.0 °C, contents no reading"
@@ -218,7 +218,7 @@ def test_every_snapshot_has_words(stage, gauge, total, cooling, progress, done, 
         assert word and level in Severity
         for text in (
             words.trend(snapshot, pot, unit),
-            words.cure(snapshot, TELLER),
+            words.cure(snapshot, WALL),
             words.forecast(snapshot, UTC),
         ):
             assert text is None or re.fullmatch(r"[A-Z0-9].*\.", text)

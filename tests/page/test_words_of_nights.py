@@ -18,18 +18,18 @@ from rehearsal import Bench
     "name",
     ["sound", "two-in-the-morning", "lost-before-gel", "regulated-supply", "transducer-unplugged", "top-ups"],
 )
-def test_the_words_of_a_night_say_what_the_core_knew(name, tmp_path):
+def test_the_words_of_a_night_match_the_cores_facts(name, tmp_path):
     bench = Bench(NIGHTS[name], tmp_path)
     service = bench.begin()
     pot = bench.settings.core_pots()["lantern"]
-    said = set()
+    seen_words = set()
     for second in range(300, int(bench.night.duration_s), 300):
         bench.run_until(float(second))
         snapshot = service.watches["lantern"].snapshot()
         word, level = words.word(snapshot, pot)
         trend = words.trend(snapshot, pot, "psi") or ""
         ahead = words.forecast(snapshot, UTC)
-        said.add(word)
+        seen_words.add(word)
         pressing = [
             each
             for each in snapshot.alarms
@@ -51,10 +51,10 @@ def test_the_words_of_a_night_say_what_the_core_knew(name, tmp_path):
         if word == words.CURE_DONE:
             assert snapshot.cure.progress >= 1.0
     if name == "sound":
-        assert said <= {"filling", "settling", "holding", words.CURE_DONE, "venting", "open, empty"}
+        assert seen_words <= {"filling", "settling", "holding", words.CURE_DONE, "venting", "open, empty"}
     if name == "two-in-the-morning":
-        assert "leak: floor ahead" in said
+        assert "leak: floor ahead" in seen_words
     if name == "lost-before-gel":
-        assert "below the floor" in said
+        assert "below the floor" in seen_words
     if name == "transducer-unplugged":
-        assert "pressure unknown" in said
+        assert "pressure unknown" in seen_words

@@ -410,7 +410,7 @@ def test_outdated_values_are_withdrawn_while_the_database_is_away(studio):
             raise AwayRecordError("the studio's database does not answer (gone)")
 
         reader.records = reader.opened = lambda *_: away()
-        page.seeing._told_s = float("-inf")
+        page.ground._cached_s = float("-inf")
         now = client.get("/api/now").json()
         assert (
             now["silent"] and now["strip"]["level"] == "unknown" and "does not answer" in now["strip"]["do"]

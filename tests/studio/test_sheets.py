@@ -244,7 +244,7 @@ def test_no_sheet_of_another_workshop_is_served_even_from_the_cache(studio, sett
     async def kept_one(*_, **__):
         return b"battlements"
 
-    monkeypatch.setattr("potvigil.page.printed.children.Children.made", kept_one)
+    monkeypatch.setattr("potvigil.page.printed.children.Children.content", kept_one)
     tower = f"/of/{studio.ship(kept(tmp_path / 'tower.db', CASTLE, 'tower', label='battlements'))}"
     with studio.shown("sheets-both", HARBOUR, CASTLE, settings=settings(HARBOUR, CASTLE)) as client:
         assert [client.get(tower + path).status_code for path in SHEETS] == [200] * 6
@@ -263,7 +263,7 @@ def keys(monkeypatch):
         keys.append(key)
         return b"x"
 
-    monkeypatch.setattr("potvigil.page.printed.children.Children.made", make)
+    monkeypatch.setattr("potvigil.page.printed.children.Children.content", make)
     return keys
 
 

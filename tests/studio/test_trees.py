@@ -9,7 +9,7 @@ from hypothesis import strategies as st
 
 from potvigil.model.events import AlarmId, AlarmState, Stage
 from potvigil.page.many.broker import reading, trees
-from potvigil.page.many.broker.trees import SPEAKS_S, PotHeard, Trees
+from potvigil.page.many.broker.trees import LIVE_WITHIN_S, PotHeard, Trees
 
 WORKSHOP, ROOT = "harbour-models", "homie/5/harbour-models"
 POT = f"{ROOT}-lantern"
@@ -42,7 +42,7 @@ class Ear:
 
     @property
     def speaks(self) -> bool:
-        return self.pot.speaks(self.now_s)
+        return self.pot.is_live(self.now_s)
 
 
 @pytest.fixture
@@ -57,7 +57,7 @@ def test_a_stopped_clock_is_no_sign_of_life_and_a_running_one_is(ear):
     assert not ear.speaks
     ear.hear("clock/axis", b"5005.0")
     assert ear.speaks and ear.pot.at_utc_s == NOW_UTC_S + 1000.0
-    ear.now_s += SPEAKS_S
+    ear.now_s += LIVE_WITHIN_S
     assert not ear.speaks
 
 
@@ -86,7 +86,7 @@ def test_the_clock_of_the_watch_may_be_wrong(ear):
     ear.hear("clock/axis", b"5000.0")
     ear.hear("clock/axis", b"5005.0")
     ear.hear("clock/utc", b"2026-01-01T22:17:40Z")  # a minute ahead of 22:00:00 + 1000 s
-    assert ear.pot.less_utc_s == -60.0
+    assert ear.pot.clock_offset_s == -60.0
 
 
 def test_varying_latency_moves_no_time(ear):
@@ -210,4 +210,4 @@ def test_no_message_raises(messages):
         ear.hear(path, payload)
         ear.now_s += 1.0
     heard = ear.trees.pot(WORKSHOP, "lantern")
-    assert heard is None or heard.speaks(ear.now_s) in (True, False)
+    assert heard is None or heard.is_live(ear.now_s) in (True, False)

@@ -18,8 +18,8 @@ from potvigil.settings.network import MqttSettings
 
 try:
     from potvigil.page.many.broker.listener import Listener
-    from potvigil.page.many.seeing import ManyConfig
     from potvigil.page.many.site import ManyPage
+    from potvigil.page.many.studio_ground import ManyConfig
     from potvigil.page.sessions import sessions_file
     from potvigil.studio.address import address_of
     from potvigil.studio.reading import StudioReader

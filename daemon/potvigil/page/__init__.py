@@ -1,1 +1,1 @@
-"""The local web page: a process of its own that reads the record and writes no more than commands."""
+"""The local web page: a separate process that reads the record and writes only commands and details."""

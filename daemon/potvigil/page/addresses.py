@@ -9,9 +9,9 @@ from collections.abc import Iterator
 from contextlib import suppress
 from pathlib import Path
 
-_SIOCGIFCONF = 0x8912  # linux/sockios.h: list of the IPv4 addresses; netdevice(7)
-# struct ifreq of netdevice(7): a name, and a union whose largest part holds two longs; an address lies in it
-# behind its family and port.
+_SIOCGIFCONF = 0x8912  # linux/sockios.h, netdevice(7): list the IPv4 addresses
+# struct ifreq, netdevice(7): a name, and a union whose largest member holds two longs. The address follows
+# its family and port.
 _IFREQ_BYTES, _ADDRESS_AT = 16 + 2 * struct.calcsize("L") + 8, 20
 _MOST_INTERFACES = 64
 _IF_INET6 = Path("/proc/self/net/if_inet6")
@@ -20,20 +20,20 @@ _MDNS = Path("/run/avahi-daemon/socket")
 
 
 def own_names() -> list[str]:
-    """Return what this machine is called in the house: by multicast DNS (RFC 6762), and by a router's DNS."""
+    """Return this machine's names on the local network: for multicast DNS (RFC 6762) and a router's DNS."""
     name = socket.gethostname().partition(".")[0].lower()
     return [] if name in ("", "localhost") else [f"{name}.local", name]
 
 
 def answers_mdns() -> bool:
-    """Return whether something here answers for the name that ends in .local."""
+    """Return whether an mDNS responder here answers for the .local name."""
     return _MDNS.exists()
 
 
 def own_addresses() -> list[str]:
-    """Return the addresses of this machine that others in the house can use, IPv4 first; none is no error.
+    """Return the addresses others on the local network can use, IPv4 first; may be empty.
 
-    Asked of the kernel without a netlink socket, which the page's unit does not allow.
+    Uses no netlink socket: the page's systemd unit does not allow one.
     """
     found: list[ipaddress.IPv4Address | ipaddress.IPv6Address] = [*_ipv4(), *_ipv6()]
     return [str(each) for each in dict.fromkeys(found) if not each.is_loopback and not each.is_link_local]

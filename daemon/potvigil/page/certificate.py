@@ -1,7 +1,7 @@
-"""A certificate of the page, and the authority of this house that vouches for it.
+"""The page's certificate, and the local authority that signs it.
 
-A phone is told once to trust the authority; certificates are then renewed without it. The authority may
-vouch for nothing but names and addresses of a house (RFC 5280, 4.2.1.10): who steals its key gets no further.
+A phone is set to trust the authority once; certificates are then renewed without it. Name constraints (RFC
+5280, 4.2.1.10) limit the authority to local names and addresses, so a stolen key is of little use elsewhere.
 Names, lengths and extensions: RFC 5280; host names: RFC 6125.
 """
 
@@ -17,7 +17,7 @@ from cryptography.hazmat.primitives.asymmetric import ec
 from cryptography.x509.oid import ExtendedKeyUsageOID, NameOID
 
 AUTHORITY_DAYS = 3650
-# Apple takes none of more than 825 days, though the user trusts its authority (HT210176; from memory).
+# Apple accepts no more than 825 days, even from an authority the user trusts (HT210176; from memory).
 CERTIFICATE_DAYS = 397
 RENEWED_BEFORE_DAYS = 60
 _BACKDATED = timedelta(days=1)  # a phone whose clock is behind
@@ -30,7 +30,7 @@ _Network = ipaddress.IPv4Network | ipaddress.IPv6Network
 
 
 class CertificateError(ValueError):
-    """What is there is none of ours, or does not serve; the text says what to do."""
+    """A certificate or key that is not ours or cannot be used; the text says what to do."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -43,19 +43,19 @@ class Pair:
 
 @dataclass(frozen=True, slots=True)
 class CertificateFacts:
-    """What a certificate says. names: and addresses it is for. fingerprint: SHA-256, in pairs of digits."""
+    """Contents of a certificate. names: and addresses. fingerprint: SHA-256 in pairs of hex digits."""
 
     names: tuple[str, ...]
     ends: datetime
     fingerprint: str
 
     def is_due(self, now: datetime) -> bool:
-        """Return whether it is time to renew it."""
+        """Return whether it should be renewed."""
         return self.ends - now < timedelta(days=RENEWED_BEFORE_DAYS)
 
 
 def new_authority(workshop: str, names: Sequence[str], now: datetime) -> Pair:
-    """Return a new authority that may vouch for these names, for .local and for the addresses of a house."""
+    """Return a new authority for these names, for .local and for local addresses."""
     key = ec.generate_private_key(ec.SECP256R1())
     networks: list[x509.GeneralName] = [x509.IPAddress(ipaddress.ip_network(each)) for each in HOUSE_NETWORKS]
     domains = dict.fromkeys(["local", "localhost", *(each for each in names if _address(each) is None)])
@@ -72,9 +72,9 @@ def new_authority(workshop: str, names: Sequence[str], now: datetime) -> Pair:
 
 
 def new_certificate(authority: Pair, names: Sequence[str], now: datetime) -> Pair:
-    """Return a new certificate of the page, followed by its authority's. Raises CertificateError.
+    """Return a new certificate for the page, followed by its authority's. Raises CertificateError.
 
-    names: host names and addresses, the first is what it is called.
+    names: host names and addresses; the first becomes the common name.
     """
     by = x509.load_pem_x509_certificate(authority.certificate)
     by_key = serialization.load_pem_private_key(authority.key, None)
@@ -104,7 +104,7 @@ def new_certificate(authority: Pair, names: Sequence[str], now: datetime) -> Pai
 
 
 def known(certificate: bytes) -> CertificateFacts:
-    """Return what the first certificate of a PEM file says. Raises CertificateError."""
+    """Return the contents of the first certificate in a PEM file. Raises CertificateError."""
     try:
         read = x509.load_pem_x509_certificate(certificate)
         found = read.extensions.get_extension_for_class(x509.SubjectAlternativeName).value
@@ -118,7 +118,7 @@ def known(certificate: bytes) -> CertificateFacts:
 
 
 def is_of(certificate: bytes, authority: bytes) -> bool:
-    """Return whether a certificate was made by an authority; both PEM."""
+    """Return whether a certificate was issued by an authority; both PEM."""
     try:
         made, by = x509.load_pem_x509_certificate(certificate), x509.load_pem_x509_certificate(authority)
         made.verify_directly_issued_by(by)
@@ -128,7 +128,7 @@ def is_of(certificate: bytes, authority: bytes) -> bool:
 
 
 def can_be_vouched_for(name: str) -> bool:
-    """Return whether a new authority may vouch for this name or address."""
+    """Return whether a new authority could sign for this name or address."""
     address = _address(name)
     return address is None or any(address in each for each in map(_network, HOUSE_NETWORKS))
 

@@ -1,7 +1,6 @@
-"""Who gets a connection: a few of each address, a bounded number of all.
+"""Limits on connections: per network and in total.
 
-Counted where they are accepted, before TLS or HTTP have said a word: who only connects and says nothing
-holds a place too.
+Counted at accept, before TLS and HTTP, so that a client that connects and sends nothing counts too.
 """
 
 import ipaddress
@@ -9,13 +8,13 @@ import socket
 from contextlib import suppress
 from typing import Any
 
-# A browser opens six of each page's address and each page that is open holds one of them.
-MOST_OF_ONE = 32
+# A browser opens up to six connections per host, and each open page holds one of them.
+MOST_PER_NETWORK = 32
 MOST_CONNECTIONS = 128
 
 
 def network_of(address: str) -> str:
-    """Return who an address belongs to: of IPv6 its /64, of which one household has every single one."""
+    """Return the network an address is counted under: for IPv6 its /64, which belongs to one household."""
     try:
         ip = ipaddress.ip_address(address)
     except ValueError:
@@ -28,46 +27,48 @@ def network_of(address: str) -> str:
 
 
 class Door(socket.socket):
-    """A socket that listens, and accepts no more of one network than MOST_OF_ONE.
+    """A listening socket that accepts at most MOST_PER_NETWORK connections from one network.
 
-    When all places are taken, the network that holds the most gives up its oldest one to who holds fewer: so
-    one that fills the house shuts out nobody but itself.
+    At MOST_CONNECTIONS, the network with the most loses its oldest to a newcomer with fewer, so a flood from
+    one network shuts out only itself.
     """
 
     def __init__(self, *arguments: Any, **options: Any) -> None:
         super().__init__(*arguments, **options)
-        self._inside: dict[str, list[socket.socket]] = {}  # of each network, the oldest first
+        self._connections: dict[str, list[socket.socket]] = {}  # by network, the oldest first
 
     def accept(self) -> tuple[socket.socket, Any]:
-        """Accept a connection. Raises ConnectionAbortedError for one too many, as for one that went again."""
+        """Accept a connection. Raises ConnectionAbortedError beyond a limit, as if the client had hung up."""
         connection, address = super().accept()
         network = network_of(str(address[0]))
         self._forget_closed()
-        own = self._inside.setdefault(network, [])
-        if len(own) >= MOST_OF_ONE or not self._has_room_for(len(own)):
+        own = self._connections.setdefault(network, [])
+        if len(own) >= MOST_PER_NETWORK or not self._has_room_for(len(own)):
             connection.close()
             raise ConnectionAbortedError(f"{network} holds {len(own)} connections already")
         own.append(connection)
         return connection, address
 
     def _has_room_for(self, held: int) -> bool:
-        """Return whether there is a place for who holds so many; one may be made."""
-        if sum(map(len, self._inside.values())) < MOST_CONNECTIONS:
+        """Return whether a network holding that many may connect again; may close another network's."""
+        if sum(map(len, self._connections.values())) < MOST_CONNECTIONS:
             return True
-        crowd = max(self._inside.values(), key=len)
-        if len(crowd) <= held:
+        largest = max(self._connections.values(), key=len)
+        if len(largest) <= held:
             return False
-        with suppress(OSError):  # gone by itself
-            crowd.pop(0).shutdown(socket.SHUT_RDWR)
+        with suppress(OSError):  # already closed
+            largest.pop(0).shutdown(socket.SHUT_RDWR)
         return True
 
     def _forget_closed(self) -> None:
-        inside = {name: [each for each in held if each.fileno() >= 0] for name, held in self._inside.items()}
-        self._inside = {name: held for name, held in inside.items() if held}
+        still_open = {
+            name: [each for each in held if each.fileno() >= 0] for name, held in self._connections.items()
+        }
+        self._connections = {name: held for name, held in still_open.items() if held}
 
 
 def listen(host: str, port: int) -> Door:
-    """Return a socket that listens. Raises OSError, also where the host has no address."""
+    """Return a listening socket. Raises OSError, also if the host cannot be resolved."""
     family, kind, protocol, _, address = socket.getaddrinfo(host, port, type=socket.SOCK_STREAM)[0]
     listening = Door(family, kind, protocol)
     try:

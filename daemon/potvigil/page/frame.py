@@ -1,4 +1,4 @@
-"""What all pages share: the record, the threads that read it, what is known now, and the frame of a page."""
+"""What the pages of one record share: the record, its state, and the commands to its watch."""
 
 import asyncio
 import time
@@ -23,19 +23,19 @@ from potvigil.record.store import Store
 from potvigil.wording.quantities import shown
 
 NOW_KEPT_S = 0.25
-# A browser waits for the watch: longer than the longest sample period, and not for ever.
+# How long a browser waits for the watch to answer; longer than the longest sample period.
 PATIENCE_S = 15.0
 _MOST_ASKED = 100
 _LARGEST_ID = 2**31
-RigsOf = Callable[[str], Mapping[str, Rig]]  # what a plan goes by, of settings as a run keeps them
+RigsOf = Callable[[str], Mapping[str, Rig]]  # parses what a plan needs from a run's settings JSON
 
 
 @dataclass(frozen=True)
 class PageConfig(SiteConfig):
-    """record: the database. live: what the watch leaves in memory. folder: for reports, ours alone.
+    """record: the database. live: the watch's live file. folder: private, for reports.
 
-    pots_of, rigs_of: read settings as a run keeps them. settings: those the page was started with, in that
-    form; they count until there is a run. command: the program that makes reports.
+    pots_of, rigs_of: parse a run's settings JSON. settings: the page's own, in that form; used until there is
+    a run. command: the report program.
     """
 
     record: Path
@@ -48,38 +48,38 @@ class PageConfig(SiteConfig):
 
 
 class Frame(Ground):
-    """The ground that the pages of one record stand on."""
+    """The ground of the pages of one record."""
 
     config: PageConfig
-    _kept_s = NOW_KEPT_S
+    _cached_for_s = NOW_KEPT_S
 
     def __init__(self, config: PageConfig) -> None:
         super().__init__(config, sessions_file(config.record))
         self._now = Now(LiveReader(config.live), self.open, config.pots_of)
 
-    # -- what is known -----------------------------------------------------------------------------
+    # -- state -------------------------------------------------------------------------------------
 
-    def _tell(self) -> dict[str, Any]:
-        return self._now.tell()
+    def _read_state(self) -> dict[str, Any]:
+        return self._now.state()
 
     async def live_of(self, pot_id: str) -> LivePot | None:
-        """Return what the watch says of a pot, None while it is silent."""
+        """Return a pot's live state, None while the watch is silent."""
         return await asyncio.get_running_loop().run_in_executor(self._now_thread, self._now.live_of, pot_id)
 
     async def metrics(self, accept: str) -> tuple[bytes, str]:
         """Return /metrics and its media type. Raises RequestRefusedError without its library."""
 
-        def put_together() -> tuple[bytes, str]:
+        def collect() -> tuple[bytes, str]:
             try:
-                from potvigil.page.metrics import exposed  # takes memory, and few ask for it
+                from potvigil.page.metrics import exposition  # takes memory that most pages never need
             except ImportError as error:
                 raise RequestRefusedError(
                     503, f"/metrics needs {error.name}; see `potvigil check`."
                 ) from error
             live, is_silent, pots = self._now.heard()
-            return exposed(live, is_silent, time.clock_gettime(time.CLOCK_BOOTTIME), pots, accept)
+            return exposition(live, is_silent, time.clock_gettime(time.CLOCK_BOOTTIME), pots, accept)
 
-        return await asyncio.get_running_loop().run_in_executor(self._now_thread, put_together)
+        return await asyncio.get_running_loop().run_in_executor(self._now_thread, collect)
 
     def open(self) -> Store:
         return Store.open_read_only(self.config.record)
@@ -87,10 +87,10 @@ class Frame(Ground):
     def open_to_write(self) -> Store:
         return Store.open(self.config.record, create=False)
 
-    # -- what is asked of the watch ------------------------------------------------------------------
+    # -- commands to the watch -----------------------------------------------------------------------
 
     async def ask(self, path: str, write: Callable[[Store], range]) -> Response:
-        """Write commands for the watch, and go back to a page, which says what became of them."""
+        """Write commands for the watch, and return to a page, which shows the outcome."""
 
         def begin() -> range:
             with self.open_to_write() as store:
@@ -99,7 +99,7 @@ class Frame(Ground):
         return await self.settled(path, await self.in_thread(begin))
 
     async def settled(self, path: str, commands: range) -> Response:
-        """Wait until it is known what became of commands, and go back to a page, which says it."""
+        """Wait for the outcome of commands, and return to a page, which shows it."""
 
         def look(waited_s: float) -> bool:
             with self.open_to_write() as store:
@@ -111,7 +111,7 @@ class Frame(Ground):
         return RedirectResponse(f"{path}?asked={commands.start}-{commands.stop - 1}", 303)
 
     async def answers(self, request: Request) -> dict[str, str | None]:
-        """Return what became of what was asked a moment ago: for the banners `said` and `fault` of a page."""
+        """Return the outcome of the last commands, as the banners `said` and `fault` of a page."""
         commands = _rows(request.query_params.get("asked", ""))
         if commands is None:
             return {}
@@ -121,32 +121,32 @@ class Frame(Ground):
                 return [answer_of(row) for row in store.asked(commands)]
 
         answers = await self.in_thread(read)
-        told: dict[str, str | None] = {}
+        banners: dict[str, str | None] = {}
         for name, is_done in (("said", True), ("fault", False)):
             lines = [each for each in answers if (each.outcome is Outcome.DONE) is is_done]
-            told[name] = " ".join(dict.fromkeys(sentence(shown(each.text)) for each in lines)) or None
-        return told
+            banners[name] = " ".join(dict.fromkeys(sentence(shown(each.text)) for each in lines)) or None
+        return banners
 
 
 def back(path: str, said: str) -> Response:
-    """Return the way back to a page, which then says what was done."""
+    """Redirect to a page, which then shows the banner `said`."""
     return RedirectResponse(f"{path}?said={said}", 303)
 
 
 def batch_id_of(request: Request) -> int:
-    """Return the batch an address names. Raises RequestRefusedError."""
+    """Return the batch number in a URL. Raises RequestRefusedError."""
     return batch_in_range(request.path_params["batch"])
 
 
 def batch_in_range(batch_id: int) -> int:
-    """Return a number that a batch can have. Raises RequestRefusedError."""
+    """Return batch_id if a batch can have that number. Raises RequestRefusedError."""
     if batch_id >= _LARGEST_ID:
         raise RequestRefusedError(404, "There is no such batch.")
     return batch_id
 
 
 def _rows(text: str) -> range | None:
-    """Return which commands an address names, '17-19'; None for none that can be."""
+    """Return the command numbers in a URL, '17-19'; None if malformed."""
     first, dash, last = text.partition("-")
     if not (dash and all(each.isascii() and each.isdecimal() and len(each) < 16 for each in (first, last))):
         return None

@@ -1,4 +1,4 @@
-"""What any page stands on: its visitors, its templates and files, threads that wait for what it reads."""
+"""What every page builds on: visitors, templates, static files, threads for blocking reads, cached state."""
 
 import asyncio
 import hashlib
@@ -24,7 +24,7 @@ THREADS = 4
 _HERE = Path(__file__).parent
 TEMPLATES, STATIC = _HERE / "templates", _HERE / "static"
 _STATIC_KINDS = (".css", ".html", ".js", ".svg", ".png", ".txt", ".ico", ".webmanifest")
-_SAID = {
+_BANNERS = {
     "kept": "The details are saved.",
     "same": "Nothing was changed.",
     "subscribed": "This phone will be notified from now on. Send it a test.",
@@ -37,10 +37,10 @@ T = TypeVar("T")
 
 @dataclass(frozen=True, kw_only=True)
 class SiteConfig:
-    """password: its hash, None for none. names: the page may be called by. is_encrypted: it is served by TLS.
+    """password: its hash, None for none. names: accepted host names. is_encrypted: served over TLS.
 
-    authority: what vouches for its certificate (DER), to be trusted by phones; None for one that is none of
-    ours. static: folders of its files.
+    authority: certificate (DER) of our own authority, for phones to trust; None without one. static: folders
+    of static files.
     """
 
     password: str | None = None
@@ -51,11 +51,11 @@ class SiteConfig:
 
 
 class Ground(ABC):
-    """The ground that the pages stand on.
+    """The base of a site's pages.
 
-    static: file names with content and version; a fixed list, so that no path can lead out of it. is_own: it
-    is of this machine's record, where something can be asked of the watch. templates: folders that go before
-    the usual one, which is found there under `page/` too.
+    static: content and version by file name; read in advance, so no path can lead out of it. is_own: it shows
+    this machine's record, whose watch takes commands. templates: folders searched before the usual one, which
+    is also available under `page/`.
     """
 
     is_own = True
@@ -72,9 +72,9 @@ class Ground(ABC):
         }
         self._threads = ThreadPoolExecutor(THREADS)
         self._now_thread = ThreadPoolExecutor(1)
-        self._telling = asyncio.Lock()
-        self._told: dict[str, Any] = {}
-        self._told_s = float("-inf")
+        self._lock = asyncio.Lock()
+        self._cached: dict[str, Any] = {}
+        self._cached_s = float("-inf")
         self._templates = Environment(
             loader=ChoiceLoader(
                 [
@@ -89,39 +89,39 @@ class Ground(ABC):
         )
 
     def close(self) -> None:
-        """Let the threads go."""
+        """Stop the threads."""
         self._threads.shutdown(wait=False, cancel_futures=True)
         self._now_thread.shutdown(wait=False, cancel_futures=True)
 
-    # -- what is known -----------------------------------------------------------------------------
+    # -- state -------------------------------------------------------------------------------------
 
     @abstractmethod
-    def _tell(self) -> dict[str, Any]:
-        """Return /api/now; called by one thread alone."""
+    def _read_state(self) -> dict[str, Any]:
+        """Return /api/now; always called on the same thread."""
 
     @property
     @abstractmethod
-    def _kept_s(self) -> float:
-        """For how long what was told serves the next who look, s."""
+    def _cached_for_s(self) -> float:
+        """How long a cached state is served, s."""
 
-    async def tell(self) -> dict[str, Any]:
-        """Return /api/now; put together but now and then, however many look."""
-        async with self._telling:
-            if time.monotonic() - self._told_s > self._kept_s:
+    async def state(self) -> dict[str, Any]:
+        """Return /api/now, from the cache while that is fresh."""
+        async with self._lock:
+            if time.monotonic() - self._cached_s > self._cached_for_s:
                 loop = asyncio.get_running_loop()
-                self._told = await loop.run_in_executor(self._now_thread, self._tell)
-                self._told_s = time.monotonic()
-            return self._told
+                self._cached = await loop.run_in_executor(self._now_thread, self._read_state)
+                self._cached_s = time.monotonic()
+            return self._cached
 
-    def tell_anew(self) -> None:
-        """Let whoever looks next be told what is so from now on."""
-        self._told_s = float("-inf")
+    def drop_cached(self) -> None:
+        """Make the next call of `state` read it afresh."""
+        self._cached_s = float("-inf")
 
     async def in_thread(self, function: Callable[..., T], *arguments: object) -> T:
-        """Return what a function returns that waits for the record."""
+        """Run a blocking function on a worker thread."""
         return await asyncio.get_running_loop().run_in_executor(self._threads, function, *arguments)
 
-    # -- who asks ----------------------------------------------------------------------------------
+    # -- visitors ----------------------------------------------------------------------------------
 
     def is_logged_in(self, request: Request) -> bool:
         if self.config.password is None:
@@ -139,39 +139,39 @@ class Ground(ABC):
         )
 
     async def form(self, request: Request) -> dict[str, str]:
-        """Return the fields of a form of ours. Raises RequestRefusedError."""
+        """Return the fields of a form, its token checked. Raises RequestRefusedError."""
         form = await read_form(request)
         visitor = request.cookies.get(self.cookie, "")
-        if not self.visitors.is_one(visitor) or not self.visitors.holds(visitor, form.pop("csrf", "")):
+        if not self.visitors.is_cookie(visitor) or not self.visitors.has_token(visitor, form.pop("csrf", "")):
             raise StaleFormError(form)
         return form
 
-    # -- what is answered --------------------------------------------------------------------------
+    # -- responses ---------------------------------------------------------------------------------
 
     def render(
         self, request: Request, template: str, here: str, title: str, code: int = 200, **context: Any
     ) -> HTMLResponse:
-        """Return a page; a browser without a cookie is given one."""
+        """Render a page; set a cookie if the browser has none."""
         visitor = request.cookies.get(self.cookie, "")
-        is_new = not self.visitors.is_one(visitor)
+        is_new = not self.visitors.is_cookie(visitor)
         visitor = self.visitors.new() if is_new else visitor
         logged_in = self.is_logged_in(request)
         html = self._templates.get_template(template).render(
             title=shown(title),
             here=here,
-            zone=self._told.get("zone", ""),
-            workshop=self._told.get("workshop", ""),
-            rehearsed=self._told.get("rehearsed"),
+            zone=self._cached.get("zone", ""),
+            workshop=self._cached.get("workshop", ""),
+            rehearsed=self._cached.get("rehearsed"),
             csrf=self.visitors.token(visitor),
             has_password=self.config.password is not None,
             logged_in=logged_in,
             own=self.is_own,
-            strip=self._told.get("strip") if logged_in else None,
-            notice=self._told.get("notice") if logged_in else None,
+            strip=self._cached.get("strip") if logged_in else None,
+            notice=self._cached.get("notice") if logged_in else None,
             static=self._static_url,
             **{
-                "said": _SAID.get(request.query_params.get("said", "")),
-                "pots": [pot["id"] for pot in self._told.get("pots", [])] if logged_in else [],
+                "said": _BANNERS.get(request.query_params.get("said", "")),
+                "pots": [pot["id"] for pot in self._cached.get("pots", [])] if logged_in else [],
                 "root": "",
                 **context,
             },
@@ -181,42 +181,42 @@ class Ground(ABC):
             self.set_cookie(response, visitor)
         return response
 
-    def say(
+    def message(
         self, request: Request, status: int, text: str, headers: Mapping[str, str] | None = None
     ) -> Response:
-        """Return one line, as a page or as JSON."""
+        """Return a one-line message, as a page or as JSON."""
         text = shown(text)
         if request.url.path.startswith("/api/"):
             return JSONResponse({"fault": text}, status, headers)
         heading = {404: "Not found", 403: "Not done", 422: "Not done"}.get(status, "Not possible now")
-        told = {"heading": heading, "text": text, "status": status, "back": "/"}
-        response = self.render(request, "message.html", "message", heading, status, **told)
+        context = {"heading": heading, "text": text, "status": status, "back": "/"}
+        response = self.render(request, "message.html", "message", heading, status, **context)
         response.headers.update(headers or {})
         return response
 
     async def refused(self, request: Request, error: Exception) -> Response:
         if self.is_logged_in(request):
-            await self.tell()
+            await self.state()
         if isinstance(error, RequestRefusedError):
-            # what is still to come of such a form is not waited for
+            # do not wait for the rest of the body
             headers = {"connection": "close"} if error.status in (408, 413) else None
-            return self.say(request, error.status, error.text, headers)
+            return self.message(request, error.status, error.text, headers)
         assert isinstance(error, HTTPException)
         text = {404: "There is nothing at this address."}.get(
             error.status_code, "That request is not possible here."
         )
-        return self.say(request, error.status_code, text, error.headers)
+        return self.message(request, error.status_code, text, error.headers)
 
     async def record_failed(self, request: Request, error: Exception) -> Response:
         if isinstance(error, UnknownBatchError):
-            return self.say(request, 404, "There is no such batch, or no data for it yet.")
-        return self.say(request, 503, sentence(error))
+            return self.message(request, 404, "There is no such batch, or no data for it yet.")
+        return self.message(request, 503, sentence(error))
 
     def _static_url(self, name: str) -> str:
         known = self.static.get(name)
         return f"/static/{name}" + ("" if known is None else f"?v={known[1]}")
 
 
-def sentence(said: Exception | str) -> str:
-    text = str(said).removesuffix(".")
+def sentence(words: Exception | str) -> str:
+    text = str(words).removesuffix(".")
     return f"{text[:1].upper()}{text[1:]}."

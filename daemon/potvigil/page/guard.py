@@ -1,8 +1,8 @@
-"""What keeps the page to those it is for: what every request has to pass.
+"""The checks every request has to pass.
 
-A page on the network is reached by whatever other page the same browser has open. So each change needs a
-token that only our own pages hold, comes from our own origin, and is addressed to a name we answer to: a
-foreign name that was pointed at our address (DNS rebinding) is turned away.
+Any other site open in the same browser can send requests to a page on the local network (CSRF). So each
+change needs a token that only our own pages hold and our own origin, and every request must name a host we
+answer to: a foreign name pointed at our address (DNS rebinding) is refused.
 """
 
 import asyncio
@@ -18,11 +18,11 @@ from starlette.types import ASGIApp, Message, Receive, Scope, Send
 
 LARGEST_HEAD_BYTES = 16 * 1024
 LARGEST_FORM_BYTES = 64 * 1024
-MOST_FIELDS = 36  # of a batch nine details, each with what it was written over and what was chosen
+MOST_FIELDS = 36  # a batch has nine details, each with the digest it replaces and a choice on a clash
 FORM_WITHIN_S = 10.0
-# A browser that was here by TLS comes by TLS alone, for so long (RFC 6797).
-_TLS_ALONE = "max-age=2592000"
-# No request lasts longer than this; a stream of events ends by itself before.
+# HSTS (RFC 6797): a browser that has used TLS here uses nothing else for 30 days.
+_TLS_ONLY = "max-age=2592000"
+# No request lasts longer than this; an event stream ends by itself before.
 REQUEST_WITHIN_S = 180.0
 
 HEADERS = {
@@ -31,7 +31,7 @@ HEADERS = {
     "form-action 'self'; base-uri 'none'; frame-ancestors 'none'",
     "x-content-type-options": "nosniff",
     "x-frame-options": "DENY",
-    # not no-referrer: with that a browser hides from us too where a form was sent from
+    # not no-referrer: that would make browsers send our own forms with Origin: null
     "referrer-policy": "same-origin",
     "cross-origin-opener-policy": "same-origin",
     "cross-origin-resource-policy": "same-origin",
@@ -42,7 +42,7 @@ HEADERS = {
 
 
 class RequestRefusedError(Exception):
-    """A request that is turned away: HTTP status and one line for a person."""
+    """A refused request: HTTP status and one line for a person."""
 
     def __init__(self, status: int, text: str) -> None:
         super().__init__(text)
@@ -50,7 +50,7 @@ class RequestRefusedError(Exception):
 
 
 class StaleFormError(RequestRefusedError):
-    """A form of ours whose token is of another browser, or of a key that is no more; with what was typed."""
+    """A form whose token belongs to another browser or an old key; fields: what was typed."""
 
     def __init__(self, fields: dict[str, str]) -> None:
         super().__init__(403, "That page was out of date: nothing was saved. Check it and try again.")
@@ -58,8 +58,8 @@ class StaleFormError(RequestRefusedError):
 
 
 class Guard:
-    """Stands before the page: turns away what is addressed or sent wrongly, bounds each request's time, and
-    puts the headers of `HEADERS` on every answer that has none of its own.
+    """Middleware: refuses requests for a wrong host or from another origin, limits each request's time, and
+    adds those of `HEADERS` that a response does not set itself.
     """
 
     def __init__(self, app: ASGIApp, names: Collection[str]) -> None:
@@ -77,7 +77,7 @@ class Guard:
                 for name, value in HEADERS.items():
                     headers.setdefault(name, value)
                 if scope["scheme"] == "https":
-                    headers.setdefault("strict-transport-security", _TLS_ALONE)
+                    headers.setdefault("strict-transport-security", _TLS_ONLY)
             await send(message)
 
         fault = self._fault(scope)
@@ -86,10 +86,10 @@ class Guard:
             async with asyncio.timeout(REQUEST_WITHIN_S):
                 await app(scope, receive, send_guarded)
         except TimeoutError:
-            pass  # the server closes a connection whose answer is not complete
+            pass  # the server closes a connection whose response is incomplete
 
     def _fault(self, scope: Scope) -> RequestRefusedError | None:
-        # the server bounds what it waits for; what came at once is bounded here
+        # the server limits only a head that arrives in pieces
         sent = sum(len(name) + len(value) + 4 for name, value in scope["headers"])
         if sent + len(scope.get("raw_path") or b"") + len(scope["query_string"]) > LARGEST_HEAD_BYTES:
             return RequestRefusedError(431, "That request is too large.")
@@ -114,7 +114,7 @@ class Guard:
         return None
 
     def _answers_to(self, host: str, scope: Scope) -> bool:
-        """Return whether that is one of our names, the address that was reached, or this machine."""
+        """Return whether host is one of our names, the address the request came in on, or loopback."""
         match = re.fullmatch(r"(\[[0-9A-Fa-f:.]+\]|[A-Za-z0-9.-]+)(:[0-9]{1,5})?", host)
         if match is None:
             return False
@@ -130,7 +130,7 @@ class Guard:
 
 
 async def read_form(request: Request) -> dict[str, str]:
-    """Return the fields of a form that was sent. Raises RequestRefusedError."""
+    """Read the fields of a submitted form. Raises RequestRefusedError."""
     kind = request.headers.get("content-type", "").partition(";")[0].strip().lower()
     if kind != "application/x-www-form-urlencoded":
         raise RequestRefusedError(415, "Send a form of this page.")

@@ -1,7 +1,7 @@
-"""Guesses at the password: who has to wait, and whose turn it is.
+"""Rate limits on password guesses.
 
-Only who guesses wrongly waits. However many others guess, a right password from an address that has not
-guessed wrongly is looked at after one guess of each of them at most.
+Only a network that guesses wrongly has to wait. However many others guess, the right password from a network
+without a wrong guess is checked after at most one guess from each of them.
 """
 
 import asyncio
@@ -11,39 +11,39 @@ from contextlib import asynccontextmanager
 from heapq import heappop, heappush
 from itertools import count
 
-# Of one network: this many wrong passwords are free, then each doubles the wait.
+# Per network: this many wrong passwords are free, then each doubles the wait.
 FREE_TRIES, LONGEST_WAIT_S = 3, 300.0
 FORGOTTEN_AFTER_S = 3600.0
 _MOST_NETWORKS = 1000
 
 
 class Throttle:
-    """Makes whoever guesses passwords wait. Times are any seconds that do not run backwards."""
+    """Delays networks that guess passwords. Times are monotonic seconds."""
 
     def __init__(self) -> None:
-        self._of: OrderedDict[str, tuple[int, float]] = OrderedDict()  # tries, the last one's time
-        self._known: OrderedDict[str, None] = OrderedDict()  # networks that knew the password
+        self._tries: OrderedDict[str, tuple[int, float]] = OrderedDict()  # wrong tries, time of the last
+        self._known: OrderedDict[str, None] = OrderedDict()  # networks that have sent the right password
 
     def wait_s(self, network: str, now_s: float) -> float:
-        """Return how long this network still has to wait, 0 when it may try."""
-        tries, last_s = self._of.get(network, (0, now_s))
+        """Return how long this network still has to wait, 0 if it may try."""
+        tries, last_s = self._tries.get(network, (0, now_s))
         if tries < FREE_TRIES or now_s - last_s > FORGOTTEN_AFTER_S:
             return 0.0
         wait_s = min(2.0 ** min(tries - FREE_TRIES, 20), LONGEST_WAIT_S)
         return max(last_s + wait_s - now_s, 0.0)
 
     def rank(self, network: str) -> int:
-        """Return in which order guesses are looked at, the lowest first."""
-        return self._of.get(network, (-1 if network in self._known else 0, 0.0))[0]
+        """Return this network's priority in the queue, the lowest first."""
+        return self._tries.get(network, (-1 if network in self._known else 0, 0.0))[0]
 
     def failed(self, network: str, now_s: float) -> None:
-        tries, last_s = self._of.pop(network, (0, now_s))
-        self._of[network] = (1 if now_s - last_s > FORGOTTEN_AFTER_S else tries + 1), now_s
-        if len(self._of) > _MOST_NETWORKS:
-            self._of.popitem(last=False)
+        tries, last_s = self._tries.pop(network, (0, now_s))
+        self._tries[network] = (1 if now_s - last_s > FORGOTTEN_AFTER_S else tries + 1), now_s
+        if len(self._tries) > _MOST_NETWORKS:
+            self._tries.popitem(last=False)
 
     def succeeded(self, network: str) -> None:
-        self._of.pop(network, None)
+        self._tries.pop(network, None)
         self._known[network] = None
         self._known.move_to_end(network)
         if len(self._known) > _MOST_NETWORKS:
@@ -51,7 +51,7 @@ class Throttle:
 
 
 class OneAtATime:
-    """Lets one guess in at a time, for each costs 16 MB and a good part of a core; of a network one waits."""
+    """Checks one guess at a time, as each costs 16 MB and much of a core; a network may queue only one."""
 
     def __init__(self) -> None:
         self._waiting: list[tuple[int, int, asyncio.Future[None]]] = []
@@ -60,12 +60,12 @@ class OneAtATime:
         self._networks: set[str] = set()
 
     def holds(self, network: str) -> bool:
-        """Return whether a guess of this network is looked at, or waits to be."""
+        """Return whether a guess from this network is being checked or queued."""
         return network in self._networks
 
     @asynccontextmanager
     async def turn(self, network: str, rank: int) -> AsyncIterator[None]:
-        """Wait until it is this one's turn: the lowest rank first, then who came first."""
+        """Wait for this guess's turn: the lowest rank first, then first come, first served."""
         self._networks.add(network)
         try:
             if self._taken:
@@ -90,5 +90,5 @@ class OneAtATime:
             _, _, called = heappop(self._waiting)
             if not called.done():
                 called.set_result(None)
-                return  # it stays taken, by that one
+                return  # stays taken, now by that one
         self._taken = False

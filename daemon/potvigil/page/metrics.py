@@ -1,10 +1,10 @@
-"""What /metrics says: the present state as numbers for a dashboard that somebody has already.
+"""/metrics: the current state as numbers, for an existing dashboard.
 
-In the open text format (OpenMetrics 1.0, or Prometheus' own; the library agrees on one with who asks), in
-base units: pascal, degrees Celsius, second, ratio. What is unknown has no series, and none is 0 for it; while
-the watch is silent no pot has any. A rehearsal has names of its own, so that no rule takes it for a real pot.
+In OpenMetrics 1.0 or Prometheus' own text format (the library negotiates), in base units: pascal, degrees
+Celsius, second, ratio. An unknown value has no series rather than 0, and a pot has none while the watch is
+silent. A rehearsal has metric names of its own, so that no alerting rule takes it for a real pot.
 
-It is made of the live file alone. Imported when first asked for: the library takes over 1 MB, and few ask.
+Built from the live file alone. Imported on first use: the library takes over 1 MB, and few need it.
 
 Source: OpenMetrics 1.0.0, https://github.com/prometheus/OpenMetrics/blob/main/specification/OpenMetrics.md
 """
@@ -26,7 +26,7 @@ from potvigil.live_reader import Live
 from potvigil.model.events import AlarmId, Priority, Snapshot, Stage
 from potvigil.model.pot import Pot
 from potvigil.model.reading import Quality
-from potvigil.page.views.words import is_true
+from potvigil.page.views.words import is_active
 from potvigil.units import kelvin_to_celsius
 
 _PASCALS, _CELSIUS, _SECONDS, _RATIO = "pascals", "celsius", "seconds", "ratio"
@@ -38,7 +38,7 @@ def _when(t_s: float | None, of: Snapshot) -> float | None:
     return None if t_s is None or of.utc_s is None else t_s + of.utc_s - of.t_s
 
 
-# name without its unit, unit, what it is, and where it is found; each a gauge of one pot
+# name without its unit, unit, help text, getter; each a gauge per pot
 _OF_POT: tuple[tuple[str, str, str, Callable[[Snapshot], float | None]], ...] = (
     ("gauge_pressure", _PASCALS, "Gauge pressure in the pot.", lambda s: s.reading.gauge_pa),
     ("absolute_pressure", _PASCALS, "Absolute pressure in the pot.", lambda s: s.reading.absolute_pa),
@@ -129,7 +129,7 @@ _LIMITS: tuple[tuple[str, str, Callable[[Pot], float]], ...] = (
 
 
 class _Families(Collector):
-    """Families of series that are there already; the library's global registry is left out."""
+    """A collector of ready-made families, instead of the library's global registry."""
 
     def __init__(self, families: Iterable[Metric]) -> None:
         self._families = [family for family in families if family.samples]
@@ -138,17 +138,18 @@ class _Families(Collector):
         return self._families
 
 
-def exposed(
+def exposition(
     live: Live | None, is_silent: bool, boot_s: float, pots: Mapping[str, Pot], accept: str
 ) -> tuple[bytes, str]:
     """Return the text and its media type.
 
-    live: what the watch said last. boot_s: the boot clock now. pots: of the settings. accept: the header.
+    live: the watch's last state. boot_s: the boot clock now. pots: from the settings. accept: the HTTP
+    header.
     """
     families = _Families(_families(live, is_silent, boot_s, pots))
     try:
         encoder, kind = choose_encoder(accept)
-    except TypeError:  # a version that is none
+    except TypeError:  # a malformed version in the header
         encoder, kind = generate_latest, CONTENT_TYPE_PLAIN_0_0_4
     return encoder(families), kind
 
@@ -164,17 +165,17 @@ def _families(live: Live | None, is_silent: bool, boot_s: float, pots: Mapping[s
         about["night"] = _label(live.rehearsed)
     yield InfoMetricFamily(f"{prefix}watch", "Whose pots these are.", about)
     age_s = boot_s - live.written_boot_s
-    if age_s >= 0.0:  # else of an earlier boot, and nobody knows
-        said = "Time since the watch last said how things stand."
-        yield GaugeMetricFamily(f"{prefix}watch_age", said, age_s, unit=_SECONDS)
+    if age_s >= 0.0:  # else written before a reboot: age unknown
+        text = "Time since the watch last said how things stand."
+        yield GaugeMetricFamily(f"{prefix}watch_age", text, age_s, unit=_SECONDS)
     if is_silent:
         return
     snapshots = {_label(pot_id): pot.snapshot for pot_id, pot in live.pots.items()}
-    for name, unit, said, found in _OF_POT:
-        yield _gauge(prefix + name, unit, said, ((pot, found(s)) for pot, s in snapshots.items()))
-    for name, said, limit in _LIMITS:
+    for name, unit, text, value_of in _OF_POT:
+        yield _gauge(prefix + name, unit, text, ((pot, value_of(s)) for pot, s in snapshots.items()))
+    for name, text, limit in _LIMITS:
         known = ((pot, limit(pots[pot])) for pot in snapshots if pot in pots)
-        yield _gauge(prefix + name, _PASCALS, said, known)
+        yield _gauge(prefix + name, _PASCALS, text, known)
     yield from _with_more_labels(prefix, snapshots)
     yield from _of_workshop(prefix, live)
 
@@ -206,26 +207,26 @@ def _with_more_labels(prefix: str, snapshots: Mapping[str, Snapshot]) -> Iterato
             labels = (pot, alarm.alarm.value, alarm.priority.value, alarm.state.value)
             standing.add_metric(labels, 1.0)
         for priority in Priority:
-            of_it = sum(alarm.priority is priority for alarm in snapshot.alarms)
-            count.add_metric((pot, priority.value), of_it)
+            number = sum(alarm.priority is priority for alarm in snapshot.alarms)
+            count.add_metric((pot, priority.value), number)
     yield from (temperature, stage, quality, standing, count)
 
 
 def _of_workshop(prefix: str, live: Live) -> Iterator[Metric]:
     alarms = [alarm for pot in live.pots.values() for alarm in pot.snapshot.alarms]
-    is_failing = any(each.alarm is AlarmId.RECORD_FAILING and is_true(each) for each in alarms)
-    if live.pots:  # by whose alarms it is known
-        said = "Whether readings cannot be recorded."
-        yield GaugeMetricFamily(f"{prefix}record_failing", said, float(is_failing))
+    is_failing = any(each.alarm is AlarmId.RECORD_FAILING and is_active(each) for each in alarms)
+    if live.pots:  # it is known from their alarms
+        text = "Whether readings cannot be recorded."
+        yield GaugeMetricFamily(f"{prefix}record_failing", text, float(is_failing))
     if (broker := live.broker) is not None:
-        said = "Whether the MQTT broker listens."
-        yield GaugeMetricFamily(f"{prefix}broker_connected", said, float(broker.is_connected))
-        said = "Whether something is wrong at the broker; `potvigil status` says what."
-        yield GaugeMetricFamily(f"{prefix}broker_trouble", said, float(broker.trouble is not None))
+        text = "Whether the MQTT broker listens."
+        yield GaugeMetricFamily(f"{prefix}broker_connected", text, float(broker.is_connected))
+        text = "Whether something is wrong at the broker; `potvigil status` says what."
+        yield GaugeMetricFamily(f"{prefix}broker_trouble", text, float(broker.trouble is not None))
 
 
-def _gauge(name: str, unit: str, said: str, values: Iterable[tuple[str, float | None]]) -> Metric:
-    family = GaugeMetricFamily(name, said, labels=("pot",), unit=unit)
+def _gauge(name: str, unit: str, text: str, values: Iterable[tuple[str, float | None]]) -> Metric:
+    family = GaugeMetricFamily(name, text, labels=("pot",), unit=unit)
     for pot, value in values:
         if value is not None and math.isfinite(value):
             family.add_metric((pot,), value)
@@ -233,5 +234,5 @@ def _gauge(name: str, unit: str, said: str, values: Iterable[tuple[str, float | 
 
 
 def _label(text: str) -> str:
-    """Return a text that can be sent; the library escapes what the format asks for."""
+    """Return the text as valid UTF-8; the library does the format's own escaping."""
     return text.encode("utf-8", "replace").decode()

@@ -1,4 +1,4 @@
-"""Passwords: hashed, and compared."""
+"""Hashing and verifying passwords."""
 
 import base64
 import binascii
@@ -6,31 +6,31 @@ import hashlib
 import hmac
 import secrets
 
-# scrypt (RFC 7914): 16 MB and a few tenths of a second of a Pi for each guess.
+# scrypt (RFC 7914): each guess costs a Pi 16 MB and a few tenths of a second.
 _N, _R, _P, _SALT_BYTES, _KEY_BYTES = 2**14, 8, 5, 16, 32
 LEAST_PASSWORD, LONGEST_PASSWORD = 8, 1024
 
 
 def hashed(password: str, salt: bytes | None = None) -> str:
-    """Return a password as its file keeps it: a line of scrypt's figures, salt and key."""
+    """Return a password as its file stores it: a line with scrypt's parameters, salt and key."""
     salt = secrets.token_bytes(_SALT_BYTES) if salt is None else salt
     key = _scrypt(password, salt, _N, _R, _P)
     return f"scrypt${_N}${_R}${_P}${_text(salt)}${_text(key)}"
 
 
 def is_hash(line: str) -> bool:
-    """Return whether a line is one that `hashed` could have made."""
+    """Return whether a line could come from `hashed`."""
     try:
         name, n, r, p, salt, key = line.split("$")
         lengths = len(_bytes(salt)), len(_bytes(key))
     except (ValueError, binascii.Error):
         return False
-    # other figures than ours could be made to fill the memory
+    # other parameters could be chosen to exhaust memory
     return (name, n, r, p) == ("scrypt", str(_N), str(_R), str(_P)) and lengths == (_SALT_BYTES, _KEY_BYTES)
 
 
 def verify(password: str, line: str) -> bool:
-    """Return whether a password is the one of a hash; takes the same time whichever it is."""
+    """Return whether a password matches a hash, in constant time."""
     _, n, r, p, salt, key = line.split("$")
     return hmac.compare_digest(_scrypt(password, _bytes(salt), int(n), int(r), int(p)), _bytes(key))
 

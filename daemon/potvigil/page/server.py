@@ -1,7 +1,6 @@
-"""The page's addresses, and its server.
+"""The page's routes, and its server.
 
-All that is written here are commands for the watch, and what somebody says of a closed batch; nothing moves
-air.
+The page writes only commands for the watch and details of closed batches; it actuates nothing.
 """
 
 import asyncio
@@ -27,26 +26,26 @@ from potvigil.page.printed.children import Children
 from potvigil.page.printed.sheets import Printable, Sheets
 from potvigil.page.routes import application, guarded
 from potvigil.page.views.access import Access
-from potvigil.page.views.data import Data, Told
+from potvigil.page.views.data import Data, SiteData
 from potvigil.page.views.library import Library
 from potvigil.page.views.phones import PhoneViews
 from potvigil.page.views.pictures import Pictures
 from potvigil.page.views.plans import Plans
 from potvigil.page.views.pots import Pots
 
-# A request's head has to be there by then, counted from its first byte or from the connection (and TLS shakes
-# hands within it); its body by then, whoever reads it: a view may want it sooner.
+# Limits for a request's head, from its first byte or the connection (TLS handshake included), and for its
+# body, which a view may limit further.
 HEAD_WITHIN_S, BODY_WITHIN_S = 10.0, 70.0
-# Who does not take the end of an answer is not waited for any longer.
-_TAKEN_WITHIN_S = 10.0
+# How long a client may take to receive the end of a response.
+_DRAIN_WITHIN_S = 10.0
 _STOP_WITHIN_S = 3
 
 
 class Site(Protocol):
-    """What a server runs: `app`; `data.stopping` tells its streams to end."""
+    """What a server runs. `data.stopping` tells the streams whether to end."""
 
     app: ASGIApp
-    data: Told
+    data: SiteData
 
     def close(self) -> None: ...
 
@@ -54,7 +53,7 @@ class Site(Protocol):
 class Page:
     """The page of one record."""
 
-    data: Told
+    data: SiteData
 
     def __init__(self, config: PageConfig) -> None:
         self.frame = Frame(config)
@@ -92,7 +91,7 @@ class Page:
             page("/phones/remove", phones.remove, "POST"),
             page("/phones/test", phones.test, "POST"),
             *sheets.routes(page),
-            page("/api/push", phones.known),
+            page("/api/push", phones.push_keys),
             page("/api/curve", data.curve),
             Route("/metrics", access.guarded_for_programs(data.metrics), methods=["GET"]),
             Route("/worker.js", data.worker, methods=["GET"]),
@@ -119,7 +118,7 @@ class _Server(uvicorn.Server):
 
 
 class _Loop(asyncio.SelectorEventLoop):
-    """Gives TLS no longer to shake hands than a request's head may take."""
+    """Limits the TLS handshake to the time a request's head may take."""
 
     async def create_server(self, *arguments: Any, **options: Any) -> asyncio.Server:
         if options.get("ssl") is not None:
@@ -128,58 +127,56 @@ class _Loop(asyncio.SelectorEventLoop):
 
 
 class _Protocol(H11Protocol):
-    """HTTP that waits for nobody: who is slow to say what he wants is let go, and so is who sends what nobody
-    reads.
-    """
+    """HTTP that closes slow connections (slowloris), and those still sending a body nobody reads."""
 
-    _late: asyncio.TimerHandle | None = None
+    _timer: asyncio.TimerHandle | None = None
     _in_body = False
 
     def connection_made(self, transport: asyncio.Transport) -> None:  # type: ignore[override]
         super().connection_made(transport)
-        self._wait(HEAD_WITHIN_S)
+        self._start_timer(HEAD_WITHIN_S)
 
     def data_received(self, data: bytes) -> None:
         super().data_received(data)
-        if self.conn.their_state is h11.IDLE:  # its head is not complete
-            if self._late is None:
-                self._wait(HEAD_WITHIN_S)
+        if self.conn.their_state is h11.IDLE:  # its head is incomplete
+            if self._timer is None:
+                self._start_timer(HEAD_WITHIN_S)
         elif self.conn.their_state is not h11.SEND_BODY:
-            self._forget()
+            self._cancel_timer()
         elif not self._in_body:
-            self._forget()
-            self._wait(BODY_WITHIN_S)
+            self._cancel_timer()
+            self._start_timer(BODY_WITHIN_S)
             self._in_body = True
 
     def on_response_complete(self) -> None:
         super().on_response_complete()
-        if self.conn.their_state is h11.SEND_BODY:  # answered without it
-            self._let_go()
+        if self.conn.their_state is h11.SEND_BODY:  # answered without reading the body
+            self._close_soon()
 
     def timeout_keep_alive_handler(self) -> None:
         super().timeout_keep_alive_handler()
-        self._let_go()
+        self._close_soon()
 
     def connection_lost(self, exc: Exception | None) -> None:
-        self._forget()
+        self._cancel_timer()
         super().connection_lost(exc)
 
-    def _wait(self, within_s: float) -> None:
-        self._late = self.loop.call_later(within_s, self._let_go)
+    def _start_timer(self, within_s: float) -> None:
+        self._timer = self.loop.call_later(within_s, self._close_soon)
 
-    def _let_go(self) -> None:
+    def _close_soon(self) -> None:
         self.transport.close()  # once all is sent
-        self.loop.call_later(_TAKEN_WITHIN_S, self.transport.abort)
+        self.loop.call_later(_DRAIN_WITHIN_S, self.transport.abort)
 
-    def _forget(self) -> None:
+    def _cancel_timer(self) -> None:
         self._in_body = False
-        if self._late is not None:
-            self._late.cancel()
-            self._late = None
+        if self._timer is not None:
+            self._timer.cancel()
+            self._timer = None
 
 
 def serve(page: Site, listening: socket.socket, tls: Tls | None, ready: Callable[[], None]) -> None:
-    """Serve the page until SIGINT or SIGTERM. ready: called when it listens. Raises OSError, ssl.SSLError."""
+    """Serve the page until SIGINT or SIGTERM. ready: called once it listens. Raises OSError, ssl.SSLError."""
     logging.getLogger("uvicorn.error").setLevel(logging.ERROR)
     config = uvicorn.Config(
         page.app,
@@ -189,7 +186,7 @@ def serve(page: Site, listening: socket.socket, tls: Tls | None, ready: Callable
         loop=f"{__name__}:_Loop",
         log_config=None,
         access_log=False,
-        # an address in a header is anybody's say
+        # anybody can forge those headers
         proxy_headers=False,
         server_header=False,
         h11_max_incomplete_event_size=LARGEST_HEAD_BYTES,
@@ -201,7 +198,7 @@ def serve(page: Site, listening: socket.socket, tls: Tls | None, ready: Callable
     config.load()
     server = _Server(config, ready)
     page.data.stopping = lambda: server.should_exit
-    # The server ends itself decently and then sends itself the signal again, which has nothing left to do.
+    # uvicorn shuts down gracefully and then raises the signal again; by then there is nothing left to do.
     before = {number: signal.signal(number, lambda *_: None) for number in (signal.SIGINT, signal.SIGTERM)}
     try:
         server.run(sockets=[listening])

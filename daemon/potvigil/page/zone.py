@@ -1,15 +1,15 @@
-"""The one zone that every time of the page is told in, by a name that a browser knows as well."""
+"""The time zone of all times on the page, by a name that browsers know too."""
 
 import os
 from datetime import UTC, datetime, tzinfo
 from pathlib import Path
 from zoneinfo import ZoneInfo
 
-_LOCALTIME = Path("/etc/localtime")  # a link into the zones of the machine, as systemd's localtime(5) has it
+_LOCALTIME = Path("/etc/localtime")  # a symlink to the machine's zone, see localtime(5)
 
 
 def zone_name(tz: tzinfo | None, utc_s: float) -> str:
-    """Return the name of a zone, or its offset at utc_s where it has none. tz: None for the machine's own."""
+    """Return a zone's name, or its offset at utc_s if it has none. tz: None for the machine's own."""
     if tz is not None:
         return str(tz)
     linked = str(_LOCALTIME.readlink()) if _LOCALTIME.is_symlink() else ""

@@ -1,4 +1,4 @@
-"""Debian's own Chromium, without a window; a page that says anything is wrong fails the test."""
+"""Debian's own Chromium, headless; a script error or CSP violation on any page fails the test."""
 
 import os
 import shutil
@@ -20,7 +20,7 @@ Opener = Callable[..., Page]
 def chromium() -> Iterator[Browser]:
     found = shutil.which("chromium")
     assert found is not None, "Chromium is not installed: apt-get install chromium"
-    # its sandbox cannot be set up by root; shared memory is scarce in containers
+    # root cannot use the sandbox; containers have little shared memory
     arguments = ["--disable-dev-shm-usage", *(["--no-sandbox"] if os.geteuid() == 0 else [])]
     with sync_playwright() as playwright:
         browser = playwright.chromium.launch(executable_path=found, args=arguments)
@@ -30,9 +30,9 @@ def chromium() -> Iterator[Browser]:
 
 @pytest.fixture
 def opened(chromium: Browser) -> Iterator[Opener]:
-    """Return a function that opens a page at a size and with other options of the context.
+    """Return a function that opens a page, given the size and other options of its context.
 
-    At the end no page may have had a fault of its scripts, or broken its own content security policy.
+    On teardown, no page may have raised a script error or violated its content security policy.
     """
     contexts: list[BrowserContext] = []
     faults: list[str] = []
@@ -59,7 +59,7 @@ def opened(chromium: Browser) -> Iterator[Opener]:
 
 @pytest.fixture(scope="session")
 def alarmed(tmp_path_factory: pytest.TempPathFactory) -> Iterator[Watched]:
-    """A night whose alarm stands, watched live."""
+    """A night with a standing alarm, watched live."""
     with Watched(tmp_path_factory.mktemp("alarmed"), ALARMED_S, speed=5.0) as night:
         night.go()
         yield night

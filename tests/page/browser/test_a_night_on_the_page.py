@@ -1,4 +1,4 @@
-"""A leak seen from bed, in a real browser: its alarm is acknowledged; the watch dies, and that is said."""
+"""A leak followed from bed in a real browser: acknowledging its alarm; then watch and page die."""
 
 import re
 import time
@@ -34,7 +34,7 @@ def test_a_leak_rises_to_the_alarm_and_is_acknowledged_from_the_page(tmp_path, o
         expect(alarm).to_have_count(0)
         expect(alarm).to_be_visible()
         assert float(pressure.inner_text().removesuffix(" psi")) < before
-        expect(page.locator("#told")).to_have_text(re.compile(r"floor"))  # told to who does not see
+        expect(page.locator("#told")).to_have_text(re.compile(r"floor"))  # announced to screen readers
         expect(card).to_have_class(re.compile(r"\balarm\b"))
         assert listener.wait_for(ALERT).startswith(b"REHEARSAL: high alarm, not acknowledged")
 
@@ -45,7 +45,7 @@ def test_a_leak_rises_to_the_alarm_and_is_acknowledged_from_the_page(tmp_path, o
             lambda: listener.wait_for(ALERT).startswith(b"REHEARSAL: high alarm, acknowledged"),
             lambda: listener.wait_for(ALERT).decode(),
         )
-        with night.kept() as store:
+        with night.open_record() as store:
             states = {event.alarm: event.state for _, event in store.standing_alarms()}
         assert states[AlarmId.FLOOR_AHEAD] is AlarmState.ACKNOWLEDGED
 
@@ -64,22 +64,22 @@ def test_a_batch_is_opened_at_mixing_and_closed_by_hand(tmp_path, opened):
         page.get_by_label("Mass").fill("250 gallons")
         page.get_by_role("button", name="Open a batch").click()
         expect(page.get_by_role("alert").filter(has_text="250 gallons")).to_be_visible()
-        expect(page.get_by_label("Mass")).to_have_value("250 gallons")  # what was written is not lost
+        expect(page.get_by_label("Mass")).to_have_value("250 gallons")  # the input is not lost
         page.get_by_label("Mass").fill("250 g")
         page.get_by_label("Label").fill("East mole")
         page.get_by_role("button", name="Open a batch").click()
-        expect(page.get_by_role("heading", name="Batch 1")).to_be_visible()  # comes by itself
+        expect(page.get_by_role("heading", name="Batch 1")).to_be_visible()  # the page updates by itself
         expect(page.locator('[data-show="title"]')).to_have_text("East mole")
 
         page.get_by_text("Close this batch").click()
         page.get_by_role("button", name="Close batch 1 now").click()
         expect(page.get_by_role("heading", name="No batch is open")).to_be_visible()
-        with night.kept() as store:
+        with night.open_record() as store:
             assert store.batch(1).details == {Detail.LABEL: "East mole", Detail.MASS: "250 g"}
             assert store.batch(1).end_t_s is not None
 
 
-def test_a_dead_watch_and_a_dead_page_are_told_within_ten_seconds(tmp_path, opened):
+def test_a_dead_watch_and_a_dead_page_show_within_ten_seconds(tmp_path, opened):
     with Watched(tmp_path, CALM_S, speed=5.0) as night:
         night.go()
         phone, desktop = opened(PHONE), opened(DESKTOP)
@@ -87,7 +87,7 @@ def test_a_dead_watch_and_a_dead_page_are_told_within_ten_seconds(tmp_path, open
             page.goto(night.url + place)
             expect(page.locator('[data-show="pressure"]')).to_have_text(re.compile(r"^\d+\.\d psi$"))
 
-        night.cut(night.watch)
+        night.kill(night.watch)
         cut_s = time.monotonic()
         for page in (phone, desktop):
             expect(page.locator('[data-show="word"]')).to_have_text(re.compile(r"^no data since \d\d:\d\d"))
@@ -96,7 +96,7 @@ def test_a_dead_watch_and_a_dead_page_are_told_within_ten_seconds(tmp_path, open
                 expect(page.locator(f'[data-show="{value}"]')).to_be_hidden()
             expect(page.locator("#strip")).to_contain_text("not being monitored")
 
-        night.cut(night.page)
+        night.kill(night.page)
         cut_s = time.monotonic()
         for page in (phone, desktop):
             expect(page.locator("#strip")).to_contain_text("No contact with the watch since")

@@ -1,4 +1,4 @@
-"""The page of all records as its verb serves it, in a real browser: at every size, live, for everybody."""
+"""The page of all records in a real browser: every size, live updates, accessibility."""
 
 import subprocess
 import sys
@@ -21,7 +21,7 @@ SIZES = [{"viewport": {"width": width, "height": 800}} for width in (320, 390, 1
 
 
 class Shown:
-    """A studio's database, two records in it, and the page in a process of its own."""
+    """A studio's database with two records, and the page in its own process."""
 
     def __init__(self, folder, server) -> None:
         self.server, self.studio = server, Studio(server)
@@ -68,7 +68,7 @@ def shown(tmp_path_factory):
 
 
 @pytest.mark.parametrize("size", SIZES, ids=lambda size: size["viewport"]["width"])
-def test_each_view_fits_and_is_for_everybody(shown, opened, size):
+def test_each_view_fits_and_is_accessible(shown, opened, size):
     page = opened(size)
     for view in shown.views():
         page.goto(shown.url + view)
@@ -80,7 +80,7 @@ def test_each_view_fits_and_is_for_everybody(shown, opened, size):
         assert_axe_finds_nothing(page)
 
 
-def test_text_of_twice_its_size_fits_on_a_phone(shown, opened):
+def test_doubled_text_fits_on_a_phone(shown, opened):
     page = opened(PHONE)
     for view in shown.views():
         page.goto(shown.url + view)
@@ -104,7 +104,7 @@ def test_from_the_pots_to_a_batch_and_back(shown, opened):
     expect(page.locator(".batches li")).to_have_count(1)
 
 
-def test_a_new_alarm_comes_to_pots_and_list_by_itself_and_a_dead_database_withdraws_all(shown, opened):
+def test_a_new_alarm_appears_live_and_a_dead_database_withdraws_all(shown, opened):
     pots, alarms = opened(PHONE), opened(PHONE)
     pots.goto(shown.url)
     alarms.goto(f"{shown.url}/alarms")
@@ -131,7 +131,7 @@ def test_a_new_alarm_comes_to_pots_and_list_by_itself_and_a_dead_database_withdr
     expect(card.locator("[data-show=pressure]")).to_be_visible()
 
 
-def test_without_script_it_says_the_same(shown, opened):
+def test_without_script_the_page_of_all_says_the_same(shown, opened):
     page = opened(PHONE, java_script_enabled=False)
     page.goto(shown.url)
     expect(page.locator("[data-pot]")).to_have_count(2)

@@ -1,4 +1,4 @@
-"""Forms that lose nothing: over a reload, an error, a log-in that ended, another tab; pictures sent."""
+"""Forms lose nothing: on a reload, an error, an expired log-in, an edit in another tab; picture uploads."""
 
 from io import BytesIO
 
@@ -9,7 +9,7 @@ from page.browser.watched import PHONE, POT, Watched, until
 from potvigil.model.events import Detail
 
 PASSWORD = "lantern room 4"
-FILLED_S = 300.0  # into the night: its batch is open
+FILLED_S = 300.0  # into the night, with its batch open
 BACK = "What you typed has been restored"
 
 
@@ -18,13 +18,13 @@ def details_of(page: Page, url: str) -> None:
     page.get_by_text("Change the details").click()
 
 
-def test_what_was_typed_outlives_a_reload_and_is_dropped_when_asked(alarmed, opened):
+def test_typed_text_survives_a_reload_until_discarded(alarmed, opened):
     page = opened(PHONE)
     details_of(page, alarmed.url)
     page.get_by_label("Colour").fill("smoke")
     page.get_by_label("Note").fill("two lines\nof a note")
     page.reload()
-    expect(page.get_by_text(BACK)).to_be_visible()  # its form is open again
+    expect(page.get_by_text(BACK)).to_be_visible()  # the form is open again
     assert page.get_by_label("Note").input_value() == "two lines\nof a note"
     page.goto(f"{alarmed.url}/batches")
     page.go_back()
@@ -35,7 +35,7 @@ def test_what_was_typed_outlives_a_reload_and_is_dropped_when_asked(alarmed, ope
     expect(page.get_by_label("Colour")).to_have_value("")
 
 
-def test_what_was_typed_outlives_an_error_and_is_gone_once_it_is_kept(alarmed, opened):
+def test_typed_text_survives_an_error_and_goes_once_saved(alarmed, opened):
     page = opened(PHONE)
     details_of(page, alarmed.url)
     page.get_by_label("Colour").fill("amber")
@@ -50,7 +50,7 @@ def test_what_was_typed_outlives_an_error_and_is_gone_once_it_is_kept(alarmed, o
     expect(page.get_by_text(BACK)).to_have_count(0)
 
 
-def test_what_was_typed_outlives_a_log_in_that_ended_and_leads_back(tmp_path, opened):
+def test_typed_text_survives_an_expired_log_in(tmp_path, opened):
     with Watched(tmp_path, FILLED_S, speed=1.0, password=PASSWORD) as night:
         page = opened(PHONE)
 
@@ -70,7 +70,7 @@ def test_what_was_typed_outlives_a_log_in_that_ended_and_leads_back(tmp_path, op
         expect(page.get_by_text(BACK)).to_be_visible()
         expect(page.get_by_label("Label")).to_have_value("typed at length")
 
-        page.get_by_role("button", name="Log out").click()  # nobody else finds it
+        page.get_by_role("button", name="Log out").click()  # the draft must go
         log_in()
         expect(page).to_have_url(f"{night.url}/")
         details_of(page, night.url)
@@ -84,13 +84,13 @@ def test_a_restart_of_the_page_asks_for_no_password(tmp_path, opened):
         page.get_by_label("Password").fill(PASSWORD)
         page.get_by_role("button", name="Log in").click()
         expect(page.locator(f'[data-pot="{POT}"]')).to_be_visible()
-        night.cut(night.page)
-        night.begin_page()
+        night.kill(night.page)
+        night.restart_page()
         page.reload()
         expect(page.locator(f'[data-pot="{POT}"]')).to_be_visible()
 
 
-def test_two_tabs_are_asked_whose_words_are_to_stay(alarmed, opened):
+def test_two_tabs_are_asked_which_edit_to_keep(alarmed, opened):
     page = opened(PHONE)
     details_of(page, alarmed.url)
     other = page.context.new_page()
@@ -111,16 +111,16 @@ def test_two_tabs_are_asked_whose_words_are_to_stay(alarmed, opened):
     page.get_by_role("radio", name="Keep theirs: aluminium").check()
     page.get_by_role("button", name="Save", exact=True).click()
     expect(page.get_by_role("status").filter(has_text="Nothing was changed")).to_be_visible()
-    with alarmed.kept() as store:
+    with alarmed.open_record() as store:
         assert store.batch(1).details[Detail.MOULD] == "aluminium"
 
 
-def test_a_picture_is_made_small_and_shown(alarmed, opened):
+def test_a_picture_is_shrunk_and_shown(alarmed, opened):
     page = opened(PHONE)
     page.goto(f"{alarmed.url}/batch/1")
     file = BytesIO()
     exif = Image.Exif()
-    exif.get_ifd(0x8825)[1] = "N"  # where it was taken
+    exif.get_ifd(0x8825)[1] = "N"  # GPS position
     Image.effect_noise((3000, 2000), 50).save(file, "JPEG", exif=exif)
     page.get_by_label("Add a picture").set_input_files(
         {"name": "lens.jpg", "mimeType": "image/jpeg", "buffer": file.getvalue()}

@@ -1,4 +1,4 @@
-"""The page of all records with a broker, in a real browser: live, acknowledged by a thumb, at every size."""
+"""The page of all records with a broker, in a real browser: live values, acknowledging, every size."""
 
 import subprocess
 import sys
@@ -24,7 +24,7 @@ LIVE = f"[data-pot='{WORKSHOP}/lantern']"
 
 
 class Desk:
-    """A studio with a broker, a Pi that speaks, another that only ships, and the page in a process."""
+    """A studio with a broker, a live Pi, another that only ships, and the page in its own process."""
 
     def __init__(self, folder: Path, server: Postgres, broker: Broker, pi: Pi) -> None:
         self.broker, self.pi = broker, pi
@@ -82,7 +82,7 @@ def desk(tmp_path_factory) -> Iterator[Desk]:
 
 @pytest.mark.parametrize("size", SIZES, ids=lambda size: size["viewport"]["width"])
 @pytest.mark.parametrize("scheme", ["light", "dark"])
-def test_each_view_with_its_button_fits_and_is_for_everybody(desk, opened, size, scheme):
+def test_each_view_with_its_button_fits_and_is_accessible(desk, opened, size, scheme):
     page = desk.enter(opened({**size, "color_scheme": scheme}))
     expect(page.locator(f"{LIVE} [data-show=heard]")).to_have_text("Live.")
     for view in ("/", "/alarms", f"/of/{desk.number}/pot/lantern"):
@@ -93,7 +93,7 @@ def test_each_view_with_its_button_fits_and_is_for_everybody(desk, opened, size,
         assert_axe_finds_nothing(page)
 
 
-def test_a_broker_that_is_away_is_told_in_a_line_which_goes_again(desk, opened):
+def test_a_missing_broker_is_shown_and_the_line_goes_again(desk, opened):
     page = desk.enter(opened(PHONE))
     line = page.locator("[data-notice]")
     expect(page.locator(f"{LIVE} [data-show=heard]")).to_have_text("Live.")
@@ -111,8 +111,8 @@ def test_a_broker_that_is_away_is_told_in_a_line_which_goes_again(desk, opened):
     expect(line).to_be_hidden()
 
 
-def test_acknowledged_with_a_thumb_it_says_by_whom_on_every_open_page(desk, opened):
-    """Last of this file: the alarm stands but once."""
+def test_an_acknowledgement_shows_by_whom_on_every_open_page(desk, opened):
+    """Must be last in this file: there is only one alarm to acknowledge."""
     other, page = desk.enter(opened(PHONE)), desk.enter(opened(PHONE), "/alarms")
     expect(other.locator(f"{LIVE} .standing button")).to_be_visible()
     page.get_by_role("button", name="Acknowledge leak: floor ahead").click()

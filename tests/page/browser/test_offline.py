@@ -1,4 +1,4 @@
-"""Installed like an app: what it needs for that, and what it says where the Pi cannot be reached."""
+"""Installable as an app; what it shows when the Pi is unreachable."""
 
 import json
 import struct
@@ -6,7 +6,7 @@ import struct
 import pytest
 from playwright.sync_api import expect
 
-from page.browser.spoken import BELOW_FLOOR, Spoken, until
+from page.browser.fake_watch import BELOW_FLOOR, FakeWatch, until
 from page.browser.test_views import assert_axe_finds_nothing
 from page.browser.watched import PHONE
 
@@ -14,36 +14,36 @@ READY = "navigator.serviceWorker.ready.then(({ active }) => active.state === 'ac
 
 
 @pytest.fixture
-def spoken(watched, tmp_path):
-    with Spoken(watched, tmp_path, {"lantern": BELOW_FLOOR}) as spoken:
-        yield spoken
+def watch(watched, tmp_path):
+    with FakeWatch(watched, tmp_path, {"lantern": BELOW_FLOOR}) as watch:
+        yield watch
 
 
-def test_offline_it_says_that_nobody_can_be_told_and_comes_back(spoken, opened):
+def test_offline_the_page_says_no_alarm_can_arrive_and_recovers(watch, opened):
     page = opened(PHONE)
-    page.goto(spoken.url)
+    page.goto(watch.url)
     until(page, READY)
     pressure = page.locator('[data-show="pressure"]')
     expect(pressure).to_have_text("41.2 psi")
-    spoken.cut()
+    watch.kill_page()
     for path in ("/", "/pot/lantern", "/batches"):
-        page.goto(spoken.url + path)
+        page.goto(watch.url + path)
         expect(page.get_by_role("heading", name="No connection to the Pi")).to_be_visible()
         expect(page.get_by_text("Nobody can be told by this phone")).to_be_visible()
         assert "41.2" not in page.content() and "lantern" not in page.content()
     assert_axe_finds_nothing(page)
     page.set_viewport_size({"width": 320, "height": 640})
     assert page.evaluate("document.documentElement.scrollWidth") <= 320
-    page.goto(spoken.url)
-    spoken.begin()
+    page.goto(watch.url)
+    watch.start_page()
     expect(pressure).to_have_text("41.2 psi")  # by itself
 
 
-def test_nothing_is_kept_but_the_page_that_says_so(spoken, opened):
+def test_only_the_offline_page_is_cached(watch, opened):
     page = opened(PHONE)
-    page.goto(spoken.url)
+    page.goto(watch.url)
     until(page, READY)
-    page.goto(f"{spoken.url}/batch/1")
+    page.goto(f"{watch.url}/batch/1")
     kept = page.evaluate(
         """async () => {
           const all = [];
@@ -54,10 +54,10 @@ def test_nothing_is_kept_but_the_page_that_says_so(spoken, opened):
     assert kept == ["/static/icon.svg", "/static/offline.html", "/static/offline.js", "/static/page.css"]
 
 
-def test_it_can_be_installed(spoken, opened):
-    """By the Web App Manifest; PNG sizes by its specification (ISO/IEC 15948, 11.2.2), bytes 16 to 24."""
+def test_it_can_be_installed(watch, opened):
+    """Per the Web App Manifest; PNG size: bytes 16 to 24 (ISO/IEC 15948, 11.2.2)."""
     page = opened(PHONE)
-    page.goto(spoken.url)
+    page.goto(watch.url)
     until(page, READY)
     session = page.context.new_cdp_session(page)
     read = session.send("Page.getAppManifest")
@@ -67,7 +67,7 @@ def test_it_can_be_installed(spoken, opened):
         (size, purpose) for size in ("192x192", "512x512") for purpose in ("any", "maskable")
     }
     for icon in icons:
-        content = page.request.get(spoken.url + icon["src"]).body()
+        content = page.request.get(watch.url + icon["src"]).body()
         assert "{}x{}".format(*struct.unpack(">II", content[16:24])) == icon["sizes"]
     errors = session.send("Page.getInstallabilityErrors")["installabilityErrors"]
-    assert {error["errorId"] for error in errors} <= {"in-incognito"}  # as every context of a test is
+    assert {error["errorId"] for error in errors} <= {"in-incognito"}  # test contexts are incognito

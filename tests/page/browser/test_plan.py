@@ -1,4 +1,4 @@
-"""A pour planned in a real browser: the plan is found, a fault is heard, the address can be kept."""
+"""Planning a pour in a real browser: getting the plan, announcing faults, bookmarkable URLs."""
 
 import re
 
@@ -24,20 +24,20 @@ def test_a_pour_is_planned_from_the_pots_page(alarmed, opened, size):
     expect(heading).to_be_in_viewport()
     expect(page.locator(".judged")).to_be_in_viewport()
     expect(page.locator(".answers li").last).to_contain_text(re.compile(r"no\s*:.*Not cured by 07:30"))
-    expect(page.get_by_label("The night", exact=True)).to_have_value("down")  # as it was understood
+    expect(page.get_by_label("The night", exact=True)).to_have_value("down")  # as the request was understood
     assert_axe_finds_nothing(page)
 
-    page.reload()  # an address to keep
+    page.reload()  # the URL can be bookmarked
     expect(page.get_by_label("Mould, outside")).to_have_value("12 x 8 x 6 cm")
     page.get_by_role("link", name="Checklist to print").click()
     expect(page.get_by_role("heading", level=1)).to_have_text(f"Plan for pot {POT}")
-    paper = page.context.request.get(page.url).text()  # shut in as it is shown, axe cannot run in it
+    paper = page.context.request.get(page.url).text()  # sandboxed as served, so axe cannot run in it
     page.goto("about:blank")
     page.set_content(paper)
     assert_axe_finds_nothing(page)
 
 
-def test_a_fault_is_heard_with_its_field_and_reached_from_the_top(alarmed, opened):
+def test_a_fault_is_announced_with_its_field_and_linked_at_the_top(alarmed, opened):
     page = opened(PHONE)
     page.goto(f"{alarmed.url}/plan")
     page.get_by_label("Room now").fill("18")
@@ -58,7 +58,7 @@ def test_a_fault_is_heard_with_its_field_and_reached_from_the_top(alarmed, opene
     expect(page.get_by_text("Mixing 4 min,")).to_be_visible()
 
 
-def test_every_field_is_reached_by_the_keyboard_in_the_order_it_is_read(alarmed, opened):
+def test_tab_order_follows_reading_order(alarmed, opened):
     page = opened(DESKTOP)
     page.goto(f"{alarmed.url}/plan")
     reached = []

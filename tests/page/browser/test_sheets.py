@@ -1,4 +1,4 @@
-"""Report and health as pages of their own: dark where the page is, whole on a phone, and a way back."""
+"""Pages of reports and health charts: dark mode, fit on a phone, links back."""
 
 import re
 
@@ -15,7 +15,7 @@ from potvigil.record.store import Store
 REPORT, HEALTH = "/batch/1/report", "/pot/lantern/health"
 SHEETS = (f"{REPORT}/sheet", f"{HEALTH}/sheet")
 SMALL = {"viewport": {"width": 390, "height": 844}}
-# Every two texts of a table that are printed over each other.
+# Pairs of table texts that overlap.
 OVERPRINTED = """() => {
   const boxes = [...document.querySelectorAll("td, th")]
     .filter((one) => one.checkVisibility() && one.textContent.trim() && !one.closest("thead"))
@@ -42,7 +42,7 @@ def url(season):  # noqa: F811
 
 
 @pytest.mark.parametrize("sheet", SHEETS)
-def test_a_sheet_is_dark_where_the_page_is_whole_at_every_size_and_white_on_paper(url, opened, sheet):
+def test_a_sheet_follows_dark_mode_fits_every_size_and_prints_white(url, opened, sheet):
     page = opened(SMALL, color_scheme="dark")
     let_be_examined(page)
     page.goto(url + sheet)
@@ -66,12 +66,12 @@ def test_a_sheet_is_dark_where_the_page_is_whole_at_every_size_and_white_on_pape
 
 
 @pytest.mark.parametrize(("view", "back"), [(REPORT, "/batch/1"), (HEALTH, "/pot/lantern")])
-def test_around_a_sheet_the_strip_stays_and_the_way_back_too(url, opened, view, back):
+def test_a_sheets_page_keeps_the_strip_and_a_way_back(url, opened, view, back):
     page = opened(PHONE)
     page.goto(url + view, wait_until="commit")
     expect(page.locator("#strip")).to_be_visible()
     expect(page.frame_locator("iframe.sheet").locator("h1")).to_be_visible()
-    until(page, "document.querySelector('iframe.sheet').offsetHeight > 1000")  # nothing scrolls within
+    until(page, "document.querySelector('iframe.sheet').offsetHeight > 1000")  # the frame does not scroll
     assert page.evaluate(
         "(() => { const one = document.querySelector('iframe.sheet');"
         " return one.contentDocument.documentElement.scrollHeight <= one.clientHeight; })()"

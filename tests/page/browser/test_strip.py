@@ -1,4 +1,4 @@
-"""Every page carries the state: the worst of all pots, what to do, and of which moment that is."""
+"""The strip on every page: the worst pot, what to do, and as of when."""
 
 import re
 from dataclasses import replace
@@ -6,13 +6,13 @@ from dataclasses import replace
 import pytest
 from playwright.sync_api import expect
 
-from page.browser.spoken import (
+from page.browser.fake_watch import (
     BELOW_FLOOR,
     FLOOR_AHEAD,
     RAPID_LOSS,
     SOUND,
     THERMOMETER,
-    Spoken,
+    FakeWatch,
     seen,
     until,
 )
@@ -24,25 +24,23 @@ TWO = {"dome": THERMOMETER, "lantern": FLOOR_AHEAD}
 
 
 @pytest.fixture
-def spoken(watched, tmp_path):
-    with Spoken(watched, tmp_path, {"lantern": SOUND}) as spoken:
-        yield spoken
+def watch(watched, tmp_path):
+    with FakeWatch(watched, tmp_path, {"lantern": SOUND}) as watch:
+        yield watch
 
 
 def later(pots, seconds):
-    """Return the pots as of a moment later."""
+    """Return the pots some seconds later."""
     return {
         name: replace(pot, t_s=pot.t_s + seconds, utc_s=pot.utc_s + seconds) for name, pot in pots.items()
     }
 
 
 @pytest.mark.parametrize("path", EVERY_PAGE)
-def test_the_worst_of_all_pots_stands_on_every_page_with_what_to_do_and_a_clock_that_moves(
-    spoken, opened, path
-):
-    spoken.pots = TWO
+def test_every_page_shows_the_worst_pot_what_to_do_and_a_running_clock(watch, opened, path):
+    watch.pots = TWO
     page = opened(PHONE)
-    page.goto(spoken.url + path)
+    page.goto(watch.url + path)
     strip = page.locator("#strip")
     expect(strip).to_contain_text("leak: floor ahead")
     expect(strip).to_contain_text("Top up to 60.0 psi by 02:00 tomorrow")
@@ -51,93 +49,93 @@ def test_the_worst_of_all_pots_stands_on_every_page_with_what_to_do_and_a_clock_
     expect(strip.get_by_role("link").first).to_have_attribute("href", "/pot/lantern")
     expect(page).to_have_title(re.compile("^■ leak: floor ahead, lantern"))
     as_of = strip.locator("time")
-    expect(as_of).to_have_text("Thu 22:00:00")  # of the watch: 2026-01-01, see demo_pot.py
-    spoken.pots = later(TWO, 7.0)
+    expect(as_of).to_have_text("Thu 22:00:00")  # the watch's time: 2026-01-01, see demo_pot.py
+    watch.pots = later(TWO, 7.0)
     expect(as_of).to_have_text("Thu 22:00:07")
-    spoken.pots = {"dome": SOUND, "lantern": seen(FLOOR_AHEAD)}
+    watch.pots = {"dome": SOUND, "lantern": seen(FLOOR_AHEAD)}
     expect(strip).not_to_have_class(re.compile("unseen"))
     expect(strip).to_contain_text("acknowledged")
-    spoken.pots = {"dome": SOUND, "lantern": SOUND}
+    watch.pots = {"dome": SOUND, "lantern": SOUND}
     expect(strip).to_have_class("strip calm")
 
 
-def test_it_flashes_only_while_nobody_has_seen_it(spoken, opened):
+def test_it_flashes_only_until_acknowledged(watch, opened):
     flashing = "document.getElementById('strip').getAnimations({ subtree: true }).map((a) => a.animationName)"
     page = opened(PHONE)
     for pots, names in (
         ({"lantern": BELOW_FLOOR}, {"blink", "edge"}),
         ({"lantern": seen(BELOW_FLOOR)}, set()),
     ):
-        spoken.pots = pots
-        page.goto(spoken.url)
+        watch.pots = pots
+        page.goto(watch.url)
         expect(page.locator("#strip")).to_contain_text("below the floor")
         until(page, f"!{str(bool(names)).lower()} === !{flashing}.includes('blink')")
         assert set(page.evaluate(flashing)) - {"stale"} == names
     page.emulate_media(reduced_motion="reduce")
-    spoken.pots = {"lantern": BELOW_FLOOR}
+    watch.pots = {"lantern": BELOW_FLOOR}
     expect(page.locator("#strip")).to_contain_text("not acknowledged")
     assert set(page.evaluate(flashing)) - {"stale"} == set()
 
 
-def test_the_most_urgent_pot_comes_first_and_moves_there_by_itself(spoken, opened):
+def test_pots_reorder_by_urgency_live(watch, opened):
     page = opened(DESKTOP)
     order = "[...document.querySelectorAll('[data-pot]')].map((card) => card.dataset.pot).join()"
-    spoken.pots = {"alpha": SOUND, "beta": THERMOMETER, "gamma": SOUND}
-    page.goto(spoken.url)
+    watch.pots = {"alpha": SOUND, "beta": THERMOMETER, "gamma": SOUND}
+    page.goto(watch.url)
     until(page, f"{order} === 'beta,alpha,gamma'")
-    spoken.pots = {"alpha": SOUND, "beta": THERMOMETER, "gamma": RAPID_LOSS}
+    watch.pots = {"alpha": SOUND, "beta": THERMOMETER, "gamma": RAPID_LOSS}
     until(page, f"{order} === 'gamma,beta,alpha'")
     page.locator('[data-pot="gamma"]').get_by_role("button", name="Acknowledge").focus()
-    spoken.pots = {"alpha": BELOW_FLOOR, "beta": THERMOMETER, "gamma": seen(RAPID_LOSS)}
+    watch.pots = {"alpha": BELOW_FLOOR, "beta": THERMOMETER, "gamma": seen(RAPID_LOSS)}
     expect(page.locator("#strip")).to_contain_text("below the floor")
-    assert page.evaluate(order) == "gamma,beta,alpha"  # never under the hand of who uses it
+    assert page.evaluate(order) == "gamma,beta,alpha"  # never moves while in use
     page.evaluate("document.activeElement.blur()")
     until(page, f"{order} === 'alpha,gamma,beta'")
 
 
-def test_a_page_whose_script_is_dead_says_by_itself_that_it_is_old(spoken, opened):
+def test_a_page_with_a_dead_script_says_it_is_out_of_date(watch, opened):
     page = opened(PHONE, java_script_enabled=False)
     page.clock.install()
-    page.goto(f"{spoken.url}/batches")
+    page.goto(f"{watch.url}/batches")
     stale = page.get_by_text("This page no longer updates")
     expect(stale).to_be_hidden()
     expect(page.locator("#strip time")).to_have_text("Thu 22:00:00")
     expect(stale).to_be_visible()
 
 
-def test_a_page_whose_script_lives_puts_that_off(spoken, opened):
+def test_a_live_script_postpones_the_warning(watch, opened):
     page = opened(PHONE)
-    page.goto(f"{spoken.url}/batches")
+    page.goto(f"{watch.url}/batches")
     running = "document.querySelector('.stale').getAnimations()[0]"
-    page.evaluate(f"{running}.currentTime = 16000")  # s after the last news, as if
+    page.evaluate(f"{running}.currentTime = 16000")  # ms, as if 16 s had passed
     expect(page.locator(".stale")).to_be_hidden()
     assert page.evaluate(f"{running}.currentTime") < 15_000
 
 
-def test_who_does_not_see_is_told_of_what_is_new_on_any_page(spoken, opened):
+def test_news_is_announced_to_screen_readers_on_any_page(watch, opened):
     page = opened(PHONE)
-    page.goto(f"{spoken.url}/batches")
-    told = page.locator("#told")
+    page.goto(f"{watch.url}/batches")
+    announced = page.locator("#told")
     expect(page.locator("#strip")).to_contain_text("holding")
-    expect(told).to_have_text("")
-    spoken.pots = {"lantern": BELOW_FLOOR}
-    expect(told).to_have_text(
+    expect(announced).to_have_text("")
+    watch.pots = {"lantern": BELOW_FLOOR}
+    expect(announced).to_have_text(
         re.compile("^lantern: below the floor. Top up now if the resin is still liquid. 41")
     )
 
 
-def test_a_lost_page_says_so_on_every_page_and_comes_back(spoken, opened):
+def test_a_lost_connection_shows_on_every_page_and_recovers(watch, opened):
     page = opened(PHONE)
-    page.goto(f"{spoken.url}/batches")
+    page.goto(f"{watch.url}/batches")
     strip = page.locator("#strip")
     expect(strip).to_contain_text("holding")
-    spoken.cut()
+    watch.kill_page()
     expect(strip).to_contain_text("No contact with the watch since Thu 22:00:00")
     expect(strip).to_contain_text("Read the pot's own gauge")
     expect(strip).to_have_class("strip unknown")
-    spoken.begin()
+    watch.start_page()
     expect(strip).to_have_class("strip calm")
-    spoken.speaks = False
+    watch.is_live = False
     expect(strip).to_contain_text("no data since 22:00")
     expect(strip).to_contain_text("not being monitored")
 
@@ -147,24 +145,24 @@ def test_a_lost_page_says_so_on_every_page_and_comes_back(spoken, opened):
     [{"lantern": BELOW_FLOOR}, {"lantern": RAPID_LOSS}, TWO],
     ids=["below-floor", "rapid-loss", "two-pots"],
 )
-def test_the_worst_moments_are_for_everybody_at_any_size(spoken, opened, pots):
-    spoken.pots = pots
+def test_the_worst_states_are_accessible_at_any_size(watch, opened, pots):
+    watch.pots = pots
     page = opened(PHONE)
-    page.goto(spoken.url)
+    page.goto(watch.url)
     expect(page.locator("#strip")).to_have_class(re.compile("alarm"))
     for path in EVERY_PAGE:
-        page.goto(spoken.url + path)
+        page.goto(watch.url + path)
         for width in (320, 390, 1440):
             page.set_viewport_size({"width": width, "height": 640})
             until(page, f"document.documentElement.scrollWidth <= {width}")
-    page.goto(spoken.url)
+    page.goto(watch.url)
     assert_axe_finds_nothing(page)
 
 
-def test_reasons_are_said_once(spoken, opened):
-    spoken.pots = {"lantern": FLOOR_AHEAD}
+def test_reasons_appear_once(watch, opened):
+    watch.pots = {"lantern": FLOOR_AHEAD}
     page = opened(PHONE)
-    page.goto(f"{spoken.url}/pot/lantern")
+    page.goto(f"{watch.url}/pot/lantern")
     expect(page.locator(".standing")).to_contain_text("Losing 3.05 psi/h")
     words = page.locator("main").inner_text()
     assert len(re.findall(r"psi/h", words.partition("The curve")[0])) == 1

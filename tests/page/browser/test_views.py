@@ -1,4 +1,4 @@
-"""Each view in a real browser: at every size, by touch, wheel and keyboard, without script, for everybody."""
+"""Each view in a real browser: every size; touch, wheel and keyboard; without script; accessibility."""
 
 import re
 
@@ -18,8 +18,8 @@ VIEWS = (
 )
 # Web Content Accessibility Guidelines 2.2, levels A and AA, as axe-core names its rules; and good practice
 WCAG = ["wcag2a", "wcag2aa", "wcag21a", "wcag21aa", "wcag22aa", "best-practice"]
-LEAST_TARGET_PX = 44  # a thumb: WCAG 2.5.5 (2.5.8 asks for 24)
-# What stands beyond the edge of the window, and buttons whose words do.
+LEAST_TARGET_PX = 44  # thumb size: WCAG 2.5.5 (2.5.8 requires 24)
+# Elements beyond the edge of the window, and buttons whose text overflows.
 OUTSIDE = """[...document.querySelectorAll("button, a, input, select, summary, h1, h2, h3, p, td, th")]
   .filter((one) => one.checkVisibility() && !one.closest(".hidden, .scroll, svg, .skip"))
   .filter((one) => one.getBoundingClientRect().right > innerWidth + 1
@@ -29,13 +29,13 @@ LABEL = 'East mole <b>3</b> & "lens" \'; <script>document.title = 1</script>'
 
 
 def shown_range(page: Page) -> tuple[float, float]:
-    """Return which part of the curve is shown, s."""
+    """Return the span of the curve shown, s."""
     curve = page.locator("[data-curve]")
     return float(curve.get_attribute("data-from")), float(curve.get_attribute("data-to"))
 
 
 def settled_range(page: Page) -> tuple[float, float]:
-    """Return the part that is shown once it is asked for in detail."""
+    """Return the span shown, once its detail has been requested."""
     page.wait_for_timeout(300)
     return shown_range(page)
 
@@ -48,7 +48,7 @@ def assert_axe_finds_nothing(page: Page) -> None:
 
 
 def let_be_examined(page: Page) -> None:
-    """Take the sandbox off reports: axe is a script, which no report lets run."""
+    """Remove the sandbox from reports, which would keep axe from running."""
 
     def without_policy(route: Route) -> None:
         answer = route.fetch(timeout=PATIENCE_MS)
@@ -64,7 +64,7 @@ def open_curve(page: Page, url: str) -> None:
 
 
 @pytest.mark.parametrize("view", VIEWS)
-def test_each_view_bears_text_of_twice_its_size(alarmed, opened, view):
+def test_each_view_fits_doubled_text(alarmed, opened, view):
     """WCAG 1.4.4: without loss of content or function; here on a phone, where nothing may lie outside."""
     page = opened(PHONE)
     page.goto(alarmed.url + view)
@@ -80,13 +80,13 @@ def test_each_view_bears_text_of_twice_its_size(alarmed, opened, view):
     assert outside == []
     page.evaluate("scrollTo(0, document.body.scrollHeight)")
     strip = page.locator("#strip")
-    if strip.count():  # what stays in view leaves room for what is to be read
+    if strip.count():  # the sticky strip leaves room for the content
         box = strip.bounding_box()
         assert box["y"] + box["height"] <= 0.45 * PHONE["viewport"]["height"]
 
 
 @pytest.mark.parametrize("view", VIEWS)
-def test_each_view_is_for_everybody(alarmed, opened, view):
+def test_each_view_is_accessible(alarmed, opened, view):
     page = opened(PHONE)
     let_be_examined(page)
     page.goto(alarmed.url + view)
@@ -96,7 +96,7 @@ def test_each_view_is_for_everybody(alarmed, opened, view):
     assert_axe_finds_nothing(page)
 
     page.set_viewport_size({"width": 320, "height": 640})  # WCAG 1.4.10: no scrolling sideways at 320
-    until(page, "document.documentElement.scrollWidth <= 320")  # the curve follows in a moment
+    until(page, "document.documentElement.scrollWidth <= 320")  # the curve resizes a moment later
     heights = page.evaluate(
         """[...document.querySelectorAll("button, a.button, input, select, summary")]
         .filter((one) => one.checkVisibility()).map((one) => [one.textContent, one.offsetHeight])"""
@@ -104,7 +104,7 @@ def test_each_view_is_for_everybody(alarmed, opened, view):
     assert [one for one in heights if one[1] < LEAST_TARGET_PX] == []
 
 
-def test_a_label_is_edited_and_stays_a_text(alarmed, opened):
+def test_an_edited_label_is_escaped(alarmed, opened):
     page = opened(DESKTOP)
     page.goto(f"{alarmed.url}/batch/1")
     page.get_by_text("Change the details").click()
@@ -113,7 +113,7 @@ def test_a_label_is_edited_and_stays_a_text(alarmed, opened):
     expect(page.get_by_role("status")).to_be_visible()
     heading = page.get_by_role("heading", level=1)
     wait_until(lambda: page.reload() and heading.inner_text() == LABEL, "the label is not shown")
-    with alarmed.kept() as store:
+    with alarmed.open_record() as store:
         assert store.batch(1).label == LABEL
     page.goto(f"{alarmed.url}/batches?find=east")
     expect(page.locator(".batches li")).to_have_count(1)
@@ -121,7 +121,7 @@ def test_a_label_is_edited_and_stays_a_text(alarmed, opened):
     expect(page).to_have_url(f"{alarmed.url}/batch/1")
 
 
-def test_the_report_is_opened(alarmed, opened):
+def test_the_report_opens(alarmed, opened):
     page = opened(DESKTOP)
     page.goto(f"{alarmed.url}/batch/1")
     page.get_by_role("link", name="Report", exact=True).click()
@@ -129,7 +129,7 @@ def test_the_report_is_opened(alarmed, opened):
     expect(sheet.get_by_text("Why the pressure changed")).to_be_visible()
     expect(sheet.get_by_text("Rehearsal", exact=True)).to_be_visible()
     expect(page.get_by_text("It is being generated")).to_be_hidden()
-    expect(page.locator("#strip")).to_be_visible()  # the alarm stays where it is
+    expect(page.locator("#strip")).to_be_visible()  # the alarm stays visible
     frame = page.locator("iframe.sheet")
     until(page, "document.querySelector('iframe.sheet').offsetHeight > 1500")  # nothing scrolls within
     assert frame.evaluate("(one) => one.contentDocument.documentElement.scrollHeight <= one.clientHeight")
@@ -137,7 +137,7 @@ def test_the_report_is_opened(alarmed, opened):
     expect(page).to_have_url(f"{alarmed.url}/batches")
 
 
-def test_wheel_drag_and_buttons_change_the_range_and_ask_for_more(alarmed, opened):
+def test_wheel_drag_and_buttons_change_the_range_and_load_detail(alarmed, opened):
     page = opened(DESKTOP)
     open_curve(page, alarmed.url)
     begin, end = shown_range(page)
@@ -146,7 +146,7 @@ def test_wheel_drag_and_buttons_change_the_range_and_ask_for_more(alarmed, opene
     box = over.bounding_box()
     page.mouse.move(box["x"] + box["width"] / 10, box["y"] + 100)
     scrolled = page.evaluate("scrollY")
-    page.mouse.wheel(0, 120)  # is the page's, who would else be trapped
+    page.mouse.wheel(0, 120)  # scrolls the page: the curve must not trap it
     until(page, f"scrollY > {scrolled} + 60")
     assert settled_range(page) == (begin, end)
     page.mouse.wheel(0, -120)
@@ -173,7 +173,7 @@ def test_wheel_drag_and_buttons_change_the_range_and_ask_for_more(alarmed, opene
     assert settled_range(page)[0] == pytest.approx(begin, abs=1.0)
 
 
-def test_two_fingers_stretch_the_curve_and_one_moves_it(alarmed, opened):
+def test_two_fingers_zoom_the_curve_and_one_pans_it(alarmed, opened):
     page = opened(PHONE)
     open_curve(page, alarmed.url)
     over = page.locator(".u-over").first
@@ -229,7 +229,7 @@ def test_everything_can_be_done_with_the_keyboard(alarmed, opened):
     assert settled_range(page)[0] == pytest.approx(begin, abs=1.0)
 
 
-def test_the_curve_is_told_in_words_and_numbers(alarmed, opened):
+def test_the_curve_is_described_in_words_and_numbers(alarmed, opened):
     page = opened(PHONE)
     open_curve(page, alarmed.url)
     expect(page.locator('[data-part="words"]')).to_have_text(
@@ -240,14 +240,14 @@ def test_the_curve_is_told_in_words_and_numbers(alarmed, opened):
     expect(page.locator('[data-part="numbers"] tr')).to_have_count(14)
 
 
-def test_each_thermometer_has_a_line_a_key_and_a_figure(alarmed, opened):
+def test_each_thermometer_has_a_line_a_legend_and_a_value(alarmed, opened):
     page = opened(PHONE)
     places = {"gas": 20.5, "wall": 21.5, "room": 22.5, "contents": 31.5}
 
     def with_all(route: Route) -> None:
-        told = route.fetch(timeout=PATIENCE_MS).json()
-        told["trace"] |= {place: [celsius] * len(told["trace"]["t"]) for place, celsius in places.items()}
-        route.fulfill(json=told)
+        data = route.fetch(timeout=PATIENCE_MS).json()
+        data["trace"] |= {place: [celsius] * len(data["trace"]["t"]) for place, celsius in places.items()}
+        route.fulfill(json=data)
 
     page.route("**/api/curve?*", with_all)
     open_curve(page, alarmed.url)
@@ -262,12 +262,12 @@ def test_each_thermometer_has_a_line_a_key_and_a_figure(alarmed, opened):
                 "(e) => { const s = getComputedStyle(e); return s.borderTopStyle + s.backgroundImage }"
             )
         )
-    assert len(looks) == 4  # not told apart by colour alone
+    assert len(looks) == 4  # distinguishable not only by colour
     page.get_by_text("The curve in numbers").click()
     expect(page.locator('[data-part="numbers"] tr').first).to_contain_text("gaswallroomcontents")
 
 
-def test_where_events_do_not_get_through_the_page_asks(alarmed, opened):
+def test_without_events_the_page_polls(alarmed, opened):
     page = opened(PHONE)
     page.route("**/api/events", lambda route: route.fulfill(status=503))
     page.goto(alarmed.url)

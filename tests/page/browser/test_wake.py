@@ -1,7 +1,6 @@
-"""The page wakes: what it plays, when it begins and ends, and what it says of itself.
+"""The page as an alarm clock: what it plays, when it starts and stops, and what it says about it.
 
-Frequency of the signal: NFPA 72 (2022), 18.4.6.3: 520 Hz give or take 10 %, a square wave or alike; from
-memory.
+Frequency of the signal: NFPA 72 (2022), 18.4.6.3: 520 Hz +/- 10 %, square wave or equivalent; from memory.
 """
 
 import re
@@ -10,12 +9,12 @@ from dataclasses import replace
 import pytest
 from playwright.sync_api import Page, expect
 
-from page.browser.spoken import (
+from page.browser.fake_watch import (
     BELOW_FLOOR,
     RAPID_LOSS,
     SOUND,
     THERMOMETER,
-    Spoken,
+    FakeWatch,
     at,
     high,
     low,
@@ -27,7 +26,7 @@ from page.browser.watched import PHONE
 from potvigil.model.events import Priority
 from potvigil.watch.alarm_rules import RULES
 
-# What the loudspeaker would play, what shakes, and what keeps the screen on, each seen on its way out.
+# Taps the audio output, and records vibration and screen wake locks.
 LISTEN = """
 (() => {
   const connect = AudioNode.prototype.connect;
@@ -54,9 +53,9 @@ LOUDNESS = """(() => {
 })()"""
 HEARD = f"{LOUDNESS} > 0.01"
 QUIET = f"{LOUDNESS} < 0.001"
-# The single tone that says that it can: begun, and over. It lasts 1.6 s, and an ear holds 0.75 s.
+# The confirmation tone has started and ended: it lasts 1.6 s, and the analyser holds 0.75 s.
 TONED = "window.ear && window.ear.context.currentTime > window.spokeFrom + 2.5"
-# Render a sound without a loudspeaker; per second its loudness (rms) and, by zero crossings, its frequency.
+# Renders a sound offline; returns loudness (RMS) and frequency (zero crossings) per second.
 RENDER = """async ([which, seconds]) => {
   const rate = 44100;
   const context = new OfflineAudioContext(1, seconds * rate, rate);
@@ -73,21 +72,21 @@ RENDER = """async ([which, seconds]) => {
 
 
 @pytest.fixture
-def spoken(watched, tmp_path):
-    with Spoken(watched, tmp_path, {"lantern": SOUND}) as spoken:
-        yield spoken
+def watch(watched, tmp_path):
+    with FakeWatch(watched, tmp_path, {"lantern": SOUND}) as watch:
+        yield watch
 
 
 @pytest.fixture
-def bedside(spoken, opened) -> Page:
-    """A phone that has been asked to wake, its clock in our hands."""
+def bedside(watch, opened) -> Page:
+    """A phone set to wake its owner, with a fake clock."""
     page = opened(PHONE)
     page.add_init_script(LISTEN)
     page.clock.install()
-    page.goto(spoken.url)
+    page.goto(watch.url)
     page.get_by_role("button", name="Wake me with this phone").click()
     expect(state(page)).to_have_text(re.compile("^This phone will wake you"))
-    until(page, TONED)  # or a test takes this tone for the alarm
+    until(page, TONED)  # else a test would take this tone for the alarm
     until(page, QUIET)
     return page
 
@@ -96,9 +95,9 @@ def state(page: Page):
     return page.locator('[data-wake="state"]')
 
 
-def test_the_alarm_is_a_tone_of_520_hertz_that_comes_and_goes_and_rises(spoken, opened):
+def test_the_alarm_is_a_pulsed_520_hertz_tone_that_gets_louder(watch, opened):
     page = opened(PHONE)
-    page.goto(spoken.url)
+    page.goto(watch.url)
     seconds = page.evaluate(RENDER, ["high", 50])
     for second in seconds:
         assert second["hertz"] == pytest.approx(520, rel=0.1)
@@ -108,41 +107,41 @@ def test_the_alarm_is_a_tone_of_520_hertz_that_comes_and_goes_and_rises(spoken, 
     assert loudness[0] < 0.15 and loudness[-1] > 0.9
 
 
-def test_the_gentle_tone_sounds_once_and_dies_away(spoken, opened):
+def test_the_gentle_tone_sounds_once_and_dies_away(watch, opened):
     page = opened(PHONE)
-    page.goto(spoken.url)
+    page.goto(watch.url)
     first, second, third = page.evaluate(RENDER, ["gentle", 3])
     assert 0.01 < first["first"] < 0.25
     assert first["first"] > first["last"] > second["first"] > second["last"]
     assert third["first"] == third["last"] == 0.0
 
 
-def test_a_high_alarm_wakes_until_it_is_acknowledged(spoken, bedside):
+def test_a_high_alarm_sounds_until_acknowledged(watch, bedside):
     assert bedside.evaluate("window.locks") >= 1
-    spoken.pots = {"lantern": BELOW_FLOOR}
+    watch.pots = {"lantern": BELOW_FLOOR}
     until(bedside, HEARD)
     expect(state(bedside)).to_have_text("Waking you: below the floor, lantern.")
     until(bedside, "window.shaken.some((pattern) => pattern.length > 1)")
     assert_axe_finds_nothing(bedside)
-    spoken.pots = {"lantern": seen(BELOW_FLOOR)}
+    watch.pots = {"lantern": seen(BELOW_FLOOR)}
     until(bedside, QUIET)
     expect(state(bedside)).to_have_text(re.compile("^This phone will wake you"))
     assert bedside.evaluate("window.shaken.at(-1)") == 0
 
 
-def test_what_wakes_goes_on_when_the_watch_falls_silent(spoken, bedside):
-    spoken.pots = {"lantern": BELOW_FLOOR}
+def test_a_sounding_alarm_goes_on_when_the_watch_falls_silent(watch, bedside):
+    watch.pots = {"lantern": BELOW_FLOOR}
     until(bedside, HEARD)
-    spoken.speaks = False
+    watch.is_live = False
     expect(bedside.locator("#strip")).to_contain_text("no data")
     until(bedside, HEARD)
     expect(state(bedside)).to_have_text("Waking you: below the floor, lantern.")
 
 
-def test_what_woke_before_a_reload_wakes_after_it_though_the_watch_is_silent(spoken, bedside):
-    spoken.pots = {"lantern": BELOW_FLOOR}
+def test_a_sounding_alarm_survives_a_reload_with_a_silent_watch(watch, bedside):
+    watch.pots = {"lantern": BELOW_FLOOR}
     until(bedside, HEARD)
-    spoken.speaks = False
+    watch.is_live = False
     expect(bedside.locator("#strip")).to_contain_text("no data")
     bedside.reload()
     expect(bedside.locator("#strip")).to_contain_text("no data")
@@ -151,37 +150,37 @@ def test_what_woke_before_a_reload_wakes_after_it_though_the_watch_is_silent(spo
     expect(state(bedside)).to_have_text("Waking you: below the floor, lantern.")
 
 
-def test_without_a_wall_clock_a_silenced_alarm_stays_the_same_one(spoken, bedside):
-    """Since when it stands is said in minutes then, and those go on."""
+def test_without_a_wall_clock_a_silenced_alarm_stays_the_same_one(watch, bedside):
+    """Its age is then shown in minutes, which change."""
 
     def at_minute(minute):
         moment = BELOW_FLOOR.t_s + 60.0 * minute
         return {"lantern": replace(BELOW_FLOOR, t_s=moment, utc_s=None)}
 
-    spoken.pots = at_minute(0)
+    watch.pots = at_minute(0)
     until(bedside, HEARD)
     bedside.get_by_role("button", name="Silence this phone").click()
     until(bedside, QUIET)
-    said = bedside.locator(".standing .when")
-    before = said.inner_text()
-    spoken.pots = at_minute(7)
-    expect(said).not_to_have_text(before)
+    when = bedside.locator(".standing .when")
+    before = when.inner_text()
+    watch.pots = at_minute(7)
+    expect(when).not_to_have_text(before)
     bedside.wait_for_timeout(1500)
     assert not bedside.evaluate("sound.isWaking()")
 
 
-def test_silence_lasts_a_quarter_of_an_hour_and_what_is_new_breaks_through(spoken, bedside):
-    spoken.pots = {"lantern": BELOW_FLOOR}
+def test_silencing_lasts_15_minutes_and_a_new_alarm_breaks_through(watch, bedside):
+    watch.pots = {"lantern": BELOW_FLOOR}
     until(bedside, HEARD)
     bedside.get_by_role("button", name="Silence this phone").click()
     until(bedside, QUIET)
     expect(state(bedside)).to_have_text(
         re.compile(r"^Silenced on this phone until \d\d:\d\d; that acknowledges nothing\.")
     )
-    spoken.pots = {"lantern": BELOW_FLOOR, "dome": RAPID_LOSS}
+    watch.pots = {"lantern": BELOW_FLOOR, "dome": RAPID_LOSS}
     until(bedside, HEARD)
     expect(state(bedside)).to_have_text("Waking you: losing pressure fast, dome.")
-    spoken.pots = {"lantern": BELOW_FLOOR, "dome": seen(RAPID_LOSS)}
+    watch.pots = {"lantern": BELOW_FLOOR, "dome": seen(RAPID_LOSS)}
     until(bedside, QUIET)
     bedside.clock.fast_forward("14:00")
     expect(state(bedside)).to_have_text(re.compile("^Silenced"))
@@ -190,49 +189,49 @@ def test_silence_lasts_a_quarter_of_an_hour_and_what_is_new_breaks_through(spoke
     expect(state(bedside)).to_contain_text("Waking you: below the floor, lantern.")
 
 
-def test_a_low_alarm_is_one_gentle_tone(spoken, bedside):
+def test_a_low_alarm_is_one_gentle_tone(watch, bedside):
     bedside.evaluate(
         "window.chimes = 0; const chime = sound.chime; sound.chime = () => { chimes += 1; chime(); }; 0"
     )
-    spoken.pots = {"lantern": THERMOMETER}
+    watch.pots = {"lantern": THERMOMETER}
     until(bedside, HEARD)
     expect(bedside.locator("#strip")).to_contain_text("thermometer failed")
     until(bedside, QUIET)
-    bedside.wait_for_timeout(1500)  # three more times it is told that it stands
+    bedside.wait_for_timeout(1500)  # three more updates while it stands
     assert bedside.evaluate("window.chimes") == 1
     expect(bedside.get_by_role("button", name="Silence this phone")).to_be_hidden()
 
 
 @pytest.mark.parametrize("how", ["the page is gone", "the watch is silent"])
-def test_it_wakes_when_nothing_is_heard_for_too_long(spoken, bedside, how):
+def test_it_sounds_after_too_long_without_contact(watch, bedside, how):
     bedside.get_by_label("Wake me also when there is no word").select_option("60")
     if how == "the page is gone":
-        spoken.cut()
+        watch.kill_page()
     else:
-        spoken.speaks = False
+        watch.is_live = False
     expect(bedside.locator("#strip")).to_have_class("strip unknown")
     expect(state(bedside)).to_have_text(re.compile("^This phone will wake you"))  # not at once
     bedside.clock.fast_forward("01:00")
     until(bedside, HEARD)
     expect(state(bedside)).to_have_text("Waking you: there is no word from the watch.")
     if how == "the page is gone":
-        spoken.begin()
+        watch.start_page()
     else:
-        spoken.speaks = True
+        watch.is_live = True
     until(bedside, QUIET)
 
 
-def test_a_log_out_in_the_night_does_not_silence_it(spoken, bedside):
+def test_a_log_out_does_not_silence_it(watch, bedside):
     bedside.route("**/api/**", lambda route: route.fulfill(status=401, json={"fault": "Log in first."}))
     expect(state(bedside)).to_contain_text("Logged out")
     bedside.clock.fast_forward("02:10")
     until(bedside, HEARD)
-    expect(bedside).to_have_url(f"{spoken.url}/")
+    expect(bedside).to_have_url(f"{watch.url}/")
 
 
-def test_the_choice_is_kept_and_after_a_reload_sound_needs_a_tap(spoken, opened, bedside):
-    spoken.pots = {"lantern": BELOW_FLOOR}
-    # what a browser does that was not tapped; the headless one lets everything sound
+def test_the_choice_survives_a_reload_but_sound_needs_a_tap(watch, opened, bedside):
+    watch.pots = {"lantern": BELOW_FLOOR}
+    # imitate a browser that blocks sound before a tap; headless Chromium never does
     bedside.add_init_script(
         """
         const state = Object.getOwnPropertyDescriptor(BaseAudioContext.prototype, "state").get;
@@ -246,7 +245,7 @@ def test_the_choice_is_kept_and_after_a_reload_sound_needs_a_tap(spoken, opened,
     bedside.reload()
     expect(state(bedside)).to_have_text("Sound is blocked: tap once, anywhere on this page.")
     assert bedside.evaluate(QUIET)
-    bedside.goto(f"{spoken.url}/batches")  # said on every page once it is chosen
+    bedside.goto(f"{watch.url}/batches")  # shown on every page once enabled
     expect(state(bedside)).to_have_text("Sound is blocked: tap once, anywhere on this page.")
     bedside.locator("h1").tap()
     until(bedside, HEARD)
@@ -257,30 +256,30 @@ def test_the_choice_is_kept_and_after_a_reload_sound_needs_a_tap(spoken, opened,
     expect(bedside.locator("#wake")).to_be_hidden()
 
 
-def test_try_it_sounds_at_full_loudness_for_a_moment(bedside):
+def test_try_it_plays_briefly_at_full_volume(bedside):
     bedside.get_by_role("button", name="Try it").click()
     until(bedside, f"{LOUDNESS} > 0.3")
     bedside.clock.fast_forward(3000)
     until(bedside, QUIET)
 
 
-def test_a_screen_that_may_sleep_is_said(spoken, opened):
+def test_a_screen_that_may_sleep_is_reported(watch, opened):
     page = opened(PHONE)
     page.add_init_script(
         "navigator.wakeLock.request = () => Promise.reject(new DOMException('', 'NotAllowedError'))"
     )
-    page.goto(spoken.url)
+    page.goto(watch.url)
     page.get_by_role("button", name="Wake me with this phone").click()
     expect(state(page)).to_contain_text("The screen may sleep: keep it plugged in")
 
 
-def test_every_alarm_there_is_is_heard_from_the_loudspeaker(spoken, bedside):
+def test_every_alarm_produces_sound(watch, bedside):
     for each, rule in RULES.items():
         words = (each, "Do this now", "So it is with this pot.")
         made = high(*words) if rule.priority is Priority.HIGH else low(*words)
-        spoken.pots = {"lantern": at(58.0, made)}
+        watch.pots = {"lantern": at(58.0, made)}
         until(bedside, HEARD)
-        spoken.pots = {"lantern": seen(at(58.0, made))}
+        watch.pots = {"lantern": seen(at(58.0, made))}
         until(bedside, QUIET)
-        spoken.pots = {"lantern": SOUND}
+        watch.pots = {"lantern": SOUND}
         until(bedside, "document.querySelectorAll('[data-alarm]').length === 0")

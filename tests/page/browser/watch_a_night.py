@@ -1,6 +1,6 @@
-"""Watch a named night: to a moment as fast as it goes, then, once told to, on with a live file and a broker.
+"""Watch a named night: up to a moment at full speed, then, after a line on stdin, live and with a broker.
 
-watch_a_night.py NIGHT FOLDER FROM_S SPEED MQTT_PORT; a port of 0 is none. Prints "ready", waits for a line.
+watch_a_night.py NIGHT FOLDER FROM_S SPEED MQTT_PORT; port 0: no broker. Prints "ready", then waits.
 """
 
 import sys

@@ -1,4 +1,4 @@
-"""A night that is watched by one process and shown by another, as on a real machine."""
+"""A night with watch and page in separate processes, as on a real machine."""
 
 import signal
 import subprocess
@@ -18,11 +18,11 @@ from potvigil.sim.nights import NIGHTS
 
 WATCH = Path(__file__).with_name("watch_a_night.py")
 PAGE = [sys.executable, "-m", "potvigil", "page"]
-NIGHT = "lost-before-gel"  # a seal gives way after 40 min, so that the watch comes to it soon
+NIGHT = "lost-before-gel"  # a seal fails after 40 min: early enough to reach quickly
 POT = "lantern"
-CALM_S, ALARMED_S = 2250.0, 3000.0  # of that night: before the leak, and long after its alarm
+CALM_S, ALARMED_S = 2250.0, 3000.0  # into the night: before the leak, and long after its alarm
 
-# How it is looked at: options of a browser's context.
+# Options for a browser context.
 PHONE: dict[str, Any] = {
     "viewport": {"width": 360, "height": 740},
     "has_touch": True,
@@ -33,12 +33,12 @@ DESKTOP: dict[str, Any] = {"viewport": {"width": 1280, "height": 800}}
 
 
 def until(page: Page, expression: str) -> None:
-    """Wait until an expression holds; asked from here, for our pages let nothing be evaluated in them."""
+    """Wait until an expression holds, by polling: our pages' CSP forbids wait_for_function."""
     wait_in(page, lambda: page.evaluate(expression), expression)
 
 
 def answers(url: str, process: "subprocess.Popen[bytes]", log: Callable[[], str] = str) -> bool:
-    """Return whether a page is there, whatever it answers. log: of its process, which must not have ended."""
+    """Return whether a page answers at all. log: of its process, which must still be running."""
     try:
         urllib.request.urlopen(f"{url}/login", timeout=PATIENCE_S).close()
     except urllib.error.HTTPError:
@@ -50,7 +50,7 @@ def answers(url: str, process: "subprocess.Popen[bytes]", log: Callable[[], str]
 
 
 class Watched:
-    """The night from `from_s` on, once told to `go`; `url` is where the page is. A context manager."""
+    """The night from `from_s` on; it runs after `go`. url: the page's. A context manager."""
 
     def __init__(
         self,
@@ -89,7 +89,7 @@ class Watched:
         self._page_command = [*PAGE, "--config", str(settings)]
         self.page = self._started_page()
 
-    def begin_page(self) -> None:
+    def restart_page(self) -> None:
         """Start the page again, and wait until it answers."""
         self.page = self._started_page()
         self._wait_for_page()
@@ -112,19 +112,19 @@ class Watched:
         self._log.close()
 
     def go(self) -> None:
-        """Let the watch go on, live, and wait until it has."""
+        """Let the watch continue, and wait for its live file."""
         assert self.watch.stdin is not None
         self.watch.stdin.write("go\n")
         self.watch.stdin.flush()
         wait_until((self.folder / "live.json").exists, "the watch has not gone on")
 
-    def cut(self, process: "subprocess.Popen[str] | subprocess.Popen[bytes]") -> None:
-        """End a process as a power cut does."""
+    def kill(self, process: "subprocess.Popen[str] | subprocess.Popen[bytes]") -> None:
+        """Kill a process, as a power cut would."""
         process.send_signal(signal.SIGKILL)
         process.wait(PATIENCE_S)
 
-    def kept(self) -> Store:
-        """Return the record, to be read and closed."""
+    def open_record(self) -> Store:
+        """Open the record for reading; the caller closes it."""
         return Store.open_read_only(self.record)
 
     def _wait_for_page(self) -> None:

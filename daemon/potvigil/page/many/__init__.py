@@ -1,1 +1,1 @@
-"""One page for all: the pots, alarms and batches of every record that a studio has, to be read."""
+"""One page for the whole studio: the pots, alarms and batches of every record in its database."""

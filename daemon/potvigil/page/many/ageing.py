@@ -1,4 +1,4 @@
-"""How each pot ages, by its real batches, in the words of its health chart."""
+"""How each pot ages, from its real batches, in the words of its health chart."""
 
 import time
 from typing import Any
@@ -10,7 +10,7 @@ from potvigil.page.views.words import SIGNS, Severity
 from potvigil.record.store import Store
 from potvigil.wording.health import HealthWords
 
-# What of a chart's mood comes first where several pots are listed.
+# Moods of a health chart; pots are listed in this order.
 _LEVELS = {
     "failed": Severity.ALARM,
     "warned": Severity.WARN,
@@ -18,12 +18,11 @@ _LEVELS = {
     "held": Severity.CALM,
 }
 MOODS = tuple(_LEVELS)
-# Care comes due by the clock alone.
-OLDEST_S = 3600.0
+OLDEST_S = 3600.0  # care comes due with time alone, so a cached result must expire
 
 
 def ageing(store: Store, pot: Pot) -> dict[str, Any]:
-    """Return what a pot's batches and its care tell of its tightness. Raises RecordError."""
+    """Return what a pot's batches and care show about its tightness. Raises RecordError."""
     leaks = [
         BatchLeak(row.batch_id, row.t_s, row.utc_s, row.rate_pa_per_s, row.established, row.verdict)
         for row in store.leaks(pot.pot_id)

@@ -1,4 +1,4 @@
-"""A pot as its watch says it is now, laid over what its record told last."""
+"""A pot's live state over MQTT, laid over the last state in its record."""
 
 import math
 from dataclasses import replace
@@ -8,26 +8,26 @@ from potvigil.model.events import Interval, LeakEstimate, Stage, StandingAlarm
 from potvigil.model.pot import Pot
 from potvigil.model.reading import Quality
 from potvigil.page.many.broker.trees import PotHeard
-from potvigil.page.many.seen import UNKEPT, PotSeen
+from potvigil.page.many.known import UNKEPT, KnownPot
 from potvigil.units import PRESSURE_UNITS_PA, SECONDS_PER_HOUR
 
-# A record may lie so far ahead of a watch's last word and still be of the same moment: the watch tells its
-# clock each five seconds, and what it read is written down once a minute and when it ends.
+# How far a record may be ahead of the last MQTT message without disproving that the watch has gone: the watch
+# publishes its clock every five seconds, and writes its readings once a minute and when it stops.
 AHEAD_S = 30.0
-# Of the working pressure: what the settings of the record and of the watch may differ by, in rounding.
+# Relative difference in working pressure that rounding can explain.
 _SAME = 0.01
 
 
-def is_gone(heard: PotHeard, each: PotSeen) -> bool:
-    """Say whether a pot's watch has gone, and its record does not say more than it did."""
+def is_gone(heard: PotHeard, each: KnownPot) -> bool:
+    """Return whether a pot's watch has gone and its record has nothing newer."""
     is_behind = each.last is None or (heard.axis_s is not None and each.last.t_s <= heard.axis_s + AHEAD_S)
     return heard.gone is not None and is_behind
 
 
-def now_of(heard: PotHeard, each: PotSeen) -> LivePot | None:
-    """Return what is known of a pot with what its watch says now; None where the record says more.
+def with_live(heard: PotHeard, each: KnownPot) -> LivePot | None:
+    """Return the pot's last state updated with its live values; None if the record is newer.
 
-    Nothing is taken of a watch with other settings than those of the record: its unit may be another.
+    A watch whose settings differ from the record's is ignored: its pressure unit may be another.
     """
     axis_s, stage, alarms = heard.axis_s, heard.stage, heard.alarms
     unit_pa = PRESSURE_UNITS_PA[each.pot.pressure_unit]
@@ -54,7 +54,7 @@ def now_of(heard: PotHeard, each: PotSeen) -> LivePot | None:
         reading=reading,
         corrected_gauge_pa=heard.corrected * unit_pa if is_holding and heard.corrected is not None else None,
         leak=_leak(heard, axis_s, unit_pa) if is_holding else None,
-        # what the record keeps of these is a minute old at most, and of the same stage or of none
+        # from the record: a minute old at most, and valid only within the same stage
         forecast=known.forecast if stage is known.stage else None,
         alarms=tuple(_by_our_clock(alarm, heard) for alarm in alarms),
     )
@@ -73,7 +73,7 @@ def _leak(heard: PotHeard, t_s: float, unit_pa: float) -> LeakEstimate | None:
 
 
 def _by_our_clock(alarm: StandingAlarm, heard: PotHeard) -> StandingAlarm:
-    """Return an alarm with the end of its shelving by our clock, as all else here is."""
-    if alarm.until_utc_s is None or heard.less_utc_s is None:
+    """Return the alarm with the end of its shelving on our clock, as all other times here."""
+    if alarm.until_utc_s is None or heard.clock_offset_s is None:
         return alarm
-    return replace(alarm, until_utc_s=alarm.until_utc_s + heard.less_utc_s)
+    return replace(alarm, until_utc_s=alarm.until_utc_s + heard.clock_offset_s)

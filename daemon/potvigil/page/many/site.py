@@ -1,4 +1,4 @@
-"""The addresses of the page of all records. It reads, and where a broker is given asks to acknowledge."""
+"""The routes of the page of all records. It only reads, and acknowledges alarms if it has a broker."""
 
 from functools import partial
 
@@ -8,30 +8,30 @@ from starlette.types import ASGIApp
 
 from potvigil.page.guard import Guard
 from potvigil.page.many.pages import ManyPages, record_of
-from potvigil.page.many.seeing import ManyConfig, Seeing
+from potvigil.page.many.studio_ground import ManyConfig, StudioGround
 from potvigil.page.printed.children import Children
 from potvigil.page.printed.sheets import Printable, Sheets
 from potvigil.page.routes import application, guarded
 from potvigil.page.views.access import Access
-from potvigil.page.views.data import Told
+from potvigil.page.views.data import SiteData
 
 
 class ManyPage:
     """The page of all records."""
 
     def __init__(self, config: ManyConfig) -> None:
-        self.seeing = Seeing(config)
-        self.data = Told(self.seeing)
+        self.ground = StudioGround(config)
+        self.data = SiteData(self.ground)
         self.app: ASGIApp = Guard(self._routes(), config.names)
 
     def close(self) -> None:
-        self.seeing.close()
+        self.ground.close()
 
     def _routes(self) -> Starlette:
-        access, pages, data = Access(self.seeing), ManyPages(self.seeing), self.data
+        access, pages, data = Access(self.ground), ManyPages(self.ground), self.data
 
-        config = self.seeing.config
-        sheets = Sheets(self.seeing, Children(config.folder, config.command), self._printable)
+        config = self.ground.config
+        sheets = Sheets(self.ground, Children(config.folder, config.command), self._printable)
 
         page = partial(guarded, access)
         own = [
@@ -46,9 +46,9 @@ class ManyPage:
             page("/of/{record:uuid}/api/curve", pages.curve),
             *sheets.routes(page, "/of/{record:uuid}"),
         ]
-        return application(self.seeing, access, data, own)
+        return application(self.ground, access, data, own)
 
     def _printable(self, request: Request) -> Printable:
         record = record_of(request)
-        arguments = ("--of", str(record), "--config", str(self.seeing.config.settings))
-        return Printable(f"/of/{record}", arguments, partial(self.seeing.reader.opened, record))
+        arguments = ("--of", str(record), "--config", str(self.ground.config.settings))
+        return Printable(f"/of/{record}", arguments, partial(self.ground.reader.opened, record))

@@ -1,1 +1,1 @@
-"""What a page shows to be printed: reports of batches and health charts of pots."""
+"""Printable documents: reports of batches and health charts of pots."""

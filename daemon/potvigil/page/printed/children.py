@@ -1,6 +1,6 @@
-"""Reports and health charts, each drawn by a child process of its own: what they need is not for this one.
+"""Reports and health charts, rendered by child processes, as their libraries are too large to load here.
 
-One at a time, with a limit on its time, and kept while nothing changes what would be in it.
+One at a time, with a time limit; results are cached while their content would not change.
 """
 
 import asyncio
@@ -21,34 +21,34 @@ MOST_KEPT = 20
 
 
 class Children:
-    """Makes files in a folder that is ours alone."""
+    """Renders documents to files in a private folder."""
 
     def __init__(self, folder: Path, command: Sequence[str] = COMMAND) -> None:
         self._folder = folder
         self._command = command
-        self._kept: OrderedDict[Hashable, Path] = OrderedDict()
+        self._cached: OrderedDict[Hashable, Path] = OrderedDict()
         self._turn = asyncio.Lock()
         self._waiting = 0
         self._made = 0
 
-    async def made(self, key: Hashable, arguments: Sequence[str], ending: str, kept: bool) -> bytes:
-        """Return what the verb writes beside `--out FILE.html`. Raises RequestRefusedError.
+    async def content(self, key: Hashable, arguments: Sequence[str], ending: str, keep: bool) -> bytes:
+        """Run a verb with `--out FILE.html` and return the file with that ending. Raises RequestRefusedError.
 
-        key: what the content depends on. kept: whether it may serve the next one who asks.
+        key: what the content depends on. keep: whether to cache it.
         """
         if self._waiting >= MOST_WAITING:
             raise RequestRefusedError(503, "Others are waiting for a report as well; try again in a minute.")
         self._waiting += 1
         try:
             async with self._turn:
-                known = self._kept.get(key)
-                if known is None:
-                    known = await self._make(arguments)
-                    self._keep(key, known)
-                content = known.with_suffix(ending).read_bytes()
-                if not kept:
+                cached = self._cached.get(key)
+                if cached is None:
+                    cached = await self._make(arguments)
+                    self._store(key, cached)
+                data = cached.with_suffix(ending).read_bytes()
+                if not keep:
                     self._drop(key)
-                return content
+                return data
         except OSError as error:
             raise RequestRefusedError(
                 500, f"The report could not be read ({error.strerror or error})."
@@ -67,7 +67,7 @@ class Children:
         )
         try:
             async with asyncio.timeout(WITHIN_S):
-                _, said = await child.communicate()
+                _, stderr = await child.communicate()
         except TimeoutError:
             raise RequestRefusedError(
                 504, f"That took longer than {WITHIN_S:.0f} s and was given up."
@@ -78,23 +78,23 @@ class Children:
                     child.kill()
                 await child.wait()
         if child.returncode != 0 or not out.exists():
-            raise RequestRefusedError(503, _last_line(said))
+            raise RequestRefusedError(503, _last_line(stderr))
         return out
 
-    def _keep(self, key: Hashable, path: Path) -> None:
-        self._kept[key] = path
-        if len(self._kept) > MOST_KEPT:
-            self._drop(next(iter(self._kept)))
+    def _store(self, key: Hashable, path: Path) -> None:
+        self._cached[key] = path
+        if len(self._cached) > MOST_KEPT:
+            self._drop(next(iter(self._cached)))
 
     def _drop(self, key: Hashable) -> None:
-        path = self._kept.pop(key)
+        path = self._cached.pop(key)
         for ending in (".html", ".pdf"):
             path.with_suffix(ending).unlink(missing_ok=True)
 
 
-def _last_line(said: bytes) -> str:
-    """Return what a verb that failed said, as one sentence for the page."""
-    lines = [line.strip() for line in said.decode("utf-8", "replace").splitlines() if line.strip()]
+def _last_line(stderr: bytes) -> str:
+    """Return the error message of a failed verb, one sentence for the page."""
+    lines = [line.strip() for line in stderr.decode("utf-8", "replace").splitlines() if line.strip()]
     if not lines or any("invalid choice" in line for line in lines):
         return "This version cannot make that yet."
     return re.sub(r"^potvigil: ", "", lines[-1])[:400]

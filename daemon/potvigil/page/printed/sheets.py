@@ -1,4 +1,4 @@
-"""The report of a batch and the health chart of a pot: within a page, as a sheet to print, and as PDF."""
+"""The report of a batch and the health chart of a pot: framed in a page, as a printable sheet, and as PDF."""
 
 import time
 from collections.abc import Awaitable, Callable
@@ -21,13 +21,12 @@ from potvigil.record.errors import RecordError, UnknownBatchError
 from potvigil.record.store import Store
 from potvigil.wording.quantities import shown
 
-# What is made to be printed is somebody's words in a page of its own: it may show pictures and style
-# itself, and no more.
+# A sheet contains what people have typed and stands alone: it may use inline styles and images, nothing else.
 PAPER_CSP = (
     "default-src 'none'; style-src 'unsafe-inline'; img-src data:; font-src data:; base-uri 'none'; "
     "form-action 'none'; frame-ancestors 'none'; sandbox"
 )
-# In a page of ours, whose script looks how high it is; it has no script itself.
+# Framed by our own page, whose script measures its height; the sheet itself runs no script.
 _FRAMED = {
     "content-security-policy": PAPER_CSP.replace("frame-ancestors 'none'", "frame-ancestors 'self'")
     + " allow-same-origin",
@@ -43,9 +42,9 @@ T = TypeVar("T")
 
 @dataclass(frozen=True, slots=True)
 class Printable:
-    """A record whose sheets are made. root: what its addresses begin with.
+    """A record to render sheets of. root: prefix of its URLs.
 
-    arguments: by which a verb of the command line finds the record. open: it, for whoever may read it.
+    arguments: command-line arguments that name the record. open: opens it for reading.
     """
 
     root: str
@@ -54,13 +53,13 @@ class Printable:
 
 
 class Sheets:
-    """of: returns the record that an address is about."""
+    """The routes and pages of sheets. of: returns the record a request is about."""
 
     def __init__(self, ground: Ground, children: Children, of: Callable[[Request], Printable]) -> None:
         self._ground, self._children, self._of = ground, children, of
 
     def routes(self, page: Callable[[str, Endpoint], Route], root: str = "") -> list[Route]:
-        """Return the addresses. page: makes one, for those alone who are logged in."""
+        """Return the routes. page: makes one for logged-in visitors only."""
         batch, pot = f"{root}/batch/{{batch:int}}", f"{root}/pot/{{pot}}"
         return [
             page(f"{batch}/report", self.report),
@@ -71,7 +70,7 @@ class Sheets:
             page(f"{pot}/health.pdf", self.health_pdf),
         ]
 
-    # -- the page around a sheet: the strip stays while it is written, and while it is read ----------
+    # -- the page around a sheet: keeps the strip visible while it is rendered and read --------------
 
     async def report(self, request: Request) -> Response:
         batch_id = batch_id_of(request)
@@ -79,64 +78,64 @@ class Sheets:
         path = f"{self._of(request).root}/batch/{batch_id}"
         up = [(path, label or f"Batch {batch_id}"), ("/batches", "Batches")]
         title = f"Report of {label or f'batch {batch_id}'}"
-        return self._around(request, "report", title, up, f"{path}/report")
+        return self._framing_page(request, "report", title, up, f"{path}/report")
 
     async def health(self, request: Request) -> Response:
         pot_id = await self._pot(request)
         path = f"{self._of(request).root}/pot/{quote(pot_id, safe='')}"
         up = [(path, pot_id), ("/", "Pots")]
-        return self._around(request, "health", f"Health of {pot_id}", up, f"{path}/health")
+        return self._framing_page(request, "health", f"Health of {pot_id}", up, f"{path}/health")
 
-    def _around(
+    def _framing_page(
         self, request: Request, here: str, title: str, up: list[tuple[str, str]], path: str
     ) -> Response:
-        told: dict[str, Any] = {"heading": title, "up": up, "sheet": f"{path}/sheet", "pdf": f"{path}.pdf"}
-        return self._ground.render(request, "sheet.html", here, title, **told)
+        context: dict[str, Any] = {"heading": title, "up": up, "sheet": f"{path}/sheet", "pdf": f"{path}.pdf"}
+        return self._ground.render(request, "sheet.html", here, title, **context)
 
     # -- the sheets --------------------------------------------------------------------------------
 
     async def report_sheet(self, request: Request) -> Response:
-        return await _framed(self._reported(request, ".html"))
+        return await _framed(self._report_file(request, ".html"))
 
     async def report_pdf(self, request: Request) -> Response:
-        return _pdf(await self._reported(request, ".pdf"), f"batch-{batch_id_of(request)}.pdf")
+        return _pdf(await self._report_file(request, ".pdf"), f"batch-{batch_id_of(request)}.pdf")
 
     async def health_sheet(self, request: Request) -> Response:
-        return await _framed(self._drawn(request, ".html"))
+        return await _framed(self._health_file(request, ".html"))
 
     async def health_pdf(self, request: Request) -> Response:
-        return _pdf(await self._drawn(request, ".pdf"), "health.pdf")
+        return _pdf(await self._health_file(request, ".pdf"), "health.pdf")
 
-    async def _reported(self, request: Request, ending: str) -> bytes:
+    async def _report_file(self, request: Request, ending: str) -> bytes:
         batch_id = batch_id_of(request)
 
         def read(store: Store) -> tuple[bool, tuple[float | None, int, float | None]]:
             row = store.batch(batch_id)
-            # a record that is shipped may have the end of a batch and not yet all of its readings
+            # a shipped record may have the end of a batch before all of its readings
             until_s = inf if row.end_t_s is None else row.end_t_s
             newest_s = store.extent(row.pot_id, row.start_t_s, until_s, 0).last_s
             return row.end_t_s is not None, (row.end_t_s, len(store.edits(batch_id)), newest_s)
 
         is_closed, state = await self._read(request, read)
-        return await self._made(request, ("batch", "report", str(batch_id)), state, ending, kept=is_closed)
+        return await self._file(request, ("batch", "report", str(batch_id)), state, ending, kept=is_closed)
 
-    async def _drawn(self, request: Request, ending: str) -> bytes:
+    async def _health_file(self, request: Request, ending: str) -> bytes:
         pot_id, now = await self._pot(request), time.monotonic() // HEALTH_KEPT_S
-        return await self._made(request, ("pot", "health", pot_id), now, ending, kept=True)
+        return await self._file(request, ("pot", "health", pot_id), now, ending, kept=True)
 
-    async def _made(
+    async def _file(
         self, request: Request, verb: tuple[str, ...], state: object, ending: str, *, kept: bool
     ) -> bytes:
-        """Return what a verb writes. state: what changes where the sheet would."""
+        """Return a verb's output. state: changes whenever the sheet would."""
         arguments = (*verb, *self._of(request).arguments, *(["--pdf"] if ending == ".pdf" else []))
-        return await self._children.made((arguments, state), arguments, ending, kept)
+        return await self._children.content((arguments, state), arguments, ending, kept)
 
-    # -- what is read for them ---------------------------------------------------------------------
+    # -- reading the record ------------------------------------------------------------------------
 
     async def _pot(self, request: Request) -> str:
-        """Return the pot an address names. Raises RequestRefusedError."""
+        """Return the pot a URL names. Raises RequestRefusedError."""
         pot_id = str(request.path_params["pot"])
-        # what a shipped record calls its pots is its Pi's say, and goes to a command line
+        # the name goes on a command line, and a shipped record's Pi could call its pot anything
         if pot_id.startswith("-") or pot_id not in await self._read(request, lambda store: store.pots()):
             raise RequestRefusedError(404, "There is no such pot.")
         return pot_id
@@ -149,11 +148,11 @@ class Sheets:
         return await self._ground.in_thread(read)
 
 
-async def _framed(made: Awaitable[bytes]) -> Response:
-    """Return what is made as a page in a page of ours; why it could not be made, likewise."""
+async def _framed(sheet: Awaitable[bytes]) -> Response:
+    """Return a sheet, or the reason why there is none, for framing in our own page."""
     code = 200
     try:
-        html = await made
+        html = await sheet
     except UnknownBatchError:
         raise
     except (RequestRefusedError, RecordError) as error:

@@ -1,3 +1,3 @@
 "use strict";
-/* Makes the page one that can be installed, where the browser allows it: by TLS, or on the Pi itself. */
+/* Makes the page installable as an app; browsers require TLS or localhost for that. */
 if (navigator.serviceWorker) navigator.serviceWorker.register("/worker.js").catch(() => {});

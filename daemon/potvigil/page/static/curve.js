@@ -1,7 +1,7 @@
 "use strict";
-/* The curve of a pot's night. The server thins it so that no peak and no dip is lost; a closer look is asked for anew.
+/* The curve of a pot's night. The server thins it without losing a peak or dip; zooming in requests more detail.
 
-   Times are x = t + shift: Unix seconds where the wall clock is known, else seconds since the curve's begin. */
+   Times are x = t + shift: Unix seconds if the wall clock is known, else seconds since the start of the curve. */
 (() => {
   const place = document.querySelector("[data-curve]");
   if (!place) return;
@@ -15,17 +15,17 @@
   const TAIL_EVERY_MS = Number(place.dataset.live) || 3000;
   const WHOLE_EVERY_MS = 300000;
 
-  let whole = null; // the curve from begin to end
-  let closer = null; // a part of it, thinned less
-  let tail = null; // what came since `whole`
+  let whole = null; // the curve from start to end
+  let closer = null; // a part of it in more detail
+  let tail = null; // points newer than `whole`
   let view = null; // [from, to] as shown, x
-  let wanted = "whole"; // what the view follows: whole, hold, hour; own: nothing
-  let table = null; // the columns of what is drawn
+  let wanted = "whole"; // what the view follows: whole, hold, hour, or own (nothing)
+  let table = null; // the columns drawn
   let panels = [];
-  let drawn = ""; // which panels these are
+  let drawn = ""; // the panels drawn
   let shift = 0;
-  let reading = 0; // the frame that will read out
-  let readAt = null; // the moment that is read out, x; null: the latest
+  let reading = 0; // the animation frame of the next readout
+  let readAt = null; // x of the readout; null: the latest
 
   // -- words and numbers ---------------------------------------------------------------------------
 
@@ -48,14 +48,14 @@
     }
     return formats.get(style).format(new Date(x * 1000));
   }
-  /* How a moment of the curve is said: beyond a day with its day. */
+  /* Format a time on the curve; with its day if the curve spans more than one. */
   const moment = () => (whole.to - whole.from > DAY_S ? "day" : "short");
-  // nothing is ever -0.0
+  // avoid -0.0
   const figure = (value, places) => (Number(value.toFixed(places)) || 0).toFixed(places);
   const pressure = (value) => `${figure(value, digits[whole.unit][0])} ${whole.unit}`;
   const rate = (value) => `${figure(value, digits[whole.unit][1])} ${whole.unit}/h`;
   const degrees = (value) => `${value.toFixed(1)} °${whole.temperature_unit}`;
-  const palette = new Map(); // asked for many times a drawing; anew when light and dark change
+  const palette = new Map(); // used many times per drawing; cleared when light and dark change
   function colour(name) {
     if (!palette.has(name)) palette.set(name, getComputedStyle(place).getPropertyValue(`--${name}`).trim());
     return palette.get(name);
@@ -80,7 +80,7 @@
     return answer.json();
   }
 
-  /* Return [x, ...columns] with a hole wherever no value came for much longer than usual. */
+  /* Return [x, ...columns] with a gap where no value came for much longer than usual. */
   function withHoles(t, columns) {
     const steps = t.slice(1).map((value, i) => value - t[i]).sort((a, b) => a - b);
     const longest = Math.max(4 * (steps[steps.length >> 1] ?? 0), 15);
@@ -96,7 +96,7 @@
     return table;
   }
 
-  /* Return the columns of two answers, the second in place of all that the first has from its begin on. */
+  /* Merge the columns of two responses; from its start on, the second replaces the first. */
   function continued(first, second, names) {
     const joined = Object.fromEntries(names.map((name) => [name, first[name] ?? []]));
     if (!second || !second.source.t.length) return joined;
@@ -124,7 +124,7 @@
     return { gauge: withHoles(gauge.t, [gauge.low, gauge.high, middle]), trace, names };
   }
 
-  /* What is marked, and the end of the cure also while it is still to come. */
+  /* The marks, including the end of the cure even if it is still ahead. */
   function marked() {
     const ahead = whole.cure_done !== null && !whole.marks.some(({ kind }) => kind === "cure-done");
     return ahead ? [...whole.marks, { t: whole.cure_done, kind: "cure-done", text: "cure done", level: "note" }] : whole.marks;
@@ -156,7 +156,7 @@
     u.ctx.fillText(text, x, y);
   }
 
-  /* Draw within the area of the curve only. */
+  /* Draw, clipped to the area of the curve. */
   function within(u, draw) {
     const { left, top, width, height } = u.bbox;
     u.ctx.save();
@@ -198,7 +198,7 @@
       ctx.stroke();
       const right = box.left + box.width;
       const end = whole.cure_done === null ? right : u.valToPos(whole.cure_done + shift, "x", true);
-      const clear = end < right && end > right - scaled(130) ? end : right; // of the mark at the cure's end
+      const clear = end < right && end > right - scaled(130) ? end : right; // avoid the mark at the end of the cure
       write(u, text, clear - scaled(5), y - scaled(4), { align: "right", base: "bottom" });
     });
   }
@@ -219,7 +219,7 @@
       ctx.moveTo(x(cone.t0), y(cone.p0));
       ctx.lineTo(x(cone.early), y(cone.floor));
       if (cone.late === null) {
-        // perhaps never: its upper edge stays where it is
+        // perhaps never: the upper edge stays level
         ctx.lineTo(box.left + 2 * box.width + x(cone.early), y(cone.floor));
         ctx.lineTo(box.left + 2 * box.width + x(cone.early), y(cone.p0));
       } else {
@@ -241,8 +241,8 @@
     within(u, (ctx, box) => {
       const bottom = box.top + box.height;
       const floor = u.valToPos(whole.floor, "y", true);
-      const foot = floor < bottom && floor > bottom - scaled(60) ? floor - scaled(22) : bottom - scaled(6); // above its words
-      let free = -Infinity; // words that would lie on another's are left to the list below
+      const foot = floor < bottom && floor > bottom - scaled(60) ? floor - scaled(22) : bottom - scaled(6); // above its label
+      let free = -Infinity; // overlapping labels appear only in the list below
       for (const mark of marked()) {
         const x = u.valToPos(mark.t + shift, "x", true);
         if (x < box.left || x > box.left + box.width) continue;
@@ -255,7 +255,7 @@
         ctx.moveTo(x, box.top + scaled(20));
         ctx.lineTo(x, box.top + box.height);
         ctx.stroke();
-        // before the line, where the curve has not fallen yet; else after it
+        // left of the line, where the curve is still high; else right of it
         const before = x - scaled(18) >= Math.max(free, box.left);
         if (!before && (x < free || x + scaled(18) > box.left + box.width)) continue;
         ctx.save();
@@ -277,7 +277,7 @@
     ...more,
   });
 
-  /* Words for the marks of the time axis; where more than a day is in view, each day's first one has its date. */
+  /* Labels of the time axis; over more than a day, the first of each day shows its date. */
   function timeWords(splits, step) {
     const style = step < 60 ? "seconds" : "short";
     if (!known() || view[1] - view[0] <= DAY_S) return splits.map((x) => clock(x, style));
@@ -299,7 +299,7 @@
       ...(known() ? {} : { incrs: [1, 5, 10, 30, 60, 300, 600, 1800, 3600, 7200, 14400, 28800, 86400] }),
     });
 
-  /* Return where in ascending values the first stands that is not below x. */
+  /* Return the index of the first of ascending values that is not below x. */
   function firstAfter(xs, x) {
     let [low, high] = [0, xs.length];
     while (low < high) {
@@ -312,11 +312,11 @@
 
   const QUIET_STAGES = ["settling", "holding"];
 
-  /* Return the values of a column that are in view; with `quiet` those of the hold, if there are any: the fill and
-     the vent would press all that matters into one line. */
+  /* Return the values of a column that are in view; with `quiet`, those of the hold if there are any: fill and vent
+     would flatten everything else. */
   function seen(xs, columns, quiet = false) {
     const found = [[], []];
-    let stage = -1; // the last that has begun
+    let stage = -1; // the current stage
     for (let i = firstAfter(xs, view[0]); i < xs.length && xs[i] <= view[1]; i++) {
       while (stage + 1 < whole.stages.length && whole.stages[stage + 1].t + shift <= xs[i]) stage++;
       const isQuiet = quiet && QUIET_STAGES.includes(whole.stages[stage]?.stage);
@@ -329,7 +329,7 @@
     return found[1].length ? found[1] : found[0];
   }
 
-  /* Return the range of y for these values: no less than `least`, with some room. */
+  /* Return the y range for these values: at least `least`, with some margin. */
   function around(values, least, roomAbove = 0) {
     if (!values.length) return [0, 1];
     const low = values.reduce((a, b) => Math.min(a, b));
@@ -339,7 +339,7 @@
     return [low - lack - 0.06 * span, high + lack + (0.06 + roomAbove) * span];
   }
 
-  /* Without the wild first guesses of an estimate. */
+  /* Drop outliers, an estimate's wild early values. */
   function tame(values) {
     const sorted = [...values].sort((a, b) => a - b);
     return sorted.length ? [sorted[Math.floor(0.03 * (sorted.length - 1))], sorted[Math.ceil(0.97 * (sorted.length - 1))]] : [];
@@ -351,7 +351,7 @@
     return around(values, { psi: 2, bar: 0.14, kPa: 14 }[whole.unit], 0.14);
   };
   const yOfTemperatures = (u) => around(seen(u.data[0], u.data.slice(1)), 2);
-  /* The wild first guesses of an estimate may leave the panel; a leak beyond doubt, and what is known last, may not. */
+  /* Wild early estimates may exceed the panel; an established leak and the latest values may not. */
   function sure(u) {
     const [xs, value, low, high] = u.data;
     const found = [];
@@ -386,10 +386,10 @@
   const line = (name, more) => ({ stroke: () => colour(name), width: 1.75, points: { show: false }, ...more });
   const DASH = [8, 4];
   const DOTS = [2, 4];
-  const TEMPERATURES = { gas: undefined, wall: DASH, room: DOTS, contents: [8, 3, 3, 3] }; // how each is dashed
+  const TEMPERATURES = { gas: undefined, wall: DASH, room: DOTS, contents: [8, 3, 3, 3] }; // dash patterns
   const HIDDEN = { stroke: "transparent", width: 0, points: { show: false } };
 
-  /* What each panel shows, and how it is drawn; the order of the columns is the order of the series. */
+  /* The panels, and how each is drawn; columns are in the order of the series. */
   function wants() {
     table = tables();
     const { gauge, trace, names } = table;
@@ -469,7 +469,7 @@
     }
   }
 
-  // -- reading out ---------------------------------------------------------------------------------
+  // -- readout -------------------------------------------------------------------------------------
 
   function nearest(xs, column, x, within_s) {
     let [best, distance] = [null, within_s];
@@ -499,21 +499,21 @@
     const { gauge, trace, names } = table;
     const slack = Math.max((view[1] - view[0]) / 50, 2);
     const [low, high] = [1, 2].map((k) => nearest(gauge[0], gauge[k], x, slack));
-    const told = [];
+    const entries = [];
     const toCome = x > lastX() + 1;
     if (low !== null && high !== null) {
       const same = pressure(low) === pressure(high);
-      told.push(["gauge", "gauge", same ? pressure(low) : `${low.toFixed(digits[whole.unit][0])} to ${pressure(high)}`]);
+      entries.push(["gauge", "gauge", same ? pressure(low) : `${low.toFixed(digits[whole.unit][0])} to ${pressure(high)}`]);
     } else {
-      told.push(["gauge", "gauge", toCome ? "to come" : "no reading"]);
+      entries.push(["gauge", "gauge", toCome ? "to come" : "no reading"]);
     }
     const xs = trace.t.map((t) => t + shift);
     for (const [name, words, format] of KEYS) {
       if (!names.includes(name)) continue;
       const value = nearest(xs, trace[name], x, Math.max(slack, 90));
-      told.push([name, words, value === null ? "-" : format(value)]);
+      entries.push([name, words, value === null ? "-" : format(value)]);
     }
-    return told;
+    return entries;
   }
 
   function readOut() {
@@ -534,7 +534,7 @@
     );
   }
 
-  /* The same for who does not see the curve: a sentence, what is marked, and a dozen rows. */
+  /* A text version of the curve: a sentence, the marks, and a dozen rows. */
   function tell() {
     const { gauge } = table;
     let [low, high] = [null, null];
@@ -566,11 +566,11 @@
     }
     part("numbers").replaceChildren(
       head,
-      ...rows.map(([x, told]) => {
+      ...rows.map(([x, entries]) => {
         const row = element("tr");
         const first = element("th", clock(x, end - begin < 780 ? "seconds" : moment()));
         first.scope = "row";
-        row.append(first, ...told.map(([, , value]) => element("td", value)));
+        row.append(first, ...entries.map(([, , value]) => element("td", value)));
         return row;
       }),
     );
@@ -610,10 +610,10 @@
     } else {
       try {
         const found = await fetchCurve(from - wide / 2, Math.min(to + wide / 2, lastX()), 2400);
-        if (number !== asked) return; // asked anew meanwhile
+        if (number !== asked) return; // superseded by a newer request
         closer = found.t.length ? found : null;
       } catch {
-        return; // what is there stays; the page says by itself when it is cut off
+        return; // keep what is drawn; the strip reports lost contact
       }
     }
     draw();
@@ -696,7 +696,7 @@
     setInterval(begin, WHOLE_EVERY_MS);
     document.addEventListener("visibilitychange", () => document.hidden || begin());
     document.addEventListener("potvigil:changed", (event) => {
-      if (before && before !== event.detail) begin(); // another stage, alarm or batch
+      if (before && before !== event.detail) begin(); // new stage, alarm or batch
       before = event.detail;
     });
   }

@@ -1,13 +1,12 @@
 "use strict";
-/* Keeps what is typed into a form until it was taken: over an error, a reload, a log-in that ended. Kept in this tab
-   alone, and gone with the log-out. */
+/* Keeps form input until it is saved: across an error, a reload, an expired log-in. In this tab only, until log-out. */
 (() => {
   const PREFIX = "potvigil-draft ";
-  const was = new URLSearchParams(location.search); // before news.js takes it away
+  const was = new URLSearchParams(location.search); // before news.js removes it
   const wasTaken = (was.has("said") || was.has("asked")) && !document.querySelector("main [role=alert]");
 
   const key = (form) => PREFIX + new URL(form.action, location.href).pathname + (form.querySelector("#flaw") ? " cast" : "");
-  // of each field what it holds, and with it what it was written over
+  // each field's value, and the hidden digest of the value it replaces
   const typed = (form) => [...form.elements].filter((one) => one.name && one.name !== "csrf" && !["radio", "submit"].includes(one.type));
 
   function read(form) {
@@ -23,7 +22,7 @@
     try {
       sessionStorage.setItem(key(form), JSON.stringify(fields));
     } catch {
-      // no room, or not allowed: nothing is kept
+      // storage full or disabled: no draft
     }
   }
 
@@ -46,7 +45,7 @@
     if (wasTaken) sessionStorage.removeItem(key(form));
     else if (draft) {
       const lost = typed(form).filter((one) => one.type !== "hidden" && draft[one.name] !== undefined && draft[one.name] !== one.value);
-      // what the server wrote back into the form is as it was typed; what it asks is not to be undone
+      // if the server asks how to resolve a clash, its form already holds the input
       if (lost.length && !form.querySelector(".clash")) {
         for (const one of typed(form)) if (draft[one.name] !== undefined) one.value = draft[one.name];
         for (const details of [form.closest("details"), ...form.querySelectorAll("details")]) if (details) details.open = true;

@@ -1,11 +1,11 @@
 "use strict";
-/* What fingers, mouse, wheel and keys ask of a curve: another range, or another moment to be read out. */
+/* Touch, mouse, wheel and keyboard on a curve: change the range, or move the readout. */
 
-/* over: the area of the curve. box: takes the keys. range() gives [from, to]; ask(from, to) wants another;
-   read(step) wants the readout moved by so much of the range, whole() everything. */
+/* over: the area of the curve. box: receives keys. range(): the current [from, to]. ask(from, to): change it.
+   read(step): move the readout by that share of the range. whole(): show everything. */
 function followGestures(over, box, { range, ask, read, whole }) {
   const fingers = new Map(); // pointer -> x, pixels from the left of the area
-  let begun = null; // where the fingers lay, and the range then; anew with each finger more or less
+  let begun = null; // finger positions and range at the start; reset when a finger is added or lifted
 
   const at = (event) => event.clientX - over.getBoundingClientRect().left;
   const share = (x) => x / over.clientWidth;
@@ -23,7 +23,7 @@ function followGestures(over, box, { range, ask, read, whole }) {
       const shift = (then[0] - now[0]) * span;
       ask(from + shift, to + shift);
     } else if (Math.abs(now[1] - now[0]) > 0.02 && Math.abs(then[1] - then[0]) > 0.02) {
-      // what lay under each finger stays under it
+      // each finger keeps its point of the curve
       const wide = (span * (then[1] - then[0])) / (now[1] - now[0]);
       const left = from + then[0] * span - now[0] * wide;
       ask(left, left + wide);
@@ -51,7 +51,7 @@ function followGestures(over, box, { range, ask, read, whole }) {
     if (!fingers.has(event.pointerId)) return;
     const trembles = fingers.size === 1 && Math.abs(at(event) - begun.xs[0]) < 6 && !begun.moving;
     fingers.set(event.pointerId, at(event));
-    if (trembles) return; // a tap reads out
+    if (trembles) return; // a tap moves the readout
     begun.moving = true;
     moved();
   });
@@ -63,7 +63,7 @@ function followGestures(over, box, { range, ask, read, whole }) {
   over.addEventListener(
     "wheel",
     (event) => {
-      // The wheel is the page's: who scrolls past must not be caught. Pinching a touchpad says Ctrl too.
+      // The wheel alone scrolls the page. A touchpad pinch arrives as wheel with Ctrl.
       const sideways = event.shiftKey || Math.abs(event.deltaX) > Math.abs(event.deltaY);
       if (!sideways && !event.ctrlKey && !event.metaKey) return;
       event.preventDefault();

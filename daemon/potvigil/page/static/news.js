@@ -1,9 +1,9 @@
 "use strict";
-/* Hears from the watch what is known now, and says when nothing is heard any more.
+/* Fetches the live state, and reports when contact is lost.
 
-   To the document: `potvigil:now` with what /api/now says, `potvigil:lost` with since when. Pages of pots hear it as
-   server-sent events; others ask every two seconds, for a browser holds only a few connections open. Where no answer
-   comes for 5 s, all is lost. */
+   Dispatches on the document: `potvigil:now` with /api/now, `potvigil:lost` with the time of the last contact. Pages
+   of pots use server-sent events; others poll every two seconds, since a browser allows few open connections. Without
+   an answer for 5 s, contact is lost. */
 (() => {
   const streams = document.querySelector("[data-live]") !== null;
   const ASK_AFTER_MS = streams ? 3000 : 1900;
@@ -11,60 +11,60 @@
   const ANSWER_WITHIN_MS = 1900;
   const STREAM_AGAIN_MS = 30000;
 
-  // Two clocks: the one may be set, the other stands still while a phone sleeps.
+  // Two clocks: the wall clock may be set, the other stops while a phone sleeps.
   const moment = () => ({ wall: Date.now(), steady: performance.now() });
   const age = (then) => Math.max(Math.abs(Date.now() - then.wall), performance.now() - then.steady);
-  const tell = (name, detail) => document.dispatchEvent(new CustomEvent(`potvigil:${name}`, { detail, cancelable: true }));
+  const dispatch = (name, detail) => document.dispatchEvent(new CustomEvent(`potvigil:${name}`, { detail, cancelable: true }));
 
-  let heard = moment(); // when the last news came
-  let heardAt = document.querySelector('[data-strip="as_of"]').textContent; // the same by the workshop's clock
-  let asking = false;
+  let last = moment(); // time of the last update
+  let lastAsOf = document.querySelector('[data-strip="as_of"]').textContent; // the same on the workshop's clock
+  let polling = false;
   let lost = false;
 
-  function told(now) {
-    heard = moment();
-    heardAt = now.strip.as_of;
+  function received(now) {
+    last = moment();
+    lastAsOf = now.strip.as_of;
     lost = false;
-    tell("now", now);
+    dispatch("now", now);
   }
 
   function lose() {
     if (lost) return;
     lost = true;
-    tell("lost", heardAt);
+    dispatch("lost", lastAsOf);
   }
 
-  async function ask() {
-    if (asking) return;
-    asking = true;
+  async function poll() {
+    if (polling) return;
+    polling = true;
     try {
       const answer = await fetch("/api/now", { cache: "no-store", signal: AbortSignal.timeout(ANSWER_WITHIN_MS) });
-      if (answer.ok) told(await answer.json());
-      else if (answer.status === 401 && tell("logged-out")) location.assign(`/login?next=${location.pathname}`);
+      if (answer.ok) received(await answer.json());
+      else if (answer.status === 401 && dispatch("logged-out")) location.assign(`/login?next=${location.pathname}`);
     } catch {
-      // no answer: the clock below says when that is too long
+      // no answer: look() notices when that takes too long
     } finally {
-      asking = false;
+      polling = false;
     }
   }
 
   function look() {
-    const waited = age(heard);
+    const waited = age(last);
     if (waited >= LOST_AFTER_MS) lose();
-    if (waited >= ASK_AFTER_MS) ask();
+    if (waited >= ASK_AFTER_MS) poll();
   }
 
   let stream = null;
   function listen() {
     if (stream && stream.readyState !== EventSource.CLOSED) return;
     stream = new EventSource("/api/events");
-    stream.addEventListener("now", (event) => told(JSON.parse(event.data)));
+    stream.addEventListener("now", (event) => received(JSON.parse(event.data)));
   }
 
-  if (/^\?(said|asked)=/.test(location.search)) history.replaceState(null, "", location.pathname); // said once
-  // once every script of the page listens
+  if (/^\?(said|asked)=/.test(location.search)) history.replaceState(null, "", location.pathname); // a reload must not repeat the banner
+  // once every script of the page is listening
   document.addEventListener("DOMContentLoaded", () => {
-    ask();
+    poll();
     setInterval(look, 500);
     if (!streams) return;
     listen();
@@ -73,7 +73,7 @@
   document.addEventListener("visibilitychange", () => document.hidden || look());
   addEventListener("pageshow", (event) => {
     if (!event.persisted) return;
-    lose(); // kept from long ago by the browser
-    ask();
+    lose(); // restored from the back/forward cache
+    poll();
   });
 })();

@@ -1,10 +1,10 @@
 "use strict";
-/* Opens the page that was wanted as soon as the Pi answers again. */
+/* Opens the requested page as soon as the Pi answers again. */
 setInterval(async () => {
   try {
     await fetch("/api/now", { cache: "no-store", signal: AbortSignal.timeout(5000) });
     location.reload();
   } catch {
-    // not yet
+    // still offline
   }
 }, 10000);

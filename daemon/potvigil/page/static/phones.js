@@ -1,5 +1,5 @@
 "use strict";
-/* Subscribes this browser to be told with the page closed, where it can be. */
+/* Subscribes this browser to push notifications, if it supports them. */
 (() => {
   const form = document.querySelector('[data-phone="subscribe"]');
   const state = document.querySelector('[data-phone="state"]');

@@ -1,5 +1,5 @@
 "use strict";
-/* Adds a picture of the cast: made small here, which leaves out too where and with what it was taken. */
+/* Uploads a picture of the cast, shrunk here; that also strips location and camera data. */
 (() => {
   const place = document.querySelector("[data-pictures]");
   const input = place.querySelector('input[type="file"]');

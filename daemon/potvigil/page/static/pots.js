@@ -1,5 +1,5 @@
 "use strict";
-/* Keeps the pots on the page as the watch sees them, and takes back what it can no longer vouch for. */
+/* Updates the pots on the page, and withdraws values once contact is lost. */
 (() => {
   const place = document.querySelector("[data-live]");
   const LEVELS = ["alarm", "unknown", "warn", "note", "calm"];
@@ -7,12 +7,12 @@
   const show = (card, name) => card.querySelector(`[data-show="${name}"]`);
 
   let standing = null; // the alarms as written on the page
-  let pressed = false; // a finger lies on the page: nothing is changed under it
+  let pressed = false; // while a finger is down, nothing moves
 
   function fill(node, text) {
     if (!node) return;
     const wanted = text ?? "";
-    if (node.textContent !== wanted) node.textContent = wanted; // what has not changed is not read out again
+    if (node.textContent !== wanted) node.textContent = wanted; // unchanged text must not be read out again
     node.hidden = wanted === "";
   }
 
@@ -28,19 +28,19 @@
     if (pot.cure_progress !== null) card.querySelector("progress").value = pot.cure_progress;
   }
 
-  /* Put the cards in the order of the news, but never one that is being used. */
+  /* Sort the cards by urgency, but not while one is in use. */
   function sort(pots) {
     if (pressed || cards.some((card) => card.contains(document.activeElement))) return;
     const wanted = pots.map((pot) => cards.find((card) => card.dataset.pot === pot.id)).filter(Boolean);
     if (wanted.some((card, at) => place.querySelectorAll("[data-pot]")[at] !== card)) place.append(...wanted);
   }
 
-  /* Fetch the alarms as the server writes them; a form that is open, and the focus, stay where they are. */
+  /* Fetch the alarms as rendered by the server, keeping open forms and the focus. */
   async function writeAlarms(signature) {
     const answer = await fetch(location.href, { cache: "no-store" });
     if (!answer.ok || answer.redirected) return;
     const fresh = new DOMParser().parseFromString(await answer.text(), "text/html");
-    if (pressed) return; // once more with the next news
+    if (pressed) return; // retried with the next update
     for (const card of cards) {
       const old = card.querySelector(".standing");
       const made = fresh.querySelector(`[data-pot="${CSS.escape(card.dataset.pot)}"] .standing`);
@@ -56,13 +56,13 @@
     standing = signature;
   }
 
-  /* Load the page anew, unless somebody writes in it, or its sound would be lost with it. */
+  /* Reload the page, unless a form is open or that would stop the sound. */
   function reload() {
     const isBusy = document.querySelector("main details[open]") !== null;
     if (!isBusy && document.dispatchEvent(new CustomEvent("potvigil:reload", { cancelable: true }))) location.reload();
   }
 
-  function told(now) {
+  function update(now) {
     const byId = new Map(now.pots.map((pot) => [pot.id, pot]));
     for (const card of cards) {
       const pot = byId.get(card.dataset.pot);
@@ -70,7 +70,7 @@
       else withdraw(card, "no longer monitored");
     }
     const alarms = JSON.stringify(now.pots.map((pot) => pot.alarms.map(({ left_s: moving, ...still }) => still)));
-    if (alarms !== standing) writeAlarms(alarms).catch(() => {}); // once more with the next news
+    if (alarms !== standing) writeAlarms(alarms).catch(() => {}); // retried with the next update
     if (place.dataset.batch === undefined) {
       sort(now.pots);
       if (now.pots.some((pot) => !cards.some((card) => card.dataset.pot === pot.id))) reload();
@@ -95,7 +95,7 @@
     }
   }
 
-  document.addEventListener("potvigil:now", ({ detail }) => told(detail));
+  document.addEventListener("potvigil:now", ({ detail }) => update(detail));
   document.addEventListener("potvigil:lost", () => {
     for (const card of cards) withdraw(card, "not known");
     standing = null;

@@ -1,5 +1,5 @@
 "use strict";
-/* Makes the frame of a report as high as what is in it, so that the page scrolls and not the frame. */
+/* Makes a report's frame as tall as its content, so that the page scrolls instead of the frame. */
 (() => {
   const frame = document.querySelector("iframe.sheet");
   const waiting = document.querySelector('[data-part="waiting"]');
@@ -7,7 +7,7 @@
   function fit() {
     const root = frame.contentDocument?.documentElement;
     if (!root || !root.scrollHeight) return;
-    frame.style.height = "0"; // or it would never become lower
+    frame.style.height = "0"; // else it could never shrink
     frame.style.height = `${root.scrollHeight + 4}px`;
   }
 

@@ -1,11 +1,11 @@
 "use strict";
-/* The sounds that wake: made by the browser, from no file.
+/* The alarm sounds, synthesised by the browser.
 
-   A high alarm is a square wave of 520 Hz, the low-frequency signal that NFPA 72 asks for where people sleep; half a
-   second on, half a second off, which is no evacuation signal (three pulses and a pause, ISO 8201). */
+   A high alarm is a square wave of 520 Hz, the low-frequency signal NFPA 72 requires where people sleep; half a
+   second on, half a second off, so it is no evacuation signal (three pulses and a pause, ISO 8201). */
 const sound = (() => {
   const HERTZ = 520;
-  const RAMP_S = 0.005; // no clicks
+  const RAMP_S = 0.005; // avoids clicks
   const LEAST = 0.1;
   const RISE_S = 45;
   const GENTLE = { hertz: 660, loudness: 0.25, lasts_s: 1.6 };
@@ -14,7 +14,7 @@ const sound = (() => {
   let context = null;
   let waking = null;
 
-  /* One second of the alarm. As a loop it goes on without any timer of the page. */
+  /* One second of the alarm, looped, so that it needs no timer. */
   function second(of) {
     const rate = of.sampleRate;
     const buffer = of.createBuffer(1, rate, rate);
@@ -26,7 +26,7 @@ const sound = (() => {
     return buffer;
   }
 
-  /* Sound the alarm, rising to full loudness; returns how to end it. */
+  /* Start the alarm, rising to full volume; return a function that stops it. */
   function high(of, riseS) {
     const source = of.createBufferSource();
     const gain = of.createGain();
@@ -39,7 +39,7 @@ const sound = (() => {
     return () => source.stop();
   }
 
-  /* Sound a single gentle tone that dies away. */
+  /* Play a single gentle tone that fades out. */
   function gentle(of) {
     const tone = of.createOscillator();
     const gain = of.createGain();
@@ -58,10 +58,10 @@ const sound = (() => {
     can: () => Context !== undefined,
     isBlocked: () => context?.state !== "running",
     isWaking: () => waking !== null,
-    /* Ask the browser for sound; where it has not been tapped yet it says no, and is asked again with the next tap. */
+    /* Enable sound; browsers refuse before the first tap, so try again at the next. */
     async open() {
       if (!Context) return;
-      if (navigator.audioSession) navigator.audioSession.type = "playback"; // not muted by an iPhone's switch
+      if (navigator.audioSession) navigator.audioSession.type = "playback"; // ignore an iPhone's mute switch
       context ??= new Context();
       if (context.state !== "running") await context.resume().catch(() => {});
     },

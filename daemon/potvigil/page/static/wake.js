@@ -1,22 +1,22 @@
 "use strict";
-/* Wakes whoever sleeps beside this phone: by sound, by vibration, with the screen kept on.
+/* Uses this phone as an alarm clock: sound, vibration, screen kept on.
 
-   The choice is kept on this phone. A high alarm sounds until it is acknowledged or silenced here; so does it when nothing
-   has been heard of the watch for too long. A browser gives sound only after a tap: until then the page says so. */
+   The choice is stored on this phone. It sounds for a high alarm until that is acknowledged or silenced here, and when
+   contact with the watch is lost for too long. Browsers allow sound only after a tap; until then the page says so. */
 (() => {
   const box = document.getElementById("wake");
   const part = (name) => box.querySelector(`[data-wake="${name}"]`);
   const KEPT = "potvigil-wake";
-  const SILENCED_MS = 15 * 60000; // nobody can silence a high alarm for longer
-  const SLEPT_MS = 90000; // a page in the background is looked after once a minute
+  const SILENCED_MS = 15 * 60000; // the longest a high alarm can be silenced
+  const SLEPT_MS = 90000; // background pages run timers once a minute
   const HEARD_AGAIN_MS = 10000;
   const LOGGED_OUT = "Logged out: reload this page and log in.";
   const SHAKEN = [400, 150, 400];
 
   let chosen = { on: false, lostAfterS: 120, silenced: {}, chimed: [], ...kept() };
   let lock = null;
-  let high = new Map(); // what wakes, and the words for it
-  let heardMs = Date.now(); // when the watch was last heard to watch
+  let high = new Map(); // the high alarms, with their text
+  let heardMs = Date.now(); // last live state
   let hasHeard = false;
   let lookedMs = Date.now();
   let note = "";
@@ -34,12 +34,12 @@
     try {
       localStorage.setItem(KEPT, JSON.stringify(chosen));
     } catch {
-      note = "This browser stores nothing: choose again after a reload."; // as in a private window
+      note = "This browser stores nothing: choose again after a reload."; // e.g. in a private window
     }
   }
 
   function hear(now) {
-    if (now.silent && hasHeard) return; // what woke before still does
+    if (now.silent && hasHeard) return; // alarms that sounded before still do
     if (!now.silent) heardMs = Date.now();
     hasHeard = true;
     high = new Map();
@@ -58,7 +58,7 @@
     }
   }
 
-  /* Return what wakes now, silenced or not. */
+  /* Return the alarms to sound for now, silenced or not. */
   function causes() {
     const all = new Map(high);
     if (Date.now() - heardMs >= 1000 * chosen.lostAfterS) all.set("lost", "there is no word from the watch");
@@ -71,7 +71,7 @@
       lock = await navigator.wakeLock.request("screen");
       lock.addEventListener("release", () => (lock = null));
     } catch {
-      lock = null; // as when the battery is low: said below
+      lock = null; // e.g. when the battery is low: reported below
     }
   }
 
@@ -91,7 +91,7 @@
 
   function look() {
     const now = Date.now();
-    // After a sleep of the phone the watch has a moment to be heard, before nothing was.
+    // After the phone has slept, allow a moment for an update before reporting lost contact.
     if (now - lookedMs > SLEPT_MS) heardMs = Math.max(heardMs, now - 1000 * chosen.lostAfterS + HEARD_AGAIN_MS);
     lookedMs = now;
     const all = causes();
@@ -164,7 +164,7 @@
     hear(detail);
     look();
   });
-  // What would take the page away, and with it the sound, does not.
+  // Do not leave or reload the page while that would stop the sound.
   document.addEventListener("potvigil:logged-out", (event) => {
     if (!chosen.on) return;
     event.preventDefault();

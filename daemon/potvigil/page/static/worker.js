@@ -1,7 +1,7 @@
 "use strict";
-/* Stands in when the Pi cannot be reached: with one page that says so. No value is ever kept, let alone shown again.
+/* Shows an offline page when the Pi is unreachable. Never caches live values.
 
-   SHELL_VERSION stands before this, written by the server: another one is another worker. */
+   The server prepends SHELL_VERSION; a new value makes browsers install a new worker. */
 importScripts("/static/told.js");
 const SHELL = ["/static/offline.html", "/static/offline.js", "/static/page.css", "/static/icon.svg"];
 const CACHE = `shell ${SHELL_VERSION}`;

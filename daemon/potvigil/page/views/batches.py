@@ -23,7 +23,7 @@ from potvigil.model.events import (
 )
 from potvigil.page.views import words
 from potvigil.page.views.details import FIELDS
-from potvigil.page.views.words import SIGNS, VERDICT_WORDS, Severity, Teller
+from potvigil.page.views.words import SIGNS, VERDICT_WORDS, Severity, WallClock
 from potvigil.record.requests.batch_query import OPEN, Wanted
 from potvigil.record.requests.detail_input import habits_of
 from potvigil.record.rows import BatchRow, EditRow, ListedBatch
@@ -36,44 +36,44 @@ from potvigil.wording.verdict import HELD_ABOVE_MAXIMUM, cast, was_above_maximum
 
 PAGE = 50
 LAST_PAGE = 10_000
-# What is shown of one batch; a regulator that feeds all night must not make a page of megabytes.
+# A regulator that feeds all night must not make a page of megabytes.
 MOST_EVENTS = 500
-LONGEST_ASKED = 200  # letters of what a list is narrowed by
+LONGEST_FILTER = 200  # characters of one filter
 QUERY = ("pot", "verdict", "since", "until", "find", "alarm")
 VERDICTS = [
-    *({"value": each.value, "word": said} for each, (said, _) in VERDICT_WORDS.items()),
+    *({"value": each.value, "word": text} for each, (text, _) in VERDICT_WORDS.items()),
     {"value": OPEN, "word": words.STILL_OPEN[0]},
 ]
-ALARM_KINDS = [{"value": each.value, "word": said} for each, said in ALARM_WORDS.items()]
+ALARM_KINDS = [{"value": each.value, "word": text} for each, text in ALARM_WORDS.items()]
 
 
 class QueryError(ValueError):
-    """A list that cannot be; one line."""
+    """The list's filters are invalid; one line for a person."""
 
 
 # --- the list
 
 
 def query_of(given: Mapping[str, str], names: Iterable[str] = QUERY) -> dict[str, str]:
-    """Return what an address narrows a list by; empty where it says nothing."""
-    return {name: shown(given.get(name, "")[:LONGEST_ASKED]) for name in names}
+    """Return the list's filters from an address; "" for each that is absent."""
+    return {name: shown(given.get(name, "")[:LONGEST_FILTER]) for name in names}
 
 
 def listed(store: Store, query: Mapping[str, str], page: int) -> dict[str, Any]:
-    """Return what the list shows. Raises QueryError or RecordError."""
+    """Return a page of the list. Raises QueryError or RecordError."""
     unit, tz = habits_of(store)
     rows = store.listed(wanted_of(query, tz, PAGE + 1, (page - 1) * PAGE))
-    return told_list([line(row, unit, tz) for row in rows], query, page)
+    return list_page([line(row, unit, tz) for row in rows], query, page)
 
 
-def told_list(rows: Sequence[Mapping[str, Any]], query: Mapping[str, str], page: int) -> dict[str, Any]:
-    """Return a page of a list. rows: of it, and one more where there are more."""
+def list_page(rows: Sequence[Mapping[str, Any]], query: Mapping[str, str], page: int) -> dict[str, Any]:
+    """Return a page of the list. rows: those of the page, plus one if older ones follow."""
     given = {key: value for key, value in query.items() if value}
 
     def link(to_page: int) -> str:
         return f"/batches?{urlencode({**given, 'page': str(to_page)})}"
 
-    return nothing_listed(query, None) | {
+    return empty_list(query, None) | {
         "rows": rows[:PAGE],
         "page": page,
         "newer": link(page - 1) if page > 1 else None,
@@ -81,8 +81,8 @@ def told_list(rows: Sequence[Mapping[str, Any]], query: Mapping[str, str], page:
     }
 
 
-def nothing_listed(query: Mapping[str, str], fault: str | None) -> dict[str, Any]:
-    """Return an empty list, with what was wrong with what was asked."""
+def empty_list(query: Mapping[str, str], fault: str | None) -> dict[str, Any]:
+    """Return an empty list. fault: what is wrong with the filters, None if nothing."""
     return {
         "rows": [],
         "query": query,
@@ -96,13 +96,13 @@ def nothing_listed(query: Mapping[str, str], fault: str | None) -> dict[str, Any
 
 
 def page_number(text: str) -> int:
-    """Return which page of a list an address names, the first for none that can be."""
+    """Return the page number of an address, clamped to the valid range; 1 if it is not a number."""
     number = int(text) if text.isascii() and text.isdecimal() and len(text) < 7 else 1
     return min(max(number, 1), LAST_PAGE)
 
 
 def wanted_of(query: Mapping[str, str], tz: tzinfo | None, limit: int, skip: int) -> Wanted:
-    """Return what a list is narrowed to. Raises QueryError."""
+    """Return the record query for these filters. Raises QueryError."""
     verdict, kind = query["verdict"], query["alarm"]
     if verdict and verdict not in [each["value"] for each in VERDICTS]:
         raise QueryError(f"There is no verdict {shown(verdict)!r}.")
@@ -132,7 +132,7 @@ def _midnight(text: str, tz: tzinfo | None, days: int) -> float | None:
 
 def line(row: ListedBatch, unit: str, tz: tzinfo | None) -> dict[str, Any]:
     """Return one line of the list."""
-    verdict, said, level = _judged(row.verdict, row.above_maximum)
+    verdict, text, level = _verdict(row.verdict, row.above_maximum)
     outcome = row.details.get(Detail.OUTCOME, "")
     return {
         "id": row.id,
@@ -142,7 +142,7 @@ def line(row: ListedBatch, unit: str, tz: tzinfo | None) -> dict[str, Any]:
         "began": _moment(row.start_utc_s, tz),
         "lasted": "" if row.end_t_s is None else span(row.end_t_s - row.start_t_s),
         "verdict": verdict,
-        "word": said,
+        "word": text,
         "level": level.value,
         "sign": SIGNS[level],
         "leak": rate(row.leak_pa_per_s.value, unit) if row.leak_pa_per_s and row.leak_established else "",
@@ -153,7 +153,7 @@ def line(row: ListedBatch, unit: str, tz: tzinfo | None) -> dict[str, Any]:
     }
 
 
-def _judged(verdict: Verdict | None, above_maximum: bool) -> tuple[str, str, Severity]:
+def _verdict(verdict: Verdict | None, above_maximum: bool) -> tuple[str, str, Severity]:
     if verdict is None:
         return OPEN, *words.STILL_OPEN
     if verdict is Verdict.HELD and above_maximum:
@@ -169,12 +169,12 @@ def _moment(utc_s: float | None, tz: tzinfo | None) -> str:
 
 
 def shown_batch(store: Store, row: BatchRow) -> dict[str, Any]:
-    """Return what the page of a batch shows, without its fields."""
+    """Return what the page of a batch shows, without its form."""
     unit, tz = habits_of(store)
     events = store.events(row.id)
     utc_less_t_s = None if row.start_utc_s is None else row.start_utc_s - row.start_t_s
     summary = row.summary
-    verdict, said, level = _judged(row.verdict, summary is not None and was_above_maximum(summary))
+    verdict, text, level = _verdict(row.verdict, summary is not None and was_above_maximum(summary))
     outcome = row.details.get(Detail.OUTCOME, "")
     return {
         "batch": {
@@ -184,7 +184,7 @@ def shown_batch(store: Store, row: BatchRow) -> dict[str, Any]:
             "began": _moment(row.start_utc_s, tz) or "started with the clock not set",
             "ended": _moment(row.end_utc_s, tz),
             "lasted": "" if row.end_t_s is None else span(row.end_t_s - row.start_t_s),
-            "word": said,
+            "word": text,
             "verdict": verdict,
             "level": level.value,
             "sign": SIGNS[level],
@@ -194,14 +194,14 @@ def shown_batch(store: Store, row: BatchRow) -> dict[str, Any]:
             "is_asked": row.end_t_s is not None and not outcome,
             "outcome": shown(outcome),
             "flawed": bool(is_flawed(outcome)),
-            "facts": [] if summary is None else list(_facts(summary, unit, Teller(utc_less_t_s, tz))),
+            "facts": [] if summary is None else list(_facts(summary, unit, WallClock(utc_less_t_s, tz))),
         },
-        "events": list(_happened(events, row, tz)),
-        "edits": [_edited(each, tz) for each in store.edits(row.id)],
+        "events": list(_timeline(events, row, tz)),
+        "edits": [_edit_line(each, tz) for each in store.edits(row.id)],
     }
 
 
-def _facts(summary: BatchSummary, unit: str, teller: Teller) -> Iterator[dict[str, str]]:
+def _facts(summary: BatchSummary, unit: str, wall: WallClock) -> Iterator[dict[str, str]]:
     start_pa, end_pa, lowest_pa = (
         summary.hold_start_gauge_pa, summary.hold_end_gauge_pa, summary.lowest_gauge_pa,
     )  # fmt: skip
@@ -221,7 +221,7 @@ def _facts(summary: BatchSummary, unit: str, teller: Teller) -> Iterator[dict[st
     else:
         most = rate(max(leak.rate_pa_per_s.high, 0.0), unit)
         yield {"name": "Air lost", "text": f"no leak established, at most {most}"}
-    done = teller.clock(summary.cure.done_s) if summary.cure.progress >= 1.0 else ""
+    done = wall.clock(summary.cure.done_s) if summary.cure.progress >= 1.0 else ""
     yield {
         "name": "Cure",
         "text": f"{100.0 * summary.cure.progress:.0f} %{f', done at {done}' if done else ''}",
@@ -230,10 +230,10 @@ def _facts(summary: BatchSummary, unit: str, teller: Teller) -> Iterator[dict[st
         yield {"name": "Top-ups", "text": str(summary.top_ups)}
 
 
-def _happened(events: Sequence[Event], row: BatchRow, tz: tzinfo | None) -> Iterator[dict[str, str]]:
+def _timeline(events: Sequence[Event], row: BatchRow, tz: tzinfo | None) -> Iterator[dict[str, str]]:
     day = ""
     for event in events[:MOST_EVENTS]:
-        what, text, level = _said(event, tz)
+        what, text, level = _described(event, tz)
         if not text:
             continue
         new_day, clock = "", f"{span(event.t_s - row.start_t_s)} in"
@@ -254,8 +254,8 @@ def _happened(events: Sequence[Event], row: BatchRow, tz: tzinfo | None) -> Iter
         yield {"day": "", "time": "", "what": "note", "text": more, "level": "note", "sign": "●"}
 
 
-def _said(event: Event, tz: tzinfo | None) -> tuple[str, str, Severity]:
-    """Return what kind of event it is, its words, empty for one that is not told, and its level."""
+def _described(event: Event, tz: tzinfo | None) -> tuple[str, str, Severity]:
+    """Return an event's kind, its text ("" if it is not shown) and its level."""
     match event:
         case StageEvent():
             return "stage", words.STAGE_WORDS[event.stage], Severity.CALM
@@ -266,20 +266,20 @@ def _said(event: Event, tz: tzinfo | None) -> tuple[str, str, Severity]:
             if event.state is not AlarmState.UNACKNOWLEDGED:
                 return "alarm", f"{name}: {alarm_state(event, tz)}", Severity.NOTE
             standing = StandingAlarm(event.alarm, event.priority, event.state, 0.0, None, "")
-            said = in_words(event, TimeTeller(event.t_s, event.utc_s, tz))
-            return "alarm", f"{name}: {said}", words.alarm_level(standing)
+            text = in_words(event, TimeTeller(event.t_s, event.utc_s, tz))
+            return "alarm", f"{name}: {text}", words.alarm_level(standing)
         case NoteEvent():
             return "note", event.text, Severity.WARN if event.note is NoteId.REFUSED else Severity.NOTE
         case BatchOpened():
             return "batch", "batch opened", Severity.CALM
         case BatchClosed():
-            _, said, level = _judged(event.summary.verdict, was_above_maximum(event.summary))
-            return "batch", f"batch closed: {said[:1].lower()}{said[1:]}", level
+            _, text, level = _verdict(event.summary.verdict, was_above_maximum(event.summary))
+            return "batch", f"batch closed: {text[:1].lower()}{text[1:]}", level
         case _:
             return "note", "", Severity.NOTE
 
 
-def _edited(edit: EditRow, tz: tzinfo | None) -> dict[str, str]:
+def _edit_line(edit: EditRow, tz: tzinfo | None) -> dict[str, str]:
     return {
         "time": _moment(edit.utc_s, tz) or "time not known",
         "field": FIELDS[edit.field][0],

@@ -1,4 +1,4 @@
-"""The live curve as JSON: what was read, lowest and highest of each stretch, what the watch knew of it."""
+"""The live curve as JSON: the lowest and highest reading of each bucket, and the watch's estimates."""
 
 import time
 from collections.abc import Iterator, Sequence
@@ -32,20 +32,20 @@ from potvigil.wording.alarm_names import ALARM_WORDS
 from potvigil.wording.quantities import shown
 
 LEAST_POINTS, USUAL_POINTS, MOST_POINTS = 200, 1200, 4000
-# Shown before a batch began, and of a pot without one.
+# Shown before the start of a batch, and for a pot without one.
 BEFORE_S, WITHOUT_BATCH_S = 120.0, 6 * 3600.0
-# A stretch holds so many readings, or each is shown for itself.
+# With fewer readings per bucket than this, each reading is drawn by itself.
 _LEAST_PER_BUCKET = 3
-# Of a converter of 16 bits, one polarity: among these is one that is no fault of the wires.
+# Of a 16-bit converter, one polarity: tried in turn for one that does not read as a wiring fault.
 _COUNTS = range(0, 32_768, 256)
-_FINER = 2  # decimals more than a person reads: a line through rounded points shows steps
+_EXTRA_DECIMALS = 2  # beyond those shown as text: rounder points would draw steps
 
 _Point = tuple[float, float | None, float | None]  # s, lowest and highest Pa gauge
 
 
 @dataclass(frozen=True, slots=True)
 class CurveQuery:
-    """Which curve. row: None for a pot without a batch. live: None while the watch is silent."""
+    """Which curve is wanted. row: None without an open batch. live: None while the watch is silent."""
 
     pot_id: str
     row: BatchRow | None
@@ -55,32 +55,32 @@ class CurveQuery:
     points: int
 
 
-def curve(store: Store, pots_of: PotsOf, asked: CurveQuery) -> dict[str, Any]:
+def curve(store: Store, pots_of: PotsOf, query: CurveQuery) -> dict[str, Any]:
     """Return the curve. Raises RecordError."""
-    from_s, to_s = _span(store, asked)
+    from_s, to_s = _span(store, query)
     runs = store.settings_within(from_s, to_s)
-    pot = pots_of(runs[-1][1]).get(asked.pot_id) if runs else None
+    pot = pots_of(runs[-1][1]).get(query.pot_id) if runs else None
     unit = "psi" if pot is None else pot.pressure_unit
     temperature_unit = "C" if pot is None else pot.temperature_unit
     per_unit = PRESSURE_UNITS_PA[unit]
-    points = _points(store, pots_of, asked, runs, from_s, to_s)
-    traces = store.traces(asked.pot_id, from_s, to_s, about=asked.points)
-    live = asked.live
+    points = _points(store, pots_of, query, runs, from_s, to_s)
+    traces = store.traces(query.pot_id, from_s, to_s, about=query.points)
+    live = query.live
     if live is not None and live.snapshot.t_s <= to_s and live.batch is not None:
         traces.append(TraceRow.of(live.snapshot))
-    events = [] if asked.row is None else store.events(asked.row.id)
-    digits = PRESSURE_DECIMALS[unit] + _FINER
+    events = [] if query.row is None else store.events(query.row.id)
+    digits = PRESSURE_DECIMALS[unit] + _EXTRA_DECIMALS
 
     def in_unit(pa: float | None) -> float | None:
         return None if pa is None else round(pa / per_unit, digits)
 
     return {
-        "pot": asked.pot_id,
-        "batch": None if asked.row is None else asked.row.id,
+        "pot": query.pot_id,
+        "batch": None if query.row is None else query.row.id,
         "unit": unit,
         "temperature_unit": temperature_unit,
         "zone": zone_name(None if pot is None else pot.tz, time.time()),
-        "utc_less_t_s": store.utc_less_t_s(asked.pot_id, to_s),
+        "utc_less_t_s": store.utc_less_t_s(query.pot_id, to_s),
         "from": round(from_s, 2),
         "to": round(to_s, 2),
         "t": [round(t_s, 2) for t_s, _, _ in points],
@@ -94,27 +94,27 @@ def curve(store: Store, pots_of: PotsOf, asked: CurveQuery) -> dict[str, Any]:
             for each in events
             if isinstance(each, StageEvent)
         ],
-        "marks": sorted(_marks(events, asked.row, pot, traces), key=lambda mark: mark["t"]),
+        "marks": sorted(_marks(events, query.row, pot, traces), key=lambda mark: mark["t"]),
         "cone": None if pot is None or live is None else _cone(live, pot, in_unit),
-        "cure_done": _cure_done(asked),
+        "cure_done": _cure_done(query),
     }
 
 
-def _span(store: Store, asked: CurveQuery) -> tuple[float, float]:
-    """Return what is shown: what was asked for, within what there is."""
-    row, live = asked.row, asked.live
-    last = store.last_sample(asked.pot_id)
+def _span(store: Store, query: CurveQuery) -> tuple[float, float]:
+    """Return the time span shown: the one asked for, within the one there is."""
+    row, live = query.row, query.live
+    last = store.last_sample(query.pot_id)
     newest_s = max([0.0 if last is None else last.t_s, *([] if live is None else [live.snapshot.t_s])])
     to_s = newest_s if row is None or row.end_t_s is None else row.end_t_s
     from_s = to_s - WITHOUT_BATCH_S if row is None else row.start_t_s - BEFORE_S
-    if row is None:  # looking back further is allowed
+    if row is None:  # a pot may be looked at further back
         lowest_s, highest_s = float("-inf"), newest_s
     else:
         lowest_s, highest_s = from_s, to_s
-    if asked.from_s is not None:
-        from_s = min(max(asked.from_s, lowest_s), highest_s)
-    if asked.to_s is not None:
-        to_s = min(max(asked.to_s, lowest_s), highest_s)
+    if query.from_s is not None:
+        from_s = min(max(query.from_s, lowest_s), highest_s)
+    if query.to_s is not None:
+        to_s = min(max(query.to_s, lowest_s), highest_s)
     return (from_s, to_s) if from_s < to_s else (to_s - 1.0, to_s)
 
 
@@ -124,33 +124,33 @@ def _span(store: Store, asked: CurveQuery) -> tuple[float, float]:
 def _points(
     store: Store,
     pots_of: PotsOf,
-    asked: CurveQuery,
+    query: CurveQuery,
     runs: Sequence[tuple[float, str]],
     from_s: float,
     to_s: float,
 ) -> list[_Point]:
     points: list[_Point] = []
     begins = [max(start_s, from_s) for start_s, _ in runs]
-    # both ends belong to what is asked for, and a bucket's end does not
+    # the span includes its end, a bucket excludes it
     ends = [*begins[1:], to_s + 0.001]
     for (_, settings), begin_s, end_s in zip(runs, begins, ends, strict=True):
-        pot = pots_of(settings).get(asked.pot_id)
+        pot = pots_of(settings).get(query.pot_id)
         if pot is not None and end_s > begin_s:
-            share = max(round(asked.points * (end_s - begin_s) / (to_s - from_s)), 1)
-            # what a restart feeds again is never thinned
-            thinned = asked.row is None or asked.row.end_t_s is not None
+            share = max(round(query.points * (end_s - begin_s) / (to_s - from_s)), 1)
+            # samples of an open batch are never thinned: a restart feeds them again
+            thinned = query.row is None or query.row.end_t_s is not None
             points += _converted(store, pot, begin_s, end_s, share, thinned)
-    if asked.live is not None:
+    if query.live is not None:
         newest_s = points[-1][0] if points else from_s
-        points += [(t_s, pa, pa) for t_s, pa in asked.live.recent if newest_s < t_s <= to_s]
-    wide_s = (to_s - from_s) / asked.points
+        points += [(t_s, pa, pa) for t_s, pa in query.live.recent if newest_s < t_s <= to_s]
+    wide_s = (to_s - from_s) / query.points
     return list(_with_gaps(points, UNSEEN_AFTER_S + wide_s))
 
 
 def _converted(
     store: Store, pot: Pot, from_s: float, to_s: float, points: int, thinned: bool
 ) -> list[_Point]:
-    """Return what was read from from_s up to to_s, in at most so many points."""
+    """Return the readings from from_s up to to_s, in at most so many points."""
     extent = store.extent(pot.pot_id, from_s, to_s, _LEAST_PER_BUCKET * points)
     if extent.last_s is None:
         return []
@@ -159,19 +159,19 @@ def _converted(
         read = ((sample.t_s, convert(sample, pot).gauge_pa) for sample in samples)
         return [(t_s, pa, pa) for t_s, pa in read if t_s < to_s]
     count = min(points, extent.samples // _LEAST_PER_BUCKET) or 1
-    ends = _Ends(store, pot, thinned)
+    extremes = _Extremes(store, pot, thinned)
     return [
-        # never later than what was read
-        (min((each.from_s + each.to_s) / 2.0, extent.last_s), *ends.of(each))
-        for each in ends.buckets(from_s, to_s, count)
+        # a bucket's middle, but never later than the last reading
+        (min((each.from_s + each.to_s) / 2.0, extent.last_s), *extremes.of(each))
+        for each in extremes.buckets(from_s, to_s, count)
     ]
 
 
-class _Ends:
-    """The lowest and the highest pressure of a bucket, Pa gauge; None where nothing in it is a reading.
+class _Extremes:
+    """The lowest and highest pressure of a bucket, Pa gauge; None if no sample in it is a valid reading.
 
-    Pressure rises with the count, and what is no fault of the wires lies between two counts: so the ends tell
-    of all between them. Where one of them is a fault, each sample is looked at.
+    Pressure rises with the count, and valid counts form one range: if the lowest and highest are valid, all
+    between are too. If one of them is a wiring fault, every sample is converted.
     """
 
     def __init__(self, store: Store, pot: Pot, thinned: bool) -> None:
@@ -180,18 +180,18 @@ class _Ends:
         self._supply_v = 0.0 if wire is None else wire.supply_v
         self._supply_v_per_count = None if wire is None else wire.supply_volts_per_count
         self.usual_supply = self._supply_v / self._supply_v_per_count if self._supply_v_per_count else 1.0
-        self._sound = next((each for each in _COUNTS if self._at(each) is not None), None)
-        self._by_share = self._goes_with_supply()
+        self._valid_count = next((each for each in _COUNTS if self._at(each) is not None), None)
+        self._is_ratiometric = self._find_ratiometric()
 
     def buckets(self, from_s: float, to_s: float, count: int) -> list[Bucket]:
-        """Return what was read in `count` stretches."""
+        """Return the samples in `count` buckets."""
         wire = self._pot.transducer
         return self._store.curve(
             self._pot.pot_id,
             from_s,
             to_s,
             count,
-            usual_supply=self.usual_supply if self._by_share else None,
+            usual_supply=self.usual_supply if self._is_ratiometric else None,
             ambient=wire is not None and wire.reference is Reference.ABSOLUTE,
             thinned=self._thinned,
         )
@@ -207,20 +207,20 @@ class _Ends:
             case (False, False, True):
                 ends = (bucket.low_absolute_pa, bucket.high_absolute_pa)
                 return self._both(*(Sample(0.0, absolute_pa=pa, ambient_pa=bucket.ambient_pa) for pa in ends))
-            case (True, False, False) if self._is_supplied(bucket):
+            case (True, False, False) if self._is_supply_good(bucket):
                 return self._by_counts(bucket)
         return self._each(bucket)
 
     def _by_counts(self, bucket: Bucket) -> tuple[float | None, float | None]:
         low, high = bucket.low_count or 0.0, bucket.high_count or 0.0
-        if self._by_share:  # as if the supply had been what it should be
+        if self._is_ratiometric:  # shares of the supply: back to counts at its nominal voltage
             low, high = low * self.usual_supply, high * self.usual_supply
         low_pa, high_pa = self._at(low, bucket.ambient_pa), self._at(high, bucket.ambient_pa)
         if low_pa is not None and high_pa is not None:
             return low_pa, high_pa
-        if self._sound is None or (high_pa is None and high < self._sound):
+        if self._valid_count is None or (high_pa is None and high < self._valid_count):
             return None, None
-        if low_pa is None and low > self._sound:
+        if low_pa is None and low > self._valid_count:
             return None, None
         return self._each(bucket)
 
@@ -229,14 +229,14 @@ class _Ends:
         sample = Sample(0.0, transducer_count=count, supply_count=supply, ambient_pa=ambient_pa)
         return convert(sample, self._pot).gauge_pa
 
-    def _goes_with_supply(self) -> bool:
-        if self._sound is None or not self._supply_v_per_count:
+    def _find_ratiometric(self) -> bool:
+        if self._valid_count is None or not self._supply_v_per_count:
             return False
-        other = Sample(0.0, transducer_count=self._sound, supply_count=1.01 * self.usual_supply)
-        return convert(other, self._pot).gauge_pa != self._at(self._sound)
+        other = Sample(0.0, transducer_count=self._valid_count, supply_count=1.01 * self.usual_supply)
+        return convert(other, self._pot).gauge_pa != self._at(self._valid_count)
 
-    def _is_supplied(self, bucket: Bucket) -> bool:
-        """Return whether the supply was never a fault of its own."""
+    def _is_supply_good(self, bucket: Bucket) -> bool:
+        """Return whether the supply stayed within tolerance throughout."""
         if self._supply_v_per_count is None or bucket.low_supply is None or bucket.high_supply is None:
             return True
         ends = (bucket.low_supply, bucket.high_supply)
@@ -261,7 +261,7 @@ def _with_gaps(points: list[_Point], gap_s: float) -> Iterator[_Point]:
         yield point
 
 
-# --- what the watch knew
+# --- the watch's estimates
 
 
 def _trace(
@@ -315,7 +315,7 @@ def _mark(t_s: float, kind: str, text: str, level: words.Severity) -> dict[str, 
 
 
 def _cone(live: LivePot, pot: Pot, in_unit: Any) -> dict[str, Any] | None:
-    """Return from where to where the pressure would fall, None where no floor is ahead."""
+    """Return the forecast fall of the pressure to the floor, None without a forecast."""
     snapshot = live.snapshot
     forecast, gauge_pa = snapshot.forecast, snapshot.reading.gauge_pa
     shut = snapshot.stage in (Stage.SETTLING, Stage.HOLDING)
@@ -331,10 +331,10 @@ def _cone(live: LivePot, pot: Pot, in_unit: Any) -> dict[str, Any] | None:
     }
 
 
-def _cure_done(asked: CurveQuery) -> float | None:
-    if asked.row is None:
+def _cure_done(query: CurveQuery) -> float | None:
+    if query.row is None:
         return None
-    if asked.row.summary is not None:
-        return round(asked.row.summary.cure.done_s, 2)
-    cure = None if asked.live is None else asked.live.snapshot.cure
+    if query.row.summary is not None:
+        return round(query.row.summary.cure.done_s, 2)
+    cure = None if query.live is None else query.live.snapshot.cure
     return None if cure is None else round(cure.done_s, 2)

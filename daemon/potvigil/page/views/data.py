@@ -1,4 +1,4 @@
-"""What the page's script asks for: what is known now, once or as it changes; the curves; and its files."""
+"""What the page's scripts fetch: the current state, once or as a stream; the curves; static files."""
 
 import asyncio
 import json
@@ -14,20 +14,20 @@ from potvigil.page.frame import Frame
 from potvigil.page.ground import Ground
 from potvigil.page.guard import RequestRefusedError
 from potvigil.page.views.curve import LEAST_POINTS, MOST_POINTS, USUAL_POINTS, CurveQuery, curve
-from potvigil.page.views.library import whole
+from potvigil.page.views.library import batch_number
 from potvigil.page.views.now import PotsOf
 from potvigil.page.views.pots import number
 from potvigil.record.rows import BatchRow
 from potvigil.record.store import Store
 
 MOST_STREAMS = 20
-_SHELL = ("offline.html", "offline.js", "page.css", "icon.svg")  # what worker.js keeps
-# A stream ends by itself before a request's time is up; the browser then begins anew.
+_SHELL = ("offline.html", "offline.js", "page.css", "icon.svg")  # cached by worker.js
+# A stream ends before a request's time limit; the browser then reconnects.
 STREAM_S, STREAM_REST_S, STREAM_COMMENT_S = 150.0, 1.0, 15.0
 
 
-class Told:
-    """What is known now, and files, of any page. stopping: whether the streams are to end."""
+class SiteData:
+    """The state and the static files, the same for every page. stopping: whether the streams are to end."""
 
     def __init__(self, ground: Ground) -> None:
         self._ground = ground
@@ -35,7 +35,7 @@ class Told:
         self.stopping: Callable[[], bool] = lambda: False
 
     async def now(self, request: Request) -> Response:
-        return JSONResponse(await self._ground.tell())
+        return JSONResponse(await self._ground.state())
 
     async def events(self, request: Request) -> Response:
         if self._streams >= MOST_STREAMS:
@@ -43,7 +43,7 @@ class Told:
         return StreamingResponse(self._stream(), media_type="text/event-stream")
 
     async def authority(self, request: Request) -> Response:
-        """Return the certificate a phone is to trust; it is no secret."""
+        """Return the authority's certificate, for phones to trust; it is public."""
         if self._ground.config.authority is None:
             raise RequestRefusedError(404, "This page has no authority of its own.")
         name = {"content-disposition": 'attachment; filename="potvigil-authority.crt"'}
@@ -66,28 +66,28 @@ class Told:
         return Response(content, media_type=kind, headers=headers)
 
     async def _stream(self) -> AsyncIterator[str]:
-        """Yield what is known whenever it changes, for a while."""
+        """Yield the state whenever it changes, for STREAM_S at most."""
         self._streams += 1
         try:
-            began_s = spoke_s = time.monotonic()
+            began_s = sent_s = time.monotonic()
             last = ""
             yield "retry: 1000\n\n"
             while not self.stopping() and time.monotonic() - began_s < STREAM_S:
-                told = await self._ground.tell()
-                text = json.dumps(told, ensure_ascii=False, separators=(",", ":"))
+                state = await self._ground.state()
+                text = json.dumps(state, ensure_ascii=False, separators=(",", ":"))
                 if text != last:
                     yield f"event: now\ndata: {text}\n\n"
-                    last, spoke_s = text, time.monotonic()
-                elif time.monotonic() - spoke_s >= STREAM_COMMENT_S:
+                    last, sent_s = text, time.monotonic()
+                elif time.monotonic() - sent_s >= STREAM_COMMENT_S:
                     yield ": still here\n\n"
-                    spoke_s = time.monotonic()
+                    sent_s = time.monotonic()
                 await asyncio.sleep(STREAM_REST_S)
         finally:
             self._streams -= 1
 
 
-class Data(Told):
-    """The same of this machine's record, and what else is known of it."""
+class Data(SiteData):
+    """Also the metrics and curves of this machine's record."""
 
     def __init__(self, frame: Frame) -> None:
         super().__init__(frame)
@@ -98,24 +98,24 @@ class Data(Told):
         return Response(text, headers={"content-type": kind})
 
     async def curve(self, request: Request) -> Response:
-        frame, find = self._frame, curve_of(request.query_params)
+        frame, find = self._frame, curve_finder(request.query_params)
 
         def look() -> CurveQuery:
             with frame.open() as store:
                 return find(store)
 
-        asked = await frame.in_thread(look)
-        if asked.row is None or asked.row.end_t_s is None:
-            asked = replace(asked, live=await frame.live_of(asked.pot_id))
+        wanted = await frame.in_thread(look)
+        if wanted.row is None or wanted.row.end_t_s is None:
+            wanted = replace(wanted, live=await frame.live_of(wanted.pot_id))
 
         def draw() -> bytes:
             with frame.open() as store:
-                return drawn(store, frame.config.pots_of, asked)
+                return curve_json(store, frame.config.pots_of, wanted)
 
         return Response(await frame.in_thread(draw), media_type="application/json")
 
     async def worker(self, request: Request) -> Response:
-        """Return the page's service worker, of another version whenever what it keeps is another."""
+        """Return the page's service worker; its version changes with the files it caches."""
         static = self._frame.static
         version = "-".join(static[name][1] for name in _SHELL)
         source = f'const SHELL_VERSION = "{version}";\n'.encode() + static["worker.js"][0]
@@ -123,20 +123,20 @@ class Data(Told):
 
 
 def points_of(text: str) -> int:
-    """Return of how many points a curve is asked for. Raises RequestRefusedError."""
+    """Return how many points a curve should have. Raises RequestRefusedError."""
     points = number(text, "points") or USUAL_POINTS
     return int(min(max(points, LEAST_POINTS), MOST_POINTS))
 
 
-def curve_of(query: Mapping[str, str]) -> Callable[[Store], CurveQuery]:
-    """Return what finds in a record the curve that an address asks for, without what is live.
+def curve_finder(query: Mapping[str, str]) -> Callable[[Store], CurveQuery]:
+    """Return a function that looks up in a record the curve a URL asks for, without live readings.
 
-    Both raise RequestRefusedError, what finds it RecordError too.
+    Both raise RequestRefusedError; the function also RecordError.
     """
     pot_id, batch = query.get("pot"), query.get("batch")
     if (pot_id is None) == (batch is None):
         raise RequestRefusedError(422, "Give pot or batch.")
-    batch_id = None if batch is None else whole(batch)
+    batch_id = None if batch is None else batch_number(batch)
     from_s, to_s = number(query.get("from", ""), "from"), number(query.get("to", ""), "to")
     points = points_of(query.get("points", ""))
 
@@ -155,7 +155,7 @@ def curve_of(query: Mapping[str, str]) -> Callable[[Store], CurveQuery]:
     return find
 
 
-def drawn(store: Store, pots_of: PotsOf, asked: CurveQuery) -> bytes:
+def curve_json(store: Store, pots_of: PotsOf, query: CurveQuery) -> bytes:
     """Return a curve as JSON. Raises RecordError."""
-    told = curve(store, pots_of, asked)
-    return json.dumps(told, ensure_ascii=False, separators=(",", ":"), allow_nan=False).encode()
+    points = curve(store, pots_of, query)
+    return json.dumps(points, ensure_ascii=False, separators=(",", ":"), allow_nan=False).encode()

@@ -1,7 +1,7 @@
-"""What may be said of a batch: the fields of its form, and what came back in one.
+"""The form for the details of a batch: its fields, and how a submitted form is read.
 
-A form carries of each field what it was written over (its digest): what another tab, phone or terminal
-changed meanwhile is not overwritten unasked.
+A form carries a digest of each field's value as it was shown, so an edit made meanwhile in another tab, on
+another phone or in a terminal is not silently overwritten.
 """
 
 import hashlib
@@ -33,14 +33,14 @@ FIELDS = {
     Detail.PICTURES: ("Pictures", "file names, one a line; only those added here are shown"),
 }
 _LONG = (Detail.NOTE, Detail.PICTURES)
-_KNOWN_LATER = (Detail.OUTCOME, Detail.PICTURES)  # of a batch that is yet to be opened nobody can say
-_SUGGESTED_OF = 200  # batches whose moulds and colours are offered again
+_KNOWN_LATER = (Detail.OUTCOME, Detail.PICTURES)  # not asked before the batch is opened
+_SUGGESTED_FROM = 200  # last batches whose moulds and colours are suggested
 _MINE, _THEIRS = "mine", "theirs"
 
 
 @dataclass(frozen=True, slots=True)
 class SentForm:
-    """What a form says. given: what is to change. clashes: of these, what was kept meanwhile by others."""
+    """A submitted form. given: the changes. clashes: the values others saved meanwhile in those fields."""
 
     given: dict[Detail, str] = field(default_factory=dict)
     clashes: dict[Detail, str] = field(default_factory=dict)
@@ -49,54 +49,54 @@ class SentForm:
 def fields(
     store: Store, row: BatchRow | None, pots_of: PotsOf, sent: SentForm | None = None
 ) -> list[dict[str, Any]]:
-    """Return the fields of the form. row: None of a batch yet to be opened. sent: what could not be kept."""
+    """Return the form's fields. row: None before a batch is opened. sent: a form that could not be saved."""
     sent = sent or SentForm()
     tz = habits_of(store)[1]
     run = store.last_run()
     pots = {} if run is None else pots_of(run.settings_json)
     resins = sorted({name for pot in pots.values() for name in pot.resins})
     by = {} if row is None else {edit.field: edit.by for edit in store.edits(row.id)}
-    before = [each.details for each in store.listed(Wanted(limit=_SUGGESTED_OF))]
-    told = []
+    before = [each.details for each in store.listed(Wanted(limit=_SUGGESTED_FROM))]
+    shown_fields = []
     for detail, (name, hint) in FIELDS.items():
         if row is None and detail in _KNOWN_LATER:
             continue
-        kept = _kept(row, detail, tz)
-        offered = (
+        stored = _stored(row, detail, tz)
+        suggested = (
             [each[detail] for each in before if each.get(detail)]
             if detail in batch_details.TAKEN_OVER
             else []
         )
         if detail is Detail.RESIN:
-            offered = [*offered, *resins]
-        told.append(
+            suggested = [*suggested, *resins]
+        shown_fields.append(
             {
                 "name": detail.value,
                 "label": name,
-                "kept": kept,
-                "value": shown(sent.given.get(detail, kept)),
-                "base": _digest(kept),
+                "kept": stored,
+                "value": shown(sent.given.get(detail, stored)),
+                "base": _digest(stored),
                 "theirs": sent.clashes.get(detail),
                 "hint": hint,
                 "long": detail in _LONG,
-                "list": [shown(each) for each in dict.fromkeys(offered)][:50],
+                "list": [shown(each) for each in dict.fromkeys(suggested)][:50],
                 "by": LAST_BATCH if by.get(detail) == LAST_BATCH else "",
                 "changed_by": shown(by.get(detail, "")),
             }
         )
-    return told
+    return shown_fields
 
 
 def read_sent(form: Mapping[str, str], row: BatchRow | None, tz: tzinfo | None) -> SentForm:
-    """Return what a form says that differs from what is kept; what was not sent, or is the same, stays."""
+    """Return the changes in a form; a field that was not sent, or is as stored, is left alone."""
     sent = SentForm()
     for detail in Detail:
         text = _text(form, detail)
         if text is None or form.get(f"choose-{detail}") == _THEIRS:
             continue
-        kept = "" if row is None else row.details.get(detail, "")
-        shown_as, base = _kept(row, detail, tz), form.get(f"base-{detail}")
-        if text in (kept, shown(kept), shown_as) or _digest(text) == base:
+        stored = "" if row is None else row.details.get(detail, "")
+        shown_as, base = _stored(row, detail, tz), form.get(f"base-{detail}")
+        if text in (stored, shown(stored), shown_as) or _digest(text) == base:
             continue
         sent.given[detail] = text
         if base is not None and base != _digest(shown_as):
@@ -112,8 +112,8 @@ def _text(form: Mapping[str, str], detail: Detail) -> str | None:
     return None if text is None else text.replace("\r\n", "\n").strip()
 
 
-def _kept(row: BatchRow | None, detail: Detail, tz: tzinfo | None) -> str:
-    """Return what is kept of a detail, as a form shows it."""
+def _stored(row: BatchRow | None, detail: Detail, tz: tzinfo | None) -> str:
+    """Return the stored detail as a form shows it."""
     text = "" if row is None else row.details.get(detail, "")
     if detail is Detail.MIXED_AT and text:
         return words.local(batch_details.mixed_utc_s(text), tz).isoformat(timespec="seconds")

@@ -1,29 +1,29 @@
-"""Figures that stand still long enough to be read."""
+"""Figures that stay on screen long enough to be read."""
 
 import re
 from collections.abc import Iterable
 from typing import Any
 
 HELD_S = 20.0
-# A pressure is shown anew once it is further than this from the one shown, in steps of its last figure:
-# noise round the middle of two figures would else change it with every reading.
+# The pressure shown changes once the reading is further off than this, in steps of its last digit: otherwise
+# noise about the midpoint of two steps would change it with every reading.
 HELD_STEPS = 0.8
 _FIGURES = re.compile(r"\d+")
 
 
 class Held:
-    """Holds what was shown of each pot. Only figures are held: other words show at once."""
+    """Holds the figures shown for each pot; a change of any other word shows at once."""
 
     def __init__(self) -> None:
         self._texts: dict[tuple[str, str], tuple[str, float]] = {}
         self._shown_pa: dict[str, float] = {}
 
     def sentences(self, pot: dict[str, Any], names: Iterable[str], t_s: float) -> dict[str, Any]:
-        """Return a pot as told at t_s, each sentence of these names as it was while only figures changed."""
+        """Return the pot at t_s, with those sentences held in which only figures changed."""
         return pot | {name: self._sentence((pot["id"], name), pot[name], t_s) for name in names}
 
     def pressure_pa(self, pot_id: str, pa: float, step_pa: float) -> float:
-        """Return the pressure to show. step_pa: of the last figure that is shown."""
+        """Return the pressure to show. step_pa: one step of the last digit shown."""
         shown_pa = self._shown_pa.get(pot_id)
         if shown_pa is None or abs(pa - shown_pa) > HELD_STEPS * step_pa:
             shown_pa = round(pa / step_pa) * step_pa
@@ -31,7 +31,7 @@ class Held:
         return shown_pa
 
     def forget(self) -> None:
-        """Forget all: what comes next shows at once."""
+        """Forget everything held: the next values show at once."""
         self._texts.clear()
         self._shown_pa.clear()
 

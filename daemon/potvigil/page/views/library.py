@@ -1,4 +1,4 @@
-"""The pages of the batches: the list, one batch, its details."""
+"""The pages of the batches: the list, and one batch with its details."""
 
 import time
 from collections.abc import Mapping
@@ -36,10 +36,10 @@ class Library:
                 return batches.listed(store, query, number)
 
         try:
-            told, code = await self._frame.in_thread(read), 200
+            context, code = await self._frame.in_thread(read), 200
         except batches.QueryError as error:
-            told, code = batches.nothing_listed(query, str(error)), 422
-        return self._frame.render(request, "batches.html", "batches", "Batches", code, **told)
+            context, code = batches.empty_list(query, str(error)), 422
+        return self._frame.render(request, "batches.html", "batches", "Batches", code, **context)
 
     async def batch(self, request: Request) -> Response:
         return await self._page(request)
@@ -71,13 +71,13 @@ class Library:
                 row = read(form, store)
                 if not sent.given:
                     return "same"
-                kept = given_details(store, row, sent.given, time.time())
+                details = given_details(store, row, sent.given, time.time())
                 if sent.clashes:
                     return "clash"
                 if row.end_t_s is not None:
-                    store.edit(row.id, kept, PAGE, time.time())
+                    store.edit(row.id, details, PAGE, time.time())
                     return "kept"
-                return store.add_edits(row.pot_id, kept, PAGE, time.time())
+                return store.add_edits(row.pot_id, details, PAGE, time.time())
 
         try:
             done = await self._frame.in_thread(write)
@@ -99,20 +99,20 @@ class Library:
         def read() -> dict[str, Any]:
             with self._frame.open() as store:
                 row = store.batch(batch_id)
-                told = batches.shown_batch(store, row)
-                told["fields"] = fields(store, row, self._frame.config.pots_of, sent)
-                told["pictures"] = shown_pictures(self._frame, row.id, row.details.get(Detail.PICTURES, ""))
-                return told
+                page = batches.shown_batch(store, row)
+                page["fields"] = fields(store, row, self._frame.config.pots_of, sent)
+                page["pictures"] = shown_pictures(self._frame, row.id, row.details.get(Detail.PICTURES, ""))
+                return page
 
-        told = await self._frame.in_thread(read)
-        title = told["batch"]["label"] or f"Batch {batch_id}"
-        told |= {"filled_in": sent is not None}
-        told |= await self._frame.answers(request) if fault is None else {"fault": fault}
-        return self._frame.render(request, "batch.html", "batch", title, code, **told)
+        context = await self._frame.in_thread(read)
+        title = context["batch"]["label"] or f"Batch {batch_id}"
+        context |= {"filled_in": sent is not None}
+        context |= await self._frame.answers(request) if fault is None else {"fault": fault}
+        return self._frame.render(request, "batch.html", "batch", title, code, **context)
 
 
-def whole(text: str) -> int:
-    """Return the number of a batch. Raises RequestRefusedError."""
+def batch_number(text: str) -> int:
+    """Parse the number of a batch. Raises RequestRefusedError."""
     if not (text.isascii() and text.isdecimal() and len(text) < 11):
         raise RequestRefusedError(422, "A batch has a number.")
     return batch_in_range(int(text))

@@ -1,7 +1,7 @@
-"""All pots at this moment, as the page shows them and as /api/now says them.
+"""All pots at this moment, as the page shows them and as /api/now returns them.
 
-Nothing old is ever shown as new: when the watch is silent every value is withdrawn, and the word says since
-when; only the alarms stay, marked as last known.
+Stale values are never shown as current: when the watch is silent every value is withdrawn and the word says
+since when. Only the alarms stay, marked as last known.
 """
 
 import json
@@ -17,7 +17,7 @@ from potvigil.model.pot import Pot
 from potvigil.page.views import words
 from potvigil.page.views.held import Held
 from potvigil.page.views.strip import URGENCY, by_urgency, strip
-from potvigil.page.views.words import SIGNS, Severity, Teller
+from potvigil.page.views.words import SIGNS, Severity, WallClock
 from potvigil.page.zone import zone_words
 from potvigil.record.errors import RecordError
 from potvigil.record.rows import TraceRow
@@ -28,25 +28,25 @@ from potvigil.wording.alarm_names import ALARM_WORDS
 from potvigil.wording.quantities import alarm_state, pressure, shown
 from potvigil.wording.silence import LOOK_AT_THE_GAUGE
 
-PotsOf = Callable[[str], Mapping[str, Pot]]  # the pots of settings as a run keeps them
+PotsOf = Callable[[str], Mapping[str, Pot]]  # parses the pots from a run's settings JSON
 OpenStore = Callable[[], Store]
-# How often a record is asked again while nothing comes from the watch, or its settings could not be read.
+# Interval between reads of the record while the watch is silent or its settings could not be read.
 ASK_AGAIN_S = 5.0
-# What care is due changes with the day, and when somebody notes that it was given.
+# Care comes due with the date, and is cleared when somebody logs it.
 CARE_S = 60.0
 _SENTENCES = ("trend", "forecast", "cure", "corrected", "temperatures")
-# Alarms that say what the pressure does, and those that say when or that the floor is passed: said once.
-_TELL_THE_LOSS = frozenset(
+# Alarms whose text already covers the trend or the floor forecast; the page does not repeat it.
+_LOSS_ALARMS = frozenset(
     {
         *(AlarmId.LEAK, AlarmId.FLOOR_AHEAD, AlarmId.SUPPLY_MASKING),
         *(AlarmId.RAPID_LOSS, AlarmId.VENTED_EARLY),
     }
 )
-_TELL_THE_FLOOR = frozenset({AlarmId.FLOOR_AHEAD, AlarmId.BELOW_FLOOR})
+_FLOOR_ALARMS = frozenset({AlarmId.FLOOR_AHEAD, AlarmId.BELOW_FLOOR})
 
 
 class Now:
-    """Puts together what is known; belongs to the one thread that calls `tell`."""
+    """Builds /api/now. Not thread-safe: used only by the thread that calls `state`."""
 
     def __init__(self, reader: LiveReader, open_store: OpenStore, pots_of: PotsOf) -> None:
         self._reader = reader
@@ -55,40 +55,40 @@ class Now:
         self._pots: Mapping[str, Pot] = {}
         self._run: float | None = None
         self._ask_again_s = float("-inf")
-        self._care: dict[str, str] = {}  # of a pot, what is due
+        self._care: dict[str, str] = {}  # care due, by pot
         self._care_again_s = float("-inf")
-        self._kept: list[dict[str, Any]] = []  # pots by the record alone
-        self._whose: tuple[str, str | None] | None = None  # the record's workshop and rehearsed night
+        self._recorded: list[dict[str, Any]] = []  # pots known only from the record
+        self._identity: tuple[str, str | None] | None = None  # the record's workshop and rehearsed night
         self._held = Held()
 
     def live_of(self, pot_id: str) -> LivePot | None:
-        """Return what the watch of this record says of a pot now, None while it is silent."""
-        live, silent = self._hear()
+        """Return the live state of a pot of this record, None while its watch is silent."""
+        live, silent = self._read_live()
         return None if live is None or silent or live.run != self._run else live.pots.get(pot_id)
 
     def heard(self) -> tuple[Live | None, bool, Mapping[str, Pot]]:
-        """Return what the watch of this record said last, whether it is silent, and the pots' settings."""
-        return *self._hear(), self._pots
+        """Return the last live state of this record's watch, whether it is silent, and the pots' settings."""
+        return *self._read_live(), self._pots
 
-    def tell(self) -> dict[str, Any]:
+    def state(self) -> dict[str, Any]:
         """Return /api/now."""
-        live, silent = self._hear()
-        workshop, rehearsed = self._whose or ("", None)
+        live, silent = self._read_live()
+        workshop, rehearsed = self._identity or ("", None)
         if live is not None:
             workshop, rehearsed = live.workshop, live.rehearsed
         pot = next(iter(self._pots.values()), None)
         tz = None if pot is None else pot.tz
-        self._look_after_care(tz)
+        self._update_care(tz)
         since = None
         if live is None:
-            pots = self._kept
+            pots = self._recorded
             since = max((each["since"] for each in pots if each["since"]), default=None)
             since = None if since is None else _when(since, time.time(), tz)
             pots = [_as_silent(each, since) for each in pots]
         else:
-            since = _heard(live, tz) if silent else None
+            since = _silent_since(live, tz) if silent else None
             pots = [
-                told_pot(pot_id, each, self._pots.get(pot_id), tz, self._held)
+                live_pot(pot_id, each, self._pots.get(pot_id), tz, self._held)
                 if not silent
                 else silent_pot(pot_id, each, tz, since)
                 for pot_id, each in live.pots.items()
@@ -109,7 +109,7 @@ class Now:
             "pots": [each | {"care": self._care.get(each["id"]) or None} for each in pots],
         }
 
-    def _look_after_care(self, tz: tzinfo | None) -> None:
+    def _update_care(self, tz: tzinfo | None) -> None:
         if time.monotonic() < self._care_again_s:
             return
         self._care_again_s = time.monotonic() + CARE_S
@@ -121,16 +121,16 @@ class Now:
         except (RecordError, ValueError):
             return
 
-    def _hear(self) -> tuple[Live | None, bool]:
-        """Return what the watch says, None where there is nothing of the workshop of this record."""
+    def _read_live(self) -> tuple[Live | None, bool]:
+        """Return the live state, None if it is not of this record, and whether the watch is silent."""
         live, silent = self._reader.read()
-        self._take_up(live)
-        if live is not None and self._whose not in (None, (live.workshop, live.rehearsed)):
+        self._read_record(live)
+        if live is not None and self._identity not in (None, (live.workshop, live.rehearsed)):
             return None, True
         return live, silent
 
-    def _take_up(self, live: Live | None) -> None:
-        """Read what the record knows: the settings of the run, and all there is while nothing else tells."""
+    def _read_record(self, live: Live | None) -> None:
+        """Read the run's settings, and the pots too while there is no live state of this record."""
         due = time.monotonic() >= self._ask_again_s
         if not due or (live is not None and live.run == self._run):
             return
@@ -141,25 +141,25 @@ class Now:
                 if run is None:
                     return
                 self._pots = self._pots_of(run.settings_json)
-                self._whose = (str(json.loads(run.settings_json).get("workshop", "")), run.rehearsed)
-                if live is None or self._whose != (live.workshop, live.rehearsed):
-                    self._kept = [
-                        _kept(pot_id, store, self._pots[pot_id].tz)
+                self._identity = (str(json.loads(run.settings_json).get("workshop", "")), run.rehearsed)
+                if live is None or self._identity != (live.workshop, live.rehearsed):
+                    self._recorded = [
+                        _recorded_pot(pot_id, store, self._pots[pot_id].tz)
                         for pot_id in store.pots()
                         if pot_id in self._pots
                     ]
                 elif abs(run.start_t_s - live.run) < 1.0:
                     self._run = live.run
         except (RecordError, ValueError):
-            return  # the record has its own alarm; what was known stays
+            return  # a failing record raises its own alarm; keep what we have
 
 
-def told_pot(pot_id: str, live: LivePot, pot: Pot | None, tz: tzinfo | None, held: Held) -> dict[str, Any]:
-    """Return a pot as it is now. pot: its settings, where they are known."""
+def live_pot(pot_id: str, live: LivePot, pot: Pot | None, tz: tzinfo | None, held: Held) -> dict[str, Any]:
+    """Return a pot as it is now. pot: its settings, None if unknown."""
     snapshot = live.snapshot
     unit = "psi" if pot is None else pot.pressure_unit
-    teller = words.teller_of(snapshot, tz)
-    said = _whose(pot_id, live, tz, False)
+    wall = words.wall_clock_of(snapshot, tz)
+    shown_pot = _common(pot_id, live, tz, False)
     word, level = words.word(snapshot, pot)
     row = TraceRow.of(snapshot)
     gauge_pa, cure = snapshot.reading.gauge_pa, snapshot.cure
@@ -167,45 +167,45 @@ def told_pot(pot_id: str, live: LivePot, pot: Pot | None, tz: tzinfo | None, hel
     if gauge_pa is not None:
         step_pa = LEAST_SHOWN[unit] * PRESSURE_UNITS_PA[unit]
         shown_pa = held.pressure_pa(pot_id, gauge_pa, step_pa)
-    told = {each.alarm for each in snapshot.alarms if words.is_true(each)}
-    said |= {
+    active = {each.alarm for each in snapshot.alarms if words.is_active(each)}
+    shown_pot |= {
         "word": word,
-        "do": _do(said["alarms"]),
+        "do": _do(shown_pot["alarms"]),
         "level": level.value,
         "sign": SIGNS[level],
         "pressure": None if shown_pa is None else pressure(shown_pa, unit),
         "pressure_pa": gauge_pa,
         "corrected": None if row.corrected_gauge_pa is None else pressure(row.corrected_gauge_pa, unit),
-        "trend": None if told & _TELL_THE_LOSS else words.trend(snapshot, pot, unit),
+        "trend": None if active & _LOSS_ALARMS else words.trend(snapshot, pot, unit),
         "stage": snapshot.stage.value,
         "stage_word": words.STAGE_WORDS[snapshot.stage],
-        "cure": words.cure(snapshot, teller),
+        "cure": words.cure(snapshot, wall),
         "cure_progress": None if cure is None else round(cure.progress, 4),
         "cure_done": words.is_cure_done(snapshot),
-        "forecast": None if told & _TELL_THE_FLOOR else words.forecast(snapshot, tz),
+        "forecast": None if active & _FLOOR_ALARMS else words.forecast(snapshot, tz),
         "temperatures": words.temperatures(snapshot, pot),
     }
-    return held.sentences(said, _SENTENCES, snapshot.t_s)
+    return held.sentences(shown_pot, _SENTENCES, snapshot.t_s)
 
 
 def silent_pot(pot_id: str, live: LivePot, tz: tzinfo | None, since: str | None) -> dict[str, Any]:
-    """Return a pot of which nothing was heard since: no value, and its alarms as last known."""
-    return _whose(pot_id, live, tz, True) | nothing(since)
+    """Return a pot not heard from since then: no values, and its alarms as last known."""
+    return _common(pot_id, live, tz, True) | no_data(since)
 
 
-def _whose(pot_id: str, live: LivePot, tz: tzinfo | None, silent: bool) -> dict[str, Any]:
+def _common(pot_id: str, live: LivePot, tz: tzinfo | None, silent: bool) -> dict[str, Any]:
     snapshot = live.snapshot
-    teller = words.teller_of(snapshot, tz)
+    wall = words.wall_clock_of(snapshot, tz)
     return {
         "id": pot_id,
         "batch": live.batch,
         "label": words.label(snapshot),
-        "alarms": [alarm(each, teller, snapshot.t_s, silent) for each in snapshot.alarms],
+        "alarms": [alarm(each, wall, snapshot.t_s, silent) for each in snapshot.alarms],
     }
 
 
-def nothing(since: str | None) -> dict[str, Any]:
-    """Return a pot of which nothing is known now."""
+def no_data(since: str | None) -> dict[str, Any]:
+    """Return the fields of a pot with every value withdrawn."""
     withdrawn = (
         *("pressure", "pressure_pa", "corrected", "trend", "stage", "stage_word", "cure", "cure_progress"),
         *("forecast", "temperatures", "do"),
@@ -219,8 +219,8 @@ def nothing(since: str | None) -> dict[str, Any]:
     }
 
 
-def _kept(pot_id: str, store: Store, tz: tzinfo | None) -> dict[str, Any]:
-    """Return a pot as the record alone knows it; since: Unix time of its last sample."""
+def _recorded_pot(pot_id: str, store: Store, tz: tzinfo | None) -> dict[str, Any]:
+    """Return a pot from the record alone. Its key `since`: Unix time of its last sample."""
     sample, batch = store.last_sample(pot_id), store.open_batch_of(pot_id)
     standing = [event for pot, event in store.standing_alarms() if pot == pot_id]
     return {
@@ -230,7 +230,7 @@ def _kept(pot_id: str, store: Store, tz: tzinfo | None) -> dict[str, Any]:
         "alarms": [
             alarm(
                 standing_of(each),
-                Teller(None if each.utc_s is None else each.utc_s - each.t_s, tz),
+                WallClock(None if each.utc_s is None else each.utc_s - each.t_s, tz),
                 each.t_s,
                 True,
             )
@@ -241,7 +241,7 @@ def _kept(pot_id: str, store: Store, tz: tzinfo | None) -> dict[str, Any]:
 
 
 def standing_of(event: AlarmEvent) -> StandingAlarm:
-    """Return an alarm as its latest event in the record tells of it."""
+    """Return an alarm as its latest event in the record leaves it."""
     return StandingAlarm(
         event.alarm,
         event.priority,
@@ -256,12 +256,12 @@ def standing_of(event: AlarmEvent) -> StandingAlarm:
     )
 
 
-def _as_silent(kept: dict[str, Any], since: str | None) -> dict[str, Any]:
-    return {key: value for key, value in kept.items() if key != "since"} | nothing(since)
+def _as_silent(pot: dict[str, Any], since: str | None) -> dict[str, Any]:
+    return {key: value for key, value in pot.items() if key != "since"} | no_data(since)
 
 
-def alarm(standing: StandingAlarm, teller: Teller, now_s: float, old: bool) -> dict[str, Any]:
-    """Return one standing alarm. old: as it was last known."""
+def alarm(standing: StandingAlarm, wall: WallClock, now_s: float, old: bool) -> dict[str, Any]:
+    """Return one standing alarm. old: as last known, its watch being silent."""
     level = words.alarm_level(standing)
     return {
         "alarm": standing.alarm.value,
@@ -270,34 +270,34 @@ def alarm(standing: StandingAlarm, teller: Teller, now_s: float, old: bool) -> d
         "sign": SIGNS[level],
         "priority": standing.priority.value,
         "state": standing.state.value,
-        "state_words": alarm_state(standing, teller.tz),
+        "state_words": alarm_state(standing, wall.tz),
         "since_s": round(standing.since_s, 3),
-        "since": teller.clock(standing.since_s, now_s) or f"{span(now_s - standing.since_s)} ago",
-        "do": shown(headline(standing, teller.at(now_s))),
+        "since": wall.clock(standing.since_s, now_s) or f"{span(now_s - standing.since_s)} ago",
+        "do": shown(headline(standing, wall.at(now_s))),
         "left_s": None if standing.by_s is None else standing.by_s - now_s,
         "text": shown(standing.text),
         "old": old,
         "is_new": standing.state is AlarmState.UNACKNOWLEDGED,
-        "is_so": words.is_true(standing),
+        "is_so": words.is_active(standing),
     }
 
 
-def _heard(live: Live, tz: tzinfo | None) -> str | None:
+def _silent_since(live: Live, tz: tzinfo | None) -> str | None:
     last_utc_s = live.last_utc_s
     if last_utc_s is None:
         return None
-    # a rehearsed night has a clock of its own, beside which "now" means nothing
+    # a rehearsed night runs on its own clock, unrelated to the real time
     return _when(last_utc_s, last_utc_s if live.rehearsed is not None else time.time(), tz)
 
 
 def _when(utc_s: float, now_utc_s: float, tz: tzinfo | None) -> str:
-    return Teller(0.0, tz).clock(utc_s, now_utc_s)
+    return WallClock(0.0, tz).clock(utc_s, now_utc_s)
 
 
 def _do(alarms: list[dict[str, Any]]) -> str | None:
-    """Return what the most pressing alarm asks for, None where none that is so presses."""
-    pressing = [each for each in alarms if each["is_so"]]
-    return min(pressing, key=lambda each: URGENCY.index(Severity(each["level"])))["do"] if pressing else None
+    """Return what the most urgent active alarm asks for, None if none is active."""
+    active = [each for each in alarms if each["is_so"]]
+    return min(active, key=lambda each: URGENCY.index(Severity(each["level"])))["do"] if active else None
 
 
 def _moment(live: Live | None, silent: bool, tz: tzinfo | None) -> datetime | None:

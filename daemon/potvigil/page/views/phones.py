@@ -1,4 +1,4 @@
-"""The phones that are told with the page closed (Web Push): subscribed, listed, tried and removed."""
+"""The phones notified while the page is closed (Web Push): subscribing, listing, testing, removing."""
 
 import time
 from contextlib import suppress
@@ -30,33 +30,33 @@ class PhoneViews:
     async def page(self, request: Request) -> Response:
         return await self._page(request)
 
-    async def known(self, request: Request) -> Response:
-        """Return what a browser subscribes with, and what its service worker sends a form with."""
+    async def push_keys(self, request: Request) -> Response:
+        """Return the key a browser subscribes with, and the token its service worker posts forms with."""
         visitor = request.cookies.get(self._frame.cookie, "")
-        if not self._frame.visitors.is_one(visitor):
+        if not self._frame.visitors.is_cookie(visitor):
             raise RequestRefusedError(403, "Open the page first.")
-        from potvigil.notifying.vapid import public_key  # 10 MB that a page without phones does without
+        from potvigil.notifying.vapid import public_key  # takes 10 MB, needed only with phones
 
-        told = {"key": await self._kept(public_key), "csrf": self._frame.visitors.token(visitor)}
-        return JSONResponse(told)
+        keys = {"key": await self._with_record(public_key), "csrf": self._frame.visitors.token(visitor)}
+        return JSONResponse(keys)
 
     async def subscribe(self, request: Request) -> Response:
         form = await self._frame.form(request)
         given = [form.get(name, "") for name in ("endpoint", "p256dh", "auth")]
         try:
-            await self._kept(subscribe, *given, shown(form.get("name", "")), time.time())
+            await self._with_record(subscribe, *given, shown(form.get("name", "")), time.time())
         except SubscriptionError as error:
             raise RequestRefusedError(422, str(error)) from None
         return back("/phones", "subscribed")
 
     async def remove(self, request: Request) -> Response:
         form = await self._frame.form(request)
-        await self._kept(unsubscribe, form.get("phone", ""))
+        await self._with_record(unsubscribe, form.get("phone", ""))
         return back("/phones", "unsubscribed")
 
     async def test(self, request: Request) -> Response:
         wanted = (await self._frame.form(request)).get("phone", "")
-        found = next((each for each in await self._kept(subscriptions) if each.id == wanted), None)
+        found = next((each for each in await self._with_record(subscriptions) if each.id == wanted), None)
         if found is None:
             raise RequestRefusedError(404, "There is no such phone.")
         try:
@@ -69,19 +69,20 @@ class PhoneViews:
         tz = await self._frame.in_thread(self._zone)
         phones = [
             {"id": each.id, "name": shown(each.name), "since": f"{local(each.since_utc_s, tz):%-d %B %Y}"}
-            for each in await self._kept(subscriptions)
+            for each in await self._with_record(subscriptions)
         ]
         runs = await self._frame.in_thread(self._notifier.read) is not None
-        told: dict[str, Any] = {"phones": phones, "runs": runs} | ({} if fault is None else {"fault": fault})
-        return self._frame.render(request, "phones.html", "phones", "Phones to notify", code, **told)
+        context: dict[str, Any] = {"phones": phones, "runs": runs}
+        context |= {} if fault is None else {"fault": fault}
+        return self._frame.render(request, "phones.html", "phones", "Phones to notify", code, **context)
 
     def _zone(self) -> tzinfo | None:
         with suppress(RecordError), self._frame.open() as store:
             return habits_of(store)[1]
         return None
 
-    async def _kept(self, function: Any, *arguments: object) -> Any:
-        """Return what a function of the record's path returns. RequestRefusedError: the disk refuses."""
+    async def _with_record(self, function: Any, *arguments: object) -> Any:
+        """Call a function with the record's path. Raises RequestRefusedError if the disk fails."""
         try:
             return await self._frame.in_thread(function, self._frame.config.record, *arguments)
         except OSError as error:

@@ -1,4 +1,4 @@
-"""Pictures of a cast: taken by a phone's browser, which makes them small, and shown."""
+"""Pictures of a cast: uploaded by a phone's browser, which shrinks them first, and served."""
 
 import asyncio
 import time
@@ -32,8 +32,8 @@ class Pictures:
 
         def read() -> bytes | None:
             with self._frame.open() as store:
-                named = store.batch(batch_id).details.get(Detail.PICTURES, "").splitlines()
-            return pictures.read(record, batch_id, name) if name in named else None
+                names = store.batch(batch_id).details.get(Detail.PICTURES, "").splitlines()
+            return pictures.read(record, batch_id, name) if name in names else None
 
         content = await self._frame.in_thread(read)
         kind = None if content is None else pictures.kind_of(content)
@@ -42,11 +42,11 @@ class Pictures:
         return Response(content, media_type=kind, headers={"cache-control": "private, max-age=3600"})
 
     async def add(self, request: Request) -> Response:
-        """Keep a picture that is sent as it is, with the token of the page in a header."""
+        """Store a picture sent as the raw request body, with the page's token in a header."""
         visitor = request.cookies.get(self._frame.cookie, "")
-        if not self._frame.visitors.holds(visitor, request.headers.get("x-csrf", "")):
+        if not self._frame.visitors.has_token(visitor, request.headers.get("x-csrf", "")):
             raise RequestRefusedError(403, "That page is out of date; reload it and try again.")
-        content = await _sent(request)
+        content = await _upload(request)
         kind = pictures.kind_of(content)
         if kind is None:
             raise RequestRefusedError(415, "That is not a JPEG, PNG or WebP; choose another picture.")
@@ -57,11 +57,11 @@ class Pictures:
             names = row.details.get(Detail.PICTURES, "").splitlines()
             name = pictures.new_name(record, batch_id, kind, names)
             texts = {Detail.PICTURES: "\n".join([*names, name])}
-            kept = given_details(store, row, texts, time.time())
+            details = given_details(store, row, texts, time.time())
             pictures.keep(record, batch_id, name, content)
             if row.end_t_s is None:
-                return store.add_edits(row.pot_id, kept, PAGE, time.time())
-            store.edit(row.id, kept, PAGE, time.time())
+                return store.add_edits(row.pot_id, details, PAGE, time.time())
+            store.edit(row.id, details, PAGE, time.time())
             return None
 
         def begin() -> range | None:
@@ -80,7 +80,7 @@ class Pictures:
 
 
 def shown_pictures(frame: Frame, batch_id: int, names: str) -> list[dict[str, str | None]]:
-    """Return the pictures of a batch. names: one a line. url: None of one that is not kept here."""
+    """Return the pictures of a batch. names: one a line. Their `url` is None if the file is not here."""
     record = frame.config.record
     return [
         {
@@ -93,7 +93,7 @@ def shown_pictures(frame: Frame, batch_id: int, names: str) -> list[dict[str, st
     ]
 
 
-async def _sent(request: Request) -> bytes:
+async def _upload(request: Request) -> bytes:
     if request.headers.get("content-type", "").partition(";")[0] not in pictures.ENDINGS:
         raise RequestRefusedError(415, "Send a picture.")
     body = bytearray()

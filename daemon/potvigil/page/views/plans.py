@@ -1,4 +1,4 @@
-"""The plan before a pour: a form, the plan beneath it, and its checklist to print."""
+"""Planning a pour: the form, the plan below it, and the checklist to print."""
 
 import time
 from collections.abc import Mapping
@@ -31,7 +31,7 @@ LEVELS = {
     Feasibility.NO: Severity.ALARM,
     Feasibility.UNKNOWN: Severity.UNKNOWN,
 }
-# What each field is called, and what is said beneath it; those after the first are seldom needed.
+# Label and hint of each field; MORE_FIELDS are seldom needed and folded away.
 FIELDS = {
     Ask.RESIN: ("Resin", ""),
     Ask.MOULD: ("Mould, outside", "12 x 8 x 6 cm; if round, diameter and height: 9 x 6 cm"),
@@ -60,14 +60,14 @@ _CLOCKS = (Ask.START, Ask.UNTIL)
 
 @dataclass(frozen=True, slots=True)
 class Planned:
-    """What was asked of which pot, and what came of it: a plan, or what is wrong by field.
+    """A request and its result: the plan, or the faults by field.
 
-    rigs: the pots there are. pot_id: "" where there is none such. start: the plan's if none was said, 21:40.
+    rigs: all pots. pot_id: "" if unknown. start: the plan's, 21:40, used if none was entered.
     """
 
     rigs: Mapping[str, Rig]
     pot_id: str
-    said: Mapping[Ask, str]
+    given: Mapping[Ask, str]
     start: str = ""
     sheet: Sheet | None = None
     faults: Mapping[str, str] = field(default_factory=dict)
@@ -81,7 +81,7 @@ class Plans:
         return self._page(request, await self._frame.in_thread(self._planned, request))
 
     async def checklist(self, request: Request) -> Response:
-        """Return the plan as one document to print; what cannot be planned goes back to the form."""
+        """Return the plan's checklist as a document to print, or the form again if it cannot be planned."""
         made = await self._frame.in_thread(self._planned, request)
         if made.sheet is None:
             return self._page(request, made)
@@ -89,36 +89,36 @@ class Plans:
         return HTMLResponse(html, headers={"content-security-policy": PAPER_CSP})
 
     def _planned(self, request: Request) -> Planned:
-        rigs, said = self._rigs(), _said(request)
+        rigs, given = self._rigs(), _given(request)
         pot_id = request.query_params.get("pot") or next(iter(rigs))
         if pot_id not in rigs:
             fault = f"{pot_id[:LONGEST]!r} is not a pot in the settings; choose one"
-            return Planned(rigs, "", said, faults={"pot": fault})
+            return Planned(rigs, "", given, faults={"pot": fault})
         too_long = {
             ask.value: f"is longer than {LONGEST} characters; write less"
-            for ask, text in said.items()
+            for ask, text in given.items()
             if len(text) > LONGEST
         }
         if too_long:
-            return Planned(rigs, pot_id, said, faults=too_long)
+            return Planned(rigs, pot_id, given, faults=too_long)
         rig, record = rigs[pot_id], self._frame.config.record
         now = local(time.time(), rig.pot.tz).replace(second=0, microsecond=0)
         try:
-            sheet = planned(said, rig, now, lambda start: so_far(record, pot_id, start), _called)
+            sheet = planned(given, rig, now, lambda start: so_far(record, pot_id, start), _quoted_label)
         except SaidError as error:
             return Planned(
-                rigs, pot_id, said, faults={ask.value: fault for ask, fault in error.faults.items()}
+                rigs, pot_id, given, faults={ask.value: fault for ask, fault in error.faults.items()}
             )
-        return Planned(rigs, pot_id, said, f"{now:%H:%M}", sheet)
+        return Planned(rigs, pot_id, given, f"{now:%H:%M}", sheet)
 
     def _rigs(self) -> Mapping[str, Rig]:
-        """Return the pots of the settings the watch last began with; before it did, those of the page."""
+        """Return the pots of the watch's last run; before its first, those the page was started with."""
         config = self._frame.config
         run = None
         with suppress(RecordError), self._frame.open() as store:
             run = store.last_run()
         for settings in (None if run is None else run.settings_json, config.settings):
-            with suppress(ValueError):  # settings of an earlier version that are none any more
+            with suppress(ValueError):  # settings of an earlier version that no longer parse
                 if settings is not None:
                     return config.rigs_of(settings)
         raise RequestRefusedError(503, "No pot is known yet. Start the watch, or the page with --config.")
@@ -126,13 +126,13 @@ class Plans:
     def _page(self, request: Request, made: Planned) -> Response:
         pots = {each: each for each in made.rigs}
         more = [_field(ask, *words, made) for ask, words in MORE_FIELDS.items()]
-        told = {
+        context = {
             "first": [
                 _shown("pot", "Pot", "", made.pot_id, made.faults.get("pot"), pots),
                 *(_field(ask, *words, made) for ask, words in FIELDS.items()),
             ],
             "more": more,
-            "more_said": any(each["value"] or each["fault"] for each in more),
+            "more_given": any(each["value"] or each["fault"] for each in more),
             "longest": LONGEST,
             "sheet": made.sheet,
             "levels": LEVELS,
@@ -140,26 +140,26 @@ class Plans:
             "printed": f"/plan/checklist?{_query(made)}",
         }
         code = 200 if made.sheet is not None else 422
-        return self._frame.render(request, "plan.html", "plan", "Plan a pour", code, **told)
+        return self._frame.render(request, "plan.html", "plan", "Plan a pour", code, **context)
 
 
-def _said(request: Request) -> dict[Ask, str]:
-    """Return what was written into the fields; a field left empty is not said."""
+def _given(request: Request) -> dict[Ask, str]:
+    """Return the fields that were filled in."""
     return {ask: text for ask in Ask if (text := request.query_params.get(ask, "").strip())}
 
 
-def _called(ask: Ask) -> str:
+def _quoted_label(ask: Ask) -> str:
     return f'"{(FIELDS | MORE_FIELDS)[ask][0]}"'
 
 
 def _query(made: Planned) -> str:
-    """Return the same question for an address, its start said so that it stays the same plan."""
-    said = {ask.value: text for ask, text in made.said.items()}
-    return urlencode({"pot": made.pot_id, Ask.START.value: made.start, **said})
+    """Return the request as a URL query; the start is included so that the plan stays the same."""
+    given = {ask.value: text for ask, text in made.given.items()}
+    return urlencode({"pot": made.pot_id, Ask.START.value: made.start, **given})
 
 
 def _field(ask: Ask, label: str, hint: str, made: Planned) -> dict[str, Any]:
-    value = made.said.get(ask, "")
+    value = made.given.get(ask, "")
     options: Mapping[str, str] | None = None
     if ask is Ask.RESIN:
         rig = made.rigs[made.pot_id or next(iter(made.rigs))]
@@ -167,7 +167,7 @@ def _field(ask: Ask, label: str, hint: str, made: Planned) -> dict[str, Any]:
         options = {"": usual, **{name: name for name in sorted(rig.pot.resins)}}
     elif ask is Ask.NIGHT:
         options = NIGHTS
-        value = value or (NightLike.DOWN if Ask.NIGHT_LOW in made.said else "")
+        value = value or (NightLike.DOWN if Ask.NIGHT_LOW in made.given else "")
     return _shown(ask, label, hint, value, made.faults.get(ask), options)
 
 

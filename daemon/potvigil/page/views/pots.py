@@ -1,4 +1,4 @@
-"""The pages of the pots, and what can be asked of their watches."""
+"""The pages of the pots, and the commands for their watches."""
 
 import math
 import time
@@ -23,7 +23,7 @@ from potvigil.record.store import Store
 from potvigil.watch.alarm_rules import shelving_fault
 from potvigil.wording.quantities import shown
 
-# For how long an alarm may be put aside by a browser, as far as its bounds go.
+# Durations offered for shelving, as far as an alarm's limits allow.
 SHELVE_MINUTES = (5, 10, 15, 30, 60, 120, 480)
 
 
@@ -32,7 +32,7 @@ class Pots:
         self._frame = frame
 
     async def glance(self, request: Request) -> Response:
-        now = await self._frame.tell()
+        now = await self._frame.state()
         return self._frame.render(request, "glance.html", "pots", "Pots", now=now)
 
     async def pot(self, request: Request) -> Response:
@@ -65,7 +65,7 @@ class Pots:
             sent = read_sent(await self._frame.form(request), None, None)
         except StaleFormError as error:
             return await self._page(request, read_sent(error.fields, None, None), error.text, error.status)
-        now = await self._frame.tell()
+        now = await self._frame.state()
         pot_id = request.path_params["pot"]
 
         def write(store: Store) -> range:
@@ -73,8 +73,8 @@ class Pots:
             row = store.open_batch_of(pot_id)
             if row is not None:
                 raise DetailError(f"batch {row.id} opened meanwhile: save what you wrote there, or close it")
-            kept = given_details(store, None, sent.given, time.time())
-            return store.add_edits(pot_id, kept, PAGE, time.time(), opening=True)
+            details = given_details(store, None, sent.given, time.time())
+            return store.add_edits(pot_id, details, PAGE, time.time(), opening=True)
 
         try:
             return await self._frame.ask(_path(pot_id), write)
@@ -88,8 +88,8 @@ class Pots:
         alarm: AlarmId | None = None,
         duration_s: float | None = None,
     ) -> Response:
-        """Ask something of the watch of a pot, and go back to the pot."""
-        now = await self._frame.tell()
+        """Send a command to the watch of a pot, then return to the pot's page."""
+        now = await self._frame.state()
         pot_id = request.path_params["pot"]
 
         def write(store: Store) -> range:
@@ -105,7 +105,7 @@ class Pots:
         fault: str | None = None,
         code: int = 200,
     ) -> Response:
-        now = await self._frame.tell()
+        now = await self._frame.state()
         pot_id = request.path_params["pot"]
         pot = next((each for each in now["pots"] if each["id"] == pot_id), None)
         if pot is None:
@@ -115,23 +115,23 @@ class Pots:
             with self._frame.open() as store:
                 row = store.open_batch_of(pot_id)
                 last = next(iter(store.listed(Wanted(pot_id=pot_id, limit=1))), None)
-                asked = None
+                unjudged = None  # the last batch, while its cast has no outcome
                 if last is not None and last.end_t_s is not None and not last.details.get(Detail.OUTCOME):
-                    asked = {"id": last.id, "title": shown(last.label) or f"batch {last.id}"}
-                # what was written for a new batch is not lost where one opened by itself
+                    unjudged = {"id": last.id, "title": shown(last.label) or f"batch {last.id}"}
+                # keep what was typed for a new batch, even if one has opened by itself meanwhile
                 row = None if sent is None else row
-                return {"fields": fields(store, row, self._frame.config.pots_of, sent), "asked": asked}
+                return {"fields": fields(store, row, self._frame.config.pots_of, sent), "asked": unjudged}
 
         answers: dict[str, str | None] = {}
         try:
             known = await self._frame.in_thread(read)
             answers = await self._frame.answers(request)
-        except RecordError:  # what is known now must not fail with the record
+        except RecordError:  # the live state must not fail with the record
             known = {"fields": [], "asked": None}
-        told = {"now": now, "pot": pot, "shelve_minutes": _shelve_minutes, **known}
-        told |= {"filled_in": sent is not None}
-        told |= answers if fault is None else {"fault": fault}
-        return self._frame.render(request, "pot.html", "pot", pot_id, code, **told)
+        context = {"now": now, "pot": pot, "shelve_minutes": _shelve_minutes, **known}
+        context |= {"filled_in": sent is not None}
+        context |= answers if fault is None else {"fault": fault}
+        return self._frame.render(request, "pot.html", "pot", pot_id, code, **context)
 
 
 def _shelve_minutes(alarm: str) -> list[int]:
@@ -139,7 +139,7 @@ def _shelve_minutes(alarm: str) -> list[int]:
 
 
 def number(text: str, name: str) -> float | None:
-    """Return a number that was sent, None for none. Raises RequestRefusedError."""
+    """Parse a number from a form or URL, None if empty. Raises RequestRefusedError."""
     if not text:
         return None
     try:

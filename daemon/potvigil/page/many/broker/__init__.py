@@ -1,1 +1,1 @@
-"""What the watches say over MQTT, heard by the page of all records; and what it asks of them there."""
+"""MQTT between the page of all records and the watches: reading their state, acknowledging alarms."""

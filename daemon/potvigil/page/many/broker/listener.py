@@ -1,7 +1,7 @@
-"""The wire from the page of all records to the broker: hears all workshops, asks a watch to acknowledge.
+"""The MQTT client of the page of all records: subscribes to all workshops, sends acknowledgements.
 
-Connects again by itself. What is asked is sent once, with QoS 0, to a broker that is there, and told to
-expire: what comes to a watch hours later, by a bridge that was cut, would acknowledge what nobody has seen.
+Reconnects by itself. A command is sent once, with QoS 0 and an expiry, and only while connected: delivered
+hours later, after a bridge was cut, it would acknowledge an alarm that nobody has seen.
 """
 
 import logging
@@ -24,13 +24,13 @@ _log = logging.getLogger("potvigil.mqtt")
 
 _KEEP_ALIVE_S = 30
 _FIRST_RETRY_S, _LAST_RETRY_S = 1, 15
-_LARGEST_PACKET = 131_072  # MQTT 5: the broker keeps larger ones to itself
+_LARGEST_PACKET = 131_072  # MQTT 5: the broker drops larger ones
 _STOP_S = 2.0
 EXPIRES_S = 10
 
 
 class Listener:
-    """Hears and asks. name: of the page, unlike any other page's at this broker. `start` first."""
+    """Receives state, sends commands. name: unique among the pages at this broker. Call `start` first."""
 
     def __init__(self, link: MqttLink, name: str) -> None:
         self.trees = Trees()
@@ -38,8 +38,8 @@ class Listener:
         self._is_v5 = link.version == "5"
         self._where = f"MQTT broker {link.host}:{link.port}"
         self._trouble: str | None = f"{self._where} has not answered yet"
-        self._is_told = False
-        self._ignored_told = 0
+        self._is_reported = False
+        self._ignored_reported = 0
         self._is_closing = False
         self._client = Client(
             CallbackAPIVersion.VERSION2,
@@ -49,11 +49,11 @@ class Listener:
 
     @property
     def trouble(self) -> str | None:
-        """Why nothing is heard now, in words for a person; None where the broker is there."""
+        """Why nothing is received now, for a person; None while connected."""
         return self._trouble
 
     def start(self) -> None:
-        """Begin to connect; returns at once, the broker may be away. Raises MqttLinkError if it never can."""
+        """Start connecting in the background. Raises MqttLinkError if the settings cannot work."""
         tls: ssl.SSLContext | None = opened_tls(self._link)
         client = self._client
         client.suppress_exceptions = True  # a fault in a callback must not end the network thread
@@ -74,15 +74,15 @@ class Listener:
         client.loop_start()
 
     def close(self) -> None:
-        """Let the broker go, in two seconds at most."""
+        """Disconnect, within two seconds."""
         self._is_closing = True
         self._client.disconnect()
         closer = threading.Thread(target=self._client.loop_stop, name="mqtt-stop", daemon=True)
-        closer.start()  # the network thread may sit in a name look-up: it is left to end by itself
+        closer.start()  # the network thread may hang in a name look-up; do not wait for it
         closer.join(_STOP_S)
 
     def ask(self, topic: str, payload: bytes) -> bool:
-        """Send what is asked of a watch now or never; False where the broker is not there."""
+        """Send a command now or not at all; return False if the broker is unreachable."""
         if self._trouble is not None:
             return False
         properties = None
@@ -92,13 +92,13 @@ class Listener:
         sent = self._client.publish(topic, payload, qos=0, properties=properties)
         return sent.rc == MQTTErrorCode.MQTT_ERR_SUCCESS
 
-    # The rest runs on the network thread.
+    # The callbacks below run on the network thread.
 
     def _on_connect(
         self, client: Client, _data: object, _flags: ConnectFlags, reason: ReasonCode, _properties: object
     ) -> None:
         if reason.is_failure:
-            self._tell(f"{self._where} refused the connection ({reason})")
+            self._report(f"{self._where} refused the connection ({reason})")
             return
         self.trees.begin()
         client.subscribe([(each, 1) for each in self.trees.filters()])
@@ -107,33 +107,33 @@ class Listener:
         self, _client: Client, _data: object, _mid: int, reasons: list[ReasonCode], _properties: object
     ) -> None:
         if any(reason.is_failure for reason in reasons):
-            self._tell(f"{self._where} does not let {self._link.username or 'this page'} read the pots")
+            self._report(f"{self._where} does not let {self._link.username or 'this page'} read the pots")
             return
-        if self._is_told:
+        if self._is_reported:
             _log.info("%s is connected", self._where)
-        self._trouble, self._is_told = None, False
+        self._trouble, self._is_reported = None, False
 
     def _on_connect_fail(self, _client: Client, _data: object) -> None:
-        error = sys.exc_info()[1]  # called while it is being handled
+        error = sys.exc_info()[1]  # paho calls this from its except block
         reason = getattr(error, "strerror", None) or error or "no connection"
-        self._tell(f"{self._where} is unreachable ({reason})")
+        self._report(f"{self._where} is unreachable ({reason})")
 
     def _on_disconnect(
         self, _client: Client, _data: object, _flags: DisconnectFlags, reason: ReasonCode, _properties: object
     ) -> None:
-        if self._trouble is None and not self._is_closing:  # else it was told better
-            self._tell(f"{self._where} is unreachable ({reason})")
+        if self._trouble is None and not self._is_closing:  # keep the more specific reason
+            self._report(f"{self._where} is unreachable ({reason})")
 
     def _on_message(self, _client: Client, _data: object, message: MQTTMessage) -> None:
         self.trees.hear(message.topic, bytes(message.payload), time.monotonic(), time.time())
-        if self.trees.ignored >= 10 * max(self._ignored_told, 0.1):  # the first, the tenth, the hundredth
-            self._ignored_told = self.trees.ignored
+        if self.trees.ignored >= 10 * max(self._ignored_reported, 0.1):  # the first, the tenth, the hundredth
+            self._ignored_reported = self.trees.ignored
             _log.warning(
                 "%s: %d messages ignored, the last on %.200r", self._where, self.trees.ignored, message.topic
             )
 
-    def _tell(self, trouble: str) -> None:
+    def _report(self, trouble: str) -> None:
         self._trouble = trouble
-        if not self._is_told:  # once an outage
-            self._is_told = True
+        if not self._is_reported:  # once per outage
+            self._is_reported = True
             _log.warning("%s; the page shows what the database has, and the connection is retried", trouble)

@@ -1,7 +1,7 @@
-"""What is taken of a watch's tree, and how it is read: whatever is of another form is refused. Pure.
+"""Which topics of a watch are read, and how their payloads are parsed; anything malformed is refused. Pure.
 
-Only what is always set or always replaced counts here. A bridge that was cut passes on what is retained, but
-not that something was unset meanwhile: a value that may be unset counts only beside one that says it may be.
+A bridge that was cut forwards retained values, but not that one was cleared meanwhile. So a value that can be
+cleared is used only together with one, always published, that says whether it is valid.
 """
 
 import json
@@ -26,12 +26,12 @@ ESTABLISHED, RATE, RATE_LOW, RATE_HIGH = (
 )
 GONE = ("lost", "disconnected")
 _LARGEST_TEXT, _LARGEST_NUMBER, _LARGEST_ALARMS, _LARGEST_DESCRIPTION = 1000, 40, 16_384, 65_536
-_NUMBER = re.compile(r"-?(\d+\.?\d*|\.\d+)([eE]-?\d+)?")  # as Homie 5.0.0 writes a float
+_NUMBER = re.compile(r"-?(\d+\.?\d*|\.\d+)([eE]-?\d+)?")  # a float in Homie 5.0.0
 _STATES = ("init", "ready", "disconnected", "sleeping", "lost")  # Homie 5.0.0, "Device Lifecycle"
 
 
 def read(path: str, payload: bytes) -> Any:
-    """Return what a payload says; path: of a key of `READ`. Raises ValueError."""
+    """Parse a payload. path: a key of `READ`. Raises ValueError."""
     largest, reader = READ[path]
     if len(payload) > largest:
         raise ValueError(f"{len(payload)} bytes")
@@ -49,10 +49,10 @@ def _axis(text: str) -> float:
 
 
 def _utc(text: str) -> float:
-    told = datetime.fromisoformat(text)
-    if told.tzinfo is None:
+    moment = datetime.fromisoformat(text)
+    if moment.tzinfo is None:
         raise ValueError("no time zone")
-    return told.timestamp()
+    return moment.timestamp()
 
 
 def _boolean(text: str) -> bool:
@@ -64,7 +64,7 @@ def _state(text: str) -> str:
 
 
 def _root(text: str) -> str:
-    """Return of which workshop a described device is; a workshop's own is of itself and names none."""
+    """Return the workshop a device description names as its root; "" for a workshop's own device."""
     described = _object(json.loads(text))
     return _text(described.get("root", ""))
 
@@ -79,19 +79,19 @@ def _alarms(text: str) -> tuple[StandingAlarm, ...]:
     return alarms
 
 
-def _alarm(said: dict[str, Any]) -> StandingAlarm:
-    until_utc_s, by_s = said.get("until_utc_s"), said.get("by_s")
+def _alarm(fields: dict[str, Any]) -> StandingAlarm:
+    until_utc_s, by_s = fields.get("until_utc_s"), fields.get("by_s")
     return StandingAlarm(
-        AlarmId(_text(said.get("alarm"))),
-        Priority(_text(said.get("priority"))),
-        AlarmState(_text(said.get("state"))),
-        _within(said.get("since_s"), MOST_T_S),
+        AlarmId(_text(fields.get("alarm"))),
+        Priority(_text(fields.get("priority"))),
+        AlarmState(_text(fields.get("state"))),
+        _within(fields.get("since_s"), MOST_T_S),
         None,
-        _text(said.get("text", "")),
+        _text(fields.get("text", "")),
         None if until_utc_s is None else _within(until_utc_s, MOST_UTC_S),
-        _text(said.get("do", "")),
+        _text(fields.get("do", "")),
         None if by_s is None else _within(by_s, MOST_T_S),
-        by_whom=_text(said.get("by_whom", "")),
+        by_whom=_text(fields.get("by_whom", "")),
     )
 
 
@@ -104,7 +104,7 @@ def _object(value: object) -> dict[str, Any]:
 def _text(value: object) -> str:
     if not isinstance(value, str):
         raise ValueError("no text")
-    value.encode()  # half a surrogate pair could not be shown
+    value.encode()  # raises on a lone surrogate, which could not be shown
     return value
 
 
@@ -124,7 +124,7 @@ def _finite(value: object) -> float:
 _Reader = tuple[int, Callable[[str], Any]]
 _FLOAT: _Reader = (_LARGEST_NUMBER, _number)
 
-# Of each path of a device: how many bytes at most, and what reads them.
+# For each path of a device: the most bytes, and the parser.
 READ: dict[str, _Reader] = {
     STATE: (_LARGEST_NUMBER, _state),
     WARNING: (_LARGEST_TEXT, _text),

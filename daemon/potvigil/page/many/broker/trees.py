@@ -1,9 +1,8 @@
-"""What the watches of all workshops say now: the one owner of it, bounded, for several threads.
+"""The live state of the watches of all workshops, bounded in size and thread-safe.
 
-A pot speaks while its clock goes on: what is retained may be of a watch long gone, and a bridge that comes
-back says it all again. So the first that is heard of a clock is no sign of life yet, and each later one that
-differs is. How long ago it spoke is by our own clock; what its watch dates, on the record's axis, where it
-does not matter whether its wall clock is right.
+A pot is live while its clock advances. Retained messages may come from a watch long gone, and a bridge that
+reconnects replays them: so the first clock value is no sign of life, but each later one that differs is. Its
+age is measured on our own clock; the watch's times are on the record's axis, independent of its wall clock.
 """
 
 import threading
@@ -15,28 +14,28 @@ from potvigil.model.reading import Quality
 from potvigil.outputs.broker.homie_tree import ID, device_id, root_topic
 from potvigil.page.many.broker import reading
 
-# A watch tells its clock every five seconds, or with each reading where these are ten seconds apart.
-SPEAKS_S = 35.0
+# A watch publishes its clock every five seconds, or with each reading if those are ten seconds apart.
+LIVE_WITHIN_S = 35.0
 MOST_DEVICES = 500
 _LONGEST_ID = 200
-_JITTER_S = 2.0  # of the way here; what moves by more is another clock
+_JITTER_S = 2.0  # of delivery; a larger jump is a new clock
 
 
 @dataclass(frozen=True, slots=True)
 class PotHeard:
-    """A pot as its watch told of it last; None is unknown. Pressures in the pot's own unit, gauge.
+    """A pot as its watch last published it; None is unknown. Pressures in the pot's own unit, gauge.
 
-    gone: `lost` or `disconnected` where its watch is, None where it is not. spoke_s: when, monotonic, None
-    where it did not yet. axis_s: of its last reading, on the record's axis; at_utc_s: the same by our clock,
-    by that of its watch where it did not speak yet; less_utc_s: what makes its watch's Unix time ours.
-    rate_per_h: value, low, high end. warned: the last of its warnings, and when, monotonic.
+    gone: `lost` or `disconnected` if its watch is, else None. alive_s: last sign of life, monotonic, or None.
+    axis_s: time of its last reading on the record's axis. at_utc_s: the same by our clock, or by the watch's
+    before a sign of life. clock_offset_s: our Unix time minus the watch's. rate_per_h: value, low end, high
+    end. warned: its last warning and when that came, monotonic.
     """
 
     gone: str | None
-    spoke_s: float | None
+    alive_s: float | None
     axis_s: float | None
     at_utc_s: float | None
-    less_utc_s: float | None
+    clock_offset_s: float | None
     stage: Stage | None
     quality: Quality | None
     gauge: float | None
@@ -47,22 +46,22 @@ class PotHeard:
     alarms: tuple[StandingAlarm, ...] | None
     warned: tuple[str, float] | None
 
-    def speaks(self, now_s: float) -> bool:
-        """Say whether its watch is heard now."""
-        return self.gone is None and self.spoke_s is not None and now_s - self.spoke_s < SPEAKS_S
+    def is_live(self, now_s: float) -> bool:
+        """Return whether the watch is live now."""
+        return self.gone is None and self.alive_s is not None and now_s - self.alive_s < LIVE_WITHIN_S
 
 
 @dataclass(slots=True)
 class _Device:
-    said: dict[str, Any] = field(default_factory=dict)
-    spoke_s: float | None = None
-    zero_utc_s: float | None = None  # when the axis began, by our clock
-    less_utc_s: float | None = None
+    values: dict[str, Any] = field(default_factory=dict)
+    alive_s: float | None = None
+    zero_utc_s: float | None = None  # zero of the axis, by our clock
+    clock_offset_s: float | None = None
     warned_s: float = 0.0
 
 
 class Trees:
-    """The trees as they are heard. ignored: how many messages were of another form, or too many."""
+    """The MQTT trees received. ignored: number of messages malformed or beyond the limit."""
 
     def __init__(self) -> None:
         self.ignored = 0
@@ -71,16 +70,16 @@ class Trees:
 
     @staticmethod
     def filters() -> list[str]:
-        """Return the topic filters of what `hear` takes."""
+        """Return the topic filters for the messages `hear` takes."""
         return [f"{root_topic(rehearsed=False)}/+/{path}" for path in reading.READ]
 
     def begin(self) -> None:
-        """Begin a connection: what was heard in an earlier one says nothing of now."""
+        """Start afresh for a new connection: values from an earlier one may be stale."""
         with self._lock:
             self._devices.clear()
 
     def hear(self, topic: str, payload: bytes, now_s: float, now_utc_s: float) -> None:
-        """Take a message. now_s: monotonic. Never raises."""
+        """Store a message. now_s: monotonic. Never raises."""
         base = f"{root_topic(rehearsed=False)}/"
         name, _, path = topic.removeprefix(base).partition("/")
         is_ours = topic.startswith(base) and len(name) <= _LONGEST_ID and ID.fullmatch(name)
@@ -102,70 +101,70 @@ class Trees:
                     return
                 device = self._devices[name] = _Device()
             _take(device, path, value, now_s, now_utc_s)
-            if not device.said:
+            if not device.values:
                 del self._devices[name]
 
     def pot(self, workshop: str, pot_id: str) -> PotHeard | None:
-        """Return what its watch says of a pot, None where there is no such pot."""
+        """Return a pot's state, None if there is no such pot."""
         try:
             name = device_id(workshop, pot_id)
         except ValueError:
             return None
         with self._lock:
             device, root = self._devices.get(name), self._devices.get(workshop)
-            # whose a pot is, its description says: two workshops may make the same id of workshop and pot
-            if device is None or device.said.get(reading.DESCRIPTION) != workshop:
+            # check the workshop by the description: two workshops and pots can join into the same device id
+            if device is None or device.values.get(reading.DESCRIPTION) != workshop:
                 return None
-            # the last will is the workshop's alone, and counts for its pots
-            states = [each.said.get(reading.STATE) for each in (root, device) if each is not None]
+            # the last will is on the workshop's device only, and applies to its pots
+            states = [each.values.get(reading.STATE) for each in (root, device) if each is not None]
             return _heard(device, next((state for state in states if state in reading.GONE), None))
 
 
 def _take(device: _Device, path: str, value: Any, now_s: float, now_utc_s: float) -> None:
-    said, before = device.said, device.said.get(path)
+    values, before = device.values, device.values.get(path)
     if value is None:
-        said.pop(path, None)
+        values.pop(path, None)
         return
-    said[path] = value
+    values[path] = value
     if path == reading.AXIS and before is not None and value != before:
-        device.spoke_s = now_s
+        device.alive_s = now_s
         zero_utc_s, known_utc_s = now_utc_s - value, device.zero_utc_s
         if known_utc_s is None or abs(zero_utc_s - known_utc_s) > _JITTER_S:
             device.zero_utc_s = zero_utc_s
         else:
-            device.zero_utc_s = min(zero_utc_s, known_utc_s)  # the one that was least on its way
-    elif path == reading.UTC and device.zero_utc_s is not None and reading.AXIS in said:
-        device.less_utc_s = device.zero_utc_s + said[reading.AXIS] - value
+            device.zero_utc_s = min(zero_utc_s, known_utc_s)  # the least delayed message is the best estimate
+    elif path == reading.UTC and device.zero_utc_s is not None and reading.AXIS in values:
+        device.clock_offset_s = device.zero_utc_s + values[reading.AXIS] - value
     elif path == reading.WARNING:
         device.warned_s = now_s
 
 
 def _heard(device: _Device, gone: str | None) -> PotHeard:
-    said = device.said
-    axis_s, warning = said.get(reading.AXIS), said.get(reading.WARNING)
-    rates = [said.get(path) for path in (reading.RATE, reading.RATE_LOW, reading.RATE_HIGH)]
+    values = device.values
+    axis_s, warning = values.get(reading.AXIS), values.get(reading.WARNING)
+    rates = [values.get(path) for path in (reading.RATE, reading.RATE_LOW, reading.RATE_HIGH)]
     known = [rate for rate in rates if rate is not None]
     return PotHeard(
         gone=gone,
-        spoke_s=device.spoke_s,
+        alive_s=device.alive_s,
         axis_s=axis_s,
         at_utc_s=_at_utc_s(device),
-        less_utc_s=device.less_utc_s,
-        stage=said.get(reading.STAGE),
-        quality=said.get(reading.QUALITY),
-        gauge=said.get(reading.GAUGE),
-        corrected=said.get(reading.CORRECTED),
-        working=said.get(reading.WORKING),
-        established=said.get(reading.ESTABLISHED),
+        clock_offset_s=device.clock_offset_s,
+        stage=values.get(reading.STAGE),
+        quality=values.get(reading.QUALITY),
+        gauge=values.get(reading.GAUGE),
+        corrected=values.get(reading.CORRECTED),
+        working=values.get(reading.WORKING),
+        established=values.get(reading.ESTABLISHED),
         rate_per_h=(known[0], known[1], known[2]) if len(known) == len(rates) else None,
-        alarms=said.get(reading.ALARMS),
+        alarms=values.get(reading.ALARMS),
         warned=None if warning is None else (warning, device.warned_s),
     )
 
 
 def _at_utc_s(device: _Device) -> float | None:
-    axis_s: float | None = device.said.get(reading.AXIS)
+    axis_s: float | None = device.values.get(reading.AXIS)
     if axis_s is None or device.zero_utc_s is None:
-        told_utc_s: float | None = device.said.get(reading.UTC)
-        return told_utc_s
+        utc_s: float | None = device.values.get(reading.UTC)
+        return utc_s
     return device.zero_utc_s + axis_s

@@ -1,5 +1,5 @@
 "use strict";
-/* Keeps the list of alarms as the server writes it: fetched again whenever one of them has changed. */
+/* Updates the list of alarms: fetches it again from the server whenever one has changed. */
 (() => {
   const place = document.querySelector("[data-alarms]");
   let standing = null;

@@ -1,5 +1,5 @@
 "use strict";
-/* Keeps the line that says of what this page does without: its broker, or its database. */
+/* Updates the line that reports a missing broker or database. */
 (() => {
   const line = document.querySelector("[data-notice]");
   document.addEventListener("potvigil:now", ({ detail: now }) => {

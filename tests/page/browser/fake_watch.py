@@ -1,4 +1,4 @@
-"""A page over whatever a watch might say: snapshots of any pots, spoken anew twice a second."""
+"""A page with a fake watch, which writes given snapshots of any pots to the live file twice a second."""
 
 import subprocess
 import threading
@@ -21,7 +21,7 @@ SOUND = replace(HOLDING, alarms=(), leak=None, forecast=None)
 
 
 def until(page: Page, script: str) -> None:
-    """Wait until an expression is true in a page; its policy forbids the browser to look by itself."""
+    """Wait until an expression is true in a page, by polling: its CSP forbids wait_for_function."""
     wait_in(page, lambda: _is_true(page, script), script)
 
 
@@ -29,13 +29,13 @@ def _is_true(page: Page, script: str) -> bool:
     try:
         return bool(page.evaluate(script))
     except Error as error:
-        if "context was destroyed" in str(error):  # it just loads itself anew
+        if "context was destroyed" in str(error):  # the page is reloading
             return False
         raise
 
 
 def high(alarm_id: AlarmId, do: str, text: str, **changes: object) -> StandingAlarm:
-    """Return a high alarm that nobody has seen yet."""
+    """Return an unacknowledged high alarm."""
     return alarm(alarm_id, priority=Priority.HIGH, do=do, text=text, **changes)
 
 
@@ -44,13 +44,13 @@ def low(alarm_id: AlarmId, do: str, text: str, **changes: object) -> StandingAla
 
 
 def seen(snapshot: Snapshot) -> Snapshot:
-    """Return a pot all of whose alarms were acknowledged."""
+    """Return a pot with all its alarms acknowledged."""
     alarms = tuple(replace(each, state=AlarmState.ACKNOWLEDGED) for each in snapshot.alarms)
     return replace(snapshot, alarms=alarms)
 
 
 def at(psi: float, *alarms: StandingAlarm, **changes: object) -> Snapshot:
-    """Return a pot at a gauge pressure, with these alarms standing."""
+    """Return a pot at a gauge pressure, with these standing alarms."""
     reading = replace(SOUND.reading, gauge_pa=psi * PSI)
     return replace(SOUND, reading=reading, alarms=alarms, **changes)
 
@@ -93,8 +93,8 @@ THERMOMETER = at(
 )
 
 
-class Spoken:
-    """The page, and a watch that says `pots` while it `speaks`. A context manager."""
+class FakeWatch:
+    """The page and a watch that publishes `pots` while it `is_live`. A context manager."""
 
     def __init__(self, watched: Watched, folder: Path, pots: dict[str, Snapshot], *words: str) -> None:
         self.pots = pots
@@ -102,8 +102,8 @@ class Spoken:
         service = watched.bench
         self._file = LiveFile(watched.live, service.settings.workshop, service.night.name, PERIOD_S)
         self._file.begin(0.0, service.store.last_run().start_t_s)
-        self._speaking, self._ended = threading.Event(), threading.Event()
-        self._thread = threading.Thread(target=self._speak)
+        self._live, self._ended = threading.Event(), threading.Event()
+        self._thread = threading.Thread(target=self._write)
         port = free_port()
         self.url = f"http://localhost:{port}"
         self._words = [
@@ -117,39 +117,39 @@ class Spoken:
         ]
         self._words += words
         self._folder = folder
-        self.speaks = True
+        self.is_live = True
 
     @property
-    def speaks(self) -> bool:
-        return self._speaking.is_set()
+    def is_live(self) -> bool:
+        return self._live.is_set()
 
-    @speaks.setter
-    def speaks(self, wanted: bool) -> None:
-        (self._speaking.set if wanted else self._speaking.clear)()
+    @is_live.setter
+    def is_live(self, wanted: bool) -> None:
+        (self._live.set if wanted else self._live.clear)()
 
     def __enter__(self) -> Self:
         self._thread.start()
-        self.begin()
+        self.start_page()
         return self
 
     def __exit__(self, *_: object) -> None:
         self._ended.set()
         self._thread.join()
-        self.cut()
+        self.kill_page()
 
-    def begin(self) -> None:
+    def start_page(self) -> None:
         """Start the page, and wait until it answers."""
         self._log = (self._folder / "page.log").open("ab")
         self.page = subprocess.Popen(self._words, stdout=self._log, stderr=subprocess.STDOUT)
         wait_until(lambda: answers(self.url, self.page), "the page never answered")
 
-    def cut(self) -> None:
-        """End the page as a power cut does."""
+    def kill_page(self) -> None:
+        """Kill the page, as a power cut would."""
         self.page.kill()
         self.page.wait(PATIENCE_S)
         self._log.close()
 
-    def _speak(self) -> None:
+    def _write(self) -> None:
         while not self._ended.wait(PERIOD_S):
-            if self.speaks:
+            if self.is_live:
                 self._file.write(self.pots, dict.fromkeys(self.pots, 1))

@@ -1,4 +1,4 @@
-"""The ground of the page of all records: a studio's database, read with the rights of one of its users."""
+"""What the pages of all records share: the studio's database, read with the rights of one of its users."""
 
 from collections.abc import Callable, Mapping
 from dataclasses import dataclass, field
@@ -8,8 +8,8 @@ from uuid import UUID
 
 from potvigil.model.pot import Pot
 from potvigil.page.ground import STATIC, Ground, SiteConfig
+from potvigil.page.many.all_pots import CACHED_S, AllPots
 from potvigil.page.many.broker.listener import Listener
-from potvigil.page.many.sight import KEPT_S, Sight
 from potvigil.page.printed.children import COMMAND
 from potvigil.page.views.now import PotsOf
 from potvigil.record.store import Store
@@ -21,12 +21,12 @@ T = TypeVar("T")
 
 @dataclass(frozen=True)
 class ManyConfig(SiteConfig):
-    """reader: of the studio. pots_of: reads settings as a run keeps them. settings: this page's, by which the
-    program that makes reports finds the studio too.
+    """reader: of the studio. pots_of: parses a run's settings. settings: this page's file, which the report
+    program reads too.
 
-    folder: for reports, ours alone. sessions: where log-ins are kept, None: until the process ends. listener:
-    to the watches' broker, None for none; it is the page's from here on. by: in whose name the page
-    acknowledges. command: the program that makes reports.
+    folder: private, for reports. sessions: file of log-ins, None to keep them in memory. listener: to the
+    watches' broker, None without one; the page closes it. by: the name under which the page acknowledges.
+    command: the report program.
     """
 
     reader: StudioReader
@@ -40,19 +40,19 @@ class ManyConfig(SiteConfig):
     static: tuple[Path, ...] = field(default=(STATIC, _HERE / "static"), kw_only=True)
 
 
-class Seeing(Ground):
-    """What the pages of all records share. Of a watch nothing can be asked here but to acknowledge."""
+class StudioGround(Ground):
+    """The ground of the pages of all records. The only command they can send a watch is to acknowledge."""
 
     config: ManyConfig
     is_own = False
-    _kept_s = KEPT_S
+    _cached_for_s = CACHED_S
 
     def __init__(self, config: ManyConfig) -> None:
         super().__init__(config, config.sessions, (_HERE / "templates",))
         self.reader, self._pots_of = config.reader, config.pots_of
         self.listener, self.by = config.listener, config.by
-        may_ask = config.password is not None  # who has not logged in only reads
-        self._sight = Sight(config.reader, config.pots_of, config.listener, may_ask)
+        may_ask = config.password is not None  # without a log-in the page is read-only
+        self._all_pots = AllPots(config.reader, config.pots_of, config.listener, may_ask)
         if self.listener is not None:
             self.listener.start()
 
@@ -62,18 +62,18 @@ class Seeing(Ground):
             self.listener.close()
         self.reader.close()
 
-    def _tell(self) -> dict[str, Any]:
-        return self._sight.tell()
+    def _read_state(self) -> dict[str, Any]:
+        return self._all_pots.state()
 
     def pots_of(self, settings_json: str) -> Mapping[str, Pot]:
-        """Return the pots of settings, none where these are of a version that is not known here."""
+        """Return the pots of a run's settings, none if their version is unknown here."""
         try:
             return self._pots_of(settings_json)
         except ValueError:  # SettingsError
             return {}
 
     async def read(self, record: UUID, make: Callable[[Store], T]) -> T:
-        """Return what `make` reads of a record, all of one moment."""
+        """Run `make` on a consistent snapshot of a record."""
 
         def read() -> T:
             with self.reader.opened(record) as store:

@@ -1,4 +1,4 @@
-"""A record of a studio as it told of its pots last."""
+"""The last known state of the pots in one record of the studio."""
 
 import json
 import math
@@ -28,15 +28,15 @@ from potvigil.record.store import Store
 from potvigil.sensing.conversion import convert
 from potvigil.studio.reading import Shipped, StudioReader
 
-# What the watch knew is kept each minute; older than this it is not of the last sample's moment.
+# The watch writes a trace row each minute; an older one does not go with the last sample.
 _FRESH_S = 180.0
-UNKEPT = Interval(math.nan, math.nan, math.nan)  # a trace does not hold it, and no word is made of it
+UNKEPT = Interval(math.nan, math.nan, math.nan)  # not in a trace, and not used in any text
 _NEWER = "Its settings are of another version of Potvigil; update this page's machine"
 
 
 @dataclass(frozen=True, slots=True)
-class PotSeen:
-    """A pot as its record told of it last. last: None where no sample came yet. care: what is due."""
+class KnownPot:
+    """A pot as its record left it. last: None before the first sample. care: what is due."""
 
     pot_id: str
     pot: Pot
@@ -46,55 +46,52 @@ class PotSeen:
 
 
 @dataclass(frozen=True, slots=True)
-class RecordSeen:
-    """A record as it was read. rehearsed: what night, None for a real one. read_s: when, monotonic.
+class KnownRecord:
+    """A record as read. rehearsed: the name of the night, None for a real one. read_s: when, monotonic.
 
-    own_page: where its Pi serves its own, None where its settings name no address. fault: why it could not be
-    read, None where it could.
+    own_page: URL of its Pi's own page, None if its settings name no host. fault: why it is unreadable.
     """
 
     shipped: Shipped
     read_s: float
     rehearsed: str | None = None
-    pots: tuple[PotSeen, ...] = ()
+    pots: tuple[KnownPot, ...] = ()
     own_page: str | None = None
     fault: str | None = None
 
 
-def seen_record(reader: StudioReader, shipped: Shipped, pots_of: PotsOf) -> RecordSeen:
-    """Return a record as it now is. Raises AwayRecordError; any other fault of it is told in it."""
+def known_record(reader: StudioReader, shipped: Shipped, pots_of: PotsOf) -> KnownRecord:
+    """Return a record's present state. Raises AwayRecordError; other faults are returned in `fault`."""
     read_s = time.monotonic()
     try:
         with reader.opened(shipped.id) as store:
             run = store.last_run()
             if run is None:
-                return RecordSeen(shipped, read_s)
+                return KnownRecord(shipped, read_s)
             known, alarms = pots_of(run.settings_json), store.standing_alarms()
             pots = tuple(
-                seen_pot(store, pot_id, known[pot_id], [event for pot, event in alarms if pot == pot_id])
+                known_pot(store, pot_id, known[pot_id], [event for pot, event in alarms if pot == pot_id])
                 for pot_id in store.pots()
                 if pot_id in known
             )
-            return RecordSeen(shipped, read_s, run.rehearsed, pots, _own_page(json.loads(run.settings_json)))
+            return KnownRecord(shipped, read_s, run.rehearsed, pots, _own_page(json.loads(run.settings_json)))
     except AwayRecordError:
         raise
     except RecordError as error:
-        return RecordSeen(shipped, read_s, fault=str(error))
+        return KnownRecord(shipped, read_s, fault=str(error))
     except ValueError:  # SettingsError
-        return RecordSeen(shipped, read_s, fault=_NEWER)
+        return KnownRecord(shipped, read_s, fault=_NEWER)
 
 
 def _own_page(settings: dict[str, Any]) -> str | None:
-    """Return where a Pi serves its own page: at a name that its settings give, for what it listens at is no
-    address of another machine.
-    """
+    """Return the URL of a Pi's own page, by name: the address it listens on may be 0.0.0.0."""
     page = settings.get("page", {})
     names = page.get("names", [])
     return f"{'https' if 'tls' in page else 'http'}://{names[0]}:{page['port']}" if names else None
 
 
-def seen_pot(store: Store, pot_id: str, pot: Pot, alarms: Sequence[AlarmEvent]) -> PotSeen:
-    """Return a pot as its record tells of it. alarms: that stand. Raises RecordError."""
+def known_pot(store: Store, pot_id: str, pot: Pot, alarms: Sequence[AlarmEvent]) -> KnownPot:
+    """Return a pot's state from its record. alarms: the standing ones. Raises RecordError."""
     last, batch = store.last_sample(pot_id), store.open_batch_of(pot_id)
     trace, stage, since_s = None, Stage.OPEN, 0.0
     if batch is not None:
@@ -106,7 +103,7 @@ def seen_pot(store: Store, pot_id: str, pot: Pot, alarms: Sequence[AlarmEvent]) 
     known = last or Sample(0.0 if batch is None else batch.start_t_s)
     snapshot = _snapshot(pot, known, batch, (stage, since_s), trace, alarms)
     due = " ".join(care_due(store, pot_id, time.time(), pot.tz))
-    return PotSeen(pot_id, pot, LivePot(None if batch is None else batch.id, snapshot, ()), last, due)
+    return KnownPot(pot_id, pot, LivePot(None if batch is None else batch.id, snapshot, ()), last, due)
 
 
 def _snapshot(
@@ -117,15 +114,15 @@ def _snapshot(
     trace: TraceRow | None,
     alarms: Iterable[AlarmEvent],
 ) -> Snapshot:
-    """Return what the record knows of a pot as the watch would have said it; what it does not keep is None.
+    """Rebuild a pot's snapshot from the record; what the record does not store is None.
 
-    stage: and since when, on the record's axis.
+    stage: with its start on the record's axis.
     """
     leak = forecast = cure = None
     if trace is not None:
         if trace.leak_pa_per_s is not None:
-            rate, is_sure = trace.leak_pa_per_s, trace.leak_established
-            leak = LeakEstimate(trace.t_s, rate, UNKEPT, UNKEPT, math.nan, None, is_sure)
+            rate, established = trace.leak_pa_per_s, trace.leak_established
+            leak = LeakEstimate(trace.t_s, rate, UNKEPT, UNKEPT, math.nan, None, established)
         if trace.cure_progress is not None and trace.cure_done_s is not None:
             cure = Cure(trace.cure_progress, trace.cure_done_s)
         if trace.floor_s is not None and trace.floor_earliest_s is not None:
