@@ -29,7 +29,7 @@ def test_offline_the_page_says_no_alarm_can_arrive_and_recovers(watch, opened):
     for path in ("/", "/pot/lantern", "/batches"):
         page.goto(watch.url + path)
         expect(page.get_by_role("heading", name="No connection to the Pi")).to_be_visible()
-        expect(page.get_by_text("Nobody can be told by this phone")).to_be_visible()
+        expect(page.get_by_text("This phone cannot warn you")).to_be_visible()
         assert "41.2" not in page.content() and "lantern" not in page.content()
     assert_axe_finds_nothing(page)
     page.set_viewport_size({"width": 320, "height": 640})

@@ -219,7 +219,7 @@ class _Words:
         if reach is None or reach == inf:
             return
         if planned.place is None:
-            yield "Without one, a fall cannot be told from a cooling room."
+            yield "Without one, a leak cannot be told from a cooling room."
         passes = "a tight pot can pass" if reach < self._share else "hardly even a tight pot passes"
         yield (
             f"By then the leak is known to within {self.rate(reach)}: {passes}, and one that leaks more than "
