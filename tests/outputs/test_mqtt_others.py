@@ -173,7 +173,8 @@ def test_what_remains_after_the_other_machine_leaves_is_republished_as_ready(bro
         tick(bench, until=lambda: retained(broker)[f"{ROOT}/watch/machine"] == b"0a0b0c0d pi-bench")
         settle(lambda: len(listener.heard))
         published = [(m.topic, m.payload, m.retained, m.qos) for m in listener.heard[before:]]
-        states = [payload for topic, payload, _, _ in published if topic == f"{ROOT}/$state"]
+        # on a busy machine the last will of the connection that is replaced may come in between
+        states = [each for topic, each, _, _ in published if topic == f"{ROOT}/$state" and each != b"lost"]
         del published[: [topic.endswith("/$description") for topic, *_ in published].index(True)]
         assert states == [b"disconnected", b"ready", b"init", b"ready"]
     assert bench.trouble == ""
