@@ -4,7 +4,6 @@ import json
 
 import pytest
 
-from potvigil.cli import main
 from potvigil.model.events import BatchOpened, Detail
 from potvigil.record.store import Store
 from record_night import CLOSED, POT, UTC_S
@@ -27,11 +26,9 @@ def record(tmp_path):
 
 
 @pytest.fixture
-def run(record, capsys):
+def run(run, record):
     def call(*words, status=0):
-        assert main(["batch", "list", *words, "--record", str(record)]) == status
-        said = capsys.readouterr()
-        return said.out if status == 0 else said.err
+        return run("batch", "list", *words, "--record", record, status=status)
 
     return call
 

@@ -26,18 +26,14 @@ USUAL = (
 
 
 @pytest.fixture
-def run(capsys, tmp_path):
+def run(run, tmp_path):
     """Run the verb beside an empty record, if none is given; return its output."""
 
     def call(*words, config=WORKSHOP, record=None, status=0):
         if record is None:
             record = tmp_path / "none.db"
             Store.open(record).close()
-        argv = ["plan", "--config", config, "--record", record, *words]
-        assert main([str(word) for word in argv]) == status
-        said = capsys.readouterr()
-        assert status != 2 or (said.out == "" and said.err.count("\n") == 1), said.err
-        return said.err if status == 2 else said.out
+        return run("plan", "--config", config, "--record", record, *words, status=status)
 
     return call
 

@@ -167,7 +167,7 @@ def since_the_start(
             onsets.losses.follow(bank.see_probe(place, probe_k))
         seen = bank.see_air(elapsed_s, LEVEL_K + air_k[i], SIGMA_K**2)
         onsets.losses.follow(seen)
-        onsets.begin(t_s, bank)
+        onsets.begin(t_s, bank, onsets.significance(bank))
         innovations.append(seen.innovation)
         answer = onsets.since_the_start(bank)
         if answer is not None:
@@ -534,7 +534,7 @@ def test_the_estimate_is_finite_for_any_input(
 def test_few_onsets_are_kept_over_three_days(steps_s: list[float]) -> None:
     onsets, bank, t_s, i = OnsetBank(1), bank_for(EMPTY), 0.0, 0
     while t_s < 72 * HOUR:
-        onsets.begin(t_s, bank)
+        onsets.begin(t_s, bank, onsets.significance(bank))
         elapsed_s = steps_s[i % len(steps_s)]
         onsets.losses.lost += elapsed_s
         t_s += elapsed_s

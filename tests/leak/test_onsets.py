@@ -36,7 +36,7 @@ class Held:
         air_k = LEVEL_K - K_PER_S * max(self._t_s - self.onset_s, 0.0) + self._random.gauss(0.0, SIGMA_K)
         self.onsets.losses.follow(self.bank.see_air(elapsed_s, air_k, SIGMA_K**2))
         significance = self.onsets.significance(self.bank)
-        self.onsets.begin(self._t_s, self.bank)
+        self.onsets.begin(self._t_s, self.bank, significance)
         self._t_s += BIN_S
         return significance or 0.0
 
@@ -71,7 +71,7 @@ def test_the_likeliest_onsets_stay_beyond_three_sigma(sigmas: float, kept: int) 
         onsets._times_s.append(10_000.0 + BIN_S * i)
     onsets.losses.information[:] = 1.0
     onsets.losses.score[:] = [sigmas - 0.1 * abs(i - 12) for i in range(20)]
-    onsets.begin(40_000.0, bank)
+    onsets.begin(40_000.0, bank, onsets.significance(bank))
     likeliest = [10_000.0 + BIN_S * i for i in range(9, 17)]  # 8 of them about the best, at 12
     left = onsets._times_s[1:-1]
     assert len(set(likeliest) & set(left)) >= kept

@@ -486,7 +486,7 @@ def onsets_of(bank: PotBank, night: Night, y: Array, *since: int) -> OnsetBank:
         for each in now:
             onsets.losses.follow(each)
         if not since or i in since:
-            onsets.begin(t_s, bank)
+            onsets.begin(t_s, bank, onsets.significance(bank))
     return onsets
 
 
@@ -714,7 +714,7 @@ def mass_point(t_s: npt.ArrayLike, y: npt.ArrayLike, noise: float = COARSE) -> l
             onsets.losses.follow(bank.see_air(elapsed_s, values[i], noise**2))
             answers.append(onsets.since_the_start(bank))
             if i == 0:
-                onsets.begin(at_s, bank)
+                onsets.begin(at_s, bank, onsets.significance(bank))
     assert answers[0] is None  # one bin says nothing of a rate
     return [each for each in answers if each is not None]
 

@@ -186,11 +186,11 @@ class LeakFilter:
             self._leaking.let_the_law_act(law_step)
             self._leaking.carry(elapsed_s)
             see_bin(self._leaking, now, self._before, elapsed_s)
-        self.estimate = self._judge(elapsed_s, absolute_pa)
-        self._onsets.begin(now.t_s, self._sound)
-
-    def _judge(self, elapsed_s: float, absolute_pa: float) -> Leak | None:
         significance = self._onsets.significance(self._sound)
+        self.estimate = self._judge(elapsed_s, absolute_pa, significance)
+        self._onsets.begin(now.t_s, self._sound, significance)
+
+    def _judge(self, elapsed_s: float, absolute_pa: float, significance: float | None) -> Leak | None:
         since_start = self._onsets.since_the_start(self._sound)
         if significance is None or since_start is None:
             return None

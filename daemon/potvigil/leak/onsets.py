@@ -93,9 +93,13 @@ class OnsetBank:
         self.losses.traces = bank.carry(elapsed_s, self.losses.traces)
         self.losses.lost += elapsed_s
 
-    def begin(self, t_s: float, bank: PotBank) -> None:
-        """Add a leak that starts now; drop unlikely ones whose neighbours are close for their age."""
-        likely = self._likely(bank)
+    def begin(self, t_s: float, bank: PotBank, significance: float | None) -> None:
+        """Add a leak that starts now; drop unlikely ones whose neighbours are close for their age.
+
+        significance: as it is now.
+        """
+        is_leaking = significance is not None and significance >= _LIKELY_SIGMAS
+        likely = self._likeliest(bank) if is_leaking else set()
         times_s = [*self._times_s, t_s]
         kept = list(range(len(times_s)))
         for i in range(len(kept) - 2, 0, -1):
@@ -113,11 +117,8 @@ class OnsetBank:
         ratio = log_sum(bank.log_weights + np.maximum(best, 0.0)) - log_sum(bank.log_weights)
         return sqrt(2.0 * max(ratio, 0.0))
 
-    def _likely(self, bank: PotBank) -> set[int]:
-        """Return the likeliest onsets, by column, where a leak is likely at all."""
-        significance = self.significance(bank)
-        if significance is None or significance < _LIKELY_SIGMAS:
-            return set()
+    def _likeliest(self, bank: PotBank) -> set[int]:
+        """Return the likeliest onsets, by column."""
         evidence = self.losses.log_ratios() + bank.log_weights[:, None]
         return set(np.argsort(evidence.max(axis=0))[-_LIKELY:].tolist())
 

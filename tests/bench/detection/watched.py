@@ -179,12 +179,15 @@ def own_bound_min(
     No estimator that believes that model is surer (van Trees' bound, which a Kalman filter reaches where a
     model is linear and Gaussian; Tichavsky et al., IEEE Trans. Signal Processing 46 (1998) 1386).
     """
-    potwatch = PotWatch(pot_of(sound.night, combination), known)
+    potwatch, estimate = PotWatch(pot_of(sound.night, combination), known), None
     for sample, _ in _fed(potwatch, sound, combination):
         hold = potwatch._batches._hold  # a watch does not say what a leak since then would be
         if hold is None or sample.t_s <= onset_s or sample.gauge_pa is None:
             continue
         followed = hold.follower
+        if followed.estimate is estimate:  # no new bin
+            continue
+        estimate = followed.estimate
         rate_k_per_s = followed._onsets.since(onset_s, followed._sound)
         if rate_k_per_s is not None:
             _, low, high = _ends(rate_k_per_s)
