@@ -77,7 +77,9 @@ def test_a_probe_connected_later_is_used_without_a_restart(tmp_path):
 
 
 def test_of_two_probes_one_must_be_named(tmp_path):
-    with pytest.raises(WiringError, match=r"pots\.lantern\.thermometer: no id, and 2 probes are plugged in"):
+    with pytest.raises(
+        WiringError, match=r"pots\.lantern\.thermometer: no id, and 2 thermometers are plugged in"
+    ):
         open_with(tmp_path, *PROBES)
 
 

@@ -270,7 +270,7 @@ def test_a_screen_that_may_sleep_is_reported(watch, opened):
     )
     page.goto(watch.url)
     page.get_by_role("button", name="Wake me with this phone").click()
-    expect(state(page)).to_contain_text("The screen may sleep: keep it plugged in")
+    expect(state(page)).to_contain_text("The screen may sleep: keep the phone plugged in")
 
 
 def test_every_alarm_produces_sound(watch, bedside):

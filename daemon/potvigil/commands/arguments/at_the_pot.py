@@ -71,13 +71,19 @@ def add_volume(verbs: Verbs) -> None:
         "--pressures",
         nargs=3,
         metavar=("FULL", "BEFORE", "AFTER"),
-        help="gauge, of a vessel let into the pot: vessel, vented pot, both; in place of the guided run",
+        help="not guided, for a filled vessel let into the pot, gauge: vessel, pot before, pot after",
     )
     verb.add_argument("--pressure-error", default="0.05 psi", metavar="PRESSURE", help="their uncertainty")
     verb.add_argument("--flow", metavar="FLOW", help='a calibrated leak or flow meter: "25 cm3/min"')
-    verb.add_argument("--flow-at", default="0 C", metavar="TEMPERATURE", help="what its cm3 are given for")
-    verb.add_argument("--fall", metavar="RATE", help='with the flow: "1.35 psi/h" or "1.20 to 1.50 psi/h"')
-    verb.add_argument("--own-leak", metavar="RATE", help="without it, likewise")
+    verb.add_argument(
+        "--flow-at", default="0 C", metavar="TEMPERATURE", help="the temperature its cm3 refer to"
+    )
+    verb.add_argument(
+        "--fall",
+        metavar="RATE",
+        help='how fast it falls with the flow on: "1.35 psi/h"; or "1.20 to 1.50 psi/h"',
+    )
+    verb.add_argument("--own-leak", metavar="RATE", help="how fast it falls with the flow off")
     verb.add_argument("--error", metavar="PERCENT", help="uncertainty of vessel or flow; usually 1 or 2")
     verb.add_argument("--room", metavar="TEMPERATURE", help="20 C if left out")
 
@@ -126,14 +132,14 @@ def add_pot_verbs(verbs: Verbs) -> None:
     care.add_argument("--on", metavar="DATE", help="the day it was done, if not today: 2026-03-01")
     again = care.add_mutually_exclusive_group()
     again.add_argument("--due", metavar="DATE", help="the day it is due again; local rules come first")
-    again.add_argument("--every", metavar="TIME", help='due again after so long: "6 months"')
+    again.add_argument("--every", metavar="TIME", help='due again after this long: "6 months"')
     care.add_argument("--remove", type=number, metavar="NOTE", help="remove a note")
 
     cause = add_verb(
         verbs,
         "cause",
         "at_the_pot.cause:pot_cause",
-        "show what a leak followed, and what to check first",
+        "show what a leak varied with, and what to check first",
         "potvigil pot cause lantern --batch 12",
         record=True,
     )

@@ -48,7 +48,7 @@ def add_rehearse(verbs: Verbs) -> None:
         action="append",
         default=[],
         metavar="ID",
-        help="which pot of the settings, several times for several; all of them if left out",
+        help="which pot of the settings; may be repeated; all of them if left out",
     )
     rehearse.add_argument("--speed", type=speed, metavar="N", help="N times real time; default: at once")
     rehearse.add_argument("--seed", type=seed, default=0, help="another seed, other noise")
