@@ -320,7 +320,7 @@ def test_a_password_is_made_and_asked_for(tmp_path, watched, refused, capsys):
     assert "everybody on this machine can read it; close it with `chmod o= " in said and str(file) in said
     file.write_text("lantern lens no. 3\n")
     said = refused("page", "--config", config)
-    assert "holds no password" in said and "lens" not in said
+    assert "does not hold the page's password" in said and "lens" not in said
 
 
 def test_it_serves_tls_if_configured(tmp_path, watched, refused):

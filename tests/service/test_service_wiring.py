@@ -58,7 +58,7 @@ def test_the_only_probe_is_used(tmp_path):
 
 def test_a_missing_probe_is_reported_and_the_watch_goes_on(tmp_path, caplog):
     open_with(tmp_path).close()
-    assert "pots.lantern.thermometer: no probe under" in caplog.text
+    assert "pots.lantern.thermometer: no DS18B20 under" in caplog.text
 
 
 def test_a_probe_connected_later_is_used_without_a_restart(tmp_path):

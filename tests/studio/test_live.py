@@ -222,7 +222,7 @@ def test_an_acknowledgement_at_the_studio_reaches_the_pi_with_its_author(studio,
             answer = acknowledge(client, back="/alarms")
             assert (answer.status_code, answer.headers["location"]) == (303, "/alarms?said=acknowledged")
             html = client.get("/alarms?said=acknowledged").text
-            assert "Acknowledged: its watch says so." in html and "acknowledged by front-desk" in html
+            assert "Acknowledged; its watch confirms it." in html and "acknowledged by front-desk" in html
             assert path not in html
             assert state_of(pot_of(client)) == "acknowledged by front-desk"
             assert pi.alarms()["floor-ahead"].by_whom == "front-desk"

@@ -167,7 +167,7 @@ def _check_private(path: Path, key: str) -> None:
     with suppress(OSError):  # a missing file is reported when it is opened
         if is_open_to_all(path):
             raise UseError(
-                f"{key} {path}: everybody on this machine can read it; close it with `chmod o= {path}"
+                f"{key} {path}: everybody on this machine can read it; close it with `chmod o= {path}`"
             )
 
 

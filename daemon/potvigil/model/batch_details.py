@@ -74,7 +74,7 @@ def _outcome(text: str) -> str:
     word, _, more = (part.strip() for part in text.partition(":"))
     if word.casefold() not in (GOOD, FLAWED):
         raise DetailError(
-            f'{Detail.OUTCOME}: {text!r} is neither good nor flawed; give "good" or "flawed: what is wrong"'
+            f"{Detail.OUTCOME}: {text!r} is neither good nor flawed; give good, or flawed: what is wrong"
         )
     return f"{word.casefold()}: {more}" if more else word.casefold()
 

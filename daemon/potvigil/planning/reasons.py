@@ -62,7 +62,7 @@ def _work(say: Say) -> Iterator[str]:
         yield (
             f"The settings give a working time of {rough(resin.working_time_s)} at "
             f"{say.degrees(resin.at_k)}; it doubles with each {say.degrees_apart(HALVING_K)} colder. A big "
-            "cup of mixed resin heats itself and goes off sooner: pour it soon."
+            "cup heats itself and goes off sooner: pour it soon."
         )
         if abs(pour.room_k - resin.at_k) > _FAR_FROM_GIVEN_K:
             yield f"The room, at {say.degrees(pour.room_k)}, is far from that: follow the data sheet."

@@ -204,7 +204,7 @@ def test_a_low_alarm_is_one_gentle_tone(watch, bedside):
 
 @pytest.mark.parametrize("how", ["the page is gone", "the watch is silent"])
 def test_it_sounds_after_too_long_without_contact(watch, bedside, how):
-    bedside.get_by_label("Wake me also when there is no word").select_option("60")
+    bedside.get_by_label("Also wake me when there is no word").select_option("60")
     if how == "the page is gone":
         watch.kill_page()
     else:

@@ -49,7 +49,9 @@ def add_tightness(verbs: Verbs) -> None:
     tight.add_argument(
         "--limit", metavar="LIMIT", help='what a cure may lose: "3 psi in 12 h"; default: down to the floor'
     )
-    tight.add_argument("--log", type=Path, metavar="LOG.csv", help="from a recorded log of the empty pot")
+    tight.add_argument(
+        "--log", type=Path, metavar="LOG.csv", help="judge a recorded log of the empty pot instead"
+    )
     tight.add_argument(
         "--rehearse", nargs="?", const="tight", choices=("tight", "leaking"), help="try it on a simulated pot"
     )
@@ -73,10 +75,15 @@ def add_volume(verbs: Verbs) -> None:
         metavar=("FULL", "BEFORE", "AFTER"),
         help="not guided, for a filled vessel let into the pot, gauge: vessel, pot before, pot after",
     )
-    verb.add_argument("--pressure-error", default="0.05 psi", metavar="PRESSURE", help="their uncertainty")
+    verb.add_argument(
+        "--pressure-error", default="0.05 psi", metavar="PRESSURE", help="uncertainty of each pressure"
+    )
     verb.add_argument("--flow", metavar="FLOW", help='a calibrated leak or flow meter: "25 cm3/min"')
     verb.add_argument(
-        "--flow-at", default="0 C", metavar="TEMPERATURE", help="the temperature its cm3 refer to"
+        "--flow-at",
+        default="0 C",
+        metavar="TEMPERATURE",
+        help="the temperature its cm3 refer to; 0 C if left out",
     )
     verb.add_argument(
         "--fall",
@@ -85,7 +92,7 @@ def add_volume(verbs: Verbs) -> None:
     )
     verb.add_argument("--own-leak", metavar="RATE", help="how fast it falls with the flow off")
     verb.add_argument("--error", metavar="PERCENT", help="uncertainty of vessel or flow; usually 1 or 2")
-    verb.add_argument("--room", metavar="TEMPERATURE", help="20 C if left out")
+    verb.add_argument("--room", metavar="TEMPERATURE", help="of the air in the pot; 20 C if left out")
 
 
 def add_plan(verbs: Verbs) -> None:
@@ -145,4 +152,4 @@ def add_pot_verbs(verbs: Verbs) -> None:
     )
     cause.add_argument("pot", nargs="?", metavar="POT")
     cause.add_argument("--batch", type=number, metavar="ID", help="usually the last one that leaked")
-    cause.add_argument("--test", action="store_true", help="the last tightness test in place of a batch")
+    cause.add_argument("--test", action="store_true", help="the last tightness test instead of a batch")
