@@ -301,7 +301,7 @@ def test_only_logged_in_users_who_may_see_the_workshop_can_acknowledge(studio, b
             until(reading, is_live, "never live")
             assert "<form" not in reading.get("/alarms").text + reading.get(pot["href"]).text
             answer = reading.post(path, data=fields, headers=SAME)
-            assert answer.status_code == 403 and "only be read" in answer.text
+            assert answer.status_code == 403 and "can only show alarms" in answer.text
         assert [by for by, _ in commands(pi)] == ["front-desk"]
 
 
