@@ -92,7 +92,7 @@ def add_volume(verbs: Verbs) -> None:
     )
     verb.add_argument("--own-leak", metavar="RATE", help="how fast it falls with the flow off")
     verb.add_argument("--error", metavar="PERCENT", help="uncertainty of vessel or flow; usually 1 or 2")
-    verb.add_argument("--room", metavar="TEMPERATURE", help="of the air in the pot; 20 C if left out")
+    verb.add_argument("--room", metavar="TEMPERATURE", help="temperature of the room; 20 C if left out")
 
 
 def add_plan(verbs: Verbs) -> None:
