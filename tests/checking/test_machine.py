@@ -53,7 +53,7 @@ def test_a_missing_record_is_fine_where_it_can_be_created(tmp_path) -> None:
     finding = only(machine.on_record(with_record(tmp_path / "new.db"), of_service=False))
     assert (
         finding.mark is Grade.GOOD
-        and "created by the watch" in finding.says
+        and "the watch can make it" in finding.says
         and " free, about " in finding.says
     )
 
@@ -183,4 +183,4 @@ def test_a_silent_watch_that_holds_the_record_is_a_fault(tmp_path) -> None:
         finding = machine.on_watch(shop, tmp_path / "live.json")
     finally:
         lock.release()
-    assert finding.mark is Grade.FAULT and "hangs" in finding.says
+    assert finding.mark is Grade.FAULT and "has hung" in finding.says

@@ -171,7 +171,9 @@ def test_a_world_readable_secret_is_a_fault_with_what_to_do(tmp_path) -> None:
     found = list(reach.on_page_files(page(password_file=str(password), tls=tls)))
     assert [each.mark for each in found] == [Grade.FAULT, Grade.FAULT]
     for path, finding in zip((password, key), found, strict=True):
-        assert f"{path}: everybody on this machine may read it; chmod o= {path}" in finding.says
+        assert (
+            f"{path}: everybody on this machine can read it; close it with `chmod o= {path}`" in finding.says
+        )
     with Broker(tmp_path / "broker") as broker:
         finding = broker_is(mqtt(broker.port, username=WHO, password_file=str(password)))
         assert finding.mark is Grade.FAULT and "everybody" in finding.says

@@ -216,7 +216,7 @@ def test_a_calibration_is_kept_with_date_and_author_and_is_in_the_history(run, c
     bench.service.stop()
     bench.record.rename(config.parent / "record.db")
     status, out, _ = run(WHOLE, "--config", config)
-    assert status == 0 and "kept in the record" in out
+    assert status == 0 and "Kept in the record" in out
     with Store.open_read_only(config.parent / "record.db") as store:
         (care,) = store.cares("lantern")
     assert (care.part, care.by) == ("transducer", getpass.getuser())
@@ -236,7 +236,7 @@ def test_a_calibration_is_kept_with_date_and_author_and_is_in_the_history(run, c
 def test_without_a_record_it_says_how_to_note_it_later(run, config: Path) -> None:
     status, out, _ = run(WHOLE, "--config", config)
     assert status == 0
-    assert "not kept in the record" in out and 'potvigil pot care lantern transducer "zero 0.3' in out
+    assert "Not kept in the record" in out and 'potvigil pot care lantern transducer "zero 0.3' in out
 
 
 def test_the_written_fragment_loads_as_settings(run, config: Path) -> None:

@@ -135,7 +135,7 @@ def test_a_leaking_batch_is_never_reported_tight(run, tmp_path):
             store.close_batch(number, closed)
     said = run("pot", "cause", POT, "--record", record)
     assert "2 of 2 batches leaked beyond doubt" in said
-    assert "It leaked beyond doubt, but there is too little data" in said and "No leak is certain" not in said
+    assert "It leaked beyond doubt, but there is too little data" in said and "no leak is certain" not in said
 
 
 # -- notes, files, logs -------------------------------------------------------------------------------------

@@ -127,7 +127,7 @@ CASES: list[tuple[tuple[str, ...], str]] = [
     *(
         (("batch", "edit", "1", f"--mass={mass}", *RECORD), said)
         for mass, said in (
-            ("-5 g", "out of range; give above nothing to 1000 kg"),
+            ("-5 g", "out of range; give more than 0 and at most 1000 kg"),
             ("0 g", "out of range"),
             ("0", "out of range"),
             ("1e300 kg", "out of range"),
@@ -175,7 +175,7 @@ CASES: list[tuple[tuple[str, ...], str]] = [
     *((("pot", verb, "pot-1", *RECORD), "give POT lantern") for verb in ("health", "cause", "care")),
     (("pot", "health", "--out", "health.txt", *RECORD), "ends in .html"),
     (("pot", "health", "--out", "nowhere/health.html", *RECORD), "give another place with --out"),
-    (("pot", "cause", "--test", *RECORD), "no tightness test of lantern kept its readings"),
+    (("pot", "cause", "--test", *RECORD), "the record has no readings of a tightness test of lantern"),
     (("pot", "cause", "--test", "--batch", "1", *RECORD), "not both"),
     (("pot", "care", "lantern", *RECORD), "give the part: seal"),
     (("pot", "care", "lantern", "lid", *RECORD), "invalid choice: 'lid'"),
@@ -350,7 +350,7 @@ CASES: list[tuple[tuple[str, ...], str]] = [
     *((("page", f"--port={each}"), "a port, 0 to 65535") for each in ("x", "99999", "-1")),
     (("page", "key"), "invalid choice"),
     (("page", "password", "--out", "nowhere/password"), "nowhere"),
-    (("page", "password", "--out", "letter.txt"), "is there already and holds no password of the page"),
+    (("page", "password", "--out", "letter.txt"), "already exists and is not a page's password"),
     (("page", "password", "--out", "password"), "a password of 8 to 1024 characters"),  # nothing was typed
     (("notify", *CONFIG, "--test", "--dry-run"), "not allowed with"),
     (("notify", *CONFIG, "--test"), "notify"),
@@ -358,7 +358,7 @@ CASES: list[tuple[tuple[str, ...], str]] = [
 
 
 CASES += [  # a record of what was measured
-    (("rehearse", "--record", "real.db"), "real.db holds what was measured"),
+    (("rehearse", "--record", "real.db"), "real.db holds real measurements"),
 ]
 
 

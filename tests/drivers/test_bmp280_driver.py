@@ -56,7 +56,7 @@ def test_measure_waits_for_the_conversion() -> None:
     [
         ({0xD0: [0x00]}, "0x00 instead of 0x58"),
         ({0xD0: [0xFF]}, "0xFF instead of 0x58"),
-        ({0x88: [0] * 24}, "trimming is empty"),
+        ({0x88: [0] * 24}, "factory calibration is empty"),
         ({0xF7: [0x80, 0, 0, 0x80, 0, 0]}, "nothing was measured"),
         ({0xF7: [0x10, 0, 0, 0x7E, 0xED, 0]}, "300 to 1100 hPa"),
         ({0xF7: [0xFF, 0xFF, 0xF0, 0x7E, 0xED, 0]}, "300 to 1100 hPa"),
@@ -105,7 +105,7 @@ def test_an_old_value_is_used_for_a_minute_then_unknown() -> None:
     seen = {s: watched.latest(float(s)) for s in range(2, 70)}
     assert seen[60][0] == pytest.approx(100653.25, abs=0.02)
     assert seen[61][0] is None
-    assert "register 0xF7" in str(seen[61][1]) and "no reading for 60 s" in str(seen[61][1])
+    assert "register 0xF7" in str(seen[61][1]) and "no reading for 1 min" in str(seen[61][1])
 
 
 def test_an_impossible_chip_address_is_refused() -> None:

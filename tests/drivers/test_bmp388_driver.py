@@ -45,8 +45,8 @@ def test_a_result_is_read_one_tick_after_its_conversion() -> None:
     ("registers", "why"),
     [
         ({0x00: [0x58]}, "0x58 instead of 0x50 or 0x60; this is not a BMP388"),
-        ({0x31: [0] * 21}, "trimming is empty"),
-        ({0x31: [0xFF] * 21}, "trimming is empty"),
+        ({0x31: [0] * 21}, "factory calibration is empty"),
+        ({0x31: [0xFF] * 21}, "factory calibration is empty"),
         ({0x03: [0x10, *RESULT[1:]]}, "nothing was measured"),
         ({0x03: [0x70, 0, 0, 0, 0x73, 0xD8, 0x85]}, "300 to 1250 hPa"),
     ],

@@ -132,8 +132,8 @@ def test_a_read_that_never_returns_becomes_a_fault(tmp_path: Path) -> None:
     probe = Probe(ROM_ID, LaterExecutor(), tmp_path)
     assert probe.latest(0.0) == (None, None)
     assert probe.latest(60.0) == (None, None)
-    assert probe.latest(61.0) == (None, f"1-Wire thermometer {ROM_ID}: no reading for 60 s")
-    assert probe.latest(185.0) == (None, f"1-Wire thermometer {ROM_ID}: no reading for 180 s")
+    assert probe.latest(61.0) == (None, f"1-Wire thermometer {ROM_ID}: no reading for 1 min")
+    assert probe.latest(185.0) == (None, f"1-Wire thermometer {ROM_ID}: no reading for 3 min")
 
 
 def test_one_bad_read_is_bridged_and_six_are_a_fault_with_the_reason(tmp_path: Path) -> None:
@@ -145,7 +145,7 @@ def test_one_bad_read_is_bridged_and_six_are_a_fault_with_the_reason(tmp_path: P
     assert probe.latest(60.0) == (23.125, None)
     celsius, fault = probe.latest(70.0)
     assert celsius is None
-    assert fault is not None and ROM_ID in fault and "checksum" in fault and "no reading for 60 s" in fault
+    assert fault is not None and ROM_ID in fault and "checksum" in fault and "no reading for 1 min" in fault
     put(tmp_path, GOOD)
     assert probe.latest(80.0) == (23.125, None)
 

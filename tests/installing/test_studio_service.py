@@ -108,7 +108,7 @@ def test_conflicting_paths_of_watch_and_studio_are_refused_at_once(service, root
     (own / "studio.yaml").write_text(STUDIO.replace("8643", "8642"), encoding="utf-8")
     status, said, err = service("install", "--config", own / "studio.yaml")
     assert status == 2 and said == ""
-    assert "front-desk-password, named there, would replace that of" in err
+    assert "front-desk-password, named there, would overwrite that of" in err
     assert "page.port: 8642 is that of" in err
     assert not at(root, paths.STUDIO_SETTINGS).exists()
     assert at(root, layout.SETTINGS_FOLDER / "front-desk-password").read_text() == "lens\n"

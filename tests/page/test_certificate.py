@@ -147,7 +147,7 @@ def test_the_verb_creates_a_certificate_and_overwrites_nothing(tmp_path, capsys)
     for name, mode in (("page.key", 0o600), ("page-authority.key", 0o600), ("page.pem", 0o644)):
         assert stat.S_IMODE((out / name).stat().st_mode) == mode
     for wanted in (
-        "good until",
+        "valid until",
         "SHA-256",
         "iPhone",
         "Android",
@@ -179,7 +179,7 @@ def test_it_is_renewed_before_it_expires_by_the_same_authority(tmp_path, capsys)
     short = known((out / "page.pem").read_bytes()).ends
     status, said, _ = certify(capsys, "--out", out, "--renew")
     ends = known((out / "page.pem").read_bytes()).ends
-    assert status == 0 and f"renewed, good until {ends:%-d %B %Y}" in said
+    assert status == 0 and f"renewed, valid until {ends:%-d %B %Y}" in said
     assert ends > short + timedelta(days=300)
     assert (out / "page-authority.pem").read_bytes() == trusted
     assert is_of((out / "page.pem").read_bytes(), trusted)

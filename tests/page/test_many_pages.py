@@ -137,7 +137,10 @@ def test_an_established_leak_is_shown_with_its_rate(tmp_path) -> None:
     lantern = pots_by_name(Reader({ONE: ("harbour", path)}))["lantern"]
     assert lantern["trend"] == "Falling 0.99 psi/h: air is being lost."  # 1.9 Pa/s; 1 psi = 6894.757 Pa
     assert lantern["word"] == "leak, may not hold"
-    assert lantern["forecast"].startswith("Floor about ") and "before the cure" in lantern["forecast"]
+    assert (
+        lantern["forecast"].startswith("Falls below the floor about ")
+        and "before the cure" in lantern["forecast"]
+    )
 
 
 @pytest.mark.parametrize(("age_s", "is_silent"), [(SILENT_S - 30.0, False), (SILENT_S + 5.0, True)])

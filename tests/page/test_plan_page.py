@@ -127,7 +127,9 @@ def test_an_answer_has_a_word_and_a_shape_not_only_colour(client):
     assert set(answers) == {
         ("calm", "●", "yes"), ("warn", "▲", "close"), ("alarm", "■", "no"), ("unknown", "○", "not known"),
     }  # fmt: skip
-    assert "This plan is tight." in words_of(close) and "As planned, this will not work." in words_of(late)
+    assert "This plan only just works." in words_of(close) and "As planned, this will not work." in words_of(
+        late
+    )
     assert "safe" not in (close + late).lower()
 
 

@@ -317,10 +317,10 @@ def test_a_password_is_made_and_asked_for(tmp_path, watched, refused, capsys):
         assert page.end()[0] == 0
     file.chmod(0o644)
     said = refused("page", "--config", config)
-    assert "everybody on this machine may read it; chmod o= " in said and str(file) in said
+    assert "everybody on this machine can read it; close it with `chmod o= " in said and str(file) in said
     file.write_text("lantern lens no. 3\n")
     said = refused("page", "--config", config)
-    assert "holds no password" in said and "lens" not in said
+    assert "does not hold the page's password" in said and "lens" not in said
 
 
 def test_it_serves_tls_if_configured(tmp_path, watched, refused):
@@ -348,7 +348,10 @@ def test_it_serves_tls_if_configured(tmp_path, watched, refused):
     key = tmp_path / "page.key"
     key.chmod(0o644)
     said = refused("page", "--config", config, "--port", 0)
-    assert f"page.tls.key_file {key}: everybody on this machine may read it; chmod o= {key}" in said
+    assert (
+        f"page.tls.key_file {key}: everybody on this machine can read it; close it with `chmod o= {key}`"
+        in said
+    )
     key.chmod(0o640)  # readable by the service's own group is fine
     page = Running("--config", config, "--port", 0)
     try:

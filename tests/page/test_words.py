@@ -115,7 +115,7 @@ def test_a_finished_cure_is_announced_unless_a_high_alarm_is_active():
             -0.1,
             -0.2,
             0.0,
-            "Steady: the fall of 0.3 psi is the weather's pressure outside; no air loss detected.",
+            "Steady: the fall of 0.3 psi is a change in the air pressure outside; no air loss detected.",
         ),
         (3.0, -0.5, 0.0, 3.5, "Steady: the rise of 3.0 psi is air let in; no air loss detected."),
         (-1.0, -0.3, -0.2, 0.0, "Down 1.0 psi since the hold began; no air loss detected."),
@@ -165,13 +165,13 @@ def test_the_forecast_says_when_and_what_topping_up_would_do():
     forecast = FloorForecast(T_S + 31_380.0, T_S + 25_200.0, T_S + 47_880.0, True, T_S + 32_000.0)
     text = words.forecast(replace(HOLDING, forecast=forecast), UTC)
     assert (
-        text == "Floor about 06:43 (05:00-11:18), before the cure is done. "
+        text == "Falls below the floor about 06:43 (05:00-11:18), before the cure is done. "
         "A top-up now lasts at least until 06:53."
     )
     through = replace(forecast, top_up_until_s=T_S + 40_000.0)
     text = words.forecast(replace(HOLDING, forecast=through), UTC)
     assert (
-        text == "Floor about 06:43 (05:00-11:18), before the cure is done. "
+        text == "Falls below the floor about 06:43 (05:00-11:18), before the cure is done. "
         "A top-up now lasts through the cure."
     )
     later = replace(forecast, before_cure_done=False)

@@ -184,7 +184,7 @@ def test_the_owner_of_a_lock_without_a_name_is_another_process(tmp_path: Path) -
     record = tmp_path / "record.db"
     held = WatchLock.take(record, "a watch")
     (tmp_path / "record.db-lock").write_text("")
-    with pytest.raises(WatchedRecordError, match="in use by another process; end that first"):
+    with pytest.raises(WatchedRecordError, match="in use by another process; stop that first"):
         WatchLock.take(record, "a second")
     (tmp_path / "record.db-lock").write_text("x" * 500)
     with pytest.raises(WatchedRecordError, match=f"in use by {'x' * 200};"):

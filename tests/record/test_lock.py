@@ -81,7 +81,9 @@ def test_nothing_else_can_feed_a_watched_record(verb, tmp_path, capsys):
     with Store.open_alone(record, "another watch"):
         assert main([verb, *words]) == 2
     said = capsys.readouterr().err
-    assert f"in use by another watch, process {os.getpid()}; end that first" in said and said.count("\n") == 1
+    assert (
+        f"in use by another watch, process {os.getpid()}; stop that first" in said and said.count("\n") == 1
+    )
     with Store.open_read_only(record) as store:
         assert store.runs() == []
 

@@ -126,7 +126,7 @@ def test_a_failing_spool_is_reported_once_and_done_without(
             kept.add(POT, FULL)
             kept.drop()
     (said,) = caplog.records
-    assert "cannot be written (No space left on device): a watch that is killed" in said.getMessage()
+    assert "cannot be written (No space left on device): if the watch is killed" in said.getMessage()
     kept.begin(RUN)  # the next run tries again
     kept.add(POT, FULL)
     assert left(kept) == [(POT, FULL)]

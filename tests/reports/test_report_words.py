@@ -222,9 +222,9 @@ LAW = " (Boyle's law; dissolving and surface tension left out.)"
         (
             {"bubble": replace(BUBBLE, gel=Pressed(56 * PSI, 0.63)), "gel_s": 3700.0},
             "At gel (23:00) the pot was at 56.0 psi: a bubble 1.00 mm wide at room pressure was 0.63 mm wide "
-            "then, against 0.58 mm at the working pressure of 60.0 psi. What was lost before gel left it 5 % "
-            "wider than at the hold's start. What the pressure does after gel widens a bubble less and less."
-            f"{LAW}",
+            "then, against 0.58 mm at the working pressure of 60.0 psi. The pressure lost before gel left it "
+            "5 % wider than at the hold's start. What the pressure does after gel widens a bubble less and "
+            f"less.{LAW}",
         ),
         (
             {"bubble": replace(BUBBLE, gel=Pressed(59.5 * PSI, 0.6)), "gel_s": 3700.0},
@@ -252,7 +252,7 @@ def test_gaps_name_their_cause_and_restarts_of_the_watch_are_listed() -> None:
     )
     assert list(of.gaps()) == [
         "No good reading from 23:00 to 23:05 (5 min): bus error.",
-        "The temperature: no thermometer is fitted, so cooling and loss are hard to tell apart.",
+        "Temperature: no thermometer is fitted, so cooling and air loss are hard to tell apart.",
         "The watch was started again at 00:00.",
         "The watch was started again at 01:00; how long the machine was off before is not known.",
     ]

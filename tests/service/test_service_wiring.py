@@ -58,7 +58,7 @@ def test_the_only_probe_is_used(tmp_path):
 
 def test_a_missing_probe_is_reported_and_the_watch_goes_on(tmp_path, caplog):
     open_with(tmp_path).close()
-    assert "pots.lantern.thermometer: no probe under" in caplog.text
+    assert "pots.lantern.thermometer: no DS18B20 under" in caplog.text
 
 
 def test_a_probe_connected_later_is_used_without_a_restart(tmp_path):
@@ -77,7 +77,9 @@ def test_a_probe_connected_later_is_used_without_a_restart(tmp_path):
 
 
 def test_of_two_probes_one_must_be_named(tmp_path):
-    with pytest.raises(WiringError, match=r"pots\.lantern\.thermometer: no id, and 2 probes are plugged in"):
+    with pytest.raises(
+        WiringError, match=r"pots\.lantern\.thermometer: no id, and 2 thermometers are plugged in"
+    ):
         open_with(tmp_path, *PROBES)
 
 

@@ -222,7 +222,7 @@ def test_an_acknowledgement_at_the_studio_reaches_the_pi_with_its_author(studio,
             answer = acknowledge(client, back="/alarms")
             assert (answer.status_code, answer.headers["location"]) == (303, "/alarms?said=acknowledged")
             html = client.get("/alarms?said=acknowledged").text
-            assert "Acknowledged: its watch says so." in html and "acknowledged by front-desk" in html
+            assert "Acknowledged; its watch confirms it." in html and "acknowledged by front-desk" in html
             assert path not in html
             assert state_of(pot_of(client)) == "acknowledged by front-desk"
             assert pi.alarms()["floor-ahead"].by_whom == "front-desk"
@@ -301,7 +301,7 @@ def test_only_logged_in_users_who_may_see_the_workshop_can_acknowledge(studio, b
             until(reading, is_live, "never live")
             assert "<form" not in reading.get("/alarms").text + reading.get(pot["href"]).text
             answer = reading.post(path, data=fields, headers=SAME)
-            assert answer.status_code == 403 and "only be read" in answer.text
+            assert answer.status_code == 403 and "can only show alarms" in answer.text
         assert [by for by, _ in commands(pi)] == ["front-desk"]
 
 

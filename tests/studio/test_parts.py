@@ -128,7 +128,7 @@ def test_only_the_first_line_of_a_database_error_is_shown() -> None:
 
 @pytest.mark.parametrize("name", ["", "Pi", "1pi", "a" * 64, "a b", "a;b", 'a"b', "-a", "ä"])
 def test_a_name_that_would_need_quoting_is_refused(name) -> None:
-    with pytest.raises(StudioError, match="small letters, digits, - and _, a letter first"):
+    with pytest.raises(StudioError, match="lower-case letters, digits, - and _, a letter first"):
         admit(None, name, MACHINE, [ANY_WORKSHOP])
 
 

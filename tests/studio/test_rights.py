@@ -131,7 +131,7 @@ def test_admitting_again_replaces_the_password_and_the_rights(postgres, shipped)
 
 @pytest.mark.parametrize("name", ["", "Pi", 'pi"; DROP ROLE x', "9pi", "a" * 64])
 def test_a_name_that_would_need_quoting_is_refused(postgres, name):
-    with pytest.raises(StudioError, match="give a name of small letters"):
+    with pytest.raises(StudioError, match="give a name of lower-case letters"):
         admit(postgres.owner(), name, MACHINE, [OTHER])
 
 

@@ -230,7 +230,7 @@ def test_the_timer_renews_a_due_certificate_for_all_three_services(server, pis):
     as_it_does = ("sh", "-c", f"umask {umask}; exec {command}")
     before = ends(server)
     server.run(sys.executable, "-c", AGED, PYTHONPATH=str(ROOT / "daemon"))
-    assert "renewed, good until" in server.run(*as_it_does)
+    assert "renewed, valid until" in server.run(*as_it_does)
     server.wait_for("/opt/potvigil/bin/potvigil", "status")
     after = ends(server)
     assert len(set(after.values())) == 1 and after != before

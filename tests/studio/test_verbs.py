@@ -156,7 +156,7 @@ def test_an_impossible_studio_page_is_refused_in_one_line(capsys, server, tmp_pa
     (tmp_path / "open").write_text(f"{hashed('open sesame')}\n")
     (tmp_path / "open").chmod(0o644)
     status, _, said = run(capsys, "studio", "page", "--config", config)
-    assert status == 2 and "everybody on this machine may read it" in said
+    assert status == 2 and "everybody on this machine can read it" in said
 
 
 def admit_alone(server: Postgres, name: str, password: str) -> None:

@@ -421,13 +421,13 @@ def test_a_leak_without_its_interval_is_refused(tables, tmp_path):
 @pytest.mark.parametrize(
     ("line", "says"),
     [
-        (b"[1,\n", "no JSON"),
+        (b"[1,\n", "not JSON"),
         (b"5\n", "not 2 cells"),
         (b"[]\n", "not 2 cells"),
         (b'[1,"lantern"]\n', "UNIQUE"),
-        (b'[9,"\xff"]\n', "no JSON"),
+        (b'[9,"\xff"]\n', "not JSON"),
         (b"[" * 100_000 + b"\n", "nested too deeply"),
-        (b"[9," + b"9" * 5000 + b"]\n", "no JSON"),
+        (b"[9," + b"9" * 5000 + b"]\n", "not JSON"),
         (b'[9,"' + random.Random(1).randbytes(LONGEST_LINE_BYTES // 2).hex().encode() + b'"]\n', "too long"),
         (b'[9,"a"]', "cut off"),
     ],

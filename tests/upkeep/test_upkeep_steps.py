@@ -108,7 +108,7 @@ SOUND = Checked(
         (
             {"free_bytes": 1000, "pots": 0, "batches": 1, "samples": 1, "means": 1000, "file_bytes": 999},
             [
-                "/there/record.db: 999 B, of it 1 kB free for new samples",
+                "/there/record.db: 999 B, 1 kB of it free for new samples",
                 "0 pots, 1 batch, 1 sample, 1,000 of them means",
                 "3.0 GB left on its disk: how long that lasts is not known until a week is recorded",
                 "no fault found",
@@ -129,7 +129,7 @@ SOUND = Checked(
             [
                 "/there/record.db: 5 MB",
                 "1 pot, 2 batches, 1,234 samples",
-                "3.0 GB left on its disk: room for about 730 nights and days at the present rate",
+                "3.0 GB left on its disk: room for about 730 days at the present rate",
                 "batch 7 (lantern): no samples for 10 min in its hold",
                 "no fault found",
             ],
@@ -137,7 +137,7 @@ SOUND = Checked(
         (
             {"bytes_per_day": 1_000_000.0, "disk_free_bytes": 999_000_000, "free_bytes": 1_000_000},
             [
-                "/there/record.db: 5 MB, of it 1 MB free for new samples",
+                "/there/record.db: 5 MB, 1 MB of it free for new samples",
                 "1 pot, 2 batches, 1,234 samples",
                 "999 MB left on its disk: room for about 3 years at the present rate",
                 "no fault found",

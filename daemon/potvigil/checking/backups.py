@@ -14,7 +14,7 @@ from potvigil.upkeep.backups import copies
 
 # Made every day: a machine that was off over a long weekend catches up when it starts.
 OLD_S = 3 * 86_400.0
-_HOW = "`potvigil record backup` makes one; the service's timer: `systemctl status potvigil-backup`"
+_HOW = "`potvigil record backup` makes one; for the service's timer see `systemctl status potvigil-backup`"
 
 
 def on_backups(record: RecordSettings, now_utc_s: float) -> Iterator[Finding]:
@@ -25,7 +25,7 @@ def on_backups(record: RecordSettings, now_utc_s: float) -> Iterator[Finding]:
     try:
         kept = copies(folder)
     except OSError as error:
-        yield unknown(what, f"{folder}: {error.strerror or error}; check as a user who may")
+        yield unknown(what, f"{folder}: {error.strerror or error}; check again as a user who may read it")
         return
     if not folder.is_dir() and folder != backups_beside(record.file):
         yield fault(what, f"there is no folder {folder}; create it, or plug in the drive it is on")

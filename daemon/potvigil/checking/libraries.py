@@ -43,7 +43,8 @@ def on_libraries(
         names, what_for = _LOOKED_FOR[extra]
         if missing := [name for name in names if not is_there(name)]:
             yield fault(
-                "library", f"{', '.join(missing)} is missing, for {what_for}: {how_to_install(extra)}"
+                "library",
+                f"missing for {what_for}: {', '.join(missing)}; install with {how_to_install(extra)}",
             )
     if all(is_there(name) for extra in wanted for name in _LOOKED_FOR[extra][0]):
         yield good("library", "all that these settings need")

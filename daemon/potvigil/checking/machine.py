@@ -29,12 +29,14 @@ def on_record(settings: Settings, *, of_service: bool) -> Iterator[Finding]:
     path, what = settings.record_file, "record"
     folder = path.absolute().parent
     if of_service and not paths.SERVICE_STATE.exists():
-        yield unknown(what, f"{paths.SERVICE_STATE} is made by `sudo potvigil service install`")
+        yield unknown(
+            what, f"there is no {paths.SERVICE_STATE} yet; `sudo potvigil service install` makes it"
+        )
         return
     if of_service and not path.is_relative_to(paths.SERVICE_STATE):
         yield fault(
             what,
-            f"{path}: the service may write below {paths.SERVICE_STATE} only; leave out record.file, "
+            f"{path}: the service may write only below {paths.SERVICE_STATE}; leave out record.file, "
             "or allow it with ReadWritePaths= in a drop-in of each unit",
         )
     is_usual = path == paths.usual_record()
@@ -69,14 +71,14 @@ def on_record(settings: Settings, *, of_service: bool) -> Iterator[Finding]:
             f"{folder}: only {room}; make room, or keep less (record.full_resolution)",
         )
     else:
-        yield good(what, f"{path}: {'there' if is_there else 'created by the watch'}, can be written; {room}")
+        yield good(what, f"{path}: {'can be written' if is_there else 'the watch can make it'}; {room}")
 
 
 def on_clock(now: Instant) -> Finding:
     if now.utc_s is None:
         return unknown(
             "clock",
-            "nothing sets it, so it may be wrong; connect the network, or fit a battery clock. Until then "
+            "nothing sets it, so it may be wrong; connect the network, or fit a battery clock: until then "
             "the alarm clock-unset is active",
         )
     return good("clock", "set")
@@ -142,14 +144,15 @@ def on_watch(settings: Settings, live_file: Path) -> Finding:
         if set(live.pots) != set(settings.pots):
             return fault(
                 what,
-                f"running, but for {', '.join(live.pots)}; restart it: `sudo systemctl restart potvigil`",
+                f"running, but with other pots ({', '.join(live.pots)}); restart it: `sudo systemctl restart "
+                "potvigil`",
             )
         return good(what, "running")
     if is_watched(settings.record_file):
         return fault(
             what,
-            f"a process holds the record but does not update {live_file}: it hangs, or belongs to another "
-            "user; see `systemctl status potvigil`",
+            f"a process holds the record but does not update {live_file}: it has hung, or is another "
+            "user's; see `systemctl status potvigil`",
         )
     return unknown(what, f"not running; to start it, {START_THE_WATCH}")
 
@@ -158,7 +161,7 @@ def on_watched_broker(live_file: Path) -> Iterator[Finding]:
     """Yield the broker trouble that a running watch reports."""
     live, is_silent = LiveReader(live_file).read()
     if live is not None and not is_silent and live.broker is not None and live.broker.trouble:
-        yield fault("broker", f"the watch says, {live.broker.trouble}")
+        yield fault("broker", f"the watch reports: {live.broker.trouble}")
 
 
 def _not_this_user(folder: Path, of_service: bool) -> str:

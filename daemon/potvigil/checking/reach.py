@@ -92,16 +92,16 @@ def _certificate(path: Path, renew: str) -> Finding:
     try:
         from potvigil.page.certificate import CertificateError, known
     except ImportError:
-        return good(what, f"{path} and its key go together")
+        return good(what, f"{path} and its key match")
     try:
         said = known(path.read_bytes())
     except (CertificateError, OSError) as error:
         return fault(what, f"{path}: {error}; make it again with `potvigil page certificate`")
     now = datetime.now(UTC)
     if said.ends <= now:
-        return fault(what, f"{path}: ended on {said.ends:%-d %B %Y}; {renew}")
+        return fault(what, f"{path}: expired on {said.ends:%-d %B %Y}; {renew}")
     due = f"; {renew}" if said.is_due(now) else ""
-    return good(what, f"{path} and its key go together, until {said.ends:%-d %B %Y}{due}")
+    return good(what, f"{path} and its key match, valid until {said.ends:%-d %B %Y}{due}")
 
 
 def on_page_port(settings: PageSettings, *, of_studio: bool = False) -> Finding:
@@ -117,9 +117,11 @@ def on_page_port(settings: PageSettings, *, of_studio: bool = False) -> Finding:
         if error.errno == errno.EADDRINUSE:
             if page_answers(settings, of_studio=of_studio):
                 return good(what, f"answers at {where}")
-            return fault(what, f"{where} is in use by another program; stop that, or give another page.port")
-        return fault(what, f"cannot listen at {where} ({error.strerror or error}); give another")
-    return good(what, f"{where} is free for it")
+            return fault(what, f"{where} is in use by another program; stop it, or give another page.port")
+        return fault(
+            what, f"cannot listen at {where} ({error.strerror or error}); give another page.host or page.port"
+        )
+    return good(what, f"{where} is free")
 
 
 def on_target(i: int, target: TargetSettings) -> Finding:
@@ -199,7 +201,9 @@ def closed_secret(what: str, path: Path | None) -> Finding | None:
     try:
         path.open("rb").close()
         if is_open_to_all(path):
-            return fault(what, f"{path}: everybody on this machine may read it; chmod o= {path}")
+            return fault(
+                what, f"{path}: everybody on this machine can read it; close it with `chmod o= {path}`"
+            )
     except PermissionError:
         return unknown(what, _ASK_ROOT.format(path=path))
     except OSError:
@@ -213,8 +217,10 @@ def _password(path: Path) -> Finding:
     except SecretFileError as error:
         return fault("page", f"page.password_file {error}; make it with `potvigil page password`")
     if not is_hash(line):
-        return fault("page", f"{path}: holds no password of the page; make it with `potvigil page password`")
-    return good("page", f"{path}: holds its password")
+        return fault(
+            "page", f"{path}: does not hold the page's password; make it with `potvigil page password`"
+        )
+    return good("page", f"{path}: holds the page's password")
 
 
 def page_answers(settings: PageSettings, *, of_studio: bool = False) -> bool:

@@ -55,7 +55,9 @@ def _heard(reader: "StudioReader") -> Iterator[Finding]:
 
     records = [each for each in reader.records() if not each.is_past]
     if not records:
-        yield unknown(WHAT, "no Pi has sent anything yet that this page may see; config/studio.md says how")
+        yield unknown(
+            WHAT, "no Pi has yet sent anything that this page may see; config/studio.md says how it does"
+        )
     for each in records:
         who = f"{each.workshop}, {each.owner}: the newest row came {span(each.age_s)} ago"
         if each.age_s <= SILENT_S:

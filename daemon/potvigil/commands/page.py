@@ -91,7 +91,9 @@ def opened(wanted: PageSettings, other_port: int | None) -> tuple[socket.socket,
         listening = listen(host, port)
     except OSError as error:
         reason = error.strerror or error
-        raise UseError(f"the page cannot listen at {host}, port {port} ({reason}); give another") from error
+        raise UseError(
+            f"the page cannot listen at {host}, port {port} ({reason}); give another page.host or --port"
+        ) from error
     return listening, {
         "password": password,
         "names": (*wanted.names, *own_names(), *([] if _is_address(host) else [host])),
@@ -109,7 +111,10 @@ def serve_site(site: "Site", listening: socket.socket, wanted: PageSettings) -> 
     try:
         serve(site, listening, tls, lambda: say_where(wanted.host, port, wanted.names, tls))
     except (ssl.SSLError, FileNotFoundError, PermissionError) as error:
-        raise UseError(f"page.tls: certificate or key cannot be used ({error.strerror})") from error
+        raise UseError(
+            f"page.tls: certificate or key cannot be used ({error.strerror}); make both with "
+            "`potvigil page certificate`"
+        ) from error
 
 
 @lru_cache(maxsize=16)
@@ -141,7 +146,7 @@ def _password(args: argparse.Namespace) -> int:
         path = load_either(settings).page.password_file
     path = path or Path(USUAL_PASSWORD_FILE)
     if path.exists() and not _holds_hash(path):
-        raise UseError(f"{path} is there already and holds no password of the page; give --out another name")
+        raise UseError(f"{path} already exists and is not a page's password; give --out another name")
     if not path.parent.is_dir():
         raise UseError(f"{path}: there is no folder {path.parent}; make it, or give --out another name")
     if sys.stdin.isatty():
@@ -161,7 +166,9 @@ def _check_private(path: Path, key: str) -> None:
     """Raise UseError for a secret that every user of this machine may read."""
     with suppress(OSError):  # a missing file is reported when it is opened
         if is_open_to_all(path):
-            raise UseError(f"{key} {path}: everybody on this machine may read it; chmod o= {path}")
+            raise UseError(
+                f"{key} {path}: everybody on this machine can read it; close it with `chmod o= {path}`"
+            )
 
 
 def _holds_hash(path: Path) -> bool:
@@ -181,5 +188,5 @@ def _read_hash(path: Path) -> str:
         reason = error.strerror if isinstance(error, OSError) else "no password of the page"
         raise UseError(f"page.password_file {path}: {reason}; {_MAKE_IT}") from None
     if not is_hash(line):
-        raise UseError(f"page.password_file {path}: holds no password of the page; {_MAKE_IT}")
+        raise UseError(f"page.password_file {path}: does not hold the page's password; {_MAKE_IT}")
     return line

@@ -82,11 +82,11 @@ def _renewed(files: _Files, names: list[str], now: datetime) -> int:
             raise UseError(f"{files.certificate} was not made by {files.authority} and was left; give --out")
         found = known(there)
         if files.key.exists() and not found.is_due(now) and set(names) <= set(found.names):
-            print(f"{files.certificate}: good until {found.ends:%-d %B %Y}; nothing was renewed")
+            print(f"{files.certificate}: valid until {found.ends:%-d %B %Y}; nothing was renewed")
             return DONE
     _make(files, names, now)
     ends = known(files.certificate.read_bytes()).ends
-    print(f"{files.certificate}: renewed, good until {ends:%-d %B %Y}; start the page again")
+    print(f"{files.certificate}: renewed, valid until {ends:%-d %B %Y}; start the page again")
     return DONE
 
 
@@ -103,7 +103,7 @@ def _print_next_steps(files: _Files, port: int, is_unnamed: bool) -> None:
     from potvigil.page.certificate import known
 
     made = known(files.certificate.read_bytes())
-    print(f"{files.certificate}: good until {made.ends:%-d %B %Y}, for {', '.join(made.names)}")
+    print(f"{files.certificate}: valid until {made.ends:%-d %B %Y}, for {', '.join(made.names)}")
     print(f"{files.key}: its key; give it to nobody but the page")
     print(f"{files.authority}: for phones to trust")
     print(f"  SHA-256 {known(files.authority.read_bytes()).fingerprint}")
@@ -111,7 +111,7 @@ def _print_next_steps(files: _Files, port: int, is_unnamed: bool) -> None:
     if is_unnamed:
         print(f"In the settings: page: {{tls: {{cert_file: {files.certificate}, key_file: {files.key}}}}}")
     host = next((name for name in made.names if name.endswith(".local")), made.names[0])
-    print("Before it ends: potvigil page certificate --renew")
+    print("Before it expires: potvigil page certificate --renew")
     print(_TRUST.format(address=f"https://{host}:{port}/authority.crt"))
 
 
@@ -121,7 +121,7 @@ def _files(args: argparse.Namespace, tls: PageTlsSettings | None) -> _Files:
         return _Files(tls.cert_file, tls.key_file)
     folder = folder or Path()
     if folder.exists() and not folder.is_dir():
-        raise UseError(f"--out {folder}: is not a folder; give one")
+        raise UseError(f"--out {folder} is not a folder; give one")
     folder.mkdir(mode=0o755, parents=True, exist_ok=True)
     return _Files(folder / "page.pem", folder / "page.key")
 

@@ -28,7 +28,7 @@ def say_where(host: str, port: int, names: Sequence[str], tls: "Tls | None") -> 
     for address in addresses:
         print(f"on a phone: {address}")
     if tls is not None and addresses and authority_of(tls.cert_file) is not None:
-        print(f"to trust there, once: {addresses[0]}authority.crt")
+        print(f"once on each phone, to trust it: {addresses[0]}authority.crt")
     if not addresses:
         print("on a phone: not yet; page.host 0.0.0.0 and a password open the page to the house")
     elif sys.stdout.isatty():

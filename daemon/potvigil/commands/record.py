@@ -59,7 +59,9 @@ def copy_record(args: argparse.Namespace) -> int:
     now_utc_s = _trusted_now(record)
     made = copies(folder)
     if made and made[0].utc_s > now_utc_s:
-        raise UseError(f"{made[0].path.name}: this machine's clock is behind its newest backup; set it first")
+        raise UseError(
+            f"{made[0].path.name}: this machine's clock is behind its newest backup; set the clock first"
+        )
     done = rotate(record, folder, settings.daily, settings.weekly, now_utc_s)
     gone = f"; deleted as surplus: {', '.join(path.name for path in done.gone)}" if done.gone else ""
     pictures = f"; new pictures in {PICTURES}: {done.pictures}" if done.pictures else ""
@@ -105,7 +107,7 @@ def _trusted_now(record: Path) -> float:
         run = store.last_run()
     now_utc_s = time.time()
     if run is not None and run.start_utc_s is not None and now_utc_s < run.start_utc_s:
-        raise UseError(f"{record}: this machine's clock is behind the record's; set it first")
+        raise UseError(f"{record}: this machine's clock is behind the record's; set the clock first")
     return now_utc_s
 
 
@@ -118,7 +120,8 @@ def thin_record(args: argparse.Namespace) -> int:
     done = thin(path, keep_s, _trusted_now(path))
     print(
         f"{path}: {done.samples:,} samples became {done.means:,} means in {done.steps} steps, "
-        f"the longest {1e3 * done.longest_step_s:.0f} ms; the file keeps its size, new ones use what is free"
+        f"the longest {1e3 * done.longest_step_s:.0f} ms; the file keeps its size, and new "
+        "samples use what is free"
     )
     return DONE
 

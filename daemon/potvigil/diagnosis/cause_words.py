@@ -26,7 +26,7 @@ _LOOK = {
     ),
     Cause.COLD: (
         "the seal: hard, flattened, dry; how old it is",
-        "the clamps, evenly and crosswise, when the pot is cold",
+        "the clamps: still evenly tight when the pot is cold",
     ),
     Cause.ABOVE: (
         "the relief valve: if it weeps, have it replaced; never plug it, never set it higher",
@@ -39,15 +39,13 @@ _AFTER = (
     "Vent first: shut the supply, open the vent fully and confirm zero on the pot's own gauge. Then check, "
     "in this order:"
 )
-_SOAP = (
-    "Soapy water on a suspect spot, at a few psi, shows where it bubbles; nothing is loosened under pressure."
-)
+_SOAP = "With a few psi in the pot, soapy water bubbles where air escapes; loosen nothing under pressure."
 
 
 def finding_lines(found: CauseFinding | None, when: TimeTeller, pot: Pot) -> Iterator[str]:
     """Yield what one hold shows; found None: no leak beyond doubt, or too little data."""
     if found is None:
-        yield "No leak is certain there, or there is too little data: nothing to go on."
+        yield "Either no leak is certain here, or there is too little data to go on."
         return
     yield _began(found, when)
     yield _claim(found, pot)
@@ -95,7 +93,7 @@ def _claim(found: CauseFinding, pot: Pot) -> str:
             )
         case Cause.ABOVE if found.above_pa is not None:
             return (
-                f"It leaked only above some {pressure(found.above_pa, unit)}: {high} at {at_high}, and "
+                f"It leaked only above about {pressure(found.above_pa, unit)}: {high} at {at_high}, and "
                 "less and less below. That points to the relief valve, or to a lid that lifts."
             )
     if set(found.possible) == {Cause.GAP, Cause.COLD}:
@@ -112,15 +110,15 @@ def nights_lines(nights: Sequence[Night], leaked: Sequence[int]) -> Iterator[str
     if len(nights) < 2:
         return
     named = ", ".join(map(str, leaked[-6:]))
-    earlier = f" and {len(leaked) - 6} before" if len(leaked) > 6 else ""
+    earlier = f" and {len(leaked) - 6} earlier" if len(leaked) > 6 else ""
     which = f": {'batch' if len(leaked) == 1 else 'batches'} {named}{earlier}" if leaked else ""
     yield f"Overall, {len(leaked)} of {len(nights)} batches leaked beyond doubt{which}."
     cold = goes_with([(-each.coldest_k, each.leak_pa_per_s) for each in nights if each.coldest_k is not None])
     held = goes_with([(each.gauge_pa, each.leak_pa_per_s) for each in nights if each.gauge_pa is not None])
     age = goes_with([(float(each.number), each.leak_pa_per_s) for each in nights])
     if cold is not None and cold > TREND_SIGMAS:
-        yield "It was larger on the colder nights: that points to the seal."
+        yield "The leak was larger on the colder nights: that points to the seal."
     if held is not None and held > TREND_SIGMAS:
-        yield "It was larger where the pot was filled higher."
+        yield "The leak was larger when the pot was filled to a higher pressure."
     if age is not None and age > TREND_SIGMAS:
-        yield "It has grown from batch to batch: something is wearing; see `potvigil pot health`."
+        yield "The leak has grown from batch to batch: something is wearing; see `potvigil pot health`."

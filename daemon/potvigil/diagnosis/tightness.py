@@ -271,7 +271,7 @@ class Tightness:
             if t_s - self._begun_s > FILL_WITHIN_S:
                 self.end("the pot did not reach its working pressure and stay there within an hour")
         elif now.stage in (Stage.VENTING, Stage.OPEN):
-            self.end("the pot was vented before the answer was sure")
+            self.end("the pot was vented before the answer was certain")
         elif self.watch.believed:
             self._measure(reading)
 

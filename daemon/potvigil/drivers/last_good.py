@@ -1,5 +1,7 @@
 """The last good value of a slow sensor, and the reason once it is too old to be used."""
 
+from potvigil.units import span
+
 # Gas, wall and weather change over minutes; ten seconds follow them closely and keep a thermometer, which is
 # warmed by its own conversions, and the loop mostly idle.
 READ_INTERVAL_S = 10.0
@@ -32,5 +34,5 @@ class LastGood:
         if age_s <= STALE_AFTER_S:
             return (self._value, None) if self._value is not None else (None, self._failure or None)
         # In steps, lest the same fault have another text each second.
-        silence = f"no reading for {int(age_s // STALE_AFTER_S * STALE_AFTER_S)} s"
+        silence = f"no reading for {span(age_s // STALE_AFTER_S * STALE_AFTER_S)}"
         return None, f"{self._failure} ({silence})" if self._failure else f"{self._name}: {silence}"

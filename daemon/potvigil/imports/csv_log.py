@@ -207,9 +207,9 @@ def _samples(path: Path, layout: _Layout, rows: Iterator[tuple[int, list[str]]])
                 if cell and not cell.isspace():
                     values[field] = value = _number(cell, factor)
                     if value <= above:
-                        raise ValueError(f"above {above / factor:g}, or nothing for no reading")
+                        raise ValueError(f"above {above / factor:g}, or an empty cell for no reading")
                     if abs(value) > most:
-                        raise ValueError(f"up to {most / factor:.6g}, or nothing for no reading")
+                        raise ValueError(f"up to {most / factor:.6g}, or an empty cell for no reading")
         except ValueError as error:
             raise LogError(f"{path}:{line}: {name}: {_shown(cell)}; {error}") from None
         samples.append(Sample(t_s=time_s - first_s, utc_s=utc_s, **values))

@@ -6,6 +6,7 @@ from potvigil.leak.blocked_port import Stillness
 from potvigil.model.pot import Pot, Supply
 from potvigil.model.reading import TEMPERATURE_UNKNOWN_K, Place, Reading
 from potvigil.sensing.before_fill import BeforeFill
+from potvigil.units import degrees_apart
 
 # Scatter so many times what it was: a loose wire, a failing sensor.
 NOISE_GROWTH = 8.0
@@ -37,6 +38,7 @@ class Doubt:
         # a regulator keeps the pressure where it is, whatever the temperature does
         self._stillness = None if pot.supply is Supply.REGULATED else Stillness(pot, before)
         self._step_pa = 0.0 if pot.transducer is None else pot.transducer.pa_per_count
+        self._unit = pot.temperature_unit
         self._start_s: float | None = None
         self._quiet = 1.0  # smallest scatter seen, as a share of the pressure
         self._loud_since_s: float | None = None
@@ -104,7 +106,7 @@ class Doubt:
             return None
         return (
             f"it climbed {100.0 * min(rises):.0f} % in a shut pot, more than warming can explain: "
-            "the supply valve lets air in, or the transducer fails"
+            "the supply valve lets air in, or the transducer is failing"
         )
 
     def _still(self, reading: Reading, absolute_pa: float, noise_pa: float) -> str | None:
@@ -117,7 +119,8 @@ class Doubt:
         return (
             f"it has not changed although the gas must have "
             f"{'warmed' if should_have_k > 0.0 else 'cooled'} by "
-            f"{abs(should_have_k):.2g} K: its port is blocked, or the supply valve is open"
+            f"{degrees_apart(abs(should_have_k), self._unit, 1)}: its port is blocked, or the supply "
+            "valve is open"
         )
 
     def _stuck(self, reading: Reading, absolute_pa: float) -> str | None:

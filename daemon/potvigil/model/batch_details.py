@@ -50,7 +50,9 @@ def read(field: Detail, text: str) -> str:
             except ValueError as error:
                 raise DetailError(f"{field}: {text!r} {error}") from None
             if not 0.0 < mass.si <= _MOST_KG:
-                raise DetailError(f"{field}: {text!r} is out of range; give above nothing to {_MOST_KG:g} kg")
+                raise DetailError(
+                    f"{field}: {text!r} is out of range; give more than 0 and at most {_MOST_KG:g} kg"
+                )
         case Detail.OUTCOME:
             return _outcome(text)
         case Detail.MIXED_AT:
@@ -71,7 +73,9 @@ def is_flawed(outcome: str) -> bool | None:
 def _outcome(text: str) -> str:
     word, _, more = (part.strip() for part in text.partition(":"))
     if word.casefold() not in (GOOD, FLAWED):
-        raise DetailError(f"{Detail.OUTCOME}: {text!r} is neither; give good, or flawed: what is wrong")
+        raise DetailError(
+            f"{Detail.OUTCOME}: {text!r} is neither good nor flawed; give good, or flawed: what is wrong"
+        )
     return f"{word.casefold()}: {more}" if more else word.casefold()
 
 

@@ -12,8 +12,8 @@ def check_name(name: str) -> None:
     """Raise ValueError unless `name` can name a person, as distinct from these ways in."""
     if len(name) > LONGEST_NAME or not _NAME.fullmatch(name):
         raise ValueError(
-            f"{name[:40]!r} is no name; give at most {LONGEST_NAME} letters, digits, spaces and ._@+-, "
+            f"{name[:40]!r} is not a name; give at most {LONGEST_NAME} letters, digits, spaces and ._@+-, "
             "a letter or digit first"
         )
     if name in (PAGE, BUTTON, COMMAND_LINE, MQTT):
-        raise ValueError(f"{name!r} is what one of the watch's own doors is called; give another name")
+        raise ValueError(f"{name!r} is a name the watch uses itself; give another")

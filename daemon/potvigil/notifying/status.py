@@ -87,4 +87,4 @@ def _status(content: bytes) -> Status:
 
 def _check(faults: Mapping[str, str | None]) -> None:
     if not all(fault is None or isinstance(fault, str) for fault in faults.values()):
-        raise ValueError("a fault is no text")
+        raise ValueError("a fault is not text")

@@ -61,5 +61,5 @@ def _key(record: Path, *, make: bool) -> ec.EllipticCurvePrivateKey:
         beside.unlink()
     key = serialization.load_pem_private_key(path.read_bytes(), None)
     if not isinstance(key, ec.EllipticCurvePrivateKey):
-        raise ValueError(f"{path} holds no key of ours")
+        raise ValueError(f"{path} does not hold a key made by Potvigil")
     return key

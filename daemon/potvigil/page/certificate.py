@@ -83,7 +83,7 @@ def new_certificate(authority: Pair, names: Sequence[str], now: datetime) -> Pai
     _check_covered(by, names)
     days = min(CERTIFICATE_DAYS, (by.not_valid_after_utc - now).days)
     if days < RENEWED_BEFORE_DAYS:
-        raise CertificateError(f"the authority itself ends on {by.not_valid_after_utc:%-d %B %Y}")
+        raise CertificateError(f"the authority itself expires on {by.not_valid_after_utc:%-d %B %Y}")
     key = ec.generate_private_key(ec.SECP256R1())
     alternatives = [
         x509.DNSName(each) if (address := _address(each)) is None else x509.IPAddress(address)
@@ -112,7 +112,7 @@ def known(certificate: bytes) -> CertificateFacts:
     except x509.ExtensionNotFound:
         names = ()
     except ValueError:
-        raise CertificateError("is no certificate") from None
+        raise CertificateError("is not a certificate") from None
     fingerprint = read.fingerprint(hashes.SHA256()).hex(":").upper()
     return CertificateFacts(tuple(str(each) for each in names), read.not_valid_after_utc, fingerprint)
 

@@ -29,7 +29,7 @@ _BANNERS = {
     "same": "Nothing was changed.",
     "subscribed": "This phone will be notified from now on. Send it a test.",
     "unsubscribed": "That phone is no longer notified.",
-    "acknowledged": "Acknowledged: its watch says so.",
+    "acknowledged": "Acknowledged; its watch confirms it.",
     "pushed": "The test was sent: it should be on the phone by now.",
 }
 T = TypeVar("T")

@@ -133,7 +133,7 @@ async def read_form(request: Request) -> dict[str, str]:
     """Read the fields of a submitted form. Raises RequestRefusedError."""
     kind = request.headers.get("content-type", "").partition(";")[0].strip().lower()
     if kind != "application/x-www-form-urlencoded":
-        raise RequestRefusedError(415, "Send a form of this page.")
+        raise RequestRefusedError(415, "Only the page's own forms are accepted.")
     body = bytearray()
     try:
         async with asyncio.timeout(FORM_WITHIN_S):

@@ -57,7 +57,9 @@ def _work(say: Say) -> str:
     has = f"the resin can be worked for {rough(work.working_s)}{room}"
     if work.answer is Feasibility.UNKNOWN:
         left_s = max(work.working_s - work.needed_s.high, 0.0)
-        return f"From mixing to the shut lid takes {takes}; {has}. Filling may take {span(left_s)} at most."
+        return (
+            f"From mixing to shutting the lid takes {takes}; {has}. Filling may take {span(left_s)} at most."
+        )
     compressor = say.pour.compressor
     if compressor is not None and compressor.area_m2 is None and not say.pour.fills_s:
         takes += ", hose and valve not counted"

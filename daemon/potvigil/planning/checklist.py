@@ -48,7 +48,7 @@ def checklist(say: Say, answer: Feasibility) -> Iterator[str]:
         yield f"Gauge steady at {working}; the supply stays on, its regulator locked."
     yield (
         "Listen around the lid and valves. If it hisses: vent, then repair. "
-        "Check that the watch says holding."
+        "Check that the watch says settling, then holding."
     )
     late_s = say.plan.cured.late_s or say.plan.cured.after_s
     yield (

@@ -60,14 +60,14 @@ def _work(say: Say) -> Iterator[str]:
     resin = pour.resin
     if resin.working_time_s is not None and resin.at_k is not None and pour.room_k is not None:
         yield (
-            f"The settings give {rough(resin.working_time_s)} at {say.degrees(resin.at_k)}; it doubles with "
-            f"each {say.degrees_apart(HALVING_K)} colder. A big cup warms itself and goes off sooner: "
-            "pour it out soon."
+            f"The settings give a working time of {rough(resin.working_time_s)} at "
+            f"{say.degrees(resin.at_k)}; it doubles with each {say.degrees_apart(HALVING_K)} colder. A big "
+            "cup heats itself and goes off sooner: pour it soon."
         )
         if abs(pour.room_k - resin.at_k) > _FAR_FROM_GIVEN_K:
-            yield f"{say.degrees(pour.room_k)} is far from that: follow the data sheet."
+            yield f"The room, at {say.degrees(pour.room_k)}, is far from that: follow the data sheet."
     elif resin.working_time_s is not None and resin.at_k is None:
-        yield "The settings name no temperature for the working time: when warm it is shorter."
+        yield "The settings name no temperature for the working time: it is shorter in the warm."
     if say.plan.changes is not None:
         yield "Any one of these would help:"
         yield from (f"- {each}" for each in _changes(say))
@@ -130,7 +130,7 @@ def _tank(say: Say, alone: tuple[float, float]) -> Iterator[str]:
     said = []
     for tank, reached in ((f"full at {full}", alone[0]), (f"at {low}, where the motor starts", alone[1])):
         whole = reached >= say.pot.working_pa * (1.0 - 1e-9)
-        said.append(f"{tank}, to {working}" if whole else f"{tank}, to {say.pressure(reached)} only")
+        said.append(f"{tank}, to {working}" if whole else f"{tank}, only to {say.pressure(reached)}")
     yield f"The tank alone fills the pot: {'; '.join(said)}. The compressor does the rest."
 
 
@@ -162,7 +162,7 @@ def _bubbles(say: Say) -> Iterator[str]:
     yield (
         f"At {say.pressure(working_pa)} a bubble has {100.0 * across:.0f} % of its width, "
         f"1/{across**-3:.0f} of its volume; at the floor of {say.pressure(floor_pa)} "
-        f"{100.0 * at_floor:.0f} % of its width. Pressure squeezes bubbles, it does not remove them: stir "
+        f"{100.0 * at_floor:.0f} % of its width. Pressure squeezes bubbles; it does not remove them: stir "
         "slowly, pour thin."
     )
 

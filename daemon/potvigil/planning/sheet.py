@@ -41,7 +41,7 @@ class Sheet:
             case Feasibility.YES:
                 return "This plan works."
             case Feasibility.CLOSE:
-                return "This plan is tight."
+                return "This plan only just works."
             case Feasibility.NO:
                 return "As planned, this will not work."
             case Feasibility.UNKNOWN if self.answer is Feasibility.YES:

@@ -74,9 +74,9 @@ class WatchLock:
                 self._file.close()
                 raise WatchedRecordError(
                     f"the record {record} is in use by {holder or 'another process'}; "
-                    "end that first, or give another record path"
+                    "stop that first, or give another record path"
                 ) from None
-            _log.warning("%s cannot be locked (%s): see that only one watch uses it", record, error.strerror)
+            _log.warning("%s cannot be locked (%s): make sure only one watch uses it", record, error.strerror)
 
     def _is_in_place(self) -> bool:
         """Return whether it is still the file of that name: the last owner may have removed it meanwhile."""

@@ -86,7 +86,11 @@ class Unwritten:
 
     def _give_up(self, error: OSError) -> None:
         reason = error.strerror or error
-        _log.warning("%s cannot be written (%s): a watch that is killed loses a minute", self.path, reason)
+        _log.warning(
+            "%s cannot be written (%s): if the watch is killed, up to a minute of readings is lost",
+            self.path,
+            reason,
+        )
         self.close()
 
 

@@ -51,7 +51,7 @@ class Happenings(Phrases):
                 f"({span(to_s - from_s)}); what the temperature did then is not known."
             )
         if not self.pot.thermometers:
-            yield "The temperature: no thermometer is fitted, so cooling and loss are hard to tell apart."
+            yield "Temperature: no thermometer is fitted, so cooling and air loss are hard to tell apart."
         for run in self.report.runs[1:]:
             unsure = "" if run.gap_known else "; how long the machine was off before is not known"
             yield f"The watch was started again at {self._clock(run.start_t_s)}{unsure}."

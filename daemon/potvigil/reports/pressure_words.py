@@ -168,7 +168,7 @@ class PressureWords(Phrases):
             f"working pressure of {self._p(working.gauge_pa)}. "
         )
         if cost := _wider(gel, start):
-            words += f"What was lost before gel left it {cost} than at the hold's start. "
+            words += f"The pressure lost before gel left it {cost} than at the hold's start. "
         return f"{words}What the pressure does after gel widens a bubble less and less."
 
     def _bubble_in_hold(self, bubble: Bubble) -> str:

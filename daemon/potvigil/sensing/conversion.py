@@ -35,7 +35,7 @@ def convert(sample: Sample, pot: Pot) -> Reading:
         gauge_pa = absolute_pa - ambient_pa
     if absolute_pa is not None and absolute_pa <= 0.0:
         gauge_pa = absolute_pa = None
-        quality, fault = Quality.BAD, "the absolute pressure would be below nothing; check the calibration"
+        quality, fault = Quality.BAD, "the absolute pressure would be below zero; check the calibration"
 
     return Reading(
         sample.t_s,

@@ -112,11 +112,11 @@ def _wiring(pot_id: str, pot: PotSettings, one_wire_root: Path) -> PotWiring:
             found = find_probes(one_wire_root)
             if len(found) > 1:
                 raise WiringError(
-                    f"pots.{pot_id}.thermometer: no id, and {len(found)} probes are plugged in "
+                    f"pots.{pot_id}.thermometer: no id, and {len(found)} thermometers are plugged in "
                     f"({', '.join(found)}); give id: with one of them"
                 )
             if not found:  # the watch goes on; its alarm says that the thermometer is absent
-                _log.warning("pots.%s.thermometer: no probe under %s; plug one in", pot_id, one_wire_root)
+                _log.warning("pots.%s.thermometer: no DS18B20 under %s; plug one in", pot_id, one_wire_root)
             rom_id = found[0] if found else THE_ONLY_ONE
         probes.append((thermometer.place, rom_id))
     return PotWiring(

@@ -101,7 +101,7 @@ def compare_probes(pots: dict[str, dict[str, Any]], outline: Outline) -> None:
         if probe.device != "ds18b20" or other.device != "ds18b20":
             continue
         if probe.id == other.id and probe.id:
-            outline.add((*other_path, "id"), f"{other.id} is named twice; give each its own probe")
+            outline.add((*other_path, "id"), f"{other.id} is given twice; give each thermometer its own id")
         for unnamed in (at for at, one in ((path, probe), (other_path, other)) if one.id is None):
             outline.add((*unnamed, "id"), "is missing; with several thermometers give the id of each")
 

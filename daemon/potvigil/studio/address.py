@@ -121,9 +121,9 @@ def owner_engine(uri: str) -> Engine:
     try:
         url = make_url(uri)
     except ArgumentError:
-        raise StudioError(f"{uri!r} is no address; give postgresql://user@host/database") from None
+        raise StudioError(f"{uri!r} is not an address; give postgresql://user@host/database") from None
     if url.get_backend_name() not in ("postgresql", "postgres"):
-        raise StudioError(f"{uri!r}: no PostgreSQL; give postgresql://user@host/database")
+        raise StudioError(f"{uri!r} is not PostgreSQL; give postgresql://user@host/database")
     url = url.set(drivername="postgresql+psycopg")
     if os.geteuid() == 0 and not (url.username or url.host or url.query):
         return create_engine(url, poolclass=NullPool, creator=lambda: _as_owner(url))

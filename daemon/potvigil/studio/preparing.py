@@ -43,7 +43,7 @@ def admit(engine: Engine, name: str, group: str, workshops: Sequence[str]) -> st
     ANY_WORKSHOP for all. His earlier rights are revoked. Raises StudioError.
     """
     if not _NAME.fullmatch(name):
-        raise StudioError(f"{name!r}: give a name of small letters, digits, - and _, a letter first")
+        raise StudioError(f"{name!r}: give a name of lower-case letters, digits, - and _, a letter first")
     password = secrets.token_urlsafe(24)
     other = READER if group == MACHINE else MACHINE
     try:

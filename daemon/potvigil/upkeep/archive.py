@@ -277,7 +277,7 @@ class _Table:
             row = _DECODER.decode(line.decode())
         except (ValueError, RecursionError) as error:
             why = "nested too deeply" if isinstance(error, RecursionError) else str(error).splitlines()[0]
-            raise self._wrong(number, f"no JSON ({why})") from error
+            raise self._wrong(number, f"not JSON ({why})") from error
         if number == 1:
             if row != list(self._columns):
                 raise self._wrong(number, "not the columns of this table")

@@ -109,7 +109,7 @@ def check_lines(checked: Checked) -> list[str]:
 
     lines = [
         f"{checked.path}: {_bytes(checked.file_bytes)}"
-        + ("" if not checked.free_bytes else f", of it {_bytes(checked.free_bytes)} free for new samples"),
+        + ("" if not checked.free_bytes else f", {_bytes(checked.free_bytes)} of it free for new samples"),
         f"{count(checked.pots, 'pot', 'pots')}, {count(checked.batches, 'batch', 'batches')}, "
         f"{count(checked.samples, 'sample', 'samples')}"
         + (f", {checked.means:,} of them means" if checked.means else ""),
@@ -247,7 +247,7 @@ def _lasts(checked: Checked) -> str:
         return "how long that lasts is not known until a week is recorded"
     if days > 2 * 365:
         return f"room for about {days / 365.25:,.0f} years at the present rate"
-    return f"room for about {days:.0f} nights and days at the present rate"
+    return f"room for about {days:.0f} days at the present rate"
 
 
 def _bytes(number: float) -> str:

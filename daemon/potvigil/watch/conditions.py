@@ -137,7 +137,7 @@ def _vented_early(scene: Scene) -> ConditionWords | None:
     if scene.batch.resin.gel_s is None:
         before, grow = "", "grow if the resin has not gelled"
     return ConditionWords(
-        "If you did not vent it: shut off the air away from the pot and stay clear",
+        "If you did not vent it: shut off the air at the compressor and stay clear",
         f"The pot shows no pressure at {100.0 * cure.progress:.0f} % of the cure{before}: it was "
         "vented, or the lid or hose failed. Open nothing until the pot's own gauge reads zero with the vent "
         f"fully open. Bubbles {grow}.",
@@ -152,7 +152,7 @@ def _over_pressure(scene: Scene, gauge_pa: float) -> ConditionWords | None:
         return None
     unit = scene.pot.pressure_unit
     return ConditionWords(
-        "Shut off the air away from the pot and stay clear",
+        "Shut off the air at the compressor and stay clear",
         f"{pressure(gauge_pa, unit)}: above the pot's marked maximum of "
         f"{pressure(scene.pot.maximum_pa, unit)}. Do not touch the lid or clamps; let the relief valve work.",
         figure=gauge_pa,
@@ -188,7 +188,7 @@ def _slow_to_pressure(scene: Scene, batch: Batch) -> ConditionWords | None:
 def _rapid_loss(scene: Scene) -> ConditionWords:
     gauge_pa = scene.reading.gauge_pa or 0.0
     return ConditionWords(
-        "Shut off the air away from the pot; stay clear of the lid",
+        "Shut off the air at the compressor; stay clear of the lid",
         f"The pot is losing pressure fast, now {pressure(gauge_pa, scene.pot.pressure_unit)}. Unless you "
         "are venting it, the lid or hose may be failing: do not top it up, and stay away until its own "
         "gauge reads zero.",
@@ -292,15 +292,16 @@ def _borne(scene: Scene, batch: Batch) -> str:
     """Return what a leak means for the batch."""
     gauge_pa = scene.reading.gauge_pa
     if gauge_pa is not None and batch.is_fed(scene.reading.t_s, gauge_pa):
-        return "The supply makes up for it"
+        return "The supply makes up for the leak"
     if batch.clock.done:
         return "The cure is done"
     if gauge_pa is not None and gauge_pa < scene.pot.floor_pa:
-        return "It is below the floor"
+        return "The pot is below the floor"
     forecast, done_s = batch.forecast, batch.clock.cure().done_s
     if forecast is None or forecast.earliest_s >= done_s:
         return "This batch will hold"
-    return f"It {'will' if forecast.before_cure_done else 'may'} fall below the floor before the cure is done"
+    may = "will" if forecast.before_cure_done else "may"
+    return f"The pot {may} fall below the floor before the cure is done"
 
 
 def _supply_masking(scene: Scene, batch: Batch) -> ConditionWords | None:

@@ -4,15 +4,15 @@ from potvigil.units import span
 
 WHAT_TO_DO = "Read the pot's own gauge and keep checking it"
 COMMAND = "monitoring of this pot failed on this command and was restarted; see the watch's log"
-CUT_OFF = "monitoring failed by an internal error; a new batch starts where it resumed"
+CUT_OFF = "monitoring failed through an internal error; a new batch starts where it resumed"
 
 
 def why(pause_s: float) -> str:
     """Return why the watch was interrupted. pause_s: until it is tried again, s; 0 for at once."""
     if pause_s == 0.0:
         return (
-            "Monitoring of this pot failed by an internal error and was restarted. What it knew of this "
-            "batch is lost: a leak takes longer to find. See the watch's log."
+            "Monitoring of this pot failed through an internal error and was restarted. What it knew of this "
+            "batch is lost: a leak will take longer to find. See the watch's log."
         )
     return (
         f"Monitoring of this pot keeps failing; next attempt in {span(pause_s)}. Until then this pot is "

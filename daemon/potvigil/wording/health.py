@@ -125,7 +125,7 @@ class HealthWords:
             yield from self._above()
         elif self.regime.state is Side.BELOW:
             yield (
-                f"The leak is smaller than it was{self._after_since()}: {self._from_to()}. A pot does not "
+                f"The leak has become smaller{self._after_since()}: {self._from_to()}. A pot does not "
                 "repair itself: check what else changed, such as the thermometer's place."
             )
         elif newest is not None and newest.far is Side.ABOVE:
@@ -141,7 +141,7 @@ class HealthWords:
         growth, since = self.health.growth, self.regime.since
         stands = "" if since is None else f" It has stood out since batch {self._batch(since.batch)}."
         if growth is None:
-            yield f"The leak is larger than it was{self._after_since()}, how much is not yet certain.{stands}"
+            yield f"The leak has grown{self._after_since()}; by how much is not yet certain.{stands}"
         elif growth.ratio is None:
             yield f"The leak has grown{self._after_since()}: {self._from_to()}.{stands}"
         else:

@@ -29,7 +29,7 @@ def test_typed_text_survives_a_reload_until_discarded(alarmed, opened):
     page.goto(f"{alarmed.url}/batches")
     page.go_back()
     expect(page.get_by_label("Colour")).to_have_value("smoke")
-    page.get_by_role("button", name="Drop it").click()
+    page.get_by_role("button", name="Discard it").click()
     expect(page.get_by_text(BACK)).to_have_count(0)
     details_of(page, alarmed.url)
     expect(page.get_by_label("Colour")).to_have_value("")

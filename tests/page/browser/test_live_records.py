@@ -116,7 +116,7 @@ def test_an_acknowledgement_shows_by_whom_on_every_open_page(desk, opened):
     other, page = desk.enter(opened(PHONE)), desk.enter(opened(PHONE), "/alarms")
     expect(other.locator(f"{LIVE} .standing button")).to_be_visible()
     page.get_by_role("button", name="Acknowledge leak: floor ahead").click()
-    expect(page.get_by_role("status").filter(has_text="its watch says so")).to_be_visible()
+    expect(page.get_by_role("status").filter(has_text="its watch confirms it")).to_be_visible()
     expect(page).to_have_url(f"{desk.url}/alarms")
     expect(page.locator("[data-alarms]")).to_contain_text("acknowledged by front-desk")
     expect(other.locator(f"{LIVE} .standing")).to_contain_text("acknowledged by front-desk")

@@ -215,7 +215,7 @@ def test_everything_can_be_done_with_the_keyboard(alarmed, opened):
         reached.append(" ".join(focused.split()))
         if reached[-1].startswith("Curve of"):
             break
-    for wanted in ("To the content", "Pots", "Batches", "Whole night", "Closer"):
+    for wanted in ("Skip to the content", "Pots", "Batches", "Whole night", "Zoom in"):
         assert wanted in reached
     assert any(name.startswith("Acknowledge") for name in reached)
     begin, end = shown_range(page)

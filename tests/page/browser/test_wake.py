@@ -204,7 +204,7 @@ def test_a_low_alarm_is_one_gentle_tone(watch, bedside):
 
 @pytest.mark.parametrize("how", ["the page is gone", "the watch is silent"])
 def test_it_sounds_after_too_long_without_contact(watch, bedside, how):
-    bedside.get_by_label("Wake me also when there is no word").select_option("60")
+    bedside.get_by_label("Also wake me when there is no word").select_option("60")
     if how == "the page is gone":
         watch.kill_page()
     else:
@@ -270,7 +270,7 @@ def test_a_screen_that_may_sleep_is_reported(watch, opened):
     )
     page.goto(watch.url)
     page.get_by_role("button", name="Wake me with this phone").click()
-    expect(state(page)).to_contain_text("The screen may sleep: keep it plugged in")
+    expect(state(page)).to_contain_text("The screen may sleep: keep the phone plugged in")
 
 
 def test_every_alarm_produces_sound(watch, bedside):

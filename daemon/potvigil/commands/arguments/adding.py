@@ -53,7 +53,7 @@ def add_pot(verb: argparse.ArgumentParser) -> None:
 
 
 def add_live(verb: argparse.ArgumentParser) -> None:
-    verb.add_argument("--live", type=Path, metavar="FILE", help="where the watch writes its present state")
+    verb.add_argument("--live", type=Path, metavar="FILE", help="where the watch writes its current state")
 
 
 def add_other_record(verb: argparse.ArgumentParser) -> None:

@@ -49,7 +49,9 @@ def add_tightness(verbs: Verbs) -> None:
     tight.add_argument(
         "--limit", metavar="LIMIT", help='what a cure may lose: "3 psi in 12 h"; default: down to the floor'
     )
-    tight.add_argument("--log", type=Path, metavar="LOG.csv", help="from a recorded log of the empty pot")
+    tight.add_argument(
+        "--log", type=Path, metavar="LOG.csv", help="judge a recorded log of the empty pot instead"
+    )
     tight.add_argument(
         "--rehearse", nargs="?", const="tight", choices=("tight", "leaking"), help="try it on a simulated pot"
     )
@@ -71,15 +73,26 @@ def add_volume(verbs: Verbs) -> None:
         "--pressures",
         nargs=3,
         metavar=("FULL", "BEFORE", "AFTER"),
-        help="gauge, of a vessel let into the pot: vessel, vented pot, both; in place of the guided run",
+        help="not guided, for a filled vessel let into the pot, gauge: vessel, pot before, pot after",
     )
-    verb.add_argument("--pressure-error", default="0.05 psi", metavar="PRESSURE", help="their uncertainty")
+    verb.add_argument(
+        "--pressure-error", default="0.05 psi", metavar="PRESSURE", help="uncertainty of each pressure"
+    )
     verb.add_argument("--flow", metavar="FLOW", help='a calibrated leak or flow meter: "25 cm3/min"')
-    verb.add_argument("--flow-at", default="0 C", metavar="TEMPERATURE", help="what its cm3 are given for")
-    verb.add_argument("--fall", metavar="RATE", help='with the flow: "1.35 psi/h" or "1.20 to 1.50 psi/h"')
-    verb.add_argument("--own-leak", metavar="RATE", help="without it, likewise")
+    verb.add_argument(
+        "--flow-at",
+        default="0 C",
+        metavar="TEMPERATURE",
+        help="the temperature its cm3 refer to; 0 C if left out",
+    )
+    verb.add_argument(
+        "--fall",
+        metavar="RATE",
+        help='how fast it falls with the flow on: "1.35 psi/h"; or "1.20 to 1.50 psi/h"',
+    )
+    verb.add_argument("--own-leak", metavar="RATE", help="how fast it falls with the flow off")
     verb.add_argument("--error", metavar="PERCENT", help="uncertainty of vessel or flow; usually 1 or 2")
-    verb.add_argument("--room", metavar="TEMPERATURE", help="20 C if left out")
+    verb.add_argument("--room", metavar="TEMPERATURE", help="temperature of the room; 20 C if left out")
 
 
 def add_plan(verbs: Verbs) -> None:
@@ -126,17 +139,17 @@ def add_pot_verbs(verbs: Verbs) -> None:
     care.add_argument("--on", metavar="DATE", help="the day it was done, if not today: 2026-03-01")
     again = care.add_mutually_exclusive_group()
     again.add_argument("--due", metavar="DATE", help="the day it is due again; local rules come first")
-    again.add_argument("--every", metavar="TIME", help='due again after so long: "6 months"')
+    again.add_argument("--every", metavar="TIME", help='due again after this long: "6 months"')
     care.add_argument("--remove", type=number, metavar="NOTE", help="remove a note")
 
     cause = add_verb(
         verbs,
         "cause",
         "at_the_pot.cause:pot_cause",
-        "show what a leak followed, and what to check first",
+        "show what a leak varied with, and what to check first",
         "potvigil pot cause lantern --batch 12",
         record=True,
     )
     cause.add_argument("pot", nargs="?", metavar="POT")
     cause.add_argument("--batch", type=number, metavar="ID", help="usually the last one that leaked")
-    cause.add_argument("--test", action="store_true", help="the last tightness test in place of a batch")
+    cause.add_argument("--test", action="store_true", help="the last tightness test instead of a batch")

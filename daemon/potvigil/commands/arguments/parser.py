@@ -32,7 +32,7 @@ def build_parser() -> argparse.ArgumentParser:
     of_record = add_group(verbs, "record", "the record itself: check, thin, backup")
     record.add_export_and_import(verbs)
     record.add_record_verbs(of_record)
-    at_the_pot.add_pot_verbs(add_group(verbs, "pot", "a pot over its batches: health, care"))
+    at_the_pot.add_pot_verbs(add_group(verbs, "pot", "a pot over its batches: health, care, cause"))
     watching.add_page(verbs)
     watching.add_notify(verbs)
     studio.add_ship(verbs)

@@ -42,9 +42,9 @@ def add_studio_verbs(verbs: Verbs) -> None:
         action="append",
         required=True,
         metavar="ID",
-        help="whose record it ships or whose it may see, several times for several; '*' for all",
+        help="the workshop it ships for, or may see; may be repeated; '*' for all",
     )
-    admitted.add_argument("--reader", action="store_true", help="it reads and ships nothing")
+    admitted.add_argument("--reader", action="store_true", help="it only reads, and ships nothing")
     _add_database(admitted)
     _add_studio_page(verbs)
 

@@ -15,8 +15,8 @@ from potvigil.commands.arguments.types import port, seed, speed
 
 DEFAULT_NIGHT = "slow-lid-leak"
 _MQTT = "publish to a broker too, marked as a rehearsal, with the settings' login"
-_PAGE = "show it in the web page while it lasts, at 60 times real time unless --speed says else"
-_NOTIFY = "notify the settings' targets too, marked as a rehearsal; at 60 times real time likewise"
+_PAGE = "show it in the web page while it lasts, at 60 times real time unless --speed says otherwise"
+_NOTIFY = "notify the settings' targets too, marked as a rehearsal; as fast as --page"
 
 
 def add_watch(verbs: Verbs) -> None:
@@ -48,10 +48,12 @@ def add_rehearse(verbs: Verbs) -> None:
         action="append",
         default=[],
         metavar="ID",
-        help="which pot of the settings, several times for several; all of them if left out",
+        help="which pot of the settings; may be repeated; all of them if left out",
     )
     rehearse.add_argument("--speed", type=speed, metavar="N", help="N times real time; default: at once")
-    rehearse.add_argument("--seed", type=seed, default=0, help="another seed, other noise")
+    rehearse.add_argument(
+        "--seed", type=seed, default=0, help="seed of the noise: another number, other noise"
+    )
     rehearse.add_argument("--mqtt", nargs="?", const="", metavar="HOST[:PORT]", help=_MQTT)
     rehearse.add_argument("--record", type=Path, metavar="FILE", help="keep the record here")
     rehearse.add_argument("--notify", action="store_true", help=_NOTIFY)
@@ -87,9 +89,9 @@ def add_page(verbs: Verbs) -> None:
         "what",
         nargs="?",
         choices=["password", "certificate"],
-        help="make that instead; a certificate for TLS",
+        help="instead of serving, make the page's password, or its certificate for TLS",
     )
-    page.add_argument("--renew", action="store_true", help="renew the certificate, where that is due")
+    page.add_argument("--renew", action="store_true", help="renew the certificate, if that is due")
     page.add_argument("--port", type=port, metavar="N", help="default: of the settings, or 8642")
     add_live(page)
     page.add_argument(

@@ -116,13 +116,13 @@ def _keep(settings: Settings, pot_id: str, text: str, by: str) -> None:
         with Store.open(settings.record_file, create=False) as store:
             if pot_id in store.pots():
                 store.add_care(pot_id, now_utc_s, Part.TRANSDUCER, text, by, now_utc_s)
-                print(f"kept in the record {settings.record_file}")
+                print(f"Kept in the record {settings.record_file}")
                 return
         reason = f"it knows no pot {pot_id} yet"
     except RecordError as error:
         reason = str(error)
     print(
-        f"not kept in the record: {reason}. After the first watch note it with\n"
+        f"Not kept in the record: {reason}. Once the watch has run, note it with\n"
         f'  potvigil pot care {pot_id} transducer "{text}"'
     )
 
@@ -137,21 +137,23 @@ def _history(settings: Settings, pot_id: str) -> int:
     for care in cares:
         print(f"{_day(care.utc_s, settings)}  calibrated by {shown(care.by)}: {shown(care.text)}")
     if not zeros:
-        print(f"{pot_id}: the pot has not yet been open long enough after a vent to see its zero")
+        print(
+            f"{pot_id}: the pot has not yet been open long enough after a vent to show the transducer's zero"
+        )
         return DONE
     for batch, zero in zeros:
         when = "" if zero.utc_s is None else f", {_day(zero.utc_s, settings)}"
         print(
             f"after batch {batch}{when}: zero {fine(zero.zero_pa, pot)}, "
-            f"{fine(zero.zero_pa - now_pa, pot)} from the settings'"
+            f"{fine(zero.zero_pa - now_pa, pot)} from that in the settings"
         )
     trend = drift([zero for _, zero in zeros])
     if trend is None:
-        print("A drift can be seen from three vents on.")
+        print("It takes three vents to show a drift.")
     else:
         value, low, high = (fine(each * _MONTH_S, pot) for each in (trend.value, trend.low, trend.high))
-        moves = "moves" if trend.low > 0.0 or trend.high < 0.0 else "does not move significantly"
-        print(f"The zero {moves}: {value} a month ({low} to {high}).")
+        drifts = "drifts" if trend.low > 0.0 or trend.high < 0.0 else "does not drift significantly"
+        print(f"The zero {drifts}: {value} a month ({low} to {high}).")
     return DONE
 
 

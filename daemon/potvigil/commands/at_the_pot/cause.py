@@ -45,7 +45,7 @@ def pot_cause(args: argparse.Namespace) -> int:
         if given is None and not leaked:
             print(f"No batch of {pot_id} leaked beyond doubt: there is nothing to look for.")
             if any(care.part == Part.TIGHTNESS_TEST for care in store.cares(pot_id)):
-                print(f"Of the last tightness test: `potvigil pot cause {pot_id} --test`.")
+                print(f"For the last tightness test: `potvigil pot cause {pot_id} --test`.")
             return DONE
         row = given or store.batch(leaked[-1])
         for line in _lines(store, row):
@@ -64,7 +64,7 @@ def of_a_test(samples: Sequence[Sample], pot: Pot, utc_s: float | None) -> Itera
     found = find(follow(samples, tested, settle_s(pot)), tested)
     if found is None:
         yield (
-            "It was too short to tell what the leak followed. After some hours shut and monitored, "
+            "The test was too short to tell what the leak varied with. After some hours shut and monitored, "
             "`potvigil pot cause` may tell."
         )
         yield from looking_lines(None)
@@ -79,7 +79,9 @@ def _last_test(store: Store, pot_id: str) -> Iterator[str]:
     care, samples = next(kept, (None, []))
     run = store.last_run()
     if care is None or run is None:
-        raise UseError(f"no tightness test of {pot_id} kept its readings; run `potvigil tightness`")
+        raise UseError(
+            f"the record has no readings of a tightness test of {pot_id}; run `potvigil tightness`"
+        )
     pot = load_text(run.settings_json, f"settings of run {run.id}").core_pots().get(pot_id)
     if pot is None:
         raise UseError(f"{pot_id} is not in the settings of the last watch, so nothing is known of it now")
@@ -105,8 +107,8 @@ def _lines(store: Store, row: BatchRow) -> Iterator[str]:
     leak = None if row.summary is None else row.summary.leak
     if found is None and leak is not None and leak.established:
         yield (
-            "It leaked beyond doubt, but there is too little data to tell what the leak followed: that takes "
-            "hours."
+            "It leaked beyond doubt, but there is too little data to tell what the leak varied with: that "
+            "takes hours."
         )
         yield from looking_lines(None)
     else:

@@ -120,8 +120,9 @@ def _test(args: argparse.Namespace, run: Run) -> int:
     if run.ask is not None:
         with pressure_warning():
             run.ask(
-                "Empty the pot, shut lid and vent, and tighten the clamps evenly and crosswise. Press Enter; "
-                f"then bring the pot slowly to {words.pressure(pot.working_pa)} and shut the supply: "
+                "Empty the pot, shut the lid and the vent, and tighten the clamps evenly and crosswise. "
+                f"Press Enter; then bring the pot slowly to {words.pressure(pot.working_pa)} and shut the "
+                "supply: "
             )
     test = Tightness(pot, limit, planned, run.period_s)
     seen: list[Sample] = []
@@ -130,7 +131,7 @@ def _test(args: argparse.Namespace, run: Run) -> int:
     except KeyboardInterrupt:
         test.end("it was stopped")
         print("\nStopped. The pot may be under pressure.")
-    test.end("the readings ended before the answer was sure")
+    test.end("the readings ended before the answer was certain")
     result = test.result
     assert result is not None
     for line in words.ending(result, planned):
@@ -155,7 +156,9 @@ def _go_on(test: Tightness, samples: Iterator[Sample], words: "_Words") -> None:
             if stage is Stage.FILLING:
                 print("Filling ...", flush=True)
             elif stage is Stage.SETTLING and gauge_pa is not None:
-                print(f"Shut at {words.pressure(gauge_pa)}. Leave pot and valves alone now.", flush=True)
+                print(
+                    f"Shut at {words.pressure(gauge_pa)}. Leave the pot and its valves alone now.", flush=True
+                )
         if test.after_s < after_s:  # the test began anew, because air was let in
             low = False
         after_s = test.after_s
@@ -203,13 +206,13 @@ class _Words:
         if of_a_log:
             return
         yield (
-            f"{_WITH[planned.place]} the answer takes at most {span(planned.latest_s)} from shutting the "
-            "valve, less if it is clear."
+            f"{_WITH[planned.place]} the answer comes at most {span(planned.latest_s)} after the valve is "
+            "shut, sooner if it is clear."
         )
         if not planned.enough:
             yield (
-                "That may not be enough for a pot that leaks half the limit: give a wider --limit"
-                f"{_NEARER[planned.place]}, or it may end with no answer."
+                "That may not be enough for a pot that leaks half the limit: it may end with no answer. A "
+                f"wider --limit{_NEARER[planned.place]} helps."
             )
             yield from self._reach(planned)
 
@@ -219,8 +222,8 @@ class _Words:
         if reach is None or reach == inf:
             return
         if planned.place is None:
-            yield "Without one, a leak cannot be told from a cooling room."
-        passes = "a tight pot can pass" if reach < self._share else "hardly even a tight pot passes"
+            yield "Without a thermometer, a leak cannot be told from a cooling room."
+        passes = "a tight pot can pass" if reach < self._share else "even a tight pot will hardly pass"
         yield (
             f"By then the leak is known to within {self.rate(reach)}: {passes}, and one that leaks more than "
             f"{self.rate(self._share + reach)} fails."
@@ -291,8 +294,8 @@ def _keep(settings: Settings, pot: Pot, result: Result, text: str, seen: list[Sa
                 readings=_readings(seen, pot),
             )  # fmt: skip
         print(
-            f"kept in the record {settings.record_file}; `potvigil pot health {pot.pot_id}` shows it, "
-            f"`potvigil pot cause {pot.pot_id} --test` what it followed"
+            f"Kept in the record {settings.record_file}; `potvigil pot health {pot.pot_id}` shows it, "
+            f"`potvigil pot cause {pot.pot_id} --test` what the leak varied with"
         )
     except RecordError as error:
         print(f"Not kept in the record: {error}. Note it in the pot's logbook.")

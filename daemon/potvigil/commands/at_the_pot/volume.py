@@ -94,10 +94,10 @@ def _guided(
     vessel_m3 = _read("vessel", args.vessel, VOLUME, _VESSELS)
     working = pressure(pot.working_pa, pot.pressure_unit)
     print(
-        f"The volume of {pot.pot_id}, empty, by a vessel of {1e3 * vessel_m3:g} L. Eye protection on, and "
-        f"clear of the lid. Use a vessel made and rated for {working} or more, with a vent of its own and a "
-        "valve at the pot's end of its hose; the hose counts as part of it. Nothing here goes above the "
-        f"working pressure, {working}."
+        f"Measuring the volume of {pot.pot_id}, empty, with a vessel of {1e3 * vessel_m3:g} L. Eye "
+        f"protection on, and clear of the lid. Use a vessel made and rated for {working} or more, with a "
+        "vent of its own and a valve at the pot's end of its hose; the hose counts as part of it. Nothing "
+        f"here goes above the working pressure, {working}."
     )
     vessel = Measured(vessel_m3, vessel_m3 * _percent(args, "vessel"))
     error_pa = _read("pressure-error", args.pressure_error, PRESSURE, _ERRORS)

@@ -93,7 +93,9 @@ class Asker:
             given = ask()
         except EOFError:
             self.say()
-            raise UseError("setup: the answers ended before the questions; nothing was written") from None
+            raise UseError(
+                "setup: the input ended before all questions were answered; nothing was written"
+            ) from None
         if not sys.stdin.isatty():
             answer = given if isinstance(given, str) else "yes" if given else "no"
             self.say(answer)  # a terminal has echoed it already

@@ -94,7 +94,7 @@ def take_points(
         for number, target_pa in enumerate(targets_pa(pot), start=1)
     ]
     found = calibrate(points, anchor, error_pa, pot)
-    print("\npoint  gauge       line less gauge")
+    print("\npoint  gauge       line minus gauge")
     for number, (point, residual_pa) in enumerate(zip(points, found.residuals_pa, strict=True), start=1):
         print(f"{number:<6} {pressure(point.gauge_pa, unit):<11} {fine(residual_pa, pot)}")
     if found.slope_interval is not None:
@@ -135,7 +135,7 @@ def _take_point(
             mean_pa = 0.5 * (before.mean_pa + after.mean_pa)
             return CalibrationPoint(gauge_pa, gauge_pa + open_pot_pa, mean_pa)
         moved = fine(after.mean_pa - before.mean_pa, pot)
-        print(f"It moved by {moved} meanwhile. Again.")
+        print(f"The pressure moved by {moved} meanwhile; wait, and read the gauge again.")
 
 
 def _wait_until_steady(bench: Bench, span_pa: float) -> Steady:

@@ -200,7 +200,7 @@ class _Questions:
             )
         self._text(
             (*path, "divider"),
-            "Volts at the converter over volts at the transducer, 1 without a divider",
+            "Volts at the converter divided by volts at the transducer, 1 without a divider",
             "1",
         )
 
@@ -300,7 +300,7 @@ class _Questions:
         if user is None:
             self._put(("mqtt", "password_file"), None)
         elif get(self.answers.draft, ("mqtt", "password_file")) is None or self._asker.yes(
-            "A new password of the broker?", False
+            "A new password for the broker?", False
         ):
             password = self._asker.secret(
                 "The broker's password", lambda given: None if given else "give one"

@@ -62,7 +62,7 @@ def take_volume(
     )
     open_pot_pa = _open_pot(pot, samples)
     ask(
-        "Connect the vessel: its valve to the pot shut, its own vent open. Shut lid and vent of the pot, and "
+        "Connect the vessel: its valve to the pot shut, its own vent open. Shut the pot's lid and vent, and "
         f"tighten the clamps evenly and crosswise. Bring the pot slowly to {working} and shut the "
         "supply. Then press Enter: "
     )
@@ -101,7 +101,7 @@ def _open_pot(pot: Pot, samples: Iterator[Sample]) -> float:
 
 def _rest(pot: Pot, samples: Iterator[Sample]) -> _Rest:
     """Wait until the pot is at rest."""
-    print("Waiting until it is steady; leave pot and valves alone ...", flush=True)
+    print("Waiting until the pressure is steady; leave the pot and its valves alone ...", flush=True)
     window: deque[Reading] = deque()
     begun_s: float | None = None
     while True:
@@ -128,8 +128,8 @@ def _rest(pot: Pot, samples: Iterator[Sample]) -> _Rest:
             )
         if after_s > _PATIENCE_S:
             raise UseError(
-                f"after {span(after_s)} it still {'rises' if rise_pa > 0.0 else 'falls'}: repair a pot "
-                "that leaks this much first, after venting; see `potvigil tightness`"
+                f"after {span(after_s)} the pressure still {'rises' if rise_pa > 0.0 else 'falls'}: repair a "
+                "pot that leaks this much first, after venting; see `potvigil tightness`"
             )
 
 

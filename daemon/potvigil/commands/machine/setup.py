@@ -97,7 +97,7 @@ def _there(path: Path) -> tuple[Draft, str]:
     except FileNotFoundError:
         return {}, ""
     except (OSError, UnicodeDecodeError) as error:
-        reason = error.strerror if isinstance(error, OSError) else "is no text"
+        reason = error.strerror if isinstance(error, OSError) else "is not text"
         raise UseError(f"{path}: {reason}; give another place with --out FILE") from None
     return read(text, str(path)), text
 

@@ -114,6 +114,6 @@ def _who_watches(live: Live | None, is_silent: bool, record: Path, live_file: Pa
     if is_watched(record):
         return (
             f"{silence} However, a process holds {record}: "
-            f"it hangs, or writes its state elsewhere than {live_file}."
+            f"it has hung, or writes its state elsewhere than {live_file}."
         )
     return f"{silence} To begin: {START_THE_WATCH}."

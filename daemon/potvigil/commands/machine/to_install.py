@@ -136,7 +136,7 @@ def _wanted(path: Path, is_there: bool) -> ToInstall:
         if file.is_relative_to(_CREDENTIALS):
             continue  # provided by a drop-in that the user wrote
         if is_relative and "/" in name:
-            fault = f"{name} is in a folder; the service needs it beside the settings"
+            fault = f"{name} is in a folder of its own; the service needs it beside the settings"
         elif not file.is_file():
             fault = f"{file} is missing; {_HOW.get(key, 'put it there').format(path=file)}"
         elif not is_relative and not file.stat().st_mode & stat.S_IROTH:
@@ -178,7 +178,7 @@ def _together(all_wanted: list[ToInstall]) -> list[ToInstall]:
         return all_wanted
     one, other = all_wanted
     wrong = [
-        f"{one.path}: {name}, named there, would replace that of {other.path}; call it otherwise"
+        f"{one.path}: {name}, named there, would overwrite that of {other.path}; give it another name"
         for name, content in one.beside.items()
         if other.beside.get(name, content) != content
     ]

@@ -179,7 +179,7 @@ def _refuse_real(record: Path) -> None:
     """Raise UseError for a record of real batches: simulated ones must not be mixed in."""
     with suppress(MissingRecordError), Store.open_read_only(record) as store:
         if any(run.rehearsed is None for run in store.runs()):
-            raise UseError(f"{record} holds what was measured; give --record another path, or leave it out")
+            raise UseError(f"{record} holds real measurements; give --record another path, or leave it out")
 
 
 def _rehearsal_record(night: str) -> Path:

@@ -282,9 +282,9 @@ def resolutions(console: Console, pots: Iterable[Pot], period_s: float) -> None:
                     "fit one that reaches beyond the maximum"
                 )
     console.print(
-        f"So far as the wiring goes: for air at one temperature, a reading each {period_s:g} s, and a "
+        f"That is the wiring alone: air at constant temperature, a reading every {period_s:g} s, and a "
         f"transducer that scatters by {100.0 * USUAL_NOISE:g} % of its span. In a pot whose air warms and "
-        "cools it takes the watch longer, hours for a small leak."
+        "cools the watch takes longer: hours for a small leak."
     )
 
 

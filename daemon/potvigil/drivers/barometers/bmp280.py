@@ -88,7 +88,7 @@ def read_trimming(bus: Bus, bus_number: int, address: int) -> Bmp280Trimming:
     trimming = parse_trimming(read_bytes(bus, bus_number, address, _TRIMMING, 24))
     if trimming.t1 == 0 or trimming.p1 == 0:
         where = register_name(bus_number, address, _TRIMMING)
-        raise BarometerError(f"{where}: the trimming is empty; check the supply, or the chip is defective")
+        raise BarometerError(f"{where}: its factory calibration is empty; check its supply, else replace it")
     return trimming
 
 
@@ -112,9 +112,12 @@ def read_result(bus: Bus, bus_number: int, address: int, trimming: Bmp280Trimmin
     try:
         pressure_pa, celsius = compensate(trimming, pressure_count, temperature_count)
     except ZeroDivisionError:
-        raise BarometerError(f"{where}: no pressure follows from the chip's trimming") from None
+        raise BarometerError(
+            f"{where}: its factory calibration gives no pressure; check its supply, else replace it"
+        ) from None
     if not LOWEST_PA <= pressure_pa <= HIGHEST_PA:
         raise BarometerError(
-            f"{where}: {pressure_pa / PA_PER_HPA:.1f} hPa; a BMP280 measures 300 to 1100 hPa"
+            f"{where}: {pressure_pa / PA_PER_HPA:.1f} hPa; a BMP280 measures 300 to 1100 hPa: check its "
+            "supply and wires"
         )
     return pressure_pa, celsius

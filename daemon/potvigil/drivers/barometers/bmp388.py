@@ -89,7 +89,7 @@ def read_trimming(bus: Bus, bus_number: int, address: int) -> Bmp388Trimming:
     data = read_bytes(bus, bus_number, address, _TRIMMING, 21)
     if not any(data) or data == b"\xff" * 21:
         where = register_name(bus_number, address, _TRIMMING)
-        raise BarometerError(f"{where}: the trimming is empty; check the supply, or the chip is defective")
+        raise BarometerError(f"{where}: its factory calibration is empty; check its supply, else replace it")
     return parse_trimming(data)
 
 
@@ -113,6 +113,7 @@ def read_result(bus: Bus, bus_number: int, address: int, trimming: Bmp388Trimmin
     pressure_pa, celsius = compensate(trimming, *counts)
     if not LOWEST_PA <= pressure_pa <= HIGHEST_PA:
         raise BarometerError(
-            f"{where}: {pressure_pa / PA_PER_HPA:.1f} hPa; this barometer measures 300 to 1250 hPa"
+            f"{where}: {pressure_pa / PA_PER_HPA:.1f} hPa; it measures 300 to 1250 hPa: check its supply "
+            "and wires"
         )
     return pressure_pa, celsius

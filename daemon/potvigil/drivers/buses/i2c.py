@@ -62,7 +62,7 @@ def transfer_error(bus_number: int, address: int, register: int, error: Exceptio
         return BusError(
             f"{where}: no answer ({reason}); check power, SDA and SCL (swapped looks the same), and address"
         )
-    return BusError(f"{where}: wrong number of bytes ({error})")
+    return BusError(f"{where}: wrong number of bytes ({error}); check SDA, SCL and supply")
 
 
 def register_name(bus_number: int, address: int, register: int) -> str:

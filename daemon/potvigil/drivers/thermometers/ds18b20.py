@@ -46,7 +46,7 @@ def parse_w1_slave(text: str) -> float:
     scratchpad_text, _, check = lines[0].partition(":")
     scratchpad = _scratchpad(scratchpad_text)
     if check.split()[-1:] != ["YES"] or crc8(scratchpad[:8]) != scratchpad[8]:
-        raise ThermometerError("checksum wrong; the cable is disturbed or too long")
+        raise ThermometerError("checksum wrong; the cable picks up interference or is too long")
     if not any(scratchpad):
         raise ThermometerError("all bytes zero; the data line is shorted to ground")
     #  byte 0 LSB | 1 MSB | 2 TH | 3 TL | 4 config: 0 R1 R0 1 1 1 1 1 | 5 FFh | 6 reserved | 7 10h | 8 CRC

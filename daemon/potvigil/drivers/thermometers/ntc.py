@@ -51,7 +51,7 @@ def read_divider(share: float, resistor_ohm: float, to_ground: bool, of: Coeffic
     """
     part = share if to_ground else 1.0 - share  # of the supply that falls over the thermistor
     if part >= _OPEN:
-        raise ThermometerError("nothing but the resistor answers; the thermistor or its wire is broken")
+        raise ThermometerError("it reads as if nothing were connected; the thermistor or its wire is broken")
     if part <= _SHORT:
         raise ThermometerError("the thermistor is shorted, or the divider has no supply")
     found_c = celsius(resistor_ohm * part / (1.0 - part), of)

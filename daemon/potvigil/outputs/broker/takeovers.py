@@ -46,6 +46,7 @@ class Takeovers:
 def in_words(client_id: str) -> str:
     """Return the fault, and what to do."""
     return (
-        f"another watch signs in there under the same client id, {client_id}, and each puts the other out; "
-        "give each machine its own mqtt.client_id, or leave it out, and see that no second watch runs here"
+        f"another watch signs in there under the same client id, {client_id}, and each disconnects the "
+        "other; give each machine its own mqtt.client_id, or leave it out, and make sure no second watch "
+        "runs here"
     )

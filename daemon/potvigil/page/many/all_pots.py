@@ -39,7 +39,7 @@ _LIVE_ALONE = (
     "The studio's database does not answer: what is marked live comes from the Pis; all else is missing."
 )
 _SHIPPED_ALONE = (
-    "What stands here is up to a minute old, as the Pis shipped it; acknowledge on a pot's own page."
+    "What is shown is up to a minute old, as the Pis shipped it; acknowledge on a pot's own page."
 )
 _GONE = {"lost": "the broker has lost it", "disconnected": "its watch has ended"}
 

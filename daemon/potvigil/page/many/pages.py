@@ -79,7 +79,9 @@ class ManyPages:
 
     async def acknowledge(self, request: Request) -> Response:
         """Ask the watch of a visible pot to acknowledge an alarm, and wait until it has."""
-        read_only = RequestRefusedError(403, "Here it can only be read; acknowledge on the pot's own page.")
+        read_only = RequestRefusedError(
+            403, "This page can only show alarms; acknowledge on the pot's own page."
+        )
         listener = self._ground.listener
         if listener is None or self._ground.config.password is None:
             raise read_only

@@ -31,7 +31,7 @@
     note.className = "banner draft";
     note.setAttribute("role", "status");
     note.append(Object.assign(document.createElement("span"), { textContent: "What you typed has been restored; it is not saved yet." }));
-    const drop = Object.assign(document.createElement("button"), { type: "button", className: "plain", textContent: "Drop it" });
+    const drop = Object.assign(document.createElement("button"), { type: "button", className: "plain", textContent: "Discard it" });
     drop.addEventListener("click", () => {
       sessionStorage.removeItem(key(form));
       location.reload();

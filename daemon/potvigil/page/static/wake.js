@@ -85,7 +85,7 @@
       said.push(`Silenced on this phone until ${clock}; that acknowledges nothing.`);
     }
     said.push("This phone will wake you while this page stays open and in front.");
-    if (!lock) said.push("The screen may sleep: keep it plugged in, and set the phone to keep its screen on.");
+    if (!lock) said.push("The screen may sleep: keep the phone plugged in, and set it to keep its screen on.");
     return said.join(" ");
   }
 

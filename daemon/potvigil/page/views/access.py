@@ -51,7 +51,7 @@ class Access:
                 return await endpoint(request)
             password = _basic_password(request.headers.get("authorization", ""))
             if password is None:
-                return PlainTextResponse("Send the page's password along.\n", 401, _CHALLENGE)
+                return PlainTextResponse("Send the page's password with the request.\n", 401, _CHALLENGE)
             wait_s, is_right = await self._try(request, password)
             if wait_s:
                 return PlainTextResponse("Too many wrong passwords.\n", 429, {"retry-after": str(wait_s)})

@@ -114,5 +114,5 @@ class Library:
 def batch_number(text: str) -> int:
     """Parse the number of a batch. Raises RequestRefusedError."""
     if not (text.isascii() and text.isdecimal() and len(text) < 11):
-        raise RequestRefusedError(422, "A batch has a number.")
+        raise RequestRefusedError(422, "Give the number of a batch.")
     return batch_in_range(int(text))

@@ -87,5 +87,6 @@ class PhoneViews:
             return await self._frame.in_thread(function, self._frame.config.record, *arguments)
         except OSError as error:
             raise RequestRefusedError(
-                503, f"{error.filename or 'The record'}: {error.strerror or error}; see its folder."
+                503,
+                f"{error.filename or 'The record'}: {error.strerror or error}; check folder and disk.",
             ) from None

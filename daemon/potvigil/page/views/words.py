@@ -199,7 +199,7 @@ def _steady(change: Change, nearest: Place | None, unit: str) -> str:
     heat = ("the room cooling" if nearest is Place.ROOM else "cooling") if fell else "warming"
     causes = {
         heat: change.cooling_pa,
-        "the weather's pressure outside": change.barometer_pa,
+        "a change in the air pressure outside": change.barometer_pa,
         "air let in": change.top_up_pa,
     }
     why, part_pa = min(causes.items(), key=lambda each: each[1] if fell else -each[1])
@@ -238,7 +238,7 @@ def forecast(snapshot: Snapshot, tz: tzinfo | None) -> str | None:
     teller = TimeTeller(snapshot.t_s, snapshot.utc_s, tz)
     about = teller.ahead(known.crossing_s, known.earliest_s, known.latest_s)
     order = "before" if known.before_cure_done else "after"
-    text = f"Floor {about}, {order} the cure is done."
+    text = f"Falls below the floor {about}, {order} the cure is done."
     if known.top_up_until_s is None or not known.before_cure_done:
         return text
     if snapshot.cure is not None and known.top_up_until_s >= snapshot.cure.done_s:

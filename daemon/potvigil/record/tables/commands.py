@@ -15,7 +15,9 @@ COMMANDS_A_TICK = 100
 # A command not taken within so long is refused, and never carried out later.
 COMMAND_LASTS_S = 60.0
 NOBODY = f"the watch is not running; {START_THE_WATCH}, and try again"
-LATE = "the watch did not answer in time; check whether it hangs (`systemctl status potvigil`), and try again"
+LATE = (
+    "the watch did not answer in time; check whether it has hung (`systemctl status potvigil`), and try again"
+)
 
 
 class Commands(Ledger):

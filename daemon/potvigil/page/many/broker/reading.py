@@ -97,7 +97,7 @@ def _alarm(fields: dict[str, Any]) -> StandingAlarm:
 
 def _object(value: object) -> dict[str, Any]:
     if not isinstance(value, dict):
-        raise ValueError("no JSON object")
+        raise ValueError("not a JSON object")
     return value
 
 
