@@ -19,10 +19,10 @@ def bench(*options: str) -> str:
 
 
 def test_sixteen_pots_at_four_hertz_keep_their_pace_on_one_core():
-    said = bench("--seconds", "8")
+    said = bench("--seconds", "5")
     ticks = int(re.search(r"(\d+) ticks", said)[1])
     median_ms = float(re.search(r"took\s+median\s+([\d.]+)", said)[1])
-    assert ticks >= 16  # of 32; the machine that tests is shared, the pace itself is for bench_load.py
+    assert ticks >= 10  # of 20; the machine that tests is shared, the pace itself is for bench_load.py
     assert median_ms < 125.0  # half the period
 
 

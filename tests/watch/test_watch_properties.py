@@ -46,7 +46,7 @@ def leak_of(watch: PotWatch) -> LeakEstimate:
     return leak
 
 
-@few(12)
+@few(6)
 @given(celsius=temperatures, ambient_pa=weathers, seed=seeds, hours=st.integers(6, 10))
 def test_a_sound_pot_is_never_called_leaking(
     celsius: Swing, ambient_pa: Swing, seed: int, hours: int
@@ -59,7 +59,7 @@ def test_a_sound_pot_is_never_called_leaking(
     assert leak_of(watch).rate_pa_per_s.low <= 0.0 <= leak_of(watch).rate_pa_per_s.high
 
 
-@few(8)
+@few(4)
 @given(celsius=temperatures, ambient_pa=weathers, seed=seeds, psi_per_h=st.floats(0.1, 4.0))
 def test_doubling_the_leak_never_lowers_the_rate(
     celsius: Swing, ambient_pa: Swing, seed: int, psi_per_h: float
@@ -102,7 +102,7 @@ def test_a_leak_of_one_and_a_half_psi_an_hour_is_found_by_its_size_and_onset(
     assert onset_s < raised_s[0] < onset_s + HOUR
 
 
-@few(5)
+@few(3)
 @given(celsius=temperatures, ambient_pa=weathers, seed=seeds, psi_per_h=st.sampled_from([0.0, 2.0, 12.0]))
 def test_replay_gives_the_same_events(celsius: Swing, ambient_pa: Swing, seed: int, psi_per_h: float) -> None:
     samples = list(
@@ -134,7 +134,7 @@ def test_catching_up_after_a_restart_matches_an_uninterrupted_watch(
     assert restarted.snapshot() == seen[-1]
 
 
-@few(4)
+@few(2)
 @given(celsius=temperatures, seed=seeds)
 def test_the_origin_of_the_time_axis_does_not_matter(celsius: Swing, seed: int) -> None:
     # boot time may begin anywhere: the axis has no origin
