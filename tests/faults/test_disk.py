@@ -18,7 +18,6 @@ from potvigil.model.events import AlarmId, AlarmState, NoteEvent, NoteId
 from potvigil.record.database import BUSY_TIMEOUT_S, Database
 from potvigil.record.store import Store
 from potvigil.record.tables import ledger
-from potvigil.record.tables import ledger
 from potvigil.record.tables.ledger import RETRY_PERIOD_S
 from potvigil.sim.nights import NIGHTS
 from rehearsal import Bench, raised
