@@ -8,6 +8,7 @@ import pytest
 ROOT = Path(__file__).resolve().parents[1]
 sys.path.append(str(ROOT / "tests" / "mutants"))
 
+import rooms as rooms_module  # noqa: E402
 from rooms import ROOMS, files_of, room_of  # noqa: E402
 
 
@@ -19,10 +20,17 @@ def test_every_room_has_files_and_existing_tests(room: str) -> None:
     assert [test for test in ROOMS[room] if not (ROOT / test).exists()] == []
 
 
+def test_every_file_chosen_for_a_room_exists() -> None:
+    for folder, names in rooms_module._ONLY.items():
+        there = {path.name for path in (ROOT / "daemon/potvigil" / folder).rglob("*.py")}
+        assert names <= there
+    assert {Path(path).name for path in files_of(ROOT, "leak/bank")} == rooms_module._OF_THE_BANK
+
+
 def test_a_file_outside_all_rooms_has_no_mutant_tests() -> None:
     assert room_of("daemon/potvigil/units.py") is None
     assert room_of("daemon/potvigil/page/server.py") is None
-    assert room_of("daemon/potvigil/leak/bank.py") is None
+    assert room_of("daemon/potvigil/leak/estimator.py") is None
     assert room_of("tests/watch/test_alarm_table.py") is None
 
 

@@ -16,6 +16,15 @@ ROOMS: dict[str, tuple[str, ...]] = {
         "tests/leak/test_stillness.py",
         "tests/reference/test_forecast_laws.py",
     ),
+    "leak/bank": (
+        "tests/leak/test_unrest.py",
+        "tests/leak/test_hot_contents.py",
+        "tests/reference/test_thermal_laws.py",
+        "tests/reference/test_statistics_leak_regression.py",
+        "tests/reference/test_statistics_leak_bank.py",
+        "tests/leak/test_onsets.py",
+        "tests/leak/test_stillness.py",
+    ),
     "watch": (
         "tests/watch/test_alarm_table.py",
         "tests/watch/test_stage_table.py",
@@ -115,8 +124,8 @@ ROOMS: dict[str, tuple[str, ...]] = {
         "tests/notifying/test_push.py",
     ),
 }
-# Bank, onsets and estimator are judged by whole nights, which take minutes; the page's server by processes of
-# its own; what listens to a broker by a real one.
+# The estimator is judged by whole nights, which take minutes; the page's server by processes of its own; what
+# listens to a broker by a real one.
 _ONLY = {
     "page": {
         "addresses.py",
@@ -141,17 +150,20 @@ _ONLY = {
     "leak": {
         "blocked_port.py",
         "forecast.py",
-        "forgetting.py",
         "in_units.py",
         "known.py",
         "pressure_checks.py",
     },
 }
+# A room within a folder: its tests take longer than those of the other files.
+_BANK = "leak/bank"
+_OF_THE_BANK = {"bank.py", "cells.py", "correction.py", "onsets.py", "pot_model.py", "unrest.py"}
 
 
 def files_of(root: Path, room: str) -> list[str]:
     """Return the files of a room whose mutants its tests must kill."""
-    found = (str(path.relative_to(root)) for path in (root / "daemon/potvigil" / room).rglob("*.py"))
+    folder = Path(room).parent if room == _BANK else Path(room)
+    found = (str(path.relative_to(root)) for path in (root / "daemon/potvigil" / folder).rglob("*.py"))
     return sorted(path for path in found if room_of(path) == room)
 
 
@@ -160,6 +172,8 @@ def room_of(path: str) -> str | None:
     parts = Path(path).parts
     if parts[:2] != ("daemon", "potvigil"):
         return None
+    if parts[2] == "leak" and parts[-1] in _OF_THE_BANK:
+        return _BANK
     folders = ["/".join(parts[2:end]) for end in range(len(parts) - 1, 2, -1)]
     room = next((folder for folder in folders if folder in ROOMS), None)
     return room if room is not None and parts[-1] in _ONLY.get(room, {parts[-1]}) else None
