@@ -23,15 +23,13 @@ from potvigil.leak.pot_model import T0_K, Sizes
 from potvigil.leak.resin_heat import heating_k_per_h as resin_heating_k_per_h
 from potvigil.model.events import NORMAL_95, Interval
 from potvigil.model.pot import USUAL_CONTENTS, Pot
-from potvigil.model.reading import Place, Reading
+from potvigil.model.reading import Reading
 from potvigil.physics.leak_laws import laminar_share
 from potvigil.sensing.before_fill import BeforeFill
 from potvigil.sensing.resolution import resolution
 
 # A leak beyond doubt: so many sigma, part of it for errors of the model rather than noise.
 Z_ESTABLISHED = 5.0
-# Where only the room's thermometer answers, nobody has seen how warm the moulds are: the errors are larger.
-Z_FROM_THE_ROOM = 6.0
 Z_DOUBTED = 4.0  # and it stays established down to this
 # A loss is unexplained, and may also be a thermometer's fault. Sound pots reach 3 now and then.
 Z_SUSPECTED = 4.5
@@ -135,8 +133,6 @@ class LeakFilter:
         self._last_s: float | None = None
         self._last_law = 0.0
         self._sound = bank_for(pot, known, heating_k_per_h)
-        # a pot without any thermometer has wider bounds of its own, an empty one no moulds
-        self._may_hide_heat = bool(pot.thermometers) and sizes_of(pot).contents_m3 > 0.0
         self._begun_s: float | None = None
         self._onsets = OnsetBank(CELLS)
         self._leaking: PotBank | None = None
@@ -191,18 +187,14 @@ class LeakFilter:
             self._leaking.carry(elapsed_s)
             see_bin(self._leaking, now, self._before, elapsed_s)
         significance = self._onsets.significance(self._sound)
-        is_unseen = self._may_hide_heat and not now.kelvin.keys() - {Place.ROOM}
-        established = Z_FROM_THE_ROOM if is_unseen else Z_ESTABLISHED
-        self.estimate = self._judge(elapsed_s, absolute_pa, significance, established)
+        self.estimate = self._judge(elapsed_s, absolute_pa, significance)
         self._onsets.begin(now.t_s, self._sound, significance)
 
-    def _judge(
-        self, elapsed_s: float, absolute_pa: float, significance: float | None, established: float
-    ) -> Leak | None:
+    def _judge(self, elapsed_s: float, absolute_pa: float, significance: float | None) -> Leak | None:
         since_start = self._onsets.since_the_start(self._sound)
         if significance is None or since_start is None:
             return None
-        if significance < (established if self._leaking is None else Z_DOUBTED):
+        if significance < (Z_ESTABLISHED if self._leaking is None else Z_DOUBTED):
             self._found = self._leaking = None
         elif self._leaking is None or self._found is None or significance < Z_ONSET_KNOWN:
             self._found = self._onsets.found(self._sound)
