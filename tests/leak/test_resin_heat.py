@@ -1,15 +1,18 @@
 """How much resin heat a watch expects as the hold starts."""
 
+import numpy as np
 import pytest
+from scipy.integrate import solve_ivp
+from scipy.optimize import brentq
 
 import potvigil.watch.batch_tracker as tracker_module
 from potvigil.leak.bank import PotBank
 from potvigil.leak.estimator import LeakFilter, bank_for
 from potvigil.leak.pot_model import HEATING, HEATING_SIGMA_K_PER_H, Sizes
-from potvigil.leak.resin_heat import heating_k_per_h
+from potvigil.leak.resin_heat import MOSTLY_AFTER_GELS, PEAK_OVER_MEAN, heating_k_per_h
 from potvigil.model.events import Action, Command, Detail
 from potvigil.model.pot import Resin
-from potvigil.model.reading import Sample
+from potvigil.model.reading import Place, Sample
 from potvigil.units import PA_PER_PSI
 from potvigil.watch.pot_watch import PotWatch
 from shut_pot import pot
@@ -48,6 +51,28 @@ def test_the_bank_starts_with_resin_heat_except_in_an_empty_pot() -> None:
     quick = pot(contents_volume_m3=0.004, gel_s=8 * MIN)
     assert begins(bank_for(quick)) == pytest.approx(heating_k_per_h(POT, QUICK))
     assert begins(bank_for(quick, None, 3.0)) == pytest.approx(3.0)
+
+
+@pytest.mark.parametrize(
+    ("wired", "peaks"),
+    [
+        (set(), True),
+        ({Place.ROOM}, True),
+        *(({each, Place.ROOM}, False) for each in Place if each != Place.ROOM),
+    ],
+)
+def test_where_no_probe_sees_the_heat_come_its_peak_counts(wired, peaks) -> None:
+    bank = bank_for(pot(contents_volume_m3=0.004, thermometers=frozenset(wired)), None, 3.0)
+    assert float(bank.p[0, HEATING, HEATING]) ** 0.5 == pytest.approx(3.0 * (2.5 if peaks else 1.0))
+
+
+def test_an_autocatalytic_cure_peaks_at_two_and_a_half_times_its_mean() -> None:
+    """Integrated by scipy from 1 % reacted; gelled at 60 %."""
+    course = solve_ivp(lambda _, a: a * (1.0 - a), (0.0, 12.0), [0.01], rtol=1e-9, dense_output=True)
+    gel = brentq(lambda t: course.sol(t)[0] - 0.6, 0.0, 12.0)
+    times = np.linspace(0.0, 12.0, 2001)
+    peak = np.gradient(course.sol(times)[0], times).max()
+    assert peak / (1.0 / (MOSTLY_AFTER_GELS * gel)) == pytest.approx(PEAK_OVER_MEAN, rel=0.01)
 
 
 @pytest.mark.parametrize(

@@ -20,10 +20,11 @@ from potvigil.leak.correction import Correction
 from potvigil.leak.known import LEAST_HOLD_S, Known
 from potvigil.leak.onsets import OnsetBank, OnsetEstimate
 from potvigil.leak.pot_model import T0_K, Sizes
+from potvigil.leak.resin_heat import PEAK_OVER_MEAN
 from potvigil.leak.resin_heat import heating_k_per_h as resin_heating_k_per_h
 from potvigil.model.events import NORMAL_95, Interval
 from potvigil.model.pot import USUAL_CONTENTS, Pot
-from potvigil.model.reading import Reading
+from potvigil.model.reading import Place, Reading
 from potvigil.physics.leak_laws import laminar_share
 from potvigil.sensing.before_fill import BeforeFill
 from potvigil.sensing.resolution import resolution
@@ -77,6 +78,9 @@ def bank_for(pot: Pot, known: Known | None = None, heating_k_per_h: float | None
     sizes = sizes_of(pot)
     if heating_k_per_h is None:
         heating_k_per_h = resin_heating_k_per_h(sizes, pot.resin(None))
+    if not pot.thermometers - {Place.ROOM}:
+        # no probe sees the heat come, and its first rise looks like a mould that started cold
+        heating_k_per_h *= PEAK_OVER_MEAN
     # a tightness test's empty pot differs from the pot with moulds
     taught = known.found if known is not None and sizes.contents_m3 else None
     barometer_k = 0.0 if pot.has_barometer else BAROMETER_K

@@ -18,6 +18,11 @@ HOLDS_PER_GEL = 10.0
 # In gel times: when most of the heat has come, and when hardly any is left.
 MOSTLY_AFTER_GELS, OVER_AFTER_GELS = 2.0, 5.0
 
+# How much faster than that mean a cure peaks which feeds on itself: da/dt = k a (1 - a), the autocatalytic term
+# of Kamal & Sourour (Polymer Engineering and Science 13 (1973) 59), from 1 % reacted, gelled at 60 % (both from
+# memory).
+PEAK_OVER_MEAN = 2.5
+
 
 def heating_k_per_h(sizes: Sizes, resin: Resin, age_s: float = 0.0, resin_kg: float | None = None) -> float:
     """Return the rate, K/h of the gas, 1 sigma: all the heat over the time in which most of it comes.
