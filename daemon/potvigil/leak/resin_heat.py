@@ -17,8 +17,8 @@ USUAL_RESIN_SHARE, RESIN_KG_PER_M3 = 0.1, 1100.0
 HOLDS_PER_GEL = 10.0
 # In gel times: when most of the heat has come, and when hardly any is left.
 MOSTLY_AFTER_GELS, OVER_AFTER_GELS = 2.0, 5.0
-# How much faster than that mean a cure peaks that feeds on itself: da/dt = k a (1 - a), the autocatalytic term
-# of Kamal & Sourour (Polymer Engineering and Science 13 (1973) 59), from 1 % reacted, gelled at 60 % (from
+# How far above that mean a cure peaks that feeds on itself: da/dt = k a (1 - a), the autocatalytic term of
+# Kamal & Sourour (Polymer Engineering and Science 13 (1973) 59), from 1 % reacted, gelled at 60 % (from
 # memory).
 PEAK_OVER_MEAN = 2.5
 
