@@ -1,11 +1,8 @@
 """A rehearsed night, frozen at one moment."""
 
-import shutil
-from pathlib import Path
-
 import pytest
 
-from paged import Watched, shown
+from paged import Watched, copied, shown
 from potvigil.sim.nights import NIGHTS
 from rehearsal import Bench
 
@@ -23,13 +20,7 @@ def half_past_three(tmp_path_factory) -> Watched:
 @pytest.fixture
 def watched(half_past_three, tmp_path) -> Watched:
     """The same night with its own copy of the record and a fresh live file."""
-    bench = half_past_three.bench
-    own = Watched(bench, tmp_path / "live.json", tmp_path / "record.db")
-    for ending in ("", "-wal"):
-        if Path(f"{bench.record}{ending}").exists():
-            shutil.copyfile(f"{bench.record}{ending}", f"{own.record}{ending}")
-    own.speak()
-    return own
+    return copied(half_past_three, tmp_path)
 
 
 @pytest.fixture
