@@ -1,8 +1,7 @@
-"""A page with a fake watch, which writes given snapshots of any pots to the live file: at once, then twice a second."""
+"""A page with a fake watch, which writes snapshots of any pots to the live file, at once and twice a second."""
 
 import re
 import subprocess
-import sys
 import threading
 import time
 from dataclasses import replace
@@ -13,17 +12,18 @@ from playwright.sync_api import Error, Page
 
 from broker import free_port
 from demo_pot import HOLDING, PSI, T_S, alarm
+from hasty import hasty
 from page.browser.watched import answers
 from paged import Watched
 from patience import PATIENCE_S, wait_in, wait_until
-from potvigil.model.events import AlarmId, AlarmState, Priority, Snapshot, StandingAlarm
 from potvigil.live_reader import SILENT_S
+from potvigil.model.events import AlarmId, AlarmState, Priority, Snapshot, StandingAlarm
 from potvigil.outputs.live import LiveFile
 from potvigil.page.frame import NOW_KEPT_S
 from potvigil.replacing import replace as replace_file
 
 PERIOD_S = 0.5
-PAGE = [sys.executable, str(Path(__file__).with_name("hasty_page.py")), "page"]
+PAGE = [*hasty({"potvigil.page.views.data.STREAM_REST_S": 0.1}), "page"]
 SOUND = replace(HOLDING, alarms=(), leak=None, forecast=None)
 
 

@@ -13,7 +13,7 @@ from live_pi import Pi
 from many_records import Studio, kept
 from page.browser.test_all_records import NARROWEST, assert_fits_and_is_accessible
 from page.browser.test_views import OUTSIDE, assert_axe_finds_nothing
-from page.browser.watched import PHONE, answers, until
+from page.browser.watched import PHONE, answers
 from patience import wait_until
 from postgres import Postgres
 from potvigil.page.passwords import hashed
