@@ -1,4 +1,4 @@
-"""A page with a fake watch, which writes snapshots of any pots to the live file, at once and twice a second."""
+"""A page with a fake watch that writes snapshots of any pots to the live file, at once and twice a second."""
 
 import re
 import subprocess

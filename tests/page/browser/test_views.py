@@ -54,15 +54,33 @@ def assert_axe_finds_nothing_in(scheme: str, page: Page, rules: list[str]) -> No
     assert found.violations_count == 0, found.generate_report()
 
 
-def let_be_examined(page: Page) -> None:
-    """Remove the sandbox from reports, which would keep axe from running."""
+class KeptSheets:
+    """Sheets as they were served when first asked for: those of an open batch are rendered anew each time."""
 
-    def without_policy(route: Route) -> None:
-        answer = route.fetch(timeout=PATIENCE_MS)
-        kept = {name: value for name, value in answer.headers.items() if name != "content-security-policy"}
-        route.fulfill(response=answer, headers=kept)
+    def __init__(self) -> None:
+        self._kept: dict[str, tuple[int, dict[str, str], bytes]] = {}
 
-    page.route("**/sheet", without_policy)
+    def serve(self, page: Page) -> None:
+        page.route("**/sheet", lambda route: self._answer(route, with_policy=True))
+
+    def let_be_examined(self, page: Page) -> None:
+        """Serve sheets without the sandbox, which would keep axe from running."""
+        page.route("**/sheet", lambda route: self._answer(route, with_policy=False))
+
+    def _answer(self, route: Route, with_policy: bool) -> None:
+        url = route.request.url
+        if url not in self._kept:
+            answer = route.fetch(timeout=PATIENCE_MS)
+            self._kept[url] = answer.status, answer.headers, answer.body()
+        status, headers, body = self._kept[url]
+        omitted = () if with_policy else ("content-security-policy",)
+        kept = {name: value for name, value in headers.items() if name not in omitted}
+        route.fulfill(status=status, headers=kept, body=body)
+
+
+@pytest.fixture(scope="module")
+def sheets() -> KeptSheets:
+    return KeptSheets()
 
 
 def open_curve(page: Page, url: str) -> None:
@@ -71,9 +89,10 @@ def open_curve(page: Page, url: str) -> None:
 
 
 @pytest.mark.parametrize("view", VIEWS)
-def test_each_view_fits_doubled_text(alarmed, opened, view):
+def test_each_view_fits_doubled_text(alarmed, opened, sheets, view):
     """WCAG 1.4.4: without loss of content or function; here on a phone, where nothing may lie outside."""
     page = opened(PHONE)
+    sheets.serve(page)
     page.goto(alarmed.url + view)
     if view in (f"/pot/{POT}", "/batch/1"):
         expect(page.locator(".u-over").first).to_be_visible()
@@ -93,9 +112,9 @@ def test_each_view_fits_doubled_text(alarmed, opened, view):
 
 
 @pytest.mark.parametrize("view", VIEWS)
-def test_each_view_is_accessible(alarmed, opened, view):
+def test_each_view_is_accessible(alarmed, opened, sheets, view):
     page = opened(PHONE)
-    let_be_examined(page)
+    sheets.let_be_examined(page)
     page.goto(alarmed.url + view)
     if view in (f"/pot/{POT}", "/batch/1"):
         expect(page.locator(".u-over").first).to_be_visible()
