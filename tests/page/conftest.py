@@ -1,10 +1,24 @@
 """A rehearsed night, frozen at one moment."""
 
+import os
+from collections.abc import Iterator
+
 import pytest
 
 from paged import Watched, copied, shown
 from potvigil.sim.nights import NIGHTS
 from rehearsal import Bench
+
+
+@pytest.fixture(scope="session", autouse=True)
+def not_nice(tmp_path_factory: pytest.TempPathFactory) -> Iterator[None]:
+    """A page renders its reports at the priority of the tests: niced, they would wait for all other tests."""
+    program = tmp_path_factory.mktemp("not-nice") / "nice"
+    program.write_text('#!/bin/sh\nshift 2\nexec "$@"\n', encoding="utf-8")  # after -n 10
+    program.chmod(0o755)
+    with pytest.MonkeyPatch.context() as patch:
+        patch.setenv("PATH", str(program.parent), prepend=os.pathsep)
+        yield
 
 
 @pytest.fixture(scope="session")
