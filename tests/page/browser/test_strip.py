@@ -33,6 +33,14 @@ def later(pots, seconds):
     }
 
 
+@pytest.fixture
+def page_without_sheets(opened):
+    """A phone that never waits for a chart to be drawn below the strip; test_views.py opens those."""
+    page = opened(PHONE)
+    page.route("**/sheet", lambda route: route.fulfill(content_type="text/html", body="<h1>Health</h1>"))
+    return page
+
+
 def asked(page):
     """Let a page without a stream ask now what it would in two seconds."""
     time.sleep(1.2 * NOW_KEPT_S)
@@ -40,11 +48,10 @@ def asked(page):
 
 
 @pytest.mark.parametrize("path", EVERY_PAGE)
-def test_every_page_shows_the_worst_pot_what_to_do_and_a_running_clock(watch, opened, path):
-    watch.pots = TWO
-    page = opened(PHONE)
+def test_every_page_shows_the_worst_pot_what_to_do_and_a_running_clock(watch, page_without_sheets, path):
+    watch.pots, page = TWO, page_without_sheets
     page.clock.install()
-    page.goto(watch.url + path, wait_until="domcontentloaded")  # a chart may come later
+    page.goto(watch.url + path)
     strip = page.locator("#strip")
     expect(strip).to_contain_text("leak: floor ahead")
     expect(strip).to_contain_text("Top up to 60.0 psi by 02:00 tomorrow")
@@ -157,9 +164,8 @@ def test_a_lost_connection_shows_on_every_page_and_recovers(watch, opened):
     [{"lantern": BELOW_FLOOR}, {"lantern": RAPID_LOSS}, TWO],
     ids=["below-floor", "rapid-loss", "two-pots"],
 )
-def test_the_worst_states_are_accessible_at_any_size(watch, opened, pots):
-    watch.pots = pots
-    page = opened(PHONE)
+def test_the_worst_states_are_accessible_at_any_size(watch, page_without_sheets, pots):
+    watch.pots, page = pots, page_without_sheets
     page.goto(watch.url)
     expect(page.locator("#strip")).to_have_class(re.compile("alarm"))
     # the other pages show of all this only the strip, which then is longest
