@@ -109,6 +109,7 @@ def test_a_form_is_accepted_over_the_wire(running):
 
 
 def test_the_stream_sends_a_change_within_three_seconds(running, watched):
+    watched.speak()  # the page may have taken long to start
     with httpx.stream("GET", f"{running.address}api/events", timeout=PATIENCE_S) as stream:
         assert stream.headers["content-type"].startswith("text/event-stream")
         lines = stream.iter_lines()
