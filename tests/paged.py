@@ -1,6 +1,7 @@
 """A page over a rehearsed night: the record, what the watch left in memory, and a browser without windows."""
 
 import re
+import shutil
 import time
 from collections.abc import Iterator
 from contextlib import contextmanager
@@ -41,6 +42,16 @@ class Watched:
             self.live.write_text(
                 re.sub(r'"written_boot_s":[0-9.]+', f'"written_boot_s":{written}', text), encoding="utf-8"
             )
+
+
+def copied(watched: Watched, folder: Path) -> Watched:
+    """Return the same night with its own copy of the record and a fresh live file."""
+    own = Watched(watched.bench, folder / "live.json", folder / "record.db")
+    for ending in ("", "-wal"):
+        if Path(f"{watched.record}{ending}").exists():
+            shutil.copyfile(f"{watched.record}{ending}", f"{own.record}{ending}")
+    own.speak()
+    return own
 
 
 @contextmanager

@@ -30,8 +30,9 @@ def secret(tmp_path: Path) -> Path:
     return path
 
 
-@pytest.mark.parametrize("words", [["--mqtt"], ["--mqtt", HOST], ["--mqtt", "{host}:{port}"]])
-@pytest.mark.parametrize("tls", [False, True])
+@pytest.mark.parametrize(
+    ("words", "tls"), [(["--mqtt"], False), (["--mqtt", HOST], True), (["--mqtt", "{host}:{port}"], True)]
+)
 def test_a_rehearsal_signs_in_as_the_settings_say(
     words: list[str], tls: bool, tmp_path: Path, secret: Path, capsys: pytest.CaptureFixture[str]
 ) -> None:

@@ -1,13 +1,24 @@
 """A rehearsed night, frozen at one moment."""
 
-import shutil
-from pathlib import Path
+import os
+from collections.abc import Iterator
 
 import pytest
 
-from paged import Watched, shown
+from paged import Watched, copied, shown
 from potvigil.sim.nights import NIGHTS
 from rehearsal import Bench
+
+
+@pytest.fixture(scope="session", autouse=True)
+def not_nice(tmp_path_factory: pytest.TempPathFactory) -> Iterator[None]:
+    """A page renders its reports at the priority of the tests: niced, they would wait for all other tests."""
+    program = tmp_path_factory.mktemp("not-nice") / "nice"
+    program.write_text('#!/bin/sh\nshift 2\nexec "$@"\n', encoding="utf-8")  # after -n 10
+    program.chmod(0o755)
+    with pytest.MonkeyPatch.context() as patch:
+        patch.setenv("PATH", str(program.parent), prepend=os.pathsep)
+        yield
 
 
 @pytest.fixture(scope="session")
@@ -23,13 +34,7 @@ def half_past_three(tmp_path_factory) -> Watched:
 @pytest.fixture
 def watched(half_past_three, tmp_path) -> Watched:
     """The same night with its own copy of the record and a fresh live file."""
-    bench = half_past_three.bench
-    own = Watched(bench, tmp_path / "live.json", tmp_path / "record.db")
-    for ending in ("", "-wal"):
-        if Path(f"{bench.record}{ending}").exists():
-            shutil.copyfile(f"{bench.record}{ending}", f"{own.record}{ending}")
-    own.speak()
-    return own
+    return copied(half_past_three, tmp_path)
 
 
 @pytest.fixture

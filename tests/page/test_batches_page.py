@@ -11,9 +11,8 @@ from potvigil.model.events import LAST_BATCH, BatchClosed, BatchOpened, Detail, 
 from potvigil.record.store import Store
 
 
-@pytest.fixture
-def season(watched):
-    """Batches 2 to 121 after the night: every third leaked, labels by number."""
+def with_season(watched):
+    """Add batches 2 to 121 after the night: every third leaked, labels by number."""
     summary = watched.bench.service.watches["lantern"].summary()
     with Store.open(watched.record) as store:
         store.begin_run(watched.bench.settings.as_json(), "boot", 0.0, None, "two-in-the-morning")
@@ -26,6 +25,11 @@ def season(watched):
             store.close_batch(number, BatchClosed(t_s + 36_000.0, utc_s + 36_000.0, closed))
             store.edit(number, {Detail.LABEL: f"lens {number}"}, "command line", utc_s)
     return watched
+
+
+@pytest.fixture
+def season(watched):
+    return with_season(watched)
 
 
 @pytest.fixture

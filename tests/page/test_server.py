@@ -10,12 +10,15 @@ import stat
 import subprocess
 import sys
 import time
+from collections.abc import Sequence
+from contextlib import contextmanager
 from pathlib import Path
 
 import httpx2 as httpx
 import pytest
 
-from paged import token_of
+from hasty import hasty
+from paged import copied, token_of
 from patience import PATIENCE_S, wait_until
 from potvigil.cli import main
 from potvigil.commands import page_where
@@ -27,11 +30,11 @@ SMALLEST = Path(__file__).parents[2] / "config" / "smallest.yaml"
 
 
 class Running:
-    """A running `potvigil page`."""
+    """A running `potvigil page`. program: how it is started."""
 
-    def __init__(self, *words: object) -> None:
+    def __init__(self, *words: object, program: Sequence[str] = (sys.executable, "-m", "potvigil")) -> None:
         self.process = subprocess.Popen(
-            [sys.executable, "-m", "potvigil", "page", *map(str, words)],
+            [*program, "page", *map(str, words)],
             stdout=subprocess.PIPE,
             stderr=subprocess.PIPE,
             text=True,
@@ -52,13 +55,27 @@ class Running:
         return self.process.returncode, err
 
 
-@pytest.fixture
-def running(watched):
-    page = Running("--record", watched.record, "--live", watched.live, "--port", 0)
+@contextmanager
+def a_page_of(watched, program=(sys.executable, "-m", "potvigil")):
+    """Yield a running page; it must end as it should."""
+    page = Running("--record", watched.record, "--live", watched.live, "--port", 0, program=program)
     yield page
     status, err = page.end()
     assert "Traceback" not in err
     assert status == 0, err
+
+
+@pytest.fixture
+def running(watched):
+    with a_page_of(watched) as page:
+        yield page
+
+
+@pytest.fixture(scope="module")
+def only_asked(half_past_three, tmp_path_factory):
+    """One page for all tests that change nothing."""
+    with a_page_of(copied(half_past_three, tmp_path_factory.mktemp("only-asked"))) as page:
+        yield page
 
 
 def read_until_closed(connection: socket.socket) -> bytes:
@@ -68,16 +85,17 @@ def read_until_closed(connection: socket.socket) -> bytes:
     return b"".join(parts)
 
 
-def test_it_prints_its_address_and_answers_there(running):
-    answer = httpx.get(running.address, timeout=PATIENCE_S)
+def test_it_prints_its_address_and_answers_there(only_asked):
+    answer = httpx.get(only_asked.address, timeout=PATIENCE_S)
     assert answer.status_code == 200
     assert "server" not in answer.headers
     assert answer.headers["x-frame-options"] == "DENY"
     assert "strict-transport-security" not in answer.headers  # RFC 6797, 7.2: not without TLS
     assert (
-        httpx.get(running.address, headers={"host": "rebound.example"}, timeout=PATIENCE_S).status_code == 421
+        httpx.get(only_asked.address, headers={"host": "rebound.example"}, timeout=PATIENCE_S).status_code
+        == 421
     )
-    assert httpx.get(f"{running.address}../../etc/passwd", timeout=PATIENCE_S).status_code == 404
+    assert httpx.get(f"{only_asked.address}../../etc/passwd", timeout=PATIENCE_S).status_code == 404
 
 
 def test_a_form_is_accepted_over_the_wire(running):
@@ -91,6 +109,7 @@ def test_a_form_is_accepted_over_the_wire(running):
 
 
 def test_the_stream_sends_a_change_within_three_seconds(running, watched):
+    watched.speak()  # the page may have taken long to start
     with httpx.stream("GET", f"{running.address}api/events", timeout=PATIENCE_S) as stream:
         assert stream.headers["content-type"].startswith("text/event-stream")
         lines = stream.iter_lines()
@@ -149,31 +168,36 @@ SLOW_FORM = (
 )
 
 
-def test_a_slow_request_is_disconnected(running):
+def test_a_slow_request_is_disconnected(watched):
     """Trickling bytes does not extend the limit. All four cases at once, as each takes long."""
-    slow = [running.connect() for _ in range(4)]
-    began_s = time.monotonic()
-    for connection, part in zip(slow, (*SLOW_HEADS, SLOW_FORM), strict=True):
-        connection.sendall(part)
-    for _ in range(4):
-        time.sleep(1.0)
-        for connection in slow[1:]:
-            connection.sendall(b"T")
-    assert httpx.get(running.address, timeout=PATIENCE_S).status_code == 200  # others are unaffected
-    answers = [read_until_closed(connection) for connection in slow]
-    for connection in slow:
-        connection.close()
-    assert time.monotonic() - began_s < server.HEAD_WITHIN_S + FORM_WITHIN_S
+    within_s = 2.0
+    short = dict.fromkeys(
+        ("potvigil.page.server.HEAD_WITHIN_S", "potvigil.page.guard.FORM_WITHIN_S"), within_s
+    )
+    with a_page_of(watched, hasty(short)) as running:
+        slow = [running.connect() for _ in range(4)]
+        began_s = time.monotonic()
+        for connection, part in zip(slow, (*SLOW_HEADS, SLOW_FORM), strict=True):
+            connection.sendall(part)
+        for _ in range(4):
+            time.sleep(0.1 * within_s)
+            for connection in slow[1:]:
+                connection.sendall(b"T")
+        assert httpx.get(running.address, timeout=PATIENCE_S).status_code == 200  # others are unaffected
+        answers = [read_until_closed(connection) for connection in slow]
+        for connection in slow:
+            connection.close()
+        assert time.monotonic() - began_s < server.HEAD_WITHIN_S + FORM_WITHIN_S
     assert answers[:3] == [b"", b"", b""]
     assert answers[3].startswith(b"HTTP/1.1 408")
 
 
-def test_an_oversized_head_is_refused(running):
-    with running.connect() as large:
+def test_an_oversized_head_is_refused(only_asked):
+    with only_asked.connect() as large:
         large.sendall(b"GET / HTTP/1.1\r\nHost: localhost\r\nX-Large: " + b"x" * 100_000)
         answer = large.recv(64)
         assert answer.startswith((b"HTTP/1.1 400", b"HTTP/1.1 431"))
-    assert httpx.get(running.address, timeout=PATIENCE_S).status_code == 200
+    assert httpx.get(only_asked.address, timeout=PATIENCE_S).status_code == 200
 
 
 @pytest.mark.parametrize(
@@ -194,8 +218,8 @@ def test_an_oversized_head_is_refused(running):
         b"Sec-WebSocket-Key: dGhlIHNhbXBsZSBub25jZQ==\r\nSec-WebSocket-Version: 13\r\n\r\n",
     ],
 )
-def test_a_malformed_request_gets_no_page(running, sent):
-    with running.connect() as odd:
+def test_a_malformed_request_gets_no_page(only_asked, sent):
+    with only_asked.connect() as odd:
         odd.settimeout(PATIENCE_S)
         odd.sendall(sent)
         answer = odd.recv(4096)
@@ -203,7 +227,7 @@ def test_a_malformed_request_gets_no_page(running, sent):
     assert b"import asyncio" not in answer
     if b"websocket" not in sent:
         assert re.match(rb"HTTP/1.1 (4\d\d|303)|$", answer)
-    assert httpx.get(running.address, timeout=PATIENCE_S).status_code == 200
+    assert httpx.get(only_asked.address, timeout=PATIENCE_S).status_code == 200
 
 
 def test_its_memory_stays_small_with_ten_pages_open(running, watched):
@@ -283,9 +307,9 @@ def test_a_missing_library_is_reported_in_one_line(missing):
     assert done.stderr.count("\n") == 1 and "-m pip install 'starlette>=" in done.stderr
 
 
-def test_a_port_in_use_is_reported(running, refused, watched):
-    said = refused("page", "--record", watched.record, "--port", running.port)
-    assert f"port {running.port}" in said and "give another" in said
+def test_a_port_in_use_is_reported(only_asked, refused, watched):
+    said = refused("page", "--record", watched.record, "--port", only_asked.port)
+    assert f"port {only_asked.port}" in said and "give another" in said
 
 
 def config_with(folder: Path, block: str) -> Path:
@@ -353,7 +377,9 @@ def test_it_serves_tls_if_configured(tmp_path, watched, refused):
         in said
     )
     key.chmod(0o640)  # readable by the service's own group is fine
-    page = Running("--config", config, "--port", 0)
+    page = Running(
+        "--config", config, "--port", 0, program=hasty({"potvigil.page.server.HEAD_WITHIN_S": 3.0})
+    )
     try:
         silent = page.connect()  # never starts the handshake
         assert page.address.startswith("https://")

@@ -19,7 +19,7 @@ from rehearsal import Bench
     ["sound", "two-in-the-morning", "lost-before-gel", "regulated-supply", "transducer-unplugged", "top-ups"],
 )
 def test_the_words_of_a_night_match_the_cores_facts(name, tmp_path):
-    bench = Bench(NIGHTS[name], tmp_path)
+    bench = Bench(NIGHTS[name], tmp_path, sample_period_s=10.0)
     service = bench.begin()
     pot = bench.settings.core_pots()["lantern"]
     seen_words = set()

@@ -308,7 +308,7 @@ def test_only_logged_in_users_who_may_see_the_workshop_can_acknowledge(studio, b
 # -- a bridge --------------------------------------------------------------------------------------
 
 
-def test_a_cut_bridge_acknowledges_nothing_twice_or_late(studio, workshop, tmp_path):
+def test_a_cut_bridge_acknowledges_nothing_twice_or_late(studio, workshop, tmp_path, monkeypatch):
     with Broker(tmp_path / "studio") as there:
         way = Way(there.port)
         text = BRIDGE.read_text(encoding="utf-8")
@@ -329,7 +329,10 @@ def test_a_cut_bridge_acknowledges_nothing_twice_or_late(studio, workshop, tmp_p
                 pot = until(client, lambda pot: pot["live"] and pot["alarms"], "never back")
                 assert state_of(pot) == "not acknowledged" and commands(pi) == []
                 way.cut()
-                late = acknowledge(client)  # the page cannot know yet that the bridge is cut
+                with monkeypatch.context() as hasty:
+                    hasty.setattr(asking, "ANSWER_S", 2.0)
+                    hasty.setattr(listener, "EXPIRES_S", 2)
+                    late = acknowledge(client)  # the page cannot know yet that the bridge is cut
                 assert late.status_code == 503
                 assert re.search("did not answer within|Its Pi is silent", late.text)
                 way.mend()

@@ -8,7 +8,10 @@ from typing import Any
 import pytest
 from playwright.sync_api import Browser, BrowserContext, Page, expect, sync_playwright
 
+from page.browser.fake_watch import SOUND, FakeWatch
 from page.browser.watched import ALARMED_S, PHONE, Watched
+from paged import Watched as Frozen
+from paged import copied
 from patience import PATIENCE_MS
 
 expect.set_options(timeout=PATIENCE_MS)
@@ -63,3 +66,17 @@ def alarmed(tmp_path_factory: pytest.TempPathFactory) -> Iterator[Watched]:
     with Watched(tmp_path_factory.mktemp("alarmed"), ALARMED_S, speed=5.0) as night:
         night.go()
         yield night
+
+
+@pytest.fixture(scope="session")
+def only_read(half_past_three: Frozen, tmp_path_factory: pytest.TempPathFactory) -> Iterator[FakeWatch]:
+    folder = tmp_path_factory.mktemp("only-read")
+    with FakeWatch(copied(half_past_three, folder), folder, {"lantern": SOUND}) as watch:
+        yield watch
+
+
+@pytest.fixture
+def watch(only_read: FakeWatch) -> FakeWatch:
+    """A sound pot; its page and record are shared by tests that write nothing to the record."""
+    only_read.begin_anew({"lantern": SOUND})
+    return only_read

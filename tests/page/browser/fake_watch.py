@@ -1,7 +1,9 @@
-"""A page with a fake watch, which writes given snapshots of any pots to the live file twice a second."""
+"""A page with a fake watch that writes snapshots of any pots to the live file, at once and twice a second."""
 
+import re
 import subprocess
 import threading
+import time
 from dataclasses import replace
 from pathlib import Path
 from typing import Self
@@ -10,13 +12,18 @@ from playwright.sync_api import Error, Page
 
 from broker import free_port
 from demo_pot import HOLDING, PSI, T_S, alarm
-from page.browser.watched import PAGE, answers
+from hasty import hasty
+from page.browser.watched import answers
 from paged import Watched
 from patience import PATIENCE_S, wait_in, wait_until
+from potvigil.live_reader import SILENT_S
 from potvigil.model.events import AlarmId, AlarmState, Priority, Snapshot, StandingAlarm
 from potvigil.outputs.live import LiveFile
+from potvigil.page.frame import NOW_KEPT_S
+from potvigil.replacing import replace as replace_file
 
 PERIOD_S = 0.5
+PAGE = [*hasty({"potvigil.page.views.data.STREAM_REST_S": 0.1}), "page"]
 SOUND = replace(HOLDING, alarms=(), leak=None, forecast=None)
 
 
@@ -97,12 +104,12 @@ class FakeWatch:
     """The page and a watch that publishes `pots` while it `is_live`. A context manager."""
 
     def __init__(self, watched: Watched, folder: Path, pots: dict[str, Snapshot], *words: str) -> None:
-        self.pots = pots
         self.record = watched.record
         service = watched.bench
+        self._path = watched.live
         self._file = LiveFile(watched.live, service.settings.workshop, service.night.name, PERIOD_S)
         self._file.begin(0.0, service.store.last_run().start_t_s)
-        self._live, self._ended = threading.Event(), threading.Event()
+        self._writing, self._ended = threading.Lock(), threading.Event()
         self._thread = threading.Thread(target=self._write)
         port = free_port()
         self.url = f"http://localhost:{port}"
@@ -117,15 +124,34 @@ class FakeWatch:
         ]
         self._words += words
         self._folder = folder
-        self.is_live = True
+        self._pots, self._is_live = pots, True
+
+    @property
+    def pots(self) -> dict[str, Snapshot]:
+        return self._pots
+
+    @pots.setter
+    def pots(self, wanted: dict[str, Snapshot]) -> None:
+        with self._writing:
+            self._pots = wanted
+            self._write_once()
 
     @property
     def is_live(self) -> bool:
-        return self._live.is_set()
+        return self._is_live
 
     @is_live.setter
     def is_live(self, wanted: bool) -> None:
-        (self._live.set if wanted else self._live.clear)()
+        """Let the watch write again, or have fallen silent long enough ago for that to be said."""
+        with self._writing:
+            self._is_live = True
+            self._write_once()
+            self._is_live = wanted
+            if not wanted:
+                written = time.clock_gettime(time.CLOCK_BOOTTIME) - 2.0 * SILENT_S
+                text = self._path.read_text(encoding="utf-8")
+                aged = re.sub(r'"written_boot_s":[0-9.]+', f'"written_boot_s":{written}', text)
+                replace_file(self._path, aged.encode())
 
     def __enter__(self) -> Self:
         self._thread.start()
@@ -136,6 +162,13 @@ class FakeWatch:
         self._ended.set()
         self._thread.join()
         self.kill_page()
+
+    def begin_anew(self, pots: dict[str, Snapshot]) -> None:
+        """Be as a watch and a page newly started, for the next test."""
+        self.is_live, self.pots = True, pots
+        if self.page.poll() is not None:
+            self.start_page()
+        time.sleep(1.2 * NOW_KEPT_S)  # what the page kept of the test before is forgotten
 
     def start_page(self) -> None:
         """Start the page, and wait until it answers."""
@@ -151,5 +184,9 @@ class FakeWatch:
 
     def _write(self) -> None:
         while not self._ended.wait(PERIOD_S):
-            if self.is_live:
-                self._file.write(self.pots, dict.fromkeys(self.pots, 1))
+            with self._writing:
+                self._write_once()
+
+    def _write_once(self) -> None:
+        if self._is_live:
+            self._file.write(self._pots, dict.fromkeys(self._pots, 1))

@@ -6,7 +6,7 @@ import struct
 import pytest
 from playwright.sync_api import expect
 
-from page.browser.fake_watch import BELOW_FLOOR, FakeWatch, until
+from page.browser.fake_watch import BELOW_FLOOR, until
 from page.browser.test_views import assert_axe_finds_nothing
 from page.browser.watched import PHONE
 
@@ -14,9 +14,9 @@ READY = "navigator.serviceWorker.ready.then(({ active }) => active.state === 'ac
 
 
 @pytest.fixture
-def watch(watched, tmp_path):
-    with FakeWatch(watched, tmp_path, {"lantern": BELOW_FLOOR}) as watch:
-        yield watch
+def watch(only_read):
+    only_read.begin_anew({"lantern": BELOW_FLOOR})
+    return only_read
 
 
 def test_offline_the_page_says_no_alarm_can_arrive_and_recovers(watch, opened):

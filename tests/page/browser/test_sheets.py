@@ -5,10 +5,11 @@ import re
 import pytest
 from playwright.sync_api import expect
 
-from page.browser.test_views import OUTSIDE, assert_axe_finds_nothing, let_be_examined
+from page.browser.test_views import OUTSIDE, assert_axe_finds_nothing, sheets  # noqa: F401
 from page.browser.watched import PHONE, until
-from page.test_batches_page import season  # noqa: F401
+from page.test_batches_page import with_season
 from page.test_server import Running
+from paged import copied
 from potvigil.model.events import Detail
 from potvigil.record.store import Store
 
@@ -31,8 +32,9 @@ OVERPRINTED = """() => {
 }"""
 
 
-@pytest.fixture
-def url(season):  # noqa: F811
+@pytest.fixture(scope="module")
+def url(half_past_three, tmp_path_factory):
+    season = with_season(copied(half_past_three, tmp_path_factory.mktemp("season")))
     with Store.open(season.record) as store:
         store.edit(121, {Detail.OUTCOME: "flawed: bubbles at the rim", Detail.LABEL: "W" * 60}, "page", 0.0)
         store.add_care("lantern", 1.77e9, "seal", "a new ring, cleaned and greased", "command line", 1.77e9)
@@ -42,9 +44,9 @@ def url(season):  # noqa: F811
 
 
 @pytest.mark.parametrize("sheet", SHEETS)
-def test_a_sheet_follows_dark_mode_fits_every_size_and_prints_white(url, opened, sheet):
+def test_a_sheet_follows_dark_mode_fits_every_size_and_prints_white(url, opened, sheets, sheet):  # noqa: F811
     page = opened(SMALL, color_scheme="dark")
-    let_be_examined(page)
+    sheets.let_be_examined(page)
     page.goto(url + sheet)
     ground, *inks = page.evaluate(
         "[getComputedStyle(document.body).backgroundColor,"
@@ -66,8 +68,9 @@ def test_a_sheet_follows_dark_mode_fits_every_size_and_prints_white(url, opened,
 
 
 @pytest.mark.parametrize(("view", "back"), [(REPORT, "/batch/1"), (HEALTH, "/pot/lantern")])
-def test_a_sheets_page_keeps_the_strip_and_a_way_back(url, opened, view, back):
+def test_a_sheets_page_keeps_the_strip_and_a_way_back(url, opened, sheets, view, back):  # noqa: F811
     page = opened(PHONE)
+    sheets.serve(page)
     page.goto(url + view, wait_until="commit")
     expect(page.locator("#strip")).to_be_visible()
     expect(page.frame_locator("iframe.sheet").locator("h1")).to_be_visible()

@@ -1,6 +1,7 @@
 """The strip on every page: the worst pot, what to do, and as of when."""
 
 import re
+import time
 from dataclasses import replace
 
 import pytest
@@ -12,21 +13,17 @@ from page.browser.fake_watch import (
     RAPID_LOSS,
     SOUND,
     THERMOMETER,
-    FakeWatch,
     seen,
     until,
 )
 from page.browser.test_views import assert_axe_finds_nothing
 from page.browser.watched import DESKTOP, PHONE
+from potvigil.page.frame import NOW_KEPT_S
 
 EVERY_PAGE = ("/", "/pot/lantern", "/pot/lantern/health", "/batches", "/batch/1", "/plan", "/nothing-here")
 TWO = {"dome": THERMOMETER, "lantern": FLOOR_AHEAD}
-
-
-@pytest.fixture
-def watch(watched, tmp_path):
-    with FakeWatch(watched, tmp_path, {"lantern": SOUND}) as watch:
-        yield watch
+POLL_MS = 2000  # pages without a stream ask this often
+LOST_MS = 6000  # of silence, after which a page says so
 
 
 def later(pots, seconds):
@@ -36,10 +33,24 @@ def later(pots, seconds):
     }
 
 
-@pytest.mark.parametrize("path", EVERY_PAGE)
-def test_every_page_shows_the_worst_pot_what_to_do_and_a_running_clock(watch, opened, path):
-    watch.pots = TWO
+@pytest.fixture
+def page_without_sheets(opened):
+    """A phone that never waits for a chart to be drawn below the strip; test_views.py opens those."""
     page = opened(PHONE)
+    page.route("**/sheet", lambda route: route.fulfill(content_type="text/html", body="<h1>Health</h1>"))
+    return page
+
+
+def asked(page):
+    """Let a page without a stream ask now what it would in two seconds."""
+    time.sleep(1.2 * NOW_KEPT_S)
+    page.clock.fast_forward(POLL_MS)
+
+
+@pytest.mark.parametrize("path", EVERY_PAGE)
+def test_every_page_shows_the_worst_pot_what_to_do_and_a_running_clock(watch, page_without_sheets, path):
+    watch.pots, page = TWO, page_without_sheets
+    page.clock.install()
     page.goto(watch.url + path)
     strip = page.locator("#strip")
     expect(strip).to_contain_text("leak: floor ahead")
@@ -51,11 +62,14 @@ def test_every_page_shows_the_worst_pot_what_to_do_and_a_running_clock(watch, op
     as_of = strip.locator("time")
     expect(as_of).to_have_text("Thu 22:00:00")  # the watch's time: 2026-01-01, see demo_pot.py
     watch.pots = later(TWO, 7.0)
+    asked(page)
     expect(as_of).to_have_text("Thu 22:00:07")
     watch.pots = {"dome": SOUND, "lantern": seen(FLOOR_AHEAD)}
+    asked(page)
     expect(strip).not_to_have_class(re.compile("unseen"))
     expect(strip).to_contain_text("acknowledged")
     watch.pots = {"dome": SOUND, "lantern": SOUND}
+    asked(page)
     expect(strip).to_have_class("strip calm")
 
 
@@ -95,11 +109,13 @@ def test_pots_reorder_by_urgency_live(watch, opened):
 
 def test_a_page_with_a_dead_script_says_it_is_out_of_date(watch, opened):
     page = opened(PHONE, java_script_enabled=False)
-    page.clock.install()
     page.goto(f"{watch.url}/batches")
     stale = page.get_by_text("This page no longer updates")
     expect(stale).to_be_hidden()
     expect(page.locator("#strip time")).to_have_text("Thu 22:00:00")
+    styles = page.context.new_cdp_session(page)
+    styles.send("Animation.enable")
+    styles.send("Animation.setPlaybackRate", {"playbackRate": 20.0})
     expect(stale).to_be_visible()
 
 
@@ -126,16 +142,19 @@ def test_news_is_announced_to_screen_readers_on_any_page(watch, opened):
 
 def test_a_lost_connection_shows_on_every_page_and_recovers(watch, opened):
     page = opened(PHONE)
+    page.clock.install()
     page.goto(f"{watch.url}/batches")
     strip = page.locator("#strip")
     expect(strip).to_contain_text("holding")
     watch.kill_page()
+    page.clock.fast_forward(LOST_MS)
     expect(strip).to_contain_text("No contact with the watch since Thu 22:00:00")
     expect(strip).to_contain_text("Read the pot's own gauge")
     expect(strip).to_have_class("strip unknown")
     watch.start_page()
     expect(strip).to_have_class("strip calm")
     watch.is_live = False
+    asked(page)
     expect(strip).to_contain_text("no data since 22:00")
     expect(strip).to_contain_text("not being monitored")
 
@@ -145,12 +164,12 @@ def test_a_lost_connection_shows_on_every_page_and_recovers(watch, opened):
     [{"lantern": BELOW_FLOOR}, {"lantern": RAPID_LOSS}, TWO],
     ids=["below-floor", "rapid-loss", "two-pots"],
 )
-def test_the_worst_states_are_accessible_at_any_size(watch, opened, pots):
-    watch.pots = pots
-    page = opened(PHONE)
+def test_the_worst_states_are_accessible_at_any_size(watch, page_without_sheets, pots):
+    watch.pots, page = pots, page_without_sheets
     page.goto(watch.url)
     expect(page.locator("#strip")).to_have_class(re.compile("alarm"))
-    for path in EVERY_PAGE:
+    # the other pages show of all this only the strip, which then is longest
+    for path in EVERY_PAGE if pots is TWO else ("/", "/pot/lantern"):
         page.goto(watch.url + path)
         for width in (320, 390, 1440):
             page.set_viewport_size({"width": width, "height": 640})
