@@ -3,6 +3,7 @@
 import sys
 from dataclasses import replace
 from pathlib import Path
+from types import SimpleNamespace
 
 import numpy as np
 import pytest
@@ -87,6 +88,35 @@ def test_upper_bound() -> None:
 def test_slow_fill_is_rightly_told() -> None:
     assert not outcome(("slow-to-pressure", 200.0), slow_fill=True).false_alarms
     assert outcome(("leak", 200.0), slow_fill=True).false_alarms
+
+
+@pytest.mark.parametrize(
+    ("room_c", "mixed_at_s", "resin", "is_slow"),
+    [
+        (
+            23.0,
+            230.0 - 300.0,
+            "polyurethane-clear",
+            True,
+        ),  # 300 s of its 600 s are left, as the alarm asks for
+        (23.0, 230.0 - 280.0, "polyurethane-clear", False),
+        (33.0, 230.0 - 280.0, "polyurethane-clear", True),  # twice as fast 10 K above: 20 s are left
+        (13.0, 230.0 - 600.0, "polyurethane-clear", False),  # and half as fast below: 600 s
+        (23.0, 230.0 - 1800.0, "silicone-rubber", True),  # a quarter of its 40 min
+        (23.0, 230.0 - 1780.0, "silicone-rubber", False),
+        (33.0, 230.0 - 1800.0, "none", False),
+    ],
+)
+def test_a_fill_is_slow_by_the_working_time_at_the_rooms_temperature(
+    room_c: float, mixed_at_s: float, resin: str, is_slow: bool
+) -> None:
+    contents = SimpleNamespace(resin=resin, mixed_at_s=mixed_at_s)
+    times_s = np.arange(0.0, 300.0, 10.0)
+    room = np.where(times_s < 120.0, room_c, 60.0)  # only until the fill
+    night = SimpleNamespace(
+        night=SimpleNamespace(contents=contents), filled_s=230.0, t_s=times_s, room_c=room
+    )
+    assert watched._is_slow_fill(night) is is_slow
 
 
 def test_alarms_before_the_onset_are_false() -> None:

@@ -26,7 +26,14 @@ from potvigil.model.events import (
     NoteId,
 )
 from potvigil.model.reading import Sample
-from potvigil.units import PA_PER_PSI, SECONDS_PER_HOUR, SECONDS_PER_MINUTE, STANDARD_ATMOSPHERE_PA
+from potvigil.physics.cure import pace
+from potvigil.units import (
+    PA_PER_PSI,
+    SECONDS_PER_HOUR,
+    SECONDS_PER_MINUTE,
+    STANDARD_ATMOSPHERE_PA,
+    ZERO_CELSIUS_K,
+)
 from potvigil.watch.pot_watch import PotWatch
 
 CURE_DONE_S = FILL_AT_S + HOLD_S
@@ -36,6 +43,8 @@ AHEAD = frozenset({AlarmId.LEAK, AlarmId.FLOOR_AHEAD, AlarmId.RAPID_LOSS})
 OF_A_LOSS = AHEAD | {AlarmId.BELOW_FLOOR}
 # A fill is slow, by the words of the manual, when a quarter of the working time is left or less, or 5 min
 SLOW_SHARE, SLOW_S = 0.25, 300.0
+# So near the limit a tenth of a kelvin decides, and the alarm is neither right nor wrong.
+AROUND_THE_LIMIT_S = 15.0
 
 
 class Raised(NamedTuple):
@@ -231,12 +240,15 @@ def _check_told(events: list[Event]) -> None:
 
 
 def _is_slow_fill(night: Recorded) -> bool:
+    """Whether too little of the working time was left when the pot was full, at the room's temperature."""
     contents = night.night.contents
     if contents.resin not in resins():
         return False
-    working_s = resins()[contents.resin].working_s
-    left_s = contents.mixed_at_s + working_s - night.filled_s
-    return left_s <= max(SLOW_SHARE * working_s, SLOW_S)
+    resin, before_fill = resins()[contents.resin], night.t_s < FILL_AT_S
+    working_s = resin.working_s
+    quicker = pace(float(np.mean(night.room_c[before_fill])) + ZERO_CELSIUS_K, resin.at_k)
+    left_s = working_s / quicker - (night.filled_s - contents.mixed_at_s)
+    return left_s <= max(SLOW_SHARE * working_s, SLOW_S) + AROUND_THE_LIMIT_S
 
 
 def _true_lost(night: Recorded, since_s: float | None, last: int) -> float | None:
