@@ -192,7 +192,7 @@ def test_wheel_drag_and_buttons_change_the_range_and_load_detail(alarmed, opened
     moved, _ = settled_range(page)
     assert moved == pytest.approx(left + 60 / box["width"] * (right - left), abs=0.02 * (right - left))
 
-    page.get_by_role("button", name="Wider").click()
+    page.get_by_role("button", name="Zoom out").click()
     wide = settled_range(page)
     assert wide[1] - wide[0] > 1.9 * (right - left)
     page.get_by_role("button", name="Whole night").click()
