@@ -13,6 +13,7 @@ otherwise use, each tuned to as many false leak alarms as the watch had, and to 
 
 import argparse
 import os
+import sys
 from pathlib import Path
 
 # each worker has a core; numpy reads this when it is first imported
@@ -23,6 +24,7 @@ from campaign import Plan, kept, run_all
 from draw import FROM_START, KINDS, SIMULATORS, SOUND
 from said import COMBINATIONS, Combination, combination_of, name_of
 from table import print_tables
+from weather import RECORDED
 
 
 def main() -> None:
@@ -58,6 +60,11 @@ def main() -> None:
         print_tables(kept(args.tell))
         return
     peers.check()
+    if not RECORDED.exists():
+        print(
+            f"without {RECORDED}: weather of typical years alone, so other nights than with it",
+            file=sys.stderr,
+        )
     plan = Plan(
         simulators=args.simulators,
         counts={kind: args.sound if kind == SOUND else args.nights for kind in args.only},
