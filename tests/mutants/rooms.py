@@ -154,16 +154,16 @@ _ONLY = {
         "known.py",
         "pressure_checks.py",
     },
+    "leak/bank": {"bank.py", "cells.py", "correction.py", "onsets.py", "pot_model.py", "unrest.py"},
 }
-# A room within a folder: its tests take longer than those of the other files.
-_BANK = "leak/bank"
-_OF_THE_BANK = {"bank.py", "cells.py", "correction.py", "onsets.py", "pot_model.py", "unrest.py"}
+# Two rooms in one folder: the bank's tests take longer than those of the other files.
+_FOLDERS = {"leak/bank": "leak"}
 
 
 def files_of(root: Path, room: str) -> list[str]:
     """Return the files of a room whose mutants its tests must kill."""
-    folder = Path(room).parent if room == _BANK else Path(room)
-    found = (str(path.relative_to(root)) for path in (root / "daemon/potvigil" / folder).rglob("*.py"))
+    folder = root / "daemon/potvigil" / _FOLDERS.get(room, room)
+    found = (str(path.relative_to(root)) for path in folder.rglob("*.py"))
     return sorted(path for path in found if room_of(path) == room)
 
 
@@ -172,8 +172,7 @@ def room_of(path: str) -> str | None:
     parts = Path(path).parts
     if parts[:2] != ("daemon", "potvigil"):
         return None
-    if parts[2] == "leak" and parts[-1] in _OF_THE_BANK:
-        return _BANK
     folders = ["/".join(parts[2:end]) for end in range(len(parts) - 1, 2, -1)]
-    room = next((folder for folder in folders if folder in ROOMS), None)
-    return room if room is not None and parts[-1] in _ONLY.get(room, {parts[-1]}) else None
+    of_folder = ([room for room in ROOMS if _FOLDERS.get(room, room) == folder] for folder in folders)
+    innermost = next(filter(None, of_folder), [])
+    return next((room for room in innermost if parts[-1] in _ONLY.get(room, {parts[-1]})), None)
