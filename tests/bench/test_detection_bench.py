@@ -93,12 +93,7 @@ def test_slow_fill_is_rightly_told() -> None:
 @pytest.mark.parametrize(
     ("room_c", "mixed_at_s", "resin", "is_slow"),
     [
-        (
-            23.0,
-            230.0 - 300.0,
-            "polyurethane-clear",
-            True,
-        ),  # 300 s of its 600 s are left, as the alarm asks for
+        (23.0, 230.0 - 300.0, "polyurethane-clear", True),  # 300 of 600 s are left: the alarm's limit
         (23.0, 230.0 - 280.0, "polyurethane-clear", False),
         (33.0, 230.0 - 280.0, "polyurethane-clear", True),  # twice as fast 10 K above: 20 s are left
         (13.0, 230.0 - 600.0, "polyurethane-clear", False),  # and half as fast below: 600 s

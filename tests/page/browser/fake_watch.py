@@ -100,6 +100,11 @@ THERMOMETER = at(
 )
 
 
+def let_forget() -> None:
+    """Wait until the page has forgotten the answer it kept."""
+    time.sleep(1.2 * NOW_KEPT_S)
+
+
 class FakeWatch:
     """The page and a watch that publishes `pots` while it `is_live`. A context manager."""
 
@@ -168,7 +173,7 @@ class FakeWatch:
         self.is_live, self.pots = True, pots
         if self.page.poll() is not None:
             self.start_page()
-        time.sleep(1.2 * NOW_KEPT_S)  # what the page kept of the test before is forgotten
+        let_forget()
 
     def start_page(self) -> None:
         """Start the page, and wait until it answers."""

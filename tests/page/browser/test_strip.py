@@ -1,7 +1,6 @@
 """The strip on every page: the worst pot, what to do, and as of when."""
 
 import re
-import time
 from dataclasses import replace
 
 import pytest
@@ -13,12 +12,12 @@ from page.browser.fake_watch import (
     RAPID_LOSS,
     SOUND,
     THERMOMETER,
+    let_forget,
     seen,
     until,
 )
 from page.browser.test_views import assert_axe_finds_nothing
 from page.browser.watched import DESKTOP, PHONE
-from potvigil.page.frame import NOW_KEPT_S
 
 EVERY_PAGE = ("/", "/pot/lantern", "/pot/lantern/health", "/batches", "/batch/1", "/plan", "/nothing-here")
 TWO = {"dome": THERMOMETER, "lantern": FLOOR_AHEAD}
@@ -43,7 +42,7 @@ def page_without_sheets(opened):
 
 def asked(page):
     """Let a page without a stream ask now what it would in two seconds."""
-    time.sleep(1.2 * NOW_KEPT_S)
+    let_forget()
     page.clock.fast_forward(POLL_MS)
 
 
