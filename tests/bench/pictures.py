@@ -35,6 +35,7 @@ PHONE = {
 }
 SHEET = {"viewport": {"width": 900, "height": 1200}, "device_scale_factor": 1.5}
 LOOKS = ("light", "dark")
+MARGIN_PX = 8.0  # around the curves
 COLOURS = 64  # a page has few; the file is a third of what all colours take
 
 
@@ -69,7 +70,10 @@ def curves(browser: Browser, folder: Path, into: Path) -> None:
     for look in LOOKS:
         page = browser.new_context(color_scheme=look, **SHEET).new_page()
         page.set_content(html)
-        keep(page.locator("figure").first.screenshot(), into / f"night-{look}.png")
+        box = page.locator("figure").first.bounding_box()
+        clip = {"x": 0.0, "y": box["y"] - MARGIN_PX, "width": SHEET["viewport"]["width"]}
+        clip["height"] = box["height"] + 2.0 * MARGIN_PX
+        keep(page.screenshot(clip=clip, full_page=True), into / f"night-{look}.png")
 
 
 def keep(png: bytes, path: Path) -> None:
