@@ -71,9 +71,9 @@ def curves(browser: Browser, folder: Path, into: Path) -> None:
         page = browser.new_context(color_scheme=look, **SHEET).new_page()
         page.set_content(html)
         box = page.locator("figure").first.bounding_box()
-        clip = {"x": 0.0, "y": box["y"] - MARGIN_PX, "width": SHEET["viewport"]["width"]}
-        clip["height"] = box["height"] + 2.0 * MARGIN_PX
-        keep(page.screenshot(clip=clip, full_page=True), into / f"night-{look}.png")
+        at = {"x": box["x"] - MARGIN_PX, "y": box["y"] - MARGIN_PX}
+        size = {each: box[each] + 2.0 * MARGIN_PX for each in ("width", "height")}
+        keep(page.screenshot(clip={**at, **size}, full_page=True), into / f"night-{look}.png")
 
 
 def keep(png: bytes, path: Path) -> None:
