@@ -348,3 +348,23 @@ def test_a_cut_bridge_acknowledges_nothing_twice_or_late(studio, workshop, tmp_p
                 assert {each["alarm"] for each in pot["alarms"]} == set(pi.alarms())
                 assert pi.alarms()["vented-early"].state is AlarmState.UNACKNOWLEDGED
                 assert pi.acknowledged()[:1] == [("floor-ahead", "front-desk")] and len(commands(pi)) == 1
+
+
+def test_a_command_kept_for_a_pi_that_is_away_expires(tmp_path, monkeypatch):
+    topic, session = "homie/5/lantern/set", ("-c", "-i", "pi", "-x", "3600")
+    # a broker may be set to keep even messages of QoS 0
+    with Broker(tmp_path / "broker", more=["queue_qos0_messages true"]) as broker:
+        with broker.listen(topic, *session):
+            pass
+        desk = Listener(MqttLink(HOST, broker.port), "desk")
+        desk.start()
+        wait_until(lambda: desk.trouble is None, "never connected")
+        monkeypatch.setattr(listener, "EXPIRES_S", 1)
+        assert desk.ask(topic, b"late")
+        time.sleep(2.0)  # longer than it may wait
+        monkeypatch.setattr(listener, "EXPIRES_S", 600)
+        assert desk.ask(topic, b"in time")
+        with broker.listen(topic, *session) as pi:
+            pi.wait_for(topic, b"in time")
+        desk.close()
+    assert [message.payload for message in pi.heard] == [b"in time"]
