@@ -1052,7 +1052,9 @@ def test_an_established_leak_is_dropped_only_below_a_lower_bound() -> None:
         followed.take(each)
     sigmas = {"now": 0.0}
     with pytest.MonkeyPatch.context() as patch:
-        patch.setattr(OnsetBank, "significance", lambda self, bank: sigmas["now"])
+        patch.setattr(
+            OnsetBank, "significance", lambda self, bank, sign=1.0: sigmas["now"] if sign > 0.0 else 0.0
+        )
         patch.setattr("potvigil.leak.estimator.LEAST_RATE_PER_S", -1.0)
 
         def established(now: float, t_s: float) -> bool:
@@ -1075,7 +1077,7 @@ def test_a_leak_possibly_below_0_1_psi_an_hour_is_not_established() -> None:
     # however certain a loss is
     followed = Followed(reading(0.0, FULL_PA))
     with pytest.MonkeyPatch.context() as patch:
-        patch.setattr(OnsetBank, "significance", lambda self, bank: 7.0)
+        patch.setattr(OnsetBank, "significance", lambda self, bank, sign=1.0: 7.0 if sign > 0.0 else 0.0)
         for each in readings([20.0 * i for i in range(300)], 0.0, 6):
             leak = followed.take(each)
             assert leak is None or not leak.established

@@ -11,7 +11,7 @@ Work per sample is constant; readings are averaged into bins first.
 """
 
 from dataclasses import dataclass, replace
-from math import expm1, hypot, log, sqrt
+from math import exp, expm1, hypot, log, sqrt
 
 from potvigil.leak.bank import BAROMETER_K, ROOM_K, PotBank
 from potvigil.leak.bins import BIN_S, Bin, BinSum
@@ -19,7 +19,7 @@ from potvigil.leak.cells import CELLS
 from potvigil.leak.correction import Correction
 from potvigil.leak.known import LEAST_HOLD_S, Known
 from potvigil.leak.onsets import OnsetBank, OnsetEstimate
-from potvigil.leak.pot_model import T0_K, Sizes
+from potvigil.leak.pot_model import DRIFT_S, T0_K, Sizes
 from potvigil.leak.resin_heat import PEAK_OVER_MEAN
 from potvigil.leak.resin_heat import heating_k_per_h as resin_heating_k_per_h
 from potvigil.model.events import NORMAL_95, Interval
@@ -34,6 +34,10 @@ Z_ESTABLISHED = 5.0
 Z_DOUBTED = 4.0  # and it stays established down to this
 # A loss is unexplained, and may also be a thermometer's fault. Sound pots reach 3 now and then.
 Z_SUSPECTED = 4.5
+# A shut pot gains no air. What seems to be a gain, beyond these sigmas of chance, is an error of the model or
+# a sensor, and the next may look like a loss: a leak must stand out from it. It is forgotten as slowly as
+# sensors drift.
+CHANCE_SIGMAS, ERROR_S = 3.0, DRIFT_S
 # The onsets assume a constant rate, and the bank a sound pot, which describes a leaking one badly. Beyond so
 # many sigma these are the largest errors: later readings then inform the rate, no longer the onset.
 Z_ONSET_KNOWN = 9.0
@@ -142,6 +146,7 @@ class LeakFilter:
         self._leaking: PotBank | None = None
         self._has_leaked = False  # at any time, even if later withdrawn: then nothing is learnt
         self._found: OnsetEstimate | None = None  # the onsets' estimate, while they find a leak
+        self._gained_sigmas = 0.0  # the most significant gain of air so far
         self._lost_pa = 0.0
 
     @property
@@ -190,9 +195,18 @@ class LeakFilter:
             self._leaking.let_the_law_act(law_step)
             self._leaking.carry(elapsed_s)
             see_bin(self._leaking, now, self._before, elapsed_s)
-        significance = self._onsets.significance(self._sound)
-        self.estimate = self._judge(elapsed_s, absolute_pa, significance)
-        self._onsets.begin(now.t_s, self._sound, significance)
+        lost = self._onsets.significance(self._sound)
+        self.estimate = self._judge(elapsed_s, absolute_pa, self._beyond_error(lost, elapsed_s))
+        self._onsets.begin(now.t_s, self._sound, lost)
+
+    def _beyond_error(self, lost: float | None, elapsed_s: float) -> float | None:
+        """Return the significance of a leak less what the model has erred by in this hold."""
+        gained = self._onsets.significance(self._sound, sign=-1.0)
+        if lost is None or gained is None:
+            return None
+        self._gained_sigmas = max(gained, self._gained_sigmas * exp(-elapsed_s / ERROR_S))
+        error = max(self._gained_sigmas**2 - CHANCE_SIGMAS**2, 0.0)
+        return sqrt(max(lost**2 - error, 0.0))
 
     def _judge(self, elapsed_s: float, absolute_pa: float, significance: float | None) -> Leak | None:
         since_start = self._onsets.since_the_start(self._sound)

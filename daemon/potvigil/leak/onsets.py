@@ -109,11 +109,14 @@ class OnsetBank:
         self.losses.select(kept)
         self._times_s = [times_s[each] for each in kept]
 
-    def significance(self, bank: PotBank) -> float | None:
-        """Return by how many standard deviations there is a leak; None before anything is known."""
+    def significance(self, bank: PotBank, sign: float = 1.0) -> float | None:
+        """Return by how many standard deviations air is lost; None before anything is known.
+
+        sign: -1 for air that is gained.
+        """
         if not self._times_s or not self.losses.information.any():
             return None
-        best = self.losses.log_ratios().max(axis=1)
+        best = (sign * self.losses.log_ratios()).max(axis=1)
         ratio = log_sum(bank.log_weights + np.maximum(best, 0.0)) - log_sum(bank.log_weights)
         return sqrt(2.0 * max(ratio, 0.0))
 
