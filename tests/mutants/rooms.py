@@ -39,6 +39,7 @@ ROOMS: dict[str, tuple[str, ...]] = {
         "tests/watch/test_hold.py",
         "tests/watch/test_batch_facts.py",
         "tests/watch/test_tracker_parts.py",
+        "tests/watch/test_refusals_and_edits.py",
     ),
     "service": (
         "tests/service/test_small_parts.py",
