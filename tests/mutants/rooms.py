@@ -40,6 +40,8 @@ ROOMS: dict[str, tuple[str, ...]] = {
         "tests/watch/test_batch_facts.py",
         "tests/watch/test_tracker_parts.py",
         "tests/watch/test_refusals_and_edits.py",
+        "tests/watch/test_watch_parts.py",
+        "tests/watch/test_stage_limits.py",
     ),
     "service": (
         "tests/service/test_small_parts.py",
