@@ -583,3 +583,12 @@ def test_all_high_alarms_come_before_the_low_ones_in_the_order_of_the_rules() ->
     script.say(400, over_pressure="high", pressure_sensor="wire")
     shown = [str(each.alarm) for each in script.book.standing()]
     assert shown == ["over-pressure", "pressure-sensor", "record-failing", "leak", "thermometer", "test"]
+
+
+def test_an_alarm_shelved_before_it_was_ever_raised_has_no_words() -> None:
+    book = AlarmBook()
+    book.shelve(100.0, UTC_S, AlarmId.LEAK, 600.0)
+    (shown,) = book.standing()
+    assert shown == StandingAlarm(
+        AlarmId.LEAK, Priority.LOW, SHELVED, 100.0, UTC_S, "", UTC_S + 600.0, "", None, 0.0
+    )

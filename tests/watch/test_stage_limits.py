@@ -451,3 +451,98 @@ def test_unsteady_readings_count_by_what_they_were_before_and_after(
     assert made._calm is None
     assert made._minute.oldest_s == 910.0  # what went up and down is forgotten
     assert made._is_restless(60.0 * PSI) is False
+
+
+# -- exactly at a limit: six times a scatter of 10 kPa is 60 kPa to the last bit ------------------------
+
+LOUD_PA, SIX_PA, NOW_PA = 10e3, 60e3, 300e3
+
+
+def loud(stage: Stage = Stage.HOLDING) -> StageTracker:
+    return tracker(stage, noise_pa=LOUD_PA, usual_pa=LOUD_PA)
+
+
+def test_a_fall_of_exactly_the_scatter_is_neither_a_vent_nor_a_loss() -> None:
+    made = loud()
+    made._moment = made._minute = window(900.0, NOW_PA, NOW_PA)  # type: ignore[assignment]
+    assert not made._vent_opened(NOW_PA - SIX_PA)
+    made._follow_loss(1000.0, NOW_PA - SIX_PA)
+    assert not made.rapid_loss
+    made._follow_loss(1000.0, NOW_PA - SIX_PA - 1.0)
+    assert made.rapid_loss
+
+
+def test_a_rise_of_exactly_the_scatter_is_not_over_and_is_no_jump() -> None:
+    made = loud(Stage.FILLING)
+    made._half_minute = window(0.0, 0.0, NOW_PA - SIX_PA)  # type: ignore[assignment]
+    assert not made._rise_is_over(100.0, NOW_PA)
+    assert made._rise_is_over(100.0, NOW_PA - 1.0)
+    made._before = window(0.0, 0.0, 0.0)  # type: ignore[assignment]
+    assert not made._rose(made._half_minute, NOW_PA, 1.0)
+    made._hot_since_s = -1.0
+    assert not made._rose(made._half_minute, NOW_PA, 1.0)
+    assert made._rose(made._half_minute, NOW_PA + 1.0, 1.0)
+
+
+@pytest.mark.parametrize(("above_middle_pa", "rose"), [(15e3, False), (15e3 + 1.0, True)])
+def test_a_jump_exactly_a_quarter_of_the_limit_above_the_middle_only_came_back(
+    above_middle_pa: float, rose: bool
+) -> None:
+    made = loud()
+    made._before = window(0.0, 0.0, 0.0, median_pa=NOW_PA - above_middle_pa)  # type: ignore[assignment]
+    assert made._rose(window(900.0, 0.0, NOW_PA - SIX_PA - 1.0), NOW_PA, 1.0) is rose  # type: ignore[arg-type]
+
+
+@pytest.mark.parametrize(
+    ("change_pa", "stage"),
+    [
+        (SIX_PA, None),  # neither a rise nor at rest
+        (SIX_PA + 1.0, Stage.FILLING),
+        (SIX_PA - 1.0, Stage.SETTLING),
+        (-SIX_PA, None),
+        (1.0 - SIX_PA, Stage.SETTLING),
+    ],
+)
+def test_a_vent_that_moved_by_exactly_the_scatter_goes_on(change_pa: float, stage: Stage | None) -> None:
+    made = loud(Stage.VENTING)
+    made._minute = window(0.0, NOW_PA, NOW_PA)  # type: ignore[assignment]
+    assert made._update_venting(60.0, NOW_PA + change_pa) is stage
+
+
+@pytest.mark.parametrize(("below_pa", "stage"), [(LOUD_PA, None), (LOUD_PA - 1.0, Stage.HOLDING)])
+def test_a_vent_is_undone_only_by_less_than_the_scatter(below_pa: float, stage: Stage | None) -> None:
+    made = loud(Stage.VENTING)
+    made._held_pa = NOW_PA
+    assert made._update_venting(10.0, NOW_PA - below_pa) is stage
+
+
+@pytest.mark.parametrize(
+    ("gauge_pa", "stage"), [(2.0 * PRESSURISED_PA, None), (2.0 * PRESSURISED_PA + 1.0, Stage.SETTLING)]
+)
+def test_a_vent_shut_at_exactly_twice_three_percent_goes_on(gauge_pa: float, stage: Stage | None) -> None:
+    made = tracker(Stage.VENTING)
+    made._minute = window(0.0, gauge_pa, gauge_pa)  # type: ignore[assignment]
+    assert made._update_venting(60.0, gauge_pa) is stage
+
+
+@pytest.mark.parametrize(("rise_pa", "is_jump"), [(SIX_PA, False), (SIX_PA + 1.0, True)])
+def test_unsteady_readings_that_rose_by_exactly_the_scatter_are_no_jump(
+    rise_pa: float, is_jump: bool
+) -> None:
+    made = loud()
+    for each in (made._minute, made._half_minute, made._moment):
+        each.add(900.0, NOW_PA, NOW_PA)
+    made._calm = (800.0, NOW_PA)
+    made._is_restless(NOW_PA + rise_pa)
+    assert made.topping_up is is_jump
+
+
+def test_a_jump_that_leaves_exactly_a_quarter_psi_is_one() -> None:
+    quarter_pa = 0.25 * PSI
+    made = tracker()
+    made.topping_up = True
+    made._base = (900.0, 0.0)
+    made._half_minute = window(900.0, quarter_pa, quarter_pa)  # type: ignore[assignment]
+    made._minute.add(1000.0, quarter_pa, quarter_pa)
+    made._follow_top_up(1000.0, quarter_pa)
+    assert made.last_top_up == TopUp(900.0, 1000.0, quarter_pa)
