@@ -35,6 +35,13 @@ ROOMS: dict[str, tuple[str, ...]] = {
         "tests/watch/test_alarm_states.py",
         "tests/watch/test_stage_machine.py",
         "tests/watch/test_verdict_words.py",
+        "tests/watch/test_acknowledged_by.py",
+        "tests/watch/test_hold.py",
+        "tests/watch/test_batch_facts.py",
+        "tests/watch/test_tracker_parts.py",
+        "tests/watch/test_refusals_and_edits.py",
+        "tests/watch/test_watch_parts.py",
+        "tests/watch/test_stage_limits.py",
     ),
     "service": (
         "tests/service/test_small_parts.py",

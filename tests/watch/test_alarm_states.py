@@ -1,12 +1,13 @@
 """Alarm states as scripts of time; states and words as in IEC 62682 / ISA-18.2."""
 
 from collections.abc import Callable
+from dataclasses import replace
 from datetime import UTC
 from math import inf, nan
 
 import pytest
 
-from potvigil.model.events import AlarmEvent, AlarmId, AlarmState, Priority
+from potvigil.model.events import AlarmEvent, AlarmId, AlarmState, Priority, StandingAlarm
 from potvigil.watch.alarm_rules import RULES, shelving_fault
 from potvigil.watch.alarm_states import AlarmBook, ConditionWords, Over
 from potvigil.wording.quantities import alarm_state
@@ -409,3 +410,185 @@ def test_a_high_alarm_returned_unacknowledged_cannot_be_shelved() -> None:
     assert script.state() is RETURNED
     assert script.shelve(FLOOR, 600.0).state() is RETURNED
     assert script.say(ON_DELAY_S + 10, below_floor="low").raised() == [FLOOR, FLOOR]
+
+
+def test_an_alarm_and_its_event_have_all_their_figures() -> None:
+    book = AlarmBook()
+    words = ConditionWords("Top up", "low", by_s=900.0)
+    assert book.update(100.0, UTC_S + 100.0, {FLOOR: words}) == []
+    events = book.update(130.0, UTC_S + 130.0, {FLOOR: words})
+    assert events == [
+        AlarmEvent(130.0, UTC_S + 130.0, FLOOR, UNACKNOWLEDGED, Priority.HIGH, "low", do="Top up", by_s=900.0)
+    ]
+    expected = StandingAlarm(
+        FLOOR,
+        Priority.HIGH,
+        UNACKNOWLEDGED,
+        130.0,
+        UTC_S + 130.0,
+        "low",
+        None,
+        "Top up",
+        900.0,
+        130.0,
+    )
+    assert book.standing() == (expected,)
+    (again,) = book.update(730.0, UTC_S + 730.0, {FLOOR: words})
+    assert again == replace(events[0], t_s=730.0, utc_s=UTC_S + 730.0, repeat=True)
+    assert book.standing() == (replace(expected, announced_s=730.0),)
+    (shelved,) = book.shelve(800.0, UTC_S + 800.0, FLOOR, 300.0)
+    assert (shelved.until_utc_s, shelved.repeat) == (UTC_S + 1100.0, False)
+    # shown since it was raised, not since it was shelved
+    assert book.standing()[0].since_s == 130.0
+    (raised_again,) = book.update(1100.0, UTC_S + 1100.0, {FLOOR: words})
+    assert (raised_again.state, raised_again.until_utc_s) == (UNACKNOWLEDGED, None)
+    assert (book.standing()[0].since_s, book.standing()[0].announced_s) == (1100.0, 1100.0)
+
+
+@pytest.mark.parametrize(("moved", "is_news"), [(899.0, False), (900.0, False), (901.0, True)])
+@pytest.mark.parametrize("sign", [1.0, -1.0])
+def test_a_figure_is_news_once_it_moved_by_more_than_its_step(
+    moved: float, is_news: bool, sign: float
+) -> None:
+    before = ConditionWords("do", "why", figure=5000.0, step=900.0)
+    now = ConditionWords("do", "why", figure=5000.0 + sign * moved, step=0.0)
+    assert before.is_as_good_as(now) is not is_news
+
+
+@pytest.mark.parametrize(
+    ("now", "is_same"),
+    [
+        (ConditionWords("do", "at 03:15 it has 1.5 psi", by_s=5.0), True),
+        (ConditionWords("do", "at 12 it has 9 psi", by_s=9.0), True),
+        (ConditionWords("do", "at 12 it has 9 bar", by_s=9.0), False),
+        (ConditionWords("do", "at 12 it has 9 psi"), False),
+        (ConditionWords("do it", "at 12 it has 9 psi", by_s=9.0), False),
+        (ConditionWords("do", "at 12 it has 9 psi", by_s=9.0, says=""), False),
+        (ConditionWords("do", "all else", by_s=9.0, says="at  it has  psi"), True),
+        (ConditionWords("do", "at 12 it has 9 psi", by_s=9.0, figure=1.0), False),
+    ],
+)
+def test_words_mean_the_same_apart_from_their_figures(now: ConditionWords, is_same: bool) -> None:
+    assert ConditionWords("do", "at 22:00 it has 2 psi", by_s=1.0).is_as_good_as(now) is is_same
+
+
+def test_what_stands_is_anything_but_normal() -> None:
+    script = Script().say(ON_DELAY_S, below_floor="low")
+    assert not script.book.stands(FLOOR)
+    assert script.book.true_now == frozenset()
+    assert script.say(1, below_floor="low").book.stands(FLOOR)
+    assert script.book.true_now == {FLOOR}
+    script.say(OFF_DELAY_S + 1, below_floor=None)
+    assert script.state() is RETURNED
+    assert script.book.stands(FLOOR)
+    assert script.book.true_now == frozenset()
+    assert not script.acknowledge().book.stands(FLOOR)
+    leak = AlarmId.LEAK
+    assert not script.book.is_shelved(leak)
+    script.shelve(leak, 600.0)
+    assert script.book.is_shelved(leak)
+    assert script.book.stands(leak)
+    assert script.book.true_now == frozenset()
+
+
+def test_a_high_alarm_may_be_shelved_only_while_it_is_true_and_any_other_always() -> None:
+    book = raised().book
+    assert [alarm for alarm in AlarmId if book.may_be_shelved(alarm)] == [
+        alarm for alarm in AlarmId if str(alarm) in LOW or alarm is FLOOR
+    ]
+    assert book.shelve(100.0, None, AlarmId.OVER_PRESSURE, 600.0) == []
+    book.prioritise_test(Priority.HIGH)
+    assert not book.may_be_shelved(AlarmId.TEST)
+
+
+LOW = {
+    "leak",
+    "supply-masking",
+    "thermometer",
+    "clock-unset",
+    "signals-failing",
+    "notify-failing",
+    "test",
+}
+
+
+def test_a_shelving_ends_on_the_second_and_lasts_a_minute_at_least() -> None:
+    script = raised().shelve(FLOOR, 1.0)
+    assert script.say(60, below_floor="low").state() is SHELVED
+    assert script.say(1, below_floor="low").state() is UNACKNOWLEDGED
+
+
+def test_all_shelvings_end_together_and_each_event_names_its_alarm() -> None:
+    script = raised().shelve(FLOOR, 600.0).shelve(AlarmId.LEAK, 600.0)
+    script.events.clear()
+    script.unshelve()
+    assert [(event.alarm, event.state) for event in script.events] == [
+        (FLOOR, UNACKNOWLEDGED),
+        (AlarmId.LEAK, NORMAL),
+    ]
+
+
+def test_a_rise_that_breaks_off_counts_from_the_start_again() -> None:
+    script = Script().say(20, below_floor="low").say(1, below_floor=None)
+    assert script.say(ON_DELAY_S, below_floor="low").raised() == []
+    assert script.say(1, below_floor="low").raised() == [FLOOR]
+
+
+def test_a_fall_that_breaks_off_counts_from_the_start_again() -> None:
+    script = raised().acknowledge().say(500, below_floor=None).say(1, below_floor="low")
+    assert script.say(OFF_DELAY_S, below_floor=None).state() is ACKNOWLEDGED
+    assert script.say(1, below_floor=None).state() is NORMAL
+
+
+def test_an_alarm_about_to_return_is_not_repeated() -> None:
+    # its first repeat would be due ten minutes after it was raised
+    script = raised().say(9 * MINUTE, below_floor="low").say(5 * MINUTE, below_floor=None)
+    assert [event for event in script.events if event.repeat] == []
+    script.say(1, below_floor="low")
+    assert [event.repeat for event in script.events] == [False, True]
+
+
+def test_a_hidden_alarm_that_is_true_again_does_not_return() -> None:
+    script = Script().say(120, leak="so").say(300, leak=None)
+    script.say(60, leak="so", floor_ahead="soon").say(500, leak=None, floor_ahead="soon")
+    assert script.state(AlarmId.LEAK) is UNACKNOWLEDGED
+    script.say(200, leak=None, floor_ahead="soon")
+    assert script.state(AlarmId.LEAK) is RETURNED
+
+
+def test_a_returned_alarm_is_not_raised_under_a_root_cause() -> None:
+    script = Script().say(120, leak="so").say(OFF_DELAY_S + 1, leak=None)
+    assert script.state(AlarmId.LEAK) is RETURNED
+    script.say(300, floor_ahead="soon", leak="again")
+    assert script.state(AlarmId.LEAK) is RETURNED
+    assert {each.alarm: each.text for each in script.book.standing()}[AlarmId.LEAK] == "so"
+
+
+def test_a_returned_root_cause_hides_nothing() -> None:
+    script = Script().say(60, rapid_loss="fast").say(OFF_DELAY_S + 1, rapid_loss=None)
+    assert script.state(AlarmId.RAPID_LOSS) is RETURNED
+    assert FLOOR in script.say(ON_DELAY_S + 1, rapid_loss=None, below_floor="low").raised()
+
+
+def test_the_priority_of_a_test_alarm_is_that_of_its_events() -> None:
+    for priority in Priority:
+        book = AlarmBook()
+        book.prioritise_test(priority)
+        (event,) = book.update(0.0, None, {AlarmId.TEST: ConditionWords("do", "why")})
+        assert event.priority is priority
+
+
+def test_all_high_alarms_come_before_the_low_ones_in_the_order_of_the_rules() -> None:
+    script = Script().say(400, test="heard", leak="so", thermometer="gone", record_failing="full")
+    script.say(400, over_pressure="high", pressure_sensor="wire")
+    shown = [str(each.alarm) for each in script.book.standing()]
+    assert shown == ["over-pressure", "pressure-sensor", "record-failing", "leak", "thermometer", "test"]
+
+
+def test_an_alarm_shelved_before_it_was_ever_raised_has_no_words() -> None:
+    book = AlarmBook()
+    book.shelve(100.0, UTC_S, AlarmId.LEAK, 600.0)
+    (shown,) = book.standing()
+    assert shown == StandingAlarm(
+        AlarmId.LEAK, Priority.LOW, SHELVED, 100.0, UTC_S, "", UTC_S + 600.0, "", None, 0.0
+    )

@@ -379,3 +379,270 @@ def test_the_cost_of_a_lost_thermometer_depends_on_its_place() -> None:
 def test_vented_early_gives_the_progress_of_the_cure_in_percent() -> None:
     early = scene(0.0, 3 * HOUR, stage=Stage.OPEN, vented_early_s=3 * HOUR)
     assert "30 %" in of(AlarmId.VENTED_EARLY, early).text
+
+
+# -- exactly at a limit ------------------------------------------------------------------------------
+
+
+@pytest.mark.parametrize(
+    ("alarm", "a_scene", "is_true"),
+    [
+        (AlarmId.BELOW_FLOOR, scene(45.0), False),
+        (AlarmId.SLOW_TO_PRESSURE, scene(57.0, 1700.0, stage=Stage.FILLING), False),
+        (AlarmId.BELOW_FLOOR, scene(40.0, stage=Stage.VENTING), False),
+        (AlarmId.VENTED_EARLY, scene(0.0, stage=Stage.OPEN, vented_early_s=HOUR, batch=None), False),
+        (AlarmId.VENTED_EARLY, scene(0.0, stage=Stage.OPEN, vented_early_s=HOUR), True),
+        (AlarmId.RAPID_LOSS, scene(50.0, 10 * HOUR - 1.0, rapid_loss=True), True),
+        (AlarmId.RAPID_LOSS, scene(50.0, 10 * HOUR, rapid_loss=True), False),  # the cure is done
+        (AlarmId.READINGS_STOPPED, scene(gap_s=0.0), False),
+    ],
+)
+def test_each_limit_is_kept_to_the_last_figure(alarm: AlarmId, a_scene: Scene, is_true: bool) -> None:
+    assert (str(alarm) in true_in(a_scene)) is is_true
+
+
+def test_a_floor_exactly_reached_is_still_ahead() -> None:
+    batch = losing(batch_at(HOUR))
+    batch.forecast = forecast(6 * HOUR, 5 * HOUR)
+    assert "floor-ahead" in true_in(scene(45.0, batch=batch))
+
+
+@pytest.mark.parametrize(("earliest_h", "is_ahead"), [(9.99, True), (10.0, False)])
+def test_floor_ahead_clears_as_its_early_bound_reaches_the_end_of_the_cure(
+    earliest_h: float, is_ahead: bool
+) -> None:
+    batch = losing(batch_at(HOUR))
+    batch.forecast = forecast(10.5 * HOUR, earliest_h * HOUR)
+    stands = frozenset({AlarmId.FLOOR_AHEAD})
+    assert ("floor-ahead" in true_in(scene(batch=batch, standing=stands))) is is_ahead
+
+
+@pytest.mark.parametrize(("left_s", "is_too_late"), [(299.0, True), (300.0, False)])
+def test_a_top_up_takes_five_minutes(left_s: float, is_too_late: bool) -> None:
+    words = of(AlarmId.BELOW_FLOOR, scene(40.0, 10 * HOUR - left_s))
+    assert (words.do == "Nothing to do before venting; then inspect the cast") is is_too_late
+    assert (words.do == "Top up to 60.0 psi now") is not is_too_late
+
+
+@pytest.mark.parametrize(
+    ("ends_s", "is_masking"),
+    [
+        ((1000.0, 8000.0, 9900.0), False),  # the first was exactly three hours ago
+        ((1001.0, 8000.0, 9900.0), True),
+        ((8000.0, 8800.0, 9800.0), True),  # spread over exactly half an hour
+        ((8000.0, 8800.0, 9799.0), False),
+    ],
+)
+def test_top_ups_exactly_three_hours_old_no_longer_count(ends_s: tuple[float, ...], is_masking: bool) -> None:
+    batch = losing(batch_at(11_800.0))
+    batch.top_ups = fed_at(*ends_s)
+    assert ("supply-masking" in true_in(scene(60.0, 11_800.0, batch=batch))) is is_masking
+
+
+@pytest.mark.parametrize(("value", "low", "stands"), [(1.0, 0.0, False), (0.0, -1.0, True)])
+def test_a_rate_of_nothing_hides_no_leak(value: float, low: float, stands: bool) -> None:
+    batch = losing(batch_at(11_800.0), value, low)
+    batch.top_ups = fed_at(7000.0, 8000.0, 9000.0)
+    standing = frozenset({AlarmId.SUPPLY_MASKING}) if stands else frozenset()
+    assert "supply-masking" not in true_in(scene(60.0, 11_800.0, batch=batch, standing=standing))
+
+
+def test_top_ups_without_any_estimate_hide_no_leak() -> None:
+    batch = batch_at(11_800.0)
+    batch.top_ups = fed_at(7000.0, 8000.0, 9000.0)
+    assert "supply-masking" not in true_in(scene(60.0, 11_800.0, batch=batch))
+
+
+# -- what is known in each stage ---------------------------------------------------------------------
+
+WITHOUT_A_PRESSURE = {"pressure-sensor", "readings-stopped", "thermometer", "vented-early"}
+OF_A_LOSS = {"rapid-loss", "below-floor", "floor-ahead", "leak"}
+ALL = WITHOUT_A_PRESSURE | OF_A_LOSS | {"over-pressure", "slow-to-pressure", "supply-masking"}
+
+
+@pytest.mark.parametrize(
+    ("a_scene", "known"),
+    [
+        (scene(), ALL),
+        (scene(batch=None), ALL),
+        (scene(stage=Stage.VENTING), WITHOUT_A_PRESSURE | {"over-pressure", "slow-to-pressure"}),
+        (scene(pressure_fault="stuck"), WITHOUT_A_PRESSURE | {"over-pressure"}),
+        (scene(None), WITHOUT_A_PRESSURE),
+        (scene(t_s=10 * HOUR), ALL),
+        (scene(None, 10 * HOUR), WITHOUT_A_PRESSURE | {"below-floor", "floor-ahead"}),
+    ],
+)
+def test_an_alarm_that_cannot_be_judged_is_unknown(a_scene: Scene, known: set[str]) -> None:
+    assert {str(alarm) for alarm in conditions(a_scene)} == known
+
+
+# -- words and the steps that renew them -------------------------------------------------------------
+
+
+def test_words_are_renewed_with_each_tenth_of_the_working_pressure() -> None:
+    for alarm, a_scene, figure_psi, step_psi in (
+        (AlarmId.OVER_PRESSURE, scene(81.0), 81.0, 6.0),
+        (AlarmId.BELOW_FLOOR, scene(40.0), 40.0, 6.0),
+        (AlarmId.RAPID_LOSS, scene(50.0, rapid_loss=True), 50.0, 12.0),  # two of them
+    ):
+        words = of(alarm, a_scene)
+        assert (words.figure, words.step) == pytest.approx((figure_psi * PSI, step_psi * PSI))
+
+
+def test_the_words_of_a_masked_leak_are_renewed_once_it_grew_by_a_quarter() -> None:
+    batch = losing(batch_at(11_800.0))
+    batch.top_ups = fed_at(7000.0, 8000.0, 9000.0)
+    words = of(AlarmId.SUPPLY_MASKING, scene(60.0, 11_800.0, batch=batch))
+    assert (words.figure, words.step) == pytest.approx((2.0 * PSI / HOUR, 0.5 * PSI / HOUR))
+    assert "about 2.00 psi/h: 3 in 3 h." in words.text
+
+
+@pytest.mark.parametrize(("gauge_psi", "is_just"), [(44.96, True), (44.9, False)])
+def test_a_pressure_that_reads_like_the_floor_is_just_below_it(gauge_psi: float, is_just: bool) -> None:
+    text = of(AlarmId.BELOW_FLOOR, scene(gauge_psi)).text
+    assert ("just below the floor of 45.0 psi with 9 h of the cure to go" in text) is is_just
+    assert "below the floor of 45.0 psi with 9 h of the cure to go" in text
+
+
+def test_bubbles_grow_no_further_below_the_pressure_outside() -> None:
+    # (74.696 / 14.696)^(1/3) = 1.719
+    assert "72 % wider than at 60.0 psi" in of(AlarmId.BELOW_FLOOR, scene(0.0)).text
+    assert "72 % wider than at 60.0 psi" in of(AlarmId.BELOW_FLOOR, scene(-3.0)).text
+
+
+@pytest.mark.parametrize(
+    ("t_s", "gel_s", "ends"),
+    [
+        (HOUR, 4 * HOUR, "than at 60.0 psi."),
+        (5 * HOUR, 4 * HOUR, " The resin has gelled: bubbles that have grown may remain."),
+        (HOUR, None, " If the resin has gelled, bubbles that have grown may remain."),
+        (10 * HOUR - 1.0, 4 * HOUR, " It is too late to top up."),
+    ],
+)
+def test_below_floor_says_what_a_top_up_cannot_put_right(t_s: float, gel_s: float | None, ends: str) -> None:
+    assert of(AlarmId.BELOW_FLOOR, scene(40.0, t_s, pot=replace(POT, gel_s=gel_s))).text.endswith(ends)
+
+
+def test_vented_early_speaks_of_the_gel_only_where_it_is_known() -> None:
+    def text(gel_s: float | None) -> str:
+        a_pot = replace(POT, gel_s=gel_s)
+        return of(AlarmId.VENTED_EARLY, scene(0.0, stage=Stage.OPEN, vented_early_s=HOUR, pot=a_pot)).text
+
+    assert "10 % of the cure, before gel: it was" in text(4 * HOUR)
+    assert text(4 * HOUR).endswith("Bubbles grow until the resin gels.")
+    assert "10 % of the cure: it was" in text(None)
+    assert text(None).endswith("Bubbles grow if the resin has not gelled.")
+
+
+def test_a_slow_fill_says_where_the_pot_is_and_where_it_should_be() -> None:
+    words = of(AlarmId.SLOW_TO_PRESSURE, scene(30.0, 1799.0, stage=Stage.FILLING))
+    assert (words.do, words.by_s) == ("Bring the pot to 60.0 psi", 1800.0)
+    assert words.text.startswith("It is at 30.0 psi; ")
+    words = of(AlarmId.SLOW_TO_PRESSURE, scene(30.0, 1800.0, stage=Stage.FILLING))
+    assert (words.do, words.by_s) == ("Fill the pot now, or give up this batch", None)
+    assert words.text == "It is at 30.0 psi, and the resin's working time is over."
+
+
+def test_a_pot_opened_at_mixing_is_slow_until_it_is_filled() -> None:
+    batch = batch_at(1700.0)
+    assert "slow-to-pressure" not in true_in(scene(30.0, 1700.0, batch=batch))
+    del batch.stages[Stage.FILLING]
+    assert "slow-to-pressure" in true_in(scene(0.0, 1700.0, stage=Stage.OPEN, batch=batch))
+
+
+def test_readings_that_are_back_say_how_long_they_were_gone() -> None:
+    text = of(AlarmId.READINGS_STOPPED, scene(59.0, gap_s=1200.0)).text
+    assert text == "No readings for 20 min; the pot was not monitored. Readings are back, at 59.0 psi."
+    assert of(AlarmId.READINGS_STOPPED, scene(None, gap_s=1200.0)).text.endswith("Readings are back.")
+
+
+def test_lost_thermometers_are_all_named() -> None:
+    one = of(AlarmId.THERMOMETER, scene(missing={Place.WALL: "no reading"}))
+    assert one.do == "Check plug and cable of the wall thermometer; keep the lid shut"
+    assert one.text.startswith("Wall thermometer: no reading. Monitoring continues; ")
+    two = of(AlarmId.THERMOMETER, scene(missing={Place.GAS: "stuck", Place.WALL: "no reading"}))
+    assert two.do == "Check plug and cable of the gas and wall thermometers; keep the lid shut"
+    assert two.text.startswith("Gas thermometer: stuck; wall thermometer: no reading. ")
+
+
+def ahead(
+    crossing_h: float, until_h: float | None = 12.0, earliest_h: float = 5.0, supply: Supply = Supply.SHUT
+) -> ConditionWords:
+    a_pot = replace(POT, supply=supply)
+    batch = losing(batch_at(HOUR, a_pot))
+    until_s = None if until_h is None else until_h * HOUR
+    batch.forecast = FloorForecast(
+        crossing_h * HOUR, earliest_h * HOUR, crossing_h * HOUR + HOUR, crossing_h < 10.0, until_s
+    )
+    stands = frozenset({AlarmId.FLOOR_AHEAD})
+    words = of(AlarmId.FLOOR_AHEAD, scene(batch=batch, pot=a_pot, standing=stands))
+    assert batch.words == {AlarmId.FLOOR_AHEAD: words, AlarmId.LEAK: batch.words[AlarmId.LEAK]}
+    return words
+
+
+def test_floor_ahead_says_when_and_what_a_top_up_brings() -> None:
+    text = "Losing 2.00 psi/h: falls below 45.0 psi in about 5 h (4 h to 6 h), 4 h before the cure is done."
+    assert ahead(6.0).do == "Top up to 60.0 psi"
+    assert ahead(6.0).text == f"{text} A top-up now lasts through the cure."
+    assert ahead(6.0, 10.0).text == ahead(6.0).text  # exactly as long as the cure
+    assert ahead(6.0, None).text == text
+    assert ahead(6.0, 9.0).text == f"{text} A top-up now lasts at least for 8 h; top up again by then."
+    fed = ahead(6.0, None, supply=Supply.REGULATED)
+    assert (fed.do, fed.text) == ("Check the air supply", f"{text} It no longer delivers air.")
+
+
+@pytest.mark.parametrize(
+    ("crossing_h", "order"),
+    [
+        (9.5, "30 min before the cure is done."),
+        (10.0, "close to the end of the cure."),
+        (10.5, "close to the end of the cure."),
+    ],
+)
+def test_a_floor_passed_after_the_cure_is_close_to_its_end(crossing_h: float, order: str) -> None:
+    assert ahead(crossing_h, None).text.endswith(order)
+    same = ahead(crossing_h, None).says == ahead(9.9, None).says
+    assert same is (crossing_h < 10.0)
+
+
+def test_the_meaning_of_a_forecast_includes_how_long_a_top_up_lasts() -> None:
+    assert ahead(6.0, 12.0).says == ahead(6.5, 10.0).says
+    assert len({ahead(6.0, 12.0).says, ahead(6.0, 9.0).says, ahead(6.0, None).says}) == 3
+
+
+def test_words_made_for_an_estimate_are_used_until_the_next_one() -> None:
+    batch = losing(batch_at(HOUR))
+    batch.forecast = forecast(6 * HOUR, 5 * HOUR)
+    kept = ConditionWords("kept", "kept")
+    batch.words = {AlarmId.FLOOR_AHEAD: kept, AlarmId.LEAK: kept}
+    assert of(AlarmId.FLOOR_AHEAD, scene(batch=batch)) is of(AlarmId.LEAK, scene(batch=batch)) is kept
+
+
+@pytest.mark.parametrize(
+    ("gauge_psi", "t_s", "crossing_h", "earliest_h", "borne"),
+    [
+        (60.0, HOUR, None, 0.0, "This batch will hold"),
+        (60.0, HOUR, 11.0, 10.0, "This batch will hold"),
+        (60.0, HOUR, 11.0, 9.9, "The pot may fall below the floor before the cure is done"),
+        (60.0, HOUR, 9.0, 8.0, "The pot will fall below the floor before the cure is done"),
+        (45.0, HOUR, 9.0, 8.0, "The pot will fall below the floor before the cure is done"),
+        (44.9, HOUR, 9.0, 8.0, "The pot is below the floor"),
+        (44.9, 10 * HOUR, 9.0, 8.0, "The cure is done"),
+    ],
+)
+def test_a_leak_says_what_it_means_for_the_batch(
+    gauge_psi: float, t_s: float, crossing_h: float | None, earliest_h: float, borne: str
+) -> None:
+    batch = losing(batch_at(t_s))
+    batch.forecast = None if crossing_h is None else forecast(crossing_h * HOUR, earliest_h * HOUR)
+    words = of(AlarmId.LEAK, scene(gauge_psi, t_s, batch=batch))
+    assert words.says == borne
+    assert words.text.startswith(f"{borne}. Losing 2.00 psi/h (1.50 psi/h to 2.50 psi/h) for about ")
+    assert batch.words[AlarmId.LEAK] is words
+
+
+def test_a_leak_without_an_onset_raises_nothing() -> None:
+    batch = losing(batch_at(HOUR))
+    assert batch.leak is not None
+    batch.leak = replace(batch.leak, onset_s=None)
+    assert "leak" not in true_in(scene(batch=batch))

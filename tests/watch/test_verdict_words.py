@@ -56,6 +56,44 @@ def test_the_reason_gives_the_time_the_floor_was_passed() -> None:
 
 
 @pytest.mark.parametrize(
+    ("changes", "reason"),
+    [
+        ({}, "pressure held until the cure was done"),
+        ({"end_s": 10 * HOUR}, "pressure held until the cure was done"),
+        (
+            {"end_s": 9.5 * HOUR},
+            "pressure held; vented 30 min before the end of the hold, after gel",
+        ),
+        ({"pressurised": False}, "the pot never reached pressure"),
+        ({"floor_crossed_s": 5 * HOUR}, "below the floor 5 h into a cure of 10 h"),
+        (
+            {"end_s": 3 * HOUR, "gelled": False},
+            "vented after 3 h, before the resin had gelled",
+        ),
+        (
+            {"end_s": 3 * HOUR, "gelled": False, "gel_known": False},
+            "vented after 3 h, before the end of the hold",
+        ),
+        ({"longest_gap_s": 2 * HOUR, "unseen_s": 2 * HOUR}, "no good reading for 2 h"),
+        (
+            {"longest_gap_s": 2 * HOUR, "unseen_s": 3 * HOUR},
+            "no good reading for 3 h, the longest gap 2 h",
+        ),
+        (
+            {"vented": False, "end_s": 9.5 * HOUR},
+            "the record ends 30 min before the cure is done",
+        ),
+        (
+            {"above_maximum": True},
+            "pressure held until the cure was done; it had gone above the marked maximum",
+        ),
+    ],
+)
+def test_the_reason_names_what_decided_the_verdict(changes: dict[str, object], reason: str) -> None:
+    assert judge(replace(SOUND, **changes))[1] == reason
+
+
+@pytest.mark.parametrize(
     ("seconds", "words"),
     [
         (-5.0, "0 s"),
