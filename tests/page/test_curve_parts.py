@@ -322,9 +322,8 @@ def test_two_runs_share_the_points_by_their_time(tmp_path) -> None:
         for t_s in range(3000):
             store.append("lantern", Sample(float(t_s), gauge_pa=1e5))
         store.flush()
-        other = load_text(
-            SETTINGS.replace("45 psi", "44 psi"), "settings"
-        ).as_json()  # with the same they would be one run
+        # with the same settings the two would be drawn as one
+        other = load_text(SETTINGS.replace("45 psi", "44 psi"), "settings").as_json()
         store.begin_run(other, "boot", 3000.0, None, None)
         for t_s in range(3001, 12_000):
             store.append("lantern", Sample(float(t_s), gauge_pa=1e5))
