@@ -251,7 +251,7 @@ def test_the_authoritys_certificate_can_be_downloaded(tmp_path) -> None:
 
 
 def stream_of(client, monkeypatch, states, *, stops_after=None):
-    """Return the messages of a stream for these states, one a second, on a fake clock."""
+    """Return the messages of a stream for these states, one a second, on a fake clock; and when each came."""
     clock = {"s": 0.0}
     states = iter(states)
     data = client.page.data
@@ -268,14 +268,15 @@ def stream_of(client, monkeypatch, states, *, stops_after=None):
     data.stopping = lambda: stops_after is not None and clock["s"] >= stops_after
 
     async def all_of():
-        return [each async for each in data._stream()]
+        return [(each, clock["s"]) async for each in data._stream()]
 
-    return run(all_of())
+    came = run(all_of())
+    return [message for message, _ in came], [at_s for _, at_s in came]
 
 
 def test_a_stream_sends_changes_and_keep_alive_comments(own, monkeypatch) -> None:
     states = [{"a": "ä"}] * 3 + [{"a": 2}] + [{"a": 2}] * 200
-    messages = stream_of(own, monkeypatch, states)
+    messages, came_s = stream_of(own, monkeypatch, states)
     assert messages[:3] == [
         "retry: 1000\n\n",
         'event: now\ndata: {"a":"ä"}\n\n',
@@ -283,12 +284,18 @@ def test_a_stream_sends_changes_and_keep_alive_comments(own, monkeypatch) -> Non
     ]
     # 150 s in all, the last change after 3 s, then a comment each 15 s
     assert messages[3:] == [": still here\n\n"] * 9
+    assert came_s == [0.0, 0.0, 3.0, *(3.0 + 15.0 * n for n in range(1, 10))]
     assert own.page.data._streams == 0
 
 
 def test_a_stream_ends_when_the_server_does(own, monkeypatch) -> None:
-    messages = stream_of(own, monkeypatch, [{"n": n} for n in range(99)], stops_after=5.0)
-    assert len(messages) == 1 + 5
+    _, came_s = stream_of(own, monkeypatch, [{"n": n} for n in range(99)], stops_after=5.0)
+    assert came_s == [0.0, 0.0, 1.0, 2.0, 3.0, 4.0]
+
+
+def test_a_stream_lasts_two_minutes_and_a_half(own, monkeypatch) -> None:
+    _, came_s = stream_of(own, monkeypatch, [{"n": n} for n in range(200)])
+    assert came_s[-1] == 149.0
 
 
 def test_at_most_twenty_streams_are_open(own) -> None:
@@ -454,6 +461,9 @@ def test_details_are_kept_if_a_batch_opened_meanwhile(own, at_once) -> None:
     answer = post(own, "/pot/lantern/open", label="lens 3", mould="no. 4")
     assert "batch 2 opened meanwhile" in answer.text.lower()
     assert 'value="lens 3"' in answer.text and 'value="no. 4"' in answer.text
+    # to be saved to that batch, as an edit of what it has
+    assert 'action="/batch/2/edit"' in answer.text and f'value="{_digest("lens 2")}"' in answer.text
+    assert 'name="outcome"' in answer.text
 
 
 def test_the_outcome_is_asked_once_the_batch_is_closed(tmp_path, client) -> None:
