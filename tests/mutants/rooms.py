@@ -106,6 +106,7 @@ ROOMS: dict[str, tuple[str, ...]] = {
     ),
     "studio": (
         "tests/studio/test_parts.py",
+        "tests/studio/test_asked_of_studio.py",
         "tests/studio/test_news.py",
         "tests/studio/test_tables.py",
         "tests/studio/test_rights.py",
