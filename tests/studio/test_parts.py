@@ -24,6 +24,7 @@ from potvigil.studio.preparing import ANY_WORKSHOP, MACHINE, admit
 from potvigil.studio.reading import RecordThere
 from potvigil.studio.shipper import LOOK_S, RETRY_MOST_S, RETRY_S, Shipper
 from potvigil.studio.tables import OF_A_RECORD, key_of
+from shipped import identity, short_record
 
 # --- where it is
 
@@ -280,8 +281,6 @@ def test_a_forked_record_is_shipped_again_under_a_new_id(shipper, monkeypatch) -
 
 
 def test_it_ships_parcel_by_parcel_until_done_or_stopped(monkeypatch, tmp_path) -> None:
-    from shipped import short_record
-
     taken = []
 
     class Copy:
@@ -327,6 +326,21 @@ def test_it_looks_at_an_unchanged_record_but_asks_the_studio_seldom(monkeypatch,
     os.utime(record, ns=(1, 2))
     stopping.set()
     assert (look(5.0), look(5.0)) == (8, 9)  # cut short: not all of it may be there
+
+
+def test_a_forked_record_gets_a_new_id_and_a_missing_one_is_not_made(tmp_path, caplog) -> None:
+    record = short_record(tmp_path / "record.db", 2)
+    of, missing = (
+        Shipper(each, None, "harbour", by_the_minute=False, pictures=False)
+        for each in (record, tmp_path / "none.db")
+    )
+    before = identity(record)
+    of._fork()
+    assert identity(record) != before
+    assert f"as record {identity(record)}, and" in caplog.messages[0]
+    with pytest.raises(RecordError):
+        missing._fork()
+    assert not (tmp_path / "none.db").exists()
 
 
 # --- the copy
