@@ -3,7 +3,9 @@
 import base64
 import io
 import re
+from contextlib import asynccontextmanager
 from dataclasses import replace
+from types import SimpleNamespace
 
 import pytest
 from hypothesis import given
@@ -13,20 +15,22 @@ from PIL import Image
 from coroutines import run
 from demo_pot import alarm, with_alarms
 from paged import SAME, commands_of, post, token_of
-from potvigil.model.events import AlarmId, Detail
+from potvigil.model.events import AlarmId, Detail, Priority
 from potvigil.page.guard import RequestRefusedError
 from potvigil.page.passwords import hashed
 from potvigil.page.printed.sheets import HEALTH_KEPT_S, PAPER_CSP
 from potvigil.page.views import data as data_views
+from potvigil.page.views import pictures as picture_views
 from potvigil.page.views.access import _basic_password, _local_path, _log_in_url
 from potvigil.page.views.data import points_of
 from potvigil.page.views.details import FIELDS, SentForm, _digest, fields, read_sent
 from potvigil.page.views.library import batch_number
-from potvigil.page.views.pictures import LARGEST_SENT_BYTES
-from potvigil.page.views.pots import number
+from potvigil.page.views.pictures import LARGEST_SENT_BYTES, shown_pictures
+from potvigil.page.views.pots import _shelve_minutes, number
 from potvigil.record.rows import BatchRow
 from potvigil.record.store import Store
 from potvigil.upkeep import pictures
+from potvigil.watch.alarm_rules import RULES
 from quick_page import quick_page, quick_record
 
 
@@ -247,7 +251,7 @@ def test_the_authoritys_certificate_can_be_downloaded(tmp_path) -> None:
 
 
 def stream_of(client, monkeypatch, states, *, stops_after=None):
-    """Return the messages of a stream for these states, one a second, on a fake clock."""
+    """Return the messages of a stream for these states, one a second, on a fake clock; and when each came."""
     clock = {"s": 0.0}
     states = iter(states)
     data = client.page.data
@@ -264,14 +268,15 @@ def stream_of(client, monkeypatch, states, *, stops_after=None):
     data.stopping = lambda: stops_after is not None and clock["s"] >= stops_after
 
     async def all_of():
-        return [each async for each in data._stream()]
+        return [(each, clock["s"]) async for each in data._stream()]
 
-    return run(all_of())
+    came = run(all_of())
+    return [message for message, _ in came], [at_s for _, at_s in came]
 
 
 def test_a_stream_sends_changes_and_keep_alive_comments(own, monkeypatch) -> None:
     states = [{"a": "ä"}] * 3 + [{"a": 2}] + [{"a": 2}] * 200
-    messages = stream_of(own, monkeypatch, states)
+    messages, came_s = stream_of(own, monkeypatch, states)
     assert messages[:3] == [
         "retry: 1000\n\n",
         'event: now\ndata: {"a":"ä"}\n\n',
@@ -279,12 +284,18 @@ def test_a_stream_sends_changes_and_keep_alive_comments(own, monkeypatch) -> Non
     ]
     # 150 s in all, the last change after 3 s, then a comment each 15 s
     assert messages[3:] == [": still here\n\n"] * 9
+    assert came_s == [0.0, 0.0, 3.0, *(3.0 + 15.0 * n for n in range(1, 10))]
     assert own.page.data._streams == 0
 
 
 def test_a_stream_ends_when_the_server_does(own, monkeypatch) -> None:
-    messages = stream_of(own, monkeypatch, [{"n": n} for n in range(99)], stops_after=5.0)
-    assert len(messages) == 1 + 5
+    _, came_s = stream_of(own, monkeypatch, [{"n": n} for n in range(99)], stops_after=5.0)
+    assert came_s == [0.0, 0.0, 1.0, 2.0, 3.0, 4.0]
+
+
+def test_a_stream_lasts_two_minutes_and_a_half(own, monkeypatch) -> None:
+    _, came_s = stream_of(own, monkeypatch, [{"n": n} for n in range(200)])
+    assert came_s[-1] == 149.0
 
 
 def test_at_most_twenty_streams_are_open(own) -> None:
@@ -450,6 +461,9 @@ def test_details_are_kept_if_a_batch_opened_meanwhile(own, at_once) -> None:
     answer = post(own, "/pot/lantern/open", label="lens 3", mould="no. 4")
     assert "batch 2 opened meanwhile" in answer.text.lower()
     assert 'value="lens 3"' in answer.text and 'value="no. 4"' in answer.text
+    # to be saved to that batch, as an edit of what it has
+    assert 'action="/batch/2/edit"' in answer.text and f'value="{_digest("lens 2")}"' in answer.text
+    assert 'name="outcome"' in answer.text
 
 
 def test_the_outcome_is_asked_once_the_batch_is_closed(tmp_path, client) -> None:
@@ -620,8 +634,105 @@ def test_a_file_the_batch_does_not_list_is_not_shown(own) -> None:
     assert "lost.png" in own.get("/batch/1").text
 
 
-def test_every_alarm_offers_durations_to_shelve_it() -> None:
-    from potvigil.page.views.pots import _shelve_minutes
+def test_a_picture_that_is_not_here_has_no_address(tmp_path) -> None:
+    record = tmp_path / "record.db"
+    frame = SimpleNamespace(config=SimpleNamespace(record=record))
+    pictures.keep(record, 1, "cast 1.png", picture_of("PNG"))
+    assert shown_pictures(frame, 1, "cast 1.png\nlost.png") == [
+        {"name": "cast 1.png", "url": "/batch/1/picture/cast%201.png"},
+        {"name": "lost.png", "url": None},
+    ]
+    assert shown_pictures(frame, 1, "") == []
 
-    for each in AlarmId:
-        assert _shelve_minutes(each.value) == sorted(_shelve_minutes(each.value))
+
+class Sent:
+    """A request with a body that comes in parts; it may stop there."""
+
+    headers = {"content-type": "image/png"}  # noqa: RUF012
+
+    def __init__(self, *parts: bytes, stops: Exception | None = None) -> None:
+        self._parts, self._stops = parts, stops
+
+    async def stream(self):
+        for part in self._parts:
+            yield part
+        if self._stops is not None:
+            raise self._stops
+
+
+@pytest.mark.parametrize(
+    ("stops", "status"), [(None, None), (TimeoutError(), 408), (picture_views.ClientDisconnect(), 400)]
+)
+def test_a_picture_that_stops_on_its_way_is_refused(monkeypatch, stops, status) -> None:
+    patience = []
+
+    @asynccontextmanager
+    async def timeout(seconds):
+        patience.append(seconds)
+        yield
+
+    monkeypatch.setattr(picture_views.asyncio, "timeout", timeout)
+    if status is None:
+        assert run(picture_views._upload(Sent(b"a", b"b"))) == b"ab"
+    else:
+        with pytest.raises(RequestRefusedError) as error:
+            run(picture_views._upload(Sent(b"a", stops=stops)))
+        assert error.value.status == status
+    assert patience == [60.0]
+
+
+@pytest.mark.parametrize(
+    ("error", "status", "text"),
+    [
+        (pictures.PictureError("the folder is full"), 422, "The folder is full."),
+        (OSError(28, "No space left"), 503, "It could not be saved (No space left)."),
+        (OSError("torn"), 503, "It could not be saved (torn)."),
+    ],
+)
+def test_a_picture_that_cannot_be_kept_is_not_listed(own, monkeypatch, error, status, text) -> None:
+    def fail(*_):
+        raise error
+
+    monkeypatch.setattr(pictures, "keep", fail)
+    answer = add(own, picture_of("PNG"))
+    assert answer.status_code == status and text in answer.text
+    with Store.open_read_only(own.record) as store:
+        assert Detail.PICTURES not in store.batch(1).details
+
+
+@pytest.mark.parametrize("alarm_id", AlarmId)
+def test_every_alarm_offers_the_durations_its_priority_allows(alarm_id) -> None:
+    longest = 15 if RULES[alarm_id].priority is Priority.HIGH else 480
+    assert _shelve_minutes(alarm_id.value) == [
+        minutes for minutes in (5, 10, 15, 30, 60, 120, 480) if minutes <= longest
+    ]
+
+
+# --- the page of a pot
+
+
+def test_the_page_of_a_pot_outlives_its_record(own) -> None:
+    own.record.write_bytes(b"gone")
+    answer = own.get("/pot/lantern")
+    assert answer.status_code == 200 and "59.5 psi" in answer.text
+    assert own.get("/batch/1").status_code == 503
+
+
+def test_a_new_batch_is_opened_with_what_was_typed(tmp_path, at_once) -> None:
+    record = quick_record(tmp_path / "record.db")
+    with Store.open(record, create=False) as store:
+        store._db.execute("UPDATE batch SET end_t_s = 5000.0 WHERE id = 2", ())
+    with quick_page(tmp_path) as client:
+        answer = post(client, "/pot/lantern/open", label="lens 3", mould="no. 4")
+        assert answer.headers["location"].startswith("/pot/lantern?asked=1-")
+        found = [(action, field, text) for _, action, _, text, _, by, field in commands_of(record)]
+        assert {each for each in found if each[1]} == {
+            ("edit", "label", "lens 3"),
+            ("edit", "mould", "no. 4"),
+        }
+        assert any(action == "open" for action, _, _ in found)
+        refused = post(client, "/pot/lantern/open", label="lens 4", mass="250 stones")
+        assert refused.status_code == 422 and 'value="lens 4"' in refused.text
+        stale = post(client, "/pot/lantern/open", csrf="0" * 64, label="lens 5")
+        assert stale.status_code == 403 and 'value="lens 5"' in stale.text
+        assert len(commands_of(record)) == len(found)

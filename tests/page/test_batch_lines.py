@@ -276,6 +276,8 @@ def test_the_facts_of_a_batch(store) -> None:
         ({"lowest_gauge_pa": None}, "Lowest", None),
         ({"leak": None}, "Air lost", "not known"),
         ({"cure": Cure(0.256, 900.0)}, "Cure", "26 %"),
+        ({"cure": Cure(0.994, 900.0)}, "Cure", "99 %"),
+        ({"cure": Cure(1.0, 22_800.0)}, "Cure", "100 %, done at 02:56"),
         ({"top_ups": 0}, "Top-ups", None),
         ({"top_ups": 2}, "Top-ups", "2"),
         (

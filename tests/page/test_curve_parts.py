@@ -322,7 +322,9 @@ def test_two_runs_share_the_points_by_their_time(tmp_path) -> None:
         for t_s in range(3000):
             store.append("lantern", Sample(float(t_s), gauge_pa=1e5))
         store.flush()
-        store.begin_run(settings, "boot", 3000.0, None, None)
+        # with the same settings the two would be drawn as one
+        other = load_text(SETTINGS.replace("45 psi", "44 psi"), "settings").as_json()
+        store.begin_run(other, "boot", 3000.0, None, None)
         for t_s in range(3001, 12_000):
             store.append("lantern", Sample(float(t_s), gauge_pa=1e5))
         store.flush()

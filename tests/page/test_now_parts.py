@@ -2,6 +2,7 @@
 
 from dataclasses import replace
 from datetime import UTC
+from zoneinfo import ZoneInfo
 
 import pytest
 
@@ -15,6 +16,7 @@ from potvigil.model.events import (
     Priority,
     StandingAlarm,
 )
+from potvigil.model.reading import Sample
 from potvigil.page.views import words
 from potvigil.page.views.held import HELD_S, Held
 from potvigil.page.views.now import (
@@ -389,3 +391,77 @@ def test_pots_are_listed_most_urgent_first(clock, opened) -> None:
     state = Now(FakeReader(live(pots=both)), opened, pots_of).state()
     assert [each["id"] for each in state["pots"]] == ["lantern", "mast"]
     assert state["strip"]["pot"] == "lantern"
+
+
+def test_every_pot_of_the_settings_is_shown_from_the_record_as_of_the_newest_reading(clock, opened) -> None:
+    with Store.open(opened.path, create=False) as store:
+        for pot_id, utc_s in (("mast", UTC_S + 30.0 * 60.0), ("beacon", UTC_S + 3600.0)):
+            store.append(pot_id, Sample(9000.0, utc_s, gauge_pa=1e5))
+        low = Priority.LOW
+        for pot_id, which in (("lantern", AlarmId.LEAK), ("mast", AlarmId.THERMOMETER)):
+            event = AlarmEvent(4000.0, None, which, AlarmState.ACKNOWLEDGED, low, "Seen.")
+            store.add_event(pot_id, None, event)
+
+    def two(settings_json):
+        (pot,) = pots_of(settings_json).values()
+        return {"lantern": pot, "mast": pot}
+
+    clock["unix"] = UTC_S + 7200.0
+    state = Now(FakeReader(), opened, two).state()
+    assert (state["since"], state["now"]) == ("22:30", "00:00:00")
+    assert {each["id"]: [one["alarm"] for one in each["alarms"]] for each in state["pots"]} == {
+        "lantern": ["leak"],
+        "mast": ["thermometer"],
+    }
+    by_id = {each["id"]: each for each in state["pots"]}
+    assert by_id["lantern"]["alarms"][0]["since"] == "0 s ago"  # the wall clock was not set
+    assert (by_id["mast"]["batch"], by_id["mast"]["label"]) == (None, "")
+    assert {each["word"] for each in state["pots"]} == {"no data since 22:30"}
+
+
+def test_a_time_is_told_to_a_thousandth_of_a_second() -> None:
+    standing = alarm(since_s=T_S - 100.1256, by_s=T_S + 60.5)
+    shown = shown_alarm(standing, WALL, T_S, False)
+    assert (shown["since_s"], shown["left_s"]) == (round(T_S - 100.1256, 3), 60.5)
+    assert shown["since_s"] not in (round(T_S - 100.1256, 2), round(T_S - 100.1256, 4))
+
+
+def test_a_silent_watch_of_yesterday_is_shown_with_its_day(clock, opened) -> None:
+    clock["unix"] = UTC_S + 64_801.0
+    silent = Now(FakeReader(live(), silent=True), opened, pots_of).state()
+    assert silent["since"] == "Thu 22:00" and silent["pots"][0]["word"] == "no data since Thu 22:00"
+    recorded = Now(FakeReader(), opened, pots_of).state()
+    assert recorded["since"] == "Thu 22:00"
+
+
+def test_units_and_zone_are_those_of_the_first_pot(clock, opened) -> None:
+    tokyo = replace(LANTERN, pressure_unit="bar", tz=ZoneInfo("Asia/Tokyo"))
+    state = Now(FakeReader(live()), opened, lambda _: {"lantern": tokyo, "mast": LANTERN}).state()
+    assert (state["unit"], state["zone"], state["now"]) == (*("bar", "Asia/Tokyo, UTC+09:00", "07:00:00"),)
+    assert state["pots"][0]["pressure"] == "4.10 bar"
+    assert state["pots"][0]["cure"].endswith("about 16:00.")
+
+
+def test_care_that_cannot_be_read_stays_as_known(clock, opened) -> None:
+    with Store.open(opened.path, create=False) as store:
+        store.add_care("lantern", 1.5e9, "seal", "ring", "anna", 1.5e9, due_utc_s=1.6e9)
+    now = Now(FakeReader(live()), opened, pots_of)
+    care = now.state()["pots"][0]["care"]
+    assert care.startswith("Overdue")
+    opened.path.write_bytes(b"gone")
+    clock["monotonic"] += CARE_S
+    assert now.state()["pots"][0]["care"] == care
+
+
+def test_a_live_state_is_of_this_record_only_while_its_run_is_the_last(clock, opened) -> None:
+    for run, is_known in ((-0.9, True), (0.9, True), (-1.0, False), (2.0, False)):
+        now = Now(FakeReader(live(run=run)), opened, pots_of)
+        now.state()
+        assert (now.live_of("lantern") is not None) is is_known
+    reader = FakeReader(live())
+    now = Now(reader, opened, pots_of)
+    now.state()
+    reader.silent = True
+    assert now.live_of("lantern") is None and now.heard()[:2] == (live(), True)
+    reader.live, reader.silent = None, False
+    assert now.live_of("lantern") is None and now.heard()[:2] == (None, True)

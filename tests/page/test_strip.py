@@ -1,5 +1,7 @@
 """The order of pots, the strip, and figures that are held."""
 
+from datetime import UTC, datetime
+
 import pytest
 from hypothesis import given
 from hypothesis import strategies as st
@@ -93,3 +95,77 @@ def test_the_shown_pressure_is_never_off_by_a_whole_step(first, second):
     held = Held()
     held.pressure_pa("lantern", first, 0.1)
     assert abs(held.pressure_pa("lantern", second, 0.1) - second) < 0.1
+
+
+@pytest.mark.parametrize(
+    ("others", "state"),
+    [
+        ([], "not acknowledged"),
+        (["note", "calm"], "not acknowledged"),
+        (["warn"], "not acknowledged; 1 more pot needs attention"),
+        (["unknown", "note"], "not acknowledged; 1 more pot needs attention"),
+        (["alarm", "unknown", "warn", "calm"], "not acknowledged; 3 more pots need attention"),
+    ],
+)
+def test_the_strip_counts_the_other_pots_that_need_attention(others, state):
+    worst = pot("a b/c", "alarm", is_new=True, state_words="not acknowledged")
+    shown_strip = strip(
+        [worst, *(pot(f"p{n}", each) for n, each in enumerate(others))],
+        None,
+        None,
+        datetime(2026, 1, 1, 22, 0, 5, tzinfo=UTC),
+    )
+    assert shown_strip == {
+        "as_of": "Thu 22:00:05",
+        "href": "/pot/a%20b%2Fc",
+        "pot": "a b/c",
+        "do": "do a b/c",
+        "state": state,
+        "unseen": True,
+        "level": "alarm",
+        "sign": "■",
+        "word": "word of a b/c",
+    }
+
+
+def test_the_strip_tells_the_state_of_the_alarm_that_gives_the_level():
+    worst = pot("a", "warn", state_words="acknowledged", is_new=True, old=True)
+    note = {"is_new": False, "old": False, "left_s": None, "level": "note", "state_words": "returned"}
+    worst |= {"alarms": [note, *worst["alarms"]], "do": None, "href": "/elsewhere"}
+    shown_strip = strip([worst], None, None, None)
+    assert (shown_strip["state"], shown_strip["do"], shown_strip["href"]) == (
+        "acknowledged",
+        "",
+        "/elsewhere",
+    )
+    assert shown_strip["unseen"] is False  # as last known: a watch that is silent cannot be acknowledged
+    calm = strip([pot("a")], None, None, None)
+    assert (calm["state"], calm["unseen"], calm["sign"]) == ("", False, "●")
+
+
+def test_a_strip_without_a_pot_leads_to_the_start():
+    silent, none = strip([pot("a")], "Look", None, None), strip([], None, None, None)
+    assert (silent["href"], silent["pot"], silent["state"]) == ("/", "", "not being monitored")
+    assert (silent["word"], silent["level"], silent["sign"]) == ("no data", "unknown", "○")
+    assert (none["href"], none["pot"], none["do"], none["state"]) == ("/", "", "", "")
+
+
+def test_a_figure_is_held_for_twenty_seconds():
+    held = Held()
+
+    def trend(text, t_s, pot_id="lantern"):
+        return held.sentences({"id": pot_id, "trend": text}, ["trend"], t_s)["trend"]
+
+    assert trend("Falling 3 psi/h", 100.0) == "Falling 3 psi/h"
+    assert trend("Falling 4 psi/h", 100.0) == trend("Falling 5 psi/h", 119.9) == "Falling 3 psi/h"
+    assert trend("Falling 6 psi/h", 119.9, "mast") == "Falling 6 psi/h"  # a pot of its own
+    assert trend("Falling 7 psi/h", 120.0) == "Falling 7 psi/h"
+    assert trend("Falling 8 psi/h", 119.5) == "Falling 8 psi/h"  # the axis of another run
+
+
+@pytest.mark.parametrize(("pa", "shown_pa"), [(55.04, 55.0), (55.079, 55.0), (55.081, 55.1), (54.919, 54.9)])
+def test_a_pressure_moves_once_it_is_off_by_four_fifths_of_a_step(pa, shown_pa):
+    held = Held()
+    assert held.pressure_pa("lantern", 55.02, 0.1) == pytest.approx(55.0)
+    assert held.pressure_pa("mast", 90.0, 0.1) == pytest.approx(90.0)
+    assert held.pressure_pa("lantern", pa, 0.1) == pytest.approx(shown_pa)

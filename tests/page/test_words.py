@@ -223,3 +223,140 @@ def test_every_snapshot_has_words(stage, gauge, total, cooling, progress, done, 
         ):
             assert text is None or re.fullmatch(r"[A-Z0-9].*\.", text)
             assert "nan" not in (text or "")
+
+
+# --- words by the stage, the order of the alarms, and limits
+
+
+@pytest.mark.parametrize(
+    ("stage", "sound", "leaking"),
+    [
+        (Stage.OPEN, None, None),
+        (Stage.FILLING, "The pressure is rising.", "The pressure is rising."),
+        (Stage.VENTING, "The pressure is being let out.", "The pressure is being let out."),
+        (
+            Stage.SETTLING,
+            "Settling: the air is still cooling from the fill.",
+            "Falling 1.50 psi/h: air is being lost.",
+        ),
+    ],
+)
+def test_the_trend_follows_the_stage(stage, sound, leaking):
+    assert words.trend(replace(SOUND, stage=stage), LANTERN, "psi") == sound
+    assert words.trend(replace(HOLDING, stage=stage), LANTERN, "psi") == leaking
+
+
+def test_a_bad_reading_has_no_trend():
+    bad = replace(HOLDING, reading=replace(HOLDING.reading, quality=Quality.BAD))
+    unknown = replace(HOLDING, reading=replace(HOLDING.reading, gauge_pa=None))
+    for snapshot in (bad, unknown):
+        assert words.trend(snapshot, LANTERN, "psi") == LOOK_AT_THE_GAUGE
+        assert words.word(snapshot, LANTERN) == ("no reading", Severity.UNKNOWN)
+
+
+@pytest.mark.parametrize("changes", [{"leak": None}, {"change": None}, {"leak": None, "change": None}])
+def test_without_an_estimate_it_is_too_early_to_tell(changes):
+    assert words.trend(replace(SOUND, **changes), LANTERN, "psi") == (
+        "Too early to tell whether air is being lost."
+    )
+
+
+@pytest.mark.parametrize(
+    ("total", "parts", "trend"),
+    [
+        (-0.11, (-0.11, 0.0, 0.0), "Steady: the fall of 0.1 psi is cooling; no air loss detected."),
+        (-0.09, (-0.09, 0.0, 0.0), "Steady: no air loss detected."),
+        (0.09, (0.09, 0.0, 0.0), "Steady: no air loss detected."),
+        (2.0, (0.9, 0.0, 0.9), "Up 2.0 psi since the hold began; no air loss detected."),
+        (2.0, (0.2, 1.0, 0.5), "Steady: the rise of 2.0 psi is a change in the air pressure outside; "
+         "no air loss detected."),
+        (-2.0, (-0.2, -0.3, -1.2), "Steady: the fall of 2.0 psi is air let in; no air loss detected."),
+    ],
+)  # fmt: skip
+def test_half_a_change_has_to_have_the_cause_that_is_named(total, parts, trend):
+    cooling, barometer, top_up = (PSI * part for part in parts)
+    change = Change(PSI * total, cooling, barometer, 0.0, top_up)
+    assert words.trend(replace(SOUND, change=change), LANTERN, "psi") == trend
+
+
+def test_with_a_thermometer_in_the_room_it_is_the_room_that_cools():
+    room = replace(SOUND.reading, gas_k=None, wall_k=None)
+    for total, why in ((-2.0, "fall of 2.0 psi is the room cooling"), (2.0, "rise of 2.0 psi is warming")):
+        change = Change(total * PSI, total * PSI, 0.0, 0.0, 0.0)
+        trend = words.trend(replace(SOUND, reading=room, change=change), LANTERN, "psi")
+        assert trend == f"Steady: the {why}; no air loss detected."
+
+
+def test_the_first_of_several_alarms_gives_the_word():
+    first, second = (
+        alarm(each, priority=Priority.HIGH) for each in (AlarmId.BELOW_FLOOR, AlarmId.RAPID_LOSS)
+    )
+    for one, other in ((first, second), (second, first)):
+        assert words.word(with_alarms(one, other), LANTERN)[0] == ALARM_WORDS[one.alarm]
+    low, other, leak = (alarm(each) for each in (AlarmId.THERMOMETER, AlarmId.SIGNALS_FAILING, AlarmId.LEAK))
+    for snapshot in (SOUND, HOLDING):
+        for alarms in ((low, other), (other, low), (low, leak)):
+            named = words.word(replace(snapshot, alarms=alarms), LANTERN)
+            assert named == (ALARM_WORDS[alarms[0].alarm], Severity.WARN)
+    assert words.word(with_alarms(leak, low), LANTERN) == ("leak, may not hold", Severity.WARN)
+    assert words.word(replace(SOUND, alarms=(leak, low)), LANTERN) == ("leak", Severity.WARN)
+    filling = replace(with_alarms(leak), stage=Stage.FILLING)
+    assert words.word(filling, LANTERN) == ("leak", Severity.WARN)
+    settling = replace(HOLDING, stage=Stage.SETTLING)
+    assert words.word(settling, LANTERN) == ("leak, may not hold", Severity.WARN)
+
+
+@pytest.mark.parametrize(("progress", "is_done"), [(0.6, False), (0.999, False), (1.0, True), (1.5, True)])
+def test_a_cure_is_done_at_its_whole_and_not_before(progress, is_done):
+    snapshot = replace(SOUND, cure=Cure(progress, T_S - 600.0 if is_done else T_S + 600.0))
+    assert words.is_cure_done(snapshot) is is_done
+    assert (words.word(snapshot, LANTERN)[0] == words.CURE_DONE) is is_done
+    assert words.cure(snapshot, WALL) == (
+        "The cure is done, since 21:50." if is_done else "10 min to the end of the cure, about 22:10."
+    )
+    assert words.is_cure_done(replace(snapshot, stage=Stage.SETTLING)) is is_done
+    assert not words.is_cure_done(replace(snapshot, stage=Stage.VENTING))
+    assert not words.is_cure_done(replace(snapshot, cure=None))
+
+
+def test_the_end_of_a_cure_has_limits_only_where_both_are_known():
+    done_s = T_S + 32_400.0
+    for early_s, late_s in ((done_s - 60.0, None), (None, done_s + 60.0)):
+        cure = Cure(0.1, done_s, early_s, late_s)
+        assert words.cure(replace(HOLDING, cure=cure), WALL) == "9 h to the end of the cure, about 07:00."
+    done = replace(HOLDING, cure=Cure(1.0, T_S - 60.0))
+    assert words.cure(done, WallClock(None, UTC)) == "The cure is done."
+    long_ago = replace(HOLDING, cure=Cure(1.0, T_S - 20 * 3600.0))
+    assert words.cure(long_ago, WALL) == "The cure is done, since Thu 02:00."
+
+
+def test_a_top_up_is_advised_only_before_the_end_of_the_cure():
+    known = FloorForecast(T_S + 31_380.0, T_S + 25_200.0, None, True, T_S + 32_400.0)
+    assert words.forecast(replace(HOLDING, forecast=known), UTC).endswith(" lasts through the cure.")
+    sooner = replace(known, top_up_until_s=T_S + 32_399.0)
+    assert " lasts at least until 06:5" in words.forecast(replace(HOLDING, forecast=sooner), UTC)
+    uncured = replace(HOLDING, cure=None, forecast=known)
+    assert " lasts at least until 07:00" in words.forecast(uncured, UTC)
+    for useless in (replace(known, top_up_until_s=None), replace(known, before_cure_done=False)):
+        assert "top-up" not in words.forecast(replace(HOLDING, forecast=useless), UTC)
+    below = replace(HOLDING, forecast=replace(known, crossing_s=T_S - 0.5))
+    assert words.forecast(below, UTC) == "The pressure is below the floor."
+    ahead = replace(HOLDING, forecast=replace(known, crossing_s=T_S + 0.5))
+    assert words.forecast(ahead, UTC).startswith("Falls below the floor")
+    settling = replace(HOLDING, forecast=known, stage=Stage.SETTLING)
+    assert words.forecast(settling, UTC) is not None
+
+
+@pytest.mark.parametrize(("earliest_s", "word"), [(-1.0, "may not hold"), (0.0, "but it will hold")])
+def test_a_leak_may_not_hold_where_the_floor_may_come_before_the_end_of_the_cure(earliest_s, word):
+    done_s = HOLDING.cure.done_s
+    forecast = FloorForecast(done_s + 60.0, done_s + earliest_s, None, False, None)
+    assert words.word(replace(HOLDING, forecast=forecast), LANTERN)[0] == f"leak, {word}"
+    assert words.word(replace(HOLDING, forecast=forecast, cure=None), LANTERN)[0] == "leak"
+
+
+def test_thermometers_that_are_not_there_are_left_out():
+    assert words.temperatures(NOTHING_KNOWN, None) is None
+    assert words.temperatures(HOLDING, None) == "gas 21.2 °C, room 20.0 °C, contents 31.5 °C"
+    gone = replace(HOLDING, reading=replace(HOLDING.reading, gas_k=None))
+    assert words.temperatures(gone, None) == "room 20.0 °C, contents 31.5 °C"

@@ -1,24 +1,30 @@
 """The studio without a database: addresses, SQL, retries, one-line errors."""
 
 import logging
+import os
 import threading
 from pathlib import Path
 from types import SimpleNamespace
 from uuid import UUID
 
 import pytest
+from sqlalchemy.dialects import postgresql
 from sqlalchemy.exc import DBAPIError
 
 from potvigil.record.errors import AwayRecordError, RecordError
+from potvigil.record.identity import Identity
 from potvigil.settings.studio import StudioSettings
 from potvigil.studio import address as address_views
+from potvigil.studio import shipper as shipper_views
 from potvigil.studio.address import Address, StudioError, address_of, first_line, owner_engine
+from potvigil.studio.copying import RecordCopy
 from potvigil.studio.dialect import for_record, parameters, plain_text
-from potvigil.studio.news import ForkedRecordError
+from potvigil.studio.news import ForkedRecordError, Gone, Marks, Parcel, Rows
 from potvigil.studio.preparing import ANY_WORKSHOP, MACHINE, admit
 from potvigil.studio.reading import RecordThere
 from potvigil.studio.shipper import LOOK_S, RETRY_MOST_S, RETRY_S, Shipper
 from potvigil.studio.tables import OF_A_RECORD, key_of
+from shipped import identity, short_record
 
 # --- where it is
 
@@ -275,9 +281,6 @@ def test_a_forked_record_is_shipped_again_under_a_new_id(shipper, monkeypatch) -
 
 
 def test_it_ships_parcel_by_parcel_until_done_or_stopped(monkeypatch, tmp_path) -> None:
-    from potvigil.studio import shipper as shipper_views
-    from shipped import short_record
-
     taken = []
 
     class Copy:
@@ -296,3 +299,151 @@ def test_it_ships_parcel_by_parcel_until_done_or_stopped(monkeypatch, tmp_path) 
     assert of.ship(lambda: next(ends)) == 3
     with_pictures = Shipper(record, None, "harbour", by_the_minute=True, pictures=True)
     assert with_pictures.ship() == 9 and taken[-1] == ("harbour", False)
+
+
+def test_it_looks_at_an_unchanged_record_but_asks_the_studio_seldom(monkeypatch, tmp_path) -> None:
+    """A backup may have been restored there: it is asked every five minutes although nothing is new."""
+    record, clock, shipped = tmp_path / "record.db", {"s": 1000.0}, []
+    of = Shipper(record, None, "harbour", by_the_minute=False, pictures=False)
+    monkeypatch.setattr(of, "_ship", lambda _: shipped.append(clock["s"]) or 0)
+    monkeypatch.setattr(shipper_views.time, "monotonic", lambda: clock["s"])
+    stopping = threading.Event()
+
+    def look(after_s: float) -> int:
+        clock["s"] += after_s
+        assert of.try_once(stopping) == LOOK_S
+        return len(shipped)
+
+    assert look(0.0) == 1 and look(1.0) == 2  # as long as there is no record, its shipping tells why
+    record.write_bytes(b"a")
+    assert (look(5.0), look(5.0), look(294.5), look(0.5)) == (3, 3, 3, 4)
+    record.write_bytes(b"ab")
+    assert (look(5.0), look(5.0)) == (5, 5)
+    Path(f"{record}-wal").write_bytes(b"")
+    assert (look(5.0), look(5.0)) == (6, 6)
+    os.utime(record, ns=(1, 1))
+    assert (look(5.0), look(5.0)) == (7, 7)
+    os.utime(record, ns=(1, 2))
+    stopping.set()
+    assert (look(5.0), look(5.0)) == (8, 9)  # cut short: not all of it may be there
+
+
+def test_a_forked_record_gets_a_new_id_and_a_missing_one_is_not_made(tmp_path, caplog) -> None:
+    record = short_record(tmp_path / "record.db", 2)
+    of, missing = (
+        Shipper(each, None, "harbour", by_the_minute=False, pictures=False)
+        for each in (record, tmp_path / "none.db")
+    )
+    before = identity(record)
+    of._fork()
+    assert identity(record) != before
+    assert f"as record {identity(record)}, and" in caplog.messages[0]
+    with pytest.raises(RecordError):
+        missing._fork()
+    assert not (tmp_path / "none.db").exists()
+
+
+# --- the copy
+
+
+class Asked:
+    """A connection that keeps what it is asked, as PostgreSQL's SQL and its values."""
+
+    def __init__(self) -> None:
+        self.asked = []
+
+    def execute(self, statement, values=None):
+        compiled = statement.compile(dialect=postgresql.dialect())
+        self.asked.append((" ".join(str(compiled).split()), compiled.params if values is None else values))
+
+
+@pytest.fixture
+def copied():
+    copy, connection = RecordCopy(None, Identity(UUID(int=7), None), "harbour"), Asked()
+    return copy, connection
+
+
+def test_parts_are_deleted_by_their_keys_and_of_one_pot_where_they_have_one(copied) -> None:
+    copy, connection = copied
+    steps = [Gone("sample", 3, 3600.0, 7200.0), Gone("batch", None, 2, 3), Gone("taught", None, 4, 5)]
+    copy._carry_out(connection, Parcel(steps, Marks(), True))
+    (sample, of_sample), (batch, of_batch), (taught, _) = connection.asked
+    assert sample.startswith("DELETE FROM potvigil.sample WHERE potvigil.sample.record = ")
+    assert "sample.t_s >= " in sample and "sample.t_s < " in sample and "sample.pot = " in sample
+    assert list(of_sample.values()) == [UUID(int=7), 3600.0, 7200.0, 3]
+    assert "batch.id >= " in batch and "batch.id < " in batch and "batch.pot" not in batch
+    assert list(of_batch.values()) == [UUID(int=7), 2, 3]
+    assert "taught.batch >= " in taught
+
+
+def test_rows_replace_those_of_the_same_key(copied) -> None:
+    copy, connection = copied
+    rows = Rows("pot", ("id", "name"), [(1, "lan\0tern"), (2, "mast")])
+    copy._carry_out(connection, Parcel([rows, Rows("run", ("id",), [])], Marks(), True))
+    ((sql, values),) = connection.asked
+    assert "INSERT INTO potvigil.pot" in sql
+    assert sql.endswith("ON CONFLICT (record, id) DO UPDATE SET name = excluded.name")
+    assert values == [{"id": 1, "name": "lan\ufffdtern"}, {"id": 2, "name": "mast"}]
+
+
+def test_a_picture_whose_file_is_missing_is_left_out(copied) -> None:
+    copy, connection = copied
+    files = {(1, "a.png"): b"a", (2, "b.png"): b""}
+    named = [(1, "a.png"), (1, "lost.png"), (2, "b.png")]
+    copy._take_pictures(connection, lambda *which: files.get(which), named)
+    assert [(of["batch"], of["name"], of["content"]) for _, of in connection.asked] == [
+        (1, "a.png", b"a"),
+        (2, "b.png", b""),
+    ]
+    assert all("ON CONFLICT (record, batch, name) DO UPDATE" in sql for sql, _ in connection.asked)
+
+
+# --- the owner of this machine's server
+
+
+@pytest.mark.parametrize(
+    ("uid", "uri", "is_as_owner"),
+    [
+        (0, "postgresql:///potvigil", True),
+        (0, "postgresql://", True),
+        (1000, "postgresql:///potvigil", False),
+        (0, "postgresql://me@/potvigil", False),
+        (0, "postgresql://there/potvigil", False),
+        (0, "postgresql:///potvigil?host=/run/mine", False),
+    ],
+)
+def test_only_root_connects_as_the_servers_owner_and_only_to_this_machine(
+    given, monkeypatch, uid, uri, is_as_owner
+) -> None:
+    monkeypatch.setattr("os.geteuid", lambda: uid)
+    owner_engine(uri)
+    ((url, how),) = given
+    assert (url.drivername, how["poolclass"].__name__) == ("postgresql+psycopg", "NullPool")
+    assert ("creator" in how) is is_as_owner
+
+
+def test_root_is_the_owner_for_the_time_of_connecting_only(given, monkeypatch) -> None:
+    became = []
+    monkeypatch.setattr("os.geteuid", lambda: 0)
+    monkeypatch.setattr("os.seteuid", became.append)
+    monkeypatch.setattr(
+        address_views, "getpwnam", lambda name: SimpleNamespace(pw_uid={"postgres": 112}[name])
+    )
+    monkeypatch.setattr(address_views.psycopg, "connect", lambda **how: (tuple(became), how))
+    owner_engine("postgresql:///potvigil")
+    owner_engine("postgresql://")
+    (_, first), (_, second) = given
+    assert first["creator"]() == ((112,), {"dbname": "potvigil", "user": "postgres"})
+    assert became == [112, 0]
+    assert second["creator"]()[1] == {"dbname": "", "user": "postgres"}
+
+    def refuse(**_):
+        raise OSError
+
+    monkeypatch.setattr(address_views.psycopg, "connect", refuse)
+    with pytest.raises(OSError):
+        first["creator"]()
+    assert became[-1] == 0
+    monkeypatch.setattr(address_views, "getpwnam", {}.__getitem__)
+    with pytest.raises(StudioError, match="this machine has no user postgres; install PostgreSQL"):
+        first["creator"]()
