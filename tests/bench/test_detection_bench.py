@@ -111,7 +111,16 @@ def test_a_fill_is_slow_by_the_working_time_at_the_rooms_temperature(
     night = SimpleNamespace(
         night=SimpleNamespace(contents=contents), filled_s=230.0, t_s=times_s, room_c=room
     )
-    assert watched._is_slow_fill(night) is is_slow
+    assert watched._is_slow_fill(night, (Place.ROOM,)) is is_slow
+
+
+def test_without_a_thermometer_a_fill_is_slow_by_the_label() -> None:
+    contents = SimpleNamespace(resin="polyurethane-clear", mixed_at_s=230.0 - 300.0)
+    night = SimpleNamespace(
+        night=SimpleNamespace(contents=contents), filled_s=230.0, t_s=np.zeros(3), room_c=np.full(3, 13.0)
+    )
+    assert watched._is_slow_fill(night, ())
+    assert not watched._is_slow_fill(night, (Place.GAS,))
 
 
 def test_alarms_before_the_onset_are_false() -> None:

@@ -7,6 +7,7 @@ import pytest
 
 from potvigil.model.events import (
     Action,
+    AlarmEvent,
     AlarmId,
     BatchClosed,
     Command,
@@ -66,6 +67,29 @@ def test_warm_resin_cures_by_its_own_thermometer() -> None:
     assert done is not None and noted is not None
     assert done.t_s - FILL_FROM_S == pytest.approx(HOUR, rel=0.02)  # twice as fast for 10 C more
     assert noted.text.startswith("At 32 °C this cure needs about 1 h")
+
+
+@pytest.mark.parametrize(
+    ("place", "celsius", "is_slow"),
+    [
+        (Place.GAS, 10.0, False),  # of the open pot, before the fill
+        (Place.WALL, 10.0, False),
+        (None, 10.0, True),  # unknown: as the label says
+        (Place.GAS, 22.0, True),
+        (Place.GAS, 40.0, True),  # a mould from the oven warms the air, not yet the resin
+    ],
+)
+def test_resin_is_slow_to_set_in_a_cold_pot(place: Place | None, celsius: float, is_slow: bool) -> None:
+    places = frozenset() if place is None else frozenset({place})
+    # 5 min of the working time are left when it has aged 85 s, before the pot is full
+    of = pot(hold_s=2 * HOUR, gel_s=None, working_time_s=385.0, cure_at_k=295.15, thermometers=places)
+    samples = [
+        replace(each, **{"gas_c": None} | ({} if place is None else {f"{place}_c": each.gas_c}))
+        for each in night(0.2, celsius=Swing(celsius), step_s=5.0)
+    ]
+    _, events = played(samples, of)
+    raised = [each.alarm for each in events if isinstance(each, AlarmEvent)]
+    assert (AlarmId.SLOW_TO_PRESSURE in raised) is is_slow
 
 
 def test_a_named_resin_sets_its_cure_times_and_an_unknown_name_does_not() -> None:

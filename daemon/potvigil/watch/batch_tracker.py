@@ -220,10 +220,17 @@ class BatchTracker:
     def _resin_k(self, reading: Reading) -> float | None:
         """Return the assumed temperature of the resin, K, but never from gas that a fill has just warmed.
 
-        Nor from the air in an open pot: a mould from the oven warms the air before it warms the resin.
+        Nor from warm air in an open pot: a mould from the oven warms the air before it warms the resin.
         """
         if reading.contents_k is not None or self._stages.has_cooled(reading.t_s):
             return reading.resin_k
+        before_k = self._before.kelvin.get(Place.GAS)
         is_untouched = self.stage in (Stage.OPEN, Stage.FILLING)
-        before_k = None if is_untouched else self._before.kelvin.get(Place.GAS)
+        if is_untouched and before_k is not None and self._is_warm(before_k):
+            before_k = None
         return reading.room_k or reading.wall_k or before_k
+
+    def _is_warm(self, kelvin: float) -> bool:
+        """Return whether that is warmer than the temperature that the resin's times are given for."""
+        resin = self._pot.resin(None) if self.batch is None else self.batch.resin
+        return resin.at_k is not None and kelvin > resin.at_k

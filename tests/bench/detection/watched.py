@@ -154,7 +154,7 @@ def observe(potwatch: PotWatch, night: Recorded, combination: Combination, batch
         resin=drawn.contents.resin,
         told=is_told(drawn),
         batches=batches,
-        slow_fill=_is_slow_fill(night),
+        slow_fill=_is_slow_fill(night, combination),
         onset_s=night.onset_s,
         crossing_s=night.crossing_s,
         cure_done_s=end.cure.done_s if end.cure.progress >= 1.0 else None,
@@ -239,14 +239,18 @@ def _check_told(events: list[Event]) -> None:
         raise RuntimeError(f"the watch did not take the batch's details: {'; '.join(refused) or events}")
 
 
-def _is_slow_fill(night: Recorded) -> bool:
-    """Whether too little of the working time was left when the pot was full, at the room's temperature."""
+def _is_slow_fill(night: Recorded, combination: Combination) -> bool:
+    """Whether too little of the working time was left when the pot was full, at the room's temperature.
+
+    Without a thermometer by what the label says: more is known to nobody.
+    """
     contents = night.night.contents
     if contents.resin not in resins():
         return False
     resin, before_fill = resins()[contents.resin], night.t_s < FILL_AT_S
     working_s = resin.working_s
-    quicker = pace(float(np.mean(night.room_c[before_fill])) + ZERO_CELSIUS_K, resin.at_k)
+    room_k = float(np.mean(night.room_c[before_fill])) + ZERO_CELSIUS_K
+    quicker = pace(room_k, resin.at_k) if combination else 1.0
     left_s = working_s / quicker - (night.filled_s - contents.mixed_at_s)
     return left_s <= max(SLOW_SHARE * working_s, SLOW_S) + AROUND_THE_LIMIT_S
 
