@@ -98,6 +98,8 @@ ROOMS: dict[str, tuple[str, ...]] = {
         "tests/reports/test_retelling.py",
         "tests/reports/test_cast_in_report.py",
         "tests/reports/test_printed.py",
+        "tests/reports/test_missing_libraries.py",
+        "tests/reports/test_value_axes.py",
     ),
     "studio": (
         "tests/studio/test_parts.py",
