@@ -97,7 +97,7 @@ def test_before_68_weasyprint_is_given_a_fetcher_that_reads_only_the_page(monkey
     monkeypatch.delattr("weasyprint.urls.URLFetcher", raising=False)
     assert _fetcher() is _within
     monkeypatch.setattr("weasyprint.default_url_fetcher", lambda url: f"read {url[:10]}", raising=False)
-    assert _within("data:image/gif;base64,R0lGODlh", timeout=10) == "read data:image"
+    assert _within("data:image/gif;base64,R0lGODlh", http_headers={}) == "read data:image"
     for url in ("https://example.invalid/a.png", "file:///etc/data:", "a.png"):
         with pytest.raises(ValueError, match=f"; {re.escape(url)} is not fetched"):
             _within(url)
