@@ -110,6 +110,10 @@ ROOMS: dict[str, tuple[str, ...]] = {
         "tests/reports/test_retelling.py",
         "tests/reports/test_cast_in_report.py",
         "tests/reports/test_printed.py",
+        "tests/reports/test_missing_libraries.py",
+        "tests/reports/test_value_axes.py",
+        "tests/reports/test_chart_legible.py",
+        "tests/reports/test_health_legible.py",
     ),
     "studio": (
         "tests/studio/test_parts.py",

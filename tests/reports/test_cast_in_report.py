@@ -2,6 +2,8 @@
 
 import base64
 import re
+import struct
+import zlib
 from dataclasses import replace
 from io import BytesIO
 
@@ -77,6 +79,24 @@ def test_a_huge_or_invalid_picture_is_left_out(monkeypatch):
     assert as_data_uri(b"GIF89a") is None
     monkeypatch.setattr("potvigil.reports.pictures._MOST_PIXELS", 1000)
     assert as_data_uri(photo()) is None
+
+
+def header_of(wide: int, high: int) -> bytes:
+    """Return the begin of a grey PNG of that size (PNG, third edition, 5.2 and 11.2.1)."""
+    body = b"IHDR" + struct.pack(">IIBBBBB", wide, high, 8, 0, 0, 0, 0)
+    header = struct.pack(">I", 13) + body + struct.pack(">I", zlib.crc32(body))
+    return b"\x89PNG\r\n\x1a\n" + header + struct.pack(">I", 90) + b"IDAT" + bytes(90)
+
+
+@pytest.mark.filterwarnings("ignore::PIL.Image.DecompressionBombWarning")
+def test_no_picture_of_over_a_hundred_megapixels_is_decoded(monkeypatch):
+    decoded = []
+    monkeypatch.setattr("PIL.ImageOps.exif_transpose", lambda picture: decoded.append(picture.size))
+    assert as_data_uri(header_of(10_001, 10_000)) is None
+    assert decoded == []
+    with pytest.raises(AttributeError):  # nothing came back of what was to be decoded
+        as_data_uri(header_of(10_000, 10_000))
+    assert decoded == [(10_000, 10_000)]
 
 
 @pytest.mark.parametrize("kind", ["PNG", "WEBP"])

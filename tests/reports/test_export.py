@@ -19,7 +19,9 @@ from potvigil.imports.csv_log import read_log
 from potvigil.model.events import (
     AlarmId,
     AlarmState,
+    BatchAlarm,
     BatchOpened,
+    Cure,
     Detail,
     Interval,
     NoteEvent,
@@ -30,8 +32,15 @@ from potvigil.model.events import (
 from potvigil.model.pot import Pot, Reference, Transducer
 from potvigil.model.reading import Quality, Sample
 from potvigil.record.errors import MissingLibraryError
-from potvigil.record.rows import EditRow
-from potvigil.reports.export import event_line, json_text, write_csv, write_json_lines
+from potvigil.record.rows import EditRow, ListedBatch
+from potvigil.reports.export import (
+    batch_line,
+    event_line,
+    json_text,
+    listed_line,
+    write_csv,
+    write_json_lines,
+)
 from potvigil.reports.parquet import _moment as parquet_moment
 from potvigil.reports.parquet import write_parquet
 from potvigil.sensing.conversion import convert
@@ -181,6 +190,74 @@ def test_a_small_fall_is_not_exported_as_minus_zero():
     assert SUMMARY.change is not None
     summary = replace(SUMMARY, change=replace(SUMMARY.change, leak_pa=-0.2))
     assert '"leak":0.0,' in json_text(event_line(replace(CLOSED, summary=summary), 0.0))
+
+
+def test_a_flow_of_nothing_is_not_exported_as_minus_zero_either():
+    assert SUMMARY.leak is not None
+    still = replace(SUMMARY.leak, pa_m3_per_s=Interval(-0.0, -0.0, -0.0), orifice_m=-0.0)
+    text = json_text(batch_line(replace(SUMMARY, leak=still), 0.0))
+    assert '"pa_m3_per_s":0.0,"pa_m3_per_s_low":0.0,"pa_m3_per_s_high":0.0,' in text
+    assert '"orifice_mm":0.0,' in text
+
+
+def test_times_are_counted_from_the_origin_to_a_tenth_of_a_second():
+    line = event_line(StageEvent(512.345, None, Stage.HOLDING), 100.0)
+    assert line["elapsed_s"] == 412.3
+    summary = replace(
+        SUMMARY,
+        floor_crossed_s=612.34,
+        floor_forecast_s=712.36,
+        cure=Cure(0.12345, 812.04, 799.96, 900.0),
+        alarms=(BatchAlarm(AlarmId.LEAK, 4900.14, 5000.16),),
+    )
+    said = batch_line(summary, 100.0)
+    assert said["floor"] == {"crossed_s": 512.3, "forecast_s": 612.4}
+    assert said["cure"] == {"progress": 0.123, "done_s": 712.0, "early_s": 700.0, "late_s": 800.0}
+    assert said["alarms"] == [{"alarm": "leak", "raised_s": 4800.1, "returned_s": 4900.2}]
+    assert (said["start_s"], said["end_s"], said["stages"]["holding"]) == (0.0, 36_400.0, 412.0)
+
+
+def test_a_flow_has_four_digits_and_both_ends_of_its_interval():
+    leak = batch_line(SUMMARY, 0.0)["leak"]
+    assert [leak[f"pa_m3_per_s{end}"] for end in ("", "_low", "_high")] == [0.01606, 0.01558, 0.01653]
+    assert [leak[f"std_cm3_per_min{end}"] for end in ("", "_low", "_high")] == [9.507, 9.228, 9.787]
+    assert leak["established"] is True
+
+
+def test_an_alarm_names_who_acted_on_it_only_where_somebody_did():
+    assert "by_whom" not in event_line(alarm(1.0, AlarmState.NORMAL), 0.0)
+    acknowledged = alarm(1.0, AlarmState.ACKNOWLEDGED, by_whom="anna")
+    assert event_line(acknowledged, 0.0)["by_whom"] == "anna"
+
+
+def test_a_listed_batch_has_every_key_known_or_not():
+    unknown = ListedBatch(7, POT, 100.0, None, None, None, None, None, {}, None, None, False, 0, False)
+    line = listed_line(unknown)
+    assert (line["kind"], line["batch"], line["pot"], line["alarms"]) == ("listed", 7, POT, 0)
+    assert line["leak"] == dict.fromkeys(("rate_kpa_per_h", "low", "high", "established"))
+    rest = {
+        key: value for key, value in line.items() if key not in ("kind", "batch", "pot", "alarms", "leak")
+    }
+    assert set(rest.values()) == {None}
+    assert {field.replace("-", "_") for field in Detail} < set(rest)
+    known = replace(
+        unknown,
+        start_utc_s=UTC_S,
+        end_utc_s=UTC_S + 3600.0,
+        verdict=SUMMARY.verdict,
+        rehearsed="a night",
+        details={Detail.MIXED_AT: "2026-01-01T21:40:00Z", Detail.LABEL: ""},
+        leak_pa_per_s=Interval(1.0, 0.5, 2.0),
+        alarms=3,
+    )
+    line = listed_line(known)
+    assert list(line) == list(listed_line(unknown))
+    assert (line["start"], line["end"]) == ("2026-01-01T22:00:00.000Z", "2026-01-01T23:00:00.000Z")
+    # 1 Pa/s is 3.6 kPa/h
+    assert line["leak"] == {"rate_kpa_per_h": 3.6, "low": 1.8, "high": 7.2, "established": False}
+    assert listed_line(replace(known, leak_established=True))["leak"]["established"] is True
+    assert (line["verdict"], line["rehearsed"], line["alarms"]) == ("leaked", "a night", 3)
+    assert (line["mixed_at"], line["label"]) == ("2026-01-01T21:40:00Z", None)
 
 
 def test_details_and_their_changes_are_exported():

@@ -6,7 +6,7 @@ from typing import Any
 import pytest
 
 from demo_pot import PSI, UTC_S
-from made_report import BUBBLE, LESS_T_S, NO_DETAILS, POT, RUN, made_report
+from made_report import BUBBLE, LESS_T_S, NO_DETAILS, POT, RUN, made_report, trace
 from potvigil.model.events import (
     LAST_BATCH,
     AlarmEvent,
@@ -28,6 +28,7 @@ from potvigil.model.events import (
     Verdict,
 )
 from potvigil.model.pot import Resin, Transducer
+from potvigil.model.reading import Place
 from potvigil.record.rows import DeliveryRow, EditRow
 from potvigil.reports.batch import _flat, _sentence, _Words, file_name
 from potvigil.reports.happenings import Happenings, Row
@@ -113,6 +114,11 @@ UNSURE = {"rate_pa_per_s": Interval(0.1 * HOUR_PSI, -0.05 * HOUR_PSI, 0.25 * HOU
             "No air was lost: the pressure rose, at the end by 0.25 to 0.75 psi/h.",
         ),
         (
+            of_leak(rate_pa_per_s=Interval(0.0, -0.2 * HOUR_PSI, 0.0), established=False),
+            ("no leak established", "at most 0.00 psi/h (95 %)"),
+            "No leak was established. The estimate at the end is 0.00 psi/h (95 %: −0.20 to 0.00 psi/h).",
+        ),
+        (
             replace(NO_DETAILS, leak=None),
             ("not known", "no estimate"),
             "No leak rate could be estimated.",
@@ -146,6 +152,9 @@ def test_the_change_and_its_bars_scaled_to_the_margin_above_the_floor() -> None:
     )
     fell = Change(-30.0 * PSI, -30.0 * PSI, 0.0, 0.0, 0.0)
     assert words(summary=replace(NO_DETAILS, change=fell)).bars()[-1].wide == pytest.approx(260.0)
+    every = Change(20.0 * PSI, 5.0 * PSI, 5.0 * PSI, 5.0 * PSI, 5.0 * PSI)
+    bars = words(summary=replace(NO_DETAILS, change=every)).bars()
+    assert [(each.left, each.wide) for each in bars] == [(0.0, pytest.approx(65.0))] * 4 + [(0.0, 260.0)]
     unknown = words(summary=replace(NO_DETAILS, change=None))
     assert (unknown.change(), unknown.bars()) == ("The pot was not held long enough to say.", [])
     bare = words(pot=replace(POT, thermometers=frozenset()))
@@ -257,6 +266,12 @@ def test_gaps_name_their_cause_and_restarts_of_the_watch_are_listed() -> None:
         "The watch was started again at 01:00; how long the machine was off before is not known.",
     ]
     assert list(Happenings(made_report()).gaps()) == []
+    silent = tuple(trace(3700.0 + 60.0 * n, gas_k=None) for n in range(5))
+    of = Happenings(made_report(traces=silent, pot=replace(POT, thermometers=frozenset({Place.GAS}))))
+    assert list(of.gaps()) == [
+        "No reading of the gas thermometer from 23:00 to 23:05 (5 min); what the temperature did then is not "
+        "known."
+    ]
 
 
 ALARM = AlarmEvent(

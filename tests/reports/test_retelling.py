@@ -3,18 +3,21 @@
 import json
 from dataclasses import replace
 from io import BytesIO
+from itertools import accumulate
 from pathlib import Path
 
 import pytest
 from PIL import Image
 
 from demo_pot import PSI
-from made_report import trace
+from made_report import POT, trace
 from potvigil.model.events import BatchClosed, BatchOpened, Cure, Detail, EditEvent, Stage, StageEvent
 from potvigil.model.reading import UNSEEN_AFTER_S, Fault, Sample, Sensor
 from potvigil.record.errors import UnknownBatchError
+from potvigil.record.rows import BatchRow
 from potvigil.record.store import Store
-from potvigil.reports.collect import collect_report
+from potvigil.reports.collect import _Read, collect_report
+from potvigil.reports.model import ReadingGap
 from potvigil.settings.loading import load_text
 from potvigil.upkeep import pictures
 from record_night import SUMMARY, UTC_S
@@ -126,6 +129,74 @@ def test_each_of_two_silences_has_its_own_cause(tmp_path) -> None:
     assert [each.why for each in data_of(path).silences] == ["bus error at 2000", "no readings"]
 
 
+# --- means of a minute
+
+
+def read(gaps_s: list[float], means: int, end_s: float | None = None, bad: frozenset[int] = frozenset()):
+    """Return what is read of a batch whose samples follow each other by those gaps. bad: failed ones."""
+    times = list(accumulate(gaps_s, initial=BEGUN_S))[1:]
+    samples = [
+        Sample(t_s, UTC_S, gauge_pa=None if i in bad else gauge_pa(t_s), wall_c=20.0)
+        for i, t_s in enumerate(times)
+    ]
+    row = BatchRow(1, "lantern", 1, BEGUN_S, None, end_s, None, {}, None, None, None)
+    return _Read(POT, row, samples, means, "nothing was sent")
+
+
+@pytest.mark.parametrize(
+    ("gaps_s", "means", "is_so"),
+    [
+        ([60.0] * 4, 4, True),
+        ([60.0] * 4, 3, True),
+        ([60.0] * 4, 2, False),  # only half of them are means
+        ([60.0] * 3 + [10.0] * 2, 5, True),
+        ([60.0] * 2 + [10.0] * 2, 4, False),  # only half are a minute apart
+        ([41.0] * 4, 4, True),
+        ([40.0] * 4, 4, False),  # as thinning leaves them
+        ([60.0] * 2, 1, False),
+        ([60.0], 1, True),
+        ([60.0] * 99, 50, True),
+        ([60.0] * 99, 49, False),
+        ([], 0, False),
+    ],
+)
+def test_readings_are_by_the_minute_if_most_are_means_that_far_apart(gaps_s, means, is_so) -> None:
+    assert read(gaps_s, means).by_the_minute is is_so
+
+
+@pytest.mark.parametrize(
+    ("every_s", "means", "gap_s", "is_silence"),
+    [
+        (60.0, 9, UNSEEN_AFTER_S + 60.0, False),  # the two means may be of readings a minute nearer
+        (60.0, 9, UNSEEN_AFTER_S + 60.5, True),
+        (60.0, 0, UNSEEN_AFTER_S + 0.5, True),
+        (10.0, 0, UNSEEN_AFTER_S, False),
+        (10.0, 0, UNSEEN_AFTER_S + 0.5, True),
+    ],
+)
+def test_by_the_minute_a_silence_is_a_minute_longer(every_s, means, gap_s, is_silence) -> None:
+    found = read([every_s] * 5 + [gap_s] + [every_s] * 3, means)
+    begun_s = BEGUN_S + 5 * every_s
+    assert found.silences == (
+        [ReadingGap(begun_s, begun_s + gap_s, "nothing was sent")] if is_silence else []
+    )
+    assert [t_s for t_s, pa in found.gauge if pa is None] == ([begun_s + gap_s] if is_silence else [])
+
+
+def test_an_open_batch_ends_with_its_last_sample_and_a_closed_one_when_closed() -> None:
+    assert read([10.0] * 3, 0).silences == []
+    (after,) = read([10.0] * 3, 0, end_s=BEGUN_S + 200.0).silences
+    assert (after.from_s, after.to_s) == (BEGUN_S + 30.0, BEGUN_S + 200.0)
+    (failed,) = read([10.0] * 9, 0, bad=frozenset(range(2, 9))).silences
+    assert (failed.from_s, failed.to_s, failed.why) == (BEGUN_S + 20.0, BEGUN_S + 90.0, "no reading")
+
+
+def test_the_clock_is_that_of_the_last_sample_which_had_one() -> None:
+    assert read([10.0] * 3, 0).utc_less_t_s == UTC_S - (BEGUN_S + 30.0)
+    nothing = read([], 0)
+    assert (nothing.utc_less_t_s, nothing.ambient_pa, nothing.silences) == (None, POT.ambient_pa, [])
+
+
 # --- traces and summary
 
 
@@ -142,6 +213,11 @@ def test_a_batch_without_traces_is_replayed_and_keeps_its_summary(tmp_path) -> N
     times = [each.t_s for each in data.traces]
     assert times == [BEGUN_S + 60.0 * n for n in range(61)]
     assert data.traces[30].gauge_pa == pytest.approx(gauge_pa(times[30]))
+
+
+def test_a_replay_keeps_a_trace_a_minute_however_often_was_sampled(tmp_path) -> None:
+    data = data_of(kept(tmp_path / "r.db", traces=False, step_s=30))
+    assert [each.t_s for each in data.traces] == [BEGUN_S + 60.0 * n for n in range(61)]
 
 
 def test_an_open_batch_is_judged_so_far_with_its_kept_traces(tmp_path) -> None:
@@ -239,6 +315,22 @@ def test_kept_pictures_are_returned_by_name(tmp_path) -> None:
 
 
 # --- what cannot be reported
+
+
+@pytest.mark.parametrize(
+    ("last", "said"),
+    [
+        (json.dumps(json.loads(RUN_JSON) | {"pots": {}}), r"settings of run 3"),
+        (RUN_JSON.replace('"lantern"', '"mast"'), r"the settings of run 3 do not know the pot 'lantern'"),
+    ],
+)
+def test_settings_that_cannot_be_used_are_named_by_their_run(tmp_path, last, said) -> None:
+    path = kept(tmp_path / "r.db", closed=False, step_s=600)
+    with Store.open(path, create=False) as store:
+        for settings_json in (RUN_JSON, last):
+            store.begin_run(settings_json, "boot-a", 4700.0, None, None)
+    with pytest.raises(Exception, match=said):
+        data_of(path)
 
 
 def test_a_batch_that_cannot_be_reported_says_why_in_one_line(tmp_path) -> None:

@@ -126,7 +126,7 @@ class BatchChart:
 
     def _draw_silence(self, axis: Axes, from_s: float, to_s: float) -> None:
         from_h, to_h = self.across.hours(from_s), self.across.hours(to_s)
-        axis.axvspan(from_h, to_h, facecolor="#eeeeee", edgecolor="none", zorder=0.1)
+        axis.axvspan(from_h, to_h, facecolor="#eeeeee", edgecolor="none")
         text = "no good reading"
         if self.across.inches(to_h - from_h) > width_of(text):
             axis.text(
@@ -149,7 +149,7 @@ class BatchChart:
                 continue
             tint = "#e4e4e4" if number % 2 else "#f4f4f4"
             axis.fill_between(
-                [from_h, to_h], foot, -0.012, transform=across, color=tint, lw=0.0, clip_on=False, zorder=0.2
+                [from_h, to_h], foot, -0.012, transform=across, color=tint, lw=0.0, clip_on=False
             )
             if self.across.inches(to_h - from_h) > width_of(f"{stage} "):
                 axis.text(

@@ -71,7 +71,7 @@ def rate_limits(report: BatchReport, unit: float) -> tuple[float, float]:
 
 
 def _share(values: list[float], share: float) -> float:
-    return sorted(values)[min(int(share * len(values)), len(values) - 1)]
+    return sorted(values)[int(share * len(values))]
 
 
 def temperatures_of(report: BatchReport) -> dict[Place, Points]:
