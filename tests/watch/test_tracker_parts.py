@@ -162,8 +162,6 @@ def test_only_a_believed_pressure_counts_as_a_good_reading(
         (Stage.HOLDING, 900.0, {"gas_k": 300.0, "wall_k": 295.0, "room_k": 290.0}, 290.0),
         (Stage.HOLDING, 900.0, {"gas_k": 300.0}, 291.0),  # as it was before the fill
         (Stage.SETTLING, 900.0, {"gas_k": 300.0}, 291.0),
-        (Stage.FILLING, 900.0, {"gas_k": 300.0}, None),
-        (Stage.OPEN, 9000.0, {"gas_k": 300.0}, None),
         (Stage.OPEN, 9000.0, {"gas_k": 300.0, "wall_k": 295.0}, 295.0),
     ],
 )
@@ -173,6 +171,17 @@ def test_the_resin_is_as_warm_as_what_no_fill_has_warmed(
     known = tracker(stage)
     known._before.kelvin = {Place.GAS: 291.0}
     assert known._resin_k(reading(t_s, **kelvins)) == resin_k
+
+
+@pytest.mark.parametrize("stage", [Stage.OPEN, Stage.FILLING])
+@pytest.mark.parametrize(("label_k", "resin_k"), [(291.0, 291.0), (290.9, None)])
+def test_air_warmer_than_the_label_says_nothing_of_the_resin(
+    stage: Stage, label_k: float, resin_k: float | None
+) -> None:
+    known = tracker(stage, cure_at_k=label_k)
+    known._before.kelvin = {Place.GAS: 291.0}
+    assert known._resin_k(reading(9000.0, gas_k=300.0)) == resin_k
+    assert known._resin_k(reading(9000.0, gas_k=300.0, wall_k=295.0)) == 295.0
 
 
 # -- stages ------------------------------------------------------------------------------------------
