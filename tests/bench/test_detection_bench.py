@@ -91,21 +91,23 @@ def test_slow_fill_is_rightly_told() -> None:
 
 
 @pytest.mark.parametrize(
-    ("room_c", "mixed_at_s", "resin", "is_slow"),
+    ("room_c", "warmer_k", "mixed_at_s", "resin", "is_slow"),
     [
-        (23.0, 230.0 - 300.0, "polyurethane-clear", True),  # 300 of 600 s are left: the alarm's limit
-        (23.0, 230.0 - 280.0, "polyurethane-clear", False),
-        (33.0, 230.0 - 280.0, "polyurethane-clear", True),  # twice as fast 10 K above: 20 s are left
-        (13.0, 230.0 - 600.0, "polyurethane-clear", False),  # and half as fast below: 600 s
-        (23.0, 230.0 - 1800.0, "silicone-rubber", True),  # a quarter of its 40 min
-        (23.0, 230.0 - 1780.0, "silicone-rubber", False),
-        (33.0, 230.0 - 1800.0, "none", False),
+        (23.0, 0.0, 230.0 - 300.0, "polyurethane-clear", True),  # 300 of 600 s are left: the alarm's limit
+        (23.0, 0.0, 230.0 - 280.0, "polyurethane-clear", False),
+        (33.0, 0.0, 230.0 - 280.0, "polyurethane-clear", True),  # twice as fast 10 K above: 20 s are left
+        (13.0, 0.0, 230.0 - 600.0, "polyurethane-clear", False),  # and half as fast below: 600 s
+        (13.0, 20.0, 230.0 - 280.0, "polyurethane-clear", True),  # in a mould from the oven
+        (33.0, -10.0, 230.0 - 280.0, "polyurethane-clear", True),  # a cold mould has not cooled it yet
+        (23.0, 0.0, 230.0 - 1800.0, "silicone-rubber", True),  # a quarter of its 40 min
+        (23.0, 0.0, 230.0 - 1780.0, "silicone-rubber", False),
+        (33.0, 0.0, 230.0 - 1800.0, "none", False),
     ],
 )
-def test_a_fill_is_slow_by_the_working_time_at_the_rooms_temperature(
-    room_c: float, mixed_at_s: float, resin: str, is_slow: bool
+def test_a_fill_is_slow_by_the_working_time_at_the_temperature_of_room_or_mould(
+    room_c: float, warmer_k: float, mixed_at_s: float, resin: str, is_slow: bool
 ) -> None:
-    contents = SimpleNamespace(resin=resin, mixed_at_s=mixed_at_s)
+    contents = SimpleNamespace(resin=resin, mixed_at_s=mixed_at_s, warmer_k=warmer_k)
     times_s = np.arange(0.0, 300.0, 10.0)
     room = np.where(times_s < 120.0, room_c, 60.0)  # only until the fill
     night = SimpleNamespace(
@@ -115,7 +117,7 @@ def test_a_fill_is_slow_by_the_working_time_at_the_rooms_temperature(
 
 
 def test_without_a_thermometer_a_fill_is_slow_by_the_label() -> None:
-    contents = SimpleNamespace(resin="polyurethane-clear", mixed_at_s=230.0 - 300.0)
+    contents = SimpleNamespace(resin="polyurethane-clear", mixed_at_s=230.0 - 300.0, warmer_k=0.0)
     night = SimpleNamespace(
         night=SimpleNamespace(contents=contents), filled_s=230.0, t_s=np.zeros(3), room_c=np.full(3, 13.0)
     )

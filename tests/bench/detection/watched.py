@@ -240,17 +240,18 @@ def _check_told(events: list[Event]) -> None:
 
 
 def _is_slow_fill(night: Recorded, combination: Combination) -> bool:
-    """Whether too little of the working time was left when the pot was full, at the room's temperature.
+    """Whether too little of the working time may have been left when the pot was full.
 
-    Without a thermometer by what the label says: more is known to nobody.
+    Resin is as warm as the room, its mould, or in between. Without a thermometer the label alone counts: more
+    is known to nobody.
     """
     contents = night.night.contents
     if contents.resin not in resins():
         return False
     resin, before_fill = resins()[contents.resin], night.t_s < FILL_AT_S
     working_s = resin.working_s
-    room_k = float(np.mean(night.room_c[before_fill])) + ZERO_CELSIUS_K
-    quicker = pace(room_k, resin.at_k) if combination else 1.0
+    warmest_k = float(np.mean(night.room_c[before_fill])) + ZERO_CELSIUS_K + max(contents.warmer_k, 0.0)
+    quicker = pace(warmest_k, resin.at_k) if combination else 1.0
     left_s = working_s / quicker - (night.filled_s - contents.mixed_at_s)
     return left_s <= max(SLOW_SHARE * working_s, SLOW_S) + AROUND_THE_LIMIT_S
 
