@@ -114,9 +114,9 @@ UNSURE = {"rate_pa_per_s": Interval(0.1 * HOUR_PSI, -0.05 * HOUR_PSI, 0.25 * HOU
             "No air was lost: the pressure rose, at the end by 0.25 to 0.75 psi/h.",
         ),
         (
-            of_leak(rate_pa_per_s=Interval(0.0, -0.2 * HOUR_PSI, 0.0), established=False),
+            of_leak(rate_pa_per_s=Interval(-0.1 * HOUR_PSI, -0.2 * HOUR_PSI, 0.0), established=False),
             ("no leak established", "at most 0.00 psi/h (95 %)"),
-            "No leak was established. The estimate at the end is 0.00 psi/h (95 %: −0.20 to 0.00 psi/h).",
+            "No leak was established. The estimate at the end is −0.10 psi/h (95 %: −0.20 to 0.00 psi/h).",
         ),
         (
             replace(NO_DETAILS, leak=None),

@@ -19,8 +19,11 @@ class Phrases:
     def _n(self, pa: float) -> str:
         return pressure(pa, self.unit).split()[0]
 
+    def _rate(self, pa_per_s: float) -> str:
+        return rate(pa_per_s, self.unit).replace("-", "−")
+
     def _between(self, low: float, high: float) -> str:
-        return f"{rate(low, self.unit).split()[0]} to {rate(high, self.unit)}".replace("-", "−")
+        return f"{self._rate(low).split()[0]} to {self._rate(high)}"
 
     def _clock(self, t_s: float) -> str:
         return self.report.clock(t_s)

@@ -103,7 +103,7 @@ class PressureWords(Phrases):
             )
         if not leak.established:
             return (
-                f"No leak was established. The estimate at the end is {rate(rates.value, self.unit)} "
+                f"No leak was established. The estimate at the end is {self._rate(rates.value)} "
                 f"(95 %: {self._between(rates.low, rates.high)})."
             )
         since = ""
