@@ -23,6 +23,7 @@ ROOMS: dict[str, tuple[str, ...]] = {
         "tests/reference/test_statistics_leak_regression.py",
         "tests/reference/test_statistics_leak_bank.py",
         "tests/leak/test_onsets.py",
+        "tests/leak/test_bank_parts.py",
         "tests/leak/test_stillness.py",
     ),
     "watch": (
