@@ -130,7 +130,9 @@ class _ResultSwapped(_Swapped):
 class _Browning(Wrapped):
     """A supply that fails at one transfer in twenty: the chip restarts, its registers lost."""
 
-    random = Random(0)
+    def __init__(self, chip: Device) -> None:
+        super().__init__(chip)
+        self.random = Random(0)  # its own, or a trial would depend on those before it
 
     def read(self, register: int, length: int) -> list[int]:
         if self.random.random() < 0.05:

@@ -1,10 +1,13 @@
-"""What a bank says of its pot, and a bank that learns nothing."""
+"""What a bank teaches, a bank that learns nothing, and what a bank makes of a sudden bin."""
 
 import numpy as np
 import pytest
 
 from potvigil.leak.bank import PotBank
+from potvigil.leak.cells import CELLS
+from potvigil.leak.onsets import OnsetBank
 from potvigil.leak.pot_model import CONSTANTS, UPTAKE_MEAN_K, UPTAKE_S, UPTAKE_SIGMA_K, Sizes
+from potvigil.model.reading import Place
 
 SIZES = Sizes(0.020, 0.004)
 
@@ -28,3 +31,22 @@ def test_a_bank_that_learns_nothing_is_sure_of_its_constants_and_of_nothing_else
     others = np.ones(before.shape[1], dtype=bool)
     others[CONSTANTS] = False
     assert (bank.p[:, others][:, :, others] == before[:, others][:, :, others]).all()
+
+
+@pytest.mark.parametrize("jump_k", [0.8, -0.8])
+@pytest.mark.parametrize("stays", [False, True])
+def test_the_bin_after_a_sudden_one_tells_where_the_level_is(jump_k: float, stays: bool) -> None:
+    """A loud reading spoils one bin, and makes the wire seem noisy afterwards; a step stays."""
+    bank, onsets = PotBank(SIZES), OnsetBank(CELLS)
+    random, level_k, sigma_k = np.random.default_rng(6), 3000.0, 0.05
+    for i in range(240):
+        onsets.carry(bank, 20.0 if i else 0.0)
+        onsets.losses.follow(bank.see_probe(Place.WALL, 0.0))
+        jumped_k = jump_k if i == 200 or (stays and i > 200) else 0.0
+        noise_k = sigma_k if i <= 200 else 0.22
+        air_k = level_k + jumped_k + random.normal(0.0, sigma_k)
+        onsets.losses.follow(bank.see_air(20.0, air_k, noise_k**2))
+        for sign in (1.0, -1.0):
+            assert (onsets.significance(bank, sign) or 0.0) < 3.5
+        onsets.begin(20.0 * i, bank, None)
+    assert bank.air_ahead()[0] == pytest.approx(air_k, abs=0.15)
