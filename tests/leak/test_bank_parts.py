@@ -35,7 +35,7 @@ def test_a_bank_that_learns_nothing_is_sure_of_its_constants_and_of_nothing_else
 
 @pytest.mark.parametrize("jump_k", [0.8, -0.8])
 @pytest.mark.parametrize("stays", [False, True])
-def test_the_bin_after_a_sudden_one_tells_where_the_level_is(jump_k: float, stays: bool) -> None:
+def test_a_sudden_bin_that_does_not_last_moves_no_level(jump_k: float, stays: bool) -> None:
     """A loud reading spoils one bin, and makes the wire seem noisy afterwards; a step stays."""
     bank, onsets = PotBank(SIZES), OnsetBank(CELLS)
     random, level_k, sigma_k = np.random.default_rng(6), 3000.0, 0.05

@@ -129,7 +129,7 @@ class PotBank:
         self._weighed, self._weights = np.empty(0), np.empty(0)  # the log weights, and weights of these
         self._age_s, self._stirred_k = 0.0, STIRRED_K  # since the fill or the newest top-up
         self._hot, self._risen = HotContents(), 0.0  # sum of the innovations, in sigmas
-        self._strokes, self._stepped_k2 = 0, np.zeros(CELLS)  # bins of a sudden step up, negative: down
+        self._strokes, self._stepped_k = 0, 0.0  # bins of a sudden step up, negative: down; its size
         self._level_known = False
         self._shift: Cusum | None = None  # only of a leaking pot: has its leak changed suddenly?
         self._unrest = {place: Unrest() for place in MOVES}
@@ -325,18 +325,18 @@ class PotBank:
             self._level_known = True
         innovation = air_k - seen
         cross, total = self._expected(row, variance)
-        news = self._standing(innovation, total)
+        news, came_k = self._standing(innovation, total), float(self.weights @ innovation)
         way = 1 if news > 0.0 else -1
         if abs(news) <= _OUTLIER_SIGMAS:
-            if self._strokes:  # it may have been a loud reading: this bin tells where the level is
-                self.p[:, AIR, AIR] += self._stepped_k2
+            if self._strokes and came_k / self._stepped_k < -0.5:  # back again: a loud reading, no step
+                self.p[:, AIR, AIR] += self._stepped_k**2
                 cross, total = self._expected(row, variance)
             self._strokes = 0
         elif self._strokes * way < _STROKE_BINS and elapsed_s < _STROKE_S:
             # a sudden step out of calm is not a leak, which would go on: a seal let some air go, a blocked
             # port came free, the transducer was knocked. The level must be found again.
-            self._strokes, self._stepped_k2 = way * (max(self._strokes * way, 0) + 1), innovation**2
-            self.p[:, AIR, AIR] += self._stepped_k2
+            self._strokes, self._stepped_k = way * (max(self._strokes * way, 0) + 1), came_k
+            self.p[:, AIR, AIR] += innovation**2
             cross, total = self._expected(row, variance)
         else:
             # an outlying bin is trusted no more than its distance allows
