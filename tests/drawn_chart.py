@@ -60,7 +60,7 @@ def touching(figure: Figure) -> list[tuple[str, str]]:
     return [
         (one.get_text(), other.get_text())
         for (one, a), (other, b) in combinations(list(texts(figure)), 2)
-        if min(a.x1, b.x1) - max(a.x0, b.x0) > 0.5 and min(a.y1, b.y1) - max(a.y0, b.y0) > 1.5
+        if min(a.x1, b.x1) - max(a.x0, b.x0) > 0.5 and min(a.y1, b.y1) - max(a.y0, b.y0) > 2.0
     ]
 
 

@@ -18,7 +18,7 @@ from pathlib import Path
 
 ROOT = Path(__file__).parents[2]
 # What a user may install; lgpio is left out where it has to be built for a machine without these wires.
-EXTRAS = ("report", "page", "notify")
+EXTRAS = ("report", "page", "notify", "studio", "parquet")
 OF_TESTS = (
     *("pytest", "pytest-xdist", "hypothesis", "httpx2", "aiosmtpd", "gpiozero"),
     *("scipy", "pint", "CoolProp", "fluids", "pyjwt"),
@@ -33,7 +33,7 @@ def minima(requirements: list[str]) -> dict[str, str]:
     """Return the lowest version that each requirement allows, by package. Raises ValueError without one."""
     found = {}
     for each in requirements:
-        match = re.match(r"([A-Za-z0-9_.-]+)\s*>=\s*([0-9][0-9.]*)", each)
+        match = re.match(r"([A-Za-z0-9_.-]+)(?:\[[^]]*\])?\s*>=\s*([0-9][0-9.]*)", each)
         if match is None:
             raise ValueError(f"{each}: without a lower bound")
         found[match[1]] = match[2]
