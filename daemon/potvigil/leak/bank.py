@@ -328,10 +328,10 @@ class PotBank:
         news, came_k = self._standing(innovation, total), float(self.weights @ innovation)
         way = 1 if news > 0.0 else -1
         if abs(news) <= _OUTLIER_SIGMAS:
-            if self._strokes and came_k / self._stepped_k < -0.5:  # back again: a loud reading, no step
+            if came_k * self._stepped_k < -0.5 * self._stepped_k**2:  # back again: a loud reading, no step
                 self.p[:, AIR, AIR] += self._stepped_k**2
                 cross, total = self._expected(row, variance)
-            self._strokes = 0
+            self._strokes, self._stepped_k = 0, 0.0
         elif self._strokes * way < _STROKE_BINS and elapsed_s < _STROKE_S:
             # a sudden step out of calm is not a leak, which would go on: a seal let some air go, a blocked
             # port came free, the transducer was knocked. The level must be found again.
