@@ -1,7 +1,7 @@
 """A shut pot for the tests of the core: real-gas air, a thermometer in it, noise, a leak on request."""
 
 from collections.abc import Callable, Iterator
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from functools import cache
 from math import cos, exp, pi
 from random import Random
@@ -9,7 +9,7 @@ from random import Random
 from CoolProp.CoolProp import PropsSI
 
 from potvigil.model.pot import Pot
-from potvigil.model.reading import Place, Sample
+from potvigil.model.reading import Place, Quality, Reading, Sample
 
 PSI = 6894.757293168361  # NIST SP 811, Appendix B.8
 R = 8.314462618  # J/(mol K), CODATA 2018
@@ -34,6 +34,16 @@ def pot(**changes: object) -> Pot:
         "has_barometer": True,
     }
     return Pot(**(known | changes))
+
+
+def reading(
+    t_s: float, gauge_psi: float | None = 60.0, gas_k: float | None = 293.15, **fields: object
+) -> Reading:
+    """Return a good reading of the shut pot, without the time of day."""
+    gauge_pa = None if gauge_psi is None else gauge_psi * PSI
+    absolute_pa = None if gauge_pa is None else gauge_pa + ATMOSPHERE_PA
+    usual = Reading(t_s, None, gauge_pa, absolute_pa, ATMOSPHERE_PA, gas_k, None, None, Quality.GOOD)
+    return replace(usual, **fields)  # type: ignore[arg-type]
 
 
 @cache

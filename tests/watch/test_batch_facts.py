@@ -21,23 +21,14 @@ from potvigil.model.events import (
     Verdict,
 )
 from potvigil.model.pot import Supply
-from potvigil.model.reading import Quality, Reading
 from potvigil.watch import batch as batch_module
 from potvigil.watch.batch import Batch
 from potvigil.watch.stages import TopUp
 from potvigil.watch.verdict import Facts, judge
-from shut_pot import ATMOSPHERE_PA, PSI, UTC_S, pot
+from shut_pot import PSI, UTC_S, pot, reading
 
 START_S, HOLD_S = 1000.0, 36_000.0
 POT = pot(hold_s=HOLD_S, gel_s=14_400.0)
-
-
-def reading(t_s: float, gauge_psi: float = 60.0, **fields: object) -> Reading:
-    gauge_pa = gauge_psi * PSI
-    usual = Reading(
-        t_s, None, gauge_pa, gauge_pa + ATMOSPHERE_PA, ATMOSPHERE_PA, 293.15, None, None, Quality.GOOD
-    )
-    return replace(usual, **fields)  # type: ignore[arg-type]
 
 
 def begun(**pot_fields: object) -> Batch:

@@ -19,24 +19,16 @@ from potvigil.model.events import (
     Verdict,
 )
 from potvigil.model.pot import Resin, Supply
-from potvigil.model.reading import Quality, Reading, Sample
+from potvigil.model.reading import Sample
 from potvigil.units import span
 from potvigil.watch.batch import Batch
 from potvigil.watch.replay import feed_again
 from potvigil.watch.stages import TopUp
 from potvigil.watch.verdict import Facts, judge
-from shut_pot import ATMOSPHERE_PA, PSI, pot
+from shut_pot import PSI, pot, reading
 
 HOUR = 3600.0
 POT = pot(hold_s=10 * HOUR, gel_s=4 * HOUR)
-
-
-def reading(t_s: float, gauge_psi: float = 60.0, gas_k: float | None = 293.15, **fields: object) -> Reading:
-    gauge_pa = gauge_psi * PSI
-    usual = Reading(
-        t_s, None, gauge_pa, gauge_pa + ATMOSPHERE_PA, ATMOSPHERE_PA, gas_k, None, None, Quality.GOOD
-    )
-    return replace(usual, **fields)  # type: ignore[arg-type]
 
 
 def shut(*gauges_psi: float, step_s: float = 10.0, stage: Stage = Stage.HOLDING) -> Batch:

@@ -5,6 +5,7 @@ from types import SimpleNamespace
 
 import pytest
 
+import shut_pot
 from potvigil.leak.estimator import Leak
 from potvigil.model.events import (
     BatchOpened,
@@ -34,10 +35,7 @@ SHUT = {Stage.SETTLING, Stage.HOLDING}
 
 
 def reading(t_s: float = 5000.0, gauge_psi: float | None = 60.0, **fields: object) -> Reading:
-    gauge_pa = None if gauge_psi is None else gauge_psi * PSI
-    absolute_pa = None if gauge_pa is None else gauge_pa + ATMOSPHERE_PA
-    usual = Reading(t_s, UTC_S + t_s, gauge_pa, absolute_pa, ATMOSPHERE_PA, None, None, None, Quality.GOOD)
-    return replace(usual, **fields)  # type: ignore[arg-type]
+    return shut_pot.reading(t_s, gauge_psi, **({"utc_s": UTC_S + t_s, "gas_k": None} | fields))  # type: ignore[arg-type]
 
 
 def tracker(stage: Stage = Stage.HOLDING, **pot_fields: object) -> BatchTracker:
@@ -47,6 +45,11 @@ def tracker(stage: Stage = Stage.HOLDING, **pot_fields: object) -> BatchTracker:
     if stage is not Stage.OPEN:
         made.open(1000.0, UTC_S + 1000.0)
     return made
+
+
+def batch_of(known: BatchTracker) -> Batch:
+    """Return its batch, or one that was opened by hand."""
+    return known.batch or Batch(known._pot, 1000.0, None)
 
 
 class Hold:
@@ -170,7 +173,7 @@ def test_the_resin_is_as_warm_as_what_no_fill_has_warmed(
 ) -> None:
     known = tracker(stage)
     known._before.kelvin = {Place.GAS: 291.0}
-    assert known._resin_k(reading(t_s, **kelvins)) == resin_k
+    assert known._resin_k(reading(t_s, **kelvins), batch_of(known)) == resin_k
 
 
 @pytest.mark.parametrize("stage", [Stage.OPEN, Stage.FILLING])
@@ -180,8 +183,8 @@ def test_air_warmer_than_the_label_says_nothing_of_the_resin(
 ) -> None:
     known = tracker(stage, cure_at_k=label_k)
     known._before.kelvin = {Place.GAS: 291.0}
-    assert known._resin_k(reading(9000.0, gas_k=300.0)) == resin_k
-    assert known._resin_k(reading(9000.0, gas_k=300.0, wall_k=295.0)) == 295.0
+    assert known._resin_k(reading(9000.0, gas_k=300.0), batch_of(known)) == resin_k
+    assert known._resin_k(reading(9000.0, gas_k=300.0, wall_k=295.0), batch_of(known)) == 295.0
 
 
 # -- stages ------------------------------------------------------------------------------------------

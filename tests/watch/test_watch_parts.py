@@ -1,9 +1,11 @@
 """What a watch says before its first sample, what it adds to an alarm, and how it carries out commands."""
 
+from dataclasses import replace
 from types import SimpleNamespace
 
 import pytest
 
+from demo_pot import NOTHING_KNOWN
 from potvigil.model.events import (
     Action,
     AlarmEvent,
@@ -17,7 +19,6 @@ from potvigil.model.events import (
     LeakEstimate,
     NoteEvent,
     NoteId,
-    Snapshot,
     Stage,
 )
 from potvigil.model.reading import Place, Quality, Reading, Sample
@@ -49,23 +50,7 @@ def losing() -> Batch:
 
 def test_before_its_first_sample_a_watch_knows_nothing() -> None:
     watch = PotWatch(POT)
-    assert watch.snapshot() == Snapshot(
-        pot_id="lantern",
-        t_s=0.0,
-        utc_s=None,
-        stage=Stage.OPEN,
-        stage_since_s=0.0,
-        reading=NOTHING_YET,
-        corrected_gauge_pa=None,
-        leak=None,
-        forecast=None,
-        change=None,
-        cure=None,
-        batch_start_s=None,
-        details={},
-        top_ups=0,
-        alarms=(),
-    )
+    assert watch.snapshot() == replace(NOTHING_KNOWN, t_s=0.0, stage_since_s=0.0, reading=NOTHING_YET)
     assert watch.summary() is None
     assert watch.learnt() is None
     assert watch.taught() is None

@@ -53,7 +53,7 @@ class BatchTracker:
         events: list[Event] = []
         self._fault, self.believed = reading.fault, False
         if self.batch is not None:
-            self.batch.clock.take(reading.t_s, self._resin_k(reading))
+            self.batch.clock.take(reading.t_s, self._resin_k(reading, self.batch))
         if reading.gauge_pa is not None and reading.quality is not Quality.BAD:
             before = self.stage
             self._enter(self._stages.update(reading.t_s, reading.gauge_pa), before, reading, events)
@@ -167,7 +167,7 @@ class BatchTracker:
             self.vented_early_s = t_s
 
     def _tell_cure_length(self, reading: Reading, batch: Batch, events: list[Event]) -> None:
-        cure, usual_s, kelvin = batch.clock.cure(), batch.resin.hold_s, self._resin_k(reading)
+        cure, usual_s, kelvin = batch.clock.cure(), batch.resin.hold_s, self._resin_k(reading, batch)
         needs_s = cure.done_s - batch.clock.start_s
         if cure.early_s is None or kelvin is None or abs(needs_s - usual_s) < CURE_LENGTH_SHARE * usual_s:
             return
@@ -217,20 +217,15 @@ class BatchTracker:
                 batch.clock.cure().done_s,
             )
 
-    def _resin_k(self, reading: Reading) -> float | None:
+    def _resin_k(self, reading: Reading, batch: Batch) -> float | None:
         """Return the assumed temperature of the resin, K, but never from gas that a fill has just warmed.
 
         Nor from warm air in an open pot: a mould from the oven warms the air before it warms the resin.
         """
         if reading.contents_k is not None or self._stages.has_cooled(reading.t_s):
             return reading.resin_k
-        before_k = self._before.kelvin.get(Place.GAS)
+        before_k, label_k = self._before.kelvin.get(Place.GAS), batch.resin.at_k
         is_untouched = self.stage in (Stage.OPEN, Stage.FILLING)
-        if is_untouched and before_k is not None and self._is_warm(before_k):
+        if is_untouched and before_k is not None and label_k is not None and before_k > label_k:
             before_k = None
         return reading.room_k or reading.wall_k or before_k
-
-    def _is_warm(self, kelvin: float) -> bool:
-        """Return whether that is warmer than the temperature that the resin's times are given for."""
-        resin = self._pot.resin(None) if self.batch is None else self.batch.resin
-        return resin.at_k is not None and kelvin > resin.at_k
